@@ -1,0 +1,35 @@
+"""What several tests share: the demo session, and a way to change one thing in a copy of it."""
+
+import shutil
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parent.parent
+DEMO = ROOT / "demo_data" / "bigger_cylinder"
+
+
+@pytest.fixture(scope="session")
+def demo_folder() -> Path:
+    """The invented session, as it stands in the project. Read only."""
+    return DEMO
+
+
+@pytest.fixture
+def demo_copy(tmp_path) -> Path:
+    """A copy of the invented session that a test may spoil."""
+    return Path(shutil.copytree(DEMO, tmp_path / "outing"))
+
+
+@pytest.fixture
+def edit(demo_copy):
+    """Replace a piece of text, which must be there, in a file of the copied session."""
+
+    def replace(name: str, old: str, new: str) -> Path:
+        path = demo_copy / name
+        text = path.read_text(encoding="utf-8")
+        assert old in text, f"{old!r} is not in {name}"
+        path.write_text(text.replace(old, new, 1), encoding="utf-8")
+        return demo_copy
+
+    return replace

@@ -1,0 +1,102 @@
+import math
+
+import numpy as np
+import pytest
+
+from tuninglib import units
+from tuninglib.units import Measured, convert, parse_number, parse_quantity
+
+
+@pytest.mark.parametrize(
+    ("text", "unit", "value", "half"),
+    [
+        ("118 kg", "kg", 118.0, 0.0),
+        ("118 kg +/- 1 kg", "kg", 118.0, 1.0),
+        ("118 +/- 1 kg", "kg", 118.0, 1.0),
+        ("118 ± 1 kg", "kg", 118.0, 1.0),
+        ("100 lb +/- 1 kg", "kg", 45.359237, 1.0),
+        ("6.5 +/- 0.3 %", "1", 0.065, 0.003),
+        ("0.018 +/- 0.004", "1", 0.018, 0.004),
+        ("-5 degC", "K", 268.15, 0.0),
+        ("\N{MINUS SIGN}5 °C", "K", 268.15, 0.0),
+        ("68 degF +/- 9 degF", "K", 293.15, 5.0),
+        ("9500 rpm", "1/min", 9500.0, 0.0),
+        ("60 mph", "m/s", 26.8224, 0.0),
+        ("160 cc/min", "m**3/s", 160e-6 / 60, 0.0),
+        ("1.1 ms", "s", 0.0011, 0.0),
+        ("62mm", "m", 0.062, 0.0),
+    ],
+)
+def test_quantities_as_riders_type_them(text, unit, value, half):
+    read = parse_quantity(text, unit)
+    assert read.value == pytest.approx(value, rel=1e-9)
+    assert read.half_width == pytest.approx(half, rel=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("text", "unit", "message"),
+    [
+        ("118", "kg", "has no unit; write for example '118 kg'"),
+        ("118 kgs", "kg", "unknown unit 'kgs'"),
+        ("118 km", "kg", "does not measure what is asked for"),
+        ("6,5 %", "1", "write a point: '6.5 %'"),
+        ("about 5 kg", "kg", "is not a value with a unit"),
+        ("5 kg +/- -1 kg", "kg", "negative uncertainty"),
+        ("5 kg + 3", "kg", "is not a value with a unit"),
+        ("1; import os", "kg", "unknown unit|not a value"),
+    ],
+)
+def test_quantities_that_are_refused_name_the_remedy(text, unit, message):
+    with pytest.raises(ValueError, match=message):
+        parse_quantity(text, unit)
+
+
+def test_a_decimal_comma_is_refused_as_a_number_too():
+    with pytest.raises(ValueError, match=r"has a comma; write '12\.8'"):
+        parse_number("12,8")
+
+
+@pytest.mark.parametrize("text", ["nan", "inf", "1e999", "12.8 AFR", "", "0x10"])
+def test_what_is_not_one_finite_number(text):
+    with pytest.raises(ValueError, match="is not a"):
+        parse_number(text)
+
+
+def test_half_width_is_a_95_percent_interval():
+    assert Measured(5.0, 1.959963984540054).sd == pytest.approx(1.0)
+
+
+@pytest.mark.parametrize("system", list(units.DISPLAY))
+@pytest.mark.parametrize("kind", sorted(units.DISPLAY["metric"]))
+def test_every_printed_unit_leads_back(system, kind):
+    values = np.array([0.5, 1.0, 300.0])
+    back = units.from_display(units.to_display(values, kind, system), kind, system)
+    assert back == pytest.approx(values)
+    assert units.unit_label(kind, system)
+
+
+# NIST Special Publication 811 (2008), appendix B.8, conversion factors to SI.
+@pytest.mark.outside(source="NIST SP 811 (2008), appendix B.8")
+@pytest.mark.parametrize(
+    ("value", "unit", "si_unit", "expected"),
+    [
+        (1.0, "mph", "m/s", 0.44704),
+        (1.0, "lb", "kg", 0.45359237),
+        (1.0, "ft", "m", 0.3048),
+        (1.0, "psi", "Pa", 6894.757),
+        (1.0, "inHg", "Pa", 3386.389),
+        (1.0, "hp", "W", 745.6999),
+        (1.0, "lbf", "N", 4.448222),
+        (1.0, "gallon", "m**3", 3.785412e-3),
+        (1.0, "imp gal", "m**3", 4.54609e-3),
+        (77.0, "degF", "K", 298.15),
+    ],
+)
+def test_conversions_of_the_trade(value, unit, si_unit, expected):
+    # Half the last printed digit of a factor given to seven figures.
+    assert convert(value, unit, si_unit) == pytest.approx(expected, rel=5e-7)
+
+
+def test_a_temperature_difference_has_no_offset():
+    assert units.width_to_display(10.0, "temperature", "us") == pytest.approx(18.0)
+    assert math.isclose(units.to_display(273.15, "temperature", "metric"), 0.0, abs_tol=1e-9)

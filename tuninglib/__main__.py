@@ -1,0 +1,101 @@
+"""The command line: ``tuninglib report|check|new``.
+
+Exit status: 0 done, 2 something in the rider's files is to be mended, 1 a fault of the program.
+"""
+
+import argparse
+import sys
+from pathlib import Path
+
+
+def _skip_slow_import():
+    """Spare a second at the start of the command.
+
+    The notebook packages pull in jsonschema, which on import compiles a grammar for
+    internationalised web addresses, if the package for it is installed. A notebook's schema has no
+    such address. ``None`` in ``sys.modules`` is Python's documented way of saying "not installed",
+    and jsonschema treats that package as optional. Known upstream as jsonschema issue 1428. Only
+    the command does this, never the library.
+    """
+    sys.modules.setdefault("rfc3987_syntax", None)
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="tuninglib",
+        description="Hill tests and a lambda gauge in, a written tuning report out.",
+    )
+    commands = parser.add_subparsers(dest="command", required=True)
+    report = commands.add_parser("report", help="make the report of a session")
+    report.add_argument("session", type=Path, help="the session's folder")
+    report.add_argument("--out", type=Path, help="where to write (default: SESSION.report)")
+    report.add_argument(
+        "--kernel", action="store_true", help="run the workbook in a Jupyter kernel of its own"
+    )
+    report.add_argument("--quiet", action="store_true", help="show no progress")
+    check = commands.add_parser("check", help="say everything that is wrong with a session")
+    check.add_argument("session", type=Path, help="the session's folder")
+    new = commands.add_parser("new", help="write a commented session to fill in")
+    new.add_argument("folder", type=Path, help="a folder that does not exist yet")
+    return parser
+
+
+def main(arguments=None) -> int:
+    """Run one command; the number returned is the exit status."""
+    options = _parser().parse_args(arguments)
+    _skip_slow_import()
+    from tuninglib.files import SessionError
+
+    try:
+        return {"report": _report, "check": _check, "new": _new}[options.command](options)
+    except SessionError as error:
+        count = len(error.problems)
+        print(f"{count} problem{'s' if count > 1 else ''} to mend:", file=sys.stderr)
+        for problem in error.problems:
+            print(f"  {problem}", file=sys.stderr)
+        return 2
+    except OSError as error:
+        print(f"{error.filename or 'file'}: {error.strerror or error}", file=sys.stderr)
+        return 2
+
+
+def _report(options) -> int:
+    from tuninglib.report import make_report
+
+    def progress(line):
+        print(f"· {line}", file=sys.stderr, flush=True)
+
+    written = make_report(
+        options.session,
+        options.out,
+        progress=None if options.quiet else progress,
+        kernel=options.kernel,
+    )
+    for kept in written.kept:
+        print(f"The earlier file is kept as {kept}", file=sys.stderr)
+    print(written.page)
+    return 0
+
+
+def _check(options) -> int:
+    from tuninglib.analysis import analyse
+    from tuninglib.session import load_session
+
+    session = load_session(options.session)
+    for remark in analyse(session).remarks:
+        print(f"Note: {remark}")
+    count = len(session.runs)
+    print(f"{session.about.title}: {count} rows, {len(session.setups)} setups, nothing to mend.")
+    return 0
+
+
+def _new(options) -> int:
+    from tuninglib.template import write_new_session
+
+    for path in write_new_session(options.folder):
+        print(path)
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,147 @@
+"""Running a workbook through papermill without starting a second Python.
+
+Papermill lets an engine say how cells are run. This one runs them in an IPython shell inside the
+process that already has the library loaded: a report is ready in about half the time, and the
+notebook and its outputs are the same as from a kernel (a test compares the two).
+"""
+
+import sys
+from contextlib import contextmanager
+from pathlib import Path
+
+import nbformat
+import papermill
+from IPython import get_ipython
+from IPython.core.interactiveshell import InteractiveShell
+from IPython.utils.capture import capture_output
+from papermill.engines import Engine, papermill_engines
+from papermill.inspection import inspect_notebook
+from traitlets.config import Config
+
+NAME = "tuninglib-in-process"
+
+
+class InProcessEngine(Engine):
+    """Papermill engine whose cells run in this process."""
+
+    @classmethod
+    def execute_managed_notebook(cls, nb_man, kernel_name, *, on_cell=None, **kwargs):
+        """Run every cell in order and store what it shows; stop at the first that fails."""
+        with _shell() as shell:
+            for index, cell in enumerate(nb_man.nb.cells):
+                if on_cell is not None:
+                    on_cell(index, cell)
+                nb_man.cell_start(cell, index)
+                failed = cell.cell_type == "code" and not _run_cell(shell, cell)
+                if failed:
+                    nb_man.cell_exception(cell, index)
+                    return
+                nb_man.cell_complete(cell, index)
+
+
+@contextmanager
+def _shell():
+    """A shell of its own, with nothing kept and the interpreter's hooks put back afterwards."""
+    config = Config()
+    config.HistoryManager.enabled = False
+    config.InteractiveShell.colors = "nocolor"
+    config.InteractiveShell.xmode = "Plain"
+    hooks = sys.displayhook, sys.excepthook, sys.modules.get("__main__")
+    shell = InteractiveShell.instance(config=config)
+    try:
+        yield shell
+    finally:
+        InteractiveShell.clear_instance()
+        sys.displayhook, sys.excepthook = hooks[:2]
+        if hooks[2] is not None:
+            sys.modules["__main__"] = hooks[2]
+
+
+def _run_cell(shell, cell) -> bool:
+    """Run one code cell, put its outputs into it, and tell whether it succeeded."""
+    with capture_output() as captured:
+        result = shell.run_cell(cell.source, store_history=True)
+    cell.execution_count = shell.execution_count - 1
+    error = result.error_before_exec or result.error_in_exec
+    for name in ("stdout", "stderr"):
+        # A failing cell prints its traceback; the error output below has it already.
+        text = getattr(captured, name)
+        if text and error is None:
+            cell.outputs.append(nbformat.v4.new_output("stream", name=name, text=text))
+    for shown in captured.outputs:
+        cell.outputs.append(
+            nbformat.v4.new_output("display_data", data=shown.data, metadata=shown.metadata or {})
+        )
+    if error is None:
+        return True
+    cell.outputs.append(
+        nbformat.v4.new_output(
+            "error",
+            ename=type(error).__name__,
+            evalue=str(error),
+            traceback=shell.InteractiveTB.stb2text(
+                shell.InteractiveTB.structured_traceback(type(error), error, error.__traceback__)
+            ).split("\n"),
+        )
+    )
+    return False
+
+
+def run_workbook(path, parameters: dict, *, failed=None, on_cell=None, kernel: bool = False):
+    """Notebook with its parameters set and all its outputs.
+
+    Parameters
+    ----------
+    path : Path
+        The workbook; it is read, never written.
+    parameters : dict
+        Values for its parameters cell: text, numbers, booleans, lists.
+    failed : Path, optional
+        Where to leave the notebook so far if a cell fails.
+    on_cell : callable, optional
+        Called with index and cell before each cell, to show progress (not with a kernel).
+    kernel : bool
+        Run in a Jupyter kernel of its own instead of in this process.
+
+    Returns
+    -------
+    nbformat.NotebookNode
+
+    Raises
+    ------
+    ValueError
+        If the workbook has no such parameter (papermill itself would only log it).
+    papermill.PapermillExecutionError
+        If a cell fails.
+    """
+    known = inspect_notebook(str(path))
+    unknown = sorted(set(parameters) - set(known))
+    if unknown:
+        raise ValueError(
+            f"{path.name} has no parameter {unknown[0]!r}; it has {', '.join(sorted(known))}"
+        )
+    papermill_engines.register(NAME, InProcessEngine)
+    # Inside a notebook there is a shell already, and only one can be.
+    in_process = not kernel and get_ipython() is None
+    engine = {"engine_name": NAME, "on_cell": on_cell} if in_process else {}
+    notebook = papermill.execute_notebook(
+        str(path),
+        failed,
+        parameters=parameters,
+        progress_bar=False,
+        request_save_on_cell_execute=False,
+        **engine,
+    )
+    if failed is not None:
+        Path(failed).unlink(missing_ok=True)
+    return _without_clock(notebook)
+
+
+def _without_clock(notebook):
+    """The notebook without times and random ids, so that the same session gives the same bytes."""
+    notebook.metadata.pop("papermill", None)
+    for number, cell in enumerate(notebook.cells):
+        for key in ("papermill", "execution"):
+            cell.metadata.pop(key, None)
+        cell["id"] = f"cell-{number}"
+    return notebook

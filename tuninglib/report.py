@@ -1,0 +1,217 @@
+"""A session's folder in, three files out: the report page, the results, the executed workbook."""
+
+import hashlib
+import json
+import re
+from dataclasses import dataclass
+from importlib import metadata
+from pathlib import Path
+
+import tuninglib
+from tuninglib.files import write_atomic
+
+PACKAGE = Path(__file__).parent
+# What the page may do: show its own styles and images, run its own one script, load nothing.
+POLICY = "default-src 'none'; img-src data:; style-src 'unsafe-inline'"
+
+
+@dataclass(frozen=True)
+class Written:
+    """Where a report went, and which earlier files were kept under another name."""
+
+    page: Path
+    results: Path
+    notebook: Path
+    kept: tuple
+
+
+def workbook_path(name: str) -> Path:
+    """Path of a workbook: beside the package in a checkout, inside it when installed.
+
+    Raises
+    ------
+    FileNotFoundError
+        If there is no such workbook.
+    """
+    for folder in (PACKAGE / "workbooks", PACKAGE.parent / "workbooks"):
+        path = folder / f"{name}.ipynb"
+        if path.is_file():
+            return path
+    raise FileNotFoundError(f"there is no workbook named {name!r}")
+
+
+def provenance(folder: Path) -> tuple:
+    """Names and SHA-256 checksums of a session's files, and versions of what worked on them.
+
+    Parameters
+    ----------
+    folder : Path
+
+    Returns
+    -------
+    tuple of (str, str)
+        Name and value; no clock, no path, so that the same session gives the same report.
+    """
+    files = [
+        (path.name, hashlib.sha256(path.read_bytes()).hexdigest())
+        for path in sorted(Path(folder).iterdir())
+        if path.suffix in (".toml", ".csv") and not path.name.startswith(".")
+    ]
+    libraries = [
+        (name, metadata.version(name))
+        for name in ("numpy", "scipy", "pandas", "matplotlib", "pint")
+    ]
+    return (*files, ("tuninglib", tuninglib.__version__), *libraries)
+
+
+def render_page(notebook, *, title: str, byline: str, footer: str, script: str = "") -> str:
+    """One self-contained HTML page made from an executed notebook; its code is left out.
+
+    Parameters
+    ----------
+    notebook : nbformat.NotebookNode
+    title, byline, footer : str
+        Plain text; escaped here.
+    script : str
+        Inline script; the page's policy allows exactly this one, by its checksum.
+
+    Returns
+    -------
+    str
+    """
+    from nbconvert import HTMLExporter
+    from traitlets.config import Config
+
+    config = Config()
+    config.TemplateExporter.exclude_input = True
+    config.TagRemovePreprocessor.enabled = True
+    config.TagRemovePreprocessor.remove_cell_tags = {"workbook-only", "parameters"}
+    config.HTMLExporter.exclude_anchor_links = True
+    exporter = HTMLExporter(
+        config=config,
+        template_name="page",
+        extra_template_basedirs=[str(PACKAGE)],
+    )
+    policy = POLICY
+    if script:
+        import base64
+
+        digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
+        policy += f"; script-src 'sha256-{digest}'"
+    resources = {
+        "title": title,
+        "byline": byline,
+        "footer": footer,
+        "policy": policy,
+        "script": script,
+        "style": (PACKAGE / "page" / "style.css").read_text(encoding="utf-8"),
+        "contents": _contents(notebook),
+    }
+    body, _ = exporter.from_notebook_node(notebook, resources=resources)
+    return re.sub(r"\n\s*\n+", "\n", body).strip() + "\n"
+
+
+def _contents(notebook) -> list:
+    """Anchor and text of each second-level heading that the page keeps."""
+    headings = []
+    for cell in notebook.cells:
+        if cell.cell_type == "markdown" and "workbook-only" not in cell.metadata.get("tags", []):
+            for text in re.findall(r"^## (.+)$", cell.source, flags=re.MULTILINE):
+                headings.append((text.replace(" ", "-"), text))
+    return headings
+
+
+def make_report(session_folder, out_folder=None, *, progress=None, kernel: bool = False) -> Written:
+    """The written tuning report of a session.
+
+    Parameters
+    ----------
+    session_folder : path
+    out_folder : path, optional
+        Left out: a folder beside the session's, named after it with ``.report``.
+    progress : callable, optional
+        Called with one line of text at each step.
+    kernel : bool
+        Run the workbook in a Jupyter kernel of its own; slower, for those who doubt.
+
+    Returns
+    -------
+    Written
+
+    Raises
+    ------
+    SessionError
+        If the session cannot be used; nothing is written then.
+    """
+    from tuninglib.analysis import analyse, results_document
+    from tuninglib.session import load_session
+
+    say = progress or (lambda line: None)
+    say("Reading the session")
+    session = load_session(session_folder)
+    results = analyse(session)
+    folder = session.folder.resolve()
+    out = Path(out_folder) if out_folder else folder.parent / f"{folder.name}.report"
+    out.mkdir(parents=True, exist_ok=True)
+
+    from tuninglib.execution import run_workbook
+
+    def on_cell(index, cell):
+        heading = re.match(r"#+ (.+)", cell.source) if cell.cell_type == "markdown" else None
+        if heading:
+            say(heading[1])
+
+    notebook = run_workbook(
+        workbook_path("session_report"),
+        {"session_folder": str(folder)},
+        failed=str(out / "workbook.failed.ipynb"),
+        on_cell=on_cell,
+        kernel=kernel,
+    )
+    _hide_folder(notebook, str(folder), folder.name)
+    say("Writing the page")
+    page = render_page(
+        notebook,
+        title=session.about.title,
+        byline=f"Tuning report, {session.about.date.day} {session.about.date:%B %Y}",
+        footer=(
+            f"Made with tuninglib {tuninglib.__version__} from the files named under "
+            "provenance. Every number is the rider's own; the cautions come first."
+        ),
+    )
+    document = json.dumps(results_document(results), indent=2, ensure_ascii=False) + "\n"
+    import nbformat
+
+    texts = {
+        "report.html": page,
+        "results.json": document,
+        "workbook.ipynb": nbformat.writes(notebook) + "\n",
+    }
+    kept = [_keep_earlier(out / name, text) for name, text in texts.items()]
+    for name, text in texts.items():
+        write_atomic(out / name, text)
+    return Written(
+        page=out / "report.html",
+        results=out / "results.json",
+        notebook=out / "workbook.ipynb",
+        kept=tuple(path for path in kept if path is not None),
+    )
+
+
+def _keep_earlier(path: Path, text: str):
+    """Give an earlier, different file a name of its own; None if there is nothing to keep."""
+    if not path.exists() or path.read_bytes() == text.encode():
+        return None
+    number = 1
+    while (kept := path.with_name(f"{path.stem}.earlier-{number}{path.suffix}")).exists():
+        number += 1
+    # A copy, so that the name report.html never stands empty.
+    kept.write_bytes(path.read_bytes())
+    return kept
+
+
+def _hide_folder(notebook, path: str, name: str) -> None:
+    """Put the folder's bare name where the executed notebook has its path: it is handed on."""
+    for cell in notebook.cells:
+        if cell.cell_type == "code":
+            cell.source = cell.source.replace(json.dumps(path), json.dumps(name))

@@ -1,0 +1,185 @@
+"""What an analysis yields: frozen records in SI, every number with its 95 % interval."""
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True)
+class Interval:
+    """A value and its 95 % interval, which need not be symmetric."""
+
+    value: float
+    low: float
+    high: float
+
+    @property
+    def half_width(self) -> float:
+        """Half the width of the interval."""
+        return (self.high - self.low) / 2
+
+    def scaled(self, factor: float) -> "Interval":
+        """The same in another unit."""
+        return Interval(self.value * factor, self.low * factor, self.high * factor)
+
+
+@dataclass(frozen=True)
+class Odds:
+    """Probabilities that lambda is richer than, inside and leaner than the target band."""
+
+    richer: float
+    inside: float
+    leaner: float
+
+
+@dataclass(frozen=True)
+class Mixture:
+    """The full-throttle mixture of one setup, as read.
+
+    Attributes
+    ----------
+    setup, fuel : str
+    readings : int
+        Runs with a reading that counts.
+    pegged : int
+        Runs whose reading stood at the gauge's end; they are left out.
+    gauge : Interval
+        On the gauge's own scale.
+    lambda_ : Interval
+    true_ratio : Interval
+        Air to fuel by mass, for the fuel that was in the tank.
+    odds : Odds
+    place : str
+        ``"inside"``, ``"richer"``, ``"leaner"`` or ``"unsure"``, against the target band.
+    """
+
+    setup: str
+    fuel: str
+    readings: int
+    pegged: int
+    gauge: Interval | None
+    lambda_: Interval | None
+    true_ratio: Interval | None
+    odds: Odds | None
+    place: str
+
+
+@dataclass(frozen=True)
+class Gain:
+    """One setup's wheel force against the reference.
+
+    Attributes
+    ----------
+    setup : str
+    runs : int
+    force_n : Interval
+        Mean wheel force over the hill, in the weather of the runs brought to the reference air.
+    power_w : Interval
+        The same force at the mean speed of the runs.
+    gain : Interval
+        Relative difference of wheel force to the reference setup.
+    raw_gain : float
+        The same before the weather correction.
+    speed_gain_m_s : float
+        Difference of mean exit speed to the reference, as riders quote it (shown speeds).
+    verdict : str
+        ``"reference"``, ``"faster"``, ``"slower"`` or ``"not told apart"``.
+    smallest_visible : float
+        The gain that this test would have shown four times out of five.
+    """
+
+    setup: str
+    runs: int
+    force_n: Interval
+    power_w: Interval
+    gain: Interval
+    raw_gain: float
+    speed_gain_m_s: float
+    verdict: str
+    smallest_visible: float
+
+
+@dataclass(frozen=True)
+class Run:
+    """One run as the figures show it."""
+
+    run: int
+    setup: str
+    rider: str
+    force_n: float
+    gain: float
+
+
+@dataclass(frozen=True)
+class Prospect:
+    """One injector on the bigger engine, tried or a candidate.
+
+    Attributes
+    ----------
+    injector : str
+    flow_m3_s : float
+        As stated, brought to the bike's fuel pressure.
+    tried, outside_tried_range : bool
+    by_fuel : dict
+        Fuel name to (lambda Interval, gauge Interval, Odds), the leaner fuel first.
+    open_time_s, cycle_time_s : float or None
+        At the highest engine speed, dead time included.
+    price : float or None
+    knocked : bool
+        Knock was heard with this injector.
+    recommended : bool
+    reason : str
+        Why it is, or is not.
+    """
+
+    injector: str
+    flow_m3_s: float
+    tried: bool
+    outside_tried_range: bool
+    by_fuel: dict
+    open_time_s: float | None
+    cycle_time_s: float | None
+    price: float | None
+    knocked: bool
+    recommended: bool
+    reason: str
+
+
+@dataclass(frozen=True)
+class Response:
+    """How strongly lambda follows injector flow in one state of the throttle."""
+
+    state: str
+    response: Interval | None
+    readings: int
+    injectors: int
+    verdict: str
+
+
+@dataclass(frozen=True)
+class Suspicion:
+    """An injector whose readings say that its stated flow is off."""
+
+    injector: str
+    stated_m3_s: float
+    implied_m3_s: Interval
+
+
+@dataclass(frozen=True)
+class Choice:
+    """Which setup to keep, and on what grounds.
+
+    Attributes
+    ----------
+    keep : str or None
+        None if no setup can be recommended.
+    ties : tuple of str
+        Setups that this test cannot tell from it, and that are not ruled out.
+    ruled_out : dict
+        Setup to the reason why it is never recommended.
+    grounds : str
+        ``"gain"``, ``"mixture"`` or ``"only one"``.
+    """
+
+    keep: str | None
+    ties: tuple
+    ruled_out: dict
+    grounds: str

@@ -1,0 +1,364 @@
+"""The edge where people write units: text with a unit to SI floats, and back.
+
+This is the only module that imports pint. Everywhere else a float is in SI and its name says
+the unit.
+"""
+
+import functools
+import math
+import re
+from dataclasses import dataclass
+
+import numpy as np
+
+# Half-width of a 95 % interval of a normal distribution, in standard deviations.
+Z_95 = 1.959963984540054
+
+_NUMBER = r"[-+−]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][-+]?\d+)?"
+_QUANTITY = re.compile(
+    rf"""\s*(?P<value>{_NUMBER})\s*
+    (?P<unit>[^±+]*?)\s*
+    (?:(?:±|\+/-|\+-)\s*(?P<half>{_NUMBER})\s*(?P<half_unit>.*?))?\s*""",
+    re.VERBOSE,
+)
+
+
+@dataclass(frozen=True)
+class Measured:
+    """A value with the half-width of its 95 % interval, both in the same SI unit.
+
+    Everywhere in this project "a ± b" means: 95 times out of 100 the truth lies within b of a.
+    """
+
+    value: float
+    half_width: float = 0.0
+
+    @property
+    def sd(self) -> float:
+        """Standard deviation of the normal distribution that has this 95 % interval."""
+        return self.half_width / Z_95
+
+
+@functools.cache
+def _registry():
+    import pint
+
+    return pint.UnitRegistry()
+
+
+# What people type, and the pint expression it stands for. Engine speed is kept in 1/min (rpm).
+_SPELLINGS = {
+    "°c": "degC",
+    "c": "degC",
+    "°f": "degF",
+    "f": "degF",
+    "kmh": "km/hour",
+    "km/hr": "km/hour",
+    "cc": "cm**3",
+    "ccm": "cm**3",
+    "cc/min": "cm**3/min",
+    "ccm/min": "cm**3/min",
+    "ml/min": "cm**3/min",
+    # Pint would count a revolution as 2π; the trade counts turns.
+    "rpm": "1/min",
+    "rev/min": "1/min",
+    "lb/hr": "lb/hour",
+    "lb/h": "lb/hour",
+    "m2": "m**2",
+    "m²": "m**2",
+    "ft2": "ft**2",
+    "ft²": "ft**2",
+    "sq ft": "ft**2",
+    "g/cc": "g/cm**3",
+    "kg/l": "kg/L",
+    "kg/m3": "kg/m**3",
+    "kg/m³": "kg/m**3",
+    "g/ml": "g/mL",
+    "imp gal": "imperial_gallon",
+    "us gal": "gallon",
+    "mbar": "mbar",
+    "°": "degree",
+    "deg": "degree",
+}
+
+
+def parse_unit(text: str):
+    """Pint unit that a rider's spelling stands for.
+
+    Parameters
+    ----------
+    text : str
+        For example ``"km/h"``, ``"°C"``, ``"cc/min"``, ``"lb"``, ``"%"``.
+
+    Returns
+    -------
+    pint.Unit
+
+    Raises
+    ------
+    ValueError
+        If the unit is unknown.
+
+    Examples
+    --------
+    >>> str(parse_unit("cc/min"))
+    'centimeter ** 3 / minute'
+    """
+    spelled = _SPELLINGS.get(" ".join(text.lower().split()), text.strip())
+    try:
+        return _registry().parse_units(spelled)
+    except Exception as error:  # pint raises half a dozen kinds, tokenizer errors among them
+        raise ValueError(f"unknown unit {text.strip()!r}") from error
+
+
+def convert(values, from_unit: str, to_unit: str):
+    """Values given in one unit, in another.
+
+    Parameters
+    ----------
+    values : float or array
+    from_unit, to_unit : str
+        Units as people write them. Absolute temperatures are converted with their offset.
+
+    Returns
+    -------
+    float or array, same shape
+
+    Raises
+    ------
+    ValueError
+        If a unit is unknown or the two measure different things.
+
+    Examples
+    --------
+    >>> convert(36.0, "km/h", "m/s")
+    10.0
+    >>> round(convert(68.0, "degF", "degC"), 6)
+    20.0
+    """
+    source, target = parse_unit(from_unit), parse_unit(to_unit)
+    if source.dimensionality != target.dimensionality:
+        raise ValueError(
+            f"{from_unit.strip()!r} does not measure what is asked for here; "
+            f"write a unit such as {to_unit!r}"
+        )
+    array = np.asarray(values, dtype=float)
+    result = _registry().Quantity(array, source).to(target).magnitude
+    return float(result) if array.ndim == 0 else result
+
+
+def _convert_width(width: float, from_unit: str, to_unit: str) -> float:
+    """Width of an interval in another unit: the difference of two converted values."""
+    return abs(convert(width, from_unit, to_unit) - convert(0.0, from_unit, to_unit))
+
+
+def parse_number(text: str) -> float:
+    """Plain number as a person types it, with a point as the decimal sign.
+
+    Raises
+    ------
+    ValueError
+        If the text is not one finite number, or has a decimal comma.
+
+    Examples
+    --------
+    >>> parse_number(" 13.2 ")
+    13.2
+    """
+    stripped = text.strip().replace("−", "-")
+    if re.fullmatch(r"[-+]?\d+,\d+", stripped):
+        raise ValueError(f"{text.strip()!r} has a comma; write {stripped.replace(',', '.')!r}")
+    if not re.fullmatch(_NUMBER, stripped):
+        raise ValueError(f"{text.strip()!r} is not a number")
+    number = float(stripped)
+    if not math.isfinite(number):
+        raise ValueError(f"{text.strip()!r} is not a finite number")
+    return number
+
+
+def parse_quantity(text: str, si_unit: str, example: str = "") -> Measured:
+    """Value with unit, and uncertainty where there is one, in SI.
+
+    Parameters
+    ----------
+    text : str
+        ``"118 kg"``, ``"6.5 +/- 0.3 %"``, ``"72 kg ± 2 lb"``. What follows the sign is the
+        half-width of a 95 % interval. If only one of the two has a unit, both have it.
+    si_unit : str
+        The unit of the result: ``"kg"``, ``"K"``, ``"1"`` for a plain ratio, ...
+    example : str
+        What the remedy shows as a good value; left out: one that fits the unit.
+
+    Returns
+    -------
+    Measured
+
+    Raises
+    ------
+    ValueError
+        In one sentence that ends with the remedy: no unit, unknown unit, a unit of another kind,
+        or no number.
+
+    Examples
+    --------
+    >>> parse_quantity("6.5 +/- 0.3 %", "1")
+    Measured(value=0.065, half_width=0.003)
+    >>> parse_quantity("20 degC +/- 2 degC", "K")
+    Measured(value=293.15, half_width=2.0)
+    """
+    example = example or _EXAMPLES[si_unit]
+    if re.search(r"\d,\d", text):
+        raise ValueError(f"{text!r} has a comma in a number; write a point: {_dot(text)!r}")
+    match = _QUANTITY.fullmatch(text.replace("−", "-"))
+    if not match:
+        raise ValueError(f"{text!r} is not a value with a unit; write for example {example!r}")
+    unit = match["unit"] or match["half_unit"] or ""
+    half_unit = match["half_unit"] or unit
+    if not unit and si_unit != "1":
+        raise ValueError(f"{text!r} has no unit; write for example {example!r}")
+    unit, half_unit = unit or "1", half_unit or "1"
+    value = float(match["value"])
+    half = float(match["half"]) if match["half"] else 0.0
+    if half < 0:
+        raise ValueError(f"{text!r} has a negative uncertainty; write it without the minus sign")
+    return Measured(
+        _tidy(convert(value, unit, si_unit)), _tidy(_convert_width(half, half_unit, si_unit))
+    )
+
+
+def _tidy(value: float) -> float:
+    """The same value without the last-bit noise that a chain of conversions leaves."""
+    return float(f"{value:.12g}")
+
+
+def _dot(text: str) -> str:
+    return re.sub(r"(\d),(\d)", r"\1.\2", text)
+
+
+_EXAMPLES = {
+    "1": "0.02 +/- 0.005",
+    "kg": "118 kg",
+    "m": "400 m",
+    "m/s": "62 km/h",
+    "K": "18 degC",
+    "Pa": "1013 hPa",
+    "m**2": "0.55 m2",
+    "m**3": "180 cc",
+    "m**3/s": "160 cc/min",
+    "kg/m**3": "745 kg/m3",
+    "1/min": "9000 rpm",
+    "s": "1.1 ms",
+}
+
+# What the report prints, by kind of quantity: (unit as pint reads it, label as people write it).
+DISPLAY = {
+    "metric": {
+        "speed": ("km/h", "km/h"),
+        "length": ("m", "m"),
+        "mass": ("kg", "kg"),
+        "temperature": ("degC", "°C"),
+        "pressure": ("hPa", "hPa"),
+        "fuel_pressure": ("bar", "bar"),
+        "force": ("N", "N"),
+        "power": ("kW", "kW"),
+        "flow": ("cm**3/min", "cc/min"),
+        "volume": ("L", "L"),
+        "displacement": ("cm**3", "cc"),
+        "area": ("m**2", "m²"),
+        "time": ("ms", "ms"),
+        "density": ("kg/m**3", "kg/m³"),
+    },
+    "us": {
+        "speed": ("mph", "mph"),
+        "length": ("ft", "ft"),
+        "mass": ("lb", "lb"),
+        "temperature": ("degF", "°F"),
+        "pressure": ("inHg", "inHg"),
+        "fuel_pressure": ("psi", "psi"),
+        "force": ("lbf", "lbf"),
+        "power": ("hp", "hp"),
+        "flow": ("cm**3/min", "cc/min"),
+        "volume": ("gallon", "US gal"),
+        "displacement": ("cm**3", "cc"),
+        "area": ("ft**2", "ft²"),
+        "time": ("ms", "ms"),
+        "density": ("lb/ft**3", "lb/ft³"),
+    },
+    "imperial": {
+        "speed": ("mph", "mph"),
+        "length": ("ft", "ft"),
+        "mass": ("lb", "lb"),
+        "temperature": ("degC", "°C"),
+        "pressure": ("mbar", "mbar"),
+        "fuel_pressure": ("psi", "psi"),
+        "force": ("lbf", "lbf"),
+        "power": ("hp", "bhp"),
+        "flow": ("cm**3/min", "cc/min"),
+        "volume": ("imperial_gallon", "gal (imperial)"),
+        "displacement": ("cm**3", "cc"),
+        "area": ("ft**2", "ft²"),
+        "time": ("ms", "ms"),
+        "density": ("kg/m**3", "kg/m³"),
+    },
+}
+
+_SI = {
+    "speed": "m/s",
+    "length": "m",
+    "mass": "kg",
+    "temperature": "K",
+    "pressure": "Pa",
+    "fuel_pressure": "Pa",
+    "force": "N",
+    "power": "W",
+    "flow": "m**3/s",
+    "volume": "m**3",
+    "displacement": "m**3",
+    "area": "m**2",
+    "time": "s",
+    "density": "kg/m**3",
+}
+
+
+def unit_label(kind: str, system: str) -> str:
+    """Unit that a report in this system of units prints for a kind of quantity.
+
+    Examples
+    --------
+    >>> unit_label("speed", "us")
+    'mph'
+    """
+    return DISPLAY[system][kind][1]
+
+
+def to_display(values, kind: str, system: str):
+    """SI values in the unit that a report in this system of units prints.
+
+    Examples
+    --------
+    >>> to_display(10.0, "speed", "metric")
+    36.0
+    """
+    return convert(values, _SI[kind], DISPLAY[system][kind][0])
+
+
+def from_display(values, kind: str, system: str):
+    """Values in a report's unit, in SI: the way back from :func:`to_display`.
+
+    Examples
+    --------
+    >>> from_display(36.0, "speed", "metric")
+    10.0
+    """
+    return convert(values, DISPLAY[system][kind][0], _SI[kind])
+
+
+def width_to_display(width, kind: str, system: str):
+    """Width of an interval in a report's unit (differs from a value for temperatures only).
+
+    Examples
+    --------
+    >>> width_to_display(5.0, "temperature", "us")
+    9.0
+    """
+    return to_display(width, kind, system) - to_display(0.0, kind, system)
