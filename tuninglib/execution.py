@@ -5,17 +5,20 @@ process that already has the library loaded: a report is ready in about half the
 notebook and its outputs are the same as from a kernel (a test compares the two).
 """
 
+import io
 import sys
-from contextlib import contextmanager
+from contextlib import contextmanager, redirect_stderr, redirect_stdout
 from pathlib import Path
 
 import nbformat
 import papermill
 from IPython import get_ipython
+from IPython.core.displayhook import DisplayHook
+from IPython.core.displaypub import DisplayPublisher
 from IPython.core.interactiveshell import InteractiveShell
-from IPython.utils.capture import capture_output
 from papermill.engines import Engine, papermill_engines
 from papermill.inspection import inspect_notebook
+from traitlets import Type
 from traitlets.config import Config
 
 NAME = "tuninglib-in-process"
@@ -39,6 +42,37 @@ class InProcessEngine(Engine):
                 nb_man.cell_complete(cell, index)
 
 
+class _Hook(DisplayHook):
+    """Keeps the value of a cell's last line instead of printing it."""
+
+    def write_output_prompt(self):
+        pass
+
+    def write_format_data(self, format_dict, md_dict=None):
+        self.shell.shown.append(("execute_result", format_dict, md_dict or {}))
+
+    def finish_displayhook(self):
+        pass
+
+
+class _Publisher(DisplayPublisher):
+    """Keeps what a cell shows with display()."""
+
+    def publish(self, data, metadata=None, **kwargs):
+        self.shell.shown.append(("display_data", data, metadata or {}))
+
+
+class _Shell(InteractiveShell):
+    """A shell that keeps what its cells show, in order, in ``shown``."""
+
+    displayhook_class = Type(_Hook)
+    display_pub_class = Type(_Publisher)
+
+    def __init__(self, **kwargs):
+        self.shown = []
+        super().__init__(**kwargs)
+
+
 @contextmanager
 def _shell():
     """A shell of its own, with nothing kept and the interpreter's hooks put back afterwards."""
@@ -47,11 +81,11 @@ def _shell():
     config.InteractiveShell.colors = "nocolor"
     config.InteractiveShell.xmode = "Plain"
     hooks = sys.displayhook, sys.excepthook, sys.modules.get("__main__")
-    shell = InteractiveShell.instance(config=config)
+    shell = _Shell.instance(config=config)
     try:
         yield shell
     finally:
-        InteractiveShell.clear_instance()
+        _Shell.clear_instance()
         sys.displayhook, sys.excepthook = hooks[:2]
         if hooks[2] is not None:
             sys.modules["__main__"] = hooks[2]
@@ -59,19 +93,19 @@ def _shell():
 
 def _run_cell(shell, cell) -> bool:
     """Run one code cell, put its outputs into it, and tell whether it succeeded."""
-    with capture_output() as captured:
+    shell.shown.clear()
+    out, err = io.StringIO(), io.StringIO()
+    with redirect_stdout(out), redirect_stderr(err):
         result = shell.run_cell(cell.source, store_history=True)
     cell.execution_count = shell.execution_count - 1
     error = result.error_before_exec or result.error_in_exec
-    for name in ("stdout", "stderr"):
+    for name, stream in (("stdout", out), ("stderr", err)):
         # A failing cell prints its traceback; the error output below has it already.
-        text = getattr(captured, name)
-        if text and error is None:
-            cell.outputs.append(nbformat.v4.new_output("stream", name=name, text=text))
-    for shown in captured.outputs:
-        cell.outputs.append(
-            nbformat.v4.new_output("display_data", data=shown.data, metadata=shown.metadata or {})
-        )
+        if stream.getvalue() and error is None:
+            cell.outputs.append(nbformat.v4.new_output("stream", name=name, text=stream.getvalue()))
+    for kind, data, metadata in shell.shown:
+        count = {"execution_count": cell.execution_count} if kind == "execute_result" else {}
+        cell.outputs.append(nbformat.v4.new_output(kind, data=data, metadata=metadata, **count))
     if error is None:
         return True
     cell.outputs.append(

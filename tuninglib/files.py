@@ -53,17 +53,17 @@ def read_text(path: Path) -> str:
     except OSError as error:
         raise SessionError([Problem(path.name, f"cannot be read: {error.strerror}")]) from error
     if raw.startswith((b"\xff\xfe", b"\xfe\xff")):
-        encoding = "utf-16"
+        encoding, name = "utf-16", "UTF-16"
     elif raw.startswith((b"PK\x03\x04", b"\xd0\xcf\x11\xe0")):
         message = "is a spreadsheet's own file, not text; export it as CSV in UTF-8"
         raise SessionError([Problem(path.name, message)])
     else:
-        encoding = "utf-8-sig"
+        encoding, name = "utf-8-sig", "UTF-8"
     try:
         text = raw.decode(encoding)
     except UnicodeDecodeError as error:
         row = raw[: error.start].count(b"\n") + 1
-        message = f"byte 0x{raw[error.start]:02x} is not {encoding[:6].strip('-').upper()}; save it as UTF-8"
+        message = f"byte 0x{raw[error.start]:02x} is not {name}; save it as UTF-8"
         raise SessionError([Problem(path.name, message, row=row)]) from error
     if "\x00" in text:
         raise SessionError([Problem(path.name, "is not a text file; export it as CSV in UTF-8")])

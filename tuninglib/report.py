@@ -1,10 +1,10 @@
 """A session's folder in, three files out: the report page, the results, the executed workbook."""
 
+import base64
 import hashlib
 import json
 import re
 from dataclasses import dataclass
-from importlib import metadata
 from pathlib import Path
 
 import tuninglib
@@ -40,30 +40,6 @@ def workbook_path(name: str) -> Path:
     raise FileNotFoundError(f"there is no workbook named {name!r}")
 
 
-def provenance(folder: Path) -> tuple:
-    """Names and SHA-256 checksums of a session's files, and versions of what worked on them.
-
-    Parameters
-    ----------
-    folder : Path
-
-    Returns
-    -------
-    tuple of (str, str)
-        Name and value; no clock, no path, so that the same session gives the same report.
-    """
-    files = [
-        (path.name, hashlib.sha256(path.read_bytes()).hexdigest())
-        for path in sorted(Path(folder).iterdir())
-        if path.suffix in (".toml", ".csv") and not path.name.startswith(".")
-    ]
-    libraries = [
-        (name, metadata.version(name))
-        for name in ("numpy", "scipy", "pandas", "matplotlib", "pint")
-    ]
-    return (*files, ("tuninglib", tuninglib.__version__), *libraries)
-
-
 def render_page(notebook, *, title: str, byline: str, footer: str, script: str = "") -> str:
     """One self-contained HTML page made from an executed notebook; its code is left out.
 
@@ -92,10 +68,10 @@ def render_page(notebook, *, title: str, byline: str, footer: str, script: str =
         template_name="page",
         extra_template_basedirs=[str(PACKAGE)],
     )
+    exporter.register_filter("with_anchors", _with_anchors)
+    exporter.register_filter("base64", lambda text: base64.b64encode(text.encode()).decode())
     policy = POLICY
     if script:
-        import base64
-
         digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
         policy += f"; script-src 'sha256-{digest}'"
     resources = {
@@ -111,13 +87,22 @@ def render_page(notebook, *, title: str, byline: str, footer: str, script: str =
     return re.sub(r"\n\s*\n+", "\n", body).strip() + "\n"
 
 
+def _anchor(heading: str) -> str:
+    return re.sub(r"[^a-z0-9]+", "-", heading.lower()).strip("-")
+
+
+def _with_anchors(page: str) -> str:
+    """Headings with ids, so that the contents list can lead to them."""
+    return re.sub(r"<h2>(.*?)</h2>", lambda m: f'<h2 id="{_anchor(m[1])}">{m[1]}</h2>', page)
+
+
 def _contents(notebook) -> list:
     """Anchor and text of each second-level heading that the page keeps."""
     headings = []
     for cell in notebook.cells:
         if cell.cell_type == "markdown" and "workbook-only" not in cell.metadata.get("tags", []):
             for text in re.findall(r"^## (.+)$", cell.source, flags=re.MULTILINE):
-                headings.append((text.replace(" ", "-"), text))
+                headings.append((_anchor(text), text))
     return headings
 
 

@@ -98,14 +98,45 @@ class Gain:
 
 
 @dataclass(frozen=True)
-class Run:
-    """One run as the figures show it."""
+class Pair:
+    """Whether two setups could be told apart."""
 
-    run: int
+    setup: str
+    other: str
+    told_apart: bool
+    smallest_visible: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Run:
+    """One row of runs.csv with what follows from it; None where there is nothing.
+
+    Speeds are as shown by the speedometer, in m/s.
+    """
+
+    run: float
     setup: str
     rider: str
-    force_n: float
-    gain: float
+    state: str
+    entry_m_s: float | None
+    exit_m_s: float | None
+    gauge_low: float | None
+    gauge_high: float | None
+    temperature_k: float | None
+    density_kg_m3: float | None
+    sae_j1349: float | None
+    iso_1585: float | None
+    within_limits: bool | None
+    force_n: float | None
+    knock: str
+    head_temperature_k: float | None
+    exclude: str
+    note: str
+
+    @property
+    def counts(self) -> bool:
+        """Whether the rider lets it count."""
+        return not self.exclude
 
 
 @dataclass(frozen=True)
@@ -144,14 +175,81 @@ class Prospect:
 
 
 @dataclass(frozen=True)
+class LadderCurve:
+    """Lambda against injector flow on one fuel, for a picture."""
+
+    fuel: str
+    flow_m3_s: tuple
+    lambda_: tuple
+    low: tuple
+    high: tuple
+    reading_flow_m3_s: tuple
+    reading_lambda: tuple
+
+
+@dataclass(frozen=True)
 class Response:
-    """How strongly lambda follows injector flow in one state of the throttle."""
+    """How strongly lambda follows injector flow in one state of the throttle.
+
+    Attributes
+    ----------
+    state : str
+    response : Interval
+    readings, injectors : int
+    verdict : str
+        ``"corrects"``, ``"table"`` or ``"cannot tell"``.
+    """
 
     state: str
-    response: Interval | None
+    response: Interval
     readings: int
     injectors: int
     verdict: str
+
+
+@dataclass(frozen=True)
+class Ladder:
+    """What the injector ladder says.
+
+    Attributes
+    ----------
+    engine : str
+        The engine that the next injector is for.
+    prospects : tuple of Prospect
+        Best first.
+    advice : str
+        ``"stay"``, ``"buy"`` or ``"none"``.
+    injector : str or None
+        The one to stay with or to buy.
+    fitted : str or None
+        The one in the setup that is kept.
+    curves : tuple of LadderCurve
+    responses : tuple of Response
+    suspicions : tuple of Suspicion
+    first_guess : Interval or None
+        Flow for the middle of the band on the leanest fuel. [m3/s]
+    readings : int
+    """
+
+    engine: str
+    prospects: tuple
+    advice: str
+    injector: str | None
+    fitted: str | None
+    curves: tuple
+    responses: tuple
+    suspicions: tuple
+    first_guess: Interval | None
+    readings: int
+
+
+@dataclass(frozen=True)
+class WhatIf:
+    """Marker speed under another rider, true speeds."""
+
+    rider_mass_kg: float
+    exit_force_m_s: Interval
+    exit_power_m_s: Interval
 
 
 @dataclass(frozen=True)

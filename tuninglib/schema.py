@@ -8,6 +8,7 @@ import dataclasses
 import datetime
 from dataclasses import dataclass, field
 
+from tuninglib.engine import displacement_m3
 from tuninglib.units import Measured
 
 
@@ -123,7 +124,7 @@ class Bike:
 
 @dataclass(frozen=True, kw_only=True)
 class Engine:
-    """One state of the engine: cylinder, piston, head, cam."""
+    """One state of what breathes: cylinder, head, cam, exhaust, air filter."""
 
     bore: Measured = quantity("m", "of the cylinder", example="62 mm", low=0.02, high=0.2)
     stroke: Measured = quantity("m", "of the piston", example="60 mm", low=0.02, high=0.2)
@@ -155,7 +156,9 @@ class Engine:
     @property
     def displacement_m3(self) -> float:
         """Displacement of all cylinders. [m3]"""
-        return 3.141592653589793 / 4 * self.bore.value**2 * self.stroke.value * self.cylinders
+        return displacement_m3(
+            bore_m=self.bore.value, stroke_m=self.stroke.value, cylinders=self.cylinders
+        )
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -399,6 +402,38 @@ class Assumptions:
         low=-0.2,
         high=0.2,
         default=Measured(0.0, 0.10),
+    )
+    rider_drag: Measured = quantity(
+        "1",
+        "how far riders differ in drag area",
+        example="0 +/- 10 %",
+        low=-0.1,
+        high=0.1,
+        default=Measured(0.0, 0.10),
+    )
+    drift: Measured = quantity(
+        "1",
+        "how far wheel force may drift from the first run to the last, beyond the weather",
+        example="0 +/- 4 %",
+        low=-0.05,
+        high=0.05,
+        default=Measured(0.0, 0.04),
+    )
+    air_density: Measured = quantity(
+        "1",
+        "how far the air density may be off, all runs alike",
+        example="0 +/- 1 %",
+        low=-0.02,
+        high=0.02,
+        default=Measured(0.0, 0.01),
+    )
+    leaner_limit: Measured = quantity(
+        "1",
+        "odds of being leaner than the band above which a setup is not recommended",
+        example="50 %",
+        low=0.01,
+        high=0.99,
+        default=Measured(0.5),
     )
 
 

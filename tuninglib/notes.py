@@ -1,0 +1,259 @@
+"""The smaller sentences of a report: warnings, remarks, and how the sums are done."""
+
+from tuninglib.mixture_analysis import least_inside
+from tuninglib.rounding import fixed, listing, percent
+
+METHOD = (
+    (
+        "Wheel force",
+        "the constant force at the tyre that turns the entry speed into the exit speed on this "
+        "hill, against slope, rolling resistance and air drag; with a force that varies on the way "
+        "it is the mean over the hill. Solved in closed form: at constant force the square of the "
+        "speed is exponential in distance.",
+    ),
+    (
+        "Gain",
+        "ratio of two setups' mean wheel forces minus 1, from all runs at once by generalised "
+        "least squares on the logarithm of force. What setups share (slope, drag, mass, wind of "
+        "the day, speedometer) is one error for all and mostly cancels; what a run has of its own "
+        "is estimated from the repeats, pooled over setups, with Student's t.",
+    ),
+    (
+        "Smallest visible gain",
+        "the true gain that a test with these repeats and this scatter would have told apart in "
+        "four of five such days (noncentral t, 5 % over all comparisons).",
+    ),
+    (
+        "Weather",
+        "moist-air density as an ideal gas, saturation pressure after IAPWS-IF97; engine output "
+        "brought to 25 °C and 990 hPa of dry air by SAE J1349 (ISO 1585 beside it).",
+    ),
+    (
+        "Lambda",
+        "gauge reading over gauge scale. The true ratio is lambda times the stoichiometric ratio "
+        "of the fuel, from an atom balance with standard atomic weights; petrol is taken as "
+        "CH1.85 at 745 kg/m³ unless session.toml says better.",
+    ),
+    (
+        "Injector ladder",
+        "logarithm of lambda times stoichiometric ratio times density, linear in the logarithm of "
+        "stated flow, with a deviation for each injector that is the same on all its runs and "
+        "fuels; normal priors, closed-form posterior.",
+    ),
+    (
+        "Intervals",
+        "all 95 %. Everything after ± in session.toml is read as one, too.",
+    ),
+    (
+        "Sources",
+        "40 CFR 86.529-98 (road load of motorcycles), 40 CFR 1066.805 (reference air), SAE J1349 "
+        "and ISO 1585 (output corrections), IAPWS-IF97, ISO 2533 (standard atmosphere), UN R39 "
+        "(speedometers), JCGM 100 (uncertainty), Patterson and Thompson 1971 (restricted "
+        "likelihood), Satterthwaite 1946 (degrees of freedom).",
+    ),
+)
+
+
+def _name(setup: str) -> str:
+    return setup.replace("_", " ")
+
+
+def warnings(results) -> list:
+    """What can hurt, from what was read and heard."""
+    found = []
+    for run in results.runs:
+        if run.knock != "none":
+            found.append(f"{run.knock} knock was heard on run {run.run:g} ({_name(run.setup)}).")
+    lean = [
+        mixture
+        for mixture in results.mixtures
+        if mixture.odds and mixture.odds.leaner > 0.1 and mixture.setup not in results.knocked
+    ]
+    for mixture in lean:
+        found.append(
+            f"{_name(mixture.setup)} may be leaner than the band "
+            f"(odds {percent(mixture.odds.leaner)})."
+        )
+    ladder = results.ladder
+    if ladder and ladder.fitted:
+        fitted = next(p for p in ladder.prospects if p.injector == ladder.fitted)
+        fuel, (_, _, odds) = next(iter(fitted.by_fuel.items()))
+        if odds.leaner > 0.1:
+            found.append(
+                f"with {fuel} in the tank the kept setup may be leaner than the band "
+                f"(odds {percent(odds.leaner)})."
+            )
+    return found
+
+
+def remarks(results) -> list:
+    """What was taken for granted that the rider could have said."""
+    session, found = results.session, []
+    if results.pressure_source == "altitude":
+        found.append(
+            "no air pressure was written down, so that of the standard atmosphere at the hill's "
+            "altitude is taken; the day's can differ by 3 %."
+        )
+    if results.pressure_source == "sea level":
+        found.append(
+            "neither air pressure nor altitude was written down, so standard pressure at sea "
+            "level is taken; every 100 m of altitude is 1.2 %."
+        )
+    if results.road is None:
+        ridden = any(run.entry_m_s is not None for run in results.runs)
+        found.append(
+            f"no run of the reference {_name(results.reference)} has speeds, so no gain can be "
+            "worked out."
+            if ridden
+            else "no run has speeds, so no gain can be worked out."
+        )
+    elif session.speedometer.factor is None:
+        factor = results.road.speed_factor
+        found.append(
+            "the speedometer is not calibrated. Legal ones may read high, never low; true speed "
+            f"is taken as {fixed(factor.value, 2)} ± {fixed(factor.half_width, 2)} of what it "
+            "shows (UN R39), which is part of every interval."
+        )
+    return found
+
+
+def fuels(results) -> list:
+    """What the fuels do to the reading on the same injector."""
+    found = []
+    ladder = results.ladder
+    if ladder is None or len(results.session.fuels) < 2:
+        return found
+    scale = results.session.gauge.scale
+    prospect = ladder.prospects[0]
+    (lean, (a, *_)), *_, (rich, (b, *_)) = prospect.by_fuel.items()
+    shift = a.value / b.value - 1
+    shown = f", {fixed(shift * a.value * scale, 1)} on this gauge" if scale > 1.5 else ""
+    found.append(f"on the same injector {lean} runs {percent(shift, 1)} leaner than {rich}{shown}.")
+    return found
+
+
+def gains(results) -> list:
+    """What the gains rest on: repeats, riders, scatter."""
+    road, found = results.road, []
+    if road is None:
+        return found
+    if road.scatter_is_assumed:
+        found.append(
+            "no setup was repeated, so the scatter from run to run is not known; "
+            f"{percent(road.scatter_sd, 1)} is assumed (session.toml can say better)."
+        )
+    else:
+        found.append(
+            f"from run to run the wheel force scatters by {percent(road.scatter_sd, 1)} (standard "
+            f"deviation, {road.scatter_dof:.0f} degrees of freedom), reading and gusts included."
+        )
+    single = [g.setup for g in road.gains if g.runs == 1]
+    if single and not road.scatter_is_assumed:
+        found.append(
+            f"{listing(map(_name, single))} ran only once: its scatter is taken from the others."
+        )
+    found += _confounded(results)
+    return found
+
+
+def _confounded(results) -> list:
+    """Setups that share no rider with the reference."""
+    riders = {}
+    for run in results.runs:
+        if run.force_n is not None:
+            riders.setdefault(run.setup, set()).add(run.rider)
+    base = riders.get(results.reference, set())
+    apart = [name for name, own in riders.items() if not own & base]
+    if not apart:
+        return []
+    return [
+        f"{listing(map(_name, apart))} had no rider in common with {_name(results.reference)}, so "
+        "a difference of riders cannot be told from one of setups; the interval is wider for it."
+    ]
+
+
+def ladder(results) -> list:
+    """What limits the advice on injectors."""
+    record, found = results.ladder, []
+    if record is None:
+        return found
+    tried = [p for p in record.prospects if p.tried]
+    if len(tried) == 1:
+        found.append(
+            "only one injector was read, so how lambda follows flow is taken on trust; the "
+            "intervals are wide for that reason."
+        )
+    outside = [p.injector for p in record.prospects if p.outside_tried_range]
+    if outside:
+        found.append(
+            f"{listing(outside)} lies outside the flows that were read: there the line is "
+            "stretched beyond what was tried."
+        )
+    if not any(not p.tried for p in record.prospects):
+        found.append(
+            "no candidate is listed: add injectors that no setup uses to session.toml to see "
+            "their odds."
+        )
+    compensation = results.session.bike.density_compensation
+    densities = [run.density_kg_m3 for run in results.runs if run.gauge_low is not None]
+    spread = max(densities) / min(densities) - 1 if densities else 0.0
+    if compensation == "unknown" and spread > 0.015:
+        found.append(
+            f"the air density changed by {percent(spread, 1)} over the readings; if the controller "
+            "does not compensate for it, lambda moved as much (say so in density_compensation)."
+        )
+    return found
+
+
+def limits(results) -> list:
+    """Fuels against what the maker of the motorcycle allows."""
+    bike, found = results.session.bike, []
+    for name, fuel in results.session.fuels.items():
+        if bike.highest_ethanol and fuel.ethanol.value > bike.highest_ethanol.value + 1e-9:
+            found.append(
+                f"{name} has {percent(fuel.ethanol.value)} ethanol, more than the "
+                f"{percent(bike.highest_ethanol.value)} that the maker allows: do not use it."
+            )
+        if bike.lowest_ron and fuel.ron and fuel.ron < bike.lowest_ron:
+            found.append(
+                f"{name} has RON {fuel.ron:g}, below the {bike.lowest_ron:g} that the maker asks "
+                "for: do not use it."
+            )
+    ratios = {
+        name: engine.compression_ratio
+        for name, engine in results.session.engines.items()
+        if engine.compression_ratio
+    }
+    if len(set(ratios.values())) > 1:
+        found.append(
+            "a higher compression ratio asks for a higher octane number, by some 3 to 5 for each "
+            "unit (from memory); the maker's number holds for the engine as it was made."
+        )
+    return found
+
+
+def weather(results) -> list:
+    """How far the weather moved, and whether the corrections may be used."""
+    if results.road is None:
+        return ["Without speeds there is nothing to correct."]
+    runs = [run for run in results.runs if run.force_n is not None]
+    spread = max(r.sae_j1349 for r in runs) / min(r.sae_j1349 for r in runs) - 1
+    found = [
+        f"Over the runs that count the air changed engine output by {percent(spread, 1)}; the "
+        "gains are corrected for it by SAE J1349."
+    ]
+    outside = sorted({_name(r.setup) for r in runs if not r.within_limits})
+    if outside:
+        found.append(
+            f"For {listing(outside)} a factor lies outside what its standard allows (0.95 to 1.05 "
+            "for SAE J1349, 0.93 to 1.07 for ISO 1585): forces of these runs are not comparable "
+            "with a bench; gains between runs in the same air still are."
+        )
+    return found
+
+
+def best_untried(results):
+    """The candidate with the best odds, or None."""
+    prospects = results.ladder.prospects if results.ladder else ()
+    untried = [p for p in prospects if not p.tried and p.recommended]
+    return max(untried, key=least_inside, default=None)

@@ -1,0 +1,274 @@
+"""Wheel forces and gains of a session: its rows brought to the road-test functions and back."""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from tuninglib.gains import estimate_gains
+from tuninglib.nuisances import Nuisance, Runs, usual_nuisances
+from tuninglib.results import Gain, Interval, Pair
+from tuninglib.roadload import (
+    ROTATING_MASS_RATIO,
+    ROTATING_MASS_RATIO_SD,
+    default_road_load,
+)
+from tuninglib.roadtest import Hill, travel_time_s
+from tuninglib.units import Measured
+
+# UN Regulation No. 39, 5.3: 0 ≤ shown − true ≤ true/10 + 4 km/h.
+_R39_SLOPE, _R39_OFFSET_M_S = 0.1, 4 / 3.6
+
+
+@dataclass(frozen=True)
+class Road:
+    """What the road tests of a session say.
+
+    Attributes
+    ----------
+    gains : tuple of Gain
+        The reference first; empty without speeds.
+    pairs : tuple of Pair
+    scatter_sd : float
+        Relative, from run to run.
+    scatter_dof : float
+    scatter_is_assumed : bool
+    shares : dict
+        Setup to the shares of its gain's variance by source.
+    force_of_run : dict
+        Index of a row of runs.csv to wheel force at the reference air. [N]
+    drag_area_m2, rolling_coefficient, rotating_mass_kg, speed_factor : Measured
+        As used.
+    sources : dict
+        Where each of the four comes from.
+    mean_entry_m_s, mean_density_kg_m3 : float
+        Of the runs, true speed.
+    """
+
+    gains: tuple
+    pairs: tuple
+    scatter_sd: float
+    scatter_dof: float
+    scatter_is_assumed: bool
+    shares: dict
+    force_of_run: dict
+    drag_area_m2: Measured
+    rolling_coefficient: Measured
+    rotating_mass_kg: Measured
+    speed_factor: Measured
+    sources: dict
+    mean_entry_m_s: float
+    mean_density_kg_m3: float
+
+
+def test_hill(session) -> Hill:
+    """The session's hill as the road-test functions take it."""
+    pieces = session.hill.pieces
+    if not pieces:
+        return Hill(session.hill.length.value, session.hill.grade.value)
+    return Hill([piece.length.value for piece in pieces], [piece.grade.value for piece in pieces])
+
+
+def usable_rows(session):
+    """Rows with speeds, at full throttle, that the rider lets count."""
+    runs = session.runs
+    return runs[
+        (runs["state"] == "full")
+        & (runs["exclude"] == "")
+        & runs["entry_speed_m_s"].notna()
+        & runs["exit_speed_m_s"].notna()
+    ]
+
+
+def speedometer_factor(session, shown_m_s: float) -> tuple:
+    """True speed over shown speed, and where it comes from.
+
+    Parameters
+    ----------
+    session : tuninglib.session.Session
+    shown_m_s : float
+        A typical speed as shown. [m/s]
+
+    Returns
+    -------
+    factor : Measured
+        As stated, or the middle of what UN R39 allows, with the whole legal range as its interval.
+    source : str
+    """
+    stated = session.speedometer.factor
+    if stated is not None:
+        return stated, "session.toml"
+    lowest = (shown_m_s - _R39_OFFSET_M_S) / (1 + _R39_SLOPE) / shown_m_s
+    return Measured((1 + lowest) / 2, (1 - lowest) / 2), "no calibration: legal range of UN R39"
+
+
+def road_load_of(session, mass_kg: float) -> tuple:
+    """Drag area, rolling coefficient and rotating mass as used, and where they come from."""
+    bike = session.bike
+    table = default_road_load(mass_kg)
+    sources = dict.fromkeys(("drag_area", "rolling_coefficient"), table.source)
+    area = Measured(table.drag_area_m2, 1.96 * table.drag_area_sd_m2)
+    rolling = Measured(table.rolling_coefficient, 1.96 * table.rolling_coefficient_sd)
+    rotating = Measured(
+        ROTATING_MASS_RATIO * bike.mass.value, 1.96 * ROTATING_MASS_RATIO_SD * bike.mass.value
+    )
+    sources["rotating_mass"] = "7 % of the bike (rule of UN GTR 2, from memory)"
+    if bike.drag_area is not None:
+        area, sources["drag_area"] = bike.drag_area, "session.toml"
+    if bike.rolling_coefficient is not None:
+        rolling, sources["rolling_coefficient"] = bike.rolling_coefficient, "session.toml"
+    if bike.rotating_mass is not None:
+        rotating, sources["rotating_mass"] = bike.rotating_mass, "session.toml"
+    return area, rolling, rotating, sources
+
+
+def analyse_road(session, air) -> Road | None:
+    """Wheel force of every run, and gains against the reference.
+
+    Parameters
+    ----------
+    session : tuninglib.session.Session
+    air : pandas.DataFrame
+        Of :func:`tuninglib.conditions.air_of_runs`.
+
+    Returns
+    -------
+    Road or None
+        None if no run has speeds, or the reference has none.
+    """
+    rows = usable_rows(session)
+    reference = session.about.reference
+    if rows.empty or reference not in set(rows["setup"]):
+        return None
+    ridden = set(rows["setup"])
+    setups = [reference, *(s for s in session.setups if s in ridden and s != reference)]
+    riders = [name for name in session.riders if name in set(rows["rider"])]
+    of_rider = rows["rider"].map(lambda name: session.riders[name].mass.value).to_numpy()
+    mass = session.bike.mass.value + of_rider
+    shown = rows[["entry_speed_m_s", "exit_speed_m_s"]].to_numpy()
+    factor, factor_source = speedometer_factor(session, float(shown.mean()))
+    area, rolling, rotating, sources = road_load_of(session, float(mass.mean()))
+    day = air.loc[rows.index]
+    hill = test_hill(session)
+    runs = Runs(
+        hill=hill,
+        setup=[setups.index(name) for name in rows["setup"]],
+        rider=[riders.index(name) for name in rows["rider"]],
+        entry_speed_m_s=shown[:, 0] * factor.value,
+        exit_speed_m_s=shown[:, 1] * factor.value,
+        mass_kg=mass,
+        rotating_mass_kg=rotating.value,
+        air_density_kg_m3=day["density_kg_m3"].to_numpy(),
+        drag_area_m2=area.value,
+        rolling_coefficient=rolling.value,
+        headwind_m_s=day["headwind_m_s"].to_numpy(),
+        log_correction=np.log(day["sae_j1349"].to_numpy()),
+        down_entry_speed_m_s=rows["down_entry_speed_m_s"].to_numpy() * factor.value,
+        down_exit_speed_m_s=rows["down_exit_speed_m_s"].to_numpy() * factor.value,
+    )
+    options = {
+        "nuisances": _nuisances(session, runs, riders, area, rolling, rotating, factor),
+        "resolution_m_s": session.speedometer.resolution.value * factor.value,
+        "assumed_scatter_sd": session.assumptions.run_scatter.value,
+    }
+    fit = estimate_gains(runs, **options)
+    raw = estimate_gains(replace(runs, log_correction=0.0), **options)
+    return Road(
+        gains=_gains(session, rows, setups, runs, fit, raw),
+        pairs=tuple(
+            Pair(setups[p.setup], setups[p.other], p.told_apart, p.smallest_visible_gain)
+            for p in fit.pairs
+        ),
+        scatter_sd=fit.scatter_sd,
+        scatter_dof=fit.scatter_dof,
+        scatter_is_assumed=fit.scatter_is_assumed,
+        shares={setups[g.setup]: g.shares for g in fit.gains},
+        force_of_run=dict(zip(rows.index.tolist(), fit.run_force_n.tolist(), strict=True)),
+        drag_area_m2=area,
+        rolling_coefficient=rolling,
+        rotating_mass_kg=rotating,
+        speed_factor=factor,
+        sources={**sources, "speed_factor": factor_source},
+        mean_entry_m_s=float(runs.entry_speed_m_s.mean()),
+        mean_density_kg_m3=float(runs.air_density_kg_m3.mean()),
+    )
+
+
+def _nuisances(session, runs, riders, area, rolling, rotating, factor) -> tuple:
+    """What is not known exactly, as the session states it."""
+    hill, taken = session.hill, session.assumptions
+    usual = usual_nuisances(
+        runs,
+        bike_mass_sd_kg=session.bike.mass.sd,
+        rotating_mass_sd_kg=rotating.sd,
+        rider_mass_sd_kg=np.array([session.riders[name].mass.sd for name in riders]),
+        drag_area_sd_m2=area.sd,
+        rolling_coefficient_sd=rolling.sd,
+        grade_sd=0.0 if any(p.grade.half_width for p in hill.pieces) else hill.grade.sd,
+        length_sd_m=hill.length.sd,
+        speed_factor_sd=factor.sd / factor.value,
+        wind_sd_m_s=session.weather.headwind.sd,
+        air_density_sd_ratio=taken.air_density.sd,
+        rider_effect_sd=taken.rider_effect.sd,
+        rider_drag_sd_ratio=taken.rider_drag.sd,
+        drift_sd=taken.drift.sd,
+    )
+    pieces = tuple(
+        Nuisance("grade", {"grade_ratios": one * piece.grade.sd})
+        for one, piece in zip(np.eye(len(hill.pieces)), hill.pieces, strict=True)
+        if piece.grade.half_width
+    )
+    return (*usual, *pieces)
+
+
+def _gains(session, rows, setups, runs, fit, raw) -> tuple:
+    times = travel_time_s(
+        force_n=fit.run_force_n / np.exp(runs.log_correction),
+        entry_speed_m_s=runs.entry_speed_m_s,
+        hill=runs.hill,
+        mass_kg=runs.mass_kg,
+        air_density_kg_m3=runs.air_density_kg_m3,
+        drag_area_m2=runs.drag_area_m2,
+        rolling_coefficient=runs.rolling_coefficient,
+        rotating_mass_kg=runs.rotating_mass_kg,
+        wind_m_s=runs.headwind_m_s,
+    )
+    mean_speed = runs.hill.length_m / times
+    exits = rows.groupby("setup")["exit_speed_m_s"].mean()
+    by_setup = {g.setup: (g, r) for g, r in zip(fit.gains, raw.gains, strict=True)}
+    gains = []
+    for number, setup in enumerate(setups):
+        force = fit.forces[number]
+        interval = Interval(force.force_n, force.low_n, force.high_n)
+        own = runs.setup == number
+        common = {
+            "setup": setup,
+            "runs": int(own.sum()),
+            "force_n": interval,
+            "power_w": interval.scaled(float(mean_speed[own].mean())),
+            "speed_gain_m_s": float(exits[setup] - exits[setups[0]]),
+        }
+        if number == 0:
+            gains.append(
+                Gain(
+                    gain=Interval(0.0, 0.0, 0.0),
+                    raw_gain=0.0,
+                    verdict="reference",
+                    smallest_visible=0.0,
+                    **common,
+                )
+            )
+            continue
+        found, uncorrected = by_setup[number]
+        verdict = "not told apart"
+        if found.told_apart:
+            verdict = "faster" if found.gain > 0 else "slower"
+        gains.append(
+            Gain(
+                gain=Interval(found.gain, found.low, found.high),
+                raw_gain=uncorrected.gain,
+                verdict=verdict,
+                smallest_visible=found.smallest_visible_gain,
+                **common,
+            )
+        )
+    return tuple(gains)
