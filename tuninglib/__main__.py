@@ -78,11 +78,12 @@ def _report(options) -> int:
 
 
 def _check(options) -> int:
+    from tuninglib import notes
     from tuninglib.analysis import analyse
     from tuninglib.session import load_session
 
     session = load_session(options.session)
-    for remark in analyse(session).remarks:
+    for remark in notes.remarks(analyse(session)):
         print(f"Note: {remark}")
     count = len(session.runs)
     print(f"{session.about.title}: {count} rows, {len(session.setups)} setups, nothing to mend.")

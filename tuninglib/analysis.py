@@ -10,8 +10,10 @@ from tuninglib.provenance import provenance
 from tuninglib.results import Choice, Ladder, Run
 from tuninglib.road_analysis import Road, analyse_road
 from tuninglib.session import Session
+from tuninglib.whatif import Question, answers
 
 SCHEMA = "tuninglib results 1"
+WHAT_IF_MASSES_KG = (55.0, 65.0, 75.0, 85.0, 95.0, 110.0)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -28,6 +30,8 @@ class Results:
     knocked : dict
         Setup to the number of the run on which knock was heard.
     choice : Choice
+    what_if : tuple of (float, Answer)
+        Rider's mass, and the marker speed of the kept setup under that rider.
     pressure_source : str
         ``"stated"``, ``"altitude"`` or ``"sea level"``.
     provenance : tuple
@@ -40,6 +44,7 @@ class Results:
     ladder: Ladder | None
     knocked: dict
     choice: Choice
+    what_if: tuple
     pressure_source: str
     provenance: tuple
 
@@ -80,6 +85,7 @@ def analyse(session: Session) -> Results:
         ladder=analyse_ladder(session, air, choice.keep, knocked),
         knocked=knocked,
         choice=choice,
+        what_if=_what_if(road, what_if_setup(road, choice)),
         pressure_source=day_pressure_pa(session)[1],
         provenance=provenance(session.folder),
     )
@@ -119,6 +125,21 @@ def choose(session, road, mixtures, knocked) -> Choice:
     keep = session.about.reference if session.about.reference in equals else max(equals, key=inside)
     ties = tuple(name for name in equals if name != keep)
     return Choice(keep, ties, ruled_out, "mixture" if ties else "only one")
+
+
+def what_if_setup(road, choice) -> str | None:
+    """The setup that the fellow rider is told about: the one kept, or else the reference."""
+    if road is None or not road.equivalent:
+        return None
+    return choice.keep if choice.keep in road.equivalent else next(iter(road.equivalent))
+
+
+def _what_if(road, setup) -> tuple:
+    if setup is None:
+        return ()
+    run = road.equivalent[setup]
+    questions = [Question(rider_mass_kg=mass) for mass in WHAT_IF_MASSES_KG]
+    return tuple(zip(WHAT_IF_MASSES_KG, answers(run, questions), strict=True))
 
 
 def _ruled_out(session, name, mixture, knocked) -> str:
@@ -190,6 +211,7 @@ def results_document(results: Results) -> dict:
         "mixtures": _plain(results.mixtures),
         "road": _plain(results.road),
         "ladder": _plain(results.ladder),
+        "what_if": [{"rider_mass_kg": mass, **_plain(one)} for mass, one in results.what_if],
         "knocked": _plain(results.knocked),
         "runs": _plain(results.runs),
         "provenance": dict(results.provenance),

@@ -5,6 +5,7 @@ Everything that came from a person is escaped here, once: it is shown as text, n
 
 import html
 import io
+import re
 from dataclasses import dataclass
 
 
@@ -49,8 +50,14 @@ class Prose(_Shown):
 
 
 def _labelled(label: str, text: str) -> str:
-    start = f"<strong>{html.escape(label)}.</strong> " if label else ""
-    return start + html.escape(text)
+    start = f"<strong>{html.escape(label)}:</strong> " if label else ""
+    return start + _escaped(text)
+
+
+def _escaped(text: str) -> str:
+    """Text as HTML, with a space that does not break between a number and its unit."""
+    units = r"%|km/h|mph|N|lbf|kW|hp|bhp|kg|lb|m|ft|cc|cc/min|°C|°F|hPa|inHg|L"
+    return re.sub(rf"(?<=\d) (?=(?:{units})(?![\w/]))", "\u00a0", html.escape(text))
 
 
 @dataclass(frozen=True)
@@ -76,8 +83,8 @@ class Table(_Shown):
         """The same as HTML, everything escaped."""
         head = "".join(f'<th scope="col">{html.escape(cell)}</th>' for cell in self.header)
         body = "\n".join(
-            f'<tr><th scope="row">{html.escape(row[0])}</th>'
-            + "".join(f"<td>{html.escape(cell)}</td>" for cell in row[1:])
+            f'<tr><th scope="row">{_escaped(row[0])}</th>'
+            + "".join(f"<td>{_escaped(cell)}</td>" for cell in row[1:])
             + "</tr>"
             for row in self.rows
         )

@@ -20,6 +20,7 @@ from tuninglib.results import (
     Response,
     Suspicion,
 )
+from tuninglib.units import Z_95
 
 # A reading's run-to-run standard deviation where nothing is repeated: ours, as the ladder's prior.
 _ASSUMED_READING_SD = Priors().run_sd
@@ -274,7 +275,7 @@ def _columns(session, air, rows) -> dict:
 
 def _tolerance_sd(session, injector: str) -> float:
     # The tolerance is typed as a 95 % half-width, like every uncertainty.
-    return session.injectors[injector].tolerance.value / 1.96
+    return session.injectors[injector].tolerance.value / Z_95
 
 
 def _injectors_in(session, rows, state) -> int:

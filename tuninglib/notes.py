@@ -3,6 +3,12 @@
 from tuninglib.mixture_analysis import least_inside
 from tuninglib.rounding import fixed, listing, percent
 
+# Mean wheel power over the hill above which a remark is made. Road singles reach 60 to 80 kW a
+# litre at their best engine speed, less on average (common practice).
+SURPRISING_OUTPUT_W_M3 = 55e6
+# Highest mean wind of a road test in UN GTR 2 (from memory).
+STRONG_WIND_M_S = 3.0
+
 METHOD = (
     (
         "Wheel force",
@@ -107,12 +113,36 @@ def remarks(results) -> list:
             if ridden
             else "no run has speeds, so no gain can be worked out."
         )
-    elif session.speedometer.factor is None:
+    else:
+        found += _surprises(results)
+    if results.road and session.speedometer.factor is None:
         factor = results.road.speed_factor
         found.append(
             "the speedometer is not calibrated. Legal ones may read high, never low; true speed "
             f"is taken as {fixed(factor.value, 2)} ± {fixed(factor.half_width, 2)} of what it "
             "shows (UN R39), which is part of every interval."
+        )
+    return found
+
+
+def _surprises(results) -> list:
+    """Forces and winds that are possible, but would surprise."""
+    session, found = results.session, []
+    for gain in results.gains:
+        engine = session.engines[session.setups[gain.setup].engine]
+        output = gain.power_w.value / engine.displacement_m3
+        if output > SURPRISING_OUTPUT_W_M3:
+            found.append(
+                f"{_name(gain.setup)} would put {output / 1e6:.0f} kW a litre on the road on "
+                "average over the hill, a lot for a road engine: check the units of the speeds, "
+                "the masses and the grade."
+            )
+    wind = session.weather.headwind
+    blowing = max([abs(wind.value), *(abs(v) for v in session.runs["headwind_m_s"].dropna())])
+    if blowing > STRONG_WIND_M_S:
+        found.append(
+            f"a wind of {blowing:.1f} m/s was written down; standards for road tests stop at "
+            f"{STRONG_WIND_M_S:g} m/s on average (UN GTR 2, from memory)."
         )
     return found
 

@@ -244,15 +244,6 @@ class Ladder:
 
 
 @dataclass(frozen=True)
-class WhatIf:
-    """Marker speed under another rider, true speeds."""
-
-    rider_mass_kg: float
-    exit_force_m_s: Interval
-    exit_power_m_s: Interval
-
-
-@dataclass(frozen=True)
 class Suspicion:
     """An injector whose readings say that its stated flow is off."""
 

@@ -4,19 +4,13 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from tuninglib.defaults import hill_of, road_load_of, speedometer_factor
 from tuninglib.gains import estimate_gains
 from tuninglib.nuisances import Nuisance, Runs, usual_nuisances
 from tuninglib.results import Gain, Interval, Pair
-from tuninglib.roadload import (
-    ROTATING_MASS_RATIO,
-    ROTATING_MASS_RATIO_SD,
-    default_road_load,
-)
-from tuninglib.roadtest import Hill, travel_time_s
+from tuninglib.roadtest import exit_speed_m_s, travel_time_s
 from tuninglib.units import Measured
-
-# UN Regulation No. 39, 5.3: 0 ≤ shown − true ≤ true/10 + 4 km/h.
-_R39_SLOPE, _R39_OFFSET_M_S = 0.1, 4 / 3.6
+from tuninglib.whatif import EquivalentRun
 
 
 @dataclass(frozen=True)
@@ -40,8 +34,8 @@ class Road:
         As used.
     sources : dict
         Where each of the four comes from.
-    mean_entry_m_s, mean_density_kg_m3 : float
-        Of the runs, true speed.
+    equivalent : dict
+        Setup to the :class:`tuninglib.whatif.EquivalentRun` that stands for its runs.
     """
 
     gains: tuple
@@ -56,16 +50,7 @@ class Road:
     rotating_mass_kg: Measured
     speed_factor: Measured
     sources: dict
-    mean_entry_m_s: float
-    mean_density_kg_m3: float
-
-
-def test_hill(session) -> Hill:
-    """The session's hill as the road-test functions take it."""
-    pieces = session.hill.pieces
-    if not pieces:
-        return Hill(session.hill.length.value, session.hill.grade.value)
-    return Hill([piece.length.value for piece in pieces], [piece.grade.value for piece in pieces])
+    equivalent: dict
 
 
 def usable_rows(session):
@@ -77,48 +62,6 @@ def usable_rows(session):
         & runs["entry_speed_m_s"].notna()
         & runs["exit_speed_m_s"].notna()
     ]
-
-
-def speedometer_factor(session, shown_m_s: float) -> tuple:
-    """True speed over shown speed, and where it comes from.
-
-    Parameters
-    ----------
-    session : tuninglib.session.Session
-    shown_m_s : float
-        A typical speed as shown. [m/s]
-
-    Returns
-    -------
-    factor : Measured
-        As stated, or the middle of what UN R39 allows, with the whole legal range as its interval.
-    source : str
-    """
-    stated = session.speedometer.factor
-    if stated is not None:
-        return stated, "session.toml"
-    lowest = (shown_m_s - _R39_OFFSET_M_S) / (1 + _R39_SLOPE) / shown_m_s
-    return Measured((1 + lowest) / 2, (1 - lowest) / 2), "no calibration: legal range of UN R39"
-
-
-def road_load_of(session, mass_kg: float) -> tuple:
-    """Drag area, rolling coefficient and rotating mass as used, and where they come from."""
-    bike = session.bike
-    table = default_road_load(mass_kg)
-    sources = dict.fromkeys(("drag_area", "rolling_coefficient"), table.source)
-    area = Measured(table.drag_area_m2, 1.96 * table.drag_area_sd_m2)
-    rolling = Measured(table.rolling_coefficient, 1.96 * table.rolling_coefficient_sd)
-    rotating = Measured(
-        ROTATING_MASS_RATIO * bike.mass.value, 1.96 * ROTATING_MASS_RATIO_SD * bike.mass.value
-    )
-    sources["rotating_mass"] = "7 % of the bike (rule of UN GTR 2, from memory)"
-    if bike.drag_area is not None:
-        area, sources["drag_area"] = bike.drag_area, "session.toml"
-    if bike.rolling_coefficient is not None:
-        rolling, sources["rolling_coefficient"] = bike.rolling_coefficient, "session.toml"
-    if bike.rotating_mass is not None:
-        rotating, sources["rotating_mass"] = bike.rotating_mass, "session.toml"
-    return area, rolling, rotating, sources
 
 
 def analyse_road(session, air) -> Road | None:
@@ -148,7 +91,7 @@ def analyse_road(session, air) -> Road | None:
     factor, factor_source = speedometer_factor(session, float(shown.mean()))
     area, rolling, rotating, sources = road_load_of(session, float(mass.mean()))
     day = air.loc[rows.index]
-    hill = test_hill(session)
+    hill = hill_of(session)
     runs = Runs(
         hill=hill,
         setup=[setups.index(name) for name in rows["setup"]],
@@ -188,9 +131,61 @@ def analyse_road(session, air) -> Road | None:
         rotating_mass_kg=rotating,
         speed_factor=factor,
         sources={**sources, "speed_factor": factor_source},
-        mean_entry_m_s=float(runs.entry_speed_m_s.mean()),
-        mean_density_kg_m3=float(runs.air_density_kg_m3.mean()),
+        equivalent=_equivalent_runs(session, setups, runs, fit, of_rider, (area, rolling, factor)),
     )
+
+
+def _equivalent_runs(session, setups, runs, fit, rider_masses, taken) -> dict:
+    """The run that stands for each setup's runs, in the mean conditions of the day."""
+    area, rolling, factor = taken
+    rider, density = float(rider_masses.mean()), float(runs.air_density_kg_m3.mean())
+    output = float(np.exp(runs.log_correction.mean()))
+    entry, wind = float(runs.entry_speed_m_s.mean()), float(runs.headwind_m_s.mean())
+    rotating = float(runs.rotating_mass_kg.mean())
+    equivalent = {}
+    for number, setup in enumerate(setups):
+        force = fit.forces[number]
+        own = runs.setup == number
+        reached = exit_speed_m_s(
+            force_n=force.force_n / output,
+            entry_speed_m_s=entry,
+            hill=runs.hill,
+            mass_kg=session.bike.mass.value + rider,
+            rotating_mass_kg=rotating,
+            air_density_kg_m3=density,
+            drag_area_m2=area.value,
+            rolling_coefficient=rolling.value,
+            wind_m_s=wind,
+        )
+        if not np.isfinite(reached):
+            continue
+        equivalent[setup] = EquivalentRun(
+            setup=setup,
+            entry_m_s=entry,
+            exit_m_s=float(reached),
+            rider_mass_kg=rider,
+            bike_mass_kg=session.bike.mass.value,
+            rotating_mass_kg=rotating,
+            air_density_kg_m3=density,
+            output_factor=output,
+            drag_area_m2=area.value,
+            rolling_coefficient=rolling.value,
+            lengths_m=tuple(runs.hill.lengths_m.tolist()),
+            grade_ratios=tuple(runs.hill.grade_ratios.tolist()),
+            headwind_m_s=wind,
+            sds={
+                "drag_area_m2": area.sd,
+                "rolling_coefficient": rolling.sd,
+                "grade_ratio": session.hill.grade.sd,
+                "bike_mass_kg": session.bike.mass.sd,
+                "rider_mass_kg": max(rider.mass.sd for rider in session.riders.values()),
+                "rotating_mass_kg": 0.0,
+                "speed_ratio": factor.sd / factor.value,
+                "headwind_m_s": session.weather.headwind.sd,
+                "log_force": fit.scatter_sd / float(np.sqrt(own.sum())),
+            },
+        )
+    return equivalent
 
 
 def _nuisances(session, runs, riders, area, rolling, rotating, factor) -> tuple:

@@ -14,6 +14,7 @@ import pandas as pd
 
 from tuninglib import schema
 from tuninglib.files import Problem, SessionError, nearest, read_table, read_text
+from tuninglib.plausibility import implausible_runs
 from tuninglib.units import Measured, convert, parse_number, parse_quantity, parse_unit
 
 TOML = "session.toml"
@@ -83,7 +84,7 @@ def load_session(folder) -> Session:
         runs=runs,
         **tables,
     )
-    problems = [*_cross_checks(session)]
+    problems = [*_cross_checks(session)] or [*implausible_runs(session)]
     if problems:
         raise SessionError(problems)
     return session

@@ -191,6 +191,36 @@ def prospects(results) -> Table:
     return Table("Injectors, tried and to buy", header, tuple(rows), note)
 
 
+def what_if(results) -> Table:
+    """Marker speed under another rider, between constant force and constant power."""
+    system = _system(results)
+    rows = tuple(
+        (
+            _shown(mass, "mass", system),
+            _interval(one.at_force, "speed", system) if one.at_force else one.refusal,
+            _interval(one.at_power, "speed", system) if one.at_power else NONE,
+        )
+        for mass, one in results.what_if
+    )
+    header = (
+        _headed("Rider, dressed", "mass", system),
+        _headed("Marker, same force", "speed", system),
+        _headed("Marker, same power", "speed", system),
+    )
+    setup = _name(results.choice.keep or results.reference)
+    entry = ""
+    if results.road and results.what_if:
+        run = next(iter(results.road.equivalent.values()))
+        shown = _shown(run.entry_m_s, "speed", system)
+        entry = f" From {shown} {units.unit_label('speed', system)} at the start line."
+    return Table(
+        f"Marker speed of {setup} under another rider",
+        header,
+        rows,
+        f"True speeds, not what a speedometer shows.{entry}",
+    )
+
+
 def heat(results) -> Table:
     """Head temperatures by setup."""
     system = _system(results)

@@ -138,7 +138,7 @@ def _mixture_sentence(results, setup) -> str:
     target = results.session.target
     band = f"the target band {fixed(target.lowest, 2)} to {fixed(target.highest, 2)}"
     if mixture is None or mixture.lambda_ is None:
-        return f"Nothing is known of its mixture: it has no usable gauge reading. Aim for {band}."
+        return f"nothing is known of its mixture: it has no usable gauge reading. Aim for {band}."
     scale = results.session.gauge.scale
     shown = f", which this gauge prints as {fixed(mixture.gauge.value, 1)}" if scale > 1.5 else ""
     place = {
@@ -148,7 +148,7 @@ def _mixture_sentence(results, setup) -> str:
         "unsure": f"too close to the edge of {band} to say on which side",
     }[mixture.place]
     return (
-        f"It runs at lambda {interval_text(mixture.lambda_)}{shown}: {place} "
+        f"it runs at lambda {interval_text(mixture.lambda_)}{shown}: {place} "
         f"(odds of being inside {odds_text(mixture.odds.inside)}, "
         f"leaner {odds_text(mixture.odds.leaner)})."
     )
@@ -156,7 +156,7 @@ def _mixture_sentence(results, setup) -> str:
 
 def _ties_sentence(results) -> str:
     choice = results.choice
-    ties = f"This test cannot tell it from {_names(choice.ties)}"
+    ties = f"this test cannot tell it from {_names(choice.ties)}"
     pairs = results.road.pairs if results.road else ()
     visible = [
         pair.smallest_visible
@@ -185,7 +185,7 @@ def watch(results) -> Prose:
         items.append(
             (
                 "Watch",
-                "Nothing alarming was read or heard. That is no proof: listen for knock, above all "
+                "nothing alarming was read or heard. That is no proof: listen for knock, above all "
                 "on a hot day and a long climb.",
             )
         )
@@ -329,11 +329,11 @@ def next_sentence(results) -> str:
     ladder = results.ladder
     if ladder is None:
         return (
-            "Read the lambda gauge on the next runs: without a reading no injector can be advised."
+            "read the lambda gauge on the next runs: without a reading no injector can be advised."
         )
     if ladder.advice == "none":
         return (
-            "None of the injectors listed is likely to be inside the target band on every fuel; "
+            "none of the injectors listed is likely to be inside the target band on every fuel; "
             "list others in session.toml." + _wanted_flow(results)
         )
     record = next(p for p in ladder.prospects if p.injector == ladder.injector)
@@ -344,13 +344,13 @@ def next_sentence(results) -> str:
     )
     if ladder.advice == "stay":
         return (
-            f"Stay with injector {ladder.injector}: {text}. None of the others listed has odds "
+            f"stay with injector {ladder.injector}: {text}. None of the others listed has odds "
             "that are better by a tenth or more."
         )
     price = ""
     if record.price is not None:
         price = f" for {record.price:g} {results.session.about.currency}".rstrip()
-    verb = "Fit" if record.tried else "Buy"
+    verb = "fit" if record.tried else "buy"
     return f"{verb} injector {ladder.injector}{price}: {text}."
 
 
@@ -367,7 +367,7 @@ def _wanted_flow(results) -> str:
 
 def next_injector(results) -> Prose:
     """Which injector next, how its odds come about, and which stated flow is not believable."""
-    items = [("", next_sentence(results))]
+    items = [("Advice", next_sentence(results))]
     ladder = results.ladder
     if ladder is not None:
         for suspicion in ladder.suspicions:
@@ -414,6 +414,24 @@ def response(results) -> Prose:
     return Prose(tuple(items), style="points")
 
 
+def what_if(results) -> Prose:
+    """What the table for another rider shows, and between which bounds."""
+    if not results.what_if:
+        return Prose((("", "Without a wheel force there is nothing to carry over."),))
+    return Prose(
+        (
+            (
+                "",
+                "The same bike under another rider, on the same hill and in the same air. The "
+                "gearing is not known, so there are two bounds: the same force at the wheel, and "
+                "the same power. A bigger rider meets more air, too: half of the drag area is "
+                "taken to be the rider's, growing with mass to the power 0.425 (a rule, not a "
+                "measurement).",
+            ),
+        )
+    )
+
+
 def knock_and_heat(results) -> Prose:
     """Knock that was heard, fuel against the maker's limits, and head temperatures."""
     items = []
@@ -426,7 +444,7 @@ def knock_and_heat(results) -> Prose:
     items.append(
         (
             "Heat",
-            "Head temperatures of single runs say little: the engine warms over the day, and the "
+            "head temperatures of single runs say little: the engine warms over the day, and the "
             "air cools it more the faster it goes. Compare neighbours in time.",
         )
     )

@@ -1,0 +1,62 @@
+"""What the sums use where the rider has said nothing, with its interval and its source."""
+
+from tuninglib.roadload import (
+    ROTATING_MASS_RATIO,
+    ROTATING_MASS_RATIO_SD,
+    default_road_load,
+)
+from tuninglib.roadtest import Hill
+from tuninglib.units import Z_95, Measured
+
+# UN Regulation No. 39, 5.3: 0 ≤ shown − true ≤ true/10 + 4 km/h.
+_R39_SLOPE, _R39_OFFSET_M_S = 0.1, 4 / 3.6
+
+
+def hill_of(session) -> Hill:
+    """The session's hill as the road-test functions take it."""
+    pieces = session.hill.pieces
+    if not pieces:
+        return Hill(session.hill.length.value, session.hill.grade.value)
+    return Hill([piece.length.value for piece in pieces], [piece.grade.value for piece in pieces])
+
+
+def speedometer_factor(session, shown_m_s: float) -> tuple:
+    """True speed over shown speed, and where it comes from.
+
+    Parameters
+    ----------
+    session : tuninglib.session.Session
+    shown_m_s : float
+        A typical speed as shown. [m/s]
+
+    Returns
+    -------
+    factor : Measured
+        As stated, or the middle of what UN R39 allows, with the whole legal range as its interval.
+    source : str
+    """
+    stated = session.speedometer.factor
+    if stated is not None:
+        return stated, "session.toml"
+    lowest = (shown_m_s - _R39_OFFSET_M_S) / (1 + _R39_SLOPE) / shown_m_s
+    return Measured((1 + lowest) / 2, (1 - lowest) / 2), "no calibration: legal range of UN R39"
+
+
+def road_load_of(session, mass_kg: float) -> tuple:
+    """Drag area, rolling coefficient and rotating mass as used, and where they come from."""
+    bike = session.bike
+    table = default_road_load(mass_kg)
+    sources = dict.fromkeys(("drag_area", "rolling_coefficient"), table.source)
+    area = Measured(table.drag_area_m2, Z_95 * table.drag_area_sd_m2)
+    rolling = Measured(table.rolling_coefficient, Z_95 * table.rolling_coefficient_sd)
+    rotating = Measured(
+        ROTATING_MASS_RATIO * bike.mass.value, Z_95 * ROTATING_MASS_RATIO_SD * bike.mass.value
+    )
+    sources["rotating_mass"] = "7 % of the bike (rule of UN GTR 2, from memory)"
+    if bike.drag_area is not None:
+        area, sources["drag_area"] = bike.drag_area, "session.toml"
+    if bike.rolling_coefficient is not None:
+        rolling, sources["rolling_coefficient"] = bike.rolling_coefficient, "session.toml"
+    if bike.rotating_mass is not None:
+        rotating, sources["rotating_mass"] = bike.rotating_mass, "session.toml"
+    return area, rolling, rotating, sources
