@@ -1,0 +1,174 @@
+"""The demo session's known truth, and the judgement that the rider is handed."""
+
+import json
+
+import pytest
+
+from tuninglib import notes, wording
+from tuninglib.analysis import analyse, results_document
+from tuninglib.session import load_session
+
+
+@pytest.fixture(scope="module")
+def results(demo_folder):
+    return analyse(load_session(demo_folder))
+
+
+@pytest.fixture(scope="module")
+def truth(demo_folder):
+    return json.loads((demo_folder / "truth.json").read_text())
+
+
+SETUPS = ["stock", "big_150", "big_164", "big_172", "big_172_e10", "big_185"]
+
+
+@pytest.mark.parametrize("setup", SETUPS)
+def test_the_true_lambda_lies_in_its_interval(results, truth, setup):
+    mixture = next(m for m in results.mixtures if m.setup == setup)
+    assert mixture.lambda_.low < truth["lambda"][setup] < mixture.lambda_.high
+    assert mixture.lambda_.half_width < 0.03
+
+
+@pytest.mark.parametrize("setup", SETUPS)
+def test_the_true_gain_and_force_lie_in_their_intervals(results, truth, setup):
+    gain = next(g for g in results.gains if g.setup == setup)
+    # The truth is stated for a fixed air; the report's is for the reference air of SAE J1349.
+    assert gain.force_n.low < truth["wheel_force_n"][setup] < gain.force_n.high
+    if setup != "stock":
+        assert gain.gain.low < truth["gain"][setup] < gain.gain.high
+        assert gain.gain.half_width < 0.06
+
+
+def test_the_true_lambda_of_a_tried_injector_on_the_other_fuel_is_predicted(results, truth):
+    prospect = next(p for p in results.ladder.prospects if p.injector == "i172")
+    lambda_, _, _ = prospect.by_fuel["e10"]
+    assert lambda_.low < truth["lambda"]["big_172_e10"] < lambda_.high
+
+
+def test_knock_and_a_lean_mixture_are_never_recommended(results):
+    assert results.choice.keep == "big_172"
+    assert "big_150" in results.choice.ruled_out
+    assert "knock was heard on run 5" in results.choice.ruled_out["big_150"]
+    prospect = next(p for p in results.ladder.prospects if p.injector == "i150")
+    assert prospect.knocked
+    assert not prospect.recommended
+
+
+def test_a_knock_on_the_fastest_setup_takes_it_out_whatever_its_speed(edit):
+    folder = edit(
+        "runs.csv",
+        "11,big_172,tove,47,71,12.6,12.9,21,none",
+        "11,big_172,tove,47,71,12.6,12.9,21,heavy",
+    )
+    results = analyse(load_session(folder))
+    assert results.choice.keep != "big_172"
+    assert "knock was heard on run 11" in str(wording.verdict(results))
+    assert any("heavy knock" in warning for warning in notes.warnings(results))
+    chosen = results.ladder.injector
+    assert chosen != "i172"
+
+
+def test_what_cannot_be_told_apart_is_said(results):
+    text = str(wording.verdict(results))
+    assert "this test cannot tell it from" in text
+    assert "big 172 e10" in text
+    assert "four times out of five" in text
+
+
+def test_equal_setups_are_not_told_apart(demo_copy):
+    """The reference's runs split into two setups of the same name but one letter."""
+    toml = (demo_copy / "session.toml").read_text()
+    block = toml.split("[setups.stock]")[1].split("[setups.")[0]
+    (demo_copy / "session.toml").write_text(f"{toml}\n[setups.again]{block}")
+    runs = (demo_copy / "runs.csv").read_text()
+    runs = runs.replace("20,stock", "20,again").replace("21,stock", "21,again")
+    (demo_copy / "runs.csv").write_text(runs)
+    results = analyse(load_session(demo_copy))
+    again = next(g for g in results.gains if g.setup == "again")
+    assert again.verdict == "not told apart"
+    assert "again: no difference shown to stock" in str(wording.gain(results))
+
+
+def test_without_speeds_the_report_still_tells_the_mixture(demo_copy):
+    lines = (demo_copy / "runs.csv").read_text().splitlines()
+    head = lines[0].split(",")
+    keep = [i for i, name in enumerate(head) if "speed" not in name]
+    thin = [",".join(line.split(",")[i] for i in keep) for line in lines[:5]]
+    (demo_copy / "runs.csv").write_text("\n".join(thin) + "\n")
+    results = analyse(load_session(demo_copy))
+    assert results.road is None
+    assert "no run has speeds" in " ".join(notes.remarks(results))
+    assert "lambda" in str(wording.verdict(results))
+    assert results_document(results)["road"] is None
+
+
+def test_without_a_gauge_the_report_still_tells_the_gain(demo_copy):
+    text = (demo_copy / "runs.csv").read_text().replace("gauge_low,gauge_high", "note2,note3")
+    lines = [line.split(",") for line in text.splitlines()]
+    drop = [i for i, name in enumerate(lines[0]) if name.startswith("note") and name != "note"]
+    rows = [",".join(c for i, c in enumerate(line) if i not in drop) for line in lines]
+    (demo_copy / "runs.csv").write_text("\n".join(rows) + "\n")
+    results = analyse(load_session(demo_copy))
+    assert results.ladder is None
+    assert "read the lambda gauge" in str(wording.verdict(results))
+    assert all(m.place == "unknown" for m in results.mixtures)
+
+
+def test_readings_at_the_gauges_end_are_left_out_and_said(edit):
+    edit("session.toml", "lowest = 10.0", "lowest = 11.4")
+    results = analyse(load_session(edit("session.toml", "highest = 20.0", "highest = 19.0")))
+    rich = next(m for m in results.mixtures if m.setup == "big_185")
+    assert rich.pegged == 2
+    assert rich.readings == 1
+    assert "big 185 (2): these readings only say 'beyond'" in str(wording.mixture(results))
+
+
+def test_one_rider_for_the_reference_and_another_for_a_setup_is_said(demo_copy):
+    runs = (demo_copy / "runs.csv").read_text()
+    lines = []
+    for line in runs.splitlines():
+        if ",stock,ilmar" in line or ",big_185,tove" in line:
+            continue
+        lines.append(line)
+    (demo_copy / "runs.csv").write_text("\n".join(lines) + "\n")
+    results = analyse(load_session(demo_copy))
+    assert "big 185 had no rider in common with stock" in str(wording.gain(results))
+    both = next(g for g in results.gains if g.setup == "big_172").gain.half_width
+    apart = next(g for g in results.gains if g.setup == "big_185").gain.half_width
+    assert apart > both
+
+
+def test_an_uncalibrated_speedometer_is_said_and_widens_the_force(edit, results):
+    folder = edit("session.toml", 'factor = "0.955 +/- 0.01"\n', "")
+    bare = analyse(load_session(folder))
+    assert "the speedometer is not calibrated" in " ".join(notes.remarks(bare))
+    assert bare.gains[0].force_n.half_width > results.gains[0].force_n.half_width
+    assert bare.road.speed_factor.value < 1.0
+
+
+def test_air_pressure_falls_back_on_the_altitude_and_says_so(edit):
+    folder = edit("session.toml", 'pressure = "989 hPa"\n', "")
+    results = analyse(load_session(folder))
+    assert results.pressure_source == "altitude"
+    assert "standard atmosphere" in " ".join(notes.remarks(results))
+    # ISO 2533 at 210 m: 988.3 hPa.
+    assert results.runs[0].density_kg_m3 == pytest.approx(1.193, abs=0.003)
+
+
+def test_the_document_for_programs_is_plain_and_complete(results):
+    document = results_document(results)
+    text = json.dumps(document, allow_nan=False)
+    assert document["schema"] == "tuninglib results 1"
+    assert document["choice"]["keep"] == "big_172"
+    gain = document["road"]["gains"][3]["gain"]
+    assert gain["low"] < gain["value"] < gain["high"]
+    assert str(results.session.folder) not in text
+
+
+@pytest.mark.outside(source="common practice")
+def test_e10_reads_a_third_of_a_unit_leaner_than_ethanol_free_petrol(edit):
+    folder = edit("session.toml", 'ethanol = "4 +/- 1 %"', 'ethanol = "0 %"')
+    folder = edit("session.toml", 'ethanol = "9.5 +/- 0.5 %"', 'ethanol = "10 %"')
+    results = analyse(load_session(folder))
+    by_fuel = next(p for p in results.ladder.prospects if p.injector == "i172").by_fuel
+    assert by_fuel["e10"][1].value - by_fuel["e5"][1].value == pytest.approx(0.4, abs=0.1)
