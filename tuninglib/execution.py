@@ -28,7 +28,9 @@ class InProcessEngine(Engine):
     """Papermill engine whose cells run in this process."""
 
     @classmethod
-    def execute_managed_notebook(cls, nb_man, kernel_name, *, on_cell=None, **kwargs):
+    def execute_managed_notebook(
+        cls, nb_man, kernel_name, *, on_cell=None, namespace=None, **kwargs
+    ):
         """Run every cell in order and store what it shows; stop at the first that fails."""
         with _shell() as shell:
             for index, cell in enumerate(nb_man.nb.cells):
@@ -40,6 +42,8 @@ class InProcessEngine(Engine):
                     nb_man.cell_exception(cell, index)
                     return
                 nb_man.cell_complete(cell, index)
+            if namespace is not None:
+                namespace.update(shell.user_ns)
 
 
 class _Hook(DisplayHook):
@@ -121,7 +125,9 @@ def _run_cell(shell, cell) -> bool:
     return False
 
 
-def run_workbook(path, parameters: dict, *, failed=None, on_cell=None, kernel: bool = False):
+def run_workbook(
+    path, parameters: dict, *, failed=None, on_cell=None, namespace=None, kernel: bool = False
+):
     """Notebook with its parameters set and all its outputs.
 
     Parameters
@@ -134,6 +140,8 @@ def run_workbook(path, parameters: dict, *, failed=None, on_cell=None, kernel: b
         Where to leave the notebook so far if a cell fails.
     on_cell : callable, optional
         Called with index and cell before each cell, to show progress (not with a kernel).
+    namespace : dict, optional
+        Filled with the workbook's names at its end (not with a kernel).
     kernel : bool
         Run in a Jupyter kernel of its own instead of in this process.
 
@@ -157,7 +165,9 @@ def run_workbook(path, parameters: dict, *, failed=None, on_cell=None, kernel: b
     papermill_engines.register(NAME, InProcessEngine)
     # Inside a notebook there is a shell already, and only one can be.
     in_process = not kernel and get_ipython() is None
-    engine = {"engine_name": NAME, "on_cell": on_cell} if in_process else {}
+    engine = {}
+    if in_process:
+        engine = {"engine_name": NAME, "on_cell": on_cell, "namespace": namespace}
     notebook = papermill.execute_notebook(
         str(path),
         failed,

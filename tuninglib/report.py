@@ -55,22 +55,29 @@ def render_page(notebook, *, title: str, byline: str, footer: str, script: str =
     -------
     str
     """
-    from nbconvert import HTMLExporter
+    import mistune
+    from nbconvert.exporters import TemplateExporter
     from traitlets.config import Config
 
     config = Config()
     config.TemplateExporter.exclude_input = True
     config.TagRemovePreprocessor.enabled = True
     config.TagRemovePreprocessor.remove_cell_tags = {"workbook-only", "parameters"}
-    config.HTMLExporter.exclude_anchor_links = True
-    exporter = HTMLExporter(
+    # Not the HTML exporter: it parses the whole page once more to add what ours has already, and
+    # may change a script's bytes, which the page's policy holds to their checksum.
+    exporter = TemplateExporter(
         config=config,
         template_name="page",
         extra_template_basedirs=[str(PACKAGE)],
+        file_extension=".html",
+        template_extension=".html.j2",
+        filters={"markdown2html": mistune.create_markdown()},
     )
     exporter.register_filter("with_anchors", _with_anchors)
     exporter.register_filter("base64", lambda text: base64.b64encode(text.encode()).decode())
     policy = POLICY
+    # The browser compares the checksum with the script as it stands in the finished page.
+    script = _without_blank_lines(script)
     if script:
         digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
         policy += f"; script-src 'sha256-{digest}'"
@@ -84,7 +91,11 @@ def render_page(notebook, *, title: str, byline: str, footer: str, script: str =
         "contents": _contents(notebook),
     }
     body, _ = exporter.from_notebook_node(notebook, resources=resources)
-    return re.sub(r"\n\s*\n+", "\n", body).strip() + "\n"
+    return _without_blank_lines(body) + "\n"
+
+
+def _without_blank_lines(text: str) -> str:
+    return re.sub(r"\n\s*\n+", "\n", text).strip()
 
 
 def _anchor(heading: str) -> str:
@@ -128,13 +139,13 @@ def make_report(session_folder, out_folder=None, *, progress=None, kernel: bool 
     SessionError
         If the session cannot be used; nothing is written then.
     """
+    from tuninglib import fellow
     from tuninglib.analysis import analyse, results_document
     from tuninglib.session import load_session
 
     say = progress or (lambda line: None)
     say("Reading the session")
     session = load_session(session_folder)
-    results = analyse(session)
     folder = session.folder.resolve()
     out = Path(out_folder) if out_folder else folder.parent / f"{folder.name}.report"
     out.mkdir(parents=True, exist_ok=True)
@@ -146,13 +157,16 @@ def make_report(session_folder, out_folder=None, *, progress=None, kernel: bool 
         if heading:
             say(heading[1])
 
+    names: dict = {}
     notebook = run_workbook(
         workbook_path("session_report"),
         {"session_folder": str(folder)},
         failed=str(out / "workbook.failed.ipynb"),
         on_cell=on_cell,
+        namespace=names,
         kernel=kernel,
     )
+    results = names.get("results") or analyse(session)
     _hide_folder(notebook, str(folder), folder.name)
     say("Writing the page")
     page = render_page(
@@ -163,6 +177,7 @@ def make_report(session_folder, out_folder=None, *, progress=None, kernel: bool 
             f"Made with tuninglib {tuninglib.__version__} from the files named under "
             "provenance. Every number is the rider's own; the cautions come first."
         ),
+        script=fellow.script(results),
     )
     document = json.dumps(results_document(results), indent=2, ensure_ascii=False) + "\n"
     import nbformat

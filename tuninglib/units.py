@@ -82,6 +82,7 @@ _SPELLINGS = {
 }
 
 
+@functools.cache
 def parse_unit(text: str):
     """Pint unit that a rider's spelling stands for.
 
@@ -136,15 +137,23 @@ def convert(values, from_unit: str, to_unit: str):
     >>> round(convert(68.0, "degF", "degC"), 6)
     20.0
     """
+    factor, offset = _line(from_unit, to_unit)
+    array = np.asarray(values, dtype=float)
+    result = factor * array + offset
+    return float(result) if array.ndim == 0 else result
+
+
+@functools.cache
+def _line(from_unit: str, to_unit: str) -> tuple:
+    """Factor and offset between two units, which pint knows."""
     source, target = parse_unit(from_unit), parse_unit(to_unit)
     if source.dimensionality != target.dimensionality:
         raise ValueError(
             f"{from_unit.strip()!r} does not measure what is asked for here; "
             f"write a unit such as {to_unit!r}"
         )
-    array = np.asarray(values, dtype=float)
-    result = _registry().Quantity(array, source).to(target).magnitude
-    return float(result) if array.ndim == 0 else result
+    zero, one = (_registry().Quantity(x, source).to(target).magnitude for x in (0.0, 1.0))
+    return one - zero, zero
 
 
 def _convert_width(width: float, from_unit: str, to_unit: str) -> float:

@@ -1,0 +1,264 @@
+"""Calibration of the gains: days of road tests with known truth, and what the library says of them.
+
+Run it from the top of the project, ``python -m tests.simulate_days``: it prints the table. The
+motion is integrated here in small steps, without anything from tuninglib: a curved hill of which
+the rider knows the mean grade only, a torque curve, gusts, a scatter of the engine from run to
+run, a speedometer that shows whole km/h, and masses, road load, grade, length, speedometer factor
+and wind that are off by what is stated of them. The truth of a gain is the ratio of the mean wheel
+forces over the hill that the same simulation gives without wind, rounding and scatter.
+"""
+
+import argparse
+import functools
+import time
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
+
+import numpy as np
+
+from tuninglib.gains import estimate_gains
+from tuninglib.nuisances import Runs, usual_nuisances
+from tuninglib.planning import run_order
+from tuninglib.roadtest import Hill
+
+GRAVITY = 9.80665
+STEPS = 80
+STEP_KMH = 1.0
+
+
+@dataclass(frozen=True)
+class World:
+    """What the rider states (value and standard deviation), and how the day really scatters."""
+
+    length_m: tuple = (400.0, 1.0)
+    grade: tuple = (0.060, 0.0015)
+    bend: float = 0.008  # sd of how the grade changes from foot to top, unknown to the rider
+    bike_kg: tuple = (124.0, 1.0)
+    rotating_kg: tuple = (8.0, 1.5)
+    riders_kg: tuple = ((68.0, 1.0), (86.0, 1.0))
+    drag_area_m2: tuple = (0.55, 0.055)
+    rolling: tuple = (0.015, 0.004)
+    speed_factor: tuple = (0.955, 0.005)
+    wind_m_s: tuple = (0.0, 0.75)
+    rider_effect: float = 0.015
+    scatter: float = 0.012
+    run_wind_m_s: float = 0.6
+    gust_m_s: float = 0.5  # within a run, over some 60 m
+    wind_change_m_s: float = 0.2
+    force_n: float = 265.0
+    entry_m_s: tuple = (13.0, 0.25)
+    density: float = 1.18
+
+
+def draw(rng, stated, shape):
+    """True values around a stated one."""
+    return stated[0] + stated[1] * rng.standard_normal(shape)
+
+
+def ride(v, length, grade, mass, rotating, drag, rolling, density, wind, pull, torque):
+    """Exit speed and mean force by the classic fourth-order method in distance.
+
+    ``grade`` is a function of the share of the way, ``wind`` has one value for each step, and
+    ``pull`` multiplies the torque curve (0 is out of gear).
+    """
+    h = length / STEPS
+    energy = v**2 / 2
+    work = np.zeros(np.shape(v + pull))
+
+    def force(speed):
+        return pull * (1 - ((speed - 14.5) / torque) ** 2)
+
+    def slope(share, energy, headwind):
+        speed = np.sqrt(2 * np.maximum(energy, 0.01))
+        angle = np.arctan(grade(share))
+        air = speed + headwind
+        resist = mass * GRAVITY * (np.sin(angle) + rolling * np.cos(angle))
+        resist = resist + 0.5 * density * drag * air * np.abs(air)
+        f = force(speed)
+        return (f - resist) / (mass + rotating), f
+
+    for i in range(STEPS):
+        w = wind[i]
+        a1, f1 = slope(i / STEPS, energy, w)
+        a2, f2 = slope((i + 0.5) / STEPS, energy + h / 2 * a1, w)
+        a3, f3 = slope((i + 0.5) / STEPS, energy + h / 2 * a2, w)
+        a4, f4 = slope((i + 1) / STEPS, energy + h * a3, w)
+        energy = energy + h / 6 * (a1 + 2 * a2 + 2 * a3 + a4)
+        work = work + h / 6 * (f1 + 2 * f2 + 2 * f3 + f4)
+    return np.sqrt(2 * np.maximum(energy, 0.01)), work / length
+
+
+def simulate(seed, *, days, setups, repeats, riders=2, equal=False, way_down=False, world=None):
+    """Days with known truth.
+
+    Returns
+    -------
+    true_log_gain : array, days by setups
+    readings : dict of array, days by runs
+        What the rider wrote down: shown speeds in m/s, and setup and rider of each run.
+    """
+    world = world or World()
+    rng = np.random.default_rng(seed)
+    names = [str(j) for j in range(setups)]
+    order = run_order(names, repeats=repeats, riders=[str(r) for r in range(riders)])
+    setup = np.array([int(s) for s in order.setups])
+    rider = np.array([int(r) for r in order.riders])
+    n = setup.size
+    one = (days, 1)
+    length, mean_grade = draw(rng, world.length_m, one), draw(rng, world.grade, one)
+    bend, wave = world.bend * rng.standard_normal((2, *one))
+
+    def grade(share):
+        return mean_grade + bend * np.cos(np.pi * share) + wave / 2 * np.cos(2 * np.pi * share)
+
+    bike, rotating = draw(rng, world.bike_kg, one), draw(rng, world.rotating_kg, one)
+    riders_kg = np.stack([draw(rng, r, days) for r in world.riders_kg[:riders]], axis=1)
+    drag = np.maximum(draw(rng, world.drag_area_m2, one), 0.2)
+    rolling = np.maximum(draw(rng, world.rolling, one), 0.002)
+    factor, wind = draw(rng, world.speed_factor, one), draw(rng, world.wind_m_s, one)
+    effect = world.rider_effect * rng.standard_normal((days, riders))
+    gains = np.zeros((days, setups))
+    if not equal:
+        gains[:, 1:] = rng.normal(0.06, 0.08, (days, setups - 1))
+    torque = rng.uniform(20.0, 35.0, one)
+    mass = bike + riders_kg[:, rider]
+    pull = world.force_n * np.exp(
+        gains[:, setup] + effect[:, rider] + world.scatter * rng.standard_normal((days, n))
+    )
+    entry = draw(rng, world.entry_m_s, (days, n))
+    own_wind = wind + world.run_wind_m_s * rng.standard_normal((days, n))
+    state = [length, grade, mass, rotating, drag, rolling, world.density]
+    exit_, _ = ride(entry, *state, gusts(rng, own_wind, world), pull, torque)
+    _, clean = ride(
+        np.full(one, world.entry_m_s[0]), length, grade, bike + riders_kg.mean(1, keepdims=True),
+        rotating, drag, rolling, world.density, np.zeros(STEPS), world.force_n * np.exp(gains),
+        torque,
+    )  # fmt: skip
+    shown = {"entry": entry, "exit": exit_}
+    if way_down:
+        down_wind = -(own_wind + world.wind_change_m_s * rng.standard_normal((days, n)))
+        start = draw(rng, (7.0, 0.4), (days, n))
+        state[1] = lambda share: -grade(1 - share)
+        end, _ = ride(start, *state, gusts(rng, down_wind, world), np.zeros(one), torque)
+        shown |= {"down_entry": start, "down_exit": end}
+    step = STEP_KMH / 3.6
+    readings = {name: np.round(v / factor / step) * step for name, v in shown.items()}
+    truth = np.log(clean)
+    return truth, {"setup": setup, "rider": rider, **readings}
+
+
+def gusts(rng, mean, world):
+    """Wind at each step: a mean for each run, and what comes and goes within it."""
+    keep = np.exp(-world.length_m[0] / STEPS / 60.0)
+    now = rng.standard_normal(mean.shape)
+    winds = []
+    for _ in range(STEPS):
+        now = keep * now + np.sqrt(1 - keep**2) * rng.standard_normal(mean.shape)
+        winds.append(mean + world.gust_m_s * now)
+    return winds
+
+
+def analyse(readings, day, world=None):
+    """What the library says of one day, from what the rider states and wrote down."""
+    world = world or World()
+    factor = world.speed_factor[0]
+    rider = readings["rider"]
+    speeds = {
+        f"{name}_speed_m_s": factor * readings[name][day]
+        for name in ("entry", "exit", "down_entry", "down_exit")
+        if name in readings
+    }
+    runs = Runs(
+        hill=Hill(world.length_m[0], world.grade[0]), setup=readings["setup"], rider=rider,
+        mass_kg=world.bike_kg[0] + np.array([r[0] for r in world.riders_kg])[rider],
+        rotating_mass_kg=world.rotating_kg[0], air_density_kg_m3=world.density,
+        drag_area_m2=world.drag_area_m2[0], rolling_coefficient=world.rolling[0], **speeds,
+    )  # fmt: skip
+    nuisances = usual_nuisances(
+        runs, bike_mass_sd_kg=world.bike_kg[1], rotating_mass_sd_kg=world.rotating_kg[1],
+        rider_mass_sd_kg=world.riders_kg[0][1], drag_area_sd_m2=world.drag_area_m2[1],
+        rolling_coefficient_sd=world.rolling[1], grade_sd=world.grade[1],
+        length_sd_m=world.length_m[1], speed_factor_sd=world.speed_factor[1],
+        wind_sd_m_s=world.wind_m_s[1], rider_effect_sd=world.rider_effect,
+    )  # fmt: skip
+    return estimate_gains(
+        runs,
+        nuisances=nuisances,
+        resolution_m_s=STEP_KMH / 3.6 * factor,
+        gust_sd_m_s=world.run_wind_m_s,
+        gust_change_sd_m_s=world.wind_change_m_s,
+    )
+
+
+@dataclass(frozen=True)
+class Score:
+    """How a series of days came out."""
+
+    held: float
+    force_held: float
+    false_alarms: float
+    half_width: float
+    force_half_width: float
+    error_sd: float
+
+
+def score(seed, *, days, **design) -> Score:
+    """Share of intervals that hold the truth, and share of days with a false alarm."""
+    truth, readings = simulate(seed, days=days, **design)
+    held, force_held, alarms, widths, force_widths, errors = [], [], [], [], [], []
+    for day in range(days):
+        found = analyse(readings, day)
+        for g in found.gains:
+            gain = np.expm1(truth[day, g.setup] - truth[day, g.other])
+            held.append(g.low <= gain <= g.high)
+            widths.append((g.high - g.low) / 2)
+            errors.append(g.gain - gain)
+        for f in found.forces:
+            force_held.append(f.low_n <= np.exp(truth[day, f.setup]) <= f.high_n)
+            force_widths.append((f.high_n - f.low_n) / 2 / f.force_n)
+        alarms.append(any(pair.told_apart for pair in found.pairs))
+    return Score(
+        held=np.mean(held), force_held=np.mean(force_held), false_alarms=np.mean(alarms),
+        half_width=np.median(widths), force_half_width=np.median(force_widths),
+        error_sd=np.std(errors),
+    )  # fmt: skip
+
+
+DESIGNS = [
+    {"setups": setups, "repeats": repeats, "way_down": way_down}
+    for way_down in (False, True)
+    for setups, repeats in ((2, 2), (2, 3), (3, 3), (3, 4), (4, 2), (2, 6))
+]
+
+
+def _row(design, days, seed):
+    different = score(seed, days=days, **design)
+    equal = score(seed + 1, days=days, equal=True, **design)
+    return different, equal
+
+
+def main():
+    """Print the table."""
+    parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
+    parser.add_argument("--days", type=int, default=1000)
+    parser.add_argument("--seed", type=int, default=20260516)
+    arguments = parser.parse_args()
+    begin = time.perf_counter()
+    print(f"{arguments.days} days a line, seed {arguments.seed}; two riders; 95 % intervals")
+    print("setups repeats  way   interval holds  typical   force interval  typical   false alarm,")
+    print("                down  the true gain   gain ±    holds truth     force ±   equal setups")
+    with ProcessPoolExecutor() as pool:
+        work = functools.partial(_row, days=arguments.days, seed=arguments.seed)
+        for design, (one, equal) in zip(DESIGNS, pool.map(work, DESIGNS), strict=True):
+            print(
+                f"{design['setups']:4}{design['repeats']:8}"
+                f"     {'yes' if design['way_down'] else 'no ':6}"
+                f"{one.held:9.1%}{one.half_width:14.1%}{one.force_held:12.1%}"
+                f"{one.force_half_width:15.1%}{equal.false_alarms:12.1%}",
+                flush=True,
+            )
+    print(f"{time.perf_counter() - begin:.0f} s")
+
+
+if __name__ == "__main__":
+    main()

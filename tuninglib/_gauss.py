@@ -1,0 +1,213 @@
+"""Linear models with normal errors whose scales are only roughly known.
+
+Given the scales, everything is Gaussian and a closed form. The scales are summed over a fixed
+grid, so each answer is a weighted sum of normal distributions: no sampler, no seed.
+"""
+
+from functools import lru_cache
+
+import numpy as np
+from scipy.special import ndtr, ndtri
+
+# Grid for the logarithm of the noise scale: a factor of 9 either way in steps of a fifth. A hundred
+# readings leave the scale uncertain by 7 %, which such steps still resolve.
+NOISE_GRID = np.linspace(-2.2, 2.2, 23)
+TOLERANCE_NODES = 5  # Gauss-Hermite: exact for polynomials to the ninth degree
+NEGLIGIBLE_WEIGHT = 1e-5  # relative to the heaviest grid point
+
+
+def linear_posterior(design, observed, noise_sd, prior_mean, prior_precision):
+    """Posterior of the coefficients of a linear model with known noise.
+
+    Parameters
+    ----------
+    design : array (n, k)
+    observed : array (n,)
+    noise_sd : array (..., n)
+        Of each observation; leading axes are assumptions worked out side by side.
+    prior_mean : array (k,)
+    prior_precision : array (..., k)
+        Inverse variance of independent normal priors; 0 for a flat one.
+
+    Returns
+    -------
+    mean : array (..., k)
+    covariance : array (..., k, k)
+    misfit : array (...)
+        Weighted sum of squared residuals, those from the prior means included.
+    log_evidence : array (...)
+        Logarithm of the density of the observations, up to a constant.
+
+    Notes
+    -----
+    Normal equations, with columns scaled first so that they stay well conditioned ([1]_, section
+    3.3).
+
+    Examples
+    --------
+    Two readings of one quantity, no prior:
+
+    >>> mean, covariance, misfit, _ = linear_posterior(
+    ...     np.ones((2, 1)), np.array([1.0, 3.0]), np.ones(2), np.zeros(1), np.zeros(1))
+    >>> mean.item(), covariance.item(), misfit.item()
+    (2.0, 0.5, 2.0)
+
+    References
+    ----------
+    .. [1] C. M. Bishop, Pattern Recognition and Machine Learning, Springer 2006.
+    """
+    weighted = design / noise_sd[..., None] ** 2
+    precision = np.swapaxes(weighted, -1, -2) @ design
+    diagonal = np.arange(design.shape[1])
+    precision[..., diagonal, diagonal] += prior_precision
+    scale = np.sqrt(precision[..., diagonal, diagonal])
+    if not np.all(scale > 0):
+        raise ValueError("the readings leave a coefficient open: give it a prior")
+    scaled = precision / (scale[..., :, None] * scale[..., None, :])
+    try:
+        factor = np.linalg.cholesky(scaled)
+    except np.linalg.LinAlgError:
+        factor = np.zeros_like(scaled)
+    pivots = factor[..., diagonal, diagonal]
+    if pivots.min() < 1e-6:
+        raise ValueError("the readings cannot tell two coefficients apart: give one a prior")
+    inverse = np.linalg.inv(factor) / scale[..., None, :]
+    covariance = np.swapaxes(inverse, -1, -2) @ inverse
+    right = (np.swapaxes(weighted, -1, -2) @ observed) + prior_precision * prior_mean
+    mean = (covariance @ right[..., None])[..., 0]
+
+    residual = (observed - mean @ design.T) / noise_sd
+    pulled = mean - prior_mean
+    misfit = (residual**2).sum(-1) + (prior_precision * pulled**2).sum(-1)
+    proper = prior_precision > 0
+    log_evidence = 0.5 * (
+        np.where(proper, np.log(np.where(proper, prior_precision, 1.0)), 0.0).sum(-1)
+        - 2 * np.log(pivots).sum(-1)
+        - 2 * np.log(scale).sum(-1)
+        - 2 * np.log(noise_sd).sum(-1)
+        - misfit
+    )
+    return mean, covariance, misfit, log_evidence
+
+
+@lru_cache(maxsize=8)
+def scale_grid(noise_dof, tolerance_spread):
+    """Noise and tolerance scales with their prior weights.
+
+    Parameters
+    ----------
+    noise_dof : float
+        Degrees of freedom of the guess at the noise; infinite: known. The noise variance is
+        scaled inverse chi-square, so that with nothing else unknown the answers are Student's t.
+    tolerance_spread : float
+        Standard deviation of the logarithm of the tolerance scale; 0: known.
+
+    Returns
+    -------
+    noise_scale, tolerance_scale, log_weight : array (m,)
+        One entry per grid point; the weights add up to 1.
+
+    Examples
+    --------
+    >>> [scale.tolist() for scale in scale_grid(np.inf, 0.0)]
+    [[1.0], [1.0], [0.0]]
+    """
+    if np.isinf(noise_dof):
+        noise, noise_weight = np.ones(1), np.ones(1)
+    else:
+        noise = np.exp(NOISE_GRID)
+        log_density = -noise_dof * (NOISE_GRID + 0.5 / noise**2)
+        noise_weight = np.exp(log_density - log_density.max())
+    if tolerance_spread == 0:
+        tolerance, tolerance_weight = np.ones(1), np.ones(1)
+    else:
+        nodes, tolerance_weight = np.polynomial.hermite_e.hermegauss(TOLERANCE_NODES)
+        tolerance = np.exp(tolerance_spread * nodes)
+    noise_scale, tolerance_scale = np.meshgrid(noise, tolerance, indexing="ij")
+    weight = noise_weight[:, None] * tolerance_weight
+    return noise_scale.ravel(), tolerance_scale.ravel(), np.log(weight / weight.sum()).ravel()
+
+
+def normalised(log_weight):
+    """Weights that add up to 1.
+
+    Examples
+    --------
+    >>> normalised(np.log([1.0, 3.0]))
+    array([0.25, 0.75])
+    """
+    weight = np.exp(log_weight - log_weight.max())
+    return weight / weight.sum()
+
+
+def mixture_cdf(value, weight, mean, sd):
+    """Probability of at most a value, for a weighted sum of normal distributions.
+
+    Parameters
+    ----------
+    value : array (...)
+    weight : array (m,)
+    mean, sd : array (..., m)
+
+    Examples
+    --------
+    >>> float(mixture_cdf(0.0, np.array([0.5, 0.5]), np.array([-1.0, 1.0]), np.ones(2)))
+    0.5
+    """
+    return ndtr((np.asarray(value)[..., None] - mean) / sd) @ weight
+
+
+def mixture_quantile(probability, weight, mean, sd):
+    """Values that a weighted sum of normal distributions stays below with some probabilities.
+
+    Parameters
+    ----------
+    probability : array (p,)
+    weight : array (m,)
+    mean, sd : array (..., m)
+
+    Returns
+    -------
+    array (p, ...)
+
+    Notes
+    -----
+    Newton's steps, with bisection where one would leave the bracket between the lowest and the
+    highest quantile of the parts; to 1e-10 of the widest standard deviation.
+
+    Examples
+    --------
+    >>> mixture_quantile([0.5, 0.975], np.array([0.5, 0.5]), np.zeros(2), np.ones(2)).tolist()
+    [0.0, 1.959964]
+    """
+    wanted = np.reshape(np.asarray(probability), (-1,) + (1,) * (np.ndim(mean) - 1))
+    quantiles = mean + ndtri(wanted)[..., None] * sd
+    low, high = quantiles.min(-1), quantiles.max(-1)
+    value = quantiles @ weight
+    density_weight = weight / (sd * np.sqrt(2 * np.pi))
+    for _ in range(60):
+        standard = (value[..., None] - mean) / sd
+        excess = ndtr(standard) @ weight - wanted
+        low, high = np.where(excess < 0, value, low), np.where(excess > 0, value, high)
+        density = (np.exp(-0.5 * standard**2) * density_weight).sum(-1)
+        flat = density < 1e-100
+        step = value - excess / np.where(flat, 1.0, density)
+        trusted = (step >= low) & (step <= high) & ~flat
+        step = np.where(trusted, step, 0.5 * (low + high))
+        if np.all(np.abs(step - value) <= 1e-10 * sd.max()):
+            return step
+        value = step
+    return value
+
+
+def mixture_moments(weight, mean, sd):
+    """Mean and standard deviation of a weighted sum of normal distributions.
+
+    Examples
+    --------
+    >>> mean, sd = mixture_moments(np.array([0.5, 0.5]), np.array([-1.0, 1.0]), np.zeros(2))
+    >>> float(mean), float(sd)
+    (0.0, 1.0)
+    """
+    centre = (weight * mean).sum(-1)
+    return centre, np.sqrt((weight * (sd**2 + (mean - centre[..., None]) ** 2)).sum(-1))

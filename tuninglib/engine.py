@@ -1,0 +1,280 @@
+"""The engine: displacement, compression, piston speed, mean pressure, air and fuel of one cycle."""
+
+import numpy as np
+
+from tuninglib.stoichiometry import plain, require_positive, require_within
+
+# Exponents of the difference between head and cooling-air temperature for air-cooled heads:
+# Schey and Pinkel, NACA, 1936.
+HEAD_POWER_EXPONENT = 0.38
+HEAD_AIR_EXPONENT = -0.39
+
+
+def displacement_m3(*, bore_m, stroke_m, cylinders=1):
+    """Volume that the pistons sweep.
+
+    Parameters
+    ----------
+    bore_m, stroke_m : float or array
+        [m]
+    cylinders : int or array
+        [-]
+
+    Returns
+    -------
+    displacement_m3 : same shape
+        Of all cylinders. [m3]
+
+    Notes
+    -----
+    π/4·bore²·stroke·cylinders.
+
+    Examples
+    --------
+    >>> round(displacement_m3(bore_m=0.060, stroke_m=0.054) * 1e6, 1)
+    152.7
+    """
+    require_within("bore", bore_m, "m", 0.01, 0.5, "57 mm is 0.057 m")
+    require_within("stroke", stroke_m, "m", 0.01, 0.5, "57 mm is 0.057 m")
+    require_within("number of cylinders", cylinders, "", 1, np.inf, "count them")
+    return plain(np.pi / 4 * bore_m**2 * stroke_m * cylinders)
+
+
+def compression_ratio(*, swept_volume_m3, clearance_volume_m3):
+    """Geometric compression ratio of one cylinder.
+
+    Parameters
+    ----------
+    swept_volume_m3 : float or array
+        Displacement of one cylinder. [m3]
+    clearance_volume_m3 : float or array
+        What is left above the piston at the top, gasket and plug thread counted in. [m3]
+
+    Returns
+    -------
+    compression_ratio : same shape
+        [-]
+
+    Notes
+    -----
+    (swept + clearance)/clearance. A larger bore under the same head raises it.
+
+    Examples
+    --------
+    >>> round(compression_ratio(swept_volume_m3=150e-6, clearance_volume_m3=16.5e-6), 2)
+    10.09
+    """
+    require_positive("swept volume", swept_volume_m3, "m3")
+    require_positive("clearance volume", clearance_volume_m3, "m3")
+    return plain(swept_volume_m3 / clearance_volume_m3 + 1)
+
+
+def mean_piston_speed_m_s(*, stroke_m, engine_speed_rpm):
+    """Mean speed of the piston over a turn of the crank.
+
+    Parameters
+    ----------
+    stroke_m : float or array
+        [m]
+    engine_speed_rpm : float or array
+        [1/min]
+
+    Returns
+    -------
+    speed_m_s : same shape
+        [m/s]
+
+    Notes
+    -----
+    2·stroke·turns per second.
+
+    Examples
+    --------
+    >>> round(mean_piston_speed_m_s(stroke_m=0.0579, engine_speed_rpm=8500), 1)
+    16.4
+    """
+    require_within("stroke", stroke_m, "m", 0.01, 0.5, "57 mm is 0.057 m")
+    require_positive("engine speed", engine_speed_rpm, "1/min")
+    return plain(2 * stroke_m * engine_speed_rpm / 60)
+
+
+def torque_n_m(*, power_w, engine_speed_rpm):
+    """Torque of a shaft that carries a given power.
+
+    Parameters
+    ----------
+    power_w : float or array
+        [W]
+    engine_speed_rpm : float or array
+        [1/min]
+
+    Returns
+    -------
+    torque_n_m : same shape
+        [N·m]
+
+    Notes
+    -----
+    Power over angular speed, 2π turns per second.
+
+    Examples
+    --------
+    >>> round(torque_n_m(power_w=9000.0, engine_speed_rpm=8000), 2)
+    10.74
+    """
+    require_positive("engine speed", engine_speed_rpm, "1/min")
+    return plain(power_w / (2 * np.pi * engine_speed_rpm / 60))
+
+
+def brake_mean_effective_pressure_pa(*, torque_n_m, displacement_m3):
+    """Brake mean effective pressure of a four-stroke engine.
+
+    Parameters
+    ----------
+    torque_n_m : float or array
+        At the crankshaft. [N·m]
+    displacement_m3 : float or array
+        Of all cylinders. [m3]
+
+    Returns
+    -------
+    pressure_pa : same shape
+        [Pa]
+
+    Notes
+    -----
+    4π·torque/displacement: work of two turns over the volume swept once.
+
+    Examples
+    --------
+    >>> pressure_pa = brake_mean_effective_pressure_pa(torque_n_m=10.0, displacement_m3=150e-6)
+    >>> round(pressure_pa / 1000, 1)
+    837.8
+    """
+    require_positive("displacement", displacement_m3, "m3")
+    return plain(4 * np.pi * torque_n_m / displacement_m3)
+
+
+def cycle_time_s(engine_speed_rpm):
+    """Time of one four-stroke cycle, two turns of the crank.
+
+    Parameters
+    ----------
+    engine_speed_rpm : float or array
+        [1/min]
+
+    Returns
+    -------
+    time_s : same shape
+        [s]
+
+    Notes
+    -----
+    120/engine speed. It is all the time there is to inject the fuel of one cycle.
+
+    Examples
+    --------
+    >>> cycle_time_s(8000)
+    0.015
+    """
+    require_positive("engine speed", engine_speed_rpm, "1/min")
+    return plain(120 / engine_speed_rpm)
+
+
+def air_mass_per_cycle_kg(*, displacement_m3, air_density_kg_m3, volumetric_efficiency):
+    """Air that an engine draws in one cycle.
+
+    Parameters
+    ----------
+    displacement_m3 : float or array
+        [m3]
+    air_density_kg_m3 : float or array
+        Of the outside air. [kg/m3]
+    volumetric_efficiency : float or array
+        Share of the displacement that is filled with air of that density. [-]
+
+    Returns
+    -------
+    air_mass_kg : same shape
+        [kg]
+
+    Examples
+    --------
+    >>> air_kg = air_mass_per_cycle_kg(
+    ...     displacement_m3=150e-6, air_density_kg_m3=1.184, volumetric_efficiency=0.85
+    ... )
+    >>> round(air_kg * 1e6, 2)
+    150.96
+    """
+    require_positive("displacement", displacement_m3, "m3")
+    require_positive("air density", air_density_kg_m3, "kg/m3")
+    require_within(
+        "volumetric efficiency", volumetric_efficiency, "", 0, 2, "0.85 is 85 %", low_excluded=True
+    )
+    return plain(displacement_m3 * air_density_kg_m3 * volumetric_efficiency)
+
+
+def fuel_mass_per_cycle_kg(*, air_mass_kg, lambda_, stoichiometric_ratio):
+    """Fuel that brings the air of one cycle to a given lambda.
+
+    Parameters
+    ----------
+    air_mass_kg : float or array
+        [kg]
+    lambda_ : float or array
+        [-]
+    stoichiometric_ratio : float or array
+        Of the fuel in the tank. [kg air/kg fuel]
+
+    Returns
+    -------
+    fuel_mass_kg : same shape
+        [kg]
+
+    Examples
+    --------
+    >>> fuel_kg = fuel_mass_per_cycle_kg(
+    ...     air_mass_kg=150.96e-6, lambda_=0.88, stoichiometric_ratio=14.1
+    ... )
+    >>> round(fuel_kg * 1e6, 2)
+    12.17
+    """
+    require_positive("air mass", air_mass_kg, "kg")
+    require_positive("lambda", lambda_, "")
+    require_positive("stoichiometric ratio", stoichiometric_ratio, "kg/kg")
+    return plain(air_mass_kg / (lambda_ * stoichiometric_ratio))
+
+
+def head_temperature_difference_ratio(power_ratio, cooling_air_ratio=1.0):
+    """Change of how far an air-cooled head is hotter than the cooling air.
+
+    Parameters
+    ----------
+    power_ratio : float or array
+        Power after over power before. [-]
+    cooling_air_ratio : float or array
+        Mass flow of cooling air after over before; road speed times air density will do. [-]
+
+    Returns
+    -------
+    difference_ratio : same shape
+        Temperature difference after over before. [-]
+
+    Notes
+    -----
+    Power^0.38·air^−0.39, from finned radial aircraft cylinders at steady load [1]_. A run up a hill
+    of half a minute stays below what these exponents say, and mixture and spark are left out.
+
+    Examples
+    --------
+    >>> round(head_temperature_difference_ratio(1.10), 3)
+    1.037
+
+    References
+    ----------
+    .. [1] O. W. Schey, B. Pinkel, NACA, 1936: effect of several factors on the cooling of a radial
+       engine in flight.
+    """
+    require_positive("power ratio", power_ratio, "")
+    require_positive("cooling-air ratio", cooling_air_ratio, "")
+    return plain(power_ratio**HEAD_POWER_EXPONENT * cooling_air_ratio**HEAD_AIR_EXPONENT)
