@@ -9,7 +9,7 @@ import sys
 import pytest
 
 from tuninglib.__main__ import main
-from tuninglib.report import make_report, render_page
+from tuninglib.report import WorkbookError, make_report, render_page
 
 
 def run_command(*arguments, **environment):
@@ -113,8 +113,6 @@ def test_a_session_that_cannot_be_used_leaves_the_earlier_report_alone(demo_copy
 
 
 def test_a_fault_of_the_program_leaves_the_earlier_report_alone(demo_copy, tmp_path, monkeypatch):
-    from papermill import PapermillExecutionError
-
     from tuninglib import tables
 
     out = tmp_path / "out"
@@ -125,7 +123,9 @@ def test_a_fault_of_the_program_leaves_the_earlier_report_alone(demo_copy, tmp_p
         raise RuntimeError("a fault")
 
     monkeypatch.setattr(tables, "gain", broken)
-    with pytest.raises(PapermillExecutionError, match="a fault"):
+    with pytest.raises(
+        WorkbookError, match=r"'tables\.gain\(results\)' failed with RuntimeError: a"
+    ):
         make_report(demo_copy, out)
     assert (out / "workbook.failed.ipynb").exists()
     (out / "workbook.failed.ipynb").unlink()

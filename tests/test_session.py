@@ -51,7 +51,7 @@ def test_the_demo_reads_in_si(demo_folder):
         ('engine = "big"', 'engine = "bigg"', r"\bengine: 'bigg' is not one of the engines"),
         ('units = "metric"', 'units = "kmh"', r"units: 'kmh' is not one of 'metric', 'us'"),
         ("[gauge]", "[gauges]", r"unknown table \[gauges\]; did you mean 'gauge'"),
-        ("scale = 14.7", "", r"scale is missing in \[gauge\]"),
+        ('bore = "60.0 mm"', "", r"bore is missing in \[engines\.stock\]"),
         ("scale = 14.7", "scale = true", r"scale: True must be a number"),
         ('grade = "5.2', 'slope = "5.2', r"piece 1: unknown key 'slope'"),
         ('length = "150 m"', 'length = "300 m"', r"pieces add up to 550 m, but length is 400 m"),

@@ -55,22 +55,28 @@ def main(arguments=None) -> int:
             print(f"  {problem}", file=sys.stderr)
         return 2
     except OSError as error:
-        print(f"{error.filename or 'file'}: {error.strerror or error}", file=sys.stderr)
+        if error.errno is None:
+            raise
+        print(f"{error.filename or 'file'}: {error.strerror}", file=sys.stderr)
         return 2
 
 
 def _report(options) -> int:
-    from tuninglib.report import make_report
+    from tuninglib.report import WorkbookError, make_report
 
     def progress(line):
         print(f"· {line}", file=sys.stderr, flush=True)
 
-    written = make_report(
-        options.session,
-        options.out,
-        progress=None if options.quiet else progress,
-        kernel=options.kernel,
-    )
+    try:
+        written = make_report(
+            options.session,
+            options.out,
+            progress=None if options.quiet else progress,
+            kernel=options.kernel,
+        )
+    except WorkbookError as error:
+        print(f"A fault of the program, not of your session: {error}", file=sys.stderr)
+        return 1
     for kept in written.kept:
         print(f"The earlier file is kept as {kept}", file=sys.stderr)
     print(written.page)

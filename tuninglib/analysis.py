@@ -5,6 +5,7 @@ import math
 from dataclasses import dataclass
 
 from tuninglib.conditions import air_of_runs, day_pressure_pa
+from tuninglib.defaults import ethanol_of
 from tuninglib.mixture_analysis import analyse_ladder, analyse_mixtures
 from tuninglib.provenance import provenance
 from tuninglib.results import Choice, Ladder, Run
@@ -148,7 +149,7 @@ def _ruled_out(session, name, mixture, knocked) -> str:
         return f"knock was heard on run {knocked[name]:g}"
     if mixture.odds and mixture.odds.leaner > session.assumptions.leaner_limit.value:
         return "it is likely leaner than the target band"
-    if bike.highest_ethanol and fuel.ethanol.value > bike.highest_ethanol.value + 1e-9:
+    if bike.highest_ethanol and ethanol_of(fuel).value > bike.highest_ethanol.value + 1e-9:
         return "its fuel has more ethanol than the maker allows"
     if bike.lowest_ron and fuel.ron and fuel.ron < bike.lowest_ron:
         return "its fuel has a lower octane number than the maker asks for"

@@ -12,6 +12,15 @@ from tuninglib.units import Z_95, Measured
 _R39_SLOPE, _R39_OFFSET_M_S = 0.1, 4 / 3.6
 
 
+# Petrol at a European pump, E5 and E10 alike (EN 228).
+_PUMP_ETHANOL = Measured(0.05, 0.05)
+
+
+def ethanol_of(fuel) -> Measured:
+    """Ethanol by volume of a fuel: as stated, or what pump petrol may have."""
+    return fuel.ethanol or _PUMP_ETHANOL
+
+
 def hill_of(session) -> Hill:
     """The session's hill as the road-test functions take it."""
     pieces = session.hill.pieces

@@ -33,6 +33,8 @@ class Prose(_Shown):
 
     def html(self) -> str:
         """The same as HTML, everything escaped."""
+        if not self.items:
+            return ""
         tag = "li" if self.style == "points" else "p"
         body = "\n".join(f"<{tag}>{_labelled(*item)}</{tag}>" for item in self.items)
         if self.style == "points":

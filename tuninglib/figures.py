@@ -5,7 +5,7 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
 
 from tuninglib import units
-from tuninglib.display import Picture, picture
+from tuninglib.display import Picture, Prose, picture
 from tuninglib.rounding import listing, percent
 
 # Okabe and Ito's palette (2008), ordered so that neighbours differ in lightness too.
@@ -37,7 +37,7 @@ def _name_rows(ax, names) -> None:
     ax.set_axisbelow(True)
 
 
-def gain_figure(results) -> Picture:
+def gain_figure(results) -> Picture | Prose:
     """Every run as a point, then each setup's gain with its interval, on aligned rows.
 
     Parameters
@@ -46,10 +46,11 @@ def gain_figure(results) -> Picture:
 
     Returns
     -------
-    Picture
+    Picture, or Prose that says why there is none
     """
-    system = results.session.about.units
-    gains = results.gains
+    gains, system = results.gains, results.session.about.units
+    if len(gains) < 2:
+        return Prose((("", "There are no two setups with speeds to draw side by side."),))
     names = [gain.setup for gain in gains]
     height = 1.6 + 0.62 * len(names)
     figure, (top, bottom) = _figure(height, rows=2)
@@ -104,7 +105,7 @@ def gain_figure(results) -> Picture:
     return picture(figure, alt)
 
 
-def mixture_figure(results) -> Picture:
+def mixture_figure(results) -> Picture | Prose:
     """Lambda of each setup with its interval, against the target band.
 
     Parameters
@@ -113,12 +114,14 @@ def mixture_figure(results) -> Picture:
 
     Returns
     -------
-    Picture
+    Picture, or Prose that says why there is none
     """
     mixtures = [mixture for mixture in results.mixtures if mixture.lambda_ is not None]
+    if not mixtures:
+        return Prose((("", "There is no usable reading to draw."),))
     target, scale = results.session.target, results.session.gauge.scale
     names = [mixture.setup for mixture in mixtures]
-    figure, (ax,) = _figure(1.5 + 0.36 * max(len(names), 1))
+    figure, (ax,) = _figure(1.5 + 0.36 * max(len(names), 3))
     ax.axvspan(target.lowest, target.highest, color=BAND, zorder=0)
     for row, mixture in enumerate(mixtures):
         interval = mixture.lambda_
@@ -148,7 +151,7 @@ def mixture_figure(results) -> Picture:
     return picture(figure, alt)
 
 
-def ladder_figure(results) -> Picture:
+def ladder_figure(results) -> Picture | Prose:
     """Lambda against injector flow on each fuel: the curve, its interval, the readings.
 
     Parameters
@@ -157,10 +160,11 @@ def ladder_figure(results) -> Picture:
 
     Returns
     -------
-    Picture
+    Picture, or Prose that says why there is none
     """
-    system = results.session.about.units
-    target = results.session.target
+    if results.ladder is None:
+        return Prose((("", "There is no usable reading at full throttle to draw a line through."),))
+    system, target = results.session.about.units, results.session.target
     figure, (ax,) = _figure(3.6)
     draw_ladder(ax, results.ladder.curves, target.lowest, target.highest, system)
     for prospect in results.ladder.prospects:

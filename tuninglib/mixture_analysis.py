@@ -5,6 +5,7 @@ from scipy.special import stdtr, stdtrit
 
 from tuninglib.blend import PETROL_DENSITY_KG_M3, Blend
 from tuninglib.candidates import flow_for_lambda, predict, rank_candidates
+from tuninglib.defaults import ethanol_of
 from tuninglib.engine import air_mass_per_cycle_kg, cycle_time_s
 from tuninglib.gauge_readings import pegged, reading_midpoint
 from tuninglib.injector import flow_at_pressure
@@ -31,7 +32,7 @@ _WORTH_BUYING = 0.10
 def blend_of(fuel) -> Blend:
     """A fuel of the session as a blend of petrol and ethanol."""
     density = fuel.petrol_density.value if fuel.petrol_density else PETROL_DENSITY_KG_M3
-    return Blend(fuel.ethanol.value, petrol_density_kg_m3=density)
+    return Blend(ethanol_of(fuel).value, petrol_density_kg_m3=density)
 
 
 def readings_of(session, state: str | None = "full"):
@@ -44,7 +45,9 @@ def readings_of(session, state: str | None = "full"):
         Of the throttle; None: all.
     """
     runs, gauge = session.runs, session.gauge
-    rows = runs[runs["gauge_low"].notna() & (runs["exclude"] == "")]
+    # Without its scale, a gauge's number says nothing about lambda.
+    known = runs["gauge_low"].notna() & (gauge.scale is not None)
+    rows = runs[known & (runs["exclude"] == "")]
     if state is not None:
         rows = rows[rows["state"] == state]
     at_end = pegged(

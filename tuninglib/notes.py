@@ -1,6 +1,6 @@
 """The smaller sentences of a report: warnings, remarks, and how the sums are done."""
 
-from tuninglib.mixture_analysis import least_inside
+from tuninglib.defaults import ethanol_of
 from tuninglib.rounding import fixed, listing, percent
 
 # Mean wheel power over the hill above which a remark is made. Road singles reach 60 to 80 kW a
@@ -95,6 +95,17 @@ def warnings(results) -> list:
 def remarks(results) -> list:
     """What was taken for granted that the rider could have said."""
     session, found = results.session, []
+    if session.gauge.scale is None and session.runs["gauge_low"].notna().any():
+        found.append(
+            "the gauge's scale is not known (what it prints at lambda 1), so its readings say "
+            "nothing about lambda and no mixture is judged; write scale under [gauge]."
+        )
+    unlabelled = [name for name, fuel in session.fuels.items() if fuel.ethanol is None]
+    if unlabelled:
+        found.append(
+            f"the ethanol content of {listing(unlabelled)} is not written down; 5 % is taken, and "
+            "0 to 10 % would move lambda by about 2 % either way."
+        )
     if results.pressure_source == "altitude":
         found.append(
             "no air pressure was written down, so that of the standard atmosphere at the hill's "
@@ -182,6 +193,12 @@ def gains(results) -> list:
         found.append(
             f"{listing(map(_name, single))} ran only once: its scatter is taken from the others."
         )
+    down = int(results.session.runs["down_exit_speed_m_s"].notna().sum())
+    if down:
+        found.append(
+            f"on {down} runs the bike was rolled back down out of gear; that tells drag and wind "
+            "on the same hill minutes later, and the forces above make use of it."
+        )
     found += _confounded(results)
     return found
 
@@ -239,9 +256,9 @@ def limits(results) -> list:
     """Fuels against what the maker of the motorcycle allows."""
     bike, found = results.session.bike, []
     for name, fuel in results.session.fuels.items():
-        if bike.highest_ethanol and fuel.ethanol.value > bike.highest_ethanol.value + 1e-9:
+        if bike.highest_ethanol and ethanol_of(fuel).value > bike.highest_ethanol.value + 1e-9:
             found.append(
-                f"{name} has {percent(fuel.ethanol.value)} ethanol, more than the "
+                f"{name} has {percent(ethanol_of(fuel).value)} ethanol, more than the "
                 f"{percent(bike.highest_ethanol.value)} that the maker allows: do not use it."
             )
         if bike.lowest_ron and fuel.ron and fuel.ron < bike.lowest_ron:
@@ -280,10 +297,3 @@ def weather(results) -> list:
             "with a bench; gains between runs in the same air still are."
         )
     return found
-
-
-def best_untried(results):
-    """The candidate with the best odds, or None."""
-    prospects = results.ladder.prospects if results.ladder else ()
-    untried = [p for p in prospects if not p.tried and p.recommended]
-    return max(untried, key=least_inside, default=None)

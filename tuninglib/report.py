@@ -15,6 +15,10 @@ PACKAGE = Path(__file__).parent
 POLICY = "default-src 'none'; img-src data:; style-src 'unsafe-inline'"
 
 
+class WorkbookError(RuntimeError):
+    """A cell of the workbook failed; the message names it and where the notebook so far is."""
+
+
 @dataclass(frozen=True)
 class Written:
     """Where a report went, and which earlier files were kept under another name."""
@@ -138,6 +142,9 @@ def make_report(session_folder, out_folder=None, *, progress=None, kernel: bool 
     ------
     SessionError
         If the session cannot be used; nothing is written then.
+    WorkbookError
+        If a cell of the workbook fails; only the notebook so far is written, as
+        ``workbook.failed.ipynb``.
     """
     from tuninglib import fellow
     from tuninglib.analysis import analyse, results_document
@@ -150,6 +157,8 @@ def make_report(session_folder, out_folder=None, *, progress=None, kernel: bool 
     out = Path(out_folder) if out_folder else folder.parent / f"{folder.name}.report"
     out.mkdir(parents=True, exist_ok=True)
 
+    import papermill
+
     from tuninglib.execution import run_workbook
 
     def on_cell(index, cell):
@@ -158,14 +167,22 @@ def make_report(session_folder, out_folder=None, *, progress=None, kernel: bool 
             say(heading[1])
 
     names: dict = {}
-    notebook = run_workbook(
-        workbook_path("session_report"),
-        {"session_folder": str(folder)},
-        failed=str(out / "workbook.failed.ipynb"),
-        on_cell=on_cell,
-        namespace=names,
-        kernel=kernel,
-    )
+    failed = out / "workbook.failed.ipynb"
+    try:
+        notebook = run_workbook(
+            workbook_path("session_report"),
+            {"session_folder": str(folder)},
+            failed=str(failed),
+            on_cell=on_cell,
+            namespace=names,
+            kernel=kernel,
+        )
+    except papermill.PapermillExecutionError as error:
+        cell = error.source.strip().splitlines()[0] if error.source.strip() else ""
+        raise WorkbookError(
+            f"the cell {cell!r} failed with {error.ename}: {error.evalue}; the workbook so far is "
+            f"{failed}"
+        ) from error
     results = names.get("results") or analyse(session)
     _hide_folder(notebook, str(folder), folder.name)
     say("Writing the page")

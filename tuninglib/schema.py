@@ -235,11 +235,12 @@ class Weather:
 class Gauge:
     """The wideband lambda gauge."""
 
-    scale: float = number(
-        "what it prints at lambda 1: 14.7 for most; 1 if it prints lambda",
+    scale: float | None = number(
+        "what it prints at lambda 1: 14.7 for most; 1 if it prints lambda; left out: not known",
         example="14.7",
         low=0.9,
         high=16,
+        default=None,
     )
     resolution: float = number(
         "the last step that it prints", example="0.1", low=0, high=1, default=0.1
@@ -296,8 +297,13 @@ class Target:
 class Fuel:
     """One fuel that the rider can buy."""
 
-    ethanol: Measured = quantity(
-        "1", "by volume, as labelled or measured", example="5 +/- 1 %", low=0, high=1
+    ethanol: Measured | None = quantity(
+        "1",
+        "by volume, as labelled or measured; left out: somewhere from 0 to 10 %",
+        example="5 +/- 1 %",
+        low=0,
+        high=1,
+        default=None,
     )
     ron: float | None = number(
         "research octane number", example="98", low=60, high=130, default=None
@@ -455,7 +461,7 @@ NAMED = {
     "injectors": Injector,
     "setups": Setup,
 }
-REQUIRED_TABLES = ("session", "bike", "hill", "gauge", "engines", "riders", "fuels", "injectors")
+REQUIRED_TABLES = ("session", "bike", "hill")
 
 
 @dataclass(frozen=True)

@@ -415,7 +415,7 @@ def _cross_checks(session: Session):
                     f"({ends[0]:g} to {ends[1]:g}); check the reading"
                 )
                 yield Problem(RUNS, message, row=row.row, column=key)
-            lambda_ = reading / gauge.scale
+            lambda_ = reading / gauge.scale if gauge.scale else 1.0
             if lambda_ < 0.5 or lambda_ > 2.0:
                 message = (
                     f"{reading:g} is lambda {lambda_:.2f} on a scale of {gauge.scale:g}, outside "

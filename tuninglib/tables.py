@@ -3,7 +3,7 @@
 import dataclasses
 
 from tuninglib import units
-from tuninglib.display import Table
+from tuninglib.display import Prose, Table
 from tuninglib.rounding import (
     decimals_for,
     fixed,
@@ -112,8 +112,10 @@ def mixture(results) -> Table:
     return Table("Full-throttle mixture, as read", header, tuple(rows), note)
 
 
-def gain(results) -> Table:
+def gain(results) -> Table | Prose:
     """Wheel force, power and gain of each setup."""
+    if not results.gains:
+        return Prose(())
     system = _system(results)
     rows = []
     for g in results.gains:
@@ -147,8 +149,10 @@ def gain(results) -> Table:
     return Table(f"Against {_name(results.reference)}", header, tuple(rows), note)
 
 
-def prospects(results) -> Table:
+def prospects(results) -> Table | Prose:
     """Each injector on each fuel, tried or not, with its odds of the target band."""
+    if results.ladder is None:
+        return Prose(())
     system = _system(results)
     rows = []
     for p in results.ladder.prospects:
@@ -191,8 +195,10 @@ def prospects(results) -> Table:
     return Table("Injectors, tried and to buy", header, tuple(rows), note)
 
 
-def what_if(results) -> Table:
+def what_if(results) -> Table | Prose:
     """Marker speed under another rider, between constant force and constant power."""
+    if not results.what_if:
+        return Prose(())
     system = _system(results)
     rows = tuple(
         (
@@ -249,8 +255,10 @@ def heat(results) -> Table:
     return Table("Heat and knock", header, tuple(rows))
 
 
-def weather(results) -> Table:
+def weather(results) -> Table | Prose:
     """Gain before and after the weather correction, and the correction's range."""
+    if not results.gains:
+        return Prose(())
     rows = []
     for g in results.gains:
         runs = [run for run in results.runs if run.setup == g.setup and run.force_n is not None]
@@ -370,8 +378,10 @@ def _taken(measured, kind: str = "", system: str = "") -> str:
     return f"{fixed(value, decimals)} ± {fixed(half, decimals)}{unit}"
 
 
-def contributions(results) -> Table:
+def contributions(results) -> Table | Prose:
     """What makes the gain of the kept setup uncertain, by share of its variance."""
+    if len(results.gains) < 2:
+        return Prose(())
     setup = results.choice.keep
     shares = results.road.shares if results.road else {}
     if setup not in shares and shares:

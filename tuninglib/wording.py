@@ -92,6 +92,9 @@ def verdict(results) -> Prose:
     if choice.ruled_out:
         reasons = "; ".join(f"{_name(s)}: {reason}" for s, reason in choice.ruled_out.items())
         items.append(("Not to be used", f"{reasons}."))
+    money = _money_sentence(results)
+    if money:
+        items.append(("Money", money))
     items.append(("Next", next_sentence(results)))
     return Prose(tuple(items), style="verdict")
 
@@ -125,6 +128,22 @@ def _keep_sentence(results) -> str:
         f"{what}: no difference shown to {_name(results.reference)} in wheel force "
         f"({gain_text(gain.gain)}); this test would have shown "
         f"{percent(gain.smallest_visible)} four times out of five."
+    )
+
+
+def _money_sentence(results) -> str:
+    """What the kept setup's gain cost, if both are known."""
+    keep = results.choice.keep
+    gain, cost = _gain_of(results, keep), results.session.setups[keep].cost if keep else None
+    if gain is None or not cost or gain.verdict != "faster":
+        return ""
+    currency = results.session.about.currency
+    each = [fixed(cost / (100 * share), 0) for share in (gain.gain.high, gain.gain.low)]
+    return (
+        f"{cost:g} {currency}".rstrip()
+        + f" of parts for {gain_text(gain.gain)} more force: "
+        f"{each[0]} to {each[1]} {currency}".rstrip()
+        + " for each per cent."
     )
 
 
@@ -241,7 +260,7 @@ def mixture(results) -> Prose:
     session = results.session
     scale = session.gauge.scale
     items = []
-    if scale > 1.5:
+    if scale and scale > 1.5:
         items.append(
             (
                 "",
@@ -327,9 +346,15 @@ def _speed_gain(results, record) -> str:
 def next_sentence(results) -> str:
     """Which injector to try next, or why to stay, in a sentence or two."""
     ladder = results.ladder
+    if ladder is None and any(mixture.pegged for mixture in results.mixtures):
+        return (
+            "every reading stood at the gauge's end, so no injector can be advised: fit one that "
+            "brings the reading back into the gauge's range, on the rich side first."
+        )
     if ladder is None:
         return (
-            "read the lambda gauge on the next runs: without a reading no injector can be advised."
+            "read the lambda gauge on the next runs: without a usable reading no injector can be "
+            "advised."
         )
     if ladder.advice == "none":
         return (
@@ -345,13 +370,25 @@ def next_sentence(results) -> str:
     if ladder.advice == "stay":
         return (
             f"stay with injector {ladder.injector}: {text}. None of the others listed has odds "
-            "that are better by a tenth or more."
+            "that are better by a tenth or more. Richer would run cooler and cost fuel."
         )
     price = ""
     if record.price is not None:
         price = f" for {record.price:g} {results.session.about.currency}".rstrip()
     verb = "fit" if record.tried else "buy"
-    return f"{verb} injector {ladder.injector}{price}: {text}."
+    return f"{verb} injector {ladder.injector}{price}: {text}{_than_staying(ladder)}."
+
+
+def _than_staying(ladder) -> str:
+    """What the fitted injector offers instead, on the same fuel."""
+    fitted = next((p for p in ladder.prospects if p.injector == ladder.fitted), None)
+    if fitted is None:
+        return ""
+    _, _, odds = next(iter(fitted.by_fuel.values()))
+    return (
+        f"; with {ladder.fitted}, which is fitted now, they are {odds_text(odds.inside)}, and "
+        f"{odds_text(odds.leaner)} of being leaner"
+    )
 
 
 def _wanted_flow(results) -> str:
