@@ -192,3 +192,25 @@ def test_a_script_is_allowed_by_its_checksum_only(written):
     inside = re.search(r"<script>(.*?)</script>", page, flags=re.DOTALL)[1]
     digest = base64.b64encode(hashlib.sha256(inside.encode()).digest()).decode()
     assert f"script-src 'sha256-{digest}'" in page
+
+
+def test_a_pdf_is_made_from_the_same_page_and_is_the_same_every_time(written):
+    from tuninglib.report import MissingPdf, page_to_pdf
+
+    page = written.page.read_text(encoding="utf-8")
+    try:
+        first = page_to_pdf(page)
+    except MissingPdf as error:
+        pytest.skip(str(error))
+    assert first.startswith(b"%PDF-")
+    assert first == page_to_pdf(page)
+
+
+def test_a_pdf_that_cannot_be_made_is_refused_in_one_sentence(
+    demo_folder, tmp_path, monkeypatch, capsys
+):
+    monkeypatch.setitem(sys.modules, "weasyprint", None)
+    out = tmp_path / "out"
+    assert main(["report", str(demo_folder), "--out", str(out), "--pdf", "--quiet"]) == 2
+    assert "or open report.html in a browser and print it" in capsys.readouterr().err
+    assert list(out.iterdir()) == []

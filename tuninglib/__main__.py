@@ -1,4 +1,4 @@
-"""The command line: ``tuninglib report|check|new``.
+"""The command line: ``tuninglib report|check|new|lab``.
 
 Exit status: 0 done, 2 something in the rider's files is to be mended, 1 a fault of the program.
 """
@@ -32,11 +32,15 @@ def _parser() -> argparse.ArgumentParser:
     report.add_argument(
         "--kernel", action="store_true", help="run the workbook in a Jupyter kernel of its own"
     )
+    report.add_argument("--pdf", action="store_true", help="write report.pdf, too")
     report.add_argument("--quiet", action="store_true", help="show no progress")
     check = commands.add_parser("check", help="say everything that is wrong with a session")
     check.add_argument("session", type=Path, help="the session's folder")
     new = commands.add_parser("new", help="write a commented session to fill in")
     new.add_argument("folder", type=Path, help="a folder that does not exist yet")
+    lab = commands.add_parser("lab", help="open the workbooks in JupyterLab")
+    lab.add_argument("session", nargs="?", default="", help="the session's folder (default: demo)")
+    lab.add_argument("--no-browser", action="store_true", help="only print the address to open")
     return parser
 
 
@@ -47,7 +51,8 @@ def main(arguments=None) -> int:
     from tuninglib.files import SessionError
 
     try:
-        return {"report": _report, "check": _check, "new": _new}[options.command](options)
+        command = {"report": _report, "check": _check, "new": _new, "lab": _lab}[options.command]
+        return command(options)
     except SessionError as error:
         count = len(error.problems)
         print(f"{count} problem{'s' if count > 1 else ''} to mend:", file=sys.stderr)
@@ -62,7 +67,7 @@ def main(arguments=None) -> int:
 
 
 def _report(options) -> int:
-    from tuninglib.report import WorkbookError, make_report
+    from tuninglib.report import MissingPdf, WorkbookError, make_report
 
     def progress(line):
         print(f"· {line}", file=sys.stderr, flush=True)
@@ -73,13 +78,19 @@ def _report(options) -> int:
             options.out,
             progress=None if options.quiet else progress,
             kernel=options.kernel,
+            pdf=options.pdf,
         )
+    except MissingPdf as error:
+        print(error, file=sys.stderr)
+        return 2
     except WorkbookError as error:
         print(f"A fault of the program, not of your session: {error}", file=sys.stderr)
         return 1
     for kept in written.kept:
         print(f"The earlier file is kept as {kept}", file=sys.stderr)
     print(written.page)
+    if written.pdf:
+        print(written.pdf)
     return 0
 
 
@@ -102,6 +113,12 @@ def _new(options) -> int:
     for path in write_new_session(options.folder):
         print(path)
     return 0
+
+
+def _lab(options) -> int:
+    from tuninglib.lab import start_lab
+
+    return start_lab(options.session, browser=not options.no_browser)
 
 
 if __name__ == "__main__":

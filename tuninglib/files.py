@@ -141,19 +141,20 @@ def read_table(path: Path) -> RawTable:
     )
 
 
-def write_atomic(path: Path, text: str) -> None:
-    """Write a text file so that a reader sees the old one or the new one, never a part.
+def write_atomic(path: Path, content: str | bytes) -> None:
+    """Write a file so that a reader sees the old one or the new one, never a part.
 
     Parameters
     ----------
     path : Path
-    text : str
-        Written as UTF-8 with plain line ends.
+    content : str or bytes
+        Text is written as UTF-8 with its line ends as they are.
     """
+    raw = content.encode() if isinstance(content, str) else content
     handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
     try:
-        with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as stream:
-            stream.write(text)
+        with os.fdopen(handle, "wb") as stream:
+            stream.write(raw)
         # mkstemp makes a private file; a report is for handing on.
         os.chmod(temporary, 0o644)
         os.replace(temporary, path)

@@ -15,6 +15,10 @@ PACKAGE = Path(__file__).parent
 POLICY = "default-src 'none'; img-src data:; style-src 'unsafe-inline'"
 
 
+class MissingPdf(RuntimeError):
+    """A PDF was asked for, and what makes it is not installed."""
+
+
 class WorkbookError(RuntimeError):
     """A cell of the workbook failed; the message names it and where the notebook so far is."""
 
@@ -26,6 +30,7 @@ class Written:
     page: Path
     results: Path
     notebook: Path
+    pdf: Path | None
     kept: tuple
 
 
@@ -121,7 +126,38 @@ def _contents(notebook) -> list:
     return headings
 
 
-def make_report(session_folder, out_folder=None, *, progress=None, kernel: bool = False) -> Written:
+def page_to_pdf(page: str) -> bytes:
+    """The page as PDF, from the same HTML and its print styles.
+
+    Parameters
+    ----------
+    page : str
+
+    Returns
+    -------
+    bytes
+
+    Raises
+    ------
+    MissingPdf
+        If WeasyPrint or the Pango library that it uses is not installed.
+    """
+    try:
+        import weasyprint
+        from weasyprint.urls import URLFetcher
+    except (ImportError, OSError) as error:
+        raise MissingPdf(
+            "a PDF needs the extra package: pip install 'tuninglib[pdf]' (and the Pango library of "
+            "your system); or open report.html in a browser and print it"
+        ) from error
+    # Everything that the page shows is inside it: nothing else may be fetched.
+    inside_only = URLFetcher(allowed_protocols=["data"], fail_on_errors=True)
+    return weasyprint.HTML(string=page, url_fetcher=inside_only).write_pdf(pdf_tags=True)
+
+
+def make_report(
+    session_folder, out_folder=None, *, progress=None, kernel: bool = False, pdf: bool = False
+) -> Written:
     """The written tuning report of a session.
 
     Parameters
@@ -133,6 +169,8 @@ def make_report(session_folder, out_folder=None, *, progress=None, kernel: bool 
         Called with one line of text at each step.
     kernel : bool
         Run the workbook in a Jupyter kernel of its own; slower, for those who doubt.
+    pdf : bool
+        Write ``report.pdf``, too.
 
     Returns
     -------
@@ -199,25 +237,29 @@ def make_report(session_folder, out_folder=None, *, progress=None, kernel: bool 
     document = json.dumps(results_document(results), indent=2, ensure_ascii=False) + "\n"
     import nbformat
 
-    texts = {
-        "report.html": page,
-        "results.json": document,
-        "workbook.ipynb": nbformat.writes(notebook) + "\n",
+    contents = {
+        "report.html": page.encode(),
+        "results.json": document.encode(),
+        "workbook.ipynb": f"{nbformat.writes(notebook)}\n".encode(),
     }
-    kept = [_keep_earlier(out / name, text) for name, text in texts.items()]
-    for name, text in texts.items():
-        write_atomic(out / name, text)
+    if pdf:
+        say("Writing the PDF")
+        contents["report.pdf"] = page_to_pdf(page)
+    kept = [_keep_earlier(out / name, content) for name, content in contents.items()]
+    for name, content in contents.items():
+        write_atomic(out / name, content)
     return Written(
         page=out / "report.html",
         results=out / "results.json",
         notebook=out / "workbook.ipynb",
+        pdf=out / "report.pdf" if pdf else None,
         kept=tuple(path for path in kept if path is not None),
     )
 
 
-def _keep_earlier(path: Path, text: str):
+def _keep_earlier(path: Path, content: bytes):
     """Give an earlier, different file a name of its own; None if there is nothing to keep."""
-    if not path.exists() or path.read_bytes() == text.encode():
+    if not path.exists() or path.read_bytes() == content:
         return None
     number = 1
     while (kept := path.with_name(f"{path.stem}.earlier-{number}{path.suffix}")).exists():
