@@ -144,6 +144,18 @@ def test_an_uncalibrated_speedometer_is_said_and_widens_the_force(edit, results)
     assert "the speedometer is not calibrated" in " ".join(notes.remarks(bare))
     assert bare.gains[0].force_n.half_width > results.gains[0].force_n.half_width
     assert bare.road.speed_factor.value < 1.0
+    assert "as much too much as the law allows, the gain of big 172 is" in " ".join(
+        notes.remarks(bare)
+    )
+
+
+@pytest.mark.parametrize(
+    ("factor", "sentence"),
+    [("1.05 +/- 0.01", "shows less than the true speed"), ("0.82 +/- 0.01", "more than UN R39")],
+)
+def test_a_calibration_that_the_law_would_not_expect_is_said(edit, factor, sentence):
+    results = analyse(load_session(edit("session.toml", "0.955 +/- 0.01", factor)))
+    assert sentence in " ".join(notes.remarks(results))
 
 
 def test_air_pressure_falls_back_on_the_altitude_and_says_so(edit):

@@ -6,6 +6,7 @@ import re
 import pytest
 
 from tuninglib import schema
+from tuninglib.defaults import speedometer_factor
 from tuninglib.files import SessionError
 from tuninglib.session import load_session
 from tuninglib.template import session_template, write_new_session
@@ -56,6 +57,16 @@ def test_the_demo_reads_in_si(demo_folder):
         ('grade = "5.2', 'slope = "5.2', r"piece 1: unknown key 'slope'"),
         ('length = "150 m"', 'length = "300 m"', r"pieces add up to 550 m, but length is 400 m"),
         ("lowest = 0.83", "lowest = 0.95", r"lowest \(0\.95\) must be below highest \(0\.9\)"),
+        (
+            'factor = "0.955 +/- 0.01"',
+            'checks = [["50 km/h", "48 km/h"]]',
+            r"row \d+, checks: .* is not two pairs of speeds or more; write pairs",
+        ),
+        (
+            'factor = "0.955 +/- 0.01"',
+            'checks = [["50 km/h", "48 km/h"], ["50", "300 m in 22 s"]]',
+            r"checks: '50' has no unit; write for example '62 km/h'",
+        ),
         ('title = "Bigger', "title = Bigger", r"row 5: is not valid TOML: .*text goes in quotes"),
     ],
 )
@@ -108,6 +119,17 @@ def test_one_sentence_for_each_mistake_in_the_runs(edit, old, new, sentence):
     found = problems(edit("runs.csv", old, new))
     assert any(re.search(sentence, line) for line in found), found
     assert all(line.startswith("runs.csv") for line in found)
+
+
+def test_a_speedometer_is_calibrated_from_pairs_and_timed_distances(edit):
+    pairs = (
+        'checks = [["50 km/h", "47.5 km/h"], ["60 km/h", "57 km/h"], ["72 km/h", "190 m in 10 s"]]'
+    )
+    session = load_session(edit("session.toml", 'factor = "0.955 +/- 0.01"', pairs))
+    assert session.speedometer.checks[2] == (pytest.approx(20.0), pytest.approx(19.0))
+    factor, source = speedometer_factor(session, 15.0)
+    assert factor.value == pytest.approx(0.95, abs=1e-6)
+    assert source == "3 checks in session.toml"
 
 
 def test_all_problems_are_told_at_once(edit):

@@ -6,11 +6,8 @@ from tuninglib.roadload import (
     default_road_load,
 )
 from tuninglib.roadtest import Hill
+from tuninglib.speedometer import speed_factor, unknown_factor
 from tuninglib.units import Z_95, Measured
-
-# UN Regulation No. 39, 5.3: 0 ≤ shown − true ≤ true/10 + 4 km/h.
-_R39_SLOPE, _R39_OFFSET_M_S = 0.1, 4 / 3.6
-
 
 # Petrol at a European pump, E5 and E10 alike (EN 228).
 _PUMP_ETHANOL = Measured(0.05, 0.05)
@@ -41,14 +38,20 @@ def speedometer_factor(session, shown_m_s: float) -> tuple:
     Returns
     -------
     factor : Measured
-        As stated, or the middle of what UN R39 allows, with the whole legal range as its interval.
+        As stated, from checks, or the middle of what UN R39 allows.
     source : str
     """
-    stated = session.speedometer.factor
-    if stated is not None:
-        return stated, "session.toml"
-    lowest = (shown_m_s - _R39_OFFSET_M_S) / (1 + _R39_SLOPE) / shown_m_s
-    return Measured((1 + lowest) / 2, (1 - lowest) / 2), "no calibration: legal range of UN R39"
+    if session.speedometer.factor is not None:
+        return session.speedometer.factor, "session.toml"
+    if session.speedometer.checks:
+        shown, true = zip(*session.speedometer.checks, strict=True)
+        found = speed_factor(shown, true)
+        count = len(session.speedometer.checks)
+        return Measured(
+            found.value, (found.high - found.low) / 2
+        ), f"{count} checks in session.toml"
+    factor, sd = unknown_factor(shown_m_s)
+    return Measured(factor, Z_95 * sd), "no calibration: legal range of UN R39"
 
 
 def road_load_of(session, mass_kg: float) -> tuple:

@@ -2,6 +2,7 @@
 
 from tuninglib.defaults import ethanol_of
 from tuninglib.rounding import fixed, listing, percent
+from tuninglib.speedometer import legal_true_speed_m_s
 
 # Mean wheel power over the hill above which a remark is made. Road singles reach 60 to 80 kW a
 # litre at their best engine speed, less on average (common practice).
@@ -126,14 +127,51 @@ def remarks(results) -> list:
         )
     else:
         found += _surprises(results)
-    if results.road and session.speedometer.factor is None:
+        found += _speedometer(results)
+    if results.road and session.speedometer.factor is None and not session.speedometer.checks:
         factor = results.road.speed_factor
         found.append(
             "the speedometer is not calibrated. Legal ones may read high, never low; true speed "
             f"is taken as {fixed(factor.value, 2)} ± {fixed(factor.half_width, 2)} of what it "
-            "shows (UN R39), which is part of every interval."
+            "shows (UN R39), which is part of every interval." + _if_shown_high(results)
         )
     return found
+
+
+def _if_shown_high(results) -> str:
+    """How a speedometer at the legal limit would change the gain that matters most."""
+    setup = results.choice.keep
+    if setup not in results.road.gain_if_shown_high:
+        setup = next(iter(results.road.gain_if_shown_high), None)
+    if setup is None:
+        return ""
+    stated = next(gain.gain.value for gain in results.gains if gain.setup == setup)
+    return (
+        f" If it shows as much too much as the law allows, the gain of {_name(setup)} is "
+        f"{percent(results.road.gain_if_shown_high[setup], 1)} instead of {percent(stated, 1)}."
+    )
+
+
+def _speedometer(results) -> list:
+    """A calibration that the law would not expect."""
+    stated, factor = results.session.speedometer, results.road.speed_factor
+    if stated.factor is None and not stated.checks:
+        return []
+    shown = [run.exit_m_s for run in results.runs if run.force_n is not None]
+    middle = sum(shown) / len(shown)
+    lowest, highest = (speed / middle for speed in legal_true_speed_m_s(middle))
+    low, high = factor.value - factor.half_width, factor.value + factor.half_width
+    if low > highest:
+        return [
+            "by its calibration the speedometer shows less than the true speed, which no legal one "
+            "may: check the calibration."
+        ]
+    if high < lowest:
+        return [
+            "by its calibration the speedometer shows more than UN R39 allows (true speed plus a "
+            "tenth plus 4 km/h): check the calibration, the tyre size and the gearing."
+        ]
+    return []
 
 
 def _surprises(results) -> list:

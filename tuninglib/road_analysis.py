@@ -9,6 +9,7 @@ from tuninglib.gains import estimate_gains
 from tuninglib.nuisances import Nuisance, Runs, usual_nuisances
 from tuninglib.results import Gain, Interval, Pair
 from tuninglib.roadtest import exit_speed_m_s, travel_time_s
+from tuninglib.speedometer import legal_true_speed_m_s
 from tuninglib.units import Measured
 from tuninglib.whatif import EquivalentRun
 
@@ -34,6 +35,9 @@ class Road:
         As used.
     sources : dict
         Where each of the four comes from.
+    gain_if_shown_high : dict
+        Setup to the gain if the speedometer shows as much too much as the law allows; empty if it
+        is calibrated.
     equivalent : dict
         Setup to the :class:`tuninglib.whatif.EquivalentRun` that stands for its runs.
     """
@@ -50,6 +54,7 @@ class Road:
     rotating_mass_kg: Measured
     speed_factor: Measured
     sources: dict
+    gain_if_shown_high: dict
     equivalent: dict
 
 
@@ -131,8 +136,20 @@ def analyse_road(session, air) -> Road | None:
         rotating_mass_kg=rotating,
         speed_factor=factor,
         sources={**sources, "speed_factor": factor_source},
+        gain_if_shown_high=_if_shown_high(session, setups, runs, shown, options),
         equivalent=_equivalent_runs(session, setups, runs, fit, of_rider, (area, rolling, factor)),
     )
+
+
+def _if_shown_high(session, setups, runs, shown, options) -> dict:
+    """Gains at the lowest true speeds that a legal speedometer may hide."""
+    if session.speedometer.factor is not None or session.speedometer.checks:
+        return {}
+    lowest, _ = legal_true_speed_m_s(shown)
+    fit = estimate_gains(
+        replace(runs, entry_speed_m_s=lowest[:, 0], exit_speed_m_s=lowest[:, 1]), **options
+    )
+    return {setups[gain.setup]: gain.gain for gain in fit.gains}
 
 
 def _equivalent_runs(session, setups, runs, fit, rider_masses, taken) -> dict:

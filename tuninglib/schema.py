@@ -267,7 +267,7 @@ class Speedometer:
 
     factor: Measured | None = quantity(
         "1",
-        "true speed over shown speed, from GPS or a timed distance",
+        "true speed over shown speed; left out: from checks, or what the law allows",
         example="0.96 +/- 0.01",
         low=0.8,
         high=1.1,
@@ -280,6 +280,18 @@ class Speedometer:
         low=0,
         high=3,
         default=Measured(1 / 3.6),
+    )
+
+    checks: tuple = field(
+        default=(),
+        metadata={
+            "kind": "speed pairs",
+            "help": "shown and true speed, from GPS or a timed distance, two pairs or more",
+            "example": [["60 km/h", "57.2 km/h"], ["50 km/h", "300 m in 22.6 s"]],
+            "unit": "m/s",
+            "low": 1.0,
+            "high": 70.0,
+        },
     )
 
 

@@ -196,6 +196,27 @@ class _PieceError(ValueError):
     """Problems of the pieces of a hill."""
 
 
+def _speed_pairs(value, meta) -> tuple:
+    """Pairs of shown and true speed in m/s; the true one may be a distance in a time."""
+    wanted = f"write pairs of shown and true speed, for example {meta['example']}"
+    pairs = value if isinstance(value, list) else []
+    if len(pairs) < 2 or not all(
+        isinstance(pair, list) and len(pair) == 2 and all(isinstance(x, str) for x in pair)
+        for pair in pairs
+    ):
+        raise ValueError(f"{value!r} is not two pairs of speeds or more; {wanted}")
+    return tuple(tuple(_speed(text, meta) for text in pair) for pair in pairs)
+
+
+def _speed(text, meta) -> float:
+    way, *time = text.split(" in ")
+    if time:
+        speed = parse_quantity(way, "m").value / parse_quantity(time[0], "s").value
+    else:
+        speed = parse_quantity(text, "m/s").value
+    return _within(speed, speed, text, {**meta, "example": "57 km/h"})
+
+
 def _value(meta, value, names):
     """A TOML value as its field wants it; ValueError in one sentence otherwise."""
     kind = meta["kind"]
@@ -203,6 +224,8 @@ def _value(meta, value, names):
         raise ValueError(f"is still empty ({meta['help']}); write for example {meta['example']!r}")
     if kind == "pieces":
         return _pieces(value, names)
+    if kind == "speed pairs":
+        return _speed_pairs(value, meta)
     if kind == "date":
         if isinstance(value, datetime.datetime):
             return value.date()

@@ -134,7 +134,7 @@ def speed_factor(shown, true) -> Estimate:
     --------
     >>> found = speed_factor([50.0, 60.0, 70.0], [48.0, 57.0, 67.0])
     >>> found.value, found.low, found.high
-    (0.9555, 0.9443, 0.9666)
+    (0.9555, 0.9434, 0.9675)
     """
     x, y = _pairs(shown, true, fewest=2)
     factor = (x @ y) / (x @ x)

@@ -1,6 +1,7 @@
 """The fill-in session of ``tuninglib new``, written from the contract itself."""
 
 import dataclasses
+import json
 from pathlib import Path
 
 from tuninglib import schema
@@ -59,6 +60,9 @@ def _keys(record, filled) -> str:
         if meta["kind"] == "pieces":
             continue
         about = meta["help"]
+        if meta["kind"] == "speed pairs":
+            later.append(f"# {field.name} = {json.dumps(meta['example'])}  # {about}")
+            continue
         if meta["kind"] == "choice":
             about += f" ({', '.join(meta['choices'])})"
         if field.name in filled:
