@@ -151,6 +151,17 @@ def test_density_of_ethanol(celsius):
 
 
 @COOLPROP
+@pytest.mark.parametrize("celsius", [0.0, 5.0, 25.0, 30.0])
+def test_expansion_of_ethanol(celsius):
+    properties = pytest.importorskip("CoolProp.CoolProp")
+    there, reference = (
+        properties.PropsSI("D", "T", t + 273.15, "P", 101325, "Ethanol") for t in (celsius, 15.0)
+    )
+    ours = blend.density_at_temperature(790.0, celsius + 273.15, 1.0) / 790.0
+    assert ours == pytest.approx(there / reference, abs=2e-4)
+
+
+@COOLPROP
 def test_expansion_of_petrol_lies_between_those_of_its_families():
     properties = pytest.importorskip("CoolProp.CoolProp")
     toluene, heptane, pentane = (

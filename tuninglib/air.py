@@ -166,7 +166,7 @@ def air_density_kg_m3(*, temperature_k, pressure_abs_pa, relative_humidity):
     Notes
     -----
     Dry air and vapour as ideal gases side by side: (p_dry·M_air + p_vapour·M_water)/(R·T). Real
-    air (CIPM-2007) is 0.02 to 0.05 % denser.
+    air (CIPM-2007) is 0.03 to 0.06 % denser.
 
     Examples
     --------
