@@ -177,6 +177,14 @@ def test_the_document_for_programs_is_plain_and_complete(results):
     assert str(results.session.folder) not in text
 
 
+def test_the_controller_corrects_at_idle_and_cruise_and_not_at_full_throttle(results):
+    verdicts = {one.state: one.verdict for one in results.ladder.responses}
+    assert verdicts == {"full": "table", "idle": "corrects", "cruise": "corrects"}
+    text = str(wording.response(results))
+    assert "Cruise: lambda does not follow flow" in text
+    assert "alters the signal of the controller's own sensor" in text
+
+
 @pytest.mark.outside(source="common practice")
 def test_e10_reads_a_third_of_a_unit_leaner_than_ethanol_free_petrol(edit):
     folder = edit("session.toml", 'ethanol = "4 +/- 1 %"', 'ethanol = "0 %"')

@@ -77,7 +77,7 @@ def test_the_page_says_what_a_rider_asks_first(page):
 
 def test_notes_with_markup_are_shown_as_text(edit, tmp_path):
     nasty = '"<script>alert(1)</script> **x** <img src=http://e.example/y>"'
-    edit("runs.csv", "none,170,", f"none,170,{nasty}")
+    edit("runs.csv", "none,170,full,", f"none,170,full,{nasty}")
     edit("session.toml", 'note = "Top', 'note = "<b onmouseover=x>Top')
     folder = edit("session.toml", 'title = "Bigger', 'title = "<i>&Bigger')
     page = make_report(folder, tmp_path / "out").page.read_text(encoding="utf-8")

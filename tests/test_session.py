@@ -111,7 +111,7 @@ def test_one_sentence_for_each_mistake_in_the_session(edit, old, new, sentence):
         ("48,62", "48,", r"row 2, exit_speed: is empty while its partner is not"),
         ("48,62", "48,fast", r"row 2, exit_speed: 'fast' is not a number"),
         ("48,62", '48,"62,5"', r"row 2, exit_speed: '62,5' has a comma; write '62\.5'"),
-        ("48,62", "48,62,5", r"row 2: has 12 cells where the header has 11; a decimal comma"),
+        ("48,62", "48,62,5", r"row 2: has 13 cells where the header has 12; a decimal comma"),
         ("none,170", "loud,170", r"row 2, knock: 'loud' is not one of 'none', 'light', 'heavy'"),
     ],
 )

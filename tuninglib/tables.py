@@ -47,7 +47,9 @@ def setups(results) -> Table:
     rows = []
     for name, setup in session.setups.items():
         engine = session.engines[setup.engine]
-        runs = [run for run in results.runs if run.setup == name and not run.exclude]
+        runs = [
+            run for run in results.runs if run.setup == name and run.counts and run.state == "full"
+        ]
         rows.append(
             (
                 _name(name),
@@ -65,7 +67,7 @@ def setups(results) -> Table:
         _headed("Engine", "displacement", _system(results)),
         "Injector",
         "Fuel",
-        "Runs",
+        "Full-throttle runs",
         "Cost of parts",
     )
     return Table("What was tested", header, tuple(rows))
@@ -303,11 +305,7 @@ def runs(results) -> Table:
                 reading,
                 _shown(run.temperature_k, "temperature", system),
                 _shown(run.force_n, "force", system),
-                "; ".join(
-                    part
-                    for part in (f"left out: {run.exclude}" if run.exclude else "", run.note)
-                    if part
-                ),
+                _remarks_on(run),
             )
         )
     header = (
@@ -322,6 +320,15 @@ def runs(results) -> Table:
         "Note",
     )
     return Table("Speeds as shown by the speedometer", header, tuple(rows))
+
+
+def _remarks_on(run) -> str:
+    parts = (
+        "" if run.state == "full" else run.state,
+        f"left out: {run.exclude}" if run.exclude else "",
+        run.note,
+    )
+    return "; ".join(part for part in parts if part)
 
 
 def assumptions(results) -> Table:
