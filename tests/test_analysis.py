@@ -185,6 +185,31 @@ def test_the_controller_corrects_at_idle_and_cruise_and_not_at_full_throttle(res
     assert "alters the signal of the controller's own sensor" in text
 
 
+def test_the_ride_back_down_finds_a_small_gain_in_us_units(demo_folder):
+    folder = demo_folder.parent / "there_and_back"
+    truth = json.loads((folder / "truth.json").read_text())
+    results = analyse(load_session(folder))
+    gain = results.gains[1]
+    assert gain.gain.low < truth["gain"]["free_filter"] < gain.gain.high
+    assert gain.verdict == "faster"
+    assert "rolled back down" in str(wording.gain(results))
+    for mixture in results.mixtures:
+        assert mixture.lambda_.low < truth["lambda"][mixture.setup] < mixture.lambda_.high
+
+
+def test_without_the_ride_back_down_the_same_day_says_less(demo_folder, tmp_path):
+    folder = demo_folder.parent / "there_and_back"
+    both = analyse(load_session(folder)).gains[1].gain.half_width
+    for name in ("session.toml", "runs.csv"):
+        text = (folder / name).read_text(encoding="utf-8")
+        if name == "runs.csv":
+            rows = [line.split(",") for line in text.splitlines()]
+            text = "\n".join(",".join(row[:5] + row[7:]) for row in rows) + "\n"
+        (tmp_path / name).write_text(text, encoding="utf-8")
+    up_only = analyse(load_session(tmp_path)).gains[1].gain.half_width
+    assert both < 0.7 * up_only
+
+
 @pytest.mark.outside(source="common practice")
 def test_e10_reads_a_third_of_a_unit_leaner_than_ethanol_free_petrol(edit):
     folder = edit("session.toml", 'ethanol = "4 +/- 1 %"', 'ethanol = "0 %"')

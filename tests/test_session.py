@@ -121,6 +121,13 @@ def test_one_sentence_for_each_mistake_in_the_runs(edit, old, new, sentence):
     assert all(line.startswith("runs.csv") for line in found)
 
 
+# 10.5 cc/min for one pound an hour: common practice in the trade, exactly 0.72 kg/L.
+@pytest.mark.outside(source="common practice")
+def test_a_flow_in_pounds_an_hour_is_read_as_the_trade_does(edit):
+    session = load_session(edit("session.toml", '"150 cc/min"', '"14.3 lb/h"'))
+    assert session.injectors["i150"].flow.value * 60e6 == pytest.approx(14.3 * 10.5, abs=0.05)
+
+
 def test_a_speedometer_is_calibrated_from_pairs_and_timed_distances(edit):
     pairs = (
         'checks = [["50 km/h", "47.5 km/h"], ["60 km/h", "57 km/h"], ["72 km/h", "190 m in 10 s"]]'

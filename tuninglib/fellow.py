@@ -21,10 +21,8 @@ from tuninglib.air import (
 from tuninglib.analysis import what_if_setup
 from tuninglib.conditions import air_of_runs
 from tuninglib.display import Html
-from tuninglib.drive import wheel_power_w
 from tuninglib.road_analysis import usable_rows
 from tuninglib.rounding import fixed, interval_text, odds_text
-from tuninglib.roadtest import wheel_force_n
 
 SCRIPT = Path(__file__).parent / "page" / "fellow.js"
 
@@ -55,8 +53,8 @@ _LABELS = {
     "headwind": ("Headwind, minus from behind", "speed"),
 }
 
-# Between these altitudes the script interpolates; a straight line over 20 m is good to 1e-6.
-_ALTITUDE_STEP_M = 20.0
+# Between these altitudes the script interpolates; a straight line over 15 m is good to 1e-6.
+_ALTITUDE_STEP_M = 15.0
 # A day's pressure farther than this from the standard atmosphere's is not that altitude's weather.
 _LARGEST_DEPARTURE = 0.06
 # Above these odds of being leaner than the band the page warns, as the report does elsewhere.
@@ -133,7 +131,7 @@ def data(results) -> dict:
     }
     if run is None:
         return found
-    force, power = _day_outputs(run)
+    force, power = whatif.day_outputs(run)
     low, high = _altitudes(results, run)
     altitudes = np.arange(low, high + _ALTITUDE_STEP_M, _ALTITUDE_STEP_M)
     density, output = air_at_altitude(session, altitudes)
@@ -211,19 +209,6 @@ def _run_of(results):
     return None if setup is None else results.road.equivalent[setup]
 
 
-def _day_outputs(run) -> tuple:
-    """Wheel force and wheel power of the day's run, with each move of what is not known."""
-    shift = whatif._shifts(run)
-    speed = 1 + shift["speed_ratio"]
-    rider = run.rider_mass_kg + shift["rider_mass_kg"]
-    road = {
-        "entry_speed_m_s": run.entry_m_s * speed,
-        "exit_speed_m_s": run.exit_m_s * speed,
-        **whatif._road(run, shift, rider, run.rider_mass_kg, None),
-    }
-    return wheel_force_n(**road), wheel_power_w(steps=whatif.STEPS, **road)
-
-
 def _mean_grade(run) -> float:
     lengths, grades = np.array(run.lengths_m), np.array(run.grade_ratios)
     level = lengths / np.sqrt(1 + grades**2)
@@ -264,11 +249,12 @@ def _range(name: str, value: float, system: str) -> tuple:
     return min(low, math.floor(shown)), max(high, math.ceil(shown)), step, shown
 
 
-def _number_field(name: str, value: float, system: str) -> str:
+def _number_field(name: str, value_si: float, system: str) -> str:
     label, kind = _LABELS[name]
     unit = "%" if kind is None else units.unit_label(kind, system)
-    low, high, step, shown = _range(name, value, system)
-    limits = f'min="{low}" max="{high}" step="{step}" value="{shown:g}"'
+    low, high, step, shown = _range(name, value_si, system)
+    value = f"{shown:.{0 if step >= 1 else 1}f}"
+    limits = f'min="{low}" max="{high}" step="{step}" value="{value}"'
     # The slider is for fingers; keyboards and screen readers have the number field beside it.
     return (
         f'<div class="field"><label for="ask-{name}">{label} [{unit}]</label>'
@@ -309,7 +295,7 @@ def _places(run, system: str) -> str:
         f"{units.unit_label('speed', system)} at the start line, true speeds:</span>"
         '<span class="line answer">Same force at the wheel: <b id="ask-at-force"></b></span>'
         '<span class="line answer">Same power at the wheel: <b id="ask-at-power"></b></span>'
-        '<span class="line" id="ask-problem"></span>'
+        '<span class="line warning" id="ask-problem"></span>'
     )
 
 
@@ -326,7 +312,7 @@ def _fuels(results) -> list:
             "mixture": _mixture(results, prospect.injector, name, *prospect.by_fuel[name]),
             "warnings": [
                 *(line for line in limits if line.startswith(f"{name} has ")),
-                *_lean(name, prospect.by_fuel[name][2]),
+                *_lean(results.session, name, prospect.by_fuel[name][2]),
             ],
         }
         for name in results.session.fuels
@@ -343,12 +329,15 @@ def _mixture(results, injector, fuel, lambda_, gauge, odds) -> str:
     )
 
 
-def _lean(fuel, odds) -> list:
+def _lean(session, fuel, odds) -> list:
     if odds.leaner <= _LEAN_ODDS:
         return []
+    likely = odds.leaner > session.assumptions.leaner_limit.value
+    what = "is likely" if likely else "may be"
+    then = "Fit another injector first" if likely else "Read a gauge before any full throttle"
     return [
-        f"On {fuel} it may be leaner than the band (odds {odds_text(odds.leaner)}): lean runs hot "
-        "and knocks sooner. Read a gauge before any full throttle."
+        f"On {fuel} it {what} leaner than the band (odds {odds_text(odds.leaner)}): lean runs hot "
+        f"and knocks sooner. {then}."
     ]
 
 

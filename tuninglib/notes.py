@@ -224,7 +224,7 @@ def gains(results) -> list:
     else:
         found.append(
             f"from run to run the wheel force scatters by {percent(road.scatter_sd, 1)} (standard "
-            f"deviation, {road.scatter_dof:.0f} degrees of freedom), reading and gusts included."
+            f"deviation{_degrees(road.scatter_dof)}), reading and gusts included."
         )
     single = [g.setup for g in road.gains if g.runs == 1]
     if single and not road.scatter_is_assumed:
@@ -239,6 +239,11 @@ def gains(results) -> list:
         )
     found += _confounded(results)
     return found
+
+
+def _degrees(dof: float) -> str:
+    # Above this the scatter is as good as known, mostly from what was stated of reading and gusts.
+    return f", {dof:.0f} degrees of freedom" if dof < 60 else ""
 
 
 def _confounded(results) -> list:

@@ -12,9 +12,16 @@ from tuninglib.engine import displacement_m3
 from tuninglib.units import Measured
 
 
-def quantity(unit, help_, *, example, low=None, high=None, default=dataclasses.MISSING):
-    """Field for a value with a unit, kept in SI with its 95 % half-width."""
-    return _field("quantity", help_, example, default, unit=unit, low=low, high=high)
+def quantity(
+    unit, help_, *, example, low=None, high=None, default=dataclasses.MISSING, or_by_mass=None
+):
+    """Field for a value with a unit, kept in SI with its 95 % half-width.
+
+    ``or_by_mass`` is a density in kg/m3: a mass may be typed instead of a volume, and is divided
+    by it.
+    """
+    more = {"low": low, "high": high, "or_by_mass": or_by_mass}
+    return _field("quantity", help_, example, default, unit=unit, **more)
 
 
 def number(help_, *, example, low=None, high=None, default=dataclasses.MISSING):
@@ -336,12 +343,14 @@ class Fuel:
 class Injector:
     """One injector: tried, or a candidate to buy."""
 
+    # The trade's 10.5 cc/min for one pound an hour stands for 0.72 kg/L (common practice).
     flow: Measured = quantity(
         "m**3/s",
-        "static flow as stated, or as measured",
+        "static flow as stated, or as measured; 1 lb/h counts as 10.5 cc/min",
         example="165 cc/min",
         low=1e-7,
         high=1e-4,
+        or_by_mass=720.0,
     )
     tolerance: Measured = quantity(
         "1",

@@ -192,6 +192,19 @@ def _record(where, table, record, content, names, lines, problems):
     return record(**values) if len(problems) == before else None
 
 
+def _measured(text, meta) -> Measured:
+    """A quantity in SI; a mass is taken for a volume where the field says how."""
+    density = meta.get("or_by_mass")
+    if density is not None:
+        try:
+            mass = parse_quantity(text, meta["unit"].replace("m**3", "kg"))
+        except ValueError:
+            pass
+        else:
+            return Measured(mass.value / density, mass.half_width / density)
+    return parse_quantity(text, meta["unit"], meta["example"])
+
+
 class _PieceError(ValueError):
     """Problems of the pieces of a hill."""
 
@@ -245,7 +258,7 @@ def _value(meta, value, names):
                 )
             measured = Measured(float(value))
         elif isinstance(value, str):
-            measured = parse_quantity(value, meta["unit"], meta["example"])
+            measured = _measured(value, meta)
         else:
             raise ValueError(f"{value!r} must be text with a unit: {meta['example']!r}")
         return _within(measured, measured.value, value, meta)

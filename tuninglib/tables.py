@@ -3,6 +3,7 @@
 import dataclasses
 
 from tuninglib import units
+from tuninglib.analysis import what_if_setup
 from tuninglib.display import Prose, Table
 from tuninglib.rounding import (
     decimals_for,
@@ -215,17 +216,14 @@ def what_if(results) -> Table | Prose:
         _headed("Marker, same force", "speed", system),
         _headed("Marker, same power", "speed", system),
     )
-    setup = _name(results.choice.keep or results.reference)
-    entry = ""
-    if results.road and results.what_if:
-        run = next(iter(results.road.equivalent.values()))
-        shown = _shown(run.entry_m_s, "speed", system)
-        entry = f" From {shown} {units.unit_label('speed', system)} at the start line."
+    setup = what_if_setup(results.road, results.choice)
+    start = _shown(results.road.equivalent[setup].entry_m_s, "speed", system)
     return Table(
-        f"Marker speed of {setup} under another rider",
+        f"Marker speed of {_name(setup)} under another rider",
         header,
         rows,
-        f"True speeds, not what a speedometer shows.{entry}",
+        "True speeds, not what a speedometer shows, from "
+        f"{start} {units.unit_label('speed', system)} at the start line.",
     )
 
 

@@ -230,6 +230,11 @@ def parse_quantity(text: str, si_unit: str, example: str = "") -> Measured:
     half = float(match["half"]) if match["half"] else 0.0
     if half < 0:
         raise ValueError(f"{text!r} has a negative uncertainty; write it without the minus sign")
+    for name in (unit, half_unit):
+        if parse_unit(name).dimensionality != parse_unit(si_unit).dimensionality:
+            raise ValueError(
+                f"{name!r} does not measure what is asked for here; write for example {example!r}"
+            )
     return Measured(
         _tidy(convert(value, unit, si_unit)), _tidy(_convert_width(half, half_unit, si_unit))
     )
@@ -245,6 +250,7 @@ def _dot(text: str) -> str:
 
 
 _EXAMPLES = {
+    "kg/s": "16 lb/h",
     "1": "0.02 +/- 0.005",
     "kg": "118 kg",
     "m": "400 m",

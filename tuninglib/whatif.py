@@ -138,15 +138,30 @@ def answers(run: EquivalentRun, questions) -> tuple:
     question; half the differences of the answers add in quadrature. A question that changes
     nothing gives back the marker speed that was measured, by force and by power.
     """
+    force, power = day_outputs(run)
+    return tuple(_answer(run, question, _shifts(run), force, power) for question in questions)
+
+
+def day_outputs(run: EquivalentRun) -> tuple:
+    """Wheel force and wheel power that the equivalent run needs, on the day.
+
+    Parameters
+    ----------
+    run : EquivalentRun
+
+    Returns
+    -------
+    force_n, power_w : array (1 + 2 k,)
+        As stated, then with each of the k standard deviations of ``run.sds`` up and down.
+    """
     shift = _shifts(run)
     speed = 1 + shift["speed_ratio"]
-    base = {
+    road = {
         "entry_speed_m_s": run.entry_m_s * speed,
+        "exit_speed_m_s": run.exit_m_s * speed,
         **_road(run, shift, run.rider_mass_kg + shift["rider_mass_kg"], run.rider_mass_kg, None),
     }
-    force = wheel_force_n(exit_speed_m_s=run.exit_m_s * speed, **base)
-    power = wheel_power_w(exit_speed_m_s=run.exit_m_s * speed, steps=STEPS, **base)
-    return tuple(_answer(run, question, shift, force, power) for question in questions)
+    return wheel_force_n(**road), wheel_power_w(steps=STEPS, **road)
 
 
 def _shifts(run) -> dict:
@@ -170,6 +185,8 @@ def _answer(run, question, shift, force, power) -> Answer:
     entry = run.entry_m_s * (1 + shift["speed_ratio"])
     if question.entry_m_s is not None:
         entry = np.full(entry.shape, question.entry_m_s)
+    if np.any(entry + road["wind_m_s"] <= 0):
+        return Answer(None, None, "the wind from behind is faster than the bike")
     at_force = exit_speed_m_s(force_n=force * output, entry_speed_m_s=entry, **road)
     at_power = exit_speed_at_power_m_s(
         power_w=power * output, entry_speed_m_s=entry, steps=STEPS, **road

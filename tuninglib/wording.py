@@ -459,7 +459,7 @@ def what_if(results) -> Prose:
         (
             (
                 "",
-                "The same bike under another rider, on the same hill and in the same air. The "
+                "The same bike under another rider; the table has the same hill and air. The "
                 "gearing is not known, so there are two bounds: the same force at the wheel, and "
                 "the same power. A bigger rider meets more air, too: half of the drag area is "
                 "taken to be the rider's, growing with mass to the power 0.425 (a rule, not a "

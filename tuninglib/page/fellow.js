@@ -1,5 +1,5 @@
 "use strict";
-// The fellow rider's own numbers: the sums of tuninglib.whatif, motion and drive, one run at a time.
+// The fellow rider's own numbers: the sums of tuninglib.whatif, motion and drive, run by run.
 window.fellow = (() => {
   // x / (1 - e^-x), 1 at x = 0.
   function growth(x) {
@@ -101,7 +101,8 @@ window.fellow = (() => {
     }
     const far = (speeds) => Math.abs(speeds[0] / run.exit_m_s - 1) > constants.farthest;
     if (far(force) || far(power)) return refused("too far from what was tested to say");
-    return { at_force: interval(force, constants.z), at_power: interval(power, constants.z), refusal: "" };
+    const [at_force, at_power] = [force, power].map((speeds) => interval(speeds, constants.z));
+    return { at_force, at_power, refusal: "" };
   }
   function interval(speeds, z) {
     let squares = 0;
@@ -165,12 +166,16 @@ window.fellow = (() => {
   }
   // Fuel is metered for the day's air: in denser air a controller that does not notice runs lean.
   function airWarning(data, asked) {
-    const change = asked.air_density_kg_m3 ? asked.air_density_kg_m3 / data.run.air_density_kg_m3 - 1 : 0;
+    if (!asked.air_density_kg_m3 || data.compensation === "yes") return [];
+    const change = asked.air_density_kg_m3 / data.run.air_density_kg_m3 - 1;
     const size = fixed(100 * Math.abs(change), 1);
-    if (data.compensation === "yes" || size === "0.0") return [];
+    if (size === "0.0") return [];
     const [air, mixture] = change > 0 ? ["denser", "leaner"] : ["thinner", "richer"];
     const does = data.compensation === "no" ? "does not adapt to it" : "may not adapt to it";
-    return [`The air is ${size}\u00a0% ${air} there. This controller ${does}; then lambda is as much ${mixture} than on the day.`];
+    return [
+      `The air is ${size}\u00a0% ${air} there. This controller ${does}; lambda is then as much `
+        + `${mixture} than on the day.`,
+    ];
   }
   return { answer, airAt, fixed, intervalText, speedText, question, airWarning };
 })();
@@ -185,7 +190,8 @@ window.fellow = (() => {
   const line = (text, name) => {
     const span = document.createElement("span");
     span.className = name;
-    span.textContent = text;
+    // A number and its per cent sign stay on one line.
+    span.textContent = text.replace(/(\d) (?=%)/g, "$1\u00a0");
     return span;
   };
   const inside = (field) => field.value !== "" && Number(field.value) >= Number(field.min)
@@ -201,14 +207,17 @@ window.fellow = (() => {
     fields.forEach((field) => field.setAttribute("aria-invalid", String(wrong.includes(field))));
     if (!wrong.length) return "";
     const { min, max, dataset } = wrong[0];
-    return `${dataset.label}: between ${min.replace("-", "\u2212")} and ${max} ${dataset.unit}, please.`;
+    const low = min.replace("-", "\u2212");
+    return `${dataset.label}: write a number from ${low} to ${max}\u00a0${dataset.unit}.`;
   }
   function show() {
     const wrong = problem(), asked = data.run && !wrong ? fellow.question(data, values()) : {};
     if (data.run) {
       const found = wrong ? { refusal: "" } : fellow.answer(data, asked);
-      at("ask-at-force").textContent = found.at_force ? fellow.speedText(data, found.at_force) : "\u2013";
-      at("ask-at-power").textContent = found.at_power ? fellow.speedText(data, found.at_power) : "\u2013";
+      for (const name of ["force", "power"]) {
+        const speeds = found[`at_${name}`];
+        at(`ask-at-${name}`).textContent = speeds ? fellow.speedText(data, speeds) : "\u2013";
+      }
       at("ask-problem").textContent = wrong || (found.refusal && `No answer: ${found.refusal}.`);
     }
     const chosen = fuel && data.fuels[Number(fuel.value)];
