@@ -1,5 +1,7 @@
 """Results to pictures. Each title says what the picture shows; colours are told apart in grey."""
 
+import textwrap
+
 import numpy as np
 from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
@@ -15,9 +17,25 @@ MARKERS = ("o", "s", "^", "D", "v", "P")
 WIDTH_IN = 4.6
 
 
-def _figure(height_in: float, rows: int = 1, **options):
-    figure = Figure(figsize=(WIDTH_IN, height_in), layout="constrained")
-    axes = np.atleast_1d(figure.subplots(rows, 1, **options))
+# Around the axes; stated rather than worked out, which would draw every figure twice.
+_TOP_IN, _BOTTOM_IN, _RIGHT_IN, _BETWEEN_IN = 0.45, 0.5, 0.12, 0.95
+_CHARACTER_IN, _LEAST_LEFT_IN = 0.078, 0.62
+
+
+def _figure(height_in: float, names=(), rows: int = 1, top_in: float = _TOP_IN):
+    """Figure with axes one above the other; the left margin fits the longest name."""
+    figure = Figure(figsize=(WIDTH_IN, height_in))
+    axes = np.atleast_1d(figure.subplots(rows, 1))
+    longest = max((len(name) for name in names), default=0)
+    left_in = max(_LEAST_LEFT_IN, 0.15 + _CHARACTER_IN * min(longest, 26))
+    inside_in = (height_in - top_in - _BOTTOM_IN - (rows - 1) * _BETWEEN_IN) / rows
+    figure.subplots_adjust(
+        left=left_in / WIDTH_IN,
+        right=1 - _RIGHT_IN / WIDTH_IN,
+        bottom=_BOTTOM_IN / height_in,
+        top=1 - top_in / height_in,
+        hspace=_BETWEEN_IN / inside_in,
+    )
     for ax in axes:
         ax.spines[["top", "right"]].set_visible(False)
         ax.tick_params(labelsize=9, colors=INK)
@@ -25,8 +43,12 @@ def _figure(height_in: float, rows: int = 1, **options):
     return figure, axes
 
 
-def _title(ax, text: str) -> None:
-    ax.set_title(text, loc="left", fontsize=10.5, color=INK, wrap=True, x=0)
+def _title(ax, text: str, pad: float = 6.0) -> None:
+    """Title that starts at the figure's left edge, over two lines where it is long."""
+    left = ax.get_position().x0
+    width = ax.get_position().width
+    lines = textwrap.fill(text, 54)
+    ax.set_title(lines, loc="left", fontsize=10.5, color=INK, x=-(left - 0.02) / width, pad=pad)
 
 
 def _name_rows(ax, names) -> None:
@@ -52,8 +74,7 @@ def gain_figure(results) -> Picture | Prose:
     if len(gains) < 2:
         return Prose((("", "There are no two setups with speeds to draw side by side."),))
     names = [gain.setup for gain in gains]
-    height = 1.6 + 0.62 * len(names)
-    figure, (top, bottom) = _figure(height, rows=2)
+    figure, (top, bottom) = _figure(2.0 + 0.62 * len(names), names, rows=2)
     ridden = [run for run in results.runs if run.force_n is not None]
     riders = [name for name in results.session.riders if name in {run.rider for run in ridden}]
     for index, rider in enumerate(riders):
@@ -121,8 +142,11 @@ def mixture_figure(results) -> Picture | Prose:
         return Prose((("", "There is no usable reading to draw."),))
     target, scale = results.session.target, results.session.gauge.scale
     names = [mixture.setup for mixture in mixtures]
-    figure, (ax,) = _figure(1.5 + 0.36 * max(len(names), 3))
-    ax.axvspan(target.lowest, target.highest, color=BAND, zorder=0)
+    figure, (ax,) = _figure(
+        1.75 + 0.36 * max(len(names), 3), names, top_in=1.05 if scale > 1.2 else _TOP_IN
+    )
+    ax.axvspan(target.lowest, target.highest, color=BAND, zorder=0, label="target band")
+    ax.legend(fontsize=8.5, frameon=False, loc="lower right")
     for row, mixture in enumerate(mixtures):
         interval = mixture.lambda_
         ax.plot([interval.low, interval.high], [row, row], color=INK, linewidth=2)
@@ -130,7 +154,7 @@ def mixture_figure(results) -> Picture | Prose:
         ax.plot(interval.value, row, "o", color=INK, markerfacecolor=INK if inside else "white")
     _name_rows(ax, names)
     ax.set_xlabel("lambda at full throttle (left: richer, right: leaner)", fontsize=9)
-    if abs(scale - 1) > 0.2:
+    if scale > 1.2:
         above = ax.secondary_xaxis("top", functions=(lambda x: x * scale, lambda x: x / scale))
         above.set_xlabel(f"the same on this gauge (scale {scale:g})", fontsize=9)
         above.tick_params(labelsize=9, colors=INK)
@@ -139,7 +163,7 @@ def mixture_figure(results) -> Picture | Prose:
     message = f"{len(inside)} of {len(mixtures)} setups are inside the target band"
     if lean:
         message += f"; too lean: {listing(lean)}".replace("_", " ")
-    _title(ax, message)
+    _title(ax, message, pad=34 if scale > 1.2 else 6)
     words = [
         f"{m.setup} {m.lambda_.value:.3f} ({m.lambda_.low:.3f} to {m.lambda_.high:.3f})"
         for m in mixtures
@@ -209,7 +233,7 @@ def draw_ladder(ax, curves, lowest, highest, system) -> None:
     system : str
         System of units that is printed.
     """
-    ax.axhspan(lowest, highest, color=BAND, zorder=0)
+    ax.axhspan(lowest, highest, color=BAND, zorder=0, label="target band")
     for index, curve in enumerate(curves):
         colour = COLOURS[index % len(COLOURS)]
         flow = units.to_display(curve.flow_m3_s, "flow", system)
