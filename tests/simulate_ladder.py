@@ -11,6 +11,7 @@ import sys
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from functools import partial
+from itertools import chain
 
 import numpy as np
 
@@ -194,45 +195,43 @@ def deciles(stated, happened):
     return np.array(rows)
 
 
-def main(sessions=2000, seed=SEED):
+def main(sessions=4000, seed=SEED):
     """Print the calibration tables."""
-    print(
-        f"{sessions} sessions in the first row, {sessions // 2} in the others, 4 predictions each;"
-    )
-    print(f"seed {seed}. Shares of 95 % intervals that hold the truth: untried injector, tried one")
-    print("on the other fuel, flow response.")
-    print("+/-95%: half-width for the untried one. accused: sessions that doubt an injector.")
+    few = sessions // 4
+    print(f"{sessions} sessions in the first row, {few} in the others; seed {seed}. Shares of 95 %")
+    print("intervals that hold the truth: untried injector, tried one on the other fuel, flow")
+    print("response. +/-95%: half-width for the untried one. accused: sessions that doubt one.")
     print(f"\n{'':<49} untried  +/-95%   tried response accused")
     with ProcessPoolExecutor() as pool:
-        for world, outcome in zip(
-            WORLDS,
-            pool.map(
-                partial(simulate, seed=seed),
-                WORLDS,
-                [sessions] + [sessions // 2] * (len(WORLDS) - 1),
-            ),
-            strict=True,
-        ):
+        quarters = pool.map(
+            partial(simulate, WORLDS[0], few, candidates=8), range(seed + 1, seed + 5)
+        )
+        others = pool.map(partial(simulate, sessions=few, seed=seed), WORLDS[1:])
+        main_world = joined(list(quarters))
+        for world, outcome in zip(WORLDS, chain([main_world], others), strict=True):
             print(
                 f"{world.title:<49} {outcome.covered.mean():7.3f} "
                 f"{np.median(outcome.width):7.3f} {outcome.covered_tried.mean():7.3f} "
                 f"{outcome.covered_response.mean():8.3f} {outcome.accused.mean():7.3f}",
                 flush=True,
             )
-        one = partial(simulate, WORLDS[0], sessions // 2, candidates=8)
-        outcomes = list(pool.map(one, range(seed + 1, seed + 5)))
-    inside, leaner = (
-        deciles(
-            np.concatenate([getattr(outcome, odds) for outcome in outcomes]),
-            np.concatenate([getattr(outcome, f"is_{odds}") for outcome in outcomes]),
-        )
-        for odds in ("inside", "leaner")
-    )
-    print(f"\nOdds in the first world, {2 * sessions} sessions, 8 predictions each, by deciles")
+    inside = deciles(main_world.inside, main_world.is_inside)
+    leaner = deciles(main_world.leaner, main_world.is_leaner)
+    print(f"\nOdds in the first row, {main_world.inside.size} predictions, by deciles")
     print("inside the band          | leaner than the band")
     print("stated observed   count  | stated observed   count")
     for a, b in zip(inside, leaner, strict=True):
         print(f" {a[0]:.3f}  {a[1]:.3f} {a[2]:9.0f}  |  {b[0]:.3f}  {b[1]:.3f} {b[2]:9.0f}")
+
+
+def joined(outcomes):
+    """Several outcomes as one."""
+    return Outcome(
+        **{
+            name: np.concatenate([getattr(outcome, name) for outcome in outcomes])
+            for name in Outcome.__dataclass_fields__
+        }
+    )
 
 
 if __name__ == "__main__":

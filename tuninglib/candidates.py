@@ -192,13 +192,15 @@ def predict(
         [engine] * len(flow),
         gauge=float(of_reading),
     )
+    # Light grid points matter to the doubts about an injector, not here.
+    kept = fit.weights > _gauss.NEGLIGIBLE_WEIGHT * fit.weights.max()
     size = np.log(fit.displacement[engine] / fit.displacement[fit.reference_engine])
-    means = rows @ fit.means.T + (size + offset - fuel)[:, None]
-    variances = np.einsum("nk,mkl,nl->nm", rows, fit.covariances, rows)
-    variances += (tolerance[:, None] * fit.tolerance_scale) ** 2
+    means = rows @ fit.means[kept].T + (size + offset - fuel)[:, None]
+    variances = np.einsum("nk,mkl,nl->nm", rows, fit.covariances[kept], rows)
+    variances += (tolerance[:, None] * fit.tolerance_scale[kept]) ** 2
     if of_reading:
-        variances += (fit.noise_scale * fit.reading_sd) ** 2
-    parts = (fit.weights, means, np.sqrt(variances))
+        variances += (fit.noise_scale[kept] * fit.reading_sd) ** 2
+    parts = (fit.weights[kept] / fit.weights[kept].sum(), means, np.sqrt(variances))
     log_mean, log_sd = _gauss.mixture_moments(*parts)
     tried = fit.flow_m3_s.values()
     outside = (flow < min(tried) * (1 - 1e-9)) | (flow > max(tried) * (1 + 1e-9))
@@ -214,7 +216,7 @@ def predict(
         log_mean=shaped(log_mean),
         log_sd=shaped(log_sd),
         extrapolated=shaped(outside),
-        weights=fit.weights,
+        weights=parts[0],
         means=means.reshape((*shape, -1)),
         sds=parts[2].reshape((*shape, -1)),
     )
@@ -279,8 +281,8 @@ def flow_for_lambda(
     -------
     Interval
         Flow with even odds of being leaner or richer than the target, and the flows where the odds
-        of being leaner are 97.5 % and 2.5 %. Zero or infinite where no flow within a factor of
-        twenty of those tried gets there, as when the controller corrects. [m3/s]
+        of being leaner are 97.5 % and 2.5 %. NaN, zero and infinite, in this order, where no flow
+        within a factor of twenty of those tried gets there: the controller corrects. [m3/s]
 
     Notes
     -----

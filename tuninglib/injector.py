@@ -86,8 +86,8 @@ def flow_at_pressure(flow_m3_s, *, rated_pressure_pa, pressure_pa):
 
     References
     ----------
-    .. [1] ISO 5167-2:2003, Measurement of fluid flow by means of pressure differential devices:
-       orifice plates, equation 1.
+    .. [1] ISO 5167-1:2003, Measurement of fluid flow by means of pressure differential devices,
+       equation 1 (number from memory).
     """
     require("flow", flow_m3_s, "m3/s")
     require("rated pressure", rated_pressure_pa, "Pa")
@@ -126,7 +126,7 @@ def flow_on_fuel(flow_m3_s, *, rated_density_kg_m3, density_kg_m3):
 
     References
     ----------
-    .. [1] ISO 5167-2:2003, equation 1.
+    .. [1] ISO 5167-1:2003, equation 1 (number from memory).
     """
     require("flow", flow_m3_s, "m3/s")
     require("rated density", rated_density_kg_m3, "kg/m3")

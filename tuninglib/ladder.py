@@ -301,10 +301,10 @@ def solve(*, observed, noise_sd, flow_m3_s, injector, engine, displacement, tole
         scaled_sd**-2.0,
     )
     weights = _gauss.normalised(log_weight + log_evidence)
-    kept = weights > _gauss.NEGLIGIBLE_WEIGHT * weights.max()
+    kept = weights > 0
     return LadderFit(
         terms=tuple(terms.tolist()),
-        weights=weights[kept] / weights[kept].sum(),
+        weights=weights[kept],
         means=means[kept],
         covariances=covariances[kept],
         noise_scale=noise_scale[kept],

@@ -355,10 +355,10 @@ class Injector:
     tolerance: Measured = quantity(
         "1",
         "how far it may be off what is stated (95 %); small if you measured it",
-        example="6 %",
+        example="7 %",
         low=0.001,
         high=0.5,
-        default=Measured(0.06),
+        default=Measured(0.07),
     )
     flow_pressure: Measured | None = quantity(
         "Pa",
