@@ -166,8 +166,8 @@ def test_new_then_check_tells_what_is_missing(tmp_path, capsys):
     assert main(["new", str(tmp_path / "mine")]) == 2
 
 
-def test_sparing_the_slow_import_changes_nothing(written, demo_folder, tmp_path):
-    """The library path above does not skip it, the command does; both pages are the same."""
+def test_starting_quickly_changes_nothing(written, demo_folder, tmp_path):
+    """The library loads what the command leaves out; both pages are the same."""
     done = run_command("report", demo_folder, "--out", tmp_path / "r", "--quiet")
     assert done.returncode == 0
     assert (tmp_path / "r" / "report.html").read_bytes() == written.page.read_bytes()

@@ -4,20 +4,24 @@ Exit status: 0 done, 2 something in the rider's files is to be mended, 1 a fault
 """
 
 import argparse
+import gc
 import sys
 from pathlib import Path
 
 
-def _skip_slow_import():
+def _start_quickly():
     """Spare a second at the start of the command.
 
-    The notebook packages pull in jsonschema, which on import compiles a grammar for
-    internationalised web addresses, if the package for it is installed. A notebook's schema has no
-    such address. ``None`` in ``sys.modules`` is Python's documented way of saying "not installed",
-    and jsonschema treats that package as optional. Known upstream as jsonschema issue 1428. Only
-    the command does this, never the library.
+    The notebook packages pull in jsonschema, which on import loads checkers for formats that no
+    notebook has, if the packages for them are installed: web addresses in all alphabets (a grammar
+    is compiled for them each time) and ISO durations. ``None`` in ``sys.modules`` is Python's
+    documented way of saying "not installed", and jsonschema treats both packages as optional.
+    Known upstream as jsonschema issue 1428. Only the command does this, never the library. The
+    process ends with the command, so its memory need not be searched for garbage, either.
     """
-    sys.modules.setdefault("rfc3987_syntax", None)
+    for name in ("rfc3987_syntax", "isoduration"):
+        sys.modules.setdefault(name, None)
+    gc.disable()
 
 
 def _parser() -> argparse.ArgumentParser:
@@ -47,12 +51,11 @@ def _parser() -> argparse.ArgumentParser:
 def main(arguments=None) -> int:
     """Run one command; the number returned is the exit status."""
     options = _parser().parse_args(arguments)
-    _skip_slow_import()
     from tuninglib.files import SessionError
 
     try:
-        command = {"report": _report, "check": _check, "new": _new, "lab": _lab}[options.command]
-        return command(options)
+        run = {"report": _report, "check": _check, "new": _new, "lab": _lab}[options.command]
+        return run(options)
     except SessionError as error:
         count = len(error.problems)
         print(f"{count} problem{'s' if count > 1 else ''} to mend:", file=sys.stderr)
@@ -121,5 +124,11 @@ def _lab(options) -> int:
     return start_lab(options.session, browser=not options.no_browser)
 
 
-if __name__ == "__main__":
+def command() -> None:
+    """Entry point of the installed command."""
+    _start_quickly()
     sys.exit(main())
+
+
+if __name__ == "__main__":
+    command()
