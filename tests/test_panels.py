@@ -7,7 +7,7 @@ import tomllib
 import numpy as np
 import pytest
 
-from tuninglib import panels, panels_explore, panels_fuel, panels_guess, panels_rider, units
+from tuninglib import units
 from tuninglib.analysis import analyse
 from tuninglib.blend import Blend, lambda_shift
 from tuninglib.coastdown import Bike, coast_time_s
@@ -18,11 +18,16 @@ from tuninglib.day_plan import start_of as plan_start_of
 from tuninglib.files import SessionError
 from tuninglib.first_guess import Change, guess_of
 from tuninglib.outlook import ladder_of, outlook
-from tuninglib.panels_coastdown import coast_down
-from tuninglib.panels_form import checked, runs_form
-from tuninglib.panels_picture import LadderPicture
-from tuninglib.panels_plan import names_in, plan, write_sheet
-from tuninglib.panels_report import make_report_with
+from tuninglib.panels import base as panels
+from tuninglib.panels import explore as panels_explore
+from tuninglib.panels import fuel as panels_fuel
+from tuninglib.panels import guess as panels_guess
+from tuninglib.panels import rider as panels_rider
+from tuninglib.panels.coastdown import coast_down
+from tuninglib.panels.form import checked, runs_form
+from tuninglib.panels.picture import LadderPicture
+from tuninglib.panels.plan import names_in, plan, write_sheet
+from tuninglib.panels.report import make_report_with
 from tuninglib.planning import power_two_setups
 from tuninglib.run_sheet import AFTER, BEFORE
 from tuninglib.runs_file import add_run, last_rows, open_sheet, problems_of_row, row_text

@@ -35,6 +35,10 @@ class SessionError(ValueError):
         self.problems = tuple(problems)
         super().__init__("\n".join(str(problem) for problem in self.problems))
 
+    def _render_traceback_(self):
+        """In a notebook: the sentences, without the way that led to them."""
+        return ["To be mended in the session:", *(f"  {problem}" for problem in self.problems)]
+
 
 def read_text(path: Path) -> str:
     """Text of a file in UTF-8, or in UTF-16 with a byte-order mark, with plain line ends.

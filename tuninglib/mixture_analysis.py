@@ -173,7 +173,7 @@ def analyse_ladder(session, air, keep: str | None, knocked: dict) -> Ladder | No
     last = list(session.setups.values())[-1]
     kept = session.setups.get(keep) if keep else None
     engine = kept.engine if kept and keep != session.about.reference else last.engine
-    fit = fit_ladder(**_columns(session, air, full))
+    fit = fit_ladder(**ladder_columns(session, air, full))
     fuels = {
         name: (float(blend.stoichiometric_ratio), float(blend.density_kg_m3))
         for name, blend in ((n, blend_of(f)) for n, f in session.fuels.items())
@@ -181,7 +181,7 @@ def analyse_ladder(session, air, keep: str | None, knocked: dict) -> Ladder | No
     prospects = _prospects(session, fit, engine, fuels, knocked)
     fitted = kept.injector if kept and kept.engine == engine else None
     advice, injector = _advice(session, prospects, fitted)
-    columns = _columns(session, air, rows)
+    columns = ladder_columns(session, air, rows)
     responses = response_per_state(
         **columns,
         state=rows["state"].tolist(),
@@ -244,8 +244,22 @@ def flow_on_bike(session, injector: str) -> float:
     )
 
 
-def _columns(session, air, rows) -> dict:
-    """Readings as the ladder takes them."""
+def ladder_columns(session, air, rows) -> dict:
+    """Readings as :func:`tuninglib.ladder.fit_ladder` takes them.
+
+    Parameters
+    ----------
+    session : tuninglib.session.Session
+    air : pandas.DataFrame
+        Of :func:`tuninglib.conditions.air_of_runs`.
+    rows : pandas.DataFrame
+        Of :func:`readings_of`.
+
+    Returns
+    -------
+    dict
+        Its keyword arguments.
+    """
     setups = [session.setups[name] for name in rows["setup"]]
     blends = [blend_of(session.fuels[setup.fuel]) for setup in setups]
     scale = session.gauge.scale

@@ -10,7 +10,7 @@ from tuninglib.conditions import air_of_runs
 from tuninglib.engine import air_mass_per_cycle_kg
 from tuninglib.injector import cycle_time_s, fuel_mass_kg, mass_flow_kg_s, open_time_s
 from tuninglib.ladder import fit_ladder
-from tuninglib.mixture_analysis import _columns, flow_on_bike, readings_of
+from tuninglib.mixture_analysis import flow_on_bike, ladder_columns, readings_of
 from tuninglib.results import Interval, Odds
 from tuninglib.units import Z_95
 
@@ -71,7 +71,7 @@ def ladder_of(results) -> Ladder | None:
     if results.ladder is None:
         return None
     rows = readings_of(session)
-    columns = _columns(session, air_of_runs(session), rows[~rows["pegged"]])
+    columns = ladder_columns(session, air_of_runs(session), rows[~rows["pegged"]])
     own = np.array([name == results.ladder.engine for name in columns["engine"]])
     fuel = columns["stoichiometric_ratio"] * columns["density_kg_m3"]
     middle = (columns["lambda_low"] + columns["lambda_high"]) / 2

@@ -22,7 +22,9 @@ def provenance(folder: Path) -> tuple:
     files = [
         (path.name, hashlib.sha256(path.read_bytes()).hexdigest())
         for path in sorted(Path(folder).iterdir())
-        if path.suffix in (".toml", ".csv") and not path.name.startswith(".")
+        if path.suffix in (".toml", ".csv")
+        and not path.name.startswith(".")
+        and ".earlier-" not in path.name
     ]
     libraries = [
         (name, metadata.version(name))

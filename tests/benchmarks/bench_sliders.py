@@ -13,8 +13,8 @@ from pathlib import Path
 
 import pytest
 
-from tuninglib import panels_explore, panels_fuel, panels_guess, panels_rider
 from tuninglib.analysis import analyse
+from tuninglib.panels import explore, fuel, guess, rider
 from tuninglib.session import load_session
 
 TESTS = Path(__file__).resolve().parent.parent
@@ -48,10 +48,10 @@ def show(name, seconds):
 def in_the_kernel():
     results = analyse(load_session(DEMO))
     for name, panel, index in (
-        ("mixture: picture and words", panels_explore.mixture(results), 3),
-        ("another rider: words", panels_rider.another_rider(results), 0),
-        ("tank: words", panels_fuel.tank(results), 1),
-        ("first guess: words", panels_guess.first_guess(results), 0),
+        ("mixture: picture and words", explore.mixture(results), 3),
+        ("another rider: words", rider.another_rider(results), 0),
+        ("tank: words", fuel.tank(results), 1),
+        ("first guess: words", guess.first_guess(results), 0),
     ):
         slider = panel.children[index]
         took = []

@@ -1,11 +1,12 @@
 """The first guess under sliders: flow as a range, open time, and where a chart misleads."""
 
-from tuninglib import panels, units
+from tuninglib import units
 from tuninglib.blend import Blend
 from tuninglib.display import Prose
 from tuninglib.first_guess import Change, guess_of
 from tuninglib.mixture_analysis import flow_on_bike
 from tuninglib.outlook import HIGHEST_SHARE
+from tuninglib.panels import base
 from tuninglib.rounding import fixed, percent, quantity_text
 
 NO_CHART = "no chart at hand"
@@ -35,10 +36,10 @@ def first_guess(results):
         label = units.unit_label(kind, system)
         low, high = (round(units.to_display(x, kind, system), 1) for x in (low, high))
         value = units.to_display(value, kind, system)
-        return panels.slider(what, label, value, low=low, high=high, step=step)
+        return base.slider(what, label, value, low=low, high=high, step=step)
 
     def plain(what, unit, value, low, high, step):
-        return panels.slider(what, unit, value, low=low, high=high, step=step)
+        return base.slider(what, unit, value, low=low, high=high, step=step)
 
     bar = 0.1 if system == "metric" else 1
     read = mixture.lambda_.value if mixture.lambda_ else middle
@@ -64,8 +65,8 @@ def first_guess(results):
         "new_ethanol": plain("planned: ethanol", "% by volume", ethanol, 0, 85, 0.5),
         "new_pressure": shown("planned: fuel pressure", "fuel_pressure", pressure, 1e5, 6e5, bar),
         "speed": plain("highest engine speed", "rpm", speed, 4000, 14000, 100),
-        "own_valves": panels.choice("valves a cylinder, my engine", (2, 3, 4, 5)),
-        "chart_valves": panels.choice("valves a cylinder, of a chart", (NO_CHART, 2, 3, 4, 5)),
+        "own_valves": base.choice("valves a cylinder, my engine", (2, 3, 4, 5)),
+        "chart_valves": base.choice("valves a cylinder, of a chart", (NO_CHART, 2, 3, 4, 5)),
         "chart_ethanol": plain("ethanol of the chart's fuel", "% by volume", 0, 0, 85, 0.5),
     }
 
@@ -91,7 +92,7 @@ def first_guess(results):
             engine_speed_rpm=v["speed"],
             cylinders=new.cylinders,
         )
-        return panels.Answer(
+        return base.Answer(
             guess_words(
                 session,
                 change,
@@ -101,7 +102,7 @@ def first_guess(results):
             )
         )
 
-    return panels.panel(controls, answer)
+    return base.panel(controls, answer)
 
 
 def guess_words(session, change: Change, *, own_valves, chart_valves, chart_ethanol) -> tuple:

@@ -12,7 +12,7 @@ import ipywidgets as widgets
 
 from tuninglib.display import Prose
 from tuninglib.files import SessionError
-from tuninglib.live_image import Image, image_html
+from tuninglib.panels.live_image import Image, image_html
 
 _WIDE = {"width": "40rem", "max_width": "100%"}
 _LABEL = {"description_width": "17rem"}

@@ -2,10 +2,10 @@
 
 from pathlib import Path
 
-from tuninglib import panels
 from tuninglib.day_plan import Day, Start, plan_day, start_of
 from tuninglib.display import Prose, Table
 from tuninglib.files import write_atomic
+from tuninglib.panels import base
 from tuninglib.planning import RunOrder
 from tuninglib.rounding import fixed, listing, percent
 from tuninglib.run_sheet import ROWS_ON_A_PAGE, Heading, run_sheet
@@ -28,14 +28,14 @@ def plan(session_folder, *, gain_percent: float = 10.0, sheet_file: str = ""):
     """
     start = start_of(session_folder)
     controls = {
-        "gain": panels.slider("gain to be shown", "%", gain_percent, low=1, high=40, step=0.5),
-        "scatter": panels.slider(
+        "gain": base.slider("gain to be shown", "%", gain_percent, low=1, high=40, step=0.5),
+        "scatter": base.slider(
             "scatter from run to run", "%", 100 * start.scatter, low=0.5, high=12, step=0.1
         ),
-        "setups": panels.text("setups, commas between", ", ".join(start.setups)),
-        "riders": panels.text("riders, commas between", ", ".join(start.riders)),
-        "run": panels.slider("one run, back at the start", "min", 6, low=2, high=20, step=1),
-        "swap": panels.slider("one change of parts, warm-up", "min", 45, low=5, high=180, step=5),
+        "setups": base.text("setups, commas between", ", ".join(start.setups)),
+        "riders": base.text("riders, commas between", ", ".join(start.riders)),
+        "run": base.slider("one run, back at the start", "min", 6, low=2, high=20, step=1),
+        "swap": base.slider("one change of parts, warm-up", "min", 45, low=5, high=180, step=5),
     }
     first = controls["scatter"].value
 
@@ -51,22 +51,22 @@ def plan(session_folder, *, gain_percent: float = 10.0, sheet_file: str = ""):
         )
 
     def answer(**v):
-        source = "as set here" if panels.moved(v["scatter"], first) else start.source
+        source = "as set here" if base.moved(v["scatter"], first) else start.source
         words = day_words(
             day_now(), gain=v["gain"] / 100, scatter=v["scatter"] / 100, source=source
         )
         again = [name for name in names_in(v["setups"]) if name in start.knocked]
-        return panels.Answer((*words, knock_words(again)) if again else words)
+        return base.Answer((*words, knock_words(again)) if again else words)
 
     if sheet_file:
         write_sheet(day_now(), start, sheet_file)
-    button = panels.action(
+    button = base.action(
         "Write the run sheet",
         f"Writes {SHEET} into the session's folder",
         lambda: write_sheet(day_now(), start, Path(session_folder) / SHEET),
         icon="print",
     )
-    return panels.panel(controls, answer, more=(button,))
+    return base.panel(controls, answer, more=(button,))
 
 
 def day_words(day: Day, *, gain, scatter, source) -> tuple:

@@ -1,6 +1,6 @@
 """What is in the tank after topping up, and what that does to the gauge; under sliders."""
 
-from tuninglib import panels, units
+from tuninglib import units
 from tuninglib.blend import (
     PETROL_DENSITY_KG_M3,
     Blend,
@@ -9,6 +9,7 @@ from tuninglib.blend import (
     volume_to_add,
 )
 from tuninglib.display import Prose
+from tuninglib.panels import base
 from tuninglib.rounding import fixed, percent
 
 
@@ -134,11 +135,11 @@ def tank(results):
     most = round(units.to_display(0.02, "volume", system))
 
     def content(what, value):
-        return panels.slider(what, "% by volume", 100 * value, low=0, high=100, step=0.5)
+        return base.slider(what, "% by volume", 100 * value, low=0, high=100, step=0.5)
 
     def volume(what, value_m3):
         shown = units.to_display(value_m3, "volume", system)
-        return panels.slider(what, label, shown, low=0, high=most, step=0.1)
+        return base.slider(what, label, shown, low=0, high=most, step=0.1)
 
     controls = {
         "tank": volume("in the tank now", 0.003),
@@ -149,7 +150,7 @@ def tank(results):
     }
 
     def answer(*, tank, tank_ethanol, added, added_ethanol, wanted_ethanol):
-        return panels.Answer(
+        return base.Answer(
             tank_words(
                 results,
                 tank_m3=units.from_display(tank, "volume", system),
@@ -161,4 +162,4 @@ def tank(results):
             )
         )
 
-    return panels.panel(controls, answer)
+    return base.panel(controls, answer)

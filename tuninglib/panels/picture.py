@@ -7,8 +7,8 @@ from matplotlib.patches import Rectangle
 
 from tuninglib import units
 from tuninglib.figures import BAND, COLOURS, INK
-from tuninglib.live_image import DPI, Image, png_of
 from tuninglib.outlook import Ladder, Outlook
+from tuninglib.panels.live_image import DPI, Image, png_of
 
 _WIDTH_IN, _HEIGHT_IN = 4.6, 3.5
 

@@ -2,12 +2,13 @@
 
 import re
 
-from tuninglib import panels, session_edit, units
+from tuninglib import session_edit, units
 from tuninglib.display import Prose
 from tuninglib.files import Problem, SessionError
 from tuninglib.mixture_analysis import flow_on_bike
 from tuninglib.outlook import HIGHEST_SHARE, Outlook, ladder_of, outlook
-from tuninglib.panels_picture import LadderPicture
+from tuninglib.panels import base
+from tuninglib.panels.picture import LadderPicture
 from tuninglib.rounding import fixed, interval_text, odds_text, percent
 
 
@@ -34,7 +35,7 @@ def mixture(results):
         flow_on_bike(session, (session.candidates or (kept.injector,))[0]), "flow", system
     )
     controls = {
-        "ethanol": panels.slider(
+        "ethanol": base.slider(
             "ethanol in the fuel",
             "% by volume",
             100 * session.fuels[kept.fuel].ethanol.value,
@@ -42,13 +43,13 @@ def mixture(results):
             high=85,
             step=0.5,
         ),
-        "lowest": panels.slider(
+        "lowest": base.slider(
             "band, richest", "lambda", session.target.lowest, low=0.7, high=1.1, step=0.005
         ),
-        "highest": panels.slider(
+        "highest": base.slider(
             "band, leanest", "lambda", session.target.highest, low=0.7, high=1.1, step=0.005
         ),
-        "flow": panels.slider(
+        "flow": base.slider(
             "injector flow on this bike",
             units.unit_label("flow", system),
             start,
@@ -56,7 +57,7 @@ def mixture(results):
             high=float(flows[-1] // 1 + 1),
             step=1,
         ),
-        "tolerance": panels.slider(
+        "tolerance": base.slider(
             "flow may be off by", "±%, 95 of 100", 6.0, low=0.5, high=20, step=0.5
         ),
     }
@@ -70,9 +71,9 @@ def mixture(results):
         asked["flow_m3_s"] = units.from_display(flow, "flow", system)
         one = outlook(results, ladder, ethanol=ethanol / 100, tolerance=tolerance / 100, **asked)
         words = outlook_words(results, one, ethanol=ethanol / 100, **asked)
-        return panels.Answer(words, picture.render(one, **asked))
+        return base.Answer(words, picture.render(one, **asked))
 
-    name = panels.text("name of the candidate", "", "for example i178; letters, digits, _")
+    name = base.text("name of the candidate", "", "for example i178; letters, digits, _")
 
     def write_band():
         values = {key: round(controls[key].value, 4) for key in ("lowest", "highest")}
@@ -86,17 +87,17 @@ def mixture(results):
             f"{controls['tolerance'].value:g} %",
         )
 
-    return panels.panel(
+    return base.panel(
         controls,
         answer,
         more=(
-            panels.action(
+            base.action(
                 "Write the target band into my session",
                 "Sets lowest and highest under [target] in session.toml",
                 write_band,
             ),
             name,
-            panels.action(
+            base.action(
                 "Write this injector into my session, as a candidate",
                 "Adds an [injectors.…] table to session.toml",
                 write_candidate,

@@ -6,8 +6,8 @@ import subprocess
 import sys
 from pathlib import Path
 
-from tuninglib import panels
 from tuninglib.display import Html, Prose
+from tuninglib.panels import base
 
 
 def make_report_with(session_folder, show):
@@ -73,7 +73,7 @@ def report_button(session_folder):
     ----------
     session_folder : path
     """
-    return panels.background_action(
+    return base.background_action(
         "Make the report",
         "Runs: tuninglib report, on this session",
         lambda show: make_report_with(session_folder, show),

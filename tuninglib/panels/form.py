@@ -4,9 +4,10 @@ import html
 
 import ipywidgets as widgets
 
-from tuninglib import panels, schema
+from tuninglib import schema
 from tuninglib.display import Prose
 from tuninglib.files import SessionError
+from tuninglib.panels import base
 from tuninglib.runs_file import Sheet, add_run, last_rows, open_sheet, problems_of_row
 
 # What one run has of its own; the rest mostly stays as it is from run to run.
@@ -31,11 +32,11 @@ def _field(sheet: Sheet, key: str):
         label += f" [{sheet.units[key]}]"
     names = {"setup": sheet.setups, "rider": sheet.riders}.get(key)
     if names:
-        return panels.choice(label, names)
+        return base.choice(label, names)
     if column.kind == "choice":
-        return panels.choice(label, column.choices)
+        return base.choice(label, column.choices)
     start = sheet.next_run if key == "run" else ""
-    return panels.text(label, start, column.help)
+    return base.text(label, start, column.help)
 
 
 def checked(sheet: Sheet, values: dict, touched) -> dict:
@@ -75,7 +76,7 @@ def runs_form(session_folder):
     try:
         sheet = open_sheet(session_folder)
     except SessionError as error:
-        return widgets.HTML(panels.words_html(panels.problems_prose(error)))
+        return widgets.HTML(base.words_html(base.problems_prose(error)))
     fields = {key: _field(sheet, key) for key in sheet.keys if key}
     beside = {key: widgets.HTML() for key in fields}
     words, rows = widgets.HTML(), widgets.HTML()
@@ -107,7 +108,7 @@ def runs_form(session_folder):
                 return
             kept = add_run(sheet, values(), keep=not state["kept"])
         except SessionError as error:
-            say(panels.problems_prose(error))
+            say(base.problems_prose(error))
             return
         state["kept"] = True
         items = [("Added", f"run {fields['run'].value if 'run' in fields else ''}.")]
@@ -119,7 +120,7 @@ def runs_form(session_folder):
         clear()
 
     def say(shown):
-        words.value = panels.words_html(shown)
+        words.value = base.words_html(shown)
 
     def clear():
         state["sheet"] = open_sheet(session_folder)
@@ -133,7 +134,7 @@ def runs_form(session_folder):
             fields["run"].value = state["sheet"].next_run
         state["quiet"] = False
         blame({})
-        rows.value = panels.words_html(last_rows(state["sheet"]), live=False)
+        rows.value = base.words_html(last_rows(state["sheet"]), live=False)
 
     for key, field in fields.items():
         if isinstance(field, widgets.Text):
@@ -144,7 +145,7 @@ def runs_form(session_folder):
         description="Add run", icon="plus", button_style="primary", tooltip="Append to runs.csv"
     )
     button.on_click(add)
-    rows.value = panels.words_html(last_rows(sheet), live=False)
+    rows.value = base.words_html(last_rows(sheet), live=False)
     lines = [widgets.VBox([fields[key], beside[key]]) for key in fields]
     return widgets.VBox([*lines, button, words, rows])
 

@@ -7,15 +7,16 @@ import numpy as np
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
-from tuninglib import panels, units
+from tuninglib import units
 from tuninglib.coastdown import Bike, coast_time_s
 from tuninglib.coastdown_file import COASTDOWN, Falls, parse_falls
 from tuninglib.coastdown_session import fit_of, half_widths, rounded, start_of, values_for_session
 from tuninglib.display import Prose
 from tuninglib.figures import COLOURS
 from tuninglib.files import SessionError, read_text, write_atomic
-from tuninglib.live_image import DPI, Image, png_of
-from tuninglib.panels_explore import written
+from tuninglib.panels import base
+from tuninglib.panels.explore import written
+from tuninglib.panels.live_image import DPI, Image, png_of
 from tuninglib.roadload import RoadLoad
 from tuninglib.rounding import fixed
 from tuninglib.session_edit import keep_earlier, write_values
@@ -32,7 +33,7 @@ def coast_down(session_folder):
     try:
         start = start_of(folder)
     except SessionError as error:
-        return widgets.HTML(panels.words_html(panels.problems_prose(error)))
+        return widgets.HTML(base.words_html(base.problems_prose(error)))
     system = start.system
 
     def shown(label, kind, value, low, high, step):
@@ -40,7 +41,7 @@ def coast_down(session_folder):
         low, high = ends
         value = units.to_display(value, kind, system)
         unit = units.unit_label(kind, system)
-        return panels.slider(label, unit, value, low=low, high=high, step=step)
+        return base.slider(label, unit, value, low=low, high=high, step=step)
 
     typed = widgets.Textarea(
         value=start.text,
@@ -57,7 +58,7 @@ def coast_down(session_folder):
         "rider": shown("rider, dressed to ride", "mass", start.rider_kg, 40, 160, 1),
         "temperature": shown("air", "temperature", start.temperature_k, 253.15, 318.15, 1),
         "pressure": shown("air", "pressure", start.pressure_pa, 6e4, 1.08e5, pressure_step),
-        "factor": panels.slider(
+        "factor": base.slider(
             "true speed over shown speed", "", start.speed_factor, low=0.85, high=1.05, step=0.005
         ),
     }
@@ -76,7 +77,7 @@ def coast_down(session_folder):
 
     def answer(**values):
         road, rolled, falls = fitted(**values)
-        return panels.Answer(
+        return base.Answer(
             fit_words(road, falls, system),
             fit_picture(road, rolled, falls, values["factor"], system),
         )
@@ -97,12 +98,12 @@ def coast_down(session_folder):
         write_atomic(path, typed.value.rstrip("\n") + "\n")
         return Prose((("Written", f"{path}{kept}."),))
 
-    return panels.panel(
+    return base.panel(
         controls,
         answer,
         more=(
-            panels.action("Keep the rows", f"Writes {COASTDOWN} into the session's folder", save),
-            panels.action(
+            base.action("Keep the rows", f"Writes {COASTDOWN} into the session's folder", save),
+            base.action(
                 "Write these values into my session",
                 "Sets drag_area and rolling_coefficient under [bike] in session.toml",
                 write,

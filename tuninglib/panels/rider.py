@@ -1,8 +1,9 @@
 """Another rider, hill or wind under sliders: marker speed between two bounds."""
 
-from tuninglib import panels, units
+from tuninglib import units
 from tuninglib.analysis import what_if_setup
 from tuninglib.display import Prose
+from tuninglib.panels import base
 from tuninglib.rounding import percent, quantity_text
 from tuninglib.whatif import Question, answers
 
@@ -33,7 +34,7 @@ def another_rider(results):
         return units.unit_label(kind, system)
 
     controls = {
-        "mass": panels.slider(
+        "mass": base.slider(
             "rider, dressed to ride",
             label("mass"),
             at(run.rider_mass_kg, "mass"),
@@ -41,7 +42,7 @@ def another_rider(results):
             high=round(at(140.0, "mass")),
             step=1,
         ),
-        "length": panels.slider(
+        "length": base.slider(
             "length of the hill",
             label("length"),
             at(length, "length"),
@@ -49,8 +50,8 @@ def another_rider(results):
             high=round(at(1500.0, "length"), -1),
             step=10,
         ),
-        "grade": panels.slider("grade", "%", 100 * grade, low=0, high=20, step=0.1),
-        "wind": panels.slider(
+        "grade": base.slider("grade", "%", 100 * grade, low=0, high=20, step=0.1),
+        "wind": base.slider(
             "headwind; minus: from behind",
             label("speed"),
             at(run.headwind_m_s, "speed"),
@@ -62,9 +63,9 @@ def another_rider(results):
     start = {name: control.value for name, control in controls.items()}
 
     def answer(**values):
-        return panels.Answer(rider_words(results, run, setup, question_of(values, start, system)))
+        return base.Answer(rider_words(results, run, setup, question_of(values, start, system)))
 
-    return panels.panel(controls, answer)
+    return base.panel(controls, answer)
 
 
 def question_of(values: dict, start: dict, system: str) -> Question:
@@ -78,12 +79,12 @@ def question_of(values: dict, start: dict, system: str) -> Question:
     """
 
     def asked(name, kind):
-        if not panels.moved(values[name], start[name]):
+        if not base.moved(values[name], start[name]):
             return None
         return units.from_display(values[name], kind, system)
 
     hill = {}
-    if any(panels.moved(values[name], start[name]) for name in ("length", "grade")):
+    if any(base.moved(values[name], start[name]) for name in ("length", "grade")):
         hill = {
             "lengths_m": (units.from_display(values["length"], "length", system),),
             "grade_ratios": (values["grade"] / 100,),

@@ -1,0 +1,1 @@
+"""Sliders and forms for the workbooks, one module for each."""
