@@ -4,13 +4,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from tuninglib.checks import plain, require_within
 from tuninglib.stoichiometry import (
     DRY_AIR_MOLAR_MASS_KG_MOL,
     GAS_CONSTANT_J_MOL_K,
     STANDARD_PRESSURE_PA,
     molar_mass_kg_mol,
-    plain,
-    require_within,
 )
 
 STANDARD_GRAVITY_M_S2 = 9.80665  # CGPM 1901, exact by definition

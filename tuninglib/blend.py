@@ -4,13 +4,11 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from tuninglib.checks import plain, require_positive, require_within
 from tuninglib.stoichiometry import (
     ATOMIC_MASS_G_MOL,
     molar_mass_kg_mol,
     parse_formula,
-    plain,
-    require_positive,
-    require_within,
     stoichiometric_ratio,
 )
 

@@ -7,7 +7,8 @@ import numpy as np
 
 from tuninglib import _gauss
 from tuninglib import injector as injectors
-from tuninglib.injector import require
+from tuninglib.checks import require_known
+from tuninglib.engine import fuel_mass_per_cycle_kg
 from tuninglib.ladder import Interval, LadderFit, design_rows
 
 
@@ -163,9 +164,9 @@ def predict(
     ----------
     .. [1] C. M. Bishop, Pattern Recognition and Machine Learning, Springer 2006.
     """
-    require("flow", flow_m3_s, "m3/s")
-    require("stoichiometric ratio", stoichiometric_ratio, "")
-    require("density", density_kg_m3, "kg/m3")
+    require_known("flow", flow_m3_s, "m3/s")
+    require_known("stoichiometric ratio", stoichiometric_ratio, "")
+    require_known("density", density_kg_m3, "kg/m3")
     _require_known("engine", engine, fit.displacement)
     if injector is not None:
         _require_known("injector", injector, fit.tolerance)
@@ -176,7 +177,7 @@ def predict(
             )
         tolerance = 0.0
     tolerance = fit.priors.tolerance if tolerance is None else tolerance
-    require("tolerance", tolerance, "", zero_allowed=True)
+    require_known("tolerance", tolerance, "", zero_allowed=True)
 
     flow, ratio, density, tolerance, offset = np.broadcast_arrays(
         flow_m3_s, stoichiometric_ratio, density_kg_m3, tolerance, offset
@@ -243,7 +244,7 @@ def band_odds(prediction: Prediction, *, low, high) -> BandOdds:
     >>> band_odds(certain, low=0.80, high=0.90)
     BandOdds(richer=0.0, inside=0.5, leaner=0.5)
     """
-    require("target band", [low, high], "")
+    require_known("target band", [low, high], "")
     if low >= high:
         raise ValueError(
             f"the target band runs from {low:g} to {high:g}: give the richer end first"
@@ -299,7 +300,7 @@ def flow_for_lambda(
     >>> flow.value * 1e6, flow.low * 1e6, flow.high * 1e6
     (2.50, 2.21, 2.83)
     """
-    require("target lambda", target_lambda, "")
+    require_known("target lambda", target_lambda, "")
     steps = np.log(20.0) * np.array([-1.0, 1.0])
     wanted = np.array([0.5, 0.975, 0.025])  # odds of being leaner, at value, low, high
 
@@ -437,8 +438,10 @@ def rank_candidates(
 def _needed_fraction(air_mass_kg, engine_speed_rpm, dead_time_s, flow_m3_s, ratio, density, band):
     if air_mass_kg is None or engine_speed_rpm is None:
         return float("nan")
-    fuel = injectors.fuel_mass_kg(
-        air_mass_kg, lambda_=float(np.sqrt(band[0] * band[1])), stoichiometric_ratio=ratio
+    fuel = fuel_mass_per_cycle_kg(
+        air_mass_kg=air_mass_kg,
+        lambda_=float(np.sqrt(band[0] * band[1])),
+        stoichiometric_ratio=ratio,
     )
     mass_flow = injectors.mass_flow_kg_s(float(flow_m3_s), density_kg_m3=density)
     open_time = injectors.open_time_s(fuel, mass_flow_kg_s=mass_flow, dead_time_s=dead_time_s)

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from tuninglib.stoichiometry import plain, require_positive, require_within
+from tuninglib.checks import plain, require_positive, require_within
 
 # Exponents of the difference between head and cooling-air temperature for air-cooled heads:
 # Schey and Pinkel, NACA, 1936.

@@ -3,12 +3,10 @@
 from dataclasses import dataclass
 
 from tuninglib.blend import Blend
-from tuninglib.engine import air_mass_per_cycle_kg
+from tuninglib.engine import air_mass_per_cycle_kg, cycle_time_s, fuel_mass_per_cycle_kg
 from tuninglib.injector import (
-    cycle_time_s,
     first_guess_flow,
     flow_that_runs_out,
-    fuel_mass_kg,
     mass_flow_kg_s,
     open_time_s,
 )
@@ -92,8 +90,8 @@ def guess_of(change: Change) -> Guess:
     stated = Interval(guess.flow_m3_s, guess.low_m3_s, guess.high_m3_s)
     # first_guess_flow states it at the old pressure; on the bike it flows by the root more.
     flow = stated.scaled(1 / pressure)
-    fuel = fuel_mass_kg(
-        air_mass_per_cycle_kg(
+    fuel = fuel_mass_per_cycle_kg(
+        air_mass_kg=air_mass_per_cycle_kg(
             displacement_m3=change.new_displacement_m3 / change.cylinders,
             air_density_kg_m3=AIR_DENSITY_KG_M3,
             volumetric_efficiency=change.breathing * change.breathing_ratio,

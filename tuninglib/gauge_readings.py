@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tuninglib.injector import require
+from tuninglib.checks import require_known
 
 
 def reading_midpoint(low, high, *, resolution=0.0):
@@ -40,9 +40,9 @@ def reading_midpoint(low, high, *, resolution=0.0):
     ----------
     .. [1] JCGM 100:2008 (GUM).
     """
-    require("gauge reading", low, "")
-    require("gauge reading", high, "")
-    require("gauge resolution", resolution, "", zero_allowed=True)
+    require_known("gauge reading", low, "")
+    require_known("gauge reading", high, "")
+    require_known("gauge resolution", resolution, "", zero_allowed=True)
     if np.any(np.asarray(low) > np.asarray(high)):
         raise ValueError("a low gauge reading is above its high one: swap the two")
     middle = (low + high) / 2
@@ -154,8 +154,8 @@ resolution, offset
     for value in (low, high):
         _require_between("lambda", value, "", 0.4, 2.5, "divide the reading by the gauge's scale")
     _require_between("flow", flow, "m3/s", 1e-8, 1e-3, "1 cm3/min is 1.667e-8 m3/s")
-    require("stoichiometric ratio", ratio, "")
-    require("density", density, "kg/m3")
+    require_known("stoichiometric ratio", ratio, "")
+    require_known("density", density, "kg/m3")
     if not np.all(np.isfinite(offset)):
         raise ValueError("an offset is not a finite number: give 0 where there is none")
     middle, relative_sd = reading_midpoint(low, high, resolution=resolution)

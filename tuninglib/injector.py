@@ -4,6 +4,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from tuninglib.checks import plain, require_known
+from tuninglib.engine import cycle_time_s
+
 NORMAL_97_5 = 1.959963984540054  # 97.5 % quantile of the normal distribution
 
 
@@ -23,35 +26,6 @@ class FirstGuess:
     low_m3_s: float
     high_m3_s: float
     relative_sd: float
-
-
-def require(what, value, unit, *, zero_allowed=False, remedy="check the sign and the unit"):
-    """Guard against negative, infinite and missing input.
-
-    Parameters
-    ----------
-    what : str
-        The quantity in words.
-    value : float or array
-    unit : str
-        Empty for a plain number.
-    zero_allowed : bool
-    remedy : str
-        What to do about it.
-
-    Examples
-    --------
-    >>> require("flow", -1e-6, "m3/s")
-    Traceback (most recent call last):
-    ValueError: flow is -1e-06 m3/s, it must be finite and above 0 m3/s: check the sign and the unit
-    """
-    array = np.asarray(value, dtype=float)
-    bad = ~((array >= 0 if zero_allowed else array > 0) & (array < np.inf))
-    if bad.any():
-        unit = f" {unit}" if unit else ""
-        limit = f"{'at least' if zero_allowed else 'above'} 0{unit}"
-        first = array[bad].flat[0]
-        raise ValueError(f"{what} is {first:g}{unit}, it must be finite and {limit}: {remedy}")
 
 
 def flow_at_pressure(flow_m3_s, *, rated_pressure_pa, pressure_pa):
@@ -89,10 +63,10 @@ def flow_at_pressure(flow_m3_s, *, rated_pressure_pa, pressure_pa):
     .. [1] ISO 5167-1:2003, Measurement of fluid flow by means of pressure differential devices,
        equation 1 (number from memory).
     """
-    require("flow", flow_m3_s, "m3/s")
-    require("rated pressure", rated_pressure_pa, "Pa")
-    require("pressure", pressure_pa, "Pa")
-    return _plain(flow_m3_s * np.sqrt(pressure_pa / rated_pressure_pa))
+    require_known("flow", flow_m3_s, "m3/s")
+    require_known("rated pressure", rated_pressure_pa, "Pa")
+    require_known("pressure", pressure_pa, "Pa")
+    return plain(flow_m3_s * np.sqrt(pressure_pa / rated_pressure_pa))
 
 
 def flow_on_fuel(flow_m3_s, *, rated_density_kg_m3, density_kg_m3):
@@ -128,10 +102,10 @@ def flow_on_fuel(flow_m3_s, *, rated_density_kg_m3, density_kg_m3):
     ----------
     .. [1] ISO 5167-1:2003, equation 1 (number from memory).
     """
-    require("flow", flow_m3_s, "m3/s")
-    require("rated density", rated_density_kg_m3, "kg/m3")
-    require("density", density_kg_m3, "kg/m3")
-    return _plain(flow_m3_s * np.sqrt(rated_density_kg_m3 / density_kg_m3))
+    require_known("flow", flow_m3_s, "m3/s")
+    require_known("rated density", rated_density_kg_m3, "kg/m3")
+    require_known("density", density_kg_m3, "kg/m3")
+    return plain(flow_m3_s * np.sqrt(rated_density_kg_m3 / density_kg_m3))
 
 
 def mass_flow_kg_s(flow_m3_s, *, density_kg_m3):
@@ -156,9 +130,9 @@ def mass_flow_kg_s(flow_m3_s, *, density_kg_m3):
     >>> mass_flow_kg_s(150e-6 / 60, density_kg_m3=740.0)
     0.00185
     """
-    require("flow", flow_m3_s, "m3/s")
-    require("density", density_kg_m3, "kg/m3")
-    return _plain(flow_m3_s * np.asarray(density_kg_m3, dtype=float))
+    require_known("flow", flow_m3_s, "m3/s")
+    require_known("density", density_kg_m3, "kg/m3")
+    return plain(flow_m3_s * np.asarray(density_kg_m3, dtype=float))
 
 
 def first_guess_flow(
@@ -220,7 +194,7 @@ def first_guess_flow(
     ----------
     .. [1] JCGM 100:2008 (GUM), 5.1.6.
     """
-    require("flow", flow_m3_s, "m3/s")
+    require_known("flow", flow_m3_s, "m3/s")
     ratios = {
         "displacement ratio": displacement_ratio,
         "breathing ratio": breathing_ratio,
@@ -230,9 +204,9 @@ def first_guess_flow(
     }
     deviations = (flow_sd, displacement_sd, breathing_sd, lambda_sd, pressure_sd, fuel_sd)
     for what, value in ratios.items():
-        require(what, value, "")
+        require_known(what, value, "")
     for value in deviations:
-        require("relative standard deviation", value, "", zero_allowed=True)
+        require_known("relative standard deviation", value, "", zero_allowed=True)
     flow = (
         flow_m3_s
         * displacement_ratio
@@ -244,35 +218,7 @@ def first_guess_flow(
     halved = np.array([1.0, 1.0, 1.0, 1.0, 0.5, 1.0])
     sd = np.sqrt(sum((h * np.asarray(s)) ** 2 for h, s in zip(halved, deviations, strict=True)))
     spread = np.exp(NORMAL_97_5 * sd)
-    return FirstGuess(_plain(flow), _plain(flow / spread), _plain(flow * spread), _plain(sd))
-
-
-def fuel_mass_kg(air_mass_kg, *, lambda_, stoichiometric_ratio):
-    """Fuel that goes with the air of one cycle.
-
-    Parameters
-    ----------
-    air_mass_kg : float or array
-        Air of one cycle through one injector's cylinder. [kg]
-    lambda_ : float or array
-        [1]
-    stoichiometric_ratio : float or array
-        Of the fuel in the tank, by mass. [1]
-
-    Returns
-    -------
-    fuel_mass_kg : same shape
-        [kg]
-
-    Examples
-    --------
-    >>> fuel_mass_kg(141e-6, lambda_=0.88, stoichiometric_ratio=14.1) * 1e6  # mg
-    11.36364
-    """
-    require("air mass", air_mass_kg, "kg")
-    require("lambda", lambda_, "")
-    require("stoichiometric ratio", stoichiometric_ratio, "")
-    return _plain(air_mass_kg / (np.asarray(lambda_, dtype=float) * stoichiometric_ratio))
+    return FirstGuess(plain(flow), plain(flow / spread), plain(flow * spread), plain(sd))
 
 
 def open_time_s(fuel_mass_kg, *, mass_flow_kg_s, dead_time_s=0.0):
@@ -303,32 +249,10 @@ def open_time_s(fuel_mass_kg, *, mass_flow_kg_s, dead_time_s=0.0):
     >>> open_time_s(11.1e-6, mass_flow_kg_s=1.85e-3, dead_time_s=1e-3)
     0.007
     """
-    require("fuel mass", fuel_mass_kg, "kg")
-    require("mass flow", mass_flow_kg_s, "kg/s")
-    require("dead time", dead_time_s, "s", zero_allowed=True)
-    return _plain(fuel_mass_kg / np.asarray(mass_flow_kg_s, dtype=float) + dead_time_s)
-
-
-def cycle_time_s(engine_speed_rpm):
-    """Time of one cycle of a four-stroke engine.
-
-    Parameters
-    ----------
-    engine_speed_rpm : float or array
-        [1/min]
-
-    Returns
-    -------
-    cycle_time_s : same shape
-        Two turns of the crankshaft. [s]
-
-    Examples
-    --------
-    >>> cycle_time_s(9000.0)
-    0.013333
-    """
-    require("engine speed", engine_speed_rpm, "1/min")
-    return _plain(120.0 / np.asarray(engine_speed_rpm, dtype=float))
+    require_known("fuel mass", fuel_mass_kg, "kg")
+    require_known("mass flow", mass_flow_kg_s, "kg/s")
+    require_known("dead time", dead_time_s, "s", zero_allowed=True)
+    return plain(fuel_mass_kg / np.asarray(mass_flow_kg_s, dtype=float) + dead_time_s)
 
 
 def open_time_fraction(open_time_s, *, engine_speed_rpm):
@@ -356,8 +280,8 @@ def open_time_fraction(open_time_s, *, engine_speed_rpm):
     >>> open_time_fraction(0.0102, engine_speed_rpm=10000.0)
     0.85
     """
-    require("open time", open_time_s, "s")
-    return _plain(open_time_s / np.asarray(cycle_time_s(engine_speed_rpm)))
+    require_known("open time", open_time_s, "s")
+    return plain(open_time_s / np.asarray(cycle_time_s(engine_speed_rpm)))
 
 
 def flow_that_runs_out(
@@ -396,13 +320,15 @@ def flow_that_runs_out(
     >>> flow * 60e6
     78.26
     """
-    require("fuel mass", fuel_mass_kg, "kg")
-    require("density", density_kg_m3, "kg/m3")
-    require("dead time", dead_time_s, "s", zero_allowed=True)
+    require_known("fuel mass", fuel_mass_kg, "kg")
+    require_known("density", density_kg_m3, "kg/m3")
+    require_known("dead time", dead_time_s, "s", zero_allowed=True)
     _require_fraction(highest_fraction)
     usable_s = highest_fraction * np.asarray(cycle_time_s(engine_speed_rpm)) - dead_time_s
-    require("usable time less dead time", usable_s, "s", remedy="no injector is fast enough here")
-    return _plain(fuel_mass_kg / (density_kg_m3 * usable_s))
+    require_known(
+        "usable time less dead time", usable_s, "s", remedy="no injector is fast enough here"
+    )
+    return plain(fuel_mass_kg / (density_kg_m3 * usable_s))
 
 
 def mass_flow_for_power_kg_s(
@@ -439,11 +365,11 @@ def mass_flow_for_power_kg_s(
     >>> flow * 1e3  # g/s
     0.88889
     """
-    require("power", power_w, "W")
-    require("specific consumption", specific_consumption_kg_j, "kg/J")
+    require_known("power", power_w, "W")
+    require_known("specific consumption", specific_consumption_kg_j, "kg/J")
     _require_fraction(highest_fraction)
-    require("number of injectors", injectors, "")
-    return _plain(
+    require_known("number of injectors", injectors, "")
+    return plain(
         power_w
         * np.asarray(specific_consumption_kg_j, dtype=float)
         / (highest_fraction * np.asarray(injectors, dtype=float))
@@ -451,13 +377,9 @@ def mass_flow_for_power_kg_s(
 
 
 def _require_fraction(highest_fraction):
-    require("highest usable fraction", highest_fraction, "")
+    require_known("highest usable fraction", highest_fraction, "")
     if np.any(np.asarray(highest_fraction) > 1):
         raise ValueError(
             f"highest usable fraction is {np.max(highest_fraction):g}, it cannot be above 1: "
             "give the share of the cycle, such as 0.85"
         )
-
-
-def _plain(value):
-    return value.item() if isinstance(value, np.generic) or np.ndim(value) == 0 else value

@@ -11,8 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from tuninglib import _gauss
+from tuninglib.checks import require_known
 from tuninglib.gauge_readings import prepare_readings
-from tuninglib.injector import require
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -53,10 +53,10 @@ class Priors:
     run_dof: float = 4.0
 
     def __post_init__(self):
-        require("response_sd", self.response_sd if self.response_sd < np.inf else 1.0, "")
+        require_known("response_sd", self.response_sd if self.response_sd < np.inf else 1.0, "")
         for name in ("tolerance", "tolerance_spread", "breathing_sd", "gauge_sd", "run_sd"):
-            require(name, getattr(self, name), "", zero_allowed=True)
-        require("run_dof", self.run_dof if self.run_dof < np.inf else 1.0, "")
+            require_known(name, getattr(self, name), "", zero_allowed=True)
+        require_known("run_dof", self.run_dof if self.run_dof < np.inf else 1.0, "")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -263,14 +263,16 @@ def solve(*, observed, noise_sd, flow_m3_s, injector, engine, displacement, tole
     unknown = sorted({*engine} - {*displacement})
     if unknown:
         raise ValueError(f"engine {unknown[0]!r} has no displacement: give it in displacement")
-    require("displacement", list(displacement.values()), "")
+    require_known("displacement", list(displacement.values()), "")
     unknown = sorted({*(tolerance or {})} - {*tried})
     if unknown:
         raise ValueError(f"tolerance is given for injector {unknown[0]!r}, which has no reading")
     tolerances = {name: priors.tolerance for name in tried} | dict(tolerance or {})
     for name in tried:
-        require(f"tolerance of {name}", tolerances[name], "", zero_allowed=True)
-    require("noise of a reading", noise_sd, "", remedy="give run_sd or the gauge's resolution")
+        require_known(f"tolerance of {name}", tolerances[name], "", zero_allowed=True)
+    require_known(
+        "noise of a reading", noise_sd, "", remedy="give run_sd or the gauge's resolution"
+    )
 
     reference_engine = engine[0]
     engines = list(displacement) if len(displacement) > 1 else []

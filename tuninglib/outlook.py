@@ -7,8 +7,8 @@ import numpy as np
 from tuninglib.blend import Blend
 from tuninglib.candidates import band_odds, predict
 from tuninglib.conditions import air_of_runs
-from tuninglib.engine import air_mass_per_cycle_kg
-from tuninglib.injector import cycle_time_s, fuel_mass_kg, mass_flow_kg_s, open_time_s
+from tuninglib.engine import air_mass_per_cycle_kg, cycle_time_s, fuel_mass_per_cycle_kg
+from tuninglib.injector import mass_flow_kg_s, open_time_s
 from tuninglib.ladder import fit_ladder
 from tuninglib.mixture_analysis import flow_on_bike, ladder_columns, readings_of
 from tuninglib.results import Interval, Odds
@@ -127,7 +127,7 @@ def outlook(results, ladder: Ladder, *, ethanol, lowest, highest, flow_m3_s, tol
         )
         middle = float(np.sqrt(lowest * highest))
         time = open_time_s(
-            fuel_mass_kg(air, lambda_=middle, stoichiometric_ratio=ratio),
+            fuel_mass_per_cycle_kg(air_mass_kg=air, lambda_=middle, stoichiometric_ratio=ratio),
             mass_flow_kg_s=mass_flow_kg_s(flow_m3_s, density_kg_m3=density),
             dead_time_s=_dead_time_s(results.session),
         )

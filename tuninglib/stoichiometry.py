@@ -4,6 +4,8 @@ import re
 
 import numpy as np
 
+from tuninglib.checks import plain, require_positive, require_within
+
 # Standard atomic weights, IUPAC 2021, abridged to five figures. [g/mol]
 ATOMIC_MASS_G_MOL = {
     "H": 1.0080,
@@ -21,78 +23,6 @@ DRY_AIR_MOLE_FRACTION = {"O2": 0.20946, "N2": 0.78084, "Ar": 0.00934, "CO2": 0.0
 GAS_CONSTANT_J_MOL_K = 8.314462618  # SI 2019, exact to the digits given
 FARADAY_CONSTANT_C_MOL = 96485.33212  # SI 2019, exact to the digits given
 STANDARD_PRESSURE_PA = 101325.0  # standard atmosphere, exact by definition
-
-
-def require_within(what, value, unit, low, high, remedy, *, low_excluded=False):
-    """Guard against non-physical input: a ValueError in one sentence, or nothing.
-
-    Parameters
-    ----------
-    what : str
-        The quantity in words.
-    value : float or array
-        NaN stands for a missing reading and passes: it comes out as NaN.
-    unit : str
-        Unit of value, low and high; empty for a plain number.
-    low, high : float
-        Limits; both are allowed values.
-    remedy : str
-        What to do about it.
-    low_excluded : bool
-        Whether ``low`` itself is refused.
-
-    Examples
-    --------
-    >>> require_within("bore", 57.0, "m", 0.01, 0.5, "give metres")
-    Traceback (most recent call last):
-    ValueError: bore is 57 m; it must be within 0.01 to 0.5 m: give metres
-    """
-    array = np.asarray(value, dtype=float)
-    bad = (array <= low if low_excluded else array < low) | (array > high) | np.isinf(array)
-    if not bad.any():
-        return
-    unit = f" {unit}" if unit else ""
-    if np.isinf(high):
-        limit = f"{'above' if low_excluded else 'at least'} {low:g}{unit}"
-    else:
-        limit = f"within {low:g} to {high:g}{unit}"
-    raise ValueError(f"{what} is {array[bad][0]:g}{unit}; it must be {limit}: {remedy}")
-
-
-def require_positive(what, value, unit, remedy="check the sign and the unit"):
-    """Guard against zero, negative and infinite input.
-
-    Parameters
-    ----------
-    what, value, unit, remedy
-        As in :func:`require_within`.
-
-    Examples
-    --------
-    >>> require_positive("stroke", -0.06, "m")
-    Traceback (most recent call last):
-    ValueError: stroke is -0.06 m; it must be above 0 m: check the sign and the unit
-    """
-    require_within(what, value, unit, 0.0, np.inf, remedy, low_excluded=True)
-
-
-def plain(value):
-    """Float for a numpy scalar; anything else as it is.
-
-    Parameters
-    ----------
-    value : float, numpy scalar, array or Series
-
-    Returns
-    -------
-    float, array or Series
-
-    Examples
-    --------
-    >>> plain(np.exp(0.0))
-    1.0
-    """
-    return value.item() if isinstance(value, np.generic) else value
 
 
 def parse_formula(formula: str) -> dict[str, float]:
