@@ -64,66 +64,55 @@ def render_page(notebook, *, title: str, byline: str, footer: str, script: str =
     -------
     str
     """
-    import mistune
-    from nbconvert.exporters import TemplateExporter
-    from traitlets.config import Config
+    import jinja2
 
-    config = Config()
-    config.TemplateExporter.exclude_input = True
-    config.TagRemovePreprocessor.enabled = True
-    config.TagRemovePreprocessor.remove_cell_tags = {"workbook-only", "parameters"}
-    # Not the HTML exporter: it parses the whole page once more to add what ours has already, and
-    # may change a script's bytes, which the page's policy holds to their checksum.
-    exporter = TemplateExporter(
-        config=config,
-        template_name="page",
-        extra_template_basedirs=[str(PACKAGE)],
-        file_extension=".html",
-        template_extension=".html.j2",
-        filters={"markdown2html": mistune.create_markdown()},
-    )
-    exporter.register_filter("with_anchors", _with_anchors)
-    exporter.register_filter("base64", lambda text: base64.b64encode(text.encode()).decode())
-    policy = POLICY
     # The browser compares the checksum with the script as it stands in the finished page.
-    script = _without_blank_lines(script)
+    script = script.strip()
+    policy = POLICY
     if script:
         digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
         policy += f"; script-src 'sha256-{digest}'"
-    resources = {
-        "title": title,
-        "byline": byline,
-        "footer": footer,
-        "policy": policy,
-        "script": script,
-        "style": (PACKAGE / "page" / "style.css").read_text(encoding="utf-8"),
-        "contents": _contents(notebook),
-    }
-    body, _ = exporter.from_notebook_node(notebook, resources=resources)
-    return _without_blank_lines(body) + "\n"
+    blocks = list(_blocks(notebook))
+    environment = jinja2.Environment(autoescape=True, undefined=jinja2.StrictUndefined)
+    template = environment.from_string((PACKAGE / "page" / "index.html.j2").read_text("utf-8"))
+    return (
+        template.render(
+            title=title,
+            byline=byline,
+            footer=footer,
+            policy=policy,
+            script=script,
+            style=(PACKAGE / "page" / "style.css").read_text(encoding="utf-8").strip(),
+            contents=[(anchor, text) for kind, text, anchor in blocks if kind == "heading"],
+            blocks=blocks,
+        )
+        + "\n"
+    )
 
 
-def _without_blank_lines(text: str) -> str:
-    return re.sub(r"\n\s*\n+", "\n", text).strip()
+def _blocks(notebook):
+    """What the page keeps of a notebook, in order: kind, content, and anchor or alt text."""
+    import mistune
 
-
-def _anchor(heading: str) -> str:
-    return re.sub(r"[^a-z0-9]+", "-", heading.lower()).strip("-")
-
-
-def _with_anchors(page: str) -> str:
-    """Headings with ids, so that the contents list can lead to them."""
-    return re.sub(r"<h2>(.*?)</h2>", lambda m: f'<h2 id="{_anchor(m[1])}">{m[1]}</h2>', page)
-
-
-def _contents(notebook) -> list:
-    """Anchor and text of each second-level heading that the page keeps."""
-    headings = []
+    to_html = mistune.create_markdown()
     for cell in notebook.cells:
-        if cell.cell_type == "markdown" and "workbook-only" not in cell.metadata.get("tags", []):
-            for text in re.findall(r"^## (.+)$", cell.source, flags=re.MULTILINE):
-                headings.append((_anchor(text), text))
-    return headings
+        if {"workbook-only", "parameters"} & set(cell.metadata.get("tags", [])):
+            continue
+        if cell.cell_type == "markdown":
+            for part in re.split(r"^(## .+)$", cell.source, flags=re.MULTILINE):
+                heading = re.match(r"## (.+)", part)
+                if heading:
+                    anchor = re.sub(r"[^a-z0-9]+", "-", heading[1].lower()).strip("-")
+                    yield "heading", heading[1], anchor
+                elif part.strip():
+                    yield "html", to_html(part).strip(), ""
+        for output in cell.get("outputs", []):
+            data = output.get("data", {})
+            if "image/svg+xml" in data:
+                picture = base64.b64encode(data["image/svg+xml"].encode()).decode()
+                yield "image", picture, output.metadata["image/svg+xml"]["alt"]
+            elif "text/html" in data:
+                yield "html", data["text/html"].strip(), ""
 
 
 def page_to_pdf(page: str) -> bytes:

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tuninglib.drive import exit_speed_at_power_m_s, wheel_power_w
+from tuninglib.drive import exit_speed_by_steps_m_s, wheel_power_w
 from tuninglib.results import Interval
 from tuninglib.roadtest import Hill, exit_speed_m_s, wheel_force_n
 from tuninglib.units import Z_95
@@ -20,7 +20,8 @@ from tuninglib.units import Z_95
 BODY_EXPONENT = 0.425
 RIDER_SHARE = 0.5
 
-# Of the integration at constant power, on each piece: good to 1e-6 of the marker speed.
+# Of the integration at constant power, on each piece: good to 1e-6 of the marker speed. The
+# page's script takes as many.
 STEPS = 40
 
 # Farther than this from the marker speed that was measured, no prediction is made.
@@ -188,8 +189,9 @@ def _answer(run, question, shift, force, power) -> Answer:
     if np.any(entry + road["wind_m_s"] <= 0):
         return Answer(None, None, "the wind from behind is faster than the bike")
     at_force = exit_speed_m_s(force_n=force * output, entry_speed_m_s=entry, **road)
-    at_power = exit_speed_at_power_m_s(
-        power_w=power * output, entry_speed_m_s=entry, steps=STEPS, **road
+    with_power = power * output
+    at_power = exit_speed_by_steps_m_s(
+        force_at=lambda speed: with_power / speed, entry_speed_m_s=entry, steps=STEPS, **road
     )
     if not (np.isfinite(at_force).all() and np.isfinite(at_power).all()):
         return Answer(None, None, "the bike would stop before the marker, or could")
