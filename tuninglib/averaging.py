@@ -179,14 +179,17 @@ def spread(mixture: Mixture, vector) -> Spread:
     weights = mixture.weights
     value = float(weights @ means)
     tails = np.array([0.025, 1 - _ONE_SIGMA, _ONE_SIGMA, 0.975])
-    # Halving finds the neighbourhood even of a tail that is thin, Newton's method the rest.
-    reach = 10 * sds.max() + np.abs(means - value).max()
-    low, high = np.full(4, value - reach), np.full(4, value + reach)
-    for _ in range(22):
+    # Halving, in steps that grow outwards, finds the neighbourhood even of a tail that is thin;
+    # Newton's method the rest.
+    usual = sds[np.argmax(weights)]
+    reach = np.arcsinh((10 * sds.max() + np.abs(means - value).max()) / usual)
+    low, high = np.full(4, -reach), np.full(4, reach)
+    for _ in range(10):
         middle = (low + high) / 2
-        under = ndtr((middle[:, None] - means) / sds) @ weights < tails
+        at = value + usual * np.sinh(middle)
+        under = ndtr((at[:, None] - means) / sds) @ weights < tails
         low, high = np.where(under, middle, low), np.where(under, high, middle)
-    at = (low + high) / 2
+    at = value + usual * np.sinh((low + high) / 2)
     for _ in range(3):
         z = (at[:, None] - means) / sds
         density = np.exp(-(z**2) / 2) / sds @ weights / np.sqrt(2 * np.pi)

@@ -93,7 +93,7 @@ rotating_mass_kg, wind_m_s, gravity_m_s2
     return plain(np.sqrt(2 * energy))
 
 
-def exit_speed_at_power_m_s(*, power_w, steps=120, **road):
+def exit_speed_at_power_m_s(*, power_w, steps=120, entry_speed_m_s, hill, **road):
     """Speed at the marker under a constant power at the tyre.
 
     Parameters
@@ -101,7 +101,9 @@ def exit_speed_at_power_m_s(*, power_w, steps=120, **road):
     power_w : float or array
         [W]
     steps : int
-    **road
+        At least so many on each piece; more are taken where the bike gets slow and the force of
+        constant power changes quickly.
+    entry_speed_m_s, hill, **road
         The other arguments of :func:`exit_speed_by_steps_m_s`.
 
     Returns
@@ -116,7 +118,27 @@ def exit_speed_at_power_m_s(*, power_w, steps=120, **road):
     ...     mass_kg=200.0, air_density_kg_m3=1.2, drag_area_m2=0.0, rolling_coefficient=0.0)
     17.6517
     """
-    return exit_speed_by_steps_m_s(force_at=lambda v: power_w / v, steps=steps, **road)
+    # On any piece the bike stays faster than both its entry speed and what the power holds there
+    # against the drag at entry; the force changes by its whole self within m v³/P of way.
+    climb = climb_force_n(
+        hill=hill,
+        mass_kg=road["mass_kg"],
+        rolling_coefficient=road["rolling_coefficient"],
+        gravity_m_s2=road.get("gravity_m_s2", STANDARD_GRAVITY_M_S2),
+    ).max()
+    entry = np.max(entry_speed_m_s) + max(np.max(road.get("wind_m_s", 0.0)), 0.0)
+    drag = np.max(road["air_density_kg_m3"]) * np.max(road["drag_area_m2"]) / 2 * entry**2
+    power = np.asarray(power_w, dtype=float)
+    slowest = min(np.min(entry_speed_m_s), np.min(power) / max(climb + drag, 1e-9))
+    rate = np.max(power) / (np.min(road["mass_kg"]) * max(slowest, 0.5) ** 3)
+    steps = int(np.clip(2 * np.max(hill.lengths_m) * rate, steps, 5000))
+    return exit_speed_by_steps_m_s(
+        force_at=lambda v: power / v,
+        steps=steps,
+        entry_speed_m_s=entry_speed_m_s,
+        hill=hill,
+        **road,
+    )
 
 
 def wheel_power_w(*, entry_speed_m_s, exit_speed_m_s, steps=120, **road):
@@ -219,106 +241,3 @@ def predict_exit_speed(*, force_n, power_w, engine_factor=1.0, **road) -> Predic
         # Twenty steps hold a centimetre a second on any road that this is for.
         exit_speed_at_power_m_s(power_w=power_w * engine_factor, steps=20, **road),
     )
-
-
-def top_speed_at_force_m_s(
-    *,
-    force_n,
-    mass_kg,
-    air_density_kg_m3,
-    drag_area_m2,
-    rolling_coefficient,
-    grade_ratio=0.0,
-    wind_m_s=0.0,
-    gravity_m_s2=STANDARD_GRAVITY_M_S2,
-):
-    """Speed at which a constant force only just holds on a long road.
-
-    Parameters
-    ----------
-    force_n, mass_kg, air_density_kg_m3, drag_area_m2, rolling_coefficient, wind_m_s, gravity_m_s2
-        As in :func:`tuninglib.roadtest.exit_speed_m_s`.
-    grade_ratio : float or array
-        Rise over run. [unitless]
-
-    Returns
-    -------
-    speed_m_s : float or array
-        NaN where the force does not move the bike. [m/s]
-
-    Examples
-    --------
-    >>> top_speed_at_force_m_s(force_n=150.0, mass_kg=200.0, air_density_kg_m3=1.2,
-    ...     drag_area_m2=0.5, rolling_coefficient=0.0)
-    22.3607
-    """
-    area = require(
-        drag_area_m2, what="drag area", unit="m2", above=0, remedy="without drag there is no top"
-    )
-    grade = np.asarray(grade_ratio, dtype=float)
-    climb = mass_kg * gravity_m_s2 * (grade + rolling_coefficient) / np.sqrt(1 + grade**2)
-    k = air_density_kg_m3 * area / 2
-    spare = np.asarray(force_n - climb, dtype=float)
-    speed = np.sign(spare) * np.sqrt(np.abs(spare) / k) - wind_m_s
-    return plain(np.where(speed > 0, speed, np.nan))
-
-
-def top_speed_at_power_m_s(
-    *,
-    power_w,
-    mass_kg,
-    air_density_kg_m3,
-    drag_area_m2,
-    rolling_coefficient,
-    grade_ratio=0.0,
-    wind_m_s=0.0,
-    gravity_m_s2=STANDARD_GRAVITY_M_S2,
-):
-    """Speed at which a constant power only just holds on a long road.
-
-    Parameters
-    ----------
-    power_w : float or array
-        At the tyre, above 0. [W]
-    mass_kg, air_density_kg_m3, drag_area_m2, rolling_coefficient, grade_ratio, wind_m_s, \
-gravity_m_s2
-        As in :func:`top_speed_at_force_m_s`.
-
-    Returns
-    -------
-    speed_m_s : float or array
-        [m/s]
-
-    Notes
-    -----
-    P/v falls with speed and the road load rises, so that they cross once where the road load is
-    positive; the crossing is found by halving, down to 1e-12 of the speed.
-
-    Examples
-    --------
-    >>> top_speed_at_power_m_s(power_w=0.5 * 1.2 * 0.5 * 20.0**3, mass_kg=200.0,
-    ...     air_density_kg_m3=1.2, drag_area_m2=0.5, rolling_coefficient=0.0)
-    20.0
-    """
-    power = require(power_w, what="power", unit="W", above=0, remedy="give the power at the tyre")
-    area = require(
-        drag_area_m2, what="drag area", unit="m2", above=0, remedy="without drag there is no top"
-    )
-    grade = np.asarray(grade_ratio, dtype=float)
-    climb = mass_kg * gravity_m_s2 * (grade + rolling_coefficient) / np.sqrt(1 + grade**2)
-    k = air_density_kg_m3 * area / 2
-    wind = np.asarray(wind_m_s, dtype=float)
-
-    def short(v):
-        air = v + wind
-        return (climb + k * air * np.abs(air)) * v > power
-
-    low = np.zeros(np.broadcast_shapes(*(np.shape(x) for x in (power, climb, k, wind))))
-    high = low + 1.0
-    while not np.all(short(high)):
-        high = np.where(short(high), high, 2 * high)
-    while np.any(high - low > 1e-13 * high):
-        middle = (low + high) / 2
-        over = short(middle)
-        low, high = np.where(over, low, middle), np.where(over, middle, high)
-    return plain(high)

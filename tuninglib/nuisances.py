@@ -8,7 +8,7 @@ import numpy as np
 
 from tuninglib.air import STANDARD_GRAVITY_M_S2
 from tuninglib.checks import require
-from tuninglib.roadtest import Hill, wheel_force_n
+from tuninglib.roadtest import Hill
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -65,7 +65,7 @@ class Runs:
     def __post_init__(self):
         for name, kind in (("setup", int), ("rider", int), *((n, float) for n in RUN_FIELDS)):
             value = np.asarray(getattr(self, name), dtype=kind)
-            shape = np.shape(self.entry_speed_m_s)
+            shape = np.shape(self.setup)
             try:
                 object.__setattr__(self, name, np.broadcast_to(value, shape))
             except ValueError:
@@ -173,6 +173,15 @@ def usual_nuisances(
     -------
     nuisances : tuple of Nuisance
         Those with a standard deviation above zero.
+
+    Examples
+    --------
+    >>> runs = Runs(hill=Hill(400.0, 0.06), setup=[0, 1], rider=[0, 1], mass_kg=[190.0, 210.0],
+    ...             entry_speed_m_s=13.0, exit_speed_m_s=[17.0, 18.0], air_density_kg_m3=1.2,
+    ...             drag_area_m2=0.55, rolling_coefficient=0.015)
+    >>> found = usual_nuisances(runs, grade_sd=0.002, rider_effect_sd=0.015)
+    >>> [one.name for one in found]
+    ['grade', 'rider', 'rider']
     """
     n = runs.setup.size
     riders = np.unique(runs.rider)
@@ -220,152 +229,9 @@ def usual_nuisances(
             Nuisance("rider", {"log_correction": own * rider_effect_sd}),
             Nuisance("rider", {"drag_area_m2": drag}),
         ]
-    return tuple(n for n in found if any(np.any(change) for change in n.changes.values()))
-
-
-def reading_nuisances(runs: Runs, *, resolution_m_s) -> tuple[Nuisance, ...]:
-    """Rounding of the speeds that were read.
-
-    Parameters
-    ----------
-    runs : Runs
-    resolution_m_s : float
-        Smallest step that was read, in true speed. [m/s]
-
-    Returns
-    -------
-    nuisances : tuple of Nuisance
-
-    Notes
-    -----
-    A rounded reading has the variance a²/12 of a rectangular distribution of width a [1]_. If the
-    true speeds of repeats spread over more than a third of a step, their rounding errors are as
-    good as independent; if the readings do not spread at all, the repeats share one error and
-    their mean keeps all of a²/12. Between the two, errors of normally spread speeds have the
-    correlation 6/π² Σ exp(−4π²j²σ²/a²)/j², j = 1, 2, ..., taken here with the spread of the
-    readings within a setup and rider, less a²/12, as σ².
-
-    References
-    ----------
-    .. [1] JCGM 100:2008 (GUM), 4.3.7 and F.2.2.1.
-    """
-    a = float(
-        require(resolution_m_s, what="resolution", unit="m/s", at_least=0, remedy="0.28 for 1 km/h")
+    # A speed that was not read is NaN, and so is its change.
+    return tuple(
+        one
+        for one in found
+        if any(np.any(np.nan_to_num(change)) for change in one.changes.values())
     )
-    if a == 0:
-        return ()
-    sd = a / np.sqrt(12)
-    _, cell = np.unique(np.stack([runs.setup, runs.rider]), axis=1, return_inverse=True)
-    cell = cell.reshape(-1)
-    found = []
-    for name in (
-        "entry_speed_m_s",
-        "exit_speed_m_s",
-        "down_entry_speed_m_s",
-        "down_exit_speed_m_s",
-    ):
-        speeds = getattr(runs, name)
-        if not np.isfinite(speeds).any():
-            continue
-        shared = _shared_rounding(speeds, cell, a)
-        found.append(Nuisance("reading", {name: sd * np.sqrt(1 - shared)}, each_run=True))
-        if shared > 1e-6:
-            for one in range(cell.max() + 1):
-                member = (cell == one) * sd * np.sqrt(shared)
-                found.append(Nuisance("reading", {name: member}))
-    return tuple(found)
-
-
-def _shared_rounding(speeds, cell, resolution):
-    """Correlation of the rounding errors of repeats."""
-    squares, dof = 0.0, 0
-    for one in range(cell.max() + 1):
-        own = speeds[(cell == one) & np.isfinite(speeds)]
-        if own.size > 1:
-            squares += ((own - own.mean()) ** 2).sum()
-            dof += own.size - 1
-    if dof == 0:
-        return 0.0
-    spread2 = max(squares / dof / resolution**2 - 1 / 12, 0.0)
-    j = np.arange(1, 20)
-    terms = np.exp(-4 * np.pi**2 * j**2 * spread2) / j**2
-    return min(terms.sum() / (1 / j**2).sum(), 1.0)
-
-
-def linearised(runs: Runs, nuisances, moved, step=1e-3):
-    """Log wheel force up, and residual force down, with their slopes by each nuisance.
-
-    Parameters
-    ----------
-    runs : Runs
-    nuisances : sequence of Nuisance
-    moved : sequence of array
-        Where each nuisance stands, in standard deviations: one value, or one a run.
-    step : float
-        Of the finite differences, in standard deviations.
-
-    Returns
-    -------
-    log_force : array, n
-    up_slopes : array, nuisances by n
-    down_force_n : array, n
-        Force that the way down seems to need, 0 at the true nuisances; NaN without a way down.
-    down_slopes : array, nuisances by n
-    """
-    nuisances = list(nuisances)
-    count = len(nuisances) + 1
-    values = {name: np.array(getattr(runs, name)) for name in RUN_FIELDS}
-    hill = {name: np.array(getattr(runs.hill, name)) for name in HILL_FIELDS}
-    for nuisance, at in zip(nuisances, moved, strict=True):
-        for name, change in nuisance.changes.items():
-            part = hill if name in HILL_FIELDS else values
-            part[name] = part[name] + change * np.asarray(at)
-    changed = {name for nuisance in nuisances for name in nuisance.changes}
-    stacks = {}
-    for name, base in {**values, **hill}.items():
-        stack = np.tile(base, (count, 1)) if name in changed else base[None]
-        for row, nuisance in enumerate(nuisances, start=1):
-            if name in nuisance.changes:
-                stack[row] += nuisance.changes[name] * step
-        stacks[name] = stack
-    lengths, grades = (stacks[name][:, None, :] for name in HILL_FIELDS)
-    common = {
-        name: stacks[name]
-        for name in (
-            "mass_kg",
-            "rotating_mass_kg",
-            "air_density_kg_m3",
-            "drag_area_m2",
-            "rolling_coefficient",
-        )
-    }
-    up = wheel_force_n(
-        entry_speed_m_s=stacks["entry_speed_m_s"],
-        exit_speed_m_s=stacks["exit_speed_m_s"],
-        hill=Hill(lengths, grades),
-        wind_m_s=stacks["headwind_m_s"],
-        gravity_m_s2=runs.gravity_m_s2,
-        **common,
-    )
-    if np.any(up <= 0):
-        run = int(np.argmax(np.any(up <= 0, axis=0)))
-        raise ValueError(
-            f"the speeds of run {run + 1} need no pull at all (wheel force "
-            f"{up[:, run].min():.3g} N); check its speeds and the grade"
-        )
-    up = np.log(up) + stacks["log_correction"]
-    up = np.broadcast_to(up, (count, up.shape[-1]))
-    down = np.full(up.shape, np.nan)
-    there = runs.has_way_down
-    if there.any():
-        wind = -(stacks["headwind_m_s"] + stacks["wind_change_m_s"])
-        pick = {name: stack[:, there] for name, stack in common.items()}
-        down[:, there] = wheel_force_n(
-            entry_speed_m_s=stacks["down_entry_speed_m_s"][:, there],
-            exit_speed_m_s=stacks["down_exit_speed_m_s"][:, there],
-            hill=Hill(lengths[..., ::-1], -grades[..., ::-1]),
-            wind_m_s=wind[:, there],
-            gravity_m_s2=runs.gravity_m_s2,
-            **pick,
-        )
-    return up[0], (up[1:] - up[0]) / step, down[0], (down[1:] - down[0]) / step

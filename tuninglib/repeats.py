@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import stdtr, stdtrit
+from scipy.special import gammaincinv, stdtr, stdtrit
 
 from tuninglib.checks import plain, require
 
@@ -144,6 +144,32 @@ def pooled_sd(groups):
         raise ValueError("no group has two runs, so that the scatter is unknown; repeat a setup")
     squares = sum(((group - group.mean()) ** 2).sum() for group in groups)
     return float(np.sqrt(squares / dof)), dof
+
+
+def sd_interval(sd, *, dof, confidence=0.95):
+    """Interval of a standard deviation that was estimated from repeats.
+
+    Parameters
+    ----------
+    sd, dof : float
+    confidence : float
+
+    Returns
+    -------
+    low, high : float
+
+    Notes
+    -----
+    dof · sd²/σ² has the χ² distribution with that many degrees of freedom.
+
+    Examples
+    --------
+    >>> sd_interval(1.0, dof=4)
+    (0.5991, 2.8736)
+    """
+    tail = (1 - confidence) / 2
+    low, high = np.sqrt(dof / (2 * gammaincinv(dof / 2, [1 - tail, tail]))) * sd
+    return float(low), float(high)
 
 
 def difference_of_means(*, means, sds, counts, equal_scatter: bool, confidence=0.95) -> Estimate:

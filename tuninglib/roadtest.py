@@ -10,9 +10,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from tuninglib._motion import cross_all, force_in_wind, growth, require_headway, weighted
 from tuninglib.air import STANDARD_GRAVITY_M_S2
 from tuninglib.checks import plain, require
-from tuninglib.motion import cross_all, force_in_wind, growth, require_headway, weighted
 
 
 @dataclass(frozen=True)
@@ -30,8 +30,6 @@ class Hill:
     --------
     >>> Hill([150.0, 250.0], [0.052, 0.065]).mean_grade_ratio
     0.0601
-    >>> Hill(400.0, 0.06).reversed().grade_ratios
-    array([-0.06])
     """
 
     lengths_m: np.ndarray
@@ -113,7 +111,8 @@ def wheel_force_n(
     Returns
     -------
     force_n : float or array
-        Arguments broadcast against each other. Negative if the bike was braked. [N]
+        Arguments broadcast against each other. Negative if the bike was braked. With wind, NaN
+        where any constant force that gets over a steep piece makes the bike faster than that. [N]
 
     Raises
     ------
@@ -177,7 +176,7 @@ rotating_mass_kg, wind_m_s, gravity_m_s2
     Returns
     -------
     speed_m_s : float or array
-        NaN where the bike stops before the marker. [m/s]
+        NaN where the bike stops before the marker, or gets slower than a wind from behind. [m/s]
 
     Examples
     --------
@@ -229,12 +228,6 @@ rolling_coefficient, rotating_mass_kg, wind_m_s, gravity_m_s2
     time_s : float or array
         NaN where the bike stops before the marker. The mean power at the tyre is force times
         length over this time. [s]
-
-    Notes
-    -----
-    m_eff dz/dt = P − k z² for the speed z through the air gives
-    z = (z0 c + (P/m) s)/(c + κ z0 s) with κ = k/m, c = cosh ωt, s = sinh(ωt)/ω, ω² = κP/m;
-    the way through the air is ln(c + κ z0 s)/κ.
 
     Examples
     --------

@@ -1,9 +1,12 @@
 """Motion under a constant force, in bare arrays: what :mod:`tuninglib.roadtest` is made of.
 
 Without wind v² is exponential in distance, so force and speed are explicit. With wind the motion
-is explicit in time, and Newton's method finds the time. Here k = ½ρCdA, m is the effective mass,
-w the wind against the rider, and climb the force of slope and rolling resistance; the last axis
-of climb, pull and lengths counts the pieces of the hill.
+is explicit in time, and Newton's method finds the time: m dz/dt = P − k z² for the speed z through
+the air gives z = (z0 c + (P/m) s)/(c + κ z0 s) with κ = k/m, c = cosh ωt, s = sinh(ωt)/ω and
+ω² = κP/m; the way through the air is ln(c + κ z0 s)/κ.
+
+Here k = ½ρCdA, m is the effective mass, w the wind against the rider, and climb the force of slope
+and rolling resistance; the last axis of climb, pull and lengths counts the pieces of the hill.
 """
 
 import numpy as np
@@ -45,14 +48,14 @@ def cross_all(v0, lengths, pull, k, m, w, guesses=None):
     for piece in range(pull.shape[-1]):
         guess = guesses[piece] if guesses else None
         v0, time = _cross(v0, lengths[..., piece], pull[..., piece], k, m, w, guess)
-        if np.any(v0 + w < 0):
-            require_headway(np.where(np.isnan(v0), np.inf, v0), w)
+        # Slower than a wind from behind, the square of the air speed would push the wrong way.
+        v0 = np.where(v0 + w < 0, np.nan, v0)
         times.append(time)
     return v0, times
 
 
 def _cross(v0, length, pull, k, m, w, time):
-    """Speed after, and time over, one even piece; k and pull negative mean backwards in time."""
+    """Speed after, and time over, one even piece."""
     a, kappa = pull / m, np.where(k == 0, 1e-300, k / m)
     omega2 = a * kappa
     q = np.sqrt(np.abs(omega2)) / 2
@@ -90,40 +93,39 @@ def _cross(v0, length, pull, k, m, w, time):
 
 
 def force_in_wind(v0, v1, lengths, m, k, climb, w):
-    """Force by a secant search on the squared speed at the far end, from the slower end."""
+    """Force by a secant search on the squared exit speed, between too little and too much."""
     length = lengths.sum(-1)
     mean = (v0 + v1) / 2
     k_wind = k * (1 + w / mean)
     x = 2 * k_wind * length / m
-    force = weighted(climb, lengths, x) + k * (mean + w) ** 2 - k_wind * (mean**2 - v0**2)
     rate = m / (2 * length) * growth(x)
+    force = weighted(climb, lengths, x) + k * (mean + w) ** 2 - k_wind * (mean**2 - v0**2)
     force = force + rate * (v1**2 - v0**2)
-    slowing = (v1 < v0) & (force == force)
-    sign = np.where(slowing, -1.0, 1.0)
-    near, far = np.where(slowing, v1, v0), np.where(slowing, v0, v1)
-    back = slowing[..., None]
-    lengths, climb = np.broadcast_arrays(lengths, climb)
-    climb = np.where(back, climb[..., ::-1], climb)
-    lengths = np.where(back, lengths[..., ::-1], lengths)
-    rate = np.where(slowing, -rate / np.exp(x), rate)
-    before = None
+    low, high, before = -np.inf, np.inf, None
     # One piece that speeds up is convex in time, so that any guess is safe.
-    guesses = [2 * length / (near + far)] if climb.shape[-1] == 1 else None
+    direct = climb.shape[-1] == 1 and np.all(v1 >= v0)
+    guesses = [2 * length / (v0 + v1)] if direct else None
     for _ in range(_MOST_STEPS):
-        pull = sign[..., None] * (force[..., None] - climb)
-        reached, times = cross_all(near, lengths, pull, sign * k, m, w, guesses)
-        miss = reached**2 - far**2
-        if before is not None:
-            moved, change = force - before[0], miss - before[1]
-            with np.errstate(all="ignore"):
-                secant = moved / change
-            good = np.isfinite(secant) & (np.sign(secant) == np.sign(rate))
-            rate = np.where(good & (np.abs(change) > 1e-9 * far**2), secant, rate)
+        pull = force[..., None] - climb
+        reached, times = cross_all(v0, lengths, pull, k, m, w, guesses)
+        miss = reached**2 - v1**2
         lost = np.isnan(miss)
-        if not np.any(lost | (np.abs(miss) > 1e-13 * far**2)):
+        if not np.any(lost | (np.abs(miss) > 1e-13 * v1**2)):
             break
+        if before is not None:
+            with np.errstate(all="ignore"):
+                secant = (force - before[0]) / (miss - before[1])
+            good = (secant > 0) & (np.abs(miss - before[1]) > 1e-9 * v1**2)
+            rate = np.where(good, secant, rate)
         before = (force, miss)
         guesses = None if lost.any() else times
-        # A trial that stalls in a dip or on a crest gets enough force to pass it.
-        force = np.where(lost, force + sign * m * far**2 / (2 * length), force - rate * miss)
-    return force
+        # A stall, in a dip or on a crest, is a lack of force to pass it.
+        lacks = lost | (miss < 0)
+        low, high = np.where(lacks, force, low), np.where(lacks, high, force)
+        kick = m * (v0**2 + v1**2) / (8 * length)
+        trial = np.where(lost, force + kick, force - rate * miss)
+        closed = np.isfinite(low) & np.isfinite(high)
+        outside = closed & (lost | (trial <= low) | (trial >= high)) & (miss != 0)
+        with np.errstate(invalid="ignore"):
+            force = np.where(outside, (low + high) / 2, trial)
+    return np.where(lost | (np.abs(miss) > 1e-9 * v1**2), np.nan, force)
