@@ -217,3 +217,25 @@ def test_e10_reads_a_third_of_a_unit_leaner_than_ethanol_free_petrol(edit):
     results = analyse(load_session(folder))
     by_fuel = next(p for p in results.ladder.prospects if p.injector == "i172").by_fuel
     assert by_fuel["e10"][1].value - by_fuel["e5"][1].value == pytest.approx(0.4, abs=0.1)
+
+
+def test_the_force_of_a_run_can_be_worked_out_by_hand(results):
+    """Run 1 of the demo: 48 to 62 km/h shown, 192 kg, 400 m in two pieces, 14 °C at 989 hPa."""
+    v0, v1 = (0.955 * shown / 3.6 for shown in (48, 62))
+    mass, rotating, length = 124 + 68, 8, 400
+    area, rolling = results.road.drag_area_m2.value, results.road.rolling_coefficient.value
+    density = results.runs[0].density_kg_m3
+    assert density == pytest.approx(1.196, abs=0.001)
+    step = 0.1
+    low, high = 0.0, 600.0
+    for _ in range(30):
+        force = (low + high) / 2
+        speed2, position = v0**2, 0.0
+        for number in range(round(length / step)):
+            position = (number + 0.5) * step
+            grade = 0.052 if position < 150 else 0.065
+            weight = mass * 9.80665 * (grade + rolling) / (1 + grade**2) ** 0.5
+            drag = 0.5 * density * area * speed2
+            speed2 += 2 * (force - weight - drag) * step / (mass + rotating)
+        low, high = (force, high) if speed2 < v1**2 else (low, force)
+    assert results.runs[0].stated_force_n == pytest.approx(force, rel=1e-3)

@@ -161,6 +161,7 @@ def _runs(session, air, road) -> tuple:
         return None if isinstance(value, float) and math.isnan(value) else value
 
     forces = road.force_of_run if road else {}
+    stated = road.stated_force_of_run if road else {}
     table = session.runs.join(
         air[["temperature_k", "density_kg_m3", "sae_j1349", "iso_1585", "within_limits"]]
     )
@@ -179,6 +180,7 @@ def _runs(session, air, road) -> tuple:
             sae_j1349=known(row.sae_j1349),
             iso_1585=known(row.iso_1585),
             within_limits=bool(row.within_limits),
+            stated_force_n=stated.get(row.Index),
             force_n=forces.get(row.Index),
             knock=row.knock,
             head_temperature_k=known(row.head_temperature_k),

@@ -89,7 +89,10 @@ def gain_figure(results) -> Picture | Prose:
             label=rider,
         )
     _name_rows(top, names)
-    top.set_xlabel(f"wheel force of each run [{units.unit_label('force', system)}]", fontsize=9)
+    top.set_xlabel(
+        f"wheel force, riders and weather evened out [{units.unit_label('force', system)}]",
+        fontsize=9,
+    )
     if len(riders) > 1:
         top.legend(fontsize=8.5, frameon=False, loc="lower left", title_fontsize=8.5)
     _title(top, "Every run that counts")

@@ -23,7 +23,9 @@ METHOD = (
         "ratio of two setups' mean wheel forces minus 1, from all runs at once by generalised "
         "least squares on the logarithm of force. What setups share (slope, drag, mass, wind of "
         "the day, speedometer) is one error for all and mostly cancels; what a run has of its own "
-        "is estimated from the repeats, pooled over setups, with Student's t.",
+        "is estimated from the repeats, pooled over setups, with Student's t. The wheel force of a "
+        "setup uses the same fit: runs of light and heavy riders, and of fast and slow entries, "
+        "say a little of drag and slope, too.",
     ),
     (
         "Smallest visible gain",
@@ -56,7 +58,7 @@ METHOD = (
         "40 CFR 86.529-98 (road load of motorcycles), 40 CFR 1066.805 (reference air), SAE J1349 "
         "and ISO 1585 (output corrections), IAPWS-IF97, ISO 2533 (standard atmosphere), UN R39 "
         "(speedometers), JCGM 100 (uncertainty), Patterson and Thompson 1971 (restricted "
-        "likelihood), Satterthwaite 1946 (degrees of freedom).",
+        "likelihood of the scatter), Satterthwaite 1946 (degrees of freedom of the mixtures).",
     ),
 )
 

@@ -111,7 +111,9 @@ class Pair:
 class Run:
     """One row of runs.csv with what follows from it; None where there is nothing.
 
-    Speeds are as shown by the speedometer, in m/s.
+    Speeds are as shown by the speedometer, in m/s. ``stated_force_n`` follows from the stated
+    values alone, in the air of the run; ``force_n`` is brought to the reference air and has what
+    all runs together say of drag, slope, wind and riders taken out.
     """
 
     run: float
@@ -127,6 +129,7 @@ class Run:
     sae_j1349: float | None
     iso_1585: float | None
     within_limits: bool | None
+    stated_force_n: float | None
     force_n: float | None
     knock: str
     head_temperature_k: float | None

@@ -8,7 +8,7 @@ from tuninglib.defaults import hill_of, road_load_of, speedometer_factor
 from tuninglib.gains import estimate_gains
 from tuninglib.nuisances import Nuisance, Runs, usual_nuisances
 from tuninglib.results import Gain, Interval, Pair
-from tuninglib.roadtest import exit_speed_m_s, travel_time_s
+from tuninglib.roadtest import exit_speed_m_s, travel_time_s, wheel_force_n
 from tuninglib.speedometer import legal_true_speed_m_s
 from tuninglib.units import Measured
 from tuninglib.whatif import EquivalentRun
@@ -29,8 +29,10 @@ class Road:
     scatter_is_assumed : bool
     shares : dict
         Setup to the shares of its gain's variance by source.
-    force_of_run : dict
-        Index of a row of runs.csv to wheel force at the reference air. [N]
+    force_of_run, stated_force_of_run : dict
+        Index of a row of runs.csv to its wheel force: brought to the reference air, with what the
+        runs together say of drag, slope, wind and riders; and in the air of the run, at the stated
+        values, as anybody can work it out. [N]
     drag_area_m2, rolling_coefficient, rotating_mass_kg, speed_factor : Measured
         As used.
     sources : dict
@@ -49,6 +51,7 @@ class Road:
     scatter_is_assumed: bool
     shares: dict
     force_of_run: dict
+    stated_force_of_run: dict
     drag_area_m2: Measured
     rolling_coefficient: Measured
     rotating_mass_kg: Measured
@@ -131,6 +134,7 @@ def analyse_road(session, air) -> Road | None:
         scatter_is_assumed=fit.scatter_is_assumed,
         shares={setups[g.setup]: g.shares for g in fit.gains},
         force_of_run=dict(zip(rows.index.tolist(), fit.run_force_n.tolist(), strict=True)),
+        stated_force_of_run=dict(zip(rows.index.tolist(), _stated_forces(runs), strict=True)),
         drag_area_m2=area,
         rolling_coefficient=rolling,
         rotating_mass_kg=rotating,
@@ -203,6 +207,21 @@ def _equivalent_runs(session, setups, runs, fit, rider_masses, taken) -> dict:
             },
         )
     return equivalent
+
+
+def _stated_forces(runs) -> list:
+    forces = wheel_force_n(
+        entry_speed_m_s=runs.entry_speed_m_s,
+        exit_speed_m_s=runs.exit_speed_m_s,
+        hill=runs.hill,
+        mass_kg=runs.mass_kg,
+        rotating_mass_kg=runs.rotating_mass_kg,
+        air_density_kg_m3=runs.air_density_kg_m3,
+        drag_area_m2=runs.drag_area_m2,
+        rolling_coefficient=runs.rolling_coefficient,
+        wind_m_s=runs.headwind_m_s,
+    )
+    return forces.tolist()
 
 
 def _nuisances(session, runs, riders, area, rolling, rotating, factor) -> tuple:

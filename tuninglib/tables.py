@@ -302,7 +302,8 @@ def runs(results) -> Table:
                 _shown(run.exit_m_s, "speed", system),
                 reading,
                 _shown(run.temperature_k, "temperature", system),
-                _shown(run.force_n, "force", system),
+                _shown(run.density_kg_m3, "density", system, 3),
+                _shown(run.stated_force_n, "force", system),
                 _remarks_on(run),
             )
         )
@@ -314,10 +315,16 @@ def runs(results) -> Table:
         _headed("Exit", "speed", system),
         "Gauge",
         _headed("Air", "temperature", system),
+        _headed("Density", "density", system),
         _headed("Force", "force", system),
         "Note",
     )
-    return Table("Speeds as shown by the speedometer", header, tuple(rows))
+    note = (
+        "Force is what the run's own numbers give with the stated masses, slope and road load, in "
+        "the air of the run and without any correction. The forces and gains further up also weigh "
+        "what all runs together say of drag, slope, wind and riders."
+    )
+    return Table("Speeds as shown by the speedometer", header, tuple(rows), note)
 
 
 def _remarks_on(run) -> str:
