@@ -13,7 +13,7 @@ from tuninglib.files import read_text
 from tuninglib.repeats import t_quantile
 from tuninglib.roadload import ROTATING_MASS_RATIO, RoadLoad
 from tuninglib.rounding import decimals_for, fixed
-from tuninglib.session import TOML
+from tuninglib.session_toml import TOML
 from tuninglib.units import parse_quantity
 
 _HUMIDITY = 0.5

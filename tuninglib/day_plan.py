@@ -10,7 +10,8 @@ from tuninglib.files import SessionError, read_text
 from tuninglib.planning import RunOrder, repeats_needed, run_order, smallest_visible_gain
 from tuninglib.rounding import percent
 from tuninglib.schema import Assumptions
-from tuninglib.session import TOML, load_session
+from tuninglib.session import load_session
+from tuninglib.session_toml import TOML
 
 MOST_RUNS = 120
 

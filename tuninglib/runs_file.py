@@ -10,8 +10,9 @@ from pathlib import Path
 from tuninglib import schema
 from tuninglib.display import Table
 from tuninglib.files import RawTable, read_table, read_text
-from tuninglib.session import RUNS, TOML
 from tuninglib.session_edit import keep_earlier, problems_of, write_like
+from tuninglib.session_runs import RUNS
+from tuninglib.session_toml import TOML
 
 
 @dataclass(frozen=True)

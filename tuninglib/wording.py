@@ -421,6 +421,9 @@ def next_injector(results) -> Prose:
     return Prose(tuple(items))
 
 
+_STATES = {"full": "Full throttle", "cruise": "Cruise", "idle": "Idle"}
+
+
 def response(results) -> Prose:
     """Whether lambda follows the injector, state by state, and what it means for gadgets."""
     verdicts = {
@@ -434,7 +437,7 @@ def response(results) -> Prose:
     ladder = results.ladder
     items = [
         (
-            one.state.capitalize(),
+            _STATES[one.state],
             f"{verdicts[one.verdict]} (response {interval_text(one.response)}; 1 follows, 0 "
             f"corrects; {one.readings} readings, {one.injectors} injectors).",
         )
