@@ -22,7 +22,9 @@ FRONT = {
     "__main__", "report", "execution", "lab", "panels", "wording", "notes", "tables", "figures",
     "fellow", "run_sheet",
 }  # fmt: skip
-ANALYSIS = {"analysis", "road_analysis", "mixture_analysis", "whatif", "outlook"}
+ANALYSIS = {
+    "analysis", "road_analysis", "mixture_analysis", "ladder_analysis", "whatif", "outlook",
+}  # fmt: skip
 
 
 def imports(path: Path) -> set:

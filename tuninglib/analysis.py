@@ -6,7 +6,8 @@ from dataclasses import dataclass
 
 from tuninglib.conditions import air_of_runs, day_pressure_pa
 from tuninglib.defaults import ethanol_of
-from tuninglib.mixture_analysis import analyse_ladder, analyse_mixtures
+from tuninglib.ladder_analysis import analyse_ladder
+from tuninglib.mixture_analysis import analyse_mixtures
 from tuninglib.provenance import provenance
 from tuninglib.results import Choice, Ladder, Run
 from tuninglib.road_analysis import Road, analyse_road

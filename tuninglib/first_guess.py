@@ -10,7 +10,7 @@ from tuninglib.injector import (
     mass_flow_kg_s,
     open_time_s,
 )
-from tuninglib.outlook import AIR_DENSITY_KG_M3, HIGHEST_SHARE
+from tuninglib.ladder_analysis import AIR_DENSITY_KG_M3, HIGHEST_SHARE
 from tuninglib.results import Interval
 from tuninglib.units import Z_95
 

@@ -10,14 +10,11 @@ from tuninglib.conditions import air_of_runs
 from tuninglib.engine import air_mass_per_cycle_kg, cycle_time_s, fuel_mass_per_cycle_kg
 from tuninglib.injector import mass_flow_kg_s, open_time_s
 from tuninglib.ladder import fit_ladder
-from tuninglib.mixture_analysis import flow_on_bike, ladder_columns, readings_of
+from tuninglib.ladder_analysis import AIR_DENSITY_KG_M3, flow_on_bike, ladder_columns
+from tuninglib.mixture_analysis import readings_of
 from tuninglib.results import Interval, Odds
 from tuninglib.units import Z_95
 
-# Air in the cylinder at full throttle, as in the report. [kg/m3]
-AIR_DENSITY_KG_M3 = 1.184
-# Beyond this share of the cycle an injector hardly closes (as in the report).
-HIGHEST_SHARE = 0.85
 _POINTS = 60
 
 

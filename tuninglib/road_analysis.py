@@ -209,17 +209,24 @@ def _equivalent_runs(session, setups, runs, fit, rider_masses, taken) -> dict:
     return equivalent
 
 
+def _road_of(runs) -> dict:
+    """What the functions of motion want to know of the runs, their speeds aside."""
+    return {
+        "hill": runs.hill,
+        "mass_kg": runs.mass_kg,
+        "rotating_mass_kg": runs.rotating_mass_kg,
+        "air_density_kg_m3": runs.air_density_kg_m3,
+        "drag_area_m2": runs.drag_area_m2,
+        "rolling_coefficient": runs.rolling_coefficient,
+        "wind_m_s": runs.headwind_m_s,
+    }
+
+
 def _stated_forces(runs) -> list:
     forces = wheel_force_n(
         entry_speed_m_s=runs.entry_speed_m_s,
         exit_speed_m_s=runs.exit_speed_m_s,
-        hill=runs.hill,
-        mass_kg=runs.mass_kg,
-        rotating_mass_kg=runs.rotating_mass_kg,
-        air_density_kg_m3=runs.air_density_kg_m3,
-        drag_area_m2=runs.drag_area_m2,
-        rolling_coefficient=runs.rolling_coefficient,
-        wind_m_s=runs.headwind_m_s,
+        **_road_of(runs),
     )
     return forces.tolist()
 
@@ -255,13 +262,7 @@ def _gains(session, rows, setups, runs, fit, raw) -> tuple:
     times = travel_time_s(
         force_n=fit.run_force_n / np.exp(runs.log_correction),
         entry_speed_m_s=runs.entry_speed_m_s,
-        hill=runs.hill,
-        mass_kg=runs.mass_kg,
-        air_density_kg_m3=runs.air_density_kg_m3,
-        drag_area_m2=runs.drag_area_m2,
-        rolling_coefficient=runs.rolling_coefficient,
-        rotating_mass_kg=runs.rotating_mass_kg,
-        wind_m_s=runs.headwind_m_s,
+        **_road_of(runs),
     )
     mean_speed = runs.hill.length_m / times
     exits = rows.groupby("setup")["exit_speed_m_s"].mean()

@@ -5,8 +5,8 @@ import re
 from tuninglib import session_edit, units
 from tuninglib.display import Prose
 from tuninglib.files import Problem, SessionError
-from tuninglib.mixture_analysis import flow_on_bike
-from tuninglib.outlook import HIGHEST_SHARE, Outlook, ladder_of, outlook
+from tuninglib.ladder_analysis import HIGHEST_SHARE, flow_on_bike
+from tuninglib.outlook import Outlook, ladder_of, outlook
 from tuninglib.panels import base
 from tuninglib.panels.picture import LadderPicture
 from tuninglib.rounding import fixed, interval_text, odds_text, percent

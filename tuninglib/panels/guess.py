@@ -4,8 +4,7 @@ from tuninglib import units
 from tuninglib.blend import Blend
 from tuninglib.display import Prose
 from tuninglib.first_guess import Change, guess_of
-from tuninglib.mixture_analysis import flow_on_bike
-from tuninglib.outlook import HIGHEST_SHARE
+from tuninglib.ladder_analysis import HIGHEST_SHARE, flow_on_bike
 from tuninglib.panels import base
 from tuninglib.rounding import fixed, percent, quantity_text
 
