@@ -51,8 +51,12 @@ def _title(ax, text: str, pad: float = 6.0) -> None:
     ax.set_title(lines, loc="left", fontsize=10.5, color=INK, x=-(left - 0.02) / width, pad=pad)
 
 
+def _spaced(name: str) -> str:
+    return name.replace("_", " ")
+
+
 def _name_rows(ax, names) -> None:
-    ax.set_yticks(range(len(names)), [name.replace("_", " ") for name in names])
+    ax.set_yticks(range(len(names)), [_spaced(name) for name in names])
     ax.set_ylim(len(names) - 0.4, -0.6)
     ax.tick_params(axis="y", length=0)
     ax.grid(axis="x", color="#e4e2dc", linewidth=0.7)
@@ -94,7 +98,16 @@ def gain_figure(results) -> Picture | Prose:
         fontsize=9,
     )
     if len(riders) > 1:
-        top.legend(fontsize=8.5, frameon=False, loc="lower left", title_fontsize=8.5)
+        # Above the axes, where no run can lie under it.
+        top.legend(
+            fontsize=8.5,
+            frameon=False,
+            loc="lower right",
+            bbox_to_anchor=(1.0, 0.98),
+            ncol=min(len(riders), 4),
+            handletextpad=0.2,
+            columnspacing=1.0,
+        )
     _title(top, "Every run that counts")
     for row, gain in enumerate(gains):
         if gain.verdict == "reference":
@@ -107,12 +120,12 @@ def gain_figure(results) -> Picture | Prose:
         )
     bottom.axvline(0, color=SOFT, linewidth=1)
     _name_rows(bottom, names)
-    bottom.set_xlabel(f"gain in wheel force over {results.reference} [%]", fontsize=9)
+    bottom.set_xlabel(f"gain in wheel force over {_spaced(results.reference)} [%]", fontsize=9)
     told = [gain.setup for gain in gains if gain.verdict in ("faster", "slower")]
     others = len(gains) - 1
     _title(
         bottom,
-        f"{len(told)} of {others} setups differ from {results.reference}"
+        f"{len(told)} of {others} setups told apart from {_spaced(results.reference)}"
         if others
         else "Nothing to compare with",
     )
@@ -148,8 +161,9 @@ def mixture_figure(results) -> Picture | Prose:
     figure, (ax,) = _figure(
         1.75 + 0.36 * max(len(names), 3), names, top_in=1.05 if scale > 1.2 else _TOP_IN
     )
-    ax.axvspan(target.lowest, target.highest, color=BAND, zorder=0, label="target band")
-    ax.legend(fontsize=8.5, frameon=False, loc="lower right")
+    ax.axvspan(target.lowest, target.highest, color=BAND, zorder=0)
+    middle = (target.lowest + target.highest) / 2
+    ax.text(middle, -0.55, "target band", fontsize=8.5, color=INK, ha="center", va="top")
     for row, mixture in enumerate(mixtures):
         interval = mixture.lambda_
         ax.plot([interval.low, interval.high], [row, row], color=INK, linewidth=2)

@@ -98,6 +98,28 @@ def quantity_text(interval: Interval, kind: str, system: str) -> str:
     return interval_text(in_units(interval, kind, system), units.unit_label(kind, system))
 
 
+def decimals_of_step(step: float) -> int:
+    """Decimals that show every step of a reading.
+
+    Examples
+    --------
+    >>> decimals_of_step(0.1), decimals_of_step(0.5), decimals_of_step(1.0), decimals_of_step(0.0)
+    (1, 1, 0, 2)
+    """
+    return 2 if step <= 0 else max(0, math.ceil(-math.log10(step) - 1e-9))
+
+
+def gauge_text(reading: float, gauge) -> str:
+    """A reading as the gauge itself would print it.
+
+    Parameters
+    ----------
+    reading : float
+    gauge : tuninglib.schema.Gauge
+    """
+    return fixed(reading, decimals_of_step(gauge.resolution))
+
+
 def percent(ratio: float, decimals: int = 0) -> str:
     """A ratio as per cent.
 

@@ -7,7 +7,9 @@ from tuninglib.analysis import what_if_setup
 from tuninglib.display import Prose, Table
 from tuninglib.rounding import (
     decimals_for,
+    decimals_of_step,
     fixed,
+    gauge_text,
     in_units,
     interval_text,
     listing,
@@ -28,10 +30,6 @@ def _name(setup: str) -> str:
 
 def _headed(text: str, kind: str, system: str) -> str:
     return f"{text} [{units.unit_label(kind, system)}]"
-
-
-def _number(value, decimals: int) -> str:
-    return NONE if value is None else fixed(value, decimals)
 
 
 def _shown(value, kind, system, decimals=0) -> str:
@@ -90,7 +88,7 @@ def mixture(results) -> Table:
                 _name(m.setup),
                 m.fuel,
                 str(m.readings),
-                fixed(m.gauge.value, 1),
+                gauge_text(m.gauge.value, results.session.gauge),
                 interval_text(m.lambda_),
                 fixed(m.true_ratio.value, 1),
                 odds_text(m.odds.inside),
@@ -172,7 +170,7 @@ def prospects(results) -> Table | Prose:
                     _shown(p.flow_m3_s, "flow", system) if first else "",
                     fuel,
                     interval_text(lambda_),
-                    fixed(gauge.value, 1),
+                    gauge_text(gauge.value, results.session.gauge),
                     odds_text(odds.inside),
                     odds_text(odds.leaner),
                     share if first else "",
@@ -227,8 +225,10 @@ def what_if(results) -> Table | Prose:
     )
 
 
-def heat(results) -> Table:
+def heat(results) -> Table | Prose:
     """Head temperatures by setup."""
+    if not any(run.head_temperature_k or run.knock != "none" for run in results.runs):
+        return Prose(())
     system = _system(results)
     rows = []
     for name in results.session.setups:
@@ -285,21 +285,24 @@ def _span(factors) -> str:
 
 def runs(results) -> Table:
     """Every run as written down, with the wheel force that follows from it."""
-    system = _system(results)
+    system, gauge = _system(results), results.session.gauge
+    step = units.to_display(results.session.speedometer.resolution.value, "speed", system)
+    # A step that was typed in another unit needs no more decimals than one.
+    digits = min(decimals_of_step(round(step, 3)), 1)
     rows = []
     for run in results.runs:
         reading = (
             NONE
             if run.gauge_low is None
-            else f"{_number(run.gauge_low, 1)} to {_number(run.gauge_high, 1)}"
+            else f"{gauge_text(run.gauge_low, gauge)} to {gauge_text(run.gauge_high, gauge)}"
         )
         rows.append(
             (
                 f"{run.run:g}",
                 _name(run.setup),
                 run.rider,
-                _shown(run.entry_m_s, "speed", system),
-                _shown(run.exit_m_s, "speed", system),
+                _shown(run.entry_m_s, "speed", system, digits),
+                _shown(run.exit_m_s, "speed", system, digits),
                 reading,
                 _shown(run.temperature_k, "temperature", system),
                 _shown(run.density_kg_m3, "density", system, 3),

@@ -4,6 +4,7 @@ from tuninglib import notes, units
 from tuninglib.display import Prose
 from tuninglib.rounding import (
     fixed,
+    gauge_text,
     interval_text,
     listing,
     odds_text,
@@ -159,7 +160,8 @@ def _mixture_sentence(results, setup) -> str:
     if mixture is None or mixture.lambda_ is None:
         return f"nothing is known of its mixture: it has no usable gauge reading. Aim for {band}."
     scale = results.session.gauge.scale
-    shown = f", which this gauge prints as {fixed(mixture.gauge.value, 1)}" if scale > 1.5 else ""
+    printed = gauge_text(mixture.gauge.value, results.session.gauge)
+    shown = f", which this gauge prints as {printed}" if scale > 1.5 else ""
     place = {
         "inside": f"inside {band}",
         "richer": f"richer than {band}",
