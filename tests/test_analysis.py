@@ -4,7 +4,7 @@ import json
 
 import pytest
 
-from tuninglib import notes, wording
+from tuninglib import notes, whatif, wording
 from tuninglib.analysis import analyse, results_document
 from tuninglib.session import load_session
 
@@ -217,6 +217,19 @@ def test_e10_reads_a_third_of_a_unit_leaner_than_ethanol_free_petrol(edit):
     results = analyse(load_session(folder))
     by_fuel = next(p for p in results.ladder.prospects if p.injector == "i172").by_fuel
     assert by_fuel["e10"][1].value - by_fuel["e5"][1].value == pytest.approx(0.4, abs=0.1)
+
+
+def test_the_top_speed_on_the_flat_balances_power_and_drag(results):
+    run = results.road.equivalent["big_172"]
+    top = results.flat_top_speeds
+    force, power = (output[0] for output in whatif.day_outputs(run))
+    weight = (run.bike_mass_kg + run.rider_mass_kg) * 9.80665
+    for speed, pull in ((top.at_power.value, None), (top.at_force.value, force)):
+        drag = 0.5 * run.air_density_kg_m3 * run.drag_area_m2 * speed**2
+        wanted = power / speed if pull is None else pull
+        assert drag + run.rolling_coefficient * weight == pytest.approx(wanted, rel=1e-9)
+    assert top.at_power.low < top.at_power.value < top.at_power.high
+    assert "On the flat: without wind the same power would hold" in str(wording.what_if(results))
 
 
 def test_the_force_of_a_run_can_be_worked_out_by_hand(results):

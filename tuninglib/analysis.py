@@ -12,7 +12,7 @@ from tuninglib.provenance import provenance
 from tuninglib.results import Choice, Ladder, Run
 from tuninglib.road_analysis import Road, analyse_road
 from tuninglib.session import Session
-from tuninglib.whatif import Question, answers
+from tuninglib.whatif import Answer, Question, answers, flat_top_speeds
 
 SCHEMA = "tuninglib results 1"
 WHAT_IF_MASSES_KG = (55.0, 65.0, 75.0, 85.0, 95.0, 110.0)
@@ -34,6 +34,8 @@ class Results:
     choice : Choice
     what_if : tuple of (float, Answer)
         Rider's mass, and the marker speed of the kept setup under that rider.
+    flat_top_speeds : Answer or None
+        Of the kept setup, on a flat road without wind.
     pressure_source : str
         ``"stated"``, ``"altitude"`` or ``"sea level"``.
     provenance : tuple
@@ -47,6 +49,7 @@ class Results:
     knocked: dict
     choice: Choice
     what_if: tuple
+    flat_top_speeds: Answer | None
     pressure_source: str
     provenance: tuple
 
@@ -88,6 +91,7 @@ def analyse(session: Session) -> Results:
         knocked=knocked,
         choice=choice,
         what_if=_what_if(road, what_if_setup(road, choice)),
+        flat_top_speeds=_top_speeds(road, what_if_setup(road, choice)),
         pressure_source=day_pressure_pa(session)[1],
         provenance=provenance(session.folder),
     )
@@ -142,6 +146,10 @@ def _what_if(road, setup) -> tuple:
     run = road.equivalent[setup]
     questions = [Question(rider_mass_kg=mass) for mass in WHAT_IF_MASSES_KG]
     return tuple(zip(WHAT_IF_MASSES_KG, answers(run, questions), strict=True))
+
+
+def _top_speeds(road, setup) -> Answer | None:
+    return None if setup is None else flat_top_speeds(road.equivalent[setup])
 
 
 def _ruled_out(session, name, mixture, knocked) -> str:
@@ -216,6 +224,7 @@ def results_document(results: Results) -> dict:
         "road": _plain(results.road),
         "ladder": _plain(results.ladder),
         "what_if": [{"rider_mass_kg": mass, **_plain(one)} for mass, one in results.what_if],
+        "flat_top_speeds": _plain(results.flat_top_speeds),
         "knocked": _plain(results.knocked),
         "runs": _plain(results.runs),
         "provenance": dict(results.provenance),

@@ -12,6 +12,7 @@ import numpy as np
 from tuninglib.drive import exit_speed_by_steps_m_s, wheel_power_w
 from tuninglib.results import Interval
 from tuninglib.roadtest import Hill, exit_speed_m_s, wheel_force_n
+from tuninglib.top_speed import top_speed_at_force_m_s, top_speed_at_power_m_s
 from tuninglib.units import Z_95
 
 # Body surface grows with mass to this power at a given height [1]; half of the drag area of a
@@ -26,6 +27,8 @@ STEPS = 40
 
 # Farther than this from the marker speed that was measured, no prediction is made.
 FARTHEST = 0.35
+# The same for a top speed, as a multiple of the marker speed.
+FARTHEST_TOP = 1.6
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -163,6 +166,41 @@ def day_outputs(run: EquivalentRun) -> tuple:
         **_road(run, shift, run.rider_mass_kg + shift["rider_mass_kg"], run.rider_mass_kg, None),
     }
     return wheel_force_n(**road), wheel_power_w(steps=STEPS, **road)
+
+
+def flat_top_speeds(run: EquivalentRun) -> Answer:
+    """Speed that the engine would hold on a flat road without wind, between the two bounds.
+
+    Parameters
+    ----------
+    run : EquivalentRun
+
+    Returns
+    -------
+    Answer
+        Refused if the lower of the two is farther than ``FARTHEST_TOP`` from the marker speed:
+        neither force nor power stays what it was over so many engine speeds.
+
+    Notes
+    -----
+    Pull falls with engine speed, so the same force is the higher bound; gears to match would keep
+    the power.
+    """
+    shift = _shifts(run)
+    force, power = day_outputs(run)
+    output = np.exp(shift["log_force"])
+    rider = run.rider_mass_kg + shift["rider_mass_kg"]
+    road = {
+        "mass_kg": run.bike_mass_kg + shift["bike_mass_kg"] + rider,
+        "air_density_kg_m3": run.air_density_kg_m3,
+        "drag_area_m2": run.drag_area_m2 + shift["drag_area_m2"],
+        "rolling_coefficient": run.rolling_coefficient + shift["rolling_coefficient"],
+    }
+    at_force = top_speed_at_force_m_s(force_n=force * output, **road)
+    at_power = top_speed_at_power_m_s(power_w=power * output, **road)
+    if not min(at_force[0], at_power[0]) < FARTHEST_TOP * run.exit_m_s:
+        return Answer(None, None, "too far from what was tested to say")
+    return Answer(_interval(at_force), _interval(at_power), "")
 
 
 def _shifts(run) -> dict:

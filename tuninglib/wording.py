@@ -460,18 +460,27 @@ def what_if(results) -> Prose:
     """What the table for another rider shows, and between which bounds."""
     if not results.what_if:
         return Prose((("", "Without a wheel force there is nothing to carry over."),))
-    return Prose(
+    items = [
         (
-            (
-                "",
-                "The same bike under another rider; the table has the same hill and air. The "
-                "gearing is not known, so there are two bounds: the same force at the wheel, and "
-                "the same power. A bigger rider meets more air, too: half of the drag area is "
-                "taken to be the rider's, growing with mass to the power 0.425 (a rule, not a "
-                "measurement).",
-            ),
+            "",
+            "The same bike under another rider; the table has the same hill and air. The gearing "
+            "is not known, so there are two bounds: the same force at the wheel, and the same "
+            "power. A bigger rider meets more air, too: half of the drag area is taken to be the "
+            "rider's, growing with mass to the power 0.425 (a rule, not a measurement).",
         )
-    )
+    ]
+    top, system = results.flat_top_speeds, results.session.about.units
+    if top is not None and top.at_power is not None:
+        items.append(
+            (
+                "On the flat",
+                "without wind the same power would hold "
+                f"{quantity_text(top.at_power, 'speed', system)}; the same force "
+                f"{quantity_text(top.at_force, 'speed', system)}, if the engine could still pull "
+                "it there. A sum, not a target.",
+            )
+        )
+    return Prose(tuple(items))
 
 
 def knock_and_heat(results) -> Prose:
