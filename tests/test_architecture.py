@@ -12,6 +12,7 @@ PATHS = sorted(PACKAGE.rglob("*.py"))
 
 # Pure functions of floats and arrays; nothing of the session, of pandas or of pint.
 PHYSICS = {
+    "interval",
     "checks", "stoichiometry", "blend", "engine", "air", "injector", "roadtest", "_motion", "drive",
     "top_speed", "points", "roadload", "coastdown", "_coastdown_fit", "speedometer", "mixed",
     "averaging", "_gauss", "repeats", "planning", "gains", "_gain_system", "nuisances", "linearise",

@@ -10,8 +10,8 @@ from browser import chromium, shown
 
 from tuninglib import fellow, whatif
 from tuninglib.analysis import analyse
+from tuninglib.interval import Interval
 from tuninglib.report import make_report
-from tuninglib.results import Interval
 from tuninglib.rounding import fixed, interval_text, quantity_text
 from tuninglib.session import load_session
 from tuninglib.whatif import Question

@@ -9,7 +9,8 @@ from tuninglib import _gauss
 from tuninglib import injector as injectors
 from tuninglib.checks import require_known
 from tuninglib.engine import fuel_mass_per_cycle_kg
-from tuninglib.ladder import Interval, LadderFit, design_rows
+from tuninglib.interval import Interval
+from tuninglib.ladder import LadderFit, design_rows
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -8,6 +8,9 @@ import io
 import re
 from dataclasses import dataclass
 
+# Up to so many characters a cell does not wrap; beyond so many columns a table is set smaller.
+SHORT_CELL, WIDE_TABLE = 13, 8
+
 
 class _Shown:
     """Something a notebook can show: HTML for the page, plain text for everything else."""
@@ -56,6 +59,12 @@ def _labelled(label: str, text: str) -> str:
     return start + _escaped(text)
 
 
+def _cell(text: str) -> str:
+    """A cell as HTML; a short one stays on one line."""
+    shown = _escaped(text)
+    return shown.replace(" ", "\u00a0") if len(text) <= SHORT_CELL else shown
+
+
 def _escaped(text: str) -> str:
     """Text as HTML, with a space that does not break between a number and its unit."""
     units = r"%|km/h|mph|N|lbf|kW|hp|bhp|kg|lb|m|ft|cc|cc/min|°C|°F|hPa|inHg|L"
@@ -85,15 +94,16 @@ class Table(_Shown):
         """The same as HTML, everything escaped."""
         head = "".join(f'<th scope="col">{html.escape(cell)}</th>' for cell in self.header)
         body = "\n".join(
-            f'<tr><th scope="row">{_escaped(row[0])}</th>'
-            + "".join(f"<td>{_escaped(cell)}</td>" for cell in row[1:])
+            f'<tr><th scope="row">{_cell(row[0])}</th>'
+            + "".join(f"<td>{_cell(cell)}</td>" for cell in row[1:])
             + "</tr>"
             for row in self.rows
         )
         note = f'<p class="note">{html.escape(self.note)}</p>' if self.note else ""
         label = html.escape(self.caption, quote=True)
+        wide = " wide" if len(self.header) > WIDE_TABLE else ""
         return (
-            f'<div class="table" role="region" tabindex="0" aria-label="{label}"><table>\n'
+            f'<div class="table{wide}" role="region" tabindex="0" aria-label="{label}"><table>\n'
             f"<caption>{html.escape(self.caption)}</caption>\n"
             f"<thead><tr>{head}</tr></thead>\n<tbody>\n{body}\n</tbody>\n</table></div>{note}"
         )

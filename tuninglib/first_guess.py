@@ -10,8 +10,8 @@ from tuninglib.injector import (
     mass_flow_kg_s,
     open_time_s,
 )
+from tuninglib.interval import Interval
 from tuninglib.ladder_analysis import AIR_DENSITY_KG_M3, HIGHEST_SHARE
-from tuninglib.results import Interval
 from tuninglib.units import Z_95
 
 DEAD_TIME_S = 1e-3  # default of a session's injectors

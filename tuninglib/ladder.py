@@ -13,6 +13,7 @@ import numpy as np
 from tuninglib import _gauss
 from tuninglib.checks import require_known
 from tuninglib.gauge_readings import prepare_readings
+from tuninglib.interval import Interval
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -57,20 +58,6 @@ class Priors:
         for name in ("tolerance", "tolerance_spread", "breathing_sd", "gauge_sd", "run_sd"):
             require_known(name, getattr(self, name), "", zero_allowed=True)
         require_known("run_dof", self.run_dof if self.run_dof < np.inf else 1.0, "")
-
-
-@dataclass(frozen=True, kw_only=True)
-class Interval:
-    """A value with its 95 % range.
-
-    Parameters
-    ----------
-    value, low, high : float
-    """
-
-    value: float
-    low: float
-    high: float
 
 
 @dataclass(frozen=True, kw_only=True)

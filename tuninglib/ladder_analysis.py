@@ -5,10 +5,11 @@ import numpy as np
 from tuninglib.candidates import flow_for_lambda, predict, rank_candidates
 from tuninglib.engine import air_mass_per_cycle_kg, cycle_time_s
 from tuninglib.injector import flow_at_pressure
+from tuninglib.interval import Interval
 from tuninglib.ladder import Priors, fit_ladder
 from tuninglib.ladder_checks import response_per_state, suspicious_injectors
 from tuninglib.mixture_analysis import blend_of, readings_of
-from tuninglib.results import Interval, Ladder, LadderCurve, Odds, Prospect, Response, Suspicion
+from tuninglib.results import Ladder, LadderCurve, Odds, Prospect, Response, Suspicion
 from tuninglib.units import Z_95
 
 # Dry air at 25 °C and 1013.25 hPa, for the open time.
@@ -78,7 +79,7 @@ def analyse_ladder(session, air, keep: str | None, knocked: dict) -> Ladder | No
         responses=tuple(
             Response(
                 state=one.state,
-                response=Interval(one.response.value, one.response.low, one.response.high),
+                response=one.response,
                 readings=one.readings,
                 injectors=_injectors_in(session, rows, one.state),
                 verdict=one.verdict,
@@ -89,15 +90,11 @@ def analyse_ladder(session, air, keep: str | None, knocked: dict) -> Ladder | No
             Suspicion(
                 one.name,
                 one.stated_flow_m3_s,
-                Interval(
-                    one.implied_flow_m3_s.value,
-                    one.implied_flow_m3_s.low,
-                    one.implied_flow_m3_s.high,
-                ),
+                one.implied_flow_m3_s,
             )
             for one in suspicious_injectors(fit)
         ),
-        first_guess=Interval(guess.value, guess.low, guess.high) if finite else None,
+        first_guess=guess if finite else None,
         readings=len(full),
     )
 

@@ -7,7 +7,8 @@ from scipy.special import ndtr
 
 from tuninglib import _gauss
 from tuninglib.gauge_readings import prepare_readings
-from tuninglib.ladder import Interval, LadderFit, Priors, solve
+from tuninglib.interval import Interval
+from tuninglib.ladder import LadderFit, Priors, solve
 
 # The verdict on a state turns at the middle between "corrects" (0) and "follows its table" (1).
 HALF_RESPONSE = 0.5

@@ -6,12 +6,9 @@ from scipy.special import stdtr, stdtrit
 from tuninglib.blend import PETROL_DENSITY_KG_M3, Blend
 from tuninglib.defaults import ethanol_of
 from tuninglib.gauge_readings import pegged, reading_midpoint
+from tuninglib.interval import Interval
 from tuninglib.ladder import Priors
-from tuninglib.results import (
-    Interval,
-    Mixture,
-    Odds,
-)
+from tuninglib.results import Mixture, Odds
 
 # A reading's run-to-run standard deviation where nothing is repeated: ours, as the ladder's prior.
 _ASSUMED_READING_SD = Priors().run_sd

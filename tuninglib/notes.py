@@ -179,15 +179,18 @@ def _speedometer(results) -> list:
 def _surprises(results) -> list:
     """Forces and winds that are possible, but would surprise."""
     session, found = results.session, []
-    for gain in results.gains:
-        engine = session.engines[session.setups[gain.setup].engine]
-        output = gain.power_w.value / engine.displacement_m3
-        if output > SURPRISING_OUTPUT_W_M3:
-            found.append(
-                f"{_name(gain.setup)} would put {output / 1e6:.0f} kW a litre on the road on "
-                "average over the hill, a lot for a road engine: check the units of the speeds, "
-                "the masses and the grade."
-            )
+    output = {
+        gain.setup: gain.power_w.value
+        / session.engines[session.setups[gain.setup].engine].displacement_m3
+        for gain in results.gains
+    }
+    loud = [_name(setup) for setup, value in output.items() if value > SURPRISING_OUTPUT_W_M3]
+    if loud:
+        found.append(
+            f"{listing(loud)} would put up to {max(output.values()) / 1e6:.0f} kW a litre on the "
+            "road on average over the hill, a lot for a road engine: check the units of the speeds "
+            "(km/h or mph?), the masses and the grade."
+        )
     wind = session.weather.headwind
     blowing = max([abs(wind.value), *(abs(v) for v in session.runs["headwind_m_s"].dropna())])
     if blowing > STRONG_WIND_M_S:

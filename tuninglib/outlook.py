@@ -9,10 +9,11 @@ from tuninglib.candidates import band_odds, predict
 from tuninglib.conditions import air_of_runs
 from tuninglib.engine import air_mass_per_cycle_kg, cycle_time_s, fuel_mass_per_cycle_kg
 from tuninglib.injector import mass_flow_kg_s, open_time_s
+from tuninglib.interval import Interval
 from tuninglib.ladder import fit_ladder
 from tuninglib.ladder_analysis import AIR_DENSITY_KG_M3, flow_on_bike, ladder_columns
 from tuninglib.mixture_analysis import readings_of
-from tuninglib.results import Interval, Odds
+from tuninglib.results import Odds
 from tuninglib.units import Z_95
 
 _POINTS = 60

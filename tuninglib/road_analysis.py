@@ -6,8 +6,9 @@ import numpy as np
 
 from tuninglib.defaults import hill_of, road_load_of, speedometer_factor
 from tuninglib.gains import estimate_gains
+from tuninglib.interval import Interval
 from tuninglib.nuisances import Nuisance, Runs, usual_nuisances
-from tuninglib.results import Gain, Interval, Pair
+from tuninglib.results import Gain, Pair
 from tuninglib.roadtest import exit_speed_m_s, travel_time_s, wheel_force_n
 from tuninglib.speedometer import legal_true_speed_m_s
 from tuninglib.units import Measured

@@ -3,7 +3,7 @@
 import math
 
 from tuninglib import units
-from tuninglib.results import Interval
+from tuninglib.interval import Interval
 
 
 def decimals_for(half_width: float) -> int:

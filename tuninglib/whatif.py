@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from tuninglib.drive import exit_speed_by_steps_m_s, wheel_power_w
-from tuninglib.results import Interval
+from tuninglib.interval import Interval
 from tuninglib.roadtest import Hill, exit_speed_m_s, wheel_force_n
 from tuninglib.top_speed import top_speed_at_force_m_s, top_speed_at_power_m_s
 from tuninglib.units import Z_95
