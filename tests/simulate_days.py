@@ -22,10 +22,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tuninglib.gains import estimate_gains
-from tuninglib.nuisances import Runs, usual_nuisances
-from tuninglib.planning import run_order
-from tuninglib.roadtest import Hill
+from tuninglib.physics.hill import Hill
+from tuninglib.statistics.gain import estimate_gains
+from tuninglib.statistics.planning import run_order
+from tuninglib.statistics.unknowns import Runs, usual_nuisances
 
 GRAVITY = 9.80665
 STEPS = 80

@@ -15,9 +15,9 @@ from itertools import chain
 
 import numpy as np
 
-from tuninglib.candidates import band_odds, predict
-from tuninglib.ladder import Priors, fit_ladder
-from tuninglib.ladder_checks import suspicious_injectors
+from tuninglib.statistics.ladder import Priors, fit_ladder
+from tuninglib.statistics.ladder_checks import suspicious_injectors
+from tuninglib.statistics.ladder_prediction import band_odds, predict
 
 GAUGE_STEP = 0.1 / 14.7
 # Stoichiometric ratio and density of two petrols, E5 and E10.

@@ -10,9 +10,9 @@ import sys
 
 import numpy as np
 
-from tests.test_gains import OPTIONS, RESOLUTION, fisher_bound, up_only, with_ways_down
-from tuninglib.gains import estimate_gains
-from tuninglib.nuisances import usual_nuisances
+from tests.statistics.test_gain import OPTIONS, RESOLUTION, fisher_bound, up_only, with_ways_down
+from tuninglib.statistics.gain import estimate_gains
+from tuninglib.statistics.unknowns import usual_nuisances
 
 TRUE_LOG_GAIN = 0.06
 SEED = 20260906

@@ -1,4 +1,4 @@
-"""The arrows of the house: which modules may import which, and where pint and pandas may stand."""
+"""The arrows of the house: which folders may import which, and where pint and pandas may stand."""
 
 import ast
 from pathlib import Path
@@ -10,26 +10,35 @@ import tuninglib
 PACKAGE = Path(tuninglib.__file__).parent
 PATHS = sorted(PACKAGE.rglob("*.py"))
 
-# Pure functions of floats and arrays; nothing of the session, of pandas or of pint.
-PHYSICS = {
+# From the roof down. A module imports from its own row and from rows below it, never from above.
+ROWS = (
+    "__main__",
+    "lab",
+    "report",
+    "analysis",
+    "session",
+    "statistics",
+    "physics",
+    "rounding",
+    "units",
     "interval",
-    "checks", "stoichiometry", "blend", "engine", "air", "injector", "roadtest", "_motion", "drive",
-    "top_speed", "points", "roadload", "coastdown", "_coastdown_fit", "speedometer", "mixed",
-    "averaging", "_gauss", "repeats", "planning", "gains", "_gain_system", "nuisances", "linearise",
-    "reading_error", "ladder", "candidates", "ladder_checks", "gauge_readings",
-}  # fmt: skip
-# What shows results; nothing below may import it.
-FRONT = {
-    "__main__", "report", "execution", "lab", "panels", "wording", "notes", "tables", "figures",
-    "fellow", "run_sheet",
-}  # fmt: skip
-ANALYSIS = {
-    "analysis", "road_analysis", "mixture_analysis", "ladder_analysis", "whatif", "outlook",
-}  # fmt: skip
+    "checks",
+    "text_files",
+    "__init__",
+)
+# Packages that may only be imported in some rows.
+ONLY_IN = {
+    "pint": {"units"},
+    "ipywidgets": {"lab"},
+    "papermill": {"report"},
+    "nbformat": {"report"},
+    "matplotlib": {"lab", "report"},
+    "pandas": {"analysis", "session"},
+}
 
 
 def imports(path: Path) -> set:
-    """Top-level names that a module imports: other packages, and modules of this one."""
+    """Names that a module imports: other packages, and modules of this one, whole."""
     found = set()
     for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
         if isinstance(node, ast.Import):
@@ -41,9 +50,13 @@ def imports(path: Path) -> set:
     return found
 
 
-def own(path: Path) -> set:
-    """Modules of this package that a module imports."""
-    return {name.split(".")[1] for name in imports(path) if name.startswith("tuninglib.")}
+def row(path: Path) -> str:
+    return path.relative_to(PACKAGE).parts[0].removesuffix(".py")
+
+
+def rows_imported(path: Path) -> set:
+    named = {name.split(".")[1] for name in imports(path) if name.startswith("tuninglib.")}
+    return named & set(ROWS)
 
 
 def outside(path: Path) -> set:
@@ -51,24 +64,19 @@ def outside(path: Path) -> set:
     return {name.split(".")[0] for name in imports(path)} - {"tuninglib"}
 
 
-def module(path: Path) -> str:
-    return path.relative_to(PACKAGE).parts[0].removesuffix(".py")
+def test_every_module_stands_in_a_row():
+    assert {row(path) for path in PATHS} == set(ROWS)
 
 
 @pytest.mark.parametrize("path", PATHS, ids=lambda path: str(path.relative_to(PACKAGE)))
 def test_arrows_point_downwards(path):
-    name = module(path)
-    if name in PHYSICS:
-        assert own(path) <= PHYSICS
-        assert not outside(path) & {"pandas", "pint", "matplotlib", "ipywidgets", "papermill"}
-    elif name not in FRONT:
-        assert not own(path) & FRONT
-        if name not in ANALYSIS | {"results", "first_guess", "day_plan"}:
-            assert not own(path) & ANALYSIS
+    below = set(ROWS[ROWS.index(row(path)) :])
+    assert rows_imported(path) <= below
 
 
-def test_pint_stands_at_the_edge_only():
-    assert [path.name for path in PATHS if "pint" in outside(path)] == ["units.py"]
+@pytest.mark.parametrize("package", ONLY_IN)
+def test_a_package_is_imported_only_in_its_rows(package):
+    assert {row(path) for path in PATHS if package in outside(path)} <= ONLY_IN[package]
 
 
 def test_nothing_uses_the_global_state_of_pyplot_or_random_numbers():

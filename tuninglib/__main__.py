@@ -51,7 +51,7 @@ def _parser() -> argparse.ArgumentParser:
 def main(arguments=None) -> int:
     """Run one command; the number returned is the exit status."""
     options = _parser().parse_args(arguments)
-    from tuninglib.files import SessionError
+    from tuninglib.text_files import SessionError
 
     try:
         run = {"report": _report, "check": _check, "new": _new, "lab": _lab}[options.command]
@@ -70,7 +70,7 @@ def main(arguments=None) -> int:
 
 
 def _report(options) -> int:
-    from tuninglib.report import MissingPdf, WorkbookError, make_report
+    from tuninglib.report.make import MissingPdf, WorkbookError, make_report
 
     def progress(line):
         print(f"· {line}", file=sys.stderr, flush=True)
@@ -98,9 +98,9 @@ def _report(options) -> int:
 
 
 def _check(options) -> int:
-    from tuninglib import notes
-    from tuninglib.analysis import analyse
-    from tuninglib.session import load_session
+    from tuninglib.analysis.analyse import analyse
+    from tuninglib.report import notes
+    from tuninglib.session.load import load_session
 
     session = load_session(options.session)
     for remark in notes.remarks(analyse(session)):
@@ -111,7 +111,7 @@ def _check(options) -> int:
 
 
 def _new(options) -> int:
-    from tuninglib.template import write_new_session
+    from tuninglib.session.new import write_new_session
 
     for path in write_new_session(options.folder):
         print(path)
@@ -119,7 +119,7 @@ def _new(options) -> int:
 
 
 def _lab(options) -> int:
-    from tuninglib.lab import start_lab
+    from tuninglib.lab.start import start_lab
 
     return start_lab(options.session, browser=not options.no_browser)
 

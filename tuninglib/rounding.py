@@ -115,7 +115,7 @@ def gauge_text(reading: float, gauge) -> str:
     Parameters
     ----------
     reading : float
-    gauge : tuninglib.schema.Gauge
+    gauge : tuninglib.session.schema.Gauge
     """
     return fixed(reading, decimals_of_step(gauge.resolution))
 

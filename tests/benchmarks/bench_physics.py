@@ -8,8 +8,8 @@ import time
 
 import numpy as np
 
-from tuninglib.drive import predict_exit_speed
-from tuninglib.roadtest import Hill, exit_speed_m_s, wheel_force_n
+from tuninglib.physics.hill import Hill, exit_speed_m_s, wheel_force_n
+from tuninglib.physics.varying_force import predict_exit_speed
 
 REPEATS = 9
 MILLION = 1_000_000

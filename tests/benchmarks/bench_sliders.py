@@ -13,9 +13,9 @@ from pathlib import Path
 
 import pytest
 
-from tuninglib.analysis import analyse
-from tuninglib.panels import explore, fuel, guess, rider
-from tuninglib.session import load_session
+from tuninglib.analysis.analyse import analyse
+from tuninglib.lab import explore, first_guess, rider, tank
+from tuninglib.session.load import load_session
 
 TESTS = Path(__file__).resolve().parent.parent
 DEMO = TESTS.parent / "demo_data" / "bigger_cylinder"
@@ -50,8 +50,8 @@ def in_the_kernel():
     for name, panel, index in (
         ("mixture: picture and words", explore.mixture(results), 3),
         ("another rider: words", rider.another_rider(results), 0),
-        ("tank: words", fuel.tank(results), 1),
-        ("first guess: words", guess.first_guess(results), 0),
+        ("tank: words", tank.tank(results), 1),
+        ("first guess: words", first_guess.first_guess(results), 0),
     ):
         slider = panel.children[index]
         took = []
@@ -64,9 +64,9 @@ def in_the_kernel():
 
 def from_key_to_page():
     # The tests' own helpers lie beside this folder.
-    sys.path.insert(0, str(TESTS))
-    from browser import chromium
-    from test_lab import PANEL, lab_server, open_lab, run_workbook
+    sys.path.insert(0, str(TESTS.parent))
+    from tests.browser import chromium
+    from tests.lab.test_start import PANEL, lab_server, open_lab, run_workbook
 
     with tempfile.TemporaryDirectory() as folder:
         outing = shutil.copytree(DEMO, Path(folder) / "outing")

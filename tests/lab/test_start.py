@@ -1,0 +1,299 @@
+"""The workbooks in a real JupyterLab, driven as a rider does: keys, clicks, files."""
+
+import contextlib
+import json
+import re
+import shutil
+import socket
+import subprocess
+import time
+import urllib.request
+
+import pytest
+
+from tests.browser import chromium
+from tuninglib.__main__ import main
+from tuninglib.analysis.day_plan import plan_day
+from tuninglib.lab import start
+from tuninglib.report.run_sheet import ROWS_ON_A_PAGE, Heading, run_sheet
+from tuninglib.session.load import load_session
+from tuninglib.statistics.planning import RunOrder
+from tuninglib.text_files import SessionError
+
+# Without the browser -------------------------------------------------------------------------
+
+
+def test_a_folder_that_is_not_there_is_said_before_anything_starts(tmp_path, capsys):
+    assert main(["lab", str(tmp_path / "nowhere")]) == 2
+    assert "is not a folder that exists" in capsys.readouterr().err
+
+
+def test_the_folder_comes_from_the_cell_then_the_command_then_the_demo(
+    demo_folder, demo_copy, monkeypatch
+):
+    monkeypatch.delenv(start.SESSION_VARIABLE, raising=False)
+    assert start.chosen_folder() == demo_folder
+    assert "the invented demo" in str(start.which_session())
+    monkeypatch.setenv(start.SESSION_VARIABLE, str(demo_copy))
+    assert start.chosen_folder() == demo_copy
+    assert start.chosen_folder(str(demo_folder)) == demo_folder
+    monkeypatch.delenv(start.SESSION_VARIABLE)
+    monkeypatch.setattr(start, "DEMO", demo_copy / "nowhere")
+    with pytest.raises(SessionError, match="name your session's folder here"):
+        start.chosen_folder()
+
+
+# With it -------------------------------------------------------------------------------------
+
+OPEN = """async name => {
+  for (let i = 0; i < 400 && !window.jupyterapp; i++) await new Promise(r => setTimeout(r, 50));
+  const app = window.jupyterapp;
+  await app.restored;
+  await app.commands.execute("docmanager:open", {path: name});
+  const panel = [...app.shell.widgets("main")].find(w => w.context?.path === name);
+  app.shell.activateById(panel.id);
+  await panel.context.ready;
+  await panel.sessionContext.ready;
+  await panel.sessionContext.session.kernel.info;  // without it, running is lost now and then
+}"""
+# Not awaited: it answers when every cell has run.
+RUN_ALL = """() => {
+  window.allRun = false;
+  const command = window.jupyterapp.commands.execute("notebook:run-all-cells");
+  command.then(() => { window.allRun = true; });
+}"""
+PANEL = ".jp-NotebookPanel:not(.lm-mod-hidden)"
+
+
+@contextlib.contextmanager
+def lab_server(folder, private):
+    """JupyterLab as ``tuninglib lab`` starts it, with settings of its own; yields its address."""
+    with socket.socket() as free:
+        free.bind(("127.0.0.1", 0))
+        port = free.getsockname()[1]
+    environment = start.lab_environment(str(folder))
+    for name in ("JUPYTER_CONFIG_DIR", "JUPYTER_RUNTIME_DIR", "JUPYTER_DATA_DIR", "IPYTHONDIR"):
+        environment[name] = str(private / name.lower())
+    settings = private / "settings"
+    # Cells off the screen must be there to be found, and the project's own files left as they are.
+    for plugin, wanted in (
+        ("notebook-extension/tracker", {"windowingMode": "none"}),
+        ("docmanager-extension/plugin", {"autosave": False}),
+    ):
+        path = settings / "@jupyterlab" / f"{plugin}.jupyterlab-settings"
+        path.parent.mkdir(parents=True)
+        path.write_text(json.dumps(wanted), encoding="utf-8")
+    environment["JUPYTERLAB_SETTINGS_DIR"] = str(settings)
+    environment["JUPYTERLAB_WORKSPACES_DIR"] = str(private / "workspaces")
+    options = [
+        "--ip=127.0.0.1",
+        f"--port={port}",
+        "--allow-root",
+        # Reached from this machine only, for the length of a test.
+        "--IdentityProvider.token=",
+        "--LabApp.expose_app_in_browser=True",
+    ]
+    address = f"http://127.0.0.1:{port}"
+    with (private / "log.txt").open("wb") as log:
+        running = subprocess.Popen(
+            start.lab_command(browser=False, options=options),
+            env=environment,
+            stdout=log,
+            stderr=subprocess.STDOUT,
+            cwd=private,
+        )
+    try:
+        for _ in range(400):
+            with contextlib.suppress(OSError), urllib.request.urlopen(f"{address}/api", timeout=2):
+                break
+            assert running.poll() is None, (private / "log.txt").read_text(encoding="utf-8")
+            time.sleep(0.1)
+        yield address
+    finally:
+        running.terminate()
+        running.wait(20)
+
+
+@pytest.fixture(scope="module")
+def outing(demo_folder, tmp_path_factory):
+    """A copy of the demo that the workbooks may write to."""
+    return shutil.copytree(demo_folder, tmp_path_factory.mktemp("lab") / "outing")
+
+
+@pytest.fixture(scope="module")
+def page(outing, tmp_path_factory):
+    """A page with JupyterLab's start workbook open; nothing may be asked of another machine."""
+    # The browser first: without one, no server is started.
+    with chromium() as browser, lab_server(outing, tmp_path_factory.mktemp("server")) as address:
+        context = browser.new_context(viewport={"width": 1300, "height": 1000})
+        asked, errors = [], []
+        context.on("request", lambda request: asked.append(request.url))
+        page = context.new_page()
+        page.on("pageerror", lambda error: errors.append(str(error)))
+        # The address that the command opens in the rider's browser.
+        open_lab(page, address)
+        yield page
+        context.close()
+    own = (address, address.replace("http", "ws"), "data:", "blob:")
+    assert [url for url in asked if not url.startswith(own)] == []
+    assert errors == []
+
+
+def open_lab(page, address):
+    """Go where the command sends the rider's browser, and wait until the start page is there."""
+    page.goto(f"{address}/")
+    page.wait_for_selector(f"{PANEL} h1:has-text('Start here')", timeout=60_000)
+    # Until its kernel answers, JupyterLab may still bring this page to the front again.
+    page.evaluate(OPEN, "start.ipynb")
+
+
+def run_workbook(page, name):
+    page.evaluate(OPEN, f"{name}.ipynb")
+    page.evaluate(RUN_ALL)
+    page.wait_for_function("window.allRun", timeout=60_000)
+    return page.locator(PANEL)
+
+
+def text_of(page):
+    return " ".join(page.locator(PANEL).inner_text().split())
+
+
+def wait_for_text(page, text):
+    page.wait_for_function(
+        "([panel, text]) => document.querySelector(panel).innerText.replace(/\\s+/g, ' ')"
+        ".includes(text)",
+        arg=[PANEL, text],
+        timeout=20_000,
+    )
+
+
+@pytest.mark.browser
+def test_the_start_page_leads_to_the_workbooks_on_the_riders_session(page, outing):
+    assert page.evaluate("window.jupyterapp.shell.currentWidget.context.path") == "start.ipynb"
+    run_workbook(page, "start")
+    wait_for_text(page, f"{outing} (the one that tuninglib lab was started with)")
+    assert page.get_by_text("Would you like to get notified").count() == 0
+    page.get_by_role("link", name="Plan the day").click()
+    page.wait_for_function("window.jupyterapp.shell.currentWidget?.context?.path === 'plan.ipynb'")
+
+
+@pytest.mark.browser
+def test_a_key_moves_the_picture_its_words_and_the_sentences(page):
+    panel = run_workbook(page, "explore")
+    picture = panel.locator("img.tuning-picture")
+    picture.wait_for()
+    before, alt = picture.get_attribute("src"), picture.get_attribute("alt")
+    assert "target band" in alt
+    first = text_of(page)
+    handle = panel.locator(".widget-slider", has_text="injector flow on this bike").locator(
+        ".noUi-handle"
+    )
+    start = float(handle.get_attribute("aria-valuenow"))
+    handle.press("ArrowRight")
+    wait_for_text(page, f"with {start + 1:g} cc/min")
+    page.wait_for_function(
+        "([old, at]) => document.querySelector(at).src !== old",
+        arg=[before, f"{PANEL} img.tuning-picture"],
+    )
+    assert picture.get_attribute("alt") != alt
+    panel.get_by_role("button", name="Reset").first.click()
+    wait_for_text(page, f"with {start:g} cc/min")
+    assert picture.get_attribute("src") == before
+    assert text_of(page) == first
+
+
+@pytest.mark.browser
+def test_a_number_can_be_typed_and_the_makers_limit_is_heeded(page):
+    panel = page.locator(PANEL)
+    readout = panel.locator(".widget-slider", has_text="ethanol in the fuel").locator(
+        ".widget-readout"
+    )
+    start = readout.inner_text()
+    readout.click()
+    page.keyboard.press("Control+a")
+    page.keyboard.type("20")
+    page.keyboard.press("Enter")
+    wait_for_text(page, "20.0 % ethanol is more than the 10 % that the maker allows: do not use it")
+    panel.get_by_role("button", name="Reset").first.click()
+    wait_for_text(page, f"{start} % ethanol on engine")
+
+
+@pytest.mark.browser
+def test_the_band_is_written_into_the_riders_file(page, outing):
+    panel = page.locator(PANEL)
+    handle = panel.locator(".widget-slider", has_text="band, leanest").locator(".noUi-handle")
+    handle.press("ArrowLeft")
+    highest = load_session(outing).target.highest
+    wait_for_text(page, f"to {highest - 0.005:.3f})")
+    panel.get_by_role("button", name="Write the target band").click()
+    wait_for_text(page, "session.earlier-1.toml")
+    assert load_session(outing).target.highest == pytest.approx(highest - 0.005)
+
+
+@pytest.mark.browser
+def test_the_report_is_made_while_the_notebook_stays_usable(page, outing, tmp_path):
+    panel = page.locator(PANEL)
+    panel.get_by_role("button", name="Make the report").click()
+    link = panel.locator("a.tuning-report")
+    link.wait_for(timeout=40_000)
+    with page.expect_download() as download:
+        link.click()
+    download.value.save_as(tmp_path / "copy.html")
+    made = outing.parent / "outing.report" / "report.html"
+    assert (tmp_path / "copy.html").read_bytes() == made.read_bytes()
+
+
+@pytest.mark.browser
+def test_the_form_judges_a_number_and_adds_a_run(page, outing):
+    count = len(load_session(outing).runs)
+    panel = run_workbook(page, "runs")
+    panel.get_by_label("entry speed [km/h]").fill("480")
+    panel.get_by_label("exit speed [km/h]").fill("62")
+    page.keyboard.press("Tab")
+    wait_for_text(page, "480 km/h is outside 3.6 to 252 km/h")
+    panel.get_by_label("entry speed [km/h]").fill("48")
+    panel.get_by_label("air temperature").fill("20")
+    page.keyboard.press("Tab")
+    panel.get_by_role("button", name="Add run").click()
+    wait_for_text(page, "the file as it was is runs.earlier-1.csv")
+    assert "480 km/h is outside" not in text_of(page)
+    runs = load_session(outing).runs
+    assert len(runs) == count + 1
+    assert runs.iloc[-1]["exit_speed_m_s"] == pytest.approx(62 / 3.6)
+
+
+# The run sheet on paper ----------------------------------------------------------------------
+
+
+def pages_of(pdf: bytes) -> int:
+    return len(re.findall(rb"/Type /Page\b", pdf))
+
+
+@pytest.mark.browser
+def test_the_run_sheet_fits_on_one_page_of_either_paper(page, tmp_path):
+    long = "big_cylinder_long_exhaust_e10"
+    usual = plan_day(
+        gain=0.1,
+        scatter=0.04,
+        setups=("stock", "big"),
+        riders=("tove", "ilmar"),
+        minutes_a_run=6,
+        minutes_a_swap=45,
+    ).order
+    rows = ROWS_ON_A_PAGE // 2
+    full = RunOrder(("stock", long) * rows, ("Maximiliane", "tove") * rows, 2 * rows - 1, 0.0)
+    more = RunOrder(("stock",) * 60, ("tove",) * 60, 0, 0.0)
+    heading = Heading("Bigger cylinder on the quarry lane, second try", "imperial", {long: "e10"})
+    counted = {}
+    sheet = page.context.browser.new_page()
+    for name, order in (("usual", usual), ("full", full), ("more", more)):
+        path = tmp_path / f"{name}.html"
+        path.write_text(run_sheet(order, heading), encoding="utf-8")
+        sheet.goto(path.as_uri())
+        for paper in ("A4", "Letter"):
+            counted[name, paper] = pages_of(sheet.pdf(format=paper))
+    sheet.close()
+    assert {key: n for key, n in counted.items() if key[0] != "more"} == {
+        (name, paper): 1 for name in ("usual", "full") for paper in ("A4", "Letter")
+    }
+    assert min(n for key, n in counted.items() if key[0] == "more") > 1, "pages are not counted"

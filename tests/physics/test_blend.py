@@ -1,0 +1,346 @@
+import dataclasses
+import math
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import assume, given, settings
+from hypothesis import strategies as st
+
+from tuninglib.physics import blend
+from tuninglib.physics.blend import Blend
+from tuninglib.physics.stoichiometry import stoichiometric_ratio
+
+# A busy machine is no failure.
+UNHURRIED = settings(deadline=None)
+
+CONTENTS = st.floats(0.0, 1.0)
+PROPERTIES = [
+    "density_kg_m3",
+    "ethanol_mass_fraction",
+    "stoichiometric_ratio",
+    "lower_heating_value_j_kg",
+    "lower_heating_value_j_m3",
+    "latent_heat_j_kg",
+    "oxygen_mass_fraction",
+    "hydrogen_to_carbon",
+    "oxygen_to_carbon",
+]
+
+
+def test_pure_petrol_is_petrol():
+    petrol = Blend(0.0, petrol_density_kg_m3=735.0, petrol_heating_value_j_kg=43e6)
+    assert petrol.density_kg_m3 == 735.0
+    assert petrol.ethanol_mass_fraction == 0.0
+    assert petrol.stoichiometric_ratio == stoichiometric_ratio("CH1.85")
+    assert petrol.lower_heating_value_j_kg == 43e6
+    assert petrol.lower_heating_value_j_m3 == 43e6 * 735.0
+    assert petrol.oxygen_mass_fraction == 0.0
+    assert petrol.hydrogen_to_carbon == pytest.approx(1.85, rel=1e-12)
+
+
+def test_pure_ethanol_is_ethanol():
+    ethanol = Blend(1.0)
+    assert ethanol.density_kg_m3 == 794.0
+    assert ethanol.ethanol_mass_fraction == 1.0
+    assert ethanol.stoichiometric_ratio == pytest.approx(stoichiometric_ratio("C2H5OH"), rel=1e-12)
+    assert ethanol.oxygen_mass_fraction == pytest.approx(15.999 / 46.069, rel=1e-12)
+    assert ethanol.hydrogen_to_carbon == pytest.approx(3.0, rel=1e-12)
+    assert ethanol.oxygen_to_carbon == pytest.approx(0.5, rel=1e-12)
+
+
+@pytest.mark.parametrize(
+    # By hand: volume share times density, over the sum
+    ("content", "mass_fraction"),
+    [(0.10, 0.10588), (0.85, 0.85794)],
+)
+def test_ethanol_mass_fraction(content, mass_fraction):
+    assert Blend(content).ethanol_mass_fraction == pytest.approx(mass_fraction, abs=5e-6)
+
+
+@pytest.mark.parametrize(
+    # By hand. A light petrol brings E10 above the 3.7 % of EN 228.
+    ("content", "petrol_density", "per_cent"),
+    [(0.10, 720.0, 3.791), (0.10, 745.0, 3.677), (0.10, 775.0, 3.549), (0.05, 745.0, 1.845)],
+)
+def test_oxygen(content, petrol_density, per_cent):
+    fuel = Blend(content, petrol_density_kg_m3=petrol_density)
+    assert 100 * fuel.oxygen_mass_fraction == pytest.approx(per_cent, abs=1e-3)
+
+
+def test_petrol_formula_may_hold_oxygen_already():
+    with_oxygen = Blend(0.0, petrol_formula="CH1.85O0.03")
+    assert with_oxygen.oxygen_to_carbon == pytest.approx(0.03, rel=1e-12)
+    assert with_oxygen.stoichiometric_ratio < Blend(0.0).stoichiometric_ratio
+
+
+@UNHURRIED
+@given(CONTENTS)
+def test_atoms_per_carbon_give_the_same_stoichiometric_ratio(content):
+    fuel = Blend(content)
+    formula = f"CH{fuel.hydrogen_to_carbon:.9f}O{fuel.oxygen_to_carbon:.9f}"
+    assert stoichiometric_ratio(formula) == pytest.approx(fuel.stoichiometric_ratio, rel=1e-7)
+
+
+@pytest.mark.parametrize(
+    # By hand: the same volume into the same air
+    ("content", "ratio", "tolerance"),
+    [(0.05, 1.0174, 5e-5), (0.10, 1.0354, 5e-5), (0.15, 1.0540, 5e-5), (0.85, 1.409, 5e-4)],
+)
+def test_lambda_shift(content, ratio, tolerance):
+    assert blend.lambda_shift(Blend(0.0), Blend(content)) == pytest.approx(ratio, abs=tolerance)
+
+
+@UNHURRIED
+@given(CONTENTS, CONTENTS, CONTENTS)
+def test_lambda_shift_chains(a, b, c):
+    first, second, third = Blend(a), Blend(b), Blend(c)
+    chained = blend.lambda_shift(first, second) * blend.lambda_shift(second, third)
+    assert chained == pytest.approx(blend.lambda_shift(first, third), rel=1e-12)
+
+
+def test_denser_petrol_runs_richer():
+    light, heavy = (Blend(0.05, petrol_density_kg_m3=d) for d in (720.0, 775.0))
+    assert blend.lambda_shift(light, heavy) < 1.0
+
+
+def test_density_at_its_own_temperature():
+    assert blend.density_at_temperature(745.0, 288.15, 0.05) == 745.0
+
+
+def test_density_of_hot_petrol():
+    # By hand: α·Δt = 1.21e-3·60 = 0.0726; 745·exp(-0.0726·(1 + 0.8·0.0726))
+    assert blend.density_at_temperature(745.0, 348.15, 0.0) == pytest.approx(689.91, abs=0.005)
+
+
+@UNHURRIED
+@given(st.floats(240.0, 350.0), CONTENTS)
+def test_warm_fuel_is_lighter(temperature_k, content):
+    cold, warm = (
+        blend.density_at_temperature(745.0, t, content) for t in (temperature_k, temperature_k + 5)
+    )
+    assert warm < cold
+
+
+@UNHURRIED
+@given(st.floats(1e-4, 0.05), CONTENTS, st.floats(0.0, 0.05), CONTENTS)
+def test_topping_up_keeps_the_ethanol(tank_m3, tank, added_m3, added):
+    content = blend.content_after_topping_up(
+        tank_volume_m3=tank_m3,
+        tank_ethanol_volume_fraction=tank,
+        added_volume_m3=added_m3,
+        added_ethanol_volume_fraction=added,
+    )
+    assert content * (tank_m3 + added_m3) == pytest.approx(
+        tank * tank_m3 + added * added_m3, rel=1e-12, abs=1e-15
+    )
+
+
+@UNHURRIED
+@given(st.floats(1e-4, 0.05), CONTENTS, CONTENTS, st.floats(0.01, 0.99))
+def test_volume_to_add_gives_what_was_wanted(tank_m3, tank, added, share):
+    assume(abs(tank - added) > 1e-3)
+    wanted = tank + share * (added - tank)
+    added_m3 = blend.volume_to_add(
+        tank_volume_m3=tank_m3,
+        tank_ethanol_volume_fraction=tank,
+        added_ethanol_volume_fraction=added,
+        wanted_ethanol_volume_fraction=wanted,
+    )
+    reached = blend.content_after_topping_up(
+        tank_volume_m3=tank_m3,
+        tank_ethanol_volume_fraction=tank,
+        added_volume_m3=added_m3,
+        added_ethanol_volume_fraction=added,
+    )
+    assert reached == pytest.approx(wanted, abs=1e-9)
+
+
+TANK = {
+    "tank_volume_m3": 0.003,
+    "tank_ethanol_volume_fraction": 0.05,
+    "added_ethanol_volume_fraction": 0.85,
+    "wanted_ethanol_volume_fraction": 0.25,
+}
+
+
+@pytest.mark.parametrize("added", [0.05, 0.85])
+def test_nothing_to_add_where_the_tank_is_right(added):
+    right = {"wanted_ethanol_volume_fraction": 0.05, "added_ethanol_volume_fraction": added}
+    assert blend.volume_to_add(**{**TANK, **right}) == 0.0
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        {"wanted_ethanol_volume_fraction": 0.90},  # beyond what is added
+        {"wanted_ethanol_volume_fraction": 0.85},  # only an endless amount would do
+        {"wanted_ethanol_volume_fraction": 0.0},  # the other way
+        {"added_ethanol_volume_fraction": 0.05},  # the same as in the tank
+        {"wanted_ethanol_volume_fraction": np.array([0.25, 0.90])},
+    ],
+)
+def test_impossible_content_is_refused(change):
+    message = "ethanol content of 0.05 cannot come to .* must lie between the two; choose another"
+    with pytest.raises(ValueError, match=message):
+        blend.volume_to_add(**{**TANK, **change})
+
+
+def test_an_empty_tank_takes_what_is_added():
+    content = blend.content_after_topping_up(
+        tank_volume_m3=0.0,
+        tank_ethanol_volume_fraction=0.05,
+        added_volume_m3=0.002,
+        added_ethanol_volume_fraction=0.10,
+    )
+    assert content == 0.10
+
+
+@pytest.mark.parametrize(
+    # By hand: molar-linear; base 91, 108 g/mol, 745 kg/m3, ethanol 109, no interaction
+    ("content", "octane"),
+    [(0.10, 94.91), (0.20, 97.92), (0.30, 100.31), (0.85, 107.81)],
+)
+def test_octane_of_a_blend(content, octane):
+    ours = blend.blend_octane(Blend(content), petrol_octane=91.0, ethanol_octane=109.0)
+    assert ours == pytest.approx(octane, abs=0.005)
+
+
+def test_octane_interaction_vanishes_at_both_ends():
+    for content, expected in ((0.0, 91.0), (1.0, 109.0)):
+        ours = blend.blend_octane(
+            Blend(content), petrol_octane=91.0, ethanol_octane=109.0, interaction=20.0
+        )
+        assert ours == pytest.approx(expected, rel=1e-12)
+
+
+def test_octane_interaction():
+    # x = 0.2173 in E10: 20·0.2173·0.7827 = 3.40
+    plain, bent = (
+        blend.blend_octane(
+            Blend(0.10), petrol_octane=91.0, ethanol_octane=109.0, interaction=interaction
+        )
+        for interaction in (0.0, 20.0)
+    )
+    assert bent - plain == pytest.approx(3.40, abs=0.005)
+
+
+@pytest.mark.parametrize(
+    # By hand: latent heats 350 and 920 kJ/kg over the stoichiometric ratio
+    ("content", "kilojoule"),
+    [(0.0, 24.0), (0.10, 29.3), (0.85, 85.7), (1.0, 102.2)],
+)
+def test_charge_cooling(content, kilojoule):
+    ours = blend.charge_cooling_j_kg_air(Blend(content))
+    assert ours / 1000 == pytest.approx(kilojoule, rel=5e-3)
+    assert blend.charge_cooling_j_kg_air(Blend(content), lambda_=0.5) == pytest.approx(2 * ours)
+
+
+CALLS = [
+    (lambda x: blend.density_at_temperature(745.0, 300.0, x), 0.1),
+    (lambda x: blend.density_at_temperature(745.0, x, 0.1), 300.0),
+    (lambda x: blend.density_at_temperature(x, 300.0, 0.1), 745.0),
+    (lambda x: blend.lambda_shift(Blend(0.0), Blend(x)), 0.1),
+    (lambda x: blend.volume_to_add(**{**TANK, "wanted_ethanol_volume_fraction": x}), 0.25),
+    (lambda x: blend.volume_to_add(**{**TANK, "tank_volume_m3": x}), 0.003),
+    (
+        lambda x: blend.content_after_topping_up(
+            tank_volume_m3=x,
+            tank_ethanol_volume_fraction=0.05,
+            added_volume_m3=0.001,
+            added_ethanol_volume_fraction=0.85,
+        ),
+        0.003,
+    ),
+    (lambda x: blend.blend_octane(Blend(x), petrol_octane=91.0, ethanol_octane=109.0), 0.1),
+    (lambda x: blend.blend_octane(Blend(0.1), petrol_octane=x, ethanol_octane=109.0), 91.0),
+    (lambda x: blend.anti_knock_index(x, 85.0), 95.0),
+    (lambda x: blend.charge_cooling_j_kg_air(Blend(x)), 0.1),
+    (lambda x: blend.charge_cooling_j_kg_air(Blend(0.1), lambda_=x), 0.9),
+    *[(lambda x, name=name: getattr(Blend(x), name), 0.1) for name in PROPERTIES],
+    (lambda x: Blend(0.1, petrol_density_kg_m3=x).lower_heating_value_j_m3, 745.0),
+    (lambda x: Blend(0.1, petrol_heating_value_j_kg=x).lower_heating_value_j_m3, 43e6),
+]
+
+
+@pytest.mark.parametrize(("call", "value"), CALLS)
+def test_float_gives_float_and_array_and_series_give_the_same(call, value):
+    single = call(value)
+    assert type(single) is float
+    np.testing.assert_allclose(call(np.array([value, math.nan])), [single, math.nan], rtol=1e-14)
+    series = call(pd.Series([value, value], index=[7, 9]))
+    assert list(series.index) == [7, 9]
+    np.testing.assert_allclose(series, single, rtol=1e-14)
+
+
+def test_blend_cannot_be_changed_and_compares_by_value():
+    fuel = Blend(0.10)
+    with pytest.raises(dataclasses.FrozenInstanceError):
+        fuel.ethanol_volume_fraction = 0.2
+    assert fuel == Blend(0.10)
+    assert hash(fuel) == hash(Blend(0.10))
+
+
+@pytest.mark.parametrize(
+    ("call", "message"),
+    [
+        (lambda: Blend(10.0), "ethanol content is 10; it must be within 0 to 1: .* 0.10 for 10 %"),
+        (lambda: Blend(-0.1), "ethanol content is -0.1"),
+        (lambda: Blend(np.array([0.1, 1.1])), "ethanol content is 1.1"),
+        (lambda: Blend(0.1, petrol_density_kg_m3=0.745), "petrol density is 0.745 kg/m3; "),
+        (lambda: Blend(0.1, petrol_heating_value_j_kg=43.0), "petrol heating value is 43 J/kg; "),
+        (lambda: Blend(0.1, petrol_formula="CO2"), "'CO2' needs no air to burn"),
+        (lambda: blend.density_at_temperature(745.0, 20.0, 0.1), "fuel temperature is 20 K; "),
+        (lambda: blend.density_at_temperature(0.745, 293.0, 0.1), "fuel density is 0.745 kg/m3"),
+        (lambda: blend.density_at_temperature(745.0, 293.0, 10.0), "ethanol content is 10; "),
+        (lambda: blend.volume_to_add(**{**TANK, "tank_volume_m3": 0.0}), "volume in the tank is 0"),
+        (
+            lambda: blend.volume_to_add(**{**TANK, "tank_ethanol_volume_fraction": 5.0}),
+            "ethanol content of the tank is 5",
+        ),
+        (
+            lambda: blend.volume_to_add(**{**TANK, "added_ethanol_volume_fraction": 85.0}),
+            "ethanol content of the added fuel is 85",
+        ),
+        (
+            lambda: blend.volume_to_add(**{**TANK, "wanted_ethanol_volume_fraction": 25.0}),
+            "wanted ethanol content is 25",
+        ),
+        (
+            lambda: blend.content_after_topping_up(
+                tank_volume_m3=0.0,
+                tank_ethanol_volume_fraction=0.05,
+                added_volume_m3=0.0,
+                added_ethanol_volume_fraction=0.85,
+            ),
+            "volume after topping up is 0 m3; it must be above 0 m3: give some fuel",
+        ),
+        (
+            lambda: blend.content_after_topping_up(
+                tank_volume_m3=0.003,
+                tank_ethanol_volume_fraction=0.05,
+                added_volume_m3=-0.001,
+                added_ethanol_volume_fraction=0.85,
+            ),
+            "volume added is -0.001 m3; it must be at least 0 m3",
+        ),
+        (
+            lambda: blend.blend_octane(Blend(0.1), petrol_octane=9.1, ethanol_octane=109.0),
+            "octane number of petrol is 9.1",
+        ),
+        (
+            lambda: blend.blend_octane(
+                Blend(0.1),
+                petrol_octane=91.0,
+                ethanol_octane=109.0,
+                petrol_molar_mass_kg_mol=108.0,
+            ),
+            "petrol molar mass is 108 kg/mol; .* 108 g/mol is 0.108",
+        ),
+        (lambda: blend.anti_knock_index(95.0, 8.5), "MON is 8.5"),
+        (lambda: blend.charge_cooling_j_kg_air(Blend(0.1), lambda_=0.0), "lambda is 0; "),
+    ],
+)
+def test_non_physical_input_is_refused(call, message):
+    with pytest.raises(ValueError, match=message):
+        call()

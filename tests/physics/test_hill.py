@@ -1,0 +1,236 @@
+"""Motion under constant force: closed forms against an integrator, limits, and refusals."""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.integrate import solve_ivp
+
+from tuninglib.physics.hill import Hill, climb_force_n, exit_speed_m_s, travel_time_s, wheel_force_n
+
+ROAD = {
+    "mass_kg": 205.0,
+    "rotating_mass_kg": 8.0,
+    "air_density_kg_m3": 1.17,
+    "drag_area_m2": 0.57,
+    "rolling_coefficient": 0.016,
+}
+EVEN = Hill(400.0, 0.06)
+BENT = Hill([150.0, 60.0, 190.0], [0.045, -0.02, 0.085])
+
+
+def integrate(entry, force, hill, wind, road=ROAD):
+    """Exit speed and time by scipy, piece by piece."""
+    state = [entry, 0.0]
+    m = road["mass_kg"] + road["rotating_mass_kg"]
+    for length, grade in zip(hill.lengths_m, hill.grade_ratios, strict=True):
+        angle = np.arctan(grade)
+        climb = road["mass_kg"] * 9.80665
+        climb *= np.sin(angle) + road["rolling_coefficient"] * np.cos(angle)
+        k = road["air_density_kg_m3"] * road["drag_area_m2"] / 2
+
+        def slope(_, y, climb=climb, k=k):
+            return [(force - climb - k * (y[0] + wind) ** 2) / (m * y[0]), 1 / y[0]]
+
+        found = solve_ivp(slope, (0, length), state, method="DOP853", rtol=1e-12, atol=1e-12)
+        state = found.y[:, -1]
+    return state
+
+
+CASES = [
+    (entry, force, hill, wind)
+    for entry in (6.0, 13.0, 24.0)
+    for force in (190.0, 300.0, 480.0)
+    for hill in (EVEN, BENT)
+    for wind in (0.0, 3.0, -2.5)
+    if not (entry == 6.0 and force == 190.0 and hill is EVEN and wind > 0)
+]
+
+
+@pytest.mark.outside(source="scipy.integrate.solve_ivp, DOP853 at 1e-12")
+@pytest.mark.parametrize(("entry", "force", "hill", "wind"), CASES)
+def test_exit_speed_and_time_agree_with_an_integrator(entry, force, hill, wind):
+    speed, time = integrate(entry, force, hill, wind)
+    arguments = dict(entry_speed_m_s=entry, force_n=force, hill=hill, wind_m_s=wind, **ROAD)
+    assert exit_speed_m_s(**arguments) == pytest.approx(speed, rel=1e-8)
+    assert travel_time_s(**arguments) == pytest.approx(time, rel=1e-8)
+
+
+@pytest.mark.outside(source="scipy.integrate.solve_ivp, DOP853 at 1e-12")
+@pytest.mark.parametrize(("entry", "force", "hill", "wind"), CASES)
+def test_wheel_force_recovers_the_force_that_an_integrator_was_given(entry, force, hill, wind):
+    speed, _ = integrate(entry, force, hill, wind)
+    found = wheel_force_n(
+        entry_speed_m_s=entry, exit_speed_m_s=speed, hill=hill, wind_m_s=wind, **ROAD
+    )
+    assert found == pytest.approx(force, rel=1e-8)
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    entry=st.floats(3, 30),
+    exit_=st.floats(3, 30),
+    wind=st.floats(-2.5, 10),
+    grade=st.floats(-0.15, 0.2),
+    length=st.floats(20, 1500),
+)
+def test_force_and_exit_speed_undo_each_other(entry, exit_, wind, grade, length):
+    hill = Hill([length, length / 3], [grade, grade / 2])
+    arguments = dict(hill=hill, wind_m_s=wind, entry_speed_m_s=entry, **ROAD)
+    force = wheel_force_n(exit_speed_m_s=exit_, **arguments)
+    back = exit_speed_m_s(force_n=np.nan_to_num(force), **arguments)
+    # Where a steep piece would stall the bike, the force is formal without wind, NaN with it.
+    assert np.isnan(force) or np.isnan(back) or back == pytest.approx(exit_, rel=1e-7)
+
+
+def test_energy_balance_over_the_hill():
+    # Work of the force = climb + rolling + kinetic + drag, the drag from an integrated profile.
+    force, entry = 320.0, 12.0
+    places = np.linspace(0, 400, 4001)[1:]
+    speeds = exit_speed_m_s(
+        force_n=force, entry_speed_m_s=entry, hill=Hill(places[:, None], [[0.06]]), **ROAD
+    )
+    speeds = np.concatenate([[entry], speeds])
+    drag = 0.5 * 1.17 * 0.57 * np.trapezoid(speeds**2, dx=0.1)
+    angle = np.arctan(0.06)
+    climb = 205 * 9.80665 * (np.sin(angle) + 0.016 * np.cos(angle)) * 400
+    kinetic = 0.5 * 213 * (speeds[-1] ** 2 - entry**2)
+    # The trapezoids leave some 1e-9 of themselves.
+    assert force * 400 == pytest.approx(climb + drag + kinetic, rel=1e-8)
+
+
+def test_pieces_of_one_grade_are_one_even_hill():
+    cut = Hill([50.0, 130.0, 220.0], [0.06, 0.06, 0.06])
+    for wind in (0.0, 2.0):
+        arguments = dict(entry_speed_m_s=12.0, exit_speed_m_s=18.0, wind_m_s=wind, **ROAD)
+        whole = wheel_force_n(hill=EVEN, **arguments)
+        assert wheel_force_n(hill=cut, **arguments) == pytest.approx(whole, rel=1e-11)
+
+
+def test_wind_tends_to_calm():
+    arguments = dict(entry_speed_m_s=12.0, exit_speed_m_s=18.0, hill=BENT, **ROAD)
+    calm = wheel_force_n(**arguments)
+    assert wheel_force_n(wind_m_s=1e-9, **arguments) == pytest.approx(calm, rel=1e-9)
+    assert wheel_force_n(wind_m_s=2.0, **arguments) > calm + 10
+
+
+def test_drag_tends_to_none():
+    arguments = ROAD | {"entry_speed_m_s": 12.0, "exit_speed_m_s": 18.0, "hill": EVEN}
+    none = wheel_force_n(**arguments | {"drag_area_m2": 0.0})
+    hardly = wheel_force_n(**arguments | {"drag_area_m2": 1e-9})
+    assert hardly == pytest.approx(none, rel=1e-8)
+    windy = wheel_force_n(**arguments | {"drag_area_m2": 0.0, "wind_m_s": 3.0})
+    assert windy == pytest.approx(none, rel=1e-11)
+
+
+def test_constant_speed_needs_the_resistance_at_that_speed():
+    force = wheel_force_n(entry_speed_m_s=15.0, exit_speed_m_s=15.0, hill=EVEN, **ROAD)
+    climb = climb_force_n(hill=EVEN, mass_kg=205.0, rolling_coefficient=0.016)[0]
+    assert force == pytest.approx(climb + 0.5 * 1.17 * 0.57 * 15.0**2, rel=1e-12)
+
+
+def test_wheel_force_is_close_to_the_mean_of_a_falling_force():
+    # The mean of a torque curve over the hill, not its value at either end.
+    m, k = 213.0, 0.5 * 1.17 * 0.57
+    climb = climb_force_n(hill=EVEN, mass_kg=205.0, rolling_coefficient=0.016)[0]
+
+    def pull(v):
+        return 330.0 * (1 - ((v - 14.0) / 25.0) ** 2)
+
+    def slope(_, y):
+        return [(pull(y[0]) - climb - k * y[0] ** 2) / (m * y[0]), pull(y[0])]
+
+    found = solve_ivp(slope, (0, 400), [11.0, 0.0], rtol=1e-10, atol=1e-10).y[:, -1]
+    force = wheel_force_n(entry_speed_m_s=11.0, exit_speed_m_s=found[0], hill=EVEN, **ROAD)
+    mean = found[1] / 400
+    assert force == pytest.approx(mean, rel=0.01)
+    assert abs(mean / pull(11.0) - 1) < 0.01 < abs(mean / pull(found[0]) - 1)
+
+
+def test_stall_is_nan_and_leaves_the_others_alone():
+    force = np.array([100.0, 300.0])
+    for wind in (0.0, 1.0):
+        speeds = exit_speed_m_s(
+            force_n=force, entry_speed_m_s=8.0, hill=EVEN, wind_m_s=wind, **ROAD
+        )
+        assert np.isnan(speeds[0])
+        assert speeds[1] > 8
+
+
+def test_rolling_down_gently_is_found_again():
+    down = EVEN.reversed()
+    speed = exit_speed_m_s(force_n=0.0, entry_speed_m_s=5.0, hill=down, wind_m_s=-1.0, **ROAD)
+    assert speed > 10
+    residual = wheel_force_n(
+        entry_speed_m_s=5.0, exit_speed_m_s=speed, hill=down, wind_m_s=-1.0, **ROAD
+    )
+    assert residual == pytest.approx(0.0, abs=1e-8)
+
+
+def test_arrays_broadcast_and_equal_scalars():
+    entry, exit_ = np.array([[10.0], [12.0]]), np.array([15.0, 17.0, 19.0])
+    for wind in (0.0, 1.5):
+        both = wheel_force_n(
+            entry_speed_m_s=entry, exit_speed_m_s=exit_, hill=BENT, wind_m_s=wind, **ROAD
+        )
+        assert both.shape == (2, 3)
+        for i in range(2):
+            for j in range(3):
+                one = wheel_force_n(
+                    entry_speed_m_s=entry[i, 0],
+                    exit_speed_m_s=exit_[j],
+                    hill=BENT,
+                    wind_m_s=wind,
+                    **ROAD,
+                )
+                assert isinstance(one, float)
+                assert both[i, j] == pytest.approx(one, rel=1e-10)
+
+
+def test_hills_may_differ_from_run_to_run():
+    hills = Hill(np.array([[200.0, 200.0], [300.0, 150.0]]), np.array([[0.05, 0.07], [0.06, 0.02]]))
+    both = wheel_force_n(entry_speed_m_s=12.0, exit_speed_m_s=17.0, hill=hills, **ROAD)
+    for row in range(2):
+        one = Hill(hills.lengths_m[row], hills.grade_ratios[row])
+        force = wheel_force_n(entry_speed_m_s=12.0, exit_speed_m_s=17.0, hill=one, **ROAD)
+        assert both[row] == pytest.approx(force, rel=1e-12)
+
+
+def test_reversed_twice_is_the_same_road():
+    again = BENT.reversed().reversed()
+    assert np.array_equal(again.lengths_m, BENT.lengths_m)
+    assert np.array_equal(again.grade_ratios, BENT.grade_ratios)
+    assert BENT.length_m == 400.0
+
+
+@pytest.mark.parametrize(
+    ("change", "message"),
+    [
+        ({"entry_speed_m_s": 0.0}, "entry speed is 0 m/s but must be above 0 m/s"),
+        ({"exit_speed_m_s": -3.0}, "exit speed is -3 m/s"),
+        ({"exit_speed_m_s": np.nan}, "exit speed is nan m/s but must be a finite number"),
+        ({"mass_kg": 0.0}, "mass is 0 kg.*add bike and rider"),
+        ({"rotating_mass_kg": -1.0}, "rotating mass is -1 kg"),
+        ({"air_density_kg_m3": 0.0}, "air density is 0 kg/m3"),
+        ({"drag_area_m2": -0.1}, "drag area is -0.1 m2"),
+        ({"rolling_coefficient": 0.9}, "rolling coefficient is 0.9 but must be at most 0.5"),
+        ({"wind_m_s": -14.0}, "wind from behind is 2 m/s faster than the bike"),
+    ],
+)
+def test_refusals(change, message):
+    arguments = {"entry_speed_m_s": 12.0, "exit_speed_m_s": 17.0, "hill": EVEN} | ROAD | change
+    with pytest.raises(ValueError, match=message):
+        wheel_force_n(**arguments)
+
+
+@pytest.mark.parametrize(
+    ("lengths", "grades", "message"),
+    [
+        (0.0, 0.05, "length of the hill is 0 m"),
+        (100.0, 6.0, "grade is 6 but must be at most 1; give rise over run as a ratio"),
+        ([100.0, 50.0], [0.05], "2 lengths but 1 grades"),
+    ],
+)
+def test_refusals_of_a_hill(lengths, grades, message):
+    with pytest.raises(ValueError, match=message):
+        Hill(lengths, grades)

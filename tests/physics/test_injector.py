@@ -1,0 +1,161 @@
+import numpy as np
+import pandas as pd
+import pytest
+from numpy.testing import assert_allclose
+
+from tuninglib.physics import injector
+from tuninglib.physics.engine import fuel_mass_per_cycle_kg
+
+CC_MIN = 1e-6 / 60  # m3/s
+
+
+def test_same_pressure_and_fuel_change_nothing():
+    assert injector.flow_at_pressure(2.5e-6, rated_pressure_pa=3e5, pressure_pa=3e5) == 2.5e-6
+    assert injector.flow_on_fuel(2.5e-6, rated_density_kg_m3=745, density_kg_m3=745) == 2.5e-6
+
+
+def test_four_times_the_pressure_doubles_the_flow():
+    assert injector.flow_at_pressure(
+        2.5e-6, rated_pressure_pa=1e5, pressure_pa=4e5
+    ) == pytest.approx(5e-6)
+
+
+def test_denser_fuel_has_less_volume_and_more_mass():
+    volume = injector.flow_on_fuel(2.5e-6, rated_density_kg_m3=683.6, density_kg_m3=745.0)
+    mass = injector.mass_flow_kg_s(volume, density_kg_m3=745.0)
+    rated_mass = injector.mass_flow_kg_s(2.5e-6, density_kg_m3=683.6)
+    assert volume < 2.5e-6
+    assert mass > rated_mass
+    assert volume / 2.5e-6 * (mass / rated_mass) == pytest.approx(1.0)
+
+
+@pytest.mark.parametrize(("rpm", "milliseconds"), [(6000, 20), (8000, 15), (10000, 12)])
+def test_cycle_takes_two_turns(rpm, milliseconds):
+    assert injector.cycle_time_s(rpm) == pytest.approx(milliseconds / 1e3, rel=1e-15)
+
+
+def test_first_guess_multiplies_the_factors():
+    guess = injector.first_guess_flow(
+        150 * CC_MIN,
+        displacement_ratio=1.138,
+        breathing_ratio=1.02,
+        lambda_ratio=0.90 / 0.88,
+        pressure_ratio=3.0 / 3.5,
+        fuel_ratio=1.02,
+    )
+    expected = 150 * 1.138 * 1.02 * (0.90 / 0.88) * (3.0 / 3.5) ** 0.5 * 1.02
+    assert guess.flow_m3_s / CC_MIN == pytest.approx(expected)
+    assert guess.low_m3_s == guess.flow_m3_s == guess.high_m3_s
+    assert guess.relative_sd == 0
+
+
+def test_first_guess_range_holds_95_percent_of_draws():
+    sds = {"flow": 0.03, "displacement": 0.005, "breathing": 0.05, "lambda": 0.01, "pressure": 0.04}
+    guess = injector.first_guess_flow(1.0, **{f"{name}_sd": sd for name, sd in sds.items()})
+    draws = np.random.default_rng(1).normal(size=(200_000, 5)) * list(sds.values())
+    draws[:, 4] /= 2  # the root of the pressure
+    flow = np.exp(draws.sum(1))
+    covered = np.mean((flow > guess.low_m3_s) & (flow < guess.high_m3_s))
+    assert covered == pytest.approx(0.95, abs=0.0015)  # three standard errors
+
+
+def test_leaner_than_wanted_calls_for_more_flow():
+    assert injector.first_guess_flow(1.0, lambda_ratio=0.95 / 0.88).flow_m3_s > 1.0
+
+
+def test_open_time_is_a_straight_line_in_fuel():
+    shots = np.array([5e-6, 10e-6, 15e-6])
+    times = injector.open_time_s(shots, mass_flow_kg_s=2e-3, dead_time_s=1e-3)
+    assert_allclose(times, [0.0035, 0.006, 0.0085])
+
+
+@pytest.mark.parametrize("highest_fraction", [0.85, 0.9, 1.0])
+def test_flow_that_runs_out_just_fits(highest_fraction):
+    fuel, density, dead_time, rpm = 9e-6, 748.0, 0.0011, 9500.0
+    flow = injector.flow_that_runs_out(
+        fuel,
+        density_kg_m3=density,
+        engine_speed_rpm=rpm,
+        dead_time_s=dead_time,
+        highest_fraction=highest_fraction,
+    )
+    mass_flow = injector.mass_flow_kg_s(flow, density_kg_m3=density)
+    open_time = injector.open_time_s(fuel, mass_flow_kg_s=mass_flow, dead_time_s=dead_time)
+    fraction = injector.open_time_fraction(open_time, engine_speed_rpm=rpm)
+    assert fraction == pytest.approx(highest_fraction)
+
+
+def test_fuel_mass_against_the_air():
+    fuel = fuel_mass_per_cycle_kg(air_mass_kg=150.96e-6, lambda_=0.88, stoichiometric_ratio=14.1)
+    assert fuel * 0.88 * 14.1 == pytest.approx(150.96e-6)
+
+
+@pytest.mark.parametrize(
+    ("function", "first", "more"),
+    [
+        (injector.flow_at_pressure, 2.5e-6, {"rated_pressure_pa": 3e5, "pressure_pa": 2.5e5}),
+        (injector.flow_on_fuel, 2.5e-6, {"rated_density_kg_m3": 684.0, "density_kg_m3": 750.0}),
+        (injector.mass_flow_kg_s, 2.5e-6, {"density_kg_m3": 750.0}),
+        (injector.open_time_s, 1e-5, {"mass_flow_kg_s": 2e-3, "dead_time_s": 1e-3}),
+        (injector.cycle_time_s, 9000.0, {}),
+        (injector.open_time_fraction, 0.008, {"engine_speed_rpm": 9000.0}),
+        (
+            injector.flow_that_runs_out,
+            1e-5,
+            {"density_kg_m3": 750.0, "engine_speed_rpm": 9000.0, "dead_time_s": 1e-3},
+        ),
+        (injector.mass_flow_for_power_kg_s, 8000.0, {"specific_consumption_kg_j": 9e-8}),
+    ],
+)
+def test_scalar_array_and_series_agree(function, first, more):
+    one = function(first, **more)
+    assert type(one) is float
+    assert_allclose(function(np.full(3, first), **more), one, rtol=1e-15)
+    assert_allclose(function(pd.Series([first, first]), **more), one, rtol=1e-15)
+    columns = {name: np.full(3, value) for name, value in more.items()}
+    assert_allclose(function(np.full(3, first), **columns), one, rtol=1e-15)
+
+
+@pytest.mark.parametrize(
+    ("call", "message"),
+    [
+        (
+            lambda: injector.flow_at_pressure(-1e-6, rated_pressure_pa=3e5, pressure_pa=3e5),
+            "flow is -1e-06 m3/s, it must be finite and above 0 m3/s",
+        ),
+        (
+            lambda: injector.flow_at_pressure(1e-6, rated_pressure_pa=3e5, pressure_pa=[3e5, 0]),
+            "pressure is 0 Pa",
+        ),
+        (
+            lambda: injector.flow_on_fuel(1e-6, rated_density_kg_m3=0.0, density_kg_m3=745.0),
+            "rated density is 0 kg/m3",
+        ),
+        (lambda: injector.mass_flow_kg_s(np.nan, density_kg_m3=745.0), "flow is nan"),
+        (lambda: injector.first_guess_flow(1e-6, lambda_ratio=0.0), "lambda ratio is 0"),
+        (
+            lambda: injector.first_guess_flow(1e-6, breathing_sd=-0.1),
+            "relative standard deviation is -0.1, it must be finite and at least 0",
+        ),
+        (
+            lambda: injector.open_time_s(1e-5, mass_flow_kg_s=2e-3, dead_time_s=-1e-3),
+            "dead time is -0.001 s",
+        ),
+        (
+            lambda: injector.flow_that_runs_out(
+                1e-5, density_kg_m3=745.0, engine_speed_rpm=20000.0, dead_time_s=0.0055
+            ),
+            "no injector is fast enough",
+        ),
+        (
+            lambda: injector.flow_that_runs_out(
+                1e-5, density_kg_m3=745.0, engine_speed_rpm=9000.0, highest_fraction=1.2
+            ),
+            "highest usable fraction is 1.2, it cannot be above 1",
+        ),
+        (lambda: injector.cycle_time_s(np.inf), "engine speed is inf 1/min"),
+    ],
+)
+def test_refuses_what_cannot_be(call, message):
+    with pytest.raises(ValueError, match=message):
+        call()

@@ -1,0 +1,309 @@
+"""The injector and its ladder against numbers and libraries that nobody in this project made."""
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+from scipy import constants, stats
+
+from tuninglib.physics import injector
+from tuninglib.statistics import normal_mixture
+from tuninglib.statistics.ladder import Priors, solve
+from tuninglib.statistics.ladder_prediction import predict
+
+CC_MIN = 1e-6 / 60  # m3/s
+POUND_HOUR = constants.lb / 3600  # kg/s
+
+# Nothing known beforehand and nothing unknown but a straight line: weighted least squares.
+LINE_ONLY = Priors(
+    response_sd=np.inf,
+    tolerance=0.0,
+    tolerance_spread=0.0,
+    gauge_sd=0.0,
+    run_dof=np.inf,
+)
+
+
+# cm3/min to one lb/h: 453.59237 g over 60 min over the density. The pound is NIST's.
+@pytest.mark.outside(source="avoirdupois pound, NIST SP 811 (scipy.constants)")
+@pytest.mark.parametrize(
+    ("density", "cc_min"), [(720.0, 10.500), (745.0, 10.147), (750.0, 10.080), (770.0, 9.818)]
+)
+def test_volume_flow_of_one_pound_an_hour(density, cc_min):
+    one_cc_min = injector.mass_flow_kg_s(CC_MIN, density_kg_m3=density)
+    assert POUND_HOUR / one_cc_min == pytest.approx(cc_min, abs=0.0005)
+
+
+# What the trade's 10.5 and 10.2 cm3/min to the lb/h (from memory) take for the density.
+@pytest.mark.outside(source="trade rules 10.5 and 10.2 cm3/min per lb/h with the NIST pound")
+@pytest.mark.parametrize(("rule", "density"), [(10.5, 720.0), (10.2, 741.2)])
+def test_rule_of_thumb_for_pounds_an_hour(rule, density):
+    pounds = injector.mass_flow_kg_s(rule * CC_MIN, density_kg_m3=density) / POUND_HOUR
+    assert pounds == pytest.approx(1.0, abs=0.0005)
+
+
+def orifice_kg_s(pressure_pa, density):
+    flow_meter = pytest.importorskip("fluids.flow_meter")
+    return flow_meter.flow_meter_discharge(
+        D=0.004, Do=0.0003, P1=1e5 + pressure_pa, P2=1e5, rho=density, C=0.7
+    )
+
+
+@pytest.mark.outside(source="fluids library, ISO 5167 orifice")
+@pytest.mark.parametrize("pressure", [2.5e5, 3.5e5, 4e5])
+def test_flow_at_pressure_against_an_orifice(pressure):
+    ratio = orifice_kg_s(pressure, 745.0) / orifice_kg_s(3e5, 745.0)
+    assert injector.flow_at_pressure(
+        1.0, rated_pressure_pa=3e5, pressure_pa=pressure
+    ) == pytest.approx(ratio, rel=1e-9)
+
+
+@pytest.mark.outside(source="fluids library, ISO 5167 orifice; CoolProp n-heptane")
+@pytest.mark.parametrize("density", [720.0, 745.0, 775.0, 789.4])
+def test_flow_on_fuel_against_an_orifice(density):
+    coolprop = pytest.importorskip("CoolProp.CoolProp")
+    heptane = coolprop.PropsSI("D", "T", 294.15, "P", 101325, "n-Heptane")
+    ratio = orifice_kg_s(3e5, density) / density / (orifice_kg_s(3e5, heptane) / heptane)
+    assert injector.flow_on_fuel(
+        1.0, rated_density_kg_m3=heptane, density_kg_m3=density
+    ) == pytest.approx(ratio, rel=1e-9)
+
+
+# 10 hp at 0.5 lb/(hp h) through one injector used to 80 %: 6.25 lb/h. The rule is the trade's,
+# from memory; pound and horsepower are NIST's.
+@pytest.mark.outside(source="pound and horsepower, NIST SP 811 (scipy.constants)")
+def test_flow_for_power_by_the_trade_rule():
+    flow = injector.mass_flow_for_power_kg_s(
+        10 * constants.hp,
+        specific_consumption_kg_j=0.5 * constants.lb / (constants.hp * 3600),
+        highest_fraction=0.8,
+    )
+    assert flow / POUND_HOUR == pytest.approx(6.25, abs=0.005)
+
+
+def flat_line(x, y, intercept=True):
+    """Least squares with our Gaussian core: coefficients, their standard errors, s, R2."""
+    design = np.stack([np.ones_like(x), x], axis=1) if intercept else x[:, None]
+    count = design.shape[1]
+    mean, covariance, misfit, _ = normal_mixture.linear_posterior(
+        design, y, np.ones(len(y)), np.zeros(count), np.zeros(count)
+    )
+    s = np.sqrt(misfit / (len(y) - count))
+    total = ((y - y.mean() * intercept) ** 2).sum()
+    return mean, s * np.sqrt(np.diag(covariance)), s, 1 - misfit / total
+
+
+@pytest.fixture(scope="module")
+def norris():
+    y, x = np.loadtxt(
+        Path(__file__).parent.parent / "data" / "nist-norris.csv", delimiter=",", skiprows=2
+    ).T
+    mean, error, s, r2 = flat_line(x, y)
+    return {"b0": mean[0], "b1": mean[1], "se0": error[0], "se1": error[1], "s": s, "r2": r2}
+
+
+# NIST StRD, Linear Regression, Norris: certified values, 15 digits; nine asked for here.
+@pytest.mark.outside(source="NIST StRD Norris")
+@pytest.mark.parametrize(
+    ("name", "certified"),
+    [
+        ("b0", -0.262323073774029),
+        ("se0", 0.232818234301152),
+        ("b1", 1.00211681802045),
+        ("se1", 0.429796848199937e-03),
+        ("s", 0.884796396144373),
+        ("r2", 0.999993745883712),
+    ],
+)
+def test_norris(norris, name, certified):
+    assert norris[name] == pytest.approx(certified, rel=1e-9)
+
+
+# NIST StRD, Linear Regression, NoInt1 (y 130 to 140, x 60 to 70) and NoInt2.
+@pytest.mark.outside(source="NIST StRD NoInt1")
+@pytest.mark.parametrize(
+    ("which", "certified"),
+    [(0, 2.07438016528926), (1, 0.165289256198347e-01), (3, 0.999365492298663)],
+)
+def test_noint1(which, certified):
+    result = flat_line(np.arange(60.0, 71.0), np.arange(130.0, 141.0), intercept=False)
+    assert np.squeeze(result[which]) == pytest.approx(certified, rel=1e-10)
+
+
+@pytest.mark.outside(source="NIST StRD NoInt2")
+@pytest.mark.parametrize(
+    ("which", "certified"), [(0, 0.727272727272727), (1, 0.420827318078432e-01)]
+)
+def test_noint2(which, certified):
+    result = flat_line(np.array([4.0, 5.0, 6.0]), np.array([3.0, 4.0, 4.0]), intercept=False)
+    assert np.squeeze(result[which]) == pytest.approx(certified, rel=1e-10)
+
+
+# Pearson 1901 with York's weights 1966: X, Y and the weights of Y.
+PEARSON_X = np.array([0, 0.9, 1.8, 2.6, 3.3, 4.4, 5.2, 6.1, 6.5, 7.4])
+PEARSON_Y = np.array([5.9, 5.4, 4.4, 4.6, 3.5, 3.7, 2.8, 2.8, 2.4, 1.5])
+YORK_WEIGHT_Y = np.array([1, 1.8, 4, 8, 20, 20, 70, 70, 100, 500])
+
+
+def straight_ladder(x, y, noise_sd, priors=LINE_ONLY):
+    """A ladder whose logarithm of flow is x: one injector, one engine."""
+    return solve(
+        observed=y,
+        noise_sd=noise_sd,
+        flow_m3_s=1e-6 * np.exp(x),
+        injector=["a"] * len(x),
+        engine=["e"] * len(x),
+        displacement={"e": 1.0},
+        tolerance=None,
+        priors=priors,
+    )
+
+
+def ladder_at(fit, x):
+    """Predicted logarithm where the logarithm of flow is x."""
+    return predict(
+        fit,
+        flow_m3_s=1e-6 * np.exp(x),
+        engine="e",
+        stoichiometric_ratio=1.0,
+        density_kg_m3=1.0,
+    )
+
+
+# Kapteyn package documentation, Pearson's data with York's weights, weights on Y only.
+@pytest.mark.outside(source="Pearson-York data, weighted least squares, Kapteyn documentation")
+def test_ladder_is_weighted_least_squares_intercept():
+    fit = straight_ladder(PEARSON_X, PEARSON_Y, YORK_WEIGHT_Y**-0.5)
+    assert ladder_at(fit, 0.0).log_mean == pytest.approx(6.10010932, abs=5e-9)
+
+
+@pytest.mark.outside(source="Pearson-York data, weighted least squares, Kapteyn documentation")
+def test_ladder_is_weighted_least_squares_slope():
+    fit = straight_ladder(PEARSON_X, PEARSON_Y, YORK_WEIGHT_Y**-0.5)
+    assert -fit.interval("response").value == pytest.approx(-0.61081296, abs=5e-9)
+
+
+@pytest.mark.outside(source="statsmodels WLS, get_prediction with known weights")
+@pytest.mark.parametrize("x", [-1.0, 3.0, 7.4, 9.0])
+def test_prediction_is_that_of_weighted_least_squares(x):
+    api = pytest.importorskip("statsmodels.api")
+    result = api.WLS(PEARSON_Y, api.add_constant(PEARSON_X), YORK_WEIGHT_Y).fit(
+        cov_type="fixed scale"
+    )
+    expected = result.get_prediction([[1.0, x]])
+    ours = ladder_at(straight_ladder(PEARSON_X, PEARSON_Y, YORK_WEIGHT_Y**-0.5), x)
+    assert ours.log_mean == pytest.approx(expected.predicted_mean[0], rel=1e-9)
+    assert ours.log_sd == pytest.approx(expected.se_mean[0], rel=1e-9)
+
+
+# A guess at the noise variance worth nu degrees of freedom is conjugate: the posterior is
+# Student's t with nu + n - 2 degrees of freedom about the least-squares line.
+@pytest.mark.outside(source="scipy.stats.t about the line of statsmodels OLS (conjugate posterior)")
+@pytest.mark.parametrize("nu", [3.0, 8.0])
+@pytest.mark.parametrize("noise", [0.3, 1.0, 3.0])
+def test_unknown_noise_gives_student_t(nu, noise):
+    api = pytest.importorskip("statsmodels.api")
+    x = np.linspace(-0.3, 0.3, 6)
+    y = 1.0 - 0.8 * x + 0.02 * noise * np.array([1.1, -0.7, 0.2, -1.4, 1.3, -0.5])
+    priors = Priors(
+        response_sd=np.inf, tolerance=0.0, tolerance_spread=0.0, gauge_sd=0.0, run_dof=nu
+    )
+    ours = ladder_at(straight_ladder(x, y, np.full(6, 0.02), priors), 0.2)
+    result = api.OLS(y, api.add_constant(x)).fit()
+    dof = nu + 4
+    scale2 = (nu * 0.02**2 + result.ssr) / dof
+    se = result.get_prediction([[1.0, 0.2]]).se_mean[0] * np.sqrt(scale2 / result.scale)
+    low, high = stats.t.interval(0.95, dof, loc=result.predict([[1.0, 0.2]])[0], scale=se)
+    assert np.log(ours.low) == pytest.approx(low, abs=2e-3 * se)
+    assert np.log(ours.high) == pytest.approx(high, abs=2e-3 * se)
+
+
+def invented_ladder(priors):
+    rng = np.random.default_rng(3)
+    at = np.array([0, 0, 1, 1, 2, 2, 2])
+    engine = np.array([0, 0, 0, 1, 1, 1, 1])
+    x = np.array([-0.1, 0.02, 0.12])[at]
+    noise_sd = rng.uniform(0.008, 0.02, 7)
+    y = 9.0 - x + 0.13 * engine + rng.normal(0, 0.03, 7)
+    fit = solve(
+        observed=y,
+        noise_sd=noise_sd,
+        flow_m3_s=2.5e-6 * np.exp(x),
+        injector=[f"i{i}" for i in at],
+        engine=[f"e{i}" for i in engine],
+        displacement={"e0": 1.0, "e1": 1.15},
+        tolerance={"i1": 0.01},
+        priors=priors,
+    )
+    return at, engine, x, y, noise_sd, fit
+
+
+# With both scales known, the ladder is a generalised least squares problem: fixed level, random
+# response, deviations, breathing and gauge error, all folded into the covariance of the readings.
+@pytest.mark.outside(source="statsmodels GLS with the marginal covariance")
+def test_level_against_generalised_least_squares():
+    api = pytest.importorskip("statsmodels.api")
+    priors = Priors(tolerance=0.03, tolerance_spread=0.0, run_dof=np.inf)
+    at, engine, x, y, noise_sd, fit = invented_ladder(priors)
+    x = x - x.mean()
+    covariance = np.diag(noise_sd**2) + 0.15**2 * np.outer(x, x) + 0.01**2
+    covariance += (at[:, None] == at) * np.where(at == 1, 0.01, 0.03) ** 2
+    covariance += (engine[:, None] == engine) * 0.05**2 / 2
+    shifted = y + x - engine * np.log(1.15)
+    result = api.GLS(shifted, np.ones(7), sigma=covariance).fit(cov_type="fixed scale")
+    level = fit.terms.index("level")
+    assert fit.mean[level] == pytest.approx(result.params[0], rel=1e-10)
+    assert fit.covariance[level, level] == pytest.approx(result.bse[0] ** 2, rel=1e-9)
+
+
+# A normal prior is one more observation, of the unknown itself (mixed estimation, Theil 1971):
+# weighted least squares on readings and priors together gives the whole posterior.
+@pytest.mark.outside(source="statsmodels WLS with the priors as extra observations")
+@pytest.mark.parametrize("term", ["response", "level", "injector i1", "engine e1", "gauge"])
+def test_posterior_against_mixed_estimation(term):
+    api = pytest.importorskip("statsmodels.api")
+    priors = Priors(tolerance=0.03, tolerance_spread=0.0, run_dof=np.inf)
+    at, engine, x, y, noise_sd, fit = invented_ladder(priors)
+    names = ["response", "level", "e0", "e1", "i0", "i1", "i2", "gauge"]
+    ones = np.ones(7)
+    columns = [-(x - x.mean()), ones, engine == 0, engine == 1, at == 0, at == 1, at == 2, ones]
+    prior_sd = np.array([0.15, 0.05 / 2**0.5, 0.05 / 2**0.5, 0.03, 0.01, 0.03, 0.01])
+    rows = np.vstack([np.stack(columns, axis=1).astype(float), np.delete(np.eye(8), 1, axis=0)])
+    observed = np.concatenate([y - engine * np.log(1.15), [1.0], np.zeros(6)])
+    weights = np.concatenate([noise_sd, prior_sd]) ** -2
+    result = api.WLS(observed, rows, weights).fit(cov_type="fixed scale")
+    theirs, ours = names.index(term.split()[-1]), fit.terms.index(term)
+    assert fit.mean[ours] == pytest.approx(result.params[theirs], rel=1e-8, abs=1e-12)
+    assert fit.covariance[ours, ours] == pytest.approx(result.bse[theirs] ** 2, rel=1e-8)
+
+
+# The weights of the grid points rest on the evidence: the density of the readings.
+@pytest.mark.outside(source="scipy.stats.multivariate_normal.logpdf")
+def test_log_evidence_against_the_marginal_density():
+    rng = np.random.default_rng(5)
+    design, y = rng.normal(size=(6, 3)), rng.normal(size=6)
+    prior_sd = np.array([0.5, 1.0, 2.0])
+    prior_mean = np.array([1.0, 0.0, -1.0])
+    noise_sd = np.array([[0.3] * 6, [0.9] * 6])
+    log_evidence = normal_mixture.linear_posterior(design, y, noise_sd, prior_mean, prior_sd**-2)[3]
+    expected = [
+        stats.multivariate_normal.logpdf(
+            y, design @ prior_mean, (design * prior_sd**2) @ design.T + np.diag(sd**2)
+        )
+        for sd in noise_sd
+    ]
+    assert log_evidence - 3 * np.log(2 * np.pi) == pytest.approx(np.array(expected), rel=1e-10)
+
+
+# A weighted sum of normal distributions by brute force.
+@pytest.mark.outside(source="scipy.stats.norm and scipy.optimize.brentq")
+@pytest.mark.parametrize("probability", [0.001, 0.025, 0.5, 0.9])
+def test_mixture_quantile(probability):
+    from scipy.optimize import brentq
+
+    weight, mean, sd = np.array([0.2, 0.5, 0.3]), np.array([-1.0, 0.2, 3.0]), np.array([2, 0.5, 1])
+    expected = brentq(
+        lambda value: weight @ stats.norm.cdf(value, mean, sd) - probability, -20, 20, xtol=1e-13
+    )
+    ours = normal_mixture.mixture_quantile([probability], weight, mean, sd)[0]
+    assert ours == pytest.approx(expected, abs=1e-9)

@@ -1,0 +1,196 @@
+"""Lambda from exhaust gas and from oxygen cells against papers and against chemical equilibrium."""
+
+import functools
+
+import pytest
+
+from tuninglib.physics.blend import Blend
+from tuninglib.physics.stoichiometry import (
+    exhaust_lambda,
+    lambda_from_gauge,
+    nernst_emf_v,
+    true_ratio,
+)
+
+AIR = "O2:0.20946, N2:0.78084, Ar:0.0097"
+AIR_OXYGEN_PA = 0.20946 * 101325
+EQUILIBRIUM = pytest.mark.outside(source="Cantera chemical equilibrium, NASA gas data")
+BRETTSCHNEIDER = pytest.mark.outside(source="Brettschneider, Bosch Technische Berichte 6 (1979) 4")
+NERNST = pytest.mark.outside(source="Nernst equation, textbook values")
+
+
+@functools.cache
+def burnt_gas(names):
+    cantera = pytest.importorskip("cantera")
+    cantera.suppress_thermo_warnings()
+    known = {s.name: s for s in cantera.Species.list_from_file("nasa_gas.yaml")}
+    return cantera.Solution(thermo="ideal-gas", species=[known[name] for name in names])
+
+
+FUELS = ("C8H18,isooctane", "C7H8", "C2H5OH")
+# What an exhaust analyser sees: no radicals, no methane.
+FROZEN = ("CO2", "CO", "H2", "H2O", "O2", "N2", "Ar", *FUELS)
+ALL = ("CO2", "CO", "H2", "H2O", "O2", "N2", "Ar", "OH", "H", "O", "NO", "CH4", *FUELS)
+
+
+def water_gas_constant(gas):
+    amounts = gas.mole_fraction_dict()
+    return amounts["CO"] * amounts["H2O"] / (amounts["CO2"] * amounts["H2"])
+
+
+@EQUILIBRIUM
+@pytest.mark.parametrize(
+    ("fuel", "hydrogen", "oxygen"),
+    [(FUELS[0], 18 / 8, 0.0), (FUELS[1], 8 / 7, 0.0), (FUELS[2], 3.0, 0.5)],
+)
+@pytest.mark.parametrize("lambda_", [0.75, 0.85, 0.92, 1.00, 1.10])
+def test_lambda_of_equilibrium_exhaust(fuel, hydrogen, oxygen, lambda_):
+    gas = burnt_gas(FROZEN)
+    gas.set_equivalence_ratio(1 / lambda_, fuel, AIR)
+    gas.TP = 1700.0, 101325.0
+    gas.equilibrate("TP")
+    wet = gas.mole_fraction_dict()
+    dry = {name: amount / (1 - wet["H2O"]) for name, amount in wet.items()}
+    found = exhaust_lambda(
+        carbon_dioxide_mole_fraction=dry["CO2"],
+        carbon_monoxide_mole_fraction=dry["CO"],
+        oxygen_mole_fraction=dry["O2"],
+        hydrogen_to_carbon=hydrogen,
+        oxygen_to_carbon=oxygen,
+        water_gas_constant=water_gas_constant(gas),
+    )
+    assert found == pytest.approx(lambda_, abs=1e-5)
+
+
+@EQUILIBRIUM
+def test_usual_water_gas_constant_is_that_of_hot_exhaust():
+    # 3.5 is the constant of the paper; equilibrium passes it between 1600 and 1800 K.
+    constants = []
+    for temperature_k in (1600.0, 1800.0):
+        gas = burnt_gas(FROZEN)
+        gas.set_equivalence_ratio(1 / 0.9, FUELS[0], AIR)
+        gas.TP = temperature_k, 101325.0
+        gas.equilibrate("TP")
+        constants.append(water_gas_constant(gas))
+    assert constants[0] < 3.5 < constants[1]
+
+
+@BRETTSCHNEIDER
+@pytest.mark.parametrize(
+    # Dry per cent by atom balance for CH1.85 with K = 3.5, three decimals each: H2 is 1.937, 1.452,
+    # 0.521 and 0 %, which the analyser does not see.
+    ("lambda_", "co2", "co", "o2"),
+    [
+        (0.85, 11.607, 5.622, 0.0),
+        (0.88, 12.371, 4.454, 0.0),
+        (0.95, 14.124, 1.810, 0.0),
+        (1.05, 14.559, 0.0, 1.065),
+    ],
+)
+def test_lambda_of_an_atom_balance(lambda_, co2, co, o2):
+    # The rows must first be true exhausts: nitrogen, left over, must be 3.73 times the oxygen.
+    carbon = co2 + co
+    water_gas = co / co2 if co else 0.0
+    h2o = carbon * 1.85 / 2 * 3.5 / (3.5 + water_gas)
+    h2 = carbon * 1.85 / 2 - h2o
+    nitrogen_argon_co2 = 100 - co2 - co - o2 - h2
+    air_oxygen = co2 + co / 2 + o2 + h2o / 2
+    assert nitrogen_argon_co2 / air_oxygen == pytest.approx(0.79054 / 0.20946, rel=3e-3)
+    found = exhaust_lambda(
+        carbon_dioxide_mole_fraction=co2 / 100,
+        carbon_monoxide_mole_fraction=co / 100,
+        oxygen_mole_fraction=o2 / 100,
+        hydrogen_to_carbon=1.85,
+    )
+    assert found == pytest.approx(lambda_, abs=5e-5)
+
+
+@BRETTSCHNEIDER
+@pytest.mark.parametrize(
+    ("hydrogen", "oxygen", "expected"),
+    [
+        (1.93, 0.033, 0.8800),
+        (1.7261, 0.0175, 0.8797),  # usual constants of roadworthiness tests (from memory)
+        (1.85, 0.0, 0.8810),
+    ],
+)
+def test_wrong_fuel_constants_cost_little(hydrogen, oxygen, expected):
+    # Exhaust of CH1.93O0.033 at lambda 0.88
+    found = exhaust_lambda(
+        carbon_dioxide_mole_fraction=0.12375,
+        carbon_monoxide_mole_fraction=0.04409,
+        oxygen_mole_fraction=0.0,
+        hydrogen_to_carbon=hydrogen,
+        oxygen_to_carbon=oxygen,
+    )
+    assert found == pytest.approx(expected, abs=1e-4)
+
+
+@NERNST
+def test_slope_of_an_oxygen_cell():
+    # 48.27 mV a decade at 700 degC
+    slope = nernst_emf_v(1e-11) - nernst_emf_v(1e-10)
+    assert slope * 1000 == pytest.approx(48.27, abs=0.005)
+
+
+@NERNST
+@pytest.mark.parametrize(
+    ("pressure_atm", "expected_mv"), [(1e-10, 450.0), (1e-15, 691.3), (1e-20, 932.7)]
+)
+def test_voltage_of_an_oxygen_cell(pressure_atm, expected_mv):
+    emf = nernst_emf_v(pressure_atm * 101325, temperature_k=973.15)
+    assert emf * 1000 == pytest.approx(expected_mv, abs=0.05)
+
+
+def equilibrium_emf_v(lambda_, celsius):
+    gas = burnt_gas(ALL)
+    gas.set_equivalence_ratio(1 / lambda_, FUELS[0], AIR)
+    gas.TP = celsius + 273.15, 101325.0
+    gas.equilibrate("TP", rtol=1e-12, max_steps=5000)
+    chemical = gas.chemical_potentials[gas.species_index("O2")]
+    return nernst_emf_v(gas["O2"].X[0] * gas.P, temperature_k=gas.T), chemical, gas
+
+
+@EQUILIBRIUM
+@pytest.mark.parametrize("lambda_", [0.80, 0.85, 0.90, 0.95, 0.99, 1.01, 1.05])
+def test_voltage_is_the_difference_of_chemical_potential(lambda_):
+    # An oxygen cell measures Δμ/(4·F); the library gives μ of oxygen on both sides directly.
+    emf, inside, gas = equilibrium_emf_v(lambda_, 700.0)
+    gas.TPX = gas.T, gas.P, AIR
+    outside = gas.chemical_potentials[gas.species_index("O2")]
+    reference = (outside - inside) / (4 * 96485.33212e3)  # J/kmol
+    assert emf == pytest.approx(reference, abs=1e-6)
+
+
+@EQUILIBRIUM
+@pytest.mark.parametrize(
+    ("lambda_", "expected_mv"),
+    [(0.85, 928.6), (0.90, 907.7), (0.95, 875.0), (0.99, 804.8), (1.01, 98.3), (1.05, 65.3)],
+)
+def test_voltage_of_equilibrium_exhaust(lambda_, expected_mv):
+    # Values that the library gave for iso-octane at 700 degC and 1 atm.
+    assert equilibrium_emf_v(lambda_, 700.0)[0] * 1000 == pytest.approx(expected_mv, abs=0.5)
+
+
+@EQUILIBRIUM
+@pytest.mark.parametrize("celsius", [600.0, 700.0, 800.0])
+def test_cell_switches_at_lambda_one(celsius):
+    rich, lean = (equilibrium_emf_v(lambda_, celsius)[0] for lambda_ in (0.9999, 1.0001))
+    assert rich > 0.450 > lean
+
+
+@EQUILIBRIUM
+def test_narrowband_cannot_meter_a_rich_mixture():
+    # From lambda 0.80 to 0.95 the voltage moves by 70 mV, while it moves by 700 mV around 1.
+    rich, richer, lean = (equilibrium_emf_v(lambda_, 700.0)[0] for lambda_ in (0.95, 0.80, 1.01))
+    assert (richer - rich) * 1000 == pytest.approx(70.0, abs=2.0)
+    assert rich - lean > 10 * (richer - rich)
+
+
+@pytest.mark.outside(source="Cantera stoich_air_fuel_ratio")
+def test_true_ratio_of_a_gauge_reading_on_e10():
+    # A gauge on a 14.7 scale shows 12.8 on E10: lambda 0.8707, truly 12.18.
+    lambda_ = lambda_from_gauge(12.8, gauge_scale=14.7)
+    assert lambda_ == pytest.approx(0.8707, abs=5e-5)
+    ours = true_ratio(lambda_, stoichiometric_ratio=Blend(0.10).stoichiometric_ratio)
+    assert ours == pytest.approx(12.18, abs=0.005)

@@ -1,0 +1,38 @@
+from matplotlib.figure import Figure
+
+from tuninglib.report.display import Prose, Table, picture
+
+NASTY = '<script>alert("x")</script> & **bold** <img src=x onerror=y>'
+
+
+def test_what_people_type_is_shown_as_text():
+    for shown in (
+        Prose(((NASTY, NASTY),), style="points"),
+        Prose((("", NASTY),), style="verdict"),
+        Table(NASTY, ("a", NASTY), ((NASTY, NASTY),), NASTY),
+    ):
+        page = shown._repr_mimebundle_()["text/html"]
+        assert "<script" not in page
+        assert "<img" not in page
+        assert "&lt;script&gt;" in page
+        assert NASTY in str(shown)
+
+
+def test_a_table_has_headers_that_a_screen_reader_can_use():
+    page = Table("Runs", ("Run", "Speed"), (("1", "62"),)).html()
+    assert "<caption>Runs</caption>" in page
+    assert '<th scope="col">Speed</th>' in page
+    assert '<th scope="row">1</th>' in page
+
+
+def test_the_same_figure_gives_the_same_bytes_and_carries_its_words():
+    def draw():
+        figure = Figure(figsize=(3, 2))
+        figure.subplots().plot([1, 2, 3], label="a")
+        return picture(figure, "A line that rises.")
+
+    first, second = draw(), draw()
+    assert first.svg == second.svg
+    data, metadata = first._repr_mimebundle_()
+    assert metadata["image/svg+xml"]["alt"] == "A line that rises."
+    assert data["text/plain"] == "A line that rises."

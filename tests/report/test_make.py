@@ -1,0 +1,216 @@
+"""The written report as files: the same every time, nothing loaded, nothing lost."""
+
+import json
+import os
+import re
+import subprocess
+import sys
+
+import pytest
+
+from tuninglib.__main__ import main
+from tuninglib.report.make import WorkbookError, make_report, render_page
+
+
+def run_command(*arguments, **environment):
+    return subprocess.run(
+        [sys.executable, "-m", "tuninglib", *map(str, arguments)],
+        capture_output=True,
+        text=True,
+        env={**os.environ, **environment},
+        timeout=120,
+    )
+
+
+@pytest.fixture(scope="module")
+def written(demo_folder, tmp_path_factory):
+    return make_report(demo_folder, tmp_path_factory.mktemp("report"))
+
+
+@pytest.fixture(scope="module")
+def page(written):
+    return written.page.read_text(encoding="utf-8")
+
+
+def test_two_runs_give_the_same_bytes(written, demo_folder, tmp_path):
+    done = run_command(
+        "report", demo_folder, "--out", tmp_path / "again", PYTHONHASHSEED="77", TZ="Asia/Tokyo"
+    )
+    assert done.returncode == 0, done.stderr
+    for path in (written.page, written.results, written.notebook):
+        assert (tmp_path / "again" / path.name).read_bytes() == path.read_bytes(), path.name
+
+
+def test_progress_goes_to_stderr_and_the_page_to_stdout(demo_folder, tmp_path):
+    done = run_command("report", demo_folder, "--out", tmp_path / "r")
+    assert done.stdout.strip() == str(tmp_path / "r" / "report.html")
+    assert "The verdict" in done.stderr
+    assert "Writing the page" in done.stderr
+
+
+def test_the_page_loads_nothing_and_hides_the_code(page):
+    assert not re.search(r"""(?:src|href)\s*=\s*["']?(?!data:|#)[^"'>\s]""", page)
+    assert "@import" not in page
+    assert not re.search(r"url\((?!data:)", page)
+    assert "default-src &#39;none&#39;" in page or "default-src 'none'" in page
+    assert "analyse(" not in page
+    assert "import " not in page.split("<main")[1].split("<script")[0]
+
+
+def test_every_picture_has_words_and_every_contents_link_a_target(page):
+    images = re.findall(r"<img [^>]*>", page)
+    assert len(images) == 3
+    assert all(re.search(r'alt="[^"]{40,}"', image) for image in images)
+    for anchor in re.findall(r'href="#([^"]+)"', page):
+        assert f'id="{anchor}"' in page
+
+
+def test_the_page_says_what_a_rider_asks_first(page):
+    text = re.sub(r"<[^>]+>", "", page).replace("\u00a0", " ")
+    assert "Keep big 172" in text
+    assert re.search(r"at the wheel it pulls \d+ % \(\d+ to \d+ %\) harder than stock", text)
+    assert "inside the target band 0.83 to 0.90" in text
+    assert "big 150: knock was heard on run 5" in text
+    assert "closed or quiet road" in text
+    assert "SAE J1349" in text
+
+
+def test_notes_with_markup_are_shown_as_text(edit, tmp_path):
+    nasty = '"<script>alert(1)</script> **x** <img src=http://e.example/y>"'
+    edit("runs.csv", "none,170,full,", f"none,170,full,{nasty}")
+    edit("session.toml", 'note = "Top', 'note = "<b onmouseover=x>Top')
+    folder = edit("session.toml", 'title = "Bigger', 'title = "<i>&Bigger')
+    page = make_report(folder, tmp_path / "out").page.read_text(encoding="utf-8")
+    assert "<script>alert" not in page
+    assert "<img src=http" not in page
+    assert "<b onmouseover" not in page
+    assert "&lt;script&gt;alert(1)&lt;/script&gt; **x**" in page
+    assert "<title>&lt;i&gt;&amp;Bigger" in page
+
+
+def test_an_earlier_report_is_kept_and_told(demo_copy, edit, tmp_path):
+    out = tmp_path / "out"
+    first = make_report(demo_copy, out)
+    before = first.page.read_bytes()
+    assert make_report(demo_copy, out).kept == ()
+    edit("session.toml", "Bigger cylinder", "Biggest cylinder")
+    second = make_report(demo_copy, out)
+    assert out / "report.earlier-1.html" in second.kept
+    assert (out / "report.earlier-1.html").read_bytes() == before
+    assert second.page.read_bytes() != before
+
+
+def test_a_session_that_cannot_be_used_leaves_the_earlier_report_alone(demo_copy, edit, tmp_path):
+    out = tmp_path / "out"
+    make_report(demo_copy, out)
+    before = {path.name: path.read_bytes() for path in out.iterdir()}
+    edit("runs.csv", "3,stock,tove", "3,stick,tove")
+    done = run_command("report", demo_copy, "--out", out)
+    assert done.returncode == 2
+    assert "runs.csv, row 4, setup: 'stick' is not one of the setups" in done.stderr
+    assert "Traceback" not in done.stderr
+    assert {path.name: path.read_bytes() for path in out.iterdir()} == before
+
+
+def test_a_fault_of_the_program_leaves_the_earlier_report_alone(demo_copy, tmp_path, monkeypatch):
+    from tuninglib.report import tables
+
+    out = tmp_path / "out"
+    make_report(demo_copy, out)
+    before = {path.name: path.read_bytes() for path in out.iterdir()}
+
+    def broken(results):
+        raise RuntimeError("a fault")
+
+    monkeypatch.setattr(tables, "gain", broken)
+    with pytest.raises(
+        WorkbookError, match=r"'tables\.gain\(results\)' failed with RuntimeError: a"
+    ):
+        make_report(demo_copy, out)
+    assert (out / "workbook.failed.ipynb").exists()
+    (out / "workbook.failed.ipynb").unlink()
+    assert {path.name: path.read_bytes() for path in out.iterdir()} == before
+
+
+@pytest.mark.parametrize(
+    ("units", "wanted", "unwanted"),
+    [
+        ("us", ["mph", "lbf", "°F", "hp"], ["km/h", " °C"]),
+        ("imperial", ["mph", "lbf", "bhp"], ["km/h"]),
+    ],
+)
+def test_the_report_prints_the_riders_units(edit, tmp_path, units, wanted, unwanted):
+    folder = edit("session.toml", 'units = "metric"', f'units = "{units}"')
+    page = make_report(folder, tmp_path / "out").page.read_text(encoding="utf-8")
+    # The part that is made of the session's numbers; sources and methods name units of standards.
+    text = page.split("<main")[1].split('id="how-it-was-worked-out"')[0]
+    text = re.sub(r"<script.*?</script>", "", text, flags=re.DOTALL)
+    text = text.replace("\u00a0", " ").replace("25 °C and 990 hPa", "")
+    for word in wanted:
+        assert word in text, word
+    for word in unwanted:
+        assert word not in text, word
+
+
+def test_check_tells_with_its_exit_status(demo_folder, edit, capsys):
+    assert main(["check", str(demo_folder)]) == 0
+    assert "nothing to mend" in capsys.readouterr().out
+    assert main(["check", str(edit("runs.csv", "3,stock", "3,stick"))]) == 2
+    assert "1 problem to mend" in capsys.readouterr().err
+
+
+def test_new_then_check_tells_what_is_missing(tmp_path, capsys):
+    assert main(["new", str(tmp_path / "mine")]) == 0
+    assert main(["check", str(tmp_path / "mine")]) == 2
+    assert "is still empty" in capsys.readouterr().err
+    assert main(["new", str(tmp_path / "mine")]) == 2
+
+
+def test_starting_quickly_changes_nothing(written, demo_folder, tmp_path):
+    """The library loads what the command leaves out; both pages are the same."""
+    done = run_command("report", demo_folder, "--out", tmp_path / "r", "--quiet")
+    assert done.returncode == 0
+    assert (tmp_path / "r" / "report.html").read_bytes() == written.page.read_bytes()
+
+
+def test_results_for_programs(written):
+    document = json.loads(written.results.read_text(encoding="utf-8"))
+    assert document["schema"] == "tuninglib results 1"
+    assert document["interval"] == 0.95
+    assert set(document["provenance"]) >= {"session.toml", "runs.csv", "tuninglib", "numpy"}
+
+
+def test_a_script_is_allowed_by_its_checksum_only(written):
+    import base64
+    import hashlib
+
+    import nbformat
+
+    notebook = nbformat.read(written.notebook, as_version=4)
+    script = "document.title = 'a < b && c > d';"
+    page = render_page(notebook, title="t", byline="b", footer="f", script=script)
+    inside = re.search(r"<script>(.*?)</script>", page, flags=re.DOTALL)[1]
+    digest = base64.b64encode(hashlib.sha256(inside.encode()).digest()).decode()
+    assert f"script-src 'sha256-{digest}'" in page
+
+
+def test_a_pdf_is_made_from_the_same_page_and_is_the_same_every_time(written):
+    from tuninglib.report.make import MissingPdf, page_to_pdf
+
+    page = written.page.read_text(encoding="utf-8")
+    try:
+        first = page_to_pdf(page)
+    except MissingPdf as error:
+        pytest.skip(str(error))
+    assert first.startswith(b"%PDF-")
+    assert first == page_to_pdf(page)
+
+
+def test_a_pdf_that_cannot_be_made_is_refused_in_one_sentence(
+    demo_folder, tmp_path, monkeypatch, capsys
+):
+    monkeypatch.setitem(sys.modules, "weasyprint", None)
+    out = tmp_path / "out"
+    assert main(["report", str(demo_folder), "--out", str(out), "--pdf", "--quiet"]) == 2
+    assert "or open report.html in a browser and print it" in capsys.readouterr().err
+    assert list(out.iterdir()) == []

@@ -1,0 +1,186 @@
+"""Every workbook: no logic, no outputs, and it runs; the report's says what the sheet bears."""
+
+import ast
+import json
+import re
+from pathlib import Path
+
+import nbformat
+import papermill
+import pytest
+
+from tuninglib.report.workbook import run_workbook
+from tuninglib.text_files import SessionError
+from tuninglib.report.make import make_report
+
+WORKBOOKS = sorted((Path(__file__).resolve().parents[2] / "workbooks").glob("*.ipynb"))
+NAMES = [path.stem for path in WORKBOOKS]
+LONGEST_CELL = 8
+# What a cell may be made of: imports, names, calls with plain arguments.
+ALLOWED = (
+    ast.Module,
+    ast.Import,
+    ast.ImportFrom,
+    ast.alias,
+    ast.Assign,
+    ast.AnnAssign,
+    ast.Expr,
+    ast.Call,
+    ast.keyword,
+    ast.Attribute,
+    ast.Name,
+    ast.Constant,
+    ast.List,
+    ast.Load,
+    ast.Store,
+)
+PARAMETER = re.compile(r"\w+: (?:str|int|float|bool|list) = .+  # .+")
+
+
+def cells(path, kind):
+    notebook = nbformat.read(path, as_version=4)
+    return [cell for cell in notebook.cells if cell.cell_type == kind]
+
+
+def tags(cell):
+    return cell.metadata.get("tags", [])
+
+
+def test_the_workbooks_are_there():
+    assert {"start", "plan", "coastdown", "runs", "session_report", "explore"} <= set(NAMES)
+
+
+@pytest.mark.parametrize("path", WORKBOOKS, ids=NAMES)
+def test_a_workbook_holds_no_logic(path):
+    for cell in cells(path, "code"):
+        assert len(cell.source.splitlines()) <= LONGEST_CELL
+        for node in ast.walk(ast.parse(cell.source)):
+            assert isinstance(node, ALLOWED), f"{type(node).__name__} in: {cell.source}"
+
+
+@pytest.mark.parametrize("path", WORKBOOKS, ids=NAMES)
+def test_a_workbook_is_kept_without_outputs_with_its_code_folded(path):
+    for cell in cells(path, "code"):
+        assert cell.outputs == []
+        assert cell.execution_count is None
+        assert cell.metadata.jupyter.source_hidden is True
+    text = path.read_text(encoding="utf-8")
+    tidy = json.dumps(json.loads(text), indent=1, ensure_ascii=False, sort_keys=True)
+    assert text == tidy + "\n"
+
+
+@pytest.mark.parametrize("path", WORKBOOKS, ids=NAMES)
+def test_a_workbook_names_its_parameters_with_type_and_meaning(path):
+    (cell,) = [cell for cell in cells(path, "code") if "parameters" in tags(cell)]
+    for line in cell.source.splitlines():
+        assert PARAMETER.fullmatch(line), line
+    assert cell == cells(path, "code")[0]
+    known = papermill.inspect_notebook(str(path))
+    assert "session_folder" in known
+    for name, parameter in known.items():
+        assert parameter["help"], name
+        assert parameter["inferred_type_name"] != "None", name
+
+
+@pytest.mark.parametrize("path", WORKBOOKS, ids=NAMES)
+def test_links_between_workbooks_lead_somewhere(path):
+    source = "\n".join(cell.source for cell in cells(path, "markdown"))
+    for target in re.findall(r"\]\(([^)]+)\)", source):
+        assert (path.parent / target).is_file(), target
+
+
+def test_the_start_page_leads_to_every_other_workbook():
+    source = "\n".join(cell.source for cell in cells(WORKBOOKS[NAMES.index("start")], "markdown"))
+    linked = set(re.findall(r"\]\((\w+)\.ipynb\)", source))
+    assert linked == set(NAMES) - {"start"}
+
+
+@pytest.mark.parametrize("path", WORKBOOKS, ids=NAMES)
+def test_a_workbook_runs_on_a_session(path, demo_copy, monkeypatch):
+    # Were the parameter ignored, this would be looked for and not found.
+    monkeypatch.setenv("TUNINGLIB_SESSION", str(demo_copy / "nowhere"))
+    before = {p: p.read_bytes() for p in demo_copy.iterdir()}
+    notebook = run_workbook(path, {"session_folder": str(demo_copy)})
+    shown = [c for c in notebook.cells if c.cell_type == "code" and c.outputs]
+    assert shown
+    for cell in shown:
+        assert all(out.output_type in ("execute_result", "display_data") for out in cell.outputs)
+    assert {p: p.read_bytes() for p in demo_copy.iterdir()} == before, "a workbook wrote unasked"
+
+
+def test_the_plan_workbook_writes_the_run_sheet_when_told(demo_copy, tmp_path):
+    sheet = tmp_path / "sheet.html"
+    path = WORKBOOKS[NAMES.index("plan")]
+    run_workbook(
+        path,
+        {"session_folder": str(demo_copy), "gain_percent": 20.0, "sheet_file": str(sheet)},
+    )
+    assert "Run sheet" in sheet.read_text(encoding="utf-8")
+
+
+def test_a_workbook_without_a_folder_takes_the_one_of_the_lab_command(demo_copy, monkeypatch):
+    monkeypatch.setenv("TUNINGLIB_SESSION", str(demo_copy))
+    notebook = run_workbook(WORKBOOKS[NAMES.index("start")], {})
+    said = [out.data["text/plain"] for c in notebook.cells for out in c.get("outputs", [])]
+    assert any(str(demo_copy) in text and "tuninglib lab" in text for text in said)
+
+
+# The report's workbook on a good, a noisy and a broken sheet --------------------------------
+
+
+def sentences(notebook) -> str:
+    said = [
+        out.data.get("text/plain", "")
+        for cell in notebook.cells
+        if cell.cell_type == "code"
+        for out in cell.outputs
+    ]
+    return "\n".join(said)
+
+
+def report_of(folder) -> str:
+    path = WORKBOOKS[NAMES.index("session_report")]
+    return sentences(run_workbook(path, {"session_folder": str(folder)}))
+
+
+NOISY = """run,setup,rider,entry_speed [km/h],exit_speed [km/h],gauge_low,gauge_high,\
+air_temperature [degC]
+1,stock,tove,48,58,12.6,12.8,18
+2,big_172,tove,48,67,12.7,12.9,18
+3,stock,tove,47,66,12.7,12.8,18
+4,big_172,tove,48,59,12.8,12.9,18
+5,stock,tove,49,62,12.6,12.9,18
+6,big_172,tove,48,63,12.7,12.9,18
+"""
+
+
+def test_a_good_sheet_says_what_to_keep_and_how_much_it_gains(demo_folder):
+    said = report_of(demo_folder)
+    assert re.search(r"Keep big 172 .*: at the wheel it pulls \d+ % \(\d+ to \d+ %\) harder", said)
+
+
+def test_a_noisy_sheet_says_that_no_difference_is_shown(demo_copy):
+    (demo_copy / "runs.csv").write_text(NOISY, encoding="utf-8")
+    said = report_of(demo_copy)
+    assert re.search(
+        r"big 172: no difference shown to stock: .* would have shown \d+ % four times out of five",
+        said,
+    )
+    assert "harder than" not in said
+
+
+def test_a_broken_sheet_raises_and_writes_nothing(demo_copy):
+    path = demo_copy / "runs.csv"
+    text = path.read_text(encoding="utf-8")
+    path.write_text(text.replace(",48,", ",-48,", 1), encoding="utf-8")
+    with pytest.raises(SessionError, match=r"runs\.csv, row \d+, entry_speed"):
+        make_report(demo_copy)
+    assert list(demo_copy.parent.iterdir()) == [demo_copy]
+
+
+def test_a_kernel_of_its_own_gives_the_same_page(demo_folder, tmp_path):
+    pages = [
+        make_report(demo_folder, tmp_path / str(kernel), kernel=kernel).page.read_bytes()
+        for kernel in (True, False)
+    ]
+    assert pages[0] == pages[1]

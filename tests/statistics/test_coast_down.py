@@ -1,0 +1,145 @@
+"""Road load from simulated coast-downs with known truth."""
+
+import numpy as np
+import pytest
+from scipy.integrate import quad
+
+from tuninglib.statistics.coast_down import Bike, coast_time_s, fit_coast_down, fit_coast_down_trace
+from tuninglib.statistics.repeats import t_quantile
+
+BIKE = Bike(mass_kg=200.0, rotating_mass_kg=8.0, air_density_kg_m3=1.2)
+AREA, ROLLING = 0.55, 0.015
+MARKS = np.array([18.0, 16.0, 14.0, 12.0, 10.0, 8.0])
+
+
+def profile(wind, grade=0.0):
+    """Times and speeds of one coast-down from 20 to 7 m/s, in steps of 0.02 s."""
+    resist = 200 * 9.80665 * (ROLLING + grade) / np.sqrt(1 + grade**2)
+
+    def slope(v):
+        return -(resist + 0.5 * 1.2 * AREA * (v + wind) * abs(v + wind)) / 208.0
+
+    speeds = [20.0]
+    while speeds[-1] > 7:
+        v = speeds[-1]
+        speeds.append(v + 0.02 * slope(v + 0.01 * slope(v)))
+    return 0.02 * np.arange(len(speeds)), np.array(speeds)
+
+
+def day(rng, runs, *, steady=1.0, gust=0.6, noise=0.1, grade=0.0):
+    """Timed falls, and logged speeds, of runs in turn both ways."""
+    falls, points = [], []
+    for run in range(runs):
+        way = 1 if run % 2 == 0 else -1
+        t, v = profile(way * (steady + gust * rng.standard_normal()), way * grade)
+        slow = -np.interp(-MARKS, -v, np.gradient(v, t))
+        at = np.interp(-MARKS, -v, t) + noise / slow * rng.standard_normal(MARKS.size)
+        falls += [(run, way, *pair) for pair in zip(MARKS, MARKS[1:], np.diff(at), strict=False)]
+        some = slice(0, None, 50)
+        read = v[some] + noise * rng.standard_normal(v[some].size)
+        points += [(run, way, *pair) for pair in zip(t[some] + 7.0, read, strict=True)]
+    return np.array(falls).T, np.array(points).T
+
+
+def fit_falls(falls, **options):
+    run, way, fast, slow, time = falls
+    return fit_coast_down(
+        run=run, direction=way, from_speed_m_s=fast, to_speed_m_s=slow, time_s=time, bike=BIKE,
+        **options,
+    )  # fmt: skip
+
+
+def fit_points(points, **options):
+    run, way, time, speed = points
+    return fit_coast_down_trace(
+        run=run, direction=way, time_s=time, speed_m_s=speed, bike=BIKE, **options
+    )
+
+
+@pytest.mark.parametrize("wind", [0.0, 2.0, -3.0])
+@pytest.mark.parametrize("grade", [0.0, 0.01, -0.0151, -0.02])
+def test_coast_time_is_the_integral(wind, grade):
+    resist = 200 * 9.80665 * (grade + ROLLING) / np.sqrt(1 + grade**2)
+    expected, _ = quad(lambda v: 208 / (resist + 0.5 * 1.2 * AREA * (v + wind) ** 2), 12, 20)
+    time = coast_time_s(
+        from_speed_m_s=20.0, to_speed_m_s=12.0, mass_kg=200.0, rotating_mass_kg=8.0,
+        air_density_kg_m3=1.2, drag_area_m2=AREA, rolling_coefficient=ROLLING, grade_ratio=grade,
+        wind_m_s=wind,
+    )  # fmt: skip
+    assert time == pytest.approx(expected, rel=1e-9)
+
+
+def test_a_bike_that_does_not_slow_down_has_no_time():
+    time = coast_time_s(
+        from_speed_m_s=20.0, to_speed_m_s=5.0, mass_kg=200.0, air_density_kg_m3=1.2,
+        drag_area_m2=AREA, rolling_coefficient=ROLLING, grade_ratio=-0.06,
+    )  # fmt: skip
+    assert np.isnan(time)
+
+
+@pytest.mark.parametrize("fit", [fit_falls, fit_points])
+def test_exact_readings_give_the_exact_road_load(fit):
+    falls, points = day(np.random.default_rng(0), 4, gust=0.0, noise=0.0, grade=0.002)
+    found = fit(falls if fit is fit_falls else points, grade_ratio=0.002)
+    assert found.drag_area_m2 == pytest.approx(AREA, rel=1e-3)
+    assert found.rolling_coefficient == pytest.approx(ROLLING, rel=2e-3)
+    # A little less: the stated calm day pulls at it.
+    assert found.headwind_m_s == pytest.approx(1.0, abs=0.03)
+    assert found.source == "4 coast-downs"
+
+
+@pytest.mark.parametrize("fit", [fit_falls, fit_points])
+def test_intervals_hold_the_truth(fit):
+    rng = np.random.default_rng(11)
+    held, errors, sds = [], [], []
+    for _ in range(60):
+        falls, points = day(rng, 6)
+        found = fit(falls if fit is fit_falls else points)
+        t = t_quantile(0.975, found.dof)
+        held.append(abs(found.drag_area_m2 - AREA) <= t * found.drag_area_sd_m2)
+        held.append(abs(found.rolling_coefficient - ROLLING) <= t * found.rolling_coefficient_sd)
+        errors.append(found.drag_area_m2 - AREA)
+        sds.append(found.drag_area_sd_m2)
+    assert np.mean(held) >= 0.88
+    assert np.std(errors) == pytest.approx(np.mean(sds), rel=0.25)
+
+
+def test_both_numbers_together_are_known_better_than_each():
+    falls, _ = day(np.random.default_rng(2), 6)
+    found = fit_falls(falls)
+    # More drag and less rolling fit nearly as well.
+    correlation = found.covariance[0, 1] / found.drag_area_sd_m2 / found.rolling_coefficient_sd
+    assert correlation < -0.6
+
+
+def test_a_day_with_wind_is_not_mistaken_for_drag():
+    falls, _ = day(np.random.default_rng(4), 8, steady=2.5)
+    found = fit_falls(falls)
+    assert found.drag_area_m2 == pytest.approx(AREA, abs=4 * found.drag_area_sd_m2)
+    assert found.headwind_m_s == pytest.approx(2.5, abs=1.0)
+
+
+FALLS, POINTS = day(np.random.default_rng(1), 4)
+
+
+@pytest.mark.parametrize(
+    ("call", "message"),
+    [
+        (lambda: fit_falls(FALLS[:, FALLS[1] > 0]), "all coast-downs went the same way"),
+        (lambda: fit_falls(FALLS[[0, 1, 3, 2, 4]]), "fall of speed is -2 m/s.*swap from and to"),
+        (lambda: fit_falls(FALLS * np.array([[1], [2], [1], [1], [1]])), "neither 1 .out. nor -1"),
+        (lambda: fit_falls(FALLS[:, [0, 5, 6]]), "3 falls of speed are too few"),
+        (lambda: fit_points(POINTS * np.array([[1], [1], [1], [-1]])), "coast-down value is -"),
+        (lambda: Bike(mass_kg=0, rotating_mass_kg=1, air_density_kg_m3=1.2), "mass_kg is 0 kg"),
+        (
+            lambda: fit_coast_down(
+                run=[1, 2], direction=[1], from_speed_m_s=[20, 20], to_speed_m_s=[10, 10],
+                time_s=[9, 9], bike=BIKE,
+            ),
+            "give one value a row",
+        ),
+    ],
+)  # fmt: skip
+def test_refusals(call, message):
+    with pytest.raises(ValueError, match=message):
+        call()

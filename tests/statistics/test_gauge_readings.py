@@ -1,0 +1,94 @@
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+
+from tuninglib.statistics.gauge_readings import pegged, prepare_readings, reading_midpoint
+
+GOOD = {
+    "lambda_low": [0.86, 0.90],
+    "lambda_high": [0.88, 0.93],
+    "flow_m3_s": 2.5e-6,
+    "injector": ["a", "b"],
+    "engine": "stock",
+    "stoichiometric_ratio": 14.3,
+    "density_kg_m3": 745.0,
+}
+
+
+def test_midpoint_is_the_same_on_any_scale():
+    on_lambda = reading_midpoint(0.86, 0.88, resolution=0.01)
+    on_gauge = reading_midpoint(0.86 * 14.7, 0.88 * 14.7, resolution=0.147)
+    assert on_gauge[0] == pytest.approx(14.7 * on_lambda[0])
+    assert on_gauge[1] == pytest.approx(on_lambda[1])
+
+
+def test_spread_is_triangular():
+    draws = np.random.default_rng(2).triangular(12.6, 12.8, 13.0, 400_000)
+    middle, relative_sd = reading_midpoint(12.6, 13.0)
+    assert middle == pytest.approx(12.8)
+    assert relative_sd * middle == pytest.approx(draws.std(), rel=0.005)
+
+
+def test_steady_reading_is_still_uncertain_by_the_rounding():
+    draws = np.random.default_rng(2).uniform(-0.05, 0.05, 400_000)
+    assert reading_midpoint(12.8, 12.8, resolution=0.1)[1] * 12.8 == pytest.approx(
+        draws.std(), rel=0.005
+    )
+
+
+def test_scalar_and_array_agree():
+    middle, sd = reading_midpoint(12.6, 13.0, resolution=0.1)
+    assert type(middle) is float
+    assert type(sd) is float
+    many = reading_midpoint(np.full(3, 12.6), np.full(3, 13.0), resolution=0.1)
+    assert_allclose(many[0], middle)
+    assert_allclose(many[1], sd)
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "expected"),
+    [
+        (10.0, 10.4, True),
+        (10.04, 10.4, True),  # prints as 10.0
+        (10.1, 10.4, False),
+        (19.0, 20.0, True),
+        (19.0, 19.9, False),
+        (12.0, 13.0, False),
+    ],
+)
+def test_pegged(low, high, expected):
+    ends = {"gauge_lowest": 10.0, "gauge_highest": 20.0, "resolution": 0.1}
+    assert pegged(low, high, **ends) is expected
+    assert pegged(np.array([low]), np.array([high]), **ends).tolist() == [expected]
+
+
+def test_gauge_without_known_ends_is_never_pegged():
+    assert not pegged(7.0, 30.0)
+
+
+def test_prepared_columns():
+    readings = prepare_readings(**GOOD)
+    assert_allclose(np.exp(readings.log_lambda), [0.87, 0.915])
+    assert_allclose(np.exp(readings.log_fuel), 14.3 * 745)
+    assert readings.engine == ["stock", "stock"]
+    assert readings.injector == ["a", "b"]
+
+
+@pytest.mark.parametrize(
+    ("change", "message"),
+    [
+        ({"lambda_high": [0.88, 13.4]}, "lambda is 13.4, outside 0.4 to 2.5: divide the reading"),
+        ({"lambda_low": [np.nan, 0.9]}, "lambda is nan"),
+        ({"lambda_low": [0.89, 0.9]}, "a low gauge reading is above its high one"),
+        ({"flow_m3_s": 150.0}, "flow is 150 m3/s, outside 1e-08 to 0.001 m3/s: 1 cm3/min"),
+        ({"stoichiometric_ratio": 0.0}, "stoichiometric ratio is 0"),
+        ({"density_kg_m3": -745.0}, "density is -745 kg/m3"),
+        ({"offset": [0.0, np.nan]}, "an offset is not a finite number"),
+        ({"injector": ["a", "b", "c"]}, "3 names for 2 readings"),
+        ({"lambda_low": [], "lambda_high": []}, "there is no reading"),
+        ({"resolution": -0.1}, "gauge resolution is -0.1"),
+    ],
+)
+def test_refuses_what_cannot_be(change, message):
+    with pytest.raises(ValueError, match=message):
+        prepare_readings(**{**GOOD, **change})

@@ -1,0 +1,233 @@
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+
+from tests.simulate_ladder import WORLDS, deciles, simulate
+from tuninglib.statistics.ladder import Priors, fit_ladder, solve
+from tuninglib.statistics.ladder_prediction import (
+    band_odds,
+    flow_for_lambda,
+    predict,
+    rank_candidates,
+)
+
+E5 = {"stoichiometric_ratio": 14.29, "density_kg_m3": 747.0}
+FUELS = {"e5": (14.29, 747.0), "e10": (13.99, 750.0)}
+BAND = (0.83, 0.90)
+
+
+@pytest.fixture(scope="module")
+def fit():
+    return fit_ladder(
+        lambda_low=[0.99, 1.0, 0.90, 0.90, 0.87],
+        lambda_high=[1.01, 1.02, 0.93, 0.92, 0.89],
+        flow_m3_s=[2.5e-6, 2.5e-6, 2.75e-6, 2.75e-6, 2.85e-6],
+        injector=["i150", "i150", "i165", "i165", "i171"],
+        engine="big",
+        displacement={"stock": 150.0, "big": 170.0},
+        **E5,
+    )
+
+
+def test_scalar_and_array_agree(fit):
+    one = predict(fit, flow_m3_s=2.8e-6, engine="big", **E5)
+    many = predict(fit, flow_m3_s=np.full((2, 3), 2.8e-6), engine="big", **E5)
+    for name in ("lambda_", "low", "high", "log_mean", "log_sd"):
+        assert type(getattr(one, name)) is float
+        assert_allclose(getattr(many, name), np.full((2, 3), getattr(one, name)))
+    assert one.extrapolated is False
+    odds, many_odds = (band_odds(p, low=BAND[0], high=BAND[1]) for p in (one, many))
+    assert type(odds.inside) is float
+    assert_allclose(many_odds.leaner, np.full((2, 3), odds.leaner))
+
+
+def test_more_flow_is_richer_and_the_range_widens_beyond_what_was_tried(fit):
+    flows = np.array([2.2e-6, 2.5e-6, 2.7e-6, 2.85e-6, 3.3e-6])
+    prediction = predict(fit, flow_m3_s=flows, engine="big", **E5)
+    assert np.all(np.diff(prediction.lambda_) < 0)
+    assert prediction.extrapolated.tolist() == [True, False, False, False, True]
+    assert prediction.log_sd[0] > prediction.log_sd[2] < prediction.log_sd[4]
+
+
+def test_weaker_fuel_is_leaner_by_the_ratio(fit):
+    one, other = (
+        predict(fit, flow_m3_s=2.8e-6, engine="big", stoichiometric_ratio=s, density_kg_m3=d)
+        for s, d in FUELS.values()
+    )
+    assert other.lambda_ / one.lambda_ == pytest.approx(14.29 * 747 / (13.99 * 750), rel=1e-9)
+
+
+def test_future_reading_is_wider_than_the_truth(fit):
+    truth, reading = (
+        predict(fit, flow_m3_s=2.8e-6, engine="big", of_reading=of_reading, **E5)
+        for of_reading in (False, True)
+    )
+    assert reading.log_mean == pytest.approx(truth.log_mean, abs=1e-3)
+    assert reading.log_sd > truth.log_sd
+
+
+def test_gauge_error_cancels_between_readings_but_not_against_the_truth():
+    def sd(gauge_sd, of_reading):
+        fit = solve(
+            observed=np.full(20, np.log(0.9)),
+            noise_sd=np.full(20, 0.001),
+            flow_m3_s=np.full(20, 2.5e-6),
+            injector=["a"] * 20,
+            engine=["x"] * 20,
+            displacement={"x": 1.0},
+            tolerance=None,
+            priors=Priors(gauge_sd=gauge_sd, run_dof=np.inf, run_sd=0.001),
+        )
+        one = {"stoichiometric_ratio": 1.0, "density_kg_m3": 1.0, "injector": "a", "engine": "x"}
+        return predict(fit, flow_m3_s=2.5e-6, of_reading=of_reading, **one).log_sd
+
+    assert sd(0.02, True) == pytest.approx(sd(0.0, True), rel=1e-6)
+    assert sd(0.02, False) == pytest.approx(np.hypot(0.02, sd(0.0, False)), rel=1e-6)
+
+
+def test_odds_add_up_and_follow_the_band(fit):
+    prediction = predict(fit, flow_m3_s=2.8e-6, engine="big", **E5)
+    odds = band_odds(prediction, low=BAND[0], high=BAND[1])
+    assert odds.richer + odds.inside + odds.leaner == pytest.approx(1.0, abs=1e-12)
+    ends = band_odds(prediction, low=prediction.low, high=prediction.high)
+    assert (ends.richer, ends.inside, ends.leaner) == pytest.approx((0.025, 0.95, 0.025), abs=1e-9)
+    half = band_odds(prediction, low=prediction.lambda_, high=2.0)
+    assert half.richer == pytest.approx(0.5, abs=1e-9)
+
+
+def test_flow_for_lambda_is_the_inverse_of_predict(fit):
+    flow = flow_for_lambda(fit, target_lambda=0.87, engine="big", **E5)
+    assert flow.low < flow.value < flow.high
+    at = predict(fit, flow_m3_s=[flow.low, flow.value, flow.high], engine="big", **E5)
+    assert_allclose([at.low[0], at.lambda_[1], at.high[2]], 0.87, rtol=1e-6)
+
+
+def test_flow_for_lambda_without_response_is_open():
+    lambda_ = [0.99, 1.0, 1.0, 0.99]
+    fit = fit_ladder(
+        lambda_low=lambda_,
+        lambda_high=lambda_,
+        flow_m3_s=[2e-6, 2.4e-6, 2.8e-6, 3.4e-6],
+        injector=list("abcd"),
+        engine="x",
+        displacement={"x": 1.0},
+        **E5,
+        priors=Priors(response_mean=0.0, response_sd=0.02),
+    )
+    flow = flow_for_lambda(fit, target_lambda=0.85, engine="x", **E5)
+    assert flow.high == np.inf
+
+
+def ranked(fit, **more):
+    arguments = {
+        "names": ["i171", "i185", "i178", "i150"],
+        "flow_m3_s": [2.85e-6, 3.08e-6, 2.97e-6, 2.5e-6],
+        "fuels": FUELS,
+        "engine": "big",
+        "band": BAND,
+    }
+    return rank_candidates(fit, **{**arguments, **more})
+
+
+def test_ranking_is_by_the_fuel_with_the_least_odds(fit):
+    rows = ranked(fit)
+    least = [row.least_inside for row in rows]
+    assert least == sorted(least, reverse=True)
+    assert rows[-1].name == "i150"
+    for row in rows:
+        assert [one.fuel for one in row.fuels] == ["e10", "e5"]  # the leaner first
+        assert row.least_inside == min(one.inside for one in row.fuels)
+
+
+def test_tried_candidate_brings_its_deviation(fit):
+    rows = {row.name: row for row in ranked(fit)}
+    assert rows["i171"].tried
+    assert not rows["i178"].tried
+    tried, untried = rows["i171"].fuels[0], rows["i178"].fuels[0]
+    assert np.log(tried.high / tried.low) < 0.7 * np.log(untried.high / untried.low)
+    assert [rows[n].extrapolated for n in ("i150", "i171", "i178")] == [False, False, True]
+
+
+def test_ranking_repeats_predict(fit):
+    row = {row.name: row for row in ranked(fit, tolerance={"i178": 0.01})}["i178"]
+    prediction = predict(fit, flow_m3_s=2.97e-6, engine="big", tolerance=0.01, **E5)
+    odds = band_odds(prediction, low=BAND[0], high=BAND[1])
+    on_e5 = row.fuels[1]
+    assert (on_e5.lambda_, on_e5.low, on_e5.inside, on_e5.leaner) == (
+        prediction.lambda_,
+        prediction.low,
+        odds.inside,
+        odds.leaner,
+    )
+
+
+def test_flow_on_each_fuel(fit):
+    one = ranked(fit, names=["n"], flow_m3_s=[2.97e-6])[0]
+    other = ranked(fit, names=["n"], flow_m3_s=[[2.97e-6, 2.97e-6 * 0.99]])[0]
+    assert other.fuels[1].lambda_ == one.fuels[1].lambda_  # e5
+    assert other.fuels[0].lambda_ > one.fuels[0].lambda_  # e10, a little less volume
+
+
+def test_open_time_of_a_candidate(fit):
+    """150 mg of air at the middle of the band on E5 in 1 ms plus fuel over mass flow."""
+    rows = ranked(
+        fit,
+        names=["n"],
+        flow_m3_s=[3e-6],
+        air_mass_kg=150e-6,
+        engine_speed_rpm=9000.0,
+        dead_time_s=1e-3,
+    )
+    fuel = 150e-6 / (np.sqrt(0.83 * 0.90) * 14.29)
+    expected = (fuel / (3e-6 * 747.0) + 1e-3) / (120 / 9000)
+    assert rows[0].fuels[1].open_time_fraction == pytest.approx(expected, rel=1e-12)
+    assert np.isnan(ranked(fit)[0].fuels[0].open_time_fraction)
+
+
+@pytest.mark.parametrize(
+    ("change", "message"),
+    [
+        ({"engine": "other"}, "engine 'other' is not in the fit, which has stock, big"),
+        ({"injector": "other"}, "injector 'other' is not in the fit, which has i150, i165, i171"),
+        ({"injector": "i150", "tolerance": 0.01}, "'i150' was tried, so its tolerance is part"),
+        ({"flow_m3_s": 0.0}, "flow is 0 m3/s"),
+        ({"tolerance": -0.1}, "tolerance is -0.1"),
+    ],
+)
+def test_predict_refuses_what_cannot_be(fit, change, message):
+    with pytest.raises(ValueError, match=message):
+        predict(fit, **{"flow_m3_s": 2.8e-6, "engine": "big", **E5, **change})
+
+
+def test_band_the_wrong_way_round(fit):
+    prediction = predict(fit, flow_m3_s=2.8e-6, engine="big", **E5)
+    with pytest.raises(ValueError, match=r"runs from 0.9 to 0.83: give the richer end first"):
+        band_odds(prediction, low=0.90, high=0.83)
+
+
+@pytest.fixture(scope="module")
+def outcome():
+    return simulate(WORLDS[0], 500, candidates=6)
+
+
+def test_intervals_hold_the_truth(outcome):
+    """500 invented sessions; the full table comes from simulate_ladder.py."""
+    assert 0.93 < outcome.covered.mean() < 0.97
+    assert 0.93 < outcome.covered_tried.mean() < 0.98
+    assert 0.93 < outcome.covered_response.mean() < 0.97
+
+
+@pytest.mark.parametrize("which", ["inside", "leaner"])
+def test_odds_match_the_frequencies(outcome, which):
+    rows = deciles(getattr(outcome, which), getattr(outcome, f"is_{which}"))
+    # Three points, and three standard errors of so small a simulation.
+    allowed = 0.03 + 3 * np.sqrt(rows[:, 0] * (1 - rows[:, 0]) / rows[:, 2])
+    assert np.all(np.abs(rows[:, 0] - rows[:, 1]) < allowed)
+    overall = getattr(outcome, which).mean() - getattr(outcome, f"is_{which}").mean()
+    assert abs(overall) < 0.02
+
+
+def test_tolerance_that_is_far_too_small_shows_in_the_simulation():
+    """The check above can fail: deviations of 5 % believed to be 1 %."""
+    wrong = type(WORLDS[0])("wrong", deviation=(0.05, 0.05), tolerance=0.01)
+    assert simulate(wrong, 100, candidates=4).covered.mean() < 0.75

@@ -1,0 +1,172 @@
+"""Motion, road load and speedometers against published numbers.
+
+A tolerance is half the last printed digit unless said otherwise.
+"""
+
+import numpy as np
+import pytest
+
+from tuninglib.physics.hill import Hill, climb_force_n, exit_speed_m_s
+from tuninglib.physics.road_load import (
+    REFERENCE_AIR_DENSITY_KG_M3,
+    ROTATING_MASS_RATIO,
+    default_road_load,
+    table_coefficients,
+    table_force_n,
+)
+from tuninglib.statistics.coast_down import coast_time_s
+from tuninglib.statistics.speedometer import legal_indication_m_s
+
+CFR = "40 CFR 86.529-98, figure F98-9: road load of motorcycles"
+
+# Figure F98-9: loaded mass [kg], A [N], C [N/(km/h)2].
+F98_9 = [
+    (100, 0.0, 0.0224), (120, 1.70, 0.0230), (130, 2.57, 0.0233), (140, 3.44, 0.0235),
+    (150, 4.32, 0.0238), (160, 5.19, 0.0241), (170, 6.06, 0.0244), (180, 6.94, 0.0246),
+    (200, 8.69, 0.0252), (220, 10.43, 0.0257), (240, 12.18, 0.0263),
+]  # fmt: skip
+
+
+@pytest.mark.outside(source=CFR)
+@pytest.mark.parametrize(("mass", "a", "c"), F98_9)
+def test_table_rows(mass, a, c):
+    assert table_coefficients(float(mass)) == pytest.approx((a, c), abs=1e-12)
+
+
+# The figure's column of the force at 65 km/h is worked out before A and C are rounded: 0.2 N.
+@pytest.mark.outside(source=CFR)
+@pytest.mark.parametrize(
+    ("mass", "force"), [(100.0, 94.8), (140.0, 102.9), (170.0, 109.0), (200.0, 115.1)]
+)
+def test_force_at_65_km_h(mass, force):
+    assert table_force_n(mass_kg=mass, speed_m_s=65 / 3.6) == pytest.approx(force, abs=0.2)
+
+
+def table_time(mass, fast_kmh, slow_kmh):
+    """Coast-down time of a row of the table, at any air density, the inertia being the mass."""
+    a, c = table_coefficients(mass)
+    return coast_time_s(
+        from_speed_m_s=fast_kmh / 3.6,
+        to_speed_m_s=slow_kmh / 3.6,
+        mass_kg=mass,
+        air_density_kg_m3=1.2,
+        drag_area_m2=2 * c * 3.6**2 / 1.2,
+        rolling_coefficient=a / (mass * 9.80665),
+    )
+
+
+# Target times from 70 to 60 km/h [s]. The figure prints 4.10 s for 160 kg, which its own A and C
+# contradict (4.175 s); that row is left out. The others agree within 0.3 %, as A, C and the time
+# are each rounded.
+@pytest.mark.outside(source=CFR)
+@pytest.mark.parametrize(
+    ("mass", "time"),
+    [
+        (100.0, 2.95), (130.0, 3.60), (140.0, 3.80), (150.0, 3.99), (170.0, 4.36),
+        (180.0, 4.53), (200.0, 4.85), (220.0, 5.15), (240.0, 5.43),
+    ],
+)  # fmt: skip
+def test_coast_down_target_times(mass, time):
+    assert table_time(mass, 70, 60) == pytest.approx(time, rel=0.003)
+
+
+def test_the_row_of_160_kg_contradicts_itself():
+    assert table_time(160.0, 70, 60) == pytest.approx(4.175, abs=0.0005)
+
+
+# Worked by hand from the table: the exact integral from 80 to 60 km/h for 200 kg is 8.555 s; the
+# force at the middle speed would give 8.407 s, 1.7 % off.
+def test_the_force_at_the_middle_is_not_good_enough_for_a_wide_interval():
+    exact = table_time(200.0, 80, 60)
+    middle = 200 * (20 / 3.6) / table_force_n(mass_kg=200.0, speed_m_s=70 / 3.6)
+    assert exact == pytest.approx(8.555, abs=0.0005)
+    assert middle == pytest.approx(8.407, abs=0.0005)
+
+
+# 40 CFR 1066.805(c): the road-load reference is 20 °C and 98.21 kPa.
+@pytest.mark.outside(source="CoolProp, density of air at the reference of 40 CFR 1066.805(c)")
+def test_reference_air():
+    properties = pytest.importorskip("CoolProp.CoolProp")
+    density = properties.PropsSI("D", "T", 293.15, "P", 98210, "Air")
+    # Ideal gas against a real one: 0.05 %.
+    assert density == pytest.approx(REFERENCE_AIR_DENSITY_KG_M3, rel=5e-4)
+
+
+@pytest.mark.outside(source=CFR)
+def test_drag_area_that_the_table_implies():
+    # 0.0244 N/(km/h)2 at 1.1671 kg/m3 is 0.542 m2; 6.06 N over 170 kg is 0.0036 of the weight.
+    load = default_road_load(170.0)
+    assert load.drag_area_m2 == pytest.approx(0.542, abs=0.0005)
+    assert load.rolling_coefficient == pytest.approx(0.0036, abs=0.00005)
+
+
+# UN GTR 2 (also EU 134/2014), running resistance by reference mass: a [N], b [N/(km/h)2]. From
+# memory. It splits the force otherwise (c_rr 0.009, CdA 0.50 m2), but at 65 km/h the two agree.
+@pytest.mark.outside(source="UN GTR 2, running resistance table (from memory)")
+@pytest.mark.parametrize(
+    ("mass", "a", "b"),
+    [(130.0, 11.4, 0.0220), (140.0, 12.3, 0.0221), (150.0, 13.2, 0.0223), (170.0, 15.0, 0.0226)],
+)
+def test_another_table_has_the_same_force_at_65_km_h(mass, a, b):
+    ours = table_force_n(mass_kg=mass, speed_m_s=65 / 3.6)
+    assert ours == pytest.approx(a + b * 65**2, rel=0.04)
+    # The default's interval holds the other table's own numbers.
+    load = default_road_load(mass)
+    rolling, area = a / (mass * 9.80665), 2 * b * 3.6**2 / 1.189
+    assert abs(load.rolling_coefficient - rolling) < 1.96 * load.rolling_coefficient_sd
+    assert abs(load.drag_area_m2 - area) < 1.96 * load.drag_area_sd_m2
+
+
+# Common values for a seated rider and road tyres, from memory: CdA 0.5 to 0.7 m2, c_rr 0.01 to
+# 0.02. The default's 95 % interval must reach the middle of both.
+@pytest.mark.parametrize("mass", [150.0, 200.0, 240.0])
+def test_default_interval_reaches_common_values(mass):
+    load = default_road_load(mass)
+    assert abs(load.drag_area_m2 - 0.6) < 1.96 * load.drag_area_sd_m2
+    assert abs(load.rolling_coefficient - 0.015) < 1.96 * load.rolling_coefficient_sd
+
+
+# Rotating parts: 4 % of the mass may be taken on the dynamometer (MoRTH/CMVR/TAP-115/116), 7 % of
+# the unladen mass in the road coast-down of UN GTR 2 (from memory).
+def test_rotating_mass_is_within_what_rules_take():
+    assert 0.04 <= ROTATING_MASS_RATIO <= 0.07
+
+
+# 8 % over 1000 ft along the road rises 79.745 ft, by trigonometry (80 ft is over the horizontal).
+def test_grade_is_rise_over_horizontal_distance():
+    rise = climb_force_n(hill=Hill(1000.0, 0.08), mass_kg=1.0, rolling_coefficient=0.0)[0]
+    assert rise / 9.80665 * 1000 == pytest.approx(79.745, abs=0.0005)
+
+
+# Worked by hand: 170 kg up 6 % at a steady 50 km/h with the table's road load, 166.91 N, 2318 W.
+def test_force_and_power_on_a_hill():
+    climb = climb_force_n(hill=Hill(100.0, 0.06), mass_kg=170.0, rolling_coefficient=0.0)[0]
+    force = climb + table_force_n(mass_kg=170.0, speed_m_s=50 / 3.6)
+    assert force == pytest.approx(166.91, abs=0.02)
+    assert force * 50 / 3.6 == pytest.approx(2318, abs=0.5)
+
+
+# UN Regulation 39, 5.3: 0 <= V1 - V2 <= 0.1 V2 + 4 km/h; highest indications as printed in an
+# article on the rule, for cars and scooters alike.
+@pytest.mark.outside(source="UN Regulation 39, 5.3 (speedometers of categories L, M and N)")
+@pytest.mark.parametrize(
+    ("true", "highest"), [(50, 59), (70, 81), (90, 103), (110, 125), (130, 147)]
+)
+def test_highest_legal_indication(true, highest):
+    low, high = legal_indication_m_s(true / 3.6)
+    assert low * 3.6 == pytest.approx(true)
+    assert high * 3.6 == pytest.approx(highest)
+
+
+# Textbook: a body under constant force and quadratic drag approaches its terminal speed as
+# v² = vt² (1 - exp(-2 k s / m)).
+def test_approach_to_terminal_speed():
+    k, mass = 0.5 * 1.2 * 0.6, 200.0
+    terminal = np.sqrt(100.0 / k)
+    start = 1e-6
+    speed = exit_speed_m_s(
+        force_n=100.0, entry_speed_m_s=start, hill=Hill(500.0, 0.0), mass_kg=mass,
+        air_density_kg_m3=1.2, drag_area_m2=0.6, rolling_coefficient=0.0,
+    )  # fmt: skip
+    expected = terminal * np.sqrt(1 - np.exp(-2 * k * 500 / mass))
+    assert speed == pytest.approx(expected, rel=1e-12)

@@ -1,0 +1,64 @@
+"""Speedometer factors and lines."""
+
+import numpy as np
+import pytest
+
+from tuninglib.statistics.speedometer import (
+    legal_indication_m_s,
+    legal_true_speed_m_s,
+    speed_factor,
+    speed_line,
+    unknown_factor,
+)
+
+
+def test_legal_limits_undo_each_other():
+    true = np.array([5.0, 15.0, 30.0])
+    _, highest = legal_indication_m_s(true)
+    lowest, _ = legal_true_speed_m_s(highest)
+    assert lowest == pytest.approx(true)
+
+
+def test_lowest_true_speed_is_not_negative():
+    assert legal_true_speed_m_s(0.5) == (0.0, 0.5)
+
+
+def test_unknown_factor_spans_the_legal_range():
+    factor, sd = unknown_factor(20.0)
+    low, high = (speed / 20.0 for speed in legal_true_speed_m_s(20.0))
+    assert factor == pytest.approx((low + high) / 2)
+    assert sd * np.sqrt(12) == pytest.approx(high - low)
+
+
+def test_exact_pairs_give_the_exact_factor_and_line():
+    shown = np.array([10.0, 14.0, 20.0, 26.0])
+    assert speed_factor(shown, 0.95 * shown).value == pytest.approx(0.95)
+    line = speed_line(shown, 0.95 * shown - 0.4)
+    assert line.factor.value == pytest.approx(0.95)
+    assert line.offset_m_s.value == pytest.approx(-0.4)
+
+
+def test_intervals_cover_as_often_as_they_say():
+    rng = np.random.default_rng(5)
+    shown = np.linspace(9, 22, 6)
+    held = []
+    for _ in range(1500):
+        found = speed_factor(shown, 0.95 * shown + rng.normal(0, 0.2, 6))
+        held.append(found.low <= 0.95 <= found.high)
+    assert np.mean(held) == pytest.approx(0.95, abs=0.02)
+
+
+@pytest.mark.parametrize(
+    ("call", "message"),
+    [
+        (lambda: speed_factor([10.0], [9.0]), "are not 2 pairs or more"),
+        (lambda: speed_factor([10.0, 12.0], [9.0]), "2 shown and 1 true"),
+        (lambda: speed_line([10.0, 10.0, 10.0], [9.0, 9.1, 9.2]), "different speeds"),
+        (lambda: speed_factor([0.0, 12.0], [9.0, 11.0]), "shown speed is 0"),
+        (lambda: unknown_factor(0.0), "speed is 0 m/s but must be above 0"),
+        (lambda: legal_indication_m_s(-1.0), "speed is -1 m/s"),
+    ],
+)
+def test_refusals(call, message):
+    with pytest.raises(ValueError, match=message):
+        call()

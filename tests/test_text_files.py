@@ -1,0 +1,48 @@
+import os
+
+import pytest
+
+from tuninglib.text_files import nearest, read_table, write_atomic
+
+
+def test_writing_leaves_the_old_file_when_it_fails(tmp_path, monkeypatch):
+    path = tmp_path / "report.html"
+    path.write_text("old")
+
+    def broken(*_):
+        raise OSError("disk full")
+
+    monkeypatch.setattr(os, "replace", broken)
+    with pytest.raises(OSError, match="disk full"):
+        write_atomic(path, "new")
+    assert path.read_text() == "old"
+    assert [entry.name for entry in tmp_path.iterdir()] == ["report.html"]
+
+
+def test_written_files_can_be_read_by_others_and_have_plain_line_ends(tmp_path):
+    path = tmp_path / "report.html"
+    write_atomic(path, "a\nb – ü\n")
+    assert path.read_bytes() == "a\nb – ü\n".encode()
+    assert path.stat().st_mode & 0o777 == 0o644
+
+
+@pytest.mark.parametrize("delimiter", [",", ";", "\t"])
+def test_separators_and_quoted_cells(tmp_path, delimiter):
+    path = tmp_path / "runs.csv"
+    quoted = f'"x{delimiter}y"'
+    path.write_text(f"run{delimiter}note\n1{delimiter}{quoted}\n2{delimiter}\n")
+    table = read_table(path)
+    assert table.headers == ("run", "note")
+    assert table.rows == (("1", f"x{delimiter}y"), ("2", ""))
+    assert table.row_numbers == (2, 3)
+
+
+def test_a_note_over_two_lines_keeps_the_row_numbers_of_the_file(tmp_path):
+    path = tmp_path / "runs.csv"
+    path.write_text('run,note\n1,"two\nlines"\n2,x\n')
+    assert read_table(path).row_numbers == (2, 4)
+
+
+def test_nearest_lists_what_there_is_when_nothing_is_near():
+    assert nearest("zzz", ["mass", "grade"]) == "known: 'grade', 'mass'"
+    assert nearest("zzz", []) == "none is defined"

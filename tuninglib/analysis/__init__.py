@@ -1,0 +1,1 @@
+"""A session to its results: frozen records, no sentences."""

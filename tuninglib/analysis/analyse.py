@@ -1,0 +1,246 @@
+"""From a session to its results."""
+
+import dataclasses
+import math
+from dataclasses import dataclass
+
+from tuninglib.analysis.gain import Road, analyse_road
+from tuninglib.analysis.injector import analyse_ladder
+from tuninglib.analysis.mixture import analyse_mixtures
+from tuninglib.analysis.provenance import provenance
+from tuninglib.analysis.results import Choice, Ladder, Run
+from tuninglib.analysis.what_if import Answer, Question, answers, flat_top_speeds
+from tuninglib.session.conditions import air_of_runs, day_pressure_pa
+from tuninglib.session.defaults import ethanol_of
+from tuninglib.session.load import Session
+
+SCHEMA = "tuninglib results 1"
+WHAT_IF_MASSES_KG = (55.0, 65.0, 75.0, 85.0, 95.0, 110.0)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Results:
+    """Everything that a report says, in SI.
+
+    Attributes
+    ----------
+    session : Session
+    runs : tuple of Run
+    mixtures : tuple of Mixture
+    road : Road or None
+    ladder : Ladder or None
+    knocked : dict
+        Setup to the number of the run on which knock was heard.
+    choice : Choice
+    what_if : tuple of (float, Answer)
+        Rider's mass, and the marker speed of the kept setup under that rider.
+    flat_top_speeds : Answer or None
+        Of the kept setup, on a flat road without wind.
+    pressure_source : str
+        ``"stated"``, ``"altitude"`` or ``"sea level"``.
+    provenance : tuple
+    """
+
+    session: Session
+    runs: tuple
+    mixtures: tuple
+    road: Road | None
+    ladder: Ladder | None
+    knocked: dict
+    choice: Choice
+    what_if: tuple
+    flat_top_speeds: Answer | None
+    pressure_source: str
+    provenance: tuple
+
+    @property
+    def reference(self) -> str:
+        """The setup that gains are counted from."""
+        return self.session.about.reference
+
+    @property
+    def gains(self) -> tuple:
+        """Gains, the reference first; empty without speeds."""
+        return self.road.gains if self.road else ()
+
+
+def analyse(session: Session) -> Results:
+    """Results of a session.
+
+    Parameters
+    ----------
+    session : Session
+
+    Returns
+    -------
+    Results
+    """
+    air = air_of_runs(session)
+    road = analyse_road(session, air)
+    mixtures = analyse_mixtures(session)
+    runs = session.runs
+    loud = runs[(runs["knock"] != "none")]
+    knocked = dict(zip(loud["setup"], loud["run"], strict=True))
+    choice = choose(session, road, mixtures, knocked)
+    return Results(
+        session=session,
+        runs=_runs(session, air, road),
+        mixtures=mixtures,
+        road=road,
+        ladder=analyse_ladder(session, air, choice.keep, knocked),
+        knocked=knocked,
+        choice=choice,
+        what_if=_what_if(road, what_if_setup(road, choice)),
+        flat_top_speeds=_top_speeds(road, what_if_setup(road, choice)),
+        pressure_source=day_pressure_pa(session)[1],
+        provenance=provenance(session.folder),
+    )
+
+
+def choose(session, road, mixtures, knocked) -> Choice:
+    """Which setup to keep.
+
+    A setup is ruled out if knock was heard with it, if it is likely leaner than the target band,
+    or if its fuel is beyond the maker's limits; no speed makes up for that. Of the others, those
+    that cannot be told from the one with the highest force are equals. If the reference is one of
+    them it is kept; else the one with the best odds of the target band is.
+    """
+    by_setup = {mixture.setup: mixture for mixture in mixtures}
+    gains = {gain.setup: gain for gain in road.gains} if road else {}
+    tested = [name for name in session.setups if name in gains or by_setup[name].readings]
+    ruled_out = {}
+    for name in tested:
+        reason = _ruled_out(session, name, by_setup[name], knocked)
+        if reason:
+            ruled_out[name] = reason
+    allowed = [name for name in tested if name not in ruled_out]
+    if not allowed:
+        return Choice(None, (), ruled_out, "only one")
+    measured = [name for name in allowed if name in gains]
+    if not measured:
+        equals = allowed
+    else:
+        best = max(measured, key=lambda name: gains[name].gain.value)
+        apart = {frozenset((pair.setup, pair.other)): pair.told_apart for pair in road.pairs}
+        equals = [n for n in measured if n == best or not apart[frozenset((n, best))]]
+
+    def inside(name):
+        odds = by_setup[name].odds
+        return odds.inside if odds else 0.0
+
+    keep = session.about.reference if session.about.reference in equals else max(equals, key=inside)
+    ties = tuple(name for name in equals if name != keep)
+    return Choice(keep, ties, ruled_out, "mixture" if ties else "only one")
+
+
+def what_if_setup(road, choice) -> str | None:
+    """The setup that the fellow rider is told about: the one kept, or else the reference."""
+    if road is None or not road.equivalent:
+        return None
+    return choice.keep if choice.keep in road.equivalent else next(iter(road.equivalent))
+
+
+def _what_if(road, setup) -> tuple:
+    if setup is None:
+        return ()
+    run = road.equivalent[setup]
+    questions = [Question(rider_mass_kg=mass) for mass in WHAT_IF_MASSES_KG]
+    return tuple(zip(WHAT_IF_MASSES_KG, answers(run, questions), strict=True))
+
+
+def _top_speeds(road, setup) -> Answer | None:
+    return None if setup is None else flat_top_speeds(road.equivalent[setup])
+
+
+def _ruled_out(session, name, mixture, knocked) -> str:
+    fuel, bike = session.fuels[session.setups[name].fuel], session.bike
+    if name in knocked:
+        return f"knock was heard on run {knocked[name]:g}"
+    if mixture.odds and mixture.odds.leaner > session.assumptions.leaner_limit.value:
+        return "it is likely leaner than the target band"
+    if bike.highest_ethanol and ethanol_of(fuel).value > bike.highest_ethanol.value + 1e-9:
+        return "its fuel has more ethanol than the maker allows"
+    if bike.lowest_ron and fuel.ron and fuel.ron < bike.lowest_ron:
+        return "its fuel has a lower octane number than the maker asks for"
+    return ""
+
+
+def _runs(session, air, road) -> tuple:
+    def known(value):
+        return None if isinstance(value, float) and math.isnan(value) else value
+
+    forces = road.force_of_run if road else {}
+    stated = road.stated_force_of_run if road else {}
+    table = session.runs.join(
+        air[["temperature_k", "density_kg_m3", "sae_j1349", "iso_1585", "within_limits"]]
+    )
+    return tuple(
+        Run(
+            run=row.run,
+            setup=row.setup,
+            rider=row.rider,
+            state=row.state,
+            entry_m_s=known(row.entry_speed_m_s),
+            exit_m_s=known(row.exit_speed_m_s),
+            gauge_low=known(row.gauge_low),
+            gauge_high=known(row.gauge_high),
+            temperature_k=known(row.temperature_k),
+            density_kg_m3=known(row.density_kg_m3),
+            sae_j1349=known(row.sae_j1349),
+            iso_1585=known(row.iso_1585),
+            within_limits=bool(row.within_limits),
+            stated_force_n=stated.get(row.Index),
+            force_n=forces.get(row.Index),
+            knock=row.knock,
+            head_temperature_k=known(row.head_temperature_k),
+            exclude=row.exclude,
+            note=row.note,
+        )
+        for row in table.itertuples()
+    )
+
+
+def results_document(results: Results) -> dict:
+    """Results for programs: plain numbers in SI, the unit in each name, a version in front.
+
+    Parameters
+    ----------
+    results : Results
+
+    Returns
+    -------
+    dict
+        Ready for JSON; numbers that are not finite become None.
+    """
+    about = results.session.about
+    return {
+        "schema": SCHEMA,
+        "title": about.title,
+        "date": about.date.isoformat(),
+        "reference": about.reference,
+        "interval": 0.95,
+        "choice": _plain(results.choice),
+        "mixtures": _plain(results.mixtures),
+        "road": _plain(results.road),
+        "ladder": _plain(results.ladder),
+        "what_if": [{"rider_mass_kg": mass, **_plain(one)} for mass, one in results.what_if],
+        "flat_top_speeds": _plain(results.flat_top_speeds),
+        "knocked": _plain(results.knocked),
+        "runs": _plain(results.runs),
+        "provenance": dict(results.provenance),
+    }
+
+
+def _plain(value):
+    if dataclasses.is_dataclass(value):
+        return {
+            field.name.rstrip("_"): _plain(getattr(value, field.name))
+            for field in dataclasses.fields(value)
+        }
+    if isinstance(value, dict):
+        return {str(key): _plain(one) for key, one in value.items()}
+    if isinstance(value, (tuple, list)):
+        return [_plain(one) for one in value]
+    if isinstance(value, float) and not math.isfinite(value):
+        return None
+    return value

@@ -1,0 +1,120 @@
+"""A coast-down and its session: where the numbers start, the fit, the values to keep."""
+
+import tomllib
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from tuninglib.physics.air import air_density_kg_m3
+from tuninglib.physics.road_load import ROTATING_MASS_RATIO, RoadLoad
+from tuninglib.rounding import decimals_for, fixed
+from tuninglib.session.coast_down_file import COASTDOWN, HEADER, HEADER_MPH, Falls
+from tuninglib.session.read_toml import TOML
+from tuninglib.statistics.coast_down import Bike, fit_coast_down
+from tuninglib.statistics.repeats import t_quantile
+from tuninglib.text_files import read_text
+from tuninglib.units import parse_quantity
+
+_HUMIDITY = 0.5
+
+
+@dataclass(frozen=True)
+class Start:
+    """Where the controls start: what session.toml says, complete or not."""
+
+    system: str
+    bike_kg: float
+    rider_kg: float
+    temperature_k: float
+    pressure_pa: float
+    speed_factor: float
+    text: str
+
+
+def start_of(session_folder) -> Start:
+    """Bike, rider and weather as far as session.toml has them, and coastdown.csv if it is there."""
+    folder = Path(session_folder)
+    try:
+        document = tomllib.loads(read_text(folder / TOML))
+    except tomllib.TOMLDecodeError:
+        document = {}
+
+    def said(table, key, unit, otherwise):
+        try:
+            return parse_quantity(str(table.get(key, "")), unit).value
+        except (ValueError, AttributeError):
+            return otherwise
+
+    def table(name):
+        found = document.get(name)
+        return found if isinstance(found, dict) else {}
+
+    riders = list(table("riders").values()) or [{}]
+    system = table("session").get("units", "metric")
+    path = folder / COASTDOWN
+    header = HEADER if system == "metric" else HEADER_MPH
+    return Start(
+        system=system,
+        bike_kg=said(table("bike"), "mass", "kg", 120.0),
+        rider_kg=said(riders[0], "mass", "kg", 80.0),
+        temperature_k=said(table("weather"), "temperature", "K", 293.15),
+        pressure_pa=said(table("weather"), "pressure", "Pa", 101325.0),
+        speed_factor=said(table("speedometer"), "factor", "1", 1.0),
+        text=read_text(path) if path.is_file() else header,
+    )
+
+
+def fit_of(falls: Falls, *, bike_kg, rider_kg, temperature_k, pressure_pa, speed_factor) -> tuple:
+    """Road load of timed falls, and the bike as it was rolled.
+
+    Parameters
+    ----------
+    falls : Falls
+    bike_kg, rider_kg, temperature_k, pressure_pa : float
+    speed_factor : float
+        True speed over shown speed.
+
+    Returns
+    -------
+    RoadLoad
+    Bike
+    """
+    bike = Bike(
+        mass_kg=bike_kg + rider_kg,
+        rotating_mass_kg=ROTATING_MASS_RATIO * bike_kg,
+        air_density_kg_m3=air_density_kg_m3(
+            temperature_k=temperature_k, pressure_abs_pa=pressure_pa, relative_humidity=_HUMIDITY
+        ),
+    )
+    road = fit_coast_down(
+        run=falls.run,
+        direction=falls.direction,
+        from_speed_m_s=falls.from_speed_m_s * speed_factor,
+        to_speed_m_s=falls.to_speed_m_s * speed_factor,
+        time_s=falls.time_s,
+        bike=bike,
+    )
+    return road, bike
+
+
+def half_widths(road: RoadLoad) -> tuple:
+    """95 % half-widths of drag area and rolling coefficient."""
+    quantile = t_quantile(0.975, road.dof)
+    return tuple(float(quantile * np.sqrt(road.covariance[i, i])) for i in (0, 1))
+
+
+def values_for_session(road: RoadLoad) -> dict:
+    """Keys of [bike] as they are written into session.toml."""
+    area, rolling = half_widths(road)
+    return {
+        "drag_area": f"{rounded(road.drag_area_m2, area)} m2 +/- {rounded(area, area)} m2",
+        "rolling_coefficient": (
+            f"{rounded(road.rolling_coefficient, rolling)} +/- {rounded(rolling, rolling)}"
+        ),
+    }
+
+
+def rounded(value, half_width) -> str:
+    """A value with as many decimals as its half-width deserves, for a file."""
+    return fixed(value, decimals_for(half_width)).replace("−", "-")

@@ -1,0 +1,164 @@
+"""A test day before it is ridden: where its numbers start, its repeats, order and length."""
+
+import math
+import tomllib
+from dataclasses import dataclass
+from pathlib import Path
+
+from tuninglib.analysis.analyse import analyse
+from tuninglib.rounding import percent
+from tuninglib.session.load import load_session
+from tuninglib.session.read_toml import TOML
+from tuninglib.session.schema import Assumptions
+from tuninglib.statistics.planning import RunOrder, repeats_needed, run_order, smallest_visible_gain
+from tuninglib.text_files import SessionError, read_text
+
+MOST_RUNS = 120
+
+
+@dataclass(frozen=True, kw_only=True)
+class Day:
+    """A planned test day.
+
+    Attributes
+    ----------
+    repeats : int
+        Runs of each setup.
+    order : RunOrder
+    visible : float
+        Gain that it shows four times out of five.
+    visible_with_one_less : float or None
+    minutes : float
+    """
+
+    repeats: int
+    order: RunOrder
+    visible: float
+    visible_with_one_less: float | None
+    minutes: float
+
+
+@dataclass(frozen=True)
+class Start:
+    """Where the sliders of the plan start, and why.
+
+    Attributes
+    ----------
+    title, system : str
+    setups, riders : tuple of str
+    fuels : dict of str to str
+        Setup to fuel.
+    scatter : float
+        From run to run, as a ratio.
+    source : str
+        Where the scatter comes from.
+    knocked : tuple of str
+        Setups that knocked in this session; they are left out.
+    """
+
+    title: str
+    system: str
+    setups: tuple
+    riders: tuple
+    fuels: dict
+    scatter: float
+    source: str
+    knocked: tuple
+
+
+def start_of(session_folder) -> Start:
+    """Names from a session that need not be complete, and the scatter of one that is.
+
+    Parameters
+    ----------
+    session_folder : path
+
+    Raises
+    ------
+    SessionError
+        If there is no session.toml that can be read.
+    """
+    folder = Path(session_folder)
+    text = read_text(folder / TOML)
+    try:
+        document = tomllib.loads(text)
+    except tomllib.TOMLDecodeError:
+        document = {}
+    about = _table(document, "session")
+    setups = _table(document, "setups")
+    scatter = Assumptions().run_scatter.value
+    source = "assumed; nothing is repeated in this session yet"
+    road, knocked = None, ()
+    try:
+        results = analyse(load_session(folder))
+        road, knocked = results.road, tuple(results.knocked)
+    except SessionError:
+        # Not ridden yet, or not complete: a plan can be made all the same.
+        pass
+    if road is not None and not road.scatter_is_assumed:
+        scatter, source = road.scatter_sd, "from this session's repeats"
+    system = about.get("units", "metric")
+    rideable = tuple(name for name in setups if name not in knocked)
+    return Start(
+        title=str(about.get("title") or folder.name),
+        system=system if system in ("metric", "us", "imperial") else "metric",
+        setups=rideable if len(rideable) > 1 else ("before", "after"),
+        riders=tuple(_table(document, "riders")) or ("me",),
+        fuels={
+            name: str(record["fuel"])
+            for name, record in setups.items()
+            if isinstance(record, dict) and record.get("fuel")
+        },
+        scatter=scatter,
+        source=source,
+        knocked=knocked,
+    )
+
+
+def _table(document, name) -> dict:
+    table = document.get(name)
+    return table if isinstance(table, dict) else {}
+
+
+def plan_day(*, gain, scatter, setups, riders, minutes_a_run, minutes_a_swap) -> Day:
+    """Repeats, order and length of a test day that shows a wanted gain.
+
+    Parameters
+    ----------
+    gain, scatter : float
+        Wanted gain, and standard deviation of wheel force from run to run, as ratios.
+    setups, riders : sequence of str
+    minutes_a_run, minutes_a_swap : float
+
+    Raises
+    ------
+    ValueError
+        If it would take more than a long day.
+    """
+    setups = tuple(setups)
+    if len(setups) < 2:
+        raise ValueError("a comparison needs two setups at least; name them with commas between")
+    # The report counts every comparison with the reference, so the plan does, too.
+    alpha = 0.05 / (len(setups) - 1)
+    try:
+        repeats = math.ceil(repeats_needed(gain, scatter_sd=scatter, alpha=alpha, most=1000))
+    except ValueError:
+        repeats = MOST_RUNS
+    if repeats * len(setups) > MOST_RUNS:
+        raise ValueError(
+            f"{percent(gain, 1)} at a scatter of {percent(scatter, 1)} takes more than "
+            f"{MOST_RUNS} runs; compare fewer setups, ask for a larger gain, or make the runs more "
+            "alike (a longer hill, one rider, calm air)"
+        )
+    order = run_order(setups, repeats=repeats, riders=tuple(riders) or ("",))
+
+    def visible(count):
+        return smallest_visible_gain(scatter_sd=scatter, repeats=count, alpha=alpha)
+
+    return Day(
+        repeats=repeats,
+        order=order,
+        visible=visible(repeats),
+        visible_with_one_less=visible(repeats - 1) if repeats > 2 else None,
+        minutes=len(order.setups) * minutes_a_run + order.swaps * minutes_a_swap,
+    )

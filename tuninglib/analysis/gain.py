@@ -1,0 +1,307 @@
+"""Wheel forces and gains of a session: its rows brought to the road-test functions and back."""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from tuninglib.analysis.results import Gain, Pair
+from tuninglib.analysis.what_if import EquivalentRun
+from tuninglib.interval import Interval
+from tuninglib.physics.hill import exit_speed_m_s, travel_time_s, wheel_force_n
+from tuninglib.session.defaults import hill_of, road_load_of, speedometer_factor
+from tuninglib.statistics.gain import estimate_gains
+from tuninglib.statistics.speedometer import legal_true_speed_m_s
+from tuninglib.statistics.unknowns import Nuisance, Runs, usual_nuisances
+from tuninglib.units import Measured
+
+
+@dataclass(frozen=True)
+class Road:
+    """What the road tests of a session say.
+
+    Attributes
+    ----------
+    gains : tuple of Gain
+        The reference first; empty without speeds.
+    pairs : tuple of Pair
+    scatter_sd : float
+        Relative, from run to run.
+    scatter_dof : float
+    scatter_is_assumed : bool
+    shares : dict
+        Setup to the shares of its gain's variance by source.
+    force_of_run, stated_force_of_run : dict
+        Index of a row of runs.csv to its wheel force: brought to the reference air, with what the
+        runs together say of drag, slope, wind and riders; and in the air of the run, at the stated
+        values, as anybody can work it out. [N]
+    drag_area_m2, rolling_coefficient, rotating_mass_kg, speed_factor : Measured
+        As used.
+    sources : dict
+        Where each of the four comes from.
+    gain_if_shown_high : dict
+        Setup to the gain if the speedometer shows as much too much as the law allows; empty if it
+        is calibrated.
+    equivalent : dict
+        Setup to the :class:`tuninglib.analysis.what_if.EquivalentRun` that stands for its runs.
+    """
+
+    gains: tuple
+    pairs: tuple
+    scatter_sd: float
+    scatter_dof: float
+    scatter_is_assumed: bool
+    shares: dict
+    force_of_run: dict
+    stated_force_of_run: dict
+    drag_area_m2: Measured
+    rolling_coefficient: Measured
+    rotating_mass_kg: Measured
+    speed_factor: Measured
+    sources: dict
+    gain_if_shown_high: dict
+    equivalent: dict
+
+
+def usable_rows(session):
+    """Rows with speeds, at full throttle, that the rider lets count."""
+    runs = session.runs
+    return runs[
+        (runs["state"] == "full")
+        & (runs["exclude"] == "")
+        & runs["entry_speed_m_s"].notna()
+        & runs["exit_speed_m_s"].notna()
+    ]
+
+
+def analyse_road(session, air) -> Road | None:
+    """Wheel force of every run, and gains against the reference.
+
+    Parameters
+    ----------
+    session : tuninglib.session.load.Session
+    air : pandas.DataFrame
+        Of :func:`tuninglib.session.conditions.air_of_runs`.
+
+    Returns
+    -------
+    Road or None
+        None if no run has speeds, or the reference has none.
+    """
+    rows = usable_rows(session)
+    reference = session.about.reference
+    if rows.empty or reference not in set(rows["setup"]):
+        return None
+    ridden = set(rows["setup"])
+    setups = [reference, *(s for s in session.setups if s in ridden and s != reference)]
+    riders = [name for name in session.riders if name in set(rows["rider"])]
+    of_rider = rows["rider"].map(lambda name: session.riders[name].mass.value).to_numpy()
+    mass = session.bike.mass.value + of_rider
+    shown = rows[["entry_speed_m_s", "exit_speed_m_s"]].to_numpy()
+    factor, factor_source = speedometer_factor(session, float(shown.mean()))
+    area, rolling, rotating, sources = road_load_of(session, float(mass.mean()))
+    day = air.loc[rows.index]
+    hill = hill_of(session)
+    runs = Runs(
+        hill=hill,
+        setup=[setups.index(name) for name in rows["setup"]],
+        rider=[riders.index(name) for name in rows["rider"]],
+        entry_speed_m_s=shown[:, 0] * factor.value,
+        exit_speed_m_s=shown[:, 1] * factor.value,
+        mass_kg=mass,
+        rotating_mass_kg=rotating.value,
+        air_density_kg_m3=day["density_kg_m3"].to_numpy(),
+        drag_area_m2=area.value,
+        rolling_coefficient=rolling.value,
+        headwind_m_s=day["headwind_m_s"].to_numpy(),
+        log_correction=np.log(day["sae_j1349"].to_numpy()),
+        down_entry_speed_m_s=rows["down_entry_speed_m_s"].to_numpy() * factor.value,
+        down_exit_speed_m_s=rows["down_exit_speed_m_s"].to_numpy() * factor.value,
+    )
+    options = {
+        "nuisances": _nuisances(session, runs, riders, area, rolling, rotating, factor),
+        "resolution_m_s": session.speedometer.resolution.value * factor.value,
+        "assumed_scatter_sd": session.assumptions.run_scatter.value,
+    }
+    fit = estimate_gains(runs, **options)
+    raw = estimate_gains(replace(runs, log_correction=0.0), **options)
+    return Road(
+        gains=_gains(session, rows, setups, runs, fit, raw),
+        pairs=tuple(
+            Pair(setups[p.setup], setups[p.other], p.told_apart, p.smallest_visible_gain)
+            for p in fit.pairs
+        ),
+        scatter_sd=fit.scatter_sd,
+        scatter_dof=fit.scatter_dof,
+        scatter_is_assumed=fit.scatter_is_assumed,
+        shares={setups[g.setup]: g.shares for g in fit.gains},
+        force_of_run=dict(zip(rows.index.tolist(), fit.run_force_n.tolist(), strict=True)),
+        stated_force_of_run=dict(zip(rows.index.tolist(), _stated_forces(runs), strict=True)),
+        drag_area_m2=area,
+        rolling_coefficient=rolling,
+        rotating_mass_kg=rotating,
+        speed_factor=factor,
+        sources={**sources, "speed_factor": factor_source},
+        gain_if_shown_high=_if_shown_high(session, setups, runs, shown, options),
+        equivalent=_equivalent_runs(session, setups, runs, fit, of_rider, (area, rolling, factor)),
+    )
+
+
+def _if_shown_high(session, setups, runs, shown, options) -> dict:
+    """Gains at the lowest true speeds that a legal speedometer may hide."""
+    if session.speedometer.factor is not None or session.speedometer.checks:
+        return {}
+    lowest, _ = legal_true_speed_m_s(shown)
+    fit = estimate_gains(
+        replace(runs, entry_speed_m_s=lowest[:, 0], exit_speed_m_s=lowest[:, 1]), **options
+    )
+    return {setups[gain.setup]: gain.gain for gain in fit.gains}
+
+
+def _equivalent_runs(session, setups, runs, fit, rider_masses, taken) -> dict:
+    """The run that stands for each setup's runs, in the mean conditions of the day."""
+    area, rolling, factor = taken
+    rider, density = float(rider_masses.mean()), float(runs.air_density_kg_m3.mean())
+    output = float(np.exp(runs.log_correction.mean()))
+    entry, wind = float(runs.entry_speed_m_s.mean()), float(runs.headwind_m_s.mean())
+    rotating = float(runs.rotating_mass_kg.mean())
+    equivalent = {}
+    for number, setup in enumerate(setups):
+        force = fit.forces[number]
+        own = runs.setup == number
+        reached = exit_speed_m_s(
+            force_n=force.force_n / output,
+            entry_speed_m_s=entry,
+            hill=runs.hill,
+            mass_kg=session.bike.mass.value + rider,
+            rotating_mass_kg=rotating,
+            air_density_kg_m3=density,
+            drag_area_m2=area.value,
+            rolling_coefficient=rolling.value,
+            wind_m_s=wind,
+        )
+        if not np.isfinite(reached):
+            continue
+        equivalent[setup] = EquivalentRun(
+            setup=setup,
+            entry_m_s=entry,
+            exit_m_s=float(reached),
+            rider_mass_kg=rider,
+            bike_mass_kg=session.bike.mass.value,
+            rotating_mass_kg=rotating,
+            air_density_kg_m3=density,
+            output_factor=output,
+            drag_area_m2=area.value,
+            rolling_coefficient=rolling.value,
+            lengths_m=tuple(runs.hill.lengths_m.tolist()),
+            grade_ratios=tuple(runs.hill.grade_ratios.tolist()),
+            headwind_m_s=wind,
+            sds={
+                "drag_area_m2": area.sd,
+                "rolling_coefficient": rolling.sd,
+                "grade_ratio": session.hill.grade.sd,
+                "bike_mass_kg": session.bike.mass.sd,
+                "rider_mass_kg": max(rider.mass.sd for rider in session.riders.values()),
+                "rotating_mass_kg": 0.0,
+                "speed_ratio": factor.sd / factor.value,
+                "headwind_m_s": session.weather.headwind.sd,
+                "log_force": fit.scatter_sd / float(np.sqrt(own.sum())),
+            },
+        )
+    return equivalent
+
+
+def _road_of(runs) -> dict:
+    """What the functions of motion want to know of the runs, their speeds aside."""
+    return {
+        "hill": runs.hill,
+        "mass_kg": runs.mass_kg,
+        "rotating_mass_kg": runs.rotating_mass_kg,
+        "air_density_kg_m3": runs.air_density_kg_m3,
+        "drag_area_m2": runs.drag_area_m2,
+        "rolling_coefficient": runs.rolling_coefficient,
+        "wind_m_s": runs.headwind_m_s,
+    }
+
+
+def _stated_forces(runs) -> list:
+    forces = wheel_force_n(
+        entry_speed_m_s=runs.entry_speed_m_s,
+        exit_speed_m_s=runs.exit_speed_m_s,
+        **_road_of(runs),
+    )
+    return forces.tolist()
+
+
+def _nuisances(session, runs, riders, area, rolling, rotating, factor) -> tuple:
+    """What is not known exactly, as the session states it."""
+    hill, taken = session.hill, session.assumptions
+    usual = usual_nuisances(
+        runs,
+        bike_mass_sd_kg=session.bike.mass.sd,
+        rotating_mass_sd_kg=rotating.sd,
+        rider_mass_sd_kg=np.array([session.riders[name].mass.sd for name in riders]),
+        drag_area_sd_m2=area.sd,
+        rolling_coefficient_sd=rolling.sd,
+        grade_sd=0.0 if any(p.grade.half_width for p in hill.pieces) else hill.grade.sd,
+        length_sd_m=hill.length.sd,
+        speed_factor_sd=factor.sd / factor.value,
+        wind_sd_m_s=session.weather.headwind.sd,
+        air_density_sd_ratio=taken.air_density.sd,
+        rider_effect_sd=taken.rider_effect.sd,
+        rider_drag_sd_ratio=taken.rider_drag.sd,
+        drift_sd=taken.drift.sd,
+    )
+    pieces = tuple(
+        Nuisance("grade", {"grade_ratios": one * piece.grade.sd})
+        for one, piece in zip(np.eye(len(hill.pieces)), hill.pieces, strict=True)
+        if piece.grade.half_width
+    )
+    return (*usual, *pieces)
+
+
+def _gains(session, rows, setups, runs, fit, raw) -> tuple:
+    times = travel_time_s(
+        force_n=fit.run_force_n / np.exp(runs.log_correction),
+        entry_speed_m_s=runs.entry_speed_m_s,
+        **_road_of(runs),
+    )
+    mean_speed = runs.hill.length_m / times
+    exits = rows.groupby("setup")["exit_speed_m_s"].mean()
+    by_setup = {g.setup: (g, r) for g, r in zip(fit.gains, raw.gains, strict=True)}
+    gains = []
+    for number, setup in enumerate(setups):
+        force = fit.forces[number]
+        interval = Interval(force.force_n, force.low_n, force.high_n)
+        own = runs.setup == number
+        common = {
+            "setup": setup,
+            "runs": int(own.sum()),
+            "force_n": interval,
+            "power_w": interval.scaled(float(mean_speed[own].mean())),
+            "speed_gain_m_s": float(exits[setup] - exits[setups[0]]),
+        }
+        if number == 0:
+            gains.append(
+                Gain(
+                    gain=Interval(0.0, 0.0, 0.0),
+                    raw_gain=0.0,
+                    verdict="reference",
+                    smallest_visible=0.0,
+                    **common,
+                )
+            )
+            continue
+        found, uncorrected = by_setup[number]
+        verdict = "not told apart"
+        if found.told_apart:
+            verdict = "faster" if found.gain > 0 else "slower"
+        gains.append(
+            Gain(
+                gain=Interval(found.gain, found.low, found.high),
+                raw_gain=uncorrected.gain,
+                verdict=verdict,
+                smallest_visible=found.smallest_visible_gain,
+                **common,
+            )
+        )
+    return tuple(gains)

@@ -1,0 +1,290 @@
+"""The injector ladder of a session: its readings brought to the model, and advice from it."""
+
+import numpy as np
+
+from tuninglib.analysis.mixture import blend_of, readings_of
+from tuninglib.analysis.results import Ladder, LadderCurve, Odds, Prospect, Response, Suspicion
+from tuninglib.interval import Interval
+from tuninglib.physics.engine import air_mass_per_cycle_kg, cycle_time_s
+from tuninglib.physics.injector import flow_at_pressure
+from tuninglib.statistics.ladder import Priors, fit_ladder
+from tuninglib.statistics.ladder_checks import response_per_state, suspicious_injectors
+from tuninglib.statistics.ladder_prediction import flow_for_lambda, predict, rank_candidates
+from tuninglib.units import Z_95
+
+# Dry air at 25 °C and 1013.25 hPa, for the open time.
+AIR_DENSITY_KG_M3 = 1.184
+# Share of a cycle above which an injector runs out of time (common practice: 0.8 to 0.9).
+HIGHEST_SHARE = 0.85
+# A candidate must be this much likelier to hit the band before buying it is advised.
+_WORTH_BUYING = 0.10
+
+
+def analyse_ladder(session, air, keep: str | None, knocked: dict) -> Ladder | None:
+    """What the readings say of every injector, tried or not, on every fuel.
+
+    Parameters
+    ----------
+    session : tuninglib.session.load.Session
+    air : pandas.DataFrame
+        Of :func:`tuninglib.session.conditions.air_of_runs`.
+    keep : str or None
+        The setup that is kept.
+    knocked : dict
+        Setup to the run on which it knocked.
+
+    Returns
+    -------
+    Ladder or None
+        None without a usable reading at full throttle.
+    """
+    rows = readings_of(session, state=None)
+    rows = rows[~rows["pegged"]]
+    full = rows[rows["state"] == "full"]
+    if full.empty:
+        return None
+    last = list(session.setups.values())[-1]
+    kept = session.setups.get(keep) if keep else None
+    engine = kept.engine if kept and keep != session.about.reference else last.engine
+    fit = fit_ladder(**ladder_columns(session, air, full))
+    fuels = {
+        name: (float(blend.stoichiometric_ratio), float(blend.density_kg_m3))
+        for name, blend in ((n, blend_of(f)) for n, f in session.fuels.items())
+    }
+    prospects = _prospects(session, fit, engine, fuels, knocked)
+    fitted = kept.injector if kept and kept.engine == engine else None
+    advice, injector = _advice(session, prospects, fitted)
+    columns = ladder_columns(session, air, rows)
+    responses = response_per_state(
+        **columns,
+        state=rows["state"].tolist(),
+    )
+    leanest = min(fuels.values(), key=lambda pair: pair[0] * pair[1])
+    middle = float(np.sqrt(session.target.lowest * session.target.highest))
+    guess = flow_for_lambda(
+        fit,
+        target_lambda=middle,
+        engine=engine,
+        stoichiometric_ratio=leanest[0],
+        density_kg_m3=leanest[1],
+    )
+    finite = np.isfinite([guess.value, guess.low, guess.high]).all() and guess.low > 0
+    return Ladder(
+        engine=engine,
+        prospects=prospects,
+        advice=advice,
+        injector=injector,
+        fitted=fitted,
+        curves=_curves(session, fit, engine, fuels, full),
+        responses=tuple(
+            Response(
+                state=one.state,
+                response=one.response,
+                readings=one.readings,
+                injectors=_injectors_in(session, rows, one.state),
+                verdict=one.verdict,
+            )
+            for one in responses
+        ),
+        suspicions=tuple(
+            Suspicion(
+                one.name,
+                one.stated_flow_m3_s,
+                one.implied_flow_m3_s,
+            )
+            for one in suspicious_injectors(fit)
+        ),
+        first_guess=guess if finite else None,
+        readings=len(full),
+    )
+
+
+def flow_on_bike(session, injector: str) -> float:
+    """Stated flow of an injector brought to the bike's fuel pressure. [m3/s]"""
+    record, pressure = session.injectors[injector], session.bike.fuel_pressure
+    if record.flow_pressure is None or pressure is None:
+        return record.flow.value
+    return float(
+        flow_at_pressure(
+            record.flow.value,
+            rated_pressure_pa=record.flow_pressure.value,
+            pressure_pa=pressure.value,
+        )
+    )
+
+
+def ladder_columns(session, air, rows) -> dict:
+    """Readings as :func:`tuninglib.statistics.ladder.fit_ladder` takes them.
+
+    Parameters
+    ----------
+    session : tuninglib.session.load.Session
+    air : pandas.DataFrame
+        Of :func:`tuninglib.session.conditions.air_of_runs`.
+    rows : pandas.DataFrame
+        Of :func:`readings_of`.
+
+    Returns
+    -------
+    dict
+        Its keyword arguments.
+    """
+    setups = [session.setups[name] for name in rows["setup"]]
+    blends = [blend_of(session.fuels[setup.fuel]) for setup in setups]
+    scale = session.gauge.scale
+    density = air.loc[rows.index, "density_kg_m3"].to_numpy()
+    offset = np.zeros(len(rows))
+    if session.bike.density_compensation == "no":
+        offset = np.log(density / density.mean())
+    used = {setup.injector for setup in setups}
+    taken = session.assumptions
+    return {
+        "lambda_low": rows["gauge_low"].to_numpy() / scale,
+        "lambda_high": rows["gauge_high"].to_numpy() / scale,
+        "flow_m3_s": np.array([flow_on_bike(session, setup.injector) for setup in setups]),
+        "injector": [setup.injector for setup in setups],
+        "engine": [setup.engine for setup in setups],
+        "stoichiometric_ratio": np.array([float(b.stoichiometric_ratio) for b in blends]),
+        "density_kg_m3": np.array([float(b.density_kg_m3) for b in blends]),
+        "displacement": {n: float(e.displacement_m3) for n, e in session.engines.items()},
+        "resolution": session.gauge.resolution / scale,
+        "offset": offset,
+        "tolerance": {name: _tolerance_sd(session, name) for name in used},
+        "priors": Priors(
+            response_mean=taken.flow_response.value,
+            response_sd=taken.flow_response.sd,
+            breathing_sd=taken.breathing_change.sd,
+            gauge_sd=session.gauge.accuracy.sd,
+        ),
+    }
+
+
+def _tolerance_sd(session, injector: str) -> float:
+    # The tolerance is typed as a 95 % half-width, like every uncertainty.
+    return session.injectors[injector].tolerance.value / Z_95
+
+
+def _injectors_in(session, rows, state) -> int:
+    return len({session.setups[name].injector for name in rows["setup"][rows["state"] == state]})
+
+
+def _prospects(session, fit, engine, fuels, knocked) -> tuple:
+    names = list(session.injectors)
+    record = session.engines[engine]
+    speed = record.highest_speed.value if record.highest_speed else None
+    air_mass = float(
+        air_mass_per_cycle_kg(
+            displacement_m3=record.displacement_m3 / record.cylinders,
+            air_density_kg_m3=AIR_DENSITY_KG_M3,
+            volumetric_efficiency=record.breathing.value,
+        )
+    )
+    ranked = rank_candidates(
+        fit,
+        names=names,
+        flow_m3_s=[flow_on_bike(session, name) for name in names],
+        fuels=fuels,
+        engine=engine,
+        band=(session.target.lowest, session.target.highest),
+        tolerance={
+            name: _tolerance_sd(session, name) for name in names if name not in fit.tolerance
+        },
+        air_mass_kg=air_mass if speed else None,
+        engine_speed_rpm=speed,
+        dead_time_s=[session.injectors[name].dead_time.value for name in names],
+    )
+    heard = {
+        session.setups[setup].injector
+        for setup in knocked
+        if session.setups[setup].engine == engine
+    }
+    limit, scale = session.assumptions.leaner_limit.value, session.gauge.scale
+    prospects = []
+    for one in ranked:
+        leanest = one.fuels[0]
+        lean = leanest.leaner > limit
+        by_fuel = {}
+        for outlook in one.fuels:
+            lambda_ = Interval(outlook.lambda_, outlook.low, outlook.high)
+            odds = Odds(outlook.richer, outlook.inside, outlook.leaner)
+            by_fuel[outlook.fuel] = (lambda_, lambda_.scaled(scale), odds)
+        fraction = max(outlook.open_time_fraction for outlook in one.fuels)
+        cycle = float(cycle_time_s(speed)) if speed else None
+        if one.name in heard:
+            reason = "knock was heard"
+        elif lean:
+            reason = f"likely too lean on {leanest.fuel}"
+        elif cycle and fraction > HIGHEST_SHARE:
+            reason = "would run out of time"
+        elif min(o.richer for o in one.fuels) > 0.5:
+            reason = "likely richer than the band"
+        else:
+            reason = "possible"
+        prospects.append(
+            Prospect(
+                injector=one.name,
+                flow_m3_s=one.flow_m3_s,
+                tried=one.tried,
+                outside_tried_range=one.extrapolated,
+                by_fuel=by_fuel,
+                open_time_s=fraction * cycle if cycle else None,
+                cycle_time_s=cycle,
+                price=session.injectors[one.name].price,
+                knocked=one.name in heard,
+                recommended=reason == "possible",
+                reason=reason,
+            )
+        )
+    return tuple(prospects)
+
+
+def least_inside(prospect) -> float:
+    """Odds of the target band on the fuel where they are least."""
+    return min(odds.inside for _, _, odds in prospect.by_fuel.values())
+
+
+def _advice(session, prospects, fitted) -> tuple:
+    """Stay with the fitted injector, buy another, or neither can be said."""
+    allowed = [p for p in prospects if p.recommended]
+    if not allowed:
+        return "none", None
+    best = max(allowed, key=least_inside)
+    own = next((p for p in allowed if p.injector == fitted), None)
+    if own and least_inside(own) >= least_inside(best) - _WORTH_BUYING:
+        return "stay", own.injector
+    return "buy", best.injector
+
+
+def _curves(session, fit, engine, fuels, full) -> tuple:
+    flows = [flow_on_bike(session, name) for name in session.injectors]
+    grid = np.linspace(min(flows) * 0.95, max(flows) * 1.05, 60)
+    scale = session.gauge.scale
+    curves = []
+    for fuel, (ratio, density) in fuels.items():
+        line = predict(
+            fit,
+            flow_m3_s=grid,
+            engine=engine,
+            stoichiometric_ratio=ratio,
+            density_kg_m3=density,
+        )
+        read = [
+            (
+                flow_on_bike(session, session.setups[row.setup].injector),
+                (row.gauge_low + row.gauge_high) / 2 / scale,
+            )
+            for row in full.itertuples()
+            if session.setups[row.setup].engine == engine and session.setups[row.setup].fuel == fuel
+        ]
+        curves.append(
+            LadderCurve(
+                fuel=fuel,
+                flow_m3_s=tuple(grid.tolist()),
+                lambda_=tuple(line.lambda_.tolist()),
+                low=tuple(line.low.tolist()),
+                high=tuple(line.high.tolist()),
+                reading_flow_m3_s=tuple(flow for flow, _ in read),
+                reading_lambda=tuple(value for _, value in read),
+            )
+        )
+    return tuple(curves)

@@ -1,0 +1,149 @@
+"""Lambda of an injector on a fuel: the ladder of a session, asked at any point."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from tuninglib.analysis.injector import AIR_DENSITY_KG_M3, flow_on_bike, ladder_columns
+from tuninglib.analysis.mixture import readings_of
+from tuninglib.analysis.results import Odds
+from tuninglib.interval import Interval
+from tuninglib.physics.blend import Blend
+from tuninglib.physics.engine import air_mass_per_cycle_kg, cycle_time_s, fuel_mass_per_cycle_kg
+from tuninglib.physics.injector import mass_flow_kg_s, open_time_s
+from tuninglib.session.conditions import air_of_runs
+from tuninglib.statistics.ladder import fit_ladder
+from tuninglib.statistics.ladder_prediction import band_odds, predict
+from tuninglib.units import Z_95
+
+_POINTS = 60
+
+
+@dataclass(frozen=True, kw_only=True)
+class Ladder:
+    """What the sliders ask: a session's fit, and what does not change under them.
+
+    Attributes
+    ----------
+    fit : tuninglib.statistics.ladder.LadderFit
+    engine : str
+    flow_m3_s : array
+        Of the curve. [m3/s]
+    reading_flow_m3_s, reading_lambda_by_fuel : array
+        Of each reading on this engine; lambda times density times stoichiometric ratio, so that it
+        can be brought to any fuel.
+    petrol_density_kg_m3 : float
+    """
+
+    fit: object
+    engine: str
+    flow_m3_s: np.ndarray
+    reading_flow_m3_s: np.ndarray
+    reading_lambda_by_fuel: np.ndarray
+    petrol_density_kg_m3: float
+
+    def blend(self, ethanol_volume_fraction: float) -> Blend:
+        """The session's petrol with this much ethanol."""
+        return Blend(ethanol_volume_fraction, petrol_density_kg_m3=self.petrol_density_kg_m3)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Outlook:
+    """Lambda of one injector on one fuel, and the curve that it lies on."""
+
+    lambda_: Interval
+    odds: Odds
+    true_ratio: Interval
+    outside_tried_range: bool
+    open_time_s: float | None
+    cycle_time_s: float | None
+    curve: np.ndarray
+    curve_low: np.ndarray
+    curve_high: np.ndarray
+    reading_lambda: np.ndarray
+
+
+def ladder_of(results) -> Ladder | None:
+    """The ladder of a session, ready to be asked; None without a usable reading."""
+    session = results.session
+    if results.ladder is None:
+        return None
+    rows = readings_of(session)
+    columns = ladder_columns(session, air_of_runs(session), rows[~rows["pegged"]])
+    own = np.array([name == results.ladder.engine for name in columns["engine"]])
+    fuel = columns["stoichiometric_ratio"] * columns["density_kg_m3"]
+    middle = (columns["lambda_low"] + columns["lambda_high"]) / 2
+    flows = [flow_on_bike(session, name) for name in session.injectors]
+    kept = session.setups[results.choice.keep or results.reference]
+    petrol = session.fuels[kept.fuel].petrol_density
+    return Ladder(
+        fit=fit_ladder(**columns),
+        engine=results.ladder.engine,
+        flow_m3_s=np.linspace(min(flows) * 0.9, max(flows) * 1.1, _POINTS),
+        reading_flow_m3_s=columns["flow_m3_s"][own],
+        reading_lambda_by_fuel=(middle * fuel)[own],
+        petrol_density_kg_m3=petrol.value if petrol else Blend(0.0).density_kg_m3,
+    )
+
+
+def outlook(results, ladder: Ladder, *, ethanol, lowest, highest, flow_m3_s, tolerance) -> Outlook:
+    """Lambda, odds and open time of an untried injector.
+
+    Parameters
+    ----------
+    results : tuninglib.analysis.analyse.Results
+    ladder : Ladder
+    ethanol : float
+        By volume, 0 to 1.
+    lowest, highest : float
+        The target band.
+    flow_m3_s : float
+        At the bike's fuel pressure. [m3/s]
+    tolerance : float
+        How far the flow may be off what is stated (95 %), as a ratio.
+    """
+    blend = ladder.blend(ethanol)
+    ratio, density = float(blend.stoichiometric_ratio), float(blend.density_kg_m3)
+    line = predict(
+        ladder.fit,
+        # The asked flow goes along with the curve: one prediction instead of two.
+        flow_m3_s=np.append(ladder.flow_m3_s, flow_m3_s),
+        engine=ladder.engine,
+        stoichiometric_ratio=ratio,
+        density_kg_m3=density,
+        tolerance=tolerance / Z_95,
+    )
+    odds = band_odds(line, low=lowest, high=highest)
+    lambda_ = Interval(*(float(x[-1]) for x in (line.lambda_, line.low, line.high)))
+    record = results.session.engines[ladder.engine]
+    time = cycle = None
+    if record.highest_speed:
+        air = air_mass_per_cycle_kg(
+            displacement_m3=record.displacement_m3 / record.cylinders,
+            air_density_kg_m3=AIR_DENSITY_KG_M3,
+            volumetric_efficiency=record.breathing.value,
+        )
+        middle = float(np.sqrt(lowest * highest))
+        time = open_time_s(
+            fuel_mass_per_cycle_kg(air_mass_kg=air, lambda_=middle, stoichiometric_ratio=ratio),
+            mass_flow_kg_s=mass_flow_kg_s(flow_m3_s, density_kg_m3=density),
+            dead_time_s=_dead_time_s(results.session),
+        )
+        cycle = cycle_time_s(record.highest_speed.value)
+    return Outlook(
+        lambda_=lambda_,
+        odds=Odds(*(float(x[-1]) for x in (odds.richer, odds.inside, odds.leaner))),
+        true_ratio=lambda_.scaled(ratio),
+        outside_tried_range=bool(line.extrapolated[-1]),
+        open_time_s=time,
+        cycle_time_s=cycle,
+        curve=line.lambda_[:-1],
+        curve_low=line.low[:-1],
+        curve_high=line.high[:-1],
+        reading_lambda=ladder.reading_lambda_by_fuel / (ratio * density),
+    )
+
+
+def _dead_time_s(session) -> float:
+    """The longest of the injectors listed."""
+    return max(one.dead_time.value for one in session.injectors.values())

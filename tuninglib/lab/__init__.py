@@ -1,0 +1,1 @@
+"""JupyterLab: start page, sliders and forms."""

@@ -1,0 +1,212 @@
+"""Mixture and injector under sliders: lambda, gauge reading, odds of the band, open time."""
+
+import re
+
+from tuninglib import units
+from tuninglib.analysis.injector import HIGHEST_SHARE, flow_on_bike
+from tuninglib.analysis.untried_injector import Outlook, ladder_of, outlook
+from tuninglib.lab import kit
+from tuninglib.lab.ladder_picture import LadderPicture
+from tuninglib.report.display import Prose
+from tuninglib.rounding import fixed, interval_text, odds_text, percent
+from tuninglib.session import edit
+from tuninglib.text_files import Problem, SessionError
+
+
+def mixture(results):
+    """Sliders for fuel, band and injector; picture, words and buttons that write to session.toml.
+
+    Parameters
+    ----------
+    results : tuninglib.analysis.analyse.Results
+
+    Returns
+    -------
+    ipywidgets widget, or Prose where there is nothing to ask
+    """
+    ladder = ladder_of(results)
+    if ladder is None:
+        return Prose((("", "There is no usable gauge reading at full throttle in this session."),))
+    session = results.session
+    system = session.about.units
+    picture = LadderPicture(results, ladder)
+    kept = session.setups[results.choice.keep or results.reference]
+    flows = units.to_display(ladder.flow_m3_s, "flow", system)
+    start = units.to_display(
+        flow_on_bike(session, (session.candidates or (kept.injector,))[0]), "flow", system
+    )
+    controls = {
+        "ethanol": kit.slider(
+            "ethanol in the fuel",
+            "% by volume",
+            100 * session.fuels[kept.fuel].ethanol.value,
+            low=0,
+            high=85,
+            step=0.5,
+        ),
+        "lowest": kit.slider(
+            "band, richest", "lambda", session.target.lowest, low=0.7, high=1.1, step=0.005
+        ),
+        "highest": kit.slider(
+            "band, leanest", "lambda", session.target.highest, low=0.7, high=1.1, step=0.005
+        ),
+        "flow": kit.slider(
+            "injector flow on this bike",
+            units.unit_label("flow", system),
+            start,
+            low=float(flows[0] // 1),
+            high=float(flows[-1] // 1 + 1),
+            step=1,
+        ),
+        "tolerance": kit.slider(
+            "flow may be off by", "±%, 95 of 100", 6.0, low=0.5, high=20, step=0.5
+        ),
+    }
+
+    def answer(*, ethanol, lowest, highest, flow, tolerance):
+        if not lowest < highest:
+            raise ValueError(
+                f"the band's richest end ({lowest:g}) must be below its leanest ({highest:g})"
+            )
+        asked = {"lowest": lowest, "highest": highest}
+        asked["flow_m3_s"] = units.from_display(flow, "flow", system)
+        one = outlook(results, ladder, ethanol=ethanol / 100, tolerance=tolerance / 100, **asked)
+        words = outlook_words(results, one, ethanol=ethanol / 100, **asked)
+        return kit.Answer(words, picture.render(one, **asked))
+
+    name = kit.text("name of the candidate", "", "for example i178; letters, digits, _")
+
+    def write_band():
+        values = {key: round(controls[key].value, 4) for key in ("lowest", "highest")}
+        return written(edit.write_values(session.folder, {"target": values}))
+
+    def write_candidate():
+        return add_candidate(
+            session,
+            name.value,
+            f"{controls['flow'].value:g} {units.unit_label('flow', system)}",
+            f"{controls['tolerance'].value:g} %",
+        )
+
+    return kit.panel(
+        controls,
+        answer,
+        more=(
+            kit.action(
+                "Write the target band into my session",
+                "Sets lowest and highest under [target] in session.toml",
+                write_band,
+            ),
+            name,
+            kit.action(
+                "Write this injector into my session, as a candidate",
+                "Adds an [injectors.…] table to session.toml",
+                write_candidate,
+            ),
+        ),
+    )
+
+
+def outlook_words(results, one: Outlook, *, ethanol, lowest, highest, flow_m3_s) -> tuple:
+    """An outlook in sentences, with what to watch."""
+    session, scale = results.session, results.session.gauge.scale
+    system = session.about.units
+    lambda_ = interval_text(one.lambda_)
+    gauge = one.lambda_.scaled(scale)
+    read = f"the gauge (scale {scale:g}) would show {interval_text(gauge)}; " if scale > 1.5 else ""
+    flow = f"{units.to_display(flow_m3_s, 'flow', system):.4g} {units.unit_label('flow', system)}"
+    items = [
+        (
+            "Lambda",
+            f"{lambda_} with {flow} and {percent(ethanol, 1)} ethanol on engine "
+            f"{results.ladder.engine}.",
+        ),
+        (
+            "Read as",
+            f"{read}the true ratio of air to fuel is {interval_text(one.true_ratio)}.",
+        ),
+        (
+            "Odds",
+            f"inside the band ({fixed(lowest, 3)} to {fixed(highest, 3)}) "
+            f"{odds_text(one.odds.inside)}, richer {odds_text(one.odds.richer)}, leaner "
+            f"{odds_text(one.odds.leaner)}.",
+        ),
+    ]
+    watch = []
+    if one.open_time_s is None:
+        items.append(
+            ("Open time", "not worked out: session.toml has no highest_speed for this engine.")
+        )
+    else:
+        share = one.open_time_s / one.cycle_time_s
+        items.append(
+            (
+                "Open time",
+                f"the middle of the band needs {one.open_time_s * 1e3:.1f} ms of the "
+                f"{one.cycle_time_s * 1e3:.1f} ms of one cycle at the highest engine speed "
+                f"({percent(share)}).",
+            )
+        )
+        if share > HIGHEST_SHARE:
+            watch.append(
+                f"the open time is more than {percent(HIGHEST_SHARE)} of the cycle: this injector "
+                "runs out of time, and the engine runs lean at full speed."
+            )
+    if one.outside_tried_range:
+        watch.append("this flow lies outside those that were read; the line is stretched.")
+    if one.odds.leaner > 0.1:
+        watch.append(
+            f"this may be leaner than the band (odds {odds_text(one.odds.leaner)}). Lean and hot "
+            "go together on a long climb."
+        )
+    limit = session.bike.highest_ethanol
+    if limit and ethanol > limit.value + 1e-9:
+        watch.append(
+            f"{percent(ethanol, 1)} ethanol is more than the {percent(limit.value)} that the maker "
+            "allows: do not use it."
+        )
+    shown = [Prose(tuple(items))]
+    if watch:
+        shown.append(Prose(tuple(("Watch", text) for text in watch), style="caution"))
+    return tuple(shown)
+
+
+def add_candidate(session, name: str, flow: str, tolerance: str) -> Prose:
+    """Write an injector to be thought about into session.toml.
+
+    Parameters
+    ----------
+    session : tuninglib.session.load.Session
+    name, flow, tolerance : str
+        As they will stand there.
+    """
+    name = name.strip()
+    if not re.fullmatch(r"\w[\w-]*", name, flags=re.ASCII):
+        message = f"{name!r} is no name for an injector; use letters, digits, - and _"
+        raise SessionError([Problem("name of the candidate", message)])
+    users = [setup for setup, record in session.setups.items() if record.injector == name]
+    if users:
+        message = f"{name} is fitted in {users[0]}, so it is no candidate; choose another name"
+        raise SessionError([Problem("name of the candidate", message)])
+    values = {"flow": flow, "tolerance": tolerance}
+    record = session.injectors.get(name)
+    if record and record.flow_pressure and session.bike.fuel_pressure:
+        # The slider's flow is the one at the bike's pressure.
+        bar = units.convert(session.bike.fuel_pressure.value, "Pa", "bar")
+        values["flow_pressure"] = f"{bar:.6g} bar"
+    return written(edit.write_values(session.folder, {f"injectors.{name}": values}))
+
+
+def written(edited) -> Prose:
+    """What a button did to a file, in words."""
+    if edited.kept is None:
+        return Prose((("Nothing to do", f"{edited.path.name} says that already."),))
+    return Prose(
+        (
+            (
+                "Written",
+                f"{edited.path.name} has the new values; the earlier file is kept as "
+                f"{edited.kept.name}. Run all cells again to work with them.",
+            ),
+        )
+    )

@@ -1,0 +1,168 @@
+"""Planning a test day under sliders: repeats, order, time, and the run sheet."""
+
+from pathlib import Path
+
+from tuninglib.analysis.day_plan import Day, Start, plan_day, start_of
+from tuninglib.lab import kit
+from tuninglib.report.display import Prose, Table
+from tuninglib.report.run_sheet import ROWS_ON_A_PAGE, Heading, run_sheet
+from tuninglib.rounding import fixed, listing, percent
+from tuninglib.session.edit import keep_earlier
+from tuninglib.statistics.planning import RunOrder
+from tuninglib.text_files import write_atomic
+
+SHEET = "run_sheet.html"
+
+
+def plan(session_folder, *, gain_percent: float = 10.0, sheet_file: str = ""):
+    """Sliders for a test day, its plan, and a button that writes the run sheet.
+
+    Parameters
+    ----------
+    session_folder : path
+        Its names and scatter are where the controls start; the sheet is written there.
+    gain_percent : float
+        Where the wanted gain starts. [%]
+    sheet_file : str
+        Write the run sheet of the starting plan there at once; empty: when the button is pressed.
+    """
+    start = start_of(session_folder)
+    controls = {
+        "gain": kit.slider("gain to be shown", "%", gain_percent, low=1, high=40, step=0.5),
+        "scatter": kit.slider(
+            "scatter from run to run", "%", 100 * start.scatter, low=0.5, high=12, step=0.1
+        ),
+        "setups": kit.text("setups, commas between", ", ".join(start.setups)),
+        "riders": kit.text("riders, commas between", ", ".join(start.riders)),
+        "run": kit.slider("one run, back at the start", "min", 6, low=2, high=20, step=1),
+        "swap": kit.slider("one change of parts, warm-up", "min", 45, low=5, high=180, step=5),
+    }
+    first = controls["scatter"].value
+
+    def day_now():
+        v = {name: control.value for name, control in controls.items()}
+        return plan_day(
+            gain=v["gain"] / 100,
+            scatter=v["scatter"] / 100,
+            setups=names_in(v["setups"]),
+            riders=names_in(v["riders"]),
+            minutes_a_run=v["run"],
+            minutes_a_swap=v["swap"],
+        )
+
+    def answer(**v):
+        source = "as set here" if kit.moved(v["scatter"], first) else start.source
+        words = day_words(
+            day_now(), gain=v["gain"] / 100, scatter=v["scatter"] / 100, source=source
+        )
+        again = [name for name in names_in(v["setups"]) if name in start.knocked]
+        return kit.Answer((*words, knock_words(again)) if again else words)
+
+    if sheet_file:
+        write_sheet(day_now(), start, sheet_file)
+    button = kit.action(
+        "Write the run sheet",
+        f"Writes {SHEET} into the session's folder",
+        lambda: write_sheet(day_now(), start, Path(session_folder) / SHEET),
+        icon="print",
+    )
+    return kit.panel(controls, answer, more=(button,))
+
+
+def day_words(day: Day, *, gain, scatter, source) -> tuple:
+    """A planned day in sentences, with the order as a table."""
+    runs = len(day.order.setups)
+    setups = len(set(day.order.setups))
+    hours, minutes = divmod(round(day.minutes), 60)
+    items = [
+        (
+            "Runs",
+            f"{day.repeats} of each setup, {runs} in all: a gain of {percent(gain, 1)} is then "
+            f"shown four times out of five, at a scatter of {percent(scatter, 1)} ({source}).",
+        ),
+        ("Smallest visible gain", f"{percent(day.visible, 1)} with these repeats."),
+        (
+            "Time",
+            f"{hours} h {minutes:02d} min, with {day.order.swaps} changes of parts between runs.",
+        ),
+        (
+            "Order",
+            "there and back, so that a steady drift (warming engine, wind, tiring rider) hits all "
+            "setups alike"
+            + (
+                "."
+                if day.order.remaining_drift < 1e-9
+                else f"; with an odd number of repeats {fixed(day.order.remaining_drift, 1)} "
+                f"runs' worth of drift remains between two setups; {day.repeats + 1} runs of each "
+                "would cancel it."
+            ),
+        ),
+    ]
+    if day.visible_with_one_less is not None:
+        shown = percent(day.visible_with_one_less, 1)
+        items.insert(2, ("With one run less of each", f"{shown} would be the smallest."))
+    if setups > 2:
+        items.append(
+            (
+                "Several setups",
+                f"{setups - 1} comparisons with the reference share the 5 % of false alarms, as in "
+                "the report.",
+            )
+        )
+    if day.minutes > 8 * 60:
+        items.append(
+            (
+                "Too long?",
+                "more than eight hours: tired riders fall. Take two days, or fewer setups.",
+            )
+        )
+    return (Prose(tuple(items)), _blocks(day.order))
+
+
+def knock_words(setups) -> Prose:
+    """A warning for setups that knocked before."""
+    names = listing(name.replace("_", " ") for name in setups)
+    text = (
+        f"{names} knocked in this session. Do not ride it again until it runs richer, cooler or "
+        "on fuel of a higher octane number."
+    )
+    return Prose((("Watch", text),), style="caution")
+
+
+def _blocks(order: RunOrder) -> Table:
+    """Runs in a row of one setup, as the rows of a table."""
+    rows, first = [], 0
+    for place in range(1, len(order.setups) + 1):
+        if place == len(order.setups) or order.setups[place] != order.setups[first]:
+            riders = ", ".join(rider for rider in order.riders[first:place] if rider)
+            number = str(first + 1) if place == first + 1 else f"{first + 1} to {place}"
+            rows.append((number, order.setups[first].replace("_", " "), riders))
+            first = place
+    return Table("Order of the runs", ("Runs", "Setup", "Riders"), tuple(rows))
+
+
+def write_sheet(day: Day, start: Start, path) -> Prose:
+    """Write the run sheet; an earlier, different one is kept under another name.
+
+    Parameters
+    ----------
+    day : Day
+    start : Start
+    path : path
+    """
+    path = Path(path)
+    fuels = {name: start.fuels[name] for name in day.order.setups if name in start.fuels}
+    page = run_sheet(day.order, Heading(start.title, start.system, fuels))
+    items = [("Written", f"{path.resolve()}; open it in a browser and print it.")]
+    if path.exists() and path.read_text(encoding="utf-8") != page:
+        items.append(("Kept", f"the earlier sheet is {keep_earlier(path).name}."))
+    path.parent.mkdir(parents=True, exist_ok=True)
+    write_atomic(path, page)
+    if len(day.order.setups) > ROWS_ON_A_PAGE:
+        items.append(("Pages", f"more than {ROWS_ON_A_PAGE} runs take a second page."))
+    return Prose(tuple(items))
+
+
+def names_in(text: str) -> tuple:
+    """Names typed with commas between them, each once."""
+    return tuple(dict.fromkeys(name.strip() for name in text.split(",") if name.strip()))

@@ -1,0 +1,173 @@
+"""The form for roadside runs: one field for each column of the rider's own runs.csv."""
+
+import html
+
+import ipywidgets as widgets
+
+from tuninglib.lab import kit
+from tuninglib.report.display import Prose, Table
+from tuninglib.session import schema
+from tuninglib.session.add_run import Sheet, add_run, open_sheet, problems_of_row
+from tuninglib.session.read_runs import RUNS
+from tuninglib.text_files import SessionError
+
+# What one run has of its own; the rest mostly stays as it is from run to run.
+_CLEARED = (
+    "entry_speed",
+    "exit_speed",
+    "down_entry_speed",
+    "down_exit_speed",
+    "gauge_low",
+    "gauge_high",
+    "knock",
+    "head_temperature",
+    "exclude",
+    "note",
+)
+
+
+def _field(sheet: Sheet, key: str):
+    column = schema.COLUMNS[key]
+    label = key.replace("_", " ")
+    if key in sheet.units:
+        label += f" [{sheet.units[key]}]"
+    names = {"setup": sheet.setups, "rider": sheet.riders}.get(key)
+    if names:
+        return kit.choice(label, names)
+    if column.kind == "choice":
+        return kit.choice(label, column.choices)
+    start = sheet.next_run if key == "run" else ""
+    return kit.text(label, start, column.help)
+
+
+def checked(sheet: Sheet, values: dict, touched) -> dict:
+    """Problems to show beside the fields while a row is being typed.
+
+    Parameters
+    ----------
+    sheet : Sheet
+    values : dict of str to str
+    touched : collection of str
+        Columns that were typed in; the others are not blamed for being empty yet.
+    """
+    found = problems_of_row(sheet, values)
+    return {
+        key: message
+        for key, message in found.items()
+        if key in touched and not (message.startswith("is empty") and not values[key])
+    }
+
+
+def runs_form(session_folder):
+    """A form that adds runs to a session's runs.csv.
+
+    Parameters
+    ----------
+    session_folder : path
+
+    Returns
+    -------
+    ipywidgets.VBox
+
+    Notes
+    -----
+    The file as it stood when the form was opened is kept once, as ``runs.earlier-1.csv`` or the
+    next free number, before the first run is added.
+    """
+    try:
+        sheet = open_sheet(session_folder)
+    except SessionError as error:
+        return widgets.HTML(kit.words_html(kit.problems_prose(error)))
+    fields = {key: _field(sheet, key) for key in sheet.keys if key}
+    beside = {key: widgets.HTML() for key in fields}
+    words, rows = widgets.HTML(), widgets.HTML()
+    touched: set[str] = set()
+    state = {"sheet": sheet, "kept": False, "quiet": False}
+
+    def values():
+        return {key: field.value for key, field in fields.items()}
+
+    def blame(found):
+        for key, place in beside.items():
+            place.value = _message(found.get(key, ""))
+
+    def typed(change, key):
+        if not state["quiet"]:
+            touched.add(key)
+            blame(checked(state["sheet"], values(), touched))
+
+    def add(_):
+        try:
+            # Afresh: the file may have been typed in elsewhere meanwhile.
+            state["sheet"] = sheet = open_sheet(session_folder)
+            found = problems_of_row(sheet, values())
+            blame(found)
+            wrong = [key for key in found if key]
+            if wrong:
+                names = ", ".join(key.replace("_", " ") for key in wrong)
+                say(Prose((("Not added", f"mend {names} first."),), style="caution"))
+                return
+            kept = add_run(sheet, values(), keep=not state["kept"])
+        except SessionError as error:
+            say(kit.problems_prose(error))
+            return
+        state["kept"] = True
+        items = [("Added", f"run {fields['run'].value if 'run' in fields else ''}.")]
+        if kept:
+            items.append(("Kept", f"the file as it was is {kept.name}."))
+        if found.get(""):
+            items.append(("Still to mend", found[""]))
+        say(Prose(tuple(items)))
+        clear()
+
+    def say(shown):
+        words.value = kit.words_html(shown)
+
+    def clear():
+        state["sheet"] = open_sheet(session_folder)
+        state["quiet"] = True
+        touched.clear()
+        for key in _CLEARED:
+            if key in fields:
+                is_choice = schema.COLUMNS[key].kind == "choice"
+                fields[key].value = schema.COLUMNS[key].choices[0] if is_choice else ""
+        if "run" in fields:
+            fields["run"].value = state["sheet"].next_run
+        state["quiet"] = False
+        blame({})
+        rows.value = kit.words_html(last_rows(state["sheet"]), live=False)
+
+    for key, field in fields.items():
+        if isinstance(field, widgets.Text):
+            # Judge a number when it is finished, not at its first digit.
+            field.continuous_update = False
+        field.observe(lambda change, key=key: typed(change, key), "value")
+    button = widgets.Button(
+        description="Add run", icon="plus", button_style="primary", tooltip="Append to runs.csv"
+    )
+    button.on_click(add)
+    rows.value = kit.words_html(last_rows(sheet), live=False)
+    lines = [widgets.VBox([fields[key], beside[key]]) for key in fields]
+    return widgets.VBox([*lines, button, words, rows])
+
+
+def _message(text: str) -> str:
+    if not text:
+        return ""
+    return (
+        '<div role="alert" style="margin:-.2em 0 .4em 17.5rem;max-width:26rem;line-height:1.35">'
+        f"<strong>▲</strong> {html.escape(text)}</div>"
+    )
+
+
+def last_rows(sheet: Sheet, count: int = 6) -> Table:
+    """The last rows of the file as they were typed."""
+    used = [i for i, key in enumerate(sheet.keys) if key or sheet.table.headers[i]]
+    rows = sheet.table.rows[-count:]
+    return Table(
+        f"The last {len(rows)} of {len(sheet.table.rows)} rows of {RUNS}"
+        if rows
+        else f"No row in {RUNS} yet",
+        tuple(sheet.table.headers[i] for i in used),
+        tuple(tuple(row[i] for i in used) for row in rows),
+    )

@@ -1,0 +1,111 @@
+"""The workbooks in JupyterLab: which folder they work on, and how the server is started."""
+
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+from tuninglib.report.display import Prose
+from tuninglib.report.make import PACKAGE, workbook_path
+from tuninglib.text_files import Problem, SessionError
+
+# Set by ``tuninglib lab FOLDER`` for the workbooks that it opens.
+SESSION_VARIABLE = "TUNINGLIB_SESSION"
+START = "start"
+DEMO = PACKAGE.parent / "demo_data" / "bigger_cylinder"
+
+
+def chosen_folder(session_folder: str = "") -> Path:
+    """The session that a workbook works on.
+
+    Parameters
+    ----------
+    session_folder : str
+        As typed in the workbook's parameters cell; empty: the one that ``tuninglib lab`` was given,
+        or else the demo.
+
+    Returns
+    -------
+    Path
+
+    Raises
+    ------
+    SessionError
+        If no folder is named anywhere, or the one named does not exist.
+    """
+    named = session_folder or os.environ.get(SESSION_VARIABLE) or (DEMO if DEMO.is_dir() else "")
+    if not named:
+        message = "name your session's folder here, or start with: tuninglib lab FOLDER"
+        raise SessionError([Problem("session_folder", message)])
+    folder = Path(named).expanduser().resolve()
+    if not folder.is_dir():
+        raise SessionError([Problem(str(named), "is not a folder that exists")])
+    return folder
+
+
+def which_session(session_folder: str = "") -> Prose:
+    """Words that say which session the workbooks work on, and why that one."""
+    folder = chosen_folder(session_folder)
+    if session_folder:
+        why = "named in the first cell of this workbook"
+    elif os.environ.get(SESSION_VARIABLE):
+        why = "the one that tuninglib lab was started with"
+    else:
+        why = "the invented demo; start with tuninglib lab FOLDER to work on your own"
+    return Prose((("Session", f"{folder} ({why})."),))
+
+
+def lab_command(*, browser: bool = True, options=()) -> list:
+    """Command that starts JupyterLab with the start page open.
+
+    Parameters
+    ----------
+    browser : bool
+        Whether to open one.
+    options : sequence of str
+        More options for JupyterLab.
+
+    Returns
+    -------
+    list of str
+    """
+    start = workbook_path(START)
+    return [
+        sys.executable,
+        "-m",
+        "jupyterlab",
+        f"--ServerApp.root_dir={start.parent}",
+        f"--LabApp.default_url=/lab/tree/{start.name}",
+        # It would ask the network for updates.
+        "--LabApp.check_for_updates_class=jupyterlab.NeverCheckForUpdate",
+        *([] if browser else ["--no-browser"]),
+        *options,
+    ]
+
+
+def lab_environment(session_folder: str = "") -> dict:
+    """Environment in which the workbooks find their session."""
+    environment = dict(os.environ)
+    # The folder labconfig in there keeps JupyterLab from asking whether it may fetch news.
+    own = [environment["JUPYTER_CONFIG_PATH"]] if "JUPYTER_CONFIG_PATH" in environment else []
+    environment["JUPYTER_CONFIG_PATH"] = os.pathsep.join([*own, str(Path(__file__).parent)])
+    if session_folder:
+        environment[SESSION_VARIABLE] = str(chosen_folder(session_folder))
+    return environment
+
+
+def start_lab(session_folder: str = "", *, browser: bool = True) -> int:
+    """Run JupyterLab on the workbooks until it is closed; the number is its exit status.
+
+    Parameters
+    ----------
+    session_folder : str
+        Empty: each workbook's own, or the demo.
+    browser : bool
+        Whether to open one.
+    """
+    environment = lab_environment(session_folder)
+    try:
+        return subprocess.run(lab_command(browser=browser), env=environment, check=False).returncode
+    except KeyboardInterrupt:
+        return 0

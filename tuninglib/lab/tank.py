@@ -1,0 +1,165 @@
+"""What is in the tank after topping up, and what that does to the gauge; under sliders."""
+
+from tuninglib import units
+from tuninglib.lab import kit
+from tuninglib.physics.blend import (
+    PETROL_DENSITY_KG_M3,
+    Blend,
+    content_after_topping_up,
+    lambda_shift,
+    volume_to_add,
+)
+from tuninglib.report.display import Prose
+from tuninglib.rounding import fixed, percent
+
+
+def tank_words(
+    results,
+    *,
+    tank_m3,
+    tank_ethanol,
+    added_m3,
+    added_ethanol,
+    wanted_ethanol,
+    petrol_density_kg_m3=PETROL_DENSITY_KG_M3,
+) -> tuple:
+    """Content after topping up, what to add for a wanted content, and the gauge's shift.
+
+    Parameters
+    ----------
+    results : tuninglib.analysis.analyse.Results
+    tank_m3, added_m3 : float
+        [m3]
+    tank_ethanol, added_ethanol, wanted_ethanol : float
+        By volume, 0 to 1.
+    petrol_density_kg_m3 : float
+        Of the petrol part of both fuels.
+    """
+    session = results.session
+    system = session.about.units
+    after = content_after_topping_up(
+        tank_volume_m3=tank_m3,
+        tank_ethanol_volume_fraction=tank_ethanol,
+        added_volume_m3=added_m3,
+        added_ethanol_volume_fraction=added_ethanol,
+    )
+    before, mixed = (
+        Blend(content, petrol_density_kg_m3=petrol_density_kg_m3)
+        for content in (tank_ethanol, after)
+    )
+    shift = lambda_shift(before, mixed)
+    items = [
+        (
+            "After topping up",
+            f"{percent(after, 1)} ethanol in {_volume(tank_m3 + added_m3, system)}.",
+        )
+    ]
+    items.append(("To get what you want", _to_add(system, tank_m3, tank_ethanol, added_ethanol,
+                                                  wanted_ethanol)))  # fmt: skip
+    items.append(("On the gauge", _shift_words(session, shift)))
+    watch = []
+    limit = session.bike.highest_ethanol
+    for what, content in (("after topping up", after), ("what you want", wanted_ethanol)):
+        if limit and content > limit.value + 1e-9:
+            watch.append(
+                f"{what}: {percent(content, 1)} ethanol is more than the {percent(limit.value)} "
+                "that the maker allows: do not use it."
+            )
+    if limit is None:
+        watch.append(
+            "session.toml does not say how much ethanol the maker allows (highest_ethanol); look "
+            "it up before you pour."
+        )
+    watch.append(
+        "octane numbers do not mix by such a simple rule: stay with fuels that each have what the "
+        "maker asks for. Pour outdoors, with the engine cold, away from flames."
+    )
+    return (
+        Prose(tuple(items)),
+        Prose(tuple(("Watch", sentence) for sentence in watch), style="caution"),
+    )
+
+
+def _volume(volume_m3, system) -> str:
+    shown = units.to_display(volume_m3, "volume", system)
+    return f"{fixed(shown, 2)} {units.unit_label('volume', system)}"
+
+
+def _to_add(system, tank_m3, tank, added, wanted) -> str:
+    try:
+        volume = volume_to_add(
+            tank_volume_m3=tank_m3,
+            tank_ethanol_volume_fraction=tank,
+            added_ethanol_volume_fraction=added,
+            wanted_ethanol_volume_fraction=wanted,
+        )
+    except ValueError:
+        return (
+            f"no amount of {percent(added, 1)} ethanol brings {percent(tank, 1)} to "
+            f"{percent(wanted, 1)}: it must lie between the two."
+        )
+    return (
+        f"{percent(wanted, 1)} ethanol: add {_volume(volume, system)}, which makes "
+        f"{_volume(tank_m3 + volume, system)}. Will the tank hold it?"
+    )
+
+
+def _shift_words(session, shift) -> str:
+    scale = session.gauge.scale
+    middle = (session.target.lowest + session.target.highest) / 2
+    if abs(shift - 1) < 5e-4:
+        return "no change."
+    way = "leaner" if shift > 1 else "richer"
+    now, then = middle * scale, middle * shift * scale
+    decimals = 1 if scale > 1.5 else 3
+    return (
+        f"on the same injector it runs {percent(abs(shift - 1), 1)} {way}, where the controller "
+        f"does not correct: a reading of {fixed(now, decimals)} becomes {fixed(then, decimals)}."
+    )
+
+
+def tank(results):
+    """Sliders for the tank and what is poured in.
+
+    Parameters
+    ----------
+    results : tuninglib.analysis.analyse.Results
+    """
+    session = results.session
+    system = session.about.units
+    fuels = list(session.fuels.values())
+    own = session.fuels[session.setups[results.choice.keep or results.reference].fuel]
+    other = max(fuels, key=lambda fuel: abs(fuel.ethanol.value - own.ethanol.value))
+    density = own.petrol_density.value if own.petrol_density else PETROL_DENSITY_KG_M3
+    label = units.unit_label("volume", system)
+    most = round(units.to_display(0.02, "volume", system))
+
+    def content(what, value):
+        return kit.slider(what, "% by volume", 100 * value, low=0, high=100, step=0.5)
+
+    def volume(what, value_m3):
+        shown = units.to_display(value_m3, "volume", system)
+        return kit.slider(what, label, shown, low=0, high=most, step=0.1)
+
+    controls = {
+        "tank": volume("in the tank now", 0.003),
+        "tank_ethanol": content("its ethanol", own.ethanol.value),
+        "added": volume("poured in", 0.003),
+        "added_ethanol": content("its ethanol", other.ethanol.value),
+        "wanted_ethanol": content("ethanol wanted", (own.ethanol.value + other.ethanol.value) / 2),
+    }
+
+    def answer(*, tank, tank_ethanol, added, added_ethanol, wanted_ethanol):
+        return kit.Answer(
+            tank_words(
+                results,
+                tank_m3=units.from_display(tank, "volume", system),
+                tank_ethanol=tank_ethanol / 100,
+                added_m3=units.from_display(added, "volume", system),
+                added_ethanol=added_ethanol / 100,
+                wanted_ethanol=wanted_ethanol / 100,
+                petrol_density_kg_m3=density,
+            )
+        )
+
+    return kit.panel(controls, answer)

@@ -1,1 +1,0 @@
-"""Sliders and forms for the workbooks, one module for each."""

@@ -1,0 +1,1 @@
+"""Pure functions of floats and arrays in SI."""

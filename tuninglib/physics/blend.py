@@ -1,0 +1,405 @@
+"""Blends of petrol and ethanol: density, energy, oxygen, octane, and how lambda moves with them."""
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from tuninglib.checks import plain, require_positive, require_within
+from tuninglib.physics.stoichiometry import (
+    ATOMIC_MASS_G_MOL,
+    molar_mass_kg_mol,
+    parse_formula,
+    stoichiometric_ratio,
+)
+
+ETHANOL_FORMULA = "C2H6O"
+ETHANOL_DENSITY_KG_M3 = 794.0  # 15 degC; reference equations of state give 793.7
+ETHANOL_HEATING_VALUE_J_KG = 26.8e6  # lower, liquid, 25 degC; from heats of formation
+ETHANOL_LATENT_HEAT_J_KG = 921e3  # US DOE fuel properties table, 396 Btu/lb
+ETHANOL_RON = 108.0  # US DOE fuel properties table
+ETHANOL_MON = 92.0  # US DOE fuel properties table
+ETHANOL_EXPANSION_1_K = 1.08e-3  # mean over 10 to 30 degC, reference equation of state
+
+PETROL_FORMULA = "CH1.85"  # petrol without oxygen; default of 40 CFR 1065.655 (from memory)
+PETROL_DENSITY_KG_M3 = 745.0  # 15 degC; middle of the EN 228 range
+# 116 090 Btu/US gal (US DOE, GREET) at PETROL_DENSITY_KG_M3. Lower, liquid.
+PETROL_HEATING_VALUE_J_KG = 43.43e6
+PETROL_LATENT_HEAT_J_KG = 349e3  # US DOE fuel properties table, about 150 Btu/lb
+PETROL_MOLAR_MASS_KG_MOL = 0.108  # mean; 0.100 to 0.110 is usual (from memory)
+# ASTM D1250 table 54B at 745 kg/m3 (its constants from memory); 1.14e-3 to 1.28e-3 over EN 228.
+PETROL_EXPANSION_1_K = 1.21e-3
+
+EN_228_DENSITY_KG_M3 = (720.0, 775.0)  # EN 228, 15 degC, lowest and highest
+
+_REFERENCE_TEMPERATURE_K = 288.15  # 15 degC, at which the fuel trade states densities
+
+
+@dataclass(frozen=True)
+class Blend:
+    """Petrol with a share of ethanol, by volume at 15 degC.
+
+    Parameters
+    ----------
+    ethanol_volume_fraction : float or array
+        0 for pure petrol, 0.10 for E10, 1 for ethanol. [-]
+    petrol_density_kg_m3 : float or array
+        Of the petrol part, at 15 degC. [kg/m3]
+    petrol_formula : str
+        Mean formula of the petrol part, as in
+        :func:`tuninglib.physics.stoichiometry.parse_formula`.
+    petrol_heating_value_j_kg : float or array
+        Lower heating value of the petrol part. [J/kg]
+
+    Notes
+    -----
+    Volumes are taken to add up. Real blends swell by 0.1 to 0.2 % on mixing (from memory), less
+    than pump petrols differ. Everything else is a balance of mass.
+
+    Examples
+    --------
+    >>> round(Blend(0.10).stoichiometric_ratio, 2)
+    13.99
+    """
+
+    ethanol_volume_fraction: float
+    petrol_density_kg_m3: float = field(default=PETROL_DENSITY_KG_M3, kw_only=True)
+    petrol_formula: str = field(default=PETROL_FORMULA, kw_only=True)
+    petrol_heating_value_j_kg: float = field(default=PETROL_HEATING_VALUE_J_KG, kw_only=True)
+
+    def __post_init__(self):
+        _require_content("ethanol content", self.ethanol_volume_fraction)
+        density, heat = self.petrol_density_kg_m3, self.petrol_heating_value_j_kg
+        require_within("petrol density", density, "kg/m3", 650, 850, "0.745 kg/L is 745 kg/m3")
+        require_within("petrol heating value", heat, "J/kg", 30e6, 50e6, "43 MJ/kg is 43e6 J/kg")
+        stoichiometric_ratio(self.petrol_formula)  # raises if it is no fuel
+
+    @property
+    def density_kg_m3(self):
+        """Density at 15 degC. [kg/m3]"""
+        x = self.ethanol_volume_fraction
+        return x * ETHANOL_DENSITY_KG_M3 + (1 - x) * self.petrol_density_kg_m3
+
+    @property
+    def ethanol_mass_fraction(self):
+        """Share of ethanol by mass. [-]"""
+        return self.ethanol_volume_fraction * ETHANOL_DENSITY_KG_M3 / self.density_kg_m3
+
+    @property
+    def stoichiometric_ratio(self):
+        """Dry air that burns a unit mass of the blend. [kg air/kg fuel]"""
+        return self._by_mass(
+            stoichiometric_ratio(ETHANOL_FORMULA), stoichiometric_ratio(self.petrol_formula)
+        )
+
+    @property
+    def lower_heating_value_j_kg(self):
+        """Lower heating value by mass. [J/kg]"""
+        return self._by_mass(ETHANOL_HEATING_VALUE_J_KG, self.petrol_heating_value_j_kg)
+
+    @property
+    def lower_heating_value_j_m3(self):
+        """Lower heating value by volume at 15 degC. [J/m3]"""
+        return self.lower_heating_value_j_kg * self.density_kg_m3
+
+    @property
+    def latent_heat_j_kg(self):
+        """Heat of vaporisation, that of the parts added up. [J/kg]"""
+        return self._by_mass(ETHANOL_LATENT_HEAT_J_KG, PETROL_LATENT_HEAT_J_KG)
+
+    @property
+    def oxygen_mass_fraction(self):
+        """Share of oxygen by mass. [-]"""
+        return self._atoms_mol_kg("O") * ATOMIC_MASS_G_MOL["O"] / 1000
+
+    @property
+    def hydrogen_to_carbon(self):
+        """Hydrogen atoms per carbon atom. [-]"""
+        return self._atoms_mol_kg("H") / self._atoms_mol_kg("C")
+
+    @property
+    def oxygen_to_carbon(self):
+        """Oxygen atoms per carbon atom. [-]"""
+        return self._atoms_mol_kg("O") / self._atoms_mol_kg("C")
+
+    def _by_mass(self, ethanol, petrol):
+        return petrol + self.ethanol_mass_fraction * (ethanol - petrol)
+
+    def _atoms_mol_kg(self, element):
+        ethanol, petrol = (
+            parse_formula(formula).get(element, 0.0) / molar_mass_kg_mol(formula)
+            for formula in (ETHANOL_FORMULA, self.petrol_formula)
+        )
+        return self._by_mass(ethanol, petrol)
+
+
+def _require_content(what, value):
+    require_within(what, value, "", 0, 1, "give a fraction by volume, 0.10 for 10 %")
+
+
+def lambda_shift(from_blend, to_blend):
+    """Ratio of lambda after a change of fuel to lambda before it, nothing else changed.
+
+    Parameters
+    ----------
+    from_blend, to_blend : Blend
+        The fuel before and after.
+
+    Returns
+    -------
+    lambda_ratio : float or array
+        Above 1 if the second fuel runs leaner. [-]
+
+    Notes
+    -----
+    Holds where the controller does not correct: the same volume is injected into the same air, so
+    λ ∝ 1/(density·stoichiometric ratio).
+
+    Examples
+    --------
+    >>> round(lambda_shift(Blend(0.0), Blend(0.10)), 3)
+    1.035
+    """
+    before, after = (b.density_kg_m3 * b.stoichiometric_ratio for b in (from_blend, to_blend))
+    return before / after
+
+
+def density_at_temperature(density_15_kg_m3, temperature_k, ethanol_volume_fraction):
+    """Density of a blend at the temperature it is injected or poured at.
+
+    Parameters
+    ----------
+    density_15_kg_m3 : float or array
+        At 15 degC. [kg/m3]
+    temperature_k : float or array
+        Of the fuel. [K]
+    ethanol_volume_fraction : float or array
+        [-]
+
+    Returns
+    -------
+    density_kg_m3 : same shape
+        [kg/m3]
+
+    Notes
+    -----
+    ρ = ρ15·exp(−α·Δt·(1 + 0.8·α·Δt)), the form of ASTM D1250, with α of petrol and of ethanol
+    weighted by volume. Good to 0.2 % for pump petrols over ±20 K.
+
+    Examples
+    --------
+    >>> round(density_at_temperature(745.0, 303.15, 0.0), 1)
+    731.4
+    """
+    require_within("fuel density", density_15_kg_m3, "kg/m3", 650, 850, "0.745 kg/L is 745 kg/m3")
+    require_within("fuel temperature", temperature_k, "K", 233.15, 363.15, "degC plus 273.15 is K")
+    _require_content("ethanol content", ethanol_volume_fraction)
+    alpha = PETROL_EXPANSION_1_K + ethanol_volume_fraction * (
+        ETHANOL_EXPANSION_1_K - PETROL_EXPANSION_1_K
+    )
+    swelling = alpha * (temperature_k - _REFERENCE_TEMPERATURE_K)
+    return plain(density_15_kg_m3 * np.exp(-swelling * (1 + 0.8 * swelling)))
+
+
+def content_after_topping_up(
+    *,
+    tank_volume_m3,
+    tank_ethanol_volume_fraction,
+    added_volume_m3,
+    added_ethanol_volume_fraction,
+):
+    """Ethanol content of what is in the tank after another fuel is poured in.
+
+    Parameters
+    ----------
+    tank_volume_m3, added_volume_m3 : float or array
+        What was in the tank, and what is added. [m3]
+    tank_ethanol_volume_fraction, added_ethanol_volume_fraction : float or array
+        [-]
+
+    Returns
+    -------
+    ethanol_volume_fraction : same shape
+        [-]
+
+    Examples
+    --------
+    >>> content_after_topping_up(
+    ...     tank_volume_m3=0.003,
+    ...     tank_ethanol_volume_fraction=0.05,
+    ...     added_volume_m3=0.001,
+    ...     added_ethanol_volume_fraction=0.85,
+    ... )
+    0.25
+    """
+    require_within("volume in the tank", tank_volume_m3, "m3", 0, np.inf, "check the sign")
+    require_within("volume added", added_volume_m3, "m3", 0, np.inf, "check the sign")
+    _require_content("ethanol content of the tank", tank_ethanol_volume_fraction)
+    _require_content("ethanol content of the added fuel", added_ethanol_volume_fraction)
+    total_m3 = tank_volume_m3 + added_volume_m3
+    require_positive("volume after topping up", total_m3, "m3", "give some fuel")
+    ethanol_m3 = (
+        tank_volume_m3 * tank_ethanol_volume_fraction
+        + added_volume_m3 * added_ethanol_volume_fraction
+    )
+    return plain(ethanol_m3 / total_m3)
+
+
+def volume_to_add(
+    *,
+    tank_volume_m3,
+    tank_ethanol_volume_fraction,
+    added_ethanol_volume_fraction,
+    wanted_ethanol_volume_fraction,
+):
+    """Volume of another fuel that brings the tank to a wanted ethanol content.
+
+    Parameters
+    ----------
+    tank_volume_m3 : float or array
+        What is in the tank. [m3]
+    tank_ethanol_volume_fraction : float or array
+        Of what is in the tank. [-]
+    added_ethanol_volume_fraction : float or array
+        Of what is poured in. [-]
+    wanted_ethanol_volume_fraction : float or array
+        [-]
+
+    Returns
+    -------
+    added_volume_m3 : same shape
+        [m3]
+
+    Raises
+    ------
+    ValueError
+        If no volume of that fuel gives the wanted content.
+
+    Examples
+    --------
+    >>> volume_to_add(
+    ...     tank_volume_m3=0.003,
+    ...     tank_ethanol_volume_fraction=0.05,
+    ...     added_ethanol_volume_fraction=0.85,
+    ...     wanted_ethanol_volume_fraction=0.25,
+    ... )
+    0.001
+    """
+    require_positive("volume in the tank", tank_volume_m3, "m3")
+    tank, added = tank_ethanol_volume_fraction, added_ethanol_volume_fraction
+    wanted = wanted_ethanol_volume_fraction
+    _require_content("ethanol content of the tank", tank)
+    _require_content("ethanol content of the added fuel", added)
+    _require_content("wanted ethanol content", wanted)
+    if np.any((wanted != tank) & ((wanted - tank) * (added - wanted) <= 0)):
+        raise ValueError(
+            f"a tank with an ethanol content of {tank} cannot come to {wanted} by adding {added}: "
+            "the wanted content must lie between the two; choose another fuel to add"
+        )
+    # Nothing is wanted of a fuel like the tank's: 0/1 stands for 0/0.
+    nothing = (wanted == tank) & (added == wanted)
+    return plain(tank_volume_m3 * (wanted - tank) / (added - wanted + nothing))
+
+
+def blend_octane(
+    blend,
+    *,
+    petrol_octane,
+    ethanol_octane,
+    petrol_molar_mass_kg_mol=PETROL_MOLAR_MASS_KG_MOL,
+    interaction=0.0,
+):
+    """Octane number of a blend from those of its parts, by moles.
+
+    Parameters
+    ----------
+    blend : Blend
+    petrol_octane : float or array
+        RON or MON of the petrol part. [-]
+    ethanol_octane : float or array
+        The same kind of number for ethanol, ``ETHANOL_RON`` or ``ETHANOL_MON``. [-]
+    petrol_molar_mass_kg_mol : float or array
+        Mean, of the petrol part. [kg/mol]
+    interaction : float or array
+        Z below; fitted to measurements of one petrol, 0 where there are none. [-]
+
+    Returns
+    -------
+    octane : same shape
+        [-]
+
+    Notes
+    -----
+    ON = (1 − x)·ON_petrol + x·ON_ethanol + Z·x·(1 − x), x the mole fraction of ethanol [1]_. The
+    form is published; with Z = 0 it is an estimate, some points off for a given petrol. It never
+    stands in for the pump's label.
+
+    Examples
+    --------
+    >>> round(blend_octane(Blend(0.10), petrol_octane=91.0, ethanol_octane=109.0), 1)
+    94.9
+
+    References
+    ----------
+    .. [1] J. E. Anderson, T. J. Wallington, Novel method to estimate the octane ratings of
+       ethanol-gasoline mixtures using base fuel properties, Energy & Fuels 34 (2020).
+    """
+    for what, value in (("petrol", petrol_octane), ("ethanol", ethanol_octane)):
+        require_within(f"octane number of {what}", value, "", 40, 140, "check RON or MON")
+    require_within(
+        "petrol molar mass", petrol_molar_mass_kg_mol, "kg/mol", 0.06, 0.2, "108 g/mol is 0.108"
+    )
+    w = blend.ethanol_mass_fraction
+    ethanol_mol = w / molar_mass_kg_mol(ETHANOL_FORMULA)
+    x = ethanol_mol / (ethanol_mol + (1 - w) / petrol_molar_mass_kg_mol)
+    return plain((1 - x) * petrol_octane + x * ethanol_octane + interaction * x * (1 - x))
+
+
+def anti_knock_index(ron, mon):
+    """Pump octane number of North America, (R + M)/2.
+
+    Parameters
+    ----------
+    ron, mon : float or array
+        Research and motor octane number. [-]
+
+    Returns
+    -------
+    anti_knock_index : same shape
+        [-]
+
+    Examples
+    --------
+    >>> anti_knock_index(95.0, 85.0)
+    90.0
+    """
+    for what, value in (("RON", ron), ("MON", mon)):
+        require_within(what, value, "", 40, 140, "check the octane number")
+    return plain((ron + mon) / 2)
+
+
+def charge_cooling_j_kg_air(blend, *, lambda_=1.0):
+    """Heat that the fuel takes up by evaporating, per mass of air.
+
+    Parameters
+    ----------
+    blend : Blend
+    lambda_ : float or array
+        [-]
+
+    Returns
+    -------
+    heat_j_kg : same shape
+        [J/kg air]
+
+    Notes
+    -----
+    Latent heat over λ·stoichiometric ratio: an upper bound of how far the charge is cooled, since
+    part of the heat comes from the port and the valve. Divide by 1005 J/(kg·K) for kelvins.
+
+    Examples
+    --------
+    >>> round(charge_cooling_j_kg_air(Blend(0.85)) / 1000, 0)
+    86.0
+    """
+    require_positive("lambda", lambda_, "")
+    return plain(blend.latent_heat_j_kg / (lambda_ * blend.stoichiometric_ratio))

@@ -1,0 +1,348 @@
+"""The fellow rider's own questions inside the report page: controls, their data, their script.
+
+The script is the same for every session and does the sums of :mod:`tuninglib.analysis.what_if`; whatever it
+needs of this session stands in the page as plain data. Without scripts the controls stay hidden.
+"""
+
+import html
+import json
+import math
+from pathlib import Path
+
+import numpy as np
+
+from tuninglib import units
+from tuninglib.analysis import what_if
+from tuninglib.report import notes
+from tuninglib.physics.air import (
+    STANDARD_GRAVITY_M_S2,
+    air_density_kg_m3,
+    correction_sae_j1349,
+    standard_pressure_pa,
+)
+from tuninglib.analysis.analyse import what_if_setup
+from tuninglib.session.conditions import air_of_runs
+from tuninglib.report.display import Html
+from tuninglib.analysis.gain import usable_rows
+from tuninglib.rounding import fixed, interval_text, odds_text
+
+SCRIPT = Path(__file__).parent / "page" / "fellow.js"
+
+# Lowest, highest and step of each control, in the unit shown; widened to hold the day's own value.
+_FEET_AND_POUNDS = {
+    "mass": (90, 330, 1),
+    "length": (150, 6500, 10),
+    "grade": (0, 20, 0.1),
+    "altitude": (0, 10000, 50),
+    "headwind": (-12, 12, 1),
+}
+RANGES = {
+    "metric": {
+        "mass": (40, 150, 1),
+        "length": (50, 2000, 5),
+        "grade": (0, 20, 0.1),
+        "altitude": (0, 3000, 10),
+        "headwind": (-20, 20, 1),
+    },
+    "us": _FEET_AND_POUNDS,
+    "imperial": _FEET_AND_POUNDS,
+}
+_LABELS = {
+    "mass": ("My weight, dressed to ride", "mass"),
+    "length": ("My hill, start line to marker", "length"),
+    "grade": ("Its grade", None),
+    "altitude": ("My altitude", "length"),
+    "headwind": ("Headwind, minus from behind", "speed"),
+}
+
+# Between these altitudes the script interpolates; a straight line over 15 m is good to 1e-6.
+_ALTITUDE_STEP_M = 15.0
+# A day's pressure farther than this from the standard atmosphere's is not that altitude's weather.
+_LARGEST_DEPARTURE = 0.06
+# Above these odds of being leaner than the band the page warns, as the report does elsewhere.
+_LEAN_ODDS = 0.1
+
+
+def script(results) -> str:
+    """Script of the page; empty if this session leaves nothing to ask.
+
+    Parameters
+    ----------
+    results : tuninglib.analysis.analyse.Results
+    """
+    if _run_of(results) is None and not _fuels(results):
+        return ""
+    return SCRIPT.read_text(encoding="utf-8")
+
+
+def controls(results) -> Html:
+    """Fields for the reader's own numbers, the place for the answer, and the data for the script.
+
+    Parameters
+    ----------
+    results : tuninglib.analysis.analyse.Results
+    """
+    run, fuels = _run_of(results), _fuels(results)
+    if run is None and not fuels:
+        return Html("", "")
+    system = results.session.about.units
+    values = _day_values(results, run) if run else {}
+    fields = [_number_field(name, value, system) for name, value in values.items()]
+    if fuels:
+        fields.append(_fuel_field(results, fuels))
+    ids = " ".join(f"ask-{name}" for name in (*values, *(["fuel"] if fuels else [])))
+    lead = "Put in your own numbers; what you leave alone stays as it was on the day."
+    parts = [
+        '<div class="ask no-print" id="ask" role="group" aria-labelledby="ask-lead" hidden>',
+        f'<p id="ask-lead"><strong>Ask for yourself:</strong> {lead}</p>',
+        '<div class="fields">',
+        *fields,
+        "</div>",
+        f'<output id="ask-speed" for="{ids}" aria-live="polite">{_places(run, system)}</output>',
+        f'<output id="ask-mixture" for="{ids}" aria-live="polite"></output>',
+        '<p><button type="button" id="ask-reset">Reset</button></p>',
+        "</div>",
+        f'<script type="application/json" id="ask-data">{_embedded(data(results))}</script>',
+    ]
+    return Html("\n".join(parts), "Asking for yourself works in the report page.")
+
+
+def data(results) -> dict:
+    """What the script needs of this session.
+
+    Parameters
+    ----------
+    results : tuninglib.analysis.analyse.Results
+
+    Returns
+    -------
+    dict
+        Ready for JSON, SI. Force and power are those of the day's run, once as it was and then
+        with each standard deviation up and down, in the order of ``sds``.
+    """
+    session, run = results.session, _run_of(results)
+    system = session.about.units
+    found = {
+        "run": None,
+        "fuels": _fuels(results),
+        "compensation": session.bike.density_compensation,
+        "speed": {
+            "label": units.unit_label("speed", system),
+            "per_m_s": units.to_display(1.0, "speed", system),
+        },
+    }
+    if run is None:
+        return found
+    force, power = what_if.day_outputs(run)
+    low, high = _altitudes(results, run)
+    altitudes = np.arange(low, high + _ALTITUDE_STEP_M, _ALTITUDE_STEP_M)
+    density, output = air_at_altitude(session, altitudes)
+    kept = {name: value for name, value in vars(run).items() if name != "setup"}
+    return found | {
+        "run": kept | {"sds": list(run.sds.items())},
+        "force_n": force.tolist(),
+        "power_w": power.tolist(),
+        "mean_grade_ratio": _mean_grade(run),
+        "air": {
+            "lowest_m": low,
+            "step_m": _ALTITUDE_STEP_M,
+            "density_kg_m3": density.tolist(),
+            "output_factor": output.tolist(),
+        },
+        "constants": {
+            "gravity_m_s2": STANDARD_GRAVITY_M_S2,
+            "z": units.Z_95,
+            "steps": what_if.STEPS,
+            "farthest": what_if.FARTHEST,
+            "rider_share": what_if.RIDER_SHARE,
+            "body_exponent": what_if.BODY_EXPONENT,
+        },
+    }
+
+
+def air_at_altitude(session, altitude_m) -> tuple:
+    """Air of the day carried to another altitude.
+
+    Parameters
+    ----------
+    session : tuninglib.session.load.Session
+        With runs that have speeds.
+    altitude_m : float or array
+        Above the sea. [m]
+
+    Returns
+    -------
+    density_kg_m3, output_factor : same shape
+        Of moist air [kg/m3], and after SAE J1349.
+
+    Notes
+    -----
+    The mean temperature and humidity of the runs stay; their mean pressure changes as the
+    standard atmosphere's does (ISO 2533), so that the day's weather is kept.
+    """
+    air = air_of_runs(session).loc[usable_rows(session).index]
+    pressure = float(air["pressure_abs_pa"].mean())
+    departure = pressure / standard_pressure_pa(_altitude_of(session, pressure))
+    state = {
+        "temperature_k": float(air["temperature_k"].mean()),
+        "pressure_abs_pa": departure * standard_pressure_pa(altitude_m),
+        "relative_humidity": float(air["humidity_ratio"].mean()),
+    }
+    return air_density_kg_m3(**state), correction_sae_j1349(**state).factor
+
+
+def _altitude_of(session, pressure_pa: float) -> float:
+    """Altitude of the hill: as stated if the pressure can be its, else that of the pressure."""
+    stated = session.hill.altitude
+    if stated is not None:
+        departure = pressure_pa / standard_pressure_pa(stated.value) - 1
+        if abs(departure) <= _LARGEST_DEPARTURE:
+            return stated.value
+    low, high = -1000.0, 11000.0
+    for _ in range(60):
+        middle = (low + high) / 2
+        thinner = standard_pressure_pa(middle) < pressure_pa
+        low, high = (low, middle) if thinner else (middle, high)
+    return (low + high) / 2
+
+
+def _run_of(results):
+    setup = what_if_setup(results.road, results.choice)
+    return None if setup is None else results.road.equivalent[setup]
+
+
+def _mean_grade(run) -> float:
+    lengths, grades = np.array(run.lengths_m), np.array(run.grade_ratios)
+    level = lengths / np.sqrt(1 + grades**2)
+    return float((level * grades).sum() / level.sum())
+
+
+def _day_values(results, run) -> dict:
+    """What each control starts with, in SI."""
+    air = air_of_runs(results.session).loc[usable_rows(results.session).index]
+    return {
+        "mass": run.rider_mass_kg,
+        "length": sum(run.lengths_m),
+        "grade": _mean_grade(run),
+        "altitude": _altitude_of(results.session, float(air["pressure_abs_pa"].mean())),
+        "headwind": run.headwind_m_s,
+    }
+
+
+def _altitudes(results, run) -> tuple:
+    """Whole steps that hold every altitude that the control offers. [m]"""
+    system = results.session.about.units
+    value = _day_values(results, run)["altitude"]
+    low, high, *_ = _range("altitude", value, system)
+    factor, step = _factor("altitude", system), _ALTITUDE_STEP_M
+    return math.floor(low * factor / step) * step, math.ceil(high * factor / step) * step
+
+
+def _factor(name: str, system: str) -> float:
+    """SI value of one of the unit shown."""
+    kind = _LABELS[name][1]
+    return 0.01 if kind is None else units.from_display(1.0, kind, system)
+
+
+def _range(name: str, value: float, system: str) -> tuple:
+    """Lowest, highest, step and the day's value as a field shows them."""
+    low, high, step = RANGES[system][name]
+    shown = round(value / _factor(name, system), 0 if step >= 1 else 1) + 0.0
+    return min(low, math.floor(shown)), max(high, math.ceil(shown)), step, shown
+
+
+def _number_field(name: str, value_si: float, system: str) -> str:
+    label, kind = _LABELS[name]
+    unit = "%" if kind is None else units.unit_label(kind, system)
+    low, high, step, shown = _range(name, value_si, system)
+    value = f"{shown:.{0 if step >= 1 else 1}f}"
+    limits = f'min="{low}" max="{high}" step="{step}" value="{value}"'
+    # The slider is for fingers; keyboards and screen readers have the number field beside it.
+    return (
+        f'<div class="field"><label for="ask-{name}">{label} [{unit}]</label>'
+        f'<input type="range" id="slide-{name}" {limits} tabindex="-1" aria-hidden="true" '
+        'autocomplete="off">'
+        f'<input type="number" id="ask-{name}" {limits} inputmode="{_keys(low)}" '
+        f'autocomplete="off" data-factor="{_factor(name, system)!r}" '
+        f'data-label="{label}" data-unit="{unit}"></div>'
+    )
+
+
+def _keys(low) -> str:
+    # Number pads of some phones have no minus sign.
+    return "text" if low < 0 else "decimal"
+
+
+def _fuel_field(results, fuels) -> str:
+    used = results.session.setups[results.choice.keep].fuel
+    options = "".join(
+        f'<option value="{number}"{" selected" if fuel["name"] == used else ""}>'
+        f"{html.escape(fuel['name'])}</option>"
+        for number, fuel in enumerate(fuels)
+    )
+    return (
+        '<div class="field"><label for="ask-fuel">My fuel</label>'
+        f'<select id="ask-fuel" autocomplete="off">{options}</select></div>'
+    )
+
+
+def _places(run, system: str) -> str:
+    """Where the script puts the two speeds."""
+    if run is None:
+        return ""
+    entry = fixed(units.to_display(run.entry_m_s, "speed", system), 0)
+    name = html.escape(run.setup.replace("_", " "))
+    return (
+        f'<span class="line">At the marker with {name}, from {entry}\u00a0'
+        f"{units.unit_label('speed', system)} at the start line, true speeds:</span>"
+        '<span class="line answer">Same force at the wheel: <b id="ask-at-force"></b></span>'
+        '<span class="line answer">Same power at the wheel: <b id="ask-at-power"></b></span>'
+        '<span class="line warning" id="ask-problem"></span>'
+    )
+
+
+def _fuels(results) -> list:
+    """For each fuel: what the kept setup's injector does on it, and what speaks against it."""
+    ladder = results.ladder
+    if ladder is None or ladder.fitted is None:
+        return []
+    prospect = next(p for p in ladder.prospects if p.injector == ladder.fitted)
+    limits = notes.limits(results)
+    return [
+        {
+            "name": name,
+            "mixture": _mixture(results, prospect.injector, name, *prospect.by_fuel[name]),
+            "warnings": [
+                *(line for line in limits if line.startswith(f"{name} has ")),
+                *_lean(results.session, name, prospect.by_fuel[name][2]),
+            ],
+        }
+        for name in results.session.fuels
+        if name in prospect.by_fuel
+    ]
+
+
+def _mixture(results, injector, fuel, lambda_, gauge, odds) -> str:
+    scale = results.session.gauge.scale
+    shown = f", about {fixed(gauge.value, 1)} on this gauge" if scale > 1.5 else ""
+    return (
+        f"On {fuel} with injector {injector}: lambda {interval_text(lambda_)}{shown}; odds of the "
+        f"target band {odds_text(odds.inside)}, leaner {odds_text(odds.leaner)}."
+    )
+
+
+def _lean(session, fuel, odds) -> list:
+    if odds.leaner <= _LEAN_ODDS:
+        return []
+    likely = odds.leaner > session.assumptions.leaner_limit.value
+    what = "is likely" if likely else "may be"
+    then = "Fit another injector first" if likely else "Read a gauge before any full throttle"
+    return [
+        f"On {fuel} it {what} leaner than the band (odds {odds_text(odds.leaner)}): lean runs hot "
+        f"and knocks sooner. {then}."
+    ]
+
+
+def _embedded(value: dict) -> str:
+    """JSON that cannot end the element that it stands in."""
+    return json.dumps(value, ensure_ascii=False, allow_nan=False).replace("<", "\\u003c")

@@ -1,0 +1,1 @@
+"""A folder on disk, and the validated session in SI that it holds."""

@@ -1,0 +1,160 @@
+"""Rows added to runs.csv as by hand: the file's own columns, units, separator and decimal sign."""
+
+import csv
+import io
+import re
+import tomllib
+from dataclasses import dataclass
+from pathlib import Path
+
+from tuninglib.session import schema
+from tuninglib.session.edit import keep_earlier, problems_of, write_like
+from tuninglib.session.read_runs import RUNS
+from tuninglib.session.read_toml import TOML
+from tuninglib.text_files import RawTable, read_table, read_text
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """runs.csv as it stands, and the names that its rows may use.
+
+    Attributes
+    ----------
+    folder : Path
+    table : RawTable
+    keys : tuple of str
+        Of :data:`tuninglib.session.schema.COLUMNS`, one for each header; ``""`` where there is
+        none.
+    units : dict of str to str
+        Unit in the header of each column that has one.
+    setups, riders : tuple of str
+    """
+
+    folder: Path
+    table: RawTable
+    keys: tuple
+    units: dict
+    setups: tuple
+    riders: tuple
+
+    @property
+    def next_run(self) -> str:
+        """The number after the highest one."""
+        if "run" not in self.keys:
+            return "1"
+        at = self.keys.index("run")
+        whole = [int(row[at]) for row in self.table.rows if re.fullmatch(r"\d+", row[at])]
+        return str(max(whole, default=0) + 1)
+
+
+def open_sheet(folder) -> Sheet:
+    """The sheet of a session's folder; the session need not be complete yet.
+
+    Raises
+    ------
+    SessionError
+        If one of the two files cannot be read at all.
+    """
+    folder = Path(folder)
+    table = read_table(folder / RUNS)
+    keys, units = [], {}
+    for header in table.headers:
+        match = re.fullmatch(r"\s*([^\[\]]*?)\s*(?:\[\s*(.*?)\s*\])?\s*", header)
+        key = match[1].lower().replace(" ", "_") if match else ""
+        keys.append(key if key in schema.COLUMNS else "")
+        if match and match[2]:
+            units[key] = match[2]
+    setups, riders = names_of(folder)
+    return Sheet(folder, table, tuple(keys), units, setups, riders)
+
+
+def names_of(folder) -> tuple:
+    """Names of the setups and of the riders in session.toml, which need not be complete yet."""
+    try:
+        document = tomllib.loads(read_text(Path(folder) / TOML))
+    except tomllib.TOMLDecodeError:
+        return (), ()
+    tables = (document.get(name) for name in ("setups", "riders"))
+    return tuple(tuple(table) if isinstance(table, dict) else () for table in tables)
+
+
+def row_text(sheet: Sheet, values: dict) -> str:
+    """One row as it would be typed into the file, without its line end.
+
+    Parameters
+    ----------
+    sheet : Sheet
+    values : dict of str to str
+        Column to what was typed; columns that are left out stay empty.
+    """
+    cells = []
+    for key in sheet.keys:
+        cell = " ".join(values.get(key, "").split())
+        column = schema.COLUMNS.get(key)
+        if column and column.kind in ("quantity", "number"):
+            # A rider types the decimal sign of the keyboard at hand; the file keeps one.
+            cell = re.sub(r"(?<=\d)[.,](?=\d)", "," if sheet.table.decimal_comma else ".", cell)
+        cells.append(cell)
+    out = io.StringIO()
+    csv.writer(out, delimiter=sheet.table.delimiter, lineterminator="").writerow(cells)
+    return out.getvalue()
+
+
+def problems_of_row(sheet: Sheet, values: dict) -> dict:
+    """What is wrong with a row, by column, in the sentences of ``tuninglib check``.
+
+    Parameters
+    ----------
+    sheet : Sheet
+    values : dict of str to str
+
+    Returns
+    -------
+    dict of str to str
+        Under ``""`` what belongs to no column of the row, such as a session.toml that is not
+        complete; that does not stop a row from being added.
+    """
+    header = io.StringIO()
+    csv.writer(header, delimiter=sheet.table.delimiter, lineterminator="\n").writerow(
+        sheet.table.headers
+    )
+    found: dict[str, list] = {}
+    # The row alone: what is wrong with others must not hide what is wrong with it.
+    text = f"{header.getvalue()}{row_text(sheet, values)}"
+    for problem in problems_of(sheet.folder, {RUNS: text}):
+        of_row = problem.file == RUNS and problem.row not in (None, 1)
+        key = problem.column if of_row and problem.column in sheet.keys else ""
+        found.setdefault(key, []).append(problem.message if key else str(problem))
+    if "run" in sheet.keys and values.get("run"):
+        at = sheet.keys.index("run")
+        for row, where in zip(sheet.table.rows, sheet.table.row_numbers, strict=True):
+            if row[at] == values["run"].strip():
+                message = f"run {row[at]} stands in row {where} already; give each run a number"
+                found.setdefault("run", []).append(message)
+    return {key: "; ".join(messages) for key, messages in found.items()}
+
+
+def add_run(sheet: Sheet, values: dict, *, keep: bool) -> Path | None:
+    """Append a row to runs.csv; the file is the old one or the new one, never a part.
+
+    Parameters
+    ----------
+    sheet : Sheet
+        Freshly opened, so that rows typed elsewhere meanwhile are kept.
+    values : dict of str to str
+        Already found to be without problems.
+    keep : bool
+        Whether to keep the file as it was under a name of its own.
+
+    Returns
+    -------
+    Path or None
+        Where the earlier file is kept.
+    """
+    path = sheet.folder / RUNS
+    kept = keep_earlier(path) if keep else None
+    text = read_text(path)
+    if not text.endswith("\n"):
+        text += "\n"
+    write_like(path, f"{text}{row_text(sheet, values)}\n")
+    return kept

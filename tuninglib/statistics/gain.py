@@ -1,0 +1,269 @@
+"""Gains in wheel force between setups, from runs up a hill and, where there are, back down.
+
+One mechanism: the logarithm of each run's wheel force is the setup's, plus scatter, plus what the
+nuisances do to it. Nuisances that setups share cancel by themselves, riders who rode only some
+setups widen the interval by themselves, and the way down, which needs no force at the true
+nuisances, sharpens wind and road load by itself.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from tuninglib.statistics._gain_system import System, solve
+from tuninglib.statistics.mixed_intervals import average_over_variances, spread
+from tuninglib.statistics.planning import smallest_visible_effect
+from tuninglib.statistics.reading_error import reading_nuisances
+from tuninglib.statistics.unknowns import Runs
+
+# Rate of false alarms, over all comparisons together.
+ALPHA = 0.05
+
+
+@dataclass(frozen=True)
+class Force:
+    """Mean wheel force of a setup over the hill.
+
+    Attributes
+    ----------
+    setup : int
+    force_n, low_n, high_n : float
+        With its 95 % interval. [N]
+    shares : dict of str to float
+        Share of each nuisance, and of ``"scatter"``, in the variance.
+    """
+
+    setup: int
+    force_n: float
+    low_n: float
+    high_n: float
+    shares: dict
+
+
+@dataclass(frozen=True)
+class Difference:
+    """One setup's wheel force over another's, minus 1.
+
+    Attributes
+    ----------
+    setup, other : int
+    gain, low, high : float
+        With the 95 % interval of this comparison on its own.
+    log_sd, dof : float
+        Standard error of the logarithm of the ratio, and its degrees of freedom.
+    p_value, p_adjusted : float
+        Against no difference; adjusted by Bonferroni for the number of comparisons made.
+    told_apart : bool
+        Whether the adjusted p is below 5 %.
+    comparisons : int
+        That the adjustment is for.
+    shares : dict of str to float
+        Share of each nuisance, and of ``"scatter"``, in the variance.
+    """
+
+    setup: int
+    other: int
+    gain: float
+    low: float
+    high: float
+    log_sd: float
+    dof: float
+    p_value: float
+    p_adjusted: float
+    told_apart: bool
+    comparisons: int
+    shares: dict
+
+    @property
+    def smallest_visible_gain(self) -> float:
+        """Gain that this test would have told apart in 4 of 5 such days."""
+        effect = smallest_visible_effect(
+            standard_error=self.log_sd, dof=self.dof, power=0.8, alpha=ALPHA / self.comparisons
+        )
+        return float(np.expm1(effect))
+
+
+@dataclass(frozen=True)
+class GainFit:
+    """What a day of runs says.
+
+    Attributes
+    ----------
+    forces : tuple of Force
+        By setup.
+    gains : tuple of Difference
+        Of each setup but the reference, against it; adjusted for as many comparisons.
+    pairs : tuple of Difference
+        Of all pairs, the later setup against the earlier; adjusted for as many comparisons.
+    log_force, covariance : array
+        Natural logarithm of the forces and its covariance.
+    scatter_sd, scatter_dof : float
+        Relative scatter of wheel force from run to run, reading and gusts included.
+    scatter_is_assumed : bool
+        True if nothing was repeated, so that the assumed scatter was used.
+    run_force_n : array
+        Of each run, at the nuisances' most likely values. [N]
+    nuisances : tuple of (name, mean, sd)
+        What the runs say of each nuisance that they share, in standard deviations of what was
+        known before: mean 0 and sd 1 mean nothing new.
+    """
+
+    forces: tuple
+    gains: tuple
+    pairs: tuple
+    log_force: np.ndarray
+    covariance: np.ndarray
+    scatter_sd: float
+    scatter_dof: float
+    scatter_is_assumed: bool
+    run_force_n: np.ndarray
+    nuisances: tuple
+
+
+def estimate_gains(
+    runs: Runs,
+    *,
+    nuisances=(),
+    resolution_m_s=0.0,
+    reference=0,
+    assumed_scatter_sd=0.04,
+    assumed_scatter_dof=0.0,
+    gust_sd_m_s=0.6,
+    gust_change_sd_m_s=0.2,
+    gust_dof=4.0,
+    relinearisations=3,
+) -> GainFit:
+    """Gains in wheel force between the setups of a day.
+
+    Parameters
+    ----------
+    runs : Runs
+    nuisances : sequence of Nuisance
+        For example of :func:`tuninglib.statistics.unknowns.usual_nuisances`.
+    resolution_m_s : float
+        Smallest step of the speeds that were read. [m/s]
+    reference : int
+        Index of the setup that gains are counted from.
+    assumed_scatter_sd : float
+        Relative scatter of wheel force from run to run, used where nothing is repeated.
+    assumed_scatter_dof : float
+        How many degrees of freedom the assumed scatter is worth beside the repeats; 0 leaves the
+        scatter to the repeats, where there are any.
+    gust_sd_m_s, gust_change_sd_m_s : float
+        How the wind varies from run to run, and between the way up and the way down of one run;
+        used only with ways down. [m/s]
+    gust_dof : float
+        How many degrees of freedom the stated run-to-run wind is worth; the data correct it.
+    relinearisations : int
+        At most so many times the slopes are taken again at the nuisances' likely values.
+
+    Returns
+    -------
+    GainFit
+
+    Notes
+    -----
+    y(z) = X β + e, with z independent normal nuisances of unit variance, is linearised at the most
+    likely z: cov(y) = φ I + J Jᵀ. Restricted likelihood gives φ, and the intervals average over
+    what φ could be, which is Student's t where scatter is all there is. The wheel force is the
+    mean over the hill, work at the tyre over length.
+
+    Examples
+    --------
+    >>> from tuninglib.physics.hill import Hill
+    >>> speeds = np.array([17.0, 17.2, 17.1, 18.4, 18.2, 18.6])
+    >>> runs = Runs(hill=Hill(400.0, 0.06), setup=[0, 0, 0, 1, 1, 1], rider=0, mass_kg=200.0,
+    ...             entry_speed_m_s=np.full(6, 13.0), exit_speed_m_s=speeds,
+    ...             air_density_kg_m3=1.2, drag_area_m2=0.55, rolling_coefficient=0.015)
+    >>> found = estimate_gains(runs).gains[0]
+    >>> found.gain, found.low, found.high, found.told_apart
+    (0.0805, 0.0577, 0.1038, True)
+    """
+    count = _checked_setups(runs, reference)
+    system = System(
+        runs,
+        [*nuisances, *reading_nuisances(runs, resolution_m_s=resolution_m_s)],
+        gust_sd_m_s,
+        gust_change_sd_m_s,
+    )
+    moved, first = system.start(), None
+    for _ in range(max(relinearisations, 1)):
+        data, blocks = system.linearise(moved)
+        solved = solve(
+            system, data, blocks, count, (assumed_scatter_sd, assumed_scatter_dof), gust_dof, first
+        )
+        first = None if solved.scatter_is_assumed else solved.fit.variances
+        before, moved = moved, system.likely(blocks, solved)
+        if all(np.max(np.abs(a - b)) < 0.1 for a, b in zip(moved, before, strict=True)):
+            break
+    mixture = average_over_variances(*solved.problem, solved.fit)
+    base = np.eye(count)
+    others = [j for j in range(count) if j != reference]
+    pairs = [(j, i) for i in range(count) for j in range(i + 1, count)]
+    own = sum(part.covariance for part in solved.parts if part.each_run)
+    return GainFit(
+        forces=tuple(_force(solved, mixture, j, base[j]) for j in range(count)),
+        gains=tuple(
+            _difference(solved, mixture, j, reference, base[j] - base[reference], len(others))
+            for j in others
+        ),
+        pairs=tuple(
+            _difference(solved, mixture, j, i, base[j] - base[i], len(pairs)) for j, i in pairs
+        ),
+        log_force=solved.fit.coefficients,
+        covariance=solved.fit.covariance,
+        scatter_sd=float(np.sqrt(np.diag(own)[: system.n].mean())),
+        scatter_dof=solved.scatter_dof,
+        scatter_is_assumed=solved.scatter_is_assumed,
+        run_force_n=system.run_forces(moved),
+        nuisances=system.learnt(blocks, solved.fit, moved),
+    )
+
+
+def _checked_setups(runs, reference):
+    """Number of setups, once every one has a run."""
+    if runs.setup.size == 0:
+        raise ValueError("there are no runs; ride each setup at least once")
+    count = int(runs.setup.max()) + 1
+    missing = sorted(set(range(count)) - set(runs.setup.tolist()))
+    if missing or runs.setup.min() < 0:
+        which = missing[0] if missing else runs.setup.min()
+        raise ValueError(f"setup {which} has no runs, or is no setup; count them from 0")
+    if not 0 <= reference < count:
+        raise ValueError(f"reference is {reference} but setups go from 0 to {count - 1}")
+    return count
+
+
+def _shares(solved, vector):
+    """Share of each named part in the variance of a contrast."""
+    row = vector @ solved.fit.weights
+    shares = {}
+    for part in solved.parts:
+        shares[part.name] = shares.get(part.name, 0.0) + float(row @ part.covariance @ row)
+    total = sum(shares.values())
+    return {name: value / total for name, value in shares.items()}
+
+
+def _force(solved, mixture, setup, vector):
+    found = spread(mixture, vector)
+    force, low, high = np.exp([found.value, found.low, found.high]).tolist()
+    return Force(setup, force, low, high, _shares(solved, vector))
+
+
+def _difference(solved, mixture, setup, other, vector, comparisons):
+    found = spread(mixture, vector)
+    gain, low, high = np.expm1([found.value, found.low, found.high]).tolist()
+    return Difference(
+        setup=setup,
+        other=other,
+        gain=gain,
+        low=low,
+        high=high,
+        log_sd=found.sd,
+        dof=found.dof,
+        p_value=found.p_value,
+        p_adjusted=min(1.0, found.p_value * comparisons),
+        told_apart=found.p_value * comparisons < ALPHA,
+        comparisons=comparisons,
+        shares=_shares(solved, vector),
+    )

@@ -1,0 +1,194 @@
+"""Lambda readings of full-throttle runs: low and high, the ends of the gauge, and checks."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from tuninglib.checks import require_known
+
+
+def reading_midpoint(low, high, *, resolution=0.0):
+    """Middle of what the gauge showed during a run, and how well it stands for the run's mean.
+
+    Parameters
+    ----------
+    low, high : float or array
+        Lowest and highest reading, as lambda or on the gauge's scale.
+    resolution : float or array
+        The last step that the gauge prints, in the same unit.
+
+    Returns
+    -------
+    middle : same shape
+        In the unit of the readings.
+    relative_sd : same shape
+        Standard deviation, relative to the middle.
+
+    Notes
+    -----
+    The mean lies between the two, more likely near the middle: a triangular distribution of
+    standard deviation ``(high - low) / sqrt(24)`` ([1]_, 4.3.9). Rounding adds a rectangular one,
+    ``resolution / sqrt(12)`` ([1]_, F.2.2.1), in quadrature.
+
+    Examples
+    --------
+    >>> middle, relative_sd = reading_midpoint(12.6, 13.0, resolution=0.1)
+    >>> middle, relative_sd
+    (12.8, 0.00677)
+
+    References
+    ----------
+    .. [1] JCGM 100:2008 (GUM).
+    """
+    require_known("gauge reading", low, "")
+    require_known("gauge reading", high, "")
+    require_known("gauge resolution", resolution, "", zero_allowed=True)
+    if np.any(np.asarray(low) > np.asarray(high)):
+        raise ValueError("a low gauge reading is above its high one: swap the two")
+    middle = (low + high) / 2
+    relative_sd = np.sqrt((high - low) ** 2 / 24 + resolution**2 / 12) / middle
+    if np.ndim(middle) == 0:
+        return float(middle), float(relative_sd)
+    return middle, relative_sd
+
+
+def pegged(low, high, *, gauge_lowest=0.0, gauge_highest=np.inf, resolution=0.0):
+    """Whether a reading stands at the end of the gauge, where it only says "beyond this".
+
+    Parameters
+    ----------
+    low, high : float or array
+        Lowest and highest reading.
+    gauge_lowest, gauge_highest : float
+        Richest and leanest that the gauge can print, in the same unit.
+    resolution : float
+        The last step that it prints; readings within half of it count as at the end.
+
+    Returns
+    -------
+    pegged : bool, or array of bool
+        Leave these out of :func:`fit_ladder`, and say so.
+
+    Examples
+    --------
+    >>> pegged(9.9, 10.4, gauge_lowest=10.0, gauge_highest=20.0)
+    True
+    >>> pegged(12.6, 13.0, gauge_lowest=10.0, gauge_highest=20.0)
+    False
+    """
+    margin = 0.5 * resolution
+    at_end = (np.asarray(low) <= gauge_lowest + margin) | (
+        np.asarray(high) >= gauge_highest - margin
+    )
+    return at_end if np.ndim(at_end) else bool(at_end)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Readings:
+    """Checked readings, one entry each.
+
+    Parameters
+    ----------
+    log_lambda, relative_sd : array (n,)
+        Logarithm of the middle of each reading, and how well it stands for the run.
+    log_fuel : array (n,)
+        Logarithm of stoichiometric ratio times density.
+    flow_m3_s : array (n,)
+        [m3/s]
+    offset : array (n,)
+        Logarithm of the air density over a common one.
+    injector, engine : list of str
+    """
+
+    log_lambda: np.ndarray
+    relative_sd: np.ndarray
+    log_fuel: np.ndarray
+    flow_m3_s: np.ndarray
+    offset: np.ndarray
+    injector: list
+    engine: list
+
+
+def prepare_readings(
+    *,
+    lambda_low,
+    lambda_high,
+    flow_m3_s,
+    injector,
+    engine,
+    stoichiometric_ratio,
+    density_kg_m3,
+    resolution=0.0,
+    offset=0.0,
+) -> Readings:
+    """Readings of a session, checked and brought to one length.
+
+    Parameters
+    ----------
+    lambda_low, lambda_high, flow_m3_s, injector, engine, stoichiometric_ratio, density_kg_m3, \
+resolution, offset
+        As in :func:`tuninglib.statistics.ladder.fit_ladder`.
+
+    Returns
+    -------
+    Readings
+
+    Examples
+    --------
+    >>> readings = prepare_readings(
+    ...     lambda_low=[0.86, 0.87], lambda_high=[0.88, 0.89], flow_m3_s=2.5e-6, injector="a",
+    ...     engine="stock", stoichiometric_ratio=14.3, density_kg_m3=745.0)
+    >>> readings.injector
+    ['a', 'a']
+    """
+    columns = (
+        lambda_low,
+        lambda_high,
+        flow_m3_s,
+        stoichiometric_ratio,
+        density_kg_m3,
+        resolution,
+        offset,
+    )
+    low, high, flow, ratio, density, resolution, offset = _columns(columns)
+    for value in (low, high):
+        _require_between("lambda", value, "", 0.4, 2.5, "divide the reading by the gauge's scale")
+    _require_between("flow", flow, "m3/s", 1e-8, 1e-3, "1 cm3/min is 1.667e-8 m3/s")
+    require_known("stoichiometric ratio", ratio, "")
+    require_known("density", density, "kg/m3")
+    if not np.all(np.isfinite(offset)):
+        raise ValueError("an offset is not a finite number: give 0 where there is none")
+    middle, relative_sd = reading_midpoint(low, high, resolution=resolution)
+    return Readings(
+        log_lambda=np.log(middle),
+        relative_sd=relative_sd,
+        log_fuel=np.log(ratio * density),
+        flow_m3_s=flow,
+        offset=offset,
+        injector=_names(injector, len(flow)),
+        engine=_names(engine, len(flow)),
+    )
+
+
+def _columns(values):
+    values = [np.asarray(value, dtype=float) for value in values]
+    shape = np.broadcast_shapes(*(value.shape for value in values))
+    if len(shape) != 1 or shape[0] == 0:
+        raise ValueError("there is no reading: give one array entry for each run")
+    return [np.broadcast_to(value, shape) for value in values]
+
+
+def _names(names, count):
+    names = [names] * count if isinstance(names, str) else [str(name) for name in names]
+    if len(names) != count:
+        raise ValueError(f"{len(names)} names for {count} readings: give one name for each run")
+    return names
+
+
+def _require_between(what, value, unit, low, high, remedy):
+    bad = ~((value >= low) & (value <= high))
+    if bad.any():
+        unit = f" {unit}" if unit else ""
+        raise ValueError(
+            f"{what} is {value[bad][0]:g}{unit}, outside {low:g} to {high:g}{unit}: {remedy}"
+        )

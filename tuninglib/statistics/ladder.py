@@ -1,0 +1,394 @@
+"""The injector ladder: one model over every full-throttle reading, all injectors and fuels at once.
+
+With a fixed fuel table, ``log(lambda * stoichiometric ratio * density) = level - response *
+log(flow) + deviation of the injector + gauge error + noise``. Candidates that were not tried are
+in :mod:`tuninglib.statistics.ladder_prediction`, doubts about what was tried in
+:mod:`tuninglib.statistics.ladder_checks`.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from tuninglib.checks import require_known
+from tuninglib.interval import Interval
+from tuninglib.statistics import normal_mixture
+from tuninglib.statistics.gauge_readings import prepare_readings
+
+
+@dataclass(frozen=True, kw_only=True)
+class Priors:
+    """What is taken for granted before anything is read; standard deviations of logarithms.
+
+    Parameters
+    ----------
+    response_mean, response_sd : float
+        Flow response: 1 where the controller follows its fuel table, 0 where it corrects.
+    tolerance : float
+        Of an injector's true flow about the stated one, where the rider does not give it. New and
+        used ones on sale are taken to be off by 2 to 5 % (assumed).
+    tolerance_spread : float
+        How far all tolerances may be off together: 0.35 is a factor of two either way (95 %).
+    breathing_sd : float
+        Of the breathing of one engine about another's, displacement aside.
+    gauge_sd : float
+        Of the gauge's error that all readings have alike.
+    run_sd : float
+        From run to run with nothing changed; adjusted by the repeats.
+    run_dof : float
+        How many repeats the guess at the noise is worth; infinite: the noise is known.
+
+    Examples
+    --------
+    >>> Priors(tolerance=0.02).response_sd
+    0.15
+    """
+
+    response_mean: float = 1.0
+    response_sd: float = 0.15
+    tolerance: float = 0.035
+    tolerance_spread: float = 0.35
+    breathing_sd: float = 0.05
+    gauge_sd: float = 0.01
+    run_sd: float = 0.01
+    run_dof: float = 4.0
+
+    def __post_init__(self):
+        require_known("response_sd", self.response_sd if self.response_sd < np.inf else 1.0, "")
+        for name in ("tolerance", "tolerance_spread", "breathing_sd", "gauge_sd", "run_sd"):
+            require_known(name, getattr(self, name), "", zero_allowed=True)
+        require_known("run_dof", self.run_dof if self.run_dof < np.inf else 1.0, "")
+
+
+@dataclass(frozen=True, kw_only=True)
+class LadderFit:
+    """What the readings say about engine, injectors and controller.
+
+    Parameters
+    ----------
+    terms : tuple of str
+        The k unknowns: ``response``, ``level``, ``engine NAME``, ``injector NAME``, ``gauge``.
+    weights : array (m,)
+        Of the grid points over the two scales; they add up to 1.
+    means, covariances : array (m, k), (m, k, k)
+        Of the unknowns at each grid point.
+    noise_scale, tolerance_scale : array (m,)
+        Noise and tolerance over what was assumed, at each grid point.
+    reading_sd : float
+        Assumed standard deviation of the logarithm of a typical reading.
+    reference_flow_m3_s : float
+        Flow at which ``level`` holds. [m3/s]
+    displacement : dict of str to float
+        Of each engine, in the unit that it came in.
+    reference_engine : str
+        The engine whose displacement ``level`` is for.
+    flow_m3_s : dict of str to float
+        Of each injector tried. [m3/s]
+    tolerance : dict of str to float
+        Of each injector tried.
+    priors : Priors
+    """
+
+    terms: tuple
+    weights: np.ndarray
+    means: np.ndarray
+    covariances: np.ndarray
+    noise_scale: np.ndarray
+    tolerance_scale: np.ndarray
+    reading_sd: float
+    reference_flow_m3_s: float
+    displacement: Mapping
+    reference_engine: str
+    flow_m3_s: Mapping
+    tolerance: Mapping
+    priors: Priors
+
+    @property
+    def mean(self):
+        """Mean of the unknowns, in the order of ``terms``."""
+        return self.weights @ self.means
+
+    @property
+    def covariance(self):
+        """Covariance of the unknowns."""
+        apart = self.means - self.mean
+        spread = self.covariances + apart[:, :, None] * apart[:, None, :]
+        return np.tensordot(self.weights, spread, 1)
+
+    def interval(self, term) -> Interval:
+        """Mean and 95 % range of one of ``terms``.
+
+        Parameters
+        ----------
+        term : str
+        """
+        at = self.terms.index(term)
+        parts = self.weights, self.means[:, at], np.sqrt(self.covariances[:, at, at])
+        low, high = normal_mixture.mixture_quantile((0.025, 0.975), *parts).tolist()
+        return Interval(value=self.mean[at].item(), low=low, high=high)
+
+
+def fit_ladder(
+    *,
+    lambda_low,
+    lambda_high,
+    flow_m3_s,
+    injector,
+    engine,
+    stoichiometric_ratio,
+    density_kg_m3,
+    displacement,
+    resolution=0.0,
+    offset=0.0,
+    tolerance=None,
+    priors=None,
+) -> LadderFit:
+    """Engine, injectors and flow response from all full-throttle readings of a session.
+
+    Parameters
+    ----------
+    lambda_low, lambda_high : array (n,)
+        Lowest and highest lambda of each run; none pegged.
+    flow_m3_s : array (n,)
+        Stated or measured flow of the run's injector at the bike's fuel pressure, the same on all
+        fuels, or on each fuel by :func:`tuninglib.physics.injector.flow_on_fuel`. [m3/s]
+    injector, engine : sequence of str, or one for all
+        Names, one for each run.
+    stoichiometric_ratio, density_kg_m3 : array (n,) or float
+        Of the fuel in the tank. [1], [kg/m3]
+    displacement : dict of str to float
+        Of each engine, in any one unit; engines without readings may be among them.
+    resolution : float or array
+        The last step of the gauge, as lambda.
+    offset : float or array
+        Logarithm of the run's air density over a common one where the controller does not
+        compensate for it; 0 where it does.
+    tolerance : dict of str to float, or None
+        Relative standard deviation of an injector's true flow about ``flow_m3_s``; small for a
+        measured flow. Injectors left out have the default of ``priors``.
+    priors : Priors or None
+
+    Returns
+    -------
+    LadderFit
+
+    Notes
+    -----
+    Linear in the unknowns, with independent normal priors; the level common to all engines has a
+    flat one ([1]_, section 3.3). An engine adds the logarithm of its displacement and a breathing
+    of its own; two engines differ by ``breathing_sd`` in it. The noise of a reading has the
+    variance ``run_sd**2`` plus that of
+    :func:`tuninglib.statistics.gauge_readings.reading_midpoint`, times a factor with a scaled
+    inverse chi-square prior of ``run_dof`` degrees of freedom, which the repeats adjust; all
+    tolerances have one log-normal factor. Both factors are summed over a grid.
+    A deviation stands for all that one injector does alike on every run: flow, dead time, spray.
+
+    Valid for full throttle in open loop, over moderate changes of flow (about a factor of 1.5).
+
+    Examples
+    --------
+    One run on one injector says little more than its own reading:
+
+    >>> fit = fit_ladder(lambda_low=[0.86], lambda_high=[0.88], flow_m3_s=[2.5e-6], injector="a",
+    ...                  engine="stock", stoichiometric_ratio=14.3, density_kg_m3=745.0,
+    ...                  displacement={"stock": 150.0})
+    >>> fit.interval("response").value
+    1.0
+
+    References
+    ----------
+    .. [1] C. M. Bishop, Pattern Recognition and Machine Learning, Springer 2006.
+    """
+    priors = priors or Priors()
+    readings = prepare_readings(
+        lambda_low=lambda_low,
+        lambda_high=lambda_high,
+        flow_m3_s=flow_m3_s,
+        injector=injector,
+        engine=engine,
+        stoichiometric_ratio=stoichiometric_ratio,
+        density_kg_m3=density_kg_m3,
+        resolution=resolution,
+        offset=offset,
+    )
+    return solve(
+        observed=readings.log_lambda + readings.log_fuel - readings.offset,
+        noise_sd=np.hypot(priors.run_sd, readings.relative_sd),
+        flow_m3_s=readings.flow_m3_s,
+        injector=readings.injector,
+        engine=readings.engine,
+        displacement=displacement,
+        tolerance=tolerance,
+        priors=priors,
+    )
+
+
+def solve(*, observed, noise_sd, flow_m3_s, injector, engine, displacement, tolerance, priors):
+    """Fit of the ladder to prepared columns.
+
+    Parameters
+    ----------
+    observed : array (n,)
+        Logarithm of lambda times stoichiometric ratio times density, less the known offset.
+    noise_sd : array (n,)
+        Of each, as assumed.
+    flow_m3_s, injector, engine, displacement, tolerance, priors
+        As in :func:`fit_ladder`, one of each per reading.
+
+    Returns
+    -------
+    LadderFit
+
+    Examples
+    --------
+    >>> fit = solve(observed=np.log([0.9, 0.8]), noise_sd=np.array([0.01, 0.01]),
+    ...             flow_m3_s=np.array([8e-6, 9e-6]), injector=["a", "b"], engine=["x", "x"],
+    ...             displacement={"x": 1.0}, tolerance=None, priors=Priors())
+    >>> fit.terms
+    ('response', 'level', 'injector a', 'injector b', 'gauge')
+    """
+    tried = list(dict.fromkeys(injector))
+    unknown = sorted({*engine} - {*displacement})
+    if unknown:
+        raise ValueError(f"engine {unknown[0]!r} has no displacement: give it in displacement")
+    require_known("displacement", list(displacement.values()), "")
+    unknown = sorted({*(tolerance or {})} - {*tried})
+    if unknown:
+        raise ValueError(f"tolerance is given for injector {unknown[0]!r}, which has no reading")
+    tolerances = {name: priors.tolerance for name in tried} | dict(tolerance or {})
+    for name in tried:
+        require_known(f"tolerance of {name}", tolerances[name], "", zero_allowed=True)
+    require_known(
+        "noise of a reading", noise_sd, "", remedy="give run_sd or the gauge's resolution"
+    )
+
+    reference_engine = engine[0]
+    engines = list(displacement) if len(displacement) > 1 else []
+    own_breathing_sd = priors.breathing_sd / np.sqrt(2)  # of one engine, for that of a difference
+    # (term, prior mean, prior sd, whether the sd goes with the tolerance scale). A term whose
+    # prior sd is 0 is not unknown and stays out.
+    table = [("response", priors.response_mean, priors.response_sd, False)]
+    table += [("level", 0.0, np.inf, False)]
+    table += [(f"engine {name}", 0.0, own_breathing_sd, False) for name in engines]
+    table += [(f"injector {name}", 0.0, tolerances[name], True) for name in tried]
+    table += [("gauge", 0.0, priors.gauge_sd, False)]
+    table = [row for row in table if row[2] > 0]
+    terms, prior_mean, prior_sd, is_tolerance = (
+        np.array(column) for column in zip(*table, strict=True)
+    )
+
+    noise_scale, tolerance_scale, log_weight = normal_mixture.scale_grid(
+        priors.run_dof, priors.tolerance_spread if is_tolerance.any() else 0.0
+    )
+    reference_flow = float(np.exp(np.log(flow_m3_s).mean()))
+    scaled_sd = prior_sd * np.where(is_tolerance, tolerance_scale[:, None], 1.0)
+    known = np.log([displacement[name] / displacement[reference_engine] for name in engine])
+    means, covariances, _, log_evidence = normal_mixture.linear_posterior(
+        design_rows(tuple(terms), np.log(flow_m3_s / reference_flow), injector, engine, gauge=1.0),
+        observed - known,
+        noise_scale[:, None] * noise_sd,
+        prior_mean,
+        scaled_sd**-2.0,
+    )
+    weights = normal_mixture.normalised(log_weight + log_evidence)
+    kept = weights > 0
+    return LadderFit(
+        terms=tuple(terms.tolist()),
+        weights=weights[kept],
+        means=means[kept],
+        covariances=covariances[kept],
+        noise_scale=noise_scale[kept],
+        tolerance_scale=tolerance_scale[kept],
+        reading_sd=float(np.sqrt(np.mean(noise_sd**2))),
+        reference_flow_m3_s=reference_flow,
+        displacement=dict(displacement),
+        reference_engine=reference_engine,
+        flow_m3_s={
+            name: float(
+                np.mean([q for q, at in zip(flow_m3_s, injector, strict=True) if at == name])
+            )
+            for name in tried
+        },
+        tolerance=tolerances,
+        priors=priors,
+    )
+
+
+def design_rows(terms, log_flow, injector, engine, *, gauge):
+    """Rows of the design matrix for readings or predictions.
+
+    Parameters
+    ----------
+    terms : tuple of str
+    log_flow : array (n,)
+        Logarithm of the flow over the reference flow.
+    injector, engine : sequence of str
+    gauge : float
+        1 for what the gauge shows, 0 for the true lambda.
+
+    Examples
+    --------
+    >>> design_rows(("response", "level", "gauge"), np.array([0.1]), ["a"], ["x"], gauge=1.0)
+    array([[-0.1,  1. ,  1. ]])
+    """
+    column = {"response": -log_flow, "level": np.ones(len(log_flow))}
+    column["gauge"] = np.full(len(log_flow), gauge)
+    for kind, names in (("injector", injector), ("engine", engine)):
+        for name in dict.fromkeys(names):
+            column[f"{kind} {name}"] = np.array([float(other == name) for other in names])
+    nothing = np.zeros(len(log_flow))
+    return np.stack([column.get(term, nothing) for term in terms], axis=-1)
+
+
+def flow_response(fit: LadderFit) -> Interval:
+    """How strongly lambda follows injector flow at full throttle, with its 95 % range.
+
+    Parameters
+    ----------
+    fit : LadderFit
+
+    Returns
+    -------
+    Interval
+        1: the controller follows its fuel table; 0: it corrects fully.
+
+    Examples
+    --------
+    >>> fit = solve(observed=np.log([0.9, 0.8]), noise_sd=np.array([0.01, 0.01]),
+    ...             flow_m3_s=np.array([8e-6, 9e-6]), injector=["a", "b"], engine=["x", "x"],
+    ...             displacement={"x": 1.0}, tolerance=None, priors=Priors())
+    >>> flow_response(fit).value
+    1.0
+    """
+    return fit.interval("response")
+
+
+def run_scatter(fit: LadderFit) -> Interval:
+    """Relative standard deviation of a typical reading about the model, with its 95 % range.
+
+    Parameters
+    ----------
+    fit : LadderFit
+
+    Returns
+    -------
+    Interval
+
+    Examples
+    --------
+    >>> fit = solve(observed=np.log([0.9, 0.8]), noise_sd=np.array([0.01, 0.01]),
+    ...             flow_m3_s=np.array([8e-6, 9e-6]), injector=["a", "b"], engine=["x", "x"],
+    ...             displacement={"x": 1.0}, tolerance=None, priors=Priors(run_dof=np.inf))
+    >>> run_scatter(fit)
+    Interval(value=0.01, low=0.01, high=0.01)
+    """
+    order = np.argsort(fit.noise_scale, kind="stable")
+    scale, cumulative = fit.noise_scale[order], np.cumsum(fit.weights[order])
+    low, high = scale[np.searchsorted(cumulative, (0.025, 0.975)).clip(max=len(scale) - 1)]
+    value = np.sqrt(fit.weights @ fit.noise_scale**2)
+    return Interval(
+        value=float(fit.reading_sd * value),
+        low=float(fit.reading_sd * low),
+        high=float(fit.reading_sd * high),
+    )

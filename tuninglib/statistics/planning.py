@@ -1,0 +1,289 @@
+"""A test before it is ridden: how many repeats, what they can show, and in which order."""
+
+from dataclasses import dataclass
+from itertools import pairwise, product
+
+import numpy as np
+from scipy.special import gammaincinv, ndtr
+
+from tuninglib.checks import plain, require
+from tuninglib.statistics.repeats import MANY, t_quantile
+
+# Gauss-Legendre rule on the chances 0 to 1.
+_NODES, _WEIGHTS = np.polynomial.legendre.leggauss(200)
+_CHANCES, _CHANCE_WEIGHTS = (_NODES + 1) / 2, _WEIGHTS / 2
+
+
+@dataclass(frozen=True)
+class RunOrder:
+    """An order in which to ride the setups.
+
+    Attributes
+    ----------
+    setups, riders : tuple of str
+        Of each run, in order.
+    swaps : int
+        How many times parts have to be changed on the way.
+    remaining_drift : float
+        Largest bias that a steady drift leaves between two setups, in units of the drift from
+        one run to the next.
+    """
+
+    setups: tuple
+    riders: tuple
+    swaps: int
+    remaining_drift: float
+
+
+def power_of_t(effect, *, dof, alpha=0.05):
+    """Chance that a two-sided t-test shows an effect.
+
+    Parameters
+    ----------
+    effect : float or array
+        True difference over its standard error.
+    dof : float or array
+    alpha : float
+        False alarm rate.
+
+    Returns
+    -------
+    power : float or array
+        0 to 1.
+
+    Notes
+    -----
+    Both tails of the noncentral t distribution, by Gauss quadrature.
+
+    Examples
+    --------
+    >>> power_of_t(0.0, dof=8)
+    0.0500
+    """
+    return plain(_shown(effect, t_quantile(1 - alpha / 2, dof), _relative_sds(dof)))
+
+
+def _relative_sds(dof):
+    """Estimated over true standard deviation, at equally weighted-out chances (last axis)."""
+    half = np.minimum(np.asarray(dof, dtype=float), MANY)[..., None] / 2
+    return np.sqrt(gammaincinv(half, _CHANCES) / half)
+
+
+def _shown(effect, critical, relative_sds):
+    """P(|t| > critical) by averaging the normal distribution over the estimated scatter.
+
+    The noncentral t distribution of scipy.special loses its digits at few degrees of freedom.
+    """
+    effect = np.asarray(effect, dtype=float)[..., None]
+    limit = np.asarray(critical, dtype=float)[..., None] * relative_sds
+    return (ndtr(effect - limit) + ndtr(-effect - limit)) @ _CHANCE_WEIGHTS
+
+
+def power_two_setups(effect_size, *, repeats, alpha=0.05, paired=False):
+    """Chance that a test of two setups shows a difference.
+
+    Parameters
+    ----------
+    effect_size : float or array
+        True difference over the standard deviation from run to run (of the differences if
+        paired).
+    repeats : float or array
+        Runs of each setup, or pairs.
+    alpha : float
+    paired : bool
+
+    Returns
+    -------
+    power : float or array
+
+    Examples
+    --------
+    >>> power_two_setups(1.5, repeats=5)
+    0.5494
+    """
+    repeats = require(repeats, what="repeats", unit="", above=1, remedy="ride it twice at least")
+    if paired:
+        return power_of_t(effect_size * np.sqrt(repeats), dof=repeats - 1, alpha=alpha)
+    return power_of_t(effect_size * np.sqrt(repeats / 2), dof=2 * repeats - 2, alpha=alpha)
+
+
+def repeats_needed(gain, *, scatter_sd, power=0.8, alpha=0.05, paired=False, most=10_000):
+    """Runs of each setup that show a gain, before rounding up.
+
+    Parameters
+    ----------
+    gain : float
+        Relative difference in wheel force. [unitless]
+    scatter_sd : float
+        Relative standard deviation of wheel force from run to run.
+    power : float
+        Chance to show it.
+    alpha : float
+        False alarm rate; divide it by the number of comparisons if there are several.
+    paired : bool
+    most : float
+        Beyond this a ValueError is raised.
+
+    Returns
+    -------
+    repeats : float
+        At least 2 and not whole: round up.
+
+    Notes
+    -----
+    On the logarithm of the force: effect size = ln(1 + gain)/ln-scatter.
+
+    Examples
+    --------
+    >>> repeats_needed(0.05, scatter_sd=0.03)
+    7.0382
+    """
+    require(scatter_sd, what="scatter", unit="", above=0, remedy="3 % is usual for careful runs")
+    require(gain, what="gain", unit="", above=-1, remedy="give a ratio, 0.05 for 5 %")
+    effect = abs(np.log1p(gain)) / scatter_sd
+
+    def shown(repeats):
+        return power_two_setups(effect, repeats=repeats, alpha=alpha, paired=paired) >= power
+
+    if not shown(most):
+        raise ValueError(
+            f"a gain of {gain:g} needs more than {most} runs of each setup at a scatter of "
+            f"{scatter_sd:g}; ask for a larger gain"
+        )
+    low, high = 2.0, 2.0
+    while not shown(high):
+        low, high = high, 2 * high
+    while high - low > 1e-9 * high:
+        middle = (low + high) / 2
+        low, high = (low, middle) if shown(middle) else (middle, high)
+    return high
+
+
+def smallest_visible_effect(*, standard_error, dof, power=0.8, alpha=0.05) -> float:
+    """True difference that a two-sided t-test shows with the given chance.
+
+    Parameters
+    ----------
+    standard_error, dof : float
+        Of the difference.
+    power, alpha : float
+
+    Returns
+    -------
+    effect : float
+        In the unit of the standard error.
+
+    Examples
+    --------
+    >>> smallest_visible_effect(standard_error=1.0, dof=1e9)
+    2.8016
+    """
+    dof = min(float(dof), MANY)
+    critical, sds = t_quantile(1 - alpha / 2, dof), _relative_sds(dof)
+
+    def shown(effect):
+        return _shown(effect, critical, sds)
+
+    # The power rises with the effect: widen, then halve.
+    low, high = 0.0, critical + 1
+    while shown(high) < power:
+        low, high = high, 2 * high
+    while high - low > 1e-9 * high:
+        middle = (low + high) / 2
+        low, high = (low, middle) if shown(middle) >= power else (middle, high)
+    return high * standard_error
+
+
+def smallest_visible_gain(*, scatter_sd, repeats, power=0.8, alpha=0.05) -> float:
+    """Gain that a planned test of two setups shows with the given chance.
+
+    Parameters
+    ----------
+    scatter_sd : float
+        Relative standard deviation of wheel force from run to run.
+    repeats : int
+        Runs of each setup.
+    power, alpha : float
+
+    Returns
+    -------
+    gain : float
+        Ratio above 1, minus 1.
+
+    Examples
+    --------
+    >>> smallest_visible_gain(scatter_sd=0.03, repeats=7)
+    0.0502
+    """
+    require(repeats, what="repeats", unit="", at_least=2, remedy="ride it twice at least")
+    error = scatter_sd * np.sqrt(2 / repeats)
+    effect = smallest_visible_effect(
+        standard_error=error, dof=2 * repeats - 2, power=power, alpha=alpha
+    )
+    return float(np.expm1(effect))
+
+
+def run_order(setups, *, repeats, riders=("",)) -> RunOrder:
+    """Order of runs that cancels a steady drift and costs few swaps of parts.
+
+    Parameters
+    ----------
+    setups : sequence of str
+    repeats : int
+        Runs of each setup.
+    riders : sequence of str
+        Take turns on each setup.
+
+    Returns
+    -------
+    RunOrder
+
+    Notes
+    -----
+    There and back: half of each setup's runs in order, the other half in reverse order, so that
+    every setup has the same mean place in the day. An odd number of repeats cannot be halved; the
+    split that leaves the least drift is taken, and what remains is reported.
+
+    Examples
+    --------
+    >>> run_order(["stock", "big"], repeats=2)
+    RunOrder(setups=('stock', 'big', 'big', 'stock'), riders=('', '', '', ''), swaps=2,
+             remaining_drift=0.0)
+    """
+    setups, riders = tuple(setups), tuple(riders)
+    if repeats < 1 or not setups or not riders or len(set(setups)) != len(setups):
+        raise ValueError(
+            f"{len(setups)} setups with {repeats} repeats make no test; "
+            "name each setup once and ride each at least once"
+        )
+    halves = sorted({repeats // 2, repeats - repeats // 2})
+    # Beyond ten setups the split alternates instead of being searched.
+    splits = (
+        product(halves, repeat=len(setups))
+        if len(setups) <= 10
+        else [[halves[j % len(halves)] for j in range(len(setups))]]
+    )
+    best = min((_there_and_back(setups, repeats, split) for split in splits), key=_worth)
+    seen = dict.fromkeys(setups, 0)
+    turns = []
+    for setup in best:
+        turns.append(riders[seen[setup] % len(riders)])
+        seen[setup] += 1
+    drift, swaps = _worth(best)
+    return RunOrder(setups=best, riders=tuple(turns), swaps=swaps, remaining_drift=drift)
+
+
+def _there_and_back(setups, repeats, split):
+    there = [s for s, n in zip(setups, split, strict=True) for _ in range(n)]
+    back = [s for s, n in zip(setups, split, strict=True) for _ in range(repeats - n)]
+    return (*there, *reversed(back))
+
+
+def _worth(order):
+    """Remaining drift and swaps of an order."""
+    places = {}
+    for place, setup in enumerate(order):
+        places.setdefault(setup, []).append(place)
+    means = [sum(p) / len(p) for p in places.values()]
+    swaps = sum(a != b for a, b in pairwise(order))
+    return max(means) - min(means), swaps

@@ -1,0 +1,194 @@
+"""Speedometers: what the law lets them show, and how far one is off."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from tuninglib.checks import plain, require
+from tuninglib.statistics.repeats import Estimate, estimate
+
+_KMH = 1 / 3.6  # m/s
+# UN Regulation 39, 5.3: 0 <= shown - true <= true/10 + 4 km/h.
+_LEGAL_RATIO, _LEGAL_OFFSET_M_S = 0.1, 4 * _KMH
+
+
+@dataclass(frozen=True)
+class SpeedLine:
+    """True speed as offset + factor × shown speed.
+
+    Attributes
+    ----------
+    factor, offset_m_s : Estimate
+        With their 95 % intervals.
+    residual_sd_m_s : float
+        Scatter of the pairs around the line. [m/s]
+    """
+
+    factor: Estimate
+    offset_m_s: Estimate
+    residual_sd_m_s: float
+
+
+def legal_indication_m_s(true_speed_m_s):
+    """Lowest and highest speed that a speedometer may show.
+
+    Parameters
+    ----------
+    true_speed_m_s : float or array
+        [m/s]
+
+    Returns
+    -------
+    lowest, highest : float or array
+        [m/s]
+
+    Notes
+    -----
+    0 ≤ V1 − V2 ≤ V2/10 + 4 km/h, with V1 shown and V2 true: UN Regulation 39, 5.3 [1]_, for
+    categories L, M and N.
+
+    Examples
+    --------
+    >>> lowest, highest = legal_indication_m_s(50 / 3.6)
+    >>> lowest * 3.6, highest * 3.6
+    (50.0, 59.0)
+
+    References
+    ----------
+    .. [1] UN Regulation No. 39, uniform provisions concerning the approval of vehicles with
+       regard to the speedometer equipment, 5.3.
+    """
+    true = require(true_speed_m_s, what="speed", unit="m/s", at_least=0, remedy="check its sign")
+    return plain(true), plain((1 + _LEGAL_RATIO) * true + _LEGAL_OFFSET_M_S)
+
+
+def legal_true_speed_m_s(shown_speed_m_s):
+    """Lowest and highest true speed behind a legal speedometer's reading.
+
+    Parameters
+    ----------
+    shown_speed_m_s : float or array
+        [m/s]
+
+    Returns
+    -------
+    lowest, highest : float or array
+        The lowest is not below zero. [m/s]
+
+    Examples
+    --------
+    >>> lowest, highest = legal_true_speed_m_s(59 / 3.6)
+    >>> lowest * 3.6, highest * 3.6
+    (50.0, 59.0)
+    """
+    shown = require(shown_speed_m_s, what="speed", unit="m/s", at_least=0, remedy="check its sign")
+    lowest = np.maximum((shown - _LEGAL_OFFSET_M_S) / (1 + _LEGAL_RATIO), 0.0)
+    return plain(lowest), plain(shown)
+
+
+def unknown_factor(shown_speed_m_s):
+    """Factor from shown to true speed to assume of a speedometer that was never checked.
+
+    Parameters
+    ----------
+    shown_speed_m_s : float
+        Where it is needed, the middle of the test. [m/s]
+
+    Returns
+    -------
+    factor, sd : float
+        Middle and standard deviation of the legal range taken as equally likely throughout
+        (width over √12).
+
+    Examples
+    --------
+    >>> unknown_factor(60 / 3.6)
+    (0.9242, 0.0437)
+    """
+    lowest, highest = legal_true_speed_m_s(
+        require(shown_speed_m_s, what="speed", unit="m/s", above=0, remedy="give a speed ridden")
+    )
+    low, high = lowest / shown_speed_m_s, highest / shown_speed_m_s
+    return plain((low + high) / 2), plain((high - low) / np.sqrt(12))
+
+
+def speed_factor(shown, true) -> Estimate:
+    """Factor from shown to true speed, from pairs of readings.
+
+    Parameters
+    ----------
+    shown, true : array
+        For example speedometer and GPS, or speedometer and timed distance, in the same unit;
+        two pairs or more.
+
+    Returns
+    -------
+    Estimate
+        With its 95 % interval.
+
+    Notes
+    -----
+    Least squares of the true speed through the origin: b = Σ xy / Σ x².
+
+    Examples
+    --------
+    >>> found = speed_factor([50.0, 60.0, 70.0], [48.0, 57.0, 67.0])
+    >>> found.value, found.low, found.high
+    (0.9555, 0.9434, 0.9675)
+    """
+    x, y = _pairs(shown, true, fewest=2)
+    factor = (x @ y) / (x @ x)
+    dof = x.size - 1
+    s2 = ((y - factor * x) ** 2).sum() / dof
+    return estimate(factor, standard_error=np.sqrt(s2 / (x @ x)), dof=dof)
+
+
+def speed_line(shown_speed_m_s, true_speed_m_s) -> SpeedLine:
+    """Factor and offset from shown to true speed, from pairs of readings.
+
+    Parameters
+    ----------
+    shown_speed_m_s, true_speed_m_s : array
+        Three pairs or more, over the speeds that matter. [m/s]
+
+    Returns
+    -------
+    SpeedLine
+
+    Notes
+    -----
+    Straight line by least squares.
+
+    Examples
+    --------
+    >>> line = speed_line([10.0, 15.0, 20.0, 25.0], [9.0, 13.9, 18.6, 23.5])
+    >>> line.factor.value, line.offset_m_s.value
+    (0.9640, -0.6200)
+    """
+    x, y = _pairs(shown_speed_m_s, true_speed_m_s, fewest=3)
+    centred = x - x.mean()
+    sxx = centred @ centred
+    if sxx == 0:
+        raise ValueError(f"all pairs were read at {x[0]:g}; a line needs different speeds")
+    factor = centred @ y / sxx
+    offset = y.mean() - factor * x.mean()
+    dof = x.size - 2
+    s = np.sqrt(((y - offset - factor * x) ** 2).sum() / dof)
+    return SpeedLine(
+        factor=estimate(factor, standard_error=s / np.sqrt(sxx), dof=dof),
+        offset_m_s=estimate(
+            offset, standard_error=s * np.sqrt(1 / x.size + x.mean() ** 2 / sxx), dof=dof
+        ),
+        residual_sd_m_s=float(s),
+    )
+
+
+def _pairs(shown, true, fewest):
+    x = require(shown, what="shown speed", unit="", above=0, remedy="leave out pairs at rest")
+    y = require(true, what="true speed", unit="", above=0, remedy="leave out pairs at rest")
+    if x.shape != y.shape or x.ndim != 1 or x.size < fewest:
+        raise ValueError(
+            f"{x.size} shown and {y.size} true speeds are not {fewest} pairs or more; "
+            "give them in pairs"
+        )
+    return x, y
