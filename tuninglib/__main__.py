@@ -99,11 +99,11 @@ def _report(options) -> int:
 
 def _check(options) -> int:
     from tuninglib.analysis.analyse import analyse
-    from tuninglib.report import notes
+    from tuninglib.report import remarks
     from tuninglib.session.load import load_session
 
     session = load_session(options.session)
-    for remark in notes.remarks(analyse(session)):
+    for remark in remarks.remarks(analyse(session)):
         print(f"Note: {remark}")
     count = len(session.runs)
     print(f"{session.about.title}: {count} rows, {len(session.setups)} setups, nothing to mend.")

@@ -6,7 +6,10 @@ import pytest
 
 from tuninglib.analysis import what_if
 from tuninglib.analysis.analyse import analyse, results_document
-from tuninglib.report import notes, wording
+from tuninglib.report import gain as gain_words
+from tuninglib.report import mixture as mixture_words
+from tuninglib.report import remarks, response, verdict
+from tuninglib.report import what_if as what_if_words
 from tuninglib.session.load import load_session
 
 
@@ -63,14 +66,14 @@ def test_a_knock_on_the_fastest_setup_takes_it_out_whatever_its_speed(edit):
     )
     results = analyse(load_session(folder))
     assert results.choice.keep != "big_172"
-    assert "knock was heard on run 11" in str(wording.verdict(results))
-    assert any("heavy knock" in warning for warning in notes.warnings(results))
+    assert "knock was heard on run 11" in str(verdict.sentences(results))
+    assert any("heavy knock" in warning for warning in str(verdict.watch(results)).split("\n"))
     chosen = results.ladder.injector
     assert chosen != "i172"
 
 
 def test_what_cannot_be_told_apart_is_said(results):
-    text = str(wording.verdict(results))
+    text = str(verdict.sentences(results))
     assert "this test cannot tell it from" in text
     assert "big 172 e10" in text
     assert "four times out of five" in text
@@ -87,7 +90,7 @@ def test_equal_setups_are_not_told_apart(demo_copy):
     results = analyse(load_session(demo_copy))
     again = next(g for g in results.gains if g.setup == "again")
     assert again.verdict == "not told apart"
-    assert "again: no difference shown to stock" in str(wording.gain(results))
+    assert "again: no difference shown to stock" in str(gain_words.sentences(results))
 
 
 def test_without_speeds_the_report_still_tells_the_mixture(demo_copy):
@@ -98,8 +101,8 @@ def test_without_speeds_the_report_still_tells_the_mixture(demo_copy):
     (demo_copy / "runs.csv").write_text("\n".join(thin) + "\n")
     results = analyse(load_session(demo_copy))
     assert results.road is None
-    assert "no run has speeds" in " ".join(notes.remarks(results))
-    assert "lambda" in str(wording.verdict(results))
+    assert "no run has speeds" in " ".join(remarks.remarks(results))
+    assert "lambda" in str(verdict.sentences(results))
     assert results_document(results)["road"] is None
 
 
@@ -111,7 +114,7 @@ def test_without_a_gauge_the_report_still_tells_the_gain(demo_copy):
     (demo_copy / "runs.csv").write_text("\n".join(rows) + "\n")
     results = analyse(load_session(demo_copy))
     assert results.ladder is None
-    assert "read the lambda gauge" in str(wording.verdict(results))
+    assert "read the lambda gauge" in str(verdict.sentences(results))
     assert all(m.place == "unknown" for m in results.mixtures)
 
 
@@ -121,7 +124,7 @@ def test_readings_at_the_gauges_end_are_left_out_and_said(edit):
     rich = next(m for m in results.mixtures if m.setup == "big_185")
     assert rich.pegged == 2
     assert rich.readings == 1
-    assert "big 185 (2): these readings only say 'beyond'" in str(wording.mixture(results))
+    assert "big 185 (2): these readings only say 'beyond'" in str(mixture_words.sentences(results))
 
 
 def test_one_rider_for_the_reference_and_another_for_a_setup_is_said(demo_copy):
@@ -133,7 +136,7 @@ def test_one_rider_for_the_reference_and_another_for_a_setup_is_said(demo_copy):
         lines.append(line)
     (demo_copy / "runs.csv").write_text("\n".join(lines) + "\n")
     results = analyse(load_session(demo_copy))
-    assert "big 185 had no rider in common with stock" in str(wording.gain(results))
+    assert "big 185 had no rider in common with stock" in str(gain_words.sentences(results))
     both = next(g for g in results.gains if g.setup == "big_172").gain.half_width
     apart = next(g for g in results.gains if g.setup == "big_185").gain.half_width
     assert apart > both
@@ -142,11 +145,11 @@ def test_one_rider_for_the_reference_and_another_for_a_setup_is_said(demo_copy):
 def test_an_uncalibrated_speedometer_is_said_and_widens_the_force(edit, results):
     folder = edit("session.toml", 'factor = "0.955 +/- 0.01"\n', "")
     bare = analyse(load_session(folder))
-    assert "the speedometer is not calibrated" in " ".join(notes.remarks(bare))
+    assert "the speedometer is not calibrated" in " ".join(remarks.remarks(bare))
     assert bare.gains[0].force_n.half_width > results.gains[0].force_n.half_width
     assert bare.road.speed_factor.value < 1.0
     assert "as much too much as the law allows, the gain of big 172 is" in " ".join(
-        notes.remarks(bare)
+        remarks.remarks(bare)
     )
 
 
@@ -156,14 +159,14 @@ def test_an_uncalibrated_speedometer_is_said_and_widens_the_force(edit, results)
 )
 def test_a_calibration_that_the_law_would_not_expect_is_said(edit, factor, sentence):
     results = analyse(load_session(edit("session.toml", "0.955 +/- 0.01", factor)))
-    assert sentence in " ".join(notes.remarks(results))
+    assert sentence in " ".join(remarks.remarks(results))
 
 
 def test_air_pressure_falls_back_on_the_altitude_and_says_so(edit):
     folder = edit("session.toml", 'pressure = "989 hPa"\n', "")
     results = analyse(load_session(folder))
     assert results.pressure_source == "altitude"
-    assert "standard atmosphere" in " ".join(notes.remarks(results))
+    assert "standard atmosphere" in " ".join(remarks.remarks(results))
     # ISO 2533 at 210 m: 988.3 hPa.
     assert results.runs[0].density_kg_m3 == pytest.approx(1.193, abs=0.003)
 
@@ -181,7 +184,7 @@ def test_the_document_for_programs_is_plain_and_complete(results):
 def test_the_controller_corrects_at_idle_and_cruise_and_not_at_full_throttle(results):
     verdicts = {one.state: one.verdict for one in results.ladder.responses}
     assert verdicts == {"full": "table", "idle": "corrects", "cruise": "corrects"}
-    text = str(wording.response(results))
+    text = str(response.sentences(results))
     assert "Cruise: lambda does not follow flow" in text
     assert "alters the signal of the controller's own sensor" in text
 
@@ -193,7 +196,7 @@ def test_the_ride_back_down_finds_a_small_gain_in_us_units(demo_folder):
     gain = results.gains[1]
     assert gain.gain.low < truth["gain"]["free_filter"] < gain.gain.high
     assert gain.verdict == "faster"
-    assert "rolled back down" in str(wording.gain(results))
+    assert "rolled back down" in str(gain_words.sentences(results))
     for mixture in results.mixtures:
         assert mixture.lambda_.low < truth["lambda"][mixture.setup] < mixture.lambda_.high
 
@@ -230,7 +233,9 @@ def test_the_top_speed_on_the_flat_balances_power_and_drag(results):
         wanted = power / speed if pull is None else pull
         assert drag + run.rolling_coefficient * weight == pytest.approx(wanted, rel=1e-9)
     assert top.at_power.low < top.at_power.value < top.at_power.high
-    assert "On the flat: without wind the same power would hold" in str(wording.what_if(results))
+    assert "On the flat: without wind the same power would hold" in str(
+        what_if_words.sentences(results)
+    )
 
 
 def test_the_force_of_a_run_can_be_worked_out_by_hand(results):

@@ -113,7 +113,7 @@ def test_a_session_that_cannot_be_used_leaves_the_earlier_report_alone(demo_copy
 
 
 def test_a_fault_of_the_program_leaves_the_earlier_report_alone(demo_copy, tmp_path, monkeypatch):
-    from tuninglib.report import tables
+    from tuninglib.report import gain
 
     out = tmp_path / "out"
     make_report(demo_copy, out)
@@ -122,9 +122,9 @@ def test_a_fault_of_the_program_leaves_the_earlier_report_alone(demo_copy, tmp_p
     def broken(results):
         raise RuntimeError("a fault")
 
-    monkeypatch.setattr(tables, "gain", broken)
+    monkeypatch.setattr(gain, "table", broken)
     with pytest.raises(
-        WorkbookError, match=r"'tables\.gain\(results\)' failed with RuntimeError: a"
+        WorkbookError, match=r"'gain\.table\(results\)' failed with RuntimeError: a"
     ):
         make_report(demo_copy, out)
     assert (out / "workbook.failed.ipynb").exists()

@@ -14,7 +14,7 @@ from tuninglib.lab.explore import written
 from tuninglib.lab.live_image import DPI, Image, png_of
 from tuninglib.physics.road_load import RoadLoad
 from tuninglib.report.display import Prose
-from tuninglib.report.figures import COLOURS
+from tuninglib.report.drawing import COLOURS
 from tuninglib.rounding import fixed
 from tuninglib.session.coast_down_file import COASTDOWN, Falls, parse_falls
 from tuninglib.session.edit import keep_earlier, write_values

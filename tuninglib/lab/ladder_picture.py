@@ -8,7 +8,7 @@ from matplotlib.patches import Rectangle
 from tuninglib import units
 from tuninglib.analysis.untried_injector import Ladder, Outlook
 from tuninglib.lab.live_image import DPI, Image, png_of
-from tuninglib.report.figures import BAND, COLOURS, INK
+from tuninglib.report.drawing import BAND, COLOURS, INK
 
 _WIDTH_IN, _HEIGHT_IN = 4.6, 3.5
 

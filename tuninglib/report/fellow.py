@@ -1,7 +1,8 @@
 """The fellow rider's own questions inside the report page: controls, their data, their script.
 
-The script is the same for every session and does the sums of :mod:`tuninglib.analysis.what_if`; whatever it
-needs of this session stands in the page as plain data. Without scripts the controls stay hidden.
+The script is the same for every session and does the sums of :mod:`tuninglib.analysis.what_if`;
+whatever it needs of this session stands in the page as plain data. Without scripts the controls
+stay hidden.
 """
 
 import html
@@ -13,18 +14,18 @@ import numpy as np
 
 from tuninglib import units
 from tuninglib.analysis import what_if
-from tuninglib.report import notes
+from tuninglib.analysis.analyse import what_if_setup
+from tuninglib.analysis.gain import usable_rows
 from tuninglib.physics.air import (
     STANDARD_GRAVITY_M_S2,
     air_density_kg_m3,
     correction_sae_j1349,
     standard_pressure_pa,
 )
-from tuninglib.analysis.analyse import what_if_setup
-from tuninglib.session.conditions import air_of_runs
+from tuninglib.report import heat
 from tuninglib.report.display import Html
-from tuninglib.analysis.gain import usable_rows
 from tuninglib.rounding import fixed, interval_text, odds_text
+from tuninglib.session.conditions import air_of_runs
 
 SCRIPT = Path(__file__).parent / "page" / "fellow.js"
 
@@ -307,7 +308,7 @@ def _fuels(results) -> list:
     if ladder is None or ladder.fitted is None:
         return []
     prospect = next(p for p in ladder.prospects if p.injector == ladder.fitted)
-    limits = notes.limits(results)
+    limits = heat.limits(results)
     return [
         {
             "name": name,

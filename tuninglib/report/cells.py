@@ -1,0 +1,93 @@
+"""What sentences and tables share: names, values with their units, cells."""
+
+from tuninglib import units
+from tuninglib.rounding import decimals_for, fixed, in_units, interval_text, listing
+
+NONE = "–"
+
+
+def spaced(name: str) -> str:
+    """A name of session.toml as a sentence prints it.
+
+    Examples
+    --------
+    >>> spaced("big_164")
+    'big 164'
+    """
+    return name.replace("_", " ")
+
+
+def spaced_list(names) -> str:
+    """Names of session.toml joined as a sentence does.
+
+    Examples
+    --------
+    >>> spaced_list(["big_164", "big_172"])
+    'big 164 and big 172'
+    """
+    return listing(spaced(name) for name in names)
+
+
+def system_of(results) -> str:
+    """System of units that the report prints."""
+    return results.session.about.units
+
+
+def headed(text: str, kind: str, system: str) -> str:
+    """A column's head with the unit of its numbers."""
+    return f"{text} [{units.unit_label(kind, system)}]"
+
+
+def shown(value, kind, system, decimals=0) -> str:
+    """A number in the unit that its column's head names; a dash where there is none."""
+    return NONE if value is None else fixed(units.to_display(value, kind, system), decimals)
+
+
+def interval_cell(interval, kind, system) -> str:
+    """An interval in the unit that its column's head names; a dash where there is none."""
+    return NONE if interval is None else interval_text(in_units(interval, kind, system))
+
+
+def plain(value, kind, system) -> str:
+    """A value that is taken as it is, with its unit."""
+    number = units.to_display(value, kind, system)
+    return f"{number:.4g} {units.unit_label(kind, system)}"
+
+
+def taken(measured, kind: str = "", system: str = "") -> str:
+    """A value that was taken for granted with its ± (95 %)."""
+    value, half = measured.value, measured.half_width
+    unit = ""
+    if kind:
+        value, half = (units.to_display(x, kind, system) for x in (value, half))
+        unit = f" {units.unit_label(kind, system)}"
+    if not half:
+        return f"{value:.4g}{unit}"
+    decimals = decimals_for(half)
+    return f"{fixed(value, decimals)} ± {fixed(half, decimals)}{unit}"
+
+
+def money(cost, session) -> str:
+    """An amount in the session's currency; a dash where there is none."""
+    return NONE if cost is None else f"{cost:g} {session.about.currency}".strip()
+
+
+def gain_text(gain) -> str:
+    """A gain with its interval as per cent.
+
+    Parameters
+    ----------
+    gain : tuninglib.analysis.results.Interval
+        As a ratio.
+    """
+    return interval_text(gain.scaled(100), "%", least_decimals=0)
+
+
+def gain_of(results, setup):
+    """The gain of a setup; None if it has none."""
+    return next((gain for gain in results.gains if gain.setup == setup), None)
+
+
+def mixture_of(results, setup):
+    """The mixture of a setup, as read; None if there is none."""
+    return next((mixture for mixture in results.mixtures if mixture.setup == setup), None)

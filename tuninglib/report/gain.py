@@ -1,0 +1,231 @@
+"""The gain: wheel force against the reference, with what the test could not tell."""
+
+import numpy as np
+
+from tuninglib import units
+from tuninglib.report.cells import (
+    NONE,
+    gain_text,
+    headed,
+    interval_cell,
+    spaced,
+    spaced_list,
+    system_of,
+)
+from tuninglib.report.display import Picture, Prose, Table, picture
+from tuninglib.report.drawing import COLOURS, INK, MARKERS, SOFT, figure_of, name_rows, title
+from tuninglib.rounding import interval_text, listing, percent
+
+
+def sentences(results) -> Prose:
+    """Faster, slower or not told apart, with the smallest gain that the test would have shown."""
+    if not results.gains:
+        return Prose((("", "There are no speeds in this session, so no gain can be worked out."),))
+    items = []
+    for record in results.gains:
+        if record.verdict == "reference":
+            continue
+        name = spaced(record.setup)
+        speed = _speed_gain(results, record)
+        if record.verdict == "not told apart":
+            items.append(
+                (
+                    name,
+                    f"no difference shown to {spaced(results.reference)}: "
+                    f"{gain_text(record.gain)}. This test would have shown "
+                    f"{percent(record.smallest_visible)} four times out of five. {speed}",
+                )
+            )
+        else:
+            more = "more" if record.verdict == "faster" else "less"
+            size = record.gain if record.verdict == "faster" else _negated(record.gain)
+            items.append((name, f"{gain_text(size)} {more} force at the wheel. {speed}"))
+    count = len(results.gains) - 1
+    if count > 1:
+        items.append(
+            (
+                "Several at once",
+                f"{count} setups are compared with {spaced(results.reference)}. The intervals are "
+                "for one comparison each; the words faster and slower are only used where the "
+                f"difference stands up to {count} comparisons at 5 % together (Bonferroni).",
+            )
+        )
+    items += [("Note", sentence) for sentence in _notes(results)]
+    return Prose(tuple(items), style="points")
+
+
+def _negated(interval):
+    return type(interval)(-interval.value, -interval.high, -interval.low)
+
+
+def _speed_gain(results, record) -> str:
+    system = results.session.about.units
+    change = units.to_display(record.speed_gain_m_s, "speed", system)
+    label = units.unit_label("speed", system)
+    sign = "+" if change >= 0 else "−"
+    return f"At the marker the speedometer showed {sign}{abs(change):.1f} {label}."
+
+
+def _notes(results) -> list:
+    """What the gains rest on: repeats, riders, scatter."""
+    road, found = results.road, []
+    if road is None:
+        return found
+    if road.scatter_is_assumed:
+        found.append(
+            "no setup was repeated, so the scatter from run to run is not known; "
+            f"{percent(road.scatter_sd, 1)} is assumed (session.toml can say better)."
+        )
+    else:
+        found.append(
+            f"from run to run the wheel force scatters by {percent(road.scatter_sd, 1)} (standard "
+            f"deviation{_degrees(road.scatter_dof)}), reading and gusts included."
+        )
+    single = [g.setup for g in road.gains if g.runs == 1]
+    if single and not road.scatter_is_assumed:
+        found.append(f"{spaced_list(single)} ran only once: its scatter is taken from the others.")
+    down = int(results.session.runs["down_exit_speed_m_s"].notna().sum())
+    if down:
+        found.append(
+            f"on {down} runs the bike was rolled back down out of gear; that tells drag and wind "
+            "on the same hill minutes later, and the forces above make use of it."
+        )
+    found += _confounded(results)
+    return found
+
+
+def _degrees(dof: float) -> str:
+    # Above this the scatter is as good as known, mostly from what was stated of reading and gusts.
+    return f", {dof:.0f} degrees of freedom" if dof < 60 else ""
+
+
+def _confounded(results) -> list:
+    """Setups that share no rider with the reference."""
+    riders = {}
+    for run in results.runs:
+        if run.force_n is not None:
+            riders.setdefault(run.setup, set()).add(run.rider)
+    base = riders.get(results.reference, set())
+    apart = [name for name, own in riders.items() if not own & base]
+    if not apart:
+        return []
+    return [
+        f"{spaced_list(apart)} had no rider in common with {spaced(results.reference)}, so "
+        "a difference of riders cannot be told from one of setups; the interval is wider for it."
+    ]
+
+
+def table(results) -> Table | Prose:
+    """Wheel force, power and gain of each setup."""
+    if not results.gains:
+        return Prose(())
+    system = system_of(results)
+    rows = []
+    for g in results.gains:
+        reference = g.verdict == "reference"
+        change = units.to_display(g.speed_gain_m_s, "speed", system)
+        rows.append(
+            (
+                spaced(g.setup),
+                str(g.runs),
+                NONE if reference else f"{'+' if change >= 0 else '−'}{abs(change):.1f}",
+                interval_cell(g.force_n, "force", system),
+                interval_cell(g.power_w, "power", system),
+                NONE if reference else interval_text(g.gain.scaled(100), least_decimals=0),
+                g.verdict,
+            )
+        )
+    header = (
+        "Setup",
+        "Runs",
+        headed("Marker speed", "speed", system),
+        headed("Wheel force", "force", system),
+        headed("Wheel power", "power", system),
+        "Gain in force [%]",
+        "Verdict",
+    )
+    note = (
+        "In brackets: 95 % intervals. Errors that all setups share (slope, drag, mass) make the "
+        "force uncertain, but mostly cancel in the gain. Marker speed is as shown, against the "
+        f"mean of {spaced(results.reference)}."
+    )
+    return Table(f"Against {spaced(results.reference)}", header, tuple(rows), note)
+
+
+def figure(results) -> Picture | Prose:
+    """Every run as a point, then each setup's gain with its interval, on aligned rows.
+
+    Parameters
+    ----------
+    results : tuninglib.analysis.analyse.Results
+
+    Returns
+    -------
+    Picture, or Prose that says why there is none
+    """
+    gains, system = results.gains, results.session.about.units
+    if len(gains) < 2:
+        return Prose((("", "There are no two setups with speeds to draw side by side."),))
+    names = [gain.setup for gain in gains]
+    drawn, (top, bottom) = figure_of(2.0 + 0.62 * len(names), names, rows=2)
+    ridden = [run for run in results.runs if run.force_n is not None]
+    riders = [name for name in results.session.riders if name in {run.rider for run in ridden}]
+    for index, rider in enumerate(riders):
+        runs = [run for run in ridden if run.rider == rider]
+        top.plot(
+            units.to_display(np.array([run.force_n for run in runs]), "force", system),
+            [names.index(run.setup) + 0.16 * (index - (len(riders) - 1) / 2) for run in runs],
+            MARKERS[index % len(MARKERS)],
+            color=COLOURS[index % len(COLOURS)],
+            markersize=5,
+            markerfacecolor="none" if index % 2 else COLOURS[index % len(COLOURS)],
+            label=rider,
+        )
+    name_rows(top, names)
+    top.set_xlabel(
+        f"wheel force, riders and weather evened out [{units.unit_label('force', system)}]",
+        fontsize=9,
+    )
+    if len(riders) > 1:
+        # Above the axes, where no run can lie under it.
+        top.legend(
+            fontsize=8.5,
+            frameon=False,
+            loc="lower right",
+            bbox_to_anchor=(1.0, 0.98),
+            ncol=min(len(riders), 4),
+            handletextpad=0.2,
+            columnspacing=1.0,
+        )
+    title(top, "Every run that counts")
+    for row, gain in enumerate(gains):
+        if gain.verdict == "reference":
+            bottom.plot(0, row, "|", color=INK, markersize=14)
+            continue
+        told = gain.verdict != "not told apart"
+        bottom.plot([100 * gain.gain.low, 100 * gain.gain.high], [row, row], color=INK, linewidth=2)
+        bottom.plot(
+            100 * gain.gain.value, row, "o", color=INK, markerfacecolor=INK if told else "white"
+        )
+    bottom.axvline(0, color=SOFT, linewidth=1)
+    name_rows(bottom, names)
+    bottom.set_xlabel(f"gain in wheel force over {spaced(results.reference)} [%]", fontsize=9)
+    told = [gain.setup for gain in gains if gain.verdict in ("faster", "slower")]
+    others = len(gains) - 1
+    title(
+        bottom,
+        f"{len(told)} of {others} setups told apart from {spaced(results.reference)}"
+        if others
+        else "Nothing to compare with",
+    )
+    words = [
+        f"{gain.setup} {percent(gain.gain.value)} "
+        f"({percent(gain.gain.low)} to {percent(gain.gain.high)})"
+        for gain in gains
+        if gain.verdict != "reference"
+    ]
+    alt = (
+        f"Two rows of panels. Above, the wheel force of all {len(ridden)} runs. "
+        f"Below, the gain over {results.reference} with its 95 % interval: {listing(words)}."
+    )
+    return picture(drawn, alt)

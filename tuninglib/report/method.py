@@ -1,0 +1,123 @@
+"""How it was worked out: the sums, what they rest on, what makes the gain uncertain."""
+
+import dataclasses
+
+from tuninglib.report.cells import spaced, system_of, taken
+from tuninglib.report.display import Prose, Table
+from tuninglib.rounding import listing, percent
+
+METHOD = (
+    (
+        "Wheel force",
+        "the constant force at the tyre that turns the entry speed into the exit speed on this "
+        "hill, against slope, rolling resistance and air drag; with a force that varies on the way "
+        "it is the mean over the hill. Solved in closed form: at constant force the square of the "
+        "speed is exponential in distance.",
+    ),
+    (
+        "Gain",
+        "ratio of two setups' mean wheel forces minus 1, from all runs at once by generalised "
+        "least squares on the logarithm of force. What setups share (slope, drag, mass, wind of "
+        "the day, speedometer) is one error for all and mostly cancels; what a run has of its own "
+        "is estimated from the repeats, pooled over setups, with Student's t. The wheel force of a "
+        "setup uses the same fit: runs of light and heavy riders, and of fast and slow entries, "
+        "say a little of drag and slope, too.",
+    ),
+    (
+        "Smallest visible gain",
+        "the true gain that a test with these repeats and this scatter would have told apart in "
+        "four of five such days (noncentral t, 5 % over all comparisons).",
+    ),
+    (
+        "Weather",
+        "moist-air density as an ideal gas, saturation pressure after IAPWS-IF97; engine output "
+        "brought to 25 °C and 990 hPa of dry air by SAE J1349 (ISO 1585 beside it).",
+    ),
+    (
+        "Lambda",
+        "gauge reading over gauge scale. The true ratio is lambda times the stoichiometric ratio "
+        "of the fuel, from an atom balance with standard atomic weights; petrol is taken as "
+        "CH1.85 at 745 kg/m³ unless session.toml says better.",
+    ),
+    (
+        "Injector ladder",
+        "logarithm of lambda times stoichiometric ratio times density, linear in the logarithm of "
+        "stated flow, with a deviation for each injector that is the same on all its runs and "
+        "fuels; normal priors, closed-form posterior.",
+    ),
+    (
+        "Intervals",
+        "all 95 %. Everything after ± in session.toml is read as one, too.",
+    ),
+    (
+        "Sources",
+        "40 CFR 86.529-98 (road load of motorcycles), 40 CFR 1066.805 (reference air), SAE J1349 "
+        "and ISO 1585 (output corrections), IAPWS-IF97, ISO 2533 (standard atmosphere), UN R39 "
+        "(speedometers), JCGM 100 (uncertainty), Patterson and Thompson 1971 (restricted "
+        "likelihood of the scatter), Satterthwaite 1946 (degrees of freedom of the mixtures).",
+    ),
+)
+
+
+def sentences(results) -> Prose:
+    """How the numbers come about, what they rest on, and where that is published."""
+    return Prose(METHOD, style="points")
+
+
+def assumptions(results) -> Table:
+    """What was taken for granted, and where each value comes from."""
+    session, system = results.session, system_of(results)
+    rows = []
+    if results.road:
+        road = results.road
+        rows += [
+            ("Drag area", taken(road.drag_area_m2, "area", system), road.sources["drag_area"]),
+            (
+                "Rolling coefficient",
+                taken(road.rolling_coefficient),
+                road.sources["rolling_coefficient"],
+            ),
+            (
+                "Rotating mass",
+                taken(road.rotating_mass_kg, "mass", system),
+                road.sources["rotating_mass"],
+            ),
+            ("True over shown speed", taken(road.speed_factor), road.sources["speed_factor"]),
+            ("Headwind", taken(session.weather.headwind, "speed", system), "session.toml"),
+        ]
+    for field in dataclasses.fields(session.assumptions):
+        measured = getattr(session.assumptions, field.name)
+        rows.append(
+            (
+                field.name.replace("_", " ").capitalize(),
+                taken(measured),
+                f"{field.metadata['help']}; session.toml can say better",
+            )
+        )
+    tolerances = sorted({record.tolerance.value for record in session.injectors.values()})
+    rows.append(
+        (
+            "Injector tolerance",
+            f"±{listing(percent(value, 1) for value in tolerances)}",
+            "of the stated flow, 95 %; session.toml",
+        )
+    )
+    return Table("What the sums rest on", ("Quantity", "Value", "Where from"), tuple(rows))
+
+
+def contributions(results) -> Table | Prose:
+    """What makes the gain of the kept setup uncertain, by share of its variance."""
+    if len(results.gains) < 2:
+        return Prose(())
+    setup = results.choice.keep
+    shares = results.road.shares if results.road else {}
+    if setup not in shares and shares:
+        setup = next(iter(shares))
+    ordered = sorted(shares.get(setup, {}).items(), key=lambda item: -item[1])
+    rows = tuple((name.capitalize(), percent(share)) for name, share in ordered if share >= 0.005)
+    return Table(
+        f"What makes the gain of {spaced(setup or 'a setup')} uncertain",
+        ("Source", "Share of the variance"),
+        rows,
+        "To learn more from the next outing, work on the largest share.",
+    )

@@ -1,0 +1,147 @@
+"""The mixture: what the gauge said, and what it means on the fuel in the tank."""
+
+from tuninglib.report.cells import NONE, spaced, spaced_list
+from tuninglib.report.display import Picture, Prose, Table, picture
+from tuninglib.report.drawing import BAND, INK, TOP_IN, figure_of, name_rows, title
+from tuninglib.rounding import fixed, gauge_text, interval_text, listing, odds_text, percent
+
+
+def sentences(results) -> Prose:
+    """What the gauge said, and what it means on the fuel that was in the tank."""
+    session = results.session
+    scale = session.gauge.scale
+    items = []
+    if scale and scale > 1.5:
+        items.append(
+            (
+                "",
+                f"The gauge measures lambda and prints it on a scale of {scale:g}: lambda 1 reads "
+                f"{scale:g}, whatever is in the tank. The true ratio of air to fuel is another "
+                "number, because each fuel needs its own amount of air; the table has both.",
+            )
+        )
+    for place, text in (
+        ("inside", "inside the target band"),
+        ("leaner", "leaner than the target band"),
+        ("richer", "richer than the target band"),
+        ("unsure", "too close to an edge of the band to say"),
+    ):
+        setups = [m.setup for m in results.mixtures if m.place == place and m.lambda_ is not None]
+        if setups:
+            items.append((text[0].upper() + text[1:], f"{spaced_list(setups)}."))
+    pegged = [m for m in results.mixtures if m.pegged]
+    if pegged:
+        names = listing(f"{spaced(m.setup)} ({m.pegged})" for m in pegged)
+        items.append(
+            (
+                "At the gauge's end",
+                f"{names}: these readings only say 'beyond', so they are left out of the sums.",
+            )
+        )
+    silent = [m.setup for m in results.mixtures if m.lambda_ is None]
+    if silent:
+        items.append(("No reading", f"{spaced_list(silent)}."))
+    items += [("Fuel", sentence) for sentence in _fuels(results)]
+    return Prose(tuple(items), style="points")
+
+
+def _fuels(results) -> list:
+    """What the fuels do to the reading on the same injector."""
+    found = []
+    ladder = results.ladder
+    if ladder is None or len(results.session.fuels) < 2:
+        return found
+    scale = results.session.gauge.scale
+    prospect = ladder.prospects[0]
+    (lean, (a, *_)), *_, (rich, (b, *_)) = prospect.by_fuel.items()
+    shift = a.value / b.value - 1
+    shown = f", {fixed(shift * a.value * scale, 1)} on this gauge" if scale > 1.5 else ""
+    found.append(f"on the same injector {lean} runs {percent(shift, 1)} leaner than {rich}{shown}.")
+    return found
+
+
+def table(results) -> Table:
+    """Gauge reading, lambda and true ratio of each setup, with the odds of the target band."""
+    rows = []
+    for m in results.mixtures:
+        if m.lambda_ is None:
+            rows.append((spaced(m.setup), m.fuel, str(m.readings), *[NONE] * 5))
+            continue
+        rows.append(
+            (
+                spaced(m.setup),
+                m.fuel,
+                str(m.readings),
+                gauge_text(m.gauge.value, results.session.gauge),
+                interval_text(m.lambda_),
+                fixed(m.true_ratio.value, 1),
+                odds_text(m.odds.inside),
+                odds_text(m.odds.leaner),
+            )
+        )
+    target = results.session.target
+    header = (
+        "Setup",
+        "Fuel",
+        "Readings",
+        "Gauge",
+        "Lambda (95 % interval)",
+        "True air to fuel",
+        "Odds inside",
+        "Odds leaner",
+    )
+    note = (
+        f"Target band: lambda {fixed(target.lowest, 2)} to {fixed(target.highest, 2)}. The "
+        "interval holds the spread of the readings and the accuracy of the gauge."
+    )
+    return Table("Full-throttle mixture, as read", header, tuple(rows), note)
+
+
+def figure(results) -> Picture | Prose:
+    """Lambda of each setup with its interval, against the target band.
+
+    Parameters
+    ----------
+    results : tuninglib.analysis.analyse.Results
+
+    Returns
+    -------
+    Picture, or Prose that says why there is none
+    """
+    mixtures = [mixture for mixture in results.mixtures if mixture.lambda_ is not None]
+    if not mixtures:
+        return Prose((("", "There is no usable reading to draw."),))
+    target, scale = results.session.target, results.session.gauge.scale
+    names = [mixture.setup for mixture in mixtures]
+    drawn, (ax,) = figure_of(
+        1.75 + 0.36 * max(len(names), 3), names, top_in=1.05 if scale > 1.2 else TOP_IN
+    )
+    ax.axvspan(target.lowest, target.highest, color=BAND, zorder=0)
+    middle = (target.lowest + target.highest) / 2
+    ax.text(middle, -0.55, "target band", fontsize=8.5, color=INK, ha="center", va="top")
+    for row, mixture in enumerate(mixtures):
+        interval = mixture.lambda_
+        ax.plot([interval.low, interval.high], [row, row], color=INK, linewidth=2)
+        inside = mixture.place == "inside"
+        ax.plot(interval.value, row, "o", color=INK, markerfacecolor=INK if inside else "white")
+    name_rows(ax, names)
+    ax.set_xlabel("lambda at full throttle (left: richer, right: leaner)", fontsize=9)
+    if scale > 1.2:
+        above = ax.secondary_xaxis("top", functions=(lambda x: x * scale, lambda x: x / scale))
+        above.set_xlabel(f"the same on this gauge (scale {scale:g})", fontsize=9)
+        above.tick_params(labelsize=9, colors=INK)
+    lean = [mixture.setup for mixture in mixtures if mixture.place == "leaner"]
+    inside = [mixture.setup for mixture in mixtures if mixture.place == "inside"]
+    message = f"{len(inside)} of {len(mixtures)} setups are inside the target band"
+    if lean:
+        message += f"; too lean: {listing(lean)}".replace("_", " ")
+    title(ax, message, pad=34 if scale > 1.2 else 6)
+    words = [
+        f"{m.setup} {m.lambda_.value:.3f} ({m.lambda_.low:.3f} to {m.lambda_.high:.3f})"
+        for m in mixtures
+    ]
+    alt = (
+        f"Lambda at full throttle with 95 % intervals against the target band "
+        f"{target.lowest:.2f} to {target.highest:.2f}: {listing(words)}."
+    )
+    return picture(drawn, alt)

@@ -1,0 +1,117 @@
+"""What was taken for granted that the rider could have said, and what would surprise."""
+
+from tuninglib.report.cells import spaced
+from tuninglib.rounding import fixed, listing, percent
+from tuninglib.statistics.speedometer import legal_true_speed_m_s
+
+# Mean wheel power over the hill above which a remark is made. Road singles reach 60 to 80 kW a
+# litre at their best engine speed, less on average (common practice).
+SURPRISING_OUTPUT_W_M3 = 55e6
+# Highest mean wind of a road test in UN GTR 2 (from memory).
+STRONG_WIND_M_S = 3.0
+
+
+def remarks(results) -> list:
+    """What was taken for granted that the rider could have said."""
+    session, found = results.session, []
+    if session.gauge.scale is None and session.runs["gauge_low"].notna().any():
+        found.append(
+            "the gauge's scale is not known (what it prints at lambda 1), so its readings say "
+            "nothing about lambda and no mixture is judged; write scale under [gauge]."
+        )
+    unlabelled = [name for name, fuel in session.fuels.items() if fuel.ethanol is None]
+    if unlabelled:
+        found.append(
+            f"the ethanol content of {listing(unlabelled)} is not written down; 5 % is taken, and "
+            "0 to 10 % would move lambda by about 2 % either way."
+        )
+    if results.pressure_source == "altitude":
+        found.append(
+            "no air pressure was written down, so that of the standard atmosphere at the hill's "
+            "altitude is taken; the day's can differ by 3 %."
+        )
+    if results.pressure_source == "sea level":
+        found.append(
+            "neither air pressure nor altitude was written down, so standard pressure at sea "
+            "level is taken; every 100 m of altitude is 1.2 %."
+        )
+    if results.road is None:
+        ridden = any(run.entry_m_s is not None for run in results.runs)
+        found.append(
+            f"no run of the reference {spaced(results.reference)} has speeds, so no gain can be "
+            "worked out."
+            if ridden
+            else "no run has speeds, so no gain can be worked out."
+        )
+    else:
+        found += _surprises(results)
+        found += _speedometer(results)
+    if results.road and session.speedometer.factor is None and not session.speedometer.checks:
+        factor = results.road.speed_factor
+        found.append(
+            "the speedometer is not calibrated. Legal ones may read high, never low; true speed "
+            f"is taken as {fixed(factor.value, 2)} ± {fixed(factor.half_width, 2)} of what it "
+            "shows (UN R39), which is part of every interval." + _if_shown_high(results)
+        )
+    return found
+
+
+def _if_shown_high(results) -> str:
+    """How a speedometer at the legal limit would change the gain that matters most."""
+    setup = results.choice.keep
+    if setup not in results.road.gain_if_shown_high:
+        setup = next(iter(results.road.gain_if_shown_high), None)
+    if setup is None:
+        return ""
+    stated = next(gain.gain.value for gain in results.gains if gain.setup == setup)
+    return (
+        f" If it shows as much too much as the law allows, the gain of {spaced(setup)} is "
+        f"{percent(results.road.gain_if_shown_high[setup], 1)} instead of {percent(stated, 1)}."
+    )
+
+
+def _speedometer(results) -> list:
+    """A calibration that the law would not expect."""
+    stated, factor = results.session.speedometer, results.road.speed_factor
+    if stated.factor is None and not stated.checks:
+        return []
+    shown = [run.exit_m_s for run in results.runs if run.force_n is not None]
+    middle = sum(shown) / len(shown)
+    lowest, highest = (speed / middle for speed in legal_true_speed_m_s(middle))
+    low, high = factor.value - factor.half_width, factor.value + factor.half_width
+    if low > highest:
+        return [
+            "by its calibration the speedometer shows less than the true speed, which no legal one "
+            "may: check the calibration."
+        ]
+    if high < lowest:
+        return [
+            "by its calibration the speedometer shows more than UN R39 allows (true speed plus a "
+            "tenth plus 4 km/h): check the calibration, the tyre size and the gearing."
+        ]
+    return []
+
+
+def _surprises(results) -> list:
+    """Forces and winds that are possible, but would surprise."""
+    session, found = results.session, []
+    output = {
+        gain.setup: gain.power_w.value
+        / session.engines[session.setups[gain.setup].engine].displacement_m3
+        for gain in results.gains
+    }
+    loud = [spaced(setup) for setup, value in output.items() if value > SURPRISING_OUTPUT_W_M3]
+    if loud:
+        found.append(
+            f"{listing(loud)} would put up to {max(output.values()) / 1e6:.0f} kW a litre on the "
+            "road on average over the hill, a lot for a road engine: check the units of the speeds "
+            "(km/h or mph?), the masses and the grade."
+        )
+    wind = session.weather.headwind
+    blowing = max([abs(wind.value), *(abs(v) for v in session.runs["headwind_m_s"].dropna())])
+    if blowing > STRONG_WIND_M_S:
+        found.append(
+            f"a wind of {blowing:.1f} m/s was written down; standards for road tests stop at "
+            f"{STRONG_WIND_M_S:g} m/s on average (UN GTR 2, from memory)."
+        )
+    return found

@@ -1,0 +1,63 @@
+"""Your weight, your hill: the kept setup under another rider, between two bounds."""
+
+from tuninglib import units
+from tuninglib.analysis.analyse import what_if_setup
+from tuninglib.report.cells import NONE, headed, interval_cell, shown, spaced, system_of
+from tuninglib.report.display import Prose, Table
+from tuninglib.rounding import quantity_text
+
+
+def sentences(results) -> Prose:
+    """What the table for another rider shows, and between which bounds."""
+    if not results.what_if:
+        return Prose((("", "Without a wheel force there is nothing to carry over."),))
+    items = [
+        (
+            "",
+            "The same bike under another rider; the table has the same hill and air. The gearing "
+            "is not known, so there are two bounds: the same force at the wheel, and the same "
+            "power. A bigger rider meets more air, too: half of the drag area is taken to be the "
+            "rider's, growing with mass to the power 0.425 (a rule, not a measurement).",
+        )
+    ]
+    top, system = results.flat_top_speeds, results.session.about.units
+    if top is not None and top.at_power is not None:
+        items.append(
+            (
+                "On the flat",
+                "without wind the same power would hold "
+                f"{quantity_text(top.at_power, 'speed', system)}; the same force "
+                f"{quantity_text(top.at_force, 'speed', system)}, if the engine could still pull "
+                "it there. A sum, not a target.",
+            )
+        )
+    return Prose(tuple(items))
+
+
+def table(results) -> Table | Prose:
+    """Marker speed under another rider, between constant force and constant power."""
+    if not results.what_if:
+        return Prose(())
+    system = system_of(results)
+    rows = tuple(
+        (
+            shown(mass, "mass", system),
+            interval_cell(one.at_force, "speed", system) if one.at_force else one.refusal,
+            interval_cell(one.at_power, "speed", system) if one.at_power else NONE,
+        )
+        for mass, one in results.what_if
+    )
+    header = (
+        headed("Rider, dressed", "mass", system),
+        headed("Marker, same force", "speed", system),
+        headed("Marker, same power", "speed", system),
+    )
+    setup = what_if_setup(results.road, results.choice)
+    start = shown(results.road.equivalent[setup].entry_m_s, "speed", system)
+    return Table(
+        f"Marker speed of {spaced(setup)} under another rider",
+        header,
+        rows,
+        "True speeds, not what a speedometer shows, from "
+        f"{start} {units.unit_label('speed', system)} at the start line.",
+    )
