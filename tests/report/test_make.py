@@ -70,7 +70,7 @@ def test_the_page_says_what_a_rider_asks_first(page):
     assert "Keep big 172" in text
     assert re.search(r"at the wheel it pulls \d+ % \(\d+ to \d+ %\) harder than stock", text)
     assert "inside the target band 0.83 to 0.90" in text
-    assert "big 150: knock was heard on run 5" in text
+    assert "big 150: light knock was heard on run 5" in text
     assert "closed or quiet road" in text
     assert "SAE J1349" in text
 

@@ -4,14 +4,14 @@ import dataclasses
 import math
 from dataclasses import dataclass
 
+from tuninglib.analysis.choice import choose, fuel_limits
 from tuninglib.analysis.gain import Road, analyse_road
 from tuninglib.analysis.injector import analyse_ladder
 from tuninglib.analysis.mixture import analyse_mixtures
 from tuninglib.analysis.provenance import provenance
-from tuninglib.analysis.results import Choice, Ladder, Run
+from tuninglib.analysis.results import Choice, Knock, Ladder, Run
 from tuninglib.analysis.what_if import Answer, Question, answers, flat_top_speeds
 from tuninglib.session.conditions import air_of_runs, day_pressure_pa
-from tuninglib.session.defaults import ethanol_of
 from tuninglib.session.load import Session
 
 SCHEMA = "tuninglib results 1"
@@ -29,9 +29,10 @@ class Results:
     mixtures : tuple of Mixture
     road : Road or None
     ladder : Ladder or None
-    knocked : dict
-        Setup to the number of the run on which knock was heard.
+    knocks : tuple of Knock
+        In the order of the runs.
     choice : Choice
+    fuel_limits : tuple of FuelLimit
     what_if : tuple of (float, Answer)
         Rider's mass, and the marker speed of the kept setup under that rider.
     flat_top_speeds : Answer or None
@@ -46,8 +47,9 @@ class Results:
     mixtures: tuple
     road: Road | None
     ladder: Ladder | None
-    knocked: dict
+    knocks: tuple
     choice: Choice
+    fuel_limits: tuple
     what_if: tuple
     flat_top_speeds: Answer | None
     pressure_source: str
@@ -57,6 +59,11 @@ class Results:
     def reference(self) -> str:
         """The setup that gains are counted from."""
         return self.session.about.reference
+
+    @property
+    def knocked(self) -> tuple:
+        """Setups with which knock was heard."""
+        return tuple(dict.fromkeys(knock.setup for knock in self.knocks))
 
     @property
     def gains(self) -> tuple:
@@ -78,59 +85,24 @@ def analyse(session: Session) -> Results:
     air = air_of_runs(session)
     road = analyse_road(session, air)
     mixtures = analyse_mixtures(session)
-    runs = session.runs
-    loud = runs[(runs["knock"] != "none")]
-    knocked = dict(zip(loud["setup"], loud["run"], strict=True))
-    choice = choose(session, road, mixtures, knocked)
+    loud = session.runs[session.runs["knock"] != "none"]
+    knocks = tuple(Knock(row.setup, row.run, row.knock) for row in loud.itertuples())
+    limits = fuel_limits(session)
+    choice = choose(session, road, mixtures, knocks, limits)
     return Results(
         session=session,
         runs=_runs(session, air, road),
         mixtures=mixtures,
         road=road,
-        ladder=analyse_ladder(session, air, choice.keep, knocked),
-        knocked=knocked,
+        ladder=analyse_ladder(session, air, choice.keep, knocks),
+        knocks=knocks,
         choice=choice,
+        fuel_limits=limits,
         what_if=_what_if(road, what_if_setup(road, choice)),
         flat_top_speeds=_top_speeds(road, what_if_setup(road, choice)),
         pressure_source=day_pressure_pa(session)[1],
         provenance=provenance(session.folder),
     )
-
-
-def choose(session, road, mixtures, knocked) -> Choice:
-    """Which setup to keep.
-
-    A setup is ruled out if knock was heard with it, if it is likely leaner than the target band,
-    or if its fuel is beyond the maker's limits; no speed makes up for that. Of the others, those
-    that cannot be told from the one with the highest force are equals. If the reference is one of
-    them it is kept; else the one with the best odds of the target band is.
-    """
-    by_setup = {mixture.setup: mixture for mixture in mixtures}
-    gains = {gain.setup: gain for gain in road.gains} if road else {}
-    tested = [name for name in session.setups if name in gains or by_setup[name].readings]
-    ruled_out = {}
-    for name in tested:
-        reason = _ruled_out(session, name, by_setup[name], knocked)
-        if reason:
-            ruled_out[name] = reason
-    allowed = [name for name in tested if name not in ruled_out]
-    if not allowed:
-        return Choice(None, (), ruled_out, "only one")
-    measured = [name for name in allowed if name in gains]
-    if not measured:
-        equals = allowed
-    else:
-        best = max(measured, key=lambda name: gains[name].gain.value)
-        apart = {frozenset((pair.setup, pair.other)): pair.told_apart for pair in road.pairs}
-        equals = [n for n in measured if n == best or not apart[frozenset((n, best))]]
-
-    def inside(name):
-        odds = by_setup[name].odds
-        return odds.inside if odds else 0.0
-
-    keep = session.about.reference if session.about.reference in equals else max(equals, key=inside)
-    ties = tuple(name for name in equals if name != keep)
-    return Choice(keep, ties, ruled_out, "mixture" if ties else "only one")
 
 
 def what_if_setup(road, choice) -> str | None:
@@ -150,19 +122,6 @@ def _what_if(road, setup) -> tuple:
 
 def _top_speeds(road, setup) -> Answer | None:
     return None if setup is None else flat_top_speeds(road.equivalent[setup])
-
-
-def _ruled_out(session, name, mixture, knocked) -> str:
-    fuel, bike = session.fuels[session.setups[name].fuel], session.bike
-    if name in knocked:
-        return f"knock was heard on run {knocked[name]:g}"
-    if mixture.odds and mixture.odds.leaner > session.assumptions.leaner_limit.value:
-        return "it is likely leaner than the target band"
-    if bike.highest_ethanol and ethanol_of(fuel).value > bike.highest_ethanol.value + 1e-9:
-        return "its fuel has more ethanol than the maker allows"
-    if bike.lowest_ron and fuel.ron and fuel.ron < bike.lowest_ron:
-        return "its fuel has a lower octane number than the maker asks for"
-    return ""
 
 
 def _runs(session, air, road) -> tuple:
@@ -225,7 +184,8 @@ def results_document(results: Results) -> dict:
         "ladder": _plain(results.ladder),
         "what_if": [{"rider_mass_kg": mass, **_plain(one)} for mass, one in results.what_if],
         "flat_top_speeds": _plain(results.flat_top_speeds),
-        "knocked": _plain(results.knocked),
+        "knocks": _plain(results.knocks),
+        "fuel_limits": _plain(results.fuel_limits),
         "runs": _plain(results.runs),
         "provenance": dict(results.provenance),
     }

@@ -20,7 +20,7 @@ HIGHEST_SHARE = 0.85
 _WORTH_BUYING = 0.10
 
 
-def analyse_ladder(session, air, keep: str | None, knocked: dict) -> Ladder | None:
+def analyse_ladder(session, air, keep: str | None, knocks: tuple) -> Ladder | None:
     """What the readings say of every injector, tried or not, on every fuel.
 
     Parameters
@@ -30,8 +30,7 @@ def analyse_ladder(session, air, keep: str | None, knocked: dict) -> Ladder | No
         Of :func:`tuninglib.session.conditions.air_of_runs`.
     keep : str or None
         The setup that is kept.
-    knocked : dict
-        Setup to the run on which it knocked.
+    knocks : tuple of Knock
 
     Returns
     -------
@@ -51,7 +50,7 @@ def analyse_ladder(session, air, keep: str | None, knocked: dict) -> Ladder | No
         name: (float(blend.stoichiometric_ratio), float(blend.density_kg_m3))
         for name, blend in ((n, blend_of(f)) for n, f in session.fuels.items())
     }
-    prospects = _prospects(session, fit, engine, fuels, knocked)
+    prospects = _prospects(session, fit, engine, fuels, knocks)
     fitted = kept.injector if kept and kept.engine == engine else None
     advice, injector = _advice(session, prospects, fitted)
     columns = ladder_columns(session, air, rows)
@@ -168,7 +167,7 @@ def _injectors_in(session, rows, state) -> int:
     return len({session.setups[name].injector for name in rows["setup"][rows["state"] == state]})
 
 
-def _prospects(session, fit, engine, fuels, knocked) -> tuple:
+def _prospects(session, fit, engine, fuels, knocks) -> tuple:
     names = list(session.injectors)
     record = session.engines[engine]
     speed = record.highest_speed.value if record.highest_speed else None
@@ -194,9 +193,9 @@ def _prospects(session, fit, engine, fuels, knocked) -> tuple:
         dead_time_s=[session.injectors[name].dead_time.value for name in names],
     )
     heard = {
-        session.setups[setup].injector
-        for setup in knocked
-        if session.setups[setup].engine == engine
+        session.setups[knock.setup].injector
+        for knock in knocks
+        if session.setups[knock.setup].engine == engine
     }
     limit, scale = session.assumptions.leaner_limit.value, session.gauge.scale
     prospects = []

@@ -240,6 +240,58 @@ class Suspicion:
 
 
 @dataclass(frozen=True)
+class FuelLimit:
+    """A fuel of the session that the maker of the motorcycle does not allow.
+
+    Attributes
+    ----------
+    fuel : str
+    code : str
+        ``"ethanol"`` (by volume, 0 to 1) or ``"octane"`` (RON).
+    value, limit : float
+        Of the fuel, and what the maker allows.
+    """
+
+    fuel: str
+    code: str
+    value: float
+    limit: float
+
+
+@dataclass(frozen=True)
+class Knock:
+    """Knock that was heard, whether or not the run counts.
+
+    Attributes
+    ----------
+    setup : str
+    run : float
+    level : str
+        ``"light"`` or ``"heavy"``.
+    """
+
+    setup: str
+    run: float
+    level: str
+
+
+@dataclass(frozen=True)
+class RuledOut:
+    """Why a setup is never recommended.
+
+    Attributes
+    ----------
+    code : str
+        ``"knock"``, ``"lean"``, ``"ethanol"`` or ``"octane"``.
+    knock : Knock or None
+        The last one that was heard with it.
+    """
+
+    code: str
+    knock: Knock | None = None
+
+
+@dataclass(frozen=True)
 class Choice:
     """Which setup to keep, and on what grounds.
 
@@ -249,8 +301,8 @@ class Choice:
         None if no setup can be recommended.
     ties : tuple of str
         Setups that this test cannot tell from it, and that are not ruled out.
-    ruled_out : dict
-        Setup to the reason why it is never recommended.
+    ruled_out : dict of str to RuledOut
+        Setups that are never recommended.
     grounds : str
         ``"gain"``, ``"mixture"`` or ``"only one"``.
     """

@@ -308,13 +308,12 @@ def _fuels(results) -> list:
     if ladder is None or ladder.fitted is None:
         return []
     prospect = next(p for p in ladder.prospects if p.injector == ladder.fitted)
-    limits = heat.limits(results)
     return [
         {
             "name": name,
             "mixture": _mixture(results, prospect.injector, name, *prospect.by_fuel[name]),
             "warnings": [
-                *(line for line in limits if line.startswith(f"{name} has ")),
+                *(heat.limit_sentence(one) for one in results.fuel_limits if one.fuel == name),
                 *_lean(results.session, name, prospect.by_fuel[name][2]),
             ],
         }

@@ -4,18 +4,17 @@ from tuninglib import units
 from tuninglib.report.cells import NONE, headed, spaced, system_of
 from tuninglib.report.display import Prose, Table
 from tuninglib.rounding import fixed, percent
-from tuninglib.session.defaults import ethanol_of
 
 
 def sentences(results) -> Prose:
     """Knock that was heard, fuel against the maker's limits, and head temperatures."""
     items = []
-    for run in results.runs:
-        if run.knock != "none":
-            items.append((f"Run {run.run:g}, {spaced(run.setup)}", f"{run.knock} knock was heard."))
+    for knock in results.knocks:
+        items.append((spaced(knock.setup).capitalize(), f"{knock_sentence(knock)}."))
     if not items:
         items.append(("Knock", "none was heard on any run."))
-    items += [("Fuel", sentence) for sentence in limits(results)]
+    items += [("Fuel", limit_sentence(limit)) for limit in results.fuel_limits]
+    items += [("Fuel", sentence) for sentence in _compression(results)]
     items.append(
         (
             "Heat",
@@ -26,31 +25,47 @@ def sentences(results) -> Prose:
     return Prose(tuple(items), style="points")
 
 
-def limits(results) -> list:
-    """Fuels against what the maker of the motorcycle allows."""
-    bike, found = results.session.bike, []
-    for name, fuel in results.session.fuels.items():
-        if bike.highest_ethanol and ethanol_of(fuel).value > bike.highest_ethanol.value + 1e-9:
-            found.append(
-                f"{name} has {percent(ethanol_of(fuel).value)} ethanol, more than the "
-                f"{percent(bike.highest_ethanol.value)} that the maker allows: do not use it."
-            )
-        if bike.lowest_ron and fuel.ron and fuel.ron < bike.lowest_ron:
-            found.append(
-                f"{name} has RON {fuel.ron:g}, below the {bike.lowest_ron:g} that the maker asks "
-                "for: do not use it."
-            )
+def knock_sentence(knock) -> str:
+    """What was heard and when, without a full stop.
+
+    Parameters
+    ----------
+    knock : tuninglib.analysis.results.Knock
+    """
+    return f"{knock.level} knock was heard on run {knock.run:g}"
+
+
+def limit_sentence(limit) -> str:
+    """A fuel against what the maker of the motorcycle allows.
+
+    Parameters
+    ----------
+    limit : tuninglib.analysis.results.FuelLimit
+    """
+    if limit.code == "ethanol":
+        return (
+            f"{limit.fuel} has {percent(limit.value)} ethanol, more than the "
+            f"{percent(limit.limit)} that the maker allows: do not use it."
+        )
+    return (
+        f"{limit.fuel} has RON {limit.value:g}, below the {limit.limit:g} that the maker asks for: "
+        "do not use it."
+    )
+
+
+def _compression(results) -> list:
+    """What a raised compression ratio asks of the fuel."""
     ratios = {
         name: engine.compression_ratio
         for name, engine in results.session.engines.items()
         if engine.compression_ratio
     }
-    if len(set(ratios.values())) > 1:
-        found.append(
-            "a higher compression ratio asks for a higher octane number, by some 3 to 5 for each "
-            "unit (from memory); the maker's number holds for the engine as it was made."
-        )
-    return found
+    if len(set(ratios.values())) < 2:
+        return []
+    return [
+        "a higher compression ratio asks for a higher octane number, by some 3 to 5 for each "
+        "unit (from memory); the maker's number holds for the engine as it was made."
+    ]
 
 
 def table(results) -> Table | Prose:

@@ -1,6 +1,6 @@
 """The verdict: what to keep and why, what could not be told, what to try next, what to watch."""
 
-from tuninglib.report import injector
+from tuninglib.report import heat, injector
 from tuninglib.report.cells import gain_of, gain_text, mixture_of, spaced, spaced_list
 from tuninglib.report.display import Prose
 from tuninglib.rounding import fixed, gauge_text, interval_text, odds_text, percent
@@ -22,13 +22,27 @@ def sentences(results) -> Prose:
         if choice.ties:
             items.append(("Not told apart", _ties_sentence(results)))
     if choice.ruled_out:
-        reasons = "; ".join(f"{spaced(s)}: {reason}" for s, reason in choice.ruled_out.items())
+        reasons = "; ".join(
+            f"{spaced(setup)}: {_reason(ruled_out)}"
+            for setup, ruled_out in choice.ruled_out.items()
+        )
         items.append(("Not to be used", f"{reasons}."))
     money = _money_sentence(results)
     if money:
         items.append(("Money", money))
     items.append(("Next", injector.next_sentence(results)))
     return Prose(tuple(items), style="verdict")
+
+
+_REASONS = {
+    "lean": "it is likely leaner than the target band",
+    "ethanol": "its fuel has more ethanol than the maker allows",
+    "octane": "its fuel has a lower octane number than the maker asks for",
+}
+
+
+def _reason(ruled_out) -> str:
+    return heat.knock_sentence(ruled_out.knock) if ruled_out.knock else _REASONS[ruled_out.code]
 
 
 def _keep_sentence(results) -> str:
@@ -154,10 +168,7 @@ def watch(results) -> Prose:
 
 def _warnings(results) -> list:
     """What can hurt, from what was read and heard."""
-    found = []
-    for run in results.runs:
-        if run.knock != "none":
-            found.append(f"{run.knock} knock was heard on run {run.run:g} ({spaced(run.setup)}).")
+    found = [f"{heat.knock_sentence(one)} ({spaced(one.setup)})." for one in results.knocks]
     lean = [
         mixture
         for mixture in results.mixtures
