@@ -1,0 +1,174 @@
+"""Gates: what is never advised, whatever it gained.
+
+They are tried in one order, and none is ever outvoted: knock that was heard, knock that follows
+from it, knock that the mixture does not explain, fuel that is not allowed, a lean mixture, a hot
+head, an injector that runs out of time.
+"""
+
+from dataclasses import dataclass
+
+from tuninglib.analysis.combinations import Combination
+
+# Lambda must be richer by more than this to count as richer: two readings of one gauge on one day.
+CLEARLY_RICHER = 0.01
+# The same for stated flows of two injectors where nothing was read.
+CLEARLY_MORE_FLOW = 0.04
+# Share of a cycle above which an injector runs out of time (common practice: 0.8 to 0.9).
+HIGHEST_SHARE = 0.85
+
+
+@dataclass(frozen=True)
+class Gate:
+    """Why a combination is shut.
+
+    Attributes
+    ----------
+    code : str
+        ``"knock"``, ``"knock implied"``, ``"knock unexplained"``, ``"ethanol"``, ``"octane"``,
+        ``"lean"``, ``"heat"`` or ``"flow"``.
+    knock : Knock or None
+        What was heard, for the three that begin with knock.
+    because : Combination or None
+        The combination that knocked, where it is another one.
+    value, limit : float or None
+        Of the others.
+    """
+
+    code: str
+    knock: object = None
+    because: Combination | None = None
+    value: float | None = None
+    limit: float | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Limits:
+    """What the gates compare with.
+
+    Attributes
+    ----------
+    fuels : dict of str to tuple of FuelLimit
+        Fuels that are not allowed, and why.
+    lean : float
+        Highest odds of being leaner than the band.
+    hottest_k : float or None
+        Highest head temperature that the rider allows.
+    """
+
+    fuels: dict
+    lean: float
+    hottest_k: float | None = None
+
+
+def gates(combinations, limits: Limits) -> tuple:
+    """The first gate of each combination; None where all stand open.
+
+    Parameters
+    ----------
+    combinations : sequence of Combination
+        All of the session, ridden and predicted: knock on one shuts others.
+    limits : Limits
+
+    Returns
+    -------
+    tuple of Gate or None
+        In the order of the combinations.
+    """
+    knocked = [one for one in combinations if one.knocks]
+    shut = unexplained(combinations)
+    return tuple(_gate(one, knocked, shut, limits) for one in combinations)
+
+
+def _gate(one, knocked, shut, limits) -> Gate | None:
+    if one.knocks:
+        return Gate("knock", knock=one.knocks[-1])
+    if one.engine in shut:
+        cause = shut[one.engine]
+        return Gate("knock unexplained", knock=cause.knocks[-1], because=cause)
+    for other in knocked:
+        if no_safer(one, other):
+            return Gate("knock implied", knock=other.knocks[-1], because=other)
+    for limit in limits.fuels.get(one.fuel, ()):
+        return Gate(limit.code, value=limit.value, limit=limit.limit)
+    if one.odds is not None and one.odds.leaner > limits.lean:
+        return Gate("lean", value=one.odds.leaner, limit=limits.lean)
+    if limits.hottest_k and one.hottest_k and one.hottest_k > limits.hottest_k:
+        return Gate("heat", value=one.hottest_k, limit=limits.hottest_k)
+    if one.open_time_fraction is not None and one.open_time_fraction > HIGHEST_SHARE:
+        return Gate("flow", value=one.open_time_fraction, limit=HIGHEST_SHARE)
+    return None
+
+
+def no_safer(one: Combination, other: Combination) -> bool:
+    """Whether one combination is no safer from knock than another, as far as is known.
+
+    Parameters
+    ----------
+    one, other : Combination
+
+    Notes
+    -----
+    On the same engine, or on one of higher compression, with an octane number that is not known to
+    be higher and a mixture that is not known to be richer. What is not known counts against it.
+    """
+    same = one.engine == other.engine
+    squeezed = one.compression is not None and other.compression is not None
+    if not same and not (squeezed and one.compression >= other.compression):
+        return False
+    return not (_more_octane(one, other) or richer(one, other))
+
+
+def _more_octane(one, other) -> bool:
+    if one.fuel == other.fuel or one.octane is None or other.octane is None:
+        return False
+    return one.octane.low > other.octane.high
+
+
+def richer(one: Combination, other: Combination) -> bool:
+    """Whether one combination is known to run richer than another.
+
+    Parameters
+    ----------
+    one, other : Combination
+    """
+    if one.lambda_ is not None and other.lambda_ is not None:
+        return one.lambda_.value < other.lambda_.value - CLEARLY_RICHER
+    if one.engine == other.engine and one.fuel == other.fuel:
+        return one.flow_m3_s > other.flow_m3_s * (1 + CLEARLY_MORE_FLOW)
+    return False
+
+
+def unexplained(combinations) -> dict:
+    """Engines on which the mixture cannot be what made it knock, and what was heard there.
+
+    Parameters
+    ----------
+    combinations : sequence of Combination
+
+    Returns
+    -------
+    dict of str to Combination
+        Engine to a combination that knocked on it.
+
+    Notes
+    -----
+    That is so where it knocked although nothing richer, and nothing of a higher octane number, was
+    ridden on that engine, and the mixture was not lean by itself.
+    """
+    found = {}
+    for one in combinations:
+        if not one.knocks or _lean_by_itself(one):
+            continue
+        ridden = [c for c in combinations if c.engine == one.engine and c.setup is not None]
+        others = [c for c in ridden if c is not one]
+        richest = not any(richer(c, one) for c in others)
+        levels = {c.octane.value for c in ridden if c.octane is not None}
+        highest = len(levels) > 1 and not any(_more_octane(c, one) for c in others)
+        if richest or (highest and one.octane is not None):
+            found.setdefault(one.engine, one)
+    return found
+
+
+def _lean_by_itself(one) -> bool:
+    """Whether it may have knocked because it was lean."""
+    return one.odds is not None and one.odds.leaner > 0.5
