@@ -1,0 +1,1 @@
+"""Results to a written report, one file a heading."""
