@@ -6,16 +6,16 @@ import shutil
 import subprocess
 
 import pytest
-from tests.browser import chromium, shown
 
+from tests.browser import chromium, shown
 from tuninglib.analysis import what_if
-from tuninglib.report import fellow
 from tuninglib.analysis.analyse import analyse
+from tuninglib.analysis.what_if import Question
 from tuninglib.interval import Interval
+from tuninglib.report import fellow
 from tuninglib.report.make import make_report
 from tuninglib.rounding import fixed, interval_text, quantity_text
 from tuninglib.session.load import load_session
-from tuninglib.analysis.what_if import Question
 
 pytestmark = pytest.mark.browser
 

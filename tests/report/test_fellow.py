@@ -5,10 +5,10 @@ import numpy as np
 import pytest
 
 from tuninglib.analysis import what_if
-from tuninglib.report import fellow
-from tuninglib.physics.air import air_density_kg_m3, correction_sae_j1349, standard_pressure_pa
 from tuninglib.analysis.analyse import analyse, what_if_setup
 from tuninglib.analysis.results import Odds
+from tuninglib.physics.air import air_density_kg_m3, correction_sae_j1349, standard_pressure_pa
+from tuninglib.report import fellow
 from tuninglib.session.load import load_session
 
 

@@ -9,9 +9,9 @@ import nbformat
 import papermill
 import pytest
 
+from tuninglib.report.make import make_report
 from tuninglib.report.workbook import run_workbook
 from tuninglib.text_files import SessionError
-from tuninglib.report.make import make_report
 
 WORKBOOKS = sorted((Path(__file__).resolve().parents[2] / "workbooks").glob("*.ipynb"))
 NAMES = [path.stem for path in WORKBOOKS]

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from tests.simulate_days import analyse, score, simulate
-from tuninglib.physics.hill import Hill, exit_speed_m_s
+from tuninglib.physics.hill import Hill, Ride, exit_speed_m_s
 from tuninglib.statistics.gain import estimate_gains
 from tuninglib.statistics.reading_error import reading_nuisances
 from tuninglib.statistics.repeats import difference_of_means, pooled_sd, t_quantile
@@ -37,10 +37,8 @@ def runs_of(exits=EXITS, setup=(0, 0, 0, 1, 1, 1), **changes):
 
 def driven(force, *, hill=HILL, entry=13.0, wind=0.0, **road):
     """Exit speeds that a known force gives."""
-    return exit_speed_m_s(
-        force_n=np.asarray(force, dtype=float), entry_speed_m_s=entry, hill=hill, wind_m_s=wind,
-        **(ROAD | road),
-    )  # fmt: skip
+    ride = Ride(hill=hill, wind_m_s=wind, **(ROAD | road))
+    return exit_speed_m_s(ride, force_n=force, entry_speed_m_s=entry)
 
 
 # Plain statistics ------------------------------------------------------------------------------

@@ -7,7 +7,7 @@ import numpy as np
 from tuninglib.analysis.results import Gain, Pair
 from tuninglib.analysis.what_if import EquivalentRun
 from tuninglib.interval import Interval
-from tuninglib.physics.hill import exit_speed_m_s, travel_time_s, wheel_force_n
+from tuninglib.physics.hill import Ride, exit_speed_m_s, travel_time_s, wheel_force_n
 from tuninglib.session.defaults import hill_of, road_load_of, speedometer_factor
 from tuninglib.statistics.gain import estimate_gains
 from tuninglib.statistics.speedometer import legal_true_speed_m_s
@@ -164,21 +164,20 @@ def _equivalent_runs(session, setups, runs, fit, rider_masses, taken) -> dict:
     output = float(np.exp(runs.log_correction.mean()))
     entry, wind = float(runs.entry_speed_m_s.mean()), float(runs.headwind_m_s.mean())
     rotating = float(runs.rotating_mass_kg.mean())
+    ride = Ride(
+        hill=runs.hill,
+        mass_kg=session.bike.mass.value + rider,
+        rotating_mass_kg=rotating,
+        air_density_kg_m3=density,
+        drag_area_m2=area.value,
+        rolling_coefficient=rolling.value,
+        wind_m_s=wind,
+    )
     equivalent = {}
     for number, setup in enumerate(setups):
         force = fit.forces[number]
         own = runs.setup == number
-        reached = exit_speed_m_s(
-            force_n=force.force_n / output,
-            entry_speed_m_s=entry,
-            hill=runs.hill,
-            mass_kg=session.bike.mass.value + rider,
-            rotating_mass_kg=rotating,
-            air_density_kg_m3=density,
-            drag_area_m2=area.value,
-            rolling_coefficient=rolling.value,
-            wind_m_s=wind,
-        )
+        reached = exit_speed_m_s(ride, force_n=force.force_n / output, entry_speed_m_s=entry)
         if not np.isfinite(reached):
             continue
         equivalent[setup] = EquivalentRun(
@@ -210,26 +209,10 @@ def _equivalent_runs(session, setups, runs, fit, rider_masses, taken) -> dict:
     return equivalent
 
 
-def _road_of(runs) -> dict:
-    """What the functions of motion want to know of the runs, their speeds aside."""
-    return {
-        "hill": runs.hill,
-        "mass_kg": runs.mass_kg,
-        "rotating_mass_kg": runs.rotating_mass_kg,
-        "air_density_kg_m3": runs.air_density_kg_m3,
-        "drag_area_m2": runs.drag_area_m2,
-        "rolling_coefficient": runs.rolling_coefficient,
-        "wind_m_s": runs.headwind_m_s,
-    }
-
-
 def _stated_forces(runs) -> list:
-    forces = wheel_force_n(
-        entry_speed_m_s=runs.entry_speed_m_s,
-        exit_speed_m_s=runs.exit_speed_m_s,
-        **_road_of(runs),
-    )
-    return forces.tolist()
+    return wheel_force_n(
+        runs.ride, entry_speed_m_s=runs.entry_speed_m_s, exit_speed_m_s=runs.exit_speed_m_s
+    ).tolist()
 
 
 def _nuisances(session, runs, riders, area, rolling, rotating, factor) -> tuple:
@@ -261,9 +244,9 @@ def _nuisances(session, runs, riders, area, rolling, rotating, factor) -> tuple:
 
 def _gains(session, rows, setups, runs, fit, raw) -> tuple:
     times = travel_time_s(
+        runs.ride,
         force_n=fit.run_force_n / np.exp(runs.log_correction),
         entry_speed_m_s=runs.entry_speed_m_s,
-        **_road_of(runs),
     )
     mean_speed = runs.hill.length_m / times
     exits = rows.groupby("setup")["exit_speed_m_s"].mean()

@@ -3,28 +3,19 @@
 import numpy as np
 
 from tuninglib.checks import plain, require
-from tuninglib.physics.air import STANDARD_GRAVITY_M_S2
+from tuninglib.physics._motion import even_climb
+from tuninglib.physics.hill import Ride
 
 
-def top_speed_at_force_m_s(
-    *,
-    force_n,
-    mass_kg,
-    air_density_kg_m3,
-    drag_area_m2,
-    rolling_coefficient,
-    grade_ratio=0.0,
-    wind_m_s=0.0,
-    gravity_m_s2=STANDARD_GRAVITY_M_S2,
-):
-    """Speed at which a constant force only just holds on a long road.
+def top_speed_at_force_m_s(ride: Ride, *, force_n):
+    """Speed at which a constant force only just holds on a long even road.
 
     Parameters
     ----------
-    force_n, mass_kg, air_density_kg_m3, drag_area_m2, rolling_coefficient, wind_m_s, gravity_m_s2
-        As in :func:`tuninglib.physics.hill.exit_speed_m_s`.
-    grade_ratio : float or array
-        Rise over run. [unitless]
+    ride : Ride
+        Its hill has one grade; the length does not count.
+    force_n : float or array
+        At the tyre. [N]
 
     Returns
     -------
@@ -33,41 +24,27 @@ def top_speed_at_force_m_s(
 
     Examples
     --------
-    >>> top_speed_at_force_m_s(force_n=150.0, mass_kg=200.0, air_density_kg_m3=1.2,
-    ...     drag_area_m2=0.5, rolling_coefficient=0.0)
+    >>> from tuninglib.physics.hill import Hill
+    >>> ride = Ride(hill=Hill(1000.0, 0.0), mass_kg=200.0, air_density_kg_m3=1.2,
+    ...             drag_area_m2=0.5, rolling_coefficient=0.0)
+    >>> top_speed_at_force_m_s(ride, force_n=150.0)
     22.3607
     """
-    area = require(
-        drag_area_m2, what="drag area", unit="m2", above=0, remedy="without drag there is no top"
-    )
-    grade = np.asarray(grade_ratio, dtype=float)
-    climb = mass_kg * gravity_m_s2 * (grade + rolling_coefficient) / np.sqrt(1 + grade**2)
-    k = air_density_kg_m3 * area / 2
-    spare = np.asarray(force_n - climb, dtype=float)
-    speed = np.sign(spare) * np.sqrt(np.abs(spare) / k) - wind_m_s
+    climb, k = _even_resistance(ride)
+    spare = np.asarray(force_n, dtype=float) - climb
+    speed = np.sign(spare) * np.sqrt(np.abs(spare) / k) - ride.wind_m_s
     return plain(np.where(speed > 0, speed, np.nan))
 
 
-def top_speed_at_power_m_s(
-    *,
-    power_w,
-    mass_kg,
-    air_density_kg_m3,
-    drag_area_m2,
-    rolling_coefficient,
-    grade_ratio=0.0,
-    wind_m_s=0.0,
-    gravity_m_s2=STANDARD_GRAVITY_M_S2,
-):
-    """Speed at which a constant power only just holds on a long road.
+def top_speed_at_power_m_s(ride: Ride, *, power_w):
+    """Speed at which a constant power only just holds on a long even road.
 
     Parameters
     ----------
+    ride : Ride
+        As in :func:`top_speed_at_force_m_s`.
     power_w : float or array
         At the tyre, above 0. [W]
-    mass_kg, air_density_kg_m3, drag_area_m2, rolling_coefficient, grade_ratio, wind_m_s, \
-gravity_m_s2
-        As in :func:`top_speed_at_force_m_s`.
 
     Returns
     -------
@@ -81,18 +58,15 @@ gravity_m_s2
 
     Examples
     --------
-    >>> top_speed_at_power_m_s(power_w=0.5 * 1.2 * 0.5 * 20.0**3, mass_kg=200.0,
-    ...     air_density_kg_m3=1.2, drag_area_m2=0.5, rolling_coefficient=0.0)
+    >>> from tuninglib.physics.hill import Hill
+    >>> ride = Ride(hill=Hill(1000.0, 0.0), mass_kg=200.0, air_density_kg_m3=1.2,
+    ...             drag_area_m2=0.5, rolling_coefficient=0.0)
+    >>> top_speed_at_power_m_s(ride, power_w=0.5 * 1.2 * 0.5 * 20.0**3)
     20.0
     """
     power = require(power_w, what="power", unit="W", above=0, remedy="give the power at the tyre")
-    area = require(
-        drag_area_m2, what="drag area", unit="m2", above=0, remedy="without drag there is no top"
-    )
-    grade = np.asarray(grade_ratio, dtype=float)
-    climb = mass_kg * gravity_m_s2 * (grade + rolling_coefficient) / np.sqrt(1 + grade**2)
-    k = air_density_kg_m3 * area / 2
-    wind = np.asarray(wind_m_s, dtype=float)
+    climb, k = _even_resistance(ride)
+    wind = ride.wind_m_s
 
     def short(v):
         air = v + wind
@@ -107,3 +81,15 @@ gravity_m_s2
         over = short(middle)
         low, high = np.where(over, low, middle), np.where(over, middle, high)
     return plain(high)
+
+
+def _even_resistance(ride):
+    """Force of slope and rolling, and ½ρCdA, which must be there for a top speed to be."""
+    area = require(
+        ride.drag_area_m2,
+        what="drag area",
+        unit="m2",
+        above=0,
+        remedy="without drag there is no top",
+    )
+    return even_climb(ride), ride.air_density_kg_m3 * area / 2

@@ -174,8 +174,8 @@ def make_report(
         If a cell of the workbook fails; only the notebook so far is written, as
         ``workbook.failed.ipynb``.
     """
-    from tuninglib.report import fellow
     from tuninglib.analysis.analyse import analyse, results_document
+    from tuninglib.report import fellow
     from tuninglib.session.load import load_session
 
     say = progress or (lambda line: None)

@@ -1,7 +1,7 @@
 """The smaller sentences of a report: warnings, remarks, and how the sums are done."""
 
-from tuninglib.session.defaults import ethanol_of
 from tuninglib.rounding import fixed, listing, percent
+from tuninglib.session.defaults import ethanol_of
 from tuninglib.statistics.speedometer import legal_true_speed_m_s
 
 # Mean wheel power over the hill above which a remark is made. Road singles reach 60 to 80 kW a

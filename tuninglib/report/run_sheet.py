@@ -5,8 +5,8 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 from tuninglib import units
-from tuninglib.statistics.planning import RunOrder
 from tuninglib.report.make import POLICY
+from tuninglib.statistics.planning import RunOrder
 
 BEFORE = (
     "The road is closed or quiet, and what we do on it is within the law and its limits.",

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from tuninglib.physics.hill import Hill, wheel_force_n
+from tuninglib.physics.hill import Hill, Ride, wheel_force_n
 from tuninglib.statistics.unknowns import HILL_FIELDS, RUN_FIELDS, Runs
 
 
@@ -65,13 +65,16 @@ def linearised(runs: Runs, nuisances, moved, step=1e-3):
             "rolling_coefficient",
         )
     }
-    up = wheel_force_n(
-        entry_speed_m_s=stacks["entry_speed_m_s"],
-        exit_speed_m_s=stacks["exit_speed_m_s"],
+    ride = Ride(
         hill=Hill(lengths, grades),
         wind_m_s=stacks["headwind_m_s"],
         gravity_m_s2=runs.gravity_m_s2,
         **common,
+    )
+    up = wheel_force_n(
+        ride,
+        entry_speed_m_s=stacks["entry_speed_m_s"],
+        exit_speed_m_s=stacks["exit_speed_m_s"],
     )
     if not np.all(up > 0):
         run = int(np.argmax(np.any(~(up > 0), axis=0)))
@@ -86,12 +89,15 @@ def linearised(runs: Runs, nuisances, moved, step=1e-3):
     if there.any():
         wind = -(stacks["headwind_m_s"] + stacks["wind_change_m_s"])
         pick = {name: stack[:, there] for name, stack in common.items()}
-        down[:, there] = wheel_force_n(
-            entry_speed_m_s=stacks["down_entry_speed_m_s"][:, there],
-            exit_speed_m_s=stacks["down_exit_speed_m_s"][:, there],
-            hill=Hill(lengths[..., ::-1], -grades[..., ::-1]),
+        back = Ride(
+            hill=ride.hill.reversed(),
             wind_m_s=wind[:, there],
             gravity_m_s2=runs.gravity_m_s2,
             **pick,
+        )
+        down[:, there] = wheel_force_n(
+            back,
+            entry_speed_m_s=stacks["down_entry_speed_m_s"][:, there],
+            exit_speed_m_s=stacks["down_exit_speed_m_s"][:, there],
         )
     return up[0], (up[1:] - up[0]) / step, down[0], (down[1:] - down[0]) / step

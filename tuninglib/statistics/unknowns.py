@@ -8,7 +8,7 @@ import numpy as np
 
 from tuninglib.checks import require
 from tuninglib.physics.air import STANDARD_GRAVITY_M_S2
-from tuninglib.physics.hill import Hill
+from tuninglib.physics.hill import Hill, Ride
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -78,6 +78,20 @@ class Runs:
     def has_way_down(self) -> np.ndarray:
         """Whether each run has speeds of the way down."""
         return np.isfinite(self.down_entry_speed_m_s) & np.isfinite(self.down_exit_speed_m_s)
+
+    @property
+    def ride(self) -> Ride:
+        """The ride up of each run, as stated."""
+        return Ride(
+            hill=self.hill,
+            mass_kg=self.mass_kg,
+            rotating_mass_kg=self.rotating_mass_kg,
+            air_density_kg_m3=self.air_density_kg_m3,
+            drag_area_m2=self.drag_area_m2,
+            rolling_coefficient=self.rolling_coefficient,
+            wind_m_s=self.headwind_m_s,
+            gravity_m_s2=self.gravity_m_s2,
+        )
 
 
 RUN_FIELDS = tuple(
