@@ -18,7 +18,7 @@ _MOST_STEPS = 60
 
 def require_rolling(speed, what):
     remedy = "a run needs the bike rolling at both ends"
-    return require(speed, what=what, unit="m/s", above=0, remedy=remedy)
+    return np.asarray(require(speed, what=what, unit="m/s", above=0, remedy=remedy))
 
 
 def require_headway(speed, wind):

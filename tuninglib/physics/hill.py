@@ -157,7 +157,7 @@ class Ride:
             ("gravity_m_s2", "gravity", "m/s2", {"above": 0}, "9.81 on this planet"),
         ):
             value = require(getattr(self, name), what=what, unit=unit, remedy=remedy, **limits)
-            object.__setattr__(self, name, value)
+            object.__setattr__(self, name, np.asarray(value))
 
 
 def wheel_force_n(ride: Ride, *, entry_speed_m_s, exit_speed_m_s):

@@ -228,7 +228,9 @@ def _columns(run, direction, *columns):
     """Arrays of one length, with directions of ±1."""
     run, direction = np.asarray(run), np.asarray(direction, dtype=float)
     arrays = [
-        require(c, what="coast-down value", unit="", at_least=0, remedy="leave out what is unread")
+        np.asarray(
+            require(c, what="coast-down value", unit="", at_least=0, remedy="leave out the unread")
+        )
         for c in columns
     ]
     sizes = {a.shape for a in (run, direction, *arrays)}

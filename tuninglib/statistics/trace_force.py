@@ -58,11 +58,12 @@ def wheel_force_from_points(ride: Ride, *, distance_m, speed_m_s) -> PointFit:
     >>> found.force_n.value
     299.9
     """
-    s = require(
-        distance_m, what="distance", unit="m", at_least=0, at_most=float(ride.hill.length_m),
+    s, v = np.asarray(distance_m, dtype=float), np.asarray(speed_m_s, dtype=float)
+    require(
+        s, what="distance", unit="m", at_least=0, at_most=float(ride.hill.length_m),
         remedy="count from the start line and stop at the marker",
     )  # fmt: skip
-    v = require(speed_m_s, what="speed", unit="m/s", above=0, remedy="leave out points at rest")
+    require(v, what="speed", unit="m/s", above=0, remedy="leave out points at rest")
     if s.shape != v.shape or s.ndim != 1 or np.unique(s).size < 3:
         raise ValueError(
             f"{s.size} distances and {v.size} speeds do not make three points; "
