@@ -5,7 +5,7 @@ import pytest
 from scipy.integrate import solve_ivp
 
 from tuninglib.physics.hill import Hill, Ride, exit_speed_m_s, wheel_force_n
-from tuninglib.physics.top_speed import top_speed_at_force_m_s, top_speed_at_power_m_s
+from tuninglib.physics.road_load import top_speed_at_force_m_s, top_speed_at_power_m_s
 from tuninglib.physics.varying_force import (
     exit_speed_at_power_m_s,
     exit_speed_by_steps_m_s,

@@ -11,7 +11,7 @@ import numpy as np
 
 from tuninglib.interval import Interval
 from tuninglib.physics.hill import Hill, Ride, exit_speed_m_s, wheel_force_n
-from tuninglib.physics.top_speed import top_speed_at_force_m_s, top_speed_at_power_m_s
+from tuninglib.physics.road_load import top_speed_at_force_m_s, top_speed_at_power_m_s
 from tuninglib.physics.varying_force import exit_speed_by_steps_m_s, wheel_power_w
 from tuninglib.units import Z_95
 
