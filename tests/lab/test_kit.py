@@ -26,13 +26,14 @@ from tuninglib.lab.plan import names_in, plan, write_sheet
 from tuninglib.lab.report_button import make_report_with
 from tuninglib.lab.runs_form import checked, last_rows, runs_form
 from tuninglib.physics.blend import Blend, lambda_shift
+from tuninglib.physics.hill import Hill, Ride
 from tuninglib.report.run_sheet import AFTER, BEFORE
 from tuninglib.session.add_run import add_run, open_sheet, problems_of_row, row_text
 from tuninglib.session.coast_down_file import HEADER, parse_falls
 from tuninglib.session.edit import set_values, write_values
 from tuninglib.session.load import load_session
 from tuninglib.session.new import write_new_session
-from tuninglib.statistics.coast_down import Bike, coast_time_s
+from tuninglib.statistics.coast_down import coast_time_s
 from tuninglib.statistics.planning import power_two_setups
 from tuninglib.text_files import SessionError
 
@@ -569,20 +570,15 @@ def test_names_are_split_at_commas_once():
 
 def rolled(area=0.55, rolling=0.016, wind=0.6):
     """Rows of an exact coast-down, timed to a hundredth of a second."""
-    bike = Bike(mass_kg=200.0, rotating_mass_kg=0.07 * 120, air_density_kg_m3=1.2)
+    ride = Ride(
+        hill=Hill(1000.0, 0.0), mass_kg=200.0, rotating_mass_kg=0.07 * 120, air_density_kg_m3=1.2,
+        drag_area_m2=area, rolling_coefficient=rolling, wind_m_s=np.array([wind, -wind]),
+    )  # fmt: skip
     rows = []
     for run, (name, direction) in enumerate((("out", 1), ("back", -1)) * 2, start=1):
         for start in (65, 55, 45, 35):
-            time = coast_time_s(
-                from_speed_m_s=start / 3.6,
-                to_speed_m_s=(start - 10) / 3.6,
-                mass_kg=bike.mass_kg,
-                rotating_mass_kg=bike.rotating_mass_kg,
-                air_density_kg_m3=bike.air_density_kg_m3,
-                drag_area_m2=area,
-                rolling_coefficient=rolling,
-                wind_m_s=direction * wind,
-            )
+            times = coast_time_s(ride, from_speed_m_s=start / 3.6, to_speed_m_s=(start - 10) / 3.6)
+            time = times[0] if direction == 1 else times[1]
             rows.append(f"{run},{name},{start},{start - 10},{time:.2f}")
     return HEADER + "\n".join(rows) + "\n"
 

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from tuninglib.physics.hill import wheel_force_n
+from tuninglib.physics.hill import Ride, wheel_force_n
 from tuninglib.session.conditions import air_of_runs
 from tuninglib.session.defaults import hill_of, road_load_of, speedometer_factor
 from tuninglib.text_files import Problem
@@ -80,9 +80,7 @@ def _forces(session, rows):
     mass = session.bike.mass.value + riders
     area, rolling, rotating, _ = road_load_of(session, float(mass.mean()))
     speeds = shown * factor.value
-    forces = wheel_force_n(
-        entry_speed_m_s=speeds[:, 0],
-        exit_speed_m_s=speeds[:, 1],
+    ride = Ride(
         hill=hill_of(session),
         mass_kg=mass,
         rotating_mass_kg=rotating.value,
@@ -90,4 +88,5 @@ def _forces(session, rows):
         drag_area_m2=area.value,
         rolling_coefficient=rolling.value,
     )
+    forces = wheel_force_n(ride, entry_speed_m_s=speeds[:, 0], exit_speed_m_s=speeds[:, 1])
     return forces, speeds[:, 1]
