@@ -6,13 +6,12 @@ import numpy as np
 
 from tuninglib.analysis.results import Gain, Pair
 from tuninglib.analysis.what_if import EquivalentRun
-from tuninglib.interval import Interval
+from tuninglib.interval import Interval, Measured
 from tuninglib.physics.hill import exit_speed_m_s, travel_time_s, wheel_force_n
 from tuninglib.session.defaults import hill_of, road_load_of, speedometer_factor
 from tuninglib.statistics.gain import estimate_gains
 from tuninglib.statistics.speedometer import legal_true_speed_m_s
 from tuninglib.statistics.unknowns import Nuisance, Runs, usual_nuisances
-from tuninglib.units import Measured
 
 
 @dataclass(frozen=True)

@@ -7,14 +7,13 @@ import numpy as np
 from tuninglib.analysis.injector import AIR_DENSITY_KG_M3, flow_on_bike, ladder_columns
 from tuninglib.analysis.mixture import readings_of
 from tuninglib.analysis.results import Odds
-from tuninglib.interval import Interval
+from tuninglib.interval import Z_95, Interval
 from tuninglib.physics.blend import Blend
 from tuninglib.physics.engine import air_mass_per_cycle_kg, cycle_time_s, fuel_mass_per_cycle_kg
 from tuninglib.physics.injector import mass_flow_kg_s, open_time_s
 from tuninglib.session.conditions import air_of_runs
 from tuninglib.statistics.ladder import fit_ladder
 from tuninglib.statistics.ladder_prediction import band_odds, predict
-from tuninglib.units import Z_95
 
 _POINTS = 60
 

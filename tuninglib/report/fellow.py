@@ -13,6 +13,7 @@ import numpy as np
 
 from tuninglib import units
 from tuninglib.analysis import what_if
+from tuninglib.interval import Z_95
 from tuninglib.report import notes
 from tuninglib.physics.air import (
     STANDARD_GRAVITY_M_S2,
@@ -151,7 +152,7 @@ def data(results) -> dict:
         },
         "constants": {
             "gravity_m_s2": STANDARD_GRAVITY_M_S2,
-            "z": units.Z_95,
+            "z": Z_95,
             "steps": what_if.STEPS,
             "farthest": what_if.FARTHEST,
             "rider_share": what_if.RIDER_SHARE,

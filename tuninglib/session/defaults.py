@@ -1,5 +1,6 @@
 """What the sums use where the rider has said nothing, with its interval and its source."""
 
+from tuninglib.interval import Z_95, Measured
 from tuninglib.physics.hill import Hill
 from tuninglib.physics.road_load import (
     ROTATING_MASS_RATIO,
@@ -7,7 +8,6 @@ from tuninglib.physics.road_load import (
     default_road_load,
 )
 from tuninglib.statistics.speedometer import speed_factor, unknown_factor
-from tuninglib.units import Z_95, Measured
 
 # Petrol at a European pump, E5 and E10 alike (EN 228).
 _PUMP_ETHANOL = Measured(0.05, 0.05)

@@ -5,9 +5,10 @@ import datetime
 import re
 import tomllib
 
+from tuninglib.interval import Measured
 from tuninglib.session import schema
 from tuninglib.text_files import Problem, SessionError, nearest, read_text
-from tuninglib.units import Measured, parse_number, parse_quantity
+from tuninglib.units import parse_number, parse_quantity
 
 TOML = "session.toml"
 

@@ -8,8 +8,8 @@ import dataclasses
 import datetime
 from dataclasses import dataclass, field
 
+from tuninglib.interval import Measured
 from tuninglib.physics.engine import displacement_m3
-from tuninglib.units import Measured
 
 
 def quantity(
