@@ -6,6 +6,7 @@ import re
 import pytest
 
 from tuninglib.session import schema
+from tuninglib.session.columns import COLUMNS
 from tuninglib.session.defaults import speedometer_factor
 from tuninglib.session.load import load_session
 from tuninglib.session.new import session_template, write_new_session
@@ -222,7 +223,7 @@ def test_the_fill_in_session_names_every_key_and_column(tmp_path):
         for field in dataclasses.fields(record):
             assert field.name == "pieces" or re.search(rf"(?m)^(# )?{field.name} = ", text)
     paths = write_new_session(tmp_path / "mine")
-    for name, column in schema.COLUMNS.items():
+    for name, column in COLUMNS.items():
         assert name in paths[1].read_text(encoding="utf-8"), column
 
 

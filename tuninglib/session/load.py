@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from tuninglib.session import schema
+from tuninglib.session import machine, schema
 from tuninglib.session.cross_checks import implausible_runs
 from tuninglib.session.read_runs import RUNS, read_runs
 from tuninglib.session.read_toml import TOML, read_toml
@@ -21,8 +21,8 @@ class Session:
 
     folder: Path
     about: schema.About
-    bike: schema.Bike
-    hill: schema.Hill
+    bike: machine.Bike
+    hill: schema.MeasuredHill
     weather: schema.Weather
     gauge: schema.Gauge
     speedometer: schema.Speedometer

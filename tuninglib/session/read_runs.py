@@ -4,7 +4,7 @@ import re
 
 import pandas as pd
 
-from tuninglib.session import schema
+from tuninglib.session.columns import COLUMNS
 from tuninglib.session.read_toml import TOML
 from tuninglib.text_files import Problem, nearest, read_table
 from tuninglib.units import convert, parse_number, parse_unit
@@ -41,14 +41,14 @@ def read_runs(path, known, problems) -> pd.DataFrame:
         key = key.strip().lower().replace(" ", "_")
         if not key and not any(row[position] for row in table.rows):
             continue
-        if key not in schema.COLUMNS:
-            message = f"unknown column {header!r}; {nearest(key, schema.COLUMNS)}"
+        if key not in COLUMNS:
+            message = f"unknown column {header!r}; {nearest(key, COLUMNS)}"
             problems.append(Problem(name, message, row=1))
             continue
         if key in found:
             problems.append(Problem(name, f"the column {key} stands twice", row=1, column=key))
             continue
-        column = schema.COLUMNS[key]
+        column = COLUMNS[key]
         try:
             _check_unit(key, unit, column)
         except ValueError as error:
@@ -56,14 +56,14 @@ def read_runs(path, known, problems) -> pd.DataFrame:
             continue
         found[key] = (position, unit)
     headed = {re.sub(r"\s*\[.*", "", h).strip().lower().replace(" ", "_") for h in table.headers}
-    for key, column in schema.COLUMNS.items():
+    for key, column in COLUMNS.items():
         if column.required and key not in headed:
             message = f"the column {key} is missing ({column.help})"
             problems.append(Problem(name, message, row=1, column=key))
     if not table.rows:
         problems.append(Problem(name, "has a header but no run; add one row for each run"))
     data: dict[str, list] = {"row": list(table.row_numbers)}
-    for key, column in schema.COLUMNS.items():
+    for key, column in COLUMNS.items():
         cells = [row[found[key][0]] for row in table.rows] if key in found else None
         data[column.si_name or key] = _column(
             name, key, column, cells, found.get(key, (0, ""))[1], table, known, problems
