@@ -419,7 +419,7 @@ def test_an_added_run_is_one_more_line_and_nothing_else(demo_copy):
     runs = load_session(demo_copy).runs
     assert len(runs) == count + 1
     assert runs.iloc[-1]["note"] == 'gusty, "wet"'
-    assert runs.iloc[-1]["exit_speed_m_s"] == pytest.approx(63 / 3.6)
+    assert runs.iloc[-1]["shown_exit_m_s"] == pytest.approx(63 / 3.6)
 
 
 def test_the_row_speaks_the_files_own_dialect(demo_copy):
@@ -621,7 +621,7 @@ def test_what_is_wrong_with_a_typed_row_is_said(text, said):
 def test_a_spreadsheets_dialect_is_understood():
     text = HEADER.replace(",", ";") + "1;out;60,5;50;4,25\n"
     falls = parse_falls(text)
-    assert falls.from_speed_m_s[0] == pytest.approx(60.5 / 3.6)
+    assert falls.shown_from_m_s[0] == pytest.approx(60.5 / 3.6)
     assert falls.time_s[0] == 4.25
 
 

@@ -22,7 +22,7 @@ def problems(folder) -> list[str]:
 def test_the_demo_reads_in_si(demo_folder):
     session = load_session(demo_folder)
     first = session.runs.iloc[0]
-    assert first.entry_speed_m_s == pytest.approx(48 / 3.6)
+    assert first.shown_entry_m_s == pytest.approx(48 / 3.6)
     assert first.air_temperature_k == pytest.approx(287.15)
     assert session.bike.mass.value == 124.0
     assert session.bike.mass.half_width == 2.0

@@ -67,8 +67,8 @@ def usable_rows(session):
     return runs[
         (runs["state"] == "full")
         & (runs["exclude"] == "")
-        & runs["entry_speed_m_s"].notna()
-        & runs["exit_speed_m_s"].notna()
+        & runs["shown_entry_m_s"].notna()
+        & runs["shown_exit_m_s"].notna()
     ]
 
 
@@ -95,7 +95,7 @@ def analyse_road(session, air) -> Road | None:
     riders = [name for name in session.riders if name in set(rows["rider"])]
     of_rider = rows["rider"].map(lambda name: session.riders[name].mass.value).to_numpy()
     mass = session.bike.mass.value + of_rider
-    shown = rows[["entry_speed_m_s", "exit_speed_m_s"]].to_numpy()
+    shown = rows[["shown_entry_m_s", "shown_exit_m_s"]].to_numpy()
     factor, factor_source = speedometer_factor(session, float(shown.mean()))
     area, rolling, rotating, sources = road_load_of(session, float(mass.mean()))
     day = air.loc[rows.index]
@@ -113,8 +113,8 @@ def analyse_road(session, air) -> Road | None:
         rolling_coefficient=rolling.value,
         headwind_m_s=day["headwind_m_s"].to_numpy(),
         log_correction=np.log(day["sae_j1349"].to_numpy()),
-        down_entry_speed_m_s=rows["down_entry_speed_m_s"].to_numpy() * factor.value,
-        down_exit_speed_m_s=rows["down_exit_speed_m_s"].to_numpy() * factor.value,
+        down_entry_speed_m_s=rows["shown_down_entry_m_s"].to_numpy() * factor.value,
+        down_exit_speed_m_s=rows["shown_down_exit_m_s"].to_numpy() * factor.value,
     )
     options = {
         "nuisances": _nuisances(session, runs, riders, area, rolling, rotating, factor),
@@ -265,7 +265,7 @@ def _gains(session, rows, setups, runs, fit, raw) -> tuple:
         **_road_of(runs),
     )
     mean_speed = runs.hill.length_m / times
-    exits = rows.groupby("setup")["exit_speed_m_s"].mean()
+    exits = rows.groupby("setup")["shown_exit_m_s"].mean()
     by_setup = {g.setup: (g, r) for g, r in zip(fit.gains, raw.gains, strict=True)}
     gains = []
     for number, setup in enumerate(setups):

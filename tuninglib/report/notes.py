@@ -120,7 +120,7 @@ def remarks(results) -> list:
             "level is taken; every 100 m of altitude is 1.2 %."
         )
     if results.road is None:
-        ridden = any(run.entry_m_s is not None for run in results.runs)
+        ridden = any(run.shown_entry_m_s is not None for run in results.runs)
         found.append(
             f"no run of the reference {_name(results.reference)} has speeds, so no gain can be "
             "worked out."
@@ -159,7 +159,7 @@ def _speedometer(results) -> list:
     stated, factor = results.session.speedometer, results.road.speed_factor
     if stated.factor is None and not stated.checks:
         return []
-    shown = [run.exit_m_s for run in results.runs if run.force_n is not None]
+    shown = [run.shown_exit_m_s for run in results.runs if run.force_n is not None]
     middle = sum(shown) / len(shown)
     lowest, highest = (speed / middle for speed in legal_true_speed_m_s(middle))
     low, high = factor.value - factor.half_width, factor.value + factor.half_width
@@ -236,7 +236,7 @@ def gains(results) -> list:
         found.append(
             f"{listing(map(_name, single))} ran only once: its scatter is taken from the others."
         )
-    down = int(results.session.runs["down_exit_speed_m_s"].notna().sum())
+    down = int(results.session.runs["shown_down_exit_m_s"].notna().sum())
     if down:
         found.append(
             f"on {down} runs the bike was rolled back down out of gear; that tells drag and wind "

@@ -26,13 +26,13 @@ class Falls:
     ----------
     run, direction : array of int
         Falls of one roll share a run; out is 1, back is −1.
-    from_speed_m_s, to_speed_m_s, time_s : array
+    shown_from_m_s, shown_to_m_s, time_s : array
     """
 
     run: np.ndarray
     direction: np.ndarray
-    from_speed_m_s: np.ndarray
-    to_speed_m_s: np.ndarray
+    shown_from_m_s: np.ndarray
+    shown_to_m_s: np.ndarray
     time_s: np.ndarray
 
 

@@ -22,10 +22,10 @@ COLUMNS = {
     "setup": Column("name", "a setup of session.toml", required=True),
     "rider": Column("name", "a rider of session.toml", required=True),
     "entry_speed": Column(
-        "quantity", "at the start line", "m/s", low=1.0, high=70, si_name="entry_speed_m_s"
+        "quantity", "at the start line", "m/s", low=1.0, high=70, si_name="shown_entry_m_s"
     ),
     "exit_speed": Column(
-        "quantity", "at the marker", "m/s", low=1.0, high=70, si_name="exit_speed_m_s"
+        "quantity", "at the marker", "m/s", low=1.0, high=70, si_name="shown_exit_m_s"
     ),
     "gauge_low": Column("number", "lowest reading during the run", low=0.4, high=40),
     "gauge_high": Column("number", "highest reading during the run", low=0.4, high=40),
@@ -40,7 +40,7 @@ COLUMNS = {
         "m/s",
         low=0.5,
         high=70,
-        si_name="down_entry_speed_m_s",
+        si_name="shown_down_entry_m_s",
     ),
     "down_exit_speed": Column(
         "quantity",
@@ -48,7 +48,7 @@ COLUMNS = {
         "m/s",
         low=0.5,
         high=70,
-        si_name="down_exit_speed_m_s",
+        si_name="shown_down_exit_m_s",
     ),
     "air_temperature": Column(
         "quantity", "of the air", "K", low=233.15, high=328.15, si_name="air_temperature_k"

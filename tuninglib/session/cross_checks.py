@@ -28,7 +28,7 @@ def implausible_runs(session):
     Problem
     """
     runs = session.runs
-    rows = runs[(runs["exclude"] == "") & runs["exit_speed_m_s"].notna()]
+    rows = runs[(runs["exclude"] == "") & runs["shown_exit_m_s"].notna()]
     if rows.empty:
         return
     forces, exits = _forces(session, rows)
@@ -37,7 +37,7 @@ def implausible_runs(session):
     for row, force, exit_speed in zip(rows.itertuples(), forces, exits, strict=True):
         start, end = (
             to_display(speed, "speed", system)
-            for speed in (row.entry_speed_m_s, row.exit_speed_m_s)
+            for speed in (row.shown_entry_m_s, row.shown_exit_m_s)
         )
         said = f"{start:.3g} to {end:.3g} {unit_label('speed', system)}"
         engine = session.engines[session.setups[row.setup].engine]
@@ -74,7 +74,7 @@ def _far(said, force, middle, whose, factor) -> str:
 def _forces(session, rows):
     """Wheel force of each row at the most likely values [N], and its true exit speed [m/s]."""
     air = air_of_runs(session).loc[rows.index]
-    shown = rows[["entry_speed_m_s", "exit_speed_m_s"]].to_numpy()
+    shown = rows[["shown_entry_m_s", "shown_exit_m_s"]].to_numpy()
     factor, _ = speedometer_factor(session, float(np.median(shown)))
     riders = np.array([session.riders[name].mass.value for name in rows["rider"]])
     mass = session.bike.mass.value + riders

@@ -117,13 +117,13 @@ def _cross_checks(session: Session):
             message = "is empty while its partner is not; write the same number in both if it stood"
             yield Problem(RUNS, message, row=row.row, column=lacking)
         for start, end in (("entry", "exit"), ("down_entry", "down_exit")):
-            values = [getattr(row, f"{end_}_speed_m_s") for end_ in (start, end)]
+            values = [getattr(row, f"shown_{end_}_m_s") for end_ in (start, end)]
             empty = [value != value for value in values]
             if any(empty) and not all(empty):
                 lacking = f"{(start, end)[empty.index(True)]}_speed"
                 message = "is empty while its partner is not; write it, or a reason in exclude"
                 yield Problem(RUNS, message, row=row.row, column=lacking)
-        if row.state != "full" and row.exit_speed_m_s == row.exit_speed_m_s:
+        if row.state != "full" and row.shown_exit_m_s == row.shown_exit_m_s:
             message = f"speeds belong to full-throttle runs; this row says {row.state}"
             yield Problem(RUNS, message, row=row.row, column="state")
     if session.weather.temperature is None and session.runs["air_temperature_k"].isna().any():
