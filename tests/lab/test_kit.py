@@ -604,13 +604,22 @@ def test_a_typed_coast_down_gives_back_what_it_was_made_with():
     ("text", "said"),
     [
         (HEADER, "there is no timed fall yet"),
-        ("", "it starts with a header row"),
+        ("", "has no header row; the first row names the columns"),
         (HEADER + "1,sideways,60,50,4", "row 2, direction: 'sideways' is not one of 'out', 'back'"),
         (HEADER + "1,out,60,50,", "row 2, time: is empty"),
-        (HEADER + "1,out,600,50,4", "row 2, from_speed: 600 km/h is above 252 km/h"),
-        (HEADER.replace("[s]", "[km]") + "1,out,60,50,4", "row 1, time: write time \\[s\\]"),
-        (HEADER.replace(",time [s]", "") + "1,out,60,50", "row 1: the column time is missing"),
-        (HEADER + "1,out,60,50,4,2", "row 2: has more cells than the header"),
+        (HEADER + "1,out,600,50,4", "row 2, from_speed: 600 km/h is outside 0.36 to 252 km/h"),
+        (
+            HEADER.replace("[s]", "[km]") + "1,out,60,50,4",
+            r"row 1, time: \[km\] is not a unit of time; write for example time \[s\]",
+        ),
+        (
+            HEADER.replace(",time [s]", "") + "1,out,60,50",
+            "row 1, time: the column time is missing",
+        ),
+        (HEADER + "1,out,60,50,4,2", "row 2: has 6 cells where the header has 5"),
+        (HEADER + "1,out,60,0,4", "row 2, to_speed: 0 km/h is outside 0.36 to 252 km/h"),
+        (HEADER + "1.5,out,60,50,4", "row 2, run: 1.5 is not a whole number"),
+        (HEADER.replace("time", "tome"), r"unknown column 'tome \[s\]'; did you mean 'time'"),
     ],
 )
 def test_what_is_wrong_with_a_typed_row_is_said(text, said):

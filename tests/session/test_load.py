@@ -147,6 +147,14 @@ def test_all_problems_are_told_at_once(edit):
     assert len(problems(folder)) == 4
 
 
+def test_runs_without_a_number_are_not_called_the_same(demo_copy):
+    text = _text(demo_copy).replace("\n3,stock", "\n,stock").replace("\n5,", "\n,")
+    (demo_copy / "runs.csv").write_text(text, encoding="utf-8")
+    assert problems(demo_copy) == [
+        f"runs.csv, row {n}, run: is empty; its number, each once" for n in (4, 6)
+    ]
+
+
 def test_a_gauge_scale_that_does_not_fit_the_readings_is_noticed(edit):
     edit("session.toml", "scale = 14.7", "scale = 1")
     folder = edit("session.toml", "lowest = 10.0\nhighest = 20.0\n", "")
