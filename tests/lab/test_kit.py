@@ -646,7 +646,7 @@ def test_the_coast_down_panel_draws_and_writes_into_the_session(demo_copy):
     bike = load_session(demo_copy).bike
     assert 0.3 < bike.drag_area.value < 0.8
     assert bike.drag_area.half_width > 0
-    assert analyse(load_session(demo_copy)).road.sources["drag_area"] == "session.toml"
+    assert analyse(load_session(demo_copy)).road.drag_area_m2.source == "stated"
     labelled(panel, "timed falls").value = rolled().replace("back", "out")
     assert "ride the same stretch in both directions" in words(panel)
 

@@ -10,8 +10,7 @@ from tuninglib.analysis.mixture import analyse_mixtures
 from tuninglib.analysis.provenance import provenance
 from tuninglib.analysis.results import Choice, Ladder, Run
 from tuninglib.analysis.what_if import Answer, Question, answers, flat_top_speeds
-from tuninglib.session.conditions import air_of_runs, day_pressure_pa
-from tuninglib.session.defaults import ethanol_of
+from tuninglib.session.defaults import air_of_runs, day_pressure_of, ethanol_of
 from tuninglib.session.load import Session
 
 SCHEMA = "tuninglib results 1"
@@ -92,7 +91,7 @@ def analyse(session: Session) -> Results:
         choice=choice,
         what_if=_what_if(road, what_if_setup(road, choice)),
         flat_top_speeds=_top_speeds(road, what_if_setup(road, choice)),
-        pressure_source=day_pressure_pa(session)[1],
+        pressure_source=day_pressure_of(session).source,
         provenance=provenance(session.folder),
     )
 

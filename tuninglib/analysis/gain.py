@@ -6,9 +6,9 @@ import numpy as np
 
 from tuninglib.analysis.results import Gain, Pair
 from tuninglib.analysis.what_if import EquivalentRun
-from tuninglib.interval import Interval, Measured
+from tuninglib.interval import Interval
 from tuninglib.physics.hill import exit_speed_m_s, travel_time_s, wheel_force_n
-from tuninglib.session.defaults import hill_of, road_load_of, speedometer_factor
+from tuninglib.session.defaults import Taken, hill_of, road_load_of, speedometer_factor
 from tuninglib.statistics.gain import estimate_gains
 from tuninglib.statistics.speedometer import legal_true_speed_m_s
 from tuninglib.statistics.unknowns import Nuisance, Runs, usual_nuisances
@@ -33,10 +33,8 @@ class Road:
         Index of a row of runs.csv to its wheel force: brought to the reference air, with what the
         runs together say of drag, slope, wind and riders; and in the air of the run, at the stated
         values, as anybody can work it out. [N]
-    drag_area_m2, rolling_coefficient, rotating_mass_kg, speed_factor : Measured
-        As used.
-    sources : dict
-        Where each of the four comes from.
+    drag_area_m2, rolling_coefficient, rotating_mass_kg, speed_factor : Taken
+        As used, with where it is from.
     gain_if_shown_high : dict
         Setup to the gain if the speedometer shows as much too much as the law allows; empty if it
         is calibrated.
@@ -52,11 +50,10 @@ class Road:
     shares: dict
     force_of_run: dict
     stated_force_of_run: dict
-    drag_area_m2: Measured
-    rolling_coefficient: Measured
-    rotating_mass_kg: Measured
-    speed_factor: Measured
-    sources: dict
+    drag_area_m2: Taken
+    rolling_coefficient: Taken
+    rotating_mass_kg: Taken
+    speed_factor: Taken
     gain_if_shown_high: dict
     equivalent: dict
 
@@ -79,7 +76,7 @@ def analyse_road(session, air) -> Road | None:
     ----------
     session : tuninglib.session.load.Session
     air : pandas.DataFrame
-        Of :func:`tuninglib.session.conditions.air_of_runs`.
+        Of :func:`tuninglib.session.defaults.air_of_runs`.
 
     Returns
     -------
@@ -96,8 +93,10 @@ def analyse_road(session, air) -> Road | None:
     of_rider = rows["rider"].map(lambda name: session.riders[name].mass.value).to_numpy()
     mass = session.bike.mass.value + of_rider
     shown = rows[["shown_entry_m_s", "shown_exit_m_s"]].to_numpy()
-    factor, factor_source = speedometer_factor(session, float(shown.mean()))
-    area, rolling, rotating, sources = road_load_of(session, float(mass.mean()))
+    factor = speedometer_factor(session, float(shown.mean()))
+    taken = road_load_of(session, float(mass.mean()))
+    area, rolling = taken.drag_area_m2, taken.rolling_coefficient
+    rotating = taken.rotating_mass_kg
     day = air.loc[rows.index]
     hill = hill_of(session)
     runs = Runs(
@@ -139,7 +138,6 @@ def analyse_road(session, air) -> Road | None:
         rolling_coefficient=rolling,
         rotating_mass_kg=rotating,
         speed_factor=factor,
-        sources={**sources, "speed_factor": factor_source},
         gain_if_shown_high=_if_shown_high(session, setups, runs, shown, options),
         equivalent=_equivalent_runs(session, setups, runs, fit, of_rider, (area, rolling, factor)),
     )

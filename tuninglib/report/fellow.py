@@ -13,19 +13,19 @@ import numpy as np
 
 from tuninglib import units
 from tuninglib.analysis import what_if
+from tuninglib.analysis.analyse import what_if_setup
+from tuninglib.analysis.gain import usable_rows
 from tuninglib.interval import Z_95
-from tuninglib.report import notes
 from tuninglib.physics.air import (
     STANDARD_GRAVITY_M_S2,
     air_density_kg_m3,
     correction_sae_j1349,
     standard_pressure_pa,
 )
-from tuninglib.analysis.analyse import what_if_setup
-from tuninglib.session.conditions import air_of_runs
+from tuninglib.report import notes
 from tuninglib.report.display import Html
-from tuninglib.analysis.gain import usable_rows
 from tuninglib.rounding import fixed, interval_text, odds_text
+from tuninglib.session.defaults import air_of_runs
 
 SCRIPT = Path(__file__).parent / "page" / "fellow.js"
 

@@ -1,7 +1,7 @@
 """The smaller sentences of a report: warnings, remarks, and how the sums are done."""
 
-from tuninglib.session.defaults import ethanol_of
 from tuninglib.rounding import fixed, listing, percent
+from tuninglib.session.defaults import ethanol_of
 from tuninglib.statistics.speedometer import legal_true_speed_m_s
 
 # Mean wheel power over the hill above which a remark is made. Road singles reach 60 to 80 kW a
@@ -9,6 +9,8 @@ from tuninglib.statistics.speedometer import legal_true_speed_m_s
 SURPRISING_OUTPUT_W_M3 = 55e6
 # Highest mean wind of a road test in UN GTR 2 (from memory).
 STRONG_WIND_M_S = 3.0
+# Fuels whose lambda is nearer than this come out the same on any gauge.
+SMALLEST_SHIFT = 0.001
 
 METHOD = (
     (
@@ -103,7 +105,9 @@ def remarks(results) -> list:
             "the gauge's scale is not known (what it prints at lambda 1), so its readings say "
             "nothing about lambda and no mixture is judged; write scale under [gauge]."
         )
-    unlabelled = [name for name, fuel in session.fuels.items() if fuel.ethanol is None]
+    unlabelled = [
+        name for name, fuel in session.fuels.items() if ethanol_of(fuel).source != "stated"
+    ]
     if unlabelled:
         found.append(
             f"the ethanol content of {listing(unlabelled)} is not written down; 5 % is taken, and "
@@ -201,19 +205,29 @@ def _surprises(results) -> list:
     return found
 
 
+def _labelled(fuel) -> bool:
+    return ethanol_of(fuel).source == "stated"
+
+
 def fuels(results) -> list:
     """What the fuels do to the reading on the same injector."""
-    found = []
-    ladder = results.ladder
-    if ladder is None or len(results.session.fuels) < 2:
-        return found
+    if results.ladder is None:
+        return []
+    # What a fuel without a label has in it is not known, so it is not compared.
+    labelled = [
+        (name, outlook[0].value)
+        for name, outlook in results.ladder.prospects[0].by_fuel.items()
+        if _labelled(results.session.fuels[name])
+    ]
+    if len(labelled) < 2:
+        return []
+    (lean, highest), *_, (rich, lowest) = labelled
+    shift = highest / lowest - 1
+    if shift < SMALLEST_SHIFT:
+        return []
     scale = results.session.gauge.scale
-    prospect = ladder.prospects[0]
-    (lean, (a, *_)), *_, (rich, (b, *_)) = prospect.by_fuel.items()
-    shift = a.value / b.value - 1
-    shown = f", {fixed(shift * a.value * scale, 1)} on this gauge" if scale > 1.5 else ""
-    found.append(f"on the same injector {lean} runs {percent(shift, 1)} leaner than {rich}{shown}.")
-    return found
+    shown = f", {fixed(shift * highest * scale, 1)} on this gauge" if scale > 1.5 else ""
+    return [f"on the same injector {lean} runs {percent(shift, 1)} leaner than {rich}{shown}."]
 
 
 def gains(results) -> list:

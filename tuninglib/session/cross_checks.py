@@ -8,8 +8,7 @@ import math
 import numpy as np
 
 from tuninglib.physics.hill import wheel_force_n
-from tuninglib.session.conditions import air_of_runs
-from tuninglib.session.defaults import hill_of, road_load_of, speedometer_factor
+from tuninglib.session.defaults import air_of_runs, hill_of, road_load_of, speedometer_factor
 from tuninglib.session.read_runs import RUNS
 from tuninglib.session.read_toml import TOML
 from tuninglib.text_files import Problem
@@ -176,19 +175,19 @@ def _forces(session, rows):
     """Wheel force of each row at the most likely values [N], and its true exit speed [m/s]."""
     air = air_of_runs(session).loc[rows.index]
     shown = rows[["shown_entry_m_s", "shown_exit_m_s"]].to_numpy()
-    factor, _ = speedometer_factor(session, float(np.median(shown)))
+    factor = speedometer_factor(session, float(np.median(shown)))
     riders = np.array([session.riders[name].mass.value for name in rows["rider"]])
     mass = session.bike.mass.value + riders
-    area, rolling, rotating, _ = road_load_of(session, float(mass.mean()))
+    road = road_load_of(session, float(mass.mean()))
     speeds = shown * factor.value
     forces = wheel_force_n(
         entry_speed_m_s=speeds[:, 0],
         exit_speed_m_s=speeds[:, 1],
         hill=hill_of(session),
         mass_kg=mass,
-        rotating_mass_kg=rotating.value,
+        rotating_mass_kg=road.rotating_mass_kg.value,
         air_density_kg_m3=air["density_kg_m3"].to_numpy(),
-        drag_area_m2=area.value,
-        rolling_coefficient=rolling.value,
+        drag_area_m2=road.drag_area_m2.value,
+        rolling_coefficient=road.rolling_coefficient.value,
     )
     return forces, speeds[:, 1]
