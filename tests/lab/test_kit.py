@@ -420,7 +420,7 @@ def test_an_added_run_is_one_more_line_and_nothing_else(demo_copy):
     runs = load_session(demo_copy).runs
     assert len(runs) == count + 1
     assert runs.iloc[-1]["note"] == 'gusty, "wet"'
-    assert runs.iloc[-1]["exit_speed_m_s"] == pytest.approx(63 / 3.6)
+    assert runs.iloc[-1]["shown_exit_m_s"] == pytest.approx(63 / 3.6)
 
 
 def test_the_row_speaks_the_files_own_dialect(demo_copy):
@@ -600,13 +600,22 @@ def test_a_typed_coast_down_gives_back_what_it_was_made_with():
     ("text", "said"),
     [
         (HEADER, "there is no timed fall yet"),
-        ("", "it starts with a header row"),
+        ("", "has no header row; the first row names the columns"),
         (HEADER + "1,sideways,60,50,4", "row 2, direction: 'sideways' is not one of 'out', 'back'"),
         (HEADER + "1,out,60,50,", "row 2, time: is empty"),
-        (HEADER + "1,out,600,50,4", "row 2, from_speed: 600 km/h is above 252 km/h"),
-        (HEADER.replace("[s]", "[km]") + "1,out,60,50,4", "row 1, time: write time \\[s\\]"),
-        (HEADER.replace(",time [s]", "") + "1,out,60,50", "row 1: the column time is missing"),
-        (HEADER + "1,out,60,50,4,2", "row 2: has more cells than the header"),
+        (HEADER + "1,out,600,50,4", "row 2, from_speed: 600 km/h is outside 0.36 to 252 km/h"),
+        (
+            HEADER.replace("[s]", "[km]") + "1,out,60,50,4",
+            r"row 1, time: \[km\] is not a unit of time; write for example time \[s\]",
+        ),
+        (
+            HEADER.replace(",time [s]", "") + "1,out,60,50",
+            "row 1, time: the column time is missing",
+        ),
+        (HEADER + "1,out,60,50,4,2", "row 2: has 6 cells where the header has 5"),
+        (HEADER + "1,out,60,0,4", "row 2, to_speed: 0 km/h is outside 0.36 to 252 km/h"),
+        (HEADER + "1.5,out,60,50,4", "row 2, run: 1.5 is not a whole number"),
+        (HEADER.replace("time", "tome"), r"unknown column 'tome \[s\]'; did you mean 'time'"),
     ],
 )
 def test_what_is_wrong_with_a_typed_row_is_said(text, said):
@@ -617,7 +626,7 @@ def test_what_is_wrong_with_a_typed_row_is_said(text, said):
 def test_a_spreadsheets_dialect_is_understood():
     text = HEADER.replace(",", ";") + "1;out;60,5;50;4,25\n"
     falls = parse_falls(text)
-    assert falls.from_speed_m_s[0] == pytest.approx(60.5 / 3.6)
+    assert falls.shown_from_m_s[0] == pytest.approx(60.5 / 3.6)
     assert falls.time_s[0] == 4.25
 
 
@@ -633,7 +642,7 @@ def test_the_coast_down_panel_draws_and_writes_into_the_session(demo_copy):
     bike = load_session(demo_copy).bike
     assert 0.3 < bike.drag_area.value < 0.8
     assert bike.drag_area.half_width > 0
-    assert analyse(load_session(demo_copy)).road.sources["drag_area"] == "session.toml"
+    assert analyse(load_session(demo_copy)).road.drag_area_m2.source == "stated"
     labelled(panel, "timed falls").value = rolled().replace("back", "out")
     assert "ride the same stretch in both directions" in words(panel)
 

@@ -98,8 +98,8 @@ def fit_of(falls: Falls, *, bike_kg, rider_kg, temperature_k, pressure_pa, speed
         ride,
         run=falls.run,
         direction=falls.direction,
-        from_speed_m_s=falls.from_speed_m_s * speed_factor,
-        to_speed_m_s=falls.to_speed_m_s * speed_factor,
+        from_speed_m_s=falls.shown_from_m_s * speed_factor,
+        to_speed_m_s=falls.shown_to_m_s * speed_factor,
         time_s=falls.time_s,
     )
     own = {

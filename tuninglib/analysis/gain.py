@@ -8,12 +8,11 @@ from tuninglib.analysis.results import Gain, Pair
 from tuninglib.analysis.what_if import EquivalentRun
 from tuninglib.interval import Interval
 from tuninglib.physics.hill import Ride, exit_speed_m_s, travel_time_s, wheel_force_n
-from tuninglib.session.defaults import hill_of, road_load_of, speedometer_factor
+from tuninglib.session.defaults import Taken, hill_of, road_load_of, speedometer_factor
 from tuninglib.statistics.gain import estimate_gains
 from tuninglib.statistics.road_runs import Runs
 from tuninglib.statistics.speedometer import legal_true_speed_m_s
 from tuninglib.statistics.unknowns import Unknown, usual_unknowns
-from tuninglib.units import Measured
 
 
 @dataclass(frozen=True)
@@ -35,10 +34,8 @@ class Road:
         Index of a row of runs.csv to its wheel force: brought to the reference air, with what the
         runs together say of drag, slope, wind and riders; and in the air of the run, at the stated
         values, as anybody can work it out. [N]
-    drag_area_m2, rolling_coefficient, rotating_mass_kg, speed_factor : Measured
-        As used.
-    sources : dict
-        Where each of the four comes from.
+    drag_area_m2, rolling_coefficient, rotating_mass_kg, speed_factor : Taken
+        As used, with where it is from.
     gain_if_shown_high : dict
         Setup to the gain if the speedometer shows as much too much as the law allows; empty if it
         is calibrated.
@@ -54,11 +51,10 @@ class Road:
     shares: dict
     force_of_run: dict
     stated_force_of_run: dict
-    drag_area_m2: Measured
-    rolling_coefficient: Measured
-    rotating_mass_kg: Measured
-    speed_factor: Measured
-    sources: dict
+    drag_area_m2: Taken
+    rolling_coefficient: Taken
+    rotating_mass_kg: Taken
+    speed_factor: Taken
     gain_if_shown_high: dict
     equivalent: dict
 
@@ -69,8 +65,8 @@ def usable_rows(session):
     return runs[
         (runs["state"] == "full")
         & (runs["exclude"] == "")
-        & runs["entry_speed_m_s"].notna()
-        & runs["exit_speed_m_s"].notna()
+        & runs["shown_entry_m_s"].notna()
+        & runs["shown_exit_m_s"].notna()
     ]
 
 
@@ -81,7 +77,7 @@ def analyse_road(session, air) -> Road | None:
     ----------
     session : tuninglib.session.load.Session
     air : pandas.DataFrame
-        Of :func:`tuninglib.session.conditions.air_of_runs`.
+        Of :func:`tuninglib.session.defaults.air_of_runs`.
 
     Returns
     -------
@@ -97,9 +93,11 @@ def analyse_road(session, air) -> Road | None:
     riders = [name for name in session.riders if name in set(rows["rider"])]
     of_rider = rows["rider"].map(lambda name: session.riders[name].mass.value).to_numpy()
     mass = session.bike.mass.value + of_rider
-    shown = rows[["entry_speed_m_s", "exit_speed_m_s"]].to_numpy()
-    factor, factor_source = speedometer_factor(session, float(shown.mean()))
-    area, rolling, rotating, sources = road_load_of(session, float(mass.mean()))
+    shown = rows[["shown_entry_m_s", "shown_exit_m_s"]].to_numpy()
+    factor = speedometer_factor(session, float(shown.mean()))
+    taken = road_load_of(session, float(mass.mean()))
+    area, rolling = taken.drag_area_m2, taken.rolling_coefficient
+    rotating = taken.rotating_mass_kg
     day = air.loc[rows.index]
     hill = hill_of(session)
     runs = Runs(
@@ -115,8 +113,8 @@ def analyse_road(session, air) -> Road | None:
         rolling_coefficient=rolling.value,
         headwind_m_s=day["headwind_m_s"].to_numpy(),
         log_correction=np.log(day["sae_j1349"].to_numpy()),
-        true_down_entry_m_s=rows["down_entry_speed_m_s"].to_numpy() * factor.value,
-        true_down_exit_m_s=rows["down_exit_speed_m_s"].to_numpy() * factor.value,
+        true_down_entry_m_s=rows["shown_down_entry_m_s"].to_numpy() * factor.value,
+        true_down_exit_m_s=rows["shown_down_exit_m_s"].to_numpy() * factor.value,
     )
     options = {
         "unknowns": _unknowns(session, runs, riders, area, rolling, rotating, factor),
@@ -141,7 +139,6 @@ def analyse_road(session, air) -> Road | None:
         rolling_coefficient=rolling,
         rotating_mass_kg=rotating,
         speed_factor=factor,
-        sources={**sources, "speed_factor": factor_source},
         gain_if_shown_high=_if_shown_high(session, setups, runs, shown, options),
         equivalent=_equivalent_runs(session, setups, runs, fit, of_rider, (area, rolling, factor)),
     )
@@ -250,7 +247,7 @@ def _gains(session, rows, setups, runs, fit, raw) -> tuple:
         entry_speed_m_s=runs.true_entry_m_s,
     )
     mean_speed = runs.hill.length_m / times
-    exits = rows.groupby("setup")["exit_speed_m_s"].mean()
+    exits = rows.groupby("setup")["shown_exit_m_s"].mean()
     by_setup = {g.setup: (g, r) for g, r in zip(fit.gains, raw.gains, strict=True)}
     gains = []
     for number, setup in enumerate(setups):

@@ -9,11 +9,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tuninglib.interval import Interval
+from tuninglib.interval import Z_95, Interval
 from tuninglib.physics.hill import Hill, Ride, exit_speed_m_s, wheel_force_n
 from tuninglib.physics.road_load import top_speed_at_force_m_s, top_speed_at_power_m_s
 from tuninglib.physics.varying_force import exit_speed_by_steps_m_s, wheel_power_w
-from tuninglib.units import Z_95
 
 # Body surface grows with mass to this power at a given height [1]; half of the drag area of a
 # seated rider on a small motorcycle is taken to be the rider's (ours).

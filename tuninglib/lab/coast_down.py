@@ -158,8 +158,8 @@ def fit_picture(road: RoadLoad, ride: Ride, falls: Falls, factor: float, system)
     ax = figure.subplots()
     ax.spines[["top", "right"]].set_visible(False)
     label = units.unit_label("speed", system)
-    drop = (falls.from_speed_m_s - falls.to_speed_m_s) * factor
-    middle = (falls.from_speed_m_s + falls.to_speed_m_s) / 2 * factor
+    drop = (falls.shown_from_m_s - falls.shown_to_m_s) * factor
+    middle = (falls.shown_from_m_s + falls.shown_to_m_s) / 2 * factor
     grid = np.linspace(max(2.0, middle.min() * 0.85), middle.max() * 1.1, 40)
     for name, direction, marker, line, colour in (
         ("out", 1, "o", "-", COLOURS[0]),
