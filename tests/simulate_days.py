@@ -25,7 +25,8 @@ import numpy as np
 from tuninglib.physics.hill import Hill
 from tuninglib.statistics.gain import estimate_gains
 from tuninglib.statistics.planning import run_order
-from tuninglib.statistics.unknowns import Runs, usual_nuisances
+from tuninglib.statistics.road_runs import Runs
+from tuninglib.statistics.unknowns import usual_unknowns
 
 GRAVITY = 9.80665
 STEPS = 80
@@ -170,7 +171,7 @@ def analyse(readings, day, world=None):
     factor = world.speed_factor[0]
     rider = readings["rider"]
     speeds = {
-        f"{name}_speed_m_s": factor * readings[name][day]
+        f"true_{name}_m_s": factor * readings[name][day]
         for name in ("entry", "exit", "down_entry", "down_exit")
         if name in readings
     }
@@ -180,7 +181,7 @@ def analyse(readings, day, world=None):
         rotating_mass_kg=world.rotating_kg[0], air_density_kg_m3=world.density,
         drag_area_m2=world.drag_area_m2[0], rolling_coefficient=world.rolling[0], **speeds,
     )  # fmt: skip
-    nuisances = usual_nuisances(
+    unknowns = usual_unknowns(
         runs, bike_mass_sd_kg=world.bike_kg[1], rotating_mass_sd_kg=world.rotating_kg[1],
         rider_mass_sd_kg=world.riders_kg[0][1], drag_area_sd_m2=world.drag_area_m2[1],
         rolling_coefficient_sd=world.rolling[1], grade_sd=world.grade[1],
@@ -189,7 +190,7 @@ def analyse(readings, day, world=None):
     )  # fmt: skip
     return estimate_gains(
         runs,
-        nuisances=nuisances,
+        unknowns=unknowns,
         resolution_m_s=STEP_KMH / 3.6 * factor,
         gust_sd_m_s=world.run_wind_m_s,
         gust_change_sd_m_s=world.wind_change_m_s,

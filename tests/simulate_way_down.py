@@ -12,7 +12,7 @@ import numpy as np
 
 from tests.statistics.test_gain import OPTIONS, RESOLUTION, fisher_bound, up_only, with_ways_down
 from tuninglib.statistics.gain import estimate_gains
-from tuninglib.statistics.unknowns import usual_nuisances
+from tuninglib.statistics.unknowns import usual_unknowns
 
 TRUE_LOG_GAIN = 0.06
 SEED = 20260906
@@ -36,9 +36,9 @@ def main(days: int) -> None:
                 steady=0.75 * rng.standard_normal(),
                 gain=TRUE_LOG_GAIN,
             )
-            nuisances = usual_nuisances(runs, **OPTIONS)
+            unknowns = usual_unknowns(runs, **OPTIONS)
             found = [
-                estimate_gains(way, nuisances=nuisances, resolution_m_s=RESOLUTION).gains[0]
+                estimate_gains(way, unknowns=unknowns, resolution_m_s=RESOLUTION).gains[0]
                 for way in (up_only(runs), runs)
             ]
             logs = np.log1p([[one.gain, one.low, one.high] for one in found])
@@ -46,7 +46,7 @@ def main(days: int) -> None:
             widths.append((logs[:, 2] - logs[:, 1]) / 2)
             held.append((logs[:, 1] < TRUE_LOG_GAIN) & (logs[:, 2] > TRUE_LOG_GAIN))
             if len(bounds) < 20:
-                bounds.append(fisher_bound(runs, nuisances))
+                bounds.append(fisher_bound(runs, unknowns))
         achieved = np.sqrt(np.mean(np.square(errors), axis=0))
         possible = np.mean(bounds, axis=0)
         for number, way in enumerate(("no", "yes")):

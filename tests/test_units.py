@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from tuninglib import units
-from tuninglib.units import Measured, convert, parse_number, parse_quantity
+from tuninglib.units import convert, parse_number, parse_quantity
 
 
 @pytest.mark.parametrize(
@@ -60,10 +60,6 @@ def test_a_decimal_comma_is_refused_as_a_number_too():
 def test_what_is_not_one_finite_number(text):
     with pytest.raises(ValueError, match="is not a"):
         parse_number(text)
-
-
-def test_half_width_is_a_95_percent_interval():
-    assert Measured(5.0, 1.959963984540054).sd == pytest.approx(1.0)
 
 
 @pytest.mark.parametrize("system", list(units.DISPLAY))

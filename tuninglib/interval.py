@@ -1,6 +1,25 @@
-"""A number with its 95 % interval."""
+"""A number with its 95 % interval: symmetric, as people state it, or as the sums find it."""
 
 from dataclasses import dataclass
+
+# Half-width of a 95 % interval of a normal distribution, in standard deviations.
+Z_95 = 1.959963984540054
+
+
+@dataclass(frozen=True)
+class Measured:
+    """A value with the half-width of its 95 % interval, both in the same SI unit.
+
+    Everywhere in this project "a ± b" means: 95 times out of 100 the truth lies within b of a.
+    """
+
+    value: float
+    half_width: float = 0.0
+
+    @property
+    def sd(self) -> float:
+        """Standard deviation of the normal distribution that has this 95 % interval."""
+        return self.half_width / Z_95
 
 
 @dataclass(frozen=True)

@@ -88,23 +88,39 @@ class RawTable:
 
 
 def read_table(path: Path) -> RawTable:
+    """The table in a text file; :func:`parse_table` says how it is read."""
+    return parse_table(read_text(path), path.name)
+
+
+def parse_table(text: str, name: str) -> RawTable:
     """Delimited text with one header row: comma, semicolon or tab; point or comma as decimal sign.
 
     A decimal comma is accepted only where the comma does not separate the cells, and only if no
-    number in the file has a decimal point: otherwise 1,234 could be read two ways.
+    number in the file has a decimal point: otherwise 1,234 could be read two ways. A line that
+    starts with # is a remark.
+
+    Parameters
+    ----------
+    text : str
+    name : str
+        Of the file, for the problems.
 
     Raises
     ------
     SessionError
         If it cannot be read as one table, with a row for each problem.
+
+    Examples
+    --------
+    >>> parse_table("run;time\\n1;4,4", "coastdown.csv").decimal_comma
+    True
     """
-    text = read_text(path)
-    lines = text.split("\n")
-    # A line that starts with # is a remark; it stays in place so that row numbers are the file's.
+    lines = text.replace("\r\n", "\n").replace("\r", "\n").split("\n")
+    # A remark stays in place as an empty line, so that row numbers are the file's.
     kept = "\n".join("" if line.lstrip().startswith("#") else line for line in lines)
     header = next((line for line in kept.split("\n") if line.strip(' ,;\t"')), "")
     if not header:
-        raise SessionError([Problem(path.name, "has no header row")])
+        raise SessionError([Problem(name, "has no header row; the first row names the columns")])
     delimiter = max(",;\t", key=header.count)
     reader = csv.reader(io.StringIO(kept), delimiter=delimiter)
     cells, numbers, problems = [], [], []
@@ -116,9 +132,7 @@ def read_table(path: Path) -> RawTable:
                 cells.append([cell.strip() for cell in row])
                 numbers.append(first_line)
     except csv.Error as error:
-        raise SessionError(
-            [Problem(path.name, f"cannot be read: {error}", row=previous + 1)]
-        ) from error
+        raise SessionError([Problem(name, f"cannot be read: {error}", row=previous + 1)]) from error
     headers, rows = cells[0], []
     for row, at in zip(cells[1:], numbers[1:], strict=True):
         if len(row) > len(headers):
@@ -128,7 +142,7 @@ def read_table(path: Path) -> RawTable:
                 else "put text that has the separator in it between double quotes"
             )
             message = f"has {len(row)} cells where the header has {len(headers)}; {remedy}"
-            problems.append(Problem(path.name, message, row=at))
+            problems.append(Problem(name, message, row=at))
         rows.append((row + [""] * len(headers))[: len(headers)])
     if problems:
         raise SessionError(problems)

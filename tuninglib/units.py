@@ -7,12 +7,10 @@ the unit.
 import functools
 import math
 import re
-from dataclasses import dataclass
 
 import numpy as np
 
-# Half-width of a 95 % interval of a normal distribution, in standard deviations.
-Z_95 = 1.959963984540054
+from tuninglib.interval import Measured
 
 _NUMBER = r"[-+−]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][-+]?\d+)?"
 _QUANTITY = re.compile(
@@ -21,22 +19,6 @@ _QUANTITY = re.compile(
     (?:(?:±|\+/-|\+-)\s*(?P<half>{_NUMBER})\s*(?P<half_unit>.*?))?\s*""",
     re.VERBOSE,
 )
-
-
-@dataclass(frozen=True)
-class Measured:
-    """A value with the half-width of its 95 % interval, both in the same SI unit.
-
-    Everywhere in this project "a ± b" means: 95 times out of 100 the truth lies within b of a.
-    """
-
-    value: float
-    half_width: float = 0.0
-
-    @property
-    def sd(self) -> float:
-        """Standard deviation of the normal distribution that has this 95 % interval."""
-        return self.half_width / Z_95
 
 
 @functools.cache

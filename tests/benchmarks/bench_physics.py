@@ -8,7 +8,7 @@ import time
 
 import numpy as np
 
-from tuninglib.physics.hill import Hill, exit_speed_m_s, wheel_force_n
+from tuninglib.physics.hill import Hill, Ride, exit_speed_m_s, wheel_force_n
 from tuninglib.physics.varying_force import predict_exit_speed
 
 REPEATS = 9
@@ -37,28 +37,30 @@ def main() -> None:
         "rolling_coefficient": 0.015,
     }
     even, curved = Hill(400.0, 0.06), Hill([150.0, 250.0], [0.052, 0.065])
-    force = wheel_force_n(entry_speed_m_s=entry, exit_speed_m_s=leave, hill=even, **road)
+    ends = {"entry_speed_m_s": entry, "exit_speed_m_s": leave}
+    force = wheel_force_n(Ride(hill=even, **road), **ends)
     mass, grade = np.meshgrid(np.linspace(160, 240, 50), np.linspace(0.02, 0.10, 50))
     surface = {**road, "mass_kg": mass, "hill": Hill(400.0, grade[..., None])}
     reference = best(lambda: np.exp(-entry))
+    # Each call makes its ride anew, as a slider does, so that the checks count.
     for name, call in (
         ("a million exponentials", lambda: np.exp(-entry)),
         (
             "a million forces, even hill",
-            lambda: wheel_force_n(entry_speed_m_s=entry, exit_speed_m_s=leave, hill=even, **road),
+            lambda: wheel_force_n(Ride(hill=even, **road), **ends),
         ),
         (
             "a million forces, two pieces",
-            lambda: wheel_force_n(entry_speed_m_s=entry, exit_speed_m_s=leave, hill=curved, **road),
+            lambda: wheel_force_n(Ride(hill=curved, **road), **ends),
         ),
         (
             "a million exit speeds",
-            lambda: exit_speed_m_s(force_n=force, entry_speed_m_s=entry, hill=even, **road),
+            lambda: exit_speed_m_s(Ride(hill=even, **road), force_n=force, entry_speed_m_s=entry),
         ),
         (
             "what-if surface, 50 by 50",
             lambda: predict_exit_speed(
-                force_n=300.0, power_w=4500.0, entry_speed_m_s=13.0, **surface
+                Ride(**surface), force_n=300.0, power_w=4500.0, entry_speed_m_s=13.0
             ),
         ),
     ):

@@ -26,13 +26,14 @@ from tuninglib.lab.plan import names_in, plan, write_sheet
 from tuninglib.lab.report_button import make_report_with
 from tuninglib.lab.runs_form import checked, last_rows, runs_form
 from tuninglib.physics.blend import Blend, lambda_shift
+from tuninglib.physics.hill import Hill, Ride
 from tuninglib.report.run_sheet import AFTER, BEFORE
 from tuninglib.session.add_run import add_run, open_sheet, problems_of_row, row_text
 from tuninglib.session.coast_down_file import HEADER, parse_falls
 from tuninglib.session.edit import set_values, write_values
 from tuninglib.session.load import load_session
 from tuninglib.session.new import write_new_session
-from tuninglib.statistics.coast_down import Bike, coast_time_s
+from tuninglib.statistics.coast_down import coast_time_s
 from tuninglib.statistics.planning import power_two_setups
 from tuninglib.text_files import SessionError
 
@@ -419,7 +420,7 @@ def test_an_added_run_is_one_more_line_and_nothing_else(demo_copy):
     runs = load_session(demo_copy).runs
     assert len(runs) == count + 1
     assert runs.iloc[-1]["note"] == 'gusty, "wet"'
-    assert runs.iloc[-1]["exit_speed_m_s"] == pytest.approx(63 / 3.6)
+    assert runs.iloc[-1]["shown_exit_m_s"] == pytest.approx(63 / 3.6)
 
 
 def test_the_row_speaks_the_files_own_dialect(demo_copy):
@@ -569,20 +570,15 @@ def test_names_are_split_at_commas_once():
 
 def rolled(area=0.55, rolling=0.016, wind=0.6):
     """Rows of an exact coast-down, timed to a hundredth of a second."""
-    bike = Bike(mass_kg=200.0, rotating_mass_kg=0.07 * 120, air_density_kg_m3=1.2)
+    ride = Ride(
+        hill=Hill(1000.0, 0.0), mass_kg=200.0, rotating_mass_kg=0.07 * 120, air_density_kg_m3=1.2,
+        drag_area_m2=area, rolling_coefficient=rolling, wind_m_s=np.array([wind, -wind]),
+    )  # fmt: skip
     rows = []
     for run, (name, direction) in enumerate((("out", 1), ("back", -1)) * 2, start=1):
         for start in (65, 55, 45, 35):
-            time = coast_time_s(
-                from_speed_m_s=start / 3.6,
-                to_speed_m_s=(start - 10) / 3.6,
-                mass_kg=bike.mass_kg,
-                rotating_mass_kg=bike.rotating_mass_kg,
-                air_density_kg_m3=bike.air_density_kg_m3,
-                drag_area_m2=area,
-                rolling_coefficient=rolling,
-                wind_m_s=direction * wind,
-            )
+            times = coast_time_s(ride, from_speed_m_s=start / 3.6, to_speed_m_s=(start - 10) / 3.6)
+            time = times[0] if direction == 1 else times[1]
             rows.append(f"{run},{name},{start},{start - 10},{time:.2f}")
     return HEADER + "\n".join(rows) + "\n"
 
@@ -604,13 +600,22 @@ def test_a_typed_coast_down_gives_back_what_it_was_made_with():
     ("text", "said"),
     [
         (HEADER, "there is no timed fall yet"),
-        ("", "it starts with a header row"),
+        ("", "has no header row; the first row names the columns"),
         (HEADER + "1,sideways,60,50,4", "row 2, direction: 'sideways' is not one of 'out', 'back'"),
         (HEADER + "1,out,60,50,", "row 2, time: is empty"),
-        (HEADER + "1,out,600,50,4", "row 2, from_speed: 600 km/h is above 252 km/h"),
-        (HEADER.replace("[s]", "[km]") + "1,out,60,50,4", "row 1, time: write time \\[s\\]"),
-        (HEADER.replace(",time [s]", "") + "1,out,60,50", "row 1: the column time is missing"),
-        (HEADER + "1,out,60,50,4,2", "row 2: has more cells than the header"),
+        (HEADER + "1,out,600,50,4", "row 2, from_speed: 600 km/h is outside 0.36 to 252 km/h"),
+        (
+            HEADER.replace("[s]", "[km]") + "1,out,60,50,4",
+            r"row 1, time: \[km\] is not a unit of time; write for example time \[s\]",
+        ),
+        (
+            HEADER.replace(",time [s]", "") + "1,out,60,50",
+            "row 1, time: the column time is missing",
+        ),
+        (HEADER + "1,out,60,50,4,2", "row 2: has 6 cells where the header has 5"),
+        (HEADER + "1,out,60,0,4", "row 2, to_speed: 0 km/h is outside 0.36 to 252 km/h"),
+        (HEADER + "1.5,out,60,50,4", "row 2, run: 1.5 is not a whole number"),
+        (HEADER.replace("time", "tome"), r"unknown column 'tome \[s\]'; did you mean 'time'"),
     ],
 )
 def test_what_is_wrong_with_a_typed_row_is_said(text, said):
@@ -621,7 +626,7 @@ def test_what_is_wrong_with_a_typed_row_is_said(text, said):
 def test_a_spreadsheets_dialect_is_understood():
     text = HEADER.replace(",", ";") + "1;out;60,5;50;4,25\n"
     falls = parse_falls(text)
-    assert falls.from_speed_m_s[0] == pytest.approx(60.5 / 3.6)
+    assert falls.shown_from_m_s[0] == pytest.approx(60.5 / 3.6)
     assert falls.time_s[0] == 4.25
 
 
@@ -637,7 +642,7 @@ def test_the_coast_down_panel_draws_and_writes_into_the_session(demo_copy):
     bike = load_session(demo_copy).bike
     assert 0.3 < bike.drag_area.value < 0.8
     assert bike.drag_area.half_width > 0
-    assert analyse(load_session(demo_copy)).road.sources["drag_area"] == "session.toml"
+    assert analyse(load_session(demo_copy)).road.drag_area_m2.source == "stated"
     labelled(panel, "timed falls").value = rolled().replace("back", "out")
     assert "ride the same stretch in both directions" in words(panel)
 

@@ -181,7 +181,7 @@ def test_nothing_to_add_where_the_tank_is_right(added):
     ],
 )
 def test_impossible_content_is_refused(change):
-    message = "ethanol content of 0.05 cannot come to .* must lie between the two; choose another"
+    message = "wanted ethanol content is .* but must be between 0.05 in the tank and .*; choose"
     with pytest.raises(ValueError, match=message):
         blend.volume_to_add(**{**TANK, **change})
 
@@ -284,15 +284,18 @@ def test_blend_cannot_be_changed_and_compares_by_value():
 @pytest.mark.parametrize(
     ("call", "message"),
     [
-        (lambda: Blend(10.0), "ethanol content is 10; it must be within 0 to 1: .* 0.10 for 10 %"),
+        (lambda: Blend(10.0), "ethanol content is 10 but must be at most 1; .* 0.10 for 10 %"),
         (lambda: Blend(-0.1), "ethanol content is -0.1"),
         (lambda: Blend(np.array([0.1, 1.1])), "ethanol content is 1.1"),
-        (lambda: Blend(0.1, petrol_density_kg_m3=0.745), "petrol density is 0.745 kg/m3; "),
-        (lambda: Blend(0.1, petrol_heating_value_j_kg=43.0), "petrol heating value is 43 J/kg; "),
+        (lambda: Blend(0.1, petrol_density_kg_m3=0.745), "petrol density is 0.745 kg/m3 but "),
+        (
+            lambda: Blend(0.1, petrol_heating_value_j_kg=43.0),
+            "heating value is 43 J/kg but",
+        ),
         (lambda: Blend(0.1, petrol_formula="CO2"), "'CO2' needs no air to burn"),
-        (lambda: blend.density_at_temperature(745.0, 20.0, 0.1), "fuel temperature is 20 K; "),
+        (lambda: blend.density_at_temperature(745.0, 20.0, 0.1), "fuel temperature is 20 K but "),
         (lambda: blend.density_at_temperature(0.745, 293.0, 0.1), "fuel density is 0.745 kg/m3"),
-        (lambda: blend.density_at_temperature(745.0, 293.0, 10.0), "ethanol content is 10; "),
+        (lambda: blend.density_at_temperature(745.0, 293.0, 10.0), "ethanol content is 10 but "),
         (lambda: blend.volume_to_add(**{**TANK, "tank_volume_m3": 0.0}), "volume in the tank is 0"),
         (
             lambda: blend.volume_to_add(**{**TANK, "tank_ethanol_volume_fraction": 5.0}),
@@ -313,7 +316,7 @@ def test_blend_cannot_be_changed_and_compares_by_value():
                 added_volume_m3=0.0,
                 added_ethanol_volume_fraction=0.85,
             ),
-            "volume after topping up is 0 m3; it must be above 0 m3: give some fuel",
+            "volume after topping up is 0 m3 but must be above 0 m3; give some fuel",
         ),
         (
             lambda: blend.content_after_topping_up(
@@ -322,7 +325,7 @@ def test_blend_cannot_be_changed_and_compares_by_value():
                 added_volume_m3=-0.001,
                 added_ethanol_volume_fraction=0.85,
             ),
-            "volume added is -0.001 m3; it must be at least 0 m3",
+            "volume added is -0.001 m3 but must be at least 0 m3",
         ),
         (
             lambda: blend.blend_octane(Blend(0.1), petrol_octane=9.1, ethanol_octane=109.0),
@@ -335,10 +338,10 @@ def test_blend_cannot_be_changed_and_compares_by_value():
                 ethanol_octane=109.0,
                 petrol_molar_mass_kg_mol=108.0,
             ),
-            "petrol molar mass is 108 kg/mol; .* 108 g/mol is 0.108",
+            "petrol molar mass is 108 kg/mol but .* 108 g/mol is 0.108",
         ),
         (lambda: blend.anti_knock_index(95.0, 8.5), "MON is 8.5"),
-        (lambda: blend.charge_cooling_j_kg_air(Blend(0.1), lambda_=0.0), "lambda is 0; "),
+        (lambda: blend.charge_cooling_j_kg_air(Blend(0.1), lambda_=0.0), "lambda is 0 but "),
     ],
 )
 def test_non_physical_input_is_refused(call, message):

@@ -6,7 +6,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
 
-from tuninglib.physics.hill import Hill, climb_force_n, exit_speed_m_s, travel_time_s, wheel_force_n
+from tuninglib.physics.hill import (
+    Hill,
+    Ride,
+    climb_force_n,
+    exit_speed_m_s,
+    travel_time_s,
+    wheel_force_n,
+)
 
 ROAD = {
     "mass_kg": 205.0,
@@ -16,7 +23,13 @@ ROAD = {
     "rolling_coefficient": 0.016,
 }
 EVEN = Hill(400.0, 0.06)
+ENDS = {"entry_speed_m_s": 12.0, "exit_speed_m_s": 18.0}
 BENT = Hill([150.0, 60.0, 190.0], [0.045, -0.02, 0.085])
+
+
+def ride(hill=EVEN, **changes):
+    """A ride on one of the hills, otherwise as in ROAD."""
+    return Ride(hill=hill, **(ROAD | changes))
 
 
 def integrate(entry, force, hill, wind, road=ROAD):
@@ -51,18 +64,16 @@ CASES = [
 @pytest.mark.parametrize(("entry", "force", "hill", "wind"), CASES)
 def test_exit_speed_and_time_agree_with_an_integrator(entry, force, hill, wind):
     speed, time = integrate(entry, force, hill, wind)
-    arguments = dict(entry_speed_m_s=entry, force_n=force, hill=hill, wind_m_s=wind, **ROAD)
-    assert exit_speed_m_s(**arguments) == pytest.approx(speed, rel=1e-8)
-    assert travel_time_s(**arguments) == pytest.approx(time, rel=1e-8)
+    own, given = ride(hill, wind_m_s=wind), {"entry_speed_m_s": entry, "force_n": force}
+    assert exit_speed_m_s(own, **given) == pytest.approx(speed, rel=1e-8)
+    assert travel_time_s(own, **given) == pytest.approx(time, rel=1e-8)
 
 
 @pytest.mark.outside(source="scipy.integrate.solve_ivp, DOP853 at 1e-12")
 @pytest.mark.parametrize(("entry", "force", "hill", "wind"), CASES)
 def test_wheel_force_recovers_the_force_that_an_integrator_was_given(entry, force, hill, wind):
     speed, _ = integrate(entry, force, hill, wind)
-    found = wheel_force_n(
-        entry_speed_m_s=entry, exit_speed_m_s=speed, hill=hill, wind_m_s=wind, **ROAD
-    )
+    found = wheel_force_n(ride(hill, wind_m_s=wind), entry_speed_m_s=entry, exit_speed_m_s=speed)
     assert found == pytest.approx(force, rel=1e-8)
 
 
@@ -76,9 +87,9 @@ def test_wheel_force_recovers_the_force_that_an_integrator_was_given(entry, forc
 )
 def test_force_and_exit_speed_undo_each_other(entry, exit_, wind, grade, length):
     hill = Hill([length, length / 3], [grade, grade / 2])
-    arguments = dict(hill=hill, wind_m_s=wind, entry_speed_m_s=entry, **ROAD)
-    force = wheel_force_n(exit_speed_m_s=exit_, **arguments)
-    back = exit_speed_m_s(force_n=np.nan_to_num(force), **arguments)
+    own = ride(hill, wind_m_s=wind)
+    force = wheel_force_n(own, entry_speed_m_s=entry, exit_speed_m_s=exit_)
+    back = exit_speed_m_s(own, entry_speed_m_s=entry, force_n=np.nan_to_num(force))
     # Where a steep piece would stall the bike, the force is formal without wind, NaN with it.
     assert np.isnan(force) or np.isnan(back) or back == pytest.approx(exit_, rel=1e-7)
 
@@ -87,9 +98,8 @@ def test_energy_balance_over_the_hill():
     # Work of the force = climb + rolling + kinetic + drag, the drag from an integrated profile.
     force, entry = 320.0, 12.0
     places = np.linspace(0, 400, 4001)[1:]
-    speeds = exit_speed_m_s(
-        force_n=force, entry_speed_m_s=entry, hill=Hill(places[:, None], [[0.06]]), **ROAD
-    )
+    own = ride(Hill(places[:, None], [[0.06]]))
+    speeds = exit_speed_m_s(own, force_n=force, entry_speed_m_s=entry)
     speeds = np.concatenate([[entry], speeds])
     drag = 0.5 * 1.17 * 0.57 * np.trapezoid(speeds**2, dx=0.1)
     angle = np.arctan(0.06)
@@ -102,37 +112,34 @@ def test_energy_balance_over_the_hill():
 def test_pieces_of_one_grade_are_one_even_hill():
     cut = Hill([50.0, 130.0, 220.0], [0.06, 0.06, 0.06])
     for wind in (0.0, 2.0):
-        arguments = dict(entry_speed_m_s=12.0, exit_speed_m_s=18.0, wind_m_s=wind, **ROAD)
-        whole = wheel_force_n(hill=EVEN, **arguments)
-        assert wheel_force_n(hill=cut, **arguments) == pytest.approx(whole, rel=1e-11)
+        whole = wheel_force_n(ride(wind_m_s=wind), **ENDS)
+        assert wheel_force_n(ride(cut, wind_m_s=wind), **ENDS) == pytest.approx(whole, rel=1e-11)
 
 
 def test_wind_tends_to_calm():
-    arguments = dict(entry_speed_m_s=12.0, exit_speed_m_s=18.0, hill=BENT, **ROAD)
-    calm = wheel_force_n(**arguments)
-    assert wheel_force_n(wind_m_s=1e-9, **arguments) == pytest.approx(calm, rel=1e-9)
-    assert wheel_force_n(wind_m_s=2.0, **arguments) > calm + 10
+    calm = wheel_force_n(ride(BENT), **ENDS)
+    assert wheel_force_n(ride(BENT, wind_m_s=1e-9), **ENDS) == pytest.approx(calm, rel=1e-9)
+    assert wheel_force_n(ride(BENT, wind_m_s=2.0), **ENDS) > calm + 10
 
 
 def test_drag_tends_to_none():
-    arguments = ROAD | {"entry_speed_m_s": 12.0, "exit_speed_m_s": 18.0, "hill": EVEN}
-    none = wheel_force_n(**arguments | {"drag_area_m2": 0.0})
-    hardly = wheel_force_n(**arguments | {"drag_area_m2": 1e-9})
+    none = wheel_force_n(ride(drag_area_m2=0.0), **ENDS)
+    hardly = wheel_force_n(ride(drag_area_m2=1e-9), **ENDS)
     assert hardly == pytest.approx(none, rel=1e-8)
-    windy = wheel_force_n(**arguments | {"drag_area_m2": 0.0, "wind_m_s": 3.0})
+    windy = wheel_force_n(ride(drag_area_m2=0.0, wind_m_s=3.0), **ENDS)
     assert windy == pytest.approx(none, rel=1e-11)
 
 
 def test_constant_speed_needs_the_resistance_at_that_speed():
-    force = wheel_force_n(entry_speed_m_s=15.0, exit_speed_m_s=15.0, hill=EVEN, **ROAD)
-    climb = climb_force_n(hill=EVEN, mass_kg=205.0, rolling_coefficient=0.016)[0]
+    force = wheel_force_n(ride(), entry_speed_m_s=15.0, exit_speed_m_s=15.0)
+    climb = climb_force_n(ride())[0]
     assert force == pytest.approx(climb + 0.5 * 1.17 * 0.57 * 15.0**2, rel=1e-12)
 
 
 def test_wheel_force_is_close_to_the_mean_of_a_falling_force():
     # The mean of a torque curve over the hill, not its value at either end.
     m, k = 213.0, 0.5 * 1.17 * 0.57
-    climb = climb_force_n(hill=EVEN, mass_kg=205.0, rolling_coefficient=0.016)[0]
+    climb = climb_force_n(ride())[0]
 
     def pull(v):
         return 330.0 * (1 - ((v - 14.0) / 25.0) ** 2)
@@ -141,7 +148,7 @@ def test_wheel_force_is_close_to_the_mean_of_a_falling_force():
         return [(pull(y[0]) - climb - k * y[0] ** 2) / (m * y[0]), pull(y[0])]
 
     found = solve_ivp(slope, (0, 400), [11.0, 0.0], rtol=1e-10, atol=1e-10).y[:, -1]
-    force = wheel_force_n(entry_speed_m_s=11.0, exit_speed_m_s=found[0], hill=EVEN, **ROAD)
+    force = wheel_force_n(ride(), entry_speed_m_s=11.0, exit_speed_m_s=found[0])
     mean = found[1] / 400
     assert force == pytest.approx(mean, rel=0.01)
     assert abs(mean / pull(11.0) - 1) < 0.01 < abs(mean / pull(found[0]) - 1)
@@ -150,49 +157,38 @@ def test_wheel_force_is_close_to_the_mean_of_a_falling_force():
 def test_stall_is_nan_and_leaves_the_others_alone():
     force = np.array([100.0, 300.0])
     for wind in (0.0, 1.0):
-        speeds = exit_speed_m_s(
-            force_n=force, entry_speed_m_s=8.0, hill=EVEN, wind_m_s=wind, **ROAD
-        )
+        speeds = exit_speed_m_s(ride(wind_m_s=wind), force_n=force, entry_speed_m_s=8.0)
         assert np.isnan(speeds[0])
         assert speeds[1] > 8
 
 
 def test_rolling_down_gently_is_found_again():
-    down = EVEN.reversed()
-    speed = exit_speed_m_s(force_n=0.0, entry_speed_m_s=5.0, hill=down, wind_m_s=-1.0, **ROAD)
+    down = ride(EVEN.reversed(), wind_m_s=-1.0)
+    speed = exit_speed_m_s(down, force_n=0.0, entry_speed_m_s=5.0)
     assert speed > 10
-    residual = wheel_force_n(
-        entry_speed_m_s=5.0, exit_speed_m_s=speed, hill=down, wind_m_s=-1.0, **ROAD
-    )
+    residual = wheel_force_n(down, entry_speed_m_s=5.0, exit_speed_m_s=speed)
     assert residual == pytest.approx(0.0, abs=1e-8)
 
 
 def test_arrays_broadcast_and_equal_scalars():
     entry, exit_ = np.array([[10.0], [12.0]]), np.array([15.0, 17.0, 19.0])
     for wind in (0.0, 1.5):
-        both = wheel_force_n(
-            entry_speed_m_s=entry, exit_speed_m_s=exit_, hill=BENT, wind_m_s=wind, **ROAD
-        )
+        own = ride(BENT, wind_m_s=wind)
+        both = wheel_force_n(own, entry_speed_m_s=entry, exit_speed_m_s=exit_)
         assert both.shape == (2, 3)
         for i in range(2):
             for j in range(3):
-                one = wheel_force_n(
-                    entry_speed_m_s=entry[i, 0],
-                    exit_speed_m_s=exit_[j],
-                    hill=BENT,
-                    wind_m_s=wind,
-                    **ROAD,
-                )
+                one = wheel_force_n(own, entry_speed_m_s=entry[i, 0], exit_speed_m_s=exit_[j])
                 assert isinstance(one, float)
                 assert both[i, j] == pytest.approx(one, rel=1e-10)
 
 
 def test_hills_may_differ_from_run_to_run():
     hills = Hill(np.array([[200.0, 200.0], [300.0, 150.0]]), np.array([[0.05, 0.07], [0.06, 0.02]]))
-    both = wheel_force_n(entry_speed_m_s=12.0, exit_speed_m_s=17.0, hill=hills, **ROAD)
+    both = wheel_force_n(ride(hills), entry_speed_m_s=12.0, exit_speed_m_s=17.0)
     for row in range(2):
         one = Hill(hills.lengths_m[row], hills.grade_ratios[row])
-        force = wheel_force_n(entry_speed_m_s=12.0, exit_speed_m_s=17.0, hill=one, **ROAD)
+        force = wheel_force_n(ride(one), entry_speed_m_s=12.0, exit_speed_m_s=17.0)
         assert both[row] == pytest.approx(force, rel=1e-12)
 
 
@@ -206,21 +202,48 @@ def test_reversed_twice_is_the_same_road():
 @pytest.mark.parametrize(
     ("change", "message"),
     [
-        ({"entry_speed_m_s": 0.0}, "entry speed is 0 m/s but must be above 0 m/s"),
-        ({"exit_speed_m_s": -3.0}, "exit speed is -3 m/s"),
-        ({"exit_speed_m_s": np.nan}, "exit speed is nan m/s but must be a finite number"),
         ({"mass_kg": 0.0}, "mass is 0 kg.*add bike and rider"),
         ({"rotating_mass_kg": -1.0}, "rotating mass is -1 kg"),
         ({"air_density_kg_m3": 0.0}, "air density is 0 kg/m3"),
         ({"drag_area_m2": -0.1}, "drag area is -0.1 m2"),
         ({"rolling_coefficient": 0.9}, "rolling coefficient is 0.9 but must be at most 0.5"),
-        ({"wind_m_s": -14.0}, "wind from behind is 2 m/s faster than the bike"),
+        ({"wind_m_s": np.nan}, "wind is nan m/s but must be a finite number; use 0"),
+        ({"gravity_m_s2": 0.0}, "gravity is 0 m/s2 but must be above 0 m/s2"),
     ],
 )
-def test_refusals(change, message):
-    arguments = {"entry_speed_m_s": 12.0, "exit_speed_m_s": 17.0, "hill": EVEN} | ROAD | change
+def test_refusals_of_a_ride(change, message):
     with pytest.raises(ValueError, match=message):
-        wheel_force_n(**arguments)
+        ride(**change)
+
+
+@pytest.mark.parametrize(
+    ("entry", "exit_", "wind", "message"),
+    [
+        (0.0, 18.0, 0.0, "entry speed is 0 m/s but must be above 0 m/s"),
+        (12.0, -3.0, 0.0, "exit speed is -3 m/s"),
+        (12.0, np.nan, 0.0, "exit speed is nan m/s but must be a finite number"),
+        (12.0, 18.0, -14.0, "wind from behind is 2 m/s faster than the bike"),
+    ],
+)
+def test_refusals(entry, exit_, wind, message):
+    with pytest.raises(ValueError, match=message):
+        wheel_force_n(ride(wind_m_s=wind), entry_speed_m_s=entry, exit_speed_m_s=exit_)
+
+
+def test_a_ride_takes_lists_and_keeps_arrays():
+    listed = ride(mass_kg=[190.0, 210.0], wind_m_s=[0.0, 1.0])
+    assert isinstance(listed.mass_kg, np.ndarray)
+    for place in range(2):
+        one = ride(mass_kg=listed.mass_kg[place], wind_m_s=listed.wind_m_s[place])
+        force = wheel_force_n(one, **ENDS)
+        assert wheel_force_n(listed, **ENDS)[place] == pytest.approx(force, rel=1e-12)
+
+
+def test_only_an_even_road_has_one_grade():
+    assert Hill([100.0, 50.0], [0.06, 0.06]).even_grade_ratio == 0.06
+    message = "grade of the road is -0.02 to 0.085 but must be one here; give a road of one piece"
+    with pytest.raises(ValueError, match=message):
+        _ = BENT.even_grade_ratio
 
 
 @pytest.mark.parametrize(

@@ -6,6 +6,7 @@ import re
 import pytest
 
 from tuninglib.session import schema
+from tuninglib.session.columns import COLUMNS
 from tuninglib.session.defaults import speedometer_factor
 from tuninglib.session.load import load_session
 from tuninglib.session.new import session_template, write_new_session
@@ -21,7 +22,7 @@ def problems(folder) -> list[str]:
 def test_the_demo_reads_in_si(demo_folder):
     session = load_session(demo_folder)
     first = session.runs.iloc[0]
-    assert first.entry_speed_m_s == pytest.approx(48 / 3.6)
+    assert first.shown_entry_m_s == pytest.approx(48 / 3.6)
     assert first.air_temperature_k == pytest.approx(287.15)
     assert session.bike.mass.value == 124.0
     assert session.bike.mass.half_width == 2.0
@@ -134,9 +135,9 @@ def test_a_speedometer_is_calibrated_from_pairs_and_timed_distances(edit):
     )
     session = load_session(edit("session.toml", 'factor = "0.955 +/- 0.01"', pairs))
     assert session.speedometer.checks[2] == (pytest.approx(20.0), pytest.approx(19.0))
-    factor, source = speedometer_factor(session, 15.0)
+    factor = speedometer_factor(session, 15.0)
     assert factor.value == pytest.approx(0.95, abs=1e-6)
-    assert source == "3 checks in session.toml"
+    assert factor.source == "checks"
 
 
 def test_all_problems_are_told_at_once(edit):
@@ -144,6 +145,14 @@ def test_all_problems_are_told_at_once(edit):
     edit("session.toml", "scale = 14.7", "scale = -3")
     folder = edit("runs.csv", "3,stock,tove", "3,stick,tovi")
     assert len(problems(folder)) == 4
+
+
+def test_runs_without_a_number_are_not_called_the_same(demo_copy):
+    text = _text(demo_copy).replace("\n3,stock", "\n,stock").replace("\n5,", "\n,")
+    (demo_copy / "runs.csv").write_text(text, encoding="utf-8")
+    assert problems(demo_copy) == [
+        f"runs.csv, row {n}, run: is empty; its number, each once" for n in (4, 6)
+    ]
 
 
 def test_a_gauge_scale_that_does_not_fit_the_readings_is_noticed(edit):
@@ -222,7 +231,7 @@ def test_the_fill_in_session_names_every_key_and_column(tmp_path):
         for field in dataclasses.fields(record):
             assert field.name == "pieces" or re.search(rf"(?m)^(# )?{field.name} = ", text)
     paths = write_new_session(tmp_path / "mine")
-    for name, column in schema.COLUMNS.items():
+    for name, column in COLUMNS.items():
         assert name in paths[1].read_text(encoding="utf-8"), column
 
 

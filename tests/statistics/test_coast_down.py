@@ -4,12 +4,24 @@ import numpy as np
 import pytest
 from scipy.integrate import quad
 
-from tuninglib.statistics.coast_down import Bike, coast_time_s, fit_coast_down, fit_coast_down_trace
+from tuninglib.physics.hill import Hill, Ride
+from tuninglib.statistics.coast_down import coast_time_s, fit_coast_down, fit_coast_down_trace
 from tuninglib.statistics.repeats import t_quantile
 
-BIKE = Bike(mass_kg=200.0, rotating_mass_kg=8.0, air_density_kg_m3=1.2)
 AREA, ROLLING = 0.55, 0.015
 MARKS = np.array([18.0, 16.0, 14.0, 12.0, 10.0, 8.0])
+
+
+def ride(grade=0.0, *, area=AREA, rolling=ROLLING, **changes):
+    """The bike on an even road."""
+    bike = {"mass_kg": 200.0, "rotating_mass_kg": 8.0, "air_density_kg_m3": 1.2}
+    road = {"hill": Hill(1000.0, grade), "drag_area_m2": area, "rolling_coefficient": rolling}
+    return Ride(**(bike | road | changes))
+
+
+def start(grade=0.0):
+    """Where the fits start: not at the truth."""
+    return ride(grade, area=0.5, rolling=0.012)
 
 
 def profile(wind, grade=0.0):
@@ -41,19 +53,16 @@ def day(rng, runs, *, steady=1.0, gust=0.6, noise=0.1, grade=0.0):
     return np.array(falls).T, np.array(points).T
 
 
-def fit_falls(falls, **options):
+def fit_falls(falls, grade=0.0):
     run, way, fast, slow, time = falls
     return fit_coast_down(
-        run=run, direction=way, from_speed_m_s=fast, to_speed_m_s=slow, time_s=time, bike=BIKE,
-        **options,
-    )  # fmt: skip
-
-
-def fit_points(points, **options):
-    run, way, time, speed = points
-    return fit_coast_down_trace(
-        run=run, direction=way, time_s=time, speed_m_s=speed, bike=BIKE, **options
+        start(grade), run=run, direction=way, from_speed_m_s=fast, to_speed_m_s=slow, time_s=time
     )
+
+
+def fit_points(points, grade=0.0):
+    run, way, time, speed = points
+    return fit_coast_down_trace(start(grade), run=run, direction=way, time_s=time, speed_m_s=speed)
 
 
 @pytest.mark.parametrize("wind", [0.0, 2.0, -3.0])
@@ -61,26 +70,20 @@ def fit_points(points, **options):
 def test_coast_time_is_the_integral(wind, grade):
     resist = 200 * 9.80665 * (grade + ROLLING) / np.sqrt(1 + grade**2)
     expected, _ = quad(lambda v: 208 / (resist + 0.5 * 1.2 * AREA * (v + wind) ** 2), 12, 20)
-    time = coast_time_s(
-        from_speed_m_s=20.0, to_speed_m_s=12.0, mass_kg=200.0, rotating_mass_kg=8.0,
-        air_density_kg_m3=1.2, drag_area_m2=AREA, rolling_coefficient=ROLLING, grade_ratio=grade,
-        wind_m_s=wind,
-    )  # fmt: skip
+    time = coast_time_s(ride(grade, wind_m_s=wind), from_speed_m_s=20.0, to_speed_m_s=12.0)
     assert time == pytest.approx(expected, rel=1e-9)
 
 
 def test_a_bike_that_does_not_slow_down_has_no_time():
-    time = coast_time_s(
-        from_speed_m_s=20.0, to_speed_m_s=5.0, mass_kg=200.0, air_density_kg_m3=1.2,
-        drag_area_m2=AREA, rolling_coefficient=ROLLING, grade_ratio=-0.06,
-    )  # fmt: skip
+    downhill = ride(-0.06, rotating_mass_kg=0.0)
+    time = coast_time_s(downhill, from_speed_m_s=20.0, to_speed_m_s=5.0)
     assert np.isnan(time)
 
 
 @pytest.mark.parametrize("fit", [fit_falls, fit_points])
 def test_exact_readings_give_the_exact_road_load(fit):
     falls, points = day(np.random.default_rng(0), 4, gust=0.0, noise=0.0, grade=0.002)
-    found = fit(falls if fit is fit_falls else points, grade_ratio=0.002)
+    found = fit(falls if fit is fit_falls else points, grade=0.002)
     assert found.drag_area_m2 == pytest.approx(AREA, rel=1e-3)
     assert found.rolling_coefficient == pytest.approx(ROLLING, rel=2e-3)
     # A little less: the stated calm day pulls at it.
@@ -130,11 +133,17 @@ FALLS, POINTS = day(np.random.default_rng(1), 4)
         (lambda: fit_falls(FALLS * np.array([[1], [2], [1], [1], [1]])), "neither 1 .out. nor -1"),
         (lambda: fit_falls(FALLS[:, [0, 5, 6]]), "3 falls of speed are too few"),
         (lambda: fit_points(POINTS * np.array([[1], [1], [1], [-1]])), "coast-down value is -"),
-        (lambda: Bike(mass_kg=0, rotating_mass_kg=1, air_density_kg_m3=1.2), "mass_kg is 0 kg"),
         (
             lambda: fit_coast_down(
-                run=[1, 2], direction=[1], from_speed_m_s=[20, 20], to_speed_m_s=[10, 10],
-                time_s=[9, 9], bike=BIKE,
+                ride(wind_m_s=2.0), run=[1, 2], direction=[1, -1], from_speed_m_s=[20, 20],
+                to_speed_m_s=[10, 10], time_s=[9, 9],
+            ),
+            "wind is 2 m/s but must be 0 m/s; the fit finds it",
+        ),
+        (
+            lambda: fit_coast_down(
+                start(), run=[1, 2], direction=[1], from_speed_m_s=[20, 20],
+                to_speed_m_s=[10, 10], time_s=[9, 9],
             ),
             "give one value a row",
         ),

@@ -1,4 +1,4 @@
-"""Gains: agreement with plain statistics, nuisances, ways down, calibration, and refusals."""
+"""Gains: agreement with plain statistics, unknowns, ways down, calibration, and refusals."""
 
 from dataclasses import replace
 
@@ -6,12 +6,11 @@ import numpy as np
 import pytest
 
 from tests.simulate_days import analyse, score, simulate
-from tuninglib.physics.hill import Hill, exit_speed_m_s
+from tuninglib.physics.hill import Hill, Ride, exit_speed_m_s
 from tuninglib.statistics.gain import estimate_gains
-from tuninglib.statistics.reading_error import reading_nuisances
 from tuninglib.statistics.repeats import difference_of_means, pooled_sd, t_quantile
-from tuninglib.statistics.road_runs import linearised
-from tuninglib.statistics.unknowns import Nuisance, Runs, usual_nuisances
+from tuninglib.statistics.road_runs import Runs, linearised
+from tuninglib.statistics.unknowns import Unknown, reading_unknowns, usual_unknowns
 
 HILL = Hill([150.0, 250.0], [0.055, 0.065])
 ROAD = {
@@ -30,23 +29,21 @@ def runs_of(exits=EXITS, setup=(0, 0, 0, 1, 1, 1), **changes):
         "hill": HILL,
         "setup": setup,
         "rider": 0,
-        "entry_speed_m_s": np.full(len(exits), 13.0),
+        "true_entry_m_s": np.full(len(exits), 13.0),
     }
-    return Runs(exit_speed_m_s=exits, **(arguments | ROAD | changes))
+    return Runs(true_exit_m_s=exits, **(arguments | ROAD | changes))
 
 
 def driven(force, *, hill=HILL, entry=13.0, wind=0.0, **road):
     """Exit speeds that a known force gives."""
-    return exit_speed_m_s(
-        force_n=np.asarray(force, dtype=float), entry_speed_m_s=entry, hill=hill, wind_m_s=wind,
-        **(ROAD | road),
-    )  # fmt: skip
+    ride = Ride(hill=hill, wind_m_s=wind, **(ROAD | road))
+    return exit_speed_m_s(ride, force_n=force, entry_speed_m_s=entry)
 
 
 # Plain statistics ------------------------------------------------------------------------------
 
 
-def test_without_nuisances_it_is_the_two_sample_t_test():
+def test_without_unknowns_it_is_the_two_sample_t_test():
     runs = runs_of()
     logs = linearised(runs, [], [])[0]
     a, b = logs[:3], logs[3:]
@@ -133,19 +130,19 @@ def test_equal_readings_do_not_make_a_certain_gain():
 
 def test_spread_readings_have_independent_rounding():
     exits = np.array([16.4, 17.3, 17.9, 18.3, 19.1, 18.6])
-    own = [n for n in reading_nuisances(runs_of(exits), resolution_m_s=0.28) if n.each_run]
-    exit_ = next(n for n in own if "exit_speed_m_s" in n.changes)
-    assert exit_.changes["exit_speed_m_s"] == pytest.approx(0.28 / np.sqrt(12), rel=1e-3)
-    assert reading_nuisances(runs_of(exits), resolution_m_s=0.0) == ()
+    own = [n for n in reading_unknowns(runs_of(exits), resolution_m_s=0.28) if n.each_run]
+    exit_ = next(n for n in own if "true_exit_m_s" in n.changes)
+    assert exit_.changes["true_exit_m_s"] == pytest.approx(0.28 / np.sqrt(12), rel=1e-3)
+    assert reading_unknowns(runs_of(exits), resolution_m_s=0.0) == ()
 
 
-# Nuisances -------------------------------------------------------------------------------------
+# Unknowns -------------------------------------------------------------------------------------
 
 
 def test_what_setups_share_cancels_from_the_gain_but_not_from_the_force():
     runs = runs_of(driven([260.0] * 3 + [265.0] * 3) + [0.1, 0, -0.1] * 2)
     plain = estimate_gains(runs)
-    grade = estimate_gains(runs, nuisances=usual_nuisances(runs, grade_sd=0.004))
+    grade = estimate_gains(runs, unknowns=usual_unknowns(runs, grade_sd=0.004))
     assert grade.gains[0].log_sd < 1.02 * plain.gains[0].log_sd
     width = [f.forces[0].high_n - f.forces[0].low_n for f in (plain, grade)]
     assert width[1] > 2 * width[0]
@@ -158,20 +155,20 @@ def test_a_rider_on_one_setup_only_widens_the_gain():
     widths = []
     for rider in ((0, 1, 0, 1), (0, 0, 1, 1)):
         runs = runs_of(exits, setup=(0, 0, 1, 1), rider=rider)
-        fit = estimate_gains(runs, nuisances=usual_nuisances(runs, **options))
+        fit = estimate_gains(runs, unknowns=usual_unknowns(runs, **options))
         widths.append(fit.gains[0].shares["rider"])
     assert widths[0] < 0.1 < widths[1]
 
 
 def test_shares_add_up():
     runs = runs_of()
-    nuisances = usual_nuisances(
+    unknowns = usual_unknowns(
         runs, bike_mass_sd_kg=1.0, drag_area_sd_m2=0.05, rolling_coefficient_sd=0.004,
         road_load_correlation=-0.8, grade_sd=0.002, piece_grade_sd=0.002, length_sd_m=1.0,
         speed_factor_sd=0.005, wind_sd_m_s=0.7, air_density_sd_ratio=0.005, rider_effect_sd=0.01,
         rider_drag_sd_ratio=0.05, rotating_mass_sd_kg=1.0, drift_sd=0.01, rider_mass_sd_kg=1.0,
     )  # fmt: skip
-    fit = estimate_gains(runs, nuisances=nuisances, resolution_m_s=0.28)
+    fit = estimate_gains(runs, unknowns=unknowns, resolution_m_s=0.28)
     for found in (*fit.gains, *fit.forces):
         assert sum(found.shares.values()) == pytest.approx(1.0)
         assert {"scatter", "road load", "grade", "wind of the day"} <= set(found.shares)
@@ -179,7 +176,7 @@ def test_shares_add_up():
 
 def test_correlated_road_load_has_the_stated_covariance():
     runs = runs_of()
-    found = usual_nuisances(
+    found = usual_unknowns(
         runs, drag_area_sd_m2=0.05, rolling_coefficient_sd=0.004, road_load_correlation=-0.8
     )
     columns = np.array(
@@ -204,20 +201,20 @@ def test_correlated_road_load_has_the_stated_covariance():
 )
 def test_slopes_are_what_the_motion_says(changes, options):
     runs = runs_of()
-    nuisances = usual_nuisances(runs, **options)
-    assert len(nuisances) == 1
-    log, slopes, *_ = linearised(runs, nuisances, [0.0])
+    unknowns = usual_unknowns(runs, **options)
+    assert len(unknowns) == 1
+    log, slopes, *_ = linearised(runs, unknowns, [0.0])
     moved = linearised(replace(runs, **changes), [], [])[0]
     # Straight to within the second order of one standard deviation.
     assert slopes[0] == pytest.approx(moved - log, rel=0.08, abs=2e-6)
-    at_once = linearised(runs, nuisances, [1.0])[0]
+    at_once = linearised(runs, unknowns, [1.0])[0]
     assert at_once == pytest.approx(moved, rel=1e-9)
 
 
 def test_nothing_is_learnt_of_what_does_not_show():
     runs = runs_of()
-    fit = estimate_gains(runs, nuisances=usual_nuisances(runs, length_sd_m=1.0))
-    (name, mean, sd), *_ = fit.nuisances
+    fit = estimate_gains(runs, unknowns=usual_unknowns(runs, length_sd_m=1.0))
+    (name, mean, sd), *_ = fit.unknowns
     assert name == "hill length"
     assert abs(mean) < 0.01
     assert sd == pytest.approx(1.0, abs=1e-3)
@@ -227,7 +224,7 @@ def test_run_forces_take_out_the_rider():
     force = np.array([260.0, 250.0, 260.0, 250.0, 280.0, 270.0, 280.0, 270.0])
     exits = driven(force) + 0.02 * np.array([1, -1, -1, 1, 1, 1, -1, -1])
     runs = runs_of(exits, setup=(0,) * 4 + (1,) * 4, rider=(0, 1) * 4)
-    fit = estimate_gains(runs, nuisances=usual_nuisances(runs, rider_effect_sd=0.03))
+    fit = estimate_gains(runs, unknowns=usual_unknowns(runs, rider_effect_sd=0.03))
     assert np.ptp(fit.run_force_n[:4]) < 3.5 < np.ptp(force[:4])
 
 
@@ -246,8 +243,8 @@ def with_ways_down(rng, *, n=6, area=0.60, rolling=0.018, steady=0.8, gust=0.6, 
     ends = driven(0.0 * setup, hill=HILL.reversed(), entry=start, wind=-later, **true)
     noise = 0.12 * rng.standard_normal((4, 2 * n))
     return runs_of(
-        exits + noise[0], setup=setup, entry_speed_m_s=entry + noise[1],
-        down_entry_speed_m_s=start + noise[2], down_exit_speed_m_s=ends + noise[3],
+        exits + noise[0], setup=setup, true_entry_m_s=entry + noise[1],
+        true_down_entry_m_s=start + noise[2], true_down_exit_m_s=ends + noise[3],
     )  # fmt: skip
 
 
@@ -256,7 +253,7 @@ RESOLUTION = 0.12 * np.sqrt(12)
 
 
 def up_only(runs):
-    return replace(runs, down_entry_speed_m_s=np.nan, down_exit_speed_m_s=np.nan)
+    return replace(runs, true_down_entry_m_s=np.nan, true_down_exit_m_s=np.nan)
 
 
 def test_exact_ways_down_need_no_force():
@@ -271,9 +268,9 @@ def test_the_way_down_halves_the_gain_interval():
     widths = []
     for _ in range(12):
         runs = with_ways_down(rng)
-        nuisances = usual_nuisances(runs, **OPTIONS)
+        unknowns = usual_unknowns(runs, **OPTIONS)
         pair = [
-            estimate_gains(r, nuisances=nuisances, resolution_m_s=RESOLUTION).gains[0]
+            estimate_gains(r, unknowns=unknowns, resolution_m_s=RESOLUTION).gains[0]
             for r in (up_only(runs), runs)
         ]
         widths.append([g.high - g.low for g in pair])
@@ -283,23 +280,23 @@ def test_the_way_down_halves_the_gain_interval():
 
 def test_ways_down_on_some_runs_only_are_used():
     runs = with_ways_down(np.random.default_rng(6))
-    some = np.where(np.arange(12) % 2 == 0, runs.down_exit_speed_m_s, np.nan)
-    part = replace(runs, down_exit_speed_m_s=some)
-    nuisances = usual_nuisances(runs, **OPTIONS)
+    some = np.where(np.arange(12) % 2 == 0, runs.true_down_exit_m_s, np.nan)
+    part = replace(runs, true_down_exit_m_s=some)
+    unknowns = usual_unknowns(runs, **OPTIONS)
     sds = [
-        estimate_gains(r, nuisances=nuisances, resolution_m_s=RESOLUTION).gains[0].log_sd
+        estimate_gains(r, unknowns=unknowns, resolution_m_s=RESOLUTION).gains[0].log_sd
         for r in (up_only(runs), part, runs)
     ]
     assert sds[2] < sds[1] < sds[0]
 
 
-def fisher_bound(runs, nuisances):
+def fisher_bound(runs, unknowns):
     """Smallest standard error of the gain that any unbiased estimate could have."""
-    names = ("entry_speed_m_s", "exit_speed_m_s", "down_entry_speed_m_s", "down_exit_speed_m_s")
-    own = [Nuisance(n, {n: 0.12}, each_run=True) for n in names]
-    own.append(Nuisance("gust", {"headwind_m_s": 0.6}, each_run=True))
-    own.append(Nuisance("change", {"wind_change_m_s": 0.2}, each_run=True))
-    parts = [*nuisances, *own]
+    names = ("true_entry_m_s", "true_exit_m_s", "true_down_entry_m_s", "true_down_exit_m_s")
+    own = [Unknown(n, {n: 0.12}, each_run=True) for n in names]
+    own.append(Unknown("gust", {"headwind_m_s": 0.6}, each_run=True))
+    own.append(Unknown("change", {"wind_change_m_s": 0.2}, each_run=True))
+    parts = [*unknowns, *own]
     log, up, _, down = linearised(runs, parts, [0.0] * len(parts))
     n, scale = log.size, np.exp(log.mean())
     total = np.zeros((2 * n, 2 * n))
@@ -322,18 +319,18 @@ def test_errors_are_near_the_smallest_that_are_possible():
     for _ in range(60):
         area, rolling = 0.55 + 0.055 * rng.standard_normal(), 0.015 + 0.004 * rng.standard_normal()
         runs = with_ways_down(rng, area=area, rolling=rolling, steady=0.75 * rng.standard_normal())
-        nuisances = usual_nuisances(runs, **OPTIONS)
+        unknowns = usual_unknowns(runs, **OPTIONS)
         errors.append(
             [
                 np.log1p(
-                    estimate_gains(r, nuisances=nuisances, resolution_m_s=RESOLUTION).gains[0].gain
+                    estimate_gains(r, unknowns=unknowns, resolution_m_s=RESOLUTION).gains[0].gain
                 )
                 - 0.06
                 for r in (up_only(runs), runs)
             ]
         )
         if len(bounds) < 5:
-            bounds.append(fisher_bound(runs, nuisances))
+            bounds.append(fisher_bound(runs, unknowns))
     achieved = np.sqrt(np.mean(np.square(errors), axis=0))
     # 1.25 is the aim; 60 days know the ratio, which is near 1, to 9 %.
     assert (achieved < 1.25 * np.mean(bounds, axis=0)).all()
@@ -403,9 +400,9 @@ def test_a_large_gain_is_told_apart():
             lambda: estimate_gains(runs_of(EXITS * 0.1, hill=Hill(400.0, -0.03))),
             "speeds of run 1 need no pull at all",
         ),
-        (lambda: Nuisance("oil", {"colour": 1.0}), "'oil' changes colour, which no run has"),
+        (lambda: Unknown("oil", {"colour": 1.0}), "'oil' changes colour, which no run has"),
         (
-            lambda: usual_nuisances(runs_of(), road_load_correlation=1.5),
+            lambda: usual_unknowns(runs_of(), road_load_correlation=1.5),
             "correlation is 1.5 but must be at most 1",
         ),
         (lambda: estimate_gains(runs_of(), resolution_m_s=-1.0), "resolution is -1 m/s"),

@@ -77,13 +77,16 @@ def test_prepared_columns():
 @pytest.mark.parametrize(
     ("change", "message"),
     [
-        ({"lambda_high": [0.88, 13.4]}, "lambda is 13.4, outside 0.4 to 2.5: divide the reading"),
+        (
+            {"lambda_high": [0.88, 13.4]},
+            "lambda is 13.4 but must be at most 2.5; divide the reading",
+        ),
         ({"lambda_low": [np.nan, 0.9]}, "lambda is nan"),
         ({"lambda_low": [0.89, 0.9]}, "a low gauge reading is above its high one"),
-        ({"flow_m3_s": 150.0}, "flow is 150 m3/s, outside 1e-08 to 0.001 m3/s: 1 cm3/min"),
+        ({"flow_m3_s": 150.0}, "flow is 150 m3/s but must be at most 0.001 m3/s; 1 cm3/min"),
         ({"stoichiometric_ratio": 0.0}, "stoichiometric ratio is 0"),
         ({"density_kg_m3": -745.0}, "density is -745 kg/m3"),
-        ({"offset": [0.0, np.nan]}, "an offset is not a finite number"),
+        ({"offset": [0.0, np.nan]}, "offset is nan but must be a finite number; give 0"),
         ({"injector": ["a", "b", "c"]}, "3 names for 2 readings"),
         ({"lambda_low": [], "lambda_high": []}, "there is no reading"),
         ({"resolution": -0.1}, "gauge resolution is -0.1"),

@@ -196,7 +196,7 @@ def test_moments_agree_with_the_quantiles_of_one_grid_point():
         ),
         (
             {"flow_m3_s": 2.5e-6, "priors": Priors(response_sd=np.inf)},
-            "the readings leave an unknown open: give it a finite prior",
+            "the readings leave an unknown open; give it a finite prior",
         ),
     ],
 )

@@ -201,7 +201,9 @@ def test_predict_refuses_what_cannot_be(fit, change, message):
 
 def test_band_the_wrong_way_round(fit):
     prediction = predict(fit, flow_m3_s=2.8e-6, engine="big", **E5)
-    with pytest.raises(ValueError, match=r"runs from 0.9 to 0.83: give the richer end first"):
+    with pytest.raises(
+        ValueError, match=r"richer end of the target band is 0.9 but must be below 0.83; swap"
+    ):
         band_odds(prediction, low=0.90, high=0.83)
 
 

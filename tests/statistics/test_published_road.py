@@ -6,7 +6,7 @@ A tolerance is half the last printed digit unless said otherwise.
 import numpy as np
 import pytest
 
-from tuninglib.physics.hill import Hill, climb_force_n, exit_speed_m_s
+from tuninglib.physics.hill import Hill, Ride, climb_force_n, exit_speed_m_s
 from tuninglib.physics.road_load import (
     REFERENCE_AIR_DENSITY_KG_M3,
     ROTATING_MASS_RATIO,
@@ -45,14 +45,22 @@ def test_force_at_65_km_h(mass, force):
 def table_time(mass, fast_kmh, slow_kmh):
     """Coast-down time of a row of the table, at any air density, the inertia being the mass."""
     a, c = table_coefficients(mass)
-    return coast_time_s(
-        from_speed_m_s=fast_kmh / 3.6,
-        to_speed_m_s=slow_kmh / 3.6,
+    ride = Ride(
+        hill=Hill(1000.0, 0.0),
         mass_kg=mass,
         air_density_kg_m3=1.2,
         drag_area_m2=2 * c * 3.6**2 / 1.2,
         rolling_coefficient=a / (mass * 9.80665),
     )
+    return coast_time_s(ride, from_speed_m_s=fast_kmh / 3.6, to_speed_m_s=slow_kmh / 3.6)
+
+
+def climb_n(hill, mass):
+    """Force of the slope alone."""
+    ride = Ride(
+        hill=hill, mass_kg=mass, air_density_kg_m3=1.2, drag_area_m2=0.5, rolling_coefficient=0.0
+    )
+    return climb_force_n(ride)[0]
 
 
 # Target times from 70 to 60 km/h [s]. The figure prints 4.10 s for 160 kg, which its own A and C
@@ -134,13 +142,13 @@ def test_rotating_mass_is_within_what_rules_take():
 
 # 8 % over 1000 ft along the road rises 79.745 ft, by trigonometry (80 ft is over the horizontal).
 def test_grade_is_rise_over_horizontal_distance():
-    rise = climb_force_n(hill=Hill(1000.0, 0.08), mass_kg=1.0, rolling_coefficient=0.0)[0]
+    rise = climb_n(Hill(1000.0, 0.08), 1.0)
     assert rise / 9.80665 * 1000 == pytest.approx(79.745, abs=0.0005)
 
 
 # Worked by hand: 170 kg up 6 % at a steady 50 km/h with the table's road load, 166.91 N, 2318 W.
 def test_force_and_power_on_a_hill():
-    climb = climb_force_n(hill=Hill(100.0, 0.06), mass_kg=170.0, rolling_coefficient=0.0)[0]
+    climb = climb_n(Hill(100.0, 0.06), 170.0)
     force = climb + table_force_n(mass_kg=170.0, speed_m_s=50 / 3.6)
     assert force == pytest.approx(166.91, abs=0.02)
     assert force * 50 / 3.6 == pytest.approx(2318, abs=0.5)
@@ -164,9 +172,10 @@ def test_approach_to_terminal_speed():
     k, mass = 0.5 * 1.2 * 0.6, 200.0
     terminal = np.sqrt(100.0 / k)
     start = 1e-6
-    speed = exit_speed_m_s(
-        force_n=100.0, entry_speed_m_s=start, hill=Hill(500.0, 0.0), mass_kg=mass,
-        air_density_kg_m3=1.2, drag_area_m2=0.6, rolling_coefficient=0.0,
+    ride = Ride(
+        hill=Hill(500.0, 0.0), mass_kg=mass, air_density_kg_m3=1.2, drag_area_m2=0.6,
+        rolling_coefficient=0.0,
     )  # fmt: skip
+    speed = exit_speed_m_s(ride, force_n=100.0, entry_speed_m_s=start)
     expected = terminal * np.sqrt(1 - np.exp(-2 * k * 500 / mass))
     assert speed == pytest.approx(expected, rel=1e-12)

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from tuninglib.physics.hill import Hill, exit_speed_m_s
+from tuninglib.physics.hill import Hill, Ride, exit_speed_m_s
 from tuninglib.statistics.trace_force import wheel_force_from_points
 
 HILL = Hill([150.0, 250.0], [0.05, 0.065])
@@ -14,10 +14,11 @@ ROAD = {
     "drag_area_m2": 0.57,
     "rolling_coefficient": 0.016,
 }
+RIDE = Ride(hill=HILL, **ROAD)
 DISTANCES = np.array([0.0, 60.0, 150.0, 220.0, 330.0, 400.0])
 
 
-def ride(distances, wind=0.0, force=290.0, entry=12.5):
+def ridden(distances, wind=0.0, force=290.0, entry=12.5):
     """Speeds at distances, each from the start line over its own piece of road."""
     speeds = []
     for s in distances:
@@ -25,15 +26,17 @@ def ride(distances, wind=0.0, force=290.0, entry=12.5):
             speeds.append(entry)
             continue
         hill = Hill([150.0, s - 150.0], [0.05, 0.065]) if s > 150 else Hill(s, 0.05)
-        arguments = {"force_n": force, "entry_speed_m_s": entry, "wind_m_s": wind}
-        speeds.append(exit_speed_m_s(hill=hill, **arguments, **ROAD))
+        own = Ride(hill=hill, wind_m_s=wind, **ROAD)
+        speeds.append(exit_speed_m_s(own, force_n=force, entry_speed_m_s=entry))
     return np.array(speeds)
 
 
 @pytest.mark.parametrize("wind", [0.0, 2.0])
 def test_exact_points_give_the_exact_force(wind):
     found = wheel_force_from_points(
-        distance_m=DISTANCES, speed_m_s=ride(DISTANCES, wind), hill=HILL, wind_m_s=wind, **ROAD
+        Ride(hill=HILL, wind_m_s=wind, **ROAD),
+        distance_m=DISTANCES,
+        speed_m_s=ridden(DISTANCES, wind),
     )
     assert found.force_n.value == pytest.approx(290.0, rel=1e-6)
     assert found.entry_speed_m_s.value == pytest.approx(12.5, rel=1e-7)
@@ -47,11 +50,10 @@ def test_interval_holds_the_force_and_more_points_narrow_it():
     for _ in range(150):
         found = [
             wheel_force_from_points(
-                distance_m=s, speed_m_s=ride(s) + 0.15 * rng.standard_normal(s.size), hill=HILL,
-                **ROAD,
+                RIDE, distance_m=s, speed_m_s=ridden(s) + 0.15 * rng.standard_normal(s.size)
             ).force_n
             for s in (few, many)
-        ]  # fmt: skip
+        ]
         held += [one.low <= 290 <= one.high for one in found]
         widths.append([one.high - one.low for one in found])
     assert np.mean(held) == pytest.approx(0.95, abs=0.04)
@@ -70,4 +72,4 @@ def test_interval_holds_the_force_and_more_points_narrow_it():
 )
 def test_refusals(distances, speeds, message):
     with pytest.raises(ValueError, match=message):
-        wheel_force_from_points(distance_m=distances, speed_m_s=speeds, hill=HILL, **ROAD)
+        wheel_force_from_points(RIDE, distance_m=distances, speed_m_s=speeds)

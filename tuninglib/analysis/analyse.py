@@ -11,7 +11,7 @@ from tuninglib.analysis.mixture import analyse_mixtures
 from tuninglib.analysis.provenance import provenance
 from tuninglib.analysis.results import Choice, Knock, Ladder, Run
 from tuninglib.analysis.what_if import Answer, Question, answers, flat_top_speeds
-from tuninglib.session.conditions import air_of_runs, day_pressure_pa
+from tuninglib.session.defaults import air_of_runs, day_pressure_of
 from tuninglib.session.load import Session
 
 SCHEMA = "tuninglib results 1"
@@ -100,7 +100,7 @@ def analyse(session: Session) -> Results:
         fuel_limits=limits,
         what_if=_what_if(road, what_if_setup(road, choice)),
         flat_top_speeds=_top_speeds(road, what_if_setup(road, choice)),
-        pressure_source=day_pressure_pa(session)[1],
+        pressure_source=day_pressure_of(session).source,
         provenance=provenance(session.folder),
     )
 
@@ -139,8 +139,8 @@ def _runs(session, air, road) -> tuple:
             setup=row.setup,
             rider=row.rider,
             state=row.state,
-            entry_m_s=known(row.entry_speed_m_s),
-            exit_m_s=known(row.exit_speed_m_s),
+            shown_entry_m_s=known(row.shown_entry_m_s),
+            shown_exit_m_s=known(row.shown_exit_m_s),
             gauge_low=known(row.gauge_low),
             gauge_high=known(row.gauge_high),
             temperature_k=known(row.temperature_k),

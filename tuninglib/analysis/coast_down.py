@@ -1,22 +1,25 @@
 """A coast-down and its session: where the numbers start, the fit, the values to keep."""
 
 import tomllib
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 
 from tuninglib.physics.air import air_density_kg_m3
+from tuninglib.physics.hill import Hill, Ride
 from tuninglib.physics.road_load import ROTATING_MASS_RATIO, RoadLoad
 from tuninglib.rounding import decimals_for, fixed
 from tuninglib.session.coast_down_file import COASTDOWN, HEADER, HEADER_MPH, Falls
 from tuninglib.session.read_toml import TOML
-from tuninglib.statistics.coast_down import Bike, fit_coast_down
+from tuninglib.statistics.coast_down import fit_coast_down
 from tuninglib.statistics.repeats import t_quantile
 from tuninglib.text_files import read_text
 from tuninglib.units import parse_quantity
 
 _HUMIDITY = 0.5
+# Where the fit starts.
+_USUAL_DRAG_AREA_M2, _USUAL_ROLLING_COEFFICIENT = 0.5, 0.012
 
 
 @dataclass(frozen=True)
@@ -66,7 +69,7 @@ def start_of(session_folder) -> Start:
 
 
 def fit_of(falls: Falls, *, bike_kg, rider_kg, temperature_k, pressure_pa, speed_factor) -> tuple:
-    """Road load of timed falls, and the bike as it was rolled.
+    """Road load of timed falls, and the ride that it makes of bike and rider.
 
     Parameters
     ----------
@@ -78,24 +81,32 @@ def fit_of(falls: Falls, *, bike_kg, rider_kg, temperature_k, pressure_pa, speed
     Returns
     -------
     RoadLoad
-    Bike
+    Ride
+        With that road load, on the level.
     """
-    bike = Bike(
+    ride = Ride(
+        hill=Hill(1000.0, 0.0),
         mass_kg=bike_kg + rider_kg,
         rotating_mass_kg=ROTATING_MASS_RATIO * bike_kg,
         air_density_kg_m3=air_density_kg_m3(
             temperature_k=temperature_k, pressure_abs_pa=pressure_pa, relative_humidity=_HUMIDITY
         ),
+        drag_area_m2=_USUAL_DRAG_AREA_M2,
+        rolling_coefficient=_USUAL_ROLLING_COEFFICIENT,
     )
     road = fit_coast_down(
+        ride,
         run=falls.run,
         direction=falls.direction,
-        from_speed_m_s=falls.from_speed_m_s * speed_factor,
-        to_speed_m_s=falls.to_speed_m_s * speed_factor,
+        from_speed_m_s=falls.shown_from_m_s * speed_factor,
+        to_speed_m_s=falls.shown_to_m_s * speed_factor,
         time_s=falls.time_s,
-        bike=bike,
     )
-    return road, bike
+    own = {
+        "drag_area_m2": road.drag_area_m2,
+        "rolling_coefficient": road.rolling_coefficient,
+    }
+    return road, replace(ride, **own)
 
 
 def half_widths(road: RoadLoad) -> tuple:

@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 
 from tuninglib.analysis.injector import AIR_DENSITY_KG_M3, HIGHEST_SHARE
-from tuninglib.interval import Interval
+from tuninglib.interval import Z_95, Interval
 from tuninglib.physics.blend import Blend
 from tuninglib.physics.engine import air_mass_per_cycle_kg, cycle_time_s, fuel_mass_per_cycle_kg
 from tuninglib.physics.injector import (
@@ -12,7 +12,6 @@ from tuninglib.physics.injector import (
     mass_flow_kg_s,
     open_time_s,
 )
-from tuninglib.units import Z_95
 
 DEAD_TIME_S = 1e-3  # default of a session's injectors
 

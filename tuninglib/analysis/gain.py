@@ -7,12 +7,12 @@ import numpy as np
 from tuninglib.analysis.results import Gain, Pair
 from tuninglib.analysis.what_if import EquivalentRun
 from tuninglib.interval import Interval
-from tuninglib.physics.hill import exit_speed_m_s, travel_time_s, wheel_force_n
-from tuninglib.session.defaults import hill_of, road_load_of, speedometer_factor
+from tuninglib.physics.hill import Ride, exit_speed_m_s, travel_time_s, wheel_force_n
+from tuninglib.session.defaults import Taken, hill_of, road_load_of, speedometer_factor
 from tuninglib.statistics.gain import estimate_gains
+from tuninglib.statistics.road_runs import Runs
 from tuninglib.statistics.speedometer import legal_true_speed_m_s
-from tuninglib.statistics.unknowns import Nuisance, Runs, usual_nuisances
-from tuninglib.units import Measured
+from tuninglib.statistics.unknowns import Unknown, usual_unknowns
 
 
 @dataclass(frozen=True)
@@ -34,10 +34,8 @@ class Road:
         Index of a row of runs.csv to its wheel force: brought to the reference air, with what the
         runs together say of drag, slope, wind and riders; and in the air of the run, at the stated
         values, as anybody can work it out. [N]
-    drag_area_m2, rolling_coefficient, rotating_mass_kg, speed_factor : Measured
-        As used.
-    sources : dict
-        Where each of the four comes from.
+    drag_area_m2, rolling_coefficient, rotating_mass_kg, speed_factor : Taken
+        As used, with where it is from.
     gain_if_shown_high : dict
         Setup to the gain if the speedometer shows as much too much as the law allows; empty if it
         is calibrated.
@@ -53,11 +51,10 @@ class Road:
     shares: dict
     force_of_run: dict
     stated_force_of_run: dict
-    drag_area_m2: Measured
-    rolling_coefficient: Measured
-    rotating_mass_kg: Measured
-    speed_factor: Measured
-    sources: dict
+    drag_area_m2: Taken
+    rolling_coefficient: Taken
+    rotating_mass_kg: Taken
+    speed_factor: Taken
     gain_if_shown_high: dict
     equivalent: dict
 
@@ -68,8 +65,8 @@ def usable_rows(session):
     return runs[
         (runs["state"] == "full")
         & (runs["exclude"] == "")
-        & runs["entry_speed_m_s"].notna()
-        & runs["exit_speed_m_s"].notna()
+        & runs["shown_entry_m_s"].notna()
+        & runs["shown_exit_m_s"].notna()
     ]
 
 
@@ -80,7 +77,7 @@ def analyse_road(session, air) -> Road | None:
     ----------
     session : tuninglib.session.load.Session
     air : pandas.DataFrame
-        Of :func:`tuninglib.session.conditions.air_of_runs`.
+        Of :func:`tuninglib.session.defaults.air_of_runs`.
 
     Returns
     -------
@@ -96,17 +93,19 @@ def analyse_road(session, air) -> Road | None:
     riders = [name for name in session.riders if name in set(rows["rider"])]
     of_rider = rows["rider"].map(lambda name: session.riders[name].mass.value).to_numpy()
     mass = session.bike.mass.value + of_rider
-    shown = rows[["entry_speed_m_s", "exit_speed_m_s"]].to_numpy()
-    factor, factor_source = speedometer_factor(session, float(shown.mean()))
-    area, rolling, rotating, sources = road_load_of(session, float(mass.mean()))
+    shown = rows[["shown_entry_m_s", "shown_exit_m_s"]].to_numpy()
+    factor = speedometer_factor(session, float(shown.mean()))
+    taken = road_load_of(session, float(mass.mean()))
+    area, rolling = taken.drag_area_m2, taken.rolling_coefficient
+    rotating = taken.rotating_mass_kg
     day = air.loc[rows.index]
     hill = hill_of(session)
     runs = Runs(
         hill=hill,
         setup=[setups.index(name) for name in rows["setup"]],
         rider=[riders.index(name) for name in rows["rider"]],
-        entry_speed_m_s=shown[:, 0] * factor.value,
-        exit_speed_m_s=shown[:, 1] * factor.value,
+        true_entry_m_s=shown[:, 0] * factor.value,
+        true_exit_m_s=shown[:, 1] * factor.value,
         mass_kg=mass,
         rotating_mass_kg=rotating.value,
         air_density_kg_m3=day["density_kg_m3"].to_numpy(),
@@ -114,11 +113,11 @@ def analyse_road(session, air) -> Road | None:
         rolling_coefficient=rolling.value,
         headwind_m_s=day["headwind_m_s"].to_numpy(),
         log_correction=np.log(day["sae_j1349"].to_numpy()),
-        down_entry_speed_m_s=rows["down_entry_speed_m_s"].to_numpy() * factor.value,
-        down_exit_speed_m_s=rows["down_exit_speed_m_s"].to_numpy() * factor.value,
+        true_down_entry_m_s=rows["shown_down_entry_m_s"].to_numpy() * factor.value,
+        true_down_exit_m_s=rows["shown_down_exit_m_s"].to_numpy() * factor.value,
     )
     options = {
-        "nuisances": _nuisances(session, runs, riders, area, rolling, rotating, factor),
+        "unknowns": _unknowns(session, runs, riders, area, rolling, rotating, factor),
         "resolution_m_s": session.speedometer.resolution.value * factor.value,
         "assumed_scatter_sd": session.assumptions.run_scatter.value,
     }
@@ -140,7 +139,6 @@ def analyse_road(session, air) -> Road | None:
         rolling_coefficient=rolling,
         rotating_mass_kg=rotating,
         speed_factor=factor,
-        sources={**sources, "speed_factor": factor_source},
         gain_if_shown_high=_if_shown_high(session, setups, runs, shown, options),
         equivalent=_equivalent_runs(session, setups, runs, fit, of_rider, (area, rolling, factor)),
     )
@@ -152,7 +150,7 @@ def _if_shown_high(session, setups, runs, shown, options) -> dict:
         return {}
     lowest, _ = legal_true_speed_m_s(shown)
     fit = estimate_gains(
-        replace(runs, entry_speed_m_s=lowest[:, 0], exit_speed_m_s=lowest[:, 1]), **options
+        replace(runs, true_entry_m_s=lowest[:, 0], true_exit_m_s=lowest[:, 1]), **options
     )
     return {setups[gain.setup]: gain.gain for gain in fit.gains}
 
@@ -162,23 +160,22 @@ def _equivalent_runs(session, setups, runs, fit, rider_masses, taken) -> dict:
     area, rolling, factor = taken
     rider, density = float(rider_masses.mean()), float(runs.air_density_kg_m3.mean())
     output = float(np.exp(runs.log_correction.mean()))
-    entry, wind = float(runs.entry_speed_m_s.mean()), float(runs.headwind_m_s.mean())
+    entry, wind = float(runs.true_entry_m_s.mean()), float(runs.headwind_m_s.mean())
     rotating = float(runs.rotating_mass_kg.mean())
+    ride = Ride(
+        hill=runs.hill,
+        mass_kg=session.bike.mass.value + rider,
+        rotating_mass_kg=rotating,
+        air_density_kg_m3=density,
+        drag_area_m2=area.value,
+        rolling_coefficient=rolling.value,
+        wind_m_s=wind,
+    )
     equivalent = {}
     for number, setup in enumerate(setups):
         force = fit.forces[number]
         own = runs.setup == number
-        reached = exit_speed_m_s(
-            force_n=force.force_n / output,
-            entry_speed_m_s=entry,
-            hill=runs.hill,
-            mass_kg=session.bike.mass.value + rider,
-            rotating_mass_kg=rotating,
-            air_density_kg_m3=density,
-            drag_area_m2=area.value,
-            rolling_coefficient=rolling.value,
-            wind_m_s=wind,
-        )
+        reached = exit_speed_m_s(ride, force_n=force.force_n / output, entry_speed_m_s=entry)
         if not np.isfinite(reached):
             continue
         equivalent[setup] = EquivalentRun(
@@ -210,32 +207,16 @@ def _equivalent_runs(session, setups, runs, fit, rider_masses, taken) -> dict:
     return equivalent
 
 
-def _road_of(runs) -> dict:
-    """What the functions of motion want to know of the runs, their speeds aside."""
-    return {
-        "hill": runs.hill,
-        "mass_kg": runs.mass_kg,
-        "rotating_mass_kg": runs.rotating_mass_kg,
-        "air_density_kg_m3": runs.air_density_kg_m3,
-        "drag_area_m2": runs.drag_area_m2,
-        "rolling_coefficient": runs.rolling_coefficient,
-        "wind_m_s": runs.headwind_m_s,
-    }
-
-
 def _stated_forces(runs) -> list:
-    forces = wheel_force_n(
-        entry_speed_m_s=runs.entry_speed_m_s,
-        exit_speed_m_s=runs.exit_speed_m_s,
-        **_road_of(runs),
-    )
-    return forces.tolist()
+    return wheel_force_n(
+        runs.ride, entry_speed_m_s=runs.true_entry_m_s, exit_speed_m_s=runs.true_exit_m_s
+    ).tolist()
 
 
-def _nuisances(session, runs, riders, area, rolling, rotating, factor) -> tuple:
+def _unknowns(session, runs, riders, area, rolling, rotating, factor) -> tuple:
     """What is not known exactly, as the session states it."""
     hill, taken = session.hill, session.assumptions
-    usual = usual_nuisances(
+    usual = usual_unknowns(
         runs,
         bike_mass_sd_kg=session.bike.mass.sd,
         rotating_mass_sd_kg=rotating.sd,
@@ -252,7 +233,7 @@ def _nuisances(session, runs, riders, area, rolling, rotating, factor) -> tuple:
         drift_sd=taken.drift.sd,
     )
     pieces = tuple(
-        Nuisance("grade", {"grade_ratios": one * piece.grade.sd})
+        Unknown("grade", {"grade_ratios": one * piece.grade.sd})
         for one, piece in zip(np.eye(len(hill.pieces)), hill.pieces, strict=True)
         if piece.grade.half_width
     )
@@ -261,12 +242,12 @@ def _nuisances(session, runs, riders, area, rolling, rotating, factor) -> tuple:
 
 def _gains(session, rows, setups, runs, fit, raw) -> tuple:
     times = travel_time_s(
+        runs.ride,
         force_n=fit.run_force_n / np.exp(runs.log_correction),
-        entry_speed_m_s=runs.entry_speed_m_s,
-        **_road_of(runs),
+        entry_speed_m_s=runs.true_entry_m_s,
     )
     mean_speed = runs.hill.length_m / times
-    exits = rows.groupby("setup")["exit_speed_m_s"].mean()
+    exits = rows.groupby("setup")["shown_exit_m_s"].mean()
     by_setup = {g.setup: (g, r) for g, r in zip(fit.gains, raw.gains, strict=True)}
     gains = []
     for number, setup in enumerate(setups):

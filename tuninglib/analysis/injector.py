@@ -2,15 +2,15 @@
 
 import numpy as np
 
-from tuninglib.analysis.mixture import blend_of, readings_of
+from tuninglib.analysis.mixture import readings_of
 from tuninglib.analysis.results import Ladder, LadderCurve, Odds, Prospect, Response, Suspicion
-from tuninglib.interval import Interval
+from tuninglib.interval import Z_95, Interval
 from tuninglib.physics.engine import air_mass_per_cycle_kg, cycle_time_s
 from tuninglib.physics.injector import flow_at_pressure
+from tuninglib.session.defaults import blend_of
 from tuninglib.statistics.ladder import Priors, fit_ladder
 from tuninglib.statistics.ladder_checks import response_per_state, suspicious_injectors
 from tuninglib.statistics.ladder_prediction import flow_for_lambda, predict, rank_candidates
-from tuninglib.units import Z_95
 
 # Dry air at 25 °C and 1013.25 hPa, for the open time.
 AIR_DENSITY_KG_M3 = 1.184
@@ -27,7 +27,7 @@ def analyse_ladder(session, air, keep: str | None, knocks: tuple) -> Ladder | No
     ----------
     session : tuninglib.session.load.Session
     air : pandas.DataFrame
-        Of :func:`tuninglib.session.conditions.air_of_runs`.
+        Of :func:`tuninglib.session.defaults.air_of_runs`.
     keep : str or None
         The setup that is kept.
     knocks : tuple of Knock
@@ -119,7 +119,7 @@ def ladder_columns(session, air, rows) -> dict:
     ----------
     session : tuninglib.session.load.Session
     air : pandas.DataFrame
-        Of :func:`tuninglib.session.conditions.air_of_runs`.
+        Of :func:`tuninglib.session.defaults.air_of_runs`.
     rows : pandas.DataFrame
         Of :func:`readings_of`.
 

@@ -5,19 +5,12 @@ from scipy.special import stdtr, stdtrit
 
 from tuninglib.analysis.results import Mixture, Odds
 from tuninglib.interval import Interval
-from tuninglib.physics.blend import PETROL_DENSITY_KG_M3, Blend
-from tuninglib.session.defaults import ethanol_of
+from tuninglib.session.defaults import blend_of
 from tuninglib.statistics.gauge_readings import pegged, reading_midpoint
 from tuninglib.statistics.ladder import Priors
 
 # A reading's run-to-run standard deviation where nothing is repeated: ours, as the ladder's prior.
 _ASSUMED_READING_SD = Priors().run_sd
-
-
-def blend_of(fuel) -> Blend:
-    """A fuel of the session as a blend of petrol and ethanol."""
-    density = fuel.petrol_density.value if fuel.petrol_density else PETROL_DENSITY_KG_M3
-    return Blend(ethanol_of(fuel).value, petrol_density_kg_m3=density)
 
 
 def readings_of(session, state: str | None = "full"):

@@ -104,8 +104,8 @@ class Run:
     setup: str
     rider: str
     state: str
-    entry_m_s: float | None
-    exit_m_s: float | None
+    shown_entry_m_s: float | None
+    shown_exit_m_s: float | None
     gauge_low: float | None
     gauge_high: float | None
     temperature_k: float | None

@@ -7,14 +7,13 @@ import numpy as np
 from tuninglib.analysis.injector import AIR_DENSITY_KG_M3, flow_on_bike, ladder_columns
 from tuninglib.analysis.mixture import readings_of
 from tuninglib.analysis.results import Odds
-from tuninglib.interval import Interval
+from tuninglib.interval import Z_95, Interval
 from tuninglib.physics.blend import Blend
 from tuninglib.physics.engine import air_mass_per_cycle_kg, cycle_time_s, fuel_mass_per_cycle_kg
 from tuninglib.physics.injector import mass_flow_kg_s, open_time_s
-from tuninglib.session.conditions import air_of_runs
+from tuninglib.session.defaults import air_of_runs, petrol_density_of
 from tuninglib.statistics.ladder import fit_ladder
 from tuninglib.statistics.ladder_prediction import band_odds, predict
-from tuninglib.units import Z_95
 
 _POINTS = 60
 
@@ -75,14 +74,13 @@ def ladder_of(results) -> Ladder | None:
     middle = (columns["lambda_low"] + columns["lambda_high"]) / 2
     flows = [flow_on_bike(session, name) for name in session.injectors]
     kept = session.setups[results.choice.keep or results.reference]
-    petrol = session.fuels[kept.fuel].petrol_density
     return Ladder(
         fit=fit_ladder(**columns),
         engine=results.ladder.engine,
         flow_m3_s=np.linspace(min(flows) * 0.9, max(flows) * 1.1, _POINTS),
         reading_flow_m3_s=columns["flow_m3_s"][own],
         reading_lambda_by_fuel=(middle * fuel)[own],
-        petrol_density_kg_m3=petrol.value if petrol else Blend(0.0).density_kg_m3,
+        petrol_density_kg_m3=petrol_density_of(session.fuels[kept.fuel]).value,
     )
 
 

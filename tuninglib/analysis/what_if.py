@@ -9,11 +9,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tuninglib.interval import Interval
-from tuninglib.physics.hill import Hill, exit_speed_m_s, wheel_force_n
-from tuninglib.physics.top_speed import top_speed_at_force_m_s, top_speed_at_power_m_s
+from tuninglib.interval import Z_95, Interval
+from tuninglib.physics.hill import Hill, Ride, exit_speed_m_s, wheel_force_n
+from tuninglib.physics.road_load import top_speed_at_force_m_s, top_speed_at_power_m_s
 from tuninglib.physics.varying_force import exit_speed_by_steps_m_s, wheel_power_w
-from tuninglib.units import Z_95
 
 # Body surface grows with mass to this power at a given height [1]; half of the drag area of a
 # seated rider on a small motorcycle is taken to be the rider's (ours).
@@ -160,12 +159,9 @@ def day_outputs(run: EquivalentRun) -> tuple:
     """
     shift = _shifts(run)
     speed = 1 + shift["speed_ratio"]
-    road = {
-        "entry_speed_m_s": run.entry_m_s * speed,
-        "exit_speed_m_s": run.exit_m_s * speed,
-        **_road(run, shift, run.rider_mass_kg + shift["rider_mass_kg"], run.rider_mass_kg, None),
-    }
-    return wheel_force_n(**road), wheel_power_w(steps=STEPS, **road)
+    ride = _ride(run, shift, run.rider_mass_kg + shift["rider_mass_kg"], run.rider_mass_kg, None)
+    ends = {"entry_speed_m_s": run.entry_m_s * speed, "exit_speed_m_s": run.exit_m_s * speed}
+    return wheel_force_n(ride, **ends), wheel_power_w(ride, steps=STEPS, **ends)
 
 
 def flat_top_speeds(run: EquivalentRun) -> Answer:
@@ -190,14 +186,15 @@ def flat_top_speeds(run: EquivalentRun) -> Answer:
     force, power = day_outputs(run)
     output = np.exp(shift["log_force"])
     rider = run.rider_mass_kg + shift["rider_mass_kg"]
-    road = {
-        "mass_kg": run.bike_mass_kg + shift["bike_mass_kg"] + rider,
-        "air_density_kg_m3": run.air_density_kg_m3,
-        "drag_area_m2": run.drag_area_m2 + shift["drag_area_m2"],
-        "rolling_coefficient": run.rolling_coefficient + shift["rolling_coefficient"],
-    }
-    at_force = top_speed_at_force_m_s(force_n=force * output, **road)
-    at_power = top_speed_at_power_m_s(power_w=power * output, **road)
+    flat = Ride(
+        hill=Hill(1000.0, 0.0),
+        mass_kg=run.bike_mass_kg + shift["bike_mass_kg"] + rider,
+        air_density_kg_m3=run.air_density_kg_m3,
+        drag_area_m2=run.drag_area_m2 + shift["drag_area_m2"],
+        rolling_coefficient=run.rolling_coefficient + shift["rolling_coefficient"],
+    )
+    at_force = top_speed_at_force_m_s(flat, force_n=force * output)
+    at_power = top_speed_at_power_m_s(flat, power_w=power * output)
     if not min(at_force[0], at_power[0]) < FARTHEST_TOP * run.exit_m_s:
         return Answer(None, None, "too far from what was tested to say")
     return Answer(_interval(at_force), _interval(at_power), "")
@@ -217,19 +214,19 @@ def _answer(run, question, shift, force, power) -> Answer:
     asked = question.rider_mass_kg
     # Another rider's mass is taken as exact: he knows it.
     rider = run.rider_mass_kg + shift["rider_mass_kg"] if asked is None else asked
-    road = _road(run, shift, rider, asked or run.rider_mass_kg, question)
+    ride = _ride(run, shift, rider, asked or run.rider_mass_kg, question)
     output = np.exp(shift["log_force"])
     if question.output_factor is not None:
         output = output * run.output_factor / question.output_factor
     entry = run.entry_m_s * (1 + shift["speed_ratio"])
     if question.entry_m_s is not None:
         entry = np.full(entry.shape, question.entry_m_s)
-    if np.any(entry + road["wind_m_s"] <= 0):
+    if np.any(entry + ride.wind_m_s <= 0):
         return Answer(None, None, "the wind from behind is faster than the bike")
-    at_force = exit_speed_m_s(force_n=force * output, entry_speed_m_s=entry, **road)
+    at_force = exit_speed_m_s(ride, force_n=force * output, entry_speed_m_s=entry)
     with_power = power * output
     at_power = exit_speed_by_steps_m_s(
-        force_at=lambda speed: with_power / speed, entry_speed_m_s=entry, steps=STEPS, **road
+        ride, force_at=lambda speed: with_power / speed, entry_speed_m_s=entry, steps=STEPS
     )
     if not (np.isfinite(at_force).all() and np.isfinite(at_power).all()):
         return Answer(None, None, "the bike would stop before the marker, or could")
@@ -238,7 +235,7 @@ def _answer(run, question, shift, force, power) -> Answer:
     return Answer(_interval(at_force), _interval(at_power), "")
 
 
-def _road(run, shift, rider_mass, drag_rider, question) -> dict:
+def _ride(run, shift, rider_mass, drag_rider, question) -> Ride:
     """Conditions of the run or of the question, each with the moves of what is not known."""
     lengths, grades = run.lengths_m, run.grade_ratios
     density, wind = run.air_density_kg_m3, run.headwind_m_s
@@ -252,15 +249,15 @@ def _road(run, shift, rider_mass, drag_rider, question) -> dict:
     slope = np.array(grades) + (shift["grade_ratio"][:, None] if same_hill else 0.0)
     hill = Hill(np.broadcast_to(np.array(lengths), slope.shape), slope)
     area = run.drag_area_m2 + shift["drag_area_m2"]
-    return {
-        "hill": hill,
-        "mass_kg": run.bike_mass_kg + shift["bike_mass_kg"] + rider_mass,
-        "rotating_mass_kg": run.rotating_mass_kg + shift["rotating_mass_kg"],
-        "air_density_kg_m3": density,
-        "drag_area_m2": area * rider_drag_factor(drag_rider, run.rider_mass_kg),
-        "rolling_coefficient": run.rolling_coefficient + shift["rolling_coefficient"],
-        "wind_m_s": wind + (shift["headwind_m_s"] if same_wind else 0.0),
-    }
+    return Ride(
+        hill=hill,
+        mass_kg=run.bike_mass_kg + shift["bike_mass_kg"] + rider_mass,
+        rotating_mass_kg=run.rotating_mass_kg + shift["rotating_mass_kg"],
+        air_density_kg_m3=density,
+        drag_area_m2=area * rider_drag_factor(drag_rider, run.rider_mass_kg),
+        rolling_coefficient=run.rolling_coefficient + shift["rolling_coefficient"],
+        wind_m_s=wind + (shift["headwind_m_s"] if same_wind else 0.0),
+    )
 
 
 def _interval(values) -> Interval:

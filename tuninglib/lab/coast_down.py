@@ -1,5 +1,6 @@
 """A coast-down typed into a workbook: the fit, its picture, and the values into the session."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import ipywidgets as widgets
@@ -12,13 +13,14 @@ from tuninglib.analysis.coast_down import fit_of, half_widths, rounded, start_of
 from tuninglib.lab import kit
 from tuninglib.lab.explore import written
 from tuninglib.lab.live_image import DPI, Image, png_of
+from tuninglib.physics.hill import Ride
 from tuninglib.physics.road_load import RoadLoad
 from tuninglib.report.display import Prose
 from tuninglib.report.drawing import COLOURS
 from tuninglib.rounding import fixed
 from tuninglib.session.coast_down_file import COASTDOWN, Falls, parse_falls
 from tuninglib.session.edit import keep_earlier, write_values
-from tuninglib.statistics.coast_down import Bike, coast_time_s
+from tuninglib.statistics.coast_down import coast_time_s
 from tuninglib.text_files import SessionError, read_text, write_atomic
 
 
@@ -149,15 +151,15 @@ def fit_words(road: RoadLoad, falls: Falls, system: str) -> tuple:
     return tuple(shown)
 
 
-def fit_picture(road: RoadLoad, bike: Bike, falls: Falls, factor: float, system) -> Image:
+def fit_picture(road: RoadLoad, ride: Ride, falls: Falls, factor: float, system) -> Image:
     """How fast the speed fell, against speed, each way; and what the fit says."""
     figure = Figure(figsize=(4.6, 3.3), dpi=DPI, layout="constrained")
     FigureCanvasAgg(figure)
     ax = figure.subplots()
     ax.spines[["top", "right"]].set_visible(False)
     label = units.unit_label("speed", system)
-    drop = (falls.from_speed_m_s - falls.to_speed_m_s) * factor
-    middle = (falls.from_speed_m_s + falls.to_speed_m_s) / 2 * factor
+    drop = (falls.shown_from_m_s - falls.shown_to_m_s) * factor
+    middle = (falls.shown_from_m_s + falls.shown_to_m_s) / 2 * factor
     grid = np.linspace(max(2.0, middle.min() * 0.85), middle.max() * 1.1, 40)
     for name, direction, marker, line, colour in (
         ("out", 1, "o", "-", COLOURS[0]),
@@ -174,14 +176,9 @@ def fit_picture(road: RoadLoad, bike: Bike, falls: Falls, factor: float, system)
         )
         step = 0.2
         time = coast_time_s(
+            replace(ride, wind_m_s=direction * road.headwind_m_s),
             from_speed_m_s=grid + step / 2,
             to_speed_m_s=grid - step / 2,
-            mass_kg=bike.mass_kg,
-            rotating_mass_kg=bike.rotating_mass_kg,
-            air_density_kg_m3=bike.air_density_kg_m3,
-            drag_area_m2=road.drag_area_m2,
-            rolling_coefficient=road.rolling_coefficient,
-            wind_m_s=direction * road.headwind_m_s,
         )
         ax.plot(
             units.to_display(grid, "speed", system),

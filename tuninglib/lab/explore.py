@@ -10,6 +10,7 @@ from tuninglib.lab.ladder_picture import LadderPicture
 from tuninglib.report.display import Prose
 from tuninglib.rounding import fixed, interval_text, odds_text, percent
 from tuninglib.session import edit
+from tuninglib.session.defaults import ethanol_of
 from tuninglib.text_files import Problem, SessionError
 
 
@@ -39,7 +40,7 @@ def mixture(results):
         "ethanol": kit.slider(
             "ethanol in the fuel",
             "% by volume",
-            100 * session.fuels[kept.fuel].ethanol.value,
+            100 * ethanol_of(session.fuels[kept.fuel]).value,
             low=0,
             high=85,
             step=0.5,

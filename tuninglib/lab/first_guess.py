@@ -7,6 +7,7 @@ from tuninglib.lab import kit
 from tuninglib.physics.blend import Blend
 from tuninglib.report.display import Prose
 from tuninglib.rounding import fixed, percent, quantity_text
+from tuninglib.session.defaults import ethanol_of
 
 NO_CHART = "no chart at hand"
 
@@ -27,7 +28,7 @@ def first_guess(results):
     mixture = next(one for one in results.mixtures if one.setup == results.reference)
     middle = (session.target.lowest * session.target.highest) ** 0.5
     pressure = session.bike.fuel_pressure.value if session.bike.fuel_pressure else 3e5
-    ethanol = 100 * session.fuels[setup.fuel].ethanol.value
+    ethanol = 100 * ethanol_of(session.fuels[setup.fuel]).value
     speed = new.highest_speed.value if new.highest_speed else 9000.0
     flow_now = flow_on_bike(session, setup.injector)
 

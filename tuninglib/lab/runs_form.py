@@ -6,8 +6,8 @@ import ipywidgets as widgets
 
 from tuninglib.lab import kit
 from tuninglib.report.display import Prose, Table
-from tuninglib.session import schema
 from tuninglib.session.add_run import Sheet, add_run, open_sheet, problems_of_row
+from tuninglib.session.columns import COLUMNS
 from tuninglib.session.read_runs import RUNS
 from tuninglib.text_files import SessionError
 
@@ -27,7 +27,7 @@ _CLEARED = (
 
 
 def _field(sheet: Sheet, key: str):
-    column = schema.COLUMNS[key]
+    column = COLUMNS[key]
     label = key.replace("_", " ")
     if key in sheet.units:
         label += f" [{sheet.units[key]}]"
@@ -129,8 +129,8 @@ def runs_form(session_folder):
         touched.clear()
         for key in _CLEARED:
             if key in fields:
-                is_choice = schema.COLUMNS[key].kind == "choice"
-                fields[key].value = schema.COLUMNS[key].choices[0] if is_choice else ""
+                is_choice = COLUMNS[key].kind == "choice"
+                fields[key].value = COLUMNS[key].choices[0] if is_choice else ""
         if "run" in fields:
             fields["run"].value = state["sheet"].next_run
         state["quiet"] = False

@@ -11,6 +11,7 @@ from tuninglib.physics.blend import (
 )
 from tuninglib.report.display import Prose
 from tuninglib.rounding import fixed, percent
+from tuninglib.session.defaults import ethanol_of, petrol_density_of
 
 
 def tank_words(
@@ -127,10 +128,10 @@ def tank(results):
     """
     session = results.session
     system = session.about.units
-    fuels = list(session.fuels.values())
-    own = session.fuels[session.setups[results.choice.keep or results.reference].fuel]
-    other = max(fuels, key=lambda fuel: abs(fuel.ethanol.value - own.ethanol.value))
-    density = own.petrol_density.value if own.petrol_density else PETROL_DENSITY_KG_M3
+    fuel = session.fuels[session.setups[results.choice.keep or results.reference].fuel]
+    own, density = ethanol_of(fuel).value, petrol_density_of(fuel).value
+    contents = [ethanol_of(one).value for one in session.fuels.values()]
+    other = max(contents, key=lambda content: abs(content - own))
     label = units.unit_label("volume", system)
     most = round(units.to_display(0.02, "volume", system))
 
@@ -143,10 +144,10 @@ def tank(results):
 
     controls = {
         "tank": volume("in the tank now", 0.003),
-        "tank_ethanol": content("its ethanol", own.ethanol.value),
+        "tank_ethanol": content("its ethanol", own),
         "added": volume("poured in", 0.003),
-        "added_ethanol": content("its ethanol", other.ethanol.value),
-        "wanted_ethanol": content("ethanol wanted", (own.ethanol.value + other.ethanol.value) / 2),
+        "added_ethanol": content("its ethanol", other),
+        "wanted_ethanol": content("ethanol wanted", (own + other) / 2),
     }
 
     def answer(*, tank, tank_ethanol, added, added_ethanol, wanted_ethanol):

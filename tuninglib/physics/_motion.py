@@ -11,7 +11,14 @@ and rolling resistance; the last axis of climb, pull and lengths counts the piec
 
 import numpy as np
 
+from tuninglib.checks import require
+
 _MOST_STEPS = 60
+
+
+def require_rolling(speed, what):
+    remedy = "a run needs the bike rolling at both ends"
+    return np.asarray(require(speed, what=what, unit="m/s", above=0, remedy=remedy))
 
 
 def require_headway(speed, wind):
@@ -22,6 +29,13 @@ def require_headway(speed, wind):
             f"the wind from behind is {-worst:g} m/s faster than the bike; "
             "check its sign (against the rider is positive) or test on a calmer day"
         )
+
+
+def even_climb(ride):
+    """Force of slope and rolling resistance on a road that is even all along."""
+    grade = ride.hill.even_grade_ratio
+    weight = ride.mass_kg * ride.gravity_m_s2
+    return weight * (grade + ride.rolling_coefficient) / np.sqrt(1 + grade**2)
 
 
 def growth(x):

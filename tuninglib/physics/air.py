@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tuninglib.checks import plain, require_within
+from tuninglib.checks import plain, require
 from tuninglib.physics.stoichiometry import (
     DRY_AIR_MOLAR_MASS_KG_MOL,
     GAS_CONSTANT_J_MOL_K,
@@ -44,14 +44,28 @@ _FLATTENING = 0.00335281068118
 _GRAVITY_M = 0.00344978600308
 
 
-def _require_temperature(value):
-    require_within("air temperature", value, "K", 223.15, 333.15, "degC plus 273.15 is K")
-
-
-def _require_pressure(value):
-    require_within(
-        "air pressure", value, "Pa", 30e3, 120e3, "give it absolute, 1013 hPa is 101300 Pa"
+def _limited(value, what, unit, low, high, remedy):
+    """Checked; NaN stays where a reading is missing."""
+    return require(
+        value, what=what, unit=unit, at_least=low, at_most=high, missing_ok=True, remedy=remedy
     )
+
+
+def _temperature(value):
+    return _limited(value, "air temperature", "K", 223.15, 333.15, "degC plus 273.15 is K")
+
+
+def _pressure(value):
+    remedy = "give it absolute, 1013 hPa is 101300 Pa"
+    return _limited(value, "air pressure", "Pa", 30e3, 120e3, remedy)
+
+
+def _humidity(value):
+    return _limited(value, "relative humidity", "", 0, 1, "55 % is 0.55")
+
+
+def _altitude(value):
+    return _limited(value, "altitude", "m", -1000, 11000, "give metres above sea level")
 
 
 def saturation_pressure_pa(temperature_k):
@@ -81,7 +95,7 @@ def saturation_pressure_pa(temperature_k):
     ----------
     .. [1] IAPWS R7-97(2012), Industrial Formulation 1997 for the Properties of Water and Steam.
     """
-    _require_temperature(temperature_k)
+    temperature_k = _temperature(temperature_k)
     theta = temperature_k + _N[9] / (temperature_k - _N[10])
     a = theta**2 + _N[1] * theta + _N[2]
     b = _N[3] * theta**2 + _N[4] * theta + _N[5]
@@ -109,7 +123,7 @@ def vapour_pressure_pa(temperature_k, relative_humidity):
     >>> round(vapour_pressure_pa(293.15, 0.5), 1)
     1169.6
     """
-    require_within("relative humidity", relative_humidity, "", 0, 1, "55 % is 0.55")
+    relative_humidity = _humidity(relative_humidity)
     return plain(relative_humidity * saturation_pressure_pa(temperature_k))
 
 
@@ -136,8 +150,10 @@ def dew_point_k(water_vapour_pressure_pa):
     16.7
     """
     low, high = saturation_pressure_pa(np.array([223.15, 333.15]))
-    require_within("vapour pressure", water_vapour_pressure_pa, "Pa", low, high, "give pascals")
-    beta = (water_vapour_pressure_pa / 1e6) ** 0.25
+    vapour_pa = _limited(
+        water_vapour_pressure_pa, "vapour pressure", "Pa", low, high, "give pascals"
+    )
+    beta = (vapour_pa / 1e6) ** 0.25
     e = beta**2 + _N[3] * beta + _N[6]
     f = _N[1] * beta**2 + _N[4] * beta + _N[7]
     g = _N[2] * beta**2 + _N[5] * beta + _N[8]
@@ -175,7 +191,7 @@ def air_density_kg_m3(*, temperature_k, pressure_abs_pa, relative_humidity):
     >>> round(density, 3)
     1.199
     """
-    _require_pressure(pressure_abs_pa)
+    temperature_k, pressure_abs_pa = _temperature(temperature_k), _pressure(pressure_abs_pa)
     vapour_pa = vapour_pressure_pa(temperature_k, relative_humidity)
     dry_pa = pressure_abs_pa - vapour_pa
     mass_per_mole = dry_pa * DRY_AIR_MOLAR_MASS_KG_MOL + vapour_pa * molar_mass_kg_mol("H2O")
@@ -204,7 +220,7 @@ def standard_temperature_k(altitude_m):
     >>> round(standard_temperature_k(1000.0), 2)
     281.65
     """
-    require_within("altitude", altitude_m, "m", -1000, 11000, "give metres above sea level")
+    altitude_m = _altitude(altitude_m)
     geopotential_m = _EARTH_RADIUS_M * altitude_m / (_EARTH_RADIUS_M + altitude_m)
     return plain(_SEA_LEVEL_K - _LAPSE_K_M * geopotential_m)
 
@@ -265,8 +281,8 @@ def normal_gravity_m_s2(*, latitude_deg, altitude_m=0.0):
     ----------
     .. [1] H. Moritz, Geodetic Reference System 1980, Journal of Geodesy 74 (2000) 128-133.
     """
-    require_within("latitude", latitude_deg, "deg", -90, 90, "give degrees")
-    require_within("altitude", altitude_m, "m", -1000, 11000, "give metres above sea level")
+    latitude_deg = _limited(latitude_deg, "latitude", "deg", -90, 90, "give degrees")
+    altitude_m = _altitude(altitude_m)
     sine2 = np.sin(np.radians(latitude_deg)) ** 2
     surface = (
         _EQUATOR_GRAVITY_M_S2
@@ -312,7 +328,7 @@ _REFERENCE_DRY_PA = 99e3
 
 def _reference_ratios(temperature_k, pressure_abs_pa, relative_humidity):
     """Reference over actual dry pressure, and actual over reference temperature."""
-    _require_pressure(pressure_abs_pa)
+    temperature_k, pressure_abs_pa = _temperature(temperature_k), _pressure(pressure_abs_pa)
     dry_pa = pressure_abs_pa - vapour_pressure_pa(temperature_k, relative_humidity)
     return _REFERENCE_DRY_PA / dry_pa, temperature_k / _REFERENCE_K
 

@@ -4,7 +4,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from tuninglib.checks import plain, require_positive, require_within
+from tuninglib.checks import plain, require
 from tuninglib.physics.stoichiometry import (
     ATOMIC_MASS_G_MOL,
     molar_mass_kg_mol,
@@ -67,10 +67,12 @@ class Blend:
     petrol_heating_value_j_kg: float = field(default=PETROL_HEATING_VALUE_J_KG, kw_only=True)
 
     def __post_init__(self):
-        _require_content("ethanol content", self.ethanol_volume_fraction)
-        density, heat = self.petrol_density_kg_m3, self.petrol_heating_value_j_kg
-        require_within("petrol density", density, "kg/m3", 650, 850, "0.745 kg/L is 745 kg/m3")
-        require_within("petrol heating value", heat, "J/kg", 30e6, 50e6, "43 MJ/kg is 43e6 J/kg")
+        for name, checked in (
+            ("ethanol_volume_fraction", _content(self.ethanol_volume_fraction, "ethanol content")),
+            ("petrol_density_kg_m3", _density(self.petrol_density_kg_m3, "petrol density")),
+            ("petrol_heating_value_j_kg", _heating_value(self.petrol_heating_value_j_kg)),
+        ):
+            object.__setattr__(self, name, plain(checked))
         stoichiometric_ratio(self.petrol_formula)  # raises if it is no fuel
 
     @property
@@ -132,8 +134,27 @@ class Blend:
         return self._by_mass(ethanol, petrol)
 
 
-def _require_content(what, value):
-    require_within(what, value, "", 0, 1, "give a fraction by volume, 0.10 for 10 %")
+def _limited(value, what, unit, low, high, remedy):
+    """Checked; NaN stays where a reading is missing."""
+    return require(
+        value, what=what, unit=unit, at_least=low, at_most=high, missing_ok=True, remedy=remedy
+    )
+
+
+def _content(value, what):
+    return _limited(value, what, "", 0, 1, "give a fraction by volume, 0.10 for 10 %")
+
+
+def _density(value, what):
+    return _limited(value, what, "kg/m3", 650, 850, "0.745 kg/L is 745 kg/m3")
+
+
+def _heating_value(value):
+    return _limited(value, "petrol heating value", "J/kg", 30e6, 50e6, "43 MJ/kg is 43e6 J/kg")
+
+
+def _octane(value, what):
+    return _limited(value, what, "", 40, 140, "check whether it is RON or MON")
 
 
 def lambda_shift(from_blend, to_blend):
@@ -190,14 +211,14 @@ def density_at_temperature(density_15_kg_m3, temperature_k, ethanol_volume_fract
     >>> round(density_at_temperature(745.0, 303.15, 0.0), 1)
     731.4
     """
-    require_within("fuel density", density_15_kg_m3, "kg/m3", 650, 850, "0.745 kg/L is 745 kg/m3")
-    require_within("fuel temperature", temperature_k, "K", 233.15, 363.15, "degC plus 273.15 is K")
-    _require_content("ethanol content", ethanol_volume_fraction)
-    alpha = PETROL_EXPANSION_1_K + ethanol_volume_fraction * (
-        ETHANOL_EXPANSION_1_K - PETROL_EXPANSION_1_K
+    density = _density(density_15_kg_m3, "fuel density")
+    temperature_k = _limited(
+        temperature_k, "fuel temperature", "K", 233.15, 363.15, "degC plus 273.15 is K"
     )
+    content = _content(ethanol_volume_fraction, "ethanol content")
+    alpha = PETROL_EXPANSION_1_K + content * (ETHANOL_EXPANSION_1_K - PETROL_EXPANSION_1_K)
     swelling = alpha * (temperature_k - _REFERENCE_TEMPERATURE_K)
-    return plain(density_15_kg_m3 * np.exp(-swelling * (1 + 0.8 * swelling)))
+    return plain(density * np.exp(-swelling * (1 + 0.8 * swelling)))
 
 
 def content_after_topping_up(
@@ -231,17 +252,20 @@ def content_after_topping_up(
     ... )
     0.25
     """
-    require_within("volume in the tank", tank_volume_m3, "m3", 0, np.inf, "check the sign")
-    require_within("volume added", added_volume_m3, "m3", 0, np.inf, "check the sign")
-    _require_content("ethanol content of the tank", tank_ethanol_volume_fraction)
-    _require_content("ethanol content of the added fuel", added_ethanol_volume_fraction)
-    total_m3 = tank_volume_m3 + added_volume_m3
-    require_positive("volume after topping up", total_m3, "m3", "give some fuel")
-    ethanol_m3 = (
-        tank_volume_m3 * tank_ethanol_volume_fraction
-        + added_volume_m3 * added_ethanol_volume_fraction
+    poured = {"unit": "m3", "at_least": 0, "missing_ok": True, "remedy": "check the sign"}
+    tank_m3 = require(tank_volume_m3, what="volume in the tank", **poured)
+    added_m3 = require(added_volume_m3, what="volume added", **poured)
+    tank = _content(tank_ethanol_volume_fraction, "ethanol content of the tank")
+    added = _content(added_ethanol_volume_fraction, "ethanol content of the added fuel")
+    total_m3 = require(
+        tank_m3 + added_m3,
+        what="volume after topping up",
+        unit="m3",
+        above=0,
+        missing_ok=True,
+        remedy="give some fuel",
     )
-    return plain(ethanol_m3 / total_m3)
+    return plain((tank_m3 * tank + added_m3 * added) / total_m3)
 
 
 def volume_to_add(
@@ -284,20 +308,20 @@ def volume_to_add(
     ... )
     0.001
     """
-    require_positive("volume in the tank", tank_volume_m3, "m3")
-    tank, added = tank_ethanol_volume_fraction, added_ethanol_volume_fraction
-    wanted = wanted_ethanol_volume_fraction
-    _require_content("ethanol content of the tank", tank)
-    _require_content("ethanol content of the added fuel", added)
-    _require_content("wanted ethanol content", wanted)
+    tank_m3 = require(
+        tank_volume_m3, what="volume in the tank", unit="m3", above=0, missing_ok=True
+    )
+    tank = _content(tank_ethanol_volume_fraction, "ethanol content of the tank")
+    added = _content(added_ethanol_volume_fraction, "ethanol content of the added fuel")
+    wanted = _content(wanted_ethanol_volume_fraction, "wanted ethanol content")
     if np.any((wanted != tank) & ((wanted - tank) * (added - wanted) <= 0)):
         raise ValueError(
-            f"a tank with an ethanol content of {tank} cannot come to {wanted} by adding {added}: "
-            "the wanted content must lie between the two; choose another fuel to add"
+            f"wanted ethanol content is {wanted} but must be between {tank} in the tank and "
+            f"{added} in the added fuel; choose another fuel to add"
         )
     # Nothing is wanted of a fuel like the tank's: 0/1 stands for 0/0.
     nothing = (wanted == tank) & (added == wanted)
-    return plain(tank_volume_m3 * (wanted - tank) / (added - wanted + nothing))
+    return plain(tank_m3 * (wanted - tank) / (added - wanted + nothing))
 
 
 def blend_octane(
@@ -343,15 +367,21 @@ def blend_octane(
     .. [1] J. E. Anderson, T. J. Wallington, Novel method to estimate the octane ratings of
        ethanol-gasoline mixtures using base fuel properties, Energy & Fuels 34 (2020).
     """
-    for what, value in (("petrol", petrol_octane), ("ethanol", ethanol_octane)):
-        require_within(f"octane number of {what}", value, "", 40, 140, "check RON or MON")
-    require_within(
-        "petrol molar mass", petrol_molar_mass_kg_mol, "kg/mol", 0.06, 0.2, "108 g/mol is 0.108"
+    petrol = _octane(petrol_octane, "octane number of petrol")
+    ethanol = _octane(ethanol_octane, "octane number of ethanol")
+    mass = _limited(
+        petrol_molar_mass_kg_mol,
+        "petrol molar mass",
+        "kg/mol",
+        0.06,
+        0.2,
+        "108 g/mol is 0.108",
     )
+    z = require(interaction, what="interaction", unit="", missing_ok=True, remedy="0 if unknown")
     w = blend.ethanol_mass_fraction
     ethanol_mol = w / molar_mass_kg_mol(ETHANOL_FORMULA)
-    x = ethanol_mol / (ethanol_mol + (1 - w) / petrol_molar_mass_kg_mol)
-    return plain((1 - x) * petrol_octane + x * ethanol_octane + interaction * x * (1 - x))
+    x = ethanol_mol / (ethanol_mol + (1 - w) / mass)
+    return plain((1 - x) * petrol + x * ethanol + z * x * (1 - x))
 
 
 def anti_knock_index(ron, mon):
@@ -372,9 +402,7 @@ def anti_knock_index(ron, mon):
     >>> anti_knock_index(95.0, 85.0)
     90.0
     """
-    for what, value in (("RON", ron), ("MON", mon)):
-        require_within(what, value, "", 40, 140, "check the octane number")
-    return plain((ron + mon) / 2)
+    return plain((_octane(ron, "RON") + _octane(mon, "MON")) / 2)
 
 
 def charge_cooling_j_kg_air(blend, *, lambda_=1.0):
@@ -401,5 +429,5 @@ def charge_cooling_j_kg_air(blend, *, lambda_=1.0):
     >>> round(charge_cooling_j_kg_air(Blend(0.85)) / 1000, 0)
     86.0
     """
-    require_positive("lambda", lambda_, "")
+    lambda_ = require(lambda_, what="lambda", unit="", above=0, missing_ok=True)
     return plain(blend.latent_heat_j_kg / (lambda_ * blend.stoichiometric_ratio))

@@ -2,12 +2,24 @@
 
 import numpy as np
 
-from tuninglib.checks import plain, require_positive, require_within
+from tuninglib.checks import plain, require
 
 # Exponents of the difference between head and cooling-air temperature for air-cooled heads:
 # Schey and Pinkel, NACA, 1936.
 HEAD_POWER_EXPONENT = 0.38
 HEAD_AIR_EXPONENT = -0.39
+
+
+def _positive(value, what, unit):
+    """Checked; NaN stays where a reading is missing."""
+    return require(value, what=what, unit=unit, above=0, missing_ok=True)
+
+
+def _cylinder_size(value, what):
+    return require(
+        value, what=what, unit="m", at_least=0.01, at_most=0.5, missing_ok=True,
+        remedy="57 mm is 0.057 m",
+    )  # fmt: skip
 
 
 def displacement_m3(*, bore_m, stroke_m, cylinders=1):
@@ -34,9 +46,16 @@ def displacement_m3(*, bore_m, stroke_m, cylinders=1):
     >>> round(displacement_m3(bore_m=0.060, stroke_m=0.054) * 1e6, 1)
     152.7
     """
-    require_within("bore", bore_m, "m", 0.01, 0.5, "57 mm is 0.057 m")
-    require_within("stroke", stroke_m, "m", 0.01, 0.5, "57 mm is 0.057 m")
-    require_within("number of cylinders", cylinders, "", 1, np.inf, "count them")
+    bore_m = _cylinder_size(bore_m, "bore")
+    stroke_m = _cylinder_size(stroke_m, "stroke")
+    cylinders = require(
+        cylinders,
+        what="number of cylinders",
+        unit="",
+        at_least=1,
+        missing_ok=True,
+        remedy="count them",
+    )
     return plain(np.pi / 4 * bore_m**2 * stroke_m * cylinders)
 
 
@@ -64,8 +83,8 @@ def compression_ratio(*, swept_volume_m3, clearance_volume_m3):
     >>> round(compression_ratio(swept_volume_m3=150e-6, clearance_volume_m3=16.5e-6), 2)
     10.09
     """
-    require_positive("swept volume", swept_volume_m3, "m3")
-    require_positive("clearance volume", clearance_volume_m3, "m3")
+    swept_volume_m3 = _positive(swept_volume_m3, "swept volume", "m3")
+    clearance_volume_m3 = _positive(clearance_volume_m3, "clearance volume", "m3")
     return plain(swept_volume_m3 / clearance_volume_m3 + 1)
 
 
@@ -93,8 +112,8 @@ def mean_piston_speed_m_s(*, stroke_m, engine_speed_rpm):
     >>> round(mean_piston_speed_m_s(stroke_m=0.0579, engine_speed_rpm=8500), 1)
     16.4
     """
-    require_within("stroke", stroke_m, "m", 0.01, 0.5, "57 mm is 0.057 m")
-    require_positive("engine speed", engine_speed_rpm, "1/min")
+    stroke_m = _cylinder_size(stroke_m, "stroke")
+    engine_speed_rpm = _positive(engine_speed_rpm, "engine speed", "1/min")
     return plain(2 * stroke_m * engine_speed_rpm / 60)
 
 
@@ -122,7 +141,8 @@ def torque_n_m(*, power_w, engine_speed_rpm):
     >>> round(torque_n_m(power_w=9000.0, engine_speed_rpm=8000), 2)
     10.74
     """
-    require_positive("engine speed", engine_speed_rpm, "1/min")
+    engine_speed_rpm = _positive(engine_speed_rpm, "engine speed", "1/min")
+    power_w = require(power_w, what="power", unit="W", missing_ok=True)
     return plain(power_w / (2 * np.pi * engine_speed_rpm / 60))
 
 
@@ -151,7 +171,8 @@ def brake_mean_effective_pressure_pa(*, torque_n_m, displacement_m3):
     >>> round(pressure_pa / 1000, 1)
     837.8
     """
-    require_positive("displacement", displacement_m3, "m3")
+    displacement_m3 = _positive(displacement_m3, "displacement", "m3")
+    torque_n_m = require(torque_n_m, what="torque", unit="N m", missing_ok=True)
     return plain(4 * np.pi * torque_n_m / displacement_m3)
 
 
@@ -177,7 +198,7 @@ def cycle_time_s(engine_speed_rpm):
     >>> cycle_time_s(8000)
     0.015
     """
-    require_positive("engine speed", engine_speed_rpm, "1/min")
+    engine_speed_rpm = _positive(engine_speed_rpm, "engine speed", "1/min")
     return plain(120 / engine_speed_rpm)
 
 
@@ -206,10 +227,16 @@ def air_mass_per_cycle_kg(*, displacement_m3, air_density_kg_m3, volumetric_effi
     >>> round(air_kg * 1e6, 2)
     150.96
     """
-    require_positive("displacement", displacement_m3, "m3")
-    require_positive("air density", air_density_kg_m3, "kg/m3")
-    require_within(
-        "volumetric efficiency", volumetric_efficiency, "", 0, 2, "0.85 is 85 %", low_excluded=True
+    displacement_m3 = _positive(displacement_m3, "displacement", "m3")
+    air_density_kg_m3 = _positive(air_density_kg_m3, "air density", "kg/m3")
+    volumetric_efficiency = require(
+        volumetric_efficiency,
+        what="volumetric efficiency",
+        unit="",
+        above=0,
+        at_most=2,
+        missing_ok=True,
+        remedy="0.85 is 85 %",
     )
     return plain(displacement_m3 * air_density_kg_m3 * volumetric_efficiency)
 
@@ -239,9 +266,9 @@ def fuel_mass_per_cycle_kg(*, air_mass_kg, lambda_, stoichiometric_ratio):
     >>> round(fuel_kg * 1e6, 2)
     12.17
     """
-    require_positive("air mass", air_mass_kg, "kg")
-    require_positive("lambda", lambda_, "")
-    require_positive("stoichiometric ratio", stoichiometric_ratio, "kg/kg")
+    air_mass_kg = _positive(air_mass_kg, "air mass", "kg")
+    lambda_ = _positive(lambda_, "lambda", "")
+    stoichiometric_ratio = _positive(stoichiometric_ratio, "stoichiometric ratio", "kg/kg")
     return plain(air_mass_kg / (lambda_ * stoichiometric_ratio))
 
 
@@ -275,6 +302,6 @@ def head_temperature_difference_ratio(power_ratio, cooling_air_ratio=1.0):
     .. [1] O. W. Schey, B. Pinkel, NACA, 1936: effect of several factors on the cooling of a radial
        engine in flight.
     """
-    require_positive("power ratio", power_ratio, "")
-    require_positive("cooling-air ratio", cooling_air_ratio, "")
+    power_ratio = _positive(power_ratio, "power ratio", "")
+    cooling_air_ratio = _positive(cooling_air_ratio, "cooling-air ratio", "")
     return plain(power_ratio**HEAD_POWER_EXPONENT * cooling_air_ratio**HEAD_AIR_EXPONENT)

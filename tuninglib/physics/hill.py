@@ -11,7 +11,14 @@ from dataclasses import dataclass
 import numpy as np
 
 from tuninglib.checks import plain, require
-from tuninglib.physics._motion import cross_all, force_in_wind, growth, require_headway, weighted
+from tuninglib.physics._motion import (
+    cross_all,
+    force_in_wind,
+    growth,
+    require_headway,
+    require_rolling,
+    weighted,
+)
 from tuninglib.physics.air import STANDARD_GRAVITY_M_S2
 
 
@@ -70,30 +77,28 @@ class Hill:
         run = self.lengths_m / np.sqrt(1 + self.grade_ratios**2)
         return plain((run * self.grade_ratios).sum(-1) / run.sum(-1))
 
+    @property
+    def even_grade_ratio(self):
+        """Grade of a road that is even all along; refused if it is not."""
+        grades = self.grade_ratios
+        if np.any(grades != grades[..., :1]):
+            raise ValueError(
+                f"grade of the road is {grades.min():g} to {grades.max():g} but must be one here; "
+                "give a road of one piece"
+            )
+        return grades[..., 0]
+
     def reversed(self) -> "Hill":
         """The same road from the marker back to the start line."""
         return Hill(self.lengths_m[..., ::-1], -self.grade_ratios[..., ::-1])
 
 
-def wheel_force_n(
-    *,
-    entry_speed_m_s,
-    exit_speed_m_s,
-    hill,
-    mass_kg,
-    air_density_kg_m3,
-    drag_area_m2,
-    rolling_coefficient,
-    rotating_mass_kg=0.0,
-    wind_m_s=0.0,
-    gravity_m_s2=STANDARD_GRAVITY_M_S2,
-):
-    """Constant force at the tyre that turns the entry speed into the exit speed.
+@dataclass(frozen=True, kw_only=True)
+class Ride:
+    """Bike, rider, road and air of a ride: all that the motion depends on but speed and force.
 
     Parameters
     ----------
-    entry_speed_m_s, exit_speed_m_s : float or array
-        True speeds at the start line and at the marker. [m/s]
     hill : Hill
     mass_kg : float or array
         Bike and rider. [kg]
@@ -108,11 +113,67 @@ def wheel_force_n(
     gravity_m_s2 : float or array
         [m/s2]
 
+    Raises
+    ------
+    ValueError
+        On a value that cannot be.
+
+    Notes
+    -----
+    Checked once and kept as arrays, which broadcast against each other and against the speeds and
+    forces that the functions of motion take.
+
+    Examples
+    --------
+    >>> ride = Ride(hill=Hill(400.0, 0.06), mass_kg=[190.0, 210.0], air_density_kg_m3=1.2,
+    ...             drag_area_m2=0.55, rolling_coefficient=0.015)
+    >>> wheel_force_n(ride, entry_speed_m_s=13.0, exit_speed_m_s=17.0)
+    array([248.01, 265.29])
+    """
+
+    hill: Hill
+    mass_kg: np.ndarray
+    air_density_kg_m3: np.ndarray
+    drag_area_m2: np.ndarray
+    rolling_coefficient: np.ndarray
+    rotating_mass_kg: np.ndarray = 0.0
+    wind_m_s: np.ndarray = 0.0
+    gravity_m_s2: np.ndarray = STANDARD_GRAVITY_M_S2
+
+    def __post_init__(self):
+        for name, what, unit, limits, remedy in (
+            ("mass_kg", "mass", "kg", {"above": 0}, "add bike and rider"),
+            ("air_density_kg_m3", "air density", "kg/m3", {"above": 0}, "about 1.2 at sea level"),
+            ("drag_area_m2", "drag area", "m2", {"at_least": 0}, "0.4 to 0.7 for a seated rider"),
+            (
+                "rolling_coefficient",
+                "rolling coefficient",
+                "",
+                {"at_least": -0.5, "at_most": 0.5},
+                "0.01 to 0.02 for road tyres",
+            ),
+            ("rotating_mass_kg", "rotating mass", "kg", {"at_least": 0}, "use 0 if unknown"),
+            ("wind_m_s", "wind", "m/s", {}, "use 0 if it was calm"),
+            ("gravity_m_s2", "gravity", "m/s2", {"above": 0}, "9.81 on this planet"),
+        ):
+            value = require(getattr(self, name), what=what, unit=unit, remedy=remedy, **limits)
+            object.__setattr__(self, name, np.asarray(value))
+
+
+def wheel_force_n(ride: Ride, *, entry_speed_m_s, exit_speed_m_s):
+    """Constant force at the tyre that turns the entry speed into the exit speed.
+
+    Parameters
+    ----------
+    ride : Ride
+    entry_speed_m_s, exit_speed_m_s : float or array
+        True speeds at the start line and at the marker. [m/s]
+
     Returns
     -------
     force_n : float or array
-        Arguments broadcast against each other. Negative if the bike was braked. With wind, NaN
-        where any constant force that gets over a steep piece makes the bike faster than that. [N]
+        Negative if the bike was braked. With wind, NaN where any constant force that gets over a
+        steep piece makes the bike faster than that. [N]
 
     Raises
     ------
@@ -131,47 +192,33 @@ def wheel_force_n(
     --------
     Without drag, rolling or slope the force is the gain in kinetic energy over the length:
 
-    >>> wheel_force_n(entry_speed_m_s=10.0, exit_speed_m_s=20.0, hill=Hill(100.0, 0.0),
-    ...               mass_kg=200.0, air_density_kg_m3=1.2, drag_area_m2=0.0,
-    ...               rolling_coefficient=0.0)
+    >>> ride = Ride(hill=Hill(100.0, 0.0), mass_kg=200.0, air_density_kg_m3=1.2,
+    ...             drag_area_m2=0.0, rolling_coefficient=0.0)
+    >>> wheel_force_n(ride, entry_speed_m_s=10.0, exit_speed_m_s=20.0)
     300.0
     """
-    v0, v1 = _speed(entry_speed_m_s, "entry speed"), _speed(exit_speed_m_s, "exit speed")
-    m, k, climb, w = _terms(
-        hill, mass_kg, rotating_mass_kg, air_density_kg_m3, drag_area_m2, rolling_coefficient,
-        wind_m_s, gravity_m_s2,
-    )  # fmt: skip
-    length = hill.lengths_m.sum(-1)
+    v0 = require_rolling(entry_speed_m_s, "entry speed")
+    v1 = require_rolling(exit_speed_m_s, "exit speed")
+    m, k, climb, w = _terms(ride)
+    length = ride.hill.lengths_m.sum(-1)
     if not np.any(w):
         x = 2 * k * length / m
-        mean_climb = weighted(climb, hill.lengths_m, x)
+        mean_climb = weighted(climb, ride.hill.lengths_m, x)
         return plain(mean_climb + k * v0**2 + m * (v1**2 - v0**2) / (2 * length) * growth(x))
     require_headway(np.minimum(v0, v1), w)
-    return plain(force_in_wind(v0, v1, hill.lengths_m, m, k, climb, w))
+    return plain(force_in_wind(v0, v1, ride.hill.lengths_m, m, k, climb, w))
 
 
-def exit_speed_m_s(
-    *,
-    force_n,
-    entry_speed_m_s,
-    hill,
-    mass_kg,
-    air_density_kg_m3,
-    drag_area_m2,
-    rolling_coefficient,
-    rotating_mass_kg=0.0,
-    wind_m_s=0.0,
-    gravity_m_s2=STANDARD_GRAVITY_M_S2,
-):
+def exit_speed_m_s(ride: Ride, *, force_n, entry_speed_m_s):
     """Speed at the marker under a constant force at the tyre.
 
     Parameters
     ----------
+    ride : Ride
     force_n : float or array
         At the tyre, constant over the hill. [N]
-    entry_speed_m_s, hill, mass_kg, air_density_kg_m3, drag_area_m2, rolling_coefficient, \
-rotating_mass_kg, wind_m_s, gravity_m_s2
-        As in :func:`wheel_force_n`.
+    entry_speed_m_s : float or array
+        True speed at the start line. [m/s]
 
     Returns
     -------
@@ -180,47 +227,31 @@ rotating_mass_kg, wind_m_s, gravity_m_s2
 
     Examples
     --------
-    >>> exit_speed_m_s(force_n=300.0, entry_speed_m_s=10.0, hill=Hill(100.0, 0.0),
-    ...                mass_kg=200.0, air_density_kg_m3=1.2, drag_area_m2=0.0,
-    ...                rolling_coefficient=0.0)
+    >>> ride = Ride(hill=Hill(100.0, 0.0), mass_kg=200.0, air_density_kg_m3=1.2,
+    ...             drag_area_m2=0.0, rolling_coefficient=0.0)
+    >>> exit_speed_m_s(ride, force_n=300.0, entry_speed_m_s=10.0)
     20.0
     """
-    v0 = _speed(entry_speed_m_s, "entry speed")
-    force = np.asarray(force_n, dtype=float)
-    m, k, climb, w = _terms(
-        hill, mass_kg, rotating_mass_kg, air_density_kg_m3, drag_area_m2, rolling_coefficient,
-        wind_m_s, gravity_m_s2,
-    )  # fmt: skip
+    v0 = require_rolling(entry_speed_m_s, "entry speed")
+    force, lengths = np.asarray(force_n, dtype=float), ride.hill.lengths_m
+    m, k, climb, w = _terms(ride)
     if np.any(w):
-        return plain(cross_all(v0, hill.lengths_m, force[..., None] - climb, k, m, w)[0])
+        return plain(cross_all(v0, lengths, force[..., None] - climb, k, m, w)[0])
     squared = v0**2
     for piece in range(climb.shape[-1]):
-        length = hill.lengths_m[..., piece]
+        length = lengths[..., piece]
         pull = force - climb[..., piece] - k * squared
         squared = squared + 2 * length / m * pull / growth(2 * k * length / m)
         squared = np.where(squared > 0, squared, np.nan)
     return plain(np.sqrt(squared))
 
 
-def travel_time_s(
-    *,
-    force_n,
-    entry_speed_m_s,
-    hill,
-    mass_kg,
-    air_density_kg_m3,
-    drag_area_m2,
-    rolling_coefficient,
-    rotating_mass_kg=0.0,
-    wind_m_s=0.0,
-    gravity_m_s2=STANDARD_GRAVITY_M_S2,
-):
+def travel_time_s(ride: Ride, *, force_n, entry_speed_m_s):
     """Time from the start line to the marker under a constant force at the tyre.
 
     Parameters
     ----------
-    force_n, entry_speed_m_s, hill, mass_kg, air_density_kg_m3, drag_area_m2, \
-rolling_coefficient, rotating_mass_kg, wind_m_s, gravity_m_s2
+    ride, force_n, entry_speed_m_s
         As in :func:`exit_speed_m_s`.
 
     Returns
@@ -231,28 +262,23 @@ rolling_coefficient, rotating_mass_kg, wind_m_s, gravity_m_s2
 
     Examples
     --------
-    >>> travel_time_s(force_n=300.0, entry_speed_m_s=10.0, hill=Hill(100.0, 0.0),
-    ...               mass_kg=200.0, air_density_kg_m3=1.2, drag_area_m2=0.0,
-    ...               rolling_coefficient=0.0)
+    >>> ride = Ride(hill=Hill(100.0, 0.0), mass_kg=200.0, air_density_kg_m3=1.2,
+    ...             drag_area_m2=0.0, rolling_coefficient=0.0)
+    >>> travel_time_s(ride, force_n=300.0, entry_speed_m_s=10.0)
     6.6667
     """
-    v0 = _speed(entry_speed_m_s, "entry speed")
-    m, k, climb, w = _terms(
-        hill, mass_kg, rotating_mass_kg, air_density_kg_m3, drag_area_m2, rolling_coefficient,
-        wind_m_s, gravity_m_s2,
-    )  # fmt: skip
+    v0 = require_rolling(entry_speed_m_s, "entry speed")
+    m, k, climb, w = _terms(ride)
     pull = np.asarray(force_n, dtype=float)[..., None] - climb
-    return plain(sum(cross_all(v0, hill.lengths_m, pull, k, m, w)[1]))
+    return plain(sum(cross_all(v0, ride.hill.lengths_m, pull, k, m, w)[1]))
 
 
-def climb_force_n(*, hill, mass_kg, rolling_coefficient, gravity_m_s2=STANDARD_GRAVITY_M_S2):
+def climb_force_n(ride: Ride):
     """Force of slope and rolling resistance on each piece of the hill.
 
     Parameters
     ----------
-    hill : Hill
-    mass_kg, rolling_coefficient, gravity_m_s2 : float or array
-        As in :func:`wheel_force_n`.
+    ride : Ride
 
     Returns
     -------
@@ -261,40 +287,19 @@ def climb_force_n(*, hill, mass_kg, rolling_coefficient, gravity_m_s2=STANDARD_G
 
     Examples
     --------
-    >>> climb_force_n(hill=Hill(100.0, 0.75), mass_kg=10.0, rolling_coefficient=0.0,
-    ...               gravity_m_s2=10.0)
+    >>> climb_force_n(Ride(hill=Hill(100.0, 0.75), mass_kg=10.0, air_density_kg_m3=1.2,
+    ...                    drag_area_m2=0.5, rolling_coefficient=0.0, gravity_m_s2=10.0))
     array([60.])
     """
+    grades = ride.hill.grade_ratios
     mass, c_rr, g = (
-        np.asarray(v, dtype=float)[..., None] for v in (mass_kg, rolling_coefficient, gravity_m_s2)
+        v[..., None] for v in (ride.mass_kg, ride.rolling_coefficient, ride.gravity_m_s2)
     )
     # sin θ + c cos θ = (grade + c) cos θ
-    return (hill.grade_ratios + c_rr) * (g / np.sqrt(1 + hill.grade_ratios**2)) * mass
+    return (grades + c_rr) * (g / np.sqrt(1 + grades**2)) * mass
 
 
-def _speed(value, what):
-    remedy = "a run needs the bike rolling at both ends"
-    return require(value, what=what, unit="m/s", above=0, remedy=remedy)
-
-
-def _terms(hill, mass, rotating, density, area, rolling, wind, gravity):
+def _terms(ride):
     """Effective mass, ½ρCdA, slope and rolling force by piece, wind."""
-    mass = require(mass, what="mass", unit="kg", above=0, remedy="add bike and rider")
-    rotating = require(
-        rotating, what="rotating mass", unit="kg", at_least=0, remedy="use 0 if unknown"
-    )
-    density = require(
-        density, what="air density", unit="kg/m3", above=0, remedy="about 1.2 at sea level"
-    )
-    area = require(
-        area, what="drag area", unit="m2", at_least=0, remedy="0.4 to 0.7 for a seated rider"
-    )
-    rolling = require(
-        rolling, what="rolling coefficient", unit="", at_least=-0.5, at_most=0.5,
-        remedy="0.01 to 0.02 for road tyres",
-    )  # fmt: skip
-    wind = np.asarray(wind, dtype=float)
-    climb = climb_force_n(
-        hill=hill, mass_kg=mass, rolling_coefficient=rolling, gravity_m_s2=gravity
-    )
-    return mass + rotating, density * area / 2, climb, wind
+    k = ride.air_density_kg_m3 * ride.drag_area_m2 / 2
+    return ride.mass_kg + ride.rotating_mass_kg, k, climb_force_n(ride), ride.wind_m_s

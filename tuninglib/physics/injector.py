@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tuninglib.checks import plain, require_known
+from tuninglib.checks import plain, require
 from tuninglib.physics.engine import cycle_time_s
 
 NORMAL_97_5 = 1.959963984540054  # 97.5 % quantile of the normal distribution
@@ -63,9 +63,9 @@ def flow_at_pressure(flow_m3_s, *, rated_pressure_pa, pressure_pa):
     .. [1] ISO 5167-1:2003, Measurement of fluid flow by means of pressure differential devices,
        equation 1 (number from memory).
     """
-    require_known("flow", flow_m3_s, "m3/s")
-    require_known("rated pressure", rated_pressure_pa, "Pa")
-    require_known("pressure", pressure_pa, "Pa")
+    flow_m3_s = require(flow_m3_s, what="flow", unit="m3/s", above=0)
+    rated_pressure_pa = require(rated_pressure_pa, what="rated pressure", unit="Pa", above=0)
+    pressure_pa = require(pressure_pa, what="pressure", unit="Pa", above=0)
     return plain(flow_m3_s * np.sqrt(pressure_pa / rated_pressure_pa))
 
 
@@ -102,9 +102,9 @@ def flow_on_fuel(flow_m3_s, *, rated_density_kg_m3, density_kg_m3):
     ----------
     .. [1] ISO 5167-1:2003, equation 1 (number from memory).
     """
-    require_known("flow", flow_m3_s, "m3/s")
-    require_known("rated density", rated_density_kg_m3, "kg/m3")
-    require_known("density", density_kg_m3, "kg/m3")
+    flow_m3_s = require(flow_m3_s, what="flow", unit="m3/s", above=0)
+    rated_density_kg_m3 = require(rated_density_kg_m3, what="rated density", unit="kg/m3", above=0)
+    density_kg_m3 = require(density_kg_m3, what="density", unit="kg/m3", above=0)
     return plain(flow_m3_s * np.sqrt(rated_density_kg_m3 / density_kg_m3))
 
 
@@ -130,9 +130,9 @@ def mass_flow_kg_s(flow_m3_s, *, density_kg_m3):
     >>> mass_flow_kg_s(150e-6 / 60, density_kg_m3=740.0)
     0.00185
     """
-    require_known("flow", flow_m3_s, "m3/s")
-    require_known("density", density_kg_m3, "kg/m3")
-    return plain(flow_m3_s * np.asarray(density_kg_m3, dtype=float))
+    flow_m3_s = require(flow_m3_s, what="flow", unit="m3/s", above=0)
+    density_kg_m3 = require(density_kg_m3, what="density", unit="kg/m3", above=0)
+    return plain(flow_m3_s * density_kg_m3)
 
 
 def first_guess_flow(
@@ -194,7 +194,7 @@ def first_guess_flow(
     ----------
     .. [1] JCGM 100:2008 (GUM), 5.1.6.
     """
-    require_known("flow", flow_m3_s, "m3/s")
+    flow_m3_s = require(flow_m3_s, what="flow", unit="m3/s", above=0)
     ratios = {
         "displacement ratio": displacement_ratio,
         "breathing ratio": breathing_ratio,
@@ -203,20 +203,16 @@ def first_guess_flow(
         "fuel ratio": fuel_ratio,
     }
     deviations = (flow_sd, displacement_sd, breathing_sd, lambda_sd, pressure_sd, fuel_sd)
-    for what, value in ratios.items():
-        require_known(what, value, "")
-    for value in deviations:
-        require_known("relative standard deviation", value, "", zero_allowed=True)
-    flow = (
-        flow_m3_s
-        * displacement_ratio
-        * breathing_ratio
-        * lambda_ratio
-        * np.sqrt(pressure_ratio)
-        * fuel_ratio
+    displacement, breathing, lambda_, pressure, fuel = (
+        require(value, what=what, unit="", above=0) for what, value in ratios.items()
     )
+    deviations = [
+        require(value, what="relative standard deviation", unit="", at_least=0)
+        for value in deviations
+    ]
+    flow = flow_m3_s * displacement * breathing * lambda_ * np.sqrt(pressure) * fuel
     halved = np.array([1.0, 1.0, 1.0, 1.0, 0.5, 1.0])
-    sd = np.sqrt(sum((h * np.asarray(s)) ** 2 for h, s in zip(halved, deviations, strict=True)))
+    sd = np.sqrt(sum((h * s) ** 2 for h, s in zip(halved, deviations, strict=True)))
     spread = np.exp(NORMAL_97_5 * sd)
     return FirstGuess(plain(flow), plain(flow / spread), plain(flow * spread), plain(sd))
 
@@ -249,10 +245,10 @@ def open_time_s(fuel_mass_kg, *, mass_flow_kg_s, dead_time_s=0.0):
     >>> open_time_s(11.1e-6, mass_flow_kg_s=1.85e-3, dead_time_s=1e-3)
     0.007
     """
-    require_known("fuel mass", fuel_mass_kg, "kg")
-    require_known("mass flow", mass_flow_kg_s, "kg/s")
-    require_known("dead time", dead_time_s, "s", zero_allowed=True)
-    return plain(fuel_mass_kg / np.asarray(mass_flow_kg_s, dtype=float) + dead_time_s)
+    fuel_mass_kg = require(fuel_mass_kg, what="fuel mass", unit="kg", above=0)
+    mass_flow_kg_s = require(mass_flow_kg_s, what="mass flow", unit="kg/s", above=0)
+    dead_time_s = require(dead_time_s, what="dead time", unit="s", at_least=0)
+    return plain(fuel_mass_kg / mass_flow_kg_s + dead_time_s)
 
 
 def open_time_fraction(open_time_s, *, engine_speed_rpm):
@@ -280,8 +276,8 @@ def open_time_fraction(open_time_s, *, engine_speed_rpm):
     >>> open_time_fraction(0.0102, engine_speed_rpm=10000.0)
     0.85
     """
-    require_known("open time", open_time_s, "s")
-    return plain(open_time_s / np.asarray(cycle_time_s(engine_speed_rpm)))
+    open_time_s = require(open_time_s, what="open time", unit="s", above=0)
+    return plain(open_time_s / cycle_time_s(engine_speed_rpm))
 
 
 def flow_that_runs_out(
@@ -320,13 +316,15 @@ def flow_that_runs_out(
     >>> flow * 60e6
     78.26
     """
-    require_known("fuel mass", fuel_mass_kg, "kg")
-    require_known("density", density_kg_m3, "kg/m3")
-    require_known("dead time", dead_time_s, "s", zero_allowed=True)
-    _require_fraction(highest_fraction)
-    usable_s = highest_fraction * np.asarray(cycle_time_s(engine_speed_rpm)) - dead_time_s
-    require_known(
-        "usable time less dead time", usable_s, "s", remedy="no injector is fast enough here"
+    fuel_mass_kg = require(fuel_mass_kg, what="fuel mass", unit="kg", above=0)
+    density_kg_m3 = require(density_kg_m3, what="density", unit="kg/m3", above=0)
+    dead_time_s = require(dead_time_s, what="dead time", unit="s", at_least=0)
+    usable_s = require(
+        _usable_share(highest_fraction) * cycle_time_s(engine_speed_rpm) - dead_time_s,
+        what="usable time less dead time",
+        unit="s",
+        above=0,
+        remedy="no injector is fast enough here",
     )
     return plain(fuel_mass_kg / (density_kg_m3 * usable_s))
 
@@ -365,21 +363,22 @@ def mass_flow_for_power_kg_s(
     >>> flow * 1e3  # g/s
     0.88889
     """
-    require_known("power", power_w, "W")
-    require_known("specific consumption", specific_consumption_kg_j, "kg/J")
-    _require_fraction(highest_fraction)
-    require_known("number of injectors", injectors, "")
-    return plain(
-        power_w
-        * np.asarray(specific_consumption_kg_j, dtype=float)
-        / (highest_fraction * np.asarray(injectors, dtype=float))
+    power_w = require(power_w, what="power", unit="W", above=0)
+    specific_consumption_kg_j = require(
+        specific_consumption_kg_j, what="specific consumption", unit="kg/J", above=0
     )
+    injectors = require(injectors, what="number of injectors", unit="", above=0)
+    share = _usable_share(highest_fraction)
+    return plain(power_w * specific_consumption_kg_j / (share * injectors))
 
 
-def _require_fraction(highest_fraction):
-    require_known("highest usable fraction", highest_fraction, "")
-    if np.any(np.asarray(highest_fraction) > 1):
-        raise ValueError(
-            f"highest usable fraction is {np.max(highest_fraction):g}, it cannot be above 1: "
-            "give the share of the cycle, such as 0.85"
-        )
+def _usable_share(highest_fraction):
+    remedy = "give the share of the cycle, such as 0.85"
+    return require(
+        highest_fraction,
+        what="highest usable fraction",
+        unit="",
+        above=0,
+        at_most=1,
+        remedy=remedy,
+    )

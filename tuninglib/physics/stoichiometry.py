@@ -4,7 +4,7 @@ import re
 
 import numpy as np
 
-from tuninglib.checks import plain, require_positive, require_within
+from tuninglib.checks import plain, require
 
 # Standard atomic weights, IUPAC 2021, abridged to five figures. [g/mol]
 ATOMIC_MASS_G_MOL = {
@@ -23,6 +23,11 @@ DRY_AIR_MOLE_FRACTION = {"O2": 0.20946, "N2": 0.78084, "Ar": 0.00934, "CO2": 0.0
 GAS_CONSTANT_J_MOL_K = 8.314462618  # SI 2019, exact to the digits given
 FARADAY_CONSTANT_C_MOL = 96485.33212  # SI 2019, exact to the digits given
 STANDARD_PRESSURE_PA = 101325.0  # standard atmosphere, exact by definition
+
+
+def _positive(value, what, unit, **options):
+    """Checked; NaN stays where a reading is missing."""
+    return require(value, what=what, unit=unit, above=0, missing_ok=True, **options)
 
 
 def parse_formula(formula: str) -> dict[str, float]:
@@ -46,13 +51,13 @@ def parse_formula(formula: str) -> dict[str, float]:
     terms = re.findall(r"([A-Z][a-z]?)(\d+\.?\d*|\.\d+)?", formula)
     if not terms or "".join(symbol + count for symbol, count in terms) != formula:
         raise ValueError(
-            f"{formula!r} is not a chemical formula: write symbols and numbers, such as C8H18"
+            f"{formula!r} is not a chemical formula; write symbols and numbers, such as C8H18"
         )
     atoms: dict[str, float] = {}
     for symbol, count in terms:
         if symbol not in ATOMIC_MASS_G_MOL:
             raise ValueError(
-                f"{formula!r} has the element {symbol!r}, which has no place in a fuel here: "
+                f"{formula!r} has the element {symbol!r}, which has no place in a fuel here; "
                 f"use {', '.join(ATOMIC_MASS_G_MOL)}"
             )
         atoms[symbol] = atoms.get(symbol, 0.0) + (float(count) if count else 1.0)
@@ -122,7 +127,7 @@ def stoichiometric_ratio(formula: str) -> float:
     )
     if oxygen <= 0:
         raise ValueError(
-            f"{formula!r} needs no air to burn, so it is not a fuel: check the formula"
+            f"{formula!r} needs no air to burn, so it is not a fuel; check the formula"
         )
     air_kg = oxygen / DRY_AIR_MOLE_FRACTION["O2"] * DRY_AIR_MOLAR_MASS_KG_MOL
     return air_kg / molar_mass_kg_mol(formula)
@@ -153,8 +158,8 @@ def lambda_from_gauge(reading, *, gauge_scale):
     >>> round(lambda_from_gauge(12.8, gauge_scale=14.7), 4)
     0.8707
     """
-    require_positive("gauge reading", reading, "", "check the reading")
-    require_positive("gauge scale", gauge_scale, "", "give what it shows at lambda 1")
+    reading = _positive(reading, "gauge reading", "", remedy="check the reading")
+    gauge_scale = _positive(gauge_scale, "gauge scale", "", remedy="give what it shows at lambda 1")
     return plain(reading / gauge_scale)
 
 
@@ -178,8 +183,8 @@ def gauge_from_lambda(lambda_, *, gauge_scale):
     >>> round(gauge_from_lambda(0.88, gauge_scale=14.7), 2)
     12.94
     """
-    require_positive("lambda", lambda_, "")
-    require_positive("gauge scale", gauge_scale, "", "give what it shows at lambda 1")
+    lambda_ = _positive(lambda_, "lambda", "")
+    gauge_scale = _positive(gauge_scale, "gauge scale", "", remedy="give what it shows at lambda 1")
     return plain(lambda_ * gauge_scale)
 
 
@@ -203,8 +208,8 @@ def true_ratio(lambda_, *, stoichiometric_ratio):
     >>> round(true_ratio(0.88, stoichiometric_ratio=14.0), 2)
     12.32
     """
-    require_positive("lambda", lambda_, "")
-    require_positive("stoichiometric ratio", stoichiometric_ratio, "kg/kg")
+    lambda_ = _positive(lambda_, "lambda", "")
+    stoichiometric_ratio = _positive(stoichiometric_ratio, "stoichiometric ratio", "kg/kg")
     return plain(lambda_ * stoichiometric_ratio)
 
 
@@ -228,8 +233,8 @@ def lambda_from_true_ratio(true_ratio, *, stoichiometric_ratio):
     >>> round(lambda_from_true_ratio(12.32, stoichiometric_ratio=14.0), 2)
     0.88
     """
-    require_positive("air-fuel ratio", true_ratio, "kg/kg")
-    require_positive("stoichiometric ratio", stoichiometric_ratio, "kg/kg")
+    true_ratio = _positive(true_ratio, "air-fuel ratio", "kg/kg")
+    stoichiometric_ratio = _positive(stoichiometric_ratio, "stoichiometric ratio", "kg/kg")
     return plain(true_ratio / stoichiometric_ratio)
 
 
@@ -290,15 +295,23 @@ def exhaust_lambda(
     .. [1] J. Brettschneider, Berechnung des Luftverhältnisses λ von Luft-Kraftstoff-Gemischen,
        Bosch Technische Berichte 6 (1979) 4.
     """
-    co2, co = carbon_dioxide_mole_fraction, carbon_monoxide_mole_fraction
-    o2, hc, no = oxygen_mole_fraction, hydrocarbon_mole_fraction, nitric_oxide_mole_fraction
-    remedy = "give mole fractions of the dry gas, 0.12 for 12 %"
-    require_within("CO2", co2, "", 0.0, 0.25, remedy, low_excluded=True)
-    for what, value in (("CO", co), ("O2", o2), ("HC", hc), ("NO", no)):
-        require_within(what, value, "", 0.0, 0.25, remedy)
-    require_positive("hydrogen to carbon ratio", hydrogen_to_carbon, "")
-    require_within("oxygen to carbon ratio", oxygen_to_carbon, "", 0.0, 1.0, "check the formula")
-    require_positive("water-gas constant", water_gas_constant, "")
+    share = {
+        "unit": "",
+        "at_most": 0.25,
+        "missing_ok": True,
+        "remedy": "give mole fractions of the dry gas, 0.12 for 12 %",
+    }
+    co2 = require(carbon_dioxide_mole_fraction, what="CO2", above=0, **share)
+    co = require(carbon_monoxide_mole_fraction, what="CO", at_least=0, **share)
+    o2 = require(oxygen_mole_fraction, what="O2", at_least=0, **share)
+    hc = require(hydrocarbon_mole_fraction, what="HC", at_least=0, **share)
+    no = require(nitric_oxide_mole_fraction, what="NO", at_least=0, **share)
+    hydrogen_to_carbon = _positive(hydrogen_to_carbon, "hydrogen to carbon ratio", "")
+    oxygen_to_carbon = require(
+        oxygen_to_carbon, what="oxygen to carbon ratio", unit="", at_least=0, at_most=1,
+        missing_ok=True, remedy="check the formula",
+    )  # fmt: skip
+    water_gas_constant = _positive(water_gas_constant, "water-gas constant", "")
     water = hydrogen_to_carbon / 4 * water_gas_constant / (water_gas_constant + co / co2)
     found = co2 + co / 2 + o2 + no / 2 + (water - oxygen_to_carbon / 2) * (co2 + co)
     return plain(found / ((1 + hydrogen_to_carbon / 4 - oxygen_to_carbon / 2) * (co2 + co + hc)))
@@ -336,10 +349,18 @@ def nernst_emf_v(
     >>> round(nernst_emf_v(1e-15 * 101325), 4)
     0.6913
     """
-    require_positive("oxygen pressure inside", oxygen_pressure_inside_pa, "Pa")
-    require_positive("reference oxygen pressure", reference_oxygen_pressure_pa, "Pa")
-    require_within(
-        "sensor temperature", temperature_k, "K", 400, 1500, "give kelvin: degC plus 273.15"
+    oxygen_pressure_inside_pa = _positive(oxygen_pressure_inside_pa, "oxygen pressure inside", "Pa")
+    reference_oxygen_pressure_pa = _positive(
+        reference_oxygen_pressure_pa, "reference oxygen pressure", "Pa"
+    )
+    temperature_k = require(
+        temperature_k,
+        what="sensor temperature",
+        unit="K",
+        at_least=400,
+        at_most=1500,
+        missing_ok=True,
+        remedy="give kelvin, degC plus 273.15",
     )
     slope_v = GAS_CONSTANT_J_MOL_K * temperature_k / (4 * FARADAY_CONSTANT_C_MOL)
     return plain(slope_v * np.log(reference_oxygen_pressure_pa / oxygen_pressure_inside_pa))

@@ -8,9 +8,9 @@ from typing import NamedTuple
 
 import numpy as np
 
-from tuninglib.checks import plain, require
-from tuninglib.physics.air import STANDARD_GRAVITY_M_S2
-from tuninglib.physics.hill import climb_force_n, exit_speed_m_s, travel_time_s, wheel_force_n
+from tuninglib.checks import plain
+from tuninglib.physics._motion import require_rolling
+from tuninglib.physics.hill import Ride, climb_force_n, exit_speed_m_s, travel_time_s, wheel_force_n
 
 
 class Prediction(NamedTuple):
@@ -23,29 +23,16 @@ class Prediction(NamedTuple):
     at_power_m_s: float
 
 
-def exit_speed_by_steps_m_s(
-    *,
-    force_at,
-    entry_speed_m_s,
-    hill,
-    mass_kg,
-    air_density_kg_m3,
-    drag_area_m2,
-    rolling_coefficient,
-    rotating_mass_kg=0.0,
-    wind_m_s=0.0,
-    gravity_m_s2=STANDARD_GRAVITY_M_S2,
-    steps=120,
-):
+def exit_speed_by_steps_m_s(ride: Ride, *, force_at, entry_speed_m_s, steps=120):
     """Speed at the marker under a force that depends on speed.
 
     Parameters
     ----------
+    ride : Ride
     force_at : callable
         Force at the tyre [N] for an array of speeds [m/s].
-    entry_speed_m_s, hill, mass_kg, air_density_kg_m3, drag_area_m2, rolling_coefficient, \
-rotating_mass_kg, wind_m_s, gravity_m_s2
-        As in :func:`tuninglib.physics.hill.wheel_force_n`.
+    entry_speed_m_s : float or array
+        [m/s]
     steps : int
         On each piece of the hill.
 
@@ -57,30 +44,23 @@ rotating_mass_kg, wind_m_s, gravity_m_s2
     Examples
     --------
     >>> from tuninglib.physics.hill import Hill
-    >>> exit_speed_by_steps_m_s(force_at=lambda v: 3000.0 / v, entry_speed_m_s=10.0,
-    ...     hill=Hill(100.0, 0.0), mass_kg=200.0, air_density_kg_m3=1.2, drag_area_m2=0.0,
-    ...     rolling_coefficient=0.0)
+    >>> ride = Ride(hill=Hill(100.0, 0.0), mass_kg=200.0, air_density_kg_m3=1.2,
+    ...             drag_area_m2=0.0, rolling_coefficient=0.0)
+    >>> exit_speed_by_steps_m_s(ride, force_at=lambda v: 3000.0 / v, entry_speed_m_s=10.0)
     17.6517
     """
-    remedy = "a run needs the bike rolling at both ends"
-    speed = require(entry_speed_m_s, what="entry speed", unit="m/s", above=0, remedy=remedy)
-    mass = require(mass_kg, what="mass", unit="kg", above=0, remedy="add bike and rider")
-    m = mass + rotating_mass_kg
-    k = np.asarray(air_density_kg_m3) * drag_area_m2 / 2
-    climb = climb_force_n(
-        hill=hill,
-        mass_kg=mass,
-        rolling_coefficient=rolling_coefficient,
-        gravity_m_s2=gravity_m_s2,
-    )
+    speed = require_rolling(entry_speed_m_s, "entry speed")
+    m = ride.mass_kg + ride.rotating_mass_kg
+    k = ride.air_density_kg_m3 * ride.drag_area_m2 / 2
+    climb = climb_force_n(ride)
     energy = speed**2 / 2
     for piece in range(climb.shape[-1]):
-        h = hill.lengths_m[..., piece] / steps
+        h = ride.hill.lengths_m[..., piece] / steps
         resist, h_half = climb[..., piece], h / 2
 
         def pull(energy, resist=resist):
             v = np.sqrt(2 * energy)
-            air = v + wind_m_s
+            air = v + ride.wind_m_s
             return (force_at(v) - resist - k * air * np.abs(air)) / m
 
         with np.errstate(invalid="ignore", divide="ignore"):
@@ -93,18 +73,19 @@ rotating_mass_kg, wind_m_s, gravity_m_s2
     return plain(np.sqrt(2 * energy))
 
 
-def exit_speed_at_power_m_s(*, power_w, steps=120, entry_speed_m_s, hill, **road):
+def exit_speed_at_power_m_s(ride: Ride, *, power_w, entry_speed_m_s, steps=120):
     """Speed at the marker under a constant power at the tyre.
 
     Parameters
     ----------
+    ride : Ride
     power_w : float or array
         [W]
+    entry_speed_m_s : float or array
+        [m/s]
     steps : int
         At least so many on each piece; more are taken where the bike gets slow and the force of
         constant power changes quickly.
-    entry_speed_m_s, hill, **road
-        The other arguments of :func:`exit_speed_by_steps_m_s`.
 
     Returns
     -------
@@ -114,43 +95,35 @@ def exit_speed_at_power_m_s(*, power_w, steps=120, entry_speed_m_s, hill, **road
     Examples
     --------
     >>> from tuninglib.physics.hill import Hill
-    >>> exit_speed_at_power_m_s(power_w=3000.0, entry_speed_m_s=10.0, hill=Hill(100.0, 0.0),
-    ...     mass_kg=200.0, air_density_kg_m3=1.2, drag_area_m2=0.0, rolling_coefficient=0.0)
+    >>> ride = Ride(hill=Hill(100.0, 0.0), mass_kg=200.0, air_density_kg_m3=1.2,
+    ...             drag_area_m2=0.0, rolling_coefficient=0.0)
+    >>> exit_speed_at_power_m_s(ride, power_w=3000.0, entry_speed_m_s=10.0)
     17.6517
     """
     # On any piece the bike stays faster than both its entry speed and what the power holds there
     # against the drag at entry; the force changes by its whole self within m v³/P of way.
-    climb = climb_force_n(
-        hill=hill,
-        mass_kg=road["mass_kg"],
-        rolling_coefficient=road["rolling_coefficient"],
-        gravity_m_s2=road.get("gravity_m_s2", STANDARD_GRAVITY_M_S2),
-    ).max()
-    entry = np.max(entry_speed_m_s) + max(np.max(road.get("wind_m_s", 0.0)), 0.0)
-    drag = np.max(road["air_density_kg_m3"]) * np.max(road["drag_area_m2"]) / 2 * entry**2
+    climb = climb_force_n(ride).max()
+    entry = np.max(entry_speed_m_s) + max(np.max(ride.wind_m_s), 0.0)
+    drag = np.max(ride.air_density_kg_m3) * np.max(ride.drag_area_m2) / 2 * entry**2
     power = np.asarray(power_w, dtype=float)
     slowest = min(np.min(entry_speed_m_s), np.min(power) / max(climb + drag, 1e-9))
-    rate = np.max(power) / (np.min(road["mass_kg"]) * max(slowest, 0.5) ** 3)
-    steps = int(np.clip(2 * np.max(hill.lengths_m) * rate, steps, 5000))
+    rate = np.max(power) / (np.min(ride.mass_kg) * max(slowest, 0.5) ** 3)
+    steps = int(np.clip(2 * np.max(ride.hill.lengths_m) * rate, steps, 5000))
     return exit_speed_by_steps_m_s(
-        force_at=lambda v: power / v,
-        steps=steps,
-        entry_speed_m_s=entry_speed_m_s,
-        hill=hill,
-        **road,
+        ride, force_at=lambda v: power / v, entry_speed_m_s=entry_speed_m_s, steps=steps
     )
 
 
-def wheel_power_w(*, entry_speed_m_s, exit_speed_m_s, steps=120, **road):
+def wheel_power_w(ride: Ride, *, entry_speed_m_s, exit_speed_m_s, steps=120):
     """Constant power at the tyre that turns the entry speed into the exit speed.
 
     Parameters
     ----------
+    ride : Ride
     entry_speed_m_s, exit_speed_m_s : float or array
         [m/s]
     steps : int
-    **road
-        The other arguments of :func:`exit_speed_by_steps_m_s`.
+        As in :func:`exit_speed_at_power_m_s`.
 
     Returns
     -------
@@ -160,16 +133,17 @@ def wheel_power_w(*, entry_speed_m_s, exit_speed_m_s, steps=120, **road):
     Examples
     --------
     >>> from tuninglib.physics.hill import Hill
-    >>> wheel_power_w(entry_speed_m_s=10.0, exit_speed_m_s=5500 ** (1 / 3), hill=Hill(100.0, 0.0),
-    ...     mass_kg=200.0, air_density_kg_m3=1.2, drag_area_m2=0.0, rolling_coefficient=0.0)
+    >>> ride = Ride(hill=Hill(100.0, 0.0), mass_kg=200.0, air_density_kg_m3=1.2,
+    ...             drag_area_m2=0.0, rolling_coefficient=0.0)
+    >>> wheel_power_w(ride, entry_speed_m_s=10.0, exit_speed_m_s=5500 ** (1 / 3))
     3000.0
     """
-    force = wheel_force_n(entry_speed_m_s=entry_speed_m_s, exit_speed_m_s=exit_speed_m_s, **road)
-    power = np.asarray(mean_power_w(force_n=force, entry_speed_m_s=entry_speed_m_s, **road))
+    force = wheel_force_n(ride, entry_speed_m_s=entry_speed_m_s, exit_speed_m_s=exit_speed_m_s)
+    power = np.asarray(mean_power_w(ride, force_n=force, entry_speed_m_s=entry_speed_m_s))
     before = None
     for _ in range(40):
         reached = exit_speed_at_power_m_s(
-            power_w=power, steps=steps, entry_speed_m_s=entry_speed_m_s, **road
+            ride, power_w=power, entry_speed_m_s=entry_speed_m_s, steps=steps
         )
         miss = np.square(reached) - np.square(exit_speed_m_s)
         if not np.any(np.abs(miss) > 1e-12 * np.square(exit_speed_m_s)):
@@ -184,16 +158,16 @@ def wheel_power_w(*, entry_speed_m_s, exit_speed_m_s, steps=120, **road):
     return plain(power)
 
 
-def mean_power_w(*, force_n, hill, **road):
+def mean_power_w(ride: Ride, *, force_n, entry_speed_m_s):
     """Mean power at the tyre under a constant force: its work over the time on the hill.
 
     Parameters
     ----------
+    ride : Ride
     force_n : float or array
         [N]
-    hill : Hill
-    **road
-        The other arguments of :func:`tuninglib.physics.hill.travel_time_s`.
+    entry_speed_m_s : float or array
+        [m/s]
 
     Returns
     -------
@@ -203,26 +177,30 @@ def mean_power_w(*, force_n, hill, **road):
     Examples
     --------
     >>> from tuninglib.physics.hill import Hill
-    >>> mean_power_w(force_n=300.0, entry_speed_m_s=10.0, hill=Hill(100.0, 0.0), mass_kg=200.0,
-    ...              air_density_kg_m3=1.2, drag_area_m2=0.0, rolling_coefficient=0.0)
+    >>> ride = Ride(hill=Hill(100.0, 0.0), mass_kg=200.0, air_density_kg_m3=1.2,
+    ...             drag_area_m2=0.0, rolling_coefficient=0.0)
+    >>> mean_power_w(ride, force_n=300.0, entry_speed_m_s=10.0)
     4500.0
     """
-    return plain(
-        np.asarray(force_n) * hill.length_m / travel_time_s(force_n=force_n, hill=hill, **road)
-    )
+    time = travel_time_s(ride, force_n=force_n, entry_speed_m_s=entry_speed_m_s)
+    return plain(np.asarray(force_n) * ride.hill.length_m / time)
 
 
-def predict_exit_speed(*, force_n, power_w, engine_factor=1.0, **road) -> Prediction:
+def predict_exit_speed(
+    ride: Ride, *, force_n, power_w, entry_speed_m_s, engine_factor=1.0
+) -> Prediction:
     """Exit speed of the same engine with another rider, hill, air or wind.
 
     Parameters
     ----------
+    ride : Ride
+        As it will be there.
     force_n, power_w : float or array
         As found on the test hill: the wheel force, and its :func:`mean_power_w`.
+    entry_speed_m_s : float or array
+        [m/s]
     engine_factor : float or array
         What the engine makes there over what it made here, for thinner air for example.
-    **road
-        The other arguments of :func:`tuninglib.physics.hill.exit_speed_m_s`, as they will be there.
 
     Returns
     -------
@@ -231,13 +209,18 @@ def predict_exit_speed(*, force_n, power_w, engine_factor=1.0, **road) -> Predic
     Examples
     --------
     >>> from tuninglib.physics.hill import Hill
-    >>> predict_exit_speed(force_n=300.0, power_w=4500.0, entry_speed_m_s=10.0,
-    ...     hill=Hill(100.0, 0.0), mass_kg=220.0, air_density_kg_m3=1.2, drag_area_m2=0.5,
-    ...     rolling_coefficient=0.015)
+    >>> there = Ride(hill=Hill(100.0, 0.0), mass_kg=220.0, air_density_kg_m3=1.2,
+    ...              drag_area_m2=0.5, rolling_coefficient=0.015)
+    >>> predict_exit_speed(there, force_n=300.0, power_w=4500.0, entry_speed_m_s=10.0)
     Prediction(at_force_m_s=17.0024, at_power_m_s=17.2861)
     """
+    force, power, factor = (
+        np.asarray(value, dtype=float) for value in (force_n, power_w, engine_factor)
+    )
     return Prediction(
-        exit_speed_m_s(force_n=force_n * engine_factor, **road),
+        exit_speed_m_s(ride, force_n=force * factor, entry_speed_m_s=entry_speed_m_s),
         # Twenty steps hold a centimetre a second on any road that this is for.
-        exit_speed_at_power_m_s(power_w=power_w * engine_factor, steps=20, **road),
+        exit_speed_at_power_m_s(
+            ride, power_w=power * factor, entry_speed_m_s=entry_speed_m_s, steps=20
+        ),
     )

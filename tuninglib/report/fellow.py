@@ -16,6 +16,7 @@ from tuninglib import units
 from tuninglib.analysis import what_if
 from tuninglib.analysis.analyse import what_if_setup
 from tuninglib.analysis.gain import usable_rows
+from tuninglib.interval import Z_95
 from tuninglib.physics.air import (
     STANDARD_GRAVITY_M_S2,
     air_density_kg_m3,
@@ -25,7 +26,7 @@ from tuninglib.physics.air import (
 from tuninglib.report import heat
 from tuninglib.report.display import Html
 from tuninglib.rounding import fixed, interval_text, odds_text
-from tuninglib.session.conditions import air_of_runs
+from tuninglib.session.defaults import air_of_runs
 
 SCRIPT = Path(__file__).parent / "page" / "fellow.js"
 
@@ -152,7 +153,7 @@ def data(results) -> dict:
         },
         "constants": {
             "gravity_m_s2": STANDARD_GRAVITY_M_S2,
-            "z": units.Z_95,
+            "z": Z_95,
             "steps": what_if.STEPS,
             "farthest": what_if.FARTHEST,
             "rider_share": what_if.RIDER_SHARE,

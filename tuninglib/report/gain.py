@@ -84,7 +84,7 @@ def _notes(results) -> list:
     single = [g.setup for g in road.gains if g.runs == 1]
     if single and not road.scatter_is_assumed:
         found.append(f"{spaced_list(single)} ran only once: its scatter is taken from the others.")
-    down = int(results.session.runs["down_exit_speed_m_s"].notna().sum())
+    down = int(results.session.runs["shown_down_exit_m_s"].notna().sum())
     if down:
         found.append(
             f"on {down} runs the bike was rolled back down out of gear; that tells drag and wind "

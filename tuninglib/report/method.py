@@ -70,21 +70,18 @@ def assumptions(results) -> Table:
     rows = []
     if results.road:
         road = results.road
+        values = (
+            ("Drag area", road.drag_area_m2, "area"),
+            ("Rolling coefficient", road.rolling_coefficient, ""),
+            ("Rotating mass", road.rotating_mass_kg, "mass"),
+            ("True over shown speed", road.speed_factor, ""),
+        )
         rows += [
-            ("Drag area", taken(road.drag_area_m2, "area", system), road.sources["drag_area"]),
-            (
-                "Rolling coefficient",
-                taken(road.rolling_coefficient),
-                road.sources["rolling_coefficient"],
-            ),
-            (
-                "Rotating mass",
-                taken(road.rotating_mass_kg, "mass", system),
-                road.sources["rotating_mass"],
-            ),
-            ("True over shown speed", taken(road.speed_factor), road.sources["speed_factor"]),
-            ("Headwind", taken(session.weather.headwind, "speed", system), "session.toml"),
+            (what, taken(value, kind, system), _source(value, session))
+            for what, value, kind in values
         ]
+        wind = taken(session.weather.headwind, "speed", system)
+        rows.append(("Headwind", wind, "session.toml"))
     for field in dataclasses.fields(session.assumptions):
         measured = getattr(session.assumptions, field.name)
         rows.append(
@@ -103,6 +100,21 @@ def assumptions(results) -> Table:
         )
     )
     return Table("What the sums rest on", ("Quantity", "Value", "Where from"), tuple(rows))
+
+
+_SOURCES = {
+    "stated": "session.toml",
+    "legal range": "no calibration: legal range of UN R39",
+    "table": "motorcycle table of 40 CFR 86.529-98",
+    "rule": "7 % of the bike (rule of UN GTR 2, from memory)",
+}
+
+
+def _source(taken, session) -> str:
+    """Where a value is from, in words."""
+    if taken.source == "checks":
+        return f"{len(session.speedometer.checks)} checks in session.toml"
+    return _SOURCES[taken.source]
 
 
 def contributions(results) -> Table | Prose:

@@ -4,6 +4,10 @@ from tuninglib.report.cells import NONE, spaced, spaced_list
 from tuninglib.report.display import Picture, Prose, Table, picture
 from tuninglib.report.drawing import BAND, INK, TOP_IN, figure_of, name_rows, title
 from tuninglib.rounding import fixed, gauge_text, interval_text, listing, odds_text, percent
+from tuninglib.session.defaults import ethanol_of
+
+# Fuels whose lambda is nearer than this come out the same on any gauge.
+SMALLEST_SHIFT = 0.001
 
 
 def sentences(results) -> Prose:
@@ -47,17 +51,23 @@ def sentences(results) -> Prose:
 
 def _fuels(results) -> list:
     """What the fuels do to the reading on the same injector."""
-    found = []
-    ladder = results.ladder
-    if ladder is None or len(results.session.fuels) < 2:
-        return found
+    if results.ladder is None:
+        return []
+    # What a fuel without a label has in it is not known, so it is not compared.
+    labelled = [
+        (name, outlook[0].value)
+        for name, outlook in results.ladder.prospects[0].by_fuel.items()
+        if ethanol_of(results.session.fuels[name]).source == "stated"
+    ]
+    if len(labelled) < 2:
+        return []
+    (lean, highest), *_, (rich, lowest) = labelled
+    shift = highest / lowest - 1
+    if shift < SMALLEST_SHIFT:
+        return []
     scale = results.session.gauge.scale
-    prospect = ladder.prospects[0]
-    (lean, (a, *_)), *_, (rich, (b, *_)) = prospect.by_fuel.items()
-    shift = a.value / b.value - 1
-    shown = f", {fixed(shift * a.value * scale, 1)} on this gauge" if scale > 1.5 else ""
-    found.append(f"on the same injector {lean} runs {percent(shift, 1)} leaner than {rich}{shown}.")
-    return found
+    shown = f", {fixed(shift * highest * scale, 1)} on this gauge" if scale > 1.5 else ""
+    return [f"on the same injector {lean} runs {percent(shift, 1)} leaner than {rich}{shown}."]
 
 
 def table(results) -> Table:

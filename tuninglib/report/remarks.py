@@ -2,6 +2,7 @@
 
 from tuninglib.report.cells import spaced
 from tuninglib.rounding import fixed, listing, percent
+from tuninglib.session.defaults import ethanol_of
 from tuninglib.statistics.speedometer import legal_true_speed_m_s
 
 # Mean wheel power over the hill above which a remark is made. Road singles reach 60 to 80 kW a
@@ -19,7 +20,9 @@ def remarks(results) -> list:
             "the gauge's scale is not known (what it prints at lambda 1), so its readings say "
             "nothing about lambda and no mixture is judged; write scale under [gauge]."
         )
-    unlabelled = [name for name, fuel in session.fuels.items() if fuel.ethanol is None]
+    unlabelled = [
+        name for name, fuel in session.fuels.items() if ethanol_of(fuel).source != "stated"
+    ]
     if unlabelled:
         found.append(
             f"the ethanol content of {listing(unlabelled)} is not written down; 5 % is taken, and "
@@ -36,7 +39,7 @@ def remarks(results) -> list:
             "level is taken; every 100 m of altitude is 1.2 %."
         )
     if results.road is None:
-        ridden = any(run.entry_m_s is not None for run in results.runs)
+        ridden = any(run.shown_entry_m_s is not None for run in results.runs)
         found.append(
             f"no run of the reference {spaced(results.reference)} has speeds, so no gain can be "
             "worked out."
@@ -75,7 +78,7 @@ def _speedometer(results) -> list:
     stated, factor = results.session.speedometer, results.road.speed_factor
     if stated.factor is None and not stated.checks:
         return []
-    shown = [run.exit_m_s for run in results.runs if run.force_n is not None]
+    shown = [run.shown_exit_m_s for run in results.runs if run.force_n is not None]
     middle = sum(shown) / len(shown)
     lowest, highest = (speed / middle for speed in legal_true_speed_m_s(middle))
     low, high = factor.value - factor.half_width, factor.value + factor.half_width

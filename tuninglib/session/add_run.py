@@ -7,9 +7,10 @@ import tomllib
 from dataclasses import dataclass
 from pathlib import Path
 
-from tuninglib.session import schema
+from tuninglib.session.columns import COLUMNS
 from tuninglib.session.edit import keep_earlier, problems_of, write_like
 from tuninglib.session.read_runs import RUNS
+from tuninglib.session.read_table import parse_head
 from tuninglib.session.read_toml import TOML
 from tuninglib.text_files import RawTable, read_table, read_text
 
@@ -23,7 +24,7 @@ class Sheet:
     folder : Path
     table : RawTable
     keys : tuple of str
-        Of :data:`tuninglib.session.schema.COLUMNS`, one for each header; ``""`` where there is
+        Of :data:`tuninglib.session.columns.COLUMNS`, one for each header; ``""`` where there is
         none.
     units : dict of str to str
         Unit in the header of each column that has one.
@@ -57,15 +58,11 @@ def open_sheet(folder) -> Sheet:
     """
     folder = Path(folder)
     table = read_table(folder / RUNS)
-    keys, units = [], {}
-    for header in table.headers:
-        match = re.fullmatch(r"\s*([^\[\]]*?)\s*(?:\[\s*(.*?)\s*\])?\s*", header)
-        key = match[1].lower().replace(" ", "_") if match else ""
-        keys.append(key if key in schema.COLUMNS else "")
-        if match and match[2]:
-            units[key] = match[2]
+    heads = [parse_head(header) for header in table.headers]
+    keys = tuple(head.key if head.key in COLUMNS else "" for head in heads)
+    units = {head.key: head.unit for head in heads if head.unit}
     setups, riders = names_of(folder)
-    return Sheet(folder, table, tuple(keys), units, setups, riders)
+    return Sheet(folder, table, keys, units, setups, riders)
 
 
 def names_of(folder) -> tuple:
@@ -90,7 +87,7 @@ def row_text(sheet: Sheet, values: dict) -> str:
     cells = []
     for key in sheet.keys:
         cell = " ".join(values.get(key, "").split())
-        column = schema.COLUMNS.get(key)
+        column = COLUMNS.get(key)
         if column and column.kind in ("quantity", "number"):
             # A rider types the decimal sign of the keyboard at hand; the file keeps one.
             cell = re.sub(r"(?<=\d)[.,](?=\d)", "," if sheet.table.decimal_comma else ".", cell)

@@ -1,19 +1,119 @@
-"""Runs whose speeds cannot be what was ridden: found before anything is worked out from them."""
+"""What no single cell shows: values that contradict each other, and runs that nobody rode.
+
+Both are found before anything is worked out from them.
+"""
+
+import math
 
 import numpy as np
 
-from tuninglib.physics.hill import wheel_force_n
-from tuninglib.session.conditions import air_of_runs
-from tuninglib.session.defaults import hill_of, road_load_of, speedometer_factor
+from tuninglib.physics.hill import Ride, wheel_force_n
+from tuninglib.session.defaults import air_of_runs, hill_of, road_load_of, speedometer_factor
+from tuninglib.session.read_runs import RUNS
+from tuninglib.session.read_toml import TOML
 from tuninglib.text_files import Problem
 from tuninglib.units import to_display, unit_label
 
+# What a wideband gauge can mean at all.
+LOWEST_LAMBDA, HIGHEST_LAMBDA = 0.5, 2.0
 # Above this a run is not believed. Racing singles without charging reach about 150 kW a litre at
 # the crankshaft (common practice); on the road the speeds are far likelier to be wrong.
 HIGHEST_POWER_W_M3 = 130e6
 # How far one run's wheel force may be from the median of its setup, and of the session.
 WITHIN_SETUP, WITHIN_SESSION = 1.3, 1.7
+_ENDS = ("entry", "exit")
 _REMEDY = "check speeds, unit (km/h or mph?) and setup, or give a reason in exclude"
+
+
+def contradictions(session):
+    """Problems of values that are possible one by one, but not together.
+
+    Parameters
+    ----------
+    session : tuninglib.session.load.Session
+
+    Yields
+    ------
+    Problem
+    """
+    yield from _target(session.target)
+    counted = [row for row in session.runs.itertuples() if not row.exclude]
+    for row in counted:
+        yield from _gauge(row, session.gauge)
+    for row in counted:
+        yield from _speeds(row)
+    yield from _weather(session)
+    yield from _hill(session.hill)
+
+
+def _target(target):
+    if not target.lowest < target.highest:
+        message = f"lowest ({target.lowest:g}) must be below highest ({target.highest:g})"
+        yield Problem(TOML, message, column="target")
+
+
+def _gauge(row, gauge):
+    ends = (gauge.lowest or 0.0, gauge.highest or math.inf)
+    for key in ("gauge_low", "gauge_high"):
+        reading = getattr(row, key)
+        if reading < ends[0] or reading > ends[1]:
+            message = (
+                f"{reading:g} is beyond what the gauge can print "
+                f"({ends[0]:g} to {ends[1]:g}); check the reading"
+            )
+            yield Problem(RUNS, message, row=row.row, column=key)
+        lambda_ = reading / gauge.scale if gauge.scale else 1.0
+        if lambda_ < LOWEST_LAMBDA or lambda_ > HIGHEST_LAMBDA:
+            message = (
+                f"{reading:g} is lambda {lambda_:.2f} on a scale of {gauge.scale:g}, outside "
+                f"{LOWEST_LAMBDA:g} to {HIGHEST_LAMBDA:g}; check the reading and the gauge's scale"
+            )
+            yield Problem(RUNS, message, row=row.row, column=key)
+    if row.gauge_low > row.gauge_high:
+        message = f"{row.gauge_low:g} is above gauge_high {row.gauge_high:g}; swap the two"
+        yield Problem(RUNS, message, row=row.row, column="gauge_low")
+    lacking = _lacking(row, {"gauge_low": "gauge_low", "gauge_high": "gauge_high"})
+    if lacking:
+        message = "is empty while its partner is not; write the same number in both if it stood"
+        yield Problem(RUNS, message, row=row.row, column=lacking)
+
+
+def _speeds(row):
+    for way in ("", "down_"):
+        lacking = _lacking(row, {f"{way}{end}_speed": f"shown_{way}{end}_m_s" for end in _ENDS})
+        if lacking:
+            message = "is empty while its partner is not; write it, or a reason in exclude"
+            yield Problem(RUNS, message, row=row.row, column=lacking)
+    if row.state != "full" and not math.isnan(row.shown_exit_m_s):
+        message = f"speeds belong to full-throttle runs; this row says {row.state}"
+        yield Problem(RUNS, message, row=row.row, column="state")
+
+
+def _lacking(row, columns: dict) -> str | None:
+    """The first column of a pair that is empty while the other is not."""
+    empty = [key for key, name in columns.items() if math.isnan(getattr(row, name))]
+    return empty[0] if len(empty) == 1 else None
+
+
+def _weather(session):
+    if session.weather.temperature is None and session.runs["air_temperature_k"].isna().any():
+        message = (
+            "the air temperature is neither here nor in every row of runs.csv; "
+            'write for example temperature = "18 degC"'
+        )
+        yield Problem(TOML, message, column="weather")
+
+
+def _hill(hill):
+    if not hill.pieces:
+        return
+    total, length = sum(piece.length.value for piece in hill.pieces), hill.length
+    if abs(total - length.value) > max(2 * length.half_width, 0.005 * length.value):
+        message = (
+            f"the pieces add up to {total:.4g} m, but length is {length.value:.4g} m; "
+            "make them agree"
+        )
+        yield Problem(TOML, message, column="hill")
 
 
 def implausible_runs(session):
@@ -28,7 +128,7 @@ def implausible_runs(session):
     Problem
     """
     runs = session.runs
-    rows = runs[(runs["exclude"] == "") & runs["exit_speed_m_s"].notna()]
+    rows = runs[(runs["exclude"] == "") & runs["shown_exit_m_s"].notna()]
     if rows.empty:
         return
     forces, exits = _forces(session, rows)
@@ -37,7 +137,7 @@ def implausible_runs(session):
     for row, force, exit_speed in zip(rows.itertuples(), forces, exits, strict=True):
         start, end = (
             to_display(speed, "speed", system)
-            for speed in (row.entry_speed_m_s, row.exit_speed_m_s)
+            for speed in (row.shown_entry_m_s, row.shown_exit_m_s)
         )
         said = f"{start:.3g} to {end:.3g} {unit_label('speed', system)}"
         engine = session.engines[session.setups[row.setup].engine]
@@ -57,7 +157,7 @@ def implausible_runs(session):
             message = _far(said, force, median, "the session", WITHIN_SESSION)
         else:
             continue
-        yield Problem("runs.csv", message, row=row.row, column="exit_speed")
+        yield Problem(RUNS, message, row=row.row, column="exit_speed")
 
 
 def _near(force, middle, factor) -> bool:
@@ -74,20 +174,19 @@ def _far(said, force, middle, whose, factor) -> str:
 def _forces(session, rows):
     """Wheel force of each row at the most likely values [N], and its true exit speed [m/s]."""
     air = air_of_runs(session).loc[rows.index]
-    shown = rows[["entry_speed_m_s", "exit_speed_m_s"]].to_numpy()
-    factor, _ = speedometer_factor(session, float(np.median(shown)))
+    shown = rows[["shown_entry_m_s", "shown_exit_m_s"]].to_numpy()
+    factor = speedometer_factor(session, float(np.median(shown)))
     riders = np.array([session.riders[name].mass.value for name in rows["rider"]])
     mass = session.bike.mass.value + riders
-    area, rolling, rotating, _ = road_load_of(session, float(mass.mean()))
+    road = road_load_of(session, float(mass.mean()))
     speeds = shown * factor.value
-    forces = wheel_force_n(
-        entry_speed_m_s=speeds[:, 0],
-        exit_speed_m_s=speeds[:, 1],
+    ride = Ride(
         hill=hill_of(session),
         mass_kg=mass,
-        rotating_mass_kg=rotating.value,
+        rotating_mass_kg=road.rotating_mass_kg.value,
         air_density_kg_m3=air["density_kg_m3"].to_numpy(),
-        drag_area_m2=area.value,
-        rolling_coefficient=rolling.value,
+        drag_area_m2=road.drag_area_m2.value,
+        rolling_coefficient=road.rolling_coefficient.value,
     )
+    forces = wheel_force_n(ride, entry_speed_m_s=speeds[:, 0], exit_speed_m_s=speeds[:, 1])
     return forces, speeds[:, 1]

@@ -1,5 +1,18 @@
-"""What the sums use where the rider has said nothing, with its interval and its source."""
+"""What the sums take: what the rider said, else a default, always with where it is from."""
 
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from tuninglib.interval import Z_95, Measured
+from tuninglib.physics.air import (
+    air_density_kg_m3,
+    correction_iso_1585,
+    correction_sae_j1349,
+    standard_pressure_pa,
+)
+from tuninglib.physics.blend import PETROL_DENSITY_KG_M3, Blend
 from tuninglib.physics.hill import Hill
 from tuninglib.physics.road_load import (
     ROTATING_MASS_RATIO,
@@ -7,15 +20,86 @@ from tuninglib.physics.road_load import (
     default_road_load,
 )
 from tuninglib.statistics.speedometer import speed_factor, unknown_factor
-from tuninglib.units import Z_95, Measured
+
+
+@dataclass(frozen=True)
+class Taken(Measured):
+    """A value as the sums take it.
+
+    ``half_width`` is 0 where the sums make no use of one. ``source`` is a code, for the report to
+    put into words: ``"stated"`` in session.toml; ``"checks"`` of the speedometer; its
+    ``"legal range"``; ``"table"`` of road loads; ``"rule"`` of thumb; the standard atmosphere at
+    the hill's ``"altitude"`` or at ``"sea level"``; ``"pump petrol"``; ``"usual petrol"``.
+    """
+
+    source: str = "stated"
+
+
+@dataclass(frozen=True)
+class TakenRoadLoad:
+    """Drag area [m2], rolling coefficient and rotating mass [kg] as the sums take them."""
+
+    drag_area_m2: Taken
+    rolling_coefficient: Taken
+    rotating_mass_kg: Taken
+
 
 # Petrol at a European pump, E5 and E10 alike (EN 228).
-_PUMP_ETHANOL = Measured(0.05, 0.05)
+_PUMP_ETHANOL = Taken(0.05, 0.05, "pump petrol")
 
 
-def ethanol_of(fuel) -> Measured:
-    """Ethanol by volume of a fuel: as stated, or what pump petrol may have."""
-    return fuel.ethanol or _PUMP_ETHANOL
+def _stated(measured: Measured | None, otherwise: Taken) -> Taken:
+    if measured is None:
+        return otherwise
+    return Taken(measured.value, measured.half_width, "stated")
+
+
+def ethanol_of(fuel) -> Taken:
+    """Ethanol by volume of a fuel: as stated, or what pump petrol may have.
+
+    Parameters
+    ----------
+    fuel : tuninglib.session.machine.Fuel
+
+    Examples
+    --------
+    >>> from tuninglib.session.machine import Fuel
+    >>> ethanol_of(Fuel())
+    Taken(value=0.05, half_width=0.05, source='pump petrol')
+    """
+    return _stated(fuel.ethanol, _PUMP_ETHANOL)
+
+
+def petrol_density_of(fuel) -> Taken:
+    """Density of a fuel's petrol part: as stated, or the usual one. [kg/m3]
+
+    Parameters
+    ----------
+    fuel : tuninglib.session.machine.Fuel
+
+    Examples
+    --------
+    >>> from tuninglib.session.machine import Fuel
+    >>> petrol_density_of(Fuel())
+    Taken(value=745.0, half_width=0.0, source='usual petrol')
+    """
+    return _stated(fuel.petrol_density, Taken(PETROL_DENSITY_KG_M3, source="usual petrol"))
+
+
+def blend_of(fuel) -> Blend:
+    """A fuel of the session as a blend of petrol and ethanol.
+
+    Parameters
+    ----------
+    fuel : tuninglib.session.machine.Fuel
+
+    Examples
+    --------
+    >>> from tuninglib.session.machine import Fuel
+    >>> blend_of(Fuel(ethanol=Measured(0.1))).ethanol_volume_fraction
+    0.1
+    """
+    return Blend(ethanol_of(fuel).value, petrol_density_kg_m3=petrol_density_of(fuel).value)
 
 
 def hill_of(session) -> Hill:
@@ -26,49 +110,100 @@ def hill_of(session) -> Hill:
     return Hill([piece.length.value for piece in pieces], [piece.grade.value for piece in pieces])
 
 
-def speedometer_factor(session, shown_m_s: float) -> tuple:
-    """True speed over shown speed, and where it comes from.
+def speedometer_factor(session, shown_m_s: float) -> Taken:
+    """True speed over shown speed: as stated, from checks, or the middle of what UN R39 allows.
 
     Parameters
     ----------
     session : tuninglib.session.load.Session
     shown_m_s : float
         A typical speed as shown. [m/s]
-
-    Returns
-    -------
-    factor : Measured
-        As stated, from checks, or the middle of what UN R39 allows.
-    source : str
     """
-    if session.speedometer.factor is not None:
-        return session.speedometer.factor, "session.toml"
     if session.speedometer.checks:
         shown, true = zip(*session.speedometer.checks, strict=True)
         found = speed_factor(shown, true)
-        count = len(session.speedometer.checks)
-        return Measured(
-            found.value, (found.high - found.low) / 2
-        ), f"{count} checks in session.toml"
-    factor, sd = unknown_factor(shown_m_s)
-    return Measured(factor, Z_95 * sd), "no calibration: legal range of UN R39"
+        otherwise = Taken(found.value, (found.high - found.low) / 2, "checks")
+    else:
+        factor, sd = unknown_factor(shown_m_s)
+        otherwise = Taken(factor, Z_95 * sd, "legal range")
+    return _stated(session.speedometer.factor, otherwise)
 
 
-def road_load_of(session, mass_kg: float) -> tuple:
-    """Drag area, rolling coefficient and rotating mass as used, and where they come from."""
-    bike = session.bike
-    table = default_road_load(mass_kg)
-    sources = dict.fromkeys(("drag_area", "rolling_coefficient"), table.source)
-    area = Measured(table.drag_area_m2, Z_95 * table.drag_area_sd_m2)
-    rolling = Measured(table.rolling_coefficient, Z_95 * table.rolling_coefficient_sd)
-    rotating = Measured(
-        ROTATING_MASS_RATIO * bike.mass.value, Z_95 * ROTATING_MASS_RATIO_SD * bike.mass.value
+def road_load_of(session, mass_kg: float) -> TakenRoadLoad:
+    """Road load: as stated, or by the published table and the rule for the rotating mass.
+
+    Parameters
+    ----------
+    session : tuninglib.session.load.Session
+    mass_kg : float
+        Bike and rider. [kg]
+    """
+    bike, table = session.bike, default_road_load(mass_kg)
+    area = Taken(table.drag_area_m2, Z_95 * table.drag_area_sd_m2, "table")
+    rolling = Taken(table.rolling_coefficient, Z_95 * table.rolling_coefficient_sd, "table")
+    rotating = Taken(
+        ROTATING_MASS_RATIO * bike.mass.value,
+        Z_95 * ROTATING_MASS_RATIO_SD * bike.mass.value,
+        "rule",
     )
-    sources["rotating_mass"] = "7 % of the bike (rule of UN GTR 2, from memory)"
-    if bike.drag_area is not None:
-        area, sources["drag_area"] = bike.drag_area, "session.toml"
-    if bike.rolling_coefficient is not None:
-        rolling, sources["rolling_coefficient"] = bike.rolling_coefficient, "session.toml"
-    if bike.rotating_mass is not None:
-        rotating, sources["rotating_mass"] = bike.rotating_mass, "session.toml"
-    return area, rolling, rotating, sources
+    return TakenRoadLoad(
+        drag_area_m2=_stated(bike.drag_area, area),
+        rolling_coefficient=_stated(bike.rolling_coefficient, rolling),
+        rotating_mass_kg=_stated(bike.rotating_mass, rotating),
+    )
+
+
+def day_pressure_of(session) -> Taken:
+    """Air pressure of the day where the hill is. [Pa]
+
+    Parameters
+    ----------
+    session : tuninglib.session.load.Session
+    """
+    altitude = session.hill.altitude
+    if altitude is not None:
+        otherwise = Taken(float(standard_pressure_pa(altitude.value)), source="altitude")
+    else:
+        otherwise = Taken(float(standard_pressure_pa(0.0)), source="sea level")
+    return _stated(session.weather.pressure, otherwise)
+
+
+def air_of_runs(session) -> pd.DataFrame:
+    """Air at each row of runs.csv: from the row, else of the day; and its effect on the engine.
+
+    Parameters
+    ----------
+    session : tuninglib.session.load.Session
+
+    Returns
+    -------
+    pandas.DataFrame
+        Indexed like ``session.runs``: ``temperature_k``, ``pressure_abs_pa``, ``humidity_ratio``,
+        ``headwind_m_s``, ``density_kg_m3``, ``sae_j1349`` and ``iso_1585`` (factors),
+        ``within_limits`` (both standards allow their factor).
+    """
+    weather, runs = session.weather, session.runs
+    air = pd.DataFrame(
+        {
+            "temperature_k": _filled(runs["air_temperature_k"], weather.temperature),
+            "pressure_abs_pa": _filled(runs["air_pressure_pa"], day_pressure_of(session)),
+            "humidity_ratio": _filled(runs["humidity_ratio"], weather.humidity),
+            "headwind_m_s": _filled(runs["headwind_m_s"], weather.headwind),
+        }
+    )
+    state = {
+        "temperature_k": air["temperature_k"].to_numpy(),
+        "pressure_abs_pa": air["pressure_abs_pa"].to_numpy(),
+        "relative_humidity": air["humidity_ratio"].to_numpy(),
+    }
+    sae, iso = correction_sae_j1349(**state), correction_iso_1585(**state)
+    return air.assign(
+        density_kg_m3=air_density_kg_m3(**state),
+        sae_j1349=sae.factor,
+        iso_1585=iso.factor,
+        within_limits=np.asarray(sae.within_limits) & np.asarray(iso.within_limits),
+    )
+
+
+def _filled(column, measured):
+    return column if measured is None else column.fillna(measured.value)

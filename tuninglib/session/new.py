@@ -5,6 +5,7 @@ import json
 from pathlib import Path
 
 from tuninglib.session import schema
+from tuninglib.session.columns import COLUMNS, header_line
 from tuninglib.text_files import Problem, SessionError, write_atomic
 
 _HEAD = """\
@@ -30,10 +31,9 @@ _SINGLE = {"session": {"reference": "before"}}
 _RUNS = """\
 # One row a run. Units stand in the header; change them there if you read others (mph, degF).
 # setup and rider are names from session.toml. state is full, cruise or idle; empty means full.
-# Left out on purpose: air_pressure, humidity, headwind, down_entry_speed, down_exit_speed;
+# Left out on purpose: {left_out};
 # add them as columns if you have them. A reason in exclude leaves the run out of the sums.
-run,setup,rider,entry_speed [km/h],exit_speed [km/h],gauge_low,gauge_high,state,\
-air_temperature [degC],knock,head_temperature [degC],exclude,note
+{header}
 """
 
 
@@ -51,6 +51,17 @@ def session_template() -> str:
         for entry, filled in _ENTRIES[name].items():
             parts.append(f"[{name}.{entry}]\n{_keys(record, filled)}")
     return "\n".join(parts)
+
+
+def runs_template() -> str:
+    """Text of a runs.csv without a run: what to write where, and the header.
+
+    Returns
+    -------
+    str
+    """
+    left_out = [key for key, column in COLUMNS.items() if not column.in_new_file]
+    return _RUNS.format(left_out=", ".join(left_out), header=header_line(COLUMNS))
 
 
 def _keys(record, filled) -> str:
@@ -98,7 +109,7 @@ def write_new_session(folder) -> tuple:
         message = "exists and is not an empty folder; choose a new name"
         raise SessionError([Problem(str(folder), message)])
     folder.mkdir(parents=True, exist_ok=True)
-    texts = {"session.toml": session_template(), "runs.csv": _RUNS}
+    texts = {"session.toml": session_template(), "runs.csv": runs_template()}
     for name, text in texts.items():
         write_atomic(folder / name, text)
     return tuple(folder / name for name in texts)

@@ -5,9 +5,10 @@ import datetime
 import re
 import tomllib
 
+from tuninglib.interval import Measured
 from tuninglib.session import schema
 from tuninglib.text_files import Problem, SessionError, nearest, read_text
-from tuninglib.units import Measured, parse_number, parse_quantity
+from tuninglib.units import parse_number, parse_quantity
 
 TOML = "session.toml"
 
@@ -167,7 +168,7 @@ def _value(meta, value, names):
     if value == "" and kind != "text":
         raise ValueError(f"is still empty ({meta['help']}); write for example {meta['example']!r}")
     if kind == "pieces":
-        return _pieces(value, names)
+        return _pieces(value, meta["record"], names)
     if kind == "speed pairs":
         return _speed_pairs(value, meta)
     if kind == "date":
@@ -225,10 +226,10 @@ def _plain(limit) -> str:
     return f"{limit:g}"
 
 
-def _pieces(value, names):
+def _pieces(value, record, names):
     if not isinstance(value, list) or not all(isinstance(piece, dict) for piece in value):
         raise ValueError("pieces must be tables: write [[hill.pieces]] above each")
-    fields = {f.name: f for f in dataclasses.fields(schema.Piece)}
+    fields = {f.name: f for f in dataclasses.fields(record)}
     pieces, messages = [], []
     for number, piece in enumerate(value, start=1):
         unknown, missing = piece.keys() - fields.keys(), fields.keys() - piece.keys()
@@ -238,7 +239,7 @@ def _pieces(value, names):
             continue
         try:
             read = {key: _value(fields[key].metadata, text, names) for key, text in piece.items()}
-            pieces.append(schema.Piece(**read))
+            pieces.append(record(**read))
         except ValueError as error:
             messages.append(f"piece {number}: {error}")
     if messages:

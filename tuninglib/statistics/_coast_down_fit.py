@@ -6,13 +6,15 @@ from tuninglib.physics.road_load import RoadLoad
 from tuninglib.statistics.mixed_intervals import average_over_variances, spread
 from tuninglib.statistics.mixed_model import Component, fit_mixed
 
-# Where the search for drag area [m2], rolling coefficient and wind [m/s] starts.
-_START = np.array([0.5, 0.012, 0.0])
 _MOST_STEPS = 30
 
 
 def fit_falls(data, correlation, model, run, direction, start, wind_sd, gust_sd, gust_dof):
-    """Gauss-Newton steps, each a mixed fit of the linearised model."""
+    """Gauss-Newton steps, each a mixed fit of the linearised model.
+
+    The search starts at drag area [m2], rolling coefficient, wind [m/s] and whatever the model
+    takes beyond these.
+    """
     _, place = np.unique(run, return_inverse=True)
     if len(set(direction.tolist())) < 2:
         raise ValueError(
@@ -20,10 +22,10 @@ def fit_falls(data, correlation, model, run, direction, start, wind_sd, gust_sd,
             "ride the same stretch in both directions"
         )
     root = np.linalg.cholesky(correlation)
-    fixed = np.array([0, 1, *range(3, 3 + start.size)])
+    fixed = np.array([0, 1, *range(3, start.size)])
     if data.size <= fixed.size + 1:
         raise ValueError(f"{data.size} falls of speed are too few; time at least 4, both ways")
-    parameters = np.concatenate([_START, start])
+    parameters = start
     winds = np.zeros(place.max() + 1)
     for _ in range(_MOST_STEPS):
         now = model(parameters, winds[place])

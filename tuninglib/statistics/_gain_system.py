@@ -7,7 +7,7 @@ import numpy as np
 from tuninglib.checks import require
 from tuninglib.statistics.mixed_model import Component, MixedFit, fit_mixed
 from tuninglib.statistics.road_runs import linearised
-from tuninglib.statistics.unknowns import Nuisance
+from tuninglib.statistics.unknowns import Unknown
 
 # Below this many degrees of freedom the scatter counts as not estimated.
 _FEWEST_DOF = 0.5
@@ -37,37 +37,37 @@ class Solved:
 class System:
     """The rows of data of one day: every run up, then the ways down."""
 
-    def __init__(self, runs, nuisances, gust_sd, gust_change_sd):
+    def __init__(self, runs, unknowns, gust_sd, gust_change_sd):
         self.runs = runs
         self.there = runs.has_way_down
         self.n = self.there.size
-        self.nuisances = list(nuisances)
+        self.unknowns = list(unknowns)
         self.gust = None
         if self.there.any():
             require(gust_sd, what="gusts", unit="m/s", above=0, remedy="0.6 on a calm day")
-            self.gust = len(self.nuisances)
+            self.gust = len(self.unknowns)
             for name, sd in (
                 ("headwind_m_s", gust_sd),
                 ("wind_change_m_s", gust_change_sd),
             ):
-                self.nuisances.append(Nuisance("gusts", {name: sd}, each_run=True))
+                self.unknowns.append(Unknown("gusts", {name: sd}, each_run=True))
         self.up = np.arange(self.n + self.there.sum()) < self.n
         self.down_row = self.n + np.cumsum(self.there) - 1
 
     def start(self):
-        """All nuisances at their stated values."""
-        return [np.zeros(self.n if one.each_run else 1) for one in self.nuisances]
+        """All unknowns at their stated values."""
+        return [np.zeros(self.n if one.each_run else 1) for one in self.unknowns]
 
     def linearise(self, moved):
-        """Data with the known shift of the nuisances taken out, and what each does to them."""
-        up, up_slopes, down, down_slopes = linearised(self.runs, self.nuisances, moved)
+        """Data with the known shift of the unknowns taken out, and what each does to them."""
+        up, up_slopes, down, down_slopes = linearised(self.runs, self.unknowns, moved)
         there = self.there
         # The way down has no force to take a logarithm of: it is counted in mean forces.
         scale = np.exp(up.mean())
         data = np.concatenate([up, down[there] / scale])
         blocks = []
         for one, at, rise, fall in zip(
-            self.nuisances, moved, up_slopes, down_slopes / scale, strict=True
+            self.unknowns, moved, up_slopes, down_slopes / scale, strict=True
         ):
             if one.each_run:
                 block = np.zeros((self.up.size, self.n))
@@ -80,27 +80,25 @@ class System:
         return data, blocks
 
     def likely(self, blocks, solved):
-        """Most likely nuisances, given the data."""
+        """Most likely unknowns, given the data."""
         return [
             -part.ratio * (block.T @ solved.fit.scaled_residuals)
             for part, block in zip(solved.parts, blocks, strict=False)
         ]
 
     def run_forces(self, moved):
-        """Force of each run at the likely nuisances; readings as they were read. [N]"""
+        """Force of each run at the likely unknowns; readings as they were read. [N]"""
         kept = [
-            (one, at)
-            for one, at in zip(self.nuisances, moved, strict=True)
-            if one.name != "reading"
+            (one, at) for one, at in zip(self.unknowns, moved, strict=True) if one.name != "reading"
         ]
         up, *_ = linearised(self.runs, [one for one, _ in kept], [at for _, at in kept])
         return np.exp(up)
 
     def learnt(self, blocks, fit, moved):
-        """Name, mean and sd of each nuisance that runs share."""
+        """Name, mean and sd of each unknown that runs share."""
         return tuple(
             (one.name, float(at[0]), float(np.sqrt(max(0.0, 1 - (b.T @ fit.projector @ b)[0, 0]))))
-            for one, at, b in zip(self.nuisances, moved, blocks, strict=True)
+            for one, at, b in zip(self.unknowns, moved, blocks, strict=True)
             if not one.each_run
         )
 
@@ -122,7 +120,7 @@ def solve(system, data, blocks, count, assumed, gust_dof, first):
     fit = fit_mixed(data, design, known, components, first=first)
     own = sum(
         np.diag(m)[: system.n]
-        for m, one in zip(squares, system.nuisances, strict=True)
+        for m, one in zip(squares, system.unknowns, strict=True)
         if one.each_run
     )
     total = fit.variances[0] + np.mean(own)
@@ -137,7 +135,7 @@ def solve(system, data, blocks, count, assumed, gust_dof, first):
     ratios = [fit.variances[-1] if j == system.gust else 1.0 for j in range(len(blocks))]
     parts = [
         Part(one.name, ratio * m, one.each_run, ratio)
-        for one, ratio, m in zip(system.nuisances, ratios, squares, strict=True)
+        for one, ratio, m in zip(system.unknowns, ratios, squares, strict=True)
     ]
     parts.append(Part("scatter", variance * scatter.matrix, True, 1.0))
     problem = (data, design, known, components)

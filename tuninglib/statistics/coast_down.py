@@ -1,64 +1,23 @@
 """Road load from coast-downs: rolling out of gear on a near-level road, both ways."""
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from tuninglib.checks import plain, require
-from tuninglib.physics._motion import require_headway
-from tuninglib.physics.air import STANDARD_GRAVITY_M_S2
+from tuninglib.physics._motion import even_climb, require_headway
+from tuninglib.physics.hill import Ride
 from tuninglib.physics.road_load import RoadLoad
 from tuninglib.statistics._coast_down_fit import fit_falls
 
 
-@dataclass(frozen=True, kw_only=True)
-class Bike:
-    """Bike, rider and air of a coast-down.
-
-    Parameters
-    ----------
-    mass_kg, rotating_mass_kg : float
-        Bike and rider; what turning wheels add. [kg]
-    air_density_kg_m3 : float
-        [kg/m3]
-    gravity_m_s2 : float
-        [m/s2]
-    """
-
-    mass_kg: float
-    rotating_mass_kg: float
-    air_density_kg_m3: float
-    gravity_m_s2: float = STANDARD_GRAVITY_M_S2
-
-    def __post_init__(self):
-        for name, unit in (("mass_kg", "kg"), ("air_density_kg_m3", "kg/m3")):
-            require(getattr(self, name), what=name, unit=unit, above=0, remedy="measure it")
-
-
-def coast_time_s(
-    *,
-    from_speed_m_s,
-    to_speed_m_s,
-    mass_kg,
-    air_density_kg_m3,
-    drag_area_m2,
-    rolling_coefficient,
-    rotating_mass_kg=0.0,
-    grade_ratio=0.0,
-    wind_m_s=0.0,
-    gravity_m_s2=STANDARD_GRAVITY_M_S2,
-):
+def coast_time_s(ride: Ride, *, from_speed_m_s, to_speed_m_s):
     """Time to slow down from one speed to another out of gear.
 
     Parameters
     ----------
+    ride : Ride
+        On an even road, positive grade if the bike climbs; the length does not count.
     from_speed_m_s, to_speed_m_s : float or array
         [m/s]
-    mass_kg, rotating_mass_kg, air_density_kg_m3, drag_area_m2, rolling_coefficient, wind_m_s, \
-gravity_m_s2
-        As in :func:`tuninglib.physics.hill.wheel_force_n`.
-    grade_ratio : float or array
-        Rise over run, positive if the bike climbs. [unitless]
 
     Returns
     -------
@@ -75,37 +34,41 @@ gravity_m_s2
     A 170 kg motorcycle of the table of 40 CFR 86.529-98 from 70 to 60 km/h; the table prints
     4.36 s:
 
-    >>> coast_time_s(from_speed_m_s=70 / 3.6, to_speed_m_s=60 / 3.6, mass_kg=170.0,
-    ...     air_density_kg_m3=1.2, drag_area_m2=2 * 0.0244 * 3.6**2 / 1.2,
-    ...     rolling_coefficient=6.06 / (170.0 * 9.80665))
+    >>> from tuninglib.physics.hill import Hill
+    >>> ride = Ride(hill=Hill(1000.0, 0.0), mass_kg=170.0, air_density_kg_m3=1.2,
+    ...             drag_area_m2=2 * 0.0244 * 3.6**2 / 1.2,
+    ...             rolling_coefficient=6.06 / (170.0 * 9.80665))
+    >>> coast_time_s(ride, from_speed_m_s=70 / 3.6, to_speed_m_s=60 / 3.6)
     4.3489
     """
     v1 = require(from_speed_m_s, what="speed", unit="m/s", at_least=0, remedy="check its sign")
     v2 = require(to_speed_m_s, what="speed", unit="m/s", at_least=0, remedy="check its sign")
-    grade = np.asarray(grade_ratio, dtype=float)
-    resist = mass_kg * gravity_m_s2 * (grade + rolling_coefficient) / np.sqrt(1 + grade**2)
-    k = air_density_kg_m3 * np.asarray(drag_area_m2, dtype=float) / 2
-    require_headway(np.minimum(v1, v2) + 1e-9, wind_m_s)
-    z1, z2 = v1 + wind_m_s, v2 + wind_m_s
+    k = ride.air_density_kg_m3 * ride.drag_area_m2 / 2
+    mass = ride.mass_kg + ride.rotating_mass_kg
+    return plain(_fall_time(v1, v2, even_climb(ride), k, mass, ride.wind_m_s))
+
+
+def _fall_time(v1, v2, resist, k, mass, wind):
+    require_headway(np.minimum(v1, v2) + 1e-9, wind)
+    z1, z2 = v1 + wind, v2 + wind
     with np.errstate(all="ignore"):
         ratio = (z1 - z2) / (resist + k * z1 * z2)
         x = k * resist * ratio**2
         root = np.sqrt(np.abs(x))
         factor = np.where(x > 0, np.arctan(root), np.arctanh(root)) / root
         factor = np.where(np.abs(x) < 1e-12, 1 - x / 3, factor)
-        time = (mass_kg + rotating_mass_kg) * ratio * factor
-    return plain(np.where((resist + k * np.minimum(z1, z2) ** 2 > 0), time, np.nan))
+        time = mass * ratio * factor
+    return np.where((resist + k * np.minimum(z1, z2) ** 2 > 0), time, np.nan)
 
 
 def fit_coast_down(
+    ride: Ride,
     *,
     run,
     direction,
     from_speed_m_s,
     to_speed_m_s,
     time_s,
-    bike: Bike,
-    grade_ratio=0.0,
     wind_sd_m_s=2.0,
     gust_sd_m_s=0.6,
     gust_dof=4.0,
@@ -114,15 +77,15 @@ def fit_coast_down(
 
     Parameters
     ----------
+    ride : Ride
+        On an even road, its grade positive if it rises outward. Its drag area and rolling
+        coefficient are where the search starts; the wind, which is found as well, is left at 0.
     run : array of int
         Which run each timed fall belongs to: falls of one run share its wind.
     direction : array of int
         +1 out, -1 back.
     from_speed_m_s, to_speed_m_s, time_s : array
         A fall of speed and the time it took. [m/s], [s]
-    bike : Bike
-    grade_ratio : float
-        Of the road, rising outward. [unitless]
     wind_sd_m_s : float
         How strong the steady wind along the road may be (standard deviation around calm). [m/s]
     gust_sd_m_s, gust_dof : float
@@ -144,11 +107,13 @@ def fit_coast_down(
     --------
     Two runs out and two back, each timed from 18 to 12 and from 12 to 7 m/s:
 
+    >>> from tuninglib.physics.hill import Hill
+    >>> ride = Ride(hill=Hill(1000.0, 0.0), mass_kg=200.0, rotating_mass_kg=8.0,
+    ...             air_density_kg_m3=1.2, drag_area_m2=0.5, rolling_coefficient=0.012)
     >>> road = fit_coast_down(
-    ...     run=[1, 1, 2, 2, 3, 3, 4, 4], direction=[1, 1, -1, -1, 1, 1, -1, -1],
+    ...     ride, run=[1, 1, 2, 2, 3, 3, 4, 4], direction=[1, 1, -1, -1, 1, 1, -1, -1],
     ...     from_speed_m_s=[18, 12] * 4, to_speed_m_s=[12, 7] * 4,
-    ...     time_s=[10.8, 15.5, 13.0, 18.9, 11.4, 16.3, 13.8, 20.1],
-    ...     bike=Bike(mass_kg=200.0, rotating_mass_kg=8.0, air_density_kg_m3=1.2))
+    ...     time_s=[10.8, 15.5, 13.0, 18.9, 11.4, 16.3, 13.8, 20.1])
     >>> road.drag_area_m2, road.rolling_coefficient
     (0.553, 0.0153)
     """
@@ -157,41 +122,31 @@ def fit_coast_down(
     require(t, what="time", unit="s", above=0, remedy="leave out what was not timed")
     # A misread speed costs this much time.
     per_speed = t / (v1 - v2)
+    resist_at = _resistance(ride, direction)
+    mass = ride.mass_kg + ride.rotating_mass_kg
 
     def model(parameters, wind):
         area, rolling = parameters[:2]
-        time = coast_time_s(
-            from_speed_m_s=v1,
-            to_speed_m_s=v2,
-            mass_kg=bike.mass_kg,
-            rotating_mass_kg=bike.rotating_mass_kg,
-            air_density_kg_m3=bike.air_density_kg_m3,
-            drag_area_m2=area,
-            rolling_coefficient=rolling,
-            grade_ratio=direction * grade_ratio,
-            wind_m_s=direction * wind,
-            gravity_m_s2=bike.gravity_m_s2,
-        )
-        return time / per_speed
+        k = ride.air_density_kg_m3 * area / 2
+        return _fall_time(v1, v2, resist_at(rolling), k, mass, direction * wind) / per_speed
 
     # Two falls of a run that meet at one speed share the error of that reading, one as its end and
     # the other as its start.
     meet = (run[:, None] == run) & (v2[:, None] == v1)
     correlation = np.eye(t.size) - 0.5 * (meet | meet.T)
     return fit_falls(
-        t / per_speed, correlation, model, run, direction, np.empty(0),
+        t / per_speed, correlation, model, run, direction, _start(ride),
         wind_sd_m_s, gust_sd_m_s, gust_dof,
     )  # fmt: skip
 
 
 def fit_coast_down_trace(
+    ride: Ride,
     *,
     run,
     direction,
     time_s,
     speed_m_s,
-    bike: Bike,
-    grade_ratio=0.0,
     wind_sd_m_s=2.0,
     gust_sd_m_s=0.6,
     gust_dof=4.0,
@@ -200,11 +155,11 @@ def fit_coast_down_trace(
 
     Parameters
     ----------
-    run, direction
+    ride, run, direction
         As in :func:`fit_coast_down`.
     time_s, speed_m_s : array
         Of each logged point; the time may start anywhere in each run. [s], [m/s]
-    bike, grade_ratio, wind_sd_m_s, gust_sd_m_s, gust_dof
+    wind_sd_m_s, gust_sd_m_s, gust_dof
         As in :func:`fit_coast_down`.
 
     Returns
@@ -221,24 +176,24 @@ def fit_coast_down_trace(
     >>> import numpy as np
     >>> time = np.tile([0.0, 5.0, 10.0, 15.0], 2)
     >>> speed = [18.0, 14.8, 12.1, 9.9, 18.0, 15.2, 12.8, 10.8]
+    >>> from tuninglib.physics.hill import Hill
+    >>> ride = Ride(hill=Hill(1000.0, 0.0), mass_kg=200.0, rotating_mass_kg=8.0,
+    ...             air_density_kg_m3=1.2, drag_area_m2=0.5, rolling_coefficient=0.012)
     >>> road = fit_coast_down_trace(
-    ...     run=np.repeat([1, 2], 4), direction=np.repeat([1, -1], 4), time_s=time, speed_m_s=speed,
-    ...     bike=Bike(mass_kg=200.0, rotating_mass_kg=8.0, air_density_kg_m3=1.2))
+    ...     ride, run=np.repeat([1, 2], 4), direction=np.repeat([1, -1], 4), time_s=time,
+    ...     speed_m_s=speed)
     >>> road.source
     '2 coast-downs'
     """
     run, direction, t, v = _columns(run, direction, time_s, speed_m_s)
     _, first, place = np.unique(run, return_index=True, return_inverse=True)
     t = t - t[first][place]
-    start = v[first]
-    k0, g = bike.air_density_kg_m3 / 2, bike.gravity_m_s2
-    m = bike.mass_kg + bike.rotating_mass_kg
-    slope = direction * grade_ratio
+    resist_at = _resistance(ride, direction)
+    mass = ride.mass_kg + ride.rotating_mass_kg
 
     def model(parameters, wind):
         area, rolling = parameters[:2]
-        resist = bike.mass_kg * g * (slope + rolling) / np.sqrt(1 + slope**2)
-        kappa, a = k0 * area / m, -resist / m
+        kappa, a = ride.air_density_kg_m3 / 2 * area / mass, -resist_at(rolling) / mass
         z0 = parameters[3:][place] + direction * wind
         q = np.sqrt(np.abs(a * kappa)) + 1e-12
         falling = a * kappa < 0
@@ -247,15 +202,35 @@ def fit_coast_down_trace(
         return (a * s + z0 * c) / (c + kappa * z0 * s) - direction * wind
 
     return fit_falls(
-        v, np.eye(v.size), model, run, direction, start, wind_sd_m_s, gust_sd_m_s, gust_dof
-    )
+        v, np.eye(v.size), model, run, direction, _start(ride, v[first]),
+        wind_sd_m_s, gust_sd_m_s, gust_dof,
+    )  # fmt: skip
+
+
+def _start(ride, first_speeds=()):
+    """Drag area, rolling coefficient and wind, then what else is sought."""
+    if np.any(ride.wind_m_s):
+        raise ValueError(
+            f"wind is {np.max(ride.wind_m_s):g} m/s but must be 0 m/s; the fit finds it from the "
+            "two directions"
+        )
+    return np.array([ride.drag_area_m2, ride.rolling_coefficient, 0.0, *first_speeds])
+
+
+def _resistance(ride, direction):
+    """Force of slope and rolling each way, as a function of the rolling coefficient."""
+    slope = direction * ride.hill.even_grade_ratio
+    weight = ride.mass_kg * ride.gravity_m_s2 / np.sqrt(1 + slope**2)
+    return lambda rolling: weight * (slope + rolling)
 
 
 def _columns(run, direction, *columns):
     """Arrays of one length, with directions of ±1."""
     run, direction = np.asarray(run), np.asarray(direction, dtype=float)
     arrays = [
-        require(c, what="coast-down value", unit="", at_least=0, remedy="leave out what is unread")
+        np.asarray(
+            require(c, what="coast-down value", unit="", at_least=0, remedy="leave out the unread")
+        )
         for c in columns
     ]
     sizes = {a.shape for a in (run, direction, *arrays)}

@@ -1,9 +1,9 @@
 """Gains in wheel force between setups, from runs up a hill and, where there are, back down.
 
 One mechanism: the logarithm of each run's wheel force is the setup's, plus scatter, plus what the
-nuisances do to it. Nuisances that setups share cancel by themselves, riders who rode only some
+unknowns do to it. Unknowns that setups share cancel by themselves, riders who rode only some
 setups widen the interval by themselves, and the way down, which needs no force at the true
-nuisances, sharpens wind and road load by itself.
+unknowns, sharpens wind and road load by itself.
 """
 
 from dataclasses import dataclass
@@ -13,8 +13,8 @@ import numpy as np
 from tuninglib.statistics._gain_system import System, solve
 from tuninglib.statistics.mixed_intervals import average_over_variances, spread
 from tuninglib.statistics.planning import smallest_visible_effect
-from tuninglib.statistics.reading_error import reading_nuisances
-from tuninglib.statistics.unknowns import Runs
+from tuninglib.statistics.road_runs import Runs
+from tuninglib.statistics.unknowns import reading_unknowns
 
 # Rate of false alarms, over all comparisons together.
 ALPHA = 0.05
@@ -30,7 +30,7 @@ class Force:
     force_n, low_n, high_n : float
         With its 95 % interval. [N]
     shares : dict of str to float
-        Share of each nuisance, and of ``"scatter"``, in the variance.
+        Share of each unknown, and of ``"scatter"``, in the variance.
     """
 
     setup: int
@@ -58,7 +58,7 @@ class Difference:
     comparisons : int
         That the adjustment is for.
     shares : dict of str to float
-        Share of each nuisance, and of ``"scatter"``, in the variance.
+        Share of each unknown, and of ``"scatter"``, in the variance.
     """
 
     setup: int
@@ -102,9 +102,9 @@ class GainFit:
     scatter_is_assumed : bool
         True if nothing was repeated, so that the assumed scatter was used.
     run_force_n : array
-        Of each run, at the nuisances' most likely values. [N]
-    nuisances : tuple of (name, mean, sd)
-        What the runs say of each nuisance that they share, in standard deviations of what was
+        Of each run, at the unknowns' most likely values. [N]
+    unknowns : tuple of (name, mean, sd)
+        What the runs say of each unknown that they share, in standard deviations of what was
         known before: mean 0 and sd 1 mean nothing new.
     """
 
@@ -117,13 +117,13 @@ class GainFit:
     scatter_dof: float
     scatter_is_assumed: bool
     run_force_n: np.ndarray
-    nuisances: tuple
+    unknowns: tuple
 
 
 def estimate_gains(
     runs: Runs,
     *,
-    nuisances=(),
+    unknowns=(),
     resolution_m_s=0.0,
     reference=0,
     assumed_scatter_sd=0.04,
@@ -138,8 +138,8 @@ def estimate_gains(
     Parameters
     ----------
     runs : Runs
-    nuisances : sequence of Nuisance
-        For example of :func:`tuninglib.statistics.unknowns.usual_nuisances`.
+    unknowns : sequence of Unknown
+        For example of :func:`tuninglib.statistics.unknowns.usual_unknowns`.
     resolution_m_s : float
         Smallest step of the speeds that were read. [m/s]
     reference : int
@@ -155,7 +155,7 @@ def estimate_gains(
     gust_dof : float
         How many degrees of freedom the stated run-to-run wind is worth; the data correct it.
     relinearisations : int
-        At most so many times the slopes are taken again at the nuisances' likely values.
+        At most so many times the slopes are taken again at the unknowns' likely values.
 
     Returns
     -------
@@ -163,7 +163,7 @@ def estimate_gains(
 
     Notes
     -----
-    y(z) = X β + e, with z independent normal nuisances of unit variance, is linearised at the most
+    y(z) = X β + e, with z independent normal unknowns of unit variance, is linearised at the most
     likely z: cov(y) = φ I + J Jᵀ. Restricted likelihood gives φ, and the intervals average over
     what φ could be, which is Student's t where scatter is all there is. The wheel force is the
     mean over the hill, work at the tyre over length.
@@ -173,7 +173,7 @@ def estimate_gains(
     >>> from tuninglib.physics.hill import Hill
     >>> speeds = np.array([17.0, 17.2, 17.1, 18.4, 18.2, 18.6])
     >>> runs = Runs(hill=Hill(400.0, 0.06), setup=[0, 0, 0, 1, 1, 1], rider=0, mass_kg=200.0,
-    ...             entry_speed_m_s=np.full(6, 13.0), exit_speed_m_s=speeds,
+    ...             true_entry_m_s=np.full(6, 13.0), true_exit_m_s=speeds,
     ...             air_density_kg_m3=1.2, drag_area_m2=0.55, rolling_coefficient=0.015)
     >>> found = estimate_gains(runs).gains[0]
     >>> found.gain, found.low, found.high, found.told_apart
@@ -182,7 +182,7 @@ def estimate_gains(
     count = _checked_setups(runs, reference)
     system = System(
         runs,
-        [*nuisances, *reading_nuisances(runs, resolution_m_s=resolution_m_s)],
+        [*unknowns, *reading_unknowns(runs, resolution_m_s=resolution_m_s)],
         gust_sd_m_s,
         gust_change_sd_m_s,
     )
@@ -216,7 +216,7 @@ def estimate_gains(
         scatter_dof=solved.scatter_dof,
         scatter_is_assumed=solved.scatter_is_assumed,
         run_force_n=system.run_forces(moved),
-        nuisances=system.learnt(blocks, solved.fit, moved),
+        unknowns=system.learnt(blocks, solved.fit, moved),
     )
 
 

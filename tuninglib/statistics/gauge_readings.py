@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tuninglib.checks import require_known
+from tuninglib.checks import require
 
 
 def reading_midpoint(low, high, *, resolution=0.0):
@@ -40,11 +40,11 @@ def reading_midpoint(low, high, *, resolution=0.0):
     ----------
     .. [1] JCGM 100:2008 (GUM).
     """
-    require_known("gauge reading", low, "")
-    require_known("gauge reading", high, "")
-    require_known("gauge resolution", resolution, "", zero_allowed=True)
-    if np.any(np.asarray(low) > np.asarray(high)):
-        raise ValueError("a low gauge reading is above its high one: swap the two")
+    low = require(low, what="gauge reading", unit="", above=0)
+    high = require(high, what="gauge reading", unit="", above=0)
+    resolution = require(resolution, what="gauge resolution", unit="", at_least=0)
+    if np.any(low > high):
+        raise ValueError("a low gauge reading is above its high one; swap the two")
     middle = (low + high) / 2
     relative_sd = np.sqrt((high - low) ** 2 / 24 + resolution**2 / 12) / middle
     if np.ndim(middle) == 0:
@@ -152,12 +152,13 @@ resolution, offset
     )
     low, high, flow, ratio, density, resolution, offset = _columns(columns)
     for value in (low, high):
-        _require_between("lambda", value, "", 0.4, 2.5, "divide the reading by the gauge's scale")
-    _require_between("flow", flow, "m3/s", 1e-8, 1e-3, "1 cm3/min is 1.667e-8 m3/s")
-    require_known("stoichiometric ratio", ratio, "")
-    require_known("density", density, "kg/m3")
-    if not np.all(np.isfinite(offset)):
-        raise ValueError("an offset is not a finite number: give 0 where there is none")
+        remedy = "divide the reading by the gauge's scale"
+        require(value, what="lambda", unit="", at_least=0.4, at_most=2.5, remedy=remedy)
+    remedy = "1 cm3/min is 1.667e-8 m3/s"
+    require(flow, what="flow", unit="m3/s", at_least=1e-8, at_most=1e-3, remedy=remedy)
+    require(ratio, what="stoichiometric ratio", unit="", above=0)
+    require(density, what="density", unit="kg/m3", above=0)
+    require(offset, what="offset", unit="", remedy="give 0 where there is none")
     middle, relative_sd = reading_midpoint(low, high, resolution=resolution)
     return Readings(
         log_lambda=np.log(middle),
@@ -174,21 +175,12 @@ def _columns(values):
     values = [np.asarray(value, dtype=float) for value in values]
     shape = np.broadcast_shapes(*(value.shape for value in values))
     if len(shape) != 1 or shape[0] == 0:
-        raise ValueError("there is no reading: give one array entry for each run")
+        raise ValueError("there is no reading; give one array entry for each run")
     return [np.broadcast_to(value, shape) for value in values]
 
 
 def _names(names, count):
     names = [names] * count if isinstance(names, str) else [str(name) for name in names]
     if len(names) != count:
-        raise ValueError(f"{len(names)} names for {count} readings: give one name for each run")
+        raise ValueError(f"{len(names)} names for {count} readings; give one name for each run")
     return names
-
-
-def _require_between(what, value, unit, low, high, remedy):
-    bad = ~((value >= low) & (value <= high))
-    if bad.any():
-        unit = f" {unit}" if unit else ""
-        raise ValueError(
-            f"{what} is {value[bad][0]:g}{unit}, outside {low:g} to {high:g}{unit}: {remedy}"
-        )

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tuninglib.checks import require_known
+from tuninglib.checks import require
 from tuninglib.interval import Interval
 from tuninglib.statistics import normal_mixture
 from tuninglib.statistics.gauge_readings import prepare_readings
@@ -55,10 +55,12 @@ class Priors:
     run_dof: float = 4.0
 
     def __post_init__(self):
-        require_known("response_sd", self.response_sd if self.response_sd < np.inf else 1.0, "")
         for name in ("tolerance", "tolerance_spread", "breathing_sd", "gauge_sd", "run_sd"):
-            require_known(name, getattr(self, name), "", zero_allowed=True)
-        require_known("run_dof", self.run_dof if self.run_dof < np.inf else 1.0, "")
+            require(getattr(self, name), what=name, unit="", at_least=0)
+        # Infinite: nothing is taken for granted of the response, the noise is known.
+        for name in ("response_sd", "run_dof"):
+            if getattr(self, name) != np.inf:
+                require(getattr(self, name), what=name, unit="", above=0)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -251,16 +253,20 @@ def solve(*, observed, noise_sd, flow_m3_s, injector, engine, displacement, tole
     tried = list(dict.fromkeys(injector))
     unknown = sorted({*engine} - {*displacement})
     if unknown:
-        raise ValueError(f"engine {unknown[0]!r} has no displacement: give it in displacement")
-    require_known("displacement", list(displacement.values()), "")
+        raise ValueError(f"engine {unknown[0]!r} has no displacement; give it in displacement")
+    require(list(displacement.values()), what="displacement", unit="", above=0)
     unknown = sorted({*(tolerance or {})} - {*tried})
     if unknown:
         raise ValueError(f"tolerance is given for injector {unknown[0]!r}, which has no reading")
     tolerances = {name: priors.tolerance for name in tried} | dict(tolerance or {})
     for name in tried:
-        require_known(f"tolerance of {name}", tolerances[name], "", zero_allowed=True)
-    require_known(
-        "noise of a reading", noise_sd, "", remedy="give run_sd or the gauge's resolution"
+        require(tolerances[name], what=f"tolerance of {name}", unit="", at_least=0)
+    require(
+        noise_sd,
+        what="noise of a reading",
+        unit="",
+        above=0,
+        remedy="give run_sd or the gauge's resolution",
     )
 
     reference_engine = engine[0]

@@ -220,10 +220,10 @@ displacement, resolution, offset, tolerance, priors
     )
     unknown = sorted({*readings.engine} - {*displacement})
     if unknown:
-        raise ValueError(f"engine {unknown[0]!r} has no displacement: give it in displacement")
+        raise ValueError(f"engine {unknown[0]!r} has no displacement; give it in displacement")
     if len(state) != len(readings.engine):
         raise ValueError(
-            f"{len(state)} states for {len(readings.engine)} readings: give one for each reading"
+            f"{len(state)} states for {len(readings.engine)} readings; give one for each reading"
         )
     size = np.array([displacement[name] for name in readings.engine])
     # Fuel offered over air drawn in: takes the place of the flow.

@@ -5,7 +5,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from tuninglib.checks import require_known
+from tuninglib.checks import require
 from tuninglib.interval import Interval
 from tuninglib.physics import injector as injectors
 from tuninglib.physics.engine import fuel_mass_per_cycle_kg
@@ -165,20 +165,22 @@ def predict(
     ----------
     .. [1] C. M. Bishop, Pattern Recognition and Machine Learning, Springer 2006.
     """
-    require_known("flow", flow_m3_s, "m3/s")
-    require_known("stoichiometric ratio", stoichiometric_ratio, "")
-    require_known("density", density_kg_m3, "kg/m3")
-    _require_known("engine", engine, fit.displacement)
+    flow_m3_s = require(flow_m3_s, what="flow", unit="m3/s", above=0)
+    stoichiometric_ratio = require(
+        stoichiometric_ratio, what="stoichiometric ratio", unit="", above=0
+    )
+    density_kg_m3 = require(density_kg_m3, what="density", unit="kg/m3", above=0)
+    _require_listed("engine", engine, fit.displacement)
     if injector is not None:
-        _require_known("injector", injector, fit.tolerance)
+        _require_listed("injector", injector, fit.tolerance)
         if tolerance is not None:
             raise ValueError(
-                f"injector {injector!r} was tried, so its tolerance is part of the fit: "
+                f"injector {injector!r} was tried, so its tolerance is part of the fit; "
                 "leave one of the two out"
             )
         tolerance = 0.0
     tolerance = fit.priors.tolerance if tolerance is None else tolerance
-    require_known("tolerance", tolerance, "", zero_allowed=True)
+    tolerance = require(tolerance, what="tolerance", unit="", at_least=0)
 
     flow, ratio, density, tolerance, offset = np.broadcast_arrays(
         flow_m3_s, stoichiometric_ratio, density_kg_m3, tolerance, offset
@@ -245,11 +247,10 @@ def band_odds(prediction: Prediction, *, low, high) -> BandOdds:
     >>> band_odds(certain, low=0.80, high=0.90)
     BandOdds(richer=0.0, inside=0.5, leaner=0.5)
     """
-    require_known("target band", [low, high], "")
-    if low >= high:
-        raise ValueError(
-            f"the target band runs from {low:g} to {high:g}: give the richer end first"
-        )
+    require([low, high], what="target band", unit="", above=0)
+    require(
+        low, what="richer end of the target band", unit="", below=high, remedy="swap the two ends"
+    )
     parts = prediction.weights, prediction.means, prediction.sds
     richer = normal_mixture.mixture_cdf(np.log(low), *parts)
     # The upper tail from its own side keeps small odds of a lean engine exact.
@@ -301,7 +302,7 @@ def flow_for_lambda(
     >>> flow.value * 1e6, flow.low * 1e6, flow.high * 1e6
     (2.50, 2.21, 2.83)
     """
-    require_known("target lambda", target_lambda, "")
+    target_lambda = require(target_lambda, what="target lambda", unit="", above=0)
     steps = np.log(20.0) * np.array([-1.0, 1.0])
     wanted = np.array([0.5, 0.975, 0.025])  # odds of being leaner, at value, low, high
 
@@ -449,6 +450,6 @@ def _needed_fraction(air_mass_kg, engine_speed_rpm, dead_time_s, flow_m3_s, rati
     return injectors.open_time_fraction(open_time, engine_speed_rpm=engine_speed_rpm)
 
 
-def _require_known(kind, name, known):
+def _require_listed(kind, name, known):
     if name not in known:
         raise ValueError(f"{kind} {name!r} is not in the fit, which has {', '.join(known)}")

@@ -69,7 +69,7 @@ def linear_posterior(design, observed, noise_sd, prior_mean, prior_precision):
         factor = np.zeros_like(scaled)
     pivots = factor[..., diagonal, diagonal]
     if pivots.min() < 1e-6:
-        raise ValueError("the readings leave an unknown open: give it a finite prior")
+        raise ValueError("the readings leave an unknown open; give it a finite prior")
     inverse = np.linalg.inv(factor) / scale[..., None, :]
     covariance = np.swapaxes(inverse, -1, -2) @ inverse
     right = (np.swapaxes(weighted, -1, -2) @ observed) + prior_precision * prior_mean

@@ -262,7 +262,8 @@ def relative_accuracy(values, *, confidence=0.95) -> float:
 
 
 def _repeats(values):
-    values = require(values, what="value", unit="", remedy="leave out what was not read")
+    remedy = "leave out what was not read"
+    values = np.asarray(require(values, what="value", unit="", remedy=remedy))
     if values.ndim != 1 or values.size < 2:
         raise ValueError(f"{values.size} run has no scatter; repeat it at least once")
     return values

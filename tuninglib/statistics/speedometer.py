@@ -184,8 +184,9 @@ def speed_line(shown_speed_m_s, true_speed_m_s) -> SpeedLine:
 
 
 def _pairs(shown, true, fewest):
-    x = require(shown, what="shown speed", unit="", above=0, remedy="leave out pairs at rest")
-    y = require(true, what="true speed", unit="", above=0, remedy="leave out pairs at rest")
+    x, y = np.asarray(shown, dtype=float), np.asarray(true, dtype=float)
+    require(x, what="shown speed", unit="", above=0, remedy="leave out pairs at rest")
+    require(y, what="true speed", unit="", above=0, remedy="leave out pairs at rest")
     if x.shape != y.shape or x.ndim != 1 or x.size < fewest:
         raise ValueError(
             f"{x.size} shown and {y.size} true speeds are not {fewest} pairs or more; "

@@ -1,11 +1,11 @@
 """Wheel force from speeds at several points of one run, as a trace gives them."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from tuninglib.checks import require
-from tuninglib.physics.hill import Hill, exit_speed_m_s, wheel_force_n
+from tuninglib.physics.hill import Hill, Ride, exit_speed_m_s, wheel_force_n
 from tuninglib.statistics.repeats import Estimate, estimate
 
 _MOST_STEPS = 30
@@ -28,20 +28,17 @@ class PointFit:
     residual_sd_m_s: float
 
 
-def wheel_force_from_points(*, distance_m, speed_m_s, hill: Hill, **road) -> PointFit:
+def wheel_force_from_points(ride: Ride, *, distance_m, speed_m_s) -> PointFit:
     """Constant force at the tyre from speeds at several distances from the start line.
 
     Parameters
     ----------
+    ride : Ride
+        One ride: on one hill, in one or more pieces.
     distance_m : array
         From the start line, 0 to the hill's length, three or more. [m]
     speed_m_s : array
         True speed there. [m/s]
-    hill : Hill
-        One hill, in one or more pieces.
-    **road
-        The other arguments of :func:`tuninglib.physics.hill.exit_speed_m_s`, but force and entry
-        speed.
 
     Returns
     -------
@@ -54,38 +51,37 @@ def wheel_force_from_points(*, distance_m, speed_m_s, hill: Hill, **road) -> Poi
 
     Examples
     --------
-    >>> found = wheel_force_from_points(distance_m=[0.0, 50.0, 100.0],
-    ...     speed_m_s=[10.0, 15.8, 20.0], hill=Hill(100.0, 0.0), mass_kg=200.0,
-    ...     air_density_kg_m3=1.2, drag_area_m2=0.0, rolling_coefficient=0.0)
+    >>> ride = Ride(hill=Hill(100.0, 0.0), mass_kg=200.0, air_density_kg_m3=1.2,
+    ...             drag_area_m2=0.0, rolling_coefficient=0.0)
+    >>> found = wheel_force_from_points(ride, distance_m=[0.0, 50.0, 100.0],
+    ...                                 speed_m_s=[10.0, 15.8, 20.0])
     >>> found.force_n.value
     299.9
     """
-    s = require(
-        distance_m, what="distance", unit="m", at_least=0, at_most=float(hill.length_m),
+    s, v = np.asarray(distance_m, dtype=float), np.asarray(speed_m_s, dtype=float)
+    require(
+        s, what="distance", unit="m", at_least=0, at_most=float(ride.hill.length_m),
         remedy="count from the start line and stop at the marker",
     )  # fmt: skip
-    v = require(speed_m_s, what="speed", unit="m/s", above=0, remedy="leave out points at rest")
+    require(v, what="speed", unit="m/s", above=0, remedy="leave out points at rest")
     if s.shape != v.shape or s.ndim != 1 or np.unique(s).size < 3:
         raise ValueError(
             f"{s.size} distances and {v.size} speeds do not make three points; "
             "give a speed for each of three distances or more"
         )
+    hill = ride.hill
     starts = np.concatenate([[0.0], hill.lengths_m.cumsum()[:-1]])
     # Up to each point: the part of every piece that lies before it, never quite nothing.
     parts = np.clip(s[:, None] - starts, 1e-9, hill.lengths_m)
-    ridden = Hill(parts, np.broadcast_to(hill.grade_ratios, parts.shape))
+    ridden = replace(ride, hill=Hill(parts, np.broadcast_to(hill.grade_ratios, parts.shape)))
 
     def speeds(entry, force):
-        return exit_speed_m_s(force_n=force, entry_speed_m_s=entry, hill=ridden, **road)
+        return exit_speed_m_s(ridden, force_n=force, entry_speed_m_s=entry)
 
     entry = v[np.argmin(s)]
     far = np.argmax(s)
-    force = wheel_force_n(
-        entry_speed_m_s=entry,
-        exit_speed_m_s=v[far],
-        hill=Hill(parts[far], hill.grade_ratios),
-        **road,
-    )
+    to_the_last = replace(ride, hill=Hill(parts[far], hill.grade_ratios))
+    force = wheel_force_n(to_the_last, entry_speed_m_s=entry, exit_speed_m_s=v[far])
     for _ in range(_MOST_STEPS):
         now = speeds(entry, force)
         slopes = np.column_stack(

@@ -1,95 +1,16 @@
-"""Runs of a road test, and what is not known exactly about them."""
+"""What is not known exactly about the runs of a road test, rounded readings among it."""
 
-import dataclasses
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
 
 from tuninglib.checks import require
-from tuninglib.physics.air import STANDARD_GRAVITY_M_S2
-from tuninglib.physics.hill import Hill
-
-
-@dataclass(frozen=True, kw_only=True)
-class Runs:
-    """Runs up the hill, and back down where the bike was let roll; one element a run.
-
-    Parameters
-    ----------
-    hill : Hill
-    setup, rider : array of int
-        Index of each run's setup and rider, from 0.
-    entry_speed_m_s, exit_speed_m_s : array
-        Up the hill, true speeds (a speedometer's factor already applied). [m/s]
-    mass_kg, rotating_mass_kg : array
-        Bike and rider; what turning parts add. [kg]
-    air_density_kg_m3 : array
-        [kg/m3]
-    drag_area_m2, rolling_coefficient : array
-        [m2], [unitless]
-    headwind_m_s : array
-        Best guess of the wind against the rider on the way up. [m/s]
-    wind_change_m_s : array
-        Best guess of how the wind (along the same direction) changed before the way down. [m/s]
-    log_correction : array
-        Natural logarithm of the factor that brings the wheel force to reference conditions.
-    down_entry_speed_m_s, down_exit_speed_m_s : array
-        Rolling down the same road out of gear, from the marker to the start line; NaN where it
-        was not done. [m/s]
-    gravity_m_s2 : float
-        [m/s2]
-
-    Notes
-    -----
-    Scalars are spread over the runs.
-    """
-
-    hill: Hill
-    setup: np.ndarray
-    rider: np.ndarray
-    entry_speed_m_s: np.ndarray
-    exit_speed_m_s: np.ndarray
-    mass_kg: np.ndarray
-    air_density_kg_m3: np.ndarray
-    drag_area_m2: np.ndarray
-    rolling_coefficient: np.ndarray
-    rotating_mass_kg: np.ndarray = 0.0
-    headwind_m_s: np.ndarray = 0.0
-    wind_change_m_s: np.ndarray = 0.0
-    log_correction: np.ndarray = 0.0
-    down_entry_speed_m_s: np.ndarray = np.nan
-    down_exit_speed_m_s: np.ndarray = np.nan
-    gravity_m_s2: float = STANDARD_GRAVITY_M_S2
-
-    def __post_init__(self):
-        for name, kind in (("setup", int), ("rider", int), *((n, float) for n in RUN_FIELDS)):
-            value = np.asarray(getattr(self, name), dtype=kind)
-            shape = np.shape(self.setup)
-            try:
-                object.__setattr__(self, name, np.broadcast_to(value, shape))
-            except ValueError:
-                raise ValueError(
-                    f"{name} has shape {value.shape} but there are {shape} runs; give one value, "
-                    "or one for each run"
-                ) from None
-
-    @property
-    def has_way_down(self) -> np.ndarray:
-        """Whether each run has speeds of the way down."""
-        return np.isfinite(self.down_entry_speed_m_s) & np.isfinite(self.down_exit_speed_m_s)
-
-
-RUN_FIELDS = tuple(
-    f.name
-    for f in dataclasses.fields(Runs)
-    if f.name not in ("hill", "setup", "rider", "gravity_m_s2")
-)
-HILL_FIELDS = ("lengths_m", "grade_ratios")
+from tuninglib.statistics.road_runs import HILL_FIELDS, RUN_FIELDS, SPEED_FIELDS, Runs
 
 
 @dataclass(frozen=True)
-class Nuisance:
+class Unknown:
     """Something that is not known exactly, as what one standard deviation of it changes.
 
     Parameters
@@ -104,7 +25,7 @@ class Nuisance:
 
     Examples
     --------
-    >>> Nuisance("drag area", {"drag_area_m2": 0.05}).name
+    >>> Unknown("drag area", {"drag_area_m2": 0.05}).name
     'drag area'
     """
 
@@ -113,15 +34,15 @@ class Nuisance:
     each_run: bool = False
 
     def __post_init__(self):
-        unknown = set(self.changes) - {*RUN_FIELDS, *HILL_FIELDS}
-        if unknown:
+        strange = set(self.changes) - {*RUN_FIELDS, *HILL_FIELDS}
+        if strange:
             raise ValueError(
-                f"{self.name!r} changes {', '.join(sorted(unknown))}, which no run has; "
+                f"{self.name!r} changes {', '.join(sorted(strange))}, which no run has; "
                 f"the fields are {', '.join((*RUN_FIELDS, *HILL_FIELDS))}"
             )
 
 
-def usual_nuisances(
+def usual_unknowns(
     runs: Runs,
     *,
     bike_mass_sd_kg=0.0,
@@ -139,7 +60,7 @@ def usual_nuisances(
     rider_effect_sd=0.0,
     rider_drag_sd_ratio=0.0,
     drift_sd=0.0,
-) -> tuple[Nuisance, ...]:
+) -> tuple[Unknown, ...]:
     """What is usually not known exactly about a road test.
 
     Parameters
@@ -171,15 +92,16 @@ def usual_nuisances(
 
     Returns
     -------
-    nuisances : tuple of Nuisance
+    unknowns : tuple of Unknown
         Those with a standard deviation above zero.
 
     Examples
     --------
+    >>> from tuninglib.physics.hill import Hill
     >>> runs = Runs(hill=Hill(400.0, 0.06), setup=[0, 1], rider=[0, 1], mass_kg=[190.0, 210.0],
-    ...             entry_speed_m_s=13.0, exit_speed_m_s=[17.0, 18.0], air_density_kg_m3=1.2,
+    ...             true_entry_m_s=13.0, true_exit_m_s=[17.0, 18.0], air_density_kg_m3=1.2,
     ...             drag_area_m2=0.55, rolling_coefficient=0.015)
-    >>> found = usual_nuisances(runs, grade_sd=0.002, rider_effect_sd=0.015)
+    >>> found = usual_unknowns(runs, grade_sd=0.002, rider_effect_sd=0.015)
     >>> [one.name for one in found]
     ['grade', 'rider', 'rider']
     """
@@ -187,47 +109,43 @@ def usual_nuisances(
     riders = np.unique(runs.rider)
     share = float(road_load_correlation)
     require(share, what="correlation", unit="", at_least=-1, at_most=1, remedy="0 if unknown")
-    speeds = (
-        "entry_speed_m_s",
-        "exit_speed_m_s",
-        "down_entry_speed_m_s",
-        "down_exit_speed_m_s",
-    )
     lengths, grades = runs.hill.lengths_m, runs.hill.grade_ratios
     found = [
-        Nuisance("bike mass", {"mass_kg": bike_mass_sd_kg}),
-        Nuisance("rotating mass", {"rotating_mass_kg": rotating_mass_sd_kg}),
-        Nuisance(
+        Unknown("bike mass", {"mass_kg": bike_mass_sd_kg}),
+        Unknown("rotating mass", {"rotating_mass_kg": rotating_mass_sd_kg}),
+        Unknown(
             "road load",
             {
                 "drag_area_m2": drag_area_sd_m2,
                 "rolling_coefficient": share * rolling_coefficient_sd,
             },
         ),
-        Nuisance(
+        Unknown(
             "road load",
             {"rolling_coefficient": np.sqrt(1 - share**2) * rolling_coefficient_sd},
         ),
-        Nuisance("grade", {"grade_ratios": np.full(grades.shape[-1], grade_sd)}),
-        Nuisance("hill length", {"lengths_m": length_sd_m * lengths / lengths.sum()}),
-        Nuisance("speed factor", {name: speed_factor_sd * getattr(runs, name) for name in speeds}),
-        Nuisance("wind of the day", {"headwind_m_s": wind_sd_m_s}),
-        Nuisance(
+        Unknown("grade", {"grade_ratios": np.full(grades.shape[-1], grade_sd)}),
+        Unknown("hill length", {"lengths_m": length_sd_m * lengths / lengths.sum()}),
+        Unknown(
+            "speed factor", {name: speed_factor_sd * getattr(runs, name) for name in SPEED_FIELDS}
+        ),
+        Unknown("wind of the day", {"headwind_m_s": wind_sd_m_s}),
+        Unknown(
             "air density", {"air_density_kg_m3": air_density_sd_ratio * runs.air_density_kg_m3}
         ),
-        Nuisance("drift of the day", {"log_correction": drift_sd * np.linspace(-1, 1, n)}),
+        Unknown("drift of the day", {"log_correction": drift_sd * np.linspace(-1, 1, n)}),
     ]
     if grades.shape[-1] > 1:
         for piece in np.eye(grades.shape[-1]):
-            found.append(Nuisance("grade", {"grade_ratios": piece * piece_grade_sd}))
+            found.append(Unknown("grade", {"grade_ratios": piece * piece_grade_sd}))
     mass_sds = np.broadcast_to(rider_mass_sd_kg, riders.shape)
     for rider, mass_sd in zip(riders, mass_sds, strict=True):
         own = (runs.rider == rider).astype(float)
         drag = own * rider_drag_sd_ratio * runs.drag_area_m2
         found += [
-            Nuisance("rider mass", {"mass_kg": own * mass_sd}),
-            Nuisance("rider", {"log_correction": own * rider_effect_sd}),
-            Nuisance("rider", {"drag_area_m2": drag}),
+            Unknown("rider mass", {"mass_kg": own * mass_sd}),
+            Unknown("rider", {"log_correction": own * rider_effect_sd}),
+            Unknown("rider", {"drag_area_m2": drag}),
         ]
     # A speed that was not read is NaN, and so is its change.
     return tuple(
@@ -235,3 +153,77 @@ def usual_nuisances(
         for one in found
         if any(np.any(np.nan_to_num(change)) for change in one.changes.values())
     )
+
+
+def reading_unknowns(runs: Runs, *, resolution_m_s) -> tuple[Unknown, ...]:
+    """Rounding of the speeds that were read.
+
+    Parameters
+    ----------
+    runs : Runs
+    resolution_m_s : float
+        Smallest step that was read, in true speed. [m/s]
+
+    Returns
+    -------
+    unknowns : tuple of Unknown
+
+    Notes
+    -----
+    A rounded reading has the variance a²/12 of a rectangular distribution of width a [1]_. If the
+    true speeds of repeats spread over more than a third of a step, their rounding errors are as
+    good as independent; if the readings do not spread at all, the repeats share one error and
+    their mean keeps all of a²/12. Between the two, errors of normally spread speeds have the
+    correlation 6/π² Σ exp(−4π²j²σ²/a²)/j², j = 1, 2, ..., taken here with the spread of the
+    readings within a setup and rider, less a²/12, as σ².
+
+    Examples
+    --------
+    >>> from tuninglib.physics.hill import Hill
+    >>> runs = Runs(hill=Hill(400.0, 0.06), setup=[0, 0], rider=0, mass_kg=200.0,
+    ...             true_entry_m_s=[12.0, 14.0], true_exit_m_s=[17.0, 18.0],
+    ...             air_density_kg_m3=1.2, drag_area_m2=0.55, rolling_coefficient=0.015)
+    >>> found = reading_unknowns(runs, resolution_m_s=0.12)
+    >>> [(list(one.changes), one.each_run) for one in found]
+    [(['true_entry_m_s'], True), (['true_exit_m_s'], True)]
+
+    References
+    ----------
+    .. [1] JCGM 100:2008 (GUM), 4.3.7 and F.2.2.1.
+    """
+    a = float(
+        require(resolution_m_s, what="resolution", unit="m/s", at_least=0, remedy="0.28 for 1 km/h")
+    )
+    if a == 0:
+        return ()
+    sd = a / np.sqrt(12)
+    _, cell = np.unique(np.stack([runs.setup, runs.rider]), axis=1, return_inverse=True)
+    cell = cell.reshape(-1)
+    found = []
+    for name in SPEED_FIELDS:
+        speeds = getattr(runs, name)
+        if not np.isfinite(speeds).any():
+            continue
+        shared = _shared_rounding(speeds, cell, a)
+        found.append(Unknown("reading", {name: sd * np.sqrt(1 - shared)}, each_run=True))
+        if shared > 1e-6:
+            for one in range(cell.max() + 1):
+                member = (cell == one) * sd * np.sqrt(shared)
+                found.append(Unknown("reading", {name: member}))
+    return tuple(found)
+
+
+def _shared_rounding(speeds, cell, resolution):
+    """Correlation of the rounding errors of repeats."""
+    squares, dof = 0.0, 0
+    for one in range(cell.max() + 1):
+        own = speeds[(cell == one) & np.isfinite(speeds)]
+        if own.size > 1:
+            squares += ((own - own.mean()) ** 2).sum()
+            dof += own.size - 1
+    if dof == 0:
+        return 0.0
+    spread2 = max(squares / dof / resolution**2 - 1 / 12, 0.0)
+    j = np.arange(1, 20)
+    terms = np.exp(-4 * np.pi**2 * j**2 * spread2) / j**2
+    return min(terms.sum() / (1 / j**2).sum(), 1.0)

@@ -1,0 +1,154 @@
+"""The columns of runs.csv and coastdown.csv: each once, with its help, unit and limits."""
+
+from dataclasses import dataclass
+
+# The unit in which a column of each SI unit is usually typed.
+_USUAL = {"m/s": "km/h", "K": "degC", "Pa": "hPa", "1": "%", "s": "s"}
+
+
+@dataclass(frozen=True)
+class Column:
+    """One column of a table that a rider types.
+
+    Attributes
+    ----------
+    kind : str
+        ``"quantity"`` (with a unit in the header), ``"number"``, ``"choice"``, ``"name"`` (of an
+        entry in session.toml) or ``"text"``.
+    help : str
+    unit : str
+        Of the values once read; limits are in it, too.
+    required : bool
+        The column must be there, with something in every row.
+    unique : bool
+        No value stands twice.
+    low, high : float
+        Limits; both are allowed values.
+    choices : tuple of str
+        The first stands for an empty cell.
+    si_name : str
+        Name of the column once read; left out: as in the file.
+    in_new_file : bool
+        Whether a new file starts with it.
+    """
+
+    kind: str
+    help: str
+    unit: str = ""
+    required: bool = False
+    unique: bool = False
+    low: float | None = None
+    high: float | None = None
+    choices: tuple = ()
+    si_name: str = ""
+    in_new_file: bool = True
+
+    @property
+    def usual_unit(self) -> str:
+        """The unit that most riders type; empty for a column without one."""
+        return _USUAL.get(self.unit, "")
+
+
+def _speed(help_, si_name, *, low=1.0, **more) -> Column:
+    return Column("quantity", help_, "m/s", low=low, high=70, si_name=si_name, **more)
+
+
+def _reading(help_) -> Column:
+    return Column("number", help_, low=0.4, high=40)
+
+
+# runs.csv.
+COLUMNS = {
+    "run": Column("number", "its number, each once", required=True, unique=True, low=0, high=1e6),
+    "setup": Column("name", "a setup of session.toml", required=True),
+    "rider": Column("name", "a rider of session.toml", required=True),
+    "entry_speed": _speed("at the start line", "shown_entry_m_s"),
+    "exit_speed": _speed("at the marker", "shown_exit_m_s"),
+    "gauge_low": _reading("lowest reading during the run"),
+    "gauge_high": _reading("highest reading during the run"),
+    "state": Column(
+        "choice",
+        "throttle of the reading; idle and cruise rows have no speeds",
+        choices=("full", "cruise", "idle"),
+    ),
+    "down_entry_speed": _speed(
+        "rolling back down out of gear, at the marker",
+        "shown_down_entry_m_s",
+        low=0.5,
+        in_new_file=False,
+    ),
+    "down_exit_speed": _speed(
+        "rolling back down out of gear, at the start line",
+        "shown_down_exit_m_s",
+        low=0.5,
+        in_new_file=False,
+    ),
+    "air_temperature": Column(
+        "quantity", "of the air", "K", low=233.15, high=328.15, si_name="air_temperature_k"
+    ),
+    "air_pressure": Column(
+        "quantity",
+        "where the hill is",
+        "Pa",
+        low=5e4,
+        high=1.1e5,
+        si_name="air_pressure_pa",
+        in_new_file=False,
+    ),
+    "humidity": Column(
+        "quantity", "relative", "1", low=0, high=1, si_name="humidity_ratio", in_new_file=False
+    ),
+    "headwind": Column(
+        "quantity",
+        "against the rider on the way up",
+        "m/s",
+        low=-15,
+        high=15,
+        si_name="headwind_m_s",
+        in_new_file=False,
+    ),
+    "knock": Column("choice", "heard on the run", choices=("none", "light", "heavy")),
+    "head_temperature": Column(
+        "quantity", "right after the run", "K", low=250, high=700, si_name="head_temperature_k"
+    ),
+    "exclude": Column("text", "why this run does not count; empty: it counts"),
+    "note": Column("text", "anything"),
+}
+
+# coastdown.csv; no time by hand is shorter than the lowest, and no bike rolls slower.
+FALL_COLUMNS = {
+    "run": Column("number", "falls of one roll share it", required=True, low=1, high=1e6),
+    "direction": Column("choice", "out or back", required=True, choices=("out", "back")),
+    "from_speed": _speed("as shown, at the start", "shown_from_m_s", low=0.1, required=True),
+    "to_speed": _speed("as shown, at the end", "shown_to_m_s", low=0.1, required=True),
+    "time": Column(
+        "quantity",
+        "from the one speed to the other",
+        "s",
+        required=True,
+        low=0.05,
+        high=600,
+        si_name="time_s",
+    ),
+}
+
+
+def header_line(columns: dict, *, speed_unit: str = "km/h") -> str:
+    """Header of a new file, with the units in which riders usually type.
+
+    Parameters
+    ----------
+    columns : dict of str to Column
+    speed_unit : str
+
+    Examples
+    --------
+    >>> header_line(FALL_COLUMNS, speed_unit="mph")
+    'run,direction,from_speed [mph],to_speed [mph],time [s]'
+    """
+    heads = []
+    for key, column in columns.items():
+        if column.in_new_file:
+            unit = speed_unit if column.unit == "m/s" else column.usual_unit
+            heads.append(f"{key} [{unit}]" if unit else key)
+    return ",".join(heads)

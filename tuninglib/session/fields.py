@@ -1,0 +1,60 @@
+"""Fields of the records of session.toml: a kind, a help, an example, limits.
+
+A field says everything about its key, so that reading, refusing and the fill-in session need no
+other list.
+"""
+
+import dataclasses
+from dataclasses import field
+
+MISSING = dataclasses.MISSING
+
+
+def quantity(unit, help_, *, example, low=None, high=None, default=MISSING, or_by_mass=None):
+    """Field for a value with a unit, kept in SI with its 95 % half-width.
+
+    ``or_by_mass`` is a density in kg/m3: a mass may be typed instead of a volume, and is divided
+    by it.
+    """
+    more = {"low": low, "high": high, "or_by_mass": or_by_mass}
+    return _field("quantity", help_, example, default, unit=unit, **more)
+
+
+def number(help_, *, example, low=None, high=None, default=MISSING):
+    """Field for a plain number."""
+    return _field("number", help_, example, default, low=low, high=high)
+
+
+def text(help_, *, example="", default=MISSING):
+    """Field for free text."""
+    return _field("text", help_, example, default)
+
+
+def date(help_, *, example):
+    """Field for a day."""
+    return _field("date", help_, example, MISSING)
+
+
+def choice(help_, *choices, default=MISSING):
+    """Field for one of a few words."""
+    return _field("choice", help_, choices[0], default, choices=choices)
+
+
+def reference(table, help_, *, example, default=MISSING):
+    """Field for the name of an entry in another table."""
+    return _field("reference", help_, example, default, table=table)
+
+
+def pieces(record):
+    """Field for tables of their own, each read as this record."""
+    return field(default=(), metadata={"kind": "pieces", "record": record})
+
+
+def speed_pairs(help_, *, example, low, high):
+    """Field for pairs of shown and true speed, in m/s."""
+    return _field("speed pairs", help_, example, (), unit="m/s", low=low, high=high)
+
+
+def _field(kind, help_, example, default, **more):
+    metadata = {"kind": kind, "help": help_, "example": example, **more}
+    return field(default=default, metadata=metadata)

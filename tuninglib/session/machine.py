@@ -1,0 +1,196 @@
+"""What is ridden, in session.toml: bike, engines, riders, fuels, injectors and setups.
+
+As in :mod:`tuninglib.session.schema`, the dataclasses are the contract.
+"""
+
+from dataclasses import dataclass
+
+from tuninglib.interval import Measured
+from tuninglib.physics.engine import displacement_m3
+from tuninglib.session.fields import choice, number, quantity, reference, text
+
+
+@dataclass(frozen=True, kw_only=True)
+class Bike:
+    """The motorcycle, the same for every setup."""
+
+    mass: Measured = quantity(
+        "kg", "ready to ride with fuel, without rider", example="124 kg +/- 2 kg", low=40, high=500
+    )
+    rotating_mass: Measured | None = quantity(
+        "kg",
+        "what wheels and engine add to the mass when speeding up; left out: 7 % of the bike",
+        example="8 kg +/- 3 kg",
+        low=0,
+        high=80,
+        default=None,
+    )
+    drag_area: Measured | None = quantity(
+        "m**2",
+        "drag coefficient times frontal area, from a coast-down; left out: published table",
+        example="0.55 m2 +/- 0.05 m2",
+        low=0.1,
+        high=1.5,
+        default=None,
+    )
+    rolling_coefficient: Measured | None = quantity(
+        "1",
+        "rolling resistance over weight, from a coast-down; left out: published table",
+        example="0.018 +/- 0.004",
+        low=0.002,
+        high=0.1,
+        default=None,
+    )
+    fuel_pressure: Measured | None = quantity(
+        "Pa",
+        "across the injector (gauge pressure of the fuel rail)",
+        example="3 bar",
+        low=5e4,
+        high=2e6,
+        default=None,
+    )
+    density_compensation: str = choice(
+        "does the controller lean on air temperature and pressure?",
+        "unknown",
+        "yes",
+        "no",
+        default="unknown",
+    )
+    highest_ethanol: Measured | None = quantity(
+        "1", "the most that the maker allows", example="10 %", low=0, high=1, default=None
+    )
+    lowest_ron: float | None = number(
+        "research octane number that the maker asks for",
+        example="95",
+        low=60,
+        high=130,
+        default=None,
+    )
+
+
+@dataclass(frozen=True, kw_only=True)
+class Engine:
+    """One state of what breathes: cylinder, head, cam, exhaust, air filter."""
+
+    bore: Measured = quantity("m", "of the cylinder", example="62 mm", low=0.02, high=0.2)
+    stroke: Measured = quantity("m", "of the piston", example="60 mm", low=0.02, high=0.2)
+    cylinders: float = number("how many", example="1", low=1, high=8, default=1.0)
+    highest_speed: Measured | None = quantity(
+        "1/min",
+        "the highest engine speed in the test",
+        example="9000 rpm",
+        low=1000,
+        high=20000,
+        default=None,
+    )
+    breathing: Measured = quantity(
+        "1",
+        "share of the displacement that is filled at full throttle (volumetric efficiency)",
+        example="0.85 +/- 0.08",
+        low=0.3,
+        high=1.3,
+        default=Measured(0.85, 0.08),
+    )
+    compression_ratio: float | None = number(
+        "swept plus clearance volume over clearance volume",
+        example="10.1",
+        low=4,
+        high=20,
+        default=None,
+    )
+
+    @property
+    def displacement_m3(self) -> float:
+        """Displacement of all cylinders. [m3]"""
+        return displacement_m3(
+            bore_m=self.bore.value, stroke_m=self.stroke.value, cylinders=self.cylinders
+        )
+
+
+@dataclass(frozen=True, kw_only=True)
+class Rider:
+    """Somebody who rides test runs, or who will be handed the report."""
+
+    mass: Measured = quantity("kg", "dressed to ride", example="84 kg +/- 2 kg", low=25, high=250)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Fuel:
+    """One fuel that the rider can buy."""
+
+    ethanol: Measured | None = quantity(
+        "1",
+        "by volume, as labelled or measured; left out: somewhere from 0 to 10 %",
+        example="5 +/- 1 %",
+        low=0,
+        high=1,
+        default=None,
+    )
+    ron: float | None = number(
+        "research octane number", example="98", low=60, high=130, default=None
+    )
+    petrol_density: Measured | None = quantity(
+        "kg/m**3",
+        "of its petrol part at 15 degC",
+        example="745 kg/m3",
+        low=650,
+        high=850,
+        default=None,
+    )
+    price: float | None = number("for one litre", example="1.89", low=0, high=1e5, default=None)
+    note: str = text("anything worth knowing", default="")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Injector:
+    """One injector: tried, or a candidate to buy."""
+
+    # The trade's 10.5 cc/min for one pound an hour stands for 0.72 kg/L (common practice).
+    flow: Measured = quantity(
+        "m**3/s",
+        "static flow as stated, or as measured; 1 lb/h counts as 10.5 cc/min",
+        example="165 cc/min",
+        low=1e-7,
+        high=1e-4,
+        or_by_mass=720.0,
+    )
+    tolerance: Measured = quantity(
+        "1",
+        "how far it may be off what is stated (95 %); small if you measured it",
+        example="7 %",
+        low=0.001,
+        high=0.5,
+        default=Measured(0.07),
+    )
+    flow_pressure: Measured | None = quantity(
+        "Pa",
+        "at which the flow is stated; left out: the bike's own",
+        example="3 bar",
+        low=5e4,
+        high=2e6,
+        default=None,
+    )
+    dead_time: Measured = quantity(
+        "s",
+        "from the pulse to the flow",
+        example="1.0 +/- 0.4 ms",
+        low=0,
+        high=0.005,
+        default=Measured(0.001, 0.0004),
+    )
+    price: float | None = number("to buy one", example="38", low=0, high=1e6, default=None)
+    note: str = text("anything worth knowing", default="")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Setup:
+    """One combination of parts and fuel under test."""
+
+    engine: str = reference("engines", "which engine", example="stock")
+    injector: str = reference("injectors", "which injector", example="stock")
+    fuel: str = reference("fuels", "which fuel is in the tank", example="e5")
+    parts: str = text("what else is fitted", example="open exhaust", default="")
+    cost: float | None = number(
+        "of the parts that make it differ", example="120", low=0, high=1e7, default=None
+    )
+    note: str = text("anything worth knowing", default="")
