@@ -264,7 +264,9 @@ def _engine_of_interest(evidence, ride, ridden, gate_of) -> str | None:
     for engine in sorted(grown):
         found = [gate_of[_key(one)] for one in ridden if one.engine == engine]
         # Shut by what another injector or fuel can mend, and by nothing else.
-        if engine not in evidence.unexplained and all(gate is not None and gate.code in _MENDABLE for gate in found):
+        if engine not in evidence.unexplained and all(
+            gate is not None and gate.code in _MENDABLE for gate in found
+        ):
             return engine
     if ride is not None:
         return ride.engine

@@ -45,6 +45,16 @@ def reference(table, help_, *, example, default=MISSING):
     return _field("reference", help_, example, default, table=table)
 
 
+def references(table, help_, *, example):
+    """Field for a list of names of entries in another table."""
+    return _field("references", help_, example, (), table=table)
+
+
+def octane(help_, *, example):
+    """Field for an octane number with its scale."""
+    return _field("octane", help_, example, None)
+
+
 def pieces(record):
     """Field for tables of their own, each read as this record."""
     return field(default=(), metadata={"kind": "pieces", "record": record})

@@ -27,6 +27,7 @@ class Session:
     gauge: schema.Gauge
     speedometer: schema.Speedometer
     target: schema.Target
+    use: schema.Use
     assumptions: schema.Assumptions
     engines: dict
     riders: dict

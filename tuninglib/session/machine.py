@@ -6,8 +6,9 @@ As in :mod:`tuninglib.session.schema`, the dataclasses are the contract.
 from dataclasses import dataclass
 
 from tuninglib.interval import Measured
-from tuninglib.physics.engine import displacement_m3
-from tuninglib.session.fields import choice, number, quantity, reference, text
+from tuninglib.physics.engine import compression_ratio, displacement_m3
+from tuninglib.physics.octane import Octane
+from tuninglib.session.fields import choice, number, octane, quantity, reference, text
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -66,6 +67,22 @@ class Bike:
         high=130,
         default=None,
     )
+    lowest_octane: Octane | None = octane(
+        "octane number that the maker asks for, with its scale", example="91 AKI"
+    )
+    highest_head_temperature: Measured | None = quantity(
+        "K",
+        "hotter than this is not ridden; say in a setup's note where it is measured",
+        example="220 degC",
+        low=350,
+        high=650,
+        default=None,
+    )
+
+    @property
+    def octane_need(self) -> Octane | None:
+        """What the maker asks for, on the scale that it was typed in."""
+        return self.lowest_octane or (Octane(self.lowest_ron, "RON") if self.lowest_ron else None)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -99,6 +116,25 @@ class Engine:
         default=None,
     )
 
+    clearance_volume: Measured | None = quantity(
+        "m**3",
+        "above the piston at top dead centre, gasket included, of one cylinder (by burette)",
+        example="19.5 cc",
+        low=1e-6,
+        high=1e-3,
+        default=None,
+    )
+
+    @property
+    def compression(self) -> float | None:
+        """Compression ratio: as stated, or from the measured volume."""
+        if self.compression_ratio is not None or self.clearance_volume is None:
+            return self.compression_ratio
+        return compression_ratio(
+            swept_volume_m3=self.displacement_m3 / self.cylinders,
+            clearance_volume_m3=self.clearance_volume.value,
+        )
+
     @property
     def displacement_m3(self) -> float:
         """Displacement of all cylinders. [m3]"""
@@ -129,6 +165,9 @@ class Fuel:
     ron: float | None = number(
         "research octane number", example="98", low=60, high=130, default=None
     )
+    octane: Octane | None = octane(
+        "octane number as the pump shows it, with its scale", example="91 AKI"
+    )
     petrol_density: Measured | None = quantity(
         "kg/m**3",
         "of its petrol part at 15 degC",
@@ -139,6 +178,11 @@ class Fuel:
     )
     price: float | None = number("for one litre", example="1.89", low=0, high=1e5, default=None)
     note: str = text("anything worth knowing", default="")
+
+    @property
+    def octane_number(self) -> Octane | None:
+        """Its octane number on the scale that it was typed in; None if it is not known."""
+        return self.octane or (Octane(self.ron, "RON") if self.ron else None)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -179,6 +223,13 @@ class Injector:
         default=Measured(0.001, 0.0004),
     )
     price: float | None = number("to buy one", example="38", low=0, high=1e6, default=None)
+    owned: str = choice(
+        "is one at hand? left out: those fitted in a setup are, the others are not",
+        "unknown",
+        "yes",
+        "no",
+        default="unknown",
+    )
     note: str = text("anything worth knowing", default="")
 
 

@@ -71,8 +71,9 @@ def _keys(record, filled) -> str:
         if meta["kind"] == "pieces":
             continue
         about = meta["help"]
-        if meta["kind"] == "speed pairs":
-            later.append(f"# {field.name} = {json.dumps(meta['example'])}  # {about}")
+        if meta["kind"] in ("speed pairs", "references"):
+            names = list(_ENTRIES[meta["table"]]) if "table" in meta else meta["example"]
+            later.append(f"# {field.name} = {json.dumps(names)}  # {about}")
             continue
         if meta["kind"] == "choice":
             about += f" ({', '.join(meta['choices'])})"

@@ -1,14 +1,12 @@
 """session.toml to frozen records in SI, every problem collected with its row."""
 
 import dataclasses
-import datetime
 import re
 import tomllib
 
-from tuninglib.interval import Measured
 from tuninglib.session import schema
+from tuninglib.session.read_value import PieceError, read_value
 from tuninglib.text_files import Problem, SessionError, nearest, read_text
-from tuninglib.units import parse_number, parse_quantity
 
 TOML = "session.toml"
 
@@ -108,8 +106,8 @@ def _record(where, table, record, content, names, lines, problems):
             _say(problems, lines, where, key, f"unknown key {key!r}; {nearest(key, fields)}")
             continue
         try:
-            values[key] = _value(fields[key].metadata, value, names)
-        except _PieceError as error:
+            values[key] = read_value(fields[key].metadata, value, names)
+        except PieceError as error:
             for message in error.args[0]:
                 _say(problems, lines, where, key, message)
         except ValueError as error:
@@ -122,126 +120,3 @@ def _record(where, table, record, content, names, lines, problems):
         message = f"{f.name} is missing in [{where}] ({f.metadata['help']}); write for example "
         _say(problems, lines, where, None, f'{message}{f.name} = "{example}"')
     return record(**values) if len(problems) == before else None
-
-
-def _measured(text, meta) -> Measured:
-    """A quantity in SI; a mass is taken for a volume where the field says how."""
-    density = meta.get("or_by_mass")
-    if density is not None:
-        try:
-            mass = parse_quantity(text, meta["unit"].replace("m**3", "kg"))
-        except ValueError:
-            pass
-        else:
-            return Measured(mass.value / density, mass.half_width / density)
-    return parse_quantity(text, meta["unit"], meta["example"])
-
-
-class _PieceError(ValueError):
-    """Problems of the pieces of a hill."""
-
-
-def _speed_pairs(value, meta) -> tuple:
-    """Pairs of shown and true speed in m/s; the true one may be a distance in a time."""
-    wanted = f"write pairs of shown and true speed, for example {meta['example']}"
-    pairs = value if isinstance(value, list) else []
-    if len(pairs) < 2 or not all(
-        isinstance(pair, list) and len(pair) == 2 and all(isinstance(x, str) for x in pair)
-        for pair in pairs
-    ):
-        raise ValueError(f"{value!r} is not two pairs of speeds or more; {wanted}")
-    return tuple(tuple(_speed(text, meta) for text in pair) for pair in pairs)
-
-
-def _speed(text, meta) -> float:
-    way, *time = text.split(" in ")
-    if time:
-        speed = parse_quantity(way, "m").value / parse_quantity(time[0], "s").value
-    else:
-        speed = parse_quantity(text, "m/s").value
-    return _within(speed, speed, text, {**meta, "example": "57 km/h"})
-
-
-def _value(meta, value, names):
-    """A TOML value as its field wants it; ValueError in one sentence otherwise."""
-    kind = meta["kind"]
-    if value == "" and kind != "text":
-        raise ValueError(f"is still empty ({meta['help']}); write for example {meta['example']!r}")
-    if kind == "pieces":
-        return _pieces(value, meta["record"], names)
-    if kind == "speed pairs":
-        return _speed_pairs(value, meta)
-    if kind == "date":
-        if isinstance(value, datetime.datetime):
-            return value.date()
-        if isinstance(value, datetime.date):
-            return value
-        try:
-            return datetime.date.fromisoformat(str(value).strip())
-        except ValueError:
-            raise ValueError(
-                f"{value!r} is not a date; write year-month-day, for example {meta['example']}"
-            ) from None
-    if kind == "quantity":
-        if isinstance(value, (int, float)) and not isinstance(value, bool):
-            if meta["unit"] != "1":
-                raise ValueError(
-                    f"{value} has no unit; write for example {meta['example']!r} in quotes"
-                )
-            measured = Measured(float(value))
-        elif isinstance(value, str):
-            measured = _measured(value, meta)
-        else:
-            raise ValueError(f"{value!r} must be text with a unit: {meta['example']!r}")
-        return _within(measured, measured.value, value, meta)
-    if kind == "number":
-        plain = parse_number(value) if isinstance(value, str) else value
-        if isinstance(plain, bool) or not isinstance(plain, (int, float)):
-            raise ValueError(f"{value!r} must be a number, for example {meta['example']}")
-        return _within(float(plain), float(plain), value, meta)
-    if not isinstance(value, str):
-        raise ValueError(f"{value!r} must be text in quotes")
-    if kind == "choice" and value not in meta["choices"]:
-        raise ValueError(f"{value!r} is not one of {', '.join(map(repr, meta['choices']))}")
-    if kind == "reference" and value not in names[meta["table"]]:
-        known = nearest(value, names[meta["table"]])
-        raise ValueError(f"{value!r} is not one of the {meta['table']}; {known}")
-    return value
-
-
-def _within(result, value, typed, meta):
-    """The result, if the value is within the field's limits."""
-    low, high = meta.get("low"), meta.get("high")
-    unit = meta.get("unit", "")
-    name = "" if unit in ("", "1") else f" {unit}"
-    if not low <= value <= high:
-        raise ValueError(
-            f"{typed!r} is outside {_plain(low)} to {_plain(high)}{name}; "
-            f"check the number and the unit (for example {meta.get('example', '')!r})"
-        )
-    return result
-
-
-def _plain(limit) -> str:
-    return f"{limit:g}"
-
-
-def _pieces(value, record, names):
-    if not isinstance(value, list) or not all(isinstance(piece, dict) for piece in value):
-        raise ValueError("pieces must be tables: write [[hill.pieces]] above each")
-    fields = {f.name: f for f in dataclasses.fields(record)}
-    pieces, messages = [], []
-    for number, piece in enumerate(value, start=1):
-        unknown, missing = piece.keys() - fields.keys(), fields.keys() - piece.keys()
-        messages += [f"piece {number}: unknown key {k!r}; {nearest(k, fields)}" for k in unknown]
-        messages += [f"piece {number}: {k} is missing" for k in sorted(missing)]
-        if unknown or missing:
-            continue
-        try:
-            read = {key: _value(fields[key].metadata, text, names) for key, text in piece.items()}
-            pieces.append(record(**read))
-        except ValueError as error:
-            messages.append(f"piece {number}: {error}")
-    if messages:
-        raise _PieceError(messages)
-    return tuple(pieces)

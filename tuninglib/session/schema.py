@@ -16,6 +16,7 @@ from tuninglib.session.fields import (
     pieces,
     quantity,
     reference,
+    references,
     speed_pairs,
     text,
 )
@@ -163,6 +164,44 @@ class Target:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Use:
+    """How the bike will be ridden once the tests are over; the advice is for that."""
+
+    fuels: tuple = references(
+        "fuels",
+        "that may be in the tank; left out: those of the setups",
+        example=["e5", "e10"],
+    )
+    riding: str = choice(
+        "climbs and motorway mean minutes of full load; left out: taken as that",
+        "unknown",
+        "town",
+        "mixed",
+        "climbs",
+        "motorway",
+        default="unknown",
+    )
+    cooling: str = choice(
+        "of the engine; left out: taken as air alone",
+        "unknown",
+        "air",
+        "oil cooler",
+        "liquid",
+        default="unknown",
+    )
+
+    @property
+    def sustained(self) -> bool:
+        """Whether minutes of full load are to be expected: so unless something else is said."""
+        return self.riding not in ("town", "mixed")
+
+    @property
+    def air_cooled(self) -> bool:
+        """Whether the moving air alone cools the engine: so unless something else is said."""
+        return self.cooling not in ("oil cooler", "liquid")
+
+
+@dataclass(frozen=True, kw_only=True)
 class Assumptions:
     """What the sums take for granted until you say better."""
 
@@ -225,10 +264,10 @@ class Assumptions:
     leaner_limit: Measured = quantity(
         "1",
         "odds of being leaner than the band above which a setup is not recommended",
-        example="50 %",
+        example="10 %",
         low=0.01,
         high=0.99,
-        default=Measured(0.5),
+        default=Measured(0.1),
     )
 
 
@@ -241,6 +280,7 @@ SINGLE = {
     "gauge": Gauge,
     "speedometer": Speedometer,
     "target": Target,
+    "use": Use,
     "assumptions": Assumptions,
 }
 NAMED = {

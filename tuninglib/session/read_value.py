@@ -1,0 +1,195 @@
+"""One value of session.toml as its field wants it, refused in one sentence otherwise."""
+
+import dataclasses
+import datetime
+import re
+
+from tuninglib.interval import Measured
+from tuninglib.physics.octane import SCALES, Octane
+from tuninglib.text_files import nearest
+from tuninglib.units import parse_number, parse_quantity
+
+
+class PieceError(ValueError):
+    """Problems of the pieces of a hill; ``args[0]`` lists them."""
+
+
+def read_value(meta, value, names):
+    """A TOML value as its field wants it.
+
+    Parameters
+    ----------
+    meta : mapping
+        Of the field, see :mod:`tuninglib.session.fields`.
+    value : TOML value
+    names : dict of str to set of str
+        Names of the entries of each table.
+
+    Raises
+    ------
+    ValueError
+        In one sentence.
+    """
+    kind = meta["kind"]
+    if value == "" and kind != "text":
+        raise ValueError(f"is still empty ({meta['help']}); write for example {meta['example']!r}")
+    return _READERS[kind](value, meta, names)
+
+
+def _date(value, meta, names):
+    if isinstance(value, datetime.datetime):
+        return value.date()
+    if isinstance(value, datetime.date):
+        return value
+    try:
+        return datetime.date.fromisoformat(str(value).strip())
+    except ValueError:
+        raise ValueError(
+            f"{value!r} is not a date; write year-month-day, for example {meta['example']}"
+        ) from None
+
+
+def _quantity(value, meta, names):
+    if isinstance(value, (int, float)) and not isinstance(value, bool):
+        if meta["unit"] != "1":
+            raise ValueError(
+                f"{value} has no unit; write for example {meta['example']!r} in quotes"
+            )
+        measured = Measured(float(value))
+    elif isinstance(value, str):
+        measured = _measured(value, meta)
+    else:
+        raise ValueError(f"{value!r} must be text with a unit: {meta['example']!r}")
+    return _within(measured, measured.value, value, meta)
+
+
+def _number(value, meta, names):
+    plain = parse_number(value) if isinstance(value, str) else value
+    if isinstance(plain, bool) or not isinstance(plain, (int, float)):
+        raise ValueError(f"{value!r} must be a number, for example {meta['example']}")
+    return _within(float(plain), float(plain), value, meta)
+
+
+def _text(value, meta, names):
+    if not isinstance(value, str):
+        raise ValueError(f"{value!r} must be text in quotes")
+    return value
+
+
+def _choice(value, meta, names):
+    if _text(value, meta, names) not in meta["choices"]:
+        raise ValueError(f"{value!r} is not one of {', '.join(map(repr, meta['choices']))}")
+    return value
+
+
+def _reference(value, meta, names):
+    known = names[meta["table"]]
+    if _text(value, meta, names) not in known:
+        raise ValueError(f"{value!r} is not one of the {meta['table']}; {nearest(value, known)}")
+    return value
+
+
+def _references(value, meta, names):
+    if not isinstance(value, list) or not value:
+        raise ValueError(f"{value!r} must be a list of names, for example {meta['example']}")
+    return tuple(dict.fromkeys(_reference(one, meta, names) for one in value))
+
+
+def _octane(value, meta, names):
+    scales = "|".join(SCALES)
+    match = isinstance(value, str) and re.fullmatch(
+        rf"\s*([\d.,]+)\s*({scales})\s*", value, flags=re.IGNORECASE
+    )
+    if not match:
+        raise ValueError(
+            f"{value!r} is no octane number with its scale; write for example {meta['example']!r} "
+            "(RON in most of the world, AKI on American pumps)"
+        )
+    return Octane(parse_number(match[1]), match[2].upper())
+
+
+def _measured(text, meta) -> Measured:
+    """A quantity in SI; a mass is taken for a volume where the field says how."""
+    density = meta.get("or_by_mass")
+    if density is not None:
+        try:
+            mass = parse_quantity(text, meta["unit"].replace("m**3", "kg"))
+        except ValueError:
+            pass
+        else:
+            return Measured(mass.value / density, mass.half_width / density)
+    return parse_quantity(text, meta["unit"], meta["example"])
+
+
+def _speed_pairs(value, meta, names) -> tuple:
+    """Pairs of shown and true speed in m/s; the true one may be a distance in a time."""
+    wanted = f"write pairs of shown and true speed, for example {meta['example']}"
+    pairs = value if isinstance(value, list) else []
+    if len(pairs) < 2 or not all(
+        isinstance(pair, list) and len(pair) == 2 and all(isinstance(x, str) for x in pair)
+        for pair in pairs
+    ):
+        raise ValueError(f"{value!r} is not two pairs of speeds or more; {wanted}")
+    return tuple(tuple(_speed(text, meta) for text in pair) for pair in pairs)
+
+
+def _speed(text, meta) -> float:
+    way, *time = text.split(" in ")
+    if time:
+        speed = parse_quantity(way, "m").value / parse_quantity(time[0], "s").value
+    else:
+        speed = parse_quantity(text, "m/s").value
+    return _within(speed, speed, text, {**meta, "example": "57 km/h"})
+
+
+def _within(result, value, typed, meta):
+    """The result, if the value is within the field's limits."""
+    low, high = meta.get("low"), meta.get("high")
+    unit = meta.get("unit", "")
+    name = "" if unit in ("", "1") else f" {unit}"
+    if not low <= value <= high:
+        raise ValueError(
+            f"{typed!r} is outside {_plain(low)} to {_plain(high)}{name}; "
+            f"check the number and the unit (for example {meta.get('example', '')!r})"
+        )
+    return result
+
+
+def _plain(limit) -> str:
+    return f"{limit:g}"
+
+
+def _pieces(value, meta, names):
+    record = meta["record"]
+    if not isinstance(value, list) or not all(isinstance(piece, dict) for piece in value):
+        raise ValueError("pieces must be tables: write [[hill.pieces]] above each")
+    fields = {f.name: f for f in dataclasses.fields(record)}
+    pieces, messages = [], []
+    for number, piece in enumerate(value, start=1):
+        unknown, missing = piece.keys() - fields.keys(), fields.keys() - piece.keys()
+        messages += [f"piece {number}: unknown key {k!r}; {nearest(k, fields)}" for k in unknown]
+        messages += [f"piece {number}: {k} is missing" for k in sorted(missing)]
+        if unknown or missing:
+            continue
+        try:
+            read = {k: read_value(fields[k].metadata, text, names) for k, text in piece.items()}
+            pieces.append(record(**read))
+        except ValueError as error:
+            messages.append(f"piece {number}: {error}")
+    if messages:
+        raise PieceError(messages)
+    return tuple(pieces)
+
+
+_READERS = {
+    "pieces": _pieces,
+    "speed pairs": _speed_pairs,
+    "date": _date,
+    "quantity": _quantity,
+    "number": _number,
+    "text": _text,
+    "choice": _choice,
+    "reference": _reference,
+    "references": _references,
+    "octane": _octane,
+}
