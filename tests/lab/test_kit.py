@@ -26,7 +26,7 @@ from tuninglib.lab.report_button import make_report_with
 from tuninglib.lab.runs_form import checked, last_rows, runs_form
 from tuninglib.physics.blend import Blend, lambda_shift
 from tuninglib.report.run_sheet import AFTER, BEFORE
-from tuninglib.session.add_run import add_run, open_sheet, problems_of_row, row_text
+from tuninglib.session.add_run import add_run, open_sheet
 from tuninglib.session.coast_down_file import HEADER, parse_falls
 from tuninglib.session.edit import write_values
 from tuninglib.session.load import load_session
@@ -320,65 +320,11 @@ ROW = {
 }
 
 
-@pytest.mark.parametrize(
-    ("change_", "column", "said"),
-    [
-        ({"exit_speed": "630"}, "exit_speed", "outside 3.6 to 252 km/h"),
-        ({"exit_speed": "fast"}, "exit_speed", "is not a number"),
-        ({"exit_speed": ""}, "exit_speed", "is empty while its partner is not"),
-        ({"gauge_low": "13.5"}, "gauge_low", "is above gauge_high 12.8; swap the two"),
-        ({"setup": "stok"}, "setup", "did you mean 'stock'?"),
-        ({"run": "3"}, "run", "stands in row 4 already"),
-        ({"run": ""}, "run", "is empty"),
-    ],
-)
-def test_the_form_says_beside_the_field_what_check_would_say(demo_folder, change_, column, said):
-    found = problems_of_row(open_sheet(demo_folder), {**ROW, **change_})
-    assert said in found[column]
-    assert set(found) == {column}
-
-
-def test_a_good_row_has_no_problem(demo_folder):
-    assert problems_of_row(open_sheet(demo_folder), ROW) == {}
-
-
 def test_fields_that_were_not_typed_in_yet_are_not_blamed(demo_folder):
     sheet = open_sheet(demo_folder)
     values = {**dict.fromkeys(sheet.keys, ""), "setup": "stock", "entry_speed": "480"}
     assert list(checked(sheet, values, {"entry_speed"})) == ["entry_speed"]
     assert checked(sheet, {**values, "entry_speed": ""}, {"entry_speed"}) == {}
-
-
-def test_an_added_run_is_one_more_line_and_nothing_else(demo_copy):
-    path = demo_copy / "runs.csv"
-    before, count = path.read_bytes(), len(load_session(demo_copy).runs)
-    kept = add_run(open_sheet(demo_copy), {**ROW, "note": 'gusty, "wet"'}, keep=True)
-    after = path.read_bytes()
-    assert after.startswith(before)
-    assert after[len(before) :].count(b"\n") == 1
-    assert kept.read_bytes() == before
-    runs = load_session(demo_copy).runs
-    assert len(runs) == count + 1
-    assert runs.iloc[-1]["note"] == 'gusty, "wet"'
-    assert runs.iloc[-1]["shown_exit_m_s"] == pytest.approx(63 / 3.6)
-
-
-def test_the_row_speaks_the_files_own_dialect(demo_copy):
-    path = demo_copy / "runs.csv"
-    head = "setup;run;rider;exit_speed [mph];entry_speed [mph];air_temperature [degF];gauge_low;"
-    rows = "stock;1;tove;39,5;30,0;60,0;12,6;12,8\n"
-    path.write_bytes(
-        b"\xef\xbb\xbf" + (head + "gauge_high\n" + rows).replace("\n", "\r\n").encode()
-    )
-    sheet = open_sheet(demo_copy)
-    typed = {**ROW, "entry_speed": "30.5", "exit_speed": "39,5", "air_temperature": "61"}
-    assert row_text(sheet, typed) == "stock;90;tove;39,5;30,5;61;12,6;12,8"
-    assert problems_of_row(sheet, typed) == {}
-    add_run(sheet, typed, keep=False)
-    raw = path.read_bytes()
-    assert raw.startswith(b"\xef\xbb\xbfsetup;")
-    assert raw.count(b"\n") == raw.count(b"\r\n") == 3
-    assert last_rows(open_sheet(demo_copy)).rows[-1][4] == "30,5"
 
 
 def test_the_form_works_from_the_first_run_of_a_new_session(tmp_path):
@@ -539,40 +485,6 @@ def test_a_typed_coast_down_gives_back_what_it_was_made_with():
     assert road.drag_area_m2 == pytest.approx(0.55, abs=max(area, 0.005))
     assert road.rolling_coefficient == pytest.approx(0.016, abs=max(rolling, 0.0005))
     assert road.headwind_m_s == pytest.approx(0.6, abs=0.15)
-
-
-@pytest.mark.parametrize(
-    ("text", "said"),
-    [
-        (HEADER, "there is no timed fall yet"),
-        ("", "has no header row; the first row names the columns"),
-        (HEADER + "1,sideways,60,50,4", "row 2, direction: 'sideways' is not one of 'out', 'back'"),
-        (HEADER + "1,out,60,50,", "row 2, time: is empty"),
-        (HEADER + "1,out,600,50,4", "row 2, from_speed: 600 km/h is outside 0.36 to 252 km/h"),
-        (
-            HEADER.replace("[s]", "[km]") + "1,out,60,50,4",
-            r"row 1, time: \[km\] is not a unit of time; write for example time \[s\]",
-        ),
-        (
-            HEADER.replace(",time [s]", "") + "1,out,60,50",
-            "row 1, time: the column time is missing",
-        ),
-        (HEADER + "1,out,60,50,4,2", "row 2: has 6 cells where the header has 5"),
-        (HEADER + "1,out,60,0,4", "row 2, to_speed: 0 km/h is outside 0.36 to 252 km/h"),
-        (HEADER + "1.5,out,60,50,4", "row 2, run: 1.5 is not a whole number"),
-        (HEADER.replace("time", "tome"), r"unknown column 'tome \[s\]'; did you mean 'time'"),
-    ],
-)
-def test_what_is_wrong_with_a_typed_row_is_said(text, said):
-    with pytest.raises(SessionError, match=said):
-        parse_falls(text)
-
-
-def test_a_spreadsheets_dialect_is_understood():
-    text = HEADER.replace(",", ";") + "1;out;60,5;50;4,25\n"
-    falls = parse_falls(text)
-    assert falls.shown_from_m_s[0] == pytest.approx(60.5 / 3.6)
-    assert falls.time_s[0] == 4.25
 
 
 def test_the_coast_down_panel_draws_and_writes_into_the_session(demo_copy):
