@@ -34,6 +34,7 @@ ONLY_IN = {
     "nbformat": {"report"},
     "matplotlib": {"lab", "report"},
     "pandas": {"analysis", "session"},
+    "tomlkit": {"session"},
 }
 
 

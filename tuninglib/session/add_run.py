@@ -8,11 +8,11 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from tuninglib.session.columns import COLUMNS
-from tuninglib.session.edit import keep_earlier, problems_of, write_like
+from tuninglib.session.edit import keep_earlier, problems_of
 from tuninglib.session.read_runs import RUNS
 from tuninglib.session.read_table import parse_head
 from tuninglib.session.read_toml import TOML
-from tuninglib.text_files import RawTable, read_table, read_text
+from tuninglib.text_files import RawTable, read_table, read_text, write_like
 
 
 @dataclass(frozen=True)

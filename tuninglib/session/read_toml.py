@@ -37,7 +37,7 @@ def read_toml(path, problems) -> dict:
         message = f"is not valid TOML: {str(error).split(' (at')[0].lower()}; text goes in quotes"
         problems.append(Problem(path.name, message, row=row))
         return {}
-    lines = read_text(path).split("\n")
+    lines = _without_notes(read_text(path)).split("\n")
     known = {**schema.SINGLE, **schema.NAMED}
     for name in document.keys() - known.keys():
         _say(problems, lines, name, None, f"unknown table [{name}]; {nearest(name, known)}")
@@ -80,6 +80,16 @@ def read_toml(path, problems) -> dict:
 def _say(problems, lines, table, key, message):
     """Add a problem of session.toml with the row where its table or key stands."""
     problems.append(Problem(TOML, message, row=_row_of(lines, table, key), column=key))
+
+
+def _without_notes(text: str) -> str:
+    """The text with its strings over several lines emptied: what they say is no header or key."""
+    return re.sub(
+        r"(=\s*)(\"{3}|'{3})(.*?)\2",
+        lambda match: match[1] + "\n" * match[3].count("\n"),
+        text,
+        flags=re.DOTALL,
+    )
 
 
 def _row_of(lines, table, key):
