@@ -8,13 +8,16 @@ from tuninglib.analysis.gain import Road, analyse_road
 from tuninglib.analysis.injector import analyse_ladder
 from tuninglib.analysis.mixture import analyse_mixtures
 from tuninglib.analysis.provenance import provenance
-from tuninglib.analysis.results import Choice, Ladder, Run
+from tuninglib.analysis.results import Choice, Ladder, Pull, Run
 from tuninglib.analysis.what_if import Answer, Question, answers, flat_top_speeds
 from tuninglib.session.conditions import air_of_runs, day_pressure_pa
 from tuninglib.session.defaults import ethanol_of
 from tuninglib.session.load import Session
+from tuninglib.statistics.gain import Gain
 
 SCHEMA = "tuninglib results 1"
+# Properties that a program should not have to work out again.
+_WORKED_OUT = {Gain: ("smallest_visible", "verdict"), Pull: ("verdict",)}
 WHAT_IF_MASSES_KG = (55.0, 65.0, 75.0, 85.0, 95.0, 110.0)
 
 
@@ -59,9 +62,9 @@ class Results:
         return self.session.about.reference
 
     @property
-    def gains(self) -> tuple:
-        """Gains, the reference first; empty without speeds."""
-        return self.road.gains if self.road else ()
+    def pulls(self) -> tuple:
+        """What each setup pulls, the reference first; empty without speeds."""
+        return self.road.pulls if self.road else ()
 
 
 def analyse(session: Session) -> Results:
@@ -106,8 +109,8 @@ def choose(session, road, mixtures, knocked) -> Choice:
     them it is kept; else the one with the best odds of the target band is.
     """
     by_setup = {mixture.setup: mixture for mixture in mixtures}
-    gains = {gain.setup: gain for gain in road.gains} if road else {}
-    tested = [name for name in session.setups if name in gains or by_setup[name].readings]
+    pulls = {pull.setup: pull for pull in road.pulls} if road else {}
+    tested = [name for name in session.setups if name in pulls or by_setup[name].readings]
     ruled_out = {}
     for name in tested:
         reason = _ruled_out(session, name, by_setup[name], knocked)
@@ -116,12 +119,12 @@ def choose(session, road, mixtures, knocked) -> Choice:
     allowed = [name for name in tested if name not in ruled_out]
     if not allowed:
         return Choice(None, (), ruled_out, "only one")
-    measured = [name for name in allowed if name in gains]
+    measured = [name for name in allowed if name in pulls]
     if not measured:
         equals = allowed
     else:
-        best = max(measured, key=lambda name: gains[name].gain.value)
-        apart = {frozenset((pair.setup, pair.other)): pair.told_apart for pair in road.pairs}
+        best = max(measured, key=lambda name: pulls[name].force_n.value)
+        apart = {frozenset((pair.setup, pair.over)): pair.told_apart for pair in road.pairs}
         equals = [n for n in measured if n == best or not apart[frozenset((n, best))]]
 
     def inside(name):
@@ -233,10 +236,9 @@ def results_document(results: Results) -> dict:
 
 def _plain(value):
     if dataclasses.is_dataclass(value):
-        return {
-            field.name.rstrip("_"): _plain(getattr(value, field.name))
-            for field in dataclasses.fields(value)
-        }
+        names = [field.name for field in dataclasses.fields(value)]
+        names += _WORKED_OUT.get(type(value), ())
+        return {name.rstrip("_"): _plain(getattr(value, name)) for name in names}
     if isinstance(value, dict):
         return {str(key): _plain(one) for key, one in value.items()}
     if isinstance(value, (tuple, list)):

@@ -3,12 +3,13 @@
 import numpy as np
 from scipy.special import stdtr, stdtrit
 
-from tuninglib.analysis.results import Mixture, Odds
+from tuninglib.analysis.results import Mixture
 from tuninglib.interval import Interval
 from tuninglib.physics.blend import PETROL_DENSITY_KG_M3, Blend
 from tuninglib.session.defaults import ethanol_of
 from tuninglib.statistics.gauge_readings import pegged, reading_midpoint
 from tuninglib.statistics.ladder import Priors
+from tuninglib.statistics.ladder_prediction import Odds
 
 # A reading's run-to-run standard deviation where nothing is repeated: ours, as the ladder's prior.
 _ASSUMED_READING_SD = Priors().run_sd

@@ -74,10 +74,10 @@ def gain_figure(results) -> Picture | Prose:
     -------
     Picture, or Prose that says why there is none
     """
-    gains, system = results.gains, results.session.about.units
-    if len(gains) < 2:
+    pulls, system = results.pulls, results.session.about.units
+    if len(pulls) < 2:
         return Prose((("", "There are no two setups with speeds to draw side by side."),))
-    names = [gain.setup for gain in gains]
+    names = [pull.setup for pull in pulls]
     figure, (top, bottom) = _figure(2.0 + 0.62 * len(names), names, rows=2)
     ridden = [run for run in results.runs if run.force_n is not None]
     riders = [name for name in results.session.riders if name in {run.rider for run in ridden}]
@@ -109,20 +109,20 @@ def gain_figure(results) -> Picture | Prose:
             columnspacing=1.0,
         )
     _title(top, "Every run that counts")
-    for row, gain in enumerate(gains):
-        if gain.verdict == "reference":
+    for row, pull in enumerate(pulls):
+        if pull.gain is None:
             bottom.plot(0, row, "|", color=INK, markersize=14)
             continue
-        told = gain.verdict != "not told apart"
-        bottom.plot([100 * gain.gain.low, 100 * gain.gain.high], [row, row], color=INK, linewidth=2)
+        ratio, told = pull.gain.ratio, pull.gain.told_apart
+        bottom.plot([100 * ratio.low, 100 * ratio.high], [row, row], color=INK, linewidth=2)
         bottom.plot(
-            100 * gain.gain.value, row, "o", color=INK, markerfacecolor=INK if told else "white"
+            100 * ratio.value, row, "o", color=INK, markerfacecolor=INK if told else "white"
         )
     bottom.axvline(0, color=SOFT, linewidth=1)
     _name_rows(bottom, names)
     bottom.set_xlabel(f"gain in wheel force over {_spaced(results.reference)} [%]", fontsize=9)
-    told = [gain.setup for gain in gains if gain.verdict in ("faster", "slower")]
-    others = len(gains) - 1
+    told = [pull.setup for pull in pulls if pull.gain and pull.gain.told_apart]
+    others = len(pulls) - 1
     _title(
         bottom,
         f"{len(told)} of {others} setups told apart from {_spaced(results.reference)}"
@@ -130,10 +130,10 @@ def gain_figure(results) -> Picture | Prose:
         else "Nothing to compare with",
     )
     words = [
-        f"{gain.setup} {percent(gain.gain.value)} "
-        f"({percent(gain.gain.low)} to {percent(gain.gain.high)})"
-        for gain in gains
-        if gain.verdict != "reference"
+        f"{pull.setup} {percent(pull.gain.ratio.value)} "
+        f"({percent(pull.gain.ratio.low)} to {percent(pull.gain.ratio.high)})"
+        for pull in pulls
+        if pull.gain
     ]
     alt = (
         f"Two rows of panels. Above, the wheel force of all {len(ridden)} runs. "

@@ -86,11 +86,11 @@ def warnings(results) -> list:
     ladder = results.ladder
     if ladder and ladder.fitted:
         fitted = next(p for p in ladder.prospects if p.injector == ladder.fitted)
-        fuel, (_, _, odds) = next(iter(fitted.by_fuel.items()))
-        if odds.leaner > 0.1:
+        leanest = fitted.fuels[0]
+        if leanest.odds.leaner > 0.1:
             found.append(
-                f"with {fuel} in the tank the kept setup may be leaner than the band "
-                f"(odds {percent(odds.leaner)})."
+                f"with {leanest.fuel} in the tank the kept setup may be leaner than the band "
+                f"(odds {percent(leanest.odds.leaner)})."
             )
     return found
 
@@ -147,7 +147,7 @@ def _if_shown_high(results) -> str:
         setup = next(iter(results.road.gain_if_shown_high), None)
     if setup is None:
         return ""
-    stated = next(gain.gain.value for gain in results.gains if gain.setup == setup)
+    stated = next(pull.gain.ratio.value for pull in results.pulls if pull.setup == setup)
     return (
         f" If it shows as much too much as the law allows, the gain of {_name(setup)} is "
         f"{percent(results.road.gain_if_shown_high[setup], 1)} instead of {percent(stated, 1)}."
@@ -180,9 +180,9 @@ def _surprises(results) -> list:
     """Forces and winds that are possible, but would surprise."""
     session, found = results.session, []
     output = {
-        gain.setup: gain.power_w.value
-        / session.engines[session.setups[gain.setup].engine].displacement_m3
-        for gain in results.gains
+        pull.setup: pull.power_w.value
+        / session.engines[session.setups[pull.setup].engine].displacement_m3
+        for pull in results.pulls
     }
     loud = [_name(setup) for setup, value in output.items() if value > SURPRISING_OUTPUT_W_M3]
     if loud:
@@ -209,10 +209,12 @@ def fuels(results) -> list:
         return found
     scale = results.session.gauge.scale
     prospect = ladder.prospects[0]
-    (lean, (a, *_)), *_, (rich, (b, *_)) = prospect.by_fuel.items()
-    shift = a.value / b.value - 1
-    shown = f", {fixed(shift * a.value * scale, 1)} on this gauge" if scale > 1.5 else ""
-    found.append(f"on the same injector {lean} runs {percent(shift, 1)} leaner than {rich}{shown}.")
+    lean, *_, rich = prospect.fuels
+    shift = lean.lambda_.value / rich.lambda_.value - 1
+    shown = f", {fixed(shift * lean.lambda_.value * scale, 1)} on this gauge" if scale > 1.5 else ""
+    found.append(
+        f"on the same injector {lean.fuel} runs {percent(shift, 1)} leaner than {rich.fuel}{shown}."
+    )
     return found
 
 
@@ -231,7 +233,7 @@ def gains(results) -> list:
             f"from run to run the wheel force scatters by {percent(road.scatter_sd, 1)} (standard "
             f"deviation{_degrees(road.scatter_dof)}), reading and gusts included."
         )
-    single = [g.setup for g in road.gains if g.runs == 1]
+    single = [pull.setup for pull in road.pulls if pull.runs == 1]
     if single and not road.scatter_is_assumed:
         found.append(
             f"{listing(map(_name, single))} ran only once: its scatter is taken from the others."

@@ -115,12 +115,12 @@ def mixture(results) -> Table:
 
 def gain(results) -> Table | Prose:
     """Wheel force, power and gain of each setup."""
-    if not results.gains:
+    if not results.pulls:
         return Prose(())
     system = _system(results)
     rows = []
-    for g in results.gains:
-        reference = g.verdict == "reference"
+    for g in results.pulls:
+        reference = g.gain is None
         change = units.to_display(g.speed_gain_m_s, "speed", system)
         rows.append(
             (
@@ -129,7 +129,7 @@ def gain(results) -> Table | Prose:
                 NONE if reference else f"{'+' if change >= 0 else '−'}{abs(change):.1f}",
                 _interval(g.force_n, "force", system),
                 _interval(g.power_w, "power", system),
-                NONE if reference else interval_text(g.gain.scaled(100), least_decimals=0),
+                NONE if reference else interval_text(g.gain.ratio.scaled(100), least_decimals=0),
                 g.verdict,
             )
         )
@@ -157,7 +157,7 @@ def prospects(results) -> Table | Prose:
     system = _system(results)
     rows = []
     for p in results.ladder.prospects:
-        for number, (fuel, (lambda_, gauge, odds)) in enumerate(p.by_fuel.items()):
+        for number, one in enumerate(p.fuels):
             first = number == 0
             share = (
                 percent(p.open_time_s / p.cycle_time_s)
@@ -168,11 +168,11 @@ def prospects(results) -> Table | Prose:
                 (
                     p.injector if first else f"{p.injector} ",
                     _shown(p.flow_m3_s, "flow", system) if first else "",
-                    fuel,
-                    interval_text(lambda_),
-                    gauge_text(gauge.value, results.session.gauge),
-                    odds_text(odds.inside),
-                    odds_text(odds.leaner),
+                    one.fuel,
+                    interval_text(one.lambda_),
+                    gauge_text(one.gauge.value, results.session.gauge),
+                    odds_text(one.odds.inside),
+                    odds_text(one.odds.leaner),
                     share if first else "",
                     p.reason if first else "",
                 )
@@ -257,18 +257,18 @@ def heat(results) -> Table | Prose:
 
 def weather(results) -> Table | Prose:
     """Gain before and after the weather correction, and the correction's range."""
-    if not results.gains:
+    if not results.pulls:
         return Prose(())
     rows = []
-    for g in results.gains:
+    for g in results.pulls:
         runs = [run for run in results.runs if run.setup == g.setup and run.force_n is not None]
         rows.append(
             (
                 _name(g.setup),
                 _span([run.sae_j1349 for run in runs]),
                 _span([run.iso_1585 for run in runs]),
-                NONE if g.verdict == "reference" else percent(g.raw_gain, 1),
-                NONE if g.verdict == "reference" else percent(g.gain.value, 1),
+                NONE if g.gain is None else percent(g.raw_gain, 1),
+                NONE if g.gain is None else percent(g.gain.ratio.value, 1),
             )
         )
     header = ("Setup", "SAE J1349", "ISO 1585", "Gain, raw", "Gain, corrected")
@@ -395,7 +395,7 @@ def _taken(measured, kind: str = "", system: str = "") -> str:
 
 def contributions(results) -> Table | Prose:
     """What makes the gain of the kept setup uncertain, by share of its variance."""
-    if len(results.gains) < 2:
+    if len(results.pulls) < 2:
         return Prose(())
     setup = results.choice.keep
     shares = results.road.shares if results.road else {}

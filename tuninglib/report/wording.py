@@ -58,7 +58,7 @@ def _names(setups) -> str:
 
 
 def _gain_of(results, setup):
-    return next((gain for gain in results.gains if gain.setup == setup), None)
+    return next((pull.gain for pull in results.pulls if pull.setup == setup), None)
 
 
 def _mixture_of(results, setup):
@@ -107,7 +107,7 @@ def _keep_sentence(results) -> str:
     what = f"Keep {_name(keep)} ({_what(setup)})"
     gain = _gain_of(results, keep)
     if keep == results.reference:
-        faster = [g.setup for g in results.gains if g.verdict == "faster"]
+        faster = [pull.setup for pull in results.pulls if pull.verdict == "faster"]
         why = (
             f"{_names(faster)} pulled harder, but cannot be recommended"
             if faster
@@ -118,17 +118,17 @@ def _keep_sentence(results) -> str:
         return f"{what}: it has the best mixture; it has no run with speeds, so no gain is known."
     if gain.verdict == "faster":
         return (
-            f"{what}: at the wheel it pulls {gain_text(gain.gain)} harder than "
+            f"{what}: at the wheel it pulls {gain_text(gain.ratio)} harder than "
             f"{_name(results.reference)}."
         )
     if gain.verdict == "slower":
         return (
             f"{what}: it pulls less than {_name(results.reference)} "
-            f"({gain_text(gain.gain)}), but that one is ruled out."
+            f"({gain_text(gain.ratio)}), but that one is ruled out."
         )
     return (
         f"{what}: no difference shown to {_name(results.reference)} in wheel force "
-        f"({gain_text(gain.gain)}); this test would have shown "
+        f"({gain_text(gain.ratio)}); this test would have shown "
         f"{percent(gain.smallest_visible)} four times out of five."
     )
 
@@ -140,10 +140,10 @@ def _money_sentence(results) -> str:
     if gain is None or not cost or gain.verdict != "faster":
         return ""
     currency = results.session.about.currency
-    each = [fixed(cost / (100 * share), 0) for share in (gain.gain.high, gain.gain.low)]
+    each = [fixed(cost / (100 * share), 0) for share in (gain.ratio.high, gain.ratio.low)]
     return (
         f"{cost:g} {currency}".rstrip()
-        + f" of parts for {gain_text(gain.gain)} more force: "
+        + f" of parts for {gain_text(gain.ratio)} more force: "
         f"{each[0]} to {each[1]} {currency}".rstrip()
         + " for each per cent."
     )
@@ -183,8 +183,8 @@ def _ties_sentence(results) -> str:
     visible = [
         pair.smallest_visible
         for pair in pairs
-        if {pair.setup, pair.other} <= {choice.keep, *choice.ties}
-        and choice.keep in (pair.setup, pair.other)
+        if {pair.setup, pair.over} <= {choice.keep, *choice.ties}
+        and choice.keep in (pair.setup, pair.over)
     ]
     limit = (
         f"; it would have shown a difference of {percent(max(visible))} four times out of five"
@@ -299,11 +299,11 @@ def mixture(results) -> Prose:
 
 def gain(results) -> Prose:
     """Faster, slower or not told apart, with the smallest gain that the test would have shown."""
-    if not results.gains:
+    if not results.pulls:
         return Prose((("", "There are no speeds in this session, so no gain can be worked out."),))
     items = []
-    for record in results.gains:
-        if record.verdict == "reference":
+    for record in results.pulls:
+        if record.gain is None:
             continue
         name = _name(record.setup)
         speed = _speed_gain(results, record)
@@ -312,15 +312,16 @@ def gain(results) -> Prose:
                 (
                     name,
                     f"no difference shown to {_name(results.reference)}: "
-                    f"{gain_text(record.gain)}. This test would have shown "
-                    f"{percent(record.smallest_visible)} four times out of five. {speed}",
+                    f"{gain_text(record.gain.ratio)}. This test would have shown "
+                    f"{percent(record.gain.smallest_visible)} four times out of five. {speed}",
                 )
             )
         else:
             more = "more" if record.verdict == "faster" else "less"
-            size = record.gain if record.verdict == "faster" else _negated(record.gain)
+            ratio = record.gain.ratio
+            size = ratio if record.verdict == "faster" else _negated(ratio)
             items.append((name, f"{gain_text(size)} {more} force at the wheel. {speed}"))
-    count = len(results.gains) - 1
+    count = len(results.pulls) - 1
     if count > 1:
         items.append(
             (
@@ -365,10 +366,10 @@ def next_sentence(results) -> str:
             "list others in session.toml." + _wanted_flow(results)
         )
     record = next(p for p in ladder.prospects if p.injector == ladder.injector)
-    fuel, (lambda_, _, odds) = next(iter(record.by_fuel.items()))
+    leanest = record.fuels[0]
     text = (
-        f"on {fuel}, the leanest of the fuels, lambda {interval_text(lambda_)} and odds of the "
-        f"band {odds_text(odds.inside)}"
+        f"on {leanest.fuel}, the leanest of the fuels, lambda {interval_text(leanest.lambda_)} and "
+        f"odds of the band {odds_text(leanest.odds.inside)}"
     )
     if ladder.advice == "stay":
         return (
@@ -387,7 +388,7 @@ def _than_staying(ladder) -> str:
     fitted = next((p for p in ladder.prospects if p.injector == ladder.fitted), None)
     if fitted is None:
         return ""
-    _, _, odds = next(iter(fitted.by_fuel.values()))
+    odds = fitted.fuels[0].odds
     return (
         f"; with {ladder.fitted}, which is fitted now, they are {odds_text(odds.inside)}, and "
         f"{odds_text(odds.leaner)} of being leaner"
@@ -416,8 +417,8 @@ def next_injector(results) -> Prose:
                 (
                     f"Injector {suspicion.injector}",
                     f"reads as if it flowed "
-                    f"{quantity_text(suspicion.implied_m3_s, 'flow', system)}, not the "
-                    f"{_plain(suspicion.stated_m3_s, 'flow', system)} that it is stated with.",
+                    f"{quantity_text(suspicion.implied_flow_m3_s, 'flow', system)}, not the "
+                    f"{_plain(suspicion.stated_flow_m3_s, 'flow', system)} that it is stated with.",
                 )
             )
     items += [("Note", sentence) for sentence in notes.ladder(results)]
