@@ -74,8 +74,7 @@ def labelled(widget, start: str):
 def test_the_sliders_answer_as_the_report_does(results, ladder):
     prospect = next(p for p in results.ladder.prospects if not p.tried)
     session = results.session
-    fuel = next(iter(prospect.by_fuel))
-    lambda_, _, odds = prospect.by_fuel[fuel]
+    fuel, lambda_, odds = (getattr(prospect.fuels[0], name) for name in ("fuel", "lambda_", "odds"))
     one = outlook(
         results,
         ladder,
@@ -94,7 +93,7 @@ def test_more_ethanol_moves_curve_and_readings_by_the_same_shift(results, ladder
     asked = {"lowest": 0.83, "highest": 0.9, "flow_m3_s": ladder.flow_m3_s[30], "tolerance": 0.06}
     dry, wet = (outlook(results, ladder, ethanol=x, **asked) for x in (0.0, 0.2))
     shift = lambda_shift(Blend(0.0), Blend(0.2))
-    np.testing.assert_allclose(wet.curve / dry.curve, shift, rtol=1e-6)
+    np.testing.assert_allclose(wet.curve.value / dry.curve.value, shift, rtol=1e-6)
     np.testing.assert_allclose(wet.reading_lambda / dry.reading_lambda, shift, rtol=1e-12)
 
 

@@ -9,12 +9,15 @@ from tuninglib.analysis.gain import Road, analyse_road
 from tuninglib.analysis.injector import analyse_ladder
 from tuninglib.analysis.mixture import analyse_mixtures
 from tuninglib.analysis.provenance import provenance
-from tuninglib.analysis.results import Choice, Knock, Ladder, Run
+from tuninglib.analysis.results import Choice, Knock, Ladder, Pull, Run
 from tuninglib.analysis.what_if import Answer, Question, answers, flat_top_speeds
 from tuninglib.session.defaults import air_of_runs, day_pressure_of
 from tuninglib.session.load import Session
+from tuninglib.statistics.gain import Gain
 
 SCHEMA = "tuninglib results 1"
+# Properties that a program should not have to work out again.
+_WORKED_OUT = {Gain: ("smallest_visible", "verdict"), Pull: ("verdict",)}
 WHAT_IF_MASSES_KG = (55.0, 65.0, 75.0, 85.0, 95.0, 110.0)
 
 
@@ -66,9 +69,9 @@ class Results:
         return tuple(dict.fromkeys(knock.setup for knock in self.knocks))
 
     @property
-    def gains(self) -> tuple:
-        """Gains, the reference first; empty without speeds."""
-        return self.road.gains if self.road else ()
+    def pulls(self) -> tuple:
+        """What each setup pulls, the reference first; empty without speeds."""
+        return self.road.pulls if self.road else ()
 
 
 def analyse(session: Session) -> Results:
@@ -193,10 +196,9 @@ def results_document(results: Results) -> dict:
 
 def _plain(value):
     if dataclasses.is_dataclass(value):
-        return {
-            field.name.rstrip("_"): _plain(getattr(value, field.name))
-            for field in dataclasses.fields(value)
-        }
+        names = [field.name for field in dataclasses.fields(value)]
+        names += _WORKED_OUT.get(type(value), ())
+        return {name.rstrip("_"): _plain(getattr(value, name)) for name in names}
     if isinstance(value, dict):
         return {str(key): _plain(one) for key, one in value.items()}
     if isinstance(value, (tuple, list)):

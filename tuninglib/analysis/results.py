@@ -3,15 +3,8 @@
 from dataclasses import dataclass
 
 from tuninglib.interval import Interval
-
-
-@dataclass(frozen=True)
-class Odds:
-    """Probabilities that lambda is richer than, inside and leaner than the target band."""
-
-    richer: float
-    inside: float
-    leaner: float
+from tuninglib.statistics.gain import Gain
+from tuninglib.statistics.ladder_prediction import Odds
 
 
 @dataclass(frozen=True)
@@ -46,9 +39,9 @@ class Mixture:
     place: str
 
 
-@dataclass(frozen=True)
-class Gain:
-    """One setup's wheel force against the reference.
+@dataclass(frozen=True, kw_only=True)
+class Pull:
+    """How hard one setup pulls, by itself and against the reference.
 
     Attributes
     ----------
@@ -58,37 +51,26 @@ class Gain:
         Mean wheel force over the hill, in the weather of the runs brought to the reference air.
     power_w : Interval
         The same force at the mean speed of the runs.
-    gain : Interval
-        Relative difference of wheel force to the reference setup.
-    raw_gain : float
-        The same before the weather correction.
     speed_gain_m_s : float
         Difference of mean exit speed to the reference, as riders quote it (shown speeds).
-    verdict : str
-        ``"reference"``, ``"faster"``, ``"slower"`` or ``"not told apart"``.
-    smallest_visible : float
-        The gain that this test would have shown four times out of five.
+    raw_gain : float or None
+        Relative gain before the weather correction; None of the reference.
+    gain : Gain or None
+        Against the reference; None of the reference.
     """
 
     setup: str
     runs: int
     force_n: Interval
     power_w: Interval
-    gain: Interval
-    raw_gain: float
     speed_gain_m_s: float
-    verdict: str
-    smallest_visible: float
+    raw_gain: float | None
+    gain: Gain | None
 
-
-@dataclass(frozen=True)
-class Pair:
-    """Whether two setups could be told apart."""
-
-    setup: str
-    other: str
-    told_apart: bool
-    smallest_visible: float
+    @property
+    def verdict(self) -> str:
+        """``"reference"``, ``"faster"``, ``"slower"`` or ``"not told apart"``."""
+        return self.gain.verdict if self.gain else "reference"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -126,7 +108,30 @@ class Run:
         return not self.exclude
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
+class FuelProspect:
+    """One injector on one fuel.
+
+    Attributes
+    ----------
+    fuel : str
+    lambda_, gauge : Interval
+        True lambda, and the same on the gauge's own scale.
+    odds : Odds
+        About the target band.
+    open_time_fraction : float or None
+        Share of the cycle that the middle of the band needs at the highest engine speed; None
+        where that is not known.
+    """
+
+    fuel: str
+    lambda_: Interval
+    gauge: Interval
+    odds: Odds
+    open_time_fraction: float | None
+
+
+@dataclass(frozen=True, kw_only=True)
 class Prospect:
     """One injector on the bigger engine, tried or a candidate.
 
@@ -136,8 +141,8 @@ class Prospect:
     flow_m3_s : float
         As stated, brought to the bike's fuel pressure.
     tried, outside_tried_range : bool
-    by_fuel : dict
-        Fuel name to (lambda Interval, gauge Interval, Odds), the leaner fuel first.
+    fuels : tuple of FuelProspect
+        The leanest first.
     open_time_s, cycle_time_s : float or None
         At the highest engine speed, dead time included.
     price : float or None
@@ -152,13 +157,22 @@ class Prospect:
     flow_m3_s: float
     tried: bool
     outside_tried_range: bool
-    by_fuel: dict
+    fuels: tuple
     open_time_s: float | None
     cycle_time_s: float | None
     price: float | None
     knocked: bool
     recommended: bool
     reason: str
+
+    @property
+    def least_inside(self) -> float:
+        """Odds of the target band on the fuel where they are least."""
+        return min(one.odds.inside for one in self.fuels)
+
+    def on(self, fuel: str) -> FuelProspect | None:
+        """The same on one fuel; None of a fuel that is not there."""
+        return next((one for one in self.fuels if one.fuel == fuel), None)
 
 
 @dataclass(frozen=True)
@@ -172,26 +186,6 @@ class LadderCurve:
     high: tuple
     reading_flow_m3_s: tuple
     reading_lambda: tuple
-
-
-@dataclass(frozen=True)
-class Response:
-    """How strongly lambda follows injector flow in one state of the throttle.
-
-    Attributes
-    ----------
-    state : str
-    response : Interval
-    readings, injectors : int
-    verdict : str
-        ``"corrects"``, ``"table"`` or ``"cannot tell"``.
-    """
-
-    state: str
-    response: Interval
-    readings: int
-    injectors: int
-    verdict: str
 
 
 @dataclass(frozen=True)
@@ -211,8 +205,10 @@ class Ladder:
     fitted : str or None
         The one in the setup that is kept.
     curves : tuple of LadderCurve
-    responses : tuple of Response
-    suspicions : tuple of Suspicion
+    responses : tuple of tuninglib.statistics.ladder_checks.Response
+        One for each state of the throttle.
+    suspicions : tuple of tuninglib.statistics.ladder_checks.InjectorCheck
+        Injectors whose readings say that their stated flow is off.
     first_guess : Interval or None
         Flow for the middle of the band on the leanest fuel. [m3/s]
     readings : int
@@ -228,15 +224,6 @@ class Ladder:
     suspicions: tuple
     first_guess: Interval | None
     readings: int
-
-
-@dataclass(frozen=True)
-class Suspicion:
-    """An injector whose readings say that its stated flow is off."""
-
-    injector: str
-    stated_m3_s: float
-    implied_m3_s: Interval
 
 
 @dataclass(frozen=True)
