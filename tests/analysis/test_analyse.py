@@ -5,7 +5,8 @@ import json
 import pytest
 
 from tuninglib.analysis import what_if
-from tuninglib.analysis.analyse import analyse, results_document
+from tuninglib.analysis.analyse import analyse
+from tuninglib.analysis.results_json import results_document
 from tuninglib.report import gain as gain_words
 from tuninglib.report import mixture as mixture_words
 from tuninglib.report import remarks, response, verdict
@@ -175,7 +176,7 @@ def test_air_pressure_falls_back_on_the_altitude_and_says_so(edit):
 def test_the_document_for_programs_is_plain_and_complete(results):
     document = results_document(results)
     text = json.dumps(document, allow_nan=False)
-    assert document["schema"] == "tuninglib results 1"
+    assert document["schema"] == "tuninglib results 2"
     assert document["choice"]["keep"] == "big_172"
     gain = document["road"]["pulls"][3]["gain"]
     assert gain["ratio"]["low"] < gain["ratio"]["value"] < gain["ratio"]["high"]

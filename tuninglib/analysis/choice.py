@@ -1,6 +1,6 @@
 """Which setup to keep, and which must not be ridden, whatever they gained."""
 
-from tuninglib.analysis.results import Choice, FuelLimit, RuledOut
+from tuninglib.analysis.records import Choice, FuelLimit, RuledOut
 from tuninglib.session.defaults import ethanol_of
 
 

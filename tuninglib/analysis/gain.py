@@ -4,7 +4,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from tuninglib.analysis.results import Pull
+from tuninglib.analysis.records import Pull
 from tuninglib.analysis.what_if import EquivalentRun
 from tuninglib.physics.hill import Ride, exit_speed_m_s, travel_time_s, wheel_force_n
 from tuninglib.session.defaults import Taken, hill_of, road_load_of, speedometer_factor

@@ -3,7 +3,7 @@
 import numpy as np
 
 from tuninglib.analysis.mixture import readings_of
-from tuninglib.analysis.results import FuelProspect, Ladder, LadderCurve, Prospect
+from tuninglib.analysis.records import FuelProspect, Ladder, LadderCurve, Prospect
 from tuninglib.interval import Z_95
 from tuninglib.physics.engine import air_mass_per_cycle_kg, cycle_time_s, fuel_mass_per_cycle_kg
 from tuninglib.physics.injector import (
@@ -193,15 +193,15 @@ def _prospect(session, fit, engine, fuels, name, heard) -> Prospect:
     cycle = float(cycle_time_s(speed.value)) if speed else None
     fraction = max(one.open_time_fraction for one in rows) if speed else None
     if heard:
-        reason = "knock was heard"
+        reason = "knock"
     elif rows[0].odds.leaner > session.assumptions.leaner_limit.value:
-        reason = f"likely too lean on {rows[0].fuel}"
+        reason = "lean"
     elif speed and fraction > HIGHEST_SHARE:
-        reason = "would run out of time"
+        reason = "flow"
     elif min(one.odds.richer for one in rows) > 0.5:
-        reason = "likely richer than the band"
+        reason = "rich"
     else:
-        reason = "possible"
+        reason = ""
     return Prospect(
         injector=name,
         flow_m3_s=flow,
@@ -212,7 +212,7 @@ def _prospect(session, fit, engine, fuels, name, heard) -> Prospect:
         cycle_time_s=cycle,
         price=session.injectors[name].price,
         knocked=heard,
-        recommended=reason == "possible",
+        recommended=not reason,
         reason=reason,
     )
 

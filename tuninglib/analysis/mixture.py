@@ -3,7 +3,7 @@
 import numpy as np
 from scipy.special import stdtr, stdtrit
 
-from tuninglib.analysis.results import Mixture
+from tuninglib.analysis.records import Mixture
 from tuninglib.interval import Interval
 from tuninglib.session.defaults import blend_of
 from tuninglib.statistics.gauge_readings import pegged, reading_midpoint

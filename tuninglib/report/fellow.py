@@ -25,6 +25,7 @@ from tuninglib.physics.air import (
 )
 from tuninglib.report import heat
 from tuninglib.report.display import Html
+from tuninglib.report.what_if import REFUSALS
 from tuninglib.rounding import fixed, interval_text, odds_text
 from tuninglib.session.defaults import air_of_runs
 
@@ -128,6 +129,7 @@ def data(results) -> dict:
         "run": None,
         "fuels": _fuels(results),
         "compensation": session.bike.density_compensation,
+        "refusals": REFUSALS,
         "speed": {
             "label": units.unit_label("speed", system),
             "per_m_s": units.to_display(1.0, "speed", system),

@@ -118,6 +118,17 @@ def _notes(results) -> list:
     return found
 
 
+def _in_short(prospect) -> str:
+    """Why an injector is not recommended, in a few words."""
+    return {
+        "": "possible",
+        "knock": "knock was heard",
+        "lean": f"likely too lean on {prospect.fuels[0].fuel}",
+        "flow": "would run out of time",
+        "rich": "likely richer than the band",
+    }[prospect.reason]
+
+
 def table(results) -> Table | Prose:
     """Each injector on each fuel, tried or not, with its odds of the target band."""
     if results.ladder is None:
@@ -142,7 +153,7 @@ def table(results) -> Table | Prose:
                     odds_text(one.odds.inside),
                     odds_text(one.odds.leaner),
                     share if first else "",
-                    p.reason if first else "",
+                    _in_short(p) if first else "",
                 )
             )
     header = (
@@ -216,7 +227,7 @@ def draw(ax, curves, lowest, highest, system) -> None:
     Parameters
     ----------
     ax : matplotlib.axes.Axes
-    curves : sequence of tuninglib.analysis.results.LadderCurve
+    curves : sequence of tuninglib.analysis.records.LadderCurve
     lowest, highest : float
         The target band.
     system : str

@@ -174,7 +174,8 @@ def make_report(
         If a cell of the workbook fails; only the notebook so far is written, as
         ``workbook.failed.ipynb``.
     """
-    from tuninglib.analysis.analyse import analyse, results_document
+    from tuninglib.analysis.analyse import analyse
+    from tuninglib.analysis.results_json import results_document
     from tuninglib.report import fellow
     from tuninglib.session.load import load_session
 
