@@ -94,6 +94,7 @@ def average_over_variances(data, design, known, components, fit) -> VarianceMixt
     >>> found.low, found.high
     (-3.5, 9.5)
     """
+    data, design, known = np.asarray(data), np.asarray(design), np.asarray(known)
     if not components:
         return VarianceMixture(fit.coefficients[None], fit.covariance[None], np.ones(1))
     first = components[0]
@@ -174,6 +175,7 @@ def spread(mixture: VarianceMixture, vector) -> Spread:
     >>> found.high, found.sd
     (1.96, 1.0)
     """
+    vector = np.asarray(vector, dtype=float)
     means = mixture.means @ vector
     sds = np.sqrt(np.einsum("i,gij,j->g", vector, mixture.covariances, vector))
     weights = mixture.weights

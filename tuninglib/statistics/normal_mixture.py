@@ -79,6 +79,10 @@ def linear_posterior(design, observed, noise_sd, prior_mean, prior_precision) ->
     ----------
     .. [1] C. M. Bishop, Pattern Recognition and Machine Learning, Springer 2006.
     """
+    design, observed, noise_sd, prior_mean, prior_precision = (
+        np.asarray(part, dtype=float)
+        for part in (design, observed, noise_sd, prior_mean, prior_precision)
+    )
     weighted = design / noise_sd[..., None] ** 2
     precision = np.swapaxes(weighted, -1, -2) @ design
     diagonal = np.arange(design.shape[1])
@@ -159,7 +163,7 @@ def normalised(log_weight):
     >>> normalised(np.log([1.0, 3.0]))
     array([0.25, 0.75])
     """
-    weight = np.exp(log_weight - log_weight.max())
+    weight = np.exp(np.asarray(log_weight) - np.max(log_weight))
     return weight / weight.sum()
 
 
@@ -177,7 +181,7 @@ def mixture_cdf(value, weight, mean, sd):
     >>> float(mixture_cdf(0.0, np.array([0.5, 0.5]), np.array([-1.0, 1.0]), np.ones(2)))
     0.5
     """
-    return ndtr((np.asarray(value)[..., None] - mean) / sd) @ weight
+    return ndtr((np.asarray(value)[..., None] - mean) / np.asarray(sd)) @ np.asarray(weight)
 
 
 def mixture_quantile(probability, weight, mean, sd):
@@ -203,6 +207,7 @@ def mixture_quantile(probability, weight, mean, sd):
     >>> mixture_quantile([0.5, 0.975], np.array([0.5, 0.5]), np.zeros(2), np.ones(2)).tolist()
     [0.0, 1.959964]
     """
+    weight, mean, sd = np.asarray(weight), np.asarray(mean), np.asarray(sd)
     wanted = np.reshape(np.asarray(probability), (-1,) + (1,) * (np.ndim(mean) - 1))
     quantiles = mean + ndtri(wanted)[..., None] * sd
     low, high = quantiles.min(-1), quantiles.max(-1)
@@ -232,5 +237,6 @@ def mixture_moments(weight, mean, sd):
     >>> float(mean), float(sd)
     (0.0, 1.0)
     """
+    weight, mean, sd = np.asarray(weight), np.asarray(mean), np.asarray(sd)
     centre = (weight * mean).sum(-1)
     return centre, np.sqrt((weight * (sd**2 + (mean - centre[..., None]) ** 2)).sum(-1))
