@@ -4,6 +4,7 @@ import dataclasses
 import datetime
 import re
 import tomllib
+from pathlib import Path
 
 from tuninglib.interval import Measured
 from tuninglib.session import schema
@@ -75,6 +76,33 @@ def read_toml(path, problems) -> dict:
             for entry, content in entries.items()
         }
     return tables
+
+
+def tables_as_typed(folder) -> dict:
+    """Tables of a session.toml that need not be complete yet, as they were typed.
+
+    Parameters
+    ----------
+    folder : path
+
+    Returns
+    -------
+    dict of str to dict
+        Every table of the contract; empty where it is missing, is no table, or the text is no TOML.
+
+    Raises
+    ------
+    SessionError
+        If there is no session.toml that can be read as text.
+    """
+    text = read_text(Path(folder) / TOML)
+    try:
+        document = tomllib.loads(text)
+    except tomllib.TOMLDecodeError:
+        document = {}
+    known = (*schema.SINGLE, *schema.NAMED)
+    tables = {name: document.get(name) for name in known}
+    return {name: table if isinstance(table, dict) else {} for name, table in tables.items()}
 
 
 def _say(problems, lines, table, key, message):
