@@ -9,7 +9,8 @@ import sys
 import pytest
 
 from tuninglib.__main__ import main
-from tuninglib.report.make import WorkbookError, make_report, render_page
+from tuninglib.report.make import WorkbookError, make_report
+from tuninglib.report.page import MissingPdf, page_to_pdf, render_page
 
 
 def run_command(*arguments, **environment):
@@ -195,8 +196,6 @@ def test_a_script_is_allowed_by_its_checksum_only(written):
 
 
 def test_a_pdf_is_made_from_the_same_page_and_is_the_same_every_time(written):
-    from tuninglib.report.make import MissingPdf, page_to_pdf
-
     page = written.page.read_text(encoding="utf-8")
     try:
         first = page_to_pdf(page)
