@@ -431,7 +431,7 @@ def test_the_run_sheet_puts_safety_first_and_escapes_names(demo_folder, tmp_path
     page = (tmp_path / "sheet.html").read_text(encoding="utf-8")
     assert "<img" not in page
     for sentence in (*BEFORE, *AFTER):
-        assert sentence.replace("'", "&#x27;") in page
+        assert sentence.replace("'", "&#39;") in page
     assert page.index("On the first knock") < page.index("<table")
     assert page.count("<tr") == 1 + len(planned.order.setups)
     assert not re.search(r"<(?:script|link|iframe|object)|url\(|@import", page)

@@ -125,10 +125,15 @@ def test_the_embedded_force_gives_back_the_marker_speed(results):
     assert min(data["force_n"]) > 0
 
 
-def test_the_data_cannot_end_their_element(results):
-    text = fellow._embedded({"name": "</script><script>alert(1)</script><!--"})
-    assert "<" not in text
-    assert json.loads(text)["name"].startswith("</script>")
+def test_the_data_cannot_end_their_element(edit):
+    name = "</script><script>alert(1)</script><!--"
+    folder = edit(
+        "session.toml", "[fuels.e10]", f'[fuels."{name}"]\nethanol = "30 %"\n\n[fuels.e10]'
+    )
+    page = fellow.controls(results_of(folder)).html()
+    embedded = re.search(r'<script type="application/json" id="ask-data">(.*)</script>', page)[1]
+    assert "<" not in embedded
+    assert name in [fuel["name"] for fuel in json.loads(embedded)["fuels"]]
 
 
 def test_the_data_are_the_same_every_time(demo_folder, results):
