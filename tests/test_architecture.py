@@ -1,6 +1,7 @@
-"""The arrows of the house: which folders may import which, and where pint and pandas may stand."""
+"""The arrows of the house: which folders may import which, and what may stand where."""
 
 import ast
+import re
 from pathlib import Path
 
 import pytest
@@ -34,6 +35,7 @@ ONLY_IN = {
     "nbformat": {"report"},
     "matplotlib": {"lab", "report"},
     "pandas": {"analysis", "session"},
+    "tomlkit": {"session"},
 }
 
 
@@ -83,3 +85,44 @@ def test_nothing_uses_the_global_state_of_pyplot_or_random_numbers():
     for path in PATHS:
         assert "matplotlib.pyplot" not in imports(path), path.name
         assert "random" not in outside(path), path.name
+
+
+# HTML stands in templates, which escape all text ----------------------------------------------
+
+TEMPLATES = sorted(PACKAGE.rglob("*.j2"))
+# A tag, but not the name of a group in a regular expression.
+TAG = re.compile(r"(?<!\?P)</?[A-Za-z!][^<>]*>")
+# Where text is declared to be HTML: what a template gave, the page's own script and policy.
+DECLARES_HTML = {"templates.py", "page.py"}
+
+
+def texts(path: Path):
+    """Every literal text of a module, docstrings too, with a letter for what is filled in."""
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Constant) and isinstance(node.value, str):
+            yield node.value
+        elif isinstance(node, ast.JoinedStr):
+            constant = (isinstance(part, ast.Constant) and part.value for part in node.values)
+            yield "".join(value or "x" for value in constant)
+
+
+@pytest.mark.parametrize(
+    "piece", ["<p>", "</td>", '<img alt="x">', "<style>", "<x>", "<!DOCTYPE html>"]
+)
+def test_a_tag_is_known_for_one(piece):
+    assert TAG.search(f"text {piece} text")
+
+
+@pytest.mark.parametrize("path", PATHS, ids=lambda path: str(path.relative_to(PACKAGE)))
+def test_html_is_written_in_templates_only(path):
+    assert "html" not in outside(path)
+    assert [text for text in texts(path) if TAG.search(text)] == []
+
+
+def test_templates_escape_everything_and_text_becomes_html_in_two_places():
+    assert len(TEMPLATES) > 5
+    for path in TEMPLATES:
+        source = path.read_text(encoding="utf-8")
+        assert not re.search(r"\|\s*safe\b|autoescape", source), path.name
+    declaring = {path.name for path in PATHS if "Markup(" in path.read_text(encoding="utf-8")}
+    assert declaring == DECLARES_HTML

@@ -70,7 +70,8 @@ def main(arguments=None) -> int:
 
 
 def _report(options) -> int:
-    from tuninglib.report.make import MissingPdf, WorkbookError, make_report
+    from tuninglib.report.make import WorkbookError, make_report
+    from tuninglib.report.page import MissingPdf
 
     def progress(line):
         print(f"· {line}", file=sys.stderr, flush=True)

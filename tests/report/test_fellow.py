@@ -6,10 +6,10 @@ import pytest
 
 from tuninglib.analysis import what_if
 from tuninglib.analysis.analyse import analyse, what_if_setup
-from tuninglib.analysis.results import Odds
 from tuninglib.physics.air import air_density_kg_m3, correction_sae_j1349, standard_pressure_pa
 from tuninglib.report import fellow
 from tuninglib.session.load import load_session
+from tuninglib.statistics.ladder_prediction import Odds
 
 
 def results_of(folder):
@@ -125,10 +125,15 @@ def test_the_embedded_force_gives_back_the_marker_speed(results):
     assert min(data["force_n"]) > 0
 
 
-def test_the_data_cannot_end_their_element(results):
-    text = fellow._embedded({"name": "</script><script>alert(1)</script><!--"})
-    assert "<" not in text
-    assert json.loads(text)["name"].startswith("</script>")
+def test_the_data_cannot_end_their_element(edit):
+    name = "</script><script>alert(1)</script><!--"
+    folder = edit(
+        "session.toml", "[fuels.e10]", f'[fuels."{name}"]\nethanol = "30 %"\n\n[fuels.e10]'
+    )
+    page = fellow.controls(results_of(folder)).html()
+    embedded = re.search(r'<script type="application/json" id="ask-data">(.*)</script>', page)[1]
+    assert "<" not in embedded
+    assert name in [fuel["name"] for fuel in json.loads(embedded)["fuels"]]
 
 
 def test_the_data_are_the_same_every_time(demo_folder, results):
@@ -159,7 +164,7 @@ def test_a_fuel_beyond_the_makers_limits_is_said_to_be(edit):
 def test_a_fuel_that_may_run_lean_is_warned_of(results):
     ladder = results.ladder
     prospect = next(p for p in ladder.prospects if p.injector == ladder.fitted)
-    leaner = {name: odds.leaner for name, (_, _, odds) in prospect.by_fuel.items()}
+    leaner = {one.fuel: one.odds.leaner for one in prospect.fuels}
     assert leaner["e5"] < 0.1 < leaner["e10"] < results.session.assumptions.leaner_limit.value
     warnings = {fuel["name"]: fuel["warnings"] for fuel in fellow.data(results)["fuels"]}
     assert warnings["e5"] == []

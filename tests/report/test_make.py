@@ -3,13 +3,17 @@
 import json
 import os
 import re
+import shutil
 import subprocess
 import sys
 
+import nbformat
 import pytest
 
 from tuninglib.__main__ import main
-from tuninglib.report.make import WorkbookError, make_report, render_page
+from tuninglib.report import cautions, make
+from tuninglib.report.make import WorkbookError, make_report
+from tuninglib.report.page import MissingPdf, page_to_pdf, render_page
 
 
 def run_command(*arguments, **environment):
@@ -132,6 +136,47 @@ def test_a_fault_of_the_program_leaves_the_earlier_report_alone(demo_copy, tmp_p
     assert {path.name: path.read_bytes() for path in out.iterdir()} == before
 
 
+def test_a_workbook_that_leaves_no_results_is_refused(demo_folder, tmp_path, monkeypatch):
+    notebook = nbformat.read(make.workbook_path("session_report"), as_version=4)
+    notebook.cells[-1].source = "del results"
+    spoilt = tmp_path / "session_report.ipynb"
+    nbformat.write(notebook, spoilt)
+    monkeypatch.setattr(make, "workbook_path", lambda name: spoilt)
+    out = tmp_path / "out"
+    with pytest.raises(WorkbookError, match="left no results under the name 'results'"):
+        make_report(demo_folder, out)
+    assert list(out.iterdir()) == []
+
+
+ODD = 'Müllers "große" {tour} $HOME \\ it\'s'
+
+
+@pytest.mark.parametrize("kernel", [False, True])
+def test_the_workbook_that_is_handed_on_does_not_say_where_the_folder_lies(
+    demo_folder, tmp_path, kernel
+):
+    folder = shutil.copytree(demo_folder, tmp_path / ODD)
+    written = make_report(folder, kernel=kernel)
+    assert written.page.parent == folder.parent / f"{ODD}.report"
+    for path in (written.page, written.results, written.notebook):
+        text = path.read_text(encoding="utf-8")
+        # However the path is spelled: the name of the folder above is plain letters.
+        assert tmp_path.name not in text
+    notebook = nbformat.read(written.notebook, as_version=4)
+    (cell,) = [c for c in notebook.cells if "injected-parameters" in c.metadata.get("tags", [])]
+    names = {}
+    exec(cell.source, names)
+    assert names["session_folder"] == ODD
+
+
+def test_a_fault_in_a_folder_with_an_odd_name_is_told_and_kept(demo_folder, tmp_path, monkeypatch):
+    folder = shutil.copytree(demo_folder, tmp_path / ODD)
+    monkeypatch.setattr(cautions, "sentences", None)
+    with pytest.raises(WorkbookError, match="failed with TypeError"):
+        make_report(folder)
+    assert (tmp_path / f"{ODD}.report" / "workbook.failed.ipynb").exists()
+
+
 @pytest.mark.parametrize(
     ("units", "wanted", "unwanted"),
     [
@@ -175,7 +220,7 @@ def test_starting_quickly_changes_nothing(written, demo_folder, tmp_path):
 
 def test_results_for_programs(written):
     document = json.loads(written.results.read_text(encoding="utf-8"))
-    assert document["schema"] == "tuninglib results 1"
+    assert document["schema"] == "tuninglib results 2"
     assert document["interval"] == 0.95
     assert set(document["provenance"]) >= {"session.toml", "runs.csv", "tuninglib", "numpy"}
 
@@ -183,8 +228,6 @@ def test_results_for_programs(written):
 def test_a_script_is_allowed_by_its_checksum_only(written):
     import base64
     import hashlib
-
-    import nbformat
 
     notebook = nbformat.read(written.notebook, as_version=4)
     script = "document.title = 'a < b && c > d';"
@@ -195,8 +238,6 @@ def test_a_script_is_allowed_by_its_checksum_only(written):
 
 
 def test_a_pdf_is_made_from_the_same_page_and_is_the_same_every_time(written):
-    from tuninglib.report.make import MissingPdf, page_to_pdf
-
     page = written.page.read_text(encoding="utf-8")
     try:
         first = page_to_pdf(page)

@@ -93,7 +93,7 @@ def test_the_report_does_what_it_can(spoil, demo_copy, edit, tmp_path):
     spoil(demo_copy, edit)
     page = make_report(demo_copy, tmp_path / "out").page.read_text(encoding="utf-8")
     text = (
-        re.sub(r"<[^>]+>", "", page.split("<main")[1]).replace("&#x27;", "'").replace("\u00a0", " ")
+        re.sub(r"<[^>]+>", "", page.split("<main")[1]).replace("&#39;", "'").replace("\u00a0", " ")
     )
     for sentence in CASES[spoil]:
         assert sentence in text, sentence

@@ -9,26 +9,15 @@ import threading
 from dataclasses import dataclass
 
 import ipywidgets as widgets
+from markupsafe import Markup
 
 from tuninglib.lab.live_image import Image, image_html
 from tuninglib.report.display import Prose
+from tuninglib.report.templates import render
 from tuninglib.text_files import SessionError
 
 _WIDE = {"width": "40rem", "max_width": "100%"}
 _LABEL = {"description_width": "17rem"}
-# JupyterLab's own colours, so that dark themes stay dark.
-_STYLE = """<style>
-.tuning { line-height: 1.5; }
-.tuning > :not(.table) { max-width: 44rem; }
-.tuning p { margin: 0 0 .5em; }
-.tuning .table { overflow-x: auto; }
-.tuning .caution { margin: .6em 0; padding: .5em .9em .1em; border: 1px solid #b26a00;
-  border-left-width: 6px; border-radius: 3px; }
-.tuning table { border-collapse: collapse; } .tuning caption { text-align: left; font-weight: 600; }
-.tuning th, .tuning td { text-align: left; padding: .2em .8em .2em 0; vertical-align: bottom; }
-.tuning a { color: var(--jp-content-link-color, #1d5673); text-decoration: underline; }
-.tuning thead th { border-bottom: 1px solid currentColor; }
-</style>"""
 
 
 @dataclass(frozen=True)
@@ -97,11 +86,9 @@ def text(label: str, value: str = "", placeholder: str = ""):
     )
 
 
-def words_html(*shown, live: bool = True) -> str:
+def words_html(*shown, live: bool = True) -> Markup:
     """Prose and tables as one piece of HTML that a screen reader follows when it changes."""
-    body = "\n".join(one.html() for one in shown)
-    role = ' role="status" aria-live="polite"' if live else ""
-    return f'{_STYLE}<div class="tuning"{role}>\n{body}\n</div>'
+    return render("lab/templates/words.html.j2", shown=shown, live=live)
 
 
 def problems_prose(error: ValueError) -> Prose:

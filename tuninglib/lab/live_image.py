@@ -1,11 +1,13 @@
 """A picture that follows a slider: quick PNG, true alternative text, no flicker."""
 
 import base64
-import html
 import io
 from dataclasses import dataclass
 
 import PIL.Image
+from markupsafe import Markup
+
+from tuninglib.report.templates import render
 
 DPI = 150
 
@@ -30,10 +32,7 @@ def png_of(canvas) -> bytes:
     return buffer.getvalue()
 
 
-def image_html(image: Image) -> str:
-    """A live picture; decoded before it is shown, so that it does not flicker."""
-    data = base64.b64encode(image.png).decode()
-    return (
-        f'<img class="tuning-picture" alt="{html.escape(image.alt, quote=True)}" decoding="sync" '
-        f'width="{image.width}" src="data:image/png;base64,{data}">'
-    )
+def image_html(image: Image) -> Markup:
+    """A live picture as HTML."""
+    png = base64.b64encode(image.png).decode()
+    return render("lab/templates/picture.html.j2", png=png, alt=image.alt, width=image.width)

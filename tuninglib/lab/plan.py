@@ -2,7 +2,7 @@
 
 from pathlib import Path
 
-from tuninglib.analysis.day_plan import Day, Start, plan_day, start_of
+from tuninglib.analysis.day_plan import Day, PlanStart, plan_day, start_of
 from tuninglib.lab import kit
 from tuninglib.report.display import Prose, Table
 from tuninglib.report.run_sheet import ROWS_ON_A_PAGE, Heading, run_sheet
@@ -51,7 +51,7 @@ def plan(session_folder, *, gain_percent: float = 10.0, sheet_file: str = ""):
         )
 
     def answer(**v):
-        source = "as set here" if kit.moved(v["scatter"], first) else start.source
+        source = "moved" if kit.moved(v["scatter"], first) else start.source
         words = day_words(
             day_now(), gain=v["gain"] / 100, scatter=v["scatter"] / 100, source=source
         )
@@ -69,6 +69,13 @@ def plan(session_folder, *, gain_percent: float = 10.0, sheet_file: str = ""):
     return kit.panel(controls, answer, more=(button,))
 
 
+_SOURCES = {
+    "assumed": "assumed; nothing is repeated in this session yet",
+    "repeats": "from this session's repeats",
+    "moved": "as set here",
+}
+
+
 def day_words(day: Day, *, gain, scatter, source) -> tuple:
     """A planned day in sentences, with the order as a table."""
     runs = len(day.order.setups)
@@ -78,7 +85,8 @@ def day_words(day: Day, *, gain, scatter, source) -> tuple:
         (
             "Runs",
             f"{day.repeats} of each setup, {runs} in all: a gain of {percent(gain, 1)} is then "
-            f"shown four times out of five, at a scatter of {percent(scatter, 1)} ({source}).",
+            f"shown four times out of five, at a scatter of "
+            f"{percent(scatter, 1)} ({_SOURCES[source]}).",
         ),
         ("Smallest visible gain", f"{percent(day.visible, 1)} with these repeats."),
         (
@@ -141,13 +149,13 @@ def _blocks(order: RunOrder) -> Table:
     return Table("Order of the runs", ("Runs", "Setup", "Riders"), tuple(rows))
 
 
-def write_sheet(day: Day, start: Start, path) -> Prose:
+def write_sheet(day: Day, start: PlanStart, path) -> Prose:
     """Write the run sheet; an earlier, different one is kept under another name.
 
     Parameters
     ----------
     day : Day
-    start : Start
+    start : PlanStart
     path : path
     """
     path = Path(path)

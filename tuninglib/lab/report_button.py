@@ -8,6 +8,7 @@ from pathlib import Path
 
 from tuninglib.lab import kit
 from tuninglib.report.display import Html, Prose
+from tuninglib.report.templates import render
 
 
 def make_report_with(session_folder, show):
@@ -55,15 +56,12 @@ def report_links(page: Path, remarks=()) -> Html:
     remarks : sequence of str
         What else the command said.
     """
-    # A page served by JupyterLab may not lead to a file on the disk; a copy inside the link may.
-    data = base64.b64encode(page.read_bytes()).decode()
     words = Prose((("Written", f"{page.resolve()}"), *(("", remark) for remark in remarks)))
-    link = (
-        f'<p><a class="tuning-report" download="{page.name}" '
-        f'href="data:text/html;base64,{data}">Get a copy of the report</a> '
-        "(one file; it opens in any browser, without a network).</p>"
+    copy = base64.b64encode(page.read_bytes()).decode()
+    link = render(
+        "lab/templates/report_link.html.j2", words=words.html(), name=page.name, page=copy
     )
-    return Html(words.html() + link, f"{words.plain()}\n")
+    return Html(link, f"{words.plain()}\n")
 
 
 def report_button(session_folder):

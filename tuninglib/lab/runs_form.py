@@ -1,11 +1,10 @@
 """The form for roadside runs: one field for each column of the rider's own runs.csv."""
 
-import html
-
 import ipywidgets as widgets
 
 from tuninglib.lab import kit
 from tuninglib.report.display import Prose, Table
+from tuninglib.report.templates import render
 from tuninglib.session.add_run import Sheet, add_run, open_sheet, problems_of_row
 from tuninglib.session.columns import COLUMNS
 from tuninglib.session.read_runs import RUNS
@@ -89,7 +88,7 @@ def runs_form(session_folder):
 
     def blame(found):
         for key, place in beside.items():
-            place.value = _message(found.get(key, ""))
+            place.value = render("lab/templates/problem.html.j2", text=found.get(key, ""))
 
     def typed(change, key):
         if not state["quiet"]:
@@ -149,15 +148,6 @@ def runs_form(session_folder):
     rows.value = kit.words_html(last_rows(sheet), live=False)
     lines = [widgets.VBox([fields[key], beside[key]]) for key in fields]
     return widgets.VBox([*lines, button, words, rows])
-
-
-def _message(text: str) -> str:
-    if not text:
-        return ""
-    return (
-        '<div role="alert" style="margin:-.2em 0 .4em 17.5rem;max-width:26rem;line-height:1.35">'
-        f"<strong>▲</strong> {html.escape(text)}</div>"
-    )
 
 
 def last_rows(sheet: Sheet, count: int = 6) -> Table:

@@ -1,22 +1,24 @@
 """Sentences, tables and pictures that a notebook shows and a report prints.
 
-Everything that came from a person is escaped here, once: it is shown as text, never run.
+Their HTML comes from templates, which escape everything that came from a person.
 """
 
-import html
 import io
-import re
 from dataclasses import dataclass
 
-# Up to so many characters a cell does not wrap; beyond so many columns a table is set smaller.
-SHORT_CELL, WIDE_TABLE = 13, 8
+from markupsafe import Markup
+
+from tuninglib.report.templates import render
+
+# A table of more columns is set smaller.
+WIDE_TABLE = 8
 
 
 class _Shown:
     """Something a notebook can show: HTML for the page, plain text for everything else."""
 
     def _repr_mimebundle_(self, include=None, exclude=None):
-        return {"text/html": self.html(), "text/plain": self.plain()}
+        return {"text/html": str(self.html()), "text/plain": self.plain()}
 
 
 @dataclass(frozen=True)
@@ -34,41 +36,15 @@ class Prose(_Shown):
     items: tuple
     style: str = "paragraphs"
 
-    def html(self) -> str:
-        """The same as HTML, everything escaped."""
-        if not self.items:
-            return ""
-        tag = "li" if self.style == "points" else "p"
-        body = "\n".join(f"<{tag}>{_labelled(*item)}</{tag}>" for item in self.items)
-        if self.style == "points":
-            return f"<ul>\n{body}\n</ul>"
-        if self.style == "paragraphs":
-            return body
-        role = ' role="note"' if self.style == "caution" else ""
-        return f'<div class="{self.style}"{role}>\n{body}\n</div>'
+    def html(self) -> Markup:
+        """The same as HTML."""
+        return render("report/page/prose.html.j2", items=self.items, style=self.style)
 
     def plain(self) -> str:
         """The same as plain text, a line an item."""
         return "\n".join(f"{label}: {text}" if label else text for label, text in self.items)
 
     __str__ = plain
-
-
-def _labelled(label: str, text: str) -> str:
-    start = f"<strong>{html.escape(label)}:</strong> " if label else ""
-    return start + _escaped(text)
-
-
-def _cell(text: str) -> str:
-    """A cell as HTML; a short one stays on one line."""
-    shown = _escaped(text)
-    return shown.replace(" ", "\u00a0") if len(text) <= SHORT_CELL else shown
-
-
-def _escaped(text: str) -> str:
-    """Text as HTML, with a space that does not break between a number and its unit."""
-    units = r"%|km/h|mph|N|lbf|kW|hp|bhp|kg|lb|m|ft|cc|cc/min|°C|°F|hPa|inHg|L"
-    return re.sub(rf"(?<=\d) (?=(?:{units})(?![\w/]))", "\u00a0", html.escape(text))
 
 
 @dataclass(frozen=True)
@@ -90,22 +66,15 @@ class Table(_Shown):
     rows: tuple
     note: str = ""
 
-    def html(self) -> str:
-        """The same as HTML, everything escaped."""
-        head = "".join(f'<th scope="col">{html.escape(cell)}</th>' for cell in self.header)
-        body = "\n".join(
-            f'<tr><th scope="row">{_cell(row[0])}</th>'
-            + "".join(f"<td>{_cell(cell)}</td>" for cell in row[1:])
-            + "</tr>"
-            for row in self.rows
-        )
-        note = f'<p class="note">{html.escape(self.note)}</p>' if self.note else ""
-        label = html.escape(self.caption, quote=True)
-        wide = " wide" if len(self.header) > WIDE_TABLE else ""
-        return (
-            f'<div class="table{wide}" role="region" tabindex="0" aria-label="{label}"><table>\n'
-            f"<caption>{html.escape(self.caption)}</caption>\n"
-            f"<thead><tr>{head}</tr></thead>\n<tbody>\n{body}\n</tbody>\n</table></div>{note}"
+    def html(self) -> Markup:
+        """The same as HTML."""
+        return render(
+            "report/page/table.html.j2",
+            caption=self.caption,
+            header=self.header,
+            rows=self.rows,
+            note=self.note,
+            wide=len(self.header) > WIDE_TABLE,
         )
 
     def plain(self) -> str:
@@ -123,12 +92,19 @@ class Table(_Shown):
 
 @dataclass(frozen=True)
 class Html(_Shown):
-    """A ready piece of HTML that the library wrote itself, with its plain-text stand-in."""
+    """A piece of HTML from a template of its own, with its plain-text stand-in.
 
-    source: str
+    Attributes
+    ----------
+    source : markupsafe.Markup
+        As :func:`tuninglib.report.templates.render` gives it; empty text for nothing.
+    text : str
+    """
+
+    source: Markup | str
     text: str
 
-    def html(self) -> str:
+    def html(self) -> Markup:
         """The HTML as it is."""
         return self.source
 

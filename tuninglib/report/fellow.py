@@ -5,10 +5,7 @@ whatever it needs of this session stands in the page as plain data. Without scri
 stay hidden.
 """
 
-import html
-import json
 import math
-from pathlib import Path
 
 import numpy as np
 
@@ -25,10 +22,10 @@ from tuninglib.physics.air import (
 )
 from tuninglib.report import heat
 from tuninglib.report.display import Html
+from tuninglib.report.templates import asset, render
+from tuninglib.report.what_if import REFUSALS
 from tuninglib.rounding import fixed, interval_text, odds_text
 from tuninglib.session.defaults import air_of_runs
-
-SCRIPT = Path(__file__).parent / "page" / "fellow.js"
 
 # Lowest, highest and step of each control, in the unit shown; widened to hold the day's own value.
 _FEET_AND_POUNDS = {
@@ -74,7 +71,7 @@ def script(results) -> str:
     """
     if _run_of(results) is None and not _fuels(results):
         return ""
-    return SCRIPT.read_text(encoding="utf-8")
+    return str(asset("report/page/fellow.js"))
 
 
 def controls(results) -> Html:
@@ -87,26 +84,19 @@ def controls(results) -> Html:
     run, fuels = _run_of(results), _fuels(results)
     if run is None and not fuels:
         return Html("", "")
-    system = results.session.about.units
+    session = results.session
+    system = session.about.units
     values = _day_values(results, run) if run else {}
-    fields = [_number_field(name, value, system) for name, value in values.items()]
-    if fuels:
-        fields.append(_fuel_field(results, fuels))
-    ids = " ".join(f"ask-{name}" for name in (*values, *(["fuel"] if fuels else [])))
-    lead = "Put in your own numbers; what you leave alone stays as it was on the day."
-    parts = [
-        '<div class="ask no-print" id="ask" role="group" aria-labelledby="ask-lead" hidden>',
-        f'<p id="ask-lead"><strong>Ask for yourself:</strong> {lead}</p>',
-        '<div class="fields">',
-        *fields,
-        "</div>",
-        f'<output id="ask-speed" for="{ids}" aria-live="polite">{_places(run, system)}</output>',
-        f'<output id="ask-mixture" for="{ids}" aria-live="polite"></output>',
-        '<p><button type="button" id="ask-reset">Reset</button></p>',
-        "</div>",
-        f'<script type="application/json" id="ask-data">{_embedded(data(results))}</script>',
-    ]
-    return Html("\n".join(parts), "Asking for yourself works in the report page.")
+    page = render(
+        "report/page/fellow.html.j2",
+        fields=[_number_field(name, value, system) for name, value in values.items()],
+        fuels=[fuel["name"] for fuel in fuels],
+        fuel_in_use=session.setups[results.choice.keep].fuel if fuels else None,
+        setup=run.setup.replace("_", " ") if run else "",
+        entry=_whole_speed(run.entry_m_s, system) if run else "",
+        data=data(results),
+    )
+    return Html(page, "Asking for yourself works in the report page.")
 
 
 def data(results) -> dict:
@@ -128,6 +118,7 @@ def data(results) -> dict:
         "run": None,
         "fuels": _fuels(results),
         "compensation": session.bike.density_compensation,
+        "refusals": REFUSALS,
         "speed": {
             "label": units.unit_label("speed", system),
             "per_m_s": units.to_display(1.0, "speed", system),
@@ -253,54 +244,25 @@ def _range(name: str, value: float, system: str) -> tuple:
     return min(low, math.floor(shown)), max(high, math.ceil(shown)), step, shown
 
 
-def _number_field(name: str, value_si: float, system: str) -> str:
+def _number_field(name: str, value_si: float, system: str) -> dict:
+    """What the template says of one field."""
     label, kind = _LABELS[name]
-    unit = "%" if kind is None else units.unit_label(kind, system)
     low, high, step, shown = _range(name, value_si, system)
-    value = f"{shown:.{0 if step >= 1 else 1}f}"
-    limits = f'min="{low}" max="{high}" step="{step}" value="{value}"'
-    # The slider is for fingers; keyboards and screen readers have the number field beside it.
-    return (
-        f'<div class="field"><label for="ask-{name}">{label} [{unit}]</label>'
-        f'<input type="range" id="slide-{name}" {limits} tabindex="-1" aria-hidden="true" '
-        'autocomplete="off">'
-        f'<input type="number" id="ask-{name}" {limits} inputmode="{_keys(low)}" '
-        f'autocomplete="off" data-factor="{_factor(name, system)!r}" '
-        f'data-label="{label}" data-unit="{unit}"></div>'
-    )
+    return {
+        "name": name,
+        "label": label,
+        "unit": "%" if kind is None else units.unit_label(kind, system),
+        "low": low,
+        "high": high,
+        "step": step,
+        "value": f"{shown:.{0 if step >= 1 else 1}f}",
+        "factor": repr(_factor(name, system)),
+    }
 
 
-def _keys(low) -> str:
-    # Number pads of some phones have no minus sign.
-    return "text" if low < 0 else "decimal"
-
-
-def _fuel_field(results, fuels) -> str:
-    used = results.session.setups[results.choice.keep].fuel
-    options = "".join(
-        f'<option value="{number}"{" selected" if fuel["name"] == used else ""}>'
-        f"{html.escape(fuel['name'])}</option>"
-        for number, fuel in enumerate(fuels)
-    )
-    return (
-        '<div class="field"><label for="ask-fuel">My fuel</label>'
-        f'<select id="ask-fuel" autocomplete="off">{options}</select></div>'
-    )
-
-
-def _places(run, system: str) -> str:
-    """Where the script puts the two speeds."""
-    if run is None:
-        return ""
-    entry = fixed(units.to_display(run.entry_m_s, "speed", system), 0)
-    name = html.escape(run.setup.replace("_", " "))
-    return (
-        f'<span class="line">At the marker with {name}, from {entry}\u00a0'
-        f"{units.unit_label('speed', system)} at the start line, true speeds:</span>"
-        '<span class="line answer">Same force at the wheel: <b id="ask-at-force"></b></span>'
-        '<span class="line answer">Same power at the wheel: <b id="ask-at-power"></b></span>'
-        '<span class="line warning" id="ask-problem"></span>'
-    )
+def _whole_speed(speed_m_s: float, system: str) -> str:
+    shown = fixed(units.to_display(speed_m_s, "speed", system), 0)
+    return f"{shown} {units.unit_label('speed', system)}"
 
 
 def _fuels(results) -> list:
@@ -312,23 +274,23 @@ def _fuels(results) -> list:
     return [
         {
             "name": name,
-            "mixture": _mixture(results, prospect.injector, name, *prospect.by_fuel[name]),
+            "mixture": _mixture(results, prospect.injector, prospect.on(name)),
             "warnings": [
                 *(heat.limit_sentence(one) for one in results.fuel_limits if one.fuel == name),
-                *_lean(results.session, name, prospect.by_fuel[name][2]),
+                *_lean(results.session, name, prospect.on(name).odds),
             ],
         }
         for name in results.session.fuels
-        if name in prospect.by_fuel
+        if prospect.on(name)
     ]
 
 
-def _mixture(results, injector, fuel, lambda_, gauge, odds) -> str:
+def _mixture(results, injector, one) -> str:
     scale = results.session.gauge.scale
-    shown = f", about {fixed(gauge.value, 1)} on this gauge" if scale > 1.5 else ""
+    shown = f", about {fixed(one.gauge.value, 1)} on this gauge" if scale > 1.5 else ""
     return (
-        f"On {fuel} with injector {injector}: lambda {interval_text(lambda_)}{shown}; odds of the "
-        f"target band {odds_text(odds.inside)}, leaner {odds_text(odds.leaner)}."
+        f"On {one.fuel} with injector {injector}: lambda {interval_text(one.lambda_)}{shown}; odds "
+        f"of the target band {odds_text(one.odds.inside)}, leaner {odds_text(one.odds.leaner)}."
     )
 
 
@@ -342,8 +304,3 @@ def _lean(session, fuel, odds) -> list:
         f"On {fuel} it {what} leaner than the band (odds {odds_text(odds.leaner)}): lean runs hot "
         f"and knocks sooner. {then}."
     ]
-
-
-def _embedded(value: dict) -> str:
-    """JSON that cannot end the element that it stands in."""
-    return json.dumps(value, ensure_ascii=False, allow_nan=False).replace("<", "\\u003c")

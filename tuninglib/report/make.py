@@ -1,27 +1,20 @@
 """A session's folder in, three files out: the report page, the results, the executed workbook."""
 
-import base64
-import hashlib
 import json
 import re
 from dataclasses import dataclass
 from pathlib import Path
 
 import tuninglib
+from tuninglib.report.page import page_to_pdf, render_page
+from tuninglib.session.edit import keep_earlier
 from tuninglib.text_files import write_atomic
 
-HERE = Path(__file__).parent
-PACKAGE = HERE.parent
-# What the page may do: show its own styles and images, run its own one script, load nothing.
-POLICY = "default-src 'none'; img-src data:; style-src 'unsafe-inline'"
-
-
-class MissingPdf(RuntimeError):
-    """A PDF was asked for, and what makes it is not installed."""
+PACKAGE = Path(__file__).parent.parent
 
 
 class WorkbookError(RuntimeError):
-    """A cell of the workbook failed; the message names it and where the notebook so far is."""
+    """The workbook failed: a cell, which the message names, or it left no results."""
 
 
 @dataclass(frozen=True)
@@ -50,101 +43,6 @@ def workbook_path(name: str) -> Path:
     raise FileNotFoundError(f"there is no workbook named {name!r}")
 
 
-def render_page(notebook, *, title: str, byline: str, footer: str, script: str = "") -> str:
-    """One self-contained HTML page made from an executed notebook; its code is left out.
-
-    Parameters
-    ----------
-    notebook : nbformat.NotebookNode
-    title, byline, footer : str
-        Plain text; escaped here.
-    script : str
-        Inline script; the page's policy allows exactly this one, by its checksum.
-
-    Returns
-    -------
-    str
-    """
-    import jinja2
-
-    # The browser compares the checksum with the script as it stands in the finished page.
-    script = script.strip()
-    policy = POLICY
-    if script:
-        digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
-        policy += f"; script-src 'sha256-{digest}'"
-    blocks = list(_blocks(notebook))
-    environment = jinja2.Environment(autoescape=True, undefined=jinja2.StrictUndefined)
-    template = environment.from_string((HERE / "page" / "index.html.j2").read_text("utf-8"))
-    return (
-        template.render(
-            title=title,
-            byline=byline,
-            footer=footer,
-            policy=policy,
-            script=script,
-            style=(HERE / "page" / "style.css").read_text(encoding="utf-8").strip(),
-            contents=[(anchor, text) for kind, text, anchor in blocks if kind == "heading"],
-            blocks=blocks,
-        )
-        + "\n"
-    )
-
-
-def _blocks(notebook):
-    """What the page keeps of a notebook, in order: kind, content, and anchor or alt text."""
-    import mistune
-
-    to_html = mistune.create_markdown()
-    for cell in notebook.cells:
-        if {"workbook-only", "parameters"} & set(cell.metadata.get("tags", [])):
-            continue
-        if cell.cell_type == "markdown":
-            for part in re.split(r"^(## .+)$", cell.source, flags=re.MULTILINE):
-                heading = re.match(r"## (.+)", part)
-                if heading:
-                    anchor = re.sub(r"[^a-z0-9]+", "-", heading[1].lower()).strip("-")
-                    yield "heading", heading[1], anchor
-                elif part.strip():
-                    yield "html", to_html(part).strip(), ""
-        for output in cell.get("outputs", []):
-            data = output.get("data", {})
-            if "image/svg+xml" in data:
-                picture = base64.b64encode(data["image/svg+xml"].encode()).decode()
-                yield "image", picture, output.metadata["image/svg+xml"]["alt"]
-            elif "text/html" in data:
-                yield "html", data["text/html"].strip(), ""
-
-
-def page_to_pdf(page: str) -> bytes:
-    """The page as PDF, from the same HTML and its print styles.
-
-    Parameters
-    ----------
-    page : str
-
-    Returns
-    -------
-    bytes
-
-    Raises
-    ------
-    MissingPdf
-        If WeasyPrint or the Pango library that it uses is not installed.
-    """
-    try:
-        import weasyprint
-        from weasyprint.urls import URLFetcher
-    except (ImportError, OSError) as error:
-        raise MissingPdf(
-            "a PDF needs the extra package: pip install 'tuninglib[pdf]' (and the Pango library of "
-            "your system); or open report.html in a browser and print it"
-        ) from error
-    # Everything that the page shows is inside it: nothing else may be fetched.
-    inside_only = URLFetcher(allowed_protocols=["data"], fail_on_errors=True)
-    return weasyprint.HTML(string=page, url_fetcher=inside_only).write_pdf(pdf_tags=True)
-
-
 def make_report(
     session_folder, out_folder=None, *, progress=None, kernel: bool = False, pdf: bool = False
 ) -> Written:
@@ -158,7 +56,8 @@ def make_report(
     progress : callable, optional
         Called with one line of text at each step.
     kernel : bool
-        Run the workbook in a Jupyter kernel of its own; slower, for those who doubt.
+        Run the workbook in a Jupyter kernel of its own; slower, for those who doubt. Inside a
+        notebook it is always so.
     pdf : bool
         Write ``report.pdf``, too.
 
@@ -171,10 +70,16 @@ def make_report(
     SessionError
         If the session cannot be used; nothing is written then.
     WorkbookError
-        If a cell of the workbook fails; only the notebook so far is written, as
-        ``workbook.failed.ipynb``.
+        If a cell of the workbook fails: only the notebook so far is written, as
+        ``workbook.failed.ipynb``. Or if the workbook leaves no results: nothing is written.
+
+    Notes
+    -----
+    Page and ``results.json`` come from the same results. In this process they are those that the
+    workbook leaves under the name ``results``. Nothing can be taken out of a kernel of its own:
+    with one they are worked out here, once more, from the same session.
     """
-    from tuninglib.analysis.analyse import analyse, results_document
+    from tuninglib.analysis.results_json import results_document
     from tuninglib.report import fellow
     from tuninglib.session.load import load_session
 
@@ -185,34 +90,10 @@ def make_report(
     out = Path(out_folder) if out_folder else folder.parent / f"{folder.name}.report"
     out.mkdir(parents=True, exist_ok=True)
 
-    import papermill
+    # Late: what runs notebooks takes long to load, and a session may be refused before.
+    import nbformat
 
-    from tuninglib.report.workbook import run_workbook
-
-    def on_cell(index, cell):
-        heading = re.match(r"#+ (.+)", cell.source) if cell.cell_type == "markdown" else None
-        if heading:
-            say(heading[1])
-
-    names: dict = {}
-    failed = out / "workbook.failed.ipynb"
-    try:
-        notebook = run_workbook(
-            workbook_path("session_report"),
-            {"session_folder": str(folder)},
-            failed=str(failed),
-            on_cell=on_cell,
-            namespace=names,
-            kernel=kernel,
-        )
-    except papermill.PapermillExecutionError as error:
-        cell = error.source.strip().splitlines()[0] if error.source.strip() else ""
-        raise WorkbookError(
-            f"the cell {cell!r} failed with {error.ename}: {error.evalue}; the workbook so far is "
-            f"{failed}"
-        ) from error
-    results = names.get("results") or analyse(session)
-    _hide_folder(notebook, str(folder), folder.name)
+    notebook, results = _run(session, out / "workbook.failed.ipynb", say, kernel)
     say("Writing the page")
     page = render_page(
         notebook,
@@ -224,43 +105,78 @@ def make_report(
         ),
         script=fellow.script(results),
     )
-    document = json.dumps(results_document(results), indent=2, ensure_ascii=False) + "\n"
-    import nbformat
-
+    document = json.dumps(results_document(results), indent=2, ensure_ascii=False)
     contents = {
-        "report.html": page.encode(),
-        "results.json": document.encode(),
-        "workbook.ipynb": f"{nbformat.writes(notebook)}\n".encode(),
+        "report.html": page,
+        "results.json": f"{document}\n",
+        "workbook.ipynb": f"{nbformat.writes(notebook)}\n",
     }
     if pdf:
         say("Writing the PDF")
         contents["report.pdf"] = page_to_pdf(page)
-    kept = [_keep_earlier(out / name, content) for name, content in contents.items()]
-    for name, content in contents.items():
-        write_atomic(out / name, content)
+    return _write(out, contents)
+
+
+def _run(session, failed: Path, say, kernel: bool) -> tuple:
+    """The executed workbook, and the results that page and results.json are made of."""
+    import papermill
+
+    from tuninglib.analysis.analyse import Results, analyse
+    from tuninglib.report.workbook import inside_a_notebook, run_workbook
+
+    def on_cell(index, cell):
+        heading = re.match(r"#+ (.+)", cell.source) if cell.cell_type == "markdown" else None
+        if heading:
+            say(heading[1])
+
+    folder = session.folder.resolve()
+    kernel = kernel or inside_a_notebook()
+    names: dict = {}
+    try:
+        notebook = run_workbook(
+            workbook_path("session_report"),
+            {"session_folder": str(folder)},
+            # It is handed on: where the folder lies on this machine is nobody's business.
+            shown={"session_folder": folder.name},
+            failed=failed,
+            on_cell=on_cell,
+            namespace=names,
+            kernel=kernel,
+        )
+    except papermill.PapermillExecutionError as error:
+        cell = error.source.strip().splitlines()[0] if error.source.strip() else ""
+        raise WorkbookError(
+            f"the cell {cell!r} failed with {error.ename}: {error.evalue}; the workbook so far is "
+            f"{failed}"
+        ) from error
+    if kernel:
+        return notebook, analyse(session)
+    if not isinstance(names.get("results"), Results):
+        raise WorkbookError(
+            "the workbook session_report left no results under the name 'results'; one of its "
+            "cells has to say results = analyse(...)"
+        )
+    return notebook, names["results"]
+
+
+def _write(out: Path, contents: dict) -> Written:
+    """Write every file; an earlier, different one is kept under a name of its own."""
+    raw = {
+        out / name: text.encode() if isinstance(text, str) else text
+        for name, text in contents.items()
+    }
+    # Copies, so that the name report.html never stands empty.
+    kept = [
+        keep_earlier(path)
+        for path, content in raw.items()
+        if path.exists() and path.read_bytes() != content
+    ]
+    for path, content in raw.items():
+        write_atomic(path, content)
     return Written(
         page=out / "report.html",
         results=out / "results.json",
         notebook=out / "workbook.ipynb",
-        pdf=out / "report.pdf" if pdf else None,
-        kept=tuple(path for path in kept if path is not None),
+        pdf=out / "report.pdf" if "report.pdf" in contents else None,
+        kept=tuple(kept),
     )
-
-
-def _keep_earlier(path: Path, content: bytes):
-    """Give an earlier, different file a name of its own; None if there is nothing to keep."""
-    if not path.exists() or path.read_bytes() == content:
-        return None
-    number = 1
-    while (kept := path.with_name(f"{path.stem}.earlier-{number}{path.suffix}")).exists():
-        number += 1
-    # A copy, so that the name report.html never stands empty.
-    kept.write_bytes(path.read_bytes())
-    return kept
-
-
-def _hide_folder(notebook, path: str, name: str) -> None:
-    """Put the folder's bare name where the executed notebook has its path: it is handed on."""
-    for cell in notebook.cells:
-        if cell.cell_type == "code":
-            cell.source = cell.source.replace(json.dumps(path), json.dumps(name))

@@ -18,6 +18,7 @@ from IPython.core.displaypub import DisplayPublisher
 from IPython.core.interactiveshell import InteractiveShell
 from papermill.engines import Engine, papermill_engines
 from papermill.inspection import inspect_notebook
+from papermill.translators import translate_parameters
 from traitlets import Type
 from traitlets.config import Config
 
@@ -125,8 +126,20 @@ def _run_cell(shell, cell) -> bool:
     return False
 
 
+def inside_a_notebook() -> bool:
+    """Whether this process runs a notebook's cells: its shell is there, and only one can be."""
+    return get_ipython() is not None
+
+
 def run_workbook(
-    path, parameters: dict, *, failed=None, on_cell=None, namespace=None, kernel: bool = False
+    path,
+    parameters: dict,
+    *,
+    shown: dict | None = None,
+    failed=None,
+    on_cell=None,
+    namespace=None,
+    kernel: bool = False,
 ):
     """Notebook with its parameters set and all its outputs.
 
@@ -136,6 +149,8 @@ def run_workbook(
         The workbook; it is read, never written.
     parameters : dict
         Values for its parameters cell: text, numbers, booleans, lists.
+    shown : dict, optional
+        Values that the finished notebook shows in place of some that it was run with.
     failed : Path, optional
         Where to leave the notebook so far if a cell fails.
     on_cell : callable, optional
@@ -143,7 +158,8 @@ def run_workbook(
     namespace : dict, optional
         Filled with the workbook's names at its end (not with a kernel).
     kernel : bool
-        Run in a Jupyter kernel of its own instead of in this process.
+        Run in a Jupyter kernel of its own instead of in this process. It is needed where
+        :func:`inside_a_notebook` is true.
 
     Returns
     -------
@@ -156,21 +172,17 @@ def run_workbook(
     papermill.PapermillExecutionError
         If a cell fails.
     """
-    known = inspect_notebook(str(path))
-    unknown = sorted(set(parameters) - set(known))
+    known = inspect_notebook(_literal(path))
+    unknown = sorted((set(parameters) | set(shown or {})) - set(known))
     if unknown:
         raise ValueError(
             f"{path.name} has no parameter {unknown[0]!r}; it has {', '.join(sorted(known))}"
         )
     papermill_engines.register(NAME, InProcessEngine)
-    # Inside a notebook there is a shell already, and only one can be.
-    in_process = not kernel and get_ipython() is None
-    engine = {}
-    if in_process:
-        engine = {"engine_name": NAME, "on_cell": on_cell, "namespace": namespace}
+    engine = {} if kernel else {"engine_name": NAME, "on_cell": on_cell, "namespace": namespace}
     notebook = papermill.execute_notebook(
-        str(path),
-        failed,
+        _literal(path),
+        None if failed is None else _literal(failed),
         parameters=parameters,
         progress_bar=False,
         request_save_on_cell_execute=False,
@@ -178,7 +190,22 @@ def run_workbook(
     )
     if failed is not None:
         Path(failed).unlink(missing_ok=True)
+    if shown:
+        _show_instead(notebook, parameters | shown)
     return _without_clock(notebook)
+
+
+def _literal(path) -> str:
+    """A path that papermill takes as it is: it would fill in what stands in braces."""
+    return str(path).replace("{", "{{").replace("}", "}}")
+
+
+def _show_instead(notebook, parameters: dict) -> None:
+    """Write other values into the cell that papermill put in, as papermill writes them."""
+    kernel = notebook.metadata.kernelspec
+    for cell in notebook.cells:
+        if "injected-parameters" in cell.metadata.get("tags", []):
+            cell.source = translate_parameters(kernel.name, kernel.language, parameters)
 
 
 def _without_clock(notebook):

@@ -1,0 +1,117 @@
+"""An executed workbook as one page that loads nothing, and that page as a PDF."""
+
+import base64
+import hashlib
+import re
+
+from markupsafe import Markup
+
+from tuninglib.report.templates import asset, render
+
+# What the page may do: show its own styles and images, run its own one script, load nothing.
+POLICY = Markup("default-src 'none'; img-src data:; style-src 'unsafe-inline'")
+
+
+class MissingPdf(RuntimeError):
+    """A PDF was asked for, and what makes it is not installed."""
+
+
+def render_page(notebook, *, title: str, byline: str, footer: str, script: str = "") -> str:
+    """One self-contained HTML page made from an executed notebook; its code is left out.
+
+    Parameters
+    ----------
+    notebook : nbformat.NotebookNode
+    title, byline, footer : str
+        Plain text; escaped here.
+    script : str
+        Inline script; the page's policy allows exactly this one, by its checksum.
+
+    Returns
+    -------
+    str
+    """
+    # The browser compares the checksum with the script as it stands in the finished page.
+    script = Markup(script.strip())
+    policy = POLICY
+    if script:
+        digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
+        policy += Markup(f"; script-src 'sha256-{digest}'")
+    blocks = list(page_blocks(notebook))
+    page = render(
+        "report/page/page.html.j2",
+        title=title,
+        byline=byline,
+        footer=footer,
+        policy=policy,
+        script=script,
+        style=asset("report/page/style.css"),
+        contents=[(anchor, text) for kind, text, anchor in blocks if kind == "heading"],
+        blocks=blocks,
+    )
+    return f"{page}\n"
+
+
+def page_blocks(notebook):
+    """What the page keeps of a notebook, in order: kind, content, and anchor or alt text.
+
+    Parameters
+    ----------
+    notebook : nbformat.NotebookNode
+
+    Yields
+    ------
+    tuple of (str, str, str)
+        ``"heading"`` with its text and anchor, ``"image"`` with base64 of its SVG and its alt text,
+        or ``"html"``, of the library's own templates or of the workbook's own prose.
+    """
+    import mistune
+
+    to_html = mistune.create_markdown()
+    for cell in notebook.cells:
+        if {"workbook-only", "parameters"} & set(cell.metadata.get("tags", [])):
+            continue
+        if cell.cell_type == "markdown":
+            for part in re.split(r"^(## .+)$", cell.source, flags=re.MULTILINE):
+                heading = re.match(r"## (.+)", part)
+                if heading:
+                    anchor = re.sub(r"[^a-z0-9]+", "-", heading[1].lower()).strip("-")
+                    yield "heading", heading[1], anchor
+                elif part.strip():
+                    yield "html", Markup(to_html(part).strip()), ""
+        for output in cell.get("outputs", []):
+            data = output.get("data", {})
+            if "image/svg+xml" in data:
+                picture = base64.b64encode(data["image/svg+xml"].encode()).decode()
+                yield "image", picture, output.metadata["image/svg+xml"]["alt"]
+            elif "text/html" in data:
+                yield "html", Markup(data["text/html"].strip()), ""
+
+
+def page_to_pdf(page: str) -> bytes:
+    """The page as PDF, from the same HTML and its print styles.
+
+    Parameters
+    ----------
+    page : str
+
+    Returns
+    -------
+    bytes
+
+    Raises
+    ------
+    MissingPdf
+        If WeasyPrint or the Pango library that it uses is not installed.
+    """
+    try:
+        import weasyprint
+        from weasyprint.urls import URLFetcher
+    except (ImportError, OSError) as error:
+        raise MissingPdf(
+            "a PDF needs the extra package: pip install 'tuninglib[pdf]' (and the Pango library of "
+            "your system); or open report.html in a browser and print it"
+        ) from error
+    # Everything that the page shows is inside it: nothing else may be fetched.
+    inside_only = URLFetcher(allowed_protocols=["data"], fail_on_errors=True)
+    return weasyprint.HTML(string=page, url_fetcher=inside_only).write_pdf(pdf_tags=True)
