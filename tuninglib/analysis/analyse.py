@@ -2,9 +2,13 @@
 
 import math
 
-from tuninglib.analysis.choice import choose, fuel_limits
+from tuninglib.analysis.combinations import combinations_of
+from tuninglib.analysis.decide import make_plan
+from tuninglib.analysis.evidence import evidence_of
+from tuninglib.analysis.fuel import fuel_limits, octane_margins
 from tuninglib.analysis.gain import analyse_road
-from tuninglib.analysis.injector import analyse_ladder
+from tuninglib.analysis.gates import Limits, gated
+from tuninglib.analysis.injector import analyse_ladder, session_fit
 from tuninglib.analysis.mixture import analyse_mixtures
 from tuninglib.analysis.provenance import provenance
 from tuninglib.analysis.records import Knock, Run
@@ -30,31 +34,56 @@ def analyse(session: Session) -> Results:
     air = air_of_runs(session)
     road = analyse_road(session, air)
     mixtures = analyse_mixtures(session)
-    loud = session.runs[session.runs["knock"] != "none"]
+    fit = session_fit(session, air)
+    loud = session.runs[session.runs["knock"].isin(("light", "heavy"))]
     knocks = tuple(Knock(row.setup, row.run, row.knock) for row in loud.itertuples())
     limits = fuel_limits(session)
-    choice = choose(session, road, mixtures, knocks, limits)
+    combinations = gated(
+        combinations_of(session, fit, mixtures, knocks), limits_of(session, limits)
+    )
+    plan = make_plan(evidence_of(session, combinations, road, limits))
+    setup = _what_if_setup(road, plan)
     return Results(
         session=session,
         runs=_runs(session, air, road),
         mixtures=mixtures,
         road=road,
-        ladder=analyse_ladder(session, air, choice.keep, knocks),
+        ladder=analyse_ladder(session, air, fit, plan.engine, combinations) if fit else None,
         knocks=knocks,
-        choice=choice,
+        combinations=combinations,
+        plan=plan,
         fuel_limits=limits,
-        what_if=_what_if(road, what_if_setup(road, choice)),
-        flat_top_speeds=_top_speeds(road, what_if_setup(road, choice)),
+        octane=octane_margins(session),
+        what_if_setup=setup,
+        what_if=_what_if(road, setup),
+        flat_top_speeds=_top_speeds(road, setup),
         pressure_source=day_pressure_of(session).source,
         provenance=provenance(session.folder),
     )
 
 
-def what_if_setup(road, choice) -> str | None:
-    """The setup that the fellow rider is told about: the one kept, or else the reference."""
+def limits_of(session, fuel_limits) -> Limits:
+    """What the gates compare with.
+
+    Parameters
+    ----------
+    session : tuninglib.session.load.Session
+    fuel_limits : tuple of FuelLimit
+    """
+    hottest = session.bike.highest_head_temperature
+    return Limits(
+        fuels=fuel_limits,
+        lean=session.assumptions.leaner_limit.value,
+        hottest_k=hottest.value if hottest else None,
+    )
+
+
+def _what_if_setup(road, plan) -> str | None:
+    """The setup that the fellow rider is told about: the one to ride, or else the reference."""
     if road is None or not road.equivalent:
         return None
-    return choice.keep if choice.keep in road.equivalent else next(iter(road.equivalent))
+    ride = plan.ride.setup if plan.ride else None
+    return ride if ride in road.equivalent else next(iter(road.equivalent))
 
 
 def _what_if(road, setup) -> tuple:

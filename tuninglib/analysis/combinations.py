@@ -1,15 +1,46 @@
 """Combinations of engine, injector and fuel: what is known of each, ridden or predicted.
 
 Advice is about a combination, never about an injector alone: the same injector on another fuel or
-another engine is another combination.
+another engine is another combination. What is known of one stands in one record, so that the same
+odds stand wherever it is spoken of.
 """
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
+from tuninglib.analysis.injector import flow_on_bike, open_time_share, tolerance_sd
+from tuninglib.analysis.records import FuelLimit, Knock
 from tuninglib.interval import Interval
+from tuninglib.physics.octane import Octane
+from tuninglib.session.defaults import Band, band_of, blend_of
+from tuninglib.statistics.harm import expected_harm
+from tuninglib.statistics.ladder_prediction import Odds, predict
 
-# How much worse a hundredth of lambda is on the lean side than on the rich one (ours).
-LEAN_WEIGHT = 4.0
+
+@dataclass(frozen=True)
+class Gate:
+    """Why a combination is shut.
+
+    Attributes
+    ----------
+    code : str
+        ``"knock"``, ``"knock implied"``, ``"knock unexplained"``, ``"ethanol"``, ``"octane"``,
+        ``"lean"``, ``"heat"`` or ``"flow"``.
+    knock : Knock or None
+        What was heard, for the three that begin with knock.
+    because : Combination or None
+        The combination that knocked, where it is another one.
+    fuel_limit : FuelLimit or None
+        For a fuel that is not allowed.
+    value, limit : float or None
+        Of the others: odds of being leaner, head temperature [K], share of the cycle.
+    """
+
+    code: str
+    knock: Knock | None = None
+    because: "Combination | None" = None
+    fuel_limit: FuelLimit | None = None
+    value: float | None = None
+    limit: float | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -20,28 +51,32 @@ class Combination:
     ----------
     engine, injector, fuel, parts : str
     setup : str or None
-        The name under which it was ridden; None: it is predicted.
+        The name under which it was ridden; None: it was not.
     owned : bool
         Whether the injector is at hand.
+    source : str
+        Of its mixture: ``"read"``, ``"predicted"`` or ``"unknown"``.
     lambda_ : Interval or None
-        At full throttle, as read where it was ridden, else as predicted.
-    odds : tuningodds or None
-        About the target band.
+        At full throttle.
+    odds : Odds or None
+        About the band that the advice is for.
     harm : float or None
-        Expected harm of its mixture, see :func:`expected_harm`.
+        Expected harm of its mixture, see :func:`tuninglib.statistics.harm.expected_harm`.
     listened : int
-        Full-throttle runs on which somebody listened for knock.
+        Full-throttle runs on which somebody wrote down whether it knocked.
     knocks : tuple of Knock
-    octane : Interval or None
-        RON of the fuel, as far as it is known.
+    octane : Octane or None
+        Of the fuel, as typed.
     compression : float or None
         Of the engine.
     flow_m3_s : float
         Of the injector on this bike. [m3/s]
     open_time_fraction : float or None
-        Share of the cycle at the highest engine speed.
+        Share of the cycle that the middle of the band needs at the highest engine speed.
     hottest_k : float or None
         Highest head temperature that was read with it. [K]
+    gate : Gate or None
+        The first that shuts it; None: it stands open.
     """
 
     engine: str
@@ -50,13 +85,141 @@ class Combination:
     parts: str = ""
     setup: str | None = None
     owned: bool = False
+    source: str = "unknown"
     lambda_: Interval | None = None
-    odds: object = None
+    odds: Odds | None = None
     harm: float | None = None
     listened: int = 0
     knocks: tuple = ()
-    octane: Interval | None = None
+    octane: Octane | None = None
     compression: float | None = None
-    flow_m3_s: float = field(default=float("nan"))
+    flow_m3_s: float = float("nan")
     open_time_fraction: float | None = None
     hottest_k: float | None = None
+    gate: Gate | None = None
+
+    @property
+    def key(self) -> tuple:
+        """What tells it from every other combination of the session."""
+        return self.engine, self.injector, self.fuel, self.setup
+
+
+def harm_of(lambda_: Interval, band: Band, *, sustained: bool) -> float:
+    """Expected harm of a mixture for the riding that is to be expected.
+
+    Parameters
+    ----------
+    lambda_ : Interval
+    band : Band
+    sustained : bool
+        Whether minutes of full load are to be expected: then the lean half of the band already
+        counts as harm.
+    """
+    lean_edge = (band.lowest + band.highest) / 2 if sustained else band.highest
+    return expected_harm(lambda_, rich_edge=band.lowest, lean_edge=lean_edge)
+
+
+def combinations_of(session, fit, mixtures, knocks) -> tuple:
+    """Every combination of the session: those that were ridden, then those that could be.
+
+    Parameters
+    ----------
+    session : tuninglib.session.load.Session
+    fit : tuninglib.statistics.ladder.LadderFit or None
+        None where nothing can be predicted.
+    mixtures : tuple of Mixture
+        As read, one for each setup.
+    knocks : tuple of Knock
+
+    Returns
+    -------
+    tuple of Combination
+    """
+    read = {mixture.setup: mixture for mixture in mixtures}
+    ridden = tuple(
+        _ridden(session, fit, name, read[name], knocks)
+        for name in session.setups
+        if _was_ridden(session, name, read[name])
+    )
+    there = {(one.engine, one.injector, one.fuel) for one in ridden}
+    engines = dict.fromkeys(setup.engine for setup in session.setups.values())
+    others = tuple(
+        _combination(session, fit, engine, injector, fuel)
+        for engine in engines
+        for injector in session.injectors
+        for fuel in session.fuels
+        if (engine, injector, fuel) not in there
+    )
+    return (*ridden, *others)
+
+
+def _was_ridden(session, name, mixture) -> bool:
+    """Whether there is a full-throttle run of a setup that says anything."""
+    rows = session.runs[(session.runs["setup"] == name) & (session.runs["state"] == "full")]
+    counted = rows[rows["exclude"] == ""]
+    loud = rows["knock"].isin(("light", "heavy"))
+    return bool(
+        mixture.readings or mixture.pegged or counted["shown_exit_m_s"].notna().any() or loud.any()
+    )
+
+
+def _combination(session, fit, engine, injector, fuel, **known) -> Combination:
+    """A combination with what its parts alone tell, and the ladder's prediction."""
+    record = session.injectors[injector]
+    fitted = {setup.injector for setup in session.setups.values()}
+    facts = {
+        "engine": engine,
+        "injector": injector,
+        "fuel": fuel,
+        "owned": record.owned == "yes" or (record.owned == "unknown" and injector in fitted),
+        "octane": session.fuels[fuel].octane_number,
+        "compression": session.engines[engine].compression,
+        "flow_m3_s": flow_on_bike(session, injector),
+        "open_time_fraction": open_time_share(session, engine, injector, fuel),
+    }
+    if fit is not None and not known.get("source"):
+        facts |= _predicted(session, fit, engine, injector, fuel)
+    return Combination(**{**facts, **known})
+
+
+def _ridden(session, fit, name, mixture, knocks) -> Combination:
+    setup = session.setups[name]
+    rows = session.runs[(session.runs["setup"] == name) & (session.runs["state"] == "full")]
+    heads = rows["head_temperature_k"].dropna()
+    known = {
+        "parts": setup.parts,
+        "setup": name,
+        "knocks": tuple(knock for knock in knocks if knock.setup == name),
+        "listened": int((rows["knock"] != "").sum()),
+        "hottest_k": float(heads.max()) if len(heads) else None,
+    }
+    if mixture.lambda_ is not None:
+        band = band_of(session)
+        known |= {
+            "source": "read",
+            "lambda_": mixture.lambda_,
+            "odds": mixture.odds,
+            "harm": harm_of(mixture.lambda_, band, sustained=session.use.sustained),
+        }
+    return _combination(session, fit, setup.engine, setup.injector, setup.fuel, **known)
+
+
+def _predicted(session, fit, engine, injector, fuel) -> dict:
+    """What the ladder predicts of a combination that was not read."""
+    blend, band = blend_of(session.fuels[fuel]), band_of(session)
+    tried = injector in fit.tolerance
+    found = predict(
+        fit,
+        flow_m3_s=flow_on_bike(session, injector),
+        engine=engine,
+        stoichiometric_ratio=float(blend.stoichiometric_ratio),
+        density_kg_m3=float(blend.density_kg_m3),
+        injector=injector if tried else None,
+        tolerance=None if tried else tolerance_sd(session, injector),
+    )
+    return {
+        "source": "predicted",
+        "lambda_": found.lambda_,
+        "odds": found.odds(low=band.lowest, high=band.highest),
+        "harm": harm_of(found.lambda_, band, sustained=session.use.sustained),
+    }

@@ -5,40 +5,16 @@ from it, knock that the mixture does not explain, fuel that is not allowed, a le
 head, an injector that runs out of time.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
-from tuninglib.analysis.combinations import Combination
+from tuninglib.analysis.combinations import Combination, Gate
+from tuninglib.analysis.injector import HIGHEST_SHARE
+from tuninglib.physics.octane import known_higher
 
 # Lambda must be richer by more than this to count as richer: two readings of one gauge on one day.
 CLEARLY_RICHER = 0.01
 # The same for stated flows of two injectors where nothing was read.
 CLEARLY_MORE_FLOW = 0.04
-# Share of a cycle above which an injector runs out of time (common practice: 0.8 to 0.9).
-HIGHEST_SHARE = 0.85
-
-
-@dataclass(frozen=True)
-class Gate:
-    """Why a combination is shut.
-
-    Attributes
-    ----------
-    code : str
-        ``"knock"``, ``"knock implied"``, ``"knock unexplained"``, ``"ethanol"``, ``"octane"``,
-        ``"lean"``, ``"heat"`` or ``"flow"``.
-    knock : Knock or None
-        What was heard, for the three that begin with knock.
-    because : Combination or None
-        The combination that knocked, where it is another one.
-    value, limit : float or None
-        Of the others.
-    """
-
-    code: str
-    knock: object = None
-    because: Combination | None = None
-    value: float | None = None
-    limit: float | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -47,21 +23,21 @@ class Limits:
 
     Attributes
     ----------
-    fuels : dict of str to tuple of FuelLimit
-        Fuels that are not allowed, and why.
+    fuels : tuple of FuelLimit
+        Fuels that are not allowed.
     lean : float
         Highest odds of being leaner than the band.
     hottest_k : float or None
         Highest head temperature that the rider allows.
     """
 
-    fuels: dict
+    fuels: tuple
     lean: float
     hottest_k: float | None = None
 
 
-def gates(combinations, limits: Limits) -> tuple:
-    """The first gate of each combination; None where all stand open.
+def gated(combinations, limits: Limits) -> tuple:
+    """Combinations, each with the first gate that shuts it.
 
     Parameters
     ----------
@@ -71,12 +47,11 @@ def gates(combinations, limits: Limits) -> tuple:
 
     Returns
     -------
-    tuple of Gate or None
-        In the order of the combinations.
+    tuple of Combination
     """
     knocked = [one for one in combinations if one.knocks]
     shut = unexplained(combinations)
-    return tuple(_gate(one, knocked, shut, limits) for one in combinations)
+    return tuple(replace(one, gate=_gate(one, knocked, shut, limits)) for one in combinations)
 
 
 def _gate(one, knocked, shut, limits) -> Gate | None:
@@ -88,8 +63,9 @@ def _gate(one, knocked, shut, limits) -> Gate | None:
     for other in knocked:
         if no_safer(one, other):
             return Gate("knock implied", knock=other.knocks[-1], because=other)
-    for limit in limits.fuels.get(one.fuel, ()):
-        return Gate(limit.code, value=limit.value, limit=limit.limit)
+    for limit in limits.fuels:
+        if limit.fuel == one.fuel and limit.engine in (None, one.engine):
+            return Gate(limit.code, fuel_limit=limit)
     if one.odds is not None and one.odds.leaner > limits.lean:
         return Gate("lean", value=one.odds.leaner, limit=limits.lean)
     if limits.hottest_k and one.hottest_k and one.hottest_k > limits.hottest_k:
@@ -115,13 +91,7 @@ def no_safer(one: Combination, other: Combination) -> bool:
     squeezed = one.compression is not None and other.compression is not None
     if not same and not (squeezed and one.compression >= other.compression):
         return False
-    return not (_more_octane(one, other) or richer(one, other))
-
-
-def _more_octane(one, other) -> bool:
-    if one.fuel == other.fuel or one.octane is None or other.octane is None:
-        return False
-    return one.octane.low > other.octane.high
+    return not (known_higher(one.octane, other.octane) or richer(one, other))
 
 
 def richer(one: Combination, other: Combination) -> bool:
@@ -162,9 +132,9 @@ def unexplained(combinations) -> dict:
         ridden = [c for c in combinations if c.engine == one.engine and c.setup is not None]
         others = [c for c in ridden if c is not one]
         richest = not any(richer(c, one) for c in others)
-        levels = {c.octane.value for c in ridden if c.octane is not None}
-        highest = len(levels) > 1 and not any(_more_octane(c, one) for c in others)
-        if richest or (highest and one.octane is not None):
+        above_another = any(known_higher(one.octane, c.octane) for c in others)
+        highest = above_another and not any(known_higher(c.octane, one.octane) for c in others)
+        if richest or highest:
             found.setdefault(one.engine, one)
     return found
 

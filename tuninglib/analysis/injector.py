@@ -1,18 +1,18 @@
-"""The injector ladder of a session: its readings brought to the model, and advice from it."""
+"""The injector ladder of a session: its readings brought to the model, and what it says."""
 
 import numpy as np
 
 from tuninglib.analysis.mixture import readings_of
-from tuninglib.analysis.records import FuelProspect, Ladder, LadderCurve, Prospect
+from tuninglib.analysis.records import Ladder, LadderCurve, Prospect
 from tuninglib.interval import Z_95
-from tuninglib.physics.engine import air_mass_per_cycle_kg, cycle_time_s, fuel_mass_per_cycle_kg
+from tuninglib.physics.engine import air_mass_per_cycle_kg, fuel_mass_per_cycle_kg
 from tuninglib.physics.injector import (
     flow_at_pressure,
     mass_flow_kg_s,
     open_time_fraction,
     open_time_s,
 )
-from tuninglib.session.defaults import blend_of
+from tuninglib.session.defaults import band_of, blend_of
 from tuninglib.statistics.ladder import Priors, fit_ladder
 from tuninglib.statistics.ladder_checks import response_per_state, suspicious_injectors
 from tuninglib.statistics.ladder_prediction import flow_for_lambda, predict
@@ -21,48 +21,55 @@ from tuninglib.statistics.ladder_prediction import flow_for_lambda, predict
 AIR_DENSITY_KG_M3 = 1.184
 # Share of a cycle above which an injector runs out of time (common practice: 0.8 to 0.9).
 HIGHEST_SHARE = 0.85
-# A candidate must be this much likelier to hit the band before buying it is advised.
-_WORTH_BUYING = 0.10
 
 
-def analyse_ladder(session, air, keep: str | None, knocks: tuple) -> Ladder | None:
-    """What the readings say of every injector, tried or not, on every fuel.
+def session_fit(session, air):
+    """The ladder of a session's full-throttle readings; None without a usable one.
 
     Parameters
     ----------
     session : tuninglib.session.load.Session
     air : pandas.DataFrame
         Of :func:`tuninglib.session.defaults.air_of_runs`.
-    keep : str or None
-        The setup that is kept.
-    knocks : tuple of Knock
 
     Returns
     -------
-    Ladder or None
-        None without a usable reading at full throttle.
+    tuninglib.statistics.ladder.LadderFit or None
+    """
+    rows = readings_of(session)
+    rows = rows[~rows["pegged"]]
+    return None if rows.empty else fit_ladder(**ladder_columns(session, air, rows))
+
+
+def analyse_ladder(session, air, fit, engine: str, combinations) -> Ladder:
+    """What the readings say of every injector on one engine, tried or not, on every fuel.
+
+    Parameters
+    ----------
+    session : tuninglib.session.load.Session
+    air : pandas.DataFrame
+        Of :func:`tuninglib.session.defaults.air_of_runs`.
+    fit : tuninglib.statistics.ladder.LadderFit
+    engine : str
+    combinations : tuple of Combination
+        With their gates.
+
+    Returns
+    -------
+    Ladder
     """
     rows = readings_of(session, state=None)
     rows = rows[~rows["pegged"]]
     full = rows[rows["state"] == "full"]
-    if full.empty:
-        return None
-    last = list(session.setups.values())[-1]
-    kept = session.setups.get(keep) if keep else None
-    engine = kept.engine if kept and keep != session.about.reference else last.engine
-    fit = fit_ladder(**ladder_columns(session, air, full))
     fuels = {
         name: (float(blend.stoichiometric_ratio), float(blend.density_kg_m3))
         for name, blend in ((n, blend_of(f)) for n, f in session.fuels.items())
     }
-    prospects = _prospects(session, fit, engine, fuels, knocks)
-    fitted = kept.injector if kept and kept.engine == engine else None
-    advice, injector = _advice(session, prospects, fitted)
     leanest = min(fuels.values(), key=lambda pair: pair[0] * pair[1])
-    middle = float(np.sqrt(session.target.lowest * session.target.highest))
+    band = band_of(session)
     guess = flow_for_lambda(
         fit,
-        target_lambda=middle,
+        target_lambda=float(np.sqrt(band.lowest * band.highest)),
         engine=engine,
         stoichiometric_ratio=leanest[0],
         density_kg_m3=leanest[1],
@@ -70,10 +77,7 @@ def analyse_ladder(session, air, keep: str | None, knocks: tuple) -> Ladder | No
     finite = np.isfinite([guess.value, guess.low, guess.high]).all() and guess.low > 0
     return Ladder(
         engine=engine,
-        prospects=prospects,
-        advice=advice,
-        injector=injector,
-        fitted=fitted,
+        prospects=_prospects(session, fit, engine, combinations),
         curves=_curves(session, fit, engine, fuels, full),
         responses=response_per_state(
             **ladder_columns(session, air, rows), state=rows["state"].tolist()
@@ -134,7 +138,7 @@ def ladder_columns(session, air, rows) -> dict:
         "displacement": {n: float(e.displacement_m3) for n, e in session.engines.items()},
         "resolution": session.gauge.resolution / scale,
         "offset": offset,
-        "tolerance": {name: _tolerance_sd(session, name) for name in used},
+        "tolerance": {name: tolerance_sd(session, name) for name in used},
         "priors": Priors(
             response_mean=taken.flow_response.value,
             response_sd=taken.flow_response.sd,
@@ -144,82 +148,56 @@ def ladder_columns(session, air, rows) -> dict:
     }
 
 
-def _tolerance_sd(session, injector: str) -> float:
+def tolerance_sd(session, injector: str) -> float:
+    """How far an injector may be off its stated flow, one standard deviation, as a ratio."""
     # The tolerance is typed as a 95 % half-width, like every uncertainty.
     return session.injectors[injector].tolerance.value / Z_95
 
 
-def _prospects(session, fit, engine, fuels, knocks) -> tuple:
-    """Injectors in the order of their odds of the target band on the fuel where they are least.
-
-    Among equals the one less likely to run lean comes first.
-    """
-    heard = {
-        session.setups[knock.setup].injector
-        for knock in knocks
-        if session.setups[knock.setup].engine == engine
-    }
-    prospects = [
-        _prospect(session, fit, engine, fuels, name, name in heard) for name in session.injectors
-    ]
-    return tuple(sorted(prospects, key=lambda one: (-one.least_inside, one.fuels[0].odds.leaner)))
-
-
-def _prospect(session, fit, engine, fuels, name, heard) -> Prospect:
-    tried, flow = name in fit.tolerance, flow_on_bike(session, name)
-    rows, outside = [], False
-    for fuel, (ratio, density) in fuels.items():
-        predicted = predict(
-            fit,
-            flow_m3_s=flow,
-            engine=engine,
-            stoichiometric_ratio=ratio,
-            density_kg_m3=density,
-            injector=name if tried else None,
-            tolerance=None if tried else _tolerance_sd(session, name),
-        )
-        outside = outside or predicted.extrapolated
-        rows.append(
-            FuelProspect(
-                fuel=fuel,
-                lambda_=predicted.lambda_,
-                gauge=predicted.lambda_.scaled(session.gauge.scale),
-                odds=predicted.odds(low=session.target.lowest, high=session.target.highest),
-                open_time_fraction=_open_time_fraction(session, engine, name, ratio, density),
+def _prospects(session, fit, engine, combinations) -> tuple:
+    """Injectors on one engine, those of the least expected harm first; shut ones last."""
+    own = [one for one in combinations if one.engine == engine]
+    tried = fit.flow_m3_s.values()
+    found = []
+    for name, record in session.injectors.items():
+        flow = flow_on_bike(session, name)
+        rows = _one_a_fuel([one for one in own if one.injector == name])
+        found.append(
+            Prospect(
+                injector=name,
+                flow_m3_s=flow,
+                tried=name in fit.tolerance,
+                outside_tried_range=not min(tried) * 0.999 <= flow <= max(tried) * 1.001,
+                fuels=tuple(sorted(rows, key=lambda one: -one.lambda_.value)),
+                price=record.price,
             )
         )
-    rows.sort(key=lambda one: -one.lambda_.value)
-    speed = session.engines[engine].highest_speed
-    cycle = float(cycle_time_s(speed.value)) if speed else None
-    fraction = max(one.open_time_fraction for one in rows) if speed else None
-    if heard:
-        reason = "knock"
-    elif rows[0].odds.leaner > session.assumptions.leaner_limit.value:
-        reason = "lean"
-    elif speed and fraction > HIGHEST_SHARE:
-        reason = "flow"
-    elif min(one.odds.richer for one in rows) > 0.5:
-        reason = "rich"
-    else:
-        reason = ""
-    return Prospect(
-        injector=name,
-        flow_m3_s=flow,
-        tried=tried,
-        outside_tried_range=outside,
-        fuels=tuple(rows),
-        open_time_s=fraction * cycle if speed else None,
-        cycle_time_s=cycle,
-        price=session.injectors[name].price,
-        knocked=heard,
-        recommended=not reason,
-        reason=reason,
-    )
+    return tuple(sorted(found, key=lambda one: (one.shut_everywhere, one.harm, one.flow_m3_s)))
 
 
-def _open_time_fraction(session, engine, injector, ratio, density) -> float | None:
-    """Share of the cycle for the middle of the band at the highest engine speed."""
-    record = session.engines[engine]
+def _one_a_fuel(combinations) -> list:
+    """One combination for each fuel that something is known of: the ridden one, if there is one."""
+    found = {}
+    for one in combinations:
+        if one.lambda_ is not None:
+            found.setdefault(one.fuel, one)
+    return list(found.values())
+
+
+def open_time_share(session, engine: str, injector: str, fuel: str) -> float | None:
+    """Share of the cycle for the middle of the band at the highest engine speed.
+
+    Parameters
+    ----------
+    session : tuninglib.session.load.Session
+    engine, injector, fuel : str
+
+    Returns
+    -------
+    float or None
+        None where the highest engine speed is not known.
+    """
+    record, blend, band = session.engines[engine], blend_of(session.fuels[fuel]), band_of(session)
     if not record.highest_speed:
         return None
     air = air_mass_per_cycle_kg(
@@ -227,25 +205,19 @@ def _open_time_fraction(session, engine, injector, ratio, density) -> float | No
         air_density_kg_m3=AIR_DENSITY_KG_M3,
         volumetric_efficiency=record.breathing.value,
     )
-    middle = float(np.sqrt(session.target.lowest * session.target.highest))
-    open_time = open_time_s(
-        fuel_mass_per_cycle_kg(air_mass_kg=air, lambda_=middle, stoichiometric_ratio=ratio),
-        mass_flow_kg_s=mass_flow_kg_s(flow_on_bike(session, injector), density_kg_m3=density),
-        dead_time_s=session.injectors[injector].dead_time.value,
+    needed = fuel_mass_per_cycle_kg(
+        air_mass_kg=air,
+        lambda_=float(np.sqrt(band.lowest * band.highest)),
+        stoichiometric_ratio=float(blend.stoichiometric_ratio),
     )
-    return open_time_fraction(open_time, engine_speed_rpm=record.highest_speed.value)
-
-
-def _advice(session, prospects, fitted) -> tuple:
-    """Stay with the fitted injector, buy another, or neither can be said."""
-    allowed = [p for p in prospects if p.recommended]
-    if not allowed:
-        return "none", None
-    best = max(allowed, key=lambda one: one.least_inside)
-    own = next((p for p in allowed if p.injector == fitted), None)
-    if own and own.least_inside >= best.least_inside - _WORTH_BUYING:
-        return "stay", own.injector
-    return "buy", best.injector
+    flow = mass_flow_kg_s(flow_on_bike(session, injector), density_kg_m3=float(blend.density_kg_m3))
+    dead_time = session.injectors[injector].dead_time.value
+    return float(
+        open_time_fraction(
+            open_time_s(needed, mass_flow_kg_s=flow, dead_time_s=dead_time),
+            engine_speed_rpm=record.highest_speed.value,
+        )
+    )
 
 
 def _curves(session, fit, engine, fuels, full) -> tuple:

@@ -5,7 +5,7 @@ from scipy.special import stdtr, stdtrit
 
 from tuninglib.analysis.records import Mixture
 from tuninglib.interval import Interval
-from tuninglib.session.defaults import blend_of
+from tuninglib.session.defaults import band_of, blend_of
 from tuninglib.statistics.gauge_readings import pegged, reading_midpoint
 from tuninglib.statistics.ladder import Priors
 from tuninglib.statistics.ladder_prediction import Odds
@@ -98,12 +98,12 @@ def analyse_mixtures(session) -> tuple:
 
 
 def _mixture(session, name, setup, readings, count_pegged, log_reading, variance, dof) -> Mixture:
-    target, scale = session.target, session.gauge.scale
+    band, scale = band_of(session), session.gauge.scale
     sd, half = np.sqrt(variance), stdtrit(dof, 0.975) * np.sqrt(variance)
     reading = Interval(*(float(np.exp(log_reading + k * half)) for k in (0, -1, 1)))
     lambda_ = reading.scaled(1 / scale)
-    richer = float(stdtr(dof, (np.log(target.lowest) - np.log(lambda_.value)) / sd))
-    leaner = float(stdtr(dof, (np.log(lambda_.value) - np.log(target.highest)) / sd))
+    richer = float(stdtr(dof, (np.log(band.lowest) - np.log(lambda_.value)) / sd))
+    leaner = float(stdtr(dof, (np.log(lambda_.value) - np.log(band.highest)) / sd))
     odds = Odds(richer, 1 - richer - leaner, leaner)
     place = "unsure"
     for word in ("richer", "inside", "leaner"):

@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 
 from tuninglib.interval import Interval
+from tuninglib.physics.octane import Octane
 from tuninglib.statistics.gain import Gain
 from tuninglib.statistics.ladder_prediction import Odds
 
@@ -103,37 +104,19 @@ class Run:
     note: str
 
     @property
+    def knocked(self) -> bool:
+        """Whether knock was heard; an empty ``knock`` means that nobody wrote anything down."""
+        return self.knock in ("light", "heavy")
+
+    @property
     def counts(self) -> bool:
         """Whether the rider lets it count."""
         return not self.exclude
 
 
 @dataclass(frozen=True, kw_only=True)
-class FuelProspect:
-    """One injector on one fuel.
-
-    Attributes
-    ----------
-    fuel : str
-    lambda_, gauge : Interval
-        True lambda, and the same on the gauge's own scale.
-    odds : Odds
-        About the target band.
-    open_time_fraction : float or None
-        Share of the cycle that the middle of the band needs at the highest engine speed; None
-        where that is not known.
-    """
-
-    fuel: str
-    lambda_: Interval
-    gauge: Interval
-    odds: Odds
-    open_time_fraction: float | None
-
-
-@dataclass(frozen=True, kw_only=True)
 class Prospect:
-    """One injector on the bigger engine, tried or a candidate.
+    """One injector on one engine, tried or a candidate.
 
     Attributes
     ----------
@@ -141,17 +124,9 @@ class Prospect:
     flow_m3_s : float
         As stated, brought to the bike's fuel pressure.
     tried, outside_tried_range : bool
-    fuels : tuple of FuelProspect
-        The leanest first.
-    open_time_s, cycle_time_s : float or None
-        At the highest engine speed, dead time included.
+    fuels : tuple of tuninglib.analysis.combinations.Combination
+        On each fuel, the leanest first.
     price : float or None
-    knocked : bool
-        Knock was heard with this injector.
-    recommended : bool
-    reason : str
-        Why it is not: ``"knock"`` was heard, it is likely ``"lean"`` on the leanest of the fuels,
-        its ``"flow"`` runs out of time, or it is likely ``"rich"`` on all of them; else empty.
     """
 
     injector: str
@@ -159,20 +134,20 @@ class Prospect:
     tried: bool
     outside_tried_range: bool
     fuels: tuple
-    open_time_s: float | None
-    cycle_time_s: float | None
     price: float | None
-    knocked: bool
-    recommended: bool
-    reason: str
 
     @property
-    def least_inside(self) -> float:
-        """Odds of the target band on the fuel where they are least."""
-        return min(one.odds.inside for one in self.fuels)
+    def shut_everywhere(self) -> bool:
+        """Whether a gate shuts it on every fuel."""
+        return all(one.gate is not None for one in self.fuels)
 
-    def on(self, fuel: str) -> FuelProspect | None:
-        """The same on one fuel; None of a fuel that is not there."""
+    @property
+    def harm(self) -> float:
+        """Mean expected harm over the fuels."""
+        return sum(one.harm for one in self.fuels) / len(self.fuels)
+
+    def on(self, fuel: str):
+        """The combination on one fuel; None of a fuel that is not there."""
         return next((one for one in self.fuels if one.fuel == fuel), None)
 
 
@@ -198,13 +173,7 @@ class Ladder:
     engine : str
         The engine that the next injector is for.
     prospects : tuple of Prospect
-        Best first.
-    advice : str
-        ``"stay"``, ``"buy"`` or ``"none"``.
-    injector : str or None
-        The one to stay with or to buy.
-    fitted : str or None
-        The one in the setup that is kept.
+        Those of the least expected harm first; those that are shut last.
     curves : tuple of LadderCurve
     responses : tuple of tuninglib.statistics.ladder_checks.Response
         One for each state of the throttle.
@@ -217,9 +186,6 @@ class Ladder:
 
     engine: str
     prospects: tuple
-    advice: str
-    injector: str | None
-    fitted: str | None
     curves: tuple
     responses: tuple
     suspicions: tuple
@@ -229,21 +195,48 @@ class Ladder:
 
 @dataclass(frozen=True)
 class FuelLimit:
-    """A fuel of the session that the maker of the motorcycle does not allow.
+    """A fuel of the session that must not be burnt.
 
     Attributes
     ----------
     fuel : str
     code : str
-        ``"ethanol"`` (by volume, 0 to 1) or ``"octane"`` (RON).
-    value, limit : float
-        Of the fuel, and what the maker allows.
+        ``"ethanol"`` (by volume, 0 to 1) or ``"octane"``.
+    value, limit : float or Octane
+        Of the fuel, and what the maker of the motorcycle allows.
+    engine : str or None
+        The one engine that it is not enough for, its compression raised; None: any.
     """
 
     fuel: str
     code: str
-    value: float
-    limit: float
+    value: float | Octane
+    limit: float | Octane
+    engine: str | None
+
+
+@dataclass(frozen=True)
+class OctaneMargin:
+    """Whether a fuel has enough octane for an engine.
+
+    Attributes
+    ----------
+    engine, fuel : str
+    margin : str
+        ``"enough"``, ``"unclear"``, ``"not enough"`` or ``"unknown"``.
+    octane : Octane or None
+    need : Octane
+        What the maker asks for.
+    compression_rise : float
+        Over the engine of the reference.
+    """
+
+    engine: str
+    fuel: str
+    margin: str
+    octane: Octane | None
+    need: Octane
+    compression_rise: float
 
 
 @dataclass(frozen=True)
@@ -261,41 +254,3 @@ class Knock:
     setup: str
     run: float
     level: str
-
-
-@dataclass(frozen=True)
-class RuledOut:
-    """Why a setup is never recommended.
-
-    Attributes
-    ----------
-    code : str
-        ``"knock"``, ``"lean"``, ``"ethanol"`` or ``"octane"``.
-    knock : Knock or None
-        The last one that was heard with it.
-    """
-
-    code: str
-    knock: Knock | None = None
-
-
-@dataclass(frozen=True)
-class Choice:
-    """Which setup to keep, and on what grounds.
-
-    Attributes
-    ----------
-    keep : str or None
-        None if no setup can be recommended.
-    ties : tuple of str
-        Setups that this test cannot tell from it, and that are not ruled out.
-    ruled_out : dict of str to RuledOut
-        Setups that are never recommended.
-    grounds : str
-        ``"gain"``, ``"mixture"`` or ``"only one"``.
-    """
-
-    keep: str | None
-    ties: tuple
-    ruled_out: dict
-    grounds: str

@@ -3,7 +3,8 @@
 from dataclasses import dataclass
 
 from tuninglib.analysis.gain import Road
-from tuninglib.analysis.records import Choice, Ladder
+from tuninglib.analysis.plan import Plan
+from tuninglib.analysis.records import Ladder
 from tuninglib.analysis.what_if import Answer
 from tuninglib.session.load import Session
 
@@ -21,12 +22,18 @@ class Results:
     ladder : Ladder or None
     knocks : tuple of Knock
         In the order of the runs.
-    choice : Choice
+    combinations : tuple of Combination
+        Ridden ones first, each with its gate.
+    plan : Plan
+        The advice, made once.
     fuel_limits : tuple of FuelLimit
+    octane : tuple of OctaneMargin
+    what_if_setup : str or None
+        The setup that the fellow rider is told about.
     what_if : tuple of ForRider
-        Marker speed of the kept setup under riders from light to heavy.
+        Marker speed of that setup under riders from light to heavy.
     flat_top_speeds : Answer or None
-        Of the kept setup, on a flat road without wind.
+        Of that setup, on a flat road without wind.
     pressure_source : str
         ``"stated"``, ``"altitude"`` or ``"sea level"``.
     provenance : tuple
@@ -38,8 +45,11 @@ class Results:
     road: Road | None
     ladder: Ladder | None
     knocks: tuple
-    choice: Choice
+    combinations: tuple
+    plan: Plan
     fuel_limits: tuple
+    octane: tuple
+    what_if_setup: str | None
     what_if: tuple
     flat_top_speeds: Answer | None
     pressure_source: str
@@ -55,8 +65,8 @@ class Results:
             f"Results of {about.title!r}, {about.date}: {len(self.runs)} rows, "
             f"{len(self.session.setups)} setups",
             f"  wheel force over {self.reference}: {', '.join(gains) or 'not known'}",
-            f"  keep: {self.choice.keep or 'none'}",
-            "  see .pulls .mixtures .ladder .choice .knocks .runs .what_if .session",
+            f"  ride now: {self.plan.ride.setup if self.plan.ride else 'none of them'}",
+            "  see .plan .pulls .mixtures .ladder .knocks .runs .what_if .session",
         )
         return "\n".join(lines)
 

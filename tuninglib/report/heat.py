@@ -70,7 +70,7 @@ def _compression(results) -> list:
 
 def table(results) -> Table | Prose:
     """Head temperatures by setup."""
-    if not any(run.head_temperature_k or run.knock != "none" for run in results.runs):
+    if not any(run.head_temperature_k or run.knocked for run in results.runs):
         return Prose(())
     system = system_of(results)
     rows = []
@@ -80,7 +80,7 @@ def table(results) -> Table | Prose:
             for run in results.runs
             if run.setup == name and run.head_temperature_k is not None
         ]
-        knocks = sum(run.knock != "none" for run in results.runs if run.setup == name)
+        knocks = sum(run.knocked for run in results.runs if run.setup == name)
         rows.append(
             (
                 spaced(name),

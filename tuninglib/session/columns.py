@@ -25,7 +25,8 @@ class Column:
     low, high : float
         Limits; both are allowed values.
     choices : tuple of str
-        The first stands for an empty cell.
+    absent : str or None
+        What stands for an empty cell, where that is not the first of the choices.
     si_name : str
         Name of the column once read; left out: as in the file.
     in_new_file : bool
@@ -40,6 +41,7 @@ class Column:
     low: float | None = None
     high: float | None = None
     choices: tuple = ()
+    absent: str | None = None
     si_name: str = ""
     in_new_file: bool = True
 
@@ -107,7 +109,12 @@ COLUMNS = {
         si_name="headwind_m_s",
         in_new_file=False,
     ),
-    "knock": Column("choice", "heard on the run", choices=("none", "light", "heavy")),
+    "knock": Column(
+        "choice",
+        "heard on the run; empty: nobody listened",
+        choices=("none", "light", "heavy"),
+        absent="",
+    ),
     "head_temperature": Column(
         "quantity", "right after the run", "K", low=250, high=700, si_name="head_temperature_k"
     ),

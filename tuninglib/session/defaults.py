@@ -45,6 +45,7 @@ class TakenRoadLoad:
 
 
 # Petrol at a European pump, E5 and E10 alike (EN 228).
+SUSTAINED_RICHER = 0.02  # of lambda; ours
 _PUMP_ETHANOL = Taken(0.05, 0.05, "pump petrol")
 
 
@@ -100,6 +101,38 @@ def blend_of(fuel) -> Blend:
     0.1
     """
     return Blend(ethanol_of(fuel).value, petrol_density_kg_m3=petrol_density_of(fuel).value)
+
+
+@dataclass(frozen=True)
+class Band:
+    """The band of lambda that the advice is for.
+
+    Attributes
+    ----------
+    lowest, highest : float
+        Its rich and its lean edge.
+    stated_highest : float
+        The lean edge as stated; ``highest`` is richer by ``SUSTAINED_RICHER`` where minutes of
+        full load on an engine that only the moving air cools are to be expected.
+    """
+
+    lowest: float
+    highest: float
+    stated_highest: float
+
+    @property
+    def moved(self) -> bool:
+        """Whether the lean edge was moved."""
+        return self.highest < self.stated_highest
+
+
+def band_of(session) -> Band:
+    """The target band, with its lean edge moved for sustained load on an air-cooled engine."""
+    target, use = session.target, session.use
+    moved = SUSTAINED_RICHER if use.sustained and use.air_cooled else 0.0
+    # Never past the middle: a narrow band stays a band.
+    most = (target.highest - target.lowest) / 2
+    return Band(target.lowest, target.highest - min(moved, most), target.highest)
 
 
 def hill_of(session) -> Hill:

@@ -124,7 +124,9 @@ def _absent(column):
     """What an empty cell stands for."""
     if column.kind in ("quantity", "number"):
         return float("nan")
-    return column.choices[0] if column.kind == "choice" else ""
+    if column.absent is not None or column.kind != "choice":
+        return column.absent or ""
+    return column.choices[0]
 
 
 def _value(key, column, cell, unit, decimal_comma, known):

@@ -4,8 +4,7 @@ import numpy as np
 from scipy.special import ndtr
 
 from tuninglib.checks import require
-from tuninglib.interval import Interval
-from tuninglib.units import Z_95
+from tuninglib.interval import Z_95, Interval
 
 # How much worse a hundredth of lambda is beyond the lean edge than beyond the rich one. Ours: too
 # rich costs fuel, some power and a sooty plug; too lean can cost the piston.

@@ -1,0 +1,113 @@
+"""What the session bears, brought together for the plan."""
+
+import math
+
+from tuninglib.analysis.decide import Evidence
+from tuninglib.analysis.gates import unexplained
+from tuninglib.session.defaults import blend_of
+from tuninglib.statistics.planning import repeats_needed
+
+# Engines whose displacement is nearer than this are the same size.
+_SAME_SIZE = 1.02
+# More runs of one setup than this are no advice.
+_MOST_RUNS = 30
+# A gain below this is not worth a day of riding.
+_SMALLEST_GAIN = 0.01
+
+
+def evidence_of(session, combinations, road, limits) -> Evidence:
+    """Evidence of a session.
+
+    Parameters
+    ----------
+    session : tuninglib.session.load.Session
+    combinations : tuple of Combination
+        With their gates.
+    road : Road or None
+    limits : tuple of FuelLimit
+
+    Returns
+    -------
+    Evidence
+    """
+    gains = {pull.setup: pull.gain for pull in road.pulls} if road else {}
+    pairs = road.pairs if road else ()
+    return Evidence(
+        combinations=combinations,
+        unexplained=unexplained(combinations),
+        gains=gains,
+        apart=frozenset(frozenset((p.setup, p.over)) for p in pairs if p.told_apart),
+        reference=session.about.reference,
+        burnt=burnt_fuels(session, limits),
+        bigger=bigger_engines(session),
+        more_runs=lambda setup: _more_runs(road, setup),
+        missing=_missing(combinations, gains),
+    )
+
+
+def burnt_fuels(session, limits=()) -> tuple:
+    """Fuels that may be in the tank, less those that no engine may burn; the leanest first.
+
+    Parameters
+    ----------
+    session : tuninglib.session.load.Session
+    limits : sequence of FuelLimit
+    """
+    fuels = session.use.fuels or tuple(
+        dict.fromkeys(setup.fuel for setup in session.setups.values())
+    )
+    forbidden = {limit.fuel for limit in limits if limit.engine is None}
+
+    def need(name):
+        blend = blend_of(session.fuels[name])
+        return float(blend.stoichiometric_ratio * blend.density_kg_m3)
+
+    # The less air a litre of fuel asks for, the leaner it runs on the same injector.
+    return tuple(sorted((name for name in fuels if name not in forbidden), key=need))
+
+
+def bigger_engines(session) -> frozenset:
+    """Engines that were fitted, of more displacement than the reference's.
+
+    Parameters
+    ----------
+    session : tuninglib.session.load.Session
+    """
+    reference = session.setups[session.about.reference].engine
+    size = session.engines[reference].displacement_m3
+    return frozenset(
+        setup.engine
+        for setup in session.setups.values()
+        if session.engines[setup.engine].displacement_m3 > _SAME_SIZE * size
+    )
+
+
+def _more_runs(road, setup) -> int | None:
+    """Runs of a setup, beyond those there are, that would likely tell its gain apart."""
+    pull = next((pull for pull in road.pulls if pull.setup == setup), None)
+    if pull is None or pull.gain is None or abs(pull.gain.ratio.value) < _SMALLEST_GAIN:
+        return None
+    try:
+        needed = repeats_needed(
+            abs(pull.gain.ratio.value),
+            scatter_sd=road.scatter_sd,
+            alpha=0.05 / max(len(road.pulls) - 1, 1),
+            most=1000,
+        )
+    except ValueError:
+        return None
+    more = math.ceil(needed) - pull.runs
+    return max(more, 1) if more <= _MOST_RUNS else None
+
+
+def _missing(combinations, gains) -> tuple:
+    """Halves of the evidence that are not there."""
+    ridden = [one for one in combinations if one.setup is not None]
+    found = []
+    if not any(one.source == "read" for one in ridden):
+        found.append("gauge")
+    if not gains:
+        found.append("speeds")
+    if not any(one.listened for one in ridden):
+        found.append("knock")
+    return tuple(found)
