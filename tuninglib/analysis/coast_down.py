@@ -23,7 +23,7 @@ _USUAL_DRAG_AREA_M2, _USUAL_ROLLING_COEFFICIENT = 0.5, 0.012
 
 
 @dataclass(frozen=True)
-class Start:
+class CoastDownStart:
     """Where the controls start: what session.toml says, complete or not."""
 
     system: str
@@ -35,7 +35,7 @@ class Start:
     text: str
 
 
-def start_of(session_folder) -> Start:
+def start_of(session_folder) -> CoastDownStart:
     """Bike, rider and weather as far as session.toml has them, and coastdown.csv if it is there."""
     folder = Path(session_folder)
     try:
@@ -57,7 +57,7 @@ def start_of(session_folder) -> Start:
     system = table("session").get("units", "metric")
     path = folder / COASTDOWN
     header = HEADER if system == "metric" else HEADER_MPH
-    return Start(
+    return CoastDownStart(
         system=system,
         bike_kg=said(table("bike"), "mass", "kg", 120.0),
         rider_kg=said(riders[0], "mass", "kg", 80.0),

@@ -39,7 +39,7 @@ class Day:
 
 
 @dataclass(frozen=True)
-class Start:
+class PlanStart:
     """Where the sliders of the plan start, and why.
 
     Attributes
@@ -66,7 +66,7 @@ class Start:
     knocked: tuple
 
 
-def start_of(session_folder) -> Start:
+def start_of(session_folder) -> PlanStart:
     """Names from a session that need not be complete, and the scatter of one that is.
 
     Parameters
@@ -99,7 +99,7 @@ def start_of(session_folder) -> Start:
         scatter, source = road.scatter_sd, "from this session's repeats"
     system = about.get("units", "metric")
     rideable = tuple(name for name in setups if name not in knocked)
-    return Start(
+    return PlanStart(
         title=str(about.get("title") or folder.name),
         system=system if system in ("metric", "us", "imperial") else "metric",
         setups=rideable if len(rideable) > 1 else ("before", "after"),

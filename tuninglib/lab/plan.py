@@ -2,7 +2,7 @@
 
 from pathlib import Path
 
-from tuninglib.analysis.day_plan import Day, Start, plan_day, start_of
+from tuninglib.analysis.day_plan import Day, PlanStart, plan_day, start_of
 from tuninglib.lab import kit
 from tuninglib.report.display import Prose, Table
 from tuninglib.report.run_sheet import ROWS_ON_A_PAGE, Heading, run_sheet
@@ -56,7 +56,7 @@ def plan(session_folder, *, gain_percent: float = 10.0, sheet_file: str = ""):
             day_now(), gain=v["gain"] / 100, scatter=v["scatter"] / 100, source=source
         )
         again = [name for name in names_in(v["setups"]) if name in start.knocked]
-        return kit.Answer((*words, knock_words(again)) if again else words)
+        return kit.Said((*words, knock_words(again)) if again else words)
 
     if sheet_file:
         write_sheet(day_now(), start, sheet_file)
@@ -141,13 +141,13 @@ def _blocks(order: RunOrder) -> Table:
     return Table("Order of the runs", ("Runs", "Setup", "Riders"), tuple(rows))
 
 
-def write_sheet(day: Day, start: Start, path) -> Prose:
+def write_sheet(day: Day, start: PlanStart, path) -> Prose:
     """Write the run sheet; an earlier, different one is kept under another name.
 
     Parameters
     ----------
     day : Day
-    start : Start
+    start : PlanStart
     path : path
     """
     path = Path(path)
