@@ -216,13 +216,13 @@ def score(seed, *, days, **design) -> Score:
     for day in range(days):
         found = analyse(readings, day)
         for g in found.gains:
-            gain = np.expm1(truth[day, g.setup] - truth[day, g.other])
-            held.append(g.low <= gain <= g.high)
-            widths.append((g.high - g.low) / 2)
-            errors.append(g.gain - gain)
+            gain = np.expm1(truth[day, g.setup] - truth[day, g.over])
+            held.append(g.ratio.low <= gain <= g.ratio.high)
+            widths.append(g.ratio.half_width)
+            errors.append(g.ratio.value - gain)
         for f in found.forces:
-            force_held.append(f.low_n <= np.exp(truth[day, f.setup]) <= f.high_n)
-            force_widths.append((f.high_n - f.low_n) / 2 / f.force_n)
+            force_held.append(f.force_n.low <= np.exp(truth[day, f.setup]) <= f.force_n.high)
+            force_widths.append(f.force_n.half_width / f.force_n.value)
         apart.append(any(pair.told_apart for pair in found.pairs))
     return Score(
         held=np.mean(held), force_held=np.mean(force_held), told_apart=np.mean(apart),

@@ -17,7 +17,7 @@ import numpy as np
 
 from tuninglib.statistics.ladder import Priors, fit_ladder
 from tuninglib.statistics.ladder_checks import suspicious_injectors
-from tuninglib.statistics.ladder_prediction import band_odds, predict
+from tuninglib.statistics.ladder_prediction import predict
 
 GAUGE_STEP = 0.1 / 14.7
 # Stoichiometric ratio and density of two petrols, E5 and E10.
@@ -151,8 +151,9 @@ def simulate(world, sessions, seed=SEED, candidates=4):
             stoichiometric_ratio=FUELS[fuel, 0],
             density_kg_m3=FUELS[fuel, 1],
         )
-        columns["covered"].append((np.log(stated.low) < truth) & (truth < np.log(stated.high)))
-        columns["width"].append(np.log(stated.high / stated.low) / 2)
+        low, high = np.log(stated.lambda_.low), np.log(stated.lambda_.high)
+        columns["covered"].append((low < truth) & (truth < high))
+        columns["width"].append((high - low) / 2)
         tried, tried_flow, truth_tried = own
         stated_tried = predict(
             fit,
@@ -162,8 +163,9 @@ def simulate(world, sessions, seed=SEED, candidates=4):
             stoichiometric_ratio=FUELS[1, 0],
             density_kg_m3=FUELS[1, 1],
         )
+        own_lambda = stated_tried.lambda_
         columns["covered_tried"].append(
-            np.log(stated_tried.low) < truth_tried < np.log(stated_tried.high)
+            np.log(own_lambda.low) < truth_tried < np.log(own_lambda.high)
         )
         interval = fit.interval("response")
         columns["covered_response"].append(interval.low < response < interval.high)
@@ -171,7 +173,7 @@ def simulate(world, sessions, seed=SEED, candidates=4):
         centre = rng.normal(stated.log_mean[0], 0.03)
         half = np.exp(rng.uniform(np.log(0.01), np.log(0.15)))
         low, high = centre - half, centre + half
-        odds = band_odds(stated, low=np.exp(low), high=np.exp(high))
+        odds = stated.odds(low=np.exp(low), high=np.exp(high))
         columns["inside"].append(odds.inside)
         columns["is_inside"].append((low < truth) & (truth < high))
         columns["leaner"].append(odds.leaner)

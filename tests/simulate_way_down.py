@@ -38,10 +38,10 @@ def main(days: int) -> None:
             )
             unknowns = usual_unknowns(runs, **OPTIONS)
             found = [
-                estimate_gains(way, unknowns=unknowns, resolution_m_s=RESOLUTION).gains[0]
+                estimate_gains(way, unknowns=unknowns, resolution_m_s=RESOLUTION).gains[0].ratio
                 for way in (up_only(runs), runs)
             ]
-            logs = np.log1p([[one.gain, one.low, one.high] for one in found])
+            logs = np.log1p([[one.value, one.low, one.high] for one in found])
             errors.append(logs[:, 0] - TRUE_LOG_GAIN)
             widths.append((logs[:, 2] - logs[:, 1]) / 2)
             held.append((logs[:, 1] < TRUE_LOG_GAIN) & (logs[:, 2] > TRUE_LOG_GAIN))

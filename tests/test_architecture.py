@@ -35,6 +35,7 @@ ONLY_IN = {
     "nbformat": {"report"},
     "matplotlib": {"lab", "report"},
     "pandas": {"analysis", "session"},
+    "tomlkit": {"session"},
 }
 
 

@@ -2,7 +2,14 @@ import os
 
 import pytest
 
-from tuninglib.text_files import nearest, read_table, write_atomic
+from tuninglib.text_files import (
+    nearest,
+    parse_table,
+    read_table,
+    read_text,
+    write_atomic,
+    write_like,
+)
 
 
 def test_writing_leaves_the_old_file_when_it_fails(tmp_path, monkeypatch):
@@ -41,6 +48,26 @@ def test_a_note_over_two_lines_keeps_the_row_numbers_of_the_file(tmp_path):
     path = tmp_path / "runs.csv"
     path.write_text('run,note\n1,"two\nlines"\n2,x\n')
     assert read_table(path).row_numbers == (2, 4)
+
+
+def test_a_table_in_a_field_is_read_as_one_in_a_file(tmp_path):
+    text = "# typed at the roadside\r\nrun;time\r\n1;4,4\r\n"
+    (tmp_path / "coastdown.csv").write_bytes(text.encode())
+    assert parse_table(text, "coastdown.csv") == read_table(tmp_path / "coastdown.csv")
+
+
+@pytest.mark.parametrize("line_end", ["\n", "\r\n"])
+@pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16-le", "utf-16-be"])
+def test_a_file_is_written_like_the_earlier_one(tmp_path, encoding, line_end):
+    path = tmp_path / "runs.csv"
+    mark = b"" if encoding == "utf-8" else "\ufeff".encode(encoding.removesuffix("-sig"))
+    path.write_bytes(mark + f"für{line_end}".encode(encoding.removesuffix("-sig")))
+    write_like(path, "für\nzwei\n")
+    after = path.read_bytes()
+    assert after.startswith(mark)
+    typed = f"für{line_end}zwei{line_end}".encode(encoding.removesuffix("-sig"))
+    assert after[len(mark) :] == typed
+    assert read_text(path) == "für\nzwei\n"
 
 
 def test_nearest_lists_what_there_is_when_nothing_is_near():

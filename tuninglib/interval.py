@@ -24,7 +24,12 @@ class Measured:
 
 @dataclass(frozen=True)
 class Interval:
-    """A value and its 95 % interval, which need not be symmetric."""
+    """A value and its 95 % interval, which need not be symmetric.
+
+    Attributes
+    ----------
+    value, low, high : float or array
+    """
 
     value: float
     low: float
@@ -38,3 +43,7 @@ class Interval:
     def scaled(self, factor: float) -> "Interval":
         """The same in another unit."""
         return Interval(self.value * factor, self.low * factor, self.high * factor)
+
+    def at(self, place) -> "Interval":
+        """One of several, or some, where value, low and high are arrays."""
+        return Interval(self.value[place], self.low[place], self.high[place])

@@ -1,5 +1,6 @@
 """Text files as people save them, read; and files written so that nothing is ever half there."""
 
+import codecs
 import csv
 import difflib
 import io
@@ -8,6 +9,13 @@ import re
 import tempfile
 from dataclasses import dataclass
 from pathlib import Path
+
+# Byte-order marks, and the encoding that each stands for.
+_ENCODINGS = {
+    codecs.BOM_UTF8: "utf-8",
+    codecs.BOM_UTF16_LE: "utf-16-le",
+    codecs.BOM_UTF16_BE: "utf-16-be",
+}
 
 
 @dataclass(frozen=True)
@@ -179,6 +187,23 @@ def write_atomic(path: Path, content: str | bytes) -> None:
     except BaseException:
         Path(temporary).unlink(missing_ok=True)
         raise
+
+
+def write_like(path: Path, text: str) -> None:
+    """Write a text file over an earlier one, in the encoding and with the line ends that it has.
+
+    Parameters
+    ----------
+    path : Path
+    text : str
+        With plain line ends.
+    """
+    raw = path.read_bytes()
+    mark = next((mark for mark in _ENCODINGS if raw.startswith(mark)), b"")
+    encoding = _ENCODINGS.get(mark, "utf-8")
+    if "\r\n" in raw[len(mark) :].decode(encoding):
+        text = text.replace("\n", "\r\n")
+    write_atomic(path, mark + text.encode(encoding))
 
 
 def nearest(word: str, known) -> str:

@@ -5,7 +5,8 @@ import json
 import pytest
 
 from tuninglib.analysis import what_if
-from tuninglib.analysis.analyse import analyse, results_document
+from tuninglib.analysis.analyse import analyse
+from tuninglib.analysis.results_json import results_document
 from tuninglib.report import gain as gain_words
 from tuninglib.report import mixture as mixture_words
 from tuninglib.report import remarks, response, verdict
@@ -35,17 +36,17 @@ def test_the_true_lambda_lies_in_its_interval(results, truth, setup):
 
 @pytest.mark.parametrize("setup", SETUPS)
 def test_the_true_gain_and_force_lie_in_their_intervals(results, truth, setup):
-    gain = next(g for g in results.gains if g.setup == setup)
+    pull = next(p for p in results.pulls if p.setup == setup)
     # The truth is stated for a fixed air; the report's is for the reference air of SAE J1349.
-    assert gain.force_n.low < truth["wheel_force_n"][setup] < gain.force_n.high
+    assert pull.force_n.low < truth["wheel_force_n"][setup] < pull.force_n.high
     if setup != "stock":
-        assert gain.gain.low < truth["gain"][setup] < gain.gain.high
-        assert gain.gain.half_width < 0.06
+        assert pull.gain.ratio.low < truth["gain"][setup] < pull.gain.ratio.high
+        assert pull.gain.ratio.half_width < 0.06
 
 
 def test_the_true_lambda_of_a_tried_injector_on_the_other_fuel_is_predicted(results, truth):
     prospect = next(p for p in results.ladder.prospects if p.injector == "i172")
-    lambda_, _, _ = prospect.by_fuel["e10"]
+    lambda_ = prospect.on("e10").lambda_
     assert lambda_.low < truth["lambda"]["big_172_e10"] < lambda_.high
 
 
@@ -89,7 +90,7 @@ def test_equal_setups_are_not_told_apart(demo_copy):
     runs = runs.replace("20,stock", "20,again").replace("21,stock", "21,again")
     (demo_copy / "runs.csv").write_text(runs)
     results = analyse(load_session(demo_copy))
-    again = next(g for g in results.gains if g.setup == "again")
+    again = next(p for p in results.pulls if p.setup == "again")
     assert again.verdict == "not told apart"
     assert "again: no difference shown to stock" in str(gain_words.sentences(results))
 
@@ -138,8 +139,8 @@ def test_one_rider_for_the_reference_and_another_for_a_setup_is_said(demo_copy):
     (demo_copy / "runs.csv").write_text("\n".join(lines) + "\n")
     results = analyse(load_session(demo_copy))
     assert "big 185 had no rider in common with stock" in str(gain_words.sentences(results))
-    both = next(g for g in results.gains if g.setup == "big_172").gain.half_width
-    apart = next(g for g in results.gains if g.setup == "big_185").gain.half_width
+    both = next(p for p in results.pulls if p.setup == "big_172").gain.ratio.half_width
+    apart = next(p for p in results.pulls if p.setup == "big_185").gain.ratio.half_width
     assert apart > both
 
 
@@ -147,7 +148,7 @@ def test_an_uncalibrated_speedometer_is_said_and_widens_the_force(edit, results)
     folder = edit("session.toml", 'factor = "0.955 +/- 0.01"\n', "")
     bare = analyse(load_session(folder))
     assert "the speedometer is not calibrated" in " ".join(remarks.remarks(bare))
-    assert bare.gains[0].force_n.half_width > results.gains[0].force_n.half_width
+    assert bare.pulls[0].force_n.half_width > results.pulls[0].force_n.half_width
     assert bare.road.speed_factor.value < 1.0
     assert "as much too much as the law allows, the gain of big 172 is" in " ".join(
         remarks.remarks(bare)
@@ -175,10 +176,13 @@ def test_air_pressure_falls_back_on_the_altitude_and_says_so(edit):
 def test_the_document_for_programs_is_plain_and_complete(results):
     document = results_document(results)
     text = json.dumps(document, allow_nan=False)
-    assert document["schema"] == "tuninglib results 1"
+    assert document["schema"] == "tuninglib results 2"
     assert document["choice"]["keep"] == "big_172"
-    gain = document["road"]["gains"][3]["gain"]
-    assert gain["low"] < gain["value"] < gain["high"]
+    gain = document["road"]["pulls"][3]["gain"]
+    assert gain["ratio"]["low"] < gain["ratio"]["value"] < gain["ratio"]["high"]
+    assert gain["verdict"] == "faster"
+    assert gain["smallest_visible"] > 0
+    assert document["road"]["pulls"][0]["verdict"] == "reference"
     assert str(results.session.folder) not in text
 
 
@@ -194,8 +198,8 @@ def test_the_ride_back_down_finds_a_small_gain_in_us_units(demo_folder):
     folder = demo_folder.parent / "there_and_back"
     truth = json.loads((folder / "truth.json").read_text())
     results = analyse(load_session(folder))
-    gain = results.gains[1]
-    assert gain.gain.low < truth["gain"]["free_filter"] < gain.gain.high
+    gain = results.pulls[1].gain
+    assert gain.ratio.low < truth["gain"]["free_filter"] < gain.ratio.high
     assert gain.verdict == "faster"
     assert "rolled back down" in str(gain_words.sentences(results))
     for mixture in results.mixtures:
@@ -204,14 +208,14 @@ def test_the_ride_back_down_finds_a_small_gain_in_us_units(demo_folder):
 
 def test_without_the_ride_back_down_the_same_day_says_less(demo_folder, tmp_path):
     folder = demo_folder.parent / "there_and_back"
-    both = analyse(load_session(folder)).gains[1].gain.half_width
+    both = analyse(load_session(folder)).pulls[1].gain.ratio.half_width
     for name in ("session.toml", "runs.csv"):
         text = (folder / name).read_text(encoding="utf-8")
         if name == "runs.csv":
             rows = [line.split(",") for line in text.splitlines()]
             text = "\n".join(",".join(row[:5] + row[7:]) for row in rows) + "\n"
         (tmp_path / name).write_text(text, encoding="utf-8")
-    up_only = analyse(load_session(tmp_path)).gains[1].gain.half_width
+    up_only = analyse(load_session(tmp_path)).pulls[1].gain.ratio.half_width
     assert both < 0.7 * up_only
 
 
@@ -220,8 +224,9 @@ def test_e10_reads_a_third_of_a_unit_leaner_than_ethanol_free_petrol(edit):
     folder = edit("session.toml", 'ethanol = "4 +/- 1 %"', 'ethanol = "0 %"')
     folder = edit("session.toml", 'ethanol = "9.5 +/- 0.5 %"', 'ethanol = "10 %"')
     results = analyse(load_session(folder))
-    by_fuel = next(p for p in results.ladder.prospects if p.injector == "i172").by_fuel
-    assert by_fuel["e10"][1].value - by_fuel["e5"][1].value == pytest.approx(0.4, abs=0.1)
+    prospect = next(p for p in results.ladder.prospects if p.injector == "i172")
+    shift = prospect.on("e10").gauge.value - prospect.on("e5").gauge.value
+    assert shift == pytest.approx(0.4, abs=0.1)
 
 
 def test_the_top_speed_on_the_flat_balances_power_and_drag(results):

@@ -214,8 +214,8 @@ def test_unknown_noise_gives_student_t(nu, noise):
     scale2 = (nu * 0.02**2 + result.ssr) / dof
     se = result.get_prediction([[1.0, 0.2]]).se_mean[0] * np.sqrt(scale2 / result.scale)
     low, high = stats.t.interval(0.95, dof, loc=result.predict([[1.0, 0.2]])[0], scale=se)
-    assert np.log(ours.low) == pytest.approx(low, abs=2e-3 * se)
-    assert np.log(ours.high) == pytest.approx(high, abs=2e-3 * se)
+    assert np.log(ours.lambda_.low) == pytest.approx(low, abs=2e-3 * se)
+    assert np.log(ours.lambda_.high) == pytest.approx(high, abs=2e-3 * se)
 
 
 def invented_ladder(priors):

@@ -10,7 +10,6 @@ from tuninglib.physics.stoichiometry import (
     exhaust_lambda,
     gauge_from_lambda,
     lambda_from_gauge,
-    lambda_from_true_ratio,
     molar_mass_kg_mol,
     nernst_emf_v,
     parse_formula,
@@ -81,14 +80,6 @@ def test_gauge_there_and_back(lambda_, scale):
     assert lambda_from_gauge(reading, gauge_scale=scale) == pytest.approx(lambda_, rel=1e-12)
 
 
-@UNHURRIED
-@given(st.floats(0.5, 2.0), st.floats(5.0, 16.0))
-def test_true_ratio_there_and_back(lambda_, ratio):
-    there = true_ratio(lambda_, stoichiometric_ratio=ratio)
-    back = lambda_from_true_ratio(there, stoichiometric_ratio=ratio)
-    assert back == pytest.approx(lambda_, rel=1e-12)
-
-
 def test_gauge_that_shows_lambda():
     assert lambda_from_gauge(0.87, gauge_scale=1.0) == 0.87
 
@@ -154,8 +145,6 @@ CALLS = [
     (lambda x: gauge_from_lambda(x, gauge_scale=14.7), 0.87, "lambda is"),
     (lambda x: true_ratio(x, stoichiometric_ratio=14.0), 0.87, "lambda is"),
     (lambda x: true_ratio(0.87, stoichiometric_ratio=x), 14.0, "stoichiometric ratio is"),
-    (lambda x: lambda_from_true_ratio(x, stoichiometric_ratio=14.0), 12.3, "air-fuel ratio is"),
-    (lambda x: lambda_from_true_ratio(12.3, stoichiometric_ratio=x), 14.0, "stoichiometric ratio"),
     (lambda x: exhaust_lambda(**{**EXHAUST, "carbon_monoxide_mole_fraction": x}), 0.04, "CO is"),
     (nernst_emf_v, 1e-10, "oxygen pressure inside is"),
     (lambda x: nernst_emf_v(1e-10, reference_oxygen_pressure_pa=x), 2e4, "reference oxygen"),

@@ -6,10 +6,10 @@ import pytest
 
 from tuninglib.analysis import what_if
 from tuninglib.analysis.analyse import analyse, what_if_setup
-from tuninglib.analysis.results import Odds
 from tuninglib.physics.air import air_density_kg_m3, correction_sae_j1349, standard_pressure_pa
 from tuninglib.report import fellow
 from tuninglib.session.load import load_session
+from tuninglib.statistics.ladder_prediction import Odds
 
 
 def results_of(folder):
@@ -164,7 +164,7 @@ def test_a_fuel_beyond_the_makers_limits_is_said_to_be(edit):
 def test_a_fuel_that_may_run_lean_is_warned_of(results):
     ladder = results.ladder
     prospect = next(p for p in ladder.prospects if p.injector == ladder.fitted)
-    leaner = {name: odds.leaner for name, (_, _, odds) in prospect.by_fuel.items()}
+    leaner = {one.fuel: one.odds.leaner for one in prospect.fuels}
     assert leaner["e5"] < 0.1 < leaner["e10"] < results.session.assumptions.leaner_limit.value
     warnings = {fuel["name"]: fuel["warnings"] for fuel in fellow.data(results)["fuels"]}
     assert warnings["e5"] == []

@@ -53,9 +53,9 @@ def test_without_unknowns_it_is_the_two_sample_t_test():
     )  # fmt: skip
     fit = estimate_gains(runs)
     found = fit.gains[0]
-    assert found.gain == pytest.approx(np.expm1(plain.value), rel=1e-9)
+    assert found.ratio.value == pytest.approx(np.expm1(plain.value), rel=1e-9)
     width = plain.high - plain.low
-    assert np.log1p([found.low, found.high]) == pytest.approx(
+    assert np.log1p([found.ratio.low, found.ratio.high]) == pytest.approx(
         [plain.low, plain.high], abs=0.01 * width
     )
     assert fit.scatter_sd == pytest.approx(pooled_sd([a, b])[0], rel=1e-5)
@@ -66,28 +66,29 @@ def test_without_unknowns_it_is_the_two_sample_t_test():
 def test_known_forces_are_found_again():
     runs = runs_of(driven([250.0, 250.0, 290.0, 290.0, 275.0]), setup=(0, 0, 1, 1, 2))
     fit = estimate_gains(runs, reference=0)
-    assert [f.force_n for f in fit.forces] == pytest.approx([250.0, 290.0, 275.0], rel=1e-7)
-    assert [g.gain for g in fit.gains] == pytest.approx([0.16, 0.10], rel=1e-6)
+    assert [f.force_n.value for f in fit.forces] == pytest.approx([250.0, 290.0, 275.0], rel=1e-7)
+    assert [g.ratio.value for g in fit.gains] == pytest.approx([0.16, 0.10], rel=1e-6)
 
 
 def test_another_reference_turns_the_gain_round():
     runs = runs_of()
     there, back = (estimate_gains(runs, reference=r).gains[0] for r in (0, 1))
-    assert (1 + there.gain) * (1 + back.gain) == pytest.approx(1.0)
-    assert (1 + there.low) * (1 + back.high) == pytest.approx(1.0)
+    assert (1 + there.ratio.value) * (1 + back.ratio.value) == pytest.approx(1.0)
+    assert (1 + there.ratio.low) * (1 + back.ratio.high) == pytest.approx(1.0)
 
 
 def test_weather_correction_moves_the_gain_by_its_factor():
     factor = np.log([1.0, 1.0, 1.0, 1.03, 1.03, 1.03])
-    raw = estimate_gains(runs_of()).gains[0].gain
-    corrected = estimate_gains(runs_of(log_correction=factor)).gains[0].gain
+    raw = estimate_gains(runs_of()).gains[0].ratio.value
+    corrected = estimate_gains(runs_of(log_correction=factor)).gains[0].ratio.value
     assert (1 + corrected) / (1 + raw) == pytest.approx(1.03)
 
 
 def test_one_setup_has_a_force_and_no_gain():
     fit = estimate_gains(runs_of(EXITS[:3], setup=(0, 0, 0)))
     assert fit.gains == fit.pairs == ()
-    assert fit.forces[0].low_n < fit.forces[0].force_n < fit.forces[0].high_n
+    force = fit.forces[0].force_n
+    assert force.low < force.value < force.high
 
 
 # Scatter ---------------------------------------------------------------------------------------
@@ -98,14 +99,14 @@ def test_nothing_repeated_uses_and_flags_the_assumed_scatter():
     fit = estimate_gains(runs, assumed_scatter_sd=0.03)
     assert fit.scatter_is_assumed
     assert fit.scatter_sd == pytest.approx(0.03)
-    half = np.log1p(fit.gains[0].high) - np.log1p(fit.gains[0].gain)
+    half = np.log1p(fit.gains[0].ratio.high) - np.log1p(fit.gains[0].ratio.value)
     assert half == pytest.approx(1.95996 * 0.03 * np.sqrt(2), rel=1e-3)
 
 
 def test_assumed_scatter_may_count_as_a_few_repeats():
     runs = runs_of(EXITS[[0, 3]], setup=(0, 1))
     fit = estimate_gains(runs, assumed_scatter_sd=0.03, assumed_scatter_dof=4.0)
-    half = np.log1p(fit.gains[0].high) - np.log1p(fit.gains[0].gain)
+    half = np.log1p(fit.gains[0].ratio.high) - np.log1p(fit.gains[0].ratio.value)
     assert half == pytest.approx(t_quantile(0.975, 4) * 0.03 * np.sqrt(2), rel=0.02)
     assert fit.scatter_is_assumed
 
@@ -144,7 +145,7 @@ def test_what_setups_share_cancels_from_the_gain_but_not_from_the_force():
     plain = estimate_gains(runs)
     grade = estimate_gains(runs, unknowns=usual_unknowns(runs, grade_sd=0.004))
     assert grade.gains[0].log_sd < 1.02 * plain.gains[0].log_sd
-    width = [f.forces[0].high_n - f.forces[0].low_n for f in (plain, grade)]
+    width = [f.forces[0].force_n.half_width for f in (plain, grade)]
     assert width[1] > 2 * width[0]
     assert grade.forces[0].shares["grade"] > 0.7
 
@@ -273,7 +274,7 @@ def test_the_way_down_halves_the_gain_interval():
             estimate_gains(r, unknowns=unknowns, resolution_m_s=RESOLUTION).gains[0]
             for r in (up_only(runs), runs)
         ]
-        widths.append([g.high - g.low for g in pair])
+        widths.append([2 * g.ratio.half_width for g in pair])
     up, both = np.mean(widths, axis=0)
     assert both < 0.72 * up
 
@@ -323,7 +324,9 @@ def test_errors_are_near_the_smallest_that_are_possible():
         errors.append(
             [
                 np.log1p(
-                    estimate_gains(r, unknowns=unknowns, resolution_m_s=RESOLUTION).gains[0].gain
+                    estimate_gains(r, unknowns=unknowns, resolution_m_s=RESOLUTION)
+                    .gains[0]
+                    .ratio.value
                 )
                 - 0.06
                 for r in (up_only(runs), runs)
@@ -348,8 +351,8 @@ def test_more_comparisons_ask_for_more():
     of_gain, of_pair = fit.gains[0], fit.pairs[0]
     assert of_pair.p_value == pytest.approx(of_gain.p_value)
     assert of_pair.p_adjusted == pytest.approx(2 * of_gain.p_adjusted)
-    assert of_pair.smallest_visible_gain > of_gain.smallest_visible_gain
-    assert of_gain.smallest_visible_gain > of_gain.high - of_gain.gain
+    assert of_pair.smallest_visible > of_gain.smallest_visible
+    assert of_gain.smallest_visible > of_gain.ratio.high - of_gain.ratio.value
 
 
 # Calibration; the full table is printed by python -m tests.simulate_days -----------------------
@@ -389,7 +392,7 @@ def test_a_large_gain_is_told_apart():
         ),
         (
             lambda: estimate_gains(runs_of(), reference=2),
-            "reference is 2 but setups go from 0 to 1",
+            "reference is 2 but must be one of 0 to 1",
         ),
         (lambda: estimate_gains(runs_of(np.array([]), setup=())), "there are no runs"),
         (

@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from tuninglib.statistics.ladder import Priors, fit_ladder, flow_response, run_scatter, solve
+from tuninglib.statistics.ladder import Priors, fit_ladder, solve
 from tuninglib.statistics.ladder_prediction import predict
 
 E5 = {"stoichiometric_ratio": 14.29, "density_kg_m3": 747.0}
@@ -23,7 +23,7 @@ def outlook(fit, flow=2.8e-6, engine="stock", **more):
 
 def test_mean_lambda_lies_on_the_readings():
     fit = fit_ladder(**SESSION, priors=Priors(tolerance=0.001, run_sd=0.001))
-    predicted = [outlook(fit, flow, injector=i).lambda_ for i, flow in fit.flow_m3_s.items()]
+    predicted = [outlook(fit, flow, injector=i).lambda_.value for i, flow in fit.flow_m3_s.items()]
     assert_allclose(predicted, [0.915, 0.8525, 0.815], rtol=0.015)
 
 
@@ -33,7 +33,7 @@ def test_order_of_readings_does_not_matter():
     columns = ("lambda_low", "lambda_high", "flow_m3_s", "injector")
     shuffled = {**SESSION, **{name: [SESSION[name][i] for i in order] for name in columns}}
     again = fit_ladder(**shuffled)
-    assert outlook(again).low == pytest.approx(outlook(fit).low, rel=1e-9)
+    assert outlook(again).lambda_.low == pytest.approx(outlook(fit).lambda_.low, rel=1e-9)
 
 
 @pytest.mark.parametrize("first", [0, 1, 2])
@@ -76,8 +76,8 @@ def test_units_of_displacement_and_stated_flow_cancel(factor):
         "displacement": {"stock": 150.0 * factor},
         "flow_m3_s": np.array(SESSION["flow_m3_s"]) * factor,
     }
-    assert outlook(fit_ladder(**scaled), 2.8e-6 * factor).high == pytest.approx(
-        outlook(fit).high, rel=1e-9
+    assert outlook(fit_ladder(**scaled), 2.8e-6 * factor).lambda_.high == pytest.approx(
+        outlook(fit).lambda_.high, rel=1e-9
     )
 
 
@@ -100,20 +100,20 @@ def test_one_reading_leaves_the_priors():
     expected = reading_sd2 + 0.01**2 + 2 * 0.035**2
     assert same.log_sd == pytest.approx(expected**0.5, rel=1e-9)
     assert further.log_sd == pytest.approx((expected + (0.2 * 0.15) ** 2) ** 0.5, rel=1e-9)
-    response = flow_response(fit)
+    response = fit.interval("response")
     assert (response.low, response.high) == pytest.approx((1 - 0.294, 1 + 0.294), abs=1e-4)
 
 
 def test_identical_injectors_do_not_inform_on_the_response():
     identical = {**SESSION, "flow_m3_s": 2.5e-6, "injector": ["a", "a", "a", "b", "b"]}
-    response = flow_response(fit_ladder(**identical))
+    response = fit_ladder(**identical).interval("response")
     assert response.value == pytest.approx(1.0)
     assert response.high - response.low == pytest.approx(2 * 1.96 * 0.15, rel=1e-3)
 
 
 def test_tight_tolerance_brings_out_the_response():
     loose, tight = (
-        flow_response(fit_ladder(**SESSION, tolerance=dict.fromkeys("abc", sd)))
+        fit_ladder(**SESSION, tolerance=dict.fromkeys("abc", sd)).interval("response")
         for sd in (0.03, 0.003)
     )
     assert tight.high - tight.low < 0.8 * (loose.high - loose.low)
@@ -146,9 +146,9 @@ def test_thin_air_is_taken_out():
         "lambda_high": np.array(SESSION["lambda_high"]) * 0.96,
     }
     fit, thin_fit = fit_ladder(**SESSION), fit_ladder(**thin, offset=np.log(0.96))
-    assert outlook(thin_fit).lambda_ == pytest.approx(outlook(fit).lambda_, rel=1e-9)
+    assert outlook(thin_fit).lambda_.value == pytest.approx(outlook(fit).lambda_.value, rel=1e-9)
     in_thin_air = outlook(thin_fit, offset=np.log(0.96))
-    assert in_thin_air.lambda_ == pytest.approx(0.96 * outlook(fit).lambda_, rel=1e-9)
+    assert in_thin_air.lambda_.value == pytest.approx(0.96 * outlook(fit).lambda_.value, rel=1e-9)
 
 
 @pytest.mark.parametrize(("noise", "low", "high"), [(0.004, 0.002, 0.008), (0.03, 0.02, 0.05)])
@@ -164,10 +164,11 @@ def test_repeats_adjust_the_noise(noise, low, high):
         displacement={"stock": 150.0},
         **E5,
     )
-    scatter = run_scatter(fit)
-    assert low < scatter.value < high
-    assert scatter.low <= scatter.value <= scatter.high
-    assert scatter.low / 1.3 < np.log(y).std(ddof=1) < scatter.high
+    order = np.argsort(fit.noise_scale, kind="stable")
+    scale, chance = fit.reading_sd * fit.noise_scale[order], np.cumsum(fit.weights[order])
+    least, most = scale[np.searchsorted(chance, (0.025, 0.975))]
+    assert low < np.sqrt(np.sum(fit.weights[order] * scale**2)) < high
+    assert least / 1.3 < np.log(y).std(ddof=1) < most
 
 
 def test_zero_priors_take_a_term_out():

@@ -29,11 +29,11 @@ def ladder(deviation, noise=0.0, rng=None, **more):
 
 def test_right_injectors_are_believed():
     checks = check_injectors(ladder({}))
-    assert [one.name for one in checks] == list(FLOWS)
+    assert [one.injector for one in checks] == list(FLOWS)
     for one in checks:
         assert one.believable
         assert one.odds > 0.9
-        assert one.implied_flow_m3_s.value == pytest.approx(FLOWS[one.name], rel=1e-6)
+        assert one.implied_flow_m3_s.value == pytest.approx(FLOWS[one.injector], rel=1e-6)
 
 
 @pytest.mark.parametrize("name", list(FLOWS))
@@ -41,7 +41,7 @@ def test_right_injectors_are_believed():
 def test_the_injector_that_is_off_is_named_first(name, sign):
     """Leaner than its flow says: less flow than stated."""
     (worst, *_) = suspicious_injectors(ladder({name: 0.18 * sign}))
-    assert worst.name == name
+    assert worst.injector == name
     true_flow = FLOWS[name] * np.exp(-0.18 * sign)
     assert worst.implied_flow_m3_s.low < true_flow < worst.implied_flow_m3_s.high
     assert (worst.implied_flow_m3_s.value < FLOWS[name]) == (sign > 0)
@@ -54,7 +54,7 @@ def test_small_deviation_is_nobodys_fault():
 
 def test_measured_flow_is_doubted_sooner():
     fit = ladder({"b": 0.07}, tolerance=dict.fromkeys(FLOWS, 0.01))
-    assert [one.name for one in suspicious_injectors(fit)][:1] == ["b"]
+    assert [one.injector for one in suspicious_injectors(fit)][:1] == ["b"]
 
 
 def test_strict_level_accuses_fewer():
@@ -91,7 +91,7 @@ def test_single_injector_cannot_be_checked():
 
 def test_exact_flow_is_not_checked():
     checks = check_injectors(ladder({"b": 0.1}, tolerance={"b": 0.0}))
-    exact = {one.name: one for one in checks}["b"]
+    exact = {one.injector: one for one in checks}["b"]
     assert exact.believable
     assert exact.implied_flow_m3_s.low == exact.implied_flow_m3_s.high == FLOWS["b"]
 
@@ -108,7 +108,7 @@ def test_implied_flow_is_that_of_a_fit_without_the_statement(name):
         "displacement": {"x": 1.0},
         "priors": Priors(tolerance_spread=0.0, tolerance=0.01),
     }
-    checks = {one.name: one for one in check_injectors(solve(**more, tolerance=None))}
+    checks = {one.injector: one for one in check_injectors(solve(**more, tolerance=None))}
     deviation = solve(**more, tolerance={name: 100.0}).interval(f"injector {name}")
     implied = checks[name].implied_flow_m3_s
     ends = FLOWS[name] * np.exp([-deviation.high, -deviation.low])

@@ -4,12 +4,7 @@ from numpy.testing import assert_allclose
 
 from tests.simulate_ladder import WORLDS, deciles, simulate
 from tuninglib.statistics.ladder import Priors, fit_ladder, solve
-from tuninglib.statistics.ladder_prediction import (
-    band_odds,
-    flow_for_lambda,
-    predict,
-    rank_candidates,
-)
+from tuninglib.statistics.ladder_prediction import flow_for_lambda, predict
 
 E5 = {"stoichiometric_ratio": 14.29, "density_kg_m3": 747.0}
 FUELS = {"e5": (14.29, 747.0), "e10": (13.99, 750.0)}
@@ -32,11 +27,14 @@ def fit():
 def test_scalar_and_array_agree(fit):
     one = predict(fit, flow_m3_s=2.8e-6, engine="big", **E5)
     many = predict(fit, flow_m3_s=np.full((2, 3), 2.8e-6), engine="big", **E5)
-    for name in ("lambda_", "low", "high", "log_mean", "log_sd"):
-        assert type(getattr(one, name)) is float
-        assert_allclose(getattr(many, name), np.full((2, 3), getattr(one, name)))
+    for record, several, name in (
+        *((one.lambda_, many.lambda_, name) for name in ("value", "low", "high")),
+        *((one, many, name) for name in ("log_mean", "log_sd")),
+    ):
+        assert type(getattr(record, name)) is float
+        assert_allclose(getattr(several, name), np.full((2, 3), getattr(record, name)))
     assert one.extrapolated is False
-    odds, many_odds = (band_odds(p, low=BAND[0], high=BAND[1]) for p in (one, many))
+    odds, many_odds = (p.odds(low=BAND[0], high=BAND[1]) for p in (one, many))
     assert type(odds.inside) is float
     assert_allclose(many_odds.leaner, np.full((2, 3), odds.leaner))
 
@@ -44,7 +42,7 @@ def test_scalar_and_array_agree(fit):
 def test_more_flow_is_richer_and_the_range_widens_beyond_what_was_tried(fit):
     flows = np.array([2.2e-6, 2.5e-6, 2.7e-6, 2.85e-6, 3.3e-6])
     prediction = predict(fit, flow_m3_s=flows, engine="big", **E5)
-    assert np.all(np.diff(prediction.lambda_) < 0)
+    assert np.all(np.diff(prediction.lambda_.value) < 0)
     assert prediction.extrapolated.tolist() == [True, False, False, False, True]
     assert prediction.log_sd[0] > prediction.log_sd[2] < prediction.log_sd[4]
 
@@ -54,7 +52,9 @@ def test_weaker_fuel_is_leaner_by_the_ratio(fit):
         predict(fit, flow_m3_s=2.8e-6, engine="big", stoichiometric_ratio=s, density_kg_m3=d)
         for s, d in FUELS.values()
     )
-    assert other.lambda_ / one.lambda_ == pytest.approx(14.29 * 747 / (13.99 * 750), rel=1e-9)
+    assert other.lambda_.value / one.lambda_.value == pytest.approx(
+        14.29 * 747 / (13.99 * 750), rel=1e-9
+    )
 
 
 def test_future_reading_is_wider_than_the_truth(fit):
@@ -87,11 +87,11 @@ def test_gauge_error_cancels_between_readings_but_not_against_the_truth():
 
 def test_odds_add_up_and_follow_the_band(fit):
     prediction = predict(fit, flow_m3_s=2.8e-6, engine="big", **E5)
-    odds = band_odds(prediction, low=BAND[0], high=BAND[1])
+    odds = prediction.odds(low=BAND[0], high=BAND[1])
     assert odds.richer + odds.inside + odds.leaner == pytest.approx(1.0, abs=1e-12)
-    ends = band_odds(prediction, low=prediction.low, high=prediction.high)
+    ends = prediction.odds(low=prediction.lambda_.low, high=prediction.lambda_.high)
     assert (ends.richer, ends.inside, ends.leaner) == pytest.approx((0.025, 0.95, 0.025), abs=1e-9)
-    half = band_odds(prediction, low=prediction.lambda_, high=2.0)
+    half = prediction.odds(low=prediction.lambda_.value, high=2.0)
     assert half.richer == pytest.approx(0.5, abs=1e-9)
 
 
@@ -99,7 +99,7 @@ def test_flow_for_lambda_is_the_inverse_of_predict(fit):
     flow = flow_for_lambda(fit, target_lambda=0.87, engine="big", **E5)
     assert flow.low < flow.value < flow.high
     at = predict(fit, flow_m3_s=[flow.low, flow.value, flow.high], engine="big", **E5)
-    assert_allclose([at.low[0], at.lambda_[1], at.high[2]], 0.87, rtol=1e-6)
+    assert_allclose([at.lambda_.low[0], at.lambda_.value[1], at.lambda_.high[2]], 0.87, rtol=1e-6)
 
 
 def test_flow_for_lambda_without_response_is_open():
@@ -116,72 +116,6 @@ def test_flow_for_lambda_without_response_is_open():
     )
     flow = flow_for_lambda(fit, target_lambda=0.85, engine="x", **E5)
     assert flow.high == np.inf
-
-
-def ranked(fit, **more):
-    arguments = {
-        "names": ["i171", "i185", "i178", "i150"],
-        "flow_m3_s": [2.85e-6, 3.08e-6, 2.97e-6, 2.5e-6],
-        "fuels": FUELS,
-        "engine": "big",
-        "band": BAND,
-    }
-    return rank_candidates(fit, **{**arguments, **more})
-
-
-def test_ranking_is_by_the_fuel_with_the_least_odds(fit):
-    rows = ranked(fit)
-    least = [row.least_inside for row in rows]
-    assert least == sorted(least, reverse=True)
-    assert rows[-1].name == "i150"
-    for row in rows:
-        assert [one.fuel for one in row.fuels] == ["e10", "e5"]  # the leaner first
-        assert row.least_inside == min(one.inside for one in row.fuels)
-
-
-def test_tried_candidate_brings_its_deviation(fit):
-    rows = {row.name: row for row in ranked(fit)}
-    assert rows["i171"].tried
-    assert not rows["i178"].tried
-    tried, untried = rows["i171"].fuels[0], rows["i178"].fuels[0]
-    assert np.log(tried.high / tried.low) < 0.7 * np.log(untried.high / untried.low)
-    assert [rows[n].extrapolated for n in ("i150", "i171", "i178")] == [False, False, True]
-
-
-def test_ranking_repeats_predict(fit):
-    row = {row.name: row for row in ranked(fit, tolerance={"i178": 0.01})}["i178"]
-    prediction = predict(fit, flow_m3_s=2.97e-6, engine="big", tolerance=0.01, **E5)
-    odds = band_odds(prediction, low=BAND[0], high=BAND[1])
-    on_e5 = row.fuels[1]
-    assert (on_e5.lambda_, on_e5.low, on_e5.inside, on_e5.leaner) == (
-        prediction.lambda_,
-        prediction.low,
-        odds.inside,
-        odds.leaner,
-    )
-
-
-def test_flow_on_each_fuel(fit):
-    one = ranked(fit, names=["n"], flow_m3_s=[2.97e-6])[0]
-    other = ranked(fit, names=["n"], flow_m3_s=[[2.97e-6, 2.97e-6 * 0.99]])[0]
-    assert other.fuels[1].lambda_ == one.fuels[1].lambda_  # e5
-    assert other.fuels[0].lambda_ > one.fuels[0].lambda_  # e10, a little less volume
-
-
-def test_open_time_of_a_candidate(fit):
-    """150 mg of air at the middle of the band on E5 in 1 ms plus fuel over mass flow."""
-    rows = ranked(
-        fit,
-        names=["n"],
-        flow_m3_s=[3e-6],
-        air_mass_kg=150e-6,
-        engine_speed_rpm=9000.0,
-        dead_time_s=1e-3,
-    )
-    fuel = 150e-6 / (np.sqrt(0.83 * 0.90) * 14.29)
-    expected = (fuel / (3e-6 * 747.0) + 1e-3) / (120 / 9000)
-    assert rows[0].fuels[1].open_time_fraction == pytest.approx(expected, rel=1e-12)
-    assert np.isnan(ranked(fit)[0].fuels[0].open_time_fraction)
 
 
 @pytest.mark.parametrize(
@@ -204,7 +138,7 @@ def test_band_the_wrong_way_round(fit):
     with pytest.raises(
         ValueError, match=r"richer end of the target band is 0.9 but must be below 0.83; swap"
     ):
-        band_odds(prediction, low=0.90, high=0.83)
+        prediction.odds(low=0.90, high=0.83)
 
 
 @pytest.fixture(scope="module")

@@ -69,9 +69,9 @@ def test_confidence_widens():
 
 
 def test_scatter_of_few_runs_is_known_to_a_factor():
-    low, high = sd_interval(0.02, dof=2)
-    assert low < 0.02 / 1.5
-    assert high > 0.02 * 5
+    found = sd_interval(0.02, dof=2)
+    assert found.low < 0.02 / 1.5
+    assert found.high > 0.02 * 5
 
 
 def test_accuracy_improves_with_repeats():

@@ -1,74 +1,19 @@
 """From a session to its results."""
 
-import dataclasses
 import math
-from dataclasses import dataclass
 
 from tuninglib.analysis.choice import choose, fuel_limits
-from tuninglib.analysis.gain import Road, analyse_road
+from tuninglib.analysis.gain import analyse_road
 from tuninglib.analysis.injector import analyse_ladder
 from tuninglib.analysis.mixture import analyse_mixtures
 from tuninglib.analysis.provenance import provenance
-from tuninglib.analysis.results import Choice, Knock, Ladder, Run
-from tuninglib.analysis.what_if import Answer, Question, answers, flat_top_speeds
+from tuninglib.analysis.records import Knock, Run
+from tuninglib.analysis.results import Results
+from tuninglib.analysis.what_if import Answer, ForRider, Question, answers, flat_top_speeds
 from tuninglib.session.defaults import air_of_runs, day_pressure_of
 from tuninglib.session.load import Session
 
-SCHEMA = "tuninglib results 1"
 WHAT_IF_MASSES_KG = (55.0, 65.0, 75.0, 85.0, 95.0, 110.0)
-
-
-@dataclass(frozen=True, kw_only=True)
-class Results:
-    """Everything that a report says, in SI.
-
-    Attributes
-    ----------
-    session : Session
-    runs : tuple of Run
-    mixtures : tuple of Mixture
-    road : Road or None
-    ladder : Ladder or None
-    knocks : tuple of Knock
-        In the order of the runs.
-    choice : Choice
-    fuel_limits : tuple of FuelLimit
-    what_if : tuple of (float, Answer)
-        Rider's mass, and the marker speed of the kept setup under that rider.
-    flat_top_speeds : Answer or None
-        Of the kept setup, on a flat road without wind.
-    pressure_source : str
-        ``"stated"``, ``"altitude"`` or ``"sea level"``.
-    provenance : tuple
-    """
-
-    session: Session
-    runs: tuple
-    mixtures: tuple
-    road: Road | None
-    ladder: Ladder | None
-    knocks: tuple
-    choice: Choice
-    fuel_limits: tuple
-    what_if: tuple
-    flat_top_speeds: Answer | None
-    pressure_source: str
-    provenance: tuple
-
-    @property
-    def reference(self) -> str:
-        """The setup that gains are counted from."""
-        return self.session.about.reference
-
-    @property
-    def knocked(self) -> tuple:
-        """Setups with which knock was heard."""
-        return tuple(dict.fromkeys(knock.setup for knock in self.knocks))
-
-    @property
-    def gains(self) -> tuple:
-        """Gains, the reference first; empty without speeds."""
-        return self.road.gains if self.road else ()
 
 
 def analyse(session: Session) -> Results:
@@ -117,7 +62,7 @@ def _what_if(road, setup) -> tuple:
         return ()
     run = road.equivalent[setup]
     questions = [Question(rider_mass_kg=mass) for mass in WHAT_IF_MASSES_KG]
-    return tuple(zip(WHAT_IF_MASSES_KG, answers(run, questions), strict=True))
+    return tuple(map(ForRider, WHAT_IF_MASSES_KG, answers(run, questions)))
 
 
 def _top_speeds(road, setup) -> Answer | None:
@@ -157,50 +102,3 @@ def _runs(session, air, road) -> tuple:
         )
         for row in table.itertuples()
     )
-
-
-def results_document(results: Results) -> dict:
-    """Results for programs: plain numbers in SI, the unit in each name, a version in front.
-
-    Parameters
-    ----------
-    results : Results
-
-    Returns
-    -------
-    dict
-        Ready for JSON; numbers that are not finite become None.
-    """
-    about = results.session.about
-    return {
-        "schema": SCHEMA,
-        "title": about.title,
-        "date": about.date.isoformat(),
-        "reference": about.reference,
-        "interval": 0.95,
-        "choice": _plain(results.choice),
-        "mixtures": _plain(results.mixtures),
-        "road": _plain(results.road),
-        "ladder": _plain(results.ladder),
-        "what_if": [{"rider_mass_kg": mass, **_plain(one)} for mass, one in results.what_if],
-        "flat_top_speeds": _plain(results.flat_top_speeds),
-        "knocks": _plain(results.knocks),
-        "fuel_limits": _plain(results.fuel_limits),
-        "runs": _plain(results.runs),
-        "provenance": dict(results.provenance),
-    }
-
-
-def _plain(value):
-    if dataclasses.is_dataclass(value):
-        return {
-            field.name.rstrip("_"): _plain(getattr(value, field.name))
-            for field in dataclasses.fields(value)
-        }
-    if isinstance(value, dict):
-        return {str(key): _plain(one) for key, one in value.items()}
-    if isinstance(value, (tuple, list)):
-        return [_plain(one) for one in value]
-    if isinstance(value, float) and not math.isfinite(value):
-        return None
-    return value

@@ -1,6 +1,6 @@
 """Which setup to keep, and which must not be ridden, whatever they gained."""
 
-from tuninglib.analysis.results import Choice, FuelLimit, RuledOut
+from tuninglib.analysis.records import Choice, FuelLimit, RuledOut
 from tuninglib.session.defaults import ethanol_of
 
 
@@ -47,8 +47,8 @@ def choose(session, road, mixtures, knocks, limits) -> Choice:
     Choice
     """
     by_setup = {mixture.setup: mixture for mixture in mixtures}
-    gains = {gain.setup: gain for gain in road.gains} if road else {}
-    tested = [name for name in session.setups if name in gains or by_setup[name].readings]
+    pulls = {pull.setup: pull for pull in road.pulls} if road else {}
+    tested = [name for name in session.setups if name in pulls or by_setup[name].readings]
     ruled_out = {}
     for name in tested:
         reason = _ruled_out(session, name, by_setup[name], knocks, limits)
@@ -57,12 +57,12 @@ def choose(session, road, mixtures, knocks, limits) -> Choice:
     allowed = [name for name in tested if name not in ruled_out]
     if not allowed:
         return Choice(None, (), ruled_out, "only one")
-    measured = [name for name in allowed if name in gains]
+    measured = [name for name in allowed if name in pulls]
     if not measured:
         equals = allowed
     else:
-        best = max(measured, key=lambda name: gains[name].gain.value)
-        apart = {frozenset((pair.setup, pair.other)): pair.told_apart for pair in road.pairs}
+        best = max(measured, key=lambda name: pulls[name].force_n.value)
+        apart = {frozenset((pair.setup, pair.over)): pair.told_apart for pair in road.pairs}
         equals = [n for n in measured if n == best or not apart[frozenset((n, best))]]
 
     def inside(name):

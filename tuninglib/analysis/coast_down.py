@@ -1,6 +1,5 @@
 """A coast-down and its session: where the numbers start, the fit, the values to keep."""
 
-import tomllib
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -11,7 +10,7 @@ from tuninglib.physics.hill import Hill, Ride
 from tuninglib.physics.road_load import ROTATING_MASS_RATIO, RoadLoad
 from tuninglib.rounding import decimals_for, fixed
 from tuninglib.session.coast_down_file import COASTDOWN, HEADER, HEADER_MPH, Falls
-from tuninglib.session.read_toml import TOML
+from tuninglib.session.read_toml import tables_as_typed
 from tuninglib.statistics.coast_down import fit_coast_down
 from tuninglib.statistics.repeats import t_quantile
 from tuninglib.text_files import read_text
@@ -38,10 +37,7 @@ class CoastDownStart:
 def start_of(session_folder) -> CoastDownStart:
     """Bike, rider and weather as far as session.toml has them, and coastdown.csv if it is there."""
     folder = Path(session_folder)
-    try:
-        document = tomllib.loads(read_text(folder / TOML))
-    except tomllib.TOMLDecodeError:
-        document = {}
+    tables = tables_as_typed(folder)
 
     def said(table, key, unit, otherwise):
         try:
@@ -49,21 +45,17 @@ def start_of(session_folder) -> CoastDownStart:
         except (ValueError, AttributeError):
             return otherwise
 
-    def table(name):
-        found = document.get(name)
-        return found if isinstance(found, dict) else {}
-
-    riders = list(table("riders").values()) or [{}]
-    system = table("session").get("units", "metric")
+    riders = list(tables["riders"].values()) or [{}]
+    system = tables["session"].get("units", "metric")
     path = folder / COASTDOWN
     header = HEADER if system == "metric" else HEADER_MPH
     return CoastDownStart(
         system=system,
-        bike_kg=said(table("bike"), "mass", "kg", 120.0),
+        bike_kg=said(tables["bike"], "mass", "kg", 120.0),
         rider_kg=said(riders[0], "mass", "kg", 80.0),
-        temperature_k=said(table("weather"), "temperature", "K", 293.15),
-        pressure_pa=said(table("weather"), "pressure", "Pa", 101325.0),
-        speed_factor=said(table("speedometer"), "factor", "1", 1.0),
+        temperature_k=said(tables["weather"], "temperature", "K", 293.15),
+        pressure_pa=said(tables["weather"], "pressure", "Pa", 101325.0),
+        speed_factor=said(tables["speedometer"], "factor", "1", 1.0),
         text=read_text(path) if path.is_file() else header,
     )
 

@@ -1,17 +1,16 @@
 """A test day before it is ridden: where its numbers start, its repeats, order and length."""
 
 import math
-import tomllib
 from dataclasses import dataclass
 from pathlib import Path
 
 from tuninglib.analysis.analyse import analyse
 from tuninglib.rounding import percent
 from tuninglib.session.load import load_session
-from tuninglib.session.read_toml import TOML
+from tuninglib.session.read_toml import tables_as_typed
 from tuninglib.session.schema import Assumptions
 from tuninglib.statistics.planning import RunOrder, repeats_needed, run_order, smallest_visible_gain
-from tuninglib.text_files import SessionError, read_text
+from tuninglib.text_files import SessionError
 
 MOST_RUNS = 120
 
@@ -51,7 +50,7 @@ class PlanStart:
     scatter : float
         From run to run, as a ratio.
     source : str
-        Where the scatter comes from.
+        Where the scatter comes from: ``"assumed"``, or the session's ``"repeats"``.
     knocked : tuple of str
         Setups that knocked in this session; they are left out.
     """
@@ -79,15 +78,10 @@ def start_of(session_folder) -> PlanStart:
         If there is no session.toml that can be read.
     """
     folder = Path(session_folder)
-    text = read_text(folder / TOML)
-    try:
-        document = tomllib.loads(text)
-    except tomllib.TOMLDecodeError:
-        document = {}
-    about = _table(document, "session")
-    setups = _table(document, "setups")
+    tables = tables_as_typed(folder)
+    about, setups = tables["session"], tables["setups"]
     scatter = Assumptions().run_scatter.value
-    source = "assumed; nothing is repeated in this session yet"
+    source = "assumed"
     road, knocked = None, ()
     try:
         results = analyse(load_session(folder))
@@ -96,14 +90,14 @@ def start_of(session_folder) -> PlanStart:
         # Not ridden yet, or not complete: a plan can be made all the same.
         pass
     if road is not None and not road.scatter_is_assumed:
-        scatter, source = road.scatter_sd, "from this session's repeats"
+        scatter, source = road.scatter_sd, "repeats"
     system = about.get("units", "metric")
     rideable = tuple(name for name in setups if name not in knocked)
     return PlanStart(
         title=str(about.get("title") or folder.name),
         system=system if system in ("metric", "us", "imperial") else "metric",
         setups=rideable if len(rideable) > 1 else ("before", "after"),
-        riders=tuple(_table(document, "riders")) or ("me",),
+        riders=tuple(tables["riders"]) or ("me",),
         fuels={
             name: str(record["fuel"])
             for name, record in setups.items()
@@ -113,11 +107,6 @@ def start_of(session_folder) -> PlanStart:
         source=source,
         knocked=knocked,
     )
-
-
-def _table(document, name) -> dict:
-    table = document.get(name)
-    return table if isinstance(table, dict) else {}
 
 
 def plan_day(*, gain, scatter, setups, riders, minutes_a_run, minutes_a_swap) -> Day:

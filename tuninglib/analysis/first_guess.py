@@ -86,7 +86,7 @@ def guess_of(change: Change) -> Guess:
         breathing_sd=change.breathing_half_width / Z_95,
         lambda_sd=change.gauge_accuracy / Z_95,
     )
-    stated = Interval(guess.flow_m3_s, guess.low_m3_s, guess.high_m3_s)
+    stated = guess.flow_m3_s
     # first_guess_flow states it at the old pressure; on the bike it flows by the root more.
     flow = stated.scaled(1 / pressure)
     fuel = fuel_mass_per_cycle_kg(

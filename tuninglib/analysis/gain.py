@@ -4,12 +4,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from tuninglib.analysis.results import Gain, Pair
+from tuninglib.analysis.records import Pull
 from tuninglib.analysis.what_if import EquivalentRun
-from tuninglib.interval import Interval
 from tuninglib.physics.hill import Ride, exit_speed_m_s, travel_time_s, wheel_force_n
 from tuninglib.session.defaults import Taken, hill_of, road_load_of, speedometer_factor
-from tuninglib.statistics.gain import estimate_gains
+from tuninglib.statistics.gain import Gain, estimate_gains
 from tuninglib.statistics.road_runs import Runs
 from tuninglib.statistics.speedometer import legal_true_speed_m_s
 from tuninglib.statistics.unknowns import Unknown, usual_unknowns
@@ -21,15 +20,14 @@ class Road:
 
     Attributes
     ----------
-    gains : tuple of Gain
-        The reference first; empty without speeds.
-    pairs : tuple of Pair
+    pulls : tuple of Pull
+        The reference first.
+    pairs : tuple of Gain
+        Of all pairs of setups, the later against the earlier.
     scatter_sd : float
         Relative, from run to run.
     scatter_dof : float
     scatter_is_assumed : bool
-    shares : dict
-        Setup to the shares of its gain's variance by source.
     force_of_run, stated_force_of_run : dict
         Index of a row of runs.csv to its wheel force: brought to the reference air, with what the
         runs together say of drag, slope, wind and riders; and in the air of the run, at the stated
@@ -43,12 +41,11 @@ class Road:
         Setup to the :class:`tuninglib.analysis.what_if.EquivalentRun` that stands for its runs.
     """
 
-    gains: tuple
+    pulls: tuple
     pairs: tuple
     scatter_sd: float
     scatter_dof: float
     scatter_is_assumed: bool
-    shares: dict
     force_of_run: dict
     stated_force_of_run: dict
     drag_area_m2: Taken
@@ -57,6 +54,11 @@ class Road:
     speed_factor: Taken
     gain_if_shown_high: dict
     equivalent: dict
+
+    @property
+    def shares(self) -> dict:
+        """Setup to the shares of its gain's variance by source."""
+        return {pull.setup: pull.gain.shares for pull in self.pulls if pull.gain}
 
 
 def usable_rows(session):
@@ -124,15 +126,11 @@ def analyse_road(session, air) -> Road | None:
     fit = estimate_gains(runs, **options)
     raw = estimate_gains(replace(runs, log_correction=0.0), **options)
     return Road(
-        gains=_gains(session, rows, setups, runs, fit, raw),
-        pairs=tuple(
-            Pair(setups[p.setup], setups[p.other], p.told_apart, p.smallest_visible_gain)
-            for p in fit.pairs
-        ),
+        pulls=_pulls(rows, setups, runs, fit, raw),
+        pairs=tuple(_named(pair, setups) for pair in fit.pairs),
         scatter_sd=fit.scatter_sd,
         scatter_dof=fit.scatter_dof,
         scatter_is_assumed=fit.scatter_is_assumed,
-        shares={setups[g.setup]: g.shares for g in fit.gains},
         force_of_run=dict(zip(rows.index.tolist(), fit.run_force_n.tolist(), strict=True)),
         stated_force_of_run=dict(zip(rows.index.tolist(), _stated_forces(runs), strict=True)),
         drag_area_m2=area,
@@ -152,7 +150,7 @@ def _if_shown_high(session, setups, runs, shown, options) -> dict:
     fit = estimate_gains(
         replace(runs, true_entry_m_s=lowest[:, 0], true_exit_m_s=lowest[:, 1]), **options
     )
-    return {setups[gain.setup]: gain.gain for gain in fit.gains}
+    return {setups[gain.setup]: gain.ratio.value for gain in fit.gains}
 
 
 def _equivalent_runs(session, setups, runs, fit, rider_masses, taken) -> dict:
@@ -175,7 +173,7 @@ def _equivalent_runs(session, setups, runs, fit, rider_masses, taken) -> dict:
     for number, setup in enumerate(setups):
         force = fit.forces[number]
         own = runs.setup == number
-        reached = exit_speed_m_s(ride, force_n=force.force_n / output, entry_speed_m_s=entry)
+        reached = exit_speed_m_s(ride, force_n=force.force_n.value / output, entry_speed_m_s=entry)
         if not np.isfinite(reached):
             continue
         equivalent[setup] = EquivalentRun(
@@ -240,7 +238,12 @@ def _unknowns(session, runs, riders, area, rolling, rotating, factor) -> tuple:
     return (*usual, *pieces)
 
 
-def _gains(session, rows, setups, runs, fit, raw) -> tuple:
+def _named(gain, setups) -> Gain:
+    """A gain with the names of its setups instead of their numbers."""
+    return replace(gain, setup=setups[gain.setup], over=setups[gain.over])
+
+
+def _pulls(rows, setups, runs, fit, raw) -> tuple:
     times = travel_time_s(
         runs.ride,
         force_n=fit.run_force_n / np.exp(runs.log_correction),
@@ -248,41 +251,20 @@ def _gains(session, rows, setups, runs, fit, raw) -> tuple:
     )
     mean_speed = runs.hill.length_m / times
     exits = rows.groupby("setup")["shown_exit_m_s"].mean()
-    by_setup = {g.setup: (g, r) for g, r in zip(fit.gains, raw.gains, strict=True)}
-    gains = []
+    gains = {setups[gain.setup]: _named(gain, setups) for gain in fit.gains}
+    raw_gains = {setups[gain.setup]: gain.ratio.value for gain in raw.gains}
+    pulls = []
     for number, setup in enumerate(setups):
-        force = fit.forces[number]
-        interval = Interval(force.force_n, force.low_n, force.high_n)
-        own = runs.setup == number
-        common = {
-            "setup": setup,
-            "runs": int(own.sum()),
-            "force_n": interval,
-            "power_w": interval.scaled(float(mean_speed[own].mean())),
-            "speed_gain_m_s": float(exits[setup] - exits[setups[0]]),
-        }
-        if number == 0:
-            gains.append(
-                Gain(
-                    gain=Interval(0.0, 0.0, 0.0),
-                    raw_gain=0.0,
-                    verdict="reference",
-                    smallest_visible=0.0,
-                    **common,
-                )
-            )
-            continue
-        found, uncorrected = by_setup[number]
-        verdict = "not told apart"
-        if found.told_apart:
-            verdict = "faster" if found.gain > 0 else "slower"
-        gains.append(
-            Gain(
-                gain=Interval(found.gain, found.low, found.high),
-                raw_gain=uncorrected.gain,
-                verdict=verdict,
-                smallest_visible=found.smallest_visible_gain,
-                **common,
+        force, own = fit.forces[number].force_n, runs.setup == number
+        pulls.append(
+            Pull(
+                setup=setup,
+                runs=int(own.sum()),
+                force_n=force,
+                power_w=force.scaled(float(mean_speed[own].mean())),
+                speed_gain_m_s=float(exits[setup] - exits[setups[0]]),
+                raw_gain=raw_gains.get(setup),
+                gain=gains.get(setup),
             )
         )
-    return tuple(gains)
+    return tuple(pulls)

@@ -3,14 +3,19 @@
 import numpy as np
 
 from tuninglib.analysis.mixture import readings_of
-from tuninglib.analysis.results import Ladder, LadderCurve, Odds, Prospect, Response, Suspicion
-from tuninglib.interval import Z_95, Interval
-from tuninglib.physics.engine import air_mass_per_cycle_kg, cycle_time_s
-from tuninglib.physics.injector import flow_at_pressure
+from tuninglib.analysis.records import FuelProspect, Ladder, LadderCurve, Prospect
+from tuninglib.interval import Z_95
+from tuninglib.physics.engine import air_mass_per_cycle_kg, cycle_time_s, fuel_mass_per_cycle_kg
+from tuninglib.physics.injector import (
+    flow_at_pressure,
+    mass_flow_kg_s,
+    open_time_fraction,
+    open_time_s,
+)
 from tuninglib.session.defaults import blend_of
 from tuninglib.statistics.ladder import Priors, fit_ladder
 from tuninglib.statistics.ladder_checks import response_per_state, suspicious_injectors
-from tuninglib.statistics.ladder_prediction import flow_for_lambda, predict, rank_candidates
+from tuninglib.statistics.ladder_prediction import flow_for_lambda, predict
 
 # Dry air at 25 °C and 1013.25 hPa, for the open time.
 AIR_DENSITY_KG_M3 = 1.184
@@ -53,11 +58,6 @@ def analyse_ladder(session, air, keep: str | None, knocks: tuple) -> Ladder | No
     prospects = _prospects(session, fit, engine, fuels, knocks)
     fitted = kept.injector if kept and kept.engine == engine else None
     advice, injector = _advice(session, prospects, fitted)
-    columns = ladder_columns(session, air, rows)
-    responses = response_per_state(
-        **columns,
-        state=rows["state"].tolist(),
-    )
     leanest = min(fuels.values(), key=lambda pair: pair[0] * pair[1])
     middle = float(np.sqrt(session.target.lowest * session.target.highest))
     guess = flow_for_lambda(
@@ -75,24 +75,10 @@ def analyse_ladder(session, air, keep: str | None, knocks: tuple) -> Ladder | No
         injector=injector,
         fitted=fitted,
         curves=_curves(session, fit, engine, fuels, full),
-        responses=tuple(
-            Response(
-                state=one.state,
-                response=one.response,
-                readings=one.readings,
-                injectors=_injectors_in(session, rows, one.state),
-                verdict=one.verdict,
-            )
-            for one in responses
+        responses=response_per_state(
+            **ladder_columns(session, air, rows), state=rows["state"].tolist()
         ),
-        suspicions=tuple(
-            Suspicion(
-                one.name,
-                one.stated_flow_m3_s,
-                one.implied_flow_m3_s,
-            )
-            for one in suspicious_injectors(fit)
-        ),
+        suspicions=suspicious_injectors(fit),
         first_guess=guess if finite else None,
         readings=len(full),
     )
@@ -163,83 +149,91 @@ def _tolerance_sd(session, injector: str) -> float:
     return session.injectors[injector].tolerance.value / Z_95
 
 
-def _injectors_in(session, rows, state) -> int:
-    return len({session.setups[name].injector for name in rows["setup"][rows["state"] == state]})
-
-
 def _prospects(session, fit, engine, fuels, knocks) -> tuple:
-    names = list(session.injectors)
-    record = session.engines[engine]
-    speed = record.highest_speed.value if record.highest_speed else None
-    air_mass = float(
-        air_mass_per_cycle_kg(
-            displacement_m3=record.displacement_m3 / record.cylinders,
-            air_density_kg_m3=AIR_DENSITY_KG_M3,
-            volumetric_efficiency=record.breathing.value,
-        )
-    )
-    ranked = rank_candidates(
-        fit,
-        names=names,
-        flow_m3_s=[flow_on_bike(session, name) for name in names],
-        fuels=fuels,
-        engine=engine,
-        band=(session.target.lowest, session.target.highest),
-        tolerance={
-            name: _tolerance_sd(session, name) for name in names if name not in fit.tolerance
-        },
-        air_mass_kg=air_mass if speed else None,
-        engine_speed_rpm=speed,
-        dead_time_s=[session.injectors[name].dead_time.value for name in names],
-    )
+    """Injectors in the order of their odds of the target band on the fuel where they are least.
+
+    Among equals the one less likely to run lean comes first.
+    """
     heard = {
         session.setups[knock.setup].injector
         for knock in knocks
         if session.setups[knock.setup].engine == engine
     }
-    limit, scale = session.assumptions.leaner_limit.value, session.gauge.scale
-    prospects = []
-    for one in ranked:
-        leanest = one.fuels[0]
-        lean = leanest.leaner > limit
-        by_fuel = {}
-        for outlook in one.fuels:
-            lambda_ = Interval(outlook.lambda_, outlook.low, outlook.high)
-            odds = Odds(outlook.richer, outlook.inside, outlook.leaner)
-            by_fuel[outlook.fuel] = (lambda_, lambda_.scaled(scale), odds)
-        fraction = max(outlook.open_time_fraction for outlook in one.fuels)
-        cycle = float(cycle_time_s(speed)) if speed else None
-        if one.name in heard:
-            reason = "knock was heard"
-        elif lean:
-            reason = f"likely too lean on {leanest.fuel}"
-        elif cycle and fraction > HIGHEST_SHARE:
-            reason = "would run out of time"
-        elif min(o.richer for o in one.fuels) > 0.5:
-            reason = "likely richer than the band"
-        else:
-            reason = "possible"
-        prospects.append(
-            Prospect(
-                injector=one.name,
-                flow_m3_s=one.flow_m3_s,
-                tried=one.tried,
-                outside_tried_range=one.extrapolated,
-                by_fuel=by_fuel,
-                open_time_s=fraction * cycle if cycle else None,
-                cycle_time_s=cycle,
-                price=session.injectors[one.name].price,
-                knocked=one.name in heard,
-                recommended=reason == "possible",
-                reason=reason,
+    prospects = [
+        _prospect(session, fit, engine, fuels, name, name in heard) for name in session.injectors
+    ]
+    return tuple(sorted(prospects, key=lambda one: (-one.least_inside, one.fuels[0].odds.leaner)))
+
+
+def _prospect(session, fit, engine, fuels, name, heard) -> Prospect:
+    tried, flow = name in fit.tolerance, flow_on_bike(session, name)
+    rows, outside = [], False
+    for fuel, (ratio, density) in fuels.items():
+        predicted = predict(
+            fit,
+            flow_m3_s=flow,
+            engine=engine,
+            stoichiometric_ratio=ratio,
+            density_kg_m3=density,
+            injector=name if tried else None,
+            tolerance=None if tried else _tolerance_sd(session, name),
+        )
+        outside = outside or predicted.extrapolated
+        rows.append(
+            FuelProspect(
+                fuel=fuel,
+                lambda_=predicted.lambda_,
+                gauge=predicted.lambda_.scaled(session.gauge.scale),
+                odds=predicted.odds(low=session.target.lowest, high=session.target.highest),
+                open_time_fraction=_open_time_fraction(session, engine, name, ratio, density),
             )
         )
-    return tuple(prospects)
+    rows.sort(key=lambda one: -one.lambda_.value)
+    speed = session.engines[engine].highest_speed
+    cycle = float(cycle_time_s(speed.value)) if speed else None
+    fraction = max(one.open_time_fraction for one in rows) if speed else None
+    if heard:
+        reason = "knock"
+    elif rows[0].odds.leaner > session.assumptions.leaner_limit.value:
+        reason = "lean"
+    elif speed and fraction > HIGHEST_SHARE:
+        reason = "flow"
+    elif min(one.odds.richer for one in rows) > 0.5:
+        reason = "rich"
+    else:
+        reason = ""
+    return Prospect(
+        injector=name,
+        flow_m3_s=flow,
+        tried=tried,
+        outside_tried_range=outside,
+        fuels=tuple(rows),
+        open_time_s=fraction * cycle if speed else None,
+        cycle_time_s=cycle,
+        price=session.injectors[name].price,
+        knocked=heard,
+        recommended=not reason,
+        reason=reason,
+    )
 
 
-def least_inside(prospect) -> float:
-    """Odds of the target band on the fuel where they are least."""
-    return min(odds.inside for _, _, odds in prospect.by_fuel.values())
+def _open_time_fraction(session, engine, injector, ratio, density) -> float | None:
+    """Share of the cycle for the middle of the band at the highest engine speed."""
+    record = session.engines[engine]
+    if not record.highest_speed:
+        return None
+    air = air_mass_per_cycle_kg(
+        displacement_m3=record.displacement_m3 / record.cylinders,
+        air_density_kg_m3=AIR_DENSITY_KG_M3,
+        volumetric_efficiency=record.breathing.value,
+    )
+    middle = float(np.sqrt(session.target.lowest * session.target.highest))
+    open_time = open_time_s(
+        fuel_mass_per_cycle_kg(air_mass_kg=air, lambda_=middle, stoichiometric_ratio=ratio),
+        mass_flow_kg_s=mass_flow_kg_s(flow_on_bike(session, injector), density_kg_m3=density),
+        dead_time_s=session.injectors[injector].dead_time.value,
+    )
+    return open_time_fraction(open_time, engine_speed_rpm=record.highest_speed.value)
 
 
 def _advice(session, prospects, fitted) -> tuple:
@@ -247,9 +241,9 @@ def _advice(session, prospects, fitted) -> tuple:
     allowed = [p for p in prospects if p.recommended]
     if not allowed:
         return "none", None
-    best = max(allowed, key=least_inside)
+    best = max(allowed, key=lambda one: one.least_inside)
     own = next((p for p in allowed if p.injector == fitted), None)
-    if own and least_inside(own) >= least_inside(best) - _WORTH_BUYING:
+    if own and own.least_inside >= best.least_inside - _WORTH_BUYING:
         return "stay", own.injector
     return "buy", best.injector
 
@@ -279,9 +273,9 @@ def _curves(session, fit, engine, fuels, full) -> tuple:
             LadderCurve(
                 fuel=fuel,
                 flow_m3_s=tuple(grid.tolist()),
-                lambda_=tuple(line.lambda_.tolist()),
-                low=tuple(line.low.tolist()),
-                high=tuple(line.high.tolist()),
+                lambda_=tuple(line.lambda_.value.tolist()),
+                low=tuple(line.lambda_.low.tolist()),
+                high=tuple(line.lambda_.high.tolist()),
                 reading_flow_m3_s=tuple(flow for flow, _ in read),
                 reading_lambda=tuple(value for _, value in read),
             )

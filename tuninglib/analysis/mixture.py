@@ -3,11 +3,12 @@
 import numpy as np
 from scipy.special import stdtr, stdtrit
 
-from tuninglib.analysis.results import Mixture, Odds
+from tuninglib.analysis.records import Mixture
 from tuninglib.interval import Interval
 from tuninglib.session.defaults import blend_of
 from tuninglib.statistics.gauge_readings import pegged, reading_midpoint
 from tuninglib.statistics.ladder import Priors
+from tuninglib.statistics.ladder_prediction import Odds
 
 # A reading's run-to-run standard deviation where nothing is repeated: ours, as the ladder's prior.
 _ASSUMED_READING_SD = Priors().run_sd

@@ -1,313 +1,76 @@
-"""What an analysis yields: frozen records in SI, every number with its 95 % interval."""
+"""Everything that an analysis yields, in one frozen record."""
 
 from dataclasses import dataclass
 
-from tuninglib.interval import Interval
+from tuninglib.analysis.gain import Road
+from tuninglib.analysis.records import Choice, Ladder
+from tuninglib.analysis.what_if import Answer
+from tuninglib.session.load import Session
 
 
-@dataclass(frozen=True)
-class Odds:
-    """Probabilities that lambda is richer than, inside and leaner than the target band."""
-
-    richer: float
-    inside: float
-    leaner: float
-
-
-@dataclass(frozen=True)
-class Mixture:
-    """The full-throttle mixture of one setup, as read.
+@dataclass(frozen=True, kw_only=True, repr=False)
+class Results:
+    """Everything that a report says, in SI.
 
     Attributes
     ----------
-    setup, fuel : str
-    readings : int
-        Runs with a reading that counts.
-    pegged : int
-        Runs whose reading stood at the gauge's end; they are left out.
-    gauge : Interval
-        On the gauge's own scale.
-    lambda_ : Interval
-    true_ratio : Interval
-        Air to fuel by mass, for the fuel that was in the tank.
-    odds : Odds
-    place : str
-        ``"inside"``, ``"richer"``, ``"leaner"`` or ``"unsure"``, against the target band.
+    session : Session
+    runs : tuple of Run
+    mixtures : tuple of Mixture
+    road : Road or None
+    ladder : Ladder or None
+    knocks : tuple of Knock
+        In the order of the runs.
+    choice : Choice
+    fuel_limits : tuple of FuelLimit
+    what_if : tuple of ForRider
+        Marker speed of the kept setup under riders from light to heavy.
+    flat_top_speeds : Answer or None
+        Of the kept setup, on a flat road without wind.
+    pressure_source : str
+        ``"stated"``, ``"altitude"`` or ``"sea level"``.
+    provenance : tuple
     """
 
-    setup: str
-    fuel: str
-    readings: int
-    pegged: int
-    gauge: Interval | None
-    lambda_: Interval | None
-    true_ratio: Interval | None
-    odds: Odds | None
-    place: str
+    session: Session
+    runs: tuple
+    mixtures: tuple
+    road: Road | None
+    ladder: Ladder | None
+    knocks: tuple
+    choice: Choice
+    fuel_limits: tuple
+    what_if: tuple
+    flat_top_speeds: Answer | None
+    pressure_source: str
+    provenance: tuple
 
-
-@dataclass(frozen=True)
-class Gain:
-    """One setup's wheel force against the reference.
-
-    Attributes
-    ----------
-    setup : str
-    runs : int
-    force_n : Interval
-        Mean wheel force over the hill, in the weather of the runs brought to the reference air.
-    power_w : Interval
-        The same force at the mean speed of the runs.
-    gain : Interval
-        Relative difference of wheel force to the reference setup.
-    raw_gain : float
-        The same before the weather correction.
-    speed_gain_m_s : float
-        Difference of mean exit speed to the reference, as riders quote it (shown speeds).
-    verdict : str
-        ``"reference"``, ``"faster"``, ``"slower"`` or ``"not told apart"``.
-    smallest_visible : float
-        The gain that this test would have shown four times out of five.
-    """
-
-    setup: str
-    runs: int
-    force_n: Interval
-    power_w: Interval
-    gain: Interval
-    raw_gain: float
-    speed_gain_m_s: float
-    verdict: str
-    smallest_visible: float
-
-
-@dataclass(frozen=True)
-class Pair:
-    """Whether two setups could be told apart."""
-
-    setup: str
-    other: str
-    told_apart: bool
-    smallest_visible: float
-
-
-@dataclass(frozen=True, kw_only=True)
-class Run:
-    """One row of runs.csv with what follows from it; None where there is nothing.
-
-    Speeds are as shown by the speedometer, in m/s. ``stated_force_n`` follows from the stated
-    values alone, in the air of the run; ``force_n`` is brought to the reference air and has what
-    all runs together say of drag, slope, wind and riders taken out.
-    """
-
-    run: float
-    setup: str
-    rider: str
-    state: str
-    shown_entry_m_s: float | None
-    shown_exit_m_s: float | None
-    gauge_low: float | None
-    gauge_high: float | None
-    temperature_k: float | None
-    density_kg_m3: float | None
-    sae_j1349: float | None
-    iso_1585: float | None
-    within_limits: bool | None
-    stated_force_n: float | None
-    force_n: float | None
-    knock: str
-    head_temperature_k: float | None
-    exclude: str
-    note: str
+    def __repr__(self) -> str:
+        """A few lines: what was tested, and where to look."""
+        about = self.session.about
+        gains = (
+            f"{pull.setup} {100 * pull.gain.ratio.value:+.1f} %" for pull in self.pulls if pull.gain
+        )
+        lines = (
+            f"Results of {about.title!r}, {about.date}: {len(self.runs)} rows, "
+            f"{len(self.session.setups)} setups",
+            f"  wheel force over {self.reference}: {', '.join(gains) or 'not known'}",
+            f"  keep: {self.choice.keep or 'none'}",
+            "  see .pulls .mixtures .ladder .choice .knocks .runs .what_if .session",
+        )
+        return "\n".join(lines)
 
     @property
-    def counts(self) -> bool:
-        """Whether the rider lets it count."""
-        return not self.exclude
+    def reference(self) -> str:
+        """The setup that gains are counted from."""
+        return self.session.about.reference
 
+    @property
+    def knocked(self) -> tuple:
+        """Setups with which knock was heard."""
+        return tuple(dict.fromkeys(knock.setup for knock in self.knocks))
 
-@dataclass(frozen=True)
-class Prospect:
-    """One injector on the bigger engine, tried or a candidate.
-
-    Attributes
-    ----------
-    injector : str
-    flow_m3_s : float
-        As stated, brought to the bike's fuel pressure.
-    tried, outside_tried_range : bool
-    by_fuel : dict
-        Fuel name to (lambda Interval, gauge Interval, Odds), the leaner fuel first.
-    open_time_s, cycle_time_s : float or None
-        At the highest engine speed, dead time included.
-    price : float or None
-    knocked : bool
-        Knock was heard with this injector.
-    recommended : bool
-    reason : str
-        Why it is, or is not.
-    """
-
-    injector: str
-    flow_m3_s: float
-    tried: bool
-    outside_tried_range: bool
-    by_fuel: dict
-    open_time_s: float | None
-    cycle_time_s: float | None
-    price: float | None
-    knocked: bool
-    recommended: bool
-    reason: str
-
-
-@dataclass(frozen=True)
-class LadderCurve:
-    """Lambda against injector flow on one fuel, for a picture."""
-
-    fuel: str
-    flow_m3_s: tuple
-    lambda_: tuple
-    low: tuple
-    high: tuple
-    reading_flow_m3_s: tuple
-    reading_lambda: tuple
-
-
-@dataclass(frozen=True)
-class Response:
-    """How strongly lambda follows injector flow in one state of the throttle.
-
-    Attributes
-    ----------
-    state : str
-    response : Interval
-    readings, injectors : int
-    verdict : str
-        ``"corrects"``, ``"table"`` or ``"cannot tell"``.
-    """
-
-    state: str
-    response: Interval
-    readings: int
-    injectors: int
-    verdict: str
-
-
-@dataclass(frozen=True)
-class Ladder:
-    """What the injector ladder says.
-
-    Attributes
-    ----------
-    engine : str
-        The engine that the next injector is for.
-    prospects : tuple of Prospect
-        Best first.
-    advice : str
-        ``"stay"``, ``"buy"`` or ``"none"``.
-    injector : str or None
-        The one to stay with or to buy.
-    fitted : str or None
-        The one in the setup that is kept.
-    curves : tuple of LadderCurve
-    responses : tuple of Response
-    suspicions : tuple of Suspicion
-    first_guess : Interval or None
-        Flow for the middle of the band on the leanest fuel. [m3/s]
-    readings : int
-    """
-
-    engine: str
-    prospects: tuple
-    advice: str
-    injector: str | None
-    fitted: str | None
-    curves: tuple
-    responses: tuple
-    suspicions: tuple
-    first_guess: Interval | None
-    readings: int
-
-
-@dataclass(frozen=True)
-class Suspicion:
-    """An injector whose readings say that its stated flow is off."""
-
-    injector: str
-    stated_m3_s: float
-    implied_m3_s: Interval
-
-
-@dataclass(frozen=True)
-class FuelLimit:
-    """A fuel of the session that the maker of the motorcycle does not allow.
-
-    Attributes
-    ----------
-    fuel : str
-    code : str
-        ``"ethanol"`` (by volume, 0 to 1) or ``"octane"`` (RON).
-    value, limit : float
-        Of the fuel, and what the maker allows.
-    """
-
-    fuel: str
-    code: str
-    value: float
-    limit: float
-
-
-@dataclass(frozen=True)
-class Knock:
-    """Knock that was heard, whether or not the run counts.
-
-    Attributes
-    ----------
-    setup : str
-    run : float
-    level : str
-        ``"light"`` or ``"heavy"``.
-    """
-
-    setup: str
-    run: float
-    level: str
-
-
-@dataclass(frozen=True)
-class RuledOut:
-    """Why a setup is never recommended.
-
-    Attributes
-    ----------
-    code : str
-        ``"knock"``, ``"lean"``, ``"ethanol"`` or ``"octane"``.
-    knock : Knock or None
-        The last one that was heard with it.
-    """
-
-    code: str
-    knock: Knock | None = None
-
-
-@dataclass(frozen=True)
-class Choice:
-    """Which setup to keep, and on what grounds.
-
-    Attributes
-    ----------
-    keep : str or None
-        None if no setup can be recommended.
-    ties : tuple of str
-        Setups that this test cannot tell from it, and that are not ruled out.
-    ruled_out : dict of str to RuledOut
-        Setups that are never recommended.
-    grounds : str
-        ``"gain"``, ``"mixture"`` or ``"only one"``.
-    """
-
-    keep: str | None
-    ties: tuple
-    ruled_out: dict
-    grounds: str
+    @property
+    def pulls(self) -> tuple:
+        """What each setup pulls, the reference first; empty without speeds."""
+        return self.road.pulls if self.road else ()

@@ -6,20 +6,19 @@ import numpy as np
 
 from tuninglib.analysis.injector import AIR_DENSITY_KG_M3, flow_on_bike, ladder_columns
 from tuninglib.analysis.mixture import readings_of
-from tuninglib.analysis.results import Odds
 from tuninglib.interval import Z_95, Interval
 from tuninglib.physics.blend import Blend
 from tuninglib.physics.engine import air_mass_per_cycle_kg, cycle_time_s, fuel_mass_per_cycle_kg
 from tuninglib.physics.injector import mass_flow_kg_s, open_time_s
 from tuninglib.session.defaults import air_of_runs, petrol_density_of
 from tuninglib.statistics.ladder import fit_ladder
-from tuninglib.statistics.ladder_prediction import band_odds, predict
+from tuninglib.statistics.ladder_prediction import Odds, predict
 
 _POINTS = 60
 
 
 @dataclass(frozen=True, kw_only=True)
-class Ladder:
+class AskedLadder:
     """What the sliders ask: a session's fit, and what does not change under them.
 
     Attributes
@@ -48,7 +47,19 @@ class Ladder:
 
 @dataclass(frozen=True, kw_only=True)
 class Outlook:
-    """Lambda of one injector on one fuel, and the curve that it lies on."""
+    """Lambda of one injector on one fuel, and the curve that it lies on.
+
+    Attributes
+    ----------
+    lambda_, true_ratio : Interval
+    odds : Odds
+    outside_tried_range : bool
+    open_time_s, cycle_time_s : float or None
+    curve : Interval of array
+        Lambda at the flows of the ladder.
+    reading_lambda : array
+        Of each reading, brought to this fuel.
+    """
 
     lambda_: Interval
     odds: Odds
@@ -56,13 +67,11 @@ class Outlook:
     outside_tried_range: bool
     open_time_s: float | None
     cycle_time_s: float | None
-    curve: np.ndarray
-    curve_low: np.ndarray
-    curve_high: np.ndarray
+    curve: Interval
     reading_lambda: np.ndarray
 
 
-def ladder_of(results) -> Ladder | None:
+def ladder_of(results) -> AskedLadder | None:
     """The ladder of a session, ready to be asked; None without a usable reading."""
     session = results.session
     if results.ladder is None:
@@ -74,7 +83,7 @@ def ladder_of(results) -> Ladder | None:
     middle = (columns["lambda_low"] + columns["lambda_high"]) / 2
     flows = [flow_on_bike(session, name) for name in session.injectors]
     kept = session.setups[results.choice.keep or results.reference]
-    return Ladder(
+    return AskedLadder(
         fit=fit_ladder(**columns),
         engine=results.ladder.engine,
         flow_m3_s=np.linspace(min(flows) * 0.9, max(flows) * 1.1, _POINTS),
@@ -84,13 +93,15 @@ def ladder_of(results) -> Ladder | None:
     )
 
 
-def outlook(results, ladder: Ladder, *, ethanol, lowest, highest, flow_m3_s, tolerance) -> Outlook:
+def outlook(
+    results, ladder: AskedLadder, *, ethanol, lowest, highest, flow_m3_s, tolerance
+) -> Outlook:
     """Lambda, odds and open time of an untried injector.
 
     Parameters
     ----------
     results : tuninglib.analysis.analyse.Results
-    ladder : Ladder
+    ladder : AskedLadder
     ethanol : float
         By volume, 0 to 1.
     lowest, highest : float
@@ -111,8 +122,7 @@ def outlook(results, ladder: Ladder, *, ethanol, lowest, highest, flow_m3_s, tol
         density_kg_m3=density,
         tolerance=tolerance / Z_95,
     )
-    odds = band_odds(line, low=lowest, high=highest)
-    lambda_ = Interval(*(float(x[-1]) for x in (line.lambda_, line.low, line.high)))
+    lambda_ = line.lambda_.at(-1)
     record = results.session.engines[ladder.engine]
     time = cycle = None
     if record.highest_speed:
@@ -130,14 +140,12 @@ def outlook(results, ladder: Ladder, *, ethanol, lowest, highest, flow_m3_s, tol
         cycle = cycle_time_s(record.highest_speed.value)
     return Outlook(
         lambda_=lambda_,
-        odds=Odds(*(float(x[-1]) for x in (odds.richer, odds.inside, odds.leaner))),
+        odds=line.odds(low=lowest, high=highest).at(-1),
         true_ratio=lambda_.scaled(ratio),
         outside_tried_range=bool(line.extrapolated[-1]),
         open_time_s=time,
         cycle_time_s=cycle,
-        curve=line.lambda_[:-1],
-        curve_low=line.low[:-1],
-        curve_high=line.high[:-1],
+        curve=line.lambda_.at(slice(-1)),
         reading_lambda=ladder.reading_lambda_by_fuel / (ratio * density),
     )
 

@@ -98,12 +98,21 @@ class Answer:
     at_force, at_power : Interval or None
         With the same wheel force, and with the same wheel power; None if refused.
     refusal : str
-        Why there is no answer; empty if there is one.
+        Why there is no answer: ``"too far"`` from what was tested, it ``"stops"`` before the
+        marker, or a ``"wind"`` from behind that is faster than the bike. Empty if there is one.
     """
 
     at_force: Interval | None
     at_power: Interval | None
     refusal: str
+
+
+@dataclass(frozen=True)
+class ForRider:
+    """The answer for one rider. [kg]"""
+
+    rider_mass_kg: float
+    answer: Answer
 
 
 def rider_drag_factor(rider_mass_kg, than_kg):
@@ -196,7 +205,7 @@ def flat_top_speeds(run: EquivalentRun) -> Answer:
     at_force = top_speed_at_force_m_s(flat, force_n=force * output)
     at_power = top_speed_at_power_m_s(flat, power_w=power * output)
     if not min(at_force[0], at_power[0]) < FARTHEST_TOP * run.exit_m_s:
-        return Answer(None, None, "too far from what was tested to say")
+        return Answer(None, None, "too far")
     return Answer(_interval(at_force), _interval(at_power), "")
 
 
@@ -222,16 +231,16 @@ def _answer(run, question, shift, force, power) -> Answer:
     if question.entry_m_s is not None:
         entry = np.full(entry.shape, question.entry_m_s)
     if np.any(entry + ride.wind_m_s <= 0):
-        return Answer(None, None, "the wind from behind is faster than the bike")
+        return Answer(None, None, "wind")
     at_force = exit_speed_m_s(ride, force_n=force * output, entry_speed_m_s=entry)
     with_power = power * output
     at_power = exit_speed_by_steps_m_s(
         ride, force_at=lambda speed: with_power / speed, entry_speed_m_s=entry, steps=STEPS
     )
     if not (np.isfinite(at_force).all() and np.isfinite(at_power).all()):
-        return Answer(None, None, "the bike would stop before the marker, or could")
+        return Answer(None, None, "stops")
     if max(abs(v[0] / run.exit_m_s - 1) for v in (at_force, at_power)) > FARTHEST:
-        return Answer(None, None, "too far from what was tested to say")
+        return Answer(None, None, "too far")
     return Answer(_interval(at_force), _interval(at_power), "")
 
 

@@ -6,7 +6,7 @@ from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 
 from tuninglib import units
-from tuninglib.analysis.untried_injector import Ladder, Outlook
+from tuninglib.analysis.untried_injector import AskedLadder, Outlook
 from tuninglib.lab.live_image import DPI, Image, png_of
 from tuninglib.report.drawing import BAND, COLOURS, INK
 
@@ -20,7 +20,7 @@ class LadderPicture:
     the pieces that move are drawn on it, which takes a fifth of the time.
     """
 
-    def __init__(self, results, ladder: Ladder):
+    def __init__(self, results, ladder: AskedLadder):
         self._system, self._flow = results.session.about.units, ladder.flow_m3_s
         self._engine = ladder.engine
         figure = Figure(figsize=(_WIDTH_IN, _HEIGHT_IN), dpi=DPI, layout="constrained")
@@ -77,14 +77,14 @@ class LadderPicture:
         x = self._line.get_xdata()
         self._band.set_y(lowest)
         self._band.set_height(highest - lowest)
-        self._area.set_verts([np.vstack([np.c_[x, one.curve_low], np.c_[x, one.curve_high][::-1]])])
-        self._line.set_ydata(one.curve)
+        self._area.set_verts([np.vstack([np.c_[x, one.curve.low], np.c_[x, one.curve.high][::-1]])])
+        self._line.set_ydata(one.curve.value)
         self._read.set_ydata(one.reading_lambda)
         at = float(self._shown(flow_m3_s))
         self._bar.set_data([at, at], [one.lambda_.low, one.lambda_.high])
         self._dot.set_data([at], [one.lambda_.value])
         # Whole tenths, so that the axis stands still under small moves.
-        ends = (one.curve_low.min(), one.curve_high.max(), lowest, highest)
+        ends = (one.curve.low.min(), one.curve.high.max(), lowest, highest)
         range_ = (np.floor(min(ends) * 10) / 10, np.ceil(max(ends) * 10) / 10)
         canvas = self._figure.canvas
         if self._frame is None or range_ != self._ax.get_ylim():
@@ -97,8 +97,9 @@ class LadderPicture:
         label = units.unit_label("flow", self._system)
         alt = (
             f"Lambda against injector flow on engine {self._engine}: it falls from "
-            f"{one.curve[0]:.2f} at {x[0]:.0f} {label} to {one.curve[-1]:.2f} at {x[-1]:.0f} "
-            f"{label}. The target band is {lowest:.3f} to {highest:.3f}. At {at:.4g} {label} it is "
+            f"{one.curve.value[0]:.2f} at {x[0]:.0f} {label} to {one.curve.value[-1]:.2f} at "
+            f"{x[-1]:.0f} {label}. The target band is {lowest:.3f} to {highest:.3f}. At {at:.4g} "
+            f"{label} it is "
             f"{one.lambda_.value:.3f}, with a 95 % interval from {one.lambda_.low:.3f} to "
             f"{one.lambda_.high:.3f}."
         )

@@ -51,7 +51,7 @@ def plan(session_folder, *, gain_percent: float = 10.0, sheet_file: str = ""):
         )
 
     def answer(**v):
-        source = "as set here" if kit.moved(v["scatter"], first) else start.source
+        source = "moved" if kit.moved(v["scatter"], first) else start.source
         words = day_words(
             day_now(), gain=v["gain"] / 100, scatter=v["scatter"] / 100, source=source
         )
@@ -69,6 +69,13 @@ def plan(session_folder, *, gain_percent: float = 10.0, sheet_file: str = ""):
     return kit.panel(controls, answer, more=(button,))
 
 
+_SOURCES = {
+    "assumed": "assumed; nothing is repeated in this session yet",
+    "repeats": "from this session's repeats",
+    "moved": "as set here",
+}
+
+
 def day_words(day: Day, *, gain, scatter, source) -> tuple:
     """A planned day in sentences, with the order as a table."""
     runs = len(day.order.setups)
@@ -78,7 +85,8 @@ def day_words(day: Day, *, gain, scatter, source) -> tuple:
         (
             "Runs",
             f"{day.repeats} of each setup, {runs} in all: a gain of {percent(gain, 1)} is then "
-            f"shown four times out of five, at a scatter of {percent(scatter, 1)} ({source}).",
+            f"shown four times out of five, at a scatter of "
+            f"{percent(scatter, 1)} ({_SOURCES[source]}).",
         ),
         ("Smallest visible gain", f"{percent(day.visible, 1)} with these repeats."),
         (

@@ -5,6 +5,7 @@ from tuninglib.analysis.analyse import what_if_setup
 from tuninglib.analysis.what_if import Question, answers
 from tuninglib.lab import kit
 from tuninglib.report.display import Prose
+from tuninglib.report.what_if import REFUSALS
 from tuninglib.rounding import percent, quantity_text
 
 
@@ -102,7 +103,7 @@ def rider_words(results, run, setup: str, question: Question) -> tuple:
     entry = f"{units.to_display(run.entry_m_s, 'speed', system):.0f}"
     label = units.unit_label("speed", system)
     if one.refusal:
-        return (Prose((("No answer", f"{one.refusal}."),), style="caution"),)
+        return (Prose((("No answer", f"{REFUSALS[one.refusal]}."),), style="caution"),)
     items = [
         (
             "With the same force at the wheel",

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from tuninglib.checks import plain, require
+from tuninglib.interval import Interval
 from tuninglib.physics.engine import cycle_time_s
 
 NORMAL_97_5 = 1.959963984540054  # 97.5 % quantile of the normal distribution
@@ -16,15 +17,13 @@ class FirstGuess:
 
     Parameters
     ----------
-    flow_m3_s, low_m3_s, high_m3_s : float or array
-        Best value and ends of the 95 % range. [m3/s]
+    flow_m3_s : Interval of float or array
+        [m3/s]
     relative_sd : float or array
         Standard deviation of the logarithm of the flow.
     """
 
-    flow_m3_s: float
-    low_m3_s: float
-    high_m3_s: float
+    flow_m3_s: Interval
     relative_sd: float
 
 
@@ -172,7 +171,6 @@ def first_guess_flow(
     Returns
     -------
     FirstGuess
-        Flow, ends of the 95 % range, and relative standard deviation.
 
     Notes
     -----
@@ -187,7 +185,7 @@ def first_guess_flow(
 
     >>> guess = first_guess_flow(150.0, displacement_ratio=1.1, breathing_sd=0.04,
     ...                          lambda_ratio=0.90 / 0.88)
-    >>> guess.flow_m3_s, guess.low_m3_s, guess.high_m3_s
+    >>> guess.flow_m3_s.value, guess.flow_m3_s.low, guess.flow_m3_s.high
     (168.75, 156.02, 182.51)
 
     References
@@ -214,7 +212,7 @@ def first_guess_flow(
     halved = np.array([1.0, 1.0, 1.0, 1.0, 0.5, 1.0])
     sd = np.sqrt(sum((h * s) ** 2 for h, s in zip(halved, deviations, strict=True)))
     spread = np.exp(NORMAL_97_5 * sd)
-    return FirstGuess(plain(flow), plain(flow / spread), plain(flow * spread), plain(sd))
+    return FirstGuess(Interval(plain(flow), plain(flow / spread), plain(flow * spread)), plain(sd))
 
 
 def open_time_s(fuel_mass_kg, *, mass_flow_kg_s, dead_time_s=0.0):

@@ -1,6 +1,7 @@
 """Road load, that is rolling resistance and air drag: by a table or a coast-down; top speed."""
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
@@ -105,7 +106,14 @@ def table_force_n(*, mass_kg, speed_m_s):
     return plain(a + c * (np.asarray(speed_m_s, dtype=float) * 3.6) ** 2)
 
 
-def table_coefficients(mass_kg):
+class TableCoefficients(NamedTuple):
+    """A [N] and C [N/(km/h)2] of F = A + C V2."""
+
+    a_n: float
+    c_n_km2_h2: float
+
+
+def table_coefficients(mass_kg) -> TableCoefficients:
     """Coefficients of the published table: A [N] and C [N/(km/h)2] of F = A + C V2.
 
     Parameters
@@ -115,20 +123,20 @@ def table_coefficients(mass_kg):
 
     Returns
     -------
-    a_n, c_n_km2_h2 : float or array
+    TableCoefficients
         As in :func:`table_force_n`.
 
     Examples
     --------
     >>> table_coefficients(200.0)
-    (8.69, 0.0252)
+    TableCoefficients(a_n=8.69, c_n_km2_h2=0.0252)
     """
     mass = require(
         mass_kg, what="mass", unit="kg", at_least=60, at_most=400,
         remedy="outside the motorcycle table; measure a coast-down",
     )  # fmt: skip
     a = np.maximum(_straight(mass, TABLE_A_N), 0.0)
-    return plain(a), plain(_straight(mass, TABLE_C_N_KM2_H2))
+    return TableCoefficients(plain(a), plain(_straight(mass, TABLE_C_N_KM2_H2)))
 
 
 def _straight(mass, column):

@@ -213,31 +213,6 @@ def true_ratio(lambda_, *, stoichiometric_ratio):
     return plain(lambda_ * stoichiometric_ratio)
 
 
-def lambda_from_true_ratio(true_ratio, *, stoichiometric_ratio):
-    """Lambda of a true air-fuel ratio: the way back from :func:`true_ratio`.
-
-    Parameters
-    ----------
-    true_ratio : float or array
-        [kg air/kg fuel]
-    stoichiometric_ratio : float or array
-        Of the same fuel. [kg air/kg fuel]
-
-    Returns
-    -------
-    lambda_ : same shape
-        [-]
-
-    Examples
-    --------
-    >>> round(lambda_from_true_ratio(12.32, stoichiometric_ratio=14.0), 2)
-    0.88
-    """
-    true_ratio = _positive(true_ratio, "air-fuel ratio", "kg/kg")
-    stoichiometric_ratio = _positive(stoichiometric_ratio, "stoichiometric ratio", "kg/kg")
-    return plain(true_ratio / stoichiometric_ratio)
-
-
 def exhaust_lambda(
     *,
     carbon_dioxide_mole_fraction,

@@ -13,7 +13,7 @@ from tuninglib.physics._motion import require_rolling
 from tuninglib.physics.hill import Ride, climb_force_n, exit_speed_m_s, travel_time_s, wheel_force_n
 
 
-class Prediction(NamedTuple):
+class ExitSpeeds(NamedTuple):
     """Exit speed if the wheel force stayed the same, and if the wheel power did. [m/s]
 
     With fixed gearing the truth lies near the first; with gears to match, near the second.
@@ -188,7 +188,7 @@ def mean_power_w(ride: Ride, *, force_n, entry_speed_m_s):
 
 def predict_exit_speed(
     ride: Ride, *, force_n, power_w, entry_speed_m_s, engine_factor=1.0
-) -> Prediction:
+) -> ExitSpeeds:
     """Exit speed of the same engine with another rider, hill, air or wind.
 
     Parameters
@@ -204,7 +204,7 @@ def predict_exit_speed(
 
     Returns
     -------
-    Prediction
+    ExitSpeeds
 
     Examples
     --------
@@ -212,12 +212,12 @@ def predict_exit_speed(
     >>> there = Ride(hill=Hill(100.0, 0.0), mass_kg=220.0, air_density_kg_m3=1.2,
     ...              drag_area_m2=0.5, rolling_coefficient=0.015)
     >>> predict_exit_speed(there, force_n=300.0, power_w=4500.0, entry_speed_m_s=10.0)
-    Prediction(at_force_m_s=17.0024, at_power_m_s=17.2861)
+    ExitSpeeds(at_force_m_s=17.0024, at_power_m_s=17.2861)
     """
     force, power, factor = (
         np.asarray(value, dtype=float) for value in (force_n, power_w, engine_factor)
     )
-    return Prediction(
+    return ExitSpeeds(
         exit_speed_m_s(ride, force_n=force * factor, entry_speed_m_s=entry_speed_m_s),
         # Twenty steps hold a centimetre a second on any road that this is for.
         exit_speed_at_power_m_s(

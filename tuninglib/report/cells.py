@@ -77,15 +77,15 @@ def gain_text(gain) -> str:
 
     Parameters
     ----------
-    gain : tuninglib.analysis.results.Interval
+    gain : tuninglib.interval.Interval
         As a ratio.
     """
     return interval_text(gain.scaled(100), "%", least_decimals=0)
 
 
 def gain_of(results, setup):
-    """The gain of a setup; None if it has none."""
-    return next((gain for gain in results.gains if gain.setup == setup), None)
+    """The gain of a setup over the reference; None if it has none."""
+    return next((pull.gain for pull in results.pulls if pull.setup == setup), None)
 
 
 def mixture_of(results, setup):

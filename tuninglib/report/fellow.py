@@ -23,6 +23,7 @@ from tuninglib.physics.air import (
 from tuninglib.report import heat
 from tuninglib.report.display import Html
 from tuninglib.report.templates import asset, render
+from tuninglib.report.what_if import REFUSALS
 from tuninglib.rounding import fixed, interval_text, odds_text
 from tuninglib.session.defaults import air_of_runs
 
@@ -117,6 +118,7 @@ def data(results) -> dict:
         "run": None,
         "fuels": _fuels(results),
         "compensation": session.bike.density_compensation,
+        "refusals": REFUSALS,
         "speed": {
             "label": units.unit_label("speed", system),
             "per_m_s": units.to_display(1.0, "speed", system),
@@ -272,23 +274,23 @@ def _fuels(results) -> list:
     return [
         {
             "name": name,
-            "mixture": _mixture(results, prospect.injector, name, *prospect.by_fuel[name]),
+            "mixture": _mixture(results, prospect.injector, prospect.on(name)),
             "warnings": [
                 *(heat.limit_sentence(one) for one in results.fuel_limits if one.fuel == name),
-                *_lean(results.session, name, prospect.by_fuel[name][2]),
+                *_lean(results.session, name, prospect.on(name).odds),
             ],
         }
         for name in results.session.fuels
-        if name in prospect.by_fuel
+        if prospect.on(name)
     ]
 
 
-def _mixture(results, injector, fuel, lambda_, gauge, odds) -> str:
+def _mixture(results, injector, one) -> str:
     scale = results.session.gauge.scale
-    shown = f", about {fixed(gauge.value, 1)} on this gauge" if scale > 1.5 else ""
+    shown = f", about {fixed(one.gauge.value, 1)} on this gauge" if scale > 1.5 else ""
     return (
-        f"On {fuel} with injector {injector}: lambda {interval_text(lambda_)}{shown}; odds of the "
-        f"target band {odds_text(odds.inside)}, leaner {odds_text(odds.leaner)}."
+        f"On {one.fuel} with injector {injector}: lambda {interval_text(one.lambda_)}{shown}; odds "
+        f"of the target band {odds_text(one.odds.inside)}, leaner {odds_text(one.odds.leaner)}."
     )
 
 

@@ -19,11 +19,11 @@ from tuninglib.rounding import interval_text, listing, percent
 
 def sentences(results) -> Prose:
     """Faster, slower or not told apart, with the smallest gain that the test would have shown."""
-    if not results.gains:
+    if not results.pulls:
         return Prose((("", "There are no speeds in this session, so no gain can be worked out."),))
     items = []
-    for record in results.gains:
-        if record.verdict == "reference":
+    for record in results.pulls:
+        if record.gain is None:
             continue
         name = spaced(record.setup)
         speed = _speed_gain(results, record)
@@ -32,15 +32,16 @@ def sentences(results) -> Prose:
                 (
                     name,
                     f"no difference shown to {spaced(results.reference)}: "
-                    f"{gain_text(record.gain)}. This test would have shown "
-                    f"{percent(record.smallest_visible)} four times out of five. {speed}",
+                    f"{gain_text(record.gain.ratio)}. This test would have shown "
+                    f"{percent(record.gain.smallest_visible)} four times out of five. {speed}",
                 )
             )
         else:
             more = "more" if record.verdict == "faster" else "less"
-            size = record.gain if record.verdict == "faster" else _negated(record.gain)
+            ratio = record.gain.ratio
+            size = ratio if record.verdict == "faster" else _negated(ratio)
             items.append((name, f"{gain_text(size)} {more} force at the wheel. {speed}"))
-    count = len(results.gains) - 1
+    count = len(results.pulls) - 1
     if count > 1:
         items.append(
             (
@@ -81,7 +82,7 @@ def _notes(results) -> list:
             f"from run to run the wheel force scatters by {percent(road.scatter_sd, 1)} (standard "
             f"deviation{_degrees(road.scatter_dof)}), reading and gusts included."
         )
-    single = [g.setup for g in road.gains if g.runs == 1]
+    single = [pull.setup for pull in road.pulls if pull.runs == 1]
     if single and not road.scatter_is_assumed:
         found.append(f"{spaced_list(single)} ran only once: its scatter is taken from the others.")
     down = int(results.session.runs["shown_down_exit_m_s"].notna().sum())
@@ -117,12 +118,12 @@ def _confounded(results) -> list:
 
 def table(results) -> Table | Prose:
     """Wheel force, power and gain of each setup."""
-    if not results.gains:
+    if not results.pulls:
         return Prose(())
     system = system_of(results)
     rows = []
-    for g in results.gains:
-        reference = g.verdict == "reference"
+    for g in results.pulls:
+        reference = g.gain is None
         change = units.to_display(g.speed_gain_m_s, "speed", system)
         rows.append(
             (
@@ -131,7 +132,7 @@ def table(results) -> Table | Prose:
                 NONE if reference else f"{'+' if change >= 0 else '−'}{abs(change):.1f}",
                 interval_cell(g.force_n, "force", system),
                 interval_cell(g.power_w, "power", system),
-                NONE if reference else interval_text(g.gain.scaled(100), least_decimals=0),
+                NONE if reference else interval_text(g.gain.ratio.scaled(100), least_decimals=0),
                 g.verdict,
             )
         )
@@ -163,10 +164,10 @@ def figure(results) -> Picture | Prose:
     -------
     Picture, or Prose that says why there is none
     """
-    gains, system = results.gains, results.session.about.units
-    if len(gains) < 2:
+    pulls, system = results.pulls, results.session.about.units
+    if len(pulls) < 2:
         return Prose((("", "There are no two setups with speeds to draw side by side."),))
-    names = [gain.setup for gain in gains]
+    names = [pull.setup for pull in pulls]
     drawn, (top, bottom) = figure_of(2.0 + 0.62 * len(names), names, rows=2)
     ridden = [run for run in results.runs if run.force_n is not None]
     riders = [name for name in results.session.riders if name in {run.rider for run in ridden}]
@@ -198,20 +199,20 @@ def figure(results) -> Picture | Prose:
             columnspacing=1.0,
         )
     title(top, "Every run that counts")
-    for row, gain in enumerate(gains):
-        if gain.verdict == "reference":
+    for row, pull in enumerate(pulls):
+        if pull.gain is None:
             bottom.plot(0, row, "|", color=INK, markersize=14)
             continue
-        told = gain.verdict != "not told apart"
-        bottom.plot([100 * gain.gain.low, 100 * gain.gain.high], [row, row], color=INK, linewidth=2)
+        ratio, told = pull.gain.ratio, pull.gain.told_apart
+        bottom.plot([100 * ratio.low, 100 * ratio.high], [row, row], color=INK, linewidth=2)
         bottom.plot(
-            100 * gain.gain.value, row, "o", color=INK, markerfacecolor=INK if told else "white"
+            100 * ratio.value, row, "o", color=INK, markerfacecolor=INK if told else "white"
         )
     bottom.axvline(0, color=SOFT, linewidth=1)
     name_rows(bottom, names)
     bottom.set_xlabel(f"gain in wheel force over {spaced(results.reference)} [%]", fontsize=9)
-    told = [gain.setup for gain in gains if gain.verdict in ("faster", "slower")]
-    others = len(gains) - 1
+    told = [pull.setup for pull in pulls if pull.gain and pull.gain.told_apart]
+    others = len(pulls) - 1
     title(
         bottom,
         f"{len(told)} of {others} setups told apart from {spaced(results.reference)}"
@@ -219,10 +220,10 @@ def figure(results) -> Picture | Prose:
         else "Nothing to compare with",
     )
     words = [
-        f"{gain.setup} {percent(gain.gain.value)} "
-        f"({percent(gain.gain.low)} to {percent(gain.gain.high)})"
-        for gain in gains
-        if gain.verdict != "reference"
+        f"{pull.setup} {percent(pull.gain.ratio.value)} "
+        f"({percent(pull.gain.ratio.low)} to {percent(pull.gain.ratio.high)})"
+        for pull in pulls
+        if pull.gain
     ]
     alt = (
         f"Two rows of panels. Above, the wheel force of all {len(ridden)} runs. "

@@ -30,7 +30,7 @@ def knock_sentence(knock) -> str:
 
     Parameters
     ----------
-    knock : tuninglib.analysis.results.Knock
+    knock : tuninglib.analysis.records.Knock
     """
     return f"{knock.level} knock was heard on run {knock.run:g}"
 
@@ -40,7 +40,7 @@ def limit_sentence(limit) -> str:
 
     Parameters
     ----------
-    limit : tuninglib.analysis.results.FuelLimit
+    limit : tuninglib.analysis.records.FuelLimit
     """
     if limit.code == "ethanol":
         return (

@@ -18,8 +18,8 @@ def sentences(results) -> Prose:
                 (
                     f"Injector {suspicion.injector}",
                     f"reads as if it flowed "
-                    f"{quantity_text(suspicion.implied_m3_s, 'flow', system)}, not the "
-                    f"{plain(suspicion.stated_m3_s, 'flow', system)} that it is stated with.",
+                    f"{quantity_text(suspicion.implied_flow_m3_s, 'flow', system)}, not the "
+                    f"{plain(suspicion.stated_flow_m3_s, 'flow', system)} that it is stated with.",
                 )
             )
     items += [("Note", sentence) for sentence in _notes(results)]
@@ -45,10 +45,10 @@ def next_sentence(results) -> str:
             "list others in session.toml." + _wanted_flow(results)
         )
     record = next(p for p in ladder.prospects if p.injector == ladder.injector)
-    fuel, (lambda_, _, odds) = next(iter(record.by_fuel.items()))
+    leanest = record.fuels[0]
     text = (
-        f"on {fuel}, the leanest of the fuels, lambda {interval_text(lambda_)} and odds of the "
-        f"band {odds_text(odds.inside)}"
+        f"on {leanest.fuel}, the leanest of the fuels, lambda {interval_text(leanest.lambda_)} and "
+        f"odds of the band {odds_text(leanest.odds.inside)}"
     )
     if ladder.advice == "stay":
         return (
@@ -67,7 +67,7 @@ def _than_staying(ladder) -> str:
     fitted = next((p for p in ladder.prospects if p.injector == ladder.fitted), None)
     if fitted is None:
         return ""
-    _, _, odds = next(iter(fitted.by_fuel.values()))
+    odds = fitted.fuels[0].odds
     return (
         f"; with {ladder.fitted}, which is fitted now, they are {odds_text(odds.inside)}, and "
         f"{odds_text(odds.leaner)} of being leaner"
@@ -118,6 +118,17 @@ def _notes(results) -> list:
     return found
 
 
+def _in_short(prospect) -> str:
+    """Why an injector is not recommended, in a few words."""
+    return {
+        "": "possible",
+        "knock": "knock was heard",
+        "lean": f"likely too lean on {prospect.fuels[0].fuel}",
+        "flow": "would run out of time",
+        "rich": "likely richer than the band",
+    }[prospect.reason]
+
+
 def table(results) -> Table | Prose:
     """Each injector on each fuel, tried or not, with its odds of the target band."""
     if results.ladder is None:
@@ -125,7 +136,7 @@ def table(results) -> Table | Prose:
     system = system_of(results)
     rows = []
     for p in results.ladder.prospects:
-        for number, (fuel, (lambda_, gauge, odds)) in enumerate(p.by_fuel.items()):
+        for number, one in enumerate(p.fuels):
             first = number == 0
             share = (
                 percent(p.open_time_s / p.cycle_time_s)
@@ -136,13 +147,13 @@ def table(results) -> Table | Prose:
                 (
                     p.injector if first else f"{p.injector} ",
                     shown(p.flow_m3_s, "flow", system) if first else "",
-                    fuel,
-                    interval_text(lambda_),
-                    gauge_text(gauge.value, results.session.gauge),
-                    odds_text(odds.inside),
-                    odds_text(odds.leaner),
+                    one.fuel,
+                    interval_text(one.lambda_),
+                    gauge_text(one.gauge.value, results.session.gauge),
+                    odds_text(one.odds.inside),
+                    odds_text(one.odds.leaner),
                     share if first else "",
-                    p.reason if first else "",
+                    _in_short(p) if first else "",
                 )
             )
     header = (
@@ -216,7 +227,7 @@ def draw(ax, curves, lowest, highest, system) -> None:
     Parameters
     ----------
     ax : matplotlib.axes.Axes
-    curves : sequence of tuninglib.analysis.results.LadderCurve
+    curves : sequence of tuninglib.analysis.records.LadderCurve
     lowest, highest : float
         The target band.
     system : str

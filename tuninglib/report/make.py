@@ -79,7 +79,7 @@ def make_report(
     workbook leaves under the name ``results``. Nothing can be taken out of a kernel of its own:
     with one they are worked out here, once more, from the same session.
     """
-    from tuninglib.analysis.analyse import results_document
+    from tuninglib.analysis.results_json import results_document
     from tuninglib.report import fellow
     from tuninglib.session.load import load_session
 

@@ -119,7 +119,7 @@ def _source(taken, session) -> str:
 
 def contributions(results) -> Table | Prose:
     """What makes the gain of the kept setup uncertain, by share of its variance."""
-    if len(results.gains) < 2:
+    if len(results.pulls) < 2:
         return Prose(())
     setup = results.choice.keep
     shares = results.road.shares if results.road else {}

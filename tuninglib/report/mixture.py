@@ -55,9 +55,9 @@ def _fuels(results) -> list:
         return []
     # What a fuel without a label has in it is not known, so it is not compared.
     labelled = [
-        (name, outlook[0].value)
-        for name, outlook in results.ladder.prospects[0].by_fuel.items()
-        if ethanol_of(results.session.fuels[name]).source == "stated"
+        (one.fuel, one.lambda_.value)
+        for one in results.ladder.prospects[0].fuels
+        if ethanol_of(results.session.fuels[one.fuel]).source == "stated"
     ]
     if len(labelled) < 2:
         return []

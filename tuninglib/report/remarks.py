@@ -66,7 +66,7 @@ def _if_shown_high(results) -> str:
         setup = next(iter(results.road.gain_if_shown_high), None)
     if setup is None:
         return ""
-    stated = next(gain.gain.value for gain in results.gains if gain.setup == setup)
+    stated = next(pull.gain.ratio.value for pull in results.pulls if pull.setup == setup)
     return (
         f" If it shows as much too much as the law allows, the gain of {spaced(setup)} is "
         f"{percent(results.road.gain_if_shown_high[setup], 1)} instead of {percent(stated, 1)}."
@@ -99,9 +99,9 @@ def _surprises(results) -> list:
     """Forces and winds that are possible, but would surprise."""
     session, found = results.session, []
     output = {
-        gain.setup: gain.power_w.value
-        / session.engines[session.setups[gain.setup].engine].displacement_m3
-        for gain in results.gains
+        pull.setup: pull.power_w.value
+        / session.engines[session.setups[pull.setup].engine].displacement_m3
+        for pull in results.pulls
     }
     loud = [spaced(setup) for setup, value in output.items() if value > SURPRISING_OUTPUT_W_M3]
     if loud:

@@ -51,7 +51,7 @@ def _keep_sentence(results) -> str:
     what = f"Keep {spaced(keep)} ({_what(setup)})"
     gain = gain_of(results, keep)
     if keep == results.reference:
-        faster = [g.setup for g in results.gains if g.verdict == "faster"]
+        faster = [pull.setup for pull in results.pulls if pull.verdict == "faster"]
         why = (
             f"{spaced_list(faster)} pulled harder, but cannot be recommended"
             if faster
@@ -62,17 +62,17 @@ def _keep_sentence(results) -> str:
         return f"{what}: it has the best mixture; it has no run with speeds, so no gain is known."
     if gain.verdict == "faster":
         return (
-            f"{what}: at the wheel it pulls {gain_text(gain.gain)} harder than "
+            f"{what}: at the wheel it pulls {gain_text(gain.ratio)} harder than "
             f"{spaced(results.reference)}."
         )
     if gain.verdict == "slower":
         return (
             f"{what}: it pulls less than {spaced(results.reference)} "
-            f"({gain_text(gain.gain)}), but that one is ruled out."
+            f"({gain_text(gain.ratio)}), but that one is ruled out."
         )
     return (
         f"{what}: no difference shown to {spaced(results.reference)} in wheel force "
-        f"({gain_text(gain.gain)}); this test would have shown "
+        f"({gain_text(gain.ratio)}); this test would have shown "
         f"{percent(gain.smallest_visible)} four times out of five."
     )
 
@@ -84,10 +84,10 @@ def _money_sentence(results) -> str:
     if gain is None or not cost or gain.verdict != "faster":
         return ""
     currency = results.session.about.currency
-    each = [fixed(cost / (100 * share), 0) for share in (gain.gain.high, gain.gain.low)]
+    each = [fixed(cost / (100 * share), 0) for share in (gain.ratio.high, gain.ratio.low)]
     return (
         f"{cost:g} {currency}".rstrip()
-        + f" of parts for {gain_text(gain.gain)} more force: "
+        + f" of parts for {gain_text(gain.ratio)} more force: "
         f"{each[0]} to {each[1]} {currency}".rstrip()
         + " for each per cent."
     )
@@ -127,8 +127,8 @@ def _ties_sentence(results) -> str:
     visible = [
         pair.smallest_visible
         for pair in pairs
-        if {pair.setup, pair.other} <= {choice.keep, *choice.ties}
-        and choice.keep in (pair.setup, pair.other)
+        if {pair.setup, pair.over} <= {choice.keep, *choice.ties}
+        and choice.keep in (pair.setup, pair.over)
     ]
     limit = (
         f"; it would have shown a difference of {percent(max(visible))} four times out of five"
@@ -182,10 +182,10 @@ def _warnings(results) -> list:
     ladder = results.ladder
     if ladder and ladder.fitted:
         fitted = next(p for p in ladder.prospects if p.injector == ladder.fitted)
-        fuel, (_, _, odds) = next(iter(fitted.by_fuel.items()))
-        if odds.leaner > 0.1:
+        leanest = fitted.fuels[0]
+        if leanest.odds.leaner > 0.1:
             found.append(
-                f"with {fuel} in the tank the kept setup may be leaner than the band "
-                f"(odds {percent(odds.leaner)})."
+                f"with {leanest.fuel} in the tank the kept setup may be leaner than the band "
+                f"(odds {percent(leanest.odds.leaner)})."
             )
     return found

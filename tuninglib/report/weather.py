@@ -32,18 +32,18 @@ def _notes(results) -> list:
 
 def table(results) -> Table | Prose:
     """Gain before and after the weather correction, and the correction's range."""
-    if not results.gains:
+    if not results.pulls:
         return Prose(())
     rows = []
-    for g in results.gains:
+    for g in results.pulls:
         runs = [run for run in results.runs if run.setup == g.setup and run.force_n is not None]
         rows.append(
             (
                 spaced(g.setup),
                 _span([run.sae_j1349 for run in runs]),
                 _span([run.iso_1585 for run in runs]),
-                NONE if g.verdict == "reference" else percent(g.raw_gain, 1),
-                NONE if g.verdict == "reference" else percent(g.gain.value, 1),
+                NONE if g.gain is None else percent(g.raw_gain, 1),
+                NONE if g.gain is None else percent(g.gain.ratio.value, 1),
             )
         )
     header = ("Setup", "SAE J1349", "ISO 1585", "Gain, raw", "Gain, corrected")

@@ -6,6 +6,13 @@ from tuninglib.report.cells import NONE, headed, interval_cell, shown, spaced, s
 from tuninglib.report.display import Prose, Table
 from tuninglib.rounding import quantity_text
 
+# Why there is no answer, by the code of :class:`tuninglib.analysis.what_if.Answer`.
+REFUSALS = {
+    "too far": "too far from what was tested to say",
+    "stops": "the bike would stop before the marker, or could",
+    "wind": "the wind from behind is faster than the bike",
+}
+
 
 def sentences(results) -> Prose:
     """What the table for another rider shows, and between which bounds."""
@@ -42,10 +49,10 @@ def table(results) -> Table | Prose:
     rows = tuple(
         (
             shown(mass, "mass", system),
-            interval_cell(one.at_force, "speed", system) if one.at_force else one.refusal,
+            interval_cell(one.at_force, "speed", system) if one.at_force else REFUSALS[one.refusal],
             interval_cell(one.at_power, "speed", system) if one.at_power else NONE,
         )
-        for mass, one in results.what_if
+        for mass, one in ((row.rider_mass_kg, row.answer) for row in results.what_if)
     )
     header = (
         headed("Rider, dressed", "mass", system),

@@ -3,16 +3,15 @@
 import csv
 import io
 import re
-import tomllib
 from dataclasses import dataclass
 from pathlib import Path
 
 from tuninglib.session.columns import COLUMNS
-from tuninglib.session.edit import keep_earlier, problems_of, write_like
+from tuninglib.session.edit import keep_earlier, problems_of
 from tuninglib.session.read_runs import RUNS
 from tuninglib.session.read_table import parse_head
-from tuninglib.session.read_toml import TOML
-from tuninglib.text_files import RawTable, read_table, read_text
+from tuninglib.session.read_toml import tables_as_typed
+from tuninglib.text_files import RawTable, read_table, read_text, write_like
 
 
 @dataclass(frozen=True)
@@ -67,12 +66,8 @@ def open_sheet(folder) -> Sheet:
 
 def names_of(folder) -> tuple:
     """Names of the setups and of the riders in session.toml, which need not be complete yet."""
-    try:
-        document = tomllib.loads(read_text(Path(folder) / TOML))
-    except tomllib.TOMLDecodeError:
-        return (), ()
-    tables = (document.get(name) for name in ("setups", "riders"))
-    return tuple(tuple(table) if isinstance(table, dict) else () for table in tables)
+    tables = tables_as_typed(folder)
+    return tuple(tables["setups"]), tuple(tables["riders"])
 
 
 def row_text(sheet: Sheet, values: dict) -> str:

@@ -7,8 +7,14 @@ import tomllib
 from dataclasses import dataclass
 from pathlib import Path
 
+import tomlkit
+from tomlkit.exceptions import TOMLKitError
+from tomlkit.items import AoT, Comment, InlineTable, Table
+
 from tuninglib.session.load import RUNS, TOML, load_session
-from tuninglib.text_files import Problem, SessionError, read_text, write_atomic
+from tuninglib.text_files import Problem, SessionError, read_text, write_atomic, write_like
+
+_BY_HAND = "change it by hand"
 
 
 @dataclass(frozen=True)
@@ -29,7 +35,7 @@ def set_values(text: str, table: str, values: dict) -> str:
     table : str
         ``"target"``, ``"injectors.next"``; put at the end if it is not there yet.
     values : dict of str to str or float
-        Key to value: text is put in quotes, numbers are not.
+        Key to value.
 
     Returns
     -------
@@ -38,12 +44,14 @@ def set_values(text: str, table: str, values: dict) -> str:
     Raises
     ------
     ValueError
-        If a value that stands there now is spread over several lines.
+        If a value that stands there now is spread over several lines, if the table is something
+        else, or if the new text would not say what it should.
 
     Notes
     -----
     A remark behind a value stays behind the new one. Where a key is only there as a remark, as in
-    a session of ``tuninglib new``, the remark's mark is taken away.
+    a session of ``tuninglib new``, the remark's mark is taken away. The new text is read back: it
+    must differ from the old one in these values and in nothing else.
 
     Examples
     --------
@@ -51,66 +59,113 @@ def set_values(text: str, table: str, values: dict) -> str:
     [target]
     lowest = 0.84  # richest
     """
-    lines = text.split("\n")
-    span = _span(lines, table)
-    if span is None:
-        while lines and not lines[-1].strip():
-            lines.pop()
-        lines += ["", f"[{table}]"]
-        span = (len(lines), len(lines))
-        lines.append("")
-    first, end = span
+    path, wanted = tuple(table.split(".")), tomllib.loads(text)
     for key, value in values.items():
-        line = f"{key} = {_literal(value)}"
-        at = _find(lines, first, end, rf'\s*"?{re.escape(key)}"?\s*=')
-        if at is None:
-            at = _find(lines, first, end, rf"\s*#\s*{re.escape(key)}\s*=")
-        if at is None:
-            while end > first and not lines[end - 1].strip():
-                end -= 1
-            lines.insert(end, line)
-            end += 1
-        else:
-            lines[at] = line + _remark(lines[at], key)
-    return "\n".join(lines)
-
-
-def _literal(value) -> str:
-    if isinstance(value, str):
-        return '"' + value.replace("\\", "\\\\").replace('"', '\\"') + '"'
-    return f"{value:g}"
-
-
-def _span(lines, table):
-    """First and last-plus-one line of a table's keys; None if it has no header."""
-    wanted = table.replace('"', "")
-    first = None
-    for index, line in enumerate(lines):
-        header = re.match(r"\s*\[+\s*([^\]]*?)\s*\]+\s*(?:#.*)?$", line)
-        if not header:
-            continue
-        if first is not None:
-            return first, index
-        if header[1].replace('"', "").replace(" ", "") == wanted:
-            first = index + 1
-    return None if first is None else (first, len(lines))
-
-
-def _find(lines, first, end, pattern):
-    return next((i for i in range(first, end) if re.match(pattern, lines[i])), None)
-
-
-def _remark(line: str, key: str) -> str:
-    """The remark behind a value, with the blanks before it."""
-    bare = re.sub(r"^\s*#\s*", "", line)
-    for match in re.finditer(r"\s*#|\s*$", bare):
+        place = f"{key} under [{table}]"
+        _put(wanted, path, key, value)
         try:
-            read = tomllib.loads(bare[: match.start()])
-        except tomllib.TOMLDecodeError:
+            text = _set_value(text, path, key, value)
+        except TOMLKitError as error:
+            raise ValueError(f"{place} cannot be set ({error}); {_BY_HAND}") from error
+        if _parsed(text) != wanted:
+            raise ValueError(f"{place} cannot be set without changing other values; {_BY_HAND}")
+    return text
+
+
+def _put(document: dict, path: tuple, key: str, value) -> None:
+    for part in path:
+        document = document.setdefault(part, {})
+        if not isinstance(document, dict):
+            raise ValueError(f"{part} is not a table in {TOML}; write [{part}] above its keys")
+    document[key] = value
+
+
+def _set_value(text: str, path: tuple, key: str, value) -> str:
+    document = tomlkit.parse(text)
+    if document.as_string() != text:
+        raise ValueError(f"{TOML} cannot be edited to the letter; {_BY_HAND}")
+    found = list(_tables(document, path))
+    for table, _ in found:
+        if key in table:
+            if "\n" in table[key].as_string():
+                raise ValueError(f"{key} is spread over several lines in {TOML}; {_BY_HAND}")
+            if table[key].unwrap() != value:
+                table[key] = value
+            return document.as_string()
+    headed = [table for table, form in found if form == "headed"]
+    if any(_remark_to_value(table.value.body, key, value) for table in headed):
+        return document.as_string()
+    if headed:
+        _add_line(headed[0], _line(key, value))
+    elif found:
+        found[0][0][key] = value
+    elif not _add_inline(document, path, {key: value}):
+        gap = "" if text.endswith("\n\n") else "\n" if text.endswith("\n") else "\n\n"
+        return f"{text}{gap}[{_header(path)}]\n{_line(key, value)}\n"
+    return document.as_string()
+
+
+def _tables(container, path: tuple, form: str = ""):
+    """Every place where keys of a table stand, each with how: headed, dotted or inline.
+
+    A table that is only there because it has tables inside has no keys of its own.
+    """
+    for name, item in container.body:
+        if name is None or name.key != path[0] or not isinstance(item, (Table, InlineTable)):
             continue
-        if key in read:
-            return bare[match.start() :].rstrip()
-    raise ValueError(f"{key} is spread over several lines in {TOML}; change it there by hand")
+        own = form or ("inline" if isinstance(item, InlineTable) else "")
+        own = own or ("dotted" if name.is_dotted() else "")
+        if len(path) > 1:
+            yield from _tables(item.value, path[1:], own)
+        elif own or not item.is_super_table():
+            yield item, own or "headed"
+
+
+def _line(key: str, value) -> str:
+    return tomlkit.dumps({key: value}).rstrip("\n")
+
+
+def _header(path: tuple) -> str:
+    return ".".join(tomlkit.key(part).as_string() for part in path)
+
+
+def _remark_to_value(body, key: str, value) -> bool:
+    """Turn the first remark of the kind ``# key = value`` into a line; False if there is none."""
+    for _, item in body:
+        if not isinstance(item, Comment):
+            continue
+        bare = item.trivia.comment.lstrip("# ")
+        if re.match(r"\[.*\]\s*(#|$)", bare):
+            # What follows belongs to a table that is a remark as a whole.
+            return False
+        try:
+            line = tomlkit.parse(bare)
+        except TOMLKitError:
+            continue
+        if list(line) == [key]:
+            line[key] = value
+            item.trivia.comment = line.as_string()
+            return True
+    return False
+
+
+def _add_line(table, line: str) -> None:
+    """Put a line behind the last value of a table, or below its header."""
+    own = [item for name, item in table.value.body if name and not isinstance(item, (Table, AoT))]
+    trivia = own[-1].trivia if own else table.trivia
+    trivia.trail = f"{trivia.trail or chr(10)}{line}\n"
+
+
+def _add_inline(document, path: tuple, values: dict) -> bool:
+    """Put a new table into the table in braces that it belongs to; False if there is none."""
+    parents = _tables(document, path[:-1]) if len(path) > 1 else ()
+    for parent, form in parents:
+        if form == "inline":
+            new = tomlkit.inline_table()
+            new.update(values)
+            parent[path[-1]] = new
+            return True
+    return False
 
 
 def keep_earlier(path: Path) -> Path:
@@ -118,19 +173,8 @@ def keep_earlier(path: Path) -> Path:
     number = 1
     while (kept := path.with_name(f"{path.stem}.earlier-{number}{path.suffix}")).exists():
         number += 1
-    shutil.copyfile(path, kept)
+    write_atomic(kept, path.read_bytes())
     return kept
-
-
-def write_like(path: Path, text: str) -> None:
-    """Write a text file over an earlier one, with the line ends and the mark that it had."""
-    raw = path.read_bytes()
-    if b"\r\n" in raw or b"\r\x00\n\x00" in raw:
-        text = text.replace("\n", "\r\n")
-    if raw.startswith((b"\xef\xbb\xbf", b"\xff\xfe", b"\xfe\xff")):
-        # UTF-16 becomes UTF-8 with a mark, which spreadsheets read as well.
-        text = "\ufeff" + text
-    write_atomic(path, text)
 
 
 def problems_of(folder: Path, texts: dict) -> tuple:
@@ -180,19 +224,19 @@ def write_values(folder, tables: dict) -> Edited:
     """
     path = Path(folder) / TOML
     before = after = read_text(path)
+    if _parsed(before) is None:
+        raise SessionError([one for one in problems_of(path.parent, {}) if one.file == TOML])
     try:
         for table, values in tables.items():
             after = set_values(after, table, values)
     except ValueError as error:
-        if isinstance(error, SessionError):
-            raise
         raise SessionError([Problem(TOML, str(error))]) from error
-    if tomllib.loads(before) == _parsed(after):
+    if after == before:
         return Edited(path, None)
-    known = {(p.file, p.column, p.message) for p in problems_of(Path(folder), {})}
+    known = {(p.file, p.column, p.message) for p in problems_of(path.parent, {})}
     made = [
         problem
-        for problem in problems_of(Path(folder), {TOML: after})
+        for problem in problems_of(path.parent, {TOML: after})
         if (problem.file, problem.column, problem.message) not in known
     ]
     if made:
@@ -202,9 +246,9 @@ def write_values(folder, tables: dict) -> Edited:
     return Edited(path, kept)
 
 
-def _parsed(text: str):
+def _parsed(text: str) -> dict | None:
+    """What a TOML file says; None if it is not valid."""
     try:
         return tomllib.loads(text)
     except tomllib.TOMLDecodeError:
-        # Loading says it in the rider's words.
         return None

@@ -4,6 +4,7 @@ import dataclasses
 import datetime
 import re
 import tomllib
+from pathlib import Path
 
 from tuninglib.interval import Measured
 from tuninglib.session import schema
@@ -37,7 +38,7 @@ def read_toml(path, problems) -> dict:
         message = f"is not valid TOML: {str(error).split(' (at')[0].lower()}; text goes in quotes"
         problems.append(Problem(path.name, message, row=row))
         return {}
-    lines = read_text(path).split("\n")
+    lines = _without_notes(read_text(path)).split("\n")
     known = {**schema.SINGLE, **schema.NAMED}
     for name in document.keys() - known.keys():
         _say(problems, lines, name, None, f"unknown table [{name}]; {nearest(name, known)}")
@@ -77,9 +78,46 @@ def read_toml(path, problems) -> dict:
     return tables
 
 
+def tables_as_typed(folder) -> dict:
+    """Tables of a session.toml that need not be complete yet, as they were typed.
+
+    Parameters
+    ----------
+    folder : path
+
+    Returns
+    -------
+    dict of str to dict
+        Every table of the contract; empty where it is missing, is no table, or the text is no TOML.
+
+    Raises
+    ------
+    SessionError
+        If there is no session.toml that can be read as text.
+    """
+    text = read_text(Path(folder) / TOML)
+    try:
+        document = tomllib.loads(text)
+    except tomllib.TOMLDecodeError:
+        document = {}
+    known = (*schema.SINGLE, *schema.NAMED)
+    tables = {name: document.get(name) for name in known}
+    return {name: table if isinstance(table, dict) else {} for name, table in tables.items()}
+
+
 def _say(problems, lines, table, key, message):
     """Add a problem of session.toml with the row where its table or key stands."""
     problems.append(Problem(TOML, message, row=_row_of(lines, table, key), column=key))
+
+
+def _without_notes(text: str) -> str:
+    """The text with its strings over several lines emptied: what they say is no header or key."""
+    return re.sub(
+        r"(=\s*)(\"{3}|'{3})(.*?)\2",
+        lambda match: match[1] + "\n" * match[3].count("\n"),
+        text,
+        flags=re.DOTALL,
+    )
 
 
 def _row_of(lines, table, key):

@@ -7,9 +7,11 @@ unknowns, sharpens wind and road load by itself.
 """
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
+from tuninglib.interval import Interval
 from tuninglib.statistics._gain_system import System, solve
 from tuninglib.statistics.mixed_intervals import average_over_variances, spread
 from tuninglib.statistics.planning import smallest_visible_effect
@@ -20,37 +22,35 @@ from tuninglib.statistics.unknowns import reading_unknowns
 ALPHA = 0.05
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Force:
     """Mean wheel force of a setup over the hill.
 
     Attributes
     ----------
     setup : int
-    force_n, low_n, high_n : float
-        With its 95 % interval. [N]
+    force_n : Interval
+        [N]
     shares : dict of str to float
         Share of each unknown, and of ``"scatter"``, in the variance.
     """
 
     setup: int
-    force_n: float
-    low_n: float
-    high_n: float
+    force_n: Interval
     shares: dict
 
 
-@dataclass(frozen=True)
-class Difference:
+@dataclass(frozen=True, kw_only=True)
+class Gain:
     """One setup's wheel force over another's, minus 1.
 
     Attributes
     ----------
-    setup, other : int
-    gain, low, high : float
-        With the 95 % interval of this comparison on its own.
+    setup, over : int, or str where names were put in
+    ratio : Interval
+        The relative gain, 0.05 for 5 % more; the 95 % interval is of this comparison on its own.
     log_sd, dof : float
-        Standard error of the logarithm of the ratio, and its degrees of freedom.
+        Standard error of the logarithm of the forces' quotient, and its degrees of freedom.
     p_value, p_adjusted : float
         Against no difference; adjusted by Bonferroni for the number of comparisons made.
     told_apart : bool
@@ -61,11 +61,9 @@ class Difference:
         Share of each unknown, and of ``"scatter"``, in the variance.
     """
 
-    setup: int
-    other: int
-    gain: float
-    low: float
-    high: float
+    setup: int | str
+    over: int | str
+    ratio: Interval
     log_sd: float
     dof: float
     p_value: float
@@ -75,12 +73,30 @@ class Difference:
     shares: dict
 
     @property
-    def smallest_visible_gain(self) -> float:
+    def smallest_visible(self) -> float:
         """Gain that this test would have told apart in 4 of 5 such days."""
         effect = smallest_visible_effect(
             standard_error=self.log_sd, dof=self.dof, power=0.8, alpha=ALPHA / self.comparisons
         )
         return float(np.expm1(effect))
+
+    @property
+    def verdict(self) -> str:
+        """``"faster"``, ``"slower"`` or ``"not told apart"``."""
+        if not self.told_apart:
+            return "not told apart"
+        return "faster" if self.ratio.value > 0 else "slower"
+
+
+class Learnt(NamedTuple):
+    """What the runs say of an unknown that they share, in standard deviations of what was known.
+
+    Mean 0 and standard deviation 1 mean nothing new.
+    """
+
+    name: str
+    mean: float
+    sd: float
 
 
 @dataclass(frozen=True)
@@ -91,9 +107,9 @@ class GainFit:
     ----------
     forces : tuple of Force
         By setup.
-    gains : tuple of Difference
+    gains : tuple of Gain
         Of each setup but the reference, against it; adjusted for as many comparisons.
-    pairs : tuple of Difference
+    pairs : tuple of Gain
         Of all pairs, the later setup against the earlier; adjusted for as many comparisons.
     log_force, covariance : array
         Natural logarithm of the forces and its covariance.
@@ -103,9 +119,8 @@ class GainFit:
         True if nothing was repeated, so that the assumed scatter was used.
     run_force_n : array
         Of each run, at the unknowns' most likely values. [N]
-    unknowns : tuple of (name, mean, sd)
-        What the runs say of each unknown that they share, in standard deviations of what was
-        known before: mean 0 and sd 1 mean nothing new.
+    unknowns : tuple of Learnt
+        Of each unknown that the runs share.
     """
 
     forces: tuple
@@ -176,8 +191,8 @@ def estimate_gains(
     ...             true_entry_m_s=np.full(6, 13.0), true_exit_m_s=speeds,
     ...             air_density_kg_m3=1.2, drag_area_m2=0.55, rolling_coefficient=0.015)
     >>> found = estimate_gains(runs).gains[0]
-    >>> found.gain, found.low, found.high, found.told_apart
-    (0.0805, 0.0577, 0.1038, True)
+    >>> found.ratio.value, found.ratio.low, found.ratio.high, found.verdict
+    (0.0805, 0.0577, 0.1038, 'faster')
     """
     count = _checked_setups(runs, reference)
     system = System(
@@ -202,21 +217,26 @@ def estimate_gains(
     pairs = [(j, i) for i in range(count) for j in range(i + 1, count)]
     own = sum(part.covariance for part in solved.parts if part.each_run)
     return GainFit(
-        forces=tuple(_force(solved, mixture, j, base[j]) for j in range(count)),
+        forces=tuple(
+            Force(
+                setup=j,
+                force_n=_through(np.exp, spread(mixture, base[j])),
+                shares=_shares(solved, base[j]),
+            )
+            for j in range(count)
+        ),
         gains=tuple(
-            _difference(solved, mixture, j, reference, base[j] - base[reference], len(others))
+            _gain(solved, mixture, j, reference, base[j] - base[reference], len(others))
             for j in others
         ),
-        pairs=tuple(
-            _difference(solved, mixture, j, i, base[j] - base[i], len(pairs)) for j, i in pairs
-        ),
+        pairs=tuple(_gain(solved, mixture, j, i, base[j] - base[i], len(pairs)) for j, i in pairs),
         log_force=solved.fit.coefficients,
         covariance=solved.fit.covariance,
         scatter_sd=float(np.sqrt(np.diag(own)[: system.n].mean())),
         scatter_dof=solved.scatter_dof,
         scatter_is_assumed=solved.scatter_is_assumed,
         run_force_n=system.run_forces(moved),
-        unknowns=system.learnt(blocks, solved.fit, moved),
+        unknowns=tuple(Learnt(*one) for one in system.learnt(blocks, solved.fit, moved)),
     )
 
 
@@ -230,7 +250,9 @@ def _checked_setups(runs, reference):
         which = missing[0] if missing else runs.setup.min()
         raise ValueError(f"setup {which} has no runs, or is no setup; count them from 0")
     if not 0 <= reference < count:
-        raise ValueError(f"reference is {reference} but setups go from 0 to {count - 1}")
+        raise ValueError(
+            f"reference is {reference} but must be one of 0 to {count - 1}; count setups from 0"
+        )
     return count
 
 
@@ -244,21 +266,17 @@ def _shares(solved, vector):
     return {name: value / total for name, value in shares.items()}
 
 
-def _force(solved, mixture, setup, vector):
-    found = spread(mixture, vector)
-    force, low, high = np.exp([found.value, found.low, found.high]).tolist()
-    return Force(setup, force, low, high, _shares(solved, vector))
+def _through(function, found) -> Interval:
+    """An interval of a logarithm, turned back."""
+    return Interval(*function([found.value, found.low, found.high]).tolist())
 
 
-def _difference(solved, mixture, setup, other, vector, comparisons):
+def _gain(solved, mixture, setup, over, vector, comparisons):
     found = spread(mixture, vector)
-    gain, low, high = np.expm1([found.value, found.low, found.high]).tolist()
-    return Difference(
+    return Gain(
         setup=setup,
-        other=other,
-        gain=gain,
-        low=low,
-        high=high,
+        over=over,
+        ratio=_through(np.expm1, found),
         log_sd=found.sd,
         dof=found.dof,
         p_value=found.p_value,

@@ -1,13 +1,21 @@
 """Lambda readings of full-throttle runs: low and high, the ends of the gauge, and checks."""
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
-from tuninglib.checks import require
+from tuninglib.checks import plain, require
 
 
-def reading_midpoint(low, high, *, resolution=0.0):
+class Midpoint(NamedTuple):
+    """Middle of a reading, and its standard deviation relative to the middle."""
+
+    middle: float
+    relative_sd: float
+
+
+def reading_midpoint(low, high, *, resolution=0.0) -> Midpoint:
     """Middle of what the gauge showed during a run, and how well it stands for the run's mean.
 
     Parameters
@@ -19,10 +27,8 @@ def reading_midpoint(low, high, *, resolution=0.0):
 
     Returns
     -------
-    middle : same shape
+    Midpoint
         In the unit of the readings.
-    relative_sd : same shape
-        Standard deviation, relative to the middle.
 
     Notes
     -----
@@ -32,9 +38,8 @@ def reading_midpoint(low, high, *, resolution=0.0):
 
     Examples
     --------
-    >>> middle, relative_sd = reading_midpoint(12.6, 13.0, resolution=0.1)
-    >>> middle, relative_sd
-    (12.8, 0.00677)
+    >>> reading_midpoint(12.6, 13.0, resolution=0.1)
+    Midpoint(middle=12.8, relative_sd=0.00677)
 
     References
     ----------
@@ -47,9 +52,7 @@ def reading_midpoint(low, high, *, resolution=0.0):
         raise ValueError("a low gauge reading is above its high one; swap the two")
     middle = (low + high) / 2
     relative_sd = np.sqrt((high - low) ** 2 / 24 + resolution**2 / 12) / middle
-    if np.ndim(middle) == 0:
-        return float(middle), float(relative_sd)
-    return middle, relative_sd
+    return Midpoint(plain(middle), plain(relative_sd))
 
 
 def pegged(low, high, *, gauge_lowest=0.0, gauge_highest=np.inf, resolution=0.0):

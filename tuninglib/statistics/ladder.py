@@ -250,6 +250,9 @@ def solve(*, observed, noise_sd, flow_m3_s, injector, engine, displacement, tole
     >>> fit.terms
     ('response', 'level', 'injector a', 'injector b', 'gauge')
     """
+    observed, noise_sd, flow_m3_s = (
+        np.asarray(column, dtype=float) for column in (observed, noise_sd, flow_m3_s)
+    )
     tried = list(dict.fromkeys(injector))
     unknown = sorted({*engine} - {*displacement})
     if unknown:
@@ -338,6 +341,7 @@ def design_rows(terms, log_flow, injector, engine, *, gauge):
     >>> design_rows(("response", "level", "gauge"), np.array([0.1]), ["a"], ["x"], gauge=1.0)
     array([[-0.1,  1. ,  1. ]])
     """
+    log_flow = np.asarray(log_flow, dtype=float)
     column = {"response": -log_flow, "level": np.ones(len(log_flow))}
     column["gauge"] = np.full(len(log_flow), gauge)
     for kind, names in (("injector", injector), ("engine", engine)):
@@ -345,56 +349,3 @@ def design_rows(terms, log_flow, injector, engine, *, gauge):
             column[f"{kind} {name}"] = np.array([float(other == name) for other in names])
     nothing = np.zeros(len(log_flow))
     return np.stack([column.get(term, nothing) for term in terms], axis=-1)
-
-
-def flow_response(fit: LadderFit) -> Interval:
-    """How strongly lambda follows injector flow at full throttle, with its 95 % range.
-
-    Parameters
-    ----------
-    fit : LadderFit
-
-    Returns
-    -------
-    Interval
-        1: the controller follows its fuel table; 0: it corrects fully.
-
-    Examples
-    --------
-    >>> fit = solve(observed=np.log([0.9, 0.8]), noise_sd=np.array([0.01, 0.01]),
-    ...             flow_m3_s=np.array([8e-6, 9e-6]), injector=["a", "b"], engine=["x", "x"],
-    ...             displacement={"x": 1.0}, tolerance=None, priors=Priors())
-    >>> flow_response(fit).value
-    1.0
-    """
-    return fit.interval("response")
-
-
-def run_scatter(fit: LadderFit) -> Interval:
-    """Relative standard deviation of a typical reading about the model, with its 95 % range.
-
-    Parameters
-    ----------
-    fit : LadderFit
-
-    Returns
-    -------
-    Interval
-
-    Examples
-    --------
-    >>> fit = solve(observed=np.log([0.9, 0.8]), noise_sd=np.array([0.01, 0.01]),
-    ...             flow_m3_s=np.array([8e-6, 9e-6]), injector=["a", "b"], engine=["x", "x"],
-    ...             displacement={"x": 1.0}, tolerance=None, priors=Priors(run_dof=np.inf))
-    >>> run_scatter(fit)
-    Interval(value=0.01, low=0.01, high=0.01)
-    """
-    order = np.argsort(fit.noise_scale, kind="stable")
-    scale, cumulative = fit.noise_scale[order], np.cumsum(fit.weights[order])
-    low, high = scale[np.searchsorted(cumulative, (0.025, 0.975)).clip(max=len(scale) - 1)]
-    value = np.sqrt(fit.weights @ fit.noise_scale**2)
-    return Interval(
-        value=float(fit.reading_sd * value),
-        low=float(fit.reading_sd * low),
-        high=float(fit.reading_sd * high),
-    )

@@ -21,7 +21,7 @@ class InjectorCheck:
 
     Parameters
     ----------
-    name : str
+    injector : str
     stated_flow_m3_s : float
         [m3/s]
     implied_flow_m3_s : Interval
@@ -33,7 +33,7 @@ class InjectorCheck:
         Whether the odds are not below the limit.
     """
 
-    name: str
+    injector: str
     stated_flow_m3_s: float
     implied_flow_m3_s: Interval
     odds: float
@@ -41,22 +41,24 @@ class InjectorCheck:
 
 
 @dataclass(frozen=True, kw_only=True)
-class StateResponse:
+class Response:
     """How lambda follows fuel in one state of the engine.
 
     Parameters
     ----------
     state : str
-    readings : int
     response : Interval
         1: the fuel table; 0: corrected by the controller's own sensor.
+    readings, injectors : int
+        How many it rests on.
     verdict : str
         ``"corrects"``, ``"table"`` or ``"cannot tell"``.
     """
 
     state: str
-    readings: int
     response: Interval
+    readings: int
+    injectors: int
     verdict: str
 
 
@@ -145,7 +147,7 @@ def suspicious_injectors(fit: LadderFit, *, level=0.05) -> tuple[InjectorCheck, 
     >>> fit = solve(observed=-np.log(flow) + [0, 0, 0, 0.15], noise_sd=np.full(4, 0.01),
     ...             flow_m3_s=flow, injector=list("abcd"), engine=["x"] * 4,
     ...             displacement={"x": 1.0}, tolerance=None, priors=Priors())
-    >>> [one.name for one in suspicious_injectors(fit)]
+    >>> [one.injector for one in suspicious_injectors(fit)]
     ['d']
     """
     bad = [row for row in check_injectors(fit, level=level) if not row.believable]
@@ -167,7 +169,7 @@ def response_per_state(
     offset=0.0,
     tolerance=None,
     priors=None,
-) -> tuple[StateResponse, ...]:
+) -> tuple[Response, ...]:
     """How strongly lambda follows fuel in each state: idle, cruise, full throttle.
 
     Parameters
@@ -181,7 +183,7 @@ displacement, resolution, offset, tolerance, priors
 
     Returns
     -------
-    tuple of StateResponse
+    tuple of Response
         In the order of first appearance. ``"corrects"`` where the whole 95 % range of the response
         is below 0.5, ``"table"`` where it is above, ``"cannot tell"`` otherwise.
 
@@ -256,14 +258,20 @@ displacement, resolution, offset, tolerance, priors
         elif response.low > HALF_RESPONSE:
             verdict = "table"
         answers.append(
-            StateResponse(state=one, readings=len(at), response=response, verdict=verdict)
+            Response(
+                state=one,
+                response=response,
+                readings=len(at),
+                injectors=len(set(names)),
+                verdict=verdict,
+            )
         )
     return tuple(answers)
 
 
 def _row(name, stated, implied, odds, level):
     return InjectorCheck(
-        name=name,
+        injector=name,
         stated_flow_m3_s=stated,
         implied_flow_m3_s=implied,
         odds=odds,

@@ -24,7 +24,7 @@ _WIDTH_RATIOS = t_quantile(0.975, _DOFS) / t_quantile(_ONE_SIGMA, _DOFS)
 
 
 @dataclass(frozen=True)
-class Mixture:
+class VarianceMixture:
     """Normal distributions of the coefficients, each with its weight.
 
     Attributes
@@ -61,7 +61,7 @@ class Spread:
     dof: float
 
 
-def average_over_variances(data, design, known, components, fit) -> Mixture:
+def average_over_variances(data, design, known, components, fit) -> VarianceMixture:
     """Coefficients for every pair of variances on a grid, with the weight of each.
 
     Parameters
@@ -73,7 +73,7 @@ def average_over_variances(data, design, known, components, fit) -> Mixture:
 
     Returns
     -------
-    Mixture
+    VarianceMixture
 
     Notes
     -----
@@ -94,8 +94,9 @@ def average_over_variances(data, design, known, components, fit) -> Mixture:
     >>> found.low, found.high
     (-3.5, 9.5)
     """
+    data, design, known = np.asarray(data), np.asarray(design), np.asarray(known)
     if not components:
-        return Mixture(fit.coefficients[None], fit.covariance[None], np.ones(1))
+        return VarianceMixture(fit.coefficients[None], fit.covariance[None], np.ones(1))
     first = components[0]
     seconds = _SECOND * max(fit.variances[1], 1e-3) if len(components) > 1 else [None]
     # Steps are even in log(φ + scale), where scale is about the noise that φ adds to.
@@ -123,7 +124,7 @@ def average_over_variances(data, design, known, components, fit) -> Mixture:
     weights = np.exp(log - log.max())
     weights /= weights.sum()
     kept = weights > 1e-9
-    return Mixture(
+    return VarianceMixture(
         np.concatenate(means)[kept],
         np.concatenate(covariances)[kept],
         weights[kept] / weights[kept].sum(),
@@ -154,12 +155,12 @@ def _along(data, design, base, first, added):
     return mean, covariance, log, information
 
 
-def spread(mixture: Mixture, vector) -> Spread:
+def spread(mixture: VarianceMixture, vector) -> Spread:
     """A contrast of the coefficients with its 95 % interval.
 
     Parameters
     ----------
-    mixture : Mixture
+    mixture : VarianceMixture
     vector : array, k
 
     Returns
@@ -169,11 +170,12 @@ def spread(mixture: Mixture, vector) -> Spread:
     Examples
     --------
     >>> import numpy as np
-    >>> one = Mixture(np.zeros((1, 1)), np.ones((1, 1, 1)), np.ones(1))
+    >>> one = VarianceMixture(np.zeros((1, 1)), np.ones((1, 1, 1)), np.ones(1))
     >>> found = spread(one, np.array([1.0]))
     >>> found.high, found.sd
     (1.96, 1.0)
     """
+    vector = np.asarray(vector, dtype=float)
     means = mixture.means @ vector
     sds = np.sqrt(np.einsum("i,gij,j->g", vector, mixture.covariances, vector))
     weights = mixture.weights

@@ -104,6 +104,7 @@ def fit_mixed(data, design, known, components, *, first=None) -> MixedFit:
     .. [1] H. D. Patterson, R. Thompson, Recovery of inter-block information when block sizes
        are unequal, Biometrika 58 (1971), 545-554.
     """
+    data, design, known = np.asarray(data), np.asarray(design), np.asarray(known)
     phi = np.array([c.start for c in components], dtype=float)
     if first is not None:
         phi = np.maximum(first, 1e-6 * phi)

@@ -5,6 +5,7 @@ grid, so each answer is a weighted sum of normal distributions: no sampler, no s
 """
 
 from functools import lru_cache
+from typing import NamedTuple
 
 import numpy as np
 from scipy.special import ndtr, ndtri
@@ -16,7 +17,34 @@ TOLERANCE_NODES = 5  # Gauss-Hermite: exact for polynomials to the ninth degree
 NEGLIGIBLE_WEIGHT = 1e-5  # of a grid point in a prediction, relative to the heaviest
 
 
-def linear_posterior(design, observed, noise_sd, prior_mean, prior_precision):
+class Posterior(NamedTuple):
+    """Coefficients of a linear model, given the observations.
+
+    Attributes
+    ----------
+    mean : array (..., k)
+    covariance : array (..., k, k)
+    misfit : array (...)
+        Weighted sum of squared residuals, those from the prior means included.
+    log_evidence : array (...)
+        Logarithm of the density of the observations, up to a constant.
+    """
+
+    mean: np.ndarray
+    covariance: np.ndarray
+    misfit: np.ndarray
+    log_evidence: np.ndarray
+
+
+class ScaleGrid(NamedTuple):
+    """Noise and tolerance scales, and the logarithm of their prior weights, by grid point."""
+
+    noise_scale: np.ndarray
+    tolerance_scale: np.ndarray
+    log_weight: np.ndarray
+
+
+def linear_posterior(design, observed, noise_sd, prior_mean, prior_precision) -> Posterior:
     """Posterior of the coefficients of a linear model with known noise.
 
     Parameters
@@ -31,12 +59,7 @@ def linear_posterior(design, observed, noise_sd, prior_mean, prior_precision):
 
     Returns
     -------
-    mean : array (..., k)
-    covariance : array (..., k, k)
-    misfit : array (...)
-        Weighted sum of squared residuals, those from the prior means included.
-    log_evidence : array (...)
-        Logarithm of the density of the observations, up to a constant.
+    Posterior
 
     Notes
     -----
@@ -47,15 +70,19 @@ def linear_posterior(design, observed, noise_sd, prior_mean, prior_precision):
     --------
     Two readings of one quantity, no prior:
 
-    >>> mean, covariance, misfit, _ = linear_posterior(
+    >>> found = linear_posterior(
     ...     np.ones((2, 1)), np.array([1.0, 3.0]), np.ones(2), np.zeros(1), np.zeros(1))
-    >>> mean.item(), covariance.item(), misfit.item()
+    >>> found.mean.item(), found.covariance.item(), found.misfit.item()
     (2.0, 0.5, 2.0)
 
     References
     ----------
     .. [1] C. M. Bishop, Pattern Recognition and Machine Learning, Springer 2006.
     """
+    design, observed, noise_sd, prior_mean, prior_precision = (
+        np.asarray(part, dtype=float)
+        for part in (design, observed, noise_sd, prior_mean, prior_precision)
+    )
     weighted = design / noise_sd[..., None] ** 2
     precision = np.swapaxes(weighted, -1, -2) @ design
     diagonal = np.arange(design.shape[1])
@@ -86,11 +113,11 @@ def linear_posterior(design, observed, noise_sd, prior_mean, prior_precision):
         - 2 * np.log(noise_sd).sum(-1)
         - misfit
     )
-    return mean, covariance, misfit, log_evidence
+    return Posterior(mean, covariance, misfit, log_evidence)
 
 
 @lru_cache(maxsize=8)
-def scale_grid(noise_dof, tolerance_spread):
+def scale_grid(noise_dof, tolerance_spread) -> ScaleGrid:
     """Noise and tolerance scales with their prior weights.
 
     Parameters
@@ -103,8 +130,8 @@ def scale_grid(noise_dof, tolerance_spread):
 
     Returns
     -------
-    noise_scale, tolerance_scale, log_weight : array (m,)
-        One entry per grid point; the weights add up to 1.
+    ScaleGrid
+        Of m points; the weights add up to 1.
 
     Examples
     --------
@@ -124,7 +151,8 @@ def scale_grid(noise_dof, tolerance_spread):
         tolerance = np.exp(tolerance_spread * nodes)
     noise_scale, tolerance_scale = np.meshgrid(noise, tolerance, indexing="ij")
     weight = noise_weight[:, None] * tolerance_weight
-    return noise_scale.ravel(), tolerance_scale.ravel(), np.log(weight / weight.sum()).ravel()
+    log_weight = np.log(weight / weight.sum())
+    return ScaleGrid(noise_scale.ravel(), tolerance_scale.ravel(), log_weight.ravel())
 
 
 def normalised(log_weight):
@@ -135,7 +163,7 @@ def normalised(log_weight):
     >>> normalised(np.log([1.0, 3.0]))
     array([0.25, 0.75])
     """
-    weight = np.exp(log_weight - log_weight.max())
+    weight = np.exp(np.asarray(log_weight) - np.max(log_weight))
     return weight / weight.sum()
 
 
@@ -153,7 +181,7 @@ def mixture_cdf(value, weight, mean, sd):
     >>> float(mixture_cdf(0.0, np.array([0.5, 0.5]), np.array([-1.0, 1.0]), np.ones(2)))
     0.5
     """
-    return ndtr((np.asarray(value)[..., None] - mean) / sd) @ weight
+    return ndtr((np.asarray(value)[..., None] - mean) / np.asarray(sd)) @ np.asarray(weight)
 
 
 def mixture_quantile(probability, weight, mean, sd):
@@ -179,6 +207,7 @@ def mixture_quantile(probability, weight, mean, sd):
     >>> mixture_quantile([0.5, 0.975], np.array([0.5, 0.5]), np.zeros(2), np.ones(2)).tolist()
     [0.0, 1.959964]
     """
+    weight, mean, sd = np.asarray(weight), np.asarray(mean), np.asarray(sd)
     wanted = np.reshape(np.asarray(probability), (-1,) + (1,) * (np.ndim(mean) - 1))
     quantiles = mean + ndtri(wanted)[..., None] * sd
     low, high = quantiles.min(-1), quantiles.max(-1)
@@ -208,5 +237,6 @@ def mixture_moments(weight, mean, sd):
     >>> float(mean), float(sd)
     (0.0, 1.0)
     """
+    weight, mean, sd = np.asarray(weight), np.asarray(mean), np.asarray(sd)
     centre = (weight * mean).sum(-1)
     return centre, np.sqrt((weight * (sd**2 + (mean - centre[..., None]) ** 2)).sum(-1))

@@ -102,6 +102,7 @@ def power_two_setups(effect_size, *, repeats, alpha=0.05, paired=False):
     0.5494
     """
     repeats = require(repeats, what="repeats", unit="", above=1, remedy="ride it twice at least")
+    effect_size = np.asarray(effect_size, dtype=float)
     if paired:
         return power_of_t(effect_size * np.sqrt(repeats), dof=repeats - 1, alpha=alpha)
     return power_of_t(effect_size * np.sqrt(repeats / 2), dof=2 * repeats - 2, alpha=alpha)

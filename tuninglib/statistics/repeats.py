@@ -1,35 +1,49 @@
 """Repeated runs: means, differences and their intervals by Student's t."""
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from scipy.special import gammaincinv, stdtr, stdtrit
 
 from tuninglib.checks import plain, require
+from tuninglib.interval import Interval
 
 # Degrees of freedom beyond which Student's t is the normal distribution.
 MANY = 1e9
 
 
 @dataclass(frozen=True)
-class Estimate:
-    """A mean, or a difference of means, with its interval.
+class Estimate(Interval):
+    """A mean, or a difference of means, with its interval by Student's t.
 
     Attributes
     ----------
     value, low, high : float
     standard_error, dof : float
-    t, p_value : float
-        Against zero, two-sided.
     """
 
-    value: float
-    low: float
-    high: float
     standard_error: float
     dof: float
-    t: float
-    p_value: float
+
+    @property
+    def t(self) -> float:
+        """How many standard errors the value is from zero."""
+        if self.standard_error > 0:
+            return self.value / self.standard_error
+        return float(np.inf * np.sign(self.value))
+
+    @property
+    def p_value(self) -> float:
+        """Probability of a value at least this far from zero by chance, two-sided."""
+        return two_sided_p(self.t, self.dof)
+
+
+class PooledScatter(NamedTuple):
+    """Standard deviation within groups, and its degrees of freedom."""
+
+    sd: float
+    dof: int
 
 
 def t_quantile(probability, dof):
@@ -90,11 +104,13 @@ def estimate(value, *, standard_error, dof, confidence=0.95) -> Estimate:
     (7.2236, 12.7764)
     """
     half = t_quantile((1 + confidence) / 2, dof) * standard_error
-    t = float(np.divide(value, standard_error)) if standard_error > 0 else np.inf * np.sign(value)
     return Estimate(
-        value=float(value), low=float(value - half), high=float(value + half),
-        standard_error=float(standard_error), dof=float(dof), t=t, p_value=two_sided_p(t, dof),
-    )  # fmt: skip
+        value=float(value),
+        low=float(value - half),
+        high=float(value + half),
+        standard_error=float(standard_error),
+        dof=float(dof),
+    )
 
 
 def mean_interval(values, *, confidence=0.95) -> Estimate:
@@ -121,7 +137,7 @@ def mean_interval(values, *, confidence=0.95) -> Estimate:
     return estimate(values.mean(), standard_error=error, dof=values.size - 1, confidence=confidence)
 
 
-def pooled_sd(groups):
+def pooled_sd(groups) -> PooledScatter:
     """Scatter within groups, pooled over groups, and its degrees of freedom.
 
     Parameters
@@ -131,22 +147,22 @@ def pooled_sd(groups):
 
     Returns
     -------
-    sd, dof : float, int
+    PooledScatter
 
     Examples
     --------
     >>> pooled_sd([[1.0, 3.0], [10.0, 14.0], [7.0]])
-    (2.2361, 2)
+    PooledScatter(sd=2.2361, dof=2)
     """
     groups = [np.asarray(group, dtype=float) for group in groups]
     dof = sum(group.size - 1 for group in groups)
     if dof < 1:
         raise ValueError("no group has two runs, so that the scatter is unknown; repeat a setup")
     squares = sum(((group - group.mean()) ** 2).sum() for group in groups)
-    return float(np.sqrt(squares / dof)), dof
+    return PooledScatter(float(np.sqrt(squares / dof)), dof)
 
 
-def sd_interval(sd, *, dof, confidence=0.95):
+def sd_interval(sd, *, dof, confidence=0.95) -> Interval:
     """Interval of a standard deviation that was estimated from repeats.
 
     Parameters
@@ -156,7 +172,7 @@ def sd_interval(sd, *, dof, confidence=0.95):
 
     Returns
     -------
-    low, high : float
+    Interval
 
     Notes
     -----
@@ -165,11 +181,11 @@ def sd_interval(sd, *, dof, confidence=0.95):
     Examples
     --------
     >>> sd_interval(1.0, dof=4)
-    (0.5991, 2.8736)
+    Interval(value=1.0, low=0.5991, high=2.8736)
     """
     tail = (1 - confidence) / 2
     low, high = np.sqrt(dof / (2 * gammaincinv(dof / 2, [1 - tail, tail]))) * sd
-    return float(low), float(high)
+    return Interval(float(sd), float(low), float(high))
 
 
 def difference_of_means(*, means, sds, counts, equal_scatter: bool, confidence=0.95) -> Estimate:

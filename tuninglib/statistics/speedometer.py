@@ -1,6 +1,7 @@
 """Speedometers: what the law lets them show, and how far one is off."""
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
@@ -29,7 +30,21 @@ class SpeedLine:
     residual_sd_m_s: float
 
 
-def legal_indication_m_s(true_speed_m_s):
+class SpeedRange(NamedTuple):
+    """Lowest and highest speed that the law allows. [m/s]"""
+
+    lowest_m_s: float
+    highest_m_s: float
+
+
+class AssumedFactor(NamedTuple):
+    """Factor from shown to true speed, and its standard deviation."""
+
+    factor: float
+    sd: float
+
+
+def legal_indication_m_s(true_speed_m_s) -> SpeedRange:
     """Lowest and highest speed that a speedometer may show.
 
     Parameters
@@ -39,8 +54,8 @@ def legal_indication_m_s(true_speed_m_s):
 
     Returns
     -------
-    lowest, highest : float or array
-        [m/s]
+    SpeedRange
+        Of floats or arrays.
 
     Notes
     -----
@@ -59,10 +74,10 @@ def legal_indication_m_s(true_speed_m_s):
        regard to the speedometer equipment, 5.3.
     """
     true = require(true_speed_m_s, what="speed", unit="m/s", at_least=0, remedy="check its sign")
-    return plain(true), plain((1 + _LEGAL_RATIO) * true + _LEGAL_OFFSET_M_S)
+    return SpeedRange(plain(true), plain((1 + _LEGAL_RATIO) * true + _LEGAL_OFFSET_M_S))
 
 
-def legal_true_speed_m_s(shown_speed_m_s):
+def legal_true_speed_m_s(shown_speed_m_s) -> SpeedRange:
     """Lowest and highest true speed behind a legal speedometer's reading.
 
     Parameters
@@ -72,8 +87,8 @@ def legal_true_speed_m_s(shown_speed_m_s):
 
     Returns
     -------
-    lowest, highest : float or array
-        The lowest is not below zero. [m/s]
+    SpeedRange
+        Of floats or arrays; the lowest is not below zero.
 
     Examples
     --------
@@ -83,10 +98,10 @@ def legal_true_speed_m_s(shown_speed_m_s):
     """
     shown = require(shown_speed_m_s, what="speed", unit="m/s", at_least=0, remedy="check its sign")
     lowest = np.maximum((shown - _LEGAL_OFFSET_M_S) / (1 + _LEGAL_RATIO), 0.0)
-    return plain(lowest), plain(shown)
+    return SpeedRange(plain(lowest), plain(shown))
 
 
-def unknown_factor(shown_speed_m_s):
+def unknown_factor(shown_speed_m_s) -> AssumedFactor:
     """Factor from shown to true speed to assume of a speedometer that was never checked.
 
     Parameters
@@ -96,20 +111,20 @@ def unknown_factor(shown_speed_m_s):
 
     Returns
     -------
-    factor, sd : float
+    AssumedFactor
         Middle and standard deviation of the legal range taken as equally likely throughout
         (width over √12).
 
     Examples
     --------
     >>> unknown_factor(60 / 3.6)
-    (0.9242, 0.0437)
+    AssumedFactor(factor=0.9242, sd=0.0437)
     """
-    lowest, highest = legal_true_speed_m_s(
-        require(shown_speed_m_s, what="speed", unit="m/s", above=0, remedy="give a speed ridden")
+    shown = require(
+        shown_speed_m_s, what="speed", unit="m/s", above=0, remedy="give a speed ridden"
     )
-    low, high = lowest / shown_speed_m_s, highest / shown_speed_m_s
-    return plain((low + high) / 2), plain((high - low) / np.sqrt(12))
+    low, high = (speed / shown for speed in legal_true_speed_m_s(shown))
+    return AssumedFactor(plain((low + high) / 2), plain((high - low) / np.sqrt(12)))
 
 
 def speed_factor(shown, true) -> Estimate:

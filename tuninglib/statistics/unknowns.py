@@ -40,6 +40,8 @@ class Unknown:
                 f"{self.name!r} changes {', '.join(sorted(strange))}, which no run has; "
                 f"the fields are {', '.join((*RUN_FIELDS, *HILL_FIELDS))}"
             )
+        changes = {name: np.asarray(change, dtype=float) for name, change in self.changes.items()}
+        object.__setattr__(self, "changes", changes)
 
 
 def usual_unknowns(

@@ -1,5 +1,5 @@
 "use strict";
-// The fellow rider's own numbers: the sums of tuninglib.whatif, motion and drive, run by run.
+// The fellow rider's own numbers: the sums of tuninglib.analysis.what_if, run by run.
 window.fellow = (() => {
   // x / (1 - e^-x), 1 at x = 0.
   function growth(x) {
@@ -90,17 +90,17 @@ window.fellow = (() => {
         place > 0 && run.sds[number][0] === name ? sign * run.sds[number][1] : 0;
       const road = roadOf(data, question, moved);
       const entry = question.entry_m_s ?? run.entry_m_s * (1 + moved("speed_ratio"));
-      if (entry + road.w <= 0) return refused("the wind from behind is faster than the bike");
+      if (entry + road.w <= 0) return refused("wind");
       const output = Math.exp(moved("log_force"))
         * run.output_factor / (question.output_factor ?? run.output_factor);
       force.push(speedAtForce(data.force_n[place] * output, entry, road));
       power.push(speedAtPower(data.power_w[place] * output, entry, road, constants.steps));
     }
     if (![...force, ...power].every(Number.isFinite)) {
-      return refused("the bike would stop before the marker, or could");
+      return refused("stops");
     }
     const far = (speeds) => Math.abs(speeds[0] / run.exit_m_s - 1) > constants.farthest;
-    if (far(force) || far(power)) return refused("too far from what was tested to say");
+    if (far(force) || far(power)) return refused("too far");
     const [at_force, at_power] = [force, power].map((speeds) => interval(speeds, constants.z));
     return { at_force, at_power, refusal: "" };
   }
@@ -218,7 +218,8 @@ window.fellow = (() => {
         const speeds = found[`at_${name}`];
         at(`ask-at-${name}`).textContent = speeds ? fellow.speedText(data, speeds) : "\u2013";
       }
-      at("ask-problem").textContent = wrong || (found.refusal && `No answer: ${found.refusal}.`);
+      const refused = found.refusal && `No answer: ${data.refusals[found.refusal]}.`;
+      at("ask-problem").textContent = wrong || refused;
     }
     const chosen = fuel && data.fuels[Number(fuel.value)];
     at("ask-mixture").replaceChildren(

@@ -1,0 +1,97 @@
+"""The injector ladder of the demo session: its order, and what each prospect repeats."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from tuninglib.analysis.analyse import analyse
+from tuninglib.analysis.injector import AIR_DENSITY_KG_M3, ladder_columns
+from tuninglib.analysis.mixture import blend_of, readings_of
+from tuninglib.interval import Z_95
+from tuninglib.session.defaults import air_of_runs
+from tuninglib.session.load import load_session
+from tuninglib.statistics.ladder import fit_ladder
+from tuninglib.statistics.ladder_prediction import predict
+
+
+@pytest.fixture(scope="module")
+def session(demo_folder):
+    return load_session(demo_folder)
+
+
+@pytest.fixture(scope="module")
+def ladder(session):
+    return analyse(session).ladder
+
+
+def test_the_order_is_by_the_fuel_with_the_least_odds(ladder):
+    least = [one.least_inside for one in ladder.prospects]
+    assert least == sorted(least, reverse=True)
+    assert least[0] > least[-1]
+    for one in ladder.prospects:
+        lambdas = [fuel.lambda_.value for fuel in one.fuels]
+        assert len(lambdas) > 1
+        assert lambdas == sorted(lambdas, reverse=True)  # the leanest first
+        assert one.least_inside == min(fuel.odds.inside for fuel in one.fuels)
+
+
+def test_an_injector_that_was_tried_brings_its_deviation(ladder):
+    tried, untried = (
+        [one for one in ladder.prospects if one.tried is was] for was in (True, False)
+    )
+    width = {
+        one.injector: np.log(one.fuels[0].lambda_.high / one.fuels[0].lambda_.low)
+        for one in ladder.prospects
+        if not one.outside_tried_range
+    }
+    assert max(width[one.injector] for one in tried if one.injector in width) < min(
+        width[one.injector] for one in untried if one.injector in width
+    )
+
+
+def test_prospects_repeat_the_model(session, ladder):
+    rows = readings_of(session)
+    rows = rows[~rows["pegged"]]
+    fit = fit_ladder(**ladder_columns(session, air_of_runs(session), rows))
+    prospect = next(one for one in ladder.prospects if not one.tried)
+    for one in prospect.fuels:
+        blend = blend_of(session.fuels[one.fuel])
+        expected = predict(
+            fit,
+            flow_m3_s=prospect.flow_m3_s,
+            engine=ladder.engine,
+            stoichiometric_ratio=blend.stoichiometric_ratio,
+            density_kg_m3=blend.density_kg_m3,
+            tolerance=session.injectors[prospect.injector].tolerance.value / Z_95,
+        )
+        assert one.lambda_ == expected.lambda_
+        assert one.gauge == expected.lambda_.scaled(session.gauge.scale)
+        assert one.odds == expected.odds(low=session.target.lowest, high=session.target.highest)
+
+
+def test_open_time_is_dead_time_plus_fuel_over_mass_flow(session, ladder):
+    """By hand: the middle of the band, in the air of one cycle of one cylinder."""
+    engine = session.engines[ladder.engine]
+    prospect = ladder.prospects[0]
+    injector = session.injectors[prospect.injector]
+    air = engine.displacement_m3 / engine.cylinders * AIR_DENSITY_KG_M3 * engine.breathing.value
+    middle = np.sqrt(session.target.lowest * session.target.highest)
+    fractions = []
+    for one in prospect.fuels:
+        blend = blend_of(session.fuels[one.fuel])
+        fuel = air / (middle * blend.stoichiometric_ratio)
+        open_time = fuel / (prospect.flow_m3_s * blend.density_kg_m3) + injector.dead_time.value
+        fractions.append(open_time / (120 / engine.highest_speed.value))
+        assert one.open_time_fraction == pytest.approx(fractions[-1], rel=1e-12)
+    assert prospect.open_time_s / prospect.cycle_time_s == pytest.approx(max(fractions), rel=1e-12)
+
+
+def test_without_the_highest_speed_there_is_no_open_time(session):
+    engines = {
+        name: replace(engine, highest_speed=None) for name, engine in session.engines.items()
+    }
+    ladder = analyse(replace(session, engines=engines)).ladder
+    for prospect in ladder.prospects:
+        assert prospect.open_time_s is prospect.cycle_time_s is None
+        assert {one.open_time_fraction for one in prospect.fuels} == {None}

@@ -1,0 +1,96 @@
+"""Rows added to runs.csv: the words of check, the dialect of the file, and nothing else changed."""
+
+import pytest
+
+from tuninglib.session.add_run import add_run, names_of, open_sheet, problems_of_row, row_text
+from tuninglib.session.load import load_session
+
+ROW = {
+    "run": "90",
+    "setup": "stock",
+    "rider": "tove",
+    "entry_speed": "48",
+    "exit_speed": "63",
+    "gauge_low": "12.6",
+    "gauge_high": "12.8",
+    "air_temperature": "20",
+    "knock": "none",
+}
+
+
+@pytest.mark.parametrize(
+    ("change", "column", "said"),
+    [
+        ({"exit_speed": "630"}, "exit_speed", "outside 3.6 to 252 km/h"),
+        ({"exit_speed": "fast"}, "exit_speed", "is not a number"),
+        ({"exit_speed": ""}, "exit_speed", "is empty while its partner is not"),
+        ({"gauge_low": "13.5"}, "gauge_low", "is above gauge_high 12.8; swap the two"),
+        ({"setup": "stok"}, "setup", "did you mean 'stock'?"),
+        ({"run": "3"}, "run", "stands in row 4 already"),
+        ({"run": ""}, "run", "is empty"),
+    ],
+)
+def test_what_is_wrong_with_a_row_is_said_as_check_would_say_it(demo_folder, change, column, said):
+    found = problems_of_row(open_sheet(demo_folder), {**ROW, **change})
+    assert said in found[column]
+    assert set(found) == {column}
+
+
+def test_a_good_row_has_no_problem(demo_folder):
+    assert problems_of_row(open_sheet(demo_folder), ROW) == {}
+
+
+def test_an_added_run_is_one_more_line_and_nothing_else(demo_copy):
+    path = demo_copy / "runs.csv"
+    before, count = path.read_bytes(), len(load_session(demo_copy).runs)
+    kept = add_run(open_sheet(demo_copy), {**ROW, "note": 'gusty, "wet"'}, keep=True)
+    after = path.read_bytes()
+    assert after.startswith(before)
+    assert after[len(before) :].count(b"\n") == 1
+    assert kept.read_bytes() == before
+    runs = load_session(demo_copy).runs
+    assert len(runs) == count + 1
+    assert runs.iloc[-1]["note"] == 'gusty, "wet"'
+    assert runs.iloc[-1]["shown_exit_m_s"] == pytest.approx(63 / 3.6)
+
+
+def test_the_row_speaks_the_files_own_dialect(demo_copy):
+    path = demo_copy / "runs.csv"
+    head = "setup;run;rider;exit_speed [mph];entry_speed [mph];air_temperature [degF];gauge_low;"
+    rows = "stock;1;tove;39,5;30,0;60,0;12,6;12,8\n"
+    path.write_bytes(
+        b"\xef\xbb\xbf" + (head + "gauge_high\n" + rows).replace("\n", "\r\n").encode()
+    )
+    sheet = open_sheet(demo_copy)
+    typed = {**ROW, "entry_speed": "30.5", "exit_speed": "39,5", "air_temperature": "61"}
+    assert row_text(sheet, typed) == "stock;90;tove;39,5;30,5;61;12,6;12,8"
+    assert problems_of_row(sheet, typed) == {}
+    add_run(sheet, typed, keep=False)
+    raw = path.read_bytes()
+    assert raw.startswith(b"\xef\xbb\xbfsetup;")
+    assert raw.count(b"\n") == raw.count(b"\r\n") == 3
+    assert open_sheet(demo_copy).table.rows[-1][4] == "30,5"
+
+
+def test_a_new_row_keeps_the_encoding_of_the_file(demo_copy):
+    path = demo_copy / "runs.csv"
+    text = path.read_text(encoding="utf-8").replace("\n", "\r\n")
+    path.write_bytes(text.encode("utf-16"))
+    add_run(open_sheet(demo_copy), {**ROW, "note": "böig"}, keep=False)
+    new = path.read_bytes().decode("utf-16")
+    assert new.startswith(text)
+    assert new.endswith("böig\r\n")
+
+
+def test_the_next_run_is_one_more_than_the_highest(demo_copy):
+    path = demo_copy / "runs.csv"
+    text = path.read_text(encoding="utf-8")
+    path.write_text(text.replace("\n1,stock", "\n99,stock"), encoding="utf-8")
+    assert open_sheet(demo_copy).next_run == "100"
+    path.write_text(text.split("\n")[0] + "\n", encoding="utf-8")
+    assert open_sheet(demo_copy).next_run == "1"
+
+
+def test_names_of_a_session_that_is_not_valid_are_unknown(demo_folder, edit):
+    assert "stock" in names_of(demo_folder)[0]
+    assert names_of(edit("session.toml", "[bike]", "[bike")) == ((), ())

@@ -1,0 +1,103 @@
+"""What no single cell shows: contradictions, and runs that cannot have been ridden."""
+
+import re
+
+import pytest
+
+from tuninglib.session.load import load_session
+
+
+def add_columns(folder, header, first_run):
+    """Columns at the end of runs.csv that are empty but for the first run."""
+    path = folder / "runs.csv"
+    head, first, *rest = path.read_text(encoding="utf-8").strip().split("\n")
+    empty = "," * (first_run.count(",") + 1)
+    lines = [f"{head},{header}", f"{first},{first_run}", *(f"{row}{empty}" for row in rest)]
+    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    return folder
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "sentence"),
+    [
+        ('length = "150 m"', 'length = "300 m"', r"pieces add up to 550 m, but length is 400 m"),
+        ("lowest = 0.83", "lowest = 0.95", r"lowest \(0\.95\) must be below highest \(0\.9\)"),
+    ],
+)
+def test_contradictions_in_the_session(edit, old, new, sentence, problems):
+    (found,) = problems(edit("session.toml", old, new))
+    assert re.search(sentence, found), found
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "sentence"),
+    [
+        ("12.6,12.8", "12.9,12.8", r"row 2, gauge_low: 12\.9 is above gauge_high 12\.8; swap"),
+        ("12.6,12.8", "1.26,12.8", r"row 2, gauge_low: 1\.26 is beyond what the gauge can print"),
+        ("12.6,12.8", ",12.8", r"row 2, gauge_low: is empty while its partner is not"),
+        ("48,62", "48,", r"row 2, exit_speed: is empty while its partner is not"),
+        (
+            "17,none,184,full",
+            "17,none,184,cruise",
+            r"row 5, state: speeds belong to full-throttle runs; this row says cruise",
+        ),
+    ],
+)
+def test_contradictions_in_a_run(edit, old, new, sentence, problems):
+    found = problems(edit("runs.csv", old, new))
+    assert any(re.search(sentence, line) for line in found), found
+    assert all(line.startswith("runs.csv") for line in found)
+
+
+@pytest.mark.parametrize(
+    ("old", "new"), [("12.6,12.8", "12.9,12.8"), ("12.6,12.8", "1.26,12.8"), ("48,62", "48,")]
+)
+def test_a_run_that_does_not_count_contradicts_nothing(edit, old, new):
+    folder = add_columns(edit("runs.csv", old, new), "exclude", "rain")
+    assert load_session(folder).runs["exclude"].iloc[0] == "rain"
+
+
+def test_speeds_down_the_hill_come_in_pairs(demo_copy, problems):
+    header = "down_entry_speed [km/h],down_exit_speed [km/h]"
+    (found,) = problems(add_columns(demo_copy, header, "15,"))
+    assert found.startswith("runs.csv, row 2, down_exit_speed: is empty while its partner is not")
+
+
+def test_a_day_without_a_temperature_is_refused(demo_copy, problems):
+    path = demo_copy / "runs.csv"
+    text = path.read_text(encoding="utf-8").replace("12.6,12.8,14,", "12.6,12.8,,", 1)
+    path.write_text(text, encoding="utf-8")
+    (found,) = problems(demo_copy)
+    assert found.startswith("session.toml, weather: the air temperature is neither here nor in")
+    assert 'write for example temperature = "18 degC"' in found
+
+
+def test_a_gauge_scale_that_does_not_fit_the_readings_is_noticed(edit, problems):
+    edit("session.toml", "scale = 14.7", "scale = 1")
+    folder = edit("session.toml", "lowest = 10.0\nhighest = 20.0\n", "")
+    assert re.search(r"is lambda 12\.\d\d on a scale of 1, outside 0\.5 to 2", problems(folder)[0])
+
+
+@pytest.mark.parametrize(
+    ("speeds", "sentence"),
+    [
+        ("240,30", r"240 to 30 km/h up this hill needs no pull at all; check speeds, unit"),
+        ("48,150", r"needs \d+ kW at the wheel, more than the 23 kW that an engine of 180 cc can"),
+        (
+            "48,80",
+            r"is 1\.\d\d times the wheel force of the middle run of this setup \(limit 0\.77",
+        ),
+    ],
+)
+def test_a_run_that_nobody_rode(edit, speeds, sentence, problems):
+    found = problems(edit("runs.csv", "1,stock,tove,48,62", f"1,stock,tove,{speeds}"))
+    assert re.search(rf"^runs.csv, row 2, exit_speed: .*{sentence}", found[0]), found
+
+
+def test_a_setup_far_from_the_others_is_noticed(demo_copy, problems):
+    """A setup whose runs agree with each other, but with no other setup of the session."""
+    path = demo_copy / "runs.csv"
+    text = re.sub(r"(?m)^(\d+,big_150,\w+),\d+,\d+,", r"\1,48,115,", path.read_text("utf-8"))
+    path.write_text(text, encoding="utf-8")
+    found = problems(demo_copy)
+    assert any("of the middle run of the session (limit 0.59 to 1.7)" in line for line in found)

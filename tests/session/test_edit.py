@@ -1,0 +1,202 @@
+"""Values written into session.toml: these values, and not one character of anything else."""
+
+import re
+import tomllib
+
+import pytest
+
+from tuninglib.session.edit import keep_earlier, set_values, write_values
+from tuninglib.session.load import load_session
+from tuninglib.text_files import SessionError, read_text
+
+BAND = {"lowest": 0.84, "highest": 0.9}
+
+
+def test_setting_values_leaves_the_rest_to_the_letter(demo_folder):
+    text = (demo_folder / "session.toml").read_text(encoding="utf-8")
+    new = set_values(text, "target", {"lowest": 0.84, "highest": 0.91})
+    changed = [(a, b) for a, b in zip(text.split("\n"), new.split("\n"), strict=True) if a != b]
+    assert [b for _, b in changed] == ["lowest = 0.84", "highest = 0.91"]
+
+
+@pytest.mark.parametrize(
+    ("line", "wanted"),
+    [
+        ('flow = "150 cc/min" # from a "bench" test', 'flow = "178 cc/min" # from a "bench" test'),
+        ('flow="150 # cc/min"   #x', 'flow="178 cc/min"   #x'),
+        ("  flow = '150 cc/min'", '  flow = "178 cc/min"'),
+        ('"flow" = "150 cc/min"', '"flow" = "178 cc/min"'),
+        ('# flow = "165 cc/min"  # as stated', 'flow = "178 cc/min"  # as stated'),
+        ('  #flow="165 cc/min"', '  flow="178 cc/min"'),
+        ("", 'flow = "178 cc/min"'),
+        ("# flow = what the maker says", 'flow = "178 cc/min"'),
+    ],
+)
+def test_remarks_stay_and_remarked_keys_come_to_life(line, wanted):
+    text = f"[injectors.a]\n{line}\n[injectors.b]\nflow = 1\n"
+    new = set_values(text, "injectors.a", {"flow": "178 cc/min"})
+    assert wanted in new.split("\n")
+    document = tomllib.loads(new)
+    assert document["injectors"] == {"a": {"flow": "178 cc/min"}, "b": {"flow": 1}}
+
+
+@pytest.mark.parametrize("quotes", ['"""', "'''"])
+@pytest.mark.parametrize("line", ["[target]", "lowest = 0.7", "# lowest = 0.7", "[[target]]"])
+def test_a_note_over_several_lines_is_no_table(quotes, line):
+    note = f"note = {quotes}\n{line}\nlowest = 0.7\n# highest = 0.8\n{quotes}\n"
+    text = f"[session]\n{note}\n[target]\nlowest = 0.83\n# highest = 0.95  # leanest\n[gauge]\n"
+    new = set_values(text, "target", BAND)
+    assert new == text.replace("0.83", "0.84").replace("# highest = 0.95", "highest = 0.9")
+
+
+def test_the_band_is_written_and_not_the_note_about_it(demo_copy):
+    path = demo_copy / "session.toml"
+    note = 'note = """\nAs last year:\n[target]\nlowest = 0.75\n[gauge]\n"""'
+    text, count = re.subn(r'(?m)^note = "Top gear.*"$', note, path.read_text(encoding="utf-8"))
+    assert count == 1
+    path.write_text(text, encoding="utf-8")
+    write_values(demo_copy, {"target": {"lowest": 0.82}})
+    session = load_session(demo_copy)
+    assert session.target.lowest == 0.82
+    assert "lowest = 0.75" in session.about.note
+
+
+@pytest.mark.parametrize(
+    ("text", "wanted"),
+    [
+        ("target = {lowest = 0.83} # mine\n", None),
+        ("target = { lowest = 0.83, highest = 0.95 }\n[gauge]\n", None),
+        ("target.lowest = 0.83 # mine\n[gauge]\nscale = 1\n", None),
+        ('["target"]\n"lowest" = 0.83\n', None),
+        ("[ target ] # mine\nlowest = 0.83\n\n# The gauge.\n[gauge]\n", None),
+        ("[target]\n\n# The gauge.\n[gauge]\n", "[target]\nlowest = 0.84\nhighest = 0.9\n\n# The"),
+        ("[target]", "[target]\nlowest = 0.84\nhighest = 0.9\n"),
+        ("[gauge]\nscale = 1", "scale = 1\n\n[target]\nlowest = 0.84\nhighest = 0.9\n"),
+        ("[target.old]\nlowest = 1\n", "[target.old]\nlowest = 1\n\n[target]\nlowest = 0.84\n"),
+    ],
+)
+def test_however_the_table_is_written(text, wanted):
+    new = set_values(text, "target", BAND)
+    expected = tomllib.loads(text)
+    expected.setdefault("target", {}).update(BAND)
+    assert tomllib.loads(new) == expected
+    assert wanted is None or wanted in new
+    for remark in ("# mine", "# The gauge.", "[ target ] # mine"):
+        assert (remark in new) == (remark in text)
+
+
+def test_a_table_that_is_only_a_remark_is_left_alone():
+    remark = "# [target]\n# lowest = 0.8\n# [target]\n# lowest = 0.7\n"
+    text = f"[gauge]\nscale = 1\n{remark}"
+    assert (
+        set_values(text, "gauge", {"lowest": 10.0})
+        == f"[gauge]\nscale = 1\nlowest = 10.0\n{remark}"
+    )
+    new = set_values(text, "target", BAND)
+    assert new == f"{text}\n[target]\nlowest = 0.84\nhighest = 0.9\n"
+
+
+def test_a_key_is_put_before_the_arrays_of_tables():
+    text = '[hill]\nlength = "400 m"\n\n[[hill.pieces]]\nlength = "150 m"\n'
+    new = set_values(text, "hill", {"length": "410 m", "altitude": "210 m"})
+    assert new == text.replace('"400 m"', '"410 m"\naltitude = "210 m"')
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        '[injectors."next"]\nflow = "1 cc/min"\n',
+        'injectors.a.flow = "1 cc/min"\n[gauge]\nscale = 1\n',
+        'injectors = { a = { flow = "1 cc/min" } }\n[gauge]\nscale = 1\n',
+        '[injectors]\na = { flow = "1 cc/min" }\n',
+        '[injectors.a]\nflow = "1"\n[gauge]\nscale = 1\n[injectors.b]\nflow = "2"\n',
+    ],
+)
+def test_a_named_entry_is_added_whatever_form_the_others_have(text):
+    values = {"flow": "178 cc/min", "tolerance": '5 "%"'}
+    expected = tomllib.loads(text)
+    expected["injectors"].setdefault("next", {}).update(values)
+    assert tomllib.loads(set_values(text, "injectors.next", values)) == expected
+
+
+def test_a_value_that_stands_there_already_is_not_rewritten():
+    text = "[target]\nlowest = 0.830\nhighest = 0.90\n"
+    assert set_values(text, "target", {"lowest": 0.83, "highest": 0.9}) == text
+
+
+@pytest.mark.parametrize(
+    ("text", "sentence"),
+    [
+        ("[target]\nlowest = [\n 1,\n]\n", "lowest is spread over several lines in session.toml"),
+        ('[target]\nlowest = """\n1"""\n', "lowest is spread over several lines in session.toml"),
+        ("target = 3\n", r"target is not a table in session.toml; write \[target\] above its keys"),
+        ("[[target]]\nlowest = 1\n", "target is not a table in session.toml"),
+    ],
+)
+def test_what_is_left_to_the_rider(text, sentence):
+    with pytest.raises(ValueError, match=sentence):
+        set_values(text, "target", BAND)
+
+
+def test_what_was_written_is_read_back_first(demo_copy, monkeypatch):
+    def careless(text, path, key, value):
+        return text.replace("scale = 14.7", "scale = 14.6").replace(
+            "lowest = 0.83", "lowest = 0.84"
+        )
+
+    monkeypatch.setattr("tuninglib.session.edit._set_value", careless)
+    before = (demo_copy / "session.toml").read_bytes()
+    with pytest.raises(SessionError) as caught:
+        write_values(demo_copy, {"target": {"lowest": 0.84}})
+    assert str(caught.value) == (
+        "session.toml: lowest under [target] cannot be set without changing other values; "
+        "change it by hand"
+    )
+    assert (demo_copy / "session.toml").read_bytes() == before
+    assert sorted(p.name for p in demo_copy.glob("session*")) == ["session.toml"]
+
+
+def test_a_file_that_is_not_valid_is_not_touched(edit):
+    folder = edit("session.toml", 'title = "Bigger', "title = Bigger")
+    before = (folder / "session.toml").read_bytes()
+    with pytest.raises(SessionError, match="row 5: is not valid TOML"):
+        write_values(folder, {"target": {"lowest": 0.84}})
+    assert (folder / "session.toml").read_bytes() == before
+
+
+def test_writing_the_band_keeps_the_earlier_file_and_works_afterwards(demo_copy):
+    before = (demo_copy / "session.toml").read_bytes()
+    edited = write_values(demo_copy, {"target": {"lowest": 0.82, "highest": 0.88}})
+    assert edited.kept.name == "session.earlier-1.toml"
+    assert edited.kept.read_bytes() == before
+    assert load_session(demo_copy).target.highest == 0.88
+    again = write_values(demo_copy, {"target": {"lowest": 0.82, "highest": 0.88}})
+    assert again.kept is None
+
+
+def test_values_that_cannot_be_used_change_nothing(demo_copy):
+    before = (demo_copy / "session.toml").read_bytes()
+    with pytest.raises(SessionError, match=r"lowest \(0\.95\) must be below highest"):
+        write_values(demo_copy, {"target": {"lowest": 0.95, "highest": 0.9}})
+    assert (demo_copy / "session.toml").read_bytes() == before
+    assert sorted(p.name for p in demo_copy.glob("session*")) == ["session.toml"]
+
+
+@pytest.mark.parametrize("line_end", ["\n", "\r\n"])
+@pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16"])
+def test_a_file_of_another_system_keeps_its_line_ends_and_encoding(demo_copy, encoding, line_end):
+    path = demo_copy / "session.toml"
+    text = path.read_text(encoding="utf-8").replace("milestone", "Möhre").replace("\n", line_end)
+    path.write_bytes(text.encode(encoding))
+    write_values(demo_copy, {"target": {"lowest": 0.82}})
+    assert path.read_bytes() == text.replace("lowest = 0.83", "lowest = 0.82").encode(encoding)
+    assert load_session(demo_copy).target.lowest == 0.82
+
+
+def test_an_earlier_file_is_kept_under_the_next_free_name(tmp_path):
+    path = tmp_path / "runs.csv"
+    for number in (1, 2):
+        path.write_text(f"{number}")
+        kept = keep_earlier(path)
+        assert kept.name == f"runs.earlier-{number}.csv"
+        assert read_text(kept) == f"{number}"

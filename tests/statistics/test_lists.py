@@ -1,0 +1,232 @@
+"""A list is as good as an array, for every public function of the statistics."""
+
+import dataclasses
+import importlib
+import inspect
+import pkgutil
+
+import numpy as np
+import pytest
+
+from tuninglib import statistics
+from tuninglib.physics.hill import Hill, Ride
+from tuninglib.statistics import (
+    coast_down,
+    gain,
+    gauge_readings,
+    ladder,
+    ladder_checks,
+    ladder_prediction,
+    mixed_intervals,
+    mixed_model,
+    normal_mixture,
+    planning,
+    repeats,
+    road_runs,
+    speedometer,
+    trace_force,
+    unknowns,
+)
+
+RIDE = Ride(
+    hill=Hill(400.0, 0.0), mass_kg=200.0, air_density_kg_m3=1.2, drag_area_m2=0.5,
+    rolling_coefficient=0.012,
+)  # fmt: skip
+E5 = {"stoichiometric_ratio": 14.3, "density_kg_m3": 745.0}
+
+
+def readings(as_):
+    return {
+        "lambda_low": as_([0.93, 0.92, 0.86]),
+        "lambda_high": as_([0.95, 0.95, 0.88]),
+        "flow_m3_s": as_([2.5e-6, 2.5e-6, 2.7e-6]),
+        "injector": ["a", "a", "b"],
+        "engine": "stock",
+        "stoichiometric_ratio": as_([14.3, 14.3, 14.0]),
+        "density_kg_m3": as_([745.0, 745.0, 747.0]),
+        "resolution": as_([0.01, 0.01, 0.01]),
+        "offset": as_([0.0, 0.01, 0.02]),
+    }
+
+
+def runs(as_):
+    return road_runs.Runs(
+        hill=Hill(as_([150.0, 250.0]), as_([0.055, 0.065])), setup=as_([0, 0, 1, 1]),
+        rider=as_([0, 1, 0, 1]), mass_kg=as_([190.0, 210.0, 190.0, 210.0]),
+        true_entry_m_s=as_([13.0, 13.1, 13.0, 12.9]), true_exit_m_s=as_([17.0, 16.8, 18.1, 17.9]),
+        air_density_kg_m3=as_([1.2, 1.2, 1.19, 1.19]), drag_area_m2=0.55, rolling_coefficient=0.015,
+    )  # fmt: skip
+
+
+def fit(as_):
+    return ladder.fit_ladder(**readings(as_), displacement={"stock": 150.0})
+
+
+def solved(as_):
+    return ladder.solve(
+        observed=as_([-0.1, -0.2]), noise_sd=as_([0.01, 0.01]), flow_m3_s=as_([8e-6, 9e-6]),
+        injector=["a", "b"], engine=["x", "x"], displacement={"x": 1.0}, tolerance=None,
+        priors=ladder.Priors(),
+    )  # fmt: skip
+
+
+def mixed(as_):
+    parts = [mixed_model.Component(np.eye(3), start=1.0)]
+    problem = as_([1.0, 2.0, 6.0]), as_([[1.0], [1.0], [1.0]]), as_(np.zeros((3, 3)).tolist())
+    return *problem, parts
+
+
+def averaged(as_):
+    return mixed_intervals.average_over_variances(*mixed(as_), mixed_model.fit_mixed(*mixed(as_)))
+
+
+FALLS = {
+    "run": [1, 1, 2, 2, 3, 3, 4, 4],
+    "direction": [1, 1, -1, -1, 1, 1, -1, -1],
+    "from_speed_m_s": [18.0, 12.0] * 4,
+    "to_speed_m_s": [12.0, 7.0] * 4,
+    "time_s": [10.8, 15.5, 13.0, 18.9, 11.4, 16.3, 13.8, 20.1],
+}
+TRACE = {
+    "run": [1, 1, 1, 1, 2, 2, 2, 2],
+    "direction": [1, 1, 1, 1, -1, -1, -1, -1],
+    "time_s": [0.0, 5.0, 10.0, 15.0] * 2,
+    "speed_m_s": [18.0, 14.8, 12.1, 9.9, 18.0, 15.2, 12.8, 10.8],
+}
+
+# Each function, called with lists or with arrays.
+CALLS = {
+    coast_down.coast_time_s: lambda as_: coast_down.coast_time_s(
+        RIDE, from_speed_m_s=as_([20.0, 18.0]), to_speed_m_s=as_([15.0, 12.0])
+    ),
+    coast_down.fit_coast_down: lambda as_: coast_down.fit_coast_down(
+        RIDE, **{name: as_(column) for name, column in FALLS.items()}
+    ),
+    coast_down.fit_coast_down_trace: lambda as_: coast_down.fit_coast_down_trace(
+        RIDE, **{name: as_(column) for name, column in TRACE.items()}
+    ),
+    gain.estimate_gains: lambda as_: gain.estimate_gains(runs(as_)),
+    gauge_readings.reading_midpoint: lambda as_: gauge_readings.reading_midpoint(
+        as_([12.6, 12.7]), as_([13.0, 12.9]), resolution=as_([0.1, 0.01])
+    ),
+    gauge_readings.pegged: lambda as_: gauge_readings.pegged(
+        as_([9.9, 12.6]), as_([10.4, 13.0]), gauge_lowest=10.0
+    ),
+    gauge_readings.prepare_readings: lambda as_: gauge_readings.prepare_readings(**readings(as_)),
+    ladder.fit_ladder: fit,
+    ladder.solve: solved,
+    ladder.design_rows: lambda as_: ladder.design_rows(
+        ("response", "level"), as_([0.1, 0.2]), ["a", "b"], ["x", "x"], gauge=1.0
+    ),
+    ladder_checks.response_per_state: lambda as_: ladder_checks.response_per_state(
+        state=as_(["full", "full", "full"]), **readings(as_), displacement={"stock": 150.0}
+    ),
+    ladder_prediction.predict: lambda as_: ladder_prediction.predict(
+        fit(np.array), flow_m3_s=as_([2.6e-6, 2.8e-6]), engine="stock",
+        stoichiometric_ratio=as_([14.3, 14.0]), density_kg_m3=as_([745.0, 747.0]),
+        tolerance=as_([0.03, 0.02]), offset=as_([0.0, 0.01]),
+    ),
+    mixed_intervals.average_over_variances: averaged,
+    mixed_intervals.spread: lambda as_: mixed_intervals.spread(averaged(np.array), as_([1.0])),
+    mixed_model.fit_mixed: lambda as_: mixed_model.fit_mixed(*mixed(as_)),
+    normal_mixture.linear_posterior: lambda as_: normal_mixture.linear_posterior(
+        as_([[1.0], [1.0]]), as_([1.0, 3.0]), as_([1.0, 1.0]), as_([0.0]), as_([0.5])
+    ),
+    normal_mixture.normalised: lambda as_: normal_mixture.normalised(as_([0.0, 1.0])),
+    normal_mixture.mixture_cdf: lambda as_: normal_mixture.mixture_cdf(
+        as_([0.0, 0.1]), as_([0.5, 0.5]), as_([[-1.0, 1.0]] * 2), as_([[1.0, 2.0]] * 2)
+    ),
+    normal_mixture.mixture_quantile: lambda as_: normal_mixture.mixture_quantile(
+        as_([0.5, 0.9]), as_([0.5, 0.5]), as_([-1.0, 1.0]), as_([1.0, 2.0])
+    ),
+    normal_mixture.mixture_moments: lambda as_: normal_mixture.mixture_moments(
+        as_([0.5, 0.5]), as_([-1.0, 1.0]), as_([1.0, 2.0])
+    ),
+    planning.power_of_t: lambda as_: planning.power_of_t(as_([1.0, 3.0]), dof=as_([4, 8])),
+    planning.power_two_setups: lambda as_: planning.power_two_setups(
+        as_([1.0, 1.5]), repeats=as_([3, 5])
+    ),
+    planning.run_order: lambda as_: planning.run_order(as_(["a", "b"]), repeats=2),
+    repeats.t_quantile: lambda as_: repeats.t_quantile(as_([0.9, 0.975]), as_([4, 8])),
+    repeats.two_sided_p: lambda as_: repeats.two_sided_p(as_([1.0, -2.0]), as_([4, 8])),
+    repeats.mean_interval: lambda as_: repeats.mean_interval(as_([9.0, 10.0, 11.5])),
+    repeats.pooled_sd: lambda as_: repeats.pooled_sd([as_([1.0, 3.0]), as_([10.0, 14.0])]),
+    repeats.difference_of_means: lambda as_: repeats.difference_of_means(
+        means=as_([12.0, 10.0]), sds=as_([1.0, 1.5]), counts=as_([5, 4]), equal_scatter=False
+    ),
+    repeats.paired_difference: lambda as_: repeats.paired_difference(
+        as_([2.0, 4.0, 6.0]), as_([1.0, 2.5, 3.0])
+    ),
+    repeats.relative_accuracy: lambda as_: repeats.relative_accuracy(as_([9.0, 10.0, 11.0])),
+    road_runs.linearised: lambda as_: road_runs.linearised(
+        runs(as_), [unknowns.Unknown("mass", {"mass_kg": as_([1.0, 2.0, 1.0, 2.0])})], as_([0.5])
+    ),
+    speedometer.legal_indication_m_s: lambda as_: speedometer.legal_indication_m_s(
+        as_([10.0, 9.0])
+    ),
+    speedometer.legal_true_speed_m_s: lambda as_: speedometer.legal_true_speed_m_s(
+        as_([10.0, 9.0])
+    ),
+    speedometer.unknown_factor: lambda as_: speedometer.unknown_factor(as_([10.0, 9.0])),
+    speedometer.speed_factor: lambda as_: speedometer.speed_factor(
+        as_([50.0, 60.0, 70.0]), as_([48.0, 57.0, 67.0])
+    ),
+    speedometer.speed_line: lambda as_: speedometer.speed_line(
+        as_([10.0, 15.0, 20.0, 25.0]), as_([9.0, 13.9, 18.6, 23.5])
+    ),
+    trace_force.wheel_force_from_points: lambda as_: trace_force.wheel_force_from_points(
+        RIDE, distance_m=as_([0.0, 150.0, 300.0, 400.0]), speed_m_s=as_([10.0, 13.9, 16.0, 17.4])
+    ),
+    unknowns.usual_unknowns: lambda as_: unknowns.usual_unknowns(
+        runs(as_), rider_mass_sd_kg=as_([1.0, 2.0]), rider_effect_sd=0.01, speed_factor_sd=0.02
+    ),
+    unknowns.reading_unknowns: lambda as_: unknowns.reading_unknowns(
+        runs(as_), resolution_m_s=0.28
+    ),
+}  # fmt: skip
+OTHERWISE = {
+    ladder_checks.check_injectors: "takes a fit",
+    ladder_checks.suspicious_injectors: "takes a fit",
+    ladder_prediction.flow_for_lambda: "takes plain numbers",
+    normal_mixture.scale_grid: "takes plain numbers, and remembers",
+    planning.repeats_needed: "takes plain numbers",
+    planning.smallest_visible_effect: "takes plain numbers",
+    planning.smallest_visible_gain: "takes plain numbers",
+    repeats.estimate: "takes plain numbers",
+    repeats.sd_interval: "takes plain numbers",
+}
+
+
+def public():
+    """Every public function of the statistics."""
+    for info in pkgutil.iter_modules(statistics.__path__, "tuninglib.statistics."):
+        if info.name.rsplit(".", 1)[-1].startswith("_"):
+            continue
+        module = importlib.import_module(info.name)
+        for name, value in vars(module).items():
+            own = inspect.isroutine(value) or hasattr(value, "cache_info")
+            if own and value.__module__ == info.name and not name.startswith("_"):
+                yield value
+
+
+def parts(result):
+    """All that a result is made of, one after another."""
+    if dataclasses.is_dataclass(result):
+        result = tuple(getattr(result, field.name) for field in dataclasses.fields(result))
+    if isinstance(result, dict):
+        result = tuple(result.values())
+    if isinstance(result, (tuple, list)):
+        return [part for one in result for part in parts(one)]
+    return [np.asarray(result)]
+
+
+def test_no_function_is_left_out():
+    assert set(public()) == {*CALLS, *OTHERWISE}
+
+
+@pytest.mark.parametrize("function", CALLS, ids=lambda one: one.__name__)
+def test_lists(function):
+    listed, array = (parts(CALLS[function](as_)) for as_ in (list, np.array))
+    assert listed
+    for one, other in zip(listed, array, strict=True):
+        np.testing.assert_array_equal(one, other)
