@@ -1,4 +1,4 @@
-from tests.lab.panels import labelled, words
+from tests.lab.panels import everything, is_html, labelled, words
 from tuninglib.lab import kit
 from tuninglib.lab.runs_form import checked, last_rows, runs_form
 from tuninglib.session.add_run import add_run, open_sheet
@@ -57,6 +57,14 @@ def test_the_form_refuses_adds_counts_on_and_keeps_once(demo_copy):
     kept = list(demo_copy.glob("runs.earlier-*"))
     assert [path.read_bytes() for path in kept] == [before]
     assert list(load_session(demo_copy).runs["run"])[-2:] == [int(number), int(number) + 1]
+
+
+def test_a_problem_shows_what_was_typed_as_text(demo_copy):
+    form = runs_form(demo_copy)
+    labelled(form, "entry speed").value = "<img src=x>"
+    page = " ".join(str(getattr(one, "value", "")) for one in everything(form) if is_html(one))
+    assert "&lt;img src=x&gt;" in page
+    assert "<img" not in page
 
 
 def test_rows_typed_elsewhere_meanwhile_are_kept(demo_copy):
