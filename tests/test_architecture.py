@@ -12,6 +12,7 @@ PACKAGE = Path(tuninglib.__file__).parent
 PATHS = sorted(PACKAGE.rglob("*.py"))
 
 # From the roof down. A module imports from its own row and from rows below it, never from above.
+# `__init__` stands lowest: the names that it offers are loaded late, when somebody asks for them.
 ROWS = (
     "__main__",
     "lab",

@@ -79,7 +79,7 @@ def coast_down(session_folder):
 
     def answer(**values):
         road, rolled, falls = fitted(**values)
-        return kit.Answer(
+        return kit.Said(
             fit_words(road, falls, system),
             fit_picture(road, rolled, falls, values["factor"], system),
         )

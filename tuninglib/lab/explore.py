@@ -73,7 +73,7 @@ def mixture(results):
         asked["flow_m3_s"] = units.from_display(flow, "flow", system)
         one = outlook(results, ladder, ethanol=ethanol / 100, tolerance=tolerance / 100, **asked)
         words = outlook_words(results, one, ethanol=ethanol / 100, **asked)
-        return kit.Answer(words, picture.render(one, **asked))
+        return kit.Said(words, picture.render(one, **asked))
 
     name = kit.text("name of the candidate", "", "for example i178; letters, digits, _")
 

@@ -92,7 +92,7 @@ def first_guess(results):
             engine_speed_rpm=v["speed"],
             cylinders=new.cylinders,
         )
-        return kit.Answer(
+        return kit.Said(
             guess_words(
                 session,
                 change,

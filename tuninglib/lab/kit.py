@@ -1,7 +1,7 @@
 """The thin layer of widgets under the workbooks: controls, words, a live picture, buttons.
 
-No sums are done here. A panel is a function from values to an :class:`Answer`, and controls whose
-values it is given; it can be tested without a browser, and so it is.
+No sums are done here. A panel is a function from values to what is :class:`Said`, and controls
+whose values it is given; it can be tested without a browser, and so it is.
 """
 
 import math
@@ -21,7 +21,7 @@ _LABEL = {"description_width": "17rem"}
 
 
 @dataclass(frozen=True)
-class Answer:
+class Said:
     """What a panel says for one position of its controls.
 
     Attributes
@@ -106,7 +106,7 @@ def panel(controls: dict, answer, *, more=()):
     controls : dict of str to widget
         Named as ``answer`` names its arguments.
     answer : callable
-        Values of the controls to an :class:`Answer`; a ValueError becomes a sentence.
+        Values of the controls to what is :class:`Said`; a ValueError becomes a sentence.
     more : sequence of widgets
         Shown below the answer.
 

@@ -56,7 +56,7 @@ def plan(session_folder, *, gain_percent: float = 10.0, sheet_file: str = ""):
             day_now(), gain=v["gain"] / 100, scatter=v["scatter"] / 100, source=source
         )
         again = [name for name in names_in(v["setups"]) if name in start.knocked]
-        return kit.Answer((*words, knock_words(again)) if again else words)
+        return kit.Said((*words, knock_words(again)) if again else words)
 
     if sheet_file:
         write_sheet(day_now(), start, sheet_file)

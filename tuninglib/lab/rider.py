@@ -64,7 +64,7 @@ def another_rider(results):
     start = {name: control.value for name, control in controls.items()}
 
     def answer(**values):
-        return kit.Answer(rider_words(results, run, setup, question_of(values, start, system)))
+        return kit.Said(rider_words(results, run, setup, question_of(values, start, system)))
 
     return kit.panel(controls, answer)
 

@@ -151,7 +151,7 @@ def tank(results):
     }
 
     def answer(*, tank, tank_ethanol, added, added_ethanol, wanted_ethanol):
-        return kit.Answer(
+        return kit.Said(
             tank_words(
                 results,
                 tank_m3=units.from_display(tank, "volume", system),

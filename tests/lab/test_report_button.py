@@ -1,0 +1,19 @@
+from tuninglib.lab.report_button import make_report_with
+
+
+def test_the_report_button_shows_progress_and_gives_the_page(demo_copy):
+    shown = []
+    done = make_report_with(demo_copy, lambda prose: shown.append(str(prose)))
+    page = demo_copy.parent / f"{demo_copy.name}.report" / "report.html"
+    assert page.is_file()
+    assert str(page) in done.plain()
+    assert 'download="report.html"' in done.html()
+    assert any("The verdict" in line for line in shown)
+
+
+def test_the_report_button_shows_what_is_to_be_mended(edit):
+    folder = edit("session.toml", "scale = 14.7", "scale = 147")
+    done = make_report_with(folder, lambda prose: None)
+    assert "147" in str(done)
+    assert "To mend" in str(done)
+    assert not (folder.parent / f"{folder.name}.report").exists()

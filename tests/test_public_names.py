@@ -1,0 +1,68 @@
+"""The names that the library offers: few, documented, and loaded only when they are used."""
+
+import inspect
+import subprocess
+import sys
+
+import pytest
+
+import tuninglib
+
+HEAVY = ("numpy", "pandas", "pint", "scipy", "matplotlib", "IPython", "papermill", "nbformat")
+
+
+def fresh(code: str) -> str:
+    """What a fresh Python prints."""
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    return done.stdout.strip()
+
+
+@pytest.mark.parametrize("name", tuninglib.__all__)
+def test_a_name_leads_to_something_that_says_what_it_is(name):
+    found = getattr(tuninglib, name)
+    assert inspect.getdoc(found)
+    assert found.__name__.rsplit(".", 1)[-1] == name
+
+
+@pytest.mark.parametrize("name", tuninglib.__all__)
+def test_the_guide_at_the_top_has_a_line_for_each_name(name):
+    lines = [line for line in tuninglib.__doc__.splitlines() if line.startswith(f"``{name}``")]
+    assert len(lines) == 1
+    assert len(lines[0].split("``", 2)[2].split()) >= 3
+
+
+def test_the_guide_has_no_line_for_anything_else():
+    lines = [line for line in tuninglib.__doc__.splitlines() if line.startswith("``")]
+    assert len(lines) == len(tuninglib.__all__)
+
+
+def test_a_prompt_shows_the_names():
+    assert set(tuninglib.__all__) <= set(dir(tuninglib))
+    assert "__version__" in dir(tuninglib)
+
+
+def test_a_name_that_is_not_there_is_told_as_python_tells_it():
+    with pytest.raises(AttributeError, match="module 'tuninglib' has no attribute 'lode_session'"):
+        _ = tuninglib.lode_session
+    with pytest.raises(ImportError, match="cannot import name 'lode_session'"):
+        exec("from tuninglib import lode_session")
+
+
+def test_importing_the_library_loads_nothing_heavy():
+    loaded = fresh("import sys, tuninglib; print(*sys.modules)").split()
+    assert "tuninglib" in loaded
+    assert not {name.split(".")[0] for name in loaded} & set(HEAVY)
+    assert not [name for name in loaded if name.startswith("tuninglib.")]
+
+
+def test_a_name_in_use_loads_what_it_needs():
+    code = "import sys, tuninglib; tuninglib.air.air_density_kg_m3; print('numpy' in sys.modules)"
+    assert fresh(code) == "True"
+
+
+def test_a_folder_becomes_results_by_these_names(demo_folder):
+    session = tuninglib.load_session(demo_folder)
+    results = tuninglib.analyse(session)
+    assert isinstance(session, tuninglib.Session)
+    assert isinstance(results, tuninglib.Results)
+    assert tuninglib.convert(36.0, "km/h", "m/s") == 10.0
