@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 
 from tuninglib.analysis import what_if
-from tuninglib.analysis.analyse import analyse, what_if_setup
+from tuninglib.analysis.analyse import analyse
 from tuninglib.physics.air import air_density_kg_m3, correction_sae_j1349, standard_pressure_pa
 from tuninglib.report import fellow
 from tuninglib.session.load import load_session
@@ -182,7 +182,7 @@ def test_a_session_without_speeds_can_still_be_asked_about_fuel(demo_copy):
     kept = [",".join(c for i, c in enumerate(line.split(",")) if i not in drop) for line in lines]
     path.write_text("\n".join(kept) + "\n", encoding="utf-8")
     results = results_of(demo_copy)
-    assert what_if_setup(results.road, results.choice) is None
+    assert results.what_if_setup is None
     page = fellow.controls(results).html()
     assert fellow.data(results)["run"] is None
     assert 'id="ask-mass"' not in page

@@ -6,6 +6,7 @@ from tuninglib.analysis.gain import Road
 from tuninglib.analysis.plan import Plan
 from tuninglib.analysis.records import Ladder
 from tuninglib.analysis.what_if import Answer
+from tuninglib.session.defaults import Band, band_of
 from tuninglib.session.load import Session
 
 
@@ -74,6 +75,17 @@ class Results:
     def reference(self) -> str:
         """The setup that gains are counted from."""
         return self.session.about.reference
+
+    @property
+    def ridden_setup(self):
+        """Parts and fuel of what is to be ridden now, or else of the reference."""
+        ride = self.plan.ride
+        return self.session.setups[ride.setup if ride else self.reference]
+
+    @property
+    def band(self) -> Band:
+        """The band of lambda that the advice is for."""
+        return band_of(self.session)
 
     @property
     def knocked(self) -> tuple:

@@ -82,7 +82,7 @@ def ladder_of(results) -> AskedLadder | None:
     fuel = columns["stoichiometric_ratio"] * columns["density_kg_m3"]
     middle = (columns["lambda_low"] + columns["lambda_high"]) / 2
     flows = [flow_on_bike(session, name) for name in session.injectors]
-    kept = session.setups[results.choice.keep or results.reference]
+    kept = results.ridden_setup
     return AskedLadder(
         fit=fit_ladder(**columns),
         engine=results.ladder.engine,

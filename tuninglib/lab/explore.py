@@ -31,7 +31,7 @@ def mixture(results):
     session = results.session
     system = session.about.units
     picture = LadderPicture(results, ladder)
-    kept = session.setups[results.choice.keep or results.reference]
+    kept = results.ridden_setup
     flows = units.to_display(ladder.flow_m3_s, "flow", system)
     start = units.to_display(
         flow_on_bike(session, (session.candidates or (kept.injector,))[0]), "flow", system

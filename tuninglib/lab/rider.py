@@ -1,7 +1,6 @@
 """Another rider, hill or wind under sliders: marker speed between two bounds."""
 
 from tuninglib import units
-from tuninglib.analysis.analyse import what_if_setup
 from tuninglib.analysis.what_if import Question, answers
 from tuninglib.lab import kit
 from tuninglib.report.display import Prose
@@ -20,7 +19,7 @@ def another_rider(results):
     -------
     ipywidgets widget, or Prose where there is nothing to ask
     """
-    setup = what_if_setup(results.road, results.choice)
+    setup = results.what_if_setup
     if setup is None:
         return Prose((("", "Without speeds of a reference setup there is nothing to carry over."),))
     system = results.session.about.units

@@ -128,7 +128,7 @@ def tank(results):
     """
     session = results.session
     system = session.about.units
-    fuel = session.fuels[session.setups[results.choice.keep or results.reference].fuel]
+    fuel = session.fuels[results.ridden_setup.fuel]
     own, density = ethanol_of(fuel).value, petrol_density_of(fuel).value
     contents = [ethanol_of(one).value for one in session.fuels.values()]
     other = max(contents, key=lambda content: abs(content - own))

@@ -11,7 +11,6 @@ import numpy as np
 
 from tuninglib import units
 from tuninglib.analysis import what_if
-from tuninglib.analysis.analyse import what_if_setup
 from tuninglib.analysis.gain import usable_rows
 from tuninglib.interval import Z_95
 from tuninglib.physics.air import (
@@ -20,11 +19,11 @@ from tuninglib.physics.air import (
     correction_sae_j1349,
     standard_pressure_pa,
 )
-from tuninglib.report import heat
+from tuninglib.report.advice import WORTH_A_WARNING, chance, gate_sentence
 from tuninglib.report.display import Html
 from tuninglib.report.templates import asset, render
 from tuninglib.report.what_if import REFUSALS
-from tuninglib.rounding import fixed, interval_text, odds_text
+from tuninglib.rounding import fixed, interval_text
 from tuninglib.session.defaults import air_of_runs
 
 # Lowest, highest and step of each control, in the unit shown; widened to hold the day's own value.
@@ -58,8 +57,6 @@ _LABELS = {
 _ALTITUDE_STEP_M = 15.0
 # A day's pressure farther than this from the standard atmosphere's is not that altitude's weather.
 _LARGEST_DEPARTURE = 0.06
-# Above these odds of being leaner than the band the page warns, as the report does elsewhere.
-_LEAN_ODDS = 0.1
 
 
 def script(results) -> str:
@@ -91,7 +88,7 @@ def controls(results) -> Html:
         "report/page/fellow.html.j2",
         fields=[_number_field(name, value, system) for name, value in values.items()],
         fuels=[fuel["name"] for fuel in fuels],
-        fuel_in_use=session.setups[results.choice.keep].fuel if fuels else None,
+        fuel_in_use=results.plan.ride.fuel if fuels else None,
         setup=run.setup.replace("_", " ") if run else "",
         entry=_whole_speed(run.entry_m_s, system) if run else "",
         data=data(results),
@@ -200,7 +197,7 @@ def _altitude_of(session, pressure_pa: float) -> float:
 
 
 def _run_of(results):
-    setup = what_if_setup(results.road, results.choice)
+    setup = results.what_if_setup
     return None if setup is None else results.road.equivalent[setup]
 
 
@@ -266,41 +263,34 @@ def _whole_speed(speed_m_s: float, system: str) -> str:
 
 
 def _fuels(results) -> list:
-    """For each fuel: what the kept setup's injector does on it, and what speaks against it."""
-    ladder = results.ladder
-    if ladder is None or ladder.fitted is None:
+    """For each fuel: what the injector to ride does on it, and what speaks against it."""
+    ride = results.plan.ride
+    if ride is None:
         return []
-    prospect = next(p for p in ladder.prospects if p.injector == ladder.fitted)
+    found = {ride.fuel: ride}
+    for one in results.combinations:
+        if (one.engine, one.injector) == (ride.engine, ride.injector):
+            found.setdefault(one.fuel, one)
     return [
         {
             "name": name,
-            "mixture": _mixture(results, prospect.injector, prospect.on(name)),
-            "warnings": [
-                *(heat.limit_sentence(one) for one in results.fuel_limits if one.fuel == name),
-                *_lean(results.session, name, prospect.on(name).odds),
-            ],
+            "mixture": f"On {name} with injector {ride.injector}: {_mixture(results, found[name])}",
+            "warnings": _speaks_against(results, found[name]),
         }
         for name in results.session.fuels
-        if prospect.on(name)
+        if name in found and found[name].odds is not None
     ]
 
 
-def _mixture(results, injector, one) -> str:
+def _mixture(results, one) -> str:
     scale = results.session.gauge.scale
-    shown = f", about {fixed(one.gauge.value, 1)} on this gauge" if scale > 1.5 else ""
-    return (
-        f"On {one.fuel} with injector {injector}: lambda {interval_text(one.lambda_)}{shown}; odds "
-        f"of the target band {odds_text(one.odds.inside)}, leaner {odds_text(one.odds.leaner)}."
-    )
+    shown = f", about {fixed(one.lambda_.value * scale, 1)} on this gauge" if scale > 1.5 else ""
+    return f"lambda {interval_text(one.lambda_)}{shown}; {chance(one)}."
 
 
-def _lean(session, fuel, odds) -> list:
-    if odds.leaner <= _LEAN_ODDS:
-        return []
-    likely = odds.leaner > session.assumptions.leaner_limit.value
-    what = "is likely" if likely else "may be"
-    then = "Fit another injector first" if likely else "Read a gauge before any full throttle"
-    return [
-        f"On {fuel} it {what} leaner than the band (odds {odds_text(odds.leaner)}): lean runs hot "
-        f"and knocks sooner. {then}."
-    ]
+def _speaks_against(results, one) -> list:
+    if one.gate is not None:
+        return [f"Not on {one.fuel}: {gate_sentence(results, one)}."]
+    if one.odds.leaner > WORTH_A_WARNING:
+        return ["Read a gauge before any full throttle: lean runs hot and knocks sooner."]
+    return []

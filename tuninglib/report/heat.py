@@ -12,9 +12,10 @@ def sentences(results) -> Prose:
     for knock in results.knocks:
         items.append((spaced(knock.setup).capitalize(), f"{knock_sentence(knock)}."))
     if not items:
-        items.append(("Knock", "none was heard on any run."))
+        listened = sum(one.listened for one in results.combinations)
+        items.append(("Knock", _not_heard(listened)))
     items += [("Fuel", limit_sentence(limit)) for limit in results.fuel_limits]
-    items += [("Fuel", sentence) for sentence in _compression(results)]
+    items += [("Octane", sentence) for sentence in _octane(results)]
     items.append(
         (
             "Heat",
@@ -47,25 +48,49 @@ def limit_sentence(limit) -> str:
             f"{limit.fuel} has {percent(limit.value)} ethanol, more than the "
             f"{percent(limit.limit)} that the maker allows: do not use it."
         )
+    if limit.engine is None:
+        return (
+            f"{limit.fuel} has {limit.value}, below the {limit.limit} that the maker asks for: do "
+            "not use it."
+        )
     return (
-        f"{limit.fuel} has RON {limit.value:g}, below the {limit.limit:g} that the maker asks for: "
-        "do not use it."
+        f"{limit.fuel} has {limit.value}; the maker asks for {limit.limit}, and the higher "
+        f"compression of the engine {spaced(limit.engine)} for more: not enough."
     )
 
 
-def _compression(results) -> list:
-    """What a raised compression ratio asks of the fuel."""
-    ratios = {
-        name: engine.compression_ratio
-        for name, engine in results.session.engines.items()
-        if engine.compression_ratio
-    }
-    if len(set(ratios.values())) < 2:
-        return []
-    return [
-        "a higher compression ratio asks for a higher octane number, by some 3 to 5 for each "
-        "unit (from memory); the maker's number holds for the engine as it was made."
-    ]
+def _not_heard(listened: int) -> str:
+    if not listened:
+        return "nobody wrote down whether it knocked."
+    return f"none was heard on the {listened} runs on which somebody listened. That is no proof."
+
+
+_MARGINS = {
+    "enough": "enough",
+    "unclear": "enough or not, that cannot be said",
+    "unknown": "its octane number is not written down",
+}
+
+
+def _octane(results) -> list:
+    """Octane of the fuels against what each engine needs, where it is not plainly enough."""
+    found = []
+    for one in results.octane:
+        raised = (
+            f", compression raised by {one.compression_rise:.1f}" if one.compression_rise else ""
+        )
+        if one.margin in ("unclear", "unknown") or (one.margin == "enough" and raised):
+            has = f" has {one.octane}" if one.octane else ""
+            found.append(
+                f"{one.fuel}{has} on the engine {spaced(one.engine)} (maker asks for {one.need}"
+                f"{raised}): {_MARGINS[one.margin]}."
+            )
+    if any(one.compression_rise for one in results.octane):
+        found.append(
+            "each unit of compression ratio is taken to ask for 3 to 5 octane numbers more (from "
+            "memory; engines differ)."
+        )
+    return found
 
 
 def table(results) -> Table | Prose:

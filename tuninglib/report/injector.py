@@ -1,15 +1,16 @@
 """The next injector: which one, on which fuel, with what odds."""
 
 from tuninglib import units
-from tuninglib.report.cells import NONE, headed, plain, shown, system_of
+from tuninglib.report.advice import gate_sentence, next_sentence
+from tuninglib.report.cells import NONE, headed, plain, shown, spaced, system_of
 from tuninglib.report.display import Picture, Prose, Table, picture
 from tuninglib.report.drawing import BAND, COLOURS, INK, MARKERS, SOFT, figure_of, title
-from tuninglib.rounding import gauge_text, interval_text, listing, odds_text, percent, quantity_text
+from tuninglib.rounding import fixed, interval_text, listing, odds_text, percent, quantity_text
 
 
 def sentences(results) -> Prose:
     """Which injector next, how its odds come about, and which stated flow is not believable."""
-    items = [("Advice", next_sentence(results))]
+    items = [("Next", next_sentence(results))]
     ladder = results.ladder
     if ladder is not None:
         for suspicion in ladder.suspicions:
@@ -24,65 +25,6 @@ def sentences(results) -> Prose:
             )
     items += [("Note", sentence) for sentence in _notes(results)]
     return Prose(tuple(items))
-
-
-def next_sentence(results) -> str:
-    """Which injector to try next, or why to stay, in a sentence or two."""
-    ladder = results.ladder
-    if ladder is None and any(mixture.pegged for mixture in results.mixtures):
-        return (
-            "every reading stood at the gauge's end, so no injector can be advised: fit one that "
-            "brings the reading back into the gauge's range, on the rich side first."
-        )
-    if ladder is None:
-        return (
-            "read the lambda gauge on the next runs: without a usable reading no injector can be "
-            "advised."
-        )
-    if ladder.advice == "none":
-        return (
-            "none of the injectors listed is likely to be inside the target band on every fuel; "
-            "list others in session.toml." + _wanted_flow(results)
-        )
-    record = next(p for p in ladder.prospects if p.injector == ladder.injector)
-    leanest = record.fuels[0]
-    text = (
-        f"on {leanest.fuel}, the leanest of the fuels, lambda {interval_text(leanest.lambda_)} and "
-        f"odds of the band {odds_text(leanest.odds.inside)}"
-    )
-    if ladder.advice == "stay":
-        return (
-            f"stay with injector {ladder.injector}: {text}. None of the others listed has odds "
-            "that are better by a tenth or more. Richer would run cooler and cost fuel."
-        )
-    price = ""
-    if record.price is not None:
-        price = f" for {record.price:g} {results.session.about.currency}".rstrip()
-    verb = "fit" if record.tried else "buy"
-    return f"{verb} injector {ladder.injector}{price}: {text}{_than_staying(ladder)}."
-
-
-def _than_staying(ladder) -> str:
-    """What the fitted injector offers instead, on the same fuel."""
-    fitted = next((p for p in ladder.prospects if p.injector == ladder.fitted), None)
-    if fitted is None:
-        return ""
-    odds = fitted.fuels[0].odds
-    return (
-        f"; with {ladder.fitted}, which is fitted now, they are {odds_text(odds.inside)}, and "
-        f"{odds_text(odds.leaner)} of being leaner"
-    )
-
-
-def _wanted_flow(results) -> str:
-    guess = results.ladder.first_guess
-    if guess is None:
-        return ""
-    system = results.session.about.units
-    return (
-        f" The middle of the band on the leanest fuel asks for "
-        f"{quantity_text(guess, 'flow', system)}."
-    )
 
 
 def _notes(results) -> list:
@@ -118,15 +60,16 @@ def _notes(results) -> list:
     return found
 
 
-def _in_short(prospect) -> str:
-    """Why an injector is not recommended, in a few words."""
-    return {
-        "": "possible",
-        "knock": "knock was heard",
-        "lean": f"likely too lean on {prospect.fuels[0].fuel}",
-        "flow": "would run out of time",
-        "rich": "likely richer than the band",
-    }[prospect.reason]
+def _in_short(results, one) -> str:
+    """What speaks against a combination, or for it, in a few words."""
+    step = results.plan.next
+    if one.gate is not None:
+        return gate_sentence(results, one)
+    if results.plan.ride is not None and one.key == results.plan.ride.key:
+        return "ride now"
+    if one.injector == step.injector and one.fuel in step.fuels and step.code in ("fit", "buy"):
+        return "next"
+    return "possible" if one.odds.inside >= one.odds.richer else "likely richer than the band"
 
 
 def table(results) -> Table | Prose:
@@ -135,25 +78,21 @@ def table(results) -> Table | Prose:
         return Prose(())
     system = system_of(results)
     rows = []
-    for p in results.ladder.prospects:
-        for number, one in enumerate(p.fuels):
+    for prospect in results.ladder.prospects:
+        for number, one in enumerate(prospect.fuels):
             first = number == 0
-            share = (
-                percent(p.open_time_s / p.cycle_time_s)
-                if p.open_time_s and p.cycle_time_s
-                else NONE
-            )
+            share = one.open_time_fraction
             rows.append(
                 (
-                    p.injector if first else f"{p.injector} ",
-                    shown(p.flow_m3_s, "flow", system) if first else "",
+                    prospect.injector if first else f"{prospect.injector} ",
+                    shown(prospect.flow_m3_s, "flow", system) if first else "",
                     one.fuel,
                     interval_text(one.lambda_),
-                    gauge_text(one.gauge.value, results.session.gauge),
                     odds_text(one.odds.inside),
                     odds_text(one.odds.leaner),
-                    share if first else "",
-                    _in_short(p) if first else "",
+                    fixed(one.harm, 1),
+                    NONE if share is None else percent(share),
+                    _in_short(results, one),
                 )
             )
     header = (
@@ -161,16 +100,18 @@ def table(results) -> Table | Prose:
         headed("Flow", "flow", system),
         "Fuel",
         "Lambda (95 % interval)",
-        "Gauge",
-        "Odds inside",
-        "Odds leaner",
+        "Chance inside",
+        "Chance leaner",
+        "Expected harm",
         "Open time of a cycle",
         "In short",
     )
     note = (
-        f"On the engine {results.ladder.engine!r}. Open time, dead time included, is for the "
-        "richer fuel demand at the highest engine speed; above about 85 % an injector runs out "
-        "(common practice)."
+        f"On the engine {results.ladder.engine!r}; as read where it was ridden, else as predicted. "
+        "Expected harm is the mean distance from the band in hundredths of lambda, a lean one "
+        "counted four times; the least of it is chosen among equals. Open time, dead time "
+        "included, is at the highest engine speed; above about 85 % an injector runs out (common "
+        "practice)."
     )
     return Table("Injectors, tried and to buy", header, tuple(rows), note)
 
@@ -188,9 +129,9 @@ def figure(results) -> Picture | Prose:
     """
     if results.ladder is None:
         return Prose((("", "There is no usable reading at full throttle to draw a line through."),))
-    system, target = results.session.about.units, results.session.target
+    system, band = results.session.about.units, results.band
     drawn, (ax,) = figure_of(3.6)
-    draw(ax, results.ladder.curves, target.lowest, target.highest, system)
+    draw(ax, results.ladder.curves, band.lowest, band.highest, system)
     for prospect in results.ladder.prospects:
         flow = units.to_display(prospect.flow_m3_s, "flow", system)
         if not prospect.tried:
@@ -205,20 +146,27 @@ def figure(results) -> Picture | Prose:
                 va="top",
                 color=INK,
             )
-    named = results.ladder.injector
-    message = {
-        "stay": f"Stay with {named}: nothing else has clearly better odds",
-        "buy": f"{named} has the best odds of the target band",
-        "none": "No injector can be named yet",
-    }[results.ladder.advice]
+    message = _title_of(results)
     title(ax, message)
     curve = results.ladder.curves[0]
     alt = (
         f"Lambda against injector flow with 95 % intervals on {len(results.ladder.curves)} fuels. "
         f"On {curve.fuel} it falls from {curve.lambda_[0]:.2f} to {curve.lambda_[-1]:.2f} over the "
-        f"flows shown; the target band is {target.lowest:.2f} to {target.highest:.2f}."
+        f"flows shown; the target band is {band.lowest:.2f} to {band.highest:.2f}."
     )
     return picture(drawn, alt)
+
+
+def _title_of(results) -> str:
+    """What the picture comes to, in the words of the plan."""
+    step, ride = results.plan.next, results.plan.ride
+    if step.code in ("fit", "buy"):
+        return f"Next: {step.injector}, for {listing(step.fuels)}"
+    if step.code == "list injectors":
+        return "None of the injectors listed fits the band"
+    if ride is not None and ride.engine == results.ladder.engine:
+        return f"{ride.injector} stays on the engine {spaced(ride.engine)}"
+    return f"Lambda against injector flow on the engine {spaced(results.ladder.engine)}"
 
 
 def draw(ax, curves, lowest, highest, system) -> None:

@@ -121,7 +121,7 @@ def contributions(results) -> Table | Prose:
     """What makes the gain of the kept setup uncertain, by share of its variance."""
     if len(results.pulls) < 2:
         return Prose(())
-    setup = results.choice.keep
+    setup = results.plan.ride.setup if results.plan.ride else None
     shares = results.road.shares if results.road else {}
     if setup not in shares and shares:
         setup = next(iter(shares))

@@ -89,7 +89,7 @@ def table(results) -> Table:
                 odds_text(m.odds.leaner),
             )
         )
-    target = results.session.target
+    band = results.band
     header = (
         "Setup",
         "Fuel",
@@ -97,11 +97,11 @@ def table(results) -> Table:
         "Gauge",
         "Lambda (95 % interval)",
         "True air to fuel",
-        "Odds inside",
-        "Odds leaner",
+        "Chance inside",
+        "Chance leaner",
     )
     note = (
-        f"Target band: lambda {fixed(target.lowest, 2)} to {fixed(target.highest, 2)}. The "
+        f"Target band: lambda {fixed(band.lowest, 2)} to {fixed(band.highest, 2)}. The "
         "interval holds the spread of the readings and the accuracy of the gauge."
     )
     return Table("Full-throttle mixture, as read", header, tuple(rows), note)
@@ -121,13 +121,13 @@ def figure(results) -> Picture | Prose:
     mixtures = [mixture for mixture in results.mixtures if mixture.lambda_ is not None]
     if not mixtures:
         return Prose((("", "There is no usable reading to draw."),))
-    target, scale = results.session.target, results.session.gauge.scale
+    band, scale = results.band, results.session.gauge.scale
     names = [mixture.setup for mixture in mixtures]
     drawn, (ax,) = figure_of(
         1.75 + 0.36 * max(len(names), 3), names, top_in=1.05 if scale > 1.2 else TOP_IN
     )
-    ax.axvspan(target.lowest, target.highest, color=BAND, zorder=0)
-    middle = (target.lowest + target.highest) / 2
+    ax.axvspan(band.lowest, band.highest, color=BAND, zorder=0)
+    middle = (band.lowest + band.highest) / 2
     ax.text(middle, -0.55, "target band", fontsize=8.5, color=INK, ha="center", va="top")
     for row, mixture in enumerate(mixtures):
         interval = mixture.lambda_
@@ -152,6 +152,6 @@ def figure(results) -> Picture | Prose:
     ]
     alt = (
         f"Lambda at full throttle with 95 % intervals against the target band "
-        f"{target.lowest:.2f} to {target.highest:.2f}: {listing(words)}."
+        f"{band.lowest:.2f} to {band.highest:.2f}: {listing(words)}."
     )
     return picture(drawn, alt)

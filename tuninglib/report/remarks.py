@@ -61,7 +61,7 @@ def remarks(results) -> list:
 
 def _if_shown_high(results) -> str:
     """How a speedometer at the legal limit would change the gain that matters most."""
-    setup = results.choice.keep
+    setup = results.plan.ride.setup if results.plan.ride else None
     if setup not in results.road.gain_if_shown_high:
         setup = next(iter(results.road.gain_if_shown_high), None)
     if setup is None:

@@ -1,191 +1,100 @@
-"""The verdict: what to keep and why, what could not be told, what to try next, what to watch."""
+"""The verdict: what to ride now, what is next, what must not be ridden, what to watch."""
 
-from tuninglib.report import heat, injector
-from tuninglib.report.cells import gain_of, gain_text, mixture_of, spaced, spaced_list
+from tuninglib.report import heat
+from tuninglib.report.advice import (
+    WORTH_A_WARNING,
+    band_text,
+    fuel_items,
+    gate_sentence,
+    next_sentence,
+    ride_sentence,
+)
+from tuninglib.report.cells import mixture_of, spaced, spaced_list
 from tuninglib.report.display import Prose
-from tuninglib.rounding import fixed, gauge_text, interval_text, odds_text, percent
+from tuninglib.rounding import gauge_text, interval_text, odds_text
 
 
 def sentences(results) -> Prose:
-    """The answer: what to keep and why, what could not be told, what to try next.
+    """The answer: what to ride now and why, what could not be told, what to try next.
 
     Parameters
     ----------
-    results : tuninglib.analysis.analyse.Results
+    results : tuninglib.analysis.results.Results
     """
-    choice, items = results.choice, []
-    if choice.keep is None:
-        items.append(("", "No setup of this session can be recommended."))
-    else:
-        items.append(("", _keep_sentence(results)))
-        items.append(("Mixture", _mixture_sentence(results, choice.keep)))
-        if choice.ties:
-            items.append(("Not told apart", _ties_sentence(results)))
-    if choice.ruled_out:
+    plan, items = results.plan, [("Ride now", ride_sentence(results))]
+    if plan.ride is not None and "gauge" not in plan.missing:
+        items.append(("Mixture", _mixture_sentence(results, plan.ride.setup)))
+    if plan.equals:
+        items.append(("Too close to call", _equals_sentence(results)))
+    items.append(("Next", next_sentence(results)))
+    items += fuel_items(results)
+    if plan.shut:
         reasons = "; ".join(
-            f"{spaced(setup)}: {_reason(ruled_out)}"
-            for setup, ruled_out in choice.ruled_out.items()
+            f"{spaced(one.setup)}: {gate_sentence(results, one)}" for one in plan.shut
         )
-        items.append(("Not to be used", f"{reasons}."))
-    money = _money_sentence(results)
-    if money:
-        items.append(("Money", money))
-    items.append(("Next", injector.next_sentence(results)))
+        items.append(("Not to be ridden", f"{reasons}."))
     return Prose(tuple(items), style="verdict")
-
-
-_REASONS = {
-    "lean": "it is likely leaner than the target band",
-    "ethanol": "its fuel has more ethanol than the maker allows",
-    "octane": "its fuel has a lower octane number than the maker asks for",
-}
-
-
-def _reason(ruled_out) -> str:
-    return heat.knock_sentence(ruled_out.knock) if ruled_out.knock else _REASONS[ruled_out.code]
-
-
-def _keep_sentence(results) -> str:
-    keep = results.choice.keep
-    setup = results.session.setups[keep]
-    what = f"Keep {spaced(keep)} ({_what(setup)})"
-    gain = gain_of(results, keep)
-    if keep == results.reference:
-        faster = [pull.setup for pull in results.pulls if pull.verdict == "faster"]
-        why = (
-            f"{spaced_list(faster)} pulled harder, but cannot be recommended"
-            if faster
-            else "nothing else was shown to pull harder"
-        )
-        return f"{what}: {why}."
-    if gain is None:
-        return f"{what}: it has the best mixture; it has no run with speeds, so no gain is known."
-    if gain.verdict == "faster":
-        return (
-            f"{what}: at the wheel it pulls {gain_text(gain.ratio)} harder than "
-            f"{spaced(results.reference)}."
-        )
-    if gain.verdict == "slower":
-        return (
-            f"{what}: it pulls less than {spaced(results.reference)} "
-            f"({gain_text(gain.ratio)}), but that one is ruled out."
-        )
-    return (
-        f"{what}: no difference shown to {spaced(results.reference)} in wheel force "
-        f"({gain_text(gain.ratio)}); this test would have shown "
-        f"{percent(gain.smallest_visible)} four times out of five."
-    )
-
-
-def _money_sentence(results) -> str:
-    """What the kept setup's gain cost, if both are known."""
-    keep = results.choice.keep
-    gain, cost = gain_of(results, keep), results.session.setups[keep].cost if keep else None
-    if gain is None or not cost or gain.verdict != "faster":
-        return ""
-    currency = results.session.about.currency
-    each = [fixed(cost / (100 * share), 0) for share in (gain.ratio.high, gain.ratio.low)]
-    return (
-        f"{cost:g} {currency}".rstrip()
-        + f" of parts for {gain_text(gain.ratio)} more force: "
-        f"{each[0]} to {each[1]} {currency}".rstrip()
-        + " for each per cent."
-    )
-
-
-def _what(setup) -> str:
-    parts = f"{setup.parts}, " if setup.parts else ""
-    return f"{parts}injector {setup.injector}, fuel {setup.fuel}"
 
 
 def _mixture_sentence(results, setup) -> str:
     mixture = mixture_of(results, setup)
-    target = results.session.target
-    band = f"the target band {fixed(target.lowest, 2)} to {fixed(target.highest, 2)}"
+    band = f"the target band {band_text(results)}"
     if mixture is None or mixture.lambda_ is None:
-        return f"nothing is known of its mixture: it has no usable gauge reading. Aim for {band}."
-    scale = results.session.gauge.scale
+        return f"not known, it has no usable gauge reading. Aim for {band}."
     printed = gauge_text(mixture.gauge.value, results.session.gauge)
-    shown = f", which this gauge prints as {printed}" if scale > 1.5 else ""
+    shown = f", {printed} on this gauge" if results.session.gauge.scale > 1.5 else ""
     place = {
         "inside": f"inside {band}",
         "richer": f"richer than {band}",
         "leaner": f"leaner than {band}",
-        "unsure": f"too close to the edge of {band} to say on which side",
+        "unsure": f"too close to an edge of {band} to say on which side",
     }[mixture.place]
     return (
-        f"it runs at lambda {interval_text(mixture.lambda_)}{shown}: {place} "
-        f"(odds of being inside {odds_text(mixture.odds.inside)}, "
-        f"leaner {odds_text(mixture.odds.leaner)})."
+        f"lambda {interval_text(mixture.lambda_)}{shown}: {place} "
+        f"({odds_text(mixture.odds.inside)} chance of being in it, "
+        f"{odds_text(mixture.odds.leaner)} of being leaner)."
     )
 
 
-def _ties_sentence(results) -> str:
-    choice = results.choice
-    ties = f"this test cannot tell it from {spaced_list(choice.ties)}"
-    pairs = results.road.pairs if results.road else ()
-    visible = [
-        pair.smallest_visible
-        for pair in pairs
-        if {pair.setup, pair.over} <= {choice.keep, *choice.ties}
-        and choice.keep in (pair.setup, pair.over)
-    ]
-    limit = (
-        f"; it would have shown a difference of {percent(max(visible))} four times out of five"
-        if visible
-        else ""
-    )
-    grounds = {
-        "mixture": "Among them it has the best odds of the target band: richer runs cooler and "
-        "costs fuel, leaner runs hotter",
-        "gain": "It has the highest measured pull of them, which proves nothing",
-        "only one": "",
-    }[choice.grounds]
-    return f"{ties}{limit}. {grounds}." if grounds else f"{ties}{limit}."
+def _equals_sentence(results) -> str:
+    plan = results.plan
+    text = f"in pull, {spaced(plan.ride.setup)} and {spaced_list(plan.equals)}"
+    if plan.ride.harm is None:
+        return f"{text}."
+    return f"{text}. Among equals the mixture that risks least is taken."
 
 
 def watch(results) -> Prose:
-    """What to watch when riding what the verdict keeps, as a caution box."""
+    """What to watch when riding what the verdict says, as a caution box."""
     items = [("Watch", sentence) for sentence in _warnings(results)]
-    if not items:
-        items.append(
-            (
-                "Watch",
-                "nothing alarming was read or heard. That is no proof: listen for knock, above all "
-                "on a hot day and a long climb.",
-            )
-        )
     items.append(
         (
             "Before you ride",
             "full throttle on a closed or quiet road only, within the law, in full gear. Stop at "
-            "the first knock. Never go leaner to win a marker speed. The maker's manual counts "
-            "for more than this page.",
+            "the first knock. Never go leaner to win a marker speed. If the manual disagrees, "
+            "follow the manual.",
         )
     )
     return Prose(tuple(items), style="caution")
 
 
 def _warnings(results) -> list:
-    """What can hurt, from what was read and heard."""
+    """What can hurt, from what was read and heard, and what nobody read or heard."""
+    plan = results.plan
     found = [f"{heat.knock_sentence(one)} ({spaced(one.setup)})." for one in results.knocks]
-    lean = [
-        mixture
-        for mixture in results.mixtures
-        if mixture.odds and mixture.odds.leaner > 0.1 and mixture.setup not in results.knocked
-    ]
-    for mixture in lean:
-        found.append(
-            f"{spaced(mixture.setup)} may be leaner than the band "
-            f"(odds {percent(mixture.odds.leaner)})."
-        )
-    ladder = results.ladder
-    if ladder and ladder.fitted:
-        fitted = next(p for p in ladder.prospects if p.injector == ladder.fitted)
-        leanest = fitted.fuels[0]
-        if leanest.odds.leaner > 0.1:
+    for one in plan.fuels:
+        fitted = one.fitted
+        if fitted is not None and fitted.odds.leaner > WORTH_A_WARNING:
             found.append(
-                f"with {leanest.fuel} in the tank the kept setup may be leaner than the band "
-                f"(odds {percent(leanest.odds.leaner)})."
+                f"with {one.fuel} in the tank, {fitted.injector} has a "
+                f"{odds_text(fitted.odds.leaner)} chance of running leaner than the band."
             )
+    listened = sum(one.listened for one in results.combinations)
+    if "knock" in plan.missing:
+        found.append("nobody wrote down whether it knocked, so nothing is known of that: listen.")
+    elif not results.knocks:
+        found.append(
+            f"no knock was heard on the {listened} runs on which somebody listened. That is no "
+            "proof: listen on, above all on a hot day and a long climb."
+        )
     return found

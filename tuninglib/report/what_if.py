@@ -1,7 +1,6 @@
 """Your weight, your hill: the kept setup under another rider, between two bounds."""
 
 from tuninglib import units
-from tuninglib.analysis.analyse import what_if_setup
 from tuninglib.report.cells import NONE, headed, interval_cell, shown, spaced, system_of
 from tuninglib.report.display import Prose, Table
 from tuninglib.rounding import quantity_text
@@ -59,7 +58,7 @@ def table(results) -> Table | Prose:
         headed("Marker, same force", "speed", system),
         headed("Marker, same power", "speed", system),
     )
-    setup = what_if_setup(results.road, results.choice)
+    setup = results.what_if_setup
     start = shown(results.road.equivalent[setup].entry_m_s, "speed", system)
     return Table(
         f"Marker speed of {spaced(setup)} under another rider",
