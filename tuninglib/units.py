@@ -352,14 +352,3 @@ def from_display(values, kind: str, system: str):
     10.0
     """
     return convert(values, DISPLAY[system][kind][0], _SI[kind])
-
-
-def width_to_display(width, kind: str, system: str):
-    """Width of an interval in a report's unit (differs from a value for temperatures only).
-
-    Examples
-    --------
-    >>> width_to_display(5.0, "temperature", "us")
-    9.0
-    """
-    return to_display(width, kind, system) - to_display(0.0, kind, system)
