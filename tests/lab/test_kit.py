@@ -37,7 +37,7 @@ def test_the_panels_speak_the_riders_units(edit, system, volume):
     folder = edit("session.toml", 'units = "metric"', f'units = "{system}"')
     results = analyse(load_session(folder))
     ride = rider.another_rider(results)
-    run = results.road.equivalent[results.choice.keep]
+    run = results.road.equivalent[results.plan.ride.setup]
     mass = labelled(ride, "rider, dressed to ride [lb]").value
     assert mass == pytest.approx(units.convert(run.rider_mass_kg, "kg", "lb"), abs=0.5)
     assert "mph) at the marker" in words(ride)

@@ -19,7 +19,7 @@ def test_a_slider_at_rest_asks_nothing(results):
 
 def test_the_rider_panel_says_what_whatif_answers(results):
     panel = rider.another_rider(results)
-    run = results.road.equivalent[results.choice.keep]
+    run = results.road.equivalent[results.plan.ride.setup]
     labelled(panel, "rider").value = 100
     (one,) = answers(run, [Question(rider_mass_kg=100.0)])
     assert f"{units.to_display(one.at_force.value, 'speed', 'metric'):.1f} km/h" in words(panel)

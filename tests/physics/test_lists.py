@@ -15,6 +15,7 @@ from tuninglib.physics import (
     engine,
     hill,
     injector,
+    octane,
     road_load,
     stoichiometry,
     varying_force,
@@ -161,6 +162,9 @@ OTHERWISE = {
     stoichiometry.molar_mass_kg_mol: "takes a formula",
     stoichiometry.stoichiometric_ratio: "takes a formula",
     blend.lambda_shift: "takes blends, which are tried as such",
+    octane.on_scale: "takes one octane number",
+    octane.known_higher: "takes two octane numbers",
+    octane.octane_margin: "takes two octane numbers",
     road_load.default_road_load: "is for one bike, with its covariance",
 }
 

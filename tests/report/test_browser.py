@@ -98,7 +98,7 @@ def test_the_verdict_is_the_first_thing_to_read(browser, report):
         verdict = page.locator(".verdict")
         assert verdict.is_visible()
         text = verdict.inner_text().replace("\u00a0", " ")
-        assert re.match(r"Keep big 172 \(.+\): at the wheel it pulls \d+ %", text)
+        assert re.match(r"Ride now: big 172 \(.+\): \+\d\.\d km/h at your marker, \d+ %", text)
         assert page.locator("main h2").first.inner_text() == "The verdict"
         size = verdict.locator("p").first.evaluate("p => parseFloat(getComputedStyle(p).fontSize)")
         assert size >= 16
@@ -217,7 +217,7 @@ def test_it_prints(browser, report, tmp_path, paper, size):
         words = subprocess.run(
             ["pdftotext", "-layout", printed, "-"], capture_output=True, text=True, check=True
         ).stdout
-        assert "Keep big 172" in " ".join(words.split())
+        assert "Ride now: big 172" in " ".join(words.split())
         assert "Ask for yourself" not in words
 
 

@@ -9,7 +9,6 @@ from tuninglib.analysis.analyse import analyse
 from tuninglib.physics.air import air_density_kg_m3, correction_sae_j1349, standard_pressure_pa
 from tuninglib.report import fellow
 from tuninglib.session.load import load_session
-from tuninglib.statistics.ladder_prediction import Odds
 
 
 def results_of(folder):
@@ -143,7 +142,7 @@ def test_the_data_are_the_same_every_time(demo_folder, results):
 
 def test_the_fuel_in_the_tank_is_the_one_shown_first(results):
     page = fellow.controls(results).html()
-    kept = results.session.setups[results.choice.keep].fuel
+    kept = results.plan.ride.fuel
     assert re.search(rf'<option value="\d+" selected>{kept}</option>', page)
     assert [fuel["name"] for fuel in fellow.data(results)["fuels"]] == ["e5", "e10"]
 
@@ -152,26 +151,21 @@ def test_a_fuel_beyond_the_makers_limits_is_said_to_be(edit):
     folder = edit(
         "session.toml",
         "[fuels.e10]",
-        '[fuels.e30]\nethanol = "30 +/- 1 %"\nron = 91\n\n[fuels.e10]',
+        '[fuels.e30]\nethanol = "30 +/- 1 %"\nron = 85\n\n[fuels.e10]',
     )
     fuels = {fuel["name"]: fuel for fuel in fellow.data(results_of(folder))["fuels"]}
     said = " ".join(fuels["e30"]["warnings"])
     assert "e30 has 30 % ethanol, more than the 10 % that the maker allows" in said
-    assert "e30 has RON 91, below the 95" in said
     assert not any("maker" in line for line in fuels["e5"]["warnings"])
 
 
 def test_a_fuel_that_may_run_lean_is_warned_of(results):
-    ladder = results.ladder
-    prospect = next(p for p in ladder.prospects if p.injector == ladder.fitted)
-    leaner = {one.fuel: one.odds.leaner for one in prospect.fuels}
-    assert leaner["e5"] < 0.1 < leaner["e10"] < results.session.assumptions.leaner_limit.value
+    shut = {one.setup: one for one in results.plan.shut}["big_172_e10"]
+    assert shut.gate.code == "lean"
     warnings = {fuel["name"]: fuel["warnings"] for fuel in fellow.data(results)["fuels"]}
     assert warnings["e5"] == []
-    assert warnings["e10"][0].startswith("On e10 it may be leaner than the band (odds ")
-    for odds, words in ((0.09, None), (0.11, "may be leaner"), (0.9, "is likely leaner")):
-        said = fellow._lean(results.session, "e5", Odds(0.0, 1 - odds, odds))
-        assert (words is None and said == []) or words in said[0]
+    said = round(100 * shut.odds.leaner)
+    assert warnings["e10"] == [f"Not on e10: {said} % chance of running leaner than the band."]
 
 
 def test_a_session_without_speeds_can_still_be_asked_about_fuel(demo_copy):

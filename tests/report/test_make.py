@@ -71,8 +71,8 @@ def test_every_picture_has_words_and_every_contents_link_a_target(page):
 
 def test_the_page_says_what_a_rider_asks_first(page):
     text = re.sub(r"<[^>]+>", "", page).replace("\u00a0", " ")
-    assert "Keep big 172" in text
-    assert re.search(r"at the wheel it pulls \d+ % \(\d+ to \d+ %\) harder than stock", text)
+    assert "Ride now: big 172" in text
+    assert re.search(r"\d+ % \(\d+ to \d+ %\) more pull than stock, for 199 EUR", text)
     assert "inside the target band 0.83 to 0.90" in text
     assert "big 150: light knock was heard on run 5" in text
     assert "closed or quiet road" in text

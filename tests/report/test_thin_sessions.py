@@ -76,7 +76,7 @@ def all_excluded(folder, edit):
 
 CASES = {
     no_speeds: ["no run has speeds, so no gain can be worked out"],
-    no_gauge: ["read the lambda gauge on the next runs", "nothing is known of its mixture"],
+    no_gauge: ["ride again with a lambda gauge", "nothing is known of the mixture"],
     no_scale: ["the gauge's scale is not known", "no mixture is judged"],
     one_reading: ["only one injector was read", "taken on trust"],
     once_each: ["no setup was repeated, so the scatter from run to run is not known"],
@@ -84,7 +84,7 @@ CASES = {
     all_at_the_end: ["every reading stood at the gauge's end", "left out of the sums"],
     identical_injectors: ["reads as if it flowed", "cc/min that it is stated with"],
     no_ethanol: ["ethanol content of e5 is not written down"],
-    all_excluded: ["No setup of this session can be recommended", "left out: rain"],
+    all_excluded: ["every setup that was ridden is ruled out", "left out: rain"],
 }
 
 

@@ -34,7 +34,7 @@ def test_the_fill_in_session_is_accepted_once_filled_in(tmp_path, problems):
         stream.write("1,before,me,46,60,12.7,12.9,,17,none,170,,\n")
         stream.write("2,after,me,46,65,13.0,13.2,full,18,,175,,felt strong\n")
     session = load_session(folder)
-    assert list(session.runs["knock"]) == ["none", "none"]
+    assert list(session.runs["knock"]) == ["none", ""]
 
 
 def test_a_new_session_never_overwrites(tmp_path):

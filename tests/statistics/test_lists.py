@@ -14,6 +14,7 @@ from tuninglib.statistics import (
     coast_down,
     gain,
     gauge_readings,
+    harm,
     ladder,
     ladder_checks,
     ladder_prediction,
@@ -185,6 +186,7 @@ CALLS = {
     ),
 }  # fmt: skip
 OTHERWISE = {
+    harm.expected_harm: "takes one mixture",
     ladder_checks.check_injectors: "takes a fit",
     ladder_checks.suspicious_injectors: "takes a fit",
     ladder_prediction.flow_for_lambda: "takes plain numbers",

@@ -41,7 +41,7 @@ def analyse(session: Session) -> Results:
     combinations = gated(
         combinations_of(session, fit, mixtures, knocks), limits_of(session, limits)
     )
-    plan = make_plan(evidence_of(session, combinations, road, limits))
+    plan = make_plan(evidence_of(session, combinations, road, mixtures, limits))
     setup = _what_if_setup(road, plan)
     return Results(
         session=session,

@@ -277,10 +277,9 @@ def _next(evidence, ride, strength, equals, choices, ridden) -> Step:
     if step is not None:
         return step
     names = tuple(one.setup for one in equals) or ((ride.setup,) if ride is not None else ())
-    if "gauge" in evidence.missing:
-        return Step(code="ride again", why="gauge", engine=engine, setups=names)
-    if "speeds" in evidence.missing:
-        return Step(code="ride again", why="speeds", engine=engine, setups=names)
+    for half in ("gauge", "range", "speeds"):
+        if half in evidence.missing:
+            return Step(code="ride again", why=half, engine=engine, setups=names)
     grown = [one for one in ridden if one.engine in evidence.bigger and one.setup in evidence.gains]
     if grown and (ride is None or strength == "open" or ride.engine not in evidence.bigger):
         return Step(code="find power", engine=grown[0].engine)

@@ -15,7 +15,7 @@ _MOST_RUNS = 30
 _SMALLEST_GAIN = 0.01
 
 
-def evidence_of(session, combinations, road, limits) -> Evidence:
+def evidence_of(session, combinations, road, mixtures, limits) -> Evidence:
     """Evidence of a session.
 
     Parameters
@@ -24,6 +24,7 @@ def evidence_of(session, combinations, road, limits) -> Evidence:
     combinations : tuple of Combination
         With their gates.
     road : Road or None
+    mixtures : tuple of Mixture
     limits : tuple of FuelLimit
 
     Returns
@@ -41,7 +42,7 @@ def evidence_of(session, combinations, road, limits) -> Evidence:
         burnt=burnt_fuels(session, limits),
         bigger=bigger_engines(session),
         more_runs=lambda setup: _more_runs(road, setup),
-        missing=_missing(combinations, gains),
+        missing=_missing(combinations, gains, mixtures),
     )
 
 
@@ -100,12 +101,12 @@ def _more_runs(road, setup) -> int | None:
     return max(more, 1) if more <= _MOST_RUNS else None
 
 
-def _missing(combinations, gains) -> tuple:
+def _missing(combinations, gains, mixtures) -> tuple:
     """Halves of the evidence that are not there."""
     ridden = [one for one in combinations if one.setup is not None]
     found = []
     if not any(one.source == "read" for one in ridden):
-        found.append("gauge")
+        found.append("range" if any(one.pegged for one in mixtures) else "gauge")
     if not gains:
         found.append("speeds")
     if not any(one.listened for one in ridden):

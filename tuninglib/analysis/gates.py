@@ -122,8 +122,9 @@ def unexplained(combinations) -> dict:
 
     Notes
     -----
-    That is so where it knocked although nothing richer, and nothing of a higher octane number, was
-    ridden on that engine, and the mixture was not lean by itself.
+    That is so where it knocked with a mixture that was not lean by itself, and nothing richer was
+    ridden on that engine, or nothing of a higher octane number though something of a lower one.
+    Where no gauge was read, only the first is asked, by injector flow.
     """
     found = {}
     for one in combinations:
@@ -134,7 +135,7 @@ def unexplained(combinations) -> dict:
         richest = not any(richer(c, one) for c in others)
         above_another = any(known_higher(one.octane, c.octane) for c in others)
         highest = above_another and not any(known_higher(c.octane, one.octane) for c in others)
-        if richest or highest:
+        if richest or (highest and one.odds is not None):
             found.setdefault(one.engine, one)
     return found
 

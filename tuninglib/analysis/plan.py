@@ -20,7 +20,7 @@ class Step:
         ``"ride again"``, ``"change fuel"``, ``"find knock"``, ``"find power"`` or
         ``"list injectors"`` (none of those listed would do).
     why : str
-        ``""``, or for ``"ride again"``: ``"gauge"``, ``"speeds"``, ``"too close"``.
+        ``""``, or for ``"ride again"``: ``"gauge"``, ``"range"``, ``"speeds"``, ``"too close"``.
     engine, injector : str or None
         The engine is another one than that of the ride where the page must say so.
     fuels : tuple of str
@@ -80,7 +80,8 @@ class Plan:
     shut : tuple of Combination
         Ridden setups that are never recommended, each with its gate.
     missing : tuple of str
-        Halves of the evidence that are not there: ``"gauge"``, ``"speeds"``, ``"knock"``.
+        Halves of the evidence that are not there: ``"gauge"``, ``"range"`` (every reading stood at
+        the gauge's end), ``"speeds"``, ``"knock"``.
     """
 
     ride: Combination | None

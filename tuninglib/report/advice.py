@@ -200,6 +200,11 @@ def _again(results, step) -> str:
             "ride again with a lambda gauge: nothing is known of the mixture, so nothing is said "
             "of it here."
         )
+    if step.why == "range":
+        return (
+            "every reading stood at the gauge's end: fit an injector that brings it back into the "
+            "gauge's range, on the rich side first, and ride again."
+        )
     if step.why == "speeds":
         return (
             "ride again and write down the speeds at both lines: nothing is known of the pull, so "

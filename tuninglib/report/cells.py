@@ -83,11 +83,6 @@ def gain_text(gain) -> str:
     return interval_text(gain.scaled(100), "%", least_decimals=0)
 
 
-def gain_of(results, setup):
-    """The gain of a setup over the reference; None if it has none."""
-    return next((pull.gain for pull in results.pulls if pull.setup == setup), None)
-
-
 def mixture_of(results, setup):
     """The mixture of a setup, as read; None if there is none."""
     return next((mixture for mixture in results.mixtures if mixture.setup == setup), None)

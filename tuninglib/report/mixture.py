@@ -1,10 +1,11 @@
 """The mixture: what the gauge said, and what it means on the fuel in the tank."""
 
+from tuninglib.physics.blend import Blend, lambda_shift
 from tuninglib.report.cells import NONE, spaced, spaced_list
 from tuninglib.report.display import Picture, Prose, Table, picture
 from tuninglib.report.drawing import BAND, INK, TOP_IN, figure_of, name_rows, title
 from tuninglib.rounding import fixed, gauge_text, interval_text, listing, odds_text, percent
-from tuninglib.session.defaults import ethanol_of
+from tuninglib.session.defaults import blend_of, ethanol_of
 
 # Fuels whose lambda is nearer than this come out the same on any gauge.
 SMALLEST_SHIFT = 0.001
@@ -50,23 +51,24 @@ def sentences(results) -> Prose:
 
 
 def _fuels(results) -> list:
-    """What the fuels do to the reading on the same injector."""
-    if results.ladder is None:
-        return []
+    """What the fuels do to the reading on the same injector, by their labels."""
     # What a fuel without a label has in it is not known, so it is not compared.
-    labelled = [
-        (one.fuel, one.lambda_.value)
-        for one in results.ladder.prospects[0].fuels
-        if ethanol_of(results.session.fuels[one.fuel]).source == "stated"
-    ]
-    if len(labelled) < 2:
+    labelled = {
+        name: blend_of(fuel)
+        for name, fuel in results.session.fuels.items()
+        if ethanol_of(fuel).source == "stated"
+    }
+    if results.ladder is None or len(labelled) < 2:
         return []
-    (lean, highest), *_, (rich, lowest) = labelled
-    shift = highest / lowest - 1
+    lean, rich = (
+        ends(labelled, key=lambda name: lambda_shift(labelled[name], Blend(0.0)))
+        for ends in (min, max)
+    )
+    shift = float(lambda_shift(labelled[rich], labelled[lean])) - 1
     if shift < SMALLEST_SHIFT:
         return []
-    scale = results.session.gauge.scale
-    shown = f", {fixed(shift * highest * scale, 1)} on this gauge" if scale > 1.5 else ""
+    scale, middle = results.session.gauge.scale, (results.band.lowest + results.band.highest) / 2
+    shown = f", {fixed(shift * middle * scale, 1)} on this gauge" if scale > 1.5 else ""
     return [f"on the same injector {lean} runs {percent(shift, 1)} leaner than {rich}{shown}."]
 
 

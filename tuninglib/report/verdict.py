@@ -22,7 +22,7 @@ def sentences(results) -> Prose:
     results : tuninglib.analysis.results.Results
     """
     plan, items = results.plan, [("Ride now", ride_sentence(results))]
-    if plan.ride is not None and "gauge" not in plan.missing:
+    if plan.ride is not None and not {"gauge", "range"} & set(plan.missing):
         items.append(("Mixture", _mixture_sentence(results, plan.ride.setup)))
     if plan.equals:
         items.append(("Too close to call", _equals_sentence(results)))
