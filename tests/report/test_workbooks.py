@@ -162,11 +162,8 @@ air_temperature [degC]
 
 def test_a_good_sheet_says_what_to_keep_and_how_much_it_gains(demo_folder):
     said = report_of(demo_folder)
-    assert re.search(
-        r"Ride now: big 172 .*at your marker, \d+ % \(\d+ to \d+ %\) more pull than stock", said
-    )
-        r"Ride now: big 172 .*at your marker, \d+ % \(\d+ to \d+ %\) more pull than stock", said
-    )
+    gain = r"Ride now: big 172 .*at your marker, \d+ % \(\d+ to \d+ %\) more pull than stock"
+    assert re.search(gain, said)
 
 
 def test_a_noisy_sheet_says_that_no_difference_is_shown(demo_copy):
