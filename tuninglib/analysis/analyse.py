@@ -2,12 +2,9 @@
 
 import math
 
-from tuninglib.analysis.combinations import combinations_of
-from tuninglib.analysis.decide import make_plan
-from tuninglib.analysis.evidence import evidence_of
+from tuninglib.analysis.advise import advise
 from tuninglib.analysis.fuel import fuel_limits, octane_margins
 from tuninglib.analysis.gain import analyse_road
-from tuninglib.analysis.gates import Limits, gated
 from tuninglib.analysis.injector import analyse_ladder, session_fit
 from tuninglib.analysis.mixture import analyse_mixtures
 from tuninglib.analysis.provenance import provenance
@@ -38,10 +35,8 @@ def analyse(session: Session) -> Results:
     loud = session.runs[session.runs["knock"].isin(("light", "heavy"))]
     knocks = tuple(Knock(row.setup, row.run, row.knock) for row in loud.itertuples())
     limits = fuel_limits(session)
-    combinations = gated(
-        combinations_of(session, fit, mixtures, knocks), limits_of(session, limits)
-    )
-    plan = make_plan(evidence_of(session, combinations, road, mixtures, limits))
+    advice = advise(session, fit, mixtures, road, knocks, limits)
+    combinations, plan = advice.combinations, advice.plan
     setup = _what_if_setup(road, plan)
     return Results(
         session=session,
@@ -52,6 +47,7 @@ def analyse(session: Session) -> Results:
         knocks=knocks,
         combinations=combinations,
         plan=plan,
+        flips=advice.flips,
         fuel_limits=limits,
         octane=octane_margins(session),
         what_if_setup=setup,
@@ -59,22 +55,6 @@ def analyse(session: Session) -> Results:
         flat_top_speeds=_top_speeds(road, setup),
         pressure_source=day_pressure_of(session).source,
         provenance=provenance(session.folder),
-    )
-
-
-def limits_of(session, fuel_limits) -> Limits:
-    """What the gates compare with.
-
-    Parameters
-    ----------
-    session : tuninglib.session.load.Session
-    fuel_limits : tuple of FuelLimit
-    """
-    hottest = session.bike.highest_head_temperature
-    return Limits(
-        fuels=fuel_limits,
-        lean=session.assumptions.leaner_limit.value,
-        hottest_k=hottest.value if hottest else None,
     )
 
 

@@ -27,6 +27,8 @@ class Results:
         Ridden ones first, each with its gate.
     plan : Plan
         The advice, made once.
+    flips : tuple of Flip
+        The nearest facts that would change it.
     fuel_limits : tuple of FuelLimit
     octane : tuple of OctaneMargin
     what_if_setup : str or None
@@ -48,6 +50,7 @@ class Results:
     knocks: tuple
     combinations: tuple
     plan: Plan
+    flips: tuple
     fuel_limits: tuple
     octane: tuple
     what_if_setup: str | None

@@ -38,6 +38,10 @@ def results_document(results: Results) -> dict:
         "reference": about.reference,
         "interval": 0.95,
         "plan": _plain(results.plan),
+        "flips": [
+            {"code": one.code, "ride": _setup_of(one.plan), "next": _plain(one.plan.next)}
+            for one in results.flips
+        ],
         "combinations": _plain(results.combinations),
         "octane": _plain(results.octane),
         "mixtures": _plain(results.mixtures),
@@ -50,6 +54,10 @@ def results_document(results: Results) -> dict:
         "runs": _plain(results.runs),
         "provenance": dict(results.provenance),
     }
+
+
+def _setup_of(plan) -> str | None:
+    return plan.ride.setup if plan.ride else None
 
 
 def _plain(value):

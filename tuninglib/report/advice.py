@@ -286,6 +286,55 @@ _STEPS = {
 }
 
 
+_FLIPS = {
+    "knock": "a knock with what you ride now",
+    "richer": "a target band 0.02 richer",
+    "climbs": "long climbs",
+    "fuel": "only {fuel} in the tank",
+}
+
+
+def flip_sentence(results) -> str:
+    """The nearest facts that would change the plan, and to what.
+
+    Parameters
+    ----------
+    results : tuninglib.analysis.results.Results
+    """
+    return (
+        "; ".join(
+            f"{_FLIPS[one.code].format(fuel=results.plan.ride.fuel)} (then {_then(results, one.plan)})"
+            for one in results.flips
+        )
+        + "."
+    )
+
+
+def _then(results, plan) -> str:
+    """Another plan in a few words, as far as it differs."""
+    said = []
+    if plan.ride is None:
+        said.append("ride none of these setups")
+    elif plan.ride.setup != results.plan.ride.setup:
+        said.append(f"ride {spaced(plan.ride.setup)}")
+    step, now = plan.next, results.plan.next
+    if (step.code, step.injector) != (now.code, now.injector):
+        said.append(_IN_SHORT[step.code].format(injector=step.injector))
+    return " and ".join(said) or "another engine comes first"
+
+
+_IN_SHORT = {
+    "nothing": "nothing more to test",
+    "fit": "fit {injector}",
+    "buy": "buy {injector}",
+    "ride again": "ride again",
+    "change fuel": "keep to the fuels that pass",
+    "find knock": "find the cause of the knock",
+    "find power": "find out why it does not pull",
+    "list injectors": "list other injectors",
+}
+
+
 def fuel_items(results) -> list:
     """The answer on each fuel that may be burnt, where it is not that of the ride itself.
 
@@ -294,6 +343,8 @@ def fuel_items(results) -> list:
     results : tuninglib.analysis.results.Results
     """
     plan, items = results.plan, []
+    same = plan.ride is not None and plan.ride.engine == plan.engine
+    engine = "" if same or plan.engine is None else f", engine {spaced(plan.engine)}"
     for one in plan.fuels:
         if plan.ride is not None and one.best is not None and one.best.key == plan.ride.key:
             continue
@@ -303,7 +354,7 @@ def fuel_items(results) -> list:
                 text += f"; with {one.fitted.injector}: {gate_sentence(results, one.fitted)}"
         else:
             text = f"injector {one.best.injector}: {chance(one.best)}"
-        items.append((f"On {one.fuel}", f"{text}."))
+        items.append((f"On {one.fuel}{engine}", f"{text}."))
     return items
 
 

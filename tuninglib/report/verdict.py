@@ -4,6 +4,7 @@ from tuninglib.report import heat
 from tuninglib.report.advice import (
     WORTH_A_WARNING,
     band_text,
+    flip_sentence,
     fuel_items,
     gate_sentence,
     next_sentence,
@@ -33,6 +34,8 @@ def sentences(results) -> Prose:
             f"{spaced(one.setup)}: {gate_sentence(results, one)}" for one in plan.shut
         )
         items.append(("Not to be ridden", f"{reasons}."))
+    if results.flips:
+        items.append(("What would change it", flip_sentence(results)))
     return Prose(tuple(items), style="verdict")
 
 

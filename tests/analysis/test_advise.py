@@ -1,0 +1,52 @@
+"""What would change the plan: each fact is tried, and only those that change it are named."""
+
+import pytest
+
+from tuninglib.analysis.analyse import analyse
+from tuninglib.report import verdict
+from tuninglib.session.load import load_session
+
+
+@pytest.fixture(scope="module")
+def results(demo_folder):
+    return analyse(load_session(demo_folder))
+
+
+def plans(results):
+    return {flip.code: flip.plan for flip in results.flips}
+
+
+def test_a_knock_with_what_is_ridden_now_ends_it(results, edit):
+    other = plans(results)["knock"]
+    assert other.ride.setup != results.plan.ride.setup
+    # The same as if it had been written down.
+    row = "13,big_172,tove,49,72,12.8,13.1,21,"
+    heard = analyse(load_session(edit("runs.csv", f"{row}none", f"{row}light")))
+    assert heard.plan.ride.setup == other.ride.setup
+    assert heard.plan.next == other.next
+
+
+def test_a_band_that_is_richer_is_tried_on_the_readings_too(results, edit):
+    edit("session.toml", "lowest = 0.83", "lowest = 0.81")
+    folder = edit("session.toml", "highest = 0.90", "highest = 0.88")
+    tried = plans(results)["richer"]
+    assert analyse(load_session(folder)).plan.ride.setup == tried.ride.setup
+
+
+def test_long_climbs_are_tried_only_where_they_are_not_expected_already(results, edit):
+    assert "climbs" in plans(results)
+    folder = edit("session.toml", 'riding = "mixed"', 'riding = "climbs"')
+    assert "climbs" not in plans(analyse(load_session(folder)))
+
+
+def test_what_changes_nothing_is_not_named(demo_folder):
+    results = analyse(load_session(demo_folder.parent / "there_and_back"))
+    assert "fuel" not in plans(results)
+    for plan in plans(results).values():
+        assert plan.next != results.plan.next or plan.ride != results.plan.ride
+
+
+def test_the_page_says_what_would_change_it(results):
+    said = dict(verdict.sentences(results).items)["What would change it"]
+    assert said.startswith("a knock with what you ride now (then ride stock and find the cause")
+    assert "only e5 in the tank (then nothing more to test)" in said
