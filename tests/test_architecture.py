@@ -127,3 +127,42 @@ def test_templates_escape_everything_and_text_becomes_html_in_two_places():
         assert not re.search(r"\|\s*safe\b|autoescape", source), path.name
     declaring = {path.name for path in PATHS if "Markup(" in path.read_text(encoding="utf-8")}
     assert declaring == DECLARES_HTML
+
+
+def sentences_in(path: Path) -> list:
+    """String literals of four words or more, less docstrings, errors and what repr prints."""
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    spared = set()
+    for node in ast.walk(tree):
+        documented = (ast.Module, ast.ClassDef, ast.FunctionDef)
+        if isinstance(node, documented) and node.body and isinstance(node.body[0], ast.Expr):
+            spared.add(id(node.body[0].value))
+        named_repr = isinstance(node, ast.FunctionDef) and node.name == "__repr__"
+        if isinstance(node, ast.Raise) or named_repr:
+            spared |= {id(part) for part in ast.walk(node)}
+    return [
+        node.value
+        for node in ast.walk(tree)
+        if isinstance(node, ast.Constant)
+        and isinstance(node.value, str)
+        and id(node) not in spared
+        and len(node.value.split()) > 3
+    ]
+
+
+@pytest.mark.parametrize(
+    "path",
+    [path for path in PATHS if row(path) == "analysis"],
+    ids=lambda path: path.name,
+)
+def test_an_analysis_holds_codes_and_numbers_and_no_sentences(path):
+    assert sentences_in(path) == []
+
+
+def test_no_two_classes_share_a_name():
+    places = {}
+    for path in PATHS:
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.ClassDef):
+                places.setdefault(node.name, []).append(str(path.relative_to(PACKAGE)))
+    assert {name: where for name, where in places.items() if len(where) > 1} == {}
