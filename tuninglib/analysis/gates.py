@@ -127,7 +127,8 @@ def unexplained(combinations) -> dict:
     Where no gauge was read, only the first is asked, by injector flow.
     """
     found = {}
-    for one in combinations:
+    # The richest first: it says the most.
+    for one in sorted(combinations, key=lambda c: c.lambda_.value if c.lambda_ else 0.0):
         if not one.knocks or _lean_by_itself(one):
             continue
         ridden = [c for c in combinations if c.engine == one.engine and c.setup is not None]

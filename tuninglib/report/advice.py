@@ -161,7 +161,9 @@ def _injector(results, step) -> str:
         verb = f"buy injector {step.injector}"
         verb += f" for {money(price, results.session)}" if price is not None else ""
     engine = ""
-    if plan.ride is None or plan.ride.engine != step.engine:
+    if plan.ride is None:
+        engine = f" for the engine {spaced(step.engine)}"
+    elif plan.ride.engine != step.engine:
         engine = f" for the engine {spaced(step.engine)}, not the one to ride now"
     chances = "; ".join(
         f"on {fuel} lambda {interval_text(rows[fuel].lambda_)}, {chance(rows[fuel])}"
@@ -232,9 +234,9 @@ def _change_fuel(results, step) -> str:
 def _find_knock(results, step) -> str:
     return (
         f"find what made {spaced_list(step.setups)} knock before the engine {spaced(step.engine)} "
-        "is ridden at full throttle again. Nothing richer, and nothing of a higher octane number, "
-        "was ridden on it, so the mixture is not the cause: look at octane, compression, ignition "
-        "timing, heat and deposits."
+        "is ridden at full throttle again. It was not lean, and it was the richest or on the best "
+        "fuel that was tried, so the mixture is not the cause: look at octane, compression, "
+        "ignition timing, heat and deposits."
     )
 
 
@@ -257,9 +259,8 @@ def _list_injectors(results, step) -> str:
     rows = _of_step(results, step)
     rich = all(one.odds.richer > one.odds.leaner for one in rows)
     return (
-        f"{step.injector} is the best of the injectors listed, and still likely too "
-        f"{'rich' if rich else 'lean'}; list {'smaller' if rich else 'larger'} ones in "
-        f"session.toml.{wanted}"
+        f"{step.injector} is the safest of the injectors listed, and still likely too "
+        f"{'rich' if rich else 'lean'}; list one that is nearer in session.toml.{wanted}"
     )
 
 

@@ -62,9 +62,10 @@ def _mixture_sentence(results, setup) -> str:
 def _equals_sentence(results) -> str:
     plan = results.plan
     text = f"in pull, {spaced(plan.ride.setup)} and {spaced_list(plan.equals)}"
-    if plan.ride.harm is None:
-        return f"{text}."
-    return f"{text}. Among equals the mixture that risks least is taken."
+    engines = {one.setup: one.engine for one in results.combinations if one.setup}
+    if plan.ride.harm is not None and plan.ride.engine in map(engines.get, plan.equals):
+        return f"{text}. Among equals the mixture that risks least is taken."
+    return f"{text}."
 
 
 def watch(results) -> Prose:
@@ -89,8 +90,8 @@ def _warnings(results) -> list:
         fitted = one.fitted
         if fitted is not None and fitted.odds.leaner > WORTH_A_WARNING:
             found.append(
-                f"with {one.fuel} in the tank, {fitted.injector} has a "
-                f"{odds_text(fitted.odds.leaner)} chance of running leaner than the band."
+                f"with {one.fuel} in the tank, {fitted.injector} may run leaner than the band "
+                f"({odds_text(fitted.odds.leaner)} chance)."
             )
     listened = sum(one.listened for one in results.combinations)
     if "knock" in plan.missing:
