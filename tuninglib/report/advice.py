@@ -232,11 +232,17 @@ def _change_fuel(results, step) -> str:
 
 
 def _find_knock(results, step) -> str:
+    (setup,) = step.setups
+    one = next(one for one in results.combinations if one.setup == setup)
+    ground = (
+        "It was not lean, and it was the richest or on the best fuel that was tried"
+        if one.odds is not None
+        else "It had the largest injector that was tried"
+    )
     return (
-        f"find what made {spaced_list(step.setups)} knock before the engine {spaced(step.engine)} "
-        "is ridden at full throttle again. It was not lean, and it was the richest or on the best "
-        "fuel that was tried, so the mixture is not the cause: look at octane, compression, "
-        "ignition timing, heat and deposits."
+        f"find what made {spaced(setup)} knock before the engine {spaced(step.engine)} is ridden "
+        f"at full throttle again. {ground}, so the mixture is not the cause: look at octane, "
+        "compression, ignition timing, heat and deposits."
     )
 
 
@@ -302,13 +308,12 @@ def flip_sentence(results) -> str:
     ----------
     results : tuninglib.analysis.results.Results
     """
-    return (
-        "; ".join(
-            f"{_FLIPS[one.code].format(fuel=results.plan.ride.fuel)} (then {_then(results, one.plan)})"
-            for one in results.flips
-        )
-        + "."
-    )
+    fuel = results.plan.ride.fuel
+    said = [
+        f"{_FLIPS[one.code].format(fuel=fuel)} (then {_then(results, one.plan)})"
+        for one in results.flips
+    ]
+    return f"{'; '.join(said)}."
 
 
 def _then(results, plan) -> str:
