@@ -9,6 +9,7 @@ from tuninglib.analysis.gain import Road, analyse_road
 from tuninglib.analysis.injector import analyse_ladder
 from tuninglib.analysis.mixture import analyse_mixtures
 from tuninglib.analysis.provenance import provenance
+from tuninglib.analysis.readings import weighed_readings
 from tuninglib.analysis.results import Choice, Knock, Ladder, Pull, Run
 from tuninglib.analysis.what_if import Answer, Question, answers, flat_top_speeds
 from tuninglib.session.defaults import air_of_runs, day_pressure_of
@@ -87,7 +88,8 @@ def analyse(session: Session) -> Results:
     """
     air = air_of_runs(session)
     road = analyse_road(session, air)
-    mixtures = analyse_mixtures(session)
+    read = weighed_readings(session, air)
+    mixtures = analyse_mixtures(session, read)
     loud = session.runs[session.runs["knock"] != "none"]
     knocks = tuple(Knock(row.setup, row.run, row.knock) for row in loud.itertuples())
     limits = fuel_limits(session)
