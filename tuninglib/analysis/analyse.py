@@ -5,6 +5,7 @@ import math
 from dataclasses import dataclass
 
 from tuninglib.analysis.choice import choose, fuel_limits
+from tuninglib.analysis.doubts import find_doubts
 from tuninglib.analysis.gain import Road, analyse_road
 from tuninglib.analysis.injector import analyse_ladder
 from tuninglib.analysis.mixture import analyse_mixtures
@@ -33,6 +34,8 @@ class Results:
     mixtures : tuple of Mixture
     road : Road or None
     ladder : Ladder or None
+    doubts : tuple of Doubt
+        What the rest of the session speaks against.
     knocks : tuple of Knock
         In the order of the runs.
     choice : Choice
@@ -51,6 +54,7 @@ class Results:
     mixtures: tuple
     road: Road | None
     ladder: Ladder | None
+    doubts: tuple
     knocks: tuple
     choice: Choice
     fuel_limits: tuple
@@ -94,12 +98,14 @@ def analyse(session: Session) -> Results:
     knocks = tuple(Knock(row.setup, row.run, row.knock) for row in loud.itertuples())
     limits = fuel_limits(session)
     choice = choose(session, road, mixtures, knocks, limits)
+    ladder = analyse_ladder(session, air, choice.keep, knocks)
     return Results(
         session=session,
-        runs=_runs(session, air, road),
+        runs=_runs(session, air, road, read),
         mixtures=mixtures,
         road=road,
-        ladder=analyse_ladder(session, air, choice.keep, knocks),
+        ladder=ladder,
+        doubts=find_doubts(session, read, road, ladder),
         knocks=knocks,
         choice=choice,
         fuel_limits=limits,
@@ -129,12 +135,14 @@ def _top_speeds(road, setup) -> Answer | None:
     return None if setup is None else flat_top_speeds(road.equivalent[setup])
 
 
-def _runs(session, air, road) -> tuple:
+def _runs(session, air, road, read) -> tuple:
     def known(value):
         return None if isinstance(value, float) and math.isnan(value) else value
 
     forces = road.force_of_run if road else {}
     stated = road.stated_force_of_run if road else {}
+    speeds_count = road.weight_of_run if road else {}
+    reading_counts = read["weight"].to_dict()
     table = session.runs.join(
         air[["temperature_k", "density_kg_m3", "sae_j1349", "iso_1585", "within_limits"]]
     )
@@ -159,6 +167,8 @@ def _runs(session, air, road) -> tuple:
             head_temperature_k=known(row.head_temperature_k),
             exclude=row.exclude,
             note=row.note,
+            reading_weight=reading_counts.get(row.Index),
+            force_weight=speeds_count.get(row.Index),
         )
         for row in table.itertuples()
     )
@@ -189,6 +199,7 @@ def results_document(results: Results) -> dict:
         "ladder": _plain(results.ladder),
         "what_if": [{"rider_mass_kg": mass, **_plain(one)} for mass, one in results.what_if],
         "flat_top_speeds": _plain(results.flat_top_speeds),
+        "doubts": _plain(results.doubts),
         "knocks": _plain(results.knocks),
         "fuel_limits": _plain(results.fuel_limits),
         "runs": _plain(results.runs),

@@ -10,6 +10,9 @@ from tuninglib.session.defaults import blend_of
 from tuninglib.statistics.ladder_prediction import Odds
 from tuninglib.statistics.robust import group_means
 
+# Odds from which a place is named; where only wide readings speak for it, which are off together.
+_SURE, _SURE_IF_WIDE = 0.8, 0.975
+
 
 def mean_readings(session, rows) -> dict:
     """Weighted mean of the logarithm of the readings of every setup that has one.
@@ -31,6 +34,7 @@ def mean_readings(session, rows) -> dict:
         rows["weight"].to_numpy(),
         rows["setup"].map(names.index).to_numpy(),
         assumed_sd=ASSUMED_READING_SD,
+        apart=rows["wide"].to_numpy(dtype=bool),
     )
     return {names[number]: one for number, one in found.items()}
 
@@ -53,10 +57,13 @@ def analyse_mixtures(session, rows) -> tuple:
     -----
     The logarithms of the middles of the readings are averaged with their weights. Their scatter
     from run to run is pooled over the setups (Student t), never taken below what the readings' own
-    spread says, and the gauge's accuracy is added, which all readings share.
+    spread says, and the gauge's accuracy is added, which all readings share. A place is named
+    where its odds are above 80 %, and above 97.5 % where only wide readings speak for it: those are
+    off together, and how is not known.
     """
     read = readings_of(session)
     means = mean_readings(session, rows)
+    only_wide = set(rows["setup"]) - set(rows["setup"][~rows["wide"]])
     mixtures = []
     for name, setup in session.setups.items():
         count_pegged = int((read["pegged"] & (read["setup"] == name)).sum())
@@ -66,18 +73,17 @@ def analyse_mixtures(session, rows) -> tuple:
                 Mixture(name, setup.fuel, 0, count_pegged, None, None, None, None, "unknown")
             )
             continue
-        variance = found.variance + session.gauge.accuracy.sd**2
-        # Satterthwaite: only the repeats' part is estimated.
-        effective = found.dof * (variance / found.variance) ** 2 if found.dof else 1e9
-        mean = found.mean - float(np.log1p(session.gauge.accuracy.value))
-        mixtures.append(
-            _mixture(session, name, setup, found.count, count_pegged, mean, variance, effective)
-        )
+        sure = _SURE_IF_WIDE if name in only_wide else _SURE
+        mixtures.append(_mixture(session, name, setup, found, count_pegged, sure))
     return tuple(mixtures)
 
 
-def _mixture(session, name, setup, readings, count_pegged, log_reading, variance, dof) -> Mixture:
+def _mixture(session, name, setup, found, count_pegged, sure) -> Mixture:
     target, scale = session.target, session.gauge.scale
+    log_reading = found.mean - float(np.log1p(session.gauge.accuracy.value))
+    variance = found.variance + session.gauge.accuracy.sd**2
+    # Satterthwaite: only the repeats' part is estimated.
+    dof = found.dof * (variance / found.variance) ** 2 if found.dof else 1e9
     sd, half = np.sqrt(variance), stdtrit(dof, 0.975) * np.sqrt(variance)
     reading = Interval(*(float(np.exp(log_reading + k * half)) for k in (0, -1, 1)))
     lambda_ = reading.scaled(1 / scale)
@@ -86,13 +92,13 @@ def _mixture(session, name, setup, readings, count_pegged, log_reading, variance
     odds = Odds(richer, 1 - richer - leaner, leaner)
     place = "unsure"
     for word in ("richer", "inside", "leaner"):
-        if getattr(odds, word) > 0.8:
+        if getattr(odds, word) > sure:
             place = word
     ratio = blend_of(session.fuels[setup.fuel]).stoichiometric_ratio
     return Mixture(
         setup=name,
         fuel=setup.fuel,
-        readings=readings,
+        readings=found.count,
         pegged=count_pegged,
         gauge=reading,
         lambda_=lambda_,

@@ -8,7 +8,7 @@ from tuninglib.session.defaults import blend_of
 from tuninglib.statistics.gauge_readings import pegged, reading_midpoint, steady_sd, wide_spread
 from tuninglib.statistics.ladder import Priors, fit_ladder
 from tuninglib.statistics.ladder_prediction import predict
-from tuninglib.statistics.robust import FAR, weigh_groups, weight_at
+from tuninglib.statistics.robust import weigh_groups, weight_at
 
 # Spread between low and high that a steady reading does not exceed: half a unit on a scale of 14.7.
 WIDEST_STEADY_LAMBDA = 0.5 / 14.7
@@ -16,8 +16,8 @@ WIDEST_STEADY_LAMBDA = 0.5 / 14.7
 ASSUMED_READING_SD = Priors().run_sd
 # What setups of one engine and injector may differ by beside the fuel: other parts, heat (ours).
 _OTHER_PARTS_SD = 0.02
-# Of two readings that disagree, the other setups decide for one that is at most so far from them.
-_NEAR = 2.0
+# Standard deviations from what the other setups say: one reading is as they say, the other is not.
+_NEAR, _EXCLUDED = 2.0, 3.0
 
 
 def readings_of(session, state: str | None = "full"):
@@ -60,8 +60,8 @@ def weighed_readings(session, air, state: str | None = "full"):
     -------
     pandas.DataFrame
         Rows of :func:`readings_of` with ``log_middle`` and ``own_sd`` (of the middle), ``weight``
-        (0 to 1), ``off`` (logarithm of the reading over what the others say), ``disagree`` and
-        ``wide``.
+        (0 to 1, of which ``trust`` is what the others say of it), ``off`` (logarithm of the reading
+        over what they say), ``disagree`` and ``wide``.
 
     Notes
     -----
@@ -83,6 +83,7 @@ def weighed_readings(session, air, state: str | None = "full"):
         own_sd=np.where(wide, np.minimum(own_sd, widest / np.sqrt(24) / middle), own_sd),
         steady_sd=np.where(wide, steady_sd(low, high), own_sd),
         weight=1.0,
+        trust=1.0,
         off=0.0,
         disagree=False,
         wide=wide,
@@ -90,7 +91,7 @@ def weighed_readings(session, air, state: str | None = "full"):
     if not is_full.any():
         return rows
     full = _weighed(rows[is_full], air, session)
-    for name in ("weight", "off", "disagree"):
+    for name in ("weight", "trust", "off", "disagree"):
         rows.loc[full.index, name] = full[name]
     return rows
 
@@ -102,16 +103,19 @@ def _weighed(rows, air, session):
     group = rows["setup"].map({name: j for j, name in enumerate(session.setups)})
     group = np.unique(group.to_numpy(), return_inverse=True)[1]
     found = weigh_groups(values, sd, group)
-    spread = rows["wide"].groupby(rows["setup"]).transform("sum").clip(lower=1).to_numpy()
-    share = (ASSUMED_READING_SD**2 + rows["own_sd"].to_numpy() ** 2) / (
-        ASSUMED_READING_SD**2 + spread * rows["steady_sd"].to_numpy() ** 2
-    )
-    share = np.where(rows["wide"], share, 1.0)
-    rows = rows.assign(weight=found.weight * share, off=found.off, disagree=found.disagree)
+    rows = rows.assign(trust=found.weight, off=found.off, disagree=found.disagree)
     for setup, own in rows.groupby("setup", sort=False):
         if len(own) == 1 or (len(own) == 2 and own["disagree"].all()):
             rows = _against_others(rows, own, air, session, session.setups[setup])
-    return rows
+    return rows.assign(weight=rows["trust"] * _share_of_wide(rows))
+
+
+def _share_of_wide(rows):
+    """Weight of a wide reading over that of a narrow one; wide ones of a setup count as one."""
+    together = rows["wide"].groupby(rows["setup"]).transform("sum").clip(lower=1).to_numpy()
+    narrow = ASSUMED_READING_SD**2 + rows["own_sd"].to_numpy() ** 2
+    wide = ASSUMED_READING_SD**2 + together * rows["steady_sd"].to_numpy() ** 2
+    return np.where(rows["wide"], narrow / wide, 1.0)
 
 
 def _against_others(rows, own, air, session, setup):
@@ -122,6 +126,7 @@ def _against_others(rows, own, air, session, setup):
     # That a setup is far from its place on the ladder is said of its injector; see ladder_checks.
     if others.empty or (len(own) == 1 and (setup.engine, setup.injector) not in parts):
         return rows
+    others = others.assign(weight=others["trust"] * _share_of_wide(others))
     columns = ladder_columns(session, air, others)
     asked = ladder_columns(session, air, own)
     is_tried = setup.injector in columns["injector"]
@@ -141,13 +146,13 @@ def _against_others(rows, own, air, session, setup):
     sd = np.hypot(ASSUMED_READING_SD, own["steady_sd"].to_numpy())
     rows = rows.copy()
     if len(own) == 1:
-        if distance[0] > FAR:
-            rows.loc[own.index, "weight"] *= min(1.0, float(sd[0] ** 2 / off[0] ** 2))
+        if distance[0] > _EXCLUDED:
+            rows.loc[own.index, "trust"] = min(1.0, float(sd[0] ** 2 / off[0] ** 2))
             rows.loc[own.index, "off"] = off
         return rows
-    if distance.max() > FAR and distance.min() < _NEAR:
+    if distance.max() > _EXCLUDED and distance.min() < _NEAR:
         apart = float(np.ptp(own["log_middle"])) / float(np.hypot(*sd))
-        rows.loc[own.index, "weight"] = np.where(distance > FAR, weight_at(max(apart, FAR)), 1.0)
+        rows.loc[own.index, "trust"] = np.where(distance > _EXCLUDED, weight_at(apart), 1.0)
         rows.loc[own.index, "off"] = off
         rows.loc[own.index, "disagree"] = False
     return rows

@@ -1,6 +1,6 @@
 """Weights that keep one bad row from turning an answer round.
 
-Each row is held against what the others say of it, its own say left out. Up to three standard
+Each row is held against what the others say of it, its own say left out. Up to 2.5 standard
 deviations nothing happens; beyond, its weight falls with the fourth power of the distance. Where a
 setup has no majority, as with two rows that are far apart, nobody can tell which one is wrong: then
 all are kept, with the scatter that they show.
@@ -14,9 +14,9 @@ from scipy.special import ndtr
 from tuninglib.checks import plain, require
 from tuninglib.statistics.repeats import t_quantile
 
-# Standard deviations up to which a row counts fully: of a thousand good ones three are beyond.
-FAR = 3.0
-# Below this weight a row is named in the report: about 3.8 standard deviations.
+# Standard deviations up to which a row counts fully: of a hundred good ones, one is beyond.
+FAR = 2.5
+# Below this weight a row is named in the report: beyond 3.1 standard deviations, two in a thousand.
 NAMED = 0.4
 # A setup disagrees where half of its rows or more lost half of their weight: no majority is left.
 # Two rows are symmetric, and the first loss of either says that they are far apart.
@@ -59,13 +59,14 @@ def weight_at(distance, dof=np.inf):
 
     Notes
     -----
-    1 up to 3 standard deviations (with few degrees of freedom: up to where Student's t has the same
-    tails), (3/distance)⁴ beyond. So a row can pull its mean by no more than 3 standard deviations
-    over the number of rows, the less the further off it is, and does not widen the scatter.
+    1 up to 2.5 standard deviations (with few degrees of freedom: up to where Student's t has the
+    same tails), (2.5/distance)⁴ beyond. So a row can pull its mean by no more than 2.5 standard
+    deviations over the number of rows, the less the further off it is, and does not widen the
+    scatter.
 
     Examples
     --------
-    >>> weight_at(2.5), weight_at(6.0), weight_at(6.0, dof=4)
+    >>> weight_at(2.5), weight_at(5.0), weight_at(4.0, dof=4)
     (1.0, 0.0625, 1.0)
     """
     distance = np.asarray(require(distance, what="distance", unit=""), dtype=float)
@@ -190,7 +191,7 @@ class GroupMean(NamedTuple):
     count: int
 
 
-def group_means(values, sd, weight, group, *, assumed_sd) -> dict:
+def group_means(values, sd, weight, group, *, assumed_sd, apart=False) -> dict:
     """Weighted mean of each group with its variance, the scatter pooled over the groups.
 
     Parameters
@@ -201,7 +202,9 @@ def group_means(values, sd, weight, group, *, assumed_sd) -> dict:
         Of :func:`weigh_groups`.
     group : array of int (n,)
     assumed_sd : float
-        Scatter beside ``sd`` where nothing is repeated.
+        Scatter beside ``sd`` where nothing is repeated, and of rows that are apart.
+    apart : bool or array of bool (n,)
+        Rows that do not tell the scatter, because they are off together.
 
     Returns
     -------
@@ -216,11 +219,14 @@ def group_means(values, sd, weight, group, *, assumed_sd) -> dict:
     """
     rows = {one.item(): np.flatnonzero(group == one) for one in np.unique(group)}
     means = {one: float(np.average(values[at], weights=weight[at])) for one, at in rows.items()}
-    squares = sum(float(weight[at] @ (values[at] - means[j]) ** 2) for j, at in rows.items())
-    dof = len(values) - len(rows)
+    apart = np.broadcast_to(apart, len(values))
+    tell = {j: at[~apart[at]] for j, at in rows.items()}
+    squares = sum(float(weight[at] @ (values[at] - means[j]) ** 2) for j, at in tell.items())
+    dof = sum(max(len(at) - 1, 0) for at in tell.values())
+    own = np.where(apart, np.hypot(sd, assumed_sd), sd) ** 2
     found = {}
     for one, at in rows.items():
-        own = float(np.average(sd[at] ** 2, weights=weight[at]))
-        scatter = max(squares / dof if dof else assumed_sd**2 + own, own)
+        shown = squares / dof if dof else assumed_sd**2 + np.average(sd[at] ** 2)
+        scatter = max(float(shown), float(np.average(own[at], weights=weight[at])))
         found[one] = GroupMean(means[one], scatter / float(weight[at].sum()), dof, len(at))
     return found
