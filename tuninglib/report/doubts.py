@@ -119,9 +119,9 @@ def _wide(results, doubts) -> tuple:
     return (
         "Wide readings",
         f"on {which} low and high are more than {limit} apart on this gauge, further than at "
-        "steady full throttle. Write down the steady range after two or three seconds of full throttle, "
-        "not the extremes of the whole run. As it is, the steady reading may be anywhere between "
-        "the two: these readings count less, and the intervals are wider.",
+        "steady full throttle. Write down the steady range after two or three seconds of full "
+        "throttle, not the extremes of the whole run. As it is, the steady reading may be anywhere "
+        "between the two: these readings count less, and the intervals are wider.",
     )
 
 
