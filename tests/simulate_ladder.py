@@ -15,9 +15,11 @@ from itertools import chain
 
 import numpy as np
 
+from tuninglib.statistics.gauge_readings import reading_midpoint
 from tuninglib.statistics.ladder import Priors, fit_ladder
 from tuninglib.statistics.ladder_checks import suspicious_injectors
 from tuninglib.statistics.ladder_prediction import predict
+from tuninglib.statistics.robust import weigh_groups
 
 GAUGE_STEP = 0.1 / 14.7
 # Stoichiometric ratio and density of two petrols, E5 and E10.
@@ -41,6 +43,7 @@ class World:
     engines: int = 1
     breathing_sd: float = 0.05
     tolerance: float = Priors().tolerance  # what the rider believes
+    gross: tuple = ()  # how far one reading of each session is off, to either side
 
 
 WORLDS = (
@@ -50,6 +53,8 @@ WORLDS = (
     World("two injectors", injectors=(2, 2)),
     World("five injectors", injectors=(5, 5)),
     World("no repeats", repeats=(1, 1)),
+    World("three repeats", repeats=(3, 3)),
+    World("three repeats, one reading off by 5 to 20 %", repeats=(3, 3), gross=(0.05, 0.20)),
     World("response exactly 1", response_sd=0.0),
     World("deviation 2 to 5 %, believed 3 %", tolerance=0.03),
     World("deviation 3 %, believed 3 %", deviation=(0.03, 0.03), tolerance=0.03),
@@ -105,6 +110,8 @@ def one_session(world, rng, candidates):
 
     shown = log_lambda(np.log(stated[at]), deviation[at], fuel, engine) + gauge
     shown = shown + rng.normal(0.0, run_sd, len(at))
+    if world.gross:
+        shown[rng.integers(len(at))] += rng.choice([-1, 1]) * rng.uniform(*world.gross)
     trace = np.exp(shown[:, None] + rng.normal(0.0, flutter, (len(at), 12)))
     low = np.round(trace.min(1) / GAUGE_STEP) * GAUGE_STEP
     high = np.round(trace.max(1) / GAUGE_STEP) * GAUGE_STEP
@@ -126,6 +133,10 @@ def one_session(world, rng, candidates):
         "displacement": {f"e{i}": np.exp(size[i]) for i in range(world.engines)},
         "resolution": GAUGE_STEP,
     }
+    middle, own = reading_midpoint(low, high, resolution=GAUGE_STEP)
+    _, group = np.unique(np.stack([at, fuel]), axis=1, return_inverse=True)
+    sd = np.hypot(Priors().run_sd, own)
+    readings["weight"] = weigh_groups(np.log(middle), sd, group.reshape(-1)).weight
     return (
         readings,
         response,

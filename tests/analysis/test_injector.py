@@ -7,7 +7,8 @@ import pytest
 
 from tuninglib.analysis.analyse import analyse
 from tuninglib.analysis.injector import AIR_DENSITY_KG_M3, ladder_columns
-from tuninglib.analysis.mixture import blend_of, readings_of
+from tuninglib.analysis.mixture import blend_of
+from tuninglib.analysis.readings import weighed_readings
 from tuninglib.interval import Z_95
 from tuninglib.session.defaults import air_of_runs
 from tuninglib.session.load import load_session
@@ -53,9 +54,10 @@ def test_an_injector_that_was_tried_brings_its_deviation(ladder):
 
 
 def test_prospects_repeat_the_model(session, ladder):
-    rows = readings_of(session)
+    air = air_of_runs(session)
+    rows = weighed_readings(session, air)
     rows = rows[~rows["pegged"]]
-    fit = fit_ladder(**ladder_columns(session, air_of_runs(session), rows))
+    fit = fit_ladder(**ladder_columns(session, air, rows))
     prospect = next(one for one in ladder.prospects if not one.tried)
     for one in prospect.fuels:
         blend = blend_of(session.fuels[one.fuel])

@@ -229,6 +229,79 @@ def test_run_forces_take_out_the_rider():
     assert np.ptp(fit.run_force_n[:4]) < 3.5 < np.ptp(force[:4])
 
 
+# One bad run ------------------------------------------------------------------------------------
+
+
+FORCES = np.array([250, 256, 247, 251, 290, 284, 288, 295, 270, 266, 275, 269.0])
+FOUR_EACH = np.repeat([0, 1, 2], 4)
+
+
+def misread(at, by=-10 / 3.6, *, keep=None):
+    """Three setups of four runs, or those that are kept, with one exit speed written down wrong."""
+    exits = driven(FORCES)
+    exits[at] += by
+    keep = np.arange(12) if keep is None else keep
+    return runs_of(exits[keep], setup=FOUR_EACH[keep])
+
+
+def test_clean_runs_count_fully():
+    fit = estimate_gains(misread(0, 0.0), resolution_m_s=0.28)
+    assert fit.weighed.weight.tolist() == [1.0] * 12
+
+
+@pytest.mark.parametrize("at", [0, 6, 11])
+def test_one_misread_run_leaves_the_gains_and_hardly_widens_them(at):
+    good, bad = (estimate_gains(misread(at, by)) for by in (0.0, -10 / 3.6))
+    assert bad.weighed.weight[at] < 0.1
+    assert np.delete(bad.weighed.weight, at).min() == 1.0
+    assert bad.weighed.off[at] == pytest.approx(-0.17, abs=0.05)
+    for one, other in zip(good.gains, bad.gains, strict=True):
+        assert other.ratio.value == pytest.approx(one.ratio.value, abs=0.02)
+        assert other.verdict == one.verdict
+        assert other.ratio.half_width < 1.5 * one.ratio.half_width
+
+
+def test_a_run_told_to_count_fully_does():
+    runs = misread(6)
+    fit = estimate_gains(runs)
+    forced = estimate_gains(runs, weighed=fit.weighed._replace(weight=np.ones(12)))
+    assert forced.gains[0].ratio.half_width > 1.8 * fit.gains[0].ratio.half_width
+
+
+def test_two_runs_that_differ_are_both_kept_and_the_others_are_not_widened():
+    keep = np.array([0, 1, 4, 5, 6, 7, 8, 9, 10, 11])
+    good, bad = (estimate_gains(misread(0, by, keep=keep), reference=1) for by in (0.0, 10 / 3.6))
+    assert bad.weighed.disagree.tolist() == [True] * 2 + [False] * 8
+    assert bad.weighed.weight[0] == pytest.approx(bad.weighed.weight[1])
+    low, high = bad.forces[0].force_n.low, bad.forces[0].force_n.high
+    assert low < 256 < high
+    assert bad.forces[0].force_n.half_width > 3 * good.forces[0].force_n.half_width
+    assert bad.gains[1].ratio.half_width < 1.25 * good.gains[1].ratio.half_width
+
+
+def test_a_misread_way_down_counts_less_and_its_way_up_fully():
+    runs = with_ways_down(np.random.default_rng(8))
+    end = runs.true_down_exit_m_s.copy()
+    end[4] += 10 / 2.237
+    unknowns = usual_unknowns(runs, **OPTIONS)
+    good, bad = (
+        estimate_gains(one, unknowns=unknowns, resolution_m_s=RESOLUTION)
+        for one in (runs, replace(runs, true_down_exit_m_s=end))
+    )
+    assert bad.weighed.weight[12 + 4] < 0.1
+    assert bad.weighed.weight[:12].min() == 1.0
+    assert bad.gains[0].ratio.value == pytest.approx(good.gains[0].ratio.value, abs=0.01)
+    assert bad.gains[0].ratio.half_width < 1.3 * good.gains[0].ratio.half_width
+
+
+@pytest.mark.parametrize(("setups", "repeats", "named"), [(3, 4, 0.75), (2, 3, 0.4), (4, 2, 0.4)])
+def test_intervals_hold_the_truth_with_a_misread_run_on_each_day(setups, repeats, named):
+    found = score(20260519, days=100, setups=setups, repeats=repeats, misread=True)
+    assert found.held >= 0.90
+    assert found.named > named
+    assert found.wrongly_named < 0.05
+
+
 # The way down ----------------------------------------------------------------------------------
 
 

@@ -40,14 +40,15 @@ class Advice:
     flips: tuple
 
 
-def advise(session, fit, mixtures, road, knocks, limits) -> Advice:
+def advise(session, read, fit, road, knocks, limits) -> Advice:
     """The plan of a session, and what would change it.
 
     Parameters
     ----------
     session : tuninglib.session.load.Session
+    read : pandas.DataFrame
+        Full-throttle readings, of :func:`tuninglib.analysis.readings.weighed_readings`.
     fit : tuninglib.statistics.ladder.LadderFit or None
-    mixtures : tuple of Mixture
     road : Road or None
     knocks : tuple of Knock
     limits : tuple of FuelLimit
@@ -56,15 +57,16 @@ def advise(session, fit, mixtures, road, knocks, limits) -> Advice:
     -------
     Advice
     """
-    combinations, plan = _plan(session, fit, mixtures, road, knocks, limits)
+    combinations, plan = _plan(session, read, fit, road, knocks, limits)
     found = []
-    for code, other in _trials(session, fit, mixtures, road, knocks, limits, plan):
+    for code, other in _trials(session, read, fit, road, knocks, limits, plan):
         if _differs(other, plan):
             found.append(Flip(code=code, plan=other))
     return Advice(combinations=combinations, plan=plan, flips=tuple(found))
 
 
-def _plan(session, fit, mixtures, road, knocks, limits) -> tuple:
+def _plan(session, read, fit, road, knocks, limits) -> tuple:
+    mixtures = analyse_mixtures(session, read)
     hottest = session.bike.highest_head_temperature
     combinations = gated(
         combinations_of(session, fit, mixtures, knocks),
@@ -77,14 +79,14 @@ def _plan(session, fit, mixtures, road, knocks, limits) -> tuple:
     return combinations, make_plan(evidence_of(session, combinations, road, mixtures, limits))
 
 
-def _trials(session, fit, mixtures, road, knocks, limits, plan):
+def _trials(session, read, fit, road, knocks, limits, plan):
     """Plans of sessions that differ in one fact."""
     ride = plan.ride
     if ride is None:
         return
     rows = session.runs[session.runs["setup"] == ride.setup]
     heard = Knock(ride.setup, float(rows["run"].max()), "light")
-    yield "knock", _plan(session, fit, mixtures, road, (*knocks, heard), limits)[1]
+    yield "knock", _plan(session, read, fit, road, (*knocks, heard), limits)[1]
     target = session.target
     richer = replace(
         target, lowest=target.lowest - RICHER_BAND, highest=target.highest - RICHER_BAND
@@ -93,12 +95,10 @@ def _trials(session, fit, mixtures, road, knocks, limits, plan):
     if not session.use.sustained:
         others["climbs"] = replace(session, use=replace(session.use, riding="climbs"))
     for code, other in others.items():
-        # The readings stay; only the band that they are held against is another.
-        read = () if "gauge" in plan.missing else analyse_mixtures(other)
-        yield code, _plan(other, fit, read or mixtures, road, knocks, limits)[1]
+        yield code, _plan(other, read, fit, road, knocks, limits)[1]
     if len(plan.fuels) > 1:
         one_fuel = replace(session, use=replace(session.use, fuels=(ride.fuel,)))
-        yield "fuel", _plan(one_fuel, fit, mixtures, road, knocks, limits)[1]
+        yield "fuel", _plan(one_fuel, read, fit, road, knocks, limits)[1]
 
 
 def _differs(other: Plan, plan: Plan) -> bool:

@@ -3,11 +3,13 @@
 import math
 
 from tuninglib.analysis.advise import advise
+from tuninglib.analysis.doubts import find_doubts
 from tuninglib.analysis.fuel import fuel_limits, octane_margins
 from tuninglib.analysis.gain import analyse_road
 from tuninglib.analysis.injector import analyse_ladder, session_fit
 from tuninglib.analysis.mixture import analyse_mixtures
 from tuninglib.analysis.provenance import provenance
+from tuninglib.analysis.readings import weighed_readings
 from tuninglib.analysis.records import Knock, Run
 from tuninglib.analysis.results import Results
 from tuninglib.analysis.what_if import Answer, ForRider, Question, answers, flat_top_speeds
@@ -30,20 +32,23 @@ def analyse(session: Session) -> Results:
     """
     air = air_of_runs(session)
     road = analyse_road(session, air)
-    mixtures = analyse_mixtures(session)
-    fit = session_fit(session, air)
+    read = weighed_readings(session, air)
+    mixtures = analyse_mixtures(session, read)
+    fit = session_fit(session, air, read)
     loud = session.runs[session.runs["knock"].isin(("light", "heavy"))]
     knocks = tuple(Knock(row.setup, row.run, row.knock) for row in loud.itertuples())
     limits = fuel_limits(session)
-    advice = advise(session, fit, mixtures, road, knocks, limits)
+    advice = advise(session, read, fit, road, knocks, limits)
     combinations, plan = advice.combinations, advice.plan
+    ladder = analyse_ladder(session, air, fit, plan.engine, combinations) if fit else None
     setup = _what_if_setup(road, plan)
     return Results(
         session=session,
-        runs=_runs(session, air, road),
+        runs=_runs(session, air, road, read),
         mixtures=mixtures,
         road=road,
-        ladder=analyse_ladder(session, air, fit, plan.engine, combinations) if fit else None,
+        ladder=ladder,
+        doubts=find_doubts(session, read, road, ladder),
         knocks=knocks,
         combinations=combinations,
         plan=plan,
@@ -78,12 +83,14 @@ def _top_speeds(road, setup) -> Answer | None:
     return None if setup is None else flat_top_speeds(road.equivalent[setup])
 
 
-def _runs(session, air, road) -> tuple:
+def _runs(session, air, road, read) -> tuple:
     def known(value):
         return None if isinstance(value, float) and math.isnan(value) else value
 
     forces = road.force_of_run if road else {}
     stated = road.stated_force_of_run if road else {}
+    speeds_count = road.weight_of_run if road else {}
+    reading_counts = read["weight"].to_dict()
     table = session.runs.join(
         air[["temperature_k", "density_kg_m3", "sae_j1349", "iso_1585", "within_limits"]]
     )
@@ -108,6 +115,8 @@ def _runs(session, air, road) -> tuple:
             head_temperature_k=known(row.head_temperature_k),
             exclude=row.exclude,
             note=row.note,
+            reading_weight=reading_counts.get(row.Index),
+            force_weight=speeds_count.get(row.Index),
         )
         for row in table.itertuples()
     )

@@ -7,7 +7,8 @@ odds stand wherever it is spoken of.
 
 from dataclasses import dataclass
 
-from tuninglib.analysis.injector import flow_on_bike, open_time_share, tolerance_sd
+from tuninglib.analysis.injector import open_time_share
+from tuninglib.analysis.readings import flow_on_bike, tolerance_sd
 from tuninglib.analysis.records import FuelLimit, Knock
 from tuninglib.interval import Interval
 from tuninglib.physics.octane import Octane

@@ -4,6 +4,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from tuninglib.analysis.doubts import doubts_of_speeds
 from tuninglib.analysis.records import Pull
 from tuninglib.analysis.what_if import EquivalentRun
 from tuninglib.physics.hill import Ride, exit_speed_m_s, travel_time_s, wheel_force_n
@@ -28,6 +29,10 @@ class Road:
         Relative, from run to run.
     scatter_dof : float
     scatter_is_assumed : bool
+    weight_of_run : dict
+        Index of a row to the weight with which its speeds counted, 0 to 1.
+    doubts : tuple of Doubt
+        Runs whose speeds are far from what the other runs say.
     force_of_run, stated_force_of_run : dict
         Index of a row of runs.csv to its wheel force: brought to the reference air, with what the
         runs together say of drag, slope, wind and riders; and in the air of the run, at the stated
@@ -46,6 +51,8 @@ class Road:
     scatter_sd: float
     scatter_dof: float
     scatter_is_assumed: bool
+    weight_of_run: dict
+    doubts: tuple
     force_of_run: dict
     stated_force_of_run: dict
     drag_area_m2: Taken
@@ -124,6 +131,8 @@ def analyse_road(session, air) -> Road | None:
         "assumed_scatter_sd": session.assumptions.run_scatter.value,
     }
     fit = estimate_gains(runs, **options)
+    options["weighed"] = fit.weighed
+    weight = _weight_of_runs(runs, fit.weighed)
     raw = estimate_gains(replace(runs, log_correction=0.0), **options)
     return Road(
         pulls=_pulls(rows, setups, runs, fit, raw),
@@ -131,6 +140,8 @@ def analyse_road(session, air) -> Road | None:
         scatter_sd=fit.scatter_sd,
         scatter_dof=fit.scatter_dof,
         scatter_is_assumed=fit.scatter_is_assumed,
+        weight_of_run=dict(zip(rows.index.tolist(), weight.tolist(), strict=True)),
+        doubts=doubts_of_speeds(rows, runs, fit.weighed, weight),
         force_of_run=dict(zip(rows.index.tolist(), fit.run_force_n.tolist(), strict=True)),
         stated_force_of_run=dict(zip(rows.index.tolist(), _stated_forces(runs), strict=True)),
         drag_area_m2=area,
@@ -140,6 +151,14 @@ def analyse_road(session, air) -> Road | None:
         gain_if_shown_high=_if_shown_high(session, setups, runs, shown, options),
         equivalent=_equivalent_runs(session, setups, runs, fit, of_rider, (area, rolling, factor)),
     )
+
+
+def _weight_of_runs(runs, weighed) -> np.ndarray:
+    """Weight of each run: of its way up or its way down, whichever is less."""
+    weight = weighed.weight[: runs.setup.size].copy()
+    back = runs.has_way_down
+    weight[back] = np.minimum(weight[back], weighed.weight[runs.setup.size :])
+    return weight
 
 
 def _if_shown_high(session, setups, runs, shown, options) -> dict:
@@ -160,6 +179,7 @@ def _equivalent_runs(session, setups, runs, fit, rider_masses, taken) -> dict:
     output = float(np.exp(runs.log_correction.mean()))
     entry, wind = float(runs.true_entry_m_s.mean()), float(runs.headwind_m_s.mean())
     rotating = float(runs.rotating_mass_kg.mean())
+    weight = _weight_of_runs(runs, fit.weighed)
     ride = Ride(
         hill=runs.hill,
         mass_kg=session.bike.mass.value + rider,
@@ -199,7 +219,7 @@ def _equivalent_runs(session, setups, runs, fit, rider_masses, taken) -> dict:
                 "rotating_mass_kg": 0.0,
                 "speed_ratio": factor.sd / factor.value,
                 "headwind_m_s": session.weather.headwind.sd,
-                "log_force": fit.scatter_sd / float(np.sqrt(own.sum())),
+                "log_force": fit.scatter_sd / float(np.sqrt(weight[own].sum())),
             },
         )
     return equivalent

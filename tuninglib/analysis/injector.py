@@ -2,18 +2,16 @@
 
 import numpy as np
 
-from tuninglib.analysis.mixture import readings_of
+from tuninglib.analysis.readings import flow_on_bike, ladder_columns, weighed_readings
 from tuninglib.analysis.records import Ladder, LadderCurve, Prospect
-from tuninglib.interval import Z_95
 from tuninglib.physics.engine import air_mass_per_cycle_kg, fuel_mass_per_cycle_kg
 from tuninglib.physics.injector import (
-    flow_at_pressure,
     mass_flow_kg_s,
     open_time_fraction,
     open_time_s,
 )
 from tuninglib.session.defaults import band_of, blend_of
-from tuninglib.statistics.ladder import Priors, fit_ladder
+from tuninglib.statistics.ladder import fit_ladder
 from tuninglib.statistics.ladder_checks import response_per_state, suspicious_injectors
 from tuninglib.statistics.ladder_prediction import flow_for_lambda, predict
 
@@ -23,7 +21,7 @@ AIR_DENSITY_KG_M3 = 1.184
 HIGHEST_SHARE = 0.85
 
 
-def session_fit(session, air):
+def session_fit(session, air, rows):
     """The ladder of a session's full-throttle readings; None without a usable one.
 
     Parameters
@@ -31,13 +29,13 @@ def session_fit(session, air):
     session : tuninglib.session.load.Session
     air : pandas.DataFrame
         Of :func:`tuninglib.session.defaults.air_of_runs`.
+    rows : pandas.DataFrame
+        Of full throttle, of :func:`tuninglib.analysis.readings.weighed_readings`.
 
     Returns
     -------
     tuninglib.statistics.ladder.LadderFit or None
     """
-    rows = readings_of(session)
-    rows = rows[~rows["pegged"]]
     return None if rows.empty else fit_ladder(**ladder_columns(session, air, rows))
 
 
@@ -58,8 +56,7 @@ def analyse_ladder(session, air, fit, engine: str, combinations) -> Ladder:
     -------
     Ladder
     """
-    rows = readings_of(session, state=None)
-    rows = rows[~rows["pegged"]]
+    rows = weighed_readings(session, air, state=None)
     full = rows[rows["state"] == "full"]
     fuels = {
         name: (float(blend.stoichiometric_ratio), float(blend.density_kg_m3))
@@ -86,72 +83,6 @@ def analyse_ladder(session, air, fit, engine: str, combinations) -> Ladder:
         first_guess=guess if finite else None,
         readings=len(full),
     )
-
-
-def flow_on_bike(session, injector: str) -> float:
-    """Stated flow of an injector brought to the bike's fuel pressure. [m3/s]"""
-    record, pressure = session.injectors[injector], session.bike.fuel_pressure
-    if record.flow_pressure is None or pressure is None:
-        return record.flow.value
-    return float(
-        flow_at_pressure(
-            record.flow.value,
-            rated_pressure_pa=record.flow_pressure.value,
-            pressure_pa=pressure.value,
-        )
-    )
-
-
-def ladder_columns(session, air, rows) -> dict:
-    """Readings as :func:`tuninglib.statistics.ladder.fit_ladder` takes them.
-
-    Parameters
-    ----------
-    session : tuninglib.session.load.Session
-    air : pandas.DataFrame
-        Of :func:`tuninglib.session.defaults.air_of_runs`.
-    rows : pandas.DataFrame
-        Of :func:`readings_of`.
-
-    Returns
-    -------
-    dict
-        Its keyword arguments.
-    """
-    setups = [session.setups[name] for name in rows["setup"]]
-    blends = [blend_of(session.fuels[setup.fuel]) for setup in setups]
-    scale = session.gauge.scale
-    density = air.loc[rows.index, "density_kg_m3"].to_numpy()
-    offset = np.zeros(len(rows))
-    if session.bike.density_compensation == "no":
-        offset = np.log(density / density.mean())
-    used = {setup.injector for setup in setups}
-    taken = session.assumptions
-    return {
-        "lambda_low": rows["gauge_low"].to_numpy() / scale,
-        "lambda_high": rows["gauge_high"].to_numpy() / scale,
-        "flow_m3_s": np.array([flow_on_bike(session, setup.injector) for setup in setups]),
-        "injector": [setup.injector for setup in setups],
-        "engine": [setup.engine for setup in setups],
-        "stoichiometric_ratio": np.array([float(b.stoichiometric_ratio) for b in blends]),
-        "density_kg_m3": np.array([float(b.density_kg_m3) for b in blends]),
-        "displacement": {n: float(e.displacement_m3) for n, e in session.engines.items()},
-        "resolution": session.gauge.resolution / scale,
-        "offset": offset,
-        "tolerance": {name: tolerance_sd(session, name) for name in used},
-        "priors": Priors(
-            response_mean=taken.flow_response.value,
-            response_sd=taken.flow_response.sd,
-            breathing_sd=taken.breathing_change.sd,
-            gauge_sd=session.gauge.accuracy.sd,
-        ),
-    }
-
-
-def tolerance_sd(session, injector: str) -> float:
-    """How far an injector may be off its stated flow, one standard deviation, as a ratio."""
-    # The tolerance is typed as a 95 % half-width, like every uncertainty.
-    return session.injectors[injector].tolerance.value / Z_95
 
 
 def _prospects(session, fit, engine, combinations) -> tuple:

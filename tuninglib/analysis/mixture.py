@@ -3,48 +3,50 @@
 import numpy as np
 from scipy.special import stdtr, stdtrit
 
+from tuninglib.analysis.readings import ASSUMED_READING_SD, readings_of
 from tuninglib.analysis.records import Mixture
 from tuninglib.interval import Interval
 from tuninglib.session.defaults import band_of, blend_of
-from tuninglib.statistics.gauge_readings import pegged, reading_midpoint
-from tuninglib.statistics.ladder import Priors
 from tuninglib.statistics.ladder_prediction import Odds
+from tuninglib.statistics.robust import group_means
 
-# A reading's run-to-run standard deviation where nothing is repeated: ours, as the ladder's prior.
-_ASSUMED_READING_SD = Priors().run_sd
+# Odds from which a place is named; where only wide readings speak for it, which are off together.
+_SURE, _SURE_IF_WIDE = 0.8, 0.975
 
 
-def readings_of(session, state: str | None = "full"):
-    """Rows with a gauge reading that the rider lets count, with ``pegged`` marked.
+def mean_readings(session, rows) -> dict:
+    """Weighted mean of the logarithm of the readings of every setup that has one.
 
     Parameters
     ----------
     session : tuninglib.session.load.Session
-    state : str or None
-        Of the throttle; None: all.
+    rows : pandas.DataFrame
+        Of full throttle, of :func:`tuninglib.analysis.readings.weighed_readings`.
+
+    Returns
+    -------
+    dict of str to tuninglib.statistics.robust.GroupMean
     """
-    runs, gauge = session.runs, session.gauge
-    # Without its scale, a gauge's number says nothing about lambda.
-    known = runs["gauge_low"].notna() & (gauge.scale is not None)
-    rows = runs[known & (runs["exclude"] == "")]
-    if state is not None:
-        rows = rows[rows["state"] == state]
-    at_end = pegged(
-        rows["gauge_low"].to_numpy(),
-        rows["gauge_high"].to_numpy(),
-        gauge_lowest=gauge.lowest or 0.0,
-        gauge_highest=gauge.highest or np.inf,
-        resolution=gauge.resolution,
+    names = list(session.setups)
+    found = group_means(
+        rows["log_middle"].to_numpy(),
+        rows["own_sd"].to_numpy(),
+        rows["weight"].to_numpy(),
+        rows["setup"].map(names.index).to_numpy(),
+        assumed_sd=ASSUMED_READING_SD,
+        apart=rows["wide"].to_numpy(dtype=bool),
     )
-    return rows.assign(pegged=np.asarray(at_end, dtype=bool))
+    return {names[number]: one for number, one in found.items()}
 
 
-def analyse_mixtures(session) -> tuple:
+def analyse_mixtures(session, rows) -> tuple:
     """Mixture of every setup, as read.
 
     Parameters
     ----------
     session : tuninglib.session.load.Session
+    rows : pandas.DataFrame
+        Of full throttle, of :func:`tuninglib.analysis.readings.weighed_readings`.
 
     Returns
     -------
@@ -53,52 +55,35 @@ def analyse_mixtures(session) -> tuple:
 
     Notes
     -----
-    The logarithms of the middles of the readings are averaged. Their scatter from run to run is
-    pooled over the setups (Student t), never taken below what the readings' own spread says, and
-    the gauge's accuracy is added, which all readings share.
+    The logarithms of the middles of the readings are averaged with their weights. Their scatter
+    from run to run is pooled over the setups (Student t), never taken below what the readings' own
+    spread says, and the gauge's accuracy is added, which all readings share. A place is named
+    where its odds are above 80 %, and above 97.5 % where only wide readings speak for it: those are
+    off together, and how is not known.
     """
-    rows = readings_of(session)
-    used = rows[~rows["pegged"]]
-    middles, spreads = reading_midpoint(
-        used["gauge_low"].to_numpy(),
-        used["gauge_high"].to_numpy(),
-        resolution=session.gauge.resolution,
-    )
-    logs = dict(zip(used.index, np.log(middles), strict=True))
-    own_sd = dict(zip(used.index, spreads, strict=True))
-    groups = {name: list(used.index[used["setup"] == name]) for name in session.setups}
-    squares = sum(
-        np.sum((np.array([logs[i] for i in at]) - np.mean([logs[i] for i in at])) ** 2)
-        for at in groups.values()
-        if at
-    )
-    dof = len(used) - sum(bool(at) for at in groups.values())
+    read = readings_of(session)
+    means = mean_readings(session, rows)
+    only_wide = set(rows["setup"]) - set(rows["setup"][~rows["wide"]])
     mixtures = []
     for name, setup in session.setups.items():
-        at = groups[name]
-        count_pegged = int((rows["pegged"] & (rows["setup"] == name)).sum())
-        if not at:
+        count_pegged = int((read["pegged"] & (read["setup"] == name)).sum())
+        found = means.get(name)
+        if found is None:
             mixtures.append(
                 Mixture(name, setup.fuel, 0, count_pegged, None, None, None, None, "unknown")
             )
             continue
-        reading_variance = float(np.mean([own_sd[i] ** 2 for i in at]))
-        scatter = squares / dof if dof else _ASSUMED_READING_SD**2 + reading_variance
-        scatter = max(scatter, reading_variance)
-        repeat = scatter / len(at)
-        bias = session.gauge.accuracy.sd**2
-        variance = repeat + bias
-        # Satterthwaite: only the repeats' part is estimated.
-        effective = dof * (variance / repeat) ** 2 if dof else 1e9
-        mean = float(np.mean([logs[i] for i in at])) - float(np.log1p(session.gauge.accuracy.value))
-        mixtures.append(
-            _mixture(session, name, setup, len(at), count_pegged, mean, variance, effective)
-        )
+        sure = _SURE_IF_WIDE if name in only_wide else _SURE
+        mixtures.append(_mixture(session, name, setup, found, count_pegged, sure))
     return tuple(mixtures)
 
 
-def _mixture(session, name, setup, readings, count_pegged, log_reading, variance, dof) -> Mixture:
+def _mixture(session, name, setup, found, count_pegged, sure) -> Mixture:
     band, scale = band_of(session), session.gauge.scale
+    log_reading = found.mean - float(np.log1p(session.gauge.accuracy.value))
+    variance = found.variance + session.gauge.accuracy.sd**2
+    # Satterthwaite: only the repeats' part is estimated.
+    dof = found.dof * (variance / found.variance) ** 2 if found.dof else 1e9
     sd, half = np.sqrt(variance), stdtrit(dof, 0.975) * np.sqrt(variance)
     reading = Interval(*(float(np.exp(log_reading + k * half)) for k in (0, -1, 1)))
     lambda_ = reading.scaled(1 / scale)
@@ -107,13 +92,13 @@ def _mixture(session, name, setup, readings, count_pegged, log_reading, variance
     odds = Odds(richer, 1 - richer - leaner, leaner)
     place = "unsure"
     for word in ("richer", "inside", "leaner"):
-        if getattr(odds, word) > 0.8:
+        if getattr(odds, word) > sure:
             place = word
     ratio = blend_of(session.fuels[setup.fuel]).stoichiometric_ratio
     return Mixture(
         setup=name,
         fuel=setup.fuel,
-        readings=readings,
+        readings=found.count,
         pegged=count_pegged,
         gauge=reading,
         lambda_=lambda_,

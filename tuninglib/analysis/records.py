@@ -80,7 +80,8 @@ class Run:
 
     Speeds are as shown by the speedometer, in m/s. ``stated_force_n`` follows from the stated
     values alone, in the air of the run; ``force_n`` is brought to the reference air and has what
-    all runs together say of drag, slope, wind and riders taken out.
+    all runs together say of drag, slope, wind and riders taken out. ``reading_weight`` and
+    ``force_weight`` (0 to 1) say how much the gauge reading and the speeds count.
     """
 
     run: float
@@ -102,6 +103,8 @@ class Run:
     head_temperature_k: float | None
     exclude: str
     note: str
+    reading_weight: float | None = None
+    force_weight: float | None = None
 
     @property
     def knocked(self) -> bool:
@@ -191,6 +194,38 @@ class Ladder:
     suspicions: tuple
     first_guess: Interval | None
     readings: int
+
+
+@dataclass(frozen=True)
+class Doubt:
+    """Something written down that the rest of the session speaks against.
+
+    Attributes
+    ----------
+    code : str
+        ``"reading"``: a gauge reading far from what the others say of its setup; ``"readings
+        disagree"``: nobody can tell which one is wrong; ``"wide spread"``: low and high are
+        further apart than a steady engine's; ``"run"``, ``"runs disagree"``: the same of speeds on
+        the way up, ``"way down"`` on the way back; ``"flow direction"``: more flow reads leaner;
+        ``"fuel direction"``: more ethanol reads richer.
+    runs : tuple of float
+        Their numbers; empty where it is about whole setups.
+    setup : str
+    other : str or None
+        The setup that it goes the wrong way against: the one with less flow, or less ethanol.
+    weight : float or None
+        With what weight it counts, 0 to 1; of several runs the highest.
+    off : float or None
+        Reading or wheel force over what the others say, minus 1; of two that disagree, the one
+        over the other; of setups, reading over the other's.
+    """
+
+    code: str
+    runs: tuple
+    setup: str
+    other: str | None = None
+    weight: float | None = None
+    off: float | None = None
 
 
 @dataclass(frozen=True)

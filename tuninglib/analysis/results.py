@@ -21,6 +21,8 @@ class Results:
     mixtures : tuple of Mixture
     road : Road or None
     ladder : Ladder or None
+    doubts : tuple of Doubt
+        What the rest of the session speaks against.
     knocks : tuple of Knock
         In the order of the runs.
     combinations : tuple of Combination
@@ -47,6 +49,7 @@ class Results:
     mixtures: tuple
     road: Road | None
     ladder: Ladder | None
+    doubts: tuple
     knocks: tuple
     combinations: tuple
     plan: Plan

@@ -4,8 +4,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tuninglib.analysis.injector import AIR_DENSITY_KG_M3, flow_on_bike, ladder_columns
-from tuninglib.analysis.mixture import readings_of
+from tuninglib.analysis.injector import AIR_DENSITY_KG_M3
+from tuninglib.analysis.readings import flow_on_bike, ladder_columns, weighed_readings
 from tuninglib.interval import Z_95, Interval
 from tuninglib.physics.blend import Blend
 from tuninglib.physics.engine import air_mass_per_cycle_kg, cycle_time_s, fuel_mass_per_cycle_kg
@@ -76,8 +76,8 @@ def ladder_of(results) -> AskedLadder | None:
     session = results.session
     if results.ladder is None:
         return None
-    rows = readings_of(session)
-    columns = ladder_columns(session, air_of_runs(session), rows[~rows["pegged"]])
+    air = air_of_runs(session)
+    columns = ladder_columns(session, air, weighed_readings(session, air))
     own = np.array([name == results.ladder.engine for name in columns["engine"]])
     fuel = columns["stoichiometric_ratio"] * columns["density_kg_m3"]
     middle = (columns["lambda_low"] + columns["lambda_high"]) / 2

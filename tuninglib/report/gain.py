@@ -3,6 +3,7 @@
 import numpy as np
 
 from tuninglib import units
+from tuninglib.report import doubts
 from tuninglib.report.cells import (
     NONE,
     gain_text,
@@ -51,6 +52,7 @@ def sentences(results) -> Prose:
                 f"difference stands up to {count} comparisons at 5 % together (Bonferroni).",
             )
         )
+    items += doubts.of_speeds(results)
     items += [("Note", sentence) for sentence in _notes(results)]
     return Prose(tuple(items), style="points")
 

@@ -46,6 +46,14 @@ METHOD = (
         "fuels; normal priors, closed-form posterior.",
     ),
     (
+        "Doubtful rows",
+        "every reading and every run is held against what the others say of it, its own say left "
+        "out. Up to 2.5 standard deviations it counts fully, beyond with weight (2.5 over the "
+        "distance)⁴; the same weights stand behind mixture, ladder and gains. In a setup without a "
+        "majority all count alike, with the scatter that they show. What the column exclude leaves "
+        "out is left out before any of this.",
+    ),
+    (
         "Intervals",
         "all 95 %. Everything after ± in session.toml is read as one, too.",
     ),

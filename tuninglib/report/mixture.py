@@ -1,6 +1,7 @@
 """The mixture: what the gauge said, and what it means on the fuel in the tank."""
 
 from tuninglib.physics.blend import Blend, lambda_shift
+from tuninglib.report import doubts
 from tuninglib.report.cells import NONE, spaced, spaced_list
 from tuninglib.report.display import Picture, Prose, Table, picture
 from tuninglib.report.drawing import BAND, INK, TOP_IN, figure_of, name_rows, title
@@ -46,6 +47,7 @@ def sentences(results) -> Prose:
     silent = [m.setup for m in results.mixtures if m.lambda_ is None]
     if silent:
         items.append(("No reading", f"{spaced_list(silent)}."))
+    items += doubts.of_readings(results)
     items += [("Fuel", sentence) for sentence in _fuels(results)]
     return Prose(tuple(items), style="points")
 

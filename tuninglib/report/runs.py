@@ -1,6 +1,7 @@
 """Every run as it was written down."""
 
 from tuninglib import units
+from tuninglib.report import doubts
 from tuninglib.report.cells import NONE, headed, shown, spaced, system_of
 from tuninglib.report.display import Table
 from tuninglib.rounding import decimals_of_step, gauge_text
@@ -57,6 +58,7 @@ def _remarks_on(run) -> str:
     parts = (
         "" if run.state == "full" else run.state,
         f"left out: {run.exclude}" if run.exclude else "",
+        doubts.on_run(run),
         run.note,
     )
     return "; ".join(part for part in parts if part)

@@ -30,6 +30,7 @@ class Solved:
     fit: MixedFit
     problem: tuple
     parts: list
+    scatter_sd: float
     scatter_dof: float
     scatter_is_assumed: bool
 
@@ -103,27 +104,35 @@ class System:
         )
 
 
-def solve(system, data, blocks, count, assumed, gust_dof, first):
-    """Fit of one linearisation, with the parts of its covariance by name."""
-    design = np.zeros((data.size, count))
+def design_of(system, count):
+    """Which setup each row of data belongs to; none for the ways down."""
+    design = np.zeros((system.up.size, count))
     design[np.arange(system.n), system.runs.setup] = 1
-    scatter = Component(
-        np.diag(system.up.astype(float)), start=assumed[0] ** 2, prior_dof=assumed[1]
-    )
+    return design
+
+
+def solve(system, data, blocks, design, weight, assumed, gust_dof, first):
+    """Fit of one linearisation, with the parts of its covariance by name.
+
+    What a row has of its own, scatter, reading and gusts, has its variance over its weight.
+    """
+    up = system.up.astype(float)
+    scatter = Component(np.diag(up / weight), start=assumed[0] ** 2, prior_dof=assumed[1])
     squares = [block @ block.T for block in blocks]
     known = sum(
         (m for j, m in enumerate(squares) if j != system.gust), np.zeros((data.size, data.size))
     )
+    own = sum(
+        (np.diag(m) for m, one in zip(squares, system.unknowns, strict=True) if one.each_run),
+        np.zeros(data.size),
+    )
+    doubt = np.diag(own * (1 / weight - 1))
+    known = known + doubt
     components = [scatter]
     if system.gust is not None:
         components.append(Component(squares[system.gust], start=1.0, prior_dof=gust_dof))
     fit = fit_mixed(data, design, known, components, first=first)
-    own = sum(
-        np.diag(m)[: system.n]
-        for m, one in zip(squares, system.unknowns, strict=True)
-        if one.each_run
-    )
-    total = fit.variances[0] + np.mean(own)
+    total = fit.variances[0] + np.mean(own[: system.n])
     unknown = bool(2 * total**2 * fit.information[0, 0] < _FEWEST_DOF)
     dof = 2 * total**2 / fit.variance_covariance[0, 0] if not unknown else assumed[1] or np.inf
     variance = fit.variances[0]
@@ -137,6 +146,9 @@ def solve(system, data, blocks, count, assumed, gust_dof, first):
         Part(one.name, ratio * m, one.each_run, ratio)
         for one, ratio, m in zip(system.unknowns, ratios, squares, strict=True)
     ]
-    parts.append(Part("scatter", variance * scatter.matrix, True, 1.0))
+    parts.append(Part("scatter", variance * scatter.matrix + doubt, True, 1.0))
     problem = (data, design, known, components)
-    return Solved(fit, problem, parts, float(dof), unknown)
+    typical = variance + float(
+        np.mean(sum(np.diag(p.covariance)[: system.n] for p in parts[:-1] if p.each_run))
+    )
+    return Solved(fit, problem, parts, float(np.sqrt(typical)), float(dof), unknown)

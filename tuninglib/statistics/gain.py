@@ -12,10 +12,12 @@ from typing import NamedTuple
 import numpy as np
 
 from tuninglib.interval import Interval
-from tuninglib.statistics._gain_system import System, solve
+from tuninglib.statistics._gain_system import System, design_of, solve
+from tuninglib.statistics._run_weights import run_weights
 from tuninglib.statistics.mixed_intervals import average_over_variances, spread
 from tuninglib.statistics.planning import smallest_visible_effect
 from tuninglib.statistics.road_runs import Runs
+from tuninglib.statistics.robust import Weighed
 from tuninglib.statistics.unknowns import reading_unknowns
 
 # Rate of false alarms, over all comparisons together.
@@ -119,6 +121,8 @@ class GainFit:
         True if nothing was repeated, so that the assumed scatter was used.
     run_force_n : array
         Of each run, at the unknowns' most likely values. [N]
+    weighed : Weighed
+        Of every run up, then of the ways down: with what weight it counted.
     unknowns : tuple of Learnt
         Of each unknown that the runs share.
     """
@@ -132,6 +136,7 @@ class GainFit:
     scatter_dof: float
     scatter_is_assumed: bool
     run_force_n: np.ndarray
+    weighed: Weighed
     unknowns: tuple
 
 
@@ -147,6 +152,7 @@ def estimate_gains(
     gust_change_sd_m_s=0.2,
     gust_dof=4.0,
     relinearisations=3,
+    weighed=None,
 ) -> GainFit:
     """Gains in wheel force between the setups of a day.
 
@@ -171,6 +177,8 @@ def estimate_gains(
         How many degrees of freedom the stated run-to-run wind is worth; the data correct it.
     relinearisations : int
         At most so many times the slopes are taken again at the unknowns' likely values.
+    weighed : Weighed or None
+        Weights of the runs; None: worked out here, so that a run far from its repeats counts less.
 
     Returns
     -------
@@ -181,7 +189,8 @@ def estimate_gains(
     y(z) = X β + e, with z independent normal unknowns of unit variance, is linearised at the most
     likely z: cov(y) = φ I + J Jᵀ. Restricted likelihood gives φ, and the intervals average over
     what φ could be, which is Student's t where scatter is all there is. The wheel force is the
-    mean over the hill, work at the tyre over length.
+    mean over the hill, work at the tyre over length. A run's own part is divided by its weight,
+    of :mod:`tuninglib.statistics.robust`: 1 unless it is far from what the other runs say.
 
     Examples
     --------
@@ -201,11 +210,20 @@ def estimate_gains(
         gust_sd_m_s,
         gust_change_sd_m_s,
     )
-    moved, first = system.start(), None
+    moved, first, design = system.start(), None, design_of(system, count)
     for _ in range(max(relinearisations, 1)):
         data, blocks = system.linearise(moved)
+        if weighed is None:
+            weighed = run_weights(system, data, blocks, design, gust_dof)
         solved = solve(
-            system, data, blocks, count, (assumed_scatter_sd, assumed_scatter_dof), gust_dof, first
+            system,
+            data,
+            blocks,
+            design,
+            weighed.weight,
+            (assumed_scatter_sd, assumed_scatter_dof),
+            gust_dof,
+            first,
         )
         first = None if solved.scatter_is_assumed else solved.fit.variances
         before, moved = moved, system.likely(blocks, solved)
@@ -215,7 +233,6 @@ def estimate_gains(
     base = np.eye(count)
     others = [j for j in range(count) if j != reference]
     pairs = [(j, i) for i in range(count) for j in range(i + 1, count)]
-    own = sum(part.covariance for part in solved.parts if part.each_run)
     return GainFit(
         forces=tuple(
             Force(
@@ -232,10 +249,11 @@ def estimate_gains(
         pairs=tuple(_gain(solved, mixture, j, i, base[j] - base[i], len(pairs)) for j, i in pairs),
         log_force=solved.fit.coefficients,
         covariance=solved.fit.covariance,
-        scatter_sd=float(np.sqrt(np.diag(own)[: system.n].mean())),
+        scatter_sd=solved.scatter_sd,
         scatter_dof=solved.scatter_dof,
         scatter_is_assumed=solved.scatter_is_assumed,
         run_force_n=system.run_forces(moved),
+        weighed=weighed,
         unknowns=tuple(Learnt(*one) for one in system.learnt(blocks, solved.fit, moved)),
     )
 

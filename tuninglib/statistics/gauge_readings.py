@@ -55,6 +55,60 @@ def reading_midpoint(low, high, *, resolution=0.0) -> Midpoint:
     return Midpoint(plain(middle), plain(relative_sd))
 
 
+def wide_spread(low, high, *, widest):
+    """Whether a reading's ends are further apart than a steady engine's.
+
+    Parameters
+    ----------
+    low, high : float or array
+        Lowest and highest reading.
+    widest : float
+        That a steady one may show, in the same unit.
+
+    Returns
+    -------
+    wide : bool, or array of bool
+
+    Examples
+    --------
+    >>> wide_spread(12.6, 13.0, widest=0.5), wide_spread(12.6, 15.0, widest=0.5)
+    (False, True)
+    """
+    wide = np.asarray(high) - np.asarray(low) > widest * (1 + 1e-9)
+    return wide if np.ndim(wide) else bool(wide)
+
+
+def steady_sd(low, high):
+    """How well the middle stands for the steady reading, where the ends are a transient's.
+
+    Parameters
+    ----------
+    low, high : float or array
+        Lowest and highest reading of the whole run.
+
+    Returns
+    -------
+    relative_sd : float or array
+
+    Notes
+    -----
+    The steady reading may stand anywhere between the two, as likely at an end as in the middle: a
+    rectangular distribution of standard deviation ``(high - low) / sqrt(12)`` ([1]_, 4.3.7). Other
+    runs of the rider have the same transient, so that this does not average out.
+
+    Examples
+    --------
+    >>> steady_sd(12.6, 15.0)
+    0.0502
+
+    References
+    ----------
+    .. [1] JCGM 100:2008 (GUM).
+    """
+    low, high = np.asarray(low, dtype=float), np.asarray(high, dtype=float)
+    return plain((high - low) / np.sqrt(12) / ((low + high) / 2))
+
+
 def pegged(low, high, *, gauge_lowest=0.0, gauge_highest=np.inf, resolution=0.0):
     """Whether a reading stands at the end of the gauge, where it only says "beyond this".
 

@@ -143,6 +143,7 @@ def fit_ladder(
     displacement,
     resolution=0.0,
     offset=0.0,
+    weight=1.0,
     tolerance=None,
     priors=None,
 ) -> LadderFit:
@@ -166,6 +167,9 @@ def fit_ladder(
     offset : float or array
         Logarithm of the run's air density over a common one where the controller does not
         compensate for it; 0 where it does.
+    weight : float or array
+        0 to 1: the variance of a reading is what is assumed of it, over this. Of
+        :mod:`tuninglib.statistics.robust`.
     tolerance : dict of str to float, or None
         Relative standard deviation of an injector's true flow about ``flow_m3_s``; small for a
         measured flow. Injectors left out have the default of ``priors``.
@@ -223,10 +227,22 @@ def fit_ladder(
         displacement=displacement,
         tolerance=tolerance,
         priors=priors,
+        weight=weight,
     )
 
 
-def solve(*, observed, noise_sd, flow_m3_s, injector, engine, displacement, tolerance, priors):
+def solve(
+    *,
+    observed,
+    noise_sd,
+    flow_m3_s,
+    injector,
+    engine,
+    displacement,
+    tolerance,
+    priors,
+    weight=1.0,
+):
     """Fit of the ladder to prepared columns.
 
     Parameters
@@ -235,7 +251,7 @@ def solve(*, observed, noise_sd, flow_m3_s, injector, engine, displacement, tole
         Logarithm of lambda times stoichiometric ratio times density, less the known offset.
     noise_sd : array (n,)
         Of each, as assumed.
-    flow_m3_s, injector, engine, displacement, tolerance, priors
+    flow_m3_s, injector, engine, displacement, tolerance, priors, weight
         As in :func:`fit_ladder`, one of each per reading.
 
     Returns
@@ -271,6 +287,7 @@ def solve(*, observed, noise_sd, flow_m3_s, injector, engine, displacement, tole
         above=0,
         remedy="give run_sd or the gauge's resolution",
     )
+    require(weight, what="weight of a reading", unit="", above=0, at_most=1 + 1e-9)
 
     reference_engine = engine[0]
     engines = list(displacement) if len(displacement) > 1 else []
@@ -296,7 +313,7 @@ def solve(*, observed, noise_sd, flow_m3_s, injector, engine, displacement, tole
     means, covariances, _, log_evidence = normal_mixture.linear_posterior(
         design_rows(tuple(terms), np.log(flow_m3_s / reference_flow), injector, engine, gauge=1.0),
         observed - known,
-        noise_scale[:, None] * noise_sd,
+        noise_scale[:, None] * (noise_sd / np.sqrt(weight)),
         prior_mean,
         scaled_sd**-2.0,
     )

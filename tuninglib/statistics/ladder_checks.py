@@ -167,6 +167,7 @@ def response_per_state(
     displacement,
     resolution=0.0,
     offset=0.0,
+    weight=1.0,
     tolerance=None,
     priors=None,
 ) -> tuple[Response, ...]:
@@ -177,7 +178,7 @@ def response_per_state(
     state : sequence of str
         Of each reading, in the rider's words.
     lambda_low, lambda_high, flow_m3_s, injector, engine, stoichiometric_ratio, density_kg_m3, \
-displacement, resolution, offset, tolerance, priors
+displacement, resolution, offset, weight, tolerance, priors
         As in :func:`tuninglib.statistics.ladder.fit_ladder`; the response of ``priors`` is not
         used.
 
@@ -231,6 +232,7 @@ displacement, resolution, offset, tolerance, priors
     # Fuel offered over air drawn in: takes the place of the flow.
     strength = readings.flow_m3_s * np.exp(readings.log_fuel - readings.offset) / size
     noise_sd = np.hypot(priors.run_sd, readings.relative_sd)
+    weight = np.broadcast_to(weight, noise_sd.shape)
     answers = []
     for one in dict.fromkeys(state):
         at = np.flatnonzero([other == one for other in state])
@@ -249,6 +251,7 @@ displacement, resolution, offset, tolerance, priors
                 displacement=dict.fromkeys(displacement, 1.0),
                 tolerance={name: share * sd for name, sd in tolerances.items()},
                 priors=priors,
+                weight=weight[at],
             )
             share = np.hypot(fit.mean[0], np.sqrt(fit.covariance[0, 0]))
         response = fit.interval("response")

@@ -1,0 +1,328 @@
+"""Doubts: one bad row is named, counts less, and no longer turns the answer round."""
+
+import json
+import re
+
+import pytest
+
+from tuninglib.analysis.analyse import analyse
+from tuninglib.analysis.results_json import results_document
+from tuninglib.analysis.untried_injector import ladder_of
+from tuninglib.report import gain as gain_words
+from tuninglib.report import mixture as mixture_words
+from tuninglib.report import runs as runs_words
+from tuninglib.session.load import load_session
+
+RUN_13 = "13,big_172,tove,49,72,12.8,13.1"
+RUN_4 = "4,big_150,tove,48,68,14.6,14.8"
+
+
+@pytest.fixture(scope="module")
+def clean(demo_folder):
+    return analyse(load_session(demo_folder))
+
+
+@pytest.fixture(scope="module")
+def truth(demo_folder):
+    return json.loads((demo_folder / "truth.json").read_text())
+
+
+@pytest.fixture
+def changed(edit):
+    """Results of the demo with a piece of runs.csv replaced."""
+
+    def results(old, new):
+        return analyse(load_session(edit("runs.csv", old, new)))
+
+    return results
+
+
+@pytest.fixture
+def rewritten(demo_copy):
+    """Results of the demo with every row of runs.csv changed by a function of its cells."""
+
+    def results(change):
+        path = demo_copy / "runs.csv"
+        head, *rows = path.read_text().splitlines()
+        path.write_text("\n".join([head, *(",".join(change(row.split(","))) for row in rows)]))
+        return analyse(load_session(demo_copy))
+
+    return results
+
+
+def best_place(results):
+    return max((m for m in results.mixtures if m.odds), key=lambda m: m.odds.inside).setup
+
+
+def mixture(results, setup):
+    return next(m for m in results.mixtures if m.setup == setup)
+
+
+def pull(results, setup):
+    return next(p for p in results.pulls if p.setup == setup)
+
+
+def weight(results, number, what="reading_weight"):
+    return getattr(next(run for run in results.runs if run.run == number), what)
+
+
+def note(results, number):
+    return next(row[-1] for row in runs_words.table(results).rows if row[0] == f"{number}")
+
+
+# Readings --------------------------------------------------------------------------------------
+
+
+def test_nothing_is_doubted_in_the_demo(clean, demo_folder):
+    assert clean.doubts == ()
+    assert {run.reading_weight for run in clean.runs if run.state == "full"} == {1.0}
+    assert {run.force_weight for run in clean.runs if run.force_n} == {1.0}
+    assert {run.force_weight for run in clean.runs if not run.force_n} == {None}
+    assert analyse(load_session(demo_folder.parent / "there_and_back")).doubts == ()
+
+
+@pytest.mark.parametrize(
+    ("old", "setup"),
+    [(RUN_13, "big_172"), ("16,big_172_e10,tove,48,69,13.1,13.3", "big_172_e10")],
+)
+def test_one_bad_reading_turns_nothing_round_and_is_named(changed, clean, old, setup):
+    number = int(old.split(",")[0])
+    results = changed(old, old.rsplit(",", 2)[0] + ",14.9,15.6")
+    assert best_place(results) == best_place(clean)
+    assert results.choice == clean.choice
+    assert (results.ladder.advice, results.ladder.injector) == ("stay", "i172")
+    for one in results.mixtures:
+        before = mixture(clean, one.setup)
+        assert one.lambda_.value == pytest.approx(before.lambda_.value, abs=0.003)
+        assert one.lambda_.half_width < 1.1 * before.lambda_.half_width
+    (doubt,) = results.doubts
+    assert (doubt.code, doubt.runs, doubt.setup) == ("reading", (number,), setup)
+    assert weight(results, number) == doubt.weight < 0.05
+    text = str(mixture_words.sentences(results))
+    assert f"Run {number} ({setup.replace('_', ' ')})" in text
+    assert re.search(r"reads 15.2 where the other readings say 1\d\.\d \(1\d % leaner\)", text)
+    assert "counts with weight under 0.01 instead of 1" in text
+    assert "say so in the column exclude" in text
+    assert "reading counts under 0.01" in note(results, number)
+
+
+def test_the_ladder_that_is_asked_has_the_same_weights(changed, clean):
+    results = changed(RUN_13, "13,big_172,tove,49,72,14.9,15.6")
+    good, bad = (ladder_of(one).fit for one in (clean, results))
+    assert bad.mean == pytest.approx(good.mean, abs=0.01)
+    assert (bad.weights @ bad.noise_scale) < 1.2 * (good.weights @ good.noise_scale)
+
+
+def test_what_the_rider_excludes_is_out_and_no_longer_doubted(demo_copy, edit):
+    edit("runs.csv", "state,note", "state,note,exclude")
+    edit("runs.csv", f"{RUN_13},21,none,184,full,", "13,big_172,tove,49,72,14.9,15.6,21,none,184,"
+         "full,,misfire")  # fmt: skip
+    results = analyse(load_session(demo_copy))
+    assert results.doubts == ()
+    assert weight(results, 13) is None
+    assert weight(results, 13, "force_weight") is None
+    assert mixture(results, "big_172").readings == 3
+    assert note(results, 13) == "left out: misfire"
+
+
+def test_two_readings_that_disagree_are_both_kept(changed, clean, truth):
+    results = changed(RUN_4, "4,big_150,tove,48,68,12.9,13.1")
+    (doubt,) = results.doubts
+    assert (doubt.code, doubt.runs, doubt.setup) == ("readings disagree", (4, 5), "big_150")
+    wide = mixture(results, "big_150").lambda_
+    assert wide.low < truth["lambda"]["big_150"] < wide.high
+    assert wide.half_width > 4 * mixture(clean, "big_150").lambda_.half_width
+    for name in ("stock", "big_164", "big_172", "big_172_e10", "big_185"):
+        before, after = (mixture(one, name).lambda_.half_width for one in (clean, results))
+        assert after < 1.1 * before
+    text = str(mixture_words.sentences(results))
+    assert "Runs 4 and 5 (big 150)" in text
+    assert "read 13.0 and 14.8, and two cannot tell which one is wrong. Both are kept" in text
+    # It knocked: nobody is sent out with it again.
+    assert "once more" not in text
+
+
+def test_of_two_readings_the_same_injector_on_the_other_fuel_may_decide(rewritten):
+    """Runs 15 and 16 are all there is of E10; big 172 says what the injector does."""
+
+    def change(cells):
+        if cells[0] == "14":
+            cells[1] = "big_172"
+            cells[5:7] = "12.7", "12.9"
+        if cells[0] == "16":
+            cells[5:7] = "14.9", "15.1"
+        return cells
+
+    results = rewritten(change)
+    (doubt,) = results.doubts
+    assert (doubt.code, doubt.runs) == ("reading", (16.0,))
+    assert weight(results, 15) == 1.0
+    assert mixture(results, "big_172_e10").lambda_.value == pytest.approx(0.895, abs=0.01)
+
+
+def test_a_lone_reading_is_held_against_its_injector_on_the_other_fuel(rewritten, clean):
+    def change(cells):
+        if cells[0] in ("14", "15"):
+            cells[5:7] = "", ""
+        if cells[0] == "16":
+            cells[5:7] = "15.4", "15.6"
+        return cells
+
+    results = rewritten(change)
+    (doubt,) = results.doubts
+    assert (doubt.code, doubt.runs) == ("reading", (16.0,))
+    lone = mixture(results, "big_172_e10").lambda_
+    assert lone.low < mixture(clean, "big_172_e10").lambda_.value < lone.high
+    before, after = (mixture(one, "big_172").lambda_ for one in (clean, results))
+    assert after.value == pytest.approx(before.value, abs=1e-6)
+
+
+# Wide readings ---------------------------------------------------------------------------------
+
+
+def raised(cells):
+    if cells[10] == "full":
+        cells[6] = f"{float(cells[6]) + 2:.1f}"
+    return cells
+
+
+def test_the_extremes_of_the_whole_run_are_one_remark_and_widen(rewritten, clean, truth):
+    results = rewritten(raised)
+    assert {doubt.code for doubt in results.doubts} == {"wide spread"}
+    for one in results.mixtures:
+        assert one.lambda_.low < truth["lambda"][one.setup] < one.lambda_.high
+        assert one.lambda_.half_width > 3 * mixture(clean, one.setup).lambda_.half_width
+        if mixture(clean, one.setup).place == "inside":
+            assert one.place == "unsure"
+    text = str(mixture_words.sentences(results))
+    assert text.count("Wide readings") == 1
+    assert "on all 21 runs low and high are more than 0.5 apart on this gauge" in text
+    assert "steady range after two or three seconds of full throttle" in text
+    assert results.ladder.prospects[0].fuels[0].odds.inside < 0.75
+    for prospect in results.ladder.prospects:
+        before = next(p for p in clean.ladder.prospects if p.injector == prospect.injector)
+        assert prospect.fuels[0].lambda_.half_width > 1.3 * before.fuels[0].lambda_.half_width
+
+
+def test_one_wide_reading_counts_less_than_its_siblings(changed, clean):
+    results = changed(RUN_13, "13,big_172,tove,49,72,12.4,13.5")
+    (doubt,) = results.doubts
+    assert (doubt.code, doubt.runs) == ("wide spread", (13.0,))
+    assert 0.05 < weight(results, 13) < 0.4
+    assert [weight(results, n) for n in (10, 11, 12)] == [1.0] * 3
+    assert "on run 13 low and high are more than 0.5 apart" in str(mixture_words.sentences(results))
+    assert mixture(results, "big_172").place == "inside"
+
+
+def test_the_limit_of_a_spread_follows_the_scale_of_the_gauge(demo_folder, tmp_path):
+    folder = demo_folder.parent / "there_and_back"
+    for name in ("session.toml", "runs.csv"):
+        text = (folder / name).read_text(encoding="utf-8")
+        text = text.replace("1,paper_filter,wren,29.5,43.0,11.5,35.5,0.87,0.88", "1,paper_filter,"
+                            "wren,29.5,43.0,11.5,35.5,0.85,0.89")  # fmt: skip
+        (tmp_path / name).write_text(text, encoding="utf-8")
+    results = analyse(load_session(tmp_path))
+    assert [doubt.code for doubt in results.doubts] == ["wide spread"]
+    assert "more than 0.034 apart on this gauge" in str(mixture_words.sentences(results))
+
+
+# Speeds ----------------------------------------------------------------------------------------
+
+
+def test_one_misread_speed_leaves_verdicts_and_the_intervals_of_the_others(changed, clean):
+    results = changed("13,big_172,tove,49,72", "13,big_172,tove,49,62")
+    assert results.choice == clean.choice
+    for one in results.pulls:
+        before = pull(clean, one.setup)
+        assert one.verdict == before.verdict
+        if one.gain:
+            assert one.gain.ratio.half_width < 1.25 * before.gain.ratio.half_width
+            assert one.gain.ratio.value == pytest.approx(before.gain.ratio.value, abs=0.01)
+    (doubt,) = results.doubts
+    assert (doubt.code, doubt.runs, doubt.setup) == ("run", (13.0,), "big_172")
+    assert weight(results, 13, "force_weight") == doubt.weight < 0.1
+    assert weight(results, 13) == 1.0
+    text = str(gain_words.sentences(results))
+    assert "Run 13 (big 172): its speeds need 15 % less wheel force than the other runs" in text
+    assert "counts with weight 0.06 instead of 1" in text
+    assert note(results, 13) == "speeds count 0.06"
+
+
+def test_two_runs_that_disagree_are_both_kept_and_said(changed, clean, truth):
+    results = changed("4,big_150,tove,48,68", "4,big_150,tove,48,58")
+    (doubt,) = results.doubts
+    assert (doubt.code, doubt.runs, doubt.setup) == ("runs disagree", (4.0, 5.0), "big_150")
+    ratio = pull(results, "big_150").gain.ratio
+    assert ratio.low < truth["gain"]["big_150"] < ratio.high
+    for name in ("big_164", "big_172", "big_172_e10", "big_185"):
+        before, after = (pull(one, name).gain.ratio.half_width for one in (clean, results))
+        assert after < 1.1 * before
+    text = str(gain_words.sentences(results))
+    assert "Runs 4 and 5 (big 150): their wheel forces differ by 19 %" in text
+    assert "two cannot tell which one is wrong. Both are kept with weight 0.03" in text
+
+
+def test_a_misread_way_down_no_longer_stops_the_report(demo_folder, tmp_path):
+    folder = demo_folder.parent / "there_and_back"
+    for name in ("session.toml", "runs.csv"):
+        text = (folder / name).read_text(encoding="utf-8")
+        text = text.replace("29.5,43.5,12.5,35.5", "29.5,43.5,12.5,45.5")
+        (tmp_path / name).write_text(text, encoding="utf-8")
+    results, before = analyse(load_session(tmp_path)), analyse(load_session(folder))
+    (doubt,) = results.doubts
+    assert (doubt.code, doubt.runs) == ("way down", (5.0,))
+    assert "the speeds of its way down do not fit" in str(gain_words.sentences(results))
+    after, was = (one.pulls[1].gain.ratio for one in (results, before))
+    assert after.value == pytest.approx(was.value, abs=0.01)
+    assert after.half_width < 1.25 * was.half_width
+
+
+# Order -----------------------------------------------------------------------------------------
+
+
+def swapped(one, other):
+    def change(cells):
+        cells[1] = {one: other, other: one}.get(cells[1], cells[1])
+        return cells
+
+    return change
+
+
+def test_swapped_fuels_are_named(rewritten):
+    results = rewritten(swapped("big_172", "big_172_e10"))
+    (doubt,) = results.doubts
+    assert (doubt.code, doubt.setup, doubt.other) == ("fuel direction", "big_172_e10", "big_172")
+    text = str(mixture_words.sentences(results))
+    assert "big 172 e10 reads 2.3 % richer than big 172, although its fuel has more ethanol" in text
+
+
+def test_swapped_injectors_are_named(rewritten):
+    results = rewritten(swapped("big_164", "big_172"))
+    (doubt,) = results.doubts
+    assert (doubt.code, doubt.setup, doubt.other) == ("flow direction", "big_172", "big_164")
+    text = str(mixture_words.sentences(results))
+    assert "big 172 reads 3.0 % leaner than big 164, although its injector flows more" in text
+
+
+def test_an_injector_far_from_its_flow_is_said_once(rewritten):
+    results = rewritten(swapped("big_164", "big_185"))
+    assert {one.injector for one in results.ladder.suspicions} >= {"i164", "i185"}
+    assert results.doubts == ()
+
+
+def test_a_fuel_without_a_label_has_no_direction(edit, rewritten):
+    edit("session.toml", 'ethanol = "4 +/- 1 %"', "")
+    assert rewritten(swapped("big_172", "big_172_e10")).doubts == ()
+
+
+# For programs ----------------------------------------------------------------------------------
+
+
+def test_programs_get_doubts_and_weights(changed):
+    document = results_document(changed(RUN_13, "13,big_172,tove,49,72,14.9,15.6"))
+    (doubt,) = document["doubts"]
+    assert doubt["code"] == "reading"
+    assert doubt["runs"] == [13.0]
+    assert document["runs"][12]["reading_weight"] == doubt["weight"]
+    assert document["runs"][12]["force_weight"] == 1.0
+    json.dumps(document, allow_nan=False)

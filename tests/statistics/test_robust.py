@@ -1,0 +1,139 @@
+"""Weights that keep one bad row from turning an answer round."""
+
+import numpy as np
+import pytest
+from scipy.special import stdtrit
+
+from tests.simulate_readings import simulate
+from tuninglib.statistics.repeats import pooled_sd
+from tuninglib.statistics.robust import NAMED, group_means, weigh_groups, weight_at
+
+SD = 0.01
+
+
+def readings(seed, groups=4, repeats=3):
+    """Clean logarithms about a mean of each group, and the groups."""
+    rng = np.random.default_rng(seed)
+    group = np.repeat(np.arange(groups), repeats)
+    return rng.normal(0.0, 0.1, groups)[group] + rng.normal(0.0, SD, group.size), group
+
+
+def means_of(values, group, weight):
+    return group_means(values, np.full(values.size, 0.004), weight, group, assumed_sd=SD)
+
+
+def half_width(found):
+    return stdtrit(found.dof, 0.975) * np.sqrt(found.variance)
+
+
+def test_the_weight_is_whole_up_to_the_limit_and_falls_with_the_fourth_power():
+    distance = np.array([0.0, 2.49, 2.5, 5.0, 10.0, -10.0])
+    assert weight_at(distance) == pytest.approx([1, 1, 1, 1 / 16, 1 / 256, 1 / 256], abs=1e-9)
+    assert weight_at(3.5, dof=4) == 1.0
+    with pytest.raises(ValueError, match="distance is nan"):
+        weight_at(np.nan)
+
+
+def test_clean_readings_count_fully_and_give_the_plain_pooled_mean():
+    values, group = readings(1)
+    found = weigh_groups(values, np.full(values.size, SD), group)
+    assert found.weight.tolist() == [1.0] * values.size
+    sd, dof = pooled_sd([values[group == j] for j in range(4)])
+    for j, one in means_of(values, group, found.weight).items():
+        assert one.mean == pytest.approx(values[group == j].mean())
+        assert one.variance == pytest.approx(sd**2 / 3)
+        assert (one.dof, one.count) == (dof, 3)
+
+
+@pytest.mark.parametrize("repeats", [3, 4, 6])
+def test_one_far_off_loses_its_weight_and_the_others_keep_theirs(repeats):
+    values, group = readings(1, repeats=repeats)
+    values[1] += 0.15
+    found = weigh_groups(values, np.full(values.size, SD), group)
+    assert found.weight[1] < 0.05
+    assert np.delete(found.weight, 1).min() > 0.5
+    assert found.off[1] == pytest.approx(0.15, abs=0.03)
+    assert not found.disagree.any()
+
+
+def test_of_two_that_disagree_both_are_kept_and_wide_and_the_others_are_not_widened():
+    values, group = readings(2, repeats=2)
+    own = group == 0
+    values[own] = 0.0, 0.1201  # never quite symmetric
+    found = weigh_groups(values, np.full(values.size, SD), group)
+    assert found.disagree.tolist() == own.tolist()
+    assert np.ptp(found.weight[own]) < 0.1 * found.weight[own].max()
+    assert found.weight[~own].min() == 1.0
+    one = means_of(values, group, found.weight)[0]
+    assert one.mean == pytest.approx(0.06, abs=0.002)
+    assert half_width(one) > 0.06
+    plain = means_of(values, group, np.ones(values.size))
+    assert half_width(means_of(values, group, found.weight)[1]) < 0.5 * half_width(plain[1])
+
+
+def test_two_against_two_never_make_a_certain_mean():
+    for seed in range(20):
+        values, group = readings(seed, repeats=4)
+        values[:4] = np.array([0.0, 0.001, 0.12, 0.122])
+        one = means_of(values, group, weigh_groups(values, np.full(16, SD), group).weight)[0]
+        assert one.mean == pytest.approx(0.061, abs=0.002)
+        assert half_width(one) > 0.025
+
+
+def test_a_single_reading_and_a_single_group_are_left_alone():
+    found = weigh_groups(np.array([0.0, 0.5]), np.full(2, SD), np.array([0, 1]))
+    assert found.weight.tolist() == [1.0, 1.0]
+    assert found.off.tolist() == [0.0, 0.0]
+    values = np.array([0.0, 0.01, -0.01, 0.4])
+    assert weigh_groups(values, np.full(4, SD), np.zeros(4, int)).weight[3] < 0.01
+
+
+def test_a_day_of_large_scatter_is_not_a_day_of_doubts():
+    rng = np.random.default_rng(4)
+    group = np.repeat(np.arange(5), 4)
+    named = [
+        (
+            weigh_groups(3 * SD * rng.standard_normal(20), np.full(20, SD), group).weight < NAMED
+        ).any()
+        for _ in range(200)
+    ]
+    assert np.mean(named) < 0.15
+
+
+@pytest.mark.parametrize("repeats", [3, 4])
+@pytest.mark.parametrize("factor", np.linspace(0.8, 1.25, 10).tolist())
+def test_no_factor_on_one_reading_moves_its_mean_beyond_what_was_known_without_it(factor, repeats):
+    for seed in range(25):
+        values, group = readings(seed, repeats=repeats)
+        sd = np.full(values.size, SD)
+        without = weigh_groups(values[1:], sd[1:], group[1:]).weight
+        known = means_of(values[1:], group[1:], without)[0]
+        values[0] += np.log(factor)
+        moved = means_of(values, group, weigh_groups(values, sd, group).weight)[0]
+        gauge = known._replace(variance=known.variance + 0.01**2)  # as every mixture has it
+        assert abs(moved.mean - known.mean) < half_width(gauge)
+
+
+def test_readings_that_are_off_together_are_as_wide_as_one():
+    values, group = readings(3)
+    together = group == 0
+    weight = np.where(together, 0.02, 1.0)
+    found = group_means(
+        values, np.full(values.size, 0.004), weight, group, assumed_sd=SD, apart=together
+    )
+    sd, dof = pooled_sd([values[group == j] for j in range(1, 4)])
+    assert found[0].variance == pytest.approx(max(SD**2 + 0.004**2, sd**2) / 0.06)
+    assert found[1].dof == dof == 6
+
+
+@pytest.mark.parametrize("repeats", [2, 3, 4])
+def test_intervals_hold_the_truth_with_and_without_a_bad_reading(repeats):
+    clean, plain = (simulate(300, repeats=repeats, weigh=weigh, seed=11) for weigh in (True, False))
+    assert 0.93 <= clean.held <= 0.98
+    assert clean.width == pytest.approx(plain.width, rel=0.05)
+    assert clean.wrongly_named < 0.08
+    bad = simulate(300, repeats=repeats, gross=True, seed=11)
+    assert bad.held >= 0.93
+    assert bad.held_there >= 0.90
+    assert bad.width < 1.1 * clean.width
+    assert bad.named > 0.85
