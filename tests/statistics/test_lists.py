@@ -24,6 +24,7 @@ from tuninglib.statistics import (
     planning,
     repeats,
     road_runs,
+    robust,
     speedometer,
     trace_force,
     unknowns,
@@ -110,6 +111,23 @@ CALLS = {
     gauge_readings.reading_midpoint: lambda as_: gauge_readings.reading_midpoint(
         as_([12.6, 12.7]), as_([13.0, 12.9]), resolution=as_([0.1, 0.01])
     ),
+    gauge_readings.steady_sd: lambda as_: gauge_readings.steady_sd(
+        as_([12.6, 12.8]), as_([12.8, 13.9])
+    ),
+    gauge_readings.wide_spread: lambda as_: gauge_readings.wide_spread(
+        as_([12.6, 12.8]), as_([12.8, 13.9]), widest=0.5
+    ),
+    robust.weight_at: lambda as_: robust.weight_at(as_([0.5, 4.0])),
+    robust.weigh_groups: lambda as_: robust.weigh_groups(
+        as_([0.0, 0.01, 0.3, 0.1, 0.1]), as_([0.02] * 5), as_([0, 0, 0, 1, 1])
+    ),
+    robust.group_means: lambda as_: [
+        dataclasses.astuple(one)
+        for one in robust.group_means(
+            as_([0.0, 0.01, 0.1, 0.1]), as_([0.02] * 4), as_([1.0, 1.0, 1.0, 0.5]),
+            as_([0, 0, 1, 1]), assumed_sd=0.01,
+        ).values()
+    ],
     gauge_readings.pegged: lambda as_: gauge_readings.pegged(
         as_([9.9, 12.6]), as_([10.4, 13.0]), gauge_lowest=10.0
     ),
@@ -187,6 +205,7 @@ CALLS = {
 }  # fmt: skip
 OTHERWISE = {
     harm.expected_harm: "takes one mixture",
+    robust.settled_weights: "takes a function",
     ladder_checks.check_injectors: "takes a fit",
     ladder_checks.suspicious_injectors: "takes a fit",
     ladder_prediction.flow_for_lambda: "takes plain numbers",
