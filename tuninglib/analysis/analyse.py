@@ -4,7 +4,7 @@ import math
 
 from tuninglib.analysis.combinations import combinations_of
 from tuninglib.analysis.decide import make_plan
-from tuninglib.analysis.evidence import evidence_of
+from tuninglib.analysis.evidence import burnt_fuels, evidence_of
 from tuninglib.analysis.fuel import fuel_limits, octane_margins
 from tuninglib.analysis.gain import analyse_road
 from tuninglib.analysis.gates import Limits, gated
@@ -41,6 +41,7 @@ def analyse(session: Session) -> Results:
     combinations = gated(
         combinations_of(session, fit, mixtures, knocks), limits_of(session, limits)
     )
+    burnt = burnt_fuels(session, limits)
     plan = make_plan(evidence_of(session, combinations, road, mixtures, limits))
     setup = _what_if_setup(road, plan)
     return Results(
@@ -48,7 +49,7 @@ def analyse(session: Session) -> Results:
         runs=_runs(session, air, road),
         mixtures=mixtures,
         road=road,
-        ladder=analyse_ladder(session, air, fit, plan.engine, combinations) if fit else None,
+        ladder=analyse_ladder(session, air, fit, plan, combinations, burnt) if fit else None,
         knocks=knocks,
         combinations=combinations,
         plan=plan,
