@@ -236,6 +236,8 @@ def _nothing(results, step) -> str:
             "nothing has to be changed; only one setup was ridden, so there is nothing to compare "
             "it with. Keep listening."
         )
+    if results.plan.strength != "decided":
+        return "nothing that may be ridden is left to compare it with. Ride it, and keep listening."
     return "nothing more to test: this is decided. Ride it, and keep listening."
 
 
@@ -326,11 +328,13 @@ def _again(results, step) -> str:
 
 def _change_fuel(results, step) -> str:
     if not step.fuels:
+        session = results.session
+        wanted = session.use.fuels or [setup.fuel for setup in session.setups.values()]
         where = f"on the engine {spaced(step.engine)}" if step.engine else "in this engine"
         reasons = dict.fromkeys(
             heat.limit_sentence(limit).removesuffix(".")
             for limit in results.fuel_limits
-            if limit.engine in (None, step.engine)
+            if limit.engine in (None, step.engine) and limit.fuel in wanted
         )
         said = f" ({'; '.join(reasons)})" if reasons else ""
         return f"change the fuel: none of those that you will burn is allowed {where}{said}."
