@@ -4,6 +4,7 @@ import math
 
 from tuninglib.analysis.advise import advise
 from tuninglib.analysis.doubts import find_doubts
+from tuninglib.analysis.evidence import burnt_fuels
 from tuninglib.analysis.fuel import fuel_limits, octane_margins
 from tuninglib.analysis.gain import analyse_road
 from tuninglib.analysis.injector import analyse_ladder, session_fit
@@ -40,7 +41,11 @@ def analyse(session: Session) -> Results:
     limits = fuel_limits(session)
     advice = advise(session, read, fit, road, knocks, limits)
     combinations, plan = advice.combinations, advice.plan
-    ladder = analyse_ladder(session, air, fit, plan.engine, combinations) if fit else None
+    ladder = (
+        analyse_ladder(session, air, fit, plan, combinations, burnt_fuels(session, limits))
+        if fit
+        else None
+    )
     setup = _what_if_setup(road, plan)
     return Results(
         session=session,

@@ -8,7 +8,7 @@ odds stand wherever it is spoken of.
 from dataclasses import dataclass
 
 from tuninglib.analysis.injector import open_time_share
-from tuninglib.analysis.readings import flow_on_bike, tolerance_sd
+from tuninglib.analysis.readings import flow_on_bike, readings_of, tolerance_sd
 from tuninglib.analysis.records import FuelLimit, Knock
 from tuninglib.interval import Interval
 from tuninglib.physics.octane import Octane
@@ -29,11 +29,12 @@ class Gate:
     knock : Knock or None
         What was heard, for the three that begin with knock.
     because : Combination or None
-        The combination that knocked, where it is another one.
+        The combination that knocked, or whose head was too hot, where it is another one.
     fuel_limit : FuelLimit or None
         For a fuel that is not allowed.
     value, limit : float or None
-        Of the others: odds of being leaner, head temperature [K], share of the cycle.
+        Of the others: odds of being leaner, head temperature [K], share of the cycle. A lean gate
+        without a value: every reading stood at the gauge's lean end.
     """
 
     code: str
@@ -63,6 +64,8 @@ class Combination:
         About the band that the advice is for.
     harm : float or None
         Expected harm of its mixture, see :func:`tuninglib.statistics.harm.expected_harm`.
+    beyond_lean : bool
+        Whether there are readings, and every one stood at the gauge's lean end.
     listened : int
         Full-throttle runs on which somebody wrote down whether it knocked.
     knocks : tuple of Knock
@@ -90,6 +93,7 @@ class Combination:
     lambda_: Interval | None = None
     odds: Odds | None = None
     harm: float | None = None
+    beyond_lean: bool = False
     listened: int = 0
     knocks: tuple = ()
     octane: Octane | None = None
@@ -193,6 +197,7 @@ def _ridden(session, fit, name, mixture, knocks) -> Combination:
         "knocks": tuple(knock for knock in knocks if knock.setup == name),
         "listened": int((rows["knock"] != "").sum()),
         "hottest_k": float(heads.max()) if len(heads) else None,
+        "beyond_lean": _beyond_lean(session, name),
     }
     if mixture.lambda_ is not None:
         band = band_of(session)
@@ -203,6 +208,15 @@ def _ridden(session, fit, name, mixture, knocks) -> Combination:
             "harm": harm_of(mixture.lambda_, band, sustained=session.use.sustained),
         }
     return _combination(session, fit, setup.engine, setup.injector, setup.fuel, **known)
+
+
+def _beyond_lean(session, name) -> bool:
+    """Whether a setup was read, and only at the lean end of the gauge."""
+    rows = readings_of(session)
+    rows = rows[rows["setup"] == name]
+    return bool(len(rows)) and bool(
+        (rows["pegged"] & (rows["gauge_low"] > session.gauge.scale)).all()
+    )
 
 
 def _predicted(session, fit, engine, injector, fuel) -> dict:

@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 from tuninglib.analysis.combinations import Combination
 from tuninglib.analysis.plan import OnFuel, Plan, Step
+from tuninglib.analysis.records import one_each
 
 # Odds that a gain is real from which it is leaned on, though it is not told apart.
 LEANING = 0.90
@@ -11,7 +12,8 @@ LEANING = 0.90
 WORTH_BUYING = 0.10
 # Expected harms closer than this are the same: half a hundredth of lambda on the rich side.
 SAME_HARM = 0.5
-# Below these odds of the band on every fuel an injector is no answer, only the best of those tried.
+# Below these odds of the band on any of the fuels an injector is no answer, only the best of those
+# listed.
 LIKELY = 0.5
 # Gates that another injector or fuel can open.
 _MENDABLE = ("knock", "knock implied", "ethanol", "octane", "lean", "flow")
@@ -68,19 +70,24 @@ def make_plan(evidence: Evidence) -> Plan:
     -----
     Gates come first. Of what is left, setups that the test cannot tell from the strongest are
     equals; among equals on its engine the one with the least expected harm of its mixture is
-    ridden. A bigger engine is not taken off again because a test could not tell it apart.
+    ridden. A bigger engine is not taken off again because a test could not tell it apart. What was
+    ridden on a fuel that will not be burnt is taken only where nothing else is left.
     """
     ridden = [one for one in evidence.combinations if one.setup is not None]
     standing = [one for one in ridden if one.gate is None]
-    ride, equals, strength = _ride(evidence, standing)
+    standing = [one for one in standing if one.fuel in evidence.burnt] or standing
+    ride, equals = _ride(evidence, standing)
+    strength = _strength(evidence, ride, equals)
     engine = _engine_of_interest(evidence, ride, ridden)
     choices = _Choices(evidence, engine, ride)
+    step = _next(evidence, ride, strength, equals, choices, ridden)
     return Plan(
         ride=ride,
         engine=engine,
         strength=strength,
-        next=_next(evidence, ride, strength, equals, choices, ridden),
-        fuels=choices.by_fuel(),
+        runs=None if strength == "decided" else _runs(evidence, equals),
+        next=step,
+        fuels=choices.by_fuel(step),
         for_all=choices.for_all(),
         equals=tuple(one.setup for one in equals if one is not ride),
         shut=tuple(one for one in ridden if one.gate is not None),
@@ -118,10 +125,29 @@ def _harm(one: Combination) -> float:
     return float("inf") if one.harm is None else one.harm
 
 
+def _strength(evidence, ride, equals) -> str:
+    """How sure it is that what is ridden pulls as it should: by its own gain, not by another's."""
+    if ride is None or ride.setup not in evidence.gains:
+        return "open"
+    if ride.setup == evidence.reference:
+        return "open" if len(equals) > 1 else "decided"
+    if evidence.gains[ride.setup].told_apart:
+        return "decided"
+    return "leaning" if _odds_of_gain(evidence, ride) >= LEANING else "open"
+
+
+def _runs(evidence, equals) -> int | None:
+    """More runs of each that would likely settle the likeliest gain among equals."""
+    own = [one for one in equals if evidence.gains.get(one.setup) is not None]
+    if not own:
+        return None
+    return evidence.more_runs(max(own, key=lambda one: abs(_gain(evidence, one))).setup)
+
+
 def _ride(evidence, standing) -> tuple:
-    """What to ride now, its equals, and how sure that is."""
+    """What to ride now, and its equals."""
     if not standing:
-        return None, [], "open"
+        return None, []
     measured = [one for one in standing if one.setup in evidence.gains]
     if not measured:
         return _without_speeds(evidence, standing)
@@ -137,16 +163,16 @@ def _ride(evidence, standing) -> tuple:
     ]
     reference = next((one for one in equals if one.setup == evidence.reference), None)
     if reference is None:
-        return _gentlest(evidence, equals, best.engine), equals, "decided"
-    grown = [one for one in equals if one.engine in evidence.bigger]
+        return _gentlest(evidence, equals, best.engine), equals
     if best is not reference and _odds_of_gain(evidence, best) >= LEANING:
-        return _gentlest(evidence, equals, best.engine), equals, "leaning"
+        # Leaned on: it is not given up for the reference, be that as gentle as it may.
+        others = [one for one in equals if one is not reference]
+        return _gentlest(evidence, others, best.engine), equals
+    grown = [one for one in equals if one.engine in evidence.bigger]
     if grown:
         strongest = max(grown, key=gain)
-        return _gentlest(evidence, equals, strongest.engine), equals, "open"
-    if len(equals) == 1:
-        return reference, equals, "decided"
-    return _gentlest(evidence, equals, reference.engine), equals, "open"
+        return _gentlest(evidence, equals, strongest.engine), equals
+    return _gentlest(evidence, equals, reference.engine), equals
 
 
 def _without_speeds(evidence, standing) -> tuple:
@@ -155,8 +181,8 @@ def _without_speeds(evidence, standing) -> tuple:
     read = [one for one in grown or standing if one.harm is not None]
     if not read:
         reference = [one for one in standing if one.setup == evidence.reference]
-        return (reference or [None])[0], [], "open"
-    return min(read, key=_harm), [], "open"
+        return (reference or [None])[0], []
+    return min(read, key=_harm), []
 
 
 def _gentlest(evidence, equals, engine) -> Combination:
@@ -180,7 +206,7 @@ def _engine_of_interest(evidence, ride, ridden) -> str | None:
     }
     if ride is not None and ride.engine in changed:
         return ride.engine
-    for engine in sorted(changed, key=lambda name: -_strongest(evidence, ridden, name)):
+    for engine in sorted(changed, key=lambda name: (-_strongest(evidence, ridden, name), name)):
         found = [one.gate for one in ridden if one.engine == engine]
         # Shut by what another injector or fuel can mend, and by nothing else.
         if engine not in evidence.unexplained and all(
@@ -198,18 +224,13 @@ class _Choices:
     def __init__(self, evidence, engine, ride):
         self.evidence, self.engine, self.ride = evidence, engine, ride
         self.fitted = ride.injector if ride is not None and ride.engine == engine else None
-        found = {}
-        for one in evidence.combinations:
-            if one.engine != engine or one.fuel not in evidence.burnt or one.odds is None:
-                continue
-            at = (one.injector, one.fuel)
-            # What was ridden says more than what is predicted, and what is ridden now most.
-            if at not in found or (one.setup is not None and found[at] is not ride):
-                found[at] = one
-            if one is ride:
-                found[at] = one
-        self.at = found
-        self.injectors = tuple(dict.fromkeys(injector for injector, _ in found))
+        known = [
+            one
+            for one in evidence.combinations
+            if one.engine == engine and one.fuel in evidence.burnt and one.odds is not None
+        ]
+        self.at = {(one.injector, one.fuel): one for one in one_each(known, ride).values()}
+        self.injectors = tuple(sorted({injector for injector, _ in self.at}))
 
     def open_on(self, injector) -> tuple:
         """Fuels on which no gate shuts an injector."""
@@ -234,7 +255,22 @@ class _Choices:
     def good(self) -> list:
         """Injectors that pass every gate on every fuel, the gentlest first."""
         names = [n for n in self.injectors if self.open_on(n) == self.evidence.burnt]
-        return sorted(names, key=lambda name: (self.harm(name), -self.inside(name)))
+        return sorted(names, key=lambda name: (self.harm(name), -self.inside(name), name))
+
+    def part_of_the_fuels(self) -> tuple:
+        """The injector that passes on most of the fuels, and those; the gentlest of several."""
+
+        def rank(name):
+            some = self.open_on(name)
+            return -len(some), sum(self.at[name, fuel].harm for fuel in some), name
+
+        most = min(self.injectors, key=rank)
+        return most, self.open_on(most)
+
+    def only_fuel_shuts(self) -> bool:
+        """Whether none of the fuels is allowed on this engine, whatever the injector."""
+        limited = {one.fuel for one in self.at.values() if one.gate and one.gate.fuel_limit}
+        return limited == set(self.evidence.burnt)
 
     def best(self) -> str | None:
         """The injector to have: an owned one unless another is clearly likelier to fit the band."""
@@ -252,14 +288,16 @@ class _Choices:
     def for_all(self) -> str | None:
         return self.best() if self.evidence.burnt else None
 
-    def by_fuel(self) -> tuple:
-        """The answer on each fuel, the leanest first."""
+    def by_fuel(self, step) -> tuple:
+        """The answer on each fuel, the leanest first: what is fitted, next, or does least harm."""
         found = []
         for fuel in self.evidence.burnt:
             own = [one for (_, on), one in self.at.items() if on == fuel]
             standing = [one for one in own if one.gate is None]
             fitted = self.at.get((self.fitted, fuel))
-            best = min(standing, key=_harm, default=None)
+            best = min(standing, key=lambda one: (_harm(one), one.injector), default=None)
+            if step.code in ("fit", "buy") and fuel in step.fuels:
+                best = self.at[step.injector, fuel]
             if fitted in standing and best is not None:
                 near = fitted.odds.inside >= best.odds.inside - WORTH_BUYING
                 best = fitted if near else best
@@ -273,6 +311,9 @@ def _next(evidence, ride, strength, equals, choices, ridden) -> Step:
     for cause in evidence.unexplained.values():
         if cause.engine in ridden_engines:
             return Step(code="find knock", engine=cause.engine, setups=(cause.setup,))
+    hot = _too_hot(evidence, ride, ridden)
+    if hot is not None:
+        return Step(code="find heat", engine=hot.engine, setups=(hot.setup,))
     step = _mixture_step(evidence, ride, choices)
     if step is not None:
         return step
@@ -280,19 +321,47 @@ def _next(evidence, ride, strength, equals, choices, ridden) -> Step:
     for half in ("gauge", "range", "speeds"):
         if half in evidence.missing:
             return Step(code="ride again", why=half, engine=engine, setups=names)
-    grown = [one for one in ridden if one.engine in evidence.bigger and one.setup in evidence.gains]
-    if grown and (ride is None or strength == "open" or ride.engine not in evidence.bigger):
-        return Step(code="find power", engine=grown[0].engine)
+    weak = _without_power(evidence, ride, strength, ridden)
+    if weak is not None:
+        return Step(code="find power", engine=weak)
     if strength != "decided" and len(names) > 1:
-        runs = evidence.more_runs(ride.setup)
+        runs = _runs(evidence, equals)
         return Step(code="ride again", why="too close", engine=engine, setups=names, runs=runs)
     return Step(code="nothing", engine=engine)
+
+
+def _too_hot(evidence, ride, ridden) -> Combination | None:
+    """What was ridden too hot on an engine of which nothing is left; None if there is none."""
+    if ride is not None and (ride.engine in evidence.bigger or _pulled(evidence, ride)):
+        return None
+    left = {one.engine for one in ridden if one.gate is None}
+    changed = {one.engine for one in ridden if one.engine in evidence.bigger}
+    changed |= {one.engine for one in ridden if _pulled(evidence, one)}
+    for one in sorted(ridden, key=lambda one: (-_strongest(evidence, ridden, one.engine), one.key)):
+        hot = one.gate is not None and one.gate.code == "heat" and one.gate.because is None
+        if hot and one.engine not in left and (ride is None or one.engine in changed):
+            return one
+    return None
+
+
+def _without_power(evidence, ride, strength, ridden) -> str | None:
+    """A bigger engine that nothing shows or suggests to pull harder; None if there is none."""
+    timed = [one for one in ridden if one.setup in evidence.gains]
+    for engine in sorted({one.engine for one in timed} & evidence.bigger):
+        own = [one for one in timed if one.engine == engine]
+        if any(_odds_of_gain(evidence, one) >= LEANING for one in own):
+            continue
+        if ride is None or ride.engine != engine or strength == "open":
+            return engine
+    return None
 
 
 def _mixture_step(evidence, ride, choices) -> Step | None:
     """The step that the mixture asks for; None if it asks for none."""
     fitted, engine = choices.fitted, choices.engine
-    if not choices.injectors or not evidence.burnt:
+    if not evidence.burnt:
+        return Step(code="change fuel", engine=engine)
+    if not choices.injectors:
         return None
     best = choices.best()
     stays = fitted is not None and choices.open_on(fitted)
@@ -305,9 +374,12 @@ def _mixture_step(evidence, ride, choices) -> Step | None:
         return Step(code=code, engine=engine, injector=best, fuels=evidence.burnt)
     if stays:
         return Step(code="change fuel", engine=engine, injector=fitted, fuels=stays)
-    most = max(choices.injectors, key=lambda name: len(choices.open_on(name)))
-    some = choices.open_on(most)
-    if some:
-        code = "fit" if choices.owned(most) else "buy"
-        return Step(code=code, engine=engine, injector=most, fuels=some)
-    return Step(code="list injectors", engine=engine, fuels=evidence.burnt)
+    if choices.only_fuel_shuts():
+        return Step(code="change fuel", engine=engine)
+    most, some = choices.part_of_the_fuels()
+    if not some:
+        return Step(code="list injectors", engine=engine, fuels=evidence.burnt)
+    if max(choices.at[most, fuel].odds.inside for fuel in some) < LIKELY:
+        return Step(code="list injectors", engine=engine, injector=most, fuels=some)
+    code = "fit" if choices.owned(most) else "buy"
+    return Step(code=code, engine=engine, injector=most, fuels=some)

@@ -32,18 +32,25 @@ def evidence_of(session, combinations, road, mixtures, limits) -> Evidence:
     Evidence
     """
     gains = {pull.setup: pull.gain for pull in road.pulls} if road else {}
-    pairs = road.pairs if road else ()
     return Evidence(
         combinations=combinations,
         unexplained=unexplained(combinations),
         gains=gains,
-        apart=frozenset(frozenset((p.setup, p.over)) for p in pairs if p.told_apart),
+        apart=_told_apart(road, gains, session.about.reference),
         reference=session.about.reference,
         burnt=burnt_fuels(session, limits),
         bigger=bigger_engines(session),
         more_runs=lambda setup: _more_runs(road, setup),
         missing=_missing(combinations, gains, mixtures),
     )
+
+
+def _told_apart(road, gains, reference) -> frozenset:
+    """Pairs of setups that differ; against the reference as the gains have it, and no other way."""
+    pairs = [p for p in road.pairs if reference not in (p.setup, p.over)] if road else []
+    found = [(p.setup, p.over) for p in pairs if p.told_apart]
+    found += [(name, reference) for name, gain in gains.items() if gain and gain.told_apart]
+    return frozenset(map(frozenset, found))
 
 
 def burnt_fuels(session, limits=()) -> tuple:

@@ -49,30 +49,62 @@ def gated(combinations, limits: Limits) -> tuple:
     -------
     tuple of Combination
     """
-    knocked = [one for one in combinations if one.knocks]
+    knocked = sorted((one for one in combinations if one.knocks), key=_loudest_first)
     shut = unexplained(combinations)
-    return tuple(replace(one, gate=_gate(one, knocked, shut, limits)) for one in combinations)
+    hot = sorted(
+        (one for one in combinations if _too_hot(one, limits)),
+        key=lambda one: (-one.hottest_k, one.key),
+    )
+    return tuple(replace(one, gate=_gate(one, knocked, shut, hot, limits)) for one in combinations)
 
 
-def _gate(one, knocked, shut, limits) -> Gate | None:
+def _gate(one, knocked, shut, hot, limits) -> Gate | None:
     if one.knocks:
-        return Gate("knock", knock=one.knocks[-1])
+        return Gate("knock", knock=worst_knock(one))
     if one.engine in shut:
         cause = shut[one.engine]
-        return Gate("knock unexplained", knock=cause.knocks[-1], because=cause)
+        return Gate("knock unexplained", knock=worst_knock(cause), because=cause)
     for other in knocked:
         if no_safer(one, other):
-            return Gate("knock implied", knock=other.knocks[-1], because=other)
+            return Gate("knock implied", knock=worst_knock(other), because=other)
     for limit in limits.fuels:
         if limit.fuel == one.fuel and limit.engine in (None, one.engine):
             return Gate(limit.code, fuel_limit=limit)
+    if one.beyond_lean:
+        return Gate("lean", limit=limits.lean)
     if one.odds is not None and one.odds.leaner > limits.lean:
         return Gate("lean", value=one.odds.leaner, limit=limits.lean)
-    if limits.hottest_k and one.hottest_k and one.hottest_k > limits.hottest_k:
+    if _too_hot(one, limits):
         return Gate("heat", value=one.hottest_k, limit=limits.hottest_k)
+    for other in hot:
+        # What is not known to be richer is not known to run cooler.
+        if one.engine == other.engine and not richer(one, other):
+            return Gate("heat", because=other, value=other.hottest_k, limit=limits.hottest_k)
     if one.open_time_fraction is not None and one.open_time_fraction > HIGHEST_SHARE:
         return Gate("flow", value=one.open_time_fraction, limit=HIGHEST_SHARE)
     return None
+
+
+def _too_hot(one, limits) -> bool:
+    """Whether its head was read above the limit."""
+    known = limits.hottest_k is not None and one.hottest_k is not None
+    return known and one.hottest_k > limits.hottest_k
+
+
+def worst_knock(one: Combination):
+    """The loudest knock of a combination; of several, the first that was heard.
+
+    Parameters
+    ----------
+    one : Combination
+        With knocks.
+    """
+    return min(one.knocks, key=lambda knock: (knock.level != "heavy", knock.run))
+
+
+def _loudest_first(one) -> tuple:
+    knock = worst_knock(one)
+    return knock.level != "heavy", knock.run
 
 
 def no_safer(one: Combination, other: Combination) -> bool:
@@ -127,20 +159,39 @@ def unexplained(combinations) -> dict:
     Where no gauge was read, only the first is asked, by injector flow.
     """
     found = {}
-    # The richest first: it says the most.
-    for one in sorted(combinations, key=lambda c: c.lambda_.value if c.lambda_ else 0.0):
-        if not one.knocks or _lean_by_itself(one):
-            continue
-        ridden = [c for c in combinations if c.engine == one.engine and c.setup is not None]
-        others = [c for c in ridden if c is not one]
-        richest = not any(richer(c, one) for c in others)
-        above_another = any(known_higher(one.octane, c.octane) for c in others)
-        highest = above_another and not any(known_higher(c.octane, one.octane) for c in others)
-        if richest or (highest and one.odds is not None):
-            found.setdefault(one.engine, one)
+    for one in sorted((one for one in combinations if one.knocks), key=_loudest_first):
+        if not _lean_by_itself(one):
+            richest, highest = extremes(one, combinations)
+            if richest or (highest and one.odds is not None):
+                found.setdefault(one.engine, one)
     return found
+
+
+def extremes(one: Combination, combinations) -> tuple:
+    """Whether a combination is the richest that was ridden on its engine, and of the best fuel.
+
+    Parameters
+    ----------
+    one : Combination
+    combinations : sequence of Combination
+
+    Returns
+    -------
+    richest, highest : bool
+        Nothing known to be richer was ridden; nothing of a higher octane number, but something of
+        a lower one.
+    """
+    others = [
+        c
+        for c in combinations
+        if c.engine == one.engine and c.setup is not None and c.key != one.key
+    ]
+    richest = not any(richer(c, one) for c in others)
+    above_another = any(known_higher(one.octane, c.octane) for c in others)
+    highest = above_another and not any(known_higher(c.octane, one.octane) for c in others)
+    return richest, highest
 
 
 def _lean_by_itself(one) -> bool:
     """Whether it may have knocked because it was lean."""
-    return one.odds is not None and one.odds.leaner > 0.5
+    return one.beyond_lean or (one.odds is not None and one.odds.leaner > 0.5)

@@ -3,7 +3,7 @@
 import numpy as np
 
 from tuninglib.analysis.readings import flow_on_bike, ladder_columns, weighed_readings
-from tuninglib.analysis.records import Ladder, LadderCurve, Prospect
+from tuninglib.analysis.records import Ladder, LadderCurve, Prospect, one_each
 from tuninglib.physics.engine import air_mass_per_cycle_kg, fuel_mass_per_cycle_kg
 from tuninglib.physics.injector import (
     mass_flow_kg_s,
@@ -39,7 +39,7 @@ def session_fit(session, air, rows):
     return None if rows.empty else fit_ladder(**ladder_columns(session, air, rows))
 
 
-def analyse_ladder(session, air, fit, engine: str, combinations) -> Ladder:
+def analyse_ladder(session, air, fit, plan, combinations, burnt) -> Ladder:
     """What the readings say of every injector on one engine, tried or not, on every fuel.
 
     Parameters
@@ -48,9 +48,11 @@ def analyse_ladder(session, air, fit, engine: str, combinations) -> Ladder:
     air : pandas.DataFrame
         Of :func:`tuninglib.session.defaults.air_of_runs`.
     fit : tuninglib.statistics.ladder.LadderFit
-    engine : str
+    plan : tuninglib.analysis.plan.Plan
     combinations : tuple of Combination
         With their gates.
+    burnt : tuple of str
+        Fuels that may be burnt, the leanest first; the first guess is for that.
 
     Returns
     -------
@@ -62,7 +64,10 @@ def analyse_ladder(session, air, fit, engine: str, combinations) -> Ladder:
         name: (float(blend.stoichiometric_ratio), float(blend.density_kg_m3))
         for name, blend in ((n, blend_of(f)) for n, f in session.fuels.items())
     }
-    leanest = min(fuels.values(), key=lambda pair: pair[0] * pair[1])
+    engine = plan.engine
+    # A fuel that is only listed decides nothing, unless no other is left.
+    deciding = [fuels[name] for name in burnt] or list(fuels.values())
+    leanest = min(deciding, key=lambda pair: pair[0] * pair[1])
     band = band_of(session)
     guess = flow_for_lambda(
         fit,
@@ -74,7 +79,7 @@ def analyse_ladder(session, air, fit, engine: str, combinations) -> Ladder:
     finite = np.isfinite([guess.value, guess.low, guess.high]).all() and guess.low > 0
     return Ladder(
         engine=engine,
-        prospects=_prospects(session, fit, engine, combinations),
+        prospects=_prospects(session, fit, plan, combinations, burnt),
         curves=_curves(session, fit, engine, fuels, full),
         responses=response_per_state(
             **ladder_columns(session, air, rows), state=rows["state"].tolist()
@@ -85,14 +90,17 @@ def analyse_ladder(session, air, fit, engine: str, combinations) -> Ladder:
     )
 
 
-def _prospects(session, fit, engine, combinations) -> tuple:
+def _prospects(session, fit, plan, combinations, burnt) -> tuple:
     """Injectors on one engine, those of the least expected harm first; shut ones last."""
-    own = [one for one in combinations if one.engine == engine]
+    own = one_each(
+        [one for one in combinations if one.engine == plan.engine and one.lambda_ is not None],
+        plan.ride,
+    )
     tried = fit.flow_m3_s.values()
     found = []
     for name, record in session.injectors.items():
         flow = flow_on_bike(session, name)
-        rows = _one_a_fuel([one for one in own if one.injector == name])
+        rows = [one for one in own.values() if one.injector == name]
         found.append(
             Prospect(
                 injector=name,
@@ -103,16 +111,13 @@ def _prospects(session, fit, engine, combinations) -> tuple:
                 price=record.price,
             )
         )
-    return tuple(sorted(found, key=lambda one: (one.shut_everywhere, one.harm, one.flow_m3_s)))
 
+    def rank(prospect):
+        decides = [one for one in prospect.fuels if one.fuel in burnt] or prospect.fuels
+        shut = all(one.gate is not None for one in decides)
+        return shut, sum(one.harm for one in decides), prospect.flow_m3_s
 
-def _one_a_fuel(combinations) -> list:
-    """One combination for each fuel that something is known of: the ridden one, if there is one."""
-    found = {}
-    for one in combinations:
-        if one.lambda_ is not None:
-            found.setdefault(one.fuel, one)
-    return list(found.values())
+    return tuple(sorted(found, key=rank))
 
 
 def open_time_share(session, engine: str, injector: str, fuel: str) -> float | None:

@@ -17,8 +17,9 @@ class Step:
     ----------
     code : str
         ``"nothing"`` (it is decided), ``"fit"`` (an injector that is owned), ``"buy"``,
-        ``"ride again"``, ``"change fuel"``, ``"find knock"``, ``"find power"`` or
-        ``"list injectors"`` (none of those listed would do).
+        ``"ride again"``, ``"change fuel"`` (without ``fuels``: none of them is allowed),
+        ``"find knock"``, ``"find heat"``, ``"find power"`` or ``"list injectors"`` (none of those
+        listed would do).
     why : str
         ``""``, or for ``"ride again"``: ``"gauge"``, ``"range"``, ``"speeds"``, ``"too close"``.
     engine, injector : str or None
@@ -70,6 +71,8 @@ class Plan:
         That the next injector is for.
     strength : str
         ``"decided"``, ``"leaning"`` or ``"open"``.
+    runs : int or None
+        More runs of each setup that would likely decide it; None if it is, or no number would.
     next : Step
     fuels : tuple of OnFuel
         Of those that may be burnt, the leanest first.
@@ -87,6 +90,7 @@ class Plan:
     ride: Combination | None
     engine: str | None
     strength: str
+    runs: int | None
     next: Step
     fuels: tuple
     for_all: str | None

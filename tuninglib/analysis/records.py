@@ -289,3 +289,30 @@ class Knock:
     setup: str
     run: float
     level: str
+
+
+def one_each(combinations, ride=None) -> dict:
+    """One combination for each engine, injector and fuel: the one that every table speaks of.
+
+    Parameters
+    ----------
+    combinations : sequence of Combination
+    ride : Combination or None
+        What is ridden now; it goes first.
+
+    Returns
+    -------
+    dict of tuple to Combination
+        Engine, injector and fuel to the combination. Of several that were ridden with other parts
+        it is the leanest.
+    """
+
+    def rank(one):
+        lean = -one.lambda_.value if one.lambda_ is not None else 0.0
+        other = ride is None or one.key != ride.key
+        return other, one.setup is None, lean, str(one.setup)
+
+    found = {}
+    for one in sorted(combinations, key=rank):
+        found.setdefault((one.engine, one.injector, one.fuel), one)
+    return found

@@ -5,6 +5,10 @@ so that one combination has one name, one reason and one chance wherever it is s
 """
 
 from tuninglib import units
+from tuninglib.analysis.decide import LIKELY
+from tuninglib.analysis.gates import extremes
+from tuninglib.analysis.records import one_each
+from tuninglib.interval import Interval
 from tuninglib.report import heat
 from tuninglib.report.cells import money, plain, spaced, spaced_list
 from tuninglib.rounding import (
@@ -30,6 +34,26 @@ def combination_name(one) -> str:
     if one.setup is not None:
         return spaced(one.setup)
     return f"{one.injector} on {one.fuel} (engine {spaced(one.engine)})"
+
+
+def chance_of(probability: float, what: str) -> str:
+    """A chance with its article: a 38 % chance, an 8 % chance.
+
+    Parameters
+    ----------
+    probability : float
+    what : str
+        Of which it is the chance.
+
+    Examples
+    --------
+    >>> chance_of(0.08, "rain")
+    'an 8 % chance of rain'
+    """
+    text = odds_text(probability)
+    first = text.split()[0]
+    an = first in ("over", "under", "8", "11", "18") or (first.startswith("8") and len(first) == 2)
+    return f"{'an' if an else 'a'} {text} chance of {what}"
 
 
 def chance(one) -> str:
@@ -61,27 +85,49 @@ def gate_sentence(results, one) -> str:
     if gate.code == "knock implied":
         return (
             f"no safer from knock than {combination_name(gate.because)}, with which "
-            f"{heat.knock_sentence(gate.knock)}"
+            f"{heat.knock_sentence(gate.knock)}{_unlabelled(one, gate.because)}"
         )
     if gate.code == "knock unexplained":
         return (
-            f"{heat.knock_sentence(gate.knock)} with {combination_name(gate.because)}, and the "
-            "mixture does not explain it"
+            f"{heat.knock_sentence(gate.knock)} with {combination_name(gate.because)}, and "
+            f"{_not_the_mixture(results, gate.because)}"
         )
     if gate.fuel_limit is not None:
         return heat.limit_sentence(gate.fuel_limit).removesuffix(".")
+    if gate.code == "lean" and gate.value is None:
+        return "every reading stood at the gauge's lean end"
     if gate.code == "lean":
         return f"{odds_text(gate.value)} chance of running leaner than the band"
     if gate.code == "heat":
         system = results.session.about.units
-        return (
+        hot = (
             f"the head reached {plain(gate.value, 'temperature', system)}, above your limit of "
             f"{plain(gate.limit, 'temperature', system)}"
         )
+        if gate.because is None:
+            return hot
+        return f"not known to run cooler than {combination_name(gate.because)}, with which {hot}"
     return (
         f"the injector would have to stay open for {percent(gate.value)} of the cycle at the "
         "highest engine speed, so it runs out of time"
     )
+
+
+def _unlabelled(one, other) -> str:
+    """Which octane number is missing; what is not known counts against a fuel."""
+    missing = dict.fromkeys(c.fuel for c in (one, other) if c.octane is None)
+    return f" (the octane number of {listing(missing)} is not written down)" if missing else ""
+
+
+def _not_the_mixture(results, cause) -> str:
+    """Why the mixture does not explain a knock, as far as anything was read."""
+    richest, highest = extremes(cause, results.combinations)
+    found = ["nothing richer"] if richest else []
+    found += ["nothing of a higher octane number"] if highest else []
+    text = f"{' and '.join(found)} was ridden on this engine"
+    if cause.odds is None:
+        return text
+    return f"{text} and it was not plainly lean, so the mixture does not explain it"
 
 
 def ride_sentence(results) -> str:
@@ -93,37 +139,72 @@ def ride_sentence(results) -> str:
     """
     ride = results.plan.ride
     if ride is None:
+        ridden = [one for one in results.combinations if one.setup is not None]
+        if not ridden:
+            return "nothing of this session: no run of it counts."
+        if len(results.plan.shut) < len(ridden):
+            return "nothing of this session: too little is known of any setup."
         return "nothing of this session: every setup that was ridden is ruled out."
     setup = results.session.setups[ride.setup]
     parts = f"{setup.parts}, " if setup.parts else ""
     what = f"{spaced(ride.setup)} ({parts}injector {ride.injector}, fuel {ride.fuel})"
-    return f"{what}{_pull(results, ride)}."
+    other = ""
+    if ride.fuel not in [one.fuel for one in results.plan.fuels]:
+        other = f" It was ridden on {ride.fuel}, which is not among the fuels that you will burn."
+    return f"{what}{_pull(results, ride)}.{other}"
 
 
 def _pull(results, ride) -> str:
     pull = next((pull for pull in results.pulls if pull.setup == ride.setup), None)
+    reference = spaced(results.reference)
     if pull is None:
-        return "; it has no run with speeds, so nothing is known of its pull"
+        timed = [run.setup for run in results.runs if run.shown_exit_m_s is not None and run.counts]
+        who = "it" if ride.setup not in timed else f"the reference {reference}"
+        return f"; {who} has no run with speeds, so nothing is known of its pull"
     if pull.gain is None:
         return _reference_pull(results)
-    reference, ratio = spaced(results.reference), pull.gain.ratio
+    ratio = pull.gain.ratio
     system = results.session.about.units
     change = units.to_display(pull.speed_gain_m_s, "speed", system)
     sign = "+" if change >= 0 else "−"
     speed = f"{sign}{abs(change):.1f} {units.unit_label('speed', system)} at your marker"
     text = interval_text(ratio.scaled(100), "%", least_decimals=0)
-    if results.plan.strength == "open" or not (pull.gain.told_apart or ratio.value > 0):
+    if results.plan.strength == "open":
         return (
             f": {speed}, but no difference in pull from {reference} was shown ({text}); a "
             f"difference of {percent(pull.gain.smallest_visible)} or more would most likely have "
-            "shown"
+            f"shown{_assumed(results)}"
         )
+    if ratio.value < 0:
+        less = interval_text(Interval(-ratio.value, -ratio.high, -ratio.low).scaled(100), "%")
+        return f": {speed}, {less} less pull than {reference}"
     cost = results.session.setups[ride.setup].cost
     price = f", for {money(cost, results.session)}" if cost else ""
-    more = "more" if ratio.value > 0 else "more (that is, less)"
-    if not pull.gain.told_apart:
-        return f": {speed}, {text} {more} pull than {reference}{price}. Leaning, not settled"
-    return f": {speed}, {text} {more} pull than {reference}{price}"
+    settled = "" if results.plan.strength == "decided" else f". {_leaning(results)}"
+    return f": {speed}, {text} more pull than {reference}{price}{_assumed(results)}{settled}"
+
+
+def _assumed(results) -> str:
+    """That nothing was repeated, where nothing was."""
+    if not results.road.scatter_is_assumed:
+        return ""
+    return (
+        f", if runs scatter by {percent(results.road.scatter_sd)} (assumed: nothing was repeated)"
+    )
+
+
+def _leaning(results) -> str:
+    runs = results.plan.runs
+    if runs is None:
+        return "Leaning, not settled"
+    return (
+        f"Leaning, not settled: about {_more_runs(runs)} of it and of "
+        f"{spaced(results.reference)} would most likely settle it"
+    )
+
+
+def _more_runs(runs: int) -> str:
+    return "1 more run" if runs == 1 else f"{runs} more runs"
 
 
 def _reference_pull(results) -> str:
@@ -131,7 +212,8 @@ def _reference_pull(results) -> str:
     harder = [p.setup for p in results.pulls if p.gain and p.verdict == "faster"]
     ruled_out = [name for name in harder if name in shut]
     if ruled_out:
-        return f"; {spaced_list(ruled_out)} pulled harder, but must not be ridden as it is"
+        as_is = "as it is" if len(ruled_out) == 1 else "as they are"
+        return f"; {spaced_list(ruled_out)} pulled harder, but must not be ridden {as_is}"
     if len(results.pulls) > 1:
         return "; nothing else was shown to pull harder"
     return ""
@@ -149,6 +231,13 @@ def next_sentence(results) -> str:
 
 
 def _nothing(results, step) -> str:
+    if sum(one.setup is not None for one in results.combinations) == 1:
+        return (
+            "nothing has to be changed; only one setup was ridden, so there is nothing to compare "
+            "it with. Keep listening."
+        )
+    if results.plan.strength != "decided":
+        return "nothing that may be ridden is left to compare it with. Ride it, and keep listening."
     return "nothing more to test: this is decided. Ride it, and keep listening."
 
 
@@ -165,19 +254,21 @@ def _injector(results, step) -> str:
         engine = f" for the engine {spaced(step.engine)}"
     elif plan.ride.engine != step.engine:
         engine = f" for the engine {spaced(step.engine)}, not the one to ride now"
+    missing = [one.fuel for one in plan.fuels if one.fuel not in step.fuels]
+    only = f" No injector listed passes on {listing(missing)} with it." if missing else ""
     chances = "; ".join(
         f"on {fuel} lambda {interval_text(rows[fuel].lambda_)}, {chance(rows[fuel])}"
         for fuel in step.fuels
         if fuel in rows
     )
-    return f"{verb}{engine}: {chances}.{_instead(results, step)}"
+    return f"{verb}{engine}: {chances}.{only}{_instead(results, step)}"
 
 
 def _of_step(results, step) -> list:
     """What is known of the step's injector on its engine, fuel by fuel."""
     return [
         one
-        for one in results.combinations
+        for one in one_each(results.combinations, results.plan.ride).values()
         if (one.engine, one.injector) == (step.engine, step.injector)
         and one.fuel in step.fuels
         and one.odds is not None
@@ -187,13 +278,20 @@ def _of_step(results, step) -> list:
 def _instead(results, step) -> str:
     """What the injector that is fitted would do, and the fuels to keep to with it."""
     fitted = [f.fitted for f in results.plan.fuels if f.fitted is not None]
+    if not fitted or fitted[0].injector == step.injector:
+        return ""
     shut = [one for one in fitted if one.gate is not None]
     stands = [one.fuel for one in fitted if one.gate is None]
-    if not fitted or not shut:
-        return ""
-    reasons = listing(f"{gate_sentence(results, one)} on {one.fuel}" for one in shut)
-    keep = f" Or keep to {listing(stands)} with it." if stands else ""
-    return f" With {fitted[0].injector}, which is fitted now, {reasons}.{keep}"
+    reasons = "; ".join(_on(one.fuel, gate_sentence(results, one)) for one in shut)
+    if not shut:
+        reasons = "; ".join(_on(one.fuel, chance(one)) for one in fitted)
+    keep = f" Or keep to {listing(stands)} with it." if shut and stands else ""
+    return f" With {fitted[0].injector}, which is fitted now: {reasons}.{keep}"
+
+
+def _on(fuel: str, text: str) -> str:
+    """What holds on a fuel; the name is not said twice."""
+    return text if text.startswith(f"{fuel} ") else f"on {fuel} {text}"
 
 
 def _again(results, step) -> str:
@@ -207,6 +305,13 @@ def _again(results, step) -> str:
             "every reading stood at the gauge's end: fit an injector that brings it back into the "
             "gauge's range, on the rich side first, and ride again."
         )
+    if step.why == "speeds" and any(
+        run.shown_exit_m_s is not None and run.counts for run in results.runs
+    ):
+        return (
+            f"ride the reference {spaced(results.reference)} with speeds at both lines: without "
+            "them nothing is known of the pull of anything else, so nothing is said of it here."
+        )
     if step.why == "speeds":
         return (
             "ride again and write down the speeds at both lines: nothing is known of the pull, so "
@@ -218,56 +323,92 @@ def _again(results, step) -> str:
             "would settle it; choose by heat, noise and fuel."
         )
     return (
-        f"ride {spaced_list(step.setups)} again, about {step.runs} more runs of each: they are too "
-        "close to call as yet."
+        f"ride {spaced_list(step.setups)} again, about {_more_runs(step.runs)} of each: they are "
+        "too close to call as yet."
     )
 
 
 def _change_fuel(results, step) -> str:
     if not step.fuels:
-        return "change the fuel: none of those listed is allowed in this engine."
+        session = results.session
+        wanted = session.use.fuels or [setup.fuel for setup in session.setups.values()]
+        where = f"on the engine {spaced(step.engine)}" if step.engine else "in this engine"
+        reasons = dict.fromkeys(
+            heat.limit_sentence(limit).removesuffix(".")
+            for limit in results.fuel_limits
+            if limit.engine in (None, step.engine) and limit.fuel in wanted
+        )
+        said = f" ({'; '.join(reasons)})" if reasons else ""
+        return f"change the fuel: none of those that you will burn is allowed {where}{said}."
     others = [f.fitted for f in results.plan.fuels if f.fitted is not None and f.fitted.gate]
-    reasons = "; ".join(f"on {one.fuel}: {gate_sentence(results, one)}" for one in others)
-    return f"keep to {listing(step.fuels)} ({reasons}), or list other injectors in session.toml."
+    reasons = "; ".join(_on(one.fuel, gate_sentence(results, one)) for one in others)
+    # Another injector is no help against a fuel that is not allowed.
+    helps = any(one.gate.fuel_limit is None for one in others)
+    list_others = ", or list other injectors in session.toml" if helps else ""
+    return f"keep to {listing(step.fuels)} with {step.injector} ({reasons}){list_others}."
 
 
 def _find_knock(results, step) -> str:
-    (setup,) = step.setups
-    one = next(one for one in results.combinations if one.setup == setup)
-    ground = (
-        "It was not lean, and it was the richest or on the best fuel that was tried"
-        if one.odds is not None
-        else "It had the largest injector that was tried"
-    )
+    cause = next(one for one in results.combinations if one.setup == step.setups[0])
     return (
-        f"find what made {spaced(setup)} knock before the engine {spaced(step.engine)} is ridden "
-        f"at full throttle again. {ground}, so the mixture is not the cause: look at octane, "
-        "compression, ignition timing, heat and deposits."
+        f"find what made {spaced_list(step.setups)} knock before the engine {spaced(step.engine)} "
+        f"is ridden at full throttle again: {_not_the_mixture(results, cause)}. Look at "
+        f"{'' if cause.odds else 'the mixture, '}octane, compression, ignition timing, heat and "
+        "deposits."
+    )
+
+
+def _find_heat(results, step) -> str:
+    hot = next(one for one in results.combinations if one.setup == step.setups[0])
+    return (
+        f"find out why the engine {spaced(step.engine)} ran hot before it is ridden at full "
+        f"throttle again: {gate_sentence(results, hot)}. Look at cooling fins and air, oil, "
+        "ignition timing, a leak in the intake, and where the temperature is measured."
     )
 
 
 def _find_power(results, step) -> str:
-    return (
+    session = results.session
+    slower = [
+        pull.setup
+        for pull in results.pulls
+        if pull.verdict == "slower" and session.setups[pull.setup].engine == step.engine
+    ]
+    text = (
         f"the engine {spaced(step.engine)} has more displacement, but was not shown to pull "
-        "harder. That is no reason to strip it. Find out first: compression, valve timing and "
-        "clearance, full throttle opening, a slipping clutch, a blocked exhaust or filter, the "
-        "spark plug."
+        "harder. That is no reason to strip it. Find out first"
+    )
+    if slower:
+        text = (
+            f"the engine {spaced(step.engine)} has more displacement, but "
+            f"{spaced_list(slower)} pulled less: something is wrong with it. Find out before it "
+            "is ridden again"
+        )
+    return (
+        f"{text}: compression, valve timing and clearance, full throttle opening, a slipping "
+        "clutch, a blocked exhaust or filter, the spark plug."
     )
 
 
 def _list_injectors(results, step) -> str:
-    wanted = _wanted_flow(results)
+    rest = f"{_wanted_flow(results)}{_instead(results, step)}"
+    engine = f"on the engine {spaced(step.engine)}"
     if step.injector is None:
-        return (
-            f"none of the injectors listed passes on the engine {spaced(step.engine)}; list others "
-            f"in session.toml.{wanted}"
-        )
-    rows = _of_step(results, step)
-    rich = all(one.odds.richer > one.odds.leaner for one in rows)
+        return f"none of the injectors listed passes {engine}; list others in session.toml.{rest}"
+    worst = max(_of_step(results, step), key=lambda one: max(one.odds.richer, one.odds.leaner))
+    rich = worst.odds.richer > worst.odds.leaner
+    tried = "tried" if _all_tried(results) else "listed"
     return (
-        f"{step.injector} is the safest of the injectors listed, and still likely too "
-        f"{'rich' if rich else 'lean'}; list one that is nearer in session.toml.{wanted}"
+        f"{engine}, injector {step.injector} is the best of the injectors {tried} for "
+        f"{listing(step.fuels)}, and still likely too {'rich' if rich else 'lean'} "
+        f"({odds_text(worst.odds.richer if rich else worst.odds.leaner)} chance on {worst.fuel}); "
+        f"list another in session.toml.{rest}"
     )
+
+
+def _all_tried(results) -> bool:
+    """Whether no injector is listed that was not read."""
+    return results.ladder is not None and all(one.tried for one in results.ladder.prospects)
 
 
 def _wanted_flow(results) -> str:
@@ -276,7 +417,7 @@ def _wanted_flow(results) -> str:
         return ""
     system = results.session.about.units
     return (
-        " The middle of the band on the leanest fuel asks for "
+        " The middle of the band on the leanest of your fuels asks for "
         f"{quantity_text(guess, 'flow', system)}."
     )
 
@@ -288,6 +429,7 @@ _STEPS = {
     "ride again": _again,
     "change fuel": _change_fuel,
     "find knock": _find_knock,
+    "find heat": _find_heat,
     "find power": _find_power,
     "list injectors": _list_injectors,
 }
@@ -336,6 +478,7 @@ _IN_SHORT = {
     "ride again": "ride again",
     "change fuel": "keep to the fuels that pass",
     "find knock": "find the cause of the knock",
+    "find heat": "find out why it ran hot",
     "find power": "find out why it does not pull",
     "list injectors": "list other injectors",
 }
@@ -349,9 +492,12 @@ def fuel_items(results) -> list:
     results : tuninglib.analysis.results.Results
     """
     plan, items = results.plan, []
-    same = plan.ride is not None and plan.ride.engine == plan.engine
-    engine = "" if same or plan.engine is None else f", engine {spaced(plan.engine)}"
+    read = {one.fuel for one in results.combinations if one.odds is not None}
+    other_engine = plan.ride is not None and plan.ride.engine != plan.engine
+    engine = f" (engine {spaced(plan.engine)})" if other_engine else ""
     for one in plan.fuels:
+        if one.fuel not in read or plan.next.code == "find heat":
+            continue
         if plan.ride is not None and one.best is not None and one.best.key == plan.ride.key:
             continue
         if one.best is None:
@@ -359,9 +505,25 @@ def fuel_items(results) -> list:
             if one.fitted is not None and one.fitted.gate is not None:
                 text += f"; with {one.fitted.injector}: {gate_sentence(results, one.fitted)}"
         else:
-            text = f"injector {one.best.injector}: {chance(one.best)}"
+            near = "" if one.best.odds.inside >= LIKELY else "nearest is "
+            text = f"{near}injector {one.best.injector}: {chance(one.best)}"
         items.append((f"On {one.fuel}{engine}", f"{text}."))
     return items
+
+
+def fitted_on_fuels(results) -> list:
+    """What is to be ridden now, on each fuel that may be burnt.
+
+    Parameters
+    ----------
+    results : tuninglib.analysis.results.Results
+    """
+    ride = results.plan.ride
+    if ride is None:
+        return []
+    known = one_each(results.combinations, ride)
+    found = (known.get((ride.engine, ride.injector, one.fuel)) for one in results.plan.fuels)
+    return [one for one in found if one is not None]
 
 
 def band_text(results) -> str:

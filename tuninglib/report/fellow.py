@@ -12,6 +12,7 @@ import numpy as np
 from tuninglib import units
 from tuninglib.analysis import what_if
 from tuninglib.analysis.gain import usable_rows
+from tuninglib.analysis.records import one_each
 from tuninglib.interval import Z_95
 from tuninglib.physics.air import (
     STANDARD_GRAVITY_M_S2,
@@ -267,10 +268,11 @@ def _fuels(results) -> list:
     ride = results.plan.ride
     if ride is None:
         return []
-    found = {ride.fuel: ride}
-    for one in results.combinations:
-        if (one.engine, one.injector) == (ride.engine, ride.injector):
-            found.setdefault(one.fuel, one)
+    found = {
+        one.fuel: one
+        for one in one_each(results.combinations, ride).values()
+        if (one.engine, one.injector) == (ride.engine, ride.injector)
+    }
     return [
         {
             "name": name,

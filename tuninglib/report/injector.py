@@ -41,8 +41,8 @@ def _notes(results) -> list:
     outside = [p.injector for p in record.prospects if p.outside_tried_range]
     if outside:
         found.append(
-            f"{listing(outside)} lies outside the flows that were read: there the line is "
-            "stretched beyond what was tried."
+            f"{listing(outside)} {'lies' if len(outside) == 1 else 'lie'} outside the flows that "
+            "were read: there the line is stretched beyond what was tried."
         )
     if not any(not p.tried for p in record.prospects):
         found.append(
@@ -69,6 +69,8 @@ def _in_short(results, one) -> str:
         return "ride now"
     if one.injector == step.injector and one.fuel in step.fuels and step.code in ("fit", "buy"):
         return "next"
+    if one.odds.inside < one.odds.leaner:
+        return "likely leaner than the band"
     return "possible" if one.odds.inside >= one.odds.richer else "likely richer than the band"
 
 
@@ -164,7 +166,12 @@ def _title_of(results) -> str:
         return f"Next: {step.injector}, for {listing(step.fuels)}"
     if step.code == "list injectors":
         return "None of the injectors listed fits the band"
-    if ride is not None and ride.engine == results.ladder.engine:
+    if step.code == "change fuel" and step.fuels:
+        return (
+            f"{step.injector} stays on the engine {spaced(step.engine)}, on {listing(step.fuels)}"
+        )
+    stays = ride is not None and ride.engine == results.ladder.engine
+    if stays and step.code not in ("change fuel", "find knock", "find heat"):
         return f"{ride.injector} stays on the engine {spaced(ride.engine)}"
     return f"Lambda against injector flow on the engine {spaced(results.ladder.engine)}"
 

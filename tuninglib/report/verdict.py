@@ -4,15 +4,20 @@ from tuninglib.report import heat
 from tuninglib.report.advice import (
     WORTH_A_WARNING,
     band_text,
+    chance_of,
+    fitted_on_fuels,
     flip_sentence,
     fuel_items,
     gate_sentence,
     next_sentence,
     ride_sentence,
 )
-from tuninglib.report.cells import mixture_of, spaced, spaced_list
+from tuninglib.report.cells import mixture_of, plain, spaced, spaced_list
 from tuninglib.report.display import Prose
 from tuninglib.rounding import gauge_text, interval_text, odds_text
+
+# 230 °C under the spark plug of an air-cooled engine (common practice; makers differ).
+USUAL_HOTTEST_K = 503.15
 
 
 def sentences(results) -> Prose:
@@ -86,13 +91,15 @@ def _warnings(results) -> list:
     """What can hurt, from what was read and heard, and what nobody read or heard."""
     plan = results.plan
     found = [f"{heat.knock_sentence(one)} ({spaced(one.setup)})." for one in results.knocks]
-    for one in plan.fuels:
-        fitted = one.fitted
-        if fitted is not None and fitted.odds.leaner > WORTH_A_WARNING:
+    for one in fitted_on_fuels(results):
+        if one.gate is not None and one.gate.fuel_limit is not None:
+            found.append(heat.limit_sentence(one.gate.fuel_limit))
+        elif one.odds is not None and one.odds.leaner > WORTH_A_WARNING:
             found.append(
-                f"with {one.fuel} in the tank, {fitted.injector} may run leaner than the band "
-                f"({odds_text(fitted.odds.leaner)} chance)."
+                f"with {one.fuel} in the tank, {one.injector} has "
+                f"{chance_of(one.odds.leaner, 'running leaner than the band')}."
             )
+    found += _hot_heads(results)
     listened = sum(one.listened for one in results.combinations)
     if "knock" in plan.missing:
         found.append("nobody wrote down whether it knocked, so nothing is known of that: listen.")
@@ -102,3 +109,17 @@ def _warnings(results) -> list:
             "proof: listen on, above all on a hot day and a long climb."
         )
     return found
+
+
+def _hot_heads(results) -> list:
+    """Head temperatures that are high for any air-cooled engine, where no limit was stated."""
+    session = results.session
+    heads = [one.hottest_k for one in results.combinations if one.hottest_k is not None]
+    if session.bike.highest_head_temperature or not heads or max(heads) <= USUAL_HOTTEST_K:
+        return []
+    system = session.about.units
+    return [
+        f"the head reached {plain(max(heads), 'temperature', system)}, and session.toml states no "
+        f"limit; above about {plain(USUAL_HOTTEST_K, 'temperature', system)} at the spark plug an "
+        "air-cooled engine is too hot (common practice). Let it cool, and state the limit."
+    ]

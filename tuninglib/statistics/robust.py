@@ -217,6 +217,8 @@ def group_means(values, sd, weight, group, *, assumed_sd, apart=False) -> dict:
     >>> found[0]
     GroupMean(mean=1.0, variance=1.0, dof=1, count=2)
     """
+    values, sd, weight = (np.asarray(one, dtype=float) for one in (values, sd, weight))
+    group = np.asarray(group)
     rows = {one.item(): np.flatnonzero(group == one) for one in np.unique(group)}
     means = {one: float(np.average(values[at], weights=weight[at])) for one, at in rows.items()}
     apart = np.broadcast_to(apart, len(values))

@@ -1,0 +1,185 @@
+"""Rules that the advice on any session must keep: what it advises, and that it says one thing."""
+
+import re
+
+from tuninglib.analysis.gates import no_safer
+from tuninglib.analysis.results_json import results_document
+from tuninglib.report import advice, fellow, injector, mixture, verdict
+from tuninglib.rounding import interval_text, odds_text
+
+
+def advised(results) -> list:
+    """Every combination that the plan advises to ride, now or next."""
+    plan, found = results.plan, []
+    if plan.ride is not None:
+        found.append(plan.ride)
+    if plan.next.code in ("fit", "buy", "change fuel"):
+        found += [
+            one
+            for one in results.combinations
+            if one.engine == plan.next.engine
+            and one.injector == plan.next.injector
+            and one.fuel in plan.next.fuels
+            and one.odds is not None
+        ]
+    return found
+
+
+def page(results) -> str:
+    """What the page advises, in the sentences that a rider reads, and the title of its picture."""
+    parts = (verdict.sentences(results), verdict.watch(results), injector.sentences(results))
+    title = injector._title_of(results) if results.ladder else ""
+    return "\n".join([*(str(part) for part in parts), title])
+
+
+def contradictions(results) -> list:
+    """What a page says twice in different ways, or advises against its own evidence."""
+    text = page(results)
+    return [f"{rule.__name__}: {problem}" for rule in RULES for problem in rule(results, text)]
+
+
+def nothing_shut_is_advised(results, text):
+    plan = results.plan
+    for one in advised(results):
+        if one.gate is not None:
+            yield f"{one.key} is shut by {one.gate.code}"
+    for one in plan.fuels:
+        if one.best is not None and one.best.gate is not None:
+            yield f"best on {one.fuel} is shut by {one.best.gate.code}"
+        own = [
+            c
+            for c in results.combinations
+            if (c.engine, c.injector, c.fuel) == (plan.engine, plan.for_all, one.fuel)
+        ]
+        if plan.for_all is not None and all(c.gate is not None for c in own):
+            yield f"for all fuels {plan.for_all}, which is shut on {one.fuel}"
+
+
+def nothing_is_less_safe_than_what_knocked(results, text):
+    for heard in (one for one in results.combinations if one.knocks):
+        for one in advised(results):
+            if no_safer(one, heard):
+                yield f"{one.key} is advised although {heard.key} knocked"
+
+
+def only_fuels_that_may_be_burnt(results, text):
+    session, plan = results.session, results.plan
+    burnt = set(session.use.fuels or [setup.fuel for setup in session.setups.values()])
+    burnt -= {limit.fuel for limit in results.fuel_limits if limit.engine is None}
+    if not set(plan.next.fuels) <= burnt:
+        yield f"next is for {plan.next.fuels}, burnt are {burnt}"
+    said = "not among the fuels that you will burn" in text
+    if plan.ride is not None and (plan.ride.fuel not in burnt) != said:
+        yield f"ride on {plan.ride.fuel}, burnt are {burnt}, said: {said}"
+
+
+def next_is_one_sensible_thing(results, text):
+    session, plan, step = results.session, results.plan, results.plan.next
+    record = session.injectors.get(step.injector)
+    fitted = {setup.injector for setup in session.setups.values()}
+    owned = record is not None and (
+        record.owned == "yes" or (record.owned == "unknown" and step.injector in fitted)
+    )
+    if step.code == "buy" and owned:
+        yield f"buy {step.injector}, which is owned"
+    if step.code == "fit" and not owned:
+        yield f"fit {step.injector}, which is not owned"
+    same = plan.ride is not None and plan.ride.engine == step.engine
+    if step.code in ("fit", "buy") and same and plan.ride.injector == step.injector:
+        yield f"{step.code} {step.injector}, which is fitted"
+    if step.code == "nothing" and plan.ride is None:
+        yield "nothing to do, but nothing to ride"
+    if step.code == "nothing" and plan.strength != "decided" and plan.equals:
+        yield f"nothing to do, but {plan.strength} and {plan.equals} could be ridden again"
+    if step.code == "find power":
+        for pull in results.pulls:
+            if pull.verdict == "faster" and session.setups[pull.setup].engine == step.engine:
+                yield f"{step.engine} lacks power, but {pull.setup} was faster"
+
+
+def sentences_say_what_the_plan_says(results, text):
+    plan, step = results.plan, results.plan.next
+    items = dict(verdict.sentences(results).items)
+    if dict(injector.sentences(results).items)["Next"] != items["Next"]:
+        yield "verdict and injector section have another next"
+    if (plan.strength == "leaning") != ("Leaning" in items["Ride now"]):
+        yield f"{plan.strength}: {items['Ride now']}"
+    if "this is decided" in items["Next"] and plan.strength != "decided":
+        yield "decided only in words"
+    elsewhere = plan.ride is not None and step.engine not in (None, plan.ride.engine)
+    if elsewhere and advice.spaced(step.engine) not in items["Next"]:
+        yield f"next is for the engine {step.engine}, not said: {items['Next']}"
+    for one in plan.shut:
+        if f"{advice.spaced(one.setup)}: " not in items["Not to be ridden"]:
+            yield f"{one.setup} is shut, not said"
+        if one.setup == (plan.ride and plan.ride.setup):
+            yield f"{one.setup} is shut, and ridden"
+    changes = step.code in ("fit", "buy") and any(one.fitted for one in plan.fuels)
+    if changes and f"With {plan.ride.injector}, which is fitted now" not in items["Next"]:
+        yield "another injector without saying why"
+    title = injector._title_of(results) if results.ladder else ""
+    if title and step.code in ("fit", "buy") and step.injector not in title:
+        yield f"title: {title}"
+    stays = "stays" in title
+    if stays and (step.code in ("fit", "buy", "list injectors") or plan.ride is None):
+        yield f"title: {title}"
+    found = re.search(r"\b(nan|inf|None(?! of))\b|\(\)|\[\]|  | \.|: \.", text)
+    if found:
+        yield f"{found[0]!r} is printed"
+
+
+def the_same_odds_everywhere(results, text):
+    plan, ride = results.plan, results.plan.ride
+    document = results_document(results)
+    if document["plan"]["next"]["code"] != plan.next.code:
+        yield "results.json has another next"
+    if ride is None or ride.odds is None or ride.source != "read":
+        return
+    if document["plan"]["ride"]["odds"]["leaner"] != ride.odds.leaner:
+        yield "results.json has other odds"
+    inside, leaner = odds_text(ride.odds.inside), odds_text(ride.odds.leaner)
+    said = dict(verdict.sentences(results).items)["Mixture"]
+    if f"({inside} chance of being in it, {leaner} of being leaner)" not in said:
+        yield f"verdict: {said}, not {inside} and {leaner}"
+    rows = [row for row in mixture.table(results).rows if row[0] == advice.spaced(ride.setup)]
+    if rows[0][-2:] != (inside, leaner):
+        yield f"mixture table: {rows[0]}"
+    table = injector.table(results).rows
+    if results.ladder.engine == ride.engine:
+        own = [row for row in table if row[-1] == "ride now"]
+        if len(own) != 1 or own[0][3:6] != (interval_text(ride.lambda_), inside, leaner):
+            yield f"injector table: {own}"
+    asked = [one for one in fellow.data(results)["fuels"] if one["name"] == ride.fuel]
+    if not asked or f"{inside} chance of being in the band, {leaner}" not in asked[0]["mixture"]:
+        yield f"fellow: {asked}"
+    for one in plan.fuels:
+        for row in table:
+            for known in (one.fitted, one.best):
+                same = known and (row[0].strip(), row[2]) == (known.injector, one.fuel)
+                if same and row[5] != odds_text(known.odds.leaner):
+                    yield f"injector table on {one.fuel}: {row}"
+
+
+NOT_READ = ("chance", " band", "lambda 0", "lambda 1", "richer than", "leaner than", "risks least")
+NOT_TIMED = ("more pull", "less pull", "at your marker", "pulled harder", "pulled less", "in pull")
+
+
+def nothing_is_claimed_that_was_not_measured(results, text):
+    missing = results.plan.missing
+    if {"gauge", "range"} & set(missing):
+        yield from (f"{word!r} without a gauge" for word in NOT_READ if word in text)
+    if "speeds" in missing:
+        yield from (f"{word!r} without speeds" for word in NOT_TIMED if word in text)
+    if "knock" in missing and "no knock was heard" in text:
+        yield "no knock was heard, but nobody listened"
+
+
+RULES = (
+    nothing_shut_is_advised,
+    nothing_is_less_safe_than_what_knocked,
+    only_fuels_that_may_be_burnt,
+    next_is_one_sensible_thing,
+    sentences_say_what_the_plan_says,
+    the_same_odds_everywhere,
+    nothing_is_claimed_that_was_not_measured,
+)
