@@ -6,16 +6,81 @@ from tuninglib.analysis.day_plan import start_of
 from tuninglib.lab.plan import names_in, plan, write_sheet
 from tuninglib.report.run_sheet import AFTER, BEFORE
 
+# The demo's reference, and its other setups that may be ridden, by what the gauge showed.
+RICH_FIRST = ("stock", "big 185", "big 172", "big 172 e10")
+
 
 def test_the_plan_starts_from_the_session_and_leaves_out_what_knocked(demo_folder, results):
     start = start_of(demo_folder)
     assert start.scatter == results.road.scatter_sd
-    assert set(start.knocked) == set(results.knocked)
-    assert not set(start.setups) & set(results.knocked)
+    # Heard, and read leaner than the band's edge.
+    assert set(results.knocked) == {"big_150"}
+    assert set(start.closed) == {"big_150", "big_164"}
+    assert start.setups == ("stock", "big_172", "big_172_e10", "big_185")
     panel = plan(demo_folder)
-    assert "knocked in this session" not in words(panel)
-    labelled(panel, "setups").value = f"stock, {start.knocked[0]}"
-    assert "knocked in this session" in words(panel)
+    said = words(panel)
+    assert "Left out: big 150: light knock was heard on run 5; big 164: 59 % chance of" in said
+    assert "Not to be ridden as it is" not in said
+    labelled(panel, "setups").value = "stock, big_150"
+    said = words(panel)
+    assert "Not to be ridden as it is: big 150: light knock was heard on run 5." in said
+    assert "Left out: big 164:" in said
+
+
+def test_the_plan_orders_from_rich_to_lean_and_says_why(demo_folder):
+    panel = plan(demo_folder)
+    said = words(panel)
+    assert (
+        "First pass: The reference, as its mixture is known; then from rich to lean on each "
+        "engine. Which is richer follows from what the gauge showed." in said
+    )
+    places = [said.index(f"{name}", said.index("RunsSetupRiders")) for name in RICH_FIRST]
+    assert places == sorted(places)
+    labelled(panel, "setups").value = "big_172, mystery"
+    said = words(panel)
+    assert "As you named them; check that the richest comes first." in said
+    assert "session.toml does not say engine, injector flow and fuel of mystery." in said
+
+
+def test_the_plan_says_when_to_end_a_run(demo_copy, edit):
+    said = words(plan(demo_copy))
+    for sentence in (
+        "Close the throttle and end the run: At the first rattle or ping.",
+        "When you read leaner than 13.2 on this gauge (lambda 0.90) after two seconds of full",
+        "When the head is hotter than about 230 °C at the spark plug.",
+        "When anything smells, leaks, slips or feels loose.",
+        "common practice, from memory",
+        "the gauge's steady range after two or three seconds of full throttle, not the extremes",
+        "Before each run let the engine cool to the same head temperature.",
+        "A setup that knocks ends all leaner ones",
+    ):
+        assert sentence in said
+    edit("session.toml", 'riding = "mixed"', 'riding = "climbs"')
+    edit(
+        "session.toml",
+        "[engines.stock]",
+        'highest_head_temperature = "215 degC"\n\n[engines.stock]',
+    )
+    said = words(plan(demo_copy))
+    assert "leaner than 12.9 on this gauge (lambda 0.88)" in said
+    assert "brought from 0.90 to the rich side because of minutes of full load" in said
+    assert "hotter than 215 °C." in said
+    assert "the head's limit is yours" in said
+
+
+def test_a_plan_with_nothing_left_to_compare_says_so(demo_copy):
+    path = demo_copy / "runs.csv"
+    text = path.read_text(encoding="utf-8").replace(
+        "13,big_172,tove,49,72,12.8,13.1,21,none", "13,big_172,tove,49,72,12.8,13.1,21,heavy"
+    )
+    text = text.replace(
+        "18,big_185,tove,50,70,11.4,11.7,21,none", "18,big_185,tove,50,70,11.4,11.7,21,light"
+    )
+    path.write_text(text, encoding="utf-8")
+    said = words(plan(demo_copy))
+    assert "a comparison needs two setups at least" in said
+    assert "Left out: big 150:" in said
+    assert "mixture does not explain it" in said
 
 
 def test_the_run_sheet_puts_safety_first_and_escapes_names(demo_folder, tmp_path):
@@ -27,7 +92,7 @@ def test_the_run_sheet_puts_safety_first_and_escapes_names(demo_folder, tmp_path
     assert "<img" not in page
     for sentence in (*BEFORE, *AFTER):
         assert sentence.replace("'", "&#39;") in page
-    assert page.index("On the first knock") < page.index("<table")
+    assert page.index("At the first rattle or ping") < page.index("<table")
     assert page.count("<tr") == 1 + len(planned.order.setups)
     assert not re.search(r"<(?:script|link|iframe|object)|url\(|@import", page)
 

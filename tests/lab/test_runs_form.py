@@ -1,3 +1,5 @@
+import pytest
+
 from tests.lab.panels import everything, is_html, labelled, words
 from tuninglib.lab import kit
 from tuninglib.lab.runs_form import checked, last_rows, runs_form
@@ -34,9 +36,11 @@ def test_the_form_works_from_the_first_run_of_a_new_session(tmp_path):
     labelled(form, "Add run").click()
     said = words(form)
     assert "Added: run 1." in said
-    assert "Still to mend" in said, (
+    assert said.count("Not complete: what the rows say together is not known until") == 1, (
         "the session.toml is not filled in yet, and the form must say so"
     )
+    assert "session.toml, row 8, date: is still empty" in said
+    assert "(10 more: tuninglib check)" in said
     assert "\n1,before,me,50,60," in (folder / "runs.csv").read_text(encoding="utf-8")
 
 
@@ -84,3 +88,134 @@ def test_what_a_rider_typed_is_shown_as_text(demo_copy):
     page = kit.words_html(last_rows(open_sheet(demo_copy)))
     assert "<script" not in page
     assert "&lt;script&gt;" in page
+
+
+def shortened(folder, rows: int):
+    """A copy of the demo whose runs.csv ends after so many rows."""
+    path = folder / "runs.csv"
+    lines = path.read_text(encoding="utf-8").splitlines()
+    path.write_text("\n".join(lines[: rows + 1]) + "\n", encoding="utf-8")
+    return folder
+
+
+def add(form, **typed):
+    """What the form says once a row is added."""
+    usual = {"setup": "stock", "entry": "48", "exit": "62", "air": "20"}
+    for start, value in {**usual, **typed}.items():
+        labelled(form, start.replace("_", " ")).value = value
+    labelled(form, "Add run").click()
+    return words(form)
+
+
+def test_the_form_says_how_to_end_a_run_before_the_first_field(demo_folder):
+    said = words(runs_form(demo_folder))
+    assert said.startswith("Close the throttle and end the run: At the first rattle or ping.")
+    assert "leaner than 13.2 on this gauge (lambda 0.90) after two seconds" in said
+
+
+def test_nobody_listened_is_a_choice_and_the_one_that_a_row_starts_with(demo_copy):
+    form = runs_form(demo_copy)
+    knock = labelled(form, "knock")
+    assert knock.options == (
+        ("(nobody listened)", ""),
+        ("none", "none"),
+        ("light", "light"),
+        ("heavy", "heavy"),
+    )
+    assert knock.value == ""
+    add(form, knock="none")
+    assert labelled(form, "knock").value == "", "the next run would claim that somebody listened"
+    add(form)
+    runs = load_session(demo_copy).runs
+    assert list(runs["knock"])[-2:] == ["none", ""]
+
+
+def test_the_form_counts_what_is_still_to_ride(demo_copy):
+    form = runs_form(shortened(demo_copy, 13))
+    labelled(form, "planned runs").value = 4
+    said = add(
+        form, setup="big_172_e10", entry="48", exit="71", gauge_low="13.1", gauge_high="13.2"
+    )
+    assert (
+        "Go on: still to ride: stock 1, big 185 4 and big 172 e10 3. "
+        "Not to be ridden: big 150: light knock was heard on run 5; big 164: " in said
+    )
+    labelled(form, "planned runs").value = 6
+    said = add(form, setup="stock", gauge_low="12.6", gauge_high="12.8")
+    assert "Go on: still to ride: stock 2, big 185 6, big 172 2 and big 172 e10 5." in said
+
+
+def test_knock_stops_the_setup_and_all_that_are_no_safer(demo_copy, edit):
+    # On one octane number for both fuels, so that e5 is no refuge.
+    edit("session.toml", 'octane = "98 RON"', 'octane = "95 RON"')
+    form = runs_form(shortened(demo_copy, 21))
+    said = add(form, setup="big_164", exit="71", gauge_low="13.0", gauge_high="13.2", knock="light")
+    assert "Stop: light knock was heard on run 22 with big 164. Do not ride it again" in said
+    assert "No safer, and ended with it: big 150 and big 172 e10." in said
+    assert "Go on" not in said
+    # Another run of it, quiet this time, changes nothing.
+    said = add(form, setup="big_164", exit="70", gauge_low="13.0", gauge_high="13.2", knock="none")
+    assert "Stop: light knock was heard on run 22 with big 164." in said
+
+
+def test_knock_that_the_mixture_does_not_explain_ends_the_engine(demo_copy):
+    form = runs_form(shortened(demo_copy, 21))
+    said = add(form, setup="big_185", exit="68", gauge_low="11.4", gauge_high="11.6", knock="heavy")
+    assert "Stop: heavy knock was heard on run 22 with big 185." in said
+    assert "until it runs richer" not in said, "richer is not what helps here"
+    assert "Ended with it: big 150, big 164, big 172 and big 172 e10." in said
+    assert "Next: find what made big 185 knock before the engine big is ridden" in said
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "stops"),
+    [("13.1", "13.3", False), ("13.2", "13.4", True), ("14.0", "14.4", True)],
+)
+def test_a_reading_leaner_than_the_edge_stops(demo_copy, low, high, stops):
+    form = runs_form(shortened(demo_copy, 21))
+    said = add(form, setup="big_172", exit="70", gauge_low=low, gauge_high=high)
+    assert ("Stop:" in said) is stops
+    if stops:
+        assert f"run 22 with big 172 showed {low} to {high}, leaner than 13.2 on this" in said
+        assert "As lean or leaner, as far as is known: big 150" in said
+
+
+def test_a_lean_cruise_stops_nobody(demo_copy):
+    form = runs_form(shortened(demo_copy, 21))
+    said = add(form, state="cruise", entry="", exit="", gauge_low="14.6", gauge_high="14.8")
+    assert "Added: run 22." in said
+    assert "Stop:" not in said
+
+
+def test_a_hot_head_stops(demo_copy):
+    form = runs_form(shortened(demo_copy, 21))
+    said = add(form, gauge_low="12.6", gauge_high="12.8", head_temperature="236")
+    assert (
+        "Stop: the head reached 236 °C on run 22, above the usual limit of about 230 °C at the "
+        "spark plug." in said
+    )
+
+
+def test_a_decided_test_says_what_the_report_says(demo_copy):
+    form = runs_form(shortened(demo_copy, 21))
+    labelled(form, "planned runs").value = 3
+    said = add(form, gauge_low="12.6", gauge_high="12.8", knock="none")
+    assert (
+        "Decided: nothing that is still planned is likely to change it. Ride now: big 172" in said
+    )
+    assert "Next: buy injector i178" in said
+    labelled(form, "planned runs").value = 5
+    said = add(form, gauge_low="12.6", gauge_high="12.8", knock="none")
+    assert "Go on: still to ride: big 185 2, big 172 1 and big 172 e10 2." in said
+
+
+def test_a_session_that_is_not_complete_still_stops_for_what_the_row_says(tmp_path):
+    folder = tmp_path / "fresh"
+    write_new_session(folder)
+    form = runs_form(folder)
+    said = add(form, setup="before", air="", knock="heavy")
+    assert "Stop: heavy knock was heard on run 1 with before." in said
+    assert "That ends all leaner setups on this engine, too." in said
+    assert "Not complete:" in said
+    said = add(form, setup="after", air="", knock="none", head_temperature="240")
+    assert "Stop: the head reached 240 °C on run 2" in said

@@ -78,6 +78,17 @@ def test_riders_take_turns_on_every_setup():
         assert own.count("r") == own.count("q") == 2
 
 
+@pytest.mark.parametrize("setups", [1, 2, 3, 5, 12])
+@pytest.mark.parametrize("repeats", [1, 2, 3, 4, 7])
+def test_setups_are_ridden_first_in_the_order_given_with_no_more_swaps(setups, repeats):
+    names = [f"s{j}" for j in range(setups)]
+    order = run_order(names, repeats=repeats)
+    assert list(dict.fromkeys(order.setups)) == names
+    assert {order.setups.count(name) for name in names} == {repeats}
+    # Once through, and back where there is a second run.
+    assert order.swaps == (1 + (repeats > 1)) * (setups - 1)
+
+
 def test_one_setup_and_many():
     assert run_order(["a"], repeats=3).setups == ("a", "a", "a")
     many = run_order([f"s{j}" for j in range(14)], repeats=3)

@@ -5,14 +5,22 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from tuninglib.analysis.analyse import analyse
+from tuninglib.analysis.interim import closed_setups
+from tuninglib.analysis.results import Results
+from tuninglib.analysis.ride_order import FirstPass, Richness, rich_to_lean, richness_of
+from tuninglib.analysis.stop_limits import StopLimits, stop_limits
 from tuninglib.rounding import percent
 from tuninglib.session.load import load_session
-from tuninglib.session.read_toml import tables_as_typed
+from tuninglib.session.read_toml import tables_as_typed, what_stands
 from tuninglib.session.schema import Assumptions
 from tuninglib.statistics.planning import RunOrder, repeats_needed, run_order, smallest_visible_gain
 from tuninglib.text_files import SessionError
 
 MOST_RUNS = 120
+# The gain that a plan starts with: less is seldom worth the parts.
+USUAL_GAIN = 0.10
+# Those of a new session.
+_NEW_SETUPS = ("before", "after")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -24,6 +32,8 @@ class Day:
     repeats : int
         Runs of each setup.
     order : RunOrder
+    first_pass : FirstPass
+        Why the setups come in this order.
     visible : float
         Gain that it shows four times out of five.
     visible_with_one_less : float or None
@@ -32,12 +42,13 @@ class Day:
 
     repeats: int
     order: RunOrder
+    first_pass: FirstPass
     visible: float
     visible_with_one_less: float | None
     minutes: float
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class PlanStart:
     """Where the sliders of the plan start, and why.
 
@@ -51,8 +62,12 @@ class PlanStart:
         From run to run, as a ratio.
     source : str
         Where the scatter comes from: ``"assumed"``, or the session's ``"repeats"``.
-    knocked : tuple of str
-        Setups that knocked in this session; they are left out.
+    closed : dict of str to Combination
+        Setups that must not be ridden again, each with its gate; they are left out.
+    richness : Richness
+    limits : StopLimits
+    results : Results or None
+        None of a session that is not complete.
     """
 
     title: str
@@ -62,7 +77,10 @@ class PlanStart:
     fuels: dict
     scatter: float
     source: str
-    knocked: tuple
+    closed: dict
+    richness: Richness
+    limits: StopLimits
+    results: Results | None
 
 
 def start_of(session_folder) -> PlanStart:
@@ -82,21 +100,22 @@ def start_of(session_folder) -> PlanStart:
     about, setups = tables["session"], tables["setups"]
     scatter = Assumptions().run_scatter.value
     source = "assumed"
-    road, knocked = None, ()
+    known, results = what_stands(folder), None
     try:
-        results = analyse(load_session(folder))
-        road, knocked = results.road, tuple(results.knocked)
+        known = load_session(folder)
+        results = analyse(known)
     except SessionError:
         # Not ridden yet, or not complete: a plan can be made all the same.
         pass
+    road = results.road if results else None
     if road is not None and not road.scatter_is_assumed:
         scatter, source = road.scatter_sd, "repeats"
     system = about.get("units", "metric")
-    rideable = tuple(name for name in setups if name not in knocked)
+    closed = closed_setups(results) if results else {}
     return PlanStart(
         title=str(about.get("title") or folder.name),
         system=system if system in ("metric", "us", "imperial") else "metric",
-        setups=rideable if len(rideable) > 1 else ("before", "after"),
+        setups=tuple(name for name in setups if name not in closed) if setups else _NEW_SETUPS,
         riders=tuple(tables["riders"]) or ("me",),
         fuels={
             name: str(record["fuel"])
@@ -105,11 +124,34 @@ def start_of(session_folder) -> PlanStart:
         },
         scatter=scatter,
         source=source,
-        knocked=knocked,
+        closed=closed,
+        richness=richness_of(known, results),
+        limits=stop_limits(known),
+        results=results,
     )
 
 
-def plan_day(*, gain, scatter, setups, riders, minutes_a_run, minutes_a_swap) -> Day:
+def usual_repeats(start: PlanStart) -> int | None:
+    """Runs of each setup that the plan starts with; None if it starts with no test that can be.
+
+    Parameters
+    ----------
+    start : PlanStart
+    """
+    try:
+        return plan_day(
+            gain=USUAL_GAIN,
+            scatter=start.scatter,
+            setups=start.setups,
+            riders=start.riders,
+            minutes_a_run=0,
+            minutes_a_swap=0,
+        ).repeats
+    except ValueError:
+        return None
+
+
+def plan_day(*, gain, scatter, setups, riders, minutes_a_run, minutes_a_swap, richness=None) -> Day:
     """Repeats, order and length of a test day that shows a wanted gain.
 
     Parameters
@@ -118,6 +160,8 @@ def plan_day(*, gain, scatter, setups, riders, minutes_a_run, minutes_a_swap) ->
         Wanted gain, and standard deviation of wheel force from run to run, as ratios.
     setups, riders : sequence of str
     minutes_a_run, minutes_a_swap : float
+    richness : Richness, optional
+        Of the setups, to ride the richest first; left out: they are ridden as they are named.
 
     Raises
     ------
@@ -139,7 +183,8 @@ def plan_day(*, gain, scatter, setups, riders, minutes_a_run, minutes_a_swap) ->
             f"{MOST_RUNS} runs; compare fewer setups, ask for a larger gain, or make the runs more "
             "alike (a longer hill, one rider, calm air)"
         )
-    order = run_order(setups, repeats=repeats, riders=tuple(riders) or ("",))
+    first_pass = rich_to_lean(setups, richness or Richness())
+    order = run_order(first_pass.setups, repeats=repeats, riders=tuple(riders) or ("",))
 
     def visible(count):
         return smallest_visible_gain(scatter_sd=scatter, repeats=count, alpha=alpha)
@@ -147,6 +192,7 @@ def plan_day(*, gain, scatter, setups, riders, minutes_a_run, minutes_a_swap) ->
     return Day(
         repeats=repeats,
         order=order,
+        first_pass=first_pass,
         visible=visible(repeats),
         visible_with_one_less=visible(repeats - 1) if repeats > 2 else None,
         minutes=len(order.setups) * minutes_a_run + order.swaps * minutes_a_swap,

@@ -71,9 +71,10 @@ def moved(value: float, start: float) -> bool:
 
 
 def choice(label: str, options, value=None):
-    """A list to choose one entry from."""
+    """A list to choose one entry from; an entry may be a pair of what is shown and its value."""
     options = list(options)
-    first = options[0] if value is None else value
+    start = options[0][1] if isinstance(options[0], tuple) else options[0]
+    first = start if value is None else value
     return widgets.Dropdown(
         options=options, value=first, description=label, style=_LABEL, layout=_WIDE
     )

@@ -2,11 +2,14 @@
 
 from pathlib import Path
 
-from tuninglib.analysis.day_plan import Day, PlanStart, plan_day, start_of
+from tuninglib.analysis.day_plan import USUAL_GAIN, Day, PlanStart, plan_day, start_of
 from tuninglib.lab import kit
+from tuninglib.report import stop_rules
+from tuninglib.report.advice import gate_sentence
+from tuninglib.report.cells import spaced
 from tuninglib.report.display import Prose, Table
 from tuninglib.report.run_sheet import ROWS_ON_A_PAGE, Heading, run_sheet
-from tuninglib.rounding import fixed, listing, percent
+from tuninglib.rounding import fixed, percent
 from tuninglib.session.edit import keep_earlier
 from tuninglib.statistics.planning import RunOrder
 from tuninglib.text_files import write_atomic
@@ -14,7 +17,7 @@ from tuninglib.text_files import write_atomic
 SHEET = "run_sheet.html"
 
 
-def plan(session_folder, *, gain_percent: float = 10.0, sheet_file: str = ""):
+def plan(session_folder, *, gain_percent: float = 100 * USUAL_GAIN, sheet_file: str = ""):
     """Sliders for a test day, its plan, and a button that writes the run sheet.
 
     Parameters
@@ -48,15 +51,26 @@ def plan(session_folder, *, gain_percent: float = 10.0, sheet_file: str = ""):
             riders=names_in(v["riders"]),
             minutes_a_run=v["run"],
             minutes_a_swap=v["swap"],
+            richness=start.richness,
         )
+
+    rules = stop_rules.box(start.limits, start.system)
 
     def answer(**v):
         source = "moved" if kit.moved(v["scatter"], first) else start.source
-        words = day_words(
-            day_now(), gain=v["gain"] / 100, scatter=v["scatter"] / 100, source=source
-        )
-        again = [name for name in names_in(v["setups"]) if name in start.knocked]
-        return kit.Said((*words, knock_words(again)) if again else words)
+        named = names_in(v["setups"])
+        again = {name: one for name, one in start.closed.items() if name in named}
+        warning = (closed_words(start, again, left_out=False),) if again else ()
+        try:
+            day = day_now()
+        except ValueError as error:
+            words = (kit.problems_prose(error),)
+        else:
+            words = day_words(day, gain=v["gain"] / 100, scatter=v["scatter"] / 100, source=source)
+        left_out = {name: one for name, one in start.closed.items() if name not in named}
+        if left_out:
+            words = (*words, closed_words(start, left_out, left_out=True))
+        return kit.Said((*warning, *words, rules))
 
     if sheet_file:
         write_sheet(day_now(), start, sheet_file)
@@ -94,6 +108,10 @@ def day_words(day: Day, *, gain, scatter, source) -> tuple:
             f"{hours} h {minutes:02d} min, with {day.order.swaps} changes of parts between runs.",
         ),
         (
+            "First pass",
+            f"{stop_rules.first_pass_text(day.first_pass)} {stop_rules.why_first(day.first_pass)}",
+        ),
+        (
             "Order",
             "there and back, so that a steady drift (warming engine, wind, tiring rider) hits all "
             "setups alike"
@@ -127,14 +145,21 @@ def day_words(day: Day, *, gain, scatter, source) -> tuple:
     return (Prose(tuple(items)), _blocks(day.order))
 
 
-def knock_words(setups) -> Prose:
-    """A warning for setups that knocked before."""
-    names = listing(name.replace("_", " ") for name in setups)
-    text = (
-        f"{names} knocked in this session. Do not ride it again until it runs richer, cooler or "
-        "on fuel of a higher octane number."
+def closed_words(start: PlanStart, closed: dict, *, left_out: bool) -> Prose:
+    """Why setups are not to be ridden again: a warning if they are planned all the same.
+
+    Parameters
+    ----------
+    start : PlanStart
+    closed : dict of str to Combination
+    left_out : bool
+    """
+    reasons = "; ".join(
+        f"{spaced(name)}: {gate_sentence(start.results, one)}" for name, one in closed.items()
     )
-    return Prose((("Watch", text),), style="caution")
+    if left_out:
+        return Prose((("Left out", f"{reasons}."),))
+    return Prose((("Not to be ridden as it is", f"{reasons}."),), style="caution")
 
 
 def _blocks(order: RunOrder) -> Table:
@@ -144,7 +169,7 @@ def _blocks(order: RunOrder) -> Table:
         if place == len(order.setups) or order.setups[place] != order.setups[first]:
             riders = ", ".join(rider for rider in order.riders[first:place] if rider)
             number = str(first + 1) if place == first + 1 else f"{first + 1} to {place}"
-            rows.append((number, order.setups[first].replace("_", " "), riders))
+            rows.append((number, spaced(order.setups[first]), riders))
             first = place
     return Table("Order of the runs", ("Runs", "Setup", "Riders"), tuple(rows))
 
@@ -160,7 +185,9 @@ def write_sheet(day: Day, start: PlanStart, path) -> Prose:
     """
     path = Path(path)
     fuels = {name: start.fuels[name] for name in day.order.setups if name in start.fuels}
-    page = run_sheet(day.order, Heading(start.title, start.system, fuels))
+    page = run_sheet(
+        day.order, Heading(start.title, start.system, fuels, start.limits, day.first_pass)
+    )
     items = [("Written", f"{path.resolve()}; open it in a browser and print it.")]
     if path.exists() and path.read_text(encoding="utf-8") != page:
         items.append(("Kept", f"the earlier sheet is {keep_earlier(path).name}."))

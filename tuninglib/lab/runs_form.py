@@ -1,8 +1,14 @@
-"""The form for roadside runs: one field for each column of the rider's own runs.csv."""
+"""The form for roadside runs: one field for each column of the rider's own runs.csv.
+
+After each run it says what the rows so far say.
+"""
 
 import ipywidgets as widgets
 
+from tuninglib.analysis.day_plan import start_of, usual_repeats
+from tuninglib.analysis.interim import interim_of_folder
 from tuninglib.lab import kit
+from tuninglib.report import interim, stop_rules
 from tuninglib.report.display import Prose, Table
 from tuninglib.report.templates import render
 from tuninglib.session.add_run import Sheet, add_run, open_sheet, problems_of_row
@@ -23,6 +29,8 @@ _CLEARED = (
     "exclude",
     "note",
 )
+# Fewer tell nothing of the scatter.
+FEWEST_RUNS = 2
 
 
 def _field(sheet: Sheet, key: str):
@@ -34,9 +42,15 @@ def _field(sheet: Sheet, key: str):
     if names:
         return kit.choice(label, names)
     if column.kind == "choice":
-        return kit.choice(label, column.choices)
+        return kit.choice(label, _options(column))
     start = sheet.next_run if key == "run" else ""
     return kit.text(label, start, column.help)
+
+
+def _options(column) -> list:
+    """Entries of a list for a column; where an empty cell means something, that comes first."""
+    empty = [(f"({column.absent_label})", "")] if column.absent_label else []
+    return [*empty, *((choice, choice) for choice in column.choices)]
 
 
 def checked(sheet: Sheet, values: dict, touched) -> dict:
@@ -71,15 +85,25 @@ def runs_form(session_folder):
     Notes
     -----
     The file as it stood when the form was opened is kept once, as ``runs.earlier-1.csv`` or the
-    next free number, before the first run is added.
+    next free number, before the first run is added. After each run the form says what the rows so
+    far say: go on, stop, or decided.
     """
     try:
-        sheet = open_sheet(session_folder)
+        sheet, start = open_sheet(session_folder), start_of(session_folder)
     except SessionError as error:
         return widgets.HTML(kit.words_html(kit.problems_prose(error)))
     fields = {key: _field(sheet, key) for key in sheet.keys if key}
     beside = {key: widgets.HTML() for key in fields}
-    words, rows = widgets.HTML(), widgets.HTML()
+    words, so_far, rows = widgets.HTML(), widgets.HTML(), widgets.HTML()
+    rules = widgets.HTML(kit.words_html(stop_rules.box(start.limits, start.system), live=False))
+    planned = kit.slider(
+        "planned runs of each setup",
+        "",
+        usual_repeats(start) or FEWEST_RUNS,
+        low=FEWEST_RUNS,
+        high=20,
+        step=1,
+    )
     touched: set[str] = set()
     state = {"sheet": sheet, "kept": False, "quiet": False}
 
@@ -114,10 +138,13 @@ def runs_form(session_folder):
         items = [("Added", f"run {fields['run'].value if 'run' in fields else ''}.")]
         if kept:
             items.append(("Kept", f"the file as it was is {kept.name}."))
-        if found.get(""):
-            items.append(("Still to mend", found[""]))
         say(Prose(tuple(items)))
         clear()
+        tell()
+
+    def tell():
+        results, found = interim_of_folder(session_folder, planned=round(planned.value))
+        so_far.value = kit.words_html(interim.sentences(results, found, start.system))
 
     def say(shown):
         words.value = kit.words_html(shown)
@@ -129,7 +156,7 @@ def runs_form(session_folder):
         for key in _CLEARED:
             if key in fields:
                 is_choice = COLUMNS[key].kind == "choice"
-                fields[key].value = COLUMNS[key].choices[0] if is_choice else ""
+                fields[key].value = _options(COLUMNS[key])[0][1] if is_choice else ""
         if "run" in fields:
             fields["run"].value = state["sheet"].next_run
         state["quiet"] = False
@@ -147,7 +174,7 @@ def runs_form(session_folder):
     button.on_click(add)
     rows.value = kit.words_html(last_rows(sheet), live=False)
     lines = [widgets.VBox([fields[key], beside[key]]) for key in fields]
-    return widgets.VBox([*lines, button, words, rows])
+    return widgets.VBox([rules, *lines, planned, button, words, so_far, rows])
 
 
 def last_rows(sheet: Sheet, count: int = 6) -> Table:

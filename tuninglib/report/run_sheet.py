@@ -4,6 +4,9 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 from tuninglib import units
+from tuninglib.analysis.ride_order import FirstPass
+from tuninglib.analysis.stop_limits import StopLimits
+from tuninglib.report import stop_rules
 from tuninglib.report.page import POLICY
 from tuninglib.report.templates import asset, render
 from tuninglib.statistics.planning import RunOrder
@@ -15,7 +18,6 @@ BEFORE = (
     "Tyres, brakes, chain, throttle return are in order; every fastener touched is tight.",
     "The fuel in the tank is the setup's own, and within what the maker allows; no line weeps.",
     "Fuel is handled outdoors, away from flames and hot parts; no engine runs in a closed room.",
-    "On the first knock: close the throttle, stop, and ride that setup no more.",
     "Never leaner to win a marker speed. Who reads the gauge does not steer by it.",
 )
 AFTER = (
@@ -40,11 +42,17 @@ class Heading:
         System of units in which speeds and temperatures are to be written.
     fuels : dict of str to str
         Setup to what is to be in the tank; may be empty.
+    limits : StopLimits
+        At which a run is ended.
+    first_pass : FirstPass
+        Why the setups come in their order.
     """
 
     title: str
     system: str
     fuels: dict
+    limits: StopLimits
+    first_pass: FirstPass
 
 
 def run_sheet(order: RunOrder, heading: Heading) -> str:
@@ -89,9 +97,13 @@ def run_sheet(order: RunOrder, heading: Heading) -> str:
         policy=POLICY,
         style=asset("report/page/run_sheet.css"),
         # As high as the page allows: somebody writes here with cold hands.
-        row_height=f"{min(8.5, max(5.6, 135 / len(order.setups))):.1f}mm",
+        row_height=f"{min(8.5, max(5.2, 125 / len(order.setups))):.1f}mm",
         title=heading.title,
         before=BEFORE,
+        stop_heading=stop_rules.END,
+        stop=stop_rules.end_the_run(heading.limits, heading.system),
+        habits=stop_rules.HABITS,
+        order=f"{stop_rules.first_pass_text(heading.first_pass)} {stop_rules.KNOCK_ENDS}",
         after=AFTER,
         blanks=blanks,
         columns=columns,

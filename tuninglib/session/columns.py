@@ -27,6 +27,8 @@ class Column:
     choices : tuple of str
     absent : str or None
         What stands for an empty cell, where that is not the first of the choices.
+    absent_label : str
+        What an empty cell means, for a list to choose from; empty: nothing to choose.
     si_name : str
         Name of the column once read; left out: as in the file.
     in_new_file : bool
@@ -42,6 +44,7 @@ class Column:
     high: float | None = None
     choices: tuple = ()
     absent: str | None = None
+    absent_label: str = ""
     si_name: str = ""
     in_new_file: bool = True
 
@@ -66,8 +69,10 @@ COLUMNS = {
     "rider": Column("name", "a rider of session.toml", required=True),
     "entry_speed": _speed("at the start line", "shown_entry_m_s"),
     "exit_speed": _speed("at the marker", "shown_exit_m_s"),
-    "gauge_low": _reading("lowest reading during the run"),
-    "gauge_high": _reading("highest reading during the run"),
+    "gauge_low": _reading(
+        "lowest of the steady range, after two or three seconds of full throttle"
+    ),
+    "gauge_high": _reading("highest of the steady range; the same number if it stood"),
     "state": Column(
         "choice",
         "throttle of the reading; idle and cruise rows have no speeds",
@@ -111,9 +116,10 @@ COLUMNS = {
     ),
     "knock": Column(
         "choice",
-        "heard on the run; empty: nobody listened",
+        "heard on the run; none: somebody listened and heard nothing; empty: nobody listened",
         choices=("none", "light", "heavy"),
         absent="",
+        absent_label="nobody listened",
     ),
     "head_temperature": Column(
         "quantity", "right after the run", "K", low=250, high=700, si_name="head_temperature_k"

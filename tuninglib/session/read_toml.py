@@ -4,6 +4,7 @@ import dataclasses
 import re
 import tomllib
 from pathlib import Path
+from types import SimpleNamespace
 
 from tuninglib.session import schema
 from tuninglib.session.read_value import PieceError, read_value
@@ -101,6 +102,27 @@ def tables_as_typed(folder) -> dict:
     known = (*schema.SINGLE, *schema.NAMED)
     tables = {name: document.get(name) for name in known}
     return {name: table if isinstance(table, dict) else {} for name, table in tables.items()}
+
+
+def what_stands(folder) -> SimpleNamespace:
+    """Tables of a session.toml that need not be complete yet, as records in SI.
+
+    Parameters
+    ----------
+    folder : path
+
+    Returns
+    -------
+    types.SimpleNamespace
+        Named as a Session is: for each table its record, or None where it has a problem; for the
+        named ones a dictionary of such, empty where there is none.
+    """
+    tables = read_toml(Path(folder) / TOML, [])
+    return SimpleNamespace(
+        about=tables.get("session"),
+        **{name: tables.get(name) for name in schema.SINGLE if name != "session"},
+        **{name: tables.get(name, {}) for name in schema.NAMED},
+    )
 
 
 def _say(problems, lines, table, key, message):

@@ -230,6 +230,7 @@ def run_order(setups, *, repeats, riders=("",)) -> RunOrder:
     Parameters
     ----------
     setups : sequence of str
+        In the order in which each is to be ridden for the first time; that order is kept.
     repeats : int
         Runs of each setup.
     riders : sequence of str
@@ -243,7 +244,8 @@ def run_order(setups, *, repeats, riders=("",)) -> RunOrder:
     -----
     There and back: half of each setup's runs in order, the other half in reverse order, so that
     every setup has the same mean place in the day. An odd number of repeats cannot be halved; the
-    split that leaves the least drift is taken, and what remains is reported.
+    split that leaves the least drift is taken, and what remains is reported. Every setup is ridden
+    at least once on the way there, so the way there is also the order of first appearance.
 
     Examples
     --------
@@ -257,7 +259,8 @@ def run_order(setups, *, repeats, riders=("",)) -> RunOrder:
             f"{len(setups)} setups with {repeats} repeats make no test; "
             "name each setup once and ride each at least once"
         )
-    halves = sorted({repeats // 2, repeats - repeats // 2})
+    # None of each would leave a setup to the way back, and out of the order that was asked for.
+    halves = sorted({max(repeats // 2, 1), repeats - repeats // 2})
     # Beyond ten setups the split alternates instead of being searched.
     splits = (
         product(halves, repeat=len(setups))

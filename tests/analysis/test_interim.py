@@ -1,0 +1,126 @@
+"""The plan while a day is being ridden, on the demo cut short, with one thing changed."""
+
+import pytest
+
+from tuninglib.analysis.analyse import analyse
+from tuninglib.analysis.interim import closed_setups, interim, interim_of_folder
+from tuninglib.report import interim as words
+from tuninglib.session.load import load_session
+
+
+def after(folder, rows: int, *, change=("", ""), planned=3):
+    """Interim after so many rows of the demo."""
+    path = folder / "runs.csv"
+    lines = path.read_text(encoding="utf-8").splitlines()[: rows + 1]
+    text = "\n".join(lines) + "\n"
+    assert change[0] in text
+    path.write_text(text.replace(*change, 1), encoding="utf-8")
+    return interim_of_folder(folder, planned=planned)[1]
+
+
+def test_a_day_from_its_first_row_on(demo_copy):
+    whole = (demo_copy / "runs.csv").read_text(encoding="utf-8")
+    codes = []
+    for rows in range(1, 22):
+        (demo_copy / "runs.csv").write_text(whole, encoding="utf-8")
+        found = after(demo_copy, rows)
+        codes.append((found.setup, found.code, found.why))
+        assert found.run == rows
+        ridden = {name for name, _ in found.to_ride}
+        assert not ridden & {name for name, _ in found.closed}
+    assert codes[:5] == [
+        *[("stock", "go on", "")] * 3,
+        ("big_150", "stop", "lean"),
+        ("big_150", "stop", "knock"),
+    ]
+    assert {code for setup, code, _ in codes if setup == "big_185"} == {"go on", "decided"}
+    assert codes[-1] == ("stock", "decided", "")
+
+
+def test_an_early_look_asks_for_more_than_the_report(demo_copy):
+    """With runs still planned, told apart is not enough: p must be below 0.001."""
+    folder, session = demo_copy, load_session(demo_copy)
+    results = analyse(session)
+    pair = next(p for p in results.road.pairs if {p.setup, p.over} == {"big_185", "big_172"})
+    assert pair.p_value > 0.001
+    assert results.plan.strength == "decided"
+    assert interim(results, 21, planned=3).code == "decided"
+    found = interim(results, 21, planned=4)
+    assert (found.code, found.to_ride) == ("go on", (("big_185", 1), ("big_172_e10", 1)))
+    assert interim_of_folder(folder, planned=3)[1].code == "decided"
+
+
+def test_the_richest_comes_first_among_those_to_ride(demo_copy):
+    found = after(demo_copy, 3, planned=4)
+    names = [name for name, _ in found.to_ride]
+    assert names[:2] == ["stock", "big_185"]
+    assert [count for _, count in found.to_ride][:2] == [1, 4]
+
+
+def test_a_run_that_does_not_count_still_stops(demo_copy):
+    old = "13,big_172,tove,49,72,12.8,13.1,21,none,184,full,"
+    for new, why in (
+        ("13,big_172,tove,,,13.9,14.1,21,none,184,full,backed off", "lean"),
+        ("13,big_172,tove,,,,,21,light,184,full,backed off", "knock"),
+    ):
+        text = (demo_copy / "runs.csv").read_text(encoding="utf-8")
+        spoilt = text.replace("state,note", "state,exclude").replace(old, new)
+        assert spoilt != text
+        (demo_copy / "runs.csv").write_text(spoilt, encoding="utf-8")
+        found = after(demo_copy, 13)
+        assert (found.code, found.why) == ("stop", why)
+        (demo_copy / "runs.csv").write_text(text, encoding="utf-8")
+
+
+def test_a_setup_that_something_else_shuts_stops_as_soon_as_it_is_ridden(demo_copy, edit):
+    edit("session.toml", 'highest_ethanol = "10 %"', 'highest_ethanol = "5 %"')
+    found = after(demo_copy, 14)
+    assert (found.setup, found.code, found.why) == ("big_172_e10", "stop", "closed")
+    assert found.combination.gate.code == "ethanol"
+    assert after(demo_copy, 13).code != "stop"
+
+
+def test_knock_closes_setups_that_were_not_ridden_yet(demo_copy):
+    found = after(
+        demo_copy,
+        10,
+        change=(
+            "10,big_172,ilmar,47,69,12.9,13.1,21,none",
+            "10,big_172,ilmar,47,69,12.9,13.1,21,heavy",
+        ),
+    )
+    # The richest so far: the mixture does not explain it, so the whole engine is shut.
+    assert (found.code, found.why) == ("stop", "knock")
+    assert set(found.shut) == {"big_150", "big_164", "big_172_e10", "big_185"}
+
+
+@pytest.mark.parametrize(
+    "columns", [("gauge_low", "gauge_high"), ("entry_speed [km/h]", "exit_speed [km/h]")]
+)
+def test_half_of_the_evidence_never_decides(demo_copy, columns):
+    path = demo_copy / "runs.csv"
+    head, *rows = path.read_text(encoding="utf-8").splitlines()
+    at = [head.split(",").index(column) for column in columns]
+    emptied = []
+    for row in rows[:21]:
+        cells = row.split(",")
+        for place in at:
+            cells[place] = ""
+        emptied.append(",".join(cells))
+    path.write_text("\n".join([head, *emptied]) + "\n", encoding="utf-8")
+    results, found = interim_of_folder(demo_copy, planned=1)
+    half = "gauge" if "gauge_low" in columns else "speeds"
+    assert half in results.plan.missing
+    assert found.code == "ridden"
+    assert "decided" not in words.sentences(results, found, "metric").plain().replace(
+        "it is not decided", ""
+    )
+
+
+def test_a_setup_with_some_odds_of_being_lean_may_be_ridden_on_in_a_test(demo_folder):
+    results = analyse(load_session(demo_folder))
+    closed = closed_setups(results)
+    assert set(closed) == {"big_150", "big_164"}
+    e10 = next(one for one in results.combinations if one.setup == "big_172_e10")
+    assert e10.gate.code == "lean"
+    assert e10.lambda_.value < results.band.highest
