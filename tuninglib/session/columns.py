@@ -64,8 +64,8 @@ COLUMNS = {
     "rider": Column("name", "a rider of session.toml", required=True),
     "entry_speed": _speed("at the start line", "shown_entry_m_s"),
     "exit_speed": _speed("at the marker", "shown_exit_m_s"),
-    "gauge_low": _reading("lowest reading during the run"),
-    "gauge_high": _reading("highest reading during the run"),
+    "gauge_low": _reading("lowest reading of the steady range, after 2 to 3 s of full throttle"),
+    "gauge_high": _reading("highest reading of the steady range, after 2 to 3 s of full throttle"),
     "state": Column(
         "choice",
         "throttle of the reading; idle and cruise rows have no speeds",
