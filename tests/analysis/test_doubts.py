@@ -6,12 +6,15 @@ import re
 import pytest
 
 from tuninglib.analysis.analyse import analyse
+from tuninglib.analysis.readings import ladder_columns, weighed_readings
 from tuninglib.analysis.results_json import results_document
 from tuninglib.analysis.untried_injector import ladder_of
 from tuninglib.report import gain as gain_words
 from tuninglib.report import mixture as mixture_words
 from tuninglib.report import runs as runs_words
+from tuninglib.session.defaults import air_of_runs
 from tuninglib.session.load import load_session
+from tuninglib.statistics.gauge_readings import reading_midpoint, steady_sd
 
 RUN_13 = "13,big_172,tove,49,72,12.8,13.1"
 RUN_4 = "4,big_150,tove,48,68,14.6,14.8"
@@ -214,6 +217,16 @@ def test_one_wide_reading_counts_less_than_its_siblings(changed, clean):
     assert mixture(results, "big_172").place == "inside"
 
 
+def test_the_ladder_counts_a_wide_reading_as_the_mixture_does(edit):
+    session = load_session(edit("runs.csv", RUN_13, "13,big_172,tove,49,72,12.4,13.5"))
+    air = air_of_runs(session)
+    rows = weighed_readings(session, air)
+    (at,) = [i for i, number in enumerate(rows["run"]) if number == 13]
+    own = reading_midpoint(12.4, 13.5, resolution=0.1).relative_sd
+    variance = (0.01**2 + own**2) / ladder_columns(session, air, rows)["weight"][at]
+    assert variance == pytest.approx((0.01**2 + steady_sd(12.4, 13.5) ** 2), rel=1e-9)
+
+
 def test_the_limit_of_a_spread_follows_the_scale_of_the_gauge(demo_folder, tmp_path):
     folder = demo_folder.parent / "there_and_back"
     for name in ("session.toml", "runs.csv"):
@@ -272,6 +285,7 @@ def test_a_misread_way_down_no_longer_stops_the_report(demo_folder, tmp_path):
     results, before = analyse(load_session(tmp_path)), analyse(load_session(folder))
     (doubt,) = results.doubts
     assert (doubt.code, doubt.runs) == ("way down", (5.0,))
+    assert weight(results, 5, "force_weight") == doubt.weight < 0.1
     assert "the speeds of its way down do not fit" in str(gain_words.sentences(results))
     after, was = (one.pulls[1].gain.ratio for one in (results, before))
     assert after.value == pytest.approx(was.value, abs=0.01)

@@ -122,7 +122,7 @@ CALLS = {
         as_([0.0, 0.01, 0.3, 0.1, 0.1]), as_([0.02] * 5), as_([0, 0, 0, 1, 1])
     ),
     robust.group_means: lambda as_: [
-        dataclasses.astuple(one)
+        tuple(one)
         for one in robust.group_means(
             as_([0.0, 0.01, 0.1, 0.1]), as_([0.02] * 4), as_([1.0, 1.0, 1.0, 0.5]),
             as_([0, 0, 1, 1]), assumed_sd=0.01,
