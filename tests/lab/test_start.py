@@ -8,12 +8,14 @@ import socket
 import subprocess
 import time
 import urllib.request
+from dataclasses import replace
 
 import pytest
 
 from tests.browser import chromium
 from tuninglib.__main__ import main
-from tuninglib.analysis.day_plan import plan_day
+from tuninglib.analysis.day_plan import plan_day, start_of
+from tuninglib.analysis.ride_order import FirstPass
 from tuninglib.lab import start
 from tuninglib.report.run_sheet import ROWS_ON_A_PAGE, Heading, run_sheet
 from tuninglib.session.load import load_session
@@ -283,7 +285,13 @@ def test_the_run_sheet_fits_on_one_page_of_either_paper(page, tmp_path):
     rows = ROWS_ON_A_PAGE // 2
     full = RunOrder(("stock", long) * rows, ("Maximiliane", "tove") * rows, 2 * rows - 1, 0.0)
     more = RunOrder(("stock",) * 60, ("tove",) * 60, 0, 0.0)
-    heading = Heading("Bigger cylinder on the quarry lane, second try", "imperial", {long: "e10"})
+    heading = Heading(
+        "Bigger cylinder on the quarry lane, second try",
+        "imperial",
+        {long: "e10"},
+        replace(start_of(start.DEMO).limits, liquid=True),
+        FirstPass(setups=("stock", long), source="flow", reference_first=True),
+    )
     counted = {}
     sheet = page.context.browser.new_page()
     for name, order in (("usual", usual), ("full", full), ("more", more)):

@@ -3,6 +3,7 @@
 import pytest
 
 from tuninglib.session.add_run import add_run, names_of, open_sheet, problems_of_row, row_text
+from tuninglib.session.columns import COLUMNS
 from tuninglib.session.load import load_session
 
 ROW = {
@@ -38,6 +39,14 @@ def test_what_is_wrong_with_a_row_is_said_as_check_would_say_it(demo_folder, cha
 
 def test_a_good_row_has_no_problem(demo_folder):
     assert problems_of_row(open_sheet(demo_folder), ROW) == {}
+
+
+def test_an_empty_knock_means_that_nobody_listened(demo_copy):
+    sheet = open_sheet(demo_copy)
+    assert problems_of_row(sheet, {**ROW, "knock": ""}) == {}
+    add_run(sheet, {**ROW, "knock": ""}, keep=False)
+    assert load_session(demo_copy).runs.iloc[-1]["knock"] == ""
+    assert "empty: nobody listened" in COLUMNS["knock"].help
 
 
 def test_an_added_run_is_one_more_line_and_nothing_else(demo_copy):

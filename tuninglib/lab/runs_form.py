@@ -143,8 +143,12 @@ def runs_form(session_folder):
         tell()
 
     def tell():
-        results, found = interim_of_folder(session_folder, planned=round(planned.value))
-        so_far.value = kit.words_html(interim.sentences(results, found, start.system))
+        try:
+            results, found = interim_of_folder(session_folder, planned=round(planned.value))
+            shown = interim.sentences(results, found, start.system)
+        except ValueError as error:
+            shown = kit.problems_prose(error)
+        so_far.value = kit.words_html(shown)
 
     def say(shown):
         words.value = kit.words_html(shown)
