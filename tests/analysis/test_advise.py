@@ -50,3 +50,21 @@ def test_the_page_says_what_would_change_it(results):
     said = dict(verdict.sentences(results).items)["What would change it"]
     assert said.startswith("a knock with what you ride now (then ride stock and find the cause")
     assert "only e5 in the tank (then nothing more to test)" in said
+
+
+def test_the_extremes_of_whole_runs_choose_no_injector(demo_copy):
+    """A throttle transient noted as the highest reading of every run."""
+    path = demo_copy / "runs.csv"
+    head, *rows = path.read_text(encoding="utf-8").splitlines()
+    at = head.split(",").index("gauge_high")
+    for number, row in enumerate(rows):
+        cells = row.split(",")
+        if int(cells[0]) <= 21:
+            cells[at] = f"{float(cells[at]) + 2:.1f}"
+        rows[number] = ",".join(cells)
+    path.write_text("\n".join([head, *rows]) + "\n", encoding="utf-8")
+    results = analyse(load_session(demo_copy))
+    assert (results.plan.next.code, results.plan.next.why) == ("ride again", "steady")
+    said = dict(verdict.sentences(results).items)
+    assert "steady range after two or three seconds" in said["Next"]
+    assert "buy" not in said["Next"].replace("is bought", "")

@@ -76,7 +76,7 @@ def _plan(session, read, fit, road, knocks, limits) -> tuple:
             hottest_k=hottest.value if hottest else None,
         ),
     )
-    return combinations, make_plan(evidence_of(session, combinations, road, mixtures, limits))
+    return combinations, make_plan(evidence_of(session, combinations, road, read, mixtures, limits))
 
 
 def _trials(session, read, fit, road, knocks, limits, plan):

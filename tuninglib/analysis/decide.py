@@ -314,10 +314,13 @@ def _next(evidence, ride, strength, equals, choices, ridden) -> Step:
     hot = _too_hot(evidence, ride, ridden)
     if hot is not None:
         return Step(code="find heat", engine=hot.engine, setups=(hot.setup,))
+    names = tuple(one.setup for one in equals) or ((ride.setup,) if ride is not None else ())
+    if "steady" in evidence.missing:
+        # The extremes of whole runs choose no injector.
+        return Step(code="ride again", why="steady", engine=engine, setups=names)
     step = _mixture_step(evidence, ride, choices)
     if step is not None:
         return step
-    names = tuple(one.setup for one in equals) or ((ride.setup,) if ride is not None else ())
     for half in ("gauge", "range", "speeds"):
         if half in evidence.missing:
             return Step(code="ride again", why=half, engine=engine, setups=names)

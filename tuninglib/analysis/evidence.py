@@ -15,7 +15,7 @@ _MOST_RUNS = 30
 _SMALLEST_GAIN = 0.01
 
 
-def evidence_of(session, combinations, road, mixtures, limits) -> Evidence:
+def evidence_of(session, combinations, road, read, mixtures, limits) -> Evidence:
     """Evidence of a session.
 
     Parameters
@@ -24,6 +24,8 @@ def evidence_of(session, combinations, road, mixtures, limits) -> Evidence:
     combinations : tuple of Combination
         With their gates.
     road : Road or None
+    read : pandas.DataFrame
+        Full-throttle readings, of :func:`tuninglib.analysis.readings.weighed_readings`.
     mixtures : tuple of Mixture
     limits : tuple of FuelLimit
 
@@ -41,7 +43,7 @@ def evidence_of(session, combinations, road, mixtures, limits) -> Evidence:
         burnt=burnt_fuels(session, limits),
         bigger=bigger_engines(session),
         more_runs=lambda setup: _more_runs(road, setup),
-        missing=_missing(combinations, gains, mixtures),
+        missing=_missing(combinations, gains, read, mixtures),
     )
 
 
@@ -108,12 +110,14 @@ def _more_runs(road, setup) -> int | None:
     return max(more, 1) if more <= _MOST_RUNS else None
 
 
-def _missing(combinations, gains, mixtures) -> tuple:
+def _missing(combinations, gains, read, mixtures) -> tuple:
     """Halves of the evidence that are not there."""
     ridden = [one for one in combinations if one.setup is not None]
     found = []
     if not any(one.source == "read" for one in ridden):
         found.append("range" if any(one.pegged for one in mixtures) else "gauge")
+    elif read["wide"].mean() > 0.5:
+        found.append("steady")
     if not gains:
         found.append("speeds")
     if not any(one.listened for one in ridden):

@@ -300,6 +300,12 @@ def _again(results, step) -> str:
             "ride again with a lambda gauge: nothing is known of the mixture, so nothing is said "
             "of it here."
         )
+    if step.why == "steady":
+        return (
+            "read the gauge again before an injector is bought: most readings span more than half "
+            "a unit, as those of a whole run do. Wanted is the steady range after two or three "
+            "seconds of full throttle."
+        )
     if step.why == "range":
         return (
             "every reading stood at the gauge's end: fit an injector that brings it back into the "
