@@ -21,8 +21,13 @@ def session(demo_folder):
 
 
 @pytest.fixture(scope="module")
-def ladder(session):
-    return analyse(session).ladder
+def results(session):
+    return analyse(session)
+
+
+@pytest.fixture(scope="module")
+def ladder(results):
+    return results.ladder
 
 
 def test_the_order_is_by_the_fuel_with_the_least_odds(ladder):
@@ -50,10 +55,11 @@ def test_an_injector_that_was_tried_brings_its_deviation(ladder):
     )
 
 
-def test_prospects_repeat_the_model(session, ladder):
+def test_prospects_repeat_the_model(session, results, ladder):
     rows = readings_of(session)
     rows = rows[~rows["pegged"]]
-    fit = fit_ladder(**ladder_columns(session, air_of_runs(session), rows))
+    columns = ladder_columns(session, air_of_runs(session), rows, results.gauge_check)
+    fit = fit_ladder(**columns)
     prospect = next(one for one in ladder.prospects if not one.tried)
     for one in prospect.fuels:
         blend = blend_of(session.fuels[one.fuel])
@@ -66,7 +72,7 @@ def test_prospects_repeat_the_model(session, ladder):
             tolerance=session.injectors[prospect.injector].tolerance.value / Z_95,
         )
         assert one.lambda_ == expected.lambda_
-        assert one.gauge == expected.lambda_.scaled(session.gauge.scale)
+        assert one.gauge == expected.lambda_.scaled(results.shown_at_lambda_one)
         assert one.odds == expected.odds(low=session.target.lowest, high=session.target.highest)
 
 

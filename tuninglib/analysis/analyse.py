@@ -6,10 +6,11 @@ from dataclasses import dataclass
 
 from tuninglib.analysis.choice import choose, fuel_limits
 from tuninglib.analysis.gain import Road, analyse_road
+from tuninglib.analysis.gauge_check import check_gauge
 from tuninglib.analysis.injector import analyse_ladder
-from tuninglib.analysis.mixture import analyse_mixtures
+from tuninglib.analysis.mixture import analyse_mixtures, shown_at_lambda_one
 from tuninglib.analysis.provenance import provenance
-from tuninglib.analysis.results import Choice, Knock, Ladder, Pull, Run
+from tuninglib.analysis.results import Choice, GaugeCheck, Knock, Ladder, Pull, Run
 from tuninglib.analysis.what_if import Answer, Question, answers, flat_top_speeds
 from tuninglib.session.defaults import air_of_runs, day_pressure_of
 from tuninglib.session.load import Session
@@ -29,6 +30,7 @@ class Results:
     ----------
     session : Session
     runs : tuple of Run
+    gauge_check : GaugeCheck
     mixtures : tuple of Mixture
     road : Road or None
     ladder : Ladder or None
@@ -47,6 +49,7 @@ class Results:
 
     session: Session
     runs: tuple
+    gauge_check: GaugeCheck
     mixtures: tuple
     road: Road | None
     ladder: Ladder | None
@@ -62,6 +65,13 @@ class Results:
     def reference(self) -> str:
         """The setup that gains are counted from."""
         return self.session.about.reference
+
+    @property
+    def shown_at_lambda_one(self) -> float | None:
+        """What the gauge shows at a true lambda of 1; None where its scale is not known."""
+        if self.session.gauge.scale is None:
+            return None
+        return shown_at_lambda_one(self.session, self.gauge_check)
 
     @property
     def knocked(self) -> tuple:
@@ -87,7 +97,8 @@ def analyse(session: Session) -> Results:
     """
     air = air_of_runs(session)
     road = analyse_road(session, air)
-    mixtures = analyse_mixtures(session)
+    check = check_gauge(session, air)
+    mixtures = analyse_mixtures(session, check)
     loud = session.runs[session.runs["knock"] != "none"]
     knocks = tuple(Knock(row.setup, row.run, row.knock) for row in loud.itertuples())
     limits = fuel_limits(session)
@@ -95,9 +106,10 @@ def analyse(session: Session) -> Results:
     return Results(
         session=session,
         runs=_runs(session, air, road),
+        gauge_check=check,
         mixtures=mixtures,
         road=road,
-        ladder=analyse_ladder(session, air, choice.keep, knocks),
+        ladder=analyse_ladder(session, air, choice.keep, knocks, check),
         knocks=knocks,
         choice=choice,
         fuel_limits=limits,
@@ -182,6 +194,7 @@ def results_document(results: Results) -> dict:
         "reference": about.reference,
         "interval": 0.95,
         "choice": _plain(results.choice),
+        "gauge_check": _plain(results.gauge_check),
         "mixtures": _plain(results.mixtures),
         "road": _plain(results.road),
         "ladder": _plain(results.ladder),

@@ -1,8 +1,10 @@
 """The injector ladder of a session: its readings brought to the model, and advice from it."""
 
+from dataclasses import replace
+
 import numpy as np
 
-from tuninglib.analysis.mixture import readings_of
+from tuninglib.analysis.mixture import lambda_of, offset_of, readings_of, shown_at_lambda_one
 from tuninglib.analysis.results import FuelProspect, Ladder, LadderCurve, Prospect
 from tuninglib.interval import Z_95
 from tuninglib.physics.engine import air_mass_per_cycle_kg, cycle_time_s, fuel_mass_per_cycle_kg
@@ -25,7 +27,7 @@ HIGHEST_SHARE = 0.85
 _WORTH_BUYING = 0.10
 
 
-def analyse_ladder(session, air, keep: str | None, knocks: tuple) -> Ladder | None:
+def analyse_ladder(session, air, keep: str | None, knocks: tuple, check) -> Ladder | None:
     """What the readings say of every injector, tried or not, on every fuel.
 
     Parameters
@@ -36,6 +38,7 @@ def analyse_ladder(session, air, keep: str | None, knocks: tuple) -> Ladder | No
     keep : str or None
         The setup that is kept.
     knocks : tuple of Knock
+    check : GaugeCheck or None
 
     Returns
     -------
@@ -50,38 +53,70 @@ def analyse_ladder(session, air, keep: str | None, knocks: tuple) -> Ladder | No
     last = list(session.setups.values())[-1]
     kept = session.setups.get(keep) if keep else None
     engine = kept.engine if kept and keep != session.about.reference else last.engine
-    fit = fit_ladder(**ladder_columns(session, air, full))
+    responses = response_per_state(
+        **ladder_columns(session, air, rows, check), state=rows["state"].tolist()
+    )
+    corrects = any(one.state == "full" and one.verdict == "corrects" for one in responses)
+    columns = ladder_columns(session, air, full, check)
+    fit = fit_ladder(**(_as_held(columns) if corrects else columns))
     fuels = {
         name: (float(blend.stoichiometric_ratio), float(blend.density_kg_m3))
         for name, blend in ((n, blend_of(f)) for n, f in session.fuels.items())
     }
-    prospects = _prospects(session, fit, engine, fuels, knocks)
-    fitted = kept.injector if kept and kept.engine == engine else None
-    advice, injector = _advice(session, prospects, fitted)
-    leanest = min(fuels.values(), key=lambda pair: pair[0] * pair[1])
-    middle = float(np.sqrt(session.target.lowest * session.target.highest))
-    guess = flow_for_lambda(
-        fit,
-        target_lambda=middle,
-        engine=engine,
-        stoichiometric_ratio=leanest[0],
-        density_kg_m3=leanest[1],
-    )
-    finite = np.isfinite([guess.value, guess.low, guess.high]).all() and guess.low > 0
+    fuels_of = dict.fromkeys(session.injectors, fuels)
+    if corrects:
+        fuels_of = _fuels_read(session, engine, fuels, full)
+    prospects = _prospects(session, fit, engine, fuels_of, knocks, check, held=corrects)
+    listed = {one.injector for one in prospects}
+    fitted = kept.injector if kept and kept.engine == engine and kept.injector in listed else None
+    advice, injector = ("none", None) if corrects else _advice(session, prospects, fitted)
     return Ladder(
         engine=engine,
         prospects=prospects,
         advice=advice,
         injector=injector,
         fitted=fitted,
-        curves=_curves(session, fit, engine, fuels, full),
-        responses=response_per_state(
-            **ladder_columns(session, air, rows), state=rows["state"].tolist()
-        ),
-        suspicions=suspicious_injectors(fit),
-        first_guess=guess if finite else None,
+        curves=() if corrects else _curves(session, fit, engine, fuels, full, check),
+        responses=responses,
+        suspicions=() if corrects else suspicious_injectors(fit),
+        first_guess=None if corrects else _first_guess(session, fit, engine, fuels),
         readings=len(full),
+        withheld="corrects" if corrects else None,
+        not_predicted=tuple(name for name in session.injectors if name not in listed),
     )
+
+
+def _first_guess(session, fit, engine, fuels):
+    """Flow for the middle of the band on the leanest fuel; None where no flow gets there."""
+    leanest = min(fuels.values(), key=lambda pair: pair[0] * pair[1])
+    guess = flow_for_lambda(
+        fit,
+        target_lambda=float(np.sqrt(session.target.lowest * session.target.highest)),
+        engine=engine,
+        stoichiometric_ratio=leanest[0],
+        density_kg_m3=leanest[1],
+    )
+    finite = np.isfinite([guess.value, guess.low, guess.high]).all() and guess.low > 0
+    return guess if finite else None
+
+
+def _as_held(columns) -> dict:
+    """Columns of a ladder on which neither flow, fuel, air nor displacement moves lambda."""
+    priors = replace(columns["priors"], response_mean=0.0)
+    engines = dict.fromkeys(columns["displacement"], 1.0)
+    same = {"stoichiometric_ratio": 1.0, "density_kg_m3": 1.0, "offset": 0.0}
+    return {**columns, **same, "displacement": engines, "priors": priors}
+
+
+def _fuels_read(session, engine, fuels, full) -> dict:
+    """For each injector the fuels on which it was read on this engine; none: left out."""
+    setups = [session.setups[name] for name in dict.fromkeys(full["setup"])]
+    read = {(one.injector, one.fuel) for one in setups if one.engine == engine}
+    found = {
+        name: {fuel: fuels[fuel] for fuel in fuels if (name, fuel) in read}
+        for name in session.injectors
+    }
+    return {name: own for name, own in found.items() if own}
 
 
 def flow_on_bike(session, injector: str) -> float:
@@ -98,7 +133,7 @@ def flow_on_bike(session, injector: str) -> float:
     )
 
 
-def ladder_columns(session, air, rows) -> dict:
+def ladder_columns(session, air, rows, check) -> dict:
     """Readings as :func:`tuninglib.statistics.ladder.fit_ladder` takes them.
 
     Parameters
@@ -108,6 +143,7 @@ def ladder_columns(session, air, rows) -> dict:
         Of :func:`tuninglib.session.defaults.air_of_runs`.
     rows : pandas.DataFrame
         Of :func:`readings_of`.
+    check : GaugeCheck or None
 
     Returns
     -------
@@ -116,7 +152,6 @@ def ladder_columns(session, air, rows) -> dict:
     """
     setups = [session.setups[name] for name in rows["setup"]]
     blends = [blend_of(session.fuels[setup.fuel]) for setup in setups]
-    scale = session.gauge.scale
     density = air.loc[rows.index, "density_kg_m3"].to_numpy()
     offset = np.zeros(len(rows))
     if session.bike.density_compensation == "no":
@@ -124,22 +159,22 @@ def ladder_columns(session, air, rows) -> dict:
     used = {setup.injector for setup in setups}
     taken = session.assumptions
     return {
-        "lambda_low": rows["gauge_low"].to_numpy() / scale,
-        "lambda_high": rows["gauge_high"].to_numpy() / scale,
+        "lambda_low": lambda_of(session, rows["gauge_low"].to_numpy(), check),
+        "lambda_high": lambda_of(session, rows["gauge_high"].to_numpy(), check),
         "flow_m3_s": np.array([flow_on_bike(session, setup.injector) for setup in setups]),
         "injector": [setup.injector for setup in setups],
         "engine": [setup.engine for setup in setups],
         "stoichiometric_ratio": np.array([float(b.stoichiometric_ratio) for b in blends]),
         "density_kg_m3": np.array([float(b.density_kg_m3) for b in blends]),
         "displacement": {n: float(e.displacement_m3) for n, e in session.engines.items()},
-        "resolution": session.gauge.resolution / scale,
+        "resolution": lambda_of(session, session.gauge.resolution, check),
         "offset": offset,
         "tolerance": {name: _tolerance_sd(session, name) for name in used},
         "priors": Priors(
             response_mean=taken.flow_response.value,
             response_sd=taken.flow_response.sd,
             breathing_sd=taken.breathing_change.sd,
-            gauge_sd=session.gauge.accuracy.sd,
+            gauge_sd=offset_of(session, check).log_sd,
         ),
     }
 
@@ -149,7 +184,7 @@ def _tolerance_sd(session, injector: str) -> float:
     return session.injectors[injector].tolerance.value / Z_95
 
 
-def _prospects(session, fit, engine, fuels, knocks) -> tuple:
+def _prospects(session, fit, engine, fuels_of, knocks, check, *, held) -> tuple:
     """Injectors in the order of their odds of the target band on the fuel where they are least.
 
     Among equals the one less likely to run lean comes first.
@@ -160,12 +195,13 @@ def _prospects(session, fit, engine, fuels, knocks) -> tuple:
         if session.setups[knock.setup].engine == engine
     }
     prospects = [
-        _prospect(session, fit, engine, fuels, name, name in heard) for name in session.injectors
+        _prospect(session, fit, engine, fuels, name, name in heard, check, held)
+        for name, fuels in fuels_of.items()
     ]
     return tuple(sorted(prospects, key=lambda one: (-one.least_inside, one.fuels[0].odds.leaner)))
 
 
-def _prospect(session, fit, engine, fuels, name, heard) -> Prospect:
+def _prospect(session, fit, engine, fuels, name, heard, check, held) -> Prospect:
     tried, flow = name in fit.tolerance, flow_on_bike(session, name)
     rows, outside = [], False
     for fuel, (ratio, density) in fuels.items():
@@ -173,8 +209,8 @@ def _prospect(session, fit, engine, fuels, name, heard) -> Prospect:
             fit,
             flow_m3_s=flow,
             engine=engine,
-            stoichiometric_ratio=ratio,
-            density_kg_m3=density,
+            stoichiometric_ratio=1.0 if held else ratio,
+            density_kg_m3=1.0 if held else density,
             injector=name if tried else None,
             tolerance=None if tried else _tolerance_sd(session, name),
         )
@@ -183,7 +219,7 @@ def _prospect(session, fit, engine, fuels, name, heard) -> Prospect:
             FuelProspect(
                 fuel=fuel,
                 lambda_=predicted.lambda_,
-                gauge=predicted.lambda_.scaled(session.gauge.scale),
+                gauge=predicted.lambda_.scaled(shown_at_lambda_one(session, check)),
                 odds=predicted.odds(low=session.target.lowest, high=session.target.highest),
                 open_time_fraction=_open_time_fraction(session, engine, name, ratio, density),
             )
@@ -248,10 +284,9 @@ def _advice(session, prospects, fitted) -> tuple:
     return "buy", best.injector
 
 
-def _curves(session, fit, engine, fuels, full) -> tuple:
+def _curves(session, fit, engine, fuels, full, check) -> tuple:
     flows = [flow_on_bike(session, name) for name in session.injectors]
     grid = np.linspace(min(flows) * 0.95, max(flows) * 1.05, 60)
-    scale = session.gauge.scale
     curves = []
     for fuel, (ratio, density) in fuels.items():
         line = predict(
@@ -264,7 +299,7 @@ def _curves(session, fit, engine, fuels, full) -> tuple:
         read = [
             (
                 flow_on_bike(session, session.setups[row.setup].injector),
-                (row.gauge_low + row.gauge_high) / 2 / scale,
+                lambda_of(session, (row.gauge_low + row.gauge_high) / 2, check),
             )
             for row in full.itertuples()
             if session.setups[row.setup].engine == engine and session.setups[row.setup].fuel == fuel

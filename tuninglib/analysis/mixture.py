@@ -6,6 +6,7 @@ from scipy.special import stdtr, stdtrit
 from tuninglib.analysis.results import Mixture
 from tuninglib.interval import Interval
 from tuninglib.session.defaults import blend_of
+from tuninglib.statistics.gauge_check import GaugeOffset, offset_from, offset_stated
 from tuninglib.statistics.gauge_readings import pegged, reading_midpoint
 from tuninglib.statistics.ladder import Priors
 from tuninglib.statistics.ladder_prediction import Odds
@@ -39,12 +40,50 @@ def readings_of(session, state: str | None = "full"):
     return rows.assign(pegged=np.asarray(at_end, dtype=bool))
 
 
-def analyse_mixtures(session) -> tuple:
+def offset_of(session, check) -> GaugeOffset:
+    """How far the gauge is taken to be off: as checked, or else as stated.
+
+    Parameters
+    ----------
+    session : tuninglib.session.load.Session
+    check : GaugeCheck or None
+    """
+    if check is not None and check.offset is not None:
+        return offset_from(check.offset)
+    return offset_stated(session.gauge.accuracy)
+
+
+def shown_at_lambda_one(session, check) -> float:
+    """What the gauge shows at a true lambda of 1, its offset included.
+
+    Parameters
+    ----------
+    session : tuninglib.session.load.Session
+    check : GaugeCheck or None
+    """
+    return session.gauge.scale * float(np.exp(offset_of(session, check).log_mean))
+
+
+def lambda_of(session, reading, check):
+    """Lambda of a gauge reading: the only way from one to the other.
+
+    Parameters
+    ----------
+    session : tuninglib.session.load.Session
+    reading : float or array
+        On the gauge's own scale.
+    check : GaugeCheck or None
+    """
+    return reading / shown_at_lambda_one(session, check)
+
+
+def analyse_mixtures(session, check) -> tuple:
     """Mixture of every setup, as read.
 
     Parameters
     ----------
     session : tuninglib.session.load.Session
+    check : GaugeCheck or None
 
     Returns
     -------
@@ -55,7 +94,7 @@ def analyse_mixtures(session) -> tuple:
     -----
     The logarithms of the middles of the readings are averaged. Their scatter from run to run is
     pooled over the setups (Student t), never taken below what the readings' own spread says, and
-    the gauge's accuracy is added, which all readings share.
+    what is not known of the gauge's offset is added, which all readings share.
     """
     rows = readings_of(session)
     used = rows[~rows["pegged"]]
@@ -73,6 +112,7 @@ def analyse_mixtures(session) -> tuple:
         if at
     )
     dof = len(used) - sum(bool(at) for at in groups.values())
+    offset = offset_of(session, check)
     mixtures = []
     for name, setup in session.setups.items():
         at = groups[name]
@@ -86,22 +126,21 @@ def analyse_mixtures(session) -> tuple:
         scatter = squares / dof if dof else _ASSUMED_READING_SD**2 + reading_variance
         scatter = max(scatter, reading_variance)
         repeat = scatter / len(at)
-        bias = session.gauge.accuracy.sd**2
-        variance = repeat + bias
+        variance = repeat + offset.log_sd**2
         # Satterthwaite: only the repeats' part is estimated.
         effective = dof * (variance / repeat) ** 2 if dof else 1e9
-        mean = float(np.mean([logs[i] for i in at])) - float(np.log1p(session.gauge.accuracy.value))
+        reading = float(np.exp(np.mean([logs[i] for i in at])))
         mixtures.append(
-            _mixture(session, name, setup, len(at), count_pegged, mean, variance, effective)
+            _mixture(session, check, name, len(at), count_pegged, reading, variance, effective)
         )
     return tuple(mixtures)
 
 
-def _mixture(session, name, setup, readings, count_pegged, log_reading, variance, dof) -> Mixture:
-    target, scale = session.target, session.gauge.scale
+def _mixture(session, check, name, readings, count_pegged, reading, variance, dof) -> Mixture:
+    target, setup = session.target, session.setups[name]
     sd, half = np.sqrt(variance), stdtrit(dof, 0.975) * np.sqrt(variance)
-    reading = Interval(*(float(np.exp(log_reading + k * half)) for k in (0, -1, 1)))
-    lambda_ = reading.scaled(1 / scale)
+    shown = Interval(*(float(reading * np.exp(k * half)) for k in (0, -1, 1)))
+    lambda_ = shown.scaled(lambda_of(session, 1.0, check))
     richer = float(stdtr(dof, (np.log(target.lowest) - np.log(lambda_.value)) / sd))
     leaner = float(stdtr(dof, (np.log(lambda_.value) - np.log(target.highest)) / sd))
     odds = Odds(richer, 1 - richer - leaner, leaner)
@@ -115,7 +154,7 @@ def _mixture(session, name, setup, readings, count_pegged, log_reading, variance
         fuel=setup.fuel,
         readings=readings,
         pegged=count_pegged,
-        gauge=reading,
+        gauge=shown,
         lambda_=lambda_,
         true_ratio=lambda_.scaled(float(ratio)),
         odds=odds,

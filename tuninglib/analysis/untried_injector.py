@@ -72,12 +72,14 @@ class Outlook:
 
 
 def ladder_of(results) -> AskedLadder | None:
-    """The ladder of a session, ready to be asked; None without a usable reading."""
+    """The ladder of a session, ready to be asked; None where nothing can be predicted."""
     session = results.session
-    if results.ladder is None:
+    if results.ladder is None or results.ladder.withheld:
         return None
     rows = readings_of(session)
-    columns = ladder_columns(session, air_of_runs(session), rows[~rows["pegged"]])
+    columns = ladder_columns(
+        session, air_of_runs(session), rows[~rows["pegged"]], results.gauge_check
+    )
     own = np.array([name == results.ladder.engine for name in columns["engine"]])
     fuel = columns["stoichiometric_ratio"] * columns["density_kg_m3"]
     middle = (columns["lambda_low"] + columns["lambda_high"]) / 2

@@ -3,6 +3,7 @@
 from tuninglib import units
 from tuninglib.analysis.first_guess import Change, guess_of
 from tuninglib.analysis.injector import HIGHEST_SHARE, flow_on_bike
+from tuninglib.analysis.mixture import offset_of
 from tuninglib.lab import kit
 from tuninglib.physics.blend import Blend
 from tuninglib.report.display import Prose
@@ -79,7 +80,7 @@ def first_guess(results):
             flow_tolerance=session.injectors[setup.injector].tolerance.value,
             lambda_read=v["read"],
             lambda_wanted=v["wanted"],
-            gauge_accuracy=session.gauge.accuracy.half_width,
+            gauge_accuracy=offset_of(session, results.gauge_check).ratio.half_width,
             old_displacement_m3=si(v["old_cc"], "displacement"),
             new_displacement_m3=si(v["new_cc"], "displacement"),
             breathing_ratio=1 + v["breathing"] / 100,

@@ -39,6 +39,13 @@ def next_sentence(results) -> str:
             "read the lambda gauge on the next runs: without a usable reading no injector can be "
             "advised."
         )
+    if ladder.withheld:
+        return (
+            "no injector can be advised: at full throttle lambda did not follow injector flow, so "
+            "the ECU (engine control unit) trims the mixture there by its oxygen sensor, and "
+            "another injector will not move it. Check first whether these readings were really "
+            "taken at full throttle and in open loop."
+        )
     if ladder.advice == "none":
         return (
             "none of the injectors listed is likely to be inside the target band on every fuel; "
@@ -90,6 +97,9 @@ def _notes(results) -> list:
     record, found = results.ladder, []
     if record is None:
         return found
+    if record.withheld:
+        left_out = listing(record.not_predicted)
+        return [f"for that reason no lambda is predicted for {left_out}."] if left_out else []
     tried = [p for p in record.prospects if p.tried]
     if len(tried) == 1:
         found.append(
@@ -120,7 +130,7 @@ def _notes(results) -> list:
 
 def table(results) -> Table | Prose:
     """Each injector on each fuel, tried or not, with its odds of the target band."""
-    if results.ladder is None:
+    if results.ladder is None or not results.ladder.prospects:
         return Prose(())
     system = system_of(results)
     rows = []
@@ -177,6 +187,8 @@ def figure(results) -> Picture | Prose:
     """
     if results.ladder is None:
         return Prose((("", "There is no usable reading at full throttle to draw a line through."),))
+    if results.ladder.withheld:
+        return Prose((("", "No line is drawn: at full throttle lambda did not follow flow."),))
     system, target = results.session.about.units, results.session.target
     drawn, (ax,) = figure_of(3.6)
     draw(ax, results.ladder.curves, target.lowest, target.highest, system)
