@@ -187,12 +187,12 @@ def test_the_document_for_programs_is_plain_and_complete(results):
     assert str(results.session.folder) not in text
 
 
-def test_the_controller_corrects_at_idle_and_cruise_and_not_at_full_throttle(results):
+def test_the_ecu_corrects_at_idle_and_cruise_and_not_at_full_throttle(results):
     verdicts = {one.state: one.verdict for one in results.ladder.responses}
     assert verdicts == {"full": "table", "idle": "corrects", "cruise": "corrects"}
     text = str(response.sentences(results))
     assert "Cruise: lambda does not follow flow" in text
-    assert "alters the signal of the controller's own sensor" in text
+    assert "alters the oxygen sensor's signal" in text
 
 
 def test_the_ride_back_down_finds_a_small_gain_in_us_units(demo_folder):

@@ -187,6 +187,15 @@ def test_narrowband_cannot_meter_a_rich_mixture():
     assert rich - lean > 10 * (richer - rich)
 
 
+@EQUILIBRIUM
+def test_four_fifths_of_the_swing_lie_between_14_5_and_14_9():
+    # The report's sentence on narrowband sensors, on a 14.7 scale from 11.8 to 17.6.
+    rich, low, high, lean = (
+        equilibrium_emf_v(shown / 14.7, 700.0)[0] for shown in (11.8, 14.5, 14.9, 17.6)
+    )
+    assert (low - high) / (rich - lean) == pytest.approx(0.8, abs=0.02)
+
+
 @pytest.mark.outside(source="Cantera stoich_air_fuel_ratio")
 def test_true_ratio_of_a_gauge_reading_on_e10():
     # A gauge on a 14.7 scale shows 12.8 on E10: lambda 0.8707, truly 12.18.

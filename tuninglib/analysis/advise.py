@@ -76,7 +76,9 @@ def _plan(session, read, fit, road, knocks, limits) -> tuple:
             hottest_k=hottest.value if hottest else None,
         ),
     )
-    return combinations, make_plan(evidence_of(session, combinations, road, read, mixtures, limits))
+    return combinations, make_plan(
+        evidence_of(session, combinations, road, read, fit, mixtures, limits)
+    )
 
 
 def _trials(session, read, fit, road, knocks, limits, plan):

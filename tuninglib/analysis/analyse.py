@@ -7,10 +7,11 @@ from tuninglib.analysis.doubts import find_doubts
 from tuninglib.analysis.evidence import burnt_fuels
 from tuninglib.analysis.fuel import fuel_limits, octane_margins
 from tuninglib.analysis.gain import analyse_road
-from tuninglib.analysis.injector import analyse_ladder, session_fit
+from tuninglib.analysis.gauge_check import check_gauge
+from tuninglib.analysis.injector import analyse_ladder, responses_of, session_fit
 from tuninglib.analysis.mixture import analyse_mixtures
 from tuninglib.analysis.provenance import provenance
-from tuninglib.analysis.readings import weighed_readings
+from tuninglib.analysis.readings import weighed_readings, with_check
 from tuninglib.analysis.records import Knock, Run
 from tuninglib.analysis.results import Results
 from tuninglib.analysis.what_if import Answer, ForRider, Question, answers, flat_top_speeds
@@ -33,27 +34,29 @@ def analyse(session: Session) -> Results:
     """
     air = air_of_runs(session)
     road = analyse_road(session, air)
-    read = weighed_readings(session, air)
-    mixtures = analyse_mixtures(session, read)
-    fit = session_fit(session, air, read)
+    check = check_gauge(session, air)
+    # From here on the gauge is what the check found it to be.
+    judged = with_check(session, check)
+    read = weighed_readings(judged, air)
+    mixtures = analyse_mixtures(judged, read)
+    responses = responses_of(judged, air)
+    fit = session_fit(judged, air, read, responses)
     loud = session.runs[session.runs["knock"].isin(("light", "heavy"))]
     knocks = tuple(Knock(row.setup, row.run, row.knock) for row in loud.itertuples())
     limits = fuel_limits(session)
-    advice = advise(session, read, fit, road, knocks, limits)
+    advice = advise(judged, read, fit, road, knocks, limits)
     combinations, plan = advice.combinations, advice.plan
-    ladder = (
-        analyse_ladder(session, air, fit, plan, combinations, burnt_fuels(session, limits))
-        if fit
-        else None
-    )
+    burnt = burnt_fuels(session, limits)
+    ladder = analyse_ladder(judged, read, fit, responses, plan, combinations, burnt)
     setup = _what_if_setup(road, plan)
     return Results(
         session=session,
         runs=_runs(session, air, road, read),
+        gauge_check=check,
         mixtures=mixtures,
         road=road,
         ladder=ladder,
-        doubts=find_doubts(session, read, road, ladder),
+        doubts=find_doubts(judged, read, road, ladder),
         knocks=knocks,
         combinations=combinations,
         plan=plan,

@@ -15,7 +15,7 @@ _MOST_RUNS = 30
 _SMALLEST_GAIN = 0.01
 
 
-def evidence_of(session, combinations, road, read, mixtures, limits) -> Evidence:
+def evidence_of(session, combinations, road, read, fit, mixtures, limits) -> Evidence:
     """Evidence of a session.
 
     Parameters
@@ -26,6 +26,7 @@ def evidence_of(session, combinations, road, read, mixtures, limits) -> Evidence
     road : Road or None
     read : pandas.DataFrame
         Full-throttle readings, of :func:`tuninglib.analysis.readings.weighed_readings`.
+    fit : tuninglib.statistics.ladder.LadderFit or None
     mixtures : tuple of Mixture
     limits : tuple of FuelLimit
 
@@ -43,7 +44,7 @@ def evidence_of(session, combinations, road, read, mixtures, limits) -> Evidence
         burnt=burnt_fuels(session, limits),
         bigger=bigger_engines(session),
         more_runs=lambda setup: _more_runs(road, setup),
-        missing=_missing(combinations, gains, read, mixtures),
+        missing=_missing(combinations, gains, read, fit, mixtures),
     )
 
 
@@ -110,7 +111,7 @@ def _more_runs(road, setup) -> int | None:
     return max(more, 1) if more <= _MOST_RUNS else None
 
 
-def _missing(combinations, gains, read, mixtures) -> tuple:
+def _missing(combinations, gains, read, fit, mixtures) -> tuple:
     """Halves of the evidence that are not there."""
     ridden = [one for one in combinations if one.setup is not None]
     found = []
@@ -118,6 +119,8 @@ def _missing(combinations, gains, read, mixtures) -> tuple:
         found.append("range" if any(one.pegged for one in mixtures) else "gauge")
     elif read["wide"].mean() > 0.5:
         found.append("steady")
+    elif fit is None:
+        found.append("open loop")
     if not gains:
         found.append("speeds")
     if not any(one.listened for one in ridden):

@@ -2,7 +2,12 @@
 
 import numpy as np
 
-from tuninglib.analysis.readings import flow_on_bike, ladder_columns, weighed_readings
+from tuninglib.analysis.readings import (
+    flow_on_bike,
+    ladder_columns,
+    lambda_of,
+    weighed_readings,
+)
 from tuninglib.analysis.records import Ladder, LadderCurve, Prospect, one_each
 from tuninglib.physics.engine import air_mass_per_cycle_kg, fuel_mass_per_cycle_kg
 from tuninglib.physics.injector import (
@@ -21,8 +26,27 @@ AIR_DENSITY_KG_M3 = 1.184
 HIGHEST_SHARE = 0.85
 
 
-def session_fit(session, air, rows):
-    """The ladder of a session's full-throttle readings; None without a usable one.
+def responses_of(session, air) -> tuple:
+    """How strongly lambda follows injector flow in each state of the throttle.
+
+    Parameters
+    ----------
+    session : tuninglib.session.load.Session
+    air : pandas.DataFrame
+        Of :func:`tuninglib.session.defaults.air_of_runs`.
+
+    Returns
+    -------
+    tuple of tuninglib.statistics.ladder_checks.Response
+    """
+    rows = weighed_readings(session, air, state=None)
+    if not (rows["state"] == "full").any():
+        return ()
+    return response_per_state(**ladder_columns(session, air, rows), state=rows["state"].tolist())
+
+
+def session_fit(session, air, rows, responses):
+    """The ladder of a session's full-throttle readings.
 
     Parameters
     ----------
@@ -31,23 +55,28 @@ def session_fit(session, air, rows):
         Of :func:`tuninglib.session.defaults.air_of_runs`.
     rows : pandas.DataFrame
         Of full throttle, of :func:`tuninglib.analysis.readings.weighed_readings`.
+    responses : tuple of Response
 
     Returns
     -------
     tuninglib.statistics.ladder.LadderFit or None
+        None without a usable reading, and where the ECU corrects at full throttle: another
+        injector does not move lambda there, so nothing can be predicted.
     """
-    return None if rows.empty else fit_ladder(**ladder_columns(session, air, rows))
+    corrects = any(one.state == "full" and one.verdict == "corrects" for one in responses)
+    return None if rows.empty or corrects else fit_ladder(**ladder_columns(session, air, rows))
 
 
-def analyse_ladder(session, air, fit, plan, combinations, burnt) -> Ladder:
+def analyse_ladder(session, rows, fit, responses, plan, combinations, burnt) -> Ladder | None:
     """What the readings say of every injector on one engine, tried or not, on every fuel.
 
     Parameters
     ----------
     session : tuninglib.session.load.Session
-    air : pandas.DataFrame
-        Of :func:`tuninglib.session.defaults.air_of_runs`.
-    fit : tuninglib.statistics.ladder.LadderFit
+    rows : pandas.DataFrame
+        Of full throttle, of :func:`tuninglib.analysis.readings.weighed_readings`.
+    fit : tuninglib.statistics.ladder.LadderFit or None
+    responses : tuple of Response
     plan : tuninglib.analysis.plan.Plan
     combinations : tuple of Combination
         With their gates.
@@ -56,58 +85,68 @@ def analyse_ladder(session, air, fit, plan, combinations, burnt) -> Ladder:
 
     Returns
     -------
-    Ladder
+    Ladder or None
+        None without a usable reading at full throttle.
     """
-    rows = weighed_readings(session, air, state=None)
-    full = rows[rows["state"] == "full"]
-    fuels = {
-        name: (float(blend.stoichiometric_ratio), float(blend.density_kg_m3))
-        for name, blend in ((n, blend_of(f)) for n, f in session.fuels.items())
-    }
-    engine = plan.engine
-    # A fuel that is only listed decides nothing, unless no other is left.
-    deciding = [fuels[name] for name in burnt] or list(fuels.values())
-    leanest = min(deciding, key=lambda pair: pair[0] * pair[1])
-    band = band_of(session)
-    guess = flow_for_lambda(
-        fit,
-        target_lambda=float(np.sqrt(band.lowest * band.highest)),
-        engine=engine,
-        stoichiometric_ratio=leanest[0],
-        density_kg_m3=leanest[1],
-    )
-    finite = np.isfinite([guess.value, guess.low, guess.high]).all() and guess.low > 0
+    if rows.empty:
+        return None
+    prospects = _prospects(session, plan, combinations, burnt, rows)
+    listed = {one.injector for one in prospects}
     return Ladder(
-        engine=engine,
-        prospects=_prospects(session, fit, plan, combinations, burnt),
-        curves=_curves(session, fit, engine, fuels, full),
-        responses=response_per_state(
-            **ladder_columns(session, air, rows), state=rows["state"].tolist()
-        ),
-        suspicions=suspicious_injectors(fit),
-        first_guess=guess if finite else None,
-        readings=len(full),
+        engine=plan.engine,
+        prospects=prospects,
+        curves=_curves(session, fit, plan.engine, rows) if fit else (),
+        responses=responses,
+        suspicions=suspicious_injectors(fit) if fit else (),
+        first_guess=_first_guess(session, fit, plan.engine, burnt) if fit else None,
+        readings=len(rows),
+        withheld=None if fit else "corrects",
+        not_predicted=tuple(name for name in session.injectors if name not in listed),
     )
 
 
-def _prospects(session, fit, plan, combinations, burnt) -> tuple:
+def _air_and_density(session, fuel: str) -> dict:
+    """What a fuel is to the ladder."""
+    blend = blend_of(session.fuels[fuel])
+    return {
+        "stoichiometric_ratio": float(blend.stoichiometric_ratio),
+        "density_kg_m3": float(blend.density_kg_m3),
+    }
+
+
+def _first_guess(session, fit, engine, burnt):
+    """Flow for the middle of the band on the leanest fuel; None where no flow gets there."""
+    # A fuel that is only listed decides nothing, unless no other is left.
+    deciding = [_air_and_density(session, name) for name in burnt or session.fuels]
+    leanest = min(deciding, key=lambda one: one["stoichiometric_ratio"] * one["density_kg_m3"])
+    band = band_of(session)
+    middle = float(np.sqrt(band.lowest * band.highest))
+    guess = flow_for_lambda(fit, target_lambda=middle, engine=engine, **leanest)
+    finite = np.isfinite([guess.value, guess.low, guess.high]).all() and guess.low > 0
+    return guess if finite else None
+
+
+def _prospects(session, plan, combinations, burnt, rows) -> tuple:
     """Injectors on one engine, those of the least expected harm first; shut ones last."""
     own = one_each(
         [one for one in combinations if one.engine == plan.engine and one.lambda_ is not None],
         plan.ride,
     )
-    tried = fit.flow_m3_s.values()
+    used = {session.setups[name].injector for name in rows["setup"]}
+    tried = [flow_on_bike(session, name) for name in used]
     found = []
     for name, record in session.injectors.items():
         flow = flow_on_bike(session, name)
-        rows = [one for one in own.values() if one.injector == name]
+        known = [one for one in own.values() if one.injector == name]
+        if not known:
+            continue
         found.append(
             Prospect(
                 injector=name,
                 flow_m3_s=flow,
-                tried=name in fit.tolerance,
+                tried=name in used,
                 outside_tried_range=not min(tried) * 0.999 <= flow <= max(tried) * 1.001,
-                fuels=tuple(sorted(rows, key=lambda one: -one.lambda_.value)),
+                fuels=tuple(sorted(known, key=lambda one: -one.lambda_.value)),
                 price=record.price,
             )
         )
@@ -156,23 +195,16 @@ def open_time_share(session, engine: str, injector: str, fuel: str) -> float | N
     )
 
 
-def _curves(session, fit, engine, fuels, full) -> tuple:
+def _curves(session, fit, engine, full) -> tuple:
     flows = [flow_on_bike(session, name) for name in session.injectors]
     grid = np.linspace(min(flows) * 0.95, max(flows) * 1.05, 60)
-    scale = session.gauge.scale
     curves = []
-    for fuel, (ratio, density) in fuels.items():
-        line = predict(
-            fit,
-            flow_m3_s=grid,
-            engine=engine,
-            stoichiometric_ratio=ratio,
-            density_kg_m3=density,
-        )
+    for fuel in session.fuels:
+        line = predict(fit, flow_m3_s=grid, engine=engine, **_air_and_density(session, fuel))
         read = [
             (
                 flow_on_bike(session, session.setups[row.setup].injector),
-                (row.gauge_low + row.gauge_high) / 2 / scale,
+                lambda_of(session, (row.gauge_low + row.gauge_high) / 2),
             )
             for row in full.itertuples()
             if session.setups[row.setup].engine == engine and session.setups[row.setup].fuel == fuel

@@ -92,7 +92,7 @@ def interim(results, last_run: float, *, planned: int) -> Interim:
     Interim
     """
     row = next(run for run in results.runs if run.run == last_run)
-    limits = stop_limits(results.session)
+    limits = stop_limits(results.judged)
     about = {"run": row.run, "setup": row.setup, "limits": limits}
     found = _stop(results, row, limits)
     if found is not None:

@@ -3,7 +3,7 @@
 import numpy as np
 from scipy.special import stdtr, stdtrit
 
-from tuninglib.analysis.readings import ASSUMED_READING_SD, readings_of
+from tuninglib.analysis.readings import ASSUMED_READING_SD, readings_of, shown_at_lambda_one
 from tuninglib.analysis.records import Mixture
 from tuninglib.interval import Interval
 from tuninglib.session.defaults import band_of, blend_of
@@ -79,14 +79,13 @@ def analyse_mixtures(session, rows) -> tuple:
 
 
 def _mixture(session, name, setup, found, count_pegged, sure) -> Mixture:
-    band, scale = band_of(session), session.gauge.scale
-    log_reading = found.mean - float(np.log1p(session.gauge.accuracy.value))
+    band, log_reading = band_of(session), found.mean
     variance = found.variance + session.gauge.accuracy.sd**2
     # Satterthwaite: only the repeats' part is estimated.
     dof = found.dof * (variance / found.variance) ** 2 if found.dof else 1e9
     sd, half = np.sqrt(variance), stdtrit(dof, 0.975) * np.sqrt(variance)
     reading = Interval(*(float(np.exp(log_reading + k * half)) for k in (0, -1, 1)))
-    lambda_ = reading.scaled(1 / scale)
+    lambda_ = reading.scaled(1 / shown_at_lambda_one(session))
     richer = float(stdtr(dof, (np.log(band.lowest) - np.log(lambda_.value)) / sd))
     leaner = float(stdtr(dof, (np.log(lambda_.value) - np.log(band.highest)) / sd))
     odds = Odds(richer, 1 - richer - leaner, leaner)

@@ -21,8 +21,8 @@ class Step:
         ``"find knock"``, ``"find heat"``, ``"find power"`` or ``"list injectors"`` (none of those
         listed would do).
     why : str
-        ``""``, or for ``"ride again"``: ``"gauge"``, ``"range"``, ``"steady"``, ``"speeds"``,
-        ``"too close"``.
+        ``""``, or for ``"ride again"``: ``"gauge"``, ``"range"``, ``"steady"``,
+        ``"open loop"``, ``"speeds"``, ``"too close"``.
     engine, injector : str or None
         The engine is another one than that of the ride where the page must say so.
     fuels : tuple of str
@@ -85,8 +85,8 @@ class Plan:
         Ridden setups that are never recommended, each with its gate.
     missing : tuple of str
         Halves of the evidence that are not there: ``"gauge"``, ``"range"`` (every reading stood at
-        the gauge's end), ``"steady"`` (most readings are the extremes of a whole run), ``"speeds"``,
-        ``"knock"``.
+        the gauge's end), ``"steady"`` (most readings are the extremes of a whole run),
+        ``"open loop"`` (the ECU corrects at full throttle), ``"speeds"``, ``"knock"``.
     """
 
     ride: Combination | None

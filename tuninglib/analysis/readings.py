@@ -1,10 +1,13 @@
 """Gauge readings of a session: which count, with what weight, and as the ladder takes them."""
 
+from dataclasses import replace
+
 import numpy as np
 
-from tuninglib.interval import Z_95
+from tuninglib.interval import Z_95, Measured
 from tuninglib.physics.injector import flow_at_pressure
 from tuninglib.session.defaults import blend_of
+from tuninglib.statistics.gauge_check import offset_stated
 from tuninglib.statistics.gauge_readings import pegged, reading_midpoint, steady_sd, wide_spread
 from tuninglib.statistics.ladder import Priors, fit_ladder
 from tuninglib.statistics.ladder_prediction import predict
@@ -18,6 +21,42 @@ ASSUMED_READING_SD = Priors().run_sd
 _OTHER_PARTS_SD = 0.02
 # Standard deviations from what the other setups say: one reading is as they say, the other is not.
 _NEAR, _EXCLUDED = 2.0, 3.0
+
+
+def with_check(session, check):
+    """The session with its gauge as the check found it: its offset in place of what is stated.
+
+    Parameters
+    ----------
+    session : tuninglib.session.load.Session
+    check : GaugeCheck
+    """
+    if check.offset is None:
+        return session
+    accuracy = Measured(check.offset.value, check.offset.half_width)
+    return replace(session, gauge=replace(session.gauge, accuracy=accuracy))
+
+
+def shown_at_lambda_one(session) -> float:
+    """What the gauge shows at a true lambda of 1, its offset included.
+
+    Parameters
+    ----------
+    session : tuninglib.session.load.Session
+    """
+    return session.gauge.scale * float(np.exp(offset_stated(session.gauge.accuracy).log_mean))
+
+
+def lambda_of(session, reading):
+    """Lambda of a gauge reading: the only way from one to the other.
+
+    Parameters
+    ----------
+    session : tuninglib.session.load.Session
+    reading : float or array
+        On the gauge's own scale.
+    """
+    return reading / shown_at_lambda_one(session)
 
 
 def readings_of(session, state: str | None = "full"):
@@ -141,7 +180,7 @@ def _against_others(rows, own, air, session, setup):
         offset=asked["offset"],
         of_reading=True,
     )
-    off = own["log_middle"].to_numpy() - np.log(session.gauge.scale) - said.log_mean
+    off = own["log_middle"].to_numpy() - np.log(shown_at_lambda_one(session)) - said.log_mean
     distance = np.abs(off) / np.hypot(said.log_sd, _OTHER_PARTS_SD)
     sd = np.hypot(ASSUMED_READING_SD, own["steady_sd"].to_numpy())
     rows = rows.copy()
@@ -204,19 +243,18 @@ def ladder_columns(session, air, rows) -> dict:
     """
     setups = [session.setups[name] for name in rows["setup"]]
     blends = [blend_of(session.fuels[setup.fuel]) for setup in setups]
-    scale = session.gauge.scale
     used = {setup.injector for setup in setups}
     taken = session.assumptions
     return {
-        "lambda_low": rows["gauge_low"].to_numpy() / scale,
-        "lambda_high": rows["gauge_high"].to_numpy() / scale,
+        "lambda_low": lambda_of(session, rows["gauge_low"].to_numpy()),
+        "lambda_high": lambda_of(session, rows["gauge_high"].to_numpy()),
         "flow_m3_s": np.array([flow_on_bike(session, setup.injector) for setup in setups]),
         "injector": [setup.injector for setup in setups],
         "engine": [setup.engine for setup in setups],
         "stoichiometric_ratio": np.array([float(b.stoichiometric_ratio) for b in blends]),
         "density_kg_m3": np.array([float(b.density_kg_m3) for b in blends]),
         "displacement": {n: float(e.displacement_m3) for n, e in session.engines.items()},
-        "resolution": session.gauge.resolution / scale,
+        "resolution": lambda_of(session, session.gauge.resolution),
         "offset": _density_offset(session, air, rows),
         "weight": _weight_in_ladder(session, rows),
         "tolerance": {name: tolerance_sd(session, name) for name in used},

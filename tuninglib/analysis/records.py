@@ -40,6 +40,54 @@ class Mixture:
     place: str
 
 
+@dataclass(frozen=True)
+class GaugeDeviation:
+    """A state or a setup that stands off lambda 1 where the ECU holds it.
+
+    Attributes
+    ----------
+    kind : str
+        ``"state"`` or ``"setup"``.
+    name : str
+    off : float
+        Mean reading over lambda 1 minus 1, beyond the stated bias; above 0: leaner.
+    """
+
+    kind: str
+    name: str
+    off: float
+
+
+@dataclass(frozen=True)
+class GaugeCheck:
+    """The gauge where the ECU holds lambda 1: at idle and at cruise.
+
+    Attributes
+    ----------
+    code : str
+        ``"applied"``: the offset found takes the place of the stated accuracy. ``"lean"`` or
+        ``"rich"``: the readings stand so far off lambda 1 that something else than the gauge is
+        suspected. ``"unproven"``: they do not show that the ECU corrects. ``"no readings"``.
+    offset : Interval or None
+        How much too high the gauge reads, as a ratio; None unless it is applied.
+    readings : int
+        How many it rests on.
+    states : tuple of str
+        Where the ECU demonstrably corrects.
+    gauge : float or None
+        Mean reading there, on the gauge's own scale.
+    deviations : tuple of GaugeDeviation
+        What stands clearly off, the farthest first.
+    """
+
+    code: str
+    offset: Interval | None
+    readings: int
+    states: tuple
+    gauge: float | None
+    deviations: tuple
+
+
 @dataclass(frozen=True, kw_only=True)
 class Pull:
     """How hard one setup pulls, by itself and against the reference.
@@ -185,6 +233,11 @@ class Ladder:
     first_guess : Interval or None
         Flow for the middle of the band on the leanest fuel. [m3/s]
     readings : int
+    withheld : str or None
+        Why nothing is predicted: ``"corrects"``, where lambda does not follow flow at full
+        throttle.
+    not_predicted : tuple of str
+        Injectors of which nothing is known for that reason.
     """
 
     engine: str
@@ -194,6 +247,8 @@ class Ladder:
     suspicions: tuple
     first_guess: Interval | None
     readings: int
+    withheld: str | None = None
+    not_predicted: tuple = ()
 
 
 @dataclass(frozen=True)

@@ -4,7 +4,8 @@ from dataclasses import dataclass
 
 from tuninglib.analysis.gain import Road
 from tuninglib.analysis.plan import Plan
-from tuninglib.analysis.records import Ladder
+from tuninglib.analysis.readings import shown_at_lambda_one, with_check
+from tuninglib.analysis.records import GaugeCheck, Ladder
 from tuninglib.analysis.what_if import Answer
 from tuninglib.session.defaults import Band, band_of
 from tuninglib.session.load import Session
@@ -18,6 +19,8 @@ class Results:
     ----------
     session : Session
     runs : tuple of Run
+    gauge_check : GaugeCheck
+        Of the gauge at idle and cruise.
     mixtures : tuple of Mixture
     road : Road or None
     ladder : Ladder or None
@@ -46,6 +49,7 @@ class Results:
 
     session: Session
     runs: tuple
+    gauge_check: GaugeCheck
     mixtures: tuple
     road: Road | None
     ladder: Ladder | None
@@ -87,6 +91,16 @@ class Results:
         """Parts and fuel of what is to be ridden now, or else of the reference."""
         ride = self.plan.ride
         return self.session.setups[ride.setup if ride else self.reference]
+
+    @property
+    def judged(self) -> Session:
+        """The session with its gauge as the check found it, which every lambda here rests on."""
+        return with_check(self.session, self.gauge_check)
+
+    @property
+    def shown_at_lambda_one(self) -> float | None:
+        """What the gauge shows at a true lambda of 1; None where its scale is not known."""
+        return None if self.session.gauge.scale is None else shown_at_lambda_one(self.judged)
 
     @property
     def band(self) -> Band:

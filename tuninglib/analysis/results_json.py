@@ -44,6 +44,7 @@ def results_document(results: Results) -> dict:
         ],
         "combinations": _plain(results.combinations),
         "octane": _plain(results.octane),
+        "gauge_check": _plain(results.gauge_check),
         "mixtures": _plain(results.mixtures),
         "road": _plain(results.road),
         "ladder": _plain(results.ladder),

@@ -72,9 +72,9 @@ class Outlook:
 
 
 def ladder_of(results) -> AskedLadder | None:
-    """The ladder of a session, ready to be asked; None without a usable reading."""
-    session = results.session
-    if results.ladder is None:
+    """The ladder of a session, ready to be asked; None where nothing can be predicted."""
+    session = results.judged
+    if results.ladder is None or results.ladder.withheld:
         return None
     air = air_of_runs(session)
     columns = ladder_columns(session, air, weighed_readings(session, air))

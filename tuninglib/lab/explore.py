@@ -7,6 +7,7 @@ from tuninglib.analysis.injector import HIGHEST_SHARE, flow_on_bike
 from tuninglib.analysis.untried_injector import Outlook, ladder_of, outlook
 from tuninglib.lab import kit
 from tuninglib.lab.ladder_picture import LadderPicture
+from tuninglib.report.advice import next_sentence
 from tuninglib.report.display import Prose
 from tuninglib.rounding import fixed, interval_text, odds_text, percent
 from tuninglib.session import edit
@@ -26,6 +27,8 @@ def mixture(results):
     ipywidgets widget, or Prose where there is nothing to ask
     """
     ladder = ladder_of(results)
+    if ladder is None and results.ladder is not None:
+        return Prose((("Next", next_sentence(results)),))
     if ladder is None:
         return Prose((("", "There is no usable gauge reading at full throttle in this session."),))
     session = results.session
@@ -113,7 +116,7 @@ def outlook_words(results, one: Outlook, *, ethanol, lowest, highest, flow_m3_s)
     session, scale = results.session, results.session.gauge.scale
     system = session.about.units
     lambda_ = interval_text(one.lambda_)
-    gauge = one.lambda_.scaled(scale)
+    gauge = one.lambda_.scaled(results.shown_at_lambda_one)
     read = f"the gauge (scale {scale:g}) would show {interval_text(gauge)}; " if scale > 1.5 else ""
     flow = f"{units.to_display(flow_m3_s, 'flow', system):.4g} {units.unit_label('flow', system)}"
     items = [

@@ -79,7 +79,7 @@ def first_guess(results):
             flow_tolerance=session.injectors[setup.injector].tolerance.value,
             lambda_read=v["read"],
             lambda_wanted=v["wanted"],
-            gauge_accuracy=session.gauge.accuracy.half_width,
+            gauge_accuracy=results.judged.gauge.accuracy.half_width,
             old_displacement_m3=si(v["old_cc"], "displacement"),
             new_displacement_m3=si(v["new_cc"], "displacement"),
             breathing_ratio=1 + v["breathing"] / 100,

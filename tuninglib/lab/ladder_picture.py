@@ -56,9 +56,8 @@ class LadderPicture:
         ax.legend(fontsize=8.5, frameon=False, loc="upper right")
         scale = results.session.gauge.scale
         if scale > 1.5:
-            gauge = ax.secondary_yaxis(
-                "right", functions=(lambda y: y * scale, lambda y: y / scale)
-            )
+            one = results.shown_at_lambda_one
+            gauge = ax.secondary_yaxis("right", functions=(lambda y: y * one, lambda y: y / one))
             gauge.set_ylabel(f"on this gauge (scale {scale:g})", fontsize=9)
             gauge.tick_params(labelsize=9, colors=INK)
         self._moving = (self._band, self._area, self._line, self._read, self._bar, self._dot)

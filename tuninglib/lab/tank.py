@@ -57,7 +57,7 @@ def tank_words(
     ]
     items.append(("To get what you want", _to_add(system, tank_m3, tank_ethanol, added_ethanol,
                                                   wanted_ethanol)))  # fmt: skip
-    items.append(("On the gauge", _shift_words(session, shift)))
+    items.append(("On the gauge", _shift_words(results, shift)))
     watch = []
     limit = session.bike.highest_ethanol
     for what, content in (("after topping up", after), ("what you want", wanted_ethanol)):
@@ -105,18 +105,21 @@ def _to_add(system, tank_m3, tank, added, wanted) -> str:
     )
 
 
-def _shift_words(session, shift) -> str:
-    scale = session.gauge.scale
-    middle = (session.target.lowest + session.target.highest) / 2
+def _shift_words(results, shift) -> str:
+    target, scale = results.session.target, results.shown_at_lambda_one
+    middle = (target.lowest + target.highest) / 2
     if abs(shift - 1) < 5e-4:
         return "no change."
     way = "leaner" if shift > 1 else "richer"
+    words = (
+        f"on the same injector it runs {percent(abs(shift - 1), 1)} {way}, where the controller "
+        "does not correct"
+    )
+    if scale is None:
+        return f"{words}."
     now, then = middle * scale, middle * shift * scale
     decimals = 1 if scale > 1.5 else 3
-    return (
-        f"on the same injector it runs {percent(abs(shift - 1), 1)} {way}, where the controller "
-        f"does not correct: a reading of {fixed(now, decimals)} becomes {fixed(then, decimals)}."
-    )
+    return f"{words}: a reading of {fixed(now, decimals)} becomes {fixed(then, decimals)}."
 
 
 def tank(results):

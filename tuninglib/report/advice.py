@@ -306,6 +306,13 @@ def _again(results, step) -> str:
             "a unit, as those of a whole run do. Wanted is the steady range after two or three "
             "seconds of full throttle."
         )
+    if step.why == "open loop":
+        return (
+            "no injector can be advised: at full throttle lambda did not follow injector flow, so "
+            "the ECU (engine control unit) trims the mixture there by its oxygen sensor, and "
+            "another injector will not move it. Check first whether these readings were really "
+            "taken at full throttle and in open loop."
+        )
     if step.why == "range":
         return (
             "every reading stood at the gauge's end: fit an injector that brings it back into the "

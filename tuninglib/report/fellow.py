@@ -285,7 +285,7 @@ def _fuels(results) -> list:
 
 
 def _mixture(results, one) -> str:
-    scale = results.session.gauge.scale
+    scale = results.shown_at_lambda_one
     shown = f", about {fixed(one.lambda_.value * scale, 1)} on this gauge" if scale > 1.5 else ""
     return f"lambda {interval_text(one.lambda_)}{shown}; {chance(one)}."
 

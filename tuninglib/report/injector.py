@@ -32,6 +32,9 @@ def _notes(results) -> list:
     record, found = results.ladder, []
     if record is None:
         return found
+    if record.withheld:
+        left_out = listing(record.not_predicted)
+        return [f"for that reason no lambda is predicted for {left_out}."] if left_out else []
     tried = [p for p in record.prospects if p.tried]
     if len(tried) == 1:
         found.append(
@@ -76,7 +79,7 @@ def _in_short(results, one) -> str:
 
 def table(results) -> Table | Prose:
     """Each injector on each fuel, tried or not, with its odds of the target band."""
-    if results.ladder is None:
+    if results.ladder is None or not results.ladder.prospects:
         return Prose(())
     system = system_of(results)
     rows = []
@@ -132,6 +135,8 @@ def figure(results) -> Picture | Prose:
     if results.ladder is None:
         return Prose((("", "There is no usable reading at full throttle to draw a line through."),))
     system, band = results.session.about.units, results.band
+    if results.ladder.withheld:
+        return Prose((("", "No line is drawn: at full throttle lambda did not follow flow."),))
     drawn, (ax,) = figure_of(3.6)
     draw(ax, results.ladder.curves, band.lowest, band.highest, system)
     for prospect in results.ladder.prospects:

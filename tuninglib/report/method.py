@@ -2,6 +2,7 @@
 
 import dataclasses
 
+from tuninglib.interval import Measured
 from tuninglib.report.cells import spaced, system_of, taken
 from tuninglib.report.display import Prose, Table
 from tuninglib.rounding import listing, percent
@@ -35,8 +36,10 @@ METHOD = (
     ),
     (
         "Lambda",
-        "gauge reading over gauge scale. The true ratio is lambda times the stoichiometric ratio "
-        "of the fuel, from an atom balance with standard atomic weights; petrol is taken as "
+        "gauge reading over gauge scale, with the gauge's offset taken out: as stated or, where "
+        "the ECU holds lambda 1 at idle or cruise, the closed-form normal posterior of the "
+        "statement and those readings. The true ratio is lambda times the stoichiometric ratio of "
+        "the fuel, from an atom balance with standard atomic weights; petrol is taken as "
         "CH1.85 at 745 kg/m³ unless session.toml says better.",
     ),
     (
@@ -99,6 +102,13 @@ def assumptions(results) -> Table:
                 f"{field.metadata['help']}; session.toml can say better",
             )
         )
+    if session.gauge.scale:
+        offset, source = session.gauge.accuracy, "accuracy under [gauge] in session.toml"
+        if results.gauge_check.offset:
+            found = results.gauge_check.offset
+            offset = Measured(found.value, found.half_width)
+            source = f"{results.gauge_check.readings} readings where the ECU holds lambda 1"
+        rows.append(("Gauge reads too high by", taken(_in_percent(offset)) + " %", source))
     tolerances = sorted({record.tolerance.value for record in session.injectors.values()})
     rows.append(
         (
@@ -108,6 +118,10 @@ def assumptions(results) -> Table:
         )
     )
     return Table("What the sums rest on", ("Quantity", "Value", "Where from"), tuple(rows))
+
+
+def _in_percent(ratio: Measured) -> Measured:
+    return Measured(100 * ratio.value, 100 * ratio.half_width)
 
 
 _SOURCES = {

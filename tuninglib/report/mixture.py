@@ -1,11 +1,20 @@
 """The mixture: what the gauge said, and what it means on the fuel in the tank."""
 
+from tuninglib.interval import Measured
 from tuninglib.physics.blend import Blend, lambda_shift
 from tuninglib.report import doubts
-from tuninglib.report.cells import NONE, spaced, spaced_list
+from tuninglib.report.cells import NONE, spaced, spaced_list, taken
 from tuninglib.report.display import Picture, Prose, Table, picture
 from tuninglib.report.drawing import BAND, INK, TOP_IN, figure_of, name_rows, title
-from tuninglib.rounding import fixed, gauge_text, interval_text, listing, odds_text, percent
+from tuninglib.rounding import (
+    decimals_of_step,
+    fixed,
+    gauge_text,
+    interval_text,
+    listing,
+    odds_text,
+    percent,
+)
 from tuninglib.session.defaults import blend_of, ethanol_of
 
 # Fuels whose lambda is nearer than this come out the same on any gauge.
@@ -26,6 +35,7 @@ def sentences(results) -> Prose:
                 "number, because each fuel needs its own amount of air; the table has both.",
             )
         )
+    items += [("Gauge check", sentence) for sentence in _gauge_check(results)]
     for place, text in (
         ("inside", "inside the target band"),
         ("leaner", "leaner than the target band"),
@@ -52,15 +62,82 @@ def sentences(results) -> Prose:
     return Prose(tuple(items), style="points")
 
 
+def _gauge_check(results) -> list:
+    """Whether the gauge reads lambda 1 where the ECU holds it, and what was made of that."""
+    check, gauge = results.gauge_check, results.session.gauge
+    stated = f"{taken(Measured(100 * gauge.accuracy.value, 100 * gauge.accuracy.half_width))} %"
+    if all(mixture.lambda_ is None for mixture in results.mixtures) or not gauge.scale:
+        return []
+    if check.code == "no readings":
+        return [
+            "there is none, for want of readings at idle and cruise. Read there with two injectors "
+            "that differ by a tenth or more, they would check the gauge for nothing; as it is, its "
+            f"offset is taken as {stated}."
+        ]
+    if check.code == "unproven":
+        return [
+            "the readings at idle and cruise do not show that the ECU (engine control unit) holds "
+            "lambda 1 there, so they cannot check the gauge: that takes two injectors that differ "
+            f"by a tenth or more. Its offset is taken as {stated}."
+        ]
+    where = " and ".join(check.states)
+    read = fixed(check.gauge, decimals_of_step(gauge.resolution) + 1)
+    held = (
+        f"at {where} lambda does not follow the injector, so the ECU (engine control unit) "
+        "corrects there and"
+    )
+    if check.code == "applied":
+        return [
+            f"{held} holds lambda 1, within about 1 % (common practice) and whatever the fuel. The "
+            f"gauge reads {read} there ({check.readings} readings), so it is off by "
+            f"{interval_text(check.offset.scaled(100), '%')}; above 0 means that it shows too "
+            f"lean. Without this check {stated} would be taken. Every lambda in this report has "
+            "the offset taken out; the Gauge column has what the gauge shows."
+        ]
+    bias = ", its stated offset taken out," if gauge.accuracy.value else ""
+    place, off = _standing_off(check)
+    return [
+        f"{held} should hold lambda 1. But {place} the gauge{bias} reads up to {off} "
+        f"{_SUSPECTED[check.code]} If all that is sound, the gauge itself is off: calibrate it, or "
+        "state its accuracy under [gauge]. Until then these readings correct nothing, and its "
+        f"offset is taken as {stated}."
+    ]
+
+
+_SUSPECTED = {
+    "lean": "leaner. Suspect air that leaks into the exhaust, secondary air injection, or a "
+    "misfire: check the exhaust joints ahead of the gauge's sensor, shut off the secondary air for "
+    "the test, and look at the spark plug. An ECU at the end of its trim reads lean, too. A leak "
+    "matters less at full throttle, where there is more exhaust.",
+    "rich": "richer. Suspect air that leaks in just ahead of the ECU's own oxygen sensor, a device "
+    "that alters its signal, or an ECU at the end of its trim.",
+}
+
+
+def _standing_off(check) -> tuple:
+    """Where readings stand off, at a state of the throttle or else with a setup, and how far."""
+    states = [one for one in check.deviations if one.kind == "state"]
+    named = [one.name for one in states or check.deviations]
+    place = (
+        f"at {listing(state for state in check.states if state in named)}"
+        if states
+        else f"with {spaced_list(named)}"
+    )
+    return place, percent(max(abs(one.off) for one in states or check.deviations), 1)
+
+
 def _fuels(results) -> list:
     """What the fuels do to the reading on the same injector, by their labels."""
+    # Where the ECU trims at full throttle, fuel does not move lambda there.
+    if results.ladder is None or results.ladder.withheld:
+        return []
     # What a fuel without a label has in it is not known, so it is not compared.
     labelled = {
         name: blend_of(fuel)
         for name, fuel in results.session.fuels.items()
         if ethanol_of(fuel).source == "stated"
     }
-    if results.ladder is None or len(labelled) < 2:
+    if len(labelled) < 2:
         return []
     lean, rich = (
         ends(labelled, key=lambda name: lambda_shift(labelled[name], Blend(0.0)))
@@ -69,7 +146,7 @@ def _fuels(results) -> list:
     shift = float(lambda_shift(labelled[rich], labelled[lean])) - 1
     if shift < SMALLEST_SHIFT:
         return []
-    scale, middle = results.session.gauge.scale, (results.band.lowest + results.band.highest) / 2
+    scale, middle = results.shown_at_lambda_one, (results.band.lowest + results.band.highest) / 2
     shown = f", {fixed(shift * middle * scale, 1)} on this gauge" if scale > 1.5 else ""
     return [f"on the same injector {lean} runs {percent(shift, 1)} leaner than {rich}{shown}."]
 
@@ -106,7 +183,7 @@ def table(results) -> Table:
     )
     note = (
         f"Target band: lambda {fixed(band.lowest, 2)} to {fixed(band.highest, 2)}. The "
-        "interval holds the spread of the readings and the accuracy of the gauge."
+        "interval holds the spread of the readings and what is not known of the gauge's offset."
     )
     return Table("Full-throttle mixture, as read", header, tuple(rows), note)
 
@@ -141,7 +218,8 @@ def figure(results) -> Picture | Prose:
     name_rows(ax, names)
     ax.set_xlabel("lambda at full throttle (left: richer, right: leaner)", fontsize=9)
     if scale > 1.2:
-        above = ax.secondary_xaxis("top", functions=(lambda x: x * scale, lambda x: x / scale))
+        one = results.shown_at_lambda_one
+        above = ax.secondary_xaxis("top", functions=(lambda x: x * one, lambda x: x / one))
         above.set_xlabel(f"the same on this gauge (scale {scale:g})", fontsize=9)
         above.tick_params(labelsize=9, colors=INK)
     lean = [mixture.setup for mixture in mixtures if mixture.place == "leaner"]

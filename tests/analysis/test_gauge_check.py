@@ -1,0 +1,372 @@
+"""The gauge, checked where the ECU holds lambda 1; one bias wherever a reading becomes a lambda."""
+
+import io
+import json
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from tuninglib.analysis.analyse import analyse
+from tuninglib.analysis.gauge_check import check_gauge
+from tuninglib.analysis.mixture import analyse_mixtures
+from tuninglib.analysis.readings import lambda_of, weighed_readings, with_check
+from tuninglib.analysis.results_json import results_document
+from tuninglib.analysis.untried_injector import ladder_of, outlook
+from tuninglib.interval import Measured
+from tuninglib.lab.explore import outlook_words
+from tuninglib.lab.first_guess import first_guess
+from tuninglib.lab.ladder_picture import LadderPicture
+from tuninglib.lab.tank import tank_words
+from tuninglib.report import method
+from tuninglib.report import mixture as mixture_words
+from tuninglib.session.defaults import air_of_runs, blend_of
+from tuninglib.session.load import load_session
+
+READINGS = ["gauge_low", "gauge_high"]
+
+
+@pytest.fixture(scope="module")
+def session(demo_folder):
+    return load_session(demo_folder)
+
+
+@pytest.fixture(scope="module")
+def results(session):
+    return analyse(session)
+
+
+def with_readings(session, change):
+    """The session with ``change(row)`` times each of its gauge readings; None: row left out."""
+    runs = session.runs.copy()
+    factor = runs.apply(change, axis=1).astype(float)
+    runs[READINGS] = runs[READINGS].mul(factor, axis=0)
+    return replace(session, runs=runs[factor.notna()])
+
+
+def steady(row):
+    return row["state"] != "full"
+
+
+def by_setup(results):
+    return {one.setup: one for one in results.mixtures}
+
+
+def words_of(results):
+    return " ".join(sentence for name, sentence in mixture_words.sentences(results).items if name)
+
+
+def test_the_demo_gauge_is_checked_and_every_interval_sharpened(session, results, demo_folder):
+    check = results.gauge_check
+    assert (check.code, check.readings, check.states) == ("applied", 12, ("idle", "cruise"))
+    plain = analyse(with_readings(session, lambda row: np.nan if steady(row) else 1.0))
+    before = by_setup(plain)
+    truth = json.loads((demo_folder / "truth.json").read_text())["lambda"]
+    for name, one in by_setup(results).items():
+        assert one.lambda_.half_width < 0.7 * before[name].lambda_.half_width
+        assert one.lambda_.low < truth[name] < one.lambda_.high
+    tried, earlier = (
+        next(p for p in one.ladder.prospects if p.injector == "i172").on("e5").lambda_
+        for one in (results, plain)
+    )
+    assert tried.half_width < 0.7 * earlier.half_width
+    text = words_of(results)
+    assert "e10 runs 1.9 % leaner than e5, 0.3 on this gauge" in text
+    assert "at idle and cruise lambda does not follow the injector" in text
+    assert "whatever the fuel" in text
+    assert "within about 1 % (common practice)" in text
+    assert "The gauge reads 14.71 there (12 readings)" in text
+    assert "off by 0.0 % (−0.9 to 1.0 %)" in text
+    assert "Without this check 0.0 ± 2.0 % would be taken" in text
+
+
+def test_the_offset_by_hand(session, results):
+    """Precisions add: the statement's, and that of twelve readings with the control's 1 %."""
+    rows = session.runs[session.runs["state"] != "full"]
+    low, high = (rows[name].to_numpy() for name in READINGS)
+    log = np.log((low + high) / 2 / 14.7)
+    own = np.mean(((high - low) ** 2 / 24 + 0.1**2 / 12) / ((low + high) / 2) ** 2)
+    scatter = (4 * (0.01**2 + own) + np.sum((log - log.mean()) ** 2)) / (4 + 12 - 1)
+    data, stated = scatter / 12 + (0.01 / 1.96) ** 2, (0.02 / 1.96) ** 2
+    mean = log.mean() * stated / (stated + data)
+    half = 1.96 * np.sqrt(stated * data / (stated + data))
+    offset = results.gauge_check.offset
+    assert offset.value == pytest.approx(np.expm1(mean), rel=1e-4)
+    assert offset.low == pytest.approx(np.expm1(mean - half), rel=1e-4)
+    assert offset.high == pytest.approx(np.expm1(mean + half), rel=1e-4)
+    assert results.shown_at_lambda_one == pytest.approx(14.7 * (1 + offset.value))
+
+
+def test_a_gauge_that_shows_too_lean_everywhere_is_seen_through(session, results):
+    """All readings 2 % up: the truth moves by the fifth that the statement still holds."""
+    off = analyse(with_readings(session, lambda row: 1.02))
+    assert off.gauge_check.code == "applied"
+    assert off.gauge_check.offset.value == pytest.approx(0.0159, abs=0.0005)
+    after, before = by_setup(off), by_setup(results)
+    for name in after:
+        moved = after[name].lambda_.value / before[name].lambda_.value - 1
+        assert moved == pytest.approx(1.02 / 1.0154 - 1, abs=0.001)
+        assert after[name].gauge.value == pytest.approx(1.02 * before[name].gauge.value)
+
+
+def test_the_sliders_see_through_it_too(session):
+    off = analyse(with_readings(session, lambda row: 1.02))
+    prospect = next(p for p in off.ladder.prospects if p.injector == "i178")
+    blend = blend_of(session.fuels["e5"])
+    one = outlook(
+        off,
+        ladder_of(off),
+        ethanol=blend.ethanol_volume_fraction,
+        lowest=0.83,
+        highest=0.9,
+        flow_m3_s=prospect.flow_m3_s,
+        tolerance=session.injectors["i178"].tolerance.value,
+    )
+    assert one.lambda_.value == pytest.approx(prospect.on("e5").lambda_.value, rel=1e-6)
+
+
+def test_a_leak_is_suspected_and_nothing_applied(session, results):
+    leaky = analyse(with_readings(session, lambda row: 1.05 if steady(row) else 1.0))
+    assert leaky.gauge_check.code == "lean"
+    assert leaky.gauge_check.offset is None
+    plain = analyse(with_readings(session, lambda row: np.nan if steady(row) else 1.0))
+    assert leaky.mixtures == plain.mixtures
+    assert leaky.ladder.prospects == plain.ladder.prospects
+    text = words_of(leaky)
+    assert "at idle and cruise the gauge reads up to 5.1 % leaner. Suspect air that leaks" in text
+    for check in ("exhaust joints", "secondary air", "misfire", "spark plug"):
+        assert check in text
+    assert "these readings correct nothing, and its offset is taken as 0.0 ± 2.0 %" in text
+    assert "exhaust joints" not in words_of(results)
+
+
+def test_a_leak_at_one_setup_is_named(session):
+    leaky = analyse(
+        with_readings(
+            session, lambda row: 1.05 if steady(row) and row["setup"] == "big_164" else 1.0
+        )
+    )
+    assert leaky.gauge_check.code == "lean"
+    assert [one.name for one in leaky.gauge_check.deviations] == ["big_164"]
+    assert "with big 164 the gauge reads up to 5.4 % leaner" in words_of(leaky)
+
+
+def test_a_little_lean_is_the_gauge_and_more_is_a_leak(session):
+    codes = [
+        analyse(
+            with_readings(session, lambda row, f=factor: f if steady(row) else 1.0)
+        ).gauge_check.code
+        for factor in (1.02, 1.04)
+    ]
+    assert codes == ["applied", "lean"]
+
+
+def test_a_stated_bias_that_the_readings_deny_is_said(session):
+    denied = analyse(replace(session, gauge=replace(session.gauge, accuracy=Measured(-0.04, 0.01))))
+    assert denied.gauge_check.code == "lean"
+    assert denied.gauge_check.deviations[0].off == pytest.approx(1 / 0.96 - 1, abs=0.005)
+    text = words_of(denied)
+    assert "the gauge, its stated offset taken out, reads up to 4.3 % leaner" in text
+    assert "its offset is taken as −4.0 ± 1.0 %" in text
+
+
+def test_a_stated_bias_that_the_readings_bear_out_is_sharpened(session):
+    """A gauge that shows 4 % too lean, and is known to."""
+    stated = replace(session.gauge, accuracy=Measured(0.04, 0.02))
+    low = with_readings(replace(session, gauge=stated), lambda row: 1.04)
+    found = analyse(low).gauge_check
+    assert found.code == "applied"
+    assert found.offset.value == pytest.approx(0.0405, abs=0.001)
+    assert found.offset.half_width < 0.011
+
+
+def test_held_rich_of_lambda_one_is_no_fault_of_the_gauge(session):
+    rich = analyse(with_readings(session, lambda row: 0.95 if steady(row) else 1.0))
+    assert (rich.gauge_check.code, rich.gauge_check.offset) == ("rich", None)
+    text = words_of(rich)
+    assert "at idle and cruise the gauge reads up to 5.0 % richer. Suspect" in text
+    assert "a device that alters its signal" in text
+    assert "exhaust joints" not in text
+
+
+def test_one_injector_proves_nothing(session):
+    """Two engines on one injector and one fuel: lambda stays, and the verdict is 'corrects'."""
+    few = with_readings(
+        session,
+        lambda row: np.nan if steady(row) and row["setup"] not in ("stock", "big_150") else 1.0,
+    )
+    sure = replace(session.assumptions, breathing_change=Measured(0.0, 0.01))
+    one = analyse(replace(few, assumptions=sure))
+    assert {r.state: r.verdict for r in one.ladder.responses}["idle"] == "corrects"
+    assert (one.gauge_check.code, one.gauge_check.offset) == ("unproven", None)
+    assert "do not show that the ECU (engine control unit) holds lambda 1" in words_of(one)
+    plain = analyse(with_readings(session, lambda row: np.nan if steady(row) else 1.0))
+    assert one.mixtures == plain.mixtures
+    assert analyse(few).gauge_check.code == "unproven"
+
+
+def test_a_state_that_follows_its_table_does_not_count(session):
+    """At cruise lambda goes as the injector does; only idle checks the gauge."""
+    flows = {"i150": 150, "i164": 164, "i172": 172, "i185": 185}
+
+    def follow(row):
+        if row["state"] != "cruise":
+            return 1.0
+        return 160 / flows[session.setups[row["setup"]].injector]
+
+    some = analyse(with_readings(session, follow))
+    assert (some.gauge_check.code, some.gauge_check.states) == ("applied", ("idle",))
+    assert some.gauge_check.readings == 6
+    assert "at idle lambda does not follow the injector" in words_of(some)
+
+
+def test_without_idle_and_cruise_the_report_says_what_they_would_tell(session):
+    plain = analyse(with_readings(session, lambda row: np.nan if steady(row) else 1.0))
+    assert plain.gauge_check.code == "no readings"
+    assert "for want of readings at idle and cruise" in words_of(plain)
+
+
+def test_without_a_gauge_there_is_no_word_of_its_check(session):
+    silent = analyse(replace(session, gauge=replace(session.gauge, scale=None)))
+    assert silent.gauge_check.code == "no readings"
+    assert silent.shown_at_lambda_one is None
+    assert "Gauge check" not in str(mixture_words.sentences(silent))
+    assert "Gauge reads too high by" not in {row[0] for row in method.assumptions(silent).rows}
+    asked = {"tank_m3": 0.003, "tank_ethanol": 0.0, "added_m3": 0.003, "added_ethanol": 0.2}
+    words = str(tank_words(silent, wanted_ethanol=0.1, **asked))
+    assert "on the same injector it runs 3.5 % leaner, where the controller does not" in words
+    assert "a reading of" not in words
+
+
+def test_an_excluded_reading_does_not_check_the_gauge(session):
+    runs = session.runs.copy()
+    runs.loc[runs["state"] == "idle", "exclude"] = "cold"
+    assert analyse(replace(session, runs=runs)).gauge_check.states == ("cruise",)
+
+
+def test_the_document_for_programs_has_the_check(results):
+    check = results_document(results)["gauge_check"]
+    assert check["code"] == "applied"
+    assert check["offset"]["low"] < check["offset"]["value"] < check["offset"]["high"]
+
+
+def test_what_the_sums_rest_on_names_the_offset(session, results):
+    rows = {row[0]: row for row in method.assumptions(results).rows}
+    assert rows["Gauge reads too high by"][1:] == (
+        "0.0 ± 0.9 %",
+        "12 readings where the ECU holds lambda 1",
+    )
+    assert "the gauge's offset taken out" in str(method.sentences(results))
+
+
+# One bias for all.
+
+
+@pytest.fixture(scope="module")
+def biased(session):
+    """A gauge that is stated to show 4 % too rich, and no reading that could check it."""
+    plain = with_readings(session, lambda row: np.nan if steady(row) else 1.0)
+    gauge = replace(session.gauge, accuracy=Measured(-0.04, 0.01))
+    return analyse(replace(plain, gauge=gauge))
+
+
+def test_a_stated_bias_is_in_mixtures_and_ladder_alike(biased, results):
+    for name, mixture in by_setup(biased).items():
+        setup = biased.session.setups[name]
+        assert mixture.lambda_.value == pytest.approx(mixture.gauge.value / 14.7 / 0.96)
+        if setup.engine != biased.ladder.engine:
+            continue
+        prospect = next(p for p in biased.ladder.prospects if p.injector == setup.injector)
+        one = prospect.on(setup.fuel)
+        assert one.lambda_.value == pytest.approx(mixture.lambda_.value, rel=0.006)
+        # The gauge goes on showing what it shows.
+        assert mixture.gauge.value == pytest.approx(by_setup(results)[name].gauge.value)
+
+
+def test_a_stated_bias_is_in_the_curves_and_under_the_sliders(biased):
+    curve = next(c for c in biased.ladder.curves if c.fuel == "e10")
+    assert np.mean(curve.reading_lambda) == pytest.approx(13.183 / 14.7 / 0.96, rel=1e-3)
+    ladder = ladder_of(biased)
+    at = {"ethanol": 0.095, "lowest": 0.83, "highest": 0.9}
+    flow = next(p for p in biased.ladder.prospects if p.injector == "i172").flow_m3_s
+    one = outlook(biased, ladder, flow_m3_s=flow, tolerance=0.01, **at)
+    assert one.lambda_.value == pytest.approx(13.1 / 14.7 / 0.96, rel=0.02)
+    near = np.isclose(ladder.reading_flow_m3_s, flow)
+    assert np.mean(one.reading_lambda[near]) == pytest.approx(13.15 / 14.7 / 0.96, rel=0.01)
+    words = str(outlook_words(biased, one, flow_m3_s=flow, **at))
+    shown = one.lambda_.value * 14.7 * 0.96
+    assert f"the gauge (scale 14.7) would show {shown:.1f} (" in words
+
+
+def test_a_stated_bias_moves_what_the_gauge_shows_of_the_band(biased):
+    asked = {"tank_m3": 0.003, "tank_ethanol": 0.0, "added_m3": 0.003, "added_ethanol": 0.2}
+    words = str(tank_words(biased, wanted_ethanol=0.1, **asked))
+    assert f"a reading of {0.865 * 14.7 * 0.96:.1f} becomes" in words
+
+
+def test_the_axis_of_the_gauge_stands_where_the_gauge_does(biased, monkeypatch):
+    drawn = []
+    monkeypatch.setattr(mixture_words, "picture", lambda figure, alt: drawn.append(figure))
+    mixture_words.figure(biased)
+    drawn[0].savefig(io.BytesIO())
+    (axis,) = drawn[0].axes[0].child_axes
+    assert axis.get_xlim() == pytest.approx(np.array(drawn[0].axes[0].get_xlim()) * 14.7 * 0.96)
+
+
+def test_the_axis_of_the_gauge_under_the_sliders_does_too(biased):
+    figure = LadderPicture(biased, ladder_of(biased))._figure
+    figure.savefig(io.BytesIO())
+    (axis,) = figure.axes[0].child_axes
+    assert axis.get_ylim() == pytest.approx(np.array(figure.axes[0].get_ylim()) * 14.7 * 0.96)
+
+
+def test_the_first_guess_rests_on_the_checked_gauge(results, biased, monkeypatch):
+    asked = []
+    monkeypatch.setattr(
+        "tuninglib.lab.first_guess.guess_words",
+        lambda session, change, **more: asked.append(change.gauge_accuracy) or (),
+    )
+    for one in (results, biased):
+        first_guess(one)
+    assert asked[0] == pytest.approx(results.gauge_check.offset.half_width)
+    assert asked[-1] == pytest.approx(0.96 * 0.01, rel=1e-3)
+
+
+def test_one_function_makes_lambda(biased, results):
+    assert lambda_of(biased.judged, 12.8) == pytest.approx(12.8 / 14.7 / 0.96)
+    offset = results.gauge_check.offset.value
+    assert lambda_of(results.judged, 12.8) == pytest.approx(12.8 / 14.7 / (1 + offset))
+
+
+def test_the_sharpened_intervals_hold_the_true_lambda(session):
+    """Invented gauges, controls and scatters; the setups' true lambdas stay the same."""
+    rng = np.random.default_rng(20260516)
+    true = dict(zip(session.setups, (0.87, 1.0, 0.905, 0.875, 0.893, 0.787), strict=True))
+    runs, air = session.runs, air_of_runs(session)
+    full = (runs["state"] == "full").to_numpy()
+    middle = np.where(full, runs["setup"].map(true), 1.0) * 14.7
+    held, width = [], []
+    for _ in range(250):
+        control = np.where(full, 0.0, rng.normal(0, 0.01 / 1.96))
+        error = rng.normal(0, 0.02 / 1.96) + control + rng.normal(0, 0.008, len(runs))
+        shown = middle * np.exp(error)
+        half = rng.uniform(0.05, 0.2, len(runs))
+        readings = {"gauge_low": np.round(shown - half, 1), "gauge_high": np.round(shown + half, 1)}
+        one = replace(session, runs=runs.assign(**readings))
+        check = check_gauge(one, air)
+        if check.code != "applied":  # an honest gauge looks like a leak now and then
+            assert check.deviations
+            continue
+        judged = with_check(one, check)
+        found = analyse_mixtures(judged, weighed_readings(judged, air))
+        held += [m.lambda_.low < true[m.setup] < m.lambda_.high for m in found]
+        width += [m.lambda_.half_width / m.lambda_.value for m in found]
+    assert len(held) > 0.9 * 6 * 250
+    assert 0.93 < np.mean(held) < 0.98
+    assert np.mean(width) < 0.016
+
+
+def test_the_response_does_not_hang_on_the_gauge(results, biased):
+    """A bias moves the level, not how lambda follows flow."""
+    full = [next(r for r in one.ladder.responses if r.state == "full") for one in (results, biased)]
+    assert full[0].response.value == pytest.approx(full[1].response.value, abs=1e-6)
