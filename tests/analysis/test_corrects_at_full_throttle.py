@@ -30,7 +30,8 @@ def hold(folder, at=None):
         if "full" in cells:
             middle = (at or HELD).get(cells[1], 12.7)
             cells[5], cells[6] = f"{middle - 0.1:.1f}", f"{middle + 0.1:.1f}"
-            lines[number] = ",".join(cells)
+            # What knocks without being lean shuts the engine; that is tried elsewhere.
+            lines[number] = ",".join(cells).replace(",light,", ",none,")
     path.write_text("\n".join(lines) + "\n", encoding="utf-8")
     return folder
 

@@ -97,7 +97,8 @@ def test_one_bad_reading_turns_nothing_round_and_is_named(changed, clean, old, s
     for one in results.mixtures:
         before = mixture(clean, one.setup)
         assert one.lambda_.value == pytest.approx(before.lambda_.value, abs=0.003)
-        assert one.lambda_.half_width < 1.1 * before.lambda_.half_width
+        # A setup of three readings has two left, and less of the gauge in its interval.
+        assert one.lambda_.half_width < 1.2 * before.lambda_.half_width
     (doubt,) = results.doubts
     assert (doubt.code, doubt.runs, doubt.setup) == ("reading", (number,), setup)
     assert weight(results, number) == doubt.weight < 0.05

@@ -53,11 +53,11 @@ def test_an_injector_that_was_tried_brings_its_deviation(ladder):
     )
 
 
-def test_prospects_repeat_the_model(session, ladder):
-    air = air_of_runs(session)
-    rows = weighed_readings(session, air)
-    rows = rows[~rows["pegged"]]
-    fit = fit_ladder(**ladder_columns(session, air, rows))
+def test_prospects_repeat_the_model(session):
+    results = analyse(session)
+    ladder, judged = results.ladder, results.judged
+    air = air_of_runs(judged)
+    fit = fit_ladder(**ladder_columns(judged, air, weighed_readings(judged, air)))
     prospect = next(one for one in ladder.prospects if not one.tried)
     for one in prospect.fuels:
         blend = blend_of(session.fuels[one.fuel])

@@ -6,7 +6,6 @@ import pytest
 from tuninglib.interval import Z_95, Measured
 from tuninglib.statistics.gauge_check import (
     GaugeOffset,
-    offset_from,
     offset_stated,
     offset_where_lambda_is_one,
 )
@@ -81,13 +80,6 @@ def test_scattered_readings_count_for_less():
     )
     assert wild.log_sd > 1.3 * calm.log_sd
     assert 0 < wild.log_mean < calm.log_mean < 0.02
-
-
-def test_an_offset_survives_the_way_to_its_interval_and_back():
-    offset = GaugeOffset(-0.031, 0.007)
-    back = offset_from(offset.ratio)
-    assert back.log_mean == pytest.approx(offset.log_mean, rel=1e-12)
-    assert back.log_sd == pytest.approx(offset.log_sd, rel=1e-12)
 
 
 def test_nothing_read_is_refused():

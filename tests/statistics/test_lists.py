@@ -13,6 +13,7 @@ from tuninglib.physics.hill import Hill, Ride
 from tuninglib.statistics import (
     coast_down,
     gain,
+    gauge_check,
     gauge_readings,
     harm,
     ladder,
@@ -111,6 +112,9 @@ CALLS = {
     gauge_readings.reading_midpoint: lambda as_: gauge_readings.reading_midpoint(
         as_([12.6, 12.7]), as_([13.0, 12.9]), resolution=as_([0.1, 0.01])
     ),
+    gauge_check.offset_where_lambda_is_one: lambda as_: gauge_check.offset_where_lambda_is_one(
+        as_([0.01, 0.02]), as_([0.005, 0.004]), stated=gauge_check.GaugeOffset(0.0, 0.01)
+    ),
     gauge_readings.steady_sd: lambda as_: gauge_readings.steady_sd(
         as_([12.6, 12.8]), as_([12.8, 13.9])
     ),
@@ -204,6 +208,7 @@ CALLS = {
     ),
 }  # fmt: skip
 OTHERWISE = {
+    gauge_check.offset_stated: "takes what is stated of one gauge",
     harm.expected_harm: "takes one mixture",
     robust.settled_weights: "takes a function",
     ladder_checks.check_injectors: "takes a fit",

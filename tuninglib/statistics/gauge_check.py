@@ -52,22 +52,6 @@ def offset_stated(accuracy: Measured) -> GaugeOffset:
     return GaugeOffset(float(np.log1p(accuracy.value)), accuracy.sd)
 
 
-def offset_from(ratio: Interval) -> GaugeOffset:
-    """The offset that has this 95 % interval, the other way round from ``GaugeOffset.ratio``.
-
-    Parameters
-    ----------
-    ratio : Interval
-
-    Examples
-    --------
-    >>> offset_from(GaugeOffset(0.01, 0.005).ratio)
-    GaugeOffset(log_mean=0.01, log_sd=0.005)
-    """
-    low, high = np.log1p(ratio.low), np.log1p(ratio.high)
-    return GaugeOffset(float(np.log1p(ratio.value)), float(high - low) / (2 * Z_95))
-
-
 def offset_where_lambda_is_one(
     log_lambda,
     relative_sd,
