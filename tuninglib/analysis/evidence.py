@@ -41,7 +41,7 @@ def evidence_of(session, combinations, road, mixtures, limits) -> Evidence:
         burnt=burnt_fuels(session, limits),
         bigger=bigger_engines(session),
         more_runs=lambda setup: _more_runs(road, setup),
-        missing=_missing(combinations, gains, mixtures),
+        missing=_missing(session, combinations, gains, mixtures),
     )
 
 
@@ -108,7 +108,7 @@ def _more_runs(road, setup) -> int | None:
     return max(more, 1) if more <= _MOST_RUNS else None
 
 
-def _missing(combinations, gains, mixtures) -> tuple:
+def _missing(session, combinations, gains, mixtures) -> tuple:
     """Halves of the evidence that are not there."""
     ridden = [one for one in combinations if one.setup is not None]
     found = []
@@ -116,6 +116,6 @@ def _missing(combinations, gains, mixtures) -> tuple:
         found.append("range" if any(one.pegged for one in mixtures) else "gauge")
     if not gains:
         found.append("speeds")
-    if not any(one.listened for one in ridden):
+    if not (session.runs["knock"] != "").any():
         found.append("knock")
     return tuple(found)
