@@ -2,6 +2,7 @@
 
 import re
 
+from tuninglib.analysis.decide import SAME_HARM
 from tuninglib.analysis.gates import no_safer
 from tuninglib.analysis.results_json import results_document
 from tuninglib.report import advice, fellow, injector, mixture, verdict
@@ -114,6 +115,14 @@ def sentences_say_what_the_plan_says(results, text):
             yield f"{one.setup} is shut, not said"
         if one.setup == (plan.ride and plan.ride.setup):
             yield f"{one.setup} is shut, and ridden"
+    if "risks least" in text:
+        least = min(
+            one.harm
+            for one in results.combinations
+            if one.setup in plan.equals and one.harm is not None
+        )
+        if plan.ride.harm > least + SAME_HARM:
+            yield f"{plan.ride.harm} risks least, but {least} is among its equals"
     changes = step.code in ("fit", "buy") and any(one.fitted for one in plan.fuels)
     if changes and f"With {plan.ride.injector}, which is fitted now" not in items["Next"]:
         yield "another injector without saying why"

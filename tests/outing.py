@@ -1,4 +1,4 @@
-"""Changes to an invented session, a few words each, and the sentences that its advice comes to.
+"""Changes to an invented session, a few words each.
 
 Tests of the advice are written with it: `Outing(folder).knock("big_172", "light").results()`.
 """
@@ -12,7 +12,6 @@ from pathlib import Path
 import tomlkit
 
 from tuninglib.analysis.analyse import analyse
-from tuninglib.report import injector, verdict
 from tuninglib.session.load import load_session
 
 
@@ -146,6 +145,15 @@ class Outing:
                 row[name] = f"{float(row[name]) + by:g}"
         return self
 
+    def ridden(self, name, like):
+        """The runs of one setup once more, under the name of another."""
+        last = max(float(row["run"]) for row in self.rows)
+        again = [row | {"setup": name} for row in self.full(like)]
+        for number, row in enumerate(again, start=1):
+            row["run"] = f"{last + number:g}"
+        self.rows += again
+        return self
+
     def once(self, *setups):
         """Leave the first full-throttle run of each setup, of all or of some."""
         seen = set()
@@ -160,10 +168,10 @@ class Outing:
 
         return self.only(first)
 
-    def excluded(self, *setups):
-        """Rows of some setups, or all, that do not count."""
+    def excluded(self):
+        """Nothing counts."""
         for row in self.rows:
-            row["exclude"] = "rain" if not setups or row["setup"] in setups else ""
+            row["exclude"] = "rain"
         return self
 
     # What comes of it -----------------------------------------------------------------------
@@ -183,14 +191,3 @@ class Outing:
     def results(self):
         """The analysis of it."""
         return analyse(load_session(self.save()))
-
-
-def page(results) -> str:
-    """What the page advises, in the sentences that a rider reads."""
-    parts = (verdict.sentences(results), verdict.watch(results), injector.sentences(results))
-    return "\n".join(str(part) for part in parts)
-
-
-def lines(prose, label) -> str:
-    """The sentences of one label."""
-    return "\n".join(text for name, text in prose.items if name == label)

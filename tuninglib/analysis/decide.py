@@ -101,18 +101,20 @@ def _gain(evidence, one) -> float:
     return 0.0 if gain is None else gain.ratio.value
 
 
-def _odds_of_gain(evidence, one) -> float:
-    """Odds that it pulls harder than the reference at all."""
-    gain = evidence.gains[one.setup]
-    if gain is None:
-        return 0.5
-    return 1 - gain.p_value / 2 if gain.ratio.value > 0 else gain.p_value / 2
+def leans(gain) -> bool:
+    """Whether a gain is likely enough to be leaned on, be it settled or not.
+
+    Parameters
+    ----------
+    gain : tuninglib.statistics.gain.Gain or None
+        None of the reference.
+    """
+    return gain is not None and gain.ratio.value > 0 and 1 - gain.p_value / 2 >= LEANING
 
 
 def _pulled(evidence, one) -> bool:
-    """Whether it was shown to pull harder than the reference."""
-    gain = evidence.gains.get(one.setup)
-    return gain is not None and gain.told_apart and gain.ratio.value > 0
+    """Whether it pulled harder than the reference, settled or leaned on."""
+    return leans(evidence.gains.get(one.setup))
 
 
 def _strongest(evidence, ridden, engine) -> float:
@@ -133,7 +135,7 @@ def _strength(evidence, ride, equals) -> str:
         return "open" if len(equals) > 1 else "decided"
     if evidence.gains[ride.setup].told_apart:
         return "decided"
-    return "leaning" if _odds_of_gain(evidence, ride) >= LEANING else "open"
+    return "leaning" if _pulled(evidence, ride) else "open"
 
 
 def _runs(evidence, equals) -> int | None:
@@ -164,7 +166,7 @@ def _ride(evidence, standing) -> tuple:
     reference = next((one for one in equals if one.setup == evidence.reference), None)
     if reference is None:
         return _gentlest(evidence, equals, best.engine), equals
-    if best is not reference and _odds_of_gain(evidence, best) >= LEANING:
+    if _pulled(evidence, best):
         # Leaned on: it is not given up for the reference, be that as gentle as it may.
         others = [one for one in equals if one is not reference]
         return _gentlest(evidence, others, best.engine), equals
@@ -255,7 +257,14 @@ class _Choices:
     def good(self) -> list:
         """Injectors that pass every gate on every fuel, the gentlest first."""
         names = [n for n in self.injectors if self.open_on(n) == self.evidence.burnt]
+        if self.fitted in names:
+            # What was ridden and timed on all of them was weighed when the ride was chosen.
+            names = [n for n in names if n == self.fitted or not self._weighed(n)]
         return sorted(names, key=lambda name: (self.harm(name), -self.inside(name), name))
+
+    def _weighed(self, injector) -> bool:
+        setups = [self.at[injector, fuel].setup for fuel in self.evidence.burnt]
+        return all(setup in self.evidence.gains for setup in (*setups, self.ride.setup))
 
     def part_of_the_fuels(self) -> tuple:
         """The injector that passes on most of the fuels, and those; the gentlest of several."""
@@ -322,9 +331,10 @@ def _next(evidence, ride, strength, equals, choices, ridden) -> Step:
     step = _mixture_step(evidence, ride, choices)
     if step is not None:
         return step
+    here = ride.engine if ride is not None else engine
     for half in ("gauge", "range", "speeds"):
         if half in evidence.missing:
-            return Step(code="ride again", why=half, engine=engine, setups=names)
+            return Step(code="ride again", why=half, engine=here, setups=names)
     weak = _without_power(evidence, ride, strength, ridden)
     if weak is not None:
         return Step(code="find power", engine=weak)
@@ -352,8 +362,7 @@ def _without_power(evidence, ride, strength, ridden) -> str | None:
     """A bigger engine that nothing shows or suggests to pull harder; None if there is none."""
     timed = [one for one in ridden if one.setup in evidence.gains]
     for engine in sorted({one.engine for one in timed} & evidence.bigger):
-        own = [one for one in timed if one.engine == engine]
-        if any(_odds_of_gain(evidence, one) >= LEANING for one in own):
+        if any(_pulled(evidence, one) for one in timed if one.engine == engine):
             continue
         if ride is None or ride.engine != engine or strength == "open":
             return engine

@@ -44,7 +44,7 @@ def evidence_of(session, combinations, road, read, fit, mixtures, limits) -> Evi
         burnt=burnt_fuels(session, limits),
         bigger=bigger_engines(session),
         more_runs=lambda setup: _more_runs(road, setup),
-        missing=_missing(combinations, gains, read, fit, mixtures),
+        missing=_missing(session, combinations, gains, read, fit, mixtures),
     )
 
 
@@ -111,7 +111,7 @@ def _more_runs(road, setup) -> int | None:
     return max(more, 1) if more <= _MOST_RUNS else None
 
 
-def _missing(combinations, gains, read, fit, mixtures) -> tuple:
+def _missing(session, combinations, gains, read, fit, mixtures) -> tuple:
     """Halves of the evidence that are not there."""
     ridden = [one for one in combinations if one.setup is not None]
     found = []
@@ -123,6 +123,6 @@ def _missing(combinations, gains, read, fit, mixtures) -> tuple:
         found.append("open loop")
     if not gains:
         found.append("speeds")
-    if not any(one.listened for one in ridden):
+    if not (session.runs["knock"] != "").any():
         found.append("knock")
     return tuple(found)

@@ -5,7 +5,7 @@ so that one combination has one name, one reason and one chance wherever it is s
 """
 
 from tuninglib import units
-from tuninglib.analysis.decide import LIKELY
+from tuninglib.analysis.decide import LIKELY, leans
 from tuninglib.analysis.gates import extremes
 from tuninglib.analysis.records import one_each
 from tuninglib.interval import Interval
@@ -141,7 +141,7 @@ def ride_sentence(results) -> str:
     if ride is None:
         ridden = [one for one in results.combinations if one.setup is not None]
         if not ridden:
-            return "nothing of this session: no run of it counts."
+            return "nothing of this session: no run that counts was read or timed."
         if len(results.plan.shut) < len(ridden):
             return "nothing of this session: too little is known of any setup."
         return "nothing of this session: every setup that was ridden is ruled out."
@@ -209,11 +209,14 @@ def _more_runs(runs: int) -> str:
 
 def _reference_pull(results) -> str:
     shut = [one.setup for one in results.plan.shut]
-    harder = [p.setup for p in results.pulls if p.gain and p.verdict == "faster"]
-    ruled_out = [name for name in harder if name in shut]
-    if ruled_out:
-        as_is = "as it is" if len(ruled_out) == 1 else "as they are"
-        return f"; {spaced_list(ruled_out)} pulled harder, but must not be ridden {as_is}"
+    ruled_out = [pull for pull in results.pulls if pull.gain and pull.setup in shut]
+    for verb, found in (
+        ("pulled harder", [pull.setup for pull in ruled_out if pull.verdict == "faster"]),
+        ("may pull harder", [pull.setup for pull in ruled_out if leans(pull.gain)]),
+    ):
+        if found:
+            as_is = "as it is" if len(found) == 1 else "as they are"
+            return f"; {spaced_list(found)} {verb}, but must not be ridden {as_is}"
     if len(results.pulls) > 1:
         return "; nothing else was shown to pull harder"
     return ""

@@ -12,8 +12,7 @@ def sentences(results) -> Prose:
     for knock in results.knocks:
         items.append((spaced(knock.setup).capitalize(), f"{knock_sentence(knock)}."))
     if not items:
-        listened = sum(one.listened for one in results.combinations)
-        items.append(("Knock", _not_heard(listened)))
+        items.append(("Knock", _not_heard(runs_listened(results))))
     items += [("Fuel", limit_sentence(limit)) for limit in results.fuel_limits]
     items += [("Octane", sentence) for sentence in _octane(results)]
     items.append(
@@ -57,6 +56,16 @@ def limit_sentence(limit) -> str:
         f"{limit.fuel} has {limit.value}; the maker asks for {limit.limit}, and the higher "
         f"compression of the engine {spaced(limit.engine)} for more: not enough."
     )
+
+
+def runs_listened(results) -> int:
+    """Runs on which somebody wrote down whether it knocked.
+
+    Parameters
+    ----------
+    results : tuninglib.analysis.results.Results
+    """
+    return sum(bool(run.knock) for run in results.runs)
 
 
 def _not_heard(listened: int) -> str:

@@ -1,5 +1,6 @@
 """The verdict: what to ride now, what is next, what must not be ridden, what to watch."""
 
+from tuninglib.analysis.decide import SAME_HARM
 from tuninglib.report import heat
 from tuninglib.report.advice import (
     WORTH_A_WARNING,
@@ -14,7 +15,7 @@ from tuninglib.report.advice import (
 )
 from tuninglib.report.cells import mixture_of, plain, spaced, spaced_list
 from tuninglib.report.display import Prose
-from tuninglib.rounding import gauge_text, interval_text, odds_text
+from tuninglib.rounding import fixed, gauge_text, interval_text, listing, odds_text
 
 # 230 °C under the spark plug of an air-cooled engine (common practice; makers differ).
 USUAL_HOTTEST_K = 503.15
@@ -30,6 +31,8 @@ def sentences(results) -> Prose:
     plan, items = results.plan, [("Ride now", ride_sentence(results))]
     if plan.ride is not None and not {"gauge", "range"} & set(plan.missing):
         items.append(("Mixture", _mixture_sentence(results, plan.ride.setup)))
+        if results.band.moved:
+            items.append(("Target band", _moved_sentence(results)))
     if plan.equals:
         items.append(("Too close to call", _equals_sentence(results)))
     items.append(("Next", next_sentence(results)))
@@ -64,13 +67,27 @@ def _mixture_sentence(results, setup) -> str:
     )
 
 
+def _moved_sentence(results) -> str:
+    """Why the band is not the one that was typed."""
+    band, use = results.band, results.session.use
+    said = {"riding": use.riding, "cooling": use.cooling}
+    silent = [name for name, value in said.items() if value == "unknown"]
+    taken = f" ({listing(silent)} under [use] not written down: taken as that)" if silent else ""
+    return (
+        f"its lean edge is {fixed(band.highest, 2)}, not {fixed(band.stated_highest, 2)}: minutes "
+        "of full load on an engine that only the moving air cools ask for a richer mixture"
+        f"{taken}."
+    )
+
+
 def _equals_sentence(results) -> str:
     plan = results.plan
     text = f"in pull, {spaced(plan.ride.setup)} and {spaced_list(plan.equals)}"
-    engines = {one.setup: one.engine for one in results.combinations if one.setup}
-    if plan.ride.harm is not None and plan.ride.engine in map(engines.get, plan.equals):
-        return f"{text}. Among equals the mixture that risks least is taken."
-    return f"{text}."
+    harms = [one.harm for one in results.combinations if one.setup in plan.equals]
+    known = [harm for harm in harms if harm is not None]
+    if plan.ride.harm is None or not known or plan.ride.harm > min(known) + SAME_HARM:
+        return f"{text}."
+    return f"{text}. Among equals the mixture that risks least is taken."
 
 
 def watch(results) -> Prose:
@@ -100,10 +117,10 @@ def _warnings(results) -> list:
                 f"{chance_of(one.odds.leaner, 'running leaner than the band')}."
             )
     found += _hot_heads(results)
-    listened = sum(one.listened for one in results.combinations)
     if "knock" in plan.missing:
         found.append("nobody wrote down whether it knocked, so nothing is known of that: listen.")
     elif not results.knocks:
+        listened = heat.runs_listened(results)
         found.append(
             f"no knock was heard on the {listened} runs on which somebody listened. That is no "
             "proof: listen on, above all on a hot day and a long climb."

@@ -1,0 +1,1149 @@
+"""Situations that riders come with, a few lines each, and the plan that a careful builder gives.
+
+Each is a change to one of the invented sessions. The tests read the sentences of the page as well
+as the codes of the plan.
+"""
+
+import re
+from dataclasses import dataclass, field
+
+import pytest
+
+from tests.advice_rules import contradictions, page
+from tests.outing import Outing
+
+BIG = ("big_150", "big_164", "big_172", "big_172_e10", "big_185")
+NO_GAUGE = ("chance of", "target band", "lambda 0", "risks least", "nothing alarming")
+
+
+@dataclass(frozen=True)
+class Situation:
+    """A change, and what a careful builder says to it.
+
+    ``ride`` is a setup or None; ``next`` a code, or a code and an injector; ``gates`` setups and
+    the code that shuts them, or ``""`` where they stand open.
+    """
+
+    change: object
+    why: str
+    ride: str | None
+    next: str | tuple
+    engine: str | None = None
+    fuels: tuple | None = None
+    strength: str | None = None
+    gates: dict = field(default_factory=dict)
+    missing: tuple | None = None
+    says: tuple = ()
+    never: tuple = ()
+    demo: str = "bigger_cylinder"
+
+
+SITUATIONS = {}
+
+
+def situation(name, **facts):
+    """A decorator: the function changes the outing, its docstring says why the plan is right."""
+
+    def keep(change):
+        SITUATIONS[name] = Situation(change=change, why=change.__doc__, **facts)
+        return change
+
+    return keep
+
+
+def only_e5(outing):
+    return outing.key("use", fuels=["e5"])
+
+
+# Knock --------------------------------------------------------------------------------------
+
+
+@situation(
+    "the demo as it is",
+    ride="big_172",
+    next=("buy", "i178"),
+    engine="big",
+    fuels=("e10", "e5"),
+    strength="decided",
+    gates={"big_150": "knock", "big_164": "lean", "big_172_e10": "lean", "big_185": ""},
+    says=(
+        "buy injector i178 for 34 EUR",
+        "With i172, which is fitted now: on e10 38 % chance of running leaner than the band. Or "
+        "keep to e5 with it.",
+    ),
+)
+def _(outing):
+    """172 is right on e5 and too lean on e10, which is burnt, too; 178 is for both."""
+
+
+@situation(
+    "heavy knock on the richest injector only",
+    ride="stock",
+    next="find knock",
+    engine="big",
+    gates=dict.fromkeys(("big_164", "big_172", "big_172_e10"), "knock unexplained"),
+    says=("find what made big 185 knock", "nothing richer", "ignition timing"),
+    never=("buy", "fit injector", "On e10: injector i178", "stays on the engine big"),
+)
+def _(outing):
+    """What knocks when it is rich knocks all the sooner when it is leaner: no leaner one now."""
+    outing.knock("big_185", "heavy")
+
+
+@situation(
+    "heavy knock on every setup of the big engine",
+    ride="stock",
+    next="find knock",
+    engine="big",
+    gates=dict.fromkeys(BIG, "knock"),
+    says=("before the engine big is ridden at full throttle again",),
+    never=("buy", "fit injector"),
+)
+def _(outing):
+    """Nobody sells a part to an engine that knocks whatever is fitted."""
+    for name in BIG:
+        outing.knock(name, "heavy")
+
+
+@situation(
+    "light knock on one fuel",
+    ride="big_172",
+    next=("buy", "i178"),
+    gates={"big_172_e10": "knock", "big_172": "", "big_185": "", "big_164": "lean"},
+    says=("on e10 light knock was heard on run 16",),
+    never=("On e10: injector i172", "185: light knock"),
+)
+def _(outing):
+    """The injector that knocked on 95 is not for 95; on 98, richer, it stays; 185 has no part."""
+    outing.knock("big_172_e10", "light")
+
+
+@situation(
+    "light knock with a lean injector",
+    ride="big_172",
+    next=("buy", "i178"),
+    gates={"big_164": "knock", "big_172": "", "big_172_e10": "knock implied", "big_185": ""},
+    says=("big 172 e10: no safer from knock than big 164, with which light knock was heard",),
+)
+def _(outing):
+    """172 on 95 is no richer than 164 on 98 was, and of a lower octane number: shut with it."""
+    outing.knock("big_164", "light")
+
+
+@situation(
+    "knock on premium, and the same on regular rode without",
+    ride="stock",
+    next="find knock",
+    engine="big",
+    gates={"big_172_e10": "knock unexplained", "big_172": "knock"},
+    says=("nothing of a higher octane number was ridden on this engine and it was not plainly",),
+    never=("nothing richer", "buy", "fit injector"),
+)
+def _(outing):
+    """It knocked on the best fuel there is, in the middle of the band: mixture is not why."""
+    outing.knock("big_172", "light")
+
+
+@situation(
+    "knock on premium, then a setup on lower octane",
+    ride="big_172",
+    next=("buy", "i178"),
+    gates={"big_164": "knock", "again": "knock implied"},
+    says=("again: no safer from knock than big 164",),
+)
+def _(outing):
+    """What knocked on 98 is not tried on 95, though nobody heard it there."""
+    outing.setup("again", "big_164", fuel="e10").ridden("again", "big_164")
+    outing.gauge("again", 13.5, 13.7)
+    outing.knock("big_164", "heavy")
+
+
+@situation(
+    "knock on the factory's own setup",
+    ride="big_185",
+    next="find knock",
+    engine="stock",
+    gates={"stock": "knock", "big_172": "knock implied", "big_164": "knock implied"},
+    says=("find what made stock knock",),
+    never=("stays on the engine", "buy"),
+)
+def _(outing):
+    """If the lower compression knocked at this mixture, so will the higher one."""
+    outing.knock("stock", "light")
+
+
+@situation(
+    "light knock, then heavy, then light",
+    ride="big_172",
+    next=("buy", "i178"),
+    gates={"big_164": "knock"},
+    says=("big 164: heavy knock was heard on run 7",),
+)
+def _(outing):
+    """The worst that was heard is what counts, not the last."""
+    outing.knock("big_164", "light", 6).knock("big_164", "heavy", 7).knock("big_164", "light", 9)
+
+
+@situation(
+    "knock on a run that does not count",
+    ride="stock",
+    next="find knock",
+    gates={"big_185": "knock"},
+    says=("heavy knock was heard on run 19",),
+)
+def _(outing):
+    """A run may be left out for its speed; a piston has heard it all the same."""
+    outing.knock("big_185", "heavy")
+    for row in outing.full():
+        row["exclude"] = "backed off" if row["run"] == "19" else ""
+
+
+@situation(
+    "knock where nothing was read",
+    ride="big_172",
+    next="ride again",
+    gates={"big_150": "knock", "big_172_e10": "knock implied", "big_172": "", "big_185": ""},
+    missing=("gauge",),
+    says=("ride again with a lambda gauge",),
+    never=(*NO_GAUGE, "no injector listed passes", "the mixture does not explain"),
+)
+def _(outing):
+    """Without a gauge the flow still says which injector is richer on the same fuel."""
+    outing.without_columns("gauge")
+
+
+@situation(
+    "one setup knocked, and nothing was read or timed",
+    ride=None,
+    next="find knock",
+    gates={"big_150": "knock"},
+    missing=("gauge", "speeds"),
+    says=("Look at the mixture, octane, compression",),
+    never=(*NO_GAUGE, "the mixture does not explain", "On e5", "this is decided"),
+)
+def _(outing):
+    """Nobody knows how lean it was, so nobody says that it was not the mixture."""
+    outing.without_columns("gauge|speed").only(lambda row: row["setup"] == "big_150")
+
+
+@situation(
+    "only the lean setup knocked, and nothing else was ridden on the engine",
+    ride="stock",
+    next=("list injectors", "i185"),
+    engine="big",
+    gates={"big_150": "knock"},
+    says=("on the engine big, injector i185 is the best", "big 150 pulled harder, but must not"),
+    never=("find what made",),
+)
+def _(outing):
+    """It was far too lean: a larger injector, not a search for the cause."""
+    outing.only_setups("stock", "big_150")
+
+
+# Fuel and octane ----------------------------------------------------------------------------
+
+
+@situation(
+    "regular petrol below the maker's octane",
+    ride="big_172",
+    next="nothing",
+    gates={"big_172_e10": "octane"},
+    says=("e10 has 87 RON, below the 91 RON that the maker asks for: do not use it",),
+    never=("On e10", "for e10", "in the tank", "keep to e10", "on e10 lambda"),
+)
+def _(outing):
+    """That fuel is nowhere recommended, and nothing is bought for it."""
+    outing.key("fuels.e10", octane="87 RON")
+
+
+@situation(
+    "octane typed as at an American pump, which is enough",
+    ride="big_172",
+    next=("buy", "i178"),
+    gates={"big_172_e10": "lean"},
+    never=("AKI", "not enough"),
+)
+def _(outing):
+    """87 AKI is about 92 RON: an engine that asks for 91 RON may have it."""
+    outing.key("fuels.e10", octane="87 AKI").key("engines.big", compression_ratio=9.4)
+
+
+@situation(
+    "octane typed as at an American pump, which is not enough",
+    ride="big_172",
+    next=("change fuel", "i172"),
+    fuels=("e5",),
+    gates={"big_172_e10": "octane", "big_172": ""},
+    says=("keep to e5 with i172 (e10 has 87 AKI", "i172 stays on the engine big, on e5"),
+    never=("list other injectors", "On e10: injector"),
+)
+def _(outing):
+    """87 AKI is at most 93 RON; with 0.8 more compression 91 RON becomes 93.4 or more."""
+    outing.key("fuels.e10", octane="87 AKI")
+
+
+@situation(
+    "compression raised so that it is unclear",
+    ride="big_172",
+    next=("change fuel", "i172"),
+    gates={"big_172": "", "big_172_e10": "octane"},
+    says=("keep to e5",),
+)
+def _(outing):
+    """95 RON and 0.8 of compression is 97.4 to 99: 98 may do, 95 does not."""
+    outing.key("bike", lowest_octane="95 RON")
+
+
+@situation(
+    "compression raised so far that no fuel is enough",
+    ride="stock",
+    next="change fuel",
+    engine="big",
+    fuels=(),
+    gates={"big_172": "octane", "big_172_e10": "octane", "big_185": "octane", "stock": ""},
+    says=("change the fuel: none of those that you will burn is allowed on the engine big",),
+    never=("list others", "buy", "the middle of the band"),
+)
+def _(outing):
+    """No injector helps against too little octane."""
+    outing.key("bike", lowest_octane="95 RON").key("engines.big", compression_ratio=11.4)
+
+
+@situation(
+    "compression by burette",
+    ride="stock",
+    next="change fuel",
+    gates={"big_185": "octane"},
+    says=("the higher compression of the engine big for more: not enough",),
+)
+def _(outing):
+    """204 cc over 19.6 cc is 11.4: the same engine, measured instead of stated."""
+    outing.key("engines.big", compression_ratio=None, clearance_volume="19.6 cc")
+    outing.key("bike", lowest_octane="95 RON")
+
+
+@situation(
+    "octane of a fuel that nobody wrote down, and knock on it",
+    ride="big_172",
+    next=("buy", "i178"),
+    gates={"big_172": "", "big_164": "knock implied"},
+    says=("(the octane number of e10 is not written down)",),
+)
+def _(outing):
+    """98 is not known to be more than nothing: the leaner 164 goes, the richer 172 stays."""
+    outing.key("fuels.e10", octane=None).knock("big_172_e10", "light")
+
+
+@situation(
+    "the maker's need is not known",
+    ride="big_172",
+    next=("buy", "i178"),
+    never=("octane number", "not enough"),
+)
+def _(outing):
+    """What the maker asks for is not guessed."""
+    outing.key("bike", lowest_octane=None)
+
+
+@situation(
+    "every fuel below what the maker asks for",
+    ride=None,
+    next="change fuel",
+    fuels=(),
+    gates=dict.fromkeys(("stock", "big_164", "big_172", "big_185"), "octane"),
+    says=("nothing of this session", "change the fuel"),
+    never=("strip it", "this is decided", "buy"),
+)
+def _(outing):
+    """First a fuel that it may have."""
+    outing.key("bike", lowest_octane="100 RON")
+
+
+@situation(
+    "more ethanol than the maker allows",
+    ride="big_172",
+    next="nothing",
+    gates={"big_172_e10": "ethanol"},
+    says=("more than the 5 % that the maker allows",),
+    never=("On e10", "for e10"),
+)
+def _(outing):
+    """E10 is out, and on E5 nothing is missing."""
+    outing.key("bike", highest_ethanol="5 %")
+
+
+@situation(
+    "only E10 will be burnt",
+    ride="big_172",
+    next=("buy", "i178"),
+    fuels=("e10",),
+    says=("It was ridden on e5, which is not among the fuels that you will burn",),
+    never=("keep to e5", "on e5 lambda"),
+)
+def _(outing):
+    """What stands was ridden on E5, and the page says that this is not his fuel."""
+    outing.key("use", fuels=["e10"])
+
+
+@situation(
+    "only E10 will be burnt, and a setup on it stands",
+    ride="big_172_e10",
+    next="nothing",
+    gates={"big_172_e10": ""},
+    never=("not among the fuels",),
+)
+def _(outing):
+    """He rides what he will burn, though the same on E5 is a little richer."""
+    outing.key("use", fuels=["e10"]).gauge("big_172_e10", 12.7, 12.9)
+
+
+@situation(
+    "only E5 will be burnt",
+    ride="big_172",
+    next="nothing",
+    strength="decided",
+    says=("nothing more to test: this is decided", "i172 stays on the engine big"),
+    never=("buy", "On e10", "with e10 in the tank"),
+)
+def _(outing):
+    """172 is in the middle of the band on it."""
+    only_e5(outing)
+
+
+@situation(
+    "fuels without a label for ethanol",
+    ride="big_172",
+    next=("buy", "i178"),
+    gates={"big_172_e10": "lean", "big_172": ""},
+)
+def _(outing):
+    """As read is as read; what is not labelled is not compared."""
+    outing.key("fuels.e5", ethanol=None).key("fuels.e10", ethanol=None)
+
+
+# Mixture ------------------------------------------------------------------------------------
+
+
+@situation(
+    "an even bet is no safety limit",
+    ride="big_185",
+    next=("buy", "i178"),
+    gates={"big_172": "lean", "big_185": ""},
+    says=("% chance of running leaner than the band", "With i185, which is fitted now"),
+)
+def _(outing):
+    """Nearly one in two to run lean: never, however well it pulls."""
+    only_e5(outing).gauge("big_172", 13.1, 13.3)
+
+
+@situation(
+    "the same, for a rider who says that he accepts it",
+    ride="big_172",
+    next="nothing",
+    gates={"big_172": ""},
+    says=("in the tank, i172 has a",),
+)
+def _(outing):
+    """The session may say otherwise; the warning stays."""
+    only_e5(outing).gauge("big_172", 13.1, 13.3).key("assumptions", leaner_limit="80 %")
+
+
+@situation(
+    "long climbs with air cooling",
+    ride="big_185",
+    next="nothing",
+    gates={"big_172": "lean", "big_185": ""},
+    says=("its lean edge is 0.88, not 0.90",),
+    never=("not written down: taken",),
+)
+def _(outing):
+    """Of two that pull alike the richer, and the lean edge moves with the heat."""
+    only_e5(outing).gauge("big_185", 12.4, 12.5).key("use", riding="climbs")
+
+
+@situation(
+    "long climbs with an oil cooler",
+    ride="big_185",
+    next="nothing",
+    gates={"big_172": "", "big_185": ""},
+    never=("its lean edge is",),
+)
+def _(outing):
+    """Both are in the band; one that climbs takes the richer of equals."""
+    only_e5(outing).gauge("big_185", 12.4, 12.5).key("use", riding="climbs", cooling="oil cooler")
+
+
+@situation(
+    "the same two in town",
+    ride="big_172",
+    next="nothing",
+    gates={"big_172": "", "big_185": ""},
+)
+def _(outing):
+    """Both are in the band and nothing gets hot: the stronger one."""
+    only_e5(outing).gauge("big_185", 12.4, 12.5).key("use", riding="town")
+
+
+@situation(
+    "nothing said of how it is ridden",
+    ride="big_185",
+    next="list injectors",
+    gates={"stock": "lean", "big_172": "lean"},
+    says=("riding and cooling under [use] not written down: taken as that",),
+)
+def _(outing):
+    """Then it may be climbs in the heat, and the page says that this was taken."""
+    outing.without_table("use")
+
+
+@situation(
+    "all injectors far too rich",
+    ride="big_172",
+    next=("list injectors", "i172"),
+    says=(
+        "injector i172 is the best of the injectors tried",
+        "still likely too rich",
+        "list smaller ones",
+        "asks for 1",
+        "None of the injectors listed fits the band",
+    ),
+    never=("buy", "stays on the engine"),
+)
+def _(outing):
+    """Best of those tried, still too rich, and the flow to look for."""
+    for name in ("stock", *BIG):
+        outing.gauge(name, 10.8, 11.0)
+    outing.quiet().without_table("injectors.i178").without_table("injectors.i205")
+
+
+@situation(
+    "all injectors too lean",
+    ride=None,
+    next=("list injectors", None),
+    engine="big",
+    gates=dict.fromkeys(("stock", *BIG), "lean"),
+    says=("none of the injectors listed passes", "asks for 2"),
+    never=("buy", "smaller", "Mixture:"),
+)
+def _(outing):
+    """Nothing is ridden lean because nothing else is at hand."""
+    for name in ("stock", *BIG):
+        outing.gauge(name, 15.0, 15.2)
+    outing.quiet().without_table("injectors.i178").without_table("injectors.i205")
+
+
+@situation(
+    "every reading at the rich end of the gauge",
+    ride="big_172",
+    next="ride again",
+    missing=("range",),
+    says=("every reading stood at the gauge's end",),
+    never=(*NO_GAUGE, "no injector listed passes"),
+)
+def _(outing):
+    """Richer than the gauge can say; nothing more is said."""
+    for name in ("stock", *BIG):
+        outing.gauge(name, 10.0, 10.0)
+
+
+@situation(
+    "every reading at the lean end of the gauge",
+    ride=None,
+    next="ride again",
+    gates=dict.fromkeys(("stock", "big_164", "big_172", "big_185"), "lean"),
+    missing=("range",),
+    says=("stock: every reading stood at the gauge's lean end", "on the rich side first"),
+    never=(*NO_GAUGE, "more pull"),
+)
+def _(outing):
+    """Leaner than the gauge can say is lean enough to stop."""
+    for name in ("stock", *BIG):
+        outing.gauge(name, 20.0, 20.0)
+
+
+@situation(
+    "the richest was beyond the gauge",
+    ride="big_172",
+    next="nothing",
+    gates={"big_185": ""},
+)
+def _(outing):
+    """172 was read, and is right on its fuel."""
+    only_e5(outing).gauge("big_185", 10.0, 10.0)
+
+
+@situation(
+    "the leanest was beyond the gauge",
+    ride="big_172",
+    next=("buy", "i178"),
+    gates={"big_150": "lean"},
+    says=("big 150: every reading stood at the gauge's lean end",),
+)
+def _(outing):
+    """Without a number, and shut all the same."""
+    outing.quiet().gauge("big_150", 20.0, 20.0)
+
+
+@situation(
+    "an engine that revs out of its injectors",
+    ride="stock",
+    next="list injectors",
+    engine="big",
+    gates={"big_172": "flow", "big_185": "flow"},
+    says=("so it runs out of time",),
+    never=("strip it", "buy"),
+)
+def _(outing):
+    """The pulse has to fit into the cycle."""
+    outing.key("engines.big", highest_speed="14000 rpm").without_table("injectors.i205")
+
+
+# Half of it missing -------------------------------------------------------------------------
+
+
+@situation(
+    "no gauge",
+    ride="big_172",
+    next="ride again",
+    missing=("gauge",),
+    says=("more pull than stock", "nothing is known of the mixture"),
+    never=(*NO_GAUGE, "no injector listed passes"),
+)
+def _(outing):
+    """What pulls is known; of the mixture nothing, and nothing is said."""
+    outing.without_columns("gauge").quiet()
+
+
+@situation(
+    "a gauge whose scale nobody knows",
+    ride="big_172",
+    next="ride again",
+    missing=("gauge",),
+    never=NO_GAUGE,
+)
+def _(outing):
+    """12.8 of what?"""
+    outing.key("gauge", scale=None).quiet()
+
+
+@situation(
+    "no speeds",
+    ride="big_172",
+    next="ride again",
+    engine="big",
+    missing=("speeds",),
+    strength="open",
+    says=("write down the speeds at both lines", "nothing is known of its pull"),
+    never=("more pull", "at your marker", "pulled harder", "in pull", "Leaning"),
+)
+def _(outing):
+    """The mixture is right, and whoever fitted a cylinder leaves it on; the pull is not known."""
+    only_e5(outing).without_columns("speed")
+
+
+@situation(
+    "speeds, but none of the reference",
+    ride="big_172",
+    next="ride again",
+    missing=("speeds",),
+    says=("the reference stock has no run with speeds", "ride the reference stock with speeds"),
+    never=("more pull", "it has no run with speeds"),
+)
+def _(outing):
+    """There is nothing to compare with, and that is what is missing."""
+    none = {"entry_speed [km/h]": "", "exit_speed [km/h]": ""}
+    only_e5(outing).cells("stock", **none)
+
+
+@situation(
+    "neither gauge nor speeds",
+    ride=None,
+    next="ride again",
+    missing=("gauge", "speeds"),
+    says=("no run that counts was read or timed",),
+    never=(*NO_GAUGE, "more pull", "ruled out", "this is decided", "On e5"),
+)
+def _(outing):
+    """Nothing was measured; nothing is said."""
+    outing.without_columns("gauge|speed").quiet()
+
+
+@situation(
+    "nobody listened",
+    ride="big_172",
+    next=("buy", "i178"),
+    missing=("knock",),
+    gates={"big_150": "lean"},
+    says=("nobody wrote down whether it knocked",),
+    never=("no knock was heard",),
+)
+def _(outing):
+    """Silence that nobody listened to is not silence."""
+    outing.without_columns("knock")
+
+
+@situation(
+    "somebody listened and heard nothing",
+    ride="big_172",
+    next=("buy", "i178"),
+    says=("no knock was heard on the 21 runs on which somebody listened. That is no proof",),
+)
+def _(outing):
+    """None heard is not none."""
+    outing.quiet()
+
+
+# Gain ---------------------------------------------------------------------------------------
+
+
+@situation(
+    "nothing told apart although the cylinder grew",
+    ride="big_172",
+    next="find power",
+    engine="big",
+    strength="open",
+    says=("That is no reason to strip it", "valve timing", "no difference in pull from stock"),
+    never=("Leaning", "this is decided"),
+)
+def _(outing):
+    """A bigger engine that pulls no harder has a fault; the test is no reason to take it off."""
+    for name, by in zip(BIG, (-6, -8.5, -8.5, -8.5, -6), strict=True):
+        outing.faster(name, by)
+    only_e5(outing)
+
+
+@situation(
+    "the bigger engine is slower",
+    ride="stock",
+    next="find power",
+    engine="big",
+    says=("pulled less: something is wrong with it",),
+    never=("no reason to strip it", "Leaning", "this is decided"),
+)
+def _(outing):
+    """Shown to pull less: that is a fault, and until it is found the old engine is ridden."""
+    for name in BIG:
+        outing.faster(name, -14)
+    only_e5(outing)
+
+
+def one_run_each(outing, marker, *, bore="64.0 mm", compression=10.2):
+    """Stock and one trial, a run each, the mixture right in both."""
+    outing.only_setups("stock", "big_172").once().gauge("big_172", 12.6, 12.7)
+    outing.key("engines.big", bore=bore, compression_ratio=compression)
+    outing.speeds("stock", (48, 62)).speeds("big_172", (48, marker))
+    return only_e5(outing)
+
+
+@situation(
+    "+4 km/h and 14 % (−1 to 33 %) on one run each",
+    ride="big_172",
+    next="ride again",
+    strength="leaning",
+    says=(
+        "Leaning, not settled: about 2 more runs of it and of stock would most likely settle it",
+        "more pull than stock",
+        "if runs scatter by",
+        "nothing was repeated",
+        "ride stock and big 172 again, about 2 more runs of each",
+    ),
+    never=("this is decided", "strip it", "no difference in pull"),
+)
+def _(outing):
+    """Likely a gain, not a proof: leave it on and ride it again, two runs will tell."""
+    one_run_each(outing, 66)
+
+
+@situation(
+    "the same with another pipe instead of another cylinder",
+    ride="big_172",
+    next="ride again",
+    strength="leaning",
+    says=("Leaning, not settled",),
+    never=("this is decided",),
+)
+def _(outing):
+    """Leaning is not "keep stock", though the cylinder is the same size."""
+    one_run_each(outing, 66, bore="60.0 mm", compression=9.4)
+
+
+@situation(
+    "the same on the same engine, and stock a little nearer to the middle",
+    ride="big_172",
+    next="ride again",
+    strength="leaning",
+    says=("Leaning, not settled", "in pull, big 172 and stock"),
+    never=("fit injector", "buy"),
+)
+def _(outing):
+    """A likely gain is not given up for a little of mixture that is safe in both."""
+    one_run_each(outing, 66).key("setups.big_172", engine="stock").gauge("big_172", 12.4, 12.5)
+
+
+@situation(
+    "a little faster on one run each",
+    ride="stock",
+    next="ride again",
+    strength="open",
+    says=("ride stock and big 172 again, about",),
+    never=("Leaning", "this is decided", "no number of runs"),
+)
+def _(outing):
+    """Anything may be behind half a km/h; nothing is lost by leaving stock on until it is told."""
+    one_run_each(outing, 63.5, bore="60.0 mm", compression=9.4)
+
+
+@situation(
+    "as fast as stock to the last digit",
+    ride="stock",
+    next="ride again",
+    strength="open",
+    says=("no number of runs worth riding would settle it",),
+    never=("more runs of each", "this is decided"),
+)
+def _(outing):
+    """Nothing to find there."""
+    one_run_each(outing, 62, bore="60.0 mm", compression=9.4)
+    outing.speeds("stock", (48, 62)).cells("big_172", rider="tove")
+
+
+@situation(
+    "a bigger cylinder, too lean, that is likely stronger",
+    ride="stock",
+    next="list injectors",
+    engine="big",
+    gates={"big_172": "lean"},
+    says=("big 172 may pull harder, but must not be ridden as it is", "on the engine big"),
+    never=("this is decided", "strip it", "nothing else was shown"),
+)
+def _(outing):
+    """Not the cylinder is wrong but what feeds it."""
+    one_run_each(outing, 66).gauge("big_172", 13.5, 13.6)
+
+
+@situation(
+    "the reference is kept, and the injector is for another engine",
+    ride="stock",
+    next=("buy", "i178"),
+    engine="big",
+    gates={"big_164": "lean", "big_150": "knock"},
+    says=(
+        "buy injector i178 for 34 EUR for the engine big, not the one to ride now",
+        "pulled harder, but must not be ridden as they are",
+    ),
+    never=("stays on the engine", "strip it"),
+)
+def _(outing):
+    """Two engines on one page: it says which is meant."""
+    outing.only_setups("stock", "big_150", "big_164").key("injectors.i178", tolerance="2 %")
+    only_e5(outing)
+
+
+@situation(
+    "nothing of the reference may be ridden",
+    ride="big_172",
+    next="find knock",
+    engine="stock",
+    strength="leaning",
+    says=("Leaning, not settled", "find what made stock knock"),
+    never=("this is decided",),
+)
+def _(outing):
+    """That stock is out does not settle a gain over it; the big engine is of lower compression."""
+    one_run_each(outing, 66, compression=9.0).knock("stock", "light")
+
+
+@situation(
+    "only one setup",
+    ride="stock",
+    next="nothing",
+    says=("only one setup was ridden, so there is nothing to compare it with",),
+    never=("this is decided", "pull harder"),
+)
+def _(outing):
+    """One setup is no test."""
+    outing.only_setups("stock")
+
+
+@situation(
+    "every run excluded",
+    ride=None,
+    next="ride again",
+    says=("no run that counts was read or timed",),
+    never=("ruled out", "this is decided", "no injector listed passes", "chance of"),
+)
+def _(outing):
+    """Nothing counts, so nothing is ruled out either."""
+    outing.quiet().excluded()
+
+
+@situation(
+    "every run excluded, and one knocked",
+    ride=None,
+    next="find knock",
+    gates={"big_150": "knock"},
+    says=("light knock was heard on run 5",),
+    never=("this is decided", "no injector listed passes"),
+)
+def _(outing):
+    """The knock stays."""
+    outing.excluded()
+
+
+# What to fit and to buy ---------------------------------------------------------------------
+
+
+@situation(
+    "a candidate that is in the drawer",
+    ride="big_172",
+    next=("fit", "i178"),
+    says=("fit injector i178, which you have",),
+    never=("buy",),
+)
+def _(outing):
+    """Nobody buys what he has."""
+    outing.key("injectors.i178", owned="yes")
+
+
+@situation(
+    "one to buy, and one at hand that is as good",
+    ride="big_172",
+    next=("fit", "i177"),
+    says=("fit injector i177, which you have",),
+    never=("buy",),
+)
+def _(outing):
+    """One point of odds is not worth 34 EUR."""
+    outing.key("injectors.i177", flow="177 cc/min", flow_pressure="3 bar", owned="yes")
+
+
+@situation(
+    "one to buy, and one at hand that is far too rich",
+    ride="big_172",
+    next=("buy", "i178"),
+    never=("fit injector",),
+)
+def _(outing):
+    """What is at hand must be any good."""
+    outing.key("injectors.i205", owned="yes")
+
+
+@situation(
+    "no price",
+    ride="big_172",
+    next=("buy", "i178"),
+    says=("buy injector i178: on e10",),
+    never=("EUR:", "for –"),
+)
+def _(outing):
+    """What it costs is not known and not said."""
+    outing.key("injectors.i178", price=None)
+
+
+@situation(
+    "no candidates",
+    ride="big_172",
+    next=("list injectors", "i185"),
+    says=(
+        "injector i185 is the best of the injectors tried for e10 and e5, and still likely too",
+        "Or keep to e5 with it",
+        "asks for 175 cc/min",
+    ),
+    never=("buy", "fit injector"),
+)
+def _(outing):
+    """Between 172 and 185 there is nothing to choose from yet."""
+    outing.without_table("injectors.i178").without_table("injectors.i205")
+
+
+@situation(
+    "a candidate that would knock and run lean",
+    ride="big_172",
+    next=("buy", "i178"),
+    never=("injector i120", "120, for"),
+)
+def _(outing):
+    """It changes nothing, and is not spoken of."""
+    outing.key("injectors.i120", flow="120 cc/min", flow_pressure="3 bar", price=5)
+    outing.without_table("injectors.i205")
+
+
+@situation(
+    "tables in the opposite order",
+    ride="big_172",
+    next=("buy", "i178"),
+    engine="big",
+    fuels=("e10", "e5"),
+    gates={"big_150": "knock", "big_164": "lean", "big_172_e10": "lean", "big_185": ""},
+)
+def _(outing):
+    """Which is typed first says nothing."""
+    outing.reversed_tables()
+
+
+@situation(
+    "the same parts twice, under two names",
+    ride="big_172",
+    next="nothing",
+    gates={"again": "lean", "big_172": ""},
+)
+def _(outing):
+    """With another filter it ran lean; without, it is right, and no part is fitted that is on."""
+    only_e5(outing).setup("again", "big_172", parts="foam filter").ridden("again", "big_172")
+    outing.gauge("again", 13.4, 13.6)
+
+
+# Heat ---------------------------------------------------------------------------------------
+
+
+@situation(
+    "every head far above the limit",
+    ride=None,
+    next="find heat",
+    gates={"stock": "heat", "big_172": "heat", "big_185": "heat"},
+    says=("the head reached 283 °C, above your limit of 250 °C", "ran hot"),
+    never=("buy", "fit injector", "On e10", "list smaller", "this is decided"),
+)
+def _(outing):
+    """85 °C more on every run: stop, and find out why."""
+    outing.hotter(85).key("bike", highest_head_temperature="250 degC")
+
+
+@situation(
+    "heads far too hot, and no limit stated",
+    ride="big_172",
+    next=("buy", "i178"),
+    says=("the head reached 283 °C, and session.toml states no limit",),
+)
+def _(outing):
+    """What is usual is said; what this engine bears is for its rider to state."""
+    outing.hotter(85)
+
+
+@situation(
+    "only the richest ran hot",
+    ride="stock",
+    next="find heat",
+    engine="big",
+    gates={"big_185": "heat", "big_172": "heat", "stock": ""},
+    says=("big 172: not known to run cooler than big 185, with which the head reached 260 °C",),
+    never=("buy", "fit injector", "strip it"),
+)
+def _(outing):
+    """What is hot when it is rich is not cooled by going leaner."""
+    outing.head("big_185", 260).key("bike", highest_head_temperature="250 degC")
+
+
+@situation(
+    "the right mixture ran hot, the rich one did not",
+    ride="big_185",
+    next="nothing",
+    gates={"big_172": "heat", "big_164": "lean", "big_185": ""},
+    never=("i172 on",),
+)
+def _(outing):
+    """The richer one cools it; no leaner one is tried."""
+    only_e5(outing).head("big_172", 260).key("bike", highest_head_temperature="250 degC")
+    outing.gauge("big_185", 12.2, 12.3)
+
+
+# The other session: a free-flowing filter, in US units --------------------------------------
+
+
+@situation(
+    "lean after the free-flowing filter",
+    demo="there_and_back",
+    ride="paper_filter",
+    next=("list injectors", "larger"),
+    engine="free_filter",
+    gates={"free_filter": "lean"},
+    says=(
+        "free filter pulled harder, but must not be ridden as it is",
+        "on the engine free filter, injector larger is the best",
+        "asks for 175 cc/min",
+    ),
+    never=("stays on the engine", "strip it"),
+)
+def _(outing):
+    """It pulls harder and runs lean: a few per cent more fuel, and then ride it."""
+
+
+@situation(
+    "lean after the filter, with the right injector to buy",
+    demo="there_and_back",
+    ride="paper_filter",
+    next=("buy", "right"),
+    engine="free_filter",
+    fuels=("e10",),
+    says=("buy injector right for 40 USD for the engine free filter, not the one to ride now",),
+)
+def _(outing):
+    """Three per cent more, measured: the step that the filter asks for."""
+    outing.key("injectors.right", flow="16.7 lb/h", tolerance="1 %", price=40)
+    outing.key("injectors.fitted", tolerance="1 %")
+
+
+@situation(
+    "lean after the filter, and long climbs",
+    demo="there_and_back",
+    ride="paper_filter",
+    next=("list injectors", None),
+    engine="free_filter",
+    says=("none of the injectors listed passes on the engine free filter",),
+)
+def _(outing):
+    """Nothing listed is sure enough for that."""
+    outing.key("use", riding="climbs")
+
+
+@situation(
+    "lean after the filter on E10, right on petrol without ethanol",
+    demo="there_and_back",
+    ride="paper_filter",
+    next=("list injectors", "larger"),
+    says=("On ethanol_free (engine free filter): injector fitted: over 99 % chance",),
+)
+def _(outing):
+    """On the other fuel what is fitted will do, and the page says which engine it speaks of."""
+    outing.key("use", fuels=["e10", "ethanol_free"])
+
+
+@pytest.mark.parametrize("name", SITUATIONS)
+def test_the_plan_is_what_a_careful_builder_would_give(name, demo_folder, tmp_path):
+    case = SITUATIONS[name]
+    outing = Outing(demo_folder.parent / case.demo, tmp_path / "outing")
+    case.change(outing)
+    results = outing.results()
+    plan, step, text = results.plan, results.plan.next, page(results)
+    shut = {one.setup: one.gate.code for one in plan.shut}
+    wanted = case.next if isinstance(case.next, tuple) else (case.next, step.injector)
+    assert (plan.ride and plan.ride.setup) == case.ride, case.why
+    assert (step.code, step.injector) == wanted, case.why
+    assert {setup: shut.get(setup, "") for setup in case.gates} == case.gates, case.why
+    if case.engine is not None:
+        assert step.engine == case.engine
+    if case.fuels is not None:
+        assert step.fuels == case.fuels
+    if case.strength is not None:
+        assert plan.strength == case.strength
+    if case.missing is not None:
+        assert plan.missing == case.missing
+    for words in case.says:
+        assert words in text, text
+    for words in case.never:
+        assert words not in text, text
+    assert contradictions(results) == []
+
+
+def test_there_are_many_situations_and_each_says_why():
+    assert len(SITUATIONS) >= 60
+    assert all(re.search(r"\w", case.why) for case in SITUATIONS.values())
+
+
+def test_a_fuel_that_is_only_listed_changes_no_word(demo_folder, tmp_path):
+    def pages(name, **keys):
+        outing = Outing(demo_folder, tmp_path / name)
+        outing.without_table("injectors.i178").without_table("injectors.i205")
+        return page(outing.key("fuels.e85", **keys).results() if keys else outing.results())
+
+    assert pages("with", ethanol="85 %", octane="104 RON") == pages("without")
