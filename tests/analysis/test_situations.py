@@ -58,6 +58,14 @@ def only_e5(outing):
 # Knock --------------------------------------------------------------------------------------
 
 
+def follow_flow(outing, at_150):
+    """Readings that fall as the injector's flow rises, this one at 150 cc/min."""
+    for name in ("stock", *BIG):
+        flow = 150 if name == "stock" else int(name.split("_")[1])
+        outing.gauge(name, round(at_150 * 150 / flow - 0.1, 1), round(at_150 * 150 / flow + 0.1, 1))
+    return outing
+
+
 @situation(
     "the demo as it is",
     ride="big_172",
@@ -68,7 +76,7 @@ def only_e5(outing):
     gates={"big_150": "knock", "big_164": "lean", "big_172_e10": "lean", "big_185": ""},
     says=(
         "buy injector i178 for 34 EUR",
-        "With i172, which is fitted now: on e10 38 % chance of running leaner than the band. Or "
+        "With i172, which is fitted now: on e10 28 % chance of running leaner than the band. Or "
         "keep to e5 with it.",
     ),
 )
@@ -403,7 +411,7 @@ def _(outing):
     next="nothing",
     strength="decided",
     says=("nothing more to test: this is decided", "i172 stays on the engine big"),
-    never=("buy", "On e10", "with e10 in the tank"),
+    never=("buy injector", "On e10", "with e10 in the tank"),
 )
 def _(outing):
     """172 is in the middle of the band on it."""
@@ -488,7 +496,7 @@ def _(outing):
     "nothing said of how it is ridden",
     ride="big_185",
     next="list injectors",
-    gates={"stock": "lean", "big_172": "lean"},
+    gates={"big_164": "lean", "big_172": "lean"},
     says=("riding and cooling under [use] not written down: taken as that",),
 )
 def _(outing):
@@ -498,12 +506,12 @@ def _(outing):
 
 @situation(
     "all injectors far too rich",
-    ride="big_172",
-    next=("list injectors", "i172"),
+    ride="big_150",
+    next=("list injectors", "i150"),
     says=(
-        "injector i172 is the best of the injectors tried",
+        "injector i150 is the best of the injectors tried",
         "still likely too rich",
-        "list smaller ones",
+        "list another",
         "asks for 1",
         "None of the injectors listed fits the band",
     ),
@@ -511,8 +519,7 @@ def _(outing):
 )
 def _(outing):
     """Best of those tried, still too rich, and the flow to look for."""
-    for name in ("stock", *BIG):
-        outing.gauge(name, 10.8, 11.0)
+    follow_flow(outing, 10.6).key("gauge", lowest="7.0")
     outing.quiet().without_table("injectors.i178").without_table("injectors.i205")
 
 
@@ -527,8 +534,7 @@ def _(outing):
 )
 def _(outing):
     """Nothing is ridden lean because nothing else is at hand."""
-    for name in ("stock", *BIG):
-        outing.gauge(name, 15.0, 15.2)
+    follow_flow(outing, 17.0)
     outing.quiet().without_table("injectors.i178").without_table("injectors.i205")
 
 
