@@ -9,7 +9,7 @@ A session on disk, what follows from it, and the written report:
 ``make_report``      a folder to report.html, results.json and the executed workbook
 ``Session``          what a rider wrote down: bike, riders, hill, gauge, fuels, setups, runs
 ``Results``          what follows from it: mixtures, gains, injectors, each with its interval
-``SessionError``     everything in a session that is to be mended, a sentence for each
+``SessionError``     everything in a session that needs fixing, a sentence for each
 
 Records that the sums take:
 

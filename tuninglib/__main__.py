@@ -1,6 +1,6 @@
 """The command line: ``tuninglib report|check|new|lab``.
 
-Exit status: 0 done, 2 something in the rider's files is to be mended, 1 a fault of the program.
+Exit status: 0 done, 2 something in the rider's files needs fixing, 1 a fault of the program.
 """
 
 import argparse
@@ -61,7 +61,7 @@ def main(arguments=None) -> int:
         return run(options)
     except SessionError as error:
         count = len(error.problems)
-        print(f"{count} problem{'s' if count > 1 else ''} to mend:", file=sys.stderr)
+        print(f"{count} problem{'s' if count > 1 else ''} to fix:", file=sys.stderr)
         for problem in error.problems:
             print(f"  {problem}", file=sys.stderr)
         return 2
@@ -110,7 +110,7 @@ def _check(options) -> int:
     for remark in remarks.remarks(analyse(session)):
         print(f"Note: {remark}")
     count = len(session.runs)
-    print(f"{session.about.title}: {count} rows, {len(session.setups)} setups, nothing to mend.")
+    print(f"{session.about.title}: {count} rows, {len(session.setups)} setups, nothing to fix.")
     return 0
 
 

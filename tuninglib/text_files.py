@@ -45,7 +45,7 @@ class SessionError(ValueError):
 
     def _render_traceback_(self):
         """In a notebook: the sentences, without the way that led to them."""
-        return ["To be mended in the session:", *(f"  {problem}" for problem in self.problems)]
+        return ["To fix in the session:", *(f"  {problem}" for problem in self.problems)]
 
 
 def read_text(path: Path) -> str:

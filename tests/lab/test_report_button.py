@@ -15,5 +15,5 @@ def test_the_report_button_shows_what_is_to_be_mended(edit):
     folder = edit("session.toml", "scale = 14.7", "scale = 147")
     done = make_report_with(folder, lambda prose: None)
     assert "147" in str(done)
-    assert "To mend" in str(done)
+    assert "To fix" in str(done)
     assert not (folder.parent / f"{folder.name}.report").exists()

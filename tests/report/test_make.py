@@ -199,9 +199,9 @@ def test_the_report_prints_the_riders_units(edit, tmp_path, units, wanted, unwan
 
 def test_check_tells_with_its_exit_status(demo_folder, edit, capsys):
     assert main(["check", str(demo_folder)]) == 0
-    assert "nothing to mend" in capsys.readouterr().out
+    assert "nothing to fix" in capsys.readouterr().out
     assert main(["check", str(edit("runs.csv", "3,stock", "3,stick"))]) == 2
-    assert "1 problem to mend" in capsys.readouterr().err
+    assert "1 problem to fix" in capsys.readouterr().err
 
 
 def test_new_then_check_tells_what_is_missing(tmp_path, capsys):

@@ -93,9 +93,9 @@ def words_html(*shown, live: bool = True) -> Markup:
 
 
 def problems_prose(error: ValueError) -> Prose:
-    """What is to be mended, as a caution box."""
+    """What needs fixing, as a caution box."""
     if isinstance(error, SessionError):
-        return Prose(tuple(("To mend", str(one)) for one in error.problems), style="caution")
+        return Prose(tuple(("To fix", str(one)) for one in error.problems), style="caution")
     return Prose((("Not possible", f"{error}."),), style="caution")
 
 

@@ -23,7 +23,7 @@ def make_report_with(session_folder, show):
     Returns
     -------
     Html or Prose
-        Links to the page, or what is to be mended.
+        Links to the page, or what needs fixing.
     """
     command = [sys.executable, "-m", "tuninglib", "report", str(session_folder)]
     show(Prose((("Working", "starting"),)))
@@ -41,7 +41,7 @@ def make_report_with(session_folder, show):
             show(Prose((("Working", lines[-1].lstrip("· ")),)))
     said = [line for line in lines if line and not line.startswith("·")]
     if running.returncode != 0:
-        label = "To mend" if running.returncode == 2 else "The program failed"
+        label = "To fix" if running.returncode == 2 else "The program failed"
         return Prose(tuple((label, line) for line in said[-12:]), style="caution")
     page = next(line for line in reversed(said) if line.endswith(".html"))
     return report_links(Path(page), [line for line in said if line != page])

@@ -128,7 +128,7 @@ def runs_form(session_folder):
             wrong = [key for key in found if key]
             if wrong:
                 names = ", ".join(key.replace("_", " ") for key in wrong)
-                say(Prose((("Not added", f"mend {names} first."),), style="caution"))
+                say(Prose((("Not added", f"fix {names} first."),), style="caution"))
                 return
             kept = add_run(sheet, values(), keep=not state["kept"])
         except SessionError as error:

@@ -51,7 +51,7 @@ class Column:
     @property
     def usual_unit(self) -> str:
         """The unit that most riders type; empty for a column without one."""
-        return _USUAL.get(self.unit, "")
+        return _USUAL.get(self.unit, self.unit)
 
 
 def _speed(help_, si_name, *, low=1.0, **more) -> Column:

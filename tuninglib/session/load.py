@@ -1,6 +1,6 @@
 """A session's folder, read and validated: session.toml and runs.csv to one frozen Session.
 
-Every problem is collected before anything is refused, so that the rider mends them in one go.
+Every problem is collected before anything is refused, so that the rider fixes them in one go.
 """
 
 from dataclasses import dataclass
