@@ -4,6 +4,7 @@ import re
 
 from tuninglib.analysis.decide import SAME_HARM
 from tuninglib.analysis.gates import no_safer
+from tuninglib.analysis.records import one_each
 from tuninglib.analysis.results_json import results_document
 from tuninglib.report import advice, fellow, injector, mixture, verdict
 from tuninglib.rounding import interval_text, odds_text
@@ -17,13 +18,64 @@ def advised(results) -> list:
     if plan.next.code in ("fit", "buy", "change fuel"):
         found += [
             one
-            for one in results.combinations
+            for one in one_each(results.combinations, plan.ride).values()
             if one.engine == plan.next.engine
             and one.injector == plan.next.injector
             and one.fuel in plan.next.fuels
             and one.odds is not None
         ]
     return found
+
+
+def bolder(before, after) -> list:
+    """What is leaner or of a lower octane number after than before, on the same engine."""
+
+    def worse(new, old):
+        return (
+            None not in (new, old)
+            and new.engine == old.engine
+            and new.key != old.key
+            and no_safer(new, old)
+            and not no_safer(old, new)
+        )
+
+    found = [(before.plan.ride, after.plan.ride)]
+    if before.plan.engine == after.plan.engine:
+        old = {one.fuel: one.best for one in before.plan.fuels}
+        found += [(old.get(one.fuel), one.best) for one in after.plan.fuels]
+    next_before, next_after = (_next_on_fuels(results) for results in (before, after))
+    found += [(next_before[at], next_after[at]) for at in next_before if at in next_after]
+    return [(old.key, new.key) for old, new in found if worse(new, old)]
+
+
+def _next_on_fuels(results) -> dict:
+    """The next injector on each fuel that it is for."""
+    step, known = results.plan.next, one_each(results.combinations, results.plan.ride)
+    if step.code not in ("fit", "buy"):
+        return {}
+    return {(step.engine, fuel): known[step.engine, step.injector, fuel] for fuel in step.fuels}
+
+
+def plan_of(results, turned=None) -> dict:
+    """What a plan comes to, without the order of anything and with setups' names as they are."""
+
+    def named(setup):
+        return (turned or {}).get(setup, setup)
+
+    plan, step = results.plan, results.plan.next
+    return {
+        "ride": plan.ride and (named(plan.ride.setup), *plan.ride.key[:3]),
+        "next": (step.code, step.why, step.engine, step.injector, step.runs),
+        "fuels of next": frozenset(step.fuels),
+        "setups of next": frozenset(map(named, step.setups)),
+        "strength": (plan.strength, plan.runs, plan.missing, plan.for_all),
+        "equals": frozenset(map(named, plan.equals)),
+        "fuels": frozenset((one.fuel, one.best and one.best.injector) for one in plan.fuels),
+        "gates": frozenset(
+            (*one.key[:3], named(one.setup), one.gate and one.gate.code)
+            for one in results.combinations
+        ),
+    }
 
 
 def page(results) -> str:

@@ -20,9 +20,15 @@ def pick(rng, *choices):
 
 
 def random_session(rng, demo):
-    """A session that a rider could have typed.
+    """A session that a rider could have typed."""
+    return random_outing(rng, demo)[0]
 
-    ``demo`` is a session that gives what stays as it is: hill, riders, gauge, weather.
+
+def random_outing(rng, demo):
+    """A session that a rider could have typed, and a function for its true lambda.
+
+    ``demo`` is a session that gives what stays as it is: hill, riders, gauge, weather. The
+    function takes engine, injector and fuel.
     """
     engines, fuels, injectors = _engines(rng, demo), _fuels(rng), _injectors(rng, demo)
     setups = _setups(rng, injectors, fuels)
@@ -41,7 +47,8 @@ def random_session(rng, demo):
     parts = {"engines": engines, "fuels": fuels, "injectors": injectors, "setups": setups}
     target = Target(lowest=pick(rng, 0.80, 0.82, 0.84), highest=pick(rng, 0.89, 0.90, 0.92))
     session = replace(demo, bike=bike, use=use, target=target, **parts)
-    return replace(session, runs=_runs(rng, session))
+    true_lambda = _truth(rng, session)
+    return replace(session, runs=_runs(rng, session, true_lambda)), true_lambda
 
 
 def _engines(rng, demo):
@@ -98,29 +105,40 @@ def _setups(rng, injectors, fuels):
     return setups
 
 
-def true_lambda(session, setup, breath):
-    """Lambda of a setup where 165 cc/min make 0.87 on the stock engine with petrol."""
-    blend = blend_of(session.fuels[setup.fuel])
-    need = float(blend.stoichiometric_ratio * blend.density_kg_m3)
-    size = session.engines[setup.engine].displacement_m3 / session.engines["stock"].displacement_m3
-    flow = session.injectors[setup.injector].flow.value / (165 * CC_MIN)
-    return 0.87 * size * breath / flow * (14.5 * 745) / need
+def _truth(rng, session):
+    """True lambda where 165 cc/min make 0.87 on the stock engine with petrol.
+
+    Injectors flow something else than stated, and the big engine breathes in a way of its own.
+    """
+    breath = {"stock": 1.0, "big": float(np.exp(rng.normal(0, 0.04)))}
+    flows = {
+        name: one.flow.value * float(np.exp(rng.normal(0, one.tolerance.sd)))
+        for name, one in session.injectors.items()
+    }
+
+    def true_lambda(engine, injector, fuel):
+        blend = blend_of(session.fuels[fuel])
+        need = float(blend.stoichiometric_ratio * blend.density_kg_m3)
+        size = session.engines[engine].displacement_m3 / session.engines["stock"].displacement_m3
+        flow = flows[injector] / (165 * CC_MIN)
+        return 0.87 * size * breath[engine] / flow * (14.5 * 745) / need
+
+    return true_lambda
 
 
-def _runs(rng, session):
+def _runs(rng, session, true_lambda):
     """Rows of runs.csv as the reader leaves them."""
     no_gauge, no_speeds, deaf, no_heads = (rng.random(4) < (0.1, 0.1, 0.15, 0.6)).tolist()
-    breath = {"stock": 1.0, "big": float(np.exp(rng.normal(0, 0.04)))}
+    gauge = float(np.exp(rng.normal(0, session.gauge.accuracy.sd)))
     rows = []
     for name, setup in session.setups.items():
-        lambda_ = true_lambda(session, setup, breath[setup.engine])
-        lambda_ *= float(np.exp(rng.normal(0, 0.01)))
+        lambda_ = true_lambda(setup.engine, setup.injector, setup.fuel)
         gain = pick(rng, -6.0, 0.0, 2.0, 6.0, 9.0) if name != "stock" else 0.0
         risk = 0.3 if lambda_ > 0.93 else 0.02
         head = 440 + 60 * rng.random()
         for number in range(rng.integers(1, 5)):
             level = pick(rng, "light", "heavy") if rng.random() < risk else "none"
-            middle = 14.7 * lambda_ * float(np.exp(rng.normal(0, 0.008)))
+            middle = 14.7 * gauge * lambda_ * float(np.exp(rng.normal(0, 0.008)))
             low, high = (round(float(np.clip(middle + d, 10, 20)), 1) for d in (-0.1, 0.1))
             end = 61 + gain + 1.5 * (number % 2) + float(rng.normal(0, 1))
             rows.append(

@@ -307,7 +307,10 @@ class _Choices:
             best = min(standing, key=lambda one: (_harm(one), one.injector), default=None)
             if step.code in ("fit", "buy") and fuel in step.fuels:
                 best = self.at[step.injector, fuel]
-            if fitted in standing and best is not None:
+            if step.code in ("find knock", "find heat"):
+                # Nothing else is fitted before the cause is known.
+                best = fitted if fitted in standing else None
+            elif fitted in standing and best is not None:
                 near = fitted.odds.inside >= best.odds.inside - WORTH_BUYING
                 best = fitted if near else best
             found.append(OnFuel(fuel, best, fitted))

@@ -50,7 +50,8 @@ class OnFuel:
     ----------
     fuel : str
     best : Combination or None
-        On the plan's engine; None if all are shut.
+        On the plan's engine; None if all are shut, or if a cause has to be found before anything
+        else is fitted.
     fitted : Combination or None
         What is ridden now, on this fuel.
     """

@@ -511,8 +511,9 @@ def fuel_items(results) -> list:
     read = {one.fuel for one in results.combinations if one.odds is not None}
     other_engine = plan.ride is not None and plan.ride.engine != plan.engine
     engine = f" (engine {spaced(plan.engine)})" if other_engine else ""
+    waits = plan.next.code in ("find knock", "find heat")
     for one in plan.fuels:
-        if one.fuel not in read or plan.next.code == "find heat":
+        if one.fuel not in read or (waits and one.best is None):
             continue
         if plan.ride is not None and one.best is not None and one.best.key == plan.ride.key:
             continue

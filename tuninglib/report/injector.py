@@ -41,7 +41,8 @@ def _notes(results) -> list:
             "only one injector was read, so how lambda follows flow is taken on trust; the "
             "intervals are wide for that reason."
         )
-    outside = [p.injector for p in record.prospects if p.outside_tried_range]
+    by_flow = sorted(record.prospects, key=lambda prospect: prospect.flow_m3_s)
+    outside = [p.injector for p in by_flow if p.outside_tried_range]
     if outside:
         found.append(
             f"{listing(outside)} {'lies' if len(outside) == 1 else 'lie'} outside the flows that "
