@@ -90,7 +90,7 @@ def test_equal_setups_are_not_told_apart(demo_copy):
     results = analyse(load_session(demo_copy))
     again = next(p for p in results.pulls if p.setup == "again")
     assert again.verdict == "not told apart"
-    assert "again: no difference shown to stock" in str(gain_words.sentences(results))
+    assert "again: no difference from stock was shown" in str(gain_words.sentences(results))
 
 
 def test_without_speeds_the_report_still_tells_the_mixture(demo_copy):

@@ -234,7 +234,7 @@ def test_without_a_gauge_there_is_no_word_of_its_check(session):
     assert "Gauge reads too high by" not in {row[0] for row in method.assumptions(silent).rows}
     asked = {"tank_m3": 0.003, "tank_ethanol": 0.0, "added_m3": 0.003, "added_ethanol": 0.2}
     words = str(tank_words(silent, wanted_ethanol=0.1, **asked))
-    assert "on the same injector it runs 3.5 % leaner, where the controller does not" in words
+    assert "on the same injector it runs 3.5 % leaner, where the ECU does not" in words
     assert "a reading of" not in words
 
 

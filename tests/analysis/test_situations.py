@@ -1081,7 +1081,7 @@ def _(outing):
     next=("buy", "right"),
     engine="free_filter",
     fuels=("e10",),
-    says=("buy injector right for 40 USD for the engine free filter, not the one to ride now",),
+    says=("buy injector right for $40 for the engine free filter, not the one to ride now",),
 )
 def _(outing):
     """Three per cent more, measured: the step that the filter asks for."""

@@ -78,7 +78,7 @@ CASES = {
     no_speeds: ["no run has speeds, so no gain can be worked out"],
     no_gauge: ["ride again with a lambda gauge", "nothing is known of the mixture"],
     no_scale: ["the gauge's scale is not known", "no mixture is judged"],
-    one_reading: ["only one injector was read", "taken on trust"],
+    one_reading: ["only one injector was read", "is assumed"],
     once_each: ["no setup was repeated, so the scatter from run to run is not known"],
     only_the_reference: ["no two setups with speeds to draw"],
     all_at_the_end: ["every reading stood at the gauge's end", "left out of the sums"],

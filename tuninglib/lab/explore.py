@@ -1,4 +1,4 @@
-"""Mixture and injector under sliders: lambda, gauge reading, odds of the band, open time."""
+"""Mixture and injector under sliders: lambda, gauge reading, chance of the band, open time."""
 
 import re
 
@@ -130,7 +130,7 @@ def outlook_words(results, one: Outlook, *, ethanol, lowest, highest, flow_m3_s)
             f"{read}the true ratio of air to fuel is {interval_text(one.true_ratio)}.",
         ),
         (
-            "Odds",
+            "Chances",
             f"inside the band ({fixed(lowest, 3)} to {fixed(highest, 3)}) "
             f"{odds_text(one.odds.inside)}, richer {odds_text(one.odds.richer)}, leaner "
             f"{odds_text(one.odds.leaner)}.",
@@ -157,10 +157,10 @@ def outlook_words(results, one: Outlook, *, ethanol, lowest, highest, flow_m3_s)
                 "runs out of time, and the engine runs lean at full speed."
             )
     if one.outside_tried_range:
-        watch.append("this flow lies outside those that were read; the line is stretched.")
+        watch.append("this flow lies outside those that were read: this is extrapolated.")
     if one.odds.leaner > 0.1:
         watch.append(
-            f"this may be leaner than the band (odds {odds_text(one.odds.leaner)}). Lean and hot "
+            f"this may be leaner than the band (chance {odds_text(one.odds.leaner)}). Lean and hot "
             "go together on a long climb."
         )
     limit = session.bike.highest_ethanol

@@ -65,8 +65,8 @@ def first_guess(results):
         "new_ethanol": plain("planned: ethanol", "% by volume", ethanol, 0, 85, 0.5),
         "new_pressure": shown("planned: fuel pressure", "fuel_pressure", pressure, 1e5, 6e5, bar),
         "speed": plain("highest engine speed", "rpm", speed, 4000, 14000, 100),
-        "own_valves": kit.choice("valves a cylinder, my engine", (2, 3, 4, 5)),
-        "chart_valves": kit.choice("valves a cylinder, of a chart", (NO_CHART, 2, 3, 4, 5)),
+        "own_valves": kit.choice("valves per cylinder, my engine", (2, 3, 4, 5)),
+        "chart_valves": kit.choice("valves per cylinder, of a chart", (NO_CHART, 2, 3, 4, 5)),
         "chart_ethanol": plain("ethanol of the chart's fuel", "% by volume", 0, 0, 85, 0.5),
     }
 
@@ -172,7 +172,7 @@ def chart_warnings(change: Change, *, own_valves, chart_valves, chart_ethanol) -
     found = []
     if chart_valves != own_valves:
         found.append(
-            f"the chart is for {chart_valves} valves a cylinder, your engine has {own_valves}: "
+            f"the chart is for {chart_valves} valves per cylinder, your engine has {own_valves}: "
             "heads with other valves breathe differently at the same displacement, and every "
             "per cent of breathing is a per cent of flow. Do not take its flow as it is."
         )

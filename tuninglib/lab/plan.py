@@ -98,8 +98,8 @@ def day_words(day: Day, *, gain, scatter, source) -> tuple:
     items = [
         (
             "Runs",
-            f"{day.repeats} of each setup, {runs} in all: a gain of {percent(gain, 1)} is then "
-            f"shown four times out of five, at a scatter of "
+            f"{day.repeats} of each setup, {runs} in all: a gain of {percent(gain, 1)} or more "
+            f"will then most likely show, at a scatter of "
             f"{percent(scatter, 1)} ({_SOURCES[source]}).",
         ),
         ("Smallest visible gain", f"{percent(day.visible, 1)} with these repeats."),

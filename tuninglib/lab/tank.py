@@ -112,7 +112,7 @@ def _shift_words(results, shift) -> str:
         return "no change."
     way = "leaner" if shift > 1 else "richer"
     words = (
-        f"on the same injector it runs {percent(abs(shift - 1), 1)} {way}, where the controller "
+        f"on the same injector it runs {percent(abs(shift - 1), 1)} {way}, where the ECU "
         "does not correct"
     )
     if scale is None:

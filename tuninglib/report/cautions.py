@@ -28,7 +28,7 @@ CAUTIONS = (
     (
         "Hot parts",
         "Let the exhaust and the head cool before you change parts, and never run an engine in a "
-        "closed room: the exhaust kills without a smell.",
+        "closed room: carbon monoxide kills and has no smell.",
     ),
     (
         "The law and the maker",

@@ -4,6 +4,7 @@ from tuninglib import units
 from tuninglib.rounding import decimals_for, fixed, in_units, interval_text, listing
 
 NONE = "–"
+_SIGNS = ("$", "€", "£")  # stand before the amount; codes like EUR after it
 
 
 def spaced(name: str) -> str:
@@ -68,8 +69,12 @@ def taken(measured, kind: str = "", system: str = "") -> str:
 
 
 def money(cost, session) -> str:
-    """An amount in the session's currency; a dash where there is none."""
-    return NONE if cost is None else f"{cost:g} {session.about.currency}".strip()
+    """An amount in the session's currency, its sign in front; a dash where there is none."""
+    if cost is None:
+        return NONE
+    currency = session.about.currency
+    before = f"{currency}{cost:g}" if currency in _SIGNS else f"{cost:g} {currency}"
+    return before.strip()
 
 
 def gain_text(gain) -> str:

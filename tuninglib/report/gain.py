@@ -17,9 +17,12 @@ from tuninglib.report.display import Picture, Prose, Table, picture
 from tuninglib.report.drawing import COLOURS, INK, MARKERS, SOFT, figure_of, name_rows, title
 from tuninglib.rounding import interval_text, listing, percent
 
+# What the table says for a code of the analysis; other codes are words already.
+_VERDICTS = {"not told apart": "too close to call"}
+
 
 def sentences(results) -> Prose:
-    """Faster, slower or not told apart, with the smallest gain that the test would have shown."""
+    """Faster, slower or too close to call, with the least gain that would have shown."""
     if not results.pulls:
         return Prose((("", "There are no speeds in this session, so no gain can be worked out."),))
     items = []
@@ -32,9 +35,10 @@ def sentences(results) -> Prose:
             items.append(
                 (
                     name,
-                    f"no difference shown to {spaced(results.reference)}: "
-                    f"{gain_text(record.gain.ratio)}. This test would have shown "
-                    f"{percent(record.gain.smallest_visible)} four times out of five. {speed}",
+                    f"no difference from {spaced(results.reference)} was shown: "
+                    f"{gain_text(record.gain.ratio)}. A difference of "
+                    f"{percent(record.gain.smallest_visible)} or more would most likely have "
+                    f"shown. {speed}",
                 )
             )
         else:
@@ -49,7 +53,7 @@ def sentences(results) -> Prose:
                 "Several at once",
                 f"{count} setups are compared with {spaced(results.reference)}. The intervals are "
                 "for one comparison each; the words faster and slower are only used where the "
-                f"difference stands up to {count} comparisons at 5 % together (Bonferroni).",
+                f"difference stands up to {count} comparisons at 5 % together.",
             )
         )
     items += doubts.of_speeds(results)
@@ -82,7 +86,7 @@ def _notes(results) -> list:
     else:
         found.append(
             f"from run to run the wheel force scatters by {percent(road.scatter_sd, 1)} (standard "
-            f"deviation{_degrees(road.scatter_dof)}), reading and gusts included."
+            "deviation), reading and gusts included."
         )
     single = [pull.setup for pull in road.pulls if pull.runs == 1]
     if single and not road.scatter_is_assumed:
@@ -95,11 +99,6 @@ def _notes(results) -> list:
         )
     found += _confounded(results)
     return found
-
-
-def _degrees(dof: float) -> str:
-    # Above this the scatter is as good as known, mostly from what was stated of reading and gusts.
-    return f", {dof:.0f} degrees of freedom" if dof < 60 else ""
 
 
 def _confounded(results) -> list:
@@ -135,7 +134,7 @@ def table(results) -> Table | Prose:
                 interval_cell(g.force_n, "force", system),
                 interval_cell(g.power_w, "power", system),
                 NONE if reference else interval_text(g.gain.ratio.scaled(100), least_decimals=0),
-                g.verdict,
+                _VERDICTS.get(g.verdict, g.verdict),
             )
         )
     header = (

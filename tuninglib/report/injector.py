@@ -1,4 +1,4 @@
-"""The next injector: which one, on which fuel, with what odds."""
+"""The next injector: which one, on which fuel, with what chance."""
 
 from tuninglib import units
 from tuninglib.report.advice import gate_sentence, next_sentence
@@ -9,7 +9,7 @@ from tuninglib.rounding import fixed, interval_text, listing, odds_text, percent
 
 
 def sentences(results) -> Prose:
-    """Which injector next, how its odds come about, and which stated flow is not believable."""
+    """Which injector next, how likely each is, and which stated flow is not believable."""
     items = [("Next", next_sentence(results))]
     ladder = results.ladder
     if ladder is not None:
@@ -38,7 +38,7 @@ def _notes(results) -> list:
     tried = [p for p in record.prospects if p.tried]
     if len(tried) == 1:
         found.append(
-            "only one injector was read, so how lambda follows flow is taken on trust; the "
+            "only one injector was read, so how lambda follows flow is assumed; the "
             "intervals are wide for that reason."
         )
     by_flow = sorted(record.prospects, key=lambda prospect: prospect.flow_m3_s)
@@ -46,19 +46,19 @@ def _notes(results) -> list:
     if outside:
         found.append(
             f"{listing(outside)} {'lies' if len(outside) == 1 else 'lie'} outside the flows that "
-            "were read: there the line is stretched beyond what was tried."
+            "were read: this is extrapolated."
         )
     if not any(not p.tried for p in record.prospects):
         found.append(
             "no candidate is listed: add injectors that no setup uses to session.toml to see "
-            "their odds."
+            "their chances."
         )
     compensation = results.session.bike.density_compensation
     densities = [run.density_kg_m3 for run in results.runs if run.gauge_low is not None]
     spread = max(densities) / min(densities) - 1 if densities else 0.0
     if compensation == "unknown" and spread > 0.015:
         found.append(
-            f"the air density changed by {percent(spread, 1)} over the readings; if the controller "
+            f"the air density changed by {percent(spread, 1)} over the readings; if the ECU "
             "does not compensate for it, lambda moved as much (say so in density_compensation)."
         )
     return found

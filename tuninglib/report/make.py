@@ -101,7 +101,7 @@ def make_report(
         byline=f"Tuning report, {session.about.date.day} {session.about.date:%B %Y}",
         footer=(
             f"Made with tuninglib {tuninglib.__version__} from the files named under "
-            "provenance. Every number is the rider's own; the cautions come first."
+            "provenance. All readings come from the rider. Read the cautions before riding."
         ),
         script=fellow.script(results),
     )

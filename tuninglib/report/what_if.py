@@ -34,7 +34,7 @@ def sentences(results) -> Prose:
                 "without wind the same power would hold "
                 f"{quantity_text(top.at_power, 'speed', system)}; the same force "
                 f"{quantity_text(top.at_force, 'speed', system)}, if the engine could still pull "
-                "it there. A sum, not a target.",
+                "it there. Calculated; not a target.",
             )
         )
     return Prose(tuple(items))

@@ -51,7 +51,7 @@ class Bike:
         default=None,
     )
     density_compensation: str = choice(
-        "does the controller lean on air temperature and pressure?",
+        "does the ECU correct for air temperature and pressure?",
         "unknown",
         "yes",
         "no",

@@ -164,7 +164,7 @@ window.fellow = (() => {
     if ("headwind" in values) asked.headwind_m_s = values.headwind;
     return asked;
   }
-  // Fuel is metered for the day's air: in denser air a controller that does not notice runs lean.
+  // Fuel is metered for the day's air: in denser air an ECU that does not notice runs lean.
   function airWarning(data, asked) {
     if (!asked.air_density_kg_m3 || data.compensation === "yes") return [];
     const change = asked.air_density_kg_m3 / data.run.air_density_kg_m3 - 1;
@@ -173,7 +173,7 @@ window.fellow = (() => {
     const [air, mixture] = change > 0 ? ["denser", "leaner"] : ["thinner", "richer"];
     const does = data.compensation === "no" ? "does not adapt to it" : "may not adapt to it";
     return [
-      `The air is ${size}\u00a0% ${air} there. This controller ${does}; lambda is then as much `
+      `The air is ${size}\u00a0% ${air} there. This ECU ${does}; lambda is then as much `
         + `${mixture} than on the day.`,
     ];
   }
