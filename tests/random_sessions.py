@@ -130,6 +130,8 @@ def _runs(rng, session, true_lambda):
     """Rows of runs.csv as the reader leaves them."""
     no_gauge, no_speeds, deaf, no_heads = (rng.random(4) < (0.1, 0.1, 0.15, 0.6)).tolist()
     gauge = float(np.exp(rng.normal(0, session.gauge.accuracy.sd)))
+    # Whole runs instead of their steady part; idle and cruise, where the ECU holds lambda 1.
+    half, held = pick(rng, 0.1, 0.1, 0.1, 0.15, 0.45), rng.random() < 0.3
     rows = []
     for name, setup in session.setups.items():
         lambda_ = true_lambda(setup.engine, setup.injector, setup.fuel)
@@ -139,7 +141,7 @@ def _runs(rng, session, true_lambda):
         for number in range(rng.integers(1, 5)):
             level = pick(rng, "light", "heavy") if rng.random() < risk else "none"
             middle = 14.7 * gauge * lambda_ * float(np.exp(rng.normal(0, 0.008)))
-            low, high = (round(float(np.clip(middle + d, 10, 20)), 1) for d in (-0.1, 0.1))
+            low, high = (round(float(np.clip(middle + d, 10, 20)), 1) for d in (-half, half))
             end = 61 + gain + 1.5 * (number % 2) + float(rng.normal(0, 1))
             rows.append(
                 {
@@ -151,6 +153,24 @@ def _runs(rng, session, true_lambda):
                     "gauge_high": np.nan if no_gauge else high,
                     "knock": "" if deaf else level,
                     "head_temperature_k": np.nan if no_heads else head + float(rng.normal(0, 4)),
+                    "state": "full",
+                }
+            )
+        for state in ("idle", "cruise") * int(held and not no_gauge):
+            low, high = (
+                round(14.7 * gauge + float(rng.normal(0, 0.05)) + d, 1) for d in (-0.1, 0.1)
+            )
+            rows.append(
+                {
+                    "setup": name,
+                    "rider": "tove",
+                    "shown_entry_m_s": np.nan,
+                    "shown_exit_m_s": np.nan,
+                    "gauge_low": low,
+                    "gauge_high": high,
+                    "knock": "",
+                    "head_temperature_k": np.nan,
+                    "state": state,
                 }
             )
     return as_read(rows, session.runs)
@@ -164,7 +184,6 @@ def as_read(rows, like):
             table[column] = np.nan if pd.api.types.is_numeric_dtype(like[column]) else ""
     table["run"] = np.arange(1.0, len(table) + 1)
     table["row"] = np.arange(2, len(table) + 2)
-    table["state"] = "full"
     table["air_temperature_k"] = 293.15
     return table[list(like.columns)]
 

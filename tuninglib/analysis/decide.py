@@ -327,14 +327,14 @@ def _next(evidence, ride, strength, equals, choices, ridden) -> Step:
     if hot is not None:
         return Step(code="find heat", engine=hot.engine, setups=(hot.setup,))
     names = tuple(one.setup for one in equals) or ((ride.setup,) if ride is not None else ())
+    here = ride.engine if ride is not None else engine
     for half in ("steady", "open loop"):
         # Neither the extremes of whole runs nor a mixture that the ECU holds choose an injector.
         if half in evidence.missing:
-            return Step(code="ride again", why=half, engine=engine, setups=names)
+            return Step(code="ride again", why=half, engine=here, setups=names)
     step = _mixture_step(evidence, ride, choices)
     if step is not None:
         return step
-    here = ride.engine if ride is not None else engine
     for half in ("gauge", "range", "speeds"):
         if half in evidence.missing:
             return Step(code="ride again", why=half, engine=here, setups=names)
