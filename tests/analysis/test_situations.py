@@ -283,7 +283,7 @@ def _(outing):
     fuels=("e5",),
     gates={"big_172_e10": "octane", "big_172": ""},
     says=("keep to e5 with i172 (e10 has 87 AKI", "i172 stays on the engine big, on e5"),
-    never=("list other injectors", "On e10: injector"),
+    never=("or list other injectors", "On e10: injector"),
 )
 def _(outing):
     """87 AKI is at most 93 RON; with 0.8 more compression 91 RON becomes 93.4 or more."""
