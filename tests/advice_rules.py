@@ -150,6 +150,20 @@ def next_is_one_sensible_thing(results, text):
                 yield f"{step.engine} lacks power, but {pull.setup} was faster"
 
 
+def no_fuel_is_kept_to_where_another_injector_passes_on_more(results, text):
+    plan, step = results.plan, results.plan.next
+    if step.code != "change fuel" or not step.fuels:
+        return
+    passes = {}
+    for one in one_each(results.combinations, plan.ride).values():
+        if one.engine == step.engine and one.gate is None and one.odds is not None:
+            passes.setdefault(one.injector, set()).add(one.fuel)
+    burnt = {one.fuel for one in plan.fuels}
+    for other, fuels in passes.items():
+        if len(fuels & burnt) > len(step.fuels):
+            yield f"keep to {step.fuels} with {step.injector}, but {other} passes on {fuels}"
+
+
 def sentences_say_what_the_plan_says(results, text):
     plan, step = results.plan, results.plan.next
     items = dict(verdict.sentences(results).items)
@@ -240,6 +254,7 @@ RULES = (
     nothing_is_less_safe_than_what_knocked,
     only_fuels_that_may_be_burnt,
     next_is_one_sensible_thing,
+    no_fuel_is_kept_to_where_another_injector_passes_on_more,
     sentences_say_what_the_plan_says,
     the_same_odds_everywhere,
     nothing_is_claimed_that_was_not_measured,

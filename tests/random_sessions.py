@@ -157,9 +157,8 @@ def _runs(rng, session, true_lambda):
                 }
             )
         for state in ("idle", "cruise") * int(held and not no_gauge):
-            low, high = (
-                round(14.7 * gauge + float(rng.normal(0, 0.05)) + d, 1) for d in (-0.1, 0.1)
-            )
+            middle = 14.7 * gauge + float(rng.normal(0, 0.05))
+            low, high = (round(middle + d, 1) for d in (-0.1, 0.1))
             rows.append(
                 {
                     "setup": name,

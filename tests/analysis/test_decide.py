@@ -337,6 +337,44 @@ def test_on_one_of_two_fuels_what_is_fitted_will_do():
     assert [one.best.injector for one in found(LEAN).fuels] == ["i178", "i170"]
 
 
+@pytest.mark.parametrize(
+    ("inside", "other_on_e10", "step"),
+    [
+        (0.65, LEAN, ("change fuel", "i170", ("e5",))),
+        (0.75, LEAN, ("buy", "i178", ("e5",))),
+        (0.65, None, ("buy", "i178", ("e5", "e10"))),
+    ],
+)
+def test_a_fuel_is_kept_to_unless_another_injector_is_clearly_better(inside, other_on_e10, step):
+    found = plan(
+        STOCK,
+        one("a", inside=0.6, harm=1.0),
+        one(None, "i170", "e10", gate=LEAN),
+        one(None, "i170", "e20", gate=LEAN),
+        candidate("i178", "e5", inside=inside),
+        candidate("i178", "e10", gate=other_on_e10),
+        candidate("i178", "e20", gate=LEAN),
+        gains=DECIDED,
+        burnt=("e5", "e10", "e20"),
+    ).next
+    assert (found.code, found.injector, found.fuels) == step
+
+
+def test_a_fuel_is_kept_to_with_what_pulled_harder():
+    found = plan(
+        STOCK,
+        one("a", inside=0.6, harm=1.0),
+        one("b", "i178", inside=0.9),
+        one(None, "i170", "e10", gate=LEAN),
+        one(None, "i178", "e10", gate=LEAN),
+        gains=[gain("a", 0.20), gain("b", 0.10)],
+        apart=[("a", "b")],
+        burnt=("e5", "e10"),
+    )
+    assert found.ride.setup == "a"
+    assert (found.next.code, found.next.injector) == ("change fuel", "i170")
+
+
 def test_where_nothing_passes_on_every_fuel_the_most():
     found = plan(
         STOCK,

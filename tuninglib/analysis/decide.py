@@ -259,11 +259,12 @@ class _Choices:
         names = [n for n in self.injectors if self.open_on(n) == self.evidence.burnt]
         if self.fitted in names:
             # What was ridden and timed on all of them was weighed when the ride was chosen.
-            names = [n for n in names if n == self.fitted or not self._weighed(n)]
+            fuels = self.evidence.burnt
+            names = [n for n in names if n == self.fitted or not self._weighed(n, fuels)]
         return sorted(names, key=lambda name: (self.harm(name), -self.inside(name), name))
 
-    def _weighed(self, injector) -> bool:
-        setups = [self.at[injector, fuel].setup for fuel in self.evidence.burnt]
+    def _weighed(self, injector, fuels) -> bool:
+        setups = [self.at[injector, fuel].setup for fuel in fuels]
         return all(setup in self.evidence.gains for setup in (*setups, self.ride.setup))
 
     def part_of_the_fuels(self) -> tuple:
@@ -275,6 +276,18 @@ class _Choices:
 
         most = min(self.injectors, key=rank)
         return most, self.open_on(most)
+
+    def clearly_better(self, injector, some, stays) -> bool:
+        """Whether one passes on more fuels than what is fitted, or is far surer on the same."""
+        if some != stays:
+            return len(some) > len(stays)
+        if self._weighed(injector, some):
+            return False
+
+        def inside(name):
+            return min(self.at[name, fuel].odds.inside for fuel in some)
+
+        return inside(injector) > inside(self.fitted) + WORTH_BUYING
 
     def only_fuel_shuts(self) -> bool:
         """Whether none of the fuels is allowed on this engine, whatever the injector."""
@@ -388,11 +401,11 @@ def _mixture_step(evidence, ride, choices) -> Step | None:
     if best is not None:
         code = "fit" if choices.owned(best) else "buy"
         return Step(code=code, engine=engine, injector=best, fuels=evidence.burnt)
-    if stays:
+    most, some = choices.part_of_the_fuels()
+    if stays and not choices.clearly_better(most, some, stays):
         return Step(code="change fuel", engine=engine, injector=fitted, fuels=stays)
     if choices.only_fuel_shuts():
         return Step(code="change fuel", engine=engine)
-    most, some = choices.part_of_the_fuels()
     if not some:
         return Step(code="list injectors", engine=engine, fuels=evidence.burnt)
     if max(choices.at[most, fuel].odds.inside for fuel in some) < LIKELY:

@@ -112,12 +112,13 @@ def table(results) -> Table | Prose:
         "Open time of a cycle",
         "In short",
     )
+    limit = percent(results.session.assumptions.leaner_limit.value)
     note = (
         f"On the engine {results.ladder.engine!r}; as read where it was ridden, else as predicted. "
         "Expected harm is the mean distance from the band in hundredths of lambda, a lean one "
-        "counted four times; the least of it is chosen among equals. Open time, dead time "
-        "included, is at the highest engine speed; above about 85 % an injector runs out (common "
-        "practice)."
+        f"counted four times; what has a chance above {limit} of being leaner is ruled out first, "
+        "then the least harm is chosen among equals. Open time, dead time included, is at the "
+        "highest engine speed; above about 85 % an injector runs out (common practice)."
     )
     return Table("Injectors, tried and to buy", header, tuple(rows), note)
 

@@ -3,6 +3,7 @@
 import dataclasses
 
 from tuninglib.interval import Measured
+from tuninglib.report import response
 from tuninglib.report.cells import spaced, system_of, taken
 from tuninglib.report.display import Prose, Table
 from tuninglib.rounding import listing, percent
@@ -49,6 +50,11 @@ METHOD = (
         "fuels; normal priors, closed-form posterior.",
     ),
     (
+        "Flow response",
+        "how strongly lambda follows the stated flow, as the slope of their logarithms: at 1 it "
+        "follows (fuel table), at 0 it stays put (the ECU corrects).",
+    ),
+    (
         "Doubtful rows",
         "every reading and every run is held against what the others say of it, its own say left "
         "out. Up to 2.5 standard deviations it counts fully, beyond with weight (2.5 over the "
@@ -72,7 +78,12 @@ METHOD = (
 
 def sentences(results) -> Prose:
     """How the numbers come about, what they rest on, and where that is published."""
-    return Prose(METHOD, style="points")
+    found = response.in_numbers(results)
+    items = [
+        (label, f"{text} Found here: {found}." if label == "Flow response" and found else text)
+        for label, text in METHOD
+    ]
+    return Prose(tuple(items), style="points")
 
 
 def assumptions(results) -> Table:

@@ -71,12 +71,22 @@ def sentences(results) -> Prose:
     items += [
         (
             _STATES[one.state],
-            f"{_verdict(ladder, one)} (response {interval_text(one.response)}; 1 follows, 0 "
-            f"corrects; {one.readings} readings, {one.injectors} injectors).",
+            f"{_verdict(ladder, one)} ({one.readings} readings, {one.injectors} injectors).",
         )
         for one in (ladder.responses if ladder else ())
     ]
     return Prose((*items, *_MEANING), style="points")
+
+
+def in_numbers(results) -> str:
+    """How strongly lambda follows flow, state by state; empty where nothing was read.
+
+    Parameters
+    ----------
+    results : tuninglib.analysis.results.Results
+    """
+    found = results.ladder.responses if results.ladder else ()
+    return ", ".join(f"{_STATES[one.state].lower()} {interval_text(one.response)}" for one in found)
 
 
 def _verdict(ladder, one) -> str:

@@ -263,7 +263,7 @@ class Assumptions:
     )
     leaner_limit: Measured = quantity(
         "1",
-        "odds of being leaner than the band above which a setup is not recommended",
+        "chance of being leaner than the band above which a setup is not recommended",
         example="10 %",
         low=0.01,
         high=0.99,
