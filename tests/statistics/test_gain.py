@@ -9,7 +9,7 @@ from tests.simulate_days import analyse, score, simulate
 from tuninglib.physics.hill import Hill, Ride, exit_speed_m_s
 from tuninglib.statistics.gain import estimate_gains
 from tuninglib.statistics.repeats import difference_of_means, pooled_sd, t_quantile
-from tuninglib.statistics.road_runs import Runs, linearised
+from tuninglib.statistics.road_runs import Runs, linearised, moved_fields
 from tuninglib.statistics.unknowns import Unknown, reading_unknowns, usual_unknowns
 
 HILL = Hill([150.0, 250.0], [0.055, 0.065])
@@ -208,8 +208,24 @@ def test_slopes_are_what_the_motion_says(changes, options):
     moved = linearised(replace(runs, **changes), [], [])[0]
     # Straight to within the second order of one standard deviation.
     assert slopes[0] == pytest.approx(moved - log, rel=0.08, abs=2e-6)
-    at_once = linearised(runs, unknowns, [1.0])[0]
+    field, change = next(iter(unknowns[0].changes.items()))
+    if field in ("headwind_m_s", "grade_ratios"):
+        sds = 1.0
+    else:
+        # By a factor, so that it stays above zero: ln(new / old) of so many relative sds.
+        old, new = (getattr(r.hill if field == "lengths_m" else r, field) for r in
+                    (runs, replace(runs, **changes)))  # fmt: skip
+        sds = (np.log(new / old) / (change / old)).reshape(-1)[0]
+    at_once = linearised(runs, unknowns, [sds])[0]
     assert at_once == pytest.approx(moved, rel=1e-9)
+
+
+def test_nothing_physical_gets_negative_however_far_it_is_moved():
+    stated = {"drag_area_m2": np.array([0.5]), "headwind_m_s": np.array([0.5])}
+    unknowns = [Unknown("drag area", {"drag_area_m2": 0.1}), Unknown("wind", {"headwind_m_s": 1.0})]
+    far = moved_fields(stated, unknowns, [-30.0, -30.0])
+    assert 0 < far["drag_area_m2"][0] < 0.01
+    assert far["headwind_m_s"][0] == -29.5
 
 
 def test_nothing_is_learnt_of_what_does_not_show():

@@ -181,6 +181,11 @@ CALLS = {
         as_([2.0, 4.0, 6.0]), as_([1.0, 2.5, 3.0])
     ),
     repeats.relative_accuracy: lambda as_: repeats.relative_accuracy(as_([9.0, 10.0, 11.0])),
+    road_runs.moved_fields: lambda as_: [
+        road_runs.moved_fields(
+            {"mass_kg": as_([200.0, 210.0])}, [unknowns.Unknown("m", {"mass_kg": 1.0})], as_([2.0])
+        )["mass_kg"]
+    ],
     road_runs.linearised: lambda as_: road_runs.linearised(
         runs(as_), [unknowns.Unknown("mass", {"mass_kg": as_([1.0, 2.0, 1.0, 2.0])})], as_([0.5])
     ),

@@ -5,9 +5,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from tuninglib.analysis.doubts import doubts_of_speeds
+from tuninglib.analysis.equivalent_run import equivalent_run
 from tuninglib.analysis.records import Pull
-from tuninglib.analysis.what_if import EquivalentRun
-from tuninglib.physics.hill import Ride, exit_speed_m_s, travel_time_s, wheel_force_n
+from tuninglib.physics.hill import travel_time_s, wheel_force_n
 from tuninglib.session.defaults import Taken, hill_of, road_load_of, speedometer_factor
 from tuninglib.statistics.gain import Gain, estimate_gains
 from tuninglib.statistics.road_runs import Runs
@@ -43,7 +43,7 @@ class Road:
         Setup to the gain if the speedometer shows as much too much as the law allows; empty if it
         is calibrated.
     equivalent : dict
-        Setup to the :class:`tuninglib.analysis.what_if.EquivalentRun` that stands for its runs.
+        Setup to the :class:`tuninglib.analysis.equivalent_run.EquivalentRun` of its runs.
     """
 
     pulls: tuple
@@ -133,9 +133,8 @@ def analyse_road(session, air) -> Road | None:
     fit = estimate_gains(runs, **options)
     options["weighed"] = fit.weighed
     weight = _weight_of_runs(runs, fit.weighed)
-    raw = estimate_gains(replace(runs, log_correction=0.0), **options)
     return Road(
-        pulls=_pulls(rows, setups, runs, fit, raw),
+        pulls=_pulls(rows, setups, runs, fit),
         pairs=tuple(_named(pair, setups) for pair in fit.pairs),
         scatter_sd=fit.scatter_sd,
         scatter_dof=fit.scatter_dof,
@@ -149,7 +148,7 @@ def analyse_road(session, air) -> Road | None:
         rotating_mass_kg=rotating,
         speed_factor=factor,
         gain_if_shown_high=_if_shown_high(session, setups, runs, shown, options),
-        equivalent=_equivalent_runs(session, setups, runs, fit, of_rider, (area, rolling, factor)),
+        equivalent=_equivalent_runs(session, setups, runs, fit),
     )
 
 
@@ -172,57 +171,21 @@ def _if_shown_high(session, setups, runs, shown, options) -> dict:
     return {setups[gain.setup]: gain.ratio.value for gain in fit.gains}
 
 
-def _equivalent_runs(session, setups, runs, fit, rider_masses, taken) -> dict:
-    """The run that stands for each setup's runs, in the mean conditions of the day."""
-    area, rolling, factor = taken
-    rider, density = float(rider_masses.mean()), float(runs.air_density_kg_m3.mean())
-    output = float(np.exp(runs.log_correction.mean()))
-    entry, wind = float(runs.true_entry_m_s.mean()), float(runs.headwind_m_s.mean())
-    rotating = float(runs.rotating_mass_kg.mean())
+def _equivalent_runs(session, setups, runs, fit) -> dict:
+    """The run that stands for each setup's runs."""
     weight = _weight_of_runs(runs, fit.weighed)
-    ride = Ride(
-        hill=runs.hill,
-        mass_kg=session.bike.mass.value + rider,
-        rotating_mass_kg=rotating,
-        air_density_kg_m3=density,
-        drag_area_m2=area.value,
-        rolling_coefficient=rolling.value,
-        wind_m_s=wind,
-    )
-    equivalent = {}
+    taken = session.assumptions
+    # Another rider differs from the mean of the day's as any two do.
+    other = (taken.rider_effect.sd, taken.rider_drag.sd)
+    found = {}
     for number, setup in enumerate(setups):
-        force = fit.forces[number]
-        own = runs.setup == number
-        reached = exit_speed_m_s(ride, force_n=force.force_n.value / output, entry_speed_m_s=entry)
-        if not np.isfinite(reached):
-            continue
-        equivalent[setup] = EquivalentRun(
-            setup=setup,
-            entry_m_s=entry,
-            exit_m_s=float(reached),
-            rider_mass_kg=rider,
-            bike_mass_kg=session.bike.mass.value,
-            rotating_mass_kg=rotating,
-            air_density_kg_m3=density,
-            output_factor=output,
-            drag_area_m2=area.value,
-            rolling_coefficient=rolling.value,
-            lengths_m=tuple(runs.hill.lengths_m.tolist()),
-            grade_ratios=tuple(runs.hill.grade_ratios.tolist()),
-            headwind_m_s=wind,
-            sds={
-                "drag_area_m2": area.sd,
-                "rolling_coefficient": rolling.sd,
-                "grade_ratio": session.hill.grade.sd,
-                "bike_mass_kg": session.bike.mass.sd,
-                "rider_mass_kg": max(rider.mass.sd for rider in session.riders.values()),
-                "rotating_mass_kg": 0.0,
-                "speed_ratio": factor.sd / factor.value,
-                "headwind_m_s": session.weather.headwind.sd,
-                "log_force": fit.scatter_sd / float(np.sqrt(weight[own].sum())),
-            },
+        own = np.where(runs.setup == number, weight, 0.0)
+        run = equivalent_run(
+            setup, runs, own, fit, bike_mass_kg=session.bike.mass.value, other_rider_sds=other
         )
-    return equivalent
+        if run is not None:
+            found[setup] = run
+    return found
 
 
 def _stated_forces(runs) -> list:
@@ -246,8 +209,9 @@ def _unknowns(session, runs, riders, area, rolling, rotating, factor) -> tuple:
         speed_factor_sd=factor.sd / factor.value,
         wind_sd_m_s=session.weather.headwind.sd,
         air_density_sd_ratio=taken.air_density.sd,
-        rider_effect_sd=taken.rider_effect.sd,
-        rider_drag_sd_ratio=taken.rider_drag.sd,
+        # How far two riders differ is what each of them has of his own, twice.
+        rider_effect_sd=taken.rider_effect.sd / np.sqrt(2),
+        rider_drag_sd_ratio=taken.rider_drag.sd / np.sqrt(2),
         drift_sd=taken.drift.sd,
     )
     pieces = tuple(
@@ -263,7 +227,7 @@ def _named(gain, setups) -> Gain:
     return replace(gain, setup=setups[gain.setup], over=setups[gain.over])
 
 
-def _pulls(rows, setups, runs, fit, raw) -> tuple:
+def _pulls(rows, setups, runs, fit) -> tuple:
     times = travel_time_s(
         runs.ride,
         force_n=fit.run_force_n / np.exp(runs.log_correction),
@@ -272,7 +236,8 @@ def _pulls(rows, setups, runs, fit, raw) -> tuple:
     mean_speed = runs.hill.length_m / times
     exits = rows.groupby("setup")["shown_exit_m_s"].mean()
     gains = {setups[gain.setup]: _named(gain, setups) for gain in fit.gains}
-    raw_gains = {setups[gain.setup]: gain.ratio.value for gain in raw.gains}
+    # What the gains would be without bringing the runs to the reference air.
+    raw = fit.log_force - fit.weights @ runs.log_correction
     pulls = []
     for number, setup in enumerate(setups):
         force, own = fit.forces[number].force_n, runs.setup == number
@@ -283,7 +248,7 @@ def _pulls(rows, setups, runs, fit, raw) -> tuple:
                 force_n=force,
                 power_w=force.scaled(float(mean_speed[own].mean())),
                 speed_gain_m_s=float(exits[setup] - exits[setups[0]]),
-                raw_gain=raw_gains.get(setup),
+                raw_gain=float(np.expm1(raw[number] - raw[0])) if number else None,
                 gain=gains.get(setup),
             )
         )

@@ -1,16 +1,17 @@
 """What a setup would do under another rider, on another hill or in other air.
 
-A setup's runs are summed up as one equivalent run. Force (or power) is worked out from it and put
-under the new conditions with the same drag, slope and mass each time, so that what is not known of
-them mostly cancels, as it does in a gain. The page's own script does the same sums.
+A setup's runs are summed up as one equivalent run. Its force (or power) is put under the new
+conditions, and what is not known of drag, slope, mass and force moves together, as the runs have
+it, so that most of it cancels, as it does in a gain. The page's own script does the same sums.
 """
 
 from dataclasses import dataclass
 
 import numpy as np
 
+from tuninglib.analysis.equivalent_run import OTHER_RIDER, EquivalentRun
 from tuninglib.interval import Z_95, Interval
-from tuninglib.physics.hill import Hill, Ride, exit_speed_m_s, wheel_force_n
+from tuninglib.physics.hill import Hill, Ride, exit_speed_m_s
 from tuninglib.physics.road_load import top_speed_at_force_m_s, top_speed_at_power_m_s
 from tuninglib.physics.varying_force import exit_speed_by_steps_m_s, wheel_power_w
 
@@ -20,6 +21,12 @@ from tuninglib.physics.varying_force import exit_speed_by_steps_m_s, wheel_power
 BODY_EXPONENT = 0.425
 RIDER_SHARE = 0.5
 
+_OF_PIECES = ("lengths_m", "grade_ratios")
+_OF_THE_RUN = (
+    "log_force", "entry_m_s", "rider_mass_kg", "bike_mass_kg", "rotating_mass_kg",
+    "air_density_kg_m3", "drag_area_m2", "rolling_coefficient", "headwind_m_s",
+)  # fmt: skip
+
 # Of the integration at constant power, on each piece: good to 1e-6 of the marker speed. The
 # page's script takes as many.
 STEPS = 40
@@ -28,46 +35,6 @@ STEPS = 40
 FARTHEST = 0.35
 # The same for a top speed, as a multiple of the marker speed.
 FARTHEST_TOP = 1.6
-
-
-@dataclass(frozen=True, kw_only=True)
-class EquivalentRun:
-    """One run that stands for all runs of a setup, with what is not known exactly about it.
-
-    Attributes
-    ----------
-    setup : str
-    entry_m_s, exit_m_s : float
-        True speeds. [m/s]
-    rider_mass_kg, bike_mass_kg, rotating_mass_kg : float
-        [kg]
-    air_density_kg_m3, output_factor : float
-        Air of the day, and the factor that brings engine output to reference air.
-    drag_area_m2, rolling_coefficient : float
-        With a rider of ``rider_mass_kg``.
-    lengths_m, grade_ratios : tuple of float
-        The hill in pieces.
-    headwind_m_s : float
-    sds : dict of str to float
-        Standard deviations: ``drag_area_m2``, ``rolling_coefficient``, ``grade_ratio``,
-        ``bike_mass_kg``, ``rider_mass_kg``, ``rotating_mass_kg``, ``speed_ratio``,
-        ``headwind_m_s``, ``log_force`` (scatter of the setup's mean).
-    """
-
-    setup: str
-    entry_m_s: float
-    exit_m_s: float
-    rider_mass_kg: float
-    bike_mass_kg: float
-    rotating_mass_kg: float
-    air_density_kg_m3: float
-    output_factor: float
-    drag_area_m2: float
-    rolling_coefficient: float
-    lengths_m: tuple
-    grade_ratios: tuple
-    headwind_m_s: float
-    sds: dict
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -146,16 +113,16 @@ def answers(run: EquivalentRun, questions) -> tuple:
 
     Notes
     -----
-    Each standard deviation moves its quantity up and down on both sides, in the run and in the
-    question; half the differences of the answers add in quadrature. A question that changes
-    nothing gives back the marker speed that was measured, by force and by power.
+    Each of the run's moves is made both ways, in the run and in the question alike; half the
+    differences of the answers add in quadrature. A question that changes nothing gives back the
+    mean marker speed that was measured, by force and by power, with the interval of that mean.
     """
     force, power = day_outputs(run)
-    return tuple(_answer(run, question, _shifts(run), force, power) for question in questions)
+    return tuple(_answer(run, question, force, power) for question in questions)
 
 
 def day_outputs(run: EquivalentRun) -> tuple:
-    """Wheel force and wheel power that the equivalent run needs, on the day.
+    """Wheel force and wheel power of the equivalent run, on the day.
 
     Parameters
     ----------
@@ -164,13 +131,13 @@ def day_outputs(run: EquivalentRun) -> tuple:
     Returns
     -------
     force_n, power_w : array (1 + 2 k,)
-        As stated, then with each of the k standard deviations of ``run.sds`` up and down.
+        As likely, then with each of the run's k moves made and turned round.
     """
-    shift = _shifts(run)
-    speed = 1 + shift["speed_ratio"]
-    ride = _ride(run, shift, run.rider_mass_kg + shift["rider_mass_kg"], run.rider_mass_kg, None)
-    ends = {"entry_speed_m_s": run.entry_m_s * speed, "exit_speed_m_s": run.exit_m_s * speed}
-    return wheel_force_n(ride, **ends), wheel_power_w(ride, steps=STEPS, **ends)
+    moved = _moves(run)
+    force = run.force_n * np.exp(moved["log_force"])
+    ride, entry = _ride(run, moved, Question()), run.entry_m_s + moved["entry_m_s"]
+    end = exit_speed_m_s(ride, force_n=force, entry_speed_m_s=entry)
+    return force, wheel_power_w(ride, steps=STEPS, entry_speed_m_s=entry, exit_speed_m_s=end)
 
 
 def flat_top_speeds(run: EquivalentRun) -> Answer:
@@ -191,43 +158,37 @@ def flat_top_speeds(run: EquivalentRun) -> Answer:
     Pull falls with engine speed, so the same force is the higher bound; gears to match would keep
     the power.
     """
-    shift = _shifts(run)
     force, power = day_outputs(run)
-    output = np.exp(shift["log_force"])
-    rider = run.rider_mass_kg + shift["rider_mass_kg"]
-    flat = Ride(
-        hill=Hill(1000.0, 0.0),
-        mass_kg=run.bike_mass_kg + shift["bike_mass_kg"] + rider,
-        air_density_kg_m3=run.air_density_kg_m3,
-        drag_area_m2=run.drag_area_m2 + shift["drag_area_m2"],
-        rolling_coefficient=run.rolling_coefficient + shift["rolling_coefficient"],
-    )
-    at_force = top_speed_at_force_m_s(flat, force_n=force * output)
-    at_power = top_speed_at_power_m_s(flat, power_w=power * output)
+    nothing = Question(headwind_m_s=0.0, lengths_m=(1000.0,), grade_ratios=(0.0,))
+    flat = _ride(run, _moves(run), nothing)
+    at_force = top_speed_at_force_m_s(flat, force_n=force)
+    at_power = top_speed_at_power_m_s(flat, power_w=power)
     if not min(at_force[0], at_power[0]) < FARTHEST_TOP * run.exit_m_s:
         return Answer(None, None, "too far")
     return Answer(_interval(at_force), _interval(at_power), "")
 
 
-def _shifts(run) -> dict:
-    """For each quantity: nothing in the first place, then a pair of places for each that moves."""
-    names = list(run.sds)
-    shift = {}
-    for number, name in enumerate(names):
-        shift[name] = np.zeros(1 + 2 * len(names))
-        shift[name][1 + 2 * number], shift[name][2 + 2 * number] = run.sds[name], -run.sds[name]
-    return shift
+def _moves(run) -> dict:
+    """For each quantity: nothing in the first place, then a pair of places for each move."""
+    pieces = len(run.lengths_m)
+    moved = {name: np.zeros((1 + 2 * len(run.moves), pieces)) for name in _OF_PIECES}
+    moved |= {name: np.zeros(1 + 2 * len(run.moves)) for name in (*_OF_THE_RUN, *OTHER_RIDER)}
+    for number, move in enumerate(run.moves):
+        for name, by in move.items():
+            moved[name][1 + 2 * number] = by
+            moved[name][2 + 2 * number] = -np.array(by)
+    return moved
 
 
-def _answer(run, question, shift, force, power) -> Answer:
-    asked = question.rider_mass_kg
-    # Another rider's mass is taken as exact: he knows it.
-    rider = run.rider_mass_kg + shift["rider_mass_kg"] if asked is None else asked
-    ride = _ride(run, shift, rider, asked or run.rider_mass_kg, question)
-    output = np.exp(shift["log_force"])
+def _answer(run, question, force, power) -> Answer:
+    moved = _moves(run)
+    ride = _ride(run, moved, question)
+    output = np.ones(force.shape)
+    if question.rider_mass_kg is not None:
+        output = np.exp(moved["other_rider_log_force"])
     if question.output_factor is not None:
         output = output * run.output_factor / question.output_factor
-    entry = run.entry_m_s * (1 + shift["speed_ratio"])
+    entry = run.entry_m_s + moved["entry_m_s"]
     if question.entry_m_s is not None:
         entry = np.full(entry.shape, question.entry_m_s)
     if np.any(entry + ride.wind_m_s <= 0):
@@ -244,28 +205,34 @@ def _answer(run, question, shift, force, power) -> Answer:
     return Answer(_interval(at_force), _interval(at_power), "")
 
 
-def _ride(run, shift, rider_mass, drag_rider, question) -> Ride:
-    """Conditions of the run or of the question, each with the moves of what is not known."""
-    lengths, grades = run.lengths_m, run.grade_ratios
-    density, wind = run.air_density_kg_m3, run.headwind_m_s
-    if question is not None:
-        lengths = question.lengths_m or lengths
-        grades = question.grade_ratios or grades
-        density = question.air_density_kg_m3 or density
-        wind = run.headwind_m_s if question.headwind_m_s is None else question.headwind_m_s
-    same_hill = question is None or question.grade_ratios is None
-    same_wind = question is None or question.headwind_m_s is None
-    slope = np.array(grades) + (shift["grade_ratio"][:, None] if same_hill else 0.0)
-    hill = Hill(np.broadcast_to(np.array(lengths), slope.shape), slope)
-    area = run.drag_area_m2 + shift["drag_area_m2"]
+def _ride(run, moved, question) -> Ride:
+    """Conditions of the question, each with the moves of what is not known of it.
+
+    What is asked about is exact: whoever asks knows it.
+    """
+    asked, rider = question.rider_mass_kg, run.rider_mass_kg + moved["rider_mass_kg"]
+    drag = 1.0
+    if asked is not None:
+        rider = asked
+        drag = rider_drag_factor(asked, run.rider_mass_kg) + moved["other_rider_drag_ratio"]
+    density, wind = question.air_density_kg_m3, question.headwind_m_s
+    lengths, grades = question.lengths_m, question.grade_ratios
+    if lengths is None:
+        lengths = np.array(run.lengths_m) + moved["lengths_m"]
+    if grades is None:
+        grades = np.array(run.grade_ratios) + moved["grade_ratios"]
+    if density is None:
+        density = run.air_density_kg_m3 + moved["air_density_kg_m3"]
+    if wind is None:
+        wind = run.headwind_m_s + moved["headwind_m_s"]
     return Ride(
-        hill=hill,
-        mass_kg=run.bike_mass_kg + shift["bike_mass_kg"] + rider_mass,
-        rotating_mass_kg=run.rotating_mass_kg + shift["rotating_mass_kg"],
+        hill=Hill(lengths, grades),
+        mass_kg=run.bike_mass_kg + moved["bike_mass_kg"] + rider,
+        rotating_mass_kg=run.rotating_mass_kg + moved["rotating_mass_kg"],
         air_density_kg_m3=density,
-        drag_area_m2=area * rider_drag_factor(drag_rider, run.rider_mass_kg),
-        rolling_coefficient=run.rolling_coefficient + shift["rolling_coefficient"],
-        wind_m_s=wind + (shift["headwind_m_s"] if same_wind else 0.0),
+        drag_area_m2=(run.drag_area_m2 + moved["drag_area_m2"]) * drag,
+        rolling_coefficient=run.rolling_coefficient + moved["rolling_coefficient"],
+        wind_m_s=wind,
     )
 
 

@@ -108,7 +108,7 @@ def data(results) -> dict:
     -------
     dict
         Ready for JSON, SI. Force and power are those of the day's run, once as it was and then
-        with each standard deviation up and down, in the order of ``sds``.
+        with each of its ``moves`` made and turned round.
     """
     session, run = results.session, _run_of(results)
     system = session.about.units
@@ -127,10 +127,10 @@ def data(results) -> dict:
     force, power = what_if.day_outputs(run)
     low, high = _altitudes(results, run)
     altitudes = np.arange(low, high + _ALTITUDE_STEP_M, _ALTITUDE_STEP_M)
-    density, output = air_at_altitude(session, altitudes)
-    kept = {name: value for name, value in vars(run).items() if name != "setup"}
+    density, output = air_at_altitude(session, altitudes, setup=run.setup)
+    kept = {name: value for name, value in vars(run).items() if name not in ("setup", "force_n")}
     return found | {
-        "run": kept | {"sds": list(run.sds.items())},
+        "run": kept,
         "force_n": force.tolist(),
         "power_w": power.tolist(),
         "mean_grade_ratio": _mean_grade(run),
@@ -151,7 +151,7 @@ def data(results) -> dict:
     }
 
 
-def air_at_altitude(session, altitude_m) -> tuple:
+def air_at_altitude(session, altitude_m, *, setup) -> tuple:
     """Air of the day carried to another altitude.
 
     Parameters
@@ -160,6 +160,8 @@ def air_at_altitude(session, altitude_m) -> tuple:
         With runs that have speeds.
     altitude_m : float or array
         Above the sea. [m]
+    setup : str
+        Whose runs tell the air of the day.
 
     Returns
     -------
@@ -171,7 +173,7 @@ def air_at_altitude(session, altitude_m) -> tuple:
     The mean temperature and humidity of the runs stay; their mean pressure changes as the
     standard atmosphere's does (ISO 2533), so that the day's weather is kept.
     """
-    air = air_of_runs(session).loc[usable_rows(session).index]
+    air = _air_of(session, setup)
     pressure = float(air["pressure_abs_pa"].mean())
     departure = pressure / standard_pressure_pa(_altitude_of(session, pressure))
     state = {
@@ -180,6 +182,12 @@ def air_at_altitude(session, altitude_m) -> tuple:
         "relative_humidity": float(air["humidity_ratio"].mean()),
     }
     return air_density_kg_m3(**state), correction_sae_j1349(**state).factor
+
+
+def _air_of(session, setup):
+    """Air of a setup's runs."""
+    rows = usable_rows(session)
+    return air_of_runs(session).loc[rows.index[rows["setup"] == setup]]
 
 
 def _altitude_of(session, pressure_pa: float) -> float:
@@ -210,7 +218,7 @@ def _mean_grade(run) -> float:
 
 def _day_values(results, run) -> dict:
     """What each control starts with, in SI."""
-    air = air_of_runs(results.session).loc[usable_rows(results.session).index]
+    air = _air_of(results.session, run.setup)
     return {
         "mass": run.rider_mass_kg,
         "length": sum(run.lengths_m),

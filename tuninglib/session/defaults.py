@@ -28,8 +28,9 @@ class Taken(Measured):
 
     ``half_width`` is 0 where the sums make no use of one. ``source`` is a code, for the report to
     put into words: ``"stated"`` in session.toml; ``"checks"`` of the speedometer; its
-    ``"legal range"``; ``"table"`` of road loads; ``"rule"`` of thumb; the standard atmosphere at
-    the hill's ``"altitude"`` or at ``"sea level"``; ``"pump petrol"``; ``"usual petrol"``.
+    ``"legal range"``; ``"table"`` of road loads, or ``"table and tyres"``; ``"rule"`` of thumb; the
+    standard atmosphere at the hill's ``"altitude"`` or at ``"sea level"``; ``"pump petrol"``;
+    ``"usual petrol"``.
     """
 
     source: str = "stated"
@@ -173,7 +174,8 @@ def road_load_of(session, mass_kg: float) -> TakenRoadLoad:
     """
     bike, table = session.bike, default_road_load(mass_kg)
     area = Taken(table.drag_area_m2, Z_95 * table.drag_area_sd_m2, "table")
-    rolling = Taken(table.rolling_coefficient, Z_95 * table.rolling_coefficient_sd, "table")
+    sd = Z_95 * table.rolling_coefficient_sd
+    rolling = Taken(table.rolling_coefficient, sd, "table and tyres")
     rotating = Taken(
         ROTATING_MASS_RATIO * bike.mass.value,
         Z_95 * ROTATING_MASS_RATIO_SD * bike.mass.value,

@@ -2,7 +2,9 @@
 
 import numpy as np
 
-from tuninglib.statistics.mixed_model import Component, fit_mixed
+from tuninglib.statistics._block_matrix import BlockMatrix
+from tuninglib.statistics._gain_system import diagonal, problem_of
+from tuninglib.statistics.mixed_model import fit_mixed
 from tuninglib.statistics.robust import Weighed, settled_weights
 
 # Usual scatter of wheel force from run to run, and how many repeats that is worth (ours). It is the
@@ -10,15 +12,14 @@ from tuninglib.statistics.robust import Weighed, settled_weights
 _USUAL_SD, _PRIOR_DOF = 0.025, 4.0
 
 
-def run_weights(system, data, blocks, design, gust_dof) -> Weighed:
+def run_weights(system, linear, design, gust_dof) -> Weighed:
     """Weights of the rows of data: every run up, then the ways down.
 
     Parameters
     ----------
     system : tuninglib.statistics._gain_system.System
-    data, blocks
-        Of its ``linearise``.
-    design : array
+    linear : tuninglib.statistics._gain_system.Linear
+    design : array, n by b by k
     gust_dof : float
 
     Returns
@@ -37,51 +38,51 @@ def run_weights(system, data, blocks, design, gust_dof) -> Weighed:
     .. [1] R. Christensen, L. M. Pearson, W. Johnson, Case-deletion diagnostics for mixed models,
        Technometrics 34 (1992), 38-45.
     """
-    up = system.up.astype(float)
-    start, n = _USUAL_SD**2, up.size
-    squares = [block @ block.T for block in blocks]
-    none = np.zeros((n, n))
-    known = sum((m for j, m in enumerate(squares) if j != system.gust), none)
-    own = sum(
-        (np.diag(m) for m, one in zip(squares, system.unknowns, strict=True) if one.each_run),
-        np.zeros(n),
-    )
-    gust = [] if system.gust is None else [Component(squares[system.gust], 1.0, gust_dof)]
-    dof = _PRIOR_DOF + up.sum() - design.shape[1]
+    up, start = system.up, _USUAL_SD**2
+    own = np.einsum("qib,qib->ib", linear.own, linear.own)
+    dof = _PRIOR_DOF + system.n - design.shape[-1]
     first = None
 
-    def leave_out(weight):
+    def leave_out(listed):
         nonlocal first
+        weight = system.blocks(listed)
         extra = 1 / weight - 1
-        scatter = Component(np.diag(up / weight), start, _PRIOR_DOF)
-        fit = fit_mixed(data, design, known + np.diag(own * extra), [scatter, *gust], first=first)
+        problem, _ = problem_of(system, linear, design, weight, (start, _PRIOR_DOF), gust_dof)
+        fit = fit_mixed(**problem, first=first)
         first = fit.variances
-        p, pd, phi = fit.projector, fit.scaled_residuals, fit.variances[0]
+        found, phi = fit.projector.diagonal(), fit.variances[0]
         # A run that is alone in its setup is what its setup is: nothing else speaks of it.
-        single = np.diag(p) * np.diag(fit.total) < 1e-9
-        there = np.where(single, 1.0, np.diag(p))
-        off = np.where(single, 0.0, pd / there)
-        others = _scatter_of_others(p, pd, up / weight, phi, start, there)
+        single = found * np.diagonal(fit.own, axis1=1, axis2=2) < 1e-9
+        there = np.where(single, 1.0, found)
+        off = np.where(single, 0.0, fit.scaled_residuals / there)
+        others, slope = _scatter_of_others(fit, up / weight, start, there)
         variance = 1 / there - (own + phi * up) * extra
-        slope = (p**2 @ (up / weight)) / there**2 - extra * up
-        variance = np.maximum(variance + slope * (others - phi), 0.05 * start)
-        return off, np.where(single, np.inf, variance), own + others * up
+        variance = variance + (slope - extra * up) * (others - phi)
+        variance = np.maximum(variance, 0.05 * start)
+        found = off, np.where(single, np.inf, variance), own + others * up
+        return tuple(system.listed(one) for one in found)
 
-    group = np.full(n, -1)
+    group = np.full(system.exists.sum(), -1)
     group[: system.n] = system.runs.setup
-    return settled_weights(leave_out, group, data, max(dof - 1, 1.0))
+    values = system.listed(linear.data)
+    return settled_weights(leave_out, group, values, max(dof - 1, 1.0))
 
 
-def _scatter_of_others(p, pd, matrix, phi, start, there):
-    """Scatter that the rows show without each one, by one step of scoring from the common one."""
+def _scatter_of_others(fit, matrix, start, there):
+    """Scatter that the rows show without each one, by one step of scoring from the common one.
+
+    And by how much the distance's variance changes with the scatter.
+    """
     # Without row i, P becomes P - p pᵀ / P_ii.
-    rest = pd[None] - p * (pd / there)[:, None]
-    pk = p * matrix[None]
-    square = rest**2 @ matrix
-    diagonal = p**2 @ matrix
-    trace = np.trace(pk) - diagonal / there
-    twice = np.einsum("ij,j,jk,k,ki->i", p, matrix, p, matrix, p, optimize=True)
-    information = np.sum(pk * pk.T) - 2 * twice / there + (diagonal / there) ** 2
+    phi, p, pd = fit.variances[0], fit.projector, fit.scaled_residuals
+    m = BlockMatrix.of_blocks(diagonal(matrix))
+    pm = p @ m
+    once = (pm @ p).diagonal()
+    twice = (pm @ pm @ p).diagonal()
+    seen = p.times((matrix * pd)[..., None])[..., 0]
+    square = np.sum(matrix * pd**2) - 2 * pd / there * seen + (pd / there) ** 2 * once
+    trace = pm.trace() - once / there
+    information = (pm @ pm).trace() - 2 * twice / there + (once / there) ** 2
     score = square - trace + _PRIOR_DOF * (start / phi**2 - 1 / phi)
     step = score / (information + _PRIOR_DOF / phi**2)
-    return np.maximum(phi + step, 0.05 * start)
+    return np.maximum(phi + step, 0.05 * start), once / there**2

@@ -11,10 +11,10 @@ from typing import NamedTuple
 
 import numpy as np
 
-from tuninglib.interval import Interval
-from tuninglib.statistics._gain_system import System, design_of, solve
+from tuninglib.interval import Z_95, Interval
+from tuninglib.statistics._gain_system import Linear, Solved, System, solve
 from tuninglib.statistics._run_weights import run_weights
-from tuninglib.statistics.mixed_intervals import average_over_variances, spread
+from tuninglib.statistics.mixed_intervals import VarianceMixture, average_over_variances, spread
 from tuninglib.statistics.planning import smallest_visible_effect
 from tuninglib.statistics.road_runs import Runs
 from tuninglib.statistics.robust import Weighed
@@ -101,6 +101,21 @@ class Learnt(NamedTuple):
     sd: float
 
 
+class Steps(NamedTuple):
+    """Independent ways, of one standard deviation each, in which a setup's force can be off.
+
+    Attributes
+    ----------
+    shared : array, unknowns by ways
+        How each unknown that runs share moves along. [standard deviations of what was known]
+    log_force : array, ways
+        How the logarithm of the force does.
+    """
+
+    shared: np.ndarray
+    log_force: np.ndarray
+
+
 @dataclass(frozen=True)
 class GainFit:
     """What a day of runs says.
@@ -125,6 +140,12 @@ class GainFit:
         Of every run up, then of the ways down: with what weight it counted.
     unknowns : tuple of Learnt
         Of each unknown that the runs share.
+    shared : tuple of Unknown
+        The same, as they were put in, rounded readings among them.
+    steps : tuple of Steps
+        By setup: how force and unknowns can be off together.
+    weights : array, setups by runs
+        By how much each setup's log force follows each run's.
     """
 
     forces: tuple
@@ -138,6 +159,9 @@ class GainFit:
     run_force_n: np.ndarray
     weighed: Weighed
     unknowns: tuple
+    shared: tuple
+    steps: tuple
+    weights: np.ndarray
 
 
 def estimate_gains(
@@ -204,32 +228,32 @@ def estimate_gains(
     (0.0805, 0.0577, 0.1038, 'faster')
     """
     count = _checked_setups(runs, reference)
-    system = System(
-        runs,
-        [*unknowns, *reading_unknowns(runs, resolution_m_s=resolution_m_s)],
-        gust_sd_m_s,
-        gust_change_sd_m_s,
-    )
-    moved, first, design = system.start(), None, design_of(system, count)
+    unknowns = [*unknowns, *reading_unknowns(runs, resolution_m_s=resolution_m_s)]
+    system = System(runs, unknowns, gust_sd_m_s, gust_change_sd_m_s)
+    moved, log_force = system.start(), system.mean_log_force()
+    first, design = None, system.design(count)
     for _ in range(max(relinearisations, 1)):
-        data, blocks = system.linearise(moved)
+        linear = system.linearise(moved, log_force)
         if weighed is None:
-            weighed = run_weights(system, data, blocks, design, gust_dof)
+            weighed = run_weights(system, linear, design, gust_dof)
         solved = solve(
             system,
-            data,
-            blocks,
+            linear,
             design,
-            weighed.weight,
-            (assumed_scatter_sd, assumed_scatter_dof),
+            system.blocks(weighed.weight),
+            (assumed_scatter_sd**2, assumed_scatter_dof),
             gust_dof,
             first,
         )
         first = None if solved.scatter_is_assumed else solved.fit.variances
-        before, moved = moved, system.likely(blocks, solved)
-        if all(np.max(np.abs(a - b)) < 0.1 for a, b in zip(moved, before, strict=True)):
+        before, moved = moved, system.likely(linear, solved)
+        log_force = solved.fit.coefficients
+        if all(
+            np.max(np.abs(a - b), initial=0.0) < 0.1 for a, b in zip(moved, before, strict=True)
+        ):
             break
-    mixture = average_over_variances(*solved.problem, solved.fit)
+    mixture = average_over_variances(**solved.problem, fit=solved.fit)
+    day = _Day(system, linear, solved, mixture)
     base = np.eye(count)
     others = [j for j in range(count) if j != reference]
     pairs = [(j, i) for i in range(count) for j in range(i + 1, count)]
@@ -237,16 +261,15 @@ def estimate_gains(
         forces=tuple(
             Force(
                 setup=j,
-                force_n=_through(np.exp, spread(mixture, base[j])),
-                shares=_shares(solved, base[j]),
+                force_n=_through(np.exp, day.spread(base[j])),
+                shares=day.shares(base[j]),
             )
             for j in range(count)
         ),
         gains=tuple(
-            _gain(solved, mixture, j, reference, base[j] - base[reference], len(others))
-            for j in others
+            _gain(day, j, reference, base[j] - base[reference], len(others)) for j in others
         ),
-        pairs=tuple(_gain(solved, mixture, j, i, base[j] - base[i], len(pairs)) for j, i in pairs),
+        pairs=tuple(_gain(day, j, i, base[j] - base[i], len(pairs)) for j, i in pairs),
         log_force=solved.fit.coefficients,
         covariance=solved.fit.covariance,
         scatter_sd=solved.scatter_sd,
@@ -254,8 +277,43 @@ def estimate_gains(
         scatter_is_assumed=solved.scatter_is_assumed,
         run_force_n=system.run_forces(moved),
         weighed=weighed,
-        unknowns=tuple(Learnt(*one) for one in system.learnt(blocks, solved.fit, moved)),
+        unknowns=tuple(Learnt(*one) for one in system.learnt(solved.fit)),
+        shared=tuple(system.shared),
+        steps=tuple(day.steps(j) for j in range(count)),
+        weights=solved.fit.weights[:, :, 0],
     )
+
+
+class _Day(NamedTuple):
+    """The fit of a day, asked for contrasts of its setups."""
+
+    system: System
+    linear: Linear
+    solved: Solved
+    mixture: VarianceMixture
+
+    def spread(self, vector):
+        shared = self.mixture.means.shape[-1] - len(vector)
+        return spread(self.mixture, np.concatenate([vector, np.zeros(shared)]))
+
+    def steps(self, setup) -> Steps:
+        """What the unknowns do to the force along with them, then what the runs' scatter does."""
+        fit = self.solved.fit
+        k = fit.coefficients.size
+        own, both = fit.joint_covariance[k:, k:], fit.joint_covariance[setup, k:]
+        values, vectors = np.linalg.eigh(own)
+        moved = vectors * np.sqrt(np.maximum(values, 0.0))
+        along = np.linalg.lstsq(own, both, rcond=1e-12)[0]
+        vector = np.zeros(len(fit.joint))
+        vector[setup], vector[k:] = 1.0, -along
+        rest = spread(self.mixture, vector)
+        scatter = (rest.high - rest.low) / 2 / Z_95
+        return Steps(
+            np.column_stack([moved, np.zeros(len(own))]), np.append(along @ moved, scatter)
+        )
+
+    def shares(self, vector):
+        return self.system.shares(self.solved, self.linear, vector)
 
 
 def _checked_setups(runs, reference):
@@ -274,23 +332,13 @@ def _checked_setups(runs, reference):
     return count
 
 
-def _shares(solved, vector):
-    """Share of each named part in the variance of a contrast."""
-    row = vector @ solved.fit.weights
-    shares = {}
-    for part in solved.parts:
-        shares[part.name] = shares.get(part.name, 0.0) + float(row @ part.covariance @ row)
-    total = sum(shares.values())
-    return {name: value / total for name, value in shares.items()}
-
-
 def _through(function, found) -> Interval:
     """An interval of a logarithm, turned back."""
     return Interval(*function([found.value, found.low, found.high]).tolist())
 
 
-def _gain(solved, mixture, setup, over, vector, comparisons):
-    found = spread(mixture, vector)
+def _gain(day, setup, over, vector, comparisons):
+    found = day.spread(vector)
     return Gain(
         setup=setup,
         over=over,
@@ -301,5 +349,5 @@ def _gain(solved, mixture, setup, over, vector, comparisons):
         p_adjusted=min(1.0, found.p_value * comparisons),
         told_apart=found.p_value * comparisons < ALPHA,
         comparisons=comparisons,
-        shares=_shares(solved, vector),
+        shares=day.shares(vector),
     )

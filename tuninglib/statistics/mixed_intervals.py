@@ -6,14 +6,22 @@ approximate degrees of freedom are far too wide.
 """
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from scipy.special import ndtr
 
+from tuninglib.statistics._block_matrix import blocks_of, flat, rows_of
 from tuninglib.statistics.repeats import t_quantile
 
-# Grid of the first variance: points, and how far it reaches beyond the likely value.
-_POINTS, _REACH = 64, 1e6
+# Grid of the first variance: points, and how far it reaches beyond the likely value; every so
+# many are worked out first, then the neighbours of those that matter.
+_POINTS, _REACH, _STRIDE = 64, 1e6, 8
+# Points of a smaller weight, or so far below the best in log weight, do not matter; with fewer
+# than so many that do, the grid is made finer.
+_LEAST, _MATTERS, _FEWEST = 1e-9, 24.0, 12
+# Numbers in one copy of the rows.
+_AT_ONCE = 4_000_000
 # Grid of the second, relative to its likely value.
 _SECOND = np.exp(np.linspace(-2.0, 2.0, 5))
 
@@ -61,12 +69,12 @@ class Spread:
     dof: float
 
 
-def average_over_variances(data, design, known, components, fit) -> VarianceMixture:
+def average_over_variances(data, design, known, components, fit, *, shared=None) -> VarianceMixture:
     """Coefficients for every pair of variances on a grid, with the weight of each.
 
     Parameters
     ----------
-    data, design, known, components
+    data, design, known, components, shared
         As given to :func:`tuninglib.statistics.mixed_model.fit_mixed`: none, one or two components.
     fit : MixedFit
         Its result.
@@ -74,12 +82,15 @@ def average_over_variances(data, design, known, components, fit) -> VarianceMixt
     Returns
     -------
     VarianceMixture
+        Of β, then of z where there is something shared.
 
     Notes
     -----
     The weight is the restricted likelihood times the square root of its information on each
     variance (Jeffreys' rule, 1/φ where nothing else adds to φ), times what was stated of them.
-    For each second variance one eigenvalue decomposition serves the whole grid of the first.
+    For each second variance one eigenvalue decomposition of the blocks serves the whole grid of
+    the first. Points are worked out where they can matter; where the variance is so well known
+    that few do, a finer grid takes over.
 
     Examples
     --------
@@ -94,65 +105,155 @@ def average_over_variances(data, design, known, components, fit) -> VarianceMixt
     >>> found.low, found.high
     (-3.5, 9.5)
     """
-    data, design, known = np.asarray(data), np.asarray(design), np.asarray(known)
     if not components:
-        return VarianceMixture(fit.coefficients[None], fit.covariance[None], np.ones(1))
-    first = components[0]
-    seconds = _SECOND * max(fit.variances[1], 1e-3) if len(components) > 1 else [None]
-    # Steps are even in log(φ + scale), where scale is about the noise that φ adds to.
-    scale = 1 / np.sqrt(max(fit.information[0, 0] + first.prior_dof / 2 / first.start**2, 1e-300))
-    scale = np.clip(scale, 1e-4 * first.start, 1e6 * first.start)
-    lowest = 1e-2 * scale
-    phi = scale * (np.geomspace(1, _REACH, _POINTS) - 1) + lowest
-    measure = np.log(phi + scale)
-    means, covariances, logs = [], [], []
-    for second in seconds:
-        base = known + lowest * first.matrix
-        if second is not None:
-            base = base + second * components[1].matrix
-        mean, covariance, log, information = _along(data, design, base, first, phi - lowest)
+        return VarianceMixture(fit.joint[None], fit.joint_covariance[None], np.ones(1))
+    rows = rows_of(data, design, known, shared)
+    grid = _Grid(rows, components, fit)
+    points = np.geomspace(1, _REACH, _POINTS)
+    found = _evaluated(grid, points, np.arange(0, _POINTS, _STRIDE))
+    weights = np.exp(found.log - found.log.max())
+    if np.sum(weights > _LEAST) < _FEWEST * len(np.unique(found.second[weights > _LEAST])):
+        at = points[np.unique(found.place[weights > _LEAST])]
+        step = points[1] / points[0]
+        points = np.geomspace(at.min() / step, at.max() * step, _POINTS)
+        points = points[points >= 1.0]
+        found = _evaluated(grid, points, np.arange(0, points.size, _STRIDE))
+        weights = np.exp(found.log - found.log.max())
+    weights /= weights.sum()
+    kept = weights > _LEAST
+    weights = weights[kept] / weights[kept].sum()
+    return VarianceMixture(found.mean[kept], found.covariance[kept], weights)
+
+
+class _Found(NamedTuple):
+    """Points of the grid that were worked out, with the place of each."""
+
+    second: np.ndarray
+    place: np.ndarray
+    log: np.ndarray
+    mean: np.ndarray
+    covariance: np.ndarray
+
+
+class _Grid:
+    """Log weight and coefficients at pairs of variances."""
+
+    def __init__(self, rows, components, fit):
+        self.rows, self.first = rows, components[0]
+        self.other = components[1] if len(components) > 1 else None
+        self.seconds = [None]
+        if self.other is not None:
+            self.seconds = _SECOND * max(fit.variances[1], 1e-3)
+        # Steps are even in log(φ + scale), where scale is about the noise that φ adds to.
+        first = self.first
+        known = fit.information[0, 0] + first.prior_dof / 2 / first.start**2
+        scale = 1 / np.sqrt(max(known, 1e-300))
+        self.scale = np.clip(scale, 1e-4 * first.start, 1e6 * first.start)
+        self.lowest = 1e-2 * self.scale
+        self._turned = {}
+
+    def at(self, number, points):
+        """Log weight, coefficients and covariance at some points for one second variance."""
+        first, second = self.first, self.seconds[number]
+        if number not in self._turned:
+            own = self.rows.known + self.lowest * blocks_of(first.matrix)
+            if second is not None:
+                own = own + second * blocks_of(self.other.matrix)
+            self._turned[number] = _turned(self.rows, own, blocks_of(first.matrix))
+        added = self.scale * (points - 1)
+        phi = added + self.lowest
+        log, information, mean, covariance = _along(self._turned[number], self.rows.prior, added)
         information = information + first.prior_dof / phi**2
-        log = log + 0.5 * np.log(np.maximum(information, 1e-300)) + measure
+        log = log + 0.5 * np.log(np.maximum(information, 1e-300)) + np.log(phi + self.scale)
         log = log - first.prior_dof / 2 * (np.log(phi) + first.start / phi)
         if second is not None:
-            stated = components[1]
+            stated = self.other
             log = log - stated.prior_dof / 2 * (np.log(second) + stated.start / second)
-        means.append(mean)
-        covariances.append(covariance)
-        logs.append(log)
-    log = np.concatenate(logs)
-    weights = np.exp(log - log.max())
-    weights /= weights.sum()
-    kept = weights > 1e-9
-    return VarianceMixture(
-        np.concatenate(means)[kept],
-        np.concatenate(covariances)[kept],
-        weights[kept] / weights[kept].sum(),
-    )
+        return log, mean, covariance
 
 
-def _along(data, design, base, first, added):
-    """Coefficients, covariance, log likelihood and information of base + added × K, each."""
-    root = np.linalg.cholesky(base)
-    half = np.linalg.solve(root, first.matrix)
-    values, vectors = np.linalg.eigh(np.linalg.solve(root, half.T))
-    values = np.maximum(values, 0.0)
-    turned = vectors.T @ np.linalg.solve(root, np.column_stack([data, design]))
-    y, x = turned[:, 0], turned[:, 1:]
-    weight = 1 / (1 + added[:, None] * values)  # grid by n
-    xw = x.T[None] * weight[:, None, :]  # grid by k by n
-    covariance = np.linalg.inv(xw @ x)
-    mean = (covariance @ (xw @ y)[..., None])[..., 0]
-    rest = y - mean @ x.T
-    log = 0.5 * np.log(weight).sum(1) - np.log(np.diag(root)).sum()
-    log += 0.5 * np.linalg.slogdet(covariance)[1] - 0.5 * (weight * rest**2).sum(1)
-    # tr(P K P K) in these coordinates, where K is diagonal and P = W − W X C Xᵀ W.
-    wk = weight * values
-    once = covariance @ ((xw * wk[:, None, :]) @ x)
-    twice = covariance @ ((xw * (wk**2)[:, None, :]) @ x)
-    information = (wk**2).sum(1) - 2 * np.trace(twice, axis1=1, axis2=2)
-    information += (once * once.transpose(0, 2, 1)).sum((1, 2))
-    return mean, covariance, log, information
+def _evaluated(grid, points, start) -> _Found:
+    """Points worked out outwards from some that span the grid, as far as they can matter."""
+    parts, best = [], -np.inf
+    # The likely value of the second variance first, then outwards while it can matter.
+    middle = len(grid.seconds) // 2
+    for side in (range(middle, len(grid.seconds)), range(middle - 1, -1, -1)):
+        for number in side:
+            log = np.full(points.size, -np.inf)
+            mean = np.zeros((points.size, grid.rows.design.shape[-1]))
+            covariance = np.zeros((*mean.shape, mean.shape[-1]))
+            todo, done = start, np.zeros(points.size, dtype=bool)
+            while todo.size:
+                log[todo], mean[todo], covariance[todo] = grid.at(number, points[todo])
+                done[todo] = True
+                near = np.flatnonzero(log > log.max() - _MATTERS)
+                reach = np.arange(-_STRIDE // 2, _STRIDE // 2 + 1)
+                reach = np.clip(near[:, None] + reach, 0, points.size - 1)
+                todo = np.setdiff1d(reach, np.flatnonzero(done))
+            place = np.flatnonzero(done)
+            parts.append(
+                _Found(np.full(place.size, number), place, log[place], mean[place],
+                       covariance[place])
+            )  # fmt: skip
+            best = max(best, log.max())
+            if log.max() < best - _MATTERS:
+                break
+    return _Found(*(np.concatenate(column) for column in zip(*parts, strict=True)))
+
+
+class _Turned(NamedTuple):
+    """Rows turned so that B, and the first variance's part of it, are diagonal.
+
+    Attributes
+    ----------
+    data, design, values : array
+        In the new coordinates; the part's eigenvalues.
+    log_root : float
+        Half the logarithm of the determinant that was turned away.
+    """
+
+    data: np.ndarray
+    design: np.ndarray
+    values: np.ndarray
+    log_root: float
+
+
+def _turned(rows, own, part) -> _Turned:
+    root = np.linalg.cholesky(own)
+    half = np.linalg.solve(root, np.broadcast_to(part, own.shape))
+    values, vectors = np.linalg.eigh(np.linalg.solve(root, half.transpose(0, 2, 1)))
+    both = np.concatenate([rows.data[..., None], rows.design], axis=-1)
+    turned = flat(vectors.transpose(0, 2, 1) @ np.linalg.solve(root, both))
+    log_root = np.log(np.diagonal(root, axis1=1, axis2=2)).sum()
+    return _Turned(turned[:, 0], turned[:, 1:], np.maximum(values, 0.0).reshape(-1), log_root)
+
+
+def _along(turned, prior, added):
+    """Log likelihood, information, coefficients and covariance of B + added × K, each."""
+    y, x, values, log_root = turned
+    found = [[], [], [], []]
+    # So many at once that the copies stay small.
+    for some in np.array_split(added, max(1, added.size * x.size // _AT_ONCE)):
+        weight = 1 / (1 + some[:, None] * values)  # grid by rows
+        xw = x.T[None] * weight[:, None, :]  # grid by columns by rows
+        normal = xw @ x + prior
+        covariance = np.linalg.inv(normal)
+        mean = (covariance @ (xw @ y)[..., None])[..., 0]
+        rest = y - mean @ x.T
+        log = 0.5 * np.log(weight).sum(1) - log_root
+        squares = (weight * rest**2).sum(1) + (mean**2) @ np.diag(prior)
+        log -= 0.5 * (np.linalg.slogdet(normal)[1] + squares)
+        # tr(P K P K) in these coordinates, where K is diagonal and P = W − W X C Xᵀ W.
+        wk = weight * values
+        xw *= wk[:, None, :]
+        once = covariance @ (xw @ x)
+        xw *= wk[:, None, :]
+        twice = covariance @ (xw @ x)
+        information = (wk**2).sum(1) - 2 * np.trace(twice, axis1=1, axis2=2)
+        information += (once * once.transpose(0, 2, 1)).sum((1, 2))
+        for column, one in zip(found, (log, information, mean, covariance), strict=True):
+            column.append(one)
+    return tuple(map(np.concatenate, found))
 
 
 def spread(mixture: VarianceMixture, vector) -> Spread:

@@ -7,7 +7,7 @@ from typing import NamedTuple
 import numpy as np
 
 from tuninglib.physics.air import STANDARD_GRAVITY_M_S2
-from tuninglib.physics.hill import Hill, Ride, wheel_force_n
+from tuninglib.physics.hill import Hill, Ride, exit_speed_m_s, wheel_force_n
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -100,6 +100,8 @@ RUN_FIELDS = tuple(
 )
 HILL_FIELDS = ("lengths_m", "grade_ratios")
 SPEED_FIELDS = ("true_entry_m_s", "true_exit_m_s", "true_down_entry_m_s", "true_down_exit_m_s")
+# What can be negative; the rest is moved by factors, so that it never is.
+_EITHER_SIGN = ("headwind_m_s", "wind_change_m_s", "log_correction", "grade_ratios")
 
 
 class Linearised(NamedTuple):
@@ -120,7 +122,7 @@ class Linearised(NamedTuple):
     down_slopes: np.ndarray
 
 
-def linearised(runs: Runs, unknowns, moved, step=1e-3) -> Linearised:
+def linearised(runs: Runs, unknowns, moved, log_force=None) -> Linearised:
     """Log wheel force up, and residual force down, with their slopes by each unknown.
 
     Parameters
@@ -129,12 +131,18 @@ def linearised(runs: Runs, unknowns, moved, step=1e-3) -> Linearised:
     unknowns : sequence of Unknown
     moved : sequence of array
         Where each unknown stands, in standard deviations: one value, or one a run.
-    step : float
-        Of the finite differences, in standard deviations.
+    log_force : array, n, optional
+        Logarithm of the force that each run is thought to have had; slopes are then taken on the
+        ride that it gives, and on the way down that no force gives, else on what was read.
 
     Returns
     -------
     Linearised
+
+    Notes
+    -----
+    What cannot be negative (masses, lengths, speeds, drag, rolling, air) is moved by the factor
+    exp(change / value), the rest by adding.
 
     Examples
     --------
@@ -149,66 +157,143 @@ def linearised(runs: Runs, unknowns, moved, step=1e-3) -> Linearised:
     array([[0.0067, 0.0066]])
     """
     unknowns = list(unknowns)
-    count = len(unknowns) + 1
-    values = {name: np.array(getattr(runs, name)) for name in RUN_FIELDS}
-    hill = {name: np.array(getattr(runs.hill, name)) for name in HILL_FIELDS}
-    for unknown, at in zip(unknowns, moved, strict=True):
-        for name, change in unknown.changes.items():
-            part = hill if name in HILL_FIELDS else values
-            part[name] = part[name] + change * np.asarray(at)
-    changed = {name for unknown in unknowns for name in unknown.changes}
-    stacks = {}
-    for name, base in {**values, **hill}.items():
-        stack = np.tile(base, (count, 1)) if name in changed else base[None]
-        for row, unknown in enumerate(unknowns, start=1):
-            if name in unknown.changes:
-                stack[row] += unknown.changes[name] * step
-        stacks[name] = stack
-    lengths, grades = (stacks[name][:, None, :] for name in HILL_FIELDS)
-    common = {
-        name: stacks[name]
-        for name in (
-            "mass_kg",
-            "rotating_mass_kg",
-            "air_density_kg_m3",
-            "drag_area_m2",
-            "rolling_coefficient",
-        )
-    }
-    ride = Ride(
-        hill=Hill(lengths, grades),
-        wind_m_s=stacks["headwind_m_s"],
-        gravity_m_s2=runs.gravity_m_s2,
-        **common,
-    )
-    up = wheel_force_n(
-        ride,
-        entry_speed_m_s=stacks["true_entry_m_s"],
-        exit_speed_m_s=stacks["true_exit_m_s"],
-    )
+    stated = {name: np.array(getattr(runs, name)) for name in RUN_FIELDS}
+    stated |= {name: np.array(getattr(runs.hill, name)) for name in HILL_FIELDS}
+    now = moved_fields(stated, unknowns, moved)
+    up, down = _up_n(runs, now), _down_n(runs, now)
     if not np.all(up > 0):
-        run = int(np.argmax(np.any(~(up > 0), axis=0)))
+        run = int(np.argmin(up))
         raise ValueError(
-            f"the speeds of run {run + 1} need no pull at all (wheel force "
-            f"{up[:, run].min():.3g} N); check its speeds and the grade"
+            f"the speeds of run {run + 1} need no pull at all (wheel force {up[run]:.3g} N); "
+            "check its speeds and the grade"
         )
-    up = np.log(up) + stacks["log_correction"]
-    up = np.broadcast_to(up, (count, up.shape[-1]))
-    down = np.full(up.shape, np.nan)
+    log_up = np.log(up) + now["log_correction"]
+    ridden = now
+    if log_force is not None:
+        up = np.exp(log_force - now["log_correction"])
+        ridden = now | _ridden(runs, now, up)
+    rises, falls = np.zeros((2, len(unknowns), up.size))
+    for name in dict.fromkeys(name for one in unknowns for name in one.changes):
+        rise, fall = _by_field(runs, ridden, name, up)
+        for row, one in enumerate(unknowns):
+            if name in one.changes:
+                change = one.changes[name] * np.ones(stated[name].shape)
+                if name not in _EITHER_SIGN:
+                    change = change * _over(ridden[name], stated[name])
+                # A speed that was not read does not change.
+                change = np.nan_to_num(change)
+                if name in HILL_FIELDS:
+                    rises[row] += change @ rise
+                    falls[row] += change @ fall
+                else:
+                    rises[row] += rise * change
+                    falls[row] += fall * change
+    return Linearised(log_up, rises, down, falls)
+
+
+def moved_fields(stated: dict, unknowns, moved) -> dict:
+    """Values of the fields where the unknowns stand.
+
+    Parameters
+    ----------
+    stated : dict of str to array
+        Names of ``RUN_FIELDS`` and ``HILL_FIELDS``.
+    unknowns, moved
+        As in :func:`linearised`.
+
+    Examples
+    --------
+    >>> from tuninglib.statistics.unknowns import Unknown
+    >>> drag = Unknown("drag area", {"drag_area_m2": 0.1})
+    >>> moved_fields({"drag_area_m2": np.array([0.5])}, [drag], [-10.0])
+    {'drag_area_m2': array([0.0677])}
+    """
+    added = {}
+    for one, at in zip(unknowns, moved, strict=True):
+        for name, change in one.changes.items():
+            added[name] = added.get(name, 0.0) + change * np.asarray(at)
+    found = dict(stated)
+    for name, change in added.items():
+        base = stated[name]
+        adds = (name in _EITHER_SIGN) | (base == 0)
+        found[name] = np.where(adds, base + change, base * np.exp(_over(change, base)))
+    return found
+
+
+def _over(value, base):
+    """A quotient; a value of 0 is moved by adding, which is a factor of 1."""
+    return np.where(base, value / np.where(base, base, 1.0), 1.0)
+
+
+def _ride(runs, fields, hill=None, wind=None, rows=slice(None)) -> Ride:
+    common = ("mass_kg", "rotating_mass_kg", "air_density_kg_m3", "drag_area_m2")
+    return Ride(
+        hill=hill or Hill(fields["lengths_m"], fields["grade_ratios"]),
+        wind_m_s=fields["headwind_m_s"] if wind is None else wind,
+        gravity_m_s2=runs.gravity_m_s2,
+        **{name: fields[name][rows] for name in (*common, "rolling_coefficient")},
+    )
+
+
+def _way_down(runs, fields) -> Ride:
+    """Ride back down, of those that there are."""
+    there = runs.has_way_down
+    hill = Hill(fields["lengths_m"], fields["grade_ratios"]).reversed()
+    wind = -(fields["headwind_m_s"] + fields["wind_change_m_s"])
+    return _ride(runs, fields, hill, wind[there], there)
+
+
+def _up_n(runs, fields):
+    """Wheel force of each way up. [N]"""
+    return wheel_force_n(
+        _ride(runs, fields),
+        entry_speed_m_s=fields["true_entry_m_s"],
+        exit_speed_m_s=fields["true_exit_m_s"],
+    )
+
+
+def _down_n(runs, fields):
+    """Force that each way down seems to need; NaN where there is none. [N]"""
+    there = runs.has_way_down
+    down = np.full(there.shape, np.nan)
+    if there.any():
+        down[there] = wheel_force_n(
+            _way_down(runs, fields),
+            entry_speed_m_s=fields["true_down_entry_m_s"][there],
+            exit_speed_m_s=fields["true_down_exit_m_s"][there],
+        )
+    return down
+
+
+def _ridden(runs, fields, up_n) -> dict:
+    """Speeds at the ends that the forces give, where they do; else those that were read."""
+    up = exit_speed_m_s(_ride(runs, fields), force_n=up_n, entry_speed_m_s=fields["true_entry_m_s"])
+    found = {"true_exit_m_s": np.where(np.isfinite(up), up, fields["true_exit_m_s"])}
     there = runs.has_way_down
     if there.any():
-        wind = -(stacks["headwind_m_s"] + stacks["wind_change_m_s"])
-        pick = {name: stack[:, there] for name, stack in common.items()}
-        back = Ride(
-            hill=ride.hill.reversed(),
-            wind_m_s=wind[:, there],
-            gravity_m_s2=runs.gravity_m_s2,
-            **pick,
+        down = exit_speed_m_s(
+            _way_down(runs, fields),
+            force_n=0.0,
+            entry_speed_m_s=fields["true_down_entry_m_s"][there],
         )
-        down[:, there] = wheel_force_n(
-            back,
-            entry_speed_m_s=stacks["true_down_entry_m_s"][:, there],
-            exit_speed_m_s=stacks["true_down_exit_m_s"][:, there],
-        )
-    slopes = [(stack[1:] - stack[0]) / step for stack in (up, down)]
-    return Linearised(up[0], slopes[0], down[0], slopes[1])
+        ends = np.array(fields["true_down_exit_m_s"])
+        ends[there] = np.where(np.isfinite(down), down, ends[there])
+        found["true_down_exit_m_s"] = ends
+    return found
+
+
+def _by_field(runs, fields, name, up):
+    """Slopes of log force up and of force down by one field; by piece and run for the hill's."""
+    if name == "log_correction":
+        return np.ones(up.shape), np.zeros(up.shape)
+    base = fields[name]
+    step = 1e-5 * (1.0 if name in _EITHER_SIGN else np.where(base, base, 1.0))
+    pieces = np.eye(base.size) if name in HILL_FIELDS else [np.ones(base.shape)]
+    slopes = [[], []]
+    for piece in pieces:
+        sides = [fields | {name: base + sign * step * piece} for sign in (1, -1)]
+        size = 2 * (step * piece).sum() if name in HILL_FIELDS else 2 * step
+        for found, force in zip(slopes, (_up_n, _down_n), strict=True):
+            found.append((force(runs, sides[0]) - force(runs, sides[1])) / size)
+    rise, fall = (np.array(one) if name in HILL_FIELDS else one[0] for one in slopes)
+    return np.nan_to_num(rise) / up, fall

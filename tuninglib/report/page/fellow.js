@@ -58,25 +58,25 @@ window.fellow = (() => {
     });
     return Math.sqrt(2 * energy);
   }
-  // The run or the question with one of its quantities moved.
+  // Conditions of the question, with one of the run's moves made; what is asked about is exact.
   function roadOf(data, question, moved) {
     const { run, constants } = data, asked = question.rider_mass_kg ?? null;
     const rider = asked ?? run.rider_mass_kg + moved("rider_mass_kg");
     const mass = run.bike_mass_kg + moved("bike_mass_kg") + rider;
-    const grades = question.grade_ratios ?? run.grade_ratios;
-    const tilt = question.grade_ratios ? 0 : moved("grade_ratio");
+    const each = (name) => run[name].map((one, i) => one + moved(name, i));
     const rolling = run.rolling_coefficient + moved("rolling_coefficient");
     const bigger = (asked ?? run.rider_mass_kg) / run.rider_mass_kg;
-    const drag = 1 + constants.rider_share * (bigger ** constants.body_exponent - 1);
+    const drag = 1 + constants.rider_share * (bigger ** constants.body_exponent - 1)
+      + (asked === null ? 0 : moved("other_rider_drag_ratio"));
     const area = (run.drag_area_m2 + moved("drag_area_m2")) * drag;
+    const density = run.air_density_kg_m3 + moved("air_density_kg_m3");
     return {
-      lengths: question.lengths_m ?? run.lengths_m,
-      climbs: grades.map((grade) => {
-        const slope = grade + tilt;
+      lengths: question.lengths_m ?? each("lengths_m"),
+      climbs: (question.grade_ratios ?? each("grade_ratios")).map((slope) => {
         return (slope + rolling) * constants.gravity_m_s2 / Math.sqrt(1 + slope ** 2) * mass;
       }),
       m: mass + run.rotating_mass_kg + moved("rotating_mass_kg"),
-      k: (question.air_density_kg_m3 ?? run.air_density_kg_m3) * area / 2,
+      k: (question.air_density_kg_m3 ?? density) * area / 2,
       w: question.headwind_m_s ?? run.headwind_m_s + moved("headwind_m_s"),
     };
   }
@@ -86,12 +86,15 @@ window.fellow = (() => {
     const { run, constants } = data, force = [], power = [];
     for (let place = 0; place < data.force_n.length; place++) {
       const number = Math.floor((place - 1) / 2), sign = place % 2 ? 1 : -1;
-      const moved = (name) =>
-        place > 0 && run.sds[number][0] === name ? sign * run.sds[number][1] : 0;
+      const moved = (name, piece) => {
+        const by = (place > 0 && run.moves[number][name]) || 0;
+        return sign * (piece === undefined ? by : by[piece] ?? 0);
+      };
       const road = roadOf(data, question, moved);
-      const entry = question.entry_m_s ?? run.entry_m_s * (1 + moved("speed_ratio"));
+      const entry = question.entry_m_s ?? run.entry_m_s + moved("entry_m_s");
       if (entry + road.w <= 0) return refused("wind");
-      const output = Math.exp(moved("log_force"))
+      const rider = question.rider_mass_kg === undefined ? 0 : moved("other_rider_log_force");
+      const output = Math.exp(rider)
         * run.output_factor / (question.output_factor ?? run.output_factor);
       force.push(speedAtForce(data.force_n[place] * output, entry, road));
       power.push(speedAtPower(data.power_w[place] * output, entry, road, constants.steps));
