@@ -118,10 +118,10 @@ def _truth(rng, session):
 
     def true_lambda(engine, injector, fuel):
         blend = blend_of(session.fuels[fuel])
-        need = float(blend.stoichiometric_ratio * blend.density_kg_m3)
+        need = float(blend.stoichiometric_ratio * blend.density_kg_m3**0.5)
         size = session.engines[engine].displacement_m3 / session.engines["stock"].displacement_m3
         flow = flows[injector] / (165 * CC_MIN)
-        return 0.87 * size * breath[engine] / flow * (14.5 * 745) / need
+        return 0.87 * size * breath[engine] / flow * (14.5 * 745**0.5) / need
 
     return true_lambda
 

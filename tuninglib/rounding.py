@@ -55,7 +55,9 @@ def fixed(value: float, decimals: int) -> str:
     return text.replace("-", "−")
 
 
-def interval_text(interval: Interval, unit: str = "", *, least_decimals: int = -3) -> str:
+def interval_text(
+    interval: Interval, unit: str = "", *, least_decimals: int = -3, most_decimals: int = 9
+) -> str:
     """Value and interval, for example ``13 % (8 to 18 %)``.
 
     Parameters
@@ -64,8 +66,8 @@ def interval_text(interval: Interval, unit: str = "", *, least_decimals: int = -
         In the unit printed.
     unit : str
         Printed after the numbers.
-    least_decimals : int
-        Never print fewer decimals than this.
+    least_decimals, most_decimals : int
+        Never print fewer decimals, nor more, than this.
 
     Examples
     --------
@@ -75,7 +77,7 @@ def interval_text(interval: Interval, unit: str = "", *, least_decimals: int = -
     label = f" {unit}" if unit else ""
     if interval.half_width <= 0:
         return f"{interval.value:.4g}{label}"
-    decimals = max(decimals_for(interval.half_width), least_decimals)
+    decimals = min(max(decimals_for(interval.half_width), least_decimals), most_decimals)
     value, low, high = (fixed(x, decimals) for x in (interval.value, interval.low, interval.high))
     return f"{value}{label} ({low} to {high}{label})"
 

@@ -101,6 +101,7 @@ GOOD = {
         "rated_pressure_pa": 3e5,
         "pressure_pa": 2.5e5,
     },
+    injector.metering_demand: {"stoichiometric_ratio": 14.3, "density_kg_m3": 745.0},
     injector.flow_on_fuel: {
         "flow_m3_s": 2.5e-6,
         "rated_density_kg_m3": 684.0,

@@ -52,7 +52,7 @@ def test_without_a_coast_down_the_table_is_taken(edit):
     session = load_session(edit("session.toml", 'rotating_mass = "8 kg +/- 3 kg"', ""))
     road = road_load_of(session, 200.0)
     sources = (road.drag_area_m2.source, road.rolling_coefficient.source)
-    assert sources == ("table", "table")
+    assert sources == ("table", "table and tyres")
     assert road.rotating_mass_kg.source == "rule"
     assert road.rotating_mass_kg.value == pytest.approx(0.07 * 124)
 

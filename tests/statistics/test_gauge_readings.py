@@ -69,7 +69,7 @@ def test_gauge_without_known_ends_is_never_pegged():
 def test_prepared_columns():
     readings = prepare_readings(**GOOD)
     assert_allclose(np.exp(readings.log_lambda), [0.87, 0.915])
-    assert_allclose(np.exp(readings.log_fuel), 14.3 * 745)
+    assert_allclose(np.exp(readings.log_fuel), 14.3 * np.sqrt(745))
     assert readings.engine == ["stock", "stock"]
     assert readings.injector == ["a", "b"]
 

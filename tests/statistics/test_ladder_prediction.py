@@ -53,7 +53,7 @@ def test_weaker_fuel_is_leaner_by_the_ratio(fit):
         for s, d in FUELS.values()
     )
     assert other.lambda_.value / one.lambda_.value == pytest.approx(
-        14.29 * 747 / (13.99 * 750), rel=1e-9
+        14.29 / 13.99 * np.sqrt(747 / 750), rel=1e-9
     )
 
 

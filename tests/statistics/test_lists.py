@@ -12,6 +12,7 @@ from tuninglib import statistics
 from tuninglib.physics.hill import Hill, Ride
 from tuninglib.statistics import (
     coast_down,
+    flow_response,
     gain,
     gauge_check,
     gauge_readings,
@@ -141,7 +142,7 @@ CALLS = {
     ladder.design_rows: lambda as_: ladder.design_rows(
         ("response", "level"), as_([0.1, 0.2]), ["a", "b"], ["x", "x"], gauge=1.0
     ),
-    ladder_checks.response_per_state: lambda as_: ladder_checks.response_per_state(
+    flow_response.response_per_state: lambda as_: flow_response.response_per_state(
         state=as_(["full", "full", "full"]), **readings(as_), displacement={"stock": 150.0}
     ),
     ladder_prediction.predict: lambda as_: ladder_prediction.predict(

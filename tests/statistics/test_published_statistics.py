@@ -110,19 +110,22 @@ def test_interval_of_a_standard_deviation():
     assert (found.low, found.high) == pytest.approx((0.5991, 2.8736), abs=5e-5)
 
 
-# Directive 70/220/EEC, Annex III: t and t/√n by number of coast-downs, as printed. The table is
-# rounded loosely (t is 2.447 for n = 7, printed 2.5; 2.262 for n = 10, printed 2.2), so that 0.065
-# is allowed on t, and as much of it on the quotient.
+# Directive 70/220/EEC, Annex III: t and t/√n by number of coast-downs, from memory. It rounds t
+# to the nearest tenth or up (2.447 for n = 7 is 2.5), and the quotients are those of its own t. A t
+# of 2.2 for n = 10, as once typed here, is neither, nor does it go with its quotient of 0.73; it is
+# left out.
 TABLE = "Directive 70/220/EEC, Annex III, statistical accuracy of coast-downs"
 COUNTS = [4, 5, 6, 7, 8, 9, 10, 12, 15]
-PRINTED_T = [3.2, 2.8, 2.6, 2.5, 2.4, 2.3, 2.2, 2.2, 2.2]
+PRINTED_T = [3.2, 2.8, 2.6, 2.5, 2.4, 2.3, None, 2.2, 2.2]
 PRINTED_QUOTIENT = [1.6, 1.25, 1.06, 0.94, 0.85, 0.77, 0.73, 0.64, 0.57]
 
 
 @pytest.mark.outside(source=TABLE)
-@pytest.mark.parametrize(("n", "t"), list(zip(COUNTS, PRINTED_T, strict=True)))
+@pytest.mark.parametrize(
+    ("n", "t"), [row for row in zip(COUNTS, PRINTED_T, strict=True) if row[1] is not None]
+)
 def test_coast_down_table_t(n, t):
-    assert t_quantile(0.975, n - 1) == pytest.approx(t, abs=0.065)
+    assert t - 0.1 < t_quantile(0.975, n - 1) <= t + 0.05
 
 
 @pytest.mark.outside(source=TABLE)
@@ -130,7 +133,8 @@ def test_coast_down_table_t(n, t):
 def test_coast_down_table_quotient(n, quotient):
     runs = 10.0 + np.linspace(-1, 1, n)
     ours = relative_accuracy(runs) * runs.mean() / runs.std(ddof=1)
-    assert ours == pytest.approx(quotient, abs=0.065 / np.sqrt(n))
+    # The last printed digit, and a tenth of t rounded up.
+    assert quotient - 0.1 / np.sqrt(n) - 0.005 < ours < quotient + 0.05 / np.sqrt(n) + 0.005
 
 
 @pytest.mark.outside(source="statsmodels TTestIndPower.solve_power")

@@ -174,7 +174,9 @@ def plan_day(*, gain, scatter, setups, riders, minutes_a_run, minutes_a_swap, ri
     # The report counts every comparison with the reference, so the plan does, too.
     alpha = 0.05 / (len(setups) - 1)
     try:
-        repeats = math.ceil(repeats_needed(gain, scatter_sd=scatter, alpha=alpha, most=1000))
+        repeats = math.ceil(
+            repeats_needed(gain, scatter_sd=scatter, setups=len(setups), alpha=alpha, most=1000)
+        )
     except ValueError:
         repeats = MOST_RUNS
     if repeats * len(setups) > MOST_RUNS:
@@ -187,7 +189,9 @@ def plan_day(*, gain, scatter, setups, riders, minutes_a_run, minutes_a_swap, ri
     order = run_order(first_pass.setups, repeats=repeats, riders=tuple(riders) or ("",))
 
     def visible(count):
-        return smallest_visible_gain(scatter_sd=scatter, repeats=count, alpha=alpha)
+        return smallest_visible_gain(
+            scatter_sd=scatter, repeats=count, setups=len(setups), alpha=alpha
+        )
 
     return Day(
         repeats=repeats,

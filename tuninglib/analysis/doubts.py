@@ -5,6 +5,8 @@ import numpy as np
 from tuninglib.analysis.mixture import mean_readings
 from tuninglib.analysis.readings import flow_on_bike
 from tuninglib.analysis.records import Doubt
+from tuninglib.interval import Z_95
+from tuninglib.physics.injector import metering_demand
 from tuninglib.session.defaults import blend_of, ethanol_of
 from tuninglib.statistics.repeats import t_quantile
 from tuninglib.statistics.robust import NAMED
@@ -49,6 +51,20 @@ def _of_readings(rows) -> list:
         weight = float(own["weight"].max())
         found.append(Doubt("wide spread", tuple(own["run"].tolist()), setup, weight=weight))
     return found
+
+
+def doubts_of_the_stated(fit, reference) -> tuple:
+    """Stated values that all runs together contradict.
+
+    Parameters
+    ----------
+    fit : tuninglib.statistics.gain.GainFit
+    reference : str
+    """
+    return tuple(
+        Doubt("stated", (), reference, off=abs(one.mean) / Z_95, what=one.name)
+        for one in fit.contradicted
+    )
 
 
 def doubts_of_speeds(rows, runs, weighed, weight) -> tuple:
@@ -128,7 +144,7 @@ def _demand(session, fuel) -> float:
     if ethanol_of(record).source != "stated":
         return np.nan
     blend = blend_of(record)
-    return float(np.log(blend.stoichiometric_ratio * blend.density_kg_m3))
+    return float(np.log(metering_demand(blend.stoichiometric_ratio, blend.density_kg_m3)))
 
 
 def _worst_first(found) -> list:

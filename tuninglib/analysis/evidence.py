@@ -4,6 +4,7 @@ import math
 
 from tuninglib.analysis.decide import Evidence
 from tuninglib.analysis.gates import unexplained
+from tuninglib.physics.injector import metering_demand
 from tuninglib.session.defaults import blend_of
 from tuninglib.statistics.planning import repeats_needed
 
@@ -71,9 +72,9 @@ def burnt_fuels(session, limits=()) -> tuple:
 
     def need(name):
         blend = blend_of(session.fuels[name])
-        return float(blend.stoichiometric_ratio * blend.density_kg_m3)
+        return float(metering_demand(blend.stoichiometric_ratio, blend.density_kg_m3))
 
-    # The less air a litre of fuel asks for, the leaner it runs on the same injector.
+    # The less air a pulse of fuel asks for, the leaner it runs on the same injector.
     return tuple(sorted((name for name in fuels if name not in forbidden), key=need))
 
 
@@ -102,6 +103,7 @@ def _more_runs(road, setup) -> int | None:
         needed = repeats_needed(
             abs(pull.gain.ratio.value),
             scatter_sd=road.scatter_sd,
+            setups=len(road.pulls),
             alpha=0.05 / max(len(road.pulls) - 1, 1),
             most=1000,
         )

@@ -4,12 +4,14 @@ from dataclasses import dataclass
 
 from tuninglib.analysis.injector import AIR_DENSITY_KG_M3, HIGHEST_SHARE
 from tuninglib.interval import Z_95, Interval
-from tuninglib.physics.blend import Blend
+from tuninglib.physics.blend import PETROL_DENSITY_KG_M3, Blend
 from tuninglib.physics.engine import air_mass_per_cycle_kg, cycle_time_s, fuel_mass_per_cycle_kg
 from tuninglib.physics.injector import (
     first_guess_flow,
+    flow_on_fuel,
     flow_that_runs_out,
     mass_flow_kg_s,
+    metering_demand,
     open_time_s,
 )
 
@@ -73,7 +75,7 @@ def guess_of(change: Change) -> Guess:
     change : Change
     """
     before, after = Blend(change.old_ethanol), Blend(change.new_ethanol)
-    old, new = (b.stoichiometric_ratio * b.density_kg_m3 for b in (before, after))
+    old, new = (metering_demand(b.stoichiometric_ratio, b.density_kg_m3) for b in (before, after))
     pressure = (change.old_pressure_pa / change.new_pressure_pa) ** 0.5
     guess = first_guess_flow(
         change.flow_m3_s,
@@ -98,17 +100,24 @@ def guess_of(change: Change) -> Guess:
         lambda_=change.lambda_wanted,
         stoichiometric_ratio=after.stoichiometric_ratio,
     )
-    mass_flow = mass_flow_kg_s(flow.value, density_kg_m3=after.density_kg_m3)
+    mass_flow = mass_flow_kg_s(
+        flow.value, density_kg_m3=after.density_kg_m3, rated_density_kg_m3=PETROL_DENSITY_KG_M3
+    )
+    runs_out = flow_that_runs_out(
+        fuel,
+        density_kg_m3=after.density_kg_m3,
+        engine_speed_rpm=change.engine_speed_rpm,
+        dead_time_s=DEAD_TIME_S,
+        highest_fraction=HIGHEST_SHARE,
+    )
     return Guess(
         flow_m3_s=flow,
         stated_at_old_pressure_m3_s=stated,
         open_time_s=open_time_s(fuel, mass_flow_kg_s=mass_flow, dead_time_s=DEAD_TIME_S),
         cycle_time_s=cycle_time_s(change.engine_speed_rpm),
-        runs_out_m3_s=flow_that_runs_out(
-            fuel,
-            density_kg_m3=after.density_kg_m3,
-            engine_speed_rpm=change.engine_speed_rpm,
-            dead_time_s=DEAD_TIME_S,
-            highest_fraction=HIGHEST_SHARE,
+        runs_out_m3_s=flow_on_fuel(
+            runs_out,
+            rated_density_kg_m3=after.density_kg_m3,
+            density_kg_m3=PETROL_DENSITY_KG_M3,
         ),
     )

@@ -4,7 +4,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from tuninglib.analysis.doubts import doubts_of_speeds
+from tuninglib.analysis.doubts import doubts_of_speeds, doubts_of_the_stated
 from tuninglib.analysis.equivalent_run import equivalent_run
 from tuninglib.analysis.records import Pull
 from tuninglib.physics.hill import travel_time_s, wheel_force_n
@@ -32,7 +32,10 @@ class Road:
     weight_of_run : dict
         Index of a row to the weight with which its speeds counted, 0 to 1.
     doubts : tuple of Doubt
-        Runs whose speeds are far from what the other runs say.
+        Runs whose speeds are far from what the other runs say, and stated values that they
+        contradict.
+    one_after_the_other : bool
+        Whether the setups were ridden in blocks, and the reference not before and after others.
     force_of_run, stated_force_of_run : dict
         Index of a row of runs.csv to its wheel force: brought to the reference air, with what the
         runs together say of drag, slope, wind and riders; and in the air of the run, at the stated
@@ -53,6 +56,7 @@ class Road:
     scatter_is_assumed: bool
     weight_of_run: dict
     doubts: tuple
+    one_after_the_other: bool
     force_of_run: dict
     stated_force_of_run: dict
     drag_area_m2: Taken
@@ -126,7 +130,7 @@ def analyse_road(session, air) -> Road | None:
         true_down_exit_m_s=rows["shown_down_exit_m_s"].to_numpy() * factor.value,
     )
     options = {
-        "unknowns": _unknowns(session, runs, riders, area, rolling, rotating, factor),
+        "unknowns": _unknowns(session, runs, rows, riders, area, rolling, rotating, factor),
         "resolution_m_s": session.speedometer.resolution.value * factor.value,
         "assumed_scatter_sd": session.assumptions.run_scatter.value,
     }
@@ -140,7 +144,11 @@ def analyse_road(session, air) -> Road | None:
         scatter_dof=fit.scatter_dof,
         scatter_is_assumed=fit.scatter_is_assumed,
         weight_of_run=dict(zip(rows.index.tolist(), weight.tolist(), strict=True)),
-        doubts=doubts_of_speeds(rows, runs, fit.weighed, weight),
+        doubts=(
+            *doubts_of_speeds(rows, runs, fit.weighed, weight),
+            *doubts_of_the_stated(fit, reference),
+        ),
+        one_after_the_other=_one_after_the_other(rows, setups),
         force_of_run=dict(zip(rows.index.tolist(), fit.run_force_n.tolist(), strict=True)),
         stated_force_of_run=dict(zip(rows.index.tolist(), _stated_forces(runs), strict=True)),
         drag_area_m2=area,
@@ -150,6 +158,13 @@ def analyse_road(session, air) -> Road | None:
         gain_if_shown_high=_if_shown_high(session, setups, runs, shown, options),
         equivalent=_equivalent_runs(session, setups, runs, fit),
     )
+
+
+def _one_after_the_other(rows, setups) -> bool:
+    """Whether no setup was ridden again after another, so that the time of day goes with setups."""
+    ridden = rows.sort_values("run", kind="stable")["setup"].tolist()
+    blocks = [name for at, name in enumerate(ridden) if at == 0 or ridden[at - 1] != name]
+    return len(setups) > 1 and len(rows) > len(setups) and len(blocks) == len(setups)
 
 
 def _weight_of_runs(runs, weighed) -> np.ndarray:
@@ -194,7 +209,7 @@ def _stated_forces(runs) -> list:
     ).tolist()
 
 
-def _unknowns(session, runs, riders, area, rolling, rotating, factor) -> tuple:
+def _unknowns(session, runs, rows, riders, area, rolling, rotating, factor) -> tuple:
     """What is not known exactly, as the session states it."""
     hill, taken = session.hill, session.assumptions
     usual = usual_unknowns(
@@ -213,6 +228,7 @@ def _unknowns(session, runs, riders, area, rolling, rotating, factor) -> tuple:
         rider_effect_sd=taken.rider_effect.sd / np.sqrt(2),
         rider_drag_sd_ratio=taken.rider_drag.sd / np.sqrt(2),
         drift_sd=taken.drift.sd,
+        order=rows["run"].to_numpy(),
     )
     pieces = tuple(
         Unknown("grade", {"grade_ratios": one * piece.grade.sd})

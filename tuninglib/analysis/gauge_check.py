@@ -4,9 +4,9 @@ import numpy as np
 
 from tuninglib.analysis.readings import ladder_columns, weighed_readings
 from tuninglib.analysis.records import GaugeCheck, GaugeDeviation
+from tuninglib.statistics.flow_response import response_per_state
 from tuninglib.statistics.gauge_check import offset_stated, offset_where_lambda_is_one
 from tuninglib.statistics.gauge_readings import reading_midpoint
-from tuninglib.statistics.ladder_checks import response_per_state
 
 # Where narrowband control is at work, if it is at work anywhere.
 STATES = ("idle", "cruise")

@@ -9,15 +9,18 @@ from tuninglib.analysis.readings import (
     weighed_readings,
 )
 from tuninglib.analysis.records import Ladder, LadderCurve, Prospect, one_each
+from tuninglib.physics.blend import PETROL_DENSITY_KG_M3
 from tuninglib.physics.engine import air_mass_per_cycle_kg, fuel_mass_per_cycle_kg
 from tuninglib.physics.injector import (
     mass_flow_kg_s,
+    metering_demand,
     open_time_fraction,
     open_time_s,
 )
 from tuninglib.session.defaults import band_of, blend_of
+from tuninglib.statistics.flow_response import response_per_state
 from tuninglib.statistics.ladder import fit_ladder
-from tuninglib.statistics.ladder_checks import response_per_state, suspicious_injectors
+from tuninglib.statistics.ladder_checks import suspicious_injectors
 from tuninglib.statistics.ladder_prediction import flow_for_lambda, predict
 
 # Dry air at 25 °C and 1013.25 hPa, for the open time.
@@ -37,7 +40,7 @@ def responses_of(session, air) -> tuple:
 
     Returns
     -------
-    tuple of tuninglib.statistics.ladder_checks.Response
+    tuple of tuninglib.statistics.flow_response.Response
     """
     rows = weighed_readings(session, air, state=None)
     if not (rows["state"] == "full").any():
@@ -118,7 +121,7 @@ def _first_guess(session, fit, engine, burnt):
     """Flow for the middle of the band on the leanest fuel; None where no flow gets there."""
     # A fuel that is only listed decides nothing, unless no other is left.
     deciding = [_air_and_density(session, name) for name in burnt or session.fuels]
-    leanest = min(deciding, key=lambda one: one["stoichiometric_ratio"] * one["density_kg_m3"])
+    leanest = min(deciding, key=lambda one: metering_demand(**one))
     band = band_of(session)
     middle = float(np.sqrt(band.lowest * band.highest))
     guess = flow_for_lambda(fit, target_lambda=middle, engine=engine, **leanest)
@@ -185,7 +188,11 @@ def open_time_share(session, engine: str, injector: str, fuel: str) -> float | N
         lambda_=float(np.sqrt(band.lowest * band.highest)),
         stoichiometric_ratio=float(blend.stoichiometric_ratio),
     )
-    flow = mass_flow_kg_s(flow_on_bike(session, injector), density_kg_m3=float(blend.density_kg_m3))
+    flow = mass_flow_kg_s(
+        flow_on_bike(session, injector),
+        density_kg_m3=float(blend.density_kg_m3),
+        rated_density_kg_m3=PETROL_DENSITY_KG_M3,
+    )
     dead_time = session.injectors[injector].dead_time.value
     return float(
         open_time_fraction(

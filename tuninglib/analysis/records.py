@@ -226,7 +226,7 @@ class Ladder:
     prospects : tuple of Prospect
         Those of the least expected harm first; those that are shut last.
     curves : tuple of LadderCurve
-    responses : tuple of tuninglib.statistics.ladder_checks.Response
+    responses : tuple of tuninglib.statistics.flow_response.Response
         One for each state of the throttle.
     suspicions : tuple of tuninglib.statistics.ladder_checks.InjectorCheck
         Injectors whose readings say that their stated flow is off.
@@ -262,17 +262,22 @@ class Doubt:
         disagree"``: nobody can tell which one is wrong; ``"wide spread"``: low and high are
         further apart than a steady engine's; ``"run"``, ``"runs disagree"``: the same of speeds on
         the way up, ``"way down"`` on the way back; ``"flow direction"``: more flow reads leaner;
-        ``"fuel direction"``: more ethanol reads richer.
+        ``"fuel direction"``: more ethanol reads richer; ``"stated"``: the runs together speak
+        against what is stated of something that they share.
     runs : tuple of float
         Their numbers; empty where it is about whole setups.
     setup : str
+        Of ``"stated"``: the reference.
     other : str or None
         The setup that it goes the wrong way against: the one with less flow, or less ethanol.
     weight : float or None
         With what weight it counts, 0 to 1; of several runs the highest.
     off : float or None
         Reading or wheel force over what the others say, minus 1; of two that disagree, the one
-        over the other; of setups, reading over the other's.
+        over the other; of setups, reading over the other's; of ``"stated"``, by how many times its
+        ± the runs would have it elsewhere.
+    what : str or None
+        Of ``"stated"``: name of the unknown.
     """
 
     code: str
@@ -281,6 +286,7 @@ class Doubt:
     other: str | None = None
     weight: float | None = None
     off: float | None = None
+    what: str | None = None
 
 
 @dataclass(frozen=True)

@@ -7,9 +7,9 @@ import numpy as np
 from tuninglib.analysis.injector import AIR_DENSITY_KG_M3
 from tuninglib.analysis.readings import flow_on_bike, ladder_columns, weighed_readings
 from tuninglib.interval import Z_95, Interval
-from tuninglib.physics.blend import Blend
+from tuninglib.physics.blend import PETROL_DENSITY_KG_M3, Blend
 from tuninglib.physics.engine import air_mass_per_cycle_kg, cycle_time_s, fuel_mass_per_cycle_kg
-from tuninglib.physics.injector import mass_flow_kg_s, open_time_s
+from tuninglib.physics.injector import mass_flow_kg_s, metering_demand, open_time_s
 from tuninglib.session.defaults import air_of_runs, petrol_density_of
 from tuninglib.statistics.ladder import fit_ladder
 from tuninglib.statistics.ladder_prediction import Odds, predict
@@ -79,7 +79,7 @@ def ladder_of(results) -> AskedLadder | None:
     air = air_of_runs(session)
     columns = ladder_columns(session, air, weighed_readings(session, air))
     own = np.array([name == results.ladder.engine for name in columns["engine"]])
-    fuel = columns["stoichiometric_ratio"] * columns["density_kg_m3"]
+    fuel = metering_demand(columns["stoichiometric_ratio"], columns["density_kg_m3"])
     middle = (columns["lambda_low"] + columns["lambda_high"]) / 2
     flows = [flow_on_bike(session, name) for name in session.injectors]
     kept = results.ridden_setup
@@ -134,7 +134,9 @@ def outlook(
         middle = float(np.sqrt(lowest * highest))
         time = open_time_s(
             fuel_mass_per_cycle_kg(air_mass_kg=air, lambda_=middle, stoichiometric_ratio=ratio),
-            mass_flow_kg_s=mass_flow_kg_s(flow_m3_s, density_kg_m3=density),
+            mass_flow_kg_s=mass_flow_kg_s(
+                flow_m3_s, density_kg_m3=density, rated_density_kg_m3=PETROL_DENSITY_KG_M3
+            ),
             dead_time_s=_dead_time_s(results.session),
         )
         cycle = cycle_time_s(record.highest_speed.value)
@@ -146,7 +148,7 @@ def outlook(
         open_time_s=time,
         cycle_time_s=cycle,
         curve=line.lambda_.at(slice(-1)),
-        reading_lambda=ladder.reading_lambda_by_fuel / (ratio * density),
+        reading_lambda=ladder.reading_lambda_by_fuel / metering_demand(ratio, density),
     )
 
 

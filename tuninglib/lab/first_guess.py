@@ -5,6 +5,7 @@ from tuninglib.analysis.first_guess import Change, guess_of
 from tuninglib.analysis.injector import HIGHEST_SHARE, flow_on_bike
 from tuninglib.lab import kit
 from tuninglib.physics.blend import Blend
+from tuninglib.physics.injector import metering_demand
 from tuninglib.report.display import Prose
 from tuninglib.rounding import fixed, percent, quantity_text
 from tuninglib.session.defaults import ethanol_of
@@ -177,7 +178,7 @@ def chart_warnings(change: Change, *, own_valves, chart_valves, chart_ethanol) -
             "per cent of breathing is a per cent of flow. Do not take its flow as it is."
         )
     chart, own = (
-        b.stoichiometric_ratio * b.density_kg_m3
+        metering_demand(b.stoichiometric_ratio, b.density_kg_m3)
         for b in (Blend(chart_ethanol), Blend(change.new_ethanol))
     )
     off = chart / own - 1

@@ -107,15 +107,17 @@ def flow_on_fuel(flow_m3_s, *, rated_density_kg_m3, density_kg_m3):
     return plain(flow_m3_s * np.sqrt(rated_density_kg_m3 / density_kg_m3))
 
 
-def mass_flow_kg_s(flow_m3_s, *, density_kg_m3):
+def mass_flow_kg_s(flow_m3_s, *, density_kg_m3, rated_density_kg_m3=None):
     """Mass flow of an injector that stays open.
 
     Parameters
     ----------
     flow_m3_s : float or array
-        Volume flow on this fuel. [m3/s]
+        Volume flow on this fuel, or on the liquid that it is stated on. [m3/s]
     density_kg_m3 : float or array
-        [kg/m3]
+        Of this fuel. [kg/m3]
+    rated_density_kg_m3 : float or array, optional
+        Of the liquid that the flow is stated on, if another. [kg/m3]
 
     Returns
     -------
@@ -131,7 +133,43 @@ def mass_flow_kg_s(flow_m3_s, *, density_kg_m3):
     """
     flow_m3_s = require(flow_m3_s, what="flow", unit="m3/s", above=0)
     density_kg_m3 = require(density_kg_m3, what="density", unit="kg/m3", above=0)
+    if rated_density_kg_m3 is not None:
+        flow_m3_s = flow_on_fuel(
+            flow_m3_s, rated_density_kg_m3=rated_density_kg_m3, density_kg_m3=density_kg_m3
+        )
     return plain(flow_m3_s * density_kg_m3)
+
+
+def metering_demand(stoichiometric_ratio, density_kg_m3):
+    """Air that a pulse of a fuel asks for: the same pulse's lambda falls with it.
+
+    Parameters
+    ----------
+    stoichiometric_ratio : float or array
+        [unitless]
+    density_kg_m3 : float or array
+        [kg/m3]
+
+    Returns
+    -------
+    demand : same shape
+        ``stoichiometric_ratio * sqrt(density)``; only quotients mean anything.
+
+    Notes
+    -----
+    At the same pressure and open time an injector delivers mass in proportion to the root of the
+    density, as in :func:`flow_on_fuel`.
+
+    Examples
+    --------
+    The same pulse of a fuel with a tenth of ethanol is leaner by 3 %:
+
+    >>> metering_demand(14.56, 745.0) / metering_demand(14.04, 749.4)
+    1.034
+    """
+    ratio = require(stoichiometric_ratio, what="stoichiometric ratio", unit="", above=0)
+    density = require(density_kg_m3, what="density", unit="kg/m3", above=0)
+    return plain(ratio * np.sqrt(density))
 
 
 def first_guess_flow(
@@ -164,7 +202,7 @@ def first_guess_flow(
     pressure_ratio : float or array
         Old over new fuel pressure; the answer is a flow stated at the old pressure.
     fuel_ratio : float or array
-        Stoichiometric ratio times density, old fuel over new fuel.
+        :func:`metering_demand`, old fuel over new fuel.
     flow_sd, displacement_sd, breathing_sd, lambda_sd, pressure_sd, fuel_sd : float or array
         Relative standard deviation of each of the above. [1]
 

@@ -10,7 +10,7 @@ from tuninglib.analysis.gates import extremes
 from tuninglib.analysis.records import one_each
 from tuninglib.interval import Interval
 from tuninglib.report import heat
-from tuninglib.report.cells import money, plain, spaced, spaced_list
+from tuninglib.report.cells import gain_text, money, plain, spaced, spaced_list
 from tuninglib.rounding import (
     fixed,
     interval_text,
@@ -168,15 +168,15 @@ def _pull(results, ride) -> str:
     change = units.to_display(pull.speed_gain_m_s, "speed", system)
     sign = "+" if change >= 0 else "−"
     speed = f"{sign}{abs(change):.1f} {units.unit_label('speed', system)} at your marker"
-    text = interval_text(ratio.scaled(100), "%", least_decimals=0)
+    text = gain_text(ratio)
     if results.plan.strength == "open":
         return (
             f": {speed}, but no difference in pull from {reference} was shown ({text}); a "
-            f"difference of {percent(pull.gain.smallest_visible)} or more would most likely have "
-            f"shown{_assumed(results)}"
+            f"difference of about {percent(pull.gain.smallest_visible)} or more would most likely "
+            f"have shown{_assumed(results)}"
         )
     if ratio.value < 0:
-        less = interval_text(Interval(-ratio.value, -ratio.high, -ratio.low).scaled(100), "%")
+        less = gain_text(Interval(-ratio.value, -ratio.high, -ratio.low))
         return f": {speed}, {less} less pull than {reference}"
     cost = results.session.setups[ride.setup].cost
     price = f", for {money(cost, results.session)}" if cost else ""
@@ -185,12 +185,11 @@ def _pull(results, ride) -> str:
 
 
 def _assumed(results) -> str:
-    """That nothing was repeated, where nothing was."""
+    """That no rider repeated a setup, where none did."""
     if not results.road.scatter_is_assumed:
         return ""
-    return (
-        f", if runs scatter by {percent(results.road.scatter_sd)} (assumed: nothing was repeated)"
-    )
+    scatter = percent(results.road.scatter_sd)
+    return f", if runs scatter by {scatter} (assumed: no rider repeated a setup)"
 
 
 def _leaning(results) -> str:

@@ -77,15 +77,18 @@ def money(cost, session) -> str:
     return before.strip()
 
 
-def gain_text(gain) -> str:
-    """A gain with its interval as per cent.
+def gain_text(gain, unit: str = "%") -> str:
+    """A gain with its interval as per cent; whole ones, unless it is known better than that.
 
     Parameters
     ----------
     gain : tuninglib.interval.Interval
         As a ratio.
+    unit : str
+        Left out where it stands in a column's head.
     """
-    return interval_text(gain.scaled(100), "%", least_decimals=0)
+    most = 0 if gain.half_width > 0.02 else 1
+    return interval_text(gain.scaled(100), unit, least_decimals=0, most_decimals=most)
 
 
 def mixture_of(results, setup):

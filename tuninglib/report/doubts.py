@@ -27,7 +27,25 @@ def of_readings(results) -> list:
 def of_speeds(results) -> list:
     """Labels and sentences about the speeds of runs."""
     words = {"run": _run, "runs disagree": _runs_disagree, "way down": _way_down}
-    return [words[doubt.code](results, doubt) for doubt in results.doubts if doubt.code in words]
+    found = [words[doubt.code](results, doubt) for doubt in results.doubts if doubt.code in words]
+    stated = [doubt for doubt in results.doubts if doubt.code == "stated"]
+    return found + ([_stated(stated)] if stated else [])
+
+
+def _stated(found) -> tuple:
+    what = listing(
+        f"{doubt.what} (by {fixed(doubt.off, 1)} times its ±)"
+        if doubt.off > 1
+        else f"{doubt.what} (within its ±, but with the rest)"
+        for doubt in found
+    )
+    return (
+        "Against session.toml",
+        "all runs together do not go with what is stated of slope, wind, masses, drag and the "
+        f"speedometer; they would fit best with another {what}. Slope and wind look alike here: "
+        "check the grade first, then masses and the speedometer. The intervals do not hold a "
+        "mistake in what is stated.",
+    )
 
 
 def on_run(run) -> str:

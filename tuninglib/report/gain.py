@@ -15,7 +15,7 @@ from tuninglib.report.cells import (
 )
 from tuninglib.report.display import Picture, Prose, Table, picture
 from tuninglib.report.drawing import COLOURS, INK, MARKERS, SOFT, figure_of, name_rows, title
-from tuninglib.rounding import interval_text, listing, percent
+from tuninglib.rounding import listing, percent
 
 # What the table says for a code of the analysis; other codes are words already.
 _VERDICTS = {"not told apart": "too close to call"}
@@ -36,7 +36,7 @@ def sentences(results) -> Prose:
                 (
                     name,
                     f"no difference from {spaced(results.reference)} was shown: "
-                    f"{gain_text(record.gain.ratio)}. A difference of "
+                    f"{gain_text(record.gain.ratio)}. A difference of about "
                     f"{percent(record.gain.smallest_visible)} or more would most likely have "
                     f"shown. {speed}",
                 )
@@ -80,7 +80,7 @@ def _notes(results) -> list:
         return found
     if road.scatter_is_assumed:
         found.append(
-            "no setup was repeated, so the scatter from run to run is not known; "
+            "no rider repeated a setup, so the scatter from run to run is not known; "
             f"{percent(road.scatter_sd, 1)} is assumed (session.toml can say better)."
         )
     else:
@@ -98,6 +98,13 @@ def _notes(results) -> list:
             "on the same hill minutes later, and the forces above make use of it."
         )
     found += _confounded(results)
+    if road.one_after_the_other:
+        found.append(
+            f"the setups were ridden one after the other, and {spaced(results.reference)} not "
+            "again at the end, so a dying wind, a warming engine or a gauge that drifts looks like "
+            "a gain or a loss, and these intervals do not hold all of it. Next time ride "
+            f"{spaced(results.reference)} first and last, or take turns."
+        )
     return found
 
 
@@ -133,7 +140,7 @@ def table(results) -> Table | Prose:
                 NONE if reference else f"{'+' if change >= 0 else '−'}{abs(change):.1f}",
                 interval_cell(g.force_n, "force", system),
                 interval_cell(g.power_w, "power", system),
-                NONE if reference else interval_text(g.gain.ratio.scaled(100), least_decimals=0),
+                NONE if reference else gain_text(g.gain.ratio, ""),
                 _VERDICTS.get(g.verdict, g.verdict),
             )
         )

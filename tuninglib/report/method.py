@@ -45,9 +45,10 @@ METHOD = (
     ),
     (
         "Injector ladder",
-        "logarithm of lambda times stoichiometric ratio times density, linear in the logarithm of "
-        "stated flow, with a deviation for each injector that is the same on all its runs and "
-        "fuels; normal priors, closed-form posterior.",
+        "logarithm of lambda times stoichiometric ratio times the root of density (an injector "
+        "delivers so much more of a denser fuel), linear in the logarithm of stated flow, with a "
+        "deviation for each injector that is the same on all its runs and fuels; normal priors, "
+        "closed-form posterior.",
     ),
     (
         "Flow response",

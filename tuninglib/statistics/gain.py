@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
+from scipy.special import chdtrc
 
 from tuninglib.interval import Z_95, Interval
 from tuninglib.statistics._gain_system import Linear, Solved, System, solve
@@ -20,6 +21,9 @@ from tuninglib.statistics.road_runs import Runs
 from tuninglib.statistics.robust import Weighed
 from tuninglib.statistics.unknowns import reading_unknowns
 
+# Of the directions of the unknowns, the runs must tell so much of the variance to be heard; and
+# how rare a contradiction is by chance before it is spoken of.
+_TOLD, _CONTRADICTED = 0.02, 0.002
 # Rate of false alarms, over all comparisons together.
 ALPHA = 0.05
 
@@ -56,7 +60,7 @@ class Gain:
     p_value, p_adjusted : float
         Against no difference; adjusted by Bonferroni for the number of comparisons made.
     told_apart : bool
-        Whether the adjusted p is below 5 %.
+        Whether the adjusted p is below 5 %, by a scatter that the runs themselves show.
     comparisons : int
         That the adjustment is for.
     shares : dict of str to float
@@ -140,6 +144,9 @@ class GainFit:
         Of every run up, then of the ways down: with what weight it counted.
     unknowns : tuple of Learnt
         Of each unknown that the runs share.
+    contradicted : tuple of Learnt
+        Those that the runs would have elsewhere than stated, where all of them together are so
+        far off that chance does not explain it; the farthest first.
     shared : tuple of Unknown
         The same, as they were put in, rounded readings among them.
     steps : tuple of Steps
@@ -159,6 +166,7 @@ class GainFit:
     run_force_n: np.ndarray
     weighed: Weighed
     unknowns: tuple
+    contradicted: tuple
     shared: tuple
     steps: tuple
     weights: np.ndarray
@@ -254,6 +262,7 @@ def estimate_gains(
             break
     mixture = average_over_variances(**solved.problem, fit=solved.fit)
     day = _Day(system, linear, solved, mixture)
+    learnt = tuple(Learnt(*one) for one in system.learnt(solved.fit))
     base = np.eye(count)
     others = [j for j in range(count) if j != reference]
     pairs = [(j, i) for i in range(count) for j in range(i + 1, count)]
@@ -277,7 +286,8 @@ def estimate_gains(
         scatter_is_assumed=solved.scatter_is_assumed,
         run_force_n=system.run_forces(moved),
         weighed=weighed,
-        unknowns=tuple(Learnt(*one) for one in system.learnt(solved.fit)),
+        unknowns=learnt,
+        contradicted=_contradicted(learnt, solved),
         shared=tuple(system.shared),
         steps=tuple(day.steps(j) for j in range(count)),
         weights=solved.fit.weights[:, :, 0],
@@ -316,6 +326,25 @@ class _Day(NamedTuple):
         return self.system.shares(self.solved, self.linear, vector)
 
 
+def _contradicted(learnt, solved) -> tuple:
+    """Unknowns that are off together beyond chance, by the squares of what was learnt of them.
+
+    What the runs say of the unknowns has the covariance I − C before it is known, with C what is
+    left of it after.
+    """
+    k = solved.fit.coefficients.size
+    means = solved.fit.joint[k:]
+    values, vectors = np.linalg.eigh(np.eye(means.size) - solved.fit.joint_covariance[k:, k:])
+    told = values > _TOLD
+    if not told.any():
+        return ()
+    squares = float(np.sum((vectors[:, told].T @ means) ** 2 / values[told]))
+    if chdtrc(told.sum(), squares) > _CONTRADICTED:
+        return ()
+    off = sorted((one for one in learnt if one.name != "reading"), key=lambda one: -abs(one.mean))
+    return tuple(one for one in off[:2] if abs(one.mean) > 0.5 * abs(off[0].mean))
+
+
 def _checked_setups(runs, reference):
     """Number of setups, once every one has a run."""
     if runs.setup.size == 0:
@@ -347,7 +376,7 @@ def _gain(day, setup, over, vector, comparisons):
         dof=found.dof,
         p_value=found.p_value,
         p_adjusted=min(1.0, found.p_value * comparisons),
-        told_apart=found.p_value * comparisons < ALPHA,
+        told_apart=found.p_value * comparisons < ALPHA and not day.solved.scatter_is_assumed,
         comparisons=comparisons,
         shares=day.shares(vector),
     )

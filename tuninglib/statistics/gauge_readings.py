@@ -6,6 +6,7 @@ from typing import NamedTuple
 import numpy as np
 
 from tuninglib.checks import plain, require
+from tuninglib.physics.injector import metering_demand
 
 
 class Midpoint(NamedTuple):
@@ -149,7 +150,7 @@ class Readings:
     log_lambda, relative_sd : array (n,)
         Logarithm of the middle of each reading, and how well it stands for the run.
     log_fuel : array (n,)
-        Logarithm of stoichiometric ratio times density.
+        Logarithm of :func:`tuninglib.physics.injector.metering_demand`.
     flow_m3_s : array (n,)
         [m3/s]
     offset : array (n,)
@@ -220,7 +221,7 @@ resolution, offset
     return Readings(
         log_lambda=np.log(middle),
         relative_sd=relative_sd,
-        log_fuel=np.log(ratio * density),
+        log_fuel=np.log(metering_demand(ratio, density)),
         flow_m3_s=flow,
         offset=offset,
         injector=_names(injector, len(flow)),

@@ -1,7 +1,8 @@
 """The injector ladder: one model over every full-throttle reading, all injectors and fuels at once.
 
-With a fixed fuel table, ``log(lambda * stoichiometric ratio * density) = level - response *
-log(flow) + deviation of the injector + gauge error + noise``. Candidates that were not tried are
+With a fixed fuel table, ``log(lambda * stoichiometric ratio * root of density) = level -
+response * log(flow) + deviation of the injector + gauge error + noise``: an injector delivers mass
+in proportion to the root of the fuel's density. Candidates that were not tried are
 in :mod:`tuninglib.statistics.ladder_prediction`, doubts about what was tried in
 :mod:`tuninglib.statistics.ladder_checks`.
 """
@@ -248,7 +249,7 @@ def solve(
     Parameters
     ----------
     observed : array (n,)
-        Logarithm of lambda times stoichiometric ratio times density, less the known offset.
+        Logarithm of lambda times what the fuel asks for, less the known offset.
     noise_sd : array (n,)
         Of each, as assumed.
     flow_m3_s, injector, engine, displacement, tolerance, priors, weight

@@ -1,18 +1,13 @@
-"""Doubts about what was tried: injectors off their stated flow, controllers that correct."""
+"""Doubts about what was tried: injectors whose readings do not go with their stated flow."""
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from scipy.special import ndtr
 
 from tuninglib.interval import Interval
 from tuninglib.statistics import normal_mixture
-from tuninglib.statistics.gauge_readings import prepare_readings
-from tuninglib.statistics.ladder import LadderFit, Priors, solve
-
-# The verdict on a state turns at the middle between "corrects" (0) and "follows its table" (1).
-HALF_RESPONSE = 0.5
-RESPONSE_ITERATIONS = 5  # the share below settles to three digits in four
+from tuninglib.statistics.ladder import LadderFit
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -38,28 +33,6 @@ class InjectorCheck:
     implied_flow_m3_s: Interval
     odds: float
     believable: bool
-
-
-@dataclass(frozen=True, kw_only=True)
-class Response:
-    """How lambda follows fuel in one state of the engine.
-
-    Parameters
-    ----------
-    state : str
-    response : Interval
-        1: the fuel table; 0: corrected by the controller's own sensor.
-    readings, injectors : int
-        How many it rests on.
-    verdict : str
-        ``"corrects"``, ``"table"`` or ``"cannot tell"``.
-    """
-
-    state: str
-    response: Interval
-    readings: int
-    injectors: int
-    verdict: str
 
 
 def check_injectors(fit: LadderFit, *, level=0.05) -> tuple[InjectorCheck, ...]:
@@ -152,124 +125,6 @@ def suspicious_injectors(fit: LadderFit, *, level=0.05) -> tuple[InjectorCheck, 
     """
     bad = [row for row in check_injectors(fit, level=level) if not row.believable]
     return tuple(sorted(bad, key=lambda row: row.odds))
-
-
-def response_per_state(
-    *,
-    state,
-    lambda_low,
-    lambda_high,
-    flow_m3_s,
-    injector,
-    engine,
-    stoichiometric_ratio,
-    density_kg_m3,
-    displacement,
-    resolution=0.0,
-    offset=0.0,
-    weight=1.0,
-    tolerance=None,
-    priors=None,
-) -> tuple[Response, ...]:
-    """How strongly lambda follows fuel in each state: idle, cruise, full throttle.
-
-    Parameters
-    ----------
-    state : sequence of str
-        Of each reading, in the rider's words.
-    lambda_low, lambda_high, flow_m3_s, injector, engine, stoichiometric_ratio, density_kg_m3, \
-displacement, resolution, offset, weight, tolerance, priors
-        As in :func:`tuninglib.statistics.ladder.fit_ladder`; the response of ``priors`` is not
-        used.
-
-    Returns
-    -------
-    tuple of Response
-        In the order of first appearance. ``"corrects"`` where the whole 95 % range of the response
-        is below 0.5, ``"table"`` where it is above, ``"cannot tell"`` otherwise.
-
-    Notes
-    -----
-    Here log(lambda) falls with response times the logarithm of flow times stoichiometric ratio
-    times density over displacement: a controller that corrects holds lambda itself on any injector,
-    fuel and engine. The response is as likely near 0 as near 1 beforehand, with mean 0.5 and
-    standard deviation 1. What an injector deviates shows only as far as lambda follows fuel, so its
-    tolerance is multiplied by the root mean square of the response, found by iteration. Each state
-    is fitted by itself.
-
-    Examples
-    --------
-    Lambda 1 at idle on both injectors, following flow at full throttle:
-
-    >>> states = response_per_state(
-    ...     state=["idle", "idle", "full", "full"], lambda_low=[0.99, 0.99, 0.99, 0.74],
-    ...     lambda_high=[1.01, 1.01, 1.01, 0.76], flow_m3_s=[2.25e-6, 3e-6, 2.25e-6, 3e-6],
-    ...     injector=["a", "b", "a", "b"], engine="x", stoichiometric_ratio=14.3,
-    ...     density_kg_m3=745.0, displacement={"x": 150.0})
-    >>> [(one.state, one.verdict) for one in states]
-    [('idle', 'corrects'), ('full', 'table')]
-    """
-    priors = replace(priors or Priors(), response_mean=HALF_RESPONSE, response_sd=1.0)
-    readings = prepare_readings(
-        lambda_low=lambda_low,
-        lambda_high=lambda_high,
-        flow_m3_s=flow_m3_s,
-        injector=injector,
-        engine=engine,
-        stoichiometric_ratio=stoichiometric_ratio,
-        density_kg_m3=density_kg_m3,
-        resolution=resolution,
-        offset=offset,
-    )
-    unknown = sorted({*readings.engine} - {*displacement})
-    if unknown:
-        raise ValueError(f"engine {unknown[0]!r} has no displacement; give it in displacement")
-    if len(state) != len(readings.engine):
-        raise ValueError(
-            f"{len(state)} states for {len(readings.engine)} readings; give one for each reading"
-        )
-    size = np.array([displacement[name] for name in readings.engine])
-    # Fuel offered over air drawn in: takes the place of the flow.
-    strength = readings.flow_m3_s * np.exp(readings.log_fuel - readings.offset) / size
-    noise_sd = np.hypot(priors.run_sd, readings.relative_sd)
-    weight = np.broadcast_to(weight, noise_sd.shape)
-    answers = []
-    for one in dict.fromkeys(state):
-        at = np.flatnonzero([other == one for other in state])
-        names = [readings.injector[i] for i in at]
-        tolerances = dict.fromkeys(names, priors.tolerance) | {
-            name: sd for name, sd in (tolerance or {}).items() if name in names
-        }
-        share = 1.0
-        for _ in range(RESPONSE_ITERATIONS):
-            fit = solve(
-                observed=readings.log_lambda[at],
-                noise_sd=noise_sd[at],
-                flow_m3_s=strength[at],
-                injector=names,
-                engine=[readings.engine[i] for i in at],
-                displacement=dict.fromkeys(displacement, 1.0),
-                tolerance={name: share * sd for name, sd in tolerances.items()},
-                priors=priors,
-                weight=weight[at],
-            )
-            share = np.hypot(fit.mean[0], np.sqrt(fit.covariance[0, 0]))
-        response = fit.interval("response")
-        verdict = "cannot tell"
-        if response.high < HALF_RESPONSE:
-            verdict = "corrects"
-        elif response.low > HALF_RESPONSE:
-            verdict = "table"
-        answers.append(
-            Response(
-                state=one,
-                response=response,
-                readings=len(at),
-                injectors=len(set(names)),
-                verdict=verdict,
-            )
-        )
-    return tuple(answers)
 
 
 def _row(name, stated, implied, odds, level):

@@ -6,6 +6,7 @@ import numpy as np
 
 from tuninglib.checks import plain, require
 from tuninglib.interval import Interval
+from tuninglib.physics.injector import metering_demand
 from tuninglib.statistics import normal_mixture
 from tuninglib.statistics.ladder import LadderFit, design_rows
 
@@ -158,7 +159,7 @@ def predict(
     )
     shape = flow.shape
     flow, fuel, tolerance, offset = (
-        np.ravel(a) for a in (flow, np.log(ratio * density), tolerance, offset)
+        np.ravel(a) for a in (flow, np.log(metering_demand(ratio, density)), tolerance, offset)
     )
     rows = design_rows(
         fit.terms,

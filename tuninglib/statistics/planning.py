@@ -79,8 +79,8 @@ def _shown(effect, critical, relative_sds):
     return (ndtr(effect - limit) + ndtr(-effect - limit)) @ _CHANCE_WEIGHTS
 
 
-def power_two_setups(effect_size, *, repeats, alpha=0.05, paired=False):
-    """Chance that a test of two setups shows a difference.
+def power_two_setups(effect_size, *, repeats, setups=2, alpha=0.05, paired=False):
+    """Chance that a test shows a difference between two setups.
 
     Parameters
     ----------
@@ -89,6 +89,8 @@ def power_two_setups(effect_size, *, repeats, alpha=0.05, paired=False):
         paired).
     repeats : float or array
         Runs of each setup, or pairs.
+    setups : int
+        Of the test: the scatter is pooled over the repeats of all.
     alpha : float
     paired : bool
 
@@ -105,10 +107,10 @@ def power_two_setups(effect_size, *, repeats, alpha=0.05, paired=False):
     effect_size = np.asarray(effect_size, dtype=float)
     if paired:
         return power_of_t(effect_size * np.sqrt(repeats), dof=repeats - 1, alpha=alpha)
-    return power_of_t(effect_size * np.sqrt(repeats / 2), dof=2 * repeats - 2, alpha=alpha)
+    return power_of_t(effect_size * np.sqrt(repeats / 2), dof=setups * (repeats - 1), alpha=alpha)
 
 
-def repeats_needed(gain, *, scatter_sd, power=0.8, alpha=0.05, paired=False, most=10_000):
+def repeats_needed(gain, *, scatter_sd, setups=2, power=0.8, alpha=0.05, paired=False, most=10_000):
     """Runs of each setup that show a gain, before rounding up.
 
     Parameters
@@ -117,6 +119,8 @@ def repeats_needed(gain, *, scatter_sd, power=0.8, alpha=0.05, paired=False, mos
         Relative difference in wheel force. [unitless]
     scatter_sd : float
         Relative standard deviation of wheel force from run to run.
+    setups : int
+        Of the test: the scatter is pooled over the repeats of all.
     power : float
         Chance to show it.
     alpha : float
@@ -144,7 +148,10 @@ def repeats_needed(gain, *, scatter_sd, power=0.8, alpha=0.05, paired=False, mos
     effect = abs(np.log1p(gain)) / scatter_sd
 
     def shown(repeats):
-        return power_two_setups(effect, repeats=repeats, alpha=alpha, paired=paired) >= power
+        chance = power_two_setups(
+            effect, repeats=repeats, setups=setups, alpha=alpha, paired=paired
+        )
+        return chance >= power
 
     if not shown(most):
         raise ValueError(
@@ -195,8 +202,8 @@ def smallest_visible_effect(*, standard_error, dof, power=0.8, alpha=0.05) -> fl
     return high * standard_error
 
 
-def smallest_visible_gain(*, scatter_sd, repeats, power=0.8, alpha=0.05) -> float:
-    """Gain that a planned test of two setups shows with the given chance.
+def smallest_visible_gain(*, scatter_sd, repeats, setups=2, power=0.8, alpha=0.05) -> float:
+    """Gain of one of two setups over the other that a planned test shows with the given chance.
 
     Parameters
     ----------
@@ -204,6 +211,8 @@ def smallest_visible_gain(*, scatter_sd, repeats, power=0.8, alpha=0.05) -> floa
         Relative standard deviation of wheel force from run to run.
     repeats : int
         Runs of each setup.
+    setups : int
+        Of the test: the scatter is pooled over the repeats of all.
     power, alpha : float
 
     Returns
@@ -219,7 +228,7 @@ def smallest_visible_gain(*, scatter_sd, repeats, power=0.8, alpha=0.05) -> floa
     require(repeats, what="repeats", unit="", at_least=2, remedy="ride it twice at least")
     error = scatter_sd * np.sqrt(2 / repeats)
     effect = smallest_visible_effect(
-        standard_error=error, dof=2 * repeats - 2, power=power, alpha=alpha
+        standard_error=error, dof=setups * (repeats - 1), power=power, alpha=alpha
     )
     return float(np.expm1(effect))
 

@@ -153,8 +153,8 @@ def linearised(runs: Runs, unknowns, moved, log_force=None) -> Linearised:
     >>> found = linearised(runs, [Unknown("mass", {"mass_kg": 2.0})], [0.0])
     >>> np.exp(found.log_force)
     array([256.64, 272.40])
-    >>> found.up_slopes
-    array([[0.0067, 0.0066]])
+    >>> found.up_slopes.tolist()
+    [[0.0067, 0.0066]]
     """
     unknowns = list(unknowns)
     stated = {name: np.array(getattr(runs, name)) for name in RUN_FIELDS}

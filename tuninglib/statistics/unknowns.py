@@ -62,6 +62,7 @@ def usual_unknowns(
     rider_effect_sd=0.0,
     rider_drag_sd_ratio=0.0,
     drift_sd=0.0,
+    order=None,
 ) -> tuple[Unknown, ...]:
     """What is usually not known exactly about a road test.
 
@@ -89,8 +90,9 @@ def usual_unknowns(
     rider_drag_sd_ratio : float
         Relative drag area, each rider on his own.
     drift_sd : float
-        Relative wheel force: steady drift of the day from its middle to its end; the runs are
-        taken to be in the order ridden.
+        Relative wheel force: steady drift from the first run to the last.
+    order : array, optional
+        Numbers that rise in the order ridden, one a run; left out: as the runs stand.
 
     Returns
     -------
@@ -135,7 +137,7 @@ def usual_unknowns(
         Unknown(
             "air density", {"air_density_kg_m3": air_density_sd_ratio * runs.air_density_kg_m3}
         ),
-        Unknown("drift of the day", {"log_correction": drift_sd * np.linspace(-1, 1, n)}),
+        Unknown("drift of the day", {"log_correction": drift_sd * _through_the_day(n, order)}),
     ]
     if grades.shape[-1] > 1:
         for piece in np.eye(grades.shape[-1]):
@@ -155,6 +157,12 @@ def usual_unknowns(
         for one in found
         if any(np.any(np.nan_to_num(change)) for change in one.changes.values())
     )
+
+
+def _through_the_day(count, order):
+    """Place of each run in the day, from −½ to ½ in equal steps."""
+    place = np.arange(count) if order is None else np.argsort(np.argsort(order, kind="stable"))
+    return place / max(count - 1, 1) - 0.5
 
 
 def reading_unknowns(runs: Runs, *, resolution_m_s) -> tuple[Unknown, ...]:

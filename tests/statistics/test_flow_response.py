@@ -1,0 +1,129 @@
+"""Whether the ECU corrects: verdicts, what they rest on, and how often the interval holds."""
+
+import numpy as np
+import pytest
+
+from tuninglib.statistics.flow_response import response_per_state
+from tuninglib.statistics.ladder import Priors
+
+FLOWS = {"a": 2.2e-6, "b": 2.4e-6, "c": 2.6e-6, "d": 2.9e-6}
+
+
+def states(response, fuels=(1.0,), repeats=3, engines=(1.0,), noise=0.008, seed=6):
+    """Readings where lambda follows fuel with a given response."""
+    rng = np.random.default_rng(seed)
+    flow, fuel, size = (
+        column.ravel()
+        for column in np.meshgrid(list(FLOWS.values()), fuels, engines, indexing="ij")
+    )
+    flow, fuel, size = (np.repeat(column, repeats) for column in (flow, fuel, size))
+    strength = np.log(flow / 2.5e-6 * fuel / size)
+    lambda_ = np.exp(-response * strength + rng.normal(0, noise, len(flow)))
+    names = {value: name for name, value in FLOWS.items()}
+    return {
+        "lambda_low": lambda_ - 0.01,
+        "lambda_high": lambda_ + 0.01,
+        "flow_m3_s": flow,
+        "injector": [names[value] for value in flow],
+        "engine": [f"{value:g}" for value in size],
+        "stoichiometric_ratio": 14.3 * fuel,
+        "density_kg_m3": 745.0,
+        "displacement": {f"{value:g}": value for value in engines},
+        "state": ["some"] * len(flow),
+    }
+
+
+@pytest.mark.parametrize(
+    ("response", "verdict"), [(0.0, "corrects"), (0.1, "corrects"), (1.0, "table")]
+)
+@pytest.mark.parametrize("more", [{}, {"fuels": (1.0, 0.95)}, {"engines": (1.0, 1.15)}])
+def test_verdict_on_a_state(response, verdict, more):
+    (one,) = response_per_state(**states(response, **more))
+    assert one.verdict == verdict
+    assert one.response.low < response < one.response.high
+
+
+def test_engines_alone_show_the_response():
+    """One injector and fuel: lambda follows the displacement only where nothing corrects."""
+    priors = Priors(breathing_sd=0.005)
+    for response in (0.0, 1.0):
+        both = states(response, engines=(1.0, 1.25), repeats=6)
+        keep = np.flatnonzero([name == "b" for name in both["injector"]])
+        one = {
+            key: value if np.ndim(value) == 0 else [value[i] for i in keep]
+            for key, value in both.items()
+            if key != "displacement"
+        }
+        (state,) = response_per_state(**one, displacement=both["displacement"], priors=priors)
+        assert state.response.low < response < state.response.high
+        assert state.response.high - state.response.low < 0.4
+
+
+def test_deviation_does_not_blur_a_state_that_corrects():
+    """Where lambda does not follow fuel, it does not follow what an injector is off either."""
+    corrects, table = (response_per_state(**states(response))[0] for response in (0.0, 1.0))
+    width = corrects.response.high - corrects.response.low
+    assert width < 0.5 * (table.response.high - table.response.low)
+
+
+def test_half_a_response_is_not_decided():
+    (one,) = response_per_state(**states(0.5))
+    assert one.verdict == "cannot tell"
+
+
+def test_one_injector_on_one_fuel_cannot_tell():
+    one = states(0.0)
+    keep = [i for i, name in enumerate(one["injector"]) if name == "a"]
+    for column in ("lambda_low", "lambda_high", "flow_m3_s", "stoichiometric_ratio"):
+        one[column] = one[column][keep]
+    for column in ("injector", "engine", "state"):
+        one[column] = [one[column][i] for i in keep]
+    (state,) = response_per_state(**one)
+    assert state.verdict == "cannot tell"
+    assert state.readings == 3
+
+
+def test_states_are_fitted_apart():
+    one, other = states(0.0), states(1.0)
+    both = {
+        key: np.concatenate([one[key], other[key]])
+        for key in ("lambda_low", "lambda_high", "flow_m3_s", "stoichiometric_ratio")
+    }
+    names = {key: one[key] + other[key] for key in ("injector", "engine")}
+    together = response_per_state(
+        **both,
+        **names,
+        density_kg_m3=745.0,
+        displacement=one["displacement"],
+        state=["idle"] * 12 + ["full"] * 12,
+    )
+    assert [row.verdict for row in together] == ["corrects", "table"]
+    (alone,) = response_per_state(**one)
+    assert together[0].response.high == pytest.approx(alone.response.high, rel=1e-9)
+
+
+def test_response_interval_holds_the_truth():
+    rng = np.random.default_rng(9)
+    hits, sessions = 0, 150
+    for seed in range(sessions):
+        truth = rng.choice([0.0, 0.3, 0.7, 1.0])
+        readings = states(truth, repeats=2, seed=seed)
+        deviation = dict(zip(FLOWS, rng.normal(0, 0.035, 4), strict=True))
+        factor = np.exp(truth * np.array([deviation[name] for name in readings["injector"]]))
+        readings["lambda_low"] = readings["lambda_low"] * factor
+        readings["lambda_high"] = readings["lambda_high"] * factor
+        (one,) = response_per_state(**readings)
+        hits += one.response.low < truth < one.response.high
+    assert 0.90 * sessions <= hits <= 0.995 * sessions
+
+
+@pytest.mark.parametrize(
+    ("change", "message"),
+    [
+        ({"state": ["idle"]}, "1 states for 12 readings"),
+        ({"displacement": {"other": 1.0}}, "engine '1' has no displacement"),
+    ],
+)
+def test_refuses_what_cannot_be(change, message):
+    with pytest.raises(ValueError, match=message):
+        response_per_state(**{**states(0.0), **change})

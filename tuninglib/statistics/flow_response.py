@@ -1,0 +1,190 @@
+"""Is the ECU correcting? How strongly lambda follows fuel at idle, at cruise, at full throttle."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from tuninglib.interval import Interval
+from tuninglib.statistics import normal_mixture
+from tuninglib.statistics.gauge_readings import prepare_readings
+from tuninglib.statistics.ladder import Priors, design_rows
+
+# The verdict on a state turns at the middle between "corrects" (0) and "follows its table" (1).
+HALF_RESPONSE = 0.5
+_PRIOR_SD = 1.0
+# Sizes of the response at which the readings are weighed, and the grid in between and beyond.
+_SIZES = np.concatenate([np.linspace(0.0, 1.6, 17), np.linspace(1.8, 4.0, 8)])
+_GRID = np.linspace(-3.5, 4.0, 1501)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Response:
+    """How lambda follows fuel in one state of the engine.
+
+    Parameters
+    ----------
+    state : str
+    response : Interval
+        1: the fuel table; 0: corrected by the controller's own sensor.
+    readings, injectors : int
+        How many it rests on.
+    verdict : str
+        ``"corrects"``, ``"table"`` or ``"cannot tell"``.
+    """
+
+    state: str
+    response: Interval
+    readings: int
+    injectors: int
+    verdict: str
+
+
+def response_per_state(
+    *,
+    state,
+    lambda_low,
+    lambda_high,
+    flow_m3_s,
+    injector,
+    engine,
+    stoichiometric_ratio,
+    density_kg_m3,
+    displacement,
+    resolution=0.0,
+    offset=0.0,
+    weight=1.0,
+    tolerance=None,
+    priors=None,
+) -> tuple[Response, ...]:
+    """How strongly lambda follows fuel in each state: idle, cruise, full throttle.
+
+    Parameters
+    ----------
+    state : sequence of str
+        Of each reading, in the rider's words.
+    lambda_low, lambda_high, flow_m3_s, injector, engine, stoichiometric_ratio, density_kg_m3, \
+displacement, resolution, offset, weight, tolerance, priors
+        As in :func:`tuninglib.statistics.ladder.fit_ladder`; the response of ``priors`` is not
+        used.
+
+    Returns
+    -------
+    tuple of Response
+        In the order of first appearance. ``"corrects"`` where the whole 95 % range of the response
+        is below 0.5, ``"table"`` where it is above, ``"cannot tell"`` otherwise.
+
+    Notes
+    -----
+    Here log(lambda) falls with response times the logarithm of fuel offered over displacement: a
+    controller that corrects holds lambda itself on any injector, fuel and engine. The response is
+    as likely near 0 as near 1 beforehand, with mean 0.5 and standard deviation 1. What an injector
+    deviates, or an engine breathes, shows only as far as lambda follows fuel: for each size of the
+    response its prior goes with that size, and the density of the response is the evidence of the
+    readings for just that size. Each state is fitted by itself.
+
+    Examples
+    --------
+    Lambda 1 at idle on both injectors, following flow at full throttle:
+
+    >>> states = response_per_state(
+    ...     state=["idle", "idle", "full", "full"], lambda_low=[0.99, 0.99, 0.99, 0.74],
+    ...     lambda_high=[1.01, 1.01, 1.01, 0.76], flow_m3_s=[2.25e-6, 3e-6, 2.25e-6, 3e-6],
+    ...     injector=["a", "b", "a", "b"], engine="x", stoichiometric_ratio=14.3,
+    ...     density_kg_m3=745.0, displacement={"x": 150.0})
+    >>> [(one.state, one.verdict) for one in states]
+    [('idle', 'corrects'), ('full', 'table')]
+    """
+    priors = priors or Priors()
+    readings = prepare_readings(
+        lambda_low=lambda_low,
+        lambda_high=lambda_high,
+        flow_m3_s=flow_m3_s,
+        injector=injector,
+        engine=engine,
+        stoichiometric_ratio=stoichiometric_ratio,
+        density_kg_m3=density_kg_m3,
+        resolution=resolution,
+        offset=offset,
+    )
+    unknown = sorted({*readings.engine} - {*displacement})
+    if unknown:
+        raise ValueError(f"engine {unknown[0]!r} has no displacement; give it in displacement")
+    if len(state) != len(readings.engine):
+        raise ValueError(
+            f"{len(state)} states for {len(readings.engine)} readings; give one for each reading"
+        )
+    size = np.array([displacement[name] for name in readings.engine])
+    # Fuel offered over air drawn in: takes the place of the flow.
+    strength = np.log(readings.flow_m3_s / size) + readings.log_fuel - readings.offset
+    noise_sd = np.hypot(priors.run_sd, readings.relative_sd)
+    noise_sd = noise_sd / np.sqrt(np.broadcast_to(weight, noise_sd.shape))
+    answers = []
+    for one in dict.fromkeys(state):
+        at = np.flatnonzero([other == one for other in state])
+        names, engines = (
+            [column[i] for i in at] for column in (readings.injector, readings.engine)
+        )
+        known = tolerance or {}
+        sds = {f"injector {name}": known.get(name, priors.tolerance) for name in names}
+        if len(displacement) > 1:
+            # Of one engine, for that of a difference.
+            sds |= {f"engine {name}": priors.breathing_sd / np.sqrt(2) for name in engines}
+        density = _density(
+            readings.log_lambda[at], strength[at] - strength[at].mean(), noise_sd[at],
+            (names, engines), {name: sd for name, sd in sds.items() if sd > 0}, priors,
+        )  # fmt: skip
+        response = _interval(density)
+        verdict = "cannot tell"
+        if response.high < HALF_RESPONSE:
+            verdict = "corrects"
+        elif response.low > HALF_RESPONSE:
+            verdict = "table"
+        answers.append(
+            Response(
+                state=one,
+                response=response,
+                readings=len(at),
+                injectors=len(set(names)),
+                verdict=verdict,
+            )
+        )
+    return tuple(answers)
+
+
+def _density(observed, strength, noise_sd, names, sds, priors):
+    """Density of the response on the grid, times any constant.
+
+    With the priors of the deviations fixed at one size of the response all is normal, so that
+    evidence times posterior there is prior times likelihood at just that size.
+    """
+    terms = ("response", "level", *sds, *(("gauge",) if priors.gauge_sd > 0 else ()))
+    design = design_rows(terms, strength, *names, gauge=1.0)
+    mean = np.zeros(len(terms))
+    mean[0] = HALF_RESPONSE
+    noise, spread, log_weight = normal_mixture.scale_grid(priors.run_dof, priors.tolerance_spread)
+    places = slice(2, 2 + len(sds))
+    size = np.maximum(_SIZES, 1e-3)[:, None]
+    sd = np.empty((size.size, spread.size, len(terms)))
+    sd[..., 0], sd[..., 1], sd[..., 2:] = _PRIOR_SD, np.inf, priors.gauge_sd
+    sd[..., places] = (size * spread)[..., None] * np.array(list(sds.values()))
+    each = np.broadcast_to(noise[:, None] * noise_sd, (*sd.shape[:2], observed.size))
+    found = normal_mixture.linear_posterior(design, observed, each, mean, sd**-2.0)
+    columns = (log_weight + found.log_evidence, found.mean[..., 0], found.covariance[..., 0, 0])
+    log, centre, variance = (_between(column) for column in columns)
+    log = log - 0.5 * (np.log(variance) + (_GRID[:, None] - centre) ** 2 / variance)
+    return np.exp(log - log.max()).sum(1)
+
+
+def _between(column):
+    """From the sizes at which a column was worked out to the size at each point of the grid."""
+    size = np.abs(_GRID)
+    above = np.clip(np.searchsorted(_SIZES, size), 1, _SIZES.size - 1)
+    share = (size - _SIZES[above - 1]) / (_SIZES[above] - _SIZES[above - 1])
+    return column[above - 1] + share[:, None] * (column[above] - column[above - 1])
+
+
+def _interval(density) -> Interval:
+    """Mean and 95 % of a density on the grid."""
+    below = np.concatenate([[0.0], np.cumsum((density[1:] + density[:-1]) / 2)])
+    low, high = np.interp([0.025, 0.975], below / below[-1], _GRID)
+    return Interval(float(density @ _GRID / density.sum()), float(low), float(high))
