@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from tuninglib.analysis.analyse import analyse
+from tuninglib.analysis.fuel import fuel_terms
 from tuninglib.analysis.injector import AIR_DENSITY_KG_M3, ladder_columns
 from tuninglib.analysis.mixture import blend_of
 from tuninglib.analysis.readings import weighed_readings
@@ -68,6 +69,8 @@ def test_prospects_repeat_the_model(session):
             stoichiometric_ratio=blend.stoichiometric_ratio,
             density_kg_m3=blend.density_kg_m3,
             tolerance=session.injectors[prospect.injector].tolerance.value / Z_95,
+            fuel=one.fuel,
+            fuel_sd=fuel_terms(session, one.fuel)["fuel_sd"],
         )
         assert one.lambda_ == expected.lambda_
         assert one.odds == expected.odds(low=session.target.lowest, high=session.target.highest)
@@ -91,9 +94,16 @@ def test_open_time_is_dead_time_plus_fuel_over_mass_flow(session, ladder):
     for one in prospect.fuels:
         blend = blend_of(session.fuels[one.fuel])
         fuel = air / (middle * blend.stoichiometric_ratio)
-        open_time = fuel / (prospect.flow_m3_s * blend.density_kg_m3) + injector.dead_time.value
-        share = open_time / (120 / engine.highest_speed.value)
-        assert one.open_time_fraction == pytest.approx(share, rel=1e-12)
+        # Stated on petrol of 745 kg/m3; mass goes with the root of density.
+        mass_flow = prospect.flow_m3_s * np.sqrt(745.0 * blend.density_kg_m3)
+        open_time = fuel / mass_flow + injector.dead_time.value
+        cycle = 120 / engine.highest_speed.value
+        assert one.open_time_fraction.value == pytest.approx(open_time / cycle, rel=1e-12)
+        # 7 % of flow, and what the session says of breathing and dead time.
+        breathing = engine.breathing.half_width / engine.breathing.value
+        half = np.hypot(fuel / mass_flow * np.hypot(injector.tolerance.value, breathing),
+                        injector.dead_time.half_width) / cycle  # fmt: skip
+        assert one.open_time_fraction.half_width == pytest.approx(half, rel=1e-9)
 
 
 def test_without_the_highest_speed_there_is_no_open_time(session):

@@ -7,12 +7,13 @@ odds stand wherever it is spoken of.
 
 from dataclasses import dataclass
 
+from tuninglib.analysis.fuel import fuel_terms
 from tuninglib.analysis.injector import open_time_share
 from tuninglib.analysis.readings import flow_on_bike, readings_of, tolerance_sd
 from tuninglib.analysis.records import FuelLimit, Knock
 from tuninglib.interval import Interval
 from tuninglib.physics.octane import Octane
-from tuninglib.session.defaults import Band, band_of, blend_of
+from tuninglib.session.defaults import Band, band_of
 from tuninglib.statistics.harm import expected_harm
 from tuninglib.statistics.ladder_prediction import Odds, predict
 
@@ -75,7 +76,7 @@ class Combination:
         Of the engine.
     flow_m3_s : float
         Of the injector on this bike. [m3/s]
-    open_time_fraction : float or None
+    open_time_fraction : Interval or None
         Share of the cycle that the middle of the band needs at the highest engine speed.
     hottest_k : float or None
         Highest head temperature that was read with it. [K]
@@ -99,7 +100,7 @@ class Combination:
     octane: Octane | None = None
     compression: float | None = None
     flow_m3_s: float = float("nan")
-    open_time_fraction: float | None = None
+    open_time_fraction: Interval | None = None
     hottest_k: float | None = None
     gate: Gate | None = None
 
@@ -221,16 +222,15 @@ def _beyond_lean(session, name) -> bool:
 
 def _predicted(session, fit, engine, injector, fuel) -> dict:
     """What the ladder predicts of a combination that was not read."""
-    blend, band = blend_of(session.fuels[fuel]), band_of(session)
+    band = band_of(session)
     tried = injector in fit.tolerance
     found = predict(
         fit,
         flow_m3_s=flow_on_bike(session, injector),
         engine=engine,
-        stoichiometric_ratio=float(blend.stoichiometric_ratio),
-        density_kg_m3=float(blend.density_kg_m3),
         injector=injector if tried else None,
         tolerance=None if tried else tolerance_sd(session, injector),
+        **fuel_terms(session, fuel),
     )
     return {
         "source": "predicted",

@@ -1,8 +1,12 @@
-"""Fuels against what the maker of the motorcycle allows, and against what the engine now needs."""
+"""Fuels against what the maker allows, what the engine now needs, and what injectors deliver."""
+
+import numpy as np
 
 from tuninglib.analysis.records import FuelLimit, OctaneMargin
+from tuninglib.physics.blend import Blend
+from tuninglib.physics.injector import metering_demand
 from tuninglib.physics.octane import octane_margin
-from tuninglib.session.defaults import ethanol_of
+from tuninglib.session.defaults import blend_of, ethanol_of, petrol_density_of
 
 
 def octane_margins(session) -> tuple:
@@ -66,3 +70,35 @@ def fuel_limits(session) -> tuple:
         if one.margin == "not enough" and one.fuel not in below:
             found.append(FuelLimit(one.fuel, "octane", one.octane, one.need, one.engine))
     return tuple(found)
+
+
+def fuel_terms(session, fuel: str) -> dict:
+    """What a fuel is to the ladder, with how far what it asks for may be off.
+
+    Parameters
+    ----------
+    session : tuninglib.session.load.Session
+    fuel : str
+
+    Returns
+    -------
+    dict
+        Arguments of :func:`tuninglib.statistics.ladder_prediction.predict`.
+    """
+    record = session.fuels[fuel]
+    blend, ethanol, density = blend_of(record), ethanol_of(record), petrol_density_of(record)
+
+    def demand(share, petrol):
+        one = Blend(share, petrol_density_kg_m3=petrol)
+        return float(np.log(metering_demand(one.stoichiometric_ratio, one.density_kg_m3)))
+
+    step = 1e-3 if ethanol.value < 0.5 else -1e-3
+    here = demand(ethanol.value, density.value)
+    by_ethanol = (demand(ethanol.value + step, density.value) - here) / step
+    by_density = demand(ethanol.value, density.value + 1.0) - here
+    return {
+        "stoichiometric_ratio": float(blend.stoichiometric_ratio),
+        "density_kg_m3": float(blend.density_kg_m3),
+        "fuel": fuel,
+        "fuel_sd": float(np.hypot(by_ethanol * ethanol.sd, by_density * density.sd)),
+    }

@@ -8,7 +8,7 @@ from tuninglib.analysis.doubts import doubts_of_speeds, doubts_of_the_stated
 from tuninglib.analysis.equivalent_run import equivalent_run
 from tuninglib.analysis.records import Pull
 from tuninglib.physics.hill import travel_time_s, wheel_force_n
-from tuninglib.session.defaults import Taken, hill_of, road_load_of, speedometer_factor
+from tuninglib.session.defaults import Taken, air_of_runs, hill_of, road_load_of, speedometer_factor
 from tuninglib.statistics.gain import Gain, estimate_gains
 from tuninglib.statistics.road_runs import Runs
 from tuninglib.statistics.speedometer import legal_true_speed_m_s
@@ -235,7 +235,35 @@ def _unknowns(session, runs, rows, riders, area, rolling, rotating, factor) -> t
         for one, piece in zip(np.eye(len(hill.pieces)), hill.pieces, strict=True)
         if piece.grade.half_width
     )
-    return (*usual, *pieces)
+    return (*usual, *pieces, *_of_the_weather(session, runs, rows))
+
+
+# What the air of the day is worked out from, where rows do not say.
+_WEATHER = (
+    ("weather", "temperature"),
+    ("weather", "pressure"),
+    ("weather", "humidity"),
+    ("hill", "altitude"),
+)
+
+
+def _of_the_weather(session, runs, rows) -> list:
+    """What is not known of the day's temperature, pressure and humidity, where rows do not say."""
+    found, before = [], air_of_runs(session).loc[rows.index]
+    for part, name in _WEATHER:
+        stated = getattr(getattr(session, part), name)
+        if stated is None or not stated.half_width:
+            continue
+        moved = replace(stated, value=stated.value - stated.sd)
+        day = replace(session, **{part: replace(getattr(session, part), **{name: moved})})
+        after = air_of_runs(day).loc[rows.index]
+        changes = {
+            "air_density_kg_m3": before["density_kg_m3"] - after["density_kg_m3"],
+            "log_correction": np.log(before["sae_j1349"] / after["sae_j1349"]),
+        }
+        if any(change.any() for change in changes.values()):
+            found.append(Unknown("weather", {k: v.to_numpy() for k, v in changes.items()}))
+    return found
 
 
 def _named(gain, setups) -> Gain:

@@ -80,8 +80,8 @@ def _gate(one, knocked, shut, hot, limits) -> Gate | None:
         # What is not known to be richer is not known to run cooler.
         if one.engine == other.engine and not richer(one, other):
             return Gate("heat", because=other, value=other.hottest_k, limit=limits.hottest_k)
-    if one.open_time_fraction is not None and one.open_time_fraction > HIGHEST_SHARE:
-        return Gate("flow", value=one.open_time_fraction, limit=HIGHEST_SHARE)
+    if one.open_time_fraction is not None and one.open_time_fraction.value > HIGHEST_SHARE:
+        return Gate("flow", value=one.open_time_fraction.value, limit=HIGHEST_SHARE)
     return None
 
 

@@ -2,15 +2,18 @@
 
 import numpy as np
 
+from tuninglib.analysis.fuel import fuel_terms
 from tuninglib.analysis.readings import (
     flow_on_bike,
     ladder_columns,
     lambda_of,
+    tolerance_sd,
     weighed_readings,
 )
 from tuninglib.analysis.records import Ladder, LadderCurve, Prospect, one_each
+from tuninglib.interval import Z_95, Interval
 from tuninglib.physics.blend import PETROL_DENSITY_KG_M3
-from tuninglib.physics.engine import air_mass_per_cycle_kg, fuel_mass_per_cycle_kg
+from tuninglib.physics.engine import air_mass_per_cycle_kg, cycle_time_s, fuel_mass_per_cycle_kg
 from tuninglib.physics.injector import (
     mass_flow_kg_s,
     metering_demand,
@@ -108,20 +111,13 @@ def analyse_ladder(session, rows, fit, responses, plan, combinations, burnt) -> 
     )
 
 
-def _air_and_density(session, fuel: str) -> dict:
-    """What a fuel is to the ladder."""
-    blend = blend_of(session.fuels[fuel])
-    return {
-        "stoichiometric_ratio": float(blend.stoichiometric_ratio),
-        "density_kg_m3": float(blend.density_kg_m3),
-    }
-
-
 def _first_guess(session, fit, engine, burnt):
     """Flow for the middle of the band on the leanest fuel; None where no flow gets there."""
     # A fuel that is only listed decides nothing, unless no other is left.
-    deciding = [_air_and_density(session, name) for name in burnt or session.fuels]
-    leanest = min(deciding, key=lambda one: metering_demand(**one))
+    deciding = [fuel_terms(session, name) for name in burnt or session.fuels]
+    leanest = min(
+        deciding, key=lambda one: metering_demand(one["stoichiometric_ratio"], one["density_kg_m3"])
+    )
     band = band_of(session)
     middle = float(np.sqrt(band.lowest * band.highest))
     guess = flow_for_lambda(fit, target_lambda=middle, engine=engine, **leanest)
@@ -162,7 +158,7 @@ def _prospects(session, plan, combinations, burnt, rows) -> tuple:
     return tuple(sorted(found, key=rank))
 
 
-def open_time_share(session, engine: str, injector: str, fuel: str) -> float | None:
+def open_time_share(session, engine: str, injector: str, fuel: str) -> Interval | None:
     """Share of the cycle for the middle of the band at the highest engine speed.
 
     Parameters
@@ -172,19 +168,20 @@ def open_time_share(session, engine: str, injector: str, fuel: str) -> float | N
 
     Returns
     -------
-    float or None
-        None where the highest engine speed is not known.
+    Interval or None
+        With what is not known of breathing, flow and dead time; None where the highest engine
+        speed is not known.
     """
     record, blend, band = session.engines[engine], blend_of(session.fuels[fuel]), band_of(session)
     if not record.highest_speed:
         return None
-    air = air_mass_per_cycle_kg(
-        displacement_m3=record.displacement_m3 / record.cylinders,
-        air_density_kg_m3=AIR_DENSITY_KG_M3,
-        volumetric_efficiency=record.breathing.value,
-    )
-    needed = fuel_mass_per_cycle_kg(
-        air_mass_kg=air,
+    breathing, dead_time = record.breathing, session.injectors[injector].dead_time
+    per_breathing = fuel_mass_per_cycle_kg(
+        air_mass_kg=air_mass_per_cycle_kg(
+            displacement_m3=record.displacement_m3 / record.cylinders,
+            air_density_kg_m3=AIR_DENSITY_KG_M3,
+            volumetric_efficiency=1.0,
+        ),
         lambda_=float(np.sqrt(band.lowest * band.highest)),
         stoichiometric_ratio=float(blend.stoichiometric_ratio),
     )
@@ -193,13 +190,22 @@ def open_time_share(session, engine: str, injector: str, fuel: str) -> float | N
         density_kg_m3=float(blend.density_kg_m3),
         rated_density_kg_m3=PETROL_DENSITY_KG_M3,
     )
-    dead_time = session.injectors[injector].dead_time.value
-    return float(
+    fraction = float(
         open_time_fraction(
-            open_time_s(needed, mass_flow_kg_s=flow, dead_time_s=dead_time),
+            open_time_s(
+                per_breathing * breathing.value, mass_flow_kg_s=flow, dead_time_s=dead_time.value
+            ),
             engine_speed_rpm=record.highest_speed.value,
         )
     )
+    per_second = 1 / cycle_time_s(record.highest_speed.value)
+    fuelling = fraction - dead_time.value * per_second
+    relative = np.hypot(breathing.sd / breathing.value, tolerance_sd(session, injector))
+    if session.bike.fuel_pressure is not None:
+        pressure = session.bike.fuel_pressure
+        relative = np.hypot(relative, pressure.sd / pressure.value / 2)
+    half = Z_95 * float(np.hypot(fuelling * relative, dead_time.sd * per_second))
+    return Interval(fraction, fraction - half, fraction + half)
 
 
 def _curves(session, fit, engine, full) -> tuple:
@@ -207,7 +213,7 @@ def _curves(session, fit, engine, full) -> tuple:
     grid = np.linspace(min(flows) * 0.95, max(flows) * 1.05, 60)
     curves = []
     for fuel in session.fuels:
-        line = predict(fit, flow_m3_s=grid, engine=engine, **_air_and_density(session, fuel))
+        line = predict(fit, flow_m3_s=grid, engine=engine, **fuel_terms(session, fuel))
         read = [
             (
                 flow_on_bike(session, session.setups[row.setup].injector),

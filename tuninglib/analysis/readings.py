@@ -4,9 +4,9 @@ from dataclasses import replace
 
 import numpy as np
 
+from tuninglib.analysis.fuel import fuel_terms
 from tuninglib.interval import Z_95, Measured
 from tuninglib.physics.injector import flow_at_pressure
-from tuninglib.session.defaults import blend_of
 from tuninglib.statistics.gauge_check import offset_stated
 from tuninglib.statistics.gauge_readings import pegged, reading_midpoint, steady_sd, wide_spread
 from tuninglib.statistics.ladder import Priors, fit_ladder
@@ -178,6 +178,8 @@ def _against_others(rows, own, air, session, setup):
         injector=setup.injector if is_tried else None,
         tolerance=None if is_tried else tolerance_sd(session, setup.injector),
         offset=asked["offset"],
+        fuel=setup.fuel,
+        fuel_sd=asked["fuel_sd"][setup.fuel],
         of_reading=True,
     )
     off = own["log_middle"].to_numpy() - np.log(shown_at_lambda_one(session)) - said.log_mean
@@ -214,7 +216,12 @@ def flow_on_bike(session, injector: str) -> float:
 def tolerance_sd(session, injector: str) -> float:
     """Standard deviation of an injector's true flow about the stated one, as a ratio."""
     # The tolerance is typed as a 95 % half-width, like every uncertainty.
-    return session.injectors[injector].tolerance.value / Z_95
+    record = session.injectors[injector]
+    parts = [record.tolerance.value / Z_95, record.flow.sd / record.flow.value]
+    if record.flow_pressure is not None and session.bike.fuel_pressure is not None:
+        # Flow goes with the root of pressure; the bike's own is the same for all.
+        parts.append(record.flow_pressure.sd / record.flow_pressure.value / 2)
+    return float(np.sqrt(np.sum(np.square(parts))))
 
 
 def _density_offset(session, air, rows):
@@ -242,7 +249,7 @@ def ladder_columns(session, air, rows) -> dict:
         Its keyword arguments.
     """
     setups = [session.setups[name] for name in rows["setup"]]
-    blends = [blend_of(session.fuels[setup.fuel]) for setup in setups]
+    fuels = {name: fuel_terms(session, name) for name in {setup.fuel for setup in setups}}
     used = {setup.injector for setup in setups}
     taken = session.assumptions
     return {
@@ -251,8 +258,12 @@ def ladder_columns(session, air, rows) -> dict:
         "flow_m3_s": np.array([flow_on_bike(session, setup.injector) for setup in setups]),
         "injector": [setup.injector for setup in setups],
         "engine": [setup.engine for setup in setups],
-        "stoichiometric_ratio": np.array([float(b.stoichiometric_ratio) for b in blends]),
-        "density_kg_m3": np.array([float(b.density_kg_m3) for b in blends]),
+        **{
+            name: np.array([fuels[setup.fuel][name] for setup in setups])
+            for name in ("stoichiometric_ratio", "density_kg_m3")
+        },
+        "fuel": [setup.fuel for setup in setups],
+        "fuel_sd": {name: one["fuel_sd"] for name, one in sorted(fuels.items())},
         "displacement": {n: float(e.displacement_m3) for n, e in session.engines.items()},
         "resolution": lambda_of(session, session.gauge.resolution),
         "offset": _density_offset(session, air, rows),

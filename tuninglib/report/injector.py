@@ -97,7 +97,7 @@ def table(results) -> Table | Prose:
                     odds_text(one.odds.inside),
                     odds_text(one.odds.leaner),
                     fixed(one.harm, 1),
-                    NONE if share is None else percent(share),
+                    NONE if share is None else _whole_percent(share),
                     _in_short(results, one),
                 )
             )
@@ -121,6 +121,10 @@ def table(results) -> Table | Prose:
         "highest engine speed; above about 85 % an injector runs out (common practice)."
     )
     return Table("Injectors, tried and to buy", header, tuple(rows), note)
+
+
+def _whole_percent(share) -> str:
+    return interval_text(share.scaled(100), "%", least_decimals=0, most_decimals=0)
 
 
 def figure(results) -> Picture | Prose:

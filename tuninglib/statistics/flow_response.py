@@ -54,6 +54,8 @@ def response_per_state(
     offset=0.0,
     weight=1.0,
     tolerance=None,
+    fuel=None,
+    fuel_sd=None,
     priors=None,
 ) -> tuple[Response, ...]:
     """How strongly lambda follows fuel in each state: idle, cruise, full throttle.
@@ -63,7 +65,7 @@ def response_per_state(
     state : sequence of str
         Of each reading, in the rider's words.
     lambda_low, lambda_high, flow_m3_s, injector, engine, stoichiometric_ratio, density_kg_m3, \
-displacement, resolution, offset, weight, tolerance, priors
+displacement, resolution, offset, weight, tolerance, fuel, fuel_sd, priors
         As in :func:`tuninglib.statistics.ladder.fit_ladder`; the response of ``priors`` is not
         used.
 
@@ -121,17 +123,17 @@ displacement, resolution, offset, weight, tolerance, priors
     answers = []
     for one in dict.fromkeys(state):
         at = np.flatnonzero([other == one for other in state])
-        names, engines = (
-            [column[i] for i in at] for column in (readings.injector, readings.engine)
-        )
+        columns = readings.injector, readings.engine, fuel or [""] * len(state)
+        names, engines, fuels = ([column[i] for i in at] for column in columns)
         known = tolerance or {}
         sds = {f"injector {name}": known.get(name, priors.tolerance) for name in names}
         if len(displacement) > 1:
             # Of one engine, for that of a difference.
             sds |= {f"engine {name}": priors.breathing_sd / np.sqrt(2) for name in engines}
+        sds |= {f"fuel {name}": (fuel_sd or {}).get(name, 0.0) for name in fuels}
         density = _density(
             readings.log_lambda[at], strength[at] - strength[at].mean(), noise_sd[at],
-            (names, engines), {name: sd for name, sd in sds.items() if sd > 0}, priors,
+            (names, engines, fuels), {name: sd for name, sd in sds.items() if sd > 0}, priors,
         )  # fmt: skip
         response = _interval(density)
         verdict = "cannot tell"

@@ -146,6 +146,8 @@ def fit_ladder(
     offset=0.0,
     weight=1.0,
     tolerance=None,
+    fuel=None,
+    fuel_sd=None,
     priors=None,
 ) -> LadderFit:
     """Engine, injectors and flow response from all full-throttle readings of a session.
@@ -174,6 +176,11 @@ def fit_ladder(
     tolerance : dict of str to float, or None
         Relative standard deviation of an injector's true flow about ``flow_m3_s``; small for a
         measured flow. Injectors left out have the default of ``priors``.
+    fuel : sequence of str, optional
+        Names, one for each run.
+    fuel_sd : dict of str to float, optional
+        How far what a fuel asks for may be from what ratio and density say, relative: of its
+        ethanol, say. The same on all runs with it.
     priors : Priors or None
 
     Returns
@@ -229,6 +236,8 @@ def fit_ladder(
         tolerance=tolerance,
         priors=priors,
         weight=weight,
+        fuel=fuel,
+        fuel_sd=fuel_sd,
     )
 
 
@@ -243,6 +252,8 @@ def solve(
     tolerance,
     priors,
     weight=1.0,
+    fuel=None,
+    fuel_sd=None,
 ):
     """Fit of the ladder to prepared columns.
 
@@ -252,7 +263,7 @@ def solve(
         Logarithm of lambda times what the fuel asks for, less the known offset.
     noise_sd : array (n,)
         Of each, as assumed.
-    flow_m3_s, injector, engine, displacement, tolerance, priors, weight
+    flow_m3_s, injector, engine, displacement, tolerance, priors, weight, fuel, fuel_sd
         As in :func:`fit_ladder`, one of each per reading.
 
     Returns
@@ -299,6 +310,8 @@ def solve(
     table += [("level", 0.0, np.inf, False)]
     table += [(f"engine {name}", 0.0, own_breathing_sd, False) for name in engines]
     table += [(f"injector {name}", 0.0, tolerances[name], True) for name in tried]
+    fuels = dict.fromkeys(fuel or ())
+    table += [(f"fuel {name}", 0.0, (fuel_sd or {}).get(name, 0.0), False) for name in fuels]
     table += [("gauge", 0.0, priors.gauge_sd, False)]
     table = [row for row in table if row[2] > 0]
     terms, prior_mean, prior_sd, is_tolerance = (
@@ -312,7 +325,9 @@ def solve(
     scaled_sd = prior_sd * np.where(is_tolerance, tolerance_scale[:, None], 1.0)
     known = np.log([displacement[name] / displacement[reference_engine] for name in engine])
     means, covariances, _, log_evidence = normal_mixture.linear_posterior(
-        design_rows(tuple(terms), np.log(flow_m3_s / reference_flow), injector, engine, gauge=1.0),
+        design_rows(
+            tuple(terms), np.log(flow_m3_s / reference_flow), injector, engine, fuel, gauge=1.0
+        ),
         observed - known,
         noise_scale[:, None] * (noise_sd / np.sqrt(weight)),
         prior_mean,
@@ -342,7 +357,7 @@ def solve(
     )
 
 
-def design_rows(terms, log_flow, injector, engine, *, gauge):
+def design_rows(terms, log_flow, injector, engine, fuel=None, *, gauge):
     """Rows of the design matrix for readings or predictions.
 
     Parameters
@@ -351,6 +366,7 @@ def design_rows(terms, log_flow, injector, engine, *, gauge):
     log_flow : array (n,)
         Logarithm of the flow over the reference flow.
     injector, engine : sequence of str
+    fuel : sequence of str, optional
     gauge : float
         1 for what the gauge shows, 0 for the true lambda.
 
@@ -362,7 +378,7 @@ def design_rows(terms, log_flow, injector, engine, *, gauge):
     log_flow = np.asarray(log_flow, dtype=float)
     column = {"response": -log_flow, "level": np.ones(len(log_flow))}
     column["gauge"] = np.full(len(log_flow), gauge)
-    for kind, names in (("injector", injector), ("engine", engine)):
+    for kind, names in (("injector", injector), ("engine", engine), ("fuel", fuel or ())):
         for name in dict.fromkeys(names):
             column[f"{kind} {name}"] = np.array([float(other == name) for other in names])
     nothing = np.zeros(len(log_flow))

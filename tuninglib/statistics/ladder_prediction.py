@@ -89,6 +89,8 @@ def predict(
     injector=None,
     tolerance=None,
     offset=0.0,
+    fuel=None,
+    fuel_sd=0.0,
     of_reading=False,
 ) -> Prediction:
     """Lambda at full throttle that an injector would give on a fuel.
@@ -107,6 +109,9 @@ def predict(
         Of an injector that was not tried; None: the default of the priors.
     offset : float or array (n,)
         Logarithm of the air density over the common one, as in the fit.
+    fuel, fuel_sd : str or None, float
+        Name of the fuel, and how far what it asks for may be off, as in the fit; a fuel that was
+        not ridden adds its own.
     of_reading : bool
         Whether to predict what the gauge will show, its error and the run's noise included,
         instead of the true lambda.
@@ -158,7 +163,7 @@ def predict(
         flow_m3_s, stoichiometric_ratio, density_kg_m3, tolerance, offset
     )
     shape = flow.shape
-    flow, fuel, tolerance, offset = (
+    flow, demand, tolerance, offset = (
         np.ravel(a) for a in (flow, np.log(metering_demand(ratio, density)), tolerance, offset)
     )
     rows = design_rows(
@@ -166,14 +171,16 @@ def predict(
         np.log(flow / fit.reference_flow_m3_s),
         [injector] * len(flow),
         [engine] * len(flow),
+        [fuel] * len(flow),
         gauge=float(of_reading),
     )
+    apart = 0.0 if f"fuel {fuel}" in fit.terms else float(fuel_sd)
     # Light grid points matter to the doubts about an injector, not here.
     kept = fit.weights > normal_mixture.NEGLIGIBLE_WEIGHT * fit.weights.max()
     size = np.log(fit.displacement[engine] / fit.displacement[fit.reference_engine])
-    means = rows @ fit.means[kept].T + (size + offset - fuel)[:, None]
+    means = rows @ fit.means[kept].T + (size + offset - demand)[:, None]
     variances = np.einsum("nk,mkl,nl->nm", rows, fit.covariances[kept], rows)
-    variances += (tolerance[:, None] * fit.tolerance_scale[kept]) ** 2
+    variances += (tolerance[:, None] * fit.tolerance_scale[kept]) ** 2 + apart**2
     if of_reading:
         variances += (fit.noise_scale[kept] * fit.reading_sd) ** 2
     parts = (fit.weights[kept] / fit.weights[kept].sum(), means, np.sqrt(variances))
@@ -205,6 +212,8 @@ def flow_for_lambda(
     density_kg_m3,
     tolerance=None,
     offset=0.0,
+    fuel=None,
+    fuel_sd=0.0,
 ) -> Interval:
     """Flow of an untried injector that gives a target lambda, with its 95 % range.
 
@@ -212,7 +221,7 @@ def flow_for_lambda(
     ----------
     fit : LadderFit
     target_lambda : float
-    engine, stoichiometric_ratio, density_kg_m3, tolerance, offset
+    engine, stoichiometric_ratio, density_kg_m3, tolerance, offset, fuel, fuel_sd
         As in :func:`predict`; plain numbers.
 
     Returns
@@ -250,6 +259,8 @@ def flow_for_lambda(
             density_kg_m3=density_kg_m3,
             tolerance=tolerance,
             offset=offset,
+            fuel=fuel,
+            fuel_sd=fuel_sd,
         )
         return 1.0 - normal_mixture.mixture_cdf(
             np.log(target_lambda), prediction.weights, prediction.means, prediction.sds
