@@ -71,7 +71,7 @@ def test_the_demo_gauge_is_checked_and_every_interval_sharpened(session, results
     )
     assert tried.half_width < 0.7 * earlier.half_width
     text = words_of(results)
-    assert "e10 runs 1.9 % leaner than e5, 0.2 on this gauge" in text
+    assert "e10 runs 2.1 % leaner than e5, 0.3 on this gauge" in text
     assert "at idle and cruise lambda does not follow the injector" in text
     assert "whatever the fuel" in text
     assert "within about 1 % (common practice)" in text
@@ -234,7 +234,7 @@ def test_without_a_gauge_there_is_no_word_of_its_check(session):
     assert "Gauge reads too high by" not in {row[0] for row in method.assumptions(silent).rows}
     asked = {"tank_m3": 0.003, "tank_ethanol": 0.0, "added_m3": 0.003, "added_ethanol": 0.2}
     words = str(tank_words(silent, wanted_ethanol=0.1, **asked))
-    assert "on the same injector it runs 3.5 % leaner, where the ECU does not" in words
+    assert "on the same injector it runs 3.9 % leaner, where the ECU does not" in words
     assert "a reading of" not in words
 
 

@@ -101,7 +101,7 @@ def test_what_is_asked_about_is_exact(run):
 @pytest.mark.parametrize("way_down", [False, True])
 @pytest.mark.parametrize("kind", ["force", "power"])
 def test_intervals_hold_the_truth(kind, way_down):
-    """Forty days a kind: a share of 95 % is seen as 85 % or more in all but one test of thousands."""
+    """Forty days a kind: of 95 %, fewer than 84 % are seen in one test of many hundreds."""
     found = [one_day(900 + day, kind=kind, repeats=4, way_down=way_down) for day in range(40)]
     for name in (*ASKED, "flat top speed"):
         held = [day[name][0] for day in found if name in day]

@@ -76,9 +76,10 @@ def test_stoichiometric_ratio_of_a_blend(content):
 @CANTERA
 @pytest.mark.parametrize("content", [0.05, 0.10, 0.15, 0.85])
 def test_lambda_after_a_change_of_fuel(content):
-    # One cubic metre is injected into the air that one cubic metre of petrol would burn.
-    air_kg = 745.0 * cantera_ratio_of_blend(0.0)
-    fuel_kg = (1 - content) * 745.0 + content * 794.0
+    # As long a pulse, which delivers with the root of density (tested against an orifice beside the
+    # injectors), into the air that a kilogram of petrol would burn.
+    air_kg = cantera_ratio_of_blend(0.0)
+    fuel_kg = np.sqrt(((1 - content) * 745.0 + content * 794.0) / 745.0)
     lambda_ = air_kg / fuel_kg / cantera_ratio_of_blend(content)
     assert blend.lambda_shift(Blend(0.0), Blend(content)) == pytest.approx(lambda_, rel=1e-6)
 

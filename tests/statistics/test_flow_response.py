@@ -109,7 +109,8 @@ def test_response_interval_holds_the_truth():
         truth = rng.choice([0.0, 0.3, 0.7, 1.0])
         readings = states(truth, repeats=2, seed=seed)
         deviation = dict(zip(FLOWS, rng.normal(0, 0.035, 4), strict=True))
-        factor = np.exp(truth * np.array([deviation[name] for name in readings["injector"]]))
+        held = dict(zip(FLOWS, rng.normal(0, 0.005, 4), strict=True))
+        factor = np.exp([truth * deviation[name] + held[name] for name in readings["injector"]])
         readings["lambda_low"] = readings["lambda_low"] * factor
         readings["lambda_high"] = readings["lambda_high"] * factor
         (one,) = response_per_state(**readings)

@@ -4,13 +4,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from tuninglib.analysis.fuel import fuel_terms
 from tuninglib.analysis.injector import AIR_DENSITY_KG_M3
 from tuninglib.analysis.readings import flow_on_bike, ladder_columns, weighed_readings
 from tuninglib.interval import Z_95, Interval
 from tuninglib.physics.blend import PETROL_DENSITY_KG_M3, Blend
 from tuninglib.physics.engine import air_mass_per_cycle_kg, cycle_time_s, fuel_mass_per_cycle_kg
 from tuninglib.physics.injector import mass_flow_kg_s, metering_demand, open_time_s
-from tuninglib.session.defaults import air_of_runs, petrol_density_of
+from tuninglib.session.defaults import air_of_runs, ethanol_of, petrol_density_of
 from tuninglib.statistics.ladder import fit_ladder
 from tuninglib.statistics.ladder_prediction import Odds, predict
 
@@ -28,9 +29,11 @@ class AskedLadder:
     flow_m3_s : array
         Of the curve. [m3/s]
     reading_flow_m3_s, reading_lambda_by_fuel : array
-        Of each reading on this engine; lambda times density times stoichiometric ratio, so that it
-        can be brought to any fuel.
+        Of each reading on this engine; lambda times what the fuel asks for, so that it can be
+        brought to any fuel.
     petrol_density_kg_m3 : float
+    fuels : dict of float to dict
+        Ethanol of each fuel of the session to its name and what is not known of it.
     """
 
     fit: object
@@ -39,6 +42,7 @@ class AskedLadder:
     reading_flow_m3_s: np.ndarray
     reading_lambda_by_fuel: np.ndarray
     petrol_density_kg_m3: float
+    fuels: dict
 
     def blend(self, ethanol_volume_fraction: float) -> Blend:
         """The session's petrol with this much ethanol."""
@@ -90,6 +94,14 @@ def ladder_of(results) -> AskedLadder | None:
         reading_flow_m3_s=columns["flow_m3_s"][own],
         reading_lambda_by_fuel=(middle * fuel)[own],
         petrol_density_kg_m3=petrol_density_of(session.fuels[kept.fuel]).value,
+        fuels={
+            round(ethanol_of(record).value, 6): {
+                key: value
+                for key, value in fuel_terms(session, name).items()
+                if key in ("fuel", "fuel_sd")
+            }
+            for name, record in session.fuels.items()
+        },
     )
 
 
@@ -113,6 +125,7 @@ def outlook(
     """
     blend = ladder.blend(ethanol)
     ratio, density = float(blend.stoichiometric_ratio), float(blend.density_kg_m3)
+    fuel = ladder.fuels.get(round(ethanol, 6), {})
     line = predict(
         ladder.fit,
         # The asked flow goes along with the curve: one prediction instead of two.
@@ -121,6 +134,7 @@ def outlook(
         stoichiometric_ratio=ratio,
         density_kg_m3=density,
         tolerance=tolerance / Z_95,
+        **fuel,
     )
     lambda_ = line.lambda_.at(-1)
     record = results.session.engines[ladder.engine]

@@ -5,6 +5,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from tuninglib.checks import plain, require
+from tuninglib.physics.injector import metering_demand
 from tuninglib.physics.stoichiometry import (
     ATOMIC_MASS_G_MOL,
     molar_mass_kg_mol,
@@ -172,15 +173,17 @@ def lambda_shift(from_blend, to_blend):
 
     Notes
     -----
-    Holds where the controller does not correct: the same volume is injected into the same air, so
-    λ ∝ 1/(density·stoichiometric ratio).
+    Holds where the controller does not correct: the injector is open as long, and delivers with the
+    root of density (:func:`tuninglib.physics.injector.metering_demand`), into the same air.
 
     Examples
     --------
     >>> round(lambda_shift(Blend(0.0), Blend(0.10)), 3)
-    1.035
+    1.039
     """
-    before, after = (b.density_kg_m3 * b.stoichiometric_ratio for b in (from_blend, to_blend))
+    before, after = (
+        metering_demand(b.stoichiometric_ratio, b.density_kg_m3) for b in (from_blend, to_blend)
+    )
     return before / after
 
 

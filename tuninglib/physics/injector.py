@@ -167,9 +167,7 @@ def metering_demand(stoichiometric_ratio, density_kg_m3):
     >>> metering_demand(14.56, 745.0) / metering_demand(14.04, 749.4)
     1.034
     """
-    ratio = require(stoichiometric_ratio, what="stoichiometric ratio", unit="", above=0)
-    density = require(density_kg_m3, what="density", unit="kg/m3", above=0)
-    return plain(ratio * np.sqrt(density))
+    return plain(np.asarray(stoichiometric_ratio) * np.sqrt(density_kg_m3))
 
 
 def first_guess_flow(

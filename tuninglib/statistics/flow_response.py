@@ -12,6 +12,9 @@ from tuninglib.statistics.ladder import Priors, design_rows
 # The verdict on a state turns at the middle between "corrects" (0) and "follows its table" (1).
 HALF_RESPONSE = 0.5
 _PRIOR_SD = 1.0
+# How far lambda may differ from injector to injector though the ECU holds it: within one per cent
+# (common practice), as a standard deviation.
+HELD_WITHIN = 0.005
 # Sizes of the response at which the readings are weighed, and the grid in between and beyond.
 _SIZES = np.concatenate([np.linspace(0.0, 1.6, 17), np.linspace(1.8, 4.0, 8)])
 _GRID = np.linspace(-3.5, 4.0, 1501)
@@ -82,7 +85,8 @@ displacement, resolution, offset, weight, tolerance, fuel, fuel_sd, priors
     as likely near 0 as near 1 beforehand, with mean 0.5 and standard deviation 1. What an injector
     deviates, or an engine breathes, shows only as far as lambda follows fuel: for each size of the
     response its prior goes with that size, and the density of the response is the evidence of the
-    readings for just that size. Each state is fitted by itself.
+    readings for just that size. Where the ECU holds lambda it may still differ by one per cent from
+    injector to injector. Each state is fitted by itself.
 
     Examples
     --------
@@ -168,7 +172,8 @@ def _density(observed, strength, noise_sd, names, sds, priors):
     size = np.maximum(_SIZES, 1e-3)[:, None]
     sd = np.empty((size.size, spread.size, len(terms)))
     sd[..., 0], sd[..., 1], sd[..., 2:] = _PRIOR_SD, np.inf, priors.gauge_sd
-    sd[..., places] = (size * spread)[..., None] * np.array(list(sds.values()))
+    held = np.array([HELD_WITHIN if name.startswith("injector ") else 0.0 for name in sds])
+    sd[..., places] = np.hypot((size * spread)[..., None] * np.array(list(sds.values())), held)
     each = np.broadcast_to(noise[:, None] * noise_sd, (*sd.shape[:2], observed.size))
     found = normal_mixture.linear_posterior(design, observed, each, mean, sd**-2.0)
     columns = (log_weight + found.log_evidence, found.mean[..., 0], found.covariance[..., 0, 0])

@@ -61,6 +61,7 @@ def check_injectors(fit: LadderFit, *, level=0.05) -> tuple[InjectorCheck, ...]:
     --------
     Three alike, and a fourth that reads 15 % lean for its flow:
 
+    >>> from tuninglib.statistics.ladder import Priors, solve
     >>> flow = np.array([2.4e-6, 2.5e-6, 2.6e-6, 2.7e-6])
     >>> fit = solve(observed=-np.log(flow) + [0, 0, 0, 0.15], noise_sd=np.full(4, 0.01),
     ...             flow_m3_s=flow, injector=list("abcd"), engine=["x"] * 4,
@@ -116,6 +117,7 @@ def suspicious_injectors(fit: LadderFit, *, level=0.05) -> tuple[InjectorCheck, 
 
     Examples
     --------
+    >>> from tuninglib.statistics.ladder import Priors, solve
     >>> flow = np.array([2.4e-6, 2.5e-6, 2.6e-6, 2.7e-6])
     >>> fit = solve(observed=-np.log(flow) + [0, 0, 0, 0.15], noise_sd=np.full(4, 0.01),
     ...             flow_m3_s=flow, injector=list("abcd"), engine=["x"] * 4,
