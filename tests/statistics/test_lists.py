@@ -156,6 +156,9 @@ CALLS = {
     normal_mixture.linear_posterior: lambda as_: normal_mixture.linear_posterior(
         as_([[1.0], [1.0]]), as_([1.0, 3.0]), as_([1.0, 1.0]), as_([0.0]), as_([0.5])
     ),
+    normal_mixture.few_rows: lambda as_: normal_mixture.few_rows(
+        as_([[1.0], [1.0], [1.0]]), as_([1.0, 3.0, 2.0]), as_([1.0, 1.0, 1.0])
+    ),
     normal_mixture.normalised: lambda as_: normal_mixture.normalised(as_([0.0, 1.0])),
     normal_mixture.mixture_cdf: lambda as_: normal_mixture.mixture_cdf(
         as_([0.0, 0.1]), as_([0.5, 0.5]), as_([[-1.0, 1.0]] * 2), as_([[1.0, 2.0]] * 2)

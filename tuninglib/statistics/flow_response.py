@@ -174,8 +174,10 @@ def _density(observed, strength, noise_sd, names, sds, priors):
     sd[..., 0], sd[..., 1], sd[..., 2:] = _PRIOR_SD, np.inf, priors.gauge_sd
     held = np.array([HELD_WITHIN if name.startswith("injector ") else 0.0 for name in sds])
     sd[..., places] = np.hypot((size * spread)[..., None] * np.array(list(sds.values())), held)
-    each = np.broadcast_to(noise[:, None] * noise_sd, (*sd.shape[:2], observed.size))
-    found = normal_mixture.linear_posterior(design, observed, each, mean, sd**-2.0)
+    rows = normal_mixture.few_rows(design, observed, noise_sd)
+    each = np.broadcast_to(noise[:, None], (*sd.shape[:2], rows.observed.size))
+    found = normal_mixture.linear_posterior(rows.design, rows.observed, each, mean, sd**-2.0)
+    log_weight = log_weight - rows.left_out * np.log(noise)
     columns = (log_weight + found.log_evidence, found.mean[..., 0], found.covariance[..., 0, 0])
     log, centre, variance = (_between(column) for column in columns)
     log = log - 0.5 * (np.log(variance) + (_GRID[:, None] - centre) ** 2 / variance)

@@ -324,16 +324,23 @@ def solve(
     reference_flow = float(np.exp(np.log(flow_m3_s).mean()))
     scaled_sd = prior_sd * np.where(is_tolerance, tolerance_scale[:, None], 1.0)
     known = np.log([displacement[name] / displacement[reference_engine] for name in engine])
-    means, covariances, _, log_evidence = normal_mixture.linear_posterior(
+    rows = normal_mixture.few_rows(
         design_rows(
             tuple(terms), np.log(flow_m3_s / reference_flow), injector, engine, fuel, gauge=1.0
         ),
         observed - known,
-        noise_scale[:, None] * (noise_sd / np.sqrt(weight)),
+        noise_sd / np.sqrt(weight),
+    )
+    means, covariances, _, log_evidence = normal_mixture.linear_posterior(
+        rows.design,
+        rows.observed,
+        noise_scale[:, None] * np.ones(rows.observed.size),
         prior_mean,
         scaled_sd**-2.0,
     )
-    weights = normal_mixture.normalised(log_weight + log_evidence)
+    weights = normal_mixture.normalised(
+        log_weight + log_evidence - rows.left_out * np.log(noise_scale)
+    )
     kept = weights > 0
     return LadderFit(
         terms=tuple(terms.tolist()),

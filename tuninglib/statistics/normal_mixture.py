@@ -116,6 +116,52 @@ def linear_posterior(design, observed, noise_sd, prior_mean, prior_precision) ->
     return Posterior(mean, covariance, misfit, log_evidence)
 
 
+class FewRows(NamedTuple):
+    """Rows that say of a linear model what many said.
+
+    Attributes
+    ----------
+    design : array (r, k)
+    observed : array (r,)
+        Each with a noise of standard deviation 1.
+    left_out : int
+        How many rows are missing: a noise scale s takes so many times log(s) from the evidence.
+    """
+
+    design: np.ndarray
+    observed: np.ndarray
+    left_out: int
+
+
+def few_rows(design, observed, noise_sd) -> FewRows:
+    """The same evidence in no more rows than there are unknowns, and one.
+
+    Parameters
+    ----------
+    design : array (n, k)
+    observed, noise_sd : array (n,)
+
+    Returns
+    -------
+    FewRows
+
+    Notes
+    -----
+    Rows over their noise, turned into a triangle: what is left below it says nothing. The sums of
+    squares stay what they were, whatever the scale of the noise.
+
+    Examples
+    --------
+    >>> found = few_rows(np.ones((4, 1)), np.array([1.0, 2.0, 3.0, 4.0]), np.full(4, 0.5))
+    >>> found.design.shape, found.left_out
+    ((2, 1), 2)
+    """
+    both = np.column_stack([design, observed]) / np.asarray(noise_sd, dtype=float)[:, None]
+    n, columns = both.shape
+    triangle = np.linalg.qr(both, mode="r") if n > columns else both
+    return FewRows(triangle[:, :-1], triangle[:, -1], n - len(triangle))
+
+
 @lru_cache(maxsize=8)
 def scale_grid(noise_dof, tolerance_spread) -> ScaleGrid:
     """Noise and tolerance scales with their prior weights.
