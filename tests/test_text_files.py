@@ -44,10 +44,10 @@ def test_separators_and_quoted_cells(tmp_path, delimiter):
     assert table.row_numbers == (2, 3)
 
 
-def test_a_note_over_two_lines_keeps_the_row_numbers_of_the_file(tmp_path):
-    path = tmp_path / "runs.csv"
-    path.write_text('run,note\n1,"two\nlines"\n2,x\n')
-    assert read_table(path).row_numbers == (2, 4)
+def test_a_note_over_two_lines_is_refused_with_its_line():
+    text = 'run,note\n1,"one\ntwo"\n2,\n'
+    with pytest.raises(SessionError, match=r"runs.csv, row 2: a quotation mark opens a cell"):
+        parse_table(text, "runs.csv")
 
 
 def test_a_table_in_a_field_is_read_as_one_in_a_file(tmp_path):

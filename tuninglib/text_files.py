@@ -3,9 +3,9 @@
 import codecs
 import csv
 import difflib
-import io
 import os
 import re
+import stat
 import tempfile
 from dataclasses import dataclass
 from pathlib import Path
@@ -57,6 +57,7 @@ def read_text(path: Path) -> str:
         If the file is missing, empty, a spreadsheet's own format, or in another encoding.
     """
     try:
+        _require_regular(path)
         raw = path.read_bytes()
     except FileNotFoundError:
         raise SessionError(
@@ -84,6 +85,22 @@ def read_text(path: Path) -> str:
     return text.replace("\r\n", "\n").replace("\r", "\n")
 
 
+# A text file of a session that is larger than this is something else.
+_LARGEST_BYTES = 50_000_000
+
+
+def _require_regular(path: Path) -> None:
+    """Refuse what cannot be read to its end: a pipe or a device waits for ever."""
+    found = path.stat()
+    if not stat.S_ISREG(found.st_mode):
+        kind = "a folder" if stat.S_ISDIR(found.st_mode) else "no ordinary file"
+        raise SessionError([Problem(path.name, f"is {kind}; put a text file in its place")])
+    if found.st_size > _LARGEST_BYTES:
+        size, most = found.st_size / 1e6, _LARGEST_BYTES / 1e6
+        message = f"has {size:.0f} MB, more than the {most:.0f} MB that are read; is it a log?"
+        raise SessionError([Problem(path.name, message)])
+
+
 @dataclass(frozen=True)
 class RawTable:
     """Cells of a delimited text file as typed, with the row of the file that each came from."""
@@ -105,7 +122,8 @@ def parse_table(text: str, name: str) -> RawTable:
 
     A decimal comma is accepted only where the comma does not separate the cells, and only if no
     number in the file has a decimal point: otherwise 1,234 could be read two ways. A line that
-    starts with # is a remark.
+    starts with # is a comment. Every other line is one row: a cell in quotes ends on its line, so
+    that a stray quotation mark cannot swallow the rows after it.
 
     Parameters
     ----------
@@ -124,23 +142,24 @@ def parse_table(text: str, name: str) -> RawTable:
     True
     """
     lines = text.replace("\r\n", "\n").replace("\r", "\n").split("\n")
-    # A remark stays in place as an empty line, so that row numbers are the file's.
-    kept = "\n".join("" if line.lstrip().startswith("#") else line for line in lines)
-    header = next((line for line in kept.split("\n") if line.strip(' ,;\t"')), "")
+    # A comment stays in place as an empty line, so that row numbers are the file's.
+    kept = ["" if line.lstrip().startswith("#") else line for line in lines]
+    header = next((line for line in kept if line.strip(' ,;\t"')), "")
     if not header:
         raise SessionError([Problem(name, "has no header row; the first row names the columns")])
     delimiter = max(",;\t", key=header.count)
-    reader = csv.reader(io.StringIO(kept), delimiter=delimiter)
     cells, numbers, problems = [], [], []
-    previous = 0
-    try:
-        for row in reader:
-            first_line, previous = previous + 1, reader.line_num
-            if any(cell.strip() for cell in row):
-                cells.append([cell.strip() for cell in row])
-                numbers.append(first_line)
-    except csv.Error as error:
-        raise SessionError([Problem(name, f"cannot be read: {error}", row=previous + 1)]) from error
+    for at, line in enumerate(kept, start=1):
+        try:
+            row = [cell.strip() for cell in _cells(line, delimiter)]
+        except ValueError as error:
+            problems.append(Problem(name, str(error), row=at))
+            continue
+        if any(row):
+            cells.append(row)
+            numbers.append(at)
+    if problems:
+        raise SessionError(problems)
     headers, rows = cells[0], []
     for row, at in zip(cells[1:], numbers[1:], strict=True):
         if len(row) > len(headers):
@@ -165,6 +184,22 @@ def parse_table(text: str, name: str) -> RawTable:
         delimiter=delimiter,
         decimal_comma=delimiter != "," and comma and not point,
     )
+
+
+def _cells(line: str, delimiter: str) -> list:
+    """Cells of one line; refused where a quotation mark opens a cell that does not end there."""
+    try:
+        return next(csv.reader([line], delimiter=delimiter, strict=True), [])
+    except csv.Error as error:
+        if "unexpected end" in str(error):
+            raise ValueError(
+                "a quotation mark opens a cell that does not end on this line; close it, write "
+                "the note on one line, and for inches write in"
+            ) from None
+        if "larger than field limit" in str(error):
+            raise ValueError("has a cell of more than 131072 characters; is it a table?") from None
+    # A quotation mark inside a note is a letter like any other.
+    return next(csv.reader([line], delimiter=delimiter), [])
 
 
 def write_atomic(path: Path, content: str | bytes) -> None:

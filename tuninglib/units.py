@@ -12,7 +12,14 @@ import numpy as np
 
 from tuninglib.interval import Measured
 
-_NUMBER = r"[-+−]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][-+]?\d+)?"
+_NUMBER = r"[-+−]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][-+]?[0-9]+)?"
+# A unit as people write one: words and their powers, multiplied or divided; or one sign.
+_WORD = r"[A-Za-zµμΩ°_]+(?:(?:\*\*|\^)?-?[1-4]|[²³])?"
+_UNIT = re.compile(rf"(?:1|{_WORD})(?:\s?[*/·]\s?{_WORD}){{0,3}}|%|‰")
+# What a plain ratio may be written in; degrees and turns are none.
+_RATIOS = ("1", "%", "percent", "‰")
+# No value with its unit is longer.
+_LONGEST = 80
 _QUANTITY = re.compile(
     rf"""\s*(?P<value>{_NUMBER})\s*
     (?P<unit>[^±+]*?)\s*
@@ -27,9 +34,12 @@ def _registry():
 
     try:
         # Pint's own cache of its definitions in the user's cache folder: ten times as fast.
-        return pint.UnitRegistry(cache_folder=":auto:")
+        found = pint.UnitRegistry(cache_folder=":auto:")
     except OSError:
-        return pint.UnitRegistry()
+        found = pint.UnitRegistry()
+    # A turn counts as 1, so that a radian is a part of it.
+    found.define(f"turn_in_radians = {1 / math.tau!r}")
+    return found
 
 
 # What people type, and the pint expression it stands for. Engine speed is kept in 1/min (rpm).
@@ -48,6 +58,20 @@ _SPELLINGS = {
     # Pint would count a revolution as 2π; the trade counts turns.
     "rpm": "1/min",
     "rev/min": "1/min",
+    "revs/min": "1/min",
+    "r/min": "1/min",
+    "min-1": "1/min",
+    "min^-1": "1/min",
+    "revolutions per minute": "1/min",
+    "revolution/minute": "1/min",
+    "turns/min": "1/min",
+    "rps": "1/s",
+    "rev/s": "1/s",
+    "r/s": "1/s",
+    "revolutions per second": "1/s",
+    "rad/s": "turn_in_radians/s",
+    "radian/second": "turn_in_radians/s",
+    "percent": "%",
     "lb/hr": "lb/hour",
     "lb/h": "lb/hour",
     "m2": "m**2",
@@ -91,9 +115,17 @@ def parse_unit(text: str):
     >>> str(parse_unit("cc/min"))
     'centimeter ** 3 / minute'
     """
-    spelled = _SPELLINGS.get(" ".join(text.lower().split()), text.strip())
+    if len(text) > _LONGEST:
+        raise ValueError(f"unknown unit {text.strip()[:20]!r}…")
+    plain = " ".join(text.split())
+    spelled = _SPELLINGS.get(plain.lower())
+    if spelled is None and not _UNIT.fullmatch(plain):
+        raise ValueError(f"unknown unit {plain!r}")
+    if spelled is None and re.search(r"rev|turns|cycle|radian|\brad\b|bpm", plain, re.IGNORECASE):
+        # Pint counts these in radians or as nothing at all.
+        raise ValueError(f"unknown unit {plain!r}; write rpm for engine speed")
     try:
-        return _registry().parse_units(spelled)
+        return _registry().parse_units(spelled or plain)
     except Exception as error:  # pint raises half a dozen kinds, tokenizer errors among them
         raise ValueError(f"unknown unit {text.strip()!r}") from error
 
@@ -161,7 +193,9 @@ def parse_number(text: str) -> float:
     13.2
     """
     stripped = text.strip().replace("−", "-")
-    if re.fullmatch(r"[-+]?\d+,\d+", stripped):
+    if len(stripped) > _LONGEST:
+        raise ValueError(f"{stripped[:20]!r}… is not a number")
+    if re.fullmatch(r"[-+]?[0-9]+,[0-9]+", stripped):
         raise ValueError(f"{text.strip()!r} has a comma; write {stripped.replace(',', '.')!r}")
     if not re.fullmatch(_NUMBER, stripped):
         raise ValueError(f"{text.strip()!r} is not a number")
@@ -202,6 +236,11 @@ def parse_quantity(text: str, si_unit: str, example: str = "") -> Measured:
     Measured(value=293.15, half_width=2.0)
     """
     example = example or _EXAMPLES[si_unit]
+    text = " ".join(text.split())
+    if len(text) > _LONGEST:
+        raise ValueError(
+            f"{text[:20]!r}… is not a value with a unit; write for example {example!r}"
+        )
     if re.search(r"\d,\d", text):
         raise ValueError(f"{text!r} has a comma in a number; write a point: {_dot(text)!r}")
     match = _QUANTITY.fullmatch(text.replace("−", "-"))
@@ -214,9 +253,15 @@ def parse_quantity(text: str, si_unit: str, example: str = "") -> Measured:
     unit, half_unit = unit or "1", half_unit or "1"
     value = float(match["value"])
     half = float(match["half"]) if match["half"] else 0.0
+    if not (math.isfinite(value) and math.isfinite(half)):
+        raise ValueError(f"{text!r} is not a finite number; write for example {example!r}")
     if half < 0:
         raise ValueError(f"{text!r} has a negative uncertainty; write it without the minus sign")
     for name in (unit, half_unit):
+        if si_unit == "1" and _SPELLINGS.get(name.lower(), name) not in _RATIOS:
+            raise ValueError(
+                f"{name!r} does not measure what is asked for here; write for example {example!r}"
+            )
         if parse_unit(name).dimensionality != parse_unit(si_unit).dimensionality:
             raise ValueError(
                 f"{name!r} does not measure what is asked for here; write for example {example!r}"

@@ -103,6 +103,15 @@ def _surprises(results) -> list:
         / session.engines[session.setups[pull.setup].engine].displacement_m3
         for pull in results.pulls
     }
+    timed = [run for run in results.runs if run.counts and run.shown_exit_m_s is not None]
+    slowed = [run for run in timed if run.shown_exit_m_s < run.shown_entry_m_s]
+    if len(slowed) > len(timed) / 2:
+        least = min(pull.force_n.value for pull in results.pulls)
+        found.append(
+            f"on {len(slowed)} of {len(timed)} runs the bike was slower at the marker than at the "
+            f"start line, at full throttle. That makes {least:.0f} N at the wheel of the weakest "
+            "setup: check that entry_speed and exit_speed are not swapped."
+        )
     loud = [spaced(setup) for setup, value in output.items() if value > SURPRISING_OUTPUT_W_M3]
     if loud:
         found.append(

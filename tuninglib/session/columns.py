@@ -14,7 +14,7 @@ class Column:
     ----------
     kind : str
         ``"quantity"`` (with a unit in the header), ``"number"``, ``"choice"``, ``"name"`` (of an
-        entry in session.toml) or ``"text"``.
+        entry in session.toml), ``"reason"`` (text; no and the like are none) or ``"text"``.
     help : str
     unit : str
         Of the values once read; limits are in it, too.
@@ -25,6 +25,8 @@ class Column:
     low, high : float
         Limits; both are allowed values.
     choices : tuple of str
+    whole : bool
+        Only whole numbers are allowed.
     absent : str or None
         What stands for an empty cell, where that is not the first of the choices.
     absent_label : str
@@ -43,6 +45,7 @@ class Column:
     low: float | None = None
     high: float | None = None
     choices: tuple = ()
+    whole: bool = False
     absent: str | None = None
     absent_label: str = ""
     si_name: str = ""
@@ -64,7 +67,9 @@ def _reading(help_) -> Column:
 
 # runs.csv.
 COLUMNS = {
-    "run": Column("number", "its number, each once", required=True, unique=True, low=0, high=1e6),
+    "run": Column(
+        "number", "its number, each once", required=True, unique=True, low=0, high=1e6, whole=True
+    ),
     "setup": Column("name", "a setup of session.toml", required=True),
     "rider": Column("name", "a rider of session.toml", required=True),
     "entry_speed": _speed("at the start line", "shown_entry_m_s"),
@@ -124,7 +129,7 @@ COLUMNS = {
     "head_temperature": Column(
         "quantity", "right after the run", "K", low=250, high=700, si_name="head_temperature_k"
     ),
-    "exclude": Column("text", "why this run does not count; empty: it counts"),
+    "exclude": Column("reason", "why this run does not count; empty, no or -: it counts"),
     "note": Column("text", "anything"),
 }
 

@@ -22,6 +22,11 @@ HIGHEST_POWER_W_M3 = 130e6
 # How far one run's wheel force may be from the median of its setup, and of the session.
 WITHIN_SETUP, WITHIN_SESSION = 1.3, 1.7
 _ENDS = ("entry", "exit")
+KMH_IN_MPH = 1.609344
+# So near to that quotient, at both lines, a setup was typed in the other unit.
+_NEAR_A_UNIT = 0.12
+# A wind from behind of this share of the speed leaves no way through the air.
+_SHARE_OF_WIND = 0.9
 _REMEDY = "check speeds, unit (km/h or mph?) and setup, or give a reason in exclude"
 
 
@@ -42,6 +47,8 @@ def contradictions(session):
         yield from _gauge(row, session.gauge)
     for row in counted:
         yield from _speeds(row)
+    yield from _wind(session, counted)
+    yield from _unit_of_a_setup(counted, session.about.units)
     yield from _weather(session)
     yield from _hill(session.hill)
 
@@ -87,6 +94,49 @@ def _speeds(row):
     if row.state != "full" and not math.isnan(row.shown_exit_m_s):
         message = f"speeds belong to full-throttle runs; this row says {row.state}"
         yield Problem(RUNS, message, row=row.row, column="state")
+
+
+def _wind(session, counted):
+    """A wind from behind that is faster than the bike, in the row or of the day."""
+    day, units = session.weather.headwind.value, session.about.units
+    for row in counted:
+        wind = day if math.isnan(row.headwind_m_s) else row.headwind_m_s
+        slowest = np.nanmin([row.shown_entry_m_s, row.shown_exit_m_s, math.inf])
+        if -wind >= _SHARE_OF_WIND * slowest:
+            behind, speed = (to_display(v, "speed", units) for v in (-wind, slowest))
+            message = (
+                f"a wind of {behind:.3g} {unit_label('speed', units)} from behind is as fast as "
+                f"the bike at {speed:.3g} {unit_label('speed', units)}; check it (against the "
+                "rider is positive)"
+            )
+            yield Problem(RUNS, message, row=row.row, column="headwind")
+
+
+def _unit_of_a_setup(counted, units):
+    """A setup whose speeds are to the others' as km/h are to mph, at both lines."""
+    ends = {}
+    for row in counted:
+        if not math.isnan(row.shown_exit_m_s):
+            ends.setdefault(row.setup, []).append((row.shown_entry_m_s, row.shown_exit_m_s))
+    for name, own in ends.items():
+        others = [pair for other, pairs in ends.items() if other != name for pair in pairs]
+        if not others:
+            continue
+        ratio = np.median(own, axis=0) / np.median(others, axis=0)
+        for wrong, factor in (("km/h", KMH_IN_MPH), ("mph", 1 / KMH_IN_MPH)):
+            if np.all(np.abs(ratio / factor - 1) < _NEAR_A_UNIT):
+                own_speed, other = (
+                    to_display(float(np.median(pairs, axis=0)[0]), "speed", units)
+                    for pairs in (own, others)
+                )
+                message = (
+                    f"the speeds of {name!r} are {ratio[1]:.2f} times those of the other setups at "
+                    f"both lines (at the start line {own_speed:.0f} against {other:.0f} "
+                    f"{unit_label('speed', units)}), as {wrong} typed under the other unit are; "
+                    "bring them to the header's unit"
+                )
+                yield Problem(RUNS, message, column="entry_speed")
+                return
 
 
 def _lacking(row, columns: dict) -> str | None:

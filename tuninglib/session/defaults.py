@@ -155,7 +155,7 @@ def speedometer_factor(session, shown_m_s: float) -> Taken:
     """
     if session.speedometer.checks:
         shown, true = zip(*session.speedometer.checks, strict=True)
-        found = speed_factor(shown, true)
+        found = speed_factor(shown, true, resolution=session.speedometer.resolution.value)
         otherwise = Taken(found.value, (found.high - found.low) / 2, "checks")
     else:
         factor, sd = unknown_factor(shown_m_s)

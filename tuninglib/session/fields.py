@@ -10,19 +10,38 @@ from dataclasses import field
 MISSING = dataclasses.MISSING
 
 
-def quantity(unit, help_, *, example, low=None, high=None, default=MISSING, or_by_mass=None):
+def quantity(
+    unit,
+    help_,
+    *,
+    example,
+    low=None,
+    high=None,
+    default=MISSING,
+    or_by_mass=None,
+    plus_minus="",
+    widest=None,
+):
     """Field for a value with a unit, kept in SI with its 95 % half-width.
 
     ``or_by_mass`` is a density in kg/m3: a mass may be typed instead of a volume, and is divided
-    by it.
+    by it. ``plus_minus`` is ``"none"`` where a half-width has no meaning and is refused, or
+    ``"needed"`` where a bare value could be read two ways. ``widest`` is the largest half-width;
+    left out: half of the range of the value.
     """
-    more = {"low": low, "high": high, "or_by_mass": or_by_mass}
+    more = {
+        "low": low,
+        "high": high,
+        "or_by_mass": or_by_mass,
+        "plus_minus": plus_minus,
+        "widest": (high - low) / 2 if widest is None and high is not None else widest,
+    }
     return _field("quantity", help_, example, default, unit=unit, **more)
 
 
-def number(help_, *, example, low=None, high=None, default=MISSING):
-    """Field for a plain number."""
-    return _field("number", help_, example, default, low=low, high=high)
+def number(help_, *, example, low=None, high=None, default=MISSING, whole=False):
+    """Field for a plain number, or a whole one."""
+    return _field("number", help_, example, default, low=low, high=high, whole=whole)
 
 
 def text(help_, *, example="", default=MISSING):

@@ -58,7 +58,13 @@ class Bike:
         default="unknown",
     )
     highest_ethanol: Measured | None = quantity(
-        "1", "the most that the maker allows", example="10 %", low=0, high=1, default=None
+        "1",
+        "the most that the maker allows",
+        example="10 %",
+        low=0,
+        high=1,
+        default=None,
+        plus_minus="none",
     )
     lowest_ron: float | None = number(
         "research octane number that the maker asks for",
@@ -77,6 +83,7 @@ class Bike:
         low=350,
         high=650,
         default=None,
+        plus_minus="none",
     )
 
     @property
@@ -89,9 +96,13 @@ class Bike:
 class Engine:
     """One state of what breathes: cylinder, head, cam, exhaust, air filter."""
 
-    bore: Measured = quantity("m", "of the cylinder", example="62 mm", low=0.02, high=0.2)
-    stroke: Measured = quantity("m", "of the piston", example="60 mm", low=0.02, high=0.2)
-    cylinders: float = number("how many", example="1", low=1, high=8, default=1.0)
+    bore: Measured = quantity(
+        "m", "of the cylinder", example="62 mm", low=0.02, high=0.2, plus_minus="none"
+    )
+    stroke: Measured = quantity(
+        "m", "of the piston", example="60 mm", low=0.02, high=0.2, plus_minus="none"
+    )
+    cylinders: float = number("how many", example="1", low=1, high=8, default=1.0, whole=True)
     highest_speed: Measured | None = quantity(
         "1/min",
         "the highest engine speed in the test",
@@ -99,6 +110,7 @@ class Engine:
         low=1000,
         high=20000,
         default=None,
+        plus_minus="none",
     )
     breathing: Measured = quantity(
         "1",
@@ -123,6 +135,7 @@ class Engine:
         low=1e-6,
         high=1e-3,
         default=None,
+        plus_minus="none",
     )
 
     @property
@@ -205,6 +218,7 @@ class Injector:
         low=0.001,
         high=0.5,
         default=Measured(0.07),
+        plus_minus="none",
     )
     flow_pressure: Measured | None = quantity(
         "Pa",

@@ -27,9 +27,9 @@ def parse_head(text: str) -> Head:
     >>> parse_head("Exit speed [km/h]")
     Head(key='exit_speed', unit='km/h')
     """
-    match = re.fullmatch(r"\s*([^\[\]]*?)\s*(?:\[\s*(.*?)\s*\])?\s*", text)
+    match = re.fullmatch(r"([^\[\]]*)(?:\[([^\[\]]*)\])?", text.strip())
     key, unit = (match[1], match[2] or "") if match else (text, "")
-    return Head(_key(key), unit)
+    return Head(_key(key), unit.strip())
 
 
 def _key(text: str) -> str:
@@ -105,6 +105,10 @@ def _found(table, name, columns, problems) -> dict:
     return found
 
 
+# What people write in a cell to say that there is nothing to say.
+_NO_REASON = {"no", "n", "0", "false", "none", "-", "–", "—", "−", "/"}
+
+
 def _wrong_unit(head: Head, column) -> str:
     """What is wrong with the unit of a header; empty if nothing is."""
     if column.kind != "quantity":
@@ -136,6 +140,8 @@ def _value(key, column, cell, unit, decimal_comma, known):
         return _absent(column)
     if column.kind in ("quantity", "number"):
         return _number(column, cell, unit, decimal_comma)
+    if column.kind == "reason":
+        return "" if cell.lower() in _NO_REASON else cell
     if column.kind == "name":
         # Nothing known: session.toml could not be read, which is said already.
         names = known.get(f"{key}s")
@@ -152,7 +158,9 @@ def _value(key, column, cell, unit, decimal_comma, known):
 
 
 def _number(column, cell, unit, decimal_comma) -> float:
-    number = parse_number(cell.replace(",", ".") if decimal_comma else cell)
+    number = parse_number(cell.replace(",", ".") if decimal_comma or column.whole else cell)
+    if column.whole and number != round(number):
+        raise ValueError(f"{cell} is not a whole number; write it without a comma or a point")
     value = convert(number, unit, column.unit) if column.kind == "quantity" else number
     if not column.low <= value <= column.high:
         low, high = column.low, column.high

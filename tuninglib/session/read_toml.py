@@ -11,6 +11,7 @@ from tuninglib.session.read_value import PieceError, read_value
 from tuninglib.text_files import Problem, SessionError, nearest, read_text
 
 TOML = "session.toml"
+_LONGEST_NAME = 60
 
 
 def read_toml(path, problems) -> dict:
@@ -30,6 +31,9 @@ def read_toml(path, problems) -> dict:
         document = tomllib.loads(read_text(path))
     except SessionError as error:
         problems.extend(error.problems)
+        return {}
+    except RecursionError:
+        problems.append(Problem(path.name, "nests its brackets too deeply to be read"))
         return {}
     except tomllib.TOMLDecodeError as error:
         at = re.search(r"\(at line (\d+)", str(error))
@@ -70,11 +74,28 @@ def read_toml(path, problems) -> dict:
             _say(
                 problems, lines, None, None, f"no [{name}.a_name] is given; at least one is needed"
             )
+        for entry in entries:
+            wrong = _wrong_name(entry)
+            if wrong:
+                _say(problems, lines, f"{name}.{entry}", None, f"{entry!r} {wrong}")
         tables[name] = {
             entry: _record(f"{name}.{entry}", name, record, content, names, lines, problems)
             for entry, content in entries.items()
         }
     return tables
+
+
+def _wrong_name(name: str) -> str:
+    """What is wrong with a name that stands in the cells of runs.csv; empty if nothing is."""
+    if not name.strip():
+        return "is no name; write at least one letter"
+    if name != name.strip() or any(not letter.isprintable() for letter in name):
+        return "begins or ends with a space, or has a line break or the like; cells cannot hold it"
+    if name.startswith("#"):
+        return "begins with #, as comments in runs.csv do; call it something else"
+    if len(name) > _LONGEST_NAME:
+        return f"has {len(name)} letters; {_LONGEST_NAME} are the most"
+    return ""
 
 
 def tables_as_typed(folder) -> dict:
@@ -97,7 +118,7 @@ def tables_as_typed(folder) -> dict:
     text = read_text(Path(folder) / TOML)
     try:
         document = tomllib.loads(text)
-    except tomllib.TOMLDecodeError:
+    except (tomllib.TOMLDecodeError, RecursionError):
         document = {}
     known = (*schema.SINGLE, *schema.NAMED)
     tables = {name: document.get(name) for name in known}

@@ -2,12 +2,17 @@
 
 import dataclasses
 import datetime
+import math
 import re
 
 from tuninglib.interval import Measured
 from tuninglib.physics.octane import SCALES, Octane
 from tuninglib.text_files import nearest
 from tuninglib.units import parse_number, parse_quantity
+
+_LONGEST_TEXT = 5000
+# No quantity of a session is so small in SI and not zero.
+_LEAST = 1e-12
 
 
 class PieceError(ValueError):
@@ -32,8 +37,27 @@ def read_value(meta, value, names):
     """
     kind = meta["kind"]
     if value == "" and kind != "text":
-        raise ValueError(f"is still empty ({meta['help']}); write for example {meta['example']!r}")
-    return _READERS[kind](value, meta, names)
+        example = f"; write for example {meta['example']!r}" if "example" in meta else ""
+        raise ValueError(f"is still empty ({meta.get('help', 'leave it out')}){example}")
+    try:
+        return _READERS[kind](value, meta, names)
+    except PieceError:
+        raise
+    except ValueError as error:
+        # What was typed is shown, but not a page of it.
+        typed = repr(value)
+        raise ValueError(str(error).replace(typed, shortened(typed))) from None
+
+
+def shortened(text: str) -> str:
+    """The beginning of a text that is too long to be shown.
+
+    Examples
+    --------
+    >>> shortened("short"), len(shortened("x" * 1000))
+    ('short', 61)
+    """
+    return text if len(text) <= 60 else f"{text[:60]}…"
 
 
 def _date(value, meta, names):
@@ -60,19 +84,52 @@ def _quantity(value, meta, names):
         measured = _measured(value, meta)
     else:
         raise ValueError(f"{value!r} must be text with a unit: {meta['example']!r}")
-    return _within(measured, measured.value, value, meta)
+    _within(measured, measured.value, value, meta)
+    return _believable(measured, value, meta)
+
+
+def _believable(measured, typed, meta) -> Measured:
+    """A quantity whose ± can be what it says; refused otherwise."""
+    half, wanted = measured.half_width, meta.get("plus_minus", "")
+    if half and wanted == "none":
+        raise ValueError(f"{typed!r} has a +/-, but this is taken as exact; leave it out")
+    if wanted == "needed" and not half and "+/-" not in str(typed) and "±" not in str(typed):
+        raise ValueError(
+            f"{typed!r} could be read two ways; write {meta['example']!r}: the value, and how far "
+            "it may be off"
+        )
+    low, widest = meta.get("low"), meta.get("widest")
+    if widest is not None and half > widest:
+        unit = "" if meta["unit"] == "1" else f" {meta['unit']}"
+        raise ValueError(
+            f"{typed!r} is uncertain by more than {_plain(widest)}{unit}, the most that makes "
+            f"sense here; write for example {meta['example']!r}"
+        )
+    if low is not None and low > 0 and half >= measured.value:
+        raise ValueError(
+            f"{typed!r} is as uncertain as it is large; write a +/- below the value, for example "
+            f"{meta['example']!r}"
+        )
+    return measured
 
 
 def _number(value, meta, names):
     plain = parse_number(value) if isinstance(value, str) else value
     if isinstance(plain, bool) or not isinstance(plain, (int, float)):
         raise ValueError(f"{value!r} must be a number, for example {meta['example']}")
+    if meta.get("whole") and math.isfinite(plain) and plain != round(plain):
+        raise ValueError(f"{value!r} must be a whole number, for example {meta['example']}")
     return _within(float(plain), float(plain), value, meta)
 
 
 def _text(value, meta, names):
     if not isinstance(value, str):
         raise ValueError(f"{value!r} must be text in quotes")
+    strange = next((one for one in value if not one.isprintable() and one not in "\n\t"), None)
+    if strange is not None:
+        raise ValueError(f"has the character {strange!r}, which no page can show; take it out")
+    if len(value) > _LONGEST_TEXT:
+        raise ValueError(f"has {len(value)} letters; {_LONGEST_TEXT} are the most")
     return value
 
 
@@ -98,7 +155,7 @@ def _references(value, meta, names):
 def _octane(value, meta, names):
     scales = "|".join(SCALES)
     match = isinstance(value, str) and re.fullmatch(
-        rf"\s*([\d.,]+)\s*({scales})\s*", value, flags=re.IGNORECASE
+        rf"([0-9.,]+) ?({scales})", " ".join(value.split()), flags=re.IGNORECASE
     )
     if not match:
         raise ValueError(
@@ -147,7 +204,7 @@ def _within(result, value, typed, meta):
     low, high = meta.get("low"), meta.get("high")
     unit = meta.get("unit", "")
     name = "" if unit in ("", "1") else f" {unit}"
-    if not low <= value <= high:
+    if not low <= value <= high or 0 < abs(value) < _LEAST:
         raise ValueError(
             f"{typed!r} is outside {_plain(low)} to {_plain(high)}{name}; "
             f"check the number and the unit (for example {meta.get('example', '')!r})"

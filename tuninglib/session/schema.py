@@ -92,6 +92,7 @@ class Weather:
         low=-15,
         high=15,
         default=Measured(0.0, 1.5),
+        widest=10.0,
     )
 
 
@@ -122,6 +123,8 @@ class Gauge:
         low=-0.05,
         high=0.05,
         default=Measured(0.0, 0.02),
+        plus_minus="needed",
+        widest=0.2,
     )
 
 
@@ -144,6 +147,7 @@ class Speedometer:
         low=0,
         high=3,
         default=Measured(1 / 3.6),
+        plus_minus="none",
     )
     checks: tuple = speed_pairs(
         "shown and true speed, from GPS or a timed distance, two pairs or more",
@@ -212,6 +216,7 @@ class Assumptions:
         low=0.001,
         high=0.5,
         default=Measured(0.04),
+        plus_minus="none",
     )
     rider_effect: Measured = quantity(
         "1",
@@ -220,6 +225,8 @@ class Assumptions:
         low=-0.01,
         high=0.01,
         default=Measured(0.0, 0.03),
+        plus_minus="needed",
+        widest=0.2,
     )
     flow_response: Measured = quantity(
         "1",
@@ -228,6 +235,8 @@ class Assumptions:
         low=-1,
         high=3,
         default=Measured(1.0, 0.3),
+        plus_minus="needed",
+        widest=2.0,
     )
     breathing_change: Measured = quantity(
         "1",
@@ -236,6 +245,8 @@ class Assumptions:
         low=-0.2,
         high=0.2,
         default=Measured(0.0, 0.10),
+        plus_minus="needed",
+        widest=0.5,
     )
     rider_drag: Measured = quantity(
         "1",
@@ -244,6 +255,8 @@ class Assumptions:
         low=-0.1,
         high=0.1,
         default=Measured(0.0, 0.10),
+        plus_minus="needed",
+        widest=0.5,
     )
     drift: Measured = quantity(
         "1",
@@ -252,6 +265,8 @@ class Assumptions:
         low=-0.05,
         high=0.05,
         default=Measured(0.0, 0.04),
+        plus_minus="needed",
+        widest=0.3,
     )
     air_density: Measured = quantity(
         "1",
@@ -260,6 +275,8 @@ class Assumptions:
         low=-0.02,
         high=0.02,
         default=Measured(0.0, 0.01),
+        plus_minus="needed",
+        widest=0.1,
     )
     leaner_limit: Measured = quantity(
         "1",
@@ -268,6 +285,7 @@ class Assumptions:
         low=0.01,
         high=0.99,
         default=Measured(0.1),
+        plus_minus="none",
     )
 
 

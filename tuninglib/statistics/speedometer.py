@@ -127,7 +127,7 @@ def unknown_factor(shown_speed_m_s) -> AssumedFactor:
     return AssumedFactor(plain((low + high) / 2), plain((high - low) / np.sqrt(12)))
 
 
-def speed_factor(shown, true) -> Estimate:
+def speed_factor(shown, true, *, resolution=0.0) -> Estimate:
     """Factor from shown to true speed, from pairs of readings.
 
     Parameters
@@ -135,6 +135,8 @@ def speed_factor(shown, true) -> Estimate:
     shown, true : array
         For example speedometer and GPS, or speedometer and timed distance, in the same unit;
         two pairs or more.
+    resolution : float
+        Smallest step of the shown speeds, in their unit.
 
     Returns
     -------
@@ -143,7 +145,9 @@ def speed_factor(shown, true) -> Estimate:
 
     Notes
     -----
-    Least squares of the true speed through the origin: b = Σ xy / Σ x².
+    Least squares of the true speed through the origin: b = Σ xy / Σ x². The standard error is never
+    taken below what one rounding of the shown speeds makes, resolution / √12 over their mean: pairs
+    read at one speed share their rounding (JCGM 100, F.2.2.1).
 
     Examples
     --------
@@ -155,7 +159,8 @@ def speed_factor(shown, true) -> Estimate:
     factor = (x @ y) / (x @ x)
     dof = x.size - 1
     s2 = ((y - factor * x) ** 2).sum() / dof
-    return estimate(factor, standard_error=np.sqrt(s2 / (x @ x)), dof=dof)
+    least = factor * float(resolution) / np.sqrt(12) / x.mean()
+    return estimate(factor, standard_error=max(float(np.sqrt(s2 / (x @ x))), least), dof=dof)
 
 
 def speed_line(shown_speed_m_s, true_speed_m_s) -> SpeedLine:
