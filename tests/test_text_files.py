@@ -3,6 +3,7 @@ import os
 import pytest
 
 from tuninglib.text_files import (
+    SessionError,
     nearest,
     parse_table,
     read_table,

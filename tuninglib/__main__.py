@@ -131,6 +131,9 @@ def _lab(options) -> int:
 def command() -> None:
     """Entry point of the installed command."""
     _start_quickly()
+    for stream in (sys.stdout, sys.stderr):
+        # A terminal that lacks a letter shows its number; it does not stop the work.
+        stream.reconfigure(errors="backslashreplace")
     status = main()
     _end_quickly()
     sys.exit(status)

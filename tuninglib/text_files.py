@@ -7,8 +7,18 @@ import os
 import re
 import stat
 import tempfile
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+
+try:
+    import fcntl
+except ImportError:  # not on this system
+    fcntl = None
+try:
+    import msvcrt
+except ImportError:
+    msvcrt = None
 
 # Byte-order marks, and the encoding that each stands for.
 _ENCODINGS = {
@@ -219,9 +229,60 @@ def write_atomic(path: Path, content: str | bytes) -> None:
         # mkstemp makes a private file; a report is for handing on.
         os.chmod(temporary, 0o644)
         os.replace(temporary, path)
-    except BaseException:
+    except BaseException as error:
         Path(temporary).unlink(missing_ok=True)
+        if isinstance(error, OSError) and error.errno:
+            # A full disk says so of the file that was to be written, not of its stand-in.
+            error.filename, error.filename2 = str(path), None
         raise
+
+
+@contextmanager
+def alone_in(folder: Path):
+    """Keep others from writing into a folder meanwhile, and clear what a killed one left there.
+
+    Parameters
+    ----------
+    folder : Path
+        It exists.
+
+    Raises
+    ------
+    SessionError
+        If somebody is writing there now.
+
+    Notes
+    -----
+    The system takes the lock away when the process ends, however it ends.
+    """
+    path = folder / _LOCK
+    with path.open("w") as lock:
+        if not _locked(lock):
+            message = "another report is being written there; wait for it, or choose another --out"
+            raise SessionError([Problem(printable(folder.name), message)])
+        try:
+            for left in folder.glob(".*.*"):
+                # The name of a file that was being written, and eight letters.
+                if re.fullmatch(r"\.[^/]+\.\w{8}", left.name) and left.is_file():
+                    left.unlink(missing_ok=True)
+            yield
+        finally:
+            path.unlink(missing_ok=True)
+
+
+_LOCK = ".being-written"
+
+
+def _locked(stream) -> bool:
+    """Whether this process is now the one that holds a file."""
+    try:
+        if fcntl:
+            fcntl.flock(stream, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        elif msvcrt:
+            msvcrt.locking(stream.fileno(), msvcrt.LK_NBLCK, 1)
+    except OSError:
+        return False
+    return True
 
 
 def write_like(path: Path, text: str) -> None:
@@ -239,6 +300,17 @@ def write_like(path: Path, text: str) -> None:
     if "\r\n" in raw[len(mark) :].decode(encoding):
         text = text.replace("\n", "\r\n")
     write_atomic(path, mark + text.encode(encoding))
+
+
+def printable(name: str) -> str:
+    """A file's name as text that can be written anywhere: what is no letter becomes a ?.
+
+    Examples
+    --------
+    >>> printable("outing \udcff")
+    'outing ?'
+    """
+    return name.encode("utf-8", "replace").decode()
 
 
 def nearest(word: str, known) -> str:

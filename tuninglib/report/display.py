@@ -4,6 +4,7 @@ Their HTML comes from templates, which escape everything that came from a person
 """
 
 import io
+import warnings
 from dataclasses import dataclass
 
 from markupsafe import Markup
@@ -14,11 +15,16 @@ from tuninglib.report.templates import render
 WIDE_TABLE = 8
 
 
+def not_mathematics(html) -> str:
+    """HTML for JupyterLab, which sets what stands between two dollar signs as mathematics."""
+    return str(render("report/page/not_mathematics.html.j2", html=html)) if html else ""
+
+
 class _Shown:
     """Something a notebook can show: HTML for the page, plain text for everything else."""
 
     def _repr_mimebundle_(self, include=None, exclude=None):
-        return {"text/html": str(self.html()), "text/plain": self.plain()}
+        return {"text/html": not_mathematics(self.html()), "text/plain": self.plain()}
 
 
 @dataclass(frozen=True)
@@ -138,8 +144,14 @@ def picture(figure, alt: str) -> Picture:
         What the figure shows, in one or two sentences.
     """
     from matplotlib import rc_context
+    from matplotlib.text import Text
 
     buffer = io.StringIO()
-    with rc_context({"svg.hashsalt": "tuninglib", "svg.fonttype": "path"}):
+    literal = {"svg.hashsalt": "tuninglib", "svg.fonttype": "path", "text.parse_math": False}
+    with rc_context(literal), warnings.catch_warnings():
+        # A letter that the font lacks is drawn as a box; nobody needs a warning in a report.
+        warnings.filterwarnings("ignore", message="Glyph .* missing from")
+        for one in figure.findobj(Text):
+            one.set_parse_math(False)
         figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None})
     return Picture(svg=buffer.getvalue(), alt=alt)

@@ -8,7 +8,7 @@ from pathlib import Path
 import tuninglib
 from tuninglib.report.page import page_to_pdf, render_page
 from tuninglib.session.edit import keep_earlier
-from tuninglib.text_files import write_atomic
+from tuninglib.text_files import alone_in, printable, write_atomic
 
 PACKAGE = Path(__file__).parent.parent
 
@@ -79,19 +79,25 @@ def make_report(
     workbook leaves under the name ``results``. Nothing can be taken out of a kernel of its own:
     with one they are worked out here, once more, from the same session.
     """
-    from tuninglib.analysis.results_json import results_document
-    from tuninglib.report import fellow
     from tuninglib.session.load import load_session
 
     say = progress or (lambda line: None)
     say("Reading the session")
     session = load_session(session_folder)
     folder = session.folder.resolve()
-    out = Path(out_folder) if out_folder else folder.parent / f"{folder.name}.report"
+    out = Path(out_folder).resolve() if out_folder else folder.parent / f"{folder.name}.report"
     out.mkdir(parents=True, exist_ok=True)
+    with alone_in(out):
+        return _write(out, _contents(session, out, say, kernel, pdf))
 
+
+def _contents(session, out: Path, say, kernel: bool, pdf: bool) -> dict:
+    """What each file of a report holds, all from the same results."""
     # Late: what runs notebooks takes long to load, and a session may be refused before.
     import nbformat
+
+    from tuninglib.analysis.results_json import results_document
+    from tuninglib.report import fellow
 
     notebook, results = _run(session, out / "workbook.failed.ipynb", say, kernel)
     say("Writing the page")
@@ -114,7 +120,7 @@ def make_report(
     if pdf:
         say("Writing the PDF")
         contents["report.pdf"] = page_to_pdf(page)
-    return _write(out, contents)
+    return contents
 
 
 def _run(session, failed: Path, say, kernel: bool) -> tuple:
@@ -129,19 +135,20 @@ def _run(session, failed: Path, say, kernel: bool) -> tuple:
         if heading:
             say(heading[1])
 
-    folder = session.folder.resolve()
     kernel = kernel or inside_a_notebook()
     names: dict = {}
     try:
         notebook = run_workbook(
             workbook_path("session_report"),
-            {"session_folder": str(folder)},
-            # It is handed on: where the folder lies on this machine is nobody's business.
-            shown={"session_folder": folder.name},
+            # It is handed on: where the folder lies on this machine is nobody's business, so the
+            # workbook is run inside it and never hears of it.
+            {"session_folder": "."},
+            shown={"session_folder": printable(session.folder.resolve().name)},
             failed=failed,
             on_cell=on_cell,
             namespace=names,
             kernel=kernel,
+            inside=session.folder.resolve(),
         )
     except papermill.PapermillExecutionError as error:
         cell = error.source.strip().splitlines()[0] if error.source.strip() else ""

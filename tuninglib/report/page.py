@@ -6,8 +6,11 @@ import re
 
 from markupsafe import Markup
 
+from tuninglib.report.display import not_mathematics
 from tuninglib.report.templates import asset, render
 
+# What :func:`~tuninglib.report.display.not_mathematics` puts around an output.
+NOT_MATHEMATICS = not_mathematics("|").split("|")
 # What the page may do: show its own styles and images, run its own one script, load nothing.
 POLICY = Markup("default-src 'none'; img-src data:; style-src 'unsafe-inline'")
 
@@ -85,7 +88,13 @@ def page_blocks(notebook):
                 picture = base64.b64encode(data["image/svg+xml"].encode()).decode()
                 yield "image", picture, output.metadata["image/svg+xml"]["alt"]
             elif "text/html" in data:
-                yield "html", Markup(data["text/html"].strip()), ""
+                yield "html", Markup(_unwrapped(data["text/html"]).strip()), ""
+
+
+def _unwrapped(html: str) -> str:
+    """What a notebook shows, without what keeps JupyterLab from setting it as mathematics."""
+    before, after = (str(part) for part in NOT_MATHEMATICS)
+    return html.strip().removeprefix(before).removesuffix(after) if html else ""
 
 
 def page_to_pdf(page: str) -> bytes:

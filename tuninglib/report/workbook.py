@@ -7,7 +7,8 @@ notebook and its outputs are the same as from a kernel (a test compares the two)
 
 import io
 import sys
-from contextlib import contextmanager, redirect_stderr, redirect_stdout
+import tempfile
+from contextlib import chdir, contextmanager, redirect_stderr, redirect_stdout
 from pathlib import Path
 
 import nbformat
@@ -21,6 +22,8 @@ from papermill.inspection import inspect_notebook
 from papermill.translators import translate_parameters
 from traitlets import Type
 from traitlets.config import Config
+
+from tuninglib.text_files import write_atomic
 
 NAME = "tuninglib-in-process"
 
@@ -140,6 +143,7 @@ def run_workbook(
     on_cell=None,
     namespace=None,
     kernel: bool = False,
+    inside=None,
 ):
     """Notebook with its parameters set and all its outputs.
 
@@ -160,6 +164,8 @@ def run_workbook(
     kernel : bool
         Run in a Jupyter kernel of its own instead of in this process. It is needed where
         :func:`inside_a_notebook` is true.
+    inside : Path, optional
+        Folder in which the cells run.
 
     Returns
     -------
@@ -180,14 +186,22 @@ def run_workbook(
         )
     papermill_engines.register(NAME, InProcessEngine)
     engine = {} if kernel else {"engine_name": NAME, "on_cell": on_cell, "namespace": namespace}
-    notebook = papermill.execute_notebook(
-        _literal(path),
-        None if failed is None else _literal(failed),
-        parameters=parameters,
-        progress_bar=False,
-        request_save_on_cell_execute=False,
-        **engine,
-    )
+    # Papermill writes down where it put the notebook so far; that it was a folder of the moment.
+    with tempfile.TemporaryDirectory() as moment, chdir(inside or "."):
+        so_far = Path(moment) / path.name
+        try:
+            notebook = papermill.execute_notebook(
+                _literal(path),
+                None if failed is None else _literal(so_far),
+                parameters=parameters,
+                progress_bar=False,
+                request_save_on_cell_execute=False,
+                **engine,
+            )
+        except papermill.PapermillExecutionError:
+            if failed is not None and so_far.exists():
+                write_atomic(Path(failed), so_far.read_bytes())
+            raise
     if failed is not None:
         Path(failed).unlink(missing_ok=True)
     if shown:

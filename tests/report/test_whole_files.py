@@ -1,0 +1,192 @@
+"""Files are whole whatever happens: killed, twice at once, a full disk; no path is handed on."""
+
+import errno
+import json
+import os
+import shutil
+import signal
+import subprocess
+import sys
+import time
+
+import pytest
+
+from tuninglib.report.make import make_report
+from tuninglib.session.load import load_session
+from tuninglib.text_files import SessionError, alone_in, write_atomic
+
+FILES = ("report.html", "results.json", "workbook.ipynb")
+RUN = [sys.executable, "-c", "from tuninglib.__main__ import command; command()", "report"]
+POSIX = pytest.mark.skipif(os.name != "posix", reason="signals of another kind")
+
+
+def command(*arguments, **environment):
+    return subprocess.Popen(
+        [*RUN, *map(str, arguments)],
+        stdout=subprocess.PIPE, stderr=subprocess.PIPE, env={**os.environ, **environment},
+    )  # fmt: skip
+
+
+def whole(out):
+    """Each of the files that are there, read to its end."""
+    found = {name: (out / name).read_text("utf-8") for name in FILES if (out / name).exists()}
+    if "report.html" in found:
+        assert found["report.html"].rstrip().endswith("</html>")
+    for name in ("results.json", "workbook.ipynb"):
+        if name in found:
+            json.loads(found[name])
+    return found
+
+
+@POSIX
+@pytest.mark.parametrize("moment", [0.02, 0.3, 0.6, 0.9, 0.95, 1.0])
+def test_a_killed_report_leaves_whole_files_and_the_next_one_clears_up(demo_copy, tmp_path, moment):
+    out = tmp_path / "out"
+    begin = time.perf_counter()
+    make_report(demo_copy, out)
+    took = time.perf_counter() - begin + 1.0  # the command starts Python first
+    before = whole(out)
+    text = (demo_copy / "runs.csv").read_text("utf-8")
+    (demo_copy / "runs.csv").write_text(text.replace("14,48,62", "14,48,63"), "utf-8")
+    running = command(demo_copy, "--out", out)
+    time.sleep(moment * took)
+    running.send_signal(signal.SIGKILL)
+    running.communicate()
+    assert set(whole(out)) == set(before)
+    (out / ".report.html.abcd1234").write_text("half")
+    make_report(demo_copy, out)
+    assert not [path.name for path in out.iterdir() if path.name.startswith(".")]
+    assert len(whole(out)) == 3
+
+
+@POSIX
+def test_two_at_once_into_one_folder(demo_copy, tmp_path):
+    out = tmp_path / "out"
+    both = [command(demo_copy, "--out", out, "--quiet") for _ in range(2)]
+    ends = [one.communicate() for one in both]
+    codes = sorted(one.returncode for one in both)
+    assert codes in ([0, 0], [0, 2])
+    if codes == [0, 2]:
+        said = next(err for one, (_, err) in zip(both, ends, strict=True) if one.returncode)
+        assert b"another report is being written there; wait for it" in said
+    assert len(whole(out)) == 3
+
+
+def test_who_comes_second_is_told_so(demo_copy, tmp_path):
+    with alone_in(tmp_path), pytest.raises(SessionError, match="another report is being written"):
+        make_report(demo_copy, tmp_path)
+    make_report(demo_copy, tmp_path)
+
+
+def test_a_full_disk_is_said_of_the_file_and_leaves_the_earlier_one(tmp_path, monkeypatch):
+    path = tmp_path / "report.html"
+    write_atomic(path, "earlier")
+
+    def full(*_):
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    monkeypatch.setattr(os, "replace", full)
+    with pytest.raises(OSError, match="No space left") as error:
+        write_atomic(path, "new")
+    assert error.value.filename == str(path)
+    assert path.read_text() == "earlier"
+    assert [one.name for one in tmp_path.iterdir()] == ["report.html"]
+
+
+@POSIX
+def test_a_file_that_outgrows_its_limit_ends_in_one_sentence(demo_copy, tmp_path):
+    out = tmp_path / "out"
+    script = (
+        "import resource, signal; signal.signal(signal.SIGXFSZ, signal.SIG_IGN);"
+        "resource.setrlimit(resource.RLIMIT_FSIZE, (20000, 20000));"
+        "from tuninglib.__main__ import command; command()"
+    )
+    ended = subprocess.run(
+        [sys.executable, "-c", script, "report", str(demo_copy), "--out", str(out), "--quiet"],
+        capture_output=True, check=False, text=True,
+    )  # fmt: skip
+    assert ended.returncode == 2
+    assert ended.stderr.strip().endswith("File too large")
+    assert "Traceback" not in ended.stderr
+    assert not whole(out)
+
+
+NAMES = [b"it's", b'quo"te', b"back\\slash", b"dol$lar {brace}", b"new\nline", b"trail ", b"-dash",
+         b"%41", b"a&b<c>", b"#hash", "\u202eltr".encode(), "caf\u00e9".encode()]  # fmt: skip
+
+
+@pytest.mark.skipif(os.name != "posix", reason="names that other systems do not have")
+@pytest.mark.parametrize("name", NAMES, ids=repr)
+def test_nothing_that_is_handed_on_says_where_it_was(demo_copy, tmp_path, name):
+    parent = tmp_path / "whose home is this"
+    parent.mkdir()
+    folder = os.path.join(os.fsencode(parent), name)
+    shutil.copytree(os.fsencode(demo_copy), folder)
+    written = make_report(os.fsdecode(folder), tmp_path / "out")
+    for path in (written.page, written.results, written.notebook):
+        text = path.read_text("utf-8")
+        assert "whose home is this" not in text
+        assert str(tmp_path) not in text
+
+
+@POSIX
+@pytest.mark.parametrize("name", [b"\xff\xfe", "caf\u00e9".encode()])
+def test_a_terminal_that_lacks_letters_does_not_stop_the_work(demo_copy, tmp_path, name):
+    folder = os.path.join(os.fsencode(tmp_path), name)
+    shutil.copytree(os.fsencode(demo_copy), folder)
+    out = tmp_path / "out"
+    ended = subprocess.run(
+        [*RUN, folder, "--out", out],
+        capture_output=True, check=False,
+        env={**os.environ, "LC_ALL": "C", "PYTHONUTF8": "0", "PYTHONIOENCODING": "ascii"},
+    )  # fmt: skip
+    assert ended.returncode == 0, ended.stderr
+    assert ended.stdout.isascii()
+    assert len(whole(out)) == 3
+
+
+def test_names_with_dollars_and_backslashes_stand_in_pictures_as_they_are(demo_copy):
+    from matplotlib.text import Text
+
+    from tuninglib.analysis.analyse import analyse
+    from tuninglib.report import display, injector, mixture
+
+    path = demo_copy / "session.toml"
+    strange = "$5 \\\\alpha_{x} $6 ^"
+    text = path.read_text("utf-8").replace("setups.big_172]", f'setups."{strange}"]')
+    path.write_text(text, "utf-8")
+    runs = demo_copy / "runs.csv"
+    name = strange.replace("\\\\", "\\")
+    runs.write_text(runs.read_text("utf-8").replace(",big_172,", f",{name},"), "utf-8")
+    results = analyse(load_session(demo_copy))
+    drawn, plain = [], display.picture
+
+    def spy(figure, alt):
+        found = plain(figure, alt)
+        drawn.extend(one for one in figure.findobj(Text) if one.get_text())
+        return found
+
+    for module in (mixture, injector):
+        keep, module.picture = module.picture, spy
+        try:
+            assert module.figure(results).svg
+        finally:
+            module.picture = keep
+    assert name.replace("_", " ") in {one.get_text() for one in drawn}
+    assert not any(one.get_parse_math() for one in drawn)
+
+
+def test_outputs_are_not_set_as_mathematics_and_the_page_has_no_trace_of_it(demo_copy, tmp_path):
+    """JupyterLab leaves alone what stands in these classes; seen in a browser."""
+    written = make_report(demo_copy, tmp_path / "out")
+    notebook = json.loads(written.notebook.read_text("utf-8"))
+    shown = [
+        "".join(output["data"]["text/html"])
+        for cell in notebook["cells"]
+        for output in cell.get("outputs", [])
+        if "text/html" in output.get("data", {})
+    ]
+    wrapped = '<div class="mathjax_ignore tex2jax_ignore">'
+    assert len([html for html in shown if html]) > 10
+    assert all(html.startswith(wrapped) for html in shown if html)
+    assert "mathjax_ignore" not in written.page.read_text("utf-8")
