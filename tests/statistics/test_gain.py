@@ -8,6 +8,7 @@ import pytest
 from tests.simulate_days import analyse, score, simulate
 from tuninglib.physics.hill import Hill, Ride, exit_speed_m_s
 from tuninglib.statistics.gain import estimate_gains
+from tuninglib.statistics.planning import smallest_visible_gain
 from tuninglib.statistics.repeats import difference_of_means, pooled_sd, t_quantile
 from tuninglib.statistics.road_runs import Runs, linearised, moved_fields
 from tuninglib.statistics.unknowns import Unknown, reading_unknowns, usual_unknowns
@@ -68,6 +69,12 @@ def test_known_forces_are_found_again():
     fit = estimate_gains(runs, reference=0)
     assert [f.force_n.value for f in fit.forces] == pytest.approx([250.0, 290.0, 275.0], rel=1e-7)
     assert [g.ratio.value for g in fit.gains] == pytest.approx([0.16, 0.10], rel=1e-6)
+
+
+def test_smallest_visible_gain_is_that_of_a_plan_with_this_scatter():
+    fit = estimate_gains(runs_of())
+    planned = smallest_visible_gain(scatter_sd=fit.scatter_sd, repeats=3)
+    assert fit.gains[0].smallest_visible == pytest.approx(planned, rel=0.02)
 
 
 def test_another_reference_turns_the_gain_round():

@@ -3,7 +3,7 @@
 from tuninglib import units
 from tuninglib.report.cells import NONE, headed, interval_cell, shown, spaced, system_of
 from tuninglib.report.display import Prose, Table
-from tuninglib.rounding import quantity_text
+from tuninglib.rounding import percent, quantity_text
 
 # Why there is no answer, by the code of :class:`tuninglib.analysis.what_if.Answer`.
 REFUSALS = {
@@ -23,7 +23,8 @@ def sentences(results) -> Prose:
             "The same bike under another rider; the table has the same hill and air. The gearing "
             "is not known, so there are two bounds: the same force at the wheel, and the same "
             "power. A bigger rider meets more air, too: half of the drag area is taken to be the "
-            "rider's, growing with mass to the power 0.425 (a rule, not a measurement).",
+            "rider's, growing with mass to the power 0.425 (a rule, not a measurement). "
+            f"{_own_ways(results)}",
         )
     ]
     top, system = results.flat_top_speeds, results.session.about.units
@@ -38,6 +39,16 @@ def sentences(results) -> Prose:
             )
         )
     return Prose(tuple(items))
+
+
+def _own_ways(results) -> str:
+    """How far another rider may differ, beyond mass."""
+    taken = results.session.assumptions
+    effect, drag = (percent(one.half_width) for one in (taken.rider_effect, taken.rider_drag))
+    return (
+        f"Every rider sits and shifts in a way of his own: {effect} of force and {drag} of drag "
+        "either way are part of the intervals."
+    )
 
 
 def table(results) -> Table | Prose:

@@ -11,7 +11,7 @@ from tuninglib.session.read_value import PieceError, read_value
 from tuninglib.text_files import Problem, SessionError, nearest, read_text
 
 TOML = "session.toml"
-_LONGEST_NAME = 60
+_LONGEST_NAME = 100
 
 
 def read_toml(path, problems) -> dict:

@@ -1,0 +1,147 @@
+"""Which single changes of a line no test notices: mutants of a module, one at a time.
+
+Run it from the top of the project, ``python -m tests.mutate statistics/planning.py``: it changes
+one operator, comparison, number, sign or boolean at a time in a copy of the project, runs the tests
+that stand for the module (``tests/<row>/test_*`` by name, and those given), and prints what
+survived. ``--most 60`` takes an even sample of so many.
+"""
+
+import argparse
+import ast
+import os
+import shutil
+import subprocess
+import sys
+import tempfile
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+
+ROOT = Path(__file__).parent.parent
+_OPERATORS = {
+    ast.Add: ast.Sub, ast.Sub: ast.Add, ast.Mult: ast.Div, ast.Div: ast.Mult, ast.Pow: ast.Mult,
+    ast.MatMult: ast.Add, ast.BitAnd: ast.BitOr, ast.BitOr: ast.BitAnd,
+    ast.Lt: ast.GtE, ast.LtE: ast.Gt, ast.Gt: ast.LtE, ast.GtE: ast.Lt, ast.Eq: ast.NotEq,
+    ast.NotEq: ast.Eq, ast.And: ast.Or, ast.Or: ast.And, ast.In: ast.NotIn, ast.NotIn: ast.In,
+    ast.Is: ast.IsNot, ast.IsNot: ast.Is,
+}  # fmt: skip
+_NAMES = {
+    "expm1": "exp", "log1p": "log", "min": "max", "max": "min", "any": "all", "all": "any",
+    "minimum": "maximum", "maximum": "minimum", "sqrt": "square", "hypot": "maximum",
+}  # fmt: skip
+
+
+def places(tree):
+    """Every node that can be changed, with how."""
+    quoted = {
+        id(node.value)
+        for node in ast.walk(tree)
+        if isinstance(node, ast.Expr) and isinstance(node.value, ast.Constant)
+    }
+    for node in ast.walk(tree):
+        if isinstance(node, (ast.BinOp, ast.BoolOp, ast.AugAssign)):
+            kind = "op" if type(node.op) in _OPERATORS else None
+        elif isinstance(node, ast.Compare):
+            kind = "compare" if type(node.ops[0]) in _OPERATORS else None
+        elif isinstance(node, ast.UnaryOp):
+            kind = "sign" if isinstance(node.op, (ast.USub, ast.Not)) else None
+        elif isinstance(node, ast.Attribute):
+            kind = "attribute" if node.attr in _NAMES else None
+        elif isinstance(node, ast.Name):
+            kind = "name" if node.id in _NAMES else None
+        else:
+            is_number = isinstance(node, ast.Constant) and type(node.value) in (bool, int, float)
+            kind = "constant" if is_number and id(node) not in quoted else None
+        if kind:
+            yield node, kind
+
+
+def mutated(source: str, number: int):
+    """The source with its change of that number, and what it is; None beyond the last."""
+    tree = ast.parse(source)
+    found = list(places(tree))
+    if number >= len(found):
+        return None
+    node, kind = found[number]
+    before = ast.unparse(node)
+    if kind == "op":
+        node.op = _OPERATORS[type(node.op)]()
+    elif kind == "compare":
+        node.ops[0] = _OPERATORS[type(node.ops[0])]()
+    elif kind == "sign":
+        node.op = ast.UAdd() if isinstance(node.op, ast.USub) else ast.Not()
+        if isinstance(node.op, ast.Not):
+            node.operand = ast.UnaryOp(ast.Not(), node.operand)
+    elif kind == "attribute":
+        node.attr = _NAMES[node.attr]
+    elif kind == "name":
+        node.id = _NAMES[node.id]
+    elif isinstance(node.value, bool):
+        node.value = not node.value
+    else:
+        node.value = node.value * 2 if node.value else 1
+    after = ast.unparse(node)
+    return ast.unparse(ast.fix_missing_locations(tree)), f"line {node.lineno}: {before} -> {after}"
+
+
+def tests_of(module: str) -> list:
+    """Tests that carry the module's name, those of its row that speak of it, and its examples."""
+    row, name = module.split("/")[0], Path(module).stem.strip("_")
+    own = list((ROOT / "tests" / row).glob(f"test*{name}*.py"))
+    return [str(path.relative_to(ROOT)) for path in sorted(own)] + [f"tuninglib/{module}"]
+
+
+def survives(copy: Path, module: str, source: str, tests) -> bool:
+    """Whether all tests pass with this source."""
+    (copy / "tuninglib" / module).write_text(source, encoding="utf-8")
+    environment = {**os.environ, "PYTHONPATH": str(copy), "OPENBLAS_NUM_THREADS": "1",
+                   "PYTHONDONTWRITEBYTECODE": "1"}  # fmt: skip
+    command = [sys.executable, "-m", "pytest", "-q", "-x", "-p", "no:cacheprovider", *tests]
+    try:
+        ended = subprocess.run(
+            command, cwd=copy, env=environment, capture_output=True, timeout=240, check=False
+        )
+    except subprocess.TimeoutExpired:
+        return False
+    return ended.returncode == 0
+
+
+def main():
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("module", help="below tuninglib, for example statistics/planning.py")
+    parser.add_argument("tests", nargs="*", help="more tests to run")
+    parser.add_argument("--most", type=int, default=0, help="an even sample of so many")
+    parser.add_argument("--processes", type=int, default=2)
+    asked = parser.parse_args()
+    source = (ROOT / "tuninglib" / asked.module).read_text(encoding="utf-8")
+    count = len(list(places(ast.parse(source))))
+    step = max(1, count // asked.most) if asked.most else 1
+    numbers = list(range(0, count, step))
+    tests = [*tests_of(asked.module), *asked.tests]
+    with tempfile.TemporaryDirectory() as folder:
+        copies = []
+        for number in range(asked.processes):
+            copies.append(Path(folder) / str(number))
+            shutil.copytree(
+                ROOT, copies[-1], ignore=shutil.ignore_patterns(".*", "__pycache__", "*.report")
+            )
+        if not survives(copies[0], asked.module, source, tests):
+            sys.exit("the tests fail without any change")
+
+        def share(at):
+            found = []
+            for number in numbers[at :: asked.processes]:
+                text, what = mutated(source, number)
+                if survives(copies[at], asked.module, text, tests):
+                    found.append(what)
+            return found
+
+        with ThreadPoolExecutor(asked.processes) as pool:
+            left = [what for found in pool.map(share, range(asked.processes)) for what in found]
+    killed = len(numbers) - len(left)
+    print(f"{asked.module}: {killed} of {len(numbers)} noticed ({killed / len(numbers):.0%})")
+    for what in sorted(left, key=lambda text: int(text.split()[1].strip(":"))):
+        print(f"  {what}")
+
+
+if __name__ == "__main__":
+    main()
