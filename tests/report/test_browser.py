@@ -323,7 +323,7 @@ def asked_in_si(results, values):
         asked["lengths_m"] = (si.get("length", sum(run.lengths_m)),)
         asked["grade_ratios"] = (si.get("grade", fellow._mean_grade(run)),)
     if "altitude" in si:
-        density, output = fellow.air_at_altitude(results.session, si["altitude"])
+        density, output = fellow.air_at_altitude(results.session, si["altitude"], setup=run.setup)
         asked |= {"air_density_kg_m3": float(density), "output_factor": float(output)}
     if "headwind" in si:
         asked["headwind_m_s"] = si["headwind"]
@@ -470,7 +470,9 @@ def test_denser_air_is_warned_of_where_the_controller_does_not_adapt(browser, re
     with shown(browser, path) as page:
         for feet, word in ((0, "leaner"), (5000, "richer")):
             page.fill("#ask-altitude", str(feet))
-            there, _ = fellow.air_at_altitude(results.session, feet * 0.3048)
+            there, _ = fellow.air_at_altitude(
+                results.session, feet * 0.3048, setup=run_of(results).setup
+            )
             said = page.locator("#ask-mixture .warning").last.inner_text()
             assert f"{abs(there / density - 1):.1%}".replace("%", "\u00a0%") in said
             assert f"lambda is then as much {word} than on the day" in said
