@@ -23,6 +23,7 @@ from tuninglib.analysis.analyse import analyse
 from tuninglib.interval import Measured
 from tuninglib.report import gain as gain_words
 from tuninglib.report import mixture as mixture_words
+from tuninglib.report.remarks import remarks
 from tuninglib.session.defaults import blend_of
 from tuninglib.session.load import load_session
 
@@ -169,10 +170,9 @@ def _score(results, session, clean, lambdas, fuel, odd):
         if (one.engine, one.injector, one.fuel) == ("big", "i172", other) and one.lambda_
     ]
     words = f"{gain_words.sentences(results)} {mixture_words.sentences(results)}"
-    said = bool(results.doubts) or any(text in words for text in (
-        "one after the other", "no rider in common", "no rider repeated", "the law allows",
-        "not calibrated", "same entry speed",
-    ))  # fmt: skip
+    words = f"{words} {' '.join(remarks(results))}"
+    phrases = ("one after the other", "no rider in common", "no rider repeated", "not calibrated")
+    said = bool(results.doubts) or any(phrase in words for phrase in phrases)
     return gains, forces, read, predicted, said
 
 

@@ -177,7 +177,7 @@ def test_air_pressure_falls_back_on_the_altitude_and_says_so(edit):
 def test_the_document_for_programs_is_plain_and_complete(results):
     document = results_document(results)
     text = json.dumps(document, allow_nan=False)
-    assert document["schema"] == "tuninglib results 2"
+    assert document["schema"] == "tuninglib results 3"
     assert document["plan"]["ride"]["setup"] == "big_172"
     gain = document["road"]["pulls"][3]["gain"]
     assert gain["ratio"]["low"] < gain["ratio"]["value"] < gain["ratio"]["high"]

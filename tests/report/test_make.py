@@ -220,7 +220,7 @@ def test_starting_quickly_changes_nothing(written, demo_folder, tmp_path):
 
 def test_results_for_programs(written):
     document = json.loads(written.results.read_text(encoding="utf-8"))
-    assert document["schema"] == "tuninglib results 2"
+    assert document["schema"] == "tuninglib results 3"
     assert document["interval"] == 0.95
     assert set(document["provenance"]) >= {"session.toml", "runs.csv", "tuninglib", "numpy"}
 

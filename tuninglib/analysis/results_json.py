@@ -12,7 +12,7 @@ from tuninglib.analysis.records import Pull
 from tuninglib.analysis.results import Results
 from tuninglib.statistics.gain import Gain
 
-SCHEMA = "tuninglib results 2"
+SCHEMA = "tuninglib results 3"
 SCHEMA_FILE = Path(__file__).with_name("results.schema.json")
 # Properties that a program should not have to work out again.
 _WORKED_OUT = {Gain: ("smallest_visible", "verdict"), Pull: ("verdict",)}
