@@ -760,6 +760,48 @@ def _(outing):
     one_run_each(outing, 66)
 
 
+def in_blocks(outing, marker):
+    """Stock first, then the trial, and never back."""
+    outing.only_setups("stock", "big_172").gauge("big_172", 12.6, 12.7)
+    outing.rows = [
+        row for name in ("stock", "big_172") for row in outing.rows
+        if row["setup"] == name and row["exit_speed [km/h]"]
+    ]  # fmt: skip
+    for number, row in enumerate(outing.rows, start=1):
+        row["run"] = str(number)
+    outing.speeds("stock", *[(48, 61 + turn % 2) for turn in range(5)])
+    outing.speeds("big_172", *[(48, marker + turn % 2) for turn in range(4)])
+    return only_e5(outing)
+
+
+@situation(
+    "a small gain with stock in the morning and the kit in the afternoon",
+    ride="big_172",
+    next="ride again",
+    strength="leaning",
+    says=(
+        "the setups were ridden one after the other, so the time of day may be part of it",
+        "about 2 more runs of each, taking turns",
+    ),
+    never=("this is decided",),
+)
+def _(outing):
+    """A wind that dies makes as much of nothing."""
+    in_blocks(outing, 64)
+
+
+@situation(
+    "a large gain with stock in the morning and the kit in the afternoon",
+    ride="big_172",
+    next="nothing",
+    strength="decided",
+    says=("this is decided",),
+)
+def _(outing):
+    """No wind that anybody rides in makes a fifth."""
+    in_blocks(outing, 72)
+
+
 @situation(
     "the same with another pipe instead of another cylinder",
     ride="big_172",

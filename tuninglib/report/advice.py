@@ -196,6 +196,12 @@ def _leaning(results) -> str:
     runs = results.plan.runs
     if runs is None:
         return "Leaning, not settled"
+    if results.road.one_after_the_other:
+        return (
+            "Leaning, not settled: the setups were ridden one after the other, so the time of day "
+            f"may be part of it; {_more_runs(runs)} of it and of {spaced(results.reference)}, "
+            "taking turns, would most likely settle it"
+        )
     return (
         f"Leaning, not settled: about {_more_runs(runs)} of it and of "
         f"{spaced(results.reference)} would most likely settle it"
@@ -338,9 +344,13 @@ def _again(results, step) -> str:
             "would settle it; choose by heat, noise and fuel."
         )
     return (
-        f"ride {spaced_list(step.setups)} again, about {_more_runs(step.runs)} of each: they are "
-        "too close to call as yet."
+        f"ride {spaced_list(step.setups)} again, about {_more_runs(step.runs)} of each"
+        f"{_in_turns(results)}: they are too close to call as yet."
     )
+
+
+def _in_turns(results) -> str:
+    return ", taking turns" if results.road.one_after_the_other else ""
 
 
 def _change_fuel(results, step) -> str:
