@@ -16,7 +16,7 @@ _PRIOR_SD = 1.0
 # (common practice), as a standard deviation.
 HELD_WITHIN = 0.005
 # Sizes of the response at which the readings are weighed, and the grid in between and beyond.
-_SIZES = np.concatenate([np.linspace(0.0, 1.6, 17), np.linspace(1.8, 4.0, 8)])
+_SIZES = np.array([0, 0.1, 0.2, 0.35, 0.5, 0.65, 0.8, 0.9, 1.0, 1.1, 1.25, 1.5, 1.9, 2.6, 4.0])
 _GRID = np.linspace(-3.5, 4.0, 1501)
 
 

@@ -172,9 +172,10 @@ def linearised(runs: Runs, unknowns, moved, log_force=None) -> Linearised:
     if log_force is not None:
         up = np.exp(log_force - now["log_correction"])
         ridden = now | _ridden(runs, now, up)
+    forces = (_up_n(runs, ridden), _down_n(runs, ridden)) if unknowns else None
     rises, falls = np.zeros((2, len(unknowns), up.size))
     for name in dict.fromkeys(name for one in unknowns for name in one.changes):
-        rise, fall = _by_field(runs, ridden, name, up)
+        rise, fall = _by_field(runs, ridden, forces, name, up)
         for row, one in enumerate(unknowns):
             if name in one.changes:
                 change = one.changes[name] * np.ones(stated[name].shape)
@@ -282,18 +283,21 @@ def _ridden(runs, fields, up_n) -> dict:
     return found
 
 
-def _by_field(runs, fields, name, up):
-    """Slopes of log force up and of force down by one field; by piece and run for the hill's."""
+def _by_field(runs, fields, forces, name, up):
+    """Slopes of log force up and of force down by one field; by piece and run for the hill's.
+
+    ``forces`` are those up and down at the fields as they are.
+    """
     if name == "log_correction":
         return np.ones(up.shape), np.zeros(up.shape)
     base = fields[name]
     step = 1e-5 * (1.0 if name in _EITHER_SIGN else np.where(base, base, 1.0))
-    pieces = np.eye(base.size) if name in HILL_FIELDS else [np.ones(base.shape)]
+    by_piece = name in HILL_FIELDS
     slopes = [[], []]
-    for piece in pieces:
-        sides = [fields | {name: base + sign * step * piece} for sign in (1, -1)]
-        size = 2 * (step * piece).sum() if name in HILL_FIELDS else 2 * step
-        for found, force in zip(slopes, (_up_n, _down_n), strict=True):
-            found.append((force(runs, sides[0]) - force(runs, sides[1])) / size)
-    rise, fall = (np.array(one) if name in HILL_FIELDS else one[0] for one in slopes)
+    for piece in np.eye(base.size) if by_piece else [np.ones(base.shape)]:
+        moved = fields | {name: base + step * piece}
+        size = (step * piece).sum() if by_piece else step
+        for found, force, before in zip(slopes, (_up_n, _down_n), forces, strict=True):
+            found.append((force(runs, moved) - before) / size)
+    rise, fall = (np.array(one) if by_piece else one[0] for one in slopes)
     return np.nan_to_num(rise) / up, fall
