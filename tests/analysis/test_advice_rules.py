@@ -28,7 +28,7 @@ from tuninglib.physics.octane import Octane
 from tuninglib.session.load import load_session
 from tuninglib.session.machine import Fuel
 
-SEEDS = range(20260601, 20260601 + 300)
+SEEDS = range(20260601, 20260601 + 200)
 # Pairs of sessions cost twice; each rule has seeds of its own.
 PAIRS = 30
 

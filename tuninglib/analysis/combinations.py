@@ -141,9 +141,9 @@ def combinations_of(session, fit, mixtures, knocks) -> tuple:
     -------
     tuple of Combination
     """
-    read = {mixture.setup: mixture for mixture in mixtures}
+    read, lean_end = {mixture.setup: mixture for mixture in mixtures}, _beyond_lean(session)
     ridden = tuple(
-        _ridden(session, fit, name, read[name], knocks)
+        _ridden(session, fit, name, read[name], knocks, name in lean_end)
         for name in session.setups
         if _was_ridden(session, name, read[name])
     )
@@ -188,7 +188,7 @@ def _combination(session, fit, engine, injector, fuel, **known) -> Combination:
     return Combination(**{**facts, **known})
 
 
-def _ridden(session, fit, name, mixture, knocks) -> Combination:
+def _ridden(session, fit, name, mixture, knocks, beyond_lean) -> Combination:
     setup = session.setups[name]
     rows = session.runs[(session.runs["setup"] == name) & (session.runs["state"] == "full")]
     heads = rows["head_temperature_k"].dropna()
@@ -198,7 +198,7 @@ def _ridden(session, fit, name, mixture, knocks) -> Combination:
         "knocks": tuple(knock for knock in knocks if knock.setup == name),
         "listened": int((rows["knock"] != "").sum()),
         "hottest_k": float(heads.max()) if len(heads) else None,
-        "beyond_lean": _beyond_lean(session, name),
+        "beyond_lean": beyond_lean,
     }
     if mixture.lambda_ is not None:
         band = band_of(session)
@@ -211,13 +211,13 @@ def _ridden(session, fit, name, mixture, knocks) -> Combination:
     return _combination(session, fit, setup.engine, setup.injector, setup.fuel, **known)
 
 
-def _beyond_lean(session, name) -> bool:
-    """Whether a setup was read, and only at the lean end of the gauge."""
+def _beyond_lean(session) -> set:
+    """Setups that were read, and only at the lean end of the gauge."""
     rows = readings_of(session)
-    rows = rows[rows["setup"] == name]
-    return bool(len(rows)) and bool(
-        (rows["pegged"] & (rows["gauge_low"] > session.gauge.scale)).all()
-    )
+    if rows.empty:
+        return set()
+    lean = rows["pegged"] & (rows["gauge_low"] > session.gauge.scale)
+    return {name for name, own in lean.groupby(rows["setup"]) if own.all()}
 
 
 def _predicted(session, fit, engine, injector, fuel) -> dict:
