@@ -1,8 +1,11 @@
 """Road load from simulated coast-downs with known truth."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy.integrate import quad
+from scipy.optimize import least_squares
 
 from tuninglib.physics.hill import Hill, Ride
 from tuninglib.statistics.coast_down import coast_time_s, fit_coast_down, fit_coast_down_trace
@@ -152,3 +155,31 @@ FALLS, POINTS = day(np.random.default_rng(1), 4)
 def test_refusals(call, message):
     with pytest.raises(ValueError, match=message):
         call()
+
+
+def test_each_fall_counts_by_what_a_misread_speed_costs_it():
+    """Against scipy's least squares of the times over the time that 1 m/s takes, without wind."""
+    ride = Ride(
+        hill=Hill(1000.0, 0.0), mass_kg=200.0, rotating_mass_kg=8.0, air_density_kg_m3=1.2,
+        drag_area_m2=0.5, rolling_coefficient=0.012,
+    )  # fmt: skip
+    # Short falls and long ones, which do not meet.
+    first, last = np.tile([20.0, 17.0, 10.0], 4), np.tile([19.0, 11.0, 7.0], 4)
+    exact = coast_time_s(ride, from_speed_m_s=first, to_speed_m_s=last)
+    time = exact * np.tile([1.06, 1.0, 0.98, 1.02, 1.01, 0.99], 2)
+    per_speed = time / (first - last)
+
+    def off(parameters):
+        area, rolling = parameters
+        own = replace(ride, drag_area_m2=area, rolling_coefficient=rolling)
+        model = coast_time_s(own, from_speed_m_s=first, to_speed_m_s=last)
+        return (model - time) / per_speed
+
+    expected = least_squares(off, [0.5, 0.012], x_scale=[0.1, 0.01], xtol=1e-12, ftol=1e-12).x
+    found = fit_coast_down(
+        ride, run=np.repeat([1, 2, 3, 4], 3), direction=np.repeat([1, -1, 1, -1], 3),
+        from_speed_m_s=first, to_speed_m_s=last, time_s=time,
+        wind_sd_m_s=1e-5, gust_sd_m_s=1e-5, gust_dof=1e9,
+    )  # fmt: skip
+    ours = found.drag_area_m2, found.rolling_coefficient
+    assert ours == pytest.approx(tuple(expected), rel=1e-3)
