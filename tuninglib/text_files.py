@@ -307,7 +307,7 @@ def printable(name: str) -> str:
 
     Examples
     --------
-    >>> printable("outing \udcff")
+    >>> printable("outing \\udcff")
     'outing ?'
     """
     return name.encode("utf-8", "replace").decode()
