@@ -222,7 +222,9 @@ def write_atomic(path: Path, content: str | bytes) -> None:
         Text is written as UTF-8 with its line ends as they are.
     """
     raw = content.encode() if isinstance(content, str) else content
-    handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
+    handle, temporary = tempfile.mkstemp(
+        dir=path.parent, prefix=f"{_PART}{path.name}.", suffix=_PART_END
+    )
     try:
         with os.fdopen(handle, "wb") as stream:
             stream.write(raw)
@@ -261,16 +263,15 @@ def alone_in(folder: Path):
             message = "another report is being written there; wait for it, or choose another --out"
             raise SessionError([Problem(printable(folder.name), message)])
         try:
-            for left in folder.glob(".*.*"):
-                # The name of a file that was being written, and eight letters.
-                if re.fullmatch(r"\.[^/]+\.\w{8}", left.name) and left.is_file():
-                    left.unlink(missing_ok=True)
+            for left in folder.glob(f"{_PART}*{_PART_END}"):
+                left.unlink(missing_ok=True)
             yield
         finally:
             path.unlink(missing_ok=True)
 
 
-_LOCK = ".being-written"
+# Names that nobody else gives: of the lock, and of a file that is being written.
+_LOCK, _PART, _PART_END = ".tuninglib.lock", ".tuninglib.", ".part"
 
 
 def _locked(stream) -> bool:

@@ -82,6 +82,19 @@ def test_rows_typed_elsewhere_meanwhile_are_kept(demo_copy):
     assert labelled(form, "run").value == "91"
 
 
+def test_a_header_changed_meanwhile_is_not_written_under(demo_copy):
+    form = runs_form(demo_copy)
+    path = demo_copy / "runs.csv"
+    changed = path.read_text(encoding="utf-8").replace("entry_speed [km/h]", "entry_speed [mph]")
+    path.write_text(changed, encoding="utf-8")
+    for start, value in (("entry", "48"), ("exit", "62"), ("air", "20")):
+        labelled(form, start).value = value
+    labelled(form, "Add run").click()
+    assert path.read_text(encoding="utf-8") == changed
+    assert "the header of runs.csv was changed meanwhile" in words(form)
+    assert labelled(form, "entry").value == "48"
+
+
 def test_what_a_rider_typed_is_shown_as_text(demo_copy):
     sheet = open_sheet(demo_copy)
     add_run(sheet, {**ROW, "note": "<script>x</script>"}, keep=False)

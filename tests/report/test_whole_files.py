@@ -53,9 +53,10 @@ def test_a_killed_report_leaves_whole_files_and_the_next_one_clears_up(demo_copy
     running.send_signal(signal.SIGKILL)
     running.communicate()
     assert set(whole(out)) == set(before)
-    (out / ".report.html.abcd1234").write_text("half")
+    (out / ".tuninglib.report.html.abcd1234.part").write_text("half")
+    (out / ".notes.markdown").write_text("the rider's own")
     make_report(demo_copy, out)
-    assert not [path.name for path in out.iterdir() if path.name.startswith(".")]
+    assert [path.name for path in out.iterdir() if path.name.startswith(".")] == [".notes.markdown"]
     assert len(whole(out)) == 3
 
 

@@ -122,7 +122,13 @@ def runs_form(session_folder):
     def add(_):
         try:
             # Afresh: the file may have been typed in elsewhere meanwhile.
-            state["sheet"] = sheet = open_sheet(session_folder)
+            sheet = open_sheet(session_folder)
+            if (sheet.keys, sheet.units) != (state["sheet"].keys, state["sheet"].units):
+                # What was typed is meant in the units that the fields say.
+                text = f"the header of {RUNS} was changed meanwhile; open this form again."
+                say(Prose((("Not added", text),), style="caution"))
+                return
+            state["sheet"] = sheet
             found = problems_of_row(sheet, values())
             blame(found)
             wrong = [key for key in found if key]
