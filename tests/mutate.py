@@ -8,13 +8,18 @@ survived. ``--most 60`` takes an even sample of so many.
 
 import argparse
 import ast
+import importlib
 import os
 import shutil
-import subprocess
+import signal
 import sys
 import tempfile
-from concurrent.futures import ThreadPoolExecutor
+import time
+from concurrent.futures import ProcessPoolExecutor
+from multiprocessing import get_context
 from pathlib import Path
+
+import pytest
 
 ROOT = Path(__file__).parent.parent
 _OPERATORS = {
@@ -90,19 +95,59 @@ def tests_of(module: str) -> list:
     return [str(path.relative_to(ROOT)) for path in sorted(own)] + [f"tuninglib/{module}"]
 
 
-def survives(copy: Path, module: str, source: str, tests) -> bool:
-    """Whether all tests pass with this source."""
+def preload() -> None:
+    """Load once what every trial would load; not the project, which differs in each."""
+    for name in ("pandas", "scipy.optimize", "scipy.integrate", "scipy.stats", "pint", "tomlkit",
+                 "matplotlib.pyplot"):  # fmt: skip
+        importlib.import_module(name)
+
+
+def survives(copy: Path, module: str, source: str, tests, seconds: float = 600.0) -> bool:
+    """Whether all tests pass with this source; they run in a child of this process."""
     (copy / "tuninglib" / module).write_text(source, encoding="utf-8")
-    environment = {**os.environ, "PYTHONPATH": str(copy), "OPENBLAS_NUM_THREADS": "1",
-                   "PYTHONDONTWRITEBYTECODE": "1"}  # fmt: skip
-    command = [sys.executable, "-m", "pytest", "-q", "-x", "-p", "no:cacheprovider", *tests]
+    child = os.fork()
+    if not child:
+        _trial(copy, tests)
+    end = time.monotonic() + seconds
+    while time.monotonic() < end:
+        ended, status = os.waitpid(child, os.WNOHANG)
+        if ended:
+            return os.waitstatus_to_exitcode(status) == 0
+        time.sleep(0.02)
+    # A change that makes the program run for ever is noticed, too.
+    os.killpg(child, signal.SIGKILL)
+    os.waitpid(child, 0)
+    return False
+
+
+def _trial(copy: Path, tests) -> None:
+    code = 1
     try:
-        ended = subprocess.run(
-            command, cwd=copy, env=environment, capture_output=True, timeout=240, check=False
-        )
-    except subprocess.TimeoutExpired:
-        return False
-    return ended.returncode == 0
+        os.setpgid(0, 0)
+        os.chdir(copy)
+        os.environ["PYTHONPATH"] = sys.path[0] = str(copy)
+        for stream in (1, 2):
+            os.dup2(os.open(os.devnull, os.O_WRONLY), stream)
+        code = pytest.main(["-q", "-x", "-p", "no:cacheprovider", *tests])
+    finally:
+        os._exit(int(code))
+
+
+def _copy(folder: Path) -> Path:
+    leave = shutil.ignore_patterns(".*", "__pycache__", "*.report")
+    return Path(shutil.copytree(ROOT, folder, ignore=leave))
+
+
+def _share(task: tuple) -> list:
+    """The changes of one process's share that no test notices."""
+    folder, module, source, numbers, tests, seconds = task
+    preload()
+    copy, left = _copy(folder), []
+    for number in numbers:
+        text, what = mutated(source, number)
+        if survives(copy, module, text, tests, seconds):
+            left.append(what)
+    return left
 
 
 def main():
@@ -114,31 +159,27 @@ def main():
     asked = parser.parse_args()
     source = (ROOT / "tuninglib" / asked.module).read_text(encoding="utf-8")
     count = len(list(places(ast.parse(source))))
-    step = max(1, count // asked.most) if asked.most else 1
-    numbers = list(range(0, count, step))
+    chosen = min(count, asked.most) if asked.most else count
+    numbers = sorted({count * at // chosen for at in range(chosen)}) if chosen else []
     tests = [*tests_of(asked.module), *asked.tests]
+    os.environ.update(OPENBLAS_NUM_THREADS="1", PYTHONDONTWRITEBYTECODE="1")
+    sys.dont_write_bytecode = True
+    preload()
     with tempfile.TemporaryDirectory() as folder:
-        copies = []
-        for number in range(asked.processes):
-            copies.append(Path(folder) / str(number))
-            shutil.copytree(
-                ROOT, copies[-1], ignore=shutil.ignore_patterns(".*", "__pycache__", "*.report")
-            )
-        if not survives(copies[0], asked.module, source, tests):
+        begin = time.monotonic()
+        if not survives(_copy(Path(folder) / "as it is"), asked.module, source, tests):
             sys.exit("the tests fail without any change")
-
-        def share(at):
-            found = []
-            for number in numbers[at :: asked.processes]:
-                text, what = mutated(source, number)
-                if survives(copies[at], asked.module, text, tests):
-                    found.append(what)
-            return found
-
-        with ThreadPoolExecutor(asked.processes) as pool:
-            left = [what for found in pool.map(share, range(asked.processes)) for what in found]
+        # What takes so much longer than the unchanged program runs for ever.
+        rest = (asked.module, source), (tests, 15.0 + 4 * (time.monotonic() - begin))
+        tasks = [
+            (Path(folder) / str(at), *rest[0], numbers[at :: asked.processes], *rest[1])
+            for at in range(asked.processes)
+        ]
+        with ProcessPoolExecutor(asked.processes, get_context("spawn")) as pool:
+            left = [what for found in pool.map(_share, tasks) for what in found]
     killed = len(numbers) - len(left)
-    print(f"{asked.module}: {killed} of {len(numbers)} noticed ({killed / len(numbers):.0%})")
+    share = f"{killed / len(numbers):.0%}" if numbers else "nothing to change"
+    print(f"{asked.module}: {killed} of {len(numbers)} noticed ({share})")
     for what in sorted(left, key=lambda text: int(text.split()[1].strip(":"))):
         print(f"  {what}")
 

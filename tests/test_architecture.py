@@ -25,6 +25,7 @@ ROWS = (
     "units",
     "interval",
     "checks",
+    "whole_files",
     "text_files",
     "__init__",
 )

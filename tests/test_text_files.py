@@ -8,9 +8,8 @@ from tuninglib.text_files import (
     parse_table,
     read_table,
     read_text,
-    write_atomic,
-    write_like,
 )
+from tuninglib.whole_files import write_atomic, write_like
 
 
 def test_writing_leaves_the_old_file_when_it_fails(tmp_path, monkeypatch):

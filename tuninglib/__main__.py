@@ -4,6 +4,7 @@ Exit status: 0 done, 2 something in the rider's files needs fixing, 1 a fault of
 """
 
 import argparse
+import codecs
 import gc
 import sys
 from pathlib import Path
@@ -55,6 +56,7 @@ def main(arguments=None) -> int:
     """Run one command; the number returned is the exit status."""
     options = _parser().parse_args(arguments)
     from tuninglib.text_files import SessionError
+    from tuninglib.whole_files import in_words
 
     try:
         run = {"report": _report, "check": _check, "new": _new, "lab": _lab}[options.command]
@@ -68,7 +70,7 @@ def main(arguments=None) -> int:
     except OSError as error:
         if error.errno is None:
             raise
-        print(f"{error.filename or 'file'}: {error.strerror}", file=sys.stderr)
+        print(in_words(error), file=sys.stderr)
         return 2
 
 
@@ -128,12 +130,21 @@ def _lab(options) -> int:
     return start_lab(options.session, browser=not options.no_browser)
 
 
+def _as_named(error: UnicodeError) -> tuple:
+    """What a terminal lacks a letter for: a file's name as it is on the disk, else its number."""
+    try:
+        letters = error.object[error.start : error.end]
+        return letters.encode("ascii", "surrogateescape"), error.end
+    except UnicodeEncodeError:
+        return codecs.backslashreplace_errors(error)
+
+
 def command() -> None:
     """Entry point of the installed command."""
     _start_quickly()
+    codecs.register_error("as named", _as_named)
     for stream in (sys.stdout, sys.stderr):
-        # A terminal that lacks a letter shows its number; it does not stop the work.
-        stream.reconfigure(errors="backslashreplace")
+        stream.reconfigure(errors="as named")
     status = main()
     _end_quickly()
     sys.exit(status)

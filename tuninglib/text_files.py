@@ -1,31 +1,11 @@
-"""Text files as people save them, read; and files written so that nothing is ever half there."""
+"""Text files as people save them, read, and what is wrong with them in words."""
 
-import codecs
 import csv
 import difflib
-import os
 import re
 import stat
-import tempfile
-from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-
-try:
-    import fcntl
-except ImportError:  # not on this system
-    fcntl = None
-try:
-    import msvcrt
-except ImportError:
-    msvcrt = None
-
-# Byte-order marks, and the encoding that each stands for.
-_ENCODINGS = {
-    codecs.BOM_UTF8: "utf-8",
-    codecs.BOM_UTF16_LE: "utf-16-le",
-    codecs.BOM_UTF16_BE: "utf-16-be",
-}
 
 
 @dataclass(frozen=True)
@@ -210,97 +190,6 @@ def _cells(line: str, delimiter: str) -> list:
             raise ValueError("has a cell of more than 131072 characters; is it a table?") from None
     # A quotation mark inside a note is a letter like any other.
     return next(csv.reader([line], delimiter=delimiter), [])
-
-
-def write_atomic(path: Path, content: str | bytes) -> None:
-    """Write a file so that a reader sees the old one or the new one, never a part.
-
-    Parameters
-    ----------
-    path : Path
-    content : str or bytes
-        Text is written as UTF-8 with its line ends as they are.
-    """
-    raw = content.encode() if isinstance(content, str) else content
-    handle, temporary = tempfile.mkstemp(
-        dir=path.parent, prefix=f"{_PART}{path.name}.", suffix=_PART_END
-    )
-    try:
-        with os.fdopen(handle, "wb") as stream:
-            stream.write(raw)
-        # mkstemp makes a private file; a report is for handing on.
-        os.chmod(temporary, 0o644)
-        os.replace(temporary, path)
-    except BaseException as error:
-        Path(temporary).unlink(missing_ok=True)
-        if isinstance(error, OSError) and error.errno:
-            # A full disk says so of the file that was to be written, not of its stand-in.
-            error.filename, error.filename2 = str(path), None
-        raise
-
-
-@contextmanager
-def alone_in(folder: Path):
-    """Keep others from writing into a folder meanwhile, and clear what a killed one left there.
-
-    Parameters
-    ----------
-    folder : Path
-        It exists.
-
-    Raises
-    ------
-    SessionError
-        If somebody is writing there now.
-
-    Notes
-    -----
-    The system takes the lock away when the process ends, however it ends.
-    """
-    path = folder / _LOCK
-    with path.open("w") as lock:
-        if not _locked(lock):
-            message = "another report is being written there; wait for it, or choose another --out"
-            raise SessionError([Problem(printable(folder.name), message)])
-        try:
-            for left in folder.glob(f"{_PART}*{_PART_END}"):
-                left.unlink(missing_ok=True)
-            yield
-        finally:
-            path.unlink(missing_ok=True)
-
-
-# Names that nobody else gives: of the lock, and of a file that is being written.
-_LOCK, _PART, _PART_END = ".tuninglib.lock", ".tuninglib.", ".part"
-
-
-def _locked(stream) -> bool:
-    """Whether this process is now the one that holds a file."""
-    try:
-        if fcntl:
-            fcntl.flock(stream, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        elif msvcrt:
-            msvcrt.locking(stream.fileno(), msvcrt.LK_NBLCK, 1)
-    except OSError:
-        return False
-    return True
-
-
-def write_like(path: Path, text: str) -> None:
-    """Write a text file over an earlier one, in the encoding and with the line ends that it has.
-
-    Parameters
-    ----------
-    path : Path
-    text : str
-        With plain line ends.
-    """
-    raw = path.read_bytes()
-    mark = next((mark for mark in _ENCODINGS if raw.startswith(mark)), b"")
-    encoding = _ENCODINGS.get(mark, "utf-8")
-    if "\r\n" in raw[len(mark) :].decode(encoding):
-        text = text.replace("\n", "\r\n")
-    write_atomic(path, mark + text.encode(encoding))
 
 
 def printable(name: str) -> str:

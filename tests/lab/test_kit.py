@@ -48,6 +48,18 @@ def test_the_panels_speak_the_riders_units(edit, system, volume):
     assert "from_speed [mph]" in labelled(coast_down(folder), "timed falls").value
 
 
+def test_a_button_says_what_the_system_refused():
+    def refused():
+        raise PermissionError(13, "Permission denied", "runs.csv")
+
+    built = kit.action("Keep", "Writes", refused)
+    labelled(built, "Keep").click()
+    assert (
+        "Not possible: runs.csv: Permission denied; allow writing there, or choose another place."
+        in words(built)
+    )
+
+
 @pytest.mark.parametrize(("low", "value", "step"), [(14.5, 43.51, 1), (0.05, 0.837, 0.005)])
 def test_a_slider_stands_on_its_steps(low, value, step):
     slider = kit.slider("a", "b", value, low=low, high=100.2, step=step)

@@ -1,3 +1,9 @@
+import os
+import shutil
+from pathlib import Path
+
+import pytest
+
 from tuninglib.lab.report_button import make_report_with
 
 
@@ -9,6 +15,16 @@ def test_the_report_button_shows_progress_and_gives_the_page(demo_copy):
     assert str(page) in done.plain()
     assert 'download="report.html"' in done.html()
     assert any("The verdict" in line for line in shown)
+
+
+@pytest.mark.skipif(os.name != "posix", reason="names that other systems do not have")
+def test_the_report_button_finds_a_page_in_a_folder_of_any_name(demo_copy):
+    folder = Path(os.fsdecode(os.fsencode(demo_copy.parent) + b"/day \xff"))
+    shutil.copytree(demo_copy, folder)
+    done = make_report_with(folder, lambda prose: None)
+    assert 'download="report.html"' in done.html()
+    assert "day ?.report" in done.plain()
+    done.plain().encode()
 
 
 def test_the_report_button_shows_what_is_to_be_mended(edit):

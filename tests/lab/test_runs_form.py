@@ -1,3 +1,6 @@
+import errno
+import os
+
 import pytest
 
 from tests.lab.panels import everything, is_html, labelled, words
@@ -93,6 +96,24 @@ def test_a_header_changed_meanwhile_is_not_written_under(demo_copy):
     assert path.read_text(encoding="utf-8") == changed
     assert "the header of runs.csv was changed meanwhile" in words(form)
     assert labelled(form, "entry").value == "48"
+
+
+def test_a_disk_that_refuses_is_said_beside_the_button(demo_copy, monkeypatch):
+    form = runs_form(demo_copy)
+    before = (demo_copy / "runs.csv").read_bytes()
+    for key, value in ROW.items():
+        labelled(form, key.replace("_", " ")).value = value
+
+    def refused(*_):
+        raise OSError(errno.EROFS, os.strerror(errno.EROFS))
+
+    monkeypatch.setattr(os, "replace", refused)
+    labelled(form, "Add run").click()
+    said = words(form)
+    assert "Read-only file system; choose a place that can be written to." in said
+    assert "Added" not in said
+    assert labelled(form, "exit speed").value == "63", "what was typed must not be lost"
+    assert (demo_copy / "runs.csv").read_bytes() == before
 
 
 def test_what_a_rider_typed_is_shown_as_text(demo_copy):

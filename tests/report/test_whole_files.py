@@ -7,13 +7,16 @@ import shutil
 import signal
 import subprocess
 import sys
+import tempfile
 import time
 
 import pytest
 
+from tuninglib import whole_files
 from tuninglib.report.make import make_report
 from tuninglib.session.load import load_session
-from tuninglib.text_files import SessionError, alone_in, write_atomic
+from tuninglib.text_files import SessionError
+from tuninglib.whole_files import alone_in, write_atomic, write_together
 
 FILES = ("report.html", "results.json", "workbook.ipynb")
 RUN = [sys.executable, "-c", "from tuninglib.__main__ import command; command()", "report"]
@@ -107,9 +110,127 @@ def test_a_file_that_outgrows_its_limit_ends_in_one_sentence(demo_copy, tmp_path
         capture_output=True, check=False, text=True,
     )  # fmt: skip
     assert ended.returncode == 2
-    assert ended.stderr.strip().endswith("File too large")
+    assert ended.stderr.strip().endswith(
+        "File too large; allow larger files there, or choose another place"
+    )
     assert "Traceback" not in ended.stderr
     assert not whole(out)
+
+
+def test_a_disk_that_fills_at_the_second_file_leaves_every_earlier_one(tmp_path, monkeypatch):
+    paths = [tmp_path / name for name in FILES]
+    write_together({path: "earlier" for path in paths})
+    plain, calls = tempfile.mkstemp, []
+
+    def full(*args, **named):
+        calls.append(named)
+        if len(calls) == 2:
+            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+        return plain(*args, **named)
+
+    monkeypatch.setattr(tempfile, "mkstemp", full)
+    with pytest.raises(OSError, match="No space left") as error:
+        write_together({path: "new" for path in paths}, keep=True)
+    assert error.value.filename == str(paths[1])
+    assert {path.name: path.read_text() for path in tmp_path.iterdir()} == dict.fromkeys(
+        FILES, "earlier"
+    )
+
+
+def test_what_had_other_content_is_kept_and_only_that(tmp_path):
+    one, two = tmp_path / "one.html", tmp_path / "two.json"
+    write_together({one: "same", two: "old"})
+    assert write_together({one: "same", two: "new"}, keep=True) == (
+        tmp_path / "two.earlier-1.json",
+    )
+    assert (tmp_path / "two.earlier-1.json").read_text() == "old"
+    assert (one.read_text(), two.read_text()) == ("same", "new")
+
+
+@POSIX
+def test_a_write_protected_report_is_not_overwritten(demo_copy, tmp_path):
+    out = tmp_path / "out"
+    page = make_report(demo_copy, out).page
+    before = whole(out)
+    page.chmod(0o444)
+    text = (demo_copy / "runs.csv").read_text("utf-8")
+    (demo_copy / "runs.csv").write_text(text.replace("14,48,62", "14,48,63"), "utf-8")
+    ended = command(demo_copy, "--out", out, "--quiet")
+    said = ended.communicate()[1].decode()
+    assert ended.returncode == 2
+    assert said.strip() == (
+        f"{page}: is write-protected; allow writing there, or choose another place"
+    )
+    assert whole(out) == before
+    assert sorted(path.name for path in out.iterdir()) == sorted(FILES)
+    page.chmod(0o640)
+    make_report(demo_copy, out)
+    assert page.stat().st_mode & 0o777 == 0o640
+
+
+@POSIX
+def test_a_linked_file_stays_a_link_and_its_target_is_written(tmp_path):
+    target, link = tmp_path / "elsewhere.toml", tmp_path / "session.toml"
+    target.write_text("old")
+    link.symlink_to(target)
+    write_atomic(link, "new")
+    assert link.is_symlink()
+    assert target.read_text() == "new"
+
+
+@POSIX
+def test_the_report_of_a_linked_session_stands_beside_the_link(demo_copy, tmp_path):
+    link = tmp_path / "sessions" / "today"
+    link.parent.mkdir()
+    link.symlink_to(demo_copy)
+    assert make_report(link).page == tmp_path / "sessions" / "today.report" / "report.html"
+
+
+@POSIX
+@pytest.mark.parametrize(
+    ("make", "said"),
+    [
+        (lambda path: path.symlink_to(path), "choose another"),
+        (lambda path: path.write_text("mine"), "something else has that name"),
+    ],
+)
+def test_an_out_that_is_no_folder_ends_in_one_sentence(demo_copy, tmp_path, make, said):
+    out = tmp_path / "out"
+    make(out)
+    ended = command(demo_copy, "--out", out, "--quiet")
+    text = ended.communicate()[1].decode()
+    assert ended.returncode == 2
+    assert said in text
+    assert text.count("\n") == 1
+
+
+@pytest.mark.skipif(whole_files.fcntl is None, reason="locks of another kind")
+def test_a_lock_deleted_by_its_holder_is_asked_for_again(tmp_path, monkeypatch):
+    """Between our opening the lock's file and our locking it, its holder ends and deletes it."""
+    plain, calls = whole_files._locked, []
+
+    def late(stream):
+        if not calls:
+            (tmp_path / whole_files._LOCK).unlink()
+        calls.append(stream)
+        return plain(stream)
+
+    monkeypatch.setattr(whole_files, "_locked", late)
+    with alone_in(tmp_path):
+        assert len(calls) == 2
+        with pytest.raises(SessionError), alone_in(tmp_path):
+            pass
+
+
+@pytest.mark.skipif(whole_files.fcntl is None, reason="locks of another kind")
+def test_a_disk_without_locks_does_not_hinder_the_work(tmp_path, monkeypatch):
+    def no_locks(*_):
+        raise OSError(errno.ENOLCK, os.strerror(errno.ENOLCK))
+
+    monkeypatch.setattr(whole_files.fcntl, "flock", no_locks)
+    with alone_in(tmp_path):
+        pass
+    assert not list(tmp_path.iterdir())
 
 
 NAMES = [b"it's", b'quo"te', b"back\\slash", b"dol$lar {brace}", b"new\nline", b"trail ", b"-dash",
@@ -142,8 +263,20 @@ def test_a_terminal_that_lacks_letters_does_not_stop_the_work(demo_copy, tmp_pat
         env={**os.environ, "LC_ALL": "C", "PYTHONUTF8": "0", "PYTHONIOENCODING": "ascii"},
     )  # fmt: skip
     assert ended.returncode == 0, ended.stderr
-    assert ended.stdout.isascii()
     assert len(whole(out)) == 3
+
+
+@POSIX
+@pytest.mark.parametrize("name", [b"\xff\xfe", "caf\u00e9".encode()])
+@pytest.mark.parametrize("encoding", ["ascii", "utf-8"])
+def test_the_page_is_named_as_it_is_on_the_disk(demo_copy, tmp_path, name, encoding):
+    folder = os.path.join(os.fsencode(tmp_path), name)
+    shutil.copytree(os.fsencode(demo_copy), folder)
+    ended = subprocess.run(
+        [*RUN, folder, "--quiet"], capture_output=True, check=True,
+        env={**os.environ, "LC_ALL": "C", "PYTHONUTF8": "0", "PYTHONIOENCODING": encoding},
+    )  # fmt: skip
+    assert ended.stdout == folder + b".report" + os.fsencode(os.sep) + b"report.html\n"
 
 
 def test_names_with_dollars_and_backslashes_stand_in_pictures_as_they_are(demo_copy):

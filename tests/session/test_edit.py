@@ -5,9 +5,10 @@ import tomllib
 
 import pytest
 
-from tuninglib.session.edit import keep_earlier, set_values, write_values
+from tuninglib.session.edit import set_values, write_values
 from tuninglib.session.load import load_session
 from tuninglib.text_files import SessionError, read_text
+from tuninglib.whole_files import keep_earlier
 
 BAND = {"lowest": 0.84, "highest": 0.9}
 

@@ -19,9 +19,10 @@ from tuninglib.report.display import Prose
 from tuninglib.report.drawing import COLOURS
 from tuninglib.rounding import fixed
 from tuninglib.session.coast_down_file import COASTDOWN, Falls, parse_falls
-from tuninglib.session.edit import keep_earlier, write_values
+from tuninglib.session.edit import write_values
 from tuninglib.statistics.coast_down import coast_time_s
-from tuninglib.text_files import SessionError, read_text, write_atomic
+from tuninglib.text_files import SessionError, printable
+from tuninglib.whole_files import write_together
 
 
 def coast_down(session_folder):
@@ -94,11 +95,9 @@ def coast_down(session_folder):
     def save():
         parse_falls(typed.value)
         path = folder / COASTDOWN
-        kept = ""
-        if path.is_file() and read_text(path) != typed.value:
-            kept = f"; the earlier file is kept as {keep_earlier(path).name}"
-        write_atomic(path, typed.value.rstrip("\n") + "\n")
-        return Prose((("Written", f"{path}{kept}."),))
+        kept = write_together({path: typed.value.rstrip("\n") + "\n"}, keep=True)
+        remark = f"; the earlier file is kept as {kept[0].name}" if kept else ""
+        return Prose((("Written", f"{printable(str(path))}{remark}."),))
 
     return kit.panel(
         controls,

@@ -15,6 +15,7 @@ from tuninglib.lab.live_image import Image, image_html
 from tuninglib.report.display import Prose
 from tuninglib.report.templates import render
 from tuninglib.text_files import SessionError
+from tuninglib.whole_files import in_words
 
 _WIDE = {"width": "40rem", "max_width": "100%"}
 _LABEL = {"description_width": "17rem"}
@@ -92,8 +93,10 @@ def words_html(*shown, live: bool = True) -> Markup:
     return render("lab/templates/words.html.j2", shown=shown, live=live)
 
 
-def problems_prose(error: ValueError) -> Prose:
+def problems_prose(error: ValueError | OSError) -> Prose:
     """What needs fixing, as a caution box."""
+    if isinstance(error, OSError):
+        return Prose((("Not possible", f"{in_words(error)}."),), style="caution")
     if isinstance(error, SessionError):
         return Prose(tuple(("To fix", str(one)) for one in error.problems), style="caution")
     return Prose((("Not possible", f"{error}."),), style="caution")
@@ -177,7 +180,7 @@ def action(label: str, tooltip: str, act, *, icon: str = "pencil"):
     def clicked(_):
         try:
             shown = act()
-        except ValueError as error:
+        except (ValueError, OSError) as error:
             shown = problems_prose(error)
         words.value = words_html(shown)
 
@@ -205,7 +208,7 @@ def background_action(label: str, tooltip: str, act, *, icon: str = "play"):
         try:
             show(act(show))
         except (ValueError, OSError) as error:
-            show(problems_prose(error) if isinstance(error, ValueError) else _system(error))
+            show(problems_prose(error))
         finally:
             button.disabled = False
 
@@ -215,7 +218,3 @@ def background_action(label: str, tooltip: str, act, *, icon: str = "play"):
 
     button.on_click(clicked)
     return widgets.VBox([button, words])
-
-
-def _system(error: OSError) -> Prose:
-    return Prose((("Not possible", f"{error.filename}: {error.strerror}."),), style="caution")

@@ -10,9 +10,9 @@ from tuninglib.report.cells import spaced
 from tuninglib.report.display import Prose, Table
 from tuninglib.report.run_sheet import ROWS_ON_A_PAGE, Heading, run_sheet
 from tuninglib.rounding import fixed, percent
-from tuninglib.session.edit import keep_earlier
 from tuninglib.statistics.planning import RunOrder
-from tuninglib.text_files import write_atomic
+from tuninglib.text_files import printable
+from tuninglib.whole_files import write_together
 
 SHEET = "run_sheet.html"
 
@@ -188,11 +188,11 @@ def write_sheet(day: Day, start: PlanStart, path) -> Prose:
     page = run_sheet(
         day.order, Heading(start.title, start.system, fuels, start.limits, day.first_pass)
     )
-    items = [("Written", f"{path.resolve()}; open it in a browser and print it.")]
-    if path.exists() and path.read_text(encoding="utf-8") != page:
-        items.append(("Kept", f"the earlier sheet is {keep_earlier(path).name}."))
     path.parent.mkdir(parents=True, exist_ok=True)
-    write_atomic(path, page)
+    kept = write_together({path: page}, keep=True)
+    shown = printable(str(path.absolute()))
+    items = [("Written", f"{shown}; open it in a browser and print it.")]
+    items += [("Kept", f"the earlier sheet is {earlier.name}.") for earlier in kept]
     if len(day.order.setups) > ROWS_ON_A_PAGE:
         items.append(("Pages", f"more than {ROWS_ON_A_PAGE} runs take a second page."))
     return Prose(tuple(items))

@@ -8,7 +8,9 @@ from pathlib import Path
 
 from tuninglib.lab import kit
 from tuninglib.report.display import Html, Prose
+from tuninglib.report.make import report_folder
 from tuninglib.report.templates import render
+from tuninglib.text_files import printable
 
 
 def make_report_with(session_folder, show):
@@ -33,6 +35,7 @@ def make_report_with(session_folder, show):
         stderr=subprocess.STDOUT,
         text=True,
         encoding="utf-8",
+        errors="replace",
         env={**os.environ, "PYTHONUTF8": "1"},
     ) as running:
         lines = []
@@ -43,8 +46,8 @@ def make_report_with(session_folder, show):
     if running.returncode != 0:
         label = "To fix" if running.returncode == 2 else "The program failed"
         return Prose(tuple((label, line) for line in said[-12:]), style="caution")
-    page = next(line for line in reversed(said) if line.endswith(".html"))
-    return report_links(Path(page), [line for line in said if line != page])
+    # What the command printed of the page's place lacks letters that a terminal has not.
+    return report_links(report_folder(session_folder) / "report.html", said[:-1])
 
 
 def report_links(page: Path, remarks=()) -> Html:
@@ -56,7 +59,7 @@ def report_links(page: Path, remarks=()) -> Html:
     remarks : sequence of str
         What else the command said.
     """
-    words = Prose((("Written", f"{page.resolve()}"), *(("", remark) for remark in remarks)))
+    words = Prose((("Written", printable(str(page))), *(("", remark) for remark in remarks)))
     copy = base64.b64encode(page.read_bytes()).decode()
     link = render(
         "lab/templates/report_link.html.j2", words=words.html(), name=page.name, page=copy

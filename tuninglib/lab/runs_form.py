@@ -137,7 +137,7 @@ def runs_form(session_folder):
                 say(Prose((("Not added", f"fix {names} first."),), style="caution"))
                 return
             kept = add_run(sheet, values(), keep=not state["kept"])
-        except SessionError as error:
+        except (SessionError, OSError) as error:
             say(kit.problems_prose(error))
             return
         state["kept"] = True
@@ -152,7 +152,7 @@ def runs_form(session_folder):
         try:
             results, found = interim_of_folder(session_folder, planned=round(planned.value))
             shown = interim.sentences(results, found, start.system)
-        except ValueError as error:
+        except (ValueError, OSError) as error:
             shown = kit.problems_prose(error)
         so_far.value = kit.words_html(shown)
 

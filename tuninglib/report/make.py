@@ -1,14 +1,15 @@
 """A session's folder in, three files out: the report page, the results, the executed workbook."""
 
 import json
+import os
 import re
 from dataclasses import dataclass
 from pathlib import Path
 
 import tuninglib
 from tuninglib.report.page import page_to_pdf, render_page
-from tuninglib.session.edit import keep_earlier
-from tuninglib.text_files import alone_in, printable, write_atomic
+from tuninglib.text_files import printable
+from tuninglib.whole_files import alone_in, write_together
 
 PACKAGE = Path(__file__).parent.parent
 
@@ -41,6 +42,18 @@ def workbook_path(name: str) -> Path:
         if path.is_file():
             return path
     raise FileNotFoundError(f"there is no workbook named {name!r}")
+
+
+def report_folder(session_folder) -> Path:
+    """Where the report of a session goes if nothing else is said: beside its folder.
+
+    Parameters
+    ----------
+    session_folder : path
+        The report of a link to a folder goes beside the link.
+    """
+    folder = Path(os.path.abspath(session_folder))
+    return folder.parent / f"{folder.name}.report"
 
 
 def make_report(
@@ -84,8 +97,7 @@ def make_report(
     say = progress or (lambda line: None)
     say("Reading the session")
     session = load_session(session_folder)
-    folder = session.folder.resolve()
-    out = Path(out_folder).resolve() if out_folder else folder.parent / f"{folder.name}.report"
+    out = Path(os.path.abspath(out_folder)) if out_folder else report_folder(session_folder)
     out.mkdir(parents=True, exist_ok=True)
     with alone_in(out):
         return _write(out, _contents(session, out, say, kernel, pdf))
@@ -143,12 +155,12 @@ def _run(session, failed: Path, say, kernel: bool) -> tuple:
             # It is handed on: where the folder lies on this machine is nobody's business, so the
             # workbook is run inside it and never hears of it.
             {"session_folder": "."},
-            shown={"session_folder": printable(session.folder.resolve().name)},
+            shown={"session_folder": printable(Path(os.path.abspath(session.folder)).name)},
             failed=failed,
             on_cell=on_cell,
             namespace=names,
             kernel=kernel,
-            inside=session.folder.resolve(),
+            inside=Path(os.path.abspath(session.folder)),
         )
     except papermill.PapermillExecutionError as error:
         cell = error.source.strip().splitlines()[0] if error.source.strip() else ""
@@ -168,22 +180,13 @@ def _run(session, failed: Path, say, kernel: bool) -> tuple:
 
 def _write(out: Path, contents: dict) -> Written:
     """Write every file; an earlier, different one is kept under a name of its own."""
-    raw = {
-        out / name: text.encode() if isinstance(text, str) else text
-        for name, text in contents.items()
-    }
-    # Copies, so that the name report.html never stands empty.
-    kept = [
-        keep_earlier(path)
-        for path, content in raw.items()
-        if path.exists() and path.read_bytes() != content
-    ]
-    for path, content in raw.items():
-        write_atomic(path, content)
+    # The page comes last: what it stands on is there already.
+    names = sorted(contents, key="report.html".__eq__)
+    kept = write_together({out / name: contents[name] for name in names}, keep=True)
     return Written(
         page=out / "report.html",
         results=out / "results.json",
         notebook=out / "workbook.ipynb",
         pdf=out / "report.pdf" if "report.pdf" in contents else None,
-        kept=tuple(kept),
+        kept=kept,
     )

@@ -23,7 +23,7 @@ from papermill.translators import translate_parameters
 from traitlets import Type
 from traitlets.config import Config
 
-from tuninglib.text_files import write_atomic
+from tuninglib.whole_files import write_atomic
 
 NAME = "tuninglib-in-process"
 

@@ -7,11 +7,12 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from tuninglib.session.columns import COLUMNS
-from tuninglib.session.edit import keep_earlier, problems_of
+from tuninglib.session.edit import problems_of
 from tuninglib.session.read_runs import RUNS
 from tuninglib.session.read_table import parse_head
 from tuninglib.session.read_toml import tables_as_typed
-from tuninglib.text_files import RawTable, read_table, read_text, write_like
+from tuninglib.text_files import RawTable, read_table, read_text
+from tuninglib.whole_files import keep_earlier, write_like
 
 
 @dataclass(frozen=True)

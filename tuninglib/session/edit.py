@@ -12,7 +12,8 @@ from tomlkit.exceptions import TOMLKitError
 from tomlkit.items import AoT, Comment, InlineTable, Table
 
 from tuninglib.session.load import RUNS, TOML, load_session
-from tuninglib.text_files import Problem, SessionError, read_text, write_atomic, write_like
+from tuninglib.text_files import Problem, SessionError, read_text
+from tuninglib.whole_files import keep_earlier, write_like
 
 _BY_HAND = "change it by hand"
 
@@ -166,15 +167,6 @@ def _add_inline(document, path: tuple, values: dict) -> bool:
             parent[path[-1]] = new
             return True
     return False
-
-
-def keep_earlier(path: Path) -> Path:
-    """A copy of a file under the next free name of the kind ``session.earlier-1.toml``."""
-    number = 1
-    while (kept := path.with_name(f"{path.stem}.earlier-{number}{path.suffix}")).exists():
-        number += 1
-    write_atomic(kept, path.read_bytes())
-    return kept
 
 
 def problems_of(folder: Path, texts: dict) -> tuple:

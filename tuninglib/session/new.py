@@ -6,7 +6,8 @@ from pathlib import Path
 
 from tuninglib.session import schema
 from tuninglib.session.columns import COLUMNS, header_line
-from tuninglib.text_files import Problem, SessionError, write_atomic
+from tuninglib.text_files import Problem, SessionError
+from tuninglib.whole_files import write_atomic
 
 _HEAD = """\
 # Fill in what stands between empty quotes; `tuninglib check` tells what is still missing.

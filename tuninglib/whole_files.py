@@ -1,0 +1,238 @@
+"""Files written so that nothing is ever half there, lost, or overwritten against a wish."""
+
+import codecs
+import errno
+import os
+import stat
+import tempfile
+from contextlib import contextmanager, suppress
+from pathlib import Path
+
+from tuninglib.text_files import Problem, SessionError, printable
+
+try:
+    import fcntl
+except ImportError:  # not on this system
+    fcntl = None
+try:
+    import msvcrt
+except ImportError:
+    msvcrt = None
+
+# Byte-order marks, and the encoding that each stands for.
+_ENCODINGS = {
+    codecs.BOM_UTF8: "utf-8",
+    codecs.BOM_UTF16_LE: "utf-16-le",
+    codecs.BOM_UTF16_BE: "utf-16-be",
+}
+# Names that nobody else gives: of the lock, and of a file that is being written.
+_LOCK, _PART, _PART_END = ".tuninglib.lock", ".tuninglib.", ".part"
+
+
+def write_atomic(path: Path, content: str | bytes) -> None:
+    """Write a file so that a reader sees the old one or the new one, never a part.
+
+    Parameters
+    ----------
+    path : Path
+        A link stays one: the file that it points to is written.
+    content : str or bytes
+        Text is written as UTF-8 with its line ends as they are.
+
+    Raises
+    ------
+    OSError
+        If it cannot be written, or the file that is there is write-protected.
+    """
+    write_together({path: content})
+
+
+def write_together(contents: dict, *, keep: bool = False) -> tuple:
+    """Write several files that belong together: each is written out before any takes its place.
+
+    Parameters
+    ----------
+    contents : dict of Path to str or bytes
+        They take their places in this order, within a moment of each other.
+    keep : bool
+        Whether to keep a copy of each file that is there with other content.
+
+    Returns
+    -------
+    tuple of Path
+        The copies.
+
+    Raises
+    ------
+    OSError
+        Whatever hinders the writing, a full disk before all, leaves every earlier file in place.
+    """
+    staged = {}
+    try:
+        for path, content in contents.items():
+            raw = content.encode() if isinstance(content, str) else content
+            staged[path] = _stage(Path(os.path.realpath(path)), path, raw)
+        # Copies, so that no name stands empty meanwhile.
+        changed = [path for path, (_, _, changes) in staged.items() if changes and keep]
+        kept = tuple(keep_earlier(path) for path in changed)
+        for path, (temporary, target, _) in list(staged.items()):
+            with _said_of(path):
+                os.replace(temporary, target)
+            del staged[path]
+        return kept
+    finally:
+        for temporary, _, _ in staged.values():
+            temporary.unlink(missing_ok=True)
+
+
+def _stage(target: Path, path: Path, raw: bytes) -> tuple:
+    """A stand-in beside a file, its target, and whether it changes a file that is there."""
+    with _said_of(path):
+        # mkstemp makes a private file; a report is for handing on.
+        mode, changes = 0o644, False
+        if target.exists():
+            mode, changes = stat.S_IMODE(target.stat().st_mode), target.read_bytes() != raw
+            if not mode & stat.S_IWUSR:
+                raise PermissionError(errno.EACCES, "is write-protected")
+        handle, name = tempfile.mkstemp(
+            dir=target.parent, prefix=f"{_PART}{target.name[:80]}.", suffix=_PART_END
+        )
+        temporary = Path(name)
+        try:
+            with os.fdopen(handle, "wb") as stream:
+                stream.write(raw)
+            temporary.chmod(mode)
+        except BaseException:
+            temporary.unlink(missing_ok=True)
+            raise
+        return temporary, target, changes
+
+
+@contextmanager
+def _said_of(path: Path):
+    """A full disk says so of the file that was to be written, not of its stand-in."""
+    try:
+        yield
+    except OSError as error:
+        if error.errno:
+            error.filename, error.filename2 = str(path), None
+        raise
+
+
+def keep_earlier(path: Path) -> Path:
+    """A copy of a file under the next free name of the kind ``session.earlier-1.toml``."""
+    number = 1
+    while (kept := path.with_name(f"{path.stem}.earlier-{number}{path.suffix}")).exists():
+        number += 1
+    write_atomic(kept, path.read_bytes())
+    return kept
+
+
+@contextmanager
+def alone_in(folder: Path):
+    """Keep others from writing into a folder meanwhile, and clear what a killed one left there.
+
+    Parameters
+    ----------
+    folder : Path
+        It exists.
+
+    Raises
+    ------
+    SessionError
+        If somebody is writing there now.
+
+    Notes
+    -----
+    The system takes the lock away when the process ends, however it ends.
+    """
+    lock = _lock(folder / _LOCK)
+    if lock is None:
+        message = "another report is being written there; wait for it, or choose another --out"
+        raise SessionError([Problem(printable(folder.name), message)])
+    try:
+        for left in folder.glob(f"{_PART}*{_PART_END}"):
+            left.unlink(missing_ok=True)
+        yield
+    finally:
+        # First the name, then the lock: who opened the file before finds it gone, and asks again.
+        with suppress(OSError):
+            (folder / _LOCK).unlink()
+        lock.close()
+        with suppress(OSError):
+            # Where an open file cannot be deleted, it can be now, unless the next one has it.
+            if not fcntl:
+                (folder / _LOCK).unlink()
+
+
+def _lock(path: Path):
+    """The open file of that name, held by this process alone; None if another one holds it."""
+    while True:
+        stream = path.open("w")
+        if not _locked(stream):
+            stream.close()
+            return None
+        with suppress(FileNotFoundError):
+            if os.path.samestat(os.fstat(stream.fileno()), path.stat()):
+                return stream
+        # It was deleted by the one that held it, between our opening and our locking it.
+        stream.close()
+
+
+def _locked(stream) -> bool:
+    """Whether this process is now the one that holds a file."""
+    try:
+        if fcntl:
+            fcntl.flock(stream, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        elif msvcrt:
+            msvcrt.locking(stream.fileno(), msvcrt.LK_NBLCK, 1)
+    except OSError as error:
+        # A disk that knows no locks refuses with another number: better two at once than none.
+        return error.errno not in (errno.EAGAIN, errno.EACCES, errno.EDEADLK)
+    return True
+
+
+def write_like(path: Path, text: str) -> None:
+    """Write a text file over an earlier one, in the encoding and with the line ends that it has.
+
+    Parameters
+    ----------
+    path : Path
+    text : str
+        With plain line ends.
+    """
+    raw = path.read_bytes()
+    mark = next((mark for mark in _ENCODINGS if raw.startswith(mark)), b"")
+    encoding = _ENCODINGS.get(mark, "utf-8")
+    if "\r\n" in raw[len(mark) :].decode(encoding):
+        text = text.replace("\n", "\r\n")
+    write_atomic(path, mark + text.encode(encoding))
+
+
+_REMEDIES = {
+    errno.ENOSPC: "make room on the disk, then do it again",
+    errno.EDQUOT: "make room on the disk, then do it again",
+    errno.EACCES: "allow writing there, or choose another place",
+    errno.EPERM: "allow writing there, or choose another place",
+    errno.EROFS: "choose a place that can be written to",
+    errno.EEXIST: "something else has that name; choose another one",
+    errno.ENOTDIR: "a file stands where a folder should be; choose another place",
+    errno.EISDIR: "a folder stands where a file should be; rename it",
+    errno.ENOENT: "look for the missing folder, or choose another place",
+    errno.ELOOP: "a link points to itself; choose another place",
+    errno.ENAMETOOLONG: "choose a shorter name",
+    errno.EFBIG: "allow larger files there, or choose another place",
+}
+
+
+def in_words(error: OSError) -> str:
+    """One sentence on what the system refused: of which file, why, and what to do.
+
+    Examples
+    --------
+    >>> in_words(OSError(errno.ENOSPC, "No space left on device", "report.html"))
+    'report.html: No space left on device; make room on the disk, then do it again'
+    """
+    where = printable(str(error.filename)) if error.filename else "a file"
+    remedy = _REMEDIES.get(error.errno, "see to the disk, then do it again")
+    return f"{where}: {error.strerror or error}; {remedy}"
