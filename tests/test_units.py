@@ -37,7 +37,7 @@ def test_quantities_as_riders_type_them(text, unit, value, half):
     ("text", "unit", "message"),
     [
         ("118", "kg", "has no unit; write for example '118 kg'"),
-        ("118 kgs", "kg", "unknown unit 'kgs'"),
+        ("118 kgf s", "kg", "unknown unit 'kgf s'"),
         ("118 km", "kg", "does not measure what is asked for"),
         ("6,5 %", "1", "write a point: '6.5 %'"),
         ("about 5 kg", "kg", "is not a value with a unit"),

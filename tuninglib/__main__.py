@@ -9,6 +9,9 @@ import gc
 import sys
 from pathlib import Path
 
+# One fault in a header makes one problem in every row.
+_MOST_PROBLEMS = 40
+
 
 def _start_quickly() -> None:
     """Spare a third of the command's time before it starts. Only the command does this.
@@ -64,8 +67,10 @@ def main(arguments=None) -> int:
     except SessionError as error:
         count = len(error.problems)
         print(f"{count} problem{'s' if count > 1 else ''} to fix:", file=sys.stderr)
-        for problem in error.problems:
+        for problem in error.problems[:_MOST_PROBLEMS]:
             print(f"  {problem}", file=sys.stderr)
+        if count > _MOST_PROBLEMS:
+            print(f"  and {count - _MOST_PROBLEMS} more once these are fixed", file=sys.stderr)
         return 2
     except OSError as error:
         if error.errno is None:

@@ -7,6 +7,9 @@ import stat
 from dataclasses import dataclass
 from pathlib import Path
 
+# A sentence on a screen; what is longer shows a file's content rather than what is wrong with it.
+_LONGEST_MESSAGE = 600
+
 
 @dataclass(frozen=True)
 class Problem:
@@ -16,6 +19,11 @@ class Problem:
     message: str
     row: int | None = None
     column: str | None = None
+
+    def __post_init__(self):
+        object.__setattr__(self, "message", shortened(self.message, _LONGEST_MESSAGE))
+        if self.column:
+            object.__setattr__(self, "column", shortened(self.column))
 
     def __str__(self) -> str:
         where = [self.file]
@@ -112,8 +120,9 @@ def parse_table(text: str, name: str) -> RawTable:
 
     A decimal comma is accepted only where the comma does not separate the cells, and only if no
     number in the file has a decimal point: otherwise 1,234 could be read two ways. A line that
-    starts with # is a comment. Every other line is one row: a cell in quotes ends on its line, so
-    that a stray quotation mark cannot swallow the rows after it.
+    starts with # is a comment, unless it looks like a row: that is refused. Every other line is one
+    row: a cell in quotes ends on its line, so that a stray quotation mark cannot swallow the rows
+    after it.
 
     Parameters
     ----------
@@ -133,7 +142,7 @@ def parse_table(text: str, name: str) -> RawTable:
     """
     lines = text.replace("\r\n", "\n").replace("\r", "\n").split("\n")
     # A comment stays in place as an empty line, so that row numbers are the file's.
-    kept = ["" if line.lstrip().startswith("#") else line for line in lines]
+    kept = ["" if _COMMENT.match(line) else line for line in lines]
     header = next((line for line in kept if line.strip(' ,;\t"')), "")
     if not header:
         raise SessionError([Problem(name, "has no header row; the first row names the columns")])
@@ -148,6 +157,11 @@ def parse_table(text: str, name: str) -> RawTable:
         if any(row):
             cells.append(row)
             numbers.append(at)
+    if cells and len(cells[0]) > _MOST_COLUMNS:
+        message = f"has {len(cells[0])} columns; {_MOST_COLUMNS} are the most"
+        problems.append(Problem(name, message, row=numbers[0]))
+    elif cells:
+        problems += _rows_behind_a_mark(lines, delimiter, len(cells[0]), name)
     if problems:
         raise SessionError(problems)
     headers, rows = cells[0], []
@@ -174,6 +188,25 @@ def parse_table(text: str, name: str) -> RawTable:
         delimiter=delimiter,
         decimal_comma=delimiter != "," and comma and not point,
     )
+
+
+# What a spreadsheet writes where a formula failed is no comment, though it begins like one.
+_COMMENT = re.compile(r'\s*"?#(?!(N/A|NA|REF!|VALUE!|DIV/0!|NAME\?|NUM!|NULL!|SPILL!))')
+_MOST_COLUMNS = 1000
+
+
+def _rows_behind_a_mark(lines, delimiter: str, columns: int, name: str):
+    """Problems of comments that look like rows: first a number, then many cells."""
+    for at, line in enumerate(lines, start=1):
+        bare = line.strip().strip('"')
+        # Trailing cells may be left out; a remark with a comma has two or three.
+        cells = line.count(delimiter) + 1
+        if re.match(rf'#\s*\d+"?\s*{delimiter}', bare) and cells >= max(3, columns / 2):
+            message = (
+                "begins with #, so it would not be read, but looks like a row; take the # away (a "
+                "run that shall not count has its reason under exclude)"
+            )
+            yield Problem(name, message, row=at)
 
 
 def _cells(line: str, delimiter: str) -> list:
@@ -203,6 +236,28 @@ def printable(name: str) -> str:
     return name.encode("utf-8", "replace").decode()
 
 
+def shortened(text: str, most: int = 60) -> str:
+    """The beginning of a text that is too long to be shown.
+
+    Examples
+    --------
+    >>> shortened("short"), len(shortened("x" * 1000))
+    ('short', 61)
+    """
+    return text if len(text) <= most else f"{text[:most]}…"
+
+
+def quoted(text: str) -> str:
+    """What somebody typed, as a sentence shows it: between quotes, and not a page of it.
+
+    Examples
+    --------
+    >>> quoted("masss")
+    "'masss'"
+    """
+    return repr(shortened(text))
+
+
 def nearest(word: str, known) -> str:
     """Words that point to the nearest known name, or that list the few there are.
 
@@ -212,11 +267,12 @@ def nearest(word: str, known) -> str:
     "did you mean 'mass'?"
     """
     known = sorted(known)
+    word = shortened(word)
     close = difflib.get_close_matches(word.lower(), [name.lower() for name in known], n=1)
     if close:
         original = next(name for name in known if name.lower() == close[0])
-        return f"did you mean {original!r}?"
+        return f"did you mean {quoted(original)}?"
     if not known:
         return "none is defined"
-    shown = ", ".join(repr(name) for name in known[:12])
+    shown = ", ".join(quoted(name) for name in known[:12])
     return f"known: {shown}{', …' if len(known) > 12 else ''}"

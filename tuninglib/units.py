@@ -49,6 +49,15 @@ _SPELLINGS = {
     "°f": "degF",
     "f": "degF",
     "kmh": "km/hour",
+    "km/h": "km/hour",
+    "kph": "km/hour",
+    "mph": "mile/hour",
+    "kg": "kg",
+    "kgs": "kg",
+    "kilo": "kg",
+    "kilos": "kg",
+    "lb": "lb",
+    "lbs": "lb",
     "km/hr": "km/hour",
     "cc": "cm**3",
     "ccm": "cm**3",
@@ -92,6 +101,10 @@ _SPELLINGS = {
 }
 
 
+# The long, the short and the metric one; a hundredweight of 100 or of 112 lb.
+_TWO_MEANINGS = ("ton", "tons", "cwt", "hundredweight")
+
+
 @functools.cache
 def parse_unit(text: str):
     """Pint unit that a rider's spelling stands for.
@@ -121,6 +134,8 @@ def parse_unit(text: str):
     spelled = _SPELLINGS.get(plain.lower())
     if spelled is None and not _UNIT.fullmatch(plain):
         raise ValueError(f"unknown unit {plain!r}")
+    if spelled is None and plain.lower() in _TWO_MEANINGS:
+        raise ValueError(f"{plain!r} has several meanings; write kg or lb")
     if spelled is None and re.search(r"rev|turns|cycle|radian|\brad\b|bpm", plain, re.IGNORECASE):
         # Pint counts these in radians or as nothing at all.
         raise ValueError(f"unknown unit {plain!r}; write rpm for engine speed")
@@ -128,6 +143,24 @@ def parse_unit(text: str):
         return _registry().parse_units(spelled or plain)
     except Exception as error:  # pint raises half a dozen kinds, tokenizer errors among them
         raise ValueError(f"unknown unit {text.strip()!r}") from error
+
+
+def measures(unit: str, si_unit: str) -> bool:
+    """Whether a unit as typed is one of what is kept in an SI unit; a plain ratio is no angle.
+
+    Raises
+    ------
+    ValueError
+        If the unit is unknown.
+
+    Examples
+    --------
+    >>> measures("mph", "m/s"), measures("deg", "1"), measures("%", "1")
+    (True, False, True)
+    """
+    if si_unit == "1":
+        return _SPELLINGS.get(unit.lower(), unit) in _RATIOS
+    return parse_unit(unit).dimensionality == parse_unit(si_unit).dimensionality
 
 
 def convert(values, from_unit: str, to_unit: str):
@@ -258,11 +291,7 @@ def parse_quantity(text: str, si_unit: str, example: str = "") -> Measured:
     if half < 0:
         raise ValueError(f"{text!r} has a negative uncertainty; write it without the minus sign")
     for name in (unit, half_unit):
-        if si_unit == "1" and _SPELLINGS.get(name.lower(), name) not in _RATIOS:
-            raise ValueError(
-                f"{name!r} does not measure what is asked for here; write for example {example!r}"
-            )
-        if parse_unit(name).dimensionality != parse_unit(si_unit).dimensionality:
+        if not measures(name, si_unit):
             raise ValueError(
                 f"{name!r} does not measure what is asked for here; write for example {example!r}"
             )

@@ -113,7 +113,7 @@ def test_a_reason_leaves_a_run_out(lines, word):
 @pytest.mark.parametrize(
     ("typed", "said"),
     [
-        ("1,001", "not a whole number"),
+        ("1,001", "could be read two ways"),
         ("1.5", "not a whole number"),
         ("1e3", None),
         ("0x10", "is not a number"),
@@ -121,7 +121,7 @@ def test_a_reason_leaves_a_run_out(lines, word):
         ("１２", "is not a number"),
         ("--", "is not a number"),
         ("n/a", "is not a number"),
-        ("#N/A", None),
+        ("#N/A", "is not a number"),
         ("nan", "is not a number"),
         ("inf", "is not a number"),
         ("9" * 400, "is not a number"),
@@ -135,9 +135,8 @@ def test_a_run_number_is_whole(demo_copy, typed, said):
     rows[6] = typed + ";" + rows[6].split(";", 1)[1]
     path.write_text("\n".join(rows) + "\n", encoding="utf-8")
     if said is None:
-        # 1e3 is a thousand; a line that begins with # is a comment, as the guide says.
-        runs = load_session(demo_copy).runs
-        assert len(runs) == len(rows) - 1 - typed.startswith("#")
+        # 1e3 is a thousand.
+        assert len(load_session(demo_copy).runs) == len(rows) - 1
         return
     with pytest.raises(SessionError, match=said) as error:
         load_session(demo_copy)
@@ -313,3 +312,61 @@ def test_line_ends_and_encodings_of_spreadsheets_are_read(demo_copy, end, encodi
     text = path.read_text(encoding="utf-8").replace("\n", end)
     path.write_bytes(text.encode(encoding))
     assert load_session(demo_copy).runs.equals(before)
+
+
+@pytest.mark.parametrize("cell", ["#N/A", "#REF!", "#VALUE!", "#DIV/0!", "#NAME?", '"#N/A"'])
+def test_what_a_spreadsheet_writes_for_a_failed_formula_is_no_comment(edit, cell):
+    folder = edit("runs.csv", "\n2,", f"\n{cell},")
+    with pytest.raises(SessionError, match=r"runs.csv, row \d+, run: '#.* is not a number"):
+        load_session(folder)
+
+
+@pytest.mark.parametrize("mark", ["#", "# ", "  #", '"#'])
+def test_a_row_behind_a_comment_mark_is_asked_about(demo_copy, mark):
+    path = demo_copy / "runs.csv"
+    lines = path.read_text("utf-8").splitlines()
+    number, rest = lines[5].split(",", 1)
+    lines[5] = f"{mark}{number}{chr(34) if chr(34) in mark else ''},{rest}"
+    path.write_text("\n".join(lines) + "\n", "utf-8")
+    with pytest.raises(SessionError, match=r"runs.csv, row 6: begins with #, so it would not be"):
+        load_session(demo_copy)
+    lines[5] = "# 3 bars of fuel left, warm, no wind"
+    path.write_text("\n".join(lines) + "\n", "utf-8")
+    assert len(load_session(demo_copy).runs) == 32
+
+
+@pytest.mark.parametrize("typed", ["1,000", "1.000", "12.345", "1,000,000"])
+def test_a_run_number_with_a_thousands_sign_is_not_guessed(demo_copy, typed):
+    path = demo_copy / "runs.csv"
+    text = path.read_text("utf-8").replace(",", ";").replace("\n2;", f"\n{typed};", 1)
+    path.write_text(text, "utf-8")
+    with pytest.raises(SessionError, match="could be read two ways; write it without a comma"):
+        load_session(demo_copy)
+
+
+def test_a_header_in_degrees_is_no_humidity(demo_copy):
+    path = demo_copy / "runs.csv"
+    lines = path.read_text("utf-8").splitlines()
+    ended = [lines[0] + ",humidity [deg]", *(f"{line},50" for line in lines[1:])]
+    path.write_text("\n".join(ended) + "\n", "utf-8")
+    with pytest.raises(SessionError, match=r"\[deg\] is not a unit of humidity; write for"):
+        load_session(demo_copy)
+
+
+def test_more_columns_than_a_table_has_are_refused_at_once(demo_copy):
+    path = demo_copy / "runs.csv"
+    header, rest = path.read_text("utf-8").split("\n", 1)
+    path.write_text(f"{header},{','.join(map(str, range(30_000)))}\n{rest}", "utf-8")
+    with pytest.raises(SessionError, match="has 30012 columns; 1000 are the most"):
+        load_session(demo_copy)
+
+
+@pytest.mark.parametrize("place", ["header", "setup"])
+def test_a_cell_as_long_as_a_page_is_not_shown_whole(demo_copy, place):
+    path = demo_copy / "runs.csv"
+    text, long = path.read_text("utf-8"), "z" * 100_000
+    old, new = ("\n", f",{long}\n") if place == "header" else (",stock,", f",{long},")
+    path.write_text(text.replace(old, new, 1), "utf-8")
+    with pytest.raises(SessionError) as refused:
+        load_session(demo_copy)
+    assert all(len(str(one)) < 700 for one in refused.value.problems)

@@ -7,7 +7,9 @@ import pytest
 
 from tuninglib.interval import Measured
 from tuninglib.session import machine, schema
+from tuninglib.session.load import load_session
 from tuninglib.session.read_value import PieceError, read_value
+from tuninglib.text_files import SessionError
 from tuninglib.units import parse_quantity
 
 LONG = 100_000
@@ -109,6 +111,87 @@ def test_a_half_width_must_be_one(record, key, typed, said):
     field = {f.name: f for f in dataclasses.fields(record)}[key]
     with pytest.raises(ValueError, match=said):
         read_value(field.metadata, typed, NAMES)
+
+
+@pytest.mark.parametrize("digits", [400, 4400])
+def test_a_number_of_endless_digits_is_refused(edit, digits):
+    folder = edit("session.toml", "scale = 14.7", "scale = 1" + "0" * digits)
+    with pytest.raises(SessionError, match=r"too many digits|thousands of digits"):
+        load_session(folder)
+
+
+@pytest.mark.parametrize(
+    ("pair", "said"),
+    [
+        (["60 km/h", "300 m in 0 s"], "is not above zero"),
+        (["60 km/h", "-300 m in -18.9 s"], "is not above zero"),
+        (["60 km/h", "57 km/h +/- 2"], r"has a \+/-, which is not used here"),
+        (["60 km/h", "300 m +/- 5 m in 18.9 s"], r"has a \+/-, which is not used here"),
+        (["60 km/h +/- 1 km/h", "57 km/h"], r"has a \+/-, which is not used here"),
+        (["60 km/h", "300 m in 18.9 s in the rain"], "unknown unit 's in the rain'"),
+        (["60 km/h", "57 km/h or so"], "unknown unit 'km/h or so'"),
+    ],
+)
+def test_a_speedometer_check_is_read_to_its_end(pair, said):
+    field = {f.name: f for f in dataclasses.fields(schema.Speedometer)}["checks"]
+    with pytest.raises(ValueError, match=said):
+        read_value(field.metadata, [pair, ["50 km/h", "48 km/h"]], NAMES)
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "said"),
+    [
+        ('octane = "98 RON"', 'octane = "98 RON"\nron = 97', "ron and octane in .fuels.e5. say"),
+        (
+            'lowest_octane = "91 RON"', 'lowest_octane = "91 RON"\nlowest_ron = 91',
+            "lowest_ron and lowest_octane in .bike. say the same thing; keep the one",
+        ),
+        (
+            "[speedometer]",
+            '[speedometer]\nchecks = [["60 km/h", "57 km/h"], ["50 km/h", "47 km/h"]]',
+            "factor and checks in .speedometer. say the same thing",
+        ),
+        ('altitude = "210 m"', 'altitude = "1500 m"', "989 hPa does not go with 1500 m above"),
+    ],
+)  # fmt: skip
+def test_what_contradicts_is_not_passed_over(edit, old, new, said):
+    with pytest.raises(SessionError, match=said):
+        load_session(edit("session.toml", old, new))
+
+
+def test_two_compressions_of_one_engine_are_not_chosen_between(demo_copy):
+    path = demo_copy / "session.toml"
+    text = path.read_text("utf-8").replace(
+        "compression_ratio", 'clearance_volume = "18 cc"\ncompression_ratio'
+    )
+    assert text != path.read_text("utf-8")
+    path.write_text(text, "utf-8")
+    with pytest.raises(SessionError, match=r"compression_ratio and clearance_volume in .engines"):
+        load_session(demo_copy)
+
+
+def test_a_refusal_is_a_sentence_and_not_a_page(demo_copy):
+    long = "k" * LONG
+    path = demo_copy / "session.toml"
+    text = path.read_text("utf-8")
+    for more in (f"\n{long} = 1\n", f"\n[{long}]\nx = 1\n", f"\n[setups.{long}]\nx = 1\n"):
+        path.write_text(text + more, "utf-8")
+        with pytest.raises(SessionError) as refused:
+            load_session(demo_copy)
+        assert all(len(str(one)) < 900 for one in refused.value.problems)
+
+
+@pytest.mark.parametrize("typed", ["0.13 ton", "0.13 tons", "2.4 cwt", "2.4 hundredweight"])
+def test_a_unit_of_several_meanings_is_not_guessed(typed):
+    with pytest.raises(ValueError, match="has several meanings; write kg or lb"):
+        parse_quantity(typed, "kg")
+
+
+@pytest.mark.parametrize("typed", ["124 kg", "124 KG", "124 Kg", "124 kgs", "124 kilos"])
+def test_a_unit_is_known_as_people_write_it(typed):
+    assert parse_quantity(typed, "kg").value == 124
+    assert parse_quantity("62 KM/H", "m/s") == parse_quantity("62 kph", "m/s")
+    assert parse_quantity("62 MPH", "m/s").value == pytest.approx(62 * 0.44704)
 
 
 def test_an_exact_accuracy_can_be_said():

@@ -7,6 +7,7 @@ import math
 
 import numpy as np
 
+from tuninglib.physics.air import standard_pressure_pa
 from tuninglib.physics.hill import Ride, wheel_force_n
 from tuninglib.session.defaults import air_of_runs, hill_of, road_load_of, speedometer_factor
 from tuninglib.session.read_runs import RUNS
@@ -27,6 +28,9 @@ KMH_IN_MPH = 1.609344
 _NEAR_A_UNIT = 0.12
 # A wind from behind of this share of the speed leaves no way through the air.
 _SHARE_OF_WIND = 0.9
+# Weather moves the pressure of a place so far from that of the standard atmosphere at most, or
+# nearly: lows of 960 and highs of 1050 hPa at sea level (common knowledge of the weather).
+_WEATHER_PA = 5500.0
 _REMEDY = "check speeds, unit (km/h or mph?) and setup, or give a reason in exclude"
 
 
@@ -50,7 +54,9 @@ def contradictions(session):
     yield from _wind(session, counted)
     yield from _unit_of_a_setup(counted, session.about.units)
     yield from _weather(session)
+    yield from _pressure(session)
     yield from _hill(session.hill)
+    yield from _said_twice(session)
 
 
 def _target(target):
@@ -101,7 +107,8 @@ def _wind(session, counted):
     day, units = session.weather.headwind.value, session.about.units
     for row in counted:
         wind = day if math.isnan(row.headwind_m_s) else row.headwind_m_s
-        slowest = np.nanmin([row.shown_entry_m_s, row.shown_exit_m_s, math.inf])
+        ends = (row.shown_entry_m_s, row.shown_exit_m_s)
+        slowest = min((speed for speed in ends if not math.isnan(speed)), default=math.inf)
         if -wind >= _SHARE_OF_WIND * slowest:
             behind, speed = (to_display(v, "speed", units) for v in (-wind, slowest))
             message = (
@@ -154,6 +161,40 @@ def _weather(session):
         yield Problem(TOML, message, column="weather")
 
 
+def _pressure(session):
+    """A pressure reduced to sea level, as forecasts give it, at a hill that lies higher."""
+    pressure, altitude = session.weather.pressure, session.hill.altitude
+    if pressure is None or altitude is None:
+        return
+    usual = standard_pressure_pa(altitude.value)
+    if abs(pressure.value - usual) > _WEATHER_PA + pressure.half_width:
+        message = (
+            f"a pressure of {pressure.value / 100:.0f} hPa does not go with {altitude.value:.0f} m "
+            f"above the sea, where {usual / 100:.0f} hPa are usual; forecasts reduce it to sea "
+            "level: write what a barometer shows on the hill, or leave it out"
+        )
+        yield Problem(TOML, message, column="pressure")
+
+
+def _said_twice(session):
+    """Two keys for one thing: one of them would be passed over without a word."""
+    for name, fuel in session.fuels.items():
+        if fuel.octane and fuel.ron:
+            yield _twice("ron", "octane", f"fuels.{name}")
+    if session.bike.lowest_octane and session.bike.lowest_ron:
+        yield _twice("lowest_ron", "lowest_octane", "bike")
+    if session.speedometer.factor and session.speedometer.checks:
+        yield _twice("factor", "checks", "speedometer")
+    for name, engine in session.engines.items():
+        if engine.compression_ratio and engine.clearance_volume:
+            yield _twice("compression_ratio", "clearance_volume", f"engines.{name}")
+
+
+def _twice(key, other, table):
+    message = f"{key} and {other} in [{table}] say the same thing; keep the one that you trust"
+    return Problem(TOML, message, column=key)
+
+
 def _hill(hill):
     if not hill.pieces:
         return
@@ -183,26 +224,28 @@ def implausible_runs(session):
         return
     forces, exits = _forces(session, rows)
     median, system = float(np.median(forces)), session.about.units
-    by_setup = {name: forces[(rows["setup"] == name).to_numpy()] for name in set(rows["setup"])}
+    groups = {name: forces[(rows["setup"] == name).to_numpy()] for name in set(rows["setup"])}
+    by_setup = {name: (own.size, float(np.median(own))) for name, own in groups.items()}
+    sizes = {name: session.engines[s.engine].displacement_m3 for name, s in session.setups.items()}
     for row, force, exit_speed in zip(rows.itertuples(), forces, exits, strict=True):
         start, end = (
             to_display(speed, "speed", system)
             for speed in (row.shown_entry_m_s, row.shown_exit_m_s)
         )
         said = f"{start:.3g} to {end:.3g} {unit_label('speed', system)}"
-        engine = session.engines[session.setups[row.setup].engine]
-        highest = HIGHEST_POWER_W_M3 * engine.displacement_m3
-        own = by_setup[row.setup]
+        displacement_m3 = sizes[row.setup]
+        highest = HIGHEST_POWER_W_M3 * displacement_m3
+        count, own = by_setup[row.setup]
         if force <= 0:
             message = f"{said} up this hill needs no pull at all; {_REMEDY}"
         elif force * exit_speed > highest:
             message = (
                 f"{said} up this hill needs {force * exit_speed / 1000:.0f} kW at the wheel, more "
                 f"than the {highest / 1000:.0f} kW that an engine of "
-                f"{engine.displacement_m3 * 1e6:.0f} cc can give; {_REMEDY}"
+                f"{displacement_m3 * 1e6:.0f} cc can give; {_REMEDY}"
             )
-        elif own.size > 2 and not _near(force, float(np.median(own)), WITHIN_SETUP):
-            message = _far(said, force, float(np.median(own)), "this setup", WITHIN_SETUP)
+        elif count > 2 and not _near(force, own, WITHIN_SETUP):
+            message = _far(said, force, own, "this setup", WITHIN_SETUP)
         elif forces.size > 2 and not _near(force, median, WITHIN_SESSION):
             message = _far(said, force, median, "the session", WITHIN_SESSION)
         else:

@@ -3,8 +3,8 @@
 import re
 from dataclasses import dataclass
 
-from tuninglib.text_files import Problem, RawTable, nearest
-from tuninglib.units import convert, parse_number, parse_unit
+from tuninglib.text_files import Problem, RawTable, nearest, quoted, shortened
+from tuninglib.units import convert, measures, parse_number
 
 
 @dataclass(frozen=True)
@@ -86,7 +86,7 @@ def _found(table, name, columns, problems) -> dict:
         if not head.key and not any(row[position] for row in table.rows):
             continue
         if head.key not in columns:
-            message = f"unknown column {header!r}; {nearest(head.key, columns)}"
+            message = f"unknown column {quoted(header)}; {nearest(head.key, columns)}"
             problems.append(Problem(name, message, row=1))
         elif head.key in found:
             message = f"the column {head.key} stands twice"
@@ -112,16 +112,16 @@ _NO_REASON = {"no", "n", "0", "false", "none", "-", "–", "—", "−", "/"}
 def _wrong_unit(head: Head, column) -> str:
     """What is wrong with the unit of a header; empty if nothing is."""
     if column.kind != "quantity":
-        unit = f"has the unit [{head.unit}], but {head.key} has none; write {head.key}"
+        unit = f"has the unit [{shortened(head.unit)}], but {head.key} has none; write {head.key}"
         return unit if head.unit else ""
     example = f"write for example {head.key} [{column.usual_unit}]"
     if not head.unit:
         return f"has no unit; {example}"
     try:
-        fits = parse_unit(head.unit).dimensionality == parse_unit(column.unit).dimensionality
+        fits = measures(head.unit, column.unit)
     except ValueError as error:
         return f"{error}; {example}"
-    return "" if fits else f"[{head.unit}] is not a unit of {head.key}; {example}"
+    return "" if fits else f"[{shortened(head.unit)}] is not a unit of {head.key}; {example}"
 
 
 def _absent(column):
@@ -147,17 +147,19 @@ def _value(key, column, cell, unit, decimal_comma, known):
         names = known.get(f"{key}s")
         if names and cell not in names:
             raise ValueError(
-                f"{cell!r} is not one of the {key}s of session.toml; {nearest(cell, names)}"
+                f"{quoted(cell)} is not one of the {key}s of session.toml; {nearest(cell, names)}"
             )
         return cell
     if column.kind == "choice":
         if cell.lower() not in column.choices:
-            raise ValueError(f"{cell!r} is not one of {', '.join(map(repr, column.choices))}")
+            raise ValueError(f"{quoted(cell)} is not one of {', '.join(map(repr, column.choices))}")
         return cell.lower()
     return cell
 
 
 def _number(column, cell, unit, decimal_comma) -> float:
+    if column.whole and re.fullmatch(r"\d{1,3}([.,]\d{3})+", cell):
+        raise ValueError(f"{cell} could be read two ways; write it without a comma or a point")
     number = parse_number(cell.replace(",", ".") if decimal_comma or column.whole else cell)
     if column.whole and number != round(number):
         raise ValueError(f"{cell} is not a whole number; write it without a comma or a point")

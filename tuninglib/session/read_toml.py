@@ -8,7 +8,7 @@ from types import SimpleNamespace
 
 from tuninglib.session import schema
 from tuninglib.session.read_value import PieceError, read_value
-from tuninglib.text_files import Problem, SessionError, nearest, read_text
+from tuninglib.text_files import Problem, SessionError, nearest, quoted, read_text, shortened
 
 TOML = "session.toml"
 _LONGEST_NAME = 100
@@ -41,10 +41,14 @@ def read_toml(path, problems) -> dict:
         message = f"is not valid TOML: {str(error).split(' (at')[0].lower()}; text goes in quotes"
         problems.append(Problem(path.name, message, row=row))
         return {}
+    except ValueError:
+        problems.append(Problem(path.name, "has a number of thousands of digits; shorten it"))
+        return {}
     lines = _without_notes(read_text(path)).split("\n")
     known = {**schema.SINGLE, **schema.NAMED}
     for name in document.keys() - known.keys():
-        _say(problems, lines, name, None, f"unknown table [{name}]; {nearest(name, known)}")
+        message = f"unknown table [{shortened(name)}]; {nearest(name, known)}"
+        _say(problems, lines, name, None, message)
     names = {
         name: set(document[name]) if isinstance(document.get(name), dict) else set()
         for name in schema.NAMED
@@ -77,7 +81,7 @@ def read_toml(path, problems) -> dict:
         for entry in entries:
             wrong = _wrong_name(entry)
             if wrong:
-                _say(problems, lines, f"{name}.{entry}", None, f"{entry!r} {wrong}")
+                _say(problems, lines, f"{name}.{entry}", None, f"{quoted(entry)} {wrong}")
         tables[name] = {
             entry: _record(f"{name}.{entry}", name, record, content, names, lines, problems)
             for entry, content in entries.items()
@@ -118,7 +122,7 @@ def tables_as_typed(folder) -> dict:
     text = read_text(Path(folder) / TOML)
     try:
         document = tomllib.loads(text)
-    except (tomllib.TOMLDecodeError, RecursionError):
+    except (ValueError, RecursionError):
         document = {}
     known = (*schema.SINGLE, *schema.NAMED)
     tables = {name: document.get(name) for name in known}
@@ -184,7 +188,7 @@ def _record(where, table, record, content, names, lines, problems):
     values = {}
     for key, value in content.items():
         if key not in fields:
-            _say(problems, lines, where, key, f"unknown key {key!r}; {nearest(key, fields)}")
+            _say(problems, lines, where, key, f"unknown key {quoted(key)}; {nearest(key, fields)}")
             continue
         try:
             values[key] = read_value(fields[key].metadata, value, names)

@@ -7,7 +7,7 @@ import re
 
 from tuninglib.interval import Measured
 from tuninglib.physics.octane import SCALES, Octane
-from tuninglib.text_files import nearest
+from tuninglib.text_files import nearest, shortened
 from tuninglib.units import parse_number, parse_quantity
 
 _LONGEST_TEXT = 5000
@@ -49,17 +49,6 @@ def read_value(meta, value, names):
         raise ValueError(str(error).replace(typed, shortened(typed))) from None
 
 
-def shortened(text: str) -> str:
-    """The beginning of a text that is too long to be shown.
-
-    Examples
-    --------
-    >>> shortened("short"), len(shortened("x" * 1000))
-    ('short', 61)
-    """
-    return text if len(text) <= 60 else f"{text[:60]}…"
-
-
 def _date(value, meta, names):
     if isinstance(value, datetime.datetime):
         return value.date()
@@ -79,7 +68,7 @@ def _quantity(value, meta, names):
             raise ValueError(
                 f"{value} has no unit; write for example {meta['example']!r} in quotes"
             )
-        measured = Measured(float(value))
+        measured = Measured(_number(value, meta | {"low": -math.inf, "high": math.inf}, names))
     elif isinstance(value, str):
         measured = _measured(value, meta)
     else:
@@ -117,9 +106,16 @@ def _number(value, meta, names):
     plain = parse_number(value) if isinstance(value, str) else value
     if isinstance(plain, bool) or not isinstance(plain, (int, float)):
         raise ValueError(f"{value!r} must be a number, for example {meta['example']}")
-    if meta.get("whole") and math.isfinite(plain) and plain != round(plain):
+    in_parts = isinstance(plain, float) and math.isfinite(plain) and plain != round(plain)
+    if meta.get("whole") and in_parts:
         raise ValueError(f"{value!r} must be a whole number, for example {meta['example']}")
-    return _within(float(plain), float(plain), value, meta)
+    try:
+        number = float(plain)
+    except OverflowError:
+        raise ValueError(
+            f"is a number of too many digits; write for example {meta['example']}"
+        ) from None
+    return _within(number, number, value, meta)
 
 
 def _text(value, meta, names):
@@ -191,11 +187,20 @@ def _speed_pairs(value, meta, names) -> tuple:
 
 
 def _speed(text, meta) -> float:
-    way, *time = text.split(" in ")
-    if time:
-        speed = parse_quantity(way, "m").value / parse_quantity(time[0], "s").value
-    else:
-        speed = parse_quantity(text, "m/s").value
+    way, between, time = text.partition(" in ")
+    parts = (
+        [parse_quantity(way, "m"), parse_quantity(time, "s")]
+        if between
+        else [parse_quantity(text, "m/s")]
+    )
+    if any(part.half_width for part in parts):
+        raise ValueError(
+            f"{text!r} has a +/-, which is not used here: how well the pairs agree tells it; leave "
+            "it out"
+        )
+    if any(part.value <= 0 for part in parts):
+        raise ValueError(f"{text!r} is not above zero; write for example '57 km/h'")
+    speed = parts[0].value / parts[1].value if between else parts[0].value
     return _within(speed, speed, text, {**meta, "example": "57 km/h"})
 
 
