@@ -3,7 +3,8 @@
 Run it from the top of the project, ``python -m tests.mutate statistics/planning.py``: it changes
 one operator, comparison, number, sign or boolean at a time in a copy of the project, runs the tests
 that stand for the module (``tests/<row>/test_*`` by name, and those given), and prints what
-survived. ``--most 60`` takes an even sample of so many.
+survived. ``--most 60`` takes an even sample of so many; ``--without hold_the_truth`` leaves out
+tests that simulate for long.
 """
 
 import argparse
@@ -155,6 +156,7 @@ def main():
     parser.add_argument("module", help="below tuninglib, for example statistics/planning.py")
     parser.add_argument("tests", nargs="*", help="more tests to run")
     parser.add_argument("--most", type=int, default=0, help="an even sample of so many")
+    parser.add_argument("--without", default="", help="tests to leave out, as for pytest -k")
     parser.add_argument("--processes", type=int, default=2)
     asked = parser.parse_args()
     source = (ROOT / "tuninglib" / asked.module).read_text(encoding="utf-8")
@@ -162,6 +164,8 @@ def main():
     chosen = min(count, asked.most) if asked.most else count
     numbers = sorted({count * at // chosen for at in range(chosen)}) if chosen else []
     tests = [*tests_of(asked.module), *asked.tests]
+    if asked.without:
+        tests += ["-k", f"not ({asked.without})"]
     os.environ.update(OPENBLAS_NUM_THREADS="1", PYTHONDONTWRITEBYTECODE="1")
     sys.dont_write_bytecode = True
     preload()

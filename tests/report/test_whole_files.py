@@ -286,7 +286,7 @@ def test_names_with_dollars_and_backslashes_stand_in_pictures_as_they_are(demo_c
     from tuninglib.report import display, injector, mixture
 
     path = demo_copy / "session.toml"
-    strange = "$5 \\\\alpha_{x} $6 ^"
+    strange = "_$5 \\\\alpha_{x} $6 ^"
     text = path.read_text("utf-8").replace("setups.big_172]", f'setups."{strange}"]')
     path.write_text(text, "utf-8")
     runs = demo_copy / "runs.csv"
@@ -308,6 +308,33 @@ def test_names_with_dollars_and_backslashes_stand_in_pictures_as_they_are(demo_c
             module.picture = keep
     assert name.replace("_", " ") in {one.get_text() for one in drawn}
     assert not any(one.get_parse_math() for one in drawn)
+
+
+def test_names_that_begin_with_an_underscore_stand_in_the_legends(demo_copy):
+    from tuninglib.analysis.analyse import analyse
+    from tuninglib.report import display, gain, injector
+
+    for name in ("session.toml", "runs.csv"):
+        path = demo_copy / name
+        text = path.read_text("utf-8").replace("fuels.e10]", "fuels._e10]")
+        text = text.replace('fuel = "e10"', 'fuel = "_e10"').replace('"e10"]', '"_e10"]')
+        text = text.replace("riders.tove]", "riders._tove]").replace(",tove,", ",_tove,")
+        path.write_text(text, "utf-8")
+    results = analyse(load_session(demo_copy))
+    drawn, plain = [], display.picture
+
+    def spy(figure, alt):
+        legends = [ax.get_legend() for ax in figure.axes if ax.get_legend()]
+        drawn.extend(one.get_text() for legend in legends for one in legend.get_texts())
+        return plain(figure, alt)
+
+    for module in (gain, injector):
+        keep, module.picture = module.picture, spy
+        try:
+            module.figure(results)
+        finally:
+            module.picture = keep
+    assert {"_e10", "_e10, read", "_tove", "e5, read", "ilmar"} <= set(drawn)
 
 
 def test_outputs_are_not_set_as_mathematics_and_the_page_has_no_trace_of_it(demo_copy, tmp_path):

@@ -179,16 +179,16 @@ def figure(results) -> Picture | Prose:
     drawn, (top, bottom) = figure_of(2.0 + 0.62 * len(names), names, rows=2)
     ridden = [run for run in results.runs if run.force_n is not None]
     riders = [name for name in results.session.riders if name in {run.rider for run in ridden}]
+    shown = []
     for index, rider in enumerate(riders):
         runs = [run for run in ridden if run.rider == rider]
-        top.plot(
+        shown += top.plot(
             units.to_display(np.array([run.force_n for run in runs]), "force", system),
             [names.index(run.setup) + 0.16 * (index - (len(riders) - 1) / 2) for run in runs],
             MARKERS[index % len(MARKERS)],
             color=COLOURS[index % len(COLOURS)],
             markersize=5,
             markerfacecolor="none" if index % 2 else COLOURS[index % len(COLOURS)],
-            label=rider,
         )
     name_rows(top, names)
     top.set_xlabel(
@@ -198,6 +198,8 @@ def figure(results) -> Picture | Prose:
     if len(riders) > 1:
         # Above the axes, where no run can lie under it.
         top.legend(
+            shown,
+            riders,
             fontsize=8.5,
             frameon=False,
             loc="lower right",

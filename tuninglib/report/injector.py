@@ -199,25 +199,26 @@ def draw(ax, curves, lowest, highest, system) -> None:
     system : str
         System of units that is printed.
     """
-    ax.axhspan(lowest, highest, color=BAND, zorder=0, label="target band")
+    # By hand: a label that begins with _, as a fuel's name may, would be left out.
+    shown = [(ax.axhspan(lowest, highest, color=BAND, zorder=0), "target band")]
     for index, curve in enumerate(curves):
         colour = COLOURS[index % len(COLOURS)]
         flow = units.to_display(curve.flow_m3_s, "flow", system)
         ax.fill_between(flow, curve.low, curve.high, color=colour, alpha=0.15, linewidth=0)
-        ax.plot(flow, curve.lambda_, color=colour, linestyle=("-", "--", "-.")[index % 3])
+        (line,) = ax.plot(flow, curve.lambda_, color=colour, linestyle=("-", "--", "-.")[index % 3])
         if len(curve.reading_flow_m3_s):
-            ax.plot(
+            (points,) = ax.plot(
                 units.to_display(curve.reading_flow_m3_s, "flow", system),
                 curve.reading_lambda,
                 MARKERS[index % len(MARKERS)],
                 color=colour,
                 markersize=4.5,
                 markerfacecolor="none",
-                label=f"{curve.fuel}, read",
             )
-        ax.plot([], [], color=colour, linestyle=("-", "--", "-.")[index % 3], label=curve.fuel)
+            shown.append((points, f"{curve.fuel}, read"))
+        shown.append((line, curve.fuel))
     ax.set_xlabel(f"stated injector flow [{units.unit_label('flow', system)}]", fontsize=9)
     ax.set_ylabel("lambda (up: leaner)", fontsize=9)
     ax.grid(color="#e4e2dc", linewidth=0.7)
     ax.set_axisbelow(True)
-    ax.legend(fontsize=8.5, frameon=False, loc="lower left")
+    ax.legend(*zip(*shown, strict=True), fontsize=8.5, frameon=False, loc="lower left")
