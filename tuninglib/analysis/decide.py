@@ -255,13 +255,16 @@ class _Choices:
         return any(one.owned for (name, _), one in self.at.items() if name == injector)
 
     def good(self) -> list:
-        """Injectors that pass every gate on every fuel, the gentlest first."""
+        """Injectors that pass every gate on every fuel: likely ones first, then the gentlest."""
         names = [n for n in self.injectors if self.open_on(n) == self.evidence.burnt]
         if self.fitted in names:
             # What was ridden and timed on all of them was weighed when the ride was chosen.
             fuels = self.evidence.burnt
             names = [n for n in names if n == self.fitted or not self._weighed(n, fuels)]
-        return sorted(names, key=lambda name: (self.harm(name), -self.inside(name), name))
+        # One that is likely too rich does little harm, but is no answer beside one that fits.
+        return sorted(
+            names, key=lambda n: (self.inside(n) < LIKELY, self.harm(n), -self.inside(n), n)
+        )
 
     def _weighed(self, injector, fuels) -> bool:
         setups = [self.at[injector, fuel].setup for fuel in fuels]

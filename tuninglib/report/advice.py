@@ -422,13 +422,45 @@ def _list_injectors(results, step) -> str:
         return f"none of the injectors listed passes {engine}; list others in session.toml.{rest}"
     worst = max(_of_step(results, step), key=lambda one: max(one.odds.richer, one.odds.leaner))
     rich = worst.odds.richer > worst.odds.leaner
+    weaker = _fitting_but_weaker(results, step)
     tried = "tried" if _all_tried(results) else "listed"
+    tried = "not ridden yet" if weaker and not _is_fitted(results, step) else tried
+    passed_over = (
+        f" ({spaced_list(weaker)} would fit the band, but pulled less than what is fitted)"
+        if weaker
+        else ""
+    )
+    what = (
+        "is fitted"
+        if weaker and _is_fitted(results, step)
+        else f"is the best of the injectors {tried}"
+    )
     return (
-        f"{engine}, injector {step.injector} is the best of the injectors {tried} for "
-        f"{listing(step.fuels)}, and still likely too {'rich' if rich else 'lean'} "
+        f"{engine}, injector {step.injector} {what} for {listing(step.fuels)}{passed_over}, and "
+        f"still likely too {'rich' if rich else 'lean'} "
         f"({odds_text(worst.odds.richer if rich else worst.odds.leaner)} chance on {worst.fuel}); "
         f"list another in session.toml.{rest}"
     )
+
+
+def _is_fitted(results, step) -> bool:
+    ride = results.plan.ride
+    return ride is not None and (ride.engine, ride.injector) == (step.engine, step.injector)
+
+
+def _fitting_but_weaker(results, step) -> list:
+    """Injectors that are likely inside on the step's fuels, but were ridden and pulled less."""
+    found = {}
+    for one in results.combinations:
+        if one.engine == step.engine and one.fuel in step.fuels and one.odds and not one.gate:
+            found.setdefault(one.injector, {})[one.fuel] = one.odds.inside
+    return [
+        name
+        for name, inside in sorted(found.items())
+        if name != step.injector
+        and len(inside) == len(step.fuels)
+        and min(inside.values()) >= LIKELY
+    ]
 
 
 def _all_tried(results) -> bool:
