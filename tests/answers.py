@@ -2,7 +2,8 @@
 
 They are the program's own and prove nothing of their being right: other tests do that, against
 known truths and published figures. `python -m tests.answers` writes them anew; look at the
-difference before it is committed, and say in the commit why it is there.
+difference before it is committed, and say in the commit why it is there. The limits of every key
+and column are kept the same way.
 """
 
 import csv
@@ -24,9 +25,12 @@ from tuninglib.analysis.ride_order import richness_of
 from tuninglib.analysis.stop_limits import stop_limits
 from tuninglib.analysis.untried_injector import ladder_of, outlook
 from tuninglib.analysis.what_if import Question, answers, flat_top_speeds
+from tuninglib.session import schema
 from tuninglib.session.coast_down_file import HEADER, parse_falls
+from tuninglib.session.columns import COLUMNS, FALL_COLUMNS
 
 FILE = ROOT / "tests" / "data" / "answers.csv"
+CONTRACT = ROOT / "tests" / "data" / "contract.csv"
 BACK = DEMO.parent / "there_and_back"
 
 OUTINGS = {
@@ -224,7 +228,28 @@ def kept() -> dict:
     return found
 
 
+def contract() -> list:
+    """Every key and column with its limits, one row each."""
+    rows = []
+    for table, record in {**schema.SINGLE, "hill.pieces": schema.Piece, **schema.NAMED}.items():
+        for field in dataclasses.fields(record):
+            needed = field.default is dataclasses.MISSING
+            default = "needed" if needed else f"default {field.default}"
+            told = {key: v for key, v in sorted(field.metadata.items()) if key not in _WORDS}
+            rows.append((table, field.name, default, *(f"{k} {v}" for k, v in told.items())))
+    for file, columns in (("runs.csv", COLUMNS), ("coastdown.csv", FALL_COLUMNS)):
+        for name, column in columns.items():
+            told = dataclasses.asdict(column) | {"usual_unit": column.usual_unit}
+            rows.append((file, name, *(f"{k} {v}" for k, v in told.items() if k not in _WORDS)))
+    return [tuple(row) for row in rows]
+
+
+_WORDS = ("help", "example", "record")
+
+
 def main():
+    with CONTRACT.open("w", encoding="utf-8", newline="") as stream:
+        csv.writer(stream, lineterminator="\n").writerows(contract())
     with FILE.open("w", encoding="utf-8", newline="") as stream:
         writer = csv.writer(stream, lineterminator="\n")
         for outing, numbers in all_answers().items():

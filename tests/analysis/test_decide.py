@@ -102,6 +102,20 @@ def test_among_equals_the_least_harm_and_of_the_same_harm_the_stronger(harm_a, h
     assert set(found.equals) == {"a", "b"} - {ride}
 
 
+@pytest.mark.parametrize(("inside", "fits"), [(LIKELY - 0.01, False), (LIKELY, True)])
+def test_an_injector_that_fits_goes_before_a_gentler_one_that_is_likely_too_rich(inside, fits):
+    """Rich does little harm, but it is no answer where something fits."""
+    found = plan(
+        STOCK,
+        one("a", harm=9.0, inside=0.0),
+        one(None, "i180", harm=0.2, inside=LIKELY - 0.05),
+        one(None, "i175", harm=1.5, inside=inside),
+        gains=[gain("a", 0.2)],
+    )
+    wanted = ("buy", "i175") if fits else ("list injectors", "i180")
+    assert (found.next.code, found.next.injector) == wanted
+
+
 def test_a_weaker_one_is_no_equal_however_gentle():
     found = plan(
         STOCK,

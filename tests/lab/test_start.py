@@ -31,11 +31,20 @@ def test_a_folder_that_is_not_there_is_said_before_anything_starts(tmp_path, cap
 
 
 def test_the_folder_comes_from_the_cell_then_the_command_then_the_demo(
-    demo_folder, demo_copy, monkeypatch
+    demo_folder, demo_copy, monkeypatch, tmp_path
 ):
     monkeypatch.delenv(start.SESSION_VARIABLE, raising=False)
-    assert start.chosen_folder() == demo_folder
-    assert "the invented demo" in str(start.which_session())
+    monkeypatch.setattr(start, "COPIES", tmp_path / "copies")
+    copy = start.chosen_folder()
+    assert copy.name == demo_folder.name
+    assert copy.is_relative_to(tmp_path / "copies")
+    assert {p.name: p.read_bytes() for p in copy.iterdir()} == {
+        p.name: p.read_bytes() for p in demo_folder.iterdir() if p.is_file()
+    }
+    assert "a copy of the invented demo" in str(start.which_session())
+    (copy / "runs.csv").write_text("typed in")
+    assert start.chosen_folder() == copy
+    assert (copy / "runs.csv").read_text() == "typed in"
     monkeypatch.setenv(start.SESSION_VARIABLE, str(demo_copy))
     assert start.chosen_folder() == demo_copy
     assert start.chosen_folder(str(demo_folder)) == demo_folder

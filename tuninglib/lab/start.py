@@ -1,18 +1,24 @@
 """The workbooks in JupyterLab: which folder they work on, and how the server is started."""
 
+import hashlib
 import os
 import subprocess
 import sys
 from pathlib import Path
 
+from jupyter_core.paths import jupyter_data_dir
+
 from tuninglib.report.display import Prose
 from tuninglib.report.make import PACKAGE, workbook_path
 from tuninglib.text_files import Problem, SessionError
+from tuninglib.whole_files import write_together
 
 # Set by ``tuninglib lab FOLDER`` for the workbooks that it opens.
 SESSION_VARIABLE = "TUNINGLIB_SESSION"
 START = "start"
 DEMO = PACKAGE.parent / "demo_data" / "bigger_cylinder"
+# Where programs of this kind keep what a user makes with them, on each system.
+COPIES = Path(jupyter_data_dir()) / "tuninglib"
 
 
 def chosen_folder(session_folder: str = "") -> Path:
@@ -22,7 +28,7 @@ def chosen_folder(session_folder: str = "") -> Path:
     ----------
     session_folder : str
         As typed in the workbook's parameters cell; empty: the one that ``tuninglib lab`` was given,
-        or else the demo.
+        or else a copy of the demo.
 
     Returns
     -------
@@ -33,7 +39,9 @@ def chosen_folder(session_folder: str = "") -> Path:
     SessionError
         If no folder is named anywhere, or the one named does not exist.
     """
-    named = session_folder or os.environ.get(SESSION_VARIABLE) or (DEMO if DEMO.is_dir() else "")
+    named = session_folder or os.environ.get(SESSION_VARIABLE)
+    if not named and DEMO.is_dir():
+        return demo_to_write_in()
     if not named:
         message = "name your session's folder here, or start with: tuninglib lab FOLDER"
         raise SessionError([Problem("session_folder", message)])
@@ -41,6 +49,23 @@ def chosen_folder(session_folder: str = "") -> Path:
     if not folder.is_dir():
         raise SessionError([Problem(str(named), "is not a folder that exists")])
     return folder
+
+
+def demo_to_write_in() -> Path:
+    """A copy of the demo, so that trying the workbooks changes nothing in the demo itself.
+
+    Returns
+    -------
+    Path
+        The same one each time, with what was typed into it before, until the demo changes.
+    """
+    files = sorted(path for path in DEMO.iterdir() if path.is_file())
+    made_of = hashlib.sha256(b"".join(path.read_bytes() for path in files)).hexdigest()[:8]
+    copy = COPIES / f"demo-{made_of}" / DEMO.name
+    if not copy.is_dir():
+        copy.mkdir(parents=True, exist_ok=True)
+        write_together({copy / path.name: path.read_bytes() for path in files})
+    return copy
 
 
 def which_session(session_folder: str = "") -> Prose:
@@ -51,7 +76,10 @@ def which_session(session_folder: str = "") -> Prose:
     elif os.environ.get(SESSION_VARIABLE):
         why = "the one that tuninglib lab was started with"
     else:
-        why = "the invented demo; start with tuninglib lab FOLDER to work on your own"
+        why = (
+            "a copy of the invented demo, to try things in; start with tuninglib lab FOLDER to "
+            "work on your own"
+        )
     return Prose((("Session", f"{folder} ({why})."),))
 
 
