@@ -43,6 +43,14 @@ def places(tree):
         for node in ast.walk(tree)
         if isinstance(node, ast.Expr) and isinstance(node.value, ast.Constant)
     }
+    # Of what a call or a dataclass checks of itself, nothing changes in a result.
+    quoted |= {
+        id(word.value)
+        for node in ast.walk(tree)
+        if isinstance(node, ast.Call)
+        for word in node.keywords
+        if word.arg in ("strict", "frozen", "kw_only", "compare", "repr")
+    }
     for node in ast.walk(tree):
         if isinstance(node, (ast.BinOp, ast.BoolOp, ast.AugAssign)):
             kind = "op" if type(node.op) in _OPERATORS else None

@@ -34,8 +34,32 @@ def test_quantities_as_riders_type_them(text, unit, value, half):
 
 
 @pytest.mark.parametrize(
+    ("text", "unit", "value", "half"),
+    [
+        ("5 to 10 mph", "m/s", 7.5 * 0.44704, 2.5 * 0.44704),
+        ("5-10 mph", "m/s", 7.5 * 0.44704, 2.5 * 0.44704),
+        ("5 – 10 mph", "m/s", 7.5 * 0.44704, 2.5 * 0.44704),
+        ("-2 to 3 m/s", "m/s", 0.5, 2.5),
+        ("-3 - -1 m/s", "m/s", -2.0, 1.0),
+        ("60 degF to 20 degC", "K", (60 + 459.67) / 3.6 + 293.15 / 2, None),
+        ("15 to 22 °C", "K", 291.65, 3.5),
+        ("4 to 6 %", "1", 0.05, 0.01),
+        ("0.04 to 0.06", "1", 0.05, 0.01),
+    ],
+)
+def test_a_range_is_its_middle_and_half_of_its_width(text, unit, value, half):
+    found = parse_quantity(text, unit)
+    assert found.value == pytest.approx(value)
+    assert half is None or found.half_width == pytest.approx(half)
+
+
+@pytest.mark.parametrize(
     ("text", "unit", "message"),
     [
+        ("10 to 5 mph", "m/s", "goes down; write the lower value first"),
+        ("5 to 10", "m/s", "has no unit"),
+        ("5 to 10 kg", "m/s", "does not measure what is asked for"),
+        ("5 to 10 to 15 mph", "m/s", "unknown unit|not a value"),
         ("118", "kg", "has no unit; write for example '118 kg'"),
         ("118 kgf s", "kg", "unknown unit 'kgf s'"),
         ("118 km", "kg", "does not measure what is asked for"),

@@ -28,6 +28,14 @@ _QUANTITY = re.compile(
 )
 
 
+# From one value to another, as in 15 to 22 degC; a hyphen only between two numbers.
+_RANGE = re.compile(
+    rf"""\s*(?P<low>{_NUMBER})\s*(?P<low_unit>[^-–—\d±+]*?)\s*(?:\bto\b|–|—|-)\s*
+    (?P<high>{_NUMBER})\s*(?P<unit>(?!\s*to\b)[^±+–—]*?)\s*""",
+    re.VERBOSE,
+)
+
+
 @functools.cache
 def _registry():
     import pint
@@ -246,6 +254,7 @@ def parse_quantity(text: str, si_unit: str, example: str = "") -> Measured:
     text : str
         ``"118 kg"``, ``"6.5 +/- 0.3 %"``, ``"72 kg ± 2 lb"``. What follows the sign is the
         half-width of a 95 % interval. If only one of the two has a unit, both have it.
+        ``"15 to 22 degC"`` is the middle with half of the way.
     si_unit : str
         The unit of the result: ``"kg"``, ``"K"``, ``"1"`` for a plain ratio, ...
     example : str
@@ -267,6 +276,8 @@ def parse_quantity(text: str, si_unit: str, example: str = "") -> Measured:
     Measured(value=0.065, half_width=0.003)
     >>> parse_quantity("20 degC +/- 2 degC", "K")
     Measured(value=293.15, half_width=2.0)
+    >>> parse_quantity("2 to 5 m/s", "m/s")
+    Measured(value=3.5, half_width=1.5)
     """
     example = example or _EXAMPLES[si_unit]
     text = " ".join(text.split())
@@ -276,6 +287,9 @@ def parse_quantity(text: str, si_unit: str, example: str = "") -> Measured:
         )
     if re.search(r"\d,\d", text):
         raise ValueError(f"{text!r} has a comma in a number; write a point: {_dot(text)!r}")
+    span = _RANGE.fullmatch(text.replace("−", "-"))
+    if span:
+        return _from_to(span, si_unit, example)
     match = _QUANTITY.fullmatch(text.replace("−", "-"))
     if not match:
         raise ValueError(f"{text!r} is not a value with a unit; write for example {example!r}")
@@ -298,6 +312,21 @@ def parse_quantity(text: str, si_unit: str, example: str = "") -> Measured:
     return Measured(
         _tidy(convert(value, unit, si_unit)), _tidy(_convert_width(half, half_unit, si_unit))
     )
+
+
+def _from_to(span, si_unit: str, example: str) -> Measured:
+    """The middle of a range, with half of its width."""
+    units = span["low_unit"] or span["unit"], span["unit"] or span["low_unit"]
+    low, high = (
+        parse_quantity(f"{span[end]} {unit}", si_unit, example).value
+        for end, unit in zip(("low", "high"), units, strict=True)
+    )
+    if low > high:
+        raise ValueError(
+            f"{' '.join(span[0].split())!r} goes down; write the lower value first, for example "
+            f"{example!r}"
+        )
+    return Measured(_tidy((low + high) / 2), _tidy((high - low) / 2))
 
 
 def _tidy(value: float) -> float:

@@ -4,6 +4,7 @@ import os
 import pytest
 
 from tests.lab.panels import everything, is_html, labelled, words
+from tests.session.test_corpus_rows import one_gauge_column
 from tuninglib.lab import kit
 from tuninglib.lab.runs_form import checked, last_rows, runs_form
 from tuninglib.session.add_run import add_run, open_sheet
@@ -96,6 +97,19 @@ def test_a_header_changed_meanwhile_is_not_written_under(demo_copy):
     assert path.read_text(encoding="utf-8") == changed
     assert "the header of runs.csv was changed meanwhile" in words(form)
     assert labelled(form, "entry").value == "48"
+
+
+def test_a_range_can_be_typed_into_one_field(demo_copy):
+    one_gauge_column(demo_copy / "runs.csv")
+    form = runs_form(demo_copy)
+    for key, value in (ROW | {"gauge": "12.6 to 12.8"}).items():
+        if key not in ("gauge_low", "gauge_high"):
+            labelled(form, key.replace("_", " ")).value = value
+    labelled(form, "Add run").click()
+    assert "Added: run 90." in words(form)
+    last = load_session(demo_copy).runs.iloc[-1]
+    assert (last["gauge_low"], last["gauge_high"]) == (12.6, 12.8)
+    assert labelled(form, "gauge").value == ""
 
 
 def test_a_disk_that_refuses_is_said_beside_the_button(demo_copy, monkeypatch):

@@ -12,7 +12,7 @@ from tuninglib.units import convert
 def test_every_column_says_what_its_kind_needs(columns):
     for key, column in columns.items():
         assert column.help, key
-        numeric = column.kind in ("quantity", "number")
+        numeric = column.kind in ("quantity", "number", "range")
         assert numeric == (column.low is not None and column.low < column.high), key
         assert (column.kind == "choice") == bool(column.choices), key
         assert (column.kind == "quantity") == bool(column.unit), key

@@ -2,6 +2,7 @@
 
 import csv
 import dataclasses
+import re
 
 import pytest
 
@@ -9,6 +10,8 @@ from tests.answers import CONTRACT, contract
 from tuninglib.interval import Measured
 from tuninglib.physics.octane import Octane
 from tuninglib.session import machine, schema
+from tuninglib.session.load import load_session
+from tuninglib.text_files import SessionError
 
 
 def test_no_limit_moves_unseen():
@@ -68,3 +71,60 @@ def test_octane_is_on_the_scale_that_it_was_typed_in(stated, wanted):
 def test_the_careful_use_is_taken_unless_another_is_said(riding, cooling, sustained, air_cooled):
     use = schema.Use(riding=riding, cooling=cooling)
     assert (use.sustained, use.air_cooled) == (sustained, air_cooled)
+
+
+def test_a_rise_gives_the_grade_over_the_horizontal_distance():
+    """By hand: 24 m up in 400 m of road are 24 in 399.279; a metre more is 4.2 % of that."""
+    hill = schema.MeasuredHill(length=Measured(400.0, 0.0), rise=Measured(24.0, 1.0))
+    assert hill.grade.value == pytest.approx(24 / 399.279, rel=1e-5)
+    steeper, flatter = (
+        schema.MeasuredHill(length=Measured(400.0), rise=Measured(rise)).grade.value
+        for rise in (25.0, 23.0)
+    )
+    assert hill.grade.half_width == pytest.approx((steeper - flatter) / 2, rel=1e-3)
+    longer, shorter = (
+        schema.MeasuredHill(length=Measured(length), rise=Measured(24.0)).grade.value
+        for length in (404.0, 396.0)
+    )
+    unsure = schema.MeasuredHill(length=Measured(400.0, 4.0), rise=Measured(24.0, 1.0))
+    both = ((steeper - flatter) ** 2 + (longer - shorter) ** 2) ** 0.5 / 2
+    assert unsure.grade.half_width == pytest.approx(both, rel=1e-3)
+    assert dataclasses.replace(hill, pieces=()) == hill
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "said"),
+    [
+        ('grade = "6.0 +/- 0.3 %"', 'rise = "24 m"', None),
+        ('grade = "6.0 +/- 0.3 %"', 'rise = "79 ft +/- 3 ft"', None),
+        ('grade = "6.0 +/- 0.3 %"', "", r"\[hill\] needs either grade or rise; write for"),
+        ('grade = "6.0', 'rise = "24 m"\ngrade = "6.0', r"\[hill\] needs either grade or rise"),
+        ('grade = "6.0 +/- 0.3 %"', 'rise = "240 m"', "steeper than any street; check both"),
+    ],
+)
+def test_a_hill_has_a_grade_or_a_rise(edit, old, new, said):
+    folder = edit("session.toml", old, new)
+    if said is None:
+        assert load_session(folder).hill.grade.value == pytest.approx(0.0601, abs=3e-4)
+        return
+    with pytest.raises(SessionError, match=said):
+        load_session(folder)
+
+
+def test_a_displacement_stands_for_bore_and_stroke(demo_folder, demo_copy):
+    told = load_session(demo_folder)
+    path = demo_copy / "session.toml"
+    text = path.read_text("utf-8")
+    sizes = {name: engine.displacement_m3 for name, engine in told.engines.items()}
+    for name, size in sizes.items():
+        head, tail = text.split(f"[engines.{name}]\n")
+        tail = re.sub(r"(?m)^(bore|stroke) = .*\n", "", tail, count=2)
+        text = f'{head}[engines.{name}]\ndisplacement = "{1e6 * size:.6f} cc"\n{tail}'
+    path.write_text(text, "utf-8")
+    found = load_session(demo_copy)
+    for name, size in sizes.items():
+        assert found.engines[name].displacement_m3 == pytest.approx(size, rel=1e-7)
+        assert found.engines[name].compression == told.engines[name].compression
+    path.write_text(text.replace("displacement = ", 'bore = "60 mm"\ndisplacement = ', 1), "utf-8")
+    with pytest.raises(SessionError, match="has displacement, and bore or stroke too"):
+        load_session(demo_copy)

@@ -1,5 +1,6 @@
 """Rows of runs.csv: as many are read as there are lines that carry data, or the file is refused."""
 
+import csv
 import os
 from contextlib import suppress
 
@@ -370,3 +371,60 @@ def test_a_cell_as_long_as_a_page_is_not_shown_whole(demo_copy, place):
     with pytest.raises(SessionError) as refused:
         load_session(demo_copy)
     assert all(len(str(one)) < 700 for one in refused.value.problems)
+
+
+def one_gauge_column(path, between=" to "):
+    """The two columns of the gauge as one."""
+    with path.open(encoding="utf-8", newline="") as stream:
+        rows = list(csv.DictReader(stream))
+    for row in rows:
+        low, high = row.pop("gauge_low"), row.pop("gauge_high")
+        row["gauge"] = low if low == high else f"{low}{between}{high}"
+    with path.open("w", encoding="utf-8", newline="") as stream:
+        writer = csv.DictWriter(stream, rows[0], lineterminator="\n")
+        writer.writeheader()
+        writer.writerows(rows)
+
+
+@pytest.mark.parametrize("between", [" to ", "-", " - ", "–", " — "])
+def test_a_range_in_one_cell_is_read_as_two(demo_copy, between):
+    before = load_session(demo_copy).runs
+    one_gauge_column(demo_copy / "runs.csv", between)
+    assert load_session(demo_copy).runs.equals(before)
+
+
+@pytest.mark.parametrize(
+    ("typed", "said"),
+    [
+        ("12.8 to 12.6", "goes down; write the lower reading first"),
+        ("12.6 to", "is not a number"),
+        ("12.6 or 12.8", "is not a number"),
+        ("12.6 to 12.8 to 13", "is not a number"),
+        ("-12.6", "outside 0.4 to 40|is not a number"),
+        ("12.6 to 128", "outside 0.4 to 40"),
+    ],
+)
+def test_what_is_no_range_is_refused(demo_copy, typed, said):
+    path = demo_copy / "runs.csv"
+    one_gauge_column(path)
+    header, first, rest = path.read_text("utf-8").split("\n", 2)
+    first = ",".join([*first.split(",")[:-1], typed])
+    path.write_text("\n".join([header, first, rest]), "utf-8")
+    with pytest.raises(SessionError, match=f"runs.csv, row 2, gauge: .*({said})"):
+        load_session(demo_copy)
+
+
+def test_a_reading_that_stands_twice_is_refused(demo_copy):
+    path = demo_copy / "runs.csv"
+    header, first, *rest = path.read_text("utf-8").strip().split("\n")
+    lines = [f"{header},gauge", f"{first},12.7", *(f"{line}," for line in rest)]
+    path.write_text("\n".join(lines), "utf-8")
+    with pytest.raises(SessionError, match="row 2, gauge: stands beside gauge_low or gauge_high"):
+        load_session(demo_copy)
+
+
+def test_no_knock_is_none(demo_copy):
+    path = demo_copy / "runs.csv"
+    before = load_session(demo_copy).runs
+    path.write_text(path.read_text("utf-8").replace(",none,", ",No,"), "utf-8")
+    assert load_session(demo_copy).runs.equals(before)

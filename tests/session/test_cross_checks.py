@@ -4,6 +4,8 @@ import re
 
 import pytest
 
+from tuninglib.analysis.analyse import analyse
+from tuninglib.report import remarks
 from tuninglib.session.load import load_session
 
 
@@ -63,13 +65,19 @@ def test_speeds_down_the_hill_come_in_pairs(demo_copy, problems):
     assert found.startswith("runs.csv, row 2, down_exit_speed: is empty while its partner is not")
 
 
-def test_a_day_without_a_temperature_is_refused(demo_copy, problems):
+def test_a_day_without_a_temperature_is_taken_widely_and_said(demo_copy):
     path = demo_copy / "runs.csv"
-    text = path.read_text(encoding="utf-8").replace("12.6,12.8,14,", "12.6,12.8,,", 1)
+    told = analyse(load_session(demo_copy))
+    text = re.sub(r"(?m)^((?:[^,\n]*,){7})\d+,", r"\1,", path.read_text(encoding="utf-8"))
     path.write_text(text, encoding="utf-8")
-    (found,) = problems(demo_copy)
-    assert found.startswith("session.toml, weather: the air temperature is neither here nor in")
-    assert 'write for example temperature = "18 degC"' in found
+    untold = analyse(load_session(demo_copy))
+    (said,) = [one for one in remarks.remarks(untold) if "air temperature" in one]
+    assert "somewhere from 0 °C to 30 °C, which widens force and power" in said
+    assert not [one for one in remarks.remarks(told) if "air temperature" in one]
+    for before, after in zip(told.pulls, untold.pulls, strict=True):
+        assert after.force_n.low < before.force_n.value < after.force_n.high
+        relative = [one.force_n.half_width / one.force_n.value for one in (before, after)]
+        assert relative[1] > relative[0]
 
 
 def test_a_gauge_scale_that_does_not_fit_the_readings_is_noticed(edit, problems):

@@ -30,7 +30,7 @@ from tuninglib.session.load import load_session
         ('engine = "big"', 'engine = "bigg"', r"\bengine: 'bigg' is not one of the engines"),
         ('units = "metric"', 'units = "kmh"', r"units: 'kmh' is not one of 'metric', 'us'"),
         ("[gauge]", "[gauges]", r"unknown table \[gauges\]; did you mean 'gauge'"),
-        ('bore = "60.0 mm"', "", r"bore is missing in \[engines\.stock\]"),
+        ('bore = "60.0 mm"', "", r"\[engines\.stock\] needs bore and stroke, or displ"),
         ("scale = 14.7", "scale = true", r"scale: True must be a number"),
         ('grade = "5.2', 'slope = "5.2', r"piece 1: unknown key 'slope'"),
         (

@@ -7,8 +7,16 @@ import numpy as np
 from tuninglib.analysis.doubts import doubts_of_speeds, doubts_of_the_stated
 from tuninglib.analysis.equivalent_run import equivalent_run
 from tuninglib.analysis.records import Pull
+from tuninglib.interval import Measured
 from tuninglib.physics.hill import travel_time_s, wheel_force_n
-from tuninglib.session.defaults import Taken, air_of_runs, hill_of, road_load_of, speedometer_factor
+from tuninglib.session.defaults import (
+    Taken,
+    air_of_runs,
+    day_temperature_of,
+    hill_of,
+    road_load_of,
+    speedometer_factor,
+)
 from tuninglib.statistics.gain import Gain, estimate_gains
 from tuninglib.statistics.road_runs import Runs
 from tuninglib.statistics.speedometer import legal_true_speed_m_s
@@ -252,9 +260,11 @@ def _of_the_weather(session, runs, rows) -> list:
     found, before = [], air_of_runs(session).loc[rows.index]
     for part, name in _WEATHER:
         stated = getattr(getattr(session, part), name)
+        if name == "temperature":
+            stated = day_temperature_of(session)
         if stated is None or not stated.half_width:
             continue
-        moved = replace(stated, value=stated.value - stated.sd)
+        moved = Measured(stated.value - stated.sd)
         day = replace(session, **{part: replace(getattr(session, part), **{name: moved})})
         after = air_of_runs(day).loc[rows.index]
         changes = {

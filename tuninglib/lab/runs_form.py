@@ -24,6 +24,7 @@ _CLEARED = (
     "down_exit_speed",
     "gauge_low",
     "gauge_high",
+    "gauge",
     "knock",
     "head_temperature",
     "exclude",

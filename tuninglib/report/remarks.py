@@ -1,8 +1,8 @@
 """What was taken for granted that the rider could have said, and what would surprise."""
 
-from tuninglib.report.cells import spaced
+from tuninglib.report.cells import plain, spaced
 from tuninglib.rounding import fixed, listing, percent
-from tuninglib.session.defaults import ethanol_of
+from tuninglib.session.defaults import day_temperature_of, ethanol_of
 from tuninglib.statistics.speedometer import legal_true_speed_m_s
 
 # Mean wheel power over the hill above which a remark is made. Road singles reach 60 to 80 kW a
@@ -27,6 +27,17 @@ def remarks(results) -> list:
         found.append(
             f"the ethanol content of {listing(unlabelled)} is not written down; 5 % is taken, and "
             "0 to 10 % would move lambda by about 2 % either way."
+        )
+    if air_was_not_read(session):
+        day = day_temperature_of(session)
+        low, high = (
+            plain(end, "temperature", session.about.units)
+            for end in (day.value - day.half_width, day.value + day.half_width)
+        )
+        found.append(
+            "the air temperature was not written down for every run, so the others are taken to be "
+            f"somewhere from {low} to {high}, which widens force and power. Write temperature "
+            'under [weather], be it as a range: "12 to 18 degC".'
         )
     if results.pressure_source == "altitude":
         found.append(
@@ -127,3 +138,10 @@ def _surprises(results) -> list:
             f"{STRONG_WIND_M_S:g} m/s on average (UN GTR 2, from memory)."
         )
     return found
+
+
+def air_was_not_read(session) -> bool:
+    """Whether the air of a timed run is known neither from its row nor from the day."""
+    runs = session.runs
+    timed = runs[(runs["exclude"] == "") & runs["shown_exit_m_s"].notna()]
+    return session.weather.temperature is None and timed["air_temperature_k"].isna().any()

@@ -21,12 +21,12 @@ def sentences(results) -> Prose:
         f"bike of {plain(session.bike.mass.value, 'mass', system)}; riders: {riders}."
     )
     items = [("", text)]
-    if runs:
+    if runs and not remarks.air_was_not_read(session):
         temperatures = [run.temperature_k for run in runs]
         low, high = (
             plain(t, "temperature", system) for t in (min(temperatures), max(temperatures))
         )
-        items.append(("", f"The air was between {low} and {high}."))
+        items.append(("", f"The air was {low if low == high else f'between {low} and {high}'}."))
     left_out = [run for run in results.runs if run.exclude]
     if left_out:
         reasons = "; ".join(f"run {run.run:g}: {run.exclude}" for run in left_out)

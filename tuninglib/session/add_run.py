@@ -84,7 +84,7 @@ def row_text(sheet: Sheet, values: dict) -> str:
     for key in sheet.keys:
         cell = " ".join(values.get(key, "").split())
         column = COLUMNS.get(key)
-        if column and column.kind in ("quantity", "number"):
+        if column and column.kind in ("quantity", "number", "range"):
             # A rider types the decimal sign of the keyboard at hand; the file keeps one.
             cell = re.sub(r"(?<=\d)[.,](?=\d)", "," if sheet.table.decimal_comma else ".", cell)
         cells.append(cell)

@@ -1,6 +1,6 @@
 """The columns of runs.csv and coastdown.csv: each once, with its help, unit and limits."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 # The unit in which a column of each SI unit is usually typed.
 _USUAL = {"m/s": "km/h", "K": "degC", "Pa": "hPa", "1": "%", "s": "s"}
@@ -13,8 +13,9 @@ class Column:
     Attributes
     ----------
     kind : str
-        ``"quantity"`` (with a unit in the header), ``"number"``, ``"choice"``, ``"name"`` (of an
-        entry in session.toml), ``"reason"`` (text; no and the like are none) or ``"text"``.
+        ``"quantity"`` (with a unit in the header), ``"number"``, ``"range"`` (one number, or from
+        one to another), ``"choice"``, ``"name"`` (of an entry in session.toml), ``"reason"`` (text;
+        no and the like are none) or ``"text"``.
     help : str
     unit : str
         Of the values once read; limits are in it, too.
@@ -25,6 +26,8 @@ class Column:
     low, high : float
         Limits; both are allowed values.
     choices : tuple of str
+    synonyms : dict of str to str
+        What people write for a choice.
     whole : bool
         Only whole numbers are allowed.
     absent : str or None
@@ -45,6 +48,7 @@ class Column:
     low: float | None = None
     high: float | None = None
     choices: tuple = ()
+    synonyms: dict = field(default_factory=dict)
     whole: bool = False
     absent: str | None = None
     absent_label: str = ""
@@ -78,6 +82,13 @@ COLUMNS = {
         "lowest of the steady range, after two or three seconds of full throttle"
     ),
     "gauge_high": _reading("highest of the steady range; the same number if it stood"),
+    "gauge": Column(
+        "range",
+        "instead of gauge_low and gauge_high: the steady range, as 12.6 to 12.8, or one number",
+        low=0.4,
+        high=40,
+        in_new_file=False,
+    ),
     "state": Column(
         "choice",
         "throttle of the reading; idle and cruise rows have no speeds",
@@ -123,6 +134,7 @@ COLUMNS = {
         "choice",
         "heard on the run; none: somebody listened and heard nothing; empty: nobody listened",
         choices=("none", "light", "heavy"),
+        synonyms={"no": "none"},
         absent="",
         absent_label="nobody listened",
     ),

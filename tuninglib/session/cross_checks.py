@@ -53,10 +53,8 @@ def contradictions(session):
         yield from _speeds(row)
     yield from _wind(session, counted)
     yield from _unit_of_a_setup(counted, session.about.units)
-    yield from _weather(session)
     yield from _pressure(session)
     yield from _hill(session.hill)
-    yield from _said_twice(session)
 
 
 def _target(target):
@@ -152,15 +150,6 @@ def _lacking(row, columns: dict) -> str | None:
     return empty[0] if len(empty) == 1 else None
 
 
-def _weather(session):
-    if session.weather.temperature is None and session.runs["air_temperature_k"].isna().any():
-        message = (
-            "the air temperature is neither here nor in every row of runs.csv; "
-            'write for example temperature = "18 degC"'
-        )
-        yield Problem(TOML, message, column="weather")
-
-
 def _pressure(session):
     """A pressure reduced to sea level, as forecasts give it, at a hill that lies higher."""
     pressure, altitude = session.weather.pressure, session.hill.altitude
@@ -174,25 +163,6 @@ def _pressure(session):
             "level: write what a barometer shows on the hill, or leave it out"
         )
         yield Problem(TOML, message, column="pressure")
-
-
-def _said_twice(session):
-    """Two keys for one thing: one of them would be passed over without a word."""
-    for name, fuel in session.fuels.items():
-        if fuel.octane and fuel.ron:
-            yield _twice("ron", "octane", f"fuels.{name}")
-    if session.bike.lowest_octane and session.bike.lowest_ron:
-        yield _twice("lowest_ron", "lowest_octane", "bike")
-    if session.speedometer.factor and session.speedometer.checks:
-        yield _twice("factor", "checks", "speedometer")
-    for name, engine in session.engines.items():
-        if engine.compression_ratio and engine.clearance_volume:
-            yield _twice("compression_ratio", "clearance_volume", f"engines.{name}")
-
-
-def _twice(key, other, table):
-    message = f"{key} and {other} in [{table}] say the same thing; keep the one that you trust"
-    return Problem(TOML, message, column=key)
 
 
 def _hill(hill):

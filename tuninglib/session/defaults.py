@@ -30,7 +30,7 @@ class Taken(Measured):
     put into words: ``"stated"`` in session.toml; ``"checks"`` of the speedometer; its
     ``"legal range"``; ``"table"`` of road loads, or ``"table and tyres"``; ``"rule"`` of thumb; the
     standard atmosphere at the hill's ``"altitude"`` or at ``"sea level"``; ``"pump petrol"``;
-    ``"usual petrol"``.
+    ``"usual petrol"``; a ``"riding day"``.
     """
 
     source: str = "stated"
@@ -47,6 +47,8 @@ class TakenRoadLoad:
 
 # Petrol at a European pump, E5 and E10 alike (EN 228).
 SUSTAINED_RICHER = 0.02  # of lambda; ours
+# From a frosty morning to a hot afternoon: nobody rides hill tests in worse (ours).
+_RIDING_DAY = Taken(288.15, 15.0, "riding day")
 _PUMP_ETHANOL = Taken(0.05, 0.05, "pump petrol")
 
 
@@ -203,6 +205,16 @@ def day_pressure_of(session) -> Taken:
     return _stated(session.weather.pressure, otherwise)
 
 
+def day_temperature_of(session) -> Taken:
+    """Temperature of the air, for runs without their own. [K]
+
+    Parameters
+    ----------
+    session : tuninglib.session.load.Session
+    """
+    return _stated(session.weather.temperature, _RIDING_DAY)
+
+
 def air_of_runs(session) -> pd.DataFrame:
     """Air at each row of runs.csv: from the row, else of the day; and its effect on the engine.
 
@@ -220,7 +232,7 @@ def air_of_runs(session) -> pd.DataFrame:
     weather, runs = session.weather, session.runs
     air = pd.DataFrame(
         {
-            "temperature_k": _filled(runs["air_temperature_k"], weather.temperature),
+            "temperature_k": _filled(runs["air_temperature_k"], day_temperature_of(session)),
             "pressure_abs_pa": _filled(runs["air_pressure_pa"], day_pressure_of(session)),
             "humidity_ratio": _filled(runs["humidity_ratio"], weather.humidity),
             "headwind_m_s": _filled(runs["headwind_m_s"], weather.headwind),
@@ -241,4 +253,4 @@ def air_of_runs(session) -> pd.DataFrame:
 
 
 def _filled(column, measured):
-    return column if measured is None else column.fillna(measured.value)
+    return column.fillna(measured.value)

@@ -21,13 +21,15 @@ def quantity(
     or_by_mass=None,
     plus_minus="",
     widest=None,
+    asked=False,
 ):
     """Field for a value with a unit, kept in SI with its 95 % half-width.
 
     ``or_by_mass`` is a density in kg/m3: a mass may be typed instead of a volume, and is divided
     by it. ``plus_minus`` is ``"none"`` where a half-width has no meaning and is refused, or
     ``"needed"`` where a bare value could be read two ways. ``widest`` is the largest half-width;
-    left out: half of the range of the value.
+    left out: half of the range of the value. ``asked`` is whether a new session asks for it,
+    though something else may be written instead.
     """
     more = {
         "low": low,
@@ -36,7 +38,7 @@ def quantity(
         "plus_minus": plus_minus,
         "widest": (high - low) / 2 if widest is None and high is not None else widest,
     }
-    return _field("quantity", help_, example, default, unit=unit, **more)
+    return _field("quantity", help_, example, default, unit=unit, asked=asked, **more)
 
 
 def number(help_, *, example, low=None, high=None, default=MISSING, whole=False):

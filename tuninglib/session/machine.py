@@ -11,6 +11,14 @@ from tuninglib.physics.octane import Octane
 from tuninglib.session.fields import choice, number, octane, quantity, reference, text
 
 
+def _one_of(record, key: str, other: str) -> None:
+    """Refuse two keys for one thing: one of them would be passed over without a word."""
+    if getattr(record, key) is not None and getattr(record, other) is not None:
+        raise ValueError(
+            f"has {key} and {other}, which say the same thing; keep the one that you trust"
+        )
+
+
 @dataclass(frozen=True, kw_only=True)
 class Bike:
     """The motorcycle, the same for every setup."""
@@ -86,6 +94,9 @@ class Bike:
         plus_minus="none",
     )
 
+    def __post_init__(self):
+        _one_of(self, "lowest_ron", "lowest_octane")
+
     @property
     def octane_need(self) -> Octane | None:
         """What the maker asks for, on the scale that it was typed in."""
@@ -96,11 +107,34 @@ class Bike:
 class Engine:
     """One state of what breathes: cylinder, head, cam, exhaust, air filter."""
 
-    bore: Measured = quantity(
-        "m", "of the cylinder", example="62 mm", low=0.02, high=0.2, plus_minus="none"
+    bore: Measured | None = quantity(
+        "m",
+        "of the cylinder; or displacement instead of bore and stroke",
+        example="62 mm",
+        low=0.02,
+        high=0.2,
+        default=None,
+        plus_minus="none",
+        asked=True,
     )
-    stroke: Measured = quantity(
-        "m", "of the piston", example="60 mm", low=0.02, high=0.2, plus_minus="none"
+    stroke: Measured | None = quantity(
+        "m",
+        "of the piston",
+        example="60 mm",
+        low=0.02,
+        high=0.2,
+        default=None,
+        plus_minus="none",
+        asked=True,
+    )
+    displacement: Measured | None = quantity(
+        "m**3",
+        "of all cylinders, where bore and stroke are not known",
+        example="181 cc",
+        low=1e-5,
+        high=3e-3,
+        default=None,
+        plus_minus="none",
     )
     cylinders: float = number("how many", example="1", low=1, high=8, default=1.0, whole=True)
     highest_speed: Measured | None = quantity(
@@ -138,6 +172,20 @@ class Engine:
         plus_minus="none",
     )
 
+    def __post_init__(self):
+        measured = (self.bore, self.stroke)
+        if self.displacement is None and None in measured:
+            raise ValueError(
+                'needs bore and stroke, or displacement; write for example bore = "62 mm" and '
+                'stroke = "60 mm"'
+            )
+        if self.displacement is not None and measured != (None, None):
+            raise ValueError(
+                "has displacement, and bore or stroke too, for the same thing; keep the one that "
+                "you trust"
+            )
+        _one_of(self, "compression_ratio", "clearance_volume")
+
     @property
     def compression(self) -> float | None:
         """Compression ratio: as stated, or from the measured volume."""
@@ -151,6 +199,8 @@ class Engine:
     @property
     def displacement_m3(self) -> float:
         """Displacement of all cylinders. [m3]"""
+        if self.displacement is not None:
+            return self.displacement.value
         return displacement_m3(
             bore_m=self.bore.value, stroke_m=self.stroke.value, cylinders=self.cylinders
         )
@@ -191,6 +241,9 @@ class Fuel:
     )
     price: float | None = number("for one litre", example="1.89", low=0, high=1e5, default=None)
     note: str = text("anything worth knowing", default="")
+
+    def __post_init__(self):
+        _one_of(self, "ron", "octane")
 
     @property
     def octane_number(self) -> Octane | None:

@@ -82,7 +82,7 @@ def _keys(record, filled) -> str:
             about += f" ({', '.join(meta['choices'])})"
         if field.name in filled:
             first.append(f'{field.name} = "{filled[field.name]}"  # {about}')
-        elif field.default is dataclasses.MISSING:
+        elif field.default is dataclasses.MISSING or meta.get("asked"):
             first.append(f'{field.name} = ""  # {about}; for example "{meta["example"]}"')
         else:
             value = meta["example"] if meta["kind"] == "number" else f'"{meta["example"]}"'

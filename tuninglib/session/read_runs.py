@@ -1,5 +1,7 @@
 """runs.csv to a table in SI, every problem collected with its row and column."""
 
+import math
+
 import pandas as pd
 
 from tuninglib.session.columns import COLUMNS
@@ -31,6 +33,18 @@ def read_runs(path, known, problems) -> pd.DataFrame:
     """
     table = read_table(path)
     data = columns_in_si(table, path.name, COLUMNS, problems, known)
+    _spread_ranges(data, path.name, problems)
     if not table.rows:
         problems.append(Problem(path.name, "has a header but no run; add one row for each run"))
     return pd.DataFrame(data)
+
+
+def _spread_ranges(data, name, problems) -> None:
+    """Readings of the one column for both ends, put where those of the two columns stand."""
+    for at, (low, high) in enumerate(data.pop("gauge")):
+        if math.isnan(low):
+            continue
+        if not (math.isnan(data["gauge_low"][at]) and math.isnan(data["gauge_high"][at])):
+            message = "stands beside gauge_low or gauge_high; write the reading once"
+            problems.append(Problem(name, message, row=data["row"][at], column="gauge"))
+        data["gauge_low"][at], data["gauge_high"][at] = low, high

@@ -128,6 +128,8 @@ def _absent(column):
     """What an empty cell stands for."""
     if column.kind in ("quantity", "number"):
         return float("nan")
+    if column.kind == "range":
+        return float("nan"), float("nan")
     if column.absent is not None or column.kind != "choice":
         return column.absent or ""
     return column.choices[0]
@@ -140,6 +142,8 @@ def _value(key, column, cell, unit, decimal_comma, known):
         return _absent(column)
     if column.kind in ("quantity", "number"):
         return _number(column, cell, unit, decimal_comma)
+    if column.kind == "range":
+        return _range(column, cell, decimal_comma)
     if column.kind == "reason":
         return "" if cell.lower() in _NO_REASON else cell
     if column.kind == "name":
@@ -151,10 +155,20 @@ def _value(key, column, cell, unit, decimal_comma, known):
             )
         return cell
     if column.kind == "choice":
-        if cell.lower() not in column.choices:
+        word = column.synonyms.get(cell.lower(), cell.lower())
+        if word not in column.choices:
             raise ValueError(f"{quoted(cell)} is not one of {', '.join(map(repr, column.choices))}")
-        return cell.lower()
+        return word
     return cell
+
+
+def _range(column, cell, decimal_comma) -> tuple:
+    """Both ends of a range, or one number twice."""
+    low, _, high = re.sub(r"(?<=\d)\s*(?:to|–|—|-)\s*(?=\d)", "|", cell).partition("|")
+    ends = tuple(_number(column, end, "", decimal_comma) for end in (low, high or low))
+    if ends[0] > ends[1]:
+        raise ValueError(f"{cell} goes down; write the lower reading first")
+    return ends
 
 
 def _number(column, cell, unit, decimal_comma) -> float:

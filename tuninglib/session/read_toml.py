@@ -204,4 +204,10 @@ def _record(where, table, record, content, names, lines, problems):
         example = f.metadata["example"]
         message = f"{f.name} is missing in [{where}] ({f.metadata['help']}); write for example "
         _say(problems, lines, where, None, f'{message}{f.name} = "{example}"')
-    return record(**values) if len(problems) == before else None
+    if len(problems) > before:
+        return None
+    try:
+        return record(**values)
+    except ValueError as error:
+        _say(problems, lines, where, None, f"[{where}] {error}")
+        return None

@@ -5,6 +5,7 @@ validating and the fill-in session of ``tuninglib new`` all come from their fiel
 """
 
 import datetime
+import math
 from dataclasses import dataclass
 
 from tuninglib.interval import Measured
@@ -57,14 +58,50 @@ class MeasuredHill:
     length: Measured = quantity(
         "m", "along the road, start line to marker", example="400 m +/- 2 m", low=20, high=5000
     )
-    grade: Measured = quantity(
-        "1", "rise over horizontal distance, on average", example="6.0 +/- 0.3 %", low=0.0, high=0.4
+    grade: Measured | None = quantity(
+        "1",
+        "rise over horizontal distance, on average; or rise instead",
+        example="6.0 +/- 0.3 %",
+        low=0.0,
+        high=0.4,
+        default=None,
+        asked=True,
+    )
+    rise: Measured | None = quantity(
+        "m",
+        "height of the marker over the start line; the grade follows from it and from length",
+        example="24 m +/- 1 m",
+        low=0,
+        high=1500,
+        default=None,
     )
     altitude: Measured | None = quantity(
         "m", "above the sea", example="310 m", low=-450, high=6000, default=None
     )
     surface: str = text("of the road", example="dry asphalt", default="")
     pieces: tuple = pieces(Piece)
+
+    def __post_init__(self):
+        """The grade of a rise takes the place of what was typed."""
+        if (self.grade is None) == (self.rise is None):
+            raise ValueError('needs either grade or rise; write for example grade = "6.0 %"')
+        if self.rise is not None:
+            grade = _grade_of(self.rise, self.length)
+            object.__setattr__(self, "grade", grade)
+            object.__setattr__(self, "rise", None)
+
+
+def _grade_of(rise: Measured, length: Measured) -> Measured:
+    """Rise over horizontal distance, from the rise and the length along the road."""
+    if rise.value >= 0.35 * length.value:
+        raise ValueError(
+            f"a rise of {rise.value:.3g} m in {length.value:.4g} m of road is steeper than any "
+            "street; check both and their units"
+        )
+    flat = math.sqrt(length.value**2 - rise.value**2)
+    by_rise, by_length = length.value**2 / flat**3, rise.value * length.value / flat**3
+    half = math.hypot(by_rise * rise.half_width, by_length * length.half_width)
+    return Measured(rise.value / flat, half)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -155,6 +192,12 @@ class Speedometer:
         low=1.0,
         high=70.0,
     )
+
+    def __post_init__(self):
+        if self.factor is not None and self.checks:
+            raise ValueError(
+                "has factor and checks, which say the same thing; keep the one that you trust"
+            )
 
 
 @dataclass(frozen=True, kw_only=True)
