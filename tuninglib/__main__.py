@@ -49,6 +49,12 @@ def _parser() -> argparse.ArgumentParser:
     check.add_argument("session", type=Path, help="the session's folder")
     new = commands.add_parser("new", help="write a commented session to fill in")
     new.add_argument("folder", type=Path, help="a folder that does not exist yet")
+    new.add_argument(
+        "--units",
+        choices=("metric", "us", "imperial"),
+        default="metric",
+        help="of examples, headers and the report (default: metric)",
+    )
     lab = commands.add_parser("lab", help="open the workbooks in JupyterLab")
     lab.add_argument("session", nargs="?", default="", help="the session's folder (default: demo)")
     lab.add_argument("--no-browser", action="store_true", help="only print the address to open")
@@ -124,7 +130,7 @@ def _check(options) -> int:
 def _new(options) -> int:
     from tuninglib.session.new import write_new_session
 
-    for path in write_new_session(options.folder):
+    for path in write_new_session(options.folder, options.units):
         print(path)
     return 0
 

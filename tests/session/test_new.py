@@ -8,7 +8,8 @@ import pytest
 from tuninglib.session import schema
 from tuninglib.session.columns import COLUMNS
 from tuninglib.session.load import load_session
-from tuninglib.session.new import session_template, write_new_session
+from tuninglib.session.new import example_in, session_template, write_new_session
+from tuninglib.session.read_value import read_value
 from tuninglib.text_files import SessionError
 
 
@@ -47,3 +48,46 @@ def test_a_new_session_never_overwrites(tmp_path):
     with pytest.raises(SessionError, match="not an empty folder; choose a new name"):
         write_new_session(tmp_path / "mine")
     assert [path.name for path in (tmp_path / "mine").iterdir()] == ["thoughts.txt"]
+
+
+@pytest.mark.parametrize("units", ["metric", "us", "imperial"])
+def test_the_fill_in_session_speaks_the_riders_units(tmp_path, units):
+    toml, runs = write_new_session(tmp_path / "mine", units)
+    text, header = toml.read_text("utf-8"), runs.read_text("utf-8")
+    assert f'\nunits = "{units}"' in text
+    foreign = {
+        "metric": r"[^1] (lb|ft|mph|degF|psi|inHg)\b",
+        "us": r"\d (kg|m|km/h|m/s|degC|hPa|bar|m2)(?=[ \"])",
+        "imperial": r"\d (kg|m|km/h|m/s|degF|hPa|bar|m2)(?=[ \"])",
+    }[units]
+    assert not re.findall(foreign, text)
+    assert ("entry_speed [mph]" in header) == (units != "metric")
+    assert ("air_temperature [degF]" in header) == (units == "us")
+
+
+@pytest.mark.parametrize("units", ["us", "imperial"])
+def test_an_example_in_other_units_says_the_same(units):
+    tried = 0
+    for record in (*schema.SINGLE.values(), *schema.NAMED.values()):
+        for field in dataclasses.fields(record):
+            meta = field.metadata
+            if meta["kind"] != "quantity":
+                continue
+            other = example_in(meta["example"], units)
+            before, after = (read_value(meta, text, {}) for text in (meta["example"], other))
+            assert after.value == pytest.approx(before.value, rel=5e-3, abs=1e-9)
+            assert after.half_width == pytest.approx(before.half_width, rel=5e-3)
+            tried += other != meta["example"]
+    assert tried > 8
+
+
+def test_the_fill_in_session_in_us_units_is_accepted_once_filled_in(tmp_path):
+    toml, runs = write_new_session(tmp_path / "mine", "us")
+    filled = re.sub(r'= ""  (# .*for example "([^"]*)")', r'= "\2"  \1', toml.read_text("utf-8"))
+    toml.write_text(filled, "utf-8")
+    with runs.open("a", encoding="utf-8") as stream:
+        stream.write("1,before,me,29,37,12.7,12.9,,62,none,340,,\n")
+        stream.write("2,after,me,29,40,13.0,13.2,full,64,,350,,felt strong\n")
+    session = load_session(tmp_path / "mine")
+    assert session.about.units == "us"
+    assert session.bike.mass.value == pytest.approx(124, rel=2e-3)

@@ -163,22 +163,23 @@ FALL_COLUMNS = {
 }
 
 
-def header_line(columns: dict, *, speed_unit: str = "km/h") -> str:
+def header_line(columns: dict, *, speed_unit: str = "km/h", temperature_unit: str = "degC") -> str:
     """Header of a new file, with the units in which riders usually type.
 
     Parameters
     ----------
     columns : dict of str to Column
-    speed_unit : str
+    speed_unit, temperature_unit : str
 
     Examples
     --------
     >>> header_line(FALL_COLUMNS, speed_unit="mph")
     'run,direction,from_speed [mph],to_speed [mph],time [s]'
     """
+    typed = {"m/s": speed_unit, "K": temperature_unit}
     heads = []
     for key, column in columns.items():
         if column.in_new_file:
-            unit = speed_unit if column.unit == "m/s" else column.usual_unit
+            unit = typed.get(column.unit, column.usual_unit)
             heads.append(f"{key} [{unit}]" if unit else key)
     return ",".join(heads)

@@ -2,17 +2,19 @@
 
 import dataclasses
 import json
+import re
 from pathlib import Path
 
 from tuninglib.session import schema
 from tuninglib.session.columns import COLUMNS, header_line
 from tuninglib.text_files import Problem, SessionError
+from tuninglib.units import DISPLAY, convert
 from tuninglib.whole_files import write_atomic
 
 _HEAD = """\
 # Fill in what stands between empty quotes; `tuninglib check` tells what is still missing.
-# Values carry their unit: "118 kg" or "260 lb", "18 degC" or "64 degF". Any unit will do.
-# "a +/- b" means: you would bet 20 to 1 that the truth is within b of a.
+# Values carry their unit, for example "{mass}" or "{heat}". Any unit will do.
+# "a +/- b" means: you would bet 20 to 1 that the truth is within b of a; "a to b" will do, too.
 # A line that starts with # is a remark. Take the # away to use the line.
 """
 
@@ -40,34 +42,94 @@ _RUNS = """\
 """
 
 
-def session_template() -> str:
+def session_template(units: str = "metric") -> str:
     """Text of a session.toml in which every key of the contract stands with its explanation.
+
+    Parameters
+    ----------
+    units : str
+        System of units that examples are given in: ``"metric"``, ``"us"`` or ``"imperial"``.
 
     Returns
     -------
     str
     """
-    parts = [_HEAD]
+    mass, heat = (example_in(text, units) for text in ("118 kg", "18 degC"))
+    parts = [_HEAD.format(mass=mass, heat=heat)]
     for name, record in schema.SINGLE.items():
-        parts.append(f"[{name}]\n{_keys(record, _SINGLE.get(name, {}))}")
+        filled = _SINGLE.get(name, {}) | ({"units": units} if name == "session" else {})
+        parts.append(f"[{name}]\n{_keys(record, filled, units)}")
     for name, record in schema.NAMED.items():
         for entry, filled in _ENTRIES[name].items():
-            parts.append(f"[{name}.{entry}]\n{_keys(record, filled)}")
+            parts.append(f"[{name}.{entry}]\n{_keys(record, filled, units)}")
     return "\n".join(parts)
 
 
-def runs_template() -> str:
+def runs_template(units: str = "metric") -> str:
     """Text of a runs.csv without a run: what to write where, and the header.
+
+    Parameters
+    ----------
+    units : str
+        System of units in the header.
 
     Returns
     -------
     str
     """
     left_out = [key for key, column in COLUMNS.items() if not column.in_new_file]
-    return _RUNS.format(left_out=", ".join(left_out), header=header_line(COLUMNS))
+    header = header_line(
+        COLUMNS,
+        speed_unit=DISPLAY[units]["speed"][0],
+        temperature_unit=DISPLAY[units]["temperature"][0],
+    )
+    return _RUNS.format(left_out=", ".join(left_out), header=header)
 
 
-def _keys(record, filled) -> str:
+# Kinds of quantity whose unit differs between the systems, by the unit of the metric example.
+_KINDS = {
+    "kg": "mass",
+    "m": "length",
+    "m/s": "speed",
+    "km/h": "speed",
+    "degC": "temperature",
+    "hPa": "pressure",
+    "bar": "fuel_pressure",
+    "m2": "area",
+}
+
+
+def example_in(example: str, units: str) -> str:
+    """A metric example in the units of another system, to three digits.
+
+    Parameters
+    ----------
+    example : str
+    units : str
+
+    Examples
+    --------
+    >>> example_in("124 kg +/- 2 kg", "us")
+    '273 lb +/- 4.41 lb'
+    """
+
+    def other(match):
+        kind = _KINDS.get(match["unit"])
+        if units == "metric" or kind is None or DISPLAY[units][kind] == DISPLAY["metric"][kind]:
+            return match[0]
+        unit = DISPLAY[units][kind][0].replace("**", "")
+        value = convert(float(match["value"]), match["unit"], unit)
+        if match["sign"]:
+            value -= convert(0.0, match["unit"], unit)
+        return f"{match['sign'] or ''}{value:.3g} {unit}"
+
+    pattern = r"(?P<sign>\+/- )?(?P<value>[\d.]+) (?P<unit>[a-zA-Z][a-zA-Z/0-9]*)"
+    # A value before +/- may leave its unit to the half-width.
+    spelled = re.sub(r"^([\d.]+) \+/- ([\d.]+) (\S+)$", r"\1 \3 +/- \2 \3", example)
+    return re.sub(pattern, other, example if units == "metric" else spelled)
+
+
+def _keys(record, filled, units) -> str:
     first, later = [], []
     for field in dataclasses.fields(record):
         meta = field.metadata
@@ -75,28 +137,34 @@ def _keys(record, filled) -> str:
             continue
         about = meta["help"]
         if meta["kind"] in ("speed pairs", "references"):
-            names = list(_ENTRIES[meta["table"]]) if "table" in meta else meta["example"]
+            pairs = [[example_in(one, units) for one in pair] for pair in meta["example"]]
+            names = list(_ENTRIES[meta["table"]]) if "table" in meta else pairs
             later.append(f"# {field.name} = {json.dumps(names)}  # {about}")
             continue
         if meta["kind"] == "choice":
             about += f" ({', '.join(meta['choices'])})"
+        example = (
+            example_in(meta["example"], units) if meta["kind"] == "quantity" else meta["example"]
+        )
         if field.name in filled:
             first.append(f'{field.name} = "{filled[field.name]}"  # {about}')
         elif field.default is dataclasses.MISSING or meta.get("asked"):
-            first.append(f'{field.name} = ""  # {about}; for example "{meta["example"]}"')
+            first.append(f'{field.name} = ""  # {about}; for example "{example}"')
         else:
-            value = meta["example"] if meta["kind"] == "number" else f'"{meta["example"]}"'
+            value = example if meta["kind"] == "number" else f'"{example}"'
             later.append(f"# {field.name} = {value}  # {about}")
     return "\n".join(first + later) + "\n"
 
 
-def write_new_session(folder) -> tuple:
+def write_new_session(folder, units: str = "metric") -> tuple:
     """A new folder with a session to fill in.
 
     Parameters
     ----------
     folder : path
         Must not exist yet, or be empty.
+    units : str
+        System of units of examples and headers.
 
     Returns
     -------
@@ -113,7 +181,7 @@ def write_new_session(folder) -> tuple:
         message = "exists and is not an empty folder; choose a new name"
         raise SessionError([Problem(str(folder), message)])
     folder.mkdir(parents=True, exist_ok=True)
-    texts = {"session.toml": session_template(), "runs.csv": runs_template()}
+    texts = {"session.toml": session_template(units), "runs.csv": runs_template(units)}
     for name, text in texts.items():
         write_atomic(folder / name, text)
     return tuple(folder / name for name in texts)
