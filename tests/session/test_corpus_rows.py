@@ -234,7 +234,7 @@ def test_a_wind_from_behind_that_is_faster_than_the_bike_is_refused(demo_copy):
     path = demo_copy / "session.toml"
     text = path.read_text(encoding="utf-8")
     path.write_text(text.replace('"0 +/- 1.5 m/s"', '"-14 +/- 1.5 m/s"'), encoding="utf-8")
-    with pytest.raises(SessionError, match="from behind is as fast as the bike at 46"):
+    with pytest.raises(SessionError, match=r"a wind of [0-9.]+ km/h from behind is as fast as"):
         load_session(demo_copy)
 
 
@@ -428,3 +428,31 @@ def test_no_knock_is_none(demo_copy):
     before = load_session(demo_copy).runs
     path.write_text(path.read_text("utf-8").replace(",none,", ",No,"), "utf-8")
     assert load_session(demo_copy).runs.equals(before)
+
+
+def test_a_column_without_a_name_may_be_empty_but_not_carry_data(demo_copy):
+    path = demo_copy / "runs.csv"
+    before = load_session(demo_copy).runs
+    header, *rows = path.read_text("utf-8").strip().split("\n")
+    path.write_text("\n".join([f"{header},", *(f"{row}," for row in rows)]), "utf-8")
+    assert load_session(demo_copy).runs.equals(before)
+    path.write_text("\n".join([f"{header},", *(f"{row},7" for row in rows)]), "utf-8")
+    with pytest.raises(SessionError, match=r"runs.csv, row 1: unknown column ''"):
+        load_session(demo_copy)
+
+
+def test_a_missing_column_is_said_of_the_header(demo_copy):
+    path = demo_copy / "runs.csv"
+    path.write_text(path.read_text("utf-8").replace("rider", "ryder", 1), "utf-8")
+    with pytest.raises(SessionError, match=r"runs.csv, row 1, rider: the column rider is missing"):
+        load_session(demo_copy)
+
+
+def test_what_an_empty_cell_stands_for(demo_copy):
+    runs = load_session(demo_copy).runs
+    assert set(runs["state"]) >= {"full"}
+    assert set(runs["knock"]) <= {"", "none", "light", "heavy"}
+    path = demo_copy / "runs.csv"
+    path.write_text(path.read_text("utf-8").replace(",none,", ",,"), "utf-8")
+    assert set(load_session(demo_copy).runs["knock"]) == {"", "light"}, "nobody listened"
+    assert set(load_session(demo_copy).runs["exclude"]) == {""}

@@ -151,7 +151,7 @@ def test_a_speedometer_check_is_read_to_its_end(pair, said):
             '[speedometer]\nchecks = [["60 km/h", "57 km/h"], ["50 km/h", "47 km/h"]]',
             r"speedometer. has factor and checks, which say the same",
         ),
-        ('altitude = "210 m"', 'altitude = "1500 m"', "989 hPa does not go with 1500 m above"),
+        ('altitude = "210 m"', 'altitude = "1500 m"', "1500 m above the sea, where 846 hPa are"),
     ],
 )  # fmt: skip
 def test_what_contradicts_is_not_passed_over(edit, old, new, said):
@@ -200,3 +200,24 @@ def test_an_exact_accuracy_can_be_said():
     field = {f.name: f for f in dataclasses.fields(schema.Gauge)}["accuracy"]
     assert read_value(field.metadata, "2 +/- 0 %", NAMES) == Measured(0.02, 0.0)
     assert read_value(field.metadata, "0 +/- 2 %", NAMES) == Measured(0.0, 0.02)
+
+
+def test_a_text_has_room_for_five_thousand_letters():
+    field = {f.name: f for f in dataclasses.fields(schema.About)}["note"]
+    assert read_value(field.metadata, "x" * 5000, NAMES) == "x" * 5000
+    with pytest.raises(ValueError, match="has 5001 letters; 5000 are the most"):
+        read_value(field.metadata, "x" * 5001, NAMES)
+
+
+def test_each_piece_of_a_hill_is_judged_by_its_number():
+    field = {f.name: f for f in dataclasses.fields(schema.MeasuredHill)}["pieces"]
+    good = {"length": "150 m", "grade": "5 %"}
+    with pytest.raises(PieceError) as refused:
+        read_value(
+            field.metadata, [good, {"length": "1 km", "slope": "5 %"}, {"length": "9 m"}], NAMES
+        )
+    assert [one.split(":")[0] for one in refused.value.args[0]] == ["piece 2", "piece 2", "piece 3"]
+    assert "piece 2: grade is missing" in refused.value.args[0]
+    assert "piece 3: grade is missing" in refused.value.args[0]
+    (read,) = read_value(field.metadata, [good], NAMES)
+    assert (read.length.value, read.grade.value) == (150.0, 0.05)

@@ -7,6 +7,7 @@ import pytest
 from tuninglib.analysis.analyse import analyse
 from tuninglib.report import remarks
 from tuninglib.session.load import load_session
+from tuninglib.text_files import SessionError
 
 
 def add_columns(folder, header, first_run):
@@ -90,7 +91,10 @@ def test_a_gauge_scale_that_does_not_fit_the_readings_is_noticed(edit, problems)
     ("speeds", "sentence"),
     [
         ("240,30", r"240 to 30 km/h up this hill needs no pull at all; check speeds, unit"),
-        ("48,150", r"needs \d+ kW at the wheel, more than the 23 kW that an engine of 180 cc can"),
+        (
+            "48,150",
+            r"needs 33 kW at the wheel, more than the 23 kW that an engine of 180 cc can",
+        ),
         (
             "48,80",
             r"is 1\.\d\d times the wheel force of the middle run of this setup \(limit 0\.77",
@@ -109,3 +113,27 @@ def test_a_setup_far_from_the_others_is_noticed(demo_copy, problems):
     path.write_text(text, encoding="utf-8")
     found = problems(demo_copy)
     assert any("of the middle run of the session (limit 0.59 to 1.7)" in line for line in found)
+
+
+@pytest.mark.parametrize(
+    ("length", "agrees"),
+    [("402 m", True), ("403.9 m", True), ("404.1 m", False), ("396.1 m", True), ("395.9 m", False)],
+)
+def test_pieces_agree_with_the_length_within_twice_what_is_not_known_of_it(edit, length, agrees):
+    folder = edit("session.toml", 'length = "400 m +/- 2 m"', f'length = "{length} +/- 2 m"')
+    if agrees:
+        load_session(folder)
+    else:
+        with pytest.raises(SessionError, match=r"the pieces add up to 400 m, but length is"):
+            load_session(folder)
+
+
+@pytest.mark.parametrize(("altitude", "agrees"), [("600 m", True), ("800 m", False)])
+def test_a_pressure_of_sea_level_on_a_hill_is_asked_about(edit, altitude, agrees):
+    """At 600 m 943 hPa are usual, at 800 m 921; weather moves that by 55 hPa at most."""
+    folder = edit("session.toml", 'altitude = "210 m"', f'altitude = "{altitude}"')
+    if agrees:
+        load_session(folder)
+    else:
+        with pytest.raises(SessionError, match="989 hPa does not go with 800 m"):
+            load_session(folder)
