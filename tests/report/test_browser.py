@@ -114,11 +114,68 @@ def test_every_entry_of_the_contents_leads_to_its_heading(browser, report):
         )
         assert entries == headings
         assert len({anchor for anchor, _ in entries}) == len(entries) > 8
+        page.click("nav summary")
         page.click("nav a[href='#cautions']")
         assert (
             page.locator("#cautions").evaluate("h => Math.abs(h.getBoundingClientRect().top)") < 900
         )
         assert page.url.endswith("#cautions")
+
+
+def test_a_link_into_a_folded_part_opens_it(browser, report):
+    with shown(browser, report) as page:
+        part = page.locator("details.section", has=page.locator("#every-run"))
+        assert part.get_attribute("open") is None
+        page.click("nav summary")
+        page.click("nav a[href='#every-run']")
+        assert part.get_attribute("open") is not None
+        assert page.get_by_role("table", name=re.compile("Speeds as shown")).is_visible()
+
+
+def test_all_parts_are_open_on_paper_and_shut_again_after_it(browser, report):
+    with shown(browser, report) as page:
+        shut = page.locator("details:not([open])")
+        before = shut.count()
+        assert before > 8
+        page.evaluate("dispatchEvent(new Event('beforeprint'))")
+        assert shut.count() == 0
+        page.evaluate("dispatchEvent(new Event('afterprint'))")
+        assert shut.count() == before
+
+
+def test_what_is_to_be_read_at_once_is_short(browser, report):
+    """What is folded is there for those who doubt; cautions are never folded."""
+    with shown(browser, report, width=PHONE) as page:
+        read = page.locator("main").inner_text().split()
+        assert len(read) < 1500
+        whole = page.evaluate("document.querySelector('main').textContent").split()
+        assert len(whole) > 2.2 * len(read)
+        headings = page.locator("main > h2").all_inner_texts()
+        assert "Cautions" in headings
+        assert page.locator("#cautions ~ .caution").first.is_visible()
+        ride = page.get_by_text("Ride now:").bounding_box()
+        assert ride["y"] + ride["height"] < 844, "the headline stands on the first screen"
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_figures_follow_the_readers_light(browser, report, scheme):
+    with shown(browser, report, color_scheme=scheme) as page:
+        image = page.locator("figure img").first
+        turned = image.evaluate("i => getComputedStyle(i).filter") != "none"
+        assert turned == (scheme == "dark")
+        wide = page.locator("main").bounding_box()["width"]
+        assert image.bounding_box()["width"] == pytest.approx(wide, abs=1)
+
+
+def test_the_name_of_a_row_stays_when_a_wide_table_is_moved(browser, report):
+    with shown(browser, report, width=PHONE) as page:
+        box = page.locator(".numbers", has=page.get_by_text("Injectors, tried and to buy"))
+        box.locator("summary").click()
+        table = box.locator(".table")
+        assert table.evaluate("t => t.scrollWidth > t.clientWidth + 50")
+        before = table.locator("tbody th").first.bounding_box()["x"]
+        table.evaluate("t => { t.scrollLeft = 200 }")
+        assert table.locator("tbody th").first.bounding_box()["x"] == pytest.approx(before, abs=8)
 
 
 def luminance(colour):
@@ -194,6 +251,8 @@ def test_what_people_typed_is_never_run(browser, reports):
 def test_without_scripts_the_table_is_there_and_the_controls_are_not(browser, report):
     with shown(browser, report, java_script_enabled=False) as page:
         table = page.get_by_role("table", name=re.compile("under another rider"))
+        assert table.is_hidden()
+        page.locator(".numbers summary", has_text="under another rider").click()
         assert table.is_visible()
         assert "km/h" in table.inner_text()
         assert page.locator("#ask").is_hidden()

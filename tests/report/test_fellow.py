@@ -102,14 +102,16 @@ def test_the_weather_of_the_day_is_carried_to_another_altitude(results):
     assert output == pytest.approx(correction_sae_j1349(**state).factor, rel=1e-9)
 
 
-@pytest.mark.parametrize("stated", ["", 'altitude = "2500 m"\n'])
+@pytest.mark.parametrize("stated", ["", 'altitude = "760 m"\n'])
 def test_pressure_without_a_believable_altitude_stands_for_its_own(edit, stated):
     # Left out, or far from where the standard atmosphere has 989 hPa.
+    if stated:
+        edit("session.toml", 'pressure = "989 hPa"', 'pressure = "989 hPa +/- 10 hPa"')
     results = results_of(edit("session.toml", 'altitude = "210 m"\n', stated))
     shown = float(field(fellow.controls(results).html(), "altitude")["value"])
     assert standard_pressure_pa(shown) == pytest.approx(98900.0, abs=12)
     density, _ = fellow.air_at_altitude(results.session, shown, setup="big_172")
-    assert density == pytest.approx(fellow._run_of(results).air_density_kg_m3, rel=5e-4)
+    assert density == pytest.approx(fellow._run_of(results).air_density_kg_m3, rel=2e-3)
 
 
 def test_a_straight_line_over_the_altitude_table_is_good_to_a_millionth(results):

@@ -1,10 +1,14 @@
 """What the sums take: what was said, or a default with a code for where it is from."""
 
+import dataclasses
+
 import pytest
 
 from tuninglib.interval import Measured
+from tuninglib.physics.road_load import default_road_load
 from tuninglib.session.defaults import (
     air_of_runs,
+    band_of,
     blend_of,
     day_pressure_of,
     ethanol_of,
@@ -15,6 +19,8 @@ from tuninglib.session.defaults import (
 )
 from tuninglib.session.load import load_session
 from tuninglib.session.machine import Fuel
+from tuninglib.session.schema import Target, Use
+from tuninglib.statistics.speedometer import unknown_factor
 
 
 def test_a_speedometer_is_calibrated_from_pairs_and_timed_distances(edit):
@@ -87,3 +93,51 @@ def test_no_ethanol_is_not_the_same_as_not_known():
     assert (ethanol.value, ethanol.half_width, ethanol.source) == (0.0, 0.0, "stated")
     blend = blend_of(Fuel(ethanol=Measured(0.0), petrol_density=Measured(735.0)))
     assert (blend.ethanol_volume_fraction, blend.density_kg_m3) == (0.0, 735.0)
+
+
+def test_the_half_widths_of_what_is_taken_are_of_95_percent(edit):
+    edit("session.toml", 'rotating_mass = "8 kg +/- 3 kg"', "")
+    session = load_session(edit("session.toml", 'factor = "0.955 +/- 0.01"', ""))
+    road = road_load_of(session, 200.0)
+    assert road.rotating_mass_kg.half_width == pytest.approx(1.96 * 0.015 * 124, rel=1e-4)
+    table = default_road_load(200.0)
+    assert road.drag_area_m2.half_width == pytest.approx(1.96 * table.drag_area_sd_m2, rel=1e-4)
+    wanted = 1.96 * table.rolling_coefficient_sd
+    assert road.rolling_coefficient.half_width == pytest.approx(wanted, rel=1e-4)
+    _, sd = unknown_factor(60 / 3.6)
+    half = speedometer_factor(session, 60 / 3.6).half_width
+    assert half == pytest.approx(1.96 * sd, rel=1e-4)
+
+
+@pytest.mark.parametrize(
+    ("riding", "cooling", "target", "edge"),
+    [
+        ("climbs", "air", (0.83, 0.90), 0.88),
+        ("town", "air", (0.83, 0.90), 0.90),
+        ("climbs", "liquid", (0.83, 0.90), 0.90),
+        # Never past the middle.
+        ("climbs", "air", (0.87, 0.90), 0.885),
+    ],
+)
+def test_long_climbs_on_air_alone_move_the_lean_edge(demo_folder, riding, cooling, target, edge):
+    session = load_session(demo_folder)
+    session = dataclasses.replace(
+        session,
+        use=Use(riding=riding, cooling=cooling),
+        target=Target(lowest=target[0], highest=target[1]),
+    )
+    band = band_of(session)
+    assert (band.lowest, band.highest) == (target[0], pytest.approx(edge))
+    assert band.stated_highest == target[1]
+    assert band.moved == (edge != target[1])
+
+
+def test_both_standards_must_allow_their_factor(demo_folder):
+    """Frost: beyond 0.95 of the one, still within 0.93 of the other."""
+    session = load_session(demo_folder)
+    runs = session.runs.assign(air_temperature_k=268.15, air_pressure_pa=99000.0)
+    air = air_of_runs(dataclasses.replace(session, runs=runs))
+    assert (air["sae_j1349"] < 0.95).all()
+    assert (air["iso_1585"] > 0.93).all()
+    assert not air["within_limits"].any()
+    assert air_of_runs(session)["within_limits"].all()

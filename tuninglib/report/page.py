@@ -3,6 +3,7 @@
 import base64
 import hashlib
 import re
+from dataclasses import dataclass, field
 
 from markupsafe import Markup
 
@@ -28,19 +29,17 @@ def render_page(notebook, *, title: str, byline: str, footer: str, script: str =
     title, byline, footer : str
         Plain text; escaped here.
     script : str
-        Inline script; the page's policy allows exactly this one, by its checksum.
+        Inline script beside the page's own; the policy allows exactly these, by their checksum.
 
     Returns
     -------
     str
     """
     # The browser compares the checksum with the script as it stands in the finished page.
-    script = Markup(script.strip())
-    policy = POLICY
-    if script:
-        digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
-        policy += Markup(f"; script-src 'sha256-{digest}'")
-    blocks = list(page_blocks(notebook))
+    script = Markup(f"{asset('report/page/folds.js').strip()}\n{script.strip()}".strip())
+    digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
+    policy = POLICY + Markup(f"; script-src 'sha256-{digest}'")
+    sections = list(page_sections(notebook))
     page = render(
         "report/page/page.html.j2",
         title=title,
@@ -49,37 +48,69 @@ def render_page(notebook, *, title: str, byline: str, footer: str, script: str =
         policy=policy,
         script=script,
         style=asset("report/page/style.css"),
-        contents=[(anchor, text) for kind, text, anchor in blocks if kind == "heading"],
-        blocks=blocks,
+        sections=sections,
     )
     return f"{page}\n"
 
 
-def page_blocks(notebook):
-    """What the page keeps of a notebook, in order: kind, content, and anchor or alt text.
+@dataclass
+class Section:
+    """One part of the page.
+
+    Attributes
+    ----------
+    heading, anchor : str
+        Empty before the first heading.
+    folded : bool
+        Whether it is shut until somebody opens it; always open on paper.
+    blocks : list of (str, str, str)
+        Kind, content, and words for it: ``"image"`` with base64 of its SVG and its alt text,
+        ``"table"`` with its caption, or other ``"html"``.
+    """
+
+    heading: str = ""
+    anchor: str = ""
+    folded: bool = False
+    blocks: list = field(default_factory=list)
+
+
+def page_sections(notebook):
+    """What the page keeps of a notebook, in order.
 
     Parameters
     ----------
     notebook : nbformat.NotebookNode
+        A heading whose cell has the tag ``folded`` makes a folded section.
 
     Yields
     ------
-    tuple of (str, str, str)
-        ``"heading"`` with its text and anchor, ``"image"`` with base64 of its SVG and its alt text,
-        or ``"html"``, of the library's own templates or of the workbook's own prose.
+    Section
     """
+    section = Section()
+    for kind, content, words in _blocks(notebook):
+        if kind in ("heading", "folded"):
+            if section.heading or section.blocks:
+                yield section
+            section = Section(content, words, kind == "folded")
+        else:
+            section.blocks.append((kind, content, words))
+    yield section
+
+
+def _blocks(notebook):
     import mistune
 
     to_html = mistune.create_markdown()
     for cell in notebook.cells:
-        if {"workbook-only", "parameters"} & set(cell.metadata.get("tags", [])):
+        tags = set(cell.metadata.get("tags", []))
+        if {"workbook-only", "parameters"} & tags:
             continue
         if cell.cell_type == "markdown":
             for part in re.split(r"^(## .+)$", cell.source, flags=re.MULTILINE):
                 heading = re.match(r"## (.+)", part)
                 if heading:
                     anchor = re.sub(r"[^a-z0-9]+", "-", heading[1].lower()).strip("-")
-                    yield "heading", heading[1], anchor
+                    yield "folded" if "folded" in tags else "heading", heading[1], anchor
                 elif part.strip():
                     yield "html", Markup(to_html(part).strip()), ""
         for output in cell.get("outputs", []):
@@ -88,7 +119,9 @@ def page_blocks(notebook):
                 picture = base64.b64encode(data["image/svg+xml"].encode()).decode()
                 yield "image", picture, output.metadata["image/svg+xml"]["alt"]
             elif "text/html" in data:
-                yield "html", Markup(_unwrapped(data["text/html"]).strip()), ""
+                html = Markup(_unwrapped(data["text/html"]).strip())
+                caption = re.match(r'<div class="table.*?<caption>(.*?)</caption>', html, re.DOTALL)
+                yield "table" if caption else "html", html, Markup(caption[1]) if caption else ""
 
 
 def _unwrapped(html: str) -> str:

@@ -66,4 +66,4 @@ def table(results) -> Table:
         "Full-throttle runs",
         "Cost of parts",
     )
-    return Table("What was tested", header, tuple(rows))
+    return Table("The setups", header, tuple(rows))
