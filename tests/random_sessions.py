@@ -180,7 +180,10 @@ def as_read(rows, like):
     table = pd.DataFrame(rows)
     for column in like.columns:
         if column not in table:
-            table[column] = np.nan if pd.api.types.is_numeric_dtype(like[column]) else ""
+            numeric = pd.api.types.is_numeric_dtype(like[column])
+            table[column] = np.nan if numeric else ""
+            if pd.api.types.is_bool_dtype(like[column]):
+                table[column] = False
     table["run"] = np.arange(1.0, len(table) + 1)
     table["row"] = np.arange(2, len(table) + 2)
     table["air_temperature_k"] = 293.15

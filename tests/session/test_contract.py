@@ -7,8 +7,10 @@ import re
 import pytest
 
 from tests.answers import CONTRACT, contract
+from tuninglib.analysis.analyse import analyse
 from tuninglib.interval import Measured
 from tuninglib.physics.octane import Octane
+from tuninglib.report import remarks
 from tuninglib.session import machine, schema
 from tuninglib.session.load import load_session
 from tuninglib.text_files import SessionError
@@ -90,6 +92,41 @@ def test_a_rise_gives_the_grade_over_the_horizontal_distance():
     both = ((steeper - flatter) ** 2 + (longer - shorter) ** 2) ** 0.5 / 2
     assert unsure.grade.half_width == pytest.approx(both, rel=1e-3)
     assert dataclasses.replace(hill, pieces=()) == hill
+
+
+def without_entry_speeds(path):
+    """runs.csv without its column of entry speeds."""
+    with path.open(encoding="utf-8", newline="") as stream:
+        rows = list(csv.reader(stream))
+    at = next(i for i, name in enumerate(rows[0]) if name.startswith("entry_speed"))
+    with path.open("w", encoding="utf-8", newline="") as stream:
+        csv.writer(stream, lineterminator="\n").writerows(row[:at] + row[at + 1 :] for row in rows)
+
+
+def test_an_entry_speed_may_be_said_once_for_all_runs(demo_folder, demo_copy):
+    told = analyse(load_session(demo_folder))
+    without_entry_speeds(demo_copy / "runs.csv")
+    with pytest.raises(SessionError, match=r"entry_speed: is empty while its partner is not"):
+        load_session(demo_copy)
+    path = demo_copy / "session.toml"
+    text = path.read_text("utf-8")
+    halves = []
+    for half in (1, 3):
+        said = f'[hill]\nentry_speed = "48 km/h +/- {half} km/h"'
+        path.write_text(text.replace("[hill]", said, 1), "utf-8")
+        session = load_session(demo_copy)
+        runs = session.runs
+        assert (runs["entry_taken"] == runs["shown_exit_m_s"].notna()).all()
+        results = analyse(session)
+        pulls = {pull.setup: pull for pull in results.pulls}
+        for before in told.pulls:
+            assert pulls[before.setup].force_n.value == pytest.approx(before.force_n.value, rel=0.1)
+        halves.append((pulls["big_172"].force_n.half_width, pulls["big_172"].gain.ratio.half_width))
+        (remark,) = [one for one in remarks.remarks(results) if "entry speed" in one]
+        assert "21 of the runs have no entry speed of their own" in remark
+        assert f"48.0 ± {half}.0 km/h as shown" in remark
+    assert halves[1][0] > 1.02 * halves[0][0]
+    assert halves[1][1] > 1.02 * halves[0][1]
 
 
 @pytest.mark.parametrize(

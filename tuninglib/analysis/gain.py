@@ -243,7 +243,25 @@ def _unknowns(session, runs, rows, riders, area, rolling, rotating, factor) -> t
         for one, piece in zip(np.eye(len(hill.pieces)), hill.pieces, strict=True)
         if piece.grade.half_width
     )
-    return (*usual, *pieces, *_of_the_weather(session, runs, rows))
+    return (
+        *usual,
+        *pieces,
+        *_of_the_entry(session, rows, factor),
+        *_of_the_weather(session, runs, rows),
+    )
+
+
+def _of_the_entry(session, rows, factor) -> list:
+    """What is not known of an entry speed that is said once for all runs.
+
+    It may be off by the same on every run, as a habit is, or on each by its own: both are allowed
+    for in full, so that neither gains nor forces seem surer than they are.
+    """
+    taken = rows["entry_taken"].to_numpy()
+    if not taken.any() or not session.hill.entry_speed.half_width:
+        return []
+    change = {"true_entry_m_s": np.where(taken, session.hill.entry_speed.sd * factor.value, 0.0)}
+    return [Unknown("entry speed", change), Unknown("entry speed", change, each_run=True)]
 
 
 # What the air of the day is worked out from, where rows do not say.

@@ -1,6 +1,6 @@
 """What was taken for granted that the rider could have said, and what would surprise."""
 
-from tuninglib.report.cells import plain, spaced
+from tuninglib.report.cells import plain, spaced, taken
 from tuninglib.rounding import fixed, listing, percent
 from tuninglib.session.defaults import day_temperature_of, ethanol_of
 from tuninglib.statistics.speedometer import legal_true_speed_m_s
@@ -38,6 +38,14 @@ def remarks(results) -> list:
             "the air temperature was not written down for every run, so the others are taken to be "
             f"somewhere from {low} to {high}, which widens force and power. Write temperature "
             'under [weather], be it as a range: "12 to 18 degC".'
+        )
+    without = int((session.runs["entry_taken"] & (session.runs["exclude"] == "")).sum())
+    if without:
+        entry = taken(session.hill.entry_speed, "speed", session.about.units)
+        found.append(
+            f"{without} of the runs have no entry speed of their own, so the one said for all of "
+            f"them is taken: {entry} as shown. What is not known of it counts on every run anew "
+            "and once for all together: gains and forces are wider for it."
         )
     if results.pressure_source == "altitude":
         found.append(

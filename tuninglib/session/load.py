@@ -76,10 +76,19 @@ def load_session(folder) -> Session:
     session = Session(
         folder=folder,
         about=tables.pop("session"),
-        runs=runs,
+        runs=_with_entry_speed(runs, tables["hill"].entry_speed),
         **tables,
     )
     problems = [*contradictions(session)] or [*implausible_runs(session)]
     if problems:
         raise SessionError(problems)
     return session
+
+
+def _with_entry_speed(runs: pd.DataFrame, usual) -> pd.DataFrame:
+    """Runs in which the entry speed of the day stands where a run has none of its own."""
+    lacking = runs["shown_exit_m_s"].notna() & runs["shown_entry_m_s"].isna()
+    taken = lacking & (usual is not None)
+    if usual is not None:
+        runs = runs.assign(shown_entry_m_s=runs["shown_entry_m_s"].mask(taken, usual.value))
+    return runs.assign(entry_taken=taken)

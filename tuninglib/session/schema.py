@@ -75,6 +75,16 @@ class MeasuredHill:
         high=1500,
         default=None,
     )
+    entry_speed: Measured | None = quantity(
+        "m/s",
+        "shown at the start line on every run without its own in runs.csv, and how far off at most",
+        example="48 km/h +/- 2 km/h",
+        low=1,
+        high=70,
+        default=None,
+        plus_minus="needed",
+        widest=5.0,
+    )
     altitude: Measured | None = quantity(
         "m", "above the sea", example="310 m", low=-450, high=6000, default=None
     )
