@@ -71,6 +71,15 @@ OUTINGS = {
             .key("use", fuels=["e5", "e10"]).key("assumptions", flow_response="0.8 +/- 0.2")
         ),
     ),
+    "odd readings": (DEMO, lambda outing: odd_readings(outing)),
+    "one reading each, the gauge at its end": (
+        DEMO,
+        lambda outing: (
+            one_reading_each(outing).key("gauge", lowest=11.6, highest=15.0)
+            .key("bike", density_compensation="no").gauge("big_172_e10", 13.8, 14.0)
+        ),
+    ),
+    "a misread way down": (BACK, lambda outing: misread_way_down(outing)),
     "two setups on the way back": (BACK, lambda outing: without_some_ways_down(outing)),
 }  # fmt: skip
 
@@ -88,6 +97,36 @@ def misread(outing):
     row = outing.full("big_164")[1]
     row["exit_speed [km/h]"] = f"{float(row['exit_speed [km/h]']) + 4:g}"
     row["gauge_low"], row["gauge_high"] = "13.6", "13.8"
+    return outing
+
+
+def odd_readings(outing):
+    """Two that disagree, a wide one, a flow stated at another pressure, no end to the gauge."""
+    for setup, readings in (
+        ("big_164", [("12.6", "12.8"), ("14.3", "14.5")]),
+        ("stock", [("12.2", "13.4"), ("12.4", "13.2")]),
+        ("big_150", [("14.6", "14.8")]),
+    ):
+        for number, row in enumerate(outing.full(setup)):
+            low, high = readings[number] if number < len(readings) else ("", "")
+            row["gauge_low"], row["gauge_high"] = low, high
+    outing.key("injectors.i164", flow_pressure="2.5 bar")
+    return outing.key("gauge", highest=None, lowest=None)
+
+
+def one_reading_each(outing):
+    """The first reading of each setup, and no more."""
+    for setup in outing.toml["setups"]:
+        for row in outing.full(setup)[1:]:
+            row["gauge_low"] = row["gauge_high"] = ""
+    return outing
+
+
+def misread_way_down(outing):
+    """One speed at the end of a way down far too high."""
+    row = outing.full()[4]
+    name = next(name for name in row if name.startswith("down_exit"))
+    row[name] = f"{float(row[name]) + 5:g}"
     return outing
 
 

@@ -125,8 +125,8 @@ def test_an_entry_speed_may_be_said_once_for_all_runs(demo_folder, demo_copy):
         (remark,) = [one for one in remarks.remarks(results) if "entry speed" in one]
         assert "21 of the runs have no entry speed of their own" in remark
         assert f"48.0 ± {half}.0 km/h as shown" in remark
-    assert halves[1][0] > 1.02 * halves[0][0]
-    assert halves[1][1] > 1.02 * halves[0][1]
+    assert halves[1][0] > 1.002 * halves[0][0]
+    assert halves[1][1] > 1.004 * halves[0][1]
 
 
 @pytest.mark.parametrize(
