@@ -103,3 +103,41 @@ def test_the_next_run_is_one_more_than_the_highest(demo_copy):
 def test_names_of_a_session_that_is_not_valid_are_unknown(demo_folder, edit):
     assert "stock" in names_of(demo_folder)[0]
     assert names_of(edit("session.toml", "[bike]", "[bike")) == ((), ())
+
+
+def test_a_file_that_lacks_its_last_line_end_gets_it(demo_copy):
+    path = demo_copy / "runs.csv"
+    path.write_text(path.read_text("utf-8").rstrip("\n"), "utf-8")
+    before = path.read_text("utf-8")
+    add_run(open_sheet(demo_copy), ROW, keep=False)
+    after = path.read_text("utf-8")
+    assert after.startswith(f"{before}\n90,stock,")
+    assert after.endswith("\n")
+
+
+def test_a_column_that_nobody_knows_stays_empty_in_a_new_row(demo_copy):
+    path = demo_copy / "runs.csv"
+    header, *rows = path.read_text("utf-8").strip().split("\n")
+    path.write_text("\n".join([f"{header},mood", *(f"{row},fine" for row in rows)]) + "\n", "utf-8")
+    sheet = open_sheet(demo_copy)
+    assert sheet.keys[-1] == ""
+    assert row_text(sheet, ROW).endswith(",")
+    found = problems_of_row(sheet, ROW)
+    assert set(found) == {""}
+    assert "unknown column 'mood'" in found[""]
+
+
+def test_what_is_wrong_with_the_session_is_not_said_of_a_cell_of_the_row(edit):
+    folder = edit("session.toml", "scale = 14.7", "scale = 147")
+    found = problems_of_row(open_sheet(folder), ROW)
+    assert set(found) == {""}
+    assert found[""].startswith("session.toml, row ")
+
+
+def test_a_file_without_run_numbers_takes_a_row(demo_copy):
+    path = demo_copy / "runs.csv"
+    lines = [line.split(",", 1)[1] for line in path.read_text("utf-8").strip().split("\n")]
+    path.write_text("\n".join(lines) + "\n", "utf-8")
+    sheet = open_sheet(demo_copy)
+    assert sheet.next_run == "1"
+    assert set(problems_of_row(sheet, ROW)) == {""}, "the column run is missing, of the header"

@@ -5,6 +5,8 @@ import re
 import pytest
 
 from tuninglib.session.load import load_session
+from tuninglib.session.read_toml import tables_as_typed, what_stands
+from tuninglib.text_files import SessionError
 
 
 @pytest.mark.parametrize(
@@ -73,3 +75,68 @@ def test_the_row_of_a_problem_is_not_looked_for_in_a_note(edit, problems):
     lines = (folder / "session.toml").read_text(encoding="utf-8").split("\n")
     row = int(re.search(r"row (\d+), mass", found)[1])
     assert lines[row - 1] == 'mass = "124"'
+
+
+@pytest.mark.parametrize(("letters", "fits"), [(100, True), (101, False)])
+def test_a_name_has_a_hundred_letters_at_most(demo_copy, letters, fits):
+    name = "s" * letters
+    path = demo_copy / "session.toml"
+    text = path.read_text("utf-8")
+    path.write_text(text.replace("[setups.big_185]", f"[setups.{name}]"), "utf-8")
+    runs = demo_copy / "runs.csv"
+    runs.write_text(runs.read_text("utf-8").replace(",big_185,", f",{name},"), "utf-8")
+    if fits:
+        assert name in load_session(demo_copy).setups
+    else:
+        with pytest.raises(SessionError, match="has 101 letters; 100 are the most"):
+            load_session(demo_copy)
+
+
+@pytest.mark.parametrize(
+    ("name", "said"),
+    [
+        ('" stock"', "begins or ends with a space"),
+        ('"st\\tock"', "has a line break or the like"),
+        ('""', "is no name; write at least one letter"),
+        ('"#1"', "begins with #, as comments"),
+    ],
+)
+def test_a_name_that_no_cell_can_hold_is_refused(demo_copy, name, said):
+    path = demo_copy / "session.toml"
+    text = path.read_text("utf-8")
+    path.write_text(text.replace("[setups.big_185]", f"[setups.{name}]"), "utf-8")
+    with pytest.raises(SessionError, match=said):
+        load_session(demo_copy)
+
+
+@pytest.mark.parametrize("typed", ["setups = 3", 'setups = "stock"', "setups = [1, 2]"])
+def test_named_tables_that_are_none_are_refused(demo_copy, typed):
+    path = demo_copy / "session.toml"
+    text = re.sub(r"(?ms)^\[setups\..*", "", path.read_text("utf-8"))
+    path.write_text(f"{typed}\n{text}", "utf-8")
+    with pytest.raises(
+        SessionError, match=r"each of setups needs its own table: write .setups.a_n"
+    ):
+        load_session(demo_copy)
+
+
+@pytest.mark.parametrize("typed", ["stock = 3", 'stock = "x"'])
+def test_a_named_table_beside_a_value_is_refused(demo_copy, typed):
+    path = demo_copy / "session.toml"
+    text = path.read_text("utf-8").replace("[setups.stock]", f"[setups]\n{typed}\n[setups.other]")
+    path.write_text(text, "utf-8")
+    with pytest.raises(SessionError, match="each of setups needs its own table"):
+        load_session(demo_copy)
+
+
+def test_what_stands_is_there_though_the_session_is_not_complete(demo_copy):
+    path = demo_copy / "session.toml"
+    path.write_text(path.read_text("utf-8").replace("scale = 14.7", "scale = 147"), "utf-8")
+    found = what_stands(demo_copy)
+    assert found.gauge is None
+    assert found.about.reference == "stock"
+    assert found.bike.mass.value == 124
+    assert set(found.setups) == set(tables_as_typed(demo_copy)["setups"])
+    path.write_text("[session\n", "utf-8")
+    assert tables_as_typed(demo_copy)["setups"] == {}
+    assert what_stands(demo_copy).about is None
