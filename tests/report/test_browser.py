@@ -500,11 +500,30 @@ def test_nonsense_gets_a_sentence_and_no_number(browser, report):
             said = page.inner_text("#ask-problem").replace("\u00a0", " ")
             assert said == "My weight, dressed to ride: write a number from 40 to 150 kg."
             assert page.get_attribute("#ask-mass", "aria-invalid") == "true"
+        page.fill("#ask-grade", "50")
+        said = page.inner_text("#ask-problem").replace("\u00a0", " ")
+        assert said == (
+            "My weight, dressed to ride: write a number from 40 to 150 kg. "
+            "Its grade: write a number from 0 to 20 %."
+        )
+        assert page.inner_text("#ask-shown-force") == ""
         page.click("#ask-reset")
         assert page.get_attribute("#ask-mass", "aria-invalid") == "false"
         page.fill("#ask-grade", "19")
         page.fill("#ask-length", "2000")
         assert page.inner_text("#ask-problem").startswith("No answer: the bike would stop")
+
+
+def test_the_answer_stands_on_the_speedometer_of_the_day_too(browser, reports):
+    path, results = reports["demo"]
+    factor = results.road.speed_factor.value
+    with shown(browser, path) as page:
+        page.fill("#ask-mass", "95")
+        (answer,) = what_if.answers(run_of(results), [what_if.Question(rider_mass_kg=95.0)])
+        for name in ("force", "power"):
+            true = 3.6 * getattr(answer, f"at_{name}").value
+            said = page.inner_text(f"#ask-shown-{name}").replace("\u00a0", " ")
+            assert said == f"(as this speedometer shows it: {true / factor:.0f} km/h)"
 
 
 def test_each_fuel_has_its_mixture_and_its_warnings(browser, reports):

@@ -18,7 +18,7 @@ from tuninglib.analysis.what_if import Answer, ForRider, Question, answers, flat
 from tuninglib.session.defaults import air_of_runs, day_pressure_of
 from tuninglib.session.load import Session
 
-WHAT_IF_MASSES_KG = (55.0, 65.0, 75.0, 85.0, 95.0, 110.0)
+WHAT_IF_MASSES_KG = (45.0, 55.0, 65.0, 75.0, 85.0, 95.0, 110.0)
 
 
 def analyse(session: Session) -> Results:

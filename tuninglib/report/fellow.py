@@ -120,6 +120,7 @@ def data(results) -> dict:
         "speed": {
             "label": units.unit_label("speed", system),
             "per_m_s": units.to_display(1.0, "speed", system),
+            "true_per_shown": results.road.speed_factor.value if results.road else 1.0,
         },
     }
     if run is None:

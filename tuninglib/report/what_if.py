@@ -61,6 +61,7 @@ def table(results) -> Table | Prose:
             shown(mass, "mass", system),
             interval_cell(one.at_force, "speed", system) if one.at_force else REFUSALS[one.refusal],
             interval_cell(one.at_power, "speed", system) if one.at_power else NONE,
+            _as_shown(one, results.road.speed_factor.value, system),
         )
         for mass, one in ((row.rider_mass_kg, row.answer) for row in results.what_if)
     )
@@ -68,6 +69,7 @@ def table(results) -> Table | Prose:
         headed("Rider, dressed", "mass", system),
         headed("Marker, same force", "speed", system),
         headed("Marker, same power", "speed", system),
+        headed("As shown", "speed", system),
     )
     setup = results.what_if_setup
     start = shown(results.road.equivalent[setup].entry_m_s, "speed", system)
@@ -75,6 +77,16 @@ def table(results) -> Table | Prose:
         f"Marker speed of {spaced(setup)} under another rider",
         header,
         rows,
-        "True speeds, not what a speedometer shows, from "
-        f"{start} {units.unit_label('speed', system)} at the start line.",
+        f"True speeds, from {start} {units.unit_label('speed', system)} at the start line; the "
+        "last column is what this bike's speedometer makes of both.",
     )
+
+
+def _as_shown(answer, factor: float, system: str) -> str:
+    """Both answers on the speedometer of the day, as one number where they are the same."""
+    if not (answer.at_force and answer.at_power):
+        return NONE
+    ends = [
+        shown(one.value / factor, "speed", system) for one in (answer.at_force, answer.at_power)
+    ]
+    return " to ".join(dict.fromkeys(sorted(ends, key=float)))

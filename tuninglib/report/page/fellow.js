@@ -155,6 +155,11 @@ window.fellow = (() => {
   function speedText(data, speeds) {
     return intervalText(speeds.map((one) => one * data.speed.per_m_s), data.speed.label);
   }
+  // What the speedometer of the day would show.
+  function shownText(data, speed) {
+    const shown = fixed(speed * data.speed.per_m_s / data.speed.true_per_shown, 0);
+    return `(as this speedometer shows it: ${shown}\u00a0${data.speed.label})`;
+  }
   // What the fields ask, in SI; what was left alone is left out.
   function question(data, values) {
     const asked = {};
@@ -180,7 +185,7 @@ window.fellow = (() => {
         + `${mixture} than on the day.`,
     ];
   }
-  return { answer, airAt, fixed, intervalText, speedText, question, airWarning };
+  return { answer, airAt, fixed, intervalText, shownText, speedText, question, airWarning };
 })();
 (() => {
   const at = (id) => document.getElementById(id);
@@ -208,10 +213,10 @@ window.fellow = (() => {
   function problem() {
     const wrong = fields.filter((field) => !inside(field));
     fields.forEach((field) => field.setAttribute("aria-invalid", String(wrong.includes(field))));
-    if (!wrong.length) return "";
-    const { min, max, dataset } = wrong[0];
-    const low = min.replace("-", "\u2212");
-    return `${dataset.label}: write a number from ${low} to ${max}\u00a0${dataset.unit}.`;
+    return wrong.map(({ min, max, dataset }) => {
+      const low = min.replace("-", "\u2212");
+      return `${dataset.label}: write a number from ${low} to ${max}\u00a0${dataset.unit}.`;
+    }).join(" ");
   }
   function show() {
     const wrong = problem(), asked = data.run && !wrong ? fellow.question(data, values()) : {};
@@ -220,6 +225,7 @@ window.fellow = (() => {
       for (const name of ["force", "power"]) {
         const speeds = found[`at_${name}`];
         at(`ask-at-${name}`).textContent = speeds ? fellow.speedText(data, speeds) : "\u2013";
+        at(`ask-shown-${name}`).textContent = speeds ? fellow.shownText(data, speeds[0]) : "";
       }
       const refused = found.refusal && `No answer: ${data.refusals[found.refusal]}.`;
       at("ask-problem").textContent = wrong || refused;
