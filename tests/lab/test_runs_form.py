@@ -112,6 +112,53 @@ def test_a_range_can_be_typed_into_one_field(demo_copy):
     assert labelled(form, "gauge").value == ""
 
 
+def test_a_row_that_says_nothing_is_not_added(demo_copy):
+    form = runs_form(demo_copy)
+    before = (demo_copy / "runs.csv").read_bytes()
+    labelled(form, "Add run").click()
+    assert "Not added: nothing was typed but names" in words(form)
+    assert (demo_copy / "runs.csv").read_bytes() == before
+
+
+def test_the_last_runs_can_be_taken_back_and_mended(demo_copy):
+    form = runs_form(demo_copy)
+    path = demo_copy / "runs.csv"
+    before = path.read_text("utf-8")
+    back = labelled(form, "Take back")
+    assert back.disabled
+    for speed in ("63", "64"):
+        for key, value in (ROW | {"run": "", "exit_speed": speed, "note": "a, b"}).items():
+            if key != "run":
+                labelled(form, key.replace("_", " ")).value = value
+        labelled(form, "Add run").click()
+    assert path.read_text("utf-8").count("\n") == before.count("\n") + 2
+    back.click()
+    assert "Taken back: 35,stock,tove,48,64," in words(form)
+    assert labelled(form, "exit speed").value == "64"
+    assert labelled(form, "note").value == "a, b"
+    assert labelled(form, "run").value == "35"
+    labelled(form, "exit speed").value = "65"
+    labelled(form, "Add run").click()
+    assert ",48,65," in path.read_text("utf-8").strip().split("\n")[-1]
+    back.click()
+    back.click()
+    assert path.read_text("utf-8") == before
+    assert back.disabled
+
+
+def test_a_row_written_elsewhere_meanwhile_is_not_taken_back(demo_copy):
+    form = runs_form(demo_copy)
+    for key, value in ROW.items():
+        labelled(form, key.replace("_", " ")).value = value
+    labelled(form, "Add run").click()
+    path = demo_copy / "runs.csv"
+    add_run(open_sheet(demo_copy), ROW | {"run": "91"}, keep=False)
+    after = path.read_bytes()
+    labelled(form, "Take back").click()
+    assert "Not taken back: the last row of runs.csv is not the one" in words(form)
+    assert path.read_bytes() == after
+
+
 def test_a_disk_that_refuses_is_said_beside_the_button(demo_copy, monkeypatch):
     form = runs_form(demo_copy)
     before = (demo_copy / "runs.csv").read_bytes()

@@ -11,7 +11,8 @@ def test_what_people_type_is_shown_as_text():
         Prose((("", NASTY),), style="verdict"),
         Table(NASTY, ("a", NASTY), ((NASTY, NASTY),), NASTY),
     ):
-        page = shown._repr_mimebundle_()["text/html"]
+        bundle = shown._repr_mimebundle_()
+        page = (bundle[0] if isinstance(bundle, tuple) else bundle)["text/html"]
         assert "<script" not in page
         assert "<img" not in page
         assert "&lt;script&gt;" in page

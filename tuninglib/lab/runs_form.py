@@ -11,7 +11,15 @@ from tuninglib.lab import kit
 from tuninglib.report import interim, stop_rules
 from tuninglib.report.display import Prose, Table
 from tuninglib.report.templates import render
-from tuninglib.session.add_run import Sheet, add_run, open_sheet, problems_of_row
+from tuninglib.session.add_run import (
+    Sheet,
+    add_run,
+    cells_of,
+    open_sheet,
+    problems_of_row,
+    row_text,
+    take_back,
+)
 from tuninglib.session.columns import COLUMNS
 from tuninglib.session.read_runs import RUNS
 from tuninglib.text_files import SessionError
@@ -30,6 +38,8 @@ _CLEARED = (
     "exclude",
     "note",
 )
+# A row with none of these says nothing.
+_SAYS_SOMETHING = tuple(key for key in _CLEARED if key != "exclude")
 # Fewer tell nothing of the scatter.
 FEWEST_RUNS = 2
 
@@ -106,7 +116,7 @@ def runs_form(session_folder):
         step=1,
     )
     touched: set[str] = set()
-    state = {"sheet": sheet, "kept": False, "quiet": False}
+    state = {"sheet": sheet, "kept": False, "quiet": False, "added": []}
 
     def values():
         return {key: field.value for key, field in fields.items()}
@@ -137,7 +147,13 @@ def runs_form(session_folder):
                 names = ", ".join(key.replace("_", " ") for key in wrong)
                 say(Prose((("Not added", f"fix {names} first."),), style="caution"))
                 return
+            if not any(values().get(key) for key in _SAYS_SOMETHING):
+                text = "nothing was typed but names: write speeds, a reading or a note first."
+                say(Prose((("Not added", text),), style="caution"))
+                return
             kept = add_run(sheet, values(), keep=not state["kept"])
+            state["added"].append(row_text(sheet, values()))
+            back.disabled = False
         except (SessionError, OSError) as error:
             say(kit.problems_prose(error))
             return
@@ -147,6 +163,26 @@ def runs_form(session_folder):
             items.append(("Kept", f"the file as it was is {kept.name}."))
         say(Prose(tuple(items)))
         clear()
+        tell()
+
+    def undo(_):
+        try:
+            gone = take_back(open_sheet(session_folder), state["added"][-1])
+        except (SessionError, OSError) as error:
+            say(kit.problems_prose(error))
+            return
+        if not gone:
+            text = f"the last row of {RUNS} is not the one that was added here; change it there."
+            say(Prose((("Not taken back", text),), style="caution"))
+            return
+        row = state["added"].pop()
+        back.disabled = not state["added"]
+        clear()
+        # What was typed comes back, to be mended and added again.
+        for key, cell in zip(state["sheet"].keys, cells_of(state["sheet"], row), strict=True):
+            if key in fields and cell in _possible(fields[key], cell):
+                fields[key].value = cell
+        say(Prose((("Taken back", f"{row}. Mend it above and add it again, or leave it."),)))
         tell()
 
     def tell():
@@ -183,9 +219,24 @@ def runs_form(session_folder):
         description="Add run", icon="plus", button_style="primary", tooltip="Append to runs.csv"
     )
     button.on_click(add)
+    back = widgets.Button(
+        description="Take back the last run",
+        icon="undo",
+        tooltip="Takes out of runs.csv what was added here last; its cells can be mended",
+        layout={"width": "auto"},
+        disabled=True,
+    )
+    back.on_click(undo)
     rows.value = kit.words_html(last_rows(sheet), live=False)
     lines = [widgets.VBox([fields[key], beside[key]]) for key in fields]
-    return widgets.VBox([rules, *lines, planned, button, words, so_far, rows])
+    return widgets.VBox([rules, *lines, planned, button, back, words, so_far, rows])
+
+
+def _possible(field, cell) -> tuple:
+    """What a field can hold of a cell: anything typed, or one of a list's entries."""
+    if not isinstance(field, widgets.Dropdown):
+        return (cell,)
+    return tuple(one[1] if isinstance(one, tuple) else one for one in field.options)
 
 
 def last_rows(sheet: Sheet, count: int = 6) -> Table:

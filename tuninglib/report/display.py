@@ -83,6 +83,9 @@ class Table(_Shown):
             wide=len(self.header) > WIDE_TABLE,
         )
 
+    def _repr_mimebundle_(self, include=None, exclude=None):
+        return super()._repr_mimebundle_(), {"text/html": {"caption": self.caption}}
+
     def plain(self) -> str:
         """The same as plain text, columns aligned."""
         lines = [self.header, *self.rows]

@@ -119,9 +119,9 @@ def _blocks(notebook):
                 picture = base64.b64encode(data["image/svg+xml"].encode()).decode()
                 yield "image", picture, output.metadata["image/svg+xml"]["alt"]
             elif "text/html" in data:
+                caption = output.metadata.get("text/html", {}).get("caption", "")
                 html = Markup(_unwrapped(data["text/html"]).strip())
-                caption = re.match(r'<div class="table.*?<caption>(.*?)</caption>', html, re.DOTALL)
-                yield "table" if caption else "html", html, Markup(caption[1]) if caption else ""
+                yield "table" if caption else "html", html, caption
 
 
 def _unwrapped(html: str) -> str:

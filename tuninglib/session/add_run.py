@@ -93,6 +93,11 @@ def row_text(sheet: Sheet, values: dict) -> str:
     return out.getvalue()
 
 
+def cells_of(sheet: Sheet, row: str) -> list:
+    """Cells of one row of the file, as typed."""
+    return next(csv.reader([row], delimiter=sheet.table.delimiter))
+
+
 def problems_of_row(sheet: Sheet, values: dict) -> dict:
     """What is wrong with a row, by column, in the sentences of ``tuninglib check``.
 
@@ -151,3 +156,27 @@ def add_run(sheet: Sheet, values: dict, *, keep: bool) -> Path | None:
         text += "\n"
     write_like(path, f"{text}{row_text(sheet, values)}\n")
     return kept
+
+
+def take_back(sheet: Sheet, row: str) -> bool:
+    """Take the last row out of runs.csv again, if it still stands there as it was added.
+
+    Parameters
+    ----------
+    sheet : Sheet
+        Freshly opened.
+    row : str
+        As :func:`row_text` gave it.
+
+    Returns
+    -------
+    bool
+        False if something else was written behind it or over it meanwhile: nothing is changed then.
+    """
+    path = sheet.folder / RUNS
+    text = read_text(path)
+    before, found, after = text.rpartition(f"{row}\n")
+    if not found or after.strip() or not (before.endswith("\n")):
+        return False
+    write_like(path, before)
+    return True
