@@ -37,7 +37,7 @@ def remarks(results) -> list:
         found.append(
             "the air temperature was not written down for every run, so the others are taken to be "
             f"somewhere from {low} to {high}, which widens force and power. Write temperature "
-            'under [weather], be it as a range: "12 to 18 degC".'
+            "under [weather], be it as a range."
         )
     without = int((session.runs["entry_taken"] & (session.runs["exclude"] == "")).sum())
     if without:
@@ -55,7 +55,8 @@ def remarks(results) -> list:
     if results.pressure_source == "sea level":
         found.append(
             "neither air pressure nor altitude was written down, so standard pressure at sea "
-            "level is taken; every 100 m of altitude is 1.2 %."
+            f"level is taken; every {plain(100.0, 'length', session.about.units)} of altitude is "
+            "1.2 %."
         )
     if results.road is None:
         ridden = any(run.shown_entry_m_s is not None for run in results.runs)
