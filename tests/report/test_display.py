@@ -37,3 +37,12 @@ def test_the_same_figure_gives_the_same_bytes_and_carries_its_words():
     data, metadata = first._repr_mimebundle_()
     assert metadata["image/svg+xml"]["alt"] == "A line that rises."
     assert data["text/plain"] == "A line that rises."
+
+
+def test_a_column_in_which_nothing_stands_is_left_out():
+    table = Table("Runs", ("Run", "Speed", "Note"), (("1", "62", "–"), ("2", "–", "")))
+    assert "Note" not in str(table)
+    assert "Note" not in table.html()
+    assert table.html().count("<td>") == 2
+    assert "Speed" in str(table)
+    assert "Note" in str(Table("Runs", ("Run", "Note"), ())), "a table without rows shows its head"

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 
 from markupsafe import Markup
 
+from tuninglib.report.cells import NONE
 from tuninglib.report.templates import render
 
 # A table of more columns is set smaller.
@@ -74,22 +75,33 @@ class Table(_Shown):
 
     def html(self) -> Markup:
         """The same as HTML."""
+        header, *rows = self._filled()
         return render(
             "report/page/table.html.j2",
             caption=self.caption,
-            header=self.header,
-            rows=self.rows,
+            header=header,
+            rows=rows,
             note=self.note,
-            wide=len(self.header) > WIDE_TABLE,
+            wide=len(header) > WIDE_TABLE,
         )
+
+    def _filled(self) -> list:
+        """Header and rows without the columns in which nothing stands."""
+        lines = [self.header, *self.rows]
+        kept = [
+            at
+            for at in range(len(self.header))
+            if at == 0 or not self.rows or any(row[at] not in ("", NONE) for row in self.rows)
+        ]
+        return [tuple(line[at] for at in kept) for line in lines]
 
     def _repr_mimebundle_(self, include=None, exclude=None):
         return super()._repr_mimebundle_(), {"text/html": {"caption": self.caption}}
 
     def plain(self) -> str:
         """The same as plain text, columns aligned."""
-        lines = [self.header, *self.rows]
-        widths = [max(len(line[i]) for line in lines) for i in range(len(self.header))]
+        lines = self._filled()
+        widths = [max(len(line[i]) for line in lines) for i in range(len(lines[0]))]
         body = "\n".join(
             "  ".join(cell.ljust(width) for cell, width in zip(line, widths, strict=True)).rstrip()
             for line in lines
