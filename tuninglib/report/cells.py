@@ -91,6 +91,12 @@ def gain_text(gain, unit: str = "%") -> str:
     return interval_text(gain.scaled(100), unit, least_decimals=0, most_decimals=most)
 
 
+def bold_name(results, names) -> str:
+    """What a bold name in a figure means, for those who cannot see it; empty if there is none."""
+    ride = results.plan.ride
+    return f" In bold: {spaced(ride.setup)}, to ride now." if ride and ride.setup in names else ""
+
+
 def mixture_of(results, setup):
     """The mixture of a setup, as read; None if there is none."""
     return next((mixture for mixture in results.mixtures if mixture.setup == setup), None)

@@ -51,9 +51,12 @@ def title(ax, text: str, pad: float = 6.0) -> None:
     ax.set_title(lines, loc="left", fontsize=10.5, color=INK, x=-(left - 0.02) / width, pad=pad)
 
 
-def name_rows(ax, names) -> None:
-    """Rows named after setups, from the top."""
-    ax.set_yticks(range(len(names)), [spaced(name) for name in names])
+def name_rows(ax, names, ride=None) -> None:
+    """Rows named after setups, from the top; what is ridden now stands out."""
+    labels = [spaced(name) for name in names]
+    ax.set_yticks(range(len(names)), labels)
+    for name, label in zip(names, ax.get_yticklabels(), strict=True):
+        label.set_fontweight("bold" if ride and name == ride.setup else "normal")
     ax.set_ylim(len(names) - 0.4, -0.6)
     ax.tick_params(axis="y", length=0)
     ax.grid(axis="x", color="#e4e2dc", linewidth=0.7)

@@ -6,6 +6,7 @@ from tuninglib import units
 from tuninglib.report import doubts
 from tuninglib.report.cells import (
     NONE,
+    bold_name,
     gain_text,
     headed,
     interval_cell,
@@ -190,7 +191,7 @@ def figure(results) -> Picture | Prose:
             markersize=5,
             markerfacecolor="none" if index % 2 else COLOURS[index % len(COLOURS)],
         )
-    name_rows(top, names)
+    name_rows(top, names, results.plan.ride)
     top.set_xlabel(
         f"wheel force, riders and weather evened out [{units.unit_label('force', system)}]",
         fontsize=9,
@@ -211,7 +212,7 @@ def figure(results) -> Picture | Prose:
     title(top, "Every run that counts")
     for row, pull in enumerate(pulls):
         if pull.gain is None:
-            bottom.plot(0, row, "|", color=INK, markersize=14)
+            bottom.plot(0, row, "D", color=INK, markersize=5)
             continue
         ratio, told = pull.gain.ratio, pull.gain.told_apart
         bottom.plot([100 * ratio.low, 100 * ratio.high], [row, row], color=INK, linewidth=2)
@@ -219,7 +220,7 @@ def figure(results) -> Picture | Prose:
             100 * ratio.value, row, "o", color=INK, markerfacecolor=INK if told else "white"
         )
     bottom.axvline(0, color=SOFT, linewidth=1)
-    name_rows(bottom, names)
+    name_rows(bottom, names, results.plan.ride)
     bottom.set_xlabel(f"gain in wheel force over {spaced(results.reference)} [%]", fontsize=9)
     told = [pull.setup for pull in pulls if pull.gain and pull.gain.told_apart]
     others = len(pulls) - 1
@@ -238,5 +239,6 @@ def figure(results) -> Picture | Prose:
     alt = (
         f"Two rows of panels. Above, the wheel force of all {len(ridden)} runs. "
         f"Below, the gain over {results.reference} with its 95 % interval: {listing(words)}."
+        f"{bold_name(results, names)}"
     )
     return picture(drawn, alt)

@@ -3,7 +3,7 @@
 from tuninglib.interval import Measured
 from tuninglib.physics.blend import Blend, lambda_shift
 from tuninglib.report import doubts
-from tuninglib.report.cells import NONE, spaced, spaced_list, taken
+from tuninglib.report.cells import NONE, bold_name, spaced, spaced_list, taken
 from tuninglib.report.display import Picture, Prose, Table, picture
 from tuninglib.report.drawing import BAND, INK, TOP_IN, figure_of, name_rows, title
 from tuninglib.rounding import (
@@ -215,7 +215,7 @@ def figure(results) -> Picture | Prose:
         ax.plot([interval.low, interval.high], [row, row], color=INK, linewidth=2)
         inside = mixture.place == "inside"
         ax.plot(interval.value, row, "o", color=INK, markerfacecolor=INK if inside else "white")
-    name_rows(ax, names)
+    name_rows(ax, names, results.plan.ride)
     ax.set_xlabel("lambda at full throttle (left: richer, right: leaner)", fontsize=9)
     if scale > 1.2:
         one = results.shown_at_lambda_one
@@ -235,5 +235,6 @@ def figure(results) -> Picture | Prose:
     alt = (
         f"Lambda at full throttle with 95 % intervals against the target band "
         f"{band.lowest:.2f} to {band.highest:.2f}: {listing(words)}."
+        f"{bold_name(results, names)}"
     )
     return picture(drawn, alt)
