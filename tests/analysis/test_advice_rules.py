@@ -28,9 +28,10 @@ from tuninglib.physics.octane import Octane
 from tuninglib.session.load import load_session
 from tuninglib.session.machine import Fuel
 
-SEEDS = range(20260601, 20260601 + 200)
+# As many as the time of the tests allows; tests.simulate_advice takes thousands.
+SEEDS = range(20260601, 20260601 + 100)
 # Pairs of sessions cost twice; each rule has seeds of its own.
-PAIRS = 30
+PAIRS = 20
 
 
 @pytest.fixture(scope="module")
