@@ -116,6 +116,22 @@ def test_an_injector_that_fits_goes_before_a_gentler_one_that_is_likely_too_rich
     assert (found.next.code, found.next.injector) == wanted
 
 
+def test_on_part_of_the_fuels_one_that_fits_goes_before_a_gentler_one_too():
+    shut = {"fuel": "e10", "gate": LEAN, "harm": 5.0, "inside": 0.3}
+    found = plan(
+        STOCK,
+        one("a", harm=9.0, inside=0.0, gate=LEAN),
+        one(None, "i170", **shut),
+        one(None, "i180", harm=0.2, inside=LIKELY - 0.05),
+        one(None, "i180", **shut),
+        one(None, "i175", harm=1.5, inside=0.8),
+        one(None, "i175", **shut),
+        gains=[gain("a", 0.2)],
+        burnt=("e5", "e10"),
+    )
+    assert (found.next.code, found.next.injector, found.next.fuels) == ("buy", "i175", ("e5",))
+
+
 def test_a_weaker_one_is_no_equal_however_gentle():
     found = plan(
         STOCK,

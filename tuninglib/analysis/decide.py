@@ -271,11 +271,13 @@ class _Choices:
         return all(setup in self.evidence.gains for setup in (*setups, self.ride.setup))
 
     def part_of_the_fuels(self) -> tuple:
-        """The injector that passes on most of the fuels, and those; the gentlest of several."""
+        """The injector that passes on most of the fuels, and those; of several as in good()."""
 
         def rank(name):
             some = self.open_on(name)
-            return -len(some), sum(self.at[name, fuel].harm for fuel in some), name
+            least = min((self.at[name, fuel].odds.inside for fuel in some), default=0.0)
+            harm = sum(self.at[name, fuel].harm for fuel in some)
+            return -len(some), least < LIKELY, harm, name
 
         most = min(self.injectors, key=rank)
         return most, self.open_on(most)

@@ -62,9 +62,10 @@ def demo_to_write_in() -> Path:
     files = sorted(path for path in DEMO.iterdir() if path.is_file())
     made_of = hashlib.sha256(b"".join(path.read_bytes() for path in files)).hexdigest()[:8]
     copy = COPIES / f"demo-{made_of}" / DEMO.name
-    if not copy.is_dir():
-        copy.mkdir(parents=True, exist_ok=True)
-        write_together({copy / path.name: path.read_bytes() for path in files})
+    copy.mkdir(parents=True, exist_ok=True)
+    # Those that are not there: all of them at first, or after it was stopped half way.
+    lacking = [path for path in files if not (copy / path.name).exists()]
+    write_together({copy / path.name: path.read_bytes() for path in lacking})
     return copy
 
 

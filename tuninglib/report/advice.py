@@ -450,9 +450,10 @@ def _is_fitted(results, step) -> bool:
 
 def _fitting_but_weaker(results, step) -> list:
     """Injectors that are likely inside on the step's fuels, but were ridden and pulled less."""
-    found = {}
+    found, timed = {}, {pull.setup for pull in results.pulls}
     for one in results.combinations:
-        if one.engine == step.engine and one.fuel in step.fuels and one.odds and not one.gate:
+        here = one.engine == step.engine and one.fuel in step.fuels and one.setup in timed
+        if here and one.odds and not one.gate:
             found.setdefault(one.injector, {})[one.fuel] = one.odds.inside
     return [
         name
