@@ -68,6 +68,8 @@ def read_text(path: Path) -> str:
     elif raw.startswith((b"PK\x03\x04", b"\xd0\xcf\x11\xe0")):
         message = "is a spreadsheet's own file, not text; export it as CSV in UTF-8"
         raise SessionError([Problem(path.name, message)])
+    elif b"\x00" in raw:
+        raise SessionError([Problem(path.name, "is not a text file; export it as CSV in UTF-8")])
     else:
         encoding, name = "utf-8-sig", "UTF-8"
     try:

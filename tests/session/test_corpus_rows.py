@@ -262,6 +262,7 @@ def test_checks_that_agree_are_no_surer_than_the_steps_of_the_speedometer(demo_c
         (b"", "is empty"),
         (b" \n\t\n", "is empty"),
         (b"\x00" * 20, "is not a text file"),
+        (b"\x89PNG\r\n\x1a\n\x00\x00\x00\rIHDR", "is not a text file"),
         (b"PK\x03\x04rest", "spreadsheet's own file"),
         (b"\xff\xfe\x00\xd8", "UTF-16"),
         (b"caf\xe9\n", "save it as UTF-8"),
