@@ -3,7 +3,8 @@
 import pytest
 
 from tuninglib.analysis.analyse import analyse
-from tuninglib.analysis.interim import closed_setups, interim, interim_of_folder
+from tuninglib.analysis.interim import closed_setups, ended_with, interim, interim_of_folder
+from tuninglib.analysis.ride_order import Richness, richness_of
 from tuninglib.report import interim as words
 from tuninglib.session.load import load_session
 
@@ -124,3 +125,21 @@ def test_a_setup_with_some_odds_of_being_lean_may_be_ridden_on_in_a_test(demo_fo
     e10 = next(one for one in results.combinations if one.setup == "big_172_e10")
     assert e10.gate.code == "lean"
     assert e10.lambda_.value < results.band.highest
+
+
+def test_what_ends_with_a_setup_before_and_after_it_was_ridden(demo_folder):
+    results = analyse(load_session(demo_folder))
+    names = tuple(results.session.setups)
+    known = richness_of(results.session, results)
+    ended = ended_with("big_164", names, known, results)
+    assert set(ended["lean"]) == {"big_150", "big_172_e10"}
+    assert "stock" not in ended["knock"]
+    assert "big_185" not in ended["knock"]
+    # Before a run: by flow and fuel alone; what is not known counts against it.
+    before = Richness(
+        engine={"a": "big", "b": "big", "c": "big", "d": "small"},
+        air_kg_s={"a": 2.0, "b": 3.0, "d": 1.0},
+    )
+    assert ended_with("a", ("a", "b", "c", "d"), before)["lean"] == ("c",)
+    assert ended_with("b", ("a", "b", "c", "d"), before)["knock"] == ("a", "c")
+    assert ended_with("new", ("a", "new"), before)["knock"] == ("a",)

@@ -7,7 +7,7 @@ import pytest
 
 from tests.simulate_what_if import ASKED, one_day
 from tuninglib.analysis.analyse import analyse
-from tuninglib.analysis.equivalent_run import OTHER_RIDER
+from tuninglib.analysis.equivalent_run import OTHER_RIDER, _independent
 from tuninglib.analysis.what_if import Question, answers
 from tuninglib.interval import Z_95
 from tuninglib.session.load import load_session
@@ -109,3 +109,15 @@ def test_intervals_hold_the_truth(kind, way_down):
         assert np.mean(held) >= 0.84, name
     (widths,) = ([day["nothing changed"][1] for day in found],)
     assert 0.1 < np.median(widths) < 0.8
+
+
+def test_the_ways_in_which_it_can_be_off_are_the_same_on_every_machine():
+    """Columns turned among themselves say the same; so do those that are left of them."""
+    chance = np.random.default_rng(20261126)
+    moved = chance.normal(size=(6, 9)) * np.array([1, 10, 1e-3, 1, 1, 0])[:, None]
+    moved[4] = 3 * moved[0]
+    turn, _ = np.linalg.qr(chance.normal(size=(9, 9)))
+    found, turned = (np.array(list(_independent(one))) for one in (moved, moved @ turn))
+    assert found.shape == (4, 6)
+    assert found == pytest.approx(turned, rel=1e-9, abs=1e-12)
+    assert found.T @ found == pytest.approx(moved @ moved.T, rel=1e-9)

@@ -169,13 +169,17 @@ _QUANTITIES = {"true_entry_m_s": ("entry_m_s", 1.0), "log_correction": ("log_for
 
 
 def _independent(moved):
-    """Columns that give the same covariance as many, one for each quantity at the most."""
+    """Columns that give the same covariance as many, one for each quantity at the most.
+
+    Cholesky's, in the order of the quantities: principal directions would be others on each
+    machine, where two are alike.
+    """
     size = np.sqrt((moved**2).sum(1))
     scale = np.where(size > 0, size, 1.0)
-    values, vectors = np.linalg.eigh((moved / scale[:, None]) @ (moved / scale[:, None]).T)
-    kept = values > _LEAST * max(values.max(initial=0.0), 1e-300)
-    columns = scale[:, None] * vectors[:, kept] * np.sqrt(values[kept])
-    # Signs of eigenvectors are anybody's choice; the first of each that counts is positive here.
-    first = np.argmax(np.abs(columns) > 1e-6 * np.abs(columns).max(0), axis=0)
-    signs = np.sign(columns[first, np.arange(columns.shape[1])])
-    return (columns * signs).T
+    scaled = moved / scale[:, None]
+    left = scaled @ scaled.T
+    for at in range(len(scale)):
+        if left[at, at] > _LEAST:
+            direction = left[:, at] / np.sqrt(left[at, at])
+            left = left - np.outer(direction, direction)
+            yield direction * scale

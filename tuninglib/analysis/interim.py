@@ -14,7 +14,7 @@ from tuninglib.analysis.analyse import analyse
 from tuninglib.analysis.combinations import Combination
 from tuninglib.analysis.gates import no_safer, richer
 from tuninglib.analysis.records import Knock
-from tuninglib.analysis.ride_order import rich_to_lean, richness_of
+from tuninglib.analysis.ride_order import Richness, rich_to_lean, richness_of
 from tuninglib.analysis.stop_limits import StopLimits, stop_limits
 from tuninglib.session.load import RUNS, load_session
 from tuninglib.session.read_runs import read_runs
@@ -200,6 +200,45 @@ def _stop(results, row, limits) -> dict | None:
     if found is None and row.state == "full" and row.setup in closed:
         found = {"why": "closed", "combination": closed[row.setup]}
     return found
+
+
+def ended_with(setup: str, setups, richness: Richness, results=None) -> dict:
+    """Other setups that are ridden no more once one of them knocked, or read too lean.
+
+    Parameters
+    ----------
+    setup : str
+    setups : sequence of str
+        Those that are planned.
+    richness : tuninglib.analysis.ride_order.Richness
+    results : Results, optional
+        Of the session, where it is complete.
+
+    Returns
+    -------
+    dict of str to tuple of str
+        Under ``"knock"`` and ``"lean"``. What is not known of a setup counts against it.
+    """
+    others = tuple(name for name in setups if name != setup)
+    if results is not None and {setup, *others} <= set(results.session.setups):
+        last = combination_of(results, setup)
+        known = {name: combination_of(results, name) for name in others}
+        return {
+            "knock": tuple(name for name, one in known.items() if no_safer(one, last)),
+            "lean": tuple(
+                name
+                for name, one in known.items()
+                if one.engine == last.engine and not richer(one, last)
+            ),
+        }
+    engine, air = richness.engine.get(setup), richness.air_kg_s
+    ended = tuple(
+        name
+        for name in others
+        if engine in (None, richness.engine.get(name, engine))
+        and not air.get(name, 0.0) > air.get(setup, math.inf)
+    )
+    return {"knock": ended, "lean": ended}
 
 
 def _ends_engine(one, engine) -> bool:

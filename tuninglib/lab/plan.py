@@ -3,18 +3,23 @@
 from pathlib import Path
 
 from tuninglib.analysis.day_plan import USUAL_GAIN, Day, PlanStart, plan_day, start_of
+from tuninglib.analysis.interim import ended_with
 from tuninglib.lab import kit
 from tuninglib.report import stop_rules
 from tuninglib.report.advice import gate_sentence
 from tuninglib.report.cells import spaced
 from tuninglib.report.display import Prose, Table
+from tuninglib.report.roadside import roadside_page
 from tuninglib.report.run_sheet import ROWS_ON_A_PAGE, Heading, run_sheet
 from tuninglib.rounding import fixed, percent
+from tuninglib.session.add_run import open_sheet
+from tuninglib.session.read_toml import what_stands
 from tuninglib.statistics.planning import RunOrder
 from tuninglib.text_files import printable
 from tuninglib.whole_files import write_together
 
 SHEET = "run_sheet.html"
+PHONE_PAGE = "roadside.html"
 
 
 def plan(session_folder, *, gain_percent: float = 100 * USUAL_GAIN, sheet_file: str = ""):
@@ -74,13 +79,19 @@ def plan(session_folder, *, gain_percent: float = 100 * USUAL_GAIN, sheet_file: 
 
     if sheet_file:
         write_sheet(day_now(), start, sheet_file)
-    button = kit.action(
+    sheet = kit.action(
         "Write the run sheet",
-        f"Writes {SHEET} into the session's folder",
+        f"Writes {SHEET}, to print, into the session's folder",
         lambda: write_sheet(day_now(), start, Path(session_folder) / SHEET),
         icon="print",
     )
-    return kit.panel(controls, answer, more=(button,))
+    phone = kit.action(
+        "Write the page for the phone",
+        f"Writes {PHONE_PAGE}, to fill in at the roadside, into the session's folder",
+        lambda: write_phone_page(day_now(), start, session_folder),
+        icon="mobile",
+    )
+    return kit.panel(controls, answer, more=(sheet, phone))
 
 
 _SOURCES = {
@@ -183,19 +194,56 @@ def write_sheet(day: Day, start: PlanStart, path) -> Prose:
     start : PlanStart
     path : path
     """
-    path = Path(path)
-    fuels = {name: start.fuels[name] for name in day.order.setups if name in start.fuels}
-    page = run_sheet(
-        day.order, Heading(start.title, start.system, fuels, start.limits, day.first_pass)
-    )
-    path.parent.mkdir(parents=True, exist_ok=True)
-    kept = write_together({path: page}, keep=True)
-    shown = printable(str(path.absolute()))
-    items = [("Written", f"{shown}; open it in a browser and print it.")]
-    items += [("Kept", f"the earlier sheet is {earlier.name}.") for earlier in kept]
+    items = _written(path, run_sheet(day.order, _heading(day, start)), "in a browser and print it")
     if len(day.order.setups) > ROWS_ON_A_PAGE:
         items.append(("Pages", f"more than {ROWS_ON_A_PAGE} runs take a second page."))
     return Prose(tuple(items))
+
+
+def write_phone_page(day: Day, start: PlanStart, session_folder) -> Prose:
+    """Write the page for the roadside; an earlier, different one is kept under another name.
+
+    Parameters
+    ----------
+    day : Day
+    start : PlanStart
+    session_folder : path
+        Whose runs.csv gives the columns, and the rows that come first in what the page saves.
+    """
+    sheet = open_sheet(session_folder)
+    names = tuple(dict.fromkeys([*sheet.setups, *day.order.setups]))
+    ends = {name: ended_with(name, names, start.richness, start.results) for name in names}
+    gauge = what_stands(session_folder).gauge
+    page = roadside_page(day.order, _heading(day, start), sheet, ends=ends, gauge=gauge)
+    path = Path(session_folder) / PHONE_PAGE
+    return Prose(
+        (
+            *_written(path, page, "on the phone, in its browser"),
+            (
+                "Then",
+                "send it to the phone by mail or cable, save it there, and open it once before you "
+                "leave: it needs no network. At home, put the runs.csv that it saves into the "
+                "session's folder.",
+            ),
+        )
+    )
+
+
+def _heading(day: Day, start: PlanStart) -> Heading:
+    fuels = {name: start.fuels[name] for name in day.order.setups if name in start.fuels}
+    return Heading(start.title, start.system, fuels, start.limits, day.first_pass)
+
+
+def _written(path, page: str, how: str) -> list:
+    """Write a page; an earlier, different one is kept. Returns what to say of it."""
+    path = Path(path)
+    path.parent.mkdir(parents=True, exist_ok=True)
+    kept = write_together({path: page}, keep=True)
+    shown = printable(str(path.absolute()))
+    return [
+        ("Written", f"{shown}; open it {how}."),
+        *(("Kept", f"the earlier one is {earlier.name}.") for earlier in kept),
+    ]
 
 
 def names_in(text: str) -> tuple:

@@ -20,26 +20,12 @@ from tuninglib.session.add_run import (
     row_text,
     take_back,
 )
-from tuninglib.session.columns import COLUMNS
+from tuninglib.session.columns import COLUMNS, OF_ONE_RUN
 from tuninglib.session.read_runs import RUNS
 from tuninglib.text_files import SessionError
 
-# What one run has of its own; the rest mostly stays as it is from run to run.
-_CLEARED = (
-    "entry_speed",
-    "exit_speed",
-    "down_entry_speed",
-    "down_exit_speed",
-    "gauge_low",
-    "gauge_high",
-    "gauge",
-    "knock",
-    "head_temperature",
-    "exclude",
-    "note",
-)
 # A row with none of these says nothing.
-_SAYS_SOMETHING = tuple(key for key in _CLEARED if key != "exclude")
+_SAYS_SOMETHING = tuple(key for key in OF_ONE_RUN if key != "exclude")
 # Fewer tell nothing of the scatter.
 FEWEST_RUNS = 2
 
@@ -200,7 +186,7 @@ def runs_form(session_folder):
         state["sheet"] = open_sheet(session_folder)
         state["quiet"] = True
         touched.clear()
-        for key in _CLEARED:
+        for key in OF_ONE_RUN:
             if key in fields:
                 is_choice = COLUMNS[key].kind == "choice"
                 fields[key].value = _options(COLUMNS[key])[0][1] if is_choice else ""

@@ -37,20 +37,29 @@ def render_page(notebook, *, title: str, byline: str, footer: str, script: str =
     """
     # The browser compares the checksum with the script as it stands in the finished page.
     script = Markup(f"{asset('report/page/folds.js').strip()}\n{script.strip()}".strip())
-    digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
-    policy = POLICY + Markup(f"; script-src 'sha256-{digest}'")
     sections = list(page_sections(notebook))
     page = render(
         "report/page/page.html.j2",
         title=title,
         byline=byline,
         footer=footer,
-        policy=policy,
+        policy=policy_of(script),
         script=script,
         style=asset("report/page/style.css"),
         sections=sections,
     )
     return f"{page}\n"
+
+
+def policy_of(script: Markup) -> Markup:
+    """What a page with one inline script may do: run that, by its checksum, and load nothing.
+
+    Parameters
+    ----------
+    script : markupsafe.Markup
+    """
+    digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
+    return POLICY + Markup(f"; script-src 'sha256-{digest}'")
 
 
 @dataclass

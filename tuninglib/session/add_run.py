@@ -121,7 +121,10 @@ def problems_of_row(sheet: Sheet, values: dict) -> dict:
     text = f"{header.getvalue()}{row_text(sheet, values)}"
     for problem in problems_of(sheet.folder, {RUNS: text}):
         of_row = problem.file == RUNS and problem.row not in (None, 1)
-        key = problem.column if of_row and problem.column in sheet.keys else ""
+        column = problem.column
+        if column in ("gauge_low", "gauge_high") and column not in sheet.keys:
+            column = "gauge"
+        key = column if of_row and column in sheet.keys else ""
         found.setdefault(key, []).append(problem.message if key else str(problem))
     if "run" in sheet.keys and values.get("run"):
         at = sheet.keys.index("run")

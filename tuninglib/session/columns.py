@@ -145,6 +145,21 @@ COLUMNS = {
     "note": Column("text", "anything"),
 }
 
+# What one run has of its own; the rest mostly stays as it is from run to run.
+OF_ONE_RUN = (
+    "entry_speed",
+    "exit_speed",
+    "down_entry_speed",
+    "down_exit_speed",
+    "gauge_low",
+    "gauge_high",
+    "gauge",
+    "knock",
+    "head_temperature",
+    "exclude",
+    "note",
+)
+
 # coastdown.csv; no time by hand is shorter than the lowest, and no bike rolls slower.
 FALL_COLUMNS = {
     "run": Column("number", "falls of one roll share it", required=True, low=1, high=1e6),

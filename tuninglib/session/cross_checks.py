@@ -27,7 +27,7 @@ KMH_IN_MPH = 1.609344
 # So near to that quotient, at both lines, a setup was typed in the other unit.
 _NEAR_A_UNIT = 0.12
 # A wind from behind of this share of the speed leaves no way through the air.
-_SHARE_OF_WIND = 0.9
+SHARE_OF_WIND = 0.9
 # Weather moves the pressure of a place so far from that of the standard atmosphere at most, or
 # nearly: lows of 960 and highs of 1050 hPa at sea level (common knowledge of the weather).
 _WEATHER_PA = 5500.0
@@ -65,8 +65,10 @@ def _target(target):
 
 def _gauge(row, gauge):
     ends = (gauge.lowest or 0.0, gauge.highest or math.inf)
-    for key in ("gauge_low", "gauge_high"):
-        reading = getattr(row, key)
+    readings = {"gauge_low": row.gauge_low, "gauge_high": row.gauge_high}
+    if row.gauge_low == row.gauge_high:
+        readings.pop("gauge_high")
+    for key, reading in readings.items():
         if reading < ends[0] or reading > ends[1]:
             message = (
                 f"{reading:g} is beyond what the gauge can print "
@@ -107,7 +109,7 @@ def _wind(session, counted):
         wind = day if math.isnan(row.headwind_m_s) else row.headwind_m_s
         ends = (row.shown_entry_m_s, row.shown_exit_m_s)
         slowest = min((speed for speed in ends if not math.isnan(speed)), default=math.inf)
-        if -wind >= _SHARE_OF_WIND * slowest:
+        if -wind >= SHARE_OF_WIND * slowest:
             behind, speed = (to_display(v, "speed", units) for v in (-wind, slowest))
             message = (
                 f"a wind of {behind:.3g} {unit_label('speed', units)} from behind is as fast as "

@@ -106,7 +106,7 @@ def _found(table, name, columns, problems) -> dict:
 
 
 # What people write in a cell to say that there is nothing to say.
-_NO_REASON = {"no", "n", "0", "false", "none", "-", "–", "—", "−", "/"}
+NO_REASON = {"no", "n", "0", "false", "none", "-", "–", "—", "−", "/"}
 
 
 def _wrong_unit(head: Head, column) -> str:
@@ -145,7 +145,7 @@ def _value(key, column, cell, unit, decimal_comma, known):
     if column.kind == "range":
         return _range(column, cell, decimal_comma)
     if column.kind == "reason":
-        return "" if cell.lower() in _NO_REASON else cell
+        return "" if cell.lower() in NO_REASON else cell
     if column.kind == "name":
         # Nothing known: session.toml could not be read, which is said already.
         names = known.get(f"{key}s")

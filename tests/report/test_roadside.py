@@ -1,0 +1,326 @@
+"""The page for the roadside on a phone: touched, without a network, died and re-opened."""
+
+import csv
+import itertools
+import json
+import random
+import shutil
+
+import pytest
+
+from tests.browser import chromium
+from tests.outing import Outing
+from tuninglib.analysis.day_plan import plan_day, start_of
+from tuninglib.lab.plan import PHONE_PAGE, write_phone_page
+from tuninglib.session.add_run import open_sheet, problems_of_row, row_text
+from tuninglib.session.columns import COLUMNS
+from tuninglib.session.load import load_session
+
+pytestmark = pytest.mark.browser
+PHONE = {
+    "viewport": {"width": 390, "height": 844},
+    "has_touch": True,
+    "is_mobile": True,
+    "offline": True,
+}
+EVERY_COLUMN = (
+    "run,setup,rider,entry_speed [km/h],exit_speed [mph],down_entry_speed [km/h],"
+    "down_exit_speed [m/s],gauge_low,gauge_high,state,air_temperature [degF],air_pressure [hPa],"
+    "humidity [%],headwind [km/h],knock,head_temperature [degC],exclude,note"
+)
+
+
+@pytest.fixture(scope="module")
+def browser():
+    with chromium() as one:
+        yield one
+
+
+def write_page(folder, gain=0.1):
+    start = start_of(folder)
+    day = plan_day(
+        gain=gain,
+        scatter=0.03,
+        setups=start.setups,
+        riders=start.riders,
+        minutes_a_run=6,
+        minutes_a_swap=45,
+        richness=start.richness,
+    )
+    return write_phone_page(day, start, folder)
+
+
+class Phone:
+    """One phone with its memory; the page can be opened on it again and again."""
+
+    def __init__(self, browser, folder):
+        self.context = browser.new_context(**PHONE)
+        self.complaints, self.asked = [], []
+        self.context.on("request", lambda request: self.asked.append(request.url))
+        self.path = folder / PHONE_PAGE
+        self.page = None
+
+    def open(self):
+        if self.page is not None:
+            # As when the battery is empty: the page has no time to say good-bye.
+            self.page.close(run_before_unload=False)
+        self.page = self.context.new_page()
+        self.page.on("pageerror", lambda error: self.complaints.append(str(error)))
+        self.page.on("console", lambda said: self.complaints.append(said.text))
+        self.page.goto(self.path.as_uri())
+        return self
+
+    @property
+    def card(self):
+        return self.page.locator(".card[open]")
+
+    def type(self, **cells):
+        for key, text in cells.items():
+            field = self.card.locator(f'.field[data-key="{key}"]')
+            if key == "knock":
+                field.get_by_text(text, exact=True).tap()
+            else:
+                field.locator("input").fill(text)
+
+    def next(self):
+        self.card.locator(".next").tap()
+
+    def problem(self, key):
+        return self.card.locator(f'.field[data-key="{key}"] .problem').inner_text()
+
+    def save(self, to):
+        with self.page.expect_download() as handed:
+            self.page.get_by_role("button", name="Save runs.csv").tap()
+        assert handed.value.suggested_filename == "runs.csv"
+        handed.value.save_as(to)
+        return to
+
+    def cells(self, key):
+        """What one field of every card holds."""
+        return self.page.eval_on_selector_all(
+            f'#cards .field[data-key="{key}"] input[type=text]', "all => all.map(one => one.value)"
+        )
+
+
+@pytest.fixture
+def phone(browser, demo_copy):
+    shutil.rmtree(demo_copy.parent / f"{demo_copy.name}.report", ignore_errors=True)
+    write_page(demo_copy)
+    one = Phone(browser, demo_copy)
+    yield one.open()
+    one.context.close()
+    allowed = ("data:", "blob:", one.path.as_uri())
+    assert [url for url in one.asked if not url.startswith(allowed)] == []
+    assert one.complaints == []
+
+
+def test_a_day_typed_on_the_phone_becomes_the_session(phone, demo_copy, tmp_path):
+    before = (demo_copy / "runs.csv").read_text(encoding="utf-8")
+    phone.type(entry_speed="48", exit_speed="62", gauge_low="12,6", gauge_high="12.8")
+    phone.type(air_temperature="14", knock="none", head_temperature="171", note='wet, "cold"')
+    phone.next()
+    # The weather stays from run to run; nothing of the run itself does.
+    assert phone.cells("air_temperature")[:2] == ["14", "14"]
+    assert phone.cells("entry_speed")[:2] == ["48", ""]
+    phone.type(entry_speed="49", exit_speed="61")
+    text = phone.save(tmp_path / "saved.csv").read_text(encoding="utf-8")
+    assert text == before + (
+        '34,stock,tove,48,62,12.6,12.8,14,none,171,full,"wet, ""cold"""\n'
+        "35,stock,ilmar,49,61,,,14,,,full,\n"
+    )
+    assert phone.page.locator("#text").input_value() == text
+    (demo_copy / "runs.csv").write_text(text, encoding="utf-8")
+    runs = load_session(demo_copy).runs
+    assert len(runs) == 35
+    assert runs["note"].iloc[33] == 'wet, "cold"'
+
+
+def test_nothing_is_lost_when_the_phone_dies(phone, browser, demo_copy, tmp_path):
+    phone.type(entry_speed="48", exit_speed="62", gauge_low="12.6")
+    phone.open()
+    assert phone.cells("entry_speed")[0] == "48"
+    # The half-typed run is not hidden: it is the one that needs fixing, and it is in the file.
+    first = phone.page.locator("#cards .card").first
+    assert first.locator(".state").inner_text() == "\u26a0 to fix"
+    saved = phone.save(tmp_path / "runs.csv")
+    assert "Still to fix: run 34." in phone.page.locator("#said").inner_text()
+    # Another phone, with another run of the same number: what stands on it is kept.
+    other = Phone(browser, demo_copy).open()
+    other.page.locator("#open").set_input_files(saved)
+    other.page.get_by_text("1 runs taken from runs.csv.").wait_for()
+    assert other.cells("entry_speed")[0] == "48"
+    other.page.locator("#cards .card").first.locator("summary").first.tap()
+    other.type(entry_speed="47")
+    other.page.locator("#open").set_input_files(saved)
+    other.page.get_by_text("Run 34 differs there; what stands here was kept.").wait_for()
+    assert other.cells("entry_speed")[0] == "47"
+    other.page.locator("#open").set_input_files(
+        {"name": "x.csv", "mimeType": "text/csv", "buffer": b"a,b\n1,2\n"}
+    )
+    other.page.get_by_text("x.csv has other columns than this page").wait_for()
+    assert other.complaints == []
+    other.context.close()
+
+
+def test_a_new_plan_takes_over_what_an_earlier_page_holds(phone, demo_copy):
+    phone.type(entry_speed="48", exit_speed="62")
+    write_page(demo_copy, gain=0.2)
+    phone.open()
+    assert phone.cells("entry_speed")[0] == ""
+    phone.page.get_by_role("button", name="Take over 1 runs").tap()
+    assert phone.cells("entry_speed")[0] == "48"
+    assert "1 runs taken from the earlier page." in phone.page.locator("#said").inner_text()
+
+
+def test_a_browser_without_memory_says_so(phone):
+    phone.page.add_init_script(
+        "Object.defineProperty(window, 'localStorage', {get() { throw new Error('no'); }})"
+    )
+    phone.page.reload()
+    said = phone.page.locator("#kept").inner_text()
+    assert said.startswith("This browser keeps nothing: save the file after each run")
+    phone.type(entry_speed="48")
+    assert ",48,," in phone.page.locator("#text").input_value()
+
+
+def test_knock_lean_and_heat_stop_at_once(phone):
+    stop = phone.card.locator(".warnings")
+    phone.type(gauge_low="13.4", gauge_high="13.6")
+    assert "34 with stock showed 13.4 to 13.6, leaner than 13.2 on this gauge" in stop.inner_text()
+    phone.type(gauge_low="13.0", gauge_high="13.4")
+    assert stop.inner_text() == ""
+    phone.type(head_temperature="231")
+    assert "the head reached 231 degC on run 34, above the usual limit of" in stop.inner_text()
+    phone.type(head_temperature="229", knock="light")
+    said = stop.inner_text()
+    assert "Stop: light knock was heard on run 34 with stock. Do not ride it again" in said
+    # The next card to open is one of a setup that is not ended.
+    phone.next()
+    assert phone.card.locator(".which").inner_text().startswith("Run 36 \u00b7 big 185")
+    ended = phone.page.locator(".card.ended .which").all_inner_texts()
+    assert any("stock" in one for one in ended)
+    assert not any("big 185" in one for one in ended)
+
+
+def test_a_run_that_was_not_planned(phone):
+    phone.page.get_by_role("button", name="Add a run").tap()
+    assert phone.card.locator(".which").inner_text().startswith("Run 50 \u00b7 stock")
+    phone.card.locator('.field[data-key="state"] select').select_option("idle")
+    phone.type(gauge_low="14.6", gauge_high="14.8", exit_speed="60")
+    assert phone.problem("state") == "speeds belong to full-throttle runs; this row says idle."
+    phone.card.locator('.field[data-key="run"] input').fill("3")
+    assert phone.problem("run").startswith("run 3 stands in another row already")
+    phone.page.get_by_role("button", name="Add a run").tap()
+    phone.page.get_by_role("button", name="Remove this empty run").tap()
+    assert phone.page.locator("#cards .card").count() == 17
+
+
+@pytest.mark.parametrize("width", [320, 390, 1280])
+def test_it_fits_every_width_and_can_be_touched(phone, width):
+    phone.page.set_viewport_size({"width": width, "height": 844})
+    phone.type(knock="heavy")
+    assert phone.page.evaluate("document.documentElement.scrollWidth") <= width
+    for button in phone.page.locator("button:visible, .pick:visible, summary:visible").all():
+        box = button.bounding_box()
+        assert box["height"] >= 44
+
+
+@pytest.mark.parametrize("dark", ["light", "dark"])
+def test_axe_finds_no_barrier(phone, dark):
+    axe = pytest.importorskip("axe_playwright_python.sync_playwright").Axe()
+    phone.page.emulate_media(color_scheme=dark)
+    phone.type(knock="heavy", gauge_low="x")
+    found = axe.run(phone.page, options={"resultTypes": ["violations"]})
+    assert [one["id"] for one in found.response["violations"]] == []
+
+
+ODD = (
+    "", "0", "1", "-3", "12", "12,5", "12.5", "1,001", "1e3", "1e400", ".", "nan", "12 to 13",
+    "13-12", "none", "No", "HEAVY", "yes", "stock", "Stock", "'", '"', "idle", "full", "−5", "٣",
+    "0.5", "2.0", "40", "40.1", "300", "1013", "55 %", "x", "a b", "  12  ", "no", "-", "10 000",
+)  # fmt: skip
+ROWS = (
+    {"gauge_low": "13", "gauge_high": "12"},
+    {"gauge_low": "13"},
+    {"gauge_high": "13"},
+    {"entry_speed": "40"},
+    {"entry_speed": "40", "exit_speed": "30", "headwind": "-60"},
+    {"entry_speed": "40", "exit_speed": "30", "headwind": "-30"},
+    {"down_entry_speed": "20"},
+    {"state": "idle", "entry_speed": "40", "exit_speed": "30"},
+    {"gauge_low": "6", "gauge_high": "6"},
+    {"gauge_low": "30", "gauge_high": "30"},
+    {"gauge_low": "13", "exclude": "went wrong"},
+    {"gauge_low": "13", "exclude": "no"},
+    {"run": "3"},
+    {"run": ""},
+)
+
+
+@pytest.mark.parametrize(
+    ("separator", "header"),
+    [(",", EVERY_COLUMN), (";", EVERY_COLUMN), (",", "run,setup,rider,gauge,knock,note")],
+)
+def test_it_checks_each_cell_as_the_program_does(browser, demo_copy, separator, header):
+    first = {"run": "1", "setup": "stock", "rider": "tove", "entry_speed": "48.5"}
+    keys = [one.partition("[")[0].strip() for one in header.split(",")]
+    decimal = "," if separator == ";" else "."
+    row = separator.join(first.get(key, "").replace(".", decimal) for key in keys)
+    text = f"{header.replace(',', separator)}\n{row}\n"
+    (demo_copy / "runs.csv").write_text(text, encoding="utf-8")
+    write_page(demo_copy)
+    sheet = open_sheet(demo_copy)
+    base = {"run": "7", "setup": "stock", "rider": "tove"}
+    cases = [base | {key: odd} for key, odd in itertools.product(keys, ODD)]
+    cases += [base | row for row in ROWS if set(row) <= set(keys)]
+    chance = random.Random(20261126)
+    if separator == ",":
+        # Beside a decimal comma a point in any cell is another question.
+        cases += [
+            base | {key: chance.choice(ODD) for key in chance.sample(keys, 4)} for _ in range(60)
+        ]
+    page = browser.new_context(**PHONE).new_page()
+    page.goto((demo_copy / PHONE_PAGE).as_uri())
+    found = page.evaluate(
+        """cases => {
+          const data = JSON.parse(document.getElementById("data").textContent);
+          const taken = roadside.rowsBefore(data);
+          return cases.map(one => [roadside.check(data, one, taken), roadside.line(data, one)]);
+        }""",
+        cases,
+    )
+    for case, (problems, line) in zip(cases, found, strict=True):
+        assert next(csv.reader([line], delimiter=separator)) == next(
+            csv.reader([row_text(sheet, case)], delimiter=separator)
+        )
+        expected = problems_of_row(sheet, case)
+        assert _by_column(problems) == _by_column(expected), case
+    page.context.close()
+
+
+def _by_column(problems):
+    """Sentences by column, without what only the computer knows."""
+    own = {}
+    for key, text in problems.items():
+        kept = [one for one in text.split("; ") if not one.startswith(("did you mean", "known:"))]
+        text = "; ".join(kept).replace("in row 2 already", "in another row already")
+        if key and not text.startswith("is empty; a ") and "up this hill" not in text:
+            own[key] = text
+    return own
+
+
+def test_every_column_of_the_contract_can_be_on_the_page():
+    named = {one.partition("[")[0].strip() for one in EVERY_COLUMN.split(",")}
+    assert named | {"gauge"} == set(COLUMNS)
+
+
+def test_names_are_shown_as_text_and_never_run(browser, demo_copy, tmp_path):
+    nasty = "</script><img src=x onerror=alert(1)> $a$"
+    outing = Outing(demo_copy, tmp_path / "nasty")
+    outing.key("session", title=nasty).save()
+    write_page(outing.folder)
+    page = (outing.folder / PHONE_PAGE).read_text(encoding="utf-8")
+    assert page.count("<script") == page.count("</script>") == 2
+    assert "<img" not in page
+    data = page.partition('id="data">')[2].partition("</script>")[0]
+    assert json.loads(data)["title"] == nasty
