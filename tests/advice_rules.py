@@ -80,7 +80,12 @@ def plan_of(results, turned=None) -> dict:
 
 def page(results) -> str:
     """What the page advises, in the sentences that a rider reads, and the title of its picture."""
-    parts = (verdict.sentences(results), verdict.watch(results), injector.sentences(results))
+    parts = (
+        verdict.sentences(results),
+        verdict.watch(results),
+        verdict.reasons(results),
+        injector.sentences(results),
+    )
     title = injector._title_of(results) if results.ladder else ""
     return "\n".join([*(str(part) for part in parts), title])
 
@@ -167,8 +172,10 @@ def no_fuel_is_kept_to_where_another_injector_passes_on_more(results, text):
 def sentences_say_what_the_plan_says(results, text):
     plan, step = results.plan, results.plan.next
     items = dict(verdict.sentences(results).items)
-    if dict(injector.sentences(results).items)["Next"] != items["Next"]:
-        yield "verdict and injector section have another next"
+    why = dict(verdict.reasons(results).items)
+    full = f"{items['Next']} {why.get('About the next step', '')}".strip()
+    if full != advice.next_sentence(results):
+        yield f"the page says {full!r}, the lab {advice.next_sentence(results)!r}"
     if (plan.strength == "leaning") != ("Leaning" in items["Ride now"]):
         yield f"{plan.strength}: {items['Ride now']}"
     if "this is decided" in items["Next"] and plan.strength != "decided":
@@ -177,7 +184,9 @@ def sentences_say_what_the_plan_says(results, text):
     if elsewhere and advice.spaced(step.engine) not in items["Next"]:
         yield f"next is for the engine {step.engine}, not said: {items['Next']}"
     for one in plan.shut:
-        if f"{advice.spaced(one.setup)}: " not in items["Not to be ridden"]:
+        if f"{advice.spaced(one.setup)}: " not in why["Not to be ridden"]:
+            yield f"{one.setup} is shut, not said why"
+        if advice.spaced(one.setup) not in items["Not to be ridden"]:
             yield f"{one.setup} is shut, not said"
         if one.setup == (plan.ride and plan.ride.setup):
             yield f"{one.setup} is shut, and ridden"
@@ -190,7 +199,7 @@ def sentences_say_what_the_plan_says(results, text):
         if plan.ride.harm > least + SAME_HARM:
             yield f"{plan.ride.harm} risks least, but {least} is among its equals"
     changes = step.code in ("fit", "buy") and any(one.fitted for one in plan.fuels)
-    if changes and f"With {plan.ride.injector}, which is fitted now" not in items["Next"]:
+    if changes and f"With {plan.ride.injector}, which is fitted now" not in full:
         yield "another injector without saying why"
     title = injector._title_of(results) if results.ladder else ""
     if title and step.code in ("fit", "buy") and step.injector not in title:
@@ -214,7 +223,8 @@ def the_same_odds_everywhere(results, text):
         yield "results.json has other odds"
     inside, leaner = odds_text(ride.odds.inside), odds_text(ride.odds.leaner)
     said = dict(verdict.sentences(results).items)["Mixture"]
-    if f"({inside} chance of being in it, {leaner} of being leaner)" not in said:
+    sure = ride.odds.inside > verdict.SURELY_INSIDE and "chance" not in said
+    if not sure and f"({inside} chance of being in it, {leaner} of being leaner)" not in said:
         yield f"verdict: {said}, not {inside} and {leaner}"
     rows = [row for row in mixture.table(results).rows if row[0] == advice.spaced(ride.setup)]
     if rows[0][-2:] != (inside, leaner):

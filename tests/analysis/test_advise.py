@@ -47,7 +47,7 @@ def test_what_changes_nothing_is_not_named(demo_folder):
 
 
 def test_the_page_says_what_would_change_it(results):
-    said = dict(verdict.sentences(results).items)["What would change it"]
+    said = dict(verdict.reasons(results).items)["What would change it"]
     assert said.startswith("a knock with what you ride now (then ride stock and find the cause")
     assert "only e5 in the tank (then nothing more to test)" in said
 

@@ -69,13 +69,13 @@ def test_a_knock_on_the_fastest_setup_takes_it_out_whatever_its_speed(edit):
     )
     results = analyse(load_session(folder))
     assert results.plan.ride.setup == "stock"
-    assert "knock was heard on run 11" in str(verdict.sentences(results))
-    assert "heavy knock was heard on run 11 (big 172)" in str(verdict.watch(results))
+    assert "Not to be ridden: big 150 and big 172 (knock)" in str(verdict.sentences(results))
+    assert "big 172: heavy knock was heard on run 11" in str(verdict.reasons(results))
     assert results.plan.next.code == "find knock"
 
 
 def test_what_cannot_be_told_apart_is_said(results):
-    text = str(verdict.sentences(results))
+    text = str(verdict.reasons(results))
     assert "Too close to call: in pull, big 172 and big 185" in text
 
 

@@ -90,12 +90,14 @@ def test_the_report_says_what_it_means(held):
     assert "Full throttle: lambda does not follow flow, although it should" in text
     assert "trims the mixture there by its oxygen sensor" in text
     assert "really taken at full throttle and in open loop" in text
-    for words in (str(injector.sentences(held)), str(verdict.sentences(held))):
-        assert "another injector will not move it" in words
-        assert "really taken at full throttle and in open loop" in words
+    answer = str(verdict.sentences(held))
+    assert "another injector will not move it" in answer
+    assert "really taken at full throttle and in open loop" in answer
+    for words in (answer, str(verdict.reasons(held)), str(injector.sentences(held))):
         assert "stay with injector" not in words
         assert "no candidate is listed" not in words
-    assert "no lambda is predicted for i178 and i205" in str(injector.sentences(held))
+    said = str(injector.sentences(held))
+    assert "lambda did not follow flow, so none is predicted for i178 and i205" in said
     assert "leaner than e5" not in str(mixture_words.sentences(held))
     assert "did not follow flow" in str(injector.figure(held))
     assert "another injector will not move it" in str(explore.mixture(held))

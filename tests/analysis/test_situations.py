@@ -449,7 +449,7 @@ def _(outing):
     ride="big_172",
     next="nothing",
     gates={"big_172": ""},
-    says=("in the tank, i172 has a",),
+    says=("on e5, i172 has a",),
 )
 def _(outing):
     """The session may say otherwise; the warning stays."""
@@ -980,7 +980,7 @@ def _(outing):
     "no price",
     ride="big_172",
     next=("buy", "i178"),
-    says=("buy injector i178: on e10",),
+    says=("buy injector i178: 71 % chance of being in the band on e10 (",),
     never=("EUR:", "for –"),
 )
 def _(outing):

@@ -269,7 +269,7 @@ def test_it_prints(browser, report, tmp_path, paper, size):
     raw = printed.read_bytes()
     assert raw.startswith(b"%PDF")
     boxes = re.findall(rb"/MediaBox\s*\[\s*0 0 ([\d.]+) ([\d.]+)", raw)
-    assert boxes
+    assert 1 < len(boxes) <= 7
     for width, height in boxes:
         assert (float(width), float(height)) == pytest.approx(size, abs=1)
     if shutil.which("pdftotext"):
@@ -278,6 +278,29 @@ def test_it_prints(browser, report, tmp_path, paper, size):
         ).stdout
         assert "Ride now: big 172" in " ".join(words.split())
         assert "Ask for yourself" not in words
+
+
+@pytest.mark.parametrize("paper", ["A4", "Letter"])
+def test_the_summary_is_one_page_to_hand_on(browser, report, tmp_path, paper):
+    printed = tmp_path / "summary.pdf"
+    with shown(browser, report.with_name("summary.html"), width=390) as page:
+        assert page.evaluate("document.documentElement.scrollWidth") <= 390
+        said = page.locator("main").inner_text().replace("\u00a0", " ")
+        for text in ("Ride now: big 172", "Watch: on e10", "Stop at the first knock", "Not to be"):
+            assert text in said
+        assert page.locator("figure img").count() == 2
+        assert page.locator("details").count() == 0
+        page.pdf(path=printed, format=paper)
+    assert len(re.findall(rb"/MediaBox", printed.read_bytes())) == 1
+
+
+def test_the_answer_and_the_warnings_are_a_few_words(browser, report):
+    with shown(browser, report, width=390) as page:
+        parts = [page.locator(part).first for part in (".verdict", ".caution")]
+        words = " ".join(part.inner_text() for part in parts)
+    assert "Ride now" in words
+    assert "Riding" in words
+    assert len(re.findall(r"\S*\w\S*", words)) < 130
 
 
 # Asking it --------------------------------------------------------------------------------------

@@ -18,7 +18,7 @@ from tuninglib.session.load import load_session
 from tuninglib.text_files import SessionError
 from tuninglib.whole_files import alone_in, write_atomic, write_together
 
-FILES = ("report.html", "results.json", "workbook.ipynb")
+FILES = ("report.html", "results.json", "summary.html", "workbook.ipynb")
 RUN = [sys.executable, "-c", "from tuninglib.__main__ import command; command()", "report"]
 POSIX = pytest.mark.skipif(os.name != "posix", reason="signals of another kind")
 
@@ -60,7 +60,7 @@ def test_a_killed_report_leaves_whole_files_and_the_next_one_clears_up(demo_copy
     (out / ".notes.markdown").write_text("the rider's own")
     make_report(demo_copy, out)
     assert [path.name for path in out.iterdir() if path.name.startswith(".")] == [".notes.markdown"]
-    assert len(whole(out)) == 3
+    assert len(whole(out)) == len(FILES)
 
 
 @POSIX
@@ -73,7 +73,7 @@ def test_two_at_once_into_one_folder(demo_copy, tmp_path):
     if codes == [0, 2]:
         said = next(err for one, (_, err) in zip(both, ends, strict=True) if one.returncode)
         assert b"another report is being written there; wait for it" in said
-    assert len(whole(out)) == 3
+    assert len(whole(out)) == len(FILES)
 
 
 def test_who_comes_second_is_told_so(demo_copy, tmp_path):
@@ -263,7 +263,7 @@ def test_a_terminal_that_lacks_letters_does_not_stop_the_work(demo_copy, tmp_pat
         env={**os.environ, "LC_ALL": "C", "PYTHONUTF8": "0", "PYTHONIOENCODING": "ascii"},
     )  # fmt: skip
     assert ended.returncode == 0, ended.stderr
-    assert len(whole(out)) == 3
+    assert len(whole(out)) == len(FILES)
 
 
 @POSIX

@@ -13,7 +13,6 @@ from tuninglib.report import heat
 from tuninglib.report.cells import gain_text, money, plain, spaced, spaced_list
 from tuninglib.rounding import (
     fixed,
-    interval_text,
     listing,
     odds_text,
     percent,
@@ -228,6 +227,17 @@ def _reference_pull(results) -> str:
 
 
 def next_sentence(results) -> str:
+    """The one next thing to do, and all that is to be known of it.
+
+    Parameters
+    ----------
+    results : tuninglib.analysis.results.Results
+    """
+    about = about_next(results)
+    return f"{next_in_brief(results)} {about}" if about else next_in_brief(results)
+
+
+def next_in_brief(results) -> str:
     """The one next thing to do.
 
     Parameters
@@ -236,6 +246,26 @@ def next_sentence(results) -> str:
     """
     step = results.plan.next
     return _STEPS[step.code](results, step)
+
+
+def about_next(results) -> str:
+    """What else is to be known of the next thing to do; may be empty.
+
+    Parameters
+    ----------
+    results : tuninglib.analysis.results.Results
+    """
+    step, plan = results.plan.next, results.plan
+    said = []
+    if step.code in ("fit", "buy"):
+        missing = [one.fuel for one in plan.fuels if one.fuel not in step.fuels]
+        if missing:
+            said.append(f"No injector listed passes on {listing(missing)} with it.")
+    elif step.code == "list injectors":
+        said.append(_wanted_flow(results))
+    else:
+        return ""
+    return " ".join(filter(None, [*said, _instead(results, step)]))
 
 
 def _nothing(results, step) -> str:
@@ -262,14 +292,17 @@ def _injector(results, step) -> str:
         engine = f" for the engine {spaced(step.engine)}"
     elif plan.ride.engine != step.engine:
         engine = f" for the engine {spaced(step.engine)}, not the one to ride now"
-    missing = [one.fuel for one in plan.fuels if one.fuel not in step.fuels]
-    only = f" No injector listed passes on {listing(missing)} with it." if missing else ""
-    chances = "; ".join(
-        f"on {fuel} lambda {interval_text(rows[fuel].lambda_)}, {chance(rows[fuel])}"
-        for fuel in step.fuels
-        if fuel in rows
+    said = [(fuel, rows[fuel].odds) for fuel in step.fuels if fuel in rows]
+    chances = [
+        f"{odds_text(odds.inside)} on {fuel} (leaner: {odds_text(odds.leaner)})"
+        for fuel, odds in said[1:]
+    ]
+    fuel, odds = said[0]
+    first = (
+        f"{odds_text(odds.inside)} chance of being in the band on {fuel} "
+        f"(leaner: {odds_text(odds.leaner)})"
     )
-    return f"{verb}{engine}: {chances}.{only}{_instead(results, step)}"
+    return f"{verb}{engine}: {', '.join([first, *chances])}."
 
 
 def _of_step(results, step) -> list:
@@ -294,7 +327,7 @@ def _instead(results, step) -> str:
     if not shut:
         reasons = "; ".join(_on(one.fuel, chance(one)) for one in fitted)
     keep = f" Or keep to {listing(stands)} with it." if shut and stands else ""
-    return f" With {fitted[0].injector}, which is fitted now: {reasons}.{keep}"
+    return f"With {fitted[0].injector}, which is fitted now: {reasons}.{keep}"
 
 
 def _on(fuel: str, text: str) -> str:
@@ -416,10 +449,9 @@ def _find_power(results, step) -> str:
 
 
 def _list_injectors(results, step) -> str:
-    rest = f"{_wanted_flow(results)}{_instead(results, step)}"
     engine = f"on the engine {spaced(step.engine)}"
     if step.injector is None:
-        return f"none of the injectors listed passes {engine}; list others in session.toml.{rest}"
+        return f"none of the injectors listed passes {engine}; list others in session.toml."
     worst = max(_of_step(results, step), key=lambda one: max(one.odds.richer, one.odds.leaner))
     rich = worst.odds.richer > worst.odds.leaner
     weaker = _fitting_but_weaker(results, step)
@@ -439,7 +471,7 @@ def _list_injectors(results, step) -> str:
         f"{engine}, injector {step.injector} {what} for {listing(step.fuels)}{passed_over}, and "
         f"still likely too {'rich' if rich else 'lean'} "
         f"({odds_text(worst.odds.richer if rich else worst.odds.leaner)} chance on {worst.fuel}); "
-        f"list another in session.toml.{rest}"
+        "list another in session.toml."
     )
 
 
@@ -475,7 +507,7 @@ def _wanted_flow(results) -> str:
         return ""
     system = results.session.about.units
     return (
-        " The middle of the band on the leanest of your fuels asks for "
+        "The middle of the band on the leanest of your fuels asks for "
         f"{quantity_text(guess, 'flow', system)}."
     )
 
@@ -559,6 +591,8 @@ def fuel_items(results) -> list:
             continue
         if plan.ride is not None and one.best is not None and one.best.key == plan.ride.key:
             continue
+        if one.best is not None and _is_of_step(one.best, plan.next):
+            continue
         if one.best is None:
             text = "no injector listed passes"
             if one.fitted is not None and one.fitted.gate is not None:
@@ -568,6 +602,40 @@ def fuel_items(results) -> list:
             text = f"{near}injector {one.best.injector}: {chance(one.best)}"
         items.append((f"On {one.fuel}{engine}", f"{text}."))
     return items
+
+
+def _is_of_step(one, step) -> bool:
+    """Whether a combination is the one that the next step is about, and so is said there."""
+    return (
+        step.code in ("fit", "buy")
+        and (one.engine, one.injector) == (step.engine, step.injector)
+        and one.fuel in step.fuels
+    )
+
+
+# Why a combination is shut, in a word or two; the reasons come with the plan.
+_SHUT = {
+    "knock": "knock",
+    "knock implied": "no safer than what knocked",
+    "knock unexplained": "knock on its engine",
+    "lean": "may run lean",
+    "heat": "heat",
+    "flow": "its injector runs out of time",
+}
+
+
+def shut_in_brief(results) -> str:
+    """What must not be ridden, with the kind of reason.
+
+    Parameters
+    ----------
+    results : tuninglib.analysis.results.Results
+    """
+    by_reason: dict[str, list] = {}
+    for one in results.plan.shut:
+        reason = "fuel" if one.gate.fuel_limit is not None else _SHUT[one.gate.code]
+        by_reason.setdefault(reason, []).append(one.setup)
+    return "; ".join(f"{spaced_list(names)} ({reason})" for reason, names in by_reason.items())
 
 
 def fitted_on_fuels(results) -> list:

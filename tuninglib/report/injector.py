@@ -1,7 +1,7 @@
 """The next injector: which one, on which fuel, with what chance."""
 
 from tuninglib import units
-from tuninglib.report.advice import gate_sentence, next_sentence
+from tuninglib.report.advice import gate_sentence
 from tuninglib.report.cells import NONE, headed, plain, shown, spaced, system_of
 from tuninglib.report.display import Picture, Prose, Table, picture
 from tuninglib.report.drawing import BAND, COLOURS, INK, MARKERS, SOFT, figure_of, title
@@ -9,8 +9,8 @@ from tuninglib.rounding import fixed, interval_text, listing, odds_text, percent
 
 
 def sentences(results) -> Prose:
-    """Which injector next, how likely each is, and which stated flow is not believable."""
-    items = [("Next", next_sentence(results))]
+    """Which stated flow is not believable, and what limits the predictions."""
+    items = []
     ladder = results.ladder
     if ladder is not None:
         for suspicion in ladder.suspicions:
@@ -34,7 +34,8 @@ def _notes(results) -> list:
         return found
     if record.withheld:
         left_out = listing(record.not_predicted)
-        return [f"for that reason no lambda is predicted for {left_out}."] if left_out else []
+        said = f"at full throttle lambda did not follow flow, so none is predicted for {left_out}."
+        return [said] if left_out else []
     tried = [p for p in record.prospects if p.tried]
     if len(tried) == 1:
         found.append(

@@ -23,6 +23,7 @@ class Written:
     """Where a report went, and which earlier files were kept under another name."""
 
     page: Path
+    summary: Path
     results: Path
     notebook: Path
     pdf: Path | None
@@ -116,16 +117,28 @@ def _contents(session, out: Path, say, kernel: bool, pdf: bool) -> dict:
     page = render_page(
         notebook,
         title=session.about.title,
-        byline=f"Tuning report, {session.about.date.day} {session.about.date:%B %Y}",
+        byline=f"Tuning report, {_day(session.about.date)}",
         footer=(
             f"Made with tuninglib {tuninglib.__version__} from the files named under "
             "provenance. All readings come from the rider. Read the cautions before riding."
         ),
         script=fellow.script(results),
     )
+    summary = render_page(
+        notebook,
+        title=session.about.title,
+        byline=f"Summary of the tuning report, {_day(session.about.date)}",
+        footer=(
+            "One page of a report that also holds every run, the weather, the method and all "
+            "cautions. All readings come from the rider. Local law and the maker's manual go "
+            "before anything that is written here."
+        ),
+        only="summary",
+    )
     document = json.dumps(results_document(results), indent=2, ensure_ascii=False)
     contents = {
         "report.html": page,
+        "summary.html": summary,
         "results.json": f"{document}\n",
         "workbook.ipynb": f"{nbformat.writes(notebook)}\n",
     }
@@ -133,6 +146,10 @@ def _contents(session, out: Path, say, kernel: bool, pdf: bool) -> dict:
         say("Writing the PDF")
         contents["report.pdf"] = page_to_pdf(page)
     return contents
+
+
+def _day(date) -> str:
+    return f"{date.day} {date:%B %Y}"
 
 
 def _run(session, failed: Path, say, kernel: bool) -> tuple:
@@ -185,6 +202,7 @@ def _write(out: Path, contents: dict) -> Written:
     kept = write_together({out / name: contents[name] for name in names}, keep=True)
     return Written(
         page=out / "report.html",
+        summary=out / "summary.html",
         results=out / "results.json",
         notebook=out / "workbook.ipynb",
         pdf=out / "report.pdf" if "report.pdf" in contents else None,

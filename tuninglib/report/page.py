@@ -20,7 +20,9 @@ class MissingPdf(RuntimeError):
     """A PDF was asked for, and what makes it is not installed."""
 
 
-def render_page(notebook, *, title: str, byline: str, footer: str, script: str = "") -> str:
+def render_page(
+    notebook, *, title: str, byline: str, footer: str, script: str = "", only: str = ""
+) -> str:
     """One self-contained HTML page made from an executed notebook; its code is left out.
 
     Parameters
@@ -30,6 +32,8 @@ def render_page(notebook, *, title: str, byline: str, footer: str, script: str =
         Plain text; escaped here.
     script : str
         Inline script beside the page's own; the policy allows exactly these, by their checksum.
+    only : str
+        Keep the cells with this tag alone, tables and all open; empty: the whole notebook.
 
     Returns
     -------
@@ -37,7 +41,7 @@ def render_page(notebook, *, title: str, byline: str, footer: str, script: str =
     """
     # The browser compares the checksum with the script as it stands in the finished page.
     script = Markup(f"{asset('report/page/folds.js').strip()}\n{script.strip()}".strip())
-    sections = list(page_sections(notebook))
+    sections = list(page_sections(notebook, only))
     page = render(
         "report/page/page.html.j2",
         title=title,
@@ -47,6 +51,7 @@ def render_page(notebook, *, title: str, byline: str, footer: str, script: str =
         script=script,
         style=asset("report/page/style.css"),
         sections=sections,
+        kind=only,
     )
     return f"{page}\n"
 
@@ -83,20 +88,22 @@ class Section:
     blocks: list = field(default_factory=list)
 
 
-def page_sections(notebook):
+def page_sections(notebook, only: str = ""):
     """What the page keeps of a notebook, in order.
 
     Parameters
     ----------
     notebook : nbformat.NotebookNode
         A heading whose cell has the tag ``folded`` makes a folded section.
+    only : str
+        See :func:`render_page`.
 
     Yields
     ------
     Section
     """
     section = Section()
-    for kind, content, words in _blocks(notebook):
+    for kind, content, words in _blocks(notebook, only):
         if kind in ("heading", "folded"):
             if section.heading or section.blocks:
                 yield section
@@ -106,13 +113,13 @@ def page_sections(notebook):
     yield section
 
 
-def _blocks(notebook):
+def _blocks(notebook, only):
     import mistune
 
     to_html = mistune.create_markdown()
     for cell in notebook.cells:
         tags = set(cell.metadata.get("tags", []))
-        if {"workbook-only", "parameters"} & tags:
+        if {"workbook-only", "parameters"} & tags or (only and only not in tags):
             continue
         if cell.cell_type == "markdown":
             for part in re.split(r"^(## .+)$", cell.source, flags=re.MULTILINE):

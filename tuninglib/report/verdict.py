@@ -4,14 +4,16 @@ from tuninglib.analysis.decide import SAME_HARM
 from tuninglib.report import heat
 from tuninglib.report.advice import (
     WORTH_A_WARNING,
+    about_next,
     band_text,
     chance_of,
     fitted_on_fuels,
     flip_sentence,
     fuel_items,
     gate_sentence,
-    next_sentence,
+    next_in_brief,
     ride_sentence,
+    shut_in_brief,
 )
 from tuninglib.report.cells import mixture_of, plain, spaced, spaced_list
 from tuninglib.report.display import Prose
@@ -19,10 +21,12 @@ from tuninglib.rounding import fixed, gauge_text, interval_text, listing, odds_t
 
 # 230 °C under the spark plug of an air-cooled engine (common practice; makers differ).
 USUAL_HOTTEST_K = 503.15
+# Above this chance of being in the band no chance is printed on the first screen.
+SURELY_INSIDE = 0.95
 
 
 def sentences(results) -> Prose:
-    """The answer: what to ride now and why, what could not be told, what to try next.
+    """The answer in short: what to ride now, its mixture, what is next, what not to ride.
 
     Parameters
     ----------
@@ -31,11 +35,27 @@ def sentences(results) -> Prose:
     plan, items = results.plan, [("Ride now", ride_sentence(results))]
     if plan.ride is not None and not {"gauge", "range"} & set(plan.missing):
         items.append(("Mixture", _mixture_sentence(results, plan.ride.setup)))
-        if results.band.moved:
-            items.append(("Target band", _moved_sentence(results)))
+    items.append(("Next", next_in_brief(results)))
+    if plan.shut:
+        items.append(("Not to be ridden", f"{shut_in_brief(results)}."))
+    return Prose(tuple(items), style="verdict")
+
+
+def reasons(results) -> Prose:
+    """What stands behind the answer: what could not be told, why, and what would change it.
+
+    Parameters
+    ----------
+    results : tuninglib.analysis.results.Results
+    """
+    plan, items = results.plan, []
+    if plan.ride is not None and not {"gauge", "range"} & set(plan.missing) and results.band.moved:
+        items.append(("Target band", _moved_sentence(results)))
     if plan.equals:
         items.append(("Too close to call", _equals_sentence(results)))
-    items.append(("Next", next_sentence(results)))
+    about = about_next(results)
+    if about:
+        items.append(("About the next step", about))
     items += fuel_items(results)
     if plan.shut:
         reasons = "; ".join(
@@ -44,7 +64,7 @@ def sentences(results) -> Prose:
         items.append(("Not to be ridden", f"{reasons}."))
     if results.flips:
         items.append(("What would change it", flip_sentence(results)))
-    return Prose(tuple(items), style="verdict")
+    return Prose(tuple(items), style="points")
 
 
 def _mixture_sentence(results, setup) -> str:
@@ -60,9 +80,11 @@ def _mixture_sentence(results, setup) -> str:
         "leaner": f"leaner than {band}",
         "unsure": f"too close to an edge of {band} to say on which side",
     }[mixture.place]
+    text = f"lambda {interval_text(mixture.lambda_)}{shown}: {place}"
+    if mixture.odds.inside > SURELY_INSIDE:
+        return f"{text}."
     return (
-        f"lambda {interval_text(mixture.lambda_)}{shown}: {place} "
-        f"({odds_text(mixture.odds.inside)} chance of being in it, "
+        f"{text} ({odds_text(mixture.odds.inside)} chance of being in it, "
         f"{odds_text(mixture.odds.leaner)} of being leaner)."
     )
 
@@ -95,10 +117,9 @@ def watch(results) -> Prose:
     items = [("Watch", sentence) for sentence in _warnings(results)]
     items.append(
         (
-            "Before you ride",
-            "full throttle on a closed or quiet road only, within the law, in full gear. Stop at "
-            "the first knock. Never go leaner to win a marker speed. If the manual disagrees, "
-            "follow the manual.",
+            "Riding",
+            "full throttle only on a closed or quiet road, within the law, in full gear. Stop at "
+            "the first knock. Never go leaner for speed. If the manual disagrees, follow it.",
         )
     )
     return Prose(tuple(items), style="caution")
@@ -107,13 +128,13 @@ def watch(results) -> Prose:
 def _warnings(results) -> list:
     """What can hurt, from what was read and heard, and what nobody read or heard."""
     plan = results.plan
-    found = [f"{heat.knock_sentence(one)} ({spaced(one.setup)})." for one in results.knocks]
+    found = []
     for one in fitted_on_fuels(results):
         if one.gate is not None and one.gate.fuel_limit is not None:
             found.append(heat.limit_sentence(one.gate.fuel_limit))
         elif one.odds is not None and one.odds.leaner > WORTH_A_WARNING:
             found.append(
-                f"with {one.fuel} in the tank, {one.injector} has "
+                f"on {one.fuel}, {one.injector} has "
                 f"{chance_of(one.odds.leaner, 'running leaner than the band')}."
             )
     found += _hot_heads(results)
