@@ -17,7 +17,7 @@ from tuninglib.interval import Measured
 from tuninglib.lab.explore import outlook_words
 from tuninglib.lab.first_guess import first_guess
 from tuninglib.lab.ladder_picture import LadderPicture
-from tuninglib.lab.tank import tank_words
+from tuninglib.lab.tank import known_of, tank_words
 from tuninglib.report import method
 from tuninglib.report import mixture as mixture_words
 from tuninglib.session.defaults import air_of_runs, blend_of
@@ -233,7 +233,7 @@ def test_without_a_gauge_there_is_no_word_of_its_check(session):
     assert "Gauge check" not in str(mixture_words.sentences(silent))
     assert "Gauge reads too high by" not in {row[0] for row in method.assumptions(silent).rows}
     asked = {"tank_m3": 0.003, "tank_ethanol": 0.0, "added_m3": 0.003, "added_ethanol": 0.2}
-    words = str(tank_words(silent, wanted_ethanol=0.1, **asked))
+    words = str(tank_words(known_of(silent), wanted_ethanol=0.1, **asked))
     assert "on the same injector it runs 3.9 % leaner, where the ECU does not" in words
     assert "a reading of" not in words
 
@@ -300,7 +300,7 @@ def test_a_stated_bias_is_in_the_curves_and_under_the_sliders(biased):
 
 def test_a_stated_bias_moves_what_the_gauge_shows_of_the_band(biased):
     asked = {"tank_m3": 0.003, "tank_ethanol": 0.0, "added_m3": 0.003, "added_ethanol": 0.2}
-    words = str(tank_words(biased, wanted_ethanol=0.1, **asked))
+    words = str(tank_words(known_of(biased), wanted_ethanol=0.1, **asked))
     assert f"a reading of {0.865 * 14.7 * 0.96:.1f} becomes" in words
 
 
@@ -324,7 +324,7 @@ def test_the_first_guess_rests_on_the_checked_gauge(results, biased, monkeypatch
     asked = []
     monkeypatch.setattr(
         "tuninglib.lab.first_guess.guess_words",
-        lambda session, change, **more: asked.append(change.gauge_accuracy) or (),
+        lambda system, change, **more: asked.append(change.gauge_accuracy) or (),
     )
     for one in (results, biased):
         first_guess(one)

@@ -67,12 +67,6 @@ OPEN = """async name => {
   await panel.sessionContext.ready;
   await panel.sessionContext.session.kernel.info;  // without it, running is lost now and then
 }"""
-# Not awaited: it answers when every cell has run.
-RUN_ALL = """() => {
-  window.allRun = false;
-  const command = window.jupyterapp.commands.execute("notebook:run-all-cells");
-  command.then(() => { window.allRun = true; });
-}"""
 PANEL = ".jp-NotebookPanel:not(.lm-mod-hidden)"
 
 
@@ -159,9 +153,9 @@ def open_lab(page, address):
 
 
 def run_workbook(page, name):
+    """Open a workbook; it runs by itself."""
     page.evaluate(OPEN, f"{name}.ipynb")
-    page.evaluate(RUN_ALL)
-    page.wait_for_function("window.allRun", timeout=60_000)
+    page.wait_for_selector(f"{PANEL}[data-tuninglib=ran]", timeout=60_000)
     return page.locator(PANEL)
 
 
@@ -184,6 +178,12 @@ def test_the_start_page_leads_to_the_workbooks_on_the_riders_session(page, outin
     run_workbook(page, "start")
     wait_for_text(page, f"{outing} (the one that tuninglib lab was started with)")
     assert page.get_by_text("Would you like to get notified").count() == 0
+    # Nothing was clicked: the cautions are there, and the page stands at its top.
+    wait_for_text(page, "Full-throttle runs belong on a closed or quiet road")
+    content = page.locator(f"{PANEL} .jp-WindowedPanel-outer")
+    assert content.evaluate("one => one.scrollTop") == 0
+    model = "window.jupyterapp.shell.currentWidget.context.model"
+    assert page.evaluate(f"{model}.dirty") is False
     page.get_by_role("link", name="Plan the day").click()
     page.wait_for_function("window.jupyterapp.shell.currentWidget?.context?.path === 'plan.ipynb'")
 
@@ -195,7 +195,8 @@ def test_a_key_moves_the_picture_its_words_and_the_sentences(page):
     picture.wait_for()
     before, alt = picture.get_attribute("src"), picture.get_attribute("alt")
     assert "target band" in alt
-    first = text_of(page)
+    said = panel.locator("[role=status]").first
+    first = said.inner_text()
     handle = panel.locator(".widget-slider", has_text="injector flow on this bike").locator(
         ".noUi-handle"
     )
@@ -210,7 +211,7 @@ def test_a_key_moves_the_picture_its_words_and_the_sentences(page):
     panel.get_by_role("button", name="Reset").first.click()
     wait_for_text(page, f"with {start:g} cc/min")
     assert picture.get_attribute("src") == before
-    assert text_of(page) == first
+    assert said.inner_text() == first
 
 
 @pytest.mark.browser

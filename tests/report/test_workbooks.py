@@ -16,6 +16,7 @@ from tuninglib.text_files import SessionError
 WORKBOOKS = sorted((Path(__file__).resolve().parents[2] / "workbooks").glob("*.ipynb"))
 NAMES = [path.stem for path in WORKBOOKS]
 LONGEST_CELL = 8
+WITHOUT_A_SESSION = ("before",)
 # What a cell may be made of: imports, names, calls with plain arguments.
 ALLOWED = (
     ast.Module,
@@ -50,7 +51,7 @@ def tags(cell):
 
 def test_the_workbooks_are_there():
     assert set(NAMES) == {
-        "start", "plan", "coastdown", "runs", "session_report", "explore", "library"
+        "start", "before", "plan", "coastdown", "runs", "session_report", "explore", "library"
     }  # fmt: skip
 
 
@@ -82,7 +83,7 @@ def test_a_workbook_names_its_parameters_with_type_and_meaning(path):
         assert PARAMETER.fullmatch(line), line
     assert cell == cells(path, "code")[0]
     known = papermill.inspect_notebook(str(path))
-    assert "session_folder" in known
+    assert ("session_folder" in known) is (path.stem not in WITHOUT_A_SESSION)
     for name, parameter in known.items():
         assert parameter["help"], name
         assert parameter["inferred_type_name"] != "None", name
@@ -106,7 +107,8 @@ def test_a_workbook_runs_on_a_session(path, demo_copy, monkeypatch):
     # Were the parameter ignored, this would be looked for and not found.
     monkeypatch.setenv("TUNINGLIB_SESSION", str(demo_copy / "nowhere"))
     before = {p: p.read_bytes() for p in demo_copy.iterdir()}
-    notebook = run_workbook(path, {"session_folder": str(demo_copy)})
+    named = {} if path.stem in WITHOUT_A_SESSION else {"session_folder": str(demo_copy)}
+    notebook = run_workbook(path, named)
     shown = [c for c in notebook.cells if c.cell_type == "code" and c.outputs]
     assert shown
     for cell in shown:

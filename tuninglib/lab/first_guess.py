@@ -1,5 +1,7 @@
 """The first guess under sliders: flow as a range, open time, and where a chart misleads."""
 
+from dataclasses import replace
+
 from tuninglib import units
 from tuninglib.analysis.first_guess import Change, guess_of
 from tuninglib.analysis.injector import HIGHEST_SHARE, flow_on_bike
@@ -13,25 +15,73 @@ from tuninglib.session.defaults import ethanol_of
 NO_CHART = "no chart at hand"
 
 
-def first_guess(results):
-    """Sliders for the old and the new engine, target, pressure and fuel.
+# Where the sliders start before there is a session: a small single (invented).
+USUAL = Change(
+    flow_m3_s=150e-6 / 60,
+    flow_tolerance=0.07,
+    lambda_read=0.87,
+    lambda_wanted=0.87,
+    gauge_accuracy=0.02,
+    old_displacement_m3=150e-6,
+    new_displacement_m3=175e-6,
+    breathing_ratio=1.0,
+    breathing_half_width=0.10,
+    old_pressure_pa=3e5,
+    new_pressure_pa=3e5,
+    old_ethanol=0.05,
+    new_ethanol=0.05,
+    breathing=0.85,
+    engine_speed_rpm=9000.0,
+)
+
+
+def change_of(results) -> Change:
+    """From the reference of a session to its other engine, on the same fuel.
 
     Parameters
     ----------
     results : tuninglib.analysis.analyse.Results
     """
     session = results.session
-    system = session.about.units
     setup = session.setups[results.reference]
-    old = session.engines[setup.engine]
     new_name = results.ladder.engine if results.ladder else list(session.engines)[-1]
     new = session.engines[new_name]
     mixture = next(one for one in results.mixtures if one.setup == results.reference)
     middle = (session.target.lowest * session.target.highest) ** 0.5
     pressure = session.bike.fuel_pressure.value if session.bike.fuel_pressure else 3e5
-    ethanol = 100 * ethanol_of(session.fuels[setup.fuel]).value
-    speed = new.highest_speed.value if new.highest_speed else 9000.0
-    flow_now = flow_on_bike(session, setup.injector)
+    ethanol = ethanol_of(session.fuels[setup.fuel]).value
+    return Change(
+        flow_m3_s=flow_on_bike(session, setup.injector),
+        flow_tolerance=session.injectors[setup.injector].tolerance.value,
+        lambda_read=mixture.lambda_.value if mixture.lambda_ else middle,
+        lambda_wanted=middle,
+        gauge_accuracy=results.judged.gauge.accuracy.half_width,
+        old_displacement_m3=session.engines[setup.engine].displacement_m3,
+        new_displacement_m3=new.displacement_m3,
+        breathing_ratio=1.0,
+        breathing_half_width=session.assumptions.breathing_change.half_width,
+        old_pressure_pa=pressure,
+        new_pressure_pa=pressure,
+        old_ethanol=ethanol,
+        new_ethanol=ethanol,
+        breathing=new.breathing.value,
+        engine_speed_rpm=new.highest_speed.value if new.highest_speed else 9000.0,
+        cylinders=new.cylinders,
+    )
+
+
+def first_guess(results=None, *, system: str = "metric"):
+    """Sliders for the old and the new engine, target, pressure and fuel.
+
+    Parameters
+    ----------
+    results : tuninglib.analysis.analyse.Results, optional
+        Where the sliders start; left out: a usual small engine, before there is a session.
+    system : str
+        System of units of that.
+    """
+    start = USUAL if results is None else change_of(results)
+    system = system if results is None else results.session.about.units
 
     def shown(what, kind, value, low, high, step):
         label = units.unit_label(kind, system)
@@ -43,29 +93,36 @@ def first_guess(results):
         return kit.slider(what, unit, value, low=low, high=high, step=step)
 
     bar = 0.1 if system == "metric" else 1
-    read = mixture.lambda_.value if mixture.lambda_ else middle
     controls = {
-        "flow": shown("now: injector flow", "flow", flow_now, 50e-6 / 60, 600e-6 / 60, 1),
-        "old_cc": shown("now: displacement", "displacement", old.displacement_m3, 4e-5, 1e-3, 1),
-        "read": plain("now: lambda read", "lambda", read, 0.7, 1.2, 0.005),
-        "old_ethanol": plain("now: ethanol", "% by volume", ethanol, 0, 85, 0.5),
-        "old_pressure": shown("now: fuel pressure", "fuel_pressure", pressure, 1e5, 6e5, bar),
+        "flow": shown("now: injector flow", "flow", start.flow_m3_s, 50e-6 / 60, 600e-6 / 60, 1),
+        "old_cc": shown(
+            "now: displacement", "displacement", start.old_displacement_m3, 4e-5, 1e-3, 1
+        ),
+        "read": plain("now: lambda read", "lambda", start.lambda_read, 0.7, 1.2, 0.005),
+        "old_ethanol": plain("now: ethanol", "% by volume", 100 * start.old_ethanol, 0, 85, 0.5),
+        "old_pressure": shown(
+            "now: fuel pressure", "fuel_pressure", start.old_pressure_pa, 1e5, 6e5, bar
+        ),
         "new_cc": shown(
-            "planned: displacement", "displacement", new.displacement_m3, 4e-5, 1e-3, 1
+            "planned: displacement", "displacement", start.new_displacement_m3, 4e-5, 1e-3, 1
         ),
         "breathing": plain("planned: breathing against now", "%", 0, -25, 25, 1),
         "unsure": plain(
             "breathing may be off by",
             "±%, 95 of 100",
-            100 * session.assumptions.breathing_change.half_width,
+            100 * start.breathing_half_width,
             0,
             25,
             1,
         ),
-        "wanted": plain("planned: target lambda", "lambda", middle, 0.7, 1.1, 0.005),
-        "new_ethanol": plain("planned: ethanol", "% by volume", ethanol, 0, 85, 0.5),
-        "new_pressure": shown("planned: fuel pressure", "fuel_pressure", pressure, 1e5, 6e5, bar),
-        "speed": plain("highest engine speed", "rpm", speed, 4000, 14000, 100),
+        "wanted": plain("planned: target lambda", "lambda", start.lambda_wanted, 0.7, 1.1, 0.005),
+        "new_ethanol": plain(
+            "planned: ethanol", "% by volume", 100 * start.new_ethanol, 0, 85, 0.5
+        ),
+        "new_pressure": shown(
+            "planned: fuel pressure", "fuel_pressure", start.new_pressure_pa, 1e5, 6e5, bar
+        ),
+        "speed": plain("highest engine speed", "rpm", start.engine_speed_rpm, 4000, 14000, 100),
         "own_valves": kit.choice("valves per cylinder, my engine", (2, 3, 4, 5)),
         "chart_valves": kit.choice("valves per cylinder, of a chart", (NO_CHART, 2, 3, 4, 5)),
         "chart_ethanol": plain("ethanol of the chart's fuel", "% by volume", 0, 0, 85, 0.5),
@@ -75,12 +132,11 @@ def first_guess(results):
         return units.from_display(value, kind, system)
 
     def answer(**v):
-        change = Change(
+        change = replace(
+            start,
             flow_m3_s=si(v["flow"], "flow"),
-            flow_tolerance=session.injectors[setup.injector].tolerance.value,
             lambda_read=v["read"],
             lambda_wanted=v["wanted"],
-            gauge_accuracy=results.judged.gauge.accuracy.half_width,
             old_displacement_m3=si(v["old_cc"], "displacement"),
             new_displacement_m3=si(v["new_cc"], "displacement"),
             breathing_ratio=1 + v["breathing"] / 100,
@@ -89,13 +145,11 @@ def first_guess(results):
             new_pressure_pa=si(v["new_pressure"], "fuel_pressure"),
             old_ethanol=v["old_ethanol"] / 100,
             new_ethanol=v["new_ethanol"] / 100,
-            breathing=new.breathing.value,
             engine_speed_rpm=v["speed"],
-            cylinders=new.cylinders,
         )
         return kit.Said(
             guess_words(
-                session,
+                system,
                 change,
                 own_valves=v["own_valves"],
                 chart_valves=v["chart_valves"],
@@ -106,12 +160,12 @@ def first_guess(results):
     return kit.panel(controls, answer)
 
 
-def guess_words(session, change: Change, *, own_valves, chart_valves, chart_ethanol) -> tuple:
+def guess_words(system, change: Change, *, own_valves, chart_valves, chart_ethanol) -> tuple:
     """A first guess in sentences.
 
     Parameters
     ----------
-    session : tuninglib.session.load.Session
+    system : str
     change : Change
     own_valves, chart_valves : int or str
         Valves for each cylinder, of the engine and of a chart that is compared with; or
@@ -119,7 +173,6 @@ def guess_words(session, change: Change, *, own_valves, chart_valves, chart_etha
     chart_ethanol : float
         Of the chart's fuel, by volume, 0 to 1.
     """
-    system = session.about.units
     guess = guess_of(change)
     runs_out = units.to_display(guess.runs_out_m3_s, "flow", system)
     label = units.unit_label("flow", system)

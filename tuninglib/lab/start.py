@@ -105,6 +105,8 @@ def lab_command(*, browser: bool = True, options=()) -> list:
         "jupyterlab",
         f"--ServerApp.root_dir={start.parent}",
         f"--LabApp.default_url=/lab/tree/{start.name}",
+        # Workbooks run when they are first looked at.
+        f"--LabApp.extra_labextensions_path={Path(__file__).parent / 'labextensions'}",
         # It would ask the network for updates.
         "--LabApp.check_for_updates_class=jupyterlab.NeverCheckForUpdate",
         *([] if browser else ["--no-browser"]),

@@ -1,0 +1,69 @@
+"""What the workbook before buying says; there is no session yet."""
+
+import pytest
+
+from tests.lab.panels import labelled, words
+from tuninglib.lab import compression, first_guess, tank
+from tuninglib.physics.octane import Octane
+
+KIT = {
+    "system": "metric", "bore": 57.0, "stroke": 57.8, "made": 9.5, "new_bore": 62.0,
+    "speed": 9000.0, "need": Octane(91.0, "RON"), "fuel": Octane(95.0, "RON"), "clearance": 0.0,
+}  # fmt: skip
+
+
+def said(**changes):
+    return " ".join(str(one) for one in compression.compression_words(**KIT | changes))
+
+
+def test_a_larger_bore_under_the_same_head_raises_the_compression():
+    # By hand: the chamber is 147.5/8.5 = 17.35 cc; (174.5 + 17.35)/17.35 = 11.06.
+    words = said()
+    assert "147.5 cc as made, 174.5 cc with the kit (18.3 %)" in words
+    assert "11.1 with the kit if the chamber above the piston stays as it is, 9.5 as made" in words
+    assert "95 RON is not enough where compression is raised by 1.6" in words
+    assert "asks for 4.7 to 7.8 octane numbers more" in words
+    assert "knock breaks pistons fast" in words
+
+
+def test_a_measured_chamber_is_taken_as_it_is():
+    # 174.5/18.4 + 1 = 10.48; 3 to 5 numbers times 0.98.
+    words = said(clearance=18.4)
+    assert "10.5 with the chamber that was measured, 9.5 as made." in words
+    assert "burette" not in words
+    assert "95 RON is enough or not, that cannot be said" in words
+    assert "asks for 3.0 to 4.9 octane" in words
+
+
+def test_octane_is_compared_on_its_own_scale():
+    assert "the maker asks for 91 RON; 95 RON is enough." in said(new_bore=57.0)
+    assert "knock breaks" not in said(new_bore=57.0)
+    assert "86 AKI is enough or not" in said(new_bore=57.0, fuel=Octane(86.0, "AKI"))
+    assert "not enough" in said(new_bore=57.0, fuel=Octane(84.0, "AKI"))
+
+
+@pytest.mark.outside(source="mean piston speed is two strokes a turn: any engine handbook, by hand")
+def test_the_piston_speed_has_a_warning():
+    # By hand: 2 x 57.8 mm x 9000/60 = 17.34 m/s; at 10 500 20.2.
+    assert "17.3 m/s at 9000 rpm." in said()
+    assert "above 20 m/s" not in said()
+    assert "20.2 m/s at 10500 rpm." in said(speed=10500.0)
+    assert "above 20 m/s wears small engines fast" in said(speed=10500.0)
+
+
+def test_the_panels_work_without_a_session():
+    panel = compression.compression()
+    labelled(panel, "bore of the kit").value = 57
+    assert "95 RON is enough." in words(panel)
+    guess = first_guess.first_guess()
+    # By hand: 150 cc/min times 175/150.
+    assert "Injector to look for: 175 cc/min (" in words(guess)
+    labelled(guess, "planned: displacement").value = 150
+    assert "Injector to look for: 150 cc/min (" in words(guess)
+    assert "cc/min" in words(first_guess.first_guess(system="us"))
+    poured = tank.tank(system="us")
+    assert "gal" in words(poured)
+    # Half E5, half E85 is far beyond what the maker allows.
+    assert "after topping up: 45.0 % ethanol is more than the 10 % that the maker allows" in words(
+        poured
+    )
