@@ -18,7 +18,7 @@ import numpy as np
 from tests.conftest import DEMO, ROOT
 from tests.outing import Outing
 from tuninglib.analysis.coast_down import fit_of, half_widths, values_for_session
-from tuninglib.analysis.day_plan import plan_day, start_of, usual_repeats
+from tuninglib.analysis.day_plan import SwapTimes, plan_day, start_of, usual_repeats
 from tuninglib.analysis.first_guess import Change, guess_of
 from tuninglib.analysis.interim import interim
 from tuninglib.analysis.ride_order import richness_of
@@ -193,7 +193,9 @@ def found_without_runs() -> dict:
     days = {
         f"day_{gain:g}_{scatter:g}": plan_day(
             gain=gain, scatter=scatter, setups=("stock", "big_164", "big_172"),
-            riders=("tove", "ilmar"), minutes_a_run=6.0, minutes_a_swap=25.0,
+            riders=("tove", "ilmar"), minutes_a_run=6.0,
+            swap=SwapTimes(fuel=10.0, injector=25.0, engine=90.0),
+            parts=start.parts, in_blocks=scatter > 0.04,
             richness=start.richness,
         )
         for gain, scatter in ((0.1, 0.03), (0.2, 0.05))

@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from tuninglib.analysis.day_plan import plan_day, start_of
+from tuninglib.analysis.day_plan import SwapTimes, plan_day, start_of
 from tuninglib.session.new import write_new_session
 from tuninglib.statistics.planning import power_two_setups
 
@@ -13,7 +13,7 @@ def day(**more):
         "setups": ("a", "b", "c"),
         "riders": ("x", "y"),
         "minutes_a_run": 6,
-        "minutes_a_swap": 45,
+        "swap": SwapTimes(fuel=15, injector=45, engine=200),
     }
     return plan_day(**{**usual, **more})
 
@@ -41,3 +41,42 @@ def test_a_session_that_is_not_filled_in_can_be_planned(tmp_path):
     start = start_of(tmp_path / "fresh")
     assert (start.setups, start.riders) == (("before", "after"), ("me",))
     assert "assumed" in start.source
+
+
+PARTS = {
+    "a": {"engine": "small", "injector": "i1", "fuel": "e5"},
+    "b": {"engine": "big", "injector": "i2", "fuel": "e5"},
+    "c": {"engine": "big", "injector": "i2", "fuel": "e10"},
+}
+
+
+def test_each_kind_of_change_takes_its_own_time():
+    # a b c | c b a and so on: from a to b engine and injector, from b to c the fuel.
+    planned = day(parts=PARTS)
+    there = [pair for pair in zip(planned.order.setups, planned.order.setups[1:], strict=False)]
+    engine = sum({"a"} < {*pair} for pair in there)
+    fuel = sum({*pair} in ({"b", "c"}, {"a", "c"}) for pair in there)
+    assert engine >= 2
+    assert planned.changes == {"engine": engine, "injector": engine, "fuel": fuel}
+    assert planned.minutes == 6 * len(planned.order.setups) + 245 * engine + 15 * fuel
+
+
+def test_in_blocks_the_engine_is_opened_once():
+    planned = day(parts=PARTS, in_blocks=True)
+    assert planned.in_blocks
+    assert planned.changes["engine"] == 1
+    engines = [PARTS[name]["engine"] for name in planned.order.setups]
+    assert engines == sorted(engines, reverse=True)
+    # Inside a block a steady drift cancels as before, between blocks it does not.
+    places = {name: [] for name in PARTS}
+    for place, name in enumerate(planned.order.setups):
+        places[name].append(place)
+    means = {name: sum(own) / len(own) for name, own in places.items()}
+    assert abs(means["b"] - means["c"]) <= 1.5
+    assert planned.order.remaining_drift == pytest.approx(max(means.values()) - means["a"])
+    assert not day(parts={"a": PARTS["a"]}, setups=("a", "x"), in_blocks=True).changes["engine"]
+
+
+def test_the_session_says_which_parts_are_changed(demo_folder):
+    start = start_of(demo_folder)
+    assert start.parts["big_172_e10"] == {"engine": "big", "injector": "i172", "fuel": "e10"}

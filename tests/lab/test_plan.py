@@ -3,7 +3,7 @@ import re
 from tests.analysis.test_day_plan import day
 from tests.lab.panels import labelled, words
 from tuninglib.analysis.day_plan import start_of
-from tuninglib.lab.plan import names_in, plan, write_sheet
+from tuninglib.lab.plan import OFTEN, names_in, plan, write_sheet
 from tuninglib.report.run_sheet import AFTER, BEFORE
 
 # The demo's reference, and its other setups that may be ridden, by what the gauge showed.
@@ -109,3 +109,21 @@ def test_an_earlier_run_sheet_is_kept(demo_folder, tmp_path):
 
 def test_names_are_split_at_commas_once():
     assert names_in(" a, b ,,a, big 2 ") == ("a", "b", "big 2")
+
+
+def test_the_plan_opens_the_engine_once_and_says_what_that_costs(demo_folder):
+    panel = plan(demo_folder)
+    said = words(panel)
+    assert "1 change of engine" in said
+    assert "an engine that was opened is run in first, as its maker says" in said
+    assert "pick days alike in wind and air" in said
+    labelled(panel, "the engine is opened").value = OFTEN
+    said = words(panel)
+    assert "2 changes of engine" in said
+    assert "the engine is opened 2 times, and each time it is to be run in before full" in said
+    assert "pick days alike" not in said
+    labelled(panel, "setups").value = "big_172, big_172_e10"
+    said = words(panel)
+    assert "changes of fuel" in said
+    assert "engine is opened 2" not in said
+    assert "run in" not in said

@@ -14,7 +14,7 @@ import pytest
 
 from tests.browser import chromium
 from tuninglib.__main__ import main
-from tuninglib.analysis.day_plan import plan_day, start_of
+from tuninglib.analysis.day_plan import SwapTimes, plan_day, start_of
 from tuninglib.analysis.ride_order import FirstPass
 from tuninglib.lab import start
 from tuninglib.report.run_sheet import ROWS_ON_A_PAGE, Heading, run_sheet
@@ -290,7 +290,7 @@ def test_the_run_sheet_fits_on_one_page_of_either_paper(page, tmp_path):
         setups=("stock", "big"),
         riders=("tove", "ilmar"),
         minutes_a_run=6,
-        minutes_a_swap=45,
+        swap=SwapTimes(fuel=45, injector=45, engine=45),
     ).order
     rows = ROWS_ON_A_PAGE // 2
     full = RunOrder(("stock", long) * rows, ("Maximiliane", "tove") * rows, 2 * rows - 1, 0.0)

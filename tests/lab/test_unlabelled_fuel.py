@@ -2,6 +2,7 @@
 
 import pytest
 
+from tests.lab.panels import everything
 from tuninglib.analysis.analyse import analyse
 from tuninglib.lab import explore, first_guess, tank
 from tuninglib.session.load import load_session
@@ -17,7 +18,7 @@ def starts(panel) -> list:
     """Where the sliders about ethanol stand."""
     return [
         child.value
-        for child in panel.children
+        for child in everything(panel)
         if "ethanol" in getattr(child, "description", "") and "chart" not in child.description
     ]
 

@@ -10,7 +10,7 @@ import pytest
 
 from tests.browser import chromium
 from tests.outing import Outing
-from tuninglib.analysis.day_plan import plan_day, start_of
+from tuninglib.analysis.day_plan import SwapTimes, plan_day, start_of
 from tuninglib.lab.plan import PHONE_PAGE, write_phone_page
 from tuninglib.session.add_run import open_sheet, problems_of_row, row_text
 from tuninglib.session.columns import COLUMNS
@@ -44,7 +44,7 @@ def write_page(folder, gain=0.1):
         setups=start.setups,
         riders=start.riders,
         minutes_a_run=6,
-        minutes_a_swap=45,
+        swap=SwapTimes(fuel=45, injector=45, engine=45),
         richness=start.richness,
     )
     return write_phone_page(day, start, folder)

@@ -2,6 +2,7 @@
 
 import math
 from dataclasses import dataclass
+from itertools import pairwise
 from pathlib import Path
 
 from tuninglib.analysis.analyse import analyse
@@ -13,7 +14,13 @@ from tuninglib.rounding import percent
 from tuninglib.session.load import load_session
 from tuninglib.session.read_toml import tables_as_typed, what_stands
 from tuninglib.session.schema import Assumptions
-from tuninglib.statistics.planning import RunOrder, repeats_needed, run_order, smallest_visible_gain
+from tuninglib.statistics.planning import (
+    RunOrder,
+    repeats_needed,
+    run_order,
+    run_order_in_blocks,
+    smallest_visible_gain,
+)
 from tuninglib.text_files import SessionError
 
 MOST_RUNS = 120
@@ -21,6 +28,22 @@ MOST_RUNS = 120
 USUAL_GAIN = 0.10
 # Those of a new session.
 _NEW_SETUPS = ("before", "after")
+_KINDS = ("engine", "injector", "fuel")
+
+
+@dataclass(frozen=True, kw_only=True)
+class SwapTimes:
+    """What one change of each kind takes, the warm-up after it included. [min]
+
+    Attributes
+    ----------
+    fuel, injector, engine : float
+        An engine is changed by its cylinder, head or cam; running in is not counted.
+    """
+
+    fuel: float
+    injector: float
+    engine: float
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -38,6 +61,10 @@ class Day:
         Gain that it shows four times out of five.
     visible_with_one_less : float or None
     minutes : float
+    changes : dict of str to int
+        How often ``"engine"``, ``"injector"`` and ``"fuel"`` are changed between runs.
+    in_blocks : bool
+        Whether the runs of each engine stand in one block.
     """
 
     repeats: int
@@ -46,6 +73,8 @@ class Day:
     visible: float
     visible_with_one_less: float | None
     minutes: float
+    changes: dict
+    in_blocks: bool
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -58,6 +87,8 @@ class PlanStart:
     setups, riders : tuple of str
     fuels : dict of str to str
         Setup to fuel.
+    parts : dict of str to dict
+        Setup to its engine, injector and fuel, of those that are known.
     scatter : float
         From run to run, as a ratio.
     source : str
@@ -75,6 +106,7 @@ class PlanStart:
     setups: tuple
     riders: tuple
     fuels: dict
+    parts: dict
     scatter: float
     source: str
     closed: dict
@@ -122,6 +154,11 @@ def start_of(session_folder) -> PlanStart:
             for name, record in setups.items()
             if isinstance(record, dict) and record.get("fuel")
         },
+        parts={
+            name: {kind: getattr(setup, kind) for kind in _KINDS}
+            for name, setup in known.setups.items()
+            if setup is not None
+        },
         scatter=scatter,
         source=source,
         closed=closed,
@@ -145,13 +182,24 @@ def usual_repeats(start: PlanStart) -> int | None:
             setups=start.setups,
             riders=start.riders,
             minutes_a_run=0,
-            minutes_a_swap=0,
+            swap=SwapTimes(fuel=0, injector=0, engine=0),
         ).repeats
     except ValueError:
         return None
 
 
-def plan_day(*, gain, scatter, setups, riders, minutes_a_run, minutes_a_swap, richness=None) -> Day:
+def plan_day(
+    *,
+    gain,
+    scatter,
+    setups,
+    riders,
+    minutes_a_run,
+    swap: SwapTimes,
+    parts=None,
+    richness=None,
+    in_blocks: bool = False,
+) -> Day:
     """Repeats, order and length of a test day that shows a wanted gain.
 
     Parameters
@@ -159,9 +207,15 @@ def plan_day(*, gain, scatter, setups, riders, minutes_a_run, minutes_a_swap, ri
     gain, scatter : float
         Wanted gain, and standard deviation of wheel force from run to run, as ratios.
     setups, riders : sequence of str
-    minutes_a_run, minutes_a_swap : float
+    minutes_a_run : float
+    swap : SwapTimes
+    parts : dict, optional
+        As of :class:`PlanStart`; from one setup whose parts are not known to another, an injector
+        is changed.
     richness : Richness, optional
         Of the setups, to ride the richest first; left out: they are ridden as they are named.
+    in_blocks : bool
+        Ride all runs of one engine before the next one is opened.
 
     Raises
     ------
@@ -186,7 +240,16 @@ def plan_day(*, gain, scatter, setups, riders, minutes_a_run, minutes_a_swap, ri
             "alike (a longer hill, one rider, calm air)"
         )
     first_pass = rich_to_lean(setups, richness or Richness())
-    order = run_order(first_pass.setups, repeats=repeats, riders=tuple(riders) or ("",))
+    parts, riders = parts or {}, tuple(riders) or ("",)
+    blocks: dict = {}
+    for name in first_pass.setups:
+        blocks.setdefault(parts.get(name, {}).get("engine"), []).append(name)
+    in_blocks = in_blocks and len(blocks) > 1
+    if in_blocks:
+        order = run_order_in_blocks(list(blocks.values()), repeats=repeats, riders=riders)
+    else:
+        order = run_order(first_pass.setups, repeats=repeats, riders=riders)
+    changes = _changes(order.setups, parts)
 
     def visible(count):
         return smallest_visible_gain(
@@ -199,5 +262,22 @@ def plan_day(*, gain, scatter, setups, riders, minutes_a_run, minutes_a_swap, ri
         first_pass=first_pass,
         visible=visible(repeats),
         visible_with_one_less=visible(repeats - 1) if repeats > 2 else None,
-        minutes=len(order.setups) * minutes_a_run + order.swaps * minutes_a_swap,
+        minutes=len(order.setups) * minutes_a_run
+        + sum(count * getattr(swap, kind) for kind, count in changes.items()),
+        changes=changes,
+        in_blocks=in_blocks,
     )
+
+
+def _changes(setups, parts) -> dict:
+    """How often each kind of part is changed from one run to the next."""
+    counts = dict.fromkeys(_KINDS, 0)
+    for one, other in pairwise(setups):
+        if one == other:
+            continue
+        if one not in parts or other not in parts:
+            counts["injector"] += 1
+            continue
+        for kind in _KINDS:
+            counts[kind] += parts[one][kind] != parts[other][kind]
+    return counts

@@ -51,8 +51,8 @@ def coast_down(session_folder):
         description="timed falls, one in each row",
         rows=12,
         continuous_update=False,
-        style={"description_width": "17rem"},
-        layout={"width": "52rem", "max_width": "100%"},
+        style={"description_width": "8rem"},
+        layout={"width": "28rem", "max_width": "100%"},
     )
     pressure_step = 0.05 if system == "us" else 1
     controls = {

@@ -17,8 +17,9 @@ from tuninglib.report.templates import render
 from tuninglib.text_files import SessionError
 from tuninglib.whole_files import in_words
 
-_WIDE = {"width": "40rem", "max_width": "100%"}
-_LABEL = {"description_width": "17rem"}
+# Controls keep to the left, so that the answer stands beside them and not below the fold.
+_WIDE = {"width": "28rem", "max_width": "100%"}
+_LABEL = {"description_width": "13rem"}
 
 
 @dataclass(frozen=True)
@@ -112,7 +113,7 @@ def panel(controls: dict, answer, *, more=()):
     answer : callable
         Values of the controls to what is :class:`Said`; a ValueError becomes a sentence.
     more : sequence of widgets
-        Shown below the answer.
+        Shown below the controls.
 
     Returns
     -------
@@ -152,7 +153,23 @@ def panel(controls: dict, answer, *, more=()):
     for control in controls.values():
         control.observe(show, "value")
     show()
-    return widgets.VBox([*controls.values(), back, picture, words, *more])
+    return beside([*controls.values(), back, *more], [picture, words])
+
+
+def beside(controls, answer):
+    """Controls with the answer at their side; below them where the screen is narrow.
+
+    Parameters
+    ----------
+    controls, answer : sequence of widgets
+    """
+    left = widgets.VBox(list(controls), layout={"flex": "0 1 29rem", "min_width": "18rem"})
+    left.add_class("tuning-controls")
+    right = widgets.VBox(list(answer), layout={"flex": "1 1 26rem", "min_width": "18rem"})
+    row = widgets.Box(
+        [left, right], layout={"display": "flex", "flex_flow": "row wrap", "width": "100%"}
+    )
+    return widgets.VBox([widgets.HTML(render("lab/templates/labels.html.j2")), row])
 
 
 def action(label: str, tooltip: str, act, *, icon: str = "pencil"):

@@ -2,7 +2,14 @@
 
 from pathlib import Path
 
-from tuninglib.analysis.day_plan import USUAL_GAIN, Day, PlanStart, plan_day, start_of
+from tuninglib.analysis.day_plan import (
+    USUAL_GAIN,
+    Day,
+    PlanStart,
+    SwapTimes,
+    plan_day,
+    start_of,
+)
 from tuninglib.analysis.interim import ended_with
 from tuninglib.lab import kit
 from tuninglib.report import stop_rules
@@ -11,7 +18,7 @@ from tuninglib.report.cells import spaced
 from tuninglib.report.display import Prose, Table
 from tuninglib.report.roadside import roadside_page
 from tuninglib.report.run_sheet import ROWS_ON_A_PAGE, Heading, run_sheet
-from tuninglib.rounding import fixed, percent
+from tuninglib.rounding import fixed, listing, percent
 from tuninglib.session.add_run import open_sheet
 from tuninglib.session.read_toml import what_stands
 from tuninglib.statistics.planning import RunOrder
@@ -20,6 +27,7 @@ from tuninglib.whole_files import write_together
 
 SHEET = "run_sheet.html"
 PHONE_PAGE = "roadside.html"
+ONCE, OFTEN = "once: each engine in one block", "as often as the order asks"
 
 
 def plan(session_folder, *, gain_percent: float = 100 * USUAL_GAIN, sheet_file: str = ""):
@@ -43,7 +51,10 @@ def plan(session_folder, *, gain_percent: float = 100 * USUAL_GAIN, sheet_file: 
         "setups": kit.text("setups, commas between", ", ".join(start.setups)),
         "riders": kit.text("riders, commas between", ", ".join(start.riders)),
         "run": kit.slider("one run, back at the start", "min", 6, low=2, high=20, step=1),
-        "swap": kit.slider("one change of parts, warm-up", "min", 45, low=5, high=180, step=5),
+        "fuel": kit.slider("one change of fuel", "min", 15, low=5, high=120, step=5),
+        "injector": kit.slider("one change of injector", "min", 30, low=5, high=180, step=5),
+        "engine": kit.slider("opening the engine once", "min", 180, low=30, high=600, step=30),
+        "blocks": kit.choice("the engine is opened", (ONCE, OFTEN)),
     }
     first = controls["scatter"].value
 
@@ -55,8 +66,10 @@ def plan(session_folder, *, gain_percent: float = 100 * USUAL_GAIN, sheet_file: 
             setups=names_in(v["setups"]),
             riders=names_in(v["riders"]),
             minutes_a_run=v["run"],
-            minutes_a_swap=v["swap"],
+            swap=SwapTimes(fuel=v["fuel"], injector=v["injector"], engine=v["engine"]),
+            parts=start.parts,
             richness=start.richness,
+            in_blocks=v["blocks"] == ONCE,
         )
 
     rules = stop_rules.box(start.limits, start.system)
@@ -116,7 +129,7 @@ def day_words(day: Day, *, gain, scatter, source) -> tuple:
         ("Smallest visible gain", f"{percent(day.visible, 1)} with these repeats."),
         (
             "Time",
-            f"{hours} h {minutes:02d} min, with {day.order.swaps} changes of parts between runs.",
+            f"{hours} h {minutes:02d} min, with {_changes_text(day.changes)}.",
         ),
         (
             "First pass",
@@ -125,10 +138,10 @@ def day_words(day: Day, *, gain, scatter, source) -> tuple:
         (
             "Order",
             "there and back, so that a steady drift (warming engine, wind, tiring rider) hits all "
-            "setups alike"
+            f"setups{' of an engine' * day.in_blocks} alike"
             + (
                 "."
-                if day.order.remaining_drift < 1e-9
+                if day.order.remaining_drift < 1e-9 or day.in_blocks
                 else f"; with an odd number of repeats {fixed(day.order.remaining_drift, 1)} "
                 f"runs' worth of drift remains between two setups; {day.repeats + 1} runs of each "
                 "would cancel it."
@@ -138,6 +151,24 @@ def day_words(day: Day, *, gain, scatter, source) -> tuple:
     if day.visible_with_one_less is not None:
         shown = percent(day.visible_with_one_less, 1)
         items.insert(2, ("With one run less of each", f"{shown} would be the smallest."))
+    if day.in_blocks:
+        items.append(
+            (
+                "Each engine in one block",
+                "an engine that was opened is run in first, as its maker says, and checked again; "
+                "that time comes on top. Between two engines the difference of their days stays in "
+                "the gain: pick days alike in wind and air, or ride the first engine again at the "
+                "end if the gain is small.",
+            )
+        )
+    elif day.changes["engine"]:
+        items.append(
+            (
+                "Running in",
+                f"the engine is opened {day.changes['engine']} times, and each time it is to be "
+                "run in before full throttle, as its maker says; that time comes on top.",
+            )
+        )
     if setups > 2:
         items.append(
             (
@@ -154,6 +185,14 @@ def day_words(day: Day, *, gain, scatter, source) -> tuple:
             )
         )
     return (Prose(tuple(items)), _blocks(day.order))
+
+
+def _changes_text(changes: dict) -> str:
+    """How often parts are changed between runs."""
+    found = [
+        f"{count} change{'s' * (count != 1)} of {kind}" for kind, count in changes.items() if count
+    ]
+    return listing(found) or "nothing to change"
 
 
 def closed_words(start: PlanStart, closed: dict, *, left_out: bool) -> Prose:

@@ -215,7 +215,7 @@ def runs_form(session_folder):
     back.on_click(undo)
     rows.value = kit.words_html(last_rows(sheet), live=False)
     lines = [widgets.VBox([fields[key], beside[key]]) for key in fields]
-    return widgets.VBox([rules, *lines, planned, button, back, words, so_far, rows])
+    return kit.beside([*lines, planned, button, back, words], [so_far, rules, rows])
 
 
 def _possible(field, cell) -> tuple:

@@ -286,6 +286,40 @@ def run_order(setups, *, repeats, riders=("",)) -> RunOrder:
     return RunOrder(setups=best, riders=tuple(turns), swaps=swaps, remaining_drift=drift)
 
 
+def run_order_in_blocks(blocks, *, repeats, riders=("",)) -> RunOrder:
+    """Order of runs where what lies between two blocks is to be crossed once only.
+
+    Parameters
+    ----------
+    blocks : sequence of sequence of str
+        Setups of each block, in the order in which each is to be ridden for the first time.
+    repeats, riders
+        As of :func:`run_order`.
+
+    Returns
+    -------
+    RunOrder
+        Its remaining drift is that between setups of different blocks.
+
+    Notes
+    -----
+    There and back inside each block: between two of its setups a steady drift cancels, between
+    blocks it does not.
+
+    Examples
+    --------
+    >>> run_order_in_blocks([["stock"], ["lean", "rich"]], repeats=2).setups
+    ('stock', 'stock', 'lean', 'rich', 'rich', 'lean')
+    """
+    ordered = [run_order(block, repeats=repeats, riders=riders) for block in blocks]
+    setups = tuple(setup for order in ordered for setup in order.setups)
+    if len(set(setups)) * repeats != len(setups):
+        raise ValueError("a setup stands in two blocks; name each setup once")
+    drift, swaps = _worth(setups)
+    turns = tuple(rider for order in ordered for rider in order.riders)
+    return RunOrder(setups=setups, riders=turns, swaps=swaps, remaining_drift=drift)
+
+
 def _there_and_back(setups, repeats, split):
     there = [s for s, n in zip(setups, split, strict=True) for _ in range(n)]
     back = [s for s, n in zip(setups, split, strict=True) for _ in range(repeats - n)]
