@@ -44,11 +44,15 @@ def decimals_for(half_width: float) -> int:
 def fixed(value: float, decimals: int) -> str:
     """A number with so many decimals (negative: rounded to tens, hundreds), a true minus sign.
 
+    Twelve digits are looked at: the last of the others differ from machine to machine, and would
+    turn a tie up here and down there.
+
     Examples
     --------
     >>> fixed(-0.04, 1), fixed(1234.5, -2)
     ('0.0', '1200')
     """
+    value = float(f"{value:.12g}")
     text = f"{round(value, decimals):.{max(decimals, 0)}f}"
     if float(text) == 0:
         text = text.lstrip("-")

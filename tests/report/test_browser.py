@@ -409,7 +409,18 @@ def asked_in_si(results, values):
         asked |= {"air_density_kg_m3": float(density), "output_factor": float(output)}
     if "headwind" in si:
         asked["headwind_m_s"] = si["headwind"]
+    if "entry" in si or "speedometer" in si:
+        factor = results.road.speed_factor.value
+        day = fellow._day_values(results, run)["entry"]
+        asked["entry_m_s"] = si.get("entry", round_of("entry", day, system)) * (
+            1 / (1 + si["speedometer"]) if "speedometer" in si else factor
+        )
     return Question(**asked)
+
+
+def round_of(name, value, system):
+    """A day's value as its field shows it, in SI."""
+    return float(fellow._number_field(name, value, system)["value"]) * fellow._factor(name, system)
 
 
 def texts_of(results, values):
@@ -432,6 +443,9 @@ METRIC = [
     {"altitude": 0},
     {"headwind": 12},
     {"headwind": -9},
+    {"entry": 40},
+    {"entry": 40, "speedometer": 0},
+    {"speedometer": 9},
     {"mass": 110, "length": 300, "grade": 4.5, "altitude": 800, "headwind": 5},
 ]
 US = [
@@ -468,10 +482,13 @@ def test_it_works_by_keyboard_alone(browser, reports):
         assert texts_on(page) == texts_of(results, {"mass": start + 5})
         assert texts_on(page) != before
         visited = []
-        for _ in range(6):
+        order = (
+            "length", "grade", "altitude", "headwind", "entry", "speedometer", "setup", "fuel",
+            "reset",
+        )  # fmt: skip
+        for _ in order:
             page.keyboard.press("Tab")
             visited.append(page.evaluate("document.activeElement.id"))
-        order = ("length", "grade", "altitude", "headwind", "fuel", "reset")
         assert visited == [f"ask-{name}" for name in order]
         page.keyboard.press("Enter")
         assert texts_on(page) == before
@@ -563,6 +580,43 @@ def test_each_fuel_has_its_mixture_and_its_warnings(browser, reports):
         page.select_option("#ask-fuel", label=NASTY)
         warning = page.locator("#ask-mixture .warning").first.inner_text()
         assert "30\u00a0% ethanol, more than the 10\u00a0% that the maker allows" in warning
+
+
+def test_another_setup_and_another_fuel_have_speeds_of_their_own(browser, reports):
+    path, results = reports["demo"]
+    runs = {name.replace("_", " "): run for name, run in results.road.equivalent.items() if run}
+    system = results.session.about.units
+
+    def speeds(title, question=what_if.Question()):  # noqa: B008
+        (answer,) = what_if.answers(runs[title], [question])
+        return [quantity_text(one, "speed", system) for one in (answer.at_force, answer.at_power)]
+
+    def said(page, place):
+        return page.inner_text(place).replace("\u00a0", " ")
+
+    with shown(browser, path) as page:
+        options = page.locator("#ask-setup option").all_inner_texts()
+        assert [one.removesuffix(" (not to be ridden)") for one in options] == list(runs)
+        assert "big 150 (not to be ridden)" in options
+        for number, title in enumerate(runs):
+            page.select_option("#ask-setup", str(number))
+            assert texts_on(page) == speeds(title)
+            assert f"At the marker with {title}, from " in said(page, "#ask-from")
+        page.select_option("#ask-setup", label="big 150 (not to be ridden)")
+        assert "Not on e5: light knock was heard on run 5." in said(page, "#ask-mixture")
+        # The same parts on the other fuel were ridden, too: the speed is that of the other setup.
+        page.select_option("#ask-setup", label="big 172")
+        page.fill("#ask-mass", "90")
+        page.select_option("#ask-fuel", label="e10")
+        assert texts_on(page) == speeds("big 172 e10", what_if.Question(rider_mass_kg=90.0))
+        assert "not timed" not in said(page, "#ask-mixture")
+        page.select_option("#ask-setup", label="big 185")
+        assert page.input_value("#ask-mass") == "90"
+        page.select_option("#ask-fuel", label="e10")
+        assert texts_on(page) == speeds("big 185", what_if.Question(rider_mass_kg=90.0))
+        assert "It was not timed on e10; the speed is the one on e5." in said(page, "#ask-mixture")
+        page.fill("#ask-speedometer", "0")
+        assert "(as yours shows it: " in said(page, "#ask-shown-force")
 
 
 def test_denser_air_is_warned_of_where_the_controller_does_not_adapt(browser, reports):

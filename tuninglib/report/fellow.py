@@ -34,6 +34,8 @@ _FEET_AND_POUNDS = {
     "grade": (0, 20, 0.1),
     "altitude": (0, 10000, 50),
     "headwind": (-12, 12, 1),
+    "entry": (6, 60, 1),
+    "speedometer": (-5, 15, 0.5),
 }
 RANGES = {
     "metric": {
@@ -42,6 +44,8 @@ RANGES = {
         "grade": (0, 20, 0.1),
         "altitude": (0, 3000, 10),
         "headwind": (-20, 20, 1),
+        "entry": (10, 100, 1),
+        "speedometer": (-5, 15, 0.5),
     },
     "us": _FEET_AND_POUNDS,
     "imperial": _FEET_AND_POUNDS,
@@ -52,10 +56,12 @@ _LABELS = {
     "grade": ("Its grade", None),
     "altitude": ("My altitude", "length"),
     "headwind": ("Headwind, minus from behind", "speed"),
+    "entry": ("My speed at the start line, as shown", "speed"),
+    "speedometer": ("My speedometer shows too much by", None),
 }
 
-# Between these altitudes the script interpolates; a straight line over 15 m is good to 1e-6.
-_ALTITUDE_STEP_M = 15.0
+# Between these altitudes the script interpolates logarithms; 60 m are good to 2e-6.
+_ALTITUDE_STEP_M = 60.0
 # A day's pressure farther than this from the standard atmosphere's is not that altitude's weather.
 _LARGEST_DEPARTURE = 0.06
 
@@ -85,14 +91,15 @@ def controls(results) -> Html:
     session = results.session
     system = session.about.units
     values = _day_values(results, run) if run else {}
+    found = data(results)
     page = render(
         "report/page/fellow.html.j2",
         fields=[_number_field(name, value, system) for name, value in values.items()],
         fuels=[fuel["name"] for fuel in fuels],
         fuel_in_use=results.plan.ride.fuel if fuels else None,
-        setup=run.setup.replace("_", " ") if run else "",
-        entry=_whole_speed(run.entry_m_s, system) if run else "",
-        data=data(results),
+        setups=[(one["title"], one["shut"]) for one in found["setups"]],
+        chosen=run.setup.replace("_", " ") if run else "",
+        data=found,
     )
     return Html(page, "Asking for yourself works in the report page.")
 
@@ -124,13 +131,47 @@ def data(results) -> dict:
         },
     }
     if run is None:
-        return found
+        return found | {"setups": []}
+    return (
+        found | _of_run(results, run) | {"setups": [_setup(results, one) for one in _runs(results)]}
+    )
+
+
+def _runs(results) -> list:
+    """Every setup that was timed, as one run each, in the order of the gain."""
+    runs = (results.road.equivalent[pull.setup] for pull in results.pulls)
+    return [run for run in runs if run is not None]
+
+
+def _setup(results, run) -> dict:
+    """What the script needs of one setup; of the one it starts with, not the run once more."""
+    parts = results.session.setups[run.setup]
+    known = next((one for one in results.combinations if one.setup == run.setup), None)
+    shut = gate_sentence(results, known) if known is not None and known.gate is not None else ""
+    system = results.session.about.units
+    named = {
+        "title": run.setup.replace("_", " "),
+        "parts": [parts.engine, parts.injector],
+        "fuel": parts.fuel,
+        "shut": shut,
+        "values": {
+            name: _number_field(name, value, system)["value"]
+            for name, value in _day_values(results, run).items()
+        },
+        "fuels": _fuels(results, parts.engine, parts.injector),
+    }
+    return named if run is _run_of(results) else named | _of_run(results, run)
+
+
+def _of_run(results, run) -> dict:
+    """What the script needs to work out the marker speeds of one setup."""
+    session = results.session
     force, power = what_if.day_outputs(run)
     low, high = _altitudes(results, run)
     altitudes = np.arange(low, high + _ALTITUDE_STEP_M, _ALTITUDE_STEP_M)
     density, output = air_at_altitude(session, altitudes, setup=run.setup)
     kept = {name: value for name, value in vars(run).items() if name not in ("setup", "force_n")}
-    return found | {
+    return {
         "run": kept,
         "force_n": force.tolist(),
         "power_w": power.tolist(),
@@ -226,6 +267,8 @@ def _day_values(results, run) -> dict:
         "grade": _mean_grade(run),
         "altitude": _altitude_of(results.session, float(air["pressure_abs_pa"].mean())),
         "headwind": run.headwind_m_s,
+        "entry": run.entry_m_s / results.road.speed_factor.value,
+        "speedometer": 1 / results.road.speed_factor.value - 1,
     }
 
 
@@ -267,25 +310,25 @@ def _number_field(name: str, value_si: float, system: str) -> dict:
     }
 
 
-def _whole_speed(speed_m_s: float, system: str) -> str:
-    shown = fixed(units.to_display(speed_m_s, "speed", system), 0)
-    return f"{shown} {units.unit_label('speed', system)}"
+def _fuels(results, engine=None, injector=None) -> list:
+    """For each fuel: what an injector does on it, and what speaks against it.
 
-
-def _fuels(results) -> list:
-    """For each fuel: what the injector to ride does on it, and what speaks against it."""
+    Left out: the engine and the injector to ride.
+    """
     ride = results.plan.ride
-    if ride is None:
-        return []
+    if engine is None:
+        if ride is None:
+            return []
+        engine, injector = ride.engine, ride.injector
     found = {
         one.fuel: one
         for one in one_each(results.combinations, ride).values()
-        if (one.engine, one.injector) == (ride.engine, ride.injector)
+        if (one.engine, one.injector) == (engine, injector)
     }
     return [
         {
             "name": name,
-            "mixture": f"On {name} with injector {ride.injector}: {_mixture(results, found[name])}",
+            "mixture": f"On {name} with injector {injector}: {_mixture(results, found[name])}",
             "warnings": _speaks_against(results, found[name]),
         }
         for name in results.session.fuels

@@ -113,12 +113,12 @@ window.fellow = (() => {
     const half = z * Math.sqrt(squares);
     return [speeds[0], speeds[0] - half, speeds[0] + half];
   }
-  // Density and output factor at an altitude, from the table in the page.
+  // Density and output factor at an altitude, from the table in the page; both fall by factors.
   function airAt(data, altitude) {
     const { lowest_m, step_m, density_kg_m3, output_factor } = data.air;
     const place = (altitude - lowest_m) / step_m;
     const i = Math.min(Math.max(Math.floor(place), 0), density_kg_m3.length - 2);
-    const between = (values) => values[i] + (place - i) * (values[i + 1] - values[i]);
+    const between = (values) => values[i] * (values[i + 1] / values[i]) ** (place - i);
     return { air_density_kg_m3: between(density_kg_m3), output_factor: between(output_factor) };
   }
   // Rounding: see tuninglib.rounding. Ties go to the even digit.
@@ -128,7 +128,8 @@ window.fellow = (() => {
     if (leading >= 950) exponent += 1;
     return (leading < 355 || leading >= 950 ? 2 : 1) - 1 - exponent;
   }
-  function fixed(value, decimals) {
+  function fixed(exact, decimals) {
+    const value = Number(exact.toPrecision(12));
     let text;
     if (decimals < 0) {
       const unit = 10 ** -decimals, low = Math.floor(value / unit), rest = value - low * unit;
@@ -155,10 +156,15 @@ window.fellow = (() => {
   function speedText(data, speeds) {
     return intervalText(speeds.map((one) => one * data.speed.per_m_s), data.speed.label);
   }
-  // What the speedometer of the day would show.
-  function shownText(data, speed) {
-    const shown = fixed(speed * data.speed.per_m_s / data.speed.true_per_shown, 0);
-    return `(as this speedometer shows it: ${shown}\u00a0${data.speed.label})`;
+  // True speed over shown: as asked, or as on the day.
+  function truePerShown(data, values) {
+    return "speedometer" in values ? 1 / (1 + values.speedometer) : data.speed.true_per_shown;
+  }
+  // What the speedometer of the day would show, or the rider's own.
+  function shownText(data, speed, values = {}) {
+    const shown = fixed(speed * data.speed.per_m_s / truePerShown(data, values), 0);
+    const whose = "speedometer" in values ? "yours" : "this speedometer";
+    return `(as ${whose} shows it: ${shown}\u00a0${data.speed.label})`;
   }
   // What the fields ask, in SI; what was left alone is left out.
   function question(data, values) {
@@ -170,6 +176,8 @@ window.fellow = (() => {
     }
     if ("altitude" in values) Object.assign(asked, airAt(data, values.altitude));
     if ("headwind" in values) asked.headwind_m_s = values.headwind;
+    // The start line is passed by what the rider's own speedometer shows.
+    if ("entry" in values) asked.entry_m_s = values.entry * truePerShown(data, values);
     return asked;
   }
   // Fuel is metered for the day's air: in denser air an ECU that does not notice runs lean.
@@ -193,7 +201,7 @@ window.fellow = (() => {
   if (!ask) return;
   const data = JSON.parse(at("ask-data").textContent);
   const fields = [...ask.querySelectorAll("input[type=number]")];
-  const fuel = at("ask-fuel");
+  const fuel = at("ask-fuel"), setup = at("ask-setup");
   const sliderOf = (field) => at(field.id.replace("ask-", "slide-"));
   const line = (text, name) => {
     const span = document.createElement("span");
@@ -204,8 +212,19 @@ window.fellow = (() => {
   };
   const inside = (field) => field.value !== "" && Number(field.value) >= Number(field.min)
     && Number(field.value) <= Number(field.max);
+  // The setup that was chosen, and the one that was timed with its parts on the fuel asked about.
+  function chosen() {
+    const own = setup ? data.setups[Number(setup.value)] : {};
+    const name = fuel?.selectedOptions[0]?.textContent;
+    const same = (one) => one.fuel === name && String(one.parts) === String(own.parts);
+    const timed = data.setups.find(same);
+    return { own, timed, name, data: { ...data, ...(timed ?? own) } };
+  }
   function values() {
-    const changed = fields.filter((field) => Number(field.value) !== Number(field.defaultValue));
+    const differs = (field) => Number(field.value) !== Number(field.defaultValue);
+    // Another speedometer means another start, if it is passed by what is shown.
+    const moved = fields.some((field) => field.id === "ask-speedometer" && differs(field));
+    const changed = fields.filter((one) => differs(one) || (moved && one.id === "ask-entry"));
     return Object.fromEntries(changed.map((field) => {
       return [field.id.replace("ask-", ""), Number(field.value) * Number(field.dataset.factor)];
     }));
@@ -219,25 +238,56 @@ window.fellow = (() => {
     }).join(" ");
   }
   function show() {
-    const wrong = problem(), asked = data.run && !wrong ? fellow.question(data, values()) : {};
+    const { own, timed, name, data: now } = chosen();
+    const wrong = problem(), put = wrong ? {} : values();
+    const asked = data.run ? fellow.question(now, put) : {};
     if (data.run) {
-      const found = wrong ? { refusal: "" } : fellow.answer(data, asked);
+      const found = wrong ? { refusal: "" } : fellow.answer(now, asked);
+      const entry = (asked.entry_m_s ?? now.run.entry_m_s) * data.speed.per_m_s;
+      at("ask-from").textContent = `At the marker with ${timed?.title ?? own.title}, from `
+        + `${fellow.fixed(entry, 0)}\u00a0${data.speed.label} at the start line, true speeds:`;
       for (const name of ["force", "power"]) {
         const speeds = found[`at_${name}`];
         at(`ask-at-${name}`).textContent = speeds ? fellow.speedText(data, speeds) : "\u2013";
-        at(`ask-shown-${name}`).textContent = speeds ? fellow.shownText(data, speeds[0]) : "";
+        at(`ask-shown-${name}`).textContent = speeds ? fellow.shownText(data, speeds[0], put) : "";
       }
       const refused = found.refusal && `No answer: ${data.refusals[found.refusal]}.`;
       at("ask-problem").textContent = wrong || refused;
     }
-    const chosen = fuel && data.fuels[Number(fuel.value)];
+    const known = (now.fuels ?? data.fuels).find((one) => one.name === name);
+    const { shut } = timed ?? own;
+    const warnings = known ? [...known.warnings] : [];
+    // Said once: of the same parts on the same fuel the mixture's own warning says it.
+    if (shut && !warnings.some((text) => text.includes(shut))) {
+      warnings.unshift(`${(timed ?? own).title} is not to be ridden: ${shut}.`);
+    }
+    const untimed = own.title && name && !timed
+      ? [`It was not timed on ${name}; the speed is the one on ${own.fuel}.`] : [];
     at("ask-mixture").replaceChildren(
-      ...(chosen ? [line(chosen.mixture, "line")] : []),
-      ...(chosen ? chosen.warnings : []).map((text) => line(text, "line warning")),
-      ...fellow.airWarning(data, asked).map((text) => line(text, "line warning")),
+      ...(known ? [known.mixture] : []).map((text) => line(text, "line")),
+      ...untimed.map((text) => line(text, "line")),
+      ...warnings.map((text) => line(text, "line warning")),
+      ...fellow.airWarning(now, asked).map((text) => line(text, "line warning")),
     );
   }
+  // Fields that were left alone go to the day of the setup; its own fuel goes with it.
+  function choose() {
+    const own = data.setups[Number(setup.value)];
+    for (const field of fields) {
+      const day = own.values[field.id.replace("ask-", "")];
+      const alone = Number(field.value) === Number(field.defaultValue);
+      field.defaultValue = day;
+      if (alone) { field.value = day; sliderOf(field).value = day; }
+    }
+    const option = fuel && [...fuel.options].find((one) => one.textContent === own.fuel);
+    if (option) fuel.value = option.value;
+    show();
+  }
   function reset() {
+    if (setup) {
+      setup.selectedIndex = [...setup.options].findIndex((option) => option.defaultSelected);
+      choose();
+    }
     for (const field of fields) {
       field.value = field.defaultValue;
       sliderOf(field).value = field.defaultValue;
@@ -251,6 +301,7 @@ window.fellow = (() => {
     field.addEventListener("input", () => { slider.value = field.value; show(); });
   }
   if (fuel) fuel.addEventListener("change", show);
+  if (setup) setup.addEventListener("change", choose);
   at("ask-reset").addEventListener("click", reset);
   reset();
   ask.hidden = false;
