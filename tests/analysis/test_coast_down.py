@@ -3,7 +3,7 @@ import re
 import numpy as np
 import pytest
 
-from tuninglib.analysis.coast_down import fit_of, half_widths, values_for_session
+from tuninglib.analysis.coast_down import fit_of, half_widths, start_of, values_for_session
 from tuninglib.physics.hill import Hill, Ride
 from tuninglib.session.coast_down_file import HEADER, parse_falls
 from tuninglib.session.edit import write_values
@@ -46,3 +46,33 @@ def test_a_session_without_runs_can_have_its_drag_area_written(tmp_path):
     assert edited.kept is not None
     text = (tmp_path / "fresh" / "session.toml").read_text(encoding="utf-8")
     assert re.search(r'^drag_area = "0\.5\d* m2 \+/- .* m2"  # drag coefficient', text, re.M)
+
+
+def test_the_doubt_of_the_speedometer_is_in_what_is_written():
+    """The same times at speeds two per cent higher: by how much both values move."""
+    falls = parse_falls(rolled())
+    usual, higher = (
+        fit_of(falls, bike_kg=120.0, rider_kg=80.0, speed_factor=factor, **AIR)[0]
+        for factor in (1.0, 1.02)
+    )
+    assert higher.drag_area_m2 / usual.drag_area_m2 == pytest.approx(1 / 1.02, rel=2e-3)
+    assert higher.rolling_coefficient / usual.rolling_coefficient == pytest.approx(1.02, rel=2e-3)
+    alone, with_doubt = half_widths(usual), half_widths(usual, 0.02)
+    for i, value in enumerate((usual.drag_area_m2, usual.rolling_coefficient)):
+        assert with_doubt[i] ** 2 - alone[i] ** 2 == pytest.approx((0.02 * value) ** 2)
+    assert values_for_session(usual, 0.02) != values_for_session(usual)
+
+
+def test_it_starts_with_the_factor_that_the_report_takes(demo_copy, edit, tmp_path):
+    start = start_of(demo_copy)
+    assert (start.speed_factor, start.factor_half_width) == (0.955, 0.01)
+    checks = 'checks = [["60 km/h", "57 km/h"], ["50 km/h", "47.5 km/h"], ["40 km/h", "38 km/h"]]'
+    edit("session.toml", 'factor = "0.955 +/- 0.01"', checks)
+    start = start_of(demo_copy)
+    assert start.speed_factor == pytest.approx(0.95, abs=0.002)
+    assert 0 < start.factor_half_width < 0.03
+    # Nothing is known of it: not 1, but what UN R39 leaves.
+    write_new_session(tmp_path / "fresh")
+    start = start_of(tmp_path / "fresh")
+    assert 0.9 < start.speed_factor < 0.99
+    assert start.factor_half_width > 0.02

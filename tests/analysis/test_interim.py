@@ -5,6 +5,7 @@ import pytest
 from tuninglib.analysis.analyse import analyse
 from tuninglib.analysis.interim import closed_setups, ended_with, interim, interim_of_folder
 from tuninglib.analysis.ride_order import Richness, richness_of
+from tuninglib.report import heat
 from tuninglib.report import interim as words
 from tuninglib.session.load import load_session
 
@@ -143,3 +144,17 @@ def test_what_ends_with_a_setup_before_and_after_it_was_ridden(demo_folder):
     assert ended_with("a", ("a", "b", "c", "d"), before)["lean"] == ("c",)
     assert ended_with("b", ("a", "b", "c", "d"), before)["knock"] == ("a", "c")
     assert ended_with("new", ("a", "new"), before)["knock"] == ("a",)
+
+
+def test_a_knock_of_which_nobody_said_how_loud(demo_copy):
+    """"yes" stops as any other knock does, and no level is made up for it."""
+    path = demo_copy / "runs.csv"
+    text = path.read_text(encoding="utf-8")
+    path.write_text(text.replace("21,none,180,full", "21,yes,180,full", 1), encoding="utf-8")
+    assert ",yes," in path.read_text(encoding="utf-8")
+    results = analyse(load_session(demo_copy))
+    heard = next(one for one in results.knocks if one.level == "heard")
+    assert heat.knock_sentence(heard) == f"knock was heard on run {heard.run:g}"
+    found = interim(results, heard.run, planned=3)
+    assert (found.code, found.why) == ("stop", "knock")
+    assert "Stop: knock was heard on run" in str(words.sentences(results, found, "metric"))

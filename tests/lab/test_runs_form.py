@@ -212,10 +212,11 @@ def test_nobody_listened_is_a_choice_and_the_one_that_a_row_starts_with(demo_cop
     form = runs_form(demo_copy)
     knock = labelled(form, "knock")
     assert knock.options == (
-        ("(nobody listened)", ""),
+        ("nobody listened", ""),
         ("none", "none"),
         ("light", "light"),
         ("heavy", "heavy"),
+        ("heard, not how loud", "heard"),
     )
     assert knock.value == ""
     add(form, knock="none")

@@ -15,6 +15,7 @@ from tuninglib.analysis.readings import weighed_readings, with_check
 from tuninglib.analysis.records import Knock, Run
 from tuninglib.analysis.results import Results
 from tuninglib.analysis.what_if import Answer, ForRider, Question, answers, flat_top_speeds
+from tuninglib.session.columns import LOUD
 from tuninglib.session.defaults import air_of_runs, day_pressure_of
 from tuninglib.session.load import Session
 
@@ -41,7 +42,7 @@ def analyse(session: Session) -> Results:
     mixtures = analyse_mixtures(judged, read)
     responses = responses_of(judged, air)
     fit = session_fit(judged, air, read, responses)
-    loud = session.runs[session.runs["knock"].isin(("light", "heavy"))]
+    loud = session.runs[session.runs["knock"].isin(LOUD)]
     knocks = tuple(Knock(row.setup, row.run, row.knock) for row in loud.itertuples())
     limits = fuel_limits(session)
     advice = advise(judged, read, fit, road, knocks, limits)

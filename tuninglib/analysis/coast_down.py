@@ -10,13 +10,17 @@ from tuninglib.physics.hill import Hill, Ride
 from tuninglib.physics.road_load import ROTATING_MASS_RATIO, RoadLoad
 from tuninglib.rounding import decimals_for, fixed
 from tuninglib.session.coast_down_file import COASTDOWN, HEADER, HEADER_MPH, Falls
-from tuninglib.session.read_toml import tables_as_typed
+from tuninglib.session.defaults import Taken, speedometer_factor
+from tuninglib.session.read_toml import tables_as_typed, what_stands
+from tuninglib.session.schema import Speedometer
 from tuninglib.statistics.coast_down import fit_coast_down
 from tuninglib.statistics.repeats import t_quantile
 from tuninglib.text_files import read_text
 from tuninglib.units import parse_quantity
 
 _HUMIDITY = 0.5
+# Where most of a coast-down takes place, for a speedometer of which nothing is known.
+_USUAL_SHOWN_M_S = 14.0
 # Where the fit starts.
 _USUAL_DRAG_AREA_M2, _USUAL_ROLLING_COEFFICIENT = 0.5, 0.012
 
@@ -31,6 +35,7 @@ class CoastDownStart:
     temperature_k: float
     pressure_pa: float
     speed_factor: float
+    factor_half_width: float
     text: str
 
 
@@ -48,6 +53,7 @@ def start_of(session_folder) -> CoastDownStart:
     riders = list(tables["riders"].values()) or [{}]
     system = tables["session"].get("units", "metric")
     path = folder / COASTDOWN
+    factor = _factor_of(folder)
     header = HEADER if system == "metric" else HEADER_MPH
     return CoastDownStart(
         system=system,
@@ -55,9 +61,18 @@ def start_of(session_folder) -> CoastDownStart:
         rider_kg=said(riders[0], "mass", "kg", 80.0),
         temperature_k=said(tables["weather"], "temperature", "K", 293.15),
         pressure_pa=said(tables["weather"], "pressure", "Pa", 101325.0),
-        speed_factor=said(tables["speedometer"], "factor", "1", 1.0),
+        speed_factor=factor.value,
+        factor_half_width=factor.half_width,
         text=read_text(path) if path.is_file() else header,
     )
+
+
+def _factor_of(folder) -> Taken:
+    """True speed over shown, as the report takes it: stated, checked, or what the law allows."""
+    known = what_stands(folder)
+    if known.speedometer is None:
+        known.speedometer = Speedometer()
+    return speedometer_factor(known, _USUAL_SHOWN_M_S)
 
 
 def fit_of(falls: Falls, *, bike_kg, rider_kg, temperature_k, pressure_pa, speed_factor) -> tuple:
@@ -101,15 +116,37 @@ def fit_of(falls: Falls, *, bike_kg, rider_kg, temperature_k, pressure_pa, speed
     return road, replace(ride, **own)
 
 
-def half_widths(road: RoadLoad) -> tuple:
-    """95 % half-widths of drag area and rolling coefficient."""
+def half_widths(road: RoadLoad, factor_doubt: float = 0.0) -> tuple:
+    """95 % half-widths of drag area and rolling coefficient.
+
+    Parameters
+    ----------
+    road : tuninglib.physics.road_load.RoadLoad
+    factor_doubt : float
+        Half-width of the speedometer's factor over the factor.
+
+    Notes
+    -----
+    With all speeds a hundredth higher, the same times make the drag area a hundredth smaller (it
+    goes with one over length) and the rolling coefficient a hundredth larger (with acceleration).
+    """
     quantile = t_quantile(0.975, road.dof)
-    return tuple(float(quantile * np.sqrt(road.covariance[i, i])) for i in (0, 1))
+    values = (road.drag_area_m2, road.rolling_coefficient)
+    return tuple(
+        float(np.hypot(quantile * np.sqrt(road.covariance[i, i]), value * factor_doubt))
+        for i, value in enumerate(values)
+    )
 
 
-def values_for_session(road: RoadLoad) -> dict:
-    """Keys of [bike] as they are written into session.toml."""
-    area, rolling = half_widths(road)
+def values_for_session(road: RoadLoad, factor_doubt: float = 0.0) -> dict:
+    """Keys of [bike] as they are written into session.toml.
+
+    Parameters
+    ----------
+    road, factor_doubt
+        As of :func:`half_widths`.
+    """
+    area, rolling = half_widths(road, factor_doubt)
     return {
         "drag_area": f"{rounded(road.drag_area_m2, area)} m2 +/- {rounded(area, area)} m2",
         "rolling_coefficient": (

@@ -13,6 +13,7 @@ from tuninglib.analysis.readings import flow_on_bike, readings_of, tolerance_sd
 from tuninglib.analysis.records import FuelLimit, Knock
 from tuninglib.interval import Interval
 from tuninglib.physics.octane import Octane
+from tuninglib.session.columns import LOUD
 from tuninglib.session.defaults import Band, band_of
 from tuninglib.statistics.harm import expected_harm
 from tuninglib.statistics.ladder_prediction import Odds, predict
@@ -163,7 +164,7 @@ def _was_ridden(session, name, mixture) -> bool:
     """Whether there is a full-throttle run of a setup that says anything."""
     rows = session.runs[(session.runs["setup"] == name) & (session.runs["state"] == "full")]
     counted = rows[rows["exclude"] == ""]
-    loud = rows["knock"].isin(("light", "heavy"))
+    loud = rows["knock"].isin(LOUD)
     return bool(
         mixture.readings or mixture.pegged or counted["shown_exit_m_s"].notna().any() or loud.any()
     )

@@ -16,6 +16,7 @@ from tuninglib.analysis.gates import no_safer, richer
 from tuninglib.analysis.records import Knock
 from tuninglib.analysis.ride_order import Richness, rich_to_lean, richness_of
 from tuninglib.analysis.stop_limits import StopLimits, stop_limits
+from tuninglib.session.columns import LOUD
 from tuninglib.session.load import RUNS, load_session
 from tuninglib.session.read_runs import read_runs
 from tuninglib.session.read_toml import what_stands
@@ -24,7 +25,6 @@ from tuninglib.text_files import SessionError
 # A look at the rows before all are ridden may decide only at this p (Haybittle-Peto): whoever
 # looks after every run and stops at the first p below 5 % is fooled far more often than that.
 SURE_EARLY = 0.001
-_LOUD = ("light", "heavy")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -287,7 +287,7 @@ def _row_alone(folder, problems) -> Interim:
         return None if math.isnan(value) else float(value)
 
     about = {"run": known(row["run"]), "setup": row["setup"], "limits": limits}
-    if row["knock"] in _LOUD:
+    if row["knock"] in LOUD:
         heard = Knock(row["setup"], about["run"], row["knock"])
         return Interim(code="stop", why="knock", knock=heard, problems=problems, **about)
     found = _stop_of_row(

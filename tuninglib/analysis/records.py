@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 from tuninglib.interval import Interval
 from tuninglib.physics.octane import Octane
+from tuninglib.session.columns import LOUD
 from tuninglib.statistics.gain import Gain
 from tuninglib.statistics.ladder_prediction import Odds
 
@@ -157,7 +158,7 @@ class Run:
     @property
     def knocked(self) -> bool:
         """Whether knock was heard; an empty ``knock`` means that nobody wrote anything down."""
-        return self.knock in ("light", "heavy")
+        return self.knock in LOUD
 
     @property
     def counts(self) -> bool:
@@ -344,7 +345,7 @@ class Knock:
     setup : str
     run : float
     level : str
-        ``"light"`` or ``"heavy"``.
+        ``"light"``, ``"heavy"`` or ``"heard"`` (nobody said how loud).
     """
 
     setup: str

@@ -64,9 +64,17 @@ def coast_down(session_folder):
         "factor": kit.slider(
             "true speed over shown speed", "", start.speed_factor, low=0.85, high=1.05, step=0.005
         ),
+        "doubt": kit.slider(
+            "which may be off by",
+            "±%, 95 of 100",
+            100 * start.factor_half_width / start.speed_factor,
+            low=0,
+            high=10,
+            step=0.1,
+        ),
     }
 
-    def fitted(*, text, bike, rider, temperature, pressure, factor):
+    def fitted(*, text, bike, rider, temperature, pressure, factor, doubt):
         falls = parse_falls(text)
         road, rolled = fit_of(
             falls,
@@ -81,7 +89,7 @@ def coast_down(session_folder):
     def answer(**values):
         road, rolled, falls = fitted(**values)
         return kit.Said(
-            fit_words(road, falls, system),
+            fit_words(road, falls, system, values["doubt"] / 100),
             fit_picture(road, rolled, falls, values["factor"], system),
         )
 
@@ -90,7 +98,8 @@ def coast_down(session_folder):
 
     def write():
         road, _, _ = fitted(**values_now())
-        return written(write_values(folder, {"bike": values_for_session(road)}))
+        doubt = controls["doubt"].value / 100
+        return written(write_values(folder, {"bike": values_for_session(road, doubt)}))
 
     def save():
         parse_falls(typed.value)
@@ -113,9 +122,18 @@ def coast_down(session_folder):
     )
 
 
-def fit_words(road: RoadLoad, falls: Falls, system: str) -> tuple:
-    """What the coast-down says."""
-    area, rolling = half_widths(road)
+def fit_words(road: RoadLoad, falls: Falls, system: str, factor_doubt: float = 0.0) -> tuple:
+    """What the coast-down says.
+
+    Parameters
+    ----------
+    road : tuninglib.physics.road_load.RoadLoad
+    falls : tuninglib.session.coast_down_file.Falls
+    system : str
+    factor_doubt : float
+        Half-width of the speedometer's factor over the factor.
+    """
+    area, rolling = half_widths(road, factor_doubt)
     wind = units.to_display(abs(road.headwind_m_s), "speed", system)
     way = "out" if road.headwind_m_s >= 0 else "back"
     items = [

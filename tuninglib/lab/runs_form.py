@@ -39,15 +39,9 @@ def _field(sheet: Sheet, key: str):
     if names:
         return kit.choice(label, names)
     if column.kind == "choice":
-        return kit.choice(label, _options(column))
+        return kit.choice(label, column.options)
     start = sheet.next_run if key == "run" else ""
     return kit.text(label, start, column.help)
-
-
-def _options(column) -> list:
-    """Entries of a list for a column; where an empty cell means something, that comes first."""
-    empty = [(f"({column.absent_label})", "")] if column.absent_label else []
-    return [*empty, *((choice, choice) for choice in column.choices)]
 
 
 def checked(sheet: Sheet, values: dict, touched) -> dict:
@@ -189,7 +183,7 @@ def runs_form(session_folder):
         for key in OF_ONE_RUN:
             if key in fields:
                 is_choice = COLUMNS[key].kind == "choice"
-                fields[key].value = _options(COLUMNS[key])[0][1] if is_choice else ""
+                fields[key].value = COLUMNS[key].options[0][1] if is_choice else ""
         if "run" in fields:
             fields["run"].value = state["sheet"].next_run
         state["quiet"] = False

@@ -32,7 +32,8 @@ def knock_sentence(knock) -> str:
     ----------
     knock : tuninglib.analysis.records.Knock
     """
-    return f"{knock.level} knock was heard on run {knock.run:g}"
+    level = "" if knock.level == "heard" else f"{knock.level} "
+    return f"{level}knock was heard on run {knock.run:g}"
 
 
 def limit_sentence(limit) -> str:

@@ -75,9 +75,7 @@ def _field(sheet: Sheet, key: str) -> dict:
     names = {"setup": sheet.setups, "rider": sheet.riders}.get(key)
     choices = [(name.replace("_", " "), name) for name in names or ()]
     if column.kind == "choice":
-        choices = [(choice, choice) for choice in column.choices]
-        if column.absent_label:
-            choices.insert(0, (column.absent_label, ""))
+        choices = column.options
     field = {
         "key": key,
         "label": key.replace("_", " "),

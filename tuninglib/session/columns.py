@@ -32,8 +32,9 @@ class Column:
         Only whole numbers are allowed.
     absent : str or None
         What stands for an empty cell, where that is not the first of the choices.
-    absent_label : str
-        What an empty cell means, for a list to choose from; empty: nothing to choose.
+    labels : dict of str to str
+        What choices are called in a list to choose from, where not as in the file; under ``""``
+        what an empty cell means, where that is one of them.
     si_name : str
         Name of the column once read; left out: as in the file.
     in_new_file : bool
@@ -51,9 +52,15 @@ class Column:
     synonyms: dict = field(default_factory=dict)
     whole: bool = False
     absent: str | None = None
-    absent_label: str = ""
+    labels: dict = field(default_factory=dict)
     si_name: str = ""
     in_new_file: bool = True
+
+    @property
+    def options(self) -> list:
+        """Pairs of what is shown and what is written, for a list to choose from."""
+        values = [""] * ("" in self.labels) + list(self.choices)
+        return [(self.labels.get(value, value), value) for value in values]
 
     @property
     def usual_unit(self) -> str:
@@ -68,6 +75,9 @@ def _speed(help_, si_name, *, low=1.0, **more) -> Column:
 def _reading(help_) -> Column:
     return Column("number", help_, low=0.4, high=40)
 
+
+# What may be heard; "heard": nobody said how loud.
+LOUD = ("light", "heavy", "heard")
 
 # runs.csv.
 COLUMNS = {
@@ -133,10 +143,10 @@ COLUMNS = {
     "knock": Column(
         "choice",
         "heard on the run; none: somebody listened and heard nothing; empty: nobody listened",
-        choices=("none", "light", "heavy"),
-        synonyms={"no": "none"},
+        choices=("none", *LOUD),
+        synonyms={"no": "none", "yes": "heard"},
         absent="",
-        absent_label="nobody listened",
+        labels={"": "nobody listened", "heard": "heard, not how loud"},
     ),
     "head_temperature": Column(
         "quantity", "right after the run", "K", low=250, high=700, si_name="head_temperature_k"

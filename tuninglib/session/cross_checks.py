@@ -95,7 +95,8 @@ def _speeds(row):
     for way in ("", "down_"):
         lacking = _lacking(row, {f"{way}{end}_speed": f"shown_{way}{end}_m_s" for end in _ENDS})
         if lacking:
-            message = "is empty while its partner is not; write it, or a reason in exclude"
+            once = " (or once for all runs, under [hill])" * (lacking == "entry_speed")
+            message = f"is empty while its partner is not; write it{once}, or a reason in exclude"
             yield Problem(RUNS, message, row=row.row, column=lacking)
     if row.state != "full" and not math.isnan(row.shown_exit_m_s):
         message = f"speeds belong to full-throttle runs; this row says {row.state}"

@@ -35,7 +35,7 @@ _RUNS = """\
 # One row a run. Units stand in the header; change them there if you read others (mph, degF).
 # setup and rider are names from session.toml. state is full, cruise or idle; empty means full.
 # gauge_low and gauge_high: the steady range after two or three seconds of full throttle.
-# knock is none, light or heavy; none means that somebody listened, empty that nobody did.
+# knock is none, light or heavy (or no, yes); none: somebody listened, empty: nobody did.
 # Left out on purpose: {left_out};
 # add them as columns if you have them. A reason in exclude leaves the run out of the sums.
 {header}

@@ -3,7 +3,7 @@
 window.roadside = (() => {
   const NUMBER = /^[-+\u2212]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][-+]?[0-9]+)?$/;
   const NUMBERS = ["quantity", "number", "range"];
-  const LOUD = ["light", "heavy"];
+  const LOUD = ["light", "heavy", "heard"];
   const general = (value) => String(Number(value.toPrecision(6)));
   const short = (text) => (text.length > 60 ? `${text.slice(0, 59)}\u2026` : text);
   const quoted = (text) => {
@@ -143,8 +143,9 @@ window.roadside = (() => {
     }
     for (const way of ["", "down_"]) {
       if (`${way}exit_speed` in row && `${way}entry_speed` in row) {
+        const once = way || isThere(row.entry_speed) ? "" : " (or once for all runs, under [hill])";
         lacks(`${way}entry_speed`, `${way}exit_speed`,
-          "is empty while its partner is not; write it, or a reason in exclude");
+          `is empty while its partner is not; write it${once}, or a reason in exclude`);
       }
     }
     if (row.state && row.state !== "full" && isThere(row.exit_speed)) {
@@ -174,7 +175,8 @@ window.roadside = (() => {
     const setup = readable(row.setup ?? ""), run = values.run;
     if (LOUD.includes(row.knock)) {
       shut.push(row.setup, ...ends.knock);
-      found.push(`Stop: ${row.knock} knock was heard on run ${run} with ${setup}. Do not ride it `
+      const level = row.knock === "heard" ? "" : `${row.knock} `;
+      found.push(`Stop: ${level}knock was heard on run ${run} with ${setup}. Do not ride it `
         + "again until it runs richer, cooler or on fuel of a higher octane number. "
         + (ends.knock.length ? `No safer, and ended with it: ${names(ends.knock)}.`
           : "That ends all leaner setups on this engine, too."));
