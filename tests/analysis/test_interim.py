@@ -147,7 +147,7 @@ def test_what_ends_with_a_setup_before_and_after_it_was_ridden(demo_folder):
 
 
 def test_a_knock_of_which_nobody_said_how_loud(demo_copy):
-    """"yes" stops as any other knock does, and no level is made up for it."""
+    """ "yes" stops as any other knock does, and no level is made up for it."""
     path = demo_copy / "runs.csv"
     text = path.read_text(encoding="utf-8")
     path.write_text(text.replace("21,none,180,full", "21,yes,180,full", 1), encoding="utf-8")

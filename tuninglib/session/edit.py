@@ -12,6 +12,7 @@ from tomlkit.exceptions import TOMLKitError
 from tomlkit.items import AoT, Comment, InlineTable, Table
 
 from tuninglib.session.load import RUNS, TOML, load_session
+from tuninglib.session.read_toml import row_of, without_notes
 from tuninglib.text_files import Problem, SessionError, read_text
 from tuninglib.whole_files import keep_earlier, write_like
 
@@ -35,8 +36,8 @@ def set_values(text: str, table: str, values: dict) -> str:
         With plain line ends.
     table : str
         ``"target"``, ``"injectors.next"``; put at the end if it is not there yet.
-    values : dict of str to str or float
-        Key to value.
+    values : dict of str to str, float, list or None
+        Key to value; None makes a remark of the line, so that what stood there is not lost.
 
     Returns
     -------
@@ -65,7 +66,10 @@ def set_values(text: str, table: str, values: dict) -> str:
         place = f"{key} under [{table}]"
         _put(wanted, path, key, value)
         try:
-            text = _set_value(text, path, key, value)
+            if value is None:
+                text = _as_remark(text, table, key)
+            else:
+                text = _set_value(text, path, key, value)
         except TOMLKitError as error:
             raise ValueError(f"{place} cannot be set ({error}); {_BY_HAND}") from error
         if _parsed(text) != wanted:
@@ -78,7 +82,19 @@ def _put(document: dict, path: tuple, key: str, value) -> None:
         document = document.setdefault(part, {})
         if not isinstance(document, dict):
             raise ValueError(f"{part} is not a table in {TOML}; write [{part}] above its keys")
-    document[key] = value
+    if value is None:
+        document.pop(key, None)
+    else:
+        document[key] = value
+
+
+def _as_remark(text: str, table: str, key: str) -> str:
+    """The text with the line of a key made a remark; as it is where there is none."""
+    row = row_of(without_notes(text).split("\n"), table, key)
+    lines = text.split("\n")
+    if row is not None and re.match(rf'\s*"?{re.escape(key)}"?\s*=', lines[row - 1]):
+        lines[row - 1] = f"# {lines[row - 1].lstrip()}"
+    return "\n".join(lines)
 
 
 def _set_value(text: str, path: tuple, key: str, value) -> str:

@@ -18,6 +18,11 @@ _HEAD = """\
 # A line that starts with # is a remark. Take the # away to use the line.
 """
 
+_REST = """\
+# Nothing below has to be filled in. The more of it you know, the narrower the answers: the
+# gauge's scale first, then the speedometer and the weather.
+"""
+
 # The named entries that a first session starts with, and what they refer to.
 _ENTRIES = {
     "engines": {"standard": {}, "bigger": {}},
@@ -56,12 +61,17 @@ def session_template(units: str = "metric") -> str:
     """
     mass, heat = (example_in(text, units) for text in ("118 kg", "18 degC"))
     parts = [_HEAD.format(mass=mass, heat=heat)]
-    for name, record in schema.SINGLE.items():
+
+    def single(name):
         filled = _SINGLE.get(name, {}) | ({"units": units} if name == "session" else {})
-        parts.append(f"[{name}]\n{_keys(record, filled, units)}")
+        return f"[{name}]\n{_keys(schema.SINGLE[name], filled, units)}"
+
+    parts += [single(name) for name in schema.REQUIRED_TABLES]
     for name, record in schema.NAMED.items():
         for entry, filled in _ENTRIES[name].items():
             parts.append(f"[{name}.{entry}]\n{_keys(record, filled, units)}")
+    parts.append(_REST)
+    parts += [single(name) for name in schema.SINGLE if name not in schema.REQUIRED_TABLES]
     return "\n".join(parts)
 
 

@@ -44,7 +44,7 @@ def read_toml(path, problems) -> dict:
     except ValueError:
         problems.append(Problem(path.name, "has a number of thousands of digits; shorten it"))
         return {}
-    lines = _without_notes(read_text(path)).split("\n")
+    lines = without_notes(read_text(path)).split("\n")
     known = {**schema.SINGLE, **schema.NAMED}
     for name in document.keys() - known.keys():
         message = f"unknown table [{shortened(name)}]; {nearest(name, known)}"
@@ -152,10 +152,10 @@ def what_stands(folder) -> SimpleNamespace:
 
 def _say(problems, lines, table, key, message):
     """Add a problem of session.toml with the row where its table or key stands."""
-    problems.append(Problem(TOML, message, row=_row_of(lines, table, key), column=key))
+    problems.append(Problem(TOML, message, row=row_of(lines, table, key), column=key))
 
 
-def _without_notes(text: str) -> str:
+def without_notes(text: str) -> str:
     """The text with its strings over several lines emptied: what they say is no header or key."""
     return re.sub(
         r"(=\s*)(\"{3}|'{3})(.*?)\2",
@@ -165,7 +165,7 @@ def _without_notes(text: str) -> str:
     )
 
 
-def _row_of(lines, table, key):
+def row_of(lines, table, key):
     """Row of a key, or of its table's header; None if it cannot be found by its text."""
     header = None
     for row, line in enumerate(lines, start=1):
