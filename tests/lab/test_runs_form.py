@@ -315,3 +315,34 @@ def test_a_session_that_is_not_complete_still_stops_for_what_the_row_says(tmp_pa
     assert "Not complete:" in said
     said = add(form, setup="after", air="", knock="none", head_temperature="240")
     assert "Stop: the head reached 240 °C on run 2" in said
+
+
+def test_a_column_that_is_not_there_is_added_to_the_file_and_the_form(demo_copy):
+    path = demo_copy / "runs.csv"
+    before = path.read_text(encoding="utf-8").splitlines()
+    form = runs_form(demo_copy)
+    choice = labelled(form, "a column that is not there")
+    assert "exclude" in choice.options
+    assert "exit_speed" not in choice.options
+    for key, head in (("down_exit_speed", "down_exit_speed [km/h]"), ("exclude", "exclude")):
+        labelled(form, "a column that is not there").value = key
+        labelled(form, "Add the column").click()
+        assert f"Added: the column {key}; the file as it was is runs.earlier-" in words(form)
+        after = path.read_text(encoding="utf-8").splitlines()
+        assert after == [f"{before[0]},{head}", *(f"{line}," for line in before[1:])]
+        before = after
+    assert labelled(form, "down exit speed [km/h]").value == ""
+    load_session(demo_copy)
+    add(form, exclude="slipped")
+    assert path.read_text(encoding="utf-8").splitlines()[-1].endswith(",slipped")
+
+
+def test_a_column_goes_in_below_remarks_and_with_semicolons(demo_copy):
+    path = demo_copy / "runs.csv"
+    path.write_text("# mine\nrun;setup;rider;exit_speed [mph]\n1;stock;tove;\n\n# end\n")
+    form = runs_form(demo_copy)
+    labelled(form, "a column that is not there").value = "entry_speed"
+    labelled(form, "Add the column").click()
+    assert path.read_text(encoding="utf-8") == (
+        "# mine\nrun;setup;rider;exit_speed [mph];entry_speed [mph]\n1;stock;tove;;\n\n# end\n"
+    )

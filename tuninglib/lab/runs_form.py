@@ -13,6 +13,7 @@ from tuninglib.report.display import Prose, Table
 from tuninglib.report.templates import render
 from tuninglib.session.add_run import (
     Sheet,
+    add_column,
     add_run,
     cells_of,
     open_sheet,
@@ -79,10 +80,21 @@ def runs_form(session_folder):
     next free number, before the first run is added. After each run the form says what the rows so
     far say: go on, stop, or decided.
     """
-    try:
-        sheet, start = open_sheet(session_folder), start_of(session_folder)
-    except SessionError as error:
-        return widgets.HTML(kit.words_html(kit.problems_prose(error)))
+    whole = widgets.VBox()
+
+    def build(said=None):
+        try:
+            whole.children = [_form(session_folder, build, said)]
+        except SessionError as error:
+            whole.children = [widgets.HTML(kit.words_html(kit.problems_prose(error)))]
+
+    build()
+    return whole
+
+
+def _form(session_folder, build, said):
+    """The form as it is for the columns that the file has now; ``build`` makes it anew."""
+    sheet, start = open_sheet(session_folder), start_of(session_folder)
     fields = {key: _field(sheet, key) for key in sheet.keys if key}
     beside = {key: widgets.HTML() for key in fields}
     words, so_far, rows = widgets.HTML(), widgets.HTML(), widgets.HTML()
@@ -208,8 +220,32 @@ def runs_form(session_folder):
     )
     back.on_click(undo)
     rows.value = kit.words_html(last_rows(sheet), live=False)
+    others = [key for key in COLUMNS if key not in sheet.keys]
+    column = kit.choice("a column that is not there", others or ["(all are there)"])
+
+    def add_one(_):
+        try:
+            kept = add_column(open_sheet(session_folder), column.value)
+        except (SessionError, OSError) as error:
+            say(kit.problems_prose(error))
+            return
+        remark = f"; the file as it was is {kept.name}" if kept else ""
+        build(Prose((("Added", f"the column {column.value}{remark}."),)))
+
+    new_column = widgets.Button(
+        description="Add the column",
+        icon="columns",
+        tooltip="Adds it to runs.csv, empty in every row so far",
+        layout={"width": "auto"},
+        disabled=not others,
+    )
+    new_column.on_click(add_one)
+    if said is not None:
+        say(said)
     lines = [widgets.VBox([fields[key], beside[key]]) for key in fields]
-    return kit.beside([*lines, planned, button, back, words], [so_far, rules, rows])
+    return kit.beside(
+        [*lines, planned, button, back, words, column, new_column], [so_far, rules, rows]
+    )
 
 
 def _possible(field, cell) -> tuple:

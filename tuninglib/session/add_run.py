@@ -161,6 +161,40 @@ def add_run(sheet: Sheet, values: dict, *, keep: bool) -> Path | None:
     return kept
 
 
+def add_column(sheet: Sheet, key: str) -> Path | None:
+    """Add a column to runs.csv, empty in every row that is there.
+
+    Parameters
+    ----------
+    sheet : Sheet
+        Freshly opened.
+    key : str
+        Of :data:`tuninglib.session.columns.COLUMNS`.
+
+    Returns
+    -------
+    Path or None
+        Where the earlier file is kept.
+
+    Notes
+    -----
+    Its unit is the one in which a column of the same kind is typed already.
+    """
+    column, path = COLUMNS[key], sheet.folder / RUNS
+    typed = [unit for other, unit in sheet.units.items() if COLUMNS[other].unit == column.unit]
+    unit = (typed or [column.usual_unit])[0]
+    head = f"{key} [{unit}]" if column.kind == "quantity" else key
+    lines, headed = [], False
+    for line in read_text(path).split("\n"):
+        if line.strip() and not line.startswith("#"):
+            line += sheet.table.delimiter + ("" if headed else head)
+            headed = True
+        lines.append(line)
+    kept = keep_earlier(path)
+    write_like(path, "\n".join(lines))
+    return kept
+
+
 def take_back(sheet: Sheet, row: str) -> bool:
     """Take the last row out of runs.csv again, if it still stands there as it was added.
 

@@ -131,7 +131,7 @@ def example_in(example: str, units: str) -> str:
         value = convert(float(match["value"]), match["unit"], unit)
         if match["sign"]:
             value -= convert(0.0, match["unit"], unit)
-        return f"{match['sign'] or ''}{value:.3g} {unit}"
+        return f"{match['sign'] or ''}{float(f'{value:.3g}'):g} {unit}"
 
     pattern = r"(?P<sign>\+/- )?(?P<value>[\d.]+) (?P<unit>[a-zA-Z][a-zA-Z/0-9]*)"
     # A value before +/- may leave its unit to the half-width.
