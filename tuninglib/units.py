@@ -314,6 +314,31 @@ def parse_quantity(text: str, si_unit: str, example: str = "") -> Measured:
     )
 
 
+def unit_typed(text: str, si_unit: str) -> str:
+    """The unit in which a quantity was typed, to say limits in it; else the SI unit.
+
+    Parameters
+    ----------
+    text : str
+    si_unit : str
+
+    Examples
+    --------
+    >>> unit_typed("1240 lb +/- 4 lb", "kg"), unit_typed("15 to 22 degC", "K")
+    ('lb', 'degC')
+    >>> unit_typed("0.3", "1"), unit_typed("30 %", "1"), unit_typed("12 apples", "kg")
+    ('1', '%', 'kg')
+    """
+    text = " ".join(text.split()).replace("−", "-")
+    match = _RANGE.fullmatch(text) or _QUANTITY.fullmatch(text)
+    found = match.groupdict() if match else {}
+    unit = found.get("unit") or found.get("half_unit") or si_unit
+    try:
+        return unit if measures(unit, si_unit) else si_unit
+    except ValueError:
+        return si_unit
+
+
 def _from_to(span, si_unit: str, example: str) -> Measured:
     """The middle of a range, with half of its width."""
     units = span["low_unit"] or span["unit"], span["unit"] or span["low_unit"]

@@ -21,3 +21,16 @@ def test_the_coast_down_panel_draws_and_writes_into_the_session(demo_copy):
     assert analyse(load_session(demo_copy)).road.drag_area_m2.source == "stated"
     labelled(panel, "timed falls").value = rolled().replace("back", "out")
     assert "ride the same stretch in both directions" in words(panel)
+
+
+def test_a_rider_who_thinks_in_feet_reads_feet(demo_copy, edit):
+    edit("session.toml", 'units = "metric"', 'units = "us"')
+    panel = coast_down(demo_copy)
+    labelled(panel, "timed falls").value = rolled()
+    said = words(panel)
+    assert "ft² (drag coefficient" in said
+    assert "m² (" not in said
+    # More doubt in the speedometer is more doubt in the drag area.
+    before = float(said.partition(" ± ")[2].split()[0])
+    labelled(panel, "which may be off by").value = 8
+    assert float(words(panel).partition(" ± ")[2].split()[0]) > before

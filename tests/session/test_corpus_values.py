@@ -2,6 +2,7 @@
 
 import dataclasses
 import math
+import re
 
 import pytest
 
@@ -98,9 +99,9 @@ def test_units_mean_what_the_trade_means_by_them(typed, unit, value):
         (machine.Engine, "bore", "62 +/- 0.1 mm", "taken as exact; leave it out"),
         (machine.Engine, "cylinders", 1.5, "must be a whole number"),
         (machine.Injector, "tolerance", "7 +/- 1 %", "taken as exact; leave it out"),
-        (schema.MeasuredHill, "grade", "6 +/- 900 %", "uncertain by more than 0.2"),
+        (schema.MeasuredHill, "grade", "6 +/- 900 %", "uncertain by more than 20 %"),
         (schema.Gauge, "accuracy", "2 %", r"could be read two ways; write '0 \+/- 2 %'"),
-        (schema.Gauge, "accuracy", "0 +/- 30 %", "uncertain by more than 0.2"),
+        (schema.Gauge, "accuracy", "0 +/- 30 %", "uncertain by more than 20 %"),
         (schema.Assumptions, "flow_response", "1.0", "could be read two ways"),
         (schema.Assumptions, "rider_effect", "3 %", "could be read two ways|outside"),
         (schema.Weather, "humidity", "55 deg", "does not measure what is asked for here"),
@@ -221,3 +222,21 @@ def test_each_piece_of_a_hill_is_judged_by_its_number():
     assert "piece 3: grade is missing" in refused.value.args[0]
     (read,) = read_value(field.metadata, [good], NAMES)
     assert (read.length.value, read.grade.value) == (150.0, 0.05)
+
+
+@pytest.mark.parametrize(
+    ("record", "key", "typed", "said"),
+    [
+        (machine.Bike, "mass", "1240 lb", "is outside 88.18 to 1102 lb; check"),
+        (machine.Bike, "mass", "1240 kg", "is outside 40 to 500 kg; check"),
+        (machine.Bike, "highest_head_temperature", "1400 degF", "is outside 170.3 to 710.3 degF"),
+        (schema.Weather, "headwind", "0 +/- 30 mph", "by more than 22.37 mph, the most that"),
+        (schema.Weather, "humidity", "140 %", "is outside 0 to 100 %; check"),
+        (schema.Weather, "humidity", "1.4", "is outside 0 to 1; check"),
+    ],
+)
+def test_limits_are_said_in_the_unit_that_was_typed(record, key, typed, said):
+    """By hand: 40 kg are 88.18 lb, 350 K are 170.3 degF, 10 m/s are 22.37 mph."""
+    meta = record.__dataclass_fields__[key].metadata
+    with pytest.raises(ValueError, match=re.escape(said)):
+        read_value(meta, typed, {})

@@ -134,13 +134,14 @@ def fit_words(road: RoadLoad, falls: Falls, system: str, factor_doubt: float = 0
         Half-width of the speedometer's factor over the factor.
     """
     area, rolling = half_widths(road, factor_doubt)
+    shown, half = (units.to_display(one, "area", system) for one in (road.drag_area_m2, area))
     wind = units.to_display(abs(road.headwind_m_s), "speed", system)
     way = "out" if road.headwind_m_s >= 0 else "back"
     items = [
         (
             "Drag area",
-            f"{rounded(road.drag_area_m2, area)} ± {rounded(area, area)} m² (drag coefficient "
-            "times frontal area, with this rider).",
+            f"{rounded(shown, half)} ± {rounded(half, half)} {units.unit_label('area', system)} "
+            "(drag coefficient times frontal area, with this rider).",
         ),
         (
             "Rolling coefficient",

@@ -8,7 +8,7 @@ import re
 from tuninglib.interval import Measured
 from tuninglib.physics.octane import SCALES, Octane
 from tuninglib.text_files import nearest, shortened
-from tuninglib.units import parse_number, parse_quantity
+from tuninglib.units import convert, parse_number, parse_quantity, unit_typed
 
 _LONGEST_TEXT = 5000
 # No quantity of a session is so small in SI and not zero.
@@ -89,9 +89,9 @@ def _believable(measured, typed, meta) -> Measured:
         )
     low, widest = meta.get("low"), meta.get("widest")
     if widest is not None and half > widest:
-        unit = "" if meta["unit"] == "1" else f" {meta['unit']}"
+        unit, (most,) = _as_typed(typed, meta, (widest,), as_width=True)
         raise ValueError(
-            f"{typed!r} is uncertain by more than {_plain(widest)}{unit}, the most that makes "
+            f"{typed!r} is uncertain by more than {most}{unit}, the most that makes "
             f"sense here; write for example {meta['example']!r}"
         )
     if low is not None and low > 0 and half >= measured.value:
@@ -207,18 +207,24 @@ def _speed(text, meta) -> float:
 def _within(result, value, typed, meta):
     """The result, if the value is within the field's limits."""
     low, high = meta.get("low"), meta.get("high")
-    unit = meta.get("unit", "")
-    name = "" if unit in ("", "1") else f" {unit}"
     if not low <= value <= high or 0 < abs(value) < _LEAST:
+        unit, (low, high) = _as_typed(typed, meta, (low, high))
         raise ValueError(
-            f"{typed!r} is outside {_plain(low)} to {_plain(high)}{name}; "
+            f"{typed!r} is outside {low} to {high}{unit}; "
             f"check the number and the unit (for example {meta.get('example', '')!r})"
         )
     return result
 
 
-def _plain(limit) -> str:
-    return f"{limit:g}"
+def _as_typed(typed, meta, limits, as_width: bool = False) -> tuple:
+    """The unit that somebody typed, with a blank before it, and limits in it."""
+    unit = meta.get("unit", "")
+    if not unit or not isinstance(typed, str):
+        return "", [f"{limit:g}" for limit in limits]
+    own = unit_typed(typed, unit)
+    zero = convert(0.0, unit, own) if as_width else 0.0
+    shown = [f"{convert(limit, unit, own) - zero:.4g}" for limit in limits]
+    return "" if own == "1" else f" {own}", shown
 
 
 def _pieces(value, meta, names):
