@@ -174,6 +174,9 @@ CALLS = {
         as_([1.0, 1.5]), repeats=as_([3, 5])
     ),
     planning.run_order: lambda as_: planning.run_order(as_(["a", "b"]), repeats=2),
+    planning.run_order_in_blocks: lambda as_: planning.run_order_in_blocks(
+        as_([["a", "c"], ["b", "d"]]), repeats=2
+    ),
     repeats.t_quantile: lambda as_: repeats.t_quantile(as_([0.9, 0.975]), as_([4, 8])),
     repeats.two_sided_p: lambda as_: repeats.two_sided_p(as_([1.0, -2.0]), as_([4, 8])),
     repeats.mean_interval: lambda as_: repeats.mean_interval(as_([9.0, 10.0, 11.5])),
