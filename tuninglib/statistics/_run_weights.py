@@ -48,7 +48,8 @@ def run_weights(system, linear, design, gust_dof) -> Weighed:
         weight = system.blocks(listed)
         extra = 1 / weight - 1
         problem, _ = problem_of(system, linear, design, weight, (start, _PRIOR_DOF), gust_dof)
-        fit = fit_mixed(**problem, first=first)
+        # Weights are wanted to a thousandth; the last round, which counts, starts where this ends.
+        fit = fit_mixed(**problem, first=first, close=1e-4)
         first = fit.variances
         found, phi = fit.projector.diagonal(), fit.variances[0]
         # A run that is alone in its setup is what its setup is: nothing else speaks of it.
@@ -77,12 +78,13 @@ def _scatter_of_others(fit, matrix, start, there):
     phi, p, pd = fit.variances[0], fit.projector, fit.scaled_residuals
     m = BlockMatrix.of_blocks(diagonal(matrix))
     pm = p @ m
-    once = (pm @ p).diagonal()
-    twice = (pm @ pm @ p).diagonal()
+    pmp = pm @ p
+    once = pmp.diagonal()
+    twice = (pm @ pmp).diagonal()
     seen = p.times((matrix * pd)[..., None])[..., 0]
     square = np.sum(matrix * pd**2) - 2 * pd / there * seen + (pd / there) ** 2 * once
     trace = pm.trace() - once / there
-    information = (pm @ pm).trace() - 2 * twice / there + (once / there) ** 2
+    information = (pmp @ m).trace() - 2 * twice / there + (once / there) ** 2
     score = square - trace + _PRIOR_DOF * (start / phi**2 - 1 / phi)
     step = score / (information + _PRIOR_DOF / phi**2)
     return np.maximum(phi + step, 0.05 * start), once / there**2

@@ -232,23 +232,30 @@ def _along(turned, prior, added):
     """Log likelihood, information, coefficients and covariance of B + added × K, each."""
     y, x, values, log_root = turned
     found = [[], [], [], []]
+    # Products of two columns, row by row: every Xᵀ W X is then one product with W's diagonal.
+    columns = x.shape[1]
+    upper = np.triu_indices(columns)
+    pairs = x[:, upper[0]] * x[:, upper[1]]
+
+    def normals(weight):
+        full = np.empty((len(weight), columns, columns))
+        full[:, upper[0], upper[1]] = full[:, upper[1], upper[0]] = weight @ pairs
+        return full
+
     # So many at once that the copies stay small.
     for some in np.array_split(added, max(1, added.size * x.size // _AT_ONCE)):
         weight = 1 / (1 + some[:, None] * values)  # grid by rows
-        xw = x.T[None] * weight[:, None, :]  # grid by columns by rows
-        normal = xw @ x + prior
+        normal = normals(weight) + prior
         covariance = np.linalg.inv(normal)
-        mean = (covariance @ (xw @ y)[..., None])[..., 0]
+        mean = (covariance @ ((weight * y) @ x)[..., None])[..., 0]
         rest = y - mean @ x.T
         log = 0.5 * np.log(weight).sum(1) - log_root
         squares = (weight * rest**2).sum(1) + (mean**2) @ np.diag(prior)
         log -= 0.5 * (np.linalg.slogdet(normal)[1] + squares)
         # tr(P K P K) in these coordinates, where K is diagonal and P = W − W X C Xᵀ W.
         wk = weight * values
-        xw *= wk[:, None, :]
-        once = covariance @ (xw @ x)
-        xw *= wk[:, None, :]
-        twice = covariance @ (xw @ x)
+        once = covariance @ normals(weight * wk)
+        twice = covariance @ normals(weight * wk**2)
         information = (wk**2).sum(1) - 2 * np.trace(twice, axis1=1, axis2=2)
         information += (once * once.transpose(0, 2, 1)).sum((1, 2))
         for column, one in zip(found, (log, information, mean, covariance), strict=True):

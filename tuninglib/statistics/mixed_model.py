@@ -71,7 +71,9 @@ class MixedFit:
     own: np.ndarray
 
 
-def fit_mixed(data, design, known, components, *, shared=None, first=None) -> MixedFit:
+def fit_mixed(
+    data, design, known, components, *, shared=None, first=None, close=1e-5
+) -> MixedFit:
     """Coefficients by generalised least squares, unknown variances by restricted likelihood.
 
     Parameters
@@ -88,6 +90,8 @@ def fit_mixed(data, design, known, components, *, shared=None, first=None) -> Mi
         J: what one standard deviation of each unknown that all blocks share does to the data.
     first : array, optional
         Where the search for φ starts, if not at the stated values.
+    close : float
+        The search ends where φ moves by less than this share.
 
     Returns
     -------
@@ -148,7 +152,7 @@ def fit_mixed(data, design, known, components, *, shared=None, first=None) -> Mi
             break
         moved = np.max(np.abs(trial - phi) / (np.abs(trial) + 1e-3 * stated))
         phi, state = trial, new
-        if moved < 1e-5:
+        if moved < close:
             break
     inverse = np.linalg.pinv(state.information + state.prior_information, rcond=1e-14)
     k, turned = rows.fixed, state.turned
