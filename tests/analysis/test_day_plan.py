@@ -80,3 +80,17 @@ def test_in_blocks_the_engine_is_opened_once():
 def test_the_session_says_which_parts_are_changed(demo_folder):
     start = start_of(demo_folder)
     assert start.parts["big_172_e10"] == {"engine": "big", "injector": "i172", "fuel": "e10"}
+
+
+def test_the_most_runs_of_a_day_and_what_a_plan_is_called(demo_copy, edit, tmp_path):
+    assert len(day(gain=0.0284).order.setups) == 120
+    with pytest.raises(ValueError, match="takes more than 120 runs"):
+        day(gain=0.028)
+    assert start_of(demo_copy).title == "Bigger cylinder on the quarry lane"
+    write_new_session(tmp_path / "fresh")
+    assert start_of(tmp_path / "fresh").title == "fresh"
+    # A setup of which nothing is filled in has no fuel yet.
+    edit("session.toml", "[setups.stock]", "[setups.bare]\nnote = ''\n\n[setups.stock]")
+    start = start_of(demo_copy)
+    assert "bare" not in start.fuels
+    assert start.fuels["stock"] == "e5"

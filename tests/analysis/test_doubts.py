@@ -2,10 +2,14 @@
 
 import json
 import re
+from types import SimpleNamespace
 
+import numpy as np
+import pandas as pd
 import pytest
 
 from tuninglib.analysis.analyse import analyse
+from tuninglib.analysis.doubts import _of_readings, doubts_of_speeds
 from tuninglib.analysis.readings import ladder_columns, weighed_readings
 from tuninglib.analysis.results_json import results_document
 from tuninglib.analysis.untried_injector import ladder_of
@@ -15,6 +19,7 @@ from tuninglib.report import runs as runs_words
 from tuninglib.session.defaults import air_of_runs
 from tuninglib.session.load import load_session
 from tuninglib.statistics.gauge_readings import reading_midpoint, steady_sd
+from tuninglib.statistics.robust import Weighed
 
 RUN_13 = "13,big_172,tove,49,72,12.8,13.1"
 RUN_4 = "4,big_150,tove,48,68,14.6,14.8"
@@ -342,3 +347,55 @@ def test_programs_get_doubts_and_weights(changed):
     assert document["runs"][12]["reading_weight"] == doubt["weight"]
     assert document["runs"][12]["force_weight"] == 1.0
     json.dumps(document, allow_nan=False)
+
+
+def table(*rows):
+    """Readings as weighed: setup, run, middle, weight, trust, disagree, wide."""
+    names = ("setup", "run", "middle", "weight", "trust", "disagree", "wide")
+    found = pd.DataFrame(rows, columns=names)
+    return found.assign(log_middle=np.log(found["middle"]), off=np.log(found["middle"] / 12.5))
+
+
+def test_each_doubt_of_readings_has_its_size_its_weight_and_its_runs():
+    rows = table(
+        ("z", 1.0, 12.0, 0.5, 0.5, True, False),
+        ("z", 2.0, 15.0, 0.2, 0.2, True, False),
+        ("a", 3.0, 12.0, 0.3, 0.3, True, False),
+        ("a", 4.0, 13.0, 0.1, 0.1, True, False),
+        ("a", 5.0, 14.0, 0.6, 0.6, True, False),
+        ("b", 6.0, 15.0, 0.04, 0.05, False, True),
+        ("b", 7.0, 12.5, 0.7, 1.0, False, True),
+        ("b", 8.0, 12.5, 0.9, 1.0, False, True),
+        ("b", 9.0, 12.5, 1.0, 1.0, False, False),
+    )
+    two, three, one, wide = _of_readings(rows)
+    # In the order in which the setups were ridden, not in that of the alphabet.
+    assert (two.code, two.setup, two.runs, two.weight) == (
+        "readings disagree",
+        "z",
+        (1.0, 2.0),
+        0.5,
+    )
+    assert two.off == pytest.approx(15 / 12 - 1)
+    assert (three.setup, three.runs, three.weight, three.off) == ("a", (3.0, 4.0, 5.0), 0.6, None)
+    # The weight with which it counts, not only the trust in it; and one remark for one reading.
+    assert (one.code, one.runs, one.weight) == ("reading", (6.0,), 0.04)
+    assert one.off == pytest.approx(15 / 12.5 - 1)
+    assert (wide.code, wide.runs, wide.weight) == ("wide spread", (7.0, 8.0), 0.9)
+
+
+def test_each_doubt_of_speeds_has_its_size_its_weight_and_its_runs():
+    rows = pd.DataFrame({"run": [1, 2, 3, 4, 5], "setup": ["z", "z", "a", "b", "b"]})
+    runs = SimpleNamespace(has_way_down=np.array([False, False, True, True, True]))
+    weighed = Weighed(
+        weight=np.array([0.3, 0.2, 0.1, 1.0, 1.0, 1.0, 0.05, 1.0]),
+        off=np.array([0.1, -0.1, -0.2, 0.0, 0.0, 0.0, 0.0, 0.0]),
+        disagree=np.array([True, True, False, False, False]),
+    )
+    weight = np.array([0.3, 0.2, 0.1, 0.05, 1.0])
+    one, down, two = doubts_of_speeds(rows, runs, weighed, weight)
+    assert (one.code, one.runs, one.setup, one.weight) == ("run", (3,), "a", 0.1)
+    assert one.off == pytest.approx(np.exp(-0.2) - 1)
+    assert (down.code, down.runs, down.weight) == ("way down", (4,), 0.05)
+    assert (two.code, two.runs, two.setup, two.weight) == ("runs disagree", (1, 2), "z", 0.3)
+    assert two.off == pytest.approx(np.exp(0.1) - 1)

@@ -8,6 +8,7 @@ from tuninglib.analysis.ride_order import Richness, richness_of
 from tuninglib.report import heat
 from tuninglib.report import interim as words
 from tuninglib.session.load import load_session
+from tuninglib.session.new import write_new_session
 
 
 def after(folder, rows: int, *, change=("", ""), planned=3):
@@ -158,3 +159,48 @@ def test_a_knock_of_which_nobody_said_how_loud(demo_copy):
     found = interim(results, heard.run, planned=3)
     assert (found.code, found.why) == ("stop", "knock")
     assert "Stop: knock was heard on run" in str(words.sentences(results, found, "metric"))
+
+
+def knocked_earlier(path):
+    """The third run of a setup knocked; a later one of it was quiet."""
+    lines = path.read_text(encoding="utf-8").splitlines()
+    head = lines[0].split(",")
+    at, setup = head.index("knock"), head.index("setup")
+    own = [i for i, line in enumerate(lines) if i and line.split(",")[setup] == "big_172"]
+    cells = lines[own[0]].split(",")
+    cells[at] = "heavy"
+    lines[own[0]] = ",".join(cells)
+    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    return int(lines[own[0]].split(",")[0]), int(lines[own[1]].split(",")[0])
+
+
+def test_a_setup_that_knocked_before_stops_though_the_last_run_was_quiet(demo_copy):
+    heard, quiet = knocked_earlier(demo_copy / "runs.csv")
+    found = interim(analyse(load_session(demo_copy)), quiet, planned=9)
+    assert (found.code, found.why) == ("stop", "knock")
+    assert (found.knock.run, found.knock.level) == (heard, "heavy")
+
+
+def test_a_lean_run_ends_what_is_no_richer_on_its_own_engine_alone(demo_folder):
+    results = analyse(load_session(demo_folder))
+    found = interim(results, 6, planned=9)
+    assert (found.why, found.setup) == ("lean", "big_164")
+    # Not big_172 and big_185, which are richer, and not stock, which is another engine.
+    assert found.shut == ("big_150", "big_172_e10")
+
+
+def test_the_last_row_of_an_unfinished_session_is_read_by_itself(tmp_path):
+    write_new_session(tmp_path / "fresh")
+    path = tmp_path / "fresh" / "runs.csv"
+    head = path.read_text(encoding="utf-8")
+    keys = head.splitlines()[-1].split(",")
+
+    def last(**cells):
+        named = {key.partition(" [")[0]: "" for key in keys} | {"run": "1", "setup": "before"}
+        path.write_text(head + ",".join((named | cells).values()) + "\n", encoding="utf-8")
+        return interim_of_folder(tmp_path / "fresh", planned=3)[1]
+
+    assert last(head_temperature="150").code == "unknown"
+    assert (last(head_temperature="260").code, last(head_temperature="260").why) == ("stop", "heat")
+    assert last(knock="light").why == "knock"
+    assert last(knock="none").code == "unknown"

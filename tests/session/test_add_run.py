@@ -149,3 +149,12 @@ def test_a_reading_in_the_one_column_is_blamed_there(demo_copy):
     message = problems_of_row(open_sheet(demo_copy), values)["gauge"]
     assert message.startswith("30 is beyond what the gauge can print (10 to 20)")
     assert message.count("beyond") == 1
+
+
+def test_what_is_wrong_with_the_header_is_not_blamed_on_a_row(demo_copy):
+    (demo_copy / "runs.csv").write_text("run,setup,rider,exit_speed [kg]\n1,stock,tove,\n")
+    found = problems_of_row(
+        open_sheet(demo_copy), {"run": "2", "setup": "stock", "rider": "tove", "exit_speed": "50"}
+    )
+    assert "exit_speed" not in found
+    assert "[kg] is not a unit of exit_speed" in found[""]

@@ -91,3 +91,20 @@ def test_the_fill_in_session_in_us_units_is_accepted_once_filled_in(tmp_path):
     session = load_session(tmp_path / "mine")
     assert session.about.units == "us"
     assert session.bike.mass.value == pytest.approx(124, rel=2e-3)
+
+
+def test_an_empty_folder_that_is_there_is_filled(tmp_path):
+    folder = tmp_path / "made before"
+    folder.mkdir()
+    assert {path.name for path in write_new_session(folder)} == {"session.toml", "runs.csv"}
+    with pytest.raises(SessionError, match="exists and is not an empty folder"):
+        write_new_session(folder)
+
+
+def test_metric_examples_stay_as_they_are_written():
+    for example in ("6.0 +/- 0.3 %", "124 kg +/- 2 kg", "0 +/- 1.5 m/s", "18 degC"):
+        assert example_in(example, "metric") == example
+    # A half-width of a temperature has no zero to be moved.
+    assert example_in("20 +/- 2 degC", "us") == "68 degF +/- 3.6 degF"
+    assert example_in("6.0 +/- 0.3 %", "us") == "6.0 % +/- 0.3 %"
+    assert example_in("310 m", "us") == "1020 ft"

@@ -5,6 +5,7 @@ import re
 import pytest
 
 from tuninglib.session.load import load_session
+from tuninglib.session.read_runs import read_runs
 
 
 @pytest.mark.parametrize(
@@ -105,3 +106,14 @@ def test_remarks_and_empty_lines_keep_the_row_numbers(demo_copy, problems):
     text = "# typed at the roadside\n\n" + _text(demo_copy).replace("3,stock,tove", "3,stick,tove")
     (demo_copy / "runs.csv").write_text(text, encoding="utf-8")
     assert problems(demo_copy)[0].startswith("runs.csv, row 6, setup")
+
+
+@pytest.mark.parametrize("beside", ["gauge_low", "gauge_high"])
+def test_a_reading_typed_twice_is_refused_whichever_end_it_is(tmp_path, beside):
+    path = tmp_path / "runs.csv"
+    path.write_text(f"run,setup,rider,gauge,{beside}\n1,a,b,12.7,12.8\n", encoding="utf-8")
+    problems = []
+    read_runs(path, {}, problems)
+    assert [one.message for one in problems if one.column == "gauge"] == [
+        "stands beside gauge_low or gauge_high; write the reading once"
+    ]

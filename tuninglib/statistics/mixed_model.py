@@ -71,9 +71,7 @@ class MixedFit:
     own: np.ndarray
 
 
-def fit_mixed(
-    data, design, known, components, *, shared=None, first=None, close=1e-5
-) -> MixedFit:
+def fit_mixed(data, design, known, components, *, shared=None, first=None, close=1e-5) -> MixedFit:
     """Coefficients by generalised least squares, unknown variances by restricted likelihood.
 
     Parameters
