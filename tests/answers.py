@@ -27,7 +27,7 @@ from tuninglib.analysis.untried_injector import ladder_of, outlook
 from tuninglib.analysis.what_if import Question, answers, flat_top_speeds
 from tuninglib.session import schema
 from tuninglib.session.coast_down_file import HEADER, parse_falls
-from tuninglib.session.columns import COLUMNS, FALL_COLUMNS
+from tuninglib.session.columns import BENCH_COLUMNS, COLUMNS, FALL_COLUMNS
 
 FILE = ROOT / "tests" / "data" / "answers.csv"
 CONTRACT = ROOT / "tests" / "data" / "contract.csv"
@@ -278,7 +278,11 @@ def contract() -> list:
             default = "needed" if needed else f"default {field.default}"
             told = {key: v for key, v in sorted(field.metadata.items()) if key not in _WORDS}
             rows.append((table, field.name, default, *(f"{k} {v}" for k, v in told.items())))
-    for file, columns in (("runs.csv", COLUMNS), ("coastdown.csv", FALL_COLUMNS)):
+    for file, columns in (
+        ("runs.csv", COLUMNS),
+        ("coastdown.csv", FALL_COLUMNS),
+        ("benchflow.csv", BENCH_COLUMNS),
+    ):
         for name, column in columns.items():
             told = dataclasses.asdict(column) | {"usual_unit": column.usual_unit}
             rows.append((file, name, *(f"{k} {v}" for k, v in told.items() if k not in _WORDS)))

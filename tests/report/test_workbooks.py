@@ -51,8 +51,8 @@ def tags(cell):
 
 def test_the_workbooks_are_there():
     assert set(NAMES) == {
-        "start", "before", "session", "plan", "coastdown", "runs", "session_report", "explore",
-        "library",
+        "start", "before", "bench", "session", "plan", "coastdown", "runs",
+        "session_report", "explore", "library",
     }  # fmt: skip
 
 

@@ -11,6 +11,7 @@ import pytest
 from tuninglib import statistics
 from tuninglib.physics.hill import Hill, Ride
 from tuninglib.statistics import (
+    bench_flow,
     coast_down,
     flow_response,
     gain,
@@ -172,6 +173,10 @@ CALLS = {
     planning.power_of_t: lambda as_: planning.power_of_t(as_([1.0, 3.0]), dof=as_([4, 8])),
     planning.power_two_setups: lambda as_: planning.power_two_setups(
         as_([1.0, 1.5]), repeats=as_([3, 5])
+    ),
+    bench_flow.fit_bench_flow: lambda as_: bench_flow.fit_bench_flow(
+        pulses=as_([1000, 1000]), open_s=as_([0.004, 0.01]), volume_m3=as_([7e-6, 22e-6]),
+        volume_sd_m3=2e-7,
     ),
     planning.run_order: lambda as_: planning.run_order(as_(["a", "b"]), repeats=2),
     planning.run_order_in_blocks: lambda as_: planning.run_order_in_blocks(

@@ -39,6 +39,8 @@ class Column:
         Name of the column once read; left out: as in the file.
     in_new_file : bool
         Whether a new file starts with it.
+    usual : str
+        Unit that most riders type, where it is not that of all columns of the kind.
     """
 
     kind: str
@@ -55,6 +57,7 @@ class Column:
     labels: dict = field(default_factory=dict)
     si_name: str = ""
     in_new_file: bool = True
+    usual: str = ""
 
     @property
     def options(self) -> list:
@@ -65,7 +68,7 @@ class Column:
     @property
     def usual_unit(self) -> str:
         """The unit that most riders type; empty for a column without one."""
-        return _USUAL.get(self.unit, self.unit)
+        return self.usual or _USUAL.get(self.unit, self.unit)
 
 
 def _speed(help_, si_name, *, low=1.0, **more) -> Column:
@@ -186,6 +189,23 @@ FALL_COLUMNS = {
         si_name="time_s",
     ),
 }
+
+
+# benchflow.csv: what an injector let through on the bench.
+BENCH_COLUMNS = {
+    "injector": Column("name", "an injector of session.toml", required=True),
+    "pulses": Column("number", "how many; empty if it was held open", low=1, high=1e7, whole=True),
+    "width": Column(
+        "quantity", "of one pulse", "s", low=2e-4, high=0.1, si_name="width_s", usual="ms"
+    ),
+    "time": Column(
+        "quantity", "how long it was held open", "s", low=1, high=3600, si_name="time_s"
+    ),
+    "volume": Column(
+        "quantity", "that was caught", "m**3", required=True, low=1e-7, high=0.01,
+        si_name="volume_m3", usual="mL",
+    ),
+}  # fmt: skip
 
 
 def header_line(columns: dict, *, speed_unit: str = "km/h", temperature_unit: str = "degC") -> str:
