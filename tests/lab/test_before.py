@@ -8,7 +8,8 @@ from tuninglib.physics.octane import Octane
 
 KIT = {
     "system": "metric", "bore": 57.0, "stroke": 57.8, "made": 9.5, "new_bore": 62.0,
-    "speed": 9000.0, "need": Octane(91.0, "RON"), "fuel": Octane(95.0, "RON"), "clearance": 0.0,
+    "speed": 9000.0, "need": Octane(91.0, "RON"), "fuel": Octane(95.0, "RON"),
+    "clearance": 0.0, "dome": 0.0, "gasket": 0.0,
 }  # fmt: skip
 
 
@@ -20,7 +21,7 @@ def test_a_larger_bore_under_the_same_head_raises_the_compression():
     # By hand: the chamber is 147.5/8.5 = 17.35 cc; (174.5 + 17.35)/17.35 = 11.06.
     words = said()
     assert "147.5 cc as made, 174.5 cc with the kit (18.3 %)" in words
-    assert "11.1 with the kit if the chamber above the piston stays as it is, 9.5 as made" in words
+    assert "11.1 with the kit if the head stays as it is, 9.5 as made" in words
     assert "95 RON is not enough where compression is raised by 1.6" in words
     assert "asks for 4.7 to 7.8 octane numbers more" in words
     assert "knock breaks pistons fast" in words
@@ -31,6 +32,7 @@ def test_a_measured_chamber_is_taken_as_it_is():
     words = said(clearance=18.4)
     assert "10.5 with the chamber that was measured, 9.5 as made." in words
     assert "burette" not in words
+    assert said(clearance=18.4, dome=3.0, gasket=1.0) == words
     assert "95 RON is enough or not, that cannot be said" in words
     assert "asks for 3.0 to 4.9 octane" in words
 
@@ -67,3 +69,28 @@ def test_the_panels_work_without_a_session():
     assert "after topping up: 45.0 % ethanol is more than the 10 % that the maker allows" in words(
         poured
     )
+
+
+def test_a_dome_takes_from_the_chamber_and_a_gasket_adds_to_it():
+    # By hand: 17.35 - 2 + π/4 x 6.2² x 0.05 = 16.86 cc; 174.5/16.86 + 1 = 11.349.
+    assert "11.3 with the kit" in said(dome=2.0, gasket=0.5)
+    # A dish of 3 cc: 20.35; 9.57.
+    assert "9.6 with the kit" in said(dome=-3.0)
+    with pytest.raises(ValueError, match="the piston would touch the head"):
+        said(dome=18.0)
+
+
+def test_idle_and_cruise_follow_from_the_injector_that_is_to_be_had():
+    guess = first_guess.first_guess()
+    # 175 for 150: the open part of 1 ms shrinks to 1/1.1667 = 0.857; the trim is 0 by manifold
+    # pressure, and 150/175 - 1 by throttle.
+    assert "a pulse of 2.00 ms becomes 1.86 ms" in words(guess)
+    assert "must trim by −14 % to 0 %" in words(guess)
+    labelled(guess, "an injector that is to be had").value = 240
+    # 240 for 150: 1/1.6 - 1 and 1.1667/1.6 - 1; 1.625 ms.
+    said_now = words(guess)
+    assert "becomes 1.63 ms" in said_now
+    assert "must trim by −38 % to −27 %" in said_now
+    assert "more than the ECU can do" in said_now
+    labelled(guess, "now: pulse at a warm idle").value = 1.6
+    assert "idle may hunt or stall" in words(guess)

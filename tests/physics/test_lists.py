@@ -80,6 +80,12 @@ GOOD = {
     },
     blend.anti_knock_index: {"ron": 95.0, "mon": 85.0},
     engine.displacement_m3: {"bore_m": 0.057, "stroke_m": 0.058, "cylinders": 2},
+    engine.chamber_with_kit_m3: {
+        "chamber_m3": 17e-6,
+        "dome_m3": 2e-6,
+        "bore_m": 0.06,
+        "gasket_m": 0.0005,
+    },
     engine.compression_ratio: {"swept_volume_m3": 150e-6, "clearance_volume_m3": 16e-6},
     engine.mean_piston_speed_m_s: {"stroke_m": 0.058, "engine_speed_rpm": 8500.0},
     engine.torque_n_m: {"power_w": 9000.0, "engine_speed_rpm": 8000.0},

@@ -36,6 +36,10 @@ class Change:
         By volume, 0 to 1.
     breathing, engine_speed_rpm, cylinders : float
         Volumetric efficiency before the change, and the highest engine speed.
+    idle_pulse_s : float
+        That the injector fitted now is given at a warm idle, dead time included.
+    chosen_m3_s : float or None
+        Flow of the injector that is to be had, at the new pressure; None: the one called for.
     """
 
     flow_m3_s: float
@@ -54,17 +58,33 @@ class Change:
     breathing: float
     engine_speed_rpm: float
     cylinders: float = 1.0
+    idle_pulse_s: float = 2e-3
+    chosen_m3_s: float | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
 class Guess:
-    """What the change calls for; flows are at the new pressure."""
+    """What the change calls for; flows are at the new pressure.
+
+    Attributes
+    ----------
+    flow_m3_s, stated_at_old_pressure_m3_s : Interval
+    open_time_s, cycle_time_s, runs_out_m3_s : float
+    idle_pulse_s : float
+        At idle with the injector that is to be had.
+    trims : tuple of float
+        What the ECU must add where it corrects at part load, as ratios, lower first: with a table
+        by throttle, where the air stays as it was, and with one by manifold pressure, where it
+        grows with the engine. Below zero it must take away.
+    """
 
     flow_m3_s: Interval
     stated_at_old_pressure_m3_s: Interval
     open_time_s: float
     cycle_time_s: float
     runs_out_m3_s: float
+    idle_pulse_s: float
+    trims: tuple
 
 
 def guess_of(change: Change) -> Guess:
@@ -110,7 +130,12 @@ def guess_of(change: Change) -> Guess:
         dead_time_s=DEAD_TIME_S,
         highest_fraction=HIGHEST_SHARE,
     )
+    # How much more of the air that is there the new injector's fuel burns in the same time.
+    richer = (change.chosen_m3_s or flow.value) / change.flow_m3_s * new / old
+    air = change.new_displacement_m3 / change.old_displacement_m3 * change.breathing_ratio
     return Guess(
+        idle_pulse_s=DEAD_TIME_S + (change.idle_pulse_s - DEAD_TIME_S) / richer,
+        trims=tuple(sorted((1 / richer - 1, air / richer - 1))),
         flow_m3_s=flow,
         stated_at_old_pressure_m3_s=stated,
         open_time_s=open_time_s(fuel, mass_flow_kg_s=mass_flow, dead_time_s=DEAD_TIME_S),

@@ -2,7 +2,12 @@
 
 from tuninglib import units
 from tuninglib.lab import kit
-from tuninglib.physics.engine import compression_ratio, displacement_m3, mean_piston_speed_m_s
+from tuninglib.physics.engine import (
+    chamber_with_kit_m3,
+    compression_ratio,
+    displacement_m3,
+    mean_piston_speed_m_s,
+)
 from tuninglib.physics.octane import PER_COMPRESSION, SCALES, Octane, octane_margin
 from tuninglib.report.display import Prose
 from tuninglib.rounding import fixed, percent
@@ -24,6 +29,17 @@ def compression(system: str = "metric"):
         "stroke": kit.slider("stroke", "mm", 57.8, low=30, high=110, step=0.1),
         "made": kit.slider("compression as made", "", 9.5, low=6, high=15, step=0.1),
         "new_bore": kit.slider("bore of the kit", "mm", 62.0, low=30, high=110, step=0.1),
+        "dome": kit.slider(
+            "dome of the piston, over the old one",
+            "cc; minus: a dish",
+            0,
+            low=-20,
+            high=20,
+            step=0.1,
+        ),
+        "gasket": kit.slider(
+            "gaskets, thicker than the old ones by", "mm", 0, low=-1, high=3, step=0.05
+        ),
         "clearance": kit.slider(
             "chamber measured by burette", "cc; 0: not measured", 0, low=0, high=100, step=0.1
         ),
@@ -47,7 +63,9 @@ def compression(system: str = "metric"):
     return kit.panel(controls, answer)
 
 
-def compression_words(*, system, bore, stroke, made, new_bore, clearance, speed, need, fuel):
+def compression_words(
+    *, system, bore, stroke, made, new_bore, dome, gasket, clearance, speed, need, fuel
+):
     """Displacement, compression and octane of one cylinder with a kit, in sentences.
 
     Parameters
@@ -57,6 +75,9 @@ def compression_words(*, system, bore, stroke, made, new_bore, clearance, speed,
         [mm]
     made : float
         Compression ratio as made.
+    dome, gasket : float
+        What the new crown takes from the chamber beyond the old one [cc], and by how much the
+        gaskets are thicker [mm]; of no use where the chamber was measured.
     clearance : float
         Measured with the kit on, gasket and plug thread counted in; 0: not measured. [cc]
     speed : float
@@ -66,7 +87,9 @@ def compression_words(*, system, bore, stroke, made, new_bore, clearance, speed,
     old_m3, new_m3 = (
         displacement_m3(bore_m=one / 1e3, stroke_m=stroke / 1e3) for one in (bore, new_bore)
     )
-    chamber_m3 = clearance / 1e6 or old_m3 / (made - 1)
+    chamber_m3 = clearance / 1e6 or chamber_with_kit_m3(
+        old_m3 / (made - 1), dome_m3=dome / 1e6, bore_m=new_bore / 1e3, gasket_m=gasket / 1e3
+    )
     now = compression_ratio(swept_volume_m3=new_m3, clearance_volume_m3=chamber_m3)
     rise = now - made
     old, new = (
@@ -77,9 +100,8 @@ def compression_words(*, system, bore, stroke, made, new_bore, clearance, speed,
     how = f"with the chamber that was measured, {fixed(made, 1)} as made."
     if not clearance:
         how = (
-            f"with the kit if the chamber above the piston stays as it is, {fixed(made, 1)} as "
-            "made. A dome, the gasket and the head change that: measure it with a burette before "
-            "the engine runs."
+            f"with the kit if the head stays as it is, {fixed(made, 1)} as made. Measure the "
+            "chamber with a burette before the engine runs: that counts, not the sum."
         )
     piston = mean_piston_speed_m_s(stroke_m=stroke / 1e3, engine_speed_rpm=speed)
     margin = octane_margin(fuel, need, compression_rise=rise)

@@ -3,7 +3,7 @@
 from dataclasses import replace
 
 from tuninglib import units
-from tuninglib.analysis.first_guess import Change, guess_of
+from tuninglib.analysis.first_guess import DEAD_TIME_S, Change, guess_of
 from tuninglib.analysis.injector import HIGHEST_SHARE, flow_on_bike
 from tuninglib.lab import kit
 from tuninglib.physics.blend import Blend
@@ -13,6 +13,8 @@ from tuninglib.rounding import fixed, percent, quantity_text
 from tuninglib.session.defaults import ethanol_of
 
 NO_CHART = "no chart at hand"
+# Of what small injectors and their drivers do, and of what trims are usual (common practice).
+SHORTEST_PULSE_S, TRIM_AUTHORITY = 1.5e-3, 0.20
 
 
 # Where the sliders start before there is a session: a small single (invented).
@@ -123,6 +125,10 @@ def first_guess(results=None, *, system: str = "metric"):
             "planned: fuel pressure", "fuel_pressure", start.new_pressure_pa, 1e5, 6e5, bar
         ),
         "speed": plain("highest engine speed", "rpm", start.engine_speed_rpm, 4000, 14000, 100),
+        "chosen": shown(
+            "an injector that is to be had; 0: the one called for", "flow", 0.0, 0.0, 600e-6 / 60, 1
+        ),
+        "idle": plain("now: pulse at a warm idle", "ms", 1e3 * start.idle_pulse_s, 1, 6, 0.05),
         "own_valves": kit.choice("valves per cylinder, my engine", (2, 3, 4, 5)),
         "chart_valves": kit.choice("valves per cylinder, of a chart", (NO_CHART, 2, 3, 4, 5)),
         "chart_ethanol": plain("ethanol of the chart's fuel", "% by volume", 0, 0, 85, 0.5),
@@ -146,6 +152,8 @@ def first_guess(results=None, *, system: str = "metric"):
             old_ethanol=v["old_ethanol"] / 100,
             new_ethanol=v["new_ethanol"] / 100,
             engine_speed_rpm=v["speed"],
+            idle_pulse_s=v["idle"] / 1e3,
+            chosen_m3_s=si(v["chosen"], "flow") or None,
         )
         return kit.Said(
             guess_words(
@@ -200,7 +208,32 @@ def guess_words(system, change: Change, *, own_valves, chart_valves, chart_ethan
             f"{percent(HIGHEST_SHARE)} of the cycle.",
         )
     )
+    items.append(
+        (
+            "At idle",
+            f"a pulse of {1e3 * change.idle_pulse_s:.2f} ms becomes {1e3 * guess.idle_pulse_s:.2f} "
+            f"ms (dead time {1e3 * DEAD_TIME_S:g} ms taken).",
+        )
+    )
+    least, most = (f"{'+' if one > 0 else ''}{percent(one)}" for one in guess.trims)
+    items.append(
+        (
+            "Where the ECU corrects",
+            f"at part load it must trim by {least} to {most}, depending on whether its table goes "
+            "by throttle or by manifold pressure; many can trim 20 to 25 % (common practice).",
+        )
+    )
     watch = []
+    if guess.idle_pulse_s < SHORTEST_PULSE_S:
+        watch.append(
+            f"pulses below about {1e3 * SHORTEST_PULSE_S:g} ms are seldom steady (common practice, "
+            "from memory): idle may hunt or stall."
+        )
+    if max(abs(one) for one in guess.trims) > TRIM_AUTHORITY:
+        watch.append(
+            "that trim may be more than the ECU can do: it would stay rich or lean at part load, "
+            "and set a fault."
+        )
     if guess.runs_out_m3_s > guess.flow_m3_s.low:
         watch.append(
             "the lower end of the range would run out of time at full speed and run lean there: "

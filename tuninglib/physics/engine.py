@@ -88,6 +88,51 @@ def compression_ratio(*, swept_volume_m3, clearance_volume_m3):
     return plain(swept_volume_m3 / clearance_volume_m3 + 1)
 
 
+def chamber_with_kit_m3(chamber_m3, *, dome_m3, bore_m, gasket_m):
+    """Volume above the piston at the top once a kit with another crown and gaskets is on.
+
+    Parameters
+    ----------
+    chamber_m3 : float or array
+        Before, gasket and plug thread counted in. [m3]
+    dome_m3 : float or array
+        What the new crown takes from it beyond the old one; minus for a dish. [m3]
+    bore_m : float or array
+        Of the gasket's hole, taken to be the new bore. [m]
+    gasket_m : float or array
+        By how much the gaskets are thicker together; minus for thinner. [m]
+
+    Returns
+    -------
+    chamber_m3 : same shape
+        [m3]
+
+    Raises
+    ------
+    ValueError
+        If nothing would be left of it.
+
+    Notes
+    -----
+    Geometry: a gasket adds its area times its thickness.
+
+    Examples
+    --------
+    >>> chamber_with_kit_m3(17e-6, dome_m3=2e-6, bore_m=0.06, gasket_m=0.0005)
+    1.6414e-05
+    """
+    chamber_m3 = _positive(chamber_m3, "chamber", "m3")
+    bore_m = _positive(bore_m, "bore", "m")
+    left = chamber_m3 - np.asarray(dome_m3) + np.pi / 4 * bore_m**2 * np.asarray(gasket_m)
+    return require(
+        plain(left),
+        what="chamber with the kit",
+        unit="m3",
+        above=0,
+        remedy="the piston would touch the head; measure dome and gaskets",
+    )
+
+
 def mean_piston_speed_m_s(*, stroke_m, engine_speed_rpm):
     """Mean speed of the piston over a turn of the crank.
 
