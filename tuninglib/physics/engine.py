@@ -118,19 +118,14 @@ def chamber_with_kit_m3(chamber_m3, *, dome_m3, bore_m, gasket_m):
 
     Examples
     --------
-    >>> chamber_with_kit_m3(17e-6, dome_m3=2e-6, bore_m=0.06, gasket_m=0.0005)
-    1.6414e-05
+    >>> round(chamber_with_kit_m3(17e-6, dome_m3=2e-6, bore_m=0.06, gasket_m=0.0005) * 1e6, 3)
+    16.414
     """
     chamber_m3 = _positive(chamber_m3, "chamber", "m3")
     bore_m = _positive(bore_m, "bore", "m")
     left = chamber_m3 - np.asarray(dome_m3) + np.pi / 4 * bore_m**2 * np.asarray(gasket_m)
-    return require(
-        plain(left),
-        what="chamber with the kit",
-        unit="m3",
-        above=0,
-        remedy="the piston would touch the head; measure dome and gaskets",
-    )
+    remedy = "the piston would touch the head; measure dome and gaskets"
+    return plain(require(left, what="chamber with the kit", unit="m3", above=0, remedy=remedy))
 
 
 def mean_piston_speed_m_s(*, stroke_m, engine_speed_rpm):
