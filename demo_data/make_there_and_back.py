@@ -23,6 +23,7 @@ LENGTH_M, GRADE = 319.6, 0.0757
 PULL_N = {"paper_filter": 355.0, "free_filter": 355.0 * 1.045}
 LAMBDA = {"paper_filter": 0.872, "free_filter": 0.901}
 DAY_WIND_M_S = 0.8
+MILES_PER_GALLON = {"paper_filter": 78.0, "free_filter": 75.5}
 
 
 def roll(entry_m_s, grade, pull, rider_kg, density, wind_m_s):
@@ -42,6 +43,28 @@ def roll(entry_m_s, grade, pull, rider_kg, density, wind_m_s):
 def shown(speed_m_s, rng):
     """What is read: half miles an hour, with a little unsteadiness of the hand."""
     return round((speed_m_s / MPH + rng.normal(0, 0.15)) * 2) / 2
+
+
+def fills(rng):
+    """Write fills.csv: full to full, the mark on the filler met to a tenth of a litre."""
+    rows, before = [], rng.normal(0, 0.026)
+    for number in range(10):
+        setup = "paper_filter" if number < 5 else "free_filter"
+        miles = rng.uniform(95, 150)
+        burnt = miles / (MILES_PER_GALLON[setup] * math.exp(rng.normal(0, 0.04)))
+        after = rng.normal(0, 0.026)
+        rows.append(
+            {
+                "setup": setup,
+                "distance [mile]": f"{miles:.0f}",
+                "volume [gal]": f"{burnt + after - before:.2f}",
+            }
+        )
+        before = after
+    with (HERE / "fills.csv").open("w", newline="", encoding="utf-8") as stream:
+        writer = csv.DictWriter(stream, list(rows[0]), lineterminator="\n")
+        writer.writeheader()
+        writer.writerows(rows)
 
 
 def main():
@@ -86,8 +109,10 @@ def main():
         writer = csv.DictWriter(stream, list(rows[0]), lineterminator="\n")
         writer.writeheader()
         writer.writerows(rows)
+    fills(np.random.default_rng(SEED + 1))
     truth = {
         "seed": SEED,
+        "miles_per_gallon": MILES_PER_GALLON,
         "gain": {"free_filter": PULL_N["free_filter"] / PULL_N["paper_filter"] - 1},
         "lambda": LAMBDA,
         "drag_area_m2": DRAG_AREA_M2,

@@ -6,6 +6,7 @@ from tuninglib.analysis.advise import advise
 from tuninglib.analysis.doubts import find_doubts
 from tuninglib.analysis.evidence import burnt_fuels
 from tuninglib.analysis.fuel import fuel_limits, octane_margins
+from tuninglib.analysis.fuel_use import fuel_use, outlay
 from tuninglib.analysis.gain import analyse_road
 from tuninglib.analysis.gauge_check import check_gauge
 from tuninglib.analysis.injector import analyse_ladder, responses_of, session_fit
@@ -67,6 +68,8 @@ def analyse(session: Session) -> Results:
         what_if_setup=setup,
         what_if=_what_if(road, setup),
         flat_top_speeds=_top_speeds(road, setup),
+        fuel_use=fuel_use(session),
+        outlay=outlay(session, plan, road.pulls if road else ()),
         pressure_source=day_pressure_of(session).source,
         provenance=provenance(session.folder),
     )

@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 
+from tuninglib.analysis.fuel_use import Outlay
 from tuninglib.analysis.gain import Road
 from tuninglib.analysis.plan import Plan
 from tuninglib.analysis.readings import shown_at_lambda_one, with_check
@@ -42,6 +43,9 @@ class Results:
         Marker speed of that setup under riders from light to heavy.
     flat_top_speeds : Answer or None
         Of that setup, on a flat road without wind.
+    fuel_use : tuple of FuelUse
+        Of the setups that were filled.
+    outlay : Outlay
     pressure_source : str
         ``"stated"``, ``"altitude"`` or ``"sea level"``.
     provenance : tuple
@@ -63,6 +67,8 @@ class Results:
     what_if_setup: str | None
     what_if: tuple
     flat_top_speeds: Answer | None
+    fuel_use: tuple
+    outlay: Outlay
     pressure_source: str
     provenance: tuple
 

@@ -191,6 +191,21 @@ FALL_COLUMNS = {
 }
 
 
+# fills.csv: full to full.
+FILL_COLUMNS = {
+    "setup": Column("name", "the setup that was ridden since the fill before", required=True),
+    "distance": Column(
+        "quantity", "since the fill before", "m", required=True, low=5e3, high=2e6,
+        si_name="distance_m", usual="km",
+    ),
+    "volume": Column(
+        "quantity", "that filled the tank to the same mark again", "m**3", required=True,
+        low=2e-4, high=0.1, si_name="volume_m3", usual="L",
+    ),
+    "exclude": Column("reason", "why this fill does not count; empty, no or -: it counts"),
+    "note": Column("text", "anything"),
+}  # fmt: skip
+
 # benchflow.csv: what an injector let through on the bench.
 BENCH_COLUMNS = {
     "injector": Column("name", "an injector of session.toml", required=True),

@@ -76,6 +76,11 @@ def octane(help_, *, example):
     return _field("octane", help_, example, None)
 
 
+def price(help_, *, example, low, high):
+    """Field for the price of one litre; another volume may be named."""
+    return _field("price", help_, example, None, low=low, high=high)
+
+
 def pieces(record):
     """Field for tables of their own, each read as this record."""
     return field(default=(), metadata={"kind": "pieces", "record": record})

@@ -10,6 +10,7 @@ import pandas as pd
 
 from tuninglib.session import machine, schema
 from tuninglib.session.cross_checks import contradictions, implausible_runs
+from tuninglib.session.fills_file import FILLS, read_fills
 from tuninglib.session.read_runs import RUNS, read_runs
 from tuninglib.session.read_toml import TOML, read_toml
 from tuninglib.text_files import Problem, SessionError
@@ -35,6 +36,7 @@ class Session:
     injectors: dict
     setups: dict
     runs: pd.DataFrame
+    fills: pd.DataFrame
 
     @property
     def candidates(self) -> tuple:
@@ -71,12 +73,18 @@ def load_session(folder) -> Session:
     except SessionError as error:
         runs = None
         problems.extend(error.problems)
+    try:
+        fills = read_fills(folder / FILLS, known, problems)
+    except SessionError as error:
+        fills = None
+        problems.extend(error.problems)
     if problems:
         raise SessionError(problems)
     session = Session(
         folder=folder,
         about=tables.pop("session"),
         runs=_with_entry_speed(runs, tables["hill"].entry_speed),
+        fills=fills,
         **tables,
     )
     problems = [*contradictions(session)] or [*implausible_runs(session)]

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from tuninglib.interval import Measured
 from tuninglib.physics.engine import compression_ratio, displacement_m3
 from tuninglib.physics.octane import Octane
-from tuninglib.session.fields import choice, number, octane, quantity, reference, text
+from tuninglib.session.fields import choice, number, octane, price, quantity, reference, text
 
 
 def _one_of(record, key: str, other: str) -> None:
@@ -64,6 +64,15 @@ class Bike:
         "yes",
         "no",
         default="unknown",
+    )
+    tank: Measured | None = quantity(
+        "m**3",
+        "fuel that can be used of a full tank, for its range",
+        example="10 L",
+        low=5e-4,
+        high=0.1,
+        default=None,
+        plus_minus="none",
     )
     highest_ethanol: Measured | None = quantity(
         "1",
@@ -239,7 +248,9 @@ class Fuel:
         high=850,
         default=None,
     )
-    price: float | None = number("for one litre", example="1.89", low=0, high=1e5, default=None)
+    price: float | None = price(
+        "for one litre, or with its volume", example="4.89 USD/gal", low=0, high=1e5
+    )
     note: str = text("anything worth knowing", default="")
 
     def __post_init__(self):

@@ -161,6 +161,30 @@ def _octane(value, meta, names):
     return Octane(parse_number(match[1]), match[2].upper())
 
 
+# Volumes that pumps sell by, in litres; exact by definition.
+_VOLUMES = {
+    "l": 1.0, "liter": 1.0, "litre": 1.0, "gal": 3.785411784, "gallon": 3.785411784,
+    "us gal": 3.785411784, "us gallon": 3.785411784, "imp gal": 4.54609,
+    "imperial gal": 4.54609, "imperial gallon": 4.54609, "uk gal": 4.54609,
+}  # fmt: skip
+
+
+def _price(value, meta, names):
+    """Price of one litre, from a number, or from text that names its volume."""
+    if not isinstance(value, str):
+        return _number(value, meta | {"example": "1.89"}, names)
+    amount, slash, volume = value.partition("/")
+    bare = re.fullmatch(r"\s*[A-Za-z$€£¥]*\s*([0-9.,]+)\s*[A-Za-z$€£¥]*\s*", amount)
+    litres = _VOLUMES.get(" ".join(volume.lower().split())) if slash else 1.0
+    if not bare or litres is None:
+        raise ValueError(
+            f"{value!r} is no price of a volume; write for example {meta['example']!r} (a gallon "
+            "is the US one; write imperial gal for the other) or 1.89 for one litre"
+        )
+    each = parse_number(bare[1]) / litres
+    return _within(each, each, value, meta)
+
+
 def _measured(text, meta) -> Measured:
     """A quantity in SI; a mass is taken for a volume where the field says how."""
     density = meta.get("or_by_mass")
@@ -260,4 +284,5 @@ _READERS = {
     "reference": _reference,
     "references": _references,
     "octane": _octane,
+    "price": _price,
 }
