@@ -13,6 +13,7 @@ from tuninglib.physics import (
     air,
     blend,
     engine,
+    gearing,
     hill,
     injector,
     octane,
@@ -80,6 +81,15 @@ GOOD = {
     },
     blend.anti_knock_index: {"ron": 95.0, "mon": 85.0},
     engine.displacement_m3: {"bore_m": 0.057, "stroke_m": 0.058, "cylinders": 2},
+    gearing.overall_ratio: {"primary": 3.0, "gear": 1.1, "front_teeth": 14.0, "rear_teeth": 42.0},
+    gearing.engine_speed_rpm: {"speed_m_s": 20.0, "ratio": 9.0, "circumference_m": 1.8},
+    gearing.road_speed_m_s: {"engine_speed": 6000.0, "ratio": 9.0, "circumference_m": 1.8},
+    gearing.crank_torque_n_m: {
+        "force_n": 270.0,
+        "ratio": 9.0,
+        "circumference_m": 1.8,
+        "efficiency": 0.9,
+    },
     engine.chamber_with_kit_m3: {
         "chamber_m3": 17e-6,
         "dome_m3": 2e-6,
@@ -165,6 +175,7 @@ ON_A_RIDE = {
     varying_force.predict_exit_speed: FORCE | POWER | ENTRY | {"engine_factor": 0.9},
 }
 OTHERWISE = {
+    gearing.tyre_diameter_m: "takes a size",
     stoichiometry.parse_formula: "takes a formula",
     stoichiometry.molar_mass_kg_mol: "takes a formula",
     stoichiometry.stoichiometric_ratio: "takes a formula",

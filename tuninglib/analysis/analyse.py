@@ -9,6 +9,7 @@ from tuninglib.analysis.fuel import fuel_limits, octane_margins
 from tuninglib.analysis.fuel_use import fuel_use, outlay
 from tuninglib.analysis.gain import analyse_road
 from tuninglib.analysis.gauge_check import check_gauge
+from tuninglib.analysis.gearing import gearing_of
 from tuninglib.analysis.injector import analyse_ladder, responses_of, session_fit
 from tuninglib.analysis.mixture import analyse_mixtures
 from tuninglib.analysis.provenance import provenance
@@ -68,6 +69,7 @@ def analyse(session: Session) -> Results:
         what_if_setup=setup,
         what_if=_what_if(road, setup),
         flat_top_speeds=_top_speeds(road, setup),
+        gearing=gearing_of(session, road, setup, _top_speeds(road, setup)),
         fuel_use=fuel_use(session),
         outlay=outlay(session, plan, road.pulls if road else ()),
         pressure_source=day_pressure_of(session).source,

@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 from tuninglib.analysis.fuel_use import Outlay
 from tuninglib.analysis.gain import Road
+from tuninglib.analysis.gearing import Gearing
 from tuninglib.analysis.plan import Plan
 from tuninglib.analysis.readings import shown_at_lambda_one, with_check
 from tuninglib.analysis.records import GaugeCheck, Ladder
@@ -43,6 +44,8 @@ class Results:
         Marker speed of that setup under riders from light to heavy.
     flat_top_speeds : Answer or None
         Of that setup, on a flat road without wind.
+    gearing : Gearing or None
+        Of that setup; None where it is not known.
     fuel_use : tuple of FuelUse
         Of the setups that were filled.
     outlay : Outlay
@@ -67,6 +70,7 @@ class Results:
     what_if_setup: str | None
     what_if: tuple
     flat_top_speeds: Answer | None
+    gearing: Gearing | None
     fuel_use: tuple
     outlay: Outlay
     pressure_source: str

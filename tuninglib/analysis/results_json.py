@@ -50,6 +50,7 @@ def results_document(results: Results) -> dict:
         "ladder": _plain(results.ladder),
         "what_if": _plain(results.what_if),
         "flat_top_speeds": _plain(results.flat_top_speeds),
+        "gearing": _plain(results.gearing),
         "fuel_use": _plain(results.fuel_use),
         "outlay": _plain(results.outlay),
         "doubts": _plain(results.doubts),

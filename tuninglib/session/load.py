@@ -29,6 +29,7 @@ class Session:
     speedometer: schema.Speedometer
     target: schema.Target
     use: schema.Use
+    gearing: machine.Gears
     assumptions: schema.Assumptions
     engines: dict
     riders: dict

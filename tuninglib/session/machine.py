@@ -3,10 +3,12 @@
 As in :mod:`tuninglib.session.schema`, the dataclasses are the contract.
 """
 
+import math
 from dataclasses import dataclass
 
 from tuninglib.interval import Measured
 from tuninglib.physics.engine import compression_ratio, displacement_m3
+from tuninglib.physics.gearing import ROLLING_SHARE, overall_ratio, tyre_diameter_m
 from tuninglib.physics.octane import Octane
 from tuninglib.session.fields import choice, number, octane, price, quantity, reference, text
 
@@ -110,6 +112,84 @@ class Bike:
     def octane_need(self) -> Octane | None:
         """What the maker asks for, on the scale that it was typed in."""
         return self.lowest_octane or (Octane(self.lowest_ron, "RON") if self.lowest_ron else None)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Gears:
+    """From the crank to the road, in the gear of the test."""
+
+    primary: float | None = number(
+        "reduction of the primary drive", example="3.35", low=0.5, high=8, default=None
+    )
+    gear: float | None = number(
+        "reduction of the gear that the hill was ridden in",
+        example="1.05",
+        low=0.3,
+        high=6,
+        default=None,
+    )
+    front: float | None = number(
+        "teeth of the front sprocket", example="14", low=8, high=40, default=None, whole=True
+    )
+    rear: float | None = number(
+        "teeth of the rear sprocket", example="42", low=10, high=100, default=None, whole=True
+    )
+    tyre: str = text("size of the rear tyre; or circumference", example="90/90-18", default="")
+    circumference: Measured | None = quantity(
+        "m",
+        "way of one turn of the rear wheel with the rider on, measured on the ground",
+        example="1.86 m +/- 0.01 m",
+        low=0.8,
+        high=2.6,
+        default=None,
+    )
+    slip: Measured = quantity(
+        "1",
+        "by how much faster the driven wheel turns than it rolls",
+        example="2 +/- 1 %",
+        low=0,
+        high=0.15,
+        default=Measured(0.02, 0.01),
+    )
+    efficiency: Measured = quantity(
+        "1",
+        "of gearbox and chain",
+        example="92 +/- 4 %",
+        low=0.6,
+        high=1,
+        default=Measured(0.92, 0.04),
+    )
+
+    def __post_init__(self):
+        if self.tyre and self.circumference is not None:
+            raise ValueError(
+                "has tyre and circumference, which say the same thing; keep what was measured"
+            )
+        if self.tyre:
+            tyre_diameter_m(self.tyre)
+
+    @property
+    def is_known(self) -> bool:
+        """Whether engine speeds follow from it."""
+        numbers = (self.primary, self.gear, self.front, self.rear)
+        return None not in numbers and bool(self.tyre or self.circumference)
+
+    @property
+    def rolling_circumference(self) -> Measured:
+        """As measured, or from the size of the tyre and how much a rider squeezes it."""
+        if self.circumference is not None:
+            return self.circumference
+        value = math.pi * tyre_diameter_m(self.tyre) * ROLLING_SHARE
+        return Measured(value, 0.015 * value)
+
+    def ratio(self, front: float | None = None) -> float:
+        """Turns of the crank for one of the wheel, with these teeth in front or others."""
+        return overall_ratio(
+            primary=self.primary,
+            gear=self.gear,
+            front_teeth=front or self.front,
+            rear_teeth=self.rear,
+        )
 
 
 @dataclass(frozen=True, kw_only=True)

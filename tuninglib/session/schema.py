@@ -352,6 +352,7 @@ SINGLE = {
     "speedometer": Speedometer,
     "target": Target,
     "use": Use,
+    "gearing": machine.Gears,
     "assumptions": Assumptions,
 }
 NAMED = {
