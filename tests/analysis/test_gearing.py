@@ -119,7 +119,7 @@ def test_the_page_says_it_and_says_when_it_is_not_known(geared, demo_folder):
     assert "rpm) at the start line, " in said
     assert "turns of the crank for one of the wheel" in said
     assert "N·m" in said
-    assert "8500 rpm are 88." in said
+    assert "8500 rpm are 89" in said
     assert "with 15 teeth and the same torque" in said
     bare = analyse(load_session(demo_folder))
     assert bare.gearing is None

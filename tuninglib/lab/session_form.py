@@ -161,7 +161,7 @@ def as_value(field, text: str):
         return [[one.strip() for one in pair.split("=")] for pair in text.split(";")]
     if kind == "references":
         return [one.strip() for one in text.split(",")]
-    if kind == "number":
+    if kind in ("number", "price"):
         try:
             return int(text) if text.lstrip("+-").isdigit() else float(text.replace(",", "."))
         except ValueError:
