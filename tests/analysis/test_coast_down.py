@@ -76,3 +76,16 @@ def test_it_starts_with_the_factor_that_the_report_takes(demo_copy, edit, tmp_pa
     start = start_of(tmp_path / "fresh")
     assert 0.9 < start.speed_factor < 0.99
     assert start.factor_half_width > 0.02
+
+
+def test_it_starts_from_what_is_typed_and_else_from_what_is_usual(demo_copy, tmp_path):
+    write_new_session(tmp_path / "fresh", "us")
+    start = start_of(tmp_path / "fresh")
+    assert (start.system, start.bike_kg, start.rider_kg) == ("us", 120.0, 80.0)
+    assert (start.temperature_k, start.pressure_pa) == (293.15, 101325.0)
+    assert start.text.startswith("run,direction,from_speed [mph]")
+    start = start_of(demo_copy)
+    # The first rider; the day's pressure; the demo has no temperature for the whole day.
+    assert (start.bike_kg, start.rider_kg, start.pressure_pa) == (124.0, 68.0, 98900.0)
+    (demo_copy / "coastdown.csv").write_text("run,direction\n")
+    assert start_of(demo_copy).text == "run,direction\n"

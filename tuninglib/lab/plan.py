@@ -15,6 +15,7 @@ from tuninglib.lab import kit
 from tuninglib.report import stop_rules
 from tuninglib.report.advice import gate_sentence
 from tuninglib.report.cells import spaced
+from tuninglib.report.checklists import checklists
 from tuninglib.report.display import Prose, Table
 from tuninglib.report.roadside import roadside_page
 from tuninglib.report.run_sheet import ROWS_ON_A_PAGE, Heading, run_sheet
@@ -27,6 +28,7 @@ from tuninglib.whole_files import write_together
 
 SHEET = "run_sheet.html"
 PHONE_PAGE = "roadside.html"
+CHECKLISTS = "checklists.html"
 ONCE, OFTEN = "once: each engine in one block", "as often as the order asks"
 
 
@@ -104,7 +106,13 @@ def plan(session_folder, *, gain_percent: float = 100 * USUAL_GAIN, sheet_file: 
         lambda: write_phone_page(day_now(), start, session_folder),
         icon="mobile",
     )
-    return kit.panel(controls, answer, more=(sheet, phone))
+    lists = kit.action(
+        "Write the checklists",
+        f"Writes {CHECKLISTS}, to print, into the session's folder",
+        lambda: write_checklists(start, session_folder),
+        icon="check-square-o",
+    )
+    return kit.panel(controls, answer, more=(sheet, phone, lists))
 
 
 _SOURCES = {
@@ -266,6 +274,18 @@ def write_phone_page(day: Day, start: PlanStart, session_folder) -> Prose:
             ),
         )
     )
+
+
+def write_checklists(start: PlanStart, session_folder) -> Prose:
+    """Write what to look at before, after, months later, and when all is undone.
+
+    Parameters
+    ----------
+    start : PlanStart
+    session_folder : path
+    """
+    path = Path(session_folder) / CHECKLISTS
+    return Prose(tuple(_written(path, checklists(start.title), "in a browser and print it")))
 
 
 def _heading(day: Day, start: PlanStart) -> Heading:

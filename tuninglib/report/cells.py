@@ -77,6 +77,18 @@ def money(cost, session) -> str:
     return before.strip()
 
 
+def distance_text(distance_m: float, system: str) -> str:
+    """A distance on the road in whole kilometres or miles.
+
+    Examples
+    --------
+    >>> distance_text(300e3, "metric"), distance_text(300e3, "us")
+    ('300 km', '186 miles')
+    """
+    unit = "km" if system == "metric" else "miles"
+    return f"{fixed(units.convert(distance_m, 'm', unit), 0)} {unit}"
+
+
 def gain_text(gain, unit: str = "%") -> str:
     """A gain with its interval as per cent; whole ones, unless it is known better than that.
 

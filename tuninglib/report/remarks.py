@@ -1,6 +1,6 @@
 """What was taken for granted that the rider could have said, and what would surprise."""
 
-from tuninglib.report.cells import plain, spaced, taken
+from tuninglib.report.cells import distance_text, plain, spaced, taken
 from tuninglib.rounding import fixed, listing, percent
 from tuninglib.session.defaults import day_temperature_of, ethanol_of
 from tuninglib.statistics.speedometer import legal_true_speed_m_s
@@ -39,6 +39,7 @@ def remarks(results) -> list:
             f"somewhere from {low} to {high}, which widens force and power. Write temperature "
             "under [weather], be it as a range."
         )
+    found += _running_in(session)
     without = int((session.runs["entry_taken"] & (session.runs["exclude"] == "")).sum())
     if without:
         entry = taken(session.hill.entry_speed, "speed", session.about.units)
@@ -76,6 +77,30 @@ def remarks(results) -> list:
             f"is taken as {fixed(factor.value, 2)} ± {fixed(factor.half_width, 2)} of what it "
             "shows (UN R39), which is part of every interval." + _if_shown_high(results)
         )
+    return found
+
+
+def _running_in(session) -> list:
+    """Engines that were ridden at full throttle before they were run in, as far as is said."""
+    rows = session.runs[(session.runs["state"] == "full") & (session.runs["exclude"] == "")]
+    ridden = {session.setups[name].engine for name in rows["setup"]}
+    found, system = [], session.about.units
+    for name, engine in session.engines.items():
+        wanted, since = engine.running_in, engine.since_opened
+        if name not in ridden or wanted is None:
+            continue
+        asked = f"its parts ask for {distance_text(wanted.value, system)} of running in"
+        if since is None:
+            found.append(
+                f"the engine {spaced(name)} was ridden at full throttle, and {asked}: was it run "
+                "in? Write since_opened under its table."
+            )
+        elif since.value < wanted.value:
+            found.append(
+                f"the engine {spaced(name)} was ridden at full throttle "
+                f"{distance_text(since.value, system)} after it was opened, but {asked}: it may "
+                "wear, and pull less than it will."
+            )
     return found
 
 

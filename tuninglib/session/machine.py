@@ -235,6 +235,24 @@ class Engine:
         default=None,
         plus_minus="none",
     )
+    since_opened: Measured | None = quantity(
+        "m",
+        "ridden between opening the engine and its first full-throttle run here",
+        example="350 km",
+        low=0,
+        high=1e9,
+        default=None,
+        plus_minus="none",
+    )
+    running_in: Measured | None = quantity(
+        "m",
+        "that the maker of its parts asks for before full throttle",
+        example="300 km",
+        low=0,
+        high=1e7,
+        default=None,
+        plus_minus="none",
+    )
     breathing: Measured = quantity(
         "1",
         "share of the displacement that is filled at full throttle (volumetric efficiency)",
