@@ -27,7 +27,13 @@ from tuninglib.analysis.untried_injector import ladder_of, outlook
 from tuninglib.analysis.what_if import Question, answers, flat_top_speeds
 from tuninglib.session import schema
 from tuninglib.session.coast_down_file import HEADER, parse_falls
-from tuninglib.session.columns import BENCH_COLUMNS, COLUMNS, FALL_COLUMNS
+from tuninglib.session.columns import (
+    BENCH_COLUMNS,
+    CLIMB_COLUMNS,
+    COLUMNS,
+    FALL_COLUMNS,
+    FILL_COLUMNS,
+)
 
 FILE = ROOT / "tests" / "data" / "answers.csv"
 CONTRACT = ROOT / "tests" / "data" / "contract.csv"
@@ -282,6 +288,8 @@ def contract() -> list:
         ("runs.csv", COLUMNS),
         ("coastdown.csv", FALL_COLUMNS),
         ("benchflow.csv", BENCH_COLUMNS),
+        ("fills.csv", FILL_COLUMNS),
+        ("climbs.csv", CLIMB_COLUMNS),
     ):
         for name, column in columns.items():
             told = dataclasses.asdict(column) | {"usual_unit": column.usual_unit}

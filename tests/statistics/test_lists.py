@@ -31,6 +31,7 @@ from tuninglib.statistics import (
     speedometer,
     trace_force,
     unknowns,
+    warm_up,
 )
 
 RIDE = Ride(
@@ -177,6 +178,9 @@ CALLS = {
     bench_flow.fit_bench_flow: lambda as_: bench_flow.fit_bench_flow(
         pulses=as_([1000, 1000]), open_s=as_([0.004, 0.01]), volume_m3=as_([7e-6, 22e-6]),
         volume_sd_m3=2e-7,
+    ),
+    warm_up.fit_warm_up: lambda as_: warm_up.fit_warm_up(
+        as_([0.0, 60, 120, 240]), as_([380.0, 415, 435, 455])
     ),
     planning.run_order: lambda as_: planning.run_order(as_(["a", "b"]), repeats=2),
     planning.run_order_in_blocks: lambda as_: planning.run_order_in_blocks(

@@ -3,6 +3,7 @@
 import math
 
 from tuninglib.analysis.advise import advise
+from tuninglib.analysis.climbs import long_climbs
 from tuninglib.analysis.doubts import find_doubts
 from tuninglib.analysis.evidence import burnt_fuels
 from tuninglib.analysis.fuel import fuel_limits, octane_margins
@@ -70,6 +71,7 @@ def analyse(session: Session) -> Results:
         what_if=_what_if(road, setup),
         flat_top_speeds=_top_speeds(road, setup),
         gearing=gearing_of(session, road, setup, _top_speeds(road, setup)),
+        climbs=long_climbs(session),
         fuel_use=fuel_use(session),
         outlay=outlay(session, plan, road.pulls if road else ()),
         pressure_source=day_pressure_of(session).source,

@@ -192,13 +192,14 @@ def _combination(session, fit, engine, injector, fuel, **known) -> Combination:
 def _ridden(session, fit, name, mixture, knocks, beyond_lean) -> Combination:
     setup = session.setups[name]
     rows = session.runs[(session.runs["setup"] == name) & (session.runs["state"] == "full")]
-    heads = rows["head_temperature_k"].dropna()
+    climbs = session.climbs[session.climbs["setup"] == name]
+    heads = [*rows["head_temperature_k"].dropna(), *climbs["head_temperature_k"]]
     known = {
         "parts": setup.parts,
         "setup": name,
         "knocks": tuple(knock for knock in knocks if knock.setup == name),
         "listened": int((rows["knock"] != "").sum()),
-        "hottest_k": float(heads.max()) if len(heads) else None,
+        "hottest_k": float(max(heads)) if heads else None,
         "beyond_lean": beyond_lean,
     }
     if mixture.lambda_ is not None:

@@ -46,6 +46,8 @@ class Results:
         Of that setup, on a flat road without wind.
     gearing : Gearing or None
         Of that setup; None where it is not known.
+    climbs : tuple of Climb
+        Long ones, with the head's temperature read on the way.
     fuel_use : tuple of FuelUse
         Of the setups that were filled.
     outlay : Outlay
@@ -71,6 +73,7 @@ class Results:
     what_if: tuple
     flat_top_speeds: Answer | None
     gearing: Gearing | None
+    climbs: tuple
     fuel_use: tuple
     outlay: Outlay
     pressure_source: str

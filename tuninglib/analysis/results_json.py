@@ -51,6 +51,7 @@ def results_document(results: Results) -> dict:
         "what_if": _plain(results.what_if),
         "flat_top_speeds": _plain(results.flat_top_speeds),
         "gearing": _plain(results.gearing),
+        "climbs": _plain(results.climbs),
         "fuel_use": _plain(results.fuel_use),
         "outlay": _plain(results.outlay),
         "doubts": _plain(results.doubts),

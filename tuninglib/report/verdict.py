@@ -138,6 +138,7 @@ def _warnings(results) -> list:
                 f"{chance_of(one.odds.leaner, 'running leaner than the band')}."
             )
     found += _hot_heads(results)
+    found += _hot_climbs(results)
     if "knock" in plan.missing:
         found.append("nobody wrote down whether it knocked, so nothing is known of that: listen.")
     elif not results.knocks:
@@ -147,6 +148,18 @@ def _warnings(results) -> list:
             "proof: listen on, above all on a hot day and a long climb."
         )
     return found
+
+
+def _hot_climbs(results) -> list:
+    """Whether the head of what is ridden now gets too hot on a long climb on a hot day."""
+    ride, system = results.plan.ride, results.session.about.units
+    own = [one for one in results.climbs if ride is not None and one.setup == ride.setup]
+    places = {one.place for one in own if one.told or one.place == "above"}
+    verb = "goes" if "above" in places else "may go" if "unclear" in places else ""
+    if not verb:
+        return []
+    limit = plain(own[0].limit_k, "temperature", system)
+    return [f"on a long climb on a hot day its head {verb} above {limit}: keep climbs short."]
 
 
 def _hot_heads(results) -> list:

@@ -191,6 +191,22 @@ FALL_COLUMNS = {
 }
 
 
+# climbs.csv: readings of one climb share its number.
+CLIMB_COLUMNS = {
+    "climb": Column("number", "its number", required=True, low=0, high=1e6, whole=True),
+    "setup": Column("name", "a setup of session.toml", required=True),
+    "time": Column(
+        "quantity", "since the climb began", "s", required=True, low=0, high=3e4, si_name="time_s"
+    ),
+    "head_temperature": Column(
+        "quantity", "then", "K", required=True, low=250, high=700, si_name="head_temperature_k"
+    ),
+    "air_temperature": Column(
+        "quantity", "of the air", "K", low=233.15, high=328.15, si_name="air_temperature_k"
+    ),
+    "note": Column("text", "anything"),
+}
+
 # fills.csv: full to full.
 FILL_COLUMNS = {
     "setup": Column("name", "the setup that was ridden since the fill before", required=True),

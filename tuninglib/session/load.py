@@ -9,6 +9,7 @@ from pathlib import Path
 import pandas as pd
 
 from tuninglib.session import machine, schema
+from tuninglib.session.climbs_file import CLIMBS, read_climbs
 from tuninglib.session.cross_checks import contradictions, implausible_runs
 from tuninglib.session.fills_file import FILLS, read_fills
 from tuninglib.session.read_runs import RUNS, read_runs
@@ -38,6 +39,7 @@ class Session:
     setups: dict
     runs: pd.DataFrame
     fills: pd.DataFrame
+    climbs: pd.DataFrame
 
     @property
     def candidates(self) -> tuple:
@@ -74,18 +76,19 @@ def load_session(folder) -> Session:
     except SessionError as error:
         runs = None
         problems.extend(error.problems)
-    try:
-        fills = read_fills(folder / FILLS, known, problems)
-    except SessionError as error:
-        fills = None
-        problems.extend(error.problems)
+    more = {}
+    for name, read, file in (("fills", read_fills, FILLS), ("climbs", read_climbs, CLIMBS)):
+        try:
+            more[name] = read(folder / file, known, problems)
+        except SessionError as error:
+            problems.extend(error.problems)
     if problems:
         raise SessionError(problems)
     session = Session(
         folder=folder,
         about=tables.pop("session"),
         runs=_with_entry_speed(runs, tables["hill"].entry_speed),
-        fills=fills,
+        **more,
         **tables,
     )
     problems = [*contradictions(session)] or [*implausible_runs(session)]
