@@ -23,6 +23,7 @@ LENGTH_M, GRADE = 319.6, 0.0757
 PULL_N = {"paper_filter": 355.0, "free_filter": 355.0 * 1.045}
 LAMBDA = {"paper_filter": 0.872, "free_filter": 0.901}
 DAY_WIND_M_S = 0.8
+CLIMB_ENDS_F = {"paper_filter": 372.0, "free_filter": 381.0}
 MILES_PER_GALLON = {"paper_filter": 78.0, "free_filter": 75.5}
 
 
@@ -67,8 +68,30 @@ def fills(rng):
         writer.writerows(rows)
 
 
+def climbs(rng):
+    """Write climbs.csv: two long climbs, the head read to whole degrees Fahrenheit."""
+    rows = []
+    for number, setup in enumerate(("paper_filter", "free_filter"), start=1):
+        end, way, minutes = CLIMB_ENDS_F[setup], 150.0, 2.4
+        for time in (0, 1, 2, 3, 5, 7, 10):
+            seen = end - way * math.exp(-time / minutes) + rng.normal(0, 2.0)
+            rows.append(
+                {
+                    "climb": number,
+                    "setup": setup,
+                    "time [min]": time,
+                    "head_temperature [degF]": f"{seen:.0f}",
+                    "air_temperature [degF]": 68,
+                }
+            )
+    with (HERE / "climbs.csv").open("w", newline="", encoding="utf-8") as stream:
+        writer = csv.DictWriter(stream, list(rows[0]), lineterminator="\n")
+        writer.writeheader()
+        writer.writerows(rows)
+
+
 def main():
-    """Write runs.csv and truth.json."""
+    """Write runs.csv, fills.csv, climbs.csv and truth.json."""
     rng = np.random.default_rng(SEED)
     order = ["paper_filter", "free_filter", "free_filter", "paper_filter"] * 3
     rows = []
@@ -110,9 +133,11 @@ def main():
         writer.writeheader()
         writer.writerows(rows)
     fills(np.random.default_rng(SEED + 1))
+    climbs(np.random.default_rng(SEED + 2))
     truth = {
         "seed": SEED,
         "miles_per_gallon": MILES_PER_GALLON,
+        "climb_ends_f": CLIMB_ENDS_F,
         "gain": {"free_filter": PULL_N["free_filter"] / PULL_N["paper_filter"] - 1},
         "lambda": LAMBDA,
         "drag_area_m2": DRAG_AREA_M2,

@@ -1,5 +1,7 @@
 """Heat on long climbs: the end on a hot day against its limit, and what is said of it."""
 
+import json
+
 import numpy as np
 import pytest
 
@@ -114,3 +116,14 @@ def test_a_hot_climb_is_in_the_warnings_and_shuts_what_got_too_hot(demo_copy, ed
     assert gate.code == "heat"
     assert shut.plan.ride.setup != "big_172"
     assert "big 172: the head reached" in str(verdict.reasons(shut))
+
+
+def test_the_second_demo_holds_its_truth(demo_folder):
+    folder = demo_folder.parent / "there_and_back"
+    truth = json.loads((folder / "truth.json").read_text(encoding="utf-8"))["climb_ends_f"]
+    found = analyse(load_session(folder)).climbs
+    assert [one.setup for one in found] == list(truth)
+    for one in found:
+        end = (truth[one.setup] - 32) / 1.8 + 273.15
+        assert one.final_k.low <= end <= one.final_k.high
+        assert one.told

@@ -3,6 +3,7 @@
 from tuninglib import units
 from tuninglib.report.cells import headed, interval_cell, plain, spaced, system_of
 from tuninglib.report.display import Prose, Table
+from tuninglib.report.stop_rules import usual_hottest
 from tuninglib.rounding import fixed, interval_text, percent
 
 
@@ -32,6 +33,8 @@ def sentences(results) -> Prose:
 def _sentence(one, results) -> str:
     system = results.session.about.units
     limit = plain(one.limit_k, "temperature", system)
+    if not one.limit_is_stated:
+        limit = usual_hottest(system)
     whose = "your limit of" if one.limit_is_stated else "the usual limit of about"
     where = "" if one.limit_is_stated else " under the spark plug (common practice)"
     if not one.told and one.place != "above":

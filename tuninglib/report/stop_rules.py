@@ -35,7 +35,17 @@ def hottest_text(limits, system: str) -> str:
     """
     if limits.hottest_is_stated:
         return plain(limits.hottest_k, "temperature", system)
-    return f"about {_USUAL_HOTTEST[system]} at the spark plug"
+    return f"about {usual_hottest(system)} at the spark plug"
+
+
+def usual_hottest(system: str) -> str:
+    """The usual limit of a head, as riders say it.
+
+    Parameters
+    ----------
+    system : str
+    """
+    return _USUAL_HOTTEST[system]
 
 
 def end_the_run(limits, system: str) -> tuple:

@@ -17,6 +17,7 @@ from tuninglib.report.advice import (
 )
 from tuninglib.report.cells import mixture_of, plain, spaced, spaced_list
 from tuninglib.report.display import Prose
+from tuninglib.report.stop_rules import usual_hottest
 from tuninglib.rounding import fixed, gauge_text, interval_text, listing, odds_text
 
 # 230 °C under the spark plug of an air-cooled engine (common practice; makers differ).
@@ -158,7 +159,8 @@ def _hot_climbs(results) -> list:
     verb = "goes" if "above" in places else "may go" if "unclear" in places else ""
     if not verb:
         return []
-    limit = plain(own[0].limit_k, "temperature", system)
+    stated = own[0].limit_is_stated
+    limit = plain(own[0].limit_k, "temperature", system) if stated else usual_hottest(system)
     return [f"on a long climb on a hot day its head {verb} above {limit}: keep climbs short."]
 
 
@@ -171,6 +173,6 @@ def _hot_heads(results) -> list:
     system = session.about.units
     return [
         f"the head reached {plain(max(heads), 'temperature', system)}, and session.toml states no "
-        f"limit; above about {plain(USUAL_HOTTEST_K, 'temperature', system)} at the spark plug an "
+        f"limit; above about {usual_hottest(system)} at the spark plug an "
         "air-cooled engine is too hot (common practice). Let it cool, and state the limit."
     ]
