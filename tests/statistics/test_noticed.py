@@ -84,14 +84,14 @@ def test_what_is_not_known_of_an_unread_fuel_widens_a_prediction():
     assert vague.log_sd**2 - exact.log_sd**2 == pytest.approx(0.05**2, rel=0.02)
 
 
-def checked(last, level=0.05):
+def checked(last):
     flow = np.array([2.4e-6, 2.5e-6, 2.6e-6, 2.7e-6])
     fit = solve(
         observed=-np.log(flow) + np.array([0, 0, 0, last]), noise_sd=np.full(4, 0.01),
         flow_m3_s=flow, injector=list("abcd"), engine=["x"] * 4, displacement={"x": 1.0},
         tolerance=None, priors=Priors(),
     )  # fmt: skip
-    return ladder_checks.check_injectors(fit, level=level)
+    return ladder_checks.check_injectors(fit)
 
 
 def test_the_odds_of_a_flow_are_two_sided_and_have_the_usual_level():

@@ -1,0 +1,120 @@
+"""What the evidence is taken to be: when the time of day could have made a gain, and so on."""
+
+from dataclasses import dataclass, field
+from types import SimpleNamespace
+
+import pandas as pd
+import pytest
+
+from tests.outing import Outing
+from tuninglib.analysis.combinations import _beyond_lean, _was_ridden
+from tuninglib.analysis.evidence import _more_runs, _settled, _told_apart
+from tuninglib.interval import Interval
+from tuninglib.session.load import load_session
+from tuninglib.statistics.planning import repeats_needed
+
+
+@dataclass(frozen=True)
+class Told:
+    """As much of a gain as is looked at here."""
+
+    setup: str
+    over: str
+    ratio: Interval
+    told_apart: bool = field(default=True)
+
+
+def gain(low, high, *, told=True, setup="b", over="a"):
+    return Told(setup, over, Interval((low + high) / 2, low, high), told)
+
+
+BLOCKS, TURNS = (SimpleNamespace(one_after_the_other=one) for one in (True, False))
+
+
+@pytest.mark.parametrize(
+    ("road", "one", "stands"),
+    [
+        (TURNS, gain(0.01, 0.03), True),
+        (BLOCKS, gain(0.01, 0.03), False),
+        (BLOCKS, gain(0.09, 0.14), True),
+        (BLOCKS, gain(-0.14, -0.09), True),
+        (BLOCKS, gain(0.07, 0.14), False),
+        (BLOCKS, gain(-0.14, -0.01), False),
+        # Far to both sides, so not told apart by any day.
+        (BLOCKS, gain(-0.2, 0.2), False),
+        (BLOCKS, gain(0.08, 0.14, told=False), False),
+    ],
+)
+def test_what_the_day_can_have_made_is_not_settled(road, one, stands):
+    assert _settled(road, one).told_apart is stands
+
+
+def test_pairs_against_the_reference_are_told_apart_as_the_gains_have_it():
+    pairs = (gain(0.1, 0.2), gain(0.1, 0.2, setup="c", over="b"),
+             gain(-0.1, 0.1, told=False, setup="d", over="c"))  # fmt: skip
+    road = SimpleNamespace(pairs=pairs, one_after_the_other=False)
+    gains = {"a": None, "b": gain(0.1, 0.2, told=False), "c": gain(0.2, 0.3)}
+    apart = _told_apart(road, gains, "a")
+    assert apart == {frozenset(("c", "b")), frozenset(("c", "a"))}
+    assert _told_apart(None, {}, "a") == frozenset()
+
+
+def road_of(value, runs, *, blocks=False, pulls=3):
+    pull = SimpleNamespace(
+        setup="b", runs=runs, gain=SimpleNamespace(ratio=Interval(value, value - 0.1, value + 0.1))
+    )
+    return SimpleNamespace(
+        pulls=[SimpleNamespace(setup=f"x{i}", gain=None, runs=9) for i in range(pulls - 1)]
+        + [pull],
+        scatter_sd=0.03,
+        one_after_the_other=blocks,
+    )
+
+
+def test_how_many_more_runs_would_settle_it():
+    needed = repeats_needed(0.06, scatter_sd=0.03, setups=3, alpha=0.025, most=1000)
+    more = _more_runs(road_of(0.06, 3), "b")
+    assert more == max(-(-needed // 1) - 3, 1)
+    assert _more_runs(road_of(-0.06, 3), "b") == more
+    # Enough were ridden: one more at the least, or two where setups take turns.
+    assert _more_runs(road_of(0.06, 40), "b") == 1
+    assert _more_runs(road_of(0.06, 40, blocks=True), "b") == 2
+    # So small a gain takes more runs than anybody rides, or is none that matters.
+    assert _more_runs(road_of(0.011, 3), "b") is None
+    assert _more_runs(road_of(0.0, 3), "b") is None
+
+
+def runs(*knocks, speeds=None):
+    return SimpleNamespace(
+        runs=pd.DataFrame(
+            {
+                "setup": "a",
+                "state": "full",
+                "exclude": "",
+                "knock": list(knocks),
+                "shown_exit_m_s": speeds or [float("nan")] * len(knocks),
+            }
+        )
+    )
+
+
+def test_a_setup_that_was_only_heard_was_ridden():
+    silent = SimpleNamespace(readings=0, pegged=0)
+    assert _was_ridden(runs("", "heavy"), "a", silent)
+    assert not _was_ridden(runs("", "none"), "a", silent)
+    assert _was_ridden(runs("", "", speeds=[float("nan"), 17.0]), "a", silent)
+    assert _was_ridden(runs(""), "a", SimpleNamespace(readings=1, pegged=0))
+
+
+def test_beyond_lean_is_what_was_read_at_the_lean_end_alone(demo_folder, tmp_path):
+    outing = Outing(demo_folder, tmp_path / "outing")
+    rows = outing.full("big_150")
+    for row in rows:
+        row["gauge_low"] = row["gauge_high"] = "20.0"
+    assert _beyond_lean(load_session(outing.save())) == {"big_150"}
+    rows[0]["gauge_low"], rows[0]["gauge_high"] = "14.6", "14.8"
+    assert _beyond_lean(load_session(outing.save())) == set()
+    # At the rich end it is not lean.
+    for row in rows:
+        row["gauge_low"] = row["gauge_high"] = "10.0"
+    assert _beyond_lean(load_session(outing.save())) == set()
