@@ -87,6 +87,15 @@ OUTINGS = {
     ),
     "a misread way down": (BACK, lambda outing: misread_way_down(outing)),
     "two setups on the way back": (BACK, lambda outing: without_some_ways_down(outing)),
+    "a speedometer that reads high on the way back": (
+        BACK,
+        lambda outing: outing.key("speedometer", factor="0.95 +/- 0.01"),
+    ),
+    "an entry said once for some": (
+        DEMO,
+        lambda outing: entry_once_for_some(outing.key("hill", entry_speed="48 km/h +/- 2 km/h")),
+    ),
+    "a gauge that is off": (DEMO, lambda outing: all_readings_leaner(outing)),
 }  # fmt: skip
 
 
@@ -142,6 +151,22 @@ def without_some_ways_down(outing):
         for name in row:
             if name.startswith("down_"):
                 row[name] = ""
+    return outing
+
+
+def entry_once_for_some(outing):
+    """Every other run without an entry speed of its own."""
+    for row in outing.full()[::2]:
+        row["entry_speed [km/h]"] = ""
+    return outing
+
+
+def all_readings_leaner(outing):
+    """One unit more on the gauge at idle and cruise, more with one setup than the others."""
+    for number, row in enumerate(row for row in outing.rows if row.get("state") != "full"):
+        by = 1.0 + 0.2 * (number % 3)
+        for end in ("gauge_low", "gauge_high"):
+            row[end] = f"{float(row[end]) + by:.1f}"
     return outing
 
 

@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from tests.outing import Outing
 from tuninglib.analysis.analyse import analyse
 from tuninglib.analysis.gauge_check import check_gauge
 from tuninglib.analysis.mixture import analyse_mixtures
@@ -370,3 +371,33 @@ def test_the_response_does_not_hang_on_the_gauge(results, biased):
     """A bias moves the level, not how lambda follows flow."""
     full = [next(r for r in one.ladder.responses if r.state == "full") for one in (results, biased)]
     assert full[0].response.value == pytest.approx(full[1].response.value, abs=1e-6)
+
+
+def test_two_injectors_tell_that_the_ecu_corrects_and_one_does_not(demo_folder, tmp_path):
+    """Idle and cruise rows of some setups only."""
+
+    def check(name, *setups):
+        outing = Outing(demo_folder, tmp_path / name)
+        outing.only(lambda row: row.get("state") in ("full", "") or row["setup"] in setups)
+        return outing.results().gauge_check
+
+    two = check("two injectors far apart", "big_150", "big_185")
+    assert (two.code, two.readings, two.states) == ("applied", 4, ("idle", "cruise"))
+    # On one engine with one injector and one fuel nothing moves that could stand still.
+    assert check("one", "big_172").code == "unproven"
+    assert check("two engines, one injector", "stock", "big_150").code == "unproven"
+
+
+def test_deviations_come_with_the_farthest_first(demo_folder, tmp_path):
+    outing = Outing(demo_folder, tmp_path / "outing")
+    for row in outing.rows:
+        if row.get("state") in ("idle", "cruise"):
+            by = 1.6 if row["setup"] == "big_185" else 1.1
+            for end in ("gauge_low", "gauge_high"):
+                row[end] = f"{float(row[end]) + by:.1f}"
+    check = outing.results().gauge_check
+    assert (check.code, check.offset) == ("lean", None)
+    sizes = [abs(one.off) for one in check.deviations]
+    assert sizes == sorted(sizes, reverse=True)
+    assert check.deviations[0].name == "big_185"
+    assert check.readings == 12
