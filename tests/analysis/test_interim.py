@@ -2,8 +2,15 @@
 
 import pytest
 
+from tests.outing import Outing
 from tuninglib.analysis.analyse import analyse
-from tuninglib.analysis.interim import closed_setups, ended_with, interim, interim_of_folder
+from tuninglib.analysis.interim import (
+    closed_setups,
+    combination_of,
+    ended_with,
+    interim,
+    interim_of_folder,
+)
 from tuninglib.analysis.ride_order import Richness, richness_of
 from tuninglib.report import heat
 from tuninglib.report import interim as words
@@ -204,3 +211,18 @@ def test_the_last_row_of_an_unfinished_session_is_read_by_itself(tmp_path):
     assert (last(head_temperature="260").code, last(head_temperature="260").why) == ("stop", "heat")
     assert last(knock="light").why == "knock"
     assert last(knock="none").code == "unknown"
+
+
+def test_a_setup_is_known_by_its_own_name_then_by_its_parts(demo_folder, tmp_path):
+    """Two setups of the same parts, and one that was never ridden."""
+    outing = Outing(demo_folder, tmp_path / "outing")
+    outing.setup("twin", like="big_172").setup("unridden", like="big_172_e10", injector="i185")
+    outing.full("big_172")[0]["setup"] = "twin"
+    results = outing.results()
+    for name in ("big_172", "twin"):
+        assert combination_of(results, name).setup == name
+    one = combination_of(results, "unridden")
+    assert (one.setup, one.injector, one.fuel) == (None, "i185", "e10")
+    # Named, not ridden: what is known of its parts is what the other one of them showed.
+    outing.full("twin")[0]["setup"] = "big_172"
+    assert combination_of(outing.results(), "twin").setup == "big_172"

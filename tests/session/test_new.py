@@ -107,3 +107,8 @@ def test_metric_examples_stay_as_they_are_written():
     assert example_in("20 +/- 2 degC", "us") == "68 degF +/- 3.6 degF"
     assert example_in("6.0 +/- 0.3 %", "us") == "6.0 % +/- 0.3 %"
     assert example_in("310 m", "us") == "1020 ft"
+
+
+def test_a_folder_inside_folders_that_are_not_there_yet_is_made(tmp_path):
+    made = write_new_session(tmp_path / "this year" / "first outing")
+    assert all(path.is_file() for path in made)
