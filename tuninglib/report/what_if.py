@@ -20,10 +20,11 @@ def sentences(results) -> Prose:
     items = [
         (
             "",
-            "The same bike under another rider; the table has the same hill and air. The gearing "
-            "is not known, so there are two bounds: the same force at the wheel, and the same "
-            "power. A bigger rider meets more air, too: half of the drag area is taken to be the "
-            "rider's, growing with mass to the power 0.425 (a rule, not a measurement). "
+            "The same bike under another rider; the table has the same hill and air. How the "
+            "engine's pull changes with its speed is not known, so there are two bounds: the same "
+            "force at the wheel, and the same power. A bigger rider meets more air, too: half of "
+            "the drag area is taken to be the rider's, growing with mass to the power 0.425 (a "
+            "rule, not a measurement). "
             f"{_own_ways(results)}",
         )
     ]
