@@ -37,9 +37,17 @@ def _parser() -> argparse.ArgumentParser:
         description="Hill tests and a lambda gauge in, a written tuning report out.",
     )
     commands = parser.add_subparsers(dest="command", required=True)
-    report = commands.add_parser("report", help="make the report of a session")
-    report.add_argument("session", type=Path, help="the session's folder")
+    report = commands.add_parser("report", help="make the report of a session, or of many")
+    report.add_argument(
+        "session", type=Path, help="the session's folder, or one with sessions below it"
+    )
     report.add_argument("--out", type=Path, help="where to write (default: SESSION.report)")
+    report.add_argument(
+        "--jobs", type=int, help="of many sessions: how many at a time (default: all cores)"
+    )
+    report.add_argument(
+        "--anew", action="store_true", help="of many sessions: those that have not changed, too"
+    )
     report.add_argument(
         "--kernel", action="store_true", help="run the workbook in a Jupyter kernel of its own"
     )
@@ -86,6 +94,11 @@ def main(arguments=None) -> int:
 
 
 def _report(options) -> int:
+    if options.session.is_dir() and not (options.session / "session.toml").exists():
+        from tuninglib.report.many import sessions_in
+
+        if sessions_in(options.session):
+            return _reports(options)
     from tuninglib.report.make import WorkbookError, make_report
     from tuninglib.report.page import MissingPdf
 
@@ -112,6 +125,32 @@ def _report(options) -> int:
     if written.pdf:
         print(written.pdf)
     return 0
+
+
+def _reports(options) -> int:
+    from tuninglib.report.many import make_reports
+
+    def progress(outcome, done, count):
+        if not options.quiet:
+            line = f"{done}/{count} {outcome.session.name}: {outcome.code}"
+            print(f"· {line}", file=sys.stderr, flush=True)
+
+    found = make_reports(
+        options.session,
+        options.out,
+        jobs=options.jobs,
+        anew=options.anew,
+        pdf=options.pdf,
+        progress=progress,
+    )
+    counts = {code: sum(one.code == code for one in found) for code in ("made", "unchanged")}
+    print(f"{counts['made']} made, {counts['unchanged']} unchanged of {len(found)} sessions.")
+    wrong = [one for one in found if one.said]
+    for one in wrong:
+        print(f"  {one.session}: {one.said}", file=sys.stderr)
+    if any(one.code == "fault" for one in found):
+        return 1
+    return 2 if wrong else 0
 
 
 def _check(options) -> int:

@@ -1,0 +1,65 @@
+"""What many reports cost against one, on one core and on two.
+
+Run it from the top of the project, ``python tests/benchmarks/bench_many.py [sessions]``: copies of
+the demo that differ in a number; the time for each report over that of one in a warm process, and
+the memory of the largest process.
+"""
+
+import os
+
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
+import resource
+import shutil
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+ROOT = Path(__file__).resolve().parents[2]
+sys.path.insert(0, str(ROOT))
+
+from tuninglib.report.make import make_report
+from tuninglib.report.many import make_reports
+
+DEMO = ROOT / "demo_data" / "bigger_cylinder"
+
+
+def season(folder, count):
+    for number in range(count):
+        own = Path(shutil.copytree(DEMO, folder / f"outing_{number:03d}"))
+        text = (own / "session.toml").read_text(encoding="utf-8")
+        text = text.replace("124 kg", f"{124 + number / 100:g} kg")
+        (own / "session.toml").write_text(text, encoding="utf-8")
+
+
+def main():
+    count = int(sys.argv[1]) if len(sys.argv) > 1 else 40
+    with tempfile.TemporaryDirectory() as place:
+        folder = Path(place) / "season"
+        season(folder, count)
+        make_report(DEMO, Path(place) / "warm")
+        begin = time.perf_counter()
+        for number in range(5):
+            make_report(DEMO, Path(place) / f"one {number}")
+        warm = (time.perf_counter() - begin) / 5
+        print(f"one report in a warm process: {warm:.2f} s")
+        print("| sessions | jobs | seconds | a report | over one warm report | peak MB |")
+        print("|---|---|---|---|---|---|")
+        for jobs in (1, 2):
+            begin = time.perf_counter()
+            make_reports(folder, Path(place) / f"out {jobs}", jobs=jobs)
+            took = time.perf_counter() - begin
+            who = resource.RUSAGE_SELF if jobs == 1 else resource.RUSAGE_CHILDREN
+            peak = resource.getrusage(who).ru_maxrss / 1024
+            print(
+                f"| {count} | {jobs} | {took:.1f} | {took / count:.2f} | "
+                f"{took / count / warm:.2f} | {peak:.0f} |"
+            )
+        begin = time.perf_counter()
+        make_reports(folder, Path(place) / "out 2", jobs=2)
+        print(f"once more, nothing changed: {time.perf_counter() - begin:.2f} s")
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,119 @@
+"""Reports of many sessions: several at a time, the unchanged left alone, the bad ones listed."""
+
+import os
+import shutil
+import signal
+import subprocess
+import sys
+import time
+
+import pytest
+
+from tuninglib.__main__ import main
+from tuninglib.report.many import MADE_FROM, fingerprint, make_reports, sessions_in
+
+
+@pytest.fixture
+def season(demo_folder, tmp_path):
+    """Three sessions, one of them in a folder of its own."""
+    folder = tmp_path / "season"
+    for name in ("may", "june/first", "june/second"):
+        shutil.copytree(demo_folder, folder / name)
+    return folder
+
+
+def pages(folder):
+    return sorted(str(path.relative_to(folder)) for path in folder.rglob("report.html"))
+
+
+def test_sessions_are_found_wherever_they_lie(season):
+    (season / "june.report").mkdir()
+    shutil.copytree(season / "may", season / ".hidden" / "copy")
+    shutil.copytree(season / "may", season / "june.report" / "copy")
+    shutil.copytree(season / "may", season / "may" / "inside")
+    found = [str(one.relative_to(season)) for one in sessions_in(season)]
+    assert found == ["june/first", "june/second", "may"]
+
+
+@pytest.mark.parametrize("jobs", [1, 2])
+def test_what_has_not_changed_is_not_made_again(season, jobs):
+    assert [one.code for one in make_reports(season, jobs=jobs)] == ["made"] * 3
+    assert pages(season) == [
+        "june/first.report/report.html",
+        "june/second.report/report.html",
+        "may.report/report.html",
+    ]
+    before = {path: path.stat().st_mtime_ns for path in season.rglob("report.html")}
+    said = []
+    found = make_reports(season, jobs=jobs, progress=lambda *one: said.append(one[1:]))
+    assert [one.code for one in found] == ["unchanged"] * 3
+    assert said == [(1, 3), (2, 3), (3, 3)]
+    # One letter in one session: that one alone.
+    toml = season / "may" / "session.toml"
+    text = toml.read_text(encoding="utf-8").replace("124 kg", "125 kg")
+    toml.write_text(text, encoding="utf-8")
+    assert [one.code for one in make_reports(season, jobs=jobs)] == ["unchanged"] * 2 + ["made"]
+    # A report that is no longer whole is made again.
+    (season / "june" / "first.report" / "report.html").unlink()
+    assert [one.code for one in make_reports(season, jobs=jobs)] == ["made"] + ["unchanged"] * 2
+    after = {path: path.stat().st_mtime_ns for path in season.rglob("report.html")}
+    second = season / "june" / "second.report" / "report.html"
+    assert after[second] == before[second]
+
+
+def test_a_bad_session_does_not_stop_the_others(season, tmp_path, capsys):
+    (season / "june" / "first" / "runs.csv").write_text("run,setup\n", encoding="utf-8")
+    out = tmp_path / "out"
+    assert main(["report", str(season), "--out", str(out), "--jobs", "2"]) == 2
+    said = capsys.readouterr()
+    assert "2 made, 0 unchanged of 3 sessions." in said.out
+    assert "first: runs.csv, row 1, rider: the column rider is missing" in said.err
+    assert "3/3" in said.err
+    assert pages(out) == ["june/second.report/report.html", "may.report/report.html"]
+    # Mended, it alone is made; and all is well.
+    shutil.copy(season / "may" / "runs.csv", season / "june" / "first" / "runs.csv")
+    assert main(["report", str(season), "--out", str(out), "--quiet"]) == 0
+    assert "1 made, 2 unchanged of 3 sessions." in capsys.readouterr().out
+
+
+def test_a_report_of_many_is_the_report_of_one(season, tmp_path):
+    make_reports(season, jobs=2)
+    assert main(["report", str(season / "may"), "--out", str(tmp_path / "one"), "--quiet"]) == 0
+    for name in ("report.html", "summary.html", "results.json"):
+        ours = (season / "may.report" / name).read_bytes()
+        assert ours == (tmp_path / "one" / name).read_bytes()
+
+
+def test_the_fingerprint_looks_at_what_a_report_follows_from(season):
+    first = fingerprint(season / "may")
+    assert first == fingerprint(season / "june" / "first")
+    (season / "may" / "note.txt").write_text("hello")
+    (season / "may" / "runs.earlier-1.csv").write_text("old")
+    assert fingerprint(season / "may") == first
+    (season / "may" / "fills.csv").write_text("setup,distance [km],volume [L]\nstock,200,5\n")
+    assert fingerprint(season / "may") != first
+
+
+def test_a_folder_without_sessions_is_said(tmp_path, capsys):
+    assert main(["report", str(tmp_path)]) == 2
+    assert "session.toml" in capsys.readouterr().err
+
+
+@pytest.mark.skipif(os.name != "posix", reason="signals of another kind")
+def test_a_kill_leaves_whole_files_and_the_rest_is_made_the_next_time(season):
+    running = subprocess.Popen(
+        [sys.executable, "-m", "tuninglib", "report", str(season), "--jobs", "1", "--quiet"],
+        start_new_session=True,
+    )
+    for _ in range(600):
+        if list(season.rglob(MADE_FROM)):
+            break
+        time.sleep(0.05)
+    os.killpg(running.pid, signal.SIGKILL)
+    running.wait()
+    for page in season.rglob("report.html"):
+        assert page.read_text(encoding="utf-8").rstrip().endswith("</html>")
+    codes = [one.code for one in make_reports(season, jobs=1)]
+    assert "unchanged" in codes
+    assert set(codes) <= {"made", "unchanged"}
+    assert len(pages(season)) == 3
