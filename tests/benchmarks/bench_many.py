@@ -16,13 +16,12 @@ import tempfile
 import time
 from pathlib import Path
 
-ROOT = Path(__file__).resolve().parents[2]
-sys.path.insert(0, str(ROOT))
+sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from tuninglib.report.make import make_report
 from tuninglib.report.many import make_reports
 
-DEMO = ROOT / "demo_data" / "bigger_cylinder"
+DEMO = Path(__file__).resolve().parents[2] / "demo_data" / "bigger_cylinder"
 
 
 def season(folder, count):
