@@ -86,7 +86,7 @@ def test_idle_and_cruise_follow_from_the_injector_that_is_to_be_had():
     # pressure, and 150/175 - 1 by throttle.
     assert "a pulse of 2.00 ms becomes 1.86 ms" in words(guess)
     assert "must trim by −14 % to 0 %" in words(guess)
-    labelled(guess, "an injector that is to be had").value = 240
+    labelled(guess, "planned: flow; 0").value = 240
     # 240 for 150: 1/1.6 - 1 and 1.1667/1.6 - 1; 1.625 ms.
     said_now = words(guess)
     assert "becomes 1.63 ms" in said_now

@@ -125,9 +125,7 @@ def first_guess(results=None, *, system: str = "metric"):
             "planned: fuel pressure", "fuel_pressure", start.new_pressure_pa, 1e5, 6e5, bar
         ),
         "speed": plain("highest engine speed", "rpm", start.engine_speed_rpm, 4000, 14000, 100),
-        "chosen": shown(
-            "an injector that is to be had; 0: the one called for", "flow", 0.0, 0.0, 600e-6 / 60, 1
-        ),
+        "chosen": shown("planned: flow; 0: that called for", "flow", 0.0, 0.0, 600e-6 / 60, 1),
         "idle": plain("now: pulse at a warm idle", "ms", 1e3 * start.idle_pulse_s, 1, 6, 0.05),
         "own_valves": kit.choice("valves per cylinder, my engine", (2, 3, 4, 5)),
         "chart_valves": kit.choice("valves per cylinder, of a chart", (NO_CHART, 2, 3, 4, 5)),
