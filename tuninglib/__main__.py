@@ -1,4 +1,4 @@
-"""The command line: ``tuninglib report|check|new|lab``.
+"""The command line: ``tuninglib report|check|new|pack|unpack|lab``.
 
 Exit status: 0 done, 2 something in the rider's files needs fixing, 1 a fault of the program.
 """
@@ -63,6 +63,12 @@ def _parser() -> argparse.ArgumentParser:
         default="metric",
         help="of examples, headers and the report (default: metric)",
     )
+    pack = commands.add_parser("pack", help="put a session into one file to send")
+    pack.add_argument("session", type=Path, help="the session's folder")
+    pack.add_argument("file", type=Path, nargs="?", help="default: SESSION.outing.zip")
+    unpack = commands.add_parser("unpack", help="make a folder of a packed session")
+    unpack.add_argument("file", type=Path, help="as pack made it")
+    unpack.add_argument("folder", type=Path, nargs="?", help="a folder that does not exist yet")
     lab = commands.add_parser("lab", help="open the workbooks in JupyterLab")
     lab.add_argument("session", nargs="?", default="", help="the session's folder (default: demo)")
     lab.add_argument("--no-browser", action="store_true", help="only print the address to open")
@@ -76,8 +82,7 @@ def main(arguments=None) -> int:
     from tuninglib.whole_files import in_words
 
     try:
-        run = {"report": _report, "check": _check, "new": _new, "lab": _lab}[options.command]
-        return run(options)
+        return _COMMANDS[options.command](options)
     except SessionError as error:
         count = len(error.problems)
         print(f"{count} problem{'s' if count > 1 else ''} to fix:", file=sys.stderr)
@@ -174,10 +179,34 @@ def _new(options) -> int:
     return 0
 
 
+def _pack(options) -> int:
+    from tuninglib.session.pack import pack_session
+
+    print(pack_session(options.session, options.file))
+    return 0
+
+
+def _unpack(options) -> int:
+    from tuninglib.session.pack import unpack_session
+
+    print(unpack_session(options.file, options.folder))
+    return 0
+
+
 def _lab(options) -> int:
     from tuninglib.lab.start import start_lab
 
     return start_lab(options.session, browser=not options.no_browser)
+
+
+_COMMANDS = {
+    "report": _report,
+    "check": _check,
+    "new": _new,
+    "pack": _pack,
+    "unpack": _unpack,
+    "lab": _lab,
+}
 
 
 def _as_named(error: UnicodeError) -> tuple:
