@@ -80,6 +80,7 @@ def test_in_blocks_the_engine_is_opened_once():
 def test_the_session_says_which_parts_are_changed(demo_folder):
     start = start_of(demo_folder)
     assert start.parts["big_172_e10"] == {"engine": "big", "injector": "i172", "fuel": "e10"}
+    assert start.riders == ("tove", "ilmar")
 
 
 def test_the_most_runs_of_a_day_and_what_a_plan_is_called(demo_copy, edit, tmp_path):

@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 
 from tuninglib.analysis.analyse import analyse
-from tuninglib.analysis.doubts import _of_readings, doubts_of_speeds
+from tuninglib.analysis.doubts import _of_order, _of_readings, doubts_of_speeds
 from tuninglib.analysis.readings import ladder_columns, weighed_readings
 from tuninglib.analysis.results_json import results_document
 from tuninglib.analysis.untried_injector import ladder_of
@@ -19,7 +19,7 @@ from tuninglib.report import runs as runs_words
 from tuninglib.session.defaults import air_of_runs
 from tuninglib.session.load import load_session
 from tuninglib.statistics.gauge_readings import reading_midpoint, steady_sd
-from tuninglib.statistics.robust import Weighed
+from tuninglib.statistics.robust import GroupMean, Weighed
 
 RUN_13 = "13,big_172,tove,49,72,12.8,13.1"
 RUN_4 = "4,big_150,tove,48,68,14.6,14.8"
@@ -399,3 +399,25 @@ def test_each_doubt_of_speeds_has_its_size_its_weight_and_its_runs():
     assert (down.code, down.runs, down.weight) == ("way down", (4,), 0.05)
     assert (two.code, two.runs, two.setup, two.weight) == ("runs disagree", (1, 2), "z", 0.3)
     assert two.off == pytest.approx(np.exp(0.1) - 1)
+
+
+@pytest.mark.parametrize(
+    ("times", "dof", "said"),
+    [
+        # Student's t for 4 degrees of freedom is 2.78, for one 12.7.
+        (2.5, 4, False),
+        (3.0, 4, True),
+        (10.0, 0, False),
+        (13.5, 0, True),
+    ],
+)
+def test_more_flow_that_reads_leaner_is_said_beyond_its_noise(clean, monkeypatch, times, dof, said):
+    """big_172 flows more than big_164 on the same fuel, and reads leaner by so many errors."""
+    error = 0.01
+    means = {
+        "big_164": GroupMean(0.0, error**2 / 2, dof, 3),
+        "big_172": GroupMean(times * error, error**2 / 2, dof, 3),
+    }
+    monkeypatch.setattr("tuninglib.analysis.doubts.mean_readings", lambda session, rows: means)
+    found = _of_order(clean.judged, pd.DataFrame({"x": [1]}), clean.ladder)
+    assert [one.code for one in found] == ["flow direction"] * said
