@@ -215,6 +215,15 @@ def test_a_run_that_was_not_planned(phone):
     assert phone.page.locator("#cards .card").count() == 17
 
 
+def test_what_is_ruled_out_already_says_so_when_it_is_chosen_all_the_same(phone):
+    phone.page.get_by_role("button", name="Add a run").tap()
+    phone.card.locator('.field[data-key="setup"] select').select_option("big_150")
+    said = phone.card.locator(".warnings").inner_text()
+    assert said == "Do not ride this: big 150 is ruled out: light knock was heard on run 5."
+    phone.card.locator('.field[data-key="setup"] select').select_option("big_172")
+    assert phone.card.locator(".warnings").inner_text() == ""
+
+
 @pytest.mark.parametrize("width", [320, 390, 1280])
 def test_it_fits_every_width_and_can_be_touched(phone, width):
     phone.page.set_viewport_size({"width": width, "height": 844})

@@ -176,26 +176,21 @@ def closed_setups(results) -> dict:
 def _stop(results, row, limits) -> dict | None:
     """Why to stop after a row; None: there is no reason."""
     last = combination_of(results, row.setup)
-    others = {
-        name: combination_of(results, name) for name in results.session.setups if name != row.setup
-    }
+    ended = ended_with(row.setup, results.session.setups, Richness(), results)
     if row.knocked or last.knocks:
         return {
             "why": "knock",
             "knock": Knock(row.setup, row.run, row.knock) if row.knocked else last.knocks[-1],
             "shut": tuple(
                 name
-                for name, one in others.items()
-                if no_safer(one, last) or _ends_engine(one, last.engine)
+                for name in results.session.setups
+                if name in ended["knock"]
+                or (name != row.setup and _ends_engine(results, name, last.engine))
             ),
         }
     found = _stop_of_row(row.state, row.gauge_low, row.gauge_high, row.head_temperature_k, limits)
     if found is not None and found["why"] == "lean":
-        found["shut"] = tuple(
-            name
-            for name, one in others.items()
-            if one.engine == last.engine and not richer(one, last)
-        )
+        found["shut"] = ended["lean"]
     closed = closed_setups(results)
     if found is None and row.state == "full" and row.setup in closed:
         found = {"why": "closed", "combination": closed[row.setup]}
@@ -241,8 +236,9 @@ def ended_with(setup: str, setups, richness: Richness, results=None) -> dict:
     return {"knock": ended, "lean": ended}
 
 
-def _ends_engine(one, engine) -> bool:
-    """Whether a combination is shut because the mixture does not explain an engine's knock."""
+def _ends_engine(results, setup, engine) -> bool:
+    """Whether a setup is shut because the mixture does not explain its engine's knock."""
+    one = combination_of(results, setup)
     return one.engine == engine and one.gate is not None and one.gate.code == "knock unexplained"
 
 

@@ -261,7 +261,10 @@ def write_phone_page(day: Day, start: PlanStart, session_folder) -> Prose:
     names = tuple(dict.fromkeys([*sheet.setups, *day.order.setups]))
     ends = {name: ended_with(name, names, start.richness, start.results) for name in names}
     gauge = what_stands(session_folder).gauge
-    page = roadside_page(day.order, _heading(day, start), sheet, ends=ends, gauge=gauge)
+    closed = {name: gate_sentence(start.results, one) for name, one in start.closed.items()}
+    page = roadside_page(
+        day.order, _heading(day, start), sheet, ends=ends, closed=closed, gauge=gauge
+    )
     path = Path(session_folder) / PHONE_PAGE
     return Prose(
         (

@@ -6,7 +6,6 @@ gives back runs.csv: the file as it was, with the new rows below.
 
 import hashlib
 import json
-from dataclasses import asdict
 
 from tuninglib import units
 from tuninglib.report import stop_rules
@@ -26,7 +25,9 @@ _NUMBERS = ("quantity", "number", "range")
 _BEHIND = ("run", "setup", "rider", "state")
 
 
-def roadside_page(order: RunOrder, heading: Heading, sheet: Sheet, *, ends: dict, gauge) -> str:
+def roadside_page(
+    order: RunOrder, heading: Heading, sheet: Sheet, *, ends: dict, closed: dict, gauge
+) -> str:
     """One HTML page that loads nothing, with a card for each planned run.
 
     Parameters
@@ -37,6 +38,8 @@ def roadside_page(order: RunOrder, heading: Heading, sheet: Sheet, *, ends: dict
         runs.csv as it stands: its columns are the fields, its rows come first in what is saved.
     ends : dict of str to dict
         For each setup, those that end with it, by ``"knock"`` and ``"lean"``.
+    closed : dict of str to str
+        Setups that must not be ridden at all, each with the reason.
     gauge : tuninglib.session.machine.Gauge or None
         None while session.toml does not say it.
 
@@ -45,7 +48,7 @@ def roadside_page(order: RunOrder, heading: Heading, sheet: Sheet, *, ends: dict
     str
     """
     script = asset("report/page/roadside.js")
-    data = _data(order, heading, sheet, ends, gauge)
+    data = _data(order, heading, sheet, gauge) | {"ends": ends, "closed": closed}
     page = render(
         "report/page/roadside.html.j2",
         policy=policy_of(script),
@@ -99,7 +102,7 @@ def _field(sheet: Sheet, key: str) -> dict:
     return field
 
 
-def _data(order, heading, sheet, ends, gauge) -> dict:
+def _data(order, heading, sheet, gauge) -> dict:
     """What the page's script needs to know."""
     limits = heading.limits
     return {
@@ -117,7 +120,6 @@ def _data(order, heading, sheet, ends, gauge) -> dict:
             for setup, rider in zip(order.setups, order.riders, strict=True)
         ],
         "fuels": heading.fuels,
-        "ends": ends,
         "gauge": {
             "scale": gauge.scale if gauge else None,
             "lowest": (gauge.lowest if gauge else None) or 0.0,
@@ -138,5 +140,4 @@ def _data(order, heading, sheet, ends, gauge) -> dict:
             "label": units.unit_label("speed", heading.system),
         },
         "no_reason": sorted(NO_REASON),
-        "order": asdict(heading.first_pass)["source"],
     }

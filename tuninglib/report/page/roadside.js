@@ -380,6 +380,10 @@ window.roadside = (() => {
     if (ended) {
       warnings.push(`Do not ride this: run ${shut.get(values.setup)} ended ${roadside.readable(values.setup)}.`);
     }
+    if (data.closed[values.setup]) {
+      const name = roadside.readable(values.setup);
+      warnings.push(`Do not ride this: ${name} is ruled out: ${data.closed[values.setup]}.`);
+    }
     const place = item.querySelector(".warnings");
     if (place.textContent !== warnings.join("")) {
       place.replaceChildren(...warnings.map((text) => {
