@@ -138,6 +138,13 @@ def test_a_wrong_fill_is_said_with_its_row(demo_copy, row, said):
     assert said in str(refused.value)
 
 
+def test_litres_typed_as_gallons_are_refused(demo_copy):
+    # By hand: 5.2 US gal of 3.785 L over 120 miles of 1.609 km are 10.2 L/100 km.
+    (demo_copy / "fills.csv").write_text("setup,distance [mile],volume [gal]\nstock,120,5.2\n")
+    with pytest.raises(SessionError, match=r"10\.2 L/100 km .* check distance, volume"):
+        load_session(demo_copy)
+
+
 def test_without_fills_the_page_says_how(demo_folder):
     results = analyse(load_session(demo_folder))
     assert results.fuel_use == ()

@@ -7,8 +7,9 @@ from tuninglib.session.read_table import columns_in_si
 from tuninglib.text_files import Problem, read_table
 
 FILLS = "fills.csv"
-# Between these a motorcycle's consumption lies: 0.8 and 25 L/100 km. [m3/m]
-_LEAST, _MOST = 0.8e-8, 25e-8
+# Between these a small motorcycle's consumption lies, on any fuel: 0.8 and 9 L/100 km
+# (common practice). A wider upper limit would let litres typed as gallons pass. [m3/m]
+_LEAST, _MOST = 0.8e-8, 9e-8
 
 
 def read_fills(path, known, problems) -> pd.DataFrame:
@@ -43,8 +44,8 @@ def read_fills(path, known, problems) -> pd.DataFrame:
         if used < _LEAST or used > _MOST:
             message = (
                 f"{1e8 * used:.3g} L/100 km ({0.00378541 / 1609.344 / used:.3g} miles to the US "
-                "gallon) is no motorcycle's; check distance, volume and their units, or give a "
-                "reason in exclude"
+                "gallon) is no small motorcycle's; check distance, volume and their units, or give "
+                "a reason in exclude"
             )
             problems.append(Problem(FILLS, message, row=one.row, column="volume"))
     return fills
