@@ -148,12 +148,23 @@ def _reports(options) -> int:
         pdf=options.pdf,
         progress=progress,
     )
+    from tuninglib.report.make import WorkbookError
+    from tuninglib.report.season_page import make_seasons
+
+    try:
+        pages, fault = make_seasons(options.session, options.out), None
+    except WorkbookError as error:
+        pages, fault = (), error
     counts = {code: sum(one.code == code for one in found) for code in ("made", "unchanged")}
     print(f"{counts['made']} made, {counts['unchanged']} unchanged of {len(found)} sessions.")
+    for page in pages:
+        print(page)
     wrong = [one for one in found if one.said]
     for one in wrong:
         print(f"  {one.session}: {one.said}", file=sys.stderr)
-    if any(one.code == "fault" for one in found):
+    if fault:
+        print(f"A fault of the program, on the season page: {fault}", file=sys.stderr)
+    if fault or any(one.code == "fault" for one in found):
         return 1
     return 2 if wrong else 0
 

@@ -127,3 +127,13 @@ def test_the_plan_opens_the_engine_once_and_says_what_that_costs(demo_folder):
     assert "changes of fuel" in said
     assert "engine is opened 2" not in said
     assert "run in" not in said
+
+
+def test_the_plan_says_what_a_common_setup_on_both_days_is_worth(demo_folder, edit):
+    said = words(plan(demo_folder))
+    wanted = r"another such day is known to about ± N%.*about ± N%; four, ± N%"
+    found = re.search(wanted.replace("N%", r"([\d.]+)\W%"), said)
+    none, two, four = map(float, found.groups())
+    assert none > 1.2 * two > 1.2 * four
+    calm = edit("session.toml", "[target]", '[assumptions]\nday_to_day = "0 +/- 1 %"\n\n[target]')
+    assert f"is known to about ± {none:g}" not in words(plan(calm))

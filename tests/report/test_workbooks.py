@@ -52,7 +52,7 @@ def tags(cell):
 def test_the_workbooks_are_there():
     assert set(NAMES) == {
         "start", "before", "bench", "session", "plan", "coastdown", "runs",
-        "session_report", "explore", "library",
+        "session_report", "season", "explore", "library",
     }  # fmt: skip
 
 

@@ -2,8 +2,10 @@
 
 import numpy as np
 import pytest
+from statsmodels.regression.linear_model import GLS
 
 from tuninglib.statistics.planning import (
+    half_width_across_days,
     power_of_t,
     power_two_setups,
     repeats_needed,
@@ -109,3 +111,24 @@ def test_one_setup_and_many():
 def test_refusals(call, message):
     with pytest.raises(ValueError, match=message):
         call()
+
+
+@pytest.mark.outside(source="statsmodels, GLS of the four means with what a day shares")
+@pytest.mark.parametrize("common", [0, 1, 2, 5])
+def test_a_gain_across_days_is_that_of_generalised_least_squares(common):
+    scatter, repeats, day, own = 0.02, 4, 0.025, 0.006
+    place = np.array([0, 1, 0, 1])
+    counts = np.array([repeats, repeats, common, common])
+    kept = counts > 0
+    setup = np.array([[1, 0, 0], [0, 1, 0], [0, 0, 1], [0, 0, 1]])[kept]
+    design = setup[:, setup.any(0)]
+    same_day = place[kept][:, None] == place[kept]
+    sigma = day**2 * same_day + np.diag(scatter**2 / counts[kept] + own**2)
+    fit = GLS(np.ones(kept.sum()), design, sigma=sigma).fit()
+    gain = np.zeros(design.shape[1])
+    gain[:2] = 1, -1
+    wanted = 1.959964 * np.sqrt(gain @ fit.normalized_cov_params @ gain)
+    found = half_width_across_days(
+        scatter_sd=scatter, repeats=repeats, common_repeats=common, day_sd=day, own_sd=own
+    )
+    assert found == pytest.approx(wanted, rel=1e-5)

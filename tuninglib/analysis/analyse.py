@@ -17,6 +17,7 @@ from tuninglib.analysis.provenance import provenance
 from tuninglib.analysis.readings import weighed_readings, with_check
 from tuninglib.analysis.records import Knock, Run
 from tuninglib.analysis.results import Results
+from tuninglib.analysis.season_record import outing_record
 from tuninglib.analysis.what_if import Answer, ForRider, Question, answers, flat_top_speeds
 from tuninglib.session.columns import LOUD
 from tuninglib.session.defaults import air_of_runs, day_pressure_of
@@ -76,6 +77,7 @@ def analyse(session: Session) -> Results:
         outlay=outlay(session, plan, road.pulls if road else ()),
         pressure_source=day_pressure_of(session).source,
         provenance=provenance(session.folder),
+        season=outing_record(judged, air, road, read, responses, check, knocks, limits),
     )
 
 

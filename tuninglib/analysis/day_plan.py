@@ -9,6 +9,7 @@ from tuninglib.analysis.analyse import analyse
 from tuninglib.analysis.interim import closed_setups
 from tuninglib.analysis.results import Results
 from tuninglib.analysis.ride_order import FirstPass, Richness, rich_to_lean, richness_of
+from tuninglib.analysis.season import OWN_SHARE
 from tuninglib.analysis.stop_limits import StopLimits, stop_limits
 from tuninglib.rounding import percent
 from tuninglib.session.load import load_session
@@ -16,6 +17,7 @@ from tuninglib.session.read_toml import tables_as_typed, what_stands
 from tuninglib.session.schema import Assumptions
 from tuninglib.statistics.planning import (
     RunOrder,
+    half_width_across_days,
     repeats_needed,
     run_order,
     run_order_in_blocks,
@@ -26,6 +28,8 @@ from tuninglib.text_files import SessionError
 MOST_RUNS = 120
 # The gain that a plan starts with: less is seldom worth the parts.
 USUAL_GAIN = 0.10
+# Runs of one and the same setup on two days that a plan speaks of.
+COMMON_RUNS = (0, 2, 4)
 # Those of a new session.
 _NEW_SETUPS = ("before", "after")
 _KINDS = ("engine", "injector", "fuel")
@@ -65,6 +69,9 @@ class Day:
         How often ``"engine"``, ``"injector"`` and ``"fuel"`` are changed between runs.
     in_blocks : bool
         Whether the runs of each engine stand in one block.
+    across_days : dict of int to float
+        Half-width of a gain over a setup of another such day, by how many runs of one and the same
+        setup both days have.
     """
 
     repeats: int
@@ -75,6 +82,7 @@ class Day:
     minutes: float
     changes: dict
     in_blocks: bool
+    across_days: dict
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -91,6 +99,8 @@ class PlanStart:
         Setup to its engine, injector and fuel, of those that are known.
     scatter : float
         From run to run, as a ratio.
+    day_sd : float
+        What a day is taken to do to the force of all setups alike, as a ratio.
     source : str
         Where the scatter comes from: ``"assumed"``, or the session's ``"repeats"``.
     closed : dict of str to Combination
@@ -108,6 +118,7 @@ class PlanStart:
     fuels: dict
     parts: dict
     scatter: float
+    day_sd: float
     source: str
     closed: dict
     richness: Richness
@@ -160,6 +171,7 @@ def start_of(session_folder) -> PlanStart:
             if setup is not None
         },
         scatter=scatter,
+        day_sd=(known.assumptions or Assumptions()).day_to_day.sd,
         source=source,
         closed=closed,
         richness=richness_of(known, results),
@@ -199,6 +211,7 @@ def plan_day(
     parts=None,
     richness=None,
     in_blocks: bool = False,
+    day_sd: float | None = None,
 ) -> Day:
     """Repeats, order and length of a test day that shows a wanted gain.
 
@@ -216,6 +229,8 @@ def plan_day(
         Of the setups, to ride the richest first; left out: they are ridden as they are named.
     in_blocks : bool
         Ride all runs of one engine before the next one is opened.
+    day_sd : float, optional
+        As of :class:`PlanStart`; left out: the usual one.
 
     Raises
     ------
@@ -266,7 +281,22 @@ def plan_day(
         + sum(count * getattr(swap, kind) for kind, count in changes.items()),
         changes=changes,
         in_blocks=in_blocks,
+        across_days=_across_days(scatter, repeats, day_sd or Assumptions().day_to_day.sd),
     )
+
+
+def _across_days(scatter, repeats, day_sd) -> dict:
+    """What a gain over a setup of another day is known to, with common runs and without."""
+    return {
+        common: half_width_across_days(
+            scatter_sd=scatter,
+            repeats=repeats,
+            common_repeats=common,
+            day_sd=day_sd,
+            own_sd=day_sd * OWN_SHARE,
+        )
+        for common in COMMON_RUNS
+    }
 
 
 def _changes(setups, parts) -> dict:

@@ -7,6 +7,7 @@ import numpy as np
 from tuninglib.analysis.doubts import doubts_of_speeds, doubts_of_the_stated
 from tuninglib.analysis.equivalent_run import equivalent_run
 from tuninglib.analysis.records import Pull
+from tuninglib.analysis.season_record import ForcesOfDay, forces_of_day
 from tuninglib.interval import Measured
 from tuninglib.physics.hill import travel_time_s, wheel_force_n
 from tuninglib.session.defaults import (
@@ -55,6 +56,8 @@ class Road:
         is calibrated.
     equivalent : dict
         Setup to the :class:`tuninglib.analysis.equivalent_run.EquivalentRun` of its runs.
+    of_day : ForcesOfDay
+        What the season takes of it.
     """
 
     pulls: tuple
@@ -73,6 +76,7 @@ class Road:
     speed_factor: Taken
     gain_if_shown_high: dict
     equivalent: dict
+    of_day: ForcesOfDay
 
     @property
     def shares(self) -> dict:
@@ -165,6 +169,18 @@ def analyse_road(session, air) -> Road | None:
         speed_factor=factor,
         gain_if_shown_high=_if_shown_high(session, setups, runs, shown, options),
         equivalent=_equivalent_runs(session, setups, runs, fit),
+        of_day=forces_of_day(
+            session,
+            setups,
+            riders,
+            {
+                "drag_area": area,
+                "rolling_coefficient": rolling,
+                "rotating_mass": rotating,
+                "speed_factor": factor,
+            },
+            fit,
+        ),
     )
 
 
@@ -239,8 +255,10 @@ def _unknowns(session, runs, rows, riders, area, rolling, rotating, factor) -> t
         order=rows["run"].to_numpy(),
     )
     pieces = tuple(
-        Unknown("grade", {"grade_ratios": one * piece.grade.sd})
-        for one, piece in zip(np.eye(len(hill.pieces)), hill.pieces, strict=True)
+        Unknown("grade", {"grade_ratios": one * piece.grade.sd}, which=number)
+        for number, (one, piece) in enumerate(
+            zip(np.eye(len(hill.pieces)), hill.pieces, strict=True), start=1
+        )
         if piece.grade.half_width
     )
     return (

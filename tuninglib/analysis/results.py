@@ -8,6 +8,7 @@ from tuninglib.analysis.gearing import Gearing
 from tuninglib.analysis.plan import Plan
 from tuninglib.analysis.readings import shown_at_lambda_one, with_check
 from tuninglib.analysis.records import GaugeCheck, Ladder
+from tuninglib.analysis.season_record import OutingRecord
 from tuninglib.analysis.what_if import Answer
 from tuninglib.session.defaults import Band, band_of
 from tuninglib.session.load import Session
@@ -78,6 +79,7 @@ class Results:
     outlay: Outlay
     pressure_source: str
     provenance: tuple
+    season: OutingRecord
 
     def __repr__(self) -> str:
         """A few lines: what was tested, and where to look."""

@@ -46,7 +46,7 @@ def results_document(results: Results) -> dict:
         "octane": _plain(results.octane),
         "gauge_check": _plain(results.gauge_check),
         "mixtures": _plain(results.mixtures),
-        "road": _plain(results.road),
+        "road": _without(_plain(results.road), "of_day"),
         "ladder": _plain(results.ladder),
         "what_if": _plain(results.what_if),
         "flat_top_speeds": _plain(results.flat_top_speeds),
@@ -59,7 +59,13 @@ def results_document(results: Results) -> dict:
         "fuel_limits": _plain(results.fuel_limits),
         "runs": _plain(results.runs),
         "provenance": dict(results.provenance),
+        "season": _plain(results.season),
     }
+
+
+def _without(record, key):
+    """A record without one of its parts, which stands elsewhere."""
+    return record and {name: value for name, value in record.items() if name != key}
 
 
 def _setup_of(plan) -> str | None:

@@ -3,6 +3,7 @@
 from pathlib import Path
 
 from tuninglib.analysis.day_plan import (
+    COMMON_RUNS,
     USUAL_GAIN,
     Day,
     PlanStart,
@@ -72,6 +73,7 @@ def plan(session_folder, *, gain_percent: float = 100 * USUAL_GAIN, sheet_file: 
             parts=start.parts,
             richness=start.richness,
             in_blocks=v["blocks"] == ONCE,
+            day_sd=start.day_sd,
         )
 
     rules = stop_rules.box(start.limits, start.system)
@@ -185,6 +187,15 @@ def day_words(day: Day, *, gain, scatter, source) -> tuple:
                 "the report.",
             )
         )
+    none, two, four = (percent(day.across_days[count], 1) for count in COMMON_RUNS)
+    items.append(
+        (
+            "Against another day",
+            f"a gain over a setup of another such day is known to about ± {none}, as days differ. "
+            "Two runs of one and the same setup on both days, first or last, make that about "
+            f"± {two}; four, ± {four}.",
+        )
+    )
     if day.minutes > 8 * 60:
         items.append(
             (

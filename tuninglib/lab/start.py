@@ -17,6 +17,7 @@ from tuninglib.whole_files import write_together
 SESSION_VARIABLE = "TUNINGLIB_SESSION"
 START = "start"
 DEMO = PACKAGE.parent / "demo_data" / "bigger_cylinder"
+SEASON_DEMO = DEMO.parent / "one_summer"
 # Where programs of this kind keep what a user makes with them, on each system.
 COPIES = Path(jupyter_data_dir()) / "tuninglib"
 
@@ -49,6 +50,31 @@ def chosen_folder(session_folder: str = "") -> Path:
     if not folder.is_dir():
         raise SessionError([Problem(str(named), "is not a folder that exists")])
     return folder
+
+
+def chosen_season(season_folder: str = "") -> Path:
+    """The folder whose sessions the season workbook works on.
+
+    Parameters
+    ----------
+    season_folder : str
+        As typed in the workbook's parameters cell; empty: the one that holds the session that
+        ``tuninglib lab`` was given, or else the demo's.
+
+    Returns
+    -------
+    Path
+
+    Raises
+    ------
+    SessionError
+        If no folder is named anywhere, or the one named does not exist.
+    """
+    if not season_folder and not os.environ.get(SESSION_VARIABLE) and SEASON_DEMO.is_dir():
+        return SEASON_DEMO
+    if not season_folder:
+        return chosen_folder().parent
+    return chosen_folder(season_folder)
 
 
 def demo_to_write_in() -> Path:

@@ -122,7 +122,7 @@ def make_reports(
     or a power cut, leaves whole files; what was made is not made again the next time.
     """
     sessions = sessions_in(folder)
-    tasks = {one: _place(one, folder, out_folder) for one in sessions}
+    tasks = {one: place_of(one, folder, out_folder) for one in sessions}
     say, found = progress or (lambda *_: None), {}
     todo = []
     for session, out in tasks.items():
@@ -151,7 +151,16 @@ def make_reports(
     return tuple(found[session] for session in sessions)
 
 
-def _place(session, folder, out_folder) -> Path:
+def place_of(session, folder, out_folder=None) -> Path:
+    """Where the report of one of many sessions goes.
+
+    Parameters
+    ----------
+    session, folder : path
+        The session, and the folder that it is below.
+    out_folder : path, optional
+        Left out: beside the session.
+    """
     if out_folder is None:
         return report_folder(session)
     below = session.relative_to(folder)

@@ -25,6 +25,11 @@ def _one_of(record, key: str, other: str) -> None:
 class Bike:
     """The motorcycle, the same for every setup."""
 
+    name: str = text(
+        "the same in all its outings, and no other bike's: the season page goes by it",
+        example="the blue one",
+        default="",
+    )
     mass: Measured = quantity(
         "kg", "ready to ride with fuel, without rider", example="124 kg +/- 2 kg", low=40, high=500
     )

@@ -331,6 +331,26 @@ class Assumptions:
         plus_minus="needed",
         widest=0.1,
     )
+    day_to_day: Measured = quantity(
+        "1",
+        "how far a day moves the wheel force of all setups alike, its weather aside",
+        example="0 +/- 5 %",
+        low=-0.01,
+        high=0.01,
+        default=Measured(0.0, 0.05),
+        plus_minus="needed",
+        widest=0.3,
+    )
+    mixture_day_to_day: Measured = quantity(
+        "1",
+        "how far a day moves the lambda of all setups alike, gauge and fuel of the day included",
+        example="0 +/- 2 %",
+        low=-0.01,
+        high=0.01,
+        default=Measured(0.0, 0.02),
+        plus_minus="needed",
+        widest=0.2,
+    )
     leaner_limit: Measured = quantity(
         "1",
         "chance of being leaner than the band above which a setup is not recommended",

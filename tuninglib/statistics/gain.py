@@ -153,6 +153,10 @@ class GainFit:
         By setup: how force and unknowns can be off together.
     weights : array, setups by runs
         By how much each setup's log force follows each run's.
+    joint, joint_covariance : array
+        Logarithm of the forces, then the unknowns ``shared``, and the covariance of both together.
+    own_covariance : array, setups by setups
+        The part of ``covariance`` that comes of what every run has of its own.
     """
 
     forces: tuple
@@ -170,6 +174,9 @@ class GainFit:
     shared: tuple
     steps: tuple
     weights: np.ndarray
+    joint: np.ndarray
+    joint_covariance: np.ndarray
+    own_covariance: np.ndarray
 
 
 def estimate_gains(
@@ -291,7 +298,16 @@ def estimate_gains(
         shared=tuple(system.shared),
         steps=tuple(day.steps(j) for j in range(count)),
         weights=solved.fit.weights[:, :, 0],
+        joint=solved.fit.joint,
+        joint_covariance=solved.fit.joint_covariance,
+        own_covariance=_of_the_runs(solved.fit),
     )
+
+
+def _of_the_runs(fit):
+    """Covariance of the forces that comes of what rows do not share."""
+    turned = np.einsum("kia,iab->kib", fit.weights, fit.own)
+    return np.einsum("kib,lib->kl", turned, fit.weights)
 
 
 class _Day(NamedTuple):

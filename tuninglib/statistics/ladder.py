@@ -254,6 +254,9 @@ def solve(
     weight=1.0,
     fuel=None,
     fuel_sd=None,
+    day=None,
+    day_sd=0.0,
+    within=(0.0, 0),
 ):
     """Fit of the ladder to prepared columns.
 
@@ -265,6 +268,14 @@ def solve(
         Of each, as assumed.
     flow_m3_s, injector, engine, displacement, tolerance, priors, weight, fuel, fuel_sd
         As in :func:`fit_ladder`, one of each per reading.
+    day : array (n,), optional
+        Number of the day of each, from 0.
+    day_sd : float
+        By how much the readings of one day are off together, as assumed; the same factor as the
+        noise's makes it more or less.
+    within : (float, int)
+        Where columns are means of readings: the readings' squares about them, over their assumed
+        variances, and how many degrees of freedom that is.
 
     Returns
     -------
@@ -330,7 +341,11 @@ def solve(
         ),
         observed - known,
         noise_sd / np.sqrt(weight),
+        group=day,
+        group_sd=day_sd,
     )
+    squares, more = within
+    misfit = -0.5 * squares / noise_scale**2 - more * np.log(noise_scale)
     means, covariances, _, log_evidence = normal_mixture.linear_posterior(
         rows.design,
         rows.observed,
@@ -339,7 +354,7 @@ def solve(
         scaled_sd**-2.0,
     )
     weights = normal_mixture.normalised(
-        log_weight + log_evidence - rows.left_out * np.log(noise_scale)
+        log_weight + log_evidence + misfit - rows.left_out * np.log(noise_scale)
     )
     kept = weights > 0
     return LadderFit(

@@ -92,6 +92,7 @@ def predict(
     fuel=None,
     fuel_sd=0.0,
     of_reading=False,
+    day_sd=0.0,
 ) -> Prediction:
     """Lambda at full throttle that an injector would give on a fuel.
 
@@ -115,6 +116,8 @@ def predict(
     of_reading : bool
         Whether to predict what the gauge will show, its error and the run's noise included,
         instead of the true lambda.
+    day_sd : float
+        By how much another day may be off, as assumed in the fit of several.
 
     Returns
     -------
@@ -181,6 +184,7 @@ def predict(
     means = rows @ fit.means[kept].T + (size + offset - demand)[:, None]
     variances = np.einsum("nk,mkl,nl->nm", rows, fit.covariances[kept], rows)
     variances += (tolerance[:, None] * fit.tolerance_scale[kept]) ** 2 + apart**2
+    variances += (fit.noise_scale[kept] * day_sd) ** 2
     if of_reading:
         variances += (fit.noise_scale[kept] * fit.reading_sd) ** 2
     parts = (fit.weights[kept] / fit.weights[kept].sum(), means, np.sqrt(variances))

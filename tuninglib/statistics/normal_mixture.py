@@ -133,13 +133,17 @@ class FewRows(NamedTuple):
     left_out: int
 
 
-def few_rows(design, observed, noise_sd) -> FewRows:
+def few_rows(design, observed, noise_sd, *, group=None, group_sd=0.0) -> FewRows:
     """The same evidence in no more rows than there are unknowns, and one.
 
     Parameters
     ----------
     design : array (n, k)
     observed, noise_sd : array (n,)
+    group : array (n,), optional
+        Numbers from 0 of what moves rows together, days for example.
+    group_sd : float
+        By how much it does.
 
     Returns
     -------
@@ -148,7 +152,8 @@ def few_rows(design, observed, noise_sd) -> FewRows:
     Notes
     -----
     Rows over their noise, turned into a triangle: what is left below it says nothing. The sums of
-    squares stay what they were, whatever the scale of the noise.
+    squares stay what they were, whatever the scale of the noise. Of a group, rows over their noise
+    have the covariance I + u uᵀ, whose inverse root is I − (1 − (1 + uᵀu)^−½) u uᵀ / uᵀu.
 
     Examples
     --------
@@ -158,6 +163,15 @@ def few_rows(design, observed, noise_sd) -> FewRows:
     """
     both = np.column_stack([design, observed]) / np.asarray(noise_sd, dtype=float)[:, None]
     n, columns = both.shape
+    if group is not None and group_sd > 0:
+        group = np.asarray(group)
+        moved = group_sd / np.asarray(noise_sd, dtype=float)
+        squares = np.bincount(group, moved**2)
+        along = (
+            np.column_stack([np.bincount(group, moved * column) for column in both.T])
+            * ((1 - (1 + squares) ** -0.5) / squares)[:, None]
+        )
+        both = both - moved[:, None] * along[group]
     triangle = np.linalg.qr(both, mode="r") if n > columns else both
     return FewRows(triangle[:, :-1], triangle[:, -1], n - len(triangle))
 

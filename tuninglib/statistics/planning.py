@@ -7,6 +7,7 @@ import numpy as np
 from scipy.special import gammaincinv, ndtr
 
 from tuninglib.checks import plain, require
+from tuninglib.interval import Z_95
 from tuninglib.statistics.repeats import MANY, t_quantile
 
 # Gauss-Legendre rule on the chances 0 to 1.
@@ -231,6 +232,54 @@ def smallest_visible_gain(*, scatter_sd, repeats, setups=2, power=0.8, alpha=0.0
         standard_error=error, dof=setups * (repeats - 1), power=power, alpha=alpha
     )
     return float(np.expm1(effect))
+
+
+def half_width_across_days(*, scatter_sd, repeats, common_repeats, day_sd, own_sd) -> float:
+    """Half-width of the gain between two setups that are ridden on different days.
+
+    Parameters
+    ----------
+    scatter_sd : float
+        Of wheel force from run to run, as a ratio.
+    repeats : int
+        Of each of the two on its day.
+    common_repeats : int
+        Of one and the same other setup on both days; 0: none.
+    day_sd, own_sd : float
+        What a day does to all setups alike, and to each alone, as ratios.
+
+    Returns
+    -------
+    ratio : float
+        At 95 %, the scatter taken as known.
+
+    Notes
+    -----
+    Best linear combination of the four means. With a the variance of a setup's mean and c that of
+    the common one's, what a day does to all aside, the common setup tells the difference of two
+    days, of variance 2 τ², to 2c; the gain has the variance 2a + 2 τ² c / (τ² + c).
+
+    Examples
+    --------
+    Two runs of one setup on both days:
+
+    >>> stated = dict(scatter_sd=0.02, repeats=4, day_sd=0.025, own_sd=0.005)
+    >>> half_width_across_days(common_repeats=0, **stated)
+    0.0759
+    >>> half_width_across_days(common_repeats=2, **stated)
+    0.0472
+    """
+    for name, value in (("scatter", scatter_sd), ("day_sd", day_sd)):
+        require(value, what=name, unit="", above=0)
+    require(own_sd, what="own_sd", unit="", at_least=0)
+    require(repeats, what="repeats", unit="", at_least=1)
+    require(common_repeats, what="common repeats", unit="", at_least=0)
+    variance = 2 * (scatter_sd**2 / repeats + own_sd**2)
+    day = day_sd**2
+    if common_repeats:
+        common = scatter_sd**2 / common_repeats + own_sd**2
+        day = day * common / (day + common)
+    return float(Z_95 * np.sqrt(variance + 2 * day))
 
 
 def run_order(setups, *, repeats, riders=("",)) -> RunOrder:

@@ -22,6 +22,9 @@ class Unknown:
         the hill's ``lengths_m`` and ``grade_ratios`` are by piece, the others by run.
     each_run : bool
         True if every run draws its own, independently.
+    which : int
+        Which of several with the same name: number of the rider, of the piece of the hill, of the
+        way in which the road load can be off.
 
     Examples
     --------
@@ -32,6 +35,7 @@ class Unknown:
     name: str
     changes: Mapping[str, np.ndarray] = field(default_factory=dict)
     each_run: bool = False
+    which: int = 0
 
     def __post_init__(self):
         strange = set(self.changes) - {*RUN_FIELDS, *HILL_FIELDS}
@@ -127,6 +131,7 @@ def usual_unknowns(
         Unknown(
             "road load",
             {"rolling_coefficient": np.sqrt(1 - share**2) * rolling_coefficient_sd},
+            which=1,
         ),
         Unknown("grade", {"grade_ratios": np.full(grades.shape[-1], grade_sd)}),
         Unknown("hill length", {"lengths_m": length_sd_m * lengths / lengths.sum()}),
@@ -140,16 +145,16 @@ def usual_unknowns(
         Unknown("drift of the day", {"log_correction": drift_sd * _through_the_day(n, order)}),
     ]
     if grades.shape[-1] > 1:
-        for piece in np.eye(grades.shape[-1]):
-            found.append(Unknown("grade", {"grade_ratios": piece * piece_grade_sd}))
+        for number, piece in enumerate(np.eye(grades.shape[-1]), start=1):
+            found.append(Unknown("grade", {"grade_ratios": piece * piece_grade_sd}, which=number))
     mass_sds = np.broadcast_to(rider_mass_sd_kg, riders.shape)
     for rider, mass_sd in zip(riders, mass_sds, strict=True):
         own = (runs.rider == rider).astype(float)
         drag = own * rider_drag_sd_ratio * runs.drag_area_m2
         found += [
-            Unknown("rider mass", {"mass_kg": own * mass_sd}),
-            Unknown("rider", {"log_correction": own * rider_effect_sd}),
-            Unknown("rider", {"drag_area_m2": drag}),
+            Unknown("rider mass", {"mass_kg": own * mass_sd}, which=int(rider)),
+            Unknown("rider", {"log_correction": own * rider_effect_sd}, which=int(rider)),
+            Unknown("rider", {"drag_area_m2": drag}, which=int(rider)),
         ]
     # A speed that was not read is NaN, and so is its change.
     return tuple(

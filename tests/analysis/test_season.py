@@ -1,0 +1,228 @@
+"""A season: what is shared, what is one thing, and the truth of an invented summer."""
+
+import datetime
+import json
+from dataclasses import replace
+
+import pytest
+
+from tests.conftest import ROOT
+from tuninglib.analysis.analyse import analyse
+from tuninglib.analysis.results_json import results_document
+from tuninglib.analysis.season import Outing, bikes_of, season_of
+from tuninglib.analysis.season_record import read_document, record_from
+from tuninglib.session.load import load_session
+from tuninglib.text_files import SessionError
+
+SUMMER = ROOT / "demo_data" / "one_summer"
+NAMES = ("1_may", "2_june", "3_july", "4_august")
+
+
+@pytest.fixture(scope="module")
+def outings():
+    found = []
+    for name in NAMES:
+        session = load_session(SUMMER / name)
+        about = session.about
+        found.append(
+            Outing(
+                folder=name,
+                title=about.title,
+                date=about.date,
+                record=analyse(session).season,
+                runs_checksum=name,
+            )
+        )
+    return tuple(found)
+
+
+@pytest.fixture(scope="module")
+def season(outings):
+    return season_of(outings)
+
+
+@pytest.fixture(scope="module")
+def truth():
+    return json.loads((SUMMER / "truth.json").read_text(encoding="utf-8"))
+
+
+def changed(outing, **parts):
+    return replace(outing, record=replace(outing.record, **parts))
+
+
+def test_the_summer_is_found_again(season, truth):
+    assert [pull.setup for pull in season.pulls] == ["stock", "big_164", "big_172", "big_172_pipe"]
+    for pull in season.pulls[1:]:
+        assert pull.gain.low <= truth["gain"][pull.setup] <= pull.gain.high
+        assert pull.verdict == "faster"
+    assert season.day_sd.low < 0.015 < season.day_sd.high
+    span = season.trend.days
+    assert span == 91
+    assert season.trend.ratio.low <= span * truth["wear_per_day"] <= season.trend.ratio.high
+    read = {(one.engine, one.injector, one.fuel): one for one in season.ladder.mixtures}
+    for setup, place in (
+        ("stock", ("stock", "i150", "e5")),
+        ("big_164", ("big", "i164", "e5")),
+        ("big_172", ("big", "i172", "e5")),
+    ):
+        assert read[place].lambda_.low <= truth["lambda"][setup] <= read[place].lambda_.high
+        assert read[place].outings == 2
+    assert not read["big", "i185", "e5"].tried
+    assert read["big", "i185", "e5"].extrapolated
+
+
+def test_two_days_that_share_a_setup_say_more_than_two_that_do_not(outings):
+    may, june, *_ = outings
+    forces = june.record.forces
+    only = changed(
+        june,
+        forces=replace(
+            forces,
+            setups=forces.setups[1:],
+            mean=forces.mean[1:],
+            covariance=tuple(row[1:] for row in forces.covariance[1:]),
+            own_covariance=tuple(row[1:] for row in forces.own_covariance[1:]),
+        ),
+    )
+    both, apart = season_of((may, june)).pulls[1], season_of((may, only)).pulls[1]
+    assert (both.setup, apart.setup) == ("big_164", "big_164")
+    assert both.linked
+    assert not apart.linked
+    assert apart.gain.half_width > 1.2 * both.gain.half_width
+    # However large: what days differ by is only assumed here.
+    assert not apart.told_apart
+    assert season_of((may, only)).day_sd_is_assumed
+
+
+def test_what_is_stated_alike_is_off_alike(outings):
+    may, june, *_ = outings
+    forces = june.record.forces
+    strangers = changed(
+        june, forces=replace(forces, unknowns=tuple(f"{key} x" for key in forces.unknowns))
+    )
+    same, other = (season_of((may, one)) for one in (june, strangers))
+    assert same.pulls[0].force_n.half_width > 1.1 * other.pulls[0].force_n.half_width
+    shared = set(may.record.forces.unknowns) & set(forces.unknowns)
+    assert {key.split(":")[0].rstrip(" 0123456789") for key in shared} == {
+        "bike mass", "rotating mass", "road load", "grade", "hill length", "speed factor",
+        "rider mass", "rider",
+    }  # fmt: skip
+
+
+def test_another_hill_mass_or_rider_is_another_unknown(tmp_path):
+    text = (SUMMER / "1_may" / "session.toml").read_text(encoding="utf-8")
+    rows = (SUMMER / "1_may" / "runs.csv").read_text(encoding="utf-8")
+    for at, (old, new, names) in enumerate(
+        (
+            ('length = "400 m', 'length = "390 m', {"grade", "hill length"}),
+            ('[bike]\nname = "the quarry lane bike"\nmass = "124', '[bike]\nmass = "125',
+             {"bike mass"}),
+            ("0.955", "0.965", {"speed factor"}),
+            ('[riders.tove]\nmass = "68', '[riders.tove]\nmass = "69', {"rider mass"}),
+        )
+    ):  # fmt: skip
+        folder = tmp_path / str(at)
+        folder.mkdir()
+        assert old in text
+        (folder / "session.toml").write_text(text.replace(old, new), encoding="utf-8")
+        (folder / "runs.csv").write_text(rows, encoding="utf-8")
+        before = analyse(load_session(SUMMER / "1_may")).season.forces.unknowns
+        after = analyse(load_session(folder)).season.forces.unknowns
+        gone = {key.split(":")[0].rstrip(" 0123456789") for key in set(before) - set(after)}
+        assert gone == names
+
+
+def test_one_name_for_two_things_is_two_things(outings):
+    may, june, *_ = outings
+    engines = {
+        "stock": replace(june.record.engines["stock"], displacement_m3=2e-4),
+        "big": june.record.engines["big"],
+    }
+    season = season_of((may, changed(june, engines=engines)))
+    assert {pull.setup for pull in season.pulls} == {
+        "stock (2026-05-23)", "stock (2026-06-20)", "big_164",
+    }  # fmt: skip
+    assert [one.about for one in season.remarks if one.code == "several setups"] == [("stock",)]
+    assert {one.engine for one in season.ladder.mixtures} >= {
+        "stock (2026-05-23)", "stock (2026-06-20)",
+    }  # fmt: skip
+
+
+def test_other_words_for_the_parts_are_said_and_are_one_setup(outings):
+    may, june, *_ = outings
+    setups = tuple(replace(one, parts="standard") for one in june.record.setups)
+    season = season_of((may, changed(june, setups=setups)))
+    assert len(season.pulls) == 2
+    remark = next(one for one in season.remarks if one.code == "parts")
+    assert remark.about == ("stock", "as it left the factory", "standard")
+
+
+def test_a_copy_is_counted_once_and_bikes_are_kept_apart(outings, season):
+    copy = replace(outings[1], folder="again")
+    found = season_of((*outings, copy))
+    assert found.pulls == season.pulls
+    assert found.remarks[0].code == "copy"
+    other = changed(outings[0], bike="the red one")
+    assert list(bikes_of((*outings, other))) == ["the quarry lane bike", "the red one"]
+    with pytest.raises(ValueError, match="several bikes"):
+        season_of((*outings, other))
+    nameless = season_of(tuple(changed(one, bike="") for one in outings[:2]))
+    assert nameless.remarks[0].code == "unnamed"
+    heavier = season_of((outings[0], changed(outings[1], bike_mass_kg=131.0)))
+    assert next(one for one in heavier.remarks if one.code == "masses").about == (124.0, 131.0)
+    with pytest.raises(ValueError, match="no outings"):
+        season_of(())
+
+
+def test_knock_and_a_lean_chance_are_marked_on_the_mixture(outings):
+    from tuninglib.analysis.records import Knock
+
+    june = changed(outings[1], knocks=(Knock("big_164", 3.0, "light"),))
+    season = season_of((outings[0], june))
+    read = {(one.engine, one.injector, one.fuel): one for one in season.ladder.mixtures}
+    assert read["big", "i164", "e5"].knocked
+    assert not read["big", "i164", "e10"].knocked
+    assert read["big", "i150", "e10"].too_lean
+    assert not read["stock", "i150", "e5"].too_lean
+    never = {name: replace(one, allowed=name != "e10") for name, one in june.record.fuels.items()}
+    season = season_of((outings[0], changed(june, fuels=never)))
+    assert {one.allowed for one in season.ladder.mixtures if one.fuel == "e10"} == {False}
+
+
+def test_without_speeds_or_readings_there_is_less_and_no_fault(outings):
+    silent = tuple(changed(one, forces=None, readings=()) for one in outings)
+    season = season_of(silent)
+    assert (season.pulls, season.ladder, season.trend, season.day_sd) == ((), None, None, None)
+    one = season_of(outings[:1])
+    assert len(one.pulls) == 1
+    assert one.trend is None
+
+
+def test_a_closed_loop_leaves_no_readings(outings):
+    season = season_of((outings[0], changed(outings[1], readings=(), ecu_corrects=True)))
+    assert season.ladder.outings == 1
+    assert [one.about for one in season.remarks if one.code == "corrects"] == [(1,)]
+
+
+def test_the_record_comes_back_from_results_json(outings, tmp_path, demo_folder):
+    for folder in (SUMMER / "2_june", demo_folder, demo_folder.parent / "there_and_back"):
+        results = analyse(load_session(folder))
+        path = tmp_path / "results.json"
+        path.write_text(json.dumps(results_document(results)), encoding="utf-8")
+        assert record_from(read_document(path)["season"]) == results.season
+    for text in ("", "[]", '{"schema": "tuninglib results 3"}', "{"):
+        path.write_text(text, encoding="utf-8")
+        with pytest.raises(SessionError, match="make the report again"):
+            read_document(path)
+
+
+def test_days_are_ordered_and_a_gauge_of_readings_is_brought_to_one_air(outings):
+    late = replace(outings[0], date=datetime.date(2027, 1, 1))
+    assert [one.folder for one in season_of((late, outings[1])).outings] == ["2_june", "1_may"]
+    session = load_session(SUMMER / "1_may")
+    free = replace(session, bike=replace(session.bike, density_compensation="no"))
+    thin = replace(free, weather=replace(free.weather, pressure=replace(
+        free.weather.pressure, value=free.weather.pressure.value * 0.95)))  # fmt: skip
+    here, there = (analyse(one).season.readings[0].log_mean for one in (free, thin))
+    # Thinner air is richer where nothing corrects for it: the same reading is a leaner setup.
+    assert there - here == pytest.approx(0.0513, abs=0.001)

@@ -1,0 +1,156 @@
+"""The season page as a rider reads it, and how it is made and renewed."""
+
+import shutil
+
+import pytest
+
+from tests.browser import chromium, shown
+from tests.conftest import ROOT
+from tuninglib.__main__ import main
+from tuninglib.report import season as words
+from tuninglib.report import season_gain, season_mixture
+from tuninglib.report.outings import outings_below, season_below
+from tuninglib.report.season_page import make_seasons
+from tuninglib.text_files import SessionError
+
+SUMMER = ROOT / "demo_data" / "one_summer"
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("club") / "summer"
+    shutil.copytree(SUMMER, folder)
+    assert main(["report", str(folder), "--quiet"]) == 0
+    return folder
+
+
+@pytest.fixture
+def copy(made, tmp_path):
+    return shutil.copytree(made, tmp_path / "summer")
+
+
+def edit(path, old, new):
+    text = path.read_text(encoding="utf-8")
+    assert old in text
+    path.write_text(text.replace(old, new, 1), encoding="utf-8")
+
+
+def test_the_page_says_what_the_season_says_and_links_the_reports(made, capsys):
+    page = (made / "season.html").read_text(encoding="utf-8")
+    assert page.count('.report/report.html"') == 4
+    assert 'href="2_june.report/report.html"' in page
+    assert "more force at the wheel than stock" in page
+    assert "this page does not say what may be ridden" in page
+    assert "Local law, the maker's manual" in page.replace("&#39;", "'")
+    assert str(made) not in page
+    before = (made / "season.html").stat().st_mtime_ns
+    assert main(["report", str(made), "--quiet"]) == 0
+    assert (made / "season.html").stat().st_mtime_ns == before
+    assert str(made / "season.html") in capsys.readouterr().out
+
+
+def test_results_that_are_there_are_read_and_others_worked_out(made, tmp_path):
+    fresh = shutil.copytree(SUMMER, tmp_path / "summer")
+    assert outings_below(fresh) == outings_below(made)
+    # Results of other files are not taken.
+    stale = shutil.copytree(made, tmp_path / "stale")
+    edit(stale / "2_june" / "session.toml", 'title = "Kit, first try"', 'title = "Another"')
+    assert [one.title for one in outings_below(stale).outings][1] == "Another"
+    with pytest.raises(SessionError, match="has no session below it"):
+        outings_below(tmp_path / "stale" / "1_may.report")
+
+
+def test_a_change_renews_the_page_and_keeps_the_earlier_one(copy):
+    edit(copy / "4_august" / "session.toml", 'title = "End pipe"', 'title = "Open pipe"')
+    assert main(["report", str(copy), "--quiet"]) == 0
+    # A short cell does not wrap.
+    now, before = "Open\N{NO-BREAK SPACE}pipe", "End\N{NO-BREAK SPACE}pipe"
+    page = (copy / "season.html").read_text(encoding="utf-8")
+    assert now in page
+    assert before not in page
+    assert before in (copy / "season.earlier-1.html").read_text(encoding="utf-8")
+
+
+def test_a_bad_session_is_left_out_and_a_copy_counted_once_and_both_are_said(copy, capsys):
+    shutil.copytree(copy / "2_june", copy / "2_june_again")
+    shutil.copytree(copy / "1_may", copy / "5_bad")
+    edit(copy / "5_bad" / "session.toml", "[bike]", "[bike")
+    assert main(["report", str(copy), "--quiet"]) == 2
+    page = (copy / "season.html").read_text(encoding="utf-8")
+    assert "2_june_again has the same runs as 2_june; they are counted once." in page
+    assert "5_bad is left out: something in its files needs fixing first." in page
+    assert "5_bad" in capsys.readouterr().err
+
+
+def test_two_bikes_have_a_page_each_and_one_outing_has_none(copy, capsys):
+    for name in ("3_july", "4_august"):
+        edit(copy / name / "session.toml", "the quarry lane bike", "the <b>red</b> one")
+    assert main(["report", str(copy), "--quiet"]) == 0
+    pages = sorted(path.name for path in copy.glob("season.*.html") if "earlier" not in path.name)
+    assert pages == ["season.the-b-red-b-one.html", "season.the-quarry-lane-bike.html"]
+    page = (copy / pages[0]).read_text(encoding="utf-8")
+    assert "<b>red" not in page
+    edit(copy / "4_august" / "session.toml", "the <b>red</b> one", "a third")
+    assert [path.name for path in make_seasons(copy)] == ["season.html"]
+
+
+def test_where_the_reports_go_the_page_goes(copy, tmp_path):
+    shutil.rmtree(copy / "1_may.report")
+    out = tmp_path / "elsewhere"
+    assert main(["report", str(copy), "--out", str(out), "--quiet"]) == 0
+    page = (out / "season.html").read_text(encoding="utf-8")
+    assert 'href="1_may.report/report.html"' in page
+    assert (out / "1_may.report" / "report.html").is_file()
+
+
+def test_the_words_for_setups_that_never_met(copy):
+    for name in ("3_july", "4_august"):
+        shutil.rmtree(copy / name)
+    june = copy / "2_june" / "runs.csv"
+    rows = june.read_text(encoding="utf-8").splitlines()
+    june.write_text("\n".join(row for row in rows if ",stock," not in row) + "\n", encoding="utf-8")
+    edit(copy / "2_june" / "session.toml", 'reference = "stock"', 'reference = "big_164"')
+    found = season_below(copy)
+    said = str(season_gain.sentences(found))
+    assert "no day with repeats leads from big 164 to stock" in said
+    assert "no such difference is called more or less" in said
+    assert "no difference from stock was shown" in str(words.sentences(found))
+    assert "These outings say next to nothing" in str(words.days(found))
+    assert "too close to call" in str(season_gain.table(found))
+
+
+def test_knock_stands_before_any_gain(copy):
+    edit(copy / "2_june" / "runs.csv", "none,full\n4,", "light,full\n4,")
+    found = season_below(copy)
+    labels = [label for label, _ in words.sentences(found).items]
+    assert labels.index("Knock") < labels.index("big 164")
+    assert "heard with big 164 on 20 June 2026" in str(words.sentences(found))
+    rows = str(season_mixture.table(found))
+    assert "knocked" in rows
+    assert "no reason to ride a combination that knocked" in str(season_mixture.sentences(found))
+
+
+def test_thin_seasons_have_words_for_what_is_missing(copy):
+    for name in ("1_may", "2_june", "3_july", "4_august"):
+        path = copy / name / "runs.csv"
+        head, *rows = path.read_text(encoding="utf-8").splitlines()
+        blank = [
+            ",".join([*row.split(",")[:3], "", "", "", "", *row.split(",")[7:]]) for row in rows
+        ]
+        path.write_text("\n".join([head, *blank]) + "\n", encoding="utf-8")
+    found = season_below(copy)
+    assert "no speeds" in str(words.days(found))
+    assert "no two setups" in str(season_gain.sentences(found))
+    assert "no two setups" in str(season_gain.figure(found))
+    assert "No reading" in str(season_mixture.sentences(found))
+    assert str(season_mixture.table(found)) == str(season_gain.table(found)) == ""
+
+
+@pytest.mark.browser
+def test_the_page_holds_on_a_phone_and_loads_nothing(made):
+    with chromium() as browser:
+        for width in (360, 1280):
+            with shown(browser, made / "season.html", width=width) as page:
+                assert page.evaluate("document.documentElement.scrollWidth") <= width
+                assert page.locator("img").get_attribute("alt").startswith("Two rows of panels")
+                assert page.locator("main table a").count() == 4

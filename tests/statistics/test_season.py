@@ -1,0 +1,208 @@
+"""Days pooled: against reference libraries and published data, and how often the truth is held."""
+
+import numpy as np
+import pytest
+from scipy import stats
+from statsmodels.regression.linear_model import GLS
+from statsmodels.stats.meta_analysis import combine_effects
+
+from tests.simulate_seasons import STATED, coverage, season_of
+from tuninglib.statistics.moderated_scatter import moderate_scatter
+from tuninglib.statistics.season import DayOfForces, pool_days
+
+NONE = np.array([], dtype=int)
+# Tuberculosis vaccine trials: events and others, treated and not. From memory.
+BCG = np.array([
+    (4, 119, 11, 128), (6, 300, 29, 274), (3, 228, 11, 209), (62, 13536, 248, 12619),
+    (33, 5036, 47, 5761), (180, 1361, 372, 1079), (8, 2537, 10, 619), (505, 87886, 499, 87892),
+    (29, 7470, 45, 7232), (17, 1699, 65, 1600), (186, 50448, 141, 27197), (5, 2493, 3, 2338),
+    (27, 16886, 29, 17825),
+])  # fmt: skip
+# Extra hours of sleep of ten patients with two drugs.
+SLEEP = np.array([
+    (0.7, 1.9), (-1.6, 0.8), (-0.2, 1.1), (-1.2, 0.1), (-0.1, -0.1),
+    (3.4, 4.4), (3.7, 5.5), (0.8, 1.6), (0.0, 4.6), (2.0, 3.4),
+])  # fmt: skip
+
+
+def single(value, variance):
+    return DayOfForces(
+        np.array([0]), NONE, np.array([value]), np.array([[variance]]), np.zeros((1, 1))
+    )
+
+
+def bcg():
+    a, b, c, d = BCG.T.astype(float)
+    effect = np.log(a / (a + b)) - np.log(c / (c + d))
+    return effect, 1 / a - 1 / (a + b) + 1 / c - 1 / (c + d)
+
+
+@pytest.mark.outside(source="statsmodels, combine_effects: inverse-variance weights")
+def test_days_that_are_alike_are_weighed_by_their_variances():
+    effect, variance = bcg()
+    wanted = combine_effects(effect, variance)
+    found = pool_days(map(single, effect, variance), setups=1, day_sd=1e-6, gain_sd=1e-6).contrast(
+        0
+    )
+    assert found.log.value == pytest.approx(wanted.mean_effect_fe, rel=1e-5)
+    assert found.sd == pytest.approx(wanted.sd_eff_w_fe, rel=1e-4)
+
+
+@pytest.mark.outside(
+    source="Berkey et al., Statistics in Medicine 14 (1995) 395; restricted likelihood gives "
+    "-0.7145 with the standard error 0.180 (from memory)"
+)
+def test_days_that_differ_give_the_published_mean_of_the_vaccine_trials():
+    season = pool_days(map(single, *bcg()), setups=1, day_sd=np.inf, gain_sd=1e-6)
+    found = season.contrast(0)
+    assert found.log.value == pytest.approx(-0.7145, abs=0.01)
+    # The heterogeneity is not known exactly, which a plug-in standard error leaves out.
+    assert 0.180 < found.sd < 0.180 * 1.25
+    assert season.day_sd.low < np.sqrt(0.3132) < season.day_sd.high
+
+
+@pytest.mark.outside(source="Student, Biometrika 6 (1908) 1: sleep data, mean difference 1.58")
+def test_two_setups_on_ten_days_are_students_paired_difference():
+    tiny = 1e-6 * np.eye(2)
+    days = [DayOfForces(np.array([0, 1]), NONE, row, tiny, np.zeros((2, 2))) for row in SLEEP]
+    found = pool_days(days, setups=2, day_sd=np.inf, gain_sd=np.inf).contrast(1, over=0)
+    paired = stats.ttest_rel(SLEEP[:, 1], SLEEP[:, 0]).confidence_interval()
+    assert found.log.value == pytest.approx(1.58, abs=1e-3)
+    # With nothing taken for granted of two standard deviations, and ten days.
+    assert 1.0 <= found.log.half_width / ((paired.high - paired.low) / 2) < 1.2
+
+
+@pytest.mark.outside(source="statsmodels, GLS over all days at once")
+def test_what_days_share_is_that_of_all_days_in_one_fit():
+    """Two days that share an unknown; one of them tells something of it."""
+    rng = np.random.default_rng(4)
+    slopes = [np.array([0.05, 0.06]), np.array([0.055, 0.02])]
+    noise = [np.diag([4e-4, 2e-4]), np.array([[3e-4, 1e-4], [1e-4, 5e-4]])]
+    told = [0.0, 0.8]  # what a day's own reading of the unknown weighs
+    data = [rng.normal(0, 0.03, 2) + 5.0 for _ in range(2)]
+    reading = 0.7
+    days = []
+    for y, slope, cov, weight in zip(data, slopes, noise, told, strict=True):
+        # Unknown z ~ N(0, 1), y = mu + slope z + e, and perhaps z read with variance 1 / weight.
+        inverse = np.linalg.inv(cov)
+        precision = np.block(
+            [
+                [inverse, (inverse @ slope)[:, None]],
+                [(inverse @ slope)[None], np.array([[slope @ inverse @ slope + 1 + weight]])],
+            ]
+        )
+        right = np.concatenate([inverse @ y, [slope @ inverse @ y + weight * reading]])
+        covariance = np.linalg.inv(precision)
+        days.append(
+            DayOfForces(
+                np.array([0, 1]), np.array([7]), covariance @ right, covariance, np.zeros((2, 2))
+            )
+        )
+    found = pool_days(days, setups=2, day_sd=1e-7, gain_sd=1e-7)
+    # All rows: the four forces, the reading of z, and what was known of z.
+    design = np.zeros((6, 3))
+    design[[0, 1, 2, 3], [0, 1, 0, 1]] = 1
+    design[:4, 2] = np.concatenate(slopes)
+    design[4:, 2] = 1
+    sigma = np.zeros((6, 6))
+    sigma[:2, :2], sigma[2:4, 2:4] = noise
+    sigma[4, 4], sigma[5, 5] = 1 / told[1], 1.0
+    fit = GLS(np.concatenate([*data, [reading, 0.0]]), design, sigma=sigma).fit(
+        cov_type="fixed scale"
+    )
+    for at in range(2):
+        assert found.contrast(at).log.value == pytest.approx(fit.params[at], rel=1e-6)
+        assert found.contrast(at).sd == pytest.approx(np.sqrt(fit.cov_params()[at, at]), rel=1e-3)
+    across = np.array([-1.0, 1.0, 0.0])
+    assert found.contrast(1, over=0).sd == pytest.approx(
+        np.sqrt(across @ fit.cov_params() @ across), rel=1e-3
+    )
+
+
+def test_what_a_day_does_to_all_cancels_within_it_and_not_across_days():
+    day = np.diag([1e-4, 1e-4])
+    both = [DayOfForces(np.array([0, 1]), NONE, np.array([5.0, 5.1]), day, day)] * 2
+    apart = [single(5.0, 1e-4), single(5.1, 1e-4)._replace(setups=np.array([1]))]
+    stated = {"setups": 2, "day_sd": 0.05, "gain_sd": 1e-6}
+    near = pool_days(both, **stated).contrast(1, over=0)
+    far = pool_days(apart, **stated)
+    assert near.sd == pytest.approx(np.sqrt(2e-4 / 2), rel=0.02)
+    assert far.contrast(1, over=0).sd > 0.04
+    assert far.day_sd_is_assumed
+    assert not pool_days([both[0]] * 12, **stated).day_sd_is_assumed
+
+
+def test_a_trend_is_found_and_the_setups_are_those_of_the_middle():
+    day = np.diag([1e-6, 1e-6])
+    days = [
+        DayOfForces(
+            np.array([0, 1]), NONE, np.array([5.0, 5.1]) - 0.002 * t, day, np.zeros((2, 2)), time=t
+        )
+        for t in (0.0, 10.0, 20.0, 60.0)
+    ]
+    season = pool_days(days, setups=2, day_sd=0.01, gain_sd=0.001, trend=True)
+    assert season.slope.log.value == pytest.approx(-0.002, rel=1e-3)
+    assert season.slope.p_value < 0.05
+    assert season.contrast(0).log.value == pytest.approx(5.0 - 0.002 * 22.5, abs=1e-3)
+    with pytest.raises(ValueError, match="trend=True"):
+        pool_days(days, setups=2, day_sd=0.01, gain_sd=0.001).slope  # noqa: B018
+
+
+def test_the_cost_of_few_repeats_is_in_the_interval():
+    day = np.diag([1e-4, 1e-4])
+    few = DayOfForces(np.array([0, 1]), NONE, np.array([5.0, 5.1]), day, day, 0.02, 4.0)
+    many = few._replace(own_dof=400.0)
+    stated = {"setups": 2, "day_sd": 1e-6, "gain_sd": 1e-6}
+    found = [pool_days([one], **stated).contrast(1, over=0).sd for one in (few, many)]
+    assert found[0] / found[1] == pytest.approx(2.776 / 1.966, rel=0.01)
+
+
+@pytest.mark.parametrize(
+    ("days", "said"),
+    [([], "setup 0 is on no day"), ([single(5.0, 1e-4)], "setup 1 is on no day")],
+)
+def test_a_setup_without_a_day_is_refused(days, said):
+    with pytest.raises(ValueError, match=said):
+        pool_days(days, setups=2, day_sd=0.02, gain_sd=0.01)
+    with pytest.raises(ValueError, match="day_sd"):
+        pool_days([single(5.0, 1e-4)], setups=1, day_sd=0.0, gain_sd=0.01)
+
+
+def test_intervals_hold_the_truth_as_often_as_they_say():
+    for rows in ([[0], [0, 1]], [[0, 1]] * 4):
+        held, _, trend, _ = coverage(rows, 250)
+        assert held == pytest.approx(0.95, abs=0.035), rows
+        assert np.isnan(trend) or trend > 0.9
+
+
+def test_ten_times_the_days_say_it_sharper_but_for_what_they_share():
+    rng = np.random.default_rng(1)
+    shared = season_of(rng, [[0, 1]] * 400, repeats=3, day_sd=0.02, gain_sd=0.01)
+    floor = pool_days(shared, setups=2, **STATED).contrast(1, over=0)
+    # A tenth of what the drag does, by which the two setups differ.
+    assert floor.sd == pytest.approx(0.006, rel=0.1)
+    days = [
+        one._replace(unknowns=NONE, mean=one.mean[:2], covariance=one.own_covariance)
+        for one in shared
+    ]
+    few = pool_days(days[:40], setups=2, **STATED).contrast(1, over=0)
+    all_ = pool_days(days, setups=2, **STATED).contrast(1, over=0)
+    assert all_.sd == pytest.approx(few.sd / np.sqrt(10), rel=0.25)
+
+
+def test_scatters_are_drawn_together_as_far_as_they_are_alike():
+    rng = np.random.default_rng(2)
+    dof = np.full(400, 5.0)
+    alike = 0.02 * np.sqrt(rng.chisquare(dof) / dof)
+    found = moderate_scatter(alike, dof)
+    assert np.ptp(found.sd) < 0.2 * np.ptp(alike)
+    # True variances that are themselves scaled inverse chi-square with eight degrees of freedom.
+    true = 0.02 * np.sqrt(8 / rng.chisquare(8, 4000))
+    seen = true * np.sqrt(rng.chisquare(5, 4000) / 5)
+    found = moderate_scatter(seen, np.full(4000, 5.0))
+    assert found.common_dof == pytest.approx(8, rel=0.15)
+    assert found.common_sd == pytest.approx(0.02, rel=0.03)
+    assert np.mean((found.sd**2 / true**2 - 1) ** 2) < 0.6 * np.mean((seen**2 / true**2 - 1) ** 2)
+    np.testing.assert_allclose(found.dof, found.common_dof + 5)
+    with pytest.raises(ValueError, match="has no others"):
+        moderate_scatter([0.02], [5])

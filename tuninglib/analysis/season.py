@@ -1,0 +1,362 @@
+"""A season: many outings of one bike, from the record that each left in its results.json."""
+
+import datetime
+from collections import Counter
+from dataclasses import dataclass
+
+import numpy as np
+
+from tuninglib.analysis.season_mixture import SeasonLadder, season_ladder
+from tuninglib.analysis.season_names import Remark, names_of
+from tuninglib.analysis.season_record import OutingRecord
+from tuninglib.interval import Interval
+from tuninglib.statistics.season import DayOfForces, pool_days
+
+# What a day does to one setup alone, over what it does to all of them (ours).
+OWN_SHARE = 0.5
+# Outings on so many days tell of wear.
+_FEWEST_FOR_A_TREND = 3
+# Rate of false alarms, over all comparisons together.
+ALPHA = 0.05
+
+
+@dataclass(frozen=True, kw_only=True)
+class Outing:
+    """One outing of a season.
+
+    Attributes
+    ----------
+    folder : str
+        Of the session, as the season's folder has it.
+    title : str
+    date : datetime.date
+    record : OutingRecord
+    runs_checksum : str
+        Of its runs.csv; empty: not known.
+    """
+
+    folder: str
+    title: str
+    date: datetime.date
+    record: OutingRecord
+    runs_checksum: str = ""
+
+
+@dataclass(frozen=True, kw_only=True)
+class SeasonPull:
+    """What a setup pulls, all outings together.
+
+    Attributes
+    ----------
+    setup : str
+        Its name, with a day where the name alone stands for several.
+    outings : tuple of int
+        Those that rode it.
+    force_n : Interval
+        [N]
+    gain : Interval or None
+        Ratio over the season's reference less 1; None: the reference itself.
+    p_adjusted : float or None
+        Against no difference, for as many comparisons as the season makes.
+    shared_days : int
+        On how many outings both were ridden.
+    linked : bool
+        Whether days with repeats lead from it to the reference, setup by setup.
+    told_apart : bool
+        Whether the adjusted p is below 5 %. Never by what is only assumed: without being linked,
+        while the outings say nothing of how far days differ.
+    """
+
+    setup: str
+    outings: tuple
+    force_n: Interval
+    gain: Interval | None = None
+    p_adjusted: float | None = None
+    shared_days: int = 0
+    linked: bool = True
+    told_apart: bool = False
+
+    @property
+    def verdict(self) -> str | None:
+        """``"faster"``, ``"slower"``, ``"not told apart"``; None for the reference."""
+        if self.gain is None:
+            return None
+        if not self.told_apart:
+            return "not told apart"
+        return "faster" if self.gain.value > 0 else "slower"
+
+
+@dataclass(frozen=True, kw_only=True)
+class DayForce:
+    """Wheel force of a setup as one outing alone has it. [N]"""
+
+    outing: int
+    setup: str
+    force_n: Interval
+
+
+@dataclass(frozen=True, kw_only=True)
+class Trend:
+    """Change of the force of all setups alike from the first outing to the last.
+
+    Attributes
+    ----------
+    days : int
+    ratio : Interval
+        Less 1.
+    p_value : float
+    """
+
+    days: int
+    ratio: Interval
+    p_value: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Season:
+    """Many outings of one bike.
+
+    Attributes
+    ----------
+    bike : str
+    outings : tuple of Outing
+        By date.
+    reference : str or None
+        The setup that gains are counted from: the one that most outings do so from.
+    pulls : tuple of SeasonPull
+        The reference first.
+    day_forces : tuple of DayForce
+    day_sd, own_sd : Interval or None
+        What a day does to the force of all setups alike, and to one alone: relative standard
+        deviations; None with no forces.
+    day_sd_is_assumed : bool
+        Whether the outings say next to nothing of it.
+    trend : Trend or None
+    ladder : SeasonLadder or None
+    remarks : tuple of Remark
+    """
+
+    bike: str
+    outings: tuple
+    reference: str | None
+    pulls: tuple
+    day_forces: tuple
+    day_sd: Interval | None
+    own_sd: Interval | None
+    day_sd_is_assumed: bool
+    trend: Trend | None
+    ladder: SeasonLadder | None
+    remarks: tuple
+
+    @property
+    def units(self) -> str:
+        """System of units of the last outing."""
+        return self.outings[-1].record.units
+
+
+def bikes_of(outings) -> dict:
+    """Outings by bike: those with the same name, and those without one together.
+
+    Parameters
+    ----------
+    outings : sequence of Outing
+
+    Returns
+    -------
+    dict of str to tuple of Outing
+        By date.
+    """
+    found: dict = {}
+    for one in sorted(outings, key=lambda one: (one.date, one.folder)):
+        found.setdefault(one.record.bike, []).append(one)
+    return {name: tuple(own) for name, own in sorted(found.items())}
+
+
+def season_of(outings, left_out=()) -> Season:
+    """What the outings of one bike say together.
+
+    Parameters
+    ----------
+    outings : sequence of Outing
+        Of those with the same runs one is counted.
+    left_out : sequence of str
+        Folders of sessions that need fixing first.
+
+    Returns
+    -------
+    Season
+
+    Raises
+    ------
+    ValueError
+        If there are none.
+    """
+    if not outings:
+        raise ValueError("there are no outings of this bike; make their reports first")
+    (bike, own), *others = bikes_of(outings).items()
+    if others:
+        raise ValueError("outings of several bikes; take those of one")
+    own, copies = _without_copies(own)
+    names = names_of(own)
+    ridden = [at for at, one in enumerate(own) if one.record.forces is not None]
+    remarks = [*copies, *_remarks(own), *names.remarks]
+    remarks += [Remark(code="left out", about=(folder,)) for folder in left_out]
+    found = _forces(own, ridden, names) if ridden else {}
+    return Season(
+        bike=bike,
+        outings=own,
+        reference=found.get("reference"),
+        pulls=found.get("pulls", ()),
+        day_forces=found.get("day_forces", ()),
+        day_sd=found.get("day_sd"),
+        own_sd=found.get("own_sd"),
+        day_sd_is_assumed=found.get("day_sd_is_assumed", True),
+        trend=found.get("trend"),
+        ladder=season_ladder(own, names),
+        remarks=tuple(remarks),
+    )
+
+
+def _without_copies(own) -> tuple:
+    """Outings with runs of their own, and a remark for each of the others."""
+    kept: dict = {}
+    copies = []
+    for one in own:
+        key = one.runs_checksum or one.folder
+        if key in kept:
+            copies.append(Remark(code="copy", about=(kept[key].folder, one.folder)))
+        else:
+            kept[key] = one
+    return tuple(kept.values()), copies
+
+
+def _remarks(own):
+    """What would surprise of outings that are taken to be of one bike."""
+    if len(own) > 1 and not own[0].record.bike:
+        yield Remark(code="unnamed")
+    masses = sorted({one.record.bike_mass_kg for one in own})
+    if len(masses) > 1:
+        yield Remark(code="masses", about=(masses[0], masses[-1]))
+    for at, one in enumerate(own):
+        if one.record.ecu_corrects:
+            yield Remark(code="corrects", about=(at,))
+
+
+def _forces(own, ridden, names) -> dict:
+    """Everything that follows from the wheel forces."""
+    labels = [[names.setup(at, name) for name in own[at].record.forces.setups] for at in ridden]
+    # Every outing's first setup is the one that it counts from.
+    wanted = Counter(day[0] for day in labels)
+    reference = max(wanted, key=lambda label: (wanted[label], -_first(labels, label)))
+    order = [
+        reference,
+        *(
+            one
+            for one in dict.fromkeys(label for day in labels for label in day)
+            if one != reference
+        ),
+    ]
+    keys: dict = {}
+    days = [
+        _day(own[at], [order.index(label) for label in day], keys)
+        for at, day in zip(ridden, labels, strict=True)
+    ]
+    sd = max(own[at].record.day_sd for at in ridden)
+    stated = {"setups": len(order), "day_sd": sd, "gain_sd": sd * OWN_SHARE}
+    pooled = pool_days(days, **stated)
+    return {
+        "reference": reference,
+        "pulls": tuple(_pulls(pooled, order, labels, ridden, own)),
+        "day_forces": tuple(
+            DayForce(outing=at, setup=label, force_n=_force(one, number))
+            for at, day, one in zip(ridden, labels, days, strict=True)
+            for number, label in enumerate(day)
+        ),
+        "day_sd": pooled.day_sd,
+        "own_sd": pooled.gain_sd,
+        "day_sd_is_assumed": pooled.day_sd_is_assumed,
+        "trend": _trend(days, stated),
+    }
+
+
+def _first(labels, label) -> int:
+    return next(at for at, day in enumerate(labels) if label in day)
+
+
+def _day(outing, setups, keys) -> DayOfForces:
+    forces = outing.record.forces
+    unknowns = [keys.setdefault(key, len(keys)) for key in forces.unknowns]
+    return DayOfForces(
+        setups=np.array(setups),
+        unknowns=np.array(unknowns, dtype=int),
+        mean=np.array(forces.mean),
+        covariance=np.array(forces.covariance),
+        own_covariance=np.array(forces.own_covariance),
+        scatter_sd=forces.scatter_sd,
+        own_dof=np.inf if forces.scatter_dof is None else forces.scatter_dof,
+        time=float(outing.date.toordinal()),
+    )
+
+
+def _force(day, number) -> Interval:
+    """As the day alone has it."""
+    half = 1.96 * float(np.sqrt(day.covariance[number, number]))
+    middle = float(day.mean[number])
+    return Interval(*np.exp([middle, middle - half, middle + half]).tolist())
+
+
+def _through(function, log) -> Interval:
+    return Interval(*function([log.value, log.low, log.high]).tolist())
+
+
+def _pulls(pooled, order, labels, ridden, own):
+    outings = {
+        label: tuple(at for at, day in zip(ridden, labels, strict=True) if label in day)
+        for label in order
+    }
+    comparisons = len(order) - 1
+    linked = _linked(order[0], labels, ridden, own)
+    for number, label in enumerate(order):
+        force = _through(np.exp, pooled.contrast(number).log)
+        if number == 0:
+            yield SeasonPull(setup=label, outings=outings[label], force_n=force)
+            continue
+        found = pooled.contrast(number, over=0)
+        shared = [at for at in outings[label] if at in outings[order[0]]]
+        adjusted = min(1.0, found.p_value * comparisons)
+        yield SeasonPull(
+            setup=label,
+            outings=outings[label],
+            force_n=force,
+            gain=_through(np.expm1, found.log),
+            p_adjusted=adjusted,
+            shared_days=len(shared),
+            linked=label in linked,
+            told_apart=adjusted < ALPHA and (label in linked or not pooled.day_sd_is_assumed),
+        )
+
+
+def _linked(reference, labels, ridden, own) -> set:
+    """Setups to which days with repeats lead from the reference."""
+    days = [
+        set(day)
+        for at, day in zip(ridden, labels, strict=True)
+        if own[at].record.forces.scatter_dof is not None
+    ]
+    found, before = {reference}, set()
+    while found != before:
+        before = set(found)
+        for day in days:
+            if day & found:
+                found |= day
+    return found
+
+
+def _trend(days, stated) -> Trend | None:
+    times = sorted({one.time for one in days})
+    if len(times) < _FEWEST_FOR_A_TREND:
+        return None
+    span = times[-1] - times[0]
+    slope = pool_days(days, **stated, trend=True).slope
+    log = Interval(*(span * np.array([slope.log.value, slope.log.low, slope.log.high])).tolist())
+    return Trend(days=int(span), ratio=_through(np.expm1, log), p_value=slope.p_value)

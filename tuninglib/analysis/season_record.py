@@ -1,0 +1,398 @@
+"""What one outing brings to its season: few numbers, from which the outing need not be seen again.
+
+They stand in results.json under ``season``.
+"""
+
+import dataclasses
+import json
+import math
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from tuninglib.analysis.fuel import fuel_terms
+from tuninglib.analysis.readings import flow_on_bike, ladder_columns, tolerance_sd
+from tuninglib.analysis.records import Knock
+from tuninglib.interval import Interval
+from tuninglib.session.defaults import band_of
+from tuninglib.statistics.season_ladder import ReadingCell, reading_cells
+from tuninglib.text_files import Problem, SessionError
+
+# Air that readings are brought to where the ECU does not correct for it: 15 °C at sea level.
+_COMMON_DENSITY_KG_M3 = 1.225
+
+
+@dataclass(frozen=True, kw_only=True)
+class ForcesOfDay:
+    """Wheel forces of an outing, and what of the unknowns other outings may share.
+
+    Attributes
+    ----------
+    setups : tuple of str
+    unknowns : tuple of str
+        What each of those that another outing may share is known by: the same text, the same
+        unknown.
+    mean : tuple of float
+        Logarithm of the setups' forces in newtons, then the unknowns in standard deviations.
+    covariance : tuple of tuple of float
+        Of both together.
+    own_covariance : tuple of tuple of float
+        The part of the forces' that comes of what each run has of its own.
+    scatter_sd : float
+        Relative, from run to run.
+    scatter_dof : float or None
+        None: the scatter was assumed.
+    """
+
+    setups: tuple
+    unknowns: tuple
+    mean: tuple
+    covariance: tuple
+    own_covariance: tuple
+    scatter_sd: float
+    scatter_dof: float | None
+
+
+@dataclass(frozen=True, kw_only=True)
+class SetupOfDay:
+    """A setup as an outing states it.
+
+    Attributes
+    ----------
+    name, engine, injector, fuel, parts : str
+    runs : int
+        Full-throttle runs that count.
+    """
+
+    name: str
+    engine: str
+    injector: str
+    fuel: str
+    parts: str
+    runs: int
+
+
+@dataclass(frozen=True, kw_only=True)
+class EngineOfDay:
+    """An engine as an outing states it: displacement [m3] and compression ratio, if known."""
+
+    displacement_m3: float
+    compression_ratio: float | None
+
+
+@dataclass(frozen=True, kw_only=True)
+class InjectorOfDay:
+    """An injector as an outing states it: flow at the bike's pressure [m3/s], tolerance (sd)."""
+
+    flow_m3_s: float
+    tolerance_sd: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class FuelOfDay:
+    """A fuel as an outing states it.
+
+    Attributes
+    ----------
+    stoichiometric_ratio, density_kg_m3 : float
+    fuel_sd : float
+        How far what it asks for may be off, relative.
+    allowed : bool
+        Whether the maker's limits let it be burnt.
+    """
+
+    stoichiometric_ratio: float
+    density_kg_m3: float
+    fuel_sd: float
+    allowed: bool
+
+
+@dataclass(frozen=True, kw_only=True)
+class OutingRecord:
+    """What one outing brings to its season.
+
+    Attributes
+    ----------
+    bike : str
+        Its name; empty if it has none.
+    bike_mass_kg : float
+    units : str
+    riders : tuple of str
+        Who rode runs that count.
+    setups : tuple of SetupOfDay
+    engines, injectors, fuels : dict
+        Name to EngineOfDay, InjectorOfDay, FuelOfDay.
+    forces : ForcesOfDay or None
+    readings : tuple of ReadingCell
+        Of full throttle; none where the ECU corrects there.
+    ecu_corrects : bool
+        Whether it was seen to do so at full throttle.
+    gauge_offset : Interval or None
+        Ratio by which the gauge shows too much, as idle and cruise have it.
+    gauge_sd, breathing_sd, response_mean, response_sd : float
+        What the ladder takes for granted.
+    day_sd, mixture_day_sd : float
+        How far a day is taken to move forces and mixtures: relative standard deviations.
+    band_lowest, band_highest : float
+        Of lambda, as the advice has it.
+    leaner_limit : float
+        Chance of being leaner than the band above which nothing is recommended.
+    knocks : tuple of Knock
+    """
+
+    bike: str
+    bike_mass_kg: float
+    units: str
+    riders: tuple
+    setups: tuple
+    engines: dict
+    injectors: dict
+    fuels: dict
+    forces: ForcesOfDay | None
+    readings: tuple
+    ecu_corrects: bool
+    gauge_offset: Interval | None
+    gauge_sd: float
+    breathing_sd: float
+    response_mean: float
+    response_sd: float
+    day_sd: float
+    mixture_day_sd: float
+    band_lowest: float
+    band_highest: float
+    leaner_limit: float
+    knocks: tuple
+
+
+def forces_of_day(session, setups, riders, taken, fit) -> ForcesOfDay:
+    """What a fit of an outing's runs says of its forces, and of what other outings may share.
+
+    Parameters
+    ----------
+    session : tuninglib.session.load.Session
+    setups, riders : sequence of str
+        As they are numbered in the fit.
+    taken : dict of str to Taken
+        ``drag_area``, ``rolling_coefficient``, ``rotating_mass`` and ``speed_factor`` as used.
+    fit : tuninglib.statistics.gain.GainFit
+
+    Returns
+    -------
+    ForcesOfDay
+        Without the unknowns that are the day's alone (its wind, weather, drift and readings): they
+        stay in the forces' covariance.
+    """
+    keys = [_key(session, one, riders, taken) for one in fit.shared]
+    k = len(setups)
+    kept = [*range(k), *(k + at for at, key in enumerate(keys) if key)]
+    covariance = fit.joint_covariance[np.ix_(kept, kept)]
+    assumed = fit.scatter_is_assumed or not math.isfinite(fit.scatter_dof)
+    return ForcesOfDay(
+        setups=tuple(setups),
+        unknowns=tuple(key for key in keys if key),
+        mean=tuple(fit.joint[kept].tolist()),
+        covariance=_tuples(covariance),
+        own_covariance=_tuples(fit.own_covariance),
+        scatter_sd=fit.scatter_sd,
+        scatter_dof=None if assumed else fit.scatter_dof,
+    )
+
+
+def _tuples(matrix) -> tuple:
+    return tuple(tuple(row) for row in matrix.tolist())
+
+
+def _key(session, unknown, riders, taken) -> str:
+    """By what another outing's unknown is known to be this one; empty for the day's own.
+
+    What is stated alike is off alike. A table's value is off alike for all who take it.
+    """
+    name, hill = unknown.name, session.hill
+    if name == "bike mass":
+        said = (session.bike.mass,)
+    elif name == "rotating mass":
+        said = (_stated(taken["rotating_mass"]),)
+    elif name == "road load":
+        said = (_stated(taken["drag_area"]), _stated(taken["rolling_coefficient"]))
+    elif name in ("grade", "hill length"):
+        said = (hill.length, hill.grade, hill.pieces)
+    elif name == "speed factor":
+        said = (_stated(taken["speed_factor"]), session.speedometer.checks)
+    elif name == "rider mass":
+        rider = riders[unknown.which]
+        said = (rider, session.riders[rider].mass)
+    elif name == "rider":
+        said = (riders[unknown.which], *sorted(unknown.changes))
+    else:
+        return ""
+    which = unknown.which if name in ("road load", "grade") else ""
+    return f"{name} {which}: {', '.join(map(_text, said))}"
+
+
+def _stated(taken):
+    """The value where it was stated, else where it is from."""
+    return taken if taken.source == "stated" else taken.source
+
+
+def _text(said) -> str:
+    if isinstance(said, (tuple, list)):
+        return f"({' '.join(map(_text, said))})"
+    if hasattr(said, "half_width"):
+        return f"{said.value:.9g} ± {said.half_width:.9g}"
+    if dataclasses.is_dataclass(said):
+        return _text([getattr(said, field.name) for field in dataclasses.fields(said)])
+    return f"{said:.9g}" if isinstance(said, float) else str(said)
+
+
+def outing_record(session, air, road, read, responses, check, knocks, limits) -> OutingRecord:
+    """What an outing brings to its season.
+
+    Parameters
+    ----------
+    session : tuninglib.session.load.Session
+        With its gauge as the check found it.
+    air : pandas.DataFrame
+        Of :func:`tuninglib.session.defaults.air_of_runs`.
+    road : tuninglib.analysis.gain.Road or None
+    read : pandas.DataFrame
+        Of full throttle, of :func:`tuninglib.analysis.readings.weighed_readings`.
+    responses : tuple of Response
+    check : GaugeCheck
+    knocks, limits : tuple of Knock, tuple of FuelLimit
+    """
+    corrects = any(one.state == "full" and one.verdict == "corrects" for one in responses)
+    rows = session.runs[(session.runs["exclude"] == "") & (session.runs["state"] == "full")]
+    count = rows["setup"].value_counts()
+    taken, band = session.assumptions, band_of(session)
+    usable = not read.empty and not corrects
+    columns = ladder_columns(session, air, read) if usable else None
+    never = {limit.fuel for limit in limits if limit.engine is None}
+    return OutingRecord(
+        bike=session.bike.name,
+        bike_mass_kg=session.bike.mass.value,
+        units=session.about.units,
+        riders=tuple(name for name in session.riders if name in set(rows["rider"])),
+        setups=tuple(
+            SetupOfDay(
+                name=name,
+                engine=one.engine,
+                injector=one.injector,
+                fuel=one.fuel,
+                parts=one.parts,
+                runs=int(count.get(name, 0)),
+            )
+            for name, one in session.setups.items()
+        ),
+        engines={
+            name: EngineOfDay(
+                displacement_m3=float(one.displacement_m3), compression_ratio=one.compression
+            )
+            for name, one in session.engines.items()
+        },
+        injectors={
+            name: InjectorOfDay(
+                flow_m3_s=flow_on_bike(session, name), tolerance_sd=tolerance_sd(session, name)
+            )
+            for name in session.injectors
+        },
+        fuels={
+            name: FuelOfDay(
+                allowed=name not in never,
+                **{key: value for key, value in fuel_terms(session, name).items() if key != "fuel"},
+            )
+            for name in session.fuels
+        },
+        forces=road.of_day if road else None,
+        readings=_cells(session, air, read, columns) if usable else (),
+        ecu_corrects=corrects,
+        gauge_offset=check.offset,
+        gauge_sd=columns["priors"].gauge_sd if usable else session.gauge.accuracy.sd,
+        breathing_sd=taken.breathing_change.sd,
+        response_mean=taken.flow_response.value,
+        response_sd=taken.flow_response.sd,
+        day_sd=taken.day_to_day.sd,
+        mixture_day_sd=taken.mixture_day_to_day.sd,
+        band_lowest=band.lowest,
+        band_highest=band.highest,
+        leaner_limit=taken.leaner_limit.value,
+        knocks=tuple(knocks),
+    )
+
+
+def _cells(session, air, read, columns) -> tuple:
+    """Readings as few numbers, brought to one air for all outings."""
+    names = ("displacement", "tolerance", "fuel_sd", "priors")
+    cells = reading_cells(
+        **{name: value for name, value in columns.items() if name not in names},
+        run_sd=columns["priors"].run_sd,
+    )
+    if session.bike.density_compensation != "no":
+        return cells
+    density = float(air.loc[read.index, "density_kg_m3"].mean())
+    shift = math.log(density / _COMMON_DENSITY_KG_M3)
+    return tuple(dataclasses.replace(cell, log_mean=cell.log_mean - shift) for cell in cells)
+
+
+def record_from(document: dict) -> OutingRecord:
+    """The record that stands in the results of an outing.
+
+    Parameters
+    ----------
+    document : dict
+        As read from results.json.
+    """
+    plain = dict(document)
+    forces = plain["forces"]
+    if forces is not None:
+        lists = ("setups", "unknowns", "mean")
+        forces = ForcesOfDay(
+            **{
+                key: tuple(value)
+                if key in lists
+                else tuple(map(tuple, value))
+                if isinstance(value, list)
+                else value
+                for key, value in forces.items()
+            }
+        )
+    offset = plain["gauge_offset"]
+    return OutingRecord(
+        **plain
+        | {
+            "riders": tuple(plain["riders"]),
+            "setups": tuple(SetupOfDay(**one) for one in plain["setups"]),
+            "engines": {name: EngineOfDay(**one) for name, one in plain["engines"].items()},
+            "injectors": {name: InjectorOfDay(**one) for name, one in plain["injectors"].items()},
+            "fuels": {name: FuelOfDay(**one) for name, one in plain["fuels"].items()},
+            "forces": forces,
+            "readings": tuple(ReadingCell(**one) for one in plain["readings"]),
+            "gauge_offset": None if offset is None else Interval(**offset),
+            "knocks": tuple(Knock(**one) for one in plain["knocks"]),
+        }
+    )
+
+
+def read_document(path) -> dict:
+    """results.json of a report, if it is one of this version that holds a season's record.
+
+    Parameters
+    ----------
+    path : path
+
+    Raises
+    ------
+    SessionError
+        If it is not.
+    """
+    path = Path(path)
+    try:
+        document = json.loads(path.read_text(encoding="utf-8"))
+        usable = isinstance(document, dict) and isinstance(document.get("season"), dict)
+    except (OSError, ValueError):
+        usable = False
+    if not usable:
+        raise SessionError(
+            [Problem(path.name, "is not results of this version; make the report again")]
+        )
+    return document

@@ -1,0 +1,410 @@
+"""Wheel forces of many days pooled: what setups differ by, and how far days differ.
+
+A day says of the logarithms of its setups' forces, and of the unknowns that it shares with other
+days (drag, hill, riders), what a normal distribution says. Setup s on day d has the force
+``μ_s + b_d + c_sd``: b_d is what the day does to all setups alike, c_sd what it does to one alone.
+A comparison within a day is free of b, one across days is not.
+"""
+
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+
+from tuninglib.checks import require
+from tuninglib.interval import Z_95, Interval
+from tuninglib.statistics.mixed_intervals import VarianceMixture, spread
+from tuninglib.statistics.moderated_scatter import moderate_scatter
+from tuninglib.statistics.repeats import t_quantile
+
+# Grid of both standard deviations: points, how far it reaches in stated ones, and how often it is
+# drawn closer where the days know them well.
+_DAY_POINTS, _GAIN_POINTS, _REACH, _CLOSER = 17, 9, 4.0, 4
+_MATTERS = 1e-6
+# Numbers in one copy of the days.
+_AT_ONCE = 2_000_000
+
+
+class DayOfForces(NamedTuple):
+    """What one day says of its setups, by itself.
+
+    Attributes
+    ----------
+    setups : array (k,) of int
+    unknowns : array (m,) of int
+        Those that other days may share, each of unit variance before anything is known.
+    mean : array (k + m,)
+        Logarithms of the forces, then the unknowns, as the day alone has them.
+    covariance : array (k + m, k + m)
+    own_covariance : array (k, k)
+        Part of the forces' covariance that runs have of their own.
+    scatter_sd, own_dof : float
+        Scatter of one run, with which that part goes, and its degrees of freedom; infinite where
+        the scatter is assumed, and not found by this day's repeats.
+    time : float
+        For a trend, in any unit.
+    """
+
+    setups: np.ndarray
+    unknowns: np.ndarray
+    mean: np.ndarray
+    covariance: np.ndarray
+    own_covariance: np.ndarray
+    scatter_sd: float = 1.0
+    own_dof: float = np.inf
+    time: float = 0.0
+
+
+@dataclass(frozen=True)
+class Contrast:
+    """A comparison of logarithms of forces.
+
+    Attributes
+    ----------
+    log : Interval
+    sd : float
+        Half the 95 % width over 1.96.
+    p_value : float
+        Against zero, two-sided.
+    """
+
+    log: Interval
+    sd: float
+    p_value: float
+
+
+@dataclass(frozen=True, repr=False)
+class PooledDays:
+    """Many days pooled.
+
+    Attributes
+    ----------
+    mixture : VarianceMixture
+        Of μ by setup, then the unknowns that days share, then the trend if there is one.
+    setups : int
+    day_sd, gain_sd : Interval
+        Between days: of all setups alike, and of one setup by itself. Logarithms of force.
+    day_sd_is_assumed, gain_sd_is_assumed : bool
+        Whether the days say next to nothing about it.
+    trend : bool
+    """
+
+    mixture: VarianceMixture
+    setups: int
+    day_sd: Interval
+    gain_sd: Interval
+    day_sd_is_assumed: bool
+    gain_sd_is_assumed: bool
+    trend: bool
+    _parts: tuple
+
+    def contrast(self, setup: int, over: int | None = None) -> Contrast:
+        """Logarithm of one setup's force, or of its ratio to another's.
+
+        Parameters
+        ----------
+        setup : int
+        over : int, optional
+        """
+        vector = np.zeros(self.mixture.means.shape[1])
+        vector[setup] = 1.0
+        if over is not None:
+            vector[over] -= 1.0
+        return self._of(vector)
+
+    @property
+    def slope(self) -> Contrast:
+        """The trend of all setups alike, per unit of the days' time."""
+        if not self.trend:
+            raise ValueError("the days were pooled without a trend; ask for one with trend=True")
+        vector = np.zeros(self.mixture.means.shape[1])
+        vector[-1] = 1.0
+        return self._of(vector)
+
+    def _of(self, vector) -> Contrast:
+        """With what each day's scatter is worth in degrees of freedom (Satterthwaite)."""
+        best = int(np.argmax(self.mixture.weights))
+        turned = self.mixture.covariances[best] @ vector
+        own, squares = 0.0, 0.0
+        for part in self._parts:
+            row = part.rows_of(turned)
+            each = np.einsum("nk,nkl,nl->n", row, part.own, row)
+            own, squares = own + each.sum(), squares + (each**2 / part.dof).sum()
+        extra = 0.0
+        if squares > 0:
+            extra = own * ((t_quantile(0.975, own**2 / squares) / Z_95) ** 2 - 1)
+        wider = np.outer(vector, vector) * extra / (vector @ vector) ** 2
+        found = spread(
+            VarianceMixture(
+                self.mixture.means, self.mixture.covariances + wider, self.mixture.weights
+            ),
+            vector,
+        )
+        log = Interval(found.value, found.low, found.high)
+        return Contrast(log, float(log.half_width / Z_95), found.p_value)
+
+
+def pool_days(days, *, setups, day_sd, gain_sd, trend=False) -> PooledDays:
+    """What many days say together.
+
+    Parameters
+    ----------
+    days : sequence of DayOfForces
+        In which every setup is there at least once.
+    setups : int
+        How many there are.
+    day_sd, gain_sd : float
+        How far days may differ before anything is known: standard deviations of the half-normal
+        distributions of the two standard deviations between days. Infinite: nothing is taken for
+        granted, which wants some five days at least.
+    trend : bool
+        Whether the force of all setups may change steadily with the days' time.
+
+    Returns
+    -------
+    PooledDays
+
+    Notes
+    -----
+    With P the inverse of a day's covariance, less the unknowns' unit precision, the day's forces
+    given the unknowns u have the covariance C = P_ββ⁻¹ and the mean C h_β − C P_βu u, and what is
+    left of P speaks of u alone. Then y = X μ − L u + e with cov e = C + τ² 11ᵀ + ω² I, day by day,
+    is a linear mixed model; its restricted likelihood [1]_ times the priors weighs a grid of τ and
+    ω, as in random-effects meta-analysis [2]_. The cost grows with the number of days. An unknown
+    that only one day has is left in that day's covariance.
+
+    Examples
+    --------
+    Three days that say the same of two setups:
+
+    >>> one = DayOfForces(np.array([0, 1]), np.array([], dtype=int), np.log([200.0, 220.0]),
+    ...           np.diag([1e-4, 1e-4]), np.diag([1e-4, 1e-4]))
+    >>> season = pool_days([one, one, one], setups=2, day_sd=0.02, gain_sd=0.01)
+    >>> gain = season.contrast(1, over=0)
+    >>> gain.log.value
+    0.0953
+
+    References
+    ----------
+    .. [1] H. D. Patterson, R. Thompson, Recovery of inter-block information when block sizes
+       are unequal, Biometrika 58 (1971), 545-554.
+    .. [2] A. Gelman, Prior distributions for variance parameters in hierarchical models,
+       Bayesian Analysis 1 (2006), 515-534.
+    """
+    days = _moderated(days)
+    for name, sd in (("day_sd", day_sd), ("gain_sd", gain_sd)):
+        require(sd if np.isfinite(sd) else 1.0, what=name, unit="", above=0)
+    seen = set().union(*(set(np.asarray(one.setups).tolist()) for one in days)) if days else set()
+    missing = sorted(set(range(setups)) - seen)
+    if missing or not days:
+        raise ValueError(f"setup {missing[0] if missing else 0} is on no day; leave it out")
+    parts, prior, right = _prepared(days, setups, trend)
+    grid = _DayGrid(parts, prior, right, day_sd, gain_sd, setups)
+    taus, omegas = grid.range_of()
+    for _ in range(_CLOSER):
+        log, mean, covariance, at = grid.evaluate(taus, omegas)
+        weight = np.exp(log - log.max())
+        weight /= weight.sum()
+        table = weight.reshape(taus.size, omegas.size)
+        closer_tau, closer_omega = _closer(taus, table.sum(1)), _closer(omegas, table.sum(0))
+        if closer_tau is taus and closer_omega is omegas:
+            break
+        taus, omegas = closer_tau, closer_omega
+    else:
+        log, mean, covariance, at = grid.evaluate(taus, omegas)
+        weight = np.exp(log - log.max())
+        weight /= weight.sum()
+        table = weight.reshape(taus.size, omegas.size)
+    best = int(np.argmax(weight))
+    kept = weight > _MATTERS
+    return PooledDays(
+        mixture=VarianceMixture(mean[kept], covariance[kept], weight[kept] / weight[kept].sum()),
+        setups=setups,
+        day_sd=_interval(taus, table.sum(1)),
+        gain_sd=_interval(omegas, table.sum(0)),
+        day_sd_is_assumed=_says_little(taus, table.sum(1), day_sd),
+        gain_sd_is_assumed=_says_little(omegas, table.sum(0), gain_sd),
+        trend=trend,
+        _parts=tuple(part.at(*at[best]) for part in parts),
+    )
+
+
+class _Part(NamedTuple):
+    """Days with the same number of setups.
+
+    Attributes
+    ----------
+    y, design : array (n, k), (n, k, p)
+    covariance, own : array (n, k, k)
+    dof : array (n,)
+    """
+
+    y: np.ndarray
+    design: np.ndarray
+    covariance: np.ndarray
+    own: np.ndarray
+    dof: np.ndarray
+
+    def variance(self, tau, omega):
+        k = self.y.shape[1]
+        return self.covariance + tau**2 * np.ones((k, k)) + omega**2 * np.eye(k)
+
+    def at(self, tau, omega) -> "_TurnedDays":
+        return _TurnedDays(
+            np.linalg.solve(self.variance(tau, omega), self.design), self.own, self.dof
+        )
+
+
+class _TurnedDays(NamedTuple):
+    turned: np.ndarray
+    own: np.ndarray
+    dof: np.ndarray
+
+    def rows_of(self, vector):
+        """By how much a contrast follows each of the days' forces."""
+        return self.turned @ vector
+
+
+def _moderated(days) -> list:
+    """Days with the scatter that the season together gives them."""
+    days = list(days)
+    own = [at for at, one in enumerate(days) if np.isfinite(one.own_dof) and one.scatter_sd > 0]
+    if len(own) < 2:
+        return days
+    found = moderate_scatter([days[at].scatter_sd for at in own], [days[at].own_dof for at in own])
+    for at, sd, dof in zip(own, found.sd.tolist(), found.dof.tolist(), strict=True):
+        one = days[at]
+        factor = (sd / one.scatter_sd) ** 2
+        wider = np.array(one.covariance)
+        k = len(one.setups)
+        wider[:k, :k] += (factor - 1) * np.asarray(one.own_covariance)
+        days[at] = one._replace(
+            covariance=wider,
+            own_covariance=factor * np.asarray(one.own_covariance),
+            scatter_sd=sd,
+            own_dof=dof,
+        )
+    return days
+
+
+def _prepared(days, setups, trend):
+    """Days in parts, and what they say of the unknowns alone: precision and right-hand side."""
+    counts: dict = {}
+    for one in days:
+        for unknown in np.asarray(one.unknowns).tolist():
+            counts[unknown] = counts.get(unknown, 0) + 1
+    place = {name: at for at, name in enumerate(n for n in sorted(counts) if counts[n] > 1)}
+    columns = setups + len(place) + trend
+    prior, right = np.zeros((columns, columns)), np.zeros(columns)
+    unknown_columns = np.arange(setups, setups + len(place))
+    prior[unknown_columns, unknown_columns] = 1.0
+    # A trend counts from the middle of the season, so that the setups are those of then.
+    middle = float(np.mean([one.time for one in days]))
+    groups: dict = {}
+    for one in days:
+        k = len(one.setups)
+        shared = [at for at, name in enumerate(np.asarray(one.unknowns).tolist()) if name in place]
+        kept = np.concatenate([np.arange(k), k + np.array(shared, dtype=int)])
+        mean, covariance = (
+            np.asarray(one.mean)[kept],
+            np.asarray(one.covariance)[np.ix_(kept, kept)],
+        )
+        precision = np.linalg.inv(covariance)
+        h = precision @ mean
+        given = np.linalg.inv(precision[:k, :k])
+        given = (given + given.T) / 2
+        across = precision[:k, k:]
+        into = [setups + place[int(one.unknowns[at])] for at in shared]
+        alone = precision[k:, k:] - np.eye(len(shared)) - across.T @ given @ across
+        prior[np.ix_(into, into)] += (alone + alone.T) / 2
+        right[into] += h[k:] - across.T @ given @ h[:k]
+        design = np.zeros((k, columns))
+        design[np.arange(k), np.asarray(one.setups)] = 1.0
+        # y0 = X μ − L u with β̂(u) = y0 + L u and L = −C P_βu.
+        design[:, into] = given @ across
+        if trend:
+            design[:, -1] = one.time - middle
+        groups.setdefault(k, []).append(
+            (given @ h[:k], design, given, np.asarray(one.own_covariance), one.own_dof)
+        )
+    parts = []
+    for k, group in sorted(groups.items()):
+        size = max(1, _AT_ONCE // (k * columns))
+        for start in range(0, len(group), size):
+            parts.append(_Part(*map(np.array, zip(*group[start : start + size], strict=True))))
+    return parts, prior, right
+
+
+class _DayGrid:
+    """Log weight and coefficients at pairs of standard deviations."""
+
+    def __init__(self, parts, prior, right, day_sd, gain_sd, setups):
+        self.parts, self.prior, self.right = parts, prior, right
+        self.day_sd, self.gain_sd, self.setups = day_sd, gain_sd, setups
+
+    def range_of(self):
+        """Where to look at first: as far as is stated, or as the days are apart."""
+        apart = max(float(np.ptp(np.concatenate([p.y.ravel() for p in self.parts]))), 1e-6)
+        reach = [
+            _REACH * sd if np.isfinite(sd) else 2 * apart for sd in (self.day_sd, self.gain_sd)
+        ]
+        return np.linspace(0.0, reach[0], _DAY_POINTS), np.linspace(0.0, reach[1], _GAIN_POINTS)
+
+    def evaluate(self, taus, omegas):
+        at = [(tau, omega) for tau in taus for omega in omegas]
+        found = [self._one(tau, omega) for tau, omega in at]
+        log, mean, covariance = (np.array(column) for column in zip(*found, strict=True))
+        return log, mean, covariance, at
+
+    def _one(self, tau, omega):
+        normal, right, squares, log = self.prior.copy(), self.right.copy(), 0.0, 0.0
+        for part in self.parts:
+            root = np.linalg.cholesky(part.variance(tau, omega))
+            both = np.concatenate([part.y[..., None], part.design], axis=-1)
+            half = np.linalg.solve(root, both)
+            half = half.reshape(-1, half.shape[-1])
+            normal += half[:, 1:].T @ half[:, 1:]
+            right += half[:, 1:].T @ half[:, 0]
+            squares += half[:, 0] @ half[:, 0]
+            log -= np.log(np.diagonal(root, axis1=1, axis2=2)).sum()
+        covariance = np.linalg.inv(normal)
+        covariance = (covariance + covariance.T) / 2
+        mean = covariance @ right
+        log -= 0.5 * (np.linalg.slogdet(normal)[1] + squares - right @ mean)
+        return (
+            log - 0.5 * ((tau / self.day_sd) ** 2 + (omega / self.gain_sd) ** 2),
+            mean,
+            covariance,
+        )
+
+
+def _closer(points, weight):
+    """The same number of points where they matter; the same ones if enough do."""
+    near = np.flatnonzero(weight > 1e-4 * weight.max())
+    if points.size == 1 or near.size >= points.size // 2:
+        return points
+    low, high = points[max(near[0] - 1, 0)], points[min(near[-1] + 1, points.size - 1)]
+    return np.linspace(low, high, points.size)
+
+
+def _interval(points, weight) -> Interval:
+    """Mean and 95 % interval of a distribution on even points."""
+    value = float(weight @ points / weight.sum())
+    if points.size == 1:
+        return Interval(value, value, value)
+    inside = (weight[1:] + weight[:-1]) / 2
+    below = np.concatenate([[0.0], np.cumsum(inside)]) / inside.sum()
+    low, high = np.interp([0.025, 0.975], below, points)
+    return Interval(value, float(low), float(high))
+
+
+def _says_little(points, weight, stated) -> bool:
+    """Whether a distribution is nearly as wide as it was before the days."""
+    if not np.isfinite(stated):
+        return False
+    if points.size == 1:
+        return True
+    mean = weight @ points / weight.sum()
+    sd = np.sqrt(weight @ (points - mean) ** 2 / weight.sum())
+    # The standard deviation of a half-normal distribution.
+    return bool(sd > 0.85 * stated * np.sqrt(1 - 2 / np.pi))
