@@ -16,7 +16,7 @@ from tuninglib.text_files import SessionError
 WORKBOOKS = sorted((Path(__file__).resolve().parents[2] / "workbooks").glob("*.ipynb"))
 NAMES = [path.stem for path in WORKBOOKS]
 LONGEST_CELL = 8
-WITHOUT_A_SESSION = ("before",)
+WITHOUT_A_SESSION = ("before", "season")
 # What a cell may be made of: imports, names, calls with plain arguments.
 ALLOWED = (
     ast.Module,
@@ -109,6 +109,8 @@ def test_a_workbook_runs_on_a_session(path, demo_copy, monkeypatch):
     monkeypatch.setenv("TUNINGLIB_SESSION", str(demo_copy / "nowhere"))
     before = {p: p.read_bytes() for p in demo_copy.iterdir()}
     named = {} if path.stem in WITHOUT_A_SESSION else {"session_folder": str(demo_copy)}
+    if path.stem == "season":
+        named = {"season_folder": str(demo_copy.parent)}
     notebook = run_workbook(path, named)
     shown = [c for c in notebook.cells if c.cell_type == "code" and c.outputs]
     assert shown
