@@ -7,6 +7,7 @@ import argparse
 import codecs
 import gc
 import sys
+from contextlib import nullcontext
 from pathlib import Path
 
 # One fault in a header makes one problem in every row.
@@ -44,6 +45,11 @@ def _parser() -> argparse.ArgumentParser:
     report.add_argument("--out", type=Path, help="where to write (default: SESSION.report)")
     report.add_argument(
         "--jobs", type=int, help="of many sessions: how many at a time (default: all cores)"
+    )
+    report.add_argument(
+        "--scheduler",
+        metavar="ADDRESS",
+        help="of many sessions: hand them to the workers of this dask scheduler",
     )
     report.add_argument(
         "--anew", action="store_true", help="of many sessions: those that have not changed, too"
@@ -133,6 +139,7 @@ def _report(options) -> int:
 
 
 def _reports(options) -> int:
+    from tuninglib.report.cluster import NoCluster, executor_at
     from tuninglib.report.many import make_reports
 
     def progress(outcome, done, count):
@@ -140,14 +147,21 @@ def _reports(options) -> int:
             line = f"{done}/{count} {outcome.session.name}: {outcome.code}"
             print(f"· {line}", file=sys.stderr, flush=True)
 
-    found = make_reports(
-        options.session,
-        options.out,
-        jobs=options.jobs,
-        anew=options.anew,
-        pdf=options.pdf,
-        progress=progress,
-    )
+    try:
+        with executor_at(options.scheduler) if options.scheduler else nullcontext() as executor:
+            found = make_reports(
+                # Workers need not stand in the folder where this command was given.
+                options.session.resolve() if options.scheduler else options.session,
+                options.out.resolve() if options.scheduler and options.out else options.out,
+                jobs=options.jobs,
+                anew=options.anew,
+                pdf=options.pdf,
+                progress=progress,
+                executor=executor,
+            )
+    except NoCluster as error:
+        print(error, file=sys.stderr)
+        return 2
     from tuninglib.report.make import WorkbookError
     from tuninglib.report.season_page import make_seasons
 

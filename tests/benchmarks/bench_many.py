@@ -1,4 +1,4 @@
-"""What many reports cost against one, on one core and on two.
+"""What many reports cost against one, on one core, on two, and on two workers of a scheduler.
 
 Run it from the top of the project, ``python tests/benchmarks/bench_many.py [sessions]``: copies of
 the demo that differ in a number; the time for each report over that of one in a warm process, and
@@ -18,6 +18,9 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
+from distributed import LocalCluster
+
+from tuninglib.report.cluster import executor_at
 from tuninglib.report.make import make_report
 from tuninglib.report.many import make_reports
 
@@ -30,6 +33,10 @@ def season(folder, count):
         text = (own / "session.toml").read_text(encoding="utf-8")
         text = text.replace("124 kg", f"{124 + number / 100:g} kg")
         (own / "session.toml").write_text(text, encoding="utf-8")
+
+
+def peak_mb():
+    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
 
 
 def main():
@@ -45,16 +52,28 @@ def main():
         print(f"one report in a warm process: {warm:.2f} s")
         print("| sessions | jobs | seconds | a report | over one warm report | peak MB |")
         print("|---|---|---|---|---|---|")
+
+        def row(jobs, took, peak):
+            print(
+                f"| {count} | {jobs} | {took:.1f} | {took / count:.2f} | "
+                f"{took / count / warm:.2f} | {peak:.0f} |",
+                flush=True,
+            )
+
         for jobs in (1, 2):
             begin = time.perf_counter()
             make_reports(folder, Path(place) / f"out {jobs}", jobs=jobs)
-            took = time.perf_counter() - begin
             who = resource.RUSAGE_SELF if jobs == 1 else resource.RUSAGE_CHILDREN
-            peak = resource.getrusage(who).ru_maxrss / 1024
-            print(
-                f"| {count} | {jobs} | {took:.1f} | {took / count:.2f} | "
-                f"{took / count / warm:.2f} | {peak:.0f} |"
-            )
+            row(jobs, time.perf_counter() - begin, resource.getrusage(who).ru_maxrss / 1024)
+        with (
+            LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=None) as workers,
+            executor_at(workers.scheduler_address) as executor,
+        ):
+            begin = time.perf_counter()
+            make_reports(folder, Path(place) / "out dask", executor=executor)
+            took = time.perf_counter() - begin
+            peaks = [executor.submit(peak_mb).result() for _ in range(8)]
+        row("2 workers", took, max(peaks))
         begin = time.perf_counter()
         make_reports(folder, Path(place) / "out 2", jobs=2)
         print(f"once more, nothing changed: {time.perf_counter() - begin:.2f} s")

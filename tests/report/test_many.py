@@ -117,3 +117,20 @@ def test_a_kill_leaves_whole_files_and_the_rest_is_made_the_next_time(season):
     assert "unchanged" in codes
     assert set(codes) <= {"made", "unchanged"}
     assert len(pages(season)) == 3
+
+
+@pytest.mark.skipif(os.name != "posix", reason="signals of another kind")
+def test_a_process_that_is_killed_costs_no_other_session(season):
+    """What a machine that runs out of memory does: one of two processes is gone."""
+    import multiprocessing
+
+    killed = []
+
+    def kill(*_):
+        if not killed:
+            killed.extend(multiprocessing.active_children()[:1])
+            os.kill(killed[0].pid, signal.SIGKILL)
+
+    found = make_reports(season, jobs=2, progress=kill)
+    assert killed
+    assert [one.code for one in found] == ["made"] * 3

@@ -2,7 +2,8 @@
 
 import hashlib
 import os
-from concurrent.futures import ProcessPoolExecutor, as_completed
+import threading
+from concurrent.futures import BrokenExecutor, ProcessPoolExecutor, as_completed
 from dataclasses import dataclass
 from multiprocessing import get_context
 from pathlib import Path
@@ -22,6 +23,10 @@ from tuninglib.whole_files import in_words, write_atomic
 MADE_FROM = "made_from.sha256"
 _SESSION = "session.toml"
 _OF_THE_SESSION = (".toml", ".csv")
+# The process that made it was lost; nobody outside hears of this one.
+_LOST = "lost"
+# A workbook runs inside its session's folder, which is the whole process's.
+_ONE_AT_A_TIME = threading.Lock()
 _OF_THE_PROGRAM = (".py", ".j2", ".js", ".css", ".json")
 
 
@@ -93,7 +98,14 @@ def fingerprint(session_folder) -> str:
 
 
 def make_reports(
-    folder, out_folder=None, *, jobs=None, anew: bool = False, pdf: bool = False, progress=None
+    folder,
+    out_folder=None,
+    *,
+    jobs=None,
+    anew: bool = False,
+    pdf: bool = False,
+    progress=None,
+    executor=None,
 ) -> tuple:
     """Make or renew the reports of all sessions below a folder.
 
@@ -110,6 +122,10 @@ def make_reports(
         Write ``report.pdf`` beside each page, too.
     progress : callable, optional
         Called with an outcome, how many are done, and how many there are.
+    executor : concurrent.futures.Executor, optional
+        Does the work instead of processes of this machine, each session one task; of
+        :func:`tuninglib.report.cluster.executor_at`, for example. Whoever works for it has to see
+        the same folders under the same names, and the same version of this package.
 
     Returns
     -------
@@ -119,7 +135,9 @@ def make_reports(
     Notes
     -----
     A session that cannot be used does not stop the others. Whatever is stopped half way, by a kill
-    or a power cut, leaves whole files; what was made is not made again the next time.
+    or a power cut, leaves whole files; what was made is not made again the next time. A session
+    whose worker was lost is given to another one, once; a task that is run twice finds what the
+    first run made.
     """
     sessions = sessions_in(folder)
     tasks = {one: place_of(one, folder, out_folder) for one in sessions}
@@ -131,24 +149,50 @@ def make_reports(
             say(found[session], len(found), len(sessions))
         else:
             todo.append(session)
+    for session, outcome in _finished(todo, tasks, (anew, pdf), jobs, executor):
+        found[session] = outcome
+        say(outcome, len(found), len(sessions))
+    return tuple(found[session] for session in sessions)
+
+
+def _finished(todo, tasks, options, jobs, executor):
+    """Sessions with their outcomes, as they come."""
+    if executor is not None:
+        yield from _handed_out(executor, todo, tasks, options)
+        return
     workers = max(1, min(jobs or os.cpu_count() or 1, len(todo)))
     if workers == 1:
-        finished = ((session, _make(session, tasks[session], pdf)) for session in todo)
-        for session, outcome in finished:
-            found[session] = outcome
-            say(outcome, len(found), len(sessions))
-    else:
-        # Spawned: a copy of a process that runs notebooks is not safe to run them in.
-        with ProcessPoolExecutor(workers, get_context("spawn")) as pool:
-            waiting = {
-                pool.submit(_make, session, tasks[session], pdf): session for session in todo
-            }
-            for done in as_completed(waiting):
-                session = waiting[done]
-                error = done.exception()
-                found[session] = done.result() if error is None else _fault(session, error)
-                say(found[session], len(found), len(sessions))
-    return tuple(found[session] for session in sessions)
+        for session in todo:
+            yield session, _make(session, tasks[session], *options)
+        return
+    lost = []
+    # Spawned: a copy of a process that runs notebooks is not safe to run them in.
+    with ProcessPoolExecutor(workers, get_context("spawn")) as pool:
+        for session, outcome in _handed_out(pool, todo, tasks, options):
+            if outcome.code == _LOST:
+                lost.append(session)
+            else:
+                yield session, outcome
+    for session in lost:
+        # One by one, each in a process of its own: the one that kills its process is then known.
+        with ProcessPoolExecutor(1, get_context("spawn")) as pool:
+            for again, outcome in _handed_out(pool, [session], tasks, options):
+                known = outcome.code != _LOST
+                yield again, outcome if known else Outcome(again, "fault", outcome.said)
+
+
+def _handed_out(executor, todo, tasks, options):
+    waiting = {
+        executor.submit(_make, session, tasks[session], *options): session for session in todo
+    }
+    for done in as_completed(waiting):
+        session, error = waiting[done], done.exception()
+        if error is None:
+            yield session, done.result()
+        elif isinstance(error, BrokenExecutor):
+            yield session, Outcome(session, _LOST, "the process that made it was stopped")
+        else:
+            yield session, _fault(session, error)
 
 
 def place_of(session, folder, out_folder=None) -> Path:
@@ -178,8 +222,16 @@ def _is_made(session, out, pdf) -> bool:
     )
 
 
-def _make(session, out, pdf) -> Outcome:
+def _make(session, out, anew, pdf) -> Outcome:
+    """One report, in whichever process; workbooks of one process run one after the other."""
+    with _ONE_AT_A_TIME:
+        return _made(session, out, anew, pdf)
+
+
+def _made(session, out, anew, pdf) -> Outcome:
     try:
+        if not anew and _is_made(session, out, pdf):
+            return Outcome(session, "made")
         # Before: what is typed meanwhile is not in the report.
         mark = fingerprint(session)
         make_report(session, out, pdf=pdf)

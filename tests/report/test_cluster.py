@@ -1,0 +1,93 @@
+"""The same reports from the workers of a scheduler: two local ones, in processes of their own."""
+
+import os
+import shutil
+import signal
+import time
+
+import pytest
+
+from tests.conftest import ROOT
+from tuninglib.__main__ import main
+from tuninglib.report import cluster
+from tuninglib.report.many import MADE_FROM, make_reports
+
+SUMMER = ROOT / "demo_data" / "one_summer"
+# What dask.distributed itself warns of.
+pytestmark = [
+    pytest.mark.filterwarnings("ignore::DeprecationWarning:distributed"),
+    pytest.mark.filterwarnings("ignore::ResourceWarning"),
+    pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning"),
+]
+
+
+@pytest.fixture(scope="module")
+def scheduler():
+    distributed = pytest.importorskip("distributed")
+    with distributed.LocalCluster(
+        n_workers=2, threads_per_worker=1, processes=True, dashboard_address=None
+    ) as workers:
+        yield workers
+
+
+@pytest.fixture
+def summer(tmp_path):
+    return shutil.copytree(SUMMER, tmp_path / "summer")
+
+
+def files_of(folder):
+    return {
+        str(path.relative_to(folder)): path.read_bytes()
+        for path in folder.rglob("*")
+        if path.is_file() and ".report" in str(path)
+    }
+
+
+def test_reports_are_those_of_this_machine_and_made_once(scheduler, summer, tmp_path, capsys):
+    address = scheduler.scheduler_address
+    shutil.copytree(summer / "1_may", summer / "5_bad")
+    (summer / "5_bad" / "runs.csv").write_text("run,setup\n", encoding="utf-8")
+    assert main(["report", str(summer), "--scheduler", address]) == 2
+    said = capsys.readouterr()
+    assert "4 made, 0 unchanged of 5 sessions." in said.out
+    assert "5_bad: runs.csv, row 1, rider: the column rider is missing" in said.err
+    assert (summer / "season.html").is_file()
+    here = shutil.copytree(SUMMER, tmp_path / "here")
+    make_reports(here, jobs=1)
+    assert files_of(summer) == files_of(here)
+    assert main(["report", str(summer), "--scheduler", address, "--quiet"]) == 2
+    assert "0 made, 4 unchanged of 5 sessions." in capsys.readouterr().out
+
+
+@pytest.mark.skipif(os.name != "posix", reason="signals of another kind")
+def test_a_worker_that_is_lost_loses_nothing(scheduler, summer):
+    with cluster.executor_at(scheduler.scheduler_address) as executor:
+        one, _ = executor.submit(os.getpid).result(), None
+        # The worker that answered is killed in the middle of the work.
+        killed = []
+
+        def kill(*_):
+            if not killed:
+                killed.append(one)
+                os.kill(one, signal.SIGKILL)
+
+        found = make_reports(summer, executor=executor, progress=kill)
+    assert killed
+    assert [one.code for one in found] == ["made"] * 4
+    for page in summer.rglob("report.html"):
+        assert page.read_text(encoding="utf-8").rstrip().endswith("</html>")
+    assert len(list(summer.rglob(MADE_FROM))) == 4
+    assert not [name for name in files_of(summer) if "earlier" in name]
+
+
+def test_a_scheduler_that_is_not_there_is_said_in_time(summer, capsys, monkeypatch):
+    monkeypatch.setattr(cluster, "_PATIENCE_S", 1)
+    begin = time.monotonic()
+    assert main(["report", str(summer), "--scheduler", "tcp://127.0.0.1:9"]) == 2
+    assert "no scheduler answers at tcp://127.0.0.1:9" in capsys.readouterr().err
+    assert main(["report", str(summer), "--scheduler", "nowhere at all"]) == 2
+    assert "no scheduler answers" in capsys.readouterr().err
+    assert time.monotonic() - begin < 30
+    monkeypatch.setitem(__import__("sys").modules, "distributed", None)
+    assert main(["report", str(summer), "--scheduler", "tcp://127.0.0.1:9"]) == 2
+    assert "pip install 'tuninglib[cluster]'" in capsys.readouterr().err
