@@ -23,11 +23,14 @@ from tuninglib.statistics import (
     ladder_prediction,
     mixed_intervals,
     mixed_model,
+    moderated_scatter,
     normal_mixture,
     planning,
     repeats,
     road_runs,
     robust,
+    season,
+    season_ladder,
     speedometer,
     trace_force,
     unknowns,
@@ -53,6 +56,11 @@ def readings(as_):
         "resolution": as_([0.01, 0.01, 0.01]),
         "offset": as_([0.0, 0.01, 0.02]),
     }
+
+
+def day_of_forces(as_):
+    own = as_([[1e-4, 0.0], [0.0, 1e-4]])
+    return season.DayOfForces(as_([0, 1]), as_([]), as_([5.0, 5.1]), own, own)
 
 
 def runs(as_):
@@ -227,6 +235,16 @@ CALLS = {
     unknowns.reading_unknowns: lambda as_: unknowns.reading_unknowns(
         runs(as_), resolution_m_s=0.28
     ),
+    moderated_scatter.moderate_scatter: lambda as_: moderated_scatter.moderate_scatter(
+        as_([0.02, 0.03, 0.09]), as_([4.0, 5.0, 6.0])
+    ),
+    season.pool_days: lambda as_: [
+        season.pool_days([day_of_forces(as_), day_of_forces(as_)], setups=2, day_sd=0.02,
+                         gain_sd=0.01).contrast(1, over=0)
+    ],
+    season_ladder.reading_cells: lambda as_: season_ladder.reading_cells(
+        **readings(as_), fuel=["e5", "e5", "e10"], weight=as_([1.0, 0.5, 1.0])
+    ),
 }  # fmt: skip
 OTHERWISE = {
     gauge_check.offset_stated: "takes what is stated of one gauge",
@@ -236,11 +254,13 @@ OTHERWISE = {
     ladder_checks.suspicious_injectors: "takes a fit",
     ladder_prediction.flow_for_lambda: "takes plain numbers",
     normal_mixture.scale_grid: "takes plain numbers, and remembers",
+    planning.half_width_across_days: "takes plain numbers",
     planning.repeats_needed: "takes plain numbers",
     planning.smallest_visible_effect: "takes plain numbers",
     planning.smallest_visible_gain: "takes plain numbers",
     repeats.estimate: "takes plain numbers",
     repeats.sd_interval: "takes plain numbers",
+    season_ladder.pool_readings: "takes records",
 }
 
 
