@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
+from scipy.interpolate import BarycentricInterpolator
 from scipy.special import ndtr
 
 from tuninglib.statistics._block_matrix import blocks_of, flat, rows_of
@@ -20,6 +21,9 @@ _POINTS, _REACH, _STRIDE = 64, 1e6, 8
 # Points of a smaller weight, or so far below the best in log weight, do not matter; with fewer
 # than so many that do, the grid is made finer.
 _LEAST, _MATTERS, _FEWEST = 1e-9, 24.0, 12
+# A part's values below that, of the largest, are rounding; widths of bins of their logarithms, and
+# how exact the nodes in a bin are.
+_NOTHING, _BIN, _EXACT = 1e-14, 2.0, 1e-14
 # Numbers in one copy of the rows.
 _AT_ONCE = 4_000_000
 # Grid of the second, relative to its likely value.
@@ -151,6 +155,7 @@ class _Grid:
         self.scale = np.clip(scale, 1e-4 * first.start, 1e6 * first.start)
         self.lowest = 1e-2 * self.scale
         self._turned = {}
+        self.start = fit.joint
 
     def at(self, number, points):
         """Log weight, coefficients and covariance at some points for one second variance."""
@@ -159,7 +164,9 @@ class _Grid:
             own = self.rows.known + self.lowest * blocks_of(first.matrix)
             if second is not None:
                 own = own + second * blocks_of(self.other.matrix)
-            self._turned[number] = _turned(self.rows, own, blocks_of(first.matrix))
+            self._turned[number] = _turned(
+                self.rows, own, blocks_of(first.matrix), self.start
+            )
         added = self.scale * (points - 1)
         phi = added + self.lowest
         log, information, mean, covariance = _along(self._turned[number], self.rows.prior, added)
@@ -202,65 +209,117 @@ def _evaluated(grid, points, start) -> _Found:
 
 
 class _Turned(NamedTuple):
-    """Rows turned so that B, and the first variance's part of it, are diagonal.
+    """Sums over rows that are turned so that B, and the first variance's part K of it, are diagonal.
+
+    With r the data less X b₀, and K's diagonal as the rows' values, every sum of f(value) over rows
+    is a sum over few nodes, as f is smooth: see :func:`_nodes`.
 
     Attributes
     ----------
-    data, design, values : array
-        In the new coordinates; the part's eigenvalues.
+    start : array, p
+        b₀.
+    fixed : array
+        Of [X r]ᵀ [X r], the upper triangle, of rows whose value is 0.
+    nodes, counts : array, j
+        Values, and how many rows each stands for.
+    products : array, j by size of the triangle
+        The same as ``fixed``, of the rows that each node stands for.
     log_root : float
         Half the logarithm of the determinant that was turned away.
     """
 
-    data: np.ndarray
-    design: np.ndarray
-    values: np.ndarray
+    start: np.ndarray
+    fixed: np.ndarray
+    nodes: np.ndarray
+    counts: np.ndarray
+    products: np.ndarray
     log_root: float
 
 
-def _turned(rows, own, part) -> _Turned:
+def _turned(rows, own, part, start) -> _Turned:
     root = np.linalg.cholesky(own)
     half = np.linalg.solve(root, np.broadcast_to(part, own.shape))
     values, vectors = np.linalg.eigh(np.linalg.solve(root, half.transpose(0, 2, 1)))
-    both = np.concatenate([rows.data[..., None], rows.design], axis=-1)
+    left = rows.data - rows.design @ start
+    both = np.concatenate([rows.design, left[..., None]], axis=-1)
     turned = flat(vectors.transpose(0, 2, 1) @ np.linalg.solve(root, both))
     log_root = np.log(np.diagonal(root, axis1=1, axis2=2)).sum()
-    return _Turned(turned[:, 0], turned[:, 1:], np.maximum(values, 0.0).reshape(-1), log_root)
+    values = values.reshape(-1)
+    acts = values > _NOTHING * values.max()
+    upper = np.triu_indices(turned.shape[1])
+    still = turned[~acts]
+    nodes, counts, products = _nodes(values[acts], turned[acts], upper)
+    return _Turned(start, (still.T @ still)[upper], nodes, counts, products, log_root)
+
+
+def _nodes(values, rows, upper) -> tuple:
+    """Nodes in place of values, with the rows' products shared out among them.
+
+    1/(1 + t v), its powers and its logarithm are analytic in log v with the nearest singularity π
+    away, so that polynomials in log v on Chebyshev's nodes are exact to rounding [1]_. Bins are
+    two wide in log v; where there are fewer rows than nodes, each row is its own.
+
+    References
+    ----------
+    .. [1] L. N. Trefethen, Approximation Theory and Approximation Practice, SIAM 2013, theorem 8.2.
+    """
+    logs = np.log(values)
+    place = np.floor((logs - logs.min(initial=0.0)) / _BIN).astype(int)
+    found = [[], [], []]
+    for one in np.unique(place):
+        own = place == one
+        low, high = logs[own].min(), logs[own].max()
+        apart = max((high - low) / 2, 1e-9)
+        # Bernstein's ellipse through the singularity.
+        reach = np.pi / apart
+        count = int(np.ceil(-np.log(_EXACT) / np.log(reach + np.hypot(reach, 1)))) + 2
+        if own.sum() <= count:
+            pairs = rows[own][:, upper[0]] * rows[own][:, upper[1]]
+            parts = values[own], np.ones(own.sum()), pairs
+        else:
+            at = np.cos(np.pi * (np.arange(count) + 0.5) / count)
+            nodes = (low + high) / 2 + apart * at
+            share = BarycentricInterpolator(nodes, np.eye(count))(logs[own])
+            products = np.zeros((count, upper[0].size))
+            some = max(1, _AT_ONCE // upper[0].size)
+            for begin in range(0, len(share), some):
+                piece = rows[own][begin : begin + some]
+                pairs = piece[:, upper[0]] * piece[:, upper[1]]
+                products += share[begin : begin + some].T @ pairs
+            parts = np.exp(nodes), share.sum(0), products
+        for column, part in zip(found, parts, strict=True):
+            column.append(part)
+    return tuple(map(np.concatenate, found))
 
 
 def _along(turned, prior, added):
     """Log likelihood, information, coefficients and covariance of B + added × K, each."""
-    y, x, values, log_root = turned
-    found = [[], [], [], []]
-    # Products of two columns, row by row: every Xᵀ W X is then one product with W's diagonal.
-    columns = x.shape[1]
-    upper = np.triu_indices(columns)
-    pairs = x[:, upper[0]] * x[:, upper[1]]
+    k = turned.start.size
+    upper = np.triu_indices(k + 1)
 
-    def normals(weight):
-        full = np.empty((len(weight), columns, columns))
-        full[:, upper[0], upper[1]] = full[:, upper[1], upper[0]] = weight @ pairs
+    def whole(triangles):
+        full = np.empty((len(triangles), k + 1, k + 1))
+        full[:, upper[0], upper[1]] = full[:, upper[1], upper[0]] = triangles
         return full
 
-    # So many at once that the copies stay small.
-    for some in np.array_split(added, max(1, added.size * x.size // _AT_ONCE)):
-        weight = 1 / (1 + some[:, None] * values)  # grid by rows
-        normal = normals(weight) + prior
-        covariance = np.linalg.inv(normal)
-        mean = (covariance @ ((weight * y) @ x)[..., None])[..., 0]
-        rest = y - mean @ x.T
-        log = 0.5 * np.log(weight).sum(1) - log_root
-        squares = (weight * rest**2).sum(1) + (mean**2) @ np.diag(prior)
-        log -= 0.5 * (np.linalg.slogdet(normal)[1] + squares)
-        # tr(P K P K) in these coordinates, where K is diagonal and P = W − W X C Xᵀ W.
-        wk = weight * values
-        once = covariance @ normals(weight * wk)
-        twice = covariance @ normals(weight * wk**2)
-        information = (wk**2).sum(1) - 2 * np.trace(twice, axis1=1, axis2=2)
-        information += (once * once.transpose(0, 2, 1)).sum((1, 2))
-        for column, one in zip(found, (log, information, mean, covariance), strict=True):
-            column.append(one)
-    return tuple(map(np.concatenate, found))
+    weight = 1 / (1 + added[:, None] * turned.nodes)  # grid by nodes
+    seen = whole(turned.fixed + weight @ turned.products)
+    normal = seen[:, :k, :k] + prior
+    covariance = np.linalg.inv(normal)
+    right = seen[:, :k, k]
+    moved = (covariance @ (right - prior @ turned.start)[..., None])[..., 0]
+    mean = turned.start + moved
+    log = 0.5 * np.log(weight) @ turned.counts - turned.log_root
+    squares = seen[:, k, k] - 2 * (moved * right).sum(1) + (mean**2) @ np.diag(prior)
+    squares += np.einsum("gi,gij,gj->g", moved, seen[:, :k, :k], moved)
+    log -= 0.5 * (np.linalg.slogdet(normal)[1] + squares)
+    # tr(P K P K) in these coordinates, where K is diagonal and P = W − W X C Xᵀ W.
+    wk = weight * turned.nodes
+    once = covariance @ whole((weight * wk) @ turned.products)[:, :k, :k]
+    twice = covariance @ whole((weight * wk**2) @ turned.products)[:, :k, :k]
+    information = wk**2 @ turned.counts - 2 * np.trace(twice, axis1=1, axis2=2)
+    information += (once * once.transpose(0, 2, 1)).sum((1, 2))
+    return log, information, mean, covariance
 
 
 def spread(mixture: VarianceMixture, vector) -> Spread:
