@@ -44,7 +44,6 @@ def test_octane_is_compared_on_its_own_scale():
     assert "not enough" in said(new_bore=57.0, fuel=Octane(84.0, "AKI"))
 
 
-@pytest.mark.outside(source="mean piston speed is two strokes a turn: any engine handbook, by hand")
 def test_the_piston_speed_has_a_warning():
     # By hand: 2 x 57.8 mm x 9000/60 = 17.34 m/s; at 10 500 20.2.
     assert "17.3 m/s at 9000 rpm." in said()

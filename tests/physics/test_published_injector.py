@@ -70,8 +70,7 @@ def test_flow_on_fuel_against_an_orifice(density):
 
 
 # 10 hp at 0.5 lb/(hp h) through one injector used to 80 %: 6.25 lb/h. The rule is the trade's,
-# from memory; pound and horsepower are NIST's.
-@pytest.mark.outside(source="pound and horsepower, NIST SP 811 (scipy.constants)")
+# from memory; the test writes it out once more.
 def test_flow_for_power_by_the_trade_rule():
     flow = injector.mass_flow_for_power_kg_s(
         10 * constants.hp,

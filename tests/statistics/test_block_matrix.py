@@ -1,13 +1,14 @@
-"""Matrices of blocks plus thin products, against the same ones written out in full."""
+"""Columns by group and what a fit makes of them, against the same matrices written out in full."""
 
 import numpy as np
 import pytest
 
-from tuninglib.statistics._block_matrix import BlockMatrix
+from tuninglib.statistics import _block_matrix
+from tuninglib.statistics._block_matrix import Projector, columns_of
 from tuninglib.statistics.mixed_intervals import average_over_variances, spread
 from tuninglib.statistics.mixed_model import Component, fit_mixed
 
-N, B, M = 9, 2, 3
+N, B, M, G = 9, 2, 3, 4
 
 
 def in_full(blocks):
@@ -17,33 +18,95 @@ def in_full(blocks):
     return found
 
 
-def full(matrix):
-    left, right = (part.reshape(N * B, -1) for part in (matrix.left, matrix.right))
-    return in_full(matrix.blocks) + left @ right.T
+def pair(seed, few):
+    """Columns in both kinds and written out: each block in one group, rows with and without."""
+    rng = np.random.default_rng(seed)
+    design = np.zeros((N, B, G))
+    design[np.arange(N), :, np.arange(N) % G] = rng.normal(size=(N, B))
+    design[3] = 0
+    shared = rng.normal(size=(N, B, M))
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(_block_matrix, "_WORTH_IT", 1 if few else 99)
+        columns = columns_of(design, shared)
+    return columns, np.concatenate([design, shared], axis=-1).reshape(N * B, -1)
 
 
-@pytest.fixture
-def pair():
-    rng = np.random.default_rng(3)
-    return [
-        BlockMatrix(*(rng.normal(size=(N, B, k)) for k in (B, columns, columns)))
-        for columns in (1, 4)
-    ]
+@pytest.fixture(params=[True, False], ids=["by group", "written out"])
+def both(request):
+    return pair(3, request.param), pair(4, request.param), request.param
 
 
-def test_products_diagonal_and_trace(pair):
-    one, other = pair
-    rows = np.random.default_rng(4).normal(size=(N, B, 2))
-    assert full(one @ other) == pytest.approx(full(one) @ full(other))
-    assert one.times(rows).reshape(N * B, 2) == pytest.approx(full(one) @ rows.reshape(N * B, 2))
-    assert one.diagonal().reshape(-1) == pytest.approx(np.diag(full(one)))
-    assert other.trace() == pytest.approx(np.trace(full(other)))
+def test_columns_are_those_written_out(both):
+    (one, full), (other, more), few = both
+    assert one.groups == (G if few else 0)
+    rng = np.random.default_rng(5)
+    matrix, rows = rng.normal(size=(G + M, G + M)), rng.normal(size=(N, B))
+    blocks, vector = rng.normal(size=(N, B, B)), rng.normal(size=G + M)
+    matrix = matrix + matrix.T
+    assert one.gram(other) == pytest.approx(full.T @ more)
+    assert one.against(rows) == pytest.approx(full.T @ rows.reshape(-1))
+    assert one.at(vector).reshape(-1) == pytest.approx(full @ vector)
+    assert one.times(matrix).reshape(N * B, -1) == pytest.approx(full @ matrix)
+    assert one.forms(matrix, other).reshape(-1) == pytest.approx(np.diag(full @ matrix @ more.T))
+    assert one.left(blocks).times(np.eye(G + M)).reshape(N * B, -1) == pytest.approx(
+        in_full(blocks) @ full
+    )
+    assert one.scaled(rows).times(np.eye(G + M)).reshape(N * B, -1) == pytest.approx(
+        rows.reshape(-1, 1) * full
+    )
 
 
-def test_blocks_alone_have_nothing_thin():
-    blocks = np.random.default_rng(5).normal(size=(N, B, B))
-    one = BlockMatrix.of_blocks(blocks)
-    assert full(one @ one) == pytest.approx(in_full(blocks) @ in_full(blocks))
+def test_the_projector_and_what_goes_through_it(both):
+    (one, full), _, _ = both
+    rng = np.random.default_rng(6)
+    half = rng.normal(size=(N, B, B))
+    blocks = half @ half.transpose(0, 2, 1) + np.eye(B)
+    root = rng.normal(size=(G + M, G + M))
+    covariance = root @ root.T
+    p = Projector(blocks, one, covariance)
+    whole = in_full(blocks) - full @ covariance @ full.T
+    rows, factor = rng.normal(size=(N, B)), rng.uniform(size=(N, B))
+    factor[:, 1] = 0
+    m = np.diag(factor.reshape(-1))
+    assert p.diagonal().reshape(-1) == pytest.approx(np.diag(whole))
+    assert p.times(rows).reshape(-1) == pytest.approx(whole @ rows.reshape(-1))
+    once, twice, trace = p.through(factor)
+    assert once.reshape(-1) == pytest.approx(np.diag(whole @ m @ whole))
+    assert twice.reshape(-1) == pytest.approx(np.diag(whole @ m @ whole @ m @ whole))
+    assert trace == pytest.approx(np.trace(whole @ m))
+
+
+@pytest.mark.parametrize("wide", [0.2, 6.0])
+def test_nodes_stand_for_rows_whatever_their_weights(wide):
+    """Five hundred rows of very unlike scatter: on nodes, and each row by itself."""
+    rng = np.random.default_rng(7)
+    n = 500
+    part = np.exp(wide * rng.normal(size=n))
+    data = 3.0 + np.sqrt(part) * rng.normal(size=n)
+    stated = {
+        "data": data[:, None],
+        "design": np.ones((n, 1, 1)),
+        "known": 0.3 * np.ones((n, 1, 1)),
+        "components": [Component(part[:, None, None], 1.0)],
+    }
+    fit = fit_mixed(**stated)
+    found = average_over_variances(**stated, fit=fit)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("tuninglib.statistics.mixed_intervals._EXACT", 1e-300)
+        patch.setattr("tuninglib.statistics.mixed_intervals._BIN", 1e-3)
+        other = average_over_variances(**stated, fit=fit)
+    assert found.weights == pytest.approx(other.weights, rel=1e-8, abs=1e-12)
+    assert found.means == pytest.approx(other.means, rel=1e-11)
+    assert found.covariances == pytest.approx(other.covariances, rel=1e-10)
+
+
+def whole(projector):
+    """Written out in full."""
+    shape = projector.blocks.shape[:2]
+    size = shape[0] * shape[1]
+    return np.column_stack(
+        [projector.times(row.reshape(shape)).reshape(-1) for row in np.eye(size)]
+    )
 
 
 @pytest.fixture
@@ -80,13 +143,11 @@ def test_a_fit_in_blocks_is_that_of_the_full_covariance(problem):
         assert getattr(one, name) == pytest.approx(getattr(other, name), rel=1e-8), name
     assert one.scaled_residuals.reshape(-1) == pytest.approx(other.scaled_residuals)
     assert one.weights.reshape(2, -1) == pytest.approx(other.weights)
-    assert full(one.projector) == pytest.approx(
-        other.projector.blocks[0] + other.projector.left[0] @ other.projector.right[0].T
-    )
+    assert whole(one.projector) == pytest.approx(whole(other.projector))
     # The likeliest unknowns: J' P d, and what is left of their variance.
     thin = problem["shared"].reshape(N * B, M)
     assert one.joint[2:] == pytest.approx(thin.T @ other.scaled_residuals)
-    left = np.eye(M) - thin.T @ full(one.projector) @ thin
+    left = np.eye(M) - thin.T @ whole(one.projector) @ thin
     assert one.joint_covariance[2:, 2:] == pytest.approx(left)
 
 

@@ -17,7 +17,6 @@ def around(middle, sd):
     return Interval(middle, middle - Z_95 * sd, middle + Z_95 * sd)
 
 
-@pytest.mark.outside(source="scipy.integrate.quad")
 @pytest.mark.parametrize("middle", [0.70, 0.80, 0.83, 0.865, 0.90, 0.92, 1.00])
 @pytest.mark.parametrize("sd", [0.002, 0.01, 0.05])
 def test_it_is_the_mean_of_the_harm_over_what_lambda_may_be(middle, sd):

@@ -210,6 +210,9 @@ CALLS = {
             {"mass_kg": as_([200.0, 210.0])}, [unknowns.Unknown("m", {"mass_kg": 1.0})], as_([2.0])
         )["mass_kg"]
     ],
+    road_runs.log_forces: lambda as_: road_runs.log_forces(
+        runs(as_), [unknowns.Unknown("drag", {"drag_area_m2": 0.05})], [0.3]
+    ),
     road_runs.linearised: lambda as_: road_runs.linearised(
         runs(as_), [unknowns.Unknown("mass", {"mass_kg": as_([1.0, 2.0, 1.0, 2.0])})], as_([0.5])
     ),

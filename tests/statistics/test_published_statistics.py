@@ -146,6 +146,15 @@ def test_repeats_for_two_setups(effect):
     assert ours == pytest.approx(reference, abs=0.01)
 
 
+@pytest.mark.outside(
+    source="Cohen, A power primer, Psychological Bulletin 112 (1992) 155, table 2 (from memory)"
+)
+@pytest.mark.parametrize(("effect", "runs"), [(0.2, 393), (0.5, 64), (0.8, 26)])
+def test_runs_of_each_of_two_setups_in_a_published_table(effect, runs):
+    ours = repeats_needed(np.expm1(effect * 0.03), scatter_sd=0.03)
+    assert ours == pytest.approx(runs, abs=0.6)
+
+
 @pytest.mark.outside(source="statsmodels TTestPower.solve_power")
 @pytest.mark.parametrize("effect", [0.5, 1.0])
 def test_repeats_for_pairs(effect):

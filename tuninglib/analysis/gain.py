@@ -17,6 +17,7 @@ from tuninglib.session.defaults import (
     hill_of,
     road_load_of,
     speedometer_factor,
+    speedometer_step,
 )
 from tuninglib.statistics.gain import Gain, estimate_gains
 from tuninglib.statistics.road_runs import Runs
@@ -143,7 +144,7 @@ def analyse_road(session, air) -> Road | None:
     )
     options = {
         "unknowns": _unknowns(session, runs, rows, riders, area, rolling, rotating, factor),
-        "resolution_m_s": session.speedometer.resolution.value * factor.value,
+        "resolution_m_s": speedometer_step(session).value * factor.value,
         "assumed_scatter_sd": session.assumptions.run_scatter.value,
     }
     fit = estimate_gains(runs, **options)

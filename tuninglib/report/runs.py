@@ -5,12 +5,13 @@ from tuninglib.report import doubts
 from tuninglib.report.cells import NONE, headed, shown, spaced, system_of
 from tuninglib.report.display import Table
 from tuninglib.rounding import decimals_of_step, gauge_text
+from tuninglib.session.defaults import speedometer_step
 
 
 def table(results) -> Table:
     """Every run as written down, with the wheel force that follows from it."""
     system, gauge = system_of(results), results.session.gauge
-    step = units.to_display(results.session.speedometer.resolution.value, "speed", system)
+    step = units.to_display(speedometer_step(results.session).value, "speed", system)
     # A step that was typed in another unit needs no more decimals than one.
     digits = min(decimals_of_step(round(step, 3)), 1)
     rows = []

@@ -30,7 +30,7 @@ class Taken(Measured):
     put into words: ``"stated"`` in session.toml; ``"checks"`` of the speedometer; its
     ``"legal range"``; ``"table"`` of road loads, or ``"table and tyres"``; ``"rule"`` of thumb; the
     standard atmosphere at the hill's ``"altitude"`` or at ``"sea level"``; ``"pump petrol"``;
-    ``"usual petrol"``; a ``"riding day"``.
+    ``"usual petrol"``; a ``"riding day"``; a ``"usual step"`` of speedometers.
     """
 
     source: str = "stated"
@@ -49,6 +49,7 @@ class TakenRoadLoad:
 SUSTAINED_RICHER = 0.02  # of lambda; ours
 # From a frosty morning to a hot afternoon: nobody rides hill tests in worse (ours).
 _RIDING_DAY = Taken(288.15, 15.0, "riding day")
+_USUAL_STEP = Taken(1 / 3.6, source="usual step")
 _PUMP_ETHANOL = Taken(0.05, 0.05, "pump petrol")
 
 
@@ -146,6 +147,16 @@ def hill_of(session) -> Hill:
     return Hill([piece.length.value for piece in pieces], [piece.grade.value for piece in pieces])
 
 
+def speedometer_step(session) -> Taken:
+    """Smallest step of the speedometer, as shown: as stated, or 1 km/h. [m/s]
+
+    Parameters
+    ----------
+    session : tuninglib.session.load.Session
+    """
+    return _stated(session.speedometer.resolution, _USUAL_STEP)
+
+
 def speedometer_factor(session, shown_m_s: float) -> Taken:
     """True speed over shown speed: as stated, from checks, or the middle of what UN R39 allows.
 
@@ -157,7 +168,7 @@ def speedometer_factor(session, shown_m_s: float) -> Taken:
     """
     if session.speedometer.checks:
         shown, true = zip(*session.speedometer.checks, strict=True)
-        found = speed_factor(shown, true, resolution=session.speedometer.resolution.value)
+        found = speed_factor(shown, true, resolution=speedometer_step(session).value)
         otherwise = Taken(found.value, (found.high - found.low) / 2, "checks")
     else:
         factor, sd = unknown_factor(shown_m_s)

@@ -12,6 +12,7 @@ from tuninglib.session import machine, schema
 from tuninglib.session.climbs_file import CLIMBS, read_climbs
 from tuninglib.session.cross_checks import contradictions, implausible_runs
 from tuninglib.session.fills_file import FILLS, read_fills
+from tuninglib.session.motion_checks import whole_table
 from tuninglib.session.read_runs import RUNS, read_runs
 from tuninglib.session.read_toml import TOML, read_toml
 from tuninglib.text_files import Problem, SessionError
@@ -91,7 +92,7 @@ def load_session(folder) -> Session:
         **more,
         **tables,
     )
-    problems = [*contradictions(session)] or [*implausible_runs(session)]
+    problems = [*contradictions(session)] or [*whole_table(session)] or [*implausible_runs(session)]
     if problems:
         raise SessionError(problems)
     return session

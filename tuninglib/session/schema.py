@@ -187,13 +187,13 @@ class Speedometer:
         high=1.1,
         default=None,
     )
-    resolution: Measured = quantity(
+    resolution: Measured | None = quantity(
         "m/s",
-        "the smallest step that you can read",
+        "the smallest step that you can read; left out: 1 km/h",
         example="1 km/h",
         low=0,
         high=3,
-        default=Measured(1 / 3.6),
+        default=None,
         plus_minus="none",
     )
     checks: tuple = speed_pairs(

@@ -11,7 +11,7 @@ import numpy as np
 
 from tuninglib.checks import require
 from tuninglib.statistics.mixed_model import Component, MixedFit, fit_mixed
-from tuninglib.statistics.road_runs import linearised
+from tuninglib.statistics.road_runs import linearised, log_forces
 from tuninglib.statistics.unknowns import Unknown
 
 # Below this many degrees of freedom the scatter counts as not estimated.
@@ -140,7 +140,7 @@ class System:
 
     def mean_log_force(self):
         """Mean logarithm of each setup's forces as stated: where the fit begins."""
-        found, setup = linearised(self.runs, [], []).log_force, self.runs.setup
+        found, setup = log_forces(self.runs, [], []), self.runs.setup
         return np.bincount(setup, found) / np.bincount(setup)
 
     def linearise(self, moved: Moved, log_force) -> Linear:
@@ -180,8 +180,7 @@ class System:
             for one, at in zip(unknowns, [*moved.shared, *moved.own], strict=True)
             if one.name != "reading"
         ]
-        found = linearised(self.runs, [one for one, _ in kept], [at for _, at in kept])
-        return np.exp(found.log_force)
+        return np.exp(log_forces(self.runs, [one for one, _ in kept], [at for _, at in kept]))
 
     def learnt(self, fit):
         """Name, mean and sd of each unknown that runs share."""
@@ -192,21 +191,20 @@ class System:
             for one, mean, sd in zip(self.shared, fit.joint[k:], sds, strict=True)
         )
 
-    def shares(self, solved, linear, vector):
-        """Share of each named part in the variance of a contrast of the setups."""
-        row = np.tensordot(vector, solved.fit.weights, axes=1)
-        found = {}
+    def shares(self, solved, linear) -> dict:
+        """Covariance of the forces by each named part, setups by setups."""
+        weights, found = solved.fit.weights, {}
 
-        def add(name, variance):
-            found[name] = found.get(name, 0.0) + float(variance)
+        def add(name, rows):
+            found[name] = found.get(name, 0.0) + rows @ rows.T
 
-        for one, effect in zip(self.shared, np.tensordot(row, linear.shared, axes=2), strict=True):
-            add(one.name, effect**2)
+        for one, column in zip(self.shared, np.moveaxis(linear.shared, -1, 0), strict=True):
+            add(one.name, np.einsum("kib,ib->k", weights, column)[:, None])
         for one, ratio, slope in zip(self.own, solved.ratios, linear.own, strict=True):
-            add(one.name, ratio * np.sum((row * slope).sum(1) ** 2))
-        add("scatter", np.sum(row**2 * (solved.variance * solved.scatter + solved.doubt)))
-        total = sum(found.values())
-        return {name: value / total for name, value in found.items()}
+            add(one.name, np.sqrt(ratio) * np.einsum("kib,ib->ki", weights, slope))
+        own = np.sqrt(solved.variance * solved.scatter + solved.doubt)
+        add("scatter", (weights * own).reshape(len(weights), -1))
+        return found
 
 
 def diagonal(values):

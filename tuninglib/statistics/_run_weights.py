@@ -2,8 +2,7 @@
 
 import numpy as np
 
-from tuninglib.statistics._block_matrix import BlockMatrix
-from tuninglib.statistics._gain_system import diagonal, problem_of
+from tuninglib.statistics._gain_system import problem_of
 from tuninglib.statistics.mixed_model import fit_mixed
 from tuninglib.statistics.robust import Weighed, settled_weights
 
@@ -76,15 +75,11 @@ def _scatter_of_others(fit, matrix, start, there):
     """
     # Without row i, P becomes P - p pᵀ / P_ii.
     phi, p, pd = fit.variances[0], fit.projector, fit.scaled_residuals
-    m = BlockMatrix.of_blocks(diagonal(matrix))
-    pm = p @ m
-    pmp = pm @ p
-    once = pmp.diagonal()
-    twice = (pm @ pmp).diagonal()
-    seen = p.times((matrix * pd)[..., None])[..., 0]
+    once, twice, trace = p.through(matrix)
+    seen = p.times(matrix * pd)
     square = np.sum(matrix * pd**2) - 2 * pd / there * seen + (pd / there) ** 2 * once
-    trace = pm.trace() - once / there
-    information = (pmp @ m).trace() - 2 * twice / there + (once / there) ** 2
+    trace = trace - once / there
+    information = np.sum(once * matrix) - 2 * twice / there + (once / there) ** 2
     score = square - trace + _PRIOR_DOF * (start / phi**2 - 1 / phi)
     step = score / (information + _PRIOR_DOF / phi**2)
     return np.maximum(phi + step, 0.05 * start), once / there**2

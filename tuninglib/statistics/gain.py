@@ -268,7 +268,7 @@ def estimate_gains(
         ):
             break
     mixture = average_over_variances(**solved.problem, fit=solved.fit)
-    day = _Day(system, linear, solved, mixture)
+    day = _Day(system, linear, solved, mixture, system.shares(solved, linear))
     learnt = tuple(Learnt(*one) for one in system.learnt(solved.fit))
     base = np.eye(count)
     others = [j for j in range(count) if j != reference]
@@ -317,6 +317,7 @@ class _Day(NamedTuple):
     linear: Linear
     solved: Solved
     mixture: VarianceMixture
+    parts: dict
 
     def spread(self, vector):
         shared = self.mixture.means.shape[-1] - len(vector)
@@ -339,7 +340,9 @@ class _Day(NamedTuple):
         )
 
     def shares(self, vector):
-        return self.system.shares(self.solved, self.linear, vector)
+        found = {name: float(vector @ part @ vector) for name, part in self.parts.items()}
+        total = sum(found.values())
+        return {name: value / total for name, value in found.items()}
 
 
 def _contradicted(learnt, solved) -> tuple:

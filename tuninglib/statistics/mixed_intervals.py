@@ -164,9 +164,7 @@ class _Grid:
             own = self.rows.known + self.lowest * blocks_of(first.matrix)
             if second is not None:
                 own = own + second * blocks_of(self.other.matrix)
-            self._turned[number] = _turned(
-                self.rows, own, blocks_of(first.matrix), self.start
-            )
+            self._turned[number] = _turned(self.rows, own, blocks_of(first.matrix), self.start)
         added = self.scale * (points - 1)
         phi = added + self.lowest
         log, information, mean, covariance = _along(self._turned[number], self.rows.prior, added)
@@ -187,7 +185,7 @@ def _evaluated(grid, points, start) -> _Found:
     for side in (range(middle, len(grid.seconds)), range(middle - 1, -1, -1)):
         for number in side:
             log = np.full(points.size, -np.inf)
-            mean = np.zeros((points.size, grid.rows.design.shape[-1]))
+            mean = np.zeros((points.size, grid.rows.columns))
             covariance = np.zeros((*mean.shape, mean.shape[-1]))
             todo, done = start, np.zeros(points.size, dtype=bool)
             while todo.size:
@@ -209,7 +207,7 @@ def _evaluated(grid, points, start) -> _Found:
 
 
 class _Turned(NamedTuple):
-    """Sums over rows that are turned so that B, and the first variance's part K of it, are diagonal.
+    """Sums over rows, turned so that B and the first variance's part K of it are diagonal.
 
     With r the data less X b₀, and K's diagonal as the rows' values, every sum of f(value) over rows
     is a sum over few nodes, as f is smooth: see :func:`_nodes`.
@@ -240,8 +238,9 @@ def _turned(rows, own, part, start) -> _Turned:
     root = np.linalg.cholesky(own)
     half = np.linalg.solve(root, np.broadcast_to(part, own.shape))
     values, vectors = np.linalg.eigh(np.linalg.solve(root, half.transpose(0, 2, 1)))
-    left = rows.data - rows.design @ start
-    both = np.concatenate([rows.design, left[..., None]], axis=-1)
+    left = rows.data - rows.design.at(start)
+    design = rows.design.times(np.eye(rows.columns))
+    both = np.concatenate([design, left[..., None]], axis=-1)
     turned = flat(vectors.transpose(0, 2, 1) @ np.linalg.solve(root, both))
     log_root = np.log(np.diagonal(root, axis1=1, axis2=2)).sum()
     values = values.reshape(-1)

@@ -6,11 +6,12 @@ likelihood; :mod:`tuninglib.statistics.mixed_intervals` makes intervals that all
 they are known.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 
-from tuninglib.statistics._block_matrix import BlockMatrix, blocks_of, flat, rows_of
+from tuninglib.statistics._block_matrix import Columns, Projector, blocks_of, rows_of
 
 _MOST_STEPS = 100
 
@@ -44,13 +45,9 @@ class MixedFit:
         β and its covariance.
     joint, joint_covariance : array
         β, then the likeliest z, and the covariance of both together.
-    variances, variance_covariance : array
-        φ, and its covariance by the expected information.
-    information : array
-        Expected information of φ from the data alone.
-    weights : array, k rows in the shape of the data
-        G with β = G d.
-    projector : BlockMatrix
+    variances : array
+        φ.
+    projector : Projector
         P, which turns the data into V⁻¹ (d − X β).
     scaled_residuals : array, in the shape of the data
         P d.
@@ -58,17 +55,34 @@ class MixedFit:
         Covariance of what the rows do not share, in blocks: V − J Jᵀ.
     """
 
+    # Of what is asked for seldom, no more is worked out than is asked for.
+
     coefficients: np.ndarray
     covariance: np.ndarray
     joint: np.ndarray
     joint_covariance: np.ndarray
     variances: np.ndarray
-    variance_covariance: np.ndarray
-    information: np.ndarray
-    weights: np.ndarray
-    projector: BlockMatrix
+    projector: Projector
     scaled_residuals: np.ndarray
     own: np.ndarray
+    _state: "_State" = field(repr=False)
+
+    @property
+    def information(self):
+        """Expected information of φ from the data alone."""
+        return self._state.information
+
+    @cached_property
+    def variance_covariance(self):
+        """Covariance of φ by the expected information."""
+        known = self._state.information + self._state.prior_information
+        return np.linalg.pinv(known, rcond=1e-14)
+
+    @cached_property
+    def weights(self):
+        """G with β = G d: k rows in the shape of the data."""
+        found = self.projector.turned.times(self.joint_covariance[:, : self.coefficients.size])
+        return np.moveaxis(found, -1, 0).reshape(-1, *self.scaled_residuals.shape)
 
 
 def fit_mixed(data, design, known, components, *, shared=None, first=None, close=1e-5) -> MixedFit:
@@ -152,36 +166,50 @@ def fit_mixed(data, design, known, components, *, shared=None, first=None, close
         phi, state = trial, new
         if moved < close:
             break
-    inverse = np.linalg.pinv(state.information + state.prior_information, rcond=1e-14)
-    k, turned = rows.fixed, state.turned
-    weights = np.moveaxis(turned @ state.covariance[:, :k], -1, 0)
+    k = rows.fixed
     return MixedFit(
         coefficients=state.joint[:k],
         covariance=state.covariance[:k, :k],
         joint=state.joint,
         joint_covariance=state.covariance,
         variances=phi,
-        variance_covariance=inverse,
-        information=state.information,
-        weights=weights.reshape(k, *shape),
-        projector=BlockMatrix(state.inverse, -turned @ state.covariance, turned),
+        projector=Projector(state.inverse, state.turned, state.covariance),
         scaled_residuals=state.pd.reshape(shape),
         own=state.own,
+        _state=state,
     )
 
 
 @dataclass(frozen=True)
 class _State:
+    """Everything at one φ; the information is worked out when it is asked for."""
+
     joint: np.ndarray
     covariance: np.ndarray
     own: np.ndarray
     inverse: np.ndarray
-    turned: np.ndarray
+    turned: Columns
     pd: np.ndarray
     score: np.ndarray
-    information: np.ndarray
     prior_information: np.ndarray
     objective: float
+    moved: tuple
+    seen: tuple
+    mixed: tuple
+
+    @cached_property
+    def information(self):
+        """Expected information of φ from the data: ½ tr(P K_j P K_k)."""
+        count = len(self.moved)
+        found = np.zeros((count, count))
+        for k in range(count):
+            again = self.moved[k].left(self.inverse)
+            for j in range(k, count):
+                twice = self.covariance @ self.moved[j].gram(again)
+                one = np.einsum("iab,iba->", self.mixed[j], self.mixed[k]) - 2 * np.trace(twice)
+                one = 0.5 * (one + np.sum(self.seen[j] * self.seen[k].T))
+                found[j, k] = found[k, j] = one
+        return found
 
 
 def _state(rows, parts, phi, stated, dof):
@@ -190,8 +218,8 @@ def _state(rows, parts, phi, stated, dof):
     try:
         factor = np.linalg.cholesky(own)
         inverse = np.linalg.inv(own)
-        turned = inverse @ rows.design
-        normal = flat(rows.design).T @ flat(turned) + rows.prior
+        turned = rows.design.left(inverse)
+        normal = rows.design.gram(turned) + rows.prior
         covariance = np.linalg.inv(normal)
     except np.linalg.LinAlgError:
         return None
@@ -199,12 +227,12 @@ def _state(rows, parts, phi, stated, dof):
     joint, left = np.zeros(len(normal)), rows.data
     for _ in range(2):
         # The second time, what rounding left over.
-        joint = joint + covariance @ (flat(turned).T @ left.reshape(-1) - rows.prior @ joint)
-        left = rows.data - rows.design @ joint
+        joint = joint + covariance @ (turned.against(left) - rows.prior @ joint)
+        left = rows.data - rows.design.at(joint)
     pd = (inverse @ left[..., None])[..., 0]
-    moved = [part @ turned for part in parts]
-    seen = [covariance @ (flat(turned).T @ flat(one)) for one in moved]
-    mixed = [inverse @ part for part in parts]
+    moved = tuple(turned.left(part) for part in parts)
+    seen = tuple(covariance @ turned.gram(one) for one in moved)
+    mixed = tuple(inverse @ part for part in parts)
     trace = [
         np.einsum("iaa->", one) - np.trace(other) for one, other in zip(mixed, seen, strict=True)
     ]
@@ -214,12 +242,6 @@ def _state(rows, parts, phi, stated, dof):
             for part, t in zip(parts, trace, strict=True)
         ]
     )
-    information = np.zeros((len(parts), len(parts)))
-    for j in range(len(parts)):
-        for k in range(j + 1):
-            twice = covariance @ (flat(moved[j]).T @ flat(inverse @ moved[k]))
-            found = np.einsum("iab,iba->", mixed[j], mixed[k]) - 2 * np.trace(twice)
-            information[j, k] = information[k, j] = 0.5 * (found + np.sum(seen[j] * seen[k].T))
     has = dof > 0
     safe = np.where(has, np.maximum(phi, 1e-300), 1.0)
     score = score + np.where(has, dof / 2 * (stated / safe**2 - 1 / safe), 0.0)
@@ -230,7 +252,6 @@ def _state(rows, parts, phi, stated, dof):
     objective += np.sum(np.where(has, dof / 2 * (np.log(safe) + stated / safe), 0.0))
     return _State(
         joint=joint, covariance=covariance, own=own, inverse=inverse, turned=turned, pd=pd,
-        score=score, information=information,
-        prior_information=np.diag(np.where(has, dof / 2 / safe**2, 0.0)),
-        objective=float(objective),
+        score=score, prior_information=np.diag(np.where(has, dof / 2 / safe**2, 0.0)),
+        objective=float(objective), moved=moved, seen=seen, mixed=mixed,
     )  # fmt: skip

@@ -157,25 +157,18 @@ def linearised(runs: Runs, unknowns, moved, log_force=None) -> Linearised:
     [[0.0067, 0.0066]]
     """
     unknowns = list(unknowns)
-    stated = {name: np.array(getattr(runs, name)) for name in RUN_FIELDS}
-    stated |= {name: np.array(getattr(runs.hill, name)) for name in HILL_FIELDS}
+    stated = _stated(runs)
     now = moved_fields(stated, unknowns, moved)
-    up, down = _up_n(runs, now), _down_n(runs, now)
-    if not np.all(up > 0):
-        run = int(np.argmin(up))
-        raise ValueError(
-            f"the speeds of run {run + 1} need no pull at all (wheel force {up[run]:.3g} N); "
-            "check its speeds and the grade"
-        )
+    up, down = _pull_n(runs, now), _down_n(runs, now)
     log_up = np.log(up) + now["log_correction"]
     ridden = now
     if log_force is not None:
         up = np.exp(log_force - now["log_correction"])
         ridden = now | _ridden(runs, now, up)
-    forces = (_up_n(runs, ridden), _down_n(runs, ridden)) if unknowns else None
+    start = _Start.of(runs, ridden) if unknowns else None
     rises, falls = np.zeros((2, len(unknowns), up.size))
     for name in dict.fromkeys(name for one in unknowns for name in one.changes):
-        rise, fall = _by_field(runs, ridden, forces, name, up)
+        rise, fall = _by_field(runs, ridden, start, name, up)
         for row, one in enumerate(unknowns):
             if name in one.changes:
                 change = one.changes[name] * np.ones(stated[name].shape)
@@ -190,6 +183,48 @@ def linearised(runs: Runs, unknowns, moved, log_force=None) -> Linearised:
                     rises[row] += rise * change
                     falls[row] += fall * change
     return Linearised(log_up, rises, down, falls)
+
+
+def log_forces(runs: Runs, unknowns, moved):
+    """Log wheel force of each way up where the unknowns stand, brought to reference conditions.
+
+    Parameters
+    ----------
+    runs, unknowns, moved
+        As in :func:`linearised`.
+
+    Returns
+    -------
+    log_force : array, n
+
+    Examples
+    --------
+    >>> runs = Runs(hill=Hill(400.0, 0.06), setup=[0], rider=0, mass_kg=200.0, true_entry_m_s=13.0,
+    ...             true_exit_m_s=17.0, air_density_kg_m3=1.2, drag_area_m2=0.55,
+    ...             rolling_coefficient=0.015)
+    >>> np.exp(log_forces(runs, [], []))
+    array([256.64])
+    """
+    now = moved_fields(_stated(runs), unknowns, moved)
+    return np.log(_pull_n(runs, now)) + now["log_correction"]
+
+
+def _stated(runs) -> dict:
+    """All that an unknown may change, as stated."""
+    found = {name: np.array(getattr(runs, name)) for name in RUN_FIELDS}
+    return found | {name: np.array(getattr(runs.hill, name)) for name in HILL_FIELDS}
+
+
+def _pull_n(runs, fields):
+    """Wheel force of each way up, which has to be one. [N]"""
+    up = _up_n(runs, fields)
+    if not np.all(up > 0):
+        run = int(np.argmin(up))
+        raise ValueError(
+            f"the speeds of run {run + 1} need no pull at all (wheel force {up[run]:.3g} N); "
+            "check its speeds and the grade"
+        )
+    return up
 
 
 def moved_fields(stated: dict, unknowns, moved) -> dict:
@@ -283,10 +318,54 @@ def _ridden(runs, fields, up_n) -> dict:
     return found
 
 
-def _by_field(runs, fields, forces, name, up):
+class _Start(NamedTuple):
+    """Where slopes are taken: forces up and down, and how the ends follow.
+
+    Attributes
+    ----------
+    forces : tuple of array
+        [N]
+    misses, by_force : tuple of array
+        Of :func:`_misses`, and its slope by the force.
+    """
+
+    forces: tuple
+    misses: tuple
+    by_force: tuple
+
+    @classmethod
+    def of(cls, runs, fields) -> "_Start":
+        forces = _up_n(runs, fields), _down_n(runs, fields)
+        step = 1e-5 * float(np.mean(forces[0]))
+        misses = _misses(runs, fields, forces)
+        after = _misses(runs, fields, [force + step for force in forces])
+        slopes = tuple((b - a) / step for a, b in zip(misses, after, strict=True))
+        return cls(forces, misses, slopes)
+
+
+def _misses(runs, fields, forces):
+    """Squares of the end speeds that forces give, less those there are; NaN without a way down."""
+    there, (up, down) = runs.has_way_down, forces
+    found = np.full((2, up.size), np.nan)
+    reached = exit_speed_m_s(
+        _ride(runs, fields), force_n=up, entry_speed_m_s=fields["true_entry_m_s"]
+    )
+    found[0] = reached**2 - fields["true_exit_m_s"] ** 2
+    if there.any():
+        reached = exit_speed_m_s(
+            _way_down(runs, fields),
+            force_n=down[there],
+            entry_speed_m_s=fields["true_down_entry_m_s"][there],
+        )
+        found[1, there] = reached**2 - fields["true_down_exit_m_s"][there] ** 2
+    return tuple(found)
+
+
+def _by_field(runs, fields, start, name, up):
     """Slopes of log force up and of force down by one field; by piece and run for the hill's.
 
-    ``forces`` are those up and down at the fields as they are.
+    The force that keeps the ends where they are, as a field moves: what the field does to the end
+    over what force does to it.
     """
     if name == "log_correction":
         return np.ones(up.shape), np.zeros(up.shape)
@@ -295,9 +374,11 @@ def _by_field(runs, fields, forces, name, up):
     by_piece = name in HILL_FIELDS
     slopes = [[], []]
     for piece in np.eye(base.size) if by_piece else [np.ones(base.shape)]:
-        moved = fields | {name: base + step * piece}
+        moved = _misses(runs, fields | {name: base + step * piece}, start.forces)
         size = (step * piece).sum() if by_piece else step
-        for found, force, before in zip(slopes, (_up_n, _down_n), forces, strict=True):
-            found.append((force(runs, moved) - before) / size)
+        for found, after, before, slope in zip(
+            slopes, moved, start.misses, start.by_force, strict=True
+        ):
+            found.append((before - after) / size / slope)
     rise, fall = (np.array(one) if by_piece else one[0] for one in slopes)
     return np.nan_to_num(rise) / up, fall

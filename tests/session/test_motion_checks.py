@@ -1,0 +1,106 @@
+"""A whole table in the other unit, or its lines swapped, is refused with what gives it away."""
+
+import shutil
+
+import pytest
+
+from tests.conftest import ROOT
+from tuninglib.session.load import load_session
+from tuninglib.text_files import SessionError
+
+DEMO_DATA = ROOT / "demo_data"
+UP = "entry_speed [km/h],exit_speed [km/h]"
+DOWN = "down_entry_speed [mph],down_exit_speed [mph]"
+STEP = 'resolution = "0.5 mph"'
+
+
+@pytest.fixture
+def changed(tmp_path):
+    def change(name, *edits):
+        folder = tmp_path / "outing"
+        shutil.rmtree(folder, ignore_errors=True)
+        shutil.copytree(DEMO_DATA / name, folder)
+        for file, old, new in edits:
+            text = (folder / file).read_text(encoding="utf-8")
+            assert old in text
+            (folder / file).write_text(text.replace(old, new), encoding="utf-8")
+        return folder
+
+    return change
+
+
+def refused(folder):
+    with pytest.raises(SessionError) as caught:
+        load_session(folder)
+    (problem,) = caught.value.problems
+    return str(problem)
+
+
+def test_the_speedometers_steps_tell_the_unit(changed):
+    said = refused(changed("bigger_cylinder", ("runs.csv", UP, UP.replace("km/h", "mph"))))
+    assert "runs.csv, row 1, entry_speed: no speed is on the speedometer's steps of 1 km/h" in said
+    assert "but all 42 are if they are km/h and not mph; write km/h in the header" in said
+    said = refused(changed("there_and_back", ("runs.csv", "mph", "km/h")))
+    assert "steps of 0.5 mph" in said
+    assert "if they are mph and not km/h" in said
+
+
+def test_a_step_that_nobody_stated_tells_nothing(changed):
+    """Whole miles an hour from a rider who says nothing of his speedometer are believed."""
+    edits = [("session.toml", 'resolution = "1 km/h"\n', "")]
+    load_session(changed("bigger_cylinder", *edits))
+    load_session(changed("bigger_cylinder", *edits, ("runs.csv", UP, UP.replace("km/h", "mph"))))
+
+
+def test_speeds_between_the_steps_are_believed(changed):
+    """From a phone, say, to a tenth: on no step in either unit."""
+    folder = changed("bigger_cylinder")
+    head, *rows = (folder / "runs.csv").read_text(encoding="utf-8").splitlines()
+    cells = [row.split(",") for row in rows]
+    for number, row in enumerate(cells):
+        for at in (3, 4):
+            if row[at]:
+                row[at] = f"{float(row[at]) + 0.1 * (1 + number % 8):.1f}"
+    lines = [head, *(",".join(row) for row in cells)]
+    (folder / "runs.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
+    load_session(folder)
+
+
+@pytest.mark.parametrize(
+    ("edit", "meant"),
+    [
+        (("runs.csv", "mph", "km/h"), "mph under a header in km/h"),
+        (("runs.csv", DOWN, DOWN.replace("mph", "km/h")), "mph under a header in km/h"),
+        (
+            ("runs.csv", DOWN, "down_exit_speed [mph],down_entry_speed [mph]"),
+            "marker and start line swapped",
+        ),
+    ],
+)
+def test_gravity_tells_the_unit_of_a_way_down(changed, edit, meant):
+    said = refused(changed("there_and_back", edit, ("session.toml", STEP + "\n", "")))
+    assert "rolling down as these speeds say takes a brake of" in said
+    assert f"it takes none if they are {meant}" in said
+
+
+def test_too_fast_a_way_down_is_told_as_well(changed):
+    folder = changed("there_and_back", ("session.toml", STEP + "\n", ""))
+    path = folder / "runs.csv"
+    head, *rows = path.read_text(encoding="utf-8").splitlines()
+    cells = [row.split(",") for row in rows]
+    names = [cell.split(" ")[0] for cell in head.split(",")]
+    for row in cells:
+        for name in ("down_entry_speed", "down_exit_speed"):
+            row[names.index(name)] = f"{float(row[names.index(name)]) * 1.609344:.1f}"
+    lines = [head, *(",".join(row) for row in cells)]
+    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    said = refused(folder)
+    assert "takes a push of" in said
+    assert "km/h under a header in mph" in said
+
+
+def test_honest_sessions_are_read(changed):
+    for name in ("bigger_cylinder", "there_and_back", "one_summer/2_june"):
+        load_session(changed(name))
+    # A slope that is stated two points too steep is another matter than a unit.
+    load_session(changed("there_and_back", ("session.toml", 'grade = "7.5', 'grade = "6.5')))

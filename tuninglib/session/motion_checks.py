@@ -1,0 +1,149 @@
+"""A whole table of speeds in another unit than its header says, or with its two lines swapped.
+
+No single run shows it: all are wrong alike. What gives it away is the speedometer's own step, and
+the way back down, which gravity rides and no engine.
+"""
+
+import numpy as np
+
+from tuninglib.physics.hill import Ride, wheel_force_n
+from tuninglib.session.cross_checks import KMH_IN_MPH
+from tuninglib.session.defaults import air_of_runs, hill_of, road_load_of, speedometer_factor
+from tuninglib.session.read_runs import RUNS
+from tuninglib.text_files import Problem
+from tuninglib.units import to_display, unit_label
+
+# Of the speeds, so many at most are on the stated steps as they stand; and so many are needed.
+_ON_STEPS, _FEWEST = 0.5, 8
+# A speed is on a step if it is within this share of it.
+_NEAR = 0.02
+_SHOWN = (
+    "shown_entry_m_s",
+    "shown_exit_m_s",
+    "shown_down_entry_m_s",
+    "shown_down_exit_m_s",
+)
+# Standard deviations: so far from what gravity does is wrong, so near is what was meant.
+_FAR, _MEANT = 4.0, 2.0
+# What is not stated of a hill, a road and a day: slope, rolling, wind [m/s], and what the air does.
+_GRADE_SD, _ROLLING_SD, _WIND_SD, _DRAG_SD = 0.003, 0.004, 1.0, 0.15
+
+
+def whole_table(session):
+    """Problems that all speeds of a session have alike.
+
+    Parameters
+    ----------
+    session : tuninglib.session.load.Session
+
+    Yields
+    ------
+    Problem
+        One at most.
+    """
+    runs = session.runs[session.runs["exclude"] == ""]
+    problem = _steps(session, runs) or _way_down(session, runs)
+    if problem:
+        yield problem
+
+
+def _steps(session, runs) -> Problem | None:
+    """Speeds that are on the speedometer's steps only if they are brought to the other unit."""
+    if session.speedometer.resolution is None:
+        return None
+    step = session.speedometer.resolution.value
+    # An entry speed that was said once for all runs is no reading.
+    read = runs.copy()
+    read.loc[read["entry_taken"], "shown_entry_m_s"] = np.nan
+    speeds = read[list(_SHOWN)].to_numpy().ravel()
+    speeds = speeds[np.isfinite(speeds)]
+    if step <= 0 or len(speeds) < _FEWEST or len(np.unique(speeds.round(6))) < 4:
+        return None
+
+    def on_steps(values):
+        return float(np.mean(np.abs(values / step - np.round(values / step)) < _NEAR))
+
+    if on_steps(speeds) > _ON_STEPS:
+        return None
+    for factor, typed, under in ((1 / KMH_IN_MPH, "km/h", "mph"), (KMH_IN_MPH, "mph", "km/h")):
+        if on_steps(speeds * factor) == 1.0:
+            number = to_display(float(step), "speed", "metric" if typed == "km/h" else "us")
+            message = (
+                f"no speed is on the speedometer's steps of {number:g} {typed} (resolution), but "
+                f"all {len(speeds)} are if they are {typed} and not {under}; write {typed} in the "
+                "header, or the right resolution under [speedometer]"
+            )
+            return Problem(RUNS, message, row=1, column="entry_speed")
+    return None
+
+
+def _way_down(session, runs) -> Problem | None:
+    """Ways down that gravity cannot have ridden, while in the other unit it could."""
+    there = runs["shown_down_entry_m_s"].notna() & runs["shown_down_exit_m_s"].notna()
+    rows = runs[there]
+    if len(rows) < 2:
+        return None
+    off = {}
+    for said, factor, swapped in (
+        ("", 1.0, False),
+        ("km/h under a header in mph", 1 / KMH_IN_MPH, False),
+        ("mph under a header in km/h", KMH_IN_MPH, False),
+        ("marker and start line swapped", 1.0, True),
+    ):
+        off[said] = _push(session, rows, factor, swapped)
+    push, sds = off.pop("")
+    if sds < _FAR:
+        return None
+    meant = min(off, key=lambda said: off[said][1])
+    if off[meant][1] > _MEANT:
+        return None
+    system = session.about.units
+    force = to_display(abs(push), "force", system)
+    message = (
+        f"rolling down as these speeds say takes a {'push' if push > 0 else 'brake'} of "
+        f"{force:.0f} {unit_label('force', system)} that nobody gave (middle of {len(rows)} runs); "
+        f"it takes none if they are {meant}; mend the header or the columns, or the hill's grade"
+    )
+    return Problem(RUNS, message, row=1, column="down_exit_speed")
+
+
+def _push(session, rows, factor, swapped) -> tuple:
+    """Force that the ways down need beside gravity [N], and how many standard deviations it is."""
+    shown = rows[["shown_down_entry_m_s", "shown_down_exit_m_s"]].to_numpy() * factor
+    if swapped:
+        shown = shown[:, ::-1]
+    scale = speedometer_factor(session, float(np.median(shown)))
+    speeds = shown * scale.value
+    mass = session.bike.mass.value + np.array(
+        [session.riders[name].mass.value for name in rows["rider"]]
+    )
+    road = road_load_of(session, float(mass.mean()))
+    density = air_of_runs(session).loc[rows.index, "density_kg_m3"].to_numpy()
+    area = road.drag_area_m2
+    ride = Ride(
+        hill=hill_of(session).reversed(),
+        mass_kg=mass,
+        rotating_mass_kg=road.rotating_mass_kg.value,
+        air_density_kg_m3=density,
+        drag_area_m2=area.value,
+        rolling_coefficient=road.rolling_coefficient.value,
+    )
+    forces = wheel_force_n(ride, entry_speed_m_s=speeds[:, 0], exit_speed_m_s=speeds[:, 1])
+    weight = float(mass.mean()) * 9.81
+    mean = float(speeds.mean())
+    air = 0.5 * float(density.mean()) * area.value * mean**2
+    hill = session.hill
+    grade_sd = max(hill.grade.sd, _GRADE_SD, *(piece.grade.sd for piece in hill.pieces))
+    rolling_sd = max(road.rolling_coefficient.sd, _ROLLING_SD)
+    wind_sd = float(np.hypot(session.weather.headwind.sd, _WIND_SD))
+    inertia = float(np.median(np.abs(speeds[:, 1] ** 2 - speeds[:, 0] ** 2)))
+    inertia *= float(mass.mean()) / 2 / hill_of(session).length_m
+    sd = np.sqrt(
+        (weight * grade_sd) ** 2
+        + (weight * rolling_sd) ** 2
+        + (air * max(area.sd / area.value, _DRAG_SD)) ** 2
+        + (2 * air * wind_sd / mean) ** 2
+        + (2 * (inertia + air) * scale.sd / scale.value) ** 2
+    )
+    middle = float(np.median(forces))
+    return middle, abs(middle) / float(sd)
