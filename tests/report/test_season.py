@@ -127,6 +127,9 @@ def test_knock_stands_before_any_gain(copy):
     assert "heard with big 164 on 20 June 2026" in str(words.sentences(found))
     rows = str(season_mixture.table(found))
     assert "knocked" in rows
+    said = dict(words.sentences(found).items)
+    assert "Not to be ridden as it is: it knocked and it is too lean." in said["big 164"]
+    assert "Not to be ridden" not in said["big 172"]
     assert "no reason to ride a combination that knocked" in str(season_mixture.sentences(found))
 
 

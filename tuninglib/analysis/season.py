@@ -50,6 +50,8 @@ class SeasonPull:
     ----------
     setup : str
         Its name, with a day where the name alone stands for several.
+    parts : tuple of str
+        Its engine, injector and fuel.
     outings : tuple of int
         Those that rode it.
     force_n : Interval
@@ -68,6 +70,7 @@ class SeasonPull:
     """
 
     setup: str
+    parts: tuple
     outings: tuple
     force_n: Interval
     gain: Interval | None = None
@@ -266,7 +269,7 @@ def _forces(own, ridden, names) -> dict:
     pooled = pool_days(days, **stated)
     return {
         "reference": reference,
-        "pulls": tuple(_pulls(pooled, order, labels, ridden, own)),
+        "pulls": tuple(_pulls(pooled, order, labels, ridden, own, names)),
         "day_forces": tuple(
             DayForce(outing=at, setup=label, force_n=_force(one, number))
             for at, day, one in zip(ridden, labels, days, strict=True)
@@ -309,23 +312,36 @@ def _through(function, log) -> Interval:
     return Interval(*function([log.value, log.low, log.high]).tolist())
 
 
-def _pulls(pooled, order, labels, ridden, own):
+def _parts(label, at, outing, names) -> tuple:
+    """Engine, injector and fuel of a setup, by the season's names."""
+    setup = next(one for one in outing.record.setups if names.setup(at, one.name) == label)
+    return (
+        names.engines[at, setup.engine],
+        names.injectors[at, setup.injector],
+        names.fuels[at, setup.fuel],
+    )
+
+
+def _pulls(pooled, order, labels, ridden, own, names):
     outings = {
         label: tuple(at for at, day in zip(ridden, labels, strict=True) if label in day)
         for label in order
     }
     comparisons = len(order) - 1
+    # As last ridden.
+    parts = {label: _parts(label, at[-1], own[at[-1]], names) for label, at in outings.items()}
     linked = _linked(order[0], labels, ridden, own)
     for number, label in enumerate(order):
         force = _through(np.exp, pooled.contrast(number).log)
         if number == 0:
-            yield SeasonPull(setup=label, outings=outings[label], force_n=force)
+            yield SeasonPull(setup=label, parts=parts[label], outings=outings[label], force_n=force)
             continue
         found = pooled.contrast(number, over=0)
         shared = [at for at in outings[label] if at in outings[order[0]]]
         adjusted = min(1.0, found.p_value * comparisons)
         yield SeasonPull(
             setup=label,
+            parts=parts[label],
             outings=outings[label],
             force_n=force,
             gain=_through(np.expm1, found.log),

@@ -50,7 +50,7 @@ def sentences(season) -> Prose:
             more = "more" if pull.verdict == "faster" else "less"
             size = pull.gain if more == "more" else _negated(pull.gain)
             text = f"{gain_text(size)} {more} force at the wheel than {over}."
-        items.append((name, text))
+        items.append((name, f"{text}{_not_as_it_is(season, pull)}"))
     items.append(
         (
             "Before you ride",
@@ -59,6 +59,22 @@ def sentences(season) -> Prose:
         )
     )
     return Prose(tuple(items), style="points")
+
+
+def _not_as_it_is(season, pull) -> str:
+    """What speaks against riding a setup, of what the season knows."""
+    mixtures = season.ladder.mixtures if season.ladder else ()
+    own = [one for one in mixtures if (one.engine, one.injector, one.fuel) == pull.parts]
+    found = [
+        said
+        for said, holds in (
+            ("it knocked", any(one.knocked for one in own)),
+            ("it is too lean", any(one.too_lean for one in own)),
+            ("its fuel is beyond the maker's limits", any(not one.allowed for one in own)),
+        )
+        if holds
+    ]
+    return f" Not to be ridden as it is: {listing(found)}." if found else ""
 
 
 def _negated(interval):
