@@ -7,6 +7,7 @@ import pkgutil
 
 import numpy as np
 import pytest
+from scipy.sparse import issparse
 
 from tuninglib import statistics
 from tuninglib.physics.hill import Hill, Ride
@@ -287,7 +288,7 @@ def parts(result):
         result = tuple(result.values())
     if isinstance(result, (tuple, list)):
         return [part for one in result for part in parts(one)]
-    return [np.asarray(result)]
+    return [result.toarray() if issparse(result) else np.asarray(result)]
 
 
 def test_no_function_is_left_out():

@@ -9,7 +9,6 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
-from scipy.interpolate import BarycentricInterpolator
 from scipy.special import ndtr
 
 from tuninglib.statistics._block_matrix import blocks_of, flat, rows_of
@@ -255,12 +254,13 @@ def _nodes(values, rows, upper) -> tuple:
     """Nodes in place of values, with the rows' products shared out among them.
 
     1/(1 + t v), its powers and its logarithm are analytic in log v with the nearest singularity π
-    away, so that polynomials in log v on Chebyshev's nodes are exact to rounding [1]_. Bins are
-    two wide in log v; where there are fewer rows than nodes, each row is its own.
+    away, so that polynomials in log v on Chebyshev's nodes are exact to rounding ([1]_, theorems
+    5.2 and 8.2). Bins are two wide in log v; where there are fewer rows than nodes, each row is
+    its own.
 
     References
     ----------
-    .. [1] L. N. Trefethen, Approximation Theory and Approximation Practice, SIAM 2013, theorem 8.2.
+    .. [1] L. N. Trefethen, Approximation Theory and Approximation Practice, SIAM 2013.
     """
     logs = np.log(values)
     place = np.floor((logs - logs.min(initial=0.0)) / _BIN).astype(int)
@@ -276,9 +276,9 @@ def _nodes(values, rows, upper) -> tuple:
             pairs = rows[own][:, upper[0]] * rows[own][:, upper[1]]
             parts = values[own], np.ones(own.sum()), pairs
         else:
-            at = np.cos(np.pi * (np.arange(count) + 0.5) / count)
-            nodes = (low + high) / 2 + apart * at
-            share = BarycentricInterpolator(nodes, np.eye(count))(logs[own])
+            angle = np.pi * (np.arange(count) + 0.5) / count
+            nodes = (low + high) / 2 + apart * np.cos(angle)
+            share = _shared_out(logs[own], nodes, (-1.0) ** np.arange(count) * np.sin(angle))
             products = np.zeros((count, upper[0].size))
             some = max(1, _AT_ONCE // upper[0].size)
             for begin in range(0, len(share), some):
@@ -289,6 +289,15 @@ def _nodes(values, rows, upper) -> tuple:
         for column, part in zip(found, parts, strict=True):
             column.append(part)
     return tuple(map(np.concatenate, found))
+
+
+def _shared_out(points, nodes, weights):
+    """By how much each point's polynomial follows each node: the barycentric formula. n by j"""
+    apart = points[:, None] - nodes
+    at_node = apart == 0
+    share = weights / np.where(at_node, 1.0, apart)
+    share = np.where(at_node.any(1, keepdims=True), at_node, share)
+    return share / share.sum(1, keepdims=True)
 
 
 def _along(turned, prior, added):
