@@ -35,6 +35,27 @@ _NAMES = {
     "minimum": "maximum", "maximum": "minimum", "sqrt": "square", "hypot": "maximum",
 }  # fmt: skip
 
+# Lines whose change changes no answer, and why; a change there is not counted.
+WITHOUT_EFFECT = {
+    "_MOST_STEPS =": "a limit of steps that no search comes near",
+    "_AT_ONCE": "how many numbers one copy has",
+    "_WORTH_IT =": "from where a quicker way is taken; both give the same",
+    "_POINTS, _REACH, _STRIDE =": "a finer or wider grid gives the same",
+    "_LEAST, _MATTERS, _FEWEST =": "what weighs nothing is left out sooner or later",
+    "_NOTHING, _BIN, _EXACT =": "how exact beyond rounding",
+    "step = step / 2": "halving or quartering ends at the same place",
+    "1e-3 * stated)": "when a search that has arrived ends",
+    "np.log(safe) + stated / safe), 0.0))": "the same added to all that is compared",
+    "same = 1e-10": "what rounding cannot tell apart",
+    "for _ in range(": "steps beyond those that are needed",
+    "close=1e-": "when a search that has arrived ends",
+}
+
+
+def has_effect(line: str) -> bool:
+    """Whether a change of a line can change an answer."""
+    return not any(one in line for one in WITHOUT_EFFECT)
+
 
 def places(tree):
     """Every node that can be changed, with how."""
@@ -69,10 +90,16 @@ def places(tree):
             yield node, kind
 
 
+def counted(tree, source: str) -> list:
+    """Nodes whose change may change an answer, with how."""
+    lines = source.splitlines()
+    return [one for one in places(tree) if has_effect(lines[one[0].lineno - 1])]
+
+
 def mutated(source: str, number: int):
     """The source with its change of that number, and what it is; None beyond the last."""
     tree = ast.parse(source)
-    found = list(places(tree))
+    found = counted(tree, source)
     if number >= len(found):
         return None
     node, kind = found[number]
@@ -94,7 +121,10 @@ def mutated(source: str, number: int):
     else:
         node.value = node.value * 2 if node.value else 1
     after = ast.unparse(node)
-    return ast.unparse(ast.fix_missing_locations(tree)), f"line {node.lineno}: {before} -> {after}"
+    line = source.splitlines()[node.lineno - 1].strip()
+    return ast.unparse(
+        ast.fix_missing_locations(tree)
+    ), f"line {node.lineno}: {before} -> {after}  in  {line}"
 
 
 def tests_of(module: str) -> list:
@@ -168,7 +198,7 @@ def main():
     parser.add_argument("--processes", type=int, default=2)
     asked = parser.parse_args()
     source = (ROOT / "tuninglib" / asked.module).read_text(encoding="utf-8")
-    count = len(list(places(ast.parse(source))))
+    count = len(counted(ast.parse(source), source))
     chosen = min(count, asked.most) if asked.most else count
     numbers = sorted({count * at // chosen for at in range(chosen)}) if chosen else []
     tests = [*tests_of(asked.module), *asked.tests]

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from scipy.stats import norm
 
 from tuninglib.statistics import _block_matrix
 from tuninglib.statistics._block_matrix import Projector, columns_of
@@ -172,3 +173,50 @@ def test_a_well_known_variance_is_not_lost_between_the_points_of_the_grid():
         (data.mean() - 1.96 * error, data.mean() + 1.96 * error), abs=0.002 * error
     )
     assert found.dof > 1000
+
+
+def test_an_interval_is_that_of_the_densities_written_out():
+    """Rows of unlike known noise: the mean moves with the scatter, and both are averaged over."""
+    data = np.array([1.0, 1.2, 0.9, 1.3, 4.4, -0.4])
+    known = np.diag([0.01, 0.01, 0.02, 0.02, 1.5, 1.5])
+    ones = np.ones((6, 1))
+    parts = [Component(np.eye(6), 0.1)]
+    fit = fit_mixed(data, ones, known, parts)
+    found = spread(average_over_variances(data, ones, known, parts, fit), np.array([1.0]))
+    # By the same rule in full matrices: restricted likelihood, Jeffreys' rule, a fine grid.
+    grid = np.geomspace(1e-6, 1e4, 4000)
+    log, mean, sd = np.empty((3, grid.size))
+    for at, phi in enumerate(grid):
+        inverse = np.linalg.inv(known + phi * np.eye(6))
+        variance = 1 / (ones.T @ inverse @ ones).item()
+        mean[at] = variance * (ones.T @ inverse @ data).item()
+        p = inverse - variance * inverse @ ones @ ones.T @ inverse
+        log[at] = 0.5 * (np.linalg.slogdet(inverse)[1] + np.log(variance) - data @ p @ data)
+        log[at] += 0.5 * np.log(np.trace(p @ p)) + np.log(phi)  # even steps are of the logarithm
+        sd[at] = np.sqrt(variance)
+    weight = np.exp(log - log.max())
+    weight /= weight.sum()
+    points = np.linspace(-6, 8, 28_001)
+    below = np.array([weight @ norm.cdf(x, mean, sd) for x in points])
+    low, high = np.interp([0.025, 0.975], below, points)
+    assert np.ptp(mean[weight > 1e-4]) > 0.05
+    assert (found.value, found.low, found.high) == pytest.approx(
+        (weight @ mean, low, high), rel=2e-3
+    )
+
+
+def test_many_rows_are_taken_in_pieces(monkeypatch):
+    rng = np.random.default_rng(8)
+    n = 300
+    stated = {
+        "data": rng.normal(size=(n, 1)),
+        "design": np.ones((n, 1, 1)),
+        "known": rng.uniform(0.1, 0.3, size=(n, 1, 1)),
+        "components": [Component(rng.uniform(0.5, 1.5, size=(n, 1, 1)), 1.0)],
+    }
+    fit = fit_mixed(**stated)
+    whole = average_over_variances(**stated, fit=fit)
+    monkeypatch.setattr("tuninglib.statistics.mixed_intervals._AT_ONCE", 100)
+    pieces = average_over_variances(**stated, fit=fit)
+    assert pieces.means == pytest.approx(whole.means, rel=1e-12)
+    assert pieces.covariances == pytest.approx(whole.covariances, rel=1e-11)
