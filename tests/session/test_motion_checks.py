@@ -1,5 +1,6 @@
 """A whole table in the other unit, or its lines swapped, is refused with what gives it away."""
 
+import re
 import shutil
 
 import pytest
@@ -104,3 +105,41 @@ def test_honest_sessions_are_read(changed):
         load_session(changed(name))
     # A slope that is stated two points too steep is another matter than a unit.
     load_session(changed("there_and_back", ("session.toml", 'grade = "7.5', 'grade = "6.5')))
+
+
+def test_few_speeds_tell_nothing_and_eight_do(changed):
+    edit = ("runs.csv", UP, UP.replace("km/h", "mph"))
+    for kept, wrong in ((3, False), (4, True)):
+        folder = changed("bigger_cylinder", edit)
+        path = folder / "runs.csv"
+        head, *rows = path.read_text(encoding="utf-8").splitlines()
+        stock = [row for row in rows if ",stock," in row][:kept]
+        path.write_text("\n".join([head, *stock]) + "\n", encoding="utf-8")
+        if wrong:
+            assert f"but all {2 * kept} are" in refused(folder)
+        else:
+            load_session(folder)
+
+
+@pytest.mark.parametrize(("grade", "told"), [("7.5 +/- 1 %", True), ("7.5 +/- 5 %", False)])
+def test_a_slope_that_is_hardly_known_may_explain_a_way_down(changed, grade, told):
+    swap = ("runs.csv", DOWN, "down_exit_speed [mph],down_entry_speed [mph]")
+    folder = changed("there_and_back", swap, ("session.toml", "7.5 +/- 0.3 %", grade))
+    if told:
+        assert "swapped" in refused(folder)
+    else:
+        load_session(folder)
+
+
+@pytest.mark.parametrize("stated", ['headwind = "0 +/- 1 m/s"', 'headwind = "0 +/- 22 mph"'])
+def test_a_wind_that_is_hardly_known_may_explain_it_too(changed, stated):
+    swap = ("runs.csv", DOWN, "down_exit_speed [mph],down_entry_speed [mph]")
+    folder = changed("there_and_back", swap)
+    path = folder / "session.toml"
+    text = re.sub(r"headwind = .*", stated, path.read_text(encoding="utf-8"))
+    assert stated in text
+    path.write_text(text, encoding="utf-8")
+    if "22 mph" in stated:
+        load_session(folder)
+    else:
+        assert "swapped" in refused(folder)
