@@ -9,7 +9,7 @@ from tests.simulate_what_if import ASKED, one_day
 from tuninglib.analysis.analyse import analyse
 from tuninglib.analysis.equivalent_run import OTHER_RIDER, _independent
 from tuninglib.analysis.what_if import Question, answers
-from tuninglib.interval import Z_95
+from tuninglib.interval import Z_95, Measured
 from tuninglib.session.load import load_session
 
 
@@ -121,3 +121,38 @@ def test_the_ways_in_which_it_can_be_off_are_the_same_on_every_machine():
     assert found.shape == (4, 6)
     assert found == pytest.approx(turned, rel=1e-9, abs=1e-12)
     assert found.T @ found == pytest.approx(moved @ moved.T, rel=1e-9)
+
+
+def exact_but_for(session, **parts):
+    """The session with nothing uncertain but what is given, as far as its own keys go."""
+    none = replace(
+        session.bike,
+        mass=Measured(124.0),
+        rotating_mass=Measured(8.0),
+        drag_area=Measured(0.56),
+        rolling_coefficient=Measured(0.015),
+    )
+    riders = {n: replace(one, mass=Measured(one.mass.value)) for n, one in session.riders.items()}
+    return replace(session, **{"bike": none, "riders": riders} | parts)
+
+
+def squares_of(run, name):
+    return sum(one.get(name, 0.0) ** 2 for one in run.moves)
+
+
+def test_what_is_not_known_of_a_mass_moves_that_mass(session):
+    exact = exact_but_for(session)
+    bike = exact_but_for(session, bike=replace(exact.bike, mass=Measured(124.0, 3.92)))
+    riders = {n: replace(one, mass=Measured(one.mass.value, 3.92))
+              for n, one in session.riders.items()}  # fmt: skip
+    runs = [
+        analyse(one).road.equivalent["big_172"]
+        for one in (exact, bike, exact_but_for(session, riders=riders))
+    ]
+    masses = [
+        tuple(squares_of(run, name) for name in ("bike_mass_kg", "rider_mass_kg")) for run in runs
+    ]
+    assert masses[0] == (0, 0)
+    # Two kilograms; the runs tell little of it. Two riders who took turns are off each by himself.
+    assert masses[1] == (pytest.approx(4.0, rel=0.1), 0)
+    assert masses[2] == (0, pytest.approx(2.0, rel=0.1))

@@ -76,44 +76,47 @@ def test_two_setups_on_ten_days_are_students_paired_difference():
 def test_what_days_share_is_that_of_all_days_in_one_fit():
     """Two days that share an unknown; one of them tells something of it."""
     rng = np.random.default_rng(4)
-    slopes = [np.array([0.05, 0.06]), np.array([0.055, 0.02])]
+    slopes = [np.array([[0.05, 0.01], [0.06, -0.02]]), np.array([[0.055, 0.03], [0.02, 0.01]])]
     noise = [np.diag([4e-4, 2e-4]), np.array([[3e-4, 1e-4], [1e-4, 5e-4]])]
-    told = [0.0, 0.8]  # what a day's own reading of the unknown weighs
+    told = [np.zeros(2), np.array([0.8, 0.3])]  # what a day's own readings of the unknowns weigh
     data = [rng.normal(0, 0.03, 2) + 5.0 for _ in range(2)]
-    reading = 0.7
+    reading = np.array([0.7, -0.4])
     days = []
     for y, slope, cov, weight in zip(data, slopes, noise, told, strict=True):
-        # Unknown z ~ N(0, 1), y = mu + slope z + e, and perhaps z read with variance 1 / weight.
+        # Unknowns z ~ N(0, 1), y = mu + slope z + e, and perhaps z read with variance 1 / weight.
         inverse = np.linalg.inv(cov)
-        precision = np.block(
-            [
-                [inverse, (inverse @ slope)[:, None]],
-                [(inverse @ slope)[None], np.array([[slope @ inverse @ slope + 1 + weight]])],
-            ]
-        )
-        right = np.concatenate([inverse @ y, [slope @ inverse @ y + weight * reading]])
+        across = inverse @ slope
+        own = slope.T @ across + np.eye(2) + np.diag(weight)
+        precision = np.block([[inverse, across], [across.T, own]])
+        right = np.concatenate([inverse @ y, across.T @ y + weight * reading])
         covariance = np.linalg.inv(precision)
+        # The second day names them the other way round.
+        order = [0, 1, 3, 2] if days else [0, 1, 2, 3]
         days.append(
             DayOfForces(
-                np.array([0, 1]), np.array([7]), covariance @ right, covariance, np.zeros((2, 2))
+                np.array([0, 1]),
+                np.array([7, 3])[[at - 2 for at in order[2:]]],
+                (covariance @ right)[order],
+                covariance[np.ix_(order, order)],
+                np.zeros((2, 2)),
             )
         )
     found = pool_days(days, setups=2, day_sd=1e-7, gain_sd=1e-7)
-    # All rows: the four forces, the reading of z, and what was known of z.
-    design = np.zeros((6, 3))
+    # All rows: the four forces, the readings of z, and what was known of z.
+    design = np.zeros((8, 4))
     design[[0, 1, 2, 3], [0, 1, 0, 1]] = 1
-    design[:4, 2] = np.concatenate(slopes)
-    design[4:, 2] = 1
-    sigma = np.zeros((6, 6))
+    design[:4, 2:] = np.concatenate(slopes)
+    design[4:6, 2:] = design[6:, 2:] = np.eye(2)
+    sigma = np.eye(8)
     sigma[:2, :2], sigma[2:4, 2:4] = noise
-    sigma[4, 4], sigma[5, 5] = 1 / told[1], 1.0
-    fit = GLS(np.concatenate([*data, [reading, 0.0]]), design, sigma=sigma).fit(
+    sigma[4:6, 4:6] = np.diag(1 / told[1])
+    fit = GLS(np.concatenate([*data, reading, np.zeros(2)]), design, sigma=sigma).fit(
         cov_type="fixed scale"
     )
     for at in range(2):
         assert found.contrast(at).log.value == pytest.approx(fit.params[at], rel=1e-6)
         assert found.contrast(at).sd == pytest.approx(np.sqrt(fit.cov_params()[at, at]), rel=1e-3)
-    across = np.array([-1.0, 1.0, 0.0])
+    across = np.array([-1.0, 1.0, 0.0, 0.0])
     assert found.contrast(1, over=0).sd == pytest.approx(
         np.sqrt(across @ fit.cov_params() @ across), rel=1e-3
     )
@@ -206,3 +209,14 @@ def test_scatters_are_drawn_together_as_far_as_they_are_alike():
     np.testing.assert_allclose(found.dof, found.common_dof + 5)
     with pytest.raises(ValueError, match="has no others"):
         moderate_scatter([0.02], [5])
+
+
+def test_what_days_differ_by_is_known_as_the_spread_of_many_days():
+    rng = np.random.default_rng(9)
+    values = 5.0 + 0.02 * rng.normal(size=300)
+    found = pool_days(
+        [single(one, 1e-10) for one in values], setups=1, day_sd=0.1, gain_sd=1e-6
+    ).day_sd
+    spread = float(np.std(values, ddof=1))
+    low, high = spread * np.sqrt(299 / stats.chi2(299).ppf([0.975, 0.025]))
+    assert (found.value, found.low, found.high) == pytest.approx((spread, low, high), rel=0.01)
