@@ -49,6 +49,15 @@ WITHOUT_EFFECT = {
     "same = 1e-10": "what rounding cannot tell apart",
     "for _ in range(": "steps beyond those that are needed",
     "close=1e-": "when a search that has arrived ends",
+    "if moved < 1e-8": "when a search that has arrived ends",
+    "start = max(squares": "where a search starts",
+    "_SIZES = np": "between sizes the evidence is nearly a line",
+    "strength[at].mean()": "what is the same for all goes into the level, which is free",
+    "return np.exp(log - log.max()).sum(1)": "a density times any constant",
+    "_LEAST = 1e-10": "what is left of nothing",
+    "_MATTERS = 1e-6": "what weighs nothing",
+    "_ALIKE": "so many degrees of freedom are as good as any number",
+    "np.where(size > 0, size, 1.0)": "what does not move has any scale",
 }
 
 

@@ -226,3 +226,35 @@ def test_days_are_ordered_and_a_gauge_of_readings_is_brought_to_one_air(outings)
     here, there = (analyse(one).season.readings[0].log_mean for one in (free, thin))
     # Thinner air is richer where nothing corrects for it: the same reading is a leaner setup.
     assert there - here == pytest.approx(0.0513, abs=0.001)
+
+
+def test_a_days_force_is_that_of_its_own_report(season, outings):
+    """As the day alone has it, to the width that a normal distribution gives it."""
+    shown = {(one.outing, one.setup): one.force_n for one in season.day_forces}
+    for at, name in enumerate(NAMES):
+        results = analyse(load_session(SUMMER / name))
+        for pull in results.pulls:
+            found = shown[at, pull.setup]
+            assert found.value == pytest.approx(pull.force_n.value, rel=0.01)
+            assert found.half_width == pytest.approx(pull.force_n.half_width, rel=0.25)
+            assert found.low < found.value < found.high
+
+
+def test_comparisons_are_counted_and_a_link_is_enough_to_tell_apart(outings):
+    two = season_of(outings[:2])
+    assert all(pull.p_adjusted <= 1 for pull in season_of(outings[2:]).pulls[1:])
+    # Two days that share a setup hardly tell how far days differ, and need not.
+    assert two.day_sd_is_assumed
+    assert two.pulls[1].linked
+    assert two.pulls[1].told_apart
+    slow = season_of(outings[2:])
+    assert slow.pulls[0].setup == "big_164"
+    assert {pull.verdict for pull in slow.pulls[1:]} == {"not told apart"}
+
+
+def test_what_a_day_does_to_one_setup_is_taken_as_half_of_what_it_does_to_all(outings):
+    doubled = tuple(changed(one, day_sd=2 * one.record.day_sd) for one in outings[:2])
+    near, far = season_of(outings[:2]).pulls[1], season_of(doubled).pulls[1]
+    assert far.gain.half_width > 1.05 * near.gain.half_width
+    single = season_of((changed(outings[0], bike=""),))
+    assert single.remarks == ()

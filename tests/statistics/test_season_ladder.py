@@ -33,7 +33,10 @@ def day_of(rng, names, shift=0.0, repeats=3, response=1.0):
 
 def test_one_day_is_the_ladder_itself():
     rng = np.random.default_rng(3)
-    columns = day_of(rng, "abc") | {"weight": np.r_[np.ones(8), 0.3]}
+    columns = day_of(rng, "abc") | {
+        "weight": np.r_[np.ones(8), 0.3],
+        "offset": np.linspace(-0.02, 0.03, 9),
+    }
     stated = {"displacement": DISPLACEMENT, "tolerance": {"a": 0.02}, "fuel_sd": {"e5": 0.004}}
     wanted = fit_ladder(**columns, **stated)
     found = pool_readings([reading_cells(**columns)], **stated, day_sd=0.0)
