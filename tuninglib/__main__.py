@@ -10,6 +10,8 @@ import sys
 from contextlib import nullcontext
 from pathlib import Path
 
+from tuninglib.text_files import printable
+
 # One fault in a header makes one problem in every row.
 _MOST_PROBLEMS = 40
 
@@ -138,15 +140,34 @@ def _report(options) -> int:
     return 0
 
 
+class _Progress:
+    """A bar on a terminal; a line for each session where what is said goes into a file."""
+
+    def __init__(self):
+        self.bar = None
+
+    def __call__(self, outcome, done, count):
+        line = f"{printable(outcome.session.name)}: {outcome.code}"
+        if not sys.stderr.isatty():
+            print(f"· {done}/{count} {line}", file=sys.stderr, flush=True)
+            return
+        if self.bar is None:
+            from tqdm import tqdm
+
+            self.bar = tqdm(total=count, unit="session", file=sys.stderr)
+        self.bar.set_postfix_str(line, refresh=False)
+        self.bar.update()
+
+    def close(self):
+        if self.bar is not None:
+            self.bar.close()
+
+
 def _reports(options) -> int:
     from tuninglib.report.cluster import NoCluster, executor_at
     from tuninglib.report.many import make_reports
 
-    def progress(outcome, done, count):
-        if not options.quiet:
-            line = f"{done}/{count} {outcome.session.name}: {outcome.code}"
-            print(f"· {line}", file=sys.stderr, flush=True)
-
+    progress = _Progress() if not options.quiet else None
     try:
         with executor_at(options.scheduler) if options.scheduler else nullcontext() as executor:
             found = make_reports(
@@ -162,6 +183,9 @@ def _reports(options) -> int:
     except NoCluster as error:
         print(error, file=sys.stderr)
         return 2
+    finally:
+        if progress:
+            progress.close()
     from tuninglib.report.make import WorkbookError
     from tuninglib.report.season_page import make_seasons
 

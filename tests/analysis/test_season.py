@@ -166,8 +166,11 @@ def test_a_copy_is_counted_once_and_bikes_are_kept_apart(outings, season):
     assert list(bikes_of((*outings, other))) == ["the quarry lane bike", "the red one"]
     with pytest.raises(ValueError, match="several bikes"):
         season_of((*outings, other))
-    nameless = season_of(tuple(changed(one, bike="") for one in outings[:2]))
-    assert nameless.remarks[0].code == "unnamed"
+    nameless = tuple(changed(one, bike="") for one in outings[:2])
+    assert season_of(nameless).remarks[0].code == "unnamed"
+    assert season_of(nameless).bike == "a bike of 124 kg"
+    heavy = changed(nameless[1], bike_mass_kg=131.0)
+    assert list(bikes_of((nameless[0], heavy))) == ["a bike of 124 kg", "a bike of 131 kg"]
     heavier = season_of((outings[0], changed(outings[1], bike_mass_kg=131.0)))
     assert next(one for one in heavier.remarks if one.code == "masses").about == (124.0, 131.0)
     with pytest.raises(ValueError, match="no outings"):

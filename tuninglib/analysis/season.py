@@ -158,7 +158,7 @@ class Season:
 
 
 def bikes_of(outings) -> dict:
-    """Outings by bike: those with the same name, and those without one together.
+    """Outings by bike: those with the same name, or without one but of the same stated mass.
 
     Parameters
     ----------
@@ -171,7 +171,7 @@ def bikes_of(outings) -> dict:
     """
     found: dict = {}
     for one in sorted(outings, key=lambda one: (one.date, one.folder)):
-        found.setdefault(one.record.bike, []).append(one)
+        found.setdefault(one.record.known_as, []).append(one)
     return {name: tuple(own) for name, own in sorted(found.items())}
 
 

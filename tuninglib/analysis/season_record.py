@@ -164,6 +164,11 @@ class OutingRecord:
     leaner_limit: float
     knocks: tuple
 
+    @property
+    def known_as(self) -> str:
+        """What the bike is known by: its name, or else its mass as stated."""
+        return self.bike or f"a bike of {self.bike_mass_kg:.4g} kg"
+
 
 def forces_of_day(session, setups, riders, taken, fit) -> ForcesOfDay:
     """What a fit of an outing's runs says of its forces, and of what other outings may share.

@@ -88,7 +88,7 @@ def season_below(folder, bike: str = "", out_folder="") -> Season:
     ----------
     folder : path
     bike : str
-        Its name; empty: those that name none or, if all do, the one with most outings.
+        What it is known by; empty: the one with most outings.
     out_folder : path
         Where the reports are; empty: beside the sessions.
 
@@ -97,10 +97,9 @@ def season_below(folder, bike: str = "", out_folder="") -> Season:
     Season
     """
     outings, left_out = outings_below(folder, out_folder or None)
-    names = [one.record.bike for one in outings]
-    if not bike and "" not in names:
-        bike = max(dict.fromkeys(names), key=names.count, default="")
-    return season_of([one for one in outings if one.record.bike == bike], left_out)
+    names = [one.record.known_as for one in outings]
+    bike = bike or max(dict.fromkeys(names), key=names.count, default="")
+    return season_of([one for one in outings if one.record.known_as == bike], left_out)
 
 
 def _document(session, path) -> dict:

@@ -35,10 +35,8 @@ def sentences(season) -> Prose:
     count = "one outing" if len(outings) == 1 else f"{len(outings)} outings"
     runs = sum(setup.runs for one in outings for setup in one.record.setups)
     riders = listing(dict.fromkeys(name for one in outings for name in one.record.riders))
-    of = f" of {season.bike}" if season.bike else ""
-    items = [
-        ("", f"{count[0].upper()}{count[1:]}{of} {when}: {runs} full-throttle runs by {riders}.")
-    ]
+    ridden = f"{runs} full-throttle runs by {riders}"
+    items = [("", f"{count[0].upper()}{count[1:]} of {season.bike} {when}: {ridden}.")]
     items += [("Knock", sentence) for sentence in _knocks(season)]
     for pull in season.pulls:
         if pull.gain is None:
@@ -139,8 +137,8 @@ def remarks(season) -> Prose:
 def _remark(season, code, about) -> str:
     if code == "unnamed":
         return (
-            "these outings do not name their bike, so all are taken to be of one. Write name under "
-            "[bike] in each session.toml if there are several."
+            "these outings do not name their bike; all of one stated mass are taken to be of one. "
+            "Write name under [bike] in each session.toml if there are several."
         )
     if code == "copy":
         return f"{about[1]} has the same runs as {about[0]}; they are counted once."

@@ -93,7 +93,7 @@ def _page(outings, bike, folder, out_folder, made_from) -> str:
     first, last = outings[0].date, outings[-1].date
     return render_page(
         notebook,
-        title=f"A season of {bike}" if bike else "A season",
+        title=f"A season of {bike}",
         byline=f"Outings from {day_of(first)} to {day_of(last)}",
         footer=(
             f"Made with tuninglib {tuninglib.__version__} from the results beside each outing's "
