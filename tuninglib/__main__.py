@@ -167,6 +167,8 @@ def _reports(options) -> int:
     from tuninglib.report.cluster import NoCluster, executor_at
     from tuninglib.report.many import make_reports
 
+    # Of hundreds of reports the garbage is worth searching for.
+    gc.enable()
     progress = _Progress() if not options.quiet else None
     try:
         with executor_at(options.scheduler) if options.scheduler else nullcontext() as executor:

@@ -1,5 +1,6 @@
 """The written report as files: the same every time, nothing loaded, nothing lost."""
 
+import gc
 import json
 import os
 import re
@@ -255,3 +256,17 @@ def test_a_pdf_that_cannot_be_made_is_refused_in_one_sentence(
     assert main(["report", str(demo_folder), "--out", str(out), "--pdf", "--quiet"]) == 2
     assert "or open report.html in a browser and print it" in capsys.readouterr().err
     assert list(out.iterdir()) == []
+
+
+def test_a_finished_report_leaves_nothing_behind(demo_folder, tmp_path):
+    """Hundreds are made in one process: neither results nor shells may stay."""
+
+    def left():
+        gc.collect()
+        return sum(type(one).__name__ in ("Results", "_Shell") for one in gc.get_objects())
+
+    make_report(demo_folder, tmp_path / "first")
+    before = left()
+    for name in ("second", "third"):
+        make_report(demo_folder, tmp_path / name)
+    assert left() == before

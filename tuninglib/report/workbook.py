@@ -5,6 +5,7 @@ process that already has the library loaded: a report is ready in about half the
 notebook and its outputs are the same as from a kernel (a test compares the two).
 """
 
+import atexit
 import io
 import sys
 import tempfile
@@ -94,6 +95,9 @@ def _shell():
         yield shell
     finally:
         _Shell.clear_instance()
+        # The interpreter would keep every shell until it ends, with all that its cells made.
+        atexit.unregister(shell.atexit_operations)
+        shell.user_ns.clear()
         sys.displayhook, sys.excepthook = hooks[:2]
         if hooks[2] is not None:
             sys.modules["__main__"] = hooks[2]
