@@ -5,7 +5,7 @@ import pytest
 from scipy.stats import norm
 
 from tuninglib.statistics import _block_matrix
-from tuninglib.statistics._block_matrix import Projector, columns_of
+from tuninglib.statistics._block_matrix import Projector, columns_of, product, root_and_inverse
 from tuninglib.statistics.mixed_intervals import average_over_variances, spread
 from tuninglib.statistics.mixed_model import Component, fit_mixed
 
@@ -75,6 +75,22 @@ def test_the_projector_and_what_goes_through_it(both):
     assert once.reshape(-1) == pytest.approx(np.diag(whole @ m @ whole))
     assert twice.reshape(-1) == pytest.approx(np.diag(whole @ m @ whole @ m @ whole))
     assert trace == pytest.approx(np.trace(whole @ m))
+
+
+@pytest.mark.parametrize("size", [1, 2, 3])
+def test_blocks_are_multiplied_and_inverted_as_matrices_are(size):
+    rng = np.random.default_rng(9)
+    half = rng.normal(size=(N, size, size))
+    blocks = half @ half.transpose(0, 2, 1) + 0.1 * np.eye(size)
+    root, inverse = root_and_inverse(blocks)
+    assert root @ root.transpose(0, 2, 1) == pytest.approx(blocks)
+    assert inverse == pytest.approx(np.linalg.inv(blocks))
+    assert product(blocks, half) == pytest.approx(blocks @ half)
+    rows = rng.normal(size=(N, size, 1))
+    assert product(blocks, rows) == pytest.approx(blocks @ rows)
+    blocks[4, 0, 0] = -1.0
+    with pytest.raises(np.linalg.LinAlgError):
+        root_and_inverse(blocks)
 
 
 @pytest.mark.parametrize("wide", [0.2, 6.0])

@@ -215,17 +215,20 @@ class _Turned(NamedTuple):
     ----------
     start : array, p
         b₀.
+    upper : tuple of array
+        Rows and columns of what is kept of a symmetric matrix.
     fixed : array
-        Of [X r]ᵀ [X r], the upper triangle, of rows whose value is 0.
+        Of [X r]ᵀ [X r], of rows whose value is 0.
     nodes, counts : array, j
         Values, and how many rows each stands for.
-    products : array, j by size of the triangle
+    products : array, j by pairs
         The same as ``fixed``, of the rows that each node stands for.
     log_root : float
         Half the logarithm of the determinant that was turned away.
     """
 
     start: np.ndarray
+    upper: tuple
     fixed: np.ndarray
     nodes: np.ndarray
     counts: np.ndarray
@@ -244,10 +247,17 @@ def _turned(rows, own, part, start) -> _Turned:
     log_root = np.log(np.diagonal(root, axis1=1, axis2=2)).sum()
     values = values.reshape(-1)
     acts = values > _NOTHING * values.max()
-    upper = np.triu_indices(turned.shape[1])
+    upper = _pairs(turned.shape[1], rows.design.groups)
     still = turned[~acts]
     nodes, counts, products = _nodes(values[acts], turned[acts], upper)
-    return _Turned(start, (still.T @ still)[upper], nodes, counts, products, log_root)
+    return _Turned(start, upper, (still.T @ still)[upper], nodes, counts, products, log_root)
+
+
+def _pairs(columns, groups) -> tuple:
+    """Upper triangle without the pairs of two groups: no row has a part in both."""
+    one, other = np.triu_indices(columns)
+    met = (one == other) | (other >= groups)
+    return one[met], other[met]
 
 
 def _nodes(values, rows, upper) -> tuple:
@@ -302,11 +312,10 @@ def _shared_out(points, nodes, weights):
 
 def _along(turned, prior, added):
     """Log likelihood, information, coefficients and covariance of B + added × K, each."""
-    k = turned.start.size
-    upper = np.triu_indices(k + 1)
+    k, upper = turned.start.size, turned.upper
 
     def whole(triangles):
-        full = np.empty((len(triangles), k + 1, k + 1))
+        full = np.zeros((len(triangles), k + 1, k + 1))
         full[:, upper[0], upper[1]] = full[:, upper[1], upper[0]] = triangles
         return full
 

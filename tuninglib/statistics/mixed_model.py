@@ -11,7 +11,14 @@ from functools import cached_property
 
 import numpy as np
 
-from tuninglib.statistics._block_matrix import Columns, Projector, blocks_of, rows_of
+from tuninglib.statistics._block_matrix import (
+    Columns,
+    Projector,
+    blocks_of,
+    product,
+    root_and_inverse,
+    rows_of,
+)
 
 _MOST_STEPS = 100
 
@@ -216,8 +223,7 @@ def _state(rows, parts, phi, stated, dof):
     """Everything at one φ; None where V is singular."""
     own = rows.known + sum(f * part for f, part in zip(phi, parts, strict=True))
     try:
-        factor = np.linalg.cholesky(own)
-        inverse = np.linalg.inv(own)
+        factor, inverse = root_and_inverse(own)
         turned = rows.design.left(inverse)
         normal = rows.design.gram(turned) + rows.prior
         covariance = np.linalg.inv(normal)
@@ -229,10 +235,10 @@ def _state(rows, parts, phi, stated, dof):
         # The second time, what rounding left over.
         joint = joint + covariance @ (turned.against(left) - rows.prior @ joint)
         left = rows.data - rows.design.at(joint)
-    pd = (inverse @ left[..., None])[..., 0]
+    pd = product(inverse, left[..., None])[..., 0]
     moved = tuple(turned.left(part) for part in parts)
     seen = tuple(covariance @ turned.gram(one) for one in moved)
-    mixed = tuple(inverse @ part for part in parts)
+    mixed = tuple(product(inverse, part) for part in parts)
     trace = [
         np.einsum("iaa->", one) - np.trace(other) for one, other in zip(mixed, seen, strict=True)
     ]
