@@ -2,10 +2,17 @@
 
 import shutil
 
+import numpy as np
 import pytest
 
 from tests.conftest import ROOT
+from tests.outing import Outing
+from tests.random_sessions import random_session
+from tuninglib.analysis.analyse import analyse
+from tuninglib.report.remarks import remarks
+from tuninglib.session.cross_checks import KMH_IN_MPH
 from tuninglib.session.load import load_session
+from tuninglib.session.motion_checks import whole_table
 from tuninglib.text_files import SessionError
 
 DEMO_DATA = ROOT / "demo_data"
@@ -128,3 +135,80 @@ def test_a_slope_that_is_hardly_known_may_explain_a_way_down(changed, grade, tol
         assert "swapped" in refused(folder)
     else:
         load_session(folder)
+
+
+# Asked about ------------------------------------------------------------------------------------
+
+
+def asked(folder):
+    """What the report asks about the speeds of a session."""
+    said = remarks(analyse(load_session(folder)))
+    return [one for one in said if "units of the speeds" in one or "one speedometer" in one]
+
+
+@pytest.fixture
+def typed(tmp_path):
+    """A demo with every speed as it is in another unit, and perhaps without stated steps."""
+
+    def change(name, factor, steps=True, down=True):
+        outing = Outing(DEMO_DATA / name, tmp_path / f"{name} {factor:g} {steps} {down}")
+        if not steps:
+            outing.key("speedometer", resolution=None)
+        for row in outing.rows:
+            for key in [key for key in row if "_speed [" in key]:
+                if row[key]:
+                    row[key] = f"{float(row[key]) * factor:.0f}"
+                if key.startswith("down_") and not down:
+                    row.pop(key)
+        return outing.save()
+
+    return change
+
+
+def test_too_much_and_too_little_on_the_road_are_asked_about(typed):
+    (said,) = asked(typed("bigger_cylinder", KMH_IN_MPH, steps=False))
+    assert "would put up to 65 kW a litre on the road" in said
+    for steps in (True, False):
+        (said,) = asked(typed("bigger_cylinder", 1 / KMH_IN_MPH, steps=steps))
+        assert "no setup puts more than 11 kW a litre on the road" in said
+        assert "little for full throttle: check the units of the speeds (mph or km/h?)" in said
+    with pytest.raises(SessionError, match="needs 21 kW at the wheel, more than the 18 kW"):
+        load_session(typed("there_and_back", KMH_IN_MPH, steps=False, down=False))
+
+
+def test_what_no_figure_tells_is_not_refused(typed):
+    """Without steps or a way down, on a steep hill: a weak engine's honest figures are these."""
+    assert not asked(typed("there_and_back", 1 / KMH_IN_MPH, steps=False, down=False))
+
+
+@pytest.mark.parametrize("column", ["entry_speed", "down_exit_speed"])
+def test_one_column_under_another_unit(changed, column):
+    edit = ("runs.csv", f"{column} [mph]", f"{column} [km/h]")
+    if column == "entry_speed":
+        edit = ("runs.csv", f",{column} [mph]", f",{column} [km/h]")
+    said = refused(changed("there_and_back", edit))
+    assert f"row 1, {column}: no {column} is on the speedometer's steps of 0.5 mph" in said
+    assert "but all 12 are if they are mph and not km/h" in said
+    if column == "entry_speed":
+        (said,) = asked(changed("there_and_back", edit, ("session.toml", STEP + "\n", "")))
+        assert "runs.csv has entry_speed in km/h and exit_speed, down_entry_speed and " in said
+        assert "down_exit_speed in mph, but one speedometer shows one unit" in said
+
+
+def test_one_unit_under_two_names_is_one(changed):
+    edit = ("runs.csv", ",exit_speed [km/h]", ",exit_speed [kph]")
+    assert load_session(changed("bigger_cylinder", edit)).speed_units["exit_speed"] == "kph"
+    assert not asked(changed("bigger_cylinder", edit))
+
+
+def test_no_honest_session_is_asked_or_refused():
+    honest = sorted(path.parent for path in DEMO_DATA.rglob("session.toml"))
+    assert len(honest) > 5
+    for folder in honest:
+        assert not asked(folder), folder
+    demo = load_session(DEMO_DATA / "bigger_cylinder")
+    for seed in range(8):
+        session = random_session(np.random.default_rng(seed), demo)
+        assert not list(whole_table(session)), seed
+        said = " ".join(remarks(analyse(session)))
+        assert "units of the speeds" not in said, seed

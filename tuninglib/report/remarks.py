@@ -4,10 +4,14 @@ from tuninglib.report.cells import distance_text, plain, spaced, taken
 from tuninglib.rounding import fixed, listing, percent
 from tuninglib.session.defaults import day_temperature_of, ethanol_of
 from tuninglib.statistics.speedometer import legal_true_speed_m_s
+from tuninglib.units import convert
 
 # Mean wheel power over the hill above which a remark is made. Road singles reach 60 to 80 kW a
 # litre at their best engine speed, less on average (common practice).
 SURPRISING_OUTPUT_W_M3 = 55e6
+# And below which one is. At full throttle a four-stroke's mean pressure, as far as it arrives at
+# the wheel, is 6 bar or more (common practice); with that, it would turn below 2800 rpm.
+SMALL_OUTPUT_W_M3 = 14e6
 # Highest mean wind of a road test in UN GTR 2 (from memory).
 STRONG_WIND_M_S = 3.0
 
@@ -164,6 +168,13 @@ def _surprises(results) -> list:
             "road on average over the hill, a lot for a road engine: check the units of the speeds "
             "(km/h or mph?), the masses and the grade."
         )
+    elif output and max(output.values()) < SMALL_OUTPUT_W_M3:
+        found.append(
+            f"no setup puts more than {max(output.values()) / 1e6:.0f} kW a litre on the road on "
+            "average over the hill, little for full throttle: check the units of the speeds (mph "
+            "or km/h?), the masses and the grade."
+        )
+    found += _mixed_units(session.speed_units)
     wind = session.weather.headwind
     blowing = max([abs(wind.value), *(abs(v) for v in session.runs["headwind_m_s"].dropna())])
     if blowing > STRONG_WIND_M_S:
@@ -172,6 +183,20 @@ def _surprises(results) -> list:
             f"{STRONG_WIND_M_S:g} m/s on average (UN GTR 2, from memory)."
         )
     return found
+
+
+def _mixed_units(units) -> list:
+    """Columns of one speedometer under different units."""
+    by_unit = {}
+    for key, unit in units.items():
+        by_unit.setdefault(convert(1.0, unit, "m/s"), (unit, []))[1].append(key)
+    if len(by_unit) < 2:
+        return []
+    said = [f"{listing(keys)} in {unit}" for unit, keys in by_unit.values()]
+    return [
+        f"runs.csv has {listing(said)}, but one speedometer shows one unit: check the header, as a "
+        "wrong unit in it makes another vehicle's forces."
+    ]
 
 
 def air_was_not_read(session) -> bool:

@@ -172,6 +172,8 @@ OF_ONE_RUN = (
     "exclude",
     "note",
 )
+# What one speedometer showed.
+SPEED_COLUMNS = tuple(key for key in OF_ONE_RUN if key.endswith("_speed"))
 
 # coastdown.csv; no time by hand is shorter than the lowest, and no bike rolls slower.
 FALL_COLUMNS = {

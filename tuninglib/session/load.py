@@ -13,7 +13,7 @@ from tuninglib.session.climbs_file import CLIMBS, read_climbs
 from tuninglib.session.cross_checks import contradictions, implausible_runs
 from tuninglib.session.fills_file import FILLS, read_fills
 from tuninglib.session.motion_checks import whole_table
-from tuninglib.session.read_runs import RUNS, read_runs
+from tuninglib.session.read_runs import RUNS, read_runs, speed_units
 from tuninglib.session.read_toml import TOML, read_toml
 from tuninglib.text_files import Problem, SessionError
 
@@ -39,6 +39,7 @@ class Session:
     injectors: dict
     setups: dict
     runs: pd.DataFrame
+    speed_units: dict
     fills: pd.DataFrame
     climbs: pd.DataFrame
 
@@ -88,6 +89,7 @@ def load_session(folder) -> Session:
     session = Session(
         folder=folder,
         about=tables.pop("session"),
+        speed_units=speed_units(folder / RUNS),
         runs=_with_entry_speed(runs, tables["hill"].entry_speed),
         **more,
         **tables,

@@ -7,6 +7,7 @@ the way back down, which gravity rides and no engine.
 import numpy as np
 
 from tuninglib.physics.hill import Ride, wheel_force_n
+from tuninglib.session.columns import COLUMNS, SPEED_COLUMNS
 from tuninglib.session.cross_checks import KMH_IN_MPH
 from tuninglib.session.defaults import air_of_runs, hill_of, road_load_of, speedometer_factor
 from tuninglib.session.read_runs import RUNS
@@ -17,12 +18,6 @@ from tuninglib.units import to_display, unit_label
 _ON_STEPS, _FEWEST = 0.5, 8
 # A speed is on a step if it is within this share of it.
 _NEAR = 0.02
-_SHOWN = (
-    "shown_entry_m_s",
-    "shown_exit_m_s",
-    "shown_down_entry_m_s",
-    "shown_down_exit_m_s",
-)
 # Standard deviations: so far from what gravity does is wrong, so near is what was meant.
 _FAR, _MEANT = 4.0, 2.0
 # What is not stated of a hill, a road and a day: slope, rolling, wind [m/s], and what the air does.
@@ -55,8 +50,20 @@ def _steps(session, runs) -> Problem | None:
     # An entry speed that was said once for all runs is no reading.
     read = runs.copy()
     read.loc[read["entry_taken"], "shown_entry_m_s"] = np.nan
-    speeds = read[list(_SHOWN)].to_numpy().ravel()
-    speeds = speeds[np.isfinite(speeds)]
+    by_column = {key: read[COLUMNS[key].si_name].dropna().to_numpy() for key in SPEED_COLUMNS}
+    # The whole table first, then one column under another unit than its neighbours.
+    found = _other_unit(step, np.concatenate([*by_column.values()]))
+    if found:
+        return _off_the_steps(step, "entry_speed", "speed", *found)
+    for key, speeds in by_column.items():
+        found = _other_unit(step, speeds)
+        if found:
+            return _off_the_steps(step, key, key, *found)
+    return None
+
+
+def _other_unit(step, speeds) -> tuple | None:
+    """Number of speeds, the unit in which all are on the steps, and the one in which few are."""
     if step <= 0 or len(speeds) < _FEWEST or len(np.unique(speeds.round(6))) < 4:
         return None
 
@@ -67,14 +74,18 @@ def _steps(session, runs) -> Problem | None:
         return None
     for factor, typed, under in ((1 / KMH_IN_MPH, "km/h", "mph"), (KMH_IN_MPH, "mph", "km/h")):
         if on_steps(speeds * factor) == 1.0:
-            number = to_display(float(step), "speed", "metric" if typed == "km/h" else "us")
-            message = (
-                f"no speed is on the speedometer's steps of {number:g} {typed} (resolution), but "
-                f"all {len(speeds)} are if they are {typed} and not {under}; write {typed} in the "
-                "header, or the right resolution under [speedometer]"
-            )
-            return Problem(RUNS, message, row=1, column="entry_speed")
+            return len(speeds), typed, under
     return None
+
+
+def _off_the_steps(step, column, what, count, typed, under) -> Problem:
+    number = to_display(float(step), "speed", "metric" if typed == "km/h" else "us")
+    message = (
+        f"no {what} is on the speedometer's steps of {number:g} {typed} (resolution), but all "
+        f"{count} are if they are {typed} and not {under}; write {typed} in the header, or the "
+        "right resolution under [speedometer]"
+    )
+    return Problem(RUNS, message, row=1, column=column)
 
 
 def _way_down(session, runs) -> Problem | None:

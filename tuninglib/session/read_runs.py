@@ -4,8 +4,8 @@ import math
 
 import pandas as pd
 
-from tuninglib.session.columns import COLUMNS
-from tuninglib.session.read_table import columns_in_si
+from tuninglib.session.columns import COLUMNS, SPEED_COLUMNS
+from tuninglib.session.read_table import columns_in_si, parse_head
 from tuninglib.text_files import Problem, read_table
 
 RUNS = "runs.csv"
@@ -37,6 +37,22 @@ def read_runs(path, known, problems) -> pd.DataFrame:
     if not table.rows:
         problems.append(Problem(path.name, "has a header but no run; add one row for each run"))
     return pd.DataFrame(data)
+
+
+def speed_units(path) -> dict:
+    """Unit under which each column of speeds was typed, by the column's name.
+
+    Parameters
+    ----------
+    path : Path
+        Of a file that :func:`read_runs` takes.
+
+    Returns
+    -------
+    dict of str to str
+    """
+    heads = [parse_head(header) for header in read_table(path).headers]
+    return {one.key: one.unit for one in heads if one.key in SPEED_COLUMNS}
 
 
 def _spread_ranges(data, name, problems) -> None:
