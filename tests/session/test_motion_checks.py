@@ -9,10 +9,12 @@ from tests.conftest import ROOT
 from tests.outing import Outing
 from tests.random_sessions import random_session
 from tuninglib.analysis.analyse import analyse
+from tuninglib.physics.hill import Hill, Ride, wheel_force_n
 from tuninglib.report.remarks import remarks
 from tuninglib.session.cross_checks import KMH_IN_MPH
+from tuninglib.session.defaults import air_of_runs, road_load_of
 from tuninglib.session.load import load_session
-from tuninglib.session.motion_checks import whole_table
+from tuninglib.session.motion_checks import _push, whole_table
 from tuninglib.text_files import SessionError
 
 DEMO_DATA = ROOT / "demo_data"
@@ -212,3 +214,68 @@ def test_no_honest_session_is_asked_or_refused():
         assert not list(whole_table(session)), seed
         said = " ".join(remarks(analyse(session)))
         assert "units of the speeds" not in said, seed
+
+
+# How far off gravity may be ---------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("large", ["", "grade", "rolling", "wind", "drag", "factor"])
+def test_how_far_off_a_way_down_may_be(changed, large):
+    """As far as the middle force is spread if all that is not known is drawn at random."""
+    stated = {
+        "grade": ("7.5 +/- 0.3 %", "7.5 +/- 2 %"),
+        "rolling": ("[bike]\n", '[bike]\nrolling_coefficient = "0.026 +/- 0.025"\n'),
+        "wind": ("0 +/- 5 mph", "0 +/- 9 mph"),
+        "drag": ("[bike]\n", '[bike]\ndrag_area = "0.5 m2 +/- 0.35 m2"\n'),
+        "factor": ("1.000 +/- 0.004", "1.0 +/- 0.1"),
+    }
+    edits = [("session.toml", *stated[large])] if large else []
+    session = load_session(changed("there_and_back", *edits))
+    rows = session.runs[session.runs["shown_down_exit_m_s"].notna()]
+    push, off = _push(session, rows, 1.0, False)
+    sds = {"grade": 0.003, "rolling": 0.004, "wind": 1.0, "drag": 0.15, "factor": 0.0}
+    road = road_load_of(session, 200.0)
+    of_road = {"rolling": road.rolling_coefficient.sd}
+    of_road["drag"] = road.drag_area_m2.sd / road.drag_area_m2.value
+    for name in of_road:
+        sds[name] = max(sds[name], of_road[name])
+    sds["grade"] = max(sds["grade"], session.hill.grade.sd)
+    sds["wind"] = np.hypot(sds["wind"], session.weather.headwind.sd)
+    sds["factor"] = session.speedometer.factor.sd
+    draws = np.random.default_rng(11).standard_normal((1500, 5))
+    # Of one rider, who is between the two: the middle run's.
+    mass = session.bike.mass.value + np.mean([one.mass.value for one in session.riders.values()])
+    moved = dict(zip(sds, draws.T * np.array([*sds.values()])[:, None], strict=True))
+    # What would blow the bike along, or pull it without drag, is left out.
+    kept = (moved["wind"] > -3.5) & (moved["drag"] > -1)
+    moved = {name: values[kept] for name, values in moved.items()}
+    ends = rows[["shown_down_entry_m_s", "shown_down_exit_m_s"]].median().to_numpy()
+    speeds = ends[:, None] * (session.speedometer.factor.value + moved["factor"])
+    ride = Ride(
+        hill=Hill(session.hill.length.value, -session.hill.grade.value),
+        mass_kg=mass,
+        rotating_mass_kg=road.rotating_mass_kg.value,
+        air_density_kg_m3=air_of_runs(session)["density_kg_m3"].mean(),
+        drag_area_m2=road.drag_area_m2.value * (1 + moved["drag"]),
+        rolling_coefficient=road.rolling_coefficient.value + moved["rolling"],
+        wind_m_s=moved["wind"],
+    )
+    forces = wheel_force_n(ride, entry_speed_m_s=speeds[0], exit_speed_m_s=speeds[1])
+    forces = forces + mass * 9.80665 * moved["grade"]
+    middle = np.quantile(forces, [0.1587, 0.8413])
+    assert abs(push) / off == pytest.approx((middle[1] - middle[0]) / 2, rel=0.12)
+
+
+def test_a_stated_wind_counts_on_the_way_down(changed):
+    """What blew against the rider uphill pushes him down, and explains a way down too fast."""
+    session = load_session(changed("there_and_back"))
+    rows = session.runs[session.runs["shown_down_exit_m_s"].notna()]
+    calm = _push(session, rows, 1.0, False)[0]
+    windy = _push(session, rows.assign(headwind_m_s=2.0), 1.0, False)[0]
+    stated = ("session.toml", '"0 +/- 5 mph"', '"4 +/- 5 mph"')
+    of_day = _push(load_session(changed("there_and_back", stated)), rows, 1.0, False)[0]
+    assert windy < calm - 10
+    of_rows = _push(session, rows.assign(headwind_m_s=4 * 0.44704), 1.0, False)[0]
+    assert of_day == pytest.approx(of_rows)
+    # As fast as the bike at the marker: nothing is said of it.
+    assert np.isnan(_push(session, rows.assign(headwind_m_s=6.0), 1.0, False)[1])
