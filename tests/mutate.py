@@ -2,15 +2,16 @@
 
 Run it from the top of the project, ``python -m tests.mutate statistics/planning.py``: it changes
 one operator, comparison, number, sign or boolean at a time in a copy of the project, runs the tests
-that stand for the module (``tests/<row>/test_*`` by name, and those given), and prints what
-survived. ``--most 60`` takes an even sample of so many; ``--without hold_the_truth`` leaves out
-tests that simulate for long.
+that stand for the module (:func:`tests_of`, and those given), and prints what survived. ``--most
+60`` takes an even sample of so many; ``--without hold_the_truth`` leaves out tests that simulate
+for long.
 """
 
 import argparse
 import ast
 import importlib
 import os
+import re
 import shutil
 import signal
 import sys
@@ -23,6 +24,7 @@ from pathlib import Path
 import pytest
 
 ROOT = Path(__file__).parent.parent
+_ANSWERS = "tests/analysis/test_answers.py"
 _OPERATORS = {
     ast.Add: ast.Sub, ast.Sub: ast.Add, ast.Mult: ast.Div, ast.Div: ast.Mult, ast.Pow: ast.Mult,
     ast.MatMult: ast.Add, ast.BitAnd: ast.BitOr, ast.BitOr: ast.BitAnd,
@@ -137,10 +139,37 @@ def mutated(source: str, number: int):
 
 
 def tests_of(module: str) -> list:
-    """Tests that carry the module's name, those of its row that speak of it, and its examples."""
-    row, name = module.split("/")[0], Path(module).stem.strip("_")
-    own = list((ROOT / "tests" / row).glob(f"test*{name}*.py"))
-    return [str(path.relative_to(ROOT)) for path in sorted(own)] + [f"tuninglib/{module}"]
+    """Tests that stand for a module: its examples, those of its name, and all that import it.
+
+    Where nothing imports it but other modules of its row, those that stand for them; where numbers
+    come of it, what invented outings answer, too.
+    """
+    row = module.split("/")[0]
+    found = _directly(module)
+    if not found:
+        path = ROOT / "tuninglib" / module
+        for other in sorted(path.parent.glob("*.py")):
+            if _imports(path).search(other.read_text(encoding="utf-8")):
+                found += _directly(f"{row}/{other.name}")
+    if row in ("analysis", "statistics", "physics"):
+        found = [one for one in found if one != _ANSWERS] + [_ANSWERS]
+    return [f"tuninglib/{module}", *dict.fromkeys(found)]
+
+
+def _directly(module: str) -> list:
+    row, path = module.split("/")[0], ROOT / "tuninglib" / module
+    return [
+        str(test.relative_to(ROOT))
+        for test in sorted((ROOT / "tests").glob("[a-z]*/test_*.py"))
+        if (test.parent.name == row and path.stem.strip("_") in test.name)
+        or _imports(path).search(test.read_text(encoding="utf-8"))
+    ]
+
+
+def _imports(path: Path) -> re.Pattern:
+    """What a line that imports a module looks like."""
+    row, name = path.parent.name, path.stem
+    return re.compile(rf"tuninglib\.{row}\.{name}\b|from tuninglib\.{row} import [^#\n]*\b{name}\b")
 
 
 def preload() -> None:
