@@ -8,8 +8,9 @@ import pytest
 from tests.simulate_what_if import ASKED, one_day
 from tuninglib.analysis.analyse import analyse
 from tuninglib.analysis.equivalent_run import OTHER_RIDER, _independent
-from tuninglib.analysis.what_if import Question, answers
+from tuninglib.analysis.what_if import Question, answers, flat_top_speeds
 from tuninglib.interval import Z_95, Measured
+from tuninglib.physics.hill import Hill, Ride, exit_speed_m_s
 from tuninglib.session.load import load_session
 
 
@@ -48,6 +49,43 @@ def test_its_interval_is_that_of_a_mean_and_not_of_the_force(results, run):
     (alone,) = answers(replace(run, moves=({"log_force": force.half_width / force.value / Z_95},)),
                        [Question()])  # fmt: skip
     assert alone.at_force.half_width > 2 * answer.at_force.half_width
+
+
+# Figure F98-9: loaded mass [kg], A [N], C [N/(km/h)2] and the force at 65 km/h [N], which is worked
+# out before A and C are rounded: 0.2 N in 115 N are 0.07 km/h in 65.
+@pytest.mark.outside(source="40 CFR 86.529-98, figure F98-9: road load of motorcycles")
+@pytest.mark.parametrize(
+    ("mass", "a", "c", "force"),
+    [
+        (100.0, 0.0, 0.0224, 94.8),
+        (140.0, 3.44, 0.0235, 102.9),
+        (170.0, 6.06, 0.0244, 109.0),
+        (200.0, 8.69, 0.0252, 115.1),
+    ],
+)
+def test_the_top_speed_at_a_published_road_load(run, mass, a, c, force):
+    """The force that the table prints for 65 km/h holds 65 km/h on the flat."""
+    published = replace(
+        run,
+        rider_mass_kg=mass - run.bike_mass_kg,
+        drag_area_m2=2 * c * 3.6**2 / run.air_density_kg_m3,
+        rolling_coefficient=a / (mass * 9.80665),
+        moves=(),
+    )
+    level = Ride(
+        hill=Hill(300.0, 0.0),
+        mass_kg=mass,
+        rotating_mass_kg=run.rotating_mass_kg,
+        air_density_kg_m3=run.air_density_kg_m3,
+        drag_area_m2=published.drag_area_m2,
+        rolling_coefficient=published.rolling_coefficient,
+    )
+    end = exit_speed_m_s(level, force_n=force, entry_speed_m_s=15.0)
+    measured = replace(
+        published, entry_m_s=15.0, exit_m_s=end, force_n=force, lengths_m=(300.0,),
+        grade_ratios=(0.0,), headwind_m_s=0.0,
+    )  # fmt: skip
+    assert flat_top_speeds(measured).at_force.value * 3.6 == pytest.approx(65.0, abs=0.1)
 
 
 @pytest.mark.parametrize(

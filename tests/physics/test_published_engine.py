@@ -29,7 +29,7 @@ def test_mean_pressure_from_torque_in_pounds():
     assert ours / 6894.757 == pytest.approx(75.4 * 2 * 8.0 / 9.15, rel=0.05 / 75.4)
 
 
-@HEYWOOD
+# Definitions in practical units, typed once more (Heywood, from memory): no outside value.
 @pytest.mark.parametrize(
     ("power_kw", "rpm", "litres"), [(9.0, 8000.0, 0.150), (7.2, 7500.0, 0.1478)]
 )
@@ -50,7 +50,6 @@ def test_torque_from_power(horsepower, rpm, foot_pounds):
     assert torque / 1.3558179 == pytest.approx(foot_pounds, rel=0.5 / 5252)
 
 
-@HEYWOOD
 @pytest.mark.parametrize("rpm", [3000.0, 9000.0])
 def test_air_flow_from_volumetric_efficiency(rpm):
     # Eq 2.27a (from memory): η = 2·ṁ/(ρ·V_d·N), N in rev/s
@@ -61,7 +60,7 @@ def test_air_flow_from_volumetric_efficiency(rpm):
     assert 2 * flow_kg_s / (1.184 * 150e-6 * rpm / 60) == pytest.approx(0.85, rel=1e-12)
 
 
-@NACA
+# Worked by hand from the exponents that the last test holds to their source.
 @pytest.mark.parametrize(
     ("power_ratio", "air_ratio", "expected"),
     [

@@ -55,7 +55,6 @@ def test_one_sentence_for_each_mistake_in_the_session(edit, old, new, sentence, 
 
 
 # 10.5 cc/min for one pound an hour: common practice in the trade, exactly 0.72 kg/L.
-@pytest.mark.outside(source="common practice")
 def test_a_flow_in_pounds_an_hour_is_read_as_the_trade_does(edit):
     session = load_session(edit("session.toml", '"150 cc/min"', '"14.3 lb/h"'))
     assert session.injectors["i150"].flow.value * 60e6 == pytest.approx(14.3 * 10.5, abs=0.05)
