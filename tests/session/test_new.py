@@ -17,7 +17,7 @@ def test_the_fill_in_session_names_every_key_and_column(tmp_path):
     text = session_template()
     for record in (*schema.SINGLE.values(), *schema.NAMED.values()):
         for field in dataclasses.fields(record):
-            assert field.name == "pieces" or re.search(rf"(?m)^(# )?{field.name} = ", text)
+            assert field.name == "pieces" or re.search(rf"(?m)^(# +)?{field.name} = ", text)
     paths = write_new_session(tmp_path / "mine")
     for name, column in COLUMNS.items():
         assert name in paths[1].read_text(encoding="utf-8"), column

@@ -12,6 +12,7 @@ from tuninglib.analysis.gain import analyse_road
 from tuninglib.analysis.gauge_check import check_gauge
 from tuninglib.analysis.gearing import gearing_of
 from tuninglib.analysis.injector import analyse_ladder, responses_of, session_fit
+from tuninglib.analysis.logs import logs_read
 from tuninglib.analysis.mixture import analyse_mixtures
 from tuninglib.analysis.provenance import provenance
 from tuninglib.analysis.readings import weighed_readings, with_check
@@ -75,8 +76,9 @@ def analyse(session: Session) -> Results:
         climbs=long_climbs(session),
         fuel_use=fuel_use(session),
         outlay=outlay(session, plan, road.pulls if road else ()),
+        logs=logs_read(session),
         pressure_source=day_pressure_of(session).source,
-        provenance=provenance(session.folder),
+        provenance=provenance(session.folder, [log.file for log in session.logs.values()]),
         season=outing_record(judged, air, road, read, responses, check, knocks, limits),
     )
 

@@ -7,12 +7,14 @@ from pathlib import Path
 import tuninglib
 
 
-def provenance(folder: Path) -> tuple:
+def provenance(folder: Path, logs=()) -> tuple:
     """Names and SHA-256 checksums of a session's files, and versions of what worked on them.
 
     Parameters
     ----------
     folder : Path
+    logs : iterable of str
+        Names of files that belong to the session, whatever their kind.
 
     Returns
     -------
@@ -22,7 +24,7 @@ def provenance(folder: Path) -> tuple:
     files = [
         (path.name, hashlib.sha256(path.read_bytes()).hexdigest())
         for path in sorted(Path(folder).iterdir())
-        if path.suffix in (".toml", ".csv")
+        if (path.suffix in (".toml", ".csv") or path.name in logs)
         and not path.name.startswith(".")
         and ".earlier-" not in path.name
     ]

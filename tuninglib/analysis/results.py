@@ -52,6 +52,7 @@ class Results:
     fuel_use : tuple of FuelUse
         Of the setups that were filled.
     outlay : Outlay
+    logs : tuple of LogRead
     pressure_source : str
         ``"stated"``, ``"altitude"`` or ``"sea level"``.
     provenance : tuple
@@ -77,6 +78,7 @@ class Results:
     climbs: tuple
     fuel_use: tuple
     outlay: Outlay
+    logs: tuple
     pressure_source: str
     provenance: tuple
     season: OutingRecord

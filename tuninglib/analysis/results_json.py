@@ -54,6 +54,7 @@ def results_document(results: Results) -> dict:
         "climbs": _plain(results.climbs),
         "fuel_use": _plain(results.fuel_use),
         "outlay": _plain(results.outlay),
+        "logs": _plain(results.logs),
         "doubts": _plain(results.doubts),
         "knocks": _plain(results.knocks),
         "fuel_limits": _plain(results.fuel_limits),

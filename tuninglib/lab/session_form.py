@@ -141,6 +141,8 @@ def as_text(value) -> str:
     """A TOML value as a field shows it; pairs as ``60 km/h = 57 km/h; ...``, lists with commas."""
     if isinstance(value, list) and all(isinstance(one, list) for one in value):
         return "; ".join(" = ".join(map(str, pair)) for pair in value)
+    if isinstance(value, dict):
+        return "; ".join(f"{key} = {text}" for key, text in value.items())
     if isinstance(value, list):
         return ", ".join(map(str, value))
     return "" if value is None else str(value)
@@ -159,6 +161,9 @@ def as_value(field, text: str):
         return None
     if kind == "speed pairs":
         return [[one.strip() for one in pair.split("=")] for pair in text.split(";")]
+    if kind == "names":
+        pairs = (pair.partition("=") for pair in text.split(";") if pair.strip())
+        return {key.strip(): value.strip() for key, _, value in pairs}
     if kind == "references":
         return [one.strip() for one in text.split(",")]
     if kind in ("number", "price"):

@@ -16,6 +16,8 @@ from tuninglib.report.make import (
     workbook_path,
 )
 from tuninglib.report.page import MissingPdf
+from tuninglib.session.read_log import log_files
+from tuninglib.session.read_toml import tables_as_typed
 from tuninglib.text_files import SessionError
 from tuninglib.whole_files import in_words, write_atomic
 
@@ -81,10 +83,14 @@ def fingerprint(session_folder) -> str:
     ----------
     session_folder : path
     """
+    try:
+        logs = log_files(tables_as_typed(session_folder))
+    except SessionError:
+        logs = []
     own = [
         path
         for path in sorted(Path(session_folder).iterdir())
-        if path.suffix in _OF_THE_SESSION
+        if (path.suffix in _OF_THE_SESSION or path.name in logs)
         and ".earlier-" not in path.name
         and not path.name.startswith(".")
     ]

@@ -1,5 +1,6 @@
 """Values written into session.toml: the rider's own text and remarks stay as they are."""
 
+import os
 import re
 import shutil
 import tempfile
@@ -12,7 +13,8 @@ from tomlkit.exceptions import TOMLKitError
 from tomlkit.items import AoT, Comment, InlineTable, Table
 
 from tuninglib.session.load import RUNS, TOML, load_session
-from tuninglib.session.read_toml import row_of, without_notes
+from tuninglib.session.read_log import log_files
+from tuninglib.session.read_toml import row_of, tables_as_typed, without_notes
 from tuninglib.text_files import Problem, SessionError, read_text
 from tuninglib.whole_files import keep_earlier, write_like
 
@@ -107,7 +109,7 @@ def _set_value(text: str, path: tuple, key: str, value) -> str:
             if "\n" in table[key].as_string():
                 raise ValueError(f"{key} is spread over several lines in {TOML}; {_BY_HAND}")
             if table[key].unwrap() != value:
-                table[key] = value
+                table[key] = _item(value)
             return document.as_string()
     headed = [table for table, form in found if form == "headed"]
     if any(_remark_to_value(table.value.body, key, value) for table in headed):
@@ -115,7 +117,7 @@ def _set_value(text: str, path: tuple, key: str, value) -> str:
     if headed:
         _add_line(headed[0], _line(key, value))
     elif found:
-        found[0][0][key] = value
+        found[0][0][key] = _item(value)
     elif not _add_inline(document, path, {key: value}):
         gap = "" if text.endswith("\n\n") else "\n" if text.endswith("\n") else "\n\n"
         return f"{text}{gap}[{_header(path)}]\n{_line(key, value)}\n"
@@ -138,8 +140,17 @@ def _tables(container, path: tuple, form: str = ""):
             yield item, own or "headed"
 
 
+def _item(value):
+    """A value as it stands behind its key: a table in braces on one line."""
+    if not isinstance(value, dict):
+        return value
+    inline = tomlkit.inline_table()
+    inline.update(value)
+    return inline
+
+
 def _line(key: str, value) -> str:
-    return tomlkit.dumps({key: value}).rstrip("\n")
+    return tomlkit.dumps({key: _item(value)}).rstrip("\n")
 
 
 def _header(path: tuple) -> str:
@@ -160,7 +171,7 @@ def _remark_to_value(body, key: str, value) -> bool:
         except TOMLKitError:
             continue
         if list(line) == [key]:
-            line[key] = value
+            line[key] = _item(value)
             item.trivia.comment = line.as_string()
             return True
     return False
@@ -202,6 +213,9 @@ def problems_of(folder: Path, texts: dict) -> tuple:
         for name in (TOML, RUNS):
             if name not in texts and (folder / name).is_file():
                 shutil.copyfile(folder / name, Path(trial) / name)
+        typed = _parsed(texts[TOML]) or {} if TOML in texts else tables_as_typed(folder)
+        for name in log_files(typed):
+            _bring(folder / name, Path(trial) / name)
         for name, text in texts.items():
             (Path(trial) / name).write_text(text, encoding="utf-8", newline="\n")
         try:
@@ -209,6 +223,16 @@ def problems_of(folder: Path, texts: dict) -> tuple:
         except SessionError as error:
             return error.problems
     return ()
+
+
+def _bring(source: Path, target: Path) -> None:
+    """Have a large file in another folder, without a copy where the system can do that."""
+    if not source.is_file():
+        return
+    try:
+        os.link(source, target)
+    except OSError:
+        shutil.copyfile(source, target)
 
 
 def write_values(folder, tables: dict) -> Edited:

@@ -81,6 +81,11 @@ def price(help_, *, example, low, high):
     return _field("price", help_, example, None, low=low, high=high)
 
 
+def names(help_, *, example, keys):
+    """Field for a table in braces: some of these keys, each with a text."""
+    return _field("names", help_, example, (), keys=keys)
+
+
 def pieces(record):
     """Field for tables of their own, each read as this record."""
     return field(default=(), metadata={"kind": "pieces", "record": record})

@@ -13,6 +13,7 @@ from tuninglib.session.climbs_file import CLIMBS, read_climbs
 from tuninglib.session.cross_checks import contradictions, implausible_runs
 from tuninglib.session.fills_file import FILLS, read_fills
 from tuninglib.session.motion_checks import whole_table
+from tuninglib.session.read_log import read_log
 from tuninglib.session.read_runs import RUNS, read_runs, speed_units
 from tuninglib.session.read_toml import TOML, read_toml
 from tuninglib.text_files import Problem, SessionError
@@ -42,6 +43,8 @@ class Session:
     speed_units: dict
     fills: pd.DataFrame
     climbs: pd.DataFrame
+    logs: dict
+    traces: dict
 
     @property
     def candidates(self) -> tuple:
@@ -84,6 +87,12 @@ def load_session(folder) -> Session:
             more[name] = read(folder / file, known, problems)
         except SessionError as error:
             problems.extend(error.problems)
+    traces = {}
+    for name, log in (tables.get("logs") or {}).items():
+        try:
+            traces[name] = log and read_log(folder, log)
+        except SessionError as error:
+            problems.extend(error.problems)
     if problems:
         raise SessionError(problems)
     session = Session(
@@ -91,6 +100,7 @@ def load_session(folder) -> Session:
         about=tables.pop("session"),
         speed_units=speed_units(folder / RUNS),
         runs=_with_entry_speed(runs, tables["hill"].entry_speed),
+        traces=traces,
         **more,
         **tables,
     )

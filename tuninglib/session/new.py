@@ -68,10 +68,11 @@ def session_template(units: str = "metric") -> str:
 
     parts += [single(name) for name in schema.REQUIRED_TABLES]
     for name, record in schema.NAMED.items():
-        for entry, filled in _ENTRIES[name].items():
+        for entry, filled in _ENTRIES.get(name, {}).items():
             parts.append(f"[{name}.{entry}]\n{_keys(record, filled, units)}")
     parts.append(_REST)
     parts += [single(name) for name in schema.SINGLE if name not in schema.REQUIRED_TABLES]
+    parts += [_as_remarks(f"{name}.a_name", schema.NAMED[name]) for name in schema.OPTIONAL]
     return "\n".join(parts)
 
 
@@ -137,6 +138,19 @@ def example_in(example: str, units: str) -> str:
     # A value before +/- may leave its unit to the half-width.
     spelled = re.sub(r"^([\d.]+) \+/- ([\d.]+) (\S+)$", r"\1 \3 +/- \2 \3", example)
     return re.sub(pattern, other, example if units == "metric" else spelled)
+
+
+def _as_remarks(header: str, record) -> str:
+    """A table that a session need not have, as remarks, its keys set in."""
+    lines = [f"# [{header}]  # {' '.join(record.__doc__.split())}"]
+    for field in dataclasses.fields(record):
+        about, example = field.metadata["help"], field.metadata["example"]
+        if isinstance(example, dict):
+            value = "{ " + ", ".join(f"{k} = {json.dumps(v)}" for k, v in example.items()) + " }"
+        else:
+            value = json.dumps(example)
+        lines.append(f"#   {field.name} = {value}  # {about}")
+    return "\n".join(lines) + "\n"
 
 
 def _keys(record, filled, units) -> str:

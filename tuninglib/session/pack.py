@@ -6,14 +6,17 @@ import zipfile
 import zlib
 from pathlib import Path
 
+from tuninglib.session.read_log import log_files
+from tuninglib.session.read_toml import tables_as_typed
 from tuninglib.text_files import Problem, SessionError, quoted
 from tuninglib.whole_files import write_atomic, write_together
 
 SUFFIX = ".outing.zip"
 MANIFEST = "checksums.sha256"
-# A session is a few small tables; more than this is none.
+# A session is a few small tables and the logs of a day; more than this is none.
 MOST_FILES, MOST_BYTES = 20, 20_000_000
-_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,60}\.(toml|csv)")
+_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9 _.-]{0,80}\.(toml|csv|gpx|txt|tsv|log)")
+_TABLES = (".toml", ".csv")
 # The same session packs to the same bytes: no clock in it.
 _WHEN = (1980, 1, 1, 0, 0, 0)
 
@@ -39,11 +42,22 @@ def pack_session(folder, file=None) -> Path:
     folder = Path(folder)
     if not (folder / "session.toml").is_file():
         raise SessionError([Problem(str(folder), "holds no session.toml, so it is no session")])
+    logs = log_files(tables_as_typed(folder))
     names = [
         path.name
         for path in sorted(folder.iterdir())
-        if path.is_file() and _NAME.fullmatch(path.name) and ".earlier-" not in path.name
+        if path.is_file()
+        and _NAME.fullmatch(path.name)
+        and ".earlier-" not in path.name
+        and (path.suffix in _TABLES or path.name in logs)
     ]
+    strange = next((name for name in logs if name not in names), None)
+    if strange is not None:
+        message = (
+            f"{quoted(strange)} cannot be packed: it is not there, or its name is not made of "
+            "letters, digits and _ with .csv, .txt or .gpx behind; rename it here and under [logs]"
+        )
+        raise SessionError([Problem("session.toml", message)])
     contents = {name: (folder / name).read_bytes() for name in names}
     problem = _too_much(len(contents), sum(map(len, contents.values())))
     if problem:

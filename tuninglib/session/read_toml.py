@@ -74,7 +74,7 @@ def read_toml(path, problems) -> dict:
             message = f"each of {name} needs its own table: write [{name}.a_name] above its keys"
             _say(problems, lines, name, None, message)
             continue
-        if not entries:
+        if not entries and name not in schema.OPTIONAL:
             _say(
                 problems, lines, None, None, f"no [{name}.a_name] is given; at least one is needed"
             )

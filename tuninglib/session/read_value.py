@@ -148,6 +148,23 @@ def _references(value, meta, names):
     return tuple(dict.fromkeys(_reference(one, meta, names) for one in value))
 
 
+def _names(value, meta, names):
+    """Pairs of a key and a text."""
+    wanted = f"write for example {_in_braces(meta['example'])}"
+    if not isinstance(value, dict):
+        raise ValueError(f"{value!r} must stand in braces; {wanted}")
+    for key, text in value.items():
+        if key not in meta["keys"]:
+            raise ValueError(f"has {key!r}; {nearest(key, meta['keys'])}")
+        if not isinstance(text, str) or not _text(text, meta, names).strip():
+            raise ValueError(f"{key} is {text!r}, but must be text in quotes; {wanted}")
+    return tuple(value.items())
+
+
+def _in_braces(example: dict) -> str:
+    return "{ " + ", ".join(f'{key} = "{text}"' for key, text in example.items()) + " }"
+
+
 def _octane(value, meta, names):
     scales = "|".join(SCALES)
     match = isinstance(value, str) and re.fullmatch(
@@ -283,6 +300,7 @@ _READERS = {
     "choice": _choice,
     "reference": _reference,
     "references": _references,
+    "names": _names,
     "octane": _octane,
     "price": _price,
 }

@@ -13,6 +13,7 @@ from tuninglib.session import machine
 from tuninglib.session.fields import (
     choice,
     date,
+    names,
     number,
     pieces,
     quantity,
@@ -21,6 +22,7 @@ from tuninglib.session.fields import (
     speed_pairs,
     text,
 )
+from tuninglib.session.log_channels import CHANNELS
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -362,6 +364,31 @@ class Assumptions:
     )
 
 
+@dataclass(frozen=True, kw_only=True)
+class Log:
+    """What a device wrote during the outing: a track, or a table of numbers."""
+
+    file: str = text(
+        "in this folder: a track as GPX, or a table as CSV or text", example="phone.gpx"
+    )
+    columns: tuple = names(
+        "what a table calls its columns, for those that are not found by themselves",
+        example={"time": "t", "gauge": "AFR 1"},
+        keys=("time", *CHANNELS),
+    )
+    units: tuple = names(
+        "of columns whose head in the table names none",
+        example={"time": "s", "throttle": "%"},
+        keys=("time", *CHANNELS),
+    )
+    time_format: str = text(
+        "of times with a date that is not year first, in the signs of strftime",
+        example="%d.%m.%Y %H:%M:%S",
+        default="",
+    )
+    note: str = text("anything worth knowing", default="")
+
+
 # Tables that stand once, and tables that hold named entries.
 SINGLE = {
     "session": About,
@@ -381,5 +408,8 @@ NAMED = {
     "fuels": machine.Fuel,
     "injectors": machine.Injector,
     "setups": machine.Setup,
+    "logs": Log,
 }
+# Named entries of which a session needs none.
+OPTIONAL = ("logs",)
 REQUIRED_TABLES = ("session", "bike", "hill")

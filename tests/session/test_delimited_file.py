@@ -1,0 +1,294 @@
+"""Logs as tables of any make: how they are told apart, and what is refused or counted."""
+
+import io
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from tuninglib.session import log_blocks
+from tuninglib.session.delimited_file import read_delimited
+from tuninglib.session.log_layout import layout_of
+from tuninglib.session.trace import LeftOut
+from tuninglib.text_files import SessionError
+
+
+@pytest.fixture
+def read(tmp_path):
+    def reader(content, encoding="utf-8", **how):
+        path = tmp_path / "gauge.csv"
+        path.write_bytes(content if isinstance(content, bytes) else content.encode(encoding))
+        return read_delimited(path, **how)
+
+    return reader
+
+
+PLAIN = "time [s],speed [km/h],gauge,rpm\n0,36,12.8,5000\n0.5,54,12.9,5100\n1,72,13.0,5200\n"
+BARE = PLAIN.replace(" [s]", "").replace(" [km/h]", "")
+
+
+def test_a_plain_table_is_read_in_si(read):
+    trace = read(PLAIN)
+    assert (trace.kind, trace.rows, trace.left_out, trace.unused) == ("table", 3, (), ())
+    np.testing.assert_array_equal(trace.time_s, [0, 0.5, 1])
+    np.testing.assert_allclose(trace.channels["speed_m_s"], [10, 15, 20])
+    np.testing.assert_array_equal(trace.channels["gauge"], [12.8, 12.9, 13.0])
+    np.testing.assert_array_equal(trace.channels["engine_speed_rpm"], [5000, 5100, 5200])
+    assert trace.started_utc_s is None
+    assert trace.clock_s is None
+
+
+WRITTEN = {
+    "semicolons and commas": PLAIN.replace(",", ";").replace(".", ","),
+    "tabs": PLAIN.replace(",", "\t"),
+    "bars": PLAIN.replace(",", "|"),
+    "blanks": "time gauge rpm kmh\ns AFR rpm km/h\n" + "0 12.8 5000 36\n0.5  12.9 5100 54 \n"
+    " 1 13.0 5200  72\n",
+    "round brackets": PLAIN.replace("[", "(").replace("]", ")"),
+    "a line of units": BARE.replace("\n", "\ns,km/h,,\n", 1),
+    "units in brackets on a line": BARE.replace("\n", "\n[s],[km/h],[AFR],[rpm]\n", 1),
+    "a preamble": "Log of a device; version 2.1\nserial,17\n\n# made up\n" + PLAIN,
+    "every cell in quotes": "\n".join(
+        ",".join(f'"{cell}"' for cell in line.split(",")) for line in PLAIN.splitlines()
+    ),
+    "decimal commas in quotes": "\n".join(
+        ",".join(f'"{cell.replace(".", ",")}"' for cell in line.split(","))
+        for line in PLAIN.splitlines()
+    ),
+    "blanks around": PLAIN.replace(",", " , "),
+    "empty lines": PLAIN.replace("\n", "\n\n"),
+    "trailing separators": PLAIN.replace("\n", ",\n"),
+    "ends of another system": PLAIN.replace("\n", "\r\n"),
+    "ends of an old system": PLAIN.replace("\n", "\r"),
+    "no end": PLAIN.rstrip("\n"),
+    "an end of file sign": PLAIN + "\x1a",
+    "capitals": PLAIN.upper().replace("[S]", "[s]").replace("[KM/H]", "[km/h]"),
+    "thousandths": PLAIN.replace("[s]", "[ms]").replace("\n0.5", "\n500").replace("\n1", "\n1000"),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("how", WRITTEN)
+def test_the_same_table_however_it_is_written(read, how):
+    named = {"columns": {"speed": "kmh"}} if how == "blanks" else {}
+    trace, plain = read(WRITTEN[how], **named), read(PLAIN)
+    np.testing.assert_allclose(trace.time_s, plain.time_s)
+    assert trace.rows == 3
+    assert trace.left_out == ()
+    for name in plain.channels:
+        np.testing.assert_allclose(trace.channels[name], plain.channels[name])
+
+
+@pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16", "cp1252", "latin-1"])
+def test_encodings_are_told(read, encoding):
+    text = "time [s],Öl [°C],gauge\n0,80,12.8\n1,81,12.9\n"
+    trace = read(text, encoding, columns={"head_temperature": "Öl"})
+    np.testing.assert_allclose(trace.channels["head_temperature_k"], [353.15, 354.15])
+
+
+def test_the_rider_says_what_columns_are_called_and_their_units(read):
+    text = "t,v,Lambda 1,TPS\n0,10,0.85,4\n1,11,0.86,100\n"
+    trace = read(
+        text,
+        columns={"time": "t", "speed": "v", "gauge": "lambda 1", "throttle": "tps"},
+        units={"time": "s", "speed": "mph", "throttle": "%"},
+    )
+    np.testing.assert_allclose(trace.channels["speed_m_s"], [4.4704, 4.91744])
+    np.testing.assert_allclose(trace.channels["throttle_ratio"], [0.04, 1.0])
+
+
+def test_without_names_columns_go_by_their_numbers(read):
+    trace = read(
+        "0,1.5,7\n1,1.6,7\n2,1.7,7\n", columns={"time": "1", "gauge": "2"}, units={"time": "s"}
+    )
+    np.testing.assert_array_equal(trace.channels["gauge"], [1.5, 1.6, 1.7])
+    assert trace.unused == ("3",)
+
+
+TIMES = {
+    "clock": (["14:03:22.5", "14:03:23.0", "14:03:24.5"], None, 50602.5, [0, 0.5, 2]),
+    "over midnight": (["23:59:59.0", "00:00:01.0", "00:00:02.5"], None, 86399.0, [0, 2, 3.5]),
+    "a date with its zone": (
+        ["2026-05-16T14:03:22+02:00", "2026-05-16T14:03:23+02:00", "2026-05-16T14:03:25+02:00"],
+        1778933002.0, None, [0, 1, 3],
+    ),
+    "a date of a place": (
+        ["2026-05-16 14:03:22", "2026-05-16 14:03:23", "2026-05-16 14:03:25"],
+        None, 50602.0, [0, 1, 3],
+    ),
+    "seconds since 1970": (
+        ["1778933002", "1778933003", "1778933005"], 1778933002.0, None, [0, 1, 3],
+    ),
+    "thousandths since 1970": (
+        ["1778933002000", "1778933003000", "1778933005000"], 1778933002.0, None, [0, 1, 3],
+    ),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("how", TIMES)
+def test_times_in_every_way_that_devices_write_them(read, how):
+    texts, utc, clock, wanted = TIMES[how]
+    trace = read("time,gauge\n" + "".join(f"{text},13\n" for text in texts))
+    np.testing.assert_allclose(trace.time_s, wanted)
+    assert trace.started_utc_s == utc
+    assert trace.clock_s == clock
+
+
+def test_a_date_that_could_be_two_is_asked_about(read):
+    text = "time,gauge\n05.06.2026 14:03:22.5,13\n05.06.2026 14:03:23.5,13\n"
+    with pytest.raises(SessionError, match="kind that cannot be told for sure; say how it is"):
+        read(text)
+    trace = read(text, time_format="%d.%m.%Y %H:%M:%S.%f")
+    np.testing.assert_allclose(trace.time_s, [0, 1])
+    assert trace.clock_s == 14 * 3600 + 3 * 60 + 22.5
+
+
+def test_what_is_left_out_is_counted_with_its_reason_and_line(read):
+    body = (
+        "0,10,12.8\n1,x,12.9\n2,11\n3,12,13.1,7\n\n?,13,13.1\n4,999,13.2\n4,14,13.2\n"
+        "time [s],speed [m/s],gauge\n5,-,13.2\n6,1e400,ERR\n"
+    )
+    trace = read("time [s],speed [m/s],gauge\n" + body)
+    assert set(trace.left_out) == {
+        LeftOut("too many cells", 1, 5),
+        LeftOut("no number", 1, 3, "speed", "x"),
+        LeftOut("no number", 1, 12, "gauge", "ERR"),
+        LeftOut("no time", 2, 7),
+        LeftOut("time twice", 1, 9),
+        LeftOut("limits", 2, 8, "speed", "999"),
+    }
+    assert trace.rows == 10
+    np.testing.assert_array_equal(trace.time_s, [0, 1, 2, 4, 5, 6])
+    np.testing.assert_array_equal(
+        trace.channels["speed_m_s"], [10, np.nan, 11, np.nan, np.nan, np.nan]
+    )
+
+
+def test_rows_that_come_a_little_late_are_put_in_order(read):
+    trace = read("time [s],gauge\n0,10\n1.2,11\n1.0,12\n2,13\n")
+    np.testing.assert_array_equal(trace.time_s, [0, 1, 1.2, 2])
+    np.testing.assert_array_equal(trace.channels["gauge"], [10, 12, 11, 13])
+    assert trace.reordered == 1
+
+
+@pytest.mark.parametrize(
+    ("content", "how", "said"),
+    [
+        ("", {}, "is empty"),
+        (b"\x00\x01\x02" * 40, {}, "is not text that can be read"),
+        (b"PK\x03\x04" + b"x" * 100, {}, "is a spreadsheet's own file"),
+        ("dear diary\nit rained\n", {}, "holds no table of numbers"),
+        ("time [s],gauge\n", {}, "holds no table of numbers"),
+        ("a,b\n1,2\n2,3\n", {}, "has no column time; say which it is, for example columns ="),
+        ("time,gauge\n0.1,13\n0.2,13\n", {}, "has no unit; write for example units = { time = "),
+        ("time [km],gauge\n0.1,13\n0.2,13\n", {}, "[km] is no unit of time"),
+        ("time [s],x\n0.1,13\n0.2,13\n", {}, "has a time but no channel of ours"),
+        ("time [s],speed\n0.1,13\n0.2,13\n", {}, 'write for example units = { speed = "km/h" }'),
+        ("time [s],speed [kg]\n0.1,13\n0.2,13\n", {}, "[kg] is no unit of speed"),
+        ("time [s],gauge,gauge\n0,1,1\n1,1,1\n", {}, "has 'gauge' and 'gauge', both for gauge"),
+        (PLAIN, {"columns": {"gauge": "AFR"}}, "has no column 'AFR' for gauge; its columns are"),
+        ("time [s],gauge\n5,13\n6,13\n0,13\n", {}, "time goes back from 6 s to 0 s"),
+        ('time [s],gauge\n5,13\n6,"13\n7,13\n8,13\n', {}, "a quotation mark that is not closed"),
+        ("time [s],gauge\n5,13\n", {}, "holds 1 rows with a time"),
+        ("time [s],gauge\n5,13\n5,13\n", {}, "has one time in all its rows"),
+        ("time [s],gauge\n1e9,13\n1e10,13\n2e10,13\n", {}, "s is more than 14 days"),
+    ],
+    ids=range(18),
+)  # fmt: skip
+def test_what_is_no_log_is_refused_in_one_sentence(read, content, how, said):
+    with pytest.raises(SessionError) as refused:
+        read(content, **how)
+    (problem,) = refused.value.problems
+    assert said in str(problem)
+    assert problem.file == "gauge.csv"
+
+
+def test_a_line_without_end_is_refused(read, monkeypatch):
+    monkeypatch.setattr(log_blocks, "_BLOCK_BYTES", 100)
+    monkeypatch.setattr(log_blocks, "_LONGEST_LINE", 1000)
+    with pytest.raises(SessionError, match="row 5: has a line of more than 1 kB; is it a log"):
+        read("time [s],gauge\n0,1\n1,1\n2,1\n3," + "9" * 5000 + "\n4,1\n")
+
+
+@pytest.mark.parametrize("size", [20, 64, 1000])
+def test_blocks_of_any_size_make_one_table(read, monkeypatch, size):
+    """Numbers of lines, what is left out and the order hold across the cuts."""
+    rng = np.random.default_rng(7)
+    body = "".join(
+        f"{i / 10:.1f},{rng.uniform(10, 15):.2f}"
+        + (",9" if i in (40, 90) else "")
+        + ("\n" if i % 25 else "\n\n")
+        for i in range(120)
+    )
+    text = "time [s],gauge\n" + body.replace("\n5.0,", "\nlost,").replace("\n8.0,", "\n8.0,x")
+    whole = read(text)
+    monkeypatch.setattr(log_blocks, "_BLOCK_BYTES", size)
+    cut = read(text)
+    np.testing.assert_array_equal(cut.time_s, whole.time_s)
+    np.testing.assert_array_equal(cut.channels["gauge"], whole.channels["gauge"])
+    assert set(cut.left_out) == set(whole.left_out)
+    assert LeftOut("too many cells", 2, 44) in cut.left_out
+    assert LeftOut("no time", 1, 54) in cut.left_out
+    assert cut.rows == whole.rows == 120
+
+
+@pytest.mark.outside(source="pandas' own reader of CSV, default settings, as the reference")
+def test_a_long_log_is_what_the_reference_reader_reads(read):
+    rng = np.random.default_rng(3)
+    frame = pd.DataFrame(
+        {
+            "time [s]": np.arange(20_000) / 10,
+            "gauge": rng.normal(13, 0.2, 20_000),
+            "throttle [%]": rng.uniform(0, 100, 20_000),
+            "x": 1,
+        }
+    )
+    text = frame.to_csv(index=False)
+    trace, plain = read(text), pd.read_csv(io.StringIO(text))
+    np.testing.assert_array_equal(trace.channels["gauge"], plain["gauge"])
+    np.testing.assert_allclose(
+        trace.channels["throttle_ratio"], plain["throttle [%]"] / 100, rtol=1e-15
+    )
+    np.testing.assert_array_equal(trace.time_s, plain["time [s]"])
+
+
+def test_a_layout_says_where_the_table_begins(tmp_path):
+    path = tmp_path / "x.csv"
+    path.write_text(WRITTEN["a preamble"], encoding="utf-8")
+    layout = layout_of(path)
+    assert (layout.header_row, layout.first_row, layout.separator) == (5, 6, ",")
+    assert layout.heads == ("time [s]", "speed [km/h]", "gauge", "rpm")
+    assert layout.units == ("s", "km/h", "", "")
+
+
+NASTY = st.sampled_from(
+    ["\n", "\r", ",", ";", "\t", '"', "'", "\x00", "\x1a", "é", "-", ".", "e", "nan", "inf",
+     "1e999", "#", "12:00:00", "2026-01-01T00:00:00Z", "1_000", "０", "−5", " ", "[", "(", "%",
+     "time"]
+)  # fmt: skip
+
+
+@settings(
+    max_examples=150, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
+@given(data=st.data())
+def test_any_damage_is_read_or_refused_and_no_row_is_lost_unsaid(read, data):
+    text = data.draw(st.sampled_from(list(WRITTEN.values())))
+    text += "".join(f"{i},{30 + i},12.5,5000\n" for i in range(2, 8))
+    for _ in range(data.draw(st.integers(1, 5))):
+        at = data.draw(st.integers(0, len(text)))
+        cut = data.draw(st.sampled_from([0, 0, 1, 3, 20]))
+        text = text[:at] + data.draw(NASTY) + text[at + cut :]
+    try:
+        trace = read(text, columns={}, units={"time": "s", "speed": "km/h"})
+    except SessionError:
+        return
+    whole = sum(one.count for one in trace.left_out if not one.channel)
+    assert trace.time_s.size + whole == trace.rows
+    assert (np.diff(trace.time_s) > 0).all()
+    lines = text.replace("\r\n", "\n").replace("\r", "\n").split("\n")
+    assert trace.rows <= len(lines)
+    for values in trace.channels.values():
+        assert values.shape == trace.time_s.shape
+        assert not np.isinf(values).any()

@@ -1,0 +1,285 @@
+"""Tracks in GPX: what the open format allows, what devices make of it, and what is refused."""
+
+import datetime
+import math
+
+import gpxpy
+import gpxpy.gpx
+import numpy as np
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from tuninglib.session.gpx_file import read_gpx
+from tuninglib.session.trace import LeftOut
+from tuninglib.text_files import SessionError
+
+NAMESPACE = "http://www.topografix.com/GPX/1/1"
+HEAD = (
+    f'<?xml version="1.0" encoding="UTF-8"?>\n<gpx version="1.1" creator="x" xmlns="{NAMESPACE}">'
+)
+DAY = datetime.datetime(2026, 5, 16, 12, tzinfo=datetime.UTC)
+
+
+def point(second, *, lat=46.0, lon=8.0, ele="300", more=""):
+    time = (DAY + datetime.timedelta(seconds=second)).isoformat().replace("+00:00", "Z")
+    elevation = f"<ele>{ele}</ele>" if ele is not None else ""
+    return f'<trkpt lat="{lat}" lon="{lon}">{elevation}<time>{time}</time>{more}</trkpt>'
+
+
+def track(*points, head=HEAD):
+    return f"{head}<trk><name>a &amp; b</name><trkseg>{''.join(points)}</trkseg></trk></gpx>"
+
+
+@pytest.fixture
+def read(tmp_path):
+    def reader(content, encoding="utf-8"):
+        path = tmp_path / "phone.gpx"
+        path.write_bytes(content if isinstance(content, bytes) else content.encode(encoding))
+        return read_gpx(path)
+
+    return reader
+
+
+def test_a_track_is_read_as_it_stands(read):
+    trace = read(track(*(point(i, lat=46 + i / 1e4, ele=300 + i) for i in range(5))))
+    assert trace.kind == "gpx"
+    assert trace.rows == 5
+    assert trace.started_utc_s == DAY.timestamp()
+    np.testing.assert_array_equal(trace.time_s, range(5))
+    np.testing.assert_allclose(trace.channels["latitude_deg"], 46 + np.arange(5) / 1e4)
+    np.testing.assert_array_equal(trace.channels["longitude_deg"], [8.0] * 5)
+    np.testing.assert_array_equal(trace.channels["elevation_m"], 300 + np.arange(5))
+    assert trace.left_out == ()
+    assert "speed_m_s" not in trace.channels
+
+
+@pytest.mark.outside(source="gpxpy 1.6, the reference reader of the open format in Python")
+def test_it_reads_what_the_reference_reader_reads(read):
+    """Several tracks and segments, a route and waypoints beside, made by the other library."""
+    made = gpxpy.gpx.GPX()
+    made.waypoints.append(gpxpy.gpx.GPXWaypoint(46.5, 8.5))
+    rng = np.random.default_rng(5)
+    for t in range(3):
+        made.tracks.append(gpxpy.gpx.GPXTrack(name=f"t{t}"))
+        for s in range(2):
+            segment = gpxpy.gpx.GPXTrackSegment()
+            made.tracks[-1].segments.append(segment)
+            for i in range(20):
+                when = DAY + datetime.timedelta(seconds=1000 * t + 100 * s + i + 0.25)
+                segment.points.append(
+                    gpxpy.gpx.GPXTrackPoint(*rng.uniform(-80, 80, 2), rng.uniform(40, 900), when)
+                )
+    text = made.to_xml()
+    trace = read(text)
+    points = [p for one in gpxpy.parse(text).tracks for s in one.segments for p in s.points]
+    assert trace.rows == len(points) == 120
+    for name, wanted in (("latitude_deg", "latitude"), ("longitude_deg", "longitude"),
+                         ("elevation_m", "elevation")):  # fmt: skip
+        np.testing.assert_array_equal(trace.channels[name], [getattr(p, wanted) for p in points])
+    np.testing.assert_allclose(
+        trace.time_s + trace.started_utc_s, [p.time.timestamp() for p in points], rtol=1e-12
+    )
+
+
+@pytest.mark.outside(source="gpxpy 1.6: a file of GPX 1.0, in which a point has its speed")
+def test_the_older_version_holds_speeds(read):
+    made = gpxpy.gpx.GPX()
+    made.version = "1.0"
+    made.tracks.append(gpxpy.gpx.GPXTrack())
+    made.tracks[0].segments.append(gpxpy.gpx.GPXTrackSegment())
+    metre = 1 / 111_320
+    for i in range(60):
+        made.tracks[0].segments[0].points.append(
+            gpxpy.gpx.GPXTrackPoint(
+                12 * i * metre, 0.0, 100, DAY + datetime.timedelta(seconds=i), speed=12.0
+            )
+        )
+    trace = read(made.to_xml(version="1.0"))
+    np.testing.assert_array_equal(trace.channels["speed_m_s"], [12.0] * 60)
+
+
+@pytest.mark.outside(source="RFC 3339, section 5.8: examples of times that say the same instant")
+@pytest.mark.parametrize(
+    ("text", "utc"),
+    [
+        ("1985-04-12T23:20:50.52Z", "1985-04-12T23:20:50.520"),
+        ("1996-12-19T16:39:57-08:00", "1996-12-20T00:39:57"),
+        ("1937-01-01T12:00:27.87+00:20", "1937-01-01T11:40:27.870"),
+    ],
+)
+def test_times_say_their_zone(read, text, utc):
+    later = f"{text[:2]}99{text[4:]}"
+    points = (f'<trkpt lat="1" lon="1"><time>{one}</time></trkpt>' for one in (text, later))
+    trace = read(track(*points))
+    wanted = np.datetime64(utc, "ms").astype(float) / 1000
+    assert trace.started_utc_s == pytest.approx(wanted, abs=1e-6)
+
+
+@pytest.mark.outside(source="RFC 3339, section 5.8: 1990-12-31T23:59:60Z, a leap second")
+def test_a_leap_second_is_left_out_and_said(read):
+    """A day of 86,400 s has no such second: one point less rather than a wrong one."""
+    leap = '<trkpt lat="1" lon="1"><time>1990-12-31T23:59:60Z</time></trkpt>'
+    trace = read(track(point(0), leap, point(1)))
+    assert trace.left_out == (LeftOut("no time", 1, 2),)
+
+
+def test_an_order_that_is_mixed_up_is_put_right_and_counted(read):
+    trace = read(track(*(point(i, lat=40 + i) for i in (0, 1, 3, 2, 4))))
+    np.testing.assert_array_equal(trace.time_s, range(5))
+    np.testing.assert_array_equal(trace.channels["latitude_deg"], 40 + np.arange(5))
+    assert (trace.reordered, trace.left_out) == (1, ())
+
+
+def test_what_is_left_out_is_counted_with_its_reason_and_place(read):
+    no_time = '<trkpt lat="46" lon="8"><ele>300</ele></trkpt>'
+    trace = read(
+        track(
+            point(0),
+            no_time,
+            point(1, ele="0"),
+            point(1),
+            point(2, lat=99),
+            point(3, lon="east"),
+            no_time,
+            point(4, ele=None),
+        )
+    )
+    assert trace.rows == 8
+    assert set(trace.left_out) == {
+        LeftOut("no time", 2, 2),
+        LeftOut("time twice", 1, 4),
+        LeftOut("limits", 1, 5, "latitude", "99"),
+        LeftOut("no number", 1, 6, "longitude"),
+        LeftOut("zero", 1, 3, "elevation", "0"),
+    }
+    np.testing.assert_array_equal(trace.time_s, [0, 1, 2, 3, 4])
+    np.testing.assert_array_equal(
+        np.isfinite(trace.channels["elevation_m"]), [True, False, True, True, False]
+    )
+
+
+@pytest.mark.parametrize(
+    ("elevations", "left"),
+    [((0, 0, 0), None), ((0, 2, -3), [0, 2, -3]), ((400, 0, 410), [400, math.nan, 410])],
+)
+def test_an_elevation_of_nothing_is_none_but_a_coast_is_one(read, elevations, left):
+    trace = read(track(*(point(i, ele=one) for i, one in enumerate(elevations))))
+    found = trace.channels.get("elevation_m")
+    assert (found is None) == (left is None)
+    if left:
+        np.testing.assert_array_equal(found, left)
+
+
+def moving(speed, more):
+    """A minute at so many metres a second to the north."""
+    return track(*(point(i, lat=i * speed / 111_320, lon=0, more=more) for i in range(60)))
+
+
+@pytest.mark.parametrize(
+    ("logged", "kept"), [(11.0, True), (12.5, True), (39.6, False), (21.4, False)]
+)
+def test_a_logged_speed_is_used_if_the_positions_say_the_same(read, logged, kept):
+    """39.6 km/h and 21.4 knots are 11 m/s: the format names no unit, so it is told, not guessed."""
+    more = f'<extensions><q:hr>90</q:hr><q:speed xmlns:q="u">{logged}</q:speed></extensions>'
+    trace = read(moving(11.0, more))
+    assert ("speed_m_s" in trace.channels) == kept
+    ratio = [one for one in trace.left_out if one.reason == "other speed"]
+    assert len(ratio) == (not kept)
+    if ratio:
+        assert float(ratio[0].example) == pytest.approx(logged / 11, rel=0.05)
+
+
+def test_a_time_below_a_point_is_not_the_points_time(read):
+    more = "<extensions><x><time>1999-01-01T00:00:00Z</time><ele>9</ele></x></extensions>"
+    bare = '<trkpt lat="1" lon="1">{}</trkpt>'
+    trace = read(track(point(0, more=more), point(1, more=more), bare.format(more)))
+    np.testing.assert_array_equal(trace.channels["elevation_m"], [300, 300])
+    assert trace.started_utc_s == DAY.timestamp()
+    assert trace.left_out == (LeftOut("no time", 1, 3),)
+
+
+@pytest.mark.parametrize("encoding", ["utf-8-sig", "utf-16", "iso-8859-1", "ascii"])
+def test_encodings_that_xml_knows(read, encoding):
+    name = "utf-8" if encoding == "utf-8-sig" else encoding
+    trace = read(track(point(0), point(1), head=HEAD.replace("UTF-8", name)), encoding)
+    assert trace.rows == 2
+
+
+@pytest.mark.parametrize("head", [HEAD.replace("/1/1", "/1/0"), "<gpx>", "<g:gpx xmlns:g='u'>"])
+def test_any_version_or_none_will_do(read, head):
+    text = track(point(0), point(1), head=head)
+    if head.startswith("<g:"):
+        text = text.replace("<trk", "<g:trk").replace("</trk", "</g:trk").replace("/gpx", "/g:gpx")
+        text = text.replace("<time", "<g:time").replace("</time", "</g:time")
+        text = text.replace("<ele>", "<g:ele>").replace("</ele>", "</g:ele>")
+        text = text.replace("<name>", "<g:name>").replace("</name>", "</g:name>")
+    assert read(text).rows == 2
+
+
+def test_a_file_that_breaks_off_keeps_what_is_there(read):
+    text = track(*(point(i) for i in range(10)))
+    trace = read(text[: text.index("12:00:07") + 3])
+    assert trace.rows == 7
+    assert trace.left_out == (LeftOut("breaks off", 0, 7),)
+
+
+LAUGHS = "".join(f'<!ENTITY a{i + 1} "{f"&a{i};" * 10}">' for i in range(12))
+
+
+@pytest.mark.parametrize(
+    ("content", "said"),
+    [
+        (b"", "is no GPX track that can be read (no element found)"),
+        (b"\x89PNG\r\n\x1a\n\x00", "is no GPX track that can be read"),
+        ("time,lat\n1,2\n", "is no GPX track that can be read (syntax error)"),
+        ("<kml><Placemark/></kml>", "is XML, but no GPX: it begins with 'kml'"),
+        ("<gpx><wpt lat='1' lon='1'/></gpx>", "holds no track points; routes and waypoints"),
+        (track('<trkpt lat="1" lon="1"/>'), "holds 0 rows with a time; a log needs two"),
+        (track(point(0)), "holds 1 rows with a time"),
+        (track(point(0), point(0)), "has one time in all its rows"),
+        (f'<!DOCTYPE gpx [<!ENTITY a0 "x">{LAUGHS}]><gpx>&a12;</gpx>', "has a document type"),
+        ('<!DOCTYPE gpx SYSTEM "file:///etc/passwd"><gpx/>', "has a document type"),
+        ('<!DOCTYPE gpx [<!ENTITY x SYSTEM "file:///etc/passwd">]><gpx>&x;</gpx>', "document type"),
+        ("<gpx>&x;</gpx>", "is no GPX track that can be read (undefined entity)"),
+        (track(point(0), head="<?xml version='1.0' encoding='klingon'?><gpx>"), "unknown encoding"),
+    ],
+)  # fmt: skip
+def test_what_is_no_track_is_refused_in_one_sentence(read, content, said):
+    with pytest.raises(SessionError) as refused:
+        read(content)
+    (problem,) = refused.value.problems
+    assert said in problem.message
+    assert problem.file == "phone.gpx"
+
+
+@settings(
+    max_examples=120, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
+@given(data=st.data())
+def test_any_damage_is_read_or_refused_and_no_point_is_lost_unsaid(read, data):
+    """Bytes changed, cut, doubled or put in: every point is used or counted as left out."""
+    raw = bytearray(track(*(point(i, lat=40 + i) for i in range(8))).encode())
+    for _ in range(data.draw(st.integers(1, 4))):
+        at = data.draw(st.integers(0, len(raw) - 1))
+        change = data.draw(st.sampled_from(["set", "cut", "insert", "copy"]))
+        if change == "set":
+            raw[at] = data.draw(st.integers(0, 255))
+        elif change == "cut":
+            del raw[at : at + data.draw(st.integers(1, 60))]
+        elif change == "insert":
+            raw[at:at] = data.draw(st.binary(max_size=8))
+        else:
+            raw[at:at] = raw[at : at + data.draw(st.integers(1, 200))]
+        if not raw:
+            break
+    try:
+        trace = read(bytes(raw))
+    except SessionError:
+        return
+    whole = sum(one.count for one in trace.left_out if not one.channel)
+    assert trace.time_s.size + whole == trace.rows
+    assert (np.diff(trace.time_s) > 0).all()
+    for values in trace.channels.values():
+        assert values.shape == trace.time_s.shape
+        assert not np.isinf(values).any()

@@ -1,0 +1,212 @@
+"""A track in the open format GPX, versions 1.0 and 1.1, to a trace.
+
+The parser is expat. A document type is refused before anything in it is read, and with it every
+entity: the format has none.
+"""
+
+from dataclasses import replace
+from pathlib import Path
+from xml.parsers import expat
+
+import numpy as np
+import pandas as pd
+
+from tuninglib.session.log_times import iso_seconds
+from tuninglib.session.trace import LeftOut, Trace, in_order
+from tuninglib.text_files import Problem, SessionError, quoted
+
+# So many points are kept as text before they become numbers.
+_AT_A_TIME = 50_000
+# A logged speed is taken for m/s if the positions say so to this share.
+_SAME_SPEED = 0.15
+
+
+def read_gpx(path: Path) -> Trace:
+    """Every track point of a GPX file, all tracks and segments in the order of time.
+
+    Parameters
+    ----------
+    path : Path
+
+    Returns
+    -------
+    Trace
+        With ``latitude_deg``, ``longitude_deg`` and, where they are there, ``elevation_m`` and
+        ``speed_m_s`` (of GPX 1.0, or a speed among the extensions that fits the positions).
+
+    Raises
+    ------
+    SessionError
+        If it is no GPX, holds no track points with a time, or has a document type.
+
+    Notes
+    -----
+    Of a file that breaks off, the points before that are kept. A time without a zone is UTC, as the
+    format asks [1]_.
+
+    References
+    ----------
+    .. [1] GPX 1.1 schema: times are in UTC, xsd:dateTime (from memory).
+    """
+    points = _Points()
+    parser = points.parser()
+    left_out = []
+    try:
+        with path.open("rb") as stream:
+            parser.ParseFile(stream)
+    except _Refused as error:
+        raise SessionError([Problem(path.name, str(error))]) from None
+    except expat.ExpatError as error:
+        points.take()
+        if not points.rows:
+            message = f"is no GPX track that can be read ({expat.ErrorString(error.code)})"
+            raise SessionError([Problem(path.name, message, row=error.lineno)]) from None
+        left_out.append(LeftOut("breaks off", 0, points.rows))
+    except (LookupError, ValueError) as error:
+        # An encoding that nobody knows.
+        message = f"is no GPX track that can be read ({error}); export it again"
+        raise SessionError([Problem(path.name, message)]) from None
+    points.take()
+    if not points.rows:
+        message = "holds no track points; routes and waypoints have no times, so export the track"
+        raise SessionError([Problem(path.name, message)])
+    text, channels = points.columns, {}
+    for name in ("latitude", "longitude", "elevation", "speed"):
+        values, given = np.concatenate(text[name]), np.concatenate(text[f"{name} given"])
+        wrong = given & ~np.isfinite(values)
+        if wrong.any():
+            first = int(np.argmax(wrong))
+            left_out.append(LeftOut("no number", int(wrong.sum()), first + 1, name))
+        channels[name] = values
+    seconds = np.concatenate(text["time"])
+    trace = in_order(
+        "gpx", path.name, seconds, channels, lambda row: row + 1, rows=points.rows,
+        left_out=left_out, absolute=True, utc=True, clock=False,
+    )  # fmt: skip
+    return _with_own_speed(trace)
+
+
+class _Refused(Exception):
+    """What is no GPX, with the reason in words."""
+
+
+class _Points:
+    """Collects the texts of track points, and turns them into numbers from time to time."""
+
+    def __init__(self):
+        self.columns = {}
+        self.rows = 0
+        self._waiting = []
+
+    def take(self) -> None:
+        """What waits as text, as numbers."""
+        if not self._waiting:
+            return
+        latitude, longitude, elevation, time, speed = zip(*self._waiting, strict=True)
+        own = {"latitude": latitude, "longitude": longitude, "elevation": elevation, "speed": speed}
+        for name, texts in own.items():
+            column = pd.Series(texts, dtype=object)
+            values = pd.to_numeric(column, errors="coerce").to_numpy(float)
+            self.columns.setdefault(name, []).append(np.where(np.isinf(values), np.nan, values))
+            self.columns.setdefault(f"{name} given", []).append(column.notna().to_numpy())
+        self.columns.setdefault("time", []).append(iso_seconds(pd.Series(time, dtype=object)))
+        self.rows += len(self._waiting)
+        self._waiting.clear()
+
+    def parser(self):
+        """An expat parser that feeds these points."""
+        waiting, take = self._waiting, self.take
+        parser = expat.ParserCreate()
+        parser.buffer_text = True
+        # Wanted place of each element by its name as written: its prefix may be any.
+        places: dict[str, int] = {}
+        point: list | None = None
+        depth = wanted = 0
+        root = True
+
+        def place_of(name):
+            short = name.rpartition(":")[2]
+            places[name] = found = _PLACES.get(short, 0)
+            return found
+
+        def start(name, attributes):
+            nonlocal point, depth, wanted, root
+            place = places[name] if name in places else place_of(name)
+            if point is not None:
+                depth += 1
+                # Time and elevation of the point itself, not of something below it.
+                if place > 0 and point[place] is None and (depth == 1 or place == _SPEED):
+                    wanted, point[place] = place, ""
+                    parser.CharacterDataHandler = characters
+            elif place == _POINT:
+                point, depth = [attributes.get("lat"), attributes.get("lon"), None, None, None], 0
+            elif root and name.rpartition(":")[2] != "gpx":
+                raise _Refused(
+                    f"is XML, but no GPX: it begins with {quoted(name)}; export a GPX track"
+                )
+            root = False
+
+        def end(name):
+            nonlocal point, depth, wanted
+            if point is None:
+                return
+            if depth == 0:
+                waiting.append(point)
+                point = None
+                if len(waiting) >= _AT_A_TIME:
+                    take()
+                return
+            if wanted:
+                point[wanted] = point[wanted].strip() or None
+                wanted, parser.CharacterDataHandler = 0, None
+            depth -= 1
+
+        def characters(data):
+            point[wanted] += data
+
+        def doctype(*_):
+            raise _Refused(
+                "has a document type, which no GPX track needs and which could hide something; "
+                "export the track again"
+            )
+
+        parser.StartElementHandler = start
+        parser.EndElementHandler = end
+        parser.StartDoctypeDeclHandler = doctype
+        return parser
+
+
+_SPEED, _POINT = 4, -1
+_PLACES = {"ele": 2, "time": 3, "speed": _SPEED, "trkpt": _POINT}
+
+
+def _with_own_speed(trace: Trace) -> Trace:
+    """The trace without a logged speed that is not the one of its positions."""
+    speed = trace.channels.get("speed_m_s")
+    if speed is None:
+        return trace
+    ratio = _logged_over_ridden(trace, speed)
+    if ratio is None or abs(ratio - 1) <= _SAME_SPEED:
+        return trace
+    kept = {name: values for name, values in trace.channels.items() if name != "speed_m_s"}
+    count = int(np.isfinite(speed).sum())
+    reason = LeftOut("other speed", count, None, "speed", f"{ratio:.2g}")
+    return replace(trace, channels=kept, left_out=(*trace.left_out, reason))
+
+
+def _logged_over_ridden(trace: Trace, speed):
+    """Way by the logged speed over way by the positions where the bike moved; None if too short."""
+    latitude, longitude = (np.deg2rad(trace.channels[f"{one}_deg"]) for one in _BOTH)
+    step_s = np.diff(trace.time_s)
+    half = np.sin(np.diff(latitude) / 2) ** 2
+    half += np.cos(latitude[1:]) * np.cos(latitude[:-1]) * np.sin(np.diff(longitude) / 2) ** 2
+    ridden = 2 * _EARTH_RADIUS_M * np.arcsin(np.sqrt(np.clip(half, 0, 1)))
+    logged = (speed[1:] + speed[:-1]) / 2 * step_s
+    with np.errstate(invalid="ignore"):
+        moved = (ridden / step_s > _MOVING_M_S) & (step_s < _LONGEST_GAP_S) & np.isfinite(logged)
+    way = ridden[moved].sum()
+    return float(logged[moved].sum() / way) if way > _FAR_ENOUGH_M else None
+
+
+_BOTH = ("latitude", "longitude")
+_EARTH_RADIUS_M, _MOVING_M_S, _LONGEST_GAP_S, _FAR_ENOUGH_M = 6371000.0, 4.0, 10.0, 300.0
