@@ -19,6 +19,7 @@ from tuninglib.physics import (
     octane,
     road_load,
     stoichiometry,
+    track,
     varying_force,
 )
 
@@ -183,6 +184,7 @@ OTHERWISE = {
     octane.on_scale: "takes one octane number",
     octane.known_higher: "takes two octane numbers",
     octane.octane_margin: "takes two octane numbers",
+    track.local_metres: "takes a place as its origin; lists of degrees in test_track",
     road_load.default_road_load: "is for one bike, with its covariance",
 }
 

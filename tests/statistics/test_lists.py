@@ -13,6 +13,7 @@ from tuninglib import statistics
 from tuninglib.physics.hill import Hill, Ride
 from tuninglib.statistics import (
     bench_flow,
+    clock_shift,
     coast_down,
     flow_response,
     gain,
@@ -22,16 +23,20 @@ from tuninglib.statistics import (
     ladder,
     ladder_checks,
     ladder_prediction,
+    line_passes,
+    logged_grade,
     mixed_intervals,
     mixed_model,
     moderated_scatter,
     normal_mixture,
     planning,
+    pull_speeds,
     repeats,
     road_runs,
     robust,
     season,
     season_ladder,
+    settled_gauge,
     speedometer,
     trace_force,
     unknowns,
@@ -95,6 +100,9 @@ def averaged(as_):
     return mixed_intervals.average_over_variances(*mixed(as_), mixed_model.fit_mixed(*mixed(as_)))
 
 
+LOGGED = [float(one) for one in range(60)]
+SEEN = [np.sin(one / 18) + np.sin(one / 62) + np.sin(one / 9) for one in range(1200)]
+CLOCKS = ([one / 2 for one in range(1200)], SEEN, [one / 2 for one in range(1100)], SEEN[100:])
 FALLS = {
     "run": [1, 1, 2, 2, 3, 3, 4, 4],
     "direction": [1, 1, -1, -1, 1, 1, -1, -1],
@@ -229,6 +237,43 @@ CALLS = {
     ),
     speedometer.speed_line: lambda as_: speedometer.speed_line(
         as_([10.0, 15.0, 20.0, 25.0]), as_([9.0, 13.9, 18.6, 23.5])
+    ),
+    clock_shift.clock_shift: lambda as_: [
+        clock_shift.clock_shift(*(as_(one) for one in CLOCKS)).shift_s.value
+    ],
+    line_passes.line_passes: lambda as_: line_passes.line_passes(
+        as_(LOGGED), latitude_deg=as_([0.0] * 60),
+        longitude_deg=as_([(10 * one - 150) / 111319.49 for one in LOGGED]),
+        start_deg=(0.0, 0.0), marker_deg=(0.0, 300 / 111319.49),
+    ),
+    logged_grade.logged_grade: lambda as_: logged_grade.logged_grade(
+        as_(LOGGED), as_([10 * one for one in LOGGED]), as_([0.0] * 60),
+        as_([500 + 0.6 * one + one % 2 for one in LOGGED]), enter_s=as_([0.0, 20.0, 40.0]),
+        leave_s=as_([19.0, 39.0, 59.0]), direction=as_([1, 1, 1]),
+    ),
+    logged_grade.logged_length: lambda as_: logged_grade.logged_length(
+        as_(LOGGED), as_([10 * one + one % 2 for one in LOGGED]), as_([0.0] * 60),
+        enter_s=as_([0.0, 20.0, 40.0]), leave_s=as_([19.0, 39.0, 59.0]),
+    ),
+    pull_speeds.end_speeds_from_speed: lambda as_: pull_speeds.end_speeds_from_speed(
+        as_(LOGGED), as_([10 + 0.1 * one + one % 3 / 10 for one in LOGGED]), enter_s=as_([15.0]),
+        leave_s=as_([45.0]), place_sd_m=2.0,
+    ),
+    pull_speeds.end_speeds_from_way: lambda as_: pull_speeds.end_speeds_from_way(
+        as_(LOGGED), as_([12 * one + one % 3 / 10 for one in LOGGED]), as_([0.0] * 60),
+        enter_s=as_([15.0]), leave_s=as_([45.0]), place_sd_m=2.0,
+    ),
+    settled_gauge.full_stretch: lambda as_: settled_gauge.full_stretch(
+        as_(LOGGED), as_([1.0 * (20 < one < 40) for one in LOGGED]), enter_s=10.0, leave_s=50.0
+    ),
+    settled_gauge.gauge_lag: lambda as_: settled_gauge.gauge_lag(
+        as_([one / 10 for one in range(600)]),
+        as_([0.9 if one % 300 > 107 else 1.0 for one in range(600)]),
+        opened_s=as_([10.0, 40.0]), shut_s=as_([25.0, 55.0]),
+    ),
+    settled_gauge.settled_reading: lambda as_: settled_gauge.settled_reading(
+        as_(LOGGED), as_([12.0 + one % 3 for one in LOGGED]),
+        full=settled_gauge.FullStretch(10.0, 50.0, 1.0), lag_s=0.5,
     ),
     trace_force.wheel_force_from_points: lambda as_: trace_force.wheel_force_from_points(
         RIDE, distance_m=as_([0.0, 150.0, 300.0, 400.0]), speed_m_s=as_([10.0, 13.9, 16.0, 17.4])

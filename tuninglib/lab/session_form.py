@@ -164,6 +164,9 @@ def as_value(field, text: str):
     if kind == "names":
         pairs = (pair.partition("=") for pair in text.split(";") if pair.strip())
         return {key.strip(): value.strip() for key, _, value in pairs}
+    if kind == "numbers":
+        parts = [one.strip() for one in text.split(",")]
+        return [int(one) if one.lstrip("+-").isdigit() else one for one in parts]
     if kind == "references":
         return [one.strip() for one in text.split(",")]
     if kind in ("number", "price"):

@@ -71,7 +71,8 @@ def _speed_gain(results, record) -> str:
     change = units.to_display(record.speed_gain_m_s, "speed", system)
     label = units.unit_label("speed", system)
     sign = "+" if change >= 0 else "−"
-    return f"At the marker the speedometer showed {sign}{abs(change):.1f} {label}."
+    what = "speedometer" if results.session.logged_step_m_s is None else "log"
+    return f"At the marker the {what} showed {sign}{abs(change):.1f} {label}."
 
 
 def _notes(results) -> list:

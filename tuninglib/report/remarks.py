@@ -74,7 +74,7 @@ def remarks(results) -> list:
     else:
         found += _surprises(results)
         found += _speedometer(results)
-    if results.road and session.speedometer.factor is None and not session.speedometer.checks:
+    if results.road and results.road.speed_factor.source == "legal range":
         factor = results.road.speed_factor
         found.append(
             "the speedometer is not calibrated. Legal ones may read high, never low; true speed "
@@ -124,8 +124,8 @@ def _if_shown_high(results) -> str:
 
 def _speedometer(results) -> list:
     """A calibration that the law would not expect."""
-    stated, factor = results.session.speedometer, results.road.speed_factor
-    if stated.factor is None and not stated.checks:
+    factor = results.road.speed_factor
+    if factor.source not in ("stated", "checks"):
         return []
     shown = [run.shown_exit_m_s for run in results.runs if run.force_n is not None]
     middle = sum(shown) / len(shown)

@@ -52,7 +52,8 @@ def table(results) -> Table:
         "the air of the run and without any correction. The forces and gains further up also weigh "
         "what all runs together say of drag, slope, wind and riders."
     )
-    return Table("Speeds as shown by the speedometer", header, tuple(rows), note)
+    shown_by = "the speedometer" if results.session.logged_step_m_s is None else "the log"
+    return Table(f"Speeds as shown by {shown_by}", header, tuple(rows), note)
 
 
 def _remarks_on(run) -> str:

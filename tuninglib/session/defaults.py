@@ -30,7 +30,7 @@ class Taken(Measured):
     put into words: ``"stated"`` in session.toml; ``"checks"`` of the speedometer; its
     ``"legal range"``; ``"table"`` of road loads, or ``"table and tyres"``; ``"rule"`` of thumb; the
     standard atmosphere at the hill's ``"altitude"`` or at ``"sea level"``; ``"pump petrol"``;
-    ``"usual petrol"``; a ``"riding day"``; a ``"usual step"`` of speedometers.
+    ``"usual petrol"``; a ``"riding day"``; a ``"usual step"`` of speedometers; a ``"log"``.
     """
 
     source: str = "stated"
@@ -49,6 +49,8 @@ class TakenRoadLoad:
 SUSTAINED_RICHER = 0.02  # of lambda; ours
 # From a frosty morning to a hot afternoon: nobody rides hill tests in worse (ours).
 _RIDING_DAY = Taken(288.15, 15.0, "riding day")
+# True speed over that of a satellite receiver (ours; makers claim about 0.1 m/s).
+LOGGED_FACTOR = Taken(1.0, 0.005, "log")
 _USUAL_STEP = Taken(1 / 3.6, source="usual step")
 _PUMP_ETHANOL = Taken(0.05, 0.05, "pump petrol")
 
@@ -148,12 +150,15 @@ def hill_of(session) -> Hill:
 
 
 def speedometer_step(session) -> Taken:
-    """Smallest step of the speedometer, as shown: as stated, or 1 km/h. [m/s]
+    """Smallest step of the speedometer, as shown: as stated, or 1 km/h; that of a log. [m/s]
 
     Parameters
     ----------
     session : tuninglib.session.load.Session
     """
+    logged = session.logged_step_m_s
+    if logged is not None:
+        return Taken(logged, source="log")
     return _stated(session.speedometer.resolution, _USUAL_STEP)
 
 
@@ -166,6 +171,8 @@ def speedometer_factor(session, shown_m_s: float) -> Taken:
     shown_m_s : float
         A typical speed as shown. [m/s]
     """
+    if session.logged_step_m_s is not None:
+        return LOGGED_FACTOR
     if session.speedometer.checks:
         shown, true = zip(*session.speedometer.checks, strict=True)
         found = speed_factor(shown, true, resolution=speedometer_step(session).value)

@@ -86,6 +86,16 @@ def names(help_, *, example, keys):
     return _field("names", help_, example, (), keys=keys)
 
 
+def place(help_, *, example):
+    """Field for a place by its coordinates."""
+    return _field("place", help_, example, None)
+
+
+def numbers(help_, *, example, low, high):
+    """Field for a list of whole numbers."""
+    return _field("numbers", help_, example, (), low=low, high=high)
+
+
 def pieces(record):
     """Field for tables of their own, each read as this record."""
     return field(default=(), metadata={"kind": "pieces", "record": record})

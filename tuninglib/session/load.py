@@ -12,10 +12,12 @@ from tuninglib.session import machine, schema
 from tuninglib.session.climbs_file import CLIMBS, read_climbs
 from tuninglib.session.cross_checks import contradictions, implausible_runs
 from tuninglib.session.fills_file import FILLS, read_fills
+from tuninglib.session.from_logs import FoundRuns, with_logged_speeds
 from tuninglib.session.motion_checks import whole_table
 from tuninglib.session.read_log import read_log
 from tuninglib.session.read_runs import RUNS, read_runs, speed_units
 from tuninglib.session.read_toml import TOML, read_toml
+from tuninglib.session.readings_from_logs import with_logged_readings
 from tuninglib.text_files import Problem, SessionError
 
 
@@ -45,6 +47,8 @@ class Session:
     climbs: pd.DataFrame
     logs: dict
     traces: dict
+    found: FoundRuns | None = None
+    logged_step_m_s: float | None = None
 
     @property
     def candidates(self) -> tuple:
@@ -104,6 +108,10 @@ def load_session(folder) -> Session:
         **more,
         **tables,
     )
+    try:
+        session = with_logged_readings(with_logged_speeds(session))
+    except ValueError as error:
+        raise SessionError([Problem(TOML, str(error), column="hill")]) from None
     problems = [*contradictions(session)] or [*whole_table(session)] or [*implausible_runs(session)]
     if problems:
         raise SessionError(problems)

@@ -50,6 +50,7 @@ def _steps(session, runs) -> Problem | None:
     # An entry speed that was said once for all runs is no reading.
     read = runs.copy()
     read.loc[read["entry_taken"], "shown_entry_m_s"] = np.nan
+    read.loc[read["speeds_logged"], ["shown_entry_m_s", "shown_exit_m_s"]] = np.nan
     by_column = {key: read[COLUMNS[key].si_name].dropna().to_numpy() for key in SPEED_COLUMNS}
     # The whole table first, then one column under another unit than its neighbours.
     found = _other_unit(step, np.concatenate([*by_column.values()]))

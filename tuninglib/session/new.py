@@ -160,6 +160,9 @@ def _keys(record, filled, units) -> str:
         if meta["kind"] == "pieces":
             continue
         about = meta["help"]
+        if meta["kind"] == "place":
+            later.append(f'# {field.name} = "{meta["example"]}"  # {about}')
+            continue
         if meta["kind"] in ("speed pairs", "references"):
             pairs = [[example_in(one, units) for one in pair] for pair in meta["example"]]
             names = list(_ENTRIES[meta["table"]]) if "table" in meta else pairs

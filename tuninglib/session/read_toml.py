@@ -145,6 +145,7 @@ def what_stands(folder) -> SimpleNamespace:
     tables = read_toml(Path(folder) / TOML, [])
     return SimpleNamespace(
         about=tables.get("session"),
+        logged_step_m_s=None,
         **{name: tables.get(name) for name in schema.SINGLE if name != "session"},
         **{name: tables.get(name, {}) for name in schema.NAMED},
     )

@@ -165,6 +165,32 @@ def _in_braces(example: dict) -> str:
     return "{ " + ", ".join(f'{key} = "{text}"' for key, text in example.items()) + " }"
 
 
+_LONGEST_PLACE = 60
+_COORDINATES = re.compile(r"([-+−]?\d{1,2}(?:\.\d+)?),([-+−]?\d{1,3}(?:\.\d+)?)")
+
+
+def _place(value, meta, names):
+    """Latitude and longitude in degrees."""
+    # One kind of separator and no blanks, so that nothing is there to backtrack over.
+    bare = ",".join(re.split(r"[,;\s]+", value.replace("°", ""))) if isinstance(value, str) else ""
+    match = _COORDINATES.fullmatch(bare.strip(",")) if len(bare) < _LONGEST_PLACE else None
+    if not match:
+        raise ValueError(
+            f"{value!r} is no place; write latitude and longitude in degrees with decimals, "
+            f"south and west negative, for example {meta['example']!r}"
+        )
+    latitude, longitude = (float(one.replace("−", "-")) for one in match.groups())
+    if abs(latitude) > 90 or abs(longitude) > 180:
+        raise ValueError(f"{value!r} is beyond 90 degrees of latitude or 180 of longitude")
+    return latitude, longitude
+
+
+def _numbers(value, meta, names):
+    if not isinstance(value, list) or not value:
+        raise ValueError(f"{value!r} must be a list of numbers, for example {meta['example']}")
+    return tuple(_number(one, {**meta, "whole": True}, names) for one in value)
+
+
 def _octane(value, meta, names):
     scales = "|".join(SCALES)
     match = isinstance(value, str) and re.fullmatch(
@@ -301,6 +327,8 @@ _READERS = {
     "reference": _reference,
     "references": _references,
     "names": _names,
+    "numbers": _numbers,
     "octane": _octane,
+    "place": _place,
     "price": _price,
 }

@@ -15,7 +15,9 @@ from tuninglib.session.fields import (
     date,
     names,
     number,
+    numbers,
     pieces,
+    place,
     quantity,
     reference,
     references,
@@ -90,11 +92,18 @@ class MeasuredHill:
     altitude: Measured | None = quantity(
         "m", "above the sea", example="310 m", low=-450, high=6000, default=None
     )
+    start: tuple | None = place(
+        "of the start line, as a map shows it; with marker, runs are found in a track",
+        example="47.25012, 11.35034",
+    )
+    marker: tuple | None = place("of the marker", example="47.25243, 11.35402")
     surface: str = text("of the road", example="dry asphalt", default="")
     pieces: tuple = pieces(Piece)
 
     def __post_init__(self):
         """The grade of a rise takes the place of what was typed."""
+        if (self.start is None) != (self.marker is None):
+            raise ValueError("needs both start and marker, or neither; write the other one, too")
         if (self.grade is None) == (self.rise is None):
             raise ValueError('needs either grade or rise; write for example grade = "6.0 %"')
         if self.rise is not None:
@@ -385,6 +394,34 @@ class Log:
         "of times with a date that is not year first, in the signs of strftime",
         example="%d.%m.%Y %H:%M:%S",
         default="",
+    )
+    shift: Measured | None = quantity(
+        "s",
+        "to add to the times of a gauge's log to have the track's; left out: found from what both "
+        "saw of the ride",
+        example="41.3 s +/- 0.5 s",
+        low=-1e6,
+        high=1e6,
+        default=None,
+        plus_minus="needed",
+        widest=30.0,
+    )
+    delay: Measured | None = quantity(
+        "s",
+        "how late the gauge shows what burns; left out: found from the log, or 0.2 to 1.5 s",
+        example="0.6 s +/- 0.2 s",
+        low=0,
+        high=5,
+        default=None,
+        plus_minus="needed",
+        widest=2.0,
+    )
+    runs: tuple = numbers(
+        "run numbers of runs.csv in the order ridden, one for each pass up that was found, 0 for a "
+        "pass that is no run; left out: one after the other",
+        example=[1, 2, 0, 3],
+        low=0,
+        high=1e6,
     )
     note: str = text("anything worth knowing", default="")
 

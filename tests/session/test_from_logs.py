@@ -1,0 +1,258 @@
+"""Speeds and readings of runs from logs: what was typed stays, what is unclear is not taken."""
+
+import json
+import shutil
+
+import numpy as np
+import pytest
+
+from demo_data.log_maker import degrees, road
+from tests.conftest import ROOT
+from tuninglib.analysis.analyse import analyse
+from tuninglib.session.defaults import speedometer_factor, speedometer_step
+from tuninglib.session.edit import write_values
+from tuninglib.session.load import load_session
+from tuninglib.text_files import SessionError
+
+EVENING = ROOT / "demo_data" / "logged_evening"
+
+
+@pytest.fixture(scope="module")
+def truth():
+    return json.loads((EVENING / "truth.json").read_text("utf-8"))
+
+
+@pytest.fixture(scope="module")
+def session():
+    return load_session(EVENING)
+
+
+@pytest.fixture
+def evening(tmp_path):
+    """A copy of the logged evening that a test may spoil."""
+    return shutil.copytree(EVENING, tmp_path / "evening")
+
+
+def change(folder, name, old, new):
+    path = folder / name
+    text = path.read_text("utf-8")
+    assert old in text
+    path.write_text(text.replace(old, new, 1), encoding="utf-8")
+    return folder
+
+
+def with_columns(folder, **columns):
+    """runs.csv with more columns: values by run, from the first on."""
+    lines = (folder / "runs.csv").read_text("utf-8").splitlines()
+    rows = [lines[0] + "".join(f",{name}" for name in columns)]
+    for at, line in enumerate(lines[1:]):
+        rows.append(line + "".join(f",{values[at]}" for values in columns.values()))
+    (folder / "runs.csv").write_text("\n".join(rows) + "\n", encoding="utf-8")
+    return folder
+
+
+def test_every_run_has_the_speeds_that_it_had(session, truth):
+    runs, found = session.runs, session.found
+    assert found.filled == tuple(range(1, 9))
+    assert runs["speeds_logged"].all()
+    up = [one for one in found.passes if one.up]
+    for name, sd in (("entry", "entry_sd_m_s"), ("exit", "exit_sd_m_s")):
+        true = np.array(truth[f"{name}_m_s"])
+        off = (runs[f"shown_{name}_m_s"] - true) / [getattr(one, sd) for one in up]
+        assert (np.abs(off) < 1.96).mean() >= 7 / 8
+        assert np.abs(off).max() < 3
+
+
+def test_speeds_of_a_log_are_true_ones_and_carry_their_own_error(session):
+    factor, step = speedometer_factor(session, 17.0), speedometer_step(session)
+    assert (factor.value, factor.half_width, factor.source) == (1.0, 0.005, "log")
+    sds = [
+        sd for one in session.found.passes if one.up for sd in (one.entry_sd_m_s, one.exit_sd_m_s)
+    ]
+    assert step.value / np.sqrt(12) == pytest.approx(np.sqrt(np.mean(np.square(sds))))
+
+
+def test_the_truth_is_in_the_answers(session, truth):
+    results = analyse(session)
+    gain = next(pull.gain for pull in results.pulls if pull.gain).ratio
+    assert gain.low <= truth["gain"]["large_nozzle"] <= gain.high
+    assert gain.half_width < 0.06
+    for mixture in results.mixtures:
+        assert mixture.lambda_.low <= truth["lambda"][mixture.setup] <= mixture.lambda_.high
+
+
+def test_the_gauge_is_brought_to_the_phones_clock(session, truth):
+    readings = session.found.readings
+    assert readings.clock == "found"
+    assert readings.shift_s.value == pytest.approx(truth["box_later_s"], abs=0.3)
+    # The box was switched on in the middle of the first run.
+    assert readings.filled == tuple(range(2, 9))
+    assert [one.covered for one in readings.readings] == [False] + [True] * 7
+    assert session.runs["gauge_low"].isna().tolist() == [True] + [False] * 7
+    middles = (session.runs["gauge_low"] + session.runs["gauge_high"]) / 2 / 14.7
+    wanted = session.runs["setup"].map(truth["lambda"])
+    assert (np.abs(middles / wanted - 1)[1:] < 0.025).all()
+
+
+def test_what_was_typed_stays(evening, truth):
+    exits = [70, "", "", 66, "", "", "", ""]
+    entries = [46, "", "", 45, "", "", "", ""]
+    low = ["", 12.5, *[""] * 6]
+    with_columns(
+        evening, **{"entry_speed [km/h]": entries, "exit_speed [km/h]": exits,
+                    "gauge_low": low, "gauge_high": low}
+    )  # fmt: skip
+    session = load_session(evening)
+    runs = session.runs
+    assert runs["shown_exit_m_s"][0] == pytest.approx(70 / 3.6)
+    assert runs["speeds_logged"].tolist() == [False, True, True, False, True, True, True, True]
+    assert runs["gauge_low"][1] == runs["gauge_high"][1] == 12.5
+    assert session.logged_step_m_s is None
+    # Two typed speeds calibrate: shown 70 and 66 against what the phone has there.
+    assert session.found.calibrates
+    factor = speedometer_factor(session, 17.0)
+    true = [truth["exit_m_s"][0], truth["exit_m_s"][3]]
+    assert factor.source == "checks"
+    assert factor.value == pytest.approx(np.mean(np.array(true) * 3.6 / [70, 66]), abs=0.02)
+    # The others are what this speedometer would have shown.
+    assert runs["shown_exit_m_s"][1] * factor.value == pytest.approx(truth["exit_m_s"][1], abs=0.6)
+
+
+def test_a_stated_speedometer_is_not_overruled(evening):
+    change(evening, "session.toml", "[use]", '[speedometer]\nfactor = "0.90 +/- 0.01"\n\n[use]')
+    with_columns(evening, **{"entry_speed [km/h]": [50] * 2 + [""] * 6,
+                             "exit_speed [km/h]": [75, 78] + [""] * 6})  # fmt: skip
+    session = load_session(evening)
+    assert not session.found.calibrates
+    assert speedometer_factor(session, 17.0).value == 0.90
+    first = next(one for one in session.found.passes if one.up and one.run == 3)
+    assert session.runs["shown_exit_m_s"][2] == pytest.approx(first.exit_m_s / 0.90)
+
+
+@pytest.mark.parametrize(
+    ("rows", "listed", "why", "filled"),
+    [
+        (8, None, "", 8),
+        (7, None, "count", 0),
+        (7, [1, 2, 3, 0, 4, 5, 6, 7], "", 7),
+        (8, [1, 2, 3], "listed", 0),
+        (8, [1, 2, 3, 4, 5, 6, 7, 99], "unknown", 0),
+        (8, [1, 1, 2, 3, 4, 5, 6, 7], "unknown", 0),
+        (8, [8, 7, 6, 5, 4, 3, 2, 1], "", 8),
+    ],
+)
+def test_which_way_up_is_which_run_is_clear_or_nothing_is_taken(evening, rows, listed, why, filled):
+    lines = (evening / "runs.csv").read_text("utf-8").splitlines()
+    (evening / "runs.csv").write_text("\n".join(lines[: rows + 1]) + "\n", encoding="utf-8")
+    if listed:
+        said = f'file = "phone.gpx"\nruns = {listed}'
+        change(evening, "session.toml", 'file = "phone.gpx"', said)
+    session = load_session(evening)
+    assert session.found.why_not == why
+    assert len(session.found.filled) == filled
+    assert session.runs["shown_exit_m_s"].notna().sum() == filled
+    if listed and filled == 8:
+        up = [one for one in session.found.passes if one.up]
+        assert [one.run for one in up] == listed
+        assert session.runs["shown_exit_m_s"][7] == pytest.approx(up[0].exit_m_s)
+    if not filled:
+        assert session.found.readings is None
+        assert analyse(session).road is None
+
+
+def test_an_idle_row_is_no_run(evening):
+    text = (evening / "runs.csv").read_text("utf-8").splitlines()
+    rows = [f"{text[0]},state,gauge", *(f"{line},full," for line in text[1:])]
+    rows.append("9,small_nozzle,juno,17,none,idle,14.7")
+    (evening / "runs.csv").write_text("\n".join(rows) + "\n", encoding="utf-8")
+    session = load_session(evening)
+    assert (session.found.why_not, session.found.rows) == ("", 8)
+    assert np.isnan(session.runs["shown_exit_m_s"][8])
+
+
+def test_without_places_nothing_is_looked_for(evening):
+    path = evening / "session.toml"
+    kept = [line for line in path.read_text("utf-8").splitlines() if "47.2" not in line]
+    path.write_text("\n".join(kept) + "\n", encoding="utf-8")
+    session = load_session(evening)
+    assert session.found is None
+    assert session.runs["shown_exit_m_s"].isna().all()
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "said"),
+    [
+        ('marker = "47.252748, 11.353298"\n', "", "needs both start and marker, or neither"),
+        ("47.252748, 11.353298", "47.250001, 11.350000", "start and marker are 0 m apart but"),
+        ("47.252748, 11.353298", "somewhere", "is no place; write latitude and longitude in"),
+        ("47.252748, 11.353298", "97.2, 11.3", "is beyond 90 degrees of latitude"),
+        ('file = "phone.gpx"', 'file = "phone.gpx"\nruns = [1, 2.5]', "must be a whole number"),
+        ('file = "box.csv"', 'file = "box.csv"\nshift = "41 s"', "could be read two ways"),
+        ('file = "box.csv"', 'file = "box.csv"\nshift = "41 km +/- 1 km"', "does not measure"),
+    ],
+)
+def test_what_cannot_be_is_refused(evening, old, new, said):
+    with pytest.raises(SessionError, match=said):
+        load_session(change(evening, "session.toml", old, new))
+
+
+def test_a_hill_elsewhere_has_no_runs(evening):
+    start, marker = (degrees(*road(way)) for way in (5000.0, 5400.0))
+    change(evening, "session.toml", "47.250000, 11.350000", "{:.6f}, {:.6f}".format(*start))
+    change(evening, "session.toml", "47.252748, 11.353298", "{:.6f}, {:.6f}".format(*marker))
+    session = load_session(evening)
+    assert (session.found.why_not, session.found.passes) == ("none", ())
+
+
+def test_positions_alone_will_do_with_wider_speeds(evening, session, truth):
+    path = evening / "phone.gpx"
+    text = path.read_text("utf-8")
+    path.write_text(text.replace("<speed>", "<other>").replace("</speed>", "</other>"), "utf-8")
+    bare = load_session(evening)
+    assert bare.found.source == "positions"
+    assert bare.logged_step_m_s > 2 * session.logged_step_m_s
+    off = bare.runs["shown_exit_m_s"] - truth["exit_m_s"]
+    sds = [one.exit_sd_m_s for one in bare.found.passes if one.up]
+    assert (np.abs(off) < 1.96 * np.array(sds)).mean() >= 6 / 8
+    # Without the phone's speed nothing says how far the clocks are apart.
+    assert bare.found.readings.why_not == "nothing"
+    assert bare.runs["gauge_low"].isna().all()
+
+
+def test_a_stated_shift_and_delay_go_first(evening):
+    said = 'file = "box.csv"\nshift = "43.3 s +/- 0.5 s"\ndelay = "1.5 s +/- 0.2 s"'
+    readings = load_session(
+        change(evening, "session.toml", 'file = "box.csv"', said)
+    ).found.readings
+    assert (readings.clock, readings.shift_s.value) == ("stated", 43.3)
+    assert (readings.lag_source, readings.lag_s.value) == ("stated", 1.5)
+
+
+def test_the_demo_is_what_its_script_makes(tmp_path, monkeypatch):
+    import importlib.util
+    import sys
+
+    monkeypatch.syspath_prepend(str(ROOT / "demo_data"))
+    spec = importlib.util.spec_from_file_location(
+        "make_logged_evening", ROOT / "demo_data" / "make_logged_evening.py"
+    )
+    maker = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(maker)
+    sys.modules.pop("log_maker", None)
+    monkeypatch.setattr(maker, "HERE", tmp_path / "made")
+    maker.main()
+    for name in ("phone.gpx", "box.csv", "runs.csv", "truth.json"):
+        made, kept = ((one / name).read_text("utf-8") for one in (tmp_path / "made", EVENING))
+        assert made.splitlines()[:50] == kept.splitlines()[:50], name
+        assert len(made.splitlines()) == len(kept.splitlines())
+
+
+def test_the_form_writes_places_and_runs(evening):
+    values = {
+        "hill": {"start": "47.2501, 11.3500"},
+        "logs.phone": {"runs": [1, 2, 3, 4, 5, 6, 7, 8]},
+    }
+    write_values(evening, values)
+    session = load_session(evening)
+    assert session.hill.start == (47.2501, 11.35)
+    assert session.logs["phone"].runs == (1, 2, 3, 4, 5, 6, 7, 8)

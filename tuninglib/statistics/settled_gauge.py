@@ -1,0 +1,175 @@
+"""The steady reading of a gauge in a log, and how late the gauge shows what burns."""
+
+from typing import NamedTuple
+
+import numpy as np
+
+from tuninglib.interval import Interval
+from tuninglib.statistics.repeats import t_quantile
+
+FULL_THROTTLE = 0.9
+# The mixture before the throttle opens is taken over this time, the steady one so long after it.
+_BEFORE_S, _SETTLED_S = 2.0, 2.5
+# A step of so many of its own standard deviations tells when it came; so much later is another.
+_CLEAR_STEP, _LATEST_S, _FEWEST_STEPS = 6.0, 3.0, 2
+_FEWEST_SAMPLES = 5
+# Lowest and highest of the steady range, as a rider would write it down: single samples apart.
+_ENDS = (0.05, 0.95)
+
+
+class FullStretch(NamedTuple):
+    """When the throttle was fully open within a run, and for which share of it."""
+
+    from_s: float
+    to_s: float
+    share: float
+
+
+class SettledReading(NamedTuple):
+    """Ends of the steady range, and the samples that they are of; NaN where there are too few."""
+
+    low: float
+    high: float
+    samples: int
+
+
+def full_stretch(time_s, throttle_ratio, *, enter_s, leave_s) -> FullStretch:
+    """Longest stretch of full throttle between two times.
+
+    Parameters
+    ----------
+    time_s, throttle_ratio : array
+        Rising times; 0 shut, 1 fully open. [s], [unitless]
+    enter_s, leave_s : float
+        [s]
+
+    Returns
+    -------
+    FullStretch
+        NaN and a share of 0 where there is none.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> full_stretch(np.arange(10.0), np.r_[0.2, 0.5, np.ones(7), 0.1], enter_s=0.0, leave_s=9.0)
+    FullStretch(from_s=2.0, to_s=8.0, share=0.67)
+    """
+    time, throttle = np.asarray(time_s, dtype=float), np.asarray(throttle_ratio, dtype=float)
+    rows = (time >= enter_s) & (time <= leave_s) & np.isfinite(throttle)
+    own, full = time[rows], throttle[rows] >= FULL_THROTTLE
+    if own.size < 2 or not full.any():
+        return FullStretch(np.nan, np.nan, 0.0)
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], full, [False]])))
+    starts, ends = edges[::2], edges[1::2] - 1
+    longest = int(np.argmax(own[ends] - own[starts]))
+    low, high = float(own[starts[longest]]), float(own[ends[longest]])
+    return FullStretch(low, high, (high - low) / (leave_s - enter_s))
+
+
+def gauge_lag(time_s, reading, *, opened_s, shut_s) -> Interval | None:
+    """How long after the throttle opens the gauge is half of the way to its steady reading.
+
+    Parameters
+    ----------
+    time_s, reading : array
+        Rising times; NaN where there is no reading. [s]
+    opened_s, shut_s : array
+        Full throttle of each run. [s]
+
+    Returns
+    -------
+    Interval or None
+        Of the mean over the runs, by Student's distribution; None where fewer than two runs show a
+        step. [s]
+
+    Notes
+    -----
+    Flight from the valve to the sensor and the sensor's own time together. Only a step of six
+    standard deviations of its own noise is taken for one.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> time = np.arange(0.0, 60.0, 0.1)
+    >>> shown = np.where((time % 30 > 10.7) & (time % 30 < 25), 0.88, 1.0)
+    >>> gauge_lag(time, shown, opened_s=[10.0, 40.0], shut_s=[25.0, 55.0]).value
+    0.65
+    """
+    time, reading = _known(time_s, reading)
+    found = []
+    for opened, shut in zip(opened_s, shut_s, strict=True):
+        before = reading[(time >= opened - _BEFORE_S) & (time <= opened)]
+        after = reading[(time >= opened + _SETTLED_S) & (time <= shut)]
+        if min(before.size, after.size) < _FEWEST_SAMPLES:
+            continue
+        low, high = np.median(before), np.median(after)
+        noise = np.hypot(_error(before), _error(after))
+        if abs(high - low) < _CLEAR_STEP * noise or high == low:
+            continue
+        rows = slice(*np.searchsorted(time, [opened, opened + _LATEST_S]))
+        share = (reading[rows] - low) / (high - low)
+        passed = np.flatnonzero((share[1:] >= 0.5) & (share[:-1] < 0.5))
+        if passed.size:
+            # Noise passes the middle a little too early at first and too late at last.
+            k = passed[[0, -1]]
+            step = (0.5 - share[k]) / (share[k + 1] - share[k])
+            at = time[rows][k] + step * (time[rows][k + 1] - time[rows][k])
+            found.append(at.mean() - opened)
+    if len(found) < _FEWEST_STEPS:
+        return None
+    middle = float(np.mean(found))
+    # No step is known better than the log's own step of time.
+    own = np.median(np.diff(time)) / np.sqrt(12)
+    sd = float(np.hypot(np.std(found, ddof=1), own))
+    half = t_quantile(0.975, len(found) - 1) * sd / np.sqrt(len(found))
+    return Interval(middle, middle - half, middle + half)
+
+
+def settled_reading(time_s, reading, *, full: FullStretch, lag_s) -> SettledReading:
+    """Steady range of the gauge on a run, as a rider writes it down.
+
+    Parameters
+    ----------
+    time_s, reading : array
+        Rising times; NaN where there is no reading. [s]
+    full : FullStretch
+        Of the run.
+    lag_s : float
+        How late the gauge shows what burns, at the most. [s]
+
+    Returns
+    -------
+    SettledReading
+
+    Notes
+    -----
+    From two and a half seconds and the lag after the throttle was fully open until it shut; the
+    lowest and highest twentieth of the samples are left out.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> time = np.arange(0.0, 20.0, 0.5)
+    >>> shown = np.where(time < 6, 14.7, 12.8 + 0.1 * (np.arange(40) % 2))
+    >>> settled_reading(time, shown, full=FullStretch(5.0, 15.0, 1.0), lag_s=0.5)
+    SettledReading(low=12.8, high=12.9, samples=15)
+    """
+    time, reading = _known(time_s, reading)
+    if not np.isfinite(full.from_s):
+        return SettledReading(np.nan, np.nan, 0)
+    own = reading[(time >= full.from_s + _SETTLED_S + lag_s) & (time <= full.to_s)]
+    if own.size < _FEWEST_SAMPLES:
+        return SettledReading(np.nan, np.nan, int(own.size))
+    low, high = np.quantile(own, _ENDS)
+    return SettledReading(float(low), float(high), int(own.size))
+
+
+def _known(time_s, reading):
+    time, reading = np.asarray(time_s, dtype=float), np.asarray(reading, dtype=float)
+    known = np.isfinite(reading)
+    return time[known], reading[known]
+
+
+def _error(values) -> float:
+    """Standard deviation of a mean of samples of which neighbours are alike: a few count."""
+    return float(np.std(values) / np.sqrt(min(values.size, 4)))
