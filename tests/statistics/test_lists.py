@@ -16,6 +16,7 @@ from tuninglib.statistics import (
     clock_shift,
     coast_down,
     flow_response,
+    force_against_speed,
     gain,
     gauge_check,
     gauge_readings,
@@ -241,6 +242,13 @@ CALLS = {
     clock_shift.clock_shift: lambda as_: [
         clock_shift.clock_shift(*(as_(one) for one in CLOCKS)).shift_s.value
     ],
+    force_against_speed.force_curves: lambda as_: force_against_speed.force_curves(
+        force_against_speed.RunForces(
+            force_n=np.array([[300.0] * 3, [306.0] * 3, [330.0] * 3, [336.0] * 3]),
+            low_m_s=np.full(4, 10.0), high_m_s=np.full(4, 20.0), residual_sd_m_s=np.full(4, 0.1),
+        ),
+        setup=as_([0, 0, 1, 1]), speed_m_s=as_([12.0, 18.0]),
+    ),
     line_passes.line_passes: lambda as_: line_passes.line_passes(
         as_(LOGGED), latitude_deg=as_([0.0] * 60),
         longitude_deg=as_([(10 * one - 150) / 111319.49 for one in LOGGED]),
@@ -296,6 +304,7 @@ CALLS = {
     ),
 }  # fmt: skip
 OTHERWISE = {
+    force_against_speed.run_forces: "takes records",
     gauge_check.offset_stated: "takes what is stated of one gauge",
     harm.expected_harm: "takes one mixture",
     robust.settled_weights: "takes a function",

@@ -6,6 +6,7 @@ from tuninglib.analysis.advise import advise
 from tuninglib.analysis.climbs import long_climbs
 from tuninglib.analysis.doubts import find_doubts
 from tuninglib.analysis.evidence import burnt_fuels
+from tuninglib.analysis.force_curves import curves_of_force
 from tuninglib.analysis.fuel import fuel_limits, octane_margins
 from tuninglib.analysis.fuel_use import fuel_use, outlay
 from tuninglib.analysis.gain import analyse_road
@@ -77,6 +78,7 @@ def analyse(session: Session) -> Results:
         fuel_use=fuel_use(session),
         outlay=outlay(session, plan, road.pulls if road else ()),
         logs=logs_read(session),
+        force_curves=curves_of_force(session, air, road),
         pressure_source=day_pressure_of(session).source,
         provenance=provenance(session.folder, [log.file for log in session.logs.values()]),
         season=outing_record(judged, air, road, read, responses, check, knocks, limits),

@@ -53,6 +53,8 @@ class Results:
         Of the setups that were filled.
     outlay : Outlay
     logs : tuple of LogRead
+    force_curves : tuple of ForceCurve
+        Wheel force against speed, the reference first; empty without logged speeds.
     pressure_source : str
         ``"stated"``, ``"altitude"`` or ``"sea level"``.
     provenance : tuple
@@ -79,6 +81,7 @@ class Results:
     fuel_use: tuple
     outlay: Outlay
     logs: tuple
+    force_curves: tuple
     pressure_source: str
     provenance: tuple
     season: OutingRecord

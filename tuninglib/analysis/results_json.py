@@ -55,6 +55,7 @@ def results_document(results: Results) -> dict:
         "fuel_use": _plain(results.fuel_use),
         "outlay": _plain(results.outlay),
         "logs": _plain(results.logs),
+        "force_curves": _plain(results.force_curves),
         "found_runs": _plain(results.session.found),
         "doubts": _plain(results.doubts),
         "knocks": _plain(results.knocks),

@@ -14,6 +14,7 @@ INK, SOFT, BAND = "#22262b", "#8a8f96", "#cfe3dc"
 
 COLOURS = ("#0072B2", "#D55E00", "#009E73", "#CC79A7", "#E69F00", "#56B4E9")
 MARKERS = ("o", "s", "^", "D", "v", "P")
+LINES = ("-", "--", "-.", ":")
 WIDTH_IN = 4.6
 
 

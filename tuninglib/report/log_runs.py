@@ -17,7 +17,6 @@ _FAR = 3.0
 # Of a run at full throttle; below, it was none.
 _FULL_SHARE = 0.6
 _MOST_STEPS, _MOST_LABELS = 700, 16
-_STYLES = ("-", "--", "-.", ":")
 
 
 def sentences(results) -> Prose:
@@ -331,13 +330,13 @@ def figure(results) -> Picture | Prose:
             trace.time_s[rows] - one.enter_s,
             speed[rows],
             color=drawing.COLOURS[at % len(drawing.COLOURS)],
-            linestyle=_STYLES[at % len(_STYLES)],
+            linestyle=drawing.LINES[at % len(drawing.LINES)],
             linewidth=1.1,
         )
     for at, name in enumerate(names):
         laid.plot(
             [], [], color=drawing.COLOURS[at % len(drawing.COLOURS)],
-            linestyle=_STYLES[at % len(_STYLES)], label=spaced(name),
+            linestyle=drawing.LINES[at % len(drawing.LINES)], label=spaced(name),
         )  # fmt: skip
     if names:
         laid.legend(fontsize=8, frameon=False, loc="upper left")

@@ -1,0 +1,140 @@
+"""Wheel force against speed, from motions of a known truth."""
+
+import numpy as np
+import pytest
+from scipy.integrate import solve_ivp
+
+from demo_data.log_maker import GRAVITY, Devices, World, usual_force, written
+from tuninglib.physics.hill import Hill, Ride, exit_speed_m_s, travel_time_s
+from tuninglib.statistics.force_against_speed import (
+    LoggedRun,
+    RunForces,
+    force_curves,
+    run_forces,
+)
+
+HILL = Hill([150.0, 250.0], [0.050, 0.068])
+RIDE = Ride(
+    hill=HILL, mass_kg=205.0, rotating_mass_kg=9.0, air_density_kg_m3=1.17, drag_area_m2=0.57,
+    rolling_coefficient=0.015, wind_m_s=1.0,
+)  # fmt: skip
+
+
+def ridden(force_at, rows=26, entry=12.5):
+    """Times and speeds of an exact ride: another library's integrator, an own equation."""
+
+    def change(_, state):
+        way, v = state
+        grade = 0.050 if way < 150 else 0.068
+        climb = 205.0 * GRAVITY * (grade + 0.015) / np.hypot(1, grade)
+        drag = 1.17 * 0.57 / 2 * (v + 1.0) ** 2
+        return [v, (force_at(v) - climb - drag) / 214.0]
+
+    time = np.linspace(0, 25, rows)
+    found = solve_ivp(
+        change, (0, 25), [0.0, entry], t_eval=time, rtol=1e-9, atol=1e-9, max_step=0.2
+    )
+    return time, found.y[1]
+
+
+@pytest.mark.outside(source="SciPy's solve_ivp (Dormand and Prince 1980) as the integrator")
+@pytest.mark.parametrize(
+    "force_at", [lambda v: 300.0, lambda v: 420.0 - 7.0 * v, lambda v: 330 - 0.9 * (v - 14) ** 2]
+)
+def test_an_exact_ride_gives_its_force_at_every_speed(force_at):
+    time, speed = ridden(force_at)
+    forces = run_forces([LoggedRun(0, time, speed, RIDE)])
+    grid = np.linspace(forces.low_m_s[0], forces.high_m_s[0], 7)
+    np.testing.assert_allclose(forces.at(grid)[0], force_at(grid), rtol=0.012)
+    assert forces.residual_sd_m_s[0] < 0.01
+
+
+def test_a_constant_force_is_the_closed_form_s():
+    """The end speed and the time of the hill's closed solution, rows of it every 0.8 s."""
+    time, speed = ridden(lambda v: 300.0, rows=32)
+    whole = travel_time_s(RIDE, force_n=300.0, entry_speed_m_s=12.5)
+    end = exit_speed_m_s(RIDE, force_n=300.0, entry_speed_m_s=12.5)
+    assert np.interp(whole, time, speed) == pytest.approx(end, rel=1e-3)
+    middle = run_forces([LoggedRun(0, time, speed, RIDE)]).force_n[0]
+    np.testing.assert_allclose(middle, 300.0, rtol=5e-3)
+
+
+def test_no_value_where_the_bike_never_was():
+    time, speed = ridden(lambda v: 300.0)
+    forces = run_forces([LoggedRun(0, time, speed, RIDE), LoggedRun(0, time[:3], speed[:3], RIDE)])
+    at = forces.at([speed.min() - 1, 14.0, speed.max() + 1])
+    np.testing.assert_array_equal(np.isfinite(at), [[False, True, False], [False] * 3])
+
+
+def constant(levels, low=10.0, high=20.0):
+    count = len(levels)
+    return RunForces(
+        force_n=np.repeat(np.array(levels, dtype=float)[:, None], 3, axis=1),
+        low_m_s=np.broadcast_to(low, count).astype(float),
+        high_m_s=np.broadcast_to(high, count).astype(float),
+        residual_sd_m_s=np.full(count, 0.1),
+    )
+
+
+def test_the_scatter_of_runs_makes_the_interval():
+    """By hand: logs ±0.01 about their mean in both setups, so s = 0.01 √2 with 2 degrees."""
+    up, down = np.exp(0.01), np.exp(-0.01)
+    found = force_curves(
+        constant([300 * up, 300 * down, 330 * up, 330 * down]), setup=[0, 0, 1, 1], speed_m_s=[15.0]
+    )
+    t, s = 4.302653, 0.01 * np.sqrt(2)
+    assert found.force_n[:, 0] == pytest.approx([300, 330])
+    assert found.half_width_n[0, 0] == pytest.approx(300 * t * s / np.sqrt(2), rel=1e-5)
+    assert found.gain[1, 0] == pytest.approx(0.1)
+    assert found.gain_half_width[1, 0] == pytest.approx(1.1 * t * s, rel=1e-5)
+    assert found.dof[0] == 2
+    assert np.isnan(found.gain[0, 0])
+
+
+def test_a_speed_that_only_the_fastest_reached_has_no_value():
+    found = force_curves(
+        constant([300.0] * 4, high=np.array([20.0, 18.0, 18.0, 20.0])),
+        setup=[0, 0, 0, 0],
+        speed_m_s=[17.0, 19.0],
+    )
+    np.testing.assert_array_equal(np.isfinite(found.force_n[0]), [True, False])
+    np.testing.assert_array_equal(found.runs[0], [4, 2])
+
+
+def test_two_single_runs_have_no_curve():
+    found = force_curves(constant([300.0, 330.0]), setup=[0, 1], speed_m_s=[15.0])
+    assert np.isnan(found.force_n).all()
+    assert np.isnan(found.gain).all()
+
+
+def test_bands_hold_the_truth_about_as_often_as_they_say():
+    world, held, gains = World(), [], []
+    grid = np.array([14.0, 16.0, 18.0])
+    for seed in range(10):
+        rng = np.random.default_rng(seed)
+        scales = [np.exp(0.012 * rng.standard_normal()) * (1.06 if i % 2 else 1) for i in range(8)]
+        made = written(
+            rng,
+            [lambda v, scale=scale: scale * usual_force(v) for scale in scales],
+            [0.88] * 8,
+            world=world,
+            devices=Devices(rate_hz=1.0),
+        )
+        runs = []
+        for i, (a, b) in enumerate(zip(made.start_s, made.marker_s, strict=True)):
+            rows = (made.time_s > a + 0.6) & (made.time_s < b - 0.6)
+            ride = Ride(
+                hill=HILL, mass_kg=205.0, rotating_mass_kg=9.0, air_density_kg_m3=1.17,
+                drag_area_m2=0.57, rolling_coefficient=0.015,
+            )  # fmt: skip
+            runs.append(LoggedRun(i % 2, made.time_s[rows] - a, made.speed_m_s[rows], ride))
+        found = force_curves(run_forces(runs), setup=[one.setup for one in runs], speed_m_s=grid)
+        for at, scale in enumerate((1.0, 1.06)):
+            off = np.abs(found.force_n[at] - scale * usual_force(grid))
+            held += (off <= found.half_width_n[at])[np.isfinite(off)].tolist()
+        gains += (np.abs(found.gain[1] - 0.06) <= found.gain_half_width[1])[
+            np.isfinite(found.gain[1])
+        ].tolist()
+    assert np.mean(held) > 0.84
+    assert np.mean(gains) > 0.80
+    assert len(held) > 40
