@@ -16,7 +16,7 @@ START_DEG = (47.25, 11.35)
 CLOSED, CRUISE, FULL = 0.0, 0.3, 1.0
 BEND_M, HEADING = 700.0, 0.6
 # Engine speed over road speed in the gears, each up to a road speed. [1/min over m/s]
-GEARS = np.array([430.0, 267.0, 191.0, 153.0])
+GEARS = np.array([860.0, 534.0, 382.0, 306.0])
 GEAR_ENDS_M_S = [4.0, 8.0, 11.5]
 
 

@@ -37,6 +37,7 @@ from tuninglib.statistics import (
     robust,
     season,
     season_ladder,
+    settled_bands,
     settled_gauge,
     speedometer,
     trace_force,
@@ -271,6 +272,10 @@ CALLS = {
         as_(LOGGED), as_([12 * one + one % 3 / 10 for one in LOGGED]), as_([0.0] * 60),
         enter_s=as_([15.0]), leave_s=as_([45.0]), place_sd_m=2.0,
     ),
+    settled_bands.settled_stretches: lambda as_: settled_bands.settled_stretches(
+        as_(LOGGED), as_([0.2 if one < 30 else 1.0 for one in LOGGED]),
+        as_([1.0 if one < 30 else 0.9 for one in LOGGED]), edges=as_([0.1, 0.5, 1.1]), lag_s=1.0,
+    ),
     settled_gauge.full_stretch: lambda as_: settled_gauge.full_stretch(
         as_(LOGGED), as_([1.0 * (20 < one < 40) for one in LOGGED]), enter_s=10.0, leave_s=50.0
     ),
@@ -304,6 +309,7 @@ CALLS = {
     ),
 }  # fmt: skip
 OTHERWISE = {
+    settled_bands.band_mean: "takes records",
     force_against_speed.run_forces: "takes records",
     gauge_check.offset_stated: "takes what is stated of one gauge",
     harm.expected_harm: "takes one mixture",

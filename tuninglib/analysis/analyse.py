@@ -13,6 +13,7 @@ from tuninglib.analysis.gain import analyse_road
 from tuninglib.analysis.gauge_check import check_gauge
 from tuninglib.analysis.gearing import gearing_of
 from tuninglib.analysis.injector import analyse_ladder, responses_of, session_fit
+from tuninglib.analysis.log_mixture import mixture_by_bands
 from tuninglib.analysis.logs import logs_read
 from tuninglib.analysis.mixture import analyse_mixtures
 from tuninglib.analysis.provenance import provenance
@@ -56,6 +57,7 @@ def analyse(session: Session) -> Results:
     burnt = burnt_fuels(session, limits)
     ladder = analyse_ladder(judged, read, fit, responses, plan, combinations, burnt)
     setup = _what_if_setup(road, plan)
+    bands, followings = mixture_by_bands(judged)
     return Results(
         session=session,
         runs=_runs(session, air, road, read),
@@ -78,6 +80,8 @@ def analyse(session: Session) -> Results:
         fuel_use=fuel_use(session),
         outlay=outlay(session, plan, road.pulls if road else ()),
         logs=logs_read(session),
+        bands=bands,
+        followings=followings,
         force_curves=curves_of_force(session, air, road),
         pressure_source=day_pressure_of(session).source,
         provenance=provenance(session.folder, [log.file for log in session.logs.values()]),

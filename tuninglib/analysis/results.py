@@ -53,6 +53,10 @@ class Results:
         Of the setups that were filled.
     outlay : Outlay
     logs : tuple of LogRead
+    bands : tuple of BandMixture
+        Lambda by throttle and engine speed, from the log of a gauge.
+    followings : tuple of Following
+        Where lambda follows another injector, by throttle.
     force_curves : tuple of ForceCurve
         Wheel force against speed, the reference first; empty without logged speeds.
     pressure_source : str
@@ -81,6 +85,8 @@ class Results:
     fuel_use: tuple
     outlay: Outlay
     logs: tuple
+    bands: tuple
+    followings: tuple
     force_curves: tuple
     pressure_source: str
     provenance: tuple

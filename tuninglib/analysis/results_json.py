@@ -55,6 +55,8 @@ def results_document(results: Results) -> dict:
         "fuel_use": _plain(results.fuel_use),
         "outlay": _plain(results.outlay),
         "logs": _plain(results.logs),
+        "bands": _plain(results.bands),
+        "followings": _plain(results.followings),
         "force_curves": _plain(results.force_curves),
         "found_runs": _plain(results.session.found),
         "doubts": _plain(results.doubts),

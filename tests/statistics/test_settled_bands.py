@@ -1,0 +1,61 @@
+"""Readings by bands of throttle: what is settled, and how far it is known."""
+
+import numpy as np
+import pytest
+
+from tuninglib.statistics.repeats import mean_interval
+from tuninglib.statistics.settled_bands import Stretch, band_mean, settled_stretches
+
+EDGES = [0.05, 0.4, 0.9, 1.06]
+
+
+def log(*pieces, step=0.2):
+    """Time, throttle and reading of pieces of (seconds, throttle, reading)."""
+    throttle = np.concatenate([np.full(round(s / step), t) for s, t, _ in pieces])
+    reading = np.concatenate([np.full(round(s / step), r) for s, _, r in pieces])
+    return step * np.arange(throttle.size), throttle, reading
+
+
+def test_only_what_is_settled_counts():
+    """Ten seconds of cruise and of full throttle; the gauge shows each 1 s late."""
+    time, throttle, reading = log((10, 0.2, 1.0), (1, 1.0, 1.0), (9, 1.0, 0.88), (1, 0.2, 0.88))
+    found = settled_stretches(time, throttle, reading, edges=EDGES, lag_s=1.0)
+    assert [(one.band, one.begin_s, one.mean) for one in found] == [
+        (0, pytest.approx(2.6), 1.0), (2, pytest.approx(12.6), pytest.approx(0.88)),
+    ]  # fmt: skip
+    # With no lag allowed for, a half second of the old mixture would be in it.
+    early = settled_stretches(time, throttle, reading, edges=EDGES, lag_s=-1.0)
+    assert early[1].mean > 0.885
+
+
+def test_shut_throttle_and_short_visits_are_left_out():
+    time, throttle, reading = log((8, 0.0, 1.3), (2, 0.5, 0.9), (8, 0.2, 1.0), (8, 1.2, 0.9))
+    found = settled_stretches(time, throttle, reading, edges=EDGES, lag_s=0.5)
+    assert [one.band for one in found] == [0]
+
+
+def test_a_pause_in_the_log_ends_a_stretch():
+    time, throttle, reading = log((20, 0.2, 1.0))
+    gap = (time < 9) | (time > 12)
+    found = settled_stretches(time[gap], throttle[gap], reading[gap], edges=EDGES, lag_s=0.5)
+    assert [round(one.begin_s, 1) for one in found] == [2.0, 14.2]
+
+
+@pytest.mark.parametrize("means", [[0.90, 0.92, 0.97], [0.9, 0.95]])
+def test_stretches_that_last_as_long_are_a_mean_with_students_interval(means):
+    found = band_mean([Stretch(0, 0.0, 5.0, one) for one in means])
+    plain = mean_interval(means)
+    assert found.interval.value == pytest.approx(plain.value)
+    assert found.interval.high == pytest.approx(plain.high)
+    assert (found.dof, found.seconds) == (len(means) - 1, 5.0 * len(means))
+
+
+def test_longer_stretches_count_for_more():
+    found = band_mean([Stretch(0, 0.0, 30.0, 0.90), Stretch(0, 0.0, 10.0, 0.94)])
+    assert found.interval.value == pytest.approx(0.91)
+
+
+def test_one_stretch_has_no_interval_and_equal_ones_are_not_exact():
+    assert band_mean([Stretch(0, 0.0, 30.0, 0.90)]).interval is None
+    twins = band_mean([Stretch(0, 0.0, 30.0, 0.90)] * 2)
+    assert twins.interval.half_width > 0.01
