@@ -10,11 +10,14 @@ from dataclasses import replace
 import numpy as np
 
 from demo_data.log_maker import Devices, World, usual_force, written
+from tuninglib.physics.hill import Hill, Ride
 from tuninglib.physics.track import local_metres
 from tuninglib.statistics.clock_shift import clock_shift
+from tuninglib.statistics.force_against_speed import LoggedRun, force_curves, run_forces
 from tuninglib.statistics.line_passes import line_passes
 from tuninglib.statistics.logged_grade import logged_grade, logged_length
 from tuninglib.statistics.pull_speeds import end_speeds_from_speed, end_speeds_from_way
+from tuninglib.statistics.runs_by_length import runs_by_length
 from tuninglib.statistics.settled_gauge import full_stretch, gauge_lag, settled_reading
 
 SEED, LATER_S = 20261126, 33.3
@@ -80,6 +83,20 @@ def one_outing(rng, world, devices):
         score["clock"] = [shift.shift_s.low <= LATER_S <= shift.shift_s.high]
         score["clock of another round"] = [abs(shift.shift_s.value - LATER_S) > 5]
         widths["clock"] = shift.shift_s.half_width
+    for name, throttle in (("throttle", made.throttle_ratio), ("pattern", None)):
+        bare = runs_by_length(
+            made.time_s,
+            made.speed_m_s,
+            length_m=world.length_m,
+            entry_speed_m_s=world.entry_m_s,
+            throttle_ratio=throttle,
+        )
+        score[f"runs found by {name}"] = [bare.enter_s.size == count]
+        if bare.enter_s.size == count:
+            off = np.abs(bare.enter_s - made.start_s) * made.entry_m_s
+            score[f"start line by {name}"] = list(off < 1.96 * bare.position_sd_m)
+            widths[f"start line by {name}"] = 1.96 * bare.position_sd_m
+    _forces(score, widths, made, lines, up, world)
     full = [
         full_stretch(made.time_s, made.throttle_ratio, enter_s=a - 1.5, leave_s=b + 1.5)
         for a, b in zip(made.start_s, made.marker_s, strict=True)
@@ -97,6 +114,29 @@ def one_outing(rng, world, devices):
     ]
     widths["reading"] = float(np.mean([(one.high - one.low) / 2 for one in taken]))
     return score, widths
+
+
+def _forces(score, widths, made, lines, up, world):
+    """Wheel force at three speeds, all runs of one setup; the wind of a run is scatter."""
+    ride = Ride(
+        hill=Hill(world.lengths_m, world.grades),
+        mass_kg=world.mass_kg,
+        rotating_mass_kg=world.rotating_kg,
+        air_density_kg_m3=world.air_kg_m3,
+        drag_area_m2=world.drag_area_m2,
+        rolling_coefficient=world.rolling,
+    )
+    runs = []
+    for begin, end in zip(lines.enter_s[up], lines.leave_s[up], strict=True):
+        rows = (made.time_s > begin + 0.6) & (made.time_s < end - 0.6)
+        runs.append(LoggedRun(0, made.time_s[rows] - begin, made.speed_m_s[rows], ride))
+    speeds = np.array([14.5, 16.0, 17.5])
+    found = force_curves(run_forces(runs), setup=[0] * len(runs), speed_m_s=speeds)
+    for at, speed in enumerate(speeds):
+        off, half = abs(found.force_n[0, at] - usual_force(speed)), found.half_width_n[0, at]
+        if np.isfinite(off):
+            score[f"force at {speed} m/s"] = [off <= half]
+            widths[f"force at {speed} m/s"] = half
 
 
 def main(outings):

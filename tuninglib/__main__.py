@@ -211,11 +211,14 @@ def _reports(options) -> int:
 
 def _check(options) -> int:
     from tuninglib.analysis.analyse import analyse
-    from tuninglib.report import remarks
+    from tuninglib.report import log_runs, logs, remarks
     from tuninglib.session.load import load_session
 
     session = load_session(options.session)
-    for remark in remarks.remarks(analyse(session)):
+    results = analyse(session)
+    for label, text in (*logs.sentences(results).items, *log_runs.sentences(results).items):
+        print(f"{label}: {text}")
+    for remark in remarks.remarks(results):
         print(f"Note: {remark}")
     count = len(session.runs)
     print(f"{session.about.title}: {count} rows, {len(session.setups)} setups, nothing to fix.")

@@ -198,7 +198,9 @@ def convert(values, from_unit: str, to_unit: str):
     """
     factor, offset = _line(from_unit, to_unit)
     array = np.asarray(values, dtype=float)
-    result = factor * array + offset
+    result = factor * array
+    if offset:
+        result = result + offset
     return float(result) if array.ndim == 0 else result
 
 

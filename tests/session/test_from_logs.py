@@ -6,9 +6,11 @@ import shutil
 import numpy as np
 import pytest
 
-from demo_data.log_maker import degrees, road
+from demo_data.log_maker import Devices, degrees, road, usual_force, written
 from tests.conftest import ROOT
+from tuninglib.__main__ import main
 from tuninglib.analysis.analyse import analyse
+from tuninglib.report import log_runs
 from tuninglib.session.defaults import speedometer_factor, speedometer_step
 from tuninglib.session.edit import write_values
 from tuninglib.session.load import load_session
@@ -109,13 +111,28 @@ def test_what_was_typed_stays(evening, truth):
     assert runs["gauge_low"][1] == runs["gauge_high"][1] == 12.5
     assert session.logged_step_m_s is None
     # Two typed speeds calibrate: shown 70 and 66 against what the phone has there.
-    assert session.found.calibrates
     factor = speedometer_factor(session, 17.0)
     true = [truth["exit_m_s"][0], truth["exit_m_s"][3]]
-    assert factor.source == "checks"
+    assert factor.source == "pairs"
+    assert 0.01 < factor.half_width < 0.04
     assert factor.value == pytest.approx(np.mean(np.array(true) * 3.6 / [70, 66]), abs=0.02)
     # The others are what this speedometer would have shown.
     assert runs["shown_exit_m_s"][1] * factor.value == pytest.approx(truth["exit_m_s"][1], abs=0.6)
+
+
+def test_one_pair_of_a_typed_and_a_logged_speed_calibrates(evening):
+    """By hand: the logged exit over 80 km/h, known to the log's own error and a step of 1 km/h."""
+    with_columns(evening, **{"entry_speed [km/h]": [50] + [""] * 7,
+                             "exit_speed [km/h]": [80] + [""] * 7})  # fmt: skip
+    session = load_session(evening)
+    first = next(one for one in session.found.passes if one.run == 1)
+    shown = 80 / 3.6
+    factor = speedometer_factor(session, 17.0)
+    assert factor.value == pytest.approx(first.exit_m_s / shown)
+    own = np.hypot(first.exit_sd_m_s, 1 / 3.6 / np.sqrt(12)) / shown
+    assert factor.half_width == pytest.approx(np.hypot(1.96 * own, 0.005), rel=1e-3)
+    text = log_runs.sentences(analyse(session)).plain()
+    assert "a typed exit speed and the log's calibrate it: true over shown is 0.8" in text
 
 
 def test_a_stated_speedometer_is_not_overruled(evening):
@@ -123,7 +140,7 @@ def test_a_stated_speedometer_is_not_overruled(evening):
     with_columns(evening, **{"entry_speed [km/h]": [50] * 2 + [""] * 6,
                              "exit_speed [km/h]": [75, 78] + [""] * 6})  # fmt: skip
     session = load_session(evening)
-    assert not session.found.calibrates
+    assert session.found.factor is None
     assert speedometer_factor(session, 17.0).value == 0.90
     first = next(one for one in session.found.passes if one.up and one.run == 3)
     assert session.runs["shown_exit_m_s"][2] == pytest.approx(first.exit_m_s / 0.90)
@@ -256,3 +273,81 @@ def test_the_form_writes_places_and_runs(evening):
     session = load_session(evening)
     assert session.hill.start == (47.2501, 11.35)
     assert session.logs["phone"].runs == (1, 2, 3, 4, 5, 6, 7, 8)
+
+
+def box_alone(folder, found, *, throttle=True):
+    """An outing with one box that has all but places; made of the world that the phone saw."""
+    heads = ["time [s]", "speed [km/h]", "gauge", *(["throttle [%]"] if throttle else [])]
+    rows = [",".join(heads)]
+    for row in range(found.time_s.size):
+        cells = [found.time_s[row], 3.6 * found.speed_m_s[row], 14.7 * found.lambda_[row]]
+        cells += [100 * found.throttle_ratio[row]] if throttle else []
+        rows.append(",".join(f"{one:.2f}" for one in cells))
+    (folder / "box.csv").write_text("\n".join(rows) + "\n", encoding="utf-8")
+    path = folder / "session.toml"
+    head = path.read_text("utf-8").split("[logs.phone]")[0]
+    kept = [line for line in head.splitlines() if "47.2" not in line]
+    path.write_text("\n".join([*kept, "[logs.box]", 'file = "box.csv"', ""]), encoding="utf-8")
+    return folder
+
+
+@pytest.fixture(scope="module")
+def made():
+    lambdas = [0.958, 0.874, 0.874, 0.958, 0.958, 0.874, 0.874, 0.958]
+    return written(np.random.default_rng(5), [usual_force] * 8, lambdas, devices=Devices(rate_hz=5))
+
+
+def test_a_box_with_throttle_needs_no_places(evening, made):
+    session = load_session(box_alone(evening, made))
+    assert (session.found.by, session.found.why_not) == ("throttle", "")
+    assert len(session.found.filled) == 8
+    off = session.runs["shown_exit_m_s"] - made.exit_m_s
+    sds = np.array([one.exit_sd_m_s for one in session.found.passes])
+    assert (np.abs(off) < 1.96 * sds).mean() >= 7 / 8
+    assert session.found.readings.clock == "same"
+    assert len(session.found.readings.filled) == 8
+    # A table's speed may be a wheel's.
+    assert speedometer_factor(session, 17.0).half_width == 0.02
+    text = log_runs.sentences(analyse(session)).plain()
+    assert "box has full throttle over the hill's length 8 times, each from where" in text
+    assert "Grade" not in text
+
+
+def test_without_throttle_the_entry_speed_is_needed(evening, made):
+    folder = box_alone(evening, made, throttle=False)
+    assert load_session(folder).found is None
+    change(folder, "session.toml", "[hill]", '[hill]\nentry_speed = "45 km/h +/- 2 km/h"')
+    session = load_session(folder)
+    assert (session.found.by, session.found.why_not) == ("pattern", "")
+    off = session.runs["shown_exit_m_s"] - made.exit_m_s
+    assert np.abs(off).max() < 1.0
+    assert "has a pull over the hill's length" in log_runs.sentences(analyse(session)).plain()
+
+
+def test_another_entry_speed_finds_none(evening, made):
+    folder = box_alone(evening, made)
+    change(folder, "session.toml", "[hill]", '[hill]\nentry_speed = "80 km/h +/- 2 km/h"')
+    session = load_session(folder)
+    assert (session.found.why_not, session.found.filled) == ("none", ())
+    assert "no pull over the hill's length was found in box" in log_runs.sentences(
+        analyse(session)
+    ).plain()  # fmt: skip
+
+
+def test_a_log_in_lambda_under_a_scale_of_fuel_is_refused_with_its_run(evening):
+    """The box writes 12.8 and the like; a gauge that prints lambda would be meant otherwise."""
+    change(evening, "session.toml", "scale = 14.7", "scale = 1.0")
+    change(evening, "session.toml", "lowest = 10.0\nhighest = 20.0\n", "")
+    with pytest.raises(
+        SessionError, match=r"in the log of this run is lambda 12\.\d+ on a scale of 1"
+    ):
+        load_session(evening)
+
+
+def test_check_says_what_was_found_in_the_logs(evening, capsys):
+    lines = (evening / "runs.csv").read_text("utf-8").splitlines()
+    (evening / "runs.csv").write_text("\n".join(lines[:-1]) + "\n", encoding="utf-8")
+    assert main(["check", str(evening)]) == 0
+    said = capsys.readouterr().out
+    assert "Runs: phone has 8 ways from the start line to the marker and 8 back." in said
+    assert "runs.csv has 7 full-throttle rows, so which is which is not clear" in said

@@ -35,6 +35,7 @@ from tuninglib.statistics import (
     repeats,
     road_runs,
     robust,
+    runs_by_length,
     season,
     season_ladder,
     settled_bands,
@@ -271,6 +272,10 @@ CALLS = {
     pull_speeds.end_speeds_from_way: lambda as_: pull_speeds.end_speeds_from_way(
         as_(LOGGED), as_([12 * one + one % 3 / 10 for one in LOGGED]), as_([0.0] * 60),
         enter_s=as_([15.0]), leave_s=as_([45.0]), place_sd_m=2.0,
+    ),
+    runs_by_length.runs_by_length: lambda as_: runs_by_length.runs_by_length(
+        as_(LOGGED), as_([12.0 if one < 20 else 12 + 0.2 * (one - 20) for one in LOGGED]),
+        length_m=300.0, entry_speed_m_s=12.0,
     ),
     settled_bands.settled_stretches: lambda as_: settled_bands.settled_stretches(
         as_(LOGGED), as_([0.2 if one < 30 else 1.0 for one in LOGGED]),

@@ -9,6 +9,7 @@ from tuninglib.statistics.clock_shift import clock_shift
 from tuninglib.statistics.line_passes import line_passes
 from tuninglib.statistics.logged_grade import logged_grade, logged_length
 from tuninglib.statistics.pull_speeds import end_speeds_from_speed, end_speeds_from_way
+from tuninglib.statistics.runs_by_length import runs_by_length
 from tuninglib.statistics.settled_gauge import full_stretch, gauge_lag, settled_reading
 
 
@@ -93,6 +94,35 @@ def test_too_few_rows_give_no_speed():
         time, 12 + 0 * time, enter_s=[20.0], leave_s=[40.0], place_sd_m=2.0
     )
     assert np.isnan([found.entry_m_s[0], found.exit_m_s[0], found.entry_sd_m_s[0]]).all()
+
+
+@pytest.mark.parametrize("by", ["throttle", "pattern"])
+def test_runs_without_places_are_found_where_they_were(outings, by):
+    off = []
+    for made, _ in outings:
+        throttle = made.throttle_ratio if by == "throttle" else None
+        found = runs_by_length(
+            made.time_s, made.speed_m_s, length_m=400.0, entry_speed_m_s=12.5,
+            throttle_ratio=throttle,
+        )  # fmt: skip
+        assert found.enter_s.size == 5
+        off += list((found.enter_s - made.start_s) * made.entry_m_s / found.position_sd_m)
+    assert np.mean(np.abs(off) < 1.96) > 0.85
+
+
+def test_full_throttle_elsewhere_is_no_run():
+    """Too short for the hill, from another speed, or shut half way: none of these."""
+    time = np.arange(0.0, 200.0, 0.2)
+    for full, speed in (((20, 30), 15.0), ((20, 60), 25.0)):
+        throttle = np.where((time > full[0]) & (time < full[1]), 1.0, 0.2)
+        found = runs_by_length(
+            time, speed + 0 * time, length_m=400.0, entry_speed_m_s=15.0, throttle_ratio=throttle
+        )
+        assert found.enter_s.size == 0
+    throttle = np.where((time > 20) & (time < 60), 1.0, 0.2)
+    found = runs_by_length(time, 15 + 0 * time, length_m=400.0, throttle_ratio=throttle)
+    assert found.enter_s == pytest.approx([20.1], abs=0.1)
+    assert found.leave_s - found.enter_s == pytest.approx([400 / 15])
 
 
 def ride_of(places, speed=12.0):

@@ -6,7 +6,7 @@ import numpy as np
 
 from tuninglib.interval import Z_95, Interval
 from tuninglib.physics.hill import Ride
-from tuninglib.session.defaults import LOGGED_FACTOR, hill_of
+from tuninglib.session.defaults import hill_of, logged_factor
 from tuninglib.statistics.force_against_speed import LoggedRun, force_curves, run_forces
 from tuninglib.units import from_display
 
@@ -150,7 +150,7 @@ def _shared_sd(session, road, runs, grid, force):
         ("drag", road.drag_area_m2), ("rolling", road.rolling_coefficient),
         ("rotating", road.rotating_mass_kg), ("grade", session.hill.grade),
         ("wind", session.weather.headwind), ("density", session.assumptions.air_density),
-        ("factor", LOGGED_FACTOR),
+        ("factor", logged_factor(session)),
     )}  # fmt: skip
     mass = np.hypot.reduce([masses[0].half_width, max(one.half_width for one in masses[1:])]) / Z_95
     parts = (

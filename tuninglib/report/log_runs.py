@@ -46,12 +46,26 @@ def _found(found) -> str:
     up = sum(one.up for one in found.passes)
     down = len(found.passes) - up
     lists = f"runs = [1, 2, …] under [logs.{found.log}], one number for each way up and 0 for none"
+    if not up and found.by != "places":
+        return (
+            f"no pull over the hill's length was found in {spaced(found.log)}; with a track and "
+            "start and marker under [hill] the runs are found by their places."
+        )
     if not up:
         return (
             f"no way from the start line to the marker was found in {spaced(found.log)}; check "
             "start and marker under [hill], and that the track is of this hill."
         )
-    text = (
+    text = {
+        "throttle": (
+            f"{spaced(found.log)} has full throttle over the hill's length {_times(up)}, each "
+            "from where the throttle was opened, which is taken for the start line. "
+        ),
+        "pattern": (
+            f"{spaced(found.log)} has a pull over the hill's length from about the entry speed "
+            f"{_times(up)}; where the speed bends upwards is taken for the start line. "
+        ),
+    }.get(found.by) or (
         f"{spaced(found.log)} has {up} {_ways(up)} from the start line to the marker"
         f"{f' and {down} back' if down else ''}. "
     )
@@ -73,6 +87,10 @@ def _found(found) -> str:
             ),
         }[found.why_not]
     )
+
+
+def _times(count: int) -> str:
+    return "once" if count == 1 else f"{count} times"
 
 
 def _ways(count: int) -> str:
@@ -101,14 +119,12 @@ def _speeds(results, found):
             "Speeds",
             f"too little was logged of {_runs(unfit)} to tell a speed.",
         )
-    if found.calibrates:
+    if found.factor is not None:
+        typed = "a typed exit speed" if len(found.pairs) == 1 else "typed exit speeds"
         yield (
             "Speedometer",
-            f"{len(found.pairs)} typed exit speeds and the log's calibrate it: "
-            f"true over shown is {fixed(results.road.speed_factor.value, 3)} ± "
-            f"{fixed(results.road.speed_factor.half_width, 3)}."
-            if results.road
-            else f"{len(found.pairs)} typed exit speeds and the log's calibrate it.",
+            f"{typed} and the log's calibrate it: true over shown is "
+            f"{fixed(found.factor.value, 3)} ± {fixed(found.factor.half_width, 3)}.",
         )
     if found.length_m is not None:
         yield from _length(results, found.length_m)

@@ -66,20 +66,22 @@ def _target(target):
 def _gauge(row, gauge):
     ends = (gauge.lowest or 0.0, gauge.highest or math.inf)
     readings = {"gauge_low": row.gauge_low, "gauge_high": row.gauge_high}
+    where = " in the log of this run" if row.readings_logged else ""
     if row.gauge_low == row.gauge_high:
         readings.pop("gauge_high")
     for key, reading in readings.items():
         if reading < ends[0] or reading > ends[1]:
             message = (
-                f"{reading:g} is beyond what the gauge can print "
+                f"{reading:g}{where} is beyond what the gauge can print "
                 f"({ends[0]:g} to {ends[1]:g}); check the reading"
             )
             yield Problem(RUNS, message, row=row.row, column=key)
         lambda_ = reading / gauge.scale if gauge.scale else 1.0
         if lambda_ < LOWEST_LAMBDA or lambda_ > HIGHEST_LAMBDA:
             message = (
-                f"{reading:g} is lambda {lambda_:.2f} on a scale of {gauge.scale:g}, outside "
-                f"{LOWEST_LAMBDA:g} to {HIGHEST_LAMBDA:g}; check the reading and the gauge's scale"
+                f"{reading:g}{where} is lambda {lambda_:.2f} on a scale of {gauge.scale:g}, "
+                f"outside {LOWEST_LAMBDA:g} to {HIGHEST_LAMBDA:g}; check the reading and the "
+                "gauge's scale"
             )
             yield Problem(RUNS, message, row=row.row, column=key)
     if row.gauge_low > row.gauge_high:

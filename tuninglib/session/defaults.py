@@ -30,7 +30,8 @@ class Taken(Measured):
     put into words: ``"stated"`` in session.toml; ``"checks"`` of the speedometer; its
     ``"legal range"``; ``"table"`` of road loads, or ``"table and tyres"``; ``"rule"`` of thumb; the
     standard atmosphere at the hill's ``"altitude"`` or at ``"sea level"``; ``"pump petrol"``;
-    ``"usual petrol"``; a ``"riding day"``; a ``"usual step"`` of speedometers; a ``"log"``.
+    ``"usual petrol"``; a ``"riding day"``; a ``"usual step"`` of speedometers; a ``"log"``;
+    ``"pairs"`` of a typed and a logged speed.
     """
 
     source: str = "stated"
@@ -49,8 +50,9 @@ class TakenRoadLoad:
 SUSTAINED_RICHER = 0.02  # of lambda; ours
 # From a frosty morning to a hot afternoon: nobody rides hill tests in worse (ours).
 _RIDING_DAY = Taken(288.15, 15.0, "riding day")
-# True speed over that of a satellite receiver (ours; makers claim about 0.1 m/s).
-LOGGED_FACTOR = Taken(1.0, 0.005, "log")
+# How far true speed may be from that of a satellite receiver (ours; makers claim about 0.1 m/s),
+# and from that of a wheel, by the wear and pressure of its tyre (ours).
+RECEIVER_HALF, WHEEL_HALF = 0.005, 0.02
 _USUAL_STEP = Taken(1 / 3.6, source="usual step")
 _PUMP_ETHANOL = Taken(0.05, 0.05, "pump petrol")
 
@@ -172,7 +174,9 @@ def speedometer_factor(session, shown_m_s: float) -> Taken:
         A typical speed as shown. [m/s]
     """
     if session.logged_step_m_s is not None:
-        return LOGGED_FACTOR
+        return logged_factor(session)
+    if session.found is not None and session.found.factor is not None:
+        return Taken(session.found.factor.value, session.found.factor.half_width, "pairs")
     if session.speedometer.checks:
         shown, true = zip(*session.speedometer.checks, strict=True)
         found = speed_factor(shown, true, resolution=speedometer_step(session).value)
@@ -181,6 +185,17 @@ def speedometer_factor(session, shown_m_s: float) -> Taken:
         factor, sd = unknown_factor(shown_m_s)
         otherwise = Taken(factor, Z_95 * sd, "legal range")
     return _stated(session.speedometer.factor, otherwise)
+
+
+def logged_factor(session) -> Taken:
+    """True speed over that of a log: a satellite receiver's, or maybe a wheel's in a table.
+
+    Parameters
+    ----------
+    session : tuninglib.session.load.Session
+    """
+    half = RECEIVER_HALF if session.traces[session.found.log].kind == "gpx" else WHEEL_HALF
+    return Taken(1.0, half, "log")
 
 
 def road_load_of(session, mass_kg: float) -> TakenRoadLoad:

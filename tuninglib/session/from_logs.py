@@ -8,17 +8,24 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from tuninglib.interval import Interval
+from tuninglib.interval import Z_95, Interval, Measured
 from tuninglib.physics.track import local_metres
-from tuninglib.session.defaults import hill_of, speedometer_factor
+from tuninglib.session.defaults import (
+    hill_of,
+    logged_factor,
+    speedometer_factor,
+    speedometer_step,
+)
 from tuninglib.session.readings_from_logs import FoundReadings
 from tuninglib.statistics.line_passes import line_passes
 from tuninglib.statistics.logged_grade import logged_grade, logged_length
 from tuninglib.statistics.pull_speeds import end_speeds_from_speed, end_speeds_from_way
+from tuninglib.statistics.runs_by_length import runs_by_length
 
 # A speed from a log is used if it is known at least this well (standard deviation). [m/s]
 _WORST_SD_M_S = 1.5
-_FEWEST_PAIRS = 2
+# From so many pairs on, their scatter tells how good they are.
+_SCATTER_TELLS = 4
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -58,6 +65,8 @@ class FoundRuns:
     ----------
     log : str
         Name of the log that it is from.
+    by : str
+        What they were found by: ``"places"``, ``"throttle"`` or ``"pattern"`` of speed.
     source : str
         Of the speeds: ``"speed"`` as logged, or ``"positions"``.
     passes : tuple of LogPass
@@ -71,8 +80,8 @@ class FoundRuns:
         Runs whose speeds are from the log.
     pairs : tuple of (float, float, float)
         Shown at the marker, true there, standard deviation of that, of the rows that have both.
-    calibrates : bool
-        Whether the speedometer's factor is from those pairs.
+    factor : Measured or None
+        True over shown speed by those pairs, where nothing else is said of the speedometer.
     position_sd_m : float
     grade, length_m : Interval or None
         Mean grade of the hill by the track's elevations, and its length by its positions.
@@ -81,13 +90,14 @@ class FoundRuns:
     """
 
     log: str
+    by: str
     source: str
     passes: tuple
     rows: int
     why_not: str
     filled: tuple
     pairs: tuple
-    calibrates: bool
+    factor: Measured | None
     position_sd_m: float
     grade: Interval | None
     length_m: Interval | None
@@ -114,10 +124,11 @@ def with_logged_speeds(session):
     """
     runs = session.runs.assign(speeds_logged=False)
     session = replace(session, runs=runs)
-    name = next((n for n, t in session.traces.items() if "latitude_deg" in t.channels), None)
-    if name is None or session.hill.start is None:
+    name, by = _where_to_look(session)
+    if name is None:
         return session
-    passes, source, position_sd, grade, length = _passes(session, session.traces[name])
+    look = _by_places if by == "places" else _by_length
+    passes, source, position_sd, grade, length = look(session, session.traces[name])
     up = [one for one in passes if one.up]
     numbers, why_not = _numbers(runs, session.logs[name].runs, len(up))
     passes = tuple(
@@ -126,13 +137,14 @@ def with_logged_speeds(session):
     )
     found = FoundRuns(
         log=name,
+        by=by,
         source=source,
         passes=passes,
         rows=int((runs["state"] == "full").sum()),
         why_not=why_not,
         filled=(),
         pairs=(),
-        calibrates=False,
+        factor=None,
         position_sd_m=position_sd,
         grade=grade,
         length_m=length,
@@ -145,7 +157,53 @@ def with_logged_speeds(session):
     return _filled(session, found, by_run)
 
 
-def _passes(session, trace):
+def _where_to_look(session):
+    """Name of the log that has the runs, and what they are found by; None where nothing tells."""
+    holding = {
+        key: [name for name, trace in session.traces.items() if key in trace.channels]
+        for key in ("latitude_deg", "speed_m_s", "throttle_ratio")
+    }
+    if holding["latitude_deg"] and session.hill.start is not None:
+        return holding["latitude_deg"][0], "places"
+    both = [name for name in holding["speed_m_s"] if name in holding["throttle_ratio"]]
+    if both:
+        return both[0], "throttle"
+    if holding["speed_m_s"] and _usual_entry(session) is not None:
+        return holding["speed_m_s"][0], "pattern"
+    return None, ""
+
+
+def _usual_entry(session) -> float | None:
+    """Speed at the start line, as stated once or typed; None where nobody said. [m/s]"""
+    if session.hill.entry_speed is not None:
+        return session.hill.entry_speed.value
+    typed = session.runs["shown_entry_m_s"].dropna()
+    return float(typed.median()) if len(typed) else None
+
+
+def _by_length(session, trace):
+    """As :func:`_by_places`, of a log without places."""
+    entry = _usual_entry(session)
+    lines = runs_by_length(
+        trace.time_s,
+        trace.channels["speed_m_s"],
+        length_m=hill_of(session).length_m,
+        entry_speed_m_s=entry,
+        throttle_ratio=trace.channels.get("throttle_ratio"),
+    )
+    if not lines.enter_s.size:
+        return (), "speed", lines.position_sd_m, None, None
+    speeds = end_speeds_from_speed(
+        trace.time_s,
+        trace.channels["speed_m_s"],
+        enter_s=lines.enter_s,
+        leave_s=lines.leave_s,
+        place_sd_m=lines.position_sd_m,
+    )
+    return _as_passes(lines, speeds, 1.0), "speed", lines.position_sd_m, None, None
+
+
+def _by_places(session, trace):
     """Passes with their speeds, where these are from, error of a place, the hill by the track."""
     hill, channels = session.hill, trace.channels
     latitude, longitude = channels["latitude_deg"], channels["longitude_deg"]
@@ -170,6 +228,22 @@ def _passes(session, trace):
         speeds = end_speeds_from_way(trace.time_s, *metres, **ends)
         # Along the road, not over its map.
         steeper = float(np.hypot(1.0, hill_of(session).mean_grade_ratio))
+    grade = None
+    times = {"enter_s": lines.enter_s, "leave_s": lines.leave_s}
+    if "elevation_m" in channels:
+        grade = logged_grade(
+            trace.time_s,
+            *metres,
+            channels["elevation_m"],
+            direction=lines.direction,
+            **times,
+        )
+    length = logged_length(trace.time_s, *metres, **times)
+    return _as_passes(lines, speeds, steeper), source, lines.position_sd_m, grade, length
+
+
+def _as_passes(lines, speeds, steeper) -> tuple:
+    """Passes as records; ways up have numbers."""
     found, number = [], 0
     for i, direction in enumerate(lines.direction):
         number += direction > 0
@@ -186,18 +260,7 @@ def _passes(session, trace):
                 run=None,
             )
         )
-    times = {"enter_s": lines.enter_s, "leave_s": lines.leave_s}
-    length = logged_length(trace.time_s, *metres, **times)
-    grade = None
-    if "elevation_m" in channels:
-        grade = logged_grade(
-            trace.time_s,
-            *metres,
-            channels["elevation_m"],
-            direction=lines.direction,
-            **times,
-        )
-    return tuple(found), source, lines.position_sd_m, grade, length
+    return tuple(found)
 
 
 def _numbers(runs, listed, count):
@@ -217,6 +280,19 @@ def _numbers(runs, listed, count):
     return ridden, ""
 
 
+def _factor(session, shown, passes) -> Measured:
+    """True over shown speed by pairs of typed and logged ones; one will do, with its own errors."""
+    ratios = np.array([one.exit_m_s for one in passes]) / shown
+    reading = speedometer_step(session).value / np.sqrt(12)
+    own = np.hypot([one.exit_sd_m_s for one in passes], reading) / shown
+    sd = float(np.sqrt(np.mean(own**2)))
+    if ratios.size >= _SCATTER_TELLS:
+        # They may scatter more than both say of themselves.
+        sd = max(sd, float(np.std(ratios, ddof=1)))
+    half = float(np.hypot(Z_95 * sd / np.sqrt(ratios.size), logged_factor(session).half_width))
+    return Measured(float(ratios.mean()), half)
+
+
 def _filled(session, found, by_run):
     """The session with speeds where none were typed, and with pairs for its speedometer."""
     runs = session.runs
@@ -230,13 +306,12 @@ def _filled(session, found, by_run):
     found = replace(found, pairs=pairs, filled=tuple(runs.loc[lacking, "run"].tolist()))
     typed = bool(runs["shown_exit_m_s"].notna().any())
     speedometer = session.speedometer
-    counted = known & exit_typed & (runs["exclude"] == "")
-    if speedometer.factor is None and not speedometer.checks and counted.sum() >= _FEWEST_PAIRS:
-        checks = tuple((row.shown_exit_m_s, by_run[row.run].exit_m_s)
-                       for row in runs[counted].itertuples())  # fmt: skip
-        speedometer = replace(speedometer, checks=checks)
-        found = replace(found, calibrates=True)
-    session = replace(session, speedometer=speedometer, found=found)
+    counted = runs[known & exit_typed & (runs["exclude"] == "")]
+    session = replace(session, found=found)
+    if speedometer.factor is None and not speedometer.checks and len(counted):
+        own = [by_run[run] for run in counted["run"]]
+        factor = _factor(session, counted["shown_exit_m_s"].to_numpy(), own)
+        session = replace(session, found=replace(found, factor=factor))
     if not lacking.any():
         return session
     own = [by_run[run] for run in runs.loc[lacking, "run"]]

@@ -146,6 +146,7 @@ def what_stands(folder) -> SimpleNamespace:
     return SimpleNamespace(
         about=tables.get("session"),
         logged_step_m_s=None,
+        found=None,
         **{name: tables.get(name) for name in schema.SINGLE if name != "session"},
         **{name: tables.get(name, {}) for name in schema.NAMED},
     )
