@@ -84,7 +84,8 @@ def test_the_scatter_of_runs_makes_the_interval():
     )
     t, s = 4.302653, 0.01 * np.sqrt(2)
     assert found.force_n[:, 0] == pytest.approx([300, 330])
-    assert found.half_width_n[0, 0] == pytest.approx(300 * t * s / np.sqrt(2), rel=1e-5)
+    own = np.hypot(t * s / np.sqrt(2), 1.96 * 0.005)
+    assert found.half_width_n[0, 0] == pytest.approx(300 * own, rel=1e-5)
     assert found.gain[1, 0] == pytest.approx(0.1)
     assert found.gain_half_width[1, 0] == pytest.approx(1.1 * t * s, rel=1e-5)
     assert found.dof[0] == 2
