@@ -11,10 +11,11 @@ from tests.random_sessions import random_session
 from tuninglib.analysis.analyse import analyse
 from tuninglib.physics.hill import Hill, Ride, wheel_force_n
 from tuninglib.report.remarks import remarks
+from tuninglib.session import motion_checks
 from tuninglib.session.cross_checks import KMH_IN_MPH
 from tuninglib.session.defaults import air_of_runs, road_load_of
 from tuninglib.session.load import load_session
-from tuninglib.session.motion_checks import _push, whole_table
+from tuninglib.session.motion_checks import _other_unit, _push, whole_table
 from tuninglib.text_files import SessionError
 
 DEMO_DATA = ROOT / "demo_data"
@@ -127,6 +128,55 @@ def test_few_speeds_tell_nothing_and_eight_do(changed):
             assert f"but all {2 * kept} are" in refused(folder)
         else:
             load_session(folder)
+
+
+MPH, KMH = 0.44704, 1 / 3.6
+
+
+def test_speeds_that_are_on_the_steps_of_both_units_accuse_nobody():
+    """23, 41, 64 and 87 mph are 37, 66, 103 and 140 km/h to the last two hundredths."""
+    both = np.array([23, 41, 64, 87, 23, 41, 64, 87])
+    assert _other_unit(KMH, both * MPH) is None
+    # More than half on the steps as they stand: the rest was read between two marks.
+    assert _other_unit(MPH, np.array([23, 41, 64, 87, 23, 41.5, 64.5, 87.5]) * MPH) is None
+    # Half of them is no more than chance with steps of 1 km/h.
+    half = np.array([23, 41, 64, 87, 50, 51, 52, 53])
+    assert _other_unit(KMH, half * MPH) == (8, "km/h", "mph")
+
+
+@pytest.mark.parametrize(("off", "told"), [(0.015, True), (0.03, False), (0.25, False)])
+def test_all_speeds_have_to_be_on_the_steps_of_the_other_unit(off, told):
+    typed = np.array([50.0, 51, 52, 53, 54, 55, 57, 58])
+    typed[3] += off
+    assert bool(_other_unit(KMH, typed * MPH)) is told
+    # Three speeds, however often, may be chance.
+    assert _other_unit(KMH, np.tile([50.0, 51, 52], 4) * MPH) is None
+    assert _other_unit(0.0, typed * MPH) is None
+
+
+@pytest.mark.parametrize(
+    ("off", "told"),
+    [
+        ({1.6: 1.8, "swapped": 0.3}, "marker and start line swapped"),
+        ({1.6: 0.3, "swapped": 1.8}, "mph under a header in km/h"),
+        ({0.6: 2.0, "swapped": 2.1}, "km/h under a header in mph"),
+        ({"swapped": 2.1}, None),
+        ({"": 3.9, "swapped": 0.1}, None),
+    ],
+)
+def test_the_likeliest_of_two_explanations_is_told(monkeypatch, off, told):
+    """Two standard deviations from what gravity does are near, four are far."""
+    session = load_session(DEMO_DATA / "there_and_back")
+
+    def push(session, rows, factor, swapped):
+        key = "swapped" if swapped else "" if factor == 1 else round(factor, 1)
+        return 120.0, off.get(key, 9.0)
+
+    monkeypatch.setattr(motion_checks, "_steps", lambda *_: None)
+    monkeypatch.setattr(motion_checks, "_push", push)
+    said = [problem.message for problem in whole_table(session)]
+    assert len(said) == (told is not None)
+    assert all(f"it takes none if they are {told};" in one for one in said)
 
 
 @pytest.mark.parametrize(("grade", "told"), [("7.5 +/- 1 %", True), ("7.5 +/- 5 %", False)])

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from scipy.optimize import brentq
 from scipy.stats import norm
 
 from tuninglib.statistics import _block_matrix
@@ -237,3 +238,53 @@ def test_many_rows_are_taken_in_pieces(monkeypatch):
     pieces = average_over_variances(**stated, fit=fit)
     assert pieces.means == pytest.approx(whole.means, rel=1e-12)
     assert pieces.covariances == pytest.approx(whole.covariances, rel=1e-11)
+
+
+def by_the_rule(data, design, known, parts, vector, second):
+    """An interval in full matrices: restricted likelihood, Jeffreys' rule, what was stated."""
+    one, other = parts
+    phi = np.geomspace(1e-4, 1e2, 400)[:, None, None, None]
+    inverse = np.linalg.inv(known + phi * one.matrix + second[:, None, None] * other.matrix)
+    normal = design.T @ inverse @ design
+    beta = np.linalg.solve(normal, (design.T @ inverse @ data)[..., None])[..., 0]
+    p = inverse - inverse @ design @ np.linalg.solve(normal, design.T @ inverse)
+    pk, phi = p @ one.matrix, phi[..., 0, 0]
+    log = np.linalg.slogdet(inverse)[1] - np.linalg.slogdet(normal)[1] - (p @ data) @ data
+    log += np.log(np.einsum("...ij,...ji", pk, pk) + one.prior_dof / phi**2) + 2 * np.log(phi)
+    for part, value in zip(parts, (phi, second), strict=True):
+        log = log - part.prior_dof * (np.log(value) + part.start / value)
+    weight = np.exp((log - log.max()) / 2)
+    weight /= weight.sum()
+    mean, sd = beta @ vector, np.sqrt(np.linalg.inv(normal) @ vector @ vector)
+
+    def beyond(x, share):
+        return np.sum(weight * norm.cdf(x, mean, sd)) - share
+
+    return np.sum(weight * mean), *(brentq(beyond, -20, 20, (share,)) for share in (0.025, 0.975))
+
+
+@pytest.mark.parametrize(
+    ("dof", "unit"), [((3, 4), 1.0), ((3, 60), 1e5), ((400, 4), 1.0), ((2000, 400), 1e-5)]
+)
+def test_an_interval_over_two_variances_is_that_of_the_densities_written_out(dof, unit):
+    """Two setups, days that scatter, and runs of unlike scatter; in whatever unit it is read."""
+    data = unit * np.array([1.0, 1.3, 0.2, 1.9, 2.1, 2.9, 1.4, 3.1])
+    design = np.array([[1.0, 0.0]] * 4 + [[1.0, 1.0]] * 4)
+    days = np.tile(np.eye(4), (2, 2))[:8, :4]
+    known = unit**2 * np.diag(np.linspace(0.01, 0.1, 8))
+    parts = [
+        Component(np.eye(8), 0.2 * unit**2, dof[0]),
+        Component(days @ days.T + np.diag(np.linspace(0, 2, 8)), 0.3 * unit**2, dof[1]),
+    ]
+    fit = fit_mixed(data, design, known, parts)
+    mixture = average_over_variances(data, design, known, parts, fit)
+    # The second at five values, that is as fine as it is taken; and everywhere.
+    few = fit.variances[1] / unit**2 * np.exp(np.linspace(-2, 2, 5))
+    everywhere = np.geomspace(0.01, 9, 25)
+    plain = [Component(one.matrix, one.start / unit**2, one.prior_dof) for one in parts]
+    vector = np.array([0.5, 1.0])
+    found = spread(mixture, vector)
+    ours = np.array([found.value, found.low, found.high]) / unit
+    for second, close in ((few, 3e-4), (everywhere, 0.02)):
+        told = by_the_rule(data / unit, design, known / unit**2, plain, vector, second)
+        assert ours == pytest.approx(told, abs=close * (told[2] - told[1])), close

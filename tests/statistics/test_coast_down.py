@@ -110,6 +110,14 @@ def test_intervals_hold_the_truth(fit):
     assert np.std(errors) == pytest.approx(np.mean(sds), rel=0.25)
 
 
+def test_speeds_read_ten_times_as_finely_tell_ten_times_as_much():
+    one, other = (
+        fit_points(day(np.random.default_rng(5), 4, gust=0.0, noise=noise)[1])
+        for noise in (0.02, 0.002)
+    )
+    assert one.drag_area_sd_m2 / other.drag_area_sd_m2 == pytest.approx(10, rel=0.25)
+
+
 def test_both_numbers_together_are_known_better_than_each():
     falls, _ = day(np.random.default_rng(2), 6)
     found = fit_falls(falls)

@@ -137,7 +137,7 @@ def _moves(fit, stated, likely, share, setup, other_rider_sds) -> tuple:
         for field, change in one.changes.items():
             scale = likely[field] / np.where(stated[field], stated[field], 1.0)
             if field in HILL_FIELDS:
-                moved = change * np.ones(pieces)
+                moved = np.broadcast_to(change, pieces)
                 if field == "lengths_m":
                     moved = moved * scale
                 for piece in range(pieces):

@@ -146,7 +146,7 @@ class _Grid:
         self.other = components[1] if len(components) > 1 else None
         self.seconds = [None]
         if self.other is not None:
-            self.seconds = _SECOND * max(fit.variances[1], 1e-3)
+            self.seconds = _SECOND * max(fit.variances[1], 1e-3 * self.other.start)
         # Steps are even in log(φ + scale), where scale is about the noise that φ adds to.
         first = self.first
         known = fit.information[0, 0] + first.prior_dof / 2 / first.start**2
