@@ -60,6 +60,8 @@ WITHOUT_EFFECT = {
     "_MATTERS = 1e-6": "what weighs nothing",
     "_ALIKE": "so many degrees of freedom are as good as any number",
     "np.where(size > 0, size, 1.0)": "what does not move has any scale",
+    "np.arange(0, _POINTS": "where a search starts, which fills in all that matters",
+    "phi = np.maximum(first": "where a search starts",
 }
 
 

@@ -1,7 +1,9 @@
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
-from tuninglib.analysis.day_plan import SwapTimes, plan_day, start_of
+from tuninglib.analysis.day_plan import SwapTimes, plan_day, start_of, usual_repeats
 from tuninglib.session.new import write_new_session
 from tuninglib.statistics.planning import power_two_setups
 
@@ -25,8 +27,35 @@ def test_the_plan_has_the_power_that_it_promises():
     assert power_two_setups(effect, repeats=planned.repeats, alpha=alpha) >= 0.8
     assert power_two_setups(effect, repeats=planned.repeats - 1, alpha=alpha) < 0.8
     assert planned.visible <= 0.10 < planned.visible_with_one_less
+    for visible, repeats in ((planned.visible, 0), (planned.visible_with_one_less, -1)):
+        effect = np.log1p(visible) / 0.04
+        chance = power_two_setups(effect, repeats=planned.repeats + repeats, setups=3, alpha=alpha)
+        assert chance == pytest.approx(0.8, abs=1e-4)
+    # Two runs are the fewest from which a scatter shows: there is no plan with one less.
+    assert day(gain=3.0).repeats == 2
+    assert day(gain=3.0).visible_with_one_less is None
     runs, swaps = len(planned.order.setups), planned.order.swaps
     assert planned.minutes == 6 * runs + 45 * swaps
+
+
+def test_runs_of_one_setup_on_both_days_tell_more_of_the_other_day():
+    known = day().across_days
+    assert list(known) == [0, 2, 4]
+    assert known[0] > 1.1 * known[2] > 1.1 * known[4]
+
+
+def test_two_setups_are_enough_to_plan_with():
+    assert set(day(setups=("a", "b")).order.setups) == {"a", "b"}
+
+
+def test_a_plan_starts_with_the_runs_of_the_usual_gain(tmp_path):
+    write_new_session(tmp_path / "fresh")
+    start = start_of(tmp_path / "fresh")
+    for scatter in (0.02, 0.04):
+        wanted = day(scatter=scatter, setups=start.setups, gain=0.10).repeats
+        assert usual_repeats(replace(start, scatter=scatter)) == wanted
+    assert usual_repeats(replace(start, scatter=0.5)) is None
+    assert usual_repeats(replace(start, setups=("alone",))) is None
 
 
 def test_a_hopeless_plan_says_what_to_change():

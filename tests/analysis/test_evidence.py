@@ -3,6 +3,7 @@
 from dataclasses import dataclass, field
 from types import SimpleNamespace
 
+import numpy as np
 import pandas as pd
 import pytest
 
@@ -11,7 +12,7 @@ from tuninglib.analysis.combinations import _beyond_lean, _was_ridden
 from tuninglib.analysis.evidence import _more_runs, _settled, _told_apart
 from tuninglib.interval import Interval
 from tuninglib.session.load import load_session
-from tuninglib.statistics.planning import repeats_needed
+from tuninglib.statistics.planning import power_two_setups, repeats_needed
 
 
 @dataclass(frozen=True)
@@ -82,6 +83,22 @@ def test_how_many_more_runs_would_settle_it():
     # So small a gain takes more runs than anybody rides, or is none that matters.
     assert _more_runs(road_of(0.011, 3), "b") is None
     assert _more_runs(road_of(0.0, 3), "b") is None
+
+
+def test_runs_that_would_settle_it_are_those_of_the_power():
+    """With so many in all, a gain of 2 % shows four times out of five, and with one less not."""
+    for pulls in (2, 3, 6):
+        road = road_of(0.02, 33, pulls=pulls)
+        runs = 33 + _more_runs(road, "b")
+        chances = [
+            power_two_setups(np.log(1.02) / 0.03, repeats=count, setups=pulls,
+                             alpha=0.05 / (pulls - 1))
+            for count in (runs - 1, runs)
+        ]  # fmt: skip
+        assert chances[0] < 0.8 <= chances[1]
+        # Thirty more are ridden, thirty-one are not.
+        for there, wanted in ((runs - 30, 30), (runs - 31, None)):
+            assert _more_runs(road_of(0.02, there, pulls=pulls), "b") == wanted
 
 
 def runs(*knocks, speeds=None):

@@ -327,5 +327,8 @@ def test_a_stated_wind_counts_on_the_way_down(changed):
     assert windy < calm - 10
     of_rows = _push(session, rows.assign(headwind_m_s=4 * 0.44704), 1.0, False)[0]
     assert of_day == pytest.approx(of_rows)
+    # Nearly as fast as the bike at the marker: a gust against it only makes it slower.
+    assert rows["shown_down_entry_m_s"].min() < 5.2
+    assert 1.5 < _push(session, rows.assign(headwind_m_s=5.0), 1.0, False)[1] < 3
     # As fast as the bike at the marker: nothing is said of it.
     assert np.isnan(_push(session, rows.assign(headwind_m_s=6.0), 1.0, False)[1])

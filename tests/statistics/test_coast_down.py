@@ -1,5 +1,6 @@
 """Road load from simulated coast-downs with known truth."""
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -116,6 +117,55 @@ def test_speeds_read_ten_times_as_finely_tell_ten_times_as_much():
         for noise in (0.02, 0.002)
     )
     assert one.drag_area_sd_m2 / other.drag_area_sd_m2 == pytest.approx(10, rel=0.25)
+
+
+@pytest.mark.parametrize(("area", "rolling", "begin"), [
+    (0.1, 0.002, (1.2, 0.04)), (0.3, 0.004, (0.5, 0.03)), (0.55, 0.015, (0.1, 0.002)),
+])  # fmt: skip
+def test_exact_falls_are_found_from_a_start_far_off(area, rolling, begin):
+    """Steps that would leave nothing to slow the bike are shortened until it slows again."""
+    fast, slow = np.tile([16.0, 12.0, 8.0, 5.0], 4), np.tile([12.0, 8.0, 5.0, 3.0], 4)
+    true = ride(area=area, rolling=rolling)
+    found = fit_coast_down(
+        ride(area=begin[0], rolling=begin[1]), run=np.repeat(range(4), 4),
+        direction=np.repeat([1, -1, 1, -1], 4), from_speed_m_s=fast, to_speed_m_s=slow,
+        time_s=coast_time_s(true, from_speed_m_s=fast, to_speed_m_s=slow),
+    )  # fmt: skip
+    assert found.drag_area_m2 == pytest.approx(area, rel=1e-6)
+    assert found.rolling_coefficient == pytest.approx(rolling, rel=1e-6)
+
+
+def test_four_falls_are_enough():
+    """And nobody is told of a wind that blows him along, which nobody stated."""
+    for seed in range(8):
+        falls, _ = day(np.random.default_rng(seed), 2, gust=0.3, noise=0.03)
+        found = fit_falls(falls[:, [0, 4, 5, 9]])
+        t = t_quantile(0.975, found.dof)
+        assert abs(found.drag_area_m2 - AREA) < 1.5 * t * found.drag_area_sd_m2
+
+
+def test_falls_without_any_error_have_an_interval_or_are_refused():
+    """Four exact falls leave nothing that tells how far off they are."""
+    for seed in range(5, 9):
+        falls, _ = day(np.random.default_rng(seed), 2, gust=0.3, noise=0.0)
+        try:
+            found = fit_falls(falls[:, [0, 4, 5, 9]]).drag_area_sd_m2
+        except ValueError as problem:
+            found = str(problem)
+        if isinstance(found, str):
+            assert re.search("4 falls of speed fit so closely|no road load explains", found)
+        else:
+            assert found > 0
+
+
+@pytest.mark.parametrize(("stated", "shown"), [(0.1, (0.02, 0.2)), (50.0, (0.998, 1.002))])
+def test_a_wind_is_as_far_from_calm_as_the_stated_day_lets_it_be(stated, shown):
+    run, way, fast, slow, time = day(np.random.default_rng(0), 4, gust=0.0, noise=0.0)[0]
+    found = fit_coast_down(
+        start(), run=run, direction=way, from_speed_m_s=fast, to_speed_m_s=slow, time_s=time,
+        wind_sd_m_s=stated,
+    )  # fmt: skip
+    assert shown[0] < found.headwind_m_s < shown[1]
 
 
 def test_both_numbers_together_are_known_better_than_each():

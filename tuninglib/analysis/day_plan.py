@@ -188,14 +188,7 @@ def usual_repeats(start: PlanStart) -> int | None:
     start : PlanStart
     """
     try:
-        return plan_day(
-            gain=USUAL_GAIN,
-            scatter=start.scatter,
-            setups=start.setups,
-            riders=start.riders,
-            minutes_a_run=0,
-            swap=SwapTimes(fuel=0, injector=0, engine=0),
-        ).repeats
+        return _repeats(USUAL_GAIN, start.scatter, len(start.setups))
     except ValueError:
         return None
 
@@ -238,22 +231,7 @@ def plan_day(
         If it would take more than a long day.
     """
     setups = tuple(setups)
-    if len(setups) < 2:
-        raise ValueError("a comparison needs two setups at least; name them with commas between")
-    # The report counts every comparison with the reference, so the plan does, too.
-    alpha = 0.05 / (len(setups) - 1)
-    try:
-        repeats = math.ceil(
-            repeats_needed(gain, scatter_sd=scatter, setups=len(setups), alpha=alpha, most=1000)
-        )
-    except ValueError:
-        repeats = MOST_RUNS
-    if repeats * len(setups) > MOST_RUNS:
-        raise ValueError(
-            f"{percent(gain, 1)} at a scatter of {percent(scatter, 1)} takes more than "
-            f"{MOST_RUNS} runs; compare fewer setups, ask for a larger gain, or make the runs more "
-            "alike (a longer hill, one rider, calm air)"
-        )
+    repeats = _repeats(gain, scatter, len(setups))
     first_pass = rich_to_lean(setups, richness or Richness())
     parts, riders = parts or {}, tuple(riders) or ("",)
     blocks: dict = {}
@@ -268,7 +246,7 @@ def plan_day(
 
     def visible(count):
         return smallest_visible_gain(
-            scatter_sd=scatter, repeats=count, setups=len(setups), alpha=alpha
+            scatter_sd=scatter, repeats=count, setups=len(setups), alpha=_alpha(len(setups))
         )
 
     return Day(
@@ -283,6 +261,28 @@ def plan_day(
         in_blocks=in_blocks,
         across_days=_across_days(scatter, repeats, day_sd or Assumptions().day_to_day.sd),
     )
+
+
+def _alpha(setups: int) -> float:
+    """The report counts every comparison with the reference, so the plan does, too."""
+    return 0.05 / (setups - 1)
+
+
+def _repeats(gain, scatter, setups: int) -> int:
+    """Runs of each setup that show the gain, if they are no more than a long day."""
+    if setups < 2:
+        raise ValueError("a comparison needs two setups at least; name them with commas between")
+    most = MOST_RUNS // setups
+    try:
+        return math.ceil(
+            repeats_needed(gain, scatter_sd=scatter, setups=setups, alpha=_alpha(setups), most=most)
+        )
+    except ValueError:
+        raise ValueError(
+            f"{percent(gain, 1)} at a scatter of {percent(scatter, 1)} takes more than "
+            f"{MOST_RUNS} runs; compare fewer setups, ask for a larger gain, or make the runs more "
+            "alike (a longer hill, one rider, calm air)"
+        ) from None
 
 
 def _across_days(scatter, repeats, day_sd) -> dict:

@@ -121,14 +121,14 @@ def _more_runs(road, setup) -> int | None:
             scatter_sd=road.scatter_sd,
             setups=len(road.pulls),
             alpha=0.05 / max(len(road.pulls) - 1, 1),
-            most=1000,
+            most=pull.runs + _MOST_RUNS,
         )
     except ValueError:
+        # More than anybody would ride.
         return None
-    more = math.ceil(needed) - pull.runs
     # Taking turns needs two of each at least.
     fewest = 2 if road.one_after_the_other else 1
-    return max(more, fewest) if more <= _MOST_RUNS else None
+    return max(math.ceil(needed) - pull.runs, fewest)
 
 
 def _missing(session, combinations, gains, read, fit, mixtures) -> tuple:

@@ -70,6 +70,11 @@ def fit_falls(data, correlation, model, run, direction, start, wind_sd, gust_sd,
     found = [spread(mixture, unit) for unit in np.eye(fixed.size)[:2]]
     sds = np.array([one.sd for one in found])
     covariance = fit.covariance[:2, :2]
+    if not np.all(np.diag(covariance) > 0):
+        raise ValueError(
+            f"{data.size} falls of speed fit so closely that they do not tell how far off they "
+            "are; time more, both ways"
+        )
     own = np.sqrt(np.diag(covariance))
     return RoadLoad(
         drag_area_m2=float(area),

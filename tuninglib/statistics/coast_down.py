@@ -45,11 +45,12 @@ def coast_time_s(ride: Ride, *, from_speed_m_s, to_speed_m_s):
     v2 = require(to_speed_m_s, what="speed", unit="m/s", at_least=0, remedy="check its sign")
     k = ride.air_density_kg_m3 * ride.drag_area_m2 / 2
     mass = ride.mass_kg + ride.rotating_mass_kg
+    require_headway(np.minimum(v1, v2) + 1e-9, ride.wind_m_s)
     return plain(_fall_time(v1, v2, even_climb(ride), k, mass, ride.wind_m_s))
 
 
 def _fall_time(v1, v2, resist, k, mass, wind):
-    require_headway(np.minimum(v1, v2) + 1e-9, wind)
+    """Time from one speed to another; NaN where the bike does not slow down, or is blown along."""
     z1, z2 = v1 + wind, v2 + wind
     with np.errstate(all="ignore"):
         ratio = (z1 - z2) / (resist + k * z1 * z2)
@@ -58,7 +59,8 @@ def _fall_time(v1, v2, resist, k, mass, wind):
         factor = np.where(x > 0, np.arctan(root), np.arctanh(root)) / root
         factor = np.where(np.abs(x) < 1e-12, 1 - x / 3, factor)
         time = mass * ratio * factor
-    return np.where((resist + k * np.minimum(z1, z2) ** 2 > 0), time, np.nan)
+    slowest = np.minimum(z1, z2)
+    return np.where((slowest > -1e-9) & (resist + k * slowest**2 > 0), time, np.nan)
 
 
 def fit_coast_down(

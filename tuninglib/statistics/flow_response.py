@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.integrate import cumulative_trapezoid
 
 from tuninglib.interval import Interval
 from tuninglib.statistics import normal_mixture
@@ -163,17 +164,17 @@ def _density(observed, strength, noise_sd, names, sds, priors):
     With the priors of the deviations fixed at one size of the response all is normal, so that
     evidence times posterior there is prior times likelihood at just that size.
     """
-    terms = ("response", "level", *sds, *(("gauge",) if priors.gauge_sd > 0 else ()))
-    design = design_rows(terms, strength, *names, gauge=1.0)
+    # What the gauge is off is in the level, which is free.
+    terms = ("response", "level", *sds)
+    design = design_rows(terms, strength, *names, gauge=0.0)
     mean = np.zeros(len(terms))
     mean[0] = HALF_RESPONSE
     noise, spread, log_weight = normal_mixture.scale_grid(priors.run_dof, priors.tolerance_spread)
-    places = slice(2, 2 + len(sds))
     size = np.maximum(_SIZES, 1e-3)[:, None]
     sd = np.empty((size.size, spread.size, len(terms)))
-    sd[..., 0], sd[..., 1], sd[..., 2:] = _PRIOR_SD, np.inf, priors.gauge_sd
+    sd[..., 0], sd[..., 1] = _PRIOR_SD, np.inf
     held = np.array([HELD_WITHIN if name.startswith("injector ") else 0.0 for name in sds])
-    sd[..., places] = np.hypot((size * spread)[..., None] * np.array(list(sds.values())), held)
+    sd[..., 2:] = np.hypot((size * spread)[..., None] * np.array(list(sds.values())), held)
     rows = normal_mixture.few_rows(design, observed, noise_sd)
     each = np.broadcast_to(noise[:, None], (*sd.shape[:2], rows.observed.size))
     found = normal_mixture.linear_posterior(rows.design, rows.observed, each, mean, sd**-2.0)
@@ -194,6 +195,6 @@ def _between(column):
 
 def _interval(density) -> Interval:
     """Mean and 95 % of a density on the grid."""
-    below = np.concatenate([[0.0], np.cumsum((density[1:] + density[:-1]) / 2)])
+    below = cumulative_trapezoid(density, initial=0)
     low, high = np.interp([0.025, 0.975], below / below[-1], _GRID)
     return Interval(float(density @ _GRID / density.sum()), float(low), float(high))
