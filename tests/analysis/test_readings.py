@@ -1,10 +1,22 @@
 """What an injector's flow and a lone reading are worth, by hand."""
 
+from types import SimpleNamespace
+
 import numpy as np
+import pandas as pd
 import pytest
 
 from tests.outing import Outing
-from tuninglib.analysis.readings import ASSUMED_READING_SD, tolerance_sd
+from tuninglib.analysis.readings import (
+    ASSUMED_READING_SD,
+    _common_shift_sd,
+    _share_of_wide,
+    _weight_in_ladder,
+    readings_of,
+    tolerance_sd,
+    weighed_readings,
+)
+from tuninglib.session.defaults import air_of_runs
 from tuninglib.session.load import load_session
 
 
@@ -58,3 +70,62 @@ def test_a_lone_reading_counts_as_far_as_it_is_off(demo_folder, tmp_path):
     again = outing.results()
     own = next(run for run in again.runs if run.run == float(kept["run"]))
     assert own.reading_weight == 1.0
+
+
+# Wide readings ----------------------------------------------------------------------------------
+
+
+def rows_of(*rows):
+    """Setup, whether it is wide, what each is off by alone and by its steady value, its weight."""
+    return pd.DataFrame(rows, columns=["setup", "wide", "own_sd", "steady_sd", "weight"])
+
+
+def test_wide_readings_of_a_setup_count_as_one_and_by_what_each_has_of_its_own():
+    """In units of the usual scatter: three wide ones of 2 beside narrow ones of 0."""
+    a = ASSUMED_READING_SD
+    rows = rows_of(*[("x", True, 0.5 * a, 2 * a, 1.0)] * 3, ("x", False, 0.5 * a, 0.5 * a, 1.0),
+                   ("y", True, 0.5 * a, 2 * a, 1.0))  # fmt: skip
+    # A narrow one would have 1 + 0.25; three together 1 + 3 · 4 each, one alone 1 + 4.
+    assert _share_of_wide(rows) == pytest.approx([1.25 / 13] * 3 + [1, 1.25 / 5])
+    # Ever so many, hardly scattered, say no more than one.
+    many = rows_of(*[("x", True, 0.0, 1.0, 1.0)] * 400)
+    assert np.sum(_share_of_wide(many)) / a**2 == pytest.approx(1.0, rel=1e-3)
+
+
+def test_the_ladder_counts_what_a_wide_reading_is_off_by_once():
+    """Its noise has the triangle between the ends; the weight brings that to the row's own."""
+    gauge = SimpleNamespace(resolution=0.1)
+    rows = rows_of(("x", True, 0.01, 0.03, 0.2), ("y", False, 0.004, 0.004, 0.9))
+    rows = rows.assign(gauge_low=[12.0, 12.7], gauge_high=[14.0, 12.9])
+    found = _weight_in_ladder(SimpleNamespace(gauge=gauge), rows)
+    spread = np.array([2.0, 0.2])
+    noise = ASSUMED_READING_SD**2 + (spread**2 / 24 + 0.01 / 12) / np.array([13.0, 12.8]) ** 2
+    meant = (ASSUMED_READING_SD**2 + np.array([0.01, 0.004]) ** 2) / np.array([0.2, 0.9])
+    assert noise / found == pytest.approx(meant)
+
+
+def test_all_are_off_together_as_far_as_the_answer_rests_on_wide_ones():
+    assert _common_shift_sd(rows_of(("x", False, 0.004, 0.004, 1.0))) == 0.0
+    rows = rows_of(("x", True, 0.01, 0.03, 0.2), ("x", True, 0.01, 0.04, 0.3),
+                   ("y", False, 0.004, 0.9, 1.5))  # fmt: skip
+    # A quarter of the weight; of 0.03 and 0.04 the root of the mean square is 0.05 / √2.
+    assert _common_shift_sd(rows) == pytest.approx(0.25 * 0.05 / np.sqrt(2))
+
+
+def test_readings_at_either_end_of_a_gauge_are_none(demo_folder, tmp_path):
+    outing = Outing(demo_folder, tmp_path / "outing")
+    outing.key("gauge", lowest="11.4", highest="14.9")
+    session = load_session(outing.save())
+    rows = readings_of(session)
+    ends = (rows["gauge_low"] < 11.45) | (rows["gauge_high"] > 14.85)
+    assert ends.any()
+    assert not ends.all()
+    assert rows["pegged"].tolist() == ends.tolist()
+    kept = weighed_readings(session, air_of_runs(session), None)
+    assert not set(kept["run"]) & set(rows["run"][rows["pegged"]])
+    # Off full throttle nothing is held against anything.
+    rest = kept[kept["state"] != "full"]
+    assert len(rest)
+    assert not rest["disagree"].any()
+    assert (rest["weight"] == 1.0).all()
+    assert not weighed_readings(session, air_of_runs(session), "idle")["wide"].any()

@@ -24,10 +24,10 @@ def common_part(sd):
 
     The speed may stand anywhere between two steps; at each place the two errors are independent.
     """
-    places = (np.arange(400) + 0.5) / 400
-    scatter = norm.ppf((np.arange(2000) + 0.5) / 2000) * sd
-    true = places[:, None] + scatter
-    mean_error = (np.round(true) - true).mean(1)
+    places, shown = (np.arange(400) + 0.5) / 400, np.arange(-6, 8)
+    edges = np.arange(-6, 9) - 0.5
+    chances = np.diff(norm.cdf((edges - places[:, None]) / sd))
+    mean_error = chances @ shown - places
     return np.mean(mean_error**2) * 12
 
 
