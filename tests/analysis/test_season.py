@@ -196,9 +196,51 @@ def test_without_speeds_or_readings_there_is_less_and_no_fault(outings):
     silent = tuple(changed(one, forces=None, readings=()) for one in outings)
     season = season_of(silent)
     assert (season.pulls, season.ladder, season.trend, season.day_sd) == ((), None, None, None)
+    assert season.day_sd_is_assumed
     one = season_of(outings[:1])
     assert len(one.pulls) == 1
     assert one.trend is None
+
+
+def test_the_last_outing_says_what_is_wanted_of_a_mixture(outings):
+    """Its band, limit, fuels and response; of what is not known the most of any."""
+    may, june, *_ = outings
+    wide = {"band_lowest": 0.8, "band_highest": 0.95, "leaner_limit": 1.0}
+    three = (may, changed(may, **wide, response_sd=0.01), changed(june, **wide))
+    three = tuple(
+        replace(one, folder=f"{at}", runs_checksum="", date=datetime.date(2026, 5, 1 + at))
+        for at, one in enumerate(three)
+    )
+    found = season_of(three).ladder
+    assert found.band == (0.8, 0.95)
+    assert not any(one.too_lean for one in found.mixtures)
+    untried = [one for one in found.mixtures if not one.tried]
+    assert {one.fuel for one in untried} == set(june.record.fuels)
+    # Injectors that nobody tried are asked for on the engine that was read last.
+    assert {one.engine for one in untried} == {june.record.readings[-1].engine}
+    other = (three[0], changed(three[1], band_lowest=0.7, leaner_limit=0.0), three[2])
+    again = season_of(other).ladder
+    assert again.band == found.band
+    assert [one.odds for one in again.mixtures] == [one.odds for one in found.mixtures]
+    assert not any(one.too_lean for one in again.mixtures)
+    strict = season_of((*three[:2], changed(three[2], leaner_limit=0.0))).ladder
+    assert all(one.too_lean for one in strict.mixtures)
+    # The last one's response counts, and the widest of what the outings say of gauge and engine.
+    assert found.response.half_width > 0.05
+    for key in ("gauge_sd", "breathing_sd"):
+        low, high = (0.001, 0.15)
+        some = season_of(
+            tuple(
+                changed(one, **{key: at}) for one, at in zip(three, (low, high, low), strict=True)
+            )
+        ).ladder
+        most = season_of(tuple(changed(one, **{key: high}) for one in three)).ladder
+        least = season_of(tuple(changed(one, **{key: low}) for one in three)).ladder
+        widths = [
+            sum(one.lambda_.half_width for one in which.mixtures) for which in (least, some, most)
+        ]
+        assert widths[1] == pytest.approx(widths[2])
+        assert widths[0] < 0.95 * widths[2]
 
 
 def test_a_closed_loop_leaves_no_readings(outings):

@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 from scipy import stats
+from scipy.integrate import cumulative_trapezoid
 from statsmodels.regression.linear_model import GLS
 from statsmodels.stats.meta_analysis import combine_effects
 
@@ -133,6 +134,47 @@ def test_what_a_day_does_to_all_cancels_within_it_and_not_across_days():
     assert far.contrast(1, over=0).sd > 0.04
     assert far.day_sd_is_assumed
     assert not pool_days([both[0]] * 12, **stated).day_sd_is_assumed
+
+
+@pytest.mark.parametrize("stated", [(0.03, 0.02), (0.05, 0.002)])
+def test_how_far_days_differ_is_the_density_written_out(stated):
+    """Five days of two setups: restricted likelihood times half-normal priors, on a fine grid."""
+    rng = np.random.default_rng(12)
+    own = np.array([[1.2e-4, 0.2e-4], [0.2e-4, 0.8e-4]])
+    y = (
+        5.0
+        + np.array([0.0, 0.08])
+        + 0.03 * rng.normal(size=(5, 1))
+        + 0.02 * rng.normal(size=(5, 2))
+    )
+    days = [DayOfForces(np.array([0, 1]), NONE, row, own, np.zeros((2, 2))) for row in y]
+    found = pool_days(days, setups=2, day_sd=stated[0], gain_sd=stated[1])
+    tau = np.linspace(0, 5 * stated[0], 240)[:, None]
+    omega = np.linspace(0, 5 * stated[1], 200)
+    v = own + (tau**2)[..., None, None] * np.ones((2, 2)) + (omega**2)[..., None, None] * np.eye(2)
+    left = y - y.mean(0)
+    # Of five days of one covariance: −2 log L = 4 log det V + Σ rᵀ V⁻¹ r, but for a constant.
+    inverse = np.linalg.inv(v)
+    log = -2 * np.linalg.slogdet(v)[1] - 0.5 * np.einsum("ni,abij,nj->ab", left, inverse, left)
+    log -= 0.5 * ((tau / stated[0]) ** 2 + (omega / stated[1]) ** 2)
+    weight = np.exp(log - log.max())
+    for told, points, each in ((found.day_sd, tau[:, 0], weight.sum(1)),
+                               (found.gain_sd, omega, weight.sum(0))):  # fmt: skip
+        below = cumulative_trapezoid(each, initial=0)
+        wanted = [
+            each @ points / each.sum(),
+            *np.interp([0.025, 0.975], below / below[-1], points),
+        ]
+        assert (told.value, told.low, told.high) == pytest.approx(wanted, rel=0.03, abs=1.2e-3)
+    gain = found.contrast(1, over=0)
+    assert gain.log.value == pytest.approx(np.diff(y.mean(0)).item(), abs=1e-9)
+    # A mixture of normal distributions: its 95 % by the same weights.
+    sd = np.sqrt((v[..., 0, 0] + v[..., 1, 1] - 2 * v[..., 0, 1]) / 5)
+    beyond = np.sum(weight * 2 * stats.norm.sf(gain.log.half_width / sd)) / weight.sum()
+    assert beyond == pytest.approx(0.05, abs=0.004)
+    assert gain.sd == pytest.approx(gain.log.half_width / 1.96, rel=1e-4)
+    zero = np.sum(weight * 2 * stats.norm.sf(gain.log.value / sd)) / weight.sum()
+    assert gain.p_value == pytest.approx(zero, rel=0.1)
 
 
 def test_a_trend_is_found_and_the_setups_are_those_of_the_middle():

@@ -132,9 +132,8 @@ def season_ladder(outings, names) -> SeasonLadder | None:
     band = (outings[-1].record.band_lowest, outings[-1].record.band_highest)
     limit = outings[-1].record.leaner_limit
     mixtures = [
-        replace(one, too_lean=one.odds.leaner > limit, knocked=key in heard)
+        _mixture(fit, key, stated, days, tried, (*band, limit), day_sd, key in heard)
         for key in wanted
-        for one in [_mixture(fit, key, stated, days, tried, band, day_sd)]
     ]
     at = list(stated["engines"])
     return SeasonLadder(
@@ -182,8 +181,9 @@ def _knocked(outings, names) -> set:
     return found
 
 
-def _mixture(fit, key, stated, days, tried, band, day_sd) -> SeasonMixture:
+def _mixture(fit, key, stated, days, tried, limits, day_sd, knocked) -> SeasonMixture:
     engine, injector, fuel = key
+    lowest, highest, leaner = limits
     flow, blend = stated["injectors"][injector].flow_m3_s, stated["fuels"][fuel]
     found = predict(
         fit,
@@ -197,6 +197,7 @@ def _mixture(fit, key, stated, days, tried, band, day_sd) -> SeasonMixture:
         fuel_sd=blend.fuel_sd,
         day_sd=day_sd,
     )
+    odds = found.odds(low=lowest, high=highest)
     own = [[cell for cell in day if (cell.engine, cell.injector, cell.fuel) == key] for day in days]
     return SeasonMixture(
         engine=engine,
@@ -204,12 +205,12 @@ def _mixture(fit, key, stated, days, tried, band, day_sd) -> SeasonMixture:
         fuel=fuel,
         flow_m3_s=flow,
         lambda_=found.lambda_,
-        odds=found.odds(low=band[0], high=band[1]),
+        odds=odds,
         outings=sum(map(bool, own)),
         readings=int(np.sum([cell.count for day in own for cell in day])),
         tried=injector in tried,
         extrapolated=bool(found.extrapolated),
-        too_lean=False,
-        knocked=False,
+        too_lean=bool(odds.leaner > leaner),
+        knocked=knocked,
         allowed=blend.allowed,
     )

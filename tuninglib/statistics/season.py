@@ -10,6 +10,8 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
+from scipy.integrate import cumulative_trapezoid
+from scipy.interpolate import PchipInterpolator
 
 from tuninglib.checks import require
 from tuninglib.interval import Z_95, Interval
@@ -21,6 +23,8 @@ from tuninglib.statistics.repeats import t_quantile
 # drawn closer where the days know them well.
 _DAY_POINTS, _GAIN_POINTS, _REACH, _CLOSER = 17, 9, 4.0, 4
 _MATTERS = 1e-6
+# Places at which a distribution on few points is read off.
+_BETWEEN = 1001
 # Numbers in one copy of the days.
 _AT_ONCE = 2_000_000
 
@@ -389,13 +393,15 @@ def _closer(points, weight):
 
 def _interval(points, weight) -> Interval:
     """Mean and 95 % interval of a distribution on even points."""
-    value = float(weight @ points / weight.sum())
     if points.size == 1:
-        return Interval(value, value, value)
-    inside = (weight[1:] + weight[:-1]) / 2
-    below = np.concatenate([[0.0], np.cumsum(inside)]) / inside.sum()
-    low, high = np.interp([0.025, 0.975], below, points)
-    return Interval(value, float(low), float(high))
+        return Interval(*points.tolist() * 3)
+    # Between few points a density is no polygon: its logarithm is a curve through them.
+    between = np.linspace(points[0], points[-1], _BETWEEN)
+    curve = PchipInterpolator(points, np.log(np.maximum(weight, 1e-300)))
+    density = np.exp(curve(between) - curve(points).max())
+    below = cumulative_trapezoid(density, initial=0)
+    low, high = np.interp([0.025, 0.975], below / below[-1], between)
+    return Interval(float(density @ between / density.sum()), float(low), float(high))
 
 
 def _says_little(points, weight, stated) -> bool:
