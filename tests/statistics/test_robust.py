@@ -3,9 +3,13 @@
 import numpy as np
 import pytest
 from scipy.special import stdtrit
+from scipy.stats import norm
 
 from tests.simulate_readings import simulate
+from tuninglib.physics.hill import Hill
+from tuninglib.statistics.gain import estimate_gains
 from tuninglib.statistics.repeats import pooled_sd
+from tuninglib.statistics.road_runs import Runs, linearised
 from tuninglib.statistics.robust import NAMED, group_means, weigh_groups, weight_at
 
 SD = 0.01
@@ -98,6 +102,65 @@ def test_a_day_of_large_scatter_is_not_a_day_of_doubts():
         for _ in range(200)
     ]
     assert np.mean(named) < 0.15
+
+
+def left_out(values, sd, group, weight, at):
+    """Row by row: how far one is from the others, and its weight by their scatter alone."""
+    rest = np.delete(np.arange(values.size), at)
+    precision = weight / sd**2
+    squares = 4.0
+    for one in np.unique(group[rest]):
+        own = rest[group[rest] == one]
+        middle = np.average(values[own], weights=precision[own])
+        squares += np.sum(precision[own] * (values[own] - middle) ** 2)
+    dof = 4.0 + values.size - np.unique(group).size - 1
+    own = rest[group[rest] == group[at]]
+    if not own.size:
+        return 0.0, 1.0
+    off = values[at] - np.average(values[own], weights=precision[own])
+    variance = squares / dof * (sd[at] ** 2 + 1 / precision[own].sum())
+    # As often beyond as 2.5 standard deviations of a normal distribution are.
+    far = stdtrit(dof, norm.cdf(2.5))
+    return off, min(1.0, (far * np.sqrt(variance) / abs(off)) ** 4)
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3, 4])
+def test_a_row_is_held_against_the_others_alone(seed):
+    """Rows of unlike scatter, one of them off by more or less: each left out in turn."""
+    rng = np.random.default_rng(seed)
+    group = np.array([0, 0, 0, 0, 1, 1, 1, 2, 3, 3, 3, 3, 3])
+    sd = SD * rng.uniform(0.5, 2.0, group.size)
+    values = 0.1 * group + sd * rng.standard_normal(group.size)
+    values[[1, 9]] += np.array([5.0, 9.0]) * sd[[1, 9]]
+    found = weigh_groups(values, sd, group)
+    off, weight = np.transpose(
+        [left_out(values, sd, group, found.weight, at) for at in range(group.size)]
+    )
+    assert not found.disagree.any()
+    assert found.weight.min() < 0.6
+    assert found.off == pytest.approx(off, rel=0.01, abs=1e-4)
+    assert found.weight == pytest.approx(weight, abs=0.01)
+
+
+@pytest.mark.parametrize("off_by", [0.3, -1.5, -2.5])
+def test_a_run_is_held_against_the_other_runs_alone(off_by):
+    """Runs with nothing unknown are rows of one scatter, 2.5 % before any was seen."""
+    setup = np.array([0, 0, 0, 0, 1, 1, 1, 2, 2, 2, 2, 3])
+    exits = np.array([16.9, 17.1, 17.0, 16.95, 18.3, 18.1, 18.4, 17.6, 17.7, 17.9, 17.5, 17.0])
+    exits[[2, 9]] += off_by, off_by / 4
+    runs = Runs(
+        hill=Hill([150.0, 250.0], [0.055, 0.065]), setup=setup, rider=0, true_entry_m_s=13.0,
+        true_exit_m_s=exits, mass_kg=200.0, air_density_kg_m3=1.18, drag_area_m2=0.55,
+        rolling_coefficient=0.015,
+    )  # fmt: skip
+    found = estimate_gains(runs).weighed
+    values, sd = linearised(runs, [], [])[0], np.full(setup.size, 0.025)
+    off, weight = np.transpose(
+        [left_out(values, sd, setup, found.weight, at) for at in range(setup.size)]
+    )
+    assert found.off == pytest.approx(off, rel=0.01, abs=2e-4)
+    assert found.weight == pytest.approx(weight, abs=0.01)
+    assert bool(found.weight.min() < 0.9) is (abs(off_by) > 1)
 
 
 @pytest.mark.parametrize("repeats", [3, 4])

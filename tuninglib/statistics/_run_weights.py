@@ -65,7 +65,7 @@ def run_weights(system, linear, design, gust_dof) -> Weighed:
     group = np.full(system.exists.sum(), -1)
     group[: system.n] = system.runs.setup
     values = system.listed(linear.data)
-    return settled_weights(leave_out, group, values, max(dof - 1, 1.0))
+    return settled_weights(leave_out, group, values, dof - 1)
 
 
 def _scatter_of_others(fit, matrix, start, there):

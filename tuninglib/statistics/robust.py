@@ -21,6 +21,8 @@ NAMED = 0.4
 # A setup disagrees where half of its rows or more lost half of their weight: no majority is left.
 # Two rows are symmetric, and the first loss of either says that they are far apart.
 _HALF, _ONE_OF_TWO = 0.5, 0.9
+# How many repeats the guess at the scatter is worth.
+_PRIOR_DOF = 4.0
 # Steps until the weights stand still; they halve their distance each time.
 _MOST_STEPS = 60
 
@@ -123,7 +125,7 @@ def settled_weights(leave_out, group, values, dof) -> Weighed:
     return Weighed(weight, off, disagree)
 
 
-def weigh_groups(values, sd, group, *, prior_dof=4.0) -> Weighed:
+def weigh_groups(values, sd, group) -> Weighed:
     """Weights of repeats against the others of their group.
 
     Parameters
@@ -133,8 +135,6 @@ def weigh_groups(values, sd, group, *, prior_dof=4.0) -> Weighed:
         Of each, as assumed; one factor for all is adjusted by the repeats.
     group : array of int (n,)
         Numbers from 0.
-    prior_dof : float
-        How many repeats the guess at the scatter is worth.
 
     Returns
     -------
@@ -155,7 +155,7 @@ def weigh_groups(values, sd, group, *, prior_dof=4.0) -> Weighed:
     """
     values, sd, group = np.asarray(values, float), np.asarray(sd, float), np.asarray(group, int)
     require(sd, what="scatter of a row", unit="", above=0)
-    dof = prior_dof + len(values) - len(np.unique(group))
+    dof = _PRIOR_DOF + len(values) - len(np.unique(group))
 
     def leave_out(weight):
         precision = weight / sd**2
@@ -168,11 +168,11 @@ def weigh_groups(values, sd, group, *, prior_dof=4.0) -> Weighed:
         # (values - mean) total / others, and squares total / others is what a row adds to the sum.
         off = np.where(single, 0.0, (values - mean) * (1 + precision / others))
         added = np.where(single, 0.0, squares * (1 + precision / others))
-        # Without the row itself; zero only where nothing else is known.
-        scatter = np.maximum(prior_dof + squares.sum() - added, 1e-12) / max(dof - 1, 1.0)
+        # Without the row itself.
+        scatter = (_PRIOR_DOF + squares.sum() - added) / (dof - 1)
         return off, scatter * (sd**2 + 1 / others), scatter * sd**2
 
-    return settled_weights(leave_out, group, values, max(dof - 1, 1.0))
+    return settled_weights(leave_out, group, values, dof - 1)
 
 
 class GroupMean(NamedTuple):
