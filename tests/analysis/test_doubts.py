@@ -367,8 +367,9 @@ def test_each_doubt_of_readings_has_its_size_its_weight_and_its_runs():
         ("b", 7.0, 12.5, 0.7, 1.0, False, True),
         ("b", 8.0, 12.5, 0.9, 1.0, False, True),
         ("b", 9.0, 12.5, 1.0, 1.0, False, False),
+        ("a", 10.0, 12.5, 0.8, 1.0, False, True),
     )
-    two, three, one, wide = _of_readings(rows)
+    two, three, one, wide, last = _of_readings(rows)
     # In the order in which the setups were ridden, not in that of the alphabet.
     assert (two.code, two.setup, two.runs, two.weight) == (
         "readings disagree",
@@ -377,11 +378,14 @@ def test_each_doubt_of_readings_has_its_size_its_weight_and_its_runs():
         0.5,
     )
     assert two.off == pytest.approx(15 / 12 - 1)
-    assert (three.setup, three.runs, three.weight, three.off) == ("a", (3.0, 4.0, 5.0), 0.6, None)
+    assert (three.setup, three.runs, three.weight, three.off) == (
+        "a", (3.0, 4.0, 5.0, 10.0), 0.8, None,
+    )  # fmt: skip
     # The weight with which it counts, not only the trust in it; and one remark for one reading.
     assert (one.code, one.runs, one.weight) == ("reading", (6.0,), 0.04)
     assert one.off == pytest.approx(15 / 12.5 - 1)
     assert (wide.code, wide.runs, wide.weight) == ("wide spread", (7.0, 8.0), 0.9)
+    assert (last.code, last.setup, last.runs) == ("wide spread", "a", (10.0,))
 
 
 def test_each_doubt_of_speeds_has_its_size_its_weight_and_its_runs():
@@ -421,3 +425,38 @@ def test_more_flow_that_reads_leaner_is_said_beyond_its_noise(clean, monkeypatch
     monkeypatch.setattr("tuninglib.analysis.doubts.mean_readings", lambda session, rows: means)
     found = _of_order(clean.judged, pd.DataFrame({"x": [1]}), clean.ladder)
     assert [one.code for one in found] == ["flow direction"] * said
+
+
+def order_of(clean, monkeypatch, one, other):
+    """Doubts of two setups, given the logarithms of their means, off by a thousandth each."""
+    means = {name: GroupMean(mean, 1e-6, 9, 3) for name, mean in (one, other)}
+    monkeypatch.setattr("tuninglib.analysis.doubts.mean_readings", lambda session, rows: means)
+    return _of_order(clean.judged, pd.DataFrame({"x": [1]}), clean.ladder)
+
+
+@pytest.mark.parametrize(("more", "said"), [(1.005, False), (1.015, True)])
+def test_flows_that_are_the_same_have_no_order(clean, monkeypatch, more, said):
+    flows = {"i164": 1.0, "i172": more}
+    monkeypatch.setattr("tuninglib.analysis.doubts.flow_on_bike", lambda session, name: flows[name])
+    found = order_of(clean, monkeypatch, ("big_164", 0.0), ("big_172", 0.05))
+    assert [(one.setup, one.other) for one in found] == [("big_172", "big_164")] * said
+
+
+@pytest.mark.parametrize(
+    ("shift", "change", "said"),
+    [
+        # More ethanol asks for less air: leaner is as it should be, if by less than it should.
+        (0.3, 0.1, False),
+        (0.3, -0.05, True),
+        (0.015, -0.05, True),
+        (0.005, -0.05, False),
+    ],
+)
+def test_more_ethanol_that_reads_richer_is_said(clean, monkeypatch, shift, change, said):
+    demands = {"e5": 1.0, "e10": 1.0 - shift}
+    monkeypatch.setattr("tuninglib.analysis.doubts._demand", lambda session, name: demands[name])
+    found = order_of(clean, monkeypatch, ("big_172", 0.0), ("big_172_e10", change))
+    assert [(one.code, one.setup, one.other) for one in found] == [
+        ("fuel direction", "big_172_e10", "big_172")
+    ] * said
+    assert all(one.off == pytest.approx(np.exp(change) - 1) for one in found)

@@ -320,7 +320,7 @@ class _Day(NamedTuple):
     parts: dict
 
     def spread(self, vector):
-        shared = self.mixture.means.shape[-1] - len(vector)
+        shared = self.mixture.means.shape[1] - len(vector)
         return spread(self.mixture, np.concatenate([vector, np.zeros(shared)]))
 
     def steps(self, setup) -> Steps:
