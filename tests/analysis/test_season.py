@@ -297,6 +297,29 @@ def test_comparisons_are_counted_and_a_link_is_enough_to_tell_apart(outings):
     assert {pull.verdict for pull in slow.pulls[1:]} == {"not told apart"}
 
 
+def test_gains_are_counted_from_what_most_outings_count_from_or_the_first(outings):
+    may, june, july, august = outings
+    assert [one.record.forces.setups[0] for one in (may, july)] == ["stock", "big_164"]
+    assert season_of((may, july)).reference == "stock"
+    twice = replace(july, folder="again", runs_checksum="again")
+    assert season_of((may, july, twice)).reference == "big_164"
+    for one in (season_of((may, july, twice)), season_of((june, july, august))):
+        first, *others = one.pulls
+        assert first.setup == one.reference
+        assert first.linked
+        assert (first.gain, first.verdict) == (None, None)
+        assert all(0 < pull.p_adjusted <= 1 for pull in others)
+
+
+def test_a_trend_wants_three_days_and_runs_from_first_to_last(outings):
+    assert season_of(outings[:2]).trend is None
+    three = season_of(outings[:3]).trend
+    assert three.days == (outings[2].date - outings[0].date).days
+    # On one and the same day again, three outings are two days.
+    again = replace(outings[0], folder="again", runs_checksum="again")
+    assert season_of((*outings[:2], again)).trend is None
+
+
 def test_what_a_day_does_to_one_setup_is_taken_as_half_of_what_it_does_to_all(outings):
     doubled = tuple(changed(one, day_sd=2 * one.record.day_sd) for one in outings[:2])
     near, far = season_of(outings[:2]).pulls[1], season_of(doubled).pulls[1]

@@ -60,8 +60,7 @@ def _settled(road, gain):
     """
     if gain is None or not road.one_after_the_other:
         return gain
-    least = min(abs(gain.ratio.low), abs(gain.ratio.high))
-    stands = gain.ratio.low * gain.ratio.high > 0 and least > _MADE_BY_THE_DAY
+    stands = gain.ratio.low > _MADE_BY_THE_DAY or gain.ratio.high < -_MADE_BY_THE_DAY
     return replace(gain, told_apart=gain.told_apart and stands)
 
 
