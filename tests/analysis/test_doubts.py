@@ -2,6 +2,7 @@
 
 import json
 import re
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -460,3 +461,26 @@ def test_more_ethanol_that_reads_richer_is_said(clean, monkeypatch, shift, chang
         ("fuel direction", "big_172_e10", "big_172")
     ] * said
     assert all(one.off == pytest.approx(np.exp(change) - 1) for one in found)
+
+
+@pytest.mark.parametrize(
+    ("verdicts", "said"),
+    [
+        ({"idle": "corrects", "full": "table"}, True),
+        ({"idle": "table", "full": "corrects"}, False),
+        ({"idle": "corrects", "full": "corrects"}, False),
+        ({"idle": "corrects"}, True),
+    ],
+)
+def test_an_ecu_that_corrects_at_full_throttle_explains_every_order(
+    clean, monkeypatch, verdicts, said
+):
+    means = {
+        name: GroupMean(mean, 1e-6, 9, 3) for name, mean in (("big_164", 0), ("big_172", 0.05))
+    }
+    monkeypatch.setattr("tuninglib.analysis.doubts.mean_readings", lambda session, rows: means)
+    responses = tuple(
+        SimpleNamespace(state=state, verdict=verdict) for state, verdict in verdicts.items()
+    )
+    ladder = replace(clean.ladder, responses=responses)
+    assert bool(_of_order(clean.judged, pd.DataFrame({"x": [1]}), ladder)) is said
