@@ -143,11 +143,13 @@ def mutated(source: str, number: int):
 def tests_of(module: str) -> list:
     """Tests that stand for a module: its examples, those of its name, and all that import it.
 
-    Where nothing imports it but other modules of its row, those that stand for them; where numbers
-    come of it, what invented outings answer, too.
+    Where there are none, those of its name in another row, then those that stand for modules of
+    its row that import it; where numbers come of it, what invented outings answer, too.
     """
-    row = module.split("/")[0]
-    found = _directly(module)
+    row, name = module.removesuffix(".py").split("/")
+    found = _directly(module) or [
+        str(test.relative_to(ROOT)) for test in sorted((ROOT / "tests").glob(f"*/test_{name}.py"))
+    ]
     if not found:
         path = ROOT / "tuninglib" / module
         for other in sorted(path.parent.glob("*.py")):

@@ -1,0 +1,105 @@
+"""Fills and long climbs as a rider types them: what is read, and what is refused where."""
+
+import numpy as np
+import pytest
+
+from tuninglib.session.climbs_file import CLIMBS, read_climbs
+from tuninglib.session.fills_file import FILLS, read_fills
+
+KNOWN = {"setups": {"stock", "big"}}
+
+
+def read(reader, path, text):
+    """The table and what was said of it: message, row, column."""
+    problems = []
+    path.write_text(text, encoding="utf-8")
+    table = reader(path, KNOWN, problems)
+    assert {one.file for one in problems} <= {path.name}
+    return table, [(one.message, one.row, one.column) for one in problems]
+
+
+def test_a_folder_without_the_tables_has_empty_ones(tmp_path):
+    problems = []
+    for reader, columns in (
+        (read_fills, ["row", "setup", "distance_m", "volume_m3", "exclude", "note"]),
+        (read_climbs, ["climb", "setup", "time_s", "head_temperature_k", "air_temperature_k"]),
+    ):
+        table = reader(tmp_path / "none.csv", KNOWN, problems)
+        assert (list(table.columns), len(table)) == (columns, 0)
+    assert problems == []
+
+
+def test_fills_are_read_in_si(tmp_path):
+    table, said = read(
+        read_fills, tmp_path / FILLS,
+        "setup,distance [km],volume [L],exclude\nstock,200,5,\nbig,150,3,spilt\n",
+    )  # fmt: skip
+    assert said == []
+    assert table["distance_m"].tolist() == [200e3, 150e3]
+    assert table["volume_m3"].tolist() == pytest.approx([5e-3, 3e-3])
+    assert (table["row"].tolist(), table["exclude"].tolist()) == ([2, 3], ["", "spilt"])
+
+
+@pytest.mark.parametrize(
+    ("litres", "message"),
+    [
+        (0.79, "0.79 L/100 km (298 miles to the US gallon)"),
+        (0.81, None),
+        (8.9, None),
+        (9.1, "9.1 L/100 km (25.8 miles to the US gallon)"),
+    ],
+)
+def test_a_fill_that_no_small_motorcycle_drinks_is_refused(tmp_path, litres, message):
+    """By hand: 235.2 miles to the US gallon are one litre on 100 km."""
+    text = f"setup,distance [km],volume [L],exclude\nstock,200,5,\nbig,100,{litres},"
+    _, said = read(read_fills, tmp_path / FILLS, text)
+    assert [(row, column) for _, row, column in said] == [(3, "volume")] * (message is not None)
+    assert all(words.startswith(message) for words, _, _ in said)
+    # Of one that is left out with a reason nobody asks.
+    _, said = read(read_fills, tmp_path / FILLS, text + "spilt\n")
+    assert said == []
+
+
+def climb(*rows):
+    head = "climb,setup,time [min],head_temperature [degC],air_temperature [degC]\n"
+    return head + "".join(",".join(map(str, row)) + "\n" for row in rows)
+
+
+RISING = ((1, "stock", 0, 100, 20), (1, "stock", 1, 120, 20), (1, "stock", 2, 130, 20))
+
+
+def test_climbs_are_read_in_si(tmp_path):
+    table, said = read(
+        read_climbs,
+        tmp_path / CLIMBS,
+        climb(*RISING, (2, "big", 0, 90, "")) + "2,big,1,95,\n2,big,3,94,\n",
+    )
+    assert said == []
+    assert table["time_s"].tolist() == [0, 60, 120, 0, 60, 180]
+    assert table["head_temperature_k"].tolist()[:2] == pytest.approx([373.15, 393.15])
+    assert np.isnan(table["air_temperature_k"]).tolist() == [False] * 3 + [True] * 3
+
+
+@pytest.mark.parametrize(
+    ("rows", "said"),
+    [
+        ((*RISING[:2], (1, "big", 2, 130, 20)),
+         ("climb 1 has rows of 2 setups; number each climb", 2)),
+        (RISING[:2], ("climb 1 has fewer than 3 readings at different times", 2)),
+        ((*RISING[:2], (1, "stock", 1, 130, 20)),
+         ("climb 1 has fewer than 3 readings at different times", 2)),
+        # By time, not by row: from 130 to 130 is no rise; the first climb is whole.
+        ((*RISING, (2, "big", 2, 130, 20), (2, "big", 0, 130, 20), (2, "big", 1, 140, 20)),
+         ("the head of climb 2 (big) did not get hotter", 5)),
+        ((*RISING, (2, "big", 2, 131, 20), (2, "big", 0, 130, 20), (2, "big", 1, 99, 20)), None),
+    ],
+)  # fmt: skip
+def test_a_climb_that_tells_nothing_is_refused_with_its_first_row(tmp_path, rows, said):
+    _, found = read(read_climbs, tmp_path / CLIMBS, climb(*rows))
+    assert [(row, column) for _, row, column in found] == ([(said[1], "climb")] if said else [])
+    assert all(message.startswith(said[0]) for message, _, _ in found)
+
+
+def test_a_bad_cell_is_said_before_its_climb(tmp_path):
+    _, found = read(read_climbs, tmp_path / CLIMBS, climb((1, "stock", "soon", 100, 20)))
+    assert [(row, column) for _, row, column in found] == [(2, "time")]
