@@ -144,6 +144,41 @@ def test_a_date_that_could_be_two_is_asked_about(read):
     assert trace.clock_s == 14 * 3600 + 3 * 60 + 22.5
 
 
+def test_a_date_by_a_format_is_utc_where_it_says_the_zone(read):
+    for year, wanted in (("%Y", "2026"), ("%y", "26")):
+        text = f"time,gauge\n05.06.{wanted} 14:03:22 +0200,13\n05.06.{wanted} 14:03:23 +0200,13\n"
+        trace = read(text, time_format=f"%d.%m.{year} %H:%M:%S %z")
+        assert (trace.started_utc_s, trace.clock_s) == (1780661002.0, None)
+        local = read(text.replace(" +0200", ""), time_format=f"%d.%m.{year} %H:%M:%S")
+        assert (local.started_utc_s, local.clock_s) == (None, 14 * 3600 + 3 * 60 + 22)
+    # Of the day alone, which goes on over midnight.
+    night = read("time,gauge\n23-59-00,13\n00-01-00,13\n", time_format="%H-%M-%S")
+    assert (night.clock_s, night.time_s[1], night.started_utc_s) == (86340, 120, None)
+
+
+def test_one_date_without_its_zone_makes_all_of_a_place(read):
+    rows = ("2026-05-16T14:03:22Z", "2026-05-16T14:03:23", "2026-05-16T14:03:25Z")
+    trace = read("time,gauge\n" + "".join(f"{row},13\n" for row in rows))
+    assert (trace.started_utc_s, trace.clock_s) == (None, 50602.0)
+
+
+@pytest.mark.parametrize("unit", ["", " [deg]", " [°]", " [degrees]"])
+def test_places_are_in_degrees(read, unit):
+    text = f"time [s],lat{unit},lon{unit},elevation [km]\n0,46.5,8.25,0.3\n1,46.6,8.26,0.31\n"
+    trace = read(text)
+    np.testing.assert_array_equal(trace.channels["latitude_deg"], [46.5, 46.6])
+    np.testing.assert_array_equal(trace.channels["longitude_deg"], [8.25, 8.26])
+    np.testing.assert_allclose(trace.channels["elevation_m"], [300, 310])
+
+
+def test_a_head_that_is_only_a_unit_has_that_unit(read):
+    trace = read("s,kmh,x\n0,36,1\n1,72,2\n", columns={"time": "s", "speed": "kmh"})
+    np.testing.assert_allclose(trace.channels["speed_m_s"], [10, 20])
+    assert trace.unused == ("x",)
+    with pytest.raises(SessionError, match="has no unit for speed"):
+        read("s,v\n0,36\n1,72\n", columns={"time": "s", "speed": "v"})
+
+
 def test_what_is_left_out_is_counted_with_its_reason_and_line(read):
     body = (
         "0,10,12.8\n1,x,12.9\n2,11\n3,12,13.1,7\n\n?,13,13.1\n4,999,13.2\n4,14,13.2\n"
@@ -184,6 +219,10 @@ def test_rows_that_come_a_little_late_are_put_in_order(read):
         ("time,gauge\n0.1,13\n0.2,13\n", {}, "has no unit; write for example units = { time = "),
         ("time [km],gauge\n0.1,13\n0.2,13\n", {}, "[km] is no unit of time"),
         ("time [s],x\n0.1,13\n0.2,13\n", {}, "has a time but no channel of ours"),
+        ("time [s],x,y z\n0.1,13,2\n0.2,13,3\n", {}, 'columns = { gauge = "y z" }; its columns'),
+        ("t [s],x,gauge\n0.1,13,2\n0.2,13,3\n", {}, 'columns = { time = "t [s]" }; its columns'),
+        ("time [s],speed [km/h],speed\n0,1,1\n1,1,1\n", {}, "has 'speed' and 'speed', both for"),
+        ("time [s],lat [km],gauge\n0,1,1\n1,1,1\n", {}, 'units = { latitude = "deg" }'),
         ("time [s],speed\n0.1,13\n0.2,13\n", {}, 'write for example units = { speed = "km/h" }'),
         ("time [s],speed [kg]\n0.1,13\n0.2,13\n", {}, "[kg] is no unit of speed"),
         ("time [s],gauge,gauge\n0,1,1\n1,1,1\n", {}, "has 'gauge' and 'gauge', both for gauge"),
@@ -194,7 +233,6 @@ def test_rows_that_come_a_little_late_are_put_in_order(read):
         ("time [s],gauge\n5,13\n5,13\n", {}, "has one time in all its rows"),
         ("time [s],gauge\n1e9,13\n1e10,13\n2e10,13\n", {}, "s is more than 14 days"),
     ],
-    ids=range(18),
 )  # fmt: skip
 def test_what_is_no_log_is_refused_in_one_sentence(read, content, how, said):
     with pytest.raises(SessionError) as refused:

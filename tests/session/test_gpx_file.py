@@ -190,6 +190,64 @@ def test_a_logged_speed_is_used_if_the_positions_say_the_same(read, logged, kept
         assert float(ratio[0].example) == pytest.approx(logged / 11, rel=0.05)
 
 
+def ridden(speeds, logged, *, step=1.0, latitude=0.0):
+    """To the east at speeds that change, with the speeds that a device writes down."""
+    metre, way, points = 1 / (111_195 * np.cos(np.deg2rad(latitude))), 0.0, []
+    for i, (speed, shown) in enumerate(zip(speeds, logged, strict=True)):
+        way += step * speed if i else 0.0
+        more = f"<extensions><speed>{shown}</speed></extensions>" if shown is not None else ""
+        points.append(point(i * step, lat=latitude, lon=way * metre, more=more))
+    return track(*points)
+
+
+@pytest.mark.parametrize(
+    ("speeds", "logged", "how", "kept"),
+    [
+        # In km/h on a track of five a second far from the equator, and in m/s.
+        ([11.0] * 200, [39.6] * 200, {"step": 0.2, "latitude": 60.0}, False),
+        ([11.0] * 200, [11.0] * 200, {"step": 0.2, "latitude": 60.0}, True),
+        # A speed that rises: each counts where it was.
+        (np.linspace(5, 25, 60), np.linspace(5, 25, 60), {}, True),
+        (np.linspace(5, 25, 60), 1.2 * np.linspace(5, 25, 60), {}, False),
+        ([10.0] * 60, [11.4] * 60, {}, True),
+        ([10.0] * 60, [11.6] * 60, {}, False),
+        ([10.0] * 60, [8.4] * 60, {}, False),
+        # Three hundred metres tell, less do not.
+        ([10.0] * 31, [20.0] * 31, {}, True),
+        ([10.0] * 33, [20.0] * 33, {}, False),
+        # On foot and over a gap nothing is told.
+        ([10.0] * 40 + [3.9] * 90, [10.0] * 40 + [39.0] * 90, {}, True),
+        ([4.1] * 90, [41.0] * 90, {}, False),
+        ([10.0] * 40, [20.0] * 40, {"step": 10.0}, True),
+        ([10.0] * 40, [20.0] * 40, {"step": 9.0}, False),
+        ([10.0] * 60, [None, 20.0] * 30, {}, True),
+        ([10.0] * 80, [None, *[20.0] * 79], {}, False),
+    ],
+)
+def test_a_logged_speed_is_held_against_the_way(read, speeds, logged, how, kept):
+    trace = read(ridden(speeds, logged, **how))
+    assert ("speed_m_s" in trace.channels) == kept
+    said = [one for one in trace.left_out if one.reason == "other speed"]
+    assert [one.count for one in said] == [sum(one is not None for one in logged)] * (not kept)
+
+
+def test_a_point_without_a_place_takes_none_from_what_is_in_it(read):
+    bare = '<trkpt lat="46"><sat>7</sat><name>x</name><time>2026-05-16T12:00:{:02}Z</time></trkpt>'
+    trace = read(track(point(0), *(bare.format(at) for at in (1, 2)), point(3)))
+    np.testing.assert_array_equal(np.isnan(trace.channels["longitude_deg"]), [0, 1, 1, 0])
+    assert trace.left_out == ()
+
+
+def test_many_points_are_taken_a_few_at_a_time(read, monkeypatch):
+    text = track(*(point(i, lat=40 + i / 10, ele=300 + i) for i in range(11)))
+    whole = read(text)
+    monkeypatch.setattr("tuninglib.session.gpx_file._AT_A_TIME", 3)
+    few = read(text)
+    for name, values in whole.channels.items():
+        np.testing.assert_array_equal(few.channels[name], values)
+    assert few.rows == 11
+
+
 def test_a_time_below_a_point_is_not_the_points_time(read):
     more = "<extensions><x><time>1999-01-01T00:00:00Z</time><ele>9</ele></x></extensions>"
     bare = '<trkpt lat="1" lon="1">{}</trkpt>'

@@ -12,7 +12,7 @@ _LINES, _SAMPLE = 200, 40
 _SEPARATORS = (",", ";", "\t", "|", r"\s+")
 _MOST_COLUMNS = 2000
 _NUMBER = re.compile(r"[-+−]?(\d+([.,]\d*)?|[.,]\d+)([eE][-+]?\d+)?")
-_TIME = re.compile(r"\d{1,4}[-./:]\d{1,2}[-./:]\d{1,4}([T ,]?[\d:.,]*)?(Z|[-+]\d\d:?\d\d)?")
+_TIME = re.compile(r"\d{1,4}[-./:]\d{1,2}[-./:]\d{1,4}([T ,]?[\d:.,]*)?( ?(Z|[-+]\d\d:?\d\d))?")
 _PLAIN_NUMBER = re.compile(r"[-+]?\d+,\d+")
 _POINT = re.compile(r"[-+]?\d*\.\d+([eE][-+]?\d+)?")
 
