@@ -242,11 +242,44 @@ def test_what_is_no_log_is_refused_in_one_sentence(read, content, how, said):
     assert problem.file == "gauge.csv"
 
 
+@pytest.mark.parametrize(("kilobytes", "read_at_all"), [(190, True), (210, False)])
+def test_a_line_may_have_two_hundred_kilobytes(read, monkeypatch, kilobytes, read_at_all):
+    monkeypatch.setattr(log_blocks, "_BLOCK_BYTES", 10)
+    text = "time [s],gauge,note\n0,12,a\n1,13," + "x" * (1000 * kilobytes) + "\n2,14,b\n"
+    if read_at_all:
+        assert read(text).rows == 3
+        return
+    with pytest.raises(SessionError, match="row 3: has a line of more than 200 kB"):
+        read(text)
+
+
 def test_a_line_without_end_is_refused(read, monkeypatch):
     monkeypatch.setattr(log_blocks, "_BLOCK_BYTES", 100)
     monkeypatch.setattr(log_blocks, "_LONGEST_LINE", 1000)
     with pytest.raises(SessionError, match="row 5: has a line of more than 1 kB; is it a log"):
         read("time [s],gauge\n0,1\n1,1\n2,1\n3," + "9" * 5000 + "\n4,1\n")
+
+
+@pytest.mark.parametrize("size", [12, 8000])
+def test_a_quotation_mark_that_is_not_closed_is_refused_with_its_block(read, monkeypatch, size):
+    monkeypatch.setattr(log_blocks, "_BLOCK_BYTES", size)
+    text = 'time [s],"gauge"\n' + "".join(f'{i},"12.{i}"\n' for i in range(4)) + '4,"13\n5,13\n'
+    # By blocks of two lines from its own, else from the first row of numbers.
+    low, high = (6, 7) if size == 12 else (2, 7)
+    with pytest.raises(SessionError, match=f"row {low}: has lines from here to line {high} that"):
+        read(text)
+
+
+@pytest.mark.parametrize("size", [1, 12, 8000])
+def test_empty_lines_and_short_lines_lose_no_row(read, monkeypatch, size):
+    monkeypatch.setattr(log_blocks, "_BLOCK_BYTES", size)
+    rows = ["0,1,12.1", "", "1,1,12.2", "", "", *(f"{i},1" for i in range(2, 8)), "8,1,12.9,4,5,6"]
+    for quoted in (False, True):
+        text = "time [s],x,gauge\n" + "\n".join(rows) + "\n"
+        trace = read(text.replace("12.1", '"12.1"') if quoted else text)
+        np.testing.assert_array_equal(trace.time_s, range(8))
+        assert trace.left_out == (LeftOut("too many cells", 1, 13),)
+        np.testing.assert_array_equal(trace.channels["gauge"], [12.1, 12.2, *[np.nan] * 6])
 
 
 @pytest.mark.parametrize("size", [20, 64, 1000])

@@ -1,0 +1,104 @@
+"""Rows of a log brought into the order of time: what is put right, left out or refused."""
+
+import numpy as np
+import pytest
+
+from tuninglib.session.trace import LeftOut, Trace, in_order
+from tuninglib.text_files import SessionError
+
+
+def ordered(seconds, *, absolute=False, utc=False, clock=False, line=5, **channels):
+    seconds = np.array(seconds, dtype=float)
+    channels = channels or {"gauge": np.arange(seconds.size) + 10.0}
+    return in_order(
+        "table", "box.csv", seconds, {k: np.array(v, dtype=float) for k, v in channels.items()},
+        lambda row: row + line, rows=seconds.size, left_out=[], absolute=absolute, utc=utc,
+        clock=clock, unused=("x",),
+    )  # fmt: skip
+
+
+def test_times_in_order_stay():
+    trace = ordered([0, 0.25, 0.5])
+    assert (trace.reordered, trace.left_out, trace.unused, trace.rows) == (0, (), ("x",), 3)
+    assert (trace.started_utc_s, trace.clock_s) == (None, None)
+    assert repr(trace) == "Trace of 3 rows over 0 s: gauge"
+    bare = Trace(kind="gpx", time_s=np.array([0.0, 7.0]), started_utc_s=None, clock_s=None,
+                 channels={}, rows=2, left_out=())  # fmt: skip
+    assert (bare.reordered, bare.unused) == (0, ())
+    assert repr(bare) == "Trace of 2 rows over 7 s: no channels"
+
+
+@pytest.mark.parametrize(
+    ("absolute", "utc", "clock", "started", "of_day"),
+    [
+        (True, True, False, 90_000.0, None),
+        (True, False, False, None, 3600.0),
+        (False, False, True, None, 3600.0),
+        (False, False, False, None, None),
+    ],
+)
+def test_what_a_time_tells_of_the_day(absolute, utc, clock, started, of_day):
+    trace = ordered([90_000, 90_001], absolute=absolute, utc=utc, clock=clock)
+    assert (trace.started_utc_s, trace.clock_s) == (started, of_day)
+    np.testing.assert_array_equal(trace.time_s, [0, 1])
+
+
+def test_rows_that_are_left_out_keep_their_lines():
+    trace = ordered([3, np.nan, 4, 3.5, 4, np.nan])
+    np.testing.assert_array_equal(trace.time_s, [0, 0.5, 1])
+    np.testing.assert_array_equal(trace.channels["gauge"], [10, 13, 12])
+    assert trace.left_out == (LeftOut("no time", 2, 6), LeftOut("time twice", 1, 9))
+    assert trace.reordered == 1
+
+
+@pytest.mark.parametrize(
+    ("back", "absolute", "taken"), [(2.0, False, True), (2.1, False, False), (500, True, True)]
+)
+def test_a_time_that_goes_back_is_late_or_a_new_start(back, absolute, taken):
+    seconds = [1000, 1010, 1010 - back, 1020]
+    if taken:
+        assert ordered(seconds, absolute=absolute).reordered == 1
+        return
+    with pytest.raises(SessionError, match=r"row 7: time goes back from 1010 s to 1007\.9 s"):
+        ordered(seconds)
+
+
+@pytest.mark.parametrize(("hours", "over"), [(11, False), (13, True)])
+def test_a_clock_that_goes_back_by_more_than_half_a_day_is_over_midnight(hours, over):
+    seconds = np.array([20, 20.001, 20.001 - hours, 20.002 - hours]) * 3600
+    if over:
+        trace = ordered(seconds, clock=True)
+        assert trace.time_s[2] == pytest.approx(3.6 + (24 - hours) * 3600)
+        return
+    with pytest.raises(SessionError, match="time goes back"):
+        ordered(seconds, clock=True)
+
+
+def test_two_times_are_the_fewest():
+    with pytest.raises(SessionError, match="holds 1 rows with a time"):
+        ordered([1, np.nan])
+    with pytest.raises(SessionError, match="has one time in all its rows"):
+        ordered([1, 1, 1])
+    assert ordered([1, 1, 2]).left_out == (LeftOut("time twice", 1, 6),)
+
+
+def test_cells_beyond_their_limits_are_no_readings():
+    trace = ordered([0, 1, 2, 3], throttle=[-0.05, 1.05, 1.06, -0.06], speed=[-1, 200, 300, 999])
+    np.testing.assert_array_equal(trace.channels["throttle_ratio"], [-0.05, 1.05, np.nan, np.nan])
+    assert trace.left_out == (
+        LeftOut("limits", 4, 5, "speed", "-1"), LeftOut("limits", 2, 7, "throttle", "1.06"),
+    )  # fmt: skip
+    # Of a channel without any reading there is nothing.
+    assert "speed_m_s" not in trace.channels
+    assert ordered([0, 1], gauge=[np.nan, np.nan]).channels == {}
+
+
+@pytest.mark.parametrize(
+    ("others", "kept"), [([30.0, 31.0, 29.0], True), ([31.0, 31.0, 31.0], False), ([], False)]
+)
+def test_an_elevation_of_nothing_is_one_on_a_coast(others, kept):
+    """Up to thirty metres the others' middle is a coast; without others it is nothing."""
+    values = [0.0, *others, 0.0]
+    trace = ordered(range(len(values)), elevation=values)
+    assert trace.left_out == (() if kept else (LeftOut("zero", 2, 5, "elevation", "0"),))
+    assert ("elevation_m" in trace.channels) == bool(others)
