@@ -10,8 +10,10 @@ from demo_data.log_maker import Devices, degrees, road, usual_force, written
 from tests.conftest import ROOT
 from tuninglib.__main__ import main
 from tuninglib.analysis.analyse import analyse
+from tuninglib.physics.hill import Hill
 from tuninglib.report import log_runs
-from tuninglib.session.defaults import speedometer_factor, speedometer_step
+from tuninglib.session import from_logs
+from tuninglib.session.defaults import hill_of, speedometer_factor, speedometer_step
 from tuninglib.session.edit import write_values
 from tuninglib.session.load import load_session
 from tuninglib.text_files import SessionError
@@ -133,6 +135,54 @@ def test_one_pair_of_a_typed_and_a_logged_speed_calibrates(evening):
     assert factor.half_width == pytest.approx(np.hypot(1.96 * own, 0.005), rel=1e-3)
     text = log_runs.sentences(analyse(session)).plain()
     assert "a typed exit speed and the log's calibrate it: true over shown is 0.8" in text
+
+
+@pytest.mark.parametrize(
+    ("off", "by_scatter"),
+    [((-5, 5, -4, 6), True), ((-5, 5, -4), False), ((0, 0, 0, 0), False)],
+)
+def test_pairs_that_scatter_more_than_they_say_are_known_less_well(evening, truth, off, by_scatter):
+    """From four pairs on the scatter of true over shown tells, if it is the larger one."""
+    typed = [round(3.6 * v / 0.92) + d for v, d in zip(truth["exit_m_s"], off, strict=False)]
+    some = [*typed, *[""] * (8 - len(typed))]
+    with_columns(evening, **{"entry_speed [km/h]": [50] * len(typed) + some[len(typed):],
+                             "exit_speed [km/h]": some})  # fmt: skip
+    session = load_session(evening)
+    passes = [one for one in session.found.passes if one.run and one.run <= len(typed)]
+    shown = np.array(typed) / 3.6
+    ratios = np.array([one.exit_m_s for one in passes]) / shown
+    own = np.hypot([one.exit_sd_m_s for one in passes], 1 / 3.6 / np.sqrt(12)) / shown
+    sd = np.std(ratios, ddof=1) if by_scatter else np.sqrt(np.mean(own**2))
+    half = np.hypot(1.959964 * sd / np.sqrt(len(typed)), 0.005)
+    factor = session.found.factor
+    assert (factor.value, factor.half_width) == pytest.approx((ratios.mean(), half), rel=1e-5)
+
+
+@pytest.mark.parametrize(("sd", "filled"), [(1.4, 8), (1.6, 7)])
+def test_a_speed_that_is_hardly_known_is_not_taken(monkeypatch, sd, filled):
+    found = from_logs.end_speeds_from_speed
+
+    def worse(*args, **kwargs):
+        speeds = found(*args, **kwargs)
+        speeds.entry_sd_m_s[0] = sd
+        return speeds
+
+    monkeypatch.setattr(from_logs, "end_speeds_from_speed", worse)
+    session = load_session(EVENING)
+    assert len(session.found.filled) == filled
+
+
+def test_on_the_road_a_bike_is_faster_than_on_the_map(evening, monkeypatch):
+    """A hill of one in two: each metre of the map is 1.118 of the road."""
+    path = evening / "phone.gpx"
+    text = path.read_text("utf-8")
+    path.write_text(text.replace("<speed>", "<other>").replace("</speed>", "</other>"), "utf-8")
+    level = load_session(evening)
+    gentle = hill_of(level).mean_grade_ratio
+    monkeypatch.setattr(from_logs, "hill_of", lambda session: Hill(400.0, 0.5))
+    steep = load_session(evening)
+    ratio = steep.runs["shown_exit_m_s"] / level.runs["shown_exit_m_s"]
+    np.testing.assert_allclose(ratio, np.sqrt(1.25) / np.hypot(1, gentle), rtol=1e-9)
 
 
 def test_a_stated_speedometer_is_not_overruled(evening):

@@ -1,6 +1,7 @@
 """Logs as a part of the session: named in session.toml, checked, packed, and in every checksum."""
 
 import shutil
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -11,6 +12,7 @@ from tuninglib.report.many import fingerprint
 from tuninglib.session.edit import set_values, write_values
 from tuninglib.session.load import load_session
 from tuninglib.session.pack import pack_session, unpack_session
+from tuninglib.session.read_log import log_files, read_log
 from tuninglib.text_files import SessionError
 
 TABLE = "t,AFR 1,v\n" + "".join(f"{i / 5},{13 + i % 3 / 10},{40 + i}\n" for i in range(50))
@@ -123,3 +125,24 @@ def test_the_form_writes_what_columns_are_called(logged):
 def test_a_new_log_is_written_as_a_table_of_its_own():
     text = set_values("[bike]\nmass = 1\n", "logs.phone", {"columns": {"time": "t"}})
     assert text == '[bike]\nmass = 1\n\n[logs.phone]\ncolumns = {time = "t"}\n'
+
+
+@pytest.mark.parametrize("blanks", [150, 250])
+def test_xml_is_told_by_its_first_letter(tmp_path, blanks):
+    """After blank lines, too; behind two hundred of them a file is taken for a table."""
+    point = '<trkpt lat="46" lon="8"><time>2026-05-16T12:00:0{}Z</time></trkpt>'
+    text = "<gpx>" + point.format(1) + point.format(2) + "</gpx>"
+    (tmp_path / "a.gpx").write_text("\n" * blanks + text, encoding="utf-8")
+    log = SimpleNamespace(file="a.gpx", columns={}, units={}, time_format="")
+    if blanks < 200:
+        assert read_log(tmp_path, log).kind == "gpx"
+        return
+    with pytest.raises(SessionError, match="holds no table of numbers"):
+        read_log(tmp_path, log)
+
+
+def test_only_names_of_files_in_the_folder_are_packed():
+    named = {"a": {"file": "x.gpx"}, "b": {"file": "../y.gpx"}, "c": {"file": ""}, "d": {"file": 3},
+             "e": {}, "f": None}  # fmt: skip
+    assert log_files({"logs": named}) == ["x.gpx"]
+    assert log_files({"logs": ["x"]}) == log_files({}) == []

@@ -124,7 +124,7 @@ def test_where_lines_meet_is_averaged_over_where_they_may():
     rows = np.flatnonzero(np.abs(TIME - 20) < 1.5)
     places = np.arange(TIME[rows[0]] - 2.0, TIME[rows[-1]] + 2.0, 0.1)
     # Of five seconds before the first and after the last of the rows.
-    near = (TIME >= TIME[rows[0]] - 5) & (TIME < TIME[rows[-1]] + 5)
+    near = (TIME[rows[0]] - 5 <= TIME) & (TIME[rows[-1]] + 5 > TIME)
     weight = weights_by_brute_force(TIME[near], speed[near], places, readings=9.8)
     at, sd = _bend(TIME, speed, rows)
     assert at == pytest.approx(weight @ places, abs=0.003)
