@@ -192,12 +192,13 @@ def test_a_well_known_variance_is_not_lost_between_the_points_of_the_grid():
     assert found.dof > 1000
 
 
-def test_an_interval_is_that_of_the_densities_written_out():
+@pytest.mark.parametrize("rarely_above", [np.inf, 0.3])
+def test_an_interval_is_that_of_the_densities_written_out(rarely_above):
     """Rows of unlike known noise: the mean moves with the scatter, and both are averaged over."""
     data = np.array([1.0, 1.2, 0.9, 1.3, 4.4, -0.4])
     known = np.diag([0.01, 0.01, 0.02, 0.02, 1.5, 1.5])
     ones = np.ones((6, 1))
-    parts = [Component(np.eye(6), 0.1)]
+    parts = [Component(np.eye(6), 0.1, rarely_above=rarely_above)]
     fit = fit_mixed(data, ones, known, parts)
     found = spread(average_over_variances(data, ones, known, parts, fit), np.array([1.0]))
     # By the same rule in full matrices: restricted likelihood, Jeffreys' rule, a fine grid.
@@ -210,6 +211,8 @@ def test_an_interval_is_that_of_the_densities_written_out():
         p = inverse - variance * inverse @ ones @ ones.T @ inverse
         log[at] = 0.5 * (np.linalg.slogdet(inverse)[1] + np.log(variance) - data @ p @ data)
         log[at] += 0.5 * np.log(np.trace(p @ p)) + np.log(phi)  # even steps are of the logarithm
+        # Far beyond, the tail of a half-Cauchy standard deviation: φ to the power of -3/2.
+        log[at] -= 0.5 * np.log(1 + phi / rarely_above)
         sd[at] = np.sqrt(variance)
     weight = np.exp(log - log.max())
     weight /= weight.sum()

@@ -221,7 +221,10 @@ def problem_of(system, linear, design, weight, scatter, gust_dof):
     doubt = own * (1 / weight - 1)
     # A row that is not there stands alone, with a variance of 1 and nothing that acts on it.
     known = linear.squares(skip=system.gust) + diagonal(doubt + ~system.exists)
-    components = [Component(diagonal(system.up / weight), *scatter)]
+    # With ways down the wind is known apart, so that what is left is rarely more than is assumed
+    # of all.
+    rarely_above = scatter[0] if system.gust is not None else np.inf
+    components = [Component(diagonal(system.up / weight), *scatter, rarely_above=rarely_above)]
     if system.gust is not None:
         gusts = linear.own[system.gust]
         gusts = gusts[..., :, None] * gusts[..., None, :]

@@ -205,7 +205,8 @@ def estimate_gains(
     reference : int
         Index of the setup that gains are counted from.
     assumed_scatter_sd : float
-        Relative scatter of wheel force from run to run, used where nothing is repeated.
+        Relative scatter of wheel force from run to run, used where nothing is repeated; with ways
+        down, a scatter that is larger still is taken for ever less likely.
     assumed_scatter_dof : float
         How many degrees of freedom the assumed scatter is worth beside the repeats; 0 leaves the
         scatter to the repeats, where there are any.

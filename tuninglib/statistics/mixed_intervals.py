@@ -90,7 +90,8 @@ def average_over_variances(data, design, known, components, fit, *, shared=None)
     Notes
     -----
     The weight is the restricted likelihood times the square root of its information on each
-    variance (Jeffreys' rule, 1/φ where nothing else adds to φ), times what was stated of them.
+    variance (Jeffreys' rule, 1/φ where nothing else adds to φ), times what was stated of them. A
+    first variance that is rarely above some value has a tail of φ to the power of -3/2.
     For each second variance one eigenvalue decomposition of the blocks serves the whole grid of
     the first. Points are worked out where they can matter; where the variance is so well known
     that few do, a finer grid takes over.
@@ -170,6 +171,7 @@ class _Grid:
         information = information + first.prior_dof / phi**2
         log = log + 0.5 * np.log(np.maximum(information, 1e-300)) + np.log(phi + self.scale)
         log = log - first.prior_dof / 2 * (np.log(phi) + first.start / phi)
+        log = log - 0.5 * np.log1p(phi / first.rarely_above)
         if second is not None:
             stated = self.other
             log = log - stated.prior_dof / 2 * (np.log(second) + stated.start / second)

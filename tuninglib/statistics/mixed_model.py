@@ -35,11 +35,20 @@ class Component:
         Stated φ: the start of the search, and the centre of the prior if there is one.
     prior_dof : float
         How many degrees of freedom the stated value is worth; 0 leaves it to the data.
+    rarely_above : float
+        Beyond it a larger φ is ever less likely beforehand, as that of a half-Cauchy standard
+        deviation is ([1]_, section 5.2); for intervals alone, the likeliest φ is that of the data.
+
+    References
+    ----------
+    .. [1] A. Gelman, Prior distributions for variance parameters in hierarchical models, Bayesian
+       Analysis 1 (2006), 515-534 (from memory).
     """
 
     matrix: np.ndarray
     start: float
     prior_dof: float = 0.0
+    rarely_above: float = np.inf
 
 
 @dataclass(frozen=True)
