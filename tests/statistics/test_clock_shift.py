@@ -71,7 +71,10 @@ def test_each_piece_that_moved_has_its_own_shift():
     assert len(_pieces((0.0, values), (10.0, still), 10.3)) == 5
     assert len(_pieces((0.0, values[:1500]), second, 10.3)) == 4
     # Four seconds off at the most.
-    assert len(_pieces((0.0, values), second, 13.7)) == 6
+    assert len(_pieces((0.0, values), second, 13.8)) == 6
+    assert len(_pieces((0.0, values), second, 6.2)) == 6
+    # A log that does not begin at nothing.
+    np.testing.assert_allclose(_pieces((500.0, values), (10.0, second[1]), 510.3), 510.0, atol=1e-3)
     late = _pieces((0.0, values), second, 14.5)
     assert len(late) < 6
 

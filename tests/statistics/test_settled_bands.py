@@ -58,4 +58,33 @@ def test_longer_stretches_count_for_more():
 def test_one_stretch_has_no_interval_and_equal_ones_are_not_exact():
     assert band_mean([Stretch(0, 0.0, 30.0, 0.90)]).interval is None
     twins = band_mean([Stretch(0, 0.0, 30.0, 0.90)] * 2)
-    assert twins.interval.half_width > 0.01
+    # Two thousandths of each, Student's t with one degree of freedom.
+    assert twins.interval.half_width == pytest.approx(12.7062 * 0.002 * 0.9 / np.sqrt(2), rel=1e-4)
+    assert twins.sd == pytest.approx(0.002 * 0.9 / np.sqrt(2))
+    still = band_mean([Stretch(0, 0.0, 0.0, 0.90)] * 2)
+    assert (still.interval, still.stretches, still.seconds) == (None, 2, 0.0)
+
+
+@pytest.mark.parametrize(("seconds", "there"), [(2.6, True), (2.4, False)])
+def test_three_samples_after_it_has_settled_make_a_stretch(seconds, there):
+    """A second and a half and the lag of half a second, then rows at 2.0, 2.2 and 2.4 s."""
+    time, throttle, reading = log((seconds, 0.2, 1.0), (9, 0.0, 1.0))
+    found = settled_stretches(time, throttle, reading, edges=EDGES, lag_s=0.5)
+    assert bool(found) == there
+    assert all((one.begin_s, one.seconds) == pytest.approx((2.0, 0.4)) for one in found)
+
+
+@pytest.mark.parametrize(("pause", "pieces"), [(0.7, 1), (0.9, 2)])
+def test_a_pause_of_more_than_four_rows_is_one(pause, pieces):
+    time, throttle, reading = log((20, 0.2, 1.0))
+    time = np.where(time > 9.9, time + pause - 0.2, time)
+    found = settled_stretches(time, throttle, reading, edges=EDGES, lag_s=0.5)
+    assert len(found) == pieces
+
+
+def test_rows_without_both_are_left_out():
+    time, throttle, reading = log((20, 0.2, 1.0))
+    reading[::3], throttle[1::5] = np.nan, np.nan
+    (one,) = settled_stretches(time, throttle, reading, edges=EDGES, lag_s=0.5)
+    assert one.mean == 1.0
+    assert settled_stretches(time[:2], throttle[:2], reading[:2], edges=EDGES, lag_s=0.5) == []
