@@ -7,14 +7,16 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from tests.conftest import ROOT
 from tests.outing import Outing
 from tuninglib.analysis.analyse import analyse
 from tuninglib.analysis.gauge_check import check_gauge
+from tuninglib.analysis.log_mixture import BandMixture, Following
 from tuninglib.analysis.mixture import analyse_mixtures
 from tuninglib.analysis.readings import lambda_of, weighed_readings, with_check
 from tuninglib.analysis.results_json import results_document
 from tuninglib.analysis.untried_injector import ladder_of, outlook
-from tuninglib.interval import Measured
+from tuninglib.interval import Interval, Measured
 from tuninglib.lab.explore import outlook_words
 from tuninglib.lab.first_guess import first_guess
 from tuninglib.lab.ladder_picture import LadderPicture
@@ -108,6 +110,114 @@ def test_a_gauge_that_shows_too_lean_everywhere_is_seen_through(session, results
         moved = after[name].lambda_.value / before[name].lambda_.value - 1
         assert moved == pytest.approx(1.02 / 1.0154 - 1, abs=0.001)
         assert after[name].gauge.value == pytest.approx(1.02 * before[name].gauge.value)
+
+
+EVENING = ROOT / "demo_data" / "logged_evening"
+
+
+@pytest.fixture(scope="module")
+def evening():
+    return load_session(EVENING)
+
+
+def test_a_log_checks_the_gauge_where_nobody_wrote_idle_and_cruise_down(evening):
+    results = analyse(evening)
+    check = results.gauge_check
+    assert (check.code, check.readings, check.states) == ("applied", 4, ("part throttle",))
+    truth = json.loads((EVENING / "truth.json").read_text("utf-8"))["lambda"]
+    for one in results.mixtures:
+        assert one.lambda_.low < truth[one.setup] < one.lambda_.high
+        assert one.lambda_.half_width < 0.014
+    text = words_of(results)
+    assert "at part throttle lambda does not follow the injector" in text
+    assert "(4 means of settled stretches in the log)" in text
+    rows = {row[0]: row for row in method.assumptions(results).rows}
+    assert rows["Gauge reads too high by"][2] == (
+        "4 means of settled stretches in the log where the ECU holds lambda 1"
+    )
+
+
+def seen_in_log(monkeypatch, session, bands, followings):
+    """What the check makes of means (setup, low, lambda, half) and places (setup, low, place)."""
+    tops = {0.05: 0.2, 0.2: 0.4, 0.4: 0.6, 0.9: 1.0}
+    made = tuple(
+        BandMixture(setup=name, by="throttle" if low < 1 else "engine speed", low=low,
+                    high=tops.get(low, 6000.0), stretches=4, seconds=50.0,
+                    lambda_=Interval(value, value - half, value + half))
+        for name, low, value, half in bands
+    )  # fmt: skip
+    told = tuple(
+        Following(setup=name, low=low, high=tops[low], share=Interval(0, -0.1, 0.1), place=place)
+        for name, low, place in followings
+    )
+    monkeypatch.setattr(
+        "tuninglib.analysis.gauge_check.mixture_by_bands", lambda session: (made, told)
+    )
+    return check_gauge(session, air_of_runs(session))
+
+
+TWO = ("small_nozzle", "large_nozzle")
+
+
+def test_the_offset_of_a_log_by_hand(monkeypatch, evening):
+    """Of each its own half width over 1.96; a guess of 1 % that is worth four; control to 1 %."""
+    means = [("small_nozzle", 0.05, 1.012, 0.004), ("large_nozzle", 0.05, 1.008, 0.006)]
+    found = seen_in_log(monkeypatch, evening, means, [("large_nozzle", 0.05, "stays")])
+    log = np.log([1.012, 1.008])
+    own = np.mean(np.square([0.004 / 1.012, 0.006 / 1.008])) / 1.96**2
+    scatter = (4 * (0.01**2 + own) + np.sum((log - log.mean()) ** 2)) / (4 + 2 - 1)
+    data, stated = scatter / 2 + (0.01 / 1.96) ** 2, (0.02 / 1.96) ** 2
+    mean = log.mean() * stated / (stated + data)
+    half = 1.96 * np.sqrt(stated * data / (stated + data))
+    assert found.offset.low == pytest.approx(np.expm1(mean - half), rel=1e-4)
+    assert found.offset.high == pytest.approx(np.expm1(mean + half), rel=1e-4)
+    assert found.gauge == pytest.approx(14.7 * np.exp(log.mean()))
+    # A bias that is stated is in what the gauge shows, and not in lambda.
+    biased = replace(evening, gauge=replace(evening.gauge, accuracy=Measured(0.01, 0.02)))
+    again = seen_in_log(monkeypatch, biased, means, [("large_nozzle", 0.05, "stays")])
+    assert again.gauge == pytest.approx(14.7 * 1.01 * np.exp(log.mean()))
+
+
+@pytest.mark.parametrize(
+    ("followings", "readings"),
+    [
+        ([("large_nozzle", 0.05, "stays"), ("large_nozzle", 0.2, "stays")], 4),
+        ([("large_nozzle", 0.05, "stays"), ("large_nozzle", 0.2, "unclear")], 2),
+        # Beyond four tenths of throttle another mixture may be held than lambda 1.
+        ([("large_nozzle", 0.2, "stays"), ("large_nozzle", 0.4, "stays")], 2),
+        ([("large_nozzle", 0.4, "stays")], 0),
+        # With a third injector it follows in one band: there the ECU does not hold it.
+        ([("large_nozzle", 0.05, "stays"), ("third", 0.05, "follows"),
+          ("large_nozzle", 0.2, "stays")], 2),
+        ([("large_nozzle", 0.05, "follows")], 0),
+        ([], 0),
+    ],
+)  # fmt: skip
+def test_only_bands_in_which_lambda_is_held_check_the_gauge(
+    monkeypatch, evening, followings, readings
+):
+    means = [(name, low, 1.0, 0.004) for name in TWO for low in (0.05, 0.2, 0.4, 0.9, 5000.0)]
+    found = seen_in_log(monkeypatch, evening, means, followings)
+    assert found.readings == readings
+    assert found.code == ("applied" if readings else "no readings")
+
+
+@pytest.mark.parametrize(("off", "code"), [(1.035, "lean"), (0.965, "rich"), (1.025, "applied")])
+def test_a_log_that_stands_off_lambda_one_corrects_nothing(monkeypatch, evening, off, code):
+    means = [(name, 0.05, off, 0.002) for name in TWO]
+    found = seen_in_log(monkeypatch, evening, means, [("large_nozzle", 0.05, "stays")])
+    assert found.code == code
+    assert (found.offset is None) == (code != "applied")
+    results = replace(analyse(evening), gauge_check=found)
+    if code != "applied":
+        said = f"at part throttle the gauge reads up to 3.5 % {code}er"
+        assert said in words_of(results)
+
+
+def test_rows_at_idle_and_cruise_go_before_a_log(monkeypatch, session):
+    means = [("big_164", 0.05, 1.02, 0.002), ("big_172", 0.05, 1.02, 0.002)]
+    found = seen_in_log(monkeypatch, session, means, [("big_172", 0.05, "stays")])
+    assert (found.readings, found.states) == (12, ("idle", "cruise"))
 
 
 def test_the_sliders_see_through_it_too(session):

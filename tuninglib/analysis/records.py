@@ -61,7 +61,7 @@ class GaugeDeviation:
 
 @dataclass(frozen=True)
 class GaugeCheck:
-    """The gauge where the ECU holds lambda 1: at idle and at cruise.
+    """The gauge where the ECU holds lambda 1: at idle and at cruise, or in a log at part throttle.
 
     Attributes
     ----------
@@ -72,9 +72,9 @@ class GaugeCheck:
     offset : Interval or None
         How much too high the gauge reads, as a ratio; None unless it is applied.
     readings : int
-        How many it rests on.
+        How many it rests on; of a log, means of a setup in a band of throttle.
     states : tuple of str
-        Where the ECU demonstrably corrects.
+        Where the ECU demonstrably corrects: ``"idle"``, ``"cruise"``; ``"part throttle"`` of a log.
     gauge : float or None
         Mean reading there, on the gauge's own scale.
     deviations : tuple of GaugeDeviation

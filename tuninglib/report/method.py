@@ -6,6 +6,7 @@ from tuninglib.interval import Measured
 from tuninglib.report import response
 from tuninglib.report.cells import spaced, system_of, taken
 from tuninglib.report.display import Prose, Table
+from tuninglib.report.mixture import counted
 from tuninglib.rounding import listing, percent
 
 METHOD = (
@@ -119,7 +120,7 @@ def assumptions(results) -> Table:
         if results.gauge_check.offset:
             found = results.gauge_check.offset
             offset = Measured(found.value, found.half_width)
-            source = f"{results.gauge_check.readings} readings where the ECU holds lambda 1"
+            source = f"{counted(results.gauge_check)} where the ECU holds lambda 1"
         rows.append(("Gauge reads too high by", taken(_in_percent(offset)) + " %", source))
     tolerances = sorted({record.tolerance.value for record in session.injectors.values()})
     rows.append(

@@ -1,5 +1,6 @@
 """The mixture: what the gauge said, and what it means on the fuel in the tank."""
 
+from tuninglib.analysis.gauge_check import PART_THROTTLE
 from tuninglib.interval import Measured
 from tuninglib.physics.blend import Blend, lambda_shift
 from tuninglib.report import doubts
@@ -89,7 +90,7 @@ def _gauge_check(results) -> list:
     if check.code == "applied":
         return [
             f"{held} holds lambda 1, within about 1 % (common practice) and whatever the fuel. The "
-            f"gauge reads {read} there ({check.readings} readings), so it is off by "
+            f"gauge reads {read} there ({counted(check)}), so it is off by "
             f"{interval_text(check.offset.scaled(100), '%')}; above 0 means that it shows too "
             f"lean. Without this check {stated} would be taken. Every lambda in this report has "
             "the offset taken out; the Gauge column has what the gauge shows."
@@ -102,6 +103,13 @@ def _gauge_check(results) -> list:
         "state its accuracy under [gauge]. Until then these readings correct nothing, and its "
         f"offset is taken as {stated}."
     ]
+
+
+def counted(check) -> str:
+    """What a check rests on, in words."""
+    if PART_THROTTLE in check.states:
+        return f"{check.readings} means of settled stretches in the log"
+    return f"{check.readings} readings"
 
 
 _SUSPECTED = {

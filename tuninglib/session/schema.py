@@ -275,7 +275,8 @@ class Assumptions:
 
     run_scatter: Measured = quantity(
         "1",
-        "standard deviation of wheel force from run to run, used only where nothing is repeated",
+        "standard deviation of wheel force from run to run: used where nothing is repeated, and "
+        "with ways down as what it is rarely above",
         example="4 %",
         low=0.001,
         high=0.5,
