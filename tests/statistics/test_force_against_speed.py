@@ -66,6 +66,43 @@ def test_no_value_where_the_bike_never_was():
     np.testing.assert_array_equal(np.isfinite(at), [[False, True, False], [False] * 3])
 
 
+@pytest.mark.parametrize(("rows", "there"), [(7, True), (6, False)])
+def test_seven_rows_make_a_curve(rows, there):
+    time, speed = ridden(lambda v: 300.0, rows=rows)
+    forces = run_forces([LoggedRun(0, time, speed, RIDE)])
+    assert np.isfinite(forces.force_n).all() == there
+    assert np.isfinite(forces.low_m_s[0]) == there
+
+
+def test_a_curve_reaches_over_all_but_the_ends_of_the_speeds():
+    """From six to ninety-four of a hundred rows, by their speeds."""
+    time, speed = ridden(lambda v: 300.0, rows=60)
+    forces = run_forces([LoggedRun(0, time, speed, RIDE)])
+    wanted = np.quantile(speed, [0.06, 0.94])
+    assert (forces.low_m_s[0], forces.high_m_s[0]) == pytest.approx(tuple(wanted))
+
+
+@pytest.mark.outside(source="SciPy's solve_ivp (Dormand and Prince 1980) as the integrator")
+def test_a_run_that_is_logged_from_later_on_is_where_it_then_is():
+    """The road is steeper from 150 m on; rows begin 2 s after the line, and are of their time."""
+    time, speed = ridden(lambda v: 320.0, rows=60)
+    late = time > 2
+    forces = run_forces([LoggedRun(0, time[late], speed[late], RIDE)])
+    grid = np.linspace(forces.low_m_s[0], forces.high_m_s[0], 5)
+    np.testing.assert_allclose(forces.at(grid)[0], 320.0, rtol=0.008)
+
+
+def test_noise_about_the_motion_is_told_with_its_four_numbers():
+    time, speed = ridden(lambda v: 300.0, rows=26)
+    rng = np.random.default_rng(4)
+    runs = [
+        LoggedRun(0, time, speed + 0.1 * rng.standard_normal(time.size), RIDE) for _ in range(60)
+    ]
+    found = run_forces(runs).residual_sd_m_s
+    # A mean of squares with 26 - 4 degrees of freedom each.
+    assert np.sqrt(np.mean(found**2)) == pytest.approx(0.1, rel=0.05)
+
+
 def constant(levels, low=10.0, high=20.0):
     count = len(levels)
     return RunForces(
@@ -100,6 +137,20 @@ def test_a_speed_that_only_the_fastest_reached_has_no_value():
     )
     np.testing.assert_array_equal(np.isfinite(found.force_n[0]), [True, False])
     np.testing.assert_array_equal(found.runs[0], [4, 2])
+
+
+def test_a_gain_counts_the_runs_of_both_setups():
+    """Three runs and two; the scatter pooled over three degrees of freedom, by hand."""
+    logs = np.array([0.01, -0.01, 0.0, 0.13, 0.11])
+    found = force_curves(constant(300 * np.exp(logs)), setup=[0, 0, 0, 1, 1], speed_m_s=[15.0])
+    variance = (2 * 0.01**2 + 2 * 0.01**2) / 3
+    t_of_three = 3.182446
+    half = np.exp(0.12) * t_of_three * np.sqrt(variance * (1 / 3 + 1 / 2))
+    assert found.gain[1, 0] == pytest.approx(np.expm1(0.12))
+    assert found.gain_half_width[1, 0] == pytest.approx(half, rel=1e-5)
+    assert found.dof[0] == 3
+    own = np.hypot(t_of_three * np.sqrt(variance / 2), 1.96 * 0.005)
+    assert found.half_width_n[1, 0] == pytest.approx(300 * np.exp(0.12) * own, rel=1e-5)
 
 
 def test_two_single_runs_have_no_curve():

@@ -72,12 +72,7 @@ def curves_of_force(session, air, road) -> tuple:
     if not grid.size:
         return ()
     setup = np.array([run.setup for run in runs])
-    curves = force_curves(
-        forces,
-        setup=setup,
-        speed_m_s=grid,
-        assumed_scatter_sd=session.assumptions.run_scatter.value,
-    )
+    curves = force_curves(forces, setup=setup, speed_m_s=grid)
     kept = np.isfinite(curves.force_n).any(0)
     shared = _shared_sd(session, road, runs, grid, curves.force_n)
     shown = []

@@ -135,7 +135,7 @@ def run_forces(runs) -> RunForces:
     return RunForces(force_n=force, low_m_s=low, high_m_s=high, residual_sd_m_s=scatter)
 
 
-def force_curves(forces: RunForces, *, setup, speed_m_s, assumed_scatter_sd=0.04) -> ForceCurves:
+def force_curves(forces: RunForces, *, setup, speed_m_s) -> ForceCurves:
     """Mean force of each setup at each speed, from the forces of its runs.
 
     Parameters
@@ -145,8 +145,6 @@ def force_curves(forces: RunForces, *, setup, speed_m_s, assumed_scatter_sd=0.04
         Of each run, from 0.
     speed_m_s : array
         [m/s]
-    assumed_scatter_sd : float
-        Of force from run to run over its size, where no setup was repeated at a speed.
 
     Returns
     -------
@@ -179,8 +177,8 @@ def force_curves(forces: RunForces, *, setup, speed_m_s, assumed_scatter_sd=0.04
             np.nansum((own - m) ** 2, axis=0) for own, m in zip(groups, mean, strict=True)
         )
         dof = np.maximum(runs - 1, 0).sum(0)
-        variance = np.where(dof > 0, squares / dof, assumed_scatter_sd**2)
-        t = np.where(dof > 0, t_quantile(0.975, np.maximum(dof, 1)), 1.96)
+        variance = squares / dof
+        t = t_quantile(0.975, np.maximum(dof, 1))
         # At the ends only the fastest or the slowest runs were there: they are not the setup's.
         whole = np.bincount(setup, minlength=len(groups))[:, None]
         told = (runs >= 2) & (runs >= _SHARE_OF_RUNS * whole)
