@@ -1,14 +1,19 @@
 """Wheel force against speed, from motions of a known truth."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
+from scipy.optimize import least_squares
 
 from demo_data.log_maker import GRAVITY, Devices, World, usual_force, written
 from tuninglib.physics.hill import Hill, Ride, exit_speed_m_s, travel_time_s
 from tuninglib.statistics.force_against_speed import (
     LoggedRun,
     RunForces,
+    _batch,
+    _motion,
     force_curves,
     run_forces,
 )
@@ -101,6 +106,67 @@ def test_noise_about_the_motion_is_told_with_its_four_numbers():
     found = run_forces(runs).residual_sd_m_s
     # A mean of squares with 26 - 4 degrees of freedom each.
     assert np.sqrt(np.mean(found**2)) == pytest.approx(0.1, rel=0.05)
+
+
+def motion(start, nodes, low, high, time, ride, way=0.0):
+    """Speeds under a force that is a parabola through three values, by another integrator."""
+    ends, grades = np.cumsum(ride.hill.lengths_m), np.asarray(ride.hill.grade_ratios)
+    middle = (low + high) / 2
+    parabola = np.polynomial.Polynomial.fit([low, middle, high], nodes, 2, domain=[low, high])
+
+    def change(_, state):
+        x, v = state
+        grade = grades[min(np.searchsorted(ends, x, side="right"), grades.size - 1)]
+        climb = ride.mass_kg * GRAVITY * (grade + ride.rolling_coefficient) / np.hypot(1, grade)
+        air = v + ride.wind_m_s
+        drag = ride.air_density_kg_m3 * ride.drag_area_m2 / 2 * air * abs(air)
+        # Beyond one and a half times its half range a parabola goes on as it is there.
+        own = parabola(np.clip(v, middle - 0.75 * (high - low), middle + 0.75 * (high - low)))
+        return [v, (own - climb - drag) / (ride.mass_kg + ride.rotating_mass_kg)]
+
+    span = (time[0], time[-1])
+    found = solve_ivp(change, span, [way, start], t_eval=time, rtol=1e-8, atol=1e-8, max_step=0.1)
+    return found.y[1]
+
+
+@pytest.mark.outside(source="SciPy's solve_ivp (Dormand and Prince 1980) as the integrator")
+def test_the_motion_is_that_of_another_integrator():
+    """Up a hill that gets steeper by forty small pieces, so that the place counts all the way."""
+    hill = Hill(np.full(40, 10.0), np.linspace(0.0, 0.12, 40))
+    ride = replace(RIDE, hill=hill)
+    time = np.arange(0.6, 24.0, 1.0)
+    run = LoggedRun(0, time, np.full(time.size, 12.0), ride)
+    low, high, nodes = 12.0, 17.0, np.array([330.0, 345.0, 310.0])
+    state = np.array([12.2, *nodes])[None, :, None]
+    (ours,) = _motion(_batch([run]), state, np.array([low]), np.array([high]), [run])
+    # The first row is 0.6 s at its speed behind the line.
+    wanted = motion(12.2, nodes, low, high, time, ride, way=0.6 * 12.0)
+    np.testing.assert_allclose(ours[0], wanted, atol=1.2e-2)
+    assert wanted.max() > 18.3
+
+
+@pytest.mark.outside(source="SciPy's least_squares and solve_ivp as the search and the integrator")
+def test_noisy_speeds_are_weighed_against_what_is_taken_beforehand():
+    """Residuals over 0.2 m/s; a bend of a quarter and a slope of 0.6 of the run's mean force."""
+    time, speed = ridden(lambda v: 300.0, rows=14)
+    rng = np.random.default_rng(5)
+    speed = speed + 0.5 * rng.standard_normal(time.size)
+    found = run_forces([LoggedRun(0, time, speed, RIDE)])
+    low, high = found.low_m_s[0], found.high_m_s[0]
+    gained = (speed[-1] - speed[0]) / (time[-1] - time[0])
+    grades = np.array([0.050, 0.068])
+    climb = np.mean(205 * GRAVITY * (grades + 0.015) / np.hypot(1, grades))
+    drag = 1.17 * 0.57 / 2 * ((low + high) / 2 + 1.0) ** 2
+    size = 214 * gained + climb + drag + 1
+
+    def off(at):
+        seen = motion(at[0], 300 * at[1:], low, high, time, RIDE)
+        first, middle, last = 300 * at[1:]
+        weak = [(first - 2 * middle + last) / size / 0.25, (last - first) / size / 0.6]
+        return [*((seen - speed) / 0.2), *weak]
+
+    best = least_squares(off, [speed[0], 1.0, 1.0, 1.0], xtol=1e-9)
+    np.testing.assert_allclose(found.force_n[0], 300 * best.x[1:], rtol=3e-3)
 
 
 def constant(levels, low=10.0, high=20.0):
