@@ -65,6 +65,8 @@ WITHOUT_EFFECT = {
     "threads = min(": "how many work at once",
     "layout.width <= 2 * len(positions)": "which of two ways to the same table is quicker",
     '["0"] * (extra + 1)': "a first row of as many cells as can be, or of more",
+    "_BETWEEN = ": "how fine a curve is read off",
+    "density = np.exp(curve(between)": "a density times any constant",
     "na=False": "what is not there is no time either way",
     "np.where(size > 0, size, 1.0)": "what does not move has any scale",
     "np.arange(0, _POINTS": "where a search starts, which fills in all that matters",
