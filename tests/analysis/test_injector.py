@@ -7,10 +7,10 @@ import pytest
 
 from tuninglib.analysis.analyse import analyse
 from tuninglib.analysis.fuel import fuel_terms
-from tuninglib.analysis.injector import AIR_DENSITY_KG_M3, ladder_columns
+from tuninglib.analysis.injector import AIR_DENSITY_KG_M3, ladder_columns, open_time_share
 from tuninglib.analysis.mixture import blend_of
 from tuninglib.analysis.readings import weighed_readings
-from tuninglib.interval import Z_95
+from tuninglib.interval import Z_95, Measured
 from tuninglib.session.defaults import air_of_runs
 from tuninglib.session.load import load_session
 from tuninglib.statistics.ladder import fit_ladder
@@ -113,3 +113,74 @@ def test_without_the_highest_speed_there_is_no_open_time(session):
     ladder = analyse(replace(session, engines=engines)).ladder
     for prospect in ladder.prospects:
         assert {one.open_time_fraction for one in prospect.fuels} == {None}
+
+
+def test_a_pressure_that_is_not_known_counts_by_its_root(session):
+    bike = replace(session.bike, fuel_pressure=Measured(300e3, 30e3))
+    pressed = replace(session, bike=bike)
+    usual, wider = (
+        open_time_share(one, "big", "i172", "e5")
+        for one in (replace(session, bike=replace(bike, fuel_pressure=Measured(300e3))), pressed)
+    )
+    cycle = 120 / session.engines["big"].highest_speed.value
+    fuelling = usual.value - session.injectors["i172"].dead_time.value / cycle
+    own = np.sqrt(wider.half_width**2 - usual.half_width**2)
+    assert own == pytest.approx(fuelling * 0.1 / 2, rel=1e-6)
+
+
+def test_curves_reach_a_twentieth_beyond_the_injectors_and_hold_what_was_read(session, ladder):
+    flows = [one.flow.value for one in session.injectors.values()]
+    full = session.runs[(session.runs["state"] == "full") & session.runs["gauge_low"].notna()]
+    for curve in ladder.curves:
+        assert (curve.flow_m3_s[0], curve.flow_m3_s[-1]) == pytest.approx(
+            (0.95 * min(flows), 1.05 * max(flows))
+        )
+        assert len(curve.flow_m3_s) == len(curve.low) == len(curve.high) == 60
+        own = [
+            row for row in full.itertuples()
+            if session.setups[row.setup].fuel == curve.fuel
+            and session.setups[row.setup].engine == ladder.engine and not row.exclude
+        ]  # fmt: skip
+        assert len(curve.reading_lambda) == len(own)
+        middles = [(row.gauge_low + row.gauge_high) / 2 / 14.7 for row in own]
+        np.testing.assert_allclose(curve.reading_lambda, middles, rtol=1e-3)
+        where = [session.injectors[session.setups[row.setup].injector].flow.value for row in own]
+        np.testing.assert_allclose(curve.reading_flow_m3_s, where)
+
+
+def test_outside_the_tried_range_is_beyond_all_that_were_fitted(session, ladder):
+    used = {one.injector for one in session.setups.values()}
+    flows = {name: one.flow.value for name, one in session.injectors.items()}
+    low, high = (end(flows[name] for name in used) for end in (min, max))
+    for one in ladder.prospects:
+        assert one.tried == (one.injector in used)
+        assert one.outside_tried_range == (not low <= flows[one.injector] <= high)
+        assert one.flow_m3_s == flows[one.injector]
+    assert {one.outside_tried_range for one in ladder.prospects} == {True, False}
+    # A thousandth more or less is the same flow.
+    for factor, outside in ((1.0005, False), (1.002, True)):
+        flow = Measured(high * factor, 0.0)
+        moved = replace(session.injectors["i205"], flow=flow)
+        some = replace(session, injectors=session.injectors | {"i205": moved})
+        found = next(p for p in analyse(some).ladder.prospects if p.injector == "i205")
+        assert found.outside_tried_range == outside
+
+
+def test_the_first_guess_is_for_the_middle_of_the_band_on_the_leanest_fuel(session, ladder):
+    """E10 needs more: what its curve says of that flow is the band's middle by ratio."""
+    middle = np.sqrt(session.target.lowest * session.target.highest)
+    curves = {one.fuel: one for one in ladder.curves}
+    guess = ladder.first_guess
+    at = {name: np.interp(guess.value, one.flow_m3_s, one.lambda_) for name, one in curves.items()}
+    assert at["e10"] == pytest.approx(middle, rel=2e-3)
+    assert at["e10"] == max(at.values())
+    assert guess.low < guess.value < guess.high
+
+
+def test_what_is_not_predicted_is_named(session):
+    results = analyse(session)
+    assert results.ladder.not_predicted == ()
+    assert results.ladder.readings == len(weighed_readings(results.judged, air_of_runs(session)))
+    assert results.ladder.withheld is None
+    silent = session.runs[session.runs["gauge_low"].isna()]
+    assert analyse(replace(session, runs=silent)).ladder is None
