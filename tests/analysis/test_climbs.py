@@ -1,11 +1,13 @@
 """Heat on long climbs: the end on a hot day against its limit, and what is said of it."""
 
 import json
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
 from tuninglib.analysis.analyse import analyse
+from tuninglib.interval import Interval
 from tuninglib.report import climbs as words
 from tuninglib.report import verdict
 from tuninglib.session.load import load_session
@@ -80,6 +82,35 @@ def test_two_climbs_are_two_rows_and_no_climb_says_nothing(demo_copy, demo_folde
     bare = analyse(load_session(demo_folder))
     assert bare.climbs == ()
     assert str(words.sentences(bare)) == ""
+
+
+@pytest.mark.parametrize(
+    ("end", "hottest", "told", "place"),
+    [
+        # Low, value and high of the end in 20 °C; on a hot day of 35 °C fifteen more.
+        ((195, 205, 214.5), 200, True, "below"),
+        ((195, 205, 215.5), 200, True, "unclear"),
+        ((195, 205, 214.5), 200, False, "unclear"),
+        ((215.5, 225, 240), 200, True, "above"),
+        ((214.5, 225, 240), 200, True, "unclear"),
+        ((215.5, 225, 240), 200, False, "above"),
+        ((180, 205, 240), 231, False, "above"),
+        ((180, 205, 240), 229, True, "unclear"),
+    ],
+)
+def test_a_place_is_told_by_the_whole_interval_or_by_what_was_read(
+    demo_copy, monkeypatch, end, hottest, told, place
+):
+    low, value, high = (273.15 + one for one in end)
+    fit = SimpleNamespace(
+        final_k=Interval(value, low, high), time_constant_s=Interval(120, 100, 140), told=told
+    )
+    monkeypatch.setattr("tuninglib.analysis.climbs.fit_warm_up", lambda time, seen: fit)
+    rows = f"1,stock,0,100,20\n1,stock,1,{hottest},20\n1,stock,2,150,\n"
+    (one,) = results_with(demo_copy, rows).climbs
+    assert (one.place, one.told) == (place, told)
+    assert one.hottest_k == pytest.approx(273.15 + hottest)
+    assert one.hot_day_k == Interval(*(pytest.approx(at + 15) for at in (value, low, high)))
 
 
 @pytest.mark.parametrize(

@@ -1,6 +1,7 @@
 """Fuel use and what it all costs: by hand, against published energy, with known truth."""
 
 import json
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -9,7 +10,8 @@ import pytest
 
 from tests.outing import Outing
 from tuninglib.analysis.analyse import analyse
-from tuninglib.analysis.fuel_use import fuel_use
+from tuninglib.analysis.fuel_use import fuel_use, outlay
+from tuninglib.interval import Interval
 from tuninglib.report import fuel_use as words
 from tuninglib.session.load import load_session
 from tuninglib.session.machine import Fuel
@@ -54,6 +56,29 @@ def test_fills_by_hand(demo_copy):
     row = words.table(results).rows[1]
     assert row[0] == "big 172"
     assert row[3].startswith("2.67 (")
+
+
+def test_intervals_of_fills_by_hand(demo_copy, edit):
+    """Scatter pooled over both setups, two degrees of freedom, and what the mark allows besides."""
+    edit("session.toml", "[bike]", '[bike]\ntank = "9 L"')
+    rows = {"stock": [(400, 9.0), (300, 9.5)], "big_172": [(300, 9.0), (400, 9.2)]}
+    lines = [f"{name},{km},{litres}" for name, own in rows.items() for km, litres in own]
+    stock, big = with_fills(
+        demo_copy, "setup,distance [km],volume [L]\n" + "\n".join(lines) + "\n"
+    ).fuel_use
+    logs = {name: np.log([litres / km for km, litres in own]) for name, own in rows.items()}
+    squares = sum(np.sum((own - own.mean()) ** 2) for own in logs.values())
+    t_of_two = 4.302653
+    half = t_of_two * np.sqrt(squares / 2 / 2)
+    assert np.log(stock.per_m.high / stock.per_m.value) == pytest.approx(half, rel=0.03)
+    assert np.log(big.over.high + 1) - np.log(big.over.value + 1) == pytest.approx(
+        half * np.sqrt(2), rel=0.03
+    )
+    assert big.over.low == pytest.approx((1 + big.over.value) ** 2 / (1 + big.over.high) - 1)
+    for one in (stock, big):
+        assert one.range_m.value == pytest.approx(9e-3 / one.per_m.value)
+        assert one.range_m.low == pytest.approx(9e-3 / one.per_m.high)
+        assert one.range_m.high == pytest.approx(9e-3 / one.per_m.low)
 
 
 def test_the_second_demo_holds_its_truth_in_miles_to_the_gallon(back, demo_folder):
@@ -156,6 +181,32 @@ def test_without_fills_the_page_says_how(demo_folder):
     assert results.outlay.per_gain.low == pytest.approx(199 / (100 * gain.high))
     assert "What big 172 costs: 199 EUR, which is 12." in said
     assert "per 1 % of pull" in said
+
+
+def test_what_a_gain_costs_needs_a_gain_that_is_sure(demo_folder):
+    results = analyse(load_session(demo_folder))
+    session, plan, pulls = results.session, results.plan, results.road.pulls
+    own = next(one for one in pulls if one.setup == "big_172")
+    whole = outlay(session, plan, pulls)
+    assert whole.ride == 199
+    assert whole.per_gain.high == pytest.approx(199 / (100 * own.gain.ratio.low))
+    assert whole.per_speed == pytest.approx(199 / own.speed_gain_m_s)
+
+    def with_own(**changes):
+        return outlay(session, plan, [replace(own, **changes)])
+
+    for low, there in ((0.001, True), (-0.001, False)):
+        unsure = replace(own.gain, ratio=Interval(0.15, low, 0.3))
+        found = with_own(gain=unsure)
+        assert (found.per_gain is not None) == (found.per_speed is not None) == there
+    assert with_own(gain=None).per_gain is None
+    for speed in (None, 0.0, -1.0):
+        assert with_own(speed_gain_m_s=speed).per_speed is None
+        assert with_own(speed_gain_m_s=speed).per_gain is not None
+    nothing = outlay(session, replace(plan, ride=None), pulls)
+    assert (nothing.ride, nothing.per_gain, nothing.per_speed) == (None, None, None)
+    others = [one for one in pulls if one.setup != "big_172"]
+    assert outlay(session, plan, others).per_gain is None
 
 
 def test_detours_are_what_is_at_hand_and_not_used(demo_folder, tmp_path):

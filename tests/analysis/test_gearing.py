@@ -1,13 +1,14 @@
 """Engine speeds from the gearing: by hand, from published sizes, and what is said of them."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from tests.outing import Outing
 from tuninglib.analysis.analyse import analyse
-from tuninglib.analysis.gearing import _limited_by
+from tuninglib.analysis.gearing import _limited_by, _taller
 from tuninglib.analysis.what_if import Answer
 from tuninglib.interval import Interval
 from tuninglib.physics import gearing as sums
@@ -58,6 +59,43 @@ def test_engine_speeds_by_hand(geared):
     assert found.torque_n_m.half_width > found.torque_n_m.value * pull.force_n.half_width / (
         pull.force_n.value
     )
+
+
+def test_what_is_lost_on_the_way_widens_torque_and_power(geared):
+    results = geared(efficiency="0.92 +/- 0.03")
+    pull = next(one for one in results.pulls if one.setup == "big_172")
+    found, lost = results.gearing, 0.03 / 0.92
+    for one, of, doubt in (
+        (found.torque_n_m, pull.force_n, np.hypot(lost, 0.01 / 1.88)),
+        (found.power_w, pull.power_w, lost),
+    ):
+        wanted = np.hypot(of.half_width / of.value, doubt)
+        assert (one.high - one.value) / one.value == pytest.approx(wanted)
+        assert (one.value - one.low) / one.value == pytest.approx(wanted)
+    at = found.limit_speed_m_s
+    relative = math.sqrt((0.01 / 1.88) ** 2 + 0.01**2 + (0.01 / 0.955) ** 2)
+    assert (at.high / at.value - 1, 1 - at.low / at.value) == pytest.approx((relative, relative))
+    for one in (found.entry_rpm, found.exit_rpm):
+        assert 1 - one.low / one.value == pytest.approx(relative)
+
+
+@pytest.mark.parametrize("share", [1.0, 0.9, 0.7, 0.6])
+def test_a_bike_that_no_longer_speeds_up_is_told(geared, share):
+    """With one tooth more in front: 14/15 of the force against what resists at the marker."""
+    results = geared()
+    run = results.road.equivalent["big_172"]
+    run = replace(run, force_n=share * run.force_n)
+    found = _taller(
+        results.session.gearing, run, lambda speed, ratio: Interval(speed, speed, speed)
+    )
+    speed = found.marker.at_force.value
+    mass = run.bike_mass_kg + run.rider_mass_kg
+    climb = mass * 9.80665 * (run.grade_ratios[-1] + run.rolling_coefficient)
+    climb /= math.hypot(1, run.grade_ratios[-1])
+    drag = run.air_density_kg_m3 / 2 * run.drag_area_m2 * (speed + run.headwind_m_s) ** 2
+    pulls = run.force_n * 14 / 15
+    assert found.still_speeds_up is bool(pulls > climb + drag)
+    assert found.still_speeds_up is (share > 0.8)
 
 
 def test_one_tooth_more_is_less_force_and_fewer_turns(geared):
