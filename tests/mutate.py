@@ -67,6 +67,7 @@ WITHOUT_EFFECT = {
     '["0"] * (extra + 1)': "a first row of as many cells as can be, or of more",
     "_BETWEEN = ": "how fine a curve is read off",
     "density = np.exp(curve(between)": "a density times any constant",
+    "np.where(base, base, 1.0)": "what is nothing has any scale; a step of a slope",
     "na=False": "what is not there is no time either way",
     "np.where(size > 0, size, 1.0)": "what does not move has any scale",
     "np.arange(0, _POINTS": "where a search starts, which fills in all that matters",
