@@ -95,7 +95,16 @@ def places(tree):
         for word in node.keywords
         if word.arg in ("strict", "frozen", "kw_only", "compare", "repr")
     }
+    # A type that is written down wrongly fails when it is loaded, which tells nothing of a test.
+    quoted |= {
+        id(node)
+        for owner in ast.walk(tree)
+        for field in ("annotation", "returns")
+        for node in ast.walk(getattr(owner, field, None) or ast.Pass())
+    }
     for node in ast.walk(tree):
+        if id(node) in quoted:
+            continue
         if isinstance(node, (ast.BinOp, ast.BoolOp, ast.AugAssign)):
             kind = "op" if type(node.op) in _OPERATORS else None
         elif isinstance(node, ast.Compare):
@@ -108,7 +117,7 @@ def places(tree):
             kind = "name" if node.id in _NAMES else None
         else:
             is_number = isinstance(node, ast.Constant) and type(node.value) in (bool, int, float)
-            kind = "constant" if is_number and id(node) not in quoted else None
+            kind = "constant" if is_number else None
         if kind:
             yield node, kind
 
