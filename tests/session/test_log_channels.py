@@ -26,7 +26,7 @@ EDGES = {
 def test_readings_reach_to_their_edges(name):
     low, high = EDGES[name]
     beyond = 1e-6 * (high - low)
-    values = np.array([low, low - beyond, high, high + beyond, (low + high) / 3])
+    values = np.array([low, low - beyond, high, high + beyond, (low + 3 * high) / 4])
     trace = in_order(
         "table", "box.csv", np.arange(5.0), {name: values}, lambda row: row + 2, rows=5,
         left_out=[], absolute=False, utc=False, clock=False,

@@ -85,6 +85,30 @@ def test_what_is_no_session_is_refused_and_nothing_written(tmp_path, contents, s
     assert [one.name for one in tmp_path.iterdir()] == ["bad.outing.zip"]
 
 
+@pytest.mark.parametrize(("count", "taken"), [(20, True), (21, False)])
+def test_twenty_files_make_a_session(tmp_path, count, taken):
+    contents = [TOML, *((f"n{i}.csv", b"x") for i in range(count - 1))]
+    path = made(tmp_path / "whole.zip", contents)
+    if taken:
+        assert len(files(unpack_session(path, tmp_path / "out"))) == count
+        return
+    with pytest.raises(SessionError, match=f"holds {count} files; a session has 20 at the most"):
+        unpack_session(path)
+
+
+@pytest.mark.parametrize(("more", "taken"), [(0, True), (1, False)])
+def test_twenty_million_bytes_make_a_session(tmp_path, more, taken):
+    """The list of checksums, 64 digits, two blanks, the name and its end, is among them."""
+    listed = sum(64 + 2 + len(name) + 1 for name in ("session.toml", "runs.csv"))
+    zeros = b"0" * (20_000_000 - listed - len(TOML[1]) + more)
+    path = made(tmp_path / "whole.zip", [TOML, ("runs.csv", zeros)])
+    if taken:
+        assert len(files(unpack_session(path, tmp_path / "out"))["runs.csv"]) == len(zeros)
+        return
+    with pytest.raises(SessionError, match="holds 20 MB; a session has 20 MB at the most"):
+        unpack_session(path)
+
+
 def test_changes_on_the_way_are_seen(tmp_path):
     runs = ("runs.csv", b"run\n1\n")
     good = "".join(f"{hashlib.sha256(d).hexdigest()}  {n}\n" for n, d in (TOML, runs))
