@@ -68,6 +68,7 @@ WITHOUT_EFFECT = {
     "_BETWEEN = ": "how fine a curve is read off",
     "density = np.exp(curve(between)": "a density times any constant",
     "np.where(base, base, 1.0)": "what is nothing has any scale; a step of a slope",
+    "_NODES, _WEIGHTS =": "how fine an integral is taken",
     "na=False": "what is not there is no time either way",
     "np.where(size > 0, size, 1.0)": "what does not move has any scale",
     "np.arange(0, _POINTS": "where a search starts, which fills in all that matters",

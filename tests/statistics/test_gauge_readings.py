@@ -64,6 +64,10 @@ def test_pegged(low, high, expected):
 
 def test_gauge_without_known_ends_is_never_pegged():
     assert not pegged(7.0, 30.0)
+    # In lambda, too, or in volts; and half a step from its end.
+    assert not pegged(0.7, 0.8)
+    assert pegged(0.05, 0.8, resolution=0.1)
+    assert not pegged(0.06, 0.8, resolution=0.1)
 
 
 def test_prepared_columns():
