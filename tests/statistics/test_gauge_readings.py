@@ -2,7 +2,12 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from tuninglib.statistics.gauge_readings import pegged, prepare_readings, reading_midpoint
+from tuninglib.statistics.gauge_readings import (
+    pegged,
+    prepare_readings,
+    reading_midpoint,
+    wide_spread,
+)
 
 GOOD = {
     "lambda_low": [0.86, 0.90],
@@ -70,8 +75,30 @@ def test_gauge_without_known_ends_is_never_pegged():
     assert not pegged(0.06, 0.8, resolution=0.1)
 
 
+@pytest.mark.parametrize(
+    ("low", "high", "wide"),
+    [
+        (12.6, 13.1, False), (12.6, 13.2, True), (0.1, 0.6, False), (0.7, 1.2, False),
+        (1.1, 1.6, False), (1.0, 1.5 + 1e-12, False), (1.0, 1.5 + 1e-8, True),
+    ],
+)  # fmt: skip
+def test_a_spread_is_wide_beyond_rounding(low, high, wide):
+    assert wide_spread(low, high, widest=0.5) is wide
+    assert wide_spread(np.array([low]), np.array([high]), widest=0.5).tolist() == [wide]
+
+
 def test_prepared_columns():
     readings = prepare_readings(**GOOD)
+    # Of a gauge without a known step the ends alone tell how well a reading stands for its run.
+    wanted = [
+        (high - low) / np.sqrt(24) / ((low + high) / 2)
+        for low, high in zip(GOOD["lambda_low"], GOOD["lambda_high"], strict=True)
+    ]
+    assert_allclose(readings.relative_sd, wanted)
+    assert_allclose(readings.offset, 0.0)
+    stepped = prepare_readings(**GOOD, resolution=0.01)
+    middle = (np.array(GOOD["lambda_low"]) + GOOD["lambda_high"]) / 2
+    assert_allclose(stepped.relative_sd**2 - readings.relative_sd**2, 0.01**2 / 12 / middle**2)
     assert_allclose(np.exp(readings.log_lambda), [0.87, 0.915])
     assert_allclose(np.exp(readings.log_fuel), 14.3 * np.sqrt(745))
     assert readings.engine == ["stock", "stock"]
@@ -90,6 +117,9 @@ def test_prepared_columns():
         ({"flow_m3_s": 150.0}, "flow is 150 m3/s but must be at most 0.001 m3/s; 1 cm3/min"),
         ({"stoichiometric_ratio": 0.0}, "stoichiometric ratio is 0"),
         ({"density_kg_m3": -745.0}, "density is -745 kg/m3"),
+        ({"density_kg_m3": 0.0}, "density is 0 kg/m3 but must be above 0"),
+        ({"lambda_low": [0.39, 0.9]}, "lambda is 0.39 but must be at least 0.4"),
+        ({"flow_m3_s": 0.9e-8}, "flow is 9e-09 m3/s but must be at least 1e-08 m3/s"),
         ({"offset": [0.0, np.nan]}, "offset is nan but must be a finite number; give 0"),
         ({"injector": ["a", "b", "c"]}, "3 names for 2 readings"),
         ({"lambda_low": [], "lambda_high": []}, "there is no reading"),
