@@ -78,6 +78,11 @@ def test_riders_take_turns_on_every_setup():
     for setup in "abc":
         own = [r for s, r in zip(order.setups, order.riders, strict=True) if s == setup]
         assert own.count("r") == own.count("q") == 2
+    # The first who is named begins, and three go round.
+    three = run_order(["a", "b"], repeats=4, riders=["r", "q", "p"])
+    for setup in "ab":
+        own = [r for s, r in zip(three.setups, three.riders, strict=True) if s == setup]
+        assert own == ["r", "q", "p", "r"]
 
 
 @pytest.mark.parametrize("setups", [1, 2, 3, 5, 12])
