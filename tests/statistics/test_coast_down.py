@@ -84,6 +84,24 @@ def test_a_bike_that_does_not_slow_down_has_no_time():
     assert np.isnan(time)
 
 
+def test_a_bike_that_is_blown_along_is_refused():
+    """From 10 to 1 m/s with 3 m/s from behind: at the end the air pushes."""
+    with pytest.raises(ValueError, match="wind"):
+        coast_time_s(ride(wind_m_s=-3.0), from_speed_m_s=10.0, to_speed_m_s=1.0)
+    assert coast_time_s(ride(wind_m_s=-3.0), from_speed_m_s=10.0, to_speed_m_s=3.0) > 0
+    assert coast_time_s(ride(wind_m_s=-3.0), from_speed_m_s=3.0, to_speed_m_s=10.0) < 0
+
+
+def test_a_wind_in_any_run_is_left_to_the_fit():
+    falls, _ = day(np.random.default_rng(0), 4)
+    run, way, first, last, time = falls
+    windy = replace(start(), wind_m_s=np.array([0.0, 1.0]))
+    with pytest.raises(ValueError, match="wind is 1 m/s but must be 0 m/s; the fit finds it"):
+        fit_coast_down(
+            windy, run=run, direction=way, from_speed_m_s=first, to_speed_m_s=last, time_s=time
+        )
+
+
 @pytest.mark.parametrize("fit", [fit_falls, fit_points])
 def test_exact_readings_give_the_exact_road_load(fit):
     falls, points = day(np.random.default_rng(0), 4, gust=0.0, noise=0.0, grade=0.002)

@@ -1,5 +1,7 @@
 """Power, repeats needed, and orders of runs."""
 
+from itertools import product
+
 import numpy as np
 import pytest
 from statsmodels.regression.linear_model import GLS
@@ -71,6 +73,22 @@ def test_odd_orders_say_what_is_left():
     left = abs(np.mean(places["a"]) - np.mean(places["b"]))
     assert order.remaining_drift == pytest.approx(left)
     assert 0 < left <= 1
+
+
+@pytest.mark.parametrize(("count", "repeats"), [(3, 3), (4, 3), (5, 5)])
+def test_an_odd_order_leaves_the_least_drift_of_all_its_splits(count, repeats):
+    """Every way to ride a part of each setup's runs there and the rest back, in turn."""
+    names = "abcde"[:count]
+
+    def drift(split):
+        there = [s for s, n in zip(names, split, strict=True) for _ in range(n)]
+        back = [s for s, n in zip(names, split, strict=True) for _ in range(repeats - n)]
+        order = there + back[::-1]
+        means = [np.mean([at for at, s in enumerate(order) if s == name]) for name in names]
+        return max(means) - min(means)
+
+    least = min(map(drift, product((repeats // 2, repeats - repeats // 2), repeat=count)))
+    assert run_order(names, repeats=repeats).remaining_drift == pytest.approx(least)
 
 
 def test_riders_take_turns_on_every_setup():
