@@ -29,7 +29,7 @@ from tuninglib.session.load import load_session
 from tuninglib.session.machine import Fuel
 
 # As many as the time of the tests allows; tests.simulate_advice takes thousands.
-SEEDS = range(20260601, 20260601 + 100)
+SEEDS = range(20260601, 20260601 + 80)
 # Pairs of sessions cost twice; each rule has seeds of its own.
 PAIRS = 20
 
