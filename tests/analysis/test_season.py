@@ -173,6 +173,15 @@ def test_a_copy_is_counted_once_and_bikes_are_kept_apart(outings, season):
     assert list(bikes_of((nameless[0], heavy))) == ["a bike of 124 kg", "a bike of 131 kg"]
     heavier = season_of((outings[0], changed(outings[1], bike_mass_kg=131.0)))
     assert next(one for one in heavier.remarks if one.code == "masses").about == (124.0, 131.0)
+    three = season_of(
+        tuple(
+            changed(one, bike_mass_kg=mass)
+            for one, mass in zip(outings[:3], (127.0, 131.0, 124.0), strict=True)
+        )
+    )
+    assert next(one for one in three.remarks if one.code == "masses").about == (124.0, 131.0)
+    # The reference is told apart from nothing.
+    assert (three.pulls[0].gain, three.pulls[0].told_apart) == (None, False)
     with pytest.raises(ValueError, match="no outings"):
         season_of(())
 

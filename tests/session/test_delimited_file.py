@@ -171,6 +171,14 @@ def test_places_are_in_degrees(read, unit):
     np.testing.assert_allclose(trace.channels["elevation_m"], [300, 310])
 
 
+def test_degrees_are_no_unit_of_anything_else(read):
+    with pytest.raises(SessionError, match=r"\[deg\] is no unit of speed"):
+        read("time [s],speed [deg],gauge\n0,46.5,12\n1,46.6,13\n")
+    rows = "0,46.5,8.25\n1,46.6,8.26\n"
+    trace = read(f"time [s],lat,lon\n{rows}", units={"latitude": "Degrees", "longitude": "°"})
+    np.testing.assert_array_equal(trace.channels["latitude_deg"], [46.5, 46.6])
+
+
 def test_a_head_that_is_only_a_unit_has_that_unit(read):
     trace = read("s,kmh,x\n0,36,1\n1,72,2\n", columns={"time": "s", "speed": "kmh"})
     np.testing.assert_allclose(trace.channels["speed_m_s"], [10, 20])

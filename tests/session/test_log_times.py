@@ -47,6 +47,10 @@ def test_a_kind_of_time_is_what_most_of_the_first_are(cells, unit, kind):
         (["1", "x", "y"], "s", "'1' is a time of a kind that cannot be told"),
         (["x", "1", "y", "2"], "s", "'x' is a time of a kind that cannot be told"),
         (["1:02:03", "1", "x", "y"], "s", "cannot be told"),
+        # Half is not most.
+        (["1:02:03", "1", "x"], "s", "cannot be told"),
+        (["2026-05-16 14:03", "1", "x"], "s", "cannot be told"),
+        (["1:02:03", "x"], "", "cannot be told"),
         (["", " "], "s", "empty in all of the first lines"),
     ],
 )
