@@ -10,6 +10,7 @@ from tests.conftest import ROOT
 from tuninglib.analysis.analyse import analyse
 from tuninglib.analysis.results_json import results_document
 from tuninglib.analysis.season import Outing, bikes_of, season_of
+from tuninglib.analysis.season_names import _alike
 from tuninglib.analysis.season_record import read_document, record_from
 from tuninglib.session.load import load_session
 from tuninglib.text_files import SessionError
@@ -318,6 +319,18 @@ def test_gains_are_counted_from_what_most_outings_count_from_or_the_first(outing
         assert first.linked
         assert (first.gain, first.verdict) == (None, None)
         assert all(0 < pull.p_adjusted <= 1 for pull in others)
+
+
+@pytest.mark.parametrize(
+    ("one", "other", "same"),
+    [
+        # Half a hundredth of the larger one, either way.
+        (1.0, 1.00502, True), (1.00502, 1.0, True), (1.0, 1.0051, False), (1.0051, 1.0, False),
+        (0.0, 0.0, True), (0.0, 1e-9, False),
+    ],
+)  # fmt: skip
+def test_what_differs_by_less_than_it_is_known_to_is_the_same(one, other, same):
+    assert _alike((2.0, one), (2.0, other)) is same
 
 
 def test_a_trend_wants_three_days_and_runs_from_first_to_last(outings):

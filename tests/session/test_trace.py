@@ -22,10 +22,10 @@ def test_times_in_order_stay():
     assert (trace.reordered, trace.left_out, trace.unused, trace.rows) == (0, (), ("x",), 3)
     assert (trace.started_utc_s, trace.clock_s) == (None, None)
     assert repr(trace) == "Trace of 3 rows over 0 s: gauge"
-    bare = Trace(kind="gpx", time_s=np.array([0.0, 7.0]), started_utc_s=None, clock_s=None,
-                 channels={}, rows=2, left_out=())  # fmt: skip
+    bare = Trace(kind="gpx", time_s=np.array([0.0, 3.0, 7.0]), started_utc_s=None, clock_s=None,
+                 channels={}, rows=3, left_out=())  # fmt: skip
     assert (bare.reordered, bare.unused) == (0, ())
-    assert repr(bare) == "Trace of 2 rows over 7 s: no channels"
+    assert repr(bare) == "Trace of 3 rows over 7 s: no channels"
 
 
 @pytest.mark.parametrize(
