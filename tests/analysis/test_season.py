@@ -3,6 +3,7 @@
 import datetime
 import json
 from dataclasses import replace
+from types import SimpleNamespace
 
 import pytest
 
@@ -10,7 +11,7 @@ from tests.conftest import ROOT
 from tuninglib.analysis.analyse import analyse
 from tuninglib.analysis.results_json import results_document
 from tuninglib.analysis.season import Outing, bikes_of, season_of
-from tuninglib.analysis.season_names import _alike
+from tuninglib.analysis.season_names import _alike, _called
 from tuninglib.analysis.season_record import read_document, record_from
 from tuninglib.session.load import load_session
 from tuninglib.text_files import SessionError
@@ -331,6 +332,18 @@ def test_gains_are_counted_from_what_most_outings_count_from_or_the_first(outing
 )  # fmt: skip
 def test_what_differs_by_less_than_it_is_known_to_is_the_same(one, other, same):
     assert _alike((2.0, one), (2.0, other)) is same
+
+
+def test_things_of_one_name_are_called_after_their_days():
+    day, later = (SimpleNamespace(date=datetime.date(2026, 5, at)) for at in (3, 9))
+    names = [(at, "kit", (content,)) for at, content in enumerate((1.0, 2.0, 3.0, 1.0, 4.0))]
+    called, several = _called(names, [day, day, day, later, later])
+    assert [called[at, "kit"] for at in range(5)] == [
+        "kit (2026-05-03)", "kit (2026-05-03, 2)", "kit (2026-05-03, 3)", "kit (2026-05-03)",
+        "kit (2026-05-09)",
+    ]  # fmt: skip
+    assert several == ["kit"]
+    assert _called(names[:1], [day]) == ({(0, "kit"): "kit"}, [])
 
 
 def test_a_trend_wants_three_days_and_runs_from_first_to_last(outings):

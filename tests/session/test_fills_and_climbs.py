@@ -100,6 +100,12 @@ def test_a_climb_that_tells_nothing_is_refused_with_its_first_row(tmp_path, rows
     assert all(message.startswith(said[0]) for message, _, _ in found)
 
 
+def test_bad_climbs_are_said_in_the_order_of_the_file(tmp_path):
+    rows = ((7, "stock", 0, 100, 20), (7, "stock", 1, 120, 20), (2, "big", 0, 90, 20))
+    _, found = read(read_climbs, tmp_path / CLIMBS, climb(*rows))
+    assert [(message.split()[1], row) for message, row, _ in found] == [("7", 2), ("2", 4)]
+
+
 def test_a_bad_cell_is_said_before_its_climb(tmp_path):
     _, found = read(read_climbs, tmp_path / CLIMBS, climb((1, "stock", "soon", 100, 20)))
     assert [(row, column) for _, row, column in found] == [(2, "time")]
