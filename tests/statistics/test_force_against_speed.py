@@ -131,8 +131,8 @@ def motion(start, nodes, low, high, time, ride, way=0.0):
 
 @pytest.mark.outside(source="SciPy's solve_ivp (Dormand and Prince 1980) as the integrator")
 def test_the_motion_is_that_of_another_integrator():
-    """Up a hill that gets steeper by forty small pieces, so that the place counts all the way."""
-    hill = Hill(np.full(40, 10.0), np.linspace(0.0, 0.12, 40))
+    """Up a hill that gets steeper by four hundred small pieces, so that the place counts all the way."""
+    hill = Hill(np.full(400, 1.0), np.linspace(0.0, 0.12, 400))
     ride = replace(RIDE, hill=hill)
     time = np.arange(0.6, 24.0, 1.0)
     run = LoggedRun(0, time, np.full(time.size, 12.0), ride)
@@ -141,9 +141,9 @@ def test_the_motion_is_that_of_another_integrator():
     (ours,) = _motion(_batch([run]), state, np.array([low]), np.array([high]), [run])
     # The first row is 0.6 s at its speed behind the line.
     wanted = motion(12.2, nodes, low, high, time, ride, way=0.6 * 12.0)
-    np.testing.assert_allclose(ours[0], wanted, atol=1.2e-2)
+    np.testing.assert_allclose(ours[0], wanted, atol=2e-3)
     # Beyond one and a half times the half range, where the parabola would go on downwards.
-    assert wanted.max() > 14.0 + 1.5 * 2.0 + 0.5
+    assert wanted.max() > 14.0 + 1.5 * 2.0 + 0.9
 
 
 @pytest.mark.outside(source="SciPy's least_squares and solve_ivp as the search and the integrator")
