@@ -131,7 +131,7 @@ def motion(start, nodes, low, high, time, ride, way=0.0):
 
 @pytest.mark.outside(source="SciPy's solve_ivp (Dormand and Prince 1980) as the integrator")
 def test_the_motion_is_that_of_another_integrator():
-    """Up a hill that gets steeper by four hundred small pieces, so that the place counts all the way."""
+    """Up a hill that gets steeper by four hundred pieces: the place counts all the way."""
     hill = Hill(np.full(400, 1.0), np.linspace(0.0, 0.12, 400))
     ride = replace(RIDE, hill=hill)
     time = np.arange(0.6, 24.0, 1.0)
