@@ -73,6 +73,7 @@ WITHOUT_EFFECT = {
     "1 - 1e-9)) | (flow": "what rounding cannot tell apart",
     "< 1e-10 and np.abs(step": "when a search that has arrived ends",
     "(speeds(entry + 1e-5": "a step of a slope",
+    "weight = np.exp(np.array(log) - max(log))": "a density times any constant",
     "na=False": "what is not there is no time either way",
     "np.where(size > 0, size, 1.0)": "what does not move has any scale",
     "np.arange(0, _POINTS": "where a search starts, which fills in all that matters",

@@ -44,6 +44,8 @@ def test_without_a_reading_the_air_is_that_of_the_day_with_its_doubt(demo_copy, 
     assert one.hot_day_k.value - one.final_k.value == pytest.approx(10.0)
     wider = one.hot_day_k.high - one.hot_day_k.value
     assert wider == pytest.approx(np.hypot(one.final_k.high - one.final_k.value, 6.0))
+    lower = one.hot_day_k.value - one.hot_day_k.low
+    assert lower == pytest.approx(np.hypot(one.final_k.value - one.final_k.low, 6.0))
 
 
 @pytest.mark.parametrize(
@@ -75,9 +77,11 @@ def test_what_was_read_above_the_limit_is_above_however_short_the_climb(demo_cop
 
 
 def test_two_climbs_are_two_rows_and_no_climb_says_nothing(demo_copy, demo_folder):
-    text = climb(1, "stock", 180) + climb(2, "big_172", 205)
+    # In the order of the file, whatever their numbers.
+    text = climb(2, "stock", 180) + climb(1, "big_172", 205)
     results = results_with(demo_copy, text)
     assert [one.setup for one in results.climbs] == ["stock", "big_172"]
+    assert [one.climb for one in results.climbs] == [2.0, 1.0]
     assert results.climbs[1].final_k.low > results.climbs[0].final_k.high
     bare = analyse(load_session(demo_folder))
     assert bare.climbs == ()

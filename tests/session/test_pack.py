@@ -46,6 +46,12 @@ def test_what_is_no_part_of_a_session_stays_at_home(demo_copy):
         assert set(found.namelist()) == {"session.toml", "runs.csv", MANIFEST}
 
 
+def test_the_time_of_packing_is_not_in_it(packed):
+    """The same session packs to the same bytes on any day: every file is of the format's first."""
+    with zipfile.ZipFile(packed) as found:
+        assert {one.date_time for one in found.infolist()} == {(1980, 1, 1, 0, 0, 0)}
+
+
 def made(path, contents, *, manifest=True, **more):
     """A packed file made by somebody else."""
     with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as out:
