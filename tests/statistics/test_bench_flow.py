@@ -21,6 +21,17 @@ def test_two_widths_by_hand():
     assert found.flow_m3_s.high - found.flow_m3_s.value == pytest.approx(half, rel=1e-3)
 
 
+def test_the_error_of_the_dead_time_by_hand():
+    """It is (w1 V2 - w2 V1) / (V2 - V1): each volume moves it by the other's share."""
+    short, long, less, more = 0.004, 0.010, 7.5e-6, 22.5e-6
+    found = fit_bench_flow(
+        pulses=[1000, 1000], open_s=[short, long], volume_m3=[less, more], volume_sd_m3=2e-7
+    )
+    slopes = np.array([more, less]) * (long - short) / (more - less) ** 2
+    half = 2.776 * 2e-7 * np.hypot(*slopes)
+    assert found.dead_time_s.high - found.dead_time_s.value == pytest.approx(half, rel=1e-3)
+
+
 def test_held_open_alone_tells_the_flow_and_no_dead_time():
     found = fit_bench_flow(pulses=[0, 0], open_s=[60, 30], volume_m3=[150e-6, 75e-6],
                            volume_sd_m3=5e-7)  # fmt: skip

@@ -9,7 +9,7 @@ from statsmodels.stats.meta_analysis import combine_effects
 
 from tests.simulate_seasons import STATED, coverage, season_of
 from tuninglib.statistics.moderated_scatter import moderate_scatter
-from tuninglib.statistics.season import DayOfForces, pool_days
+from tuninglib.statistics.season import DayOfForces, _closer, pool_days
 
 NONE = np.array([], dtype=int)
 # Tuberculosis vaccine trials: events and others, treated and not. From memory.
@@ -262,3 +262,21 @@ def test_what_days_differ_by_is_known_as_the_spread_of_many_days():
     spread = float(np.std(values, ddof=1))
     low, high = spread * np.sqrt(299 / stats.chi2(299).ppf([0.975, 0.025]))
     assert (found.value, found.low, found.high) == pytest.approx((spread, low, high), rel=0.01)
+
+
+def test_points_are_drawn_closer_to_where_they_matter():
+    """One of nine matters: from the one before it to the one after it, nine again."""
+    points = np.linspace(0.0, 8.0, 9)
+    lone = np.where(points == 4, 1.0, 1e-6)
+    np.testing.assert_allclose(_closer(points, lone), np.linspace(3, 5, 9))
+    for at, low, high in ((0, 0, 1), (8, 7, 8)):
+        np.testing.assert_allclose(
+            _closer(points, np.where(points == at, 1.0, 0.0)), np.linspace(low, high, 9)
+        )
+    # A ten-thousandth of the largest is what matters; half of them are enough.
+    few = np.where(np.abs(points - 4) < 2, [1e-3], [0.9e-4])
+    few[4] = 1.0
+    np.testing.assert_allclose(_closer(points, few), np.linspace(2, 6, 9))
+    many = np.where(np.abs(points - 4) < 2.5, 1.0, 0.0)
+    assert _closer(points, many) is points
+    assert _closer(points[:1], lone[:1]).size == 1
