@@ -256,6 +256,7 @@ def by_the_rule(data, design, known, parts, vector, second):
     log += np.log(np.einsum("...ij,...ji", pk, pk) + one.prior_dof / phi**2) + 2 * np.log(phi)
     for part, value in zip(parts, (phi, second), strict=True):
         log = log - part.prior_dof * (np.log(value) + part.start / value)
+        log = log - np.log1p(value / part.rarely_above)
     weight = np.exp((log - log.max()) / 2)
     weight /= weight.sum()
     mean, sd = beta @ vector, np.sqrt(np.linalg.inv(normal) @ vector @ vector)
@@ -267,24 +268,37 @@ def by_the_rule(data, design, known, parts, vector, second):
 
 
 @pytest.mark.parametrize(
-    ("dof", "unit"), [((3, 4), 1.0), ((3, 60), 1e5), ((400, 4), 1.0), ((2000, 400), 1e-5)]
-)
-def test_an_interval_over_two_variances_is_that_of_the_densities_written_out(dof, unit):
+    ("dof", "unit", "rarely"),
+    [
+        ((3, 4), 1.0, (np.inf, np.inf)), ((3, 60), 1e5, (np.inf, np.inf)),
+        ((400, 4), 1.0, (np.inf, np.inf)), ((2000, 400), 1e-5, (np.inf, np.inf)),
+        ((3, 4), 1e3, (0.1, np.inf)), ((3, 4), 1.0, (np.inf, 0.05)), ((3, 4), 1.0, (0.1, 0.05)),
+    ],
+)  # fmt: skip
+def test_an_interval_over_two_variances_is_that_of_the_densities_written_out(dof, unit, rarely):
     """Two setups, days that scatter, and runs of unlike scatter; in whatever unit it is read."""
     data = unit * np.array([1.0, 1.3, 0.2, 1.9, 2.1, 2.9, 1.4, 3.1])
     design = np.array([[1.0, 0.0]] * 4 + [[1.0, 1.0]] * 4)
     days = np.tile(np.eye(4), (2, 2))[:8, :4]
     known = unit**2 * np.diag(np.linspace(0.01, 0.1, 8))
     parts = [
-        Component(np.eye(8), 0.2 * unit**2, dof[0]),
-        Component(days @ days.T + np.diag(np.linspace(0, 2, 8)), 0.3 * unit**2, dof[1]),
+        Component(np.eye(8), 0.2 * unit**2, dof[0], rarely[0] * unit**2),
+        Component(
+            days @ days.T + np.diag(np.linspace(0, 2, 8)),
+            0.3 * unit**2,
+            dof[1],
+            rarely[1] * unit**2,
+        ),
     ]
     fit = fit_mixed(data, design, known, parts)
     mixture = average_over_variances(data, design, known, parts, fit)
     # The second at five values, that is as fine as it is taken; and everywhere.
     few = fit.variances[1] / unit**2 * np.exp(np.linspace(-2, 2, 5))
     everywhere = np.geomspace(0.01, 9, 25)
-    plain = [Component(one.matrix, one.start / unit**2, one.prior_dof) for one in parts]
+    plain = [
+        Component(one.matrix, one.start / unit**2, one.prior_dof, one.rarely_above / unit**2)
+        for one in parts
+    ]
     vector = np.array([0.5, 1.0])
     found = spread(mixture, vector)
     ours = np.array([found.value, found.low, found.high]) / unit

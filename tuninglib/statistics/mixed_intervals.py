@@ -91,7 +91,7 @@ def average_over_variances(data, design, known, components, fit, *, shared=None)
     -----
     The weight is the restricted likelihood times the square root of its information on each
     variance (Jeffreys' rule, 1/φ where nothing else adds to φ), times what was stated of them. A
-    first variance that is rarely above some value has a tail of φ to the power of -3/2.
+    variance that is rarely above some value has a tail of φ to the power of -3/2.
     For each second variance one eigenvalue decomposition of the blocks serves the whole grid of
     the first. Points are worked out where they can matter; where the variance is so well known
     that few do, a finer grid takes over.
@@ -175,6 +175,7 @@ class _Grid:
         if second is not None:
             stated = self.other
             log = log - stated.prior_dof / 2 * (np.log(second) + stated.start / second)
+            log = log - 0.5 * np.log1p(second / stated.rarely_above)
         return log, mean, covariance
 
 
