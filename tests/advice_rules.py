@@ -2,10 +2,10 @@
 
 import re
 
+from tuninglib.analysis.combinations import no_safer
 from tuninglib.analysis.decide import SAME_HARM
-from tuninglib.analysis.gates import no_safer
 from tuninglib.analysis.records import one_each
-from tuninglib.analysis.results_json import results_document
+from tuninglib.analysis.results import results_document
 from tuninglib.report import advice, fellow, injector, mixture, verdict
 from tuninglib.rounding import interval_text, odds_text
 

@@ -18,22 +18,26 @@ import numpy as np
 from tests.conftest import DEMO, ROOT
 from tests.outing import Outing
 from tuninglib.analysis.coast_down import fit_of, half_widths, values_for_session
-from tuninglib.analysis.day_plan import SwapTimes, plan_day, start_of, usual_repeats
-from tuninglib.analysis.first_guess import Change, guess_of
-from tuninglib.analysis.interim import interim
-from tuninglib.analysis.ride_order import richness_of
-from tuninglib.analysis.stop_limits import stop_limits
-from tuninglib.analysis.untried_injector import ladder_of, outlook
+from tuninglib.analysis.combinations import stop_limits
+from tuninglib.analysis.day_plan import (
+    SwapTimes,
+    interim,
+    plan_day,
+    richness_of,
+    start_of,
+    usual_repeats,
+)
+from tuninglib.analysis.injector import Change, guess_of, ladder_of, outlook
 from tuninglib.analysis.what_if import Question, answers, flat_top_speeds
 from tuninglib.session import schema
-from tuninglib.session.coast_down_file import HEADER, parse_falls
-from tuninglib.session.columns import (
+from tuninglib.session.read_table import (
     BENCH_COLUMNS,
     CLIMB_COLUMNS,
     COLUMNS,
     FALL_COLUMNS,
     FILL_COLUMNS,
 )
+from tuninglib.session.tables import FALLS_HEADER, parse_falls
 
 FILE = ROOT / "tests" / "data" / "answers.csv"
 CONTRACT = ROOT / "tests" / "data" / "contract.csv"
@@ -210,7 +214,7 @@ CHANGE = Change(
     old_ethanol=0.05, new_ethanol=0.2, breathing=0.85, engine_speed_rpm=9000.0,
 )  # fmt: skip
 
-FALLS = HEADER + "".join(
+FALLS = FALLS_HEADER + "".join(
     f"{run},{way},{start},{start - 10},{time}\n"
     for run, way, times in ((1, "out", (4.1, 5.0, 6.3, 7.9)), (2, "back", (4.6, 5.9, 7.5, 10.2)),
                             (3, "out", (4.2, 5.1, 6.1, 8.0)), (4, "back", (4.7, 5.7, 7.7, 10.0)))

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from tuninglib.interval import Measured
-from tuninglib.physics.octane import Octane
+from tuninglib.physics.fuels import Octane
 from tuninglib.session.defaults import blend_of
 from tuninglib.session.machine import Fuel, Setup
 from tuninglib.session.schema import Target, Use

@@ -22,12 +22,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tuninglib.physics.hill import Hill
+from tuninglib.physics.motion import Hill
 from tuninglib.statistics.gain import estimate_gains
 from tuninglib.statistics.planning import run_order
-from tuninglib.statistics.road_runs import Runs
-from tuninglib.statistics.robust import NAMED
-from tuninglib.statistics.unknowns import usual_unknowns
+from tuninglib.statistics.repeats import NAMED
+from tuninglib.statistics.road_runs import Runs, usual_unknowns
 
 GRAVITY = 9.80665
 STEPS = 80

@@ -16,10 +16,9 @@ from itertools import chain
 import numpy as np
 
 from tuninglib.statistics.gauge_readings import reading_midpoint
-from tuninglib.statistics.ladder import Priors, fit_ladder
-from tuninglib.statistics.ladder_checks import suspicious_injectors
+from tuninglib.statistics.ladder import Priors, fit_ladder, suspicious_injectors
 from tuninglib.statistics.ladder_prediction import predict
-from tuninglib.statistics.robust import weigh_groups
+from tuninglib.statistics.repeats import weigh_groups
 
 GAUGE_STEP = 0.1 / 14.7
 # Stoichiometric ratio and density of two petrols, E5 and E10.

@@ -10,7 +10,7 @@ from dataclasses import replace
 import numpy as np
 
 from demo_data.log_maker import Devices, World, usual_force, written
-from tuninglib.physics.hill import Hill, Ride
+from tuninglib.physics.motion import Hill, Ride
 from tuninglib.physics.track import local_metres
 from tuninglib.statistics.clock_shift import clock_shift
 from tuninglib.statistics.force_against_speed import LoggedRun, force_curves, run_forces

@@ -14,7 +14,7 @@ import numpy as np
 from scipy.special import stdtrit
 
 from tuninglib.statistics.gauge_readings import reading_midpoint
-from tuninglib.statistics.robust import NAMED, group_means, weigh_groups
+from tuninglib.statistics.repeats import NAMED, group_means, weigh_groups
 
 GAUGE_STEP, SCALE = 0.1, 14.7
 RUN_SD = 0.01  # the guess

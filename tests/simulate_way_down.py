@@ -12,7 +12,7 @@ import numpy as np
 
 from tests.statistics.test_gain import OPTIONS, RESOLUTION, fisher_bound, up_only, with_ways_down
 from tuninglib.statistics.gain import estimate_gains
-from tuninglib.statistics.unknowns import usual_unknowns
+from tuninglib.statistics.road_runs import usual_unknowns
 
 TRUE_LOG_GAIN = 0.06
 SEED = 20260906

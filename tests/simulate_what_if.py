@@ -18,12 +18,16 @@ from concurrent.futures import ProcessPoolExecutor
 import numpy as np
 
 from tests.simulate_days import GRAVITY, World, draw
-from tuninglib.analysis.equivalent_run import equivalent_run
-from tuninglib.analysis.what_if import Question, answers, flat_top_speeds, rider_drag_factor
-from tuninglib.physics.hill import Hill
+from tuninglib.analysis.what_if import (
+    Question,
+    answers,
+    equivalent_run,
+    flat_top_speeds,
+    rider_drag_factor,
+)
+from tuninglib.physics.motion import Hill
 from tuninglib.statistics.gain import estimate_gains
-from tuninglib.statistics.road_runs import Runs
-from tuninglib.statistics.unknowns import usual_unknowns
+from tuninglib.statistics.road_runs import Runs, usual_unknowns
 
 STEP = 1 / 3.6
 RIDER_DRAG = 0.035

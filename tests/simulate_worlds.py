@@ -23,7 +23,7 @@ from tuninglib.analysis.analyse import analyse
 from tuninglib.interval import Measured
 from tuninglib.report import gain as gain_words
 from tuninglib.report import mixture as mixture_words
-from tuninglib.report.remarks import remarks
+from tuninglib.report.cautions import remarks
 from tuninglib.session.defaults import blend_of
 from tuninglib.session.load import load_session
 

@@ -2,13 +2,7 @@ import os
 
 import pytest
 
-from tuninglib.text_files import (
-    SessionError,
-    nearest,
-    parse_table,
-    read_table,
-    read_text,
-)
+from tuninglib.text_files import SessionError, nearest, parse_table, read_table, read_text
 from tuninglib.whole_files import write_atomic, write_like
 
 

@@ -164,8 +164,7 @@ class _Progress:
 
 
 def _reports(options) -> int:
-    from tuninglib.report.cluster import NoCluster, executor_at
-    from tuninglib.report.many import make_reports
+    from tuninglib.report.many import NoCluster, executor_at, make_reports
 
     # Of hundreds of reports the garbage is worth searching for.
     gc.enable()
@@ -211,14 +210,14 @@ def _reports(options) -> int:
 
 def _check(options) -> int:
     from tuninglib.analysis.analyse import analyse
-    from tuninglib.report import log_runs, logs, remarks
+    from tuninglib.report import cautions, logs
     from tuninglib.session.load import load_session
 
     session = load_session(options.session)
     results = analyse(session)
-    for label, text in (*logs.sentences(results).items, *log_runs.sentences(results).items):
+    for label, text in (*logs.sentences(results).items, *logs.run_sentences(results).items):
         print(f"{label}: {text}")
-    for remark in remarks.remarks(results):
+    for remark in cautions.remarks(results):
         print(f"Note: {remark}")
     count = len(session.runs)
     print(f"{session.about.title}: {count} rows, {len(session.setups)} setups, nothing to fix.")

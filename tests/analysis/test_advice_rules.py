@@ -24,7 +24,7 @@ from tests.random_sessions import (
 )
 from tuninglib.analysis.analyse import analyse
 from tuninglib.interval import Measured
-from tuninglib.physics.octane import Octane
+from tuninglib.physics.fuels import Octane
 from tuninglib.session.load import load_session
 from tuninglib.session.machine import Fuel
 

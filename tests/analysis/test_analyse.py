@@ -6,10 +6,10 @@ import pytest
 
 from tuninglib.analysis import what_if
 from tuninglib.analysis.analyse import analyse
-from tuninglib.analysis.results_json import results_document
+from tuninglib.analysis.results import results_document
+from tuninglib.report import cautions, injector, verdict
 from tuninglib.report import gain as gain_words
 from tuninglib.report import mixture as mixture_words
-from tuninglib.report import remarks, response, verdict
 from tuninglib.report import what_if as what_if_words
 from tuninglib.session.load import load_session
 
@@ -101,7 +101,7 @@ def test_without_speeds_the_report_still_tells_the_mixture(demo_copy):
     (demo_copy / "runs.csv").write_text("\n".join(thin) + "\n")
     results = analyse(load_session(demo_copy))
     assert results.road is None
-    assert "no run has speeds" in " ".join(remarks.remarks(results))
+    assert "no run has speeds" in " ".join(cautions.remarks(results))
     assert "lambda" in str(verdict.sentences(results))
     assert results_document(results)["road"] is None
 
@@ -148,11 +148,11 @@ def test_one_rider_for_the_reference_and_another_for_a_setup_is_said(demo_copy):
 def test_an_uncalibrated_speedometer_is_said_and_widens_the_force(edit, results):
     folder = edit("session.toml", 'factor = "0.955 +/- 0.01"\n', "")
     bare = analyse(load_session(folder))
-    assert "the speedometer is not calibrated" in " ".join(remarks.remarks(bare))
+    assert "the speedometer is not calibrated" in " ".join(cautions.remarks(bare))
     assert bare.pulls[0].force_n.half_width > results.pulls[0].force_n.half_width
     assert bare.road.speed_factor.value < 1.0
     assert "as much too much as the law allows, the gain of big 172 is" in " ".join(
-        remarks.remarks(bare)
+        cautions.remarks(bare)
     )
 
 
@@ -162,14 +162,14 @@ def test_an_uncalibrated_speedometer_is_said_and_widens_the_force(edit, results)
 )
 def test_a_calibration_that_the_law_would_not_expect_is_said(edit, factor, sentence):
     results = analyse(load_session(edit("session.toml", "0.955 +/- 0.01", factor)))
-    assert sentence in " ".join(remarks.remarks(results))
+    assert sentence in " ".join(cautions.remarks(results))
 
 
 def test_air_pressure_falls_back_on_the_altitude_and_says_so(edit):
     folder = edit("session.toml", 'pressure = "989 hPa"\n', "")
     results = analyse(load_session(folder))
     assert results.pressure_source == "altitude"
-    assert "standard atmosphere" in " ".join(remarks.remarks(results))
+    assert "standard atmosphere" in " ".join(cautions.remarks(results))
     # ISO 2533 at 210 m: 988.3 hPa.
     assert results.runs[0].density_kg_m3 == pytest.approx(1.193, abs=0.003)
 
@@ -190,7 +190,7 @@ def test_the_document_for_programs_is_plain_and_complete(results):
 def test_the_ecu_corrects_at_idle_and_cruise_and_not_at_full_throttle(results):
     verdicts = {one.state: one.verdict for one in results.ladder.responses}
     assert verdicts == {"full": "table", "idle": "corrects", "cruise": "corrects"}
-    text = str(response.sentences(results))
+    text = str(injector.response_sentences(results))
     assert "Cruise: lambda does not follow flow" in text
     assert "alters the oxygen sensor's signal" in text
 

@@ -8,7 +8,7 @@ import pytest
 
 from tuninglib.analysis.analyse import analyse
 from tuninglib.interval import Interval
-from tuninglib.report import climbs as words
+from tuninglib.report import heat as words
 from tuninglib.report import verdict
 from tuninglib.session.load import load_session
 from tuninglib.text_files import SessionError
@@ -60,8 +60,8 @@ def test_without_a_reading_the_air_is_that_of_the_day_with_its_doubt(demo_copy, 
 def test_a_climb_has_its_place_and_its_sentence(demo_copy, end, minutes, place, said):
     results = results_with(demo_copy, climb(1, "big_172", end, minutes=minutes))
     assert results.climbs[0].place == place
-    assert said in str(words.sentences(results))
-    row = words.table(results).rows[0]
+    assert said in str(words.climbs_sentences(results))
+    row = words.climbs_table(results).rows[0]
     assert row[:3] == ("1", "big 172", str(len(minutes)))
     assert (row[4] == "not told") is (len(minutes) == 3)
 
@@ -71,7 +71,7 @@ def test_what_was_read_above_the_limit_is_above_however_short_the_climb(demo_cop
          'highest_head_temperature = "180 degC"\n\n[engines.stock]')  # fmt: skip
     results = results_with(demo_copy, climb(1, "big_172", 240, minutes=(0, 0.5, 1.0)))
     assert results.climbs[0].place == "above"
-    said = str(words.sentences(results))
+    said = str(words.climbs_sentences(results))
     assert "above your limit of 180 °C: not for long climbs as it is" in said
     assert "spark plug" not in said
 
@@ -85,7 +85,7 @@ def test_two_climbs_are_two_rows_and_no_climb_says_nothing(demo_copy, demo_folde
     assert results.climbs[1].final_k.low > results.climbs[0].final_k.high
     bare = analyse(load_session(demo_folder))
     assert bare.climbs == ()
-    assert str(words.sentences(bare)) == ""
+    assert str(words.climbs_sentences(bare)) == ""
 
 
 @pytest.mark.parametrize(
@@ -109,7 +109,7 @@ def test_a_place_is_told_by_the_whole_interval_or_by_what_was_read(
     fit = SimpleNamespace(
         final_k=Interval(value, low, high), time_constant_s=Interval(120, 100, 140), told=told
     )
-    monkeypatch.setattr("tuninglib.analysis.climbs.fit_warm_up", lambda time, seen: fit)
+    monkeypatch.setattr("tuninglib.analysis.upkeep.fit_warm_up", lambda time, seen: fit)
     rows = f"1,stock,0,100,20\n1,stock,1,{hottest},20\n1,stock,2,150,\n"
     (one,) = results_with(demo_copy, rows).climbs
     assert (one.place, one.told) == (place, told)

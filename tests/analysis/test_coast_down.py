@@ -4,10 +4,10 @@ import numpy as np
 import pytest
 
 from tuninglib.analysis.coast_down import fit_of, half_widths, start_of, values_for_session
-from tuninglib.physics.hill import Hill, Ride
-from tuninglib.session.coast_down_file import HEADER, parse_falls
+from tuninglib.physics.motion import Hill, Ride
 from tuninglib.session.edit import write_values
 from tuninglib.session.new import write_new_session
+from tuninglib.session.tables import FALLS_HEADER, parse_falls
 from tuninglib.statistics.coast_down import coast_time_s
 
 
@@ -23,7 +23,7 @@ def rolled(area=0.55, rolling=0.016, wind=0.6):
             times = coast_time_s(ride, from_speed_m_s=start / 3.6, to_speed_m_s=(start - 10) / 3.6)
             time = times[0] if direction == 1 else times[1]
             rows.append(f"{run},{name},{start},{start - 10},{time:.2f}")
-    return HEADER + "\n".join(rows) + "\n"
+    return FALLS_HEADER + "\n".join(rows) + "\n"
 
 
 # Humid air of 293.15 K at this pressure has 1.2 kg/m3 to a per mille.

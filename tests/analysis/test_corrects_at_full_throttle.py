@@ -6,17 +6,16 @@ from dataclasses import replace
 import pytest
 
 from tuninglib.analysis.analyse import analyse
-from tuninglib.analysis.readings import ladder_columns, weighed_readings
-from tuninglib.analysis.results_json import results_document
-from tuninglib.analysis.untried_injector import ladder_of
+from tuninglib.analysis.injector import ladder_of
+from tuninglib.analysis.mixture import ladder_columns, weighed_readings
+from tuninglib.analysis.results import results_document
 from tuninglib.lab import explore
-from tuninglib.report import injector, response, verdict
+from tuninglib.report import injector, verdict
 from tuninglib.report import mixture as mixture_words
 from tuninglib.report.make import make_report
 from tuninglib.session.defaults import air_of_runs
 from tuninglib.session.load import load_session
-from tuninglib.statistics.ladder import fit_ladder
-from tuninglib.statistics.ladder_checks import suspicious_injectors
+from tuninglib.statistics.ladder import fit_ladder, suspicious_injectors
 
 HELD = {"stock": 12.8, "big_150": 12.9, "big_164": 12.8, "big_172": 12.7, "big_172_e10": 12.8}
 
@@ -86,7 +85,7 @@ def test_what_was_read_is_said_on_the_fuels_on_which_it_was_read(held):
 
 
 def test_the_report_says_what_it_means(held):
-    text = str(response.sentences(held))
+    text = str(injector.response_sentences(held))
     assert "Full throttle: lambda does not follow flow, although it should" in text
     assert "trims the mixture there by its oxygen sensor" in text
     assert "really taken at full throttle and in open loop" in text
@@ -115,7 +114,7 @@ def test_the_document_for_programs_has_the_code(held, demo_folder):
     follows = analyse(load_session(demo_folder))
     assert results_document(follows)["ladder"]["withheld"] is None
     assert follows.ladder.not_predicted == ()
-    assert "does not follow flow, although" not in str(response.sentences(follows))
+    assert "does not follow flow, although" not in str(injector.response_sentences(follows))
 
 
 def test_a_kept_injector_that_was_never_read_is_not_predicted_either(held):
@@ -160,7 +159,7 @@ def test_one_injector_tells_by_the_engine_that_grew(demo_copy):
 
 
 def test_a_device_in_the_way_of_a_sensor_is_told_by_what_the_sensor_measures(held):
-    text = str(response.sentences(held))
+    text = str(injector.response_sentences(held))
     assert "a resistor that alters the oxygen sensor's signal acts where the ECU corrects" in text
     assert "only through what the ECU has learned" in text
     assert "Temperature sensors: a resistor" in text

@@ -11,16 +11,16 @@ import pytest
 
 from tuninglib.analysis.analyse import analyse
 from tuninglib.analysis.doubts import _of_order, _of_readings, doubts_of_speeds
-from tuninglib.analysis.readings import ladder_columns, weighed_readings
-from tuninglib.analysis.results_json import results_document
-from tuninglib.analysis.untried_injector import ladder_of
+from tuninglib.analysis.injector import ladder_of
+from tuninglib.analysis.mixture import ladder_columns, weighed_readings
+from tuninglib.analysis.results import results_document
 from tuninglib.report import gain as gain_words
 from tuninglib.report import mixture as mixture_words
-from tuninglib.report import runs as runs_words
+from tuninglib.report import tested as runs_words
 from tuninglib.session.defaults import air_of_runs
 from tuninglib.session.load import load_session
 from tuninglib.statistics.gauge_readings import reading_midpoint, steady_sd
-from tuninglib.statistics.robust import GroupMean, Weighed
+from tuninglib.statistics.repeats import GroupMean, Weighed
 
 RUN_13 = "13,big_172,tove,49,72,12.8,13.1"
 RUN_4 = "4,big_150,tove,48,68,14.6,14.8"
@@ -76,7 +76,7 @@ def weight(results, number, what="reading_weight"):
 
 
 def note(results, number):
-    return next(row[-1] for row in runs_words.table(results).rows if row[0] == f"{number}")
+    return next(row[-1] for row in runs_words.runs_table(results).rows if row[0] == f"{number}")
 
 
 # Readings --------------------------------------------------------------------------------------

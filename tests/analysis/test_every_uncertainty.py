@@ -6,9 +6,9 @@ from dataclasses import fields, replace
 import pytest
 
 from tuninglib.analysis.analyse import analyse
-from tuninglib.analysis.results_json import results_document
+from tuninglib.analysis.results import results_document
 from tuninglib.interval import Measured
-from tuninglib.physics.octane import Octane
+from tuninglib.physics.fuels import Octane
 from tuninglib.session.load import load_session
 from tuninglib.session.schema import Assumptions
 

@@ -9,7 +9,7 @@ import pytest
 
 from tests.outing import Outing
 from tuninglib.analysis.combinations import _beyond_lean, _was_ridden
-from tuninglib.analysis.evidence import _more_runs, _settled, _told_apart
+from tuninglib.analysis.decide import _more_runs, _settled, _told_apart
 from tuninglib.interval import Interval
 from tuninglib.session.load import load_session
 from tuninglib.statistics.planning import power_two_setups, repeats_needed

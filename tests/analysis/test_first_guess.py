@@ -1,6 +1,6 @@
 import pytest
 
-from tuninglib.analysis.first_guess import Change, guess_of
+from tuninglib.analysis.injector import Change, guess_of
 
 
 def change(**more):

@@ -7,7 +7,7 @@ import pytest
 
 from tests.conftest import ROOT
 from tuninglib.analysis.analyse import analyse
-from tuninglib.analysis.force_curves import _intervals, _logged, _shared_sd, curves_of_force
+from tuninglib.analysis.logs import _intervals, _logged, _shared_sd, curves_of_force
 from tuninglib.interval import Z_95, Interval, Measured
 from tuninglib.session.defaults import air_of_runs, hill_of
 from tuninglib.session.load import load_session

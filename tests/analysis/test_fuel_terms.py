@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from tuninglib.analysis.fuel import fuel_limits, fuel_terms
-from tuninglib.physics.blend import Blend
+from tuninglib.analysis.mixture import fuel_limits, fuel_terms
+from tuninglib.physics.fuels import Blend
 from tuninglib.physics.injector import metering_demand
 from tuninglib.session.load import load_session
 

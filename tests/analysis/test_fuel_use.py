@@ -10,12 +10,12 @@ import pytest
 
 from tests.outing import Outing
 from tuninglib.analysis.analyse import analyse
-from tuninglib.analysis.fuel_use import fuel_use, outlay
+from tuninglib.analysis.upkeep import fuel_use, outlay
 from tuninglib.interval import Interval
-from tuninglib.report import fuel_use as words
+from tuninglib.report import what_if as words
+from tuninglib.session.fields import read_value
 from tuninglib.session.load import load_session
 from tuninglib.session.machine import Fuel
-from tuninglib.session.read_value import read_value
 from tuninglib.text_files import SessionError
 
 L_PER_100KM = 1e-8
@@ -50,10 +50,10 @@ def test_fills_by_hand(demo_copy):
     price = results.session.fuels["e5"].price
     assert big.cost_per_m.value == pytest.approx(1000 * price * big.per_m.value)
     assert big.range_m is None
-    said = str(words.sentences(results))
+    said = str(words.fuel_use_sentences(results))
     assert "big 172: 5 %" in said
     assert "more fuel than the reference; that may be none at all." in said
-    row = words.table(results).rows[1]
+    row = words.fuel_use_table(results).rows[1]
     assert row[0] == "big 172"
     assert row[3].startswith("2.67 (")
 
@@ -88,10 +88,10 @@ def test_the_second_demo_holds_its_truth_in_miles_to_the_gallon(back, demo_folde
         assert shown.low <= truth["miles_per_gallon"][one.setup] <= shown.high
         # 2.9 gallons, by hand.
         assert one.range_m.value == pytest.approx(2.9 * shown.value * 1609.344)
-    header = words.table(back).header
+    header = words.fuel_use_table(back).header
     assert "Fuel [mpg (US)]" in header
     assert "Range on a tank [miles]" in header
-    assert words.table(back).rows[0][5].startswith("$")
+    assert words.fuel_use_table(back).rows[0][5].startswith("$")
 
 
 @pytest.mark.outside(
@@ -106,7 +106,7 @@ def test_the_energy_of_e10_lets_expect_what_the_published_values_do(demo_copy, e
     )
     published = 116_090 / (0.9 * 116_090 + 0.1 * 76_330) - 1
     assert results.fuel_use[1].expected == pytest.approx(published, abs=0.003)
-    assert "Its fuel's energy lets expect 3." in str(words.sentences(results))
+    assert "Its fuel's energy lets expect 3." in str(words.fuel_use_sentences(results))
 
 
 @pytest.mark.outside(source="49 CFR/NIST Handbook 44, Appendix C: 1 US gal = 3.785411784 L, "
@@ -173,7 +173,7 @@ def test_litres_typed_as_gallons_are_refused(demo_copy):
 def test_without_fills_the_page_says_how(demo_folder):
     results = analyse(load_session(demo_folder))
     assert results.fuel_use == ()
-    said = str(words.sentences(results))
+    said = str(words.fuel_use_sentences(results))
     assert "no fill was written down; fills.csv would tell the fuel use." in said
     # 199 EUR for 15.6 %: 12.7 each; and what is at hand and not used.
     gain = next(one for one in results.pulls if one.setup == "big_172").gain.ratio

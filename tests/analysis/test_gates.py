@@ -4,10 +4,10 @@ from dataclasses import replace
 
 import pytest
 
-from tuninglib.analysis.combinations import Combination
-from tuninglib.analysis.gates import (
+from tuninglib.analysis.combinations import (
     CLEARLY_MORE_FLOW,
     CLEARLY_RICHER,
+    Combination,
     Limits,
     extremes,
     gated,
@@ -19,7 +19,7 @@ from tuninglib.analysis.gates import (
 from tuninglib.analysis.injector import HIGHEST_SHARE
 from tuninglib.analysis.records import FuelLimit, Knock, one_each
 from tuninglib.interval import Interval
-from tuninglib.physics.octane import Octane
+from tuninglib.physics.fuels import Octane
 from tuninglib.statistics.ladder_prediction import Odds
 
 R95, R98 = Octane(95.0, "RON"), Octane(98.0, "RON")

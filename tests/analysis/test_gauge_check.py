@@ -10,17 +10,15 @@ import pytest
 from tests.conftest import ROOT
 from tests.outing import Outing
 from tuninglib.analysis.analyse import analyse
-from tuninglib.analysis.gauge_check import check_gauge
-from tuninglib.analysis.log_mixture import BandMixture, Following
-from tuninglib.analysis.mixture import analyse_mixtures
-from tuninglib.analysis.readings import lambda_of, weighed_readings, with_check
-from tuninglib.analysis.results_json import results_document
-from tuninglib.analysis.untried_injector import ladder_of, outlook
+from tuninglib.analysis.doubts import check_gauge
+from tuninglib.analysis.injector import ladder_of, outlook
+from tuninglib.analysis.logs import BandMixture, Following
+from tuninglib.analysis.mixture import analyse_mixtures, lambda_of, weighed_readings, with_check
+from tuninglib.analysis.results import results_document
 from tuninglib.interval import Interval, Measured
 from tuninglib.lab.explore import outlook_words
-from tuninglib.lab.first_guess import first_guess
-from tuninglib.lab.ladder_picture import LadderPicture
-from tuninglib.lab.tank import known_of, tank_words
+from tuninglib.lab.first_guess import first_guess, known_of, tank_words
+from tuninglib.lab.kit import LadderPicture
 from tuninglib.report import method
 from tuninglib.report import mixture as mixture_words
 from tuninglib.session.defaults import air_of_runs, blend_of
@@ -150,9 +148,7 @@ def seen_in_log(monkeypatch, session, bands, followings):
         Following(setup=name, low=low, high=tops[low], share=Interval(0, -0.1, 0.1), place=place)
         for name, low, place in followings
     )
-    monkeypatch.setattr(
-        "tuninglib.analysis.gauge_check.mixture_by_bands", lambda session: (made, told)
-    )
+    monkeypatch.setattr("tuninglib.analysis.doubts.mixture_by_bands", lambda session: (made, told))
     return check_gauge(session, air_of_runs(session))
 
 

@@ -8,12 +8,12 @@ import pytest
 
 from tests.outing import Outing
 from tuninglib.analysis.analyse import analyse
-from tuninglib.analysis.gearing import _limited_by, _taller
+from tuninglib.analysis.upkeep import _limited_by, _taller
 from tuninglib.analysis.what_if import Answer
 from tuninglib.interval import Interval
 from tuninglib.physics import gearing as sums
-from tuninglib.physics.hill import Hill, Ride, exit_speed_m_s
-from tuninglib.report import gearing as words
+from tuninglib.physics.motion import Hill, Ride, exit_speed_m_s
+from tuninglib.report import what_if as words
 from tuninglib.session.load import load_session
 from tuninglib.text_files import SessionError
 
@@ -152,7 +152,7 @@ def test_what_limits_the_top_speed():
 
 
 def test_the_page_says_it_and_says_when_it_is_not_known(geared, demo_folder):
-    said = str(words.sentences(geared()))
+    said = str(words.gearing_sentences(geared()))
     assert "rpm) at the start line, " in said
     assert "turns of the crank for one of the wheel" in said
     assert "N·m" in said
@@ -160,7 +160,7 @@ def test_the_page_says_it_and_says_when_it_is_not_known(geared, demo_folder):
     assert "with 15 teeth and the same torque" in said
     bare = analyse(load_session(demo_folder))
     assert bare.gearing is None
-    assert "it is not known; [gearing] in session.toml" in str(words.sentences(bare))
+    assert "it is not known; [gearing] in session.toml" in str(words.gearing_sentences(bare))
 
 
 @pytest.mark.parametrize(

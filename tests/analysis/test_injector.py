@@ -6,12 +6,10 @@ import numpy as np
 import pytest
 
 from tuninglib.analysis.analyse import analyse
-from tuninglib.analysis.fuel import fuel_terms
-from tuninglib.analysis.injector import AIR_DENSITY_KG_M3, ladder_columns, open_time_share
-from tuninglib.analysis.mixture import blend_of
-from tuninglib.analysis.readings import weighed_readings
+from tuninglib.analysis.injector import AIR_DENSITY_KG_M3, open_time_share
+from tuninglib.analysis.mixture import fuel_terms, ladder_columns, weighed_readings
 from tuninglib.interval import Z_95, Measured
-from tuninglib.session.defaults import air_of_runs
+from tuninglib.session.defaults import air_of_runs, blend_of
 from tuninglib.session.load import load_session
 from tuninglib.statistics.ladder import fit_ladder
 from tuninglib.statistics.ladder_prediction import predict

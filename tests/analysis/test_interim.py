@@ -4,16 +4,17 @@ import pytest
 
 from tests.outing import Outing
 from tuninglib.analysis.analyse import analyse
-from tuninglib.analysis.interim import (
+from tuninglib.analysis.day_plan import (
+    Richness,
     closed_setups,
     combination_of,
     ended_with,
     interim,
     interim_of_folder,
+    richness_of,
 )
-from tuninglib.analysis.ride_order import Richness, richness_of
 from tuninglib.report import heat
-from tuninglib.report import interim as words
+from tuninglib.report import verdict as words
 from tuninglib.session.load import load_session
 from tuninglib.session.new import write_new_session
 
@@ -122,7 +123,7 @@ def test_half_of_the_evidence_never_decides(demo_copy, columns):
     half = "gauge" if "gauge_low" in columns else "speeds"
     assert half in results.plan.missing
     assert found.code == "ridden"
-    assert "decided" not in words.sentences(results, found, "metric").plain().replace(
+    assert "decided" not in words.interim_sentences(results, found, "metric").plain().replace(
         "it is not decided", ""
     )
 
@@ -165,7 +166,7 @@ def test_a_knock_of_which_nobody_said_how_loud(demo_copy):
     assert heat.knock_sentence(heard) == f"knock was heard on run {heard.run:g}"
     found = interim(results, heard.run, planned=3)
     assert (found.code, found.why) == ("stop", "knock")
-    assert "Stop: knock was heard on run" in str(words.sentences(results, found, "metric"))
+    assert "Stop: knock was heard on run" in str(words.interim_sentences(results, found, "metric"))
 
 
 def knocked_earlier(path):

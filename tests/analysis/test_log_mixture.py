@@ -5,8 +5,8 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from tuninglib.analysis import log_mixture
-from tuninglib.analysis.log_mixture import (
+from tuninglib.analysis import logs
+from tuninglib.analysis.logs import (
     THROTTLE_EDGES,
     _band,
     _by_setup,
@@ -16,7 +16,7 @@ from tuninglib.analysis.log_mixture import (
     mixture_by_bands,
 )
 from tuninglib.interval import Interval
-from tuninglib.statistics.settled_bands import BandMean, Stretch
+from tuninglib.statistics.settled_gauge import BandMean, Stretch
 
 FULL = len(THROTTLE_EDGES) - 2
 
@@ -166,7 +166,7 @@ def test_the_widest_throttle_is_fully_open():
 
 def logged(monkeypatch, *, scale=14.7, readings=True, shift=True, **channels):
     """Two rides of a minute; throttle and speed change every ten seconds."""
-    monkeypatch.setattr(log_mixture, "lambda_of", lambda session, shown: shown / 14.7)
+    monkeypatch.setattr(logs, "lambda_of", lambda session, shown: shown / 14.7)
     time = np.arange(0.0, 300.0, 0.5)
     trace = SimpleNamespace(time_s=time, channels={"gauge": np.full(time.size, 14.7)} | channels)
     lag = Interval(0.5, 0.4, 0.6)

@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from tests.outing import Outing
-from tuninglib.analysis.readings import (
+from tuninglib.analysis.mixture import (
     ASSUMED_READING_SD,
     _common_shift_sd,
     _share_of_wide,

@@ -6,7 +6,7 @@ import jsonschema
 import pytest
 
 from tuninglib.analysis.analyse import analyse
-from tuninglib.analysis.results_json import SCHEMA, SCHEMA_FILE, results_document
+from tuninglib.analysis.results import SCHEMA, SCHEMA_FILE, results_document
 from tuninglib.session.load import load_session
 
 CONTRACT = json.loads(SCHEMA_FILE.read_text(encoding="utf-8"))

@@ -7,8 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.analysis.test_day_plan import day
-from tuninglib.analysis.day_plan import start_of
-from tuninglib.analysis.ride_order import Richness, rich_to_lean, richness_of
+from tuninglib.analysis.day_plan import Richness, rich_to_lean, richness_of, start_of
 from tuninglib.session.load import load_session
 from tuninglib.session.new import write_new_session
 from tuninglib.statistics.planning import run_order

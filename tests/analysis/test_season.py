@@ -9,9 +9,8 @@ import pytest
 
 from tests.conftest import ROOT
 from tuninglib.analysis.analyse import analyse
-from tuninglib.analysis.results_json import results_document
-from tuninglib.analysis.season import Outing, bikes_of, season_of
-from tuninglib.analysis.season_names import _alike, _called
+from tuninglib.analysis.results import results_document
+from tuninglib.analysis.season import Outing, _alike, _called, bikes_of, season_of
 from tuninglib.analysis.season_record import read_document, record_from
 from tuninglib.session.load import load_session
 from tuninglib.text_files import SessionError

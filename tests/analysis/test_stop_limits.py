@@ -1,6 +1,6 @@
 import pytest
 
-from tuninglib.analysis.stop_limits import stop_limits
+from tuninglib.analysis.combinations import stop_limits
 from tuninglib.session.load import load_session
 from tuninglib.session.new import write_new_session
 from tuninglib.session.read_toml import what_stands

@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 
 from tuninglib.analysis.analyse import analyse
-from tuninglib.analysis.untried_injector import ladder_of, outlook
+from tuninglib.analysis.injector import ladder_of, outlook
 from tuninglib.interval import Measured
-from tuninglib.physics.blend import Blend, lambda_shift
+from tuninglib.physics.fuels import Blend, lambda_shift
 from tuninglib.session.load import load_session
 
 

@@ -7,10 +7,9 @@ import pytest
 
 from tests.simulate_what_if import ASKED, one_day
 from tuninglib.analysis.analyse import analyse
-from tuninglib.analysis.equivalent_run import OTHER_RIDER, _independent
-from tuninglib.analysis.what_if import Question, answers, flat_top_speeds
+from tuninglib.analysis.what_if import OTHER_RIDER, Question, _independent, answers, flat_top_speeds
 from tuninglib.interval import Z_95, Measured
-from tuninglib.physics.hill import Hill, Ride, exit_speed_m_s
+from tuninglib.physics.motion import Hill, Ride, exit_speed_m_s
 from tuninglib.session.load import load_session
 
 

@@ -17,10 +17,9 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from tuninglib.physics.hill import Hill, Ride, exit_speed_m_s
+from tuninglib.physics.motion import Hill, Ride, exit_speed_m_s
 from tuninglib.statistics.gain import estimate_gains
-from tuninglib.statistics.road_runs import Runs
-from tuninglib.statistics.unknowns import usual_unknowns
+from tuninglib.statistics.road_runs import Runs, usual_unknowns
 
 STEP = 0.955 / 3.6
 ROAD = {

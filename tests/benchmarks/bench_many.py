@@ -20,9 +20,8 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from distributed import LocalCluster
 
-from tuninglib.report.cluster import executor_at
 from tuninglib.report.make import make_report
-from tuninglib.report.many import make_reports
+from tuninglib.report.many import executor_at, make_reports
 
 DEMO = Path(__file__).resolve().parents[2] / "demo_data" / "bigger_cylinder"
 

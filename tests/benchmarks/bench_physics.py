@@ -8,8 +8,7 @@ import time
 
 import numpy as np
 
-from tuninglib.physics.hill import Hill, Ride, exit_speed_m_s, wheel_force_n
-from tuninglib.physics.varying_force import predict_exit_speed
+from tuninglib.physics.motion import Hill, Ride, exit_speed_m_s, predict_exit_speed, wheel_force_n
 
 REPEATS = 9
 MILLION = 1_000_000

@@ -22,7 +22,7 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from tuninglib.analysis.analyse import analyse
-from tuninglib.analysis.results_json import results_document
+from tuninglib.analysis.results import results_document
 from tuninglib.analysis.season import Outing, season_of
 from tuninglib.analysis.season_record import record_from
 from tuninglib.session.load import load_session

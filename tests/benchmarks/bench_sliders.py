@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 
 from tuninglib.analysis.analyse import analyse
-from tuninglib.lab import explore, first_guess, rider, tank
+from tuninglib.lab import explore, first_guess
 from tuninglib.session.load import load_session
 
 TESTS = Path(__file__).resolve().parent.parent
@@ -49,8 +49,8 @@ def in_the_kernel():
     results = analyse(load_session(DEMO))
     for name, panel, index in (
         ("mixture: picture and words", explore.mixture(results), 3),
-        ("another rider: words", rider.another_rider(results), 0),
-        ("tank: words", tank.tank(results), 1),
+        ("another rider: words", explore.another_rider(results), 0),
+        ("tank: words", first_guess.tank(results), 1),
         ("first guess: words", first_guess.first_guess(results), 0),
     ):
         slider = panel.children[index]

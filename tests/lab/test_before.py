@@ -3,8 +3,8 @@
 import pytest
 
 from tests.lab.panels import labelled, words
-from tuninglib.lab import compression, first_guess, tank
-from tuninglib.physics.octane import Octane
+from tuninglib.lab import first_guess
+from tuninglib.physics.fuels import Octane
 
 KIT = {
     "system": "metric", "bore": 57.0, "stroke": 57.8, "made": 9.5, "new_bore": 62.0,
@@ -14,7 +14,7 @@ KIT = {
 
 
 def said(**changes):
-    return " ".join(str(one) for one in compression.compression_words(**KIT | changes))
+    return " ".join(str(one) for one in first_guess.compression_words(**KIT | changes))
 
 
 def test_a_larger_bore_under_the_same_head_raises_the_compression():
@@ -53,7 +53,7 @@ def test_the_piston_speed_has_a_warning():
 
 
 def test_the_panels_work_without_a_session():
-    panel = compression.compression()
+    panel = first_guess.compression()
     labelled(panel, "bore of the kit").value = 57
     assert "95 RON is enough." in words(panel)
     guess = first_guess.first_guess()
@@ -62,7 +62,7 @@ def test_the_panels_work_without_a_session():
     labelled(guess, "planned: displacement").value = 150
     assert "Injector to look for: 150 cc/min (" in words(guess)
     assert "cc/min" in words(first_guess.first_guess(system="us"))
-    poured = tank.tank(system="us")
+    poured = first_guess.tank(system="us")
     assert "gal" in words(poured)
     # Half E5, half E85 is far beyond what the maker allows.
     assert "after topping up: 45.0 % ethanol is more than the 10 % that the maker allows" in words(

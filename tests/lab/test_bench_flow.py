@@ -3,12 +3,12 @@
 import pytest
 
 from tests.lab.panels import labelled, words
-from tuninglib.lab.bench_flow import bench_flow
-from tuninglib.session.bench_flow_file import HEADER, parse_volumes
+from tuninglib.lab.coast_down import bench_flow
 from tuninglib.session.load import load_session
+from tuninglib.session.tables import BENCH_HEADER, parse_volumes
 from tuninglib.text_files import SessionError
 
-ROWS = HEADER + "i178,1000,4,,8.9\ni178,1000,12,,32.6\ni178,1000,4,,8.8\ni178,1000,12,,32.7\n"
+ROWS = BENCH_HEADER + "i178,1000,4,,8.9\ni178,1000,12,,32.6\ni178,1000,4,,8.8\ni178,1000,12,,32.7\n"
 
 
 def test_a_measured_injector_goes_into_the_session(demo_copy):
@@ -36,7 +36,7 @@ def test_a_measured_injector_goes_into_the_session(demo_copy):
 
 def test_another_fluid_flows_at_another_volume(demo_copy):
     panel = bench_flow(demo_copy)
-    labelled(panel, "caught volumes").value = HEADER + "i178,,,60,100\n"
+    labelled(panel, "caught volumes").value = BENCH_HEADER + "i178,,,60,100\n"
     assert "i178: 100" in words(panel)
     assert "nothing is known of its dead time" in words(panel)
     labelled(panel, "density of the test fluid").value = 1000
@@ -67,4 +67,4 @@ def test_an_unknown_injector_is_not_written(demo_copy):
 )
 def test_a_wrong_row_is_said_with_its_place(row, said):
     with pytest.raises(SessionError, match=said):
-        parse_volumes(HEADER + row + "\n")
+        parse_volumes(BENCH_HEADER + row + "\n")

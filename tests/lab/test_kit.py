@@ -5,7 +5,7 @@ import pytest
 from tests.lab.panels import everything, labelled, words
 from tuninglib import units
 from tuninglib.analysis.analyse import analyse
-from tuninglib.lab import explore, first_guess, kit, rider, tank
+from tuninglib.lab import explore, first_guess, kit
 from tuninglib.lab.coast_down import coast_down
 from tuninglib.lab.plan import plan
 from tuninglib.session.load import load_session
@@ -14,8 +14,8 @@ from tuninglib.session.load import load_session
 def test_every_control_has_a_short_label_with_its_unit(results, demo_folder):
     built = [
         explore.mixture(results),
-        rider.another_rider(results),
-        tank.tank(results),
+        explore.another_rider(results),
+        first_guess.tank(results),
         first_guess.first_guess(results),
         plan(demo_folder),
         coast_down(demo_folder),
@@ -36,13 +36,13 @@ def test_every_control_has_a_short_label_with_its_unit(results, demo_folder):
 def test_the_panels_speak_the_riders_units(edit, system, volume):
     folder = edit("session.toml", 'units = "metric"', f'units = "{system}"')
     results = analyse(load_session(folder))
-    ride = rider.another_rider(results)
+    ride = explore.another_rider(results)
     run = results.road.equivalent[results.plan.ride.setup]
     mass = labelled(ride, "rider, dressed to ride [lb]").value
     assert mass == pytest.approx(units.convert(run.rider_mass_kg, "kg", "lb"), abs=0.5)
     assert "mph) at the marker" in words(ride)
     assert "one even slope" not in words(ride), "rounding to a step was taken for a question"
-    tank_now = tank.tank(results)
+    tank_now = first_guess.tank(results)
     labelled(tank_now, "in the tank").value, labelled(tank_now, "poured in").value = 1.0, 0.5
     assert f"ethanol in 1.50 {volume}." in words(tank_now)
     assert "from_speed [mph]" in labelled(coast_down(folder), "timed falls").value

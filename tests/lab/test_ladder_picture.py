@@ -1,5 +1,5 @@
-from tuninglib.analysis.untried_injector import ladder_of, outlook
-from tuninglib.lab.ladder_picture import LadderPicture
+from tuninglib.analysis.injector import ladder_of, outlook
+from tuninglib.lab.kit import LadderPicture
 
 
 def test_the_picture_follows_and_its_words_too(results):

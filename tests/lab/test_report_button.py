@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pytest
 
-from tuninglib.lab.report_button import make_report_with
+from tuninglib.lab.start import make_report_with
 
 
 def test_the_report_button_shows_progress_and_gives_the_page(demo_copy):

@@ -7,7 +7,7 @@ from tests.lab.panels import everything, is_html, labelled, words
 from tests.session.test_corpus_rows import one_gauge_column
 from tuninglib.lab import kit
 from tuninglib.lab.runs_form import checked, last_rows, runs_form
-from tuninglib.session.add_run import add_run, open_sheet
+from tuninglib.session.edit import add_run, open_sheet
 from tuninglib.session.load import load_session
 from tuninglib.session.new import write_new_session
 

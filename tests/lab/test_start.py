@@ -14,8 +14,7 @@ import pytest
 
 from tests.browser import chromium
 from tuninglib.__main__ import main
-from tuninglib.analysis.day_plan import SwapTimes, plan_day, start_of
-from tuninglib.analysis.ride_order import FirstPass
+from tuninglib.analysis.day_plan import FirstPass, SwapTimes, plan_day, start_of
 from tuninglib.lab import start
 from tuninglib.report.run_sheet import ROWS_ON_A_PAGE, Heading, run_sheet
 from tuninglib.session.load import load_session

@@ -1,9 +1,9 @@
 from tests.lab.panels import everything, labelled, words
-from tuninglib.lab import tank
+from tuninglib.lab import first_guess
 
 
 def test_the_tank_panel_mixes_and_warns(results):
-    panel = tank.tank(results)
+    panel = first_guess.tank(results)
     labelled(panel, "in the tank").value = 3
     labelled(panel, "poured in").value = 1
     first, second = (

@@ -4,7 +4,7 @@ import pytest
 
 from tests.lab.panels import everything
 from tuninglib.analysis.analyse import analyse
-from tuninglib.lab import explore, first_guess, tank
+from tuninglib.lab import explore, first_guess
 from tuninglib.session.load import load_session
 
 
@@ -28,7 +28,7 @@ def test_the_mixture_panel_starts_from_pump_petrol(unlabelled):
 
 
 def test_the_tank_panel_starts_from_pump_petrol(unlabelled):
-    assert starts(tank.tank(unlabelled)) == [5.0, 5.0, 5.0]
+    assert starts(first_guess.tank(unlabelled)) == [5.0, 5.0, 5.0]
 
 
 def test_the_first_guess_starts_from_pump_petrol(unlabelled):

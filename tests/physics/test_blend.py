@@ -7,8 +7,8 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from tuninglib.physics import blend
-from tuninglib.physics.blend import Blend
+from tuninglib.physics import fuels
+from tuninglib.physics.fuels import Blend
 from tuninglib.physics.stoichiometry import stoichiometric_ratio
 
 # A busy machine is no failure.
@@ -89,36 +89,36 @@ def test_atoms_per_carbon_give_the_same_stoichiometric_ratio(content):
     [(0.05, 1.0190, 5e-5), (0.10, 1.0388, 5e-5), (0.15, 1.0592, 1e-4), (0.85, 1.448, 5e-4)],
 )
 def test_lambda_shift(content, ratio, tolerance):
-    assert blend.lambda_shift(Blend(0.0), Blend(content)) == pytest.approx(ratio, abs=tolerance)
+    assert fuels.lambda_shift(Blend(0.0), Blend(content)) == pytest.approx(ratio, abs=tolerance)
 
 
 @UNHURRIED
 @given(CONTENTS, CONTENTS, CONTENTS)
 def test_lambda_shift_chains(a, b, c):
     first, second, third = Blend(a), Blend(b), Blend(c)
-    chained = blend.lambda_shift(first, second) * blend.lambda_shift(second, third)
-    assert chained == pytest.approx(blend.lambda_shift(first, third), rel=1e-12)
+    chained = fuels.lambda_shift(first, second) * fuels.lambda_shift(second, third)
+    assert chained == pytest.approx(fuels.lambda_shift(first, third), rel=1e-12)
 
 
 def test_denser_petrol_runs_richer():
     light, heavy = (Blend(0.05, petrol_density_kg_m3=d) for d in (720.0, 775.0))
-    assert blend.lambda_shift(light, heavy) < 1.0
+    assert fuels.lambda_shift(light, heavy) < 1.0
 
 
 def test_density_at_its_own_temperature():
-    assert blend.density_at_temperature(745.0, 288.15, 0.05) == 745.0
+    assert fuels.density_at_temperature(745.0, 288.15, 0.05) == 745.0
 
 
 def test_density_of_hot_petrol():
     # By hand: α·Δt = 1.21e-3·60 = 0.0726; 745·exp(-0.0726·(1 + 0.8·0.0726))
-    assert blend.density_at_temperature(745.0, 348.15, 0.0) == pytest.approx(689.91, abs=0.005)
+    assert fuels.density_at_temperature(745.0, 348.15, 0.0) == pytest.approx(689.91, abs=0.005)
 
 
 @UNHURRIED
 @given(st.floats(240.0, 350.0), CONTENTS)
 def test_warm_fuel_is_lighter(temperature_k, content):
     cold, warm = (
-        blend.density_at_temperature(745.0, t, content) for t in (temperature_k, temperature_k + 5)
+        fuels.density_at_temperature(745.0, t, content) for t in (temperature_k, temperature_k + 5)
     )
     assert warm < cold
 
@@ -126,7 +126,7 @@ def test_warm_fuel_is_lighter(temperature_k, content):
 @UNHURRIED
 @given(st.floats(1e-4, 0.05), CONTENTS, st.floats(0.0, 0.05), CONTENTS)
 def test_topping_up_keeps_the_ethanol(tank_m3, tank, added_m3, added):
-    content = blend.content_after_topping_up(
+    content = fuels.content_after_topping_up(
         tank_volume_m3=tank_m3,
         tank_ethanol_volume_fraction=tank,
         added_volume_m3=added_m3,
@@ -142,13 +142,13 @@ def test_topping_up_keeps_the_ethanol(tank_m3, tank, added_m3, added):
 def test_volume_to_add_gives_what_was_wanted(tank_m3, tank, added, share):
     assume(abs(tank - added) > 1e-3)
     wanted = tank + share * (added - tank)
-    added_m3 = blend.volume_to_add(
+    added_m3 = fuels.volume_to_add(
         tank_volume_m3=tank_m3,
         tank_ethanol_volume_fraction=tank,
         added_ethanol_volume_fraction=added,
         wanted_ethanol_volume_fraction=wanted,
     )
-    reached = blend.content_after_topping_up(
+    reached = fuels.content_after_topping_up(
         tank_volume_m3=tank_m3,
         tank_ethanol_volume_fraction=tank,
         added_volume_m3=added_m3,
@@ -168,7 +168,7 @@ TANK = {
 @pytest.mark.parametrize("added", [0.05, 0.85])
 def test_nothing_to_add_where_the_tank_is_right(added):
     right = {"wanted_ethanol_volume_fraction": 0.05, "added_ethanol_volume_fraction": added}
-    assert blend.volume_to_add(**{**TANK, **right}) == 0.0
+    assert fuels.volume_to_add(**{**TANK, **right}) == 0.0
 
 
 @pytest.mark.parametrize(
@@ -184,11 +184,11 @@ def test_nothing_to_add_where_the_tank_is_right(added):
 def test_impossible_content_is_refused(change):
     message = "wanted ethanol content is .* but must be between 0.05 in the tank and .*; choose"
     with pytest.raises(ValueError, match=message):
-        blend.volume_to_add(**{**TANK, **change})
+        fuels.volume_to_add(**{**TANK, **change})
 
 
 def test_an_empty_tank_takes_what_is_added():
-    content = blend.content_after_topping_up(
+    content = fuels.content_after_topping_up(
         tank_volume_m3=0.0,
         tank_ethanol_volume_fraction=0.05,
         added_volume_m3=0.002,
@@ -203,13 +203,13 @@ def test_an_empty_tank_takes_what_is_added():
     [(0.10, 94.91), (0.20, 97.92), (0.30, 100.31), (0.85, 107.81)],
 )
 def test_octane_of_a_blend(content, octane):
-    ours = blend.blend_octane(Blend(content), petrol_octane=91.0, ethanol_octane=109.0)
+    ours = fuels.blend_octane(Blend(content), petrol_octane=91.0, ethanol_octane=109.0)
     assert ours == pytest.approx(octane, abs=0.005)
 
 
 def test_octane_interaction_vanishes_at_both_ends():
     for content, expected in ((0.0, 91.0), (1.0, 109.0)):
-        ours = blend.blend_octane(
+        ours = fuels.blend_octane(
             Blend(content), petrol_octane=91.0, ethanol_octane=109.0, interaction=20.0
         )
         assert ours == pytest.approx(expected, rel=1e-12)
@@ -218,7 +218,7 @@ def test_octane_interaction_vanishes_at_both_ends():
 def test_octane_interaction():
     # x = 0.2173 in E10: 20·0.2173·0.7827 = 3.40
     plain, bent = (
-        blend.blend_octane(
+        fuels.blend_octane(
             Blend(0.10), petrol_octane=91.0, ethanol_octane=109.0, interaction=interaction
         )
         for interaction in (0.0, 20.0)
@@ -232,20 +232,20 @@ def test_octane_interaction():
     [(0.0, 24.0), (0.10, 29.3), (0.85, 85.7), (1.0, 102.2)],
 )
 def test_charge_cooling(content, kilojoule):
-    ours = blend.charge_cooling_j_kg_air(Blend(content))
+    ours = fuels.charge_cooling_j_kg_air(Blend(content))
     assert ours / 1000 == pytest.approx(kilojoule, rel=5e-3)
-    assert blend.charge_cooling_j_kg_air(Blend(content), lambda_=0.5) == pytest.approx(2 * ours)
+    assert fuels.charge_cooling_j_kg_air(Blend(content), lambda_=0.5) == pytest.approx(2 * ours)
 
 
 CALLS = [
-    (lambda x: blend.density_at_temperature(745.0, 300.0, x), 0.1),
-    (lambda x: blend.density_at_temperature(745.0, x, 0.1), 300.0),
-    (lambda x: blend.density_at_temperature(x, 300.0, 0.1), 745.0),
-    (lambda x: blend.lambda_shift(Blend(0.0), Blend(x)), 0.1),
-    (lambda x: blend.volume_to_add(**{**TANK, "wanted_ethanol_volume_fraction": x}), 0.25),
-    (lambda x: blend.volume_to_add(**{**TANK, "tank_volume_m3": x}), 0.003),
+    (lambda x: fuels.density_at_temperature(745.0, 300.0, x), 0.1),
+    (lambda x: fuels.density_at_temperature(745.0, x, 0.1), 300.0),
+    (lambda x: fuels.density_at_temperature(x, 300.0, 0.1), 745.0),
+    (lambda x: fuels.lambda_shift(Blend(0.0), Blend(x)), 0.1),
+    (lambda x: fuels.volume_to_add(**{**TANK, "wanted_ethanol_volume_fraction": x}), 0.25),
+    (lambda x: fuels.volume_to_add(**{**TANK, "tank_volume_m3": x}), 0.003),
     (
-        lambda x: blend.content_after_topping_up(
+        lambda x: fuels.content_after_topping_up(
             tank_volume_m3=x,
             tank_ethanol_volume_fraction=0.05,
             added_volume_m3=0.001,
@@ -253,11 +253,11 @@ CALLS = [
         ),
         0.003,
     ),
-    (lambda x: blend.blend_octane(Blend(x), petrol_octane=91.0, ethanol_octane=109.0), 0.1),
-    (lambda x: blend.blend_octane(Blend(0.1), petrol_octane=x, ethanol_octane=109.0), 91.0),
-    (lambda x: blend.anti_knock_index(x, 85.0), 95.0),
-    (lambda x: blend.charge_cooling_j_kg_air(Blend(x)), 0.1),
-    (lambda x: blend.charge_cooling_j_kg_air(Blend(0.1), lambda_=x), 0.9),
+    (lambda x: fuels.blend_octane(Blend(x), petrol_octane=91.0, ethanol_octane=109.0), 0.1),
+    (lambda x: fuels.blend_octane(Blend(0.1), petrol_octane=x, ethanol_octane=109.0), 91.0),
+    (lambda x: fuels.anti_knock_index(x, 85.0), 95.0),
+    (lambda x: fuels.charge_cooling_j_kg_air(Blend(x)), 0.1),
+    (lambda x: fuels.charge_cooling_j_kg_air(Blend(0.1), lambda_=x), 0.9),
     *[(lambda x, name=name: getattr(Blend(x), name), 0.1) for name in PROPERTIES],
     (lambda x: Blend(0.1, petrol_density_kg_m3=x).lower_heating_value_j_m3, 745.0),
     (lambda x: Blend(0.1, petrol_heating_value_j_kg=x).lower_heating_value_j_m3, 43e6),
@@ -294,24 +294,24 @@ def test_blend_cannot_be_changed_and_compares_by_value():
             "heating value is 43 J/kg but",
         ),
         (lambda: Blend(0.1, petrol_formula="CO2"), "'CO2' needs no air to burn"),
-        (lambda: blend.density_at_temperature(745.0, 20.0, 0.1), "fuel temperature is 20 K but "),
-        (lambda: blend.density_at_temperature(0.745, 293.0, 0.1), "fuel density is 0.745 kg/m3"),
-        (lambda: blend.density_at_temperature(745.0, 293.0, 10.0), "ethanol content is 10 but "),
-        (lambda: blend.volume_to_add(**{**TANK, "tank_volume_m3": 0.0}), "volume in the tank is 0"),
+        (lambda: fuels.density_at_temperature(745.0, 20.0, 0.1), "fuel temperature is 20 K but "),
+        (lambda: fuels.density_at_temperature(0.745, 293.0, 0.1), "fuel density is 0.745 kg/m3"),
+        (lambda: fuels.density_at_temperature(745.0, 293.0, 10.0), "ethanol content is 10 but "),
+        (lambda: fuels.volume_to_add(**{**TANK, "tank_volume_m3": 0.0}), "volume in the tank is 0"),
         (
-            lambda: blend.volume_to_add(**{**TANK, "tank_ethanol_volume_fraction": 5.0}),
+            lambda: fuels.volume_to_add(**{**TANK, "tank_ethanol_volume_fraction": 5.0}),
             "ethanol content of the tank is 5",
         ),
         (
-            lambda: blend.volume_to_add(**{**TANK, "added_ethanol_volume_fraction": 85.0}),
+            lambda: fuels.volume_to_add(**{**TANK, "added_ethanol_volume_fraction": 85.0}),
             "ethanol content of the added fuel is 85",
         ),
         (
-            lambda: blend.volume_to_add(**{**TANK, "wanted_ethanol_volume_fraction": 25.0}),
+            lambda: fuels.volume_to_add(**{**TANK, "wanted_ethanol_volume_fraction": 25.0}),
             "wanted ethanol content is 25",
         ),
         (
-            lambda: blend.content_after_topping_up(
+            lambda: fuels.content_after_topping_up(
                 tank_volume_m3=0.0,
                 tank_ethanol_volume_fraction=0.05,
                 added_volume_m3=0.0,
@@ -320,7 +320,7 @@ def test_blend_cannot_be_changed_and_compares_by_value():
             "volume after topping up is 0 m3 but must be above 0 m3; give some fuel",
         ),
         (
-            lambda: blend.content_after_topping_up(
+            lambda: fuels.content_after_topping_up(
                 tank_volume_m3=0.003,
                 tank_ethanol_volume_fraction=0.05,
                 added_volume_m3=-0.001,
@@ -329,11 +329,11 @@ def test_blend_cannot_be_changed_and_compares_by_value():
             "volume added is -0.001 m3 but must be at least 0 m3",
         ),
         (
-            lambda: blend.blend_octane(Blend(0.1), petrol_octane=9.1, ethanol_octane=109.0),
+            lambda: fuels.blend_octane(Blend(0.1), petrol_octane=9.1, ethanol_octane=109.0),
             "octane number of petrol is 9.1",
         ),
         (
-            lambda: blend.blend_octane(
+            lambda: fuels.blend_octane(
                 Blend(0.1),
                 petrol_octane=91.0,
                 ethanol_octane=109.0,
@@ -341,8 +341,8 @@ def test_blend_cannot_be_changed_and_compares_by_value():
             ),
             "petrol molar mass is 108 kg/mol but .* 108 g/mol is 0.108",
         ),
-        (lambda: blend.anti_knock_index(95.0, 8.5), "MON is 8.5"),
-        (lambda: blend.charge_cooling_j_kg_air(Blend(0.1), lambda_=0.0), "lambda is 0 but "),
+        (lambda: fuels.anti_knock_index(95.0, 8.5), "MON is 8.5"),
+        (lambda: fuels.charge_cooling_j_kg_air(Blend(0.1), lambda_=0.0), "lambda is 0 but "),
     ],
 )
 def test_non_physical_input_is_refused(call, message):

@@ -6,7 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
 
-from tuninglib.physics.hill import (
+from tuninglib.physics.motion import (
     Hill,
     Ride,
     climb_force_n,

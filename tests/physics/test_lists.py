@@ -11,20 +11,18 @@ import pytest
 from tuninglib import physics
 from tuninglib.physics import (
     air,
-    blend,
     engine,
+    fuels,
     gearing,
-    hill,
     injector,
-    octane,
+    motion,
     road_load,
     stoichiometry,
     track,
-    varying_force,
 )
 
 RIDE = {
-    "hill": hill.Hill(400.0, 0.05),
+    "hill": motion.Hill(400.0, 0.05),
     "mass_kg": 200.0,
     "air_density_kg_m3": 1.2,
     "drag_area_m2": 0.55,
@@ -63,24 +61,24 @@ GOOD = {
     air.normal_gravity_m_s2: {"latitude_deg": 45.0, "altitude_m": 500.0},
     air.correction_sae_j1349: MILD,
     air.correction_iso_1585: MILD,
-    blend.density_at_temperature: {
+    fuels.density_at_temperature: {
         "density_15_kg_m3": 745.0,
         "temperature_k": 303.15,
         "ethanol_volume_fraction": 0.1,
     },
-    blend.content_after_topping_up: {
+    fuels.content_after_topping_up: {
         "tank_volume_m3": 0.003,
         "tank_ethanol_volume_fraction": 0.05,
         "added_volume_m3": 0.001,
         "added_ethanol_volume_fraction": 0.85,
     },
-    blend.volume_to_add: {
+    fuels.volume_to_add: {
         "tank_volume_m3": 0.003,
         "tank_ethanol_volume_fraction": 0.05,
         "added_ethanol_volume_fraction": 0.85,
         "wanted_ethanol_volume_fraction": 0.25,
     },
-    blend.anti_knock_index: {"ron": 95.0, "mon": 85.0},
+    fuels.anti_knock_index: {"ron": 95.0, "mon": 85.0},
     engine.displacement_m3: {"bore_m": 0.057, "stroke_m": 0.058, "cylinders": 2},
     gearing.overall_ratio: {"primary": 3.0, "gear": 1.1, "front_teeth": 14.0, "rear_teeth": 42.0},
     gearing.engine_speed_rpm: {"speed_m_s": 20.0, "ratio": 9.0, "circumference_m": 1.8},
@@ -154,8 +152,8 @@ GOOD = {
     },
 }
 ON_A_BLEND = {
-    blend.charge_cooling_j_kg_air: {"lambda_": 0.9},
-    blend.blend_octane: {
+    fuels.charge_cooling_j_kg_air: {"lambda_": 0.9},
+    fuels.blend_octane: {
         "petrol_octane": 91.0,
         "ethanol_octane": 109.0,
         "petrol_molar_mass_kg_mol": 0.108,
@@ -163,27 +161,27 @@ ON_A_BLEND = {
     },
 }
 ON_A_RIDE = {
-    hill.wheel_force_n: ENTRY | EXIT,
-    hill.exit_speed_m_s: FORCE | ENTRY,
-    hill.travel_time_s: FORCE | ENTRY,
-    hill.climb_force_n: {},
+    motion.wheel_force_n: ENTRY | EXIT,
+    motion.exit_speed_m_s: FORCE | ENTRY,
+    motion.travel_time_s: FORCE | ENTRY,
+    motion.climb_force_n: {},
     road_load.top_speed_at_force_m_s: FORCE,
     road_load.top_speed_at_power_m_s: POWER,
-    varying_force.exit_speed_by_steps_m_s: ENTRY,
-    varying_force.exit_speed_at_power_m_s: POWER | ENTRY,
-    varying_force.wheel_power_w: ENTRY | EXIT,
-    varying_force.mean_power_w: FORCE | ENTRY,
-    varying_force.predict_exit_speed: FORCE | POWER | ENTRY | {"engine_factor": 0.9},
+    motion.exit_speed_by_steps_m_s: ENTRY,
+    motion.exit_speed_at_power_m_s: POWER | ENTRY,
+    motion.wheel_power_w: ENTRY | EXIT,
+    motion.mean_power_w: FORCE | ENTRY,
+    motion.predict_exit_speed: FORCE | POWER | ENTRY | {"engine_factor": 0.9},
 }
 OTHERWISE = {
     gearing.tyre_diameter_m: "takes a size",
     stoichiometry.parse_formula: "takes a formula",
     stoichiometry.molar_mass_kg_mol: "takes a formula",
     stoichiometry.stoichiometric_ratio: "takes a formula",
-    blend.lambda_shift: "takes blends, which are tried as such",
-    octane.on_scale: "takes one octane number",
-    octane.known_higher: "takes two octane numbers",
-    octane.octane_margin: "takes two octane numbers",
+    fuels.lambda_shift: "takes blends, which are tried as such",
+    fuels.on_scale: "takes one octane number",
+    fuels.known_higher: "takes two octane numbers",
+    fuels.octane_margin: "takes two octane numbers",
     track.local_metres: "takes a place as its origin; lists of degrees in test_track",
     road_load.default_road_load: "is for one bike, with its covariance",
 }
@@ -243,7 +241,7 @@ def test_lists(function, key):
     ids=lambda one: getattr(one, "__name__", one),
 )
 def test_lists_on_a_blend(function, key):
-    fuel, good = blend.Blend(0.1), ON_A_BLEND[function]
+    fuel, good = fuels.Blend(0.1), ON_A_BLEND[function]
     listed, array = several(good[key])
     same(function(fuel, **{**good, key: listed}), function(fuel, **{**good, key: array}))
 
@@ -258,20 +256,20 @@ def test_a_blend_of_lists(key):
         "petrol_density_kg_m3": 745.0,
         "petrol_heating_value_j_kg": 43e6,
     }
-    listed, array = (blend.Blend(**{**good, key: value}) for value in several(good[key]))
-    properties = [name for name, value in vars(blend.Blend).items() if isinstance(value, property)]
+    listed, array = (fuels.Blend(**{**good, key: value}) for value in several(good[key]))
+    properties = [name for name, value in vars(fuels.Blend).items() if isinstance(value, property)]
     same(
         tuple(getattr(listed, name) for name in properties),
         tuple(getattr(array, name) for name in properties),
     )
     same(
-        (blend.lambda_shift(blend.Blend(0.0), listed), listed.lower_heating_value_j_m3),
-        (blend.lambda_shift(blend.Blend(0.0), array), array.lower_heating_value_j_m3),
+        (fuels.lambda_shift(fuels.Blend(0.0), listed), listed.lower_heating_value_j_m3),
+        (fuels.lambda_shift(fuels.Blend(0.0), array), array.lower_heating_value_j_m3),
     )
 
 
 def on_a_ride(function, ride, good):
-    if function is varying_force.exit_speed_by_steps_m_s:
+    if function is motion.exit_speed_by_steps_m_s:
         return function(ride, force_at=lambda speed: 4000.0 / speed, **good)
     return function(ride, **good)
 
@@ -282,7 +280,7 @@ def on_a_ride(function, ride, good):
     ids=lambda one: getattr(one, "__name__", one),
 )
 def test_lists_on_a_ride(function, key):
-    ride, good = hill.Ride(**RIDE), ON_A_RIDE[function]
+    ride, good = motion.Ride(**RIDE), ON_A_RIDE[function]
     listed, array = several(good[key])
     same(
         on_a_ride(function, ride, {**good, key: listed}),
@@ -292,7 +290,7 @@ def test_lists_on_a_ride(function, key):
 
 # What these do not ask of a ride.
 UNASKED = {
-    hill.climb_force_n: ("air_density_kg_m3", "drag_area_m2", "rotating_mass_kg", "wind_m_s"),
+    motion.climb_force_n: ("air_density_kg_m3", "drag_area_m2", "rotating_mass_kg", "wind_m_s"),
     road_load.top_speed_at_force_m_s: ("rotating_mass_kg",),
     road_load.top_speed_at_power_m_s: ("rotating_mass_kg",),
 }
@@ -304,11 +302,11 @@ UNASKED = {
     ids=lambda one: getattr(one, "__name__", one),
 )
 def test_a_ride_of_lists(function, key):
-    rides = (hill.Ride(**{**RIDE, key: value}) for value in several(RIDE[key]))
+    rides = (motion.Ride(**{**RIDE, key: value}) for value in several(RIDE[key]))
     same(*(on_a_ride(function, ride, ON_A_RIDE[function]) for ride in rides))
 
 
 def test_a_hill_of_lists():
-    listed = hill.Hill([150.0, 250.0], [0.05, 0.06])
-    array = hill.Hill(np.array([150.0, 250.0]), np.array([0.05, 0.06]))
+    listed = motion.Hill([150.0, 250.0], [0.05, 0.06])
+    array = motion.Hill(np.array([150.0, 250.0]), np.array([0.05, 0.06]))
     same((listed.lengths_m, listed.grade_ratios), (array.lengths_m, array.grade_ratios))

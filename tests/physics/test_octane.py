@@ -2,7 +2,7 @@
 
 import pytest
 
-from tuninglib.physics.octane import (
+from tuninglib.physics.fuels import (
     PER_COMPRESSION,
     SENSITIVITY,
     Octane,

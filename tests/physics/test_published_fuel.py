@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from tuninglib.physics import blend, stoichiometry
-from tuninglib.physics.blend import Blend
+from tuninglib.physics import fuels, stoichiometry
+from tuninglib.physics.fuels import Blend
 
 # The same composition of air, written as the reference library reads it.
 FULL_AIR = "O2:0.20946, N2:0.78084, Ar:0.00934, CO2:0.00036"
@@ -81,7 +81,7 @@ def test_lambda_after_a_change_of_fuel(content):
     air_kg = cantera_ratio_of_blend(0.0)
     fuel_kg = np.sqrt(((1 - content) * 745.0 + content * 794.0) / 745.0)
     lambda_ = air_kg / fuel_kg / cantera_ratio_of_blend(content)
-    assert blend.lambda_shift(Blend(0.0), Blend(content)) == pytest.approx(lambda_, rel=1e-6)
+    assert fuels.lambda_shift(Blend(0.0), Blend(content)) == pytest.approx(lambda_, rel=1e-6)
 
 
 @DOE
@@ -114,9 +114,9 @@ def test_atoms_per_carbon_of_the_default_e10():
 
 @EN_228
 def test_default_petrol_is_within_the_density_limits():
-    low, high = blend.EN_228_DENSITY_KG_M3
+    low, high = fuels.EN_228_DENSITY_KG_M3
     assert (low, high) == (720.0, 775.0)  # table 1, 15 degC
-    assert low < blend.PETROL_DENSITY_KG_M3 < high
+    assert low < fuels.PETROL_DENSITY_KG_M3 < high
 
 
 @EN_228
@@ -134,8 +134,8 @@ def test_oxygen_of_a_pump_blend_is_within_limits(content, highest_oxygen):
     # Specific gravity 60/60 degF (water 999.0 kg/m3): ethanol 0.796; gasoline 0.72 to 0.78.
     ("density", "low", "high"),
     [
-        (blend.ETHANOL_DENSITY_KG_M3, 0.7945, 0.7975),
-        (blend.PETROL_DENSITY_KG_M3, 0.72, 0.78),
+        (fuels.ETHANOL_DENSITY_KG_M3, 0.7945, 0.7975),
+        (fuels.PETROL_DENSITY_KG_M3, 0.72, 0.78),
     ],
 )
 def test_density_in_the_fuel_table(density, low, high):
@@ -147,7 +147,7 @@ def test_density_in_the_fuel_table(density, low, high):
 def test_density_of_ethanol(celsius):
     properties = pytest.importorskip("CoolProp.CoolProp")
     reference = properties.PropsSI("D", "T", celsius + 273.15, "P", 101325, "Ethanol")
-    ours = blend.density_at_temperature(blend.ETHANOL_DENSITY_KG_M3, celsius + 273.15, 1.0)
+    ours = fuels.density_at_temperature(fuels.ETHANOL_DENSITY_KG_M3, celsius + 273.15, 1.0)
     assert ours == pytest.approx(reference, rel=1e-3)
 
 
@@ -158,7 +158,7 @@ def test_expansion_of_ethanol(celsius):
     there, reference = (
         properties.PropsSI("D", "T", t + 273.15, "P", 101325, "Ethanol") for t in (celsius, 15.0)
     )
-    ours = blend.density_at_temperature(790.0, celsius + 273.15, 1.0) / 790.0
+    ours = fuels.density_at_temperature(790.0, celsius + 273.15, 1.0) / 790.0
     assert ours == pytest.approx(there / reference, abs=2e-4)
 
 
@@ -169,17 +169,17 @@ def test_expansion_of_petrol_lies_between_those_of_its_families():
         properties.PropsSI("isobaric_expansion_coefficient", "T", 288.15, "P", 101325, name)
         for name in ("Toluene", "n-Heptane", "n-Pentane")
     )
-    assert toluene < blend.PETROL_EXPANSION_1_K < pentane
-    assert pytest.approx(heptane, rel=0.05) == blend.PETROL_EXPANSION_1_K
+    assert toluene < fuels.PETROL_EXPANSION_1_K < pentane
+    assert pytest.approx(heptane, rel=0.05) == fuels.PETROL_EXPANSION_1_K
 
 
 @DOE
 @pytest.mark.parametrize(
     ("latent_heat", "printed_btu_lb", "relative"),
     [
-        (blend.ETHANOL_LATENT_HEAT_J_KG, 396.0, 0.5 / 396),
+        (fuels.ETHANOL_LATENT_HEAT_J_KG, 396.0, 0.5 / 396),
         # "about 150"; two digits
-        (blend.PETROL_LATENT_HEAT_J_KG, 150.0, 5 / 150),
+        (fuels.PETROL_LATENT_HEAT_J_KG, 150.0, 5 / 150),
     ],
 )
 def test_latent_heat_in_the_fuel_table(latent_heat, printed_btu_lb, relative):
@@ -190,7 +190,7 @@ def test_latent_heat_in_the_fuel_table(latent_heat, printed_btu_lb, relative):
 def test_latent_heat_of_ethanol():
     properties = pytest.importorskip("CoolProp.CoolProp")
     vapour, liquid = (properties.PropsSI("H", "T", 298.15, "Q", q, "Ethanol") for q in (1, 0))
-    assert pytest.approx(vapour - liquid, rel=5e-3) == blend.ETHANOL_LATENT_HEAT_J_KG
+    assert pytest.approx(vapour - liquid, rel=5e-3) == fuels.ETHANOL_LATENT_HEAT_J_KG
 
 
 @COOLPROP
@@ -199,7 +199,7 @@ def test_charge_cooling_of_ethanol():
     vapour, liquid = (properties.PropsSI("H", "T", 298.15, "Q", q, "Ethanol") for q in (1, 0))
     ratio = cantera_gas(ethanol=ETHANOL).stoich_air_fuel_ratio("ethanol", FULL_AIR)
     reference = (vapour - liquid) / (0.9 * ratio)
-    assert blend.charge_cooling_j_kg_air(Blend(1.0), lambda_=0.9) == pytest.approx(
+    assert fuels.charge_cooling_j_kg_air(Blend(1.0), lambda_=0.9) == pytest.approx(
         reference, rel=5e-3
     )
 
@@ -218,13 +218,13 @@ ISO_OCTANE, TOLUENE = ({"C": 8, "H": 18}, "540-84-1"), ({"C": 7, "H": 8}, "108-8
 @CHEMICALS
 def test_heating_value_of_ethanol():
     reference = liquid_heating_value_j_kg(ETHANOL, "64-17-5")
-    assert pytest.approx(reference, rel=2e-3) == blend.ETHANOL_HEATING_VALUE_J_KG
+    assert pytest.approx(reference, rel=2e-3) == fuels.ETHANOL_HEATING_VALUE_J_KG
 
 
 @CHEMICALS
 def test_heating_value_of_petrol_lies_between_those_of_its_families():
     octane, toluene = (liquid_heating_value_j_kg(*fuel) for fuel in (ISO_OCTANE, TOLUENE))
-    assert toluene < blend.PETROL_HEATING_VALUE_J_KG < octane
+    assert toluene < fuels.PETROL_HEATING_VALUE_J_KG < octane
 
 
 @CHEMICALS
@@ -295,15 +295,15 @@ def test_loss_of_economy_of_a_test_fleet(content, measured_percent):
 @DOE
 def test_octane_of_ethanol():
     # RON 108, MON 92
-    assert blend.ETHANOL_RON == 108
-    assert blend.ETHANOL_MON == 92
-    assert blend.anti_knock_index(blend.ETHANOL_RON, blend.ETHANOL_MON) == 100
+    assert fuels.ETHANOL_RON == 108
+    assert fuels.ETHANOL_MON == 92
+    assert fuels.anti_knock_index(fuels.ETHANOL_RON, fuels.ETHANOL_MON) == 100
 
 
 @EN_228
 def test_index_of_the_lowest_allowed_petrol():
     # RON at least 95.0, MON at least 85.0
-    assert blend.anti_knock_index(95.0, 85.0) == 90.0
+    assert fuels.anti_knock_index(95.0, 85.0) == 90.0
 
 
 @pytest.mark.outside(source="IUPAC 2021 standard atomic weights, as chemicals lists them")

@@ -4,7 +4,7 @@ import functools
 
 import pytest
 
-from tuninglib.physics.blend import Blend
+from tuninglib.physics.fuels import Blend
 from tuninglib.physics.stoichiometry import (
     exhaust_lambda,
     lambda_from_gauge,

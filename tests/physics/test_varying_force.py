@@ -4,15 +4,18 @@ import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
 
-from tuninglib.physics.hill import Hill, Ride, exit_speed_m_s, wheel_force_n
-from tuninglib.physics.road_load import top_speed_at_force_m_s, top_speed_at_power_m_s
-from tuninglib.physics.varying_force import (
+from tuninglib.physics.motion import (
+    Hill,
+    Ride,
     exit_speed_at_power_m_s,
     exit_speed_by_steps_m_s,
+    exit_speed_m_s,
     mean_power_w,
     predict_exit_speed,
+    wheel_force_n,
     wheel_power_w,
 )
+from tuninglib.physics.road_load import top_speed_at_force_m_s, top_speed_at_power_m_s
 
 ROAD = {
     "mass_kg": 205.0,

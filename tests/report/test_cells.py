@@ -4,7 +4,7 @@ from types import SimpleNamespace
 
 import pytest
 
-from tuninglib.report.cells import NONE, money
+from tuninglib.report.page_parts import NONE, money
 
 
 @pytest.mark.parametrize(

@@ -8,8 +8,8 @@ from tests.browser import chromium
 from tests.lab.panels import labelled, words
 from tests.outing import Outing
 from tuninglib.lab.plan import plan
-from tuninglib.report import remarks
-from tuninglib.report.checklists import LISTS, checklists
+from tuninglib.report import cautions
+from tuninglib.report.run_sheet import LISTS, checklists
 
 
 def test_the_lists_are_written_from_the_plan(demo_copy):
@@ -55,7 +55,7 @@ def test_two_pages_at_the_most(tmp_path, paper):
 )
 def test_full_throttle_before_running_in_is_asked_about(demo_folder, tmp_path, keys, said):
     results = Outing(demo_folder, tmp_path / "outing").key("engines.big", **keys).results()
-    found = [one for one in remarks.remarks(results) if "running in" in one]
+    found = [one for one in cautions.remarks(results) if "running in" in one]
     assert len(found) == (said is not None)
     if said is not None:
         assert said in found[0]

@@ -1,6 +1,6 @@
 from matplotlib.figure import Figure
 
-from tuninglib.report.display import Prose, Table, picture
+from tuninglib.report.page_parts import Prose, Table, picture
 
 NASTY = '<script>alert("x")</script> & **bold** <img src=x onerror=y>'
 

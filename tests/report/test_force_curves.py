@@ -8,7 +8,7 @@ import pytest
 
 from tests.conftest import ROOT
 from tuninglib.analysis.analyse import analyse
-from tuninglib.report import force_curves
+from tuninglib.report import logs
 from tuninglib.session.load import load_session
 
 EVENING = ROOT / "demo_data" / "logged_evening"
@@ -56,15 +56,15 @@ def test_what_is_stated_wider_widens_the_forces_and_not_the_gains(results):
 
 
 def test_table_figure_and_words_agree(results):
-    table = force_curves.table(results)
+    table = logs.curve_table(results)
     assert table.header == ("Speed [km/h]", "small nozzle [N]", "large nozzle [N]", "Gain [%]")
     assert [row[0] for row in table.rows] == ["50", "55", "60", "65", "70"]
-    assert "from 50 to 70 km/h" in force_curves.sentences(results).plain()
-    alt = force_curves.figure(results).alt
+    assert "from 50 to 70 km/h" in logs.curve_sentences(results).plain()
+    alt = logs.curve_figure(results).alt
     assert f"small nozzle {table.rows[0][1].split(' ')[0]} at 50" in alt
 
 
 def test_without_logged_speeds_there_is_no_such_heading(results):
     none = dataclasses.replace(results, force_curves=())
-    shown = [getattr(force_curves, name)(none).html() for name in ("sentences", "table", "figure")]
+    shown = [getattr(logs, name)(none).html() for name in ("sentences", "table", "figure")]
     assert shown == ["", "", ""]

@@ -7,7 +7,7 @@ import pytest
 from tests.conftest import ROOT
 from tuninglib.analysis.analyse import analyse
 from tuninglib.interval import Interval
-from tuninglib.report import log_mixture
+from tuninglib.report import logs
 from tuninglib.session.load import load_session
 
 
@@ -36,15 +36,15 @@ def test_engine_speeds_are_those_of_full_throttle(results):
 
 
 def test_the_words_are_what_the_bands_say(results):
-    text = log_mixture.sentences(results).plain()
+    text = logs.mixture_sentences(results).plain()
     assert "at 5 % to 20 % and 20 % to 40 % of throttle lambda stays as with small nozzle" in text
     assert "Lean spot" not in text
     follows = dataclasses.replace(results.followings[0], place="follows")
     other = dataclasses.replace(results, followings=(follows,))
-    assert "there the ECU goes by its table." in log_mixture.sentences(other).plain()
+    assert "there the ECU goes by its table." in logs.mixture_sentences(other).plain()
     unclear = dataclasses.replace(results.followings[0], place="unclear")
     other = dataclasses.replace(results, followings=(unclear,))
-    assert "too short to tell whether lambda follows" in log_mixture.sentences(other).plain()
+    assert "too short to tell whether lambda follows" in logs.mixture_sentences(other).plain()
 
 
 def test_a_spot_that_is_leaner_than_the_mean_is_named(results):
@@ -54,14 +54,14 @@ def test_a_spot_that_is_leaner_than_the_mean_is_named(results):
         else one
         for one in results.bands
     )
-    text = log_mixture.sentences(dataclasses.replace(results, bands=bands)).plain()
+    text = logs.mixture_sentences(dataclasses.replace(results, bands=bands)).plain()
     assert "large nozzle reads 0.93" in text
     assert "from 5000 to 6000 rpm, leaner than the band up to 0.90" in text
     assert "Engines fail at their leanest spot" in text
 
 
 def test_the_table_has_every_band(results):
-    rows = log_mixture.table(results).rows
+    rows = logs.mixture_table(results).rows
     assert len(rows) == len(results.bands) == 10
     assert rows[0][0] == "5 % to 20 %"
     assert rows[-1][0] == "5000 to 6000 rpm"
@@ -69,5 +69,5 @@ def test_the_table_has_every_band(results):
 
 def test_without_a_log_nothing_is_said(results):
     none = dataclasses.replace(results, bands=(), followings=())
-    assert log_mixture.sentences(none).items == ()
-    assert log_mixture.table(none).html() == ""
+    assert logs.mixture_sentences(none).items == ()
+    assert logs.mixture_table(none).html() == ""

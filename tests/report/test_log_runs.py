@@ -7,7 +7,7 @@ import pytest
 from tests.conftest import ROOT
 from tuninglib.analysis.analyse import analyse
 from tuninglib.interval import Interval
-from tuninglib.report import gain, log_runs, method, remarks, runs
+from tuninglib.report import cautions, gain, logs, method, tested
 from tuninglib.session.load import load_session
 
 
@@ -28,7 +28,7 @@ def with_readings(results, **changes):
 
 
 def test_the_sentences_say_what_was_found_and_how_to_overrule_it(results):
-    text = log_runs.sentences(results).plain()
+    text = logs.run_sentences(results).plain()
     assert "phone has 8 ways from the start line to the marker and 8 back." in text
     assert "if not, write runs = [1, 2, …] under [logs.phone]" in text
     assert "entry and exit speeds of runs 1 to 8 are from its logged speed" in text
@@ -48,7 +48,7 @@ def test_the_sentences_say_what_was_found_and_how_to_overrule_it(results):
     ],
 )
 def test_why_nothing_is_taken_is_said_with_the_remedy(results, why, said):
-    text = log_runs.sentences(with_found(results, why_not=why, filled=())).plain()
+    text = logs.run_sentences(with_found(results, why_not=why, filled=())).plain()
     assert said in text
     assert "write runs = [1, 2, …] under [logs.phone]" in text
     assert "are from its" not in text
@@ -64,20 +64,20 @@ def test_why_nothing_is_taken_is_said_with_the_remedy(results, why, said):
     ],
 )
 def test_a_clock_that_is_not_known_is_asked_for(results, why, said):
-    text = log_runs.sentences(with_readings(results, shift_s=None, why_not=why, filled=())).plain()
+    text = logs.run_sentences(with_readings(results, shift_s=None, why_not=why, filled=())).plain()
     assert said in text
     assert "Write shift under [logs.box] to have its readings used." in text
     assert "steady range" not in text
 
 
 def test_a_grade_that_is_far_off_is_named(results):
-    text = log_runs.sentences(with_found(results, grade=Interval(0.045, 0.042, 0.048))).plain()
+    text = logs.run_sentences(with_found(results, grade=Interval(0.045, 0.042, 0.048))).plain()
     assert "which is far from it: check grade, length and the two places" in text
 
 
 def test_a_length_that_is_far_off_is_named_and_a_good_one_is_not(results):
-    assert "Length" not in log_runs.sentences(results).plain()
-    text = log_runs.sentences(with_found(results, length_m=Interval(352.0, 346.0, 358.0))).plain()
+    assert "Length" not in logs.run_sentences(results).plain()
+    text = logs.run_sentences(with_found(results, length_m=Interval(352.0, 346.0, 358.0))).plain()
     assert (
         "by the track it is 352 m (346 to 358 m) from start to marker, far from the 400 m" in text
     )
@@ -85,19 +85,19 @@ def test_a_length_that_is_far_off_is_named_and_a_good_one_is_not(results):
 
 def test_a_typed_speed_that_the_log_contradicts_is_named(results):
     pairs = ((20.0, 19.9, 0.2), (25.0, 19.0, 0.2))
-    text = log_runs.sentences(with_found(results, pairs=pairs)).plain()
+    text = logs.run_sentences(with_found(results, pairs=pairs)).plain()
     assert "far from each other: 90.0 as shown against 68.4 km/h in truth." in text
 
 
 def test_a_run_without_full_throttle_is_named(results):
     first, *rest = results.session.found.readings.readings
     shut = dataclasses.replace(first, covered=True, full_share=0.3)
-    text = log_runs.sentences(with_readings(results, readings=(shut, *rest))).plain()
+    text = logs.run_sentences(with_readings(results, readings=(shut, *rest))).plain()
     assert "run 1 had the throttle fully open, as far as was logged, for less than 60 %" in text
 
 
 def test_the_table_and_the_figure_show_every_way_up(results):
-    table = log_runs.table(results)
+    table = logs.runs_table(results)
     assert [row[:3] for row in table.rows[:3]] == [
         ("1", "1", "small nozzle"), ("2", "2", "large nozzle"), ("3", "3", "large nozzle"),
     ]  # fmt: skip
@@ -105,13 +105,13 @@ def test_the_table_and_the_figure_show_every_way_up(results):
         "42.2 ± 1.0", "70.7 ± 1.2", "12.80 to 13.10", "96 %",
     )  # fmt: skip
     assert table.rows[0][7:] == ("–", "–")
-    alt = log_runs.figure(results).alt
+    alt = logs.runs_figure(results).alt
     assert "8 ways up marked, with 66.0 to 70.7 km/h at the marker" in alt
 
 
 def test_other_headings_know_that_speeds_are_logged(results):
-    assert not any("not calibrated" in one for one in remarks.remarks(results))
-    assert runs.table(results).caption == "Speeds as shown by the log"
+    assert not any("not calibrated" in one for one in cautions.remarks(results))
+    assert tested.runs_table(results).caption == "Speeds as shown by the log"
     assert "At the marker the log showed" in gain.sentences(results).plain()
     assert any(row[2].startswith("speeds of a log are true ones") for row in
                method.assumptions(results).rows)  # fmt: skip
@@ -121,8 +121,8 @@ def test_without_places_the_page_says_what_to_write(results):
     session = results.session
     hill = dataclasses.replace(session.hill, start=None, marker=None)
     bare = dataclasses.replace(session, found=None, hill=hill)
-    text = log_runs.sentences(dataclasses.replace(results, session=bare)).plain()
+    text = logs.run_sentences(dataclasses.replace(results, session=bare)).plain()
     assert "write start and marker under [hill]" in text
     none = dataclasses.replace(bare, traces={"box": session.traces["box"]})
-    text = log_runs.sentences(dataclasses.replace(results, session=none)).plain()
+    text = logs.run_sentences(dataclasses.replace(results, session=none)).plain()
     assert "no log has positions, so runs are not looked for in them." in text

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from tuninglib.analysis.analyse import analyse
-from tuninglib.analysis.results_json import results_document
+from tuninglib.analysis.results import results_document
 from tuninglib.report import logs
 from tuninglib.session.load import load_session
 

@@ -12,9 +12,9 @@ from tests.browser import chromium
 from tests.outing import Outing
 from tuninglib.analysis.day_plan import SwapTimes, plan_day, start_of
 from tuninglib.lab.plan import PHONE_PAGE, write_phone_page
-from tuninglib.session.add_run import open_sheet, problems_of_row, row_text
-from tuninglib.session.columns import COLUMNS
+from tuninglib.session.edit import open_sheet, problems_of_row, row_text
 from tuninglib.session.load import load_session
+from tuninglib.session.read_table import COLUMNS
 
 pytestmark = pytest.mark.browser
 PHONE = {

@@ -7,8 +7,7 @@ import re
 import pytest
 
 from tests.browser import chromium
-from tuninglib.analysis.day_plan import start_of
-from tuninglib.analysis.ride_order import FirstPass
+from tuninglib.analysis.day_plan import FirstPass, start_of
 from tuninglib.report.run_sheet import ROWS_ON_A_PAGE, Heading, run_sheet
 from tuninglib.session.defaults import Band
 from tuninglib.statistics.planning import run_order

@@ -7,10 +7,9 @@ import pytest
 from tests.browser import chromium, shown
 from tests.conftest import ROOT
 from tuninglib.__main__ import main
+from tuninglib.report import season
 from tuninglib.report import season as words
-from tuninglib.report import season_gain, season_mixture
-from tuninglib.report.outings import outings_below, season_below
-from tuninglib.report.season_page import make_seasons
+from tuninglib.report.season_page import make_seasons, outings_below, season_below
 from tuninglib.text_files import SessionError
 
 SUMMER = ROOT / "demo_data" / "one_summer"
@@ -111,12 +110,12 @@ def test_the_words_for_setups_that_never_met(copy):
     june.write_text("\n".join(row for row in rows if ",stock," not in row) + "\n", encoding="utf-8")
     edit(copy / "2_june" / "session.toml", 'reference = "stock"', 'reference = "big_164"')
     found = season_below(copy)
-    said = str(season_gain.sentences(found))
+    said = str(season.gain_sentences(found))
     assert "no day with repeats leads from big 164 to stock" in said
     assert "no such difference is called more or less" in said
     assert "no difference from stock was shown" in str(words.sentences(found))
     assert "These outings say next to nothing" in str(words.days(found))
-    assert "too close to call" in str(season_gain.table(found))
+    assert "too close to call" in str(season.gain_table(found))
 
 
 def test_knock_stands_before_any_gain(copy):
@@ -125,12 +124,12 @@ def test_knock_stands_before_any_gain(copy):
     labels = [label for label, _ in words.sentences(found).items]
     assert labels.index("Knock") < labels.index("big 164")
     assert "heard with big 164 on 20 June 2026" in str(words.sentences(found))
-    rows = str(season_mixture.table(found))
+    rows = str(season.mixture_table(found))
     assert "knocked" in rows
     said = dict(words.sentences(found).items)
     assert "Not to be ridden as it is: it knocked and it is too lean." in said["big 164"]
     assert "Not to be ridden" not in said["big 172"]
-    assert "no reason to ride a combination that knocked" in str(season_mixture.sentences(found))
+    assert "no reason to ride a combination that knocked" in str(season.mixture_sentences(found))
 
 
 def test_thin_seasons_have_words_for_what_is_missing(copy):
@@ -143,10 +142,10 @@ def test_thin_seasons_have_words_for_what_is_missing(copy):
         path.write_text("\n".join([head, *blank]) + "\n", encoding="utf-8")
     found = season_below(copy)
     assert "no speeds" in str(words.days(found))
-    assert "no two setups" in str(season_gain.sentences(found))
-    assert "no two setups" in str(season_gain.figure(found))
-    assert "No reading" in str(season_mixture.sentences(found))
-    assert str(season_mixture.table(found)) == str(season_gain.table(found)) == ""
+    assert "no two setups" in str(season.gain_sentences(found))
+    assert "no two setups" in str(season.gain_figure(found))
+    assert "No reading" in str(season.mixture_sentences(found))
+    assert str(season.mixture_table(found)) == str(season.gain_table(found)) == ""
 
 
 @pytest.mark.browser

@@ -5,7 +5,7 @@ import re
 import pytest
 
 from tuninglib.analysis.analyse import analyse
-from tuninglib.physics.blend import Blend, lambda_shift
+from tuninglib.physics.fuels import Blend, lambda_shift
 from tuninglib.report import method, mixture
 from tuninglib.report.make import make_report
 from tuninglib.session.load import load_session

@@ -283,7 +283,7 @@ def test_names_with_dollars_and_backslashes_stand_in_pictures_as_they_are(demo_c
     from matplotlib.text import Text
 
     from tuninglib.analysis.analyse import analyse
-    from tuninglib.report import display, injector, mixture
+    from tuninglib.report import injector, mixture, page_parts
 
     path = demo_copy / "session.toml"
     strange = "_$5 \\\\alpha_{x} $6 ^"
@@ -293,7 +293,7 @@ def test_names_with_dollars_and_backslashes_stand_in_pictures_as_they_are(demo_c
     name = strange.replace("\\\\", "\\")
     runs.write_text(runs.read_text("utf-8").replace(",big_172,", f",{name},"), "utf-8")
     results = analyse(load_session(demo_copy))
-    drawn, plain = [], display.picture
+    drawn, plain = [], page_parts.picture
 
     def spy(figure, alt):
         found = plain(figure, alt)
@@ -312,7 +312,7 @@ def test_names_with_dollars_and_backslashes_stand_in_pictures_as_they_are(demo_c
 
 def test_names_that_begin_with_an_underscore_stand_in_the_legends(demo_copy):
     from tuninglib.analysis.analyse import analyse
-    from tuninglib.report import display, gain, injector
+    from tuninglib.report import gain, injector, page_parts
 
     for name in ("session.toml", "runs.csv"):
         path = demo_copy / name
@@ -321,7 +321,7 @@ def test_names_that_begin_with_an_underscore_stand_in_the_legends(demo_copy):
         text = text.replace("riders.tove]", "riders._tove]").replace(",tove,", ",_tove,")
         path.write_text(text, "utf-8")
     results = analyse(load_session(demo_copy))
-    drawn, plain = [], display.picture
+    drawn, plain = [], page_parts.picture
 
     def spy(figure, alt):
         legends = [ax.get_legend() for ax in figure.axes if ax.get_legend()]

@@ -9,8 +9,7 @@ import nbformat
 import papermill
 import pytest
 
-from tuninglib.report.make import make_report
-from tuninglib.report.workbook import run_workbook
+from tuninglib.report.make import make_report, run_workbook
 from tuninglib.text_files import SessionError
 
 WORKBOOKS = sorted((Path(__file__).resolve().parents[2] / "workbooks").glob("*.ipynb"))

@@ -2,9 +2,9 @@
 
 import pytest
 
-from tuninglib.session.add_run import add_run, names_of, open_sheet, problems_of_row, row_text
-from tuninglib.session.columns import COLUMNS
+from tuninglib.session.edit import add_run, names_of, open_sheet, problems_of_row, row_text
 from tuninglib.session.load import load_session
+from tuninglib.session.read_table import COLUMNS
 
 ROW = {
     "run": "90",

@@ -2,30 +2,36 @@
 
 import pytest
 
-from tuninglib.session.coast_down_file import HEADER, HEADER_MPH, parse_falls
+from tuninglib.session.tables import FALLS_HEADER, HEADER_MPH, parse_falls
 from tuninglib.text_files import SessionError
 
 
 @pytest.mark.parametrize(
     ("text", "said"),
     [
-        (HEADER, "there is no timed fall yet"),
+        (FALLS_HEADER, "there is no timed fall yet"),
         ("", "has no header row; the first row names the columns"),
-        (HEADER + "1,sideways,60,50,4", "row 2, direction: 'sideways' is not one of 'out', 'back'"),
-        (HEADER + "1,out,60,50,", "row 2, time: is empty"),
-        (HEADER + "1,out,600,50,4", "row 2, from_speed: 600 km/h is outside 0.36 to 252 km/h"),
         (
-            HEADER.replace("[s]", "[km]") + "1,out,60,50,4",
+            FALLS_HEADER + "1,sideways,60,50,4",
+            "row 2, direction: 'sideways' is not one of 'out', 'back'",
+        ),
+        (FALLS_HEADER + "1,out,60,50,", "row 2, time: is empty"),
+        (
+            FALLS_HEADER + "1,out,600,50,4",
+            "row 2, from_speed: 600 km/h is outside 0.36 to 252 km/h",
+        ),
+        (
+            FALLS_HEADER.replace("[s]", "[km]") + "1,out,60,50,4",
             r"row 1, time: \[km\] is not a unit of time; write for example time \[s\]",
         ),
         (
-            HEADER.replace(",time [s]", "") + "1,out,60,50",
+            FALLS_HEADER.replace(",time [s]", "") + "1,out,60,50",
             "row 1, time: the column time is missing",
         ),
-        (HEADER + "1,out,60,50,4,2", "row 2: has 6 cells where the header has 5"),
-        (HEADER + "1,out,60,0,4", "row 2, to_speed: 0 km/h is outside 0.36 to 252 km/h"),
-        (HEADER + "1.5,out,60,50,4", "row 2, run: 1.5 is not a whole number"),
-        (HEADER.replace("time", "tome"), r"unknown column 'tome \[s\]'; did you mean 'time'"),
+        (FALLS_HEADER + "1,out,60,50,4,2", "row 2: has 6 cells where the header has 5"),
+        (FALLS_HEADER + "1,out,60,0,4", "row 2, to_speed: 0 km/h is outside 0.36 to 252 km/h"),
+        (FALLS_HEADER + "1.5,out,60,50,4", "row 2, run: 1.5 is not a whole number"),
+        (FALLS_HEADER.replace("time", "tome"), r"unknown column 'tome \[s\]'; did you mean 'time'"),
     ],
 )
 def test_what_is_wrong_with_a_typed_row_is_said(text, said):
@@ -34,7 +40,7 @@ def test_what_is_wrong_with_a_typed_row_is_said(text, said):
 
 
 def test_a_spreadsheets_dialect_is_understood():
-    text = HEADER.replace(",", ";") + "1;out;60,5;50;4,25\n"
+    text = FALLS_HEADER.replace(",", ";") + "1;out;60,5;50;4,25\n"
     falls = parse_falls(text)
     assert falls.shown_from_m_s[0] == pytest.approx(60.5 / 3.6)
     assert falls.time_s[0] == 4.25
@@ -51,7 +57,7 @@ def test_falls_are_read_in_si_with_their_directions():
 
 def test_all_problems_are_told_at_once():
     with pytest.raises(SessionError) as caught:
-        parse_falls(HEADER + "x,out,60,50,4\n1,up,60,50,\n")
+        parse_falls(FALLS_HEADER + "x,out,60,50,4\n1,up,60,50,\n")
     assert [(one.row, one.column) for one in caught.value.problems] == [
         (2, "run"),
         (3, "direction"),

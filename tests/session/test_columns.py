@@ -2,8 +2,13 @@
 
 import pytest
 
-from tuninglib.session.columns import COLUMNS, FALL_COLUMNS, header_line
-from tuninglib.session.read_table import columns_in_si, parse_head
+from tuninglib.session.read_table import (
+    COLUMNS,
+    FALL_COLUMNS,
+    columns_in_si,
+    header_line,
+    parse_head,
+)
 from tuninglib.text_files import parse_table
 from tuninglib.units import convert
 

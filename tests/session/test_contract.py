@@ -9,8 +9,8 @@ import pytest
 from tests.answers import CONTRACT, contract
 from tuninglib.analysis.analyse import analyse
 from tuninglib.interval import Measured
-from tuninglib.physics.octane import Octane
-from tuninglib.report import remarks
+from tuninglib.physics.fuels import Octane
+from tuninglib.report import cautions
 from tuninglib.session import machine, schema
 from tuninglib.session.load import load_session
 from tuninglib.text_files import SessionError
@@ -23,7 +23,7 @@ def test_no_limit_moves_unseen():
 
 
 def test_every_example_is_inside_its_limits():
-    from tuninglib.session.read_value import read_value
+    from tuninglib.session.fields import read_value
 
     names = {name: {"stock", "e5", "e10"} for name in schema.NAMED}
     for record in (*schema.SINGLE.values(), *schema.NAMED.values()):
@@ -122,7 +122,7 @@ def test_an_entry_speed_may_be_said_once_for_all_runs(demo_folder, demo_copy):
         for before in told.pulls:
             assert pulls[before.setup].force_n.value == pytest.approx(before.force_n.value, rel=0.1)
         halves.append((pulls["big_172"].force_n.half_width, pulls["big_172"].gain.ratio.half_width))
-        (remark,) = [one for one in remarks.remarks(results) if "entry speed" in one]
+        (remark,) = [one for one in cautions.remarks(results) if "entry speed" in one]
         assert "21 of the runs have no entry speed of their own" in remark
         assert f"48.0 ± {half}.0 km/h as shown" in remark
     assert halves[1][0] > 1.002 * halves[0][0]

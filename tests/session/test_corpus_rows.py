@@ -203,7 +203,7 @@ def swapped(rows):
 
 def test_entry_and_exit_swapped_on_every_row_is_asked_about(lines):
     from tuninglib.analysis.analyse import analyse
-    from tuninglib.report.remarks import remarks
+    from tuninglib.report.cautions import remarks
 
     said = " ".join(remarks(analyse(lines(swapped))))
     assert "on 21 of 21 runs the bike was slower at the marker than at the start line" in said

@@ -8,8 +8,8 @@ import pytest
 
 from tuninglib.interval import Measured
 from tuninglib.session import machine, schema
+from tuninglib.session.fields import PieceError, read_value
 from tuninglib.session.load import load_session
-from tuninglib.session.read_value import PieceError, read_value
 from tuninglib.text_files import SessionError
 from tuninglib.units import parse_quantity
 

@@ -3,8 +3,7 @@
 import numpy as np
 import pytest
 
-from tuninglib.session.climbs_file import CLIMBS, read_climbs
-from tuninglib.session.fills_file import FILLS, read_fills
+from tuninglib.session.tables import CLIMBS, FILLS, read_climbs, read_fills
 
 KNOWN = {"setups": {"stock", "big"}}
 

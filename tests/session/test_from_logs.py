@@ -10,8 +10,8 @@ from demo_data.log_maker import Devices, degrees, road, usual_force, written
 from tests.conftest import ROOT
 from tuninglib.__main__ import main
 from tuninglib.analysis.analyse import analyse
-from tuninglib.physics.hill import Hill
-from tuninglib.report import log_runs
+from tuninglib.physics.motion import Hill
+from tuninglib.report import logs
 from tuninglib.session import from_logs
 from tuninglib.session.defaults import hill_of, speedometer_factor, speedometer_step
 from tuninglib.session.edit import write_values
@@ -133,7 +133,7 @@ def test_one_pair_of_a_typed_and_a_logged_speed_calibrates(evening):
     assert factor.value == pytest.approx(first.exit_m_s / shown)
     own = np.hypot(first.exit_sd_m_s, 1 / 3.6 / np.sqrt(12)) / shown
     assert factor.half_width == pytest.approx(np.hypot(1.96 * own, 0.005), rel=1e-3)
-    text = log_runs.sentences(analyse(session)).plain()
+    text = logs.run_sentences(analyse(session)).plain()
     assert "a typed exit speed and the log's calibrate it: true over shown is 0.8" in text
 
 
@@ -358,7 +358,7 @@ def test_a_box_with_throttle_needs_no_places(evening, made):
     assert len(session.found.readings.filled) == 8
     # A table's speed may be a wheel's.
     assert speedometer_factor(session, 17.0).half_width == 0.02
-    text = log_runs.sentences(analyse(session)).plain()
+    text = logs.run_sentences(analyse(session)).plain()
     assert "box has full throttle over the hill's length 8 times, each from where" in text
     assert "Grade" not in text
 
@@ -371,7 +371,7 @@ def test_without_throttle_the_entry_speed_is_needed(evening, made):
     assert (session.found.by, session.found.why_not) == ("pattern", "")
     off = session.runs["shown_exit_m_s"] - made.exit_m_s
     assert np.abs(off).max() < 1.0
-    assert "has a pull over the hill's length" in log_runs.sentences(analyse(session)).plain()
+    assert "has a pull over the hill's length" in logs.run_sentences(analyse(session)).plain()
 
 
 def test_another_entry_speed_finds_none(evening, made):
@@ -379,7 +379,7 @@ def test_another_entry_speed_finds_none(evening, made):
     change(folder, "session.toml", "[hill]", '[hill]\nentry_speed = "80 km/h +/- 2 km/h"')
     session = load_session(folder)
     assert (session.found.why_not, session.found.filled) == ("none", ())
-    assert "no pull over the hill's length was found in box" in log_runs.sentences(
+    assert "no pull over the hill's length was found in box" in logs.run_sentences(
         analyse(session)
     ).plain()  # fmt: skip
 

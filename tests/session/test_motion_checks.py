@@ -9,13 +9,12 @@ from tests.conftest import ROOT
 from tests.outing import Outing
 from tests.random_sessions import random_session
 from tuninglib.analysis.analyse import analyse
-from tuninglib.physics.hill import Hill, Ride, wheel_force_n
-from tuninglib.report.remarks import remarks
-from tuninglib.session import motion_checks
-from tuninglib.session.cross_checks import KMH_IN_MPH
+from tuninglib.physics.motion import Hill, Ride, wheel_force_n
+from tuninglib.report.cautions import remarks
+from tuninglib.session import cross_checks
+from tuninglib.session.cross_checks import KMH_IN_MPH, _other_unit, _push, whole_table
 from tuninglib.session.defaults import air_of_runs, road_load_of
 from tuninglib.session.load import load_session
-from tuninglib.session.motion_checks import _other_unit, _push, whole_table
 from tuninglib.text_files import SessionError
 
 DEMO_DATA = ROOT / "demo_data"
@@ -172,8 +171,8 @@ def test_the_likeliest_of_two_explanations_is_told(monkeypatch, off, told):
         key = "swapped" if swapped else "" if factor == 1 else round(factor, 1)
         return 120.0, off.get(key, 9.0)
 
-    monkeypatch.setattr(motion_checks, "_steps", lambda *_: None)
-    monkeypatch.setattr(motion_checks, "_push", push)
+    monkeypatch.setattr(cross_checks, "_steps", lambda *_: None)
+    monkeypatch.setattr(cross_checks, "_push", push)
     said = [problem.message for problem in whole_table(session)]
     assert len(said) == (told is not None)
     assert all(f"it takes none if they are {told};" in one for one in said)

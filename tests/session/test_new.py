@@ -6,10 +6,10 @@ import re
 import pytest
 
 from tuninglib.session import schema
-from tuninglib.session.columns import COLUMNS
+from tuninglib.session.fields import read_value
 from tuninglib.session.load import load_session
 from tuninglib.session.new import example_in, session_template, write_new_session
-from tuninglib.session.read_value import read_value
+from tuninglib.session.read_table import COLUMNS
 from tuninglib.text_files import SessionError
 
 

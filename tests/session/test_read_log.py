@@ -6,7 +6,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from tuninglib.analysis.provenance import provenance
+from tuninglib.analysis.results import provenance
 from tuninglib.lab.session_form import as_text, as_value, fields_of
 from tuninglib.report.many import fingerprint
 from tuninglib.session.edit import set_values, write_values

@@ -5,7 +5,7 @@ import re
 import pytest
 
 from tuninglib.session.load import load_session
-from tuninglib.session.read_runs import read_runs
+from tuninglib.session.tables import read_runs
 
 
 @pytest.mark.parametrize(

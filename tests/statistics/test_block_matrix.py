@@ -5,10 +5,17 @@ import pytest
 from scipy.optimize import brentq
 from scipy.stats import norm
 
-from tuninglib.statistics import _block_matrix
-from tuninglib.statistics._block_matrix import Projector, columns_of, product, root_and_inverse
-from tuninglib.statistics.mixed_intervals import average_over_variances, spread
-from tuninglib.statistics.mixed_model import Component, fit_mixed
+from tuninglib.statistics import mixed_model
+from tuninglib.statistics.mixed_model import (
+    Component,
+    Projector,
+    average_over_variances,
+    columns_of,
+    fit_mixed,
+    product,
+    root_and_inverse,
+    spread,
+)
 
 N, B, M, G = 9, 2, 3, 4
 
@@ -28,7 +35,7 @@ def pair(seed, few):
     design[3] = 0
     shared = rng.normal(size=(N, B, M))
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(_block_matrix, "_WORTH_IT", 1 if few else 99)
+        patch.setattr(mixed_model, "_WORTH_IT", 1 if few else 99)
         columns = columns_of(design, shared)
     return columns, np.concatenate([design, shared], axis=-1).reshape(N * B, -1)
 
@@ -110,8 +117,8 @@ def test_nodes_stand_for_rows_whatever_their_weights(wide):
     fit = fit_mixed(**stated)
     found = average_over_variances(**stated, fit=fit)
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("tuninglib.statistics.mixed_intervals._EXACT", 1e-300)
-        patch.setattr("tuninglib.statistics.mixed_intervals._BIN", 1e-3)
+        patch.setattr("tuninglib.statistics.mixed_model._EXACT", 1e-300)
+        patch.setattr("tuninglib.statistics.mixed_model._BIN", 1e-3)
         other = average_over_variances(**stated, fit=fit)
     assert found.weights == pytest.approx(other.weights, rel=1e-8, abs=1e-12)
     assert found.means == pytest.approx(other.means, rel=1e-11)
@@ -237,7 +244,7 @@ def test_many_rows_are_taken_in_pieces(monkeypatch):
     }
     fit = fit_mixed(**stated)
     whole = average_over_variances(**stated, fit=fit)
-    monkeypatch.setattr("tuninglib.statistics.mixed_intervals._AT_ONCE", 100)
+    monkeypatch.setattr("tuninglib.statistics.mixed_model._AT_ONCE", 100)
     pieces = average_over_variances(**stated, fit=fit)
     assert pieces.means == pytest.approx(whole.means, rel=1e-12)
     assert pieces.covariances == pytest.approx(whole.covariances, rel=1e-11)

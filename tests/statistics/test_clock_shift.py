@@ -3,13 +3,7 @@
 import numpy as np
 import pytest
 
-from tuninglib.statistics.clock_shift import (
-    _even,
-    _likeness,
-    _pieces,
-    _rivals,
-    clock_shift,
-)
+from tuninglib.statistics.clock_shift import _even, _likeness, _pieces, _rivals, clock_shift
 from tuninglib.statistics.repeats import mean_interval
 
 STEP = 0.2

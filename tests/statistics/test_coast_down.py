@@ -8,7 +8,7 @@ import pytest
 from scipy.integrate import quad
 from scipy.optimize import least_squares
 
-from tuninglib.physics.hill import Hill, Ride
+from tuninglib.physics.motion import Hill, Ride
 from tuninglib.statistics.coast_down import coast_time_s, fit_coast_down, fit_coast_down_trace
 from tuninglib.statistics.repeats import t_quantile
 

@@ -8,7 +8,7 @@ from scipy.integrate import solve_ivp
 from scipy.optimize import least_squares
 
 from demo_data.log_maker import GRAVITY, Devices, World, usual_force, written
-from tuninglib.physics.hill import Hill, Ride, exit_speed_m_s, travel_time_s
+from tuninglib.physics.motion import Hill, Ride, exit_speed_m_s, travel_time_s
 from tuninglib.statistics.force_against_speed import (
     LoggedRun,
     RunForces,

@@ -6,12 +6,18 @@ import numpy as np
 import pytest
 
 from tests.simulate_days import analyse, score, simulate
-from tuninglib.physics.hill import Hill, Ride, exit_speed_m_s
+from tuninglib.physics.motion import Hill, Ride, exit_speed_m_s
 from tuninglib.statistics.gain import estimate_gains
 from tuninglib.statistics.planning import smallest_visible_gain
 from tuninglib.statistics.repeats import difference_of_means, pooled_sd, t_quantile
-from tuninglib.statistics.road_runs import Runs, linearised, moved_fields
-from tuninglib.statistics.unknowns import Unknown, reading_unknowns, usual_unknowns
+from tuninglib.statistics.road_runs import (
+    Runs,
+    Unknown,
+    linearised,
+    moved_fields,
+    reading_unknowns,
+    usual_unknowns,
+)
 
 HILL = Hill([150.0, 250.0], [0.055, 0.065])
 ROAD = {

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from tuninglib.interval import Z_95, Measured
-from tuninglib.statistics.gauge_check import (
+from tuninglib.statistics.flow_response import (
     GaugeOffset,
     offset_stated,
     offset_where_lambda_is_one,

@@ -8,7 +8,7 @@ from scipy.integrate import quad
 from scipy.stats import norm, truncnorm
 
 from tuninglib.interval import Z_95, Interval
-from tuninglib.statistics.harm import LEAN_WEIGHT, expected_harm
+from tuninglib.statistics.ladder_prediction import LEAN_WEIGHT, expected_harm
 
 BAND = {"rich_edge": 0.83, "lean_edge": 0.90}
 

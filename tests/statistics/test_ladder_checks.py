@@ -1,11 +1,7 @@
 import numpy as np
 import pytest
 
-from tuninglib.statistics.ladder import Priors, solve
-from tuninglib.statistics.ladder_checks import (
-    check_injectors,
-    suspicious_injectors,
-)
+from tuninglib.statistics.ladder import Priors, check_injectors, solve, suspicious_injectors
 
 FLOWS = {"a": 2.2e-6, "b": 2.4e-6, "c": 2.6e-6, "d": 2.9e-6}
 

@@ -10,7 +10,7 @@ import pytest
 from scipy.sparse import issparse
 
 from tuninglib import statistics
-from tuninglib.physics.hill import Hill, Ride
+from tuninglib.physics.motion import Hill, Ride
 from tuninglib.statistics import (
     bench_flow,
     clock_shift,
@@ -18,31 +18,21 @@ from tuninglib.statistics import (
     flow_response,
     force_against_speed,
     gain,
-    gauge_check,
     gauge_readings,
-    harm,
     ladder,
-    ladder_checks,
     ladder_prediction,
     line_passes,
     logged_grade,
-    mixed_intervals,
     mixed_model,
-    moderated_scatter,
     normal_mixture,
     planning,
     pull_speeds,
     repeats,
     road_runs,
-    robust,
     runs_by_length,
     season,
-    season_ladder,
-    settled_bands,
     settled_gauge,
     speedometer,
-    trace_force,
-    unknowns,
     warm_up,
 )
 
@@ -100,7 +90,7 @@ def mixed(as_):
 
 
 def averaged(as_):
-    return mixed_intervals.average_over_variances(*mixed(as_), mixed_model.fit_mixed(*mixed(as_)))
+    return mixed_model.average_over_variances(*mixed(as_), mixed_model.fit_mixed(*mixed(as_)))
 
 
 LOGGED = [float(one) for one in range(60)]
@@ -135,8 +125,8 @@ CALLS = {
     gauge_readings.reading_midpoint: lambda as_: gauge_readings.reading_midpoint(
         as_([12.6, 12.7]), as_([13.0, 12.9]), resolution=as_([0.1, 0.01])
     ),
-    gauge_check.offset_where_lambda_is_one: lambda as_: gauge_check.offset_where_lambda_is_one(
-        as_([0.01, 0.02]), as_([0.005, 0.004]), stated=gauge_check.GaugeOffset(0.0, 0.01)
+    flow_response.offset_where_lambda_is_one: lambda as_: flow_response.offset_where_lambda_is_one(
+        as_([0.01, 0.02]), as_([0.005, 0.004]), stated=flow_response.GaugeOffset(0.0, 0.01)
     ),
     gauge_readings.steady_sd: lambda as_: gauge_readings.steady_sd(
         as_([12.6, 12.8]), as_([12.8, 13.9])
@@ -144,13 +134,13 @@ CALLS = {
     gauge_readings.wide_spread: lambda as_: gauge_readings.wide_spread(
         as_([12.6, 12.8]), as_([12.8, 13.9]), widest=0.5
     ),
-    robust.weight_at: lambda as_: robust.weight_at(as_([0.5, 4.0])),
-    robust.weigh_groups: lambda as_: robust.weigh_groups(
+    repeats.weight_at: lambda as_: repeats.weight_at(as_([0.5, 4.0])),
+    repeats.weigh_groups: lambda as_: repeats.weigh_groups(
         as_([0.0, 0.01, 0.3, 0.1, 0.1]), as_([0.02] * 5), as_([0, 0, 0, 1, 1])
     ),
-    robust.group_means: lambda as_: [
+    repeats.group_means: lambda as_: [
         tuple(one)
-        for one in robust.group_means(
+        for one in repeats.group_means(
             as_([0.0, 0.01, 0.1, 0.1]), as_([0.02] * 4), as_([1.0, 1.0, 1.0, 0.5]),
             as_([0, 0, 1, 1]), assumed_sd=0.01,
         ).values()
@@ -172,8 +162,8 @@ CALLS = {
         stoichiometric_ratio=as_([14.3, 14.0]), density_kg_m3=as_([745.0, 747.0]),
         tolerance=as_([0.03, 0.02]), offset=as_([0.0, 0.01]),
     ),
-    mixed_intervals.average_over_variances: averaged,
-    mixed_intervals.spread: lambda as_: mixed_intervals.spread(averaged(np.array), as_([1.0])),
+    mixed_model.average_over_variances: averaged,
+    mixed_model.spread: lambda as_: mixed_model.spread(averaged(np.array), as_([1.0])),
     mixed_model.fit_mixed: lambda as_: mixed_model.fit_mixed(*mixed(as_)),
     normal_mixture.linear_posterior: lambda as_: normal_mixture.linear_posterior(
         as_([[1.0], [1.0]]), as_([1.0, 3.0]), as_([1.0, 1.0]), as_([0.0]), as_([0.5])
@@ -219,14 +209,14 @@ CALLS = {
     repeats.relative_accuracy: lambda as_: repeats.relative_accuracy(as_([9.0, 10.0, 11.0])),
     road_runs.moved_fields: lambda as_: [
         road_runs.moved_fields(
-            {"mass_kg": as_([200.0, 210.0])}, [unknowns.Unknown("m", {"mass_kg": 1.0})], as_([2.0])
+            {"mass_kg": as_([200.0, 210.0])}, [road_runs.Unknown("m", {"mass_kg": 1.0})], as_([2.0])
         )["mass_kg"]
     ],
     road_runs.log_forces: lambda as_: road_runs.log_forces(
-        runs(as_), [unknowns.Unknown("drag", {"drag_area_m2": 0.05})], [0.3]
+        runs(as_), [road_runs.Unknown("drag", {"drag_area_m2": 0.05})], [0.3]
     ),
     road_runs.linearised: lambda as_: road_runs.linearised(
-        runs(as_), [unknowns.Unknown("mass", {"mass_kg": as_([1.0, 2.0, 1.0, 2.0])})], as_([0.5])
+        runs(as_), [road_runs.Unknown("mass", {"mass_kg": as_([1.0, 2.0, 1.0, 2.0])})], as_([0.5])
     ),
     speedometer.legal_indication_m_s: lambda as_: speedometer.legal_indication_m_s(
         as_([10.0, 9.0])
@@ -277,7 +267,7 @@ CALLS = {
         as_(LOGGED), as_([12.0 if one < 20 else 12 + 0.2 * (one - 20) for one in LOGGED]),
         length_m=300.0, entry_speed_m_s=12.0,
     ),
-    settled_bands.settled_stretches: lambda as_: settled_bands.settled_stretches(
+    settled_gauge.settled_stretches: lambda as_: settled_gauge.settled_stretches(
         as_(LOGGED), as_([0.2 if one < 30 else 1.0 for one in LOGGED]),
         as_([1.0 if one < 30 else 0.9 for one in LOGGED]), edges=as_([0.1, 0.5, 1.1]), lag_s=1.0,
     ),
@@ -293,34 +283,34 @@ CALLS = {
         as_(LOGGED), as_([12.0 + one % 3 for one in LOGGED]),
         full=settled_gauge.FullStretch(10.0, 50.0, 1.0), lag_s=0.5,
     ),
-    trace_force.wheel_force_from_points: lambda as_: trace_force.wheel_force_from_points(
+    force_against_speed.wheel_force_from_points: lambda as_: force_against_speed.wheel_force_from_points(
         RIDE, distance_m=as_([0.0, 150.0, 300.0, 400.0]), speed_m_s=as_([10.0, 13.9, 16.0, 17.4])
     ),
-    unknowns.usual_unknowns: lambda as_: unknowns.usual_unknowns(
+    road_runs.usual_unknowns: lambda as_: road_runs.usual_unknowns(
         runs(as_), rider_mass_sd_kg=as_([1.0, 2.0]), rider_effect_sd=0.01, speed_factor_sd=0.02
     ),
-    unknowns.reading_unknowns: lambda as_: unknowns.reading_unknowns(
+    road_runs.reading_unknowns: lambda as_: road_runs.reading_unknowns(
         runs(as_), resolution_m_s=0.28
     ),
-    moderated_scatter.moderate_scatter: lambda as_: moderated_scatter.moderate_scatter(
+    season.moderate_scatter: lambda as_: season.moderate_scatter(
         as_([0.02, 0.03, 0.09]), as_([4.0, 5.0, 6.0])
     ),
     season.pool_days: lambda as_: [
         season.pool_days([day_of_forces(as_), day_of_forces(as_)], setups=2, day_sd=0.02,
                          gain_sd=0.01).contrast(1, over=0)
     ],
-    season_ladder.reading_cells: lambda as_: season_ladder.reading_cells(
+    ladder.reading_cells: lambda as_: ladder.reading_cells(
         **readings(as_), fuel=["e5", "e5", "e10"], weight=as_([1.0, 0.5, 1.0])
     ),
 }  # fmt: skip
 OTHERWISE = {
-    settled_bands.band_mean: "takes records",
+    settled_gauge.band_mean: "takes records",
     force_against_speed.run_forces: "takes records",
-    gauge_check.offset_stated: "takes what is stated of one gauge",
-    harm.expected_harm: "takes one mixture",
-    robust.settled_weights: "takes a function",
-    ladder_checks.check_injectors: "takes a fit",
-    ladder_checks.suspicious_injectors: "takes a fit",
+    flow_response.offset_stated: "takes what is stated of one gauge",
+    ladder_prediction.expected_harm: "takes one mixture",
+    repeats.settled_weights: "takes a function",
+    ladder.check_injectors: "takes a fit",
+    ladder.suspicious_injectors: "takes a fit",
     ladder_prediction.flow_for_lambda: "takes plain numbers",
     normal_mixture.scale_grid: "takes plain numbers, and remembers",
     planning.half_width_across_days: "takes plain numbers",
@@ -329,7 +319,7 @@ OTHERWISE = {
     planning.smallest_visible_gain: "takes plain numbers",
     repeats.estimate: "takes plain numbers",
     repeats.sd_interval: "takes plain numbers",
-    season_ladder.pool_readings: "takes records",
+    ladder.pool_readings: "takes records",
 }
 
 

@@ -6,7 +6,7 @@ A tolerance is half the last printed digit unless said otherwise.
 import numpy as np
 import pytest
 
-from tuninglib.physics.hill import Hill, Ride, climb_force_n, exit_speed_m_s
+from tuninglib.physics.motion import Hill, Ride, climb_force_n, exit_speed_m_s
 from tuninglib.physics.road_load import (
     REFERENCE_AIR_DENSITY_KG_M3,
     ROTATING_MASS_RATIO,

@@ -11,8 +11,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from tuninglib.statistics.mixed_intervals import average_over_variances, spread
-from tuninglib.statistics.mixed_model import Component, fit_mixed
+from tuninglib.statistics.mixed_model import Component, average_over_variances, fit_mixed, spread
 from tuninglib.statistics.planning import power_two_setups, repeats_needed
 from tuninglib.statistics.repeats import (
     difference_of_means,

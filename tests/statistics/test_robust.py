@@ -6,11 +6,10 @@ from scipy.special import stdtrit
 from scipy.stats import norm
 
 from tests.simulate_readings import simulate
-from tuninglib.physics.hill import Hill
+from tuninglib.physics.motion import Hill
 from tuninglib.statistics.gain import estimate_gains
-from tuninglib.statistics.repeats import pooled_sd
+from tuninglib.statistics.repeats import NAMED, group_means, pooled_sd, weigh_groups, weight_at
 from tuninglib.statistics.road_runs import Runs, linearised
-from tuninglib.statistics.robust import NAMED, group_means, weigh_groups, weight_at
 
 SD = 0.01
 

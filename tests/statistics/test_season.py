@@ -8,8 +8,7 @@ from statsmodels.regression.linear_model import GLS
 from statsmodels.stats.meta_analysis import combine_effects
 
 from tests.simulate_seasons import STATED, coverage, season_of
-from tuninglib.statistics.moderated_scatter import moderate_scatter
-from tuninglib.statistics.season import DayOfForces, _closer, pool_days
+from tuninglib.statistics.season import DayOfForces, _closer, moderate_scatter, pool_days
 
 NONE = np.array([], dtype=int)
 # Tuberculosis vaccine trials: events and others, treated and not. From memory.

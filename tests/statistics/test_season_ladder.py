@@ -4,9 +4,14 @@ import numpy as np
 import pytest
 from statsmodels.regression.linear_model import GLS
 
-from tuninglib.statistics.ladder import Priors, fit_ladder
+from tuninglib.statistics.ladder import (
+    Priors,
+    ReadingCell,
+    fit_ladder,
+    pool_readings,
+    reading_cells,
+)
 from tuninglib.statistics.ladder_prediction import predict
-from tuninglib.statistics.season_ladder import ReadingCell, pool_readings, reading_cells
 
 FUEL = {"stoichiometric_ratio": 14.3, "density_kg_m3": 745.0}
 DISPLACEMENT = {"stock": 150.0, "big": 175.0}

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from tuninglib.statistics.repeats import mean_interval
-from tuninglib.statistics.settled_bands import Stretch, band_mean, settled_stretches
+from tuninglib.statistics.settled_gauge import Stretch, band_mean, settled_stretches
 
 EDGES = [0.05, 0.4, 0.9, 1.06]
 

@@ -4,12 +4,7 @@ import numpy as np
 import pytest
 
 from tuninglib.statistics.repeats import mean_interval
-from tuninglib.statistics.settled_gauge import (
-    FullStretch,
-    full_stretch,
-    gauge_lag,
-    settled_reading,
-)
+from tuninglib.statistics.settled_gauge import FullStretch, full_stretch, gauge_lag, settled_reading
 
 
 def test_the_longest_full_throttle_counts():

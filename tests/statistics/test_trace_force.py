@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from tuninglib.physics.hill import Hill, Ride, exit_speed_m_s
-from tuninglib.statistics.trace_force import wheel_force_from_points
+from tuninglib.physics.motion import Hill, Ride, exit_speed_m_s
+from tuninglib.statistics.force_against_speed import wheel_force_from_points
 
 HILL = Hill([150.0, 250.0], [0.05, 0.065])
 ROAD = {

@@ -4,9 +4,15 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
-from tuninglib.physics.hill import Hill
-from tuninglib.statistics.road_runs import Runs, linearised, moved_fields
-from tuninglib.statistics.unknowns import Unknown, reading_unknowns, usual_unknowns
+from tuninglib.physics.motion import Hill
+from tuninglib.statistics.road_runs import (
+    Runs,
+    Unknown,
+    linearised,
+    moved_fields,
+    reading_unknowns,
+    usual_unknowns,
+)
 
 
 def runs_of(exits, **changes):

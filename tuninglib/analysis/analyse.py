@@ -2,29 +2,26 @@
 
 import math
 
-from tuninglib.analysis.advise import advise
-from tuninglib.analysis.climbs import long_climbs
-from tuninglib.analysis.doubts import find_doubts
-from tuninglib.analysis.evidence import burnt_fuels
-from tuninglib.analysis.force_curves import curves_of_force
-from tuninglib.analysis.fuel import fuel_limits, octane_margins
-from tuninglib.analysis.fuel_use import fuel_use, outlay
+from tuninglib.analysis.decide import advise, burnt_fuels
+from tuninglib.analysis.doubts import check_gauge, find_doubts
 from tuninglib.analysis.gain import analyse_road
-from tuninglib.analysis.gauge_check import check_gauge
-from tuninglib.analysis.gearing import gearing_of
 from tuninglib.analysis.injector import analyse_ladder, responses_of, session_fit
-from tuninglib.analysis.log_mixture import mixture_by_bands
-from tuninglib.analysis.logs import logs_read
-from tuninglib.analysis.mixture import analyse_mixtures
-from tuninglib.analysis.provenance import provenance
-from tuninglib.analysis.readings import weighed_readings, with_check
+from tuninglib.analysis.logs import curves_of_force, logs_read, mixture_by_bands
+from tuninglib.analysis.mixture import (
+    analyse_mixtures,
+    fuel_limits,
+    octane_margins,
+    weighed_readings,
+    with_check,
+)
 from tuninglib.analysis.records import Knock, Run
-from tuninglib.analysis.results import Results
+from tuninglib.analysis.results import Results, provenance
 from tuninglib.analysis.season_record import outing_record
+from tuninglib.analysis.upkeep import fuel_use, gearing_of, long_climbs, outlay
 from tuninglib.analysis.what_if import Answer, ForRider, Question, answers, flat_top_speeds
-from tuninglib.session.columns import LOUD
 from tuninglib.session.defaults import air_of_runs, day_pressure_of
 from tuninglib.session.load import Session
+from tuninglib.session.read_table import LOUD
 
 WHAT_IF_MASSES_KG = (45.0, 55.0, 65.0, 75.0, 85.0, 95.0, 110.0)
 

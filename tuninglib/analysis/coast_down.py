@@ -6,13 +6,13 @@ from pathlib import Path
 import numpy as np
 
 from tuninglib.physics.air import air_density_kg_m3
-from tuninglib.physics.hill import Hill, Ride
+from tuninglib.physics.motion import Hill, Ride
 from tuninglib.physics.road_load import ROTATING_MASS_RATIO, RoadLoad
 from tuninglib.rounding import decimals_for, fixed
-from tuninglib.session.coast_down_file import COASTDOWN, HEADER, HEADER_MPH, Falls
 from tuninglib.session.defaults import Taken, speedometer_factor
 from tuninglib.session.read_toml import tables_as_typed, what_stands
 from tuninglib.session.schema import Speedometer
+from tuninglib.session.tables import COASTDOWN, FALLS_HEADER, HEADER_MPH, Falls
 from tuninglib.statistics.coast_down import fit_coast_down
 from tuninglib.statistics.repeats import t_quantile
 from tuninglib.text_files import read_text
@@ -54,7 +54,7 @@ def start_of(session_folder) -> CoastDownStart:
     system = tables["session"].get("units", "metric")
     path = folder / COASTDOWN
     factor = _factor_of(folder)
-    header = HEADER if system == "metric" else HEADER_MPH
+    header = FALLS_HEADER if system == "metric" else HEADER_MPH
     return CoastDownStart(
         system=system,
         bike_kg=said(tables["bike"], "mass", "kg", 120.0),

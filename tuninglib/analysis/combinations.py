@@ -5,18 +5,105 @@ another engine is another combination. What is known of one stands in one record
 odds stand wherever it is spoken of.
 """
 
-from dataclasses import dataclass
+import math
+from dataclasses import dataclass, replace
 
-from tuninglib.analysis.fuel import fuel_terms
-from tuninglib.analysis.injector import open_time_share
-from tuninglib.analysis.readings import flow_on_bike, readings_of, tolerance_sd
+from tuninglib.analysis.injector import HIGHEST_SHARE, open_time_share
+from tuninglib.analysis.mixture import flow_on_bike, fuel_terms, readings_of, tolerance_sd
 from tuninglib.analysis.records import FuelLimit, Knock
 from tuninglib.interval import Interval
-from tuninglib.physics.octane import Octane
-from tuninglib.session.columns import LOUD
+from tuninglib.physics.fuels import Octane, known_higher
 from tuninglib.session.defaults import Band, band_of
-from tuninglib.statistics.harm import expected_harm
-from tuninglib.statistics.ladder_prediction import Odds, predict
+from tuninglib.session.read_table import LOUD
+from tuninglib.statistics.ladder_prediction import Odds, expected_harm, predict
+
+# Limits at which a test run is ended at once: where the gauge is too lean, the head too hot ------
+
+# At the spark plug of an air-cooled engine (common practice, from memory).
+USUAL_HOTTEST_K = 503.15
+
+
+@dataclass(frozen=True, kw_only=True)
+class StopLimits:
+    """Limits of one session.
+
+    Attributes
+    ----------
+    band : Band or None
+        Whose lean edge ends a run; None if it is not known.
+    reading : float or None
+        What the gauge shows at that edge, at the last step that is not leaner; None where the
+        gauge's scale is not known.
+    resolution : float or None
+        Of the gauge.
+    hottest_k : float
+        Of the head. [K]
+    hottest_is_stated : bool
+        Whether the rider states it; else it is the usual one.
+    liquid : bool
+        Whether the engine has a coolant whose temperature counts, too.
+    """
+
+    band: Band | None
+    reading: float | None
+    resolution: float | None
+    hottest_k: float
+    hottest_is_stated: bool
+    liquid: bool
+
+    def too_lean(self, low: float, high: float) -> bool:
+        """Whether the middle of a steady range is leaner than the edge; not if neither is known.
+
+        Parameters
+        ----------
+        low, high : float
+            On the gauge's own scale.
+        """
+        return self.reading is not None and (low + high) / 2 > self.reading + 1e-9
+
+    def too_hot(self, head_k: float) -> bool:
+        """Whether a head temperature is above the limit.
+
+        Parameters
+        ----------
+        head_k : float
+            [K]
+        """
+        return head_k > self.hottest_k + 1e-9
+
+
+def stop_limits(known) -> StopLimits:
+    """Limits of a session, which need not be complete yet.
+
+    Parameters
+    ----------
+    known : tuninglib.session.load.Session, or what stands of one
+        See :func:`tuninglib.session.read_toml.what_stands`.
+    """
+    target, use, gauge, bike = known.target, known.use, known.gauge, known.bike
+    band = None
+    if target is not None and use is not None and target.lowest < target.highest:
+        band = band_of(known)
+    stated = bike.highest_head_temperature if bike is not None else None
+    return StopLimits(
+        band=band,
+        reading=_shown(band.highest, gauge) if band and gauge and gauge.scale else None,
+        resolution=gauge.resolution if gauge else None,
+        hottest_k=stated.value if stated else USUAL_HOTTEST_K,
+        hottest_is_stated=stated is not None,
+        liquid=use is not None and use.cooling == "liquid",
+    )
+
+
+def _shown(lambda_: float, gauge) -> float:
+    """The last step of the gauge that is not leaner than a lambda."""
+    exact = lambda_ * gauge.scale * (1 + gauge.accuracy.value)
+    if gauge.resolution <= 0:
+        return exact
+    return math.floor(exact / gauge.resolution + 1e-9) * gauge.resolution
+
+
+# Combinations of engine, injector and fuel: what is known of each, ridden or predicted -----------
 
 
 @dataclass(frozen=True)
@@ -65,7 +152,7 @@ class Combination:
     odds : Odds or None
         About the band that the advice is for.
     harm : float or None
-        Expected harm of its mixture, see :func:`tuninglib.statistics.harm.expected_harm`.
+        Expected harm of its mixture, see :func:`tuninglib.statistics.ladder_prediction.expected_harm`.
     beyond_lean : bool
         Whether there are readings, and every one stood at the gauge's lean end.
     listened : int
@@ -240,3 +327,194 @@ def _predicted(session, fit, engine, injector, fuel) -> dict:
         "odds": found.odds(low=band.lowest, high=band.highest),
         "harm": harm_of(found.lambda_, band, sustained=session.use.sustained),
     }
+
+
+# Gates: what is never advised, whatever it gained ------------------------------------------------
+# They are tried in one order, and none is ever outvoted: knock that was heard, knock that follows
+# from it, knock that the mixture does not explain, fuel that is not allowed, a lean mixture, a
+# hot head, an injector that runs out of time.
+
+# Lambda must be richer by more than this to count as richer: two readings of one gauge on one day.
+CLEARLY_RICHER = 0.01
+# The same for stated flows of two injectors where nothing was read.
+CLEARLY_MORE_FLOW = 0.04
+
+
+@dataclass(frozen=True, kw_only=True)
+class Limits:
+    """What the gates compare with.
+
+    Attributes
+    ----------
+    fuels : tuple of FuelLimit
+        Fuels that are not allowed.
+    lean : float
+        Highest odds of being leaner than the band.
+    hottest_k : float or None
+        Highest head temperature that the rider allows.
+    """
+
+    fuels: tuple
+    lean: float
+    hottest_k: float | None = None
+
+
+def gated(combinations, limits: Limits) -> tuple:
+    """Combinations, each with the first gate that shuts it.
+
+    Parameters
+    ----------
+    combinations : sequence of Combination
+        All of the session, ridden and predicted: knock on one shuts others.
+    limits : Limits
+
+    Returns
+    -------
+    tuple of Combination
+    """
+    knocked = sorted((one for one in combinations if one.knocks), key=_loudest_first)
+    shut = unexplained(combinations)
+    hot = sorted(
+        (one for one in combinations if _too_hot(one, limits)),
+        key=lambda one: (-one.hottest_k, one.key),
+    )
+    return tuple(replace(one, gate=_gate(one, knocked, shut, hot, limits)) for one in combinations)
+
+
+def _gate(one, knocked, shut, hot, limits) -> Gate | None:
+    if one.knocks:
+        return Gate("knock", knock=worst_knock(one))
+    if one.engine in shut:
+        cause = shut[one.engine]
+        return Gate("knock unexplained", knock=worst_knock(cause), because=cause)
+    for other in knocked:
+        if no_safer(one, other):
+            return Gate("knock implied", knock=worst_knock(other), because=other)
+    for limit in limits.fuels:
+        if limit.fuel == one.fuel and limit.engine in (None, one.engine):
+            return Gate(limit.code, fuel_limit=limit)
+    if one.beyond_lean:
+        return Gate("lean", limit=limits.lean)
+    if one.odds is not None and one.odds.leaner > limits.lean:
+        return Gate("lean", value=one.odds.leaner, limit=limits.lean)
+    if _too_hot(one, limits):
+        return Gate("heat", value=one.hottest_k, limit=limits.hottest_k)
+    for other in hot:
+        # What is not known to be richer is not known to run cooler.
+        if one.engine == other.engine and not richer(one, other):
+            return Gate("heat", because=other, value=other.hottest_k, limit=limits.hottest_k)
+    if one.open_time_fraction is not None and one.open_time_fraction.value > HIGHEST_SHARE:
+        return Gate("flow", value=one.open_time_fraction.value, limit=HIGHEST_SHARE)
+    return None
+
+
+def _too_hot(one, limits) -> bool:
+    """Whether its head was read above the limit."""
+    known = limits.hottest_k is not None and one.hottest_k is not None
+    return known and one.hottest_k > limits.hottest_k
+
+
+def worst_knock(one: Combination):
+    """The loudest knock of a combination; of several, the first that was heard.
+
+    Parameters
+    ----------
+    one : Combination
+        With knocks.
+    """
+    return min(one.knocks, key=lambda knock: (knock.level != "heavy", knock.run))
+
+
+def _loudest_first(one) -> tuple:
+    knock = worst_knock(one)
+    return knock.level != "heavy", knock.run
+
+
+def no_safer(one: Combination, other: Combination) -> bool:
+    """Whether one combination is no safer from knock than another, as far as is known.
+
+    Parameters
+    ----------
+    one, other : Combination
+
+    Notes
+    -----
+    On the same engine, or on one of higher compression, with an octane number that is not known to
+    be higher and a mixture that is not known to be richer. What is not known counts against it.
+    """
+    same = one.engine == other.engine
+    squeezed = one.compression is not None and other.compression is not None
+    if not same and not (squeezed and one.compression >= other.compression):
+        return False
+    return not (known_higher(one.octane, other.octane) or richer(one, other))
+
+
+def richer(one: Combination, other: Combination) -> bool:
+    """Whether one combination is known to run richer than another.
+
+    Parameters
+    ----------
+    one, other : Combination
+    """
+    if one.lambda_ is not None and other.lambda_ is not None:
+        return one.lambda_.value < other.lambda_.value - CLEARLY_RICHER
+    if one.engine == other.engine and one.fuel == other.fuel:
+        return one.flow_m3_s > other.flow_m3_s * (1 + CLEARLY_MORE_FLOW)
+    return False
+
+
+def unexplained(combinations) -> dict:
+    """Engines on which the mixture cannot be what made it knock, and what was heard there.
+
+    Parameters
+    ----------
+    combinations : sequence of Combination
+
+    Returns
+    -------
+    dict of str to Combination
+        Engine to a combination that knocked on it.
+
+    Notes
+    -----
+    That is so where it knocked with a mixture that was not lean by itself, and nothing richer was
+    ridden on that engine, or nothing of a higher octane number though something of a lower one.
+    Where no gauge was read, only the first is asked, by injector flow.
+    """
+    found = {}
+    for one in sorted((one for one in combinations if one.knocks), key=_loudest_first):
+        if not _lean_by_itself(one):
+            richest, highest = extremes(one, combinations)
+            if richest or (highest and one.odds is not None):
+                found.setdefault(one.engine, one)
+    return found
+
+
+def extremes(one: Combination, combinations) -> tuple:
+    """Whether a combination is the richest that was ridden on its engine, and of the best fuel.
+
+    Parameters
+    ----------
+    one : Combination
+    combinations : sequence of Combination
+
+    Returns
+    -------
+    richest, highest : bool
+        Nothing known to be richer was ridden; nothing of a higher octane number, but something of
+        a lower one.
+    """
+    others = [
+        c
+        for c in combinations
+        if c.engine == one.engine and c.setup is not None and c.key != one.key
+    ]
+    richest = not any(richer(c, one) for c in others)
+    above_another = any(known_higher(one.octane, c.octane) for c in others)
+    highest = above_another and not any(known_higher(c.octane, one.octane) for c in others)
+    return richest, highest
+
+
+def _lean_by_itself(one) -> bool:
+    """Whether it may have knocked because it was lean."""
+    return one.beyond_lean or (one.odds is not None and one.odds.leaner > 0.5)

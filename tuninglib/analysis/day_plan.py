@@ -1,20 +1,24 @@
 """A test day before it is ridden: where its numbers start, its repeats, order and length."""
 
 import math
-from dataclasses import dataclass
+from collections import Counter
+from dataclasses import dataclass, field
 from itertools import pairwise
 from pathlib import Path
 
 from tuninglib.analysis.analyse import analyse
-from tuninglib.analysis.interim import closed_setups
+from tuninglib.analysis.combinations import Combination, StopLimits, no_safer, richer, stop_limits
+from tuninglib.analysis.mixture import flow_on_bike
+from tuninglib.analysis.records import Knock
 from tuninglib.analysis.results import Results
-from tuninglib.analysis.ride_order import FirstPass, Richness, rich_to_lean, richness_of
 from tuninglib.analysis.season import OWN_SHARE
-from tuninglib.analysis.stop_limits import StopLimits, stop_limits
 from tuninglib.rounding import percent
+from tuninglib.session.defaults import blend_of
 from tuninglib.session.load import load_session
+from tuninglib.session.read_table import LOUD
 from tuninglib.session.read_toml import tables_as_typed, what_stands
 from tuninglib.session.schema import Assumptions
+from tuninglib.session.tables import RUNS, read_runs
 from tuninglib.statistics.planning import (
     RunOrder,
     half_width_across_days,
@@ -24,6 +28,422 @@ from tuninglib.statistics.planning import (
     smallest_visible_gain,
 )
 from tuninglib.text_files import SessionError
+
+# Setups from rich to lean, as far as that is known before they are ridden ------------------------
+# The richest is ridden first, and a leaner one only after the richer one was quiet: so no setup
+# is ridden at full throttle of which a richer one had knocked.
+
+
+@dataclass(frozen=True, kw_only=True)
+class Richness:
+    """How rich setups run against each other on the same engine.
+
+    Attributes
+    ----------
+    engine : dict of str to str
+        Setup to its engine.
+    air_kg_s : dict of str to float
+        Setup to the air that its injector's flow of its fuel burns at lambda 1, while open: flow
+        times density times stoichiometric ratio. The more, the richer. [kg/s]
+    lambda_ : dict of str to float
+        Setup to what the gauge read of it.
+    reference : str or None
+        Ridden first, its mixture being known and passing every gate; None: nothing is put first.
+    home : str or None
+        Engine of the reference, whether or not it was ridden.
+    """
+
+    engine: dict = field(default_factory=dict)
+    air_kg_s: dict = field(default_factory=dict)
+    lambda_: dict = field(default_factory=dict)
+    reference: str | None = None
+    home: str | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class FirstPass:
+    """Order in which setups are ridden for the first time.
+
+    Attributes
+    ----------
+    setups : tuple of str
+    source : str
+        ``"gauge"`` (as read), ``"flow"`` (injector flow and fuel) or ``"given"`` (as named,
+        because it is not known which is richer).
+    unknown : tuple of str
+        Setups whose engine, injector flow or fuel is not known.
+    reference_first : bool
+        Whether the reference goes first because its mixture is known.
+    """
+
+    setups: tuple
+    source: str
+    unknown: tuple = ()
+    reference_first: bool = False
+
+
+def richness_of(known, results=None) -> Richness:
+    """Richness of a session's setups.
+
+    Parameters
+    ----------
+    known : tuninglib.session.load.Session, or what stands of one
+        See :func:`tuninglib.session.read_toml.what_stands`.
+    results : Results, optional
+        Of the same session, where something was ridden.
+    """
+    setups = {name: setup for name, setup in known.setups.items() if setup is not None}
+    home = setups.get(known.about.reference) if known.about is not None else None
+    read, reference = {}, None
+    for one in results.combinations if results else ():
+        if one.setup is not None and one.source == "read":
+            read[one.setup] = one.lambda_.value
+            if one.setup == known.about.reference and one.gate is None:
+                reference = one.setup
+    return Richness(
+        engine={name: setup.engine for name, setup in setups.items()},
+        air_kg_s={
+            name: _air_kg_s(known, setup)
+            for name, setup in setups.items()
+            if known.bike and known.injectors.get(setup.injector) and known.fuels.get(setup.fuel)
+        },
+        lambda_=read,
+        reference=reference,
+        home=home.engine if home is not None else None,
+    )
+
+
+def _air_kg_s(known, setup) -> float:
+    blend = blend_of(known.fuels[setup.fuel])
+    flow = flow_on_bike(known, setup.injector)
+    return float(flow * blend.density_kg_m3 * blend.stoichiometric_ratio)
+
+
+def rich_to_lean(setups, richness: Richness) -> FirstPass:
+    """Setups in the order in which each is to be ridden for the first time.
+
+    Parameters
+    ----------
+    setups : sequence of str
+    richness : Richness
+
+    Returns
+    -------
+    FirstPass
+
+    Notes
+    -----
+    The reference goes first if its mixture is known. Then engine by engine, that of the reference
+    first, so that engines are changed as seldom as setups are; on each from rich to lean. What the
+    gauge read goes before what injectors are stated with, if every setup was read. Setups that are
+    alike keep the order in which they were named, and so do all if one of them is not known.
+
+    Examples
+    --------
+    >>> known = Richness(engine={"a": "big", "b": "big"}, air_kg_s={"a": 0.02, "b": 0.03})
+    >>> rich_to_lean(["a", "b"], known).setups
+    ('b', 'a')
+    """
+    setups = tuple(setups)
+    unknown = tuple(name for name in setups if name not in richness.air_kg_s)
+    if unknown:
+        return FirstPass(setups=setups, source="given", unknown=unknown)
+    read = all(name in richness.lambda_ for name in setups)
+    engines = [richness.home, *(richness.engine[name] for name in setups)]
+
+    def place(name):
+        leanness = richness.lambda_[name] if read else -richness.air_kg_s[name]
+        return name != richness.reference, engines.index(richness.engine[name]), leanness
+
+    return FirstPass(
+        setups=tuple(sorted(setups, key=place)),
+        source="gauge" if read else "flow",
+        reference_first=richness.reference in setups,
+    )
+
+
+# What the rows so far say while a test is being ridden: go on, stop, or decided ------------------
+# From the same plan as the report, so that the form at the roadside and the page cannot disagree.
+# Knock, a lean reading and a hot head are seen in the row alone, whether or not the session is
+# complete and whether or not the row counts.
+
+# A look at the rows before all are ridden may decide only at this p (Haybittle-Peto): whoever
+# looks after every run and stops at the first p below 5 % is fooled far more often than that.
+SURE_EARLY = 0.001
+
+
+@dataclass(frozen=True, kw_only=True)
+class Interim:
+    """What is to be done after the row that was added last.
+
+    Attributes
+    ----------
+    code : str
+        ``"stop"``, ``"go on"``, ``"decided"``, ``"ridden"`` (all that was planned, and it is not
+        decided), or ``"unknown"`` (the session is not complete).
+    why : str
+        Of a stop: ``"knock"``, ``"lean"``, ``"heat"``, or ``"closed"`` (a gate shuts the setup that
+        was ridden).
+    run : float
+    setup : str
+        Of that row.
+    shut : tuple of str
+        Other setups that must not be ridden for the same reason.
+    knock : Knock or None
+    low, high : float or None
+        Steady range that was too lean, on the gauge's own scale.
+    head_k : float or None
+        Head temperature that was too high. [K]
+    combination : Combination or None
+        With the gate that shuts it, of a stop because it is closed.
+    to_ride : tuple of (str, int)
+        Setups with the runs that each still needs, in the order in which to ride them.
+    closed : tuple of (str, Combination)
+        Setups that must not be ridden again, with what is known of each; not of a stop.
+    limits : StopLimits
+    problems : tuple
+        What keeps the session from being complete.
+    """
+
+    code: str
+    why: str = ""
+    run: float
+    setup: str
+    shut: tuple = ()
+    knock: Knock | None = None
+    low: float | None = None
+    high: float | None = None
+    head_k: float | None = None
+    combination: Combination | None = None
+    to_ride: tuple = ()
+    closed: tuple = ()
+    limits: StopLimits
+    problems: tuple = ()
+
+
+def interim(results, last_run: float, *, planned: int) -> Interim:
+    """What the rows so far say, after the row that was added last.
+
+    Parameters
+    ----------
+    results : tuninglib.analysis.results.Results
+    last_run : float
+        Its number.
+    planned : int
+        Runs of each setup that were to be ridden.
+
+    Returns
+    -------
+    Interim
+    """
+    row = next(run for run in results.runs if run.run == last_run)
+    limits = stop_limits(results.judged)
+    about = {"run": row.run, "setup": row.setup, "limits": limits}
+    found = _stop(results, row, limits)
+    if found is not None:
+        return Interim(code="stop", **found, **about)
+    closed, plan = closed_setups(results), results.plan
+    about["closed"] = tuple(closed.items())
+    left = _left(results, closed, planned)
+    settled = plan.strength == "decided" and plan.next.code != "ride again"
+    if settled and not any(_could_change(results, name) for name, _ in left):
+        return Interim(code="decided", **about)
+    if not left and plan.next.code == "ride again" and plan.next.runs:
+        left = tuple((name, plan.next.runs) for name in plan.next.setups)
+    return Interim(code="go on" if left else "ridden", to_ride=left, **about)
+
+
+def interim_of_folder(folder, *, planned: int) -> tuple:
+    """Results of a session's folder, and what its rows say after the last one.
+
+    Parameters
+    ----------
+    folder : path
+    planned : int
+        Runs of each setup that were to be ridden.
+
+    Returns
+    -------
+    results : Results or None
+        None while the session is not complete.
+    interim : Interim
+    """
+    try:
+        results = analyse(load_session(folder))
+    except SessionError as error:
+        return None, _row_alone(folder, error.problems)
+    return results, interim(results, results.runs[-1].run, planned=planned)
+
+
+def combination_of(results, setup: str) -> Combination:
+    """What is known of a setup, ridden or not.
+
+    Parameters
+    ----------
+    results : tuninglib.analysis.results.Results
+    setup : str
+    """
+    parts = results.session.setups[setup]
+    own = (parts.engine, parts.injector, parts.fuel)
+    # Ridden under this name; else not ridden at all; else ridden under another name.
+    return min(
+        (one for one in results.combinations if (one.engine, one.injector, one.fuel) == own),
+        key=lambda one: (one.setup != setup, one.setup is not None),
+    )
+
+
+def closed_setups(results) -> dict:
+    """Setups that must not be ridden again as they are, each with what is known of it.
+
+    Parameters
+    ----------
+    results : tuninglib.analysis.results.Results
+
+    Returns
+    -------
+    dict of str to Combination
+
+    Notes
+    -----
+    Those that a gate shuts, except that one with some odds of being lean may be ridden in a test
+    as long as its likeliest mixture is inside the band: what ends its run is the gauge.
+    """
+    found = {}
+    for name in results.session.setups:
+        one = combination_of(results, name)
+        if one.gate is None:
+            continue
+        if one.gate.code != "lean" or one.lambda_.value > results.band.highest:
+            found[name] = one
+    return found
+
+
+def _stop(results, row, limits) -> dict | None:
+    """Why to stop after a row; None: there is no reason."""
+    last = combination_of(results, row.setup)
+    ended = ended_with(row.setup, results.session.setups, Richness(), results)
+    if row.knocked or last.knocks:
+        return {
+            "why": "knock",
+            "knock": Knock(row.setup, row.run, row.knock) if row.knocked else last.knocks[-1],
+            "shut": tuple(
+                name
+                for name in results.session.setups
+                if name in ended["knock"]
+                or (name != row.setup and _ends_engine(results, name, last.engine))
+            ),
+        }
+    found = _stop_of_row(row.state, row.gauge_low, row.gauge_high, row.head_temperature_k, limits)
+    if found is not None and found["why"] == "lean":
+        found["shut"] = ended["lean"]
+    closed = closed_setups(results)
+    if found is None and row.state == "full" and row.setup in closed:
+        found = {"why": "closed", "combination": closed[row.setup]}
+    return found
+
+
+def ended_with(setup: str, setups, richness: Richness, results=None) -> dict:
+    """Other setups that are ridden no more once one of them knocked, or read too lean.
+
+    Parameters
+    ----------
+    setup : str
+    setups : sequence of str
+        Those that are planned.
+    richness : tuninglib.analysis.day_plan.Richness
+    results : Results, optional
+        Of the session, where it is complete.
+
+    Returns
+    -------
+    dict of str to tuple of str
+        Under ``"knock"`` and ``"lean"``. What is not known of a setup counts against it.
+    """
+    others = tuple(name for name in setups if name != setup)
+    if results is not None and {setup, *others} <= set(results.session.setups):
+        last = combination_of(results, setup)
+        known = {name: combination_of(results, name) for name in others}
+        return {
+            "knock": tuple(name for name, one in known.items() if no_safer(one, last)),
+            "lean": tuple(
+                name
+                for name, one in known.items()
+                if one.engine == last.engine and not richer(one, last)
+            ),
+        }
+    engine, air = richness.engine.get(setup), richness.air_kg_s
+    ended = tuple(
+        name
+        for name in others
+        if engine in (None, richness.engine.get(name, engine))
+        and not air.get(name, 0.0) > air.get(setup, math.inf)
+    )
+    return {"knock": ended, "lean": ended}
+
+
+def _ends_engine(results, setup, engine) -> bool:
+    """Whether a setup is shut because the mixture does not explain its engine's knock."""
+    one = combination_of(results, setup)
+    return one.engine == engine and one.gate is not None and one.gate.code == "knock unexplained"
+
+
+def _stop_of_row(state, low, high, head_k, limits) -> dict | None:
+    """What a row alone says against going on, knock aside."""
+    if state == "full" and low is not None and high is not None and limits.too_lean(low, high):
+        return {"why": "lean", "low": low, "high": high}
+    if head_k is not None and limits.too_hot(head_k):
+        return {"why": "heat", "head_k": head_k}
+    return None
+
+
+def _left(results, closed, planned: int) -> tuple:
+    """Setups that may be ridden, with the runs that each still lacks, the richest first."""
+    names = tuple(name for name in results.session.setups if name not in closed)
+    ridden = Counter(run.setup for run in results.runs if run.state == "full" and run.counts)
+    order = rich_to_lean(names, richness_of(results.session, results)).setups
+    return tuple((name, planned - ridden[name]) for name in order if planned > ridden[name])
+
+
+def _could_change(results, setup: str) -> bool:
+    """Whether more runs of a setup could still change what to ride."""
+    plan = results.plan
+    ride, reference = plan.ride.setup, results.reference
+    if setup not in {pull.setup for pull in results.pulls}:
+        return True
+    if plan.equals and setup in (ride, *plan.equals):
+        return True
+    against = reference if setup == ride else ride
+    if setup == reference == ride:
+        return False
+    pair = next(p for p in results.road.pairs if {p.setup, p.over} == {setup, against})
+    return pair.p_value > SURE_EARLY
+
+
+def _row_alone(folder, problems) -> Interim:
+    """What the last row says where the session as a whole cannot be read yet."""
+    limits = stop_limits(what_stands(folder))
+    row = read_runs(Path(folder) / RUNS, {}, []).iloc[-1]
+
+    def known(value):
+        return None if math.isnan(value) else float(value)
+
+    about = {"run": known(row["run"]), "setup": row["setup"], "limits": limits}
+    if row["knock"] in LOUD:
+        heard = Knock(row["setup"], about["run"], row["knock"])
+        return Interim(code="stop", why="knock", knock=heard, problems=problems, **about)
+    found = _stop_of_row(
+        row["state"],
+        known(row["gauge_low"]),
+        known(row["gauge_high"]),
+        known(row["head_temperature_k"]),
+        limits,
+    )
+    if found is not None:
+        return Interim(code="stop", problems=problems, **found, **about)
+    return Interim(code="unknown", problems=problems, **about)
+
+
+# A test day before it is ridden: where its numbers start, its repeats, order and length ----------
 
 MOST_RUNS = 120
 # The gain that a plan starts with: less is seldom worth the parts.

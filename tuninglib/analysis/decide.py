@@ -1,10 +1,114 @@
 """From evidence to the plan: gates first, then least harm among equals, then one next step."""
 
-from dataclasses import dataclass
+import math
+from dataclasses import dataclass, replace
 
-from tuninglib.analysis.combinations import Combination
-from tuninglib.analysis.plan import OnFuel, Plan, Step
-from tuninglib.analysis.records import one_each
+from tuninglib.analysis.combinations import Combination, Limits, combinations_of, gated, unexplained
+from tuninglib.analysis.mixture import analyse_mixtures
+from tuninglib.analysis.records import Knock, one_each
+from tuninglib.physics.injector import metering_demand
+from tuninglib.session.defaults import blend_of
+from tuninglib.statistics.planning import repeats_needed
+
+# The plan: what to ride now, what to do next, and what on each fuel. Decided once, here ----------
+# Verdict, watch box, tables, lab and results.json all speak from this one record, so that no two
+# of them can disagree.
+
+
+@dataclass(frozen=True, kw_only=True)
+class Step:
+    """The next thing to do: exactly one.
+
+    Attributes
+    ----------
+    code : str
+        ``"nothing"`` (it is decided), ``"fit"`` (an injector that is owned), ``"buy"``,
+        ``"ride again"``, ``"change fuel"`` (without ``fuels``: none of them is allowed),
+        ``"find knock"``, ``"find heat"``, ``"find power"`` or ``"list injectors"`` (none of those
+        listed would do).
+    why : str
+        ``""``, or for ``"ride again"``: ``"gauge"``, ``"range"``, ``"steady"``,
+        ``"open loop"``, ``"speeds"``, ``"too close"``.
+    engine, injector : str or None
+        The engine is another one than that of the ride where the page must say so.
+    fuels : tuple of str
+        The fuels it is for, or to keep to.
+    setups : tuple of str
+        To ride again.
+    runs : int or None
+        More runs of each of them until it is likely decided.
+    """
+
+    code: str
+    why: str = ""
+    engine: str | None = None
+    injector: str | None = None
+    fuels: tuple = ()
+    setups: tuple = ()
+    runs: int | None = None
+
+
+@dataclass(frozen=True)
+class OnFuel:
+    """The plan's answer on one fuel that may be burnt.
+
+    Attributes
+    ----------
+    fuel : str
+    best : Combination or None
+        On the plan's engine; None if all are shut, or if a cause has to be found before anything
+        else is fitted.
+    fitted : Combination or None
+        What is ridden now, on this fuel.
+    """
+
+    fuel: str
+    best: Combination | None
+    fitted: Combination | None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Plan:
+    """What the session advises.
+
+    Attributes
+    ----------
+    ride : Combination or None
+        What to leave on the bike today; None if nothing of the session can be.
+    engine : str or None
+        That the next injector is for.
+    strength : str
+        ``"decided"``, ``"leaning"`` or ``"open"``.
+    runs : int or None
+        More runs of each setup that would likely decide it; None if it is, or no number would.
+    next : Step
+    fuels : tuple of OnFuel
+        Of those that may be burnt, the leanest first.
+    for_all : str or None
+        One injector that passes every gate on all of them.
+    equals : tuple of str
+        Setups that the test cannot tell from ``ride`` in force, and that no gate shuts.
+    shut : tuple of Combination
+        Ridden setups that are never recommended, each with its gate.
+    missing : tuple of str
+        Halves of the evidence that are not there: ``"gauge"``, ``"range"`` (every reading stood at
+        the gauge's end), ``"steady"`` (most readings are the extremes of a whole run),
+        ``"open loop"`` (the ECU corrects at full throttle), ``"speeds"``, ``"knock"``.
+    """
+
+    ride: Combination | None
+    engine: str | None
+    strength: str
+    runs: int | None
+    next: Step
+    fuels: tuple
+    for_all: str | None
+    equals: tuple
+    shut: tuple
+    missing: tuple
+
+
+# From evidence to the plan: gates first, then least harm among equals, then one next step --------
 
 # Odds that a gain is real from which it is leaned on, though it is not told apart.
 LEANING = 0.90
@@ -417,3 +521,246 @@ def _mixture_step(evidence, ride, choices) -> Step | None:
         return Step(code="list injectors", engine=engine, injector=most, fuels=some)
     code = "fit" if choices.owned(most) else "buy"
     return Step(code=code, engine=engine, injector=most, fuels=some)
+
+
+# What the session bears, brought together for the plan -------------------------------------------
+
+# Engines whose displacement is nearer than this are the same size.
+_SAME_SIZE = 1.02
+# More runs of one setup than this are no advice.
+_MOST_RUNS = 30
+# What a change of wind over the day can make of nothing.
+_MADE_BY_THE_DAY = 0.08
+# A gain below this is not worth a day of riding.
+_SMALLEST_GAIN = 0.01
+
+
+def evidence_of(session, combinations, road, read, fit, mixtures, limits) -> Evidence:
+    """Evidence of a session.
+
+    Parameters
+    ----------
+    session : tuninglib.session.load.Session
+    combinations : tuple of Combination
+        With their gates.
+    road : Road or None
+    read : pandas.DataFrame
+        Full-throttle readings, of :func:`tuninglib.analysis.mixture.weighed_readings`.
+    fit : tuninglib.statistics.ladder.LadderFit or None
+    mixtures : tuple of Mixture
+    limits : tuple of FuelLimit
+
+    Returns
+    -------
+    Evidence
+    """
+    gains = {pull.setup: _settled(road, pull.gain) for pull in road.pulls} if road else {}
+    return Evidence(
+        combinations=combinations,
+        unexplained=unexplained(combinations),
+        gains=gains,
+        apart=_told_apart(road, gains, session.about.reference),
+        reference=session.about.reference,
+        burnt=burnt_fuels(session, limits),
+        bigger=bigger_engines(session),
+        more_runs=lambda setup: _more_runs(road, setup),
+        missing=_missing(session, combinations, gains, read, fit, mixtures),
+    )
+
+
+def _settled(road, gain):
+    """A gain as the plan takes it: settled only if the time of day cannot have made it.
+
+    Where setups were ridden one after the other, a wind that dies over the day made 7 % in
+    ``tests.simulate_worlds``; what is certainly more than that stands.
+    """
+    if gain is None or not road.one_after_the_other:
+        return gain
+    stands = gain.ratio.low > _MADE_BY_THE_DAY or gain.ratio.high < -_MADE_BY_THE_DAY
+    return replace(gain, told_apart=gain.told_apart and stands)
+
+
+def _told_apart(road, gains, reference) -> frozenset:
+    """Pairs of setups that differ; against the reference as the gains have it, and no other way."""
+    pairs = [p for p in road.pairs if reference not in (p.setup, p.over)] if road else []
+    found = [(p.setup, p.over) for p in pairs if _settled(road, p).told_apart]
+    found += [(name, reference) for name, gain in gains.items() if gain and gain.told_apart]
+    return frozenset(map(frozenset, found))
+
+
+def burnt_fuels(session, limits=()) -> tuple:
+    """Fuels that may be in the tank, less those that no engine may burn; the leanest first.
+
+    Parameters
+    ----------
+    session : tuninglib.session.load.Session
+    limits : sequence of FuelLimit
+    """
+    fuels = session.use.fuels or tuple(
+        dict.fromkeys(setup.fuel for setup in session.setups.values())
+    )
+    forbidden = {limit.fuel for limit in limits if limit.engine is None}
+
+    def need(name):
+        blend = blend_of(session.fuels[name])
+        return float(metering_demand(blend.stoichiometric_ratio, blend.density_kg_m3))
+
+    # The less air a pulse of fuel asks for, the leaner it runs on the same injector.
+    return tuple(sorted((name for name in fuels if name not in forbidden), key=need))
+
+
+def bigger_engines(session) -> frozenset:
+    """Engines that were fitted, of more displacement than the reference's.
+
+    Parameters
+    ----------
+    session : tuninglib.session.load.Session
+    """
+    reference = session.setups[session.about.reference].engine
+    size = session.engines[reference].displacement_m3
+    return frozenset(
+        setup.engine
+        for setup in session.setups.values()
+        if session.engines[setup.engine].displacement_m3 > _SAME_SIZE * size
+    )
+
+
+def _more_runs(road, setup) -> int | None:
+    """Runs of a setup, beyond those there are, that would likely tell its gain apart."""
+    pull = next((pull for pull in road.pulls if pull.setup == setup), None)
+    if pull is None or pull.gain is None or abs(pull.gain.ratio.value) < _SMALLEST_GAIN:
+        return None
+    try:
+        needed = repeats_needed(
+            abs(pull.gain.ratio.value),
+            scatter_sd=road.scatter_sd,
+            setups=len(road.pulls),
+            alpha=0.05 / max(len(road.pulls) - 1, 1),
+            most=pull.runs + _MOST_RUNS,
+        )
+    except ValueError:
+        # More than anybody would ride.
+        return None
+    # Taking turns needs two of each at least.
+    fewest = 2 if road.one_after_the_other else 1
+    return max(math.ceil(needed) - pull.runs, fewest)
+
+
+def _missing(session, combinations, gains, read, fit, mixtures) -> tuple:
+    """Halves of the evidence that are not there."""
+    ridden = [one for one in combinations if one.setup is not None]
+    found = []
+    if not any(one.source == "read" for one in ridden):
+        found.append("range" if any(one.pegged for one in mixtures) else "gauge")
+    elif read["wide"].mean() > 0.5:
+        found.append("steady")
+    elif fit is None:
+        found.append("open loop")
+    if not gains:
+        found.append("speeds")
+    if not (session.runs["knock"] != "").any():
+        found.append("knock")
+    return tuple(found)
+
+
+# The plan of a session, and the nearest facts that would change it, found by trying them ---------
+
+# How much richer a band is tried, and how far off a bought injector's flow.
+RICHER_BAND = 0.02
+
+
+@dataclass(frozen=True, kw_only=True)
+class Flip:
+    """Something that would change the plan.
+
+    Attributes
+    ----------
+    code : str
+        ``"knock"`` with what is ridden now, a band that is ``"richer"``, ``"climbs"`` (long ones
+        are to be ridden), or only the ``"fuel"`` that is in the tank now.
+    plan : Plan
+        What it would be then.
+    """
+
+    code: str
+    plan: Plan
+
+
+@dataclass(frozen=True, kw_only=True)
+class Advice:
+    """The combinations with their gates, the plan, and what would change it."""
+
+    combinations: tuple
+    plan: Plan
+    flips: tuple
+
+
+def advise(session, read, fit, road, knocks, limits) -> Advice:
+    """The plan of a session, and what would change it.
+
+    Parameters
+    ----------
+    session : tuninglib.session.load.Session
+    read : pandas.DataFrame
+        Full-throttle readings, of :func:`tuninglib.analysis.mixture.weighed_readings`.
+    fit : tuninglib.statistics.ladder.LadderFit or None
+    road : Road or None
+    knocks : tuple of Knock
+    limits : tuple of FuelLimit
+
+    Returns
+    -------
+    Advice
+    """
+    combinations, plan = _plan(session, read, fit, road, knocks, limits)
+    found = []
+    for code, other in _trials(session, read, fit, road, knocks, limits, plan):
+        if _differs(other, plan):
+            found.append(Flip(code=code, plan=other))
+    return Advice(combinations=combinations, plan=plan, flips=tuple(found))
+
+
+def _plan(session, read, fit, road, knocks, limits) -> tuple:
+    mixtures = analyse_mixtures(session, read)
+    hottest = session.bike.highest_head_temperature
+    combinations = gated(
+        combinations_of(session, fit, mixtures, knocks),
+        Limits(
+            fuels=limits,
+            lean=session.assumptions.leaner_limit.value,
+            hottest_k=hottest.value if hottest else None,
+        ),
+    )
+    return combinations, make_plan(
+        evidence_of(session, combinations, road, read, fit, mixtures, limits)
+    )
+
+
+def _trials(session, read, fit, road, knocks, limits, plan):
+    """Plans of sessions that differ in one fact."""
+    ride = plan.ride
+    if ride is None:
+        return
+    rows = session.runs[session.runs["setup"] == ride.setup]
+    heard = Knock(ride.setup, float(rows["run"].max()), "light")
+    yield "knock", _plan(session, read, fit, road, (*knocks, heard), limits)[1]
+    target = session.target
+    richer = replace(
+        target, lowest=target.lowest - RICHER_BAND, highest=target.highest - RICHER_BAND
+    )
+    others = {"richer": replace(session, target=richer)}
+    if not session.use.sustained:
+        others["climbs"] = replace(session, use=replace(session.use, riding="climbs"))
+    for code, other in others.items():
+        yield code, _plan(other, read, fit, road, knocks, limits)[1]
+    if len(plan.fuels) > 1:
+        one_fuel = replace(session, use=replace(session.use, fuels=(ride.fuel,)))
+        yield "fuel", _plan(one_fuel, read, fit, road, knocks, limits)[1]
+
+
+def _differs(other: Plan, plan: Plan) -> bool:
+    def of(one):
+        setup = one.ride.setup if one.ride else None
+        return setup, one.next.code, one.next.engine, one.next.injector
+
+    return of(other) != of(plan)

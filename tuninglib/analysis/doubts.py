@@ -1,15 +1,143 @@
 """Readings, runs and setups that the rest of the session speaks against."""
 
 import numpy as np
+import pandas as pd
 
-from tuninglib.analysis.mixture import mean_readings
-from tuninglib.analysis.readings import flow_on_bike
-from tuninglib.analysis.records import Doubt
+from tuninglib.analysis.logs import mixture_by_bands
+from tuninglib.analysis.mixture import flow_on_bike, ladder_columns, mean_readings, weighed_readings
+from tuninglib.analysis.records import Doubt, GaugeCheck, GaugeDeviation
 from tuninglib.interval import Z_95
 from tuninglib.physics.injector import metering_demand
 from tuninglib.session.defaults import blend_of, ethanol_of
-from tuninglib.statistics.repeats import t_quantile
-from tuninglib.statistics.robust import NAMED
+from tuninglib.statistics.flow_response import (
+    offset_stated,
+    offset_where_lambda_is_one,
+    response_per_state,
+)
+from tuninglib.statistics.gauge_readings import reading_midpoint
+from tuninglib.statistics.repeats import NAMED, t_quantile
+
+# Whether the gauge reads lambda 1 where the ECU demonstrably holds it: at idle and at cruise -----
+# Where no such rows were written down, at part throttle of a log.
+
+# Where narrowband control is at work, if it is at work anywhere.
+STATES = ("idle", "cruise")
+PART_THROTTLE, _WIDEST_THROTTLE = "part throttle", 0.4
+# Farther off lambda 1 than this, beyond what is stated of the gauge, something else than the gauge
+# is suspected: a leak, a misfire, an altered sensor signal (common practice: about 3 %).
+FARTHEST = 0.03
+
+
+def check_gauge(session, air) -> GaugeCheck:
+    """What the readings at idle and at cruise say of the gauge.
+
+    Parameters
+    ----------
+    session : tuninglib.session.load.Session
+    air : pandas.DataFrame
+        Of :func:`tuninglib.session.defaults.air_of_runs`.
+
+    Returns
+    -------
+    GaugeCheck
+
+    Notes
+    -----
+    A state counts if lambda does not follow injector flow there, over two or more injectors or
+    fuels. Its readings, all together, give the offset. Where those of a state or of a setup stand
+    clearly off lambda 1 the offset is not applied: a leak that reads lean at idle reads less lean
+    at full throttle, and taking it for the gauge's fault would make a lean engine look rich.
+
+    Where no rows tell, the settled means of a log up to 40 % of throttle are taken for readings,
+    one a setup and band, in the bands in which lambda stays with another injector.
+    """
+    found = _of_rows(session, air)
+    return found if found.states else _of_log(session) or found
+
+
+def _of_rows(session, air) -> GaugeCheck:
+    """By the readings that were written down at idle and at cruise."""
+    rows = weighed_readings(session, air, state=None)
+    rows = rows[rows["state"].isin(STATES)]
+    if rows.empty:
+        return GaugeCheck("no readings", None, 0, (), None, ())
+    states = _where_it_corrects(session, air, rows)
+    rows = rows[rows["state"].isin(states)]
+    if rows.empty:
+        return GaugeCheck("unproven", None, 0, (), None, ())
+    middles, spreads = reading_midpoint(
+        rows["gauge_low"].to_numpy(),
+        rows["gauge_high"].to_numpy(),
+        resolution=session.gauge.resolution,
+    )
+    return _checked(session, rows, np.log(middles / session.gauge.scale), spreads, states)
+
+
+def _of_log(session) -> GaugeCheck | None:
+    """By the means of a log at part throttle, where lambda stays with another injector."""
+    bands, followings = mixture_by_bands(session)
+    moves = {one.low for one in followings if one.place == "follows"}
+    stays = {
+        (name, one.low)
+        for one in followings
+        if one.place == "stays" and one.high <= _WIDEST_THROTTLE and one.low not in moves
+        for name in (session.about.reference, one.setup)
+    }
+    held = [one for one in bands if one.by == "throttle" and (one.setup, one.low) in stays]
+    if not held:
+        return None
+    rows = pd.DataFrame({"setup": [one.setup for one in held], "state": PART_THROTTLE})
+    stated = offset_stated(session.gauge.accuracy)
+    shown = np.log([one.lambda_.value for one in held]) + stated.log_mean
+    spreads = np.array([one.lambda_.half_width / one.lambda_.value for one in held]) / Z_95
+    return _checked(session, rows, shown, spreads, (PART_THROTTLE,))
+
+
+def _checked(session, rows, shown, spreads, states) -> GaugeCheck:
+    """What logarithms of readings over the scale, where lambda is held at 1, say of the gauge."""
+    stated = offset_stated(session.gauge.accuracy)
+    deviations = _deviations(session, rows, shown - stated.log_mean)
+    lean = tuple(one for one in deviations if one.off > FARTHEST)
+    rich = tuple(one for one in deviations if one.off < -FARTHEST)
+    offset = None
+    if not (lean or rich):
+        offset = offset_where_lambda_is_one(shown, spreads, stated=stated).ratio
+    return GaugeCheck(
+        code="lean" if lean else "rich" if rich else "applied",
+        offset=offset,
+        readings=len(rows),
+        states=states,
+        gauge=float(np.exp(shown.mean()) * session.gauge.scale),
+        deviations=lean or rich,
+    )
+
+
+def _where_it_corrects(session, air, rows) -> tuple:
+    """States in which the ECU holds lambda, over two or more injectors or fuels."""
+    responses = response_per_state(
+        **ladder_columns(session, air, rows), state=rows["state"].tolist()
+    )
+    found = []
+    for one in responses:
+        setups = [session.setups[name] for name in rows["setup"][rows["state"] == one.state]]
+        several = max(len({s.injector for s in setups}), len({s.fuel for s in setups})) > 1
+        if one.verdict == "corrects" and several:
+            found.append(one.state)
+    return tuple(state for state in STATES if state in found)
+
+
+def _deviations(session, rows, log_off) -> tuple:
+    """How far each state and each setup stands off lambda 1, the farthest first."""
+    found = [
+        GaugeDeviation(kind, name, float(np.expm1(log_off[(rows[kind] == name).to_numpy()].mean())))
+        for kind, names in (("state", (*STATES, PART_THROTTLE)), ("setup", session.setups))
+        for name in names
+        if (rows[kind] == name).any()
+    ]
+    return tuple(sorted(found, key=lambda one: -abs(one.off)))
+
+
+# Readings, runs and setups that the rest of the session speaks against ---------------------------
 
 # Flows, or demands of fuels, nearer than this have no order to be in (ours).
 _SAME = 0.01
@@ -22,7 +150,7 @@ def find_doubts(session, rows, road, ladder) -> tuple:
     ----------
     session : tuninglib.session.load.Session
     rows : pandas.DataFrame
-        Of full throttle, of :func:`tuninglib.analysis.readings.weighed_readings`.
+        Of full throttle, of :func:`tuninglib.analysis.mixture.weighed_readings`.
     road : Road or None
     ladder : Ladder or None
 
@@ -75,7 +203,7 @@ def doubts_of_speeds(rows, runs, weighed, weight) -> tuple:
     rows : pandas.DataFrame
         One for each run.
     runs : tuninglib.statistics.road_runs.Runs
-    weighed : tuninglib.statistics.robust.Weighed
+    weighed : tuninglib.statistics.repeats.Weighed
         Of the ways up, then of the ways down.
     weight : array
         Of each run.

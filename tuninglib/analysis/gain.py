@@ -5,11 +5,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from tuninglib.analysis.doubts import doubts_of_speeds, doubts_of_the_stated
-from tuninglib.analysis.equivalent_run import equivalent_run
 from tuninglib.analysis.records import Pull
 from tuninglib.analysis.season_record import ForcesOfDay, forces_of_day
+from tuninglib.analysis.what_if import equivalent_run
 from tuninglib.interval import Measured
-from tuninglib.physics.hill import travel_time_s, wheel_force_n
+from tuninglib.physics.motion import travel_time_s, wheel_force_n
 from tuninglib.session.defaults import (
     Taken,
     air_of_runs,
@@ -20,9 +20,8 @@ from tuninglib.session.defaults import (
     speedometer_step,
 )
 from tuninglib.statistics.gain import Gain, estimate_gains
-from tuninglib.statistics.road_runs import Runs
+from tuninglib.statistics.road_runs import Runs, Unknown, usual_unknowns
 from tuninglib.statistics.speedometer import legal_true_speed_m_s
-from tuninglib.statistics.unknowns import Unknown, usual_unknowns
 
 
 @dataclass(frozen=True)
@@ -56,7 +55,7 @@ class Road:
         Setup to the gain if the speedometer shows as much too much as the law allows; empty if it
         is calibrated.
     equivalent : dict
-        Setup to the :class:`tuninglib.analysis.equivalent_run.EquivalentRun` of its runs.
+        Setup to the :class:`tuninglib.analysis.what_if.EquivalentRun` of its runs.
     of_day : ForcesOfDay
         What the season takes of it.
     """

@@ -4,6 +4,17 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from tuninglib.analysis.mixture import lambda_of
+from tuninglib.interval import Z_95, Interval
+from tuninglib.physics.motion import Ride
+from tuninglib.session.defaults import hill_of, logged_factor
+from tuninglib.statistics.force_against_speed import LoggedRun, force_curves, run_forces
+from tuninglib.statistics.repeats import t_quantile
+from tuninglib.statistics.settled_gauge import BandMean, band_mean, settled_stretches
+from tuninglib.units import from_display
+
+# What was read from the logs of an outing, and what of them was left out -------------------------
+
 # A pause this many times the usual step, and of seconds, is a gap.
 _GAP_STEPS, _GAP_S = 5, 2.0
 
@@ -111,4 +122,367 @@ def _log_read(name, log, trace) -> LogRead:
         left_out=trace.left_out,
         reordered=trace.reordered,
         unused=trace.unused,
+    )
+
+
+# Mixture by throttle and by engine speed, from the log of a gauge: where the ECU corrects --------
+
+# Shut throttle is none of them: fuel may be cut there.
+THROTTLE_EDGES = (0.05, 0.2, 0.4, 0.6, 0.9, 1.06)
+_STEP_RPM, _AT_REST_M_S = 1000.0, 1.0
+# Differences of lambda at full throttle that are told apart by so many standard deviations tell
+# what another injector does there; a band that follows by less than this share does not follow.
+_CLEAR, _HALF = 3.0, 0.5
+
+
+@dataclass(frozen=True, kw_only=True)
+class BandMixture:
+    """Lambda of one setup in one band.
+
+    Attributes
+    ----------
+    setup : str
+    by : str
+        ``"throttle"`` (0 to 1), or ``"engine speed"`` at full throttle (rpm).
+    low, high : float
+        Of the band.
+    lambda_ : Interval or None
+        As read, the gauge's own offset aside; None with fewer than two settled stretches.
+    stretches : int
+    seconds : float
+    """
+
+    setup: str
+    by: str
+    low: float
+    high: float
+    lambda_: Interval | None
+    stretches: int
+    seconds: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Following:
+    """How far lambda of a setup differs from the reference's in a band of throttle.
+
+    Attributes
+    ----------
+    setup : str
+    low, high : float
+        Of the throttle.
+    share : Interval
+        Of the difference at full throttle: 1 if lambda follows the injector there as at full
+        throttle, 0 if it stays.
+    place : str
+        ``"stays"``, ``"follows"`` or ``"unclear"``.
+    """
+
+    setup: str
+    low: float
+    high: float
+    share: Interval
+    place: str
+
+
+def mixture_by_bands(session) -> tuple:
+    """Lambda by throttle, and at full throttle by engine speed, of each setup.
+
+    Parameters
+    ----------
+    session : tuninglib.session.load.Session
+        With its gauge as the check found it.
+
+    Returns
+    -------
+    tuple of BandMixture, tuple of Following
+        Empty where no log of a gauge can be brought to runs, or none holds the throttle.
+    """
+    readings = session.found.readings if session.found else None
+    if readings is None or readings.shift_s is None or session.gauge.scale is None:
+        return (), ()
+    trace = session.traces[readings.log]
+    throttle = trace.channels.get("throttle_ratio")
+    if throttle is None:
+        return (), ()
+    shown = lambda_of(session, trace.channels["gauge"])
+    setup_at = _setups(session, readings)
+    lag = readings.lag_s.high
+    by_throttle = _by_setup(
+        settled_stretches(trace.time_s, throttle, shown, edges=THROTTLE_EDGES, lag_s=lag), setup_at
+    )
+    found = [
+        _band(setup, "throttle", THROTTLE_EDGES, band, mean)
+        for (setup, band), mean in by_throttle.items()
+    ]
+    speed = trace.channels.get("engine_speed_rpm")
+    if speed is not None:
+        full = np.where(throttle >= THROTTLE_EDGES[-2], speed, np.nan)
+        if np.isfinite(full).any():
+            edges = _STEP_RPM * np.arange(
+                np.floor(np.nanmin(full) / _STEP_RPM), np.ceil(np.nanmax(full) / _STEP_RPM) + 1
+            )
+            if edges.size > 1:
+                stretches = settled_stretches(trace.time_s, full, shown, edges=edges, lag_s=lag)
+                found += [
+                    _band(setup, "engine speed", edges, band, mean)
+                    for (setup, band), mean in _by_setup(stretches, setup_at).items()
+                ]
+    order = {name: at for at, name in enumerate(session.setups)}
+    found.sort(key=lambda one: (one.by != "throttle", one.low, order[one.setup]))
+    return tuple(found), _followings(session, by_throttle)
+
+
+def _setups(session, readings):
+    """Setup that was ridden at a time of the gauge's log; empty where that is not clear.
+
+    A setup is changed while the bike stands: from the last stop before a run to the last stop
+    before the next, the ride is that run's.
+    """
+    track = session.traces[session.found.log]
+    setups = dict(zip(session.runs["run"], session.runs["setup"], strict=True))
+    passes = [one for one in session.found.passes if one.up and one.run is not None]
+    speed = track.channels.get("speed_m_s")
+    still = np.zeros(0) if speed is None else track.time_s[speed < _AT_REST_M_S]
+    begins = []
+    for at, one in enumerate(passes):
+        earliest = passes[at - 1].leave_s if at else -np.inf
+        stops = still[(still < one.enter_s) & (still > earliest)]
+        begins.append(float(stops[-1]) if stops.size else one.enter_s)
+    begins = np.array(begins) - readings.shift_s.value
+
+    def setup_at(time):
+        at = int(np.searchsorted(begins, time, side="right")) - 1
+        return setups[passes[at].run] if at >= 0 else ""
+
+    return setup_at
+
+
+def _by_setup(stretches, setup_at) -> dict:
+    groups: dict[tuple, list] = {}
+    for one in stretches:
+        name = setup_at(one.begin_s)
+        if name:
+            groups.setdefault((name, one.band), []).append(one)
+    return {key: band_mean(own) for key, own in groups.items()}
+
+
+def _band(setup, by, edges, band, mean: BandMean) -> BandMixture:
+    return BandMixture(
+        setup=setup,
+        by=by,
+        low=float(edges[band]),
+        high=float(min(edges[band + 1], 1.0)) if by == "throttle" else float(edges[band + 1]),
+        lambda_=mean.interval,
+        stretches=mean.stretches,
+        seconds=mean.seconds,
+    )
+
+
+def _followings(session, by_throttle) -> tuple:
+    """What differs in a band over what differs at full throttle, between two injectors."""
+    reference, full = session.about.reference, len(THROTTLE_EDGES) - 2
+    first, found = session.setups[reference], []
+    for name, setup in session.setups.items():
+        alike = setup.engine == first.engine and setup.fuel == first.fuel
+        if name == reference or not alike or setup.injector == first.injector:
+            continue
+        at_full = _difference(by_throttle, reference, name, full)
+        if at_full is None or abs(at_full[0]) < _CLEAR * at_full[1]:
+            continue
+        for band in range(full):
+            here = _difference(by_throttle, reference, name, band)
+            if here is None:
+                continue
+            share = here[0] / at_full[0]
+            sd = np.hypot(here[1], share * at_full[1]) / abs(at_full[0])
+            half = float(t_quantile(0.975, min(here[2], at_full[2])) * sd)
+            interval = Interval(float(share), float(share - half), float(share + half))
+            place = "unclear"
+            if interval.low > _HALF:
+                place = "follows"
+            elif interval.low > -_HALF and interval.high < _HALF:
+                place = "stays"
+            found.append(
+                Following(
+                    setup=name,
+                    low=THROTTLE_EDGES[band],
+                    high=THROTTLE_EDGES[band + 1],
+                    share=interval,
+                    place=place,
+                )
+            )
+    return tuple(found)
+
+
+def _difference(by_throttle, reference, name, band):
+    """Logarithm of one lambda over the other, its standard deviation and degrees of freedom."""
+    pair = [by_throttle.get((one, band)) for one in (reference, name)]
+    if any(one is None or one.interval is None for one in pair):
+        return None
+    first, other = pair
+    sd = np.hypot(first.sd / first.interval.value, other.sd / other.interval.value)
+    return (
+        float(np.log(other.interval.value / first.interval.value)),
+        float(sd),
+        first.dof + other.dof,
+    )
+
+
+# Wheel force against speed of each setup, from the speeds that a track logged over its runs ------
+
+# Speeds apart, in the reader's unit; and seconds at both lines in which the throttle opens and
+# shuts, as far as their places are known.
+_STEP_SHOWN, _MARGIN_S = 5.0, 0.6
+
+
+@dataclass(frozen=True, kw_only=True)
+class ForceCurve:
+    """Force of one setup over speed, in the air of the day.
+
+    Attributes
+    ----------
+    setup : str
+    runs : int
+        With logged speeds.
+    speed_m_s : tuple of float
+    force_n : tuple of Interval or None
+        None where too few of its runs went through the speed.
+    gain : tuple of Interval or None
+        Over the reference at the same speed.
+    """
+
+    setup: str
+    runs: int
+    speed_m_s: tuple
+    force_n: tuple
+    gain: tuple
+
+
+def curves_of_force(session, air, road) -> tuple:
+    """A curve for each setup with logged speeds, the reference first.
+
+    Parameters
+    ----------
+    session : tuninglib.session.load.Session
+    air : pandas.DataFrame
+        Of :func:`tuninglib.session.defaults.air_of_runs`.
+    road : Road or None
+
+    Returns
+    -------
+    tuple of ForceCurve
+        Empty where no track has speeds, or where no speed was reached by runs enough.
+    """
+    found = session.found
+    if found is None or road is None or found.source != "speed":
+        return ()
+    logged = _logged(session, air, road)
+    if not logged:
+        return ()
+    reference = session.about.reference
+    names = [reference, *(n for n in session.setups if n != reference)]
+    names = [name for name in names if any(name == own for own, _, _ in logged)]
+    runs = [LoggedRun(names.index(name), time, speed, ride) for name, (time, speed), ride in logged]
+    forces = run_forces(runs)
+    step = from_display(_STEP_SHOWN, "speed", session.about.units)
+    lowest, highest = np.nanmin(forces.low_m_s), np.nanmax(forces.high_m_s)
+    if not np.isfinite(lowest):
+        return ()
+    grid = step * np.arange(np.ceil(lowest / step), np.floor(highest / step) + 1)
+    if not grid.size:
+        return ()
+    setup = np.array([run.setup for run in runs])
+    curves = force_curves(forces, setup=setup, speed_m_s=grid)
+    kept = np.isfinite(curves.force_n).any(0)
+    shared = _shared_sd(session, road, runs, grid, curves.force_n)
+    shown = []
+    for at, name in enumerate(names):
+        half = np.hypot(curves.half_width_n[at], Z_95 * shared[at])
+        shown.append(
+            ForceCurve(
+                setup=name,
+                runs=int((setup == at).sum()),
+                speed_m_s=tuple(grid[kept].tolist()),
+                force_n=_intervals(curves.force_n[at], half, kept),
+                gain=_intervals(curves.gain[at], curves.gain_half_width[at], kept),
+            )
+        )
+    return tuple(shown) if kept.any() and names[0] == reference else ()
+
+
+def _intervals(values, halves, kept) -> tuple:
+    return tuple(
+        Interval(float(v), float(v - h), float(v + h)) if np.isfinite(v + h) else None
+        for v, h in zip(values[kept], halves[kept], strict=True)
+    )
+
+
+def _logged(session, air, road):
+    """Setup, time and speed since the start line, and ride of each run that counts."""
+    trace = session.traces[session.found.log]
+    rows = session.runs.set_index("run", drop=False)
+    index = dict(zip(session.runs["run"], session.runs.index, strict=True))
+    found = []
+    for one in session.found.passes:
+        if one.run is None or not one.up:
+            continue
+        row, weather = rows.loc[one.run], air.loc[index[one.run]]
+        if row["exclude"] or row["state"] != "full":
+            continue
+        speed = trace.channels["speed_m_s"]
+        within = (trace.time_s >= one.enter_s + _MARGIN_S) & (
+            trace.time_s <= one.leave_s - _MARGIN_S
+        )
+        within &= np.isfinite(speed)
+        ride = Ride(
+            hill=hill_of(session),
+            mass_kg=session.bike.mass.value + session.riders[row["rider"]].mass.value,
+            rotating_mass_kg=road.rotating_mass_kg.value,
+            air_density_kg_m3=float(weather["density_kg_m3"]),
+            drag_area_m2=road.drag_area_m2.value,
+            rolling_coefficient=road.rolling_coefficient.value,
+            wind_m_s=float(weather["headwind_m_s"]),
+        )
+        found.append((row["setup"], (trace.time_s[within] - one.enter_s, speed[within]), ride))
+    return found
+
+
+def _shared_sd(session, road, runs, grid, force):
+    """What is not known of bike, road and air does to the forces of all runs alike. [N]
+
+    The force is the sum of what speeds the bike up and of what resists, so each part moves it by
+    its own share.
+    """
+    ride = runs[0].ride
+    air = grid + ride.wind_m_s
+    drag = ride.air_density_kg_m3 * air * np.abs(air) / 2
+    weight = ride.mass_kg * ride.gravity_m_s2
+    grade = hill_of(session).mean_grade_ratio
+    resist = weight * (grade + ride.rolling_coefficient) + drag * ride.drag_area_m2
+    pull = (np.nan_to_num(force) - resist) / (ride.mass_kg + ride.rotating_mass_kg)
+    masses = [session.bike.mass, *(rider.mass for rider in session.riders.values())]
+    sd = {name: value.half_width / Z_95 for name, value in (
+        ("drag", road.drag_area_m2), ("rolling", road.rolling_coefficient),
+        ("rotating", road.rotating_mass_kg), ("grade", session.hill.grade),
+        ("wind", session.weather.headwind), ("density", session.assumptions.air_density),
+        ("factor", logged_factor(session)),
+    )}  # fmt: skip
+    mass = np.hypot.reduce([masses[0].half_width, max(one.half_width for one in masses[1:])]) / Z_95
+    parts = (
+        drag * sd["drag"],
+        weight * sd["rolling"] + 0 * grid,
+        weight * sd["grade"] + 0 * grid,
+        ride.air_density_kg_m3 * ride.drag_area_m2 * np.abs(air) * sd["wind"],
+        drag * ride.drag_area_m2 * sd["density"],
+    )
+    squares = sum(part**2 for part in parts)[None]
+    return np.sqrt(
+        squares
+        + (pull * sd["rotating"]) ** 2
+        + ((pull + ride.gravity_m_s2 * (grade + ride.rolling_coefficient)) * mass) ** 2
+        + (
+            (pull * (ride.mass_kg + ride.rotating_mass_kg) + 2 * drag * ride.drag_area_m2)
+            * sd["factor"]
+        )
+        ** 2
     )

@@ -3,8 +3,8 @@
 from dataclasses import dataclass
 
 from tuninglib.interval import Interval
-from tuninglib.physics.octane import Octane
-from tuninglib.session.columns import LOUD
+from tuninglib.physics.fuels import Octane
+from tuninglib.session.read_table import LOUD
 from tuninglib.statistics.gain import Gain
 from tuninglib.statistics.ladder_prediction import Odds
 
@@ -229,7 +229,7 @@ class Ladder:
     curves : tuple of LadderCurve
     responses : tuple of tuninglib.statistics.flow_response.Response
         One for each state of the throttle.
-    suspicions : tuple of tuninglib.statistics.ladder_checks.InjectorCheck
+    suspicions : tuple of tuninglib.statistics.ladder.InjectorCheck
         Injectors whose readings say that their stated flow is off.
     first_guess : Interval or None
         Flow for the middle of the band on the leanest fuel. [m3/s]

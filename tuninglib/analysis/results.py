@@ -1,17 +1,56 @@
 """Everything that an analysis yields, in one frozen record."""
 
+import dataclasses
+import hashlib
+import math
 from dataclasses import dataclass
+from importlib import metadata
+from pathlib import Path
 
-from tuninglib.analysis.fuel_use import Outlay
+import tuninglib
+from tuninglib.analysis.decide import Plan
 from tuninglib.analysis.gain import Road
-from tuninglib.analysis.gearing import Gearing
-from tuninglib.analysis.plan import Plan
-from tuninglib.analysis.readings import shown_at_lambda_one, with_check
-from tuninglib.analysis.records import GaugeCheck, Ladder
+from tuninglib.analysis.mixture import shown_at_lambda_one, with_check
+from tuninglib.analysis.records import GaugeCheck, Ladder, Pull
 from tuninglib.analysis.season_record import OutingRecord
+from tuninglib.analysis.upkeep import Gearing, Outlay
 from tuninglib.analysis.what_if import Answer
 from tuninglib.session.defaults import Band, band_of
 from tuninglib.session.load import Session
+from tuninglib.statistics.gain import Gain
+
+# What a report was made from and with ------------------------------------------------------------
+
+
+def provenance(folder: Path, logs=()) -> tuple:
+    """Names and SHA-256 checksums of a session's files, and versions of what worked on them.
+
+    Parameters
+    ----------
+    folder : Path
+    logs : iterable of str
+        Names of files that belong to the session, whatever their kind.
+
+    Returns
+    -------
+    tuple of (str, str)
+        Name and value; no clock, no path, so that the same session gives the same report.
+    """
+    files = [
+        (path.name, hashlib.sha256(path.read_bytes()).hexdigest())
+        for path in sorted(Path(folder).iterdir())
+        if (path.suffix in (".toml", ".csv") or path.name in logs)
+        and not path.name.startswith(".")
+        and ".earlier-" not in path.name
+    ]
+    libraries = [
+        (name, metadata.version(name))
+        for name in ("numpy", "scipy", "pandas", "matplotlib", "pint")
+    ]
+    return (*files, ("tuninglib", tuninglib.__version__), *libraries)
+
+
+# Everything that an analysis yields, in one frozen record ----------------------------------------
 
 
 @dataclass(frozen=True, kw_only=True, repr=False)
@@ -142,3 +181,86 @@ class Results:
     def pulls(self) -> tuple:
         """What each setup pulls, the reference first; empty without speeds."""
         return self.road.pulls if self.road else ()
+
+
+# results.json: the results for programs, with a version in front and every key documented --------
+# The keys, their units and meanings stand in ``results.schema.json`` beside this module, in the
+# open JSON Schema format; a test holds every report to it.
+
+SCHEMA = "tuninglib results 3"
+SCHEMA_FILE = Path(__file__).with_name("results.schema.json")
+# Properties that a program should not have to work out again.
+_WORKED_OUT = {Gain: ("smallest_visible", "verdict"), Pull: ("verdict",)}
+
+
+def results_document(results: Results) -> dict:
+    """Results for programs: plain numbers in SI, the unit in each name, a version in front.
+
+    Parameters
+    ----------
+    results : Results
+
+    Returns
+    -------
+    dict
+        Ready for JSON; numbers that are not finite become None.
+    """
+    about = results.session.about
+    return {
+        "schema": SCHEMA,
+        "title": about.title,
+        "date": about.date.isoformat(),
+        "reference": about.reference,
+        "interval": 0.95,
+        "plan": _plain(results.plan),
+        "flips": [
+            {"code": one.code, "ride": _setup_of(one.plan), "next": _plain(one.plan.next)}
+            for one in results.flips
+        ],
+        "combinations": _plain(results.combinations),
+        "octane": _plain(results.octane),
+        "gauge_check": _plain(results.gauge_check),
+        "mixtures": _plain(results.mixtures),
+        "road": _without(_plain(results.road), "of_day"),
+        "ladder": _plain(results.ladder),
+        "what_if": _plain(results.what_if),
+        "flat_top_speeds": _plain(results.flat_top_speeds),
+        "gearing": _plain(results.gearing),
+        "climbs": _plain(results.climbs),
+        "fuel_use": _plain(results.fuel_use),
+        "outlay": _plain(results.outlay),
+        "logs": _plain(results.logs),
+        "bands": _plain(results.bands),
+        "followings": _plain(results.followings),
+        "force_curves": _plain(results.force_curves),
+        "found_runs": _plain(results.session.found),
+        "doubts": _plain(results.doubts),
+        "knocks": _plain(results.knocks),
+        "fuel_limits": _plain(results.fuel_limits),
+        "runs": _plain(results.runs),
+        "provenance": dict(results.provenance),
+        "season": _plain(results.season),
+    }
+
+
+def _without(record, key):
+    """A record without one of its parts, which stands elsewhere."""
+    return record and {name: value for name, value in record.items() if name != key}
+
+
+def _setup_of(plan) -> str | None:
+    return plan.ride.setup if plan.ride else None
+
+
+def _plain(value):
+    if dataclasses.is_dataclass(value):
+        names = [field.name for field in dataclasses.fields(value)]
+        names += _WORKED_OUT.get(type(value), ())
+        return {name.rstrip("_"): _plain(getattr(value, name)) for name in names}
+    if isinstance(value, dict):
+        return {str(key): _plain(one) for key, one in value.items()}
+    if isinstance(value, (tuple, list)):
+        return [_plain(one) for one in value]
+    if isinstance(value, float) and not math.isfinite(value):
+        return None
+    return value

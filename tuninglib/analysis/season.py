@@ -2,15 +2,355 @@
 
 import datetime
 from collections import Counter
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from tuninglib.analysis.season_mixture import SeasonLadder, season_ladder
-from tuninglib.analysis.season_names import Remark, names_of
 from tuninglib.analysis.season_record import OutingRecord
 from tuninglib.interval import Interval
+from tuninglib.statistics.ladder import Priors, pool_readings
+from tuninglib.statistics.ladder_prediction import Odds, predict
 from tuninglib.statistics.season import DayOfForces, pool_days
+
+# Names of setups, engines, injectors and fuels over many outings: one name, one thing ------------
+
+# So far apart, relative, two statements of one thing are still of one thing.
+_SAME = 0.005
+
+
+@dataclass(frozen=True, kw_only=True)
+class Remark:
+    """What would surprise: a code, and what it is about."""
+
+    code: str
+    about: tuple = ()
+
+
+@dataclass(frozen=True)
+class Names:
+    """What each outing's names are called in the season.
+
+    Attributes
+    ----------
+    setups, engines, injectors, fuels : dict
+        Number of the outing and name to the season's name.
+    remarks : tuple of Remark
+        Of names that stand for several things.
+    """
+
+    setups: dict
+    engines: dict
+    injectors: dict
+    fuels: dict
+    remarks: tuple
+
+    def setup(self, outing: int, name: str) -> str:
+        """The season's name of an outing's setup."""
+        return self.setups[outing, name]
+
+
+def names_of(outings) -> Names:
+    """The season's names.
+
+    Parameters
+    ----------
+    outings : sequence of Outing
+        By date.
+
+    Notes
+    -----
+    The same name with the same content is the same thing. The same name with other content (another
+    displacement, another flow) is another one, and called after its first day besides. What is only
+    described, the parts of a setup, is taken to be the same under the same name, and said.
+    """
+
+    def engine(record, name):
+        one = record.engines[name]
+        return (one.displacement_m3, one.compression_ratio or 0.0)
+
+    def injector(record, name):
+        return (record.injectors[name].flow_m3_s,)
+
+    def fuel(record, name):
+        one = record.fuels[name]
+        return (one.stoichiometric_ratio, one.density_kg_m3)
+
+    def setup(record, name):
+        one = next(one for one in record.setups if one.name == name)
+        return (*engine(record, one.engine), *injector(record, one.injector))
+
+    found, remarks = {}, []
+    for kind, content in (
+        ("setups", setup),
+        ("engines", engine),
+        ("injectors", injector),
+        ("fuels", fuel),
+    ):
+        names = [
+            (at, name, content(one.record, name))
+            for at, one in enumerate(outings)
+            for name in _listed(one.record, kind)
+        ]
+        found[kind], several = _called(names, outings)
+        remarks += [Remark(code=f"several {kind}", about=(name,)) for name in several]
+    remarks += [
+        Remark(code="parts", about=(name, *texts)) for name, texts in _described(outings, found)
+    ]
+    return Names(**found, remarks=tuple(remarks))
+
+
+def _listed(record, kind):
+    part = getattr(record, kind)
+    return [one.name for one in part] if kind == "setups" else list(part)
+
+
+def _alike(one, other) -> bool:
+    return all(abs(a - b) <= _SAME * max(abs(a), abs(b)) for a, b in zip(one, other, strict=True))
+
+
+def _called(names, outings) -> tuple:
+    """Number of the outing and name to the season's name, and names that stand for several."""
+    things: dict = {}
+    for at, name, content in names:
+        kinds = things.setdefault(name, [])
+        same = next((one for one in kinds if _alike(one[0], content)), None)
+        if same is None:
+            kinds.append((content, [at]))
+        else:
+            same[1].append(at)
+    called, several = {}, []
+    for name, kinds in things.items():
+        if len(kinds) > 1:
+            several.append(name)
+        for number, (_, own) in enumerate(kinds):
+            day = outings[own[0]].date.isoformat()
+            taken = [outings[other[0]].date.isoformat() for _, other in kinds[:number]]
+            more = f", {taken.count(day) + 1}" if day in taken else ""
+            label = name if len(kinds) == 1 else f"{name} ({day}{more})"
+            called.update(dict.fromkeys(((at, name) for at in own), label))
+    return called, several
+
+
+def _described(outings, found):
+    """Setups whose parts are described in several ways."""
+    texts: dict = {}
+    for at, one in enumerate(outings):
+        for setup in one.record.setups:
+            if setup.runs:
+                texts.setdefault(found["setups"][at, setup.name], {})[setup.parts] = None
+    return [(name, tuple(own)) for name, own in texts.items() if len(own) > 1]
+
+
+# The pooled ladder of a season: what all outings' readings say of every injector -----------------
+
+
+@dataclass(frozen=True, kw_only=True)
+class SeasonMixture:
+    """Lambda of one engine, injector and fuel on another day.
+
+    Attributes
+    ----------
+    engine, injector, fuel : str
+    flow_m3_s : float
+    lambda_ : Interval
+        True, at full throttle.
+    odds : Odds
+        Of the band of the last outing.
+    outings, readings : int
+        That had it; 0: not tried on this fuel.
+    tried : bool
+        Whether the injector was read with any engine or fuel.
+    extrapolated : bool
+        Whether its flow is outside those read.
+    too_lean : bool
+        Whether its odds of being leaner than the band are above what the last outing allows.
+    knocked : bool
+        Whether knock was heard with it.
+    allowed : bool
+        Whether the maker's limits let the fuel be burnt.
+    """
+
+    engine: str
+    injector: str
+    fuel: str
+    flow_m3_s: float
+    lambda_: Interval
+    odds: Odds
+    outings: int
+    readings: int
+    tried: bool
+    extrapolated: bool
+    too_lean: bool
+    knocked: bool
+    allowed: bool
+
+
+@dataclass(frozen=True, kw_only=True)
+class SeasonLadder:
+    """What all readings of a season say together.
+
+    Attributes
+    ----------
+    response : Interval
+        How lambda follows flow: 1 where the ECU follows its table.
+    mixtures : tuple of SeasonMixture
+        By engine, fuel and flow.
+    outings, readings : int
+        With readings at full throttle that count.
+    scatter : float
+        Scatter of readings and days over what was assumed of both.
+    band : tuple of float
+        Of lambda, of the last outing.
+    """
+
+    response: Interval
+    mixtures: tuple
+    outings: int
+    readings: int
+    scatter: float
+    band: tuple
+
+
+def season_ladder(outings, names) -> SeasonLadder | None:
+    """The ladder of all outings' readings.
+
+    Parameters
+    ----------
+    outings : sequence of Outing
+        By date.
+    names : tuninglib.analysis.season.Names
+
+    Returns
+    -------
+    SeasonLadder or None
+        None without a usable reading.
+    """
+    days = [
+        [
+            replace(
+                cell,
+                engine=names.engines[at, cell.engine],
+                injector=names.injectors[at, cell.injector],
+                fuel=names.fuels[at, cell.fuel],
+            )
+            for cell in one.record.readings
+        ]
+        for at, one in enumerate(outings)
+    ]
+    if not any(days):
+        return None
+    stated = _stated(outings, names)
+    tried = {cell.injector for day in days for cell in day}
+    last = [one.record for one, day in zip(outings, days, strict=True) if day][-1]
+    day_sd = max(one.record.mixture_day_sd for one in outings)
+    fit = pool_readings(
+        days,
+        displacement={name: one.displacement_m3 for name, one in stated["engines"].items()},
+        tolerance={name: stated["injectors"][name].tolerance_sd for name in tried},
+        fuel_sd={name: one.fuel_sd for name, one in stated["fuels"].items()},
+        day_sd=day_sd,
+        priors=Priors(
+            response_mean=last.response_mean,
+            response_sd=last.response_sd,
+            breathing_sd=max(one.record.breathing_sd for one in outings),
+            gauge_sd=max(one.record.gauge_sd for one in outings),
+        ),
+    )
+    engine = [cell.engine for day in days if day for cell in day][-1]
+    wanted = {(cell.engine, cell.injector, cell.fuel): None for day in days for cell in day} | {
+        (engine, injector, fuel): None
+        for injector in stated["injectors"]
+        for fuel in _of_the_last(outings, names)
+    }
+    heard = _knocked(outings, names)
+    band = (outings[-1].record.band_lowest, outings[-1].record.band_highest)
+    limit = outings[-1].record.leaner_limit
+    mixtures = [
+        _mixture(fit, key, stated, days, tried, (*band, limit), day_sd, key in heard)
+        for key in wanted
+    ]
+    at = list(stated["engines"])
+    return SeasonLadder(
+        response=fit.interval("response"),
+        mixtures=tuple(
+            sorted(mixtures, key=lambda one: (at.index(one.engine), one.fuel, one.flow_m3_s))
+        ),
+        outings=sum(map(bool, days)),
+        readings=sum(cell.count for day in days for cell in day),
+        scatter=float(fit.weights @ fit.noise_scale),
+        band=band,
+    )
+
+
+def _stated(outings, names) -> dict:
+    """What the last outing that names a thing says of it, under the season's names."""
+    found: dict = {"engines": {}, "injectors": {}, "fuels": {}}
+    for at, one in enumerate(outings):
+        for kind, things in found.items():
+            for name, thing in getattr(one.record, kind).items():
+                things[getattr(names, kind)[at, name]] = thing
+    return found
+
+
+def _of_the_last(outings, names) -> list:
+    """Fuels of the last outing."""
+    at = len(outings) - 1
+    return [names.fuels[at, name] for name in outings[-1].record.fuels]
+
+
+def _knocked(outings, names) -> set:
+    """Engine, injector and fuel with which knock was heard on any day."""
+    found = set()
+    for at, one in enumerate(outings):
+        parts = {setup.name: setup for setup in one.record.setups}
+        for knock in one.record.knocks:
+            setup = parts[knock.setup]
+            found.add(
+                (
+                    names.engines[at, setup.engine],
+                    names.injectors[at, setup.injector],
+                    names.fuels[at, setup.fuel],
+                )
+            )
+    return found
+
+
+def _mixture(fit, key, stated, days, tried, limits, day_sd, knocked) -> SeasonMixture:
+    engine, injector, fuel = key
+    lowest, highest, leaner = limits
+    flow, blend = stated["injectors"][injector].flow_m3_s, stated["fuels"][fuel]
+    found = predict(
+        fit,
+        flow_m3_s=flow,
+        engine=engine,
+        stoichiometric_ratio=blend.stoichiometric_ratio,
+        density_kg_m3=blend.density_kg_m3,
+        injector=injector if injector in tried else None,
+        tolerance=None if injector in tried else stated["injectors"][injector].tolerance_sd,
+        fuel=fuel,
+        fuel_sd=blend.fuel_sd,
+        day_sd=day_sd,
+    )
+    odds = found.odds(low=lowest, high=highest)
+    own = [[cell for cell in day if (cell.engine, cell.injector, cell.fuel) == key] for day in days]
+    return SeasonMixture(
+        engine=engine,
+        injector=injector,
+        fuel=fuel,
+        flow_m3_s=flow,
+        lambda_=found.lambda_,
+        odds=odds,
+        outings=sum(map(bool, own)),
+        readings=int(np.sum([cell.count for day in own for cell in day])),
+        tried=injector in tried,
+        extrapolated=bool(found.extrapolated),
+        too_lean=bool(odds.leaner > leaner),
+        knocked=knocked,
+        allowed=blend.allowed,
+    )
+
+
+# A season: many outings of one bike, from the record that each left in its results.json ----------
 
 # What a day does to one setup alone, over what it does to all of them (ours).
 OWN_SHARE = 0.5

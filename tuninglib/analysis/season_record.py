@@ -11,12 +11,11 @@ from pathlib import Path
 
 import numpy as np
 
-from tuninglib.analysis.fuel import fuel_terms
-from tuninglib.analysis.readings import flow_on_bike, ladder_columns, tolerance_sd
+from tuninglib.analysis.mixture import flow_on_bike, fuel_terms, ladder_columns, tolerance_sd
 from tuninglib.analysis.records import Knock
 from tuninglib.interval import Interval
 from tuninglib.session.defaults import band_of
-from tuninglib.statistics.season_ladder import ReadingCell, reading_cells
+from tuninglib.statistics.ladder import ReadingCell, reading_cells
 from tuninglib.text_files import Problem, SessionError
 
 # Air that readings are brought to where the ECU does not correct for it: 15 °C at sea level.
@@ -261,7 +260,7 @@ def outing_record(session, air, road, read, responses, check, knocks, limits) ->
         Of :func:`tuninglib.session.defaults.air_of_runs`.
     road : tuninglib.analysis.gain.Road or None
     read : pandas.DataFrame
-        Of full throttle, of :func:`tuninglib.analysis.readings.weighed_readings`.
+        Of full throttle, of :func:`tuninglib.analysis.mixture.weighed_readings`.
     responses : tuple of Response
     check : GaugeCheck
     knocks, limits : tuple of Knock, tuple of FuelLimit

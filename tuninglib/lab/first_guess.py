@@ -1,16 +1,34 @@
 """The first guess under sliders: flow as a range, open time, and where a chart misleads."""
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 from tuninglib import units
-from tuninglib.analysis.first_guess import DEAD_TIME_S, Change, guess_of
-from tuninglib.analysis.injector import HIGHEST_SHARE, flow_on_bike
+from tuninglib.analysis.injector import DEAD_TIME_S, HIGHEST_SHARE, Change, guess_of
+from tuninglib.analysis.mixture import flow_on_bike
 from tuninglib.lab import kit
-from tuninglib.physics.blend import Blend
+from tuninglib.physics.engine import (
+    chamber_with_kit_m3,
+    compression_ratio,
+    displacement_m3,
+    mean_piston_speed_m_s,
+)
+from tuninglib.physics.fuels import (
+    PER_COMPRESSION,
+    PETROL_DENSITY_KG_M3,
+    SCALES,
+    Blend,
+    Octane,
+    content_after_topping_up,
+    lambda_shift,
+    octane_margin,
+    volume_to_add,
+)
 from tuninglib.physics.injector import metering_demand
-from tuninglib.report.display import Prose
+from tuninglib.report.page_parts import Prose
 from tuninglib.rounding import fixed, percent, quantity_text
-from tuninglib.session.defaults import ethanol_of
+from tuninglib.session.defaults import ethanol_of, petrol_density_of
+
+# The first guess under sliders: flow as a range, open time, and where a chart misleads -----------
 
 NO_CHART = "no chart at hand"
 # Of what small injectors and their drivers do, and of what trims are usual (common practice).
@@ -274,3 +292,347 @@ def chart_warnings(change: Change, *, own_valves, chart_valves, chart_ethanol) -
             "you, for the fuel alone."
         )
     return found
+
+
+# A cylinder kit before it is bought: displacement, compression and what octane that asks for -----
+
+# Above this mean piston speed small engines wear fast (common practice, from memory).
+USUAL_FASTEST_M_S = 20.0
+
+
+def compression(system: str = "metric"):
+    """Sliders for the engine as it was made, a larger cylinder, and the fuel.
+
+    Parameters
+    ----------
+    system : str
+        System of units, for volumes.
+    """
+    controls = {
+        "bore": kit.slider("bore as made", "mm", 57.0, low=30, high=110, step=0.1),
+        "stroke": kit.slider("stroke", "mm", 57.8, low=30, high=110, step=0.1),
+        "made": kit.slider("compression as made", "", 9.5, low=6, high=15, step=0.1),
+        "new_bore": kit.slider("bore of the kit", "mm", 62.0, low=30, high=110, step=0.1),
+        "dome": kit.slider(
+            "dome of the piston, over the old one",
+            "cc; minus: a dish",
+            0,
+            low=-20,
+            high=20,
+            step=0.1,
+        ),
+        "gasket": kit.slider(
+            "gaskets, thicker than the old ones by", "mm", 0, low=-1, high=3, step=0.05
+        ),
+        "clearance": kit.slider(
+            "chamber measured by burette", "cc; 0: not measured", 0, low=0, high=100, step=0.1
+        ),
+        "speed": kit.slider("highest engine speed", "rpm", 9000, low=4000, high=14000, step=100),
+        "need": kit.slider("octane that the maker asks for", "", 91, low=80, high=102, step=0.5),
+        "need_scale": kit.choice("its scale", tuple(SCALES)),
+        "fuel": kit.slider("octane of the fuel", "", 95, low=80, high=112, step=0.5),
+        "fuel_scale": kit.choice("its scale", tuple(SCALES)),
+    }
+
+    def answer(*, need, need_scale, fuel, fuel_scale, **engine):
+        return kit.Said(
+            compression_words(
+                system=system,
+                need=Octane(need, need_scale),
+                fuel=Octane(fuel, fuel_scale),
+                **engine,
+            )
+        )
+
+    return kit.panel(controls, answer)
+
+
+def compression_words(
+    *, system, bore, stroke, made, new_bore, dome, gasket, clearance, speed, need, fuel
+):
+    """Displacement, compression and octane of one cylinder with a kit, in sentences.
+
+    Parameters
+    ----------
+    system : str
+    bore, stroke, new_bore : float
+        [mm]
+    made : float
+        Compression ratio as made.
+    dome, gasket : float
+        What the new crown takes from the chamber beyond the old one [cc], and by how much the
+        gaskets are thicker [mm]; of no use where the chamber was measured.
+    clearance : float
+        Measured with the kit on, gasket and plug thread counted in; 0: not measured. [cc]
+    speed : float
+        [1/min]
+    need, fuel : tuninglib.physics.fuels.Octane
+    """
+    old_m3, new_m3 = (
+        displacement_m3(bore_m=one / 1e3, stroke_m=stroke / 1e3) for one in (bore, new_bore)
+    )
+    chamber_m3 = clearance / 1e6 or chamber_with_kit_m3(
+        old_m3 / (made - 1), dome_m3=dome / 1e6, bore_m=new_bore / 1e3, gasket_m=gasket / 1e3
+    )
+    now = compression_ratio(swept_volume_m3=new_m3, clearance_volume_m3=chamber_m3)
+    rise = now - made
+    old, new = (
+        f"{fixed(units.to_display(one, 'displacement', system), 1)} "
+        f"{units.unit_label('displacement', system)}"
+        for one in (old_m3, new_m3)
+    )
+    how = f"with the chamber that was measured, {fixed(made, 1)} as made."
+    if not clearance:
+        how = (
+            f"with the kit if the head stays as it is, {fixed(made, 1)} as made. Measure the "
+            "chamber with a burette before the engine runs: that counts, not the sum."
+        )
+    piston = mean_piston_speed_m_s(stroke_m=stroke / 1e3, engine_speed_rpm=speed)
+    margin = octane_margin(fuel, need, compression_rise=rise)
+    items = [
+        ("Displacement", f"{old} as made, {new} with the kit ({percent(new_m3 / old_m3 - 1, 1)})."),
+        ("Compression", f"{fixed(now, 1)} {how}"),
+        ("Octane", _octane_sentence(need, fuel, margin, rise)),
+        ("Mean piston speed", f"{fixed(piston, 1)} m/s at {speed:.0f} rpm."),
+    ]
+    watch = []
+    if margin != "enough":
+        watch.append(
+            "too little octane knocks, and knock breaks pistons fast: a fuel with more, or less "
+            "compression, before full throttle."
+        )
+    if piston > USUAL_FASTEST_M_S:
+        watch.append(
+            f"a mean piston speed above {USUAL_FASTEST_M_S:g} m/s wears small engines fast (common "
+            "practice, from memory)."
+        )
+    watch.append(
+        "a kit also changes piston clearance, oil need and heat, and may need approval for the "
+        "road. The maker's manual goes before this sum."
+    )
+    return (
+        Prose(tuple(items)),
+        Prose(tuple(("Watch", sentence) for sentence in watch), style="caution"),
+    )
+
+
+def _octane_sentence(need, fuel, margin, rise) -> str:
+    said = {
+        "enough": "enough",
+        "unclear": "enough or not, that cannot be said",
+        "not enough": "not enough",
+    }[margin]
+    text = f"the maker asks for {need}; {fuel} is {said}"
+    if rise <= 0.05:
+        return f"{text}."
+    low, high = (fixed(one * rise, 1) for one in (PER_COMPRESSION.low, PER_COMPRESSION.high))
+    return (
+        f"{text} where compression is raised by {fixed(rise, 1)}, which asks for {low} to {high} "
+        "octane numbers more (from memory; engines differ)."
+    )
+
+
+# What is in the tank after topping up, and what that does to the gauge; under sliders ------------
+
+
+@dataclass(frozen=True, kw_only=True)
+class Known:
+    """What the panel needs to know beside its sliders.
+
+    Attributes
+    ----------
+    system : str
+    middle : float
+        Of the target band, as lambda.
+    scale : float or None
+        What the gauge shows at lambda 1; None: not known.
+    ethanol, other_ethanol : float
+        Contents where the sliders start, by volume.
+    petrol_density_kg_m3 : float
+    highest_ethanol : float or None
+        That the maker allows, where it is known.
+    """
+
+    system: str
+    middle: float = 0.87
+    scale: float | None = None
+    ethanol: float = 0.05
+    other_ethanol: float = 0.85
+    petrol_density_kg_m3: float = PETROL_DENSITY_KG_M3
+    highest_ethanol: float | None = None
+
+
+def known_of(results) -> Known:
+    """What a session knows of fuel and gauge.
+
+    Parameters
+    ----------
+    results : tuninglib.analysis.analyse.Results
+    """
+    session = results.session
+    fuel = session.fuels[results.ridden_setup.fuel]
+    own = ethanol_of(fuel).value
+    contents = [ethanol_of(one).value for one in session.fuels.values()]
+    limit = session.bike.highest_ethanol
+    return Known(
+        system=session.about.units,
+        middle=(session.target.lowest + session.target.highest) / 2,
+        scale=results.shown_at_lambda_one,
+        ethanol=own,
+        other_ethanol=max(contents, key=lambda content: abs(content - own)),
+        petrol_density_kg_m3=petrol_density_of(fuel).value,
+        highest_ethanol=limit.value if limit else None,
+    )
+
+
+def tank_words(
+    known: Known,
+    *,
+    tank_m3,
+    tank_ethanol,
+    added_m3,
+    added_ethanol,
+    wanted_ethanol,
+    highest_ethanol=None,
+) -> tuple:
+    """Content after topping up, what to add for a wanted content, and the gauge's shift.
+
+    Parameters
+    ----------
+    known : Known
+    tank_m3, added_m3 : float
+        [m3]
+    tank_ethanol, added_ethanol, wanted_ethanol : float
+        By volume, 0 to 1.
+    highest_ethanol : float, optional
+        That the maker allows.
+    """
+    system = known.system
+    after = content_after_topping_up(
+        tank_volume_m3=tank_m3,
+        tank_ethanol_volume_fraction=tank_ethanol,
+        added_volume_m3=added_m3,
+        added_ethanol_volume_fraction=added_ethanol,
+    )
+    before, mixed = (
+        Blend(content, petrol_density_kg_m3=known.petrol_density_kg_m3)
+        for content in (tank_ethanol, after)
+    )
+    shift = lambda_shift(before, mixed)
+    items = [
+        (
+            "After topping up",
+            f"{percent(after, 1)} ethanol in {_volume(tank_m3 + added_m3, system)}.",
+        )
+    ]
+    items.append(("To get what you want", _to_add(system, tank_m3, tank_ethanol, added_ethanol,
+                                                  wanted_ethanol)))  # fmt: skip
+    items.append(("On the gauge", _shift_words(known, shift)))
+    watch = []
+    limit = highest_ethanol
+    for what, content in (("after topping up", after), ("what you want", wanted_ethanol)):
+        if limit is not None and content > limit + 1e-9:
+            watch.append(
+                f"{what}: {percent(content, 1)} ethanol is more than the {percent(limit)} "
+                "that the maker allows: do not use it."
+            )
+    if limit is None:
+        watch.append(
+            "how much ethanol the maker allows is not known here (highest_ethanol in "
+            "session.toml); look it up before you pour."
+        )
+    watch.append(
+        "octane numbers do not mix by such a simple rule: stay with fuels that each have what the "
+        "maker asks for. Pour outdoors, with the engine cold, away from flames."
+    )
+    return (
+        Prose(tuple(items)),
+        Prose(tuple(("Watch", sentence) for sentence in watch), style="caution"),
+    )
+
+
+def _volume(volume_m3, system) -> str:
+    shown = units.to_display(volume_m3, "volume", system)
+    return f"{fixed(shown, 2)} {units.unit_label('volume', system)}"
+
+
+def _to_add(system, tank_m3, tank, added, wanted) -> str:
+    try:
+        volume = volume_to_add(
+            tank_volume_m3=tank_m3,
+            tank_ethanol_volume_fraction=tank,
+            added_ethanol_volume_fraction=added,
+            wanted_ethanol_volume_fraction=wanted,
+        )
+    except ValueError:
+        return (
+            f"no amount of {percent(added, 1)} ethanol brings {percent(tank, 1)} to "
+            f"{percent(wanted, 1)}: it must lie between the two."
+        )
+    return (
+        f"{percent(wanted, 1)} ethanol: add {_volume(volume, system)}, which makes "
+        f"{_volume(tank_m3 + volume, system)}. Will the tank hold it?"
+    )
+
+
+def _shift_words(known, shift) -> str:
+    scale = known.scale
+    if abs(shift - 1) < 5e-4:
+        return "no change."
+    way = "leaner" if shift > 1 else "richer"
+    words = (
+        f"on the same injector it runs {percent(abs(shift - 1), 1)} {way}, where the ECU "
+        "does not correct"
+    )
+    if scale is None:
+        return f"{words}."
+    now, then = known.middle * scale, known.middle * shift * scale
+    decimals = 1 if scale > 1.5 else 3
+    return f"{words}: a reading of {fixed(now, decimals)} becomes {fixed(then, decimals)}."
+
+
+def tank(results=None, *, system: str = "metric"):
+    """Sliders for the tank and what is poured in.
+
+    Parameters
+    ----------
+    results : tuninglib.analysis.analyse.Results, optional
+        Where the sliders start; left out: a usual tank, before there is a session.
+    system : str
+        System of units of that.
+    """
+    known = known_of(results) if results is not None else Known(system=system)
+    label = units.unit_label("volume", known.system)
+    most = round(units.to_display(0.02, "volume", known.system))
+
+    def content(what, value):
+        return kit.slider(what, "% by volume", 100 * value, low=0, high=100, step=0.5)
+
+    def volume(what, value_m3):
+        shown = units.to_display(value_m3, "volume", known.system)
+        return kit.slider(what, label, shown, low=0, high=most, step=0.1)
+
+    controls = {
+        "tank": volume("in the tank now", 0.003),
+        "tank_ethanol": content("its ethanol", known.ethanol),
+        "added": volume("poured in", 0.003),
+        "added_ethanol": content("its ethanol", known.other_ethanol),
+        "wanted_ethanol": content("ethanol wanted", (known.ethanol + known.other_ethanol) / 2),
+    }
+    if results is None:
+        controls["allowed"] = content("ethanol that the maker allows", 0.1)
+
+    def answer(*, tank, tank_ethanol, added, added_ethanol, wanted_ethanol, allowed=None):
+        return kit.Said(
+            tank_words(
+                known,
+                tank_m3=units.from_display(tank, "volume", known.system),
+                tank_ethanol=tank_ethanol / 100,
+                added_m3=units.from_display(added, "volume", known.system),
+                added_ethanol=added_ethanol / 100,
+                wanted_ethanol=wanted_ethanol / 100,
+                highest_ethanol=known.highest_ethanol if allowed is None else allowed / 100,
+            )
+        )
+
+    return kit.panel(controls, answer)

@@ -8,20 +8,18 @@ from tuninglib.analysis.day_plan import (
     Day,
     PlanStart,
     SwapTimes,
+    ended_with,
     plan_day,
     start_of,
 )
-from tuninglib.analysis.interim import ended_with
 from tuninglib.lab import kit
-from tuninglib.report import stop_rules
+from tuninglib.report import run_sheet
 from tuninglib.report.advice import gate_sentence
-from tuninglib.report.cells import spaced
-from tuninglib.report.checklists import checklists
-from tuninglib.report.display import Prose, Table
+from tuninglib.report.page_parts import Prose, Table, spaced
 from tuninglib.report.roadside import roadside_page
-from tuninglib.report.run_sheet import ROWS_ON_A_PAGE, Heading, run_sheet
+from tuninglib.report.run_sheet import ROWS_ON_A_PAGE, Heading, checklists, run_sheet
 from tuninglib.rounding import fixed, listing, percent
-from tuninglib.session.add_run import open_sheet
+from tuninglib.session.edit import open_sheet
 from tuninglib.session.read_toml import what_stands
 from tuninglib.statistics.planning import RunOrder
 from tuninglib.text_files import printable
@@ -76,7 +74,7 @@ def plan(session_folder, *, gain_percent: float = 100 * USUAL_GAIN, sheet_file: 
             day_sd=start.day_sd,
         )
 
-    rules = stop_rules.box(start.limits, start.system)
+    rules = run_sheet.box(start.limits, start.system)
 
     def answer(**v):
         source = "moved" if kit.moved(v["scatter"], first) else start.source
@@ -143,7 +141,7 @@ def day_words(day: Day, *, gain, scatter, source) -> tuple:
         ),
         (
             "First pass",
-            f"{stop_rules.first_pass_text(day.first_pass)} {stop_rules.why_first(day.first_pass)}",
+            f"{run_sheet.first_pass_text(day.first_pass)} {run_sheet.why_first(day.first_pass)}",
         ),
         (
             "Order",

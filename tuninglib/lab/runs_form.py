@@ -5,13 +5,11 @@ After each run it says what the rows so far say.
 
 import ipywidgets as widgets
 
-from tuninglib.analysis.day_plan import start_of, usual_repeats
-from tuninglib.analysis.interim import interim_of_folder
+from tuninglib.analysis.day_plan import interim_of_folder, start_of, usual_repeats
 from tuninglib.lab import kit
-from tuninglib.report import interim, stop_rules
-from tuninglib.report.display import Prose, Table
-from tuninglib.report.templates import render
-from tuninglib.session.add_run import (
+from tuninglib.report import run_sheet, verdict
+from tuninglib.report.page_parts import Prose, Table, render
+from tuninglib.session.edit import (
     Sheet,
     add_column,
     add_run,
@@ -21,8 +19,8 @@ from tuninglib.session.add_run import (
     row_text,
     take_back,
 )
-from tuninglib.session.columns import COLUMNS, OF_ONE_RUN
-from tuninglib.session.read_runs import RUNS
+from tuninglib.session.read_table import COLUMNS, OF_ONE_RUN
+from tuninglib.session.tables import RUNS
 from tuninglib.text_files import SessionError
 
 # A row with none of these says nothing.
@@ -98,7 +96,7 @@ def _form(session_folder, build, said):
     fields = {key: _field(sheet, key) for key in sheet.keys if key}
     beside = {key: widgets.HTML() for key in fields}
     words, so_far, rows = widgets.HTML(), widgets.HTML(), widgets.HTML()
-    rules = widgets.HTML(kit.words_html(stop_rules.box(start.limits, start.system), live=False))
+    rules = widgets.HTML(kit.words_html(run_sheet.box(start.limits, start.system), live=False))
     planned = kit.slider(
         "planned runs of each setup",
         "",
@@ -180,7 +178,7 @@ def _form(session_folder, build, said):
     def tell():
         try:
             results, found = interim_of_folder(session_folder, planned=round(planned.value))
-            shown = interim.sentences(results, found, start.system)
+            shown = verdict.interim_sentences(results, found, start.system)
         except (ValueError, OSError) as error:
             shown = kit.problems_prose(error)
         so_far.value = kit.words_html(shown)

@@ -10,13 +10,12 @@ import ipywidgets as widgets
 
 from tuninglib.lab import kit
 from tuninglib.lab.explore import written
-from tuninglib.report.display import Prose
-from tuninglib.report.templates import render
+from tuninglib.report.page_parts import Prose, render
 from tuninglib.session import schema
 from tuninglib.session.edit import problems_of, write_values
+from tuninglib.session.fields import read_value
 from tuninglib.session.new import example_in
 from tuninglib.session.read_toml import TOML, tables_as_typed
-from tuninglib.session.read_value import read_value
 from tuninglib.text_files import SessionError
 
 # A choice that stands for no line in the file.

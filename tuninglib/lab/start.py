@@ -1,5 +1,6 @@
 """The workbooks in JupyterLab: which folder they work on, and how the server is started."""
 
+import base64
 import hashlib
 import os
 import subprocess
@@ -8,10 +9,13 @@ from pathlib import Path
 
 from jupyter_core.paths import jupyter_data_dir
 
-from tuninglib.report.display import Prose
-from tuninglib.report.make import PACKAGE, workbook_path
-from tuninglib.text_files import Problem, SessionError
+from tuninglib.lab import kit
+from tuninglib.report.make import PACKAGE, report_folder, workbook_path
+from tuninglib.report.page_parts import Html, Prose, render
+from tuninglib.text_files import Problem, SessionError, printable
 from tuninglib.whole_files import write_together
+
+# The workbooks in JupyterLab: which folder they work on, and how the server is started -----------
 
 # Set by ``tuninglib lab FOLDER`` for the workbooks that it opens.
 SESSION_VARIABLE = "TUNINGLIB_SESSION"
@@ -166,3 +170,75 @@ def start_lab(session_folder: str = "", *, browser: bool = True) -> int:
         return subprocess.run(lab_command(browser=browser), env=environment, check=False).returncode
     except KeyboardInterrupt:
         return 0
+
+
+# The button that makes the report, by the same command that a rider would type -------------------
+
+
+def make_report_with(session_folder, show):
+    """Run ``tuninglib report`` and show its progress line by line.
+
+    Parameters
+    ----------
+    session_folder : path
+    show : callable
+        Called with a :class:`tuninglib.report.page_parts.Prose` at each line of progress.
+
+    Returns
+    -------
+    Html or Prose
+        Links to the page, or what needs fixing.
+    """
+    command = [sys.executable, "-m", "tuninglib", "report", str(session_folder)]
+    show(Prose((("Working", "starting"),)))
+    with subprocess.Popen(
+        command,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        text=True,
+        encoding="utf-8",
+        errors="replace",
+        env={**os.environ, "PYTHONUTF8": "1"},
+    ) as running:
+        lines = []
+        for line in running.stdout:
+            lines.append(line.strip())
+            show(Prose((("Working", lines[-1].lstrip("· ")),)))
+    said = [line for line in lines if line and not line.startswith("·")]
+    if running.returncode != 0:
+        label = "To fix" if running.returncode == 2 else "The program failed"
+        return Prose(tuple((label, line) for line in said[-12:]), style="caution")
+    # What the command printed of the page's place lacks letters that a terminal has not.
+    return report_links(report_folder(session_folder) / "report.html", said[:-1])
+
+
+def report_links(page: Path, remarks=()) -> Html:
+    """Words and links to a report page that lies outside what JupyterLab serves.
+
+    Parameters
+    ----------
+    page : Path
+    remarks : sequence of str
+        What else the command said.
+    """
+    words = Prose((("Written", printable(str(page))), *(("", remark) for remark in remarks)))
+    copy = base64.b64encode(page.read_bytes()).decode()
+    link = render(
+        "lab/templates/report_link.html.j2", words=words.html(), name=page.name, page=copy
+    )
+    return Html(link, f"{words.plain()}\n")
+
+
+def report_button(session_folder):
+    """A button that makes the report of a session while the notebook stays usable.
+
+    Parameters
+    ----------
+    session_folder : path
+    """
+    return kit.background_action(
+        "Make the report",
+        "Runs: tuninglib report, on this session",
+        lambda show: make_report_with(session_folder, show),
+        icon="file-text",
+    )

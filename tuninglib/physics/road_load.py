@@ -6,9 +6,8 @@ from typing import NamedTuple
 import numpy as np
 
 from tuninglib.checks import plain, require
-from tuninglib.physics._motion import even_climb
 from tuninglib.physics.air import STANDARD_GRAVITY_M_S2
-from tuninglib.physics.hill import Ride
+from tuninglib.physics.motion import Ride, even_climb
 
 # 40 CFR 86.529-98, figure F98-9: loaded mass [kg], A [N], C [N/(km/h)2] of F = A + C V2.
 # (The figure's coast-down time for 160 kg, 4.10 s, does not follow from its own A and C, which
@@ -209,7 +208,7 @@ def top_speed_at_force_m_s(ride: Ride, *, force_n):
 
     Examples
     --------
-    >>> from tuninglib.physics.hill import Hill
+    >>> from tuninglib.physics.motion import Hill
     >>> ride = Ride(hill=Hill(1000.0, 0.0), mass_kg=200.0, air_density_kg_m3=1.2,
     ...             drag_area_m2=0.5, rolling_coefficient=0.0)
     >>> top_speed_at_force_m_s(ride, force_n=150.0)
@@ -243,7 +242,7 @@ def top_speed_at_power_m_s(ride: Ride, *, power_w):
 
     Examples
     --------
-    >>> from tuninglib.physics.hill import Hill
+    >>> from tuninglib.physics.motion import Hill
     >>> ride = Ride(hill=Hill(1000.0, 0.0), mass_kg=200.0, air_density_kg_m3=1.2,
     ...             drag_area_m2=0.5, rolling_coefficient=0.0)
     >>> top_speed_at_power_m_s(ride, power_w=0.5 * 1.2 * 0.5 * 20.0**3)

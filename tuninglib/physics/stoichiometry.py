@@ -97,7 +97,7 @@ def stoichiometric_ratio(formula: str) -> float:
     ----------
     formula : str
         Formula of the fuel, as in :func:`parse_formula`. For a blend, see
-        :class:`tuninglib.physics.blend.Blend`.
+        :class:`tuninglib.physics.fuels.Blend`.
 
     Returns
     -------

@@ -5,19 +5,13 @@ so that one combination has one name, one reason and one chance wherever it is s
 """
 
 from tuninglib import units
+from tuninglib.analysis.combinations import extremes
 from tuninglib.analysis.decide import LIKELY, leans
-from tuninglib.analysis.gates import extremes
 from tuninglib.analysis.records import one_each
 from tuninglib.interval import Interval
 from tuninglib.report import heat
-from tuninglib.report.cells import gain_text, money, plain, spaced, spaced_list
-from tuninglib.rounding import (
-    fixed,
-    listing,
-    odds_text,
-    percent,
-    quantity_text,
-)
+from tuninglib.report.page_parts import gain_text, money, plain, spaced, spaced_list
+from tuninglib.rounding import fixed, listing, odds_text, percent, quantity_text
 
 # Chance of being leaner than the band above which a warning is given.
 WORTH_A_WARNING = 0.05

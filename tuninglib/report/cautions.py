@@ -1,6 +1,14 @@
 """The usual cautions, in full."""
 
-from tuninglib.report.display import Prose
+from tuninglib.analysis.mixture import WIDEST_STEADY_LAMBDA
+from tuninglib.report.page_parts import Prose, distance_text, mixture_of, plain, spaced, taken
+from tuninglib.rounding import fixed, gauge_text, listing, percent
+from tuninglib.session.defaults import day_temperature_of, ethanol_of
+from tuninglib.statistics.repeats import NAMED
+from tuninglib.statistics.speedometer import legal_true_speed_m_s
+from tuninglib.units import convert
+
+# The usual cautions, in full ---------------------------------------------------------------------
 
 CAUTIONS = (
     (
@@ -41,3 +49,394 @@ CAUTIONS = (
 def sentences() -> Prose:
     """The usual cautions, in full."""
     return Prose(CAUTIONS, style="caution")
+
+
+# Doubts: what was written down that the rest of the session speaks against, and what to check ----
+
+_OF_READINGS = ("reading", "readings disagree", "flow direction", "fuel direction")
+# Odds of being leaner than the band above which nobody is sent out with a setup again.
+_LEAN = 0.1
+_LAST_WORD = "If you know what went wrong, say so in the column exclude, and it is left out."
+
+
+def of_readings(results) -> list:
+    """Labels and sentences about gauge readings and the order of setups."""
+    words = {
+        "reading": _reading,
+        "readings disagree": _readings_disagree,
+        "flow direction": _flow_direction,
+        "fuel direction": _fuel_direction,
+    }
+    found = [words[d.code](results, d) for d in results.doubts if d.code in _OF_READINGS]
+    wide = [doubt for doubt in results.doubts if doubt.code == "wide spread"]
+    return found + ([_wide(results, wide)] if wide else [])
+
+
+def of_speeds(results) -> list:
+    """Labels and sentences about the speeds of runs."""
+    words = {"run": _run, "runs disagree": _runs_disagree, "way down": _way_down}
+    found = [words[doubt.code](results, doubt) for doubt in results.doubts if doubt.code in words]
+    stated = [doubt for doubt in results.doubts if doubt.code == "stated"]
+    return found + ([_stated(stated)] if stated else [])
+
+
+def _stated(found) -> tuple:
+    what = listing(
+        f"{doubt.what} (by {fixed(doubt.off, 1)} times its ±)"
+        if doubt.off > 1
+        else f"{doubt.what} (within its ±, but with the rest)"
+        for doubt in found
+    )
+    return (
+        "Against session.toml",
+        "all runs together do not go with what is stated of slope, wind, masses, drag and the "
+        f"speedometer; they would fit best with another {what}. Slope and wind look alike here: "
+        "check the grade first, then masses and the speedometer. The intervals do not hold a "
+        "mistake in what is stated.",
+    )
+
+
+def on_run(run) -> str:
+    """With what weight a run's reading and speeds count, where that is less than half or so."""
+    parts = [
+        f"{what} {weight_text(weight)}"
+        for what, weight in (
+            ("reading counts", run.reading_weight),
+            ("speeds count", run.force_weight),
+        )
+        if weight is not None and weight < NAMED
+    ]
+    return "; ".join(parts)
+
+
+def weight_text(weight: float) -> str:
+    """A weight with two decimals.
+
+    Examples
+    --------
+    >>> weight_text(0.0021), weight_text(0.126)
+    ('under 0.01', '0.13')
+    """
+    return "under 0.01" if weight < 0.01 else fixed(weight, 2)
+
+
+def _label(doubt) -> str:
+    runs = listing(f"{number:g}" for number in doubt.runs)
+    return f"Run{'s' if len(doubt.runs) > 1 else ''} {runs} ({spaced(doubt.setup)})"
+
+
+def _middles(results, doubt) -> list:
+    """What the gauge showed on the runs of a doubt, as the gauge prints it."""
+    middle = {
+        run.run: (run.gauge_low + run.gauge_high) / 2
+        for run in results.runs
+        if run.gauge_low is not None and run.run in doubt.runs
+    }
+    return [middle[number] for number in doubt.runs]
+
+
+def _reading(results, doubt) -> tuple:
+    gauge, (middle,) = results.session.gauge, _middles(results, doubt)
+    side = "leaner" if doubt.off > 0 else "richer"
+    return (
+        _label(doubt),
+        f"reads {gauge_text(middle, gauge)} where the other readings say "
+        f"{gauge_text(middle / (1 + doubt.off), gauge)} ({percent(abs(doubt.off))} {side}). It "
+        f"counts with weight {weight_text(doubt.weight)} instead of 1. Check what was written "
+        "down; if it is right, look for a misfire, an air leak or a throttle that was not fully "
+        f"open. {_LAST_WORD}",
+    )
+
+
+def _readings_disagree(results, doubt) -> tuple:
+    gauge = results.session.gauge
+    read = listing(gauge_text(middle, gauge) for middle in _middles(results, doubt))
+    return (
+        _label(doubt),
+        f"read {read}, and {_undecided(doubt)} with weight {weight_text(doubt.weight)}, which "
+        f"makes the interval wide. Check what was written down{_again(results, doubt)}. "
+        + _LAST_WORD,
+    )
+
+
+def _undecided(doubt) -> str:
+    if len(doubt.runs) == 2:
+        return "two cannot tell which one is wrong. Both are kept"
+    return "there is no majority to tell which are wrong. All are kept"
+
+
+def _again(results, doubt) -> str:
+    """The advice to ride a setup again; never one that knocked or may be lean."""
+    mixture = mixture_of(results, doubt.setup)
+    may_be_lean = mixture is None or mixture.odds is None or mixture.odds.leaner > _LEAN
+    if doubt.setup in results.knocked or may_be_lean:
+        return ""
+    return ", or ride that setup once more"
+
+
+def _wide(results, doubts) -> tuple:
+    scale = results.session.gauge.scale
+    limit = fixed(WIDEST_STEADY_LAMBDA * scale, 1 if scale > 1.5 else 3)
+    runs = [number for doubt in doubts for number in doubt.runs]
+    read = [run for run in results.runs if run.reading_weight is not None and run.state == "full"]
+    which = f"run{'s' if len(runs) > 1 else ''} {listing(f'{n:g}' for n in sorted(runs))}"
+    if len(runs) == len(read) > 1:
+        which = f"all {len(runs)} runs"
+    return (
+        "Wide readings",
+        f"on {which} low and high are more than {limit} apart on this gauge, further than at "
+        "steady full throttle. Write down the steady range after two or three seconds of full "
+        "throttle, not the extremes of the whole run. As it is, the steady reading may be anywhere "
+        "between the two: these readings count less, and the intervals are wider.",
+    )
+
+
+def _flow_direction(results, doubt) -> tuple:
+    return (
+        f"{spaced(doubt.setup)} and {spaced(doubt.other)}",
+        f"{spaced(doubt.setup)} reads {percent(doubt.off, 1)} leaner than {spaced(doubt.other)}, "
+        "although its injector flows more and should read richer. Check that the injectors or the "
+        "fuels were not swapped, that the stated flows are right, and that there is no air leak.",
+    )
+
+
+def _fuel_direction(results, doubt) -> tuple:
+    return (
+        f"{spaced(doubt.setup)} and {spaced(doubt.other)}",
+        f"{spaced(doubt.setup)} reads {percent(-doubt.off, 1)} richer than {spaced(doubt.other)}, "
+        "although its fuel has more ethanol and should read leaner. Check that the fuels were not "
+        "swapped, and that the tank was empty before it was filled.",
+    )
+
+
+def _run(results, doubt) -> tuple:
+    size = f"{percent(abs(doubt.off))} {'more' if doubt.off > 0 else 'less'}"
+    return (
+        _label(doubt),
+        f"its speeds need {size} wheel force than the other runs say. It counts with weight "
+        f"{weight_text(doubt.weight)} instead of 1. Check both speeds as they were written down; "
+        "if they are right, think of the gear, a gust or a throttle that was not fully open. "
+        + _LAST_WORD,
+    )
+
+
+def _runs_disagree(results, doubt) -> tuple:
+    size = f"differ by {percent(doubt.off)}" if doubt.off else "differ"
+    return (
+        _label(doubt),
+        f"their wheel forces {size}, more than runs do from one to the next, and "
+        f"{_undecided(doubt)} with weight {weight_text(doubt.weight)}, which makes the interval of "
+        f"this setup wide. Check the speeds as they were written down{_again(results, doubt)}. "
+        + _LAST_WORD,
+    )
+
+
+def _way_down(results, doubt) -> tuple:
+    return (
+        _label(doubt),
+        "the speeds of its way down do not fit the other runs. They count with weight "
+        f"{weight_text(doubt.weight)} instead of 1. Check both as they were written down, and that "
+        f"the clutch was pulled all the way. {_LAST_WORD}",
+    )
+
+
+# What was taken for granted that the rider could have said, and what would surprise --------------
+
+# Mean wheel power over the hill above which a remark is made. Road singles reach 60 to 80 kW a
+# litre at their best engine speed, less on average (common practice).
+SURPRISING_OUTPUT_W_M3 = 55e6
+# And below which one is. At full throttle a four-stroke's mean pressure, as far as it arrives at
+# the wheel, is 6 bar or more (common practice); with that, it would turn below 2800 rpm.
+SMALL_OUTPUT_W_M3 = 14e6
+# Highest mean wind of a road test in UN GTR 2 (from memory).
+STRONG_WIND_M_S = 3.0
+
+
+def remarks(results) -> list:
+    """What was taken for granted that the rider could have said."""
+    session, found = results.session, []
+    if session.gauge.scale is None and session.runs["gauge_low"].notna().any():
+        found.append(
+            "the gauge's scale is not known (what it prints at lambda 1), so its readings say "
+            "nothing about lambda and no mixture is judged; write scale under [gauge]."
+        )
+    unlabelled = [
+        name for name, fuel in session.fuels.items() if ethanol_of(fuel).source != "stated"
+    ]
+    if unlabelled:
+        found.append(
+            f"the ethanol content of {listing(unlabelled)} is not written down; 5 % is taken, and "
+            "0 to 10 % would move lambda by about 2 % either way."
+        )
+    if air_was_not_read(session):
+        day = day_temperature_of(session)
+        low, high = (
+            plain(end, "temperature", session.about.units)
+            for end in (day.value - day.half_width, day.value + day.half_width)
+        )
+        found.append(
+            "the air temperature was not written down for every run, so the others are taken to be "
+            f"somewhere from {low} to {high}, which widens force and power. Write temperature "
+            "under [weather], be it as a range."
+        )
+    found += _running_in(session)
+    without = int((session.runs["entry_taken"] & (session.runs["exclude"] == "")).sum())
+    if without:
+        entry = taken(session.hill.entry_speed, "speed", session.about.units)
+        found.append(
+            f"{without} of the runs have no entry speed of their own, so the one said for all of "
+            f"them is taken: {entry} as shown. What is not known of it counts on every run anew "
+            "and once for all together: gains and forces are wider for it."
+        )
+    if results.pressure_source == "altitude":
+        found.append(
+            "no air pressure was written down, so that of the standard atmosphere at the hill's "
+            "altitude is taken; the day's can differ by 3 %."
+        )
+    if results.pressure_source == "sea level":
+        found.append(
+            "neither air pressure nor altitude was written down, so standard pressure at sea "
+            f"level is taken; every {plain(100.0, 'length', session.about.units)} of altitude is "
+            "1.2 %."
+        )
+    if results.road is None:
+        ridden = any(run.shown_entry_m_s is not None for run in results.runs)
+        found.append(
+            f"no run of the reference {spaced(results.reference)} has speeds, so no gain can be "
+            "worked out."
+            if ridden
+            else "no run has speeds, so no gain can be worked out."
+        )
+    else:
+        found += _surprises(results)
+        found += _speedometer(results)
+    if results.road and results.road.speed_factor.source == "legal range":
+        factor = results.road.speed_factor
+        found.append(
+            "the speedometer is not calibrated. Legal ones may read high, never low; true speed "
+            f"is taken as {fixed(factor.value, 2)} ± {fixed(factor.half_width, 2)} of what it "
+            "shows (UN R39), which is part of every interval." + _if_shown_high(results)
+        )
+    return found
+
+
+def _running_in(session) -> list:
+    """Engines that were ridden at full throttle before they were run in, as far as is said."""
+    rows = session.runs[(session.runs["state"] == "full") & (session.runs["exclude"] == "")]
+    ridden = {session.setups[name].engine for name in rows["setup"]}
+    found, system = [], session.about.units
+    for name, engine in session.engines.items():
+        wanted, since = engine.running_in, engine.since_opened
+        if name not in ridden or wanted is None:
+            continue
+        asked = f"its parts ask for {distance_text(wanted.value, system)} of running in"
+        if since is None:
+            found.append(
+                f"the engine {spaced(name)} was ridden at full throttle, and {asked}: was it run "
+                "in? Write since_opened under its table."
+            )
+        elif since.value < wanted.value:
+            found.append(
+                f"the engine {spaced(name)} was ridden at full throttle "
+                f"{distance_text(since.value, system)} after it was opened, but {asked}: it may "
+                "wear, and pull less than it will."
+            )
+    return found
+
+
+def _if_shown_high(results) -> str:
+    """How a speedometer at the legal limit would change the gain that matters most."""
+    setup = results.plan.ride.setup if results.plan.ride else None
+    if setup not in results.road.gain_if_shown_high:
+        setup = next(iter(results.road.gain_if_shown_high), None)
+    if setup is None:
+        return ""
+    stated = next(pull.gain.ratio.value for pull in results.pulls if pull.setup == setup)
+    return (
+        f" If it shows as much too much as the law allows, the gain of {spaced(setup)} is "
+        f"{percent(results.road.gain_if_shown_high[setup], 1)} instead of {percent(stated, 1)}."
+    )
+
+
+def _speedometer(results) -> list:
+    """A calibration that the law would not expect."""
+    factor = results.road.speed_factor
+    if factor.source not in ("stated", "checks", "pairs"):
+        return []
+    shown = [run.shown_exit_m_s for run in results.runs if run.force_n is not None]
+    middle = sum(shown) / len(shown)
+    lowest, highest = (speed / middle for speed in legal_true_speed_m_s(middle))
+    low, high = factor.value - factor.half_width, factor.value + factor.half_width
+    if low > highest:
+        return [
+            "by its calibration the speedometer shows less than the true speed, which no legal one "
+            "may: check the calibration."
+        ]
+    if high < lowest:
+        return [
+            "by its calibration the speedometer shows more than UN R39 allows (true speed plus a "
+            "tenth plus 4 km/h): check the calibration, the tyre size and the gearing."
+        ]
+    return []
+
+
+def _surprises(results) -> list:
+    """Forces and winds that are possible, but would surprise."""
+    session, found = results.session, []
+    output = {
+        pull.setup: pull.power_w.value
+        / session.engines[session.setups[pull.setup].engine].displacement_m3
+        for pull in results.pulls
+    }
+    timed = [run for run in results.runs if run.counts and run.shown_exit_m_s is not None]
+    slowed = [run for run in timed if run.shown_exit_m_s < run.shown_entry_m_s]
+    if len(slowed) > len(timed) / 2:
+        least = min(pull.force_n.value for pull in results.pulls)
+        found.append(
+            f"on {len(slowed)} of {len(timed)} runs the bike was slower at the marker than at the "
+            f"start line, at full throttle. That makes {least:.0f} N at the wheel of the weakest "
+            "setup: check that entry_speed and exit_speed are not swapped."
+        )
+    loud = [spaced(setup) for setup, value in output.items() if value > SURPRISING_OUTPUT_W_M3]
+    if loud:
+        found.append(
+            f"{listing(loud)} would put up to {max(output.values()) / 1e6:.0f} kW a litre on the "
+            "road on average over the hill, a lot for a road engine: check the units of the speeds "
+            "(km/h or mph?), the masses and the grade."
+        )
+    elif output and max(output.values()) < SMALL_OUTPUT_W_M3:
+        found.append(
+            f"no setup puts more than {max(output.values()) / 1e6:.0f} kW a litre on the road on "
+            "average over the hill, little for full throttle: check the units of the speeds (mph "
+            "or km/h?), the masses and the grade."
+        )
+    found += _mixed_units(session.speed_units)
+    wind = session.weather.headwind
+    blowing = max([abs(wind.value), *(abs(v) for v in session.runs["headwind_m_s"].dropna())])
+    if blowing > STRONG_WIND_M_S:
+        found.append(
+            f"a wind of {blowing:.1f} m/s was written down; standards for road tests stop at "
+            f"{STRONG_WIND_M_S:g} m/s on average (UN GTR 2, from memory)."
+        )
+    return found
+
+
+def _mixed_units(units) -> list:
+    """Columns of one speedometer under different units."""
+    by_unit = {}
+    for key, unit in units.items():
+        by_unit.setdefault(convert(1.0, unit, "m/s"), (unit, []))[1].append(key)
+    if len(by_unit) < 2:
+        return []
+    said = [f"{listing(keys)} in {unit}" for unit, keys in by_unit.values()]
+    return [
+        f"runs.csv has {listing(said)}, but one speedometer shows one unit: check the header, as a "
+        "wrong unit in it makes another vehicle's forces."
+    ]
+
+
+def air_was_not_read(session) -> bool:
+    """Whether the air of a timed run is known neither from its row nor from the day."""
+    runs = session.runs
+    timed = runs[(runs["exclude"] == "") & runs["shown_exit_m_s"].notna()]
+    return session.weather.temperature is None and timed["air_temperature_k"].isna().any()

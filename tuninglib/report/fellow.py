@@ -21,8 +21,7 @@ from tuninglib.physics.air import (
     standard_pressure_pa,
 )
 from tuninglib.report.advice import WORTH_A_WARNING, chance, gate_sentence
-from tuninglib.report.display import Html
-from tuninglib.report.templates import asset, render
+from tuninglib.report.page_parts import Html, asset, render
 from tuninglib.report.what_if import REFUSALS
 from tuninglib.rounding import fixed, interval_text
 from tuninglib.session.defaults import air_of_runs

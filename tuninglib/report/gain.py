@@ -3,19 +3,28 @@
 import numpy as np
 
 from tuninglib import units
-from tuninglib.report import doubts
-from tuninglib.report.cells import (
+from tuninglib.report import cautions
+from tuninglib.report.page_parts import (
+    COLOURS,
+    INK,
+    MARKERS,
     NONE,
+    SOFT,
+    Picture,
+    Prose,
+    Table,
     bold_name,
+    figure_of,
     gain_text,
     headed,
     interval_cell,
+    name_rows,
+    picture,
     spaced,
     spaced_list,
     system_of,
+    title,
 )
-from tuninglib.report.display import Picture, Prose, Table, picture
-from tuninglib.report.drawing import COLOURS, INK, MARKERS, SOFT, figure_of, name_rows, title
 from tuninglib.rounding import listing, percent
 
 # What the table says for a code of the analysis; other codes are words already.
@@ -57,7 +66,7 @@ def sentences(results) -> Prose:
                 f"difference stands up to {count} comparisons at 5 % together.",
             )
         )
-    items += doubts.of_speeds(results)
+    items += cautions.of_speeds(results)
     items += [("Note", sentence) for sentence in _notes(results)]
     return Prose(tuple(items), style="points")
 

@@ -4,22 +4,70 @@ import hashlib
 import os
 import threading
 from concurrent.futures import BrokenExecutor, ProcessPoolExecutor, as_completed
+from contextlib import contextmanager
 from dataclasses import dataclass
 from multiprocessing import get_context
 from pathlib import Path
 
-from tuninglib.report.make import (
-    PACKAGE,
-    WorkbookError,
-    make_report,
-    report_folder,
-    workbook_path,
-)
+from tuninglib.report.make import PACKAGE, WorkbookError, make_report, report_folder, workbook_path
 from tuninglib.report.page import MissingPdf
 from tuninglib.session.read_log import log_files
 from tuninglib.session.read_toml import tables_as_typed
 from tuninglib.text_files import SessionError
 from tuninglib.whole_files import in_words, write_atomic
+
+# Reports on the workers of a club's server: an executor of dask.distributed, an optional extra
+
+# A worker that is lost this often with one session is not given that session again.
+_RETRIES = 2
+_PATIENCE_S = 10
+
+
+class NoCluster(RuntimeError):
+    """The cluster's package is not installed, or its scheduler does not answer."""
+
+
+@contextmanager
+def executor_at(address: str):
+    """Executor whose tasks run on the workers of a scheduler.
+
+    Parameters
+    ----------
+    address : str
+        Of the scheduler, for example ``"tcp://127.0.0.1:8786"``.
+
+    Yields
+    ------
+    concurrent.futures.Executor
+
+    Raises
+    ------
+    NoCluster
+        If the package is not there, or nobody answers within ten seconds.
+
+    Notes
+    -----
+    Scheduling, retries and lost workers are dask.distributed's own.
+    """
+    try:
+        from distributed import Client
+    except ImportError as error:
+        raise NoCluster(
+            "a scheduler needs the extra package: pip install 'tuninglib[cluster]'; or leave "
+            "--scheduler out to use this machine's cores"
+        ) from error
+    try:
+        client = Client(address, timeout=_PATIENCE_S, set_as_default=False)
+    except (OSError, ValueError) as error:
+        raise NoCluster(
+            f"no scheduler answers at {address}; start one with: dask scheduler, and workers "
+            "with: dask worker ADDRESS --nthreads 1"
+        ) from error
+    with client:
+        yield client.get_executor(pure=False, retries=_RETRIES)
+
+
+# Reports of many sessions: several at a time, those that have not changed left as they are -------
 
 # Beside each report: what it was made from and with.
 MADE_FROM = "made_from.sha256"
@@ -130,7 +178,7 @@ def make_reports(
         Called with an outcome, how many are done, and how many there are.
     executor : concurrent.futures.Executor, optional
         Does the work instead of processes of this machine, each session one task; of
-        :func:`tuninglib.report.cluster.executor_at`, for example. Whoever works for it has to see
+        :func:`tuninglib.report.many.executor_at`, for example. Whoever works for it has to see
         the same folders under the same names, and the same version of this package.
 
     Returns

@@ -3,10 +3,9 @@
 import dataclasses
 
 from tuninglib.interval import Measured
-from tuninglib.report import response
-from tuninglib.report.cells import spaced, system_of, taken
-from tuninglib.report.display import Prose, Table
+from tuninglib.report import injector
 from tuninglib.report.mixture import counted
+from tuninglib.report.page_parts import Prose, Table, spaced, system_of, taken
 from tuninglib.rounding import listing, percent
 
 METHOD = (
@@ -80,7 +79,7 @@ METHOD = (
 
 def sentences(results) -> Prose:
     """How the numbers come about, what they rest on, and where that is published."""
-    found = response.in_numbers(results)
+    found = injector.in_numbers(results)
     items = [
         (label, f"{text} Found here: {found}." if label == "Flow response" and found else text)
         for label, text in METHOD

@@ -1,12 +1,26 @@
 """The mixture: what the gauge said, and what it means on the fuel in the tank."""
 
-from tuninglib.analysis.gauge_check import PART_THROTTLE
+from tuninglib.analysis.doubts import PART_THROTTLE
 from tuninglib.interval import Measured
-from tuninglib.physics.blend import Blend, lambda_shift
-from tuninglib.report import doubts
-from tuninglib.report.cells import NONE, bold_name, spaced, spaced_list, taken
-from tuninglib.report.display import Picture, Prose, Table, picture
-from tuninglib.report.drawing import BAND, INK, TOP_IN, figure_of, name_rows, title
+from tuninglib.physics.fuels import Blend, lambda_shift
+from tuninglib.report import cautions
+from tuninglib.report.page_parts import (
+    BAND,
+    INK,
+    NONE,
+    TOP_IN,
+    Picture,
+    Prose,
+    Table,
+    bold_name,
+    figure_of,
+    name_rows,
+    picture,
+    spaced,
+    spaced_list,
+    taken,
+    title,
+)
 from tuninglib.rounding import (
     decimals_of_step,
     fixed,
@@ -58,7 +72,7 @@ def sentences(results) -> Prose:
     silent = [m.setup for m in results.mixtures if m.lambda_ is None]
     if silent:
         items.append(("No reading", f"{spaced_list(silent)}."))
-    items += doubts.of_readings(results)
+    items += cautions.of_readings(results)
     items += [("Fuel", sentence) for sentence in _fuels(results)]
     return Prose(tuple(items), style="points")
 

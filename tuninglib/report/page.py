@@ -7,10 +7,9 @@ from dataclasses import dataclass, field
 
 from markupsafe import Markup
 
-from tuninglib.report.display import not_mathematics
-from tuninglib.report.templates import asset, render
+from tuninglib.report.page_parts import asset, not_mathematics, render
 
-# What :func:`~tuninglib.report.display.not_mathematics` puts around an output.
+# What :func:`~tuninglib.report.page_parts.not_mathematics` puts around an output.
 NOT_MATHEMATICS = not_mathematics("|").split("|")
 # What the page may do: show its own styles and images, run its own one script, load nothing.
 POLICY = Markup("default-src 'none'; img-src data:; style-src 'unsafe-inline'")

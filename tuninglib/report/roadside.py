@@ -8,15 +8,14 @@ import hashlib
 import json
 
 from tuninglib import units
-from tuninglib.report import stop_rules
+from tuninglib.report import run_sheet
 from tuninglib.report.page import policy_of
+from tuninglib.report.page_parts import asset, render
 from tuninglib.report.run_sheet import AFTER, BEFORE, Heading
-from tuninglib.report.templates import asset, render
-from tuninglib.session.add_run import Sheet
-from tuninglib.session.columns import COLUMNS, OF_ONE_RUN
 from tuninglib.session.cross_checks import HIGHEST_LAMBDA, LOWEST_LAMBDA, SHARE_OF_WIND
-from tuninglib.session.read_runs import RUNS
-from tuninglib.session.read_table import NO_REASON
+from tuninglib.session.edit import Sheet
+from tuninglib.session.read_table import COLUMNS, NO_REASON, OF_ONE_RUN
+from tuninglib.session.tables import RUNS
 from tuninglib.statistics.planning import RunOrder
 from tuninglib.text_files import read_text
 
@@ -34,7 +33,7 @@ def roadside_page(
     ----------
     order : tuninglib.statistics.planning.RunOrder
     heading : tuninglib.report.run_sheet.Heading
-    sheet : tuninglib.session.add_run.Sheet
+    sheet : tuninglib.session.edit.Sheet
         runs.csv as it stands: its columns are the fields, its rows come first in what is saved.
     ends : dict of str to dict
         For each setup, those that end with it, by ``"knock"`` and ``"lean"``.
@@ -55,11 +54,11 @@ def roadside_page(
         style=asset("report/page/roadside.css"),
         script=script,
         title=heading.title,
-        stop_heading=stop_rules.END,
-        stop=stop_rules.end_the_run(heading.limits, heading.system),
-        whose=stop_rules.whose_limits(heading.limits),
-        habits=(*stop_rules.HABITS, stop_rules.KNOCK_ENDS),
-        order=stop_rules.first_pass_text(heading.first_pass),
+        stop_heading=run_sheet.END,
+        stop=run_sheet.end_the_run(heading.limits, heading.system),
+        whose=run_sheet.whose_limits(heading.limits),
+        habits=(*run_sheet.HABITS, run_sheet.KNOCK_ENDS),
+        order=run_sheet.first_pass_text(heading.first_pass),
         before=BEFORE,
         after=AFTER,
         rows=len(sheet.table.rows),
@@ -129,9 +128,9 @@ def _data(order, heading, sheet, gauge) -> dict:
         },
         "limits": {
             "reading": limits.reading,
-            "edge": stop_rules.edge_text(limits),
+            "edge": run_sheet.edge_text(limits),
             "hottest_k": limits.hottest_k,
-            "hottest": stop_rules.hottest_text(limits, heading.system),
+            "hottest": run_sheet.hottest_text(limits, heading.system),
             "whose_hottest": "your limit of" if limits.hottest_is_stated else "the usual limit of",
         },
         "wind": {

@@ -4,12 +4,160 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 from tuninglib import units
-from tuninglib.analysis.ride_order import FirstPass
-from tuninglib.analysis.stop_limits import StopLimits
-from tuninglib.report import stop_rules
+from tuninglib.analysis.combinations import StopLimits
+from tuninglib.analysis.day_plan import FirstPass
 from tuninglib.report.page import POLICY
-from tuninglib.report.templates import asset, render
+from tuninglib.report.page_parts import Prose, asset, plain, render, spaced_list
+from tuninglib.rounding import decimals_of_step, fixed
 from tuninglib.statistics.planning import RunOrder
+
+# When to end a test run at once, and how to read it: said here, for plan, run sheet and form -----
+
+END = "Close the throttle and end the run"
+# Rounded as riders say it.
+_USUAL_HOTTEST = {"metric": "230 °C", "us": "445 °F", "imperial": "230 °C"}
+
+
+def edge_text(limits) -> str:
+    """Lean edge of the band as the gauge shows it and as lambda; empty if it is not known.
+
+    Parameters
+    ----------
+    limits : tuninglib.analysis.combinations.StopLimits
+    """
+    if limits.band is None:
+        return ""
+    lambda_ = f"lambda {fixed(limits.band.highest, 2)}"
+    if limits.reading is None:
+        return lambda_
+    shown = fixed(limits.reading, decimals_of_step(limits.resolution))
+    return lambda_ if shown == lambda_.split()[1] else f"{shown} on this gauge ({lambda_})"
+
+
+def hottest_text(limits, system: str) -> str:
+    """Head temperature above which a run is ended.
+
+    Parameters
+    ----------
+    limits : tuninglib.analysis.combinations.StopLimits
+    system : str
+    """
+    if limits.hottest_is_stated:
+        return plain(limits.hottest_k, "temperature", system)
+    return f"about {usual_hottest(system)} at the spark plug"
+
+
+def usual_hottest(system: str) -> str:
+    """The usual limit of a head, as riders say it.
+
+    Parameters
+    ----------
+    system : str
+    """
+    return _USUAL_HOTTEST[system]
+
+
+def end_the_run(limits, system: str) -> tuple:
+    """What ends a run at once: one sentence for each sign.
+
+    Parameters
+    ----------
+    limits : tuninglib.analysis.combinations.StopLimits
+    system : str
+    """
+    edge = edge_text(limits) or "your target band"
+    coolant = ", or the coolant hotter than usual" if limits.liquid else ""
+    return (
+        "At the first rattle or ping. Ride that setup no more, nor any leaner one.",
+        f"When you read leaner than {edge} after two seconds of full throttle.",
+        f"When the head is hotter than {hottest_text(limits, system)}{coolant}.",
+        "When anything smells, leaks, slips or feels loose.",
+    )
+
+
+def whose_limits(limits) -> str:
+    """Where the limits come from.
+
+    Parameters
+    ----------
+    limits : tuninglib.analysis.combinations.StopLimits
+    """
+    found = []
+    if limits.band is not None:
+        found.append("lambda is the lean edge of your target band")
+        if limits.band.moved:
+            found[-1] += (
+                f", brought from {fixed(limits.band.stated_highest, 2)} to the rich side because "
+                "of minutes of full load on an air-cooled engine (see [use])"
+            )
+        if limits.reading is None:
+            found.append("look up what your gauge shows there, session.toml does not say")
+    found.append(
+        "the head's limit is yours"
+        if limits.hottest_is_stated
+        else "the head's limit is common practice, from memory, as you state none"
+    )
+    text = "; ".join(found)
+    return f"{text[0].upper()}{text[1:]}."
+
+
+HABITS = (
+    "Write down the gauge's steady range after two or three seconds of full throttle, not the "
+    "extremes of the whole run.",
+    "Before each run let the engine cool to the same head temperature.",
+)
+KNOCK_ENDS = (
+    "Ride a leaner setup only after the richer one stayed quiet. A setup that knocks ends all "
+    "leaner ones: strike them out."
+)
+
+
+def box(limits, system: str) -> Prose:
+    """The rules for the panels, as a caution box.
+
+    Parameters
+    ----------
+    limits : tuninglib.analysis.combinations.StopLimits
+    system : str
+    """
+    items = [(END, "")]
+    items += [("", sentence) for sentence in end_the_run(limits, system)]
+    items.append(("Limits", whose_limits(limits)))
+    items += [("On every run", " ".join(HABITS)), ("From rich to lean", KNOCK_ENDS)]
+    return Prose(tuple(items), style="caution")
+
+
+def first_pass_text(first_pass) -> str:
+    """Why the setups of a planned day come in their order.
+
+    Parameters
+    ----------
+    first_pass : tuninglib.analysis.day_plan.FirstPass
+    """
+    if first_pass.source == "given":
+        return "As you named them; check that the richest comes first."
+    reference = "The reference, as its mixture is known; then from" * first_pass.reference_first
+    return f"{reference or 'From'} rich to lean on each engine."
+
+
+def why_first(first_pass) -> str:
+    """What the order rests on.
+
+    Parameters
+    ----------
+    first_pass : tuninglib.analysis.day_plan.FirstPass
+    """
+    return {
+        "gauge": "Which is richer follows from what the gauge showed.",
+        "flow": "Which is richer follows from injector flow and fuel, as not all were read yet.",
+        "given": (
+            "Which is richer is not known here: session.toml does not say engine, injector flow "
+            f"and fuel of {spaced_list(first_pass.unknown)}."
+        ),
+    }[first_pass.source]
+
+
+# The run sheet: one page to print, with the cautions first and room to write ---------------------
 
 BEFORE = (
     "The road is closed or quiet, and what we do on it is within the law and its limits.",
@@ -100,10 +248,10 @@ def run_sheet(order: RunOrder, heading: Heading) -> str:
         row_height=f"{min(8.5, max(5.2, 125 / len(order.setups))):.1f}mm",
         title=heading.title,
         before=BEFORE,
-        stop_heading=stop_rules.END,
-        stop=stop_rules.end_the_run(heading.limits, heading.system),
-        habits=stop_rules.HABITS,
-        order=f"{stop_rules.first_pass_text(heading.first_pass)} {stop_rules.KNOCK_ENDS}",
+        stop_heading=END,
+        stop=end_the_run(heading.limits, heading.system),
+        habits=HABITS,
+        order=f"{first_pass_text(heading.first_pass)} {KNOCK_ENDS}",
         after=AFTER,
         blanks=blanks,
         columns=columns,
@@ -112,5 +260,79 @@ def run_sheet(order: RunOrder, heading: Heading) -> str:
             for setup, rider, change in zip(order.setups, order.riders, changes, strict=True)
         ],
         fuels=[(setup.replace("_", " "), fuel) for setup, fuel in heading.fuels.items()],
+    )
+    return f"{page}\n"
+
+
+# What to look at before the ride, after it, months later, and when all is undone: to print -------
+
+# Common practice, from memory; the maker's manual goes first.
+GAUGE = (
+    "The gauge is warmed up, and was calibrated in free air if it can be: sensor out of the pipe, "
+    "engine off, no exhaust about.",
+    "Its sensor sits upstream of any leak, its tip down, where no water runs into it; no gasket or "
+    "joint before it leaks.",
+    "Battery above 12.4 V at rest, about 14 V with the engine running: injectors open later at "
+    "less.",
+    "Wires and hoses are tied off hot and turning parts, and leave the steering free.",
+)
+SAME = (
+    "The same gear, the same posture, the same clothes, the same tyre pressures on every run.",
+    "The fuel in the tank is known and the setup's own; the level is about the same.",
+)
+OPENED = (
+    "Run in as the maker of the parts says, before any full throttle; some ten heat cycles are "
+    "common practice.",
+    "After the first heat cycles, cold: head and cylinder fasteners at the maker's torque, in the "
+    "maker's order.",
+    "Valve clearance, cold, after the first hundred kilometres or sixty miles.",
+    "Oil and filter changed after running in; the oil looked at for metal.",
+    "Compression, or a leak-down, written down for later.",
+)
+LOOK = (
+    "Plug: dry, light brown to grey; no specks of aluminium, no melted edge, which are knock.",
+    "Piston crown through the plug's hole: no pitted or bright edge.",
+)
+LATER = (
+    "Valve clearance, and the compression against what was written down.",
+    "Fuel line and connector: dry, no crack, clip on.",
+    "Exhaust joints and the sensor's plug: no soot beside them.",
+    "Chain, sprockets and clutch: more pull wears them sooner.",
+    "The gauge put on once more for one run: mixture as it was?",
+)
+UNDO = (
+    "The engine is cold, the fuel line without pressure, the battery's minus off.",
+    "The maker's injector, cylinder, jetting and mapping back, with new gaskets and sealing rings.",
+    "The fuel of the changed setup out of the tank, if the maker does not allow it.",
+    "What the ECU learnt is cleared, if it can be: else it corrects for parts that are gone.",
+    "Idle, a leak check and a short ride with the gauge: lambda as before the change.",
+    "Papers and insurance are told, if they were told of the change.",
+)
+LISTS = (
+    ("Once, after the engine was opened", OPENED),
+    ("Before the ride", BEFORE),
+    ("The gauge", GAUGE),
+    ("So that runs can be compared", SAME),
+    ("Before the ride home", AFTER),
+    ("At home, the engine cold", LOOK),
+    ("Months later", LATER),
+    ("Undoing it all", UNDO),
+)
+
+
+def checklists(title: str) -> str:
+    """All lists as one HTML page to print; it loads nothing.
+
+    Parameters
+    ----------
+    title : str
+        Of the session.
+    """
+    page = render(
+        "report/page/checklists.html.j2",
+        policy=POLICY,
+        style=asset("report/page/run_sheet.css"),
+        title=title,
+        lists=LISTS,
     )
     return f"{page}\n"

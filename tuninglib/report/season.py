@@ -2,10 +2,35 @@
 
 from urllib.parse import quote
 
-from tuninglib.report.cells import NONE, gain_text, plain, spaced
-from tuninglib.report.display import Html, Prose
-from tuninglib.report.templates import render
-from tuninglib.rounding import fixed, interval_text, listing, percent
+import numpy as np
+
+from tuninglib import units
+from tuninglib.report.page_parts import (
+    COLOURS,
+    INK,
+    MARKERS,
+    NONE,
+    SOFT,
+    Html,
+    Picture,
+    Prose,
+    Table,
+    figure_of,
+    gain_text,
+    headed,
+    interval_cell,
+    name_rows,
+    picture,
+    plain,
+    render,
+    shown,
+    spaced,
+    spaced_list,
+    title,
+)
+from tuninglib.rounding import fixed, interval_text, listing, odds_text, percent
+
+# The season page: its outings, what days differ by, and what would surprise ----------------------
 
 
 def day_of(date) -> str:
@@ -277,3 +302,267 @@ def method(season) -> Prose:
             ),
         )
     )
+
+
+# Setups compared across the days of a season -----------------------------------------------------
+
+_VERDICTS = {"not told apart": "too close to call", "faster": "more", "slower": "less"}
+
+
+def gain_sentences(season) -> Prose:
+    """What the comparisons rest on."""
+    others = [pull for pull in season.pulls if pull.gain is not None]
+    if not others:
+        return Prose((("", "There are no two setups with speeds to compare."),))
+    over, items = spaced(season.reference), []
+    same = [pull.setup for pull in others if pull.shared_days]
+    chained = [pull.setup for pull in others if not pull.shared_days and pull.linked]
+    across = [pull.setup for pull in others if not pull.linked]
+    if same:
+        items.append(
+            (
+                "On the same day",
+                f"{spaced_list(same)} shared a day or more with {over}; what a day does to all "
+                "setups cancels there.",
+            )
+        )
+    if chained:
+        items.append(
+            (
+                "By way of others",
+                f"{spaced_list(chained)} shared no day with {over}, but days with repeats lead "
+                "from one to the other by way of other setups, so that days mostly cancel here, "
+                "too.",
+            )
+        )
+    if across:
+        assumed = (
+            " These outings do not tell how far days differ, so no such difference is called more "
+            "or less, however large."
+            if season.day_sd_is_assumed
+            else ""
+        )
+        items.append(
+            (
+                "Across days alone",
+                f"no day with repeats leads from {spaced_list(across)} to {over}, so the intervals "
+                "hold all that days differ by. Two or three runs of one and the same setup on "
+                f"every day make them narrower.{assumed}",
+            )
+        )
+    return Prose(tuple(items), style="points")
+
+
+def _label(season, at) -> str:
+    """The day, and who rode where not everybody rode on every day."""
+    riders = {one.record.riders for one in season.outings}
+    who = f", {listing(season.outings[at].record.riders)}" if len(riders) > 1 else ""
+    return f"{day_of_outing(season, at)}{who}"
+
+
+def gain_table(season) -> Table | Prose:
+    """Wheel force and gain of each setup, all outings together."""
+    if not season.pulls:
+        return Prose(())
+    rows = [
+        (
+            spaced(pull.setup),
+            listing(day_of_outing(season, at) for at in pull.outings),
+            interval_cell(pull.force_n, "force", season.units),
+            NONE if pull.gain is None else gain_text(pull.gain, ""),
+            NONE if pull.gain is None else _VERDICTS[pull.verdict],
+        )
+        for pull in season.pulls
+    ]
+    header = (
+        "Setup",
+        "Ridden on",
+        headed("Wheel force", "force", season.units),
+        "Gain in force [%]",
+        "Verdict",
+    )
+    note = (
+        "In brackets: 95 % intervals, with what days differ by. The force is uncertain by what all "
+        "days share (slope, drag, mass), which mostly cancels in the gain."
+    )
+    return Table(f"Against {spaced(season.reference)}, over the season", header, tuple(rows), note)
+
+
+def gain_figure(season) -> Picture | Prose:
+    """Every outing's forces, then each setup's gain over the season.
+
+    Parameters
+    ----------
+    season : tuninglib.analysis.season.Season
+
+    Returns
+    -------
+    Picture, or Prose that says why there is none
+    """
+    pulls, system = season.pulls, season.units
+    if len(pulls) < 2:
+        return Prose((("", "There are no two setups with speeds to draw side by side."),))
+    names = [pull.setup for pull in pulls]
+    shown = list(dict.fromkeys(one.outing for one in season.day_forces))
+    lines = -(-len(shown) // 2)
+    drawn, (top, bottom) = figure_of(
+        2.2 + 0.62 * len(names) + 0.2 * lines, names, rows=2, top_in=0.45 + 0.2 * lines
+    )
+    for index, at in enumerate(shown):
+        own = [one for one in season.day_forces if one.outing == at]
+        place = 0.5 * ((index + 0.5) / len(shown) - 0.5)
+        values = units.to_display(np.array([one.force_n.value for one in own]), "force", system)
+        top.plot(
+            values,
+            [names.index(one.setup) + place for one in own],
+            MARKERS[index % len(MARKERS)],
+            color=COLOURS[index % len(COLOURS)],
+            markersize=5.5,
+            markerfacecolor="none" if index % 2 else COLOURS[index % len(COLOURS)],
+            label=_label(season, at),
+        )
+    name_rows(top, names)
+    top.set_xlabel(
+        f"wheel force of each outing by itself [{units.unit_label('force', system)}]", fontsize=9
+    )
+    top.legend(
+        fontsize=8,
+        frameon=False,
+        loc="lower right",
+        bbox_to_anchor=(1.0, 0.98),
+        ncol=2,
+        handletextpad=0.2,
+        columnspacing=1.0,
+    )
+    title(top, "Every outing", pad=6.0 + 14.4 * lines)
+    for row, pull in enumerate(pulls):
+        if pull.gain is None:
+            bottom.plot(0, row, "D", color=INK, markersize=5)
+            continue
+        bottom.plot([100 * pull.gain.low, 100 * pull.gain.high], [row, row], color=INK, linewidth=2)
+        bottom.plot(
+            100 * pull.gain.value,
+            row,
+            "o",
+            color=INK,
+            markerfacecolor=INK if pull.told_apart else "white",
+        )
+    bottom.axvline(0, color=SOFT, linewidth=1)
+    name_rows(bottom, names)
+    over = spaced(season.reference)
+    bottom.set_xlabel(f"gain in wheel force over {over} [%]", fontsize=9)
+    told = sum(pull.told_apart for pull in pulls)
+    title(bottom, f"{told} of {len(pulls) - 1} setups told apart from {over} over the season")
+    words = [
+        f"{spaced(pull.setup)} {percent(pull.gain.value)} "
+        f"({percent(pull.gain.low)} to {percent(pull.gain.high)})"
+        for pull in pulls
+        if pull.gain
+    ]
+    alt = (
+        f"Two rows of panels. Above, the wheel force of each setup as each of {len(shown)} outings "
+        f"has it. Below, the gain over {over} with its 95 % interval: {listing(words)}."
+    )
+    return picture(drawn, alt)
+
+
+# The mixtures that all readings of a season together tell of -------------------------------------
+
+# Beyond it, readings and days scatter by more than was taken for granted.
+_FAR = 1.5
+
+
+def mixture_sentences(season) -> Prose:
+    """What the pooled readings are, and what they rest on."""
+    ladder = season.ladder
+    if ladder is None:
+        return Prose(
+            (("", "No reading at full throttle in these outings tells anything of injectors."),)
+        )
+    items = [
+        (
+            "Readings",
+            f"{ladder.readings} readings of {ladder.outings} "
+            f"outing{'s' if ladder.outings != 1 else ''} in one model. Its intervals are of the "
+            "true lambda on another day.",
+        ),
+        (
+            "How lambda follows flow",
+            f"{interval_text(ladder.response)}; 1 is an ECU (engine control unit) that follows its "
+            "table, 0 one that corrects.",
+        ),
+    ]
+    if ladder.scatter > _FAR:
+        items.append(
+            (
+                "Note",
+                f"readings and days scatter {ladder.scatter:.1f} times as much as was taken for "
+                "granted, and the intervals are as much wider. See whether the gauge, the fuel "
+                "or the air filter changed between outings.",
+            )
+        )
+    items.append(
+        (
+            "Too lean",
+            "a combination that is more likely than allowed to be leaner than the band "
+            "(leaner_limit under [assumptions]) is marked. One that is not marked is not thereby "
+            "safe.",
+        )
+    )
+    if any(one.knocked for one in ladder.mixtures):
+        items.append(
+            (
+                "Knock",
+                "a mixture inside the band is no reason to ride a combination that knocked.",
+            )
+        )
+    return Prose(tuple(items), style="points")
+
+
+def mixture_table(season) -> Table | Prose:
+    """Lambda of every injector on every fuel, from all readings."""
+    ladder = season.ladder
+    if ladder is None:
+        return Prose(())
+    low, high = ladder.band
+    rows = [
+        (
+            f"{spaced(one.injector)}, {spaced(one.fuel)}, {spaced(one.engine)} engine",
+            shown(one.flow_m3_s, "flow", season.units),
+            f"{one.readings} on {one.outings}" if one.readings else NONE,
+            interval_text(one.lambda_),
+            odds_text(one.odds.inside),
+            odds_text(one.odds.leaner),
+            _notes(one),
+        )
+        for one in ladder.mixtures
+    ]
+    header = (
+        "Injector, fuel, engine",
+        headed("Flow", "flow", season.units),
+        "Readings on outings",
+        "Lambda",
+        f"Inside {low:.2f} to {high:.2f}",
+        "Leaner",
+        "Mind",
+    )
+    note = (
+        "A dash: that combination was not read, and what is said of it follows from the others. "
+        "The band is that of the last outing."
+    )
+    return Table("At full throttle on another day", header, tuple(rows), note)
+
+
+def _notes(one) -> str:
+    found = []
+    if one.knocked:
+        found.append("knocked")
+    if one.too_lean:
+        found.append("too lean to ride")
+    if not one.allowed:
+        found.append("fuel beyond the maker's limits")
+    if not one.tried:
+        found.append("injector not tried")
+    if one.extrapolated:
+        found.append("flow outside those tried")
+    return "; ".join(found) or NONE

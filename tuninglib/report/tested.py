@@ -1,9 +1,22 @@
 """What was tested: the day, the hill, the bike, and the setups."""
 
-from tuninglib.report import remarks
-from tuninglib.report.cells import NONE, headed, money, plain, shown, spaced, system_of
-from tuninglib.report.display import Prose, Table
-from tuninglib.rounding import listing, percent
+from tuninglib import units
+from tuninglib.report import cautions
+from tuninglib.report.page_parts import (
+    NONE,
+    Prose,
+    Table,
+    headed,
+    money,
+    plain,
+    shown,
+    spaced,
+    system_of,
+)
+from tuninglib.rounding import decimals_of_step, fixed, gauge_text, listing, percent
+from tuninglib.session.defaults import speedometer_step
+
+# What was tested: the day, the hill, the bike, and the setups ------------------------------------
 
 
 def sentences(results) -> Prose:
@@ -21,7 +34,7 @@ def sentences(results) -> Prose:
         f"bike of {plain(session.bike.mass.value, 'mass', system)}; riders: {riders}."
     )
     items = [("", text)]
-    if runs and not remarks.air_was_not_read(session):
+    if runs and not cautions.air_was_not_read(session):
         temperatures = [run.temperature_k for run in runs]
         low, high = (
             plain(t, "temperature", system) for t in (min(temperatures), max(temperatures))
@@ -33,7 +46,7 @@ def sentences(results) -> Prose:
         items.append(("Left out by the rider", f"{reasons}."))
     if session.about.note:
         items.append(("The rider's note", session.about.note))
-    items += [("Note", remark) for remark in remarks.remarks(results)]
+    items += [("Note", remark) for remark in cautions.remarks(results)]
     return Prose(tuple(items))
 
 
@@ -67,3 +80,134 @@ def table(results) -> Table:
         "Cost of parts",
     )
     return Table("The setups", header, tuple(rows))
+
+
+# Every run as it was written down ----------------------------------------------------------------
+
+
+def runs_table(results) -> Table:
+    """Every run as written down, with the wheel force that follows from it."""
+    system, gauge = system_of(results), results.session.gauge
+    step = units.to_display(speedometer_step(results.session).value, "speed", system)
+    # A step that was typed in another unit needs no more decimals than one.
+    digits = min(decimals_of_step(round(step, 3)), 1)
+    rows = []
+    for run in results.runs:
+        reading = (
+            NONE
+            if run.gauge_low is None
+            else f"{gauge_text(run.gauge_low, gauge)} to {gauge_text(run.gauge_high, gauge)}"
+        )
+        rows.append(
+            (
+                f"{run.run:g}",
+                spaced(run.setup),
+                run.rider,
+                shown(run.shown_entry_m_s, "speed", system, digits),
+                shown(run.shown_exit_m_s, "speed", system, digits),
+                reading,
+                shown(run.temperature_k, "temperature", system),
+                shown(run.density_kg_m3, "density", system, 3),
+                shown(run.stated_force_n, "force", system),
+                _remarks_on(run),
+            )
+        )
+    header = (
+        "Run",
+        "Setup",
+        "Rider",
+        headed("Entry", "speed", system),
+        headed("Exit", "speed", system),
+        "Gauge",
+        headed("Air", "temperature", system),
+        headed("Density", "density", system),
+        headed("Force", "force", system),
+        "Note",
+    )
+    note = (
+        "Force is what the run's own numbers give with the stated masses, slope and road load, in "
+        "the air of the run and without any correction. The forces and gains further up also weigh "
+        "what all runs together say of drag, slope, wind and riders."
+    )
+    shown_by = "the speedometer" if results.session.logged_step_m_s is None else "the log"
+    return Table(f"Speeds as shown by {shown_by}", header, tuple(rows), note)
+
+
+def _remarks_on(run) -> str:
+    parts = (
+        "" if run.state == "full" else run.state,
+        f"left out: {run.exclude}" if run.exclude else "",
+        cautions.on_run(run),
+        run.note,
+    )
+    return "; ".join(part for part in parts if part)
+
+
+# The weather: how it is taken out of the gains ---------------------------------------------------
+
+
+def weather_sentences(results) -> Prose:
+    """How the weather of the day is taken out, raw and corrected side by side."""
+    return Prose(tuple(("", sentence) for sentence in _notes(results)))
+
+
+def _notes(results) -> list:
+    """How far the weather moved, and whether the corrections may be used."""
+    if results.road is None:
+        return ["Without speeds there is nothing to correct."]
+    runs = [run for run in results.runs if run.force_n is not None]
+    spread = max(r.sae_j1349 for r in runs) / min(r.sae_j1349 for r in runs) - 1
+    found = [
+        f"Over the runs that count the air changed engine output by {percent(spread, 1)}; the "
+        "gains are corrected for it by SAE J1349."
+    ]
+    outside = sorted({spaced(r.setup) for r in runs if not r.within_limits})
+    if outside:
+        found.append(
+            f"For {listing(outside)} a factor lies outside what its standard allows (0.95 to 1.05 "
+            "for SAE J1349, 0.93 to 1.07 for ISO 1585): forces of these runs are not comparable "
+            "with a bench; gains between runs in the same air still are."
+        )
+    return found
+
+
+def weather_table(results) -> Table | Prose:
+    """Gain before and after the weather correction, and the correction's range."""
+    if not results.pulls:
+        return Prose(())
+    rows = []
+    for g in results.pulls:
+        runs = [run for run in results.runs if run.setup == g.setup and run.force_n is not None]
+        rows.append(
+            (
+                spaced(g.setup),
+                _span([run.sae_j1349 for run in runs]),
+                _span([run.iso_1585 for run in runs]),
+                NONE if g.gain is None else percent(g.raw_gain, 1),
+                NONE if g.gain is None else percent(g.gain.ratio.value, 1),
+            )
+        )
+    header = ("Setup", "SAE J1349", "ISO 1585", "Gain, raw", "Gain, corrected")
+    note = "Factors that bring engine output to 25 °C and 990 hPa of dry air; gains use SAE J1349."
+    return Table("Weather corrections", header, tuple(rows), note)
+
+
+def _span(factors) -> str:
+    if not factors:
+        return NONE
+    low, high = fixed(min(factors), 3), fixed(max(factors), 3)
+    return low if low == high else f"{low} to {high}"
+
+
+# Provenance: which files and versions the report was made from -----------------------------------
+
+
+def provenance_table(results) -> Table:
+    """Checksums of the session's files and versions of the packages that did the sums."""
+    return Table(
+        "Provenance",
+        ("What", "SHA-256 or version"),
+        tuple(results.provenance),
+        "No random numbers are drawn anywhere in this report, so there is no seed. The same files "
+        "and versions give the same report, byte for byte.",
+    )

@@ -12,8 +12,8 @@ from tuninglib.physics.air import (
     correction_sae_j1349,
     standard_pressure_pa,
 )
-from tuninglib.physics.blend import PETROL_DENSITY_KG_M3, Blend
-from tuninglib.physics.hill import Hill
+from tuninglib.physics.fuels import PETROL_DENSITY_KG_M3, Blend
+from tuninglib.physics.motion import Hill
 from tuninglib.physics.road_load import (
     ROTATING_MASS_RATIO,
     ROTATING_MASS_RATIO_SD,

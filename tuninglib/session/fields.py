@@ -5,7 +5,17 @@ other list.
 """
 
 import dataclasses
+import datetime
+import math
+import re
 from dataclasses import field
+
+from tuninglib.interval import Measured
+from tuninglib.physics.fuels import SCALES, Octane
+from tuninglib.text_files import nearest, shortened
+from tuninglib.units import convert, parse_number, parse_quantity, unit_typed
+
+# Fields of the records of session.toml: a kind, a help, an example, limits -----------------------
 
 MISSING = dataclasses.MISSING
 
@@ -109,3 +119,329 @@ def speed_pairs(help_, *, example, low, high):
 def _field(kind, help_, example, default, **more):
     metadata = {"kind": kind, "help": help_, "example": example, **more}
     return field(default=default, metadata=metadata)
+
+
+# One value of session.toml as its field wants it, refused in one sentence otherwise --------------
+
+_LONGEST_TEXT = 5000
+# No quantity of a session is so small in SI and not zero.
+_LEAST = 1e-12
+
+
+class PieceError(ValueError):
+    """Problems of the pieces of a hill; ``args[0]`` lists them."""
+
+
+def read_value(meta, value, names):
+    """A TOML value as its field wants it.
+
+    Parameters
+    ----------
+    meta : mapping
+        Of the field, see :mod:`tuninglib.session.fields`.
+    value : TOML value
+    names : dict of str to set of str
+        Names of the entries of each table.
+
+    Raises
+    ------
+    ValueError
+        In one sentence.
+    """
+    kind = meta["kind"]
+    if value == "" and kind != "text":
+        example = f"; write for example {meta['example']!r}" if "example" in meta else ""
+        raise ValueError(f"is still empty ({meta.get('help', 'leave it out')}){example}")
+    try:
+        return _READERS[kind](value, meta, names)
+    except PieceError:
+        raise
+    except ValueError as error:
+        # What was typed is shown, but not a page of it.
+        typed = repr(value)
+        raise ValueError(str(error).replace(typed, shortened(typed))) from None
+
+
+def _date(value, meta, names):
+    if isinstance(value, datetime.datetime):
+        return value.date()
+    if isinstance(value, datetime.date):
+        return value
+    try:
+        return datetime.date.fromisoformat(str(value).strip())
+    except ValueError:
+        raise ValueError(
+            f"{value!r} is not a date; write year-month-day, for example {meta['example']}"
+        ) from None
+
+
+def _quantity(value, meta, names):
+    if isinstance(value, (int, float)) and not isinstance(value, bool):
+        if meta["unit"] != "1":
+            raise ValueError(
+                f"{value} has no unit; write for example {meta['example']!r} in quotes"
+            )
+        measured = Measured(_number(value, meta | {"low": -math.inf, "high": math.inf}, names))
+    elif isinstance(value, str):
+        measured = _measured(value, meta)
+    else:
+        raise ValueError(f"{value!r} must be text with a unit: {meta['example']!r}")
+    _within(measured, measured.value, value, meta)
+    return _believable(measured, value, meta)
+
+
+def _believable(measured, typed, meta) -> Measured:
+    """A quantity whose ± can be what it says; refused otherwise."""
+    half, wanted = measured.half_width, meta.get("plus_minus", "")
+    if half and wanted == "none":
+        raise ValueError(f"{typed!r} has a +/-, but this is taken as exact; leave it out")
+    if wanted == "needed" and not half and "+/-" not in str(typed) and "±" not in str(typed):
+        raise ValueError(
+            f"{typed!r} could be read two ways; write {meta['example']!r}: the value, and how far "
+            "it may be off"
+        )
+    low, widest = meta.get("low"), meta.get("widest")
+    if widest is not None and half > widest:
+        unit, (most,) = _as_typed(typed, meta, (widest,), as_width=True)
+        raise ValueError(
+            f"{typed!r} is uncertain by more than {most}{unit}, the most that makes "
+            f"sense here; write for example {meta['example']!r}"
+        )
+    if low is not None and low > 0 and half >= measured.value:
+        raise ValueError(
+            f"{typed!r} is as uncertain as it is large; write a +/- below the value, for example "
+            f"{meta['example']!r}"
+        )
+    return measured
+
+
+def _number(value, meta, names):
+    plain = parse_number(value) if isinstance(value, str) else value
+    if isinstance(plain, bool) or not isinstance(plain, (int, float)):
+        raise ValueError(f"{value!r} must be a number, for example {meta['example']}")
+    in_parts = isinstance(plain, float) and math.isfinite(plain) and plain != round(plain)
+    if meta.get("whole") and in_parts:
+        raise ValueError(f"{value!r} must be a whole number, for example {meta['example']}")
+    try:
+        number = float(plain)
+    except OverflowError:
+        raise ValueError(
+            f"is a number of too many digits; write for example {meta['example']}"
+        ) from None
+    return _within(number, number, value, meta)
+
+
+def _text(value, meta, names):
+    if not isinstance(value, str):
+        raise ValueError(f"{value!r} must be text in quotes")
+    strange = next((one for one in value if not one.isprintable() and one not in "\n\t"), None)
+    if strange is not None:
+        raise ValueError(f"has the character {strange!r}, which no page can show; take it out")
+    if len(value) > _LONGEST_TEXT:
+        raise ValueError(f"has {len(value)} letters; {_LONGEST_TEXT} are the most")
+    return value
+
+
+def _choice(value, meta, names):
+    if _text(value, meta, names) not in meta["choices"]:
+        raise ValueError(f"{value!r} is not one of {', '.join(map(repr, meta['choices']))}")
+    return value
+
+
+def _reference(value, meta, names):
+    known = names[meta["table"]]
+    if _text(value, meta, names) not in known:
+        raise ValueError(f"{value!r} is not one of the {meta['table']}; {nearest(value, known)}")
+    return value
+
+
+def _references(value, meta, names):
+    if not isinstance(value, list) or not value:
+        raise ValueError(f"{value!r} must be a list of names, for example {meta['example']}")
+    return tuple(dict.fromkeys(_reference(one, meta, names) for one in value))
+
+
+def _names(value, meta, names):
+    """Pairs of a key and a text."""
+    wanted = f"write for example {_in_braces(meta['example'])}"
+    if not isinstance(value, dict):
+        raise ValueError(f"{value!r} must stand in braces; {wanted}")
+    for key, text in value.items():
+        if key not in meta["keys"]:
+            raise ValueError(f"has {key!r}; {nearest(key, meta['keys'])}")
+        if not isinstance(text, str) or not _text(text, meta, names).strip():
+            raise ValueError(f"{key} is {text!r}, but must be text in quotes; {wanted}")
+    return tuple(value.items())
+
+
+def _in_braces(example: dict) -> str:
+    return "{ " + ", ".join(f'{key} = "{text}"' for key, text in example.items()) + " }"
+
+
+_LONGEST_PLACE = 60
+_COORDINATES = re.compile(r"([-+−]?\d{1,2}(?:\.\d+)?),([-+−]?\d{1,3}(?:\.\d+)?)")
+
+
+def _place(value, meta, names):
+    """Latitude and longitude in degrees."""
+    # One kind of separator and no blanks, so that nothing is there to backtrack over.
+    bare = ",".join(re.split(r"[,;\s]+", value.replace("°", ""))) if isinstance(value, str) else ""
+    match = _COORDINATES.fullmatch(bare.strip(",")) if len(bare) < _LONGEST_PLACE else None
+    if not match:
+        raise ValueError(
+            f"{value!r} is no place; write latitude and longitude in degrees with decimals, "
+            f"south and west negative, for example {meta['example']!r}"
+        )
+    latitude, longitude = (float(one.replace("−", "-")) for one in match.groups())
+    if abs(latitude) > 90 or abs(longitude) > 180:
+        raise ValueError(f"{value!r} is beyond 90 degrees of latitude or 180 of longitude")
+    return latitude, longitude
+
+
+def _numbers(value, meta, names):
+    if not isinstance(value, list) or not value:
+        raise ValueError(f"{value!r} must be a list of numbers, for example {meta['example']}")
+    return tuple(_number(one, {**meta, "whole": True}, names) for one in value)
+
+
+def _octane(value, meta, names):
+    scales = "|".join(SCALES)
+    match = isinstance(value, str) and re.fullmatch(
+        rf"([0-9.,]+) ?({scales})", " ".join(value.split()), flags=re.IGNORECASE
+    )
+    if not match:
+        raise ValueError(
+            f"{value!r} is no octane number with its scale; write for example {meta['example']!r} "
+            "(RON in most of the world, AKI on American pumps)"
+        )
+    return Octane(parse_number(match[1]), match[2].upper())
+
+
+# Volumes that pumps sell by, in litres; exact by definition.
+_VOLUMES = {
+    "l": 1.0, "liter": 1.0, "litre": 1.0, "gal": 3.785411784, "gallon": 3.785411784,
+    "us gal": 3.785411784, "us gallon": 3.785411784, "imp gal": 4.54609,
+    "imperial gal": 4.54609, "imperial gallon": 4.54609, "uk gal": 4.54609,
+}  # fmt: skip
+
+
+def _price(value, meta, names):
+    """Price of one litre, from a number, or from text that names its volume."""
+    if not isinstance(value, str):
+        return _number(value, meta | {"example": "1.89"}, names)
+    amount, slash, volume = value.partition("/")
+    bare = re.fullmatch(r"\s*[A-Za-z$€£¥]*\s*([0-9.,]+)\s*[A-Za-z$€£¥]*\s*", amount)
+    litres = _VOLUMES.get(" ".join(volume.lower().split())) if slash else 1.0
+    if not bare or litres is None:
+        raise ValueError(
+            f"{value!r} is no price of a volume; write for example {meta['example']!r} (a gallon "
+            "is the US one; write imperial gal for the other) or 1.89 for one litre"
+        )
+    each = parse_number(bare[1]) / litres
+    return _within(each, each, value, meta)
+
+
+def _measured(text, meta) -> Measured:
+    """A quantity in SI; a mass is taken for a volume where the field says how."""
+    density = meta.get("or_by_mass")
+    if density is not None:
+        try:
+            mass = parse_quantity(text, meta["unit"].replace("m**3", "kg"))
+        except ValueError:
+            pass
+        else:
+            return Measured(mass.value / density, mass.half_width / density)
+    return parse_quantity(text, meta["unit"], meta["example"])
+
+
+def _speed_pairs(value, meta, names) -> tuple:
+    """Pairs of shown and true speed in m/s; the true one may be a distance in a time."""
+    wanted = f"write pairs of shown and true speed, for example {meta['example']}"
+    pairs = value if isinstance(value, list) else []
+    if len(pairs) < 2 or not all(
+        isinstance(pair, list) and len(pair) == 2 and all(isinstance(x, str) for x in pair)
+        for pair in pairs
+    ):
+        raise ValueError(f"{value!r} is not two pairs of speeds or more; {wanted}")
+    return tuple(tuple(_speed(text, meta) for text in pair) for pair in pairs)
+
+
+def _speed(text, meta) -> float:
+    way, between, time = text.partition(" in ")
+    parts = (
+        [parse_quantity(way, "m"), parse_quantity(time, "s")]
+        if between
+        else [parse_quantity(text, "m/s")]
+    )
+    if any(part.half_width for part in parts):
+        raise ValueError(
+            f"{text!r} has a +/-, which is not used here: how well the pairs agree tells it; leave "
+            "it out"
+        )
+    if any(part.value <= 0 for part in parts):
+        raise ValueError(f"{text!r} is not above zero; write for example '57 km/h'")
+    speed = parts[0].value / parts[1].value if between else parts[0].value
+    return _within(speed, speed, text, {**meta, "example": "57 km/h"})
+
+
+def _within(result, value, typed, meta):
+    """The result, if the value is within the field's limits."""
+    low, high = meta.get("low"), meta.get("high")
+    if not low <= value <= high or 0 < abs(value) < _LEAST:
+        unit, (low, high) = _as_typed(typed, meta, (low, high))
+        raise ValueError(
+            f"{typed!r} is outside {low} to {high}{unit}; "
+            f"check the number and the unit (for example {meta.get('example', '')!r})"
+        )
+    return result
+
+
+def _as_typed(typed, meta, limits, as_width: bool = False) -> tuple:
+    """The unit that somebody typed, with a blank before it, and limits in it."""
+    unit = meta.get("unit", "")
+    if not unit or not isinstance(typed, str):
+        return "", [f"{limit:g}" for limit in limits]
+    own = unit_typed(typed, unit)
+    zero = convert(0.0, unit, own) if as_width else 0.0
+    shown = [f"{convert(limit, unit, own) - zero:.4g}" for limit in limits]
+    return "" if own == "1" else f" {own}", shown
+
+
+def _pieces(value, meta, names):
+    record = meta["record"]
+    if not isinstance(value, list) or not all(isinstance(piece, dict) for piece in value):
+        raise ValueError("pieces must be tables: write [[hill.pieces]] above each")
+    fields = {f.name: f for f in dataclasses.fields(record)}
+    pieces, messages = [], []
+    for number, piece in enumerate(value, start=1):
+        unknown, missing = piece.keys() - fields.keys(), fields.keys() - piece.keys()
+        messages += [f"piece {number}: unknown key {k!r}; {nearest(k, fields)}" for k in unknown]
+        messages += [f"piece {number}: {k} is missing" for k in sorted(missing)]
+        if unknown or missing:
+            continue
+        try:
+            read = {k: read_value(fields[k].metadata, text, names) for k, text in piece.items()}
+            pieces.append(record(**read))
+        except ValueError as error:
+            messages.append(f"piece {number}: {error}")
+    if messages:
+        raise PieceError(messages)
+    return tuple(pieces)
+
+
+_READERS = {
+    "pieces": _pieces,
+    "speed pairs": _speed_pairs,
+    "date": _date,
+    "quantity": _quantity,
+    "number": _number,
+    "text": _text,
+    "choice": _choice,
+    "reference": _reference,
+    "references": _references,
+    "names": _names,
+    "numbers": _numbers,
+    "octane": _octane,
+    "place": _place,
+    "price": _price,
+}

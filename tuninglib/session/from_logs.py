@@ -10,12 +10,7 @@ import numpy as np
 
 from tuninglib.interval import Z_95, Interval, Measured
 from tuninglib.physics.track import local_metres
-from tuninglib.session.defaults import (
-    hill_of,
-    logged_factor,
-    speedometer_factor,
-    speedometer_step,
-)
+from tuninglib.session.defaults import hill_of, logged_factor, speedometer_factor, speedometer_step
 from tuninglib.session.readings_from_logs import FoundReadings
 from tuninglib.statistics.line_passes import line_passes
 from tuninglib.statistics.logged_grade import logged_grade, logged_length

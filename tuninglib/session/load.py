@@ -9,15 +9,20 @@ from pathlib import Path
 import pandas as pd
 
 from tuninglib.session import machine, schema
-from tuninglib.session.climbs_file import CLIMBS, read_climbs
-from tuninglib.session.cross_checks import contradictions, implausible_runs
-from tuninglib.session.fills_file import FILLS, read_fills
+from tuninglib.session.cross_checks import contradictions, implausible_runs, whole_table
 from tuninglib.session.from_logs import FoundRuns, with_logged_speeds
-from tuninglib.session.motion_checks import whole_table
 from tuninglib.session.read_log import read_log
-from tuninglib.session.read_runs import RUNS, read_runs, speed_units
 from tuninglib.session.read_toml import TOML, read_toml
 from tuninglib.session.readings_from_logs import with_logged_readings
+from tuninglib.session.tables import (
+    CLIMBS,
+    FILLS,
+    RUNS,
+    read_climbs,
+    read_fills,
+    read_runs,
+    speed_units,
+)
 from tuninglib.text_files import Problem, SessionError
 
 

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 
 from tuninglib.interval import Measured
 from tuninglib.physics.engine import compression_ratio, displacement_m3
+from tuninglib.physics.fuels import Octane
 from tuninglib.physics.gearing import ROLLING_SHARE, overall_ratio, tyre_diameter_m
-from tuninglib.physics.octane import Octane
 from tuninglib.session.fields import choice, number, octane, price, quantity, reference, text
 
 

@@ -6,7 +6,7 @@ import re
 from pathlib import Path
 
 from tuninglib.session import schema
-from tuninglib.session.columns import COLUMNS, header_line
+from tuninglib.session.read_table import COLUMNS, header_line
 from tuninglib.text_files import Problem, SessionError
 from tuninglib.units import DISPLAY, convert
 from tuninglib.whole_files import write_atomic

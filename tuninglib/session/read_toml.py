@@ -7,7 +7,7 @@ from pathlib import Path
 from types import SimpleNamespace
 
 from tuninglib.session import schema
-from tuninglib.session.read_value import PieceError, read_value
+from tuninglib.session.fields import PieceError, read_value
 from tuninglib.text_files import Problem, SessionError, nearest, quoted, read_text, shortened
 
 TOML = "session.toml"

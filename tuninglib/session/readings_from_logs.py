@@ -7,12 +7,7 @@ import numpy as np
 from tuninglib.interval import Interval
 from tuninglib.session.trace import Trace
 from tuninglib.statistics.clock_shift import ClockShift, clock_shift
-from tuninglib.statistics.settled_gauge import (
-    FullStretch,
-    full_stretch,
-    gauge_lag,
-    settled_reading,
-)
+from tuninglib.statistics.settled_gauge import FullStretch, full_stretch, gauge_lag, settled_reading
 
 # Clocks that say the date in UTC agree to this (ours: set by radio or by hand). [s]
 _UTC_S = 2.0

@@ -12,14 +12,357 @@ from typing import NamedTuple
 import numpy as np
 from scipy.special import chdtrc
 
+from tuninglib.checks import require
 from tuninglib.interval import Z_95, Interval
-from tuninglib.statistics._gain_system import Linear, Solved, System, solve
-from tuninglib.statistics._run_weights import run_weights
-from tuninglib.statistics.mixed_intervals import VarianceMixture, average_over_variances, spread
+from tuninglib.statistics.mixed_model import (
+    Component,
+    MixedFit,
+    VarianceMixture,
+    average_over_variances,
+    fit_mixed,
+    spread,
+)
 from tuninglib.statistics.planning import smallest_visible_effect
-from tuninglib.statistics.road_runs import Runs
-from tuninglib.statistics.robust import Weighed
-from tuninglib.statistics.unknowns import reading_unknowns
+from tuninglib.statistics.repeats import Weighed, settled_weights
+from tuninglib.statistics.road_runs import Runs, Unknown, linearised, log_forces, reading_unknowns
+
+# The rows of data behind the gains, their covariance, and the fit of one linearisation -----------
+# A run is a block of one row, its way up, or of two where anybody rolled back down. What all runs
+# share is one column of the design; what a run has of its own stays within its block.
+
+# Below this many degrees of freedom the scatter counts as not estimated.
+_FEWEST_DOF = 0.5
+
+
+class Moved(NamedTuple):
+    """Where the unknowns stand, in standard deviations.
+
+    Attributes
+    ----------
+    shared : array (m,)
+    own : array (q, n)
+        One for each run.
+    """
+
+    shared: np.ndarray
+    own: np.ndarray
+
+
+class Linear(NamedTuple):
+    """The rows at one linearisation; blocks of runs, b rows each.
+
+    Attributes
+    ----------
+    data : array, n by b
+        With the known shift of the unknowns taken out.
+    shared : array, n by b by m
+        What one standard deviation of each unknown that runs share does to them.
+    own : array, q by n by b
+        The same of what every run draws for itself.
+    """
+
+    data: np.ndarray
+    shared: np.ndarray
+    own: np.ndarray
+
+    def squares(self, skip=None):
+        """Covariance of what runs have of their own, but for one of the unknowns. n by b by b"""
+        own = np.delete(self.own, [] if skip is None else [skip], axis=0)
+        return np.einsum("qia,qib->iab", own, own)
+
+
+@dataclass(frozen=True)
+class Solved:
+    """Fit of one linearisation.
+
+    Attributes
+    ----------
+    fit : MixedFit
+    problem : dict
+        What was fitted, by the names that :func:`~tuninglib.statistics.mixed_model.fit_mixed`
+        gives it.
+    scatter : array, n by b
+        How much of the scatter's variance each row has.
+    doubt : array, n by b
+        Variance that the weights of the rows add to what they have of their own.
+    ratios : array (q,)
+        Estimated factor of each own unknown's variance.
+    variance : float
+        Of the scatter.
+    scatter_sd, scatter_dof : float
+    scatter_is_assumed : bool
+    """
+
+    fit: MixedFit
+    problem: dict
+    scatter: np.ndarray
+    doubt: np.ndarray
+    ratios: np.ndarray
+    variance: float
+    scatter_sd: float
+    scatter_dof: float
+    scatter_is_assumed: bool
+
+
+class System:
+    """The rows of data of one day: every run up, and the ways down."""
+
+    def __init__(self, runs, unknowns, gust_sd, gust_change_sd):
+        self.runs = runs
+        self.there = runs.has_way_down
+        self.n = self.there.size
+        self.shared = [one for one in unknowns if not one.each_run]
+        self.own = [one for one in unknowns if one.each_run]
+        self.gust = None
+        self.exists = np.ones((self.n, 1), dtype=bool)
+        if self.there.any():
+            require(gust_sd, what="gusts", unit="m/s", above=0, remedy="0.6 on a calm day")
+            self.gust = len(self.own)
+            for name, sd in (
+                ("headwind_m_s", gust_sd),
+                ("wind_change_m_s", gust_change_sd),
+            ):
+                self.own.append(Unknown("gusts", {name: sd}, each_run=True))
+            self.exists = np.column_stack([self.exists, self.there])
+
+    @property
+    def up(self):
+        """1 for the ways up, 0 for the ways down. n by b"""
+        found = np.zeros(self.exists.shape)
+        found[:, 0] = 1
+        return found
+
+    def listed(self, rows):
+        """Rows of the blocks as one list: every way up, then the ways down."""
+        return np.concatenate([rows[:, 0], *(rows[self.there, b] for b in range(1, rows.shape[1]))])
+
+    def blocks(self, listed):
+        """The other way round; 1 where there is no row."""
+        found = np.ones(self.exists.shape)
+        found[:, 0] = listed[: self.n]
+        if found.shape[1] > 1:
+            found[self.there, 1] = listed[self.n :]
+        return found
+
+    def design(self, count):
+        """Which setup each row of data belongs to; none for the ways down."""
+        found = np.zeros((*self.exists.shape, count))
+        found[np.arange(self.n), 0, self.runs.setup] = 1
+        return found
+
+    def start(self) -> Moved:
+        """All unknowns at their stated values."""
+        return Moved(np.zeros(len(self.shared)), np.zeros((len(self.own), self.n)))
+
+    def mean_log_force(self):
+        """Mean logarithm of each setup's forces as stated: where the fit begins."""
+        found, setup = log_forces(self.runs, [], []), self.runs.setup
+        return np.bincount(setup, found) / np.bincount(setup)
+
+    def linearise(self, moved: Moved, log_force) -> Linear:
+        """Data and slopes where what is shared and the setups' forces stand.
+
+        Slopes are those of a ride at the setup's force and without what a run has of its own:
+        taken where each run was, they would go up and down with its scatter, and the fit would
+        lean on that.
+        """
+        at = [*moved.shared, *self.start().own]
+        found = linearised(
+            self.runs, [*self.shared, *self.own], at, log_force=log_force[self.runs.setup]
+        )
+        data, slopes = found.log_force[:, None], found.up_slopes[..., None]
+        if self.gust is not None:
+            # The way down has no force to take a logarithm of: it is counted in mean forces.
+            scale = np.exp(found.log_force.mean())
+            down = np.where(self.there, found.down_force_n, 0.0) / scale
+            falls = np.where(self.there, found.down_slopes, 0.0) / scale
+            data = np.column_stack([data, down])
+            slopes = np.concatenate([slopes, falls[..., None]], axis=-1)
+        m = len(self.shared)
+        shared, own = np.moveaxis(slopes[:m], 0, -1), slopes[m:]
+        return Linear(data - shared @ moved.shared, shared, own)
+
+    def likely(self, linear: Linear, solved: Solved) -> Moved:
+        """Most likely unknowns, given the data."""
+        residuals = solved.fit.scaled_residuals
+        own = -solved.ratios[:, None] * np.einsum("qib,ib->qi", linear.own, residuals)
+        return Moved(solved.fit.joint[solved.fit.coefficients.size :], own)
+
+    def run_forces(self, moved: Moved):
+        """Force of each run at the likely unknowns; readings as they were read. [N]"""
+        unknowns = [*self.shared, *self.own]
+        kept = [
+            (one, at)
+            for one, at in zip(unknowns, [*moved.shared, *moved.own], strict=True)
+            if one.name != "reading"
+        ]
+        return np.exp(log_forces(self.runs, [one for one, _ in kept], [at for _, at in kept]))
+
+    def learnt(self, fit):
+        """Name, mean and sd of each unknown that runs share."""
+        k = fit.coefficients.size
+        sds = np.sqrt(np.maximum(np.diag(fit.joint_covariance)[k:], 0.0))
+        return tuple(
+            (one.name, float(mean), float(sd))
+            for one, mean, sd in zip(self.shared, fit.joint[k:], sds, strict=True)
+        )
+
+    def shares(self, solved, linear) -> dict:
+        """Covariance of the forces by each named part, setups by setups."""
+        weights, found = solved.fit.weights, {}
+
+        def add(name, rows):
+            found[name] = found.get(name, 0.0) + rows @ rows.T
+
+        for one, column in zip(self.shared, np.moveaxis(linear.shared, -1, 0), strict=True):
+            add(one.name, np.einsum("kib,ib->k", weights, column)[:, None])
+        for one, ratio, slope in zip(self.own, solved.ratios, linear.own, strict=True):
+            add(one.name, np.sqrt(ratio) * np.einsum("kib,ib->ki", weights, slope))
+        own = np.sqrt(solved.variance * solved.scatter + solved.doubt)
+        add("scatter", (weights * own).reshape(len(weights), -1))
+        return found
+
+
+def diagonal(values):
+    """n by b on the diagonals of n blocks."""
+    return values[..., None] * np.eye(values.shape[-1])
+
+
+def problem_of(system, linear, design, weight, scatter, gust_dof):
+    """What is fitted, and what the weights add to the rows' own variance.
+
+    What a row has of its own, scatter, reading and gusts, has its variance over its weight.
+    """
+    own = np.einsum("qib,qib->ib", linear.own, linear.own)
+    doubt = own * (1 / weight - 1)
+    # A row that is not there stands alone, with a variance of 1 and nothing that acts on it.
+    known = linear.squares(skip=system.gust) + diagonal(doubt + ~system.exists)
+    # With ways down the wind is known apart, so that what is left is rarely more than is assumed
+    # of all.
+    rarely_above = scatter[0] if system.gust is not None else np.inf
+    components = [Component(diagonal(system.up / weight), *scatter, rarely_above=rarely_above)]
+    if system.gust is not None:
+        gusts = linear.own[system.gust]
+        gusts = gusts[..., :, None] * gusts[..., None, :]
+        components.append(Component(gusts, start=1.0, prior_dof=gust_dof))
+    problem = {
+        "data": linear.data,
+        "design": design,
+        "known": known,
+        "components": components,
+        "shared": -linear.shared,
+    }
+    return problem, doubt
+
+
+def solve(system, linear, design, weight, assumed, gust_dof, first) -> Solved:
+    """Fit of one linearisation, with weights in the shape of the data."""
+    problem, doubt = problem_of(system, linear, design, weight, assumed, gust_dof)
+    fit = fit_mixed(**problem, first=first)
+    own = np.einsum("qib,qib->ib", linear.own, linear.own)[:, 0].mean()
+    total = fit.variances[0] + own
+    unknown = bool(2 * total**2 * fit.information[0, 0] < _FEWEST_DOF)
+    dof = 2 * total**2 / fit.variance_covariance[0, 0] if not unknown else assumed[1] or np.inf
+    variance = fit.variances[0]
+    if unknown and not assumed[1]:
+        scatter, *others = problem["components"]
+        variance = scatter.start
+        known = problem["known"] + variance * scatter.matrix
+        problem |= {"known": known, "components": others}
+        fit = fit_mixed(**problem)
+    ratios = np.ones(len(system.own))
+    if system.gust is not None:
+        ratios[system.gust] = fit.variances[-1]
+    typical = variance + np.einsum("q,qi->i", ratios, linear.own[..., 0] ** 2).mean()
+    return Solved(
+        fit=fit, problem=problem, scatter=system.up / weight, doubt=doubt, ratios=ratios,
+        variance=float(variance), scatter_sd=float(np.sqrt(typical)), scatter_dof=float(dof),
+        scatter_is_assumed=unknown,
+    )  # fmt: skip
+
+
+# Weights of the runs of a day: each held against what all the others say of it -------------------
+
+# Usual scatter of wheel force from run to run, and how many repeats that is worth (ours). It is the
+# yardstick of the weights alone: the intervals rest on the scatter that the runs show.
+_USUAL_SD, _PRIOR_DOF = 0.025, 4.0
+
+
+def run_weights(system, linear, design, gust_dof) -> Weighed:
+    """Weights of the rows of data: every run up, then the ways down.
+
+    Parameters
+    ----------
+    system : tuninglib.statistics.gain.System
+    linear : tuninglib.statistics.gain.Linear
+    design : array, n by b by k
+    gust_dof : float
+
+    Returns
+    -------
+    Weighed
+        One for each row of data.
+
+    Notes
+    -----
+    With P of :func:`tuninglib.statistics.mixed_model.fit_mixed` the distance of row i from what the
+    others say is (P d)_i / P_ii, of variance 1 / P_ii [1]_. The scatter that goes with it is that
+    of the others: one step of Fisher scoring without row i.
+
+    References
+    ----------
+    .. [1] R. Christensen, L. M. Pearson, W. Johnson, Case-deletion diagnostics for mixed models,
+       Technometrics 34 (1992), 38-45.
+    """
+    up, start = system.up, _USUAL_SD**2
+    own = np.einsum("qib,qib->ib", linear.own, linear.own)
+    dof = _PRIOR_DOF + system.n - design.shape[-1]
+    first = None
+
+    def leave_out(listed):
+        nonlocal first
+        weight = system.blocks(listed)
+        extra = 1 / weight - 1
+        problem, _ = problem_of(system, linear, design, weight, (start, _PRIOR_DOF), gust_dof)
+        # Weights are wanted to a thousandth; the last round, which counts, starts where this ends.
+        fit = fit_mixed(**problem, first=first, close=1e-4)
+        first = fit.variances
+        found, phi = fit.projector.diagonal(), fit.variances[0]
+        # A run that is alone in its setup is what its setup is: nothing else speaks of it.
+        single = found * np.diagonal(fit.own, axis1=1, axis2=2) < 1e-9
+        there = np.where(single, 1.0, found)
+        off = np.where(single, 0.0, fit.scaled_residuals / there)
+        others, slope = _scatter_of_others(fit, up / weight, start, there)
+        variance = 1 / there - (own + phi * up) * extra
+        variance = variance + (slope - extra * up) * (others - phi)
+        variance = np.maximum(variance, 0.05 * start)
+        found = off, np.where(single, np.inf, variance), own + others * up
+        return tuple(system.listed(one) for one in found)
+
+    group = np.full(system.exists.sum(), -1)
+    group[: system.n] = system.runs.setup
+    values = system.listed(linear.data)
+    return settled_weights(leave_out, group, values, dof - 1)
+
+
+def _scatter_of_others(fit, matrix, start, there):
+    """Scatter that the rows show without each one, by one step of scoring from the common one.
+
+    And by how much the distance's variance changes with the scatter.
+    """
+    # Without row i, P becomes P - p pᵀ / P_ii.
+    phi, p, pd = fit.variances[0], fit.projector, fit.scaled_residuals
+    once, twice, trace = p.through(matrix)
+    seen = p.times(matrix * pd)
+    square = np.sum(matrix * pd**2) - 2 * pd / there * seen + (pd / there) ** 2 * once
+    trace = trace - once / there
+    information = np.sum(once * matrix) - 2 * twice / there + (once / there) ** 2
+    score = square - trace + _PRIOR_DOF * (start / phi**2 - 1 / phi)
+    step = score / (information + _PRIOR_DOF / phi**2)
+    return np.maximum(phi + step, 0.05 * start), once / there**2
+
+
+# Gains in wheel force between setups, from runs up a hill and, where there are, back down --------
 
 # Of the directions of the unknowns, the runs must tell so much of the variance to be heard; and
 # how rare a contradiction is by chance before it is spoken of.
@@ -199,7 +542,7 @@ def estimate_gains(
     ----------
     runs : Runs
     unknowns : sequence of Unknown
-        For example of :func:`tuninglib.statistics.unknowns.usual_unknowns`.
+        For example of :func:`tuninglib.statistics.road_runs.usual_unknowns`.
     resolution_m_s : float
         Smallest step of the speeds that were read. [m/s]
     reference : int
@@ -230,11 +573,11 @@ def estimate_gains(
     likely z: cov(y) = φ I + J Jᵀ. Restricted likelihood gives φ, and the intervals average over
     what φ could be, which is Student's t where scatter is all there is. The wheel force is the
     mean over the hill, work at the tyre over length. A run's own part is divided by its weight,
-    of :mod:`tuninglib.statistics.robust`: 1 unless it is far from what the other runs say.
+    of :mod:`tuninglib.statistics.repeats`: 1 unless it is far from what the other runs say.
 
     Examples
     --------
-    >>> from tuninglib.physics.hill import Hill
+    >>> from tuninglib.physics.motion import Hill
     >>> speeds = np.array([17.0, 17.2, 17.1, 18.4, 18.2, 18.6])
     >>> runs = Runs(hill=Hill(400.0, 0.06), setup=[0, 0, 0, 1, 1, 1], rider=0, mass_kg=200.0,
     ...             true_entry_m_s=np.full(6, 13.0), true_exit_m_s=speeds,

@@ -4,18 +4,21 @@ With a fixed fuel table, ``log(lambda * stoichiometric ratio * root of density) 
 response * log(flow) + deviation of the injector + gauge error + noise``: an injector delivers mass
 in proportion to the root of the fuel's density. Candidates that were not tried are
 in :mod:`tuninglib.statistics.ladder_prediction`, doubts about what was tried in
-:mod:`tuninglib.statistics.ladder_checks`.
+:mod:`tuninglib.statistics.ladder`.
 """
 
 from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.special import ndtr
 
 from tuninglib.checks import require
 from tuninglib.interval import Interval
 from tuninglib.statistics import normal_mixture
 from tuninglib.statistics.gauge_readings import prepare_readings
+
+# The injector ladder: one model over every full-throttle reading, all injectors and fuels at once
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -172,7 +175,7 @@ def fit_ladder(
         compensate for it; 0 where it does.
     weight : float or array
         0 to 1: the variance of a reading is what is assumed of it, over this. Of
-        :mod:`tuninglib.statistics.robust`.
+        :mod:`tuninglib.statistics.repeats`.
     tolerance : dict of str to float, or None
         Relative standard deviation of an injector's true flow about ``flow_m3_s``; small for a
         measured flow. Injectors left out have the default of ``priors``.
@@ -405,3 +408,284 @@ def design_rows(terms, log_flow, injector, engine, fuel=None, *, gauge):
             column[f"{kind} {name}"] = np.array([float(other == name) for other in names])
     nothing = np.zeros(len(log_flow))
     return np.stack([column.get(term, nothing) for term in terms], axis=-1)
+
+
+# Doubts about what was tried: injectors whose readings do not go with their stated flow ----------
+
+
+@dataclass(frozen=True, kw_only=True)
+class InjectorCheck:
+    """What the readings say of one injector's flow, its statement set aside.
+
+    Parameters
+    ----------
+    injector : str
+    stated_flow_m3_s : float
+        [m3/s]
+    implied_flow_m3_s : Interval
+        Flow that its readings call for, given the other injectors. [m3/s]
+    odds : float
+        Odds of readings as far off as these, to either side, if the statement holds within its
+        tolerance.
+    believable : bool
+        Whether the odds are not below the limit.
+    """
+
+    injector: str
+    stated_flow_m3_s: float
+    implied_flow_m3_s: Interval
+    odds: float
+    believable: bool
+
+
+def check_injectors(fit: LadderFit, *, level=0.05) -> tuple[InjectorCheck, ...]:
+    """Each tried injector's flow by its readings, against its statement.
+
+    Parameters
+    ----------
+    fit : LadderFit
+    level : float
+        Odds below which a statement is not believed; 0.05 is the usual two standard deviations.
+
+    Returns
+    -------
+    tuple of InjectorCheck
+        In the order tried.
+
+    Notes
+    -----
+    An injector's own prior is divided out of its posterior, which leaves what its readings and the
+    rest of the ladder say: deviation m with variance v. If the statement holds, m is normal with
+    mean 0 and variance ``v + tolerance**2``; the odds are its two tails beyond m. The grid points
+    are weighted without the injector's own misfit, so that it does not excuse itself. A single
+    injector cannot be checked: its odds are 1 and its range is open.
+
+    Examples
+    --------
+    Three alike, and a fourth that reads 15 % lean for its flow:
+
+    >>> from tuninglib.statistics.ladder import Priors, solve
+    >>> flow = np.array([2.4e-6, 2.5e-6, 2.6e-6, 2.7e-6])
+    >>> fit = solve(observed=-np.log(flow) + [0, 0, 0, 0.15], noise_sd=np.full(4, 0.01),
+    ...             flow_m3_s=flow, injector=list("abcd"), engine=["x"] * 4,
+    ...             displacement={"x": 1.0}, tolerance=None, priors=Priors())
+    >>> [one.believable for one in check_injectors(fit)]
+    [True, True, True, False]
+    """
+    rows = []
+    for name, stated in fit.flow_m3_s.items():
+        term = f"injector {name}"
+        if term not in fit.terms:  # tolerance 0: beyond doubt by decree
+            exact = Interval(value=stated, low=stated, high=stated)
+            rows.append(_row(name, stated, exact, 1.0, level))
+            continue
+        at = fit.terms.index(term)
+        prior_variance = (fit.tolerance[name] * fit.tolerance_scale) ** 2
+        gained = 1.0 / fit.covariances[:, at, at] - 1.0 / prior_variance
+        if np.any(gained * prior_variance < 1e-9):
+            unknown = Interval(value=stated, low=0.0, high=float("inf"))
+            rows.append(_row(name, stated, unknown, 1.0, level))
+            continue
+        variance = 1.0 / gained
+        mean = fit.means[:, at] * variance / fit.covariances[:, at, at]
+        spread = variance + prior_variance
+        weight = normal_mixture.normalised(
+            np.log(fit.weights) + 0.5 * (mean**2 / spread + np.log(spread))
+        )
+        parts = weight, -mean, np.sqrt(variance)
+        quantiles = normal_mixture.mixture_quantile((0.025, 0.5, 0.975), *parts)
+        low, value, high = (stated * np.exp(quantiles)).tolist()
+        odds = float(weight @ (2 * ndtr(-np.abs(mean) / np.sqrt(spread))))
+        rows.append(_row(name, stated, Interval(value=value, low=low, high=high), odds, level))
+    return tuple(rows)
+
+
+def suspicious_injectors(fit: LadderFit, *, level=0.05) -> tuple[InjectorCheck, ...]:
+    """Injectors whose readings cannot be believed with their stated flow, the worst first.
+
+    Parameters
+    ----------
+    fit : LadderFit
+    level : float
+        As in :func:`check_injectors`.
+
+    Returns
+    -------
+    tuple of InjectorCheck
+
+    Notes
+    -----
+    One bad injector makes the others look worse: measure or replace the first one named, then fit
+    again.
+
+    Examples
+    --------
+    >>> from tuninglib.statistics.ladder import Priors, solve
+    >>> flow = np.array([2.4e-6, 2.5e-6, 2.6e-6, 2.7e-6])
+    >>> fit = solve(observed=-np.log(flow) + [0, 0, 0, 0.15], noise_sd=np.full(4, 0.01),
+    ...             flow_m3_s=flow, injector=list("abcd"), engine=["x"] * 4,
+    ...             displacement={"x": 1.0}, tolerance=None, priors=Priors())
+    >>> [one.injector for one in suspicious_injectors(fit)]
+    ['d']
+    """
+    bad = [row for row in check_injectors(fit, level=level) if not row.believable]
+    return tuple(sorted(bad, key=lambda row: row.odds))
+
+
+def _row(name, stated, implied, odds, level):
+    return InjectorCheck(
+        injector=name,
+        stated_flow_m3_s=stated,
+        implied_flow_m3_s=implied,
+        odds=odds,
+        believable=odds >= level,
+    )
+
+
+# The injector ladder of many days: what all their readings say together --------------------------
+
+
+@dataclass(frozen=True)
+class ReadingCell:
+    """What a day's readings of one engine, injector and fuel come to.
+
+    Attributes
+    ----------
+    engine, injector, fuel : str
+    flow_m3_s : float
+        Of the injector. [m3/s]
+    log_mean : float
+        Mean logarithm of lambda times what the fuel asks for, less the known offset.
+    sd : float
+        Of that mean, as assumed.
+    squares : float
+        The readings' squares about it, over their assumed variances.
+    count : int
+        Of readings.
+    """
+
+    engine: str
+    injector: str
+    fuel: str
+    flow_m3_s: float
+    log_mean: float
+    sd: float
+    squares: float
+    count: int
+
+
+def reading_cells(
+    *,
+    lambda_low,
+    lambda_high,
+    flow_m3_s,
+    injector,
+    engine,
+    fuel,
+    stoichiometric_ratio,
+    density_kg_m3,
+    resolution=0.0,
+    offset=0.0,
+    weight=1.0,
+    run_sd=None,
+) -> tuple[ReadingCell, ...]:
+    """A day's full-throttle readings as few numbers, which say all that they say.
+
+    Parameters
+    ----------
+    lambda_low, lambda_high, flow_m3_s, injector, engine, fuel, stoichiometric_ratio, \
+density_kg_m3, resolution, offset, weight
+        As in :func:`tuninglib.statistics.ladder.fit_ladder`.
+    run_sd : float, optional
+        From run to run with nothing changed; left out: that of the priors.
+
+    Returns
+    -------
+    tuple of ReadingCell
+
+    Examples
+    --------
+    >>> cell, = reading_cells(lambda_low=[0.86, 0.87], lambda_high=[0.88, 0.89], injector="a",
+    ...                       flow_m3_s=[2.5e-6] * 2, engine="stock", fuel="e5",
+    ...                       stoichiometric_ratio=14.3, density_kg_m3=745.0)
+    >>> cell.count, cell.sd
+    (2, 0.0078)
+    """
+    readings = prepare_readings(
+        lambda_low=lambda_low,
+        lambda_high=lambda_high,
+        flow_m3_s=flow_m3_s,
+        injector=injector,
+        engine=engine,
+        stoichiometric_ratio=stoichiometric_ratio,
+        density_kg_m3=density_kg_m3,
+        resolution=resolution,
+        offset=offset,
+    )
+    observed = readings.log_lambda + readings.log_fuel - readings.offset
+    noise = np.hypot(Priors().run_sd if run_sd is None else run_sd, readings.relative_sd)
+    precision = np.broadcast_to(weight, noise.shape) / noise**2
+    fuels = [fuel] * len(observed) if isinstance(fuel, str) else list(fuel)
+    names = list(zip(readings.engine, readings.injector, fuels, strict=True))
+    found = []
+    for name in dict.fromkeys(names):
+        own = np.array([other == name for other in names])
+        total = float(precision[own].sum())
+        mean = float(precision[own] @ observed[own] / total)
+        squares = float(precision[own] @ (observed[own] - mean) ** 2)
+        flow = float(np.mean(readings.flow_m3_s[own]))
+        found.append(ReadingCell(*name, flow, mean, total**-0.5, squares, int(own.sum())))
+    return tuple(found)
+
+
+def pool_readings(days, *, displacement, tolerance, fuel_sd, day_sd, priors=None) -> LadderFit:
+    """The ladder of all days' readings.
+
+    Parameters
+    ----------
+    days : sequence of sequence of ReadingCell
+    displacement : dict of str to float
+        Of each engine, in any one unit.
+    tolerance, fuel_sd : dict of str to float
+        Of each injector and each fuel, as in :func:`tuninglib.statistics.ladder.fit_ladder`.
+    day_sd : float
+        By how much the readings of one day may be off together: gauge, air and fuel of the day.
+    priors : Priors, optional
+
+    Returns
+    -------
+    LadderFit
+        In which ``noise_scale`` is of the noise and of what days differ by alike.
+
+    Notes
+    -----
+    The cost grows with the number of days: their readings end in as many rows as there are
+    unknowns (:func:`tuninglib.statistics.normal_mixture.few_rows`).
+
+    Examples
+    --------
+    >>> cell = ReadingCell("stock", "a", "e5", 2.5e-6, 2.5, 0.008, 1.0, 2)
+    >>> fit = pool_readings([[cell]] * 3, displacement={"stock": 150.0}, tolerance={"a": 0.03},
+    ...                     fuel_sd={"e5": 0.0}, day_sd=0.01)
+    >>> fit.terms
+    ('response', 'level', 'injector a', 'gauge')
+    """
+    cells = [(at, cell) for at, day in enumerate(days) for cell in day]
+    if not cells:
+        raise ValueError("there is no reading on any day")
+    day, kept = zip(*cells, strict=True)
+    return solve(
+        observed=np.array([cell.log_mean for cell in kept]),
+        noise_sd=np.array([cell.sd for cell in kept]),
+        flow_m3_s=np.array([cell.flow_m3_s for cell in kept]),
+        injector=[cell.injector for cell in kept],
+        engine=[cell.engine for cell in kept],
+        fuel=[cell.fuel for cell in kept],
+        displacement=displacement,
+        tolerance=tolerance,
+        fuel_sd=fuel_sd,
+        priors=priors or Priors(),
+        day=np.array(day),
+        day_sd=day_sd,
+        within=(sum(cell.squares for cell in kept), sum(cell.count - 1 for cell in kept)),
+    )

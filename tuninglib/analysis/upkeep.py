@@ -1,0 +1,454 @@
+"""Engine speeds of the run that was ridden, what limits the top speed, and one tooth taller."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from tuninglib.analysis.combinations import stop_limits
+from tuninglib.analysis.what_if import Answer, Question, answers
+from tuninglib.interval import Interval
+from tuninglib.physics import gearing as sums
+from tuninglib.physics.motion import Hill, Ride, climb_force_n
+from tuninglib.session.defaults import blend_of, day_temperature_of
+from tuninglib.statistics.repeats import group_means, t_quantile
+from tuninglib.statistics.warm_up import fit_warm_up
+
+# Where the head's temperature would end on a long climb, on the day and on a hot one -------------
+
+# A hot day in the sun (common practice). [K]
+HOT_DAY_K = 308.15
+
+
+@dataclass(frozen=True, kw_only=True)
+class Climb:
+    """One long climb.
+
+    Attributes
+    ----------
+    climb : float
+    setup : str
+    readings : int
+    hottest_k : float
+        That was read.
+    final_k, hot_day_k : Interval
+        Where it would end, on the day and with air of 35 °C.
+    time_constant_s : Interval
+    told : bool
+        Whether the readings tell the end.
+    limit_k : float
+    limit_is_stated : bool
+    place : str
+        Of the end on a hot day: ``"below"`` or ``"above"`` the limit, or ``"unclear"``.
+    """
+
+    climb: float
+    setup: str
+    readings: int
+    hottest_k: float
+    final_k: Interval
+    hot_day_k: Interval
+    time_constant_s: Interval
+    told: bool
+    limit_k: float
+    limit_is_stated: bool
+    place: str
+
+
+def long_climbs(session) -> tuple:
+    """Ends of all climbs, in the order of the file.
+
+    Parameters
+    ----------
+    session : tuninglib.session.load.Session
+
+    Returns
+    -------
+    tuple of Climb
+        Empty where none was read.
+
+    Notes
+    -----
+    Under the same load the head's excess over the air stays as it is, so that a hotter day moves
+    the end by as much as the air [1]_ (cooling by the air's density is left out).
+
+    References
+    ----------
+    .. [1] O. W. Schey, B. Pinkel, NACA Report 550 (1936): head temperature less that of the air.
+    """
+    limits, day = stop_limits(session), day_temperature_of(session)
+    found = []
+    for number, own in session.climbs.groupby("climb", sort=False):
+        seen = own["head_temperature_k"].to_numpy()
+        fit = fit_warm_up(own["time_s"].to_numpy(), seen)
+        read = own["air_temperature_k"].dropna()
+        air, doubt = (float(read.mean()), 0.0) if len(read) else (day.value, day.half_width)
+        hot = _moved(fit.final_k, HOT_DAY_K - air, doubt)
+        place = "unclear"
+        if fit.told and hot.high < limits.hottest_k:
+            place = "below"
+        elif max(hot.low, float(seen.max())) > limits.hottest_k:
+            place = "above"
+        found.append(
+            Climb(
+                climb=float(number),
+                setup=str(own["setup"].iloc[0]),
+                readings=len(own),
+                hottest_k=float(seen.max()),
+                final_k=fit.final_k,
+                hot_day_k=hot,
+                time_constant_s=fit.time_constant_s,
+                told=fit.told,
+                limit_k=limits.hottest_k,
+                limit_is_stated=limits.hottest_is_stated,
+                place=place,
+            )
+        )
+    return tuple(found)
+
+
+def _moved(interval, by, doubt) -> Interval:
+    """An interval moved by something that is not exactly known itself."""
+    value = interval.value + by
+    low = np.hypot(interval.value - interval.low, doubt)
+    high = np.hypot(interval.high - interval.value, doubt)
+    return Interval(value, float(value - low), float(value + high))
+
+
+# Fuel use from fills, against what mixture and energy let expect; and what it all costs ----------
+
+# How well a tank is filled to the same mark, and how far consumption scatters from fill to fill
+# where no setup was filled twice (both ours).
+FILL_SD_M3, USUAL_SD = 1e-4, 0.05
+
+
+@dataclass(frozen=True, kw_only=True)
+class FuelUse:
+    """What one setup burnt on the road.
+
+    Attributes
+    ----------
+    setup : str
+    fills : int
+    distance_m, volume_m3 : float
+    per_m : Interval
+        Fuel for each metre. [m3/m]
+    over : Interval or None
+        That over what the reference burns, less 1; None of the reference, or without its fills.
+    expected : float or None
+        The same as the fuels' energy lets expect, all else alike.
+    cost_per_m : Interval or None
+        In the session's currency. [1/m]
+    range_m : Interval or None
+        On a full tank; None where its volume is not stated.
+    """
+
+    setup: str
+    fills: int
+    distance_m: float
+    volume_m3: float
+    per_m: Interval
+    over: Interval | None
+    expected: float | None
+    cost_per_m: Interval | None
+    range_m: Interval | None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Outlay:
+    """What the parts cost.
+
+    Attributes
+    ----------
+    ride : float or None
+        Of what is to be ridden now.
+    per_gain : Interval or None
+        For each per cent of pull that it gains; None where no gain was shown.
+    per_speed : float or None
+        For each m/s at the marker. [s/m]
+    detours : tuple of str
+        Injectors at hand that what is to be ridden does not use, each with a price.
+    detours_cost : float
+    """
+
+    ride: float | None
+    per_gain: Interval | None
+    per_speed: float | None
+    detours: tuple
+    detours_cost: float
+
+
+def fuel_use(session) -> tuple:
+    """Consumption of every setup that was filled.
+
+    Parameters
+    ----------
+    session : tuninglib.session.load.Session
+
+    Returns
+    -------
+    tuple of FuelUse
+        In the order of session.toml; empty without fills.
+
+    Notes
+    -----
+    The logarithms of volume over distance are averaged for each setup. Their scatter, of roads and
+    riding, is pooled over the setups, and is never taken to be less than what filling to the same
+    mark allows; intervals are by Student's t.
+    """
+    fills = session.fills
+    fills = fills[fills["exclude"] == ""]
+    if fills.empty:
+        return ()
+    names = [name for name in session.setups if name in set(fills["setup"])]
+    volume, distance = fills["volume_m3"].to_numpy(), fills["distance_m"].to_numpy()
+    group = fills["setup"].map({name: j for j, name in enumerate(names)}).to_numpy()
+    means = group_means(
+        np.log(volume / distance),
+        # A fill has an error at each of its ends.
+        np.sqrt(2) * FILL_SD_M3 / volume,
+        np.ones(len(fills)),
+        group,
+        assumed_sd=USUAL_SD,
+    )
+    by_name = {name: means[j] for j, name in enumerate(names)}
+    reference = by_name.get(session.about.reference)
+    return tuple(
+        _of_setup(session, name, fills[fills["setup"] == name], by_name[name], reference)
+        for name in names
+    )
+
+
+def _of_setup(session, name, own, mean, reference) -> FuelUse:
+    per_m = _interval(mean.mean, mean.variance, mean.dof)
+    fuel = session.fuels[session.setups[name].fuel]
+    over = expected = None
+    if reference is not None and name != session.about.reference:
+        ratio = _interval(mean.mean - reference.mean, mean.variance + reference.variance, mean.dof)
+        over = Interval(ratio.value - 1, ratio.low - 1, ratio.high - 1)
+        before = session.fuels[session.setups[session.about.reference].fuel]
+        energy = [blend_of(one).lower_heating_value_j_m3 for one in (before, fuel)]
+        expected = float(energy[0] / energy[1] - 1)
+    tank = session.bike.tank
+    return FuelUse(
+        setup=name,
+        fills=len(own),
+        distance_m=float(own["distance_m"].sum()),
+        volume_m3=float(own["volume_m3"].sum()),
+        per_m=per_m,
+        over=over,
+        expected=expected,
+        cost_per_m=per_m.scaled(fuel.price * 1000) if fuel.price else None,
+        range_m=Interval(tank.value / per_m.value, tank.value / per_m.high, tank.value / per_m.low)
+        if tank
+        else None,
+    )
+
+
+def _interval(mean, variance, dof) -> Interval:
+    half = float(t_quantile(0.975, dof if dof else np.inf) * np.sqrt(variance))
+    return Interval(*(float(np.exp(mean + by)) for by in (0.0, -half, half)))
+
+
+def outlay(session, plan, pulls) -> Outlay:
+    """What it costs to ride what the plan says, and what the detours did.
+
+    Parameters
+    ----------
+    session : tuninglib.session.load.Session
+    plan : tuninglib.analysis.decide.Plan
+    pulls : tuple of tuninglib.analysis.records.Pull
+    """
+    setup = session.setups[plan.ride.setup] if plan.ride else None
+    cost = setup.cost if setup else None
+    pull = next((one for one in pulls if setup and one.setup == plan.ride.setup), None)
+    per_gain = per_speed = None
+    if cost and pull is not None and pull.gain is not None and pull.gain.ratio.low > 0:
+        ratio = pull.gain.ratio
+        per_gain = Interval(*(cost / (100 * one) for one in (ratio.value, ratio.high, ratio.low)))
+        if pull.speed_gain_m_s and pull.speed_gain_m_s > 0:
+            per_speed = cost / pull.speed_gain_m_s
+    used = {setup.injector} if setup else set()
+    fitted = {one.injector for one in session.setups.values()}
+    left = tuple(
+        name
+        for name, one in session.injectors.items()
+        if name not in used
+        and one.price is not None
+        and (one.owned == "yes" or (one.owned == "unknown" and name in fitted))
+    )
+    return Outlay(
+        ride=cost,
+        per_gain=per_gain,
+        per_speed=per_speed,
+        detours=left,
+        detours_cost=float(sum(session.injectors[name].price for name in left)),
+    )
+
+
+# Engine speeds of the run that was ridden, what limits the top speed, and one tooth taller -------
+
+
+@dataclass(frozen=True, kw_only=True)
+class Taller:
+    """The same setup with one tooth more in front, at the same torque.
+
+    Attributes
+    ----------
+    front_teeth : float
+    exit_rpm : Interval
+        At the marker speed that follows.
+    marker : Answer
+        Of which the bound of the same force counts.
+    still_speeds_up : bool or None
+        Whether there is pull to spare at the marker; None where no speed follows.
+    """
+
+    front_teeth: float
+    exit_rpm: Interval | None
+    marker: Answer
+    still_speeds_up: bool | None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Gearing:
+    """What the gearing makes of one setup.
+
+    Attributes
+    ----------
+    setup : str
+    ratio : float
+    entry_rpm, exit_rpm : Interval
+    limit_rpm : float or None
+        Highest engine speed of the engine.
+    limit_speed_m_s : Interval or None
+        Road speed there.
+    limited_by : str
+        Of the flat top speed: ``"revs"``, ``"drag"``, ``"unclear"``, or empty where one of the
+        two is not known.
+    torque_n_m, power_w : Interval
+        At the crank, mean over the hill.
+    taller : Taller
+    """
+
+    setup: str
+    ratio: float
+    entry_rpm: Interval
+    exit_rpm: Interval
+    limit_rpm: float | None
+    limit_speed_m_s: Interval | None
+    limited_by: str
+    torque_n_m: Interval
+    power_w: Interval
+    taller: Taller
+
+
+def gearing_of(session, road, setup, flat) -> Gearing | None:
+    """Engine speeds of a setup, and what follows from them.
+
+    Parameters
+    ----------
+    session : tuninglib.session.load.Session
+    road : tuninglib.analysis.gain.Road or None
+    setup : str or None
+        Whose run is looked at.
+    flat : tuninglib.analysis.what_if.Answer or None
+        Its flat top speed.
+
+    Returns
+    -------
+    Gearing or None
+        None where gearing or speeds are not known.
+
+    Notes
+    -----
+    Errors of circumference, slip and speedometer add in quadrature. With one tooth more in front
+    the same torque gives less force, in the ratio of the teeth; the engine turns slower by as much
+    at the same road speed, and torque is taken to be the same there.
+    """
+    own = session.gearing
+    if setup is None or not own.is_known:
+        return None
+    run = road.equivalent[setup]
+    ratio = own.ratio()
+    around, slip = own.rolling_circumference, own.slip
+    doubt = float(
+        np.sqrt(
+            (around.half_width / around.value) ** 2
+            + slip.half_width**2
+            + (road.speed_factor.half_width / road.speed_factor.value) ** 2
+        )
+    )
+    same = {"circumference_m": around.value, "slip": slip.value}
+
+    def rpm(speed, of=ratio):
+        value = sums.engine_speed_rpm(speed, ratio=of, **same)
+        return Interval(value, value * (1 - doubt), value * (1 + doubt))
+
+    engine = session.engines[session.setups[setup].engine]
+    limit = engine.highest_speed.value if engine.highest_speed else None
+    limit_speed = None
+    if limit is not None:
+        value = sums.road_speed_m_s(limit, ratio=ratio, **same)
+        limit_speed = Interval(value, value * (1 - doubt), value * (1 + doubt))
+    pull = next(one for one in road.pulls if one.setup == setup)
+    efficiency = own.efficiency
+    lost = np.hypot(efficiency.half_width / efficiency.value, around.half_width / around.value)
+    torque = sums.crank_torque_n_m(
+        pull.force_n.value, ratio=ratio, circumference_m=around.value, efficiency=efficiency.value
+    )
+    return Gearing(
+        setup=setup,
+        ratio=ratio,
+        entry_rpm=rpm(run.entry_m_s),
+        exit_rpm=rpm(run.exit_m_s),
+        limit_rpm=limit,
+        limit_speed_m_s=limit_speed,
+        limited_by=_limited_by(limit_speed, flat),
+        torque_n_m=_wider(torque, pull.force_n, lost),
+        power_w=_wider(
+            pull.power_w.value / efficiency.value,
+            pull.power_w,
+            efficiency.half_width / efficiency.value,
+        ),
+        taller=_taller(own, run, rpm),
+    )
+
+
+def _wider(value, of: Interval, doubt) -> Interval:
+    """A value with the relative interval of another, and one more doubt."""
+    half = value * float(np.hypot(of.half_width / of.value, doubt))
+    return Interval(float(value), float(value - half), float(value + half))
+
+
+def _limited_by(limit: Interval | None, flat) -> str:
+    if limit is None or flat is None or flat.at_power is None:
+        return ""
+    if limit.high < flat.at_power.low:
+        return "revs"
+    return "drag" if limit.low > flat.at_power.high else "unclear"
+
+
+def _taller(own, run, rpm) -> Taller:
+    front = own.front + 1
+    share = own.front / front
+    # A larger output factor is less output.
+    (marker,) = answers(run, [Question(output_factor=run.output_factor / share)])
+    if marker.at_force is None:
+        return Taller(front_teeth=front, exit_rpm=None, marker=marker, still_speeds_up=None)
+    speed = marker.at_force.value
+    ride = Ride(
+        hill=Hill(run.lengths_m[-1], run.grade_ratios[-1]),
+        mass_kg=run.bike_mass_kg + run.rider_mass_kg,
+        air_density_kg_m3=run.air_density_kg_m3,
+        drag_area_m2=run.drag_area_m2,
+        rolling_coefficient=run.rolling_coefficient,
+    )
+    air = speed + run.headwind_m_s
+    against = float(climb_force_n(ride)[-1])
+    against += run.air_density_kg_m3 / 2 * run.drag_area_m2 * air * abs(air)
+    return Taller(
+        front_teeth=front,
+        exit_rpm=rpm(speed, own.ratio(front)),
+        marker=marker,
+        still_speeds_up=bool(run.force_n * share > against),
+    )

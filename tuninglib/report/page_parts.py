@@ -1,0 +1,438 @@
+"""What the figures share: colours that differ in grey too, margins, titles, named rows."""
+
+import functools
+import io
+import re
+import textwrap
+import warnings
+from dataclasses import dataclass
+from pathlib import Path
+
+import jinja2
+import numpy as np
+from markupsafe import Markup
+from matplotlib.figure import Figure
+from matplotlib.ticker import MaxNLocator
+
+from tuninglib import units
+from tuninglib.rounding import decimals_for, fixed, in_units, interval_text, listing
+
+# The one way in which this package writes HTML: its templates, in which all text is escaped ------
+# A template's name is its path in the package. What comes out is marked as HTML, so that one
+# piece can stand in another; plain text never is, so what a person typed is shown as text, never
+# run.
+
+PACKAGE = Path(__file__).parent.parent
+_NO_BREAK = "\u00a0"
+_BEFORE_UNIT = re.compile(
+    r"(?<=\d) (?=(?:%|km/h|mph|N|lbf|kW|hp|bhp|kg|lb|m|ft|cc|cc/min|°C|°F|hPa|inHg|L)(?![\w/]))"
+)
+# Up to so many characters a cell of a table does not wrap.
+_SHORT_CELL = 13
+
+
+def render(name: str, /, **values) -> Markup:
+    """HTML of one template.
+
+    Parameters
+    ----------
+    name : str
+        Path in the package, for example ``"report/page/table.html.j2"``.
+    values
+        What the template names; text is escaped, :class:`markupsafe.Markup` is not. One that is
+        missing is an error.
+
+    Returns
+    -------
+    markupsafe.Markup
+
+    Examples
+    --------
+    >>> page = render("report/page/prose.html.j2", style="points", items=[("Run", "62 km/h < 5")])
+    >>> "62\N{NO-BREAK SPACE}km/h &lt; 5" in page
+    True
+    """
+    return Markup(_environment().get_template(name).render(values).strip())
+
+
+def asset(name: str) -> Markup:
+    """A stylesheet or script of the package, to stand in a page as it is.
+
+    Parameters
+    ----------
+    name : str
+        Path in the package.
+    """
+    return Markup((PACKAGE / name).read_text(encoding="utf-8").strip())
+
+
+def unbroken(text: str) -> str:
+    """Text in which a number and its unit stay on one line.
+
+    Examples
+    --------
+    >>> unbroken("62 km/h is 39 mph") == "62\N{NO-BREAK SPACE}km/h is 39\N{NO-BREAK SPACE}mph"
+    True
+    """
+    return _BEFORE_UNIT.sub(_NO_BREAK, text)
+
+
+def cell(text: str) -> str:
+    """Text of a table's cell; a short one stays on one line.
+
+    Examples
+    --------
+    >>> cell("62 to 64 km/h").count("\N{NO-BREAK SPACE}")
+    3
+    """
+    return text.replace(" ", _NO_BREAK) if len(text) <= _SHORT_CELL else unbroken(text)
+
+
+@functools.cache
+def _environment() -> jinja2.Environment:
+    environment = jinja2.Environment(
+        loader=jinja2.FileSystemLoader(PACKAGE),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        auto_reload=False,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.filters |= {"unbroken": unbroken, "cell": cell}
+    # The same session gives the same bytes, in its own order; no number that JSON does not have.
+    environment.policies["json.dumps_kwargs"] = {"ensure_ascii": False, "allow_nan": False}
+    return environment
+
+
+# What sentences and tables share: names, values with their units, cells --------------------------
+
+NONE = "–"
+_SIGNS = ("$", "€", "£")  # stand before the amount; codes like EUR after it
+
+
+def spaced(name: str) -> str:
+    """A name of session.toml as a sentence prints it.
+
+    Examples
+    --------
+    >>> spaced("big_164")
+    'big 164'
+    """
+    return name.replace("_", " ")
+
+
+def spaced_list(names) -> str:
+    """Names of session.toml joined as a sentence does.
+
+    Examples
+    --------
+    >>> spaced_list(["big_164", "big_172"])
+    'big 164 and big 172'
+    """
+    return listing(spaced(name) for name in names)
+
+
+def system_of(results) -> str:
+    """System of units that the report prints."""
+    return results.session.about.units
+
+
+def headed(text: str, kind: str, system: str) -> str:
+    """A column's head with the unit of its numbers."""
+    return f"{text} [{units.unit_label(kind, system)}]"
+
+
+def shown(value, kind, system, decimals=0) -> str:
+    """A number in the unit that its column's head names; a dash where there is none."""
+    return NONE if value is None else fixed(units.to_display(value, kind, system), decimals)
+
+
+def interval_cell(interval, kind, system) -> str:
+    """An interval in the unit that its column's head names; a dash where there is none."""
+    return NONE if interval is None else interval_text(in_units(interval, kind, system))
+
+
+def plain(value, kind, system) -> str:
+    """A value that is taken as it is, with its unit."""
+    number = units.to_display(value, kind, system)
+    return f"{number:.4g} {units.unit_label(kind, system)}"
+
+
+def taken(measured, kind: str = "", system: str = "") -> str:
+    """A value that was taken for granted with its ± (95 %)."""
+    value, half = measured.value, measured.half_width
+    unit = ""
+    if kind:
+        value, half = (units.to_display(x, kind, system) for x in (value, half))
+        unit = f" {units.unit_label(kind, system)}"
+    if not half:
+        return f"{value:.4g}{unit}"
+    decimals = decimals_for(half)
+    return f"{fixed(value, decimals)} ± {fixed(half, decimals)}{unit}"
+
+
+def money(cost, session) -> str:
+    """An amount in the session's currency, its sign in front; a dash where there is none."""
+    if cost is None:
+        return NONE
+    currency = session.about.currency
+    before = f"{currency}{cost:g}" if currency in _SIGNS else f"{cost:g} {currency}"
+    return before.strip()
+
+
+def distance_text(distance_m: float, system: str) -> str:
+    """A distance on the road in whole kilometres or miles.
+
+    Examples
+    --------
+    >>> distance_text(300e3, "metric"), distance_text(300e3, "us")
+    ('300 km', '186 miles')
+    """
+    unit = "km" if system == "metric" else "miles"
+    return f"{fixed(units.convert(distance_m, 'm', unit), 0)} {unit}"
+
+
+def gain_text(gain, unit: str = "%") -> str:
+    """A gain with its interval as per cent; whole ones, unless it is known better than that.
+
+    Parameters
+    ----------
+    gain : tuninglib.interval.Interval
+        As a ratio.
+    unit : str
+        Left out where it stands in a column's head.
+    """
+    most = 0 if gain.half_width > 0.02 else 1
+    return interval_text(gain.scaled(100), unit, least_decimals=0, most_decimals=most)
+
+
+def bold_name(results, names) -> str:
+    """What a bold name in a figure means, for those who cannot see it; empty if there is none."""
+    ride = results.plan.ride
+    return f" In bold: {spaced(ride.setup)}, to ride now." if ride and ride.setup in names else ""
+
+
+def mixture_of(results, setup):
+    """The mixture of a setup, as read; None if there is none."""
+    return next((mixture for mixture in results.mixtures if mixture.setup == setup), None)
+
+
+# Sentences, tables and pictures that a notebook shows and a report prints ------------------------
+# Their HTML comes from templates, which escape everything that came from a person.
+
+# A table of more columns is set smaller.
+WIDE_TABLE = 8
+
+
+def not_mathematics(html) -> str:
+    """HTML for JupyterLab, which sets what stands between two dollar signs as mathematics."""
+    return str(render("report/page/not_mathematics.html.j2", html=html)) if html else ""
+
+
+class _Shown:
+    """Something a notebook can show: HTML for the page, plain text for everything else."""
+
+    def _repr_mimebundle_(self, include=None, exclude=None):
+        return {"text/html": not_mathematics(self.html()), "text/plain": self.plain()}
+
+
+@dataclass(frozen=True)
+class Prose(_Shown):
+    """Paragraphs or points of plain text, each with an optional bold label before it.
+
+    Attributes
+    ----------
+    items : tuple of (str, str)
+        Label (may be empty) and sentence.
+    style : str
+        ``"paragraphs"``, ``"points"``, ``"verdict"`` or ``"caution"``.
+    """
+
+    items: tuple
+    style: str = "paragraphs"
+
+    def html(self) -> Markup:
+        """The same as HTML."""
+        return render("report/page/prose.html.j2", items=self.items, style=self.style)
+
+    def plain(self) -> str:
+        """The same as plain text, a line an item."""
+        return "\n".join(f"{label}: {text}" if label else text for label, text in self.items)
+
+    __str__ = plain
+
+
+@dataclass(frozen=True)
+class Table(_Shown):
+    """A table with a caption; cells are text already rounded and with their units in the header.
+
+    Attributes
+    ----------
+    caption : str
+    header : tuple of str
+    rows : tuple of tuples of str
+        The first cell of each heads its row.
+    note : str
+        Printed below.
+    """
+
+    caption: str
+    header: tuple
+    rows: tuple
+    note: str = ""
+
+    def html(self) -> Markup:
+        """The same as HTML."""
+        header, *rows = self._filled()
+        return render(
+            "report/page/table.html.j2",
+            caption=self.caption,
+            header=header,
+            rows=rows,
+            note=self.note,
+            wide=len(header) > WIDE_TABLE,
+        )
+
+    def _filled(self) -> list:
+        """Header and rows without the columns in which nothing stands."""
+        lines = [self.header, *self.rows]
+        kept = [
+            at
+            for at in range(len(self.header))
+            if at == 0 or not self.rows or any(row[at] not in ("", NONE) for row in self.rows)
+        ]
+        return [tuple(line[at] for at in kept) for line in lines]
+
+    def _repr_mimebundle_(self, include=None, exclude=None):
+        return super()._repr_mimebundle_(), {"text/html": {"caption": self.caption}}
+
+    def plain(self) -> str:
+        """The same as plain text, columns aligned."""
+        lines = self._filled()
+        widths = [max(len(line[i]) for line in lines) for i in range(len(lines[0]))]
+        body = "\n".join(
+            "  ".join(cell.ljust(width) for cell, width in zip(line, widths, strict=True)).rstrip()
+            for line in lines
+        )
+        return "\n".join(part for part in (self.caption, body, self.note) if part)
+
+    __str__ = plain
+
+
+@dataclass(frozen=True)
+class Html(_Shown):
+    """A piece of HTML from a template of its own, with its plain-text stand-in.
+
+    Attributes
+    ----------
+    source : markupsafe.Markup
+        As :func:`tuninglib.report.page_parts.render` gives it; empty text for nothing.
+    text : str
+    """
+
+    source: Markup | str
+    text: str
+
+    def html(self) -> Markup:
+        """The HTML as it is."""
+        return self.source
+
+    def plain(self) -> str:
+        """The plain-text stand-in."""
+        return self.text
+
+
+@dataclass(frozen=True)
+class Picture:
+    """A figure as SVG, with the words for those who cannot see it.
+
+    The same figure gives the same bytes: no date, no random ids, text as outlines.
+    """
+
+    svg: str
+    alt: str
+
+    def _repr_mimebundle_(self, include=None, exclude=None):
+        data = {"image/svg+xml": self.svg, "text/plain": self.alt}
+        return data, {"image/svg+xml": {"alt": self.alt}}
+
+
+def picture(figure, alt: str) -> Picture:
+    """SVG of a matplotlib figure that is the same every time.
+
+    Parameters
+    ----------
+    figure : matplotlib.figure.Figure
+    alt : str
+        What the figure shows, in one or two sentences.
+    """
+    from matplotlib import rc_context
+    from matplotlib.text import Text
+
+    buffer = io.StringIO()
+    literal = {"svg.hashsalt": "tuninglib", "svg.fonttype": "path", "text.parse_math": False}
+    with rc_context(literal), warnings.catch_warnings():
+        # A letter that the font lacks is drawn as a box; nobody needs a warning in a report.
+        warnings.filterwarnings("ignore", message="Glyph .* missing from")
+        for one in figure.findobj(Text):
+            one.set_parse_math(False)
+        figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None})
+    return Picture(svg=buffer.getvalue(), alt=alt)
+
+
+# What the figures share: colours that differ in grey too, margins, titles, named rows ------------
+
+# Okabe and Ito's palette (2008), ordered so that neighbours differ in lightness too.
+INK, SOFT, BAND = "#22262b", "#8a8f96", "#cfe3dc"
+
+
+COLOURS = ("#0072B2", "#D55E00", "#009E73", "#CC79A7", "#E69F00", "#56B4E9")
+MARKERS = ("o", "s", "^", "D", "v", "P")
+LINES = ("-", "--", "-.", ":")
+WIDTH_IN = 4.6
+
+
+# Around the axes; stated rather than worked out, which would draw every figure twice.
+TOP_IN, _BOTTOM_IN, _RIGHT_IN, _BETWEEN_IN = 0.45, 0.5, 0.12, 0.95
+_CHARACTER_IN, _LEAST_LEFT_IN = 0.078, 0.62
+
+
+def figure_of(height_in: float, names=(), rows: int = 1, top_in: float = TOP_IN):
+    """Figure with axes one above the other; the left margin fits the longest name."""
+    figure = Figure(figsize=(WIDTH_IN, height_in))
+    axes = np.atleast_1d(figure.subplots(rows, 1))
+    longest = max((len(name) for name in names), default=0)
+    left_in = max(_LEAST_LEFT_IN, 0.15 + _CHARACTER_IN * min(longest, 26))
+    inside_in = (height_in - top_in - _BOTTOM_IN - (rows - 1) * _BETWEEN_IN) / rows
+    figure.subplots_adjust(
+        left=left_in / WIDTH_IN,
+        right=1 - _RIGHT_IN / WIDTH_IN,
+        bottom=_BOTTOM_IN / height_in,
+        top=1 - top_in / height_in,
+        hspace=_BETWEEN_IN / inside_in,
+    )
+    for ax in axes:
+        ax.spines[["top", "right"]].set_visible(False)
+        ax.tick_params(labelsize=9, colors=INK)
+        ax.xaxis.set_major_locator(MaxNLocator(6))
+    return figure, axes
+
+
+def title(ax, text: str, pad: float = 6.0) -> None:
+    """Title that starts at the figure's left edge, over two lines where it is long."""
+    left = ax.get_position().x0
+    width = ax.get_position().width
+    lines = textwrap.fill(text, 54)
+    ax.set_title(lines, loc="left", fontsize=10.5, color=INK, x=-(left - 0.02) / width, pad=pad)
+
+
+def name_rows(ax, names, ride=None) -> None:
+    """Rows named after setups, from the top; what is ridden now stands out."""
+    labels = [spaced(name) for name in names]
+    ax.set_yticks(range(len(names)), labels)
+    for name, label in zip(names, ax.get_yticklabels(), strict=True):
+        label.set_fontweight("bold" if ride and name == ride.setup else "normal")
+    ax.set_ylim(len(names) - 0.4, -0.6)
+    ax.tick_params(axis="y", length=0)
+    ax.grid(axis="x", color="#e4e2dc", linewidth=0.7)
+    ax.set_axisbelow(True)

@@ -1,0 +1,318 @@
+"""benchflow.csv: volumes that injectors let through on the bench, as a rider writes them down."""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from tuninglib.session.read_table import (
+    BENCH_COLUMNS,
+    CLIMB_COLUMNS,
+    COLUMNS,
+    FALL_COLUMNS,
+    FILL_COLUMNS,
+    SPEED_COLUMNS,
+    columns_in_si,
+    header_line,
+    parse_head,
+)
+from tuninglib.text_files import Problem, SessionError, parse_table, read_table
+
+# runs.csv to a table in SI, every problem collected with its row and column ----------------------
+
+RUNS = "runs.csv"
+
+
+def read_runs(path, known, problems) -> pd.DataFrame:
+    """Runs in SI: one row a run, every column of the contract present, ``row`` the file's row.
+
+    Parameters
+    ----------
+    path : Path
+    known : dict of str to set
+        Names that session.toml has, by table.
+    problems : list of Problem
+        What is wrong with single cells and headers is appended.
+
+    Returns
+    -------
+    pandas.DataFrame
+
+    Raises
+    ------
+    SessionError
+        If the file cannot be read as a table at all.
+    """
+    table = read_table(path)
+    data = columns_in_si(table, path.name, COLUMNS, problems, known)
+    _spread_ranges(data, path.name, problems)
+    if not table.rows:
+        problems.append(Problem(path.name, "has a header but no run; add one row for each run"))
+    return pd.DataFrame(data)
+
+
+def speed_units(path) -> dict:
+    """Unit under which each column of speeds was typed, by the column's name.
+
+    Parameters
+    ----------
+    path : Path
+        Of a file that :func:`read_runs` takes.
+
+    Returns
+    -------
+    dict of str to str
+    """
+    heads = [parse_head(header) for header in read_table(path).headers]
+    return {one.key: one.unit for one in heads if one.key in SPEED_COLUMNS}
+
+
+def _spread_ranges(data, name, problems) -> None:
+    """Readings of the one column for both ends, put where those of the two columns stand."""
+    for at, (low, high) in enumerate(data.pop("gauge")):
+        if math.isnan(low):
+            continue
+        if not (math.isnan(data["gauge_low"][at]) and math.isnan(data["gauge_high"][at])):
+            message = "stands beside gauge_low or gauge_high; write the reading once"
+            problems.append(Problem(name, message, row=data["row"][at], column="gauge"))
+        data["gauge_low"][at], data["gauge_high"][at] = low, high
+
+
+# climbs.csv: head temperatures of long climbs, several readings of each --------------------------
+
+CLIMBS = "climbs.csv"
+_FEWEST = 3
+
+
+def read_climbs(path, known, problems) -> pd.DataFrame:
+    """Readings in SI: one row a reading; none where there is no such file.
+
+    Parameters
+    ----------
+    path : Path
+    known : dict of str to set
+        Names that session.toml has, by table.
+    problems : list of Problem
+        What is wrong with single cells, headers and climbs is appended.
+
+    Returns
+    -------
+    pandas.DataFrame
+        With ``climb``, ``setup``, ``time_s``, ``head_temperature_k`` and ``air_temperature_k``.
+
+    Raises
+    ------
+    SessionError
+        If the file cannot be read as a table at all.
+    """
+    if not path.exists():
+        return pd.DataFrame(
+            {
+                name: []
+                for name in ("climb", "setup", "time_s", "head_temperature_k", "air_temperature_k")
+            }
+        )
+    table = read_table(path)
+    before = len(problems)
+    climbs = pd.DataFrame(columns_in_si(table, path.name, CLIMB_COLUMNS, problems, known))
+    if len(problems) > before:
+        return climbs
+    for number, own in climbs.groupby("climb", sort=False):
+        first, row = own.iloc[0], int(own["row"].iloc[0])
+        by_time = own.sort_values("time_s", kind="stable")["head_temperature_k"]
+        message = ""
+        if own["setup"].nunique() > 1:
+            message = (
+                f"climb {number:g} has rows of {own['setup'].nunique()} setups; number each climb"
+            )
+        elif own["time_s"].nunique() < _FEWEST:
+            message = f"climb {number:g} has fewer than {_FEWEST} readings at different times"
+        elif by_time.iloc[-1] <= by_time.iloc[0]:
+            message = (
+                f"the head of climb {number:g} ({first['setup']}) did not get hotter from its "
+                "first reading to its last; leave out what came after the climb"
+            )
+        if message:
+            problems.append(Problem(CLIMBS, message, row=row, column="climb"))
+    return climbs
+
+
+# fills.csv: what went into the tank and how far it took, as a rider writes it down ---------------
+
+FILLS = "fills.csv"
+# Between these a small motorcycle's consumption lies, on any fuel: 0.8 and 9 L/100 km
+# (common practice). A wider upper limit would let litres typed as gallons pass. [m3/m]
+_LEAST, _MOST = 0.8e-8, 9e-8
+
+
+def read_fills(path, known, problems) -> pd.DataFrame:
+    """Fills in SI: one row a fill, ``row`` the file's row; none where there is no such file.
+
+    Parameters
+    ----------
+    path : Path
+    known : dict of str to set
+        Names that session.toml has, by table.
+    problems : list of Problem
+        What is wrong with single cells and headers is appended.
+
+    Returns
+    -------
+    pandas.DataFrame
+        With ``setup``, ``distance_m``, ``volume_m3`` and ``exclude``.
+
+    Raises
+    ------
+    SessionError
+        If the file cannot be read as a table at all.
+    """
+    if not path.exists():
+        return pd.DataFrame(
+            {"row": [], "setup": [], "distance_m": [], "volume_m3": [], "exclude": [], "note": []}
+        )
+    table = read_table(path)
+    fills = pd.DataFrame(columns_in_si(table, path.name, FILL_COLUMNS, problems, known))
+    for one in fills[fills["exclude"] == ""].itertuples():
+        used = one.volume_m3 / one.distance_m if one.distance_m > 0 else float("nan")
+        if used < _LEAST or used > _MOST:
+            message = (
+                f"{1e8 * used:.3g} L/100 km ({0.00378541 / 1609.344 / used:.3g} miles to the US "
+                "gallon) is no small motorcycle's; check distance, volume and their units, or give "
+                "a reason in exclude"
+            )
+            problems.append(Problem(FILLS, message, row=one.row, column="volume"))
+    return fills
+
+
+# coastdown.csv: timed falls of speed as a rider writes them down, both ways on the flat ----------
+
+COASTDOWN = "coastdown.csv"
+_WAYS = {"out": 1, "back": -1}
+# What a rider starts from; the same header is put into a new file.
+FALLS_HEADER = header_line(FALL_COLUMNS) + "\n"
+HEADER_MPH = header_line(FALL_COLUMNS, speed_unit="mph") + "\n"
+
+
+@dataclass(frozen=True)
+class Falls:
+    """Timed falls of speed, as shown by the speedometer.
+
+    Attributes
+    ----------
+    run, direction : array of int
+        Falls of one roll share a run; out is 1, back is −1.
+    shown_from_m_s, shown_to_m_s, time_s : array
+    """
+
+    run: np.ndarray
+    direction: np.ndarray
+    shown_from_m_s: np.ndarray
+    shown_to_m_s: np.ndarray
+    time_s: np.ndarray
+
+
+def parse_falls(text: str) -> Falls:
+    """Timed falls from text with a header row; commas, semicolons or tabs between the cells.
+
+    Parameters
+    ----------
+    text : str
+
+    Raises
+    ------
+    SessionError
+        With every problem, each with its row.
+
+    Examples
+    --------
+    >>> falls = parse_falls(HEADER + "1,out,70,60,4.4")
+    >>> falls.time_s.tolist(), falls.direction.tolist()
+    ([4.4], [1])
+    """
+    table = parse_table(text, COASTDOWN)
+    problems: list[Problem] = []
+    data = columns_in_si(table, COASTDOWN, FALL_COLUMNS, problems)
+    problems += [
+        Problem(COASTDOWN, f"{run:g} is not a whole number; count the rolls", row=row, column="run")
+        for run, row in zip(data["run"], data["row"], strict=True)
+        if run % 1 > 0
+    ]
+    if not table.rows and not problems:
+        problems.append(Problem(COASTDOWN, "there is no timed fall yet; write one in each row"))
+    if problems:
+        raise SessionError(problems)
+    return Falls(
+        run=np.array(data["run"]).astype(int),
+        direction=np.array([_WAYS[way] for way in data["direction"]]),
+        shown_from_m_s=np.array(data["shown_from_m_s"]),
+        shown_to_m_s=np.array(data["shown_to_m_s"]),
+        time_s=np.array(data["time_s"]),
+    )
+
+
+# benchflow.csv: volumes that injectors let through on the bench, as a rider writes them down -----
+
+BENCHFLOW = "benchflow.csv"
+# What a rider starts from; the same header is put into a new file.
+BENCH_HEADER = header_line(BENCH_COLUMNS) + "\n"
+
+
+@dataclass(frozen=True)
+class Volumes:
+    """What one injector let through.
+
+    Attributes
+    ----------
+    pulses : array
+        0 where it was held open.
+    open_s : array
+        Width of one pulse, or how long it was held open.
+    volume_m3 : array
+    """
+
+    pulses: np.ndarray
+    open_s: np.ndarray
+    volume_m3: np.ndarray
+
+
+def parse_volumes(text: str) -> dict:
+    """Volumes of each injector from text with a header row.
+
+    Parameters
+    ----------
+    text : str
+
+    Returns
+    -------
+    dict of str to Volumes
+
+    Raises
+    ------
+    SessionError
+        With every problem, each with its row.
+
+    Examples
+    --------
+    >>> found = parse_volumes(HEADER + "i150,1000,4,,7.5\\ni150,,,60,150")
+    >>> found["i150"].pulses.tolist(), found["i150"].open_s.tolist()
+    ([1000.0, 0.0], [0.004, 60.0])
+    """
+    table = parse_table(text, BENCHFLOW)
+    problems: list[Problem] = []
+    data = columns_in_si(table, BENCHFLOW, BENCH_COLUMNS, problems)
+    rows: dict[str, list] = {}
+    names = ("injector", "pulses", "width_s", "time_s", "volume_m3", "row")
+    for name, pulses, width, time, volume, row in zip(*(data[one] for one in names), strict=True):
+        held, pulsed = not math.isnan(time), not (math.isnan(pulses) and math.isnan(width))
+        if held == pulsed or (pulsed and (math.isnan(pulses) or math.isnan(width))):
+            message = (
+                "needs either pulses and width, or the time for which the injector was held open"
+            )
+            problems.append(Problem(BENCHFLOW, message, row=row))
+        rows.setdefault(name, []).append((0.0, time, volume) if held else (pulses, width, volume))
+    if not table.rows and not problems:
+        problems.append(Problem(BENCHFLOW, "there is no volume yet; write one in each row"))
+    if problems:
+        raise SessionError(problems)
+    return {name: Volumes(*np.array(own, dtype=float).T) for name, own in rows.items()}
