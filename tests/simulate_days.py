@@ -192,8 +192,6 @@ def analyse(readings, day, world=None):
         runs,
         unknowns=unknowns,
         resolution_m_s=STEP_KMH / 3.6 * factor,
-        gust_sd_m_s=world.run_wind_m_s,
-        gust_change_sd_m_s=world.wind_change_m_s,
     )
 
 

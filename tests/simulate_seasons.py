@@ -48,7 +48,9 @@ def season_of(rng, rows, *, repeats, day_sd, gain_sd, uneven=0.0, slope=0.0):
         )
         wind = _WIND * (1 + 0.1 * np.array(setups))
         noise = rng.normal(0, scatter / np.sqrt(repeats), k) + wind * rng.normal()
-        own = found**2 / repeats * np.eye(k)
+        # What is usual of a scatter is worth two degrees of freedom beside the day's own.
+        variance = (2 * _SCATTER**2 + dof * found**2) / (2 + dof)
+        own = variance / repeats * np.eye(k)
         # The day does not tell the drag: its mean stays where it was stated.
         design = np.column_stack([slopes])
         covariance = np.block(
@@ -59,9 +61,7 @@ def season_of(rng, rows, *, repeats, day_sd, gain_sd, uneven=0.0, slope=0.0):
         )
         mean = np.concatenate([truth + slopes * drag + noise, [0.0]])
         days.append(
-            DayOfForces(
-                np.array(setups), np.array([0]), mean, covariance, own, found, dof, float(at)
-            )
+            DayOfForces(np.array(setups), np.array([0]), mean, covariance, own, dof + 2, float(at))
         )
     return days
 

@@ -96,7 +96,7 @@ TEMPLATES = sorted(PACKAGE.rglob("*.j2"))
 # A tag, but not the name of a group in a regular expression.
 TAG = re.compile(r"(?<!\?P)</?[A-Za-z!][^<>]*>")
 # Where text is declared to be HTML: what a template gave, the page's own script and policy.
-DECLARES_HTML = {"templates.py", "page.py"}
+DECLARES_HTML = {"page_parts.py", "page.py"}
 
 
 def texts(path: Path):

@@ -26,11 +26,12 @@ The sums themselves, as functions of floats and arrays in SI; a module for each 
 
 ``air``              moisture, density and pressure of air; corrections of output
 ``stoichiometry``    air that a fuel needs, by atom balance; lambda by gauge and by exhaust gas
-``blend``            density, oxygen, heating value and octane of petrol with ethanol
+``fuels``            density, oxygen, heating value and octane of petrol with ethanol
 ``engine``           displacement, compression, piston speed, air and fuel of one cycle
 ``injector``         flow by pressure and fuel, a first guess, open time
-``hill``             force from speeds up or down a hill, and speeds from force
-``varying_force``    constant power, or a force that follows speed
+``motion``           force from speeds up or down a hill, and speeds from force, also where power
+                     is constant or the force follows speed
+``gearing``          engine speed and road speed, ratio by ratio
 ``road_load``        drag and rolling, by a table or a coast-down; top speed
 """
 
@@ -46,18 +47,18 @@ _PLACES = {
     "Session": "session.load",
     "Results": "analysis.results",
     "SessionError": "text_files",
-    "Blend": "physics.blend",
-    "Hill": "physics.hill",
-    "Ride": "physics.hill",
+    "Blend": "physics.fuels",
+    "Hill": "physics.motion",
+    "Ride": "physics.motion",
     "convert": "units",
     "parse_quantity": "units",
     "air": "physics",
     "stoichiometry": "physics",
-    "blend": "physics",
     "engine": "physics",
+    "fuels": "physics",
+    "gearing": "physics",
     "injector": "physics",
-    "hill": "physics",
-    "varying_force": "physics",
+    "motion": "physics",
     "road_load": "physics",
 }
 

@@ -64,9 +64,11 @@ def fit_falls(falls, grade=0.0):
     )
 
 
-def fit_points(points, grade=0.0):
+def fit_points(points, grade=0.0, **known):
     run, way, time, speed = points
-    return fit_coast_down_trace(start(grade), run=run, direction=way, time_s=time, speed_m_s=speed)
+    return fit_coast_down_trace(
+        start(grade), run=run, direction=way, time_s=time, speed_m_s=speed, **known
+    )
 
 
 @pytest.mark.parametrize("wind", [0.0, 2.0, -3.0])
@@ -131,7 +133,7 @@ def test_intervals_hold_the_truth(fit):
 
 def test_speeds_read_ten_times_as_finely_tell_ten_times_as_much():
     one, other = (
-        fit_points(day(np.random.default_rng(5), 4, gust=0.0, noise=noise)[1])
+        fit_points(day(np.random.default_rng(5), 4, gust=0.0, noise=noise)[1], gust_sd_m_s=1e-4)
         for noise in (0.02, 0.002)
     )
     assert one.drag_area_sd_m2 / other.drag_area_sd_m2 == pytest.approx(10, rel=0.25)
@@ -255,7 +257,7 @@ def test_each_fall_counts_by_what_a_misread_speed_costs_it():
     found = fit_coast_down(
         ride, run=np.repeat([1, 2, 3, 4], 3), direction=np.repeat([1, -1, 1, -1], 3),
         from_speed_m_s=first, to_speed_m_s=last, time_s=time,
-        wind_sd_m_s=1e-5, gust_sd_m_s=1e-5, gust_dof=1e9,
+        wind_sd_m_s=1e-5, gust_sd_m_s=1e-5, gust_log_sd=1e-3,
     )  # fmt: skip
     ours = found.drag_area_m2, found.rolling_coefficient
     assert ours == pytest.approx(tuple(expected), rel=1e-3)

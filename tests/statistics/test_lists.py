@@ -35,6 +35,7 @@ from tuninglib.statistics import (
     speedometer,
     warm_up,
 )
+from tuninglib.statistics.force_against_speed import wheel_force_from_points
 
 RIDE = Ride(
     hill=Hill(400.0, 0.0), mass_kg=200.0, air_density_kg_m3=1.2, drag_area_m2=0.5,
@@ -83,14 +84,11 @@ def solved(as_):
     )  # fmt: skip
 
 
-def mixed(as_):
-    parts = [mixed_model.Component(np.eye(3), start=1.0)]
-    problem = as_([1.0, 2.0, 6.0]), as_([[1.0], [1.0], [1.0]]), as_(np.zeros((3, 3)).tolist())
-    return *problem, parts
-
-
-def averaged(as_):
-    return mixed_model.average_over_variances(*mixed(as_), mixed_model.fit_mixed(*mixed(as_)))
+ROWS = mixed_model.Rows(
+    np.array([[1.0], [2.0], [6.0]]), np.ones((3, 1, 1)), np.zeros((3, 1, 0)), np.zeros((3, 1, 1)),
+    (mixed_model.Component(np.ones((3, 1, 1)), 1.0, 0.5),),
+)  # fmt: skip
+AVERAGED = mixed_model.average_over_variances(ROWS, mixed_model.variance_grid(ROWS))
 
 
 LOGGED = [float(one) for one in range(60)]
@@ -162,9 +160,8 @@ CALLS = {
         stoichiometric_ratio=as_([14.3, 14.0]), density_kg_m3=as_([745.0, 747.0]),
         tolerance=as_([0.03, 0.02]), offset=as_([0.0, 0.01]),
     ),
-    mixed_model.average_over_variances: averaged,
-    mixed_model.spread: lambda as_: mixed_model.spread(averaged(np.array), as_([1.0])),
-    mixed_model.fit_mixed: lambda as_: mixed_model.fit_mixed(*mixed(as_)),
+    mixed_model.spread: lambda as_: mixed_model.spread(AVERAGED, as_([1.0])),
+    mixed_model.fit_at: lambda as_: mixed_model.fit_at(ROWS, as_([7.0])),
     normal_mixture.linear_posterior: lambda as_: normal_mixture.linear_posterior(
         as_([[1.0], [1.0]]), as_([1.0, 3.0]), as_([1.0, 1.0]), as_([0.0]), as_([0.5])
     ),
@@ -283,7 +280,7 @@ CALLS = {
         as_(LOGGED), as_([12.0 + one % 3 for one in LOGGED]),
         full=settled_gauge.FullStretch(10.0, 50.0, 1.0), lag_s=0.5,
     ),
-    force_against_speed.wheel_force_from_points: lambda as_: force_against_speed.wheel_force_from_points(
+    force_against_speed.wheel_force_from_points: lambda as_: wheel_force_from_points(
         RIDE, distance_m=as_([0.0, 150.0, 300.0, 400.0]), speed_m_s=as_([10.0, 13.9, 16.0, 17.4])
     ),
     road_runs.usual_unknowns: lambda as_: road_runs.usual_unknowns(
@@ -291,9 +288,6 @@ CALLS = {
     ),
     road_runs.reading_unknowns: lambda as_: road_runs.reading_unknowns(
         runs(as_), resolution_m_s=0.28
-    ),
-    season.moderate_scatter: lambda as_: season.moderate_scatter(
-        as_([0.02, 0.03, 0.09]), as_([4.0, 5.0, 6.0])
     ),
     season.pool_days: lambda as_: [
         season.pool_days([day_of_forces(as_), day_of_forces(as_)], setups=2, day_sd=0.02,
@@ -320,6 +314,10 @@ OTHERWISE = {
     repeats.estimate: "takes plain numbers",
     repeats.sd_interval: "takes plain numbers",
     ladder.pool_readings: "takes records",
+    mixed_model.average_over_variances: "takes records",
+    mixed_model.degrees_of_freedom: "takes records",
+    mixed_model.left_out: "takes records",
+    mixed_model.variance_grid: "takes records",
 }
 
 

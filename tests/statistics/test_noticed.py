@@ -5,8 +5,8 @@ import pytest
 import scipy.stats
 from scipy.special import ndtr
 
-from tuninglib.statistics import gauge_readings, ladder, ladder_prediction, planning, speedometer
-from tuninglib.statistics.ladder import Priors, fit_ladder, solve
+from tuninglib.statistics import gauge_readings, ladder_prediction, planning, speedometer
+from tuninglib.statistics.ladder import Priors, check_injectors, fit_ladder, solve
 
 
 @pytest.mark.outside(source="statsmodels.stats.power.TTestPower: power of the paired t-test")
@@ -85,7 +85,7 @@ def checked(last):
         flow_m3_s=flow, injector=list("abcd"), engine=["x"] * 4, displacement={"x": 1.0},
         tolerance=None, priors=Priors(),
     )  # fmt: skip
-    return ladder.check_injectors(fit)
+    return check_injectors(fit)
 
 
 def test_the_odds_of_a_flow_are_two_sided_and_have_the_usual_level():

@@ -152,7 +152,8 @@ class Combination:
     odds : Odds or None
         About the band that the advice is for.
     harm : float or None
-        Expected harm of its mixture, see :func:`tuninglib.statistics.ladder_prediction.expected_harm`.
+        Expected harm of its mixture, by
+        :func:`tuninglib.statistics.ladder_prediction.expected_harm`.
     beyond_lean : bool
         Whether there are readings, and every one stood at the gauge's lean end.
     listened : int

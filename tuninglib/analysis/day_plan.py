@@ -571,7 +571,7 @@ def start_of(session_folder) -> PlanStart:
         # Not ridden yet, or not complete: a plan can be made all the same.
         pass
     road = results.road if results else None
-    if road is not None and not road.scatter_is_assumed:
+    if road is not None and road.repeated:
         scatter, source = road.scatter_sd, "repeats"
     system = about.get("units", "metric")
     closed = closed_setups(results) if results else {}

@@ -20,6 +20,7 @@ from tuninglib.session.defaults import (
     speedometer_step,
 )
 from tuninglib.statistics.gain import Gain, estimate_gains
+from tuninglib.statistics.population import RUN_SCATTER, LogNormal, Scatters
 from tuninglib.statistics.road_runs import Runs, Unknown, usual_unknowns
 from tuninglib.statistics.speedometer import legal_true_speed_m_s
 
@@ -35,9 +36,9 @@ class Road:
     pairs : tuple of Gain
         Of all pairs of setups, the later against the earlier.
     scatter_sd : float
-        Relative, from run to run.
-    scatter_dof : float
-    scatter_is_assumed : bool
+        Relative, from run to run: what is usual and what the runs say, together.
+    repeated : bool
+        Whether the runs themselves say how they scatter.
     weight_of_run : dict
         Index of a row to the weight with which its speeds counted, 0 to 1.
     doubts : tuple of Doubt
@@ -63,8 +64,7 @@ class Road:
     pulls: tuple
     pairs: tuple
     scatter_sd: float
-    scatter_dof: float
-    scatter_is_assumed: bool
+    repeated: bool
     weight_of_run: dict
     doubts: tuple
     one_after_the_other: bool
@@ -82,6 +82,16 @@ class Road:
     def shares(self) -> dict:
         """Setup to the shares of its gain's variance by source."""
         return {pull.setup: pull.gain.shares for pull in self.pulls if pull.gain}
+
+
+def usual_scatters(session) -> Scatters:
+    """What is usual of a day's scatters, by what the session says of them.
+
+    Parameters
+    ----------
+    session : tuninglib.session.load.Session
+    """
+    return Scatters(run=LogNormal(session.assumptions.run_scatter.value, RUN_SCATTER.log_sd))
 
 
 def usable_rows(session):
@@ -144,7 +154,7 @@ def analyse_road(session, air) -> Road | None:
     options = {
         "unknowns": _unknowns(session, runs, rows, riders, area, rolling, rotating, factor),
         "resolution_m_s": speedometer_step(session).value * factor.value,
-        "assumed_scatter_sd": session.assumptions.run_scatter.value,
+        "usual": usual_scatters(session),
     }
     fit = estimate_gains(runs, **options)
     options["weighed"] = fit.weighed
@@ -153,8 +163,7 @@ def analyse_road(session, air) -> Road | None:
         pulls=_pulls(rows, setups, runs, fit),
         pairs=tuple(_named(pair, setups) for pair in fit.pairs),
         scatter_sd=fit.scatter_sd,
-        scatter_dof=fit.scatter_dof,
-        scatter_is_assumed=fit.scatter_is_assumed,
+        repeated=fit.repeated,
         weight_of_run=dict(zip(rows.index.tolist(), weight.tolist(), strict=True)),
         doubts=(
             *doubts_of_speeds(rows, runs, fit.weighed, weight),
@@ -272,13 +281,13 @@ def _unknowns(session, runs, rows, riders, area, rolling, rotating, factor) -> t
 def _of_the_entry(session, rows, factor) -> list:
     """What is not known of an entry speed that is said once for all runs.
 
-    It may be off by the same on every run, as a habit is, or on each by its own: both are allowed
-    for in full, so that neither gains nor forces seem surer than they are.
+    Half of its variance is a habit, the same on every run; half is each run's own.
     """
     taken = rows["entry_taken"].to_numpy()
     if not taken.any() or not session.hill.entry_speed.half_width:
         return []
-    change = {"true_entry_m_s": np.where(taken, session.hill.entry_speed.sd * factor.value, 0.0)}
+    half = session.hill.entry_speed.sd * factor.value / np.sqrt(2)
+    change = {"true_entry_m_s": np.where(taken, half, 0.0)}
     return [Unknown("entry speed", change), Unknown("entry speed", change, each_run=True)]
 
 

@@ -635,8 +635,7 @@ def _day(outing, setups, keys) -> DayOfForces:
         mean=np.array(forces.mean),
         covariance=np.array(forces.covariance),
         own_covariance=np.array(forces.own_covariance),
-        scatter_sd=forces.scatter_sd,
-        own_dof=np.inf if forces.scatter_dof is None else forces.scatter_dof,
+        own_dof=forces.scatter_dof,
         time=float(outing.date.toordinal()),
     )
 
@@ -695,9 +694,7 @@ def _pulls(pooled, order, labels, ridden, own, names):
 def _linked(reference, labels, ridden, own) -> set:
     """Setups to which days with repeats lead from the reference."""
     days = [
-        set(day)
-        for at, day in zip(ridden, labels, strict=True)
-        if own[at].record.forces.scatter_dof is not None
+        set(day) for at, day in zip(ridden, labels, strict=True) if own[at].record.forces.repeated
     ]
     found, before = {reference}, set()
     while found != before:

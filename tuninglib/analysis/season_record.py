@@ -38,10 +38,10 @@ class ForcesOfDay:
         Of both together.
     own_covariance : tuple of tuple of float
         The part of the forces' that comes of what each run has of its own.
-    scatter_sd : float
-        Relative, from run to run.
-    scatter_dof : float or None
-        None: the scatter was assumed.
+    scatter_sd, scatter_dof : float
+        Relative, from run to run, and how many degrees of freedom that is worth.
+    repeated : bool
+        Whether the day's runs themselves say how they scatter.
     """
 
     setups: tuple
@@ -50,7 +50,8 @@ class ForcesOfDay:
     covariance: tuple
     own_covariance: tuple
     scatter_sd: float
-    scatter_dof: float | None
+    scatter_dof: float
+    repeated: bool
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -191,7 +192,6 @@ def forces_of_day(session, setups, riders, taken, fit) -> ForcesOfDay:
     k = len(setups)
     kept = [*range(k), *(k + at for at, key in enumerate(keys) if key)]
     covariance = fit.joint_covariance[np.ix_(kept, kept)]
-    assumed = fit.scatter_is_assumed or not math.isfinite(fit.scatter_dof)
     return ForcesOfDay(
         setups=tuple(setups),
         unknowns=tuple(key for key in keys if key),
@@ -199,7 +199,8 @@ def forces_of_day(session, setups, riders, taken, fit) -> ForcesOfDay:
         covariance=_tuples(covariance),
         own_covariance=_tuples(fit.own_covariance),
         scatter_sd=fit.scatter_sd,
-        scatter_dof=None if assumed else fit.scatter_dof,
+        scatter_dof=fit.scatter_dof,
+        repeated=fit.repeated,
     )
 
 

@@ -13,11 +13,18 @@ from tuninglib.analysis.day_plan import (
     start_of,
 )
 from tuninglib.lab import kit
-from tuninglib.report import run_sheet
 from tuninglib.report.advice import gate_sentence
 from tuninglib.report.page_parts import Prose, Table, spaced
 from tuninglib.report.roadside import roadside_page
-from tuninglib.report.run_sheet import ROWS_ON_A_PAGE, Heading, checklists, run_sheet
+from tuninglib.report.run_sheet import (
+    ROWS_ON_A_PAGE,
+    Heading,
+    box,
+    checklists,
+    first_pass_text,
+    run_sheet,
+    why_first,
+)
 from tuninglib.rounding import fixed, listing, percent
 from tuninglib.session.edit import open_sheet
 from tuninglib.session.read_toml import what_stands
@@ -74,7 +81,7 @@ def plan(session_folder, *, gain_percent: float = 100 * USUAL_GAIN, sheet_file: 
             day_sd=start.day_sd,
         )
 
-    rules = run_sheet.box(start.limits, start.system)
+    rules = box(start.limits, start.system)
 
     def answer(**v):
         source = "moved" if kit.moved(v["scatter"], first) else start.source
@@ -141,7 +148,7 @@ def day_words(day: Day, *, gain, scatter, source) -> tuple:
         ),
         (
             "First pass",
-            f"{run_sheet.first_pass_text(day.first_pass)} {run_sheet.why_first(day.first_pass)}",
+            f"{first_pass_text(day.first_pass)} {why_first(day.first_pass)}",
         ),
         (
             "Order",

@@ -12,7 +12,7 @@ import numpy as np
 from tuninglib.checks import plain, require
 from tuninglib.physics.air import STANDARD_GRAVITY_M_S2
 
-# Motion under a constant force, in bare arrays: what :mod:`tuninglib.physics.motion` is made of ----
+# Motion under a constant force, in bare arrays --------------------------------------------------
 # Without wind v² is exponential in distance, so force and speed are explicit. With wind the
 # motion is explicit in time, and Newton's method finds the time: m dz/dt = P − k z² for the speed
 # z through the air gives z = (z0 c + (P/m) s)/(c + κ z0 s) with κ = k/m, c = cosh ωt, s =

@@ -179,7 +179,7 @@ def _pull(results, ride) -> str:
 
 def _assumed(results) -> str:
     """That no rider repeated a setup, where none did."""
-    if not results.road.scatter_is_assumed:
+    if results.road.repeated:
         return ""
     scatter = percent(results.road.scatter_sd)
     return f", if runs scatter by {scatter} (assumed: no rider repeated a setup)"

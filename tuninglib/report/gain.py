@@ -89,7 +89,7 @@ def _notes(results) -> list:
     road, found = results.road, []
     if road is None:
         return found
-    if road.scatter_is_assumed:
+    if not road.repeated:
         found.append(
             "no rider repeated a setup, so the scatter from run to run is not known; "
             f"{percent(road.scatter_sd, 1)} is assumed (session.toml can say better)."
@@ -100,7 +100,7 @@ def _notes(results) -> list:
             "deviation), reading and gusts included."
         )
     single = [pull.setup for pull in road.pulls if pull.runs == 1]
-    if single and not road.scatter_is_assumed:
+    if single and road.repeated:
         found.append(f"{spaced_list(single)} ran only once: its scatter is taken from the others.")
     down = int(results.session.runs["shown_down_exit_m_s"].notna().sum())
     if down:

@@ -284,8 +284,8 @@ def method(season) -> Prose:
             ),
             (
                 "Scatter",
-                "a day's scatter is known from few repeats, so it is drawn towards that of the "
-                "other days, as far as days scatter alike.",
+                "a day's scatter is known from few repeats, so what days usually scatter by counts "
+                "beside them.",
             ),
             (
                 "Mixture",

@@ -25,6 +25,7 @@ from tuninglib.session.fields import (
     text,
 )
 from tuninglib.session.log_channels import CHANNELS
+from tuninglib.statistics.population import RIDER_EFFECT_SD, RUN_SCATTER
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -275,21 +276,21 @@ class Assumptions:
 
     run_scatter: Measured = quantity(
         "1",
-        "standard deviation of wheel force from run to run: used where nothing is repeated, and "
-        "with ways down as what it is rarely above",
-        example="4 %",
+        "how far wheel force usually scatters from run to run (standard deviation); repeats say "
+        "the rest",
+        example="2.6 %",
         low=0.001,
         high=0.5,
-        default=Measured(0.04),
+        default=Measured(RUN_SCATTER.median),
         plus_minus="none",
     )
     rider_effect: Measured = quantity(
         "1",
         "how far riders differ in wheel force by how they sit and shift",
-        example="0 +/- 3 %",
+        example="0 +/- 6 %",
         low=-0.01,
         high=0.01,
-        default=Measured(0.0, 0.03),
+        default=Measured(0.0, 2 * RIDER_EFFECT_SD),
         plus_minus="needed",
         widest=0.2,
     )

@@ -5,14 +5,23 @@ import numpy as np
 from tuninglib.checks import plain, require
 from tuninglib.physics.motion import Ride, even_climb, require_headway
 from tuninglib.physics.road_load import RoadLoad
-from tuninglib.statistics.mixed_model import Component, average_over_variances, fit_mixed, spread
+from tuninglib.statistics.mixed_model import (
+    Component,
+    Rows,
+    average_over_variances,
+    fit_at,
+    spread,
+    variance_grid,
+)
 
 # The fit behind :mod:`~tuninglib.statistics.coast_down`: least squares, a wind for each run ------
 
-_MOST_STEPS = 30
+_MOST_STEPS, _NEAR = 30, 1e-3
+# How far a speed is misread: from a millimetre a second in a log to metres a second by eye.
+_MISREAD_M_S, _MISREAD_LOG_SD = 0.05, 2.0
 
 
-def fit_falls(data, correlation, model, run, direction, start, wind_sd, gust_sd, gust_dof):
+def _fit_falls(data, correlation, model, run, direction, start, wind_sd, gust_sd, gust_log_sd):
     """Gauss-Newton steps, each a mixed fit of the linearised model.
 
     The search starts at drag area [m2], rolling coefficient, wind [m/s] and whatever the model
@@ -29,7 +38,7 @@ def fit_falls(data, correlation, model, run, direction, start, wind_sd, gust_sd,
     if data.size <= fixed.size + 1:
         raise ValueError(f"{data.size} falls of speed are too few; time at least 4, both ways")
     parameters = start
-    winds = np.zeros(place.max() + 1)
+    winds, moved = np.zeros(place.max() + 1), np.inf
     for _ in range(_MOST_STEPS):
         now = model(parameters, winds[place])
         slopes = [(model(parameters + step, winds[place]) - now) / step.sum()
@@ -42,14 +51,24 @@ def fit_falls(data, correlation, model, run, direction, start, wind_sd, gust_sd,
         columns, noise = _condensed(np.linalg.solve(root, columns), place)
         target, design, by_run = np.split(columns, [1, 1 + fixed.size], axis=1)
         target, blow = target[:, 0], by_run.sum(1)
-        gust = Component(by_run @ by_run.T, start=gust_sd**2, prior_dof=gust_dof)
-        parts, known = [gust, noise], wind_sd**2 * np.outer(blow, blow)
-        fit = fit_mixed(target, design, known, parts)
+        gust = Component((by_run @ by_run.T)[None], gust_sd**2, gust_log_sd)
+        rows = Rows(
+            target[None],
+            design[None],
+            np.zeros((1, target.size, 0)),
+            (wind_sd**2 * np.outer(blow, blow))[None],
+            (gust, noise),
+        )
+        # Near the end of the search the scatters hardly change with where it stands.
+        if moved > _NEAR:
+            variances = variance_grid(rows).middle
+        fit = fit_at(rows, variances)
+        residuals = fit.scaled_residuals[0]
         new = parameters.copy()
         new[fixed] = fit.coefficients
-        common = wind_sd**2 * (blow @ fit.scaled_residuals)
+        common = wind_sd**2 * (blow @ residuals)
         new[2] = common
-        new_winds = common + fit.variances[0] * (by_run.T @ fit.scaled_residuals)
+        new_winds = common + fit.variances[0] * (by_run.T @ residuals)
         share = 1.0
         while not np.all(np.isfinite(model(_between(parameters, new, share),
                                            _between(winds, new_winds, share)[place]))):  # fmt: skip
@@ -69,7 +88,7 @@ def fit_falls(data, correlation, model, run, direction, start, wind_sd, gust_sd,
             f"the coast-downs give a drag area of {area:.3g} m2; "
             "use a wider range of speeds, or check the times"
         )
-    mixture = average_over_variances(target, design, known, parts, fit)
+    mixture = average_over_variances(rows, variance_grid(rows))
     found = [spread(mixture, unit) for unit in np.eye(fixed.size)[:2]]
     sds = np.array([one.sd for one in found])
     covariance = fit.covariance[:2, :2]
@@ -106,8 +125,8 @@ def _condensed(columns, place):
         squares += own[:, 0] @ own[:, 0] - turned[:, 0] @ turned[:, 0]
         dof += own.shape[0] - base.shape[1]
     rows = np.concatenate(rows)
-    start = max(squares / dof, 1e-8) if dof else 0.1**2
-    return rows, Component(np.eye(len(rows)), start=start, prior_dof=dof)
+    seen = (max(squares / dof, 1e-8), dof) if dof else (1.0, 0)
+    return rows, Component(np.eye(len(rows))[None], _MISREAD_M_S**2, _MISREAD_LOG_SD, seen)
 
 
 def _between(old, new, share):
@@ -181,7 +200,7 @@ def fit_coast_down(
     time_s,
     wind_sd_m_s=2.0,
     gust_sd_m_s=0.6,
-    gust_dof=4.0,
+    gust_log_sd=0.5,
 ) -> RoadLoad:
     """Road load from timed falls of speed, both ways.
 
@@ -198,9 +217,9 @@ def fit_coast_down(
         A fall of speed and the time it took. [m/s], [s]
     wind_sd_m_s : float
         How strong the steady wind along the road may be (standard deviation around calm). [m/s]
-    gust_sd_m_s, gust_dof : float
-        How the wind varies from run to run, and how many degrees of freedom that statement is
-        worth. [m/s]
+    gust_sd_m_s, gust_log_sd : float
+        How the wind varies from run to run, and the standard deviation of the logarithm of that:
+        0.5 for known to within a factor of 2.7. [m/s]
 
     Returns
     -------
@@ -210,8 +229,8 @@ def fit_coast_down(
     Notes
     -----
     Generalised least squares on the times, each scaled to the error of speed that it stands for,
-    around the exact :func:`coast_time_s`; the wind of each run is its own, and both its scatter
-    and that of the readings are estimated by restricted likelihood.
+    around the exact :func:`coast_time_s`; the wind of each run is its own, and the answer is
+    averaged over what its scatter and that of the readings may be.
 
     Examples
     --------
@@ -244,9 +263,9 @@ def fit_coast_down(
     # the other as its start.
     meet = (run[:, None] == run) & (v2[:, None] == v1)
     correlation = np.eye(t.size) - 0.5 * (meet | meet.T)
-    return fit_falls(
+    return _fit_falls(
         t / per_speed, correlation, model, run, direction, _start(ride),
-        wind_sd_m_s, gust_sd_m_s, gust_dof,
+        wind_sd_m_s, gust_sd_m_s, gust_log_sd,
     )  # fmt: skip
 
 
@@ -259,7 +278,7 @@ def fit_coast_down_trace(
     speed_m_s,
     wind_sd_m_s=2.0,
     gust_sd_m_s=0.6,
-    gust_dof=4.0,
+    gust_log_sd=0.5,
 ) -> RoadLoad:
     """Road load from logged speeds of coast-downs, both ways.
 
@@ -269,7 +288,7 @@ def fit_coast_down_trace(
         As in :func:`fit_coast_down`.
     time_s, speed_m_s : array
         Of each logged point; the time may start anywhere in each run. [s], [m/s]
-    wind_sd_m_s, gust_sd_m_s, gust_dof
+    wind_sd_m_s, gust_sd_m_s, gust_log_sd
         As in :func:`fit_coast_down`.
 
     Returns
@@ -311,9 +330,9 @@ def fit_coast_down_trace(
         c = np.where(falling, np.cos(q * t), np.cosh(q * t))
         return (a * s + z0 * c) / (c + kappa * z0 * s) - direction * wind
 
-    return fit_falls(
+    return _fit_falls(
         v, np.eye(v.size), model, run, direction, _start(ride, v[first]),
-        wind_sd_m_s, gust_sd_m_s, gust_dof,
+        wind_sd_m_s, gust_sd_m_s, gust_log_sd,
     )  # fmt: skip
 
 

@@ -12,17 +12,22 @@ from typing import NamedTuple
 import numpy as np
 from scipy.special import chdtrc
 
-from tuninglib.checks import require
 from tuninglib.interval import Z_95, Interval
 from tuninglib.statistics.mixed_model import (
     Component,
+    Grid,
     MixedFit,
+    Rows,
     VarianceMixture,
     average_over_variances,
-    fit_mixed,
+    degrees_of_freedom,
+    fit_at,
+    left_out,
     spread,
+    variance_grid,
 )
 from tuninglib.statistics.planning import smallest_visible_effect
+from tuninglib.statistics.population import USUAL, Scatters
 from tuninglib.statistics.repeats import Weighed, settled_weights
 from tuninglib.statistics.road_runs import Runs, Unknown, linearised, log_forces, reading_unknowns
 
@@ -30,11 +35,8 @@ from tuninglib.statistics.road_runs import Runs, Unknown, linearised, log_forces
 # A run is a block of one row, its way up, or of two where anybody rolled back down. What all runs
 # share is one column of the design; what a run has of its own stays within its block.
 
-# Below this many degrees of freedom the scatter counts as not estimated.
-_FEWEST_DOF = 0.5
 
-
-class Moved(NamedTuple):
+class _Moved(NamedTuple):
     """Where the unknowns stand, in standard deviations.
 
     Attributes
@@ -48,7 +50,7 @@ class Moved(NamedTuple):
     own: np.ndarray
 
 
-class Linear(NamedTuple):
+class _Linear(NamedTuple):
     """The rows at one linearisation; blocks of runs, b rows each.
 
     Attributes
@@ -65,64 +67,53 @@ class Linear(NamedTuple):
     shared: np.ndarray
     own: np.ndarray
 
-    def squares(self, skip=None):
-        """Covariance of what runs have of their own, but for one of the unknowns. n by b by b"""
-        own = np.delete(self.own, [] if skip is None else [skip], axis=0)
-        return np.einsum("qia,qib->iab", own, own)
-
 
 @dataclass(frozen=True)
-class Solved:
+class _Solved:
     """Fit of one linearisation.
 
     Attributes
     ----------
     fit : MixedFit
-    problem : dict
-        What was fitted, by the names that :func:`~tuninglib.statistics.mixed_model.fit_mixed`
-        gives it.
+        At the mean of what the variances may be.
+    grid : Grid
+    rows : Rows
+        What was fitted.
     scatter : array, n by b
         How much of the scatter's variance each row has.
     doubt : array, n by b
         Variance that the weights of the rows add to what they have of their own.
     ratios : array (q,)
-        Estimated factor of each own unknown's variance.
-    variance : float
-        Of the scatter.
-    scatter_sd, scatter_dof : float
-    scatter_is_assumed : bool
+        Factor of each own unknown's variance: the mean of what it may be.
     """
 
     fit: MixedFit
-    problem: dict
+    grid: Grid
+    rows: Rows
     scatter: np.ndarray
     doubt: np.ndarray
     ratios: np.ndarray
-    variance: float
-    scatter_sd: float
-    scatter_dof: float
-    scatter_is_assumed: bool
 
 
-class System:
+class _System:
     """The rows of data of one day: every run up, and the ways down."""
 
-    def __init__(self, runs, unknowns, gust_sd, gust_change_sd):
-        self.runs = runs
+    def __init__(self, runs, unknowns, usual: Scatters):
+        self.runs, self.usual = runs, usual
         self.there = runs.has_way_down
         self.n = self.there.size
         self.shared = [one for one in unknowns if not one.each_run]
         self.own = [one for one in unknowns if one.each_run]
-        self.gust = None
+        # Of these the runs tell the size: each a component of the covariance, by its place.
+        self.winds = {}
         self.exists = np.ones((self.n, 1), dtype=bool)
         if self.there.any():
-            require(gust_sd, what="gusts", unit="m/s", above=0, remedy="0.6 on a calm day")
-            self.gust = len(self.own)
-            for name, sd in (
-                ("headwind_m_s", gust_sd),
-                ("wind_change_m_s", gust_change_sd),
+            for name, wind in (
+                ("headwind_m_s", usual.wind_m_s),
+                ("wind_change_m_s", usual.wind_change_m_s),
             ):
-                self.own.append(Unknown("gusts", {name: sd}, each_run=True))
+                self.winds[len(self.own)] = wind.log_sd
+                self.own.append(Unknown("gusts", {name: wind.median}, each_run=True))
             self.exists = np.column_stack([self.exists, self.there])
 
     @property
@@ -150,16 +141,16 @@ class System:
         found[np.arange(self.n), 0, self.runs.setup] = 1
         return found
 
-    def start(self) -> Moved:
+    def start(self) -> _Moved:
         """All unknowns at their stated values."""
-        return Moved(np.zeros(len(self.shared)), np.zeros((len(self.own), self.n)))
+        return _Moved(np.zeros(len(self.shared)), np.zeros((len(self.own), self.n)))
 
     def mean_log_force(self):
         """Mean logarithm of each setup's forces as stated: where the fit begins."""
         found, setup = log_forces(self.runs, [], []), self.runs.setup
         return np.bincount(setup, found) / np.bincount(setup)
 
-    def linearise(self, moved: Moved, log_force) -> Linear:
+    def linearise(self, moved: _Moved, log_force) -> _Linear:
         """Data and slopes where what is shared and the setups' forces stand.
 
         Slopes are those of a ride at the setup's force and without what a run has of its own:
@@ -171,7 +162,7 @@ class System:
             self.runs, [*self.shared, *self.own], at, log_force=log_force[self.runs.setup]
         )
         data, slopes = found.log_force[:, None], found.up_slopes[..., None]
-        if self.gust is not None:
+        if self.winds:
             # The way down has no force to take a logarithm of: it is counted in mean forces.
             scale = np.exp(found.log_force.mean())
             down = np.where(self.there, found.down_force_n, 0.0) / scale
@@ -180,15 +171,15 @@ class System:
             slopes = np.concatenate([slopes, falls[..., None]], axis=-1)
         m = len(self.shared)
         shared, own = np.moveaxis(slopes[:m], 0, -1), slopes[m:]
-        return Linear(data - shared @ moved.shared, shared, own)
+        return _Linear(data - shared @ moved.shared, shared, own)
 
-    def likely(self, linear: Linear, solved: Solved) -> Moved:
+    def likely(self, linear: _Linear, solved: _Solved) -> _Moved:
         """Most likely unknowns, given the data."""
         residuals = solved.fit.scaled_residuals
         own = -solved.ratios[:, None] * np.einsum("qib,ib->qi", linear.own, residuals)
-        return Moved(solved.fit.joint[solved.fit.coefficients.size :], own)
+        return _Moved(solved.fit.joint[solved.fit.coefficients.size :], own)
 
-    def run_forces(self, moved: Moved):
+    def run_forces(self, moved: _Moved):
         """Force of each run at the likely unknowns; readings as they were read. [N]"""
         unknowns = [*self.shared, *self.own]
         kept = [
@@ -218,148 +209,74 @@ class System:
             add(one.name, np.einsum("kib,ib->k", weights, column)[:, None])
         for one, ratio, slope in zip(self.own, solved.ratios, linear.own, strict=True):
             add(one.name, np.sqrt(ratio) * np.einsum("kib,ib->ki", weights, slope))
-        own = np.sqrt(solved.variance * solved.scatter + solved.doubt)
+        own = np.sqrt(solved.fit.variances[0] * solved.scatter + solved.doubt)
         add("scatter", (weights * own).reshape(len(weights), -1))
         return found
 
 
-def diagonal(values):
+def _diagonal(values):
     """n by b on the diagonals of n blocks."""
     return values[..., None] * np.eye(values.shape[-1])
 
 
-def problem_of(system, linear, design, weight, scatter, gust_dof):
+def _rows_of(system, linear, design, weight) -> tuple:
     """What is fitted, and what the weights add to the rows' own variance.
 
     What a row has of its own, scatter, reading and gusts, has its variance over its weight.
     """
-    own = np.einsum("qib,qib->ib", linear.own, linear.own)
-    doubt = own * (1 / weight - 1)
+    doubt = np.einsum("qib,qib->ib", linear.own, linear.own) * (1 / weight - 1)
+    told = list(system.winds)
+    stated = np.delete(linear.own, told, axis=0)
     # A row that is not there stands alone, with a variance of 1 and nothing that acts on it.
-    known = linear.squares(skip=system.gust) + diagonal(doubt + ~system.exists)
-    # With ways down the wind is known apart, so that what is left is rarely more than is assumed
-    # of all.
-    rarely_above = scatter[0] if system.gust is not None else np.inf
-    components = [Component(diagonal(system.up / weight), *scatter, rarely_above=rarely_above)]
-    if system.gust is not None:
-        gusts = linear.own[system.gust]
-        gusts = gusts[..., :, None] * gusts[..., None, :]
-        components.append(Component(gusts, start=1.0, prior_dof=gust_dof))
-    problem = {
-        "data": linear.data,
-        "design": design,
-        "known": known,
-        "components": components,
-        "shared": -linear.shared,
-    }
-    return problem, doubt
+    known = np.einsum("qia,qib->iab", stated, stated) + _diagonal(doubt + ~system.exists)
+    scatter = system.usual.engine if told else system.usual.run
+    components = [Component(_diagonal(system.up / weight), scatter.median**2, scatter.log_sd)]
+    for number in told:
+        blown = linear.own[number]
+        components.append(
+            Component(blown[..., :, None] * blown[..., None, :], 1.0, system.winds[number])
+        )
+    return Rows(linear.data, design, -linear.shared, known, tuple(components)), doubt
 
 
-def solve(system, linear, design, weight, assumed, gust_dof, first) -> Solved:
+def _solve(system, linear, design, weight) -> _Solved:
     """Fit of one linearisation, with weights in the shape of the data."""
-    problem, doubt = problem_of(system, linear, design, weight, assumed, gust_dof)
-    fit = fit_mixed(**problem, first=first)
-    own = np.einsum("qib,qib->ib", linear.own, linear.own)[:, 0].mean()
-    total = fit.variances[0] + own
-    unknown = bool(2 * total**2 * fit.information[0, 0] < _FEWEST_DOF)
-    dof = 2 * total**2 / fit.variance_covariance[0, 0] if not unknown else assumed[1] or np.inf
-    variance = fit.variances[0]
-    if unknown and not assumed[1]:
-        scatter, *others = problem["components"]
-        variance = scatter.start
-        known = problem["known"] + variance * scatter.matrix
-        problem |= {"known": known, "components": others}
-        fit = fit_mixed(**problem)
+    rows, doubt = _rows_of(system, linear, design, weight)
+    grid = variance_grid(rows)
+    fit = fit_at(rows, grid.mean)
     ratios = np.ones(len(system.own))
-    if system.gust is not None:
-        ratios[system.gust] = fit.variances[-1]
-    typical = variance + np.einsum("q,qi->i", ratios, linear.own[..., 0] ** 2).mean()
-    return Solved(
-        fit=fit, problem=problem, scatter=system.up / weight, doubt=doubt, ratios=ratios,
-        variance=float(variance), scatter_sd=float(np.sqrt(typical)), scatter_dof=float(dof),
-        scatter_is_assumed=unknown,
-    )  # fmt: skip
+    ratios[list(system.winds)] = fit.variances[1:]
+    return _Solved(fit, grid, rows, system.up / weight, doubt, ratios)
 
 
-# Weights of the runs of a day: each held against what all the others say of it -------------------
-
-# Usual scatter of wheel force from run to run, and how many repeats that is worth (ours). It is the
-# yardstick of the weights alone: the intervals rest on the scatter that the runs show.
-_USUAL_SD, _PRIOR_DOF = 0.025, 4.0
-
-
-def run_weights(system, linear, design, gust_dof) -> Weighed:
-    """Weights of the rows of data: every run up, then the ways down.
+def _run_weights(system, linear, design) -> Weighed:
+    """Weights of the rows of data: each held against what all the others say of it.
 
     Parameters
     ----------
-    system : tuninglib.statistics.gain.System
-    linear : tuninglib.statistics.gain.Linear
+    system : _System
+    linear : _Linear
     design : array, n by b by k
-    gust_dof : float
 
     Returns
     -------
     Weighed
-        One for each row of data.
-
-    Notes
-    -----
-    With P of :func:`tuninglib.statistics.mixed_model.fit_mixed` the distance of row i from what the
-    others say is (P d)_i / P_ii, of variance 1 / P_ii [1]_. The scatter that goes with it is that
-    of the others: one step of Fisher scoring without row i.
-
-    References
-    ----------
-    .. [1] R. Christensen, L. M. Pearson, W. Johnson, Case-deletion diagnostics for mixed models,
-       Technometrics 34 (1992), 38-45.
+        One for each row of data: every run up, then the ways down.
     """
-    up, start = system.up, _USUAL_SD**2
-    own = np.einsum("qib,qib->ib", linear.own, linear.own)
-    dof = _PRIOR_DOF + system.n - design.shape[-1]
-    first = None
 
     def leave_out(listed):
-        nonlocal first
+        rows, _ = _rows_of(system, linear, design, system.blocks(listed))
+        found = left_out(rows, variance_grid(rows, closer=False))
+        # A weight is that of the row itself: what it is held against stays as it was.
         weight = system.blocks(listed)
-        extra = 1 / weight - 1
-        problem, _ = problem_of(system, linear, design, weight, (start, _PRIOR_DOF), gust_dof)
-        # Weights are wanted to a thousandth; the last round, which counts, starts where this ends.
-        fit = fit_mixed(**problem, first=first, close=1e-4)
-        first = fit.variances
-        found, phi = fit.projector.diagonal(), fit.variances[0]
-        # A run that is alone in its setup is what its setup is: nothing else speaks of it.
-        single = found * np.diagonal(fit.own, axis1=1, axis2=2) < 1e-9
-        there = np.where(single, 1.0, found)
-        off = np.where(single, 0.0, fit.scaled_residuals / there)
-        others, slope = _scatter_of_others(fit, up / weight, start, there)
-        variance = 1 / there - (own + phi * up) * extra
-        variance = variance + (slope - extra * up) * (others - phi)
-        variance = np.maximum(variance, 0.05 * start)
-        found = off, np.where(single, np.inf, variance), own + others * up
-        return tuple(system.listed(one) for one in found)
+        full = (found.off / np.where(found.off == 0, 1.0, found.distance)) ** 2
+        full = np.where(found.off == 0, np.inf, full - found.alone * (1 - weight))
+        full = np.maximum(full, 0.05 * found.alone * weight)
+        return tuple(system.listed(one) for one in (found.off, full, found.alone * weight))
 
     group = np.full(system.exists.sum(), -1)
     group[: system.n] = system.runs.setup
-    values = system.listed(linear.data)
-    return settled_weights(leave_out, group, values, dof - 1)
-
-
-def _scatter_of_others(fit, matrix, start, there):
-    """Scatter that the rows show without each one, by one step of scoring from the common one.
-
-    And by how much the distance's variance changes with the scatter.
-    """
-    # Without row i, P becomes P - p pᵀ / P_ii.
-    phi, p, pd = fit.variances[0], fit.projector, fit.scaled_residuals
-    once, twice, trace = p.through(matrix)
-    seen = p.times(matrix * pd)
-    square = np.sum(matrix * pd**2) - 2 * pd / there * seen + (pd / there) ** 2 * once
-    trace = trace - once / there
-    information = np.sum(once * matrix) - 2 * twice / there + (once / there) ** 2
-    score = square - trace + _PRIOR_DOF * (start / phi**2 - 1 / phi)
-    step = score / (information + _PRIOR_DOF / phi**2)
-    return np.maximum(phi + step, 0.05 * start), once / there**2
+    return settled_weights(leave_out, group, system.listed(linear.data), np.inf)
 
 
 # Gains in wheel force between setups, from runs up a hill and, where there are, back down --------
@@ -369,6 +286,8 @@ def _scatter_of_others(fit, matrix, start, there):
 _TOLD, _CONTRADICTED = 0.02, 0.002
 # Rate of false alarms, over all comparisons together.
 ALPHA = 0.05
+# Degrees of freedom from which the runs themselves say how they scatter.
+_FEWEST_DOF = 0.5
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -436,6 +355,13 @@ class Gain:
             return "not told apart"
         return "faster" if self.ratio.value > 0 else "slower"
 
+    @property
+    def strength(self) -> str:
+        """``"decided"``; ``"leaning"``, where only the interval is off zero; or ``"open"``."""
+        if self.told_apart:
+            return "decided"
+        return "open" if self.ratio.low <= 0 <= self.ratio.high else "leaning"
+
 
 class Learnt(NamedTuple):
     """What the runs say of an unknown that they share, in standard deviations of what was known.
@@ -477,10 +403,13 @@ class GainFit:
         Of all pairs, the later setup against the earlier; adjusted for as many comparisons.
     log_force, covariance : array
         Natural logarithm of the forces and its covariance.
-    scatter_sd, scatter_dof : float
-        Relative scatter of wheel force from run to run, reading and gusts included.
-    scatter_is_assumed : bool
-        True if nothing was repeated, so that the assumed scatter was used.
+    scatter_sd : float
+        Relative scatter of wheel force from run to run, reading and gusts included: what is usual
+        and what the runs say, together.
+    scatter_dof : float
+        How many degrees of freedom that is worth; 2 before anything is repeated.
+    repeats_dof : float
+        With how many of them the runs themselves say it.
     run_force_n : array
         Of each run, at the unknowns' most likely values. [N]
     weighed : Weighed
@@ -509,7 +438,7 @@ class GainFit:
     covariance: np.ndarray
     scatter_sd: float
     scatter_dof: float
-    scatter_is_assumed: bool
+    repeats_dof: float
     run_force_n: np.ndarray
     weighed: Weighed
     unknowns: tuple
@@ -521,6 +450,11 @@ class GainFit:
     joint_covariance: np.ndarray
     own_covariance: np.ndarray
 
+    @property
+    def repeated(self) -> bool:
+        """Whether the runs themselves say how they scatter."""
+        return self.repeats_dof >= _FEWEST_DOF
+
 
 def estimate_gains(
     runs: Runs,
@@ -528,11 +462,7 @@ def estimate_gains(
     unknowns=(),
     resolution_m_s=0.0,
     reference=0,
-    assumed_scatter_sd=0.04,
-    assumed_scatter_dof=0.0,
-    gust_sd_m_s=0.6,
-    gust_change_sd_m_s=0.2,
-    gust_dof=4.0,
+    usual=USUAL,
     relinearisations=3,
     weighed=None,
 ) -> GainFit:
@@ -547,17 +477,8 @@ def estimate_gains(
         Smallest step of the speeds that were read. [m/s]
     reference : int
         Index of the setup that gains are counted from.
-    assumed_scatter_sd : float
-        Relative scatter of wheel force from run to run, used where nothing is repeated; with ways
-        down, a scatter that is larger still is taken for ever less likely.
-    assumed_scatter_dof : float
-        How many degrees of freedom the assumed scatter is worth beside the repeats; 0 leaves the
-        scatter to the repeats, where there are any.
-    gust_sd_m_s, gust_change_sd_m_s : float
-        How the wind varies from run to run, and between the way up and the way down of one run;
-        used only with ways down. [m/s]
-    gust_dof : float
-        How many degrees of freedom the stated run-to-run wind is worth; the data correct it.
+    usual : Scatters
+        What is usual of scatters and winds; the runs say the rest.
     relinearisations : int
         At most so many times the slopes are taken again at the unknowns' likely values.
     weighed : Weighed or None
@@ -570,10 +491,10 @@ def estimate_gains(
     Notes
     -----
     y(z) = X β + e, with z independent normal unknowns of unit variance, is linearised at the most
-    likely z: cov(y) = φ I + J Jᵀ. Restricted likelihood gives φ, and the intervals average over
-    what φ could be, which is Student's t where scatter is all there is. The wheel force is the
-    mean over the hill, work at the tyre over length. A run's own part is divided by its weight,
-    of :mod:`tuninglib.statistics.repeats`: 1 unless it is far from what the other runs say.
+    likely z: cov(y) = φ I + J Jᵀ. The intervals average over what φ could be, by what is usual
+    and by what the runs say, so that a run more sharpens them whether or not it is the first
+    repeat. The wheel force is the mean over the hill, work at the tyre over length. A run's own
+    part is divided by its weight, 1 unless it is far from what the other runs say.
 
     Examples
     --------
@@ -588,31 +509,23 @@ def estimate_gains(
     """
     count = _checked_setups(runs, reference)
     unknowns = [*unknowns, *reading_unknowns(runs, resolution_m_s=resolution_m_s)]
-    system = System(runs, unknowns, gust_sd_m_s, gust_change_sd_m_s)
+    system = _System(runs, unknowns, usual)
     moved, log_force = system.start(), system.mean_log_force()
-    first, design = None, system.design(count)
+    design = system.design(count)
     for _ in range(max(relinearisations, 1)):
         linear = system.linearise(moved, log_force)
         if weighed is None:
-            weighed = run_weights(system, linear, design, gust_dof)
-        solved = solve(
-            system,
-            linear,
-            design,
-            system.blocks(weighed.weight),
-            (assumed_scatter_sd**2, assumed_scatter_dof),
-            gust_dof,
-            first,
-        )
-        first = None if solved.scatter_is_assumed else solved.fit.variances
+            weighed = _run_weights(system, linear, design)
+        solved = _solve(system, linear, design, system.blocks(weighed.weight))
         before, moved = moved, system.likely(linear, solved)
         log_force = solved.fit.coefficients
         if all(
             np.max(np.abs(a - b), initial=0.0) < 0.1 for a, b in zip(moved, before, strict=True)
         ):
             break
-    mixture = average_over_variances(**solved.problem, fit=solved.fit)
-    day = _Day(system, linear, solved, mixture, system.shares(solved, linear))
+    mixture = average_over_variances(solved.rows, solved.grid)
+    shown = _scatter(system, linear, solved)
+    day = _Day(system, linear, solved, mixture, system.shares(solved, linear), shown)
     learnt = tuple(Learnt(*one) for one in system.learnt(solved.fit))
     base = np.eye(count)
     others = [j for j in range(count) if j != reference]
@@ -632,9 +545,9 @@ def estimate_gains(
         pairs=tuple(_gain(day, j, i, base[j] - base[i], len(pairs)) for j, i in pairs),
         log_force=solved.fit.coefficients,
         covariance=solved.fit.covariance,
-        scatter_sd=solved.scatter_sd,
-        scatter_dof=solved.scatter_dof,
-        scatter_is_assumed=solved.scatter_is_assumed,
+        scatter_sd=shown.sd,
+        scatter_dof=shown.dof,
+        repeats_dof=shown.repeats_dof,
         run_force_n=system.run_forces(moved),
         weighed=weighed,
         unknowns=learnt,
@@ -654,14 +567,37 @@ def _of_the_runs(fit):
     return np.einsum("kib,lib->kl", turned, fit.weights)
 
 
+class _RunScatter(NamedTuple):
+    """How the runs scatter."""
+
+    sd: float
+    dof: float
+    repeats_dof: float
+
+
+def _scatter(system, linear, solved) -> _RunScatter:
+    """From run to run, reading and gusts included."""
+    middle, ratios = solved.grid.middle, np.ones(len(system.own))
+    ratios[list(system.winds)] = middle[1:]
+    own = (ratios @ linear.own[..., 0] ** 2).mean()
+    # The logarithm of a standard deviation of so many degrees of freedom has the variance 1/2dof.
+    dof = 1 / (2 * solved.grid.log_sd[0] ** 2)
+    return _RunScatter(
+        float(np.sqrt(middle[0] + own)),
+        float(dof),
+        degrees_of_freedom(solved.rows, solved.fit, 0),
+    )
+
+
 class _Day(NamedTuple):
     """The fit of a day, asked for contrasts of its setups."""
 
-    system: System
-    linear: Linear
-    solved: Solved
+    system: _System
+    linear: _Linear
+    solved: _Solved
     mixture: VarianceMixture
     parts: dict
+    shown: _RunScatter
 
     def spread(self, vector):
         shared = self.mixture.means.shape[1] - len(vector)
@@ -739,7 +675,7 @@ def _gain(day, setup, over, vector, comparisons):
         dof=found.dof,
         p_value=found.p_value,
         p_adjusted=min(1.0, found.p_value * comparisons),
-        told_apart=found.p_value * comparisons < ALPHA and not day.solved.scatter_is_assumed,
+        told_apart=found.p_value * comparisons < ALPHA and day.shown.repeats_dof >= _FEWEST_DOF,
         comparisons=comparisons,
         shares=day.shares(vector),
     )

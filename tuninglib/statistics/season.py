@@ -12,95 +12,11 @@ from typing import NamedTuple
 import numpy as np
 from scipy.integrate import cumulative_trapezoid
 from scipy.interpolate import PchipInterpolator
-from scipy.optimize import brentq
-from scipy.special import digamma, polygamma
 
 from tuninglib.checks import require
 from tuninglib.interval import Z_95, Interval
 from tuninglib.statistics.mixed_model import VarianceMixture, spread
 from tuninglib.statistics.repeats import t_quantile
-
-# Scatters of many days, each known from few repeats, shrunk towards each other -------------------
-
-# Degrees of freedom beyond which days scatter all alike.
-_ALIKE = 1e6
-
-
-class Moderated(NamedTuple):
-    """Scatter of each day with what the other days say of it.
-
-    Attributes
-    ----------
-    sd, dof : array (n,)
-        Standard deviations, and the degrees of freedom that they are then worth.
-    common_sd, common_dof : float
-        What a day that nobody rode would be taken to scatter by, and what that is worth; infinite
-        where the days scatter alike.
-    """
-
-    sd: np.ndarray
-    dof: np.ndarray
-    common_sd: float
-    common_dof: float
-
-
-def moderate_scatter(sd, dof) -> Moderated:
-    """Standard deviations of many groups, each with what the others say of it.
-
-    Parameters
-    ----------
-    sd : array (n,)
-    dof : array (n,)
-        Degrees of freedom of each.
-
-    Returns
-    -------
-    Moderated
-
-    Raises
-    ------
-    ValueError
-        If there are fewer than two, or one is not above zero.
-
-    Notes
-    -----
-    True variances are taken to be scaled inverse chi-square with d₀ degrees of freedom about s₀².
-    The logarithms of the observed ones then have the variance ψ'(d/2) + ψ'(d₀/2), from which d₀
-    follows, and s₀ from their mean ([1]_, section 6.2). A group's variance is
-    (d₀ s₀² + d s²)/(d₀ + d), with d₀ + d degrees of freedom, at most those of all together.
-
-    Examples
-    --------
-    Three days that scatter alike are one:
-
-    >>> found = moderate_scatter([0.02, 0.03, 0.025], [6, 6, 6])
-    >>> found.sd
-    array([0.0253, 0.0253, 0.0253])
-    >>> found.dof
-    array([18., 18., 18.])
-
-    References
-    ----------
-    .. [1] G. K. Smyth, Linear models and empirical Bayes methods for assessing differential
-       expression in microarray experiments, Statistical Applications in Genetics and Molecular
-       Biology 3 (2004), 3.
-    """
-    sd = np.asarray(require(sd, what="scatter", unit="", above=0))
-    dof = np.asarray(require(dof, what="degrees of freedom", unit="", above=0))
-    if sd.ndim != 1 or sd.size < 2:
-        raise ValueError(f"{sd.size} scatter has no others; give at least two")
-    dof = np.broadcast_to(dof, sd.shape).astype(float)
-    logs = 2 * np.log(sd) - digamma(dof / 2) + np.log(dof / 2)
-    beyond = float(np.var(logs, ddof=1) - np.mean(polygamma(1, dof / 2)))
-    if beyond <= polygamma(1, _ALIKE / 2):
-        common, alike = float(np.sqrt(dof @ sd**2 / dof.sum())), float(dof.sum())
-        return Moderated(np.full(sd.shape, common), np.full(sd.shape, alike), common, np.inf)
-    common_dof = 2 * brentq(lambda half: polygamma(1, half) - beyond, 1e-6, _ALIKE)
-    log = float(np.mean(logs)) + digamma(common_dof / 2) - np.log(common_dof / 2)
-    common = float(np.exp(log / 2))
-    shrunk = np.sqrt((common_dof * common**2 + dof * sd**2) / (common_dof + dof))
-    return Moderated(shrunk, np.minimum(common_dof + dof, dof.sum()), common, common_dof)
-
 
 # Wheel forces of many days pooled: what setups differ by, and how far days differ ----------------
 
@@ -127,9 +43,8 @@ class DayOfForces(NamedTuple):
     covariance : array (k + m, k + m)
     own_covariance : array (k, k)
         Part of the forces' covariance that runs have of their own.
-    scatter_sd, own_dof : float
-        Scatter of one run, with which that part goes, and its degrees of freedom; infinite where
-        the scatter is assumed, and not found by this day's repeats.
+    own_dof : float
+        How many degrees of freedom the scatter behind that part is known with.
     time : float
         For a trend, in any unit.
     """
@@ -139,7 +54,6 @@ class DayOfForces(NamedTuple):
     mean: np.ndarray
     covariance: np.ndarray
     own_covariance: np.ndarray
-    scatter_sd: float = 1.0
     own_dof: float = np.inf
     time: float = 0.0
 
@@ -280,9 +194,9 @@ def pool_days(days, *, setups, day_sd, gain_sd, trend=False) -> PooledDays:
     .. [2] A. Gelman, Prior distributions for variance parameters in hierarchical models,
        Bayesian Analysis 1 (2006), 515-534.
     """
-    days = _moderated(days)
     for name, sd in (("day_sd", day_sd), ("gain_sd", gain_sd)):
         require(sd if np.isfinite(sd) else 1.0, what=name, unit="", above=0)
+    days = list(days)
     seen = set().union(*(set(np.asarray(one.setups).tolist()) for one in days)) if days else set()
     missing = sorted(set(range(setups)) - seen)
     if missing or not days:
@@ -352,28 +266,6 @@ class _TurnedDays(NamedTuple):
     def rows_of(self, vector):
         """By how much a contrast follows each of the days' forces."""
         return self.turned @ vector
-
-
-def _moderated(days) -> list:
-    """Days with the scatter that the season together gives them."""
-    days = list(days)
-    own = [at for at, one in enumerate(days) if np.isfinite(one.own_dof) and one.scatter_sd > 0]
-    if len(own) < 2:
-        return days
-    found = moderate_scatter([days[at].scatter_sd for at in own], [days[at].own_dof for at in own])
-    for at, sd, dof in zip(own, found.sd.tolist(), found.dof.tolist(), strict=True):
-        one = days[at]
-        factor = (sd / one.scatter_sd) ** 2
-        wider = np.array(one.covariance)
-        k = len(one.setups)
-        wider[:k, :k] += (factor - 1) * np.asarray(one.own_covariance)
-        days[at] = one._replace(
-            covariance=wider,
-            own_covariance=factor * np.asarray(one.own_covariance),
-            scatter_sd=sd,
-            own_dof=dof,
-        )
-    return days
 
 
 def _prepared(days, setups, trend):

@@ -1,0 +1,67 @@
+"""What days have in common: how far runs, riders, winds and engines usually differ.
+
+One population of days, stated here and used always, beside whatever a day's own rows say. Where no
+source is named it is common practice: what riders who repeat runs on one hill find.
+"""
+
+from dataclasses import dataclass
+from typing import NamedTuple
+
+
+class LogNormal(NamedTuple):
+    """A standard deviation that is itself known within limits only.
+
+    Attributes
+    ----------
+    median : float
+    log_sd : float
+        Of its natural logarithm: 0.5 says that 95 of 100 days have it within a factor of 2.7.
+    """
+
+    median: float
+    log_sd: float
+
+
+# Wheel force from run to run, reading excluded, wind included: 95 of 100 days between 1 and 7 %.
+RUN_SCATTER = LogNormal(0.026, 0.5)
+# Where the way down tells the wind apart, what is left is the engine's and the rider's part.
+ENGINE_SHARE = 0.5
+# Mean wind of a run along the hill, against that of the day; 0.5 m/s is a light air (Beaufort 1).
+RUN_WIND_M_S = LogNormal(0.5, 0.5)
+# And its change until the way down, minutes later: winds minutes apart are nearly as unlike as
+# winds of two runs, on some days much less so.
+WIND_CHANGE_M_S = LogNormal(0.4, 0.6)
+
+# Each rider on his own, beyond mass and drag: how he shifts and holds the throttle.
+RIDER_EFFECT_SD = 0.03
+# From the first run to the last: warming, fading, wear.
+DRIFT_SD = 0.02
+# Breathing of one engine against another, beyond displacement.
+BREATHING_SD = 0.10
+# Gains of one engine among mixtures inside the band, where torque over lambda is nearly flat.
+MIXTURE_SD = 0.02
+
+
+@dataclass(frozen=True)
+class Scatters:
+    """Of a day: what is usual of the standard deviations that its runs tell in part.
+
+    Parameters
+    ----------
+    run : LogNormal
+        Wheel force from run to run, where nobody rolled back down.
+    wind_m_s, wind_change_m_s : LogNormal
+        With ways down: wind from run to run, and its change until the way down. [m/s]
+    """
+
+    run: LogNormal = RUN_SCATTER
+    wind_m_s: LogNormal = RUN_WIND_M_S
+    wind_change_m_s: LogNormal = WIND_CHANGE_M_S
+
+    @property
+    def engine(self) -> LogNormal:
+        """What is left of ``run`` where the way down tells the wind."""
+        return LogNormal(ENGINE_SHARE * self.run.median, self.run.log_sd)
+
+
+USUAL = Scatters()
