@@ -12,13 +12,17 @@ import numpy as np
 from demo_data.log_maker import Devices, World, usual_force, written
 from tuninglib.physics.motion import Hill, Ride
 from tuninglib.physics.track import local_metres
-from tuninglib.statistics.clock_shift import clock_shift
 from tuninglib.statistics.force_against_speed import LoggedRun, force_curves, run_forces
-from tuninglib.statistics.line_passes import line_passes
-from tuninglib.statistics.logged_grade import logged_grade, logged_length
-from tuninglib.statistics.pull_speeds import end_speeds_from_speed, end_speeds_from_way
-from tuninglib.statistics.runs_by_length import runs_by_length
 from tuninglib.statistics.settled_gauge import full_stretch, gauge_lag, settled_reading
+from tuninglib.statistics.track_runs import (
+    clock_shift,
+    end_speeds_from_speed,
+    end_speeds_from_way,
+    line_passes,
+    logged_grade,
+    logged_length,
+    runs_by_length,
+)
 
 SEED, LATER_S = 20261126, 33.3
 WORLDS = {

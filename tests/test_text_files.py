@@ -2,7 +2,7 @@ import os
 
 import pytest
 
-from tuninglib.text_files import SessionError, nearest, parse_table, read_table, read_text
+from tuninglib.text_files import SessionError, decoded, nearest, parse_table, read_table, read_text
 from tuninglib.whole_files import write_atomic, write_like
 
 
@@ -62,6 +62,36 @@ def test_a_file_is_written_like_the_earlier_one(tmp_path, encoding, line_end):
     typed = f"für{line_end}zwei{line_end}".encode(encoding.removesuffix("-sig"))
     assert after[len(mark) :] == typed
     assert read_text(path) == "für\nzwei\n"
+
+
+def test_a_file_of_windows_is_written_like_it_while_its_letters_do(tmp_path):
+    path = tmp_path / "runs.csv"
+    path.write_bytes("für\r\n".encode("cp1252"))
+    write_like(path, "für\nzwei\n")
+    assert path.read_bytes() == "für\r\nzwei\r\n".encode("cp1252")
+    write_like(path, "für Łukasz\n")
+    assert path.read_bytes() == "für Łukasz\r\n".encode()
+    assert read_text(path) == "für Łukasz\n"
+
+
+@pytest.mark.parametrize(
+    ("raw", "text", "encoding"),
+    [
+        ("Öl – 80 °C".encode(), "Öl – 80 °C", "utf-8-sig"),
+        ("\ufeffÖl".encode(), "Öl", "utf-8-sig"),
+        ("Öl – 80 °C".encode("cp1252"), "Öl – 80 °C", "cp1252"),
+        ("Öl".encode("utf-16"), "Öl", "utf-16"),
+        ("Öl".encode() + b" \xff", "Öl \ufffd", "utf-8-sig"),
+        (b"\xd6l \x81", "Öl \ufffd", "cp1252"),
+        # Somebody's sign for a lost letter is no lost letter.
+        ("l\ufffdl".encode(), "l\ufffdl", "utf-8-sig"),
+        (b"a\rb\r\nc\n", "a\nb\nc\n", "utf-8-sig"),
+        (b"a\x1a\x00\x00", "a", "utf-8-sig"),
+        (b"x" * 200_000 + b"\n\x00y", "x" * 200_000 + "\n\x00y", "utf-8-sig"),
+    ],
+)
+def test_one_rule_tells_the_encoding_of_what_is_typed_and_logged(raw, text, encoding):
+    assert decoded(raw, "box.csv") == (text, encoding)
 
 
 def test_nearest_lists_what_there_is_when_nothing_is_near():

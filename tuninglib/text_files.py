@@ -6,6 +6,7 @@ import re
 import stat
 from dataclasses import dataclass
 from pathlib import Path
+from typing import NamedTuple
 
 # A sentence on a screen; what is longer shows a file's content rather than what is wrong with it.
 _LONGEST_MESSAGE = 600
@@ -46,13 +47,80 @@ class SessionError(ValueError):
         return ["To fix in the session:", *(f"  {problem}" for problem in self.problems)]
 
 
-def read_text(path: Path) -> str:
-    """Text of a file in UTF-8, or in UTF-16 with a byte-order mark, with plain line ends.
+class Decoded(NamedTuple):
+    """Text of a file with plain line ends, and the encoding that it was in."""
+
+    text: str
+    encoding: str
+
+
+# All but control characters, those of text excepted; the first pages tell whether it is one.
+_TEXT_BYTES = bytes(byte for byte in range(256) if byte >= 32 or byte in b"\t\n\r\f\x1a\x1b")
+_HEAD_BYTES = 1 << 17
+
+
+def decoded(raw: bytes, name: str) -> Decoded:
+    """Text of a file's bytes, however it was saved: one rule for what is typed and what is logged.
+
+    UTF-16 if it begins with that mark, else UTF-8 if most of its bytes beyond ASCII are letters
+    there, else Windows-1252, in which older spreadsheets and devices write. A byte that is no
+    letter becomes the sign U+FFFD. What a device puts behind the end of its file is left out.
+
+    Parameters
+    ----------
+    raw : bytes
+    name : str
+        Of the file, for the problems.
 
     Raises
     ------
     SessionError
-        If the file is missing, empty, a spreadsheet's own format, or in another encoding.
+        If it is empty, a spreadsheet's own format, or no text.
+
+    Examples
+    --------
+    >>> decoded("Öl".encode("cp1252"), "box.csv"), decoded("Öl".encode(), "box.csv")
+    (Decoded(text='Öl', encoding='cp1252'), Decoded(text='Öl', encoding='utf-8-sig'))
+    """
+    if raw.startswith((b"PK\x03\x04", b"\xd0\xcf\x11\xe0")):
+        message = "is a spreadsheet's own file, not text; export it as CSV"
+        raise SessionError([Problem(name, message)])
+    if raw.startswith((b"\xff\xfe", b"\xfe\xff")):
+        encoding = "utf-16"
+        text = raw.decode(encoding, "replace")
+    else:
+        head = raw[:_HEAD_BYTES]
+        if len(raw) <= _HEAD_BYTES:
+            head = head.rstrip(b"\x00\x1a") or head
+        if b"\x00" in head or len(head.translate(None, _TEXT_BYTES)) > len(head) / 100:
+            message = "is not a text file that can be read; export it as CSV"
+            raise SessionError([Problem(name, message)])
+        encoding = "utf-8-sig"
+        text = raw.decode(encoding, "replace")
+        lost = text.count("\ufffd")
+        # A letter of UTF-8 has two bytes or more; one of another encoding is lost by itself.
+        if lost and 2 * lost >= len(raw.translate(None, bytes(range(128)))):
+            encoding = "cp1252"
+            text = raw.decode(encoding, "replace")
+    text = text.rstrip("\x00\x1a")
+    if not text or text.isspace():
+        raise SessionError([Problem(name, "is empty")])
+    if "\r" in text:
+        text = text.replace("\r\n", "\n").replace("\r", "\n")
+    return Decoded(text, encoding)
+
+
+_NAMES = {"utf-8-sig": "is not UTF-8", "utf-16": "is not UTF-16"}
+
+
+def read_text(path: Path) -> str:
+    """Text that somebody typed, as :func:`decoded` has it, with plain line ends.
+
+    Raises
+    ------
+    SessionError
+        If the file is missing, empty, no text, or holds a byte that is no letter: what is typed
+        names things, so that none may be lost.
     """
     try:
         _require_regular(path)
@@ -63,26 +131,39 @@ def read_text(path: Path) -> str:
         ) from None
     except OSError as error:
         raise SessionError([Problem(path.name, f"cannot be read: {error.strerror}")]) from error
-    if raw.startswith((b"\xff\xfe", b"\xfe\xff")):
-        encoding, name = "utf-16", "UTF-16"
-    elif raw.startswith((b"PK\x03\x04", b"\xd0\xcf\x11\xe0")):
-        message = "is a spreadsheet's own file, not text; export it as CSV in UTF-8"
-        raise SessionError([Problem(path.name, message)])
-    elif b"\x00" in raw:
-        raise SessionError([Problem(path.name, "is not a text file; export it as CSV in UTF-8")])
-    else:
-        encoding, name = "utf-8-sig", "UTF-8"
+    text, encoding = decoded(raw, path.name)
+    if "\x00" in text:
+        raise SessionError([Problem(path.name, "is not a text file; export it as CSV")])
     try:
-        text = raw.decode(encoding)
+        raw.decode(encoding)
     except UnicodeDecodeError as error:
         row = raw[: error.start].count(b"\n") + 1
-        message = f"byte 0x{raw[error.start]:02x} is not {name}; save it as UTF-8"
+        other = _NAMES.get(encoding, "is neither UTF-8 nor Windows-1252")
+        message = f"byte 0x{raw[error.start]:02x} {other}; save it as UTF-8"
         raise SessionError([Problem(path.name, message, row=row)]) from error
-    if "\x00" in text:
-        raise SessionError([Problem(path.name, "is not a text file; export it as CSV in UTF-8")])
-    if not text.strip():
-        raise SessionError([Problem(path.name, "is empty")])
-    return text.replace("\r\n", "\n").replace("\r", "\n")
+    return text
+
+
+def decimal_comma_in(cells) -> bool:
+    """Whether a comma is the decimal sign of numbers in cells: some have one, and none a point.
+
+    Else 1,234 could be read two ways.
+
+    Examples
+    --------
+    >>> decimal_comma_in(["4,4", "12"]), decimal_comma_in(["4.4", "1,234"])
+    (True, False)
+    """
+    comma = False
+    for cell in cells:
+        if _WITH_POINT.fullmatch(cell):
+            return False
+        comma = comma or bool(_WITH_COMMA.fullmatch(cell))
+    return comma
+
+
+_WITH_COMMA = re.compile(r"[-+−]?\d+,\d+")
+_WITH_POINT = re.compile(r"[-+−]?\d*\.\d+([eE][-+]?\d+)?")
 
 
 # A text file of a session that is larger than this is something else.
@@ -179,16 +260,12 @@ def parse_table(text: str, name: str) -> RawTable:
         rows.append((row + [""] * len(headers))[: len(headers)])
     if problems:
         raise SessionError(problems)
-    comma, point = (
-        any(re.fullmatch(rf"[-+−]?\d+{sign}\d+", cell) for row in rows for cell in row)
-        for sign in (",", r"\.")
-    )
     return RawTable(
         headers=tuple(headers),
         rows=tuple(tuple(row) for row in rows),
         row_numbers=tuple(numbers[1:]),
         delimiter=delimiter,
-        decimal_comma=delimiter != "," and comma and not point,
+        decimal_comma=delimiter != "," and decimal_comma_in(cell for row in rows for cell in row),
     )
 
 

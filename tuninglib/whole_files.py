@@ -8,7 +8,7 @@ import tempfile
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
-from tuninglib.text_files import Problem, SessionError, printable
+from tuninglib.text_files import Problem, SessionError, decoded, printable
 
 try:
     import fcntl
@@ -204,7 +204,12 @@ def write_like(path: Path, text: str) -> None:
     raw = path.read_bytes()
     mark = next((mark for mark in _ENCODINGS if raw.startswith(mark)), b"")
     encoding = _ENCODINGS.get(mark, "utf-8")
-    if "\r\n" in raw[len(mark) :].decode(encoding):
+    if not mark and raw.strip() and decoded(raw, path.name).encoding == "cp1252":
+        try:
+            text.encode(encoding := "cp1252")
+        except UnicodeEncodeError:
+            encoding = "utf-8"
+    if "\r\n".encode(encoding) in raw:
         text = text.replace("\n", "\r\n")
     write_atomic(path, mark + text.encode(encoding))
 

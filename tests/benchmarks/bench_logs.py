@@ -20,8 +20,8 @@ import pandas as pd
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from tuninglib.session.delimited_file import read_delimited
 from tuninglib.session.gpx_file import read_gpx
+from tuninglib.session.read_log import read_delimited
 
 TURNS = 5
 HEAD = "time [s],speed [km/h],gauge,throttle [%],rpm,head_temperature [degC]\n"

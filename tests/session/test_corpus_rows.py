@@ -265,7 +265,7 @@ def test_checks_that_agree_are_no_surer_than_the_steps_of_the_speedometer(demo_c
         (b"\x89PNG\r\n\x1a\n\x00\x00\x00\rIHDR", "is not a text file"),
         (b"PK\x03\x04rest", "spreadsheet's own file"),
         (b"\xff\xfe\x00\xd8", "UTF-16"),
-        (b"caf\xe9\n", "save it as UTF-8"),
+        (b"caf\x81\n", "row 1: byte 0x81 is neither UTF-8 nor Windows-1252; save it as UTF-8"),
     ],
 )
 def test_a_file_that_is_none_is_said_to_be(demo_copy, name, content, said):
@@ -307,9 +307,11 @@ def test_brackets_without_end_are_refused(demo_copy):
 
 
 @pytest.mark.parametrize("end", ["\n", "\r\n", "\r"])
-@pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16"])
+@pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16", "cp1252"])
 def test_line_ends_and_encodings_of_spreadsheets_are_read(demo_copy, end, encoding):
     path = demo_copy / "runs.csv"
+    header, first, rest = path.read_text(encoding="utf-8").split("\n", 2)
+    path.write_text(f"{header}\n{first} schön\n{rest}", encoding="utf-8")
     before = load_session(demo_copy).runs
     text = path.read_text(encoding="utf-8").replace("\n", end)
     path.write_bytes(text.encode(encoding))

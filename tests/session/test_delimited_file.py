@@ -8,9 +8,8 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from tuninglib.session import log_blocks
-from tuninglib.session.delimited_file import read_delimited
-from tuninglib.session.log_layout import layout_of
+from tuninglib.session import read_log as module
+from tuninglib.session.read_log import layout_of, read_delimited
 from tuninglib.session.trace import LeftOut
 from tuninglib.text_files import SessionError
 
@@ -87,6 +86,21 @@ def test_encodings_are_told(read, encoding):
     np.testing.assert_allclose(trace.channels["head_temperature_k"], [353.15, 354.15])
 
 
+def test_a_doubt_of_letters_is_said_where_they_matter(read):
+    text = "time [s],Öl [°C],gauge\n0,80,12.8\n1,81,12.9\n"
+    how = {"columns": {"head_temperature": "Oel"}}
+    said = r"\(read as Windows-1252, since the file is not UTF-8\)"
+    with pytest.raises(SessionError, match=said):
+        read(text, "cp1252", **how)
+    with pytest.raises(SessionError) as refused:
+        read(text, "utf-8", **how)
+    assert "1252" not in str(refused.value)
+    # A damaged byte takes its cell, not the letters of the rest.
+    damaged = text.encode() + b"2,8\xff,13\n"
+    trace = read(damaged, columns={"head_temperature": "Öl"})
+    assert trace.left_out == (LeftOut("no number", 1, 4, "head_temperature", "8\ufffd"),)
+
+
 def test_the_rider_says_what_columns_are_called_and_their_units(read):
     text = "t,v,Lambda 1,TPS\n0,10,0.85,4\n1,11,0.86,100\n"
     trace = read(
@@ -156,6 +170,27 @@ def test_a_date_by_a_format_is_utc_where_it_says_the_zone(read):
     assert (night.clock_s, night.time_s[1], night.started_utc_s) == (86340, 120, None)
 
 
+@pytest.mark.parametrize(
+    ("rows", "how"),
+    [
+        (["2026-05-16T14:03:22Z", "0026-05-16T14:03:23Z", "2026-05-16T14:03:23Z"], {}),
+        (["2026-05-16 14:03:22", "9999-05-16 14:03:23", "2026-05-16 14:03:23"], {}),
+        (["16.5.2026 22", "16.5.0026 23", "16.5.2026 23"], {"time_format": "%d.%m.%Y %S"}),
+        (["16.5.2026 22", "16.5.9999 23", "16.5.2026 23"], {"time_format": "%d.%m.%Y %S"}),
+        (["1778933002", "1e30", "1778933003"], {}),
+        (["1778933002", "-1778933002", "1778933003"], {}),
+        (["1778933002", "1e999", "1778933003"], {}),
+        (["0", "1e30", "1"], {"units": {"time": "s"}}),
+        (["0", "-1e30", "1"], {"units": {"time": "s"}}),
+        (["0:00:00", "0:99:00", "0:00:01"], {}),
+    ],
+)
+def test_a_time_that_no_calendar_of_an_outing_holds_is_none(read, rows, how):
+    trace = read("time,gauge\n" + "".join(f"{row},13\n" for row in rows), **how)
+    assert trace.left_out == (LeftOut("no time", 1, 3),)
+    np.testing.assert_allclose(trace.time_s, [0, 1])
+
+
 def test_one_date_without_its_zone_makes_all_of_a_place(read):
     rows = ("2026-05-16T14:03:22Z", "2026-05-16T14:03:23", "2026-05-16T14:03:25Z")
     trace = read("time,gauge\n" + "".join(f"{row},13\n" for row in rows))
@@ -219,7 +254,7 @@ def test_rows_that_come_a_little_late_are_put_in_order(read):
     ("content", "how", "said"),
     [
         ("", {}, "is empty"),
-        (b"\x00\x01\x02" * 40, {}, "is not text that can be read"),
+        (b"\x00\x01\x02" * 40, {}, "is not a text file that can be read"),
         (b"PK\x03\x04" + b"x" * 100, {}, "is a spreadsheet's own file"),
         ("dear diary\nit rained\n", {}, "holds no table of numbers"),
         ("time [s],gauge\n", {}, "holds no table of numbers"),
@@ -237,6 +272,7 @@ def test_rows_that_come_a_little_late_are_put_in_order(read):
         (PLAIN, {"columns": {"gauge": "AFR"}}, "has no column 'AFR' for gauge; its columns are"),
         ("time [s],gauge\n5,13\n6,13\n0,13\n", {}, "time goes back from 6 s to 0 s"),
         ('time [s],gauge\n5,13\n6,"13\n7,13\n8,13\n', {}, "a quotation mark that is not closed"),
+        ("time,gauge\n1,13\n2,13\n", {"time_format": "%Q"}, "'%Q' is no way to write a time"),
         ("time [s],gauge\n5,13\n", {}, "holds 1 rows with a time"),
         ("time [s],gauge\n5,13\n5,13\n", {}, "has one time in all its rows"),
         ("time [s],gauge\n1e9,13\n1e10,13\n2e10,13\n", {}, "s is more than 14 days"),
@@ -251,8 +287,7 @@ def test_what_is_no_log_is_refused_in_one_sentence(read, content, how, said):
 
 
 @pytest.mark.parametrize(("kilobytes", "read_at_all"), [(190, True), (210, False)])
-def test_a_line_may_have_two_hundred_kilobytes(read, monkeypatch, kilobytes, read_at_all):
-    monkeypatch.setattr(log_blocks, "_BLOCK_BYTES", 10)
+def test_a_line_may_have_two_hundred_kilobytes(read, kilobytes, read_at_all):
     text = "time [s],gauge,note\n0,12,a\n1,13," + "x" * (1000 * kilobytes) + "\n2,14,b\n"
     if read_at_all:
         assert read(text).rows == 3
@@ -262,25 +297,27 @@ def test_a_line_may_have_two_hundred_kilobytes(read, monkeypatch, kilobytes, rea
 
 
 def test_a_line_without_end_is_refused(read, monkeypatch):
-    monkeypatch.setattr(log_blocks, "_BLOCK_BYTES", 100)
-    monkeypatch.setattr(log_blocks, "_LONGEST_LINE", 1000)
+    monkeypatch.setattr(module, "_LONGEST_LINE", 1000)
     with pytest.raises(SessionError, match="row 5: has a line of more than 1 kB; is it a log"):
         read("time [s],gauge\n0,1\n1,1\n2,1\n3," + "9" * 5000 + "\n4,1\n")
 
 
-@pytest.mark.parametrize("size", [12, 8000])
-def test_a_quotation_mark_that_is_not_closed_is_refused_with_its_block(read, monkeypatch, size):
-    monkeypatch.setattr(log_blocks, "_BLOCK_BYTES", size)
-    text = 'time [s],"gauge"\n' + "".join(f'{i},"12.{i}"\n' for i in range(4)) + '4,"13\n5,13\n'
-    # By blocks of two lines from its own, else from the first row of numbers.
-    low, high = (6, 7) if size == 12 else (2, 7)
-    with pytest.raises(SessionError, match=f"row {low}: has lines from here to line {high} that"):
-        read(text)
+@pytest.mark.parametrize("end", ["13", '13"'])
+def test_a_quotation_mark_that_is_not_closed_is_refused_with_its_line(read, end):
+    """Two that close each other over two lines would swallow a row."""
+    text = 'time [s],"gauge"\n' + "".join(f'{i},"12.{i}"\n' for i in range(4))
+    with pytest.raises(SessionError, match="row 6: has lines from here to line 7 that cannot"):
+        read(text + f'4,"13\n5,{end}\n')
 
 
-@pytest.mark.parametrize("size", [1, 12, 8000])
-def test_empty_lines_and_short_lines_lose_no_row(read, monkeypatch, size):
-    monkeypatch.setattr(log_blocks, "_BLOCK_BYTES", size)
+def test_a_log_larger_than_any_evening_is_refused(read, monkeypatch):
+    monkeypatch.setattr(module, "_LARGEST_BYTES", len(PLAIN))
+    assert read(PLAIN).rows == 3
+    with pytest.raises(SessionError, match="has 0 MB, more than the 0 MB that are read; cut the"):
+        read(PLAIN + " ")
+
+
+def test_empty_lines_and_short_lines_lose_no_row(read):
     rows = ["0,1,12.1", "", "1,1,12.2", "", "", *(f"{i},1" for i in range(2, 8)), "8,1,12.9,4,5,6"]
     for quoted in (False, True):
         text = "time [s],x,gauge\n" + "\n".join(rows) + "\n"
@@ -290,26 +327,28 @@ def test_empty_lines_and_short_lines_lose_no_row(read, monkeypatch, size):
         np.testing.assert_array_equal(trace.channels["gauge"], [12.1, 12.2, *[np.nan] * 6])
 
 
-@pytest.mark.parametrize("size", [20, 64, 1000])
-def test_blocks_of_any_size_make_one_table(read, monkeypatch, size):
-    """Numbers of lines, what is left out and the order hold across the cuts."""
-    rng = np.random.default_rng(7)
+def test_lines_are_numbered_as_in_the_file(read):
+    """However many empty ones and ones with too many cells are between."""
+    values = np.round(np.random.default_rng(7).uniform(10, 15, 120), 2)
     body = "".join(
-        f"{i / 10:.1f},{rng.uniform(10, 15):.2f}"
+        f"{i / 10:.1f},{values[i]:.2f}"
         + (",9" if i in (40, 90) else "")
         + ("\n" if i % 25 else "\n\n")
         for i in range(120)
     )
-    text = "time [s],gauge\n" + body.replace("\n5.0,", "\nlost,").replace("\n8.0,", "\n8.0,x")
-    whole = read(text)
-    monkeypatch.setattr(log_blocks, "_BLOCK_BYTES", size)
-    cut = read(text)
-    np.testing.assert_array_equal(cut.time_s, whole.time_s)
-    np.testing.assert_array_equal(cut.channels["gauge"], whole.channels["gauge"])
-    assert set(cut.left_out) == set(whole.left_out)
-    assert LeftOut("too many cells", 2, 44) in cut.left_out
-    assert LeftOut("no time", 1, 54) in cut.left_out
-    assert cut.rows == whole.rows == 120
+    trace = read(
+        "time [s],gauge\n" + body.replace("\n5.0,", "\nlost,").replace("\n8.0,", "\n8.0,x")
+    )
+    kept = [i for i in range(120) if i not in (40, 50, 90)]
+    np.testing.assert_allclose(trace.time_s, np.array(kept) / 10)
+    shown = np.where(np.array(kept) == 80, np.nan, values[kept])
+    np.testing.assert_array_equal(trace.channels["gauge"], shown)
+    assert set(trace.left_out) == {
+        LeftOut("too many cells", 2, 44),
+        LeftOut("no time", 1, 54),
+        LeftOut("no number", 1, 86, "gauge", f"x{values[80]:.2f}"),
+    }
+    assert trace.rows == 120
 
 
 @pytest.mark.outside(source="pandas' own reader of CSV, default settings, as the reference")
@@ -332,10 +371,8 @@ def test_a_long_log_is_what_the_reference_reader_reads(read):
     np.testing.assert_array_equal(trace.time_s, plain["time [s]"])
 
 
-def test_a_layout_says_where_the_table_begins(tmp_path):
-    path = tmp_path / "x.csv"
-    path.write_text(WRITTEN["a preamble"], encoding="utf-8")
-    layout = layout_of(path)
+def test_a_layout_says_where_the_table_begins():
+    layout = layout_of(WRITTEN["a preamble"], "x.csv")
     assert (layout.header_row, layout.first_row, layout.separator) == (5, 6, ",")
     assert layout.heads == ("time [s]", "speed [km/h]", "gauge", "rpm")
     assert layout.units == ("s", "km/h", "", "")

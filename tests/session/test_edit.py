@@ -184,7 +184,7 @@ def test_values_that_cannot_be_used_change_nothing(demo_copy):
 
 
 @pytest.mark.parametrize("line_end", ["\n", "\r\n"])
-@pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16"])
+@pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16", "cp1252"])
 def test_a_file_of_another_system_keeps_its_line_ends_and_encoding(demo_copy, encoding, line_end):
     path = demo_copy / "session.toml"
     text = path.read_text(encoding="utf-8").replace("milestone", "Möhre").replace("\n", line_end)

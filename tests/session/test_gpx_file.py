@@ -109,7 +109,7 @@ def test_the_older_version_holds_speeds(read):
     ],
 )
 def test_times_say_their_zone(read, text, utc):
-    later = f"{text[:2]}99{text[4:]}"
+    later = f"{text[:8]}{int(text[8:10]) + 1:02}{text[10:]}"
     points = (f'<trkpt lat="1" lon="1"><time>{one}</time></trkpt>' for one in (text, later))
     trace = read(track(*points))
     wanted = np.datetime64(utc, "ms").astype(float) / 1000
@@ -122,6 +122,33 @@ def test_a_leap_second_is_left_out_and_said(read):
     leap = '<trkpt lat="1" lon="1"><time>1990-12-31T23:59:60Z</time></trkpt>'
     trace = read(track(point(0), leap, point(1)))
     assert trace.left_out == (LeftOut("no time", 1, 2),)
+
+
+@pytest.mark.parametrize(
+    "odd",
+    [
+        "0026-05-16T12:00:00Z",
+        "99999-05-16T12:00:00Z",
+        "9999-12-31T23:59:59-14:00",
+        "0001-01-01T00:00:00+14:00",
+        "0000-01-01T00:00:00Z",
+        "-026-05-16T12:00:00Z",
+        "2026-13-01T12:00:00Z",
+        "2026-02-30T12:00:00Z",
+        "2026-05-16T12:00:00+99:00",
+        # What a receiver writes that has not found its date yet.
+        "1980-01-06T00:00:00Z",
+        "1969-12-31T23:59:59Z",
+    ],
+)
+def test_a_time_that_no_calendar_of_an_outing_holds_is_none(read, odd):
+    stray = f'<trkpt lat="1" lon="1"><time>{odd}</time></trkpt>'
+    trace = read(track(point(0), stray, point(1), point(2)))
+    assert trace.left_out == (LeftOut("no time", 1, 2),)
+    assert trace.started_utc_s == DAY.timestamp()
+    np.testing.assert_array_equal(trace.time_s, [0, 1, 2])
+    with pytest.raises(SessionError, match=r"holds 0 rows with a time|holds 1 rows with a time"):
+        read(track(stray))
 
 
 def test_an_order_that_is_mixed_up_is_put_right_and_counted(read):

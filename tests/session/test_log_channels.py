@@ -3,8 +3,7 @@
 import numpy as np
 import pytest
 
-from tuninglib.session.log_channels import CHANNELS, SI_NAMES
-from tuninglib.session.trace import in_order
+from tuninglib.session.trace import CHANNELS, SI_NAMES, in_order
 
 # A pole, the date line, the Dead Sea's shore and the highest peak; a device's noise at a stand and
 # faster than any motorcycle; a gauge in lambda or air to fuel; a throttle a little out of its
@@ -28,8 +27,7 @@ def test_readings_reach_to_their_edges(name):
     beyond = 1e-6 * (high - low)
     values = np.array([low, low - beyond, high, high + beyond, (low + 3 * high) / 4])
     trace = in_order(
-        "table", "box.csv", np.arange(5.0), {name: values}, lambda row: row + 2, rows=5,
-        left_out=[], absolute=False, utc=False, clock=False,
+        "table", "box.csv", np.arange(5.0), {name: values}, lambda row: row + 2, 
     )  # fmt: skip
     known = np.isfinite(trace.channels[SI_NAMES[name]])
     assert known.tolist() == [True, False, True, False, True]

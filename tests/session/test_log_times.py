@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from tuninglib.session.log_times import is_since_1970, kind_of_time, numbers, seconds_of
+from tuninglib.session.trace import is_since_1970, kind_of_time, numbers, seconds_of
 
 DAY = 86400
 

@@ -76,7 +76,7 @@ def test_points_and_commas_mixed_in_one_file_are_refused(demo_copy, problems):
     assert re.search(r"'12,6' has a comma; write '12\.6'", problems(demo_copy)[0])
 
 
-@pytest.mark.parametrize("encoding", ["utf-8-sig", "utf-16"])
+@pytest.mark.parametrize("encoding", ["utf-8-sig", "utf-16", "cp1252"])
 def test_byte_order_marks_are_understood(demo_folder, demo_copy, encoding):
     (demo_copy / "runs.csv").write_bytes(_text(demo_copy).encode(encoding))
     assert load_session(demo_copy).runs.equals(load_session(demo_folder).runs)
@@ -90,7 +90,7 @@ def test_byte_order_marks_are_understood(demo_folder, demo_copy, encoding):
         (b"# only a remark\n", "runs.csv: has no header row"),
         (b"run,setup,rider\n", "runs.csv: has a header but no run"),
         (
-            "run,setup,rider,note\n1,stock,tove,für\n".encode("latin-1"),
+            "run,setup,rider,note\n1,stock,tove,für".encode() + b" f\xfcr schwarze H\xc3\xb6hen\n",
             r"runs.csv, row 2: byte 0xfc is not UTF-8; save it as UTF-8",
         ),
         (b"PK\x03\x04rest", "spreadsheet's own file, not text; export it as CSV"),

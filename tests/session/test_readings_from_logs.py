@@ -8,13 +8,13 @@ import pandas as pd
 import pytest
 
 from tuninglib.interval import Interval, Measured
-from tuninglib.session.readings_from_logs import (
+from tuninglib.session.from_logs import (
     USUAL_LAG,
     _by_likeness,
     _clock,
-    _filled,
     _lag,
     _stretch,
+    _with_readings,
     with_logged_readings,
 )
 from tuninglib.session.trace import Trace
@@ -157,7 +157,7 @@ def test_only_good_readings_go_where_none_were_typed(outing):
             reading(5, full_share=0.59), reading(6, full_share=np.nan, low=12.6), reading(7),
         )
     )  # fmt: skip
-    filled = _filled(outing, found)
+    filled = _with_readings(outing, found)
     assert filled.found.readings.filled == (3.0, 6.0)
     runs = filled.runs
     assert runs["readings_logged"].tolist() == [False, False, True, False, False, True, False]
@@ -167,7 +167,7 @@ def test_only_good_readings_go_where_none_were_typed(outing):
     # The outing that was given is as it was.
     assert outing.runs["gauge_low"].notna().sum() == 1
     nothing = Found(readings=(reading(3, low=np.nan), reading(4, full_share=0.6)))
-    assert _filled(outing, nothing).found.readings.filled == (4.0,)
+    assert _with_readings(outing, nothing).found.readings.filled == (4.0,)
 
 
 def test_without_a_gauge_or_without_runs_nothing_is_said(outing):

@@ -7,13 +7,12 @@ from tuninglib.session.trace import LeftOut, Trace, in_order
 from tuninglib.text_files import SessionError
 
 
-def ordered(seconds, *, absolute=False, utc=False, clock=False, line=5, **channels):
+def ordered(seconds, *, scale="elapsed", line=5, **channels):
     seconds = np.array(seconds, dtype=float)
     channels = channels or {"gauge": np.arange(seconds.size) + 10.0}
     return in_order(
         "table", "box.csv", seconds, {k: np.array(v, dtype=float) for k, v in channels.items()},
-        lambda row: row + line, rows=seconds.size, left_out=[], absolute=absolute, utc=utc,
-        clock=clock, unused=("x",),
+        lambda row: row + line, scale=scale, unused=("x",),
     )  # fmt: skip
 
 
@@ -29,16 +28,16 @@ def test_times_in_order_stay():
 
 
 @pytest.mark.parametrize(
-    ("absolute", "utc", "clock", "started", "of_day"),
+    ("scale", "started", "of_day"),
     [
-        (True, True, False, 90_000.0, None),
-        (True, False, False, None, 3600.0),
-        (False, False, True, None, 3600.0),
-        (False, False, False, None, None),
+        ("utc", 90_000.0, None),
+        ("local", None, 3600.0),
+        ("clock", None, 3600.0),
+        ("elapsed", None, None),
     ],
 )
-def test_what_a_time_tells_of_the_day(absolute, utc, clock, started, of_day):
-    trace = ordered([90_000, 90_001], absolute=absolute, utc=utc, clock=clock)
+def test_what_a_time_tells_of_the_day(scale, started, of_day):
+    trace = ordered([90_000, 90_001], scale=scale)
     assert (trace.started_utc_s, trace.clock_s) == (started, of_day)
     np.testing.assert_array_equal(trace.time_s, [0, 1])
 
@@ -51,13 +50,28 @@ def test_rows_that_are_left_out_keep_their_lines():
     assert trace.reordered == 1
 
 
+@pytest.mark.parametrize(("days", "kept"), [(13.9, 4), (14.1, 3)])
+def test_a_time_of_another_year_than_the_rest_is_none(days, kept):
+    for sign in (1, -1):
+        trace = ordered([1000, 1001, 1002, 1001 + sign * days * 86400], scale="local")
+        assert trace.time_s.size == kept
+        assert [(one.reason, one.first) for one in trace.left_out] == [("no time", 8)] * (4 - kept)
+
+
 @pytest.mark.parametrize(
-    ("back", "absolute", "taken"), [(2.0, False, True), (2.1, False, False), (500, True, True)]
+    ("back", "scale", "taken"),
+    [
+        (2.0, "elapsed", True),
+        (2.1, "elapsed", False),
+        (2.1, "clock", False),
+        (500, "utc", True),
+        (500, "local", True),
+    ],
 )
-def test_a_time_that_goes_back_is_late_or_a_new_start(back, absolute, taken):
+def test_a_time_that_goes_back_is_late_or_a_new_start(back, scale, taken):
     seconds = [1000, 1010, 1010 - back, 1020]
     if taken:
-        assert ordered(seconds, absolute=absolute).reordered == 1
+        assert ordered(seconds, scale=scale).reordered == 1
         return
     with pytest.raises(SessionError, match=r"row 7: time goes back from 1010 s to 1007\.9 s"):
         ordered(seconds)
@@ -67,11 +81,11 @@ def test_a_time_that_goes_back_is_late_or_a_new_start(back, absolute, taken):
 def test_a_clock_that_goes_back_by_more_than_half_a_day_is_over_midnight(hours, over):
     seconds = np.array([20, 20.001, 20.001 - hours, 20.002 - hours]) * 3600
     if over:
-        trace = ordered(seconds, clock=True)
+        trace = ordered(seconds, scale="clock")
         assert trace.time_s[2] == pytest.approx(3.6 + (24 - hours) * 3600)
         return
     with pytest.raises(SessionError, match="time goes back"):
-        ordered(seconds, clock=True)
+        ordered(seconds, scale="clock")
 
 
 def test_two_times_are_the_fewest():

@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from tuninglib.statistics.clock_shift import _even, _likeness, _pieces, _rivals, clock_shift
 from tuninglib.statistics.repeats import mean_interval
+from tuninglib.statistics.track_runs import _even, _likeness, _pieces, _rivals, clock_shift
 
 STEP = 0.2
 

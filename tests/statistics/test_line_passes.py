@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from tuninglib.statistics.line_passes import _passes, _position_sd, _same_way, line_passes
+from tuninglib.statistics.track_runs import _passes, _position_sd, _same_way, line_passes
 
 DEGREE_M = 111_319.49
 

@@ -13,7 +13,6 @@ from tuninglib import statistics
 from tuninglib.physics.motion import Hill, Ride
 from tuninglib.statistics import (
     bench_flow,
-    clock_shift,
     coast_down,
     flow_response,
     force_against_speed,
@@ -21,18 +20,15 @@ from tuninglib.statistics import (
     gauge_readings,
     ladder,
     ladder_prediction,
-    line_passes,
-    logged_grade,
     mixed_model,
     normal_mixture,
     planning,
-    pull_speeds,
     repeats,
     road_runs,
-    runs_by_length,
     season,
     settled_gauge,
     speedometer,
+    track_runs,
     warm_up,
 )
 from tuninglib.statistics.force_against_speed import wheel_force_from_points
@@ -228,8 +224,8 @@ CALLS = {
     speedometer.speed_line: lambda as_: speedometer.speed_line(
         as_([10.0, 15.0, 20.0, 25.0]), as_([9.0, 13.9, 18.6, 23.5])
     ),
-    clock_shift.clock_shift: lambda as_: [
-        clock_shift.clock_shift(*(as_(one) for one in CLOCKS)).shift_s.value
+    track_runs.clock_shift: lambda as_: [
+        track_runs.clock_shift(*(as_(one) for one in CLOCKS)).shift_s.value
     ],
     force_against_speed.force_curves: lambda as_: force_against_speed.force_curves(
         force_against_speed.RunForces(
@@ -238,29 +234,29 @@ CALLS = {
         ),
         setup=as_([0, 0, 1, 1]), speed_m_s=as_([12.0, 18.0]),
     ),
-    line_passes.line_passes: lambda as_: line_passes.line_passes(
+    track_runs.line_passes: lambda as_: track_runs.line_passes(
         as_(LOGGED), latitude_deg=as_([0.0] * 60),
         longitude_deg=as_([(10 * one - 150) / 111319.49 for one in LOGGED]),
         start_deg=(0.0, 0.0), marker_deg=(0.0, 300 / 111319.49),
     ),
-    logged_grade.logged_grade: lambda as_: logged_grade.logged_grade(
+    track_runs.logged_grade: lambda as_: track_runs.logged_grade(
         as_(LOGGED), as_([10 * one for one in LOGGED]), as_([0.0] * 60),
         as_([500 + 0.6 * one + one % 2 for one in LOGGED]), enter_s=as_([0.0, 20.0, 40.0]),
         leave_s=as_([19.0, 39.0, 59.0]), direction=as_([1, 1, 1]),
     ),
-    logged_grade.logged_length: lambda as_: logged_grade.logged_length(
+    track_runs.logged_length: lambda as_: track_runs.logged_length(
         as_(LOGGED), as_([10 * one + one % 2 for one in LOGGED]), as_([0.0] * 60),
         enter_s=as_([0.0, 20.0, 40.0]), leave_s=as_([19.0, 39.0, 59.0]),
     ),
-    pull_speeds.end_speeds_from_speed: lambda as_: pull_speeds.end_speeds_from_speed(
+    track_runs.end_speeds_from_speed: lambda as_: track_runs.end_speeds_from_speed(
         as_(LOGGED), as_([10 + 0.1 * one + one % 3 / 10 for one in LOGGED]), enter_s=as_([15.0]),
         leave_s=as_([45.0]), place_sd_m=2.0,
     ),
-    pull_speeds.end_speeds_from_way: lambda as_: pull_speeds.end_speeds_from_way(
+    track_runs.end_speeds_from_way: lambda as_: track_runs.end_speeds_from_way(
         as_(LOGGED), as_([12 * one + one % 3 / 10 for one in LOGGED]), as_([0.0] * 60),
         enter_s=as_([15.0]), leave_s=as_([45.0]), place_sd_m=2.0,
     ),
-    runs_by_length.runs_by_length: lambda as_: runs_by_length.runs_by_length(
+    track_runs.runs_by_length: lambda as_: track_runs.runs_by_length(
         as_(LOGGED), as_([12.0 if one < 20 else 12 + 0.2 * (one - 20) for one in LOGGED]),
         length_m=300.0, entry_speed_m_s=12.0,
     ),

@@ -4,8 +4,13 @@ import numpy as np
 import pytest
 from scipy.stats import linregress
 
-from tuninglib.statistics.logged_grade import _mean, _ways, logged_grade, logged_length
 from tuninglib.statistics.repeats import mean_interval
+from tuninglib.statistics.track_runs import (
+    _mean_of_passes,
+    _way_of_each,
+    logged_grade,
+    logged_length,
+)
 
 HALF = 1.96 * 0.01
 
@@ -13,11 +18,11 @@ HALF = 1.96 * 0.01
 def test_a_mean_of_passes_has_their_scatter_and_one_per_cent_of_scale():
     values = [0.058, 0.062, 0.063, 0.057]
     plain = mean_interval(values)
-    found = _mean(values)
+    found = _mean_of_passes(values)
     assert found.value == pytest.approx(0.06)
     assert found.half_width == pytest.approx(np.hypot(plain.half_width, HALF * 0.06))
-    assert _mean(values[:3]) is not None
-    assert _mean(values[:2]) is None
+    assert _mean_of_passes(values[:3]) is not None
+    assert _mean_of_passes(values[:2]) is None
 
 
 def ridden(speed=10.0, step=0.5):
@@ -34,16 +39,16 @@ def test_rows_are_a_second_apart_and_between_the_lines():
     time = np.arange(0.0, 20.0, 0.25)
     columns = (3 * time, 4 * time)
     columns[1][30] = np.nan
-    ((own, way, (east, north)),) = _ways(time, columns, [5.1], [12.1])
+    ((own, way, (east, north)),) = _way_of_each(time, columns, [5.1], [12.1])
     # The first row of each second from the line on.
     np.testing.assert_allclose(own, [5.25, 6.25, 7.25, 8.25, 9.25, 10.25, 11.25])
     np.testing.assert_allclose(way, 5 * (own - own[0]))
     np.testing.assert_allclose((east, north), (3 * own, 4 * own))
     # Six rows are a pass, five are not; nor is a stand.
     for last, there in ((10.3, True), (10.0, False)):
-        ((_, way, _),) = _ways(time, columns, [5.1], [last])
+        ((_, way, _),) = _way_of_each(time, columns, [5.1], [last])
         assert (way is not None) == there
-    ((_, still, _),) = _ways(time, (0 * time, 0 * time), [5.1], [12.1])
+    ((_, still, _),) = _way_of_each(time, (0 * time, 0 * time), [5.1], [12.1])
     assert still is None
 
 

@@ -6,7 +6,7 @@ import statsmodels.api as sm
 from scipy.linalg import null_space
 from scipy.stats import multivariate_normal
 
-from tuninglib.statistics.pull_speeds import (
+from tuninglib.statistics.track_runs import (
     _by_lasting,
     _by_quickness,
     _ends,

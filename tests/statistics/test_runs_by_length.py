@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from tuninglib.statistics.runs_by_length import (
+from tuninglib.statistics.track_runs import (
     _bend,
     _by_pattern,
     _by_throttle,

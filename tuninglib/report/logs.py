@@ -22,7 +22,7 @@ from tuninglib.report.page_parts import (
 )
 from tuninglib.rounding import fixed, interval_text, listing, percent, quantity_text
 from tuninglib.session.defaults import hill_of
-from tuninglib.session.log_channels import SI_NAMES
+from tuninglib.session.trace import SI_NAMES
 from tuninglib.units import to_display, unit_label
 
 # What the logs hold, what of them was left out, and how they ran ---------------------------------

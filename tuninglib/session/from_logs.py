@@ -1,7 +1,8 @@
-"""Speeds of runs from the logs: passes over the hill found, brought to rows of runs.csv.
+"""Runs from the logs: passes over the hill found, their speeds and gauge readings brought to rows.
 
-What was typed is never replaced. A row gets its speeds from a log if it has none, and if it is
-clear which pass was its run.
+What was typed is never replaced. A row of runs.csv gets its speeds from a log if it has none, and
+if it is clear which pass was its run; its readings likewise, once the gauge's clock is set to the
+track's and its lag is known.
 """
 
 from dataclasses import dataclass, replace
@@ -11,16 +12,18 @@ import numpy as np
 from tuninglib.interval import Z_95, Interval, Measured
 from tuninglib.physics.track import local_metres
 from tuninglib.session.defaults import hill_of, logged_factor, speedometer_factor, speedometer_step
-from tuninglib.session.readings_from_logs import FoundReadings
-from tuninglib.statistics.line_passes import line_passes
-from tuninglib.statistics.logged_grade import logged_grade, logged_length
-from tuninglib.statistics.pull_speeds import end_speeds_from_speed, end_speeds_from_way
-from tuninglib.statistics.runs_by_length import runs_by_length
-
-# A speed from a log is used if it is known at least this well (standard deviation). [m/s]
-_WORST_SD_M_S = 1.5
-# From so many pairs on, their scatter tells how good they are.
-_SCATTER_TELLS = 4
+from tuninglib.session.trace import Trace
+from tuninglib.statistics.settled_gauge import FullStretch, full_stretch, gauge_lag, settled_reading
+from tuninglib.statistics.track_runs import (
+    ClockShift,
+    clock_shift,
+    end_speeds_from_speed,
+    end_speeds_from_way,
+    line_passes,
+    logged_grade,
+    logged_length,
+    runs_by_length,
+)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -50,6 +53,67 @@ class LogPass:
     entry_sd_m_s: float
     exit_sd_m_s: float
     run: float | None
+
+
+@dataclass(frozen=True, kw_only=True)
+class LogReading:
+    """The settled reading of one run.
+
+    Attributes
+    ----------
+    run : float
+    low, high : float
+        On the gauge's own scale; NaN where too little is settled.
+    samples : int
+    full_share : float
+        Of the run at full throttle; NaN where no throttle was logged.
+    covered : bool
+        Whether the log was on for all of the run.
+    """
+
+    run: float
+    low: float
+    high: float
+    samples: int
+    full_share: float
+    covered: bool
+
+
+@dataclass(frozen=True, kw_only=True)
+class FoundReadings:
+    """What the log of a gauge says of the runs.
+
+    Attributes
+    ----------
+    log : str
+        Name of the log.
+    clock : str
+        How its clock was set: ``"same"`` log as the track; ``"stated"``; ``"found"`` by what both
+        saw; ``"utc"``, both say the date; or ``"unknown"``.
+    why_not : str
+        Of :class:`tuninglib.statistics.track_runs.ClockShift`, or ``"nothing"`` to compare.
+    shift_s : Interval or None
+        What to add to its times to have the track's.
+    likeness : float or None
+        Of what both saw.
+    lag_s : Interval
+        How late the gauge shows what burns.
+    lag_source : str
+        ``"stated"``, ``"found"`` or ``"usual"``.
+    readings : tuple of LogReading
+    filled : tuple of float
+        Runs whose reading is from the log.
+    """
+
+    log: str
+    clock: str
+    why_not: str
+    shift_s: Interval | None
+    likeness: float | None
+    lag_s: Interval
+    lag_source: str
+    readings: tuple
+    filled: tuple
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -97,6 +161,10 @@ class FoundRuns:
     grade: Interval | None
     length_m: Interval | None
     readings: FoundReadings | None = None
+
+
+# A speed from a log is used if it is known at least this well (standard deviation). [m/s]
+_WORST_SD_M_S = 1.5
 
 
 def with_logged_speeds(session):
@@ -149,7 +217,7 @@ def with_logged_speeds(session):
         for one in passes
         if one.run is not None and max(one.entry_sd_m_s, one.exit_sd_m_s) < _WORST_SD_M_S
     }
-    return _filled(session, found, by_run)
+    return _with_speeds(session, found, by_run)
 
 
 def _where_to_look(session):
@@ -174,28 +242,6 @@ def _usual_entry(session) -> float | None:
         return session.hill.entry_speed.value
     typed = session.runs["shown_entry_m_s"].dropna()
     return float(typed.median()) if len(typed) else None
-
-
-def _by_length(session, trace):
-    """As :func:`_by_places`, of a log without places."""
-    entry = _usual_entry(session)
-    lines = runs_by_length(
-        trace.time_s,
-        trace.channels["speed_m_s"],
-        length_m=hill_of(session).length_m,
-        entry_speed_m_s=entry,
-        throttle_ratio=trace.channels.get("throttle_ratio"),
-    )
-    if not lines.enter_s.size:
-        return (), "speed", lines.position_sd_m, None, None
-    speeds = end_speeds_from_speed(
-        trace.time_s,
-        trace.channels["speed_m_s"],
-        enter_s=lines.enter_s,
-        leave_s=lines.leave_s,
-        place_sd_m=lines.position_sd_m,
-    )
-    return _as_passes(lines, speeds, 1.0), "speed", lines.position_sd_m, None, None
 
 
 def _by_places(session, trace):
@@ -237,6 +283,28 @@ def _by_places(session, trace):
     return _as_passes(lines, speeds, steeper), source, lines.position_sd_m, grade, length
 
 
+def _by_length(session, trace):
+    """As :func:`_by_places`, of a log without places."""
+    entry = _usual_entry(session)
+    lines = runs_by_length(
+        trace.time_s,
+        trace.channels["speed_m_s"],
+        length_m=hill_of(session).length_m,
+        entry_speed_m_s=entry,
+        throttle_ratio=trace.channels.get("throttle_ratio"),
+    )
+    if not lines.enter_s.size:
+        return (), "speed", lines.position_sd_m, None, None
+    speeds = end_speeds_from_speed(
+        trace.time_s,
+        trace.channels["speed_m_s"],
+        enter_s=lines.enter_s,
+        leave_s=lines.leave_s,
+        place_sd_m=lines.position_sd_m,
+    )
+    return _as_passes(lines, speeds, 1.0), "speed", lines.position_sd_m, None, None
+
+
 def _as_passes(lines, speeds, steeper) -> tuple:
     """Passes as records; ways up have numbers."""
     found, number = [], 0
@@ -275,20 +343,7 @@ def _numbers(runs, listed, count):
     return ridden, ""
 
 
-def _factor(session, shown, passes) -> Measured:
-    """True over shown speed by pairs of typed and logged ones; one will do, with its own errors."""
-    ratios = np.array([one.exit_m_s for one in passes]) / shown
-    reading = speedometer_step(session).value / np.sqrt(12)
-    own = np.hypot([one.exit_sd_m_s for one in passes], reading) / shown
-    sd = float(np.sqrt(np.mean(own**2)))
-    if ratios.size >= _SCATTER_TELLS:
-        # They may scatter more than both say of themselves.
-        sd = max(sd, float(np.std(ratios, ddof=1)))
-    half = float(np.hypot(Z_95 * sd / np.sqrt(ratios.size), logged_factor(session).half_width))
-    return Measured(float(ratios.mean()), half)
-
-
-def _filled(session, found, by_run):
+def _with_speeds(session, found, by_run):
     """The session with speeds where none were typed, and with pairs for its speedometer."""
     runs = session.runs
     exit_typed, entry_typed = runs["shown_exit_m_s"].notna(), runs["shown_entry_m_s"].notna()
@@ -323,3 +378,177 @@ def _filled(session, found, by_run):
     runs.loc[lacking, "shown_exit_m_s"] = [one.exit_m_s / factor for one in own]
     runs["speeds_logged"] = lacking
     return replace(session, runs=runs)
+
+
+# From so many pairs on, their scatter tells how good they are.
+_SCATTER_TELLS = 4
+
+
+def _factor(session, shown, passes) -> Measured:
+    """True over shown speed by pairs of typed and logged ones; one will do, with its own errors."""
+    ratios = np.array([one.exit_m_s for one in passes]) / shown
+    reading = speedometer_step(session).value / np.sqrt(12)
+    own = np.hypot([one.exit_sd_m_s for one in passes], reading) / shown
+    sd = float(np.sqrt(np.mean(own**2)))
+    if ratios.size >= _SCATTER_TELLS:
+        # They may scatter more than both say of themselves.
+        sd = max(sd, float(np.std(ratios, ddof=1)))
+    half = float(np.hypot(Z_95 * sd / np.sqrt(ratios.size), logged_factor(session).half_width))
+    return Measured(float(ratios.mean()), half)
+
+
+# How late a gauge shows what burns where nothing tells it (common practice). [s]
+USUAL_LAG = Interval(0.6, 0.2, 1.5)
+
+
+def with_logged_readings(session):
+    """The session with gauge readings of runs from the log of its gauge.
+
+    Parameters
+    ----------
+    session : tuninglib.session.load.Session
+        As :func:`with_logged_speeds` left it.
+
+    Returns
+    -------
+    tuninglib.session.load.Session
+        With ``found.readings`` and, in ``runs``, the column ``readings_logged``.
+    """
+    session = replace(session, runs=session.runs.assign(readings_logged=False))
+    name = next((n for n, t in session.traces.items() if "gauge" in t.channels), None)
+    passes = {one.run: one for one in session.found.passes if one.run} if session.found else {}
+    if name is None or not passes:
+        return session
+    log, trace, track = session.logs[name], session.traces[name], session.traces[session.found.log]
+    clock, shift, found = _clock(name, log, trace, session.found.log, track)
+    if shift is None:
+        readings = FoundReadings(
+            log=name,
+            clock=clock,
+            why_not=found.why_not if found else "nothing",
+            shift_s=None,
+            likeness=None,
+            lag_s=USUAL_LAG,
+            lag_source="usual",
+            readings=(),
+            filled=(),
+        )
+        return replace(session, found=replace(session.found, readings=readings))
+    stretches = {run: _stretch(one, trace, track, shift.value) for run, one in passes.items()}
+    time, shown = trace.time_s, trace.channels["gauge"]
+    lag, source = _lag(log, time, shown, stretches.values())
+    taken = tuple(
+        LogReading(
+            run=run,
+            full_share=full.share,
+            covered=bool(
+                passes[run].enter_s - shift.value >= time[0]
+                and passes[run].leave_s - shift.value <= time[-1]
+            ),
+            **settled_reading(time, shown, full=full, lag_s=lag.high)._asdict(),
+        )
+        for run, full in stretches.items()
+    )
+    return _with_readings(
+        session,
+        FoundReadings(
+            log=name,
+            clock=clock,
+            why_not="",
+            shift_s=shift,
+            likeness=found.likeness if found else None,
+            lag_s=lag,
+            lag_source=source,
+            readings=taken,
+            filled=(),
+        ),
+    )
+
+
+# Clocks that say the date in UTC agree to this (ours: set by radio or by hand). [s]
+_UTC_S = 2.0
+
+
+def _clock(name, log, trace: Trace, track_name, track: Trace):
+    """How the clock was set, the shift as an interval or None, and what matching said."""
+    if name == track_name:
+        return "same", Interval(0.0, 0.0, 0.0), None
+    if log.shift is not None:
+        value, half = log.shift.value, log.shift.half_width
+        return "stated", Interval(value, value - half, value + half), None
+    found = _by_likeness(trace, track)
+    if found is not None and found.shift_s is not None:
+        return "found", found.shift_s, found
+    if trace.started_utc_s is not None and track.started_utc_s is not None:
+        shift = trace.started_utc_s - track.started_utc_s
+        return "utc", Interval(shift, shift - _UTC_S, shift + _UTC_S), None
+    return "unknown", None, found
+
+
+def _by_likeness(trace: Trace, track: Trace) -> ClockShift | None:
+    """The shift by two speeds, or by the speed of the road and of the engine."""
+    speed = track.channels.get("speed_m_s")
+    for key in ("speed_m_s", "engine_speed_rpm"):
+        if speed is not None and key in trace.channels:
+            return clock_shift(track.time_s, speed, trace.time_s, trace.channels[key])
+    return None
+
+
+# Before its first line and after its second, a run's throttle may open and shut. [s]
+_AROUND_S = 1.5
+
+
+def _stretch(one, trace: Trace, track: Trace, shift) -> FullStretch:
+    """Full throttle of a pass, in the time of the gauge's log."""
+    for log, later in ((trace, shift), (track, 0.0)):
+        if "throttle_ratio" in log.channels:
+            found = full_stretch(
+                log.time_s,
+                log.channels["throttle_ratio"],
+                enter_s=one.enter_s - later - _AROUND_S,
+                leave_s=one.leave_s - later + _AROUND_S,
+            )
+            moved = later - shift
+            ridden = one.leave_s - one.enter_s
+            share = min((found.to_s - found.from_s) / ridden, 1.0) if found.share else 0.0
+            return FullStretch(found.from_s + moved, found.to_s + moved, share)
+    return FullStretch(one.enter_s - shift, one.leave_s - shift, np.nan)
+
+
+# Of a run, at full throttle at the least, for its reading to count.
+_FULL_SHARE = 0.6
+
+
+def _lag(log, time, shown, stretches):
+    """How late the gauge is, and where that is from."""
+    if log.delay is not None:
+        value, half = log.delay.value, log.delay.half_width
+        return Interval(value, value - half, value + half), "stated"
+    # Without a throttle nothing says when it was opened but the line, which is not that well known.
+    full = [one for one in stretches if one.share >= _FULL_SHARE]
+    found = gauge_lag(
+        time, shown, opened_s=[one.from_s for one in full], shut_s=[one.to_s for one in full]
+    )
+    return (USUAL_LAG, "usual") if found is None else (found, "found")
+
+
+def _with_readings(session, found: FoundReadings):
+    """The session with readings where none were typed."""
+    runs = session.runs.copy()
+    good = {
+        one.run: one
+        for one in found.readings
+        if one.covered and np.isfinite(one.low) and not one.full_share < _FULL_SHARE
+    }
+    lacking = (
+        runs["run"].isin(list(good))
+        & (runs["state"] == "full")
+        & runs["gauge_low"].isna()
+        & runs["gauge_high"].isna()
+    )
+    own = [good[run] for run in runs.loc[lacking, "run"]]
+    runs.loc[lacking, "gauge_low"] = [one.low for one in own]
+    runs.loc[lacking, "gauge_high"] = [one.high for one in own]
+    runs["readings_logged"] = lacking
+    found = replace(found, filled=tuple(one.run for one in own))
+    return replace(session, runs=runs, found=replace(session.found, readings=found))

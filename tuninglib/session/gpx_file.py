@@ -11,8 +11,7 @@ from xml.parsers import expat
 import numpy as np
 import pandas as pd
 
-from tuninglib.session.log_times import iso_seconds
-from tuninglib.session.trace import LeftOut, Trace, in_order
+from tuninglib.session.trace import LeftOut, Trace, in_order, iso_seconds
 from tuninglib.text_files import Problem, SessionError, quoted
 
 # So many points are kept as text before they become numbers.
@@ -80,8 +79,7 @@ def read_gpx(path: Path) -> Trace:
         channels[name] = values
     seconds = np.concatenate(text["time"])
     trace = in_order(
-        "gpx", path.name, seconds, channels, lambda row: row + 1, rows=points.rows,
-        left_out=left_out, absolute=True, utc=True, clock=False,
+        "gpx", path.name, seconds, channels, lambda row: row + 1, left_out=left_out, scale="utc",
     )  # fmt: skip
     return _with_own_speed(trace)
 

@@ -3,17 +3,15 @@
 Every problem is collected before anything is refused, so that the rider fixes them in one go.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pandas as pd
 
 from tuninglib.session import machine, schema
 from tuninglib.session.cross_checks import contradictions, implausible_runs, whole_table
-from tuninglib.session.from_logs import FoundRuns, with_logged_speeds
-from tuninglib.session.read_log import read_log
 from tuninglib.session.read_toml import TOML, read_toml
-from tuninglib.session.readings_from_logs import with_logged_readings
 from tuninglib.session.tables import (
     CLIMBS,
     FILLS,
@@ -24,6 +22,9 @@ from tuninglib.session.tables import (
     speed_units,
 )
 from tuninglib.text_files import Problem, SessionError
+
+if TYPE_CHECKING:
+    from tuninglib.session.from_logs import FoundRuns
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -52,7 +53,7 @@ class Session:
     climbs: pd.DataFrame
     logs: dict
     traces: dict
-    found: FoundRuns | None = None
+    found: "FoundRuns | None" = None
     logged_step_m_s: float | None = None
 
     @property
@@ -99,7 +100,7 @@ def load_session(folder) -> Session:
     traces = {}
     for name, log in (tables.get("logs") or {}).items():
         try:
-            traces[name] = log and read_log(folder, log)
+            traces[name] = log and _read_log(folder, log)
         except SessionError as error:
             problems.extend(error.problems)
     if problems:
@@ -114,13 +115,30 @@ def load_session(folder) -> Session:
         **tables,
     )
     try:
-        session = with_logged_readings(with_logged_speeds(session))
+        session = _with_logs(session)
     except ValueError as error:
         raise SessionError([Problem(TOML, str(error), column="hill")]) from None
     problems = [*contradictions(session)] or [*whole_table(session)] or [*implausible_runs(session)]
     if problems:
         raise SessionError(problems)
     return session
+
+
+def _read_log(folder: Path, log):
+    # The readers load only where a log is named: most sessions have none.
+    from tuninglib.session.read_log import read_log
+
+    return read_log(folder, log)
+
+
+def _with_logs(session: Session) -> Session:
+    """The session with what its logs say of runs, and which rows have it from there."""
+    if not session.traces:
+        runs = session.runs.assign(speeds_logged=False, readings_logged=False)
+        return replace(session, runs=runs)
+    from tuninglib.session.from_logs import with_logged_readings, with_logged_speeds
+
+    return with_logged_readings(with_logged_speeds(session))
 
 
 def _with_entry_speed(runs: pd.DataFrame, usual) -> pd.DataFrame:

@@ -1,12 +1,95 @@
-"""A log that session.toml names, read whatever it is."""
+"""A log that session.toml names, whatever it is: where its table begins, and its cells as a trace.
 
+Machinery for the logs of an evening: pandas reads the table in one call. What a log has in too many
+cells, or in cells that are no number, is counted with its reason and first line, never lost.
+"""
+
+import csv
+import io
+import re
 import stat
+from dataclasses import dataclass
 from pathlib import Path
 
-from tuninglib.session.delimited_file import read_delimited
+import numpy as np
+import pandas as pd
+
 from tuninglib.session.gpx_file import read_gpx
-from tuninglib.session.trace import Trace
-from tuninglib.text_files import Problem, SessionError, quoted
+from tuninglib.session.trace import (
+    CHANNELS,
+    TIME_NAMES,
+    LeftOut,
+    Trace,
+    in_order,
+    is_since_1970,
+    kind_of_time,
+    numbers,
+    seconds_of,
+)
+from tuninglib.text_files import (
+    Decoded,
+    Problem,
+    SessionError,
+    decimal_comma_in,
+    decoded,
+    quoted,
+    shortened,
+)
+from tuninglib.units import convert, measures, parse_unit
+
+
+@dataclass(frozen=True, kw_only=True)
+class Layout:
+    """How the table is written.
+
+    Attributes
+    ----------
+    separator : str
+        As pandas takes it.
+    decimal_comma, quoted : bool
+    encoding : str
+    header_row, first_row : int
+        Lines of the header and of the first row of numbers, from 1; without a header, the columns
+        are called by their numbers.
+    heads, names, units : tuple of str
+        Of each column: as it stands, without its unit, the unit (empty if there is none).
+    sample : tuple of tuples of str
+        Cells of the first rows.
+    """
+
+    separator: str
+    decimal_comma: bool
+    quoted: bool
+    encoding: str
+    header_row: int
+    first_row: int
+    heads: tuple
+    names: tuple
+    units: tuple
+    sample: tuple
+
+    @property
+    def width(self) -> int:
+        """How many columns there are."""
+        return len(self.heads)
+
+    def places(self, name: str, name_only: bool = False) -> list:
+        """Positions of the columns of a name, with or without the unit in it."""
+        wanted = _key(name)
+        found = [] if name_only else [i for i, one in enumerate(self.heads) if _key(one) == wanted]
+        return found or [i for i, one in enumerate(self.names) if _key(one) == wanted]
+
+    def listed(self) -> str:
+        """The columns as a sentence lists them, with the doubt that there is of their letters."""
+        shown = ", ".join(quoted(one) for one in self.heads[:12])
+        shown = f"{shown}{', …' if len(self.heads) > 12 else ''}"
+        if self.encoding == "cp1252" and not shown.replace("…", "").isascii():
+            return f"{shown} (read as Windows-1252, since the file is not UTF-8)"
+        return shown
+
+
+def _key(text: str) -> str:
+    return re.sub(r"[\s_]+", "_", text.strip().lower())
 
 
 def read_log(folder, log) -> Trace:
@@ -75,3 +158,448 @@ def log_files(tables: dict) -> list:
     entries = logs.values() if isinstance(logs, dict) else ()
     named = (entry.get("file") for entry in entries if isinstance(entry, dict))
     return [name for name in named if isinstance(name, str) and name and Path(name).name == name]
+
+
+def read_delimited(path: Path, *, columns=None, units=None, time_format: str = "") -> Trace:
+    """A log in delimited text.
+
+    Parameters
+    ----------
+    path : Path
+    columns : dict of str to str, optional
+        ``"time"`` and names of channels to the log's own names of its columns. What is left out is
+        found where a column has one of the plain names of ``CHANNELS``.
+    units : dict of str to str, optional
+        For columns whose head has none.
+    time_format : str
+        As :func:`tuninglib.session.trace.kind_of_time` has it.
+
+    Returns
+    -------
+    Trace
+
+    Raises
+    ------
+    SessionError
+        In one sentence a problem: no table, no time, a column that is not there, no unit.
+
+    Notes
+    -----
+    Lines with too many cells are left out and counted, cells that are no number are counted for
+    each channel; lines with too few have no reading in the rest. An empty line is none.
+    """
+    text, encoding = _text_of(path)
+    layout = layout_of(text, path.name, encoding)
+    used, kind, unused = _columns(path, layout, columns or {}, units or {}, time_format)
+    table = _table_of(path.name, layout, sorted({one.position for one in used}), text)
+    lines, left_out = np.arange(len(table)) + layout.first_row, []
+    long = table.pop(layout.width).notna().to_numpy()
+    if long.any():
+        left_out.append(LeftOut("too many cells", int(long.sum()), int(lines[np.argmax(long)])))
+    empty = table[used[0].position].isna().to_numpy()
+    if empty.any():
+        empty = table.isna().all(axis=1).to_numpy()
+    if (long | empty).any():
+        table, lines = table[~(long | empty)], lines[~(long | empty)]
+    if not len(table):
+        raise SessionError([Problem(path.name, "has a header, but no row of numbers below it")])
+    seconds = seconds_of(table[used[0].position], kind, layout.decimal_comma)
+    channels = {}
+    for one in used[1:]:
+        cells = table[one.position]
+        values = numbers(cells, layout.decimal_comma)
+        left_out += _no_numbers(one.name, cells, values, lines, seconds)
+        channels[one.name] = _in_si(values, one)
+    return in_order(
+        "table",
+        path.name,
+        seconds,
+        channels,
+        lambda row: int(lines[row]),
+        left_out=left_out,
+        scale=_scale(kind, seconds, layout, used[0].position),
+        unused=unused,
+    )
+
+
+# Hours of a quick log have a tenth of this.
+_LARGEST_BYTES = 500_000_000
+
+
+def _text_of(path: Path) -> Decoded:
+    """The log's text; what is far too large for one is refused before it fills the memory."""
+    size = path.stat().st_size
+    if size > _LARGEST_BYTES:
+        message = (
+            f"has {size / 1e6:.0f} MB, more than the {_LARGEST_BYTES / 1e6:.0f} MB that are read; "
+            "cut the evening out of it"
+        )
+        raise SessionError([Problem(path.name, message)])
+    return decoded(path.read_bytes(), path.name)
+
+
+@dataclass(frozen=True)
+class _Used:
+    """One column that is used: what for, where it stands, and its unit."""
+
+    name: str
+    position: int
+    unit: str
+
+
+def _columns(path, layout: Layout, columns: dict, units: dict, time_format: str):
+    """Columns that are used, how time is written, and the names of the other columns."""
+    problems, used = [], []
+    usual = {"time": TIME_NAMES} | {key: channel.names for key, channel in CHANNELS.items()}
+    for name, names in usual.items():
+        if name in columns:
+            places = layout.places(columns[name])
+            if not places:
+                message = (
+                    f"has no column {quoted(columns[name])} for {name}; its columns are "
+                    f"{layout.listed()}"
+                )
+                problems.append(Problem(path.name, message, row=layout.header_row))
+        else:
+            places = [at for one in names for at in layout.places(one, name_only=True)]
+        if len(places) > 1:
+            both = " and ".join(quoted(layout.names[at]) for at in places[:2])
+            message = (
+                f"has {both}, both for {name}; say which, for example columns = {{ {name} = "
+                f"{quoted(layout.heads[places[0]])} }}, and rename one if both are the same"
+            )
+            problems.append(Problem(path.name, message, row=layout.header_row))
+        elif places:
+            unit = units.get(name) or layout.units[places[0]]
+            unit = unit or _own_unit(name, layout.heads[places[0]])
+            used.append(_Used(name, places[0], unit))
+    if not any(one.name == "time" for one in used) and not problems:
+        message = (
+            "has no column time; say which it is, for example columns = { time = "
+            f'"{layout.heads[0]}" }}; its columns are {layout.listed()}'
+        )
+        problems.append(Problem(path.name, message, row=layout.header_row))
+    kind = "s"
+    for one in used:
+        try:
+            if one.name == "time":
+                cells = [row[one.position] for row in layout.sample]
+                kind = kind_of_time(cells, one.unit, time_format)
+            else:
+                _require_unit(one)
+        except ValueError as error:
+            head = layout.heads[one.position]
+            problems.append(Problem(path.name, str(error), row=layout.header_row, column=head))
+    if len(used) < 2 and not problems:
+        message = (
+            "has a time but no channel of ours; say what its columns are, for example columns = "
+            f'{{ gauge = "{layout.heads[-1]}" }}; its columns are {layout.listed()}'
+        )
+        problems.append(Problem(path.name, message, row=layout.header_row))
+    if problems:
+        raise SessionError(problems)
+    taken = {one.position for one in used}
+    unused = tuple(head for at, head in enumerate(layout.heads) if at not in taken and head)
+    return used, kind, unused
+
+
+def _own_unit(name: str, head: str) -> str:
+    """The head itself where it is nothing but a unit, such as rpm."""
+    wanted = "s" if name == "time" else CHANNELS[name].unit
+    try:
+        return head if wanted not in ("", "degree") and measures(head, wanted) else ""
+    except ValueError:
+        return ""
+
+
+def _require_unit(one: _Used) -> None:
+    """Refuse a channel whose unit is not said, or is of another kind."""
+    channel = CHANNELS[one.name]
+    if not channel.unit:
+        return
+    example = f'units = {{ {one.name} = "{channel.usual}" }}'
+    if not one.unit:
+        if channel.unit == "degree":
+            return  # latitudes and longitudes of a log are in degrees, or outside the limits
+        raise ValueError(f"has no unit for {one.name}; write for example {example}")
+    if channel.unit == "degree" and one.unit.lower() in ("deg", "°", "degree", "degrees"):
+        return
+    if not measures(one.unit, channel.unit):
+        raise ValueError(f"[{shortened(one.unit)}] is no unit of {one.name}; write {example}")
+
+
+_LONGEST_LINE = 200_000
+# Words for "no reading", besides those that pandas knows.
+_NOTHING = ["-", "--", "---", "–", "*", "?", "n.a.", "none", "off"]
+
+
+def _table_of(name: str, layout: Layout, positions, text: str) -> pd.DataFrame:
+    """Cells of every line below the header by their position, one column more for what is too long.
+
+    Parameters
+    ----------
+    name : str
+    layout : Layout
+    positions : list of int
+        Of the columns that are wanted.
+    text : str
+        With plain line ends.
+    """
+    start = 0
+    for _ in range(layout.first_row - 1):
+        start = text.find("\n", start) + 1
+    # A first row with a cell more than the header shows which lines have too many.
+    joint = " " if layout.separator == r"\s+" else layout.separator
+    first = joint.join(["0"] * (layout.width + 1)) + "\n"
+    body = (first + text[start:]).encode()
+    _require_lines(name, layout, body)
+    try:
+        table = pd.read_csv(
+            io.BytesIO(body),
+            names=range(layout.width + 1),
+            usecols=[*positions, layout.width],
+            sep=layout.separator,
+            decimal="," if layout.decimal_comma else ".",
+            header=None,
+            skip_blank_lines=False,
+            na_values=_NOTHING,
+            quoting=csv.QUOTE_MINIMAL if layout.quoted else csv.QUOTE_NONE,
+            low_memory=False,
+        ).iloc[1:]
+    except (pd.errors.ParserError, ValueError):
+        table = None
+    # Without quotation marks nothing can swallow the end of a line.
+    if table is None or (layout.quoted and len(table) != _count(text, start)):
+        lines = text.removesuffix("\n").split("\n")
+        below = enumerate(lines[layout.first_row - 1 :], start=layout.first_row)
+        odd = next((at for at, line in below if line.count('"') % 2), layout.first_row)
+        message = (
+            f"has lines from here to line {len(lines)} that cannot be told apart: a quotation mark "
+            "that is not closed? Export the log again"
+        )
+        raise SessionError([Problem(name, message, row=odd)])
+    return table
+
+
+def _count(text: str, start: int) -> int:
+    """Lines from a place on."""
+    return text.count("\n", start) + (not text.endswith("\n"))
+
+
+def _require_lines(name: str, layout: Layout, body: bytes) -> None:
+    """Refuse a text that is not made of lines, which would be one cell of any size."""
+    start = 0
+    while len(body) - start > _LONGEST_LINE:
+        end = body.rfind(b"\n", start, start + _LONGEST_LINE + 1)
+        if end < 0:
+            row = layout.first_row - 1 + body.count(b"\n", 0, start)
+            message = f"has a line of more than {_LONGEST_LINE // 1000} kB; is it a log?"
+            raise SessionError([Problem(name, message, row=row)])
+        start = end + 1
+
+
+def _no_numbers(name, cells, values, lines, seconds):
+    """Cells of a channel, in rows with a time, where something stands that is no number."""
+    if cells.dtype.kind in "fiu":
+        return
+    wrong = np.isfinite(seconds) & cells.notna().to_numpy() & np.isnan(values)
+    wrong &= cells.astype(str).str.strip(" \t\"'").ne("").to_numpy()
+    if wrong.any():
+        at = int(np.argmax(wrong))
+        example = shortened(str(cells.iloc[at]).strip(), 20)
+        yield LeftOut("no number", int(wrong.sum()), int(lines[at]), name, example)
+
+
+def _in_si(values, one: _Used):
+    unit = CHANNELS[one.name].unit
+    same = unit in ("", "degree") or one.unit == unit
+    return values if same else convert(values, one.unit, unit)
+
+
+def _scale(kind: str, seconds, layout: Layout, position: int) -> str:
+    """What times count from, as :func:`tuninglib.session.trace.in_order` has it."""
+    if _says_the_date(kind, seconds):
+        return "utc" if _says_the_zone(kind, layout, position) else "local"
+    return "clock" if kind == "clock" or kind.startswith("%") else "elapsed"
+
+
+def _says_the_date(kind: str, seconds) -> bool:
+    """Whether times are since 1970 rather than since a start, or of the day."""
+    if kind.startswith("%"):
+        return "%Y" in kind or "%y" in kind
+    return kind == "iso" or (kind != "clock" and is_since_1970(seconds))
+
+
+def _says_the_zone(kind: str, layout: Layout, position: int) -> bool:
+    """Whether a date is in UTC or says how far from it; numbers since 1970 are in UTC."""
+    if kind.startswith("%"):
+        return "%z" in kind
+    zoned = re.compile(r".*(Z|z|[-+]\d\d:?\d\d)")
+    return kind != "iso" or all(zoned.fullmatch(row[position]) for row in layout.sample)
+
+
+_LINES, _SAMPLE = 200, 40
+_SEPARATORS = (",", ";", "\t", "|", r"\s+")
+_MOST_COLUMNS = 2000
+
+
+def layout_of(text: str, name: str, encoding: str = "utf-8-sig") -> Layout:
+    """The layout of a log.
+
+    Parameters
+    ----------
+    text : str
+        With plain line ends.
+    name : str
+        Of the file, for the problems.
+    encoding : str
+        That it was in.
+
+    Raises
+    ------
+    SessionError
+        If no table of numbers can be found in its first lines.
+
+    Notes
+    -----
+    For each separator the first line of which half of the cells are numbers or times, with as many
+    cells in the line after it, begins the table; the separator that makes the largest share of
+    numbers, and among equals the most cells, is taken. The line above is the header; where that
+    holds nothing but units, the one above it is, too.
+    """
+    lines = text.split("\n", _LINES + 2 * _SAMPLE)[: _LINES + 2 * _SAMPLE]
+    best = None
+    for separator in _SEPARATORS:
+        found = _first_table(lines, separator)
+        if found and (best is None or found[0] > best[0]):
+            best = found
+    if best is None:
+        message = (
+            "holds no table of numbers that can be found: a line of names, then lines with as many "
+            "numbers; export the log as CSV"
+        )
+        raise SessionError([Problem(name, message)])
+    _, separator, first, rows = best
+    width = len(rows[0])
+    if width > _MOST_COLUMNS:
+        message = f"has {width} columns; {_MOST_COLUMNS} are the most"
+        raise SessionError([Problem(name, message)])
+    heads, units, header_row = _heads(lines, separator, first, width)
+    split = [_split_unit(head) for head in heads]
+    names = tuple(name for name, _ in split)
+    units = tuple(own or unit for own, (_, unit) in zip(units, split, strict=True))
+    flat = [cell for row in rows for cell in row]
+    return Layout(
+        separator=separator,
+        decimal_comma=decimal_comma_in(flat) and (separator != "," or '"' in text),
+        quoted='"' in text,
+        encoding=encoding,
+        header_row=header_row,
+        first_row=first + 1,
+        heads=heads,
+        names=names,
+        units=units,
+        sample=tuple(map(tuple, rows)),
+    )
+
+
+def _first_table(lines, separator):
+    """Score, separator, position of the first row and cells of the first rows; None if no table."""
+    cut = [_cut(line, separator) if line.strip() else [] for line in lines]
+    for first, cells in enumerate(cut[:_LINES]):
+        if len(cells) < 2 or _share(cells) < 0.5 or not _numeric_somewhere(cells):
+            continue
+        below = next((row for row in cut[first + 1 :] if row), cells)
+        header = next((row for row in reversed(cut[:first]) if row), [])
+        fits = len(header) == len(cells)
+        # A line of a version may hold a number; below a header, or above its like, is a table.
+        goes_on = len(below) == len(cells) and _share(below) >= 0.5
+        if not goes_on and not (fits and _share(header) < 0.5):
+            continue
+        rows = [row for row in cut[first : first + _SAMPLE] if len(row) == len(cells)]
+        share = sum(map(_share, rows)) / len(rows)
+        return (round(share, 2), fits, len(cells)), separator, first, rows
+    return None
+
+
+_NUMBER = re.compile(r"[-+−]?(\d+([.,]\d*)?|[.,]\d+)([eE][-+]?\d+)?")
+_TIME = re.compile(r"\d{1,4}[-./:]\d{1,2}[-./:]\d{1,4}([T ,]?[\d:.,]*)?( ?(Z|[-+]\d\d:?\d\d))?")
+
+
+def _share(cells) -> float:
+    """Share of numbers among the cells in which something stands."""
+    filled = [cell for cell in cells if cell]
+    return sum(map(_numeric, filled)) / len(filled) if filled else 0.0
+
+
+def _numeric(cell: str) -> bool:
+    return bool(_NUMBER.fullmatch(cell) or _TIME.fullmatch(cell))
+
+
+def _numeric_somewhere(cells) -> bool:
+    return sum(map(_numeric, cells)) >= 2
+
+
+def _cut(line: str, separator: str) -> list:
+    """Cells of one line, without blanks and quotation marks around them."""
+    if separator == r"\s+":
+        found = line.split()
+    elif '"' in line:
+        one = re.escape(separator)
+        found = re.findall(rf'(?:^|{one})("[^"]*"|[^{one}]*)', line)
+    else:
+        found = line.split(separator)
+    return [cell.strip(" \t\"'") for cell in found]
+
+
+def _heads(lines, separator, first, width):
+    """Heads and units of a line of their own, and the row of the header (from 1)."""
+    above = [
+        (at, cells)
+        for at in range(first - 1, -1, -1)
+        if lines[at].strip() and len(cells := _cut(lines[at], separator)) == width
+    ][:2]
+    none = ("",) * width
+    if not above or above[0][0] < first - 3:
+        return tuple(str(number) for number in range(1, width + 1)), none, first + 1
+    at, cells = above[0]
+    filled = sum(map(bool, cells))
+    if (
+        len(above) > 1
+        and above[1][0] >= at - 2
+        and filled
+        and sum(map(bool, above[1][1])) >= filled
+        and all(map(_unit_or_nothing, cells))
+    ):
+        return tuple(above[1][1]), tuple(map(_bare, cells)), above[1][0] + 1
+    return tuple(cells), none, at + 1
+
+
+def _bare(cell: str) -> str:
+    """A unit without the brackets around it."""
+    found = cell.strip("[](){} ")
+    return found if _is_unit(found) else ""
+
+
+def _unit_or_nothing(cell: str) -> bool:
+    return not cell.strip("[](){} -") or _is_unit(cell.strip("[](){} ")) or cell.strip("[]() ") in (
+        "lambda", "AFR", "afr", "hh:mm:ss",
+    )  # fmt: skip
+
+
+def _is_unit(text: str) -> bool:
+    if not text or text.isdigit() or len(text) > 20:
+        return False
+    try:
+        parse_unit(text)
+    except ValueError:
+        return False
+    return True
+
+
+def _split_unit(head: str) -> tuple:
+    """Name and unit of a head such as ``speed [km/h]`` or ``Speed (km/h)``."""
+    match = re.fullmatch(r"(.*?)\s*[\[(]([^\[\]()]*)[\])]\s*", head)
+    if match and match[1] and (_is_unit(match[2]) or match[2] in ("", "lambda", "AFR")):
+        return match[1], match[2] if _is_unit(match[2]) else ""
+    return head, ""

@@ -24,7 +24,7 @@ from tuninglib.session.fields import (
     speed_pairs,
     text,
 )
-from tuninglib.session.log_channels import CHANNELS
+from tuninglib.session.trace import CHANNELS
 from tuninglib.statistics.population import RIDER_EFFECT_SD, RUN_SCATTER
 
 

@@ -1,11 +1,16 @@
-"""A log once read: times that rise, channels in SI, and what was left out with the reason."""
+"""A log once read: what it may hold, its times in seconds, and a trace of channels in SI.
 
+Times rise in a trace, and what was left out is counted with the reason and the first line.
+"""
+
+import re
 from dataclasses import dataclass
 
 import numpy as np
+import pandas as pd
 
-from tuninglib.session.log_channels import CHANNELS, SI_NAMES
 from tuninglib.text_files import Problem, SessionError
+from tuninglib.units import convert, measures
 
 
 @dataclass(frozen=True)
@@ -78,9 +83,65 @@ class Trace:
         )
 
 
-def in_order(
-    kind, file, seconds, channels, line_of, *, rows, left_out, absolute, utc, clock, unused=()
-):
+@dataclass(frozen=True)
+class Channel:
+    """One kind of number in a log.
+
+    Attributes
+    ----------
+    help : str
+    unit : str
+        In which it is kept; empty for a plain number.
+    low, high : float
+        Limits in that unit; what lies outside is no reading.
+    usual : str
+        A unit to show as an example.
+    names : tuple of str
+        Of columns that are taken for it where nothing else is said, in small letters.
+    """
+
+    help: str
+    unit: str
+    low: float
+    high: float
+    usual: str = ""
+    names: tuple = ()
+
+
+CHANNELS = {
+    "latitude": Channel("north is positive", "degree", -90, 90, "deg", ("latitude", "lat")),
+    "longitude": Channel("east is positive", "degree", -180, 180, "deg", ("longitude", "lon")),
+    "elevation": Channel("above the sea", "m", -450, 9000, "m", ("elevation", "altitude")),
+    "speed": Channel("over the ground", "m/s", -0.5, 120, "km/h", ("speed",)),
+    "gauge": Channel("as the gauge shows it", "", 0.2, 45, "", ("gauge", "lambda", "afr")),
+    "throttle": Channel("0 shut, 100 % open", "1", -0.05, 1.05, "%", ("throttle",)),
+    "engine_speed": Channel("of the crankshaft", "1/min", 0, 25000, "rpm", ("engine_speed", "rpm")),
+    "head_temperature": Channel("of the head", "K", 200, 800, "degC", ("head_temperature",)),
+    "air_temperature": Channel("of the air", "K", 200, 350, "degC", ("air_temperature",)),
+}
+# The names of Trace's arrays.
+SI_NAMES = {
+    "latitude": "latitude_deg",
+    "longitude": "longitude_deg",
+    "elevation": "elevation_m",
+    "speed": "speed_m_s",
+    "gauge": "gauge",
+    "throttle": "throttle_ratio",
+    "engine_speed": "engine_speed_rpm",
+    "head_temperature": "head_temperature_k",
+    "air_temperature": "air_temperature_k",
+}
+TIME_NAMES = ("time", "timestamp")
+_DAY_S = 86400.0
+# A log lasts days at the most. A clock that is not set yet writes its maker's year, and a damaged
+# cell any number.
+_LONGEST_S = 14 * _DAY_S
+# Rows that were buffered come this much too late at the most; more is a new start.
+_SHUFFLE_S = 2.0
+_NO_COAST_M = 30.0
+
+
+def in_order(kind, file, seconds, channels, line_of, *, left_out=(), scale="elapsed", unused=()):
     """A trace whose times rise: rows without a time and double ones are left out and counted.
 
     Parameters
@@ -92,11 +153,11 @@ def in_order(
         By the keys of ``CHANNELS``, in SI.
     line_of : callable
         Line of the file, or number of the point, of a row's number.
-    rows : int
-        That the file holds.
     left_out : list of LeftOut
-    absolute, utc, clock : bool
-        Whether times are since 1970, of UTC rather than of a place, or of the day alone.
+        Whole rows among it are no longer in ``seconds``.
+    scale : str
+        Of times: ``"utc"``, since 1970; ``"local"``, the same by the clock of a place; ``"clock"``,
+        of the day alone; ``"elapsed"``, since a start.
     unused : tuple of str
 
     Returns
@@ -106,20 +167,21 @@ def in_order(
     Raises
     ------
     SessionError
-        If no two rows with a time are left, or a time that is not absolute goes back.
+        If no two rows with a time are left, or a time without a date goes back.
     """
+    rows = seconds.size + sum(one.count for one in left_out if not one.channel)
     found = _Rows(seconds, channels, line_of, list(left_out))
-    found.without(~np.isfinite(found.seconds), "no time")
+    found.without(_no_time(found.seconds), "no time")
     if found.seconds.size < 2:
         message = f"holds {found.seconds.size} rows with a time; a log needs two at the least"
         raise SessionError([Problem(file, message)])
-    if clock:
+    if scale == "clock":
         found.seconds = _over_midnight(found.seconds)
     back = np.diff(found.seconds) < 0
     if back.any():
         first = int(np.argmax(back))
         before, after = found.seconds[first : first + 2]
-        if not absolute and before - after > _SHUFFLE_S:
+        if scale in ("clock", "elapsed") and before - after > _SHUFFLE_S:
             message = (
                 f"time goes back from {before:.6g} s to {after:.6g} s, so the log was started "
                 "anew; put each part into a file and a [logs.a_name] of its own"
@@ -138,8 +200,8 @@ def in_order(
     return Trace(
         kind=kind,
         time_s=found.seconds - start,
-        started_utc_s=start if utc else None,
-        clock_s=start % _DAY_S if clock or (absolute and not utc) else None,
+        started_utc_s=start if scale == "utc" else None,
+        clock_s=start % _DAY_S if scale in ("local", "clock") else None,
         channels=kept,
         rows=rows,
         left_out=tuple(found.left_out),
@@ -148,10 +210,14 @@ def in_order(
     )
 
 
-_DAY_S = 86400.0
-# Rows that were buffered come this much too late at the most; more is a new start.
-_SHUFFLE_S = 2.0
-_NO_COAST_M = 30.0
+def _no_time(seconds):
+    """Rows without a time, or with one of another year than the rest has."""
+    none = ~np.isfinite(seconds)
+    known = seconds[~none]
+    if known.size and np.ptp(known) > _LONGEST_S:
+        middle = np.partition(known, known.size // 2)[known.size // 2]
+        none |= np.abs(seconds - middle) > _LONGEST_S
+    return none
 
 
 def _over_midnight(seconds):
@@ -209,3 +275,176 @@ class _Rows:
         example = f"{values[first]:.6g}"
         self.left_out.append(LeftOut(reason, int(which.sum()), self.line(first), name, example))
         return np.where(which, np.nan, values)
+
+
+def seconds_of(cells: pd.Series, kind: str, decimal_comma: bool = False) -> np.ndarray:
+    """Seconds of one piece of a log's column of time; NaN for what is no time of its kind.
+
+    Parameters
+    ----------
+    cells : pandas.Series
+        Numbers or text.
+    kind : str
+        Of :func:`kind_of_time`.
+    decimal_comma : bool
+    """
+    if kind == "iso":
+        return iso_seconds(_texts(cells))
+    if kind == "clock":
+        return _clock_seconds(_texts(cells))
+    if kind.startswith("%"):
+        found = pd.to_datetime(_texts(cells), format=kind, utc=True, errors="coerce")
+        return _since_1970(found)
+    values = numbers(cells, decimal_comma)
+    return values if kind == "s" else convert(values, kind, "s")
+
+
+def iso_seconds(texts: pd.Series) -> np.ndarray:
+    """Seconds since 1970 UTC of times like 2026-05-16T14:03:22.5Z; NaN for what is none.
+
+    Parameters
+    ----------
+    texts : pandas.Series of str
+        None where there is none. A time without a zone is UTC.
+
+    Examples
+    --------
+    >>> iso_seconds(pd.Series(["1970-01-01T00:01:00Z", "1970-01-01T01:00:00+01:00", "x", None]))
+    array([60.,  0., nan, nan])
+    """
+    # Unlike the standard's, the reader takes words such as "now" for times.
+    dated = texts.where(texts.str.match(r"\s*\d{4}-?\d\d-?\d\d[T ]\d\d", na=False))
+    found = pd.to_datetime(dated, format="ISO8601", utc=True, errors="coerce")
+    return _since_1970(found)
+
+
+# Nanoseconds since 1970 in 64 bits reach from 1678 to 2261. What a device says of the year 26 is no
+# time of an outing, and some arithmetic of dates would break on it.
+_CALENDAR_S = 9.2e9
+
+
+def _since_1970(found: pd.Series) -> np.ndarray:
+    # In the dates' own unit: a common one may not hold them.
+    epoch = pd.Timestamp(0, tz="UTC").as_unit(found.dt.unit)
+    seconds = (found - epoch).dt.total_seconds().to_numpy(float)
+    return np.where(np.abs(seconds) < _CALENDAR_S, seconds, np.nan)
+
+
+_CLOCK = re.compile(r"\s*(\d{1,3}):(\d\d):(\d\d(?:[.,]\d*)?)\s*")
+
+
+def _clock_seconds(texts: pd.Series) -> np.ndarray:
+    parts = texts.str.extract(_CLOCK)
+    hours, minutes = (pd.to_numeric(parts[i], errors="coerce").to_numpy(float) for i in (0, 1))
+    seconds = pd.to_numeric(parts[2].str.replace(",", "."), errors="coerce").to_numpy(float)
+    found = 3600 * hours + 60 * minutes + seconds
+    return np.where((minutes < 60) & (seconds < 61), found, np.nan)
+
+
+def numbers(cells: pd.Series, decimal_comma: bool = False) -> np.ndarray:
+    """Numbers of a column; NaN for what is none.
+
+    Parameters
+    ----------
+    cells : pandas.Series
+    decimal_comma : bool
+    """
+    if cells.dtype.kind in "fiu":
+        return cells.to_numpy(float)
+    texts = _texts(cells)
+    texts = texts.str.replace(",", ".") if decimal_comma else texts
+    return pd.to_numeric(texts, errors="coerce").to_numpy(float)
+
+
+def _texts(cells: pd.Series) -> pd.Series:
+    """Cells as text without blanks and quotation marks around them."""
+    if cells.dtype.kind in "fiub":
+        return cells.map(repr, na_action="ignore").astype(object)
+    return cells.where(cells.isna(), cells.astype(str).str.strip(" \t\"'")).astype(object)
+
+
+def kind_of_time(cells, unit: str, time_format: str) -> str:
+    """How a log's times are written.
+
+    Parameters
+    ----------
+    cells : list of str
+        The first of them that are not empty.
+    unit : str
+        Of the header or of session.toml; empty where none is said.
+    time_format : str
+        Of session.toml, in the signs of the C standard's strftime; may be empty.
+
+    Returns
+    -------
+    str
+        A unit for a number, ``"clock"`` (hours:minutes:seconds), ``"iso"``, or the format.
+
+    Raises
+    ------
+    ValueError
+        If it cannot be told.
+
+    Examples
+    --------
+    >>> kind_of_time(["14:03:22.5"], "", ""), kind_of_time(["0.1", "0.2"], "ms", "")
+    ('clock', 'ms')
+    """
+    if time_format:
+        try:
+            pd.to_datetime(pd.Series(["x"]), format=time_format, utc=True, errors="coerce")
+        except ValueError as error:
+            raise ValueError(
+                f"{time_format!r} is no way to write a time ({error}); write it in the signs of "
+                'strftime, for example "%d.%m.%Y %H:%M:%S.%f"'
+            ) from None
+        return time_format
+    texts = [cell.strip(" \t\"'") for cell in cells]
+    texts = [text for text in texts if text]
+    if not texts:
+        raise ValueError("the column of time is empty in all of the first lines")
+
+    def most(fits) -> bool:
+        return 2 * sum(map(bool, map(fits, texts))) > len(texts)
+
+    if most(_CLOCK.fullmatch):
+        return "clock"
+    if most(re.compile(r"\d{4}-\d\d-\d\d[T ]\d\d:\d\d.*").fullmatch):
+        return "iso"
+    values = [abs(float(t.replace(",", "."))) for t in texts if _NUMBER.fullmatch(t)]
+    if 2 * len(values) <= len(texts):
+        raise ValueError(
+            f"{texts[0]!r} is a time of a kind that cannot be told for sure; say how it is "
+            'written, for example time_format = "%d.%m.%Y %H:%M:%S.%f"'
+        )
+    middle = sorted(values)[len(values) // 2]
+    if unit:
+        if not measures(unit, "s"):
+            raise ValueError(f"[{unit}] is no unit of time; write for example s or ms")
+        longest = convert(middle, unit, "s")
+        if longest > _LONGEST_S and not _EPOCH_S[0] < longest < _EPOCH_S[1]:
+            raise ValueError(f"{middle:.6g} {unit} is more than {_LONGEST_S / _DAY_S:.0f} days")
+        return unit
+    for one, each in (("s", 1.0), ("ms", 1e3), ("us", 1e6)):
+        if _EPOCH_S[0] < middle / each < _EPOCH_S[1]:
+            return one
+    raise ValueError(
+        'the column of time has no unit; write for example units = { time = "s" } under it'
+    )
+
+
+_NUMBER = re.compile(r"[-+]?(\d+([.,]\d*)?|[.,]\d+)([eE][-+]?\d+)?")
+# Numbers of this size are no time since a start but a date: seconds, or thousandths, since 1970.
+_EPOCH_S = (9.4e8, 4.2e9)  # from 1999 to 2103
+
+
+def is_since_1970(seconds) -> bool:
+    """Whether numbers are a date rather than a time since a start.
+
+    Examples
+    --------
+    >>> is_since_1970(np.array([1.7e9, np.nan])), is_since_1970(np.array([0.0, 3600.0]))
+    (True, False)
+    """
+    known = seconds[np.isfinite(seconds)]
+    return bool(known.size and _EPOCH_S[0] < np.median(known) < _EPOCH_S[1])
