@@ -225,7 +225,7 @@ def parse_table(text: str, name: str) -> RawTable:
     """
     lines = text.replace("\r\n", "\n").replace("\r", "\n").split("\n")
     # A comment stays in place as an empty line, so that row numbers are the file's.
-    kept = ["" if _COMMENT.match(line) else line for line in lines]
+    kept = ["" if COMMENT.match(line) else line for line in lines]
     header = next((line for line in kept if line.strip(' ,;\t"')), "")
     if not header:
         raise SessionError([Problem(name, "has no header row; the first row names the columns")])
@@ -270,7 +270,7 @@ def parse_table(text: str, name: str) -> RawTable:
 
 
 # What a spreadsheet writes where a formula failed is no comment, though it begins like one.
-_COMMENT = re.compile(r'\s*"?#(?!(N/A|NA|REF!|VALUE!|DIV/0!|NAME\?|NUM!|NULL!|SPILL!))')
+COMMENT = re.compile(r'\s*"?#(?!(N/A|NA|REF!|VALUE!|DIV/0!|NAME\?|NUM!|NULL!|SPILL!))')
 _MOST_COLUMNS = 1000
 
 
@@ -315,7 +315,11 @@ def printable(name: str) -> str:
     return name.encode("utf-8", "replace").decode()
 
 
-def shortened(text: str, most: int = 60) -> str:
+# Of what somebody typed, a sentence shows no more.
+LONGEST_SHOWN = 60
+
+
+def shortened(text: str, most: int = LONGEST_SHOWN) -> str:
     """The beginning of a text that is too long to be shown.
 
     Examples

@@ -12,26 +12,32 @@ import numpy as np
 
 from tuninglib.interval import Measured
 
-_NUMBER = r"[-+−]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][-+]?[0-9]+)?"
+NUMBER = r"[-+−]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][-+]?[0-9]+)?"
 # A unit as people write one: words and their powers, multiplied or divided; or one sign.
 _WORD = r"[A-Za-zµμΩ°_]+(?:(?:\*\*|\^)?-?[1-4]|[²³])?"
 _UNIT = re.compile(rf"(?:1|{_WORD})(?:\s?[*/·]\s?{_WORD}){{0,3}}|%|‰")
 # What a plain ratio may be written in; degrees and turns are none.
 _RATIOS = ("1", "%", "percent", "‰")
-# No value with its unit is longer.
-_LONGEST = 80
+# No value with its unit is longer; of one that is, so much is shown.
+LONGEST, BEGINNING = 80, 20
+# What is said of a number that is none, for whoever checks one elsewhere.
+SAID_OF_NUMBERS = {
+    "too long": "{beginning!r}… is not a number",
+    "no number": "{text!r} is not a number",
+    "not finite": "{text!r} is not a finite number",
+}
 _QUANTITY = re.compile(
-    rf"""\s*(?P<value>{_NUMBER})\s*
+    rf"""\s*(?P<value>{NUMBER})\s*
     (?P<unit>[^±+]*?)\s*
-    (?:(?:±|\+/-|\+-)\s*(?P<half>{_NUMBER})\s*(?P<half_unit>.*?))?\s*""",
+    (?:(?:±|\+/-|\+-)\s*(?P<half>{NUMBER})\s*(?P<half_unit>.*?))?\s*""",
     re.VERBOSE,
 )
 
 
 # From one value to another, as in 15 to 22 degC; a hyphen only between two numbers.
 _RANGE = re.compile(
-    rf"""\s*(?P<low>{_NUMBER})\s*(?P<low_unit>[^-–—\d±+]*?)\s*(?:\bto\b|–|—|-)\s*
-    (?P<high>{_NUMBER})\s*(?P<unit>(?!\s*to\b)[^±+–—]*?)\s*""",
+    rf"""\s*(?P<low>{NUMBER})\s*(?P<low_unit>[^-–—\d±+]*?)\s*(?:\bto\b|–|—|-)\s*
+    (?P<high>{NUMBER})\s*(?P<unit>(?!\s*to\b)[^±+–—]*?)\s*""",
     re.VERBOSE,
 )
 
@@ -136,8 +142,8 @@ def parse_unit(text: str):
     >>> str(parse_unit("cc/min"))
     'centimeter ** 3 / minute'
     """
-    if len(text) > _LONGEST:
-        raise ValueError(f"unknown unit {text.strip()[:20]!r}…")
+    if len(text) > LONGEST:
+        raise ValueError(f"unknown unit {text.strip()[:BEGINNING]!r}…")
     plain = " ".join(text.split())
     spelled = _SPELLINGS.get(plain.lower())
     if spelled is None and not _UNIT.fullmatch(plain):
@@ -196,7 +202,7 @@ def convert(values, from_unit: str, to_unit: str):
     >>> round(convert(68.0, "degF", "degC"), 6)
     20.0
     """
-    factor, offset = _line(from_unit, to_unit)
+    factor, offset = line_between(from_unit, to_unit)
     array = np.asarray(values, dtype=float)
     result = factor * array
     if offset:
@@ -205,8 +211,18 @@ def convert(values, from_unit: str, to_unit: str):
 
 
 @functools.cache
-def _line(from_unit: str, to_unit: str) -> tuple:
-    """Factor and offset between two units, which pint knows."""
+def line_between(from_unit: str, to_unit: str) -> tuple:
+    """Factor and offset between two units, which pint knows.
+
+    Parameters
+    ----------
+    from_unit, to_unit : str
+
+    Examples
+    --------
+    >>> line_between("degC", "K")
+    (1.0, 273.15)
+    """
     source, target = parse_unit(from_unit), parse_unit(to_unit)
     if source.dimensionality != target.dimensionality:
         raise ValueError(
@@ -236,15 +252,16 @@ def parse_number(text: str) -> float:
     13.2
     """
     stripped = text.strip().replace("−", "-")
-    if len(stripped) > _LONGEST:
-        raise ValueError(f"{stripped[:20]!r}… is not a number")
+    said, typed = SAID_OF_NUMBERS, text.strip()
+    if len(stripped) > LONGEST:
+        raise ValueError(said["too long"].format(beginning=stripped[:BEGINNING]))
     if re.fullmatch(r"[-+]?[0-9]+,[0-9]+", stripped):
-        raise ValueError(f"{text.strip()!r} has a comma; write {stripped.replace(',', '.')!r}")
-    if not re.fullmatch(_NUMBER, stripped):
-        raise ValueError(f"{text.strip()!r} is not a number")
+        raise ValueError(f"{typed!r} has a comma; write {stripped.replace(',', '.')!r}")
+    if not re.fullmatch(NUMBER, stripped):
+        raise ValueError(said["no number"].format(text=typed))
     number = float(stripped)
     if not math.isfinite(number):
-        raise ValueError(f"{text.strip()!r} is not a finite number")
+        raise ValueError(said["not finite"].format(text=typed))
     return number
 
 
@@ -283,7 +300,7 @@ def parse_quantity(text: str, si_unit: str, example: str = "") -> Measured:
     """
     example = example or _EXAMPLES[si_unit]
     text = " ".join(text.split())
-    if len(text) > _LONGEST:
+    if len(text) > LONGEST:
         raise ValueError(
             f"{text[:20]!r}… is not a value with a unit; write for example {example!r}"
         )

@@ -21,6 +21,8 @@ from tuninglib.statistics.ladder_prediction import Odds, expected_harm, predict
 
 # At the spark plug of an air-cooled engine (common practice, from memory).
 USUAL_HOTTEST_K = 503.15
+# Of a limit or a middle that binary fractions miss.
+SLACK = 1e-9
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -59,7 +61,7 @@ class StopLimits:
         low, high : float
             On the gauge's own scale.
         """
-        return self.reading is not None and (low + high) / 2 > self.reading + 1e-9
+        return self.reading is not None and (low + high) / 2 > self.reading + SLACK
 
     def too_hot(self, head_k: float) -> bool:
         """Whether a head temperature is above the limit.
@@ -69,7 +71,7 @@ class StopLimits:
         head_k : float
             [K]
         """
-        return head_k > self.hottest_k + 1e-9
+        return head_k > self.hottest_k + SLACK
 
 
 def stop_limits(known) -> StopLimits:

@@ -43,8 +43,19 @@ def knock_sentence(knock) -> str:
     ----------
     knock : tuninglib.analysis.records.Knock
     """
-    level = "" if knock.level == "heard" else f"{knock.level} "
-    return f"{level}knock was heard on run {knock.run:g}"
+    return heard_sentence(knock.level, f"{knock.run:g}")
+
+
+def heard_sentence(level: str, run: str) -> str:
+    """How loud knock was on which run, without a full stop.
+
+    Parameters
+    ----------
+    level : str
+        Of :data:`tuninglib.session.read_table.LOUD`.
+    run : str
+    """
+    return f"{'' if level == 'heard' else f'{level} '}knock was heard on run {run}"
 
 
 def limit_sentence(limit) -> str:

@@ -1,27 +1,77 @@
 """The page for the roadside: the runs of a planned day to fill in on a phone, without a network.
 
 It keeps every field on the phone, checks it as ``tuninglib check`` does, says when to stop, and
-gives back runs.csv: the file as it was, with the new rows below.
+gives back runs.csv: the file as it was, with the new rows below. Its script holds mechanism only;
+what it says, and at which limit, comes with the page as data, from where the program has it.
 """
 
 import hashlib
 import json
 
 from tuninglib import units
+from tuninglib.analysis.combinations import SLACK
 from tuninglib.report import run_sheet
+from tuninglib.report.heat import heard_sentence
 from tuninglib.report.page import policy_of
-from tuninglib.report.page_parts import asset, render
+from tuninglib.report.page_parts import asset, render, spaced, spaced_list
 from tuninglib.report.run_sheet import AFTER, BEFORE, Heading
-from tuninglib.session.cross_checks import HIGHEST_LAMBDA, LOWEST_LAMBDA, SHARE_OF_WIND
-from tuninglib.session.edit import Sheet
-from tuninglib.session.read_table import COLUMNS, NO_REASON, OF_ONE_RUN
-from tuninglib.session.tables import RUNS
+from tuninglib.report.verdict import SAID_OF_STOPS
+from tuninglib.session.cross_checks import (
+    HIGHEST_LAMBDA,
+    LOWEST_LAMBDA,
+    PAIRS,
+    SAID_OF_ROWS,
+    SHARE_OF_WIND,
+    lacking_said,
+)
+from tuninglib.session.edit import DECIMAL_SIGN, TAKEN, Sheet
+from tuninglib.session.read_table import (
+    COLUMNS,
+    FROM_TO,
+    LOUD,
+    NO_REASON,
+    OF_ONE_RUN,
+    SAID_OF_CELLS,
+    WITH_THOUSANDS,
+    limits_shown,
+)
+from tuninglib.session.tables import RUNS, WRITTEN_TWICE
 from tuninglib.statistics.planning import RunOrder
-from tuninglib.text_files import read_text
+from tuninglib.text_files import COMMENT, LONGEST_SHOWN, read_text
 
 _NUMBERS = ("quantity", "number", "range")
 # What a card shows first; the others are behind a fold, as they were planned or stay as they are.
 _BEHIND = ("run", "setup", "rider", "state")
+# A chosen file that is larger holds something else. [bytes]
+_LARGEST_FILE = 5_000_000
+# What the page alone says.
+_SAID_HERE = {
+    "elsewhere": "another row",
+    "stop": "Stop: {why}",
+    "from to": "{low} to {high}",
+    "run": "Run {run}",
+    "gauge": "gauge {reading}",
+    "knocked": "knock {knock}",
+    "left out": "left out: {exclude}",
+    "to fix": "\u26a0 to fix",
+    "ended by": "ended by run {run}",
+    "ended": "Do not ride this: run {run} ended {setup}.",
+    "ruled out": "Do not ride this: {setup} is ruled out: {reason}.",
+    "start": "Start with {setup}{fuel}",
+    "change": "Change to {setup}{fuel}; warm up, and check again from the top",
+    "fuel": ", fuel: {fuel}",
+    "kept": "{count} of {all} runs filled in; kept on this phone at every key.",
+    "not kept": "This browser keeps nothing: save the file after each run, before you close this "
+    "page.",
+    "handed": "Handed to this phone's downloads with {count} new rows.",
+    "still wrong": " Still to fix: run {runs}.",
+    "taken in": "{count} runs taken from {whence}.",
+    "differs": " Run {runs} differs there; what stands here was kept.",
+    "too large": "{name} is too large for a day's runs.",
+    "other columns": "{name} has other columns than this page ({headers}).",
+    "take over": "Take over {count} runs from an earlier page of this outing",
+    "earlier": "the earlier page",
+}
 
 
 def roadside_page(
@@ -47,7 +97,10 @@ def roadside_page(
     str
     """
     script = asset("report/page/roadside.js")
-    data = _data(order, heading, sheet, gauge) | {"ends": ends, "closed": closed}
+    data = _data(order, heading, sheet, gauge) | {
+        "ends": {name: _ends_of(found) for name, found in ends.items()},
+        "closed": closed,
+    }
     page = render(
         "report/page/roadside.html.j2",
         policy=policy_of(script),
@@ -70,18 +123,26 @@ def roadside_page(
     return f"{page}\n"
 
 
+def _ends_of(found: dict) -> dict:
+    """Setups that end with one, by the reason, and how a sentence lists them."""
+    return {
+        why: {"setups": list(names), "names": spaced_list(names)} for why, names in found.items()
+    }
+
+
 def _field(sheet: Sheet, key: str) -> dict:
-    """How one column is shown and checked; its limits are in the unit of the header."""
+    """How one column is shown and checked; its limits are in SI, as text in the header's unit."""
     column = COLUMNS[key]
     unit = sheet.units.get(key, "")
     names = {"setup": sheet.setups, "rider": sheet.riders}.get(key)
-    choices = [(name.replace("_", " "), name) for name in names or ()]
+    choices = [(spaced(name), name) for name in names or ()]
     if column.kind == "choice":
         choices = column.options
     field = {
         "key": key,
-        "label": key.replace("_", " "),
+        "label": spaced(key),
         "kind": column.kind if names != () else "text",
+        "numeric": column.kind in _NUMBERS,
         "unit": unit,
         "help": column.help,
         "required": column.required,
@@ -89,21 +150,24 @@ def _field(sheet: Sheet, key: str) -> dict:
         "choices": choices,
         "synonyms": column.synonyms,
         "names": [name for _, name in choices if name],
+        "known": ", ".join(map(repr, column.choices)),
         "own": key in OF_ONE_RUN,
+        "stays": key not in (*OF_ONE_RUN, *_BEHIND),
     }
     if column.kind in _NUMBERS:
-        low, high = column.low, column.high
+        factor, offset = 1.0, 0.0
         if column.kind == "quantity":
-            low, high = (units.convert(limit, column.unit, unit) for limit in (low, high))
-            zero, one = (units.convert(number, unit, column.unit) for number in (0.0, 1.0))
-            field |= {"si_offset": zero, "si_factor": one - zero}
-        field |= {"low": low, "high": high, "low_text": f"{low:.4g}", "high_text": f"{high:.4g}"}
+            factor, offset = units.line_between(unit, column.unit)
+        field |= {"factor": factor, "offset": offset, "least": column.low, "most": column.high}
+        field |= limits_shown(column, unit)
     return field
 
 
 def _data(order, heading, sheet, gauge) -> dict:
     """What the page's script needs to know."""
     limits = heading.limits
+    full = COLUMNS["state"].choices[0]
+    at = sheet.keys.index("run") if "run" in sheet.keys else None
     return {
         "title": heading.title,
         "file": RUNS,
@@ -112,31 +176,68 @@ def _data(order, heading, sheet, gauge) -> dict:
         "headers": list(sheet.table.headers),
         "delimiter": sheet.table.delimiter,
         "decimal_comma": sheet.table.decimal_comma,
+        "taken": [] if at is None else [row[at] for row in sheet.table.rows],
         "next_run": int(sheet.next_run),
         "fields": [_field(sheet, key) for key in sheet.keys if key],
         "planned": [
             {"setup": setup, "rider": rider}
             for setup, rider in zip(order.setups, order.riders, strict=True)
         ],
+        "fresh": {"state": full} if "state" in sheet.keys else {},
+        "full": full,
         "fuels": heading.fuels,
         "gauge": {
-            "scale": gauge.scale if gauge else None,
-            "lowest": (gauge.lowest if gauge else None) or 0.0,
-            "highest": gauge.highest if gauge else None,
-            "lowest_lambda": LOWEST_LAMBDA,
-            "highest_lambda": HIGHEST_LAMBDA,
+            "prints": {
+                "low": (gauge.lowest if gauge else None) or 0.0,
+                "high": gauge.highest if gauge else None,
+            },
+            "mixture": {
+                "scale": gauge.scale if gauge else None,
+                "low": LOWEST_LAMBDA,
+                "high": HIGHEST_LAMBDA,
+            },
         },
         "limits": {
-            "reading": limits.reading,
+            "leanest": None if limits.reading is None else limits.reading + SLACK,
             "edge": run_sheet.edge_text(limits),
-            "hottest_k": limits.hottest_k,
-            "hottest": run_sheet.hottest_text(limits, heading.system),
-            "whose_hottest": "your limit of" if limits.hottest_is_stated else "the usual limit of",
+            "hottest_k": limits.hottest_k + SLACK,
+            "limit": run_sheet.whose_hottest(limits, heading.system),
         },
         "wind": {
             "share": SHARE_OF_WIND,
-            "per_m_s": units.to_display(1.0, "speed", heading.system),
-            "label": units.unit_label("speed", heading.system),
+            "factor": units.to_display(1.0, "speed", heading.system),
+            "unit": units.unit_label("speed", heading.system),
         },
+        "pairs": [
+            [(key, lacking_said(key)) for key in pair] for pair in PAIRS if {*pair} <= {*sheet.keys}
+        ],
+        "heard": {level: heard_sentence(level, "{run}") for level in LOUD},
         "no_reason": sorted(NO_REASON),
+        "patterns": {
+            "number": units.NUMBER,
+            "with_thousands": WITH_THOUSANDS,
+            "decimal_sign": DECIMAL_SIGN,
+            "from_to": FROM_TO,
+            "comment": COMMENT.pattern,
+        },
+        "longest": {
+            "number": units.LONGEST,
+            "beginning": units.BEGINNING,
+            "shown": LONGEST_SHOWN,
+        },
+        "largest_file": _LARGEST_FILE,
+        "says": _said(),
+    }
+
+
+def _said() -> dict:
+    """Every sentence of the page's script, with slots as of :meth:`str.format`."""
+    return {
+        **units.SAID_OF_NUMBERS,
+        **SAID_OF_CELLS,
+        **SAID_OF_ROWS,
+        **SAID_OF_STOPS,
+        "written twice": WRITTEN_TWICE,
+        "taken": TAKEN,
+        **_SAID_HERE,
     }

@@ -47,6 +47,18 @@ def hottest_text(limits, system: str) -> str:
     return f"about {usual_hottest(system)} at the spark plug"
 
 
+def whose_hottest(limits, system: str) -> str:
+    """Head temperature above which a run is ended, and whose limit that is.
+
+    Parameters
+    ----------
+    limits : tuninglib.analysis.combinations.StopLimits
+    system : str
+    """
+    whose = "your limit" if limits.hottest_is_stated else "the usual limit"
+    return f"{whose} of {hottest_text(limits, system)}"
+
+
 def usual_hottest(system: str) -> str:
     """The usual limit of a head, as riders say it.
 

@@ -19,7 +19,7 @@ from tuninglib.report.advice import (
 )
 from tuninglib.report.heat import knock_sentence
 from tuninglib.report.page_parts import Prose, mixture_of, plain, spaced, spaced_list
-from tuninglib.report.run_sheet import edge_text, hottest_text, usual_hottest
+from tuninglib.report.run_sheet import edge_text, usual_hottest, whose_hottest
 from tuninglib.rounding import (
     decimals_of_step,
     fixed,
@@ -191,6 +191,20 @@ def _hot_heads(results) -> list:
 
 # What the rows so far say, in words for somebody at the roadside ---------------------------------
 
+# Why to stop after a row; the phone's page says it in the same words.
+SAID_OF_STOPS = {
+    "knock": "{heard} with {setup}.",
+    "not again": " Do not ride it again until it runs richer, cooler or on fuel of a higher octane "
+    "number.",
+    "all leaner": " That ends all leaner setups on this engine, too.",
+    "no safer": " No safer, and ended with it: {shut}.",
+    "lean": "run {run} with {setup} showed {shown}, leaner than {edge}. Look for a leak in intake "
+    "and exhaust, and at the fuel pressure; if there is none, ride nothing as lean as this.",
+    "as lean": " As lean or leaner, as far as is known: {shut}.",
+    "heat": "the head reached {head} on run {run}, above {limit}. Let it cool, and find out why "
+    "before you ride on.",
+}
+
 
 def interim_sentences(results, interim, system: str) -> Prose:
     """Go on, stop or decided, in one or two sentences each.
@@ -221,17 +235,16 @@ def _is_unexplained(results) -> bool:
 
 
 def _knock(results, interim, system) -> str:
-    text = f"{knock_sentence(interim.knock)} with {spaced(interim.setup)}."
+    said = SAID_OF_STOPS
+    text = said["knock"].format(heard=knock_sentence(interim.knock), setup=spaced(interim.setup))
     shut = spaced_list(interim.shut)
     if _is_unexplained(results):
         # Richer is not what helps then; what does, comes next.
         return f"{text} Ended with it: {shut}." if shut else text
-    text += (
-        " Do not ride it again until it runs richer, cooler or on fuel of a higher octane number."
-    )
+    text += said["not again"]
     if results is None:
-        return f"{text} That ends all leaner setups on this engine, too."
-    return f"{text} No safer, and ended with it: {shut}." if shut else text
+        return text + said["all leaner"]
+    return text + said["no safer"].format(shut=shut) if shut else text
 
 
 def _lean(results, interim, system) -> str:
@@ -239,22 +252,22 @@ def _lean(results, interim, system) -> str:
     decimals = decimals_of_step(limits.resolution)
     low, high = (fixed(one, decimals) for one in (interim.low, interim.high))
     shown = low if low == high else f"{low} to {high}"
-    text = (
-        f"run {interim.run:g} with {spaced(interim.setup)} showed {shown}, leaner than "
-        f"{edge_text(limits)}. Look for a leak in intake and exhaust, and at the fuel pressure; if "
-        "there is none, ride nothing as lean as this."
+    text = SAID_OF_STOPS["lean"].format(
+        run=f"{interim.run:g}",
+        setup=spaced(interim.setup),
+        shown=shown,
+        edge=edge_text(limits),
     )
     if interim.shut:
-        return f"{text} As lean or leaner, as far as is known: {spaced_list(interim.shut)}."
+        text += SAID_OF_STOPS["as lean"].format(shut=spaced_list(interim.shut))
     return text
 
 
 def _heat(results, interim, system) -> str:
-    whose = "your limit of" if interim.limits.hottest_is_stated else "the usual limit of"
-    return (
-        f"the head reached {plain(interim.head_k, 'temperature', system)} on run "
-        f"{interim.run:g}, above {whose} {hottest_text(interim.limits, system)}. Let it cool, and "
-        "find out why before you ride on."
+    return SAID_OF_STOPS["heat"].format(
+        head=plain(interim.head_k, "temperature", system),
+        run=f"{interim.run:g}",
+        limit=whose_hottest(interim.limits, system),
     )
 
 

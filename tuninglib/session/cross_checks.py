@@ -25,7 +25,6 @@ LOWEST_LAMBDA, HIGHEST_LAMBDA = 0.5, 2.0
 HIGHEST_POWER_W_M3 = 130e6
 # How far one run's wheel force may be from the median of its setup, and of the session.
 WITHIN_SETUP, WITHIN_SESSION = 1.3, 1.7
-_ENDS = ("entry", "exit")
 KMH_IN_MPH = 1.609344
 # So near to that quotient, at both lines, a setup was typed in the other unit.
 _NEAR_A_UNIT = 0.12
@@ -34,6 +33,23 @@ SHARE_OF_WIND = 0.9
 # Weather moves the pressure of a place so far from that of the standard atmosphere at most, or
 # nearly: lows of 960 and highs of 1050 hPa at sea level (common knowledge of the weather).
 _WEATHER_PA = 5500.0
+# Columns that are both filled in, or both empty.
+PAIRS = (
+    ("gauge_low", "gauge_high"),
+    ("entry_speed", "exit_speed"),
+    ("down_entry_speed", "down_exit_speed"),
+)
+# What is said of a row by itself; the phone's page says it in the same words.
+SAID_OF_ROWS = {
+    "beyond": "{reading:g}{where} is beyond what the gauge can print ({low:g} to {high:g}); "
+    "check the reading",
+    "no mixture": "{reading:g}{where} is lambda {lambda_:.2f} on a scale of {scale:g}, outside "
+    "{low:g} to {high:g}; check the reading and the gauge's scale",
+    "swapped": "{low:g} is above gauge_high {high:g}; swap the two",
+    "not full": "speeds belong to full-throttle runs; this row says {state}",
+    "from behind": "a wind of {behind:.3g} {unit} from behind is as fast as the bike at "
+    "{speed:.3g} {unit}; check it (against the rider is positive)",
+}
 _REMEDY = "check speeds, unit (km/h or mph?) and setup, or give a reason in exclude"
 
 
@@ -74,37 +90,32 @@ def _gauge(row, gauge):
         readings.pop("gauge_high")
     for key, reading in readings.items():
         if reading < ends[0] or reading > ends[1]:
-            message = (
-                f"{reading:g}{where} is beyond what the gauge can print "
-                f"({ends[0]:g} to {ends[1]:g}); check the reading"
+            message = SAID_OF_ROWS["beyond"].format(
+                reading=reading, where=where, low=ends[0], high=ends[1]
             )
             yield Problem(RUNS, message, row=row.row, column=key)
         lambda_ = reading / gauge.scale if gauge.scale else 1.0
         if lambda_ < LOWEST_LAMBDA or lambda_ > HIGHEST_LAMBDA:
-            message = (
-                f"{reading:g}{where} is lambda {lambda_:.2f} on a scale of {gauge.scale:g}, "
-                f"outside {LOWEST_LAMBDA:g} to {HIGHEST_LAMBDA:g}; check the reading and the "
-                "gauge's scale"
+            message = SAID_OF_ROWS["no mixture"].format(
+                reading=reading,
+                where=where,
+                lambda_=lambda_,
+                scale=gauge.scale,
+                low=LOWEST_LAMBDA,
+                high=HIGHEST_LAMBDA,
             )
             yield Problem(RUNS, message, row=row.row, column=key)
     if row.gauge_low > row.gauge_high:
-        message = f"{row.gauge_low:g} is above gauge_high {row.gauge_high:g}; swap the two"
+        message = SAID_OF_ROWS["swapped"].format(low=row.gauge_low, high=row.gauge_high)
         yield Problem(RUNS, message, row=row.row, column="gauge_low")
-    lacking = _lacking(row, {"gauge_low": "gauge_low", "gauge_high": "gauge_high"})
-    if lacking:
-        message = "is empty while its partner is not; write the same number in both if it stood"
-        yield Problem(RUNS, message, row=row.row, column=lacking)
+    yield from _lacking(row, PAIRS[0])
 
 
 def _speeds(row):
-    for way in ("", "down_"):
-        lacking = _lacking(row, {f"{way}{end}_speed": f"shown_{way}{end}_m_s" for end in _ENDS})
-        if lacking:
-            once = " (or once for all runs, under [hill])" * (lacking == "entry_speed")
-            message = f"is empty while its partner is not; write it{once}, or a reason in exclude"
-            yield Problem(RUNS, message, row=row.row, column=lacking)
+    for pair in PAIRS[1:]:
+        yield from _lacking(row, pair)
     if row.state != "full" and not math.isnan(row.shown_exit_m_s):
-        message = f"speeds belong to full-throttle runs; this row says {row.state}"
+        message = SAID_OF_ROWS["not full"].format(state=row.state)
         yield Problem(RUNS, message, row=row.row, column="state")
 
 
@@ -117,10 +128,8 @@ def _wind(session, counted):
         slowest = min((speed for speed in ends if not math.isnan(speed)), default=math.inf)
         if -wind >= SHARE_OF_WIND * slowest:
             behind, speed = (to_display(v, "speed", units) for v in (-wind, slowest))
-            message = (
-                f"a wind of {behind:.3g} {unit_label('speed', units)} from behind is as fast as "
-                f"the bike at {speed:.3g} {unit_label('speed', units)}; check it (against the "
-                "rider is positive)"
+            message = SAID_OF_ROWS["from behind"].format(
+                behind=behind, speed=speed, unit=unit_label("speed", units)
             )
             yield Problem(RUNS, message, row=row.row, column="headwind")
 
@@ -152,10 +161,24 @@ def _unit_of_a_setup(counted, units):
                 return
 
 
-def _lacking(row, columns: dict) -> str | None:
-    """The first column of a pair that is empty while the other is not."""
-    empty = [key for key, name in columns.items() if math.isnan(getattr(row, name))]
-    return empty[0] if len(empty) == 1 else None
+def _lacking(row, pair):
+    """A column of a pair that is empty while the other is not."""
+    empty = [key for key in pair if math.isnan(getattr(row, COLUMNS[key].si_name or key))]
+    if len(empty) == 1:
+        yield Problem(RUNS, lacking_said(empty[0]), row=row.row, column=empty[0])
+
+
+def lacking_said(key: str) -> str:
+    """What is said of a column that is empty while its partner is not.
+
+    Parameters
+    ----------
+    key : str
+    """
+    if key in PAIRS[0]:
+        return "is empty while its partner is not; write the same number in both if it stood"
+    once = " (or once for all runs, under [hill])" * (key == "entry_speed")
+    return f"is empty while its partner is not; write it{once}, or a reason in exclude"
 
 
 def _pressure(session):

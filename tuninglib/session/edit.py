@@ -294,6 +294,10 @@ def _parsed(text: str) -> dict | None:
 
 # Rows added to runs.csv as by hand: the file's own columns, units, separator and decimal sign ----
 
+# A rider types the decimal sign of the keyboard at hand; the file keeps one.
+DECIMAL_SIGN = r"(?<=\d)[.,](?=\d)"
+TAKEN = "run {run} stands in {where} already; give each run a number"
+
 
 @dataclass(frozen=True)
 class Sheet:
@@ -365,8 +369,7 @@ def row_text(sheet: Sheet, values: dict) -> str:
         cell = " ".join(values.get(key, "").split())
         column = COLUMNS.get(key)
         if column and column.kind in ("quantity", "number", "range"):
-            # A rider types the decimal sign of the keyboard at hand; the file keeps one.
-            cell = re.sub(r"(?<=\d)[.,](?=\d)", "," if sheet.table.decimal_comma else ".", cell)
+            cell = re.sub(DECIMAL_SIGN, "," if sheet.table.decimal_comma else ".", cell)
         cells.append(cell)
     out = io.StringIO()
     csv.writer(out, delimiter=sheet.table.delimiter, lineterminator="").writerow(cells)
@@ -410,7 +413,7 @@ def problems_of_row(sheet: Sheet, values: dict) -> dict:
         at = sheet.keys.index("run")
         for row, where in zip(sheet.table.rows, sheet.table.row_numbers, strict=True):
             if row[at] == values["run"].strip():
-                message = f"run {row[at]} stands in row {where} already; give each run a number"
+                message = TAKEN.format(run=row[at], where=f"row {where}")
                 found.setdefault("run", []).append(message)
     return {key: "; ".join(messages) for key, messages in found.items()}
 

@@ -370,6 +370,20 @@ def _found(table, name, columns, problems) -> dict:
     return found
 
 
+# What is said of a cell that cannot be read; the phone's page says it in the same words.
+SAID_OF_CELLS = {
+    "empty": "is empty; {help}",
+    "unknown name": "{cell!r} is not one of the {key}s of session.toml",
+    "no choice": "{cell!r} is not one of {known}",
+    "goes down": "{cell} goes down; write the lower reading first",
+    "two ways": "{cell} could be read two ways; write it without a comma or a point",
+    "in parts": "{cell} is not a whole number; write it without a comma or a point",
+    "outside": "{cell}{in_unit} is outside {low} to {high}{in_unit}; "
+    "check the number and the header's unit",
+}
+# One number to another; a whole number that may have marks between its thousands.
+FROM_TO = r"(?<=\d)\s*(?:to|–|—|-)\s*(?=\d)"
+WITH_THOUSANDS = r"\d{1,3}([.,]\d{3})+"
 # What people write in a cell to say that there is nothing to say.
 NO_REASON = {"no", "n", "0", "false", "none", "-", "–", "—", "−", "/"}
 
@@ -403,7 +417,7 @@ def _absent(column):
 def _value(key, column, cell, unit, decimal_comma, known):
     if not cell:
         if column.required:
-            raise ValueError(f"is empty; {column.help}")
+            raise ValueError(SAID_OF_CELLS["empty"].format(help=column.help))
         return _absent(column)
     if column.kind in ("quantity", "number"):
         return _number(column, cell, unit, decimal_comma)
@@ -415,44 +429,58 @@ def _value(key, column, cell, unit, decimal_comma, known):
         # Nothing known: session.toml could not be read, which is said already.
         names = known.get(f"{key}s")
         if names and cell not in names:
-            raise ValueError(
-                f"{quoted(cell)} is not one of the {key}s of session.toml; {nearest(cell, names)}"
-            )
+            said = SAID_OF_CELLS["unknown name"].format(cell=shortened(cell), key=key)
+            raise ValueError(f"{said}; {nearest(cell, names)}")
         return cell
     if column.kind == "choice":
         word = column.synonyms.get(cell.lower(), cell.lower())
         if word not in column.choices:
-            raise ValueError(f"{quoted(cell)} is not one of {', '.join(map(repr, column.choices))}")
+            known = ", ".join(map(repr, column.choices))
+            raise ValueError(SAID_OF_CELLS["no choice"].format(cell=shortened(cell), known=known))
         return word
     return cell
 
 
 def _range(column, cell, decimal_comma) -> tuple:
     """Both ends of a range, or one number twice."""
-    low, _, high = re.sub(r"(?<=\d)\s*(?:to|–|—|-)\s*(?=\d)", "|", cell).partition("|")
+    low, _, high = re.sub(FROM_TO, "|", cell).partition("|")
     ends = tuple(_number(column, end, "", decimal_comma) for end in (low, high or low))
     if ends[0] > ends[1]:
-        raise ValueError(f"{cell} goes down; write the lower reading first")
+        raise ValueError(SAID_OF_CELLS["goes down"].format(cell=cell))
     return ends
 
 
 def _number(column, cell, unit, decimal_comma) -> float:
-    if column.whole and re.fullmatch(r"\d{1,3}([.,]\d{3})+", cell):
-        raise ValueError(f"{cell} could be read two ways; write it without a comma or a point")
+    if column.whole and re.fullmatch(WITH_THOUSANDS, cell):
+        raise ValueError(SAID_OF_CELLS["two ways"].format(cell=cell))
     number = parse_number(cell.replace(",", ".") if decimal_comma or column.whole else cell)
     if column.whole and number != round(number):
-        raise ValueError(f"{cell} is not a whole number; write it without a comma or a point")
+        raise ValueError(SAID_OF_CELLS["in parts"].format(cell=cell))
     value = convert(number, unit, column.unit) if column.kind == "quantity" else number
     if not column.low <= value <= column.high:
-        low, high = column.low, column.high
-        if column.kind == "quantity":
-            low, high = (convert(limit, column.unit, unit) for limit in (low, high))
-        label = f" {unit}" if unit else ""
-        raise ValueError(
-            f"{cell}{label} is outside {low:.4g} to {high:.4g}{label}; "
-            "check the number and the header's unit"
-        )
+        limits = limits_shown(column, unit)
+        raise ValueError(SAID_OF_CELLS["outside"].format(cell=cell, **limits))
     return value
+
+
+def limits_shown(column, unit: str) -> dict:
+    """Limits of a column as a sentence shows them, in the unit of the header.
+
+    Parameters
+    ----------
+    column : tuninglib.session.read_table.Column
+    unit : str
+        Of the header; empty for a column without one.
+
+    Returns
+    -------
+    dict of str to str
+        ``low``, ``high``, and ``in_unit``, the unit with a blank before it.
+    """
+    low, high = column.low, column.high
+    if column.kind == "quantity":
+        low, high = (convert(limit, column.unit, unit) for limit in (low, high))
+    return {"low": f"{low:.4g}", "high": f"{high:.4g}", "in_unit": f" {unit}" if unit else ""}
 
 
 def _repeated(name, key, values, row_numbers):

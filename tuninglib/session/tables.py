@@ -22,6 +22,7 @@ from tuninglib.text_files import Problem, SessionError, parse_table, read_table
 # runs.csv to a table in SI, every problem collected with its row and column ----------------------
 
 RUNS = "runs.csv"
+WRITTEN_TWICE = "stands beside gauge_low or gauge_high; write the reading once"
 
 
 def read_runs(path, known, problems) -> pd.DataFrame:
@@ -74,8 +75,7 @@ def _spread_ranges(data, name, problems) -> None:
         if math.isnan(low):
             continue
         if not (math.isnan(data["gauge_low"][at]) and math.isnan(data["gauge_high"][at])):
-            message = "stands beside gauge_low or gauge_high; write the reading once"
-            problems.append(Problem(name, message, row=data["row"][at], column="gauge"))
+            problems.append(Problem(name, WRITTEN_TWICE, row=data["row"][at], column="gauge"))
         data["gauge_low"][at], data["gauge_high"][at] = low, high
 
 
