@@ -4,6 +4,13 @@ import shutil
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
+
+# The same examples every time, so that a test fails for everybody or for nobody. With
+# --hypothesis-profile explore they are drawn anew, and what failed is kept and tried again.
+settings.register_profile("same", derandomize=True, deadline=None, database=None)
+settings.register_profile("explore", derandomize=False, deadline=None, print_blob=True)
+settings.load_profile("same")
 
 ROOT = Path(__file__).resolve().parent.parent
 DEMO = ROOT / "demo_data" / "bigger_cylinder"

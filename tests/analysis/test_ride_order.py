@@ -26,7 +26,7 @@ def known_setups(draw):
     )
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 @given(known_setups(), st.sampled_from((0.06, 0.1, 0.2, 0.4)))
 def test_a_day_goes_from_rich_to_lean_at_the_price_of_any_other_order(known, gain):
     names, richness = known

@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from tests.simulate_what_if import ASKED, one_day
+from tests.tools.simulate_what_if import ASKED, one_day
 from tuninglib.analysis.analyse import analyse
 from tuninglib.analysis.what_if import OTHER_RIDER, Question, _independent, answers, flat_top_speeds
 from tuninglib.interval import Z_95, Measured
@@ -138,12 +138,12 @@ def test_what_is_asked_about_is_exact(run):
 @pytest.mark.parametrize("way_down", [False, True])
 @pytest.mark.parametrize("kind", ["force", "power"])
 def test_intervals_hold_the_truth(kind, way_down):
-    """Forty days a kind: of 95 %, fewer than 84 % are seen in one test of many hundreds."""
-    found = [one_day(900 + day, kind=kind, repeats=4, way_down=way_down) for day in range(40)]
+    """Thirty days a kind: of 95 %, fewer than 25 are seen in 0.3 % of tests, of 80 % in 74 %."""
+    found = [one_day(900 + day, kind=kind, repeats=4, way_down=way_down) for day in range(30)]
     for name in (*ASKED, "flat top speed"):
         held = [day[name][0] for day in found if name in day]
-        assert len(held) > 35
-        assert np.mean(held) >= 0.84, name
+        assert len(held) > 26
+        assert np.mean(held) >= 0.83, name
     (widths,) = ([day["nothing changed"][1] for day in found],)
     assert 0.1 < np.median(widths) < 0.8
 

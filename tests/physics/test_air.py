@@ -4,27 +4,23 @@ import math
 import numpy as np
 import pandas as pd
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from tuninglib.physics import air
 
 # A busy machine is no failure.
-UNHURRIED = settings(deadline=None)
-
 TEMPERATURES = st.floats(225.0, 332.0)
 CORRECTIONS = [air.correction_sae_j1349, air.correction_iso_1585]
 MILD = {"temperature_k": 293.15, "pressure_abs_pa": 100e3, "relative_humidity": 0.5}
 
 
-@UNHURRIED
 @given(TEMPERATURES)
 def test_dew_point_of_saturated_air_is_its_temperature(temperature_k):
     vapour_pa = air.vapour_pressure_pa(temperature_k, 1.0)
     assert air.dew_point_k(vapour_pa) == pytest.approx(temperature_k, abs=1e-9)
 
 
-@UNHURRIED
 @given(TEMPERATURES, st.floats(1e-6, 1.0))
 def test_saturation_pressure_rises(temperature_k, step_k):
     cold, warm = (air.saturation_pressure_pa(t) for t in (temperature_k, temperature_k + step_k))
@@ -61,7 +57,6 @@ def test_moist_air_is_lighter():
     assert moist < dry
 
 
-@UNHURRIED
 @given(st.floats(-900.0, 10000.0))
 def test_standard_atmosphere_is_in_balance(altitude_m):
     # dp/dz = -ρ·g with gravity falling as (r/(r + z))².

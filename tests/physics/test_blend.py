@@ -4,7 +4,7 @@ import math
 import numpy as np
 import pandas as pd
 import pytest
-from hypothesis import assume, given, settings
+from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from tuninglib.physics import fuels
@@ -12,8 +12,6 @@ from tuninglib.physics.fuels import Blend
 from tuninglib.physics.stoichiometry import stoichiometric_ratio
 
 # A busy machine is no failure.
-UNHURRIED = settings(deadline=None)
-
 CONTENTS = st.floats(0.0, 1.0)
 PROPERTIES = [
     "density_kg_m3",
@@ -74,7 +72,6 @@ def test_petrol_formula_may_hold_oxygen_already():
     assert with_oxygen.stoichiometric_ratio < Blend(0.0).stoichiometric_ratio
 
 
-@UNHURRIED
 @given(CONTENTS)
 def test_atoms_per_carbon_give_the_same_stoichiometric_ratio(content):
     fuel = Blend(content)
@@ -92,7 +89,6 @@ def test_lambda_shift(content, ratio, tolerance):
     assert fuels.lambda_shift(Blend(0.0), Blend(content)) == pytest.approx(ratio, abs=tolerance)
 
 
-@UNHURRIED
 @given(CONTENTS, CONTENTS, CONTENTS)
 def test_lambda_shift_chains(a, b, c):
     first, second, third = Blend(a), Blend(b), Blend(c)
@@ -114,7 +110,6 @@ def test_density_of_hot_petrol():
     assert fuels.density_at_temperature(745.0, 348.15, 0.0) == pytest.approx(689.91, abs=0.005)
 
 
-@UNHURRIED
 @given(st.floats(240.0, 350.0), CONTENTS)
 def test_warm_fuel_is_lighter(temperature_k, content):
     cold, warm = (
@@ -123,7 +118,6 @@ def test_warm_fuel_is_lighter(temperature_k, content):
     assert warm < cold
 
 
-@UNHURRIED
 @given(st.floats(1e-4, 0.05), CONTENTS, st.floats(0.0, 0.05), CONTENTS)
 def test_topping_up_keeps_the_ethanol(tank_m3, tank, added_m3, added):
     content = fuels.content_after_topping_up(
@@ -137,7 +131,6 @@ def test_topping_up_keeps_the_ethanol(tank_m3, tank, added_m3, added):
     )
 
 
-@UNHURRIED
 @given(st.floats(1e-4, 0.05), CONTENTS, CONTENTS, st.floats(0.01, 0.99))
 def test_volume_to_add_gives_what_was_wanted(tank_m3, tank, added, share):
     assume(abs(tank - added) > 1e-3)

@@ -3,13 +3,12 @@ import math
 import numpy as np
 import pandas as pd
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from tuninglib.physics import engine
 
 # A busy machine is no failure.
-UNHURRIED = settings(deadline=None)
 
 
 @pytest.mark.parametrize(
@@ -77,7 +76,6 @@ def test_air_and_fuel_of_a_cycle():
     assert fuel_kg * 1e6 == pytest.approx(12.166, abs=5e-4)
 
 
-@UNHURRIED
 @given(st.floats(0.5, 2.0), st.floats(0.5, 2.0))
 def test_head_temperature_undoes_itself(power, cooling):
     there = engine.head_temperature_difference_ratio(power, cooling)

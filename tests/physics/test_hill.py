@@ -77,7 +77,7 @@ def test_wheel_force_recovers_the_force_that_an_integrator_was_given(entry, forc
     assert found == pytest.approx(force, rel=1e-8)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(
     entry=st.floats(3, 30),
     exit_=st.floats(3, 30),

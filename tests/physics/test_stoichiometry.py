@@ -3,7 +3,7 @@ import math
 import numpy as np
 import pandas as pd
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from tuninglib.physics.stoichiometry import (
@@ -18,8 +18,6 @@ from tuninglib.physics.stoichiometry import (
 )
 
 # A busy machine is no failure.
-UNHURRIED = settings(deadline=None)
-
 EXHAUST = {
     "carbon_dioxide_mole_fraction": 0.12371,
     "carbon_monoxide_mole_fraction": 0.04454,
@@ -73,7 +71,6 @@ def test_sulfur_needs_air():
     assert stoichiometric_ratio("S") == pytest.approx(28.96573 / 0.20946 / 32.06, rel=1e-6)
 
 
-@UNHURRIED
 @given(st.floats(0.5, 2.0), st.floats(1.0, 20.0))
 def test_gauge_there_and_back(lambda_, scale):
     reading = gauge_from_lambda(lambda_, gauge_scale=scale)
@@ -103,7 +100,6 @@ def complete_combustion(hydrogen, oxygen, lambda_, unburnt=0.0, nitric_oxide=0.0
     }
 
 
-@UNHURRIED
 @given(
     st.floats(1.0, 4.0), st.floats(0.0, 0.5), st.floats(1.01, 1.3), st.floats(0, 0.02),
     st.floats(0.0, 0.01),

@@ -9,10 +9,12 @@ import subprocess
 import sys
 import tempfile
 import time
+from pathlib import Path
 
 import pytest
 
 from tuninglib import whole_files
+from tuninglib.__main__ import main
 from tuninglib.report.make import make_report
 from tuninglib.session.load import load_session
 from tuninglib.text_files import SessionError
@@ -42,8 +44,7 @@ def whole(out):
 
 
 @POSIX
-@pytest.mark.parametrize("moment", [0.3, 0.9, 0.97])
-def test_a_killed_report_leaves_whole_files_and_the_next_one_clears_up(demo_copy, tmp_path, moment):
+def test_a_killed_report_leaves_whole_files_and_the_next_one_clears_up(demo_copy, tmp_path):
     out = tmp_path / "out"
     begin = time.perf_counter()
     make_report(demo_copy, out)
@@ -51,11 +52,12 @@ def test_a_killed_report_leaves_whole_files_and_the_next_one_clears_up(demo_copy
     before = whole(out)
     text = (demo_copy / "runs.csv").read_text("utf-8")
     (demo_copy / "runs.csv").write_text(text.replace("14,48,62", "14,48,63"), "utf-8")
-    running = command(demo_copy, "--out", out)
-    time.sleep(moment * took)
-    running.send_signal(signal.SIGKILL)
-    running.communicate()
-    assert set(whole(out)) == set(before)
+    for moment in (0.3, 0.9, 0.97):
+        running = command(demo_copy, "--out", out)
+        time.sleep(moment * took)
+        running.send_signal(signal.SIGKILL)
+        running.communicate()
+        assert set(whole(out)) == set(before)
     (out / ".tuninglib.report.html.abcd1234.part").write_text("half")
     (out / ".notes.markdown").write_text("the rider's own")
     make_report(demo_copy, out)
@@ -79,7 +81,8 @@ def test_two_at_once_into_one_folder(demo_copy, tmp_path):
 def test_who_comes_second_is_told_so(demo_copy, tmp_path):
     with alone_in(tmp_path), pytest.raises(SessionError, match="another report is being written"):
         make_report(demo_copy, tmp_path)
-    make_report(demo_copy, tmp_path)
+    with alone_in(tmp_path):
+        pass
 
 
 def test_a_full_disk_is_said_of_the_file_and_leaves_the_earlier_one(tmp_path, monkeypatch):
@@ -148,17 +151,15 @@ def test_what_had_other_content_is_kept_and_only_that(tmp_path):
 
 
 @POSIX
-def test_a_write_protected_report_is_not_overwritten(demo_copy, tmp_path):
+def test_a_write_protected_report_is_not_overwritten(demo_copy, tmp_path, capsys):
     out = tmp_path / "out"
     page = make_report(demo_copy, out).page
     before = whole(out)
     page.chmod(0o444)
     text = (demo_copy / "runs.csv").read_text("utf-8")
     (demo_copy / "runs.csv").write_text(text.replace("14,48,62", "14,48,63"), "utf-8")
-    ended = command(demo_copy, "--out", out, "--quiet")
-    said = ended.communicate()[1].decode()
-    assert ended.returncode == 2
-    assert said.strip() == (
+    assert main(["report", str(demo_copy), "--out", str(out), "--quiet"]) == 2
+    assert capsys.readouterr().err.strip() == (
         f"{page}: is write-protected; allow writing there, or choose another place"
     )
     assert whole(out) == before
@@ -194,12 +195,11 @@ def test_the_report_of_a_linked_session_stands_beside_the_link(demo_copy, tmp_pa
         (lambda path: path.write_text("mine"), "something else has that name"),
     ],
 )
-def test_an_out_that_is_no_folder_ends_in_one_sentence(demo_copy, tmp_path, make, said):
+def test_an_out_that_is_no_folder_ends_in_one_sentence(demo_copy, tmp_path, make, said, capsys):
     out = tmp_path / "out"
     make(out)
-    ended = command(demo_copy, "--out", out, "--quiet")
-    text = ended.communicate()[1].decode()
-    assert ended.returncode == 2
+    assert main(["report", str(demo_copy), "--out", str(out), "--quiet"]) == 2
+    text = capsys.readouterr().err
     assert said in text
     assert text.count("\n") == 1
 
@@ -233,8 +233,8 @@ def test_a_disk_without_locks_does_not_hinder_the_work(tmp_path, monkeypatch):
     assert not list(tmp_path.iterdir())
 
 
-NAMES = [b"it's", b'quo"te', b"back\\slash", b"dol$lar {brace}", b"new\nline", b"trail ", b"-dash",
-         b"%41", b"a&b<c>", b"#hash", "\u202eltr".encode(), "caf\u00e9".encode()]  # fmt: skip
+NAMES = [b"-dash it's quo\"te #hash trail ", b"back\\slash dol$lar {brace} %41 a&b<c>",
+         "new\nline \u202eltr caf\u00e9".encode()]  # fmt: skip
 
 
 @pytest.mark.skipif(os.name != "posix", reason="names that other systems do not have")
@@ -252,31 +252,22 @@ def test_nothing_that_is_handed_on_says_where_it_was(demo_copy, tmp_path, name):
 
 
 @POSIX
-@pytest.mark.parametrize("name", [b"\xff\xfe", "caf\u00e9".encode()])
-def test_a_terminal_that_lacks_letters_does_not_stop_the_work(demo_copy, tmp_path, name):
-    folder = os.path.join(os.fsencode(tmp_path), name)
-    shutil.copytree(os.fsencode(demo_copy), folder)
-    out = tmp_path / "out"
-    ended = subprocess.run(
-        [*RUN, folder, "--out", out],
-        capture_output=True, check=False,
-        env={**os.environ, "LC_ALL": "C", "PYTHONUTF8": "0", "PYTHONIOENCODING": "ascii"},
-    )  # fmt: skip
-    assert ended.returncode == 0, ended.stderr
-    assert len(whole(out)) == len(FILES)
-
-
-@POSIX
-@pytest.mark.parametrize("name", [b"\xff\xfe", "caf\u00e9".encode()])
-@pytest.mark.parametrize("encoding", ["ascii", "utf-8"])
-def test_the_page_is_named_as_it_is_on_the_disk(demo_copy, tmp_path, name, encoding):
+@pytest.mark.parametrize(
+    ("encoding", "name"),
+    [("ascii", "caf\u00e9".encode()), ("ascii", b"\xff\xfe"), ("utf-8", b"\xff\xfe caf\xc3\xa9")],
+)
+def test_a_terminal_that_lacks_letters_names_the_page_as_it_is_on_the_disk(
+    demo_copy, tmp_path, encoding, name
+):
     folder = os.path.join(os.fsencode(tmp_path), name)
     shutil.copytree(os.fsencode(demo_copy), folder)
     ended = subprocess.run(
-        [*RUN, folder, "--quiet"], capture_output=True, check=True,
+        [*RUN, folder], capture_output=True, check=False,
         env={**os.environ, "LC_ALL": "C", "PYTHONUTF8": "0", "PYTHONIOENCODING": encoding},
     )  # fmt: skip
+    assert ended.returncode == 0, ended.stderr
     assert ended.stdout == folder + b".report" + os.fsencode(os.sep) + b"report.html\n"
+    assert len(whole(Path(os.fsdecode(folder + b".report")))) == len(FILES)
 
 
 def test_names_with_dollars_and_backslashes_stand_in_pictures_as_they_are(demo_copy):
@@ -337,9 +328,8 @@ def test_names_that_begin_with_an_underscore_stand_in_the_legends(demo_copy):
     assert {"_e10", "_e10, read", "_tove", "e5, read", "ilmar"} <= set(drawn)
 
 
-def test_outputs_are_not_set_as_mathematics_and_the_page_has_no_trace_of_it(demo_copy, tmp_path):
+def test_outputs_are_not_set_as_mathematics_and_the_page_has_no_trace_of_it(written):
     """JupyterLab leaves alone what stands in these classes; seen in a browser."""
-    written = make_report(demo_copy, tmp_path / "out")
     notebook = json.loads(written.notebook.read_text("utf-8"))
     shown = [
         "".join(output["data"]["text/html"])

@@ -6,7 +6,7 @@ import re
 
 import pytest
 
-from tests.answers import CONTRACT, contract
+from tests.tools.answers import CONTRACT, contract
 from tuninglib.analysis.analyse import analyse
 from tuninglib.interval import Measured
 from tuninglib.physics.fuels import Octane
@@ -19,7 +19,7 @@ from tuninglib.text_files import SessionError
 def test_no_limit_moves_unseen():
     with CONTRACT.open(encoding="utf-8", newline="") as stream:
         kept = [tuple(row) for row in csv.reader(stream)]
-    assert contract() == kept, "python -m tests.answers writes them anew, if that was wanted"
+    assert contract() == kept, "python -m tests.tools.answers writes them anew, if that was wanted"
 
 
 def test_every_example_is_inside_its_limits():

@@ -385,9 +385,7 @@ NASTY = st.sampled_from(
 )  # fmt: skip
 
 
-@settings(
-    max_examples=150, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
-)
+@settings(max_examples=150, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(data=st.data())
 def test_any_damage_is_read_or_refused_and_no_row_is_lost_unsaid(read, data):
     text = data.draw(st.sampled_from(list(WRITTEN.values())))

@@ -338,9 +338,7 @@ def test_what_is_no_track_is_refused_in_one_sentence(read, content, said):
     assert problem.file == "phone.gpx"
 
 
-@settings(
-    max_examples=120, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
-)
+@settings(max_examples=120, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(data=st.data())
 def test_any_damage_is_read_or_refused_and_no_point_is_lost_unsaid(read, data):
     """Bytes changed, cut, doubled or put in: every point is used or counted as left out."""

@@ -7,7 +7,7 @@ import pytest
 from scipy.integrate import quad
 from scipy.stats import norm
 
-from tests.simulate_days import analyse, score, simulate
+from tests.tools.simulate_days import analyse, score, simulate
 from tuninglib.physics.motion import Hill, Ride, exit_speed_m_s
 from tuninglib.statistics.gain import estimate_gains
 from tuninglib.statistics.planning import smallest_visible_gain
@@ -436,7 +436,7 @@ def test_a_misread_way_down_counts_less_and_its_way_up_fully():
 
 @pytest.mark.parametrize(("setups", "repeats", "named"), [(3, 4, 0.75), (2, 3, 0.4), (4, 2, 0.4)])
 def test_intervals_hold_the_truth_with_a_misread_run_on_each_day(setups, repeats, named):
-    found = score(20260519, days=100, setups=setups, repeats=repeats, misread=True)
+    found = score(20260519, days=60, setups=setups, repeats=repeats, misread=True)
     assert found.held >= 0.90
     assert found.named > named
     assert found.wrongly_named < 0.05
@@ -530,7 +530,7 @@ def fisher_bound(runs, unknowns):
 def test_errors_are_near_the_smallest_that_are_possible():
     rng = np.random.default_rng(12)
     errors, bounds = [], []
-    for _ in range(60):
+    for _ in range(40):
         area, rolling = 0.55 + 0.055 * rng.standard_normal(), 0.015 + 0.004 * rng.standard_normal()
         runs = with_ways_down(rng, area=area, rolling=rolling, steady=0.75 * rng.standard_normal())
         unknowns = usual_unknowns(runs, **OPTIONS)
@@ -548,7 +548,7 @@ def test_errors_are_near_the_smallest_that_are_possible():
         if len(bounds) < 5:
             bounds.append(fisher_bound(runs, unknowns))
     achieved = np.sqrt(np.mean(np.square(errors), axis=0))
-    # 1.25 is the aim; 60 days know the ratio, which is near 1, to 9 %.
+    # 1.25 is the aim; 40 days know the ratio, which is near 1, to 11 %.
     assert (achieved < 1.25 * np.mean(bounds, axis=0)).all()
 
 
@@ -568,20 +568,21 @@ def test_more_comparisons_ask_for_more():
     assert of_gain.smallest_visible > of_gain.ratio.high - of_gain.ratio.value
 
 
-# Calibration; the full table is printed by python -m tests.simulate_days -----------------------
+# Calibration, a hundred days each: intervals that hold the truth in 85 instead of 95 % are noticed
+# in nine of ten. The full table is printed by python -m tests.tools.simulate_days ----------
 
 
 @pytest.mark.parametrize(
     ("setups", "repeats", "way_down"), [(3, 3, False), (2, 4, False), (2, 4, True)]
 )
 def test_intervals_hold_the_truth(setups, repeats, way_down):
-    found = score(20260517, days=150, setups=setups, repeats=repeats, way_down=way_down)
+    found = score(20260517, days=100, setups=setups, repeats=repeats, way_down=way_down)
     assert 0.90 <= found.held <= 0.995
     assert found.force_held >= 0.89
 
 
 def test_equal_setups_are_rarely_told_apart():
-    found = score(20260518, days=150, setups=3, repeats=3, equal=True)
+    found = score(20260518, days=100, setups=3, repeats=3, equal=True)
     assert found.told_apart <= 0.09
 
 

@@ -129,3 +129,20 @@ def test_prepared_columns():
 def test_refuses_what_cannot_be(change, message):
     with pytest.raises(ValueError, match=message):
         prepare_readings(**{**GOOD, **change})
+
+
+def test_a_spread_of_exactly_the_widest_is_still_steady():
+    # 15.6 to 16.1 is half a unit, though not in the last bit of the difference.
+    low, high = 15.6, 16.1
+    assert high - low > 0.5
+    assert not wide_spread(low, high, widest=0.5)
+    assert not wide_spread(low, low + 0.5 + 1e-12, widest=0.5)
+    assert wide_spread(low, high + 0.001, widest=0.5)
+
+
+def test_a_gauge_without_stated_ends_has_none():
+    assert not pegged(0.5, 0.6)
+    assert not pegged(0.9, 1.0)
+    # Without a resolution only the end itself is the end.
+    assert not pegged(10.5, 10.9, gauge_lowest=10.0)
+    assert pegged(10.0, 10.0, gauge_lowest=10.0)

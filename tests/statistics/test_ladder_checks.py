@@ -108,3 +108,30 @@ def test_implied_flow_is_that_of_a_fit_without_the_statement(name):
     implied = checks[name].implied_flow_m3_s
     ends = FLOWS[name] * np.exp([-deviation.high, -deviation.low])
     assert (implied.low, implied.high) == pytest.approx(tuple(ends), rel=2e-4)
+
+
+def checked(last):
+    flow = np.array([2.4e-6, 2.5e-6, 2.6e-6, 2.7e-6])
+    fit = solve(
+        observed=-np.log(flow) + np.array([0, 0, 0, last]), noise_sd=np.full(4, 0.01),
+        flow_m3_s=flow, injector=list("abcd"), engine=["x"] * 4, displacement={"x": 1.0},
+        tolerance=None, priors=Priors(),
+    )  # fmt: skip
+    return check_injectors(fit)
+
+
+def test_the_odds_of_a_flow_are_two_sided_and_have_the_usual_level():
+    found = [checked(last)[-1] for last in (0.0, 0.04, 0.08, 0.15)]
+    chances = [one.odds for one in found]
+    assert chances[0] > 0.5
+    assert chances == sorted(chances, reverse=True)
+    assert all(0 <= one <= 1 for one in chances)
+    for one in found:
+        assert one.believable == (one.odds >= 0.05)
+    # Between five and ten in a hundred: believed, as usual.
+    near = next(
+        one
+        for one in (checked(last)[-1] for last in np.linspace(0.02, 0.15, 60))
+        if 0.05 < one.odds < 0.1
+    )
+    assert near.believable

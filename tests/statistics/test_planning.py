@@ -155,3 +155,12 @@ def test_a_gain_across_days_is_that_of_generalised_least_squares(common):
         scatter_sd=scatter, repeats=repeats, common_repeats=common, day_sd=day, own_sd=own
     )
     assert found == pytest.approx(wanted, rel=1e-5)
+
+
+@pytest.mark.outside(source="statsmodels.stats.power.TTestPower: power of the paired t-test")
+@pytest.mark.parametrize(("effect", "pairs"), [(0.8, 5), (1.5, 4), (0.3, 30)])
+def test_power_of_pairs_is_that_of_statsmodels(effect, pairs):
+    power = pytest.importorskip("statsmodels.stats.power").TTestPower()
+    expected = power.power(effect, nobs=pairs, alpha=0.05)
+    found = power_two_setups(effect, repeats=pairs, alpha=0.05, paired=True)
+    assert found == pytest.approx(expected, abs=2e-4)

@@ -5,7 +5,7 @@ import pytest
 from scipy.special import stdtrit
 from scipy.stats import norm
 
-from tests.simulate_readings import simulate
+from tests.tools.simulate_readings import simulate
 from tuninglib.physics.motion import Hill
 from tuninglib.statistics.gain import estimate_gains
 from tuninglib.statistics.repeats import NAMED, group_means, pooled_sd, weigh_groups, weight_at

@@ -7,7 +7,7 @@ from scipy.integrate import cumulative_trapezoid
 from statsmodels.regression.linear_model import GLS
 from statsmodels.stats.meta_analysis import combine_effects
 
-from tests.simulate_seasons import STATED, coverage, season_of
+from tests.tools.simulate_seasons import STATED, coverage, season_of
 from tuninglib.statistics.season import DayOfForces, _closer, pool_days
 
 NONE = np.array([], dtype=int)

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+import scipy.stats
 
 from tuninglib.statistics.speedometer import (
     legal_indication_m_s,
@@ -62,3 +63,17 @@ def test_intervals_cover_as_often_as_they_say():
 def test_refusals(call, message):
     with pytest.raises(ValueError, match=message):
         call()
+
+
+@pytest.mark.outside(source="SciPy, scipy.stats.linregress: slope, intercept and standard errors")
+def test_a_line_through_the_speeds_is_that_of_scipy():
+    shown = np.array([10.0, 13.0, 17.0, 21.0, 25.0])
+    true = np.array([9.1, 12.3, 15.9, 19.8, 23.7])
+    line, other = speed_line(shown, true), scipy.stats.linregress(shown, true)
+    assert line.factor.value == pytest.approx(other.slope)
+    assert line.offset_m_s.value == pytest.approx(other.intercept)
+    quantile = scipy.stats.t.ppf(0.975, 3)
+    for one, error in ((line.factor, other.stderr), (line.offset_m_s, other.intercept_stderr)):
+        assert (one.high - one.low) / 2 == pytest.approx(quantile * error)
+    rest = true - other.slope * shown - other.intercept
+    assert line.residual_sd_m_s == pytest.approx(np.sqrt((rest**2).sum() / 3))

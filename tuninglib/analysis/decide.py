@@ -572,7 +572,7 @@ def _settled(road, gain):
     """A gain as the plan takes it: settled only if the time of day cannot have made it.
 
     Where setups were ridden one after the other, a wind that dies over the day made 7 % in
-    ``tests.simulate_worlds``; what is certainly more than that stands.
+    ``tests.tools.simulate_worlds``; what is certainly more than that stands.
     """
     if gain is None or not road.one_after_the_other:
         return gain

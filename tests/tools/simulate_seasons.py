@@ -1,4 +1,4 @@
-"""Coverage of what a season says: ``python -m tests.simulate_seasons``.
+"""Coverage of what a season says: ``python -m tests.tools.simulate_seasons``.
 
 Days of a known truth: setups, a drag that all days share, what a day does to all setups and to one
 alone, and a scatter that each day knows only from its own repeats.

@@ -1,10 +1,10 @@
 """Which single changes of a line no test notices: mutants of a module, one at a time.
 
-Run it from the top of the project, ``python -m tests.mutate statistics/planning.py``: it changes
-one operator, comparison, number, sign or boolean at a time in a copy of the project, runs the tests
-that stand for the module (:func:`tests_of`, and those given), and prints what survived. ``--most
-60`` takes an even sample of so many; ``--without hold_the_truth`` leaves out tests that simulate
-for long.
+Run it from the top of the project, ``python -m tests.tools.mutate statistics/planning.py``: it
+changes one operator, comparison, number, sign or boolean at a time in a copy of the project, runs
+the tests that stand for the module (:func:`tests_of`, and those given), and prints what survived.
+``--most 60`` takes an even sample of so many; ``--without hold_the_truth`` leaves out tests that
+simulate for long.
 """
 
 import argparse
@@ -23,7 +23,7 @@ from pathlib import Path
 
 import pytest
 
-ROOT = Path(__file__).parent.parent
+ROOT = Path(__file__).parent.parent.parent
 _ANSWERS = "tests/analysis/test_answers.py"
 _OPERATORS = {
     ast.Add: ast.Sub, ast.Sub: ast.Add, ast.Mult: ast.Div, ast.Div: ast.Mult, ast.Pow: ast.Mult,

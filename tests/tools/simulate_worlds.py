@@ -1,9 +1,9 @@
 """Worlds richer than the model: whole sessions with known truth, and what a report says of them.
 
-Run it from the top of the project, ``python -m tests.simulate_worlds``: it prints the table. Three
-setups of four runs (another cylinder on two injectors), two riders, as the demo states hill, bike
-and gauge. The motion is the one of :mod:`tests.simulate_days`, without anything from tuninglib. In
-each world one thing is not as the model, or the rider, has it.
+Run it from the top of the project, ``python -m tests.tools.simulate_worlds``: it prints the table.
+Three setups of four runs (another cylinder on two injectors), two riders, as the demo states hill,
+bike and gauge. The motion is the one of :mod:`tests.tools.simulate_days`, without anything from
+tuninglib. In each world one thing is not as the model, or the rider, has it.
 """
 
 import os
@@ -18,7 +18,7 @@ import numpy as np
 
 from tests.conftest import DEMO
 from tests.random_sessions import as_read
-from tests.simulate_days import STEPS, World, draw, gusts, ride
+from tests.tools.simulate_days import STEPS, World, draw, gusts, ride
 from tuninglib.analysis.analyse import analyse
 from tuninglib.interval import Measured
 from tuninglib.report import gain as gain_words

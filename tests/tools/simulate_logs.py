@@ -1,4 +1,4 @@
-"""What logs give of runs of a known truth: ``python -m tests.simulate_logs --outings 60``.
+"""What logs give of runs of a known truth: ``python -m tests.tools.simulate_logs --outings 60``.
 
 A rider goes up and down one hill; a phone and a gauge's box of several rates and qualities write it
 down (demo_data/log_maker.py). Counted is how often intervals hold what was true.

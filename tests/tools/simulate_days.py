@@ -1,11 +1,11 @@
 """Calibration of the gains: days of road tests with known truth, and what the library says of them.
 
-Run it from the top of the project, ``python -m tests.simulate_days``: it prints the table. The
-motion is integrated here in small steps, without anything from tuninglib: a curved hill of which
-the rider knows the mean grade only, a torque curve, gusts, a scatter of the engine from run to
-run, a speedometer that shows whole km/h, and masses, road load, grade, length, speedometer factor
-and wind that are off by what is stated of them. The truth of a gain is the ratio of the mean wheel
-forces over the hill that the same simulation gives without wind, rounding and scatter.
+Run it from the top of the project, ``python -m tests.tools.simulate_days``: it prints the table.
+The motion is integrated here in small steps, without anything from tuninglib: a curved hill of
+which the rider knows the mean grade only, a torque curve, gusts, a scatter of the engine from run
+to run, a speedometer that shows whole km/h, and masses, road load, grade, length, speedometer
+factor and wind that are off by what is stated of them. The truth of a gain is the ratio of the mean
+wheel forces over the hill that the same simulation gives without wind, rounding and scatter.
 """
 
 import os

@@ -1,8 +1,8 @@
 """Calibration of the predictions: days with known truth, and marker speeds under other conditions.
 
-Run it from the top of the project, ``python -m tests.simulate_what_if``: it prints the table. The
-motion is integrated here, without anything from tuninglib, in worlds where the rule holds that a
-bound stands for: the same force at every speed, or the same power. The truth of "nothing changed"
+Run it from the top of the project, ``python -m tests.tools.simulate_what_if``: it prints the table.
+The motion is integrated here, without anything from tuninglib, in worlds where the rule holds that
+a bound stands for: the same force at every speed, or the same power. The truth of "nothing changed"
 is the mean of the same runs without scatter, gusts and rounding; a question's is one ride with
 nothing left to chance but the other rider's own ways.
 """
@@ -17,7 +17,7 @@ from concurrent.futures import ProcessPoolExecutor
 
 import numpy as np
 
-from tests.simulate_days import GRAVITY, World, draw
+from tests.tools.simulate_days import GRAVITY, World, draw
 from tuninglib.analysis.what_if import (
     Question,
     answers,

@@ -1,6 +1,6 @@
 """How often the mixtures' intervals are right, with and without one reading that is far off.
 
-    python -m tests.simulate_readings [days] [seed]
+    python -m tests.tools.simulate_readings [days] [seed]
 
 Every day has its own setups, scatter from run to run and within a run, gauge error and a gauge that
 rounds. One reading of a bad day is off by 5 to 20 %. The library sees what a rider would write

@@ -1,7 +1,7 @@
 """What the ride back down is worth: errors of the gain beside the smallest that are possible.
 
-Run it from the top of the project, ``python -m tests.simulate_way_down [days]``: it prints the
-table. Two setups on 320 m at 7.5 %, bike and rider 200 kg, speeds read to 0.12 m/s, wind that
+Run it from the top of the project, ``python -m tests.tools.simulate_way_down [days]``: it prints
+the table. Two setups on 320 m at 7.5 %, bike and rider 200 kg, speeds read to 0.12 m/s, wind that
 varies by 0.6 m/s from run to run and by 0.2 m/s between up and down, drag known to 10 %. The
 smallest possible error follows from the Fisher information of the same day.
 """

@@ -1,10 +1,10 @@
 """Advice on sessions made up at random: what the plans were, and whether any contradicted itself.
 
-Run it from the top of the project, ``python -m tests.simulate_advice``: it prints a table of the
-plans, and every contradiction with the seed of its session. The sessions have few runs, injectors
-near and far from what the engine asks for, knock, hot heads, fuels that are not allowed, and at
-times no gauge, no speeds or nobody who listened. The simulation knows the true mixtures; it prints
-how many of those that were advised were leaner than the band.
+Run it from the top of the project, ``python -m tests.tools.simulate_advice``: it prints a table of
+the plans, and every contradiction with the seed of its session. The sessions have few runs,
+injectors near and far from what the engine asks for, knock, hot heads, fuels that are not allowed,
+and at times no gauge, no speeds or nobody who listened. The simulation knows the true mixtures; it
+prints how many of those that were advised were leaner than the band.
 """
 
 import os
