@@ -37,7 +37,7 @@ The sums themselves, as functions of floats and arrays in SI; a module for each 
 
 import importlib
 
-__version__ = "0.1.0"
+__version__ = "0.2.0"
 
 # Each name and the module that has it; those of the physics package are its modules.
 _PLACES = {

@@ -7,6 +7,7 @@ import argparse
 import codecs
 import gc
 import sys
+from collections.abc import Sequence
 from contextlib import nullcontext
 from pathlib import Path
 
@@ -83,7 +84,7 @@ def _parser() -> argparse.ArgumentParser:
     return parser
 
 
-def main(arguments=None) -> int:
+def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command; the number returned is the exit status."""
     options = _parser().parse_args(arguments)
     from tuninglib.text_files import SessionError

@@ -1,20 +1,21 @@
 """Refusal of input that cannot be, in one clear sentence."""
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 
 def require(
-    value,
+    value: ArrayLike,
     *,
     what: str,
     unit: str,
-    above=None,
-    at_least=None,
-    below=None,
-    at_most=None,
-    missing_ok=False,
+    above: float | None = None,
+    at_least: float | None = None,
+    below: float | None = None,
+    at_most: float | None = None,
+    missing_ok: bool = False,
     remedy: str = "check the sign and the unit",
-):
+) -> np.ndarray:
     """Value ready for sums, once it is finite and within its limits.
 
     Parameters
@@ -73,7 +74,7 @@ def require(
     raise ValueError(f"{what} is {worst:g}{unit} but must be {limit}; {remedy}")
 
 
-def plain(result):
+def plain(result: float | np.generic | np.ndarray) -> float | np.ndarray:
     """Float for a number without dimension; an array or a Series as it is.
 
     Parameters

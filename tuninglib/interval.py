@@ -1,6 +1,11 @@
 """A number with its 95 % interval: symmetric, as people state it, or as the sums find it."""
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    import numpy as np
+
 
 # Half-width of a 95 % interval of a normal distribution, in standard deviations.
 Z_95 = 1.959963984540054
@@ -44,6 +49,6 @@ class Interval:
         """The same in another unit."""
         return Interval(self.value * factor, self.low * factor, self.high * factor)
 
-    def at(self, place) -> "Interval":
+    def at(self, place: "int | slice | np.ndarray") -> "Interval":
         """One of several, or some, where value, low and high are arrays."""
         return Interval(self.value[place], self.low[place], self.high[place])

@@ -1,6 +1,8 @@
 """Numbers as the report prints them: rounded to their uncertainty, in the rider's units."""
 
 import math
+from collections.abc import Iterable
+from typing import Any
 
 from tuninglib import units
 from tuninglib.interval import Interval
@@ -115,7 +117,7 @@ def decimals_of_step(step: float) -> int:
     return 2 if step <= 0 else max(0, math.ceil(-math.log10(step) - 1e-9))
 
 
-def gauge_text(reading: float, gauge) -> str:
+def gauge_text(reading: float, gauge: Any) -> str:
     """A reading as the gauge itself would print it.
 
     Parameters
@@ -152,7 +154,7 @@ def odds_text(probability: float) -> str:
     return f"{round(100 * probability)} %"
 
 
-def listing(words) -> str:
+def listing(words: Iterable[str]) -> str:
     """Words joined as a sentence does.
 
     Examples

@@ -4,6 +4,7 @@ import csv
 import difflib
 import re
 import stat
+from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import NamedTuple
@@ -144,7 +145,7 @@ def read_text(path: Path) -> str:
     return text
 
 
-def decimal_comma_in(cells) -> bool:
+def decimal_comma_in(cells: Iterable[str]) -> bool:
     """Whether a comma is the decimal sign of numbers in cells: some have one, and none a point.
 
     Else 1,234 could be read two ways.
@@ -341,7 +342,7 @@ def quoted(text: str) -> str:
     return repr(shortened(text))
 
 
-def nearest(word: str, known) -> str:
+def nearest(word: str, known: Iterable[str]) -> str:
     """Words that point to the nearest known name, or that list the few there are.
 
     Examples

@@ -7,10 +7,16 @@ the unit.
 import functools
 import math
 import re
+from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from tuninglib.interval import Measured
+
+if TYPE_CHECKING:
+    import pint
+
 
 NUMBER = r"[-+−]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][-+]?[0-9]+)?"
 # A unit as people write one: words and their powers, multiplied or divided; or one sign.
@@ -120,7 +126,7 @@ _TWO_MEANINGS = ("ton", "tons", "cwt", "hundredweight")
 
 
 @functools.cache
-def parse_unit(text: str):
+def parse_unit(text: str) -> "pint.Unit":
     """Pint unit that a rider's spelling stands for.
 
     Parameters
@@ -177,7 +183,7 @@ def measures(unit: str, si_unit: str) -> bool:
     return parse_unit(unit).dimensionality == parse_unit(si_unit).dimensionality
 
 
-def convert(values, from_unit: str, to_unit: str):
+def convert(values: ArrayLike, from_unit: str, to_unit: str) -> float | np.ndarray:
     """Values given in one unit, in another.
 
     Parameters
@@ -479,7 +485,7 @@ def unit_label(kind: str, system: str) -> str:
     return DISPLAY[system][kind][1]
 
 
-def to_display(values, kind: str, system: str):
+def to_display(values: ArrayLike, kind: str, system: str) -> float | np.ndarray:
     """SI values in the unit that a report in this system of units prints.
 
     Examples
@@ -490,7 +496,7 @@ def to_display(values, kind: str, system: str):
     return convert(values, _SI[kind], DISPLAY[system][kind][0])
 
 
-def from_display(values, kind: str, system: str):
+def from_display(values: ArrayLike, kind: str, system: str) -> float | np.ndarray:
     """Values in a report's unit, in SI: the way back from :func:`to_display`.
 
     Examples

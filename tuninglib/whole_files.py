@@ -5,6 +5,7 @@ import errno
 import os
 import stat
 import tempfile
+from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
@@ -129,7 +130,7 @@ def keep_earlier(path: Path) -> Path:
 
 
 @contextmanager
-def alone_in(folder: Path):
+def alone_in(folder: Path) -> Iterator[None]:
     """Keep others from writing into a folder meanwhile, and clear what a killed one left there.
 
     Parameters

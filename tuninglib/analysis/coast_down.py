@@ -39,7 +39,7 @@ class CoastDownStart:
     text: str
 
 
-def start_of(session_folder) -> CoastDownStart:
+def start_of(session_folder: Path | str) -> CoastDownStart:
     """Bike, rider and weather as far as session.toml has them, and coastdown.csv if it is there."""
     folder = Path(session_folder)
     tables = tables_as_typed(folder)
@@ -75,7 +75,15 @@ def _factor_of(folder) -> Taken:
     return speedometer_factor(known, _USUAL_SHOWN_M_S)
 
 
-def fit_of(falls: Falls, *, bike_kg, rider_kg, temperature_k, pressure_pa, speed_factor) -> tuple:
+def fit_of(
+    falls: Falls,
+    *,
+    bike_kg: float,
+    rider_kg: float,
+    temperature_k: float,
+    pressure_pa: float,
+    speed_factor: float,
+) -> tuple:
     """Road load of timed falls, and the ride that it makes of bike and rider.
 
     Parameters
@@ -155,6 +163,6 @@ def values_for_session(road: RoadLoad, factor_doubt: float = 0.0) -> dict:
     }
 
 
-def rounded(value, half_width) -> str:
+def rounded(value: float, half_width: float) -> str:
     """A value with as many decimals as its half-width deserves, for a file."""
     return fixed(value, decimals_for(half_width)).replace("−", "-")

@@ -6,15 +6,19 @@ odds stand wherever it is spoken of.
 """
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from types import SimpleNamespace
 
 from tuninglib.analysis.injector import HIGHEST_SHARE, open_time_share
 from tuninglib.analysis.mixture import flow_on_bike, fuel_terms, readings_of, tolerance_sd
-from tuninglib.analysis.records import FuelLimit, Knock
+from tuninglib.analysis.records import FuelLimit, Knock, Mixture
 from tuninglib.interval import Interval
 from tuninglib.physics.fuels import Octane, known_higher
 from tuninglib.session.defaults import Band, band_of
+from tuninglib.session.load import Session
 from tuninglib.session.read_table import LOUD
+from tuninglib.statistics.ladder import LadderFit
 from tuninglib.statistics.ladder_prediction import Odds, expected_harm, predict
 
 # Limits at which a test run is ended at once: where the gauge is too lean, the head too hot ------
@@ -74,7 +78,7 @@ class StopLimits:
         return head_k > self.hottest_k + SLACK
 
 
-def stop_limits(known) -> StopLimits:
+def stop_limits(known: Session | SimpleNamespace) -> StopLimits:
     """Limits of a session, which need not be complete yet.
 
     Parameters
@@ -216,7 +220,12 @@ def harm_of(lambda_: Interval, band: Band, *, sustained: bool) -> float:
     return expected_harm(lambda_, rich_edge=band.lowest, lean_edge=lean_edge)
 
 
-def combinations_of(session, fit, mixtures, knocks) -> tuple:
+def combinations_of(
+    session: Session,
+    fit: LadderFit | None,
+    mixtures: tuple[Mixture, ...],
+    knocks: tuple[Knock, ...],
+) -> tuple:
     """Every combination of the session: those that were ridden, then those that could be.
 
     Parameters
@@ -362,7 +371,7 @@ class Limits:
     hottest_k: float | None = None
 
 
-def gated(combinations, limits: Limits) -> tuple:
+def gated(combinations: Sequence[Combination], limits: Limits) -> tuple:
     """Combinations, each with the first gate that shuts it.
 
     Parameters
@@ -417,7 +426,7 @@ def _too_hot(one, limits) -> bool:
     return known and one.hottest_k > limits.hottest_k
 
 
-def worst_knock(one: Combination):
+def worst_knock(one: Combination) -> Knock:
     """The loudest knock of a combination; of several, the first that was heard.
 
     Parameters
@@ -466,7 +475,7 @@ def richer(one: Combination, other: Combination) -> bool:
     return False
 
 
-def unexplained(combinations) -> dict:
+def unexplained(combinations: Sequence[Combination]) -> dict:
     """Engines on which the mixture cannot be what made it knock, and what was heard there.
 
     Parameters
@@ -493,7 +502,7 @@ def unexplained(combinations) -> dict:
     return found
 
 
-def extremes(one: Combination, combinations) -> tuple:
+def extremes(one: Combination, combinations: Sequence[Combination]) -> tuple:
     """Whether a combination is the richest that was ridden on its engine, and of the best fuel.
 
     Parameters

@@ -2,9 +2,11 @@
 
 import math
 from collections import Counter
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
 from pathlib import Path
+from types import SimpleNamespace
 
 from tuninglib.analysis.analyse import analyse
 from tuninglib.analysis.combinations import Combination, StopLimits, no_safer, richer, stop_limits
@@ -14,7 +16,7 @@ from tuninglib.analysis.results import Results
 from tuninglib.analysis.season import OWN_SHARE
 from tuninglib.rounding import percent
 from tuninglib.session.defaults import blend_of
-from tuninglib.session.load import load_session
+from tuninglib.session.load import Session, load_session
 from tuninglib.session.read_table import LOUD
 from tuninglib.session.read_toml import tables_as_typed, what_stands
 from tuninglib.session.schema import Assumptions
@@ -82,7 +84,7 @@ class FirstPass:
     reference_first: bool = False
 
 
-def richness_of(known, results=None) -> Richness:
+def richness_of(known: Session | SimpleNamespace, results: Results | None = None) -> Richness:
     """Richness of a session's setups.
 
     Parameters
@@ -119,7 +121,7 @@ def _air_kg_s(known, setup) -> float:
     return float(flow * blend.density_kg_m3 * blend.stoichiometric_ratio)
 
 
-def rich_to_lean(setups, richness: Richness) -> FirstPass:
+def rich_to_lean(setups: Sequence[str], richness: Richness) -> FirstPass:
     """Setups in the order in which each is to be ridden for the first time.
 
     Parameters
@@ -221,7 +223,7 @@ class Interim:
     problems: tuple = ()
 
 
-def interim(results, last_run: float, *, planned: int) -> Interim:
+def interim(results: Results, last_run: float, *, planned: int) -> Interim:
     """What the rows so far say, after the row that was added last.
 
     Parameters
@@ -253,7 +255,7 @@ def interim(results, last_run: float, *, planned: int) -> Interim:
     return Interim(code="go on" if left else "ridden", to_ride=left, **about)
 
 
-def interim_of_folder(folder, *, planned: int) -> tuple:
+def interim_of_folder(folder: Path | str, *, planned: int) -> tuple:
     """Results of a session's folder, and what its rows say after the last one.
 
     Parameters
@@ -275,7 +277,7 @@ def interim_of_folder(folder, *, planned: int) -> tuple:
     return results, interim(results, results.runs[-1].run, planned=planned)
 
 
-def combination_of(results, setup: str) -> Combination:
+def combination_of(results: Results, setup: str) -> Combination:
     """What is known of a setup, ridden or not.
 
     Parameters
@@ -292,7 +294,7 @@ def combination_of(results, setup: str) -> Combination:
     )
 
 
-def closed_setups(results) -> dict:
+def closed_setups(results: Results) -> dict:
     """Setups that must not be ridden again as they are, each with what is known of it.
 
     Parameters
@@ -342,7 +344,9 @@ def _stop(results, row, limits) -> dict | None:
     return found
 
 
-def ended_with(setup: str, setups, richness: Richness, results=None) -> dict:
+def ended_with(
+    setup: str, setups: Sequence[str], richness: Richness, results: Results | None = None
+) -> dict:
     """Other setups that are ridden no more once one of them knocked, or read too lean.
 
     Parameters
@@ -546,7 +550,7 @@ class PlanStart:
     results: Results | None
 
 
-def start_of(session_folder) -> PlanStart:
+def start_of(session_folder: Path | str) -> PlanStart:
     """Names from a session that need not be complete, and the scatter of one that is.
 
     Parameters
@@ -615,14 +619,14 @@ def usual_repeats(start: PlanStart) -> int | None:
 
 def plan_day(
     *,
-    gain,
-    scatter,
-    setups,
-    riders,
-    minutes_a_run,
+    gain: float,
+    scatter: float,
+    setups: Sequence[str],
+    riders: Sequence[str],
+    minutes_a_run: float,
     swap: SwapTimes,
-    parts=None,
-    richness=None,
+    parts: dict | None = None,
+    richness: Richness | None = None,
     in_blocks: bool = False,
     day_sd: float | None = None,
 ) -> Day:

@@ -1,13 +1,20 @@
 """From evidence to the plan: gates first, then least harm among equals, then one next step."""
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+import pandas as pd
+
 from tuninglib.analysis.combinations import Combination, Limits, combinations_of, gated, unexplained
+from tuninglib.analysis.gain import Road
 from tuninglib.analysis.mixture import analyse_mixtures
-from tuninglib.analysis.records import Knock, one_each
+from tuninglib.analysis.records import FuelLimit, Knock, Mixture, one_each
 from tuninglib.physics.injector import metering_demand
 from tuninglib.session.defaults import blend_of
+from tuninglib.session.load import Session
+from tuninglib.statistics.gain import Gain
+from tuninglib.statistics.ladder import LadderFit
 from tuninglib.statistics.planning import repeats_needed
 
 # The plan: what to ride now, what to do next, and what on each fuel. Decided once, here ----------
@@ -205,7 +212,7 @@ def _gain(evidence, one) -> float:
     return 0.0 if gain is None else gain.ratio.value
 
 
-def leans(gain) -> bool:
+def leans(gain: Gain | None) -> bool:
     """Whether a gain is likely enough to be leaned on, be it settled or not.
 
     Parameters
@@ -535,7 +542,15 @@ _MADE_BY_THE_DAY = 0.08
 _SMALLEST_GAIN = 0.01
 
 
-def evidence_of(session, combinations, road, read, fit, mixtures, limits) -> Evidence:
+def evidence_of(
+    session: Session,
+    combinations: tuple[Combination, ...],
+    road: Road | None,
+    read: pd.DataFrame,
+    fit: LadderFit | None,
+    mixtures: tuple[Mixture, ...],
+    limits: tuple[FuelLimit, ...],
+) -> Evidence:
     """Evidence of a session.
 
     Parameters
@@ -588,7 +603,7 @@ def _told_apart(road, gains, reference) -> frozenset:
     return frozenset(map(frozenset, found))
 
 
-def burnt_fuels(session, limits=()) -> tuple:
+def burnt_fuels(session: Session, limits: Sequence[FuelLimit] = ()) -> tuple:
     """Fuels that may be in the tank, less those that no engine may burn; the leanest first.
 
     Parameters
@@ -609,7 +624,7 @@ def burnt_fuels(session, limits=()) -> tuple:
     return tuple(sorted((name for name in fuels if name not in forbidden), key=need))
 
 
-def bigger_engines(session) -> frozenset:
+def bigger_engines(session: Session) -> frozenset:
     """Engines that were fitted, of more displacement than the reference's.
 
     Parameters
@@ -695,7 +710,14 @@ class Advice:
     flips: tuple
 
 
-def advise(session, read, fit, road, knocks, limits) -> Advice:
+def advise(
+    session: Session,
+    read: pd.DataFrame,
+    fit: LadderFit | None,
+    road: Road | None,
+    knocks: tuple[Knock, ...],
+    limits: tuple[FuelLimit, ...],
+) -> Advice:
     """The plan of a session, and what would change it.
 
     Parameters

@@ -1,21 +1,30 @@
 """Readings, runs and setups that the rest of the session speaks against."""
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 import pandas as pd
 
 from tuninglib.analysis.logs import mixture_by_bands
 from tuninglib.analysis.mixture import flow_on_bike, ladder_columns, mean_readings, weighed_readings
-from tuninglib.analysis.records import Doubt, GaugeCheck, GaugeDeviation
+from tuninglib.analysis.records import Doubt, GaugeCheck, GaugeDeviation, Ladder
 from tuninglib.interval import Z_95
 from tuninglib.physics.injector import metering_demand
 from tuninglib.session.defaults import blend_of, ethanol_of
+from tuninglib.session.load import Session
 from tuninglib.statistics.flow_response import (
     offset_stated,
     offset_where_lambda_is_one,
     response_per_state,
 )
+from tuninglib.statistics.gain import GainFit
 from tuninglib.statistics.gauge_readings import reading_midpoint
-from tuninglib.statistics.repeats import NAMED, t_quantile
+from tuninglib.statistics.repeats import NAMED, Weighed, t_quantile
+from tuninglib.statistics.road_runs import Runs
+
+if TYPE_CHECKING:
+    from tuninglib.analysis.gain import Road
+
 
 # Whether the gauge reads lambda 1 where the ECU demonstrably holds it: at idle and at cruise -----
 # Where no such rows were written down, at part throttle of a log.
@@ -28,7 +37,7 @@ PART_THROTTLE, _WIDEST_THROTTLE = "part throttle", 0.4
 FARTHEST = 0.03
 
 
-def check_gauge(session, air) -> GaugeCheck:
+def check_gauge(session: Session, air: pd.DataFrame) -> GaugeCheck:
     """What the readings at idle and at cruise say of the gauge.
 
     Parameters
@@ -143,7 +152,9 @@ def _deviations(session, rows, log_off) -> tuple:
 _SAME = 0.01
 
 
-def find_doubts(session, rows, road, ladder) -> tuple:
+def find_doubts(
+    session: Session, rows: pd.DataFrame, road: "Road | None", ladder: Ladder | None
+) -> tuple:
     """What the rider should look at again before the answer is believed.
 
     Parameters
@@ -181,7 +192,7 @@ def _of_readings(rows) -> list:
     return found
 
 
-def doubts_of_the_stated(fit, reference) -> tuple:
+def doubts_of_the_stated(fit: GainFit, reference: str) -> tuple:
     """Stated values that all runs together contradict.
 
     Parameters
@@ -195,7 +206,7 @@ def doubts_of_the_stated(fit, reference) -> tuple:
     )
 
 
-def doubts_of_speeds(rows, runs, weighed, weight) -> tuple:
+def doubts_of_speeds(rows: pd.DataFrame, runs: Runs, weighed: Weighed, weight: np.ndarray) -> tuple:
     """Runs whose speeds are far from what the other runs say, in the order ridden.
 
     Parameters

@@ -3,6 +3,7 @@
 from dataclasses import dataclass, replace
 
 import numpy as np
+import pandas as pd
 
 from tuninglib.analysis.doubts import doubts_of_speeds, doubts_of_the_stated
 from tuninglib.analysis.records import Pull
@@ -19,6 +20,7 @@ from tuninglib.session.defaults import (
     speedometer_factor,
     speedometer_step,
 )
+from tuninglib.session.load import Session
 from tuninglib.statistics.gain import Gain, estimate_gains
 from tuninglib.statistics.population import RUN_SCATTER, LogNormal, Scatters
 from tuninglib.statistics.road_runs import Runs, Unknown, usual_unknowns
@@ -84,7 +86,7 @@ class Road:
         return {pull.setup: pull.gain.shares for pull in self.pulls if pull.gain}
 
 
-def usual_scatters(session) -> Scatters:
+def usual_scatters(session: Session) -> Scatters:
     """What is usual of a day's scatters, by what the session says of them.
 
     Parameters
@@ -94,7 +96,7 @@ def usual_scatters(session) -> Scatters:
     return Scatters(run=LogNormal(session.assumptions.run_scatter.value, RUN_SCATTER.log_sd))
 
 
-def usable_rows(session):
+def usable_rows(session: Session) -> pd.DataFrame:
     """Rows with speeds, at full throttle, that the rider lets count."""
     runs = session.runs
     return runs[
@@ -105,7 +107,7 @@ def usable_rows(session):
     ]
 
 
-def analyse_road(session, air) -> Road | None:
+def analyse_road(session: Session, air: pd.DataFrame) -> Road | None:
     """Wheel force of every run, and gains against the reference.
 
     Parameters

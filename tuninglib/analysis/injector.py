@@ -1,8 +1,10 @@
 """The injector ladder of a session: its readings brought to the model, and what it says."""
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
+import pandas as pd
 
 from tuninglib.analysis.mixture import (
     flow_on_bike,
@@ -26,9 +28,16 @@ from tuninglib.physics.injector import (
     open_time_s,
 )
 from tuninglib.session.defaults import air_of_runs, band_of, blend_of, ethanol_of, petrol_density_of
-from tuninglib.statistics.flow_response import response_per_state
-from tuninglib.statistics.ladder import fit_ladder, suspicious_injectors
+from tuninglib.session.load import Session
+from tuninglib.statistics.flow_response import Response, response_per_state
+from tuninglib.statistics.ladder import LadderFit, fit_ladder, suspicious_injectors
 from tuninglib.statistics.ladder_prediction import Odds, flow_for_lambda, predict
+
+if TYPE_CHECKING:
+    from tuninglib.analysis.combinations import Combination
+    from tuninglib.analysis.decide import Plan
+    from tuninglib.analysis.results import Results
+
 
 # The injector ladder of a session: its readings brought to the model, and what it says -----------
 
@@ -38,7 +47,7 @@ AIR_DENSITY_KG_M3 = 1.184
 HIGHEST_SHARE = 0.85
 
 
-def responses_of(session, air) -> tuple:
+def responses_of(session: Session, air: pd.DataFrame) -> tuple:
     """How strongly lambda follows injector flow in each state of the throttle.
 
     Parameters
@@ -57,7 +66,9 @@ def responses_of(session, air) -> tuple:
     return response_per_state(**ladder_columns(session, air, rows), state=rows["state"].tolist())
 
 
-def session_fit(session, air, rows, responses):
+def session_fit(
+    session: Session, air: pd.DataFrame, rows: pd.DataFrame, responses: tuple[Response, ...]
+) -> LadderFit | None:
     """The ladder of a session's full-throttle readings.
 
     Parameters
@@ -79,7 +90,15 @@ def session_fit(session, air, rows, responses):
     return None if rows.empty or corrects else fit_ladder(**ladder_columns(session, air, rows))
 
 
-def analyse_ladder(session, rows, fit, responses, plan, combinations, burnt) -> Ladder | None:
+def analyse_ladder(
+    session: Session,
+    rows: pd.DataFrame,
+    fit: LadderFit | None,
+    responses: tuple[Response, ...],
+    plan: "Plan",
+    combinations: "tuple[Combination, ...]",
+    burnt: tuple[str, ...],
+) -> Ladder | None:
     """What the readings say of every injector on one engine, tried or not, on every fuel.
 
     Parameters
@@ -164,7 +183,7 @@ def _prospects(session, plan, combinations, burnt, rows) -> tuple:
     return tuple(sorted(found, key=rank))
 
 
-def open_time_share(session, engine: str, injector: str, fuel: str) -> Interval | None:
+def open_time_share(session: Session, engine: str, injector: str, fuel: str) -> Interval | None:
     """Share of the cycle for the middle of the band at the highest engine speed.
 
     Parameters
@@ -304,7 +323,7 @@ class Outlook:
     reading_lambda: np.ndarray
 
 
-def ladder_of(results) -> AskedLadder | None:
+def ladder_of(results: "Results") -> AskedLadder | None:
     """The ladder of a session, ready to be asked; None where nothing can be predicted."""
     session = results.judged
     if results.ladder is None or results.ladder.withheld:
@@ -335,7 +354,14 @@ def ladder_of(results) -> AskedLadder | None:
 
 
 def outlook(
-    results, ladder: AskedLadder, *, ethanol, lowest, highest, flow_m3_s, tolerance
+    results: "Results",
+    ladder: AskedLadder,
+    *,
+    ethanol: float,
+    lowest: float,
+    highest: float,
+    flow_m3_s: float,
+    tolerance: float,
 ) -> Outlook:
     """Lambda, odds and open time of an untried injector.
 

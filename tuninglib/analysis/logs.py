@@ -1,17 +1,24 @@
 """What was read from the logs of an outing, and what of them was left out."""
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
+import pandas as pd
 
 from tuninglib.analysis.mixture import lambda_of
 from tuninglib.interval import Z_95, Interval
 from tuninglib.physics.motion import Ride
 from tuninglib.session.defaults import hill_of, logged_factor
+from tuninglib.session.load import Session
 from tuninglib.statistics.force_against_speed import LoggedRun, force_curves, run_forces
 from tuninglib.statistics.repeats import t_quantile
 from tuninglib.statistics.settled_gauge import BandMean, band_mean, settled_stretches
 from tuninglib.units import from_display
+
+if TYPE_CHECKING:
+    from tuninglib.analysis.gain import Road
+
 
 # What was read from the logs of an outing, and what of them was left out -------------------------
 
@@ -81,7 +88,7 @@ class LogRead:
     unused: tuple
 
 
-def logs_read(session) -> tuple:
+def logs_read(session: Session) -> tuple:
     """Every log of a session, in the order of session.toml.
 
     Parameters
@@ -184,7 +191,7 @@ class Following:
     place: str
 
 
-def mixture_by_bands(session) -> tuple:
+def mixture_by_bands(session: Session) -> tuple:
     """Lambda by throttle, and at full throttle by engine speed, of each setup.
 
     Parameters
@@ -358,7 +365,7 @@ class ForceCurve:
     gain: tuple
 
 
-def curves_of_force(session, air, road) -> tuple:
+def curves_of_force(session: Session, air: pd.DataFrame, road: "Road | None") -> tuple:
     """A curve for each setup with logged speeds, the reference first.
 
     Parameters

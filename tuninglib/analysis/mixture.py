@@ -3,13 +3,15 @@
 from dataclasses import replace
 
 import numpy as np
+import pandas as pd
 from scipy.special import stdtr, stdtrit
 
-from tuninglib.analysis.records import FuelLimit, Mixture, OctaneMargin
+from tuninglib.analysis.records import FuelLimit, GaugeCheck, Mixture, OctaneMargin
 from tuninglib.interval import Z_95, Interval, Measured
 from tuninglib.physics.fuels import Blend, octane_margin
 from tuninglib.physics.injector import flow_at_pressure, metering_demand
 from tuninglib.session.defaults import band_of, blend_of, ethanol_of, petrol_density_of
+from tuninglib.session.load import Session
 from tuninglib.statistics.flow_response import offset_stated
 from tuninglib.statistics.gauge_readings import pegged, reading_midpoint, steady_sd, wide_spread
 from tuninglib.statistics.ladder import Priors, fit_ladder
@@ -19,7 +21,7 @@ from tuninglib.statistics.repeats import group_means, weigh_groups, weight_at
 # Fuels against what the maker allows, what the engine now needs, and what injectors deliver ------
 
 
-def octane_margins(session) -> tuple:
+def octane_margins(session: Session) -> tuple:
     """Octane of each fuel against the need of each engine that was fitted.
 
     Parameters
@@ -52,7 +54,7 @@ def octane_margins(session) -> tuple:
     return tuple(found)
 
 
-def fuel_limits(session) -> tuple:
+def fuel_limits(session: Session) -> tuple:
     """Fuels that must not be burnt.
 
     Parameters
@@ -82,7 +84,7 @@ def fuel_limits(session) -> tuple:
     return tuple(found)
 
 
-def fuel_terms(session, fuel: str) -> dict:
+def fuel_terms(session: Session, fuel: str) -> dict:
     """What a fuel is to the ladder, with how far what it asks for may be off.
 
     Parameters
@@ -126,7 +128,7 @@ _OTHER_PARTS_SD = 0.02
 _NEAR, _EXCLUDED = 2.0, 3.0
 
 
-def with_check(session, check):
+def with_check(session: Session, check: GaugeCheck) -> Session:
     """The session with its gauge as the check found it: its offset in place of what is stated.
 
     Parameters
@@ -140,7 +142,7 @@ def with_check(session, check):
     return replace(session, gauge=replace(session.gauge, accuracy=accuracy))
 
 
-def shown_at_lambda_one(session) -> float:
+def shown_at_lambda_one(session: Session) -> float:
     """What the gauge shows at a true lambda of 1, its offset included.
 
     Parameters
@@ -150,7 +152,7 @@ def shown_at_lambda_one(session) -> float:
     return session.gauge.scale * float(np.exp(offset_stated(session.gauge.accuracy).log_mean))
 
 
-def lambda_of(session, reading):
+def lambda_of(session: Session, reading: float | np.ndarray) -> float | np.ndarray:
     """Lambda of a gauge reading: the only way from one to the other.
 
     Parameters
@@ -162,7 +164,7 @@ def lambda_of(session, reading):
     return reading / shown_at_lambda_one(session)
 
 
-def readings_of(session, state: str | None = "full"):
+def readings_of(session: Session, state: str | None = "full") -> pd.DataFrame:
     """Rows with a gauge reading that the rider lets count, with ``pegged`` marked.
 
     Parameters
@@ -187,7 +189,9 @@ def readings_of(session, state: str | None = "full"):
     return rows.assign(pegged=np.asarray(at_end, dtype=bool))
 
 
-def weighed_readings(session, air, state: str | None = "full"):
+def weighed_readings(
+    session: Session, air: pd.DataFrame, state: str | None = "full"
+) -> pd.DataFrame:
     """Readings that count, none of them pegged, each with its weight in every sum.
 
     Parameters
@@ -302,7 +306,7 @@ def _against_others(rows, own, air, session, setup):
     return rows
 
 
-def flow_on_bike(session, injector: str) -> float:
+def flow_on_bike(session: Session, injector: str) -> float:
     """Stated flow of an injector brought to the bike's fuel pressure. [m3/s]"""
     record, pressure = session.injectors[injector], session.bike.fuel_pressure
     if record.flow_pressure is None or pressure is None:
@@ -316,7 +320,7 @@ def flow_on_bike(session, injector: str) -> float:
     )
 
 
-def tolerance_sd(session, injector: str) -> float:
+def tolerance_sd(session: Session, injector: str) -> float:
     """Standard deviation of an injector's true flow about the stated one, as a ratio."""
     # The tolerance is typed as a 95 % half-width, like every uncertainty.
     record = session.injectors[injector]
@@ -335,7 +339,7 @@ def _density_offset(session, air, rows):
     return np.log(density / density.mean())
 
 
-def ladder_columns(session, air, rows) -> dict:
+def ladder_columns(session: Session, air: pd.DataFrame, rows: pd.DataFrame) -> dict:
     """Readings as :func:`tuninglib.statistics.ladder.fit_ladder` takes them.
 
     Parameters
@@ -405,7 +409,7 @@ def _common_shift_sd(rows) -> float:
 _SURE, _SURE_IF_WIDE = 0.8, 0.975
 
 
-def mean_readings(session, rows) -> dict:
+def mean_readings(session: Session, rows: pd.DataFrame) -> dict:
     """Weighted mean of the logarithm of the readings of every setup that has one.
 
     Parameters
@@ -430,7 +434,7 @@ def mean_readings(session, rows) -> dict:
     return {names[number]: one for number, one in found.items()}
 
 
-def analyse_mixtures(session, rows) -> tuple:
+def analyse_mixtures(session: Session, rows: pd.DataFrame) -> tuple:
     """Mixture of every setup, as read.
 
     Parameters

@@ -1,12 +1,17 @@
 """What an analysis yields: frozen records in SI, every number with its 95 % interval."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from tuninglib.interval import Interval
 from tuninglib.physics.fuels import Octane
 from tuninglib.session.read_table import LOUD
 from tuninglib.statistics.gain import Gain
 from tuninglib.statistics.ladder_prediction import Odds
+
+if TYPE_CHECKING:
+    from tuninglib.analysis.combinations import Combination
 
 
 @dataclass(frozen=True)
@@ -198,7 +203,7 @@ class Prospect:
         """Mean expected harm over the fuels."""
         return sum(one.harm for one in self.fuels) / len(self.fuels)
 
-    def on(self, fuel: str):
+    def on(self, fuel: str) -> "Combination | None":
         """The combination on one fuel; None of a fuel that is not there."""
         return next((one for one in self.fuels if one.fuel == fuel), None)
 
@@ -353,7 +358,7 @@ class Knock:
     level: str
 
 
-def one_each(combinations, ride=None) -> dict:
+def one_each(combinations: "Sequence[Combination]", ride: "Combination | None" = None) -> dict:
     """One combination for each engine, injector and fuel: the one that every table speaks of.
 
     Parameters

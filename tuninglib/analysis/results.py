@@ -3,6 +3,7 @@
 import dataclasses
 import hashlib
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass
 from importlib import metadata
 from pathlib import Path
@@ -17,12 +18,13 @@ from tuninglib.analysis.upkeep import Gearing, Outlay
 from tuninglib.analysis.what_if import Answer
 from tuninglib.session.defaults import Band, band_of
 from tuninglib.session.load import Session
+from tuninglib.session.machine import Setup
 from tuninglib.statistics.gain import Gain
 
 # What a report was made from and with ------------------------------------------------------------
 
 
-def provenance(folder: Path, logs=()) -> tuple:
+def provenance(folder: Path, logs: Iterable[str] = ()) -> tuple:
     """Names and SHA-256 checksums of a session's files, and versions of what worked on them.
 
     Parameters
@@ -152,7 +154,7 @@ class Results:
         return self.session.about.reference
 
     @property
-    def ridden_setup(self):
+    def ridden_setup(self) -> Setup:
         """Parts and fuel of what is to be ridden now, or else of the reference."""
         ride = self.plan.ride
         return self.session.setups[ride.setup if ride else self.reference]

@@ -2,6 +2,7 @@
 
 import datetime
 from collections import Counter
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -49,7 +50,7 @@ class Names:
         return self.setups[outing, name]
 
 
-def names_of(outings) -> Names:
+def names_of(outings: "Sequence[Outing]") -> Names:
     """The season's names.
 
     Parameters
@@ -211,7 +212,7 @@ class SeasonLadder:
     band: tuple
 
 
-def season_ladder(outings, names) -> SeasonLadder | None:
+def season_ladder(outings: "Sequence[Outing]", names: Names) -> SeasonLadder | None:
     """The ladder of all outings' readings.
 
     Parameters
@@ -497,7 +498,7 @@ class Season:
         return self.outings[-1].record.units
 
 
-def bikes_of(outings) -> dict:
+def bikes_of(outings: Sequence[Outing]) -> dict:
     """Outings by bike: those with the same name, or without one but of the same stated mass.
 
     Parameters
@@ -515,7 +516,7 @@ def bikes_of(outings) -> dict:
     return {name: tuple(own) for name, own in sorted(found.items())}
 
 
-def season_of(outings, left_out=()) -> Season:
+def season_of(outings: Sequence[Outing], left_out: Sequence[str] = ()) -> Season:
     """What the outings of one bike say together.
 
     Parameters

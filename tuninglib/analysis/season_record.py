@@ -6,17 +6,27 @@ They stand in results.json under ``season``.
 import dataclasses
 import json
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
+import pandas as pd
 
 from tuninglib.analysis.mixture import flow_on_bike, fuel_terms, ladder_columns, tolerance_sd
-from tuninglib.analysis.records import Knock
+from tuninglib.analysis.records import FuelLimit, GaugeCheck, Knock
 from tuninglib.interval import Interval
-from tuninglib.session.defaults import band_of
+from tuninglib.session.defaults import Taken, band_of
+from tuninglib.session.load import Session
+from tuninglib.statistics.flow_response import Response
+from tuninglib.statistics.gain import GainFit
 from tuninglib.statistics.ladder import ReadingCell, reading_cells
 from tuninglib.text_files import Problem, SessionError
+
+if TYPE_CHECKING:
+    from tuninglib.analysis.gain import Road
+
 
 # Air that readings are brought to where the ECU does not correct for it: 15 °C at sea level.
 _COMMON_DENSITY_KG_M3 = 1.225
@@ -170,7 +180,13 @@ class OutingRecord:
         return self.bike or f"a bike of {self.bike_mass_kg:.4g} kg"
 
 
-def forces_of_day(session, setups, riders, taken, fit) -> ForcesOfDay:
+def forces_of_day(
+    session: Session,
+    setups: Sequence[str],
+    riders: Sequence[str],
+    taken: dict[str, Taken],
+    fit: GainFit,
+) -> ForcesOfDay:
     """What a fit of an outing's runs says of its forces, and of what other outings may share.
 
     Parameters
@@ -250,7 +266,16 @@ def _text(said) -> str:
     return f"{said:.9g}" if isinstance(said, float) else str(said)
 
 
-def outing_record(session, air, road, read, responses, check, knocks, limits) -> OutingRecord:
+def outing_record(
+    session: Session,
+    air: pd.DataFrame,
+    road: "Road | None",
+    read: pd.DataFrame,
+    responses: tuple[Response, ...],
+    check: GaugeCheck,
+    knocks: tuple[Knock, ...],
+    limits: tuple[FuelLimit, ...],
+) -> OutingRecord:
     """What an outing brings to its season.
 
     Parameters
@@ -378,7 +403,7 @@ def record_from(document: dict) -> OutingRecord:
     )
 
 
-def read_document(path) -> dict:
+def read_document(path: Path | str) -> dict:
     """results.json of a report, if it is one of this version that holds a season's record.
 
     Parameters

@@ -5,11 +5,15 @@ from dataclasses import dataclass
 import numpy as np
 
 from tuninglib.analysis.combinations import stop_limits
+from tuninglib.analysis.decide import Plan
+from tuninglib.analysis.gain import Road
+from tuninglib.analysis.records import Pull
 from tuninglib.analysis.what_if import Answer, Question, answers
 from tuninglib.interval import Interval
 from tuninglib.physics import gearing as sums
 from tuninglib.physics.motion import Hill, Ride, climb_force_n
 from tuninglib.session.defaults import blend_of, day_temperature_of
+from tuninglib.session.load import Session
 from tuninglib.statistics.repeats import group_means, t_quantile
 from tuninglib.statistics.warm_up import fit_warm_up
 
@@ -54,7 +58,7 @@ class Climb:
     place: str
 
 
-def long_climbs(session) -> tuple:
+def long_climbs(session: Session) -> tuple:
     """Ends of all climbs, in the order of the file.
 
     Parameters
@@ -177,7 +181,7 @@ class Outlay:
     detours_cost: float
 
 
-def fuel_use(session) -> tuple:
+def fuel_use(session: Session) -> tuple:
     """Consumption of every setup that was filled.
 
     Parameters
@@ -249,7 +253,7 @@ def _interval(mean, variance, dof) -> Interval:
     return Interval(*(float(np.exp(mean + by)) for by in (0.0, -half, half)))
 
 
-def outlay(session, plan, pulls) -> Outlay:
+def outlay(session: Session, plan: Plan, pulls: tuple[Pull, ...]) -> Outlay:
     """What it costs to ride what the plan says, and what the detours did.
 
     Parameters
@@ -342,7 +346,9 @@ class Gearing:
     taller: Taller
 
 
-def gearing_of(session, road, setup, flat) -> Gearing | None:
+def gearing_of(
+    session: Session, road: Road | None, setup: str | None, flat: Answer | None
+) -> Gearing | None:
     """Engine speeds of a setup, and what follows from them.
 
     Parameters

@@ -5,7 +5,9 @@ conditions, and what is not known of drag, slope, mass and force moves together,
 it, so that most of it cancels, as it does in a gain. The page's own script does the same sums.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -19,7 +21,11 @@ from tuninglib.physics.motion import (
     wheel_power_w,
 )
 from tuninglib.physics.road_load import top_speed_at_force_m_s, top_speed_at_power_m_s
-from tuninglib.statistics.road_runs import HILL_FIELDS, RUN_FIELDS, moved_fields
+from tuninglib.statistics.road_runs import HILL_FIELDS, RUN_FIELDS, Runs, moved_fields
+
+if TYPE_CHECKING:
+    from tuninglib.statistics.gain import GainFit
+
 
 # One run that stands for all runs of a setup, and the ways in which it can be off together -------
 # What is not known of drag, slope, wind and force is tied by the runs themselves: more drag goes
@@ -74,7 +80,15 @@ class EquivalentRun:
     moves: tuple
 
 
-def equivalent_run(setup, runs, own, fit, *, bike_mass_kg, other_rider_sds) -> EquivalentRun | None:
+def equivalent_run(
+    setup: str,
+    runs: Runs,
+    own: np.ndarray,
+    fit: "GainFit",
+    *,
+    bike_mass_kg: float,
+    other_rider_sds: tuple[float, ...],
+) -> EquivalentRun | None:
     """The run that stands for some of the runs of a day.
 
     Parameters
@@ -270,7 +284,9 @@ class ForRider:
     answer: Answer
 
 
-def rider_drag_factor(rider_mass_kg, than_kg):
+def rider_drag_factor(
+    rider_mass_kg: float | np.ndarray, than_kg: float | np.ndarray
+) -> float | np.ndarray:
     """Drag area with one rider over that with another, by a rule.
 
     Parameters
@@ -286,7 +302,7 @@ def rider_drag_factor(rider_mass_kg, than_kg):
     return 1 + RIDER_SHARE * ((rider_mass_kg / than_kg) ** BODY_EXPONENT - 1)
 
 
-def answers(run: EquivalentRun, questions) -> tuple:
+def answers(run: EquivalentRun, questions: Sequence[Question]) -> tuple:
     """Marker speeds that the same engine gives under other conditions.
 
     Parameters

@@ -10,7 +10,7 @@ from matplotlib.figure import Figure
 
 from tuninglib import units
 from tuninglib.analysis.coast_down import fit_of, half_widths, rounded, start_of, values_for_session
-from tuninglib.interval import Z_95
+from tuninglib.interval import Z_95, Interval
 from tuninglib.lab import kit
 from tuninglib.lab.explore import written
 from tuninglib.lab.kit import DPI, Image, png_of
@@ -38,7 +38,7 @@ from tuninglib.whole_files import write_together
 # A coast-down typed into a workbook: the fit, its picture, and the values into the session -------
 
 
-def coast_down(session_folder):
+def coast_down(session_folder: Path | str) -> widgets.VBox:
     """A place to type timed falls of speed, their fit, and buttons that keep both.
 
     Parameters
@@ -182,7 +182,7 @@ def fit_words(road: RoadLoad, falls: Falls, system: str, factor_doubt: float = 0
     return tuple(shown)
 
 
-def fit_picture(road: RoadLoad, ride: Ride, falls: Falls, factor: float, system) -> Image:
+def fit_picture(road: RoadLoad, ride: Ride, falls: Falls, factor: float, system: str) -> Image:
     """How fast the speed fell, against speed, each way; and what the fit says."""
     figure = Figure(figsize=(4.6, 3.3), dpi=DPI, layout="constrained")
     FigureCanvasAgg(figure)
@@ -235,7 +235,7 @@ def fit_picture(road: RoadLoad, ride: Ride, falls: Falls, factor: float, system)
 # Injectors on the bench, typed into a workbook: flow and dead time, and both into the session ----
 
 
-def bench_flow(session_folder):
+def bench_flow(session_folder: Path | str) -> widgets.VBox:
     """A place to type caught volumes, what they say, and buttons that keep both.
 
     Parameters
@@ -340,7 +340,7 @@ _CAUTIONS = (
 )
 
 
-def bench_sentence(flow, dead_time, system: str) -> str:
+def bench_sentence(flow: Interval, dead_time: Interval | None, system: str) -> str:
     """Flow and dead time of one injector.
 
     Parameters
@@ -359,7 +359,7 @@ def bench_sentence(flow, dead_time, system: str) -> str:
     return f"{text}, dead time {fixed(1e3 * dead_time.value, places)} ± {fixed(half, places)} ms."
 
 
-def bench_values_for_session(flow, dead_time) -> dict:
+def bench_values_for_session(flow: Interval, dead_time: Interval | None) -> dict:
     """Keys of an injector's table as they are written into session.toml.
 
     Parameters

@@ -2,10 +2,13 @@
 
 import re
 
+import ipywidgets as widgets
+
 from tuninglib import units
 from tuninglib.analysis.injector import HIGHEST_SHARE, Outlook, ladder_of, outlook
 from tuninglib.analysis.mixture import flow_on_bike
-from tuninglib.analysis.what_if import Question, answers
+from tuninglib.analysis.results import Results
+from tuninglib.analysis.what_if import EquivalentRun, Question, answers
 from tuninglib.lab import kit
 from tuninglib.lab.kit import LadderPicture
 from tuninglib.report.advice import next_sentence
@@ -14,12 +17,14 @@ from tuninglib.report.what_if import REFUSALS
 from tuninglib.rounding import fixed, interval_text, odds_text, percent, quantity_text
 from tuninglib.session import edit
 from tuninglib.session.defaults import ethanol_of
+from tuninglib.session.edit import Edited
+from tuninglib.session.load import Session
 from tuninglib.text_files import Problem, SessionError
 
 # Mixture and injector under sliders: lambda, gauge reading, chance of the band, open time --------
 
 
-def mixture(results):
+def mixture(results: Results) -> widgets.VBox | Prose:
     """Sliders for fuel, band and injector; picture, words and buttons that write to session.toml.
 
     Parameters
@@ -115,7 +120,15 @@ def mixture(results):
     )
 
 
-def outlook_words(results, one: Outlook, *, ethanol, lowest, highest, flow_m3_s) -> tuple:
+def outlook_words(
+    results: Results,
+    one: Outlook,
+    *,
+    ethanol: float,
+    lowest: float,
+    highest: float,
+    flow_m3_s: float,
+) -> tuple:
     """An outlook in sentences, with what to watch."""
     session, scale = results.session, results.session.gauge.scale
     system = session.about.units
@@ -179,7 +192,7 @@ def outlook_words(results, one: Outlook, *, ethanol, lowest, highest, flow_m3_s)
     return tuple(shown)
 
 
-def add_candidate(session, name: str, flow: str, tolerance: str) -> Prose:
+def add_candidate(session: Session, name: str, flow: str, tolerance: str) -> Prose:
     """Write an injector to be thought about into session.toml.
 
     Parameters
@@ -205,7 +218,7 @@ def add_candidate(session, name: str, flow: str, tolerance: str) -> Prose:
     return written(edit.write_values(session.folder, {f"injectors.{name}": values}))
 
 
-def written(edited) -> Prose:
+def written(edited: Edited) -> Prose:
     """What a button did to a file, in words."""
     if edited.kept is None:
         return Prose((("Nothing to do", f"{edited.path.name} says that already."),))
@@ -223,7 +236,7 @@ def written(edited) -> Prose:
 # Another rider, hill or wind under sliders: marker speed between two bounds ----------------------
 
 
-def another_rider(results):
+def another_rider(results: Results) -> widgets.VBox | Prose:
     """Sliders for rider, hill and wind; marker speed at the same force and at the same power.
 
     Parameters
@@ -309,7 +322,7 @@ def question_of(values: dict, start: dict, system: str) -> Question:
     )
 
 
-def rider_words(results, run, setup: str, question: Question) -> tuple:
+def rider_words(results: Results, run: EquivalentRun, setup: str, question: Question) -> tuple:
     """Marker speeds for one question, in sentences."""
     system = results.session.about.units
     (one,) = answers(run, [question])

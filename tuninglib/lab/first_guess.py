@@ -2,9 +2,12 @@
 
 from dataclasses import dataclass, replace
 
+import ipywidgets as widgets
+
 from tuninglib import units
 from tuninglib.analysis.injector import DEAD_TIME_S, HIGHEST_SHARE, Change, guess_of
 from tuninglib.analysis.mixture import flow_on_bike
+from tuninglib.analysis.results import Results
 from tuninglib.lab import kit
 from tuninglib.physics.engine import (
     chamber_with_kit_m3,
@@ -55,7 +58,7 @@ USUAL = Change(
 )
 
 
-def change_of(results) -> Change:
+def change_of(results: Results) -> Change:
     """From the reference of a session to its other engine, on the same fuel.
 
     Parameters
@@ -90,7 +93,7 @@ def change_of(results) -> Change:
     )
 
 
-def first_guess(results=None, *, system: str = "metric"):
+def first_guess(results: Results | None = None, *, system: str = "metric") -> widgets.VBox:
     """Sliders for the old and the new engine, target, pressure and fuel.
 
     Parameters
@@ -184,7 +187,14 @@ def first_guess(results=None, *, system: str = "metric"):
     return kit.panel(controls, answer)
 
 
-def guess_words(system, change: Change, *, own_valves, chart_valves, chart_ethanol) -> tuple:
+def guess_words(
+    system: str,
+    change: Change,
+    *,
+    own_valves: int | str,
+    chart_valves: int | str,
+    chart_ethanol: float,
+) -> tuple:
     """A first guess in sentences.
 
     Parameters
@@ -268,7 +278,9 @@ def guess_words(system, change: Change, *, own_valves, chart_valves, chart_ethan
     )
 
 
-def chart_warnings(change: Change, *, own_valves, chart_valves, chart_ethanol) -> list:
+def chart_warnings(
+    change: Change, *, own_valves: int | str, chart_valves: int | str, chart_ethanol: float
+) -> list:
     """Where a chart of injectors by displacement would mislead."""
     if chart_valves == NO_CHART:
         return []
@@ -300,7 +312,7 @@ def chart_warnings(change: Change, *, own_valves, chart_valves, chart_ethanol) -
 USUAL_FASTEST_M_S = 20.0
 
 
-def compression(system: str = "metric"):
+def compression(system: str = "metric") -> widgets.VBox:
     """Sliders for the engine as it was made, a larger cylinder, and the fuel.
 
     Parameters
@@ -348,8 +360,19 @@ def compression(system: str = "metric"):
 
 
 def compression_words(
-    *, system, bore, stroke, made, new_bore, dome, gasket, clearance, speed, need, fuel
-):
+    *,
+    system: str,
+    bore: float,
+    stroke: float,
+    made: float,
+    new_bore: float,
+    dome: float,
+    gasket: float,
+    clearance: float,
+    speed: float,
+    need: Octane,
+    fuel: Octane,
+) -> tuple[Prose, ...]:
     """Displacement, compression and octane of one cylinder with a kit, in sentences.
 
     Parameters
@@ -462,7 +485,7 @@ class Known:
     highest_ethanol: float | None = None
 
 
-def known_of(results) -> Known:
+def known_of(results: Results) -> Known:
     """What a session knows of fuel and gauge.
 
     Parameters
@@ -488,12 +511,12 @@ def known_of(results) -> Known:
 def tank_words(
     known: Known,
     *,
-    tank_m3,
-    tank_ethanol,
-    added_m3,
-    added_ethanol,
-    wanted_ethanol,
-    highest_ethanol=None,
+    tank_m3: float,
+    tank_ethanol: float,
+    added_m3: float,
+    added_ethanol: float,
+    wanted_ethanol: float,
+    highest_ethanol: float | None = None,
 ) -> tuple:
     """Content after topping up, what to add for a wanted content, and the gauge's shift.
 
@@ -591,7 +614,7 @@ def _shift_words(known, shift) -> str:
     return f"{words}: a reading of {fixed(now, decimals)} becomes {fixed(then, decimals)}."
 
 
-def tank(results=None, *, system: str = "metric"):
+def tank(results: Results | None = None, *, system: str = "metric") -> widgets.VBox:
     """Sliders for the tank and what is poured in.
 
     Parameters

@@ -8,6 +8,7 @@ import base64
 import io
 import math
 import threading
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 
 import ipywidgets as widgets
@@ -20,7 +21,7 @@ from matplotlib.patches import Rectangle
 
 from tuninglib import units
 from tuninglib.analysis.injector import AskedLadder, Outlook
-from tuninglib.report.page_parts import BAND, COLOURS, INK, Prose, render
+from tuninglib.report.page_parts import BAND, COLOURS, INK, Html, Picture, Prose, Table, render
 from tuninglib.text_files import SessionError
 from tuninglib.whole_files import in_words
 
@@ -38,7 +39,7 @@ class Image:
     width: int
 
 
-def png_of(canvas) -> bytes:
+def png_of(canvas: FigureCanvasAgg) -> bytes:
     """PNG of what is drawn on an Agg canvas: fast rather than small."""
     width, height = canvas.get_width_height(physical=True)
     buffer = io.BytesIO()
@@ -77,7 +78,9 @@ class Said:
     image: Image | None = None
 
 
-def slider(label: str, unit: str, value: float, *, low: float, high: float, step: float):
+def slider(
+    label: str, unit: str, value: float, *, low: float, high: float, step: float
+) -> widgets.FloatSlider:
     """A slider with its unit in the label, whose number can also be typed.
 
     Parameters
@@ -112,7 +115,7 @@ def moved(value: float, start: float) -> bool:
     return not math.isclose(value, start, rel_tol=1e-6, abs_tol=1e-6)
 
 
-def choice(label: str, options, value=None):
+def choice(label: str, options: Iterable, value: object = None) -> widgets.Dropdown:
     """A list to choose one entry from; an entry may be a pair of what is shown and its value."""
     options = list(options)
     start = options[0][1] if isinstance(options[0], tuple) else options[0]
@@ -122,14 +125,14 @@ def choice(label: str, options, value=None):
     )
 
 
-def text(label: str, value: str = "", placeholder: str = ""):
+def text(label: str, value: str = "", placeholder: str = "") -> widgets.Text:
     """A line to type in."""
     return widgets.Text(
         value=value, placeholder=placeholder, description=label, style=_LABEL, layout=_WIDE
     )
 
 
-def words_html(*shown, live: bool = True) -> Markup:
+def words_html(*shown: Prose | Table | Html | Picture, live: bool = True) -> Markup:
     """Prose and tables as one piece of HTML that a screen reader follows when it changes."""
     return render("lab/templates/words.html.j2", shown=shown, live=live)
 
@@ -143,7 +146,9 @@ def problems_prose(error: ValueError | OSError) -> Prose:
     return Prose((("Not possible", f"{error}."),), style="caution")
 
 
-def panel(controls: dict, answer, *, more=()):
+def panel(
+    controls: dict, answer: Callable[..., Said], *, more: Sequence[widgets.Widget] = ()
+) -> widgets.VBox:
     """Controls, the answer to where they stand, and a button that puts them back.
 
     Parameters
@@ -196,7 +201,7 @@ def panel(controls: dict, answer, *, more=()):
     return beside([*controls.values(), back, *more], [picture, words])
 
 
-def beside(controls, answer):
+def beside(controls: Sequence[widgets.Widget], answer: Sequence[widgets.Widget]) -> widgets.VBox:
     """Controls with the answer at their side; below them where the screen is narrow.
 
     Parameters
@@ -212,7 +217,9 @@ def beside(controls, answer):
     return widgets.VBox([widgets.HTML(render("lab/templates/labels.html.j2")), row])
 
 
-def action(label: str, tooltip: str, act, *, icon: str = "pencil"):
+def action(
+    label: str, tooltip: str, act: Callable[[], Prose | Html], *, icon: str = "pencil"
+) -> widgets.VBox:
     """A button that does something once, and says beside it what came of it.
 
     Parameters
@@ -245,7 +252,9 @@ def action(label: str, tooltip: str, act, *, icon: str = "pencil"):
     return widgets.VBox([button, words])
 
 
-def background_action(label: str, tooltip: str, act, *, icon: str = "play"):
+def background_action(
+    label: str, tooltip: str, act: Callable[[Callable], Prose | Html], *, icon: str = "play"
+) -> widgets.VBox:
     """As :func:`action`, for work that takes seconds: the notebook stays usable meanwhile.
 
     ``act`` is given a function that shows something, to call at each step.
@@ -340,7 +349,7 @@ class LadderPicture:
     def _shown(self, flow_m3_s):
         return units.to_display(np.asarray(flow_m3_s), "flow", self._system)
 
-    def render(self, one: Outlook, *, lowest, highest, flow_m3_s) -> Image:
+    def render(self, one: Outlook, *, lowest: float, highest: float, flow_m3_s: float) -> Image:
         """The picture for one outlook."""
         x = self._line.get_xdata()
         self._band.set_y(lowest)

@@ -2,6 +2,8 @@
 
 from pathlib import Path
 
+import ipywidgets as widgets
+
 from tuninglib.analysis.day_plan import (
     COMMON_RUNS,
     USUAL_GAIN,
@@ -38,7 +40,9 @@ CHECKLISTS = "checklists.html"
 ONCE, OFTEN = "once: each engine in one block", "as often as the order asks"
 
 
-def plan(session_folder, *, gain_percent: float = 100 * USUAL_GAIN, sheet_file: str = ""):
+def plan(
+    session_folder: Path | str, *, gain_percent: float = 100 * USUAL_GAIN, sheet_file: str = ""
+) -> widgets.VBox:
     """Sliders for a test day, its plan, and a button that writes the run sheet.
 
     Parameters
@@ -129,7 +133,7 @@ _SOURCES = {
 }
 
 
-def day_words(day: Day, *, gain, scatter, source) -> tuple:
+def day_words(day: Day, *, gain: float, scatter: float, source: str) -> tuple:
     """A planned day in sentences, with the order as a table."""
     runs = len(day.order.setups)
     setups = len(set(day.order.setups))
@@ -248,7 +252,7 @@ def _blocks(order: RunOrder) -> Table:
     return Table("Order of the runs", ("Runs", "Setup", "Riders"), tuple(rows))
 
 
-def write_sheet(day: Day, start: PlanStart, path) -> Prose:
+def write_sheet(day: Day, start: PlanStart, path: Path | str) -> Prose:
     """Write the run sheet; an earlier, different one is kept under another name.
 
     Parameters
@@ -263,7 +267,7 @@ def write_sheet(day: Day, start: PlanStart, path) -> Prose:
     return Prose(tuple(items))
 
 
-def write_phone_page(day: Day, start: PlanStart, session_folder) -> Prose:
+def write_phone_page(day: Day, start: PlanStart, session_folder: Path | str) -> Prose:
     """Write the page for the roadside; an earlier, different one is kept under another name.
 
     Parameters
@@ -295,7 +299,7 @@ def write_phone_page(day: Day, start: PlanStart, session_folder) -> Prose:
     )
 
 
-def write_checklists(start: PlanStart, session_folder) -> Prose:
+def write_checklists(start: PlanStart, session_folder: Path | str) -> Prose:
     """Write what to look at before, after, months later, and when all is undone.
 
     Parameters

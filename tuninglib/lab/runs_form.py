@@ -3,6 +3,9 @@
 After each run it says what the rows so far say.
 """
 
+from collections.abc import Collection
+from pathlib import Path
+
 import ipywidgets as widgets
 
 from tuninglib.analysis.day_plan import interim_of_folder, start_of, usual_repeats
@@ -43,7 +46,7 @@ def _field(sheet: Sheet, key: str):
     return kit.text(label, start, column.help)
 
 
-def checked(sheet: Sheet, values: dict, touched) -> dict:
+def checked(sheet: Sheet, values: dict, touched: Collection[str]) -> dict:
     """Problems to show beside the fields while a row is being typed.
 
     Parameters
@@ -61,7 +64,7 @@ def checked(sheet: Sheet, values: dict, touched) -> dict:
     }
 
 
-def runs_form(session_folder):
+def runs_form(session_folder: Path | str) -> widgets.VBox:
     """A form that adds runs to a session's runs.csv.
 
     Parameters

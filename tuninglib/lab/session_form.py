@@ -4,6 +4,8 @@ It writes the same file as by hand: remarks and the rider's own text stay where 
 """
 
 import dataclasses
+from collections.abc import Sequence
+from dataclasses import Field
 from pathlib import Path
 
 import ipywidgets as widgets
@@ -24,7 +26,7 @@ _BY_HAND = ("pieces",)
 _MOST_SAID = 8
 
 
-def session_form(session_folder):
+def session_form(session_folder: Path | str) -> widgets.VBox:
     """A form that fills in a session's session.toml, table by table.
 
     Parameters
@@ -104,7 +106,7 @@ def session_form(session_folder):
     return kit.beside([tables, place, button, words, kind, name, more], [missing])
 
 
-def table_names(folder, added=()) -> list:
+def table_names(folder: Path | str, added: Sequence[str] = ()) -> list:
     """Tables of the contract, the named entries that the file has, and those just added."""
     tables = tables_as_typed(folder)
     names = list(schema.SINGLE)
@@ -126,7 +128,7 @@ def _is_needed(field) -> bool:
     return field.default is dataclasses.MISSING or bool(field.metadata.get("asked"))
 
 
-def names_in(folder, added=()) -> dict:
+def names_in(folder: Path | str, added: Sequence[str] = ()) -> dict:
     """Names of the entries of each table, those just added too."""
     found: dict[str, list] = {kind: [] for kind in schema.NAMED}
     for table in table_names(folder, added):
@@ -136,7 +138,7 @@ def names_in(folder, added=()) -> dict:
     return found
 
 
-def as_text(value) -> str:
+def as_text(value: object) -> str:
     """A TOML value as a field shows it; pairs as ``60 km/h = 57 km/h; ...``, lists with commas."""
     if isinstance(value, list) and all(isinstance(one, list) for one in value):
         return "; ".join(" = ".join(map(str, pair)) for pair in value)
@@ -147,7 +149,7 @@ def as_text(value) -> str:
     return "" if value is None else str(value)
 
 
-def as_value(field, text: str):
+def as_value(field: Field, text: str) -> object:
     """What is typed in a field as the value that is written; None where nothing is.
 
     Parameters
@@ -176,7 +178,7 @@ def as_value(field, text: str):
     return text
 
 
-def problem_of(field, text: str, names: dict) -> str:
+def problem_of(field: Field, text: str, names: dict) -> str:
     """What is wrong with what is typed in a field, in the sentence of the reader; may be empty.
 
     Parameters
@@ -246,7 +248,7 @@ def _standing(folder, table: str) -> dict:
     return found if isinstance(found, dict) else {}
 
 
-def values_to_write(folder, typed: dict) -> dict:
+def values_to_write(folder: Path | str, typed: dict) -> dict:
     """Tables to keys and values, of what differs from the file.
 
     Parameters
@@ -272,7 +274,7 @@ def values_to_write(folder, typed: dict) -> dict:
     return values
 
 
-def what_is_missing(folder) -> Prose:
+def what_is_missing(folder: Path | str) -> Prose:
     """What session.toml still lacks, in the sentences of ``tuninglib check``.
 
     Parameters

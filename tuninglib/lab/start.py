@@ -5,8 +5,10 @@ import hashlib
 import os
 import subprocess
 import sys
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
+import ipywidgets as widgets
 from jupyter_core.paths import jupyter_data_dir
 
 from tuninglib.lab import kit
@@ -114,7 +116,7 @@ def which_session(session_folder: str = "") -> Prose:
     return Prose((("Session", f"{folder} ({why})."),))
 
 
-def lab_command(*, browser: bool = True, options=()) -> list:
+def lab_command(*, browser: bool = True, options: Sequence[str] = ()) -> list:
     """Command that starts JupyterLab with the start page open.
 
     Parameters
@@ -175,7 +177,7 @@ def start_lab(session_folder: str = "", *, browser: bool = True) -> int:
 # The button that makes the report, by the same command that a rider would type -------------------
 
 
-def make_report_with(session_folder, show):
+def make_report_with(session_folder: Path | str, show: Callable[[Prose], object]) -> Html | Prose:
     """Run ``tuninglib report`` and show its progress line by line.
 
     Parameters
@@ -212,7 +214,7 @@ def make_report_with(session_folder, show):
     return report_links(report_folder(session_folder) / "report.html", said[:-1])
 
 
-def report_links(page: Path, remarks=()) -> Html:
+def report_links(page: Path, remarks: Sequence[str] = ()) -> Html:
     """Words and links to a report page that lies outside what JupyterLab serves.
 
     Parameters
@@ -229,7 +231,7 @@ def report_links(page: Path, remarks=()) -> Html:
     return Html(link, f"{words.plain()}\n")
 
 
-def report_button(session_folder):
+def report_button(session_folder: Path | str) -> widgets.VBox:
     """A button that makes the report of a session while the notebook stays usable.
 
     Parameters

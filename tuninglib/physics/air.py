@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from tuninglib.checks import plain, require
 from tuninglib.physics.stoichiometry import (
@@ -44,31 +45,31 @@ _FLATTENING = 0.00335281068118
 _GRAVITY_M = 0.00344978600308
 
 
-def _limited(value, what, unit, low, high, remedy):
+def _limited(value, what, unit, low, high, remedy) -> np.ndarray:
     """Checked; NaN stays where a reading is missing."""
     return require(
         value, what=what, unit=unit, at_least=low, at_most=high, missing_ok=True, remedy=remedy
     )
 
 
-def _temperature(value):
+def _temperature(value) -> np.ndarray:
     return _limited(value, "air temperature", "K", 223.15, 333.15, "degC plus 273.15 is K")
 
 
-def _pressure(value):
+def _pressure(value) -> np.ndarray:
     remedy = "give it absolute, 1013 hPa is 101300 Pa"
     return _limited(value, "air pressure", "Pa", 30e3, 120e3, remedy)
 
 
-def _humidity(value):
+def _humidity(value) -> np.ndarray:
     return _limited(value, "relative humidity", "", 0, 1, "55 % is 0.55")
 
 
-def _altitude(value):
+def _altitude(value) -> np.ndarray:
     return _limited(value, "altitude", "m", -1000, 11000, "give metres above sea level")
 
 
-def saturation_pressure_pa(temperature_k):
+def saturation_pressure_pa(temperature_k: ArrayLike) -> float | np.ndarray:
     """Vapour pressure of water at saturation, over liquid water.
 
     Parameters
@@ -103,7 +104,9 @@ def saturation_pressure_pa(temperature_k):
     return plain((2 * c / (-b + (b**2 - 4 * a * c) ** 0.5)) ** 4 * 1e6)
 
 
-def vapour_pressure_pa(temperature_k, relative_humidity):
+def vapour_pressure_pa(
+    temperature_k: ArrayLike, relative_humidity: ArrayLike
+) -> float | np.ndarray:
     """Partial pressure of water vapour in moist air.
 
     Parameters
@@ -127,7 +130,7 @@ def vapour_pressure_pa(temperature_k, relative_humidity):
     return plain(relative_humidity * saturation_pressure_pa(temperature_k))
 
 
-def dew_point_k(water_vapour_pressure_pa):
+def dew_point_k(water_vapour_pressure_pa: ArrayLike) -> float | np.ndarray:
     """Temperature at which air with this much vapour is saturated.
 
     Parameters
@@ -161,7 +164,9 @@ def dew_point_k(water_vapour_pressure_pa):
     return plain((_N[10] + d - ((_N[10] + d) ** 2 - 4 * (_N[9] + _N[10] * d)) ** 0.5) / 2)
 
 
-def air_density_kg_m3(*, temperature_k, pressure_abs_pa, relative_humidity):
+def air_density_kg_m3(
+    *, temperature_k: ArrayLike, pressure_abs_pa: ArrayLike, relative_humidity: ArrayLike
+) -> float | np.ndarray:
     """Density of moist air.
 
     Parameters
@@ -198,7 +203,7 @@ def air_density_kg_m3(*, temperature_k, pressure_abs_pa, relative_humidity):
     return plain(mass_per_mole / (GAS_CONSTANT_J_MOL_K * temperature_k))
 
 
-def standard_temperature_k(altitude_m):
+def standard_temperature_k(altitude_m: ArrayLike) -> float | np.ndarray:
     """Temperature of the standard atmosphere.
 
     Parameters
@@ -225,7 +230,7 @@ def standard_temperature_k(altitude_m):
     return plain(_SEA_LEVEL_K - _LAPSE_K_M * geopotential_m)
 
 
-def standard_pressure_pa(altitude_m):
+def standard_pressure_pa(altitude_m: ArrayLike) -> float | np.ndarray:
     """Pressure of the standard atmosphere, where no barometer was read.
 
     Parameters
@@ -253,7 +258,9 @@ def standard_pressure_pa(altitude_m):
     )
 
 
-def normal_gravity_m_s2(*, latitude_deg, altitude_m=0.0):
+def normal_gravity_m_s2(
+    *, latitude_deg: ArrayLike, altitude_m: ArrayLike = 0.0
+) -> float | np.ndarray:
     """Acceleration of free fall at a latitude and altitude.
 
     Parameters
@@ -338,7 +345,9 @@ def _correction(factor, standard, limits):
     return Correction(plain(factor), plain(within), standard, limits)
 
 
-def correction_sae_j1349(*, temperature_k, pressure_abs_pa, relative_humidity):
+def correction_sae_j1349(
+    *, temperature_k: ArrayLike, pressure_abs_pa: ArrayLike, relative_humidity: ArrayLike
+) -> Correction:
     """Correction of engine output to reference air after SAE J1349.
 
     Parameters
@@ -375,7 +384,9 @@ def correction_sae_j1349(*, temperature_k, pressure_abs_pa, relative_humidity):
     return _correction(1.180 * pressure * temperature**0.5 - 0.18, "SAE J1349", (0.95, 1.05))
 
 
-def correction_iso_1585(*, temperature_k, pressure_abs_pa, relative_humidity):
+def correction_iso_1585(
+    *, temperature_k: ArrayLike, pressure_abs_pa: ArrayLike, relative_humidity: ArrayLike
+) -> Correction:
     """Correction of engine output to reference air after ISO 1585.
 
     Parameters

@@ -1,6 +1,7 @@
 """The engine: displacement, compression, piston speed, mean pressure, air and fuel of one cycle."""
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from tuninglib.checks import plain, require
 
@@ -10,19 +11,21 @@ HEAD_POWER_EXPONENT = 0.38
 HEAD_AIR_EXPONENT = -0.39
 
 
-def _positive(value, what, unit):
+def _positive(value, what, unit) -> np.ndarray:
     """Checked; NaN stays where a reading is missing."""
     return require(value, what=what, unit=unit, above=0, missing_ok=True)
 
 
-def _cylinder_size(value, what):
+def _cylinder_size(value, what) -> np.ndarray:
     return require(
         value, what=what, unit="m", at_least=0.01, at_most=0.5, missing_ok=True,
         remedy="57 mm is 0.057 m",
     )  # fmt: skip
 
 
-def displacement_m3(*, bore_m, stroke_m, cylinders=1):
+def displacement_m3(
+    *, bore_m: ArrayLike, stroke_m: ArrayLike, cylinders: ArrayLike = 1
+) -> float | np.ndarray:
     """Volume that the pistons sweep.
 
     Parameters
@@ -59,7 +62,9 @@ def displacement_m3(*, bore_m, stroke_m, cylinders=1):
     return plain(np.pi / 4 * bore_m**2 * stroke_m * cylinders)
 
 
-def compression_ratio(*, swept_volume_m3, clearance_volume_m3):
+def compression_ratio(
+    *, swept_volume_m3: ArrayLike, clearance_volume_m3: ArrayLike
+) -> float | np.ndarray:
     """Geometric compression ratio of one cylinder.
 
     Parameters
@@ -88,7 +93,9 @@ def compression_ratio(*, swept_volume_m3, clearance_volume_m3):
     return plain(swept_volume_m3 / clearance_volume_m3 + 1)
 
 
-def chamber_with_kit_m3(chamber_m3, *, dome_m3, bore_m, gasket_m):
+def chamber_with_kit_m3(
+    chamber_m3: ArrayLike, *, dome_m3: ArrayLike, bore_m: ArrayLike, gasket_m: ArrayLike
+) -> float | np.ndarray:
     """Volume above the piston at the top once a kit with another crown and gaskets is on.
 
     Parameters
@@ -128,7 +135,9 @@ def chamber_with_kit_m3(chamber_m3, *, dome_m3, bore_m, gasket_m):
     return plain(require(left, what="chamber with the kit", unit="m3", above=0, remedy=remedy))
 
 
-def mean_piston_speed_m_s(*, stroke_m, engine_speed_rpm):
+def mean_piston_speed_m_s(
+    *, stroke_m: ArrayLike, engine_speed_rpm: ArrayLike
+) -> float | np.ndarray:
     """Mean speed of the piston over a turn of the crank.
 
     Parameters
@@ -157,7 +166,7 @@ def mean_piston_speed_m_s(*, stroke_m, engine_speed_rpm):
     return plain(2 * stroke_m * engine_speed_rpm / 60)
 
 
-def torque_n_m(*, power_w, engine_speed_rpm):
+def torque_n_m(*, power_w: ArrayLike, engine_speed_rpm: ArrayLike) -> float | np.ndarray:
     """Torque of a shaft that carries a given power.
 
     Parameters
@@ -186,7 +195,9 @@ def torque_n_m(*, power_w, engine_speed_rpm):
     return plain(power_w / (2 * np.pi * engine_speed_rpm / 60))
 
 
-def brake_mean_effective_pressure_pa(*, torque_n_m, displacement_m3):
+def brake_mean_effective_pressure_pa(
+    *, torque_n_m: ArrayLike, displacement_m3: ArrayLike
+) -> float | np.ndarray:
     """Brake mean effective pressure of a four-stroke engine.
 
     Parameters
@@ -216,7 +227,7 @@ def brake_mean_effective_pressure_pa(*, torque_n_m, displacement_m3):
     return plain(4 * np.pi * torque_n_m / displacement_m3)
 
 
-def cycle_time_s(engine_speed_rpm):
+def cycle_time_s(engine_speed_rpm: ArrayLike) -> float | np.ndarray:
     """Time of one four-stroke cycle, two turns of the crank.
 
     Parameters
@@ -242,7 +253,9 @@ def cycle_time_s(engine_speed_rpm):
     return plain(120 / engine_speed_rpm)
 
 
-def air_mass_per_cycle_kg(*, displacement_m3, air_density_kg_m3, volumetric_efficiency):
+def air_mass_per_cycle_kg(
+    *, displacement_m3: ArrayLike, air_density_kg_m3: ArrayLike, volumetric_efficiency: ArrayLike
+) -> float | np.ndarray:
     """Air that an engine draws in one cycle.
 
     Parameters
@@ -281,7 +294,9 @@ def air_mass_per_cycle_kg(*, displacement_m3, air_density_kg_m3, volumetric_effi
     return plain(displacement_m3 * air_density_kg_m3 * volumetric_efficiency)
 
 
-def fuel_mass_per_cycle_kg(*, air_mass_kg, lambda_, stoichiometric_ratio):
+def fuel_mass_per_cycle_kg(
+    *, air_mass_kg: ArrayLike, lambda_: ArrayLike, stoichiometric_ratio: ArrayLike
+) -> float | np.ndarray:
     """Fuel that brings the air of one cycle to a given lambda.
 
     Parameters
@@ -312,7 +327,9 @@ def fuel_mass_per_cycle_kg(*, air_mass_kg, lambda_, stoichiometric_ratio):
     return plain(air_mass_kg / (lambda_ * stoichiometric_ratio))
 
 
-def head_temperature_difference_ratio(power_ratio, cooling_air_ratio=1.0):
+def head_temperature_difference_ratio(
+    power_ratio: ArrayLike, cooling_air_ratio: ArrayLike = 1.0
+) -> float | np.ndarray:
     """Change of how far an air-cooled head is hotter than the cooling air.
 
     Parameters

@@ -7,6 +7,7 @@ numbers for the same fuel: one must never be read as another.
 from dataclasses import dataclass, field
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from tuninglib.checks import plain, require
 from tuninglib.interval import Interval
@@ -84,50 +85,50 @@ class Blend:
         stoichiometric_ratio(self.petrol_formula)  # raises if it is no fuel
 
     @property
-    def density_kg_m3(self):
+    def density_kg_m3(self) -> float | np.ndarray:
         """Density at 15 degC. [kg/m3]"""
         x = self.ethanol_volume_fraction
         return x * ETHANOL_DENSITY_KG_M3 + (1 - x) * self.petrol_density_kg_m3
 
     @property
-    def ethanol_mass_fraction(self):
+    def ethanol_mass_fraction(self) -> float | np.ndarray:
         """Share of ethanol by mass. [-]"""
         return self.ethanol_volume_fraction * ETHANOL_DENSITY_KG_M3 / self.density_kg_m3
 
     @property
-    def stoichiometric_ratio(self):
+    def stoichiometric_ratio(self) -> float | np.ndarray:
         """Dry air that burns a unit mass of the blend. [kg air/kg fuel]"""
         return self._by_mass(
             stoichiometric_ratio(ETHANOL_FORMULA), stoichiometric_ratio(self.petrol_formula)
         )
 
     @property
-    def lower_heating_value_j_kg(self):
+    def lower_heating_value_j_kg(self) -> float | np.ndarray:
         """Lower heating value by mass. [J/kg]"""
         return self._by_mass(ETHANOL_HEATING_VALUE_J_KG, self.petrol_heating_value_j_kg)
 
     @property
-    def lower_heating_value_j_m3(self):
+    def lower_heating_value_j_m3(self) -> float | np.ndarray:
         """Lower heating value by volume at 15 degC. [J/m3]"""
         return self.lower_heating_value_j_kg * self.density_kg_m3
 
     @property
-    def latent_heat_j_kg(self):
+    def latent_heat_j_kg(self) -> float | np.ndarray:
         """Heat of vaporisation, that of the parts added up. [J/kg]"""
         return self._by_mass(ETHANOL_LATENT_HEAT_J_KG, PETROL_LATENT_HEAT_J_KG)
 
     @property
-    def oxygen_mass_fraction(self):
+    def oxygen_mass_fraction(self) -> float | np.ndarray:
         """Share of oxygen by mass. [-]"""
         return self._atoms_mol_kg("O") * ATOMIC_MASS_G_MOL["O"] / 1000
 
     @property
-    def hydrogen_to_carbon(self):
+    def hydrogen_to_carbon(self) -> float | np.ndarray:
         """Hydrogen atoms per carbon atom. [-]"""
         return self._atoms_mol_kg("H") / self._atoms_mol_kg("C")
 
     @property
-    def oxygen_to_carbon(self):
+    def oxygen_to_carbon(self) -> float | np.ndarray:
         """Oxygen atoms per carbon atom. [-]"""
         return self._atoms_mol_kg("O") / self._atoms_mol_kg("C")
 
@@ -142,30 +143,30 @@ class Blend:
         return self._by_mass(ethanol, petrol)
 
 
-def _limited(value, what, unit, low, high, remedy):
+def _limited(value, what, unit, low, high, remedy) -> np.ndarray:
     """Checked; NaN stays where a reading is missing."""
     return require(
         value, what=what, unit=unit, at_least=low, at_most=high, missing_ok=True, remedy=remedy
     )
 
 
-def _content(value, what):
+def _content(value, what) -> np.ndarray:
     return _limited(value, what, "", 0, 1, "give a fraction by volume, 0.10 for 10 %")
 
 
-def _density(value, what):
+def _density(value, what) -> np.ndarray:
     return _limited(value, what, "kg/m3", 650, 850, "0.745 kg/L is 745 kg/m3")
 
 
-def _heating_value(value):
+def _heating_value(value) -> np.ndarray:
     return _limited(value, "petrol heating value", "J/kg", 30e6, 50e6, "43 MJ/kg is 43e6 J/kg")
 
 
-def _octane(value, what):
+def _octane(value, what) -> np.ndarray:
     return _limited(value, what, "", 40, 140, "check whether it is RON or MON")
 
 
-def lambda_shift(from_blend, to_blend):
+def lambda_shift(from_blend: Blend, to_blend: Blend) -> float | np.ndarray:
     """Ratio of lambda after a change of fuel to lambda before it, nothing else changed.
 
     Parameters
@@ -194,7 +195,9 @@ def lambda_shift(from_blend, to_blend):
     return before / after
 
 
-def density_at_temperature(density_15_kg_m3, temperature_k, ethanol_volume_fraction):
+def density_at_temperature(
+    density_15_kg_m3: ArrayLike, temperature_k: ArrayLike, ethanol_volume_fraction: ArrayLike
+) -> float | np.ndarray:
     """Density of a blend at the temperature it is injected or poured at.
 
     Parameters
@@ -233,11 +236,11 @@ def density_at_temperature(density_15_kg_m3, temperature_k, ethanol_volume_fract
 
 def content_after_topping_up(
     *,
-    tank_volume_m3,
-    tank_ethanol_volume_fraction,
-    added_volume_m3,
-    added_ethanol_volume_fraction,
-):
+    tank_volume_m3: ArrayLike,
+    tank_ethanol_volume_fraction: ArrayLike,
+    added_volume_m3: ArrayLike,
+    added_ethanol_volume_fraction: ArrayLike,
+) -> float | np.ndarray:
     """Ethanol content of what is in the tank after another fuel is poured in.
 
     Parameters
@@ -280,11 +283,11 @@ def content_after_topping_up(
 
 def volume_to_add(
     *,
-    tank_volume_m3,
-    tank_ethanol_volume_fraction,
-    added_ethanol_volume_fraction,
-    wanted_ethanol_volume_fraction,
-):
+    tank_volume_m3: ArrayLike,
+    tank_ethanol_volume_fraction: ArrayLike,
+    added_ethanol_volume_fraction: ArrayLike,
+    wanted_ethanol_volume_fraction: ArrayLike,
+) -> float | np.ndarray:
     """Volume of another fuel that brings the tank to a wanted ethanol content.
 
     Parameters
@@ -335,13 +338,13 @@ def volume_to_add(
 
 
 def blend_octane(
-    blend,
+    blend: Blend,
     *,
-    petrol_octane,
-    ethanol_octane,
-    petrol_molar_mass_kg_mol=PETROL_MOLAR_MASS_KG_MOL,
-    interaction=0.0,
-):
+    petrol_octane: ArrayLike,
+    ethanol_octane: ArrayLike,
+    petrol_molar_mass_kg_mol: ArrayLike = PETROL_MOLAR_MASS_KG_MOL,
+    interaction: ArrayLike = 0.0,
+) -> float | np.ndarray:
     """Octane number of a blend from those of its parts, by moles.
 
     Parameters
@@ -394,7 +397,7 @@ def blend_octane(
     return plain((1 - x) * petrol + x * ethanol + z * x * (1 - x))
 
 
-def anti_knock_index(ron, mon):
+def anti_knock_index(ron: ArrayLike, mon: ArrayLike) -> float | np.ndarray:
     """Pump octane number of North America, (R + M)/2.
 
     Parameters
@@ -415,7 +418,7 @@ def anti_knock_index(ron, mon):
     return plain((_octane(ron, "RON") + _octane(mon, "MON")) / 2)
 
 
-def charge_cooling_j_kg_air(blend, *, lambda_=1.0):
+def charge_cooling_j_kg_air(blend: Blend, *, lambda_: ArrayLike = 1.0) -> float | np.ndarray:
     """Heat that the fuel takes up by evaporating, per mass of air.
 
     Parameters

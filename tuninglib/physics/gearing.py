@@ -3,6 +3,7 @@
 import re
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from tuninglib.checks import plain, require
 
@@ -12,7 +13,9 @@ ROLLING_SHARE = 0.965
 _INCH_M = 0.0254
 
 
-def overall_ratio(*, primary, gear, front_teeth, rear_teeth):
+def overall_ratio(
+    *, primary: ArrayLike, gear: ArrayLike, front_teeth: ArrayLike, rear_teeth: ArrayLike
+) -> float | np.ndarray:
     """Turns of the crank for one turn of the rear wheel.
 
     Parameters
@@ -43,7 +46,7 @@ def overall_ratio(*, primary, gear, front_teeth, rear_teeth):
     return plain(primary * gear * rear / front)
 
 
-def tyre_diameter_m(size: str):
+def tyre_diameter_m(size: str) -> float:
     """Free diameter of a tyre from its size.
 
     Parameters
@@ -87,7 +90,9 @@ def tyre_diameter_m(size: str):
     raise ValueError(f"{size!r} is no size of a tyre; write for example '90/90-18' or '2.75-18'")
 
 
-def engine_speed_rpm(speed_m_s, *, ratio, circumference_m, slip=0.0):
+def engine_speed_rpm(
+    speed_m_s: ArrayLike, *, ratio: ArrayLike, circumference_m: ArrayLike, slip: ArrayLike = 0.0
+) -> float | np.ndarray:
     """Engine speed at a road speed with the clutch closed.
 
     Parameters
@@ -116,7 +121,9 @@ def engine_speed_rpm(speed_m_s, *, ratio, circumference_m, slip=0.0):
     return plain(60.0 * turns * np.asarray(ratio) * (1 + np.asarray(slip)))
 
 
-def road_speed_m_s(engine_speed, *, ratio, circumference_m, slip=0.0):
+def road_speed_m_s(
+    engine_speed: ArrayLike, *, ratio: ArrayLike, circumference_m: ArrayLike, slip: ArrayLike = 0.0
+) -> float | np.ndarray:
     """Road speed at an engine speed: the other way round.
 
     Parameters
@@ -141,7 +148,9 @@ def road_speed_m_s(engine_speed, *, ratio, circumference_m, slip=0.0):
     return plain(turns * per_turn / (1 + np.asarray(slip)))
 
 
-def crank_torque_n_m(force_n, *, ratio, circumference_m, efficiency):
+def crank_torque_n_m(
+    force_n: ArrayLike, *, ratio: ArrayLike, circumference_m: ArrayLike, efficiency: ArrayLike
+) -> float | np.ndarray:
     """Torque at the crank that gives a force at the tyre.
 
     Parameters

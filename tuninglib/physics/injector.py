@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from tuninglib.checks import plain, require
 from tuninglib.interval import Interval
@@ -27,7 +28,9 @@ class FirstGuess:
     relative_sd: float
 
 
-def flow_at_pressure(flow_m3_s, *, rated_pressure_pa, pressure_pa):
+def flow_at_pressure(
+    flow_m3_s: ArrayLike, *, rated_pressure_pa: ArrayLike, pressure_pa: ArrayLike
+) -> float | np.ndarray:
     """Flow of an injector at another pressure than the one it is stated at.
 
     Parameters
@@ -68,7 +71,9 @@ def flow_at_pressure(flow_m3_s, *, rated_pressure_pa, pressure_pa):
     return plain(flow_m3_s * np.sqrt(pressure_pa / rated_pressure_pa))
 
 
-def flow_on_fuel(flow_m3_s, *, rated_density_kg_m3, density_kg_m3):
+def flow_on_fuel(
+    flow_m3_s: ArrayLike, *, rated_density_kg_m3: ArrayLike, density_kg_m3: ArrayLike
+) -> float | np.ndarray:
     """Volume flow of an injector on another liquid than the one it is stated on.
 
     Parameters
@@ -107,7 +112,9 @@ def flow_on_fuel(flow_m3_s, *, rated_density_kg_m3, density_kg_m3):
     return plain(flow_m3_s * np.sqrt(rated_density_kg_m3 / density_kg_m3))
 
 
-def mass_flow_kg_s(flow_m3_s, *, density_kg_m3, rated_density_kg_m3=None):
+def mass_flow_kg_s(
+    flow_m3_s: ArrayLike, *, density_kg_m3: ArrayLike, rated_density_kg_m3: ArrayLike | None = None
+) -> float | np.ndarray:
     """Mass flow of an injector that stays open.
 
     Parameters
@@ -140,7 +147,9 @@ def mass_flow_kg_s(flow_m3_s, *, density_kg_m3, rated_density_kg_m3=None):
     return plain(flow_m3_s * density_kg_m3)
 
 
-def metering_demand(stoichiometric_ratio, density_kg_m3):
+def metering_demand(
+    stoichiometric_ratio: ArrayLike, density_kg_m3: ArrayLike
+) -> float | np.ndarray:
     """Air that a pulse of a fuel asks for: the same pulse's lambda falls with it.
 
     Parameters
@@ -171,20 +180,20 @@ def metering_demand(stoichiometric_ratio, density_kg_m3):
 
 
 def first_guess_flow(
-    flow_m3_s,
+    flow_m3_s: ArrayLike,
     *,
-    displacement_ratio=1.0,
-    breathing_ratio=1.0,
-    lambda_ratio=1.0,
-    pressure_ratio=1.0,
-    fuel_ratio=1.0,
-    flow_sd=0.0,
-    displacement_sd=0.0,
-    breathing_sd=0.0,
-    lambda_sd=0.0,
-    pressure_sd=0.0,
-    fuel_sd=0.0,
-):
+    displacement_ratio: ArrayLike = 1.0,
+    breathing_ratio: ArrayLike = 1.0,
+    lambda_ratio: ArrayLike = 1.0,
+    pressure_ratio: ArrayLike = 1.0,
+    fuel_ratio: ArrayLike = 1.0,
+    flow_sd: ArrayLike = 0.0,
+    displacement_sd: ArrayLike = 0.0,
+    breathing_sd: ArrayLike = 0.0,
+    lambda_sd: ArrayLike = 0.0,
+    pressure_sd: ArrayLike = 0.0,
+    fuel_sd: ArrayLike = 0.0,
+) -> FirstGuess:
     """Injector flow that a change of engine, target or fuel calls for, with its 95 % range.
 
     Parameters
@@ -251,7 +260,9 @@ def first_guess_flow(
     return FirstGuess(Interval(plain(flow), plain(flow / spread), plain(flow * spread)), plain(sd))
 
 
-def open_time_s(fuel_mass_kg, *, mass_flow_kg_s, dead_time_s=0.0):
+def open_time_s(
+    fuel_mass_kg: ArrayLike, *, mass_flow_kg_s: ArrayLike, dead_time_s: ArrayLike = 0.0
+) -> float | np.ndarray:
     """Time that the injector has to be powered for one shot of fuel.
 
     Parameters
@@ -285,7 +296,9 @@ def open_time_s(fuel_mass_kg, *, mass_flow_kg_s, dead_time_s=0.0):
     return plain(fuel_mass_kg / mass_flow_kg_s + dead_time_s)
 
 
-def open_time_fraction(open_time_s, *, engine_speed_rpm):
+def open_time_fraction(
+    open_time_s: ArrayLike, *, engine_speed_rpm: ArrayLike
+) -> float | np.ndarray:
     """Share of one cycle that the injector is powered, four-stroke, one shot a cycle.
 
     Parameters
@@ -315,8 +328,13 @@ def open_time_fraction(open_time_s, *, engine_speed_rpm):
 
 
 def flow_that_runs_out(
-    fuel_mass_kg, *, density_kg_m3, engine_speed_rpm, dead_time_s=0.0, highest_fraction=0.85
-):
+    fuel_mass_kg: ArrayLike,
+    *,
+    density_kg_m3: ArrayLike,
+    engine_speed_rpm: ArrayLike,
+    dead_time_s: ArrayLike = 0.0,
+    highest_fraction: ArrayLike = 0.85,
+) -> float | np.ndarray:
     """Smallest volume flow that still gets one shot of fuel into the cycle.
 
     Parameters
@@ -364,8 +382,12 @@ def flow_that_runs_out(
 
 
 def mass_flow_for_power_kg_s(
-    power_w, *, specific_consumption_kg_j, highest_fraction=0.85, injectors=1
-):
+    power_w: ArrayLike,
+    *,
+    specific_consumption_kg_j: ArrayLike,
+    highest_fraction: ArrayLike = 0.85,
+    injectors: ArrayLike = 1,
+) -> float | np.ndarray:
     """Mass flow that each injector needs for an engine power, by specific consumption.
 
     Parameters
@@ -406,7 +428,7 @@ def mass_flow_for_power_kg_s(
     return plain(power_w * specific_consumption_kg_j / (share * injectors))
 
 
-def _usable_share(highest_fraction):
+def _usable_share(highest_fraction) -> np.ndarray:
     remedy = "give the share of the cycle, such as 0.85"
     return require(
         highest_fraction,

@@ -4,10 +4,12 @@ Integrated by the classic fourth-order Runge-Kutta method in distance; the kinet
 is the state, so that standing still is no singular point of the left side.
 """
 
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from tuninglib.checks import plain, require
 from tuninglib.physics.air import STANDARD_GRAVITY_M_S2
@@ -25,12 +27,12 @@ from tuninglib.physics.air import STANDARD_GRAVITY_M_S2
 _MOST_STEPS = 60
 
 
-def require_rolling(speed, what):
+def require_rolling(speed: ArrayLike, what: str) -> np.ndarray:
     remedy = "a run needs the bike rolling at both ends"
     return np.asarray(require(speed, what=what, unit="m/s", above=0, remedy=remedy))
 
 
-def require_headway(speed, wind):
+def require_headway(speed: float | np.ndarray, wind: float | np.ndarray) -> None:
     headway = speed + wind
     if np.any(headway <= 0):
         worst = np.min(headway)
@@ -40,21 +42,21 @@ def require_headway(speed, wind):
         )
 
 
-def even_climb(ride):
+def even_climb(ride: "Ride") -> float | np.ndarray:
     """Force of slope and rolling resistance on a road that is even all along."""
     grade = ride.hill.even_grade_ratio
     weight = ride.mass_kg * ride.gravity_m_s2
     return weight * (grade + ride.rolling_coefficient) / np.sqrt(1 + grade**2)
 
 
-def growth(x):
+def growth(x: float | np.ndarray) -> float | np.ndarray:
     """x / (1 − e⁻ˣ), 1 at x = 0."""
     if np.min(x) < 1e-12:
         x = np.where(np.abs(x) < 1e-12, 1e-12, x)
     return -x / np.expm1(-x)
 
 
-def weighted(climb, lengths, x):
+def weighted(climb: np.ndarray, lengths: np.ndarray, x: float | np.ndarray) -> float | np.ndarray:
     """Mean of the pieces' forces, weighted by what each does to the exit speed."""
     if climb.shape[-1] == 1:
         return climb[..., 0]
@@ -64,7 +66,15 @@ def weighted(climb, lengths, x):
     return (climb * weight).sum(-1) / weight.sum(-1)
 
 
-def cross_all(v0, lengths, pull, k, m, w, guesses=None):
+def cross_all(
+    v0: np.ndarray,
+    lengths: np.ndarray,
+    pull: np.ndarray,
+    k: float | np.ndarray,
+    m: float | np.ndarray,
+    w: float | np.ndarray,
+    guesses: Sequence[float | np.ndarray] | None = None,
+) -> tuple[np.ndarray, list[np.ndarray]]:
     """Exit speed and time of each piece; NaN after a stall. Guesses of the times save steps."""
     require_headway(v0, w)
     times = []
@@ -115,7 +125,15 @@ def _cross(v0, length, pull, k, m, w, time):
     return speed - step * (a - kappa * (speed + w) ** 2), time
 
 
-def force_in_wind(v0, v1, lengths, m, k, climb, w):
+def force_in_wind(
+    v0: np.ndarray,
+    v1: np.ndarray,
+    lengths: np.ndarray,
+    m: float | np.ndarray,
+    k: float | np.ndarray,
+    climb: np.ndarray,
+    w: float | np.ndarray,
+) -> np.ndarray:
     """Force by a secant search on the squared exit speed, between too little and too much."""
     length = lengths.sum(-1)
     mean = (v0 + v1) / 2
@@ -206,18 +224,18 @@ class Hill:
         object.__setattr__(self, "grade_ratios", grades)
 
     @property
-    def length_m(self):
+    def length_m(self) -> float | np.ndarray:
         """Length from the start line to the marker. [m]"""
         return plain(self.lengths_m.sum(-1))
 
     @property
-    def mean_grade_ratio(self):
+    def mean_grade_ratio(self) -> float | np.ndarray:
         """Grade of an even hill with the same rise over the same horizontal distance."""
         run = self.lengths_m / np.sqrt(1 + self.grade_ratios**2)
         return plain((run * self.grade_ratios).sum(-1) / run.sum(-1))
 
     @property
-    def even_grade_ratio(self):
+    def even_grade_ratio(self) -> float | np.ndarray:
         """Grade of a road that is even all along; refused if it is not."""
         grades = self.grade_ratios
         if np.any(grades != grades[..., :1]):
@@ -299,7 +317,9 @@ class Ride:
             object.__setattr__(self, name, np.asarray(value))
 
 
-def wheel_force_n(ride: Ride, *, entry_speed_m_s, exit_speed_m_s):
+def wheel_force_n(
+    ride: Ride, *, entry_speed_m_s: ArrayLike, exit_speed_m_s: ArrayLike
+) -> float | np.ndarray:
     """Constant force at the tyre that turns the entry speed into the exit speed.
 
     Parameters
@@ -348,7 +368,9 @@ def wheel_force_n(ride: Ride, *, entry_speed_m_s, exit_speed_m_s):
     return plain(force_in_wind(v0, v1, ride.hill.lengths_m, m, k, climb, w))
 
 
-def exit_speed_m_s(ride: Ride, *, force_n, entry_speed_m_s):
+def exit_speed_m_s(
+    ride: Ride, *, force_n: ArrayLike, entry_speed_m_s: ArrayLike
+) -> float | np.ndarray:
     """Speed at the marker under a constant force at the tyre.
 
     Parameters
@@ -385,7 +407,9 @@ def exit_speed_m_s(ride: Ride, *, force_n, entry_speed_m_s):
     return plain(np.sqrt(squared))
 
 
-def travel_time_s(ride: Ride, *, force_n, entry_speed_m_s):
+def travel_time_s(
+    ride: Ride, *, force_n: ArrayLike, entry_speed_m_s: ArrayLike
+) -> float | np.ndarray:
     """Time from the start line to the marker under a constant force at the tyre.
 
     Parameters
@@ -412,7 +436,7 @@ def travel_time_s(ride: Ride, *, force_n, entry_speed_m_s):
     return plain(sum(cross_all(v0, ride.hill.lengths_m, pull, k, m, w)[1]))
 
 
-def climb_force_n(ride: Ride):
+def climb_force_n(ride: Ride) -> np.ndarray:
     """Force of slope and rolling resistance on each piece of the hill.
 
     Parameters
@@ -457,7 +481,13 @@ class ExitSpeeds(NamedTuple):
     at_power_m_s: float
 
 
-def exit_speed_by_steps_m_s(ride: Ride, *, force_at, entry_speed_m_s, steps=120):
+def exit_speed_by_steps_m_s(
+    ride: Ride,
+    *,
+    force_at: Callable[[np.ndarray], float | np.ndarray],
+    entry_speed_m_s: ArrayLike,
+    steps: int = 120,
+) -> float | np.ndarray:
     """Speed at the marker under a force that depends on speed.
 
     Parameters
@@ -507,7 +537,9 @@ def exit_speed_by_steps_m_s(ride: Ride, *, force_at, entry_speed_m_s, steps=120)
     return plain(np.sqrt(2 * energy))
 
 
-def exit_speed_at_power_m_s(ride: Ride, *, power_w, entry_speed_m_s, steps=120):
+def exit_speed_at_power_m_s(
+    ride: Ride, *, power_w: ArrayLike, entry_speed_m_s: ArrayLike, steps: int = 120
+) -> float | np.ndarray:
     """Speed at the marker under a constant power at the tyre.
 
     Parameters
@@ -548,7 +580,9 @@ def exit_speed_at_power_m_s(ride: Ride, *, power_w, entry_speed_m_s, steps=120):
     )
 
 
-def wheel_power_w(ride: Ride, *, entry_speed_m_s, exit_speed_m_s, steps=120):
+def wheel_power_w(
+    ride: Ride, *, entry_speed_m_s: ArrayLike, exit_speed_m_s: ArrayLike, steps: int = 120
+) -> float | np.ndarray:
     """Constant power at the tyre that turns the entry speed into the exit speed.
 
     Parameters
@@ -592,7 +626,9 @@ def wheel_power_w(ride: Ride, *, entry_speed_m_s, exit_speed_m_s, steps=120):
     return plain(power)
 
 
-def mean_power_w(ride: Ride, *, force_n, entry_speed_m_s):
+def mean_power_w(
+    ride: Ride, *, force_n: ArrayLike, entry_speed_m_s: ArrayLike
+) -> float | np.ndarray:
     """Mean power at the tyre under a constant force: its work over the time on the hill.
 
     Parameters
@@ -621,7 +657,12 @@ def mean_power_w(ride: Ride, *, force_n, entry_speed_m_s):
 
 
 def predict_exit_speed(
-    ride: Ride, *, force_n, power_w, entry_speed_m_s, engine_factor=1.0
+    ride: Ride,
+    *,
+    force_n: ArrayLike,
+    power_w: ArrayLike,
+    entry_speed_m_s: ArrayLike,
+    engine_factor: ArrayLike = 1.0,
 ) -> ExitSpeeds:
     """Exit speed of the same engine with another rider, hill, air or wind.
 

@@ -4,6 +4,7 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from tuninglib.checks import plain, require
 from tuninglib.physics.air import STANDARD_GRAVITY_M_S2
@@ -73,7 +74,7 @@ class RoadLoad:
         return float(np.sqrt(self.covariance[1, 1]))
 
 
-def table_force_n(*, mass_kg, speed_m_s):
+def table_force_n(*, mass_kg: ArrayLike, speed_m_s: ArrayLike) -> float | np.ndarray:
     """Road load of a motorcycle on the flat by the published table.
 
     Parameters
@@ -115,7 +116,7 @@ class TableCoefficients(NamedTuple):
     c_n_km2_h2: float
 
 
-def table_coefficients(mass_kg) -> TableCoefficients:
+def table_coefficients(mass_kg: ArrayLike) -> TableCoefficients:
     """Coefficients of the published table: A [N] and C [N/(km/h)2] of F = A + C V2.
 
     Parameters
@@ -148,7 +149,7 @@ def _straight(mass, column):
     return column[row] + share * (column[row + 1] - column[row])
 
 
-def default_road_load(mass_kg, *, gravity_m_s2=STANDARD_GRAVITY_M_S2) -> RoadLoad:
+def default_road_load(mass_kg: float, *, gravity_m_s2: float = STANDARD_GRAVITY_M_S2) -> RoadLoad:
     """Road load to assume where no coast-down was measured.
 
     Parameters
@@ -191,7 +192,7 @@ def default_road_load(mass_kg, *, gravity_m_s2=STANDARD_GRAVITY_M_S2) -> RoadLoa
     )
 
 
-def top_speed_at_force_m_s(ride: Ride, *, force_n):
+def top_speed_at_force_m_s(ride: Ride, *, force_n: ArrayLike) -> float | np.ndarray:
     """Speed at which a constant force only just holds on a long even road.
 
     Parameters
@@ -220,7 +221,7 @@ def top_speed_at_force_m_s(ride: Ride, *, force_n):
     return plain(np.where(speed > 0, speed, np.nan))
 
 
-def top_speed_at_power_m_s(ride: Ride, *, power_w):
+def top_speed_at_power_m_s(ride: Ride, *, power_w: ArrayLike) -> float | np.ndarray:
     """Speed at which a constant power only just holds on a long even road.
 
     Parameters

@@ -3,6 +3,7 @@
 import re
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from tuninglib.checks import plain, require
 
@@ -25,7 +26,7 @@ FARADAY_CONSTANT_C_MOL = 96485.33212  # SI 2019, exact to the digits given
 STANDARD_PRESSURE_PA = 101325.0  # standard atmosphere, exact by definition
 
 
-def _positive(value, what, unit, **options):
+def _positive(value, what, unit, **options) -> np.ndarray:
     """Checked; NaN stays where a reading is missing."""
     return require(value, what=what, unit=unit, above=0, missing_ok=True, **options)
 
@@ -133,7 +134,7 @@ def stoichiometric_ratio(formula: str) -> float:
     return air_kg / molar_mass_kg_mol(formula)
 
 
-def lambda_from_gauge(reading, *, gauge_scale):
+def lambda_from_gauge(reading: ArrayLike, *, gauge_scale: ArrayLike) -> float | np.ndarray:
     """Lambda behind the air-fuel ratio that a wideband gauge shows.
 
     Parameters
@@ -163,7 +164,7 @@ def lambda_from_gauge(reading, *, gauge_scale):
     return plain(reading / gauge_scale)
 
 
-def gauge_from_lambda(lambda_, *, gauge_scale):
+def gauge_from_lambda(lambda_: ArrayLike, *, gauge_scale: ArrayLike) -> float | np.ndarray:
     """Reading that a gauge shows at a given lambda.
 
     Parameters
@@ -188,7 +189,7 @@ def gauge_from_lambda(lambda_, *, gauge_scale):
     return plain(lambda_ * gauge_scale)
 
 
-def true_ratio(lambda_, *, stoichiometric_ratio):
+def true_ratio(lambda_: ArrayLike, *, stoichiometric_ratio: ArrayLike) -> float | np.ndarray:
     """Air-fuel ratio by mass of the fuel that is really in the tank.
 
     Parameters
@@ -215,15 +216,15 @@ def true_ratio(lambda_, *, stoichiometric_ratio):
 
 def exhaust_lambda(
     *,
-    carbon_dioxide_mole_fraction,
-    carbon_monoxide_mole_fraction,
-    oxygen_mole_fraction,
-    hydrogen_to_carbon,
-    oxygen_to_carbon=0.0,
-    hydrocarbon_mole_fraction=0.0,
-    nitric_oxide_mole_fraction=0.0,
-    water_gas_constant=3.5,
-):
+    carbon_dioxide_mole_fraction: ArrayLike,
+    carbon_monoxide_mole_fraction: ArrayLike,
+    oxygen_mole_fraction: ArrayLike,
+    hydrogen_to_carbon: ArrayLike,
+    oxygen_to_carbon: ArrayLike = 0.0,
+    hydrocarbon_mole_fraction: ArrayLike = 0.0,
+    nitric_oxide_mole_fraction: ArrayLike = 0.0,
+    water_gas_constant: ArrayLike = 3.5,
+) -> float | np.ndarray:
     """Lambda from the composition of dry exhaust gas.
 
     Parameters
@@ -293,11 +294,11 @@ def exhaust_lambda(
 
 
 def nernst_emf_v(
-    oxygen_pressure_inside_pa,
+    oxygen_pressure_inside_pa: ArrayLike,
     *,
-    reference_oxygen_pressure_pa=DRY_AIR_MOLE_FRACTION["O2"] * STANDARD_PRESSURE_PA,
-    temperature_k=973.15,
-):
+    reference_oxygen_pressure_pa: ArrayLike = DRY_AIR_MOLE_FRACTION["O2"] * STANDARD_PRESSURE_PA,
+    temperature_k: ArrayLike = 973.15,
+) -> float | np.ndarray:
     """Voltage of a zirconia oxygen cell, the narrowband sensor.
 
     Parameters

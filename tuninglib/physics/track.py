@@ -3,6 +3,7 @@
 from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from tuninglib.checks import plain, require
 
@@ -18,7 +19,9 @@ class Metres(NamedTuple):
     north_m: float
 
 
-def local_metres(latitude_deg, longitude_deg, *, origin_deg) -> Metres:
+def local_metres(
+    latitude_deg: ArrayLike, longitude_deg: ArrayLike, *, origin_deg: tuple[float, ...]
+) -> Metres:
     """Metres east and north of an origin.
 
     Parameters

@@ -5,9 +5,10 @@ so that one combination has one name, one reason and one chance wherever it is s
 """
 
 from tuninglib import units
-from tuninglib.analysis.combinations import extremes
+from tuninglib.analysis.combinations import Combination, extremes
 from tuninglib.analysis.decide import LIKELY, leans
 from tuninglib.analysis.records import one_each
+from tuninglib.analysis.results import Results
 from tuninglib.interval import Interval
 from tuninglib.report import heat
 from tuninglib.report.page_parts import gain_text, money, plain, spaced, spaced_list
@@ -17,7 +18,7 @@ from tuninglib.rounding import fixed, listing, odds_text, percent, quantity_text
 WORTH_A_WARNING = 0.05
 
 
-def combination_name(one) -> str:
+def combination_name(one: Combination) -> str:
     """A combination as sentences call it: its setup, or its injector on its fuel.
 
     Parameters
@@ -49,7 +50,7 @@ def chance_of(probability: float, what: str) -> str:
     return f"{'an' if an else 'a'} {text} chance of {what}"
 
 
-def chance(one) -> str:
+def chance(one: Combination) -> str:
     """The chance of a combination's mixture being in the band, and of being leaner.
 
     Parameters
@@ -63,7 +64,7 @@ def chance(one) -> str:
     )
 
 
-def gate_sentence(results, one) -> str:
+def gate_sentence(results: Results, one: Combination) -> str:
     """Why a combination is shut, without a full stop.
 
     Parameters
@@ -123,7 +124,7 @@ def _not_the_mixture(results, cause) -> str:
     return f"{text} and it was not plainly lean, so the mixture does not explain it"
 
 
-def ride_sentence(results) -> str:
+def ride_sentence(results: Results) -> str:
     """What to leave on the bike today, with the speed, the pull and the money as riders quote them.
 
     Parameters
@@ -220,7 +221,7 @@ def _reference_pull(results) -> str:
     return ""
 
 
-def next_sentence(results) -> str:
+def next_sentence(results: Results) -> str:
     """The one next thing to do, and all that is to be known of it.
 
     Parameters
@@ -231,7 +232,7 @@ def next_sentence(results) -> str:
     return f"{next_in_brief(results)} {about}" if about else next_in_brief(results)
 
 
-def next_in_brief(results) -> str:
+def next_in_brief(results: Results) -> str:
     """The one next thing to do.
 
     Parameters
@@ -242,7 +243,7 @@ def next_in_brief(results) -> str:
     return _STEPS[step.code](results, step)
 
 
-def about_next(results) -> str:
+def about_next(results: Results) -> str:
     """What else is to be known of the next thing to do; may be empty.
 
     Parameters
@@ -527,7 +528,7 @@ _FLIPS = {
 }
 
 
-def flip_sentence(results) -> str:
+def flip_sentence(results: Results) -> str:
     """The nearest facts that would change the plan, and to what.
 
     Parameters
@@ -568,7 +569,7 @@ _IN_SHORT = {
 }
 
 
-def fuel_items(results) -> list:
+def fuel_items(results: Results) -> list:
     """The answer on each fuel that may be burnt, where it is not that of the ride itself.
 
     Parameters
@@ -618,7 +619,7 @@ _SHUT = {
 }
 
 
-def shut_in_brief(results) -> str:
+def shut_in_brief(results: Results) -> str:
     """What must not be ridden, with the kind of reason.
 
     Parameters
@@ -632,7 +633,7 @@ def shut_in_brief(results) -> str:
     return "; ".join(f"{spaced_list(names)} ({reason})" for reason, names in by_reason.items())
 
 
-def fitted_on_fuels(results) -> list:
+def fitted_on_fuels(results: Results) -> list:
     """What is to be ridden now, on each fuel that may be burnt.
 
     Parameters
@@ -647,7 +648,7 @@ def fitted_on_fuels(results) -> list:
     return [one for one in found if one is not None]
 
 
-def band_text(results) -> str:
+def band_text(results: Results) -> str:
     """The band that the advice is for."""
     band = results.band
     return f"{fixed(band.lowest, 2)} to {fixed(band.highest, 2)}"

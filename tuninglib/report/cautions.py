@@ -1,9 +1,12 @@
 """The usual cautions, in full."""
 
 from tuninglib.analysis.mixture import WIDEST_STEADY_LAMBDA
+from tuninglib.analysis.records import Run
+from tuninglib.analysis.results import Results
 from tuninglib.report.page_parts import Prose, distance_text, mixture_of, plain, spaced, taken
 from tuninglib.rounding import fixed, gauge_text, listing, percent
 from tuninglib.session.defaults import day_temperature_of, ethanol_of
+from tuninglib.session.load import Session
 from tuninglib.statistics.repeats import NAMED
 from tuninglib.statistics.speedometer import legal_true_speed_m_s
 from tuninglib.units import convert
@@ -59,7 +62,7 @@ _LEAN = 0.1
 _LAST_WORD = "If you know what went wrong, say so in the column exclude, and it is left out."
 
 
-def of_readings(results) -> list:
+def of_readings(results: Results) -> list:
     """Labels and sentences about gauge readings and the order of setups."""
     words = {
         "reading": _reading,
@@ -72,7 +75,7 @@ def of_readings(results) -> list:
     return found + ([_wide(results, wide)] if wide else [])
 
 
-def of_speeds(results) -> list:
+def of_speeds(results: Results) -> list:
     """Labels and sentences about the speeds of runs."""
     words = {"run": _run, "runs disagree": _runs_disagree, "way down": _way_down}
     found = [words[doubt.code](results, doubt) for doubt in results.doubts if doubt.code in words]
@@ -96,7 +99,7 @@ def _stated(found) -> tuple:
     )
 
 
-def on_run(run) -> str:
+def on_run(run: Run) -> str:
     """With what weight a run's reading and speeds count, where that is less than half or so."""
     parts = [
         f"{what} {weight_text(weight)}"
@@ -252,7 +255,7 @@ SMALL_OUTPUT_W_M3 = 14e6
 STRONG_WIND_M_S = 3.0
 
 
-def remarks(results) -> list:
+def remarks(results: Results) -> list:
     """What was taken for granted that the rider could have said."""
     session, found = results.session, []
     if session.gauge.scale is None and session.runs["gauge_low"].notna().any():
@@ -435,7 +438,7 @@ def _mixed_units(units) -> list:
     ]
 
 
-def air_was_not_read(session) -> bool:
+def air_was_not_read(session: Session) -> bool:
     """Whether the air of a timed run is known neither from its row nor from the day."""
     runs = session.runs
     timed = runs[(runs["exclude"] == "") & runs["shown_exit_m_s"].notna()]

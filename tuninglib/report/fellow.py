@@ -8,11 +8,13 @@ stay hidden.
 import math
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from tuninglib import units
 from tuninglib.analysis import what_if
 from tuninglib.analysis.gain import usable_rows
 from tuninglib.analysis.records import one_each
+from tuninglib.analysis.results import Results
 from tuninglib.interval import Z_95
 from tuninglib.physics.air import (
     STANDARD_GRAVITY_M_S2,
@@ -25,6 +27,7 @@ from tuninglib.report.page_parts import Html, asset, render
 from tuninglib.report.what_if import REFUSALS
 from tuninglib.rounding import fixed, interval_text
 from tuninglib.session.defaults import air_of_runs
+from tuninglib.session.load import Session
 
 # Lowest, highest and step of each control, in the unit shown; widened to hold the day's own value.
 _FEET_AND_POUNDS = {
@@ -65,7 +68,7 @@ _ALTITUDE_STEP_M = 60.0
 _LARGEST_DEPARTURE = 0.06
 
 
-def script(results) -> str:
+def script(results: Results) -> str:
     """Script of the page; empty if this session leaves nothing to ask.
 
     Parameters
@@ -77,7 +80,7 @@ def script(results) -> str:
     return str(asset("report/page/fellow.js"))
 
 
-def controls(results) -> Html:
+def controls(results: Results) -> Html:
     """Fields for the reader's own numbers, the place for the answer, and the data for the script.
 
     Parameters
@@ -103,7 +106,7 @@ def controls(results) -> Html:
     return Html(page, "Asking for yourself works in the report page.")
 
 
-def data(results) -> dict:
+def data(results: Results) -> dict:
     """What the script needs of this session.
 
     Parameters
@@ -192,7 +195,7 @@ def _of_run(results, run) -> dict:
     }
 
 
-def air_at_altitude(session, altitude_m, *, setup) -> tuple:
+def air_at_altitude(session: Session, altitude_m: ArrayLike, *, setup: str) -> tuple:
     """Air of the day carried to another altitude.
 
     Parameters

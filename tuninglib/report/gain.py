@@ -3,6 +3,7 @@
 import numpy as np
 
 from tuninglib import units
+from tuninglib.analysis.results import Results
 from tuninglib.report import cautions
 from tuninglib.report.page_parts import (
     COLOURS,
@@ -31,7 +32,7 @@ from tuninglib.rounding import listing, percent
 _VERDICTS = {"not told apart": "too close to call"}
 
 
-def sentences(results) -> Prose:
+def sentences(results: Results) -> Prose:
     """Faster, slower or too close to call, with the least gain that would have shown."""
     if not results.pulls:
         return Prose((("", "There are no speeds in this session, so no gain can be worked out."),))
@@ -135,7 +136,7 @@ def _confounded(results) -> list:
     ]
 
 
-def table(results) -> Table | Prose:
+def table(results: Results) -> Table | Prose:
     """Wheel force, power and gain of each setup."""
     if not results.pulls:
         return Prose(())
@@ -172,7 +173,7 @@ def table(results) -> Table | Prose:
     return Table(f"Against {spaced(results.reference)}", header, tuple(rows), note)
 
 
-def figure(results) -> Picture | Prose:
+def figure(results: Results) -> Picture | Prose:
     """Every run as a point, then each setup's gain with its interval, on aligned rows.
 
     Parameters

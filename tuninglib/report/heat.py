@@ -1,6 +1,8 @@
 """Knock and heat: what was heard, what the fuels allow, how hot the head was."""
 
 from tuninglib import units
+from tuninglib.analysis.records import FuelLimit, Knock
+from tuninglib.analysis.results import Results
 from tuninglib.report.page_parts import (
     NONE,
     Prose,
@@ -17,7 +19,7 @@ from tuninglib.rounding import fixed, interval_text, percent
 # Knock and heat: what was heard, what the fuels allow, how hot the head was ----------------------
 
 
-def sentences(results) -> Prose:
+def sentences(results: Results) -> Prose:
     """Knock that was heard, fuel against the maker's limits, and head temperatures."""
     items = []
     for knock in results.knocks:
@@ -36,7 +38,7 @@ def sentences(results) -> Prose:
     return Prose(tuple(items), style="points")
 
 
-def knock_sentence(knock) -> str:
+def knock_sentence(knock: Knock) -> str:
     """What was heard and when, without a full stop.
 
     Parameters
@@ -58,7 +60,7 @@ def heard_sentence(level: str, run: str) -> str:
     return f"{'' if level == 'heard' else f'{level} '}knock was heard on run {run}"
 
 
-def limit_sentence(limit) -> str:
+def limit_sentence(limit: FuelLimit) -> str:
     """A fuel against what the maker of the motorcycle allows.
 
     Parameters
@@ -81,7 +83,7 @@ def limit_sentence(limit) -> str:
     )
 
 
-def runs_listened(results) -> int:
+def runs_listened(results: Results) -> int:
     """Runs on which somebody wrote down whether it knocked.
 
     Parameters
@@ -125,7 +127,7 @@ def _octane(results) -> list:
     return found
 
 
-def table(results) -> Table | Prose:
+def table(results: Results) -> Table | Prose:
     """Head temperatures by setup."""
     if not any(run.head_temperature_k or run.knocked for run in results.runs):
         return Prose(())
@@ -158,7 +160,7 @@ def table(results) -> Table | Prose:
 # Heat on a long climb: where the head would end, and how far that is from its limit --------------
 
 
-def climbs_sentences(results) -> Prose:
+def climbs_sentences(results: Results) -> Prose:
     """What the climbs say of sustained load; nothing where none was read.
 
     Parameters
@@ -217,7 +219,7 @@ def _text(interval, system) -> str:
     )
 
 
-def climbs_table(results) -> Table | Prose:
+def climbs_table(results: Results) -> Table | Prose:
     """End and time constant of each climb.
 
     Parameters

@@ -1,6 +1,12 @@
 """The next injector: which one, on which fuel, with what chance."""
 
+from collections.abc import Sequence
+
+from matplotlib.axes import Axes
+
 from tuninglib import units
+from tuninglib.analysis.records import LadderCurve
+from tuninglib.analysis.results import Results
 from tuninglib.report.advice import gate_sentence
 from tuninglib.report.page_parts import (
     BAND,
@@ -80,7 +86,7 @@ _MEANING = (
 )
 
 
-def response_sentences(results) -> Prose:
+def response_sentences(results: Results) -> Prose:
     """Whether lambda follows the injector, state by state, and what it means for gadgets."""
     ladder = results.ladder
     items = [
@@ -100,7 +106,7 @@ def response_sentences(results) -> Prose:
     return Prose((*items, *_MEANING), style="points")
 
 
-def in_numbers(results) -> str:
+def in_numbers(results: Results) -> str:
     """How strongly lambda follows flow, state by state; empty where nothing was read.
 
     Parameters
@@ -120,7 +126,7 @@ def _verdict(ladder, one) -> str:
 # The next injector: which one, on which fuel, with what chance -----------------------------------
 
 
-def sentences(results) -> Prose:
+def sentences(results: Results) -> Prose:
     """Which stated flow is not believable, and what limits the predictions."""
     items = []
     ladder = results.ladder
@@ -191,7 +197,7 @@ def _in_short(results, one) -> str:
     return "possible" if one.odds.inside >= one.odds.richer else "likely richer than the band"
 
 
-def table(results) -> Table | Prose:
+def table(results: Results) -> Table | Prose:
     """Each injector on each fuel, tried or not, with its odds of the target band."""
     if results.ladder is None or not results.ladder.prospects:
         return Prose(())
@@ -240,7 +246,7 @@ def _whole_percent(share) -> str:
     return interval_text(share.scaled(100), "%", least_decimals=0, most_decimals=0)
 
 
-def figure(results) -> Picture | Prose:
+def figure(results: Results) -> Picture | Prose:
     """Lambda against injector flow on each fuel: the curve, its interval, the readings.
 
     Parameters
@@ -300,7 +306,9 @@ def _title_of(results) -> str:
     return f"Lambda against injector flow on the engine {spaced(results.ladder.engine)}"
 
 
-def draw(ax, curves, lowest, highest, system) -> None:
+def draw(
+    ax: Axes, curves: Sequence[LadderCurve], lowest: float, highest: float, system: str
+) -> None:
     """Curves of lambda against flow, their intervals and the readings, on given axes.
 
     Parameters

@@ -4,6 +4,7 @@ from itertools import pairwise
 
 import numpy as np
 
+from tuninglib.analysis.results import Results
 from tuninglib.report import page_parts
 from tuninglib.report.page_parts import (
     NONE,
@@ -41,7 +42,7 @@ _CHANNELS = {
 }
 
 
-def sentences(results) -> Prose:
+def sentences(results: Results) -> Prose:
     """What was read of each log, and what was not; nothing where there is none.
 
     Parameters
@@ -128,7 +129,7 @@ def _left_out(log, system):
     return sentence
 
 
-def table(results) -> Table | Prose:
+def table(results: Results) -> Table | Prose:
     """Readings and range of every channel.
 
     Parameters
@@ -176,7 +177,7 @@ _DRAWN = ("speed_m_s", "gauge", "throttle_ratio", "engine_speed_rpm", "elevation
 _MOST_STEPS = 600
 
 
-def figure(results) -> Picture | Prose:
+def figure(results: Results) -> Picture | Prose:
     """One line for each log, over its own time.
 
     Parameters
@@ -210,7 +211,9 @@ def figure(results) -> Picture | Prose:
     return picture(figure, f"Logs over time: {'; '.join(said)}.")
 
 
-def thinned(time, values, most: int):
+def thinned(
+    time: np.ndarray, values: np.ndarray, most: int
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Lowest and highest reading in each of many equal steps of time, as a picture shows them.
 
     Parameters
@@ -250,7 +253,7 @@ _FULL_SHARE = 0.6
 _MOST_TRACK_STEPS, _MOST_LABELS = 700, 16
 
 
-def run_sentences(results) -> Prose:
+def run_sentences(results: Results) -> Prose:
     """What was found, where it was used, and what to write if that is wrong.
 
     Parameters
@@ -475,7 +478,7 @@ def _runs(numbers) -> str:
     return f"run{'s' * (len(numbers) > 1)} {listing(numbers)}"
 
 
-def runs_table(results) -> Table | Prose:
+def runs_table(results: Results) -> Table | Prose:
     """Every way up that was found, with what it gave.
 
     Parameters
@@ -540,7 +543,7 @@ def _with_sd(speed, sd, system) -> str:
     return f"{value} ± {shown(1.96 * sd, 'speed', system, 1)}"
 
 
-def runs_figure(results) -> Picture | Prose:
+def runs_figure(results: Results) -> Picture | Prose:
     """The track's speed with the ways up marked, and these upon each other.
 
     Parameters
@@ -604,7 +607,7 @@ def runs_figure(results) -> Picture | Prose:
 # Mixture by throttle and engine speed from the log of a gauge, and where the ECU corrects --------
 
 
-def mixture_sentences(results) -> Prose:
+def mixture_sentences(results: Results) -> Prose:
     """Where lambda stays whatever injector is fitted, and spots that are leaner than the mean.
 
     Parameters
@@ -667,7 +670,7 @@ def _lambda(interval) -> str:
     return interval_text(interval, least_decimals=2, most_decimals=3)
 
 
-def mixture_table(results) -> Table | Prose:
+def mixture_table(results: Results) -> Table | Prose:
     """Lambda of each setup by throttle, and at full throttle by engine speed.
 
     Parameters
@@ -698,7 +701,7 @@ def mixture_table(results) -> Table | Prose:
 # Wheel force against speed: where in the speeds of the hill a setup pulls more -------------------
 
 
-def curve_sentences(results) -> Prose:
+def curve_sentences(results: Results) -> Prose:
     """What the curves rest on; nothing where no speeds were logged.
 
     Parameters
@@ -725,7 +728,7 @@ def curve_sentences(results) -> Prose:
     return Prose((("What it is", text), ("Mind", more)), style="points")
 
 
-def curve_table(results) -> Table | Prose:
+def curve_table(results: Results) -> Table | Prose:
     """Force of each setup at each speed, and its gain over the reference there.
 
     Parameters
@@ -758,7 +761,7 @@ def curve_table(results) -> Table | Prose:
     )
 
 
-def curve_figure(results) -> Picture | Prose:
+def curve_figure(results: Results) -> Picture | Prose:
     """Force of each setup over speed, each with its band.
 
     Parameters

@@ -7,6 +7,7 @@ import os
 import re
 import sys
 import tempfile
+from collections.abc import Callable
 from contextlib import chdir, contextmanager, redirect_stderr, redirect_stdout
 from dataclasses import dataclass
 from pathlib import Path
@@ -17,7 +18,8 @@ from IPython import get_ipython
 from IPython.core.displayhook import DisplayHook
 from IPython.core.displaypub import DisplayPublisher
 from IPython.core.interactiveshell import InteractiveShell
-from papermill.engines import Engine, papermill_engines
+from nbformat import NotebookNode
+from papermill.engines import Engine, NotebookExecutionManager, papermill_engines
 from papermill.inspection import inspect_notebook
 from papermill.translators import translate_parameters
 from traitlets import Type
@@ -41,8 +43,14 @@ class InProcessEngine(Engine):
 
     @classmethod
     def execute_managed_notebook(
-        cls, nb_man, kernel_name, *, on_cell=None, namespace=None, **kwargs
-    ):
+        cls,
+        nb_man: NotebookExecutionManager,
+        kernel_name: str,
+        *,
+        on_cell: Callable[[int, NotebookNode], object] | None = None,
+        namespace: dict | None = None,
+        **kwargs: object,
+    ) -> None:
         """Run every cell in order and store what it shows; stop at the first that fails."""
         with _shell() as shell:
             for index, cell in enumerate(nb_man.nb.cells):
@@ -146,16 +154,16 @@ def inside_a_notebook() -> bool:
 
 
 def run_workbook(
-    path,
+    path: Path,
     parameters: dict,
     *,
     shown: dict | None = None,
-    failed=None,
-    on_cell=None,
-    namespace=None,
+    failed: Path | None = None,
+    on_cell: Callable[[int, NotebookNode], object] | None = None,
+    namespace: dict | None = None,
     kernel: bool = False,
-    inside=None,
-):
+    inside: Path | None = None,
+) -> nbformat.NotebookNode:
     """Notebook with its parameters set and all its outputs.
 
     Parameters
@@ -279,7 +287,7 @@ def workbook_path(name: str) -> Path:
     raise FileNotFoundError(f"there is no workbook named {name!r}")
 
 
-def report_folder(session_folder) -> Path:
+def report_folder(session_folder: Path | str) -> Path:
     """Where the report of a session goes if nothing else is said: beside its folder.
 
     Parameters
@@ -292,7 +300,12 @@ def report_folder(session_folder) -> Path:
 
 
 def make_report(
-    session_folder, out_folder=None, *, progress=None, kernel: bool = False, pdf: bool = False
+    session_folder: Path | str,
+    out_folder: Path | str | None = None,
+    *,
+    progress: Callable[[str], object] | None = None,
+    kernel: bool = False,
+    pdf: bool = False,
 ) -> Written:
     """The written tuning report of a session.
 

@@ -3,7 +3,8 @@
 import hashlib
 import os
 import threading
-from concurrent.futures import BrokenExecutor, ProcessPoolExecutor, as_completed
+from collections.abc import Callable, Iterator
+from concurrent.futures import BrokenExecutor, Executor, ProcessPoolExecutor, as_completed
 from contextlib import contextmanager
 from dataclasses import dataclass
 from multiprocessing import get_context
@@ -28,7 +29,7 @@ class NoCluster(RuntimeError):
 
 
 @contextmanager
-def executor_at(address: str):
+def executor_at(address: str) -> Iterator[Executor]:
     """Executor whose tasks run on the workers of a scheduler.
 
     Parameters
@@ -99,7 +100,7 @@ class Outcome:
     said: str = ""
 
 
-def sessions_in(folder) -> tuple:
+def sessions_in(folder: Path | str) -> tuple:
     """Folders with a session.toml below a folder, in the order of their names.
 
     Parameters
@@ -124,7 +125,7 @@ def sessions_in(folder) -> tuple:
     return tuple(sorted(found))
 
 
-def fingerprint(session_folder) -> str:
+def fingerprint(session_folder: Path | str) -> str:
     """Checksum of everything that a report follows from: the session, the workbook, the program.
 
     Parameters
@@ -152,14 +153,14 @@ def fingerprint(session_folder) -> str:
 
 
 def make_reports(
-    folder,
-    out_folder=None,
+    folder: Path | str,
+    out_folder: Path | str | None = None,
     *,
-    jobs=None,
+    jobs: int | None = None,
     anew: bool = False,
     pdf: bool = False,
-    progress=None,
-    executor=None,
+    progress: Callable[[Outcome, int, int], object] | None = None,
+    executor: Executor | None = None,
 ) -> tuple:
     """Make or renew the reports of all sessions below a folder.
 
@@ -249,7 +250,7 @@ def _handed_out(executor, todo, tasks, options):
             yield session, _fault(session, error)
 
 
-def place_of(session, folder, out_folder=None) -> Path:
+def place_of(session: Path, folder: Path | str, out_folder: Path | str | None = None) -> Path:
     """Where the report of one of many sessions goes.
 
     Parameters

@@ -2,6 +2,7 @@
 
 import dataclasses
 
+from tuninglib.analysis.results import Results
 from tuninglib.interval import Measured
 from tuninglib.report import injector
 from tuninglib.report.mixture import counted
@@ -77,7 +78,7 @@ METHOD = (
 )
 
 
-def sentences(results) -> Prose:
+def sentences(results: Results) -> Prose:
     """How the numbers come about, what they rest on, and where that is published."""
     found = injector.in_numbers(results)
     items = [
@@ -87,7 +88,7 @@ def sentences(results) -> Prose:
     return Prose(tuple(items), style="points")
 
 
-def assumptions(results) -> Table:
+def assumptions(results: Results) -> Table:
     """What was taken for granted, and where each value comes from."""
     session, system = results.session, system_of(results)
     rows = []
@@ -154,7 +155,7 @@ def _source(taken, session) -> str:
     return _SOURCES[taken.source]
 
 
-def contributions(results) -> Table | Prose:
+def contributions(results: Results) -> Table | Prose:
     """What makes the gain of the kept setup uncertain, by share of its variance."""
     if len(results.pulls) < 2:
         return Prose(())

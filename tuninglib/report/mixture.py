@@ -1,6 +1,8 @@
 """The mixture: what the gauge said, and what it means on the fuel in the tank."""
 
 from tuninglib.analysis.doubts import PART_THROTTLE
+from tuninglib.analysis.records import GaugeCheck
+from tuninglib.analysis.results import Results
 from tuninglib.interval import Measured
 from tuninglib.physics.fuels import Blend, lambda_shift
 from tuninglib.report import cautions
@@ -36,7 +38,7 @@ from tuninglib.session.defaults import blend_of, ethanol_of
 SMALLEST_SHIFT = 0.001
 
 
-def sentences(results) -> Prose:
+def sentences(results: Results) -> Prose:
     """What the gauge said, and what it means on the fuel that was in the tank."""
     session = results.session
     scale = session.gauge.scale
@@ -119,7 +121,7 @@ def _gauge_check(results) -> list:
     ]
 
 
-def counted(check) -> str:
+def counted(check: GaugeCheck) -> str:
     """What a check rests on, in words."""
     if PART_THROTTLE in check.states:
         return f"{check.readings} means of settled stretches in the log"
@@ -173,7 +175,7 @@ def _fuels(results) -> list:
     return [f"on the same injector {lean} runs {percent(shift, 1)} leaner than {rich}{shown}."]
 
 
-def table(results) -> Table:
+def table(results: Results) -> Table:
     """Gauge reading, lambda and true ratio of each setup, with the odds of the target band."""
     rows = []
     for m in results.mixtures:
@@ -210,7 +212,7 @@ def table(results) -> Table:
     return Table("Full-throttle mixture, as read", header, tuple(rows), note)
 
 
-def figure(results) -> Picture | Prose:
+def figure(results: Results) -> Picture | Prose:
     """Lambda of each setup with its interval, against the target band.
 
     Parameters

@@ -3,11 +3,17 @@
 import base64
 import hashlib
 import re
+from collections.abc import Iterator
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
 from markupsafe import Markup
 
 from tuninglib.report.page_parts import asset, not_mathematics, render
+
+if TYPE_CHECKING:
+    import nbformat
+
 
 # What :func:`~tuninglib.report.page_parts.not_mathematics` puts around an output.
 NOT_MATHEMATICS = not_mathematics("|").split("|")
@@ -20,7 +26,13 @@ class MissingPdf(RuntimeError):
 
 
 def render_page(
-    notebook, *, title: str, byline: str, footer: str, script: str = "", only: str = ""
+    notebook: "nbformat.NotebookNode",
+    *,
+    title: str,
+    byline: str,
+    footer: str,
+    script: str = "",
+    only: str = "",
 ) -> str:
     """One self-contained HTML page made from an executed notebook; its code is left out.
 
@@ -87,7 +99,7 @@ class Section:
     blocks: list = field(default_factory=list)
 
 
-def page_sections(notebook, only: str = ""):
+def page_sections(notebook: "nbformat.NotebookNode", only: str = "") -> Iterator[Section]:
     """What the page keeps of a notebook, in order.
 
     Parameters

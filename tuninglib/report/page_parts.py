@@ -5,17 +5,28 @@ import io
 import re
 import textwrap
 import warnings
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import jinja2
 import numpy as np
 from markupsafe import Markup
+from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
 
 from tuninglib import units
+from tuninglib.interval import Interval, Measured
 from tuninglib.rounding import decimals_for, fixed, in_units, interval_text, listing
+
+if TYPE_CHECKING:
+    from tuninglib.analysis.combinations import Combination
+    from tuninglib.analysis.records import Mixture
+    from tuninglib.analysis.results import Results
+    from tuninglib.session.load import Session
+
 
 # The one way in which this package writes HTML: its templates, in which all text is escaped ------
 # A template's name is its path in the package. What comes out is marked as HTML, so that one
@@ -31,7 +42,7 @@ _BEFORE_UNIT = re.compile(
 _SHORT_CELL = 13
 
 
-def render(name: str, /, **values) -> Markup:
+def render(name: str, /, **values: object) -> Markup:
     """HTML of one template.
 
     Parameters
@@ -121,7 +132,7 @@ def spaced(name: str) -> str:
     return name.replace("_", " ")
 
 
-def spaced_list(names) -> str:
+def spaced_list(names: Iterable[str]) -> str:
     """Names of session.toml joined as a sentence does.
 
     Examples
@@ -132,7 +143,7 @@ def spaced_list(names) -> str:
     return listing(spaced(name) for name in names)
 
 
-def system_of(results) -> str:
+def system_of(results: "Results") -> str:
     """System of units that the report prints."""
     return results.session.about.units
 
@@ -142,23 +153,23 @@ def headed(text: str, kind: str, system: str) -> str:
     return f"{text} [{units.unit_label(kind, system)}]"
 
 
-def shown(value, kind, system, decimals=0) -> str:
+def shown(value: float | None, kind: str, system: str, decimals: int = 0) -> str:
     """A number in the unit that its column's head names; a dash where there is none."""
     return NONE if value is None else fixed(units.to_display(value, kind, system), decimals)
 
 
-def interval_cell(interval, kind, system) -> str:
+def interval_cell(interval: Interval | None, kind: str, system: str) -> str:
     """An interval in the unit that its column's head names; a dash where there is none."""
     return NONE if interval is None else interval_text(in_units(interval, kind, system))
 
 
-def plain(value, kind, system) -> str:
+def plain(value: float, kind: str, system: str) -> str:
     """A value that is taken as it is, with its unit."""
     number = units.to_display(value, kind, system)
     return f"{number:.4g} {units.unit_label(kind, system)}"
 
 
-def taken(measured, kind: str = "", system: str = "") -> str:
+def taken(measured: Measured, kind: str = "", system: str = "") -> str:
     """A value that was taken for granted with its ± (95 %)."""
     value, half = measured.value, measured.half_width
     unit = ""
@@ -171,7 +182,7 @@ def taken(measured, kind: str = "", system: str = "") -> str:
     return f"{fixed(value, decimals)} ± {fixed(half, decimals)}{unit}"
 
 
-def money(cost, session) -> str:
+def money(cost: float | None, session: "Session") -> str:
     """An amount in the session's currency, its sign in front; a dash where there is none."""
     if cost is None:
         return NONE
@@ -192,7 +203,7 @@ def distance_text(distance_m: float, system: str) -> str:
     return f"{fixed(units.convert(distance_m, 'm', unit), 0)} {unit}"
 
 
-def gain_text(gain, unit: str = "%") -> str:
+def gain_text(gain: Interval, unit: str = "%") -> str:
     """A gain with its interval as per cent; whole ones, unless it is known better than that.
 
     Parameters
@@ -206,13 +217,13 @@ def gain_text(gain, unit: str = "%") -> str:
     return interval_text(gain.scaled(100), unit, least_decimals=0, most_decimals=most)
 
 
-def bold_name(results, names) -> str:
+def bold_name(results: "Results", names: Sequence[str]) -> str:
     """What a bold name in a figure means, for those who cannot see it; empty if there is none."""
     ride = results.plan.ride
     return f" In bold: {spaced(ride.setup)}, to ride now." if ride and ride.setup in names else ""
 
 
-def mixture_of(results, setup):
+def mixture_of(results: "Results", setup: str) -> "Mixture | None":
     """The mixture of a setup, as read; None if there is none."""
     return next((mixture for mixture in results.mixtures if mixture.setup == setup), None)
 
@@ -224,7 +235,7 @@ def mixture_of(results, setup):
 WIDE_TABLE = 8
 
 
-def not_mathematics(html) -> str:
+def not_mathematics(html: Markup | str) -> str:
     """HTML for JupyterLab, which sets what stands between two dollar signs as mathematics."""
     return str(render("report/page/not_mathematics.html.j2", html=html)) if html else ""
 
@@ -357,7 +368,7 @@ class Picture:
         return data, {"image/svg+xml": {"alt": self.alt}}
 
 
-def picture(figure, alt: str) -> Picture:
+def picture(figure: Figure, alt: str) -> Picture:
     """SVG of a matplotlib figure that is the same every time.
 
     Parameters
@@ -397,7 +408,9 @@ TOP_IN, _BOTTOM_IN, _RIGHT_IN, _BETWEEN_IN = 0.45, 0.5, 0.12, 0.95
 _CHARACTER_IN, _LEAST_LEFT_IN = 0.078, 0.62
 
 
-def figure_of(height_in: float, names=(), rows: int = 1, top_in: float = TOP_IN):
+def figure_of(
+    height_in: float, names: Sequence[str] = (), rows: int = 1, top_in: float = TOP_IN
+) -> tuple[Figure, np.ndarray]:
     """Figure with axes one above the other; the left margin fits the longest name."""
     figure = Figure(figsize=(WIDTH_IN, height_in))
     axes = np.atleast_1d(figure.subplots(rows, 1))
@@ -418,7 +431,7 @@ def figure_of(height_in: float, names=(), rows: int = 1, top_in: float = TOP_IN)
     return figure, axes
 
 
-def title(ax, text: str, pad: float = 6.0) -> None:
+def title(ax: Axes, text: str, pad: float = 6.0) -> None:
     """Title that starts at the figure's left edge, over two lines where it is long."""
     left = ax.get_position().x0
     width = ax.get_position().width
@@ -426,7 +439,7 @@ def title(ax, text: str, pad: float = 6.0) -> None:
     ax.set_title(lines, loc="left", fontsize=10.5, color=INK, x=-(left - 0.02) / width, pad=pad)
 
 
-def name_rows(ax, names, ride=None) -> None:
+def name_rows(ax: Axes, names: Sequence[str], ride: "Combination | None" = None) -> None:
     """Rows named after setups, from the top; what is ridden now stands out."""
     labels = [spaced(name) for name in names]
     ax.set_yticks(range(len(names)), labels)

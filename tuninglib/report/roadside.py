@@ -35,6 +35,7 @@ from tuninglib.session.read_table import (
     WITH_THOUSANDS,
     limits_shown,
 )
+from tuninglib.session.schema import Gauge
 from tuninglib.session.tables import RUNS, WRITTEN_TWICE
 from tuninglib.statistics.planning import RunOrder
 from tuninglib.text_files import COMMENT, LONGEST_SHOWN, read_text
@@ -75,7 +76,13 @@ _SAID_HERE = {
 
 
 def roadside_page(
-    order: RunOrder, heading: Heading, sheet: Sheet, *, ends: dict, closed: dict, gauge
+    order: RunOrder,
+    heading: Heading,
+    sheet: Sheet,
+    *,
+    ends: dict,
+    closed: dict,
+    gauge: Gauge | None,
 ) -> str:
     """One HTML page that loads nothing, with a card for each planned run.
 

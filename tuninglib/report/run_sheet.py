@@ -18,7 +18,7 @@ END = "Close the throttle and end the run"
 _USUAL_HOTTEST = {"metric": "230 °C", "us": "445 °F", "imperial": "230 °C"}
 
 
-def edge_text(limits) -> str:
+def edge_text(limits: StopLimits) -> str:
     """Lean edge of the band as the gauge shows it and as lambda; empty if it is not known.
 
     Parameters
@@ -34,7 +34,7 @@ def edge_text(limits) -> str:
     return lambda_ if shown == lambda_.split()[1] else f"{shown} on this gauge ({lambda_})"
 
 
-def hottest_text(limits, system: str) -> str:
+def hottest_text(limits: StopLimits, system: str) -> str:
     """Head temperature above which a run is ended.
 
     Parameters
@@ -47,7 +47,7 @@ def hottest_text(limits, system: str) -> str:
     return f"about {usual_hottest(system)} at the spark plug"
 
 
-def whose_hottest(limits, system: str) -> str:
+def whose_hottest(limits: StopLimits, system: str) -> str:
     """Head temperature above which a run is ended, and whose limit that is.
 
     Parameters
@@ -69,7 +69,7 @@ def usual_hottest(system: str) -> str:
     return _USUAL_HOTTEST[system]
 
 
-def end_the_run(limits, system: str) -> tuple:
+def end_the_run(limits: StopLimits, system: str) -> tuple:
     """What ends a run at once: one sentence for each sign.
 
     Parameters
@@ -87,7 +87,7 @@ def end_the_run(limits, system: str) -> tuple:
     )
 
 
-def whose_limits(limits) -> str:
+def whose_limits(limits: StopLimits) -> str:
     """Where the limits come from.
 
     Parameters
@@ -124,7 +124,7 @@ KNOCK_ENDS = (
 )
 
 
-def box(limits, system: str) -> Prose:
+def box(limits: StopLimits, system: str) -> Prose:
     """The rules for the panels, as a caution box.
 
     Parameters
@@ -139,7 +139,7 @@ def box(limits, system: str) -> Prose:
     return Prose(tuple(items), style="caution")
 
 
-def first_pass_text(first_pass) -> str:
+def first_pass_text(first_pass: FirstPass) -> str:
     """Why the setups of a planned day come in their order.
 
     Parameters
@@ -152,7 +152,7 @@ def first_pass_text(first_pass) -> str:
     return f"{reference or 'From'} rich to lean on each engine."
 
 
-def why_first(first_pass) -> str:
+def why_first(first_pass: FirstPass) -> str:
     """What the order rests on.
 
     Parameters

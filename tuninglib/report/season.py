@@ -1,5 +1,7 @@
 """The season page: its outings, what days differ by, and what would surprise."""
 
+import datetime
+from typing import TYPE_CHECKING
 from urllib.parse import quote
 
 import numpy as np
@@ -30,10 +32,14 @@ from tuninglib.report.page_parts import (
 )
 from tuninglib.rounding import fixed, interval_text, listing, odds_text, percent
 
+if TYPE_CHECKING:
+    from tuninglib.analysis.season import Season
+
+
 # The season page: its outings, what days differ by, and what would surprise ----------------------
 
 
-def day_of(date) -> str:
+def day_of(date: datetime.date) -> str:
     """A day as the page writes it.
 
     Examples
@@ -45,14 +51,14 @@ def day_of(date) -> str:
     return f"{date.day} {date:%B %Y}"
 
 
-def day_of_outing(season, at: int) -> str:
+def day_of_outing(season: "Season", at: int) -> str:
     """The day of one outing; with its title where two were on one day."""
     own = season.outings[at]
     several = sum(one.date == own.date for one in season.outings) > 1
     return f"{day_of(own.date)} ({own.title})" if several else day_of(own.date)
 
 
-def sentences(season) -> Prose:
+def sentences(season: "Season") -> Prose:
     """The season in a few sentences: knock first, then what pulls more."""
     outings = season.outings
     first, last = day_of(outings[0].date), day_of(outings[-1].date)
@@ -115,7 +121,7 @@ def _knocks(season) -> list:
     ]
 
 
-def outings(season, links: bool = False) -> Html:
+def outings(season: "Season", links: bool = False) -> Html:
     """Every outing, with a link to its report where those stand beside the page.
 
     Parameters
@@ -151,7 +157,7 @@ def outings(season, links: bool = False) -> Html:
     return Html(html, text)
 
 
-def remarks(season) -> Prose:
+def remarks(season: "Season") -> Prose:
     """What would surprise of the names and numbers that the outings state."""
     return Prose(
         tuple(("Note", _remark(season, one.code, one.about)) for one in season.remarks),
@@ -195,7 +201,7 @@ def _remark(season, code, about) -> str:
     )
 
 
-def days(season) -> Prose:
+def days(season: "Season") -> Prose:
     """How far days differ once the weather is taken out, and whether the bike changes over them."""
     if season.day_sd is None:
         return Prose((("", "There are no speeds in these outings, so no forces."),))
@@ -269,7 +275,7 @@ def _gauge(season) -> list:
     ]
 
 
-def method(season) -> Prose:
+def method(season: "Season") -> Prose:
     """How the season was worked out."""
     return Prose(
         (
@@ -309,7 +315,7 @@ def method(season) -> Prose:
 _VERDICTS = {"not told apart": "too close to call", "faster": "more", "slower": "less"}
 
 
-def gain_sentences(season) -> Prose:
+def gain_sentences(season: "Season") -> Prose:
     """What the comparisons rest on."""
     others = [pull for pull in season.pulls if pull.gain is not None]
     if not others:
@@ -360,7 +366,7 @@ def _label(season, at) -> str:
     return f"{day_of_outing(season, at)}{who}"
 
 
-def gain_table(season) -> Table | Prose:
+def gain_table(season: "Season") -> Table | Prose:
     """Wheel force and gain of each setup, all outings together."""
     if not season.pulls:
         return Prose(())
@@ -388,7 +394,7 @@ def gain_table(season) -> Table | Prose:
     return Table(f"Against {spaced(season.reference)}, over the season", header, tuple(rows), note)
 
 
-def gain_figure(season) -> Picture | Prose:
+def gain_figure(season: "Season") -> Picture | Prose:
     """Every outing's forces, then each setup's gain over the season.
 
     Parameters
@@ -472,7 +478,7 @@ def gain_figure(season) -> Picture | Prose:
 _FAR = 1.5
 
 
-def mixture_sentences(season) -> Prose:
+def mixture_sentences(season: "Season") -> Prose:
     """What the pooled readings are, and what they rest on."""
     ladder = season.ladder
     if ladder is None:
@@ -519,7 +525,7 @@ def mixture_sentences(season) -> Prose:
     return Prose(tuple(items), style="points")
 
 
-def mixture_table(season) -> Table | Prose:
+def mixture_table(season: "Season") -> Table | Prose:
     """Lambda of every injector on every fuel, from all readings."""
     ladder = season.ladder
     if ladder is None:

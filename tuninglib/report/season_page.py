@@ -37,7 +37,7 @@ class Found(NamedTuple):
     left_out: tuple
 
 
-def outings_below(folder, out_folder=None) -> Found:
+def outings_below(folder: Path | str, out_folder: Path | str | None = None) -> Found:
     """Every outing below a folder.
 
     Parameters
@@ -89,7 +89,7 @@ def outings_below(folder, out_folder=None) -> Found:
     return Found(tuple(found), tuple(left_out))
 
 
-def season_below(folder, bike: str = "", out_folder="") -> Season:
+def season_below(folder: Path | str, bike: str = "", out_folder: Path | str = "") -> Season:
     """The season of one bike, from the outings below a folder.
 
     Parameters
@@ -138,7 +138,7 @@ def _is_of(document, session) -> bool:
 NAME = "season"
 
 
-def make_seasons(folder, out_folder=None) -> tuple:
+def make_seasons(folder: Path | str, out_folder: Path | str | None = None) -> tuple:
     """Make or renew the season pages of a folder.
 
     Parameters

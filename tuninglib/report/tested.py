@@ -1,6 +1,7 @@
 """What was tested: the day, the hill, the bike, and the setups."""
 
 from tuninglib import units
+from tuninglib.analysis.results import Results
 from tuninglib.report import cautions
 from tuninglib.report.page_parts import (
     NONE,
@@ -19,7 +20,7 @@ from tuninglib.session.defaults import speedometer_step
 # What was tested: the day, the hill, the bike, and the setups ------------------------------------
 
 
-def sentences(results) -> Prose:
+def sentences(results: Results) -> Prose:
     """The day, the hill and the bike in a few sentences."""
     session, system = results.session, results.session.about.units
     runs = [run for run in results.runs if run.force_n is not None]
@@ -50,7 +51,7 @@ def sentences(results) -> Prose:
     return Prose(tuple(items))
 
 
-def table(results) -> Table:
+def table(results: Results) -> Table:
     """What was fitted and in the tank for each setup, and how often it ran."""
     session = results.session
     rows = []
@@ -85,7 +86,7 @@ def table(results) -> Table:
 # Every run as it was written down ----------------------------------------------------------------
 
 
-def runs_table(results) -> Table:
+def runs_table(results: Results) -> Table:
     """Every run as written down, with the wheel force that follows from it."""
     system, gauge = system_of(results), results.session.gauge
     step = units.to_display(speedometer_step(results.session).value, "speed", system)
@@ -146,7 +147,7 @@ def _remarks_on(run) -> str:
 # The weather: how it is taken out of the gains ---------------------------------------------------
 
 
-def weather_sentences(results) -> Prose:
+def weather_sentences(results: Results) -> Prose:
     """How the weather of the day is taken out, raw and corrected side by side."""
     return Prose(tuple(("", sentence) for sentence in _notes(results)))
 
@@ -171,7 +172,7 @@ def _notes(results) -> list:
     return found
 
 
-def weather_table(results) -> Table | Prose:
+def weather_table(results: Results) -> Table | Prose:
     """Gain before and after the weather correction, and the correction's range."""
     if not results.pulls:
         return Prose(())
@@ -202,7 +203,7 @@ def _span(factors) -> str:
 # Provenance: which files and versions the report was made from -----------------------------------
 
 
-def provenance_table(results) -> Table:
+def provenance_table(results: Results) -> Table:
     """Checksums of the session's files and versions of the packages that did the sums."""
     return Table(
         "Provenance",

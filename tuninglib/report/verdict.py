@@ -1,6 +1,8 @@
 """The verdict: what to ride now, what is next, what must not be ridden, what to watch."""
 
+from tuninglib.analysis.day_plan import Interim
 from tuninglib.analysis.decide import SAME_HARM
+from tuninglib.analysis.results import Results
 from tuninglib.report import heat
 from tuninglib.report.advice import (
     WORTH_A_WARNING,
@@ -37,7 +39,7 @@ USUAL_HOTTEST_K = 503.15
 SURELY_INSIDE = 0.95
 
 
-def sentences(results) -> Prose:
+def sentences(results: Results) -> Prose:
     """The answer in short: what to ride now, its mixture, what is next, what not to ride.
 
     Parameters
@@ -53,7 +55,7 @@ def sentences(results) -> Prose:
     return Prose(tuple(items), style="verdict")
 
 
-def reasons(results) -> Prose:
+def reasons(results: Results) -> Prose:
     """What stands behind the answer: what could not be told, why, and what would change it.
 
     Parameters
@@ -124,7 +126,7 @@ def _equals_sentence(results) -> str:
     return f"{text}. Among equals the mixture that risks least is taken."
 
 
-def watch(results) -> Prose:
+def watch(results: Results) -> Prose:
     """What to watch when riding what the verdict says, as a caution box."""
     items = [("Watch", sentence) for sentence in _warnings(results)]
     items.append(
@@ -206,7 +208,7 @@ SAID_OF_STOPS = {
 }
 
 
-def interim_sentences(results, interim, system: str) -> Prose:
+def interim_sentences(results: Results | None, interim: Interim, system: str) -> Prose:
     """Go on, stop or decided, in one or two sentences each.
 
     Parameters

@@ -1,5 +1,7 @@
 """Your weight, your hill: the kept setup under another rider, between two bounds."""
 
+from typing import TYPE_CHECKING
+
 from tuninglib import units
 from tuninglib.interval import Interval
 from tuninglib.report.page_parts import (
@@ -16,6 +18,10 @@ from tuninglib.report.page_parts import (
 )
 from tuninglib.rounding import fixed, interval_text, percent, quantity_text
 
+if TYPE_CHECKING:
+    from tuninglib.analysis.results import Results
+
+
 # Your weight, your hill: the kept setup under another rider, between two bounds ------------------
 
 # Why there is no answer, by the code of :class:`tuninglib.analysis.what_if.Answer`.
@@ -26,7 +32,7 @@ REFUSALS = {
 }
 
 
-def sentences(results) -> Prose:
+def sentences(results: "Results") -> Prose:
     """What the table for another rider shows, and between which bounds."""
     if not results.what_if:
         return Prose((("", "Without a wheel force there is nothing to carry over."),))
@@ -65,7 +71,7 @@ def _own_ways(results) -> str:
     )
 
 
-def table(results) -> Table | Prose:
+def table(results: "Results") -> Table | Prose:
     """Marker speed under another rider, between constant force and constant power."""
     if not results.what_if:
         return Prose(())
@@ -109,7 +115,7 @@ def _as_shown(answer, factor: float, system: str) -> str:
 # Engine speeds on the hill, what limits the top speed, and one tooth taller ----------------------
 
 
-def gearing_sentences(results) -> Prose:
+def gearing_sentences(results: "Results") -> Prose:
     """What the gearing makes of the setup that is told about.
 
     Parameters
@@ -177,7 +183,7 @@ def _taller(found, system) -> str:
 _MILE_M = units.convert(1.0, "mile", "m")
 
 
-def fuel_use_sentences(results) -> Prose:
+def fuel_use_sentences(results: "Results") -> Prose:
     """What the fills say, against what was to be expected, and what the parts cost.
 
     Parameters
@@ -240,7 +246,7 @@ def _outlay(results) -> list:
     return items
 
 
-def fuel_use_table(results) -> Table | Prose:
+def fuel_use_table(results: "Results") -> Table | Prose:
     """Consumption, range and price of distance of each setup that was filled.
 
     Parameters

@@ -4,6 +4,8 @@ Both are found before anything is worked out from them.
 """
 
 import math
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -15,6 +17,10 @@ from tuninglib.session.read_toml import TOML
 from tuninglib.session.tables import RUNS
 from tuninglib.text_files import Problem
 from tuninglib.units import to_display, unit_label
+
+if TYPE_CHECKING:
+    from tuninglib.session.load import Session
+
 
 # What no single cell shows: values that contradict each other, and runs that nobody rode ---------
 
@@ -53,7 +59,7 @@ SAID_OF_ROWS = {
 _REMEDY = "check speeds, unit (km/h or mph?) and setup, or give a reason in exclude"
 
 
-def contradictions(session):
+def contradictions(session: "Session") -> Iterator[Problem]:
     """Problems of values that are possible one by one, but not together.
 
     Parameters
@@ -208,7 +214,7 @@ def _hill(hill):
         yield Problem(TOML, message, column="hill")
 
 
-def implausible_runs(session):
+def implausible_runs(session: "Session") -> Iterator[Problem]:
     """Problems of single runs that only show once the motion up the hill is worked out.
 
     Parameters
@@ -300,7 +306,7 @@ _FAR, _MEANT = 4.0, 2.0
 _GRADE_SD, _ROLLING_SD, _WIND_SD, _DRAG_SD = 0.003, 0.004, 1.0, 0.15
 
 
-def whole_table(session):
+def whole_table(session: "Session") -> Iterator[Problem]:
     """Problems that all speeds of a session have alike.
 
     Parameters

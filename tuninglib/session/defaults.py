@@ -1,6 +1,8 @@
 """What the sums take: what the rider said, else a default, always with where it is from."""
 
 from dataclasses import dataclass
+from types import SimpleNamespace
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -19,7 +21,11 @@ from tuninglib.physics.road_load import (
     ROTATING_MASS_RATIO_SD,
     default_road_load,
 )
+from tuninglib.session.machine import Fuel
 from tuninglib.statistics.speedometer import speed_factor, unknown_factor
+
+if TYPE_CHECKING:
+    from tuninglib.session.load import Session
 
 
 @dataclass(frozen=True)
@@ -63,7 +69,7 @@ def _stated(measured: Measured | None, otherwise: Taken) -> Taken:
     return Taken(measured.value, measured.half_width, "stated")
 
 
-def ethanol_of(fuel) -> Taken:
+def ethanol_of(fuel: Fuel) -> Taken:
     """Ethanol by volume of a fuel: as stated, or what pump petrol may have.
 
     Parameters
@@ -79,7 +85,7 @@ def ethanol_of(fuel) -> Taken:
     return _stated(fuel.ethanol, _PUMP_ETHANOL)
 
 
-def petrol_density_of(fuel) -> Taken:
+def petrol_density_of(fuel: Fuel) -> Taken:
     """Density of a fuel's petrol part: as stated, or the usual one. [kg/m3]
 
     Parameters
@@ -95,7 +101,7 @@ def petrol_density_of(fuel) -> Taken:
     return _stated(fuel.petrol_density, Taken(PETROL_DENSITY_KG_M3, source="usual petrol"))
 
 
-def blend_of(fuel) -> Blend:
+def blend_of(fuel: Fuel) -> Blend:
     """A fuel of the session as a blend of petrol and ethanol.
 
     Parameters
@@ -134,7 +140,7 @@ class Band:
         return self.highest < self.stated_highest
 
 
-def band_of(session) -> Band:
+def band_of(session: "Session | SimpleNamespace") -> Band:
     """The target band, with its lean edge moved for sustained load on an air-cooled engine."""
     target, use = session.target, session.use
     moved = SUSTAINED_RICHER if use.sustained and use.air_cooled else 0.0
@@ -143,7 +149,7 @@ def band_of(session) -> Band:
     return Band(target.lowest, target.highest - min(moved, most), target.highest)
 
 
-def hill_of(session) -> Hill:
+def hill_of(session: "Session") -> Hill:
     """The session's hill as the road-test functions take it."""
     pieces = session.hill.pieces
     if not pieces:
@@ -151,7 +157,7 @@ def hill_of(session) -> Hill:
     return Hill([piece.length.value for piece in pieces], [piece.grade.value for piece in pieces])
 
 
-def speedometer_step(session) -> Taken:
+def speedometer_step(session: "Session | SimpleNamespace") -> Taken:
     """Smallest step of the speedometer, as shown: as stated, or 1 km/h; that of a log. [m/s]
 
     Parameters
@@ -164,7 +170,7 @@ def speedometer_step(session) -> Taken:
     return _stated(session.speedometer.resolution, _USUAL_STEP)
 
 
-def speedometer_factor(session, shown_m_s: float) -> Taken:
+def speedometer_factor(session: "Session | SimpleNamespace", shown_m_s: float) -> Taken:
     """True speed over shown speed: as stated, from checks, or the middle of what UN R39 allows.
 
     Parameters
@@ -187,7 +193,7 @@ def speedometer_factor(session, shown_m_s: float) -> Taken:
     return _stated(session.speedometer.factor, otherwise)
 
 
-def logged_factor(session) -> Taken:
+def logged_factor(session: "Session | SimpleNamespace") -> Taken:
     """True speed over that of a log: a satellite receiver's, or maybe a wheel's in a table.
 
     Parameters
@@ -198,7 +204,7 @@ def logged_factor(session) -> Taken:
     return Taken(1.0, half, "log")
 
 
-def road_load_of(session, mass_kg: float) -> TakenRoadLoad:
+def road_load_of(session: "Session", mass_kg: float) -> TakenRoadLoad:
     """Road load: as stated, or by the published table and the rule for the rotating mass.
 
     Parameters
@@ -223,7 +229,7 @@ def road_load_of(session, mass_kg: float) -> TakenRoadLoad:
     )
 
 
-def day_pressure_of(session) -> Taken:
+def day_pressure_of(session: "Session") -> Taken:
     """Air pressure of the day where the hill is. [Pa]
 
     Parameters
@@ -238,7 +244,7 @@ def day_pressure_of(session) -> Taken:
     return _stated(session.weather.pressure, otherwise)
 
 
-def day_temperature_of(session) -> Taken:
+def day_temperature_of(session: "Session") -> Taken:
     """Temperature of the air, for runs without their own. [K]
 
     Parameters
@@ -248,7 +254,7 @@ def day_temperature_of(session) -> Taken:
     return _stated(session.weather.temperature, _RIDING_DAY)
 
 
-def air_of_runs(session) -> pd.DataFrame:
+def air_of_runs(session: "Session") -> pd.DataFrame:
     """Air at each row of runs.csv: from the row, else of the day; and its effect on the engine.
 
     Parameters

@@ -241,7 +241,7 @@ def _bring(source: Path, target: Path) -> None:
         shutil.copyfile(source, target)
 
 
-def write_values(folder, tables: dict) -> Edited:
+def write_values(folder: Path | str, tables: dict) -> Edited:
     """Set values in a session's session.toml, if the session can still be used afterwards.
 
     Parameters
@@ -332,7 +332,7 @@ class Sheet:
         return str(max(whole, default=0) + 1)
 
 
-def open_sheet(folder) -> Sheet:
+def open_sheet(folder: Path | str) -> Sheet:
     """The sheet of a session's folder; the session need not be complete yet.
 
     Raises
@@ -349,7 +349,7 @@ def open_sheet(folder) -> Sheet:
     return Sheet(folder, table, keys, units, setups, riders)
 
 
-def names_of(folder) -> tuple:
+def names_of(folder: Path | str) -> tuple:
     """Names of the setups and of the riders in session.toml, which need not be complete yet."""
     tables = tables_as_typed(folder)
     return tuple(tables["setups"]), tuple(tables["riders"])

@@ -8,7 +8,8 @@ import dataclasses
 import datetime
 import math
 import re
-from dataclasses import field
+from collections.abc import Mapping, Sequence
+from dataclasses import Field, field
 
 from tuninglib.interval import Measured
 from tuninglib.physics.fuels import SCALES, Octane
@@ -21,18 +22,18 @@ MISSING = dataclasses.MISSING
 
 
 def quantity(
-    unit,
-    help_,
+    unit: str,
+    help_: str,
     *,
-    example,
-    low=None,
-    high=None,
-    default=MISSING,
-    or_by_mass=None,
-    plus_minus="",
-    widest=None,
-    asked=False,
-):
+    example: str,
+    low: float | None = None,
+    high: float | None = None,
+    default: object = MISSING,
+    or_by_mass: float | None = None,
+    plus_minus: str = "",
+    widest: float | None = None,
+    asked: bool = False,
+) -> Field:
     """Field for a value with a unit, kept in SI with its 95 % half-width.
 
     ``or_by_mass`` is a density in kg/m3: a mass may be typed instead of a volume, and is divided
@@ -51,67 +52,75 @@ def quantity(
     return _field("quantity", help_, example, default, unit=unit, asked=asked, **more)
 
 
-def number(help_, *, example, low=None, high=None, default=MISSING, whole=False):
+def number(
+    help_: str,
+    *,
+    example: str | int | float,
+    low: float | None = None,
+    high: float | None = None,
+    default: object = MISSING,
+    whole: bool = False,
+) -> Field:
     """Field for a plain number, or a whole one."""
     return _field("number", help_, example, default, low=low, high=high, whole=whole)
 
 
-def text(help_, *, example="", default=MISSING):
+def text(help_: str, *, example: str = "", default: object = MISSING) -> Field:
     """Field for free text."""
     return _field("text", help_, example, default)
 
 
-def date(help_, *, example):
+def date(help_: str, *, example: str) -> Field:
     """Field for a day."""
     return _field("date", help_, example, MISSING)
 
 
-def choice(help_, *choices, default=MISSING):
+def choice(help_: str, *choices: str, default: object = MISSING) -> Field:
     """Field for one of a few words."""
     return _field("choice", help_, choices[0], default, choices=choices)
 
 
-def reference(table, help_, *, example, default=MISSING):
+def reference(table: str, help_: str, *, example: str, default: object = MISSING) -> Field:
     """Field for the name of an entry in another table."""
     return _field("reference", help_, example, default, table=table)
 
 
-def references(table, help_, *, example):
+def references(table: str, help_: str, *, example: list[str]) -> Field:
     """Field for a list of names of entries in another table."""
     return _field("references", help_, example, (), table=table)
 
 
-def octane(help_, *, example):
+def octane(help_: str, *, example: str) -> Field:
     """Field for an octane number with its scale."""
     return _field("octane", help_, example, None)
 
 
-def price(help_, *, example, low, high):
+def price(help_: str, *, example: str, low: float, high: float) -> Field:
     """Field for the price of one litre; another volume may be named."""
     return _field("price", help_, example, None, low=low, high=high)
 
 
-def names(help_, *, example, keys):
+def names(help_: str, *, example: dict[str, str], keys: Sequence[str]) -> Field:
     """Field for a table in braces: some of these keys, each with a text."""
     return _field("names", help_, example, (), keys=keys)
 
 
-def place(help_, *, example):
+def place(help_: str, *, example: str) -> Field:
     """Field for a place by its coordinates."""
     return _field("place", help_, example, None)
 
 
-def numbers(help_, *, example, low, high):
+def numbers(help_: str, *, example: list[int], low: float, high: float) -> Field:
     """Field for a list of whole numbers."""
     return _field("numbers", help_, example, (), low=low, high=high)
 
 
-def pieces(record):
+def pieces(record: type) -> Field:
     """Field for tables of their own, each read as this record."""
     return field(default=(), metadata={"kind": "pieces", "record": record})
 
 
-def speed_pairs(help_, *, example, low, high):
+def speed_pairs(help_: str, *, example: list[list[str]], low: float, high: float) -> Field:
     """Field for pairs of shown and true speed, in m/s."""
     return _field("speed pairs", help_, example, (), unit="m/s", low=low, high=high)
 
@@ -132,7 +141,7 @@ class PieceError(ValueError):
     """Problems of the pieces of a hill; ``args[0]`` lists them."""
 
 
-def read_value(meta, value, names):
+def read_value(meta: Mapping, value: object, names: dict[str, set[str]]) -> object:
     """A TOML value as its field wants it.
 
     Parameters

@@ -12,6 +12,7 @@ import numpy as np
 from tuninglib.interval import Z_95, Interval, Measured
 from tuninglib.physics.track import local_metres
 from tuninglib.session.defaults import hill_of, logged_factor, speedometer_factor, speedometer_step
+from tuninglib.session.load import Session
 from tuninglib.session.trace import Trace
 from tuninglib.statistics.settled_gauge import FullStretch, full_stretch, gauge_lag, settled_reading
 from tuninglib.statistics.track_runs import (
@@ -167,7 +168,7 @@ class FoundRuns:
 _WORST_SD_M_S = 1.5
 
 
-def with_logged_speeds(session):
+def with_logged_speeds(session: Session) -> Session:
     """The session with speeds of runs from its logs, where it has places and a track.
 
     Parameters
@@ -401,7 +402,7 @@ def _factor(session, shown, passes) -> Measured:
 USUAL_LAG = Interval(0.6, 0.2, 1.5)
 
 
-def with_logged_readings(session):
+def with_logged_readings(session: Session) -> Session:
     """The session with gauge readings of runs from the log of its gauge.
 
     Parameters

@@ -63,7 +63,7 @@ class Session:
         return tuple(name for name in self.injectors if name not in used)
 
 
-def load_session(folder) -> Session:
+def load_session(folder: Path | str) -> Session:
     """Session read from its folder.
 
     Parameters

@@ -183,7 +183,7 @@ def _keys(record, filled, units) -> str:
     return "\n".join(first + later) + "\n"
 
 
-def write_new_session(folder, units: str = "metric") -> tuple:
+def write_new_session(folder: Path | str, units: str = "metric") -> tuple:
     """A new folder with a session to fill in.
 
     Parameters

@@ -21,7 +21,7 @@ _TABLES = (".toml", ".csv")
 _WHEN = (1980, 1, 1, 0, 0, 0)
 
 
-def pack_session(folder, file=None) -> Path:
+def pack_session(folder: Path | str, file: Path | str | None = None) -> Path:
     """Write a session's files into one file, with a checksum of each.
 
     Parameters
@@ -78,7 +78,7 @@ def pack_session(folder, file=None) -> Path:
     return file
 
 
-def unpack_session(file, folder=None) -> Path:
+def unpack_session(file: Path | str, folder: Path | str | None = None) -> Path:
     """A packed session as a folder, if it is just that.
 
     Parameters

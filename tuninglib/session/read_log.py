@@ -15,6 +15,7 @@ import numpy as np
 import pandas as pd
 
 from tuninglib.session.gpx_file import read_gpx
+from tuninglib.session.schema import Log
 from tuninglib.session.trace import (
     CHANNELS,
     TIME_NAMES,
@@ -92,7 +93,7 @@ def _key(text: str) -> str:
     return re.sub(r"[\s_]+", "_", text.strip().lower())
 
 
-def read_log(folder, log) -> Trace:
+def read_log(folder: Path | str, log: Log) -> Trace:
     """The log of one table [logs.a_name].
 
     Parameters
@@ -160,7 +161,13 @@ def log_files(tables: dict) -> list:
     return [name for name in named if isinstance(name, str) and name and Path(name).name == name]
 
 
-def read_delimited(path: Path, *, columns=None, units=None, time_format: str = "") -> Trace:
+def read_delimited(
+    path: Path,
+    *,
+    columns: dict[str, str] | None = None,
+    units: dict[str, str] | None = None,
+    time_format: str = "",
+) -> Trace:
     """A log in delimited text.
 
     Parameters

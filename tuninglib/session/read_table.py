@@ -301,7 +301,9 @@ def _key(text: str) -> str:
     return text.strip().lower().replace(" ", "_")
 
 
-def columns_in_si(table: RawTable, name: str, columns: dict, problems: list, known=None) -> dict:
+def columns_in_si(
+    table: RawTable, name: str, columns: dict, problems: list, known: dict[str, set] | None = None
+) -> dict:
     """Values of every column of the contract, in SI; empty cells are NaN or the default word.
 
     Parameters
@@ -463,7 +465,7 @@ def _number(column, cell, unit, decimal_comma) -> float:
     return value
 
 
-def limits_shown(column, unit: str) -> dict:
+def limits_shown(column: Column, unit: str) -> dict:
     """Limits of a column as a sentence shows them, in the unit of the header.
 
     Parameters

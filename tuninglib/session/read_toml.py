@@ -3,6 +3,7 @@
 import dataclasses
 import re
 import tomllib
+from collections.abc import Sequence
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -14,7 +15,7 @@ TOML = "session.toml"
 _LONGEST_NAME = 100
 
 
-def read_toml(path, problems) -> dict:
+def read_toml(path: Path, problems: list[Problem]) -> dict:
     """Tables of session.toml by name: records, and dictionaries of records for the named ones.
 
     Parameters
@@ -102,7 +103,7 @@ def _wrong_name(name: str) -> str:
     return ""
 
 
-def tables_as_typed(folder) -> dict:
+def tables_as_typed(folder: Path | str) -> dict:
     """Tables of a session.toml that need not be complete yet, as they were typed.
 
     Parameters
@@ -129,7 +130,7 @@ def tables_as_typed(folder) -> dict:
     return {name: table if isinstance(table, dict) else {} for name, table in tables.items()}
 
 
-def what_stands(folder) -> SimpleNamespace:
+def what_stands(folder: Path | str) -> SimpleNamespace:
     """Tables of a session.toml that need not be complete yet, as records in SI.
 
     Parameters
@@ -167,7 +168,7 @@ def without_notes(text: str) -> str:
     )
 
 
-def row_of(lines, table, key):
+def row_of(lines: Sequence[str], table: str, key: str | None) -> int | None:
     """Row of a key, or of its table's header; None if it cannot be found by its text."""
     header = None
     for row, line in enumerate(lines, start=1):

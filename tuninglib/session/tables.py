@@ -2,6 +2,7 @@
 
 import math
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -25,7 +26,7 @@ RUNS = "runs.csv"
 WRITTEN_TWICE = "stands beside gauge_low or gauge_high; write the reading once"
 
 
-def read_runs(path, known, problems) -> pd.DataFrame:
+def read_runs(path: Path, known: dict[str, set], problems: list[Problem]) -> pd.DataFrame:
     """Runs in SI: one row a run, every column of the contract present, ``row`` the file's row.
 
     Parameters
@@ -53,7 +54,7 @@ def read_runs(path, known, problems) -> pd.DataFrame:
     return pd.DataFrame(data)
 
 
-def speed_units(path) -> dict:
+def speed_units(path: Path) -> dict:
     """Unit under which each column of speeds was typed, by the column's name.
 
     Parameters
@@ -85,7 +86,7 @@ CLIMBS = "climbs.csv"
 _FEWEST = 3
 
 
-def read_climbs(path, known, problems) -> pd.DataFrame:
+def read_climbs(path: Path, known: dict[str, set], problems: list[Problem]) -> pd.DataFrame:
     """Readings in SI: one row a reading; none where there is no such file.
 
     Parameters
@@ -146,7 +147,7 @@ FILLS = "fills.csv"
 _LEAST, _MOST = 0.8e-8, 9e-8
 
 
-def read_fills(path, known, problems) -> pd.DataFrame:
+def read_fills(path: Path, known: dict[str, set], problems: list[Problem]) -> pd.DataFrame:
     """Fills in SI: one row a fill, ``row`` the file's row; none where there is no such file.
 
     Parameters

@@ -4,6 +4,7 @@ Times rise in a trace, and what was left out is counted with the reason and the 
 """
 
 import re
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -141,7 +142,17 @@ _SHUFFLE_S = 2.0
 _NO_COAST_M = 30.0
 
 
-def in_order(kind, file, seconds, channels, line_of, *, left_out=(), scale="elapsed", unused=()):
+def in_order(
+    kind: str,
+    file: str,
+    seconds: np.ndarray,
+    channels: dict[str, np.ndarray],
+    line_of: Callable[[int], int],
+    *,
+    left_out: list[LeftOut] = (),
+    scale: str = "elapsed",
+    unused: tuple[str, ...] = (),
+) -> Trace:
     """A trace whose times rise: rows without a time and double ones are left out and counted.
 
     Parameters
@@ -363,7 +374,7 @@ def _texts(cells: pd.Series) -> pd.Series:
     return cells.where(cells.isna(), cells.astype(str).str.strip(" \t\"'")).astype(object)
 
 
-def kind_of_time(cells, unit: str, time_format: str) -> str:
+def kind_of_time(cells: list[str], unit: str, time_format: str) -> str:
     """How a log's times are written.
 
     Parameters
@@ -438,7 +449,7 @@ _NUMBER = re.compile(r"[-+]?(\d+([.,]\d*)?|[.,]\d+)([eE][-+]?\d+)?")
 _EPOCH_S = (9.4e8, 4.2e9)  # from 1999 to 2103
 
 
-def is_since_1970(seconds) -> bool:
+def is_since_1970(seconds: np.ndarray) -> bool:
     """Whether numbers are a date rather than a time since a start.
 
     Examples

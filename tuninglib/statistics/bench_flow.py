@@ -3,6 +3,7 @@
 from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from tuninglib.checks import require
 from tuninglib.statistics.repeats import Estimate, estimate
@@ -29,7 +30,9 @@ class BenchFlow(NamedTuple):
     volume_sd_m3: float
 
 
-def fit_bench_flow(*, pulses, open_s, volume_m3, volume_sd_m3) -> BenchFlow:
+def fit_bench_flow(
+    *, pulses: ArrayLike, open_s: ArrayLike, volume_m3: ArrayLike, volume_sd_m3: float
+) -> BenchFlow:
     """Flow and dead time from volumes that were caught.
 
     Parameters

@@ -1,6 +1,7 @@
 """Road load from coast-downs: rolling out of gear on a near-level road, both ways."""
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from tuninglib.checks import plain, require
 from tuninglib.physics.motion import Ride, even_climb, require_headway
@@ -136,7 +137,9 @@ def _between(old, new, share):
 # Road load from coast-downs: rolling out of gear on a near-level road, both ways -----------------
 
 
-def coast_time_s(ride: Ride, *, from_speed_m_s, to_speed_m_s):
+def coast_time_s(
+    ride: Ride, *, from_speed_m_s: ArrayLike, to_speed_m_s: ArrayLike
+) -> float | np.ndarray:
     """Time to slow down from one speed to another out of gear.
 
     Parameters
@@ -193,14 +196,14 @@ def _fall_time(v1, v2, resist, k, mass, wind):
 def fit_coast_down(
     ride: Ride,
     *,
-    run,
-    direction,
-    from_speed_m_s,
-    to_speed_m_s,
-    time_s,
-    wind_sd_m_s=2.0,
-    gust_sd_m_s=0.6,
-    gust_log_sd=0.5,
+    run: ArrayLike,
+    direction: ArrayLike,
+    from_speed_m_s: ArrayLike,
+    to_speed_m_s: ArrayLike,
+    time_s: ArrayLike,
+    wind_sd_m_s: float = 2.0,
+    gust_sd_m_s: float = 0.6,
+    gust_log_sd: float = 0.5,
 ) -> RoadLoad:
     """Road load from timed falls of speed, both ways.
 
@@ -272,13 +275,13 @@ def fit_coast_down(
 def fit_coast_down_trace(
     ride: Ride,
     *,
-    run,
-    direction,
-    time_s,
-    speed_m_s,
-    wind_sd_m_s=2.0,
-    gust_sd_m_s=0.6,
-    gust_log_sd=0.5,
+    run: ArrayLike,
+    direction: ArrayLike,
+    time_s: ArrayLike,
+    speed_m_s: ArrayLike,
+    wind_sd_m_s: float = 2.0,
+    gust_sd_m_s: float = 0.6,
+    gust_log_sd: float = 0.5,
 ) -> RoadLoad:
     """Road load from logged speeds of coast-downs, both ways.
 

@@ -1,8 +1,10 @@
 """Is the ECU correcting? How strongly lambda follows fuel at idle, at cruise, at full throttle."""
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import ArrayLike
 from scipy.integrate import cumulative_trapezoid
 
 from tuninglib.checks import require
@@ -48,22 +50,22 @@ class Response:
 
 def response_per_state(
     *,
-    state,
-    lambda_low,
-    lambda_high,
-    flow_m3_s,
-    injector,
-    engine,
-    stoichiometric_ratio,
-    density_kg_m3,
-    displacement,
-    resolution=0.0,
-    offset=0.0,
-    weight=1.0,
-    tolerance=None,
-    fuel=None,
-    fuel_sd=None,
-    priors=None,
+    state: Sequence[str],
+    lambda_low: ArrayLike,
+    lambda_high: ArrayLike,
+    flow_m3_s: ArrayLike,
+    injector: Sequence[str] | str,
+    engine: Sequence[str] | str,
+    stoichiometric_ratio: ArrayLike,
+    density_kg_m3: ArrayLike,
+    displacement: Mapping[str, float],
+    resolution: ArrayLike = 0.0,
+    offset: ArrayLike = 0.0,
+    weight: ArrayLike = 1.0,
+    tolerance: Mapping[str, float] | None = None,
+    fuel: Sequence[str] | None = None,
+    fuel_sd: Mapping[str, float] | None = None,
+    priors: Priors | None = None,
 ) -> tuple[Response, ...]:
     """How strongly lambda follows fuel in each state: idle, cruise, full throttle.
 
@@ -250,12 +252,12 @@ def offset_stated(accuracy: Measured) -> GaugeOffset:
 
 
 def offset_where_lambda_is_one(
-    log_lambda,
-    relative_sd,
+    log_lambda: ArrayLike,
+    relative_sd: ArrayLike,
     *,
     stated: GaugeOffset,
-    control_half_width=CONTROL_HALF_WIDTH,
-    priors=None,
+    control_half_width: float = CONTROL_HALF_WIDTH,
+    priors: Priors | None = None,
 ) -> GaugeOffset:
     """The offset of a gauge after readings at a true lambda of 1.
 

@@ -4,6 +4,7 @@ from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from tuninglib.checks import require
 from tuninglib.physics.motion import Hill, Ride, exit_speed_m_s, wheel_force_n
@@ -64,7 +65,7 @@ class RunForces:
     high_m_s: np.ndarray
     residual_sd_m_s: np.ndarray
 
-    def at(self, speed_m_s):
+    def at(self, speed_m_s: ArrayLike) -> np.ndarray:
         """Force of each run at each speed, runs by speeds; NaN where the run was not. [N]"""
         v = np.asarray(speed_m_s, dtype=float)
         low, high = self.low_m_s[:, None], self.high_m_s[:, None]
@@ -99,7 +100,7 @@ class ForceCurves:
     dof: np.ndarray
 
 
-def run_forces(runs) -> RunForces:
+def run_forces(runs: list[LoggedRun]) -> RunForces:
     """Force of each run as a curve over its speeds, by the equation of motion.
 
     Parameters
@@ -138,7 +139,7 @@ def run_forces(runs) -> RunForces:
     return RunForces(force_n=force, low_m_s=low, high_m_s=high, residual_sd_m_s=scatter)
 
 
-def force_curves(forces: RunForces, *, setup, speed_m_s) -> ForceCurves:
+def force_curves(forces: RunForces, *, setup: ArrayLike, speed_m_s: ArrayLike) -> ForceCurves:
     """Mean force of each setup at each speed, from the forces of its runs.
 
     Parameters
@@ -332,7 +333,7 @@ class PointFit:
     residual_sd_m_s: float
 
 
-def wheel_force_from_points(ride: Ride, *, distance_m, speed_m_s) -> PointFit:
+def wheel_force_from_points(ride: Ride, *, distance_m: ArrayLike, speed_m_s: ArrayLike) -> PointFit:
     """Constant force at the tyre from speeds at several distances from the start line.
 
     Parameters

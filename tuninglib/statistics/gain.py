@@ -6,6 +6,7 @@ setups widen the interval by themselves, and the way down, which needs no force 
 unknowns, sharpens wind and road load by itself.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -459,12 +460,12 @@ class GainFit:
 def estimate_gains(
     runs: Runs,
     *,
-    unknowns=(),
-    resolution_m_s=0.0,
-    reference=0,
-    usual=USUAL,
-    relinearisations=3,
-    weighed=None,
+    unknowns: Sequence[Unknown] = (),
+    resolution_m_s: float = 0.0,
+    reference: int = 0,
+    usual: Scatters = USUAL,
+    relinearisations: int = 3,
+    weighed: Weighed | None = None,
 ) -> GainFit:
     """Gains in wheel force between the setups of a day.
 

@@ -1,9 +1,11 @@
 """Lambda readings of full-throttle runs: low and high, the ends of the gauge, and checks."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from tuninglib.checks import plain, require
 from tuninglib.physics.injector import metering_demand
@@ -16,7 +18,7 @@ class Midpoint(NamedTuple):
     relative_sd: float
 
 
-def reading_midpoint(low, high, *, resolution=0.0) -> Midpoint:
+def reading_midpoint(low: ArrayLike, high: ArrayLike, *, resolution: ArrayLike = 0.0) -> Midpoint:
     """Middle of what the gauge showed during a run, and how well it stands for the run's mean.
 
     Parameters
@@ -56,7 +58,7 @@ def reading_midpoint(low, high, *, resolution=0.0) -> Midpoint:
     return Midpoint(plain(middle), plain(relative_sd))
 
 
-def wide_spread(low, high, *, widest):
+def wide_spread(low: ArrayLike, high: ArrayLike, *, widest: float) -> bool | np.ndarray:
     """Whether a reading's ends are further apart than a steady engine's.
 
     Parameters
@@ -79,7 +81,7 @@ def wide_spread(low, high, *, widest):
     return wide if np.ndim(wide) else bool(wide)
 
 
-def steady_sd(low, high):
+def steady_sd(low: ArrayLike, high: ArrayLike) -> float | np.ndarray:
     """How well the middle stands for the steady reading, where the ends are a transient's.
 
     Parameters
@@ -110,7 +112,14 @@ def steady_sd(low, high):
     return plain((high - low) / np.sqrt(12) / ((low + high) / 2))
 
 
-def pegged(low, high, *, gauge_lowest=0.0, gauge_highest=np.inf, resolution=0.0):
+def pegged(
+    low: ArrayLike,
+    high: ArrayLike,
+    *,
+    gauge_lowest: float = 0.0,
+    gauge_highest: float = np.inf,
+    resolution: float = 0.0,
+) -> bool | np.ndarray:
     """Whether a reading stands at the end of the gauge, where it only says "beyond this".
 
     Parameters
@@ -169,15 +178,15 @@ class Readings:
 
 def prepare_readings(
     *,
-    lambda_low,
-    lambda_high,
-    flow_m3_s,
-    injector,
-    engine,
-    stoichiometric_ratio,
-    density_kg_m3,
-    resolution=0.0,
-    offset=0.0,
+    lambda_low: ArrayLike,
+    lambda_high: ArrayLike,
+    flow_m3_s: ArrayLike,
+    injector: Sequence[str] | str,
+    engine: Sequence[str] | str,
+    stoichiometric_ratio: ArrayLike,
+    density_kg_m3: ArrayLike,
+    resolution: ArrayLike = 0.0,
+    offset: ArrayLike = 0.0,
 ) -> Readings:
     """Readings of a session, checked and brought to one length.
 

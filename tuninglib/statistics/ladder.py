@@ -7,10 +7,11 @@ in :mod:`tuninglib.statistics.ladder_prediction`, doubts about what was tried in
 :mod:`tuninglib.statistics.ladder`.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import ArrayLike
 from scipy.special import ndtr
 
 from tuninglib.checks import require
@@ -111,18 +112,18 @@ class LadderFit:
     priors: Priors
 
     @property
-    def mean(self):
+    def mean(self) -> np.ndarray:
         """Mean of the unknowns, in the order of ``terms``."""
         return self.weights @ self.means
 
     @property
-    def covariance(self):
+    def covariance(self) -> np.ndarray:
         """Covariance of the unknowns."""
         apart = self.means - self.mean
         spread = self.covariances + apart[:, :, None] * apart[:, None, :]
         return np.tensordot(self.weights, spread, 1)
 
-    def interval(self, term) -> Interval:
+    def interval(self, term: str) -> Interval:
         """Mean and 95 % range of one of ``terms``.
 
         Parameters
@@ -137,21 +138,21 @@ class LadderFit:
 
 def fit_ladder(
     *,
-    lambda_low,
-    lambda_high,
-    flow_m3_s,
-    injector,
-    engine,
-    stoichiometric_ratio,
-    density_kg_m3,
-    displacement,
-    resolution=0.0,
-    offset=0.0,
-    weight=1.0,
-    tolerance=None,
-    fuel=None,
-    fuel_sd=None,
-    priors=None,
+    lambda_low: ArrayLike,
+    lambda_high: ArrayLike,
+    flow_m3_s: ArrayLike,
+    injector: Sequence[str] | str,
+    engine: Sequence[str] | str,
+    stoichiometric_ratio: ArrayLike,
+    density_kg_m3: ArrayLike,
+    displacement: dict[str, float],
+    resolution: ArrayLike = 0.0,
+    offset: ArrayLike = 0.0,
+    weight: ArrayLike = 1.0,
+    tolerance: dict[str, float] | None = None,
+    fuel: Sequence[str] | None = None,
+    fuel_sd: dict[str, float] | None = None,
+    priors: Priors | None = None,
 ) -> LadderFit:
     """Engine, injectors and flow response from all full-throttle readings of a session.
 
@@ -246,21 +247,21 @@ def fit_ladder(
 
 def solve(
     *,
-    observed,
-    noise_sd,
-    flow_m3_s,
-    injector,
-    engine,
-    displacement,
-    tolerance,
-    priors,
-    weight=1.0,
-    fuel=None,
-    fuel_sd=None,
-    day=None,
-    day_sd=0.0,
-    within=(0.0, 0),
-):
+    observed: ArrayLike,
+    noise_sd: ArrayLike,
+    flow_m3_s: np.ndarray,
+    injector: Sequence[str],
+    engine: Sequence[str],
+    displacement: Mapping[str, float],
+    tolerance: Mapping[str, float] | None,
+    priors: Priors,
+    weight: ArrayLike = 1.0,
+    fuel: Sequence[str] | None = None,
+    fuel_sd: Mapping[str, float] | None = None,
+    day: np.ndarray | None = None,
+    day_sd: float = 0.0,
+    within: tuple[float, float] = (0.0, 0),
+) -> LadderFit:
     """Fit of the ladder to prepared columns.
 
     Parameters
@@ -382,7 +383,15 @@ def solve(
     )
 
 
-def design_rows(terms, log_flow, injector, engine, fuel=None, *, gauge):
+def design_rows(
+    terms: tuple[str, ...],
+    log_flow: ArrayLike,
+    injector: Sequence[str | None],
+    engine: Sequence[str],
+    fuel: Sequence[str | None] | None = None,
+    *,
+    gauge: float,
+) -> np.ndarray:
     """Rows of the design matrix for readings or predictions.
 
     Parameters
@@ -438,7 +447,7 @@ class InjectorCheck:
     believable: bool
 
 
-def check_injectors(fit: LadderFit, *, level=0.05) -> tuple[InjectorCheck, ...]:
+def check_injectors(fit: LadderFit, *, level: float = 0.05) -> tuple[InjectorCheck, ...]:
     """Each tried injector's flow by its readings, against its statement.
 
     Parameters
@@ -500,7 +509,7 @@ def check_injectors(fit: LadderFit, *, level=0.05) -> tuple[InjectorCheck, ...]:
     return tuple(rows)
 
 
-def suspicious_injectors(fit: LadderFit, *, level=0.05) -> tuple[InjectorCheck, ...]:
+def suspicious_injectors(fit: LadderFit, *, level: float = 0.05) -> tuple[InjectorCheck, ...]:
     """Injectors whose readings cannot be believed with their stated flow, the worst first.
 
     Parameters
@@ -576,18 +585,18 @@ class ReadingCell:
 
 def reading_cells(
     *,
-    lambda_low,
-    lambda_high,
-    flow_m3_s,
-    injector,
-    engine,
-    fuel,
-    stoichiometric_ratio,
-    density_kg_m3,
-    resolution=0.0,
-    offset=0.0,
-    weight=1.0,
-    run_sd=None,
+    lambda_low: ArrayLike,
+    lambda_high: ArrayLike,
+    flow_m3_s: ArrayLike,
+    injector: Sequence[str] | str,
+    engine: Sequence[str] | str,
+    fuel: Sequence[str],
+    stoichiometric_ratio: ArrayLike,
+    density_kg_m3: ArrayLike,
+    resolution: ArrayLike = 0.0,
+    offset: ArrayLike = 0.0,
+    weight: ArrayLike = 1.0,
+    run_sd: float | None = None,
 ) -> tuple[ReadingCell, ...]:
     """A day's full-throttle readings as few numbers, which say all that they say.
 
@@ -638,7 +647,15 @@ density_kg_m3, resolution, offset, weight
     return tuple(found)
 
 
-def pool_readings(days, *, displacement, tolerance, fuel_sd, day_sd, priors=None) -> LadderFit:
+def pool_readings(
+    days: Sequence[Sequence[ReadingCell]],
+    *,
+    displacement: dict[str, float],
+    tolerance: dict[str, float],
+    fuel_sd: dict[str, float],
+    day_sd: float,
+    priors: Priors | None = None,
+) -> LadderFit:
     """The ladder of all days' readings.
 
     Parameters

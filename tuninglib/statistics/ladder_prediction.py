@@ -3,6 +3,7 @@
 from dataclasses import dataclass, field
 
 import numpy as np
+from numpy.typing import ArrayLike
 from scipy.special import ndtr
 
 from tuninglib.checks import plain, require
@@ -86,7 +87,7 @@ class Odds:
     inside: float
     leaner: float
 
-    def at(self, place) -> "Odds":
+    def at(self, place: int | slice | np.ndarray) -> "Odds":
         """Those of one of several."""
         return Odds(self.richer[place], self.inside[place], self.leaner[place])
 
@@ -115,7 +116,7 @@ class Prediction:
     means: np.ndarray = field(repr=False)
     sds: np.ndarray = field(repr=False)
 
-    def odds(self, *, low, high) -> Odds:
+    def odds(self, *, low: float, high: float) -> Odds:
         """Odds that lambda is richer than, inside and leaner than a target band.
 
         Parameters
@@ -143,17 +144,17 @@ class Prediction:
 def predict(
     fit: LadderFit,
     *,
-    flow_m3_s,
-    engine,
-    stoichiometric_ratio,
-    density_kg_m3,
-    injector=None,
-    tolerance=None,
-    offset=0.0,
-    fuel=None,
-    fuel_sd=0.0,
-    of_reading=False,
-    day_sd=0.0,
+    flow_m3_s: ArrayLike,
+    engine: str,
+    stoichiometric_ratio: ArrayLike,
+    density_kg_m3: ArrayLike,
+    injector: str | None = None,
+    tolerance: ArrayLike | None = None,
+    offset: ArrayLike = 0.0,
+    fuel: str | None = None,
+    fuel_sd: float = 0.0,
+    of_reading: bool = False,
+    day_sd: float = 0.0,
 ) -> Prediction:
     """Lambda at full throttle that an injector would give on a fuel.
 
@@ -271,14 +272,14 @@ def predict(
 def flow_for_lambda(
     fit: LadderFit,
     *,
-    target_lambda,
-    engine,
-    stoichiometric_ratio,
-    density_kg_m3,
-    tolerance=None,
-    offset=0.0,
-    fuel=None,
-    fuel_sd=0.0,
+    target_lambda: float,
+    engine: str,
+    stoichiometric_ratio: float,
+    density_kg_m3: float,
+    tolerance: float | None = None,
+    offset: float = 0.0,
+    fuel: str | None = None,
+    fuel_sd: float = 0.0,
 ) -> Interval:
     """Flow of an untried injector that gives a target lambda, with its 95 % range.
 

@@ -11,6 +11,7 @@ from functools import cached_property
 from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import ArrayLike
 from scipy.special import ndtr, ndtri
 
 from tuninglib.statistics.repeats import t_quantile
@@ -52,13 +53,13 @@ class Component:
     log_sd: float
     seen: tuple = (1.0, 0.0)
 
-    def log_density(self, phi):
+    def log_density(self, phi: np.ndarray) -> np.ndarray:
         """Logarithm of the density of log φ beforehand, but for a constant."""
         far = np.log(phi / self.usual) / (2 * self.log_sd)
         value, dof = self.seen
         return -0.5 * far**2 - dof / 2 * (np.log(phi) + value / phi)
 
-    def ends(self):
+    def ends(self) -> tuple[float, float]:
         """Between which logarithms of φ the density can matter."""
         reach = 2 * 6.0 * self.log_sd
         low, high = np.log(self.usual) - reach, np.log(self.usual) + reach
@@ -130,7 +131,7 @@ class _Solved(NamedTuple):
     turned: np.ndarray
     scaled: np.ndarray
 
-    def diagonal(self):
+    def diagonal(self) -> np.ndarray:
         """Diagonal of P. g by n by b"""
         own = np.diagonal(self.inverse, axis1=-2, axis2=-1)
         lost = np.sum((self.turned @ self.covariance) * self.turned, axis=-1)
@@ -230,23 +231,23 @@ class Grid(NamedTuple):
     log_likelihood: np.ndarray
 
     @property
-    def middle(self):
+    def middle(self) -> np.ndarray:
         """Geometric mean of each variance."""
         return np.exp(self.weights @ np.log(self.variances))
 
     @property
-    def mean(self):
+    def mean(self) -> np.ndarray:
         """Mean of each variance."""
         return self.weights @ self.variances
 
     @property
-    def log_sd(self):
+    def log_sd(self) -> np.ndarray:
         """How far the logarithm of each standard deviation is known."""
         logs = np.log(self.variances) / 2
         return np.sqrt(self.weights @ (logs - self.weights @ logs) ** 2)
 
 
-def variance_grid(rows: Rows, *, closer=True) -> Grid:
+def variance_grid(rows: Rows, *, closer: bool = True) -> Grid:
     """The variances as they are known once the rows are.
 
     Parameters
@@ -346,7 +347,7 @@ class MixedFit:
     own: np.ndarray
 
 
-def fit_at(rows: Rows, variances) -> MixedFit:
+def fit_at(rows: Rows, variances: ArrayLike) -> MixedFit:
     """Coefficients by generalised least squares.
 
     Parameters
@@ -496,7 +497,7 @@ class Spread:
     dof: float
 
 
-def spread(mixture: VarianceMixture, vector) -> Spread:
+def spread(mixture: VarianceMixture, vector: ArrayLike) -> Spread:
     """A contrast of the coefficients with its 95 % interval.
 
     Parameters

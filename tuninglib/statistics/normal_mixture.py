@@ -8,6 +8,7 @@ from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import ArrayLike
 from scipy.special import ndtr, ndtri
 
 # Grid for the logarithm of the noise scale: a seventh to sixteen times in steps of a fifth. A
@@ -44,7 +45,13 @@ class ScaleGrid(NamedTuple):
     log_weight: np.ndarray
 
 
-def linear_posterior(design, observed, noise_sd, prior_mean, prior_precision) -> Posterior:
+def linear_posterior(
+    design: ArrayLike,
+    observed: ArrayLike,
+    noise_sd: ArrayLike,
+    prior_mean: ArrayLike,
+    prior_precision: ArrayLike,
+) -> Posterior:
     """Posterior of the coefficients of a linear model with known noise.
 
     Parameters
@@ -133,7 +140,14 @@ class FewRows(NamedTuple):
     left_out: int
 
 
-def few_rows(design, observed, noise_sd, *, group=None, group_sd=0.0) -> FewRows:
+def few_rows(
+    design: np.ndarray,
+    observed: np.ndarray,
+    noise_sd: ArrayLike,
+    *,
+    group: ArrayLike | None = None,
+    group_sd: float = 0.0,
+) -> FewRows:
     """The same evidence in no more rows than there are unknowns, and one.
 
     Parameters
@@ -177,7 +191,7 @@ def few_rows(design, observed, noise_sd, *, group=None, group_sd=0.0) -> FewRows
 
 
 @lru_cache(maxsize=8)
-def scale_grid(noise_dof, tolerance_spread) -> ScaleGrid:
+def scale_grid(noise_dof: float, tolerance_spread: float) -> ScaleGrid:
     """Noise and tolerance scales with their prior weights.
 
     Parameters
@@ -215,7 +229,7 @@ def scale_grid(noise_dof, tolerance_spread) -> ScaleGrid:
     return ScaleGrid(noise_scale.ravel(), tolerance_scale.ravel(), log_weight.ravel())
 
 
-def normalised(log_weight):
+def normalised(log_weight: np.ndarray) -> np.ndarray:
     """Weights that add up to 1.
 
     Examples
@@ -227,7 +241,9 @@ def normalised(log_weight):
     return weight / weight.sum()
 
 
-def mixture_cdf(value, weight, mean, sd):
+def mixture_cdf(
+    value: ArrayLike, weight: ArrayLike, mean: np.ndarray, sd: ArrayLike
+) -> float | np.ndarray:
     """Probability of at most a value, for a weighted sum of normal distributions.
 
     Parameters
@@ -244,7 +260,9 @@ def mixture_cdf(value, weight, mean, sd):
     return ndtr((np.asarray(value)[..., None] - mean) / np.asarray(sd)) @ np.asarray(weight)
 
 
-def mixture_quantile(probability, weight, mean, sd):
+def mixture_quantile(
+    probability: ArrayLike, weight: ArrayLike, mean: ArrayLike, sd: ArrayLike
+) -> np.ndarray:
     """Values that a weighted sum of normal distributions stays below with some probabilities.
 
     Parameters
@@ -288,7 +306,9 @@ def mixture_quantile(probability, weight, mean, sd):
     return value
 
 
-def mixture_moments(weight, mean, sd):
+def mixture_moments(
+    weight: np.ndarray, mean: np.ndarray, sd: np.ndarray
+) -> tuple[float | np.ndarray, float | np.ndarray]:
     """Mean and standard deviation of a weighted sum of normal distributions.
 
     Examples

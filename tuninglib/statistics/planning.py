@@ -1,9 +1,11 @@
 """A test before it is ridden: how many repeats, what they can show, and in which order."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise, product
 
 import numpy as np
+from numpy.typing import ArrayLike
 from scipy.special import gammaincinv, ndtr
 
 from tuninglib.checks import plain, require
@@ -36,7 +38,7 @@ class RunOrder:
     remaining_drift: float
 
 
-def power_of_t(effect, *, dof, alpha=0.05):
+def power_of_t(effect: ArrayLike, *, dof: ArrayLike, alpha: float = 0.05) -> float | np.ndarray:
     """Chance that a two-sided t-test shows an effect.
 
     Parameters
@@ -80,7 +82,14 @@ def _shown(effect, critical, relative_sds):
     return (ndtr(effect - limit) + ndtr(-effect - limit)) @ _CHANCE_WEIGHTS
 
 
-def power_two_setups(effect_size, *, repeats, setups=2, alpha=0.05, paired=False):
+def power_two_setups(
+    effect_size: ArrayLike,
+    *,
+    repeats: ArrayLike,
+    setups: int = 2,
+    alpha: float = 0.05,
+    paired: bool = False,
+) -> float | np.ndarray:
     """Chance that a test shows a difference between two setups.
 
     Parameters
@@ -111,7 +120,16 @@ def power_two_setups(effect_size, *, repeats, setups=2, alpha=0.05, paired=False
     return power_of_t(effect_size * np.sqrt(repeats / 2), dof=setups * (repeats - 1), alpha=alpha)
 
 
-def repeats_needed(gain, *, scatter_sd, setups=2, power=0.8, alpha=0.05, paired=False, most=10_000):
+def repeats_needed(
+    gain: float,
+    *,
+    scatter_sd: float,
+    setups: int = 2,
+    power: float = 0.8,
+    alpha: float = 0.05,
+    paired: bool = False,
+    most: float = 10_000,
+) -> float:
     """Runs of each setup that show a gain, before rounding up.
 
     Parameters
@@ -168,7 +186,9 @@ def repeats_needed(gain, *, scatter_sd, setups=2, power=0.8, alpha=0.05, paired=
     return high
 
 
-def smallest_visible_effect(*, standard_error, dof, power=0.8, alpha=0.05) -> float:
+def smallest_visible_effect(
+    *, standard_error: float, dof: float, power: float = 0.8, alpha: float = 0.05
+) -> float:
     """True difference that a two-sided t-test shows with the given chance.
 
     Parameters
@@ -203,7 +223,9 @@ def smallest_visible_effect(*, standard_error, dof, power=0.8, alpha=0.05) -> fl
     return high * standard_error
 
 
-def smallest_visible_gain(*, scatter_sd, repeats, setups=2, power=0.8, alpha=0.05) -> float:
+def smallest_visible_gain(
+    *, scatter_sd: float, repeats: int, setups: int = 2, power: float = 0.8, alpha: float = 0.05
+) -> float:
     """Gain of one of two setups over the other that a planned test shows with the given chance.
 
     Parameters
@@ -234,7 +256,9 @@ def smallest_visible_gain(*, scatter_sd, repeats, setups=2, power=0.8, alpha=0.0
     return float(np.expm1(effect))
 
 
-def half_width_across_days(*, scatter_sd, repeats, common_repeats, day_sd, own_sd) -> float:
+def half_width_across_days(
+    *, scatter_sd: float, repeats: int, common_repeats: int, day_sd: float, own_sd: float
+) -> float:
     """Half-width of the gain between two setups that are ridden on different days.
 
     Parameters
@@ -282,7 +306,7 @@ def half_width_across_days(*, scatter_sd, repeats, common_repeats, day_sd, own_s
     return float(Z_95 * np.sqrt(variance + 2 * day))
 
 
-def run_order(setups, *, repeats, riders=("",)) -> RunOrder:
+def run_order(setups: Sequence[str], *, repeats: int, riders: Sequence[str] = ("",)) -> RunOrder:
     """Order of runs that cancels a steady drift and costs few swaps of parts.
 
     Parameters
@@ -335,7 +359,9 @@ def run_order(setups, *, repeats, riders=("",)) -> RunOrder:
     return RunOrder(setups=best, riders=tuple(turns), swaps=swaps, remaining_drift=drift)
 
 
-def run_order_in_blocks(blocks, *, repeats, riders=("",)) -> RunOrder:
+def run_order_in_blocks(
+    blocks: Sequence[Sequence[str]], *, repeats: int, riders: Sequence[str] = ("",)
+) -> RunOrder:
     """Order of runs where what lies between two blocks is to be crossed once only.
 
     Parameters

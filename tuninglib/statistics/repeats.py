@@ -1,9 +1,11 @@
 """Repeated runs: means, differences and their intervals by Student's t."""
 
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import ArrayLike
 from scipy.special import gammaincinv, ndtr, stdtr, stdtrit
 
 from tuninglib.checks import plain, require
@@ -48,7 +50,7 @@ class PooledScatter(NamedTuple):
     dof: int
 
 
-def t_quantile(probability, dof):
+def t_quantile(probability: ArrayLike, dof: ArrayLike) -> float | np.ndarray:
     """Quantile of Student's t distribution; normal for infinite degrees of freedom.
 
     Parameters
@@ -67,7 +69,7 @@ def t_quantile(probability, dof):
     return plain(stdtrit(np.minimum(dof, MANY), probability))
 
 
-def two_sided_p(t, dof):
+def two_sided_p(t: ArrayLike, dof: ArrayLike) -> float | np.ndarray:
     """Probability of a t at least this far from zero by chance.
 
     Parameters
@@ -86,7 +88,9 @@ def two_sided_p(t, dof):
     return plain(2 * stdtr(np.minimum(dof, MANY), -np.abs(t)))
 
 
-def estimate(value, *, standard_error, dof, confidence=0.95) -> Estimate:
+def estimate(
+    value: float, *, standard_error: float, dof: float, confidence: float = 0.95
+) -> Estimate:
     """Interval by Student's t around a value whose standard error is known.
 
     Parameters
@@ -115,7 +119,7 @@ def estimate(value, *, standard_error, dof, confidence=0.95) -> Estimate:
     )
 
 
-def mean_interval(values, *, confidence=0.95) -> Estimate:
+def mean_interval(values: ArrayLike, *, confidence: float = 0.95) -> Estimate:
     """Mean of repeats with its interval.
 
     Parameters
@@ -139,7 +143,7 @@ def mean_interval(values, *, confidence=0.95) -> Estimate:
     return estimate(values.mean(), standard_error=error, dof=values.size - 1, confidence=confidence)
 
 
-def pooled_sd(groups) -> PooledScatter:
+def pooled_sd(groups: Sequence[ArrayLike]) -> PooledScatter:
     """Scatter within groups, pooled over groups, and its degrees of freedom.
 
     Parameters
@@ -164,7 +168,7 @@ def pooled_sd(groups) -> PooledScatter:
     return PooledScatter(float(np.sqrt(squares / dof)), dof)
 
 
-def sd_interval(sd, *, dof, confidence=0.95) -> Interval:
+def sd_interval(sd: float, *, dof: float, confidence: float = 0.95) -> Interval:
     """Interval of a standard deviation that was estimated from repeats.
 
     Parameters
@@ -190,7 +194,14 @@ def sd_interval(sd, *, dof, confidence=0.95) -> Interval:
     return Interval(float(sd), float(low), float(high))
 
 
-def difference_of_means(*, means, sds, counts, equal_scatter: bool, confidence=0.95) -> Estimate:
+def difference_of_means(
+    *,
+    means: Sequence[float],
+    sds: Sequence[float],
+    counts: Sequence[float],
+    equal_scatter: bool,
+    confidence: float = 0.95,
+) -> Estimate:
     """Difference of two means, first minus second.
 
     Parameters
@@ -229,7 +240,7 @@ def difference_of_means(*, means, sds, counts, equal_scatter: bool, confidence=0
     return estimate(m1 - m2, standard_error=np.sqrt(error2), dof=dof, confidence=confidence)
 
 
-def paired_difference(first, second, *, confidence=0.95) -> Estimate:
+def paired_difference(first: ArrayLike, second: ArrayLike, *, confidence: float = 0.95) -> Estimate:
     """Mean difference of runs that belong together, first minus second.
 
     Parameters
@@ -250,7 +261,7 @@ def paired_difference(first, second, *, confidence=0.95) -> Estimate:
     return mean_interval(np.subtract(first, second), confidence=confidence)
 
 
-def relative_accuracy(values, *, confidence=0.95) -> float:
+def relative_accuracy(values: ArrayLike, *, confidence: float = 0.95) -> float:
     """Half-width of the mean's interval over the mean.
 
     Parameters
@@ -324,7 +335,7 @@ class Weighed(NamedTuple):
     disagree: np.ndarray
 
 
-def weight_at(distance, dof=np.inf):
+def weight_at(distance: ArrayLike, dof: float = np.inf) -> float | np.ndarray:
     """Weight of a row so many standard deviations from what the others say.
 
     Parameters
@@ -355,7 +366,12 @@ def weight_at(distance, dof=np.inf):
     return plain((far / np.maximum(np.abs(distance), far)) ** 4)
 
 
-def settled_weights(leave_out, group, values, dof) -> Weighed:
+def settled_weights(
+    leave_out: Callable[[np.ndarray], tuple[np.ndarray, np.ndarray, np.ndarray]],
+    group: np.ndarray,
+    values: np.ndarray,
+    dof: float,
+) -> Weighed:
     """Weights that agree with the distances that they lead to.
 
     Parameters
@@ -404,7 +420,7 @@ def settled_weights(leave_out, group, values, dof) -> Weighed:
     return Weighed(weight, off, disagree)
 
 
-def weigh_groups(values, sd, group) -> Weighed:
+def weigh_groups(values: ArrayLike, sd: ArrayLike, group: ArrayLike) -> Weighed:
     """Weights of repeats against the others of their group.
 
     Parameters
@@ -470,7 +486,15 @@ class GroupMean(NamedTuple):
     count: int
 
 
-def group_means(values, sd, weight, group, *, assumed_sd, apart=False) -> dict:
+def group_means(
+    values: ArrayLike,
+    sd: ArrayLike,
+    weight: ArrayLike,
+    group: ArrayLike,
+    *,
+    assumed_sd: float,
+    apart: ArrayLike = False,
+) -> dict:
     """Weighted mean of each group with its variance, the scatter pooled over the groups.
 
     Parameters

@@ -1,11 +1,12 @@
 """Runs of a road test, their wheel forces, and what each thing not known does to them."""
 
 import dataclasses
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from tuninglib.checks import require
 from tuninglib.physics.air import STANDARD_GRAVITY_M_S2
@@ -126,7 +127,12 @@ class Linearised(NamedTuple):
     down_slopes: np.ndarray
 
 
-def linearised(runs: Runs, unknowns, moved, log_force=None) -> Linearised:
+def linearised(
+    runs: Runs,
+    unknowns: "Sequence[Unknown]",
+    moved: Sequence[float | np.ndarray],
+    log_force: np.ndarray | None = None,
+) -> Linearised:
     """Log wheel force up, and residual force down, with their slopes by each unknown.
 
     Parameters
@@ -189,7 +195,9 @@ def linearised(runs: Runs, unknowns, moved, log_force=None) -> Linearised:
     return Linearised(log_up, rises, down, falls)
 
 
-def log_forces(runs: Runs, unknowns, moved):
+def log_forces(
+    runs: Runs, unknowns: "Sequence[Unknown]", moved: Sequence[float | np.ndarray]
+) -> np.ndarray:
     """Log wheel force of each way up where the unknowns stand, brought to reference conditions.
 
     Parameters
@@ -231,7 +239,9 @@ def _pull_n(runs, fields):
     return up
 
 
-def moved_fields(stated: dict, unknowns, moved) -> dict:
+def moved_fields(
+    stated: dict, unknowns: "Sequence[Unknown]", moved: Sequence[float | np.ndarray]
+) -> dict:
     """Values of the fields where the unknowns stand.
 
     Parameters
@@ -433,22 +443,22 @@ class Unknown:
 def usual_unknowns(
     runs: Runs,
     *,
-    bike_mass_sd_kg=0.0,
-    rotating_mass_sd_kg=0.0,
-    rider_mass_sd_kg=0.0,
-    drag_area_sd_m2=0.0,
-    rolling_coefficient_sd=0.0,
-    road_load_correlation=0.0,
-    grade_sd=0.0,
-    piece_grade_sd=0.0,
-    length_sd_m=0.0,
-    speed_factor_sd=0.0,
-    wind_sd_m_s=0.0,
-    air_density_sd_ratio=0.0,
-    rider_effect_sd=0.0,
-    rider_drag_sd_ratio=0.0,
-    drift_sd=0.0,
-    order=None,
+    bike_mass_sd_kg: float = 0.0,
+    rotating_mass_sd_kg: float = 0.0,
+    rider_mass_sd_kg: ArrayLike = 0.0,
+    drag_area_sd_m2: float = 0.0,
+    rolling_coefficient_sd: float = 0.0,
+    road_load_correlation: float = 0.0,
+    grade_sd: float = 0.0,
+    piece_grade_sd: float = 0.0,
+    length_sd_m: float = 0.0,
+    speed_factor_sd: float = 0.0,
+    wind_sd_m_s: float = 0.0,
+    air_density_sd_ratio: float = 0.0,
+    rider_effect_sd: float = 0.0,
+    rider_drag_sd_ratio: float = 0.0,
+    drift_sd: float = 0.0,
+    order: np.ndarray | None = None,
 ) -> tuple[Unknown, ...]:
     """What is usually not known exactly about a road test.
 
@@ -552,7 +562,7 @@ def _through_the_day(count, order):
     return place / max(count - 1, 1) - 0.5
 
 
-def reading_unknowns(runs: Runs, *, resolution_m_s) -> tuple[Unknown, ...]:
+def reading_unknowns(runs: Runs, *, resolution_m_s: float) -> tuple[Unknown, ...]:
     """Rounding of the speeds that were read.
 
     Parameters

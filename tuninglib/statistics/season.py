@@ -6,6 +6,7 @@ days (drag, hill, riders), what a normal distribution says. Setup s on day d has
 A comparison within a day is free of b, one across days is not.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -147,7 +148,9 @@ class PooledDays:
         return Contrast(log, float(log.half_width / Z_95), found.p_value)
 
 
-def pool_days(days, *, setups, day_sd, gain_sd, trend=False) -> PooledDays:
+def pool_days(
+    days: Sequence[DayOfForces], *, setups: int, day_sd: float, gain_sd: float, trend: bool = False
+) -> PooledDays:
     """What many days say together.
 
     Parameters

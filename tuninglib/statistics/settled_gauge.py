@@ -1,8 +1,10 @@
 """The steady reading of a gauge in a log, and how late the gauge shows what burns."""
 
+from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from tuninglib.interval import Interval
 from tuninglib.statistics.repeats import t_quantile
@@ -35,7 +37,9 @@ class SettledReading(NamedTuple):
     samples: int
 
 
-def full_stretch(time_s, throttle_ratio, *, enter_s, leave_s) -> FullStretch:
+def full_stretch(
+    time_s: ArrayLike, throttle_ratio: ArrayLike, *, enter_s: float, leave_s: float
+) -> FullStretch:
     """Longest stretch of full throttle between two times.
 
     Parameters
@@ -68,7 +72,9 @@ def full_stretch(time_s, throttle_ratio, *, enter_s, leave_s) -> FullStretch:
     return FullStretch(low, high, (high - low) / (leave_s - enter_s))
 
 
-def gauge_lag(time_s, reading, *, opened_s, shut_s) -> Interval | None:
+def gauge_lag(
+    time_s: np.ndarray, reading: np.ndarray, *, opened_s: ArrayLike, shut_s: ArrayLike
+) -> Interval | None:
     """How long after the throttle opens the gauge is half of the way to its steady reading.
 
     Parameters
@@ -127,7 +133,9 @@ def gauge_lag(time_s, reading, *, opened_s, shut_s) -> Interval | None:
     return Interval(middle, middle - half, middle + half)
 
 
-def settled_reading(time_s, reading, *, full: FullStretch, lag_s) -> SettledReading:
+def settled_reading(
+    time_s: np.ndarray, reading: np.ndarray, *, full: FullStretch, lag_s: float
+) -> SettledReading:
     """Steady range of the gauge on a run, as a rider writes it down.
 
     Parameters
@@ -214,7 +222,14 @@ class BandMean(NamedTuple):
     seconds: float
 
 
-def settled_stretches(time_s, driver, reading, *, edges, lag_s) -> list:
+def settled_stretches(
+    time_s: ArrayLike,
+    driver: ArrayLike,
+    reading: ArrayLike,
+    *,
+    edges: Sequence[float] | np.ndarray,
+    lag_s: float,
+) -> list:
     """Stretches of a log in which what drives a reading stayed in one band long enough.
 
     Parameters
@@ -261,7 +276,7 @@ def settled_stretches(time_s, driver, reading, *, edges, lag_s) -> list:
     return found
 
 
-def band_mean(stretches) -> BandMean:
+def band_mean(stretches: list[Stretch]) -> BandMean:
     """Mean of stretches of one band, each weighted by how long it lasts.
 
     Parameters

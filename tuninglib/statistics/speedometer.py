@@ -4,6 +4,7 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from tuninglib.checks import plain, require
 from tuninglib.statistics.repeats import Estimate, estimate
@@ -44,7 +45,7 @@ class AssumedFactor(NamedTuple):
     sd: float
 
 
-def legal_indication_m_s(true_speed_m_s) -> SpeedRange:
+def legal_indication_m_s(true_speed_m_s: ArrayLike) -> SpeedRange:
     """Lowest and highest speed that a speedometer may show.
 
     Parameters
@@ -77,7 +78,7 @@ def legal_indication_m_s(true_speed_m_s) -> SpeedRange:
     return SpeedRange(plain(true), plain((1 + _LEGAL_RATIO) * true + _LEGAL_OFFSET_M_S))
 
 
-def legal_true_speed_m_s(shown_speed_m_s) -> SpeedRange:
+def legal_true_speed_m_s(shown_speed_m_s: ArrayLike) -> SpeedRange:
     """Lowest and highest true speed behind a legal speedometer's reading.
 
     Parameters
@@ -101,7 +102,7 @@ def legal_true_speed_m_s(shown_speed_m_s) -> SpeedRange:
     return SpeedRange(plain(lowest), plain(shown))
 
 
-def unknown_factor(shown_speed_m_s) -> AssumedFactor:
+def unknown_factor(shown_speed_m_s: float) -> AssumedFactor:
     """Factor from shown to true speed to assume of a speedometer that was never checked.
 
     Parameters
@@ -127,7 +128,7 @@ def unknown_factor(shown_speed_m_s) -> AssumedFactor:
     return AssumedFactor(plain((low + high) / 2), plain((high - low) / np.sqrt(12)))
 
 
-def speed_factor(shown, true, *, resolution=0.0) -> Estimate:
+def speed_factor(shown: ArrayLike, true: ArrayLike, *, resolution: float = 0.0) -> Estimate:
     """Factor from shown to true speed, from pairs of readings.
 
     Parameters
@@ -163,7 +164,7 @@ def speed_factor(shown, true, *, resolution=0.0) -> Estimate:
     return estimate(factor, standard_error=max(float(np.sqrt(s2 / (x @ x))), least), dof=dof)
 
 
-def speed_line(shown_speed_m_s, true_speed_m_s) -> SpeedLine:
+def speed_line(shown_speed_m_s: ArrayLike, true_speed_m_s: ArrayLike) -> SpeedLine:
     """Factor and offset from shown to true speed, from pairs of readings.
 
     Parameters

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from tuninglib.checks import require
 from tuninglib.interval import Interval
@@ -86,14 +87,14 @@ _POSITION_DOF = 4.0
 
 
 def line_passes(
-    time_s,
+    time_s: ArrayLike,
     *,
-    latitude_deg,
-    longitude_deg,
-    start_deg,
-    marker_deg,
-    reach_m=30.0,
-    position_sd_m=3.0,
+    latitude_deg: ArrayLike,
+    longitude_deg: ArrayLike,
+    start_deg: tuple[float, ...],
+    marker_deg: tuple[float, ...],
+    reach_m: float = 30.0,
+    position_sd_m: float = 3.0,
 ) -> LinePasses:
     """Runs between two places, up and down.
 
@@ -264,7 +265,13 @@ _OPENS_WITHIN_S, _FULL_SHARE = 0.3, 0.8
 
 
 def runs_by_length(
-    time_s, speed_m_s, *, length_m, entry_speed_m_s=None, within_m_s=2.5, throttle_ratio=None
+    time_s: ArrayLike,
+    speed_m_s: ArrayLike,
+    *,
+    length_m: float,
+    entry_speed_m_s: float | None = None,
+    within_m_s: float = 2.5,
+    throttle_ratio: ArrayLike | None = None,
 ) -> LinePasses:
     """Runs up a hill of known length, by their throttle or by their pattern of speed.
 
@@ -428,7 +435,14 @@ _WIDER = 1.2
 _WIGGLE_M_S = 0.06
 
 
-def end_speeds_from_speed(time_s, speed_m_s, *, enter_s, leave_s, place_sd_m) -> EndSpeeds:
+def end_speeds_from_speed(
+    time_s: ArrayLike,
+    speed_m_s: ArrayLike,
+    *,
+    enter_s: ArrayLike,
+    leave_s: ArrayLike,
+    place_sd_m: float,
+) -> EndSpeeds:
     """Speeds at both ends of runs, from a logged speed.
 
     Parameters
@@ -466,7 +480,15 @@ def end_speeds_from_speed(time_s, speed_m_s, *, enter_s, leave_s, place_sd_m) ->
     return _ends(windows, _by_lasting(windows), len(enter_s), place_sd_m, derivative=0)
 
 
-def end_speeds_from_way(time_s, east_m, north_m, *, enter_s, leave_s, place_sd_m) -> EndSpeeds:
+def end_speeds_from_way(
+    time_s: ArrayLike,
+    east_m: ArrayLike,
+    north_m: ArrayLike,
+    *,
+    enter_s: ArrayLike,
+    leave_s: ArrayLike,
+    place_sd_m: float,
+) -> EndSpeeds:
     """Speeds at both ends of runs, from positions alone.
 
     Parameters
@@ -648,7 +670,16 @@ _FEWEST_PASSES, _FEWEST_SECONDS = 3, 6
 _SCALE_SD = 0.01
 
 
-def logged_grade(time_s, east_m, north_m, elevation_m, *, enter_s, leave_s, direction):
+def logged_grade(
+    time_s: np.ndarray,
+    east_m: np.ndarray,
+    north_m: np.ndarray,
+    elevation_m: np.ndarray,
+    *,
+    enter_s: ArrayLike,
+    leave_s: ArrayLike,
+    direction: ArrayLike,
+) -> Interval | None:
     """Mean grade of the hill, upwards from the start line, by passes in both directions.
 
     Parameters
@@ -687,7 +718,14 @@ def logged_grade(time_s, east_m, north_m, elevation_m, *, enter_s, leave_s, dire
     )
 
 
-def logged_length(time_s, east_m, north_m, *, enter_s, leave_s):
+def logged_length(
+    time_s: np.ndarray,
+    east_m: np.ndarray,
+    north_m: np.ndarray,
+    *,
+    enter_s: ArrayLike,
+    leave_s: ArrayLike,
+) -> Interval | None:
     """Length of the hill over level ground, by passes in either direction.
 
     Parameters
@@ -759,7 +797,9 @@ _NEIGHBOURHOOD_S, _RIVAL, _LOOSER, _MOSTLY = 15.0, 0.7, 1.5, 0.6
 _PIECE_S, _WITHIN_S, _FEWEST_PIECES = 60.0, 4.0, 3
 
 
-def clock_shift(time_s, values, other_time_s, other_values) -> ClockShift:
+def clock_shift(
+    time_s: np.ndarray, values: np.ndarray, other_time_s: np.ndarray, other_values: np.ndarray
+) -> ClockShift:
     """Shift between two clocks by two channels that rise and fall together.
 
     Parameters

@@ -3,6 +3,7 @@
 from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import ArrayLike
 from scipy.special import stdtr
 
 from tuninglib.checks import require
@@ -33,7 +34,9 @@ class WarmUp(NamedTuple):
     told: bool
 
 
-def fit_warm_up(time_s, temperature_k, *, reading_sd_k=2.0) -> WarmUp:
+def fit_warm_up(
+    time_s: ArrayLike, temperature_k: ArrayLike, *, reading_sd_k: float = 2.0
+) -> WarmUp:
     """End and time constant of a warming head.
 
     Parameters
