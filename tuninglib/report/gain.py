@@ -164,6 +164,11 @@ def _notes(results) -> list:
             "on the same hill minutes later, and the forces above make use of it."
         )
     found += _confounded(results)
+    if _reference_unread(results):
+        found.append(
+            f"{spaced(results.reference)} has no gauge reading, so part of what is gained over it "
+            "may be mixture alone."
+        )
     if road.one_after_the_other:
         found.append(
             f"the setups were ridden one after the other, and {spaced(results.reference)} not "
@@ -172,6 +177,12 @@ def _notes(results) -> list:
             f"{spaced(results.reference)} first and last, or take turns."
         )
     return found
+
+
+def _reference_unread(results) -> bool:
+    """Whether the gauge read other setups, but not the reference."""
+    read = {one.setup for one in results.combinations if one.setup and one.source == "read"}
+    return bool(read) and results.reference not in read
 
 
 def _confounded(results) -> list:
