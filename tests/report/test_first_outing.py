@@ -132,9 +132,9 @@ def test_a_run_written_down_wrong_is_named_without_a_repeat(outing):
     assert far.gains["kit_150"].strength == "open"
     assert "kit 150" not in far.verdict["Ride now"]
     # Nor is the reference believed where it is what does not fit.
-    slow = outing("1,stock,me,30,13.0 to 13.2,none")
-    assert "Run 1 (stock)" in slow.said
-    assert all(one.doubted for one in slow.gains.values())
+    fast = outing("1,stock,me,54,13.0 to 13.2,none")
+    assert "Run 1 (stock)" in fast.said
+    assert all(one.doubted for one in fast.gains.values())
     # Good rows are left in peace.
     for rows in ((), (REPEAT,), (OTHER_RIDER,)):
         assert not any(label.startswith("Run") for label in outing(*rows).said)
