@@ -749,7 +749,7 @@ def one_run_each(outing, marker, *, bore="64.0 mm", compression=10.2):
     says=(
         "Leaning, not settled: about 2 more runs of it and of stock would most likely settle it",
         "more pull than stock",
-        "if runs scatter by",
+        "if runs scatter as they usually do",
         "no rider repeated a setup",
         "ride stock and big 172 again, about 2 more runs of each",
     ),
@@ -820,7 +820,7 @@ def _(outing):
     ride="big_172",
     next="ride again",
     strength="leaning",
-    says=("Leaning, not settled", "in pull, big 172 and stock"),
+    says=("Leaning, not settled", "likely"),
     never=("fit injector", "buy"),
 )
 def _(outing):
@@ -838,7 +838,7 @@ def _(outing):
 )
 def _(outing):
     """Anything may be behind half a km/h; nothing is lost by leaving stock on until it is told."""
-    one_run_each(outing, 62.5, bore="60.0 mm", compression=9.4)
+    one_run_each(outing, 62.0, bore="60.0 mm", compression=9.4)
 
 
 @situation(

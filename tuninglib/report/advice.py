@@ -372,9 +372,12 @@ def _again(results, step) -> str:
             f"{spaced_list(step.setups)} are too close to call, and no number of runs worth riding "
             "would settle it; choose by heat, noise and fuel."
         )
+    why = "that would most likely settle it"
+    if results.plan.strength == "open":
+        why = "they are too close to call as yet"
     return (
         f"ride {spaced_list(step.setups)} again, about {more_runs_text(step.runs)} of each"
-        f"{_in_turns(results)}: they are too close to call as yet."
+        f"{_in_turns(results)}: {why}."
     )
 
 

@@ -384,9 +384,9 @@ def _cost(results, names) -> str:
         ((1 - math.sqrt(1 - shares.get(name, 0.0)), name) for name in names), reverse=True
     )
     worth = [(cost, name) for cost, name in costs if cost >= _WORTH_KNOWING]
-    what = f"the gain of {spaced(pull.setup)}, {gain_text(ratio)},"
+    what = f"the gain of {spaced(pull.setup)}, {gain_text(ratio)}"
     if not worth:
-        return f" For {what} that hardly matters."
+        return f" For {what}, that hardly matters."
     parts = []
     for cost, name in worth:
         low, high = (

@@ -27,10 +27,10 @@ RUN_SCATTER = LogNormal(0.026, 0.5)
 # Where the way down tells the wind apart, what is left is the engine's and the rider's part.
 ENGINE_SHARE = 0.5
 # Mean wind of a run along the hill, against that of the day; 0.5 m/s is a light air (Beaufort 1).
-RUN_WIND_M_S = LogNormal(0.5, 0.5)
+RUN_WIND_M_S = LogNormal(0.5, 0.6)
 # And its change until the way down, minutes later: winds minutes apart are nearly as unlike as
 # winds of two runs, on some days much less so.
-WIND_CHANGE_M_S = LogNormal(0.4, 0.6)
+WIND_CHANGE_M_S = LogNormal(0.5, 0.7)
 
 # Each rider on his own, beyond mass and drag: how he shifts and holds the throttle.
 RIDER_EFFECT_SD = 0.03
