@@ -50,7 +50,7 @@ def quantity(
         "plus_minus": plus_minus,
         "widest": (high - low) / 2 if widest is None and high is not None else widest,
     }
-    more |= {"asked": asked, "instead": instead}
+    more |= {"asked": asked} | ({"instead": instead} if instead else {})
     return _field("quantity", help_, example, default, unit=unit, **more)
 
 
@@ -70,7 +70,8 @@ def number(
     ``to_one`` is whether it may be written as 10.4:1, ``money`` whether a currency may stand with
     it.
     """
-    more = {"whole": whole, "to_one": to_one, "money": money}
+    beside = {"to_one": to_one, "money": money}
+    more = {"whole": whole} | {name: True for name, may in beside.items() if may}
     return _field("number", help_, example, default, low=low, high=high, **more)
 
 
