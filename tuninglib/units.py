@@ -39,6 +39,7 @@ SAID_OF_NUMBERS = {
 }
 # What riders write in front of a value of which they are not sure.
 ABOUT = r"(?:about|around|roughly|approximately|approx\.?|circa|ca\.?|~|≈)\s*"
+ROUGHLY = rf"^{ABOUT}(?=[-+−.\d])"
 PLUS_MINUS = r"\s*(?:±|\+/-|\+-)\s*"
 # A number and what stands beside it, in small letters: the number first, then a second one.
 BESIDE_A_NUMBER = {
@@ -49,6 +50,8 @@ BESIDE_A_NUMBER = {
 }
 # What is to be done about a number with a second one, where nothing better is known.
 ONE_NUMBER = "write {middle}"
+# A comma inside a number.
+COMMA = r"(?<=\d),(?=\d)"
 # Digits with whatever marks stand between them.
 MARKED = r"\d[\d.,]*\d"
 # Marks between thousands, and one of the other kind for the decimals, or the same mark twice.
@@ -339,7 +342,7 @@ def beside_a_number(text: str, decimal_sign: str = ".") -> tuple:
     ('no number', {})
     """
     plain = text.strip().lower().replace("−", "-")
-    plain = re.sub(r"(?<=\d),(?=\d)", ".", plain)
+    plain = re.sub(COMMA, ".", plain)
     for code, pattern in BESIDE_A_NUMBER.items():
         match = re.fullmatch(pattern, plain) if len(plain) <= LONGEST else None
         if not match:
@@ -400,7 +403,7 @@ def parse_quantity(text: str, si_unit: str, example: str = "", *, plus_minus: st
     refuse_marks(text)
     if re.search(r"\d,\d", text):
         raise ValueError(f"{text!r} has a comma in a number; write a point: {_dot(text)!r}")
-    sure = re.sub(rf"^{ABOUT}(?=[-+−.\d])", "", text, flags=re.IGNORECASE)
+    sure = re.sub(ROUGHLY, "", text, flags=re.IGNORECASE)
     if sure != text:
         return _about(text, sure, si_unit, example, plus_minus)
     span = _RANGE.fullmatch(text.replace("−", "-"))
@@ -421,7 +424,12 @@ def parse_quantity(text: str, si_unit: str, example: str = "", *, plus_minus: st
     if half < 0:
         raise ValueError(f"{text!r} has a negative uncertainty; write it without the minus sign")
     for name in (unit, half_unit):
-        if not measures(name, si_unit):
+        try:
+            fits = measures(name, si_unit)
+        except ValueError as error:
+            remedy = "" if "; write" in str(error) else f"; write for example {example!r}"
+            raise ValueError(f"{error}{remedy}") from None
+        if not fits:
             raise ValueError(
                 f"{name!r} does not measure what is asked for here; write for example {example!r}"
             )

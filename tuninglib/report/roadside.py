@@ -229,6 +229,8 @@ def _data(order, heading, sheet, gauge) -> dict:
             "from_to": FROM_TO,
             "marked": units.MARKED,
             "grouped": units.GROUPED,
+            "comma": units.COMMA,
+            "roughly": units.ROUGHLY,
             "comment": COMMENT.pattern,
         },
         "beside": units.BESIDE_A_NUMBER,

@@ -6,7 +6,9 @@ from dataclasses import dataclass, field
 from tuninglib.text_files import Problem, RawTable, nearest, quoted, shortened
 from tuninglib.units import (
     BESIDE_A_NUMBER,
+    COMMA,
     ONE_NUMBER,
+    ROUGHLY,
     SAID_OF_NUMBERS,
     beside_a_number,
     convert,
@@ -476,7 +478,10 @@ def _range(column, cell, decimal_comma) -> tuple:
     code, slots = beside_a_number(cell, sign)
     if code == "about":
         raise ValueError(SAID_OF_CELLS["about a range"].format(text=cell, **slots))
-    low, _, high = re.sub(FROM_TO, "|", cell).partition("|")
+    # What is called a rough one says how rough if it is a range.
+    sure = re.sub(ROUGHLY, "", cell, flags=re.IGNORECASE)
+    code, slots = beside_a_number(sure, sign)
+    low, _, high = re.sub(FROM_TO, "|", sure).partition("|")
     if code == "plus minus":
         low, high = slots["low"], slots["high"]
     ends = tuple(_number(column, end, "", decimal_comma) for end in (low, high or low))
@@ -490,7 +495,7 @@ def _number(column, cell, unit, decimal_comma) -> float:
     if column.whole and re.fullmatch(WITH_THOUSANDS, cell):
         raise ValueError(_two_ways(cell, sign))
     refuse_marks(cell, sign)
-    text = cell.replace(",", ".") if decimal_comma or column.whole else cell
+    text = re.sub(COMMA, ".", cell) if decimal_comma or column.whole else cell
     code, slots = beside_a_number(text, sign)
     if code in BESIDE_A_NUMBER:
         remedy = column.of_two.format(**slots) if "middle" in slots else ""

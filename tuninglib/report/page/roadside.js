@@ -57,7 +57,7 @@ window.roadside = (data) => {
   }
   // What a cell has beside a number, and the numbers to say of it, as they stand in the file.
   function besideANumber(cell) {
-    const text = cell.trim().toLowerCase().replaceAll("\u2212", "-").replace(/(?<=\d),(?=\d)/g, ".");
+    const text = cell.trim().toLowerCase().replaceAll("\u2212", "-").replace(pattern("comma", "g"), ".");
     for (const why of text.length > longest.number ? [] : ["about", ...two, "unit"]) {
       const [all, value, other] = new RegExp(`^(?:${data.beside[why]})$`).exec(text) ?? [];
       if (all === undefined) continue;
@@ -83,7 +83,7 @@ window.roadside = (data) => {
     const [whole, parts] = ["", sign].map((by) => cell.replace(/[.,]/g, by));
     if (field.whole && isMarked) refuse("two ways", { cell, whole, parts });
     refuseMarks(cell);
-    const text = data.decimal_comma || field.whole ? cell.replaceAll(",", ".") : cell;
+    const text = data.decimal_comma || field.whole ? cell.replace(pattern("comma", "g"), ".") : cell;
     const beside = besideANumber(text);
     if (beside.why) {
       const remedy = two.includes(beside.why) ? fill(field.of_two, beside) : "";
@@ -98,8 +98,9 @@ window.roadside = (data) => {
   function rangeIn(field, cell) {
     const beside = besideANumber(cell);
     if (beside.why === "about") refuse("about a range", { ...beside, text: cell });
-    const [low, ...rest] = beside.why === two[1] ? [beside.low, beside.high]
-      : cell.replace(pattern("from_to", "g"), "|").split("|");
+    const sure = cell.replace(pattern("roughly", "i"), ""), found = besideANumber(sure);
+    const [low, ...rest] = found.why === two[1] ? [found.low, found.high]
+      : sure.replace(pattern("from_to", "g"), "|").split("|");
     const ends = [low, rest.join("|") || low].map((end) => numberIn(field, end));
     if (ends[0] > ends[1]) refuse("goes down", { cell });
     return ends;
