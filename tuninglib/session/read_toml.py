@@ -120,7 +120,7 @@ def _one_currency(document, lines, problems) -> None:
             where = f"{table}.{name}"
             if first and not _same_currency(found, first[0]):
                 message = (
-                    f"{quoted(value)} is in {found}, but the currency {first[1]} is {first[0]}; "
+                    f"{quoted(str(value))} is in {found}, but the currency {first[1]} is {first[0]}; "
                     "write all amounts in one"
                 )
                 _say(problems, lines, where, key, message)

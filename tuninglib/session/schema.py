@@ -111,7 +111,11 @@ class MeasuredHill:
             raise ValueError('needs either grade or rise; write for example grade = "6.0 %"')
         if self.rise is not None:
             risen = _grade_of(self.rise, self.length)
-            grade = risen if self.grade is None else _the_wider(self, self.grade, risen)
+            grade = (
+                risen
+                if self.grade is None
+                else _the_wider(self.grade, risen, self.rise, self.length)
+            )
             object.__setattr__(self, "grade", grade)
             object.__setattr__(self, "rise", None)
 
@@ -120,13 +124,13 @@ class MeasuredHill:
 _ROUNDED = 0.03
 
 
-def _the_wider(hill: MeasuredHill, typed: Measured, risen: Measured) -> Measured:
+def _the_wider(typed: Measured, risen: Measured, rise: Measured, length: Measured) -> Measured:
     """Of two grades that agree the one that promises less; refused if they contradict."""
     apart = abs(typed.value - risen.value)
     if apart > max(typed.half_width + risen.half_width, _ROUNDED * risen.value):
         raise ValueError(
-            f"has a grade of {100 * typed.value:.3g} %, but a rise of {hill.rise.value:.4g} m in "
-            f"{hill.length.value:.4g} m of road, which is {100 * risen.value:.3g} %; keep the one "
+            f"has a grade of {100 * typed.value:.3g} %, but a rise of {rise.value:.4g} m in "
+            f"{length.value:.4g} m of road, which is {100 * risen.value:.3g} %; keep the one "
             "that you trust"
         )
     return typed if typed.half_width >= risen.half_width else risen
