@@ -120,8 +120,8 @@ def _one_currency(document, lines, problems) -> None:
             where = f"{table}.{name}"
             if first and not _same_currency(found, first[0]):
                 message = (
-                    f"{quoted(str(value))} is in {found}, but the currency {first[1]} is {first[0]};"
-                    "; write all amounts in one"
+                    f"{quoted(str(value))} is in {found}, but the currency {first[1]} is "
+                    f"{first[0]}; write all amounts in one"
                 )
                 _say(problems, lines, where, key, message)
             first = first or (found, f"of {where}")
