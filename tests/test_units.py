@@ -64,7 +64,7 @@ def test_a_range_is_its_middle_and_half_of_its_width(text, unit, value, half):
         ("118 kgf s", "kg", "unknown unit 'kgf s'"),
         ("118 km", "kg", "does not measure what is asked for"),
         ("6,5 %", "1", "write a point: '6.5 %'"),
-        ("about 5 kg", "kg", "is not a value with a unit"),
+        ("about 5 kg", "kg", r"write '5 kg', or '5 \+/- 0.2 kg' if"),
         ("5 kg +/- -1 kg", "kg", "negative uncertainty"),
         ("5 kg + 3", "kg", "is not a value with a unit"),
         ("1; import os", "kg", "unknown unit|not a value"),
@@ -80,7 +80,7 @@ def test_a_decimal_comma_is_refused_as_a_number_too():
         parse_number("12,8")
 
 
-@pytest.mark.parametrize("text", ["nan", "inf", "1e999", "12.8 AFR", "", "0x10"])
+@pytest.mark.parametrize("text", ["nan", "inf", "1e999", "", "0x10"])
 def test_what_is_not_one_finite_number(text):
     with pytest.raises(ValueError, match="is not a"):
         parse_number(text)

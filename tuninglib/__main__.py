@@ -213,7 +213,11 @@ def _check(options) -> int:
     from tuninglib.analysis.analyse import analyse
     from tuninglib.report import cautions, logs
     from tuninglib.session.load import load_session
+    from tuninglib.session.read_log import unnamed_logs
 
+    # First, for a log that nobody named may be all that the problems of the session are about.
+    for said in unnamed_logs(options.session):
+        print(f"Note: {said}")
     session = load_session(options.session)
     results = analyse(session)
     for label, text in (*logs.sentences(results).items, *logs.run_sentences(results).items):

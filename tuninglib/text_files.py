@@ -154,6 +154,8 @@ def decimal_comma_in(cells: Iterable[str]) -> bool:
     --------
     >>> decimal_comma_in(["4,4", "12"]), decimal_comma_in(["4.4", "1,234"])
     (True, False)
+    >>> decimal_comma_in(["12,6 to 12,8"])
+    True
     """
     comma = False
     for cell in cells:
@@ -163,8 +165,10 @@ def decimal_comma_in(cells: Iterable[str]) -> bool:
     return comma
 
 
-_WITH_COMMA = re.compile(r"[-+−]?\d+,\d+")
-_WITH_POINT = re.compile(r"[-+−]?\d*\.\d+([eE][-+]?\d+)?")
+# A second number is the end of a range, or how far off the first may be.
+_SECOND = r"(\s*(to|bis|–|—|-|±|\+/-|\+-)\s*[-+−]?\d+{sign}\d+)?"
+_WITH_COMMA = re.compile(rf"[-+−]?\d+,\d+{_SECOND.format(sign=',')}")
+_WITH_POINT = re.compile(rf"[-+−]?\d*\.\d+([eE][-+]?\d+)?{_SECOND.format(sign='[.]')}")
 
 
 # A text file of a session that is larger than this is something else.

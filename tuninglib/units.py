@@ -28,22 +28,46 @@ _RATIOS = ("1", "%", "percent", "‰")
 LONGEST, BEGINNING = 80, 20
 # What is said of a number that is none, for whoever checks one elsewhere.
 SAID_OF_NUMBERS = {
-    "too long": "{beginning!r}… is not a number",
-    "no number": "{text!r} is not a number",
-    "not finite": "{text!r} is not a finite number",
+    "too long": "{beginning!r}… is not a number; write digits alone",
+    "no number": "{text!r} is not a number; write digits alone, with one decimal sign at most",
+    "not finite": "{text!r} is not a finite number; write one that is",
+    "grouped": "{text!r} has marks between its thousands; write {value!r}",
+    "about": "{text!r} does not say how far off it may be; write {value} alone",
+    "range": "{text!r} is a range, but one number is needed here; {remedy}",
+    "plus minus": "{text!r} has a +/-, but one number is needed here; {remedy}",
+    "unit": "{text!r} is more than a number; write {value} alone",
 }
+# What riders write in front of a value of which they are not sure.
+ABOUT = r"(?:about|around|roughly|approximately|approx\.?|circa|ca\.?|~|≈)\s*"
+ROUGHLY = rf"^{ABOUT}(?=[-+−.\d])"
+PLUS_MINUS = r"\s*(?:±|\+/-|\+-)\s*"
+# A number and what stands beside it, in small letters: the number first, then a second one.
+BESIDE_A_NUMBER = {
+    "about": rf"{ABOUT}({NUMBER})",
+    "range": rf"({NUMBER})\s*(?:to|bis|–|—|-)\s*({NUMBER})",
+    "plus minus": rf"({NUMBER}){PLUS_MINUS}({NUMBER})",
+    "unit": rf"({NUMBER})\s*(?!(?:to|bis)\b)[^\s\d.,:+−-][^\d]*",
+}
+# What is to be done about a number with a second one, where nothing better is known.
+ONE_NUMBER = "write {middle}"
+# A comma inside a number.
+COMMA = r"(?<=\d),(?=\d)"
+# Digits with whatever marks stand between them.
+MARKED = r"\d[\d.,]*\d"
+# Marks between thousands, and one of the other kind for the decimals, or the same mark twice.
+GROUPED = r"[-+−]?\d{1,3}(?:(?:\.\d{3})+,\d+|(?:,\d{3})+\.\d+|(?:\.\d{3}){2,}|(?:,\d{3}){2,})"
 _QUANTITY = re.compile(
     rf"""\s*(?P<value>{NUMBER})\s*
     (?P<unit>[^±+]*?)\s*
-    (?:(?:±|\+/-|\+-)\s*(?P<half>{NUMBER})\s*(?P<half_unit>.*?))?\s*""",
+    (?:{PLUS_MINUS}(?P<half>{NUMBER})\s*(?P<half_unit>.*?))?\s*""",
     re.VERBOSE,
 )
 
 
 # From one value to another, as in 15 to 22 degC; a hyphen only between two numbers.
 _RANGE = re.compile(
-    rf"""\s*(?P<low>{NUMBER})\s*(?P<low_unit>[^-–—\d±+]*?)\s*(?:\bto\b|–|—|-)\s*
-    (?P<high>{NUMBER})\s*(?P<unit>(?!\s*to\b)[^±+–—]*?)\s*""",
+    rf"""\s*(?P<low>{NUMBER})\s*(?P<low_unit>[^-–—\d±+]*?)\s*(?:\b(?:to|bis)\b|–|—|-)\s*
+    (?P<high>{NUMBER})\s*(?P<unit>(?!\s*(?:to|bis)\b)[^±+–—]*?)\s*""",
     re.VERBOSE,
 )
 
@@ -261,17 +285,81 @@ def parse_number(text: str) -> float:
     said, typed = SAID_OF_NUMBERS, text.strip()
     if len(stripped) > LONGEST:
         raise ValueError(said["too long"].format(beginning=stripped[:BEGINNING]))
-    if re.fullmatch(r"[-+]?[0-9]+,[0-9]+", stripped):
-        raise ValueError(f"{typed!r} has a comma; write {stripped.replace(',', '.')!r}")
     if not re.fullmatch(NUMBER, stripped):
-        raise ValueError(said["no number"].format(text=typed))
+        refuse_marks(typed)
+        if re.fullmatch(r"[-+]?[0-9]+,[0-9]+", stripped):
+            raise ValueError(f"{typed!r} has a comma; write {stripped.replace(',', '.')!r}")
+        code, slots = beside_a_number(typed)
+        remedy = ONE_NUMBER.format(**slots) if code in ("range", "plus minus") else ""
+        raise ValueError(said[code].format(text=typed, remedy=remedy, **slots))
     number = float(stripped)
     if not math.isfinite(number):
         raise ValueError(said["not finite"].format(text=typed))
     return number
 
 
-def parse_quantity(text: str, si_unit: str, example: str = "") -> Measured:
+# A comma that may part thousands or be the decimal sign.
+TWO_WAYS = r"[1-9]\d{0,2},\d{3}"
+
+
+def without_marks(text: str) -> str:
+    """A number without the marks between its thousands, and with a point; empty if it has none.
+
+    Examples
+    --------
+    >>> without_marks("1.300,5"), without_marks("1,300.5"), without_marks("1,250")
+    ('1300.5', '1300.5', '')
+    """
+    if not re.fullmatch(GROUPED, text):
+        return ""
+    at = max(text.rfind("."), text.rfind(",")) if "." in text and "," in text else len(text)
+    decimals = text[at + 1 :]
+    return re.sub("[.,]", "", text[:at]) + (f".{decimals}" if decimals else "")
+
+
+def beside_a_number(text: str, decimal_sign: str = ".") -> tuple:
+    """What a text that is no plain number has beside one, and the numbers to say of it.
+
+    Parameters
+    ----------
+    text : str
+    decimal_sign : str
+        Of the numbers that are shown.
+
+    Returns
+    -------
+    tuple
+        A key of :data:`SAID_OF_NUMBERS`, and ``value``, ``low``, ``high`` and ``middle`` as texts,
+        as far as they are there.
+
+    Examples
+    --------
+    >>> beside_a_number("61 to 62")
+    ('range', {'value': '61', 'low': '61', 'high': '62', 'middle': '61.5'})
+    >>> beside_a_number("~13")
+    ('about', {'value': '13'})
+    >>> beside_a_number("many")
+    ('no number', {})
+    """
+    plain = text.strip().lower().replace("−", "-")
+    plain = re.sub(COMMA, ".", plain)
+    for code, pattern in BESIDE_A_NUMBER.items():
+        match = re.fullmatch(pattern, plain) if len(plain) <= LONGEST else None
+        if not match:
+            continue
+        slots = {"value": match[1]}
+        if code in ("range", "plus minus"):
+            one, other = float(match[1]), float(match[2])
+            ends = (one, other) if code == "range" else (one - other, one + other)
+            if not all(map(math.isfinite, ends)):
+                break
+            low, high = ends
+            slots |= {"low": f"{low:g}", "high": f"{high:g}", "middle": f"{(low + high) / 2:g}"}
+        return code, {name: shown.replace(".", decimal_sign) for name, shown in slots.items()}
+    return "no number", {}
+
+
+def parse_quantity(text: str, si_unit: str, example: str = "", *, plus_minus: str = "") -> Measured:
     """Value with unit, and uncertainty where there is one, in SI.
 
     Parameters
@@ -284,6 +372,8 @@ def parse_quantity(text: str, si_unit: str, example: str = "") -> Measured:
         The unit of the result: ``"kg"``, ``"K"``, ``"1"`` for a plain ratio, ...
     example : str
         What the remedy shows as a good value; left out: one that fits the unit.
+    plus_minus : str
+        ``"none"`` where a remedy must not speak of a +/-, ``"needed"`` where it must.
 
     Returns
     -------
@@ -310,8 +400,12 @@ def parse_quantity(text: str, si_unit: str, example: str = "") -> Measured:
         raise ValueError(
             f"{text[:20]!r}… is not a value with a unit; write for example {example!r}"
         )
+    refuse_marks(text)
     if re.search(r"\d,\d", text):
         raise ValueError(f"{text!r} has a comma in a number; write a point: {_dot(text)!r}")
+    sure = re.sub(ROUGHLY, "", text, flags=re.IGNORECASE)
+    if sure != text:
+        return _about(text, sure, si_unit, example, plus_minus)
     span = _RANGE.fullmatch(text.replace("−", "-"))
     if span:
         return _from_to(span, si_unit, example)
@@ -330,13 +424,66 @@ def parse_quantity(text: str, si_unit: str, example: str = "") -> Measured:
     if half < 0:
         raise ValueError(f"{text!r} has a negative uncertainty; write it without the minus sign")
     for name in (unit, half_unit):
-        if not measures(name, si_unit):
+        try:
+            fits = measures(name, si_unit)
+        except ValueError as error:
+            remedy = "" if "; write" in str(error) else f"; write for example {example!r}"
+            raise ValueError(f"{error}{remedy}") from None
+        if not fits:
             raise ValueError(
                 f"{name!r} does not measure what is asked for here; write for example {example!r}"
             )
     return Measured(
         _tidy(convert(value, unit, si_unit)), _tidy(_convert_width(half, half_unit, si_unit))
     )
+
+
+def refuse_marks(text: str, decimal_sign: str = ".") -> None:
+    """Refuse numbers with marks between their thousands, or that could have one.
+
+    Parameters
+    ----------
+    text : str
+    decimal_sign : str
+        Of the table in which the text stands.
+
+    Raises
+    ------
+    ValueError
+        With what to write instead, in both readings where there are two.
+
+    Examples
+    --------
+    >>> refuse_marks("13.2 ft")
+    >>> refuse_marks("1,300 ft")
+    Traceback (most recent call last):
+    ValueError: '1,300 ft' could be read two ways; write '1300 ft' or '1.300 ft'
+    """
+    for match in re.finditer(MARKED, text if len(text) <= LONGEST else ""):
+        number, before, after = match[0], text[: match.start()], text[match.end() :]
+        plain = without_marks(number).replace(".", decimal_sign)
+        if plain:
+            value = before + plain + after
+            raise ValueError(SAID_OF_NUMBERS["grouped"].format(text=text, value=value))
+        if decimal_sign == "." and re.fullmatch(TWO_WAYS, number):
+            whole, parts = (before + number.replace(",", by) + after for by in ("", "."))
+            raise ValueError(f"{text!r} could be read two ways; write {whole!r} or {parts!r}")
+
+
+def _about(text: str, sure: str, si_unit: str, example: str, plus_minus: str) -> Measured:
+    """A value that is called a rough one: read if it says how rough, else refused."""
+    read = parse_quantity(sure, si_unit, example, plus_minus=plus_minus)
+    if read.half_width:
+        return read
+    match = _QUANTITY.fullmatch(sure.replace("−", "-"))
+    remedy = f"write {sure!r}"
+    if match and not match["half"] and plus_minus != "none":
+        # No more than the form of an answer: one digit, of the size of a few per cent.
+        half = f"{abs(float(match['value'])) / 25 or 1.0:.0e}"
+        doubted = f"{match['value']} +/- {float(half):g} {match['unit']}".strip()
+        bare = "write " if plus_minus == "needed" else f"{remedy}, or "
+        remedy = f"{bare}{doubted!r} if it may be off by so much"
+    raise ValueError(f"{text!r} does not say how far off it may be; {remedy}")
 
 
 def unit_typed(text: str, si_unit: str) -> str:

@@ -137,3 +137,33 @@ def test_a_pressure_of_sea_level_on_a_hill_is_asked_about(edit, altitude, agrees
     else:
         with pytest.raises(SessionError, match="989 hPa does not go with 800 m"):
             load_session(folder)
+
+
+def test_speeds_whose_two_columns_are_swapped_are_named_as_that(edit, problems):
+    """On the flat no bike rolls from 95 to 30 km/h in 400 m without a brake."""
+    folder = edit("session.toml", 'grade = "6.0 +/- 0.3 %"', 'grade = "0 +/- 0.3 %"')
+    for grade in ("5.2", "6.5"):
+        edit("session.toml", f'grade = "{grade} +/-', 'grade = "0.1 +/-')
+    path = folder / "runs.csv"
+    head, *rows = path.read_text(encoding="utf-8").strip().split("\n")
+    keys = head.split(",")
+    entry, leave = (keys.index(f"{one}_speed [km/h]") for one in ("entry", "exit"))
+
+    def write(swapped):
+        lines = [head]
+        for at, row in enumerate(rows):
+            cells = row.split(",")
+            if cells[leave]:
+                ends = ("95", "30") if at < swapped else ("30", "95")
+                cells[entry], cells[leave] = ends
+            lines.append(",".join(cells))
+        path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+
+    write(swapped=len(rows))
+    (found,) = problems(folder)
+    assert "runs.csv, row 1, exit_speed: on all 21 runs the bike was slower at the marker" in found
+    assert "look swapped; put each heading over its own column" in found
+    # One such run among others is no swapped column.
+    write(swapped=1)
+    (found,) = problems(folder)
+    assert "95 to 30 km/h up this hill needs no pull at all" in found

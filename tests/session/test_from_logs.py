@@ -1,6 +1,7 @@
 """Speeds and readings of runs from logs: what was typed stays, what is unclear is not taken."""
 
 import json
+import re
 import shutil
 
 import numpy as np
@@ -401,3 +402,21 @@ def test_check_says_what_was_found_in_the_logs(evening, capsys):
     said = capsys.readouterr().out
     assert "Runs: phone has 8 ways from the start line to the marker and 8 back." in said
     assert "runs.csv has 7 full-throttle rows, so which is which is not clear" in said
+
+
+def test_check_speaks_of_a_log_that_nothing_names_and_its_lines_can_be_pasted(evening, capsys):
+    before = (evening / "session.toml").read_text("utf-8")
+    text = re.sub(r"(?m)^\[logs\.phone\]\n(?:.+\n)*", "", before)
+    assert text != before
+    (evening / "session.toml").write_text(text, encoding="utf-8")
+    (evening / "runs.earlier-1.csv").write_text("x", encoding="utf-8")
+    main(["check", str(evening)])
+    said = capsys.readouterr().out
+    assert "phone.gpx lies in the folder, but session.toml does not name it, so it is not" in said
+    assert "box.csv lies" not in said
+    assert "runs.csv lies" not in said
+    assert "earlier" not in said
+    lines = said[said.index("[logs.phone]") :].split("\n")[:2]
+    (evening / "session.toml").write_text(text + "\n" + "\n".join(lines) + "\n", "utf-8")
+    assert main(["check", str(evening)]) == 0
+    assert "lies in the folder" not in capsys.readouterr().out

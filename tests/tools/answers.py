@@ -356,7 +356,7 @@ def contract() -> list:
     return [tuple(row) for row in rows]
 
 
-_WORDS = ("help", "example", "record")
+_WORDS = ("help", "example", "record", "of_two")
 
 
 def main():

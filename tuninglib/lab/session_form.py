@@ -4,6 +4,7 @@ It writes the same file as by hand: remarks and the rider's own text stay where 
 """
 
 import dataclasses
+import re
 from collections.abc import Sequence
 from dataclasses import Field
 from pathlib import Path
@@ -19,6 +20,7 @@ from tuninglib.session.fields import read_value
 from tuninglib.session.new import example_in
 from tuninglib.session.read_toml import TOML, tables_as_typed
 from tuninglib.text_files import SessionError
+from tuninglib.units import TWO_WAYS
 
 # A choice that stands for no line in the file.
 LEFT_OUT = "(left out)"
@@ -171,6 +173,8 @@ def as_value(field: Field, text: str) -> object:
     if kind == "references":
         return [one.strip() for one in text.split(",")]
     if kind in ("number", "price"):
+        if re.fullmatch(TWO_WAYS, text):
+            return text
         try:
             return int(text) if text.lstrip("+-").isdigit() else float(text.replace(",", "."))
         except ValueError:

@@ -45,6 +45,8 @@ _NUMBERS = ("quantity", "number", "range")
 _BEHIND = ("run", "setup", "rider", "state")
 # A chosen file that is larger holds something else. [bytes]
 _LARGEST_FILE = 5_000_000
+# A number with more zeros behind its point is printed by Python with its power of ten.
+_ZEROS = 4
 # What the page alone says.
 _SAID_HERE = {
     "elsewhere": "another row",
@@ -166,7 +168,7 @@ def _field(sheet: Sheet, key: str) -> dict:
         if column.kind == "quantity":
             factor, offset = units.line_between(unit, column.unit)
         field |= {"factor": factor, "offset": offset, "least": column.low, "most": column.high}
-        field |= limits_shown(column, unit)
+        field |= limits_shown(column, unit) | {"of_two": column.of_two}
     return field
 
 
@@ -225,12 +227,18 @@ def _data(order, heading, sheet, gauge) -> dict:
             "with_thousands": WITH_THOUSANDS,
             "decimal_sign": DECIMAL_SIGN,
             "from_to": FROM_TO,
+            "marked": units.MARKED,
+            "grouped": units.GROUPED,
+            "comma": units.COMMA,
+            "roughly": units.ROUGHLY,
             "comment": COMMENT.pattern,
         },
+        "beside": units.BESIDE_A_NUMBER,
         "longest": {
             "number": units.LONGEST,
             "beginning": units.BEGINNING,
             "shown": LONGEST_SHOWN,
+            "zeros": _ZEROS,
         },
         "largest_file": _LARGEST_FILE,
         "says": _said(),

@@ -233,6 +233,16 @@ def implausible_runs(session: "Session") -> Iterator[Problem]:
     median, system = float(np.median(forces)), session.about.units
     groups = {name: forces[(rows["setup"] == name).to_numpy()] for name in set(rows["setup"])}
     by_setup = {name: (own.size, float(np.median(own))) for name, own in groups.items()}
+    slower = rows["shown_exit_m_s"] < rows["shown_entry_m_s"]
+    unpulled = int(np.sum(forces <= 0))
+    if len(rows) > 1 and slower.all() and unpulled:
+        message = (
+            f"on all {len(rows)} runs the bike was slower at the marker than at the start line, "
+            f"and {unpulled} of them would have needed no pull at all: entry_speed and exit_speed "
+            "look swapped; put each heading over its own column"
+        )
+        yield Problem(RUNS, message, row=1, column="exit_speed")
+        return
     sizes = {name: session.engines[s.engine].displacement_m3 for name, s in session.setups.items()}
     for row, force, exit_speed in zip(rows.itertuples(), forces, exits, strict=True):
         start, end = (

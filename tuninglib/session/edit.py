@@ -294,8 +294,9 @@ def _parsed(text: str) -> dict | None:
 
 # Rows added to runs.csv as by hand: the file's own columns, units, separator and decimal sign ----
 
-# A rider types the decimal sign of the keyboard at hand; the file keeps one.
-DECIMAL_SIGN = r"(?<=\d)[.,](?=\d)"
+# A rider types the decimal sign of the keyboard at hand; the file keeps one. A number with several
+# marks stays as it is, so that what is said of it speaks of what was typed.
+DECIMAL_SIGN = r"(?<![\d.,])(\d+)[.,](\d+)(?![.,]?\d)"
 TAKEN = "run {run} stands in {where} already; give each run a number"
 
 
@@ -369,7 +370,8 @@ def row_text(sheet: Sheet, values: dict) -> str:
         cell = " ".join(values.get(key, "").split())
         column = COLUMNS.get(key)
         if column and column.kind in ("quantity", "number", "range"):
-            cell = re.sub(DECIMAL_SIGN, "," if sheet.table.decimal_comma else ".", cell)
+            sign = "," if sheet.table.decimal_comma else "."
+            cell = re.sub(DECIMAL_SIGN, rf"\1{sign}\2", cell)
         cells.append(cell)
     out = io.StringIO()
     csv.writer(out, delimiter=sheet.table.delimiter, lineterminator="").writerow(cells)

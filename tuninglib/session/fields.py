@@ -14,7 +14,7 @@ from dataclasses import Field, field
 from tuninglib.interval import Measured
 from tuninglib.physics.fuels import SCALES, Octane
 from tuninglib.text_files import nearest, shortened
-from tuninglib.units import convert, parse_number, parse_quantity, unit_typed
+from tuninglib.units import ABOUT, convert, parse_number, parse_quantity, unit_typed
 
 # Fields of the records of session.toml: a kind, a help, an example, limits -----------------------
 
@@ -33,6 +33,7 @@ def quantity(
     plus_minus: str = "",
     widest: float | None = None,
     asked: bool = False,
+    instead: str = "",
 ) -> Field:
     """Field for a value with a unit, kept in SI with its 95 % half-width.
 
@@ -40,7 +41,7 @@ def quantity(
     by it. ``plus_minus`` is ``"none"`` where a half-width has no meaning and is refused, or
     ``"needed"`` where a bare value could be read two ways. ``widest`` is the largest half-width;
     left out: half of the range of the value. ``asked`` is whether a new session asks for it,
-    though something else may be written instead.
+    though something else may be written ``instead``: with that key there, this one may stay empty.
     """
     more = {
         "low": low,
@@ -49,7 +50,8 @@ def quantity(
         "plus_minus": plus_minus,
         "widest": (high - low) / 2 if widest is None and high is not None else widest,
     }
-    return _field("quantity", help_, example, default, unit=unit, asked=asked, **more)
+    more |= {"asked": asked} | ({"instead": instead} if instead else {})
+    return _field("quantity", help_, example, default, unit=unit, **more)
 
 
 def number(
@@ -60,9 +62,17 @@ def number(
     high: float | None = None,
     default: object = MISSING,
     whole: bool = False,
+    to_one: bool = False,
+    money: bool = False,
 ) -> Field:
-    """Field for a plain number, or a whole one."""
-    return _field("number", help_, example, default, low=low, high=high, whole=whole)
+    """Field for a plain number, or a whole one.
+
+    ``to_one`` is whether it may be written as 10.4:1, ``money`` whether a currency may stand with
+    it.
+    """
+    beside = {"to_one": to_one, "money": money}
+    more = {"whole": whole} | {name: True for name, may in beside.items() if may}
+    return _field("number", help_, example, default, low=low, high=high, **more)
 
 
 def text(help_: str, *, example: str = "", default: object = MISSING) -> Field:
@@ -199,12 +209,21 @@ def _quantity(value, meta, names):
     return _believable(measured, value, meta)
 
 
+_PLUS_MINUS = re.compile(r"±|\+/?-")
+
+
 def _believable(measured, typed, meta) -> Measured:
     """A quantity whose ± can be what it says; refused otherwise."""
     half, wanted = measured.half_width, meta.get("plus_minus", "")
+    if half and wanted == "none" and not _PLUS_MINUS.search(str(typed)):
+        unit, (middle,) = _as_typed(typed, meta, (measured.value,))
+        raise ValueError(
+            f"{typed!r} is a range, but this is taken as exact; write one value, such as its "
+            f"middle '{middle}{unit}'"
+        )
     if half and wanted == "none":
         raise ValueError(f"{typed!r} has a +/-, but this is taken as exact; leave it out")
-    if wanted == "needed" and not half and "+/-" not in str(typed) and "±" not in str(typed):
+    if wanted == "needed" and not half and not _PLUS_MINUS.search(str(typed)):
         raise ValueError(
             f"{typed!r} could be read two ways; write {meta['example']!r}: the value, and how far "
             "it may be off"
@@ -225,7 +244,7 @@ def _believable(measured, typed, meta) -> Measured:
 
 
 def _number(value, meta, names):
-    plain = parse_number(value) if isinstance(value, str) else value
+    plain = parse_number(_bare(value, meta)) if isinstance(value, str) else value
     if isinstance(plain, bool) or not isinstance(plain, (int, float)):
         raise ValueError(f"{value!r} must be a number, for example {meta['example']}")
     in_parts = isinstance(plain, float) and math.isfinite(plain) and plain != round(plain)
@@ -238,6 +257,38 @@ def _number(value, meta, names):
             f"is a number of too many digits; write for example {meta['example']}"
         ) from None
     return _within(number, number, value, meta)
+
+
+# A reduction, as people write one; money with its currency before or after, and no cents as 38,-
+_TO_ONE = re.compile(r"(.*\d)\s*:\s*1(?:\.0*)?")
+CURRENCY = r"(?:[A-Z]{3}|[A-Z]{0,3}[$€£¥]|kr\.?|zł)"
+_MONEY = re.compile(rf"(?:({CURRENCY})\s*)?(\d[\d.,]*?)(?:[.,][-–—]+)?(?:\s*({CURRENCY}))?")
+
+
+def _bare(text: str, meta: Mapping) -> str:
+    """The number in a text, without what may stand with it here."""
+    if meta.get("to_one"):
+        match = _TO_ONE.fullmatch(text.strip())
+        return match[1] if match else text
+    if meta.get("money"):
+        about = re.match(ABOUT, text.strip(), flags=re.IGNORECASE)
+        before = about[0] if about else ""
+        match = _MONEY.fullmatch(text.strip()[len(before) :])
+        return before + match[2] if match and not (match[1] and match[3]) else text
+    return text
+
+
+def currency_of(value: object) -> str:
+    """The currency that stands with an amount; empty where there is none.
+
+    Examples
+    --------
+    >>> currency_of("$38"), currency_of("4.89 USD/gal"), currency_of(38)
+    ('$', 'USD', '')
+    """
+    amount = value.partition("/")[0].strip() if isinstance(value, str) else ""
+    match = _MONEY.fullmatch(amount)
+    return (match[1] or match[3] or "") if match else ""
 
 
 def _text(value, meta, names):
@@ -339,7 +390,11 @@ def _price(value, meta, names):
     if not isinstance(value, str):
         return _number(value, meta | {"example": "1.89"}, names)
     amount, slash, volume = value.partition("/")
-    bare = re.fullmatch(r"\s*[A-Za-z$€£¥]*\s*([0-9.,]+)\s*[A-Za-z$€£¥]*\s*", amount)
+    if re.match(ABOUT, value.strip(), flags=re.IGNORECASE):
+        raise ValueError(f"{value!r} leaves the price open; write for example {meta['example']!r}")
+    bare = re.fullmatch(
+        r"\s*[A-Za-z$€£¥]*\s*([0-9][0-9.,]*?)(?:[.,][-–—]+)?\s*[A-Za-z$€£¥]*\s*", amount
+    )
     litres = _VOLUMES.get(" ".join(volume.lower().split())) if slash else 1.0
     if not bare or litres is None:
         raise ValueError(
@@ -360,7 +415,8 @@ def _measured(text, meta) -> Measured:
             pass
         else:
             return Measured(mass.value / density, mass.half_width / density)
-    return parse_quantity(text, meta["unit"], meta["example"])
+    wanted = meta.get("plus_minus", "")
+    return parse_quantity(text, meta["unit"], meta["example"], plus_minus=wanted)
 
 
 def _speed_pairs(value, meta, names) -> tuple:
@@ -378,9 +434,9 @@ def _speed_pairs(value, meta, names) -> tuple:
 def _speed(text, meta) -> float:
     way, between, time = text.partition(" in ")
     parts = (
-        [parse_quantity(way, "m"), parse_quantity(time, "s")]
+        [parse_quantity(way, "m", plus_minus="none"), parse_quantity(time, "s", plus_minus="none")]
         if between
-        else [parse_quantity(text, "m/s")]
+        else [parse_quantity(text, "m/s", plus_minus="none")]
     )
     if any(part.half_width for part in parts):
         raise ValueError(

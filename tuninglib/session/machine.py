@@ -124,7 +124,12 @@ class Gears:
     """From the crank to the road, in the gear of the test."""
 
     primary: float | None = number(
-        "reduction of the primary drive", example="3.35", low=0.5, high=8, default=None
+        "reduction of the primary drive",
+        example="3.35",
+        low=0.5,
+        high=8,
+        default=None,
+        to_one=True,
     )
     gear: float | None = number(
         "reduction of the gear that the hill was ridden in",
@@ -132,6 +137,7 @@ class Gears:
         low=0.3,
         high=6,
         default=None,
+        to_one=True,
     )
     front: float | None = number(
         "teeth of the front sprocket", example="14", low=8, high=40, default=None, whole=True
@@ -210,6 +216,7 @@ class Engine:
         default=None,
         plus_minus="none",
         asked=True,
+        instead="displacement",
     )
     stroke: Measured | None = quantity(
         "m",
@@ -220,6 +227,7 @@ class Engine:
         default=None,
         plus_minus="none",
         asked=True,
+        instead="displacement",
     )
     displacement: Measured | None = quantity(
         "m**3",
@@ -229,6 +237,7 @@ class Engine:
         high=3e-3,
         default=None,
         plus_minus="none",
+        instead="bore",
     )
     cylinders: float = number("how many", example="1", low=1, high=8, default=1.0, whole=True)
     highest_speed: Measured | None = quantity(
@@ -272,8 +281,8 @@ class Engine:
         low=4,
         high=20,
         default=None,
+        to_one=True,
     )
-
     clearance_volume: Measured | None = quantity(
         "m**3",
         "above the piston at top dead centre, gasket included, of one cylinder (by burette)",
@@ -352,7 +361,7 @@ class Fuel:
         default=None,
     )
     price: float | None = price(
-        "for one litre, or with its volume", example="4.89 USD/gal", low=0, high=1e5
+        "for one litre, or with its volume", example="1.79 EUR/L", low=0, high=1e5
     )
     note: str = text("anything worth knowing", default="")
 
@@ -403,7 +412,9 @@ class Injector:
         high=0.005,
         default=Measured(0.001, 0.0004),
     )
-    price: float | None = number("to buy one", example="38", low=0, high=1e6, default=None)
+    price: float | None = number(
+        "to buy one", example="38", low=0, high=1e6, default=None, money=True
+    )
     owned: str = choice(
         "is one at hand? left out: those fitted in a setup are, the others are not",
         "unknown",
@@ -423,6 +434,11 @@ class Setup:
     fuel: str = reference("fuels", "which fuel is in the tank", example="e5")
     parts: str = text("what else is fitted", example="open exhaust", default="")
     cost: float | None = number(
-        "of the parts that make it differ", example="120", low=0, high=1e7, default=None
+        "of the parts that make it differ",
+        example="120",
+        low=0,
+        high=1e7,
+        default=None,
+        money=True,
     )
     note: str = text("anything worth knowing", default="")

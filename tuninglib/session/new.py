@@ -2,13 +2,12 @@
 
 import dataclasses
 import json
-import re
 from pathlib import Path
 
 from tuninglib.session import schema
 from tuninglib.session.read_table import COLUMNS, header_line
 from tuninglib.text_files import Problem, SessionError
-from tuninglib.units import DISPLAY, convert
+from tuninglib.units import DISPLAY
 from tuninglib.whole_files import write_atomic
 
 _HEAD = """\
@@ -97,21 +96,40 @@ def runs_template(units: str = "metric") -> str:
     return _RUNS.format(left_out=", ".join(left_out), header=header)
 
 
-# Kinds of quantity whose unit differs between the systems, by the unit of the metric example.
-_KINDS = {
-    "kg": "mass",
-    "m": "length",
-    "m/s": "speed",
-    "km/h": "speed",
-    "degC": "temperature",
-    "hPa": "pressure",
-    "bar": "fuel_pressure",
-    "m2": "area",
+# Examples in round numbers of other units, for those whose unit riders there do not use.
+_ELSEWHERE = {
+    "118 kg": {"us": "260 lb", "imperial": "260 lb"},
+    "124 kg +/- 2 kg": {"us": "270 lb +/- 4 lb", "imperial": "270 lb +/- 4 lb"},
+    "84 kg +/- 2 kg": {"us": "185 lb +/- 4 lb", "imperial": "185 lb +/- 4 lb"},
+    "8 kg +/- 3 kg": {"us": "18 lb +/- 7 lb", "imperial": "18 lb +/- 7 lb"},
+    "0.55 m2 +/- 0.05 m2": {"us": "6 ft2 +/- 0.5 ft2", "imperial": "6 ft2 +/- 0.5 ft2"},
+    "3 bar": {"us": "43.5 psi", "imperial": "43.5 psi"},
+    "10 L": {"us": "2.6 gal", "imperial": "2.2 imp gal"},
+    "18 degC": {"us": "65 degF"},
+    "220 degC": {"us": "430 degF"},
+    "978 hPa": {"us": "28.9 inHg", "imperial": "978 mbar"},
+    "745 kg/m3": {"us": "6.2 lb/gal"},
+    "400 m +/- 2 m": {"us": "1300 ft +/- 6 ft", "imperial": "1300 ft +/- 6 ft"},
+    "150 m": {"us": "500 ft", "imperial": "500 ft"},
+    "24 m +/- 1 m": {"us": "80 ft +/- 3 ft", "imperial": "80 ft +/- 3 ft"},
+    "310 m": {"us": "1000 ft", "imperial": "1000 ft"},
+    "1.86 m +/- 0.01 m": {"us": "73 in +/- 0.4 in", "imperial": "73 in +/- 0.4 in"},
+    "350 km": {"us": "220 miles", "imperial": "220 miles"},
+    "300 km": {"us": "190 miles", "imperial": "190 miles"},
+    "48 km/h +/- 2 km/h": {"us": "30 mph +/- 1 mph", "imperial": "30 mph +/- 1 mph"},
+    "0 +/- 1.5 m/s": {"us": "0 +/- 3 mph", "imperial": "0 +/- 3 mph"},
+    "1 km/h": {"us": "1 mph", "imperial": "1 mph"},
+    "60 km/h": {"us": "40 mph", "imperial": "40 mph"},
+    "57.2 km/h": {"us": "38.1 mph", "imperial": "38.1 mph"},
+    "50 km/h": {"us": "30 mph", "imperial": "30 mph"},
+    "300 m in 22.6 s": {"us": "1000 ft in 23.8 s", "imperial": "1000 ft in 23.8 s"},
+    "EUR": {"us": "$", "imperial": "£"},
+    "1.79 EUR/L": {"us": "$4.89/gal", "imperial": "£1.45/L"},
 }
 
 
 def example_in(example: str, units: str) -> str:
-    """A metric example in the units of another system, to three digits.
+    """A metric example as a rider would write one in another system's units.
 
     Parameters
     ----------
@@ -120,24 +138,10 @@ def example_in(example: str, units: str) -> str:
 
     Examples
     --------
-    >>> example_in("124 kg +/- 2 kg", "us")
-    '273 lb +/- 4.41 lb'
+    >>> example_in("124 kg +/- 2 kg", "us"), example_in("62 mm", "us")
+    ('270 lb +/- 4 lb', '62 mm')
     """
-
-    def other(match):
-        kind = _KINDS.get(match["unit"])
-        if units == "metric" or kind is None or DISPLAY[units][kind] == DISPLAY["metric"][kind]:
-            return match[0]
-        unit = DISPLAY[units][kind][0].replace("**", "")
-        value = convert(float(match["value"]), match["unit"], unit)
-        if match["sign"]:
-            value -= convert(0.0, match["unit"], unit)
-        return f"{match['sign'] or ''}{float(f'{value:.3g}'):g} {unit}"
-
-    pattern = r"(?P<sign>\+/- )?(?P<value>[\d.]+) (?P<unit>[a-zA-Z][a-zA-Z/0-9]*)"
-    # A value before +/- may leave its unit to the half-width.
-    spelled = re.sub(r"^([\d.]+) \+/- ([\d.]+) (\S+)$", r"\1 \3 +/- \2 \3", example)
-    return re.sub(pattern, other, example if units == "metric" else spelled)
+    return _ELSEWHERE.get(example, {}).get(units, example)
 
 
 def _as_remarks(header: str, record) -> str:
@@ -170,9 +174,7 @@ def _keys(record, filled, units) -> str:
             continue
         if meta["kind"] == "choice":
             about += f" ({', '.join(meta['choices'])})"
-        example = (
-            example_in(meta["example"], units) if meta["kind"] == "quantity" else meta["example"]
-        )
+        example = example_in(meta["example"], units)
         if field.name in filled:
             first.append(f'{field.name} = "{filled[field.name]}"  # {about}')
         elif field.default is dataclasses.MISSING or meta.get("asked"):

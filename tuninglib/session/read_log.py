@@ -6,6 +6,7 @@ cells, or in cells that are no number, is counted with its reason and first line
 
 import csv
 import io
+import json
 import re
 import stat
 from dataclasses import dataclass
@@ -15,7 +16,9 @@ import numpy as np
 import pandas as pd
 
 from tuninglib.session.gpx_file import read_gpx
+from tuninglib.session.read_toml import tables_as_typed
 from tuninglib.session.schema import Log
+from tuninglib.session.tables import BENCHFLOW, CLIMBS, COASTDOWN, FILLS, RUNS
 from tuninglib.session.trace import (
     CHANNELS,
     TIME_NAMES,
@@ -33,6 +36,7 @@ from tuninglib.text_files import (
     SessionError,
     decimal_comma_in,
     decoded,
+    printable,
     quoted,
     shortened,
 )
@@ -159,6 +163,45 @@ def log_files(tables: dict) -> list:
     entries = logs.values() if isinstance(logs, dict) else ()
     named = (entry.get("file") for entry in entries if isinstance(entry, dict))
     return [name for name in named if isinstance(name, str) and name and Path(name).name == name]
+
+
+# Files that the program reads or writes by themselves.
+_OWN = (RUNS, CLIMBS, FILLS, COASTDOWN, BENCHFLOW)
+_OF_LOGS = (".gpx", ".csv")
+
+
+def unnamed_logs(folder: Path | str) -> list:
+    """What is said of files that may be logs and that session.toml does not name, one each.
+
+    Parameters
+    ----------
+    folder : path
+
+    Returns
+    -------
+    list of str
+        A sentence, and below it the lines that would name the file; none where session.toml
+        cannot be read, which is said elsewhere.
+    """
+    try:
+        tables = tables_as_typed(folder)
+    except SessionError:
+        return []
+    named, taken, said = {*_OWN, *log_files(tables)}, {*tables["logs"]}, []
+    for path in sorted(Path(folder).iterdir()):
+        name, own = path.name, path.name in named or ".earlier-" in path.name
+        if own or name.startswith(".") or path.suffix.lower() not in _OF_LOGS or not path.is_file():
+            continue
+        entry = re.sub(r"\W+", "_", path.stem.lower(), flags=re.ASCII).strip("_") or "log"
+        while entry in taken:
+            entry += "_too"
+        taken.add(entry)
+        said.append(
+            f"{printable(name)} lies in the folder, but session.toml does not name it, so it is "
+            "not read; if it is a log of this outing, write at the end of session.toml\n"
+            f"[logs.{entry}]\nfile = {json.dumps(printable(name), ensure_ascii=False)}"
+        )
+    return said
 
 
 def read_delimited(

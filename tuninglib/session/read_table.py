@@ -4,7 +4,18 @@ import re
 from dataclasses import dataclass, field
 
 from tuninglib.text_files import Problem, RawTable, nearest, quoted, shortened
-from tuninglib.units import convert, measures, parse_number
+from tuninglib.units import (
+    BESIDE_A_NUMBER,
+    COMMA,
+    ONE_NUMBER,
+    ROUGHLY,
+    SAID_OF_NUMBERS,
+    beside_a_number,
+    convert,
+    measures,
+    parse_number,
+    refuse_marks,
+)
 
 # The columns of runs.csv and coastdown.csv: each once, with its help, unit and limits ------------
 
@@ -47,6 +58,8 @@ class Column:
         Whether a new file starts with it.
     usual : str
         Unit that most riders type, where it is not that of all columns of the kind.
+    of_two : str
+        What to write instead of a range or a +/-, with slots for ``low``, ``high``, ``middle``.
     """
 
     kind: str
@@ -64,6 +77,7 @@ class Column:
     si_name: str = ""
     in_new_file: bool = True
     usual: str = ""
+    of_two: str = ONE_NUMBER
 
     @property
     def options(self) -> list:
@@ -77,12 +91,22 @@ class Column:
         return self.usual or _USUAL.get(self.unit, self.unit)
 
 
+# One reading carries no +/- of its own: what all may be off stands once, in session.toml.
+_SPEED_OF_TWO = (
+    f"{ONE_NUMBER}, and how finely it can be read as resolution under [speedometer] in session.toml"
+)
+_READING_OF_TWO = "write {low} under gauge_low and {high} under gauge_high"
+_WIND_OF_TWO = f"{ONE_NUMBER}, and how far winds may be off in headwind under [weather]"
+
+
 def _speed(help_, si_name, *, low=1.0, **more) -> Column:
-    return Column("quantity", help_, "m/s", low=low, high=70, si_name=si_name, **more)
+    return Column(
+        "quantity", help_, "m/s", low=low, high=70, si_name=si_name, of_two=_SPEED_OF_TWO, **more
+    )
 
 
 def _reading(help_) -> Column:
-    return Column("number", help_, low=0.4, high=40)
+    return Column("number", help_, low=0.4, high=40, of_two=_READING_OF_TWO)
 
 
 # What may be heard; "heard": nobody said how loud.
@@ -103,7 +127,8 @@ COLUMNS = {
     "gauge_high": _reading("highest of the steady range; the same number if it stood"),
     "gauge": Column(
         "range",
-        "instead of gauge_low and gauge_high: the steady range, as 12.6 to 12.8, or one number",
+        "instead of gauge_low and gauge_high: the steady range, as 12.6 to 12.8 or 12.7 +/- 0.1, "
+        "or one number",
         low=0.4,
         high=40,
         in_new_file=False,
@@ -148,6 +173,7 @@ COLUMNS = {
         high=15,
         si_name="headwind_m_s",
         in_new_file=False,
+        of_two=_WIND_OF_TWO,
     ),
     "knock": Column(
         "choice",
@@ -378,14 +404,17 @@ SAID_OF_CELLS = {
     "unknown name": "{cell!r} is not one of the {key}s of session.toml",
     "no choice": "{cell!r} is not one of {known}",
     "goes down": "{cell} goes down; write the lower reading first",
-    "two ways": "{cell} could be read two ways; write it without a comma or a point",
+    "about a range": "{text!r} does not say how far off it may be; write {value}, or the steady "
+    "range, as 12.6 to 12.8",
+    "two ways": "{cell} could be read two ways, as {whole} or as {parts}; write it without a comma "
+    "or a point",
     "in parts": "{cell} is not a whole number; write it without a comma or a point",
     "outside": "{cell}{in_unit} is outside {low} to {high}{in_unit}; "
     "check the number and the header's unit",
 }
 # One number to another; a whole number that may have marks between its thousands.
-FROM_TO = r"(?<=\d)\s*(?:to|–|—|-)\s*(?=\d)"
-WITH_THOUSANDS = r"\d{1,3}([.,]\d{3})+"
+FROM_TO = r"(?<=\d)\s*(?:to|bis|–|—|-)\s*(?=\d)"
+WITH_THOUSANDS = r"\d{1,3}[.,]\d{3}"
 # What people write in a cell to say that there is nothing to say.
 NO_REASON = {"no", "n", "0", "false", "none", "-", "–", "—", "−", "/"}
 
@@ -445,7 +474,16 @@ def _value(key, column, cell, unit, decimal_comma, known):
 
 def _range(column, cell, decimal_comma) -> tuple:
     """Both ends of a range, or one number twice."""
-    low, _, high = re.sub(FROM_TO, "|", cell).partition("|")
+    sign = "," if decimal_comma else "."
+    code, slots = beside_a_number(cell, sign)
+    if code == "about":
+        raise ValueError(SAID_OF_CELLS["about a range"].format(text=cell, **slots))
+    # What is called a rough one says how rough if it is a range.
+    sure = re.sub(ROUGHLY, "", cell, flags=re.IGNORECASE)
+    code, slots = beside_a_number(sure, sign)
+    low, _, high = re.sub(FROM_TO, "|", sure).partition("|")
+    if code == "plus minus":
+        low, high = slots["low"], slots["high"]
     ends = tuple(_number(column, end, "", decimal_comma) for end in (low, high or low))
     if ends[0] > ends[1]:
         raise ValueError(SAID_OF_CELLS["goes down"].format(cell=cell))
@@ -453,16 +491,34 @@ def _range(column, cell, decimal_comma) -> tuple:
 
 
 def _number(column, cell, unit, decimal_comma) -> float:
+    sign = "," if decimal_comma else "."
     if column.whole and re.fullmatch(WITH_THOUSANDS, cell):
-        raise ValueError(SAID_OF_CELLS["two ways"].format(cell=cell))
-    number = parse_number(cell.replace(",", ".") if decimal_comma or column.whole else cell)
+        raise ValueError(_two_ways(cell, sign))
+    refuse_marks(cell, sign)
+    text = re.sub(COMMA, ".", cell) if decimal_comma or column.whole else cell
+    code, slots = beside_a_number(text, sign)
+    if code in BESIDE_A_NUMBER:
+        remedy = column.of_two.format(**slots) if "middle" in slots else ""
+        raise ValueError(SAID_OF_NUMBERS[code].format(text=cell, remedy=remedy, **slots))
+    number = parse_number(text)
     if column.whole and number != round(number):
         raise ValueError(SAID_OF_CELLS["in parts"].format(cell=cell))
     value = convert(number, unit, column.unit) if column.kind == "quantity" else number
     if not column.low <= value <= column.high:
+        if re.fullmatch(WITH_THOUSANDS, cell):
+            whole = float(re.sub("[.,]", "", cell))
+            other = convert(whole, unit, column.unit) if column.kind == "quantity" else whole
+            if column.low <= other <= column.high:
+                raise ValueError(_two_ways(cell, sign))
         limits = limits_shown(column, unit)
         raise ValueError(SAID_OF_CELLS["outside"].format(cell=cell, **limits))
     return value
+
+
+def _two_ways(cell: str, sign: str) -> str:
+    """What is said of a number whose one mark may part thousands."""
+    whole, parts = (re.sub("[.,]", by, cell) for by in ("", sign))
+    return SAID_OF_CELLS["two ways"].format(cell=cell, whole=whole, parts=parts)
 
 
 def limits_shown(column: Column, unit: str) -> dict:

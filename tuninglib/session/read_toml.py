@@ -8,7 +8,7 @@ from pathlib import Path
 from types import SimpleNamespace
 
 from tuninglib.session import schema
-from tuninglib.session.fields import PieceError, read_value
+from tuninglib.session.fields import PieceError, currency_of, read_value
 from tuninglib.text_files import Problem, SessionError, nearest, quoted, read_text, shortened
 
 TOML = "session.toml"
@@ -87,7 +87,44 @@ def read_toml(path: Path, problems: list[Problem]) -> dict:
             entry: _record(f"{name}.{entry}", name, record, content, names, lines, problems)
             for entry, content in entries.items()
         }
+    _one_currency(document, lines, problems)
     return tables
+
+
+# Signs and the codes that they may stand for; a dollar is one of many.
+_CURRENCIES = {"€": "EUR", "£": "GBP"}
+_OF_A_SIGN = {"$": r"[A-Z]{2}D|[A-Z]{0,3}\$", "¥": "JPY|CNY|¥"}
+
+
+def _same_currency(one: str, other: str) -> bool:
+    one, other = (_CURRENCIES.get(name, name) for name in (one, other))
+    return one == other or any(
+        sign in pair and all(re.fullmatch(f"{codes}|{re.escape(sign)}", name) for name in pair)
+        for pair in ({one, other},)
+        for sign, codes in _OF_A_SIGN.items()
+    )
+
+
+def _one_currency(document, lines, problems) -> None:
+    """Refuse amounts that are not in the session's currency: they are added as they stand."""
+    about = document.get("session")
+    stated = about.get("currency") if isinstance(about, dict) else None
+    first = (stated.strip(), "under [session]") if isinstance(stated, str) and stated else None
+    for table, key in (("fuels", "price"), ("injectors", "price"), ("setups", "cost")):
+        entries = document.get(table)
+        for name, entry in entries.items() if isinstance(entries, dict) else ():
+            value = entry.get(key) if isinstance(entry, dict) else None
+            found = currency_of(value)
+            if not found:
+                continue
+            where = f"{table}.{name}"
+            if first and not _same_currency(found, first[0]):
+                message = (
+                    f"{quoted(str(value))} is in {found}, but the currency {first[1]} is "
+                    f"{first[0]}; write all amounts in one"
+                )
+                _say(problems, lines, where, key, message)
+            first = first or (found, f"of {where}")
 
 
 def _wrong_name(name: str) -> str:
@@ -192,6 +229,10 @@ def _record(where, table, record, content, names, lines, problems):
     for key, value in content.items():
         if key not in fields:
             _say(problems, lines, where, key, f"unknown key {quoted(key)}; {nearest(key, fields)}")
+            continue
+        other = fields[key].metadata.get("instead", "")
+        if value == "" and content.get(other, "") != "":
+            # What is still empty is said otherwise, as far as it is needed.
             continue
         try:
             values[key] = read_value(fields[key].metadata, value, names)

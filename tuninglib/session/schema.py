@@ -71,6 +71,7 @@ class MeasuredHill:
         high=0.4,
         default=None,
         asked=True,
+        instead="rise",
     )
     rise: Measured | None = quantity(
         "m",
@@ -79,6 +80,7 @@ class MeasuredHill:
         low=0,
         high=1500,
         default=None,
+        instead="grade",
     )
     entry_speed: Measured | None = quantity(
         "m/s",
@@ -105,12 +107,33 @@ class MeasuredHill:
         """The grade of a rise takes the place of what was typed."""
         if (self.start is None) != (self.marker is None):
             raise ValueError("needs both start and marker, or neither; write the other one, too")
-        if (self.grade is None) == (self.rise is None):
+        if self.grade is None and self.rise is None:
             raise ValueError('needs either grade or rise; write for example grade = "6.0 %"')
         if self.rise is not None:
-            grade = _grade_of(self.rise, self.length)
+            risen = _grade_of(self.rise, self.length)
+            grade = (
+                risen
+                if self.grade is None
+                else _the_wider(self.grade, risen, self.rise, self.length)
+            )
             object.__setattr__(self, "grade", grade)
             object.__setattr__(self, "rise", None)
+
+
+# A grade and a rise that are written down to two digits may differ by so much of the grade.
+_ROUNDED = 0.03
+
+
+def _the_wider(typed: Measured, risen: Measured, rise: Measured, length: Measured) -> Measured:
+    """Of two grades that agree the one that promises less; refused if they contradict."""
+    apart = abs(typed.value - risen.value)
+    if apart > max(typed.half_width + risen.half_width, _ROUNDED * risen.value):
+        raise ValueError(
+            f"has a grade of {100 * typed.value:.3g} %, but a rise of {rise.value:.4g} m in "
+            f"{length.value:.4g} m of road, which is {100 * risen.value:.3g} %; keep the one "
+            "that you trust"
+        )
+    return typed if typed.half_width >= risen.half_width else risen
 
 
 def _grade_of(rise: Measured, length: Measured) -> Measured:

@@ -9,6 +9,7 @@ window.roadside = (data) => {
   const is = (name, text) => new RegExp(`^(?:${data.patterns[name]})$`).test(text);
   const isThere = (value) => value !== undefined && !Number.isNaN(value);
   const readable = (name) => name.replaceAll("_", " ");
+  const sign = data.decimal_comma ? "," : ".", two = ["range", "plus minus"];
   class Wrong extends Error {}
 
   // As Python writes a text between quotes, and a number in so many digits.
@@ -18,7 +19,12 @@ window.roadside = (data) => {
   };
   const printed = (value, digits, kind) => {
     if (kind === "f") return value.toFixed(digits);
-    return value === Infinity ? "inf" : String(Number(value.toPrecision(digits ?? 6)));
+    if (value === Infinity) return "inf";
+    const [mantissa, power] = value.toExponential((digits ?? 6) - 1).split("e");
+    if (value !== 0 && (power < -data.longest.zeros || power >= (digits ?? 6))) {
+      return `${Number(mantissa)}e${power[0]}${power.slice(1).padStart(2, "0")}`;
+    }
+    return String(Number(value.toPrecision(digits ?? 6)));
   };
   // A sentence of Python's with its slots filled, as str.format fills them.
   const fill = (sentence, slots) => {
@@ -36,7 +42,33 @@ window.roadside = (data) => {
   // What a cell is in the file: one blank between words, the file's own decimal sign.
   function cellOf(field, text = "") {
     const cell = text.trim().split(/\s+/).join(" ");
-    return field.numeric ? cell.replace(pattern("decimal_sign", "g"), data.decimal_comma ? "," : ".") : cell;
+    return field.numeric ? cell.replace(pattern("decimal_sign", "g"), `$1${sign}$2`) : cell;
+  }
+  // A number without the marks between its thousands, if it has them.
+  function refuseMarks(text) {
+    if (text.length > longest.number) return;
+    for (const { 0: marked, index } of text.matchAll(pattern("marked", "g"))) {
+      if (!is("grouped", marked)) continue;
+      const both = marked.includes(".") && marked.includes(",");
+      const at = both ? Math.max(marked.lastIndexOf("."), marked.lastIndexOf(",")) : marked.length;
+      const bare = marked.slice(0, at).replace(/[.,]/g, "") + (both ? sign + marked.slice(at + 1) : "");
+      refuse("grouped", { text, value: text.slice(0, index) + bare + text.slice(index + marked.length) });
+    }
+  }
+  // What a cell has beside a number, and the numbers to say of it, as they stand in the file.
+  function besideANumber(cell) {
+    const text = cell.trim().toLowerCase().replaceAll("\u2212", "-").replace(pattern("comma", "g"), ".");
+    for (const why of text.length > longest.number ? [] : ["about", ...two, "unit"]) {
+      const [all, value, other] = new RegExp(`^(?:${data.beside[why]})$`).exec(text) ?? [];
+      if (all === undefined) continue;
+      if (!two.includes(why)) return { why, value: value.replace(".", sign) };
+      const [one, half] = [Number(value), Number(other)], isRange = why === two[0];
+      const [low, high] = isRange ? [one, half] : [one - half, one + half];
+      if (!Number.isFinite(low) || !Number.isFinite(high)) return {};
+      const [least, most, middle] = [low, high, (low + high) / 2].map((x) => printed(x).replace(".", sign));
+      return { why, value: value.replace(".", sign), low: least, high: most, middle };
+    }
+    return {};
   }
   function parsed(cell) {
     const text = cell.trim().replaceAll("\u2212", "-");
@@ -47,15 +79,28 @@ window.roadside = (data) => {
   }
   const toSi = (field, number) => field.factor * number + field.offset;
   function numberIn(field, cell) {
-    if (field.whole && is("with_thousands", cell)) refuse("two ways", { cell });
-    const number = parsed(data.decimal_comma || field.whole ? cell.replaceAll(",", ".") : cell);
+    const isMarked = is("with_thousands", cell);
+    const [whole, parts] = ["", sign].map((by) => cell.replace(/[.,]/g, by));
+    if (field.whole && isMarked) refuse("two ways", { cell, whole, parts });
+    refuseMarks(cell);
+    const text = data.decimal_comma || field.whole ? cell.replace(pattern("comma", "g"), ".") : cell;
+    const beside = besideANumber(text);
+    if (beside.why) {
+      const remedy = two.includes(beside.why) ? fill(field.of_two, beside) : "";
+      refuse(beside.why, { ...beside, text: cell, remedy });
+    }
+    const number = parsed(text), fits = (value) => field.least <= value && value <= field.most;
     if (field.whole && !Number.isInteger(number)) refuse("in parts", { cell });
-    const value = toSi(field, number);
-    if (!(field.least <= value && value <= field.most)) refuse("outside", { ...field, cell });
-    return number;
+    if (fits(toSi(field, number))) return number;
+    if (isMarked && fits(toSi(field, Number(whole)))) refuse("two ways", { cell, whole, parts });
+    return refuse("outside", { ...field, cell });
   }
   function rangeIn(field, cell) {
-    const [low, ...rest] = cell.replace(pattern("from_to", "g"), "|").split("|");
+    const beside = besideANumber(cell);
+    if (beside.why === "about") refuse("about a range", { ...beside, text: cell });
+    const sure = cell.replace(pattern("roughly", "i"), ""), found = besideANumber(sure);
+    const [low, ...rest] = found.why === two[1] ? [found.low, found.high]
+      : sure.replace(pattern("from_to", "g"), "|").split("|");
     const ends = [low, rest.join("|") || low].map((end) => numberIn(field, end));
     if (ends[0] > ends[1]) refuse("goes down", { cell });
     return ends;
