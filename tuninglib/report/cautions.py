@@ -377,7 +377,7 @@ _WORTH_KNOWING = 0.02
 def _cost(results, names) -> str:
     """What of it would narrow the gain that matters most, and to what; the largest first."""
     pull = headline_pull(results)
-    if pull is None:
+    if pull is None or pull.gain is None:
         return ""
     ratio, shares = pull.gain.ratio, pull.gain.shares
     costs = sorted(
