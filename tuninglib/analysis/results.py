@@ -20,6 +20,7 @@ from tuninglib.session.defaults import Band, band_of
 from tuninglib.session.load import Session
 from tuninglib.session.machine import Setup
 from tuninglib.statistics.gain import Gain
+from tuninglib.text_files import a_few, quoted
 
 # What a report was made from and with ------------------------------------------------------------
 
@@ -136,13 +137,13 @@ class Results:
     def __repr__(self) -> str:
         """A few lines: what was tested, and where to look."""
         about = self.session.about
-        gains = (
+        gains = [
             f"{pull.setup} {100 * pull.gain.ratio.value:+.1f} %" for pull in self.pulls if pull.gain
-        )
+        ]
         lines = (
-            f"Results of {about.title!r}, {about.date}: {len(self.runs)} rows, "
+            f"Results of {quoted(about.title)}, {about.date}: {len(self.runs)} rows, "
             f"{len(self.session.setups)} setups",
-            f"  wheel force over {self.reference}: {', '.join(gains) or 'not known'}",
+            f"  wheel force over {self.reference}: {a_few(gains) if gains else 'not known'}",
             f"  ride now: {self.plan.ride.setup if self.plan.ride else 'none of them'}",
             "  see .plan .pulls .mixtures .ladder .knocks .runs .what_if .session",
         )

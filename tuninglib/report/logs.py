@@ -51,7 +51,12 @@ def sentences(results: Results) -> Prose:
     """
     items, system = [], system_of(results)
     for log in results.logs:
+        typed = results.session.logs[log.name]
         items.append((f"{log.file} ({spaced(log.name)})", _what_it_is(log)))
+        if typed.note:
+            items.append((f"Note on {log.file}", typed.note))
+        if typed.time_format:
+            items.append(("Format of its times", typed.time_format))
         items += [("Left out", one) for one in map(_left_out(log, system), log.left_out)]
         if log.reordered:
             items.append(

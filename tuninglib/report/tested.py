@@ -35,6 +35,8 @@ def sentences(results: Results) -> Prose:
         f"bike of {plain(session.bike.mass.value, 'mass', system)}; riders: {riders}."
     )
     items = [("", text)]
+    if hill.surface:
+        items.append(("Surface of the hill", hill.surface))
     if runs and not cautions.air_was_not_read(session):
         temperatures = [run.temperature_k for run in runs]
         low, high = (
@@ -47,6 +49,13 @@ def sentences(results: Results) -> Prose:
         items.append(("Left out by the rider", f"{reasons}."))
     if session.about.note:
         items.append(("The rider's note", session.about.note))
+    # Of setups they stand in the table below.
+    for what, named in (("fuel", session.fuels), ("injector", session.injectors)):
+        items += [
+            (f"Note on the {what} {spaced(name)}", one.note)
+            for name, one in named.items()
+            if one.note
+        ]
     items += [("Note", remark) for remark in cautions.remarks(results)]
     return Prose(tuple(items))
 
@@ -69,6 +78,7 @@ def table(results: Results) -> Table:
                 setup.fuel,
                 str(len(runs)),
                 money(setup.cost, session),
+                setup.note or NONE,
             )
         )
     header = (
@@ -79,6 +89,7 @@ def table(results: Results) -> Table:
         "Fuel",
         "Full-throttle runs",
         "Cost of parts",
+        "Note",
     )
     return Table("The setups", header, tuple(rows))
 

@@ -140,6 +140,8 @@ def gearing_sentences(results: "Results") -> Prose:
             "gearbox and chain are part of the interval.",
         ),
     ]
+    if tyre := results.session.gearing.tyre:
+        items.append(("Tyre", f"{tyre}; a measured circumference would be more exact."))
     if found.limit_speed_m_s is not None:
         items.append(("Top speed", _limit(found, system)))
     items.append(("One tooth more in front", _taller(found, system)))
