@@ -64,11 +64,12 @@ class Session:
         ]
         if len(ridden) > 9:
             ridden[8:] = [f"    and {len(ridden) - 8} more"]
+        grade = f"{100 * self.hill.grade.value:.2g} %" if self.hill.grade else "no grade"
         lines = (
             f"Session {quoted(self.about.title)}, {self.about.date}: {len(self.runs)} rows, "
             f"{len(self.setups)} setups against {quoted(self.about.reference)}",
             f"  bike {self.bike.mass.value:.4g} kg; riders: {a_few(self.riders)}",
-            f"  hill {self.hill.length.value:.4g} m at {100 * self.hill.grade.value:.2g} %",
+            f"  hill {self.hill.length.value:.4g} m at {grade}",
             "  setups",
             *ridden,
             f"  injectors in no setup: {a_few(self.candidates)}",
