@@ -1,4 +1,8 @@
-"""Everything that an analysis yields, in one frozen record."""
+"""Everything that an analysis yields: one frozen record, and results.json made from it.
+
+It also names what a report was made from: the session's files with their checksums, and the
+versions of what worked on them.
+"""
 
 import dataclasses
 import hashlib
@@ -22,7 +26,7 @@ from tuninglib.session.machine import Setup
 from tuninglib.statistics.gain import Gain
 from tuninglib.text_files import a_few, quoted
 
-# What a report was made from and with ------------------------------------------------------------
+# What it was made from ----------------------------------------------------------------------------
 
 
 def provenance(folder: Path, logs: Iterable[str] = ()) -> tuple:
@@ -53,7 +57,7 @@ def provenance(folder: Path, logs: Iterable[str] = ()) -> tuple:
     return (*files, ("tuninglib", tuninglib.__version__), *libraries)
 
 
-# Everything that an analysis yields, in one frozen record ----------------------------------------
+# All of it ----------------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True, kw_only=True, repr=False)
@@ -186,7 +190,7 @@ class Results:
         return self.road.pulls if self.road else ()
 
 
-# results.json: the results for programs, with a version in front and every key documented --------
+# results.json -------------------------------------------------------------------------------------
 # The keys, their units and meanings stand in ``results.schema.json`` beside this module, in the
 # open JSON Schema format; a test holds every report to it.
 

@@ -1,4 +1,7 @@
-"""What was tested: the day, the hill, the bike, and the setups."""
+"""What was tested: the day, the hill, the bike and the setups; every run; the weather.
+
+And which files and versions the report was made from.
+"""
 
 from tuninglib import units
 from tuninglib.analysis.results import Results
@@ -16,8 +19,6 @@ from tuninglib.report.page_parts import (
 )
 from tuninglib.rounding import decimals_of_step, fixed, gauge_text, listing, percent
 from tuninglib.session.defaults import speedometer_step
-
-# What was tested: the day, the hill, the bike, and the setups ------------------------------------
 
 
 def sentences(results: Results) -> Prose:
@@ -94,7 +95,7 @@ def table(results: Results) -> Table:
     return Table("The setups", header, tuple(rows))
 
 
-# Every run as it was written down ----------------------------------------------------------------
+# Every run as it was written down -----------------------------------------------------------------
 
 
 def runs_table(results: Results) -> Table:
@@ -155,7 +156,7 @@ def _remarks_on(run) -> str:
     return "; ".join(part for part in parts if part)
 
 
-# The weather: how it is taken out of the gains ---------------------------------------------------
+# The weather, and how it is taken out of the gains ------------------------------------------------
 
 
 def weather_sentences(results: Results) -> Prose:
@@ -211,7 +212,7 @@ def _span(factors) -> str:
     return low if low == high else f"{low} to {high}"
 
 
-# Provenance: which files and versions the report was made from -----------------------------------
+# Files and versions -------------------------------------------------------------------------------
 
 
 def provenance_table(results: Results) -> Table:

@@ -15,7 +15,7 @@ from tuninglib.statistics.mixed_model import (
     variance_grid,
 )
 
-# The fit behind :mod:`~tuninglib.statistics.coast_down`: least squares, a wind for each run ------
+# The fit: least squares, a wind for each run ------------------------------------------------------
 
 _MOST_STEPS, _NEAR = 30, 1e-3
 # How far a speed is misread: from a millimetre a second in a log to metres a second by eye.
@@ -134,7 +134,7 @@ def _between(old, new, share):
     return old + share * (new - old)
 
 
-# Road load from coast-downs: rolling out of gear on a near-level road, both ways -----------------
+# Road load from coast-downs -----------------------------------------------------------------------
 
 
 def coast_time_s(

@@ -1,4 +1,7 @@
-"""Is the ECU correcting? How strongly lambda follows fuel at idle, at cruise, at full throttle."""
+"""Is the ECU correcting? How strongly lambda follows fuel at idle, cruise, full throttle.
+
+Where it does hold lambda 1, readings there tell how far a gauge is off.
+"""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -13,7 +16,7 @@ from tuninglib.statistics import normal_mixture
 from tuninglib.statistics.gauge_readings import prepare_readings
 from tuninglib.statistics.ladder import Priors, design_rows
 
-# Is the ECU correcting? How strongly lambda follows fuel at idle, at cruise, at full throttle ----
+# The response, state by state ---------------------------------------------------------------------
 
 # The verdict on a state turns at the middle between "corrects" (0) and "follows its table" (1).
 HALF_RESPONSE = 0.5
@@ -205,7 +208,7 @@ def _interval(density) -> Interval:
     return Interval(float(density @ _GRID / density.sum()), float(low), float(high))
 
 
-# How far a lambda gauge is off, from readings where the ECU itself holds lambda 1 ----------------
+# The offset of a gauge where lambda is 1 ----------------------------------------------------------
 
 # How well narrowband control holds lambda 1 on average, 95 % (common practice).
 CONTROL_HALF_WIDTH = 0.01

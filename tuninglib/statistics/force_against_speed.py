@@ -1,4 +1,4 @@
-"""Wheel force against speed, from speeds logged over whole runs."""
+"""Wheel force against speed: from speeds logged over whole runs, pooled for each setup."""
 
 from dataclasses import dataclass, replace
 from typing import NamedTuple
@@ -10,7 +10,7 @@ from tuninglib.checks import require
 from tuninglib.physics.motion import Hill, Ride, exit_speed_m_s, wheel_force_n
 from tuninglib.statistics.repeats import Estimate, estimate, t_quantile
 
-# Wheel force against speed, from speeds logged over whole runs -----------------------------------
+# Of setups ----------------------------------------------------------------------------------------
 
 # The force of a run goes through three values, at both ends and the middle of its speeds; how much
 # it may bend and slope there beforehand, over its size (ours: weak, so that short runs hold).
@@ -311,7 +311,7 @@ def _motion(batch, state, low, high, runs):
     ]
 
 
-# Wheel force from speeds at several points of one run, as a trace gives them ---------------------
+# Of one run ---------------------------------------------------------------------------------------
 
 _MOST_STEPS = 30
 

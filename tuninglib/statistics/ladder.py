@@ -1,10 +1,10 @@
-"""The injector ladder: one model over every full-throttle reading, all injectors and fuels at once.
+"""The injector ladder: one model over every full-throttle reading, all injectors and fuels.
 
 With a fixed fuel table, ``log(lambda * stoichiometric ratio * root of density) = level -
 response * log(flow) + deviation of the injector + gauge error + noise``: an injector delivers mass
-in proportion to the root of the fuel's density. Candidates that were not tried are
-in :mod:`tuninglib.statistics.ladder_prediction`, doubts about what was tried in
-:mod:`tuninglib.statistics.ladder`.
+in proportion to the root of the fuel's density. Further down: injectors whose readings do not go
+with their stated flow, and one ladder of many days. Candidates that were not tried are in
+:mod:`tuninglib.statistics.ladder_prediction`.
 """
 
 from collections.abc import Mapping, Sequence
@@ -18,8 +18,6 @@ from tuninglib.checks import require
 from tuninglib.interval import Interval
 from tuninglib.statistics import normal_mixture
 from tuninglib.statistics.gauge_readings import prepare_readings
-
-# The injector ladder: one model over every full-throttle reading, all injectors and fuels at once
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -419,7 +417,7 @@ def design_rows(
     return np.stack([column.get(term, nothing) for term in terms], axis=-1)
 
 
-# Doubts about what was tried: injectors whose readings do not go with their stated flow ----------
+# Doubts about what was tried ----------------------------------------------------------------------
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -551,7 +549,7 @@ def _row(name, stated, implied, odds, level):
     )
 
 
-# The injector ladder of many days: what all their readings say together --------------------------
+# The ladder of many days --------------------------------------------------------------------------
 
 
 @dataclass(frozen=True)

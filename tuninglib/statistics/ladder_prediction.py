@@ -1,4 +1,7 @@
-"""Injectors that could be fitted next: lambda, odds of the target band, and the flow wanted."""
+"""Injectors that could be fitted next: lambda, chance of the target band, flow wanted.
+
+And the harm to expect of a mixture that is only known within limits.
+"""
 
 from dataclasses import dataclass, field
 
@@ -12,7 +15,7 @@ from tuninglib.physics.injector import metering_demand
 from tuninglib.statistics import normal_mixture
 from tuninglib.statistics.ladder import LadderFit, design_rows
 
-# Expected harm of a mixture that is only known within limits -------------------------------------
+# Expected harm ------------------------------------------------------------------------------------
 
 # How much worse a hundredth of lambda is beyond the lean edge than beyond the rich one. Ours: too
 # rich costs fuel, some power and a sooty plug; too lean can cost the piston.
@@ -70,7 +73,7 @@ def _mean_excess(distance: float, sd: float) -> float:
     return sd * np.exp(-(z**2) / 2) / np.sqrt(2 * np.pi) + distance * ndtr(z)
 
 
-# Injectors that could be fitted next: lambda, odds of the target band, and the flow wanted -------
+# Injectors not tried yet --------------------------------------------------------------------------
 
 
 @dataclass(frozen=True)

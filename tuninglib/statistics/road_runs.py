@@ -1,4 +1,7 @@
-"""Runs of a road test, their wheel forces, and what each thing not known does to them."""
+"""Runs of a road test: their wheel forces, what is not known of them, and what that does.
+
+Rounded readings are among what is not known.
+"""
 
 import dataclasses
 from collections.abc import Mapping, Sequence
@@ -12,7 +15,7 @@ from tuninglib.checks import require
 from tuninglib.physics.air import STANDARD_GRAVITY_M_S2
 from tuninglib.physics.motion import Hill, Ride, exit_speed_m_s, wheel_force_n
 
-# Runs of a road test, their wheel forces, and what each thing not known does to them -------------
+# Runs, their wheel forces, and what each unknown does to them -------------------------------------
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -398,7 +401,7 @@ def _by_field(runs, fields, start, name, up):
     return np.nan_to_num(rise) / up, fall
 
 
-# What is not known exactly about the runs of a road test, rounded readings among it --------------
+# What is not known --------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True)

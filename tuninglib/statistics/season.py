@@ -19,8 +19,6 @@ from tuninglib.interval import Z_95, Interval
 from tuninglib.statistics.mixed_model import VarianceMixture, spread
 from tuninglib.statistics.repeats import t_quantile
 
-# Wheel forces of many days pooled: what setups differ by, and how far days differ ----------------
-
 # Grid of both standard deviations: points, how far it reaches in stated ones, and how often it is
 # drawn closer where the days know them well.
 _DAY_POINTS, _GAIN_POINTS, _REACH, _CLOSER = 17, 9, 4.0, 4
