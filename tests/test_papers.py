@@ -2,6 +2,8 @@
 
 import importlib
 import re
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -76,6 +78,16 @@ def test_every_tool_is_told():
     assert {path.stem for path in (ROOT / "tests" / "tools").glob("*.py")} - told == {
         "bayes_referee"
     }
+
+
+def test_every_tool_can_be_started():
+    """As far as its imports go; what it measures takes too long here."""
+    names = sorted(path.stem for path in (ROOT / "tests" / "tools").glob("*.py"))
+    script = "".join(f"import tests.tools.{name}\n" for name in names)
+    ended = subprocess.run(
+        [sys.executable, "-c", script], cwd=ROOT, capture_output=True, text=True, check=False
+    )
+    assert ended.returncode == 0, ended.stderr
 
 
 def test_names_of_functions_exist():

@@ -20,12 +20,11 @@ from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
-from tuninglib.physics.hill import Hill
-from tuninglib.statistics.unknowns import Unknown, usual_unknowns
 
 from tests.tools import bayes_referee
+from tuninglib.physics.motion import Hill
 from tuninglib.statistics.gain import estimate_gains
-from tuninglib.statistics.road_runs import Runs
+from tuninglib.statistics.road_runs import Runs, Unknown, usual_unknowns
 
 KMH, MPH = 1 / 3.6, 0.44704
 

@@ -406,6 +406,7 @@ def settled_weights(
     for _ in range(_MOST_STEPS):
         off, variance, alone = leave_out(weight)
         wanted = weight_at(off / np.sqrt(variance), dof)
+        # The geometric mean damps: full steps may swing between two sets of weights for ever.
         before, weight = weight, np.sqrt(weight * wanted)
         if np.abs(weight - before).max(initial=0.0) < 1e-3:
             break

@@ -110,6 +110,7 @@ def gauge_lag(
         after = reading[(time >= opened + _SETTLED_S) & (time <= shut)]
         if min(before.size, after.size) < _FEWEST_SAMPLES:
             continue
+        # Medians, as a single dropped or doubled sample is no part of the mixture.
         low, high = np.median(before), np.median(after)
         noise = np.hypot(_error(before), _error(after))
         if abs(high - low) < _CLEAR_STEP * noise or high == low:
