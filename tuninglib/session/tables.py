@@ -231,7 +231,7 @@ def parse_falls(text: str) -> Falls:
 
     Examples
     --------
-    >>> falls = parse_falls(HEADER + "1,out,70,60,4.4")
+    >>> falls = parse_falls(FALLS_HEADER + "1,out,70,60,4.4")
     >>> falls.time_s.tolist(), falls.direction.tolist()
     ([4.4], [1])
     """
@@ -299,7 +299,7 @@ def parse_volumes(text: str) -> dict:
 
     Examples
     --------
-    >>> found = parse_volumes(HEADER + "i150,1000,4,,7.5\\ni150,,,60,150")
+    >>> found = parse_volumes(BENCH_HEADER + "i150,1000,4,,7.5\\ni150,,,60,150")
     >>> found["i150"].pulses.tolist(), found["i150"].open_s.tolist()
     ([1000.0, 0.0], [0.004, 60.0])
     """
