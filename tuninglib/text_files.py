@@ -346,6 +346,19 @@ def quoted(text: str) -> str:
     return repr(shortened(text))
 
 
+def a_few(texts: Iterable[str], most: int = 6) -> str:
+    """Texts one after the other, and how many more there are.
+
+    Examples
+    --------
+    >>> a_few(["a", "b", "c"], most=2), a_few([])
+    ('a, b and 1 more', 'none')
+    """
+    shown = [shortened(text) for text in texts]
+    more = f" and {len(shown) - most} more" if len(shown) > most else ""
+    return (", ".join(shown[:most]) or "none") + more
+
+
 def nearest(word: str, known: Iterable[str]) -> str:
     """Words that point to the nearest known name, or that list the few there are.
 

@@ -9,16 +9,9 @@ from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
-from tuninglib.text_files import Problem, SessionError, decoded, printable
+from filelock import FileLock, Timeout
 
-try:
-    import fcntl
-except ImportError:  # not on this system
-    fcntl = None
-try:
-    import msvcrt
-except ImportError:
-    msvcrt = None
+from tuninglib.text_files import Problem, SessionError, decoded, printable
 
 # Byte-order marks, and the encoding that each stands for.
 _ENCODINGS = {
@@ -147,50 +140,27 @@ def alone_in(folder: Path) -> Iterator[None]:
     -----
     The system takes the lock away when the process ends, however it ends.
     """
-    lock = _lock(folder / _LOCK)
-    if lock is None:
+    lock = FileLock(folder / _LOCK)
+    try:
+        # Not at once: one that ends deletes the file, and then its name must be asked for again.
+        lock.acquire(timeout=0.1, poll_interval=0.01)
+    except Timeout:
         message = "another report is being written there; wait for it, or choose another --out"
-        raise SessionError([Problem(printable(folder.name), message)])
+        raise SessionError([Problem(printable(folder.name), message)]) from None
+    except OSError as error:
+        # On a disk that knows no locks: better two at once than none.
+        if error.errno not in (errno.ENOLCK, errno.EOPNOTSUPP):
+            raise
     try:
         for left in folder.glob(f"{_PART}*{_PART_END}"):
             left.unlink(missing_ok=True)
         yield
     finally:
         # First the name, then the lock: who opened the file before finds it gone, and asks again.
+        # Where an open file cannot be deleted, letting go of it does.
         with suppress(OSError):
             (folder / _LOCK).unlink()
-        lock.close()
-        with suppress(OSError):
-            # Where an open file cannot be deleted, it can be now, unless the next one has it.
-            if not fcntl:
-                (folder / _LOCK).unlink()
-
-
-def _lock(path: Path):
-    """The open file of that name, held by this process alone; None if another one holds it."""
-    while True:
-        stream = path.open("w")
-        if not _locked(stream):
-            stream.close()
-            return None
-        with suppress(FileNotFoundError):
-            if os.path.samestat(os.fstat(stream.fileno()), path.stat()):
-                return stream
-        # It was deleted by the one that held it, between our opening and our locking it.
-        stream.close()
-
-
-def _locked(stream) -> bool:
-    """Whether this process is now the one that holds a file."""
-    try:
-        if fcntl:
-            fcntl.flock(stream, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        elif msvcrt:
-            msvcrt.locking(stream.fileno(), msvcrt.LK_NBLCK, 1)
-    except OSError as error:
-        # A disk that knows no locks refuses with another number: better two at once than none.
-        return error.errno not in (errno.EAGAIN, errno.EACCES, errno.EDEADLK)
-    return True
+        lock.release()
 
 
 def write_like(path: Path, text: str) -> None:
@@ -240,5 +210,5 @@ def in_words(error: OSError) -> str:
     'report.html: No space left on device; make room on the disk, then do it again'
     """
     where = printable(str(error.filename)) if error.filename else "a file"
-    remedy = _REMEDIES.get(error.errno, "see to the disk, then do it again")
+    remedy = _REMEDIES.get(error.errno or 0, "see to the disk, then do it again")
     return f"{where}: {error.strerror or error}; {remedy}"

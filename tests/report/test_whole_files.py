@@ -204,33 +204,62 @@ def test_an_out_that_is_no_folder_ends_in_one_sentence(demo_copy, tmp_path, make
     assert text.count("\n") == 1
 
 
-@pytest.mark.skipif(whole_files.fcntl is None, reason="locks of another kind")
+@POSIX
 def test_a_lock_deleted_by_its_holder_is_asked_for_again(tmp_path, monkeypatch):
     """Between our opening the lock's file and our locking it, its holder ends and deletes it."""
-    plain, calls = whole_files._locked, []
+    import fcntl
 
-    def late(stream):
-        if not calls:
-            (tmp_path / whole_files._LOCK).unlink()
-        calls.append(stream)
-        return plain(stream)
+    lock, plain, deleted = tmp_path / whole_files._LOCK, fcntl.flock, []
 
-    monkeypatch.setattr(whole_files, "_locked", late)
+    def late(handle, operation):
+        if lock.exists() and not deleted:
+            lock.unlink()
+            deleted.append(handle)
+        return plain(handle, operation)
+
+    monkeypatch.setattr(fcntl, "flock", late)
     with alone_in(tmp_path):
-        assert len(calls) == 2
+        assert deleted
+        assert lock.exists()
         with pytest.raises(SessionError), alone_in(tmp_path):
             pass
 
 
-@pytest.mark.skipif(whole_files.fcntl is None, reason="locks of another kind")
+@POSIX
 def test_a_disk_without_locks_does_not_hinder_the_work(tmp_path, monkeypatch):
+    import fcntl
+
     def no_locks(*_):
         raise OSError(errno.ENOLCK, os.strerror(errno.ENOLCK))
 
-    monkeypatch.setattr(whole_files.fcntl, "flock", no_locks)
+    monkeypatch.setattr(fcntl, "flock", no_locks)
     with alone_in(tmp_path):
         pass
     assert not list(tmp_path.iterdir())
+
+
+@POSIX
+def test_many_who_come_and_go_are_never_two_at_once(tmp_path):
+    """Each of four counts to a hundred under the lock, in a file that two at once would spoil."""
+    script = (
+        "import pathlib, sys\n"
+        "from tuninglib.text_files import SessionError\n"
+        "from tuninglib.whole_files import alone_in\n"
+        "folder = pathlib.Path(sys.argv[1]); count = folder / 'count'; done = 0\n"
+        "while done < 100:\n"
+        "    try:\n"
+        "        with alone_in(folder):\n"
+        "            number = int(count.read_text())\n"
+        "            count.write_text(str(number + 1))\n"
+        "        done += 1\n"
+        "    except SessionError:\n"
+        "        pass\n"
+    )
+    (tmp_path / "count").write_text("0")
+    running = [subprocess.Popen([sys.executable, "-c", script, tmp_path]) for _ in range(4)]
+    assert [one.wait(timeout=100) for one in running] == [0] * 4
+    assert (tmp_path / "count").read_text() == "400"
+    assert [path.name for path in tmp_path.iterdir()] == ["count"]
 
 
 NAMES = [b"-dash it's quo\"te #hash trail ", b"back\\slash dol$lar {brace} %41 a&b<c>",

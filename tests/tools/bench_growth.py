@@ -1,6 +1,6 @@
 """How the cost of a day's gains grows with its runs and setups.
 
-Run it from the top of the project, ``python tests/tools/bench_growth.py``: time, time a row
+Run it from the top of the project, ``python -m tests.tools.bench_growth``: time, time a row
 over that of the smallest day, and peak memory of the arrays, all in one run.
 """
 

@@ -1,6 +1,6 @@
 """What reading a log costs beside the bare readers, in one run, and the memory that it takes.
 
-Run it from the top of the project, ``python tests/tools/bench_logs.py [rows [points]]``: a
+Run it from the top of the project, ``python -m tests.tools.bench_logs [rows [points]]``: a
 table of six columns against pandas' own reader (and pyarrow's where it is installed), a track
 against the parser that reads it with handlers that do nothing, and against another bare one. Each
 in a process of its own, a few times in turns; the least of each.

@@ -1,6 +1,6 @@
 """What many reports cost against one, on one core, on two, and on two workers of a scheduler.
 
-Run it from the top of the project, ``python tests/tools/bench_many.py [sessions]``: copies of
+Run it from the top of the project, ``python -m tests.tools.bench_many [sessions]``: copies of
 the demo that differ in a number; the time for each report over that of one in a warm process, and
 the memory of the largest process.
 """

@@ -1,6 +1,6 @@
 """Time of the sums that sliders and simulations lean on, beside a million exponentials.
 
-Run it by hand: ``python tests/tools/bench_physics.py``. The ratio holds when the machine's
+Run it by hand: ``python -m tests.tools.bench_physics``. The ratio holds when the machine's
 speed drifts. Nothing asserts these times.
 """
 

@@ -1,6 +1,6 @@
 """Wall time of `tuninglib report` beside what a newcomer would type for three plain figures.
 
-Run it by hand: ``python tests/tools/bench_report.py [repeats]``. Both are whole commands, in
+Run it by hand: ``python -m tests.tools.bench_report [repeats]``. Both are whole commands, in
 turn, so that the ratio holds when the machine's speed drifts. Nothing asserts these times.
 """
 

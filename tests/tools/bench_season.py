@@ -1,6 +1,6 @@
 """What a season costs by its number of outings, read as records and pooled, on one core.
 
-Run it from the top of the project, ``python tests/tools/bench_season.py [outings ...]``: the
+Run it from the top of the project, ``python -m tests.tools.bench_season [outings ...]``: the
 outings of the demo summer again and again, each with speeds and readings of its own; seconds to
 read the records from text and to pool them, and the memory that pooling takes at most.
 """

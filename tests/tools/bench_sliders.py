@@ -1,6 +1,6 @@
 """How quickly the picture follows the slider, printed: in the kernel alone, and from key to page.
 
-Run it from the project's folder: ``python tests/tools/bench_sliders.py``. Without Chromium and
+Run it from the project's folder: ``python -m tests.tools.bench_sliders``. Without Chromium and
 playwright only the kernel's part is measured.
 """
 

@@ -1,6 +1,6 @@
 """How often the ladder's intervals and odds are right, over many invented sessions.
 
-    python tests/tools/simulate_ladder.py [sessions] [seed]
+    python -m tests.tools.simulate_ladder [sessions] [seed]
 
 Every session has its own truth: level, flow response, injectors off their stated flow, gauge error,
 noise from run to run and within a run, a gauge that rounds. The readings are made here from

@@ -1,8 +1,10 @@
-"""Combinations of engine, injector and fuel: what is known of each, ridden or predicted.
+"""Combinations of engine, injector and fuel: what is known of each, and what shuts it.
 
 Advice is about a combination, never about an injector alone: the same injector on another fuel or
-another engine is another combination. What is known of one stands in one record, so that the same
-odds stand wherever it is spoken of.
+another engine is another combination. What is known of one, ridden or predicted, stands in one
+record, so that the same chance stands wherever it is spoken of. Gates are what is never advised,
+whatever it gained: knock, heat, mixture, fuel limits, open time. Beside them stand the limits at
+which a test run is ended at once.
 """
 
 import math
@@ -21,7 +23,7 @@ from tuninglib.session.read_table import LOUD
 from tuninglib.statistics.ladder import LadderFit
 from tuninglib.statistics.ladder_prediction import Odds, expected_harm, predict
 
-# Limits at which a test run is ended at once: where the gauge is too lean, the head too hot ------
+# When to end a test run ---------------------------------------------------------------------------
 
 # At the spark plug of an air-cooled engine (common practice, from memory).
 USUAL_HOTTEST_K = 503.15
@@ -109,7 +111,7 @@ def _shown(lambda_: float, gauge) -> float:
     return math.floor(exact / gauge.resolution + 1e-9) * gauge.resolution
 
 
-# Combinations of engine, injector and fuel: what is known of each, ridden or predicted -----------
+# What is known of each combination ----------------------------------------------------------------
 
 
 @dataclass(frozen=True)
@@ -345,7 +347,7 @@ def _predicted(session, fit, engine, injector, fuel) -> dict:
     }
 
 
-# Gates: what is never advised, whatever it gained ------------------------------------------------
+# Gates --------------------------------------------------------------------------------------------
 # They are tried in one order, and none is ever outvoted: knock that was heard, knock that follows
 # from it, knock that the mixture does not explain, fuel that is not allowed, a lean mixture, a
 # hot head, an injector that runs out of time.

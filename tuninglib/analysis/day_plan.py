@@ -1,4 +1,8 @@
-"""A test day before it is ridden: where its numbers start, its repeats, order and length."""
+"""A test day: in which order to ride, how often and how long, and whether to go on.
+
+Before it is ridden: setups from rich to lean, the least number of repeats, the time that changes
+of parts take. While it is ridden: what the rows so far say.
+"""
 
 import math
 from collections import Counter
@@ -31,7 +35,7 @@ from tuninglib.statistics.planning import (
 )
 from tuninglib.text_files import SessionError
 
-# Setups from rich to lean, as far as that is known before they are ridden ------------------------
+# From rich to lean --------------------------------------------------------------------------------
 # The richest is ridden first, and a leaner one only after the richer one was quiet: so no setup
 # is ridden at full throttle of which a richer one had knocked.
 
@@ -164,7 +168,7 @@ def rich_to_lean(setups: Sequence[str], richness: Richness) -> FirstPass:
     )
 
 
-# What the rows so far say while a test is being ridden: go on, stop, or decided ------------------
+# While it is ridden -------------------------------------------------------------------------------
 # From the same plan as the report, so that the form at the roadside and the page cannot disagree.
 # Knock, a lean reading and a hot head are seen in the row alone, whether or not the session is
 # complete and whether or not the row counts.
@@ -447,7 +451,7 @@ def _row_alone(folder, problems) -> Interim:
     return Interim(code="unknown", problems=problems, **about)
 
 
-# A test day before it is ridden: where its numbers start, its repeats, order and length ----------
+# Before it is ridden ------------------------------------------------------------------------------
 
 MOST_RUNS = 120
 # The gain that a plan starts with: less is seldom worth the parts.

@@ -1,4 +1,9 @@
-"""From evidence to the plan: gates first, then least harm among equals, then one next step."""
+"""What to do: from what a session shows to one plan, and what would change it.
+
+Gates come first, then the least harm among equals, then one next step. The session's evidence is
+brought together once, the plan is decided once, and its flips, the nearest facts that would
+change it, are found by trying them.
+"""
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -15,7 +20,7 @@ from tuninglib.session.load import Session
 from tuninglib.statistics.gain import Gain
 from tuninglib.statistics.ladder import LadderFit
 
-# The plan: what to ride now, what to do next, and what on each fuel. Decided once, here ----------
+# The plan and its steps ---------------------------------------------------------------------------
 # Verdict, watch box, tables, lab and results.json all speak from this one record, so that no two
 # of them can disagree.
 
@@ -113,7 +118,7 @@ class Plan:
     missing: tuple
 
 
-# From evidence to the plan: gates first, then least harm among equals, then one next step --------
+# From evidence to the plan ------------------------------------------------------------------------
 
 # A candidate must be this much likelier to be inside the band before buying it is advised.
 WORTH_BUYING = 0.10
@@ -533,7 +538,7 @@ def _mixture_step(evidence, ride, choices) -> Step | None:
     return Step(code=code, engine=engine, injector=most, fuels=some)
 
 
-# What the session bears, brought together for the plan -------------------------------------------
+# The evidence of a session ------------------------------------------------------------------------
 
 # Engines whose displacement is nearer than this are the same size.
 _SAME_SIZE = 1.02
@@ -642,7 +647,7 @@ def _missing(session, combinations, gains, read, fit, mixtures) -> tuple:
     return tuple(found)
 
 
-# The plan of a session, and the nearest facts that would change it, found by trying them ---------
+# What would change the plan -----------------------------------------------------------------------
 
 # How much richer a band is tried, and how far off a bought injector's flow.
 RICHER_BAND = 0.02

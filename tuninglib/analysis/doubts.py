@@ -1,4 +1,8 @@
-"""Readings, runs and setups that the rest of the session speaks against."""
+"""What the rest of a session speaks against: the gauge, readings, runs, setups.
+
+The gauge is checked where the ECU demonstrably holds lambda 1, at idle and at cruise, or at part
+throttle in a log. A row is held against what all the others say of it.
+"""
 
 from typing import TYPE_CHECKING
 
@@ -27,7 +31,7 @@ if TYPE_CHECKING:
     from tuninglib.analysis.gain import Road
 
 
-# Whether the gauge reads lambda 1 where the ECU demonstrably holds it: at idle and at cruise -----
+# The gauge, where the ECU holds lambda 1 ----------------------------------------------------------
 # Where no such rows were written down, at part throttle of a log.
 
 # Where narrowband control is at work, if it is at work anywhere.
@@ -147,7 +151,7 @@ def _deviations(session, rows, log_off) -> tuple:
     return tuple(sorted(found, key=lambda one: -abs(one.off)))
 
 
-# Readings, runs and setups that the rest of the session speaks against ---------------------------
+# Readings, runs and setups ------------------------------------------------------------------------
 
 # Standard deviations from which a setup's force is named: of five good ones, on three days in a
 # hundred.

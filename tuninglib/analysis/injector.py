@@ -1,4 +1,8 @@
-"""The injector ladder of a session: its readings brought to the model, and what it says."""
+"""Injectors: how lambda follows their flow, any of them on any fuel, and a first guess.
+
+The ladder brings all full-throttle readings of a session to one model. It can then be asked at
+any point. Before anything is read, the flow that a change of engine calls for is worked out.
+"""
 
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -39,7 +43,7 @@ if TYPE_CHECKING:
     from tuninglib.analysis.results import Results
 
 
-# The injector ladder of a session: its readings brought to the model, and what it says -----------
+# The ladder ---------------------------------------------------------------------------------------
 
 # Dry air at 25 °C and 1013.25 hPa, for the open time.
 AIR_DENSITY_KG_M3 = 1.184
@@ -261,7 +265,7 @@ def _curves(session, fit, engine, full) -> tuple:
     return tuple(curves)
 
 
-# Lambda of an injector on a fuel: the ladder of a session, asked at any point --------------------
+# The ladder asked at any point --------------------------------------------------------------------
 
 _POINTS = 60
 
@@ -426,7 +430,7 @@ def _dead_time_s(session) -> float:
     return max(one.dead_time.value for one in session.injectors.values())
 
 
-# The injector flow that a change of engine calls for, before anything is read --------------------
+# The first guess, before anything is read ---------------------------------------------------------
 
 DEAD_TIME_S = 1e-3  # default of a session's injectors
 

@@ -1,4 +1,9 @@
-"""What was read from the logs of an outing, and what of them was left out."""
+"""What the logs of an outing say: what was read of them, and what follows from it.
+
+Besides runs and readings, which :mod:`tuninglib.session.from_logs` takes from them: the mixture by
+bands of throttle and engine speed, which tells where the ECU corrects, and the wheel force of each
+setup against speed.
+"""
 
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -20,7 +25,7 @@ if TYPE_CHECKING:
     from tuninglib.analysis.gain import Road
 
 
-# What was read from the logs of an outing, and what of them was left out -------------------------
+# What was read ------------------------------------------------------------------------------------
 
 # A pause this many times the usual step, and of seconds, is a gap.
 _GAP_STEPS, _GAP_S = 5, 2.0
@@ -132,7 +137,7 @@ def _log_read(name, log, trace) -> LogRead:
     )
 
 
-# Mixture by throttle and by engine speed, from the log of a gauge: where the ECU corrects --------
+# Mixture by bands of throttle and engine speed ----------------------------------------------------
 
 # Shut throttle is none of them: fuel may be cut there.
 THROTTLE_EDGES = (0.05, 0.2, 0.4, 0.6, 0.9, 1.06)
@@ -335,7 +340,7 @@ def _difference(by_throttle, reference, name, band):
     )
 
 
-# Wheel force against speed of each setup, from the speeds that a track logged over its runs ------
+# Wheel force against speed ------------------------------------------------------------------------
 
 # Speeds apart, in the reader's unit; and seconds at both lines in which the throttle opens and
 # shuts, as far as their places are known.

@@ -1,4 +1,8 @@
-"""Mixtures of a session, setup by setup, as the gauge read them."""
+"""Mixtures of a session: which gauge readings count, how much, and what they come to.
+
+And what the fuels allow: the maker's limits, the octane that the engine now needs, and what
+injectors deliver of each.
+"""
 
 from dataclasses import replace
 
@@ -18,7 +22,7 @@ from tuninglib.statistics.ladder import Priors, fit_ladder
 from tuninglib.statistics.ladder_prediction import Odds, predict
 from tuninglib.statistics.repeats import group_means, weigh_groups, weight_at
 
-# Fuels against what the maker allows, what the engine now needs, and what injectors deliver ------
+# What the fuels allow -----------------------------------------------------------------------------
 
 
 def octane_margins(session: Session) -> tuple:
@@ -116,7 +120,7 @@ def fuel_terms(session: Session, fuel: str) -> dict:
     }
 
 
-# Gauge readings of a session: which count, with what weight, and as the ladder takes them --------
+# Which readings count, and how much ---------------------------------------------------------------
 
 # Spread between low and high that a steady reading does not exceed: half a unit on a scale of 14.7.
 WIDEST_STEADY_LAMBDA = 0.5 / 14.7
@@ -403,7 +407,7 @@ def _common_shift_sd(rows) -> float:
     return float(share * np.sqrt(np.mean(rows["steady_sd"].to_numpy()[wide] ** 2)))
 
 
-# Mixtures of a session, setup by setup, as the gauge read them -----------------------------------
+# The mixture, setup by setup ----------------------------------------------------------------------
 
 # Odds from which a place is named; where only wide readings speak for it, which are off together.
 _SURE, _SURE_IF_WIDE = 0.8, 0.975

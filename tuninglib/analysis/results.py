@@ -1,4 +1,8 @@
-"""Everything that an analysis yields, in one frozen record."""
+"""Everything that an analysis yields: one frozen record, and results.json made from it.
+
+It also names what a report was made from: the session's files with their checksums, and the
+versions of what worked on them.
+"""
 
 import dataclasses
 import hashlib
@@ -20,8 +24,9 @@ from tuninglib.session.defaults import Band, band_of
 from tuninglib.session.load import Session
 from tuninglib.session.machine import Setup
 from tuninglib.statistics.gain import Gain
+from tuninglib.text_files import a_few, quoted
 
-# What a report was made from and with ------------------------------------------------------------
+# What it was made from ----------------------------------------------------------------------------
 
 
 def provenance(folder: Path, logs: Iterable[str] = ()) -> tuple:
@@ -52,7 +57,7 @@ def provenance(folder: Path, logs: Iterable[str] = ()) -> tuple:
     return (*files, ("tuninglib", tuninglib.__version__), *libraries)
 
 
-# Everything that an analysis yields, in one frozen record ----------------------------------------
+# All of it ----------------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True, kw_only=True, repr=False)
@@ -136,13 +141,13 @@ class Results:
     def __repr__(self) -> str:
         """A few lines: what was tested, and where to look."""
         about = self.session.about
-        gains = (
+        gains = [
             f"{pull.setup} {100 * pull.gain.ratio.value:+.1f} %" for pull in self.pulls if pull.gain
-        )
+        ]
         lines = (
-            f"Results of {about.title!r}, {about.date}: {len(self.runs)} rows, "
+            f"Results of {quoted(about.title)}, {about.date}: {len(self.runs)} rows, "
             f"{len(self.session.setups)} setups",
-            f"  wheel force over {self.reference}: {', '.join(gains) or 'not known'}",
+            f"  wheel force over {self.reference}: {a_few(gains) if gains else 'not known'}",
             f"  ride now: {self.plan.ride.setup if self.plan.ride else 'none of them'}",
             "  see .plan .pulls .mixtures .ladder .knocks .runs .what_if .session",
         )
@@ -185,7 +190,7 @@ class Results:
         return self.road.pulls if self.road else ()
 
 
-# results.json: the results for programs, with a version in front and every key documented --------
+# results.json -------------------------------------------------------------------------------------
 # The keys, their units and meanings stand in ``results.schema.json`` beside this module, in the
 # open JSON Schema format; a test holds every report to it.
 

@@ -1,4 +1,8 @@
-"""A season: many outings of one bike, from the record that each left in its results.json."""
+"""A season: many outings of one bike, from the record that each left in its results.json.
+
+Forces are pooled over days, and all readings into one ladder. Before that, the names of setups,
+engines, injectors and fuels are compared: one name is one thing, or the season says so.
+"""
 
 import datetime
 from collections import Counter
@@ -13,7 +17,7 @@ from tuninglib.statistics.ladder import Priors, pool_readings
 from tuninglib.statistics.ladder_prediction import Odds, predict
 from tuninglib.statistics.season import DayOfForces, pool_days
 
-# Names of setups, engines, injectors and fuels over many outings: one name, one thing ------------
+# One name, one thing ------------------------------------------------------------------------------
 
 # So far apart, relative, two statements of one thing are still of one thing.
 _SAME = 0.005
@@ -142,7 +146,7 @@ def _described(outings, found):
     return [(name, tuple(own)) for name, own in texts.items() if len(own) > 1]
 
 
-# The pooled ladder of a season: what all outings' readings say of every injector -----------------
+# The ladder of all readings -----------------------------------------------------------------------
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -351,7 +355,7 @@ def _mixture(fit, key, stated, days, tried, limits, day_sd, knocked) -> SeasonMi
     )
 
 
-# A season: many outings of one bike, from the record that each left in its results.json ----------
+# Forces of all days -------------------------------------------------------------------------------
 
 # What a day does to one setup alone, over what it does to all of them (ours).
 OWN_SHARE = 0.5

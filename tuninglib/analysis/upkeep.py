@@ -1,4 +1,9 @@
-"""Engine speeds of the run that was ridden, what limits the top speed, and one tooth taller."""
+"""What does not choose a setup: heat on long climbs, fuel and money, engine speeds.
+
+Where the head's temperature would end on a long climb; fuel use against what mixture and energy
+let expect, and what it all costs; what the gearing makes of the run that was ridden, what limits
+the top speed, and one tooth taller.
+"""
 
 from dataclasses import dataclass
 
@@ -17,7 +22,7 @@ from tuninglib.session.load import Session
 from tuninglib.statistics.repeats import group_means, t_quantile
 from tuninglib.statistics.warm_up import fit_warm_up
 
-# Where the head's temperature would end on a long climb, on the day and on a hot one -------------
+# Heat on a long climb -----------------------------------------------------------------------------
 
 # A hot day in the sun (common practice). [K]
 HOT_DAY_K = 308.15
@@ -118,7 +123,7 @@ def _moved(interval, by, doubt) -> Interval:
     return Interval(value, float(value - low), float(value + high))
 
 
-# Fuel use from fills, against what mixture and energy let expect; and what it all costs ----------
+# Fuel use and money -------------------------------------------------------------------------------
 
 # How well a tank is filled to the same mark, and how far consumption scatters from fill to fill
 # where no setup was filled twice (both ours).
@@ -289,7 +294,7 @@ def outlay(session: Session, plan: Plan, pulls: tuple[Pull, ...]) -> Outlay:
     )
 
 
-# Engine speeds of the run that was ridden, what limits the top speed, and one tooth taller -------
+# Gearing ------------------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from tuninglib.statistics.gain import GainFit
 
 
-# One run that stands for all runs of a setup, and the ways in which it can be off together -------
+# One run that stands for all ----------------------------------------------------------------------
 # What is not known of drag, slope, wind and force is tied by the runs themselves: more drag goes
 # with more force. A prediction must move them together, or its interval is of another day.
 
@@ -215,7 +215,7 @@ def _independent(moved):
             yield direction * scale
 
 
-# What a setup would do under another rider, on another hill or in other air ----------------------
+# Under other conditions ---------------------------------------------------------------------------
 
 # Body surface grows with mass to this power at a given height [1]; half of the drag area of a
 # seated rider on a small motorcycle is taken to be the rider's (ours).

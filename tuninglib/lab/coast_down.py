@@ -1,4 +1,7 @@
-"""A coast-down typed into a workbook: the fit, its picture, and the values into the session."""
+"""Measurements of one's own typed into a workbook: a coast-down, and injectors on the bench.
+
+Each shows the fit and its picture, and writes the values into the session when it is asked to.
+"""
 
 from dataclasses import replace
 from pathlib import Path
@@ -35,7 +38,7 @@ from tuninglib.statistics.coast_down import coast_time_s
 from tuninglib.text_files import SessionError, printable, read_text
 from tuninglib.whole_files import write_together
 
-# A coast-down typed into a workbook: the fit, its picture, and the values into the session -------
+# The coast-down -----------------------------------------------------------------------------------
 
 
 def coast_down(session_folder: Path | str) -> widgets.VBox:
@@ -232,7 +235,7 @@ def fit_picture(road: RoadLoad, ride: Ride, falls: Falls, factor: float, system:
     return Image(png_of(figure.canvas), alt, 598)
 
 
-# Injectors on the bench, typed into a workbook: flow and dead time, and both into the session ----
+# Injectors on the bench ---------------------------------------------------------------------------
 
 
 def bench_flow(session_folder: Path | str) -> widgets.VBox:

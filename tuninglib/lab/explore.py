@@ -1,4 +1,8 @@
-"""Mixture and injector under sliders: lambda, gauge reading, chance of the band, open time."""
+"""What-if under sliders: another injector, fuel or target; another rider, hill or wind.
+
+The first shows lambda, gauge reading, chance of the band and open time, the second the marker
+speed between two bounds.
+"""
 
 import re
 
@@ -21,7 +25,7 @@ from tuninglib.session.edit import Edited
 from tuninglib.session.load import Session
 from tuninglib.text_files import Problem, SessionError
 
-# Mixture and injector under sliders: lambda, gauge reading, chance of the band, open time --------
+# Mixture and injector -----------------------------------------------------------------------------
 
 
 def mixture(results: Results) -> widgets.VBox | Prose:
@@ -233,7 +237,7 @@ def written(edited: Edited) -> Prose:
     )
 
 
-# Another rider, hill or wind under sliders: marker speed between two bounds ----------------------
+# Rider, hill and wind -----------------------------------------------------------------------------
 
 
 def another_rider(results: Results) -> widgets.VBox | Prose:

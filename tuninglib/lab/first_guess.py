@@ -1,4 +1,8 @@
-"""The first guess under sliders: flow as a range, open time, and where a chart misleads."""
+"""Before buying, under sliders: which injector, how much compression, what is in the tank.
+
+The injector's flow comes as a range with its open time and with where a chart misleads; a cylinder
+kit with the octane that it asks for; a tank after topping up with what that does to the gauge.
+"""
 
 from dataclasses import dataclass, replace
 
@@ -31,7 +35,7 @@ from tuninglib.report.page_parts import Prose
 from tuninglib.rounding import fixed, percent, quantity_text
 from tuninglib.session.defaults import ethanol_of, petrol_density_of
 
-# The first guess under sliders: flow as a range, open time, and where a chart misleads -----------
+# The injector -------------------------------------------------------------------------------------
 
 NO_CHART = "no chart at hand"
 # Of what small injectors and their drivers do, and of what trims are usual (common practice).
@@ -306,7 +310,7 @@ def chart_warnings(
     return found
 
 
-# A cylinder kit before it is bought: displacement, compression and what octane that asks for -----
+# The cylinder kit ---------------------------------------------------------------------------------
 
 # Above this mean piston speed small engines wear fast (common practice, from memory).
 USUAL_FASTEST_M_S = 20.0
@@ -455,7 +459,7 @@ def _octane_sentence(need, fuel, margin, rise) -> str:
     )
 
 
-# What is in the tank after topping up, and what that does to the gauge; under sliders ------------
+# The tank -----------------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True, kw_only=True)

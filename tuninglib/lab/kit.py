@@ -1,7 +1,9 @@
-"""The thin layer of widgets under the workbooks: controls, words, a live picture, buttons.
+"""The thin layer of widgets under the workbooks: controls, words, live pictures, buttons.
 
 No sums are done here. A panel is a function from values to what is :class:`Said`, and controls
-whose values it is given; it can be tested without a browser, and so it is.
+whose values it is given; it can be tested without a browser, and so it is. Pictures are made to
+follow a slider: quick, with a true alternative text, without a flicker; so is the one of the
+injector ladder.
 """
 
 import base64
@@ -25,7 +27,7 @@ from tuninglib.report.page_parts import BAND, COLOURS, INK, Html, Picture, Prose
 from tuninglib.text_files import SessionError
 from tuninglib.whole_files import in_words
 
-# A picture that follows a slider: quick PNG, true alternative text, no flicker -------------------
+# Pictures -----------------------------------------------------------------------------------------
 
 DPI = 150
 
@@ -56,7 +58,7 @@ def image_html(image: Image) -> Markup:
     return render("lab/templates/picture.html.j2", png=png, alt=image.alt, width=image.width)
 
 
-# The thin layer of widgets under the workbooks: controls, words, a live picture, buttons ---------
+# Controls, words and buttons ----------------------------------------------------------------------
 
 # Controls keep to the left, so that the answer stands beside them and not below the fold.
 _WIDE = {"width": "28rem", "max_width": "100%"}
@@ -286,7 +288,7 @@ def background_action(
     return widgets.VBox([button, words])
 
 
-# The live picture of the injector ladder, quick enough to follow a slider ------------------------
+# The injector ladder ------------------------------------------------------------------------------
 
 _WIDTH_IN, _HEIGHT_IN = 4.6, 3.5
 

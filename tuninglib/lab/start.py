@@ -1,4 +1,7 @@
-"""The workbooks in JupyterLab: which folder they work on, and how the server is started."""
+"""The workbooks in JupyterLab: which folder they work on, how the server is started.
+
+And the button that makes the report, by the same command that a rider would type.
+"""
 
 import base64
 import hashlib
@@ -16,8 +19,6 @@ from tuninglib.report.make import PACKAGE, report_folder, workbook_path
 from tuninglib.report.page_parts import Html, Prose, render
 from tuninglib.text_files import Problem, SessionError, printable
 from tuninglib.whole_files import write_together
-
-# The workbooks in JupyterLab: which folder they work on, and how the server is started -----------
 
 # Set by ``tuninglib lab FOLDER`` for the workbooks that it opens.
 SESSION_VARIABLE = "TUNINGLIB_SESSION"
@@ -174,7 +175,7 @@ def start_lab(session_folder: str = "", *, browser: bool = True) -> int:
         return 0
 
 
-# The button that makes the report, by the same command that a rider would type -------------------
+# The button that makes the report -----------------------------------------------------------------
 
 
 def make_report_with(session_folder: Path | str, show: Callable[[Prose], object]) -> Html | Prose:

@@ -1,7 +1,7 @@
-"""Octane numbers on their three scales, and whether a fuel has enough of it.
+"""Petrol with ethanol: density, energy, oxygen, octane, and how lambda moves with it.
 
-RON and MON are measured; AKI, the number on American pumps, is their mean. They are different
-numbers for the same fuel: one must never be read as another.
+Octane numbers have three scales: RON and MON are measured; AKI, the number on American pumps, is
+their mean. They are different numbers for the same fuel: one must never be read as another.
 """
 
 from dataclasses import dataclass, field
@@ -18,8 +18,6 @@ from tuninglib.physics.stoichiometry import (
     parse_formula,
     stoichiometric_ratio,
 )
-
-# Blends of petrol and ethanol: density, energy, oxygen, octane, and how lambda moves with them
 
 ETHANOL_FORMULA = "C2H6O"
 ETHANOL_DENSITY_KG_M3 = 794.0  # 15 degC; reference equations of state give 793.7
@@ -446,7 +444,7 @@ def charge_cooling_j_kg_air(blend: Blend, *, lambda_: ArrayLike = 1.0) -> float 
     return plain(blend.latent_heat_j_kg / (lambda_ * blend.stoichiometric_ratio))
 
 
-# Octane numbers on their three scales, and whether a fuel has enough of it -----------------------
+# Octane numbers on their three scales -------------------------------------------------------------
 
 SCALES = ("RON", "MON", "AKI")
 # RON minus MON of pump petrol: 10 by the least numbers of EN 228 (95 and 85), about 8 to 12

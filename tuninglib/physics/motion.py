@@ -1,7 +1,8 @@
-"""Motion under a force that changes with speed, and what another day would bring.
+"""Motion up or down a hill: force from speeds, speeds from force, and on another day.
 
-Integrated by the classic fourth-order Runge-Kutta method in distance; the kinetic energy per mass
-is the state, so that standing still is no singular point of the left side.
+Under a constant force everything is explicit. Under a force that changes with speed, as at
+constant power, the classic fourth-order Runge-Kutta method integrates in distance; the kinetic
+energy per mass is the state, so that standing still is no singular point of the left side.
 """
 
 from collections.abc import Callable, Sequence
@@ -14,7 +15,7 @@ from numpy.typing import ArrayLike
 from tuninglib.checks import plain, require
 from tuninglib.physics.air import STANDARD_GRAVITY_M_S2
 
-# Motion under a constant force, in bare arrays --------------------------------------------------
+# Motion under a constant force, in bare arrays ----------------------------------------------------
 # Without wind v² is exponential in distance, so force and speed are explicit. With wind the
 # motion is explicit in time, and Newton's method finds the time: m dz/dt = P − k z² for the speed
 # z through the air gives z = (z0 c + (P/m) s)/(c + κ z0 s) with κ = k/m, c = cosh ωt, s =
@@ -28,11 +29,13 @@ _MOST_STEPS = 60
 
 
 def require_rolling(speed: ArrayLike, what: str) -> np.ndarray:
+    """Speeds at an end of a run, all above zero."""
     remedy = "a run needs the bike rolling at both ends"
     return np.asarray(require(speed, what=what, unit="m/s", above=0, remedy=remedy))
 
 
 def require_headway(speed: float | np.ndarray, wind: float | np.ndarray) -> None:
+    """Refuse a wind from behind that is as fast as the bike."""
     headway = speed + wind
     if np.any(headway <= 0):
         worst = np.min(headway)
@@ -172,7 +175,7 @@ def force_in_wind(
     return np.where(lost | (np.abs(miss) > 1e-9 * v1**2), np.nan, force)
 
 
-# Motion of the bike up or down a hill under a constant force at the tyre -------------------------
+# Motion of the bike under a constant force at the tyre --------------------------------------------
 # ``m_eff v dv/ds = F - m g (sin θ + c_rr cos θ) - ½ ρ CdA (v + wind)²``
 #
 # m_eff is the mass plus what wheels and engine add to it when speeding up. Wind counts against
@@ -468,7 +471,7 @@ def _terms(ride):
     return ride.mass_kg + ride.rotating_mass_kg, k, climb_force_n(ride), ride.wind_m_s
 
 
-# Motion under a force that changes with speed, and what another day would bring ------------------
+# Motion under a force that changes with speed -----------------------------------------------------
 
 
 class ExitSpeeds(NamedTuple):

@@ -1,4 +1,8 @@
-"""The usual cautions, in full."""
+"""What to be careful of: the usual cautions, doubts about what was typed, and remarks.
+
+Doubts are what the rest of the session speaks against, with what to check. Remarks are what was
+taken for granted that the rider could have said, and what would surprise.
+"""
 
 import math
 
@@ -22,7 +26,7 @@ from tuninglib.statistics.repeats import NAMED
 from tuninglib.statistics.speedometer import legal_true_speed_m_s
 from tuninglib.units import convert
 
-# The usual cautions, in full ---------------------------------------------------------------------
+# The usual cautions -------------------------------------------------------------------------------
 
 CAUTIONS = (
     (
@@ -65,7 +69,7 @@ def sentences() -> Prose:
     return Prose(CAUTIONS, style="caution")
 
 
-# Doubts: what was written down that the rest of the session speaks against, and what to check ----
+# Doubts -------------------------------------------------------------------------------------------
 
 _OF_READINGS = ("reading", "readings disagree", "flow direction", "fuel direction")
 # Odds of being leaner than the band above which nobody is sent out with a setup again.
@@ -268,7 +272,7 @@ def _way_down(results, doubt) -> tuple:
     )
 
 
-# What was taken for granted that the rider could have said, and what would surprise --------------
+# Remarks ------------------------------------------------------------------------------------------
 
 # Mean wheel power over the hill above which a remark is made. Road singles reach 60 to 80 kW a
 # litre at their best engine speed, less on average (common practice).

@@ -1,4 +1,7 @@
-"""Knock and heat: what was heard, what the fuels allow, how hot the head was."""
+"""Knock and heat: what was heard, what the fuels allow, how hot the head was.
+
+And where the head would end on a long climb, and how far that is from its limit.
+"""
 
 from tuninglib import units
 from tuninglib.analysis.records import FuelLimit, Knock
@@ -15,8 +18,6 @@ from tuninglib.report.page_parts import (
 )
 from tuninglib.report.run_sheet import usual_hottest
 from tuninglib.rounding import fixed, interval_text, percent
-
-# Knock and heat: what was heard, what the fuels allow, how hot the head was ----------------------
 
 
 def sentences(results: Results) -> Prose:
@@ -157,7 +158,7 @@ def table(results: Results) -> Table | Prose:
     return Table("Heat and knock", header, tuple(rows))
 
 
-# Heat on a long climb: where the head would end, and how far that is from its limit --------------
+# Long climbs --------------------------------------------------------------------------------------
 
 
 def climbs_sentences(results: Results) -> Prose:

@@ -1,4 +1,8 @@
-"""The next injector: which one, on which fuel, with what chance."""
+"""The injector: whether the ECU corrects, and which one to fit or buy next.
+
+How lambda follows injector flow, state by state; then which injector, on which fuel, with what
+chance.
+"""
 
 from collections.abc import Sequence
 
@@ -29,7 +33,7 @@ from tuninglib.report.page_parts import (
 )
 from tuninglib.rounding import fixed, interval_text, listing, odds_text, percent, quantity_text
 
-# Is the ECU correcting? How lambda follows injector flow, state by state -------------------------
+# Is the ECU correcting? ---------------------------------------------------------------------------
 
 _STATES = {"full": "Full throttle", "cruise": "Cruise", "idle": "Idle"}
 _VERDICTS = {
@@ -123,7 +127,7 @@ def _verdict(ladder, one) -> str:
     return _VERDICTS[one.verdict]
 
 
-# The next injector: which one, on which fuel, with what chance -----------------------------------
+# The next injector --------------------------------------------------------------------------------
 
 
 def sentences(results: Results) -> Prose:

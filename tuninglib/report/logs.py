@@ -1,4 +1,7 @@
-"""What the logs hold, what of them was left out, and how they ran."""
+"""What the logs gave: what was read, runs found, mixture by bands, force against speed.
+
+Of the runs that were found it says what they gave, how sure that is, and how to overrule it.
+"""
 
 from itertools import pairwise
 
@@ -26,7 +29,7 @@ from tuninglib.session.defaults import hill_of
 from tuninglib.session.trace import SI_NAMES
 from tuninglib.units import to_display, unit_label
 
-# What the logs hold, what of them was left out, and how they ran ---------------------------------
+# What was read and what was left out --------------------------------------------------------------
 
 # What each channel is called, and its kind of quantity where it has a unit of the reader's.
 _CHANNELS = {
@@ -51,7 +54,12 @@ def sentences(results: Results) -> Prose:
     """
     items, system = [], system_of(results)
     for log in results.logs:
+        typed = results.session.logs[log.name]
         items.append((f"{log.file} ({spaced(log.name)})", _what_it_is(log)))
+        if typed.note:
+            items.append((f"Note on {log.file}", typed.note))
+        if typed.time_format:
+            items.append(("Format of its times", typed.time_format))
         items += [("Left out", one) for one in map(_left_out(log, system), log.left_out)]
         if log.reordered:
             items.append(
@@ -244,7 +252,7 @@ def thinned(
     return (edges[1:] + edges[:-1]) / 2, low, high
 
 
-# Runs that were found in the logs: what they gave, how sure that is, and how to overrule it ------
+# Runs that were found -----------------------------------------------------------------------------
 
 # A typed speed is named where it is this many standard deviations from the log's.
 _FAR = 3.0
@@ -604,7 +612,7 @@ def runs_figure(results: Results) -> Picture | Prose:
     )
 
 
-# Mixture by throttle and engine speed from the log of a gauge, and where the ECU corrects --------
+# Mixture by throttle and engine speed -------------------------------------------------------------
 
 
 def mixture_sentences(results: Results) -> Prose:
@@ -698,7 +706,7 @@ def mixture_table(results: Results) -> Table | Prose:
     )
 
 
-# Wheel force against speed: where in the speeds of the hill a setup pulls more -------------------
+# Wheel force against speed ------------------------------------------------------------------------
 
 
 def curve_sentences(results: Results) -> Prose:

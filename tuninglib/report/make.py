@@ -1,4 +1,7 @@
-"""A session's folder in, three files out: the report page, the results, the executed workbook."""
+"""A session's folder in, its files out: the report page, the results, the executed workbook.
+
+The workbook is run through papermill without starting a second Python.
+"""
 
 import atexit
 import io
@@ -30,7 +33,7 @@ from tuninglib.report.page import page_to_pdf, render_page
 from tuninglib.text_files import printable
 from tuninglib.whole_files import alone_in, write_atomic, write_together
 
-# Running a workbook through papermill without starting a second Python ---------------------------
+# Running a workbook in this process ---------------------------------------------------------------
 # Papermill lets an engine say how cells are run. This one runs them in an IPython shell inside
 # the process that already has the library loaded: a report is ready in about half the time, and
 # the notebook and its outputs are the same as from a kernel (a test compares the two).
@@ -251,7 +254,7 @@ def _without_clock(notebook):
     return notebook
 
 
-# A session's folder in, three files out: the report page, the results, the executed workbook -----
+# From the folder to the files ---------------------------------------------------------------------
 
 PACKAGE = Path(__file__).parent.parent
 

@@ -17,7 +17,7 @@ from tuninglib.session.read_toml import tables_as_typed
 from tuninglib.text_files import SessionError
 from tuninglib.whole_files import in_words, write_atomic
 
-# Reports on the workers of a club's server: an executor of dask.distributed, an optional extra
+# On the workers of a club's server: an executor of dask, an optional extra ------------------------
 
 # A worker that is lost this often with one session is not given that session again.
 _RETRIES = 2
@@ -68,7 +68,7 @@ def executor_at(address: str) -> Iterator[Executor]:
         yield client.get_executor(pure=False, retries=_RETRIES)
 
 
-# Reports of many sessions: several at a time, those that have not changed left as they are -------
+# Many reports -------------------------------------------------------------------------------------
 
 # Beside each report: what it was made from and with.
 MADE_FROM = "made_from.sha256"

@@ -1,4 +1,8 @@
-"""What the figures share: colours that differ in grey too, margins, titles, named rows."""
+"""What all headings are made of: names, units and cells; sentences, tables, figures; HTML.
+
+HTML is written in one way only: by the templates, in which all text is escaped, everything that
+came from a person before all. The colours of the figures differ in grey, too.
+"""
 
 import functools
 import io
@@ -28,7 +32,7 @@ if TYPE_CHECKING:
     from tuninglib.session.load import Session
 
 
-# The one way in which this package writes HTML: its templates, in which all text is escaped ------
+# Templates ----------------------------------------------------------------------------------------
 # A template's name is its path in the package. What comes out is marked as HTML, so that one
 # piece can stand in another; plain text never is, so what a person typed is shown as text, never
 # run.
@@ -115,7 +119,7 @@ def _environment() -> jinja2.Environment:
     return environment
 
 
-# What sentences and tables share: names, values with their units, cells --------------------------
+# Names, values with their units, cells ------------------------------------------------------------
 
 NONE = "–"
 _SIGNS = ("$", "€", "£")  # stand before the amount; codes like EUR after it
@@ -228,7 +232,7 @@ def mixture_of(results: "Results", setup: str) -> "Mixture | None":
     return next((mixture for mixture in results.mixtures if mixture.setup == setup), None)
 
 
-# Sentences, tables and pictures that a notebook shows and a report prints ------------------------
+# Sentences, tables and pictures -------------------------------------------------------------------
 # Their HTML comes from templates, which escape everything that came from a person.
 
 # A table of more columns is set smaller.
@@ -391,7 +395,7 @@ def picture(figure: Figure, alt: str) -> Picture:
     return Picture(svg=buffer.getvalue(), alt=alt)
 
 
-# What the figures share: colours that differ in grey too, margins, titles, named rows ------------
+# Figures ------------------------------------------------------------------------------------------
 
 # Okabe and Ito's palette (2008), ordered so that neighbours differ in lightness too.
 INK, SOFT, BAND = "#22262b", "#8a8f96", "#cfe3dc"

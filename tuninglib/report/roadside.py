@@ -98,7 +98,7 @@ def roadside_page(
         For each setup, those that end with it, by ``"knock"`` and ``"lean"``.
     closed : dict of str to str
         Setups that must not be ridden at all, each with the reason.
-    gauge : tuninglib.session.machine.Gauge or None
+    gauge : tuninglib.session.schema.Gauge or None
         None while session.toml does not say it.
 
     Returns

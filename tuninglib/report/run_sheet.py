@@ -1,4 +1,9 @@
-"""The run sheet: one page to print, with the cautions first and room to write."""
+"""What to print for the day: the run sheet, when to end a run, and checklists.
+
+When to end a run at once, and how to read the gauge, is said here once, for plan, run sheet and
+form. The sheet has the cautions first and room to write; the lists are for before the ride, after
+it, months later, and when all is undone.
+"""
 
 from dataclasses import dataclass
 from itertools import pairwise
@@ -11,7 +16,7 @@ from tuninglib.report.page_parts import Prose, asset, plain, render, spaced_list
 from tuninglib.rounding import decimals_of_step, fixed
 from tuninglib.statistics.planning import RunOrder
 
-# When to end a test run at once, and how to read it: said here, for plan, run sheet and form -----
+# When to end a run --------------------------------------------------------------------------------
 
 END = "Close the throttle and end the run"
 # Rounded as riders say it.
@@ -169,7 +174,7 @@ def why_first(first_pass: FirstPass) -> str:
     }[first_pass.source]
 
 
-# The run sheet: one page to print, with the cautions first and room to write ---------------------
+# The run sheet ------------------------------------------------------------------------------------
 
 BEFORE = (
     "The road is closed or quiet, and what we do on it is within the law and its limits.",
@@ -276,7 +281,7 @@ def run_sheet(order: RunOrder, heading: Heading) -> str:
     return f"{page}\n"
 
 
-# What to look at before the ride, after it, months later, and when all is undone: to print -------
+# Checklists ---------------------------------------------------------------------------------------
 
 # Common practice, from memory; the maker's manual goes first.
 GAUGE = (

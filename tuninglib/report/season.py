@@ -1,4 +1,7 @@
-"""The season page: its outings, what days differ by, and what would surprise."""
+"""The headings of the season page: outings, setups compared across days, mixtures.
+
+And what days differ by, and what would surprise.
+"""
 
 import datetime
 from typing import TYPE_CHECKING
@@ -36,7 +39,7 @@ if TYPE_CHECKING:
     from tuninglib.analysis.season import Season
 
 
-# The season page: its outings, what days differ by, and what would surprise ----------------------
+# Outings, days and remarks ------------------------------------------------------------------------
 
 
 def day_of(date: datetime.date) -> str:
@@ -310,7 +313,7 @@ def method(season: "Season") -> Prose:
     )
 
 
-# Setups compared across the days of a season -----------------------------------------------------
+# Setups across days -------------------------------------------------------------------------------
 
 _VERDICTS = {"not told apart": "too close to call", "faster": "more", "slower": "less"}
 
@@ -472,7 +475,7 @@ def gain_figure(season: "Season") -> Picture | Prose:
     return picture(drawn, alt)
 
 
-# The mixtures that all readings of a season together tell of -------------------------------------
+# Mixtures -----------------------------------------------------------------------------------------
 
 # Beyond it, readings and days scatter by more than was taken for granted.
 _FAR = 1.5

@@ -1,4 +1,7 @@
-"""The season page: one for each bike with two outings or more, beside the reports."""
+"""``season.html``: one for each bike with two outings or more, beside the reports.
+
+The outings below a folder are taken as their reports left them, or worked out once more.
+"""
 
 import datetime
 import hashlib
@@ -19,7 +22,7 @@ from tuninglib.session.load import load_session
 from tuninglib.text_files import Problem, SessionError, printable
 from tuninglib.whole_files import write_together
 
-# The outings below a folder, as their reports left them, or worked out once more -----------------
+# Outings below a folder ---------------------------------------------------------------------------
 
 
 class Found(NamedTuple):
@@ -133,7 +136,7 @@ def _is_of(document, session) -> bool:
         return False
 
 
-# The season page: one for each bike with two outings or more, beside the reports -----------------
+# The page -----------------------------------------------------------------------------------------
 
 NAME = "season"
 

@@ -1,4 +1,7 @@
-"""What was tested: the day, the hill, the bike, and the setups."""
+"""What was tested: the day, the hill, the bike and the setups; every run; the weather.
+
+And which files and versions the report was made from.
+"""
 
 from tuninglib import units
 from tuninglib.analysis.results import Results
@@ -17,8 +20,6 @@ from tuninglib.report.page_parts import (
 from tuninglib.rounding import decimals_of_step, fixed, gauge_text, listing, percent
 from tuninglib.session.defaults import speedometer_step
 
-# What was tested: the day, the hill, the bike, and the setups ------------------------------------
-
 
 def sentences(results: Results) -> Prose:
     """The day, the hill and the bike in a few sentences."""
@@ -35,6 +36,8 @@ def sentences(results: Results) -> Prose:
         f"bike of {plain(session.bike.mass.value, 'mass', system)}; riders: {riders}."
     )
     items = [("", text)]
+    if hill.surface:
+        items.append(("Surface of the hill", hill.surface))
     if runs and not cautions.air_was_not_read(session):
         temperatures = [run.temperature_k for run in runs]
         low, high = (
@@ -47,6 +50,13 @@ def sentences(results: Results) -> Prose:
         items.append(("Left out by the rider", f"{reasons}."))
     if session.about.note:
         items.append(("The rider's note", session.about.note))
+    # Of setups they stand in the table below.
+    for what, named in (("fuel", session.fuels), ("injector", session.injectors)):
+        items += [
+            (f"Note on the {what} {spaced(name)}", one.note)
+            for name, one in named.items()
+            if one.note
+        ]
     items += [("Note", remark) for remark in cautions.remarks(results)]
     return Prose(tuple(items))
 
@@ -69,6 +79,7 @@ def table(results: Results) -> Table:
                 setup.fuel,
                 str(len(runs)),
                 money(setup.cost, session),
+                setup.note or NONE,
             )
         )
     header = (
@@ -79,11 +90,12 @@ def table(results: Results) -> Table:
         "Fuel",
         "Full-throttle runs",
         "Cost of parts",
+        "Note",
     )
     return Table("The setups", header, tuple(rows))
 
 
-# Every run as it was written down ----------------------------------------------------------------
+# Every run as it was written down -----------------------------------------------------------------
 
 
 def runs_table(results: Results) -> Table:
@@ -144,7 +156,7 @@ def _remarks_on(run) -> str:
     return "; ".join(part for part in parts if part)
 
 
-# The weather: how it is taken out of the gains ---------------------------------------------------
+# The weather, and how it is taken out of the gains ------------------------------------------------
 
 
 def weather_sentences(results: Results) -> Prose:
@@ -200,7 +212,7 @@ def _span(factors) -> str:
     return low if low == high else f"{low} to {high}"
 
 
-# Provenance: which files and versions the report was made from -----------------------------------
+# Files and versions -------------------------------------------------------------------------------
 
 
 def provenance_table(results: Results) -> Table:

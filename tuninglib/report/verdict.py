@@ -1,4 +1,7 @@
-"""The verdict: what to ride now, what is next, what must not be ridden, what to watch."""
+"""The verdict: what to ride now, what is next, what must not be ridden, what to watch.
+
+And, while a day is being ridden, what the rows so far say, in words for the roadside.
+"""
 
 from tuninglib.analysis.day_plan import Interim
 from tuninglib.analysis.decide import SAME_HARM
@@ -30,8 +33,6 @@ from tuninglib.rounding import (
     listing,
     odds_text,
 )
-
-# The verdict: what to ride now, what is next, what must not be ridden, what to watch -------------
 
 # 230 °C under the spark plug of an air-cooled engine (common practice; makers differ).
 USUAL_HOTTEST_K = 503.15
@@ -199,7 +200,7 @@ def _hot_heads(results) -> list:
     ]
 
 
-# What the rows so far say, in words for somebody at the roadside ---------------------------------
+# While the day is ridden --------------------------------------------------------------------------
 
 # Why to stop after a row; the phone's page says it in the same words.
 SAID_OF_STOPS = {

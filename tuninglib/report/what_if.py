@@ -1,4 +1,7 @@
-"""Your weight, your hill: the kept setup under another rider, between two bounds."""
+"""Of the setup to ride: another rider or hill, its engine speeds, its fuel and its price.
+
+Marker speeds stand between two bounds; fuel use and money in the rider's own way of counting.
+"""
 
 from typing import TYPE_CHECKING
 
@@ -22,7 +25,7 @@ if TYPE_CHECKING:
     from tuninglib.analysis.results import Results
 
 
-# Your weight, your hill: the kept setup under another rider, between two bounds ------------------
+# Your weight, your hill ---------------------------------------------------------------------------
 
 # Why there is no answer, by the code of :class:`tuninglib.analysis.what_if.Answer`.
 REFUSALS = {
@@ -112,7 +115,7 @@ def _as_shown(answer, factor: float, system: str) -> str:
     return " to ".join(dict.fromkeys(sorted(ends, key=float)))
 
 
-# Engine speeds on the hill, what limits the top speed, and one tooth taller ----------------------
+# Engine speeds ------------------------------------------------------------------------------------
 
 
 def gearing_sentences(results: "Results") -> Prose:
@@ -140,6 +143,8 @@ def gearing_sentences(results: "Results") -> Prose:
             "gearbox and chain are part of the interval.",
         ),
     ]
+    if tyre := results.session.gearing.tyre:
+        items.append(("Tyre", f"{tyre}; a measured circumference would be more exact."))
     if found.limit_speed_m_s is not None:
         items.append(("Top speed", _limit(found, system)))
     items.append(("One tooth more in front", _taller(found, system)))
@@ -178,7 +183,7 @@ def _taller(found, system) -> str:
     )
 
 
-# Fuel use and money, in the rider's own way of counting ------------------------------------------
+# Fuel use and money -------------------------------------------------------------------------------
 
 _MILE_M = units.convert(1.0, "mile", "m")
 

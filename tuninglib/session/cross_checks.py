@@ -1,6 +1,7 @@
 """What no single cell shows: values that contradict each other, and runs that nobody rode.
 
-Both are found before anything is worked out from them.
+Also a whole table of speeds in another unit than its header says, or with its two lines swapped.
+All are found before anything is worked out from them.
 """
 
 import math
@@ -21,8 +22,6 @@ from tuninglib.units import to_display, unit_label
 if TYPE_CHECKING:
     from tuninglib.session.load import Session
 
-
-# What no single cell shows: values that contradict each other, and runs that nobody rode ---------
 
 # What a wideband gauge can mean at all.
 LOWEST_LAMBDA, HIGHEST_LAMBDA = 0.5, 2.0
@@ -302,7 +301,7 @@ def _forces(session, rows):
     return forces, speeds[:, 1]
 
 
-# A whole table of speeds in another unit than its header says, or with its two lines swapped -----
+# A whole table in the other unit ------------------------------------------------------------------
 # No single run shows it: all are wrong alike. What gives it away is the speedometer's own step,
 # and the way back down, which gravity rides and no engine.
 

@@ -1,4 +1,8 @@
-"""Values written into session.toml: the rider's own text and remarks stay as they are."""
+"""A session's files changed as by hand: values in session.toml, rows added to runs.csv.
+
+The rider's own text and comments stay as they are, and so do the columns, units, separator and
+decimal sign of the table.
+"""
 
 import csv
 import io
@@ -22,7 +26,7 @@ from tuninglib.session.tables import RUNS
 from tuninglib.text_files import Problem, RawTable, SessionError, read_table, read_text
 from tuninglib.whole_files import keep_earlier, write_like
 
-# Values written into session.toml: the rider's own text and remarks stay as they are -------------
+# Values of session.toml ---------------------------------------------------------------------------
 
 _BY_HAND = "change it by hand"
 
@@ -292,7 +296,7 @@ def _parsed(text: str) -> dict | None:
         return None
 
 
-# Rows added to runs.csv as by hand: the file's own columns, units, separator and decimal sign ----
+# Rows of runs.csv ---------------------------------------------------------------------------------
 
 # A rider types the decimal sign of the keyboard at hand; the file keeps one. A number with several
 # marks stays as it is, so that what is said of it speaks of what was typed.

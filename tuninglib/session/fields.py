@@ -1,7 +1,7 @@
 """Fields of the records of session.toml: a kind, a help, an example, limits.
 
 A field says everything about its key, so that reading, refusing and the fill-in session need no
-other list.
+other list. A value is brought to what its field wants, or refused in one sentence.
 """
 
 import dataclasses
@@ -15,8 +15,6 @@ from tuninglib.interval import Measured
 from tuninglib.physics.fuels import SCALES, Octane
 from tuninglib.text_files import nearest, shortened
 from tuninglib.units import ABOUT, convert, parse_number, parse_quantity, unit_typed
-
-# Fields of the records of session.toml: a kind, a help, an example, limits -----------------------
 
 MISSING = dataclasses.MISSING
 
@@ -140,7 +138,7 @@ def _field(kind, help_, example, default, **more):
     return field(default=default, metadata=metadata)
 
 
-# One value of session.toml as its field wants it, refused in one sentence otherwise --------------
+# A value as its field wants it --------------------------------------------------------------------
 
 _LONGEST_TEXT = 5000
 # No quantity of a session is so small in SI and not zero.

@@ -21,13 +21,13 @@ from tuninglib.session.tables import (
     read_runs,
     speed_units,
 )
-from tuninglib.text_files import Problem, SessionError
+from tuninglib.text_files import Problem, SessionError, a_few, quoted
 
 if TYPE_CHECKING:
     from tuninglib.session.from_logs import FoundRuns
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False)
 class Session:
     """One outing's numbers, all in SI."""
 
@@ -55,6 +55,29 @@ class Session:
     traces: dict
     found: "FoundRuns | None" = None
     logged_step_m_s: float | None = None
+
+    def __repr__(self) -> str:
+        """One screen: what was ridden where, and where to look."""
+        ridden = [
+            f"    {name}: engine {one.engine}, injector {one.injector}, fuel {one.fuel}"
+            for name, one in self.setups.items()
+        ]
+        if len(ridden) > 9:
+            ridden[8:] = [f"    and {len(ridden) - 8} more"]
+        grade = f"{100 * self.hill.grade.value:.2g} %" if self.hill.grade else "no grade"
+        lines = (
+            f"Session {quoted(self.about.title)}, {self.about.date}: {len(self.runs)} rows, "
+            f"{len(self.setups)} setups against {quoted(self.about.reference)}",
+            f"  bike {self.bike.mass.value:.4g} kg; riders: {a_few(self.riders)}",
+            f"  hill {self.hill.length.value:.4g} m at {grade}",
+            "  setups",
+            *ridden,
+            f"  injectors in no setup: {a_few(self.candidates)}",
+            f"  {len(self.fills)} fills, {len(self.climbs)} readings on climbs; "
+            f"logs: {a_few(self.logs)}",
+            "  see .runs .setups .engines .injectors .fuels .riders .bike .hill .gauge .use",
+        )
+        return "\n".join(lines)
 
     @property
     def candidates(self) -> tuple:

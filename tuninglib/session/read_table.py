@@ -1,4 +1,7 @@
-"""A table that a rider typed, brought to SI column by column, every problem with its cell."""
+"""Tables that a rider types: their columns, and how they come to SI, cell by cell.
+
+Each column stands once, with its help, unit and limits. Every problem is told with its cell.
+"""
 
 import re
 from dataclasses import dataclass, field
@@ -17,7 +20,7 @@ from tuninglib.units import (
     refuse_marks,
 )
 
-# The columns of runs.csv and coastdown.csv: each once, with its help, unit and limits ------------
+# The columns --------------------------------------------------------------------------------------
 
 # The unit in which a column of each SI unit is usually typed.
 _USUAL = {"m/s": "km/h", "K": "degC", "Pa": "hPa", "1": "%", "s": "s"}
@@ -295,7 +298,7 @@ def header_line(columns: dict, *, speed_unit: str = "km/h", temperature_unit: st
     return ",".join(heads)
 
 
-# A table that a rider typed, brought to SI column by column, every problem with its cell ---------
+# From text to SI ----------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True)

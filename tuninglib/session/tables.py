@@ -1,4 +1,8 @@
-"""benchflow.csv: volumes that injectors let through on the bench, as a rider writes them down."""
+"""The tables of a session: runs.csv, and climbs, fills, coast-downs, benches beside it.
+
+Each is brought to SI as :mod:`tuninglib.session.read_table` does, with its own checks, and every
+problem is told with its row and column.
+"""
 
 import math
 from dataclasses import dataclass
@@ -20,7 +24,7 @@ from tuninglib.session.read_table import (
 )
 from tuninglib.text_files import Problem, SessionError, parse_table, read_table
 
-# runs.csv to a table in SI, every problem collected with its row and column ----------------------
+# runs.csv -----------------------------------------------------------------------------------------
 
 RUNS = "runs.csv"
 WRITTEN_TWICE = "stands beside gauge_low or gauge_high; write the reading once"
@@ -80,7 +84,7 @@ def _spread_ranges(data, name, problems) -> None:
         data["gauge_low"][at], data["gauge_high"][at] = low, high
 
 
-# climbs.csv: head temperatures of long climbs, several readings of each --------------------------
+# climbs.csv: head temperatures of long climbs -----------------------------------------------------
 
 CLIMBS = "climbs.csv"
 _FEWEST = 3
@@ -139,7 +143,7 @@ def read_climbs(path: Path, known: dict[str, set], problems: list[Problem]) -> p
     return climbs
 
 
-# fills.csv: what went into the tank and how far it took, as a rider writes it down ---------------
+# fills.csv: what went into the tank, and how far it took ------------------------------------------
 
 FILLS = "fills.csv"
 # Between these a small motorcycle's consumption lies, on any fuel: 0.8 and 9 L/100 km
@@ -186,7 +190,7 @@ def read_fills(path: Path, known: dict[str, set], problems: list[Problem]) -> pd
     return fills
 
 
-# coastdown.csv: timed falls of speed as a rider writes them down, both ways on the flat ----------
+# coastdown.csv: timed falls of speed, both ways ---------------------------------------------------
 
 COASTDOWN = "coastdown.csv"
 _WAYS = {"out": 1, "back": -1}
@@ -227,7 +231,7 @@ def parse_falls(text: str) -> Falls:
 
     Examples
     --------
-    >>> falls = parse_falls(HEADER + "1,out,70,60,4.4")
+    >>> falls = parse_falls(FALLS_HEADER + "1,out,70,60,4.4")
     >>> falls.time_s.tolist(), falls.direction.tolist()
     ([4.4], [1])
     """
@@ -252,7 +256,7 @@ def parse_falls(text: str) -> Falls:
     )
 
 
-# benchflow.csv: volumes that injectors let through on the bench, as a rider writes them down -----
+# benchflow.csv: volumes that injectors let through ------------------------------------------------
 
 BENCHFLOW = "benchflow.csv"
 # What a rider starts from; the same header is put into a new file.
@@ -295,7 +299,7 @@ def parse_volumes(text: str) -> dict:
 
     Examples
     --------
-    >>> found = parse_volumes(HEADER + "i150,1000,4,,7.5\\ni150,,,60,150")
+    >>> found = parse_volumes(BENCH_HEADER + "i150,1000,4,,7.5\\ni150,,,60,150")
     >>> found["i150"].pulses.tolist(), found["i150"].open_s.tolist()
     ([1000.0, 0.0], [0.004, 60.0])
     """

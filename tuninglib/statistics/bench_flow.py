@@ -75,6 +75,7 @@ def fit_bench_flow(
     require(volume, what="volume", unit="m3", above=0, remedy="write what was caught")
     require(volume_sd_m3, what="reading error", unit="m3", above=0, remedy="look at the beaker")
     pulsed = pulses > 0
+    # V = q (N w) − (q d) N is linear in q and q d; held open, no pulse opens and N is 0.
     design = np.column_stack([np.where(pulsed, pulses, 1.0) * open_s, -pulses])
     columns = slice(0, 2) if pulsed.any() else slice(0, 1)
     design = design[:, columns]
@@ -85,6 +86,7 @@ def fit_bench_flow(
         )
     found, *_ = np.linalg.lstsq(design, volume, rcond=None)
     rest = volume - design @ found
+    # Two or three rows tell no scatter, so that the stated error counts as some rows more.
     dof = _PRIOR_DOF + volume.size - design.shape[1]
     sd = float(np.sqrt((_PRIOR_DOF * volume_sd_m3**2 + rest @ rest) / dof))
     covariance = sd**2 * np.linalg.inv(design.T @ design)
@@ -95,6 +97,7 @@ def fit_bench_flow(
     if not pulsed.any():
         return BenchFlow(flow_found, None, sd)
     dead = float(found[1]) / flow
+    # Of a quotient, d = (q d)/q: what flow and intercept are off together counts, too.
     slope = np.array([-dead, 1.0]) / flow
     error = float(np.sqrt(slope @ covariance @ slope))
     return BenchFlow(flow_found, estimate(dead, standard_error=error, dof=dof), sd)

@@ -15,7 +15,7 @@ from tuninglib.statistics.mixed_model import (
     variance_grid,
 )
 
-# The fit behind :mod:`~tuninglib.statistics.coast_down`: least squares, a wind for each run ------
+# The fit: least squares, a wind for each run ------------------------------------------------------
 
 _MOST_STEPS, _NEAR = 30, 1e-3
 # How far a speed is misread: from a millimetre a second in a log to metres a second by eye.
@@ -35,6 +35,8 @@ def _fit_falls(data, correlation, model, run, direction, start, wind_sd, gust_sd
             "ride the same stretch in both directions"
         )
     root = np.linalg.cholesky(correlation)
+    # The common wind (2) is no fixed coefficient: it has a prior and comes from the residuals
+    # below.
     fixed = np.array([0, 1, *range(3, start.size)])
     if data.size <= fixed.size + 1:
         raise ValueError(f"{data.size} falls of speed are too few; time at least 4, both ways")
@@ -42,16 +44,21 @@ def _fit_falls(data, correlation, model, run, direction, start, wind_sd, gust_sd
     winds, moved = np.zeros(place.max() + 1), np.inf
     for _ in range(_MOST_STEPS):
         now = model(parameters, winds[place])
+        # Forward differences of 1e-6, and 1e-5 for wind: the motion is smooth, and they are off by
+        # about as much, far less than any timing is.
         slopes = [(model(parameters + step, winds[place]) - now) / step.sum()
                   for step in np.diag(np.full(parameters.size, 1e-6))[fixed]]  # fmt: skip
         design = np.stack(slopes, axis=1)
         blow = (model(parameters, winds[place] + 1e-5) - now) / 1e-5
         by_run = blow[:, None] * (place[:, None] == np.arange(winds.size))
+        # Linear around here: what the data would be if the model were its own tangent.
         target = data - now + design @ parameters[fixed] + by_run @ winds
         columns = np.column_stack([target, design, by_run])
         columns, noise = _condensed(np.linalg.solve(root, columns), place)
         target, design, by_run = np.split(columns, [1, 1 + fixed.size], axis=1)
         target, blow = target[:, 0], by_run.sum(1)
+        # Each run has its own wind, all falls of a run the same: without this, many falls of one
+        # run would look like many independent ones, and the interval would be too narrow.
         gust = Component((by_run @ by_run.T)[None], gust_sd**2, gust_log_sd)
         rows = Rows(
             target[None],
@@ -67,9 +74,11 @@ def _fit_falls(data, correlation, model, run, direction, start, wind_sd, gust_sd
         residuals = fit.scaled_residuals[0]
         new = parameters.copy()
         new[fixed] = fit.coefficients
+        # Best linear prediction of the winds: prior variance times slope times scaled residual.
         common = wind_sd**2 * (blow @ residuals)
         new[2] = common
         new_winds = common + fit.variances[0] * (by_run.T @ residuals)
+        # Half the step, and half again, while it leads to where a bike would never slow down.
         share = 1.0
         while not np.all(np.isfinite(model(_between(parameters, new, share),
                                            _between(winds, new_winds, share)[place]))):  # fmt: skip
@@ -91,6 +100,8 @@ def _fit_falls(data, correlation, model, run, direction, start, wind_sd, gust_sd
         )
     mixture = average_over_variances(rows, variance_grid(rows))
     found = [spread(mixture, unit) for unit in np.eye(fixed.size)[:2]]
+    # Widths averaged over the scatters, correlation of the last fit: drag and rolling stay tied as
+    # strongly as one fit ties them.
     sds = np.array([one.sd for one in found])
     covariance = fit.covariance[:2, :2]
     if not np.all(np.diag(covariance) > 0):
@@ -134,7 +145,7 @@ def _between(old, new, share):
     return old + share * (new - old)
 
 
-# Road load from coast-downs: rolling out of gear on a near-level road, both ways -----------------
+# Road load from coast-downs -----------------------------------------------------------------------
 
 
 def coast_time_s(
@@ -184,6 +195,8 @@ def _fall_time(v1, v2, resist, k, mass, wind):
     z1, z2 = v1 + wind, v2 + wind
     with np.errstate(all="ignore"):
         ratio = (z1 - z2) / (resist + k * z1 * z2)
+        # arctan becomes artanh where the slope pushes more than rolling holds; for small x both are
+        # 1 − x/3.
         x = k * resist * ratio**2
         root = np.sqrt(np.abs(x))
         factor = np.where(x > 0, np.arctan(root), np.arctanh(root)) / root

@@ -1,4 +1,7 @@
-"""Is the ECU correcting? How strongly lambda follows fuel at idle, at cruise, at full throttle."""
+"""Is the ECU correcting? How strongly lambda follows fuel at idle, cruise, full throttle.
+
+Where it does hold lambda 1, readings there tell how far a gauge is off.
+"""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -13,7 +16,7 @@ from tuninglib.statistics import normal_mixture
 from tuninglib.statistics.gauge_readings import prepare_readings
 from tuninglib.statistics.ladder import Priors, design_rows
 
-# Is the ECU correcting? How strongly lambda follows fuel at idle, at cruise, at full throttle ----
+# The response, state by state ---------------------------------------------------------------------
 
 # The verdict on a state turns at the middle between "corrects" (0) and "follows its table" (1).
 HALF_RESPONSE = 0.5
@@ -129,8 +132,11 @@ displacement, resolution, offset, weight, tolerance, fuel, fuel_sd, priors
     # Fuel offered over air drawn in: takes the place of the flow.
     strength = np.log(readings.flow_m3_s / size) + readings.log_fuel - readings.offset
     noise_sd = np.hypot(priors.run_sd, readings.relative_sd)
+    # A reading of weight w counts as w readings.
     noise_sd = noise_sd / np.sqrt(np.broadcast_to(weight, noise_sd.shape))
     answers = []
+    # State by state, since an ECU may hold lambda at idle and cruise and follow its table at full
+    # throttle.
     for one in dict.fromkeys(state):
         at = np.flatnonzero([other == one for other in state])
         columns = readings.injector, readings.engine, fuel or [""] * len(state)
@@ -179,6 +185,8 @@ def _density(observed, strength, noise_sd, names, sds, priors):
     sd = np.empty((size.size, spread.size, len(terms)))
     sd[..., 0], sd[..., 1] = _PRIOR_SD, np.inf
     held = np.array([HELD_WITHIN if name.startswith("injector ") else 0.0 for name in sds])
+    # An injector that is 5 % off moves lambda by 5 % times the response, hence the size; where the
+    # ECU holds lambda, only what it leaves.
     sd[..., 2:] = np.hypot((size * spread)[..., None] * np.array(list(sds.values())), held)
     rows = normal_mixture.few_rows(design, observed, noise_sd)
     each = np.broadcast_to(noise[:, None], (*sd.shape[:2], rows.observed.size))
@@ -205,7 +213,7 @@ def _interval(density) -> Interval:
     return Interval(float(density @ _GRID / density.sum()), float(low), float(high))
 
 
-# How far a lambda gauge is off, from readings where the ECU itself holds lambda 1 ----------------
+# The offset of a gauge where lambda is 1 ----------------------------------------------------------
 
 # How well narrowband control holds lambda 1 on average, 95 % (common practice).
 CONTROL_HALF_WIDTH = 0.01

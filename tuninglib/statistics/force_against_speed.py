@@ -1,4 +1,4 @@
-"""Wheel force against speed, from speeds logged over whole runs."""
+"""Wheel force against speed: from speeds logged over whole runs, pooled for each setup."""
 
 from dataclasses import dataclass, replace
 from typing import NamedTuple
@@ -10,7 +10,7 @@ from tuninglib.checks import require
 from tuninglib.physics.motion import Hill, Ride, exit_speed_m_s, wheel_force_n
 from tuninglib.statistics.repeats import Estimate, estimate, t_quantile
 
-# Wheel force against speed, from speeds logged over whole runs -----------------------------------
+# Of setups ----------------------------------------------------------------------------------------
 
 # The force of a run goes through three values, at both ends and the middle of its speeds; how much
 # it may bend and slope there beforehand, over its size (ours: weak, so that short runs hold).
@@ -172,6 +172,7 @@ def force_curves(forces: RunForces, *, setup: ArrayLike, speed_m_s: ArrayLike) -
     0.099
     """
     setup = np.asarray(setup, dtype=int)
+    # Logarithms, so that setups of unlike force share one relative scatter.
     log = np.log(forces.at(speed_m_s))
     groups = [log[setup == one] for one in range(setup.max() + 1)]
     runs = np.array([np.isfinite(own).sum(0) for own in groups])
@@ -181,12 +182,15 @@ def force_curves(forces: RunForces, *, setup: ArrayLike, speed_m_s: ArrayLike) -
             np.nansum((own - m) ** 2, axis=0) for own, m in zip(groups, mean, strict=True)
         )
         dof = np.maximum(runs - 1, 0).sum(0)
+        # Pooled over the setups: two runs of one tell next to nothing of its own scatter. The
+        # limit: a setup that really scatters more gets too narrow an interval.
         variance = squares / dof
         t = t_quantile(0.975, np.maximum(dof, 1))
         # At the ends only the fastest or the slowest runs were there: they are not the setup's.
         whole = np.bincount(setup, minlength=len(groups))[:, None]
         told = (runs >= 2) & (runs >= _SHARE_OF_RUNS * whole)
         force = np.where(told, np.exp(mean), np.nan)
+        # What the shape leaves is alike for all setups on one hill: it is in forces, not in gains.
         half = force * np.hypot(t * np.sqrt(variance / runs), 1.96 * _SHAPE_SD)
         gain = np.exp(mean - mean[0]) - 1
         gain_half = (1 + gain) * t * np.sqrt(variance * (1 / runs + 1 / runs[0]))
@@ -222,6 +226,7 @@ class _Batch(NamedTuple):
 def _fitted(runs):
     """Forces at the nodes, range of speeds and scatter of each run."""
     batch = _batch(runs)
+    # At the very ends single noisy rows would set the range, and the parabola would hang on them.
     low = np.array([np.quantile(run.speed_m_s, _SHARE_OF_RANGE) for run in runs])
     high = np.array([np.quantile(run.speed_m_s, 1 - _SHARE_OF_RANGE) for run in runs])
     high = np.maximum(high, low + 0.1)
@@ -242,6 +247,9 @@ def _fitted(runs):
             slopes = (speeds[r][1:] - base) / scale[:, None]
             residual = (run.speed_m_s - base) / _SPEED_SD_M_S
             size = abs(mean[r]) + 1.0
+            # Two more rows of least squares: second difference (bend) and first (slope) of the
+            # three values are near 0, to within their sd. Weak beside a run of full length, enough
+            # to hold a short one.
             weak = np.array([[0, 1, -2, 1], [0, -1, 0, 1]]) / size / [[_BEND_SD], [_SLOPE_SD]]
             design = np.concatenate([slopes.T / _SPEED_SD_M_S, weak])
             target = np.concatenate([residual, -weak @ state[:, r]])
@@ -285,6 +293,8 @@ def _motion(batch, state, low, high, runs):
     steps = int(np.ceil(longest / _STEP_S)) + 1
 
     def pull(way, speed):
+        # Far outside of its speeds a parabola runs away: there the force stays what it is a quarter
+        # of the range beyond.
         u = np.clip(2 * (speed - low) / (high - low) - 1, -1.5, 1.5)
         weights = _through_nodes(u)
         own = np.einsum("prk,pkr->pr", weights, force)
@@ -311,7 +321,7 @@ def _motion(batch, state, low, high, runs):
     ]
 
 
-# Wheel force from speeds at several points of one run, as a trace gives them ---------------------
+# Of one run ---------------------------------------------------------------------------------------
 
 _MOST_STEPS = 30
 

@@ -54,6 +54,8 @@ def reading_midpoint(low: ArrayLike, high: ArrayLike, *, resolution: ArrayLike =
     if np.any(low > high):
         raise ValueError("a low gauge reading is above its high one; swap the two")
     middle = (low + high) / 2
+    # Independent errors add in squares. Over the middle, since all that follows is in logarithms of
+    # lambda, where a relative error is an absolute one.
     relative_sd = np.sqrt((high - low) ** 2 / 24 + resolution**2 / 12) / middle
     return Midpoint(plain(middle), plain(relative_sd))
 
@@ -77,6 +79,7 @@ def wide_spread(low: ArrayLike, high: ArrayLike, *, widest: float) -> bool | np.
     >>> wide_spread(12.6, 13.0, widest=0.5), wide_spread(12.6, 15.0, widest=0.5)
     (False, True)
     """
+    # A spread of just the limit, typed in decimals, is not beyond it by rounding.
     wide = np.asarray(high) - np.asarray(low) > widest * (1 + 1e-9)
     return wide if np.ndim(wide) else bool(wide)
 
@@ -134,7 +137,7 @@ def pegged(
     Returns
     -------
     pegged : bool, or array of bool
-        Leave these out of :func:`fit_ladder`, and say so.
+        Leave these out of :func:`~tuninglib.statistics.ladder.fit_ladder`, and say so.
 
     Examples
     --------
@@ -143,6 +146,7 @@ def pegged(
     >>> pegged(12.6, 13.0, gauge_lowest=10.0, gauge_highest=20.0)
     False
     """
+    # A gauge prints steps: within half a step of its end the true value may lie beyond.
     margin = 0.5 * resolution
     at_end = (np.asarray(low) <= gauge_lowest + margin) | (
         np.asarray(high) >= gauge_highest - margin
@@ -220,6 +224,8 @@ resolution, offset
     low, high, flow, ratio, density, resolution, offset = _columns(columns)
     for value in (low, high):
         remedy = "divide the reading by the gauge's scale"
+        # Far wider than petrol burns, but an air-fuel ratio such as 12.7, typed for lambda, does
+        # not pass.
         require(value, what="lambda", unit="", at_least=0.4, at_most=2.5, remedy=remedy)
     remedy = "1 cm3/min is 1.667e-8 m3/s"
     require(flow, what="flow", unit="m3/s", at_least=1e-8, at_most=1e-3, remedy=remedy)
@@ -230,6 +236,8 @@ resolution, offset
     return Readings(
         log_lambda=np.log(middle),
         relative_sd=relative_sd,
+        # What the fuel asks of an injector: stoichiometric ratio times the root of density, since a
+        # fixed opening passes mass in proportion to the root of density (Bernoulli).
         log_fuel=np.log(metering_demand(ratio, density)),
         flow_m3_s=flow,
         offset=offset,

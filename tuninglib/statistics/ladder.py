@@ -1,10 +1,10 @@
-"""The injector ladder: one model over every full-throttle reading, all injectors and fuels at once.
+"""The injector ladder: one model over every full-throttle reading, all injectors and fuels.
 
 With a fixed fuel table, ``log(lambda * stoichiometric ratio * root of density) = level -
 response * log(flow) + deviation of the injector + gauge error + noise``: an injector delivers mass
-in proportion to the root of the fuel's density. Candidates that were not tried are
-in :mod:`tuninglib.statistics.ladder_prediction`, doubts about what was tried in
-:mod:`tuninglib.statistics.ladder`.
+in proportion to the root of the fuel's density. Further down: injectors whose readings do not go
+with their stated flow, and one ladder of many days. Candidates that were not tried are in
+:mod:`tuninglib.statistics.ladder_prediction`.
 """
 
 from collections.abc import Mapping, Sequence
@@ -18,8 +18,6 @@ from tuninglib.checks import require
 from tuninglib.interval import Interval
 from tuninglib.statistics import normal_mixture
 from tuninglib.statistics.gauge_readings import prepare_readings
-
-# The injector ladder: one model over every full-throttle reading, all injectors and fuels at once
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -119,6 +117,8 @@ class LadderFit:
     @property
     def covariance(self) -> np.ndarray:
         """Covariance of the unknowns."""
+        # Law of total covariance: what is not known at a grid point, plus how far the points
+        # differ.
         apart = self.means - self.mean
         spread = self.covariances + apart[:, :, None] * apart[:, None, :]
         return np.tensordot(self.weights, spread, 1)
@@ -131,6 +131,7 @@ class LadderFit:
         term : str
         """
         at = self.terms.index(term)
+        # A mixture of normals has wider ends than one normal of the same variance, hence quantiles.
         parts = self.weights, self.means[:, at], np.sqrt(self.covariances[:, at, at])
         low, high = normal_mixture.mixture_quantile((0.025, 0.975), *parts).tolist()
         return Interval(value=self.mean[at].item(), low=low, high=high)
@@ -231,6 +232,9 @@ def fit_ladder(
         offset=offset,
     )
     return solve(
+        # Logarithms turn the products of fuelling (flow, density, air) into a sum, and a ± of so
+        # many per cent into a constant one. What is left is what the fuel table and the injector
+        # do.
         observed=readings.log_lambda + readings.log_fuel - readings.offset,
         noise_sd=np.hypot(priors.run_sd, readings.relative_sd),
         flow_m3_s=readings.flow_m3_s,
@@ -316,39 +320,53 @@ def solve(
     )
     require(weight, what="weight of a reading", unit="", above=0, at_most=1 + 1e-9)
 
+    # The level is of one engine; the others stand off it by the logarithm of displacement, which is
+    # known, and by their breathing, which is not.
     reference_engine = engine[0]
     engines = list(displacement) if len(displacement) > 1 else []
     own_breathing_sd = priors.breathing_sd / np.sqrt(2)  # of one engine, for that of a difference
     # (term, prior mean, prior sd, whether the sd goes with the tolerance scale). A term whose
     # prior sd is 0 is not unknown and stays out.
     table = [("response", priors.response_mean, priors.response_sd, False)]
+    # Flat: nobody knows beforehand how much fuel the table gives, and one reading tells it.
     table += [("level", 0.0, np.inf, False)]
     table += [(f"engine {name}", 0.0, own_breathing_sd, False) for name in engines]
+    # Its own deviation is common to all runs on an injector: more runs on it do not average it out,
+    # another injector does.
     table += [(f"injector {name}", 0.0, tolerances[name], True) for name in tried]
     fuels = dict.fromkeys(fuel or ())
     table += [(f"fuel {name}", 0.0, (fuel_sd or {}).get(name, 0.0), False) for name in fuels]
+    # Common to all readings: it cancels between them and stays in every true lambda.
     table += [("gauge", 0.0, priors.gauge_sd, False)]
     table = [row for row in table if row[2] > 0]
     terms, prior_mean, prior_sd, is_tolerance = (
         np.array(column) for column in zip(*table, strict=True)
     )
 
+    # Given both scales all is linear and normal. With few repeats neither scale is known, and one
+    # best value would make intervals too narrow: both are averaged over.
     noise_scale, tolerance_scale, log_weight = normal_mixture.scale_grid(
         priors.run_dof, priors.tolerance_spread if is_tolerance.any() else 0.0
     )
+    # From the middle of the flows, level and response are nearly uncorrelated.
     reference_flow = float(np.exp(np.log(flow_m3_s).mean()))
     scaled_sd = prior_sd * np.where(is_tolerance, tolerance_scale[:, None], 1.0)
+    # A larger engine draws more air through the same injector: leaner by its displacement. The
+    # limit: breathing at full throttle is taken as independent of engine size but for its own sd.
     known = np.log([displacement[name] / displacement[reference_engine] for name in engine])
     rows = normal_mixture.few_rows(
         design_rows(
             tuple(terms), np.log(flow_m3_s / reference_flow), injector, engine, fuel, gauge=1.0
         ),
         observed - known,
+        # A reading of weight w is worth w readings.
         noise_sd / np.sqrt(weight),
         group=day,
         group_sd=day_sd,
     )
     squares, more = within
+    # What means of cells do not show: how far their readings scatter about them, as a chi-square
+    # likelihood of the noise scale.
     misfit = -0.5 * squares / noise_scale**2 - more * np.log(noise_scale)
     means, covariances, _, log_evidence = normal_mixture.linear_posterior(
         rows.design,
@@ -357,6 +375,7 @@ def solve(
         prior_mean,
         scaled_sd**-2.0,
     )
+    # Bayes' rule on the grid: prior of the scales times evidence of the readings.
     weights = normal_mixture.normalised(
         log_weight + log_evidence + misfit - rows.left_out * np.log(noise_scale)
     )
@@ -410,16 +429,18 @@ def design_rows(
     array([[-0.1,  1. ,  1. ]])
     """
     log_flow = np.asarray(log_flow, dtype=float)
+    # More flow is richer: lambda falls with the response-th power of flow.
     column = {"response": -log_flow, "level": np.ones(len(log_flow))}
     column["gauge"] = np.full(len(log_flow), gauge)
     for kind, names in (("injector", injector), ("engine", engine), ("fuel", fuel or ())):
         for name in dict.fromkeys(names):
             column[f"{kind} {name}"] = np.array([float(other == name) for other in names])
+    # Terms that a row has no part in, such as other injectors, or a fuel that was never tried.
     nothing = np.zeros(len(log_flow))
     return np.stack([column.get(term, nothing) for term in terms], axis=-1)
 
 
-# Doubts about what was tried: injectors whose readings do not go with their stated flow ----------
+# Doubts about what was tried ----------------------------------------------------------------------
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -490,7 +511,9 @@ def check_injectors(fit: LadderFit, *, level: float = 0.05) -> tuple[InjectorChe
             continue
         at = fit.terms.index(term)
         prior_variance = (fit.tolerance[name] * fit.tolerance_scale) ** 2
+        # Precisions of independent statements add: posterior less prior is what the readings say.
         gained = 1.0 / fit.covariances[:, at, at] - 1.0 / prior_variance
+        # Nothing was learnt of it: a single injector cannot be told from the level.
         if np.any(gained * prior_variance < 1e-9):
             unknown = Interval(value=stated, low=0.0, high=float("inf"))
             rows.append(_row(name, stated, unknown, 1.0, level))
@@ -501,6 +524,7 @@ def check_injectors(fit: LadderFit, *, level: float = 0.05) -> tuple[InjectorChe
         weight = normal_mixture.normalised(
             np.log(fit.weights) + 0.5 * (mean**2 / spread + np.log(spread))
         )
+        # A lean deviation means less flow than stated, hence the sign.
         parts = weight, -mean, np.sqrt(variance)
         quantiles = normal_mixture.mixture_quantile((0.025, 0.5, 0.975), *parts)
         low, value, high = (stated * np.exp(quantiles)).tolist()
@@ -551,7 +575,7 @@ def _row(name, stated, implied, odds, level):
     )
 
 
-# The injector ladder of many days: what all their readings say together --------------------------
+# The ladder of many days --------------------------------------------------------------------------
 
 
 @dataclass(frozen=True)
@@ -639,6 +663,8 @@ density_kg_m3, resolution, offset, weight
     found = []
     for name in dict.fromkeys(names):
         own = np.array([other == name for other in names])
+        # Mean, its variance and the squares about it are all that normal readings of one kind can
+        # say (sufficient statistics), so that a season need not keep the runs.
         total = float(precision[own].sum())
         mean = float(precision[own] @ observed[own] / total)
         squares = float(precision[own] @ (observed[own] - mean) ** 2)

@@ -1,4 +1,7 @@
-"""Injectors that could be fitted next: lambda, odds of the target band, and the flow wanted."""
+"""Injectors that could be fitted next: lambda, chance of the target band, flow wanted.
+
+And the harm to expect of a mixture that is only known within limits.
+"""
 
 from dataclasses import dataclass, field
 
@@ -12,7 +15,7 @@ from tuninglib.physics.injector import metering_demand
 from tuninglib.statistics import normal_mixture
 from tuninglib.statistics.ladder import LadderFit, design_rows
 
-# Expected harm of a mixture that is only known within limits -------------------------------------
+# Expected harm ------------------------------------------------------------------------------------
 
 # How much worse a hundredth of lambda is beyond the lean edge than beyond the rich one. Ours: too
 # rich costs fuel, some power and a sooty plug; too lean can cost the piston.
@@ -57,6 +60,8 @@ def expected_harm(lambda_: Interval, *, rich_edge: float, lean_edge: float) -> f
             f"the target band runs from {rich_edge:g} to {lean_edge:g}; give the richer end first"
         )
     mean, sd = lambda_.value, lambda_.half_width / Z_95
+    # Distances of a distribution, not of its middle: of two mixtures on one edge the less known one
+    # does more harm, since half of it lies beyond and further out.
     rich = _mean_excess(rich_edge - mean, sd)
     lean = _mean_excess(mean - lean_edge, sd)
     return float(100 * (rich + LEAN_WEIGHT * lean))
@@ -70,7 +75,7 @@ def _mean_excess(distance: float, sd: float) -> float:
     return sd * np.exp(-(z**2) / 2) / np.sqrt(2 * np.pi) + distance * ndtr(z)
 
 
-# Injectors that could be fitted next: lambda, odds of the target band, and the flow wanted -------
+# Injectors not tried yet --------------------------------------------------------------------------
 
 
 @dataclass(frozen=True)
@@ -220,6 +225,7 @@ def predict(
                 f"injector {injector!r} was tried, so its tolerance is part of the fit; "
                 "leave one of the two out"
             )
+        # What a tried injector deviates is one of the fit's unknowns, known from its own readings.
         tolerance = 0.0
     tolerance = fit.priors.tolerance if tolerance is None else tolerance
     tolerance = require(tolerance, what="tolerance", unit="", at_least=0)
@@ -239,14 +245,18 @@ def predict(
         [fuel] * len(flow),
         gauge=float(of_reading),
     )
+    # A fuel that was ridden has its deviation in the fit, tied to the readings; a new one is as
+    # unsure as its label.
     apart = 0.0 if f"fuel {fuel}" in fit.terms else float(fuel_sd)
     # Light grid points matter to the doubts about an injector, not here.
     kept = fit.weights > normal_mixture.NEGLIGIBLE_WEIGHT * fit.weights.max()
     size = np.log(fit.displacement[engine] / fit.displacement[fit.reference_engine])
+    # The ladder's equation solved for log lambda.
     means = rows @ fit.means[kept].T + (size + offset - demand)[:, None]
     variances = np.einsum("nk,mkl,nl->nm", rows, fit.covariances[kept], rows)
     variances += (tolerance[:, None] * fit.tolerance_scale[kept]) ** 2 + apart**2
     variances += (fit.noise_scale[kept] * day_sd) ** 2
+    # A gauge's reading has the run's own noise besides; the true lambda of a setup has not.
     if of_reading:
         variances += (fit.noise_scale[kept] * fit.reading_sd) ** 2
     parts = (fit.weights[kept] / fit.weights[kept].sum(), means, np.sqrt(variances))
@@ -314,6 +324,8 @@ def flow_for_lambda(
     """
     target_lambda = require(target_lambda, what="target lambda", unit="", above=0)
     steps = np.log(20.0) * np.array([-1.0, 1.0])
+    # The flow at which 97.5 of 100 such injectors run leaner is the low end, since less flow is
+    # leaner: an interval of the flow by inverting odds, not by dividing by a response near 0.
     wanted = np.array([0.5, 0.975, 0.025])  # odds of being leaner, at value, low, high
 
     def leaner(log_flow):

@@ -94,6 +94,8 @@ def linear_posterior(
     precision = np.swapaxes(weighted, -1, -2) @ design
     diagonal = np.arange(design.shape[1])
     precision[..., diagonal, diagonal] += prior_precision
+    # Unknowns have sizes from a hundredth (a tolerance) to ten (a level). Scaled to a unit diagonal
+    # the normal equations lose no digits to that; below 1e-6 a pivot is rounding, not knowledge.
     scale = np.sqrt(precision[..., diagonal, diagonal])
     pairs = scale[..., :, None] * scale[..., None, :]
     scaled = precision / np.where(pairs > 0, pairs, 1.0)
@@ -111,8 +113,11 @@ def linear_posterior(
 
     residual = (observed - mean @ design.T) / noise_sd
     pulled = mean - prior_mean
+    # A prior counts as one more observation of its unknown, so its miss belongs to the squares.
     misfit = (residual**2).sum(-1) + (prior_precision * pulled**2).sum(-1)
     proper = prior_precision > 0
+    # Bishop's equation 3.86 (from memory), no constants. A flat prior has no density to speak of;
+    # it drops out, for every scale that is compared alike.
     log_evidence = 0.5 * (
         np.where(proper, np.log(np.where(proper, prior_precision, 1.0)), 0.0).sum(-1)
         - 2 * np.log(pivots).sum(-1)
@@ -180,6 +185,8 @@ def few_rows(
     if group is not None and group_sd > 0:
         group = np.asarray(group)
         moved = group_sd / np.asarray(noise_sd, dtype=float)
+        # Taking out what the rows of a day share costs one sum a day instead of a matrix of all
+        # rows.
         squares = np.bincount(group, moved**2)
         along = (
             np.column_stack([np.bincount(group, moved * column) for column in both.T])
@@ -216,6 +223,8 @@ def scale_grid(noise_dof: float, tolerance_spread: float) -> ScaleGrid:
         noise, noise_weight = np.ones(1), np.ones(1)
     else:
         noise = np.exp(NOISE_GRID)
+        # Scaled inverse chi-square of the variance, as a density of the logarithm of its root: the
+        # grid is even in that logarithm.
         log_density = -noise_dof * (NOISE_GRID + 0.5 / noise**2)
         noise_weight = np.exp(log_density - log_density.max())
     if tolerance_spread == 0:
@@ -290,6 +299,7 @@ def mixture_quantile(
     quantiles = mean + ndtri(wanted)[..., None] * sd
     low, high = quantiles.min(-1), quantiles.max(-1)
     value = quantiles @ weight
+    # The quantile of a mixture lies between the parts' lowest and highest, so the bracket is sure.
     density_weight = weight / (sd * np.sqrt(2 * np.pi))
     for _ in range(60):
         standard = (value[..., None] - mean) / sd

@@ -68,6 +68,8 @@ def power_of_t(effect: ArrayLike, *, dof: ArrayLike, alpha: float = 0.05) -> flo
 
 def _relative_sds(dof):
     """Estimated over true standard deviation, at equally weighted-out chances (last axis)."""
+    # χ²/dof has a gamma distribution; at chances of a Gauss rule an average over it is one dot
+    # product.
     half = np.minimum(np.asarray(dof, dtype=float), MANY)[..., None] / 2
     return np.sqrt(gammaincinv(half, _CHANCES) / half)
 
@@ -116,6 +118,7 @@ def power_two_setups(
     repeats = require(repeats, what="repeats", unit="", above=1, remedy="ride it twice at least")
     effect_size = np.asarray(effect_size, dtype=float)
     if paired:
+        # Pairs take out what both runs share, and pay with half of the degrees of freedom.
         return power_of_t(effect_size * np.sqrt(repeats), dof=repeats - 1, alpha=alpha)
     return power_of_t(effect_size * np.sqrt(repeats / 2), dof=setups * (repeats - 1), alpha=alpha)
 
@@ -164,6 +167,7 @@ def repeats_needed(
     """
     require(scatter_sd, what="scatter", unit="", above=0, remedy="3 % is usual for careful runs")
     require(gain, what="gain", unit="", above=-1, remedy="give a ratio, 0.05 for 5 %")
+    # On logarithms a gain and its loss, the parts taken off again, are alike.
     effect = abs(np.log1p(gain)) / scatter_sd
 
     def shown(repeats):
@@ -177,6 +181,7 @@ def repeats_needed(
             f"a gain of {gain:g} needs more than {most} runs of each setup at a scatter of "
             f"{scatter_sd:g}; ask for a larger gain"
         )
+    # Power rises with repeats, so doubling finds a bracket, and bisection the place in it.
     low, high = 2.0, 2.0
     while not shown(high):
         low, high = high, 2 * high
@@ -298,6 +303,8 @@ def half_width_across_days(
     require(own_sd, what="own_sd", unit="", at_least=0)
     require(repeats, what="repeats", unit="", at_least=1)
     require(common_repeats, what="common repeats", unit="", at_least=0)
+    # Between days nothing but a setup ridden on both tells what the day did: without one, all of τ²
+    # stays in the gain, however many runs there are.
     variance = 2 * (scatter_sd**2 / repeats + own_sd**2)
     day = day_sd**2
     if common_repeats:
@@ -353,6 +360,7 @@ def run_order(setups: Sequence[str], *, repeats: int, riders: Sequence[str] = ("
     seen = dict.fromkeys(setups, 0)
     turns = []
     for setup in best:
+        # Within each setup, so that riders cancel from every comparison of two of them.
         turns.append(riders[seen[setup] % len(riders)])
         seen[setup] += 1
     drift, swaps = _worth(best)

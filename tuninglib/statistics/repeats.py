@@ -1,4 +1,4 @@
-"""Repeated runs: means, differences and their intervals by Student's t."""
+"""Repeated rows: means, differences, Student's t; weights that tame one bad row."""
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -11,7 +11,7 @@ from scipy.special import gammaincinv, ndtr, stdtr, stdtrit
 from tuninglib.checks import plain, require
 from tuninglib.interval import Interval
 
-# Repeated runs: means, differences and their intervals by Student's t ----------------------------
+# Means, differences and their intervals -----------------------------------------------------------
 
 # Degrees of freedom beyond which Student's t is the normal distribution.
 MANY = 1e9
@@ -298,7 +298,7 @@ def _repeats(values):
     return values
 
 
-# Weights that keep one bad row from turning an answer round --------------------------------------
+# Weights ------------------------------------------------------------------------------------------
 # Each row is held against what the others say of it, its own say left out. Up to 2.5 standard
 # deviations nothing happens; beyond, its weight falls with the fourth power of the distance.
 # Where a setup has no majority, as with two rows that are far apart, nobody can tell which one is
@@ -406,6 +406,7 @@ def settled_weights(
     for _ in range(_MOST_STEPS):
         off, variance, alone = leave_out(weight)
         wanted = weight_at(off / np.sqrt(variance), dof)
+        # The geometric mean damps: full steps may swing between two sets of weights for ever.
         before, weight = weight, np.sqrt(weight * wanted)
         if np.abs(weight - before).max(initial=0.0) < 1e-3:
             break

@@ -1,4 +1,7 @@
-"""Runs of a road test, their wheel forces, and what each thing not known does to them."""
+"""Runs of a road test: their wheel forces, what is not known of them, and what that does.
+
+Rounded readings are among what is not known.
+"""
 
 import dataclasses
 from collections.abc import Mapping, Sequence
@@ -12,7 +15,7 @@ from tuninglib.checks import require
 from tuninglib.physics.air import STANDARD_GRAVITY_M_S2
 from tuninglib.physics.motion import Hill, Ride, exit_speed_m_s, wheel_force_n
 
-# Runs of a road test, their wheel forces, and what each thing not known does to them -------------
+# Runs, their wheel forces, and what each unknown does to them -------------------------------------
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -169,23 +172,32 @@ def linearised(
     unknowns = list(unknowns)
     stated = _stated(runs)
     now = moved_fields(stated, unknowns, moved)
+    # Forces multiply (an engine is so many per cent stronger), so that their logarithms are what
+    # adds. Down there is no engine: the force is near 0 and stands as it is.
     up, down = _pull_n(runs, now), _down_n(runs, now)
     log_up = np.log(up) + now["log_correction"]
     ridden = now
+    # Slopes at a run's own noisy speeds would go with its reading error, and forces would climb
+    # with repeats; on the ride that the setup's force gives they do not.
     if log_force is not None:
         up = np.exp(log_force - now["log_correction"])
         ridden = now | _ridden(runs, now, up)
     start = _Start.of(runs, ridden) if unknowns else None
     rises, falls = np.zeros((2, len(unknowns), up.size))
+    # A field is moved once, however many unknowns move it: the chain rule gives each its share.
+    # Linear in the unknowns, which holds as long as one standard deviation is a small change.
     for name in dict.fromkeys(name for one in unknowns for name in one.changes):
         rise, fall = _by_field(runs, ridden, start, name, up)
         for row, one in enumerate(unknowns):
             if name in one.changes:
                 change = one.changes[name] * np.ones(stated[name].shape)
+                # d/du of base exp(change u / base) is change times the value over the stated one.
                 if name not in _EITHER_SIGN:
                     change = change * _over(ridden[name], stated[name])
                 # A speed that was not read does not change.
                 change = np.nan_to_num(change)
+                # A hill's fields are by piece: the sum over the pieces is the whole hill's effect
+                # on a run.
                 if name in HILL_FIELDS:
                     rises[row] += change @ rise
                     falls[row] += change @ fall
@@ -265,6 +277,8 @@ def moved_fields(
     found = dict(stated)
     for name, change in added.items():
         base = stated[name]
+        # exp keeps a mass or a drag area above zero even ten standard deviations away, where the
+        # search for the best fit may look; near the stated value both ways are the same.
         adds = (name in _EITHER_SIGN) | (base == 0)
         found[name] = np.where(adds, base + change, base * np.exp(_over(change, base)))
     return found
@@ -288,6 +302,7 @@ def _ride(runs, fields, hill=None, wind=None, rows=slice(None)) -> Ride:
 def _way_down(runs, fields) -> Ride:
     """Ride back down, of those that there are."""
     there = runs.has_way_down
+    # The same pieces the other way round, with the wind from behind that was against the rider.
     hill = Hill(fields["lengths_m"], fields["grade_ratios"]).reversed()
     wind = -(fields["headwind_m_s"] + fields["wind_change_m_s"])
     return _ride(runs, fields, hill, wind[there], there)
@@ -317,6 +332,7 @@ def _down_n(runs, fields):
 
 def _ridden(runs, fields, up_n) -> dict:
     """Speeds at the ends that the forces give, where they do; else those that were read."""
+    # A force that would stall the bike before the marker has no end speed: what was read stands.
     up = exit_speed_m_s(_ride(runs, fields), force_n=up_n, entry_speed_m_s=fields["true_entry_m_s"])
     found = {"true_exit_m_s": np.where(np.isfinite(up), up, fields["true_exit_m_s"])}
     there = runs.has_way_down
@@ -350,6 +366,8 @@ class _Start(NamedTuple):
     @classmethod
     def of(cls, runs, fields) -> "_Start":
         forces = _up_n(runs, fields), _down_n(runs, fields)
+        # Forward differences: at a relative step of 1e-5 the error of the slope (about 1e-5 of it)
+        # and rounding (1e-16 over the step) are both far below what any slope matters.
         step = 1e-5 * float(np.mean(forces[0]))
         misses = _misses(runs, fields, forces)
         after = _misses(runs, fields, [force + step for force in forces])
@@ -364,6 +382,7 @@ def _misses(runs, fields, forces):
     reached = exit_speed_m_s(
         _ride(runs, fields), force_n=up, entry_speed_m_s=fields["true_entry_m_s"]
     )
+    # Squares of speeds, since kinetic energy is what force and way make: nearly linear in both.
     found[0] = reached**2 - fields["true_exit_m_s"] ** 2
     if there.any():
         reached = exit_speed_m_s(
@@ -388,6 +407,8 @@ def _by_field(runs, fields, start, name, up):
     by_piece = name in HILL_FIELDS
     slopes = [[], []]
     for piece in np.eye(base.size) if by_piece else [np.ones(base.shape)]:
+        # Implicit differentiation: dF/dx = −(∂miss/∂x) / (∂miss/∂F), so that no force need be
+        # searched for at each step.
         moved = _misses(runs, fields | {name: base + step * piece}, start.forces)
         size = (step * piece).sum() if by_piece else step
         for found, after, before, slope in zip(
@@ -398,7 +419,7 @@ def _by_field(runs, fields, start, name, up):
     return np.nan_to_num(rise) / up, fall
 
 
-# What is not known exactly about the runs of a road test, rounded readings among it --------------
+# What is not known --------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True)
@@ -507,6 +528,8 @@ def usual_unknowns(
     """
     n = runs.setup.size
     riders = np.unique(runs.rider)
+    # Drag and rolling from one coast-down or table are off against each other. Two independent
+    # unknowns with this split (the Cholesky factor of their correlation) have the same covariance.
     share = float(road_load_correlation)
     require(share, what="correlation", unit="", at_least=-1, at_most=1, remedy="0 if unknown")
     lengths, grades = runs.hill.lengths_m, runs.hill.grade_ratios
@@ -526,6 +549,7 @@ def usual_unknowns(
             which=1,
         ),
         Unknown("grade", {"grade_ratios": np.full(grades.shape[-1], grade_sd)}),
+        # A tape that is off is off by the same share on every piece.
         Unknown("hill length", {"lengths_m": length_sd_m * lengths / lengths.sum()}),
         Unknown(
             "speed factor", {name: speed_factor_sd * getattr(runs, name) for name in SPEED_FIELDS}
@@ -541,6 +565,8 @@ def usual_unknowns(
             found.append(Unknown("grade", {"grade_ratios": piece * piece_grade_sd}, which=number))
     mass_sds = np.broadcast_to(rider_mass_sd_kg, riders.shape)
     for rider, mass_sd in zip(riders, mass_sds, strict=True):
+        # Each rider draws his own: it cancels between setups that he rode equally often, and widens
+        # the gain of a setup that another one rode.
         own = (runs.rider == rider).astype(float)
         drag = own * rider_drag_sd_ratio * runs.drag_area_m2
         found += [
@@ -558,6 +584,7 @@ def usual_unknowns(
 
 def _through_the_day(count, order):
     """Place of each run in the day, from −½ to ½ in equal steps."""
+    # Ranks, as run numbers say no times. Centred, so that a drift does not move the day's mean.
     place = np.arange(count) if order is None else np.argsort(np.argsort(order, kind="stable"))
     return place / max(count - 1, 1) - 0.5
 
@@ -611,6 +638,8 @@ def reading_unknowns(runs: Runs, *, resolution_m_s: float) -> tuple[Unknown, ...
         speeds = getattr(runs, name)
         if not np.isfinite(speeds).any():
             continue
+        # One rounding error is split into a part that repeats share and one of each run's own;
+        # their variances add up to a²/12 whatever the split.
         shared = _shared_rounding(speeds, cell, a)
         found.append(Unknown("reading", {name: sd * np.sqrt(1 - shared)}, each_run=True))
         if shared > 1e-6:
@@ -630,7 +659,10 @@ def _shared_rounding(speeds, cell, resolution):
             dof += own.size - 1
     if dof == 0:
         return 0.0
+    # In steps squared. Rounding itself spreads readings by 1/12, which is no spread of the speeds.
     spread2 = max(squares / dof / resolution**2 - 1 / 12, 0.0)
+    # Fourier series of the rounding error, over its own sum, so that no spread gives just 1; with
+    # any spread exp(−4π²j²σ²) leaves nothing of the terms beyond.
     j = np.arange(1, 20)
     terms = np.exp(-4 * np.pi**2 * j**2 * spread2) / j**2
     return min(terms.sum() / (1 / j**2).sum(), 1.0)

@@ -19,8 +19,6 @@ from tuninglib.interval import Z_95, Interval
 from tuninglib.statistics.mixed_model import VarianceMixture, spread
 from tuninglib.statistics.repeats import t_quantile
 
-# Wheel forces of many days pooled: what setups differ by, and how far days differ ----------------
-
 # Grid of both standard deviations: points, how far it reaches in stated ones, and how often it is
 # drawn closer where the days know them well.
 _DAY_POINTS, _GAIN_POINTS, _REACH, _CLOSER = 17, 9, 4.0, 4
@@ -127,6 +125,7 @@ class PooledDays:
 
     def _of(self, vector) -> Contrast:
         """With what each day's scatter is worth in degrees of freedom (Satterthwaite)."""
+        # Degrees of freedom at the likeliest scales only, since they merely correct a width.
         best = int(np.argmax(self.mixture.weights))
         turned = self.mixture.covariances[best] @ vector
         own, squares = 0.0, 0.0
@@ -136,6 +135,9 @@ class PooledDays:
             own, squares = own + each.sum(), squares + (each**2 / part.dof).sum()
         extra = 0.0
         if squares > 0:
+            # The part of the variance that rests on days' own scatter gets Student's t for its
+            # degrees of freedom, the rest stays normal: few runs a day widen a gain, many days do
+            # not.
             extra = own * ((t_quantile(0.975, own**2 / squares) / Z_95) ** 2 - 1)
         wider = np.outer(vector, vector) * extra / (vector @ vector) ** 2
         found = spread(
@@ -206,6 +208,8 @@ def pool_days(
         raise ValueError(f"setup {missing[0] if missing else 0} is on no day; leave it out")
     parts, prior, right = _prepared(days, setups, trend)
     grid = _DayGrid(parts, prior, right, day_sd, gain_sd, setups)
+    # Even grids of both standard deviations from 0 on: a variance of nothing must be possible,
+    # since days may be alike, and a logarithmic grid would shut it out.
     taus, omegas = grid.range_of()
     for _ in range(_CLOSER):
         log, mean, covariance, at = grid.evaluate(taus, omegas)
@@ -253,6 +257,7 @@ class _Part(NamedTuple):
 
     def variance(self, tau, omega):
         k = self.y.shape[1]
+        # What a day does to all alike is one number (ones), to each setup alone its own (diagonal).
         return self.covariance + tau**2 * np.ones((k, k)) + omega**2 * np.eye(k)
 
     def at(self, tau, omega) -> "_TurnedDays":
@@ -281,6 +286,8 @@ def _prepared(days, setups, trend):
     columns = setups + len(place) + trend
     prior, right = np.zeros((columns, columns)), np.zeros(columns)
     unknown_columns = np.arange(setups, setups + len(place))
+    # An unknown of one day is in that day's covariance already; only those that several days share
+    # tie days together. Each has unit variance by its definition.
     prior[unknown_columns, unknown_columns] = 1.0
     # A trend counts from the middle of the season, so that the setups are those of then.
     middle = float(np.mean([one.time for one in days]))
@@ -293,6 +300,8 @@ def _prepared(days, setups, trend):
             np.asarray(one.mean)[kept],
             np.asarray(one.covariance)[np.ix_(kept, kept)],
         )
+        # In precisions, days that share unknowns simply add, once the unknowns' own prior, which
+        # each day counted for itself, is taken out of all but one.
         precision = np.linalg.inv(covariance)
         h = precision @ mean
         given = np.linalg.inv(precision[:k, :k])
@@ -354,6 +363,8 @@ class _DayGrid:
         covariance = np.linalg.inv(normal)
         covariance = (covariance + covariance.T) / 2
         mean = covariance @ right
+        # The restricted likelihood: its first term takes out what the setups' means cost, without
+        # which the scatter between few days would come out too small.
         log -= 0.5 * (np.linalg.slogdet(normal)[1] + squares - right @ mean)
         return (
             log - 0.5 * ((tau / self.day_sd) ** 2 + (omega / self.gain_sd) ** 2),

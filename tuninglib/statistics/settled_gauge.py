@@ -1,4 +1,4 @@
-"""The steady reading of a gauge in a log, and how late the gauge shows what burns."""
+"""A gauge's log once it has settled: the steady reading, its lag, means by bands."""
 
 from collections.abc import Sequence
 from typing import NamedTuple
@@ -9,7 +9,7 @@ from numpy.typing import ArrayLike
 from tuninglib.interval import Interval
 from tuninglib.statistics.repeats import t_quantile
 
-# The steady reading of a gauge in a log, and how late the gauge shows what burns -----------------
+# The steady reading, and how late the gauge is ----------------------------------------------------
 
 FULL_THROTTLE = 0.9
 # The mixture before the throttle opens is taken over this time, the steady one so long after it.
@@ -110,6 +110,7 @@ def gauge_lag(
         after = reading[(time >= opened + _SETTLED_S) & (time <= shut)]
         if min(before.size, after.size) < _FEWEST_SAMPLES:
             continue
+        # Medians, as a single dropped or doubled sample is no part of the mixture.
         low, high = np.median(before), np.median(after)
         noise = np.hypot(_error(before), _error(after))
         if abs(high - low) < _CLEAR_STEP * noise or high == low:
@@ -185,7 +186,7 @@ def _error(values) -> float:
     return float(np.std(values) / np.sqrt(min(values.size, 4)))
 
 
-# Means of a reading by bands of throttle or engine speed, of what is settled in a log ------------
+# Means by bands of throttle or engine speed -------------------------------------------------------
 
 # A reading counts once what drives it has been in its band for so long, and the lag besides.
 _STEADY_S, _FEWEST_IN_BAND, _FEWEST_STRETCHES = 1.5, 3, 2

@@ -98,6 +98,8 @@ def legal_true_speed_m_s(shown_speed_m_s: ArrayLike) -> SpeedRange:
     (50.0, 59.0)
     """
     shown = require(shown_speed_m_s, what="speed", unit="m/s", at_least=0, remedy="check its sign")
+    # The law's inequality solved for the true speed; it may never show too little, so that the
+    # highest true speed is the one shown.
     lowest = np.maximum((shown - _LEGAL_OFFSET_M_S) / (1 + _LEGAL_RATIO), 0.0)
     return SpeedRange(plain(lowest), plain(shown))
 
@@ -157,6 +159,8 @@ def speed_factor(shown: ArrayLike, true: ArrayLike, *, resolution: float = 0.0) 
     (0.9555, 0.9434, 0.9675)
     """
     x, y = _pairs(shown, true, fewest=2)
+    # Through the origin: most of what a speedometer is off is a factor (tyre, gearing). One that
+    # has an offset too is for :func:`speed_line`, which wants pairs at unlike speeds.
     factor = (x @ y) / (x @ x)
     dof = x.size - 1
     s2 = ((y - factor * x) ** 2).sum() / dof

@@ -86,6 +86,7 @@ def fit_warm_up(
     order = np.argsort(time, kind="stable")
     if seen[order][-1] <= seen[order][0]:
         raise ValueError("the head did not get hotter from the first reading to the last")
+    # Only the time constant is not linear; at 160 of them, 3 % apart, all else is a closed form.
     taus = np.geomspace(_SHORTEST_S, _LONGEST_S, _TAUS)
     dof = _PRIOR_DOF + time.size - 2
     log, means, sds = [], [], []
@@ -96,6 +97,8 @@ def fit_warm_up(
         found = inverse @ design.T @ seen
         rest = seen - design @ found
         squares = _PRIOR_DOF * reading_sd_k**2 + rest @ rest
+        # Likelihood with the scatter integrated out, a Student's t; several ends fit alike well
+        # while the curve has hardly bent, and all of them count.
         log.append(-dof / 2 * np.log(squares))
         means.append(found[0])
         sds.append(np.sqrt(squares / dof * inverse[0, 0]))
