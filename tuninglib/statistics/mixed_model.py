@@ -55,12 +55,14 @@ class Component:
 
     def log_density(self, phi: np.ndarray) -> np.ndarray:
         """Logarithm of the density of log φ beforehand, but for a constant."""
+        # Of φ the logarithm is twice that of its root, and so is its standard deviation.
         far = np.log(phi / self.usual) / (2 * self.log_sd)
         value, dof = self.seen
         return -0.5 * far**2 - dof / 2 * (np.log(phi) + value / phi)
 
     def ends(self) -> tuple[float, float]:
         """Between which logarithms of φ the density can matter."""
+        # Six standard deviations: a scatter twenty times the usual one is still found.
         reach = 2 * 6.0 * self.log_sd
         low, high = np.log(self.usual) - reach, np.log(self.usual) + reach
         value, dof = self.seen
@@ -149,6 +151,7 @@ def _solve(rows: Rows, variances) -> _Solved:
     .. [1] C. R. Henderson, Best linear unbiased estimation and prediction under a selection model,
        Biometrics 31 (1975), 423-447.
     """
+    # All points of the grid at once, on the first axis.
     own = np.broadcast_to(rows.known, (len(variances), *rows.known.shape))
     for number, one in enumerate(rows.components):
         own = own + variances[:, number, None, None, None] * one.matrix
@@ -157,6 +160,7 @@ def _solve(rows: Rows, variances) -> _Solved:
     by_block = x.reshape(*rows.data.shape, -1)
     turned = (inverse @ by_block).reshape(len(own), *x.shape)
     covariance = np.linalg.inv(x.T @ turned + rows.prior)
+    # Rounding leaves an inverse a little lopsided, which would show in its own determinant.
     covariance = (covariance + covariance.swapaxes(-1, -2)) / 2
     joint, left = np.zeros(covariance.shape[:2]), np.broadcast_to(rows.data, own.shape[:-1])
     for _ in range(2):
@@ -192,6 +196,7 @@ def _inverse(blocks):
 
 def _in_pieces(rows: Rows, variances):
     """Pieces of the grid that are worked out at once."""
+    # What one point of the grid takes: turned columns, the covariance, a few sets of blocks.
     each = rows.columns.size + rows.columns.shape[1] ** 2 + 4 * rows.known.size
     some = max(1, _AT_ONCE // each)
     return (variances[begin : begin + some] for begin in range(0, len(variances), some))
@@ -276,11 +281,14 @@ def variance_grid(rows: Rows, *, closer: bool = True) -> Grid:
         likelihood = np.concatenate([_solve(rows, piece).log_likelihood for piece in pieces])
         stated = sum(one.log_density(variances[:, at]) for at, one in enumerate(rows.components))
         log = np.where(np.isfinite(likelihood), likelihood + stated, -np.inf)
+        # Half a step beyond the outermost point that matters, since the edge lies between two.
         inside = np.log(variances[log > log.max() - _MATTERS])
         step, before = np.diff(ends, axis=1)[:, 0] / (points - 1), ends
         ends = np.stack([inside.min(0) - step / 2, inside.max(0) + step / 2], axis=1)
+        # When a look no longer draws the ends much closer, it was close enough itself.
         if np.all(np.diff(ends) > 0.6 * np.diff(before)):
             break
+    # Steps are even in log φ, in which the density beforehand is given: no Jacobian is needed.
     weights = np.exp(log - log.max())
     kept = weights > 1e-9
     return Grid(variances[kept], weights[kept] / weights[kept].sum(), likelihood[kept])
@@ -437,6 +445,8 @@ def left_out(rows: Rows, grid: Grid) -> HeldAgainst:
     log = np.log(grid.weights)[:, None, None] + (scaled**2 / safe - np.log(safe)) / 2
     weight = np.exp(log - log.max(0))
     weight /= weight.sum(0)
+    # The tail is averaged, not the distance: one scatter in which the row is unlikely does not
+    # make it so if another explains it.
     off = scaled / safe
     beyond = (weight * ndtr(-np.abs(off) * np.sqrt(safe))).sum(0)
     off = np.where(single, 0.0, (weight * off).sum(0))
