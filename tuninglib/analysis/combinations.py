@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from types import SimpleNamespace
 
 from tuninglib.analysis.injector import HIGHEST_SHARE, open_time_share
-from tuninglib.analysis.mixture import flow_on_bike, fuel_terms, readings_of, tolerance_sd
+from tuninglib.analysis.mixture import candidate_of, flow_on_bike, fuel_terms, readings_of
 from tuninglib.analysis.records import FuelLimit, Knock, Mixture
 from tuninglib.interval import Interval
 from tuninglib.physics.fuels import Octane, known_higher
@@ -324,15 +324,8 @@ def _beyond_lean(session) -> set:
 def _predicted(session, fit, engine, injector, fuel) -> dict:
     """What the ladder predicts of a combination that was not read."""
     band = band_of(session)
-    tried = injector in fit.tolerance
-    found = predict(
-        fit,
-        flow_m3_s=flow_on_bike(session, injector),
-        engine=engine,
-        injector=injector if tried else None,
-        tolerance=None if tried else tolerance_sd(session, injector),
-        **fuel_terms(session, fuel),
-    )
+    asked, demand = candidate_of(session, fit, injector), fuel_terms(session, fuel)
+    found = predict(fit, asked, engine=engine, fuel=demand)
     return {
         "source": "predicted",
         "lambda_": found.lambda_,

@@ -329,15 +329,17 @@ def outing_record(
         fuels={
             name: FuelOfDay(
                 allowed=name not in never,
-                **{key: value for key, value in fuel_terms(session, name).items() if key != "fuel"},
+                stoichiometric_ratio=one.stoichiometric_ratio,
+                density_kg_m3=one.density_kg_m3,
+                fuel_sd=one.sd,
             )
-            for name in session.fuels
+            for name, one in ((name, fuel_terms(session, name)) for name in session.fuels)
         },
         forces=road.of_day if road else None,
-        readings=_cells(session, air, read, columns) if usable else (),
+        readings=_cells(session, air, read, *columns) if columns else (),
         ecu_corrects=corrects,
         gauge_offset=check.offset,
-        gauge_sd=columns["priors"].gauge_sd if usable else session.gauge.accuracy.sd,
+        gauge_sd=columns[1].priors.gauge_sd if columns else session.gauge.accuracy.sd,
         breathing_sd=taken.breathing_change.sd,
         response_mean=taken.flow_response.value,
         response_sd=taken.flow_response.sd,
@@ -350,13 +352,9 @@ def outing_record(
     )
 
 
-def _cells(session, air, read, columns) -> tuple:
+def _cells(session, air, read, readings, parts) -> tuple:
     """Readings as few numbers, brought to one air for all outings."""
-    names = ("displacement", "tolerance", "fuel_sd", "priors")
-    cells = reading_cells(
-        **{name: value for name, value in columns.items() if name not in names},
-        run_sd=columns["priors"].run_sd,
-    )
+    cells = reading_cells(readings, run_sd=parts.priors.run_sd)
     if session.bike.density_compensation != "no":
         return cells
     density = float(air.loc[read.index, "density_kg_m3"].mean())
