@@ -287,7 +287,10 @@ CALLS = {
         RIDE, distance_m=as_([0.0, 150.0, 300.0, 400.0]), speed_m_s=as_([10.0, 13.9, 16.0, 17.4])
     ),
     road_runs.usual_unknowns: lambda as_: road_runs.usual_unknowns(
-        runs(as_), rider_mass_sd_kg=as_([1.0, 2.0]), rider_effect_sd=0.01, speed_factor_sd=0.02
+        runs(as_),
+        road_runs.StatedSds(
+            rider_mass_sd_kg=as_([1.0, 2.0]), rider_effect_sd=0.01, speed_factor_sd=0.02
+        ),
     ),
     road_runs.reading_unknowns: lambda as_: road_runs.reading_unknowns(
         runs(as_), resolution_m_s=0.28

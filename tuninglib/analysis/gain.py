@@ -23,7 +23,7 @@ from tuninglib.session.defaults import (
 from tuninglib.session.load import Session
 from tuninglib.statistics.gain import Gain, estimate_gains
 from tuninglib.statistics.population import RUN_SCATTER, LogNormal, Scatters
-from tuninglib.statistics.road_runs import Runs, Unknown, usual_unknowns
+from tuninglib.statistics.road_runs import Runs, StatedSds, Unknown, usual_unknowns
 from tuninglib.statistics.speedometer import legal_true_speed_m_s
 
 
@@ -247,8 +247,7 @@ def _stated_forces(runs) -> list:
 def _unknowns(session, runs, rows, riders, area, rolling, rotating, factor) -> tuple:
     """What is not known exactly, as the session states it."""
     hill, taken = session.hill, session.assumptions
-    usual = usual_unknowns(
-        runs,
+    stated = StatedSds(
         bike_mass_sd_kg=session.bike.mass.sd,
         rotating_mass_sd_kg=rotating.sd,
         rider_mass_sd_kg=np.array([session.riders[name].mass.sd for name in riders]),
@@ -263,8 +262,8 @@ def _unknowns(session, runs, rows, riders, area, rolling, rotating, factor) -> t
         rider_effect_sd=taken.rider_effect.sd / np.sqrt(2),
         rider_drag_sd_ratio=taken.rider_drag.sd / np.sqrt(2),
         drift_sd=taken.drift.sd,
-        order=rows["run"].to_numpy(),
     )
+    usual = usual_unknowns(runs, stated, order=rows["run"].to_numpy())
     pieces = tuple(
         Unknown("grade", {"grade_ratios": one * piece.grade.sd}, which=number)
         for number, (one, piece) in enumerate(

@@ -19,6 +19,7 @@ from tuninglib.interval import Z_95, Interval
 from tuninglib.physics.engine import air_mass_per_cycle_kg, cycle_time_s, fuel_mass_per_cycle_kg
 from tuninglib.physics.fuels import PETROL_DENSITY_KG_M3, Blend
 from tuninglib.physics.injector import (
+    EngineChange,
     first_guess_flow,
     flow_on_fuel,
     flow_that_runs_out,
@@ -506,17 +507,16 @@ def guess_of(change: Change) -> Guess:
     before, after = Blend(change.old_ethanol), Blend(change.new_ethanol)
     old, new = (metering_demand(b.stoichiometric_ratio, b.density_kg_m3) for b in (before, after))
     pressure = (change.old_pressure_pa / change.new_pressure_pa) ** 0.5
-    guess = first_guess_flow(
-        change.flow_m3_s,
+    asked = EngineChange(
         displacement_ratio=change.new_displacement_m3 / change.old_displacement_m3,
         breathing_ratio=change.breathing_ratio,
         lambda_ratio=change.lambda_read / change.lambda_wanted,
         pressure_ratio=change.old_pressure_pa / change.new_pressure_pa,
         fuel_ratio=old / new,
-        flow_sd=change.flow_tolerance / Z_95,
         breathing_sd=change.breathing_half_width / Z_95,
         lambda_sd=change.gauge_accuracy / Z_95,
     )
+    guess = first_guess_flow(change.flow_m3_s, asked, flow_sd=change.flow_tolerance / Z_95)
     stated = guess.flow_m3_s
     # first_guess_flow states it at the old pressure; on the bike it flows by the root more.
     flow = stated.scaled(1 / pressure)
