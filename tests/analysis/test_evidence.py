@@ -1,6 +1,6 @@
 """What the evidence is taken to be: when the time of day could have made a gain, and so on."""
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -8,8 +8,9 @@ import pandas as pd
 import pytest
 
 from tests.outing import Outing
+from tuninglib.analysis import gain as road_tests
 from tuninglib.analysis.combinations import _beyond_lean, _was_ridden
-from tuninglib.analysis.decide import _more_runs, _settled, _told_apart
+from tuninglib.analysis.decide import _told_apart
 from tuninglib.interval import Interval
 from tuninglib.session.load import load_session
 from tuninglib.statistics.planning import power_two_setups, repeats_needed
@@ -23,17 +24,18 @@ class Told:
     over: str
     ratio: Interval
     told_apart: bool = field(default=True)
+    doubted: bool = field(default=False)
 
 
 def gain(low, high, *, told=True, setup="b", over="a"):
     return Told(setup, over, Interval((low + high) / 2, low, high), told)
 
 
-BLOCKS, TURNS = (SimpleNamespace(one_after_the_other=one) for one in (True, False))
+BLOCKS, TURNS = True, False
 
 
 @pytest.mark.parametrize(
-    ("road", "one", "stands"),
+    ("in_blocks", "one", "stands"),
     [
         (TURNS, gain(0.01, 0.03), True),
         (BLOCKS, gain(0.01, 0.03), False),
@@ -46,8 +48,16 @@ BLOCKS, TURNS = (SimpleNamespace(one_after_the_other=one) for one in (True, Fals
         (BLOCKS, gain(0.08, 0.14, told=False), False),
     ],
 )
-def test_what_the_day_can_have_made_is_not_settled(road, one, stands):
-    assert _settled(road, one).told_apart is stands
+def test_what_the_day_can_have_made_is_not_settled(in_blocks, one, stands):
+    numbered = replace(one, setup=1, over=0)
+    said = road_tests._as_said(numbered, ["a", "b"], in_blocks, set())
+    assert (said.setup, said.over) == ("b", "a")
+    assert said.told_apart is stands
+    # What the rest speaks against is never told apart, whichever of the two it is.
+    for doubted in ({"a"}, {"b"}):
+        said = road_tests._as_said(numbered, ["a", "b"], in_blocks, doubted)
+        assert said.doubted
+        assert not said.told_apart
 
 
 def test_pairs_against_the_reference_are_told_apart_as_the_gains_have_it():
@@ -60,36 +70,29 @@ def test_pairs_against_the_reference_are_told_apart_as_the_gains_have_it():
     assert _told_apart(None, {}, "a") == frozenset()
 
 
-def road_of(value, runs, *, blocks=False, pulls=3):
-    pull = SimpleNamespace(
-        setup="b", runs=runs, gain=SimpleNamespace(ratio=Interval(value, value - 0.1, value + 0.1))
-    )
-    return SimpleNamespace(
-        pulls=[SimpleNamespace(setup=f"x{i}", gain=None, runs=9) for i in range(pulls - 1)]
-        + [pull],
-        scatter_sd=0.03,
-        one_after_the_other=blocks,
-    )
+def more_runs(value, runs, *, blocks=False, setups=3):
+    fit = SimpleNamespace(forces=[None] * setups, scatter_sd=0.03)
+    one = SimpleNamespace(ratio=Interval(value, value - 0.1, value + 0.1), doubted=False)
+    return road_tests._more_runs(fit, one, runs, blocks)
 
 
 def test_how_many_more_runs_would_settle_it():
     needed = repeats_needed(0.06, scatter_sd=0.03, setups=3, alpha=0.025, most=1000)
-    more = _more_runs(road_of(0.06, 3), "b")
+    more = more_runs(0.06, 3)
     assert more == max(-(-needed // 1) - 3, 1)
-    assert _more_runs(road_of(-0.06, 3), "b") == more
+    assert more_runs(-0.06, 3) == more
     # Enough were ridden: one more at the least, or two where setups take turns.
-    assert _more_runs(road_of(0.06, 40), "b") == 1
-    assert _more_runs(road_of(0.06, 40, blocks=True), "b") == 2
+    assert more_runs(0.06, 40) == 1
+    assert more_runs(0.06, 40, blocks=True) == 2
     # So small a gain takes more runs than anybody rides, or is none that matters.
-    assert _more_runs(road_of(0.011, 3), "b") is None
-    assert _more_runs(road_of(0.0, 3), "b") is None
+    assert more_runs(0.011, 3) is None
+    assert more_runs(0.0, 3) is None
 
 
 def test_runs_that_would_settle_it_are_those_of_the_power():
     """With so many in all, a gain of 2 % shows four times out of five, and with one less not."""
     for pulls in (2, 3, 6):
-        road = road_of(0.02, 33, pulls=pulls)
-        runs = 33 + _more_runs(road, "b")
+        runs = 33 + more_runs(0.02, 33, setups=pulls)
         chances = [
             power_two_setups(np.log(1.02) / 0.03, repeats=count, setups=pulls,
                              alpha=0.05 / (pulls - 1))
@@ -98,7 +101,7 @@ def test_runs_that_would_settle_it_are_those_of_the_power():
         assert chances[0] < 0.8 <= chances[1]
         # Thirty more are ridden, thirty-one are not.
         for there, wanted in ((runs - 30, 30), (runs - 31, None)):
-            assert _more_runs(road_of(0.02, there, pulls=pulls), "b") == wanted
+            assert more_runs(0.02, there, setups=pulls) == wanted
 
 
 def runs(*knocks, speeds=None):

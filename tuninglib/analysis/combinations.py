@@ -309,6 +309,10 @@ def _ridden(session, fit, name, mixture, knocks, beyond_lean) -> Combination:
             "odds": mixture.odds,
             "harm": harm_of(mixture.lambda_, band, sustained=session.use.sustained),
         }
+    if mixture.lambda_ is None and name == session.about.reference:
+        # What its maker delivered and nobody read is not read: it was ridden before this tool was,
+        # and what the ladder makes of it from other engines shuts nothing.
+        fit = None
     return _combination(session, fit, setup.engine, setup.injector, setup.fuel, **known)
 
 

@@ -1,6 +1,5 @@
 """From evidence to the plan: gates first, then least harm among equals, then one next step."""
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -15,7 +14,6 @@ from tuninglib.session.defaults import blend_of
 from tuninglib.session.load import Session
 from tuninglib.statistics.gain import Gain
 from tuninglib.statistics.ladder import LadderFit
-from tuninglib.statistics.planning import repeats_needed
 
 # The plan: what to ride now, what to do next, and what on each fuel. Decided once, here ----------
 # Verdict, watch box, tables, lab and results.json all speak from this one record, so that no two
@@ -117,8 +115,6 @@ class Plan:
 
 # From evidence to the plan: gates first, then least harm among equals, then one next step --------
 
-# Odds that a gain is real from which it is leaned on, though it is not told apart.
-LEANING = 0.90
 # A candidate must be this much likelier to be inside the band before buying it is advised.
 WORTH_BUYING = 0.10
 # Expected harms closer than this are the same: half a hundredth of lambda on the rich side.
@@ -150,7 +146,7 @@ class Evidence:
         Fuels that may be burnt and that the maker allows.
     bigger : frozenset of str
         Engines of more displacement than the reference's.
-    more_runs : callable
+    more_runs : dict
         Setup to the number of runs that would likely decide it; None if no number would.
     missing : tuple of str
     """
@@ -162,7 +158,7 @@ class Evidence:
     reference: str
     burnt: tuple
     bigger: frozenset
-    more_runs: object
+    more_runs: dict
     missing: tuple = ()
 
 
@@ -220,7 +216,12 @@ def leans(gain: Gain | None) -> bool:
     gain : tuninglib.statistics.gain.Gain or None
         None of the reference.
     """
-    return gain is not None and gain.ratio.value > 0 and 1 - gain.p_value / 2 >= LEANING
+    return gain is not None and gain.ratio.value > 0 and gain.strength != "open"
+
+
+def _doubted(evidence, one) -> bool:
+    gain = evidence.gains[one.setup]
+    return gain is not None and gain.doubted
 
 
 def _pulled(evidence, one) -> bool:
@@ -254,7 +255,7 @@ def _runs(evidence, equals) -> int | None:
     own = [one for one in equals if evidence.gains.get(one.setup) is not None]
     if not own:
         return None
-    return evidence.more_runs(max(own, key=lambda one: abs(_gain(evidence, one))).setup)
+    return evidence.more_runs.get(max(own, key=lambda one: abs(_gain(evidence, one))).setup)
 
 
 def _ride(evidence, standing) -> tuple:
@@ -262,6 +263,8 @@ def _ride(evidence, standing) -> tuple:
     if not standing:
         return None, []
     measured = [one for one in standing if one.setup in evidence.gains]
+    # What the rest of the session speaks against is no reason to ride anything.
+    measured = [one for one in measured if not _doubted(evidence, one)] or measured
     if not measured:
         return _without_speeds(evidence, standing)
 
@@ -534,12 +537,6 @@ def _mixture_step(evidence, ride, choices) -> Step | None:
 
 # Engines whose displacement is nearer than this are the same size.
 _SAME_SIZE = 1.02
-# More runs of one setup than this are no advice.
-_MOST_RUNS = 30
-# What a change of wind over the day can make of nothing.
-_MADE_BY_THE_DAY = 0.08
-# A gain below this is not worth a day of riding.
-_SMALLEST_GAIN = 0.01
 
 
 def evidence_of(
@@ -569,7 +566,7 @@ def evidence_of(
     -------
     Evidence
     """
-    gains = {pull.setup: _settled(road, pull.gain) for pull in road.pulls} if road else {}
+    gains = {pull.setup: pull.gain for pull in road.pulls} if road else {}
     return Evidence(
         combinations=combinations,
         unexplained=unexplained(combinations),
@@ -578,27 +575,15 @@ def evidence_of(
         reference=session.about.reference,
         burnt=burnt_fuels(session, limits),
         bigger=bigger_engines(session),
-        more_runs=lambda setup: _more_runs(road, setup),
+        more_runs={pull.setup: pull.more_runs for pull in road.pulls} if road else {},
         missing=_missing(session, combinations, gains, read, fit, mixtures),
     )
-
-
-def _settled(road, gain):
-    """A gain as the plan takes it: settled only if the time of day cannot have made it.
-
-    Where setups were ridden one after the other, a wind that dies over the day made 7 % in
-    ``tests.tools.simulate_worlds``; what is certainly more than that stands.
-    """
-    if gain is None or not road.one_after_the_other:
-        return gain
-    stands = gain.ratio.low > _MADE_BY_THE_DAY or gain.ratio.high < -_MADE_BY_THE_DAY
-    return replace(gain, told_apart=gain.told_apart and stands)
 
 
 def _told_apart(road, gains, reference) -> frozenset:
     """Pairs of setups that differ; against the reference as the gains have it, and no other way."""
     pairs = [p for p in road.pairs if reference not in (p.setup, p.over)] if road else []
-    found = [(p.setup, p.over) for p in pairs if _settled(road, p).told_apart]
+    found = [(p.setup, p.over) for p in pairs if p.told_apart]
     found += [(name, reference) for name, gain in gains.items() if gain and gain.told_apart]
     return frozenset(map(frozenset, found))
 
@@ -638,27 +623,6 @@ def bigger_engines(session: Session) -> frozenset:
         for setup in session.setups.values()
         if session.engines[setup.engine].displacement_m3 > _SAME_SIZE * size
     )
-
-
-def _more_runs(road, setup) -> int | None:
-    """Runs of a setup, beyond those there are, that would likely tell its gain apart."""
-    pull = next((pull for pull in road.pulls if pull.setup == setup), None)
-    if pull is None or pull.gain is None or abs(pull.gain.ratio.value) < _SMALLEST_GAIN:
-        return None
-    try:
-        needed = repeats_needed(
-            abs(pull.gain.ratio.value),
-            scatter_sd=road.scatter_sd,
-            setups=len(road.pulls),
-            alpha=0.05 / max(len(road.pulls) - 1, 1),
-            most=pull.runs + _MOST_RUNS,
-        )
-    except ValueError:
-        # More than anybody would ride.
-        return None
-    # Taking turns needs two of each at least.
-    fewest = 2 if road.one_after_the_other else 1
-    return max(math.ceil(needed) - pull.runs, fewest)
 
 
 def _missing(session, combinations, gains, read, fit, mixtures) -> tuple:

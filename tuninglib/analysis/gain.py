@@ -1,11 +1,12 @@
 """Wheel forces and gains of a session: its rows brought to the road-test functions and back."""
 
+import math
 from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 
-from tuninglib.analysis.doubts import doubts_of_speeds, doubts_of_the_stated
+from tuninglib.analysis.doubts import doubts_of_gains, doubts_of_speeds, doubts_of_the_stated
 from tuninglib.analysis.records import Pull
 from tuninglib.analysis.season_record import ForcesOfDay, forces_of_day
 from tuninglib.analysis.what_if import equivalent_run
@@ -21,10 +22,10 @@ from tuninglib.session.defaults import (
     speedometer_step,
 )
 from tuninglib.session.load import Session
-from tuninglib.statistics.gain import Gain, estimate_gains
+from tuninglib.statistics.gain import ALPHA, Gain, estimate_gains
+from tuninglib.statistics.planning import repeats_needed, smallest_visible_gain
 from tuninglib.statistics.population import RUN_SCATTER, LogNormal, Scatters
 from tuninglib.statistics.road_runs import Runs, StatedSds, Unknown, usual_unknowns
-from tuninglib.statistics.speedometer import legal_true_speed_m_s
 
 
 @dataclass(frozen=True)
@@ -54,9 +55,6 @@ class Road:
         values, as anybody can work it out. [N]
     drag_area_m2, rolling_coefficient, rotating_mass_kg, speed_factor : Taken
         As used, with where it is from.
-    gain_if_shown_high : dict
-        Setup to the gain if the speedometer shows as much too much as the law allows; empty if it
-        is calibrated.
     equivalent : dict
         Setup to the :class:`tuninglib.analysis.what_if.EquivalentRun` of its runs.
     of_day : ForcesOfDay
@@ -76,7 +74,6 @@ class Road:
     rolling_coefficient: Taken
     rotating_mass_kg: Taken
     speed_factor: Taken
-    gain_if_shown_high: dict
     equivalent: dict
     of_day: ForcesOfDay
 
@@ -153,32 +150,45 @@ def analyse_road(session: Session, air: pd.DataFrame) -> Road | None:
         true_down_entry_m_s=rows["shown_down_entry_m_s"].to_numpy() * factor.value,
         true_down_exit_m_s=rows["shown_down_exit_m_s"].to_numpy() * factor.value,
     )
-    options = {
-        "unknowns": _unknowns(session, runs, rows, riders, area, rolling, rotating, factor),
-        "resolution_m_s": speedometer_step(session).value * factor.value,
-        "usual": usual_scatters(session),
-    }
-    fit = estimate_gains(runs, **options)
-    options["weighed"] = fit.weighed
+    fit = estimate_gains(
+        runs,
+        unknowns=_unknowns(session, runs, rows, riders, area, rolling, rotating, factor),
+        resolution_m_s=speedometer_step(session).value * factor.value,
+        usual=usual_scatters(session),
+    )
     weight = _weight_of_runs(runs, fit.weighed)
+    engines = [session.setups[name].engine for name in setups]
+    of_gains = doubts_of_gains(
+        fit,
+        setups,
+        [session.engines[name].displacement_m3 for name in engines],
+        engines,
+        {name: rows.loc[rows["setup"] == name, "run"].tolist() for name in setups},
+    )
+    doubted = {doubt.setup for doubt in of_gains}
+    blocks = _one_after_the_other(rows, setups)
+    named = [
+        tuple(_as_said(gain, setups, blocks, doubted) for gain in gains)
+        for gains in (fit.gains, fit.pairs)
+    ]
     return Road(
-        pulls=_pulls(rows, setups, runs, fit),
-        pairs=tuple(_named(pair, setups) for pair in fit.pairs),
+        pulls=_pulls(rows, setups, runs, fit, named[0], blocks),
+        pairs=named[1],
         scatter_sd=fit.scatter_sd,
         repeated=fit.repeated,
         weight_of_run=dict(zip(rows.index.tolist(), weight.tolist(), strict=True)),
         doubts=(
             *doubts_of_speeds(rows, runs, fit.weighed, weight),
+            *of_gains,
             *doubts_of_the_stated(fit, reference),
         ),
-        one_after_the_other=_one_after_the_other(rows, setups),
+        one_after_the_other=blocks,
         force_of_run=dict(zip(rows.index.tolist(), fit.run_force_n.tolist(), strict=True)),
         stated_force_of_run=dict(zip(rows.index.tolist(), _stated_forces(runs), strict=True)),
         drag_area_m2=area,
         rolling_coefficient=rolling,
         rotating_mass_kg=rotating,
         speed_factor=factor,
-        gain_if_shown_high=_if_shown_high(session, setups, runs, shown, options),
         equivalent=_equivalent_runs(session, setups, runs, fit),
         of_day=forces_of_day(
             session,
@@ -208,17 +218,6 @@ def _weight_of_runs(runs, weighed) -> np.ndarray:
     back = runs.has_way_down
     weight[back] = np.minimum(weight[back], weighed.weight[runs.setup.size :])
     return weight
-
-
-def _if_shown_high(session, setups, runs, shown, options) -> dict:
-    """Gains at the lowest true speeds that a legal speedometer may hide."""
-    if session.speedometer.factor is not None or session.speedometer.checks:
-        return {}
-    lowest, _ = legal_true_speed_m_s(shown)
-    fit = estimate_gains(
-        replace(runs, true_entry_m_s=lowest[:, 0], true_exit_m_s=lowest[:, 1]), **options
-    )
-    return {setups[gain.setup]: gain.ratio.value for gain in fit.gains}
 
 
 def _equivalent_runs(session, setups, runs, fit) -> dict:
@@ -322,12 +321,57 @@ def _of_the_weather(session, runs, rows) -> list:
     return found
 
 
-def _named(gain, setups) -> Gain:
-    """A gain with the names of its setups instead of their numbers."""
-    return replace(gain, setup=setups[gain.setup], over=setups[gain.over])
+# What a wind that dies over the day can make of nothing: 7 % in simulated days.
+_MADE_BY_THE_DAY = 0.08
 
 
-def _pulls(rows, setups, runs, fit) -> tuple:
+def _as_said(gain, setups, one_after_the_other, doubted) -> Gain:
+    """A gain with the names of its setups, and told apart only as far as the whole day lets it.
+
+    Where setups were ridden one after the other, the time of day may have made it; what is
+    certainly more than that stands.
+    """
+    named = replace(gain, setup=setups[gain.setup], over=setups[gain.over])
+    named = replace(named, doubted=bool(doubted & {named.setup, named.over}))
+    stands = gain.ratio.low > _MADE_BY_THE_DAY or gain.ratio.high < -_MADE_BY_THE_DAY
+    apart = gain.told_apart and not named.doubted and (stands or not one_after_the_other)
+    return replace(named, told_apart=apart)
+
+
+def _visible_with_more(fit, runs, number) -> float:
+    """The smallest visible gain of a setup, with two runs more of each."""
+    fewest = min(int(np.sum(runs.setup == one)) for one in (0, number))
+    setups = len(fit.forces)
+    return smallest_visible_gain(
+        scatter_sd=fit.scatter_sd, repeats=fewest + 2, setups=setups, alpha=ALPHA / (setups - 1)
+    )
+
+
+# More runs of one setup than this are no advice; and a gain below this is not worth any.
+_MOST_RUNS, _SMALLEST_GAIN = 30, 0.01
+
+
+def _more_runs(fit, gain, ridden, one_after_the_other) -> int | None:
+    """Runs of a setup, beyond those there are, that would likely tell its gain apart."""
+    if gain is None or gain.doubted or abs(gain.ratio.value) < _SMALLEST_GAIN:
+        return None
+    setups = len(fit.forces)
+    try:
+        needed = repeats_needed(
+            abs(gain.ratio.value),
+            scatter_sd=fit.scatter_sd,
+            setups=setups,
+            alpha=ALPHA / (setups - 1),
+            most=ridden + _MOST_RUNS,
+        )
+    except ValueError:
+        # More than anybody would ride.
+        return None
+    # Taking turns needs two of each at least.
+    return max(math.ceil(needed) - ridden, 2 if one_after_the_other else 1)
+
+
+def _pulls(rows, setups, runs, fit, named, one_after_the_other) -> tuple:
     times = travel_time_s(
         runs.ride,
         force_n=fit.run_force_n / np.exp(runs.log_correction),
@@ -335,7 +379,7 @@ def _pulls(rows, setups, runs, fit) -> tuple:
     )
     mean_speed = runs.hill.length_m / times
     exits = rows.groupby("setup")["shown_exit_m_s"].mean()
-    gains = {setups[gain.setup]: _named(gain, setups) for gain in fit.gains}
+    gains = {gain.setup: gain for gain in named}
     # What the gains would be without bringing the runs to the reference air.
     raw = fit.log_force - fit.weights @ runs.log_correction
     pulls = []
@@ -350,6 +394,8 @@ def _pulls(rows, setups, runs, fit) -> tuple:
                 speed_gain_m_s=float(exits[setup] - exits[setups[0]]),
                 raw_gain=float(np.expm1(raw[number] - raw[0])) if number else None,
                 gain=gains.get(setup),
+                visible_with_more=_visible_with_more(fit, runs, number) if number else None,
+                more_runs=_more_runs(fit, gains.get(setup), int(own.sum()), one_after_the_other),
             )
         )
     return tuple(pulls)

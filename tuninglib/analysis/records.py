@@ -112,6 +112,11 @@ class Pull:
         Relative gain before the weather correction; None of the reference.
     gain : Gain or None
         Against the reference; None of the reference.
+    visible_with_more : float or None
+        The smallest visible gain if two more runs of each setup are ridden.
+    more_runs : int or None
+        Runs of it and of the reference, beyond those there are, that would likely tell its gain
+        apart; None where that takes more than anybody would ride, or there is next to no gain.
     """
 
     setup: str
@@ -121,6 +126,8 @@ class Pull:
     speed_gain_m_s: float
     raw_gain: float | None
     gain: Gain | None
+    visible_with_more: float | None = None
+    more_runs: int | None = None
 
     @property
     def verdict(self) -> str:
@@ -267,7 +274,8 @@ class Doubt:
         ``"reading"``: a gauge reading far from what the others say of its setup; ``"readings
         disagree"``: nobody can tell which one is wrong; ``"wide spread"``: low and high are
         further apart than a steady engine's; ``"run"``, ``"runs disagree"``: the same of speeds on
-        the way up, ``"way down"`` on the way back; ``"flow direction"``: more flow reads leaner;
+        the way up, ``"way down"`` on the way back; ``"gain"``: a setup's force is far from what
+        the others and displacement let expect; ``"flow direction"``: more flow reads leaner;
         ``"fuel direction"``: more ethanol reads richer; ``"stated"``: the runs together speak
         against what is stated of something that they share.
     runs : tuple of float
@@ -280,8 +288,8 @@ class Doubt:
         With what weight it counts, 0 to 1; of several runs the highest.
     off : float or None
         Reading or wheel force over what the others say, minus 1; of two that disagree, the one
-        over the other; of setups, reading over the other's; of ``"stated"``, by how many times its
-        ± the runs would have it elsewhere.
+        over the other; of a gain, force over what is expected; of setups, reading over the
+        other's; of ``"stated"``, by how many times its ± the runs would have it elsewhere.
     what : str or None
         Of ``"stated"``: name of the unknown.
     """

@@ -163,27 +163,27 @@ def _pull(results, ride) -> str:
     sign = "+" if change >= 0 else "−"
     speed = f"{sign}{abs(change):.1f} {units.unit_label('speed', system)} at your marker"
     text = gain_text(ratio)
+    if pull.gain.doubted:
+        return f": {speed}; its speeds do not go with the rest, so nothing is made of its pull"
     if results.plan.strength == "open":
-        return (
-            f": {speed}, but no difference in pull from {reference} was shown ({text}); a "
-            f"difference of about {percent(pull.gain.smallest_visible)} or more would most likely "
-            f"have shown{_assumed(results)}"
-        )
+        return f": {speed}, but no difference in pull from {reference} was shown ({text})"
     if ratio.value < 0:
         less = gain_text(Interval(-ratio.value, -ratio.high, -ratio.low))
         return f": {speed}, {less} less pull than {reference}"
     cost = results.session.setups[ride.setup].cost
     price = f", for {money(cost, results.session)}" if cost else ""
     settled = "" if results.plan.strength == "decided" else f". {_leaning(results)}"
-    return f": {speed}, {text} more pull than {reference}{price}{_assumed(results)}{settled}"
+    likely = "" if results.plan.strength == "decided" else "likely "
+    return (
+        f": {speed}, {likely}{text} more pull than {reference}{price}{_assumed(results)}{settled}"
+    )
 
 
 def _assumed(results) -> str:
     """That no rider repeated a setup, where none did."""
     if results.road.repeated:
         return ""
-    scatter = percent(results.road.scatter_sd)
-    return f", if runs scatter by {scatter} (assumed: no rider repeated a setup)"
+    return ", if runs scatter as they usually do (no rider repeated a setup)"
 
 
 def _leaning(results) -> str:
@@ -193,16 +193,17 @@ def _leaning(results) -> str:
     if results.road.one_after_the_other:
         return (
             "Leaning, not settled: the setups were ridden one after the other, so the time of day "
-            f"may be part of it; {_more_runs(runs)} of it and of {spaced(results.reference)}, "
+            f"may be part of it; {more_runs_text(runs)} of it and of {spaced(results.reference)}, "
             "taking turns, would most likely settle it"
         )
     return (
-        f"Leaning, not settled: about {_more_runs(runs)} of it and of "
+        f"Leaning, not settled: about {more_runs_text(runs)} of it and of "
         f"{spaced(results.reference)} would most likely settle it"
     )
 
 
-def _more_runs(runs: int) -> str:
+def more_runs_text(runs: int) -> str:
+    """So many more runs, in words."""
     return "1 more run" if runs == 1 else f"{runs} more runs"
 
 
@@ -372,7 +373,7 @@ def _again(results, step) -> str:
             "would settle it; choose by heat, noise and fuel."
         )
     return (
-        f"ride {spaced_list(step.setups)} again, about {_more_runs(step.runs)} of each"
+        f"ride {spaced_list(step.setups)} again, about {more_runs_text(step.runs)} of each"
         f"{_in_turns(results)}: they are too close to call as yet."
     )
 

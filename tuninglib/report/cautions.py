@@ -1,9 +1,20 @@
 """The usual cautions, in full."""
 
+import math
+
 from tuninglib.analysis.mixture import WIDEST_STEADY_LAMBDA
-from tuninglib.analysis.records import Run
+from tuninglib.analysis.records import Pull, Run
 from tuninglib.analysis.results import Results
-from tuninglib.report.page_parts import Prose, distance_text, mixture_of, plain, spaced, taken
+from tuninglib.interval import Interval
+from tuninglib.report.page_parts import (
+    Prose,
+    distance_text,
+    gain_text,
+    mixture_of,
+    plain,
+    spaced,
+    taken,
+)
 from tuninglib.rounding import fixed, gauge_text, listing, percent
 from tuninglib.session.defaults import day_temperature_of, ethanol_of
 from tuninglib.session.load import Session
@@ -77,7 +88,7 @@ def of_readings(results: Results) -> list:
 
 def of_speeds(results: Results) -> list:
     """Labels and sentences about the speeds of runs."""
-    words = {"run": _run, "runs disagree": _runs_disagree, "way down": _way_down}
+    words = {"run": _run, "runs disagree": _runs_disagree, "way down": _way_down, "gain": _gain}
     found = [words[doubt.code](results, doubt) for doubt in results.doubts if doubt.code in words]
     stated = [doubt for doubt in results.doubts if doubt.code == "stated"]
     return found + ([_stated(stated)] if stated else [])
@@ -234,6 +245,20 @@ def _runs_disagree(results, doubt) -> tuple:
     )
 
 
+def _gain(results, doubt) -> tuple:
+    more = "more" if doubt.off > 0 else "less"
+    run = "its speeds need" if len(doubt.runs) == 1 else "their speeds need"
+    again = _again(results, doubt) or ""
+    return (
+        _label(doubt),
+        f"{run} {percent(abs(doubt.off))} {more} wheel force than the other setups and the size of "
+        "the engines let expect. Injectors of one engine rarely differ by more than a few per "
+        "cent, and force goes with displacement, give or take a fifth. Nothing is made of this "
+        f"gain until it is confirmed: check the speeds as they were written down{again}. "
+        + _LAST_WORD,
+    )
+
+
 def _way_down(results, doubt) -> tuple:
     return (
         _label(doubt),
@@ -271,37 +296,8 @@ def remarks(results: Results) -> list:
             f"the ethanol content of {listing(unlabelled)} is not written down; 5 % is taken, and "
             "0 to 10 % would move lambda by about 2 % either way."
         )
-    if air_was_not_read(session):
-        day = day_temperature_of(session)
-        low, high = (
-            plain(end, "temperature", session.about.units)
-            for end in (day.value - day.half_width, day.value + day.half_width)
-        )
-        found.append(
-            "the air temperature was not written down for every run, so the others are taken to be "
-            f"somewhere from {low} to {high}, which widens force and power. Write temperature "
-            "under [weather], be it as a range."
-        )
     found += _running_in(session)
-    without = int((session.runs["entry_taken"] & (session.runs["exclude"] == "")).sum())
-    if without:
-        entry = taken(session.hill.entry_speed, "speed", session.about.units)
-        found.append(
-            f"{without} of the runs have no entry speed of their own, so the one said for all of "
-            f"them is taken: {entry} as shown. What is not known of it counts on every run anew "
-            "and once for all together: gains and forces are wider for it."
-        )
-    if results.pressure_source == "altitude":
-        found.append(
-            "no air pressure was written down, so that of the standard atmosphere at the hill's "
-            "altitude is taken; the day's can differ by 3 %."
-        )
-    if results.pressure_source == "sea level":
-        found.append(
-            "neither air pressure nor altitude was written down, so standard pressure at sea "
-            f"level is taken; every {plain(100.0, 'length', session.about.units)} of altitude is "
-            "1.2 %."
-        )
+    found += _taken(results)
     if results.road is None:
         ridden = any(run.shown_entry_m_s is not None for run in results.runs)
         found.append(
@@ -313,13 +309,6 @@ def remarks(results: Results) -> list:
     else:
         found += _surprises(results)
         found += _speedometer(results)
-    if results.road and results.road.speed_factor.source == "legal range":
-        factor = results.road.speed_factor
-        found.append(
-            "the speedometer is not calibrated. Legal ones may read high, never low; true speed "
-            f"is taken as {fixed(factor.value, 2)} ± {fixed(factor.half_width, 2)} of what it "
-            "shows (UN R39), which is part of every interval." + _if_shown_high(results)
-        )
     return found
 
 
@@ -347,18 +336,78 @@ def _running_in(session) -> list:
     return found
 
 
-def _if_shown_high(results) -> str:
-    """How a speedometer at the legal limit would change the gain that matters most."""
-    setup = results.plan.ride.setup if results.plan.ride else None
-    if setup not in results.road.gain_if_shown_high:
-        setup = next(iter(results.road.gain_if_shown_high), None)
-    if setup is None:
+def _taken(results) -> list:
+    """In one line what stands in for speeds, air and speedometer that were not written down."""
+    session, road = results.session, results.road
+    system, said, names = session.about.units, [], {}
+    if int((session.runs["entry_taken"] & (session.runs["exclude"] == "")).sum()):
+        entry = taken(session.hill.entry_speed, "speed", system)
+        said.append(f"one speed at the start line for all runs ({entry} as shown)")
+        names["entry speed"] = "a start speed that is read on every run"
+    if road is not None and road.speed_factor.source == "legal range":
+        factor = road.speed_factor
+        low, high = factor.value - factor.half_width, factor.value + factor.half_width
+        said.append(
+            f"a speedometer that may read high (true speed {percent(low)} to {percent(high)} of "
+            "what it shows, UN R39)"
+        )
+        names["speed factor"] = "a speedometer checked against a satellite receiver"
+    if air_was_not_read(session):
+        day = day_temperature_of(session)
+        low, high = (
+            plain(end, "temperature", system)
+            for end in (day.value - day.half_width, day.value + day.half_width)
+        )
+        said.append(f"air somewhere from {low} to {high}")
+        names["weather"] = "the air temperature"
+    if results.pressure_source in ("altitude", "sea level"):
+        where = (
+            "at the hill's altitude" if results.pressure_source == "altitude" else "at sea level"
+        )
+        said.append(f"standard air pressure {where}")
+    if not said:
+        return []
+    return [f"not written down, so taken: {listing(said)}.{_cost(results, names)}"]
+
+
+# Of an interval's width, less than this is not worth the trouble.
+_WORTH_KNOWING = 0.02
+
+
+def _cost(results, names) -> str:
+    """What of it would narrow the gain that matters most, and to what; the largest first."""
+    pull = headline_pull(results)
+    if pull is None or pull.gain is None:
         return ""
-    stated = next(pull.gain.ratio.value for pull in results.pulls if pull.setup == setup)
-    return (
-        f" If it shows as much too much as the law allows, the gain of {spaced(setup)} is "
-        f"{percent(results.road.gain_if_shown_high[setup], 1)} instead of {percent(stated, 1)}."
+    ratio, shares = pull.gain.ratio, pull.gain.shares
+    costs = sorted(
+        ((1 - math.sqrt(1 - shares.get(name, 0.0)), name) for name in names), reverse=True
     )
+    worth = [(cost, name) for cost, name in costs if cost >= _WORTH_KNOWING]
+    what = f"the gain of {spaced(pull.setup)}, {gain_text(ratio)},"
+    if not worth:
+        return f" For {what} that hardly matters."
+    parts = []
+    for cost, name in worth:
+        low, high = (
+            ratio.value + (1 - cost) * (end - ratio.value) for end in (ratio.low, ratio.high)
+        )
+        narrower = Interval(ratio.value, low, high)
+        parts.append(f"{names[name]} would narrow it to {gain_text(narrower)}")
+    return f" Of {what}: {'; '.join(parts)}."
+
+
+def headline_pull(results: Results) -> Pull | None:
+    """The gain that the page speaks of first: of what to ride now, else the largest.
+
+    Parameters
+    ----------
+    results : tuninglib.analysis.results.Results
+    """
+    timed = [pull for pull in results.pulls if pull.gain is not None and not pull.gain.doubted]
+    ride = results.plan.ride
+    own = [pull for pull in timed if ride is not None and pull.setup == ride.setup]
+    return (own or sorted(timed, key=lambda pull: -pull.gain.ratio.value) or [None])[0]
 
 
 def _speedometer(results) -> list:

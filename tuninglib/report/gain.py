@@ -5,6 +5,7 @@ import numpy as np
 from tuninglib import units
 from tuninglib.analysis.results import Results
 from tuninglib.report import cautions
+from tuninglib.report.advice import more_runs_text
 from tuninglib.report.page_parts import (
     COLOURS,
     INK,
@@ -27,44 +28,30 @@ from tuninglib.report.page_parts import (
     title,
 )
 from tuninglib.rounding import listing, percent
+from tuninglib.statistics.gain import Gain
 
-# What the table says for a code of the analysis; other codes are words already.
-_VERDICTS = {"not told apart": "too close to call"}
+# Above this a smallest visible gain says nothing: no change of parts brings so much.
+_BEYOND_ANY_CHANGE = 0.60
 
 
 def sentences(results: Results) -> Prose:
-    """Faster, slower or too close to call, with the least gain that would have shown."""
+    """Of each setup whether it is stronger, and how sure that is."""
     if not results.pulls:
         return Prose((("", "There are no speeds in this session, so no gain can be worked out."),))
     items = []
     for record in results.pulls:
         if record.gain is None:
             continue
-        name = spaced(record.setup)
-        speed = _speed_gain(results, record)
-        if record.verdict == "not told apart":
-            items.append(
-                (
-                    name,
-                    f"no difference from {spaced(results.reference)} was shown: "
-                    f"{gain_text(record.gain.ratio)}. A difference of about "
-                    f"{percent(record.gain.smallest_visible)} or more would most likely have "
-                    f"shown. {speed}",
-                )
-            )
-        else:
-            more = "more" if record.verdict == "faster" else "less"
-            ratio = record.gain.ratio
-            size = ratio if record.verdict == "faster" else _negated(ratio)
-            items.append((name, f"{gain_text(size)} {more} force at the wheel. {speed}"))
+        text = _SENTENCES[_kind(record.gain)](results, record)
+        items.append((spaced(record.setup), f"{text} {_speed_gain(results, record)}"))
     count = len(results.pulls) - 1
     if count > 1:
         items.append(
             (
                 "Several at once",
                 f"{count} setups are compared with {spaced(results.reference)}. The intervals are "
-                "for one comparison each; the words faster and slower are only used where the "
-                f"difference stands up to {count} comparisons at 5 % together.",
+                "for one comparison each; stronger and weaker without a likely are only said where "
+                f"the difference stands up to {count} comparisons at 5 % together.",
             )
         )
     items += cautions.of_speeds(results)
@@ -72,8 +59,70 @@ def sentences(results: Results) -> Prose:
     return Prose(tuple(items), style="points")
 
 
-def _negated(interval):
-    return type(interval)(-interval.value, -interval.high, -interval.low)
+def _kind(gain) -> str:
+    """What is said of a gain: as sure as it is, or that it is doubted."""
+    return "doubted" if gain.doubted else gain.strength
+
+
+def _size(gain) -> tuple:
+    """A gain as a size, and the word for its side."""
+    ratio = gain.ratio
+    if ratio.value >= 0:
+        return gain_text(ratio), "stronger"
+    return gain_text(type(ratio)(-ratio.value, -ratio.high, -ratio.low)), "weaker"
+
+
+def _decided(results, record) -> str:
+    size, side = _size(record.gain)
+    return f"{side} than {spaced(results.reference)} by {size}."
+
+
+def _leaning(results, record) -> str:
+    size, side = _size(record.gain)
+    text = f"likely {side} than {spaced(results.reference)} by {size}"
+    if not results.road.repeated:
+        text += ", if runs scatter as they usually do"
+    if record.more_runs is None:
+        return f"{text}."
+    return f"{text}. About {more_runs_text(record.more_runs)} of each would confirm it."
+
+
+def _open(results, record) -> str:
+    text = (
+        f"no difference from {spaced(results.reference)} was shown: {gain_text(record.gain.ratio)}."
+    )
+    visible = record.gain.smallest_visible
+    if visible > _BEYOND_ANY_CHANGE:
+        return (
+            f"{text} This outing could not show any gain that such a change brings; two more runs "
+            f"of each would most likely show {percent(record.visible_with_more)}."
+        )
+    return f"{text} A difference of {percent(visible)} or more would most likely have shown."
+
+
+def _doubted(results, record) -> str:
+    return (
+        f"{gain_text(record.gain.ratio)} against {spaced(results.reference)}, but its speeds do "
+        "not go with the rest, so nothing is made of it (see below)."
+    )
+
+
+_SENTENCES = {"decided": _decided, "leaning": _leaning, "open": _open, "doubted": _doubted}
+
+
+def verdict_text(gain: Gain | None) -> str:
+    """The same in a word or two, for tables.
+
+    Parameters
+    ----------
+    gain : tuninglib.statistics.gain.Gain or None
+        None of the reference.
+    """
+    if gain is None:
+        return "reference"
+    side = "stronger" if gain.ratio.value >= 0 else "weaker"
+    words = {"decided": side, "leaning": f"likely {side}", "open": "too close to call"}
+    return "check its runs" if gain.doubted else words[gain.strength]
 
 
 def _speed_gain(results, record) -> str:
@@ -92,17 +141,22 @@ def _notes(results) -> list:
         return found
     if not road.repeated:
         found.append(
-            "no rider repeated a setup, so the scatter from run to run is not known; "
-            f"{percent(road.scatter_sd, 1)} is assumed (session.toml can say better)."
+            "no rider repeated a setup, so how runs scatter is not known from this outing; the "
+            f"intervals rest on what is usual: "
+            f"{percent(results.session.assumptions.run_scatter.value, 1)} (standard deviation), "
+            "give or take a factor of 2.7. A second run of any setup sharpens all of them."
         )
     else:
         found.append(
             f"from run to run the wheel force scatters by {percent(road.scatter_sd, 1)} (standard "
-            "deviation), reading and gusts included."
+            "deviation), reading and gusts included: by these runs, and by what is usual."
         )
     single = [pull.setup for pull in road.pulls if pull.runs == 1]
     if single and road.repeated:
-        found.append(f"{spaced_list(single)} ran only once: its scatter is taken from the others.")
+        its = "its" if len(single) == 1 else "their"
+        found.append(
+            f"{spaced_list(single)} ran only once: {its} scatter is taken from the others."
+        )
     down = int(results.session.runs["shown_down_exit_m_s"].notna().sum())
     if down:
         found.append(
@@ -110,6 +164,11 @@ def _notes(results) -> list:
             "on the same hill minutes later, and the forces above make use of it."
         )
     found += _confounded(results)
+    if _reference_unread(results):
+        found.append(
+            f"{spaced(results.reference)} has no gauge reading, so part of what is gained over it "
+            "may be mixture alone."
+        )
     if road.one_after_the_other:
         found.append(
             f"the setups were ridden one after the other, and {spaced(results.reference)} not "
@@ -118,6 +177,12 @@ def _notes(results) -> list:
             f"{spaced(results.reference)} first and last, or take turns."
         )
     return found
+
+
+def _reference_unread(results) -> bool:
+    """Whether the gauge read other setups, but not the reference."""
+    read = {one.setup for one in results.combinations if one.setup and one.source == "read"}
+    return bool(read) and results.reference not in read
 
 
 def _confounded(results) -> list:
@@ -153,7 +218,7 @@ def table(results: Results) -> Table | Prose:
                 interval_cell(g.force_n, "force", system),
                 interval_cell(g.power_w, "power", system),
                 NONE if reference else gain_text(g.gain.ratio, ""),
-                _VERDICTS.get(g.verdict, g.verdict),
+                verdict_text(g.gain),
             )
         )
     header = (
@@ -237,7 +302,7 @@ def figure(results: Results) -> Picture | Prose:
     others = len(pulls) - 1
     title(
         bottom,
-        f"{len(told)} of {others} setups told apart from {spaced(results.reference)}"
+        f"{len(told)} of {others} setups certainly differ from {spaced(results.reference)}"
         if others
         else "Nothing to compare with",
     )

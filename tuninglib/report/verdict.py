@@ -65,8 +65,9 @@ def reasons(results: Results) -> Prose:
     plan, items = results.plan, []
     if plan.ride is not None and not {"gauge", "range"} & set(plan.missing) and results.band.moved:
         items.append(("Target band", _moved_sentence(results)))
-    if plan.equals:
-        items.append(("Too close to call", _equals_sentence(results)))
+    equals = _equals(results)
+    if equals:
+        items.append(("Too close to call", _equals_sentence(results, equals)))
     about = about_next(results)
     if about:
         items.append(("About the next step", about))
@@ -116,10 +117,17 @@ def _moved_sentence(results) -> str:
     )
 
 
-def _equals_sentence(results) -> str:
+def _equals(results) -> tuple:
+    """Setups that pull like what is ridden, as far as can be told; not one that it likely beats."""
     plan = results.plan
-    text = f"in pull, {spaced(plan.ride.setup)} and {spaced_list(plan.equals)}"
-    harms = [one.harm for one in results.combinations if one.setup in plan.equals]
+    beaten = results.reference if plan.strength == "leaning" else None
+    return tuple(name for name in plan.equals if name != beaten)
+
+
+def _equals_sentence(results, equals) -> str:
+    plan = results.plan
+    text = f"in pull, {spaced(plan.ride.setup)} and {spaced_list(equals)}"
+    harms = [one.harm for one in results.combinations if one.setup in equals]
     known = [harm for harm in harms if harm is not None]
     if plan.ride.harm is None or not known or plan.ride.harm > min(known) + SAME_HARM:
         return f"{text}."

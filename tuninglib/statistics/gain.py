@@ -285,8 +285,9 @@ def _run_weights(system, linear, design) -> Weighed:
 # Of the directions of the unknowns, the runs must tell so much of the variance to be heard; and
 # how rare a contradiction is by chance before it is spoken of.
 _TOLD, _CONTRADICTED = 0.02, 0.002
-# Rate of false alarms, over all comparisons together.
-ALPHA = 0.05
+# Rate of false alarms, over all comparisons together; and from which chance of being on its side of
+# zero a gain is leaned on.
+ALPHA, LEANING = 0.05, 0.90
 # Degrees of freedom from which the runs themselves say how they scatter.
 _FEWEST_DOF = 0.5
 
@@ -326,6 +327,8 @@ class Gain:
         Whether the adjusted p is below 5 %, by a scatter that the runs themselves show.
     comparisons : int
         That the adjustment is for.
+    doubted : bool
+        Whether the rest of the session speaks against it, so that nothing is made of it.
     shares : dict of str to float
         Share of each unknown, and of ``"scatter"``, in the variance.
     """
@@ -340,6 +343,7 @@ class Gain:
     told_apart: bool
     comparisons: int
     shares: dict
+    doubted: bool = False
 
     @property
     def smallest_visible(self) -> float:
@@ -358,10 +362,16 @@ class Gain:
 
     @property
     def strength(self) -> str:
-        """``"decided"``; ``"leaning"``, where only the interval is off zero; or ``"open"``."""
+        """How sure it is that there is a gain, or a loss.
+
+        ``"decided"``: told apart. ``"leaning"``: on this side of zero with a chance of 90 % or
+        more. ``"open"``: neither, or doubted; without a doubt the interval then holds zero.
+        """
+        if self.doubted:
+            return "open"
         if self.told_apart:
             return "decided"
-        return "open" if self.ratio.low <= 0 <= self.ratio.high else "leaning"
+        return "leaning" if 1 - self.p_value / 2 >= LEANING else "open"
 
 
 class Learnt(NamedTuple):

@@ -38,8 +38,9 @@ RIDER_EFFECT_SD = 0.03
 DRIFT_SD = 0.02
 # Breathing of one engine against another, beyond displacement.
 BREATHING_SD = 0.10
-# Gains of one engine among mixtures inside the band, where torque over lambda is nearly flat.
-MIXTURE_SD = 0.02
+# Gains of one engine among its injectors: torque over lambda is nearly flat inside the usual band
+# (2 %), and a few per cent lower a tenth of lambda beside it.
+MIXTURE_SD = 0.03
 
 
 @dataclass(frozen=True)
