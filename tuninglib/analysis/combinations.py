@@ -146,7 +146,14 @@ class Combination:
 
     Attributes
     ----------
-    engine, injector, fuel, parts : str
+    engine : str
+        Name of the engine in session.toml.
+    injector : str
+        Name of the injector in session.toml.
+    fuel : str
+        Name of the fuel in session.toml.
+    parts : str
+        What else is fitted, as typed.
     setup : str or None
         The name under which it was ridden; None: it was not.
     owned : bool
@@ -165,6 +172,7 @@ class Combination:
     listened : int
         Full-throttle runs on which somebody wrote down whether it knocked.
     knocks : tuple of Knock
+        Knock that was heard with it, in the order of the runs.
     octane : Octane or None
         Of the fuel, as typed.
     compression : float or None
@@ -191,7 +199,7 @@ class Combination:
     harm: float | None = None
     beyond_lean: bool = False
     listened: int = 0
-    knocks: tuple = ()
+    knocks: tuple[Knock, ...] = ()
     octane: Octane | None = None
     compression: float | None = None
     flow_m3_s: float = float("nan")

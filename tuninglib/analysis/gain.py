@@ -7,9 +7,9 @@ import numpy as np
 import pandas as pd
 
 from tuninglib.analysis.doubts import doubts_of_gains, doubts_of_speeds, doubts_of_the_stated
-from tuninglib.analysis.records import Pull
+from tuninglib.analysis.records import Doubt, Pull
 from tuninglib.analysis.season_record import ForcesOfDay, forces_of_day
-from tuninglib.analysis.what_if import equivalent_run
+from tuninglib.analysis.what_if import EquivalentRun, equivalent_run
 from tuninglib.interval import Measured
 from tuninglib.physics.motion import travel_time_s, wheel_force_n
 from tuninglib.session.defaults import (
@@ -61,20 +61,20 @@ class Road:
         What the season takes of it.
     """
 
-    pulls: tuple
-    pairs: tuple
+    pulls: tuple[Pull, ...]
+    pairs: tuple[Gain, ...]
     scatter_sd: float
     repeated: bool
-    weight_of_run: dict
-    doubts: tuple
+    weight_of_run: dict[int, float]
+    doubts: tuple[Doubt, ...]
     one_after_the_other: bool
-    force_of_run: dict
-    stated_force_of_run: dict
+    force_of_run: dict[int, float]
+    stated_force_of_run: dict[int, float]
     drag_area_m2: Taken
     rolling_coefficient: Taken
     rotating_mass_kg: Taken
     speed_factor: Taken
-    equivalent: dict
+    equivalent: dict[str, EquivalentRun]
     of_day: ForcesOfDay
 
     @property

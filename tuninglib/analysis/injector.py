@@ -261,7 +261,7 @@ def _curves(session, fit, engine, full) -> tuple:
                 low=tuple(line.lambda_.low.tolist()),
                 high=tuple(line.lambda_.high.tolist()),
                 reading_flow_m3_s=tuple(flow for flow, _ in read),
-                reading_lambda=tuple(value for _, value in read),
+                reading_lambda=tuple(float(value) for _, value in read),
             )
         )
     return tuple(curves)

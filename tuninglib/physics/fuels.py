@@ -462,6 +462,7 @@ class Octane:
     Parameters
     ----------
     value : float
+        The number.
     scale : str
         ``"RON"``, ``"MON"`` or ``"AKI"``.
 

@@ -33,6 +33,7 @@ class Response:
     Parameters
     ----------
     state : str
+        Of the throttle: full, cruise or idle.
     response : Interval
         1: the fuel table; 0: corrected by the controller's own sensor.
     readings, injectors : int

@@ -442,6 +442,7 @@ class InjectorCheck:
     Parameters
     ----------
     injector : str
+        Its name.
     stated_flow_m3_s : float
         [m3/s]
     implied_flow_m3_s : Interval
@@ -572,6 +573,7 @@ class ReadingCell:
     Attributes
     ----------
     engine, injector, fuel : str
+        Its name.
     flow_m3_s : float
         Of the injector. [m3/s]
     log_mean : float
