@@ -66,6 +66,13 @@ OTHERWISE = {
     fuels.on_scale: "takes one octane number",
     fuels.known_higher: "takes two octane numbers",
     fuels.octane_margin: "takes two octane numbers",
+    motion.require_rolling: "is asked with what the others take",
+    motion.require_headway: "is asked with what the others take",
+    motion.even_climb: "is a step of the others, on arrays",
+    motion.growth: "is a step of the others, on arrays",
+    motion.weighted: "is a step of the others, on arrays",
+    motion.cross_all: "is a step of the others, on arrays",
+    motion.force_in_wind: "is a step of the others, on arrays",
     track.local_metres: "takes a place as its origin; lists of degrees in test_track",
     road_load.default_road_load: "is for one bike, with its covariance",
 }

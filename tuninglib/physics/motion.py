@@ -28,11 +28,13 @@ _MOST_STEPS = 60
 
 
 def require_rolling(speed: ArrayLike, what: str) -> np.ndarray:
+    """A speed above zero; else a refusal that names it."""
     remedy = "a run needs the bike rolling at both ends"
     return np.asarray(require(speed, what=what, unit="m/s", above=0, remedy=remedy))
 
 
 def require_headway(speed: float | np.ndarray, wind: float | np.ndarray) -> None:
+    """Refusal of a wind from behind that is faster than the bike."""
     headway = speed + wind
     if np.any(headway <= 0):
         worst = np.min(headway)
