@@ -168,3 +168,70 @@ def test_no_two_classes_share_a_name():
             if isinstance(node, ast.ClassDef):
                 places.setdefault(node.name, []).append(str(path.relative_to(PACKAGE)))
     assert {name: where for name, where in places.items() if len(where) > 1} == {}
+
+
+# A function is read in one go: few arguments, and no longer than a page -------------------------
+
+MOST_ARGUMENTS, MOST_LINES = 8, 70
+
+
+def public_functions(body, owner=""):
+    """Public functions of a module, and public methods of its public classes."""
+    for node in body:
+        if isinstance(node, (ast.FunctionDef, ast.ClassDef)) and not node.name.startswith("_"):
+            if isinstance(node, ast.ClassDef):
+                yield from public_functions(node.body, f"{owner}{node.name}.")
+            else:
+                yield f"{owner}{node.name}", node
+
+
+def argument_count(node) -> int:
+    """Arguments of a function, the object of a method aside."""
+    given = node.args
+    named = [one.arg for one in given.posonlyargs + given.args + given.kwonlyargs]
+    own = named[:1] in (["self"], ["cls"])
+    return len(named) - own + (given.vararg is not None) + (given.kwarg is not None)
+
+
+def line_count(node) -> int:
+    """Lines of a function without its docstring; decorators are not part of it."""
+    first = node.body[0]
+    documented = ast.get_docstring(node, clean=False) is not None
+    docstring = first.end_lineno - first.lineno + 1 if documented else 0
+    return node.end_lineno - node.lineno + 1 - docstring
+
+
+def too_large(source: str) -> list:
+    return [
+        f"{name}: {argument_count(node)} arguments, {line_count(node)} lines"
+        for name, node in public_functions(ast.parse(source).body)
+        if argument_count(node) > MOST_ARGUMENTS or line_count(node) > MOST_LINES
+    ]
+
+
+# With the reason; a name leaves the list once its function is short enough.
+SPARED = {
+    "quantity": "a word for each thing that a key of session.toml may say of itself",
+}
+
+
+@pytest.mark.parametrize("path", PATHS, ids=lambda path: str(path.relative_to(PACKAGE)))
+def test_a_public_function_takes_few_arguments_and_fits_a_page(path):
+    found = too_large(path.read_text(encoding="utf-8"))
+    assert [one for one in found if one.split(":")[0] not in SPARED] == []
+
+
+@pytest.mark.parametrize(
+    ("source", "found"),
+    [
+        ("def f(a, b, c, d, e, *, g, h, i): ...", []),
+        ("def f(a, b, c, d, e, *, g, h, i, j): ...", ["f: 9 arguments, 1 lines"]),
+        ("class A:\n def f(self, a, b, c, d, e, *g, h, **i): ...", []),
+        ("def _f(a, b, c, d, e, *, g, h, i, j): ...", []),
+        ("def f():\n" + " pass\n" * 69, []),
+        ("def f():\n" + " pass\n" * 70, ["f: 0 arguments, 71 lines"]),
+        ('def f():\n """A\n\n b\n """\n' + " pass\n" * 69, []),
+    ],
+)
+def test_a_function_that_is_too_large_is_known_for_one(source, found):
+    assert too_large(source) == found

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from tuninglib.checks import plain, require
+from tuninglib.checks import plain, require, require_or_missing
 
 SAID = {"what": "x", "unit": "m", "remedy": "do so"}
 
@@ -46,14 +46,14 @@ def test_a_plain_number_has_no_unit_and_a_remedy_goes_without_saying():
 
 
 def test_a_missing_reading_passes_only_where_it_may():
-    options = {"at_least": 0, "at_most": 1, "missing_ok": True, **SAID}
-    assert math.isnan(require(math.nan, **options))
-    found = require([0.0, math.nan, 1.0], **options)
+    options = {"at_least": 0, "at_most": 1, **SAID}
+    assert math.isnan(require_or_missing(math.nan, **options))
+    found = require_or_missing([0.0, math.nan, 1.0], **options)
     assert np.isnan(found).tolist() == [False, True, False]
     with pytest.raises(ValueError, match="x is 3 m"):
-        require([math.nan, 3.0], **options)
+        require_or_missing([math.nan, 3.0], **options)
     with pytest.raises(ValueError, match="x is inf m"):
-        require([math.nan, math.inf], **options)
+        require_or_missing([math.nan, math.inf], **options)
 
 
 @pytest.mark.parametrize(("value", "kind"), [(np.float64(1.5), float), (np.bool_(True), bool)])

@@ -13,7 +13,6 @@ def require(
     at_least: float | None = None,
     below: float | None = None,
     at_most: float | None = None,
-    missing_ok: bool = False,
     remedy: str = "check the sign and the unit",
 ) -> np.ndarray:
     """Value ready for sums, once it is finite and within its limits.
@@ -25,8 +24,6 @@ def require(
         How the sentence names the value and its unit; the unit is empty for a plain number.
     above, at_least, below, at_most : float, optional
         Limits; ``above`` and ``below`` are exclusive.
-    missing_ok : bool
-        Whether NaN stands for a missing reading and passes, to come out as NaN.
     remedy : str
         What to do about it.
 
@@ -53,11 +50,6 @@ def require(
         return ready
     # Two passes without temporaries: a NaN or an infinity shows in the extremes.
     lowest, highest = array.min(), array.max()
-    if missing_ok and np.isnan(lowest):
-        array = array[~np.isnan(array)]
-        if array.size == 0:
-            return ready
-        lowest, highest = array.min(), array.max()
     unit = f" {unit}" if unit else ""
     if not (np.isfinite(lowest) and np.isfinite(highest)):
         worst, limit = array[~np.isfinite(array)].flat[0], "a finite number"
@@ -72,6 +64,49 @@ def require(
     else:
         return ready
     raise ValueError(f"{what} is {worst:g}{unit} but must be {limit}; {remedy}")
+
+
+def require_or_missing(
+    value: ArrayLike,
+    *,
+    what: str,
+    unit: str,
+    above: float | None = None,
+    at_least: float | None = None,
+    below: float | None = None,
+    at_most: float | None = None,
+    remedy: str = "check the sign and the unit",
+) -> np.ndarray:
+    """As :func:`require`, but NaN stands for a missing reading and passes, to come out as NaN.
+
+    Parameters
+    ----------
+    value, what, unit, above, at_least, below, at_most, remedy
+        As in :func:`require`.
+
+    Returns
+    -------
+    array or Series
+
+    Examples
+    --------
+    >>> require_or_missing([80.0, np.nan], what="mass", unit="kg", above=0)
+    array([80., nan])
+    """
+    array = np.asarray(value, dtype=float)
+    # One pass without temporaries where nothing is missing.
+    missing = array.size > 0 and np.isnan(array.min())
+    require(
+        array[~np.isnan(array)] if missing else array,
+        what=what,
+        unit=unit,
+        above=above,
+        at_least=at_least,
+        below=below,
+        at_most=at_most,
+        remedy=remedy,
+    )
+    return value if hasattr(value, "to_numpy") else array
 
 
 def plain(result: float | np.generic | np.ndarray) -> float | np.ndarray:

@@ -16,6 +16,13 @@ class Measured:
     """A value with the half-width of its 95 % interval, both in the same SI unit.
 
     Everywhere in this project "a ± b" means: 95 times out of 100 the truth lies within b of a.
+
+    Attributes
+    ----------
+    value : float
+        In SI.
+    half_width : float
+        Of its 95 % interval.
     """
 
     value: float
@@ -33,7 +40,12 @@ class Interval:
 
     Attributes
     ----------
-    value, low, high : float or array
+    value : float or array
+        Likeliest value, in the unit of the key that holds the interval.
+    low : float or array
+        Lower end of the 95 % interval.
+    high : float or array
+        Upper end of the 95 % interval.
     """
 
     value: float

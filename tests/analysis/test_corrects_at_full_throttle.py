@@ -56,7 +56,7 @@ def test_no_stated_flow_is_accused(demo_copy):
     odd = analyse(load_session(hold(demo_copy, HELD | {"big_164": 12.4})))
     air = air_of_runs(odd.judged)
     columns = ladder_columns(odd.judged, air, weighed_readings(odd.judged, air))
-    assert suspicious_injectors(fit_ladder(**columns)), "there is nothing to be withheld"
+    assert suspicious_injectors(fit_ladder(*columns)), "there is nothing to be withheld"
     assert odd.ladder.withheld == "corrects"
     assert odd.ladder.suspicions == ()
     assert "reads as if it flowed" not in str(injector.sentences(odd))

@@ -3,21 +3,19 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from tuninglib.analysis.day_plan import SwapTimes, plan_day, start_of, usual_repeats
+from tuninglib.analysis.day_plan import Aim, SwapTimes, plan_day, start_of, usual_repeats
 from tuninglib.session.new import write_new_session
 from tuninglib.statistics.planning import power_two_setups
 
 
-def day(**more):
+def day(gain=0.10, scatter=0.04, **more):
     usual = {
-        "gain": 0.10,
-        "scatter": 0.04,
         "setups": ("a", "b", "c"),
         "riders": ("x", "y"),
         "minutes_a_run": 6,
         "swap": SwapTimes(fuel=15, injector=45, engine=200),
     }
-    return plan_day(**{**usual, **more})
+    return plan_day(Aim(gain=gain, scatter=scatter), **{**usual, **more})
 
 
 def test_the_plan_has_the_power_that_it_promises():

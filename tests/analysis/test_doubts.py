@@ -230,7 +230,7 @@ def test_the_ladder_counts_a_wide_reading_as_the_mixture_does(edit):
     rows = weighed_readings(session, air)
     (at,) = [i for i, number in enumerate(rows["run"]) if number == 13]
     own = reading_midpoint(12.4, 13.5, resolution=0.1).relative_sd
-    variance = (0.01**2 + own**2) / ladder_columns(session, air, rows)["weight"][at]
+    variance = (0.01**2 + own**2) / ladder_columns(session, air, rows)[0].weight[at]
     assert variance == pytest.approx((0.01**2 + steady_sd(12.4, 13.5) ** 2), rel=1e-9)
 
 

@@ -27,7 +27,7 @@ def test_the_doubt_of_a_fuel_is_that_of_its_content_and_its_density(edit, ethano
         by_density = (asked(ethanol, 745.0 + widest) - asked(ethanol, 745.0 - widest)) / 2
         terms = fuel_terms(session, "e10")
         expected = np.hypot(by_content, by_density)
-        assert 1.96 * terms["fuel_sd"] == pytest.approx(expected, rel=0.03)
+        assert 1.96 * terms.sd == pytest.approx(expected, rel=0.03)
         edit("session.toml", told, 'octane = "95 RON"')
 
 

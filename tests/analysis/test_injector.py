@@ -12,7 +12,7 @@ from tuninglib.interval import Z_95, Measured
 from tuninglib.session.defaults import air_of_runs, blend_of
 from tuninglib.session.load import load_session
 from tuninglib.statistics.ladder import fit_ladder
-from tuninglib.statistics.ladder_prediction import predict
+from tuninglib.statistics.ladder_prediction import Candidate, FuelDemand, predict
 
 
 @pytest.fixture(scope="module")
@@ -56,19 +56,23 @@ def test_prospects_repeat_the_model(session):
     results = analyse(session)
     ladder, judged = results.ladder, results.judged
     air = air_of_runs(judged)
-    fit = fit_ladder(**ladder_columns(judged, air, weighed_readings(judged, air)))
+    fit = fit_ladder(*ladder_columns(judged, air, weighed_readings(judged, air)))
     prospect = next(one for one in ladder.prospects if not one.tried)
     for one in prospect.fuels:
         blend = blend_of(session.fuels[one.fuel])
         expected = predict(
             fit,
-            flow_m3_s=prospect.flow_m3_s,
+            Candidate(
+                flow_m3_s=prospect.flow_m3_s,
+                tolerance=session.injectors[prospect.injector].tolerance.value / Z_95,
+            ),
             engine=ladder.engine,
-            stoichiometric_ratio=blend.stoichiometric_ratio,
-            density_kg_m3=blend.density_kg_m3,
-            tolerance=session.injectors[prospect.injector].tolerance.value / Z_95,
-            fuel=one.fuel,
-            fuel_sd=fuel_terms(session, one.fuel)["fuel_sd"],
+            fuel=FuelDemand(
+                stoichiometric_ratio=blend.stoichiometric_ratio,
+                density_kg_m3=blend.density_kg_m3,
+                name=one.fuel,
+                sd=fuel_terms(session, one.fuel).sd,
+            ),
         )
         assert one.lambda_ == expected.lambda_
         assert one.odds == expected.odds(low=session.target.lowest, high=session.target.highest)

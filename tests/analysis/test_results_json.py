@@ -5,8 +5,10 @@ import json
 import jsonschema
 import pytest
 
+from tests.tools.results_schema import as_text, meanings, results_schema, type_schema
 from tuninglib.analysis.analyse import analyse
 from tuninglib.analysis.results import SCHEMA, SCHEMA_FILE, results_document
+from tuninglib.interval import Interval
 from tuninglib.session.load import load_session
 
 CONTRACT = json.loads(SCHEMA_FILE.read_text(encoding="utf-8"))
@@ -21,6 +23,26 @@ def check(folder):
 def test_the_schema_is_one_of_the_open_standard():
     jsonschema.Draft202012Validator.check_schema(CONTRACT)
     assert CONTRACT["properties"]["schema"]["const"] == SCHEMA
+
+
+def test_the_schema_is_that_of_the_records():
+    """Written by ``python -m tests.tools.results_schema``."""
+    assert SCHEMA_FILE.read_text(encoding="utf-8") == as_text(results_schema())
+
+
+def test_types_and_meanings_are_read_from_a_record():
+    records = {}
+    assert type_schema(float | None, records) == {"type": ["number", "null"]}
+    assert type_schema(dict[str, tuple[int, ...]], records) == {
+        "type": "object",
+        "additionalProperties": {"type": "array", "items": {"type": "integer"}},
+    }
+    assert type_schema(Interval | None, records)["anyOf"][0] == {"$ref": "#/$defs/Interval"}
+    assert records == {"Interval": Interval}
+    assert meanings(Interval)["low"] == "Lower end of the 95 % interval."
+    for bare in (tuple, dict, object):
+        with pytest.raises(TypeError, match="says too little"):
+            type_schema(bare, records)
 
 
 def test_every_key_is_explained():
@@ -40,7 +62,8 @@ def test_every_key_is_explained():
 
 def test_the_demo_sessions_keep_to_it(demo_folder):
     assert check(demo_folder)["plan"]["ride"]["setup"] == "big_172"
-    check(demo_folder.parent / "there_and_back")
+    for name in ("there_and_back", "logged_evening", "one_summer/3_july", "one_summer/4_august"):
+        check(demo_folder.parent / name)
 
 
 @pytest.mark.parametrize(

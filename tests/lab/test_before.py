@@ -14,7 +14,10 @@ KIT = {
 
 
 def said(**changes):
-    return " ".join(str(one) for one in first_guess.compression_words(**KIT | changes))
+    given = KIT | changes
+    others = {name: given.pop(name) for name in ("system", "need", "fuel")}
+    planned = first_guess.CylinderKit(**given)
+    return " ".join(str(one) for one in first_guess.compression_words(planned, **others))
 
 
 def test_a_larger_bore_under_the_same_head_raises_the_compression():

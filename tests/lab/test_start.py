@@ -14,7 +14,7 @@ import pytest
 
 from tests.browser import chromium
 from tuninglib.__main__ import main
-from tuninglib.analysis.day_plan import FirstPass, SwapTimes, plan_day, start_of
+from tuninglib.analysis.day_plan import Aim, FirstPass, SwapTimes, plan_day, start_of
 from tuninglib.lab import start
 from tuninglib.report.run_sheet import ROWS_ON_A_PAGE, Heading, run_sheet
 from tuninglib.session.load import load_session
@@ -284,8 +284,7 @@ def pages_of(pdf: bytes) -> int:
 def test_the_run_sheet_fits_on_one_page_of_either_paper(page, tmp_path):
     long = "big_cylinder_long_exhaust_e10"
     usual = plan_day(
-        gain=0.1,
-        scatter=0.04,
+        Aim(gain=0.1, scatter=0.04),
         setups=("stock", "big"),
         riders=("tove", "ilmar"),
         minutes_a_run=6,

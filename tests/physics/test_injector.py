@@ -37,11 +37,13 @@ def test_cycle_takes_two_turns(rpm, milliseconds):
 def test_first_guess_multiplies_the_factors():
     guess = injector.first_guess_flow(
         150 * CC_MIN,
-        displacement_ratio=1.138,
-        breathing_ratio=1.02,
-        lambda_ratio=0.90 / 0.88,
-        pressure_ratio=3.0 / 3.5,
-        fuel_ratio=1.02,
+        injector.EngineChange(
+            displacement_ratio=1.138,
+            breathing_ratio=1.02,
+            lambda_ratio=0.90 / 0.88,
+            pressure_ratio=3.0 / 3.5,
+            fuel_ratio=1.02,
+        ),
     )
     expected = 150 * 1.138 * 1.02 * (0.90 / 0.88) * (3.0 / 3.5) ** 0.5 * 1.02
     assert guess.flow_m3_s.value / CC_MIN == pytest.approx(expected)
@@ -51,7 +53,8 @@ def test_first_guess_multiplies_the_factors():
 
 def test_first_guess_range_holds_95_percent_of_draws():
     sds = {"flow": 0.03, "displacement": 0.005, "breathing": 0.05, "lambda": 0.01, "pressure": 0.04}
-    guess = injector.first_guess_flow(1.0, **{f"{name}_sd": sd for name, sd in sds.items()})
+    own = {f"{name}_sd": sd for name, sd in sds.items() if name != "flow"}
+    guess = injector.first_guess_flow(1.0, injector.EngineChange(**own), flow_sd=sds["flow"])
     draws = np.random.default_rng(1).normal(size=(200_000, 5)) * list(sds.values())
     draws[:, 4] /= 2  # the root of the pressure
     flow = np.exp(draws.sum(1))
@@ -60,7 +63,8 @@ def test_first_guess_range_holds_95_percent_of_draws():
 
 
 def test_leaner_than_wanted_calls_for_more_flow():
-    assert injector.first_guess_flow(1.0, lambda_ratio=0.95 / 0.88).flow_m3_s.value > 1.0
+    change = injector.EngineChange(lambda_ratio=0.95 / 0.88)
+    assert injector.first_guess_flow(1.0, change).flow_m3_s.value > 1.0
 
 
 def test_open_time_is_a_straight_line_in_fuel():
@@ -132,9 +136,9 @@ def test_scalar_array_and_series_agree(function, first, more):
             "rated density is 0 kg/m3",
         ),
         (lambda: injector.mass_flow_kg_s(np.nan, density_kg_m3=745.0), "flow is nan"),
-        (lambda: injector.first_guess_flow(1e-6, lambda_ratio=0.0), "lambda ratio is 0"),
+        (lambda: injector.EngineChange(lambda_ratio=0.0), "lambda ratio is 0"),
         (
-            lambda: injector.first_guess_flow(1e-6, breathing_sd=-0.1),
+            lambda: injector.EngineChange(breathing_sd=-0.1),
             "relative standard deviation is -0.1 but must be at least 0",
         ),
         (

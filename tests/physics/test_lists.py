@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from tuninglib import physics
-from tuninglib.physics import fuels, gearing, motion, road_load, stoichiometry, track
+from tuninglib.physics import fuels, gearing, injector, motion, road_load, stoichiometry, track
 
 RIDE = {
     "mass_kg": 200.0, "air_density_kg_m3": 1.2, "drag_area_m2": 0.55,
@@ -51,6 +51,7 @@ GOOD = RIDE | BLEND | {
 # What is not a number; of a blend and a ride each number is tried below.
 OTHERS = {
     "blend": fuels.Blend(0.1),
+    "change": injector.EngineChange(),
     "ride": motion.Ride(hill=motion.Hill(400.0, 0.05), **RIDE),
     "force_at": lambda speed: 4000.0 / speed,
 }
@@ -65,6 +66,13 @@ OTHERWISE = {
     fuels.on_scale: "takes one octane number",
     fuels.known_higher: "takes two octane numbers",
     fuels.octane_margin: "takes two octane numbers",
+    motion.require_rolling: "is asked with what the others take",
+    motion.require_headway: "is asked with what the others take",
+    motion.even_climb: "is a step of the others, on arrays",
+    motion.growth: "is a step of the others, on arrays",
+    motion.weighted: "is a step of the others, on arrays",
+    motion.cross_all: "is a step of the others, on arrays",
+    motion.force_in_wind: "is a step of the others, on arrays",
     track.local_metres: "takes a place as its origin; lists of degrees in test_track",
     road_load.default_road_load: "is for one bike, with its covariance",
 }
@@ -157,3 +165,11 @@ def test_a_hill_of_lists():
     array = motion.Hill(np.array([150.0, 250.0]), np.array([0.05, 0.06]))
     for name in ("lengths_m", "grade_ratios"):
         np.testing.assert_array_equal(getattr(listed, name), getattr(array, name))
+
+
+@pytest.mark.parametrize("key", [field.name for field in dataclasses.fields(injector.EngineChange)])
+def test_a_change_of_lists(key):
+    good = GOOD[key]
+    same_with_lists(
+        lambda value: injector.first_guess_flow(2e-6, injector.EngineChange(**{key: value})), good
+    )

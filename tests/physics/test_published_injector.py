@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 from scipy import constants, stats
 
+from tests.ladders import predicted, solved
 from tuninglib.physics import injector
 from tuninglib.statistics import normal_mixture
-from tuninglib.statistics.ladder import Priors, solve
-from tuninglib.statistics.ladder_prediction import predict
+from tuninglib.statistics.ladder import Priors
 
 CC_MIN = 1e-6 / 60  # m3/s
 POUND_HOUR = constants.lb / 3600  # kg/s
@@ -146,21 +146,20 @@ YORK_WEIGHT_Y = np.array([1, 1.8, 4, 8, 20, 20, 70, 70, 100, 500])
 
 def straight_ladder(x, y, noise_sd, priors=LINE_ONLY):
     """A ladder whose logarithm of flow is x: one injector, one engine."""
-    return solve(
+    return solved(
         observed=y,
         noise_sd=noise_sd,
         flow_m3_s=1e-6 * np.exp(x),
         injector=["a"] * len(x),
         engine=["e"] * len(x),
         displacement={"e": 1.0},
-        tolerance=None,
         priors=priors,
     )
 
 
 def ladder_at(fit, x):
     """Predicted logarithm where the logarithm of flow is x."""
-    return predict(
+    return predicted(
         fit,
         flow_m3_s=1e-6 * np.exp(x),
         engine="e",
@@ -224,7 +223,7 @@ def invented_ladder(priors):
     x = np.array([-0.1, 0.02, 0.12])[at]
     noise_sd = rng.uniform(0.008, 0.02, 7)
     y = 9.0 - x + 0.13 * engine + rng.normal(0, 0.03, 7)
-    fit = solve(
+    fit = solved(
         observed=y,
         noise_sd=noise_sd,
         flow_m3_s=2.5e-6 * np.exp(x),

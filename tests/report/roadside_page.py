@@ -2,7 +2,7 @@
 
 import json
 
-from tuninglib.analysis.day_plan import SwapTimes, plan_day, start_of
+from tuninglib.analysis.day_plan import Aim, SwapTimes, plan_day, start_of
 from tuninglib.lab.plan import PHONE_PAGE, write_phone_page
 
 EVERY_COLUMN = (
@@ -15,8 +15,7 @@ EVERY_COLUMN = (
 def write_page(folder, gain=0.1, start=None):
     start = start or start_of(folder)
     day = plan_day(
-        gain=gain,
-        scatter=0.03,
+        Aim(gain=gain, scatter=0.03),
         setups=start.setups,
         riders=start.riders,
         minutes_a_run=6,

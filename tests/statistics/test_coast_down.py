@@ -9,7 +9,12 @@ from scipy.integrate import quad
 from scipy.optimize import least_squares
 
 from tuninglib.physics.motion import Hill, Ride
-from tuninglib.statistics.coast_down import coast_time_s, fit_coast_down, fit_coast_down_trace
+from tuninglib.statistics.coast_down import (
+    WindSds,
+    coast_time_s,
+    fit_coast_down,
+    fit_coast_down_trace,
+)
 from tuninglib.statistics.repeats import t_quantile
 
 AREA, ROLLING = 0.55, 0.015
@@ -134,7 +139,10 @@ def test_intervals_hold_the_truth(fit, days):
 
 def test_speeds_read_ten_times_as_finely_tell_ten_times_as_much():
     one, other = (
-        fit_points(day(np.random.default_rng(5), 4, gust=0.0, noise=noise)[1], gust_sd_m_s=1e-4)
+        fit_points(
+            day(np.random.default_rng(5), 4, gust=0.0, noise=noise)[1],
+            wind=WindSds(gust_sd_m_s=1e-4),
+        )
         for noise in (0.02, 0.002)
     )
     assert one.drag_area_sd_m2 / other.drag_area_sd_m2 == pytest.approx(10, rel=0.25)
@@ -184,7 +192,7 @@ def test_a_wind_is_as_far_from_calm_as_the_stated_day_lets_it_be(stated, shown):
     run, way, fast, slow, time = day(np.random.default_rng(0), 4, gust=0.0, noise=0.0)[0]
     found = fit_coast_down(
         start(), run=run, direction=way, from_speed_m_s=fast, to_speed_m_s=slow, time_s=time,
-        wind_sd_m_s=stated,
+        wind=WindSds(steady_sd_m_s=stated),
     )  # fmt: skip
     assert shown[0] < found.headwind_m_s < shown[1]
 
@@ -258,7 +266,7 @@ def test_each_fall_counts_by_what_a_misread_speed_costs_it():
     found = fit_coast_down(
         ride, run=np.repeat([1, 2, 3, 4], 3), direction=np.repeat([1, -1, 1, -1], 3),
         from_speed_m_s=first, to_speed_m_s=last, time_s=time,
-        wind_sd_m_s=1e-5, gust_sd_m_s=1e-5, gust_log_sd=1e-3,
+        wind=WindSds(steady_sd_m_s=1e-5, gust_sd_m_s=1e-5, gust_log_sd=1e-3),
     )  # fmt: skip
     ours = found.drag_area_m2, found.rolling_coefficient
     assert ours == pytest.approx(tuple(expected), rel=1e-3)

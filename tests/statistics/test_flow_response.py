@@ -3,8 +3,9 @@
 import numpy as np
 import pytest
 
-from tuninglib.statistics.flow_response import HALF_RESPONSE, HELD_WITHIN, response_per_state
-from tuninglib.statistics.gauge_readings import prepare_readings
+from tests.ladders import responses
+from tuninglib.statistics.flow_response import HALF_RESPONSE, HELD_WITHIN
+from tuninglib.statistics.gauge_readings import Readings
 from tuninglib.statistics.ladder import Priors
 
 FLOWS = {"a": 2.2e-6, "b": 2.4e-6, "c": 2.6e-6, "d": 2.9e-6}
@@ -39,7 +40,7 @@ def states(response, fuels=(1.0,), repeats=3, engines=(1.0,), noise=0.008, seed=
 )
 @pytest.mark.parametrize("more", [{}, {"fuels": (1.0, 0.95)}, {"engines": (1.0, 1.15)}])
 def test_verdict_on_a_state(response, verdict, more):
-    (one,) = response_per_state(**states(response, **more))
+    (one,) = responses(**states(response, **more))
     assert one.verdict == verdict
     assert one.response.low < response < one.response.high
 
@@ -55,20 +56,20 @@ def test_engines_alone_show_the_response():
             for key, value in both.items()
             if key != "displacement"
         }
-        (state,) = response_per_state(**one, displacement=both["displacement"], priors=priors)
+        (state,) = responses(**one, displacement=both["displacement"], priors=priors)
         assert state.response.low < response < state.response.high
         assert state.response.high - state.response.low < 0.4
 
 
 def test_deviation_does_not_blur_a_state_that_corrects():
     """Where lambda does not follow fuel, it does not follow what an injector is off either."""
-    corrects, table = (response_per_state(**states(response))[0] for response in (0.0, 1.0))
+    corrects, table = (responses(**states(response))[0] for response in (0.0, 1.0))
     width = corrects.response.high - corrects.response.low
     assert width < 0.5 * (table.response.high - table.response.low)
 
 
 def test_half_a_response_is_not_decided():
-    (one,) = response_per_state(**states(0.5))
+    (one,) = responses(**states(0.5))
     assert one.verdict == "cannot tell"
 
 
@@ -79,7 +80,7 @@ def test_one_injector_on_one_fuel_cannot_tell():
         one[column] = one[column][keep]
     for column in ("injector", "engine", "state"):
         one[column] = [one[column][i] for i in keep]
-    (state,) = response_per_state(**one)
+    (state,) = responses(**one)
     assert state.verdict == "cannot tell"
     assert state.readings == 3
 
@@ -91,7 +92,7 @@ def test_states_are_fitted_apart():
         for key in ("lambda_low", "lambda_high", "flow_m3_s", "stoichiometric_ratio")
     }
     names = {key: one[key] + other[key] for key in ("injector", "engine")}
-    together = response_per_state(
+    together = responses(
         **both,
         **names,
         density_kg_m3=745.0,
@@ -99,7 +100,7 @@ def test_states_are_fitted_apart():
         state=["idle"] * 12 + ["full"] * 12,
     )
     assert [row.verdict for row in together] == ["corrects", "table"]
-    (alone,) = response_per_state(**one)
+    (alone,) = responses(**one)
     assert together[0].response.high == pytest.approx(alone.response.high, rel=1e-9)
 
 
@@ -114,7 +115,7 @@ def test_response_interval_holds_the_truth():
         factor = np.exp([truth * deviation[name] + held[name] for name in readings["injector"]])
         readings["lambda_low"] = readings["lambda_low"] * factor
         readings["lambda_high"] = readings["lambda_high"] * factor
-        (one,) = response_per_state(**readings)
+        (one,) = responses(**readings)
         hits += one.response.low < truth < one.response.high
     assert 0.90 * sessions <= hits <= 0.995 * sessions
 
@@ -128,15 +129,14 @@ def test_response_interval_holds_the_truth():
 )
 def test_refuses_what_cannot_be(change, message):
     with pytest.raises(ValueError, match=message):
-        response_per_state(**{**states(0.0), **change})
+        responses(**{**states(0.0), **change})
 
 
 def written_out(columns, *, tolerance, breathing_sd, run_sd, weight, spread):
     """The interval from the marginal density of the readings, size by size, in full matrices."""
-    read = prepare_readings(
+    read = Readings(
         **{k: columns[k] for k in ("lambda_low", "lambda_high", "flow_m3_s", "injector", "engine",
                                    "stoichiometric_ratio", "density_kg_m3")},
-        resolution=0.0, offset=0.0,
     )  # fmt: skip
     size = np.array([columns["displacement"][name] for name in read.engine])
     strength = np.log(read.flow_m3_s / size) + read.log_fuel
@@ -171,7 +171,7 @@ def test_the_interval_is_that_of_the_density_written_out(response, spread):
         run_dof=np.inf, tolerance_spread=spread, gauge_sd=0.0,
         run_sd=stated["run_sd"], breathing_sd=stated["breathing_sd"],
     )  # fmt: skip
-    (found,) = response_per_state(
+    (found,) = responses(
         **columns, weight=weight, tolerance=dict.fromkeys(FLOWS, 0.06), priors=priors
     )
     wanted = written_out(columns, **stated, weight=weight, spread=spread)

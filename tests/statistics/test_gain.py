@@ -15,6 +15,7 @@ from tuninglib.statistics.population import RUN_SCATTER, LogNormal, Scatters
 from tuninglib.statistics.repeats import difference_of_means, pooled_sd
 from tuninglib.statistics.road_runs import (
     Runs,
+    StatedSds,
     Unknown,
     linearised,
     moved_fields,
@@ -139,7 +140,7 @@ def test_a_run_that_agrees_never_widens():
 
     def gains(setup, exit_, rider=0):
         runs = runs_of(np.array(exit_), setup=setup, rider=rider)
-        unknowns = usual_unknowns(runs, **options)
+        unknowns = usual_unknowns(runs, StatedSds(**options))
         return estimate_gains(runs, unknowns=unknowns, resolution_m_s=0.28).gains
 
     one_each = gains(setups, exits)
@@ -187,7 +188,7 @@ def test_spread_readings_have_independent_rounding():
 def test_what_setups_share_cancels_from_the_gain_but_not_from_the_force():
     runs = runs_of(driven([260.0] * 3 + [265.0] * 3) + [0.1, 0, -0.1] * 2)
     plain = estimate_gains(runs)
-    grade = estimate_gains(runs, unknowns=usual_unknowns(runs, grade_sd=0.004))
+    grade = estimate_gains(runs, unknowns=usual_unknowns(runs, StatedSds(grade_sd=0.004)))
     assert grade.gains[0].log_sd < 1.02 * plain.gains[0].log_sd
     width = [f.forces[0].force_n.half_width for f in (plain, grade)]
     assert width[1] > 2 * width[0]
@@ -200,7 +201,7 @@ def test_a_rider_on_one_setup_only_widens_the_gain():
     widths = []
     for rider in ((0, 1, 0, 1), (0, 0, 1, 1)):
         runs = runs_of(exits, setup=(0, 0, 1, 1), rider=rider)
-        fit = estimate_gains(runs, unknowns=usual_unknowns(runs, **options))
+        fit = estimate_gains(runs, unknowns=usual_unknowns(runs, StatedSds(**options)))
         widths.append(fit.gains[0].shares["rider"])
     assert widths[0] < 0.1 < widths[1]
 
@@ -208,11 +209,25 @@ def test_a_rider_on_one_setup_only_widens_the_gain():
 def test_shares_add_up():
     runs = runs_of()
     unknowns = usual_unknowns(
-        runs, bike_mass_sd_kg=1.0, drag_area_sd_m2=0.05, rolling_coefficient_sd=0.004,
-        road_load_correlation=-0.8, grade_sd=0.002, piece_grade_sd=0.002, length_sd_m=1.0,
-        speed_factor_sd=0.005, wind_sd_m_s=0.7, air_density_sd_ratio=0.005, rider_effect_sd=0.01,
-        rider_drag_sd_ratio=0.05, rotating_mass_sd_kg=1.0, drift_sd=0.01, rider_mass_sd_kg=1.0,
-    )  # fmt: skip
+        runs,
+        StatedSds(
+            bike_mass_sd_kg=1.0,
+            drag_area_sd_m2=0.05,
+            rolling_coefficient_sd=0.004,
+            road_load_correlation=-0.8,
+            grade_sd=0.002,
+            piece_grade_sd=0.002,
+            length_sd_m=1.0,
+            speed_factor_sd=0.005,
+            wind_sd_m_s=0.7,
+            air_density_sd_ratio=0.005,
+            rider_effect_sd=0.01,
+            rider_drag_sd_ratio=0.05,
+            rotating_mass_sd_kg=1.0,
+            drift_sd=0.01,
+            rider_mass_sd_kg=1.0,
+        ),
+    )
     fit = estimate_gains(runs, unknowns=unknowns, resolution_m_s=0.28)
     for found in (*fit.gains, *fit.forces):
         assert sum(found.shares.values()) == pytest.approx(1.0)
@@ -222,7 +237,8 @@ def test_shares_add_up():
 def test_correlated_road_load_has_the_stated_covariance():
     runs = runs_of()
     found = usual_unknowns(
-        runs, drag_area_sd_m2=0.05, rolling_coefficient_sd=0.004, road_load_correlation=-0.8
+        runs,
+        StatedSds(drag_area_sd_m2=0.05, rolling_coefficient_sd=0.004, road_load_correlation=-0.8),
     )
     columns = np.array(
         [[n.changes.get("drag_area_m2", 0), n.changes.get("rolling_coefficient", 0)] for n in found]
@@ -246,7 +262,7 @@ def test_correlated_road_load_has_the_stated_covariance():
 )
 def test_slopes_are_what_the_motion_says(changes, options):
     runs = runs_of()
-    unknowns = usual_unknowns(runs, **options)
+    unknowns = usual_unknowns(runs, StatedSds(**options))
     assert len(unknowns) == 1
     log, slopes, *_ = linearised(runs, unknowns, [0.0])
     moved = linearised(replace(runs, **changes), [], [])[0]
@@ -274,7 +290,7 @@ def test_nothing_physical_gets_negative_however_far_it_is_moved():
 
 def test_nothing_is_learnt_of_what_does_not_show():
     runs = runs_of()
-    fit = estimate_gains(runs, unknowns=usual_unknowns(runs, length_sd_m=1.0))
+    fit = estimate_gains(runs, unknowns=usual_unknowns(runs, StatedSds(length_sd_m=1.0)))
     (name, mean, sd), *_ = fit.unknowns
     assert name == "hill length"
     assert abs(mean) < 0.01
@@ -285,7 +301,7 @@ def test_run_forces_take_out_the_rider():
     force = np.array([260.0, 250.0, 260.0, 250.0, 280.0, 270.0, 280.0, 270.0])
     exits = driven(force) + 0.02 * np.array([1, -1, -1, 1, 1, 1, -1, -1])
     runs = runs_of(exits, setup=(0,) * 4 + (1,) * 4, rider=(0, 1) * 4)
-    fit = estimate_gains(runs, unknowns=usual_unknowns(runs, rider_effect_sd=0.03))
+    fit = estimate_gains(runs, unknowns=usual_unknowns(runs, StatedSds(rider_effect_sd=0.03)))
     assert np.ptp(fit.run_force_n[:4]) < 3.5 < np.ptp(force[:4])
 
 
@@ -309,9 +325,16 @@ def test_force_does_not_climb_with_repeats(way_down):
             speeds = {"true_down_entry_m_s": start, "true_down_exit_m_s": ends}
         runs = runs_of(exits, setup=setup, **speeds)
         unknowns = usual_unknowns(
-            runs, drag_area_sd_m2=0.055, rolling_coefficient_sd=0.004, grade_sd=0.0015,
-            wind_sd_m_s=0.75, speed_factor_sd=0.005, bike_mass_sd_kg=1.0,
-        )  # fmt: skip
+            runs,
+            StatedSds(
+                drag_area_sd_m2=0.055,
+                rolling_coefficient_sd=0.004,
+                grade_sd=0.0015,
+                wind_sd_m_s=0.75,
+                speed_factor_sd=0.005,
+                bike_mass_sd_kg=1.0,
+            ),
+        )
         found = estimate_gains(runs, unknowns=unknowns, resolution_m_s=0.05)
         off.append(found.forces[0].force_n.value / 265.0 - 1)
     # The mean of twelve days is good to 0.4 %.
@@ -320,7 +343,7 @@ def test_force_does_not_climb_with_repeats(way_down):
 
 def test_weights_say_how_a_force_follows_each_run():
     runs = runs_of()
-    unknowns = usual_unknowns(runs, grade_sd=0.002)
+    unknowns = usual_unknowns(runs, StatedSds(grade_sd=0.002))
     fit = estimate_gains(runs, unknowns=unknowns)
     bumped = estimate_gains(
         replace(runs, log_correction=np.array([0.001, 0, 0, 0, 0, 0])), unknowns=unknowns,
@@ -332,15 +355,17 @@ def test_weights_say_how_a_force_follows_each_run():
 
 def test_drift_goes_by_the_order_ridden_and_from_first_to_last():
     runs = runs_of(setup=(0, 1, 0, 1, 0, 1))
-    (drift,) = usual_unknowns(runs, drift_sd=0.02)
+    (drift,) = usual_unknowns(runs, StatedSds(drift_sd=0.02))
     assert drift.changes["log_correction"][[0, -1]] == pytest.approx([-0.01, 0.01])
-    (other,) = usual_unknowns(runs, drift_sd=0.02, order=[6, 5, 4, 3, 2, 1])
+    (other,) = usual_unknowns(runs, StatedSds(drift_sd=0.02), order=[6, 5, 4, 3, 2, 1])
     assert other.changes["log_correction"] == pytest.approx(-drift.changes["log_correction"])
 
 
 def test_the_steps_of_a_force_add_up_to_its_variance():
     runs = with_ways_down(np.random.default_rng(3))
-    fit = estimate_gains(runs, unknowns=usual_unknowns(runs, **OPTIONS), resolution_m_s=RESOLUTION)
+    fit = estimate_gains(
+        runs, unknowns=usual_unknowns(runs, StatedSds(**OPTIONS)), resolution_m_s=RESOLUTION
+    )
     for setup, steps in enumerate(fit.steps):
         # The last step is the scatter's, with Student's t in it.
         normal = np.sqrt(np.sum(steps.log_force**2) / fit.covariance[setup, setup])
@@ -356,7 +381,7 @@ def test_stated_values_that_cannot_be_are_contradicted():
     for wrong, said in ((0.0, False), (0.03, True)):
         runs = with_ways_down(rng, area=0.55, rolling=0.015, steady=0.0)
         runs = replace(runs, hill=Hill([150.0, 250.0], [0.055 + wrong, 0.065 + wrong]))
-        unknowns = usual_unknowns(runs, **OPTIONS, grade_sd=0.001)
+        unknowns = usual_unknowns(runs, StatedSds(**OPTIONS, grade_sd=0.001))
         fit = estimate_gains(runs, unknowns=unknowns, resolution_m_s=RESOLUTION)
         assert bool(fit.contradicted) is said
 
@@ -423,7 +448,7 @@ def test_a_misread_way_down_counts_less_and_its_way_up_fully():
     runs = with_ways_down(np.random.default_rng(8))
     end = runs.true_down_exit_m_s.copy()
     end[4] += 10 / 2.237
-    unknowns = usual_unknowns(runs, **OPTIONS)
+    unknowns = usual_unknowns(runs, StatedSds(**OPTIONS))
     good, bad = (
         estimate_gains(one, unknowns=unknowns, resolution_m_s=RESOLUTION)
         for one in (runs, replace(runs, true_down_exit_m_s=end))
@@ -482,7 +507,7 @@ def test_the_way_down_halves_the_gain_interval():
     widths = []
     for _ in range(12):
         runs = with_ways_down(rng)
-        unknowns = usual_unknowns(runs, **OPTIONS)
+        unknowns = usual_unknowns(runs, StatedSds(**OPTIONS))
         pair = [
             estimate_gains(r, unknowns=unknowns, resolution_m_s=RESOLUTION).gains[0]
             for r in (up_only(runs), runs)
@@ -496,7 +521,7 @@ def test_ways_down_on_some_runs_only_are_used():
     runs = with_ways_down(np.random.default_rng(6))
     some = np.where(np.arange(12) % 2 == 0, runs.true_down_exit_m_s, np.nan)
     part = replace(runs, true_down_exit_m_s=some)
-    unknowns = usual_unknowns(runs, **OPTIONS)
+    unknowns = usual_unknowns(runs, StatedSds(**OPTIONS))
     sds = [
         estimate_gains(r, unknowns=unknowns, resolution_m_s=RESOLUTION).gains[0].log_sd
         for r in (up_only(runs), part, runs)
@@ -533,7 +558,7 @@ def test_errors_are_near_the_smallest_that_are_possible():
     for _ in range(40):
         area, rolling = 0.55 + 0.055 * rng.standard_normal(), 0.015 + 0.004 * rng.standard_normal()
         runs = with_ways_down(rng, area=area, rolling=rolling, steady=0.75 * rng.standard_normal())
-        unknowns = usual_unknowns(runs, **OPTIONS)
+        unknowns = usual_unknowns(runs, StatedSds(**OPTIONS))
         errors.append(
             [
                 np.log1p(
@@ -619,7 +644,7 @@ def test_a_large_gain_is_told_apart():
         ),
         (lambda: Unknown("oil", {"colour": 1.0}), "'oil' changes colour, which no run has"),
         (
-            lambda: usual_unknowns(runs_of(), road_load_correlation=1.5),
+            lambda: usual_unknowns(runs_of(), StatedSds(road_load_correlation=1.5)),
             "correlation is 1.5 but must be at most 1",
         ),
         (lambda: estimate_gains(runs_of(), resolution_m_s=-1.0), "resolution is -1 m/s"),

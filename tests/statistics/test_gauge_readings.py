@@ -3,8 +3,8 @@ import pytest
 from numpy.testing import assert_allclose
 
 from tuninglib.statistics.gauge_readings import (
+    Readings,
     pegged,
-    prepare_readings,
     reading_midpoint,
     wide_spread,
 )
@@ -88,7 +88,7 @@ def test_a_spread_is_wide_beyond_rounding(low, high, wide):
 
 
 def test_prepared_columns():
-    readings = prepare_readings(**GOOD)
+    readings = Readings(**GOOD)
     # Of a gauge without a known step the ends alone tell how well a reading stands for its run.
     wanted = [
         (high - low) / np.sqrt(24) / ((low + high) / 2)
@@ -96,13 +96,13 @@ def test_prepared_columns():
     ]
     assert_allclose(readings.relative_sd, wanted)
     assert_allclose(readings.offset, 0.0)
-    stepped = prepare_readings(**GOOD, resolution=0.01)
+    stepped = Readings(**GOOD, resolution=0.01)
     middle = (np.array(GOOD["lambda_low"]) + GOOD["lambda_high"]) / 2
     assert_allclose(stepped.relative_sd**2 - readings.relative_sd**2, 0.01**2 / 12 / middle**2)
     assert_allclose(np.exp(readings.log_lambda), [0.87, 0.915])
     assert_allclose(np.exp(readings.log_fuel), 14.3 * np.sqrt(745))
-    assert readings.engine == ["stock", "stock"]
-    assert readings.injector == ["a", "b"]
+    assert readings.engine == ("stock", "stock")
+    assert readings.injector == ("a", "b")
 
 
 @pytest.mark.parametrize(
@@ -128,7 +128,7 @@ def test_prepared_columns():
 )
 def test_refuses_what_cannot_be(change, message):
     with pytest.raises(ValueError, match=message):
-        prepare_readings(**{**GOOD, **change})
+        Readings(**{**GOOD, **change})
 
 
 def test_a_spread_of_exactly_the_widest_is_still_steady():

@@ -2,8 +2,8 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from tuninglib.statistics.ladder import Priors, fit_ladder, solve
-from tuninglib.statistics.ladder_prediction import predict
+from tests.ladders import fitted, predicted, solved
+from tuninglib.statistics.ladder import Priors
 
 E5 = {"stoichiometric_ratio": 14.29, "density_kg_m3": 747.0}
 SESSION = {
@@ -18,21 +18,21 @@ SESSION = {
 
 
 def outlook(fit, flow=2.8e-6, engine="stock", **more):
-    return predict(fit, flow_m3_s=flow, engine=engine, **{**E5, **more})
+    return predicted(fit, flow_m3_s=flow, engine=engine, **{**E5, **more})
 
 
 def test_mean_lambda_lies_on_the_readings():
-    fit = fit_ladder(**SESSION, priors=Priors(tolerance=0.001, run_sd=0.001))
-    predicted = [outlook(fit, flow, injector=i).lambda_.value for i, flow in fit.flow_m3_s.items()]
-    assert_allclose(predicted, [0.915, 0.8525, 0.815], rtol=0.015)
+    fit = fitted(**SESSION, priors=Priors(tolerance=0.001, run_sd=0.001))
+    lambdas = [outlook(fit, flow, tried=i).lambda_.value for i, flow in fit.flow_m3_s.items()]
+    assert_allclose(lambdas, [0.915, 0.8525, 0.815], rtol=0.015)
 
 
 def test_order_of_readings_does_not_matter():
-    fit = fit_ladder(**SESSION)
+    fit = fitted(**SESSION)
     order = [3, 0, 4, 2, 1]
     columns = ("lambda_low", "lambda_high", "flow_m3_s", "injector")
     shuffled = {**SESSION, **{name: [SESSION[name][i] for i in order] for name in columns}}
-    again = fit_ladder(**shuffled)
+    again = fitted(**shuffled)
     assert outlook(again).lambda_.low == pytest.approx(outlook(fit).lambda_.low, rel=1e-9)
 
 
@@ -40,49 +40,45 @@ def test_order_of_readings_does_not_matter():
 def test_no_engine_goes_first(first):
     engines = ["x", "y", "z"]
     order = np.roll([0, 1, 2], first)
-    fit = solve(
+    fit = solved(
         observed=np.array([0.0, 0.1, 0.25])[order],
         noise_sd=np.full(3, 0.01),
         flow_m3_s=np.full(3, 2.5e-6),
         injector=["a"] * 3,
         engine=[engines[i] for i in order],
         displacement={"x": 1.0, "y": 1.1, "z": 1.2},
-        tolerance=None,
-        priors=Priors(),
     )
     more = {"stoichiometric_ratio": 1.0, "density_kg_m3": 1.0, "flow_m3_s": 2.6e-6}
     # Recorded from the first order; the other two have to repeat it.
-    reference = solve(
+    reference = solved(
         observed=np.array([0.0, 0.1, 0.25]),
         noise_sd=np.full(3, 0.01),
         flow_m3_s=np.full(3, 2.5e-6),
         injector=["a"] * 3,
         engine=engines,
         displacement={"x": 1.0, "y": 1.1, "z": 1.2},
-        tolerance=None,
-        priors=Priors(),
     )
     for engine in engines:
-        one, other = (predict(f, engine=engine, **more) for f in (fit, reference))
+        one, other = (predicted(f, engine=engine, **more) for f in (fit, reference))
         assert one.log_mean == pytest.approx(other.log_mean, rel=1e-9)
         assert one.log_sd == pytest.approx(other.log_sd, rel=1e-9)
 
 
 @pytest.mark.parametrize("factor", [0.5, 2.0])
 def test_units_of_displacement_and_stated_flow_cancel(factor):
-    fit = fit_ladder(**SESSION)
+    fit = fitted(**SESSION)
     scaled = {
         **SESSION,
         "displacement": {"stock": 150.0 * factor},
         "flow_m3_s": np.array(SESSION["flow_m3_s"]) * factor,
     }
-    assert outlook(fit_ladder(**scaled), 2.8e-6 * factor).lambda_.high == pytest.approx(
+    assert outlook(fitted(**scaled), 2.8e-6 * factor).lambda_.high == pytest.approx(
         outlook(fit).lambda_.high, rel=1e-9
     )
 
 
 def test_one_reading_leaves_the_priors():
-    fit = fit_ladder(
+    fit = fitted(
         lambda_low=[0.86],
         lambda_high=[0.88],
         flow_m3_s=[2.5e-6],
@@ -106,14 +102,14 @@ def test_one_reading_leaves_the_priors():
 
 def test_identical_injectors_do_not_inform_on_the_response():
     identical = {**SESSION, "flow_m3_s": 2.5e-6, "injector": ["a", "a", "a", "b", "b"]}
-    response = fit_ladder(**identical).interval("response")
+    response = fitted(**identical).interval("response")
     assert response.value == pytest.approx(1.0)
     assert response.high - response.low == pytest.approx(2 * 1.96 * 0.15, rel=1e-3)
 
 
 def test_tight_tolerance_brings_out_the_response():
     loose, tight = (
-        fit_ladder(**SESSION, tolerance=dict.fromkeys("abc", sd)).interval("response")
+        fitted(**SESSION, tolerance=dict.fromkeys("abc", sd)).interval("response")
         for sd in (0.03, 0.003)
     )
     assert tight.high - tight.low < 0.8 * (loose.high - loose.low)
@@ -121,18 +117,18 @@ def test_tight_tolerance_brings_out_the_response():
 
 def test_deviation_is_shared_between_fuels():
     """A tried injector on a new fuel is known better than an untried one of the same flow."""
-    fit = fit_ladder(**SESSION)
+    fit = fitted(**SESSION)
     e10 = {"stoichiometric_ratio": 13.99, "density_kg_m3": 750.0}
-    tried, untried = outlook(fit, 2.7e-6, injector="b", **e10), outlook(fit, 2.7e-6, **e10)
+    tried, untried = outlook(fit, 2.7e-6, tried="b", **e10), outlook(fit, 2.7e-6, **e10)
     assert tried.log_sd < 0.6 * untried.log_sd
-    on_e5 = outlook(fit, 2.7e-6, injector="b")
+    on_e5 = outlook(fit, 2.7e-6, tried="b")
     fuel = np.log(14.29 / 13.99) + np.log(747.0 / 750.0) / 2
     assert tried.log_mean - on_e5.log_mean == pytest.approx(fuel, abs=1e-12)
 
 
 def test_bigger_engine_without_readings_is_leaner_and_wider():
     session = {**SESSION, "displacement": {"stock": 150.0, "big": 170.0}}
-    fit = fit_ladder(**session)
+    fit = fitted(**session)
     stock, big = outlook(fit), outlook(fit, engine="big")
     assert big.log_mean - stock.log_mean == pytest.approx(np.log(170 / 150), abs=1e-12)
     assert big.log_sd**2 - stock.log_sd**2 == pytest.approx(0.05**2, rel=1e-6)
@@ -145,7 +141,7 @@ def test_thin_air_is_taken_out():
         "lambda_low": np.array(SESSION["lambda_low"]) * 0.96,
         "lambda_high": np.array(SESSION["lambda_high"]) * 0.96,
     }
-    fit, thin_fit = fit_ladder(**SESSION), fit_ladder(**thin, offset=np.log(0.96))
+    fit, thin_fit = fitted(**SESSION), fitted(**thin, offset=np.log(0.96))
     assert outlook(thin_fit).lambda_.value == pytest.approx(outlook(fit).lambda_.value, rel=1e-9)
     in_thin_air = outlook(thin_fit, offset=np.log(0.96))
     assert in_thin_air.lambda_.value == pytest.approx(0.96 * outlook(fit).lambda_.value, rel=1e-9)
@@ -155,7 +151,7 @@ def test_thin_air_is_taken_out():
 def test_repeats_adjust_the_noise(noise, low, high):
     rng = np.random.default_rng(4)
     y = 0.9 * np.exp(rng.normal(0, noise, 12))
-    fit = fit_ladder(
+    fit = fitted(
         lambda_low=y,
         lambda_high=y,
         flow_m3_s=2.5e-6,
@@ -172,12 +168,12 @@ def test_repeats_adjust_the_noise(noise, low, high):
 
 
 def test_zero_priors_take_a_term_out():
-    fit = fit_ladder(**SESSION, tolerance={"a": 0.0}, priors=Priors(gauge_sd=0.0))
+    fit = fitted(**SESSION, tolerance={"a": 0.0}, priors=Priors(gauge_sd=0.0))
     assert fit.terms == ("response", "level", "injector b", "injector c")
 
 
 def test_moments_agree_with_the_quantiles_of_one_grid_point():
-    fit = fit_ladder(**SESSION, priors=Priors(tolerance_spread=0.0, run_dof=np.inf))
+    fit = fitted(**SESSION, priors=Priors(tolerance_spread=0.0, run_dof=np.inf))
     response = fit.interval("response")
     sd = fit.covariance[0, 0] ** 0.5
     assert fit.weights.tolist() == [1.0]
@@ -203,7 +199,7 @@ def test_moments_agree_with_the_quantiles_of_one_grid_point():
 )
 def test_refuses_what_cannot_be(change, message):
     with pytest.raises(ValueError, match=message):
-        fit_ladder(**{**SESSION, **change})
+        fitted(**{**SESSION, **change})
 
 
 @pytest.mark.parametrize("name", ["response_sd", "tolerance", "run_sd", "run_dof", "gauge_sd"])

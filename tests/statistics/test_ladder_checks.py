@@ -1,7 +1,8 @@
 import numpy as np
 import pytest
 
-from tuninglib.statistics.ladder import Priors, check_injectors, solve, suspicious_injectors
+from tests.ladders import solved
+from tuninglib.statistics.ladder import Priors, check_injectors, suspicious_injectors
 
 FLOWS = {"a": 2.2e-6, "b": 2.4e-6, "c": 2.6e-6, "d": 2.9e-6}
 
@@ -10,15 +11,14 @@ def ladder(deviation, noise=0.0, rng=None, **more):
     names = [name for name in FLOWS for _ in range(2)]
     flow = np.array([FLOWS[name] for name in names])
     error = rng.normal(0, noise, len(names)) if noise else 0.0
-    return solve(
+    return solved(
         observed=9 - np.log(flow) + np.array([deviation.get(name, 0.0) for name in names]) + error,
         noise_sd=np.full(len(names), 0.011),
         flow_m3_s=flow,
         injector=names,
         engine=["x"] * len(names),
         displacement={"x": 1.0},
-        priors=Priors(),
-        **{"tolerance": None, **more},
+        **more,
     )
 
 
@@ -68,15 +68,13 @@ def test_few_right_sessions_accuse_anybody():
 
 
 def test_single_injector_cannot_be_checked():
-    fit = solve(
+    fit = solved(
         observed=np.array([9.0, 9.01]),
         noise_sd=np.full(2, 0.01),
         flow_m3_s=np.full(2, 2.5e-6),
         injector=["a", "a"],
         engine=["x", "x"],
         displacement={"x": 1.0},
-        tolerance=None,
-        priors=Priors(),
     )
     (only,) = check_injectors(fit)
     assert only.believable
@@ -103,8 +101,8 @@ def test_implied_flow_is_that_of_a_fit_without_the_statement(name):
         "displacement": {"x": 1.0},
         "priors": Priors(tolerance_spread=0.0, tolerance=0.01),
     }
-    checks = {one.injector: one for one in check_injectors(solve(**more, tolerance=None))}
-    deviation = solve(**more, tolerance={name: 100.0}).interval(f"injector {name}")
+    checks = {one.injector: one for one in check_injectors(solved(**more))}
+    deviation = solved(**more, tolerance={name: 100.0}).interval(f"injector {name}")
     implied = checks[name].implied_flow_m3_s
     ends = FLOWS[name] * np.exp([-deviation.high, -deviation.low])
     assert (implied.low, implied.high) == pytest.approx(tuple(ends), rel=2e-4)
@@ -112,10 +110,9 @@ def test_implied_flow_is_that_of_a_fit_without_the_statement(name):
 
 def checked(last):
     flow = np.array([2.4e-6, 2.5e-6, 2.6e-6, 2.7e-6])
-    fit = solve(
+    fit = solved(
         observed=-np.log(flow) + np.array([0, 0, 0, last]), noise_sd=np.full(4, 0.01),
         flow_m3_s=flow, injector=list("abcd"), engine=["x"] * 4, displacement={"x": 1.0},
-        tolerance=None, priors=Priors(),
     )  # fmt: skip
     return check_injectors(fit)
 

@@ -2,9 +2,9 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
+from tests.ladders import fitted, flow_wanted, predicted, solved
 from tests.tools.simulate_ladder import WORLDS, deciles, simulate
-from tuninglib.statistics.ladder import Priors, fit_ladder, solve
-from tuninglib.statistics.ladder_prediction import flow_for_lambda, predict
+from tuninglib.statistics.ladder import Priors
 from tuninglib.statistics.normal_mixture import mixture_quantile
 
 E5 = {"stoichiometric_ratio": 14.29, "density_kg_m3": 747.0}
@@ -14,7 +14,7 @@ BAND = (0.83, 0.90)
 
 @pytest.fixture(scope="module")
 def fit():
-    return fit_ladder(
+    return fitted(
         lambda_low=[0.99, 1.0, 0.90, 0.90, 0.87],
         lambda_high=[1.01, 1.02, 0.93, 0.92, 0.89],
         flow_m3_s=[2.5e-6, 2.5e-6, 2.75e-6, 2.75e-6, 2.85e-6],
@@ -26,8 +26,8 @@ def fit():
 
 
 def test_scalar_and_array_agree(fit):
-    one = predict(fit, flow_m3_s=2.8e-6, engine="big", **E5)
-    many = predict(fit, flow_m3_s=np.full((2, 3), 2.8e-6), engine="big", **E5)
+    one = predicted(fit, flow_m3_s=2.8e-6, engine="big", **E5)
+    many = predicted(fit, flow_m3_s=np.full((2, 3), 2.8e-6), engine="big", **E5)
     for record, several, name in (
         *((one.lambda_, many.lambda_, name) for name in ("value", "low", "high")),
         *((one, many, name) for name in ("log_mean", "log_sd")),
@@ -42,7 +42,7 @@ def test_scalar_and_array_agree(fit):
 
 def test_more_flow_is_richer_and_the_range_widens_beyond_what_was_tried(fit):
     flows = np.array([2.2e-6, 2.5e-6, 2.7e-6, 2.85e-6, 3.3e-6])
-    prediction = predict(fit, flow_m3_s=flows, engine="big", **E5)
+    prediction = predicted(fit, flow_m3_s=flows, engine="big", **E5)
     assert np.all(np.diff(prediction.lambda_.value) < 0)
     assert prediction.extrapolated.tolist() == [True, False, False, False, True]
     assert prediction.log_sd[0] > prediction.log_sd[2] < prediction.log_sd[4]
@@ -50,7 +50,7 @@ def test_more_flow_is_richer_and_the_range_widens_beyond_what_was_tried(fit):
 
 def test_weaker_fuel_is_leaner_by_the_ratio(fit):
     one, other = (
-        predict(fit, flow_m3_s=2.8e-6, engine="big", stoichiometric_ratio=s, density_kg_m3=d)
+        predicted(fit, flow_m3_s=2.8e-6, engine="big", stoichiometric_ratio=s, density_kg_m3=d)
         for s, d in FUELS.values()
     )
     assert other.lambda_.value / one.lambda_.value == pytest.approx(
@@ -60,7 +60,7 @@ def test_weaker_fuel_is_leaner_by_the_ratio(fit):
 
 def test_future_reading_is_wider_than_the_truth(fit):
     truth, reading = (
-        predict(fit, flow_m3_s=2.8e-6, engine="big", of_reading=of_reading, **E5)
+        predicted(fit, flow_m3_s=2.8e-6, engine="big", of_reading=of_reading, **E5)
         for of_reading in (False, True)
     )
     assert reading.log_mean == pytest.approx(truth.log_mean, abs=1e-3)
@@ -69,25 +69,24 @@ def test_future_reading_is_wider_than_the_truth(fit):
 
 def test_gauge_error_cancels_between_readings_but_not_against_the_truth():
     def sd(gauge_sd, of_reading):
-        fit = solve(
+        fit = solved(
             observed=np.full(20, np.log(0.9)),
             noise_sd=np.full(20, 0.001),
             flow_m3_s=np.full(20, 2.5e-6),
             injector=["a"] * 20,
             engine=["x"] * 20,
             displacement={"x": 1.0},
-            tolerance=None,
             priors=Priors(gauge_sd=gauge_sd, run_dof=np.inf, run_sd=0.001),
         )
-        one = {"stoichiometric_ratio": 1.0, "density_kg_m3": 1.0, "injector": "a", "engine": "x"}
-        return predict(fit, flow_m3_s=2.5e-6, of_reading=of_reading, **one).log_sd
+        one = {"stoichiometric_ratio": 1.0, "density_kg_m3": 1.0, "tried": "a", "engine": "x"}
+        return predicted(fit, flow_m3_s=2.5e-6, of_reading=of_reading, **one).log_sd
 
     assert sd(0.02, True) == pytest.approx(sd(0.0, True), rel=1e-6)
     assert sd(0.02, False) == pytest.approx(np.hypot(0.02, sd(0.0, False)), rel=1e-6)
 
 
 def test_odds_add_up_and_follow_the_band(fit):
-    prediction = predict(fit, flow_m3_s=2.8e-6, engine="big", **E5)
+    prediction = predicted(fit, flow_m3_s=2.8e-6, engine="big", **E5)
     odds = prediction.odds(low=BAND[0], high=BAND[1])
     assert odds.richer + odds.inside + odds.leaner == pytest.approx(1.0, abs=1e-12)
     ends = prediction.odds(low=prediction.lambda_.low, high=prediction.lambda_.high)
@@ -97,9 +96,9 @@ def test_odds_add_up_and_follow_the_band(fit):
 
 
 def test_flow_for_lambda_is_the_inverse_of_predict(fit):
-    flow = flow_for_lambda(fit, target_lambda=0.87, engine="big", **E5)
+    flow = flow_wanted(fit, target_lambda=0.87, engine="big", **E5)
     assert flow.low < flow.value < flow.high
-    at = predict(fit, flow_m3_s=[flow.low, flow.value, flow.high], engine="big", **E5)
+    at = predicted(fit, flow_m3_s=[flow.low, flow.value, flow.high], engine="big", **E5)
     assert_allclose([at.lambda_.low[0], at.lambda_.value[1], at.lambda_.high[2]], 0.87, rtol=1e-6)
 
 
@@ -107,7 +106,7 @@ def test_what_is_not_known_of_a_fuel_and_of_a_day_is_added(fit):
     """Variances add: of a fuel that was not read, and of days, by the noise's own scale."""
     asked = {"flow_m3_s": 2.8e-6, "engine": "big"} | E5
     bare, fuel, day = (
-        predict(fit, **asked, **more) for more in ({}, {"fuel_sd": 0.02}, {"day_sd": 0.03})
+        predicted(fit, **asked, **more) for more in ({}, {"sd": 0.02}, {"day_sd": 0.03})
     )
     assert_allclose(fuel.sds**2 - bare.sds**2, 0.02**2, rtol=1e-9)
     assert fuel.log_sd > bare.log_sd
@@ -118,22 +117,22 @@ def test_what_is_not_known_of_a_fuel_and_of_a_day_is_added(fit):
 
 def test_flows_that_were_tried_are_inside(fit):
     for flow, outside in ((2.5e-6, False), (2.85e-6, False), (2.4999e-6, True), (2.8501e-6, True)):
-        assert predict(fit, flow_m3_s=flow, engine="big", **E5).extrapolated is outside
+        assert predicted(fit, flow_m3_s=flow, engine="big", **E5).extrapolated is outside
 
 
 @pytest.mark.parametrize(("odds", "ends"), [(0.02, True), (0.03, False), (0.2, False)])
 def test_an_end_of_the_flow_is_open_where_the_odds_do_not_get_there(odds, ends):
     """At twenty times the flow lambda is still leaner than the target by so many odds."""
-    fit = fit_ladder(
+    fit = fitted(
         lambda_low=[0.99, 0.98], lambda_high=[1.0, 0.99], flow_m3_s=[2e-6, 2.4e-6],
         injector=list("ab"), engine="x", displacement={"x": 1.0}, **E5,
         priors=Priors(response_mean=0.5, response_sd=0.2),
     )  # fmt: skip
     for side, factor in (("high", 20.0), ("low", 1 / 20.0)):
-        at = predict(fit, flow_m3_s=fit.reference_flow_m3_s * factor, engine="x", **E5)
+        at = predicted(fit, flow_m3_s=fit.reference_flow_m3_s * factor, engine="x", **E5)
         wanted = 1 - odds if side == "high" else odds
         target = float(np.exp(mixture_quantile([wanted], at.weights, at.means, at.sds)).item())
-        flow = flow_for_lambda(fit, target_lambda=target, engine="x", **E5)
+        flow = flow_wanted(fit, target_lambda=target, engine="x", **E5)
         if side == "high":
             assert np.isfinite(flow.high) == ends
         else:
@@ -142,7 +141,7 @@ def test_an_end_of_the_flow_is_open_where_the_odds_do_not_get_there(odds, ends):
 
 def test_flow_for_lambda_without_response_is_open():
     lambda_ = [0.99, 1.0, 1.0, 0.99]
-    fit = fit_ladder(
+    fit = fitted(
         lambda_low=lambda_,
         lambda_high=lambda_,
         flow_m3_s=[2e-6, 2.4e-6, 2.8e-6, 3.4e-6],
@@ -152,7 +151,7 @@ def test_flow_for_lambda_without_response_is_open():
         **E5,
         priors=Priors(response_mean=0.0, response_sd=0.02),
     )
-    flow = flow_for_lambda(fit, target_lambda=0.85, engine="x", **E5)
+    flow = flow_wanted(fit, target_lambda=0.85, engine="x", **E5)
     assert flow.high == np.inf
 
 
@@ -160,19 +159,19 @@ def test_flow_for_lambda_without_response_is_open():
     ("change", "message"),
     [
         ({"engine": "other"}, "engine 'other' is not in the fit, which has stock, big"),
-        ({"injector": "other"}, "injector 'other' is not in the fit, which has i150, i165, i171"),
-        ({"injector": "i150", "tolerance": 0.01}, "'i150' was tried, so its tolerance is part"),
+        ({"tried": "other"}, "injector 'other' is not in the fit, which has i150, i165, i171"),
+        ({"tried": "i150", "tolerance": 0.01}, "'i150' was tried, so its tolerance is part"),
         ({"flow_m3_s": 0.0}, "flow is 0 m3/s"),
         ({"tolerance": -0.1}, "tolerance is -0.1"),
     ],
 )
 def test_predict_refuses_what_cannot_be(fit, change, message):
     with pytest.raises(ValueError, match=message):
-        predict(fit, **{"flow_m3_s": 2.8e-6, "engine": "big", **E5, **change})
+        predicted(fit, **{"flow_m3_s": 2.8e-6, "engine": "big", **E5, **change})
 
 
 def test_band_the_wrong_way_round(fit):
-    prediction = predict(fit, flow_m3_s=2.8e-6, engine="big", **E5)
+    prediction = predicted(fit, flow_m3_s=2.8e-6, engine="big", **E5)
     with pytest.raises(
         ValueError, match=r"richer end of the target band is 0.9 but must be below 0.83; swap"
     ):
@@ -210,7 +209,7 @@ def test_tolerance_that_is_far_too_small_shows_in_the_simulation():
 def three_injectors(**more):
     """Three injectors on one engine, read on a fuel that is not exactly known."""
     flow = np.array([2.4e-6, 2.6e-6, 2.8e-6])
-    return fit_ladder(
+    return fitted(
         **{
             "lambda_low": 2.4e-6 / flow,
             "lambda_high": 2.4e-6 / flow,
@@ -230,7 +229,7 @@ def three_injectors(**more):
 def test_what_is_not_known_of_an_unread_fuel_widens_a_prediction():
     asked = {
         "flow_m3_s": 2.6e-6, "engine": "x", "stoichiometric_ratio": 14.0, "density_kg_m3": 750.0,
-        "tolerance": 0.03, "fuel": "other",
+        "tolerance": 0.03, "name": "other",
     }  # fmt: skip
-    exact, vague = (predict(three_injectors(), **asked, fuel_sd=sd) for sd in (0.0, 0.05))
+    exact, vague = (predicted(three_injectors(), **asked, sd=sd) for sd in (0.0, 0.05))
     assert vague.log_sd**2 - exact.log_sd**2 == pytest.approx(0.05**2, rel=0.02)

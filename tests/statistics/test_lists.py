@@ -39,19 +39,21 @@ RIDE = Ride(
 )  # fmt: skip
 E5 = {"stoichiometric_ratio": 14.3, "density_kg_m3": 745.0}
 
+STOCK = ladder.Parts(displacement={"stock": 150.0})
+
 
 def readings(as_):
-    return {
-        "lambda_low": as_([0.93, 0.92, 0.86]),
-        "lambda_high": as_([0.95, 0.95, 0.88]),
-        "flow_m3_s": as_([2.5e-6, 2.5e-6, 2.7e-6]),
-        "injector": ["a", "a", "b"],
-        "engine": "stock",
-        "stoichiometric_ratio": as_([14.3, 14.3, 14.0]),
-        "density_kg_m3": as_([745.0, 745.0, 747.0]),
-        "resolution": as_([0.01, 0.01, 0.01]),
-        "offset": as_([0.0, 0.01, 0.02]),
-    }
+    return gauge_readings.Readings(
+        lambda_low=as_([0.93, 0.92, 0.86]),
+        lambda_high=as_([0.95, 0.95, 0.88]),
+        flow_m3_s=as_([2.5e-6, 2.5e-6, 2.7e-6]),
+        injector=["a", "a", "b"],
+        engine="stock",
+        stoichiometric_ratio=as_([14.3, 14.3, 14.0]),
+        density_kg_m3=as_([745.0, 745.0, 747.0]),
+        resolution=as_([0.01, 0.01, 0.01]),
+        offset=as_([0.0, 0.01, 0.02]),
+    )
 
 
 def day_of_forces(as_):
@@ -69,15 +71,15 @@ def runs(as_):
 
 
 def fit(as_):
-    return ladder.fit_ladder(**readings(as_), displacement={"stock": 150.0})
+    return ladder.fit_ladder(readings(as_), STOCK)
 
 
 def solved(as_):
-    return ladder.solve(
+    rows = ladder.LadderRows(
         observed=as_([-0.1, -0.2]), noise_sd=as_([0.01, 0.01]), flow_m3_s=as_([8e-6, 9e-6]),
-        injector=["a", "b"], engine=["x", "x"], displacement={"x": 1.0}, tolerance=None,
-        priors=ladder.Priors(),
+        injector=["a", "b"], engine=["x", "x"],
     )  # fmt: skip
+    return ladder.solve(rows, ladder.Parts(displacement={"x": 1.0}))
 
 
 ROWS = mixed_model.Rows(
@@ -142,19 +144,24 @@ CALLS = {
     gauge_readings.pegged: lambda as_: gauge_readings.pegged(
         as_([9.9, 12.6]), as_([10.4, 13.0]), gauge_lowest=10.0
     ),
-    gauge_readings.prepare_readings: lambda as_: gauge_readings.prepare_readings(**readings(as_)),
     ladder.fit_ladder: fit,
     ladder.solve: solved,
     ladder.design_rows: lambda as_: ladder.design_rows(
         ("response", "level"), as_([0.1, 0.2]), ["a", "b"], ["x", "x"], gauge=1.0
     ),
     flow_response.response_per_state: lambda as_: flow_response.response_per_state(
-        state=as_(["full", "full", "full"]), **readings(as_), displacement={"stock": 150.0}
+        readings(as_), STOCK, state=as_(["full", "full", "full"])
     ),
     ladder_prediction.predict: lambda as_: ladder_prediction.predict(
-        fit(np.array), flow_m3_s=as_([2.6e-6, 2.8e-6]), engine="stock",
-        stoichiometric_ratio=as_([14.3, 14.0]), density_kg_m3=as_([745.0, 747.0]),
-        tolerance=as_([0.03, 0.02]), offset=as_([0.0, 0.01]),
+        fit(np.array),
+        ladder_prediction.Candidate(
+            flow_m3_s=as_([2.6e-6, 2.8e-6]), tolerance=as_([0.03, 0.02])
+        ),
+        engine="stock",
+        fuel=ladder_prediction.FuelDemand(
+            stoichiometric_ratio=as_([14.3, 14.0]), density_kg_m3=as_([745.0, 747.0])
+        ),
+        offset=as_([0.0, 0.01]),
     ),
     mixed_model.spread: lambda as_: mixed_model.spread(AVERAGED, as_([1.0])),
     mixed_model.fit_at: lambda as_: mixed_model.fit_at(ROWS, as_([7.0])),
@@ -280,7 +287,10 @@ CALLS = {
         RIDE, distance_m=as_([0.0, 150.0, 300.0, 400.0]), speed_m_s=as_([10.0, 13.9, 16.0, 17.4])
     ),
     road_runs.usual_unknowns: lambda as_: road_runs.usual_unknowns(
-        runs(as_), rider_mass_sd_kg=as_([1.0, 2.0]), rider_effect_sd=0.01, speed_factor_sd=0.02
+        runs(as_),
+        road_runs.StatedSds(
+            rider_mass_sd_kg=as_([1.0, 2.0]), rider_effect_sd=0.01, speed_factor_sd=0.02
+        ),
     ),
     road_runs.reading_unknowns: lambda as_: road_runs.reading_unknowns(
         runs(as_), resolution_m_s=0.28
@@ -290,7 +300,9 @@ CALLS = {
                          gain_sd=0.01).contrast(1, over=0)
     ],
     ladder.reading_cells: lambda as_: ladder.reading_cells(
-        **readings(as_), fuel=["e5", "e5", "e10"], weight=as_([1.0, 0.5, 1.0])
+        dataclasses.replace(
+            readings(as_), fuel=["e5", "e5", "e10"], weight=as_([1.0, 0.5, 1.0])
+        )
     ),
 }  # fmt: skip
 OTHERWISE = {

@@ -4,14 +4,16 @@ import numpy as np
 import pytest
 from statsmodels.regression.linear_model import GLS
 
+from tests.ladders import predicted
+from tuninglib.statistics.gauge_readings import Readings
 from tuninglib.statistics.ladder import (
+    Parts,
     Priors,
     ReadingCell,
     fit_ladder,
     pool_readings,
     reading_cells,
 )
-from tuninglib.statistics.ladder_prediction import predict
 
 FUEL = {"stoichiometric_ratio": 14.3, "density_kg_m3": 745.0}
 DISPLACEMENT = {"stock": 150.0, "big": 175.0}
@@ -43,13 +45,14 @@ def test_one_day_is_the_ladder_itself():
         "offset": np.linspace(-0.02, 0.03, 9),
     }
     stated = {"displacement": DISPLACEMENT, "tolerance": {"a": 0.02}, "fuel_sd": {"e5": 0.004}}
-    wanted = fit_ladder(**columns, **stated)
-    found = pool_readings([reading_cells(**columns)], **stated, day_sd=0.0)
+    readings, parts = Readings(**columns), Parts(**stated)
+    wanted = fit_ladder(readings, parts)
+    found = pool_readings([reading_cells(readings)], parts, day_sd=0.0)
     for term in wanted.terms:
         a, b = found.interval(term), wanted.interval(term)
         assert (a.value, a.low, a.high) == pytest.approx((b.value, b.low, b.high), abs=1e-9)
-    asked = {"flow_m3_s": 2.6e-6, "engine": "big", **FUEL, "fuel": "e5"}
-    assert predict(found, **asked).log_sd == pytest.approx(predict(wanted, **asked).log_sd)
+    asked = {"flow_m3_s": 2.6e-6, "engine": "big", **FUEL, "name": "e5"}
+    assert predicted(found, **asked).log_sd == pytest.approx(predicted(wanted, **asked).log_sd)
 
 
 @pytest.mark.outside(source="statsmodels, GLS with what a day shares in the covariance")
@@ -58,23 +61,18 @@ def test_days_are_those_of_one_fit_with_their_covariance():
     days = [day_of(rng, names, shift=rng.normal(0, 0.02)) for names in ("ab", "bc", "c")]
     priors = Priors(response_sd=np.inf, gauge_sd=0.0, run_dof=np.inf, tolerance_spread=0.0)
     fit = pool_readings(
-        [reading_cells(**one) for one in days],
-        displacement={"stock": 150.0},
-        tolerance=dict.fromkeys("abc", 0.0),
-        fuel_sd={},
+        [reading_cells(Readings(**one)) for one in days],
+        Parts(displacement={"stock": 150.0}, tolerance=dict.fromkeys("abc", 0.0), priors=priors),
         day_sd=0.02,
-        priors=priors,
     )
     flow = np.concatenate([one["flow_m3_s"] for one in days])
     low, high = (
         np.concatenate([one[name] for one in days]) for name in ("lambda_low", "lambda_high")
     )
     day = np.repeat(np.arange(3), [len(one["flow_m3_s"]) for one in days])
-    from tuninglib.statistics.gauge_readings import prepare_readings
-
-    read = prepare_readings(
+    read = Readings(
         lambda_low=low, lambda_high=high, flow_m3_s=flow, injector=["a"] * len(flow),
-        engine=["stock"] * len(flow), **FUEL, resolution=0.0, offset=0.0,
+        engine=["stock"] * len(flow), **FUEL,
     )  # fmt: skip
     noise = np.hypot(priors.run_sd, read.relative_sd)
     sigma = np.diag(noise**2) + 0.02**2 * (day[:, None] == day)
@@ -89,11 +87,11 @@ def test_days_that_differ_widen_what_is_said_of_another_day():
         [ReadingCell("stock", "a", "e5", 2.5e-6, 5.8 + d, 0.005, 2.0, 3)] for d in (0.0, 0.004)
     ]
     far = [[ReadingCell("stock", "a", "e5", 2.5e-6, 5.8 + d, 0.005, 2.0, 3)] for d in (-0.1, 0.1)]
-    stated = {"displacement": {"stock": 150.0}, "tolerance": {"a": 0.02}, "fuel_sd": {}}
-    asked = {"flow_m3_s": 2.5e-6, "engine": "stock", "injector": "a", **FUEL}
-    near, apart = (pool_readings(days, **stated, day_sd=0.01) for days in (cells * 3, far * 3))
+    parts = Parts(displacement={"stock": 150.0}, tolerance={"a": 0.02})
+    asked = {"flow_m3_s": 2.5e-6, "engine": "stock", "tried": "a", **FUEL}
+    near, apart = (pool_readings(days, parts, day_sd=0.01) for days in (cells * 3, far * 3))
     assert near.weights @ near.noise_scale < 1.2 < 3 < apart.weights @ apart.noise_scale
-    plain, other = (predict(near, **asked, day_sd=sd).log_sd for sd in (0.0, 0.03))
+    plain, other = (predicted(near, **asked, day_sd=sd).log_sd for sd in (0.0, 0.03))
     scale2 = near.weights @ near.noise_scale**2
     assert other**2 - plain**2 == pytest.approx(scale2 * 0.03**2, rel=0.02)
 
@@ -103,17 +101,18 @@ def test_more_days_sharpen_the_response_and_hold_it():
     held, widths = [], {1: [], 6: []}
     for _ in range(120):
         days = [
-            reading_cells(**day_of(rng, names, shift=rng.normal(0, 0.01), response=0.9))
+            reading_cells(Readings(**day_of(rng, names, shift=rng.normal(0, 0.01), response=0.9)))
             for names in ("ab", "bc", "ac", "ab", "bc", "ac")
         ]
         for count in widths:
             fit = pool_readings(
                 days[:count],
-                displacement={"stock": 150.0},
-                tolerance=dict.fromkeys({c.injector for d in days[:count] for c in d}, 1e-4),
-                fuel_sd={},
+                Parts(
+                    displacement={"stock": 150.0},
+                    tolerance=dict.fromkeys({c.injector for d in days[:count] for c in d}, 1e-4),
+                    priors=Priors(response_sd=0.5, gauge_sd=0.0),
+                ),
                 day_sd=0.01,
-                priors=Priors(response_sd=0.5, gauge_sd=0.0),
             )
             one = fit.interval("response")
             widths[count].append(one.half_width)
@@ -125,4 +124,4 @@ def test_more_days_sharpen_the_response_and_hold_it():
 
 def test_no_reading_is_refused():
     with pytest.raises(ValueError, match="no reading"):
-        pool_readings([[], []], displacement={"a": 1.0}, tolerance={}, fuel_sd={}, day_sd=0.01)
+        pool_readings([[], []], Parts(displacement={"a": 1.0}), day_sd=0.01)

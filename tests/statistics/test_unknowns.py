@@ -7,6 +7,7 @@ from scipy.stats import norm
 from tuninglib.physics.motion import Hill
 from tuninglib.statistics.road_runs import (
     Runs,
+    StatedSds,
     Unknown,
     linearised,
     moved_fields,
@@ -68,12 +69,12 @@ def test_single_runs_have_rounding_of_their_own_and_an_unread_speed_none():
 
 
 def test_who_states_nothing_has_no_unknowns():
-    assert usual_unknowns(runs_of([17.0, 17.2])) == ()
+    assert usual_unknowns(runs_of([17.0, 17.2]), StatedSds()) == ()
     assert not Unknown("mass", {"mass_kg": 1.0}).each_run
 
 
 def test_a_speed_factor_moves_every_speed_by_its_share():
-    (factor,) = usual_unknowns(runs_of([17.0, 18.0]), speed_factor_sd=0.005)
+    (factor,) = usual_unknowns(runs_of([17.0, 18.0]), StatedSds(speed_factor_sd=0.005))
     assert factor.changes["true_exit_m_s"] == pytest.approx([0.085, 0.09])
     assert factor.changes["true_entry_m_s"] == pytest.approx([0.065, 0.065])
     assert np.isnan(factor.changes["true_down_exit_m_s"]).all()
@@ -81,7 +82,7 @@ def test_a_speed_factor_moves_every_speed_by_its_share():
 
 def test_each_rider_brings_his_own_mass_and_drag():
     runs = runs_of([17.0, 18.0, 17.5], rider=[0, 1, 0], drag_area_m2=[0.5, 0.6, 0.5])
-    found = usual_unknowns(runs, rider_mass_sd_kg=[2.0, 3.0], rider_drag_sd_ratio=0.1)
+    found = usual_unknowns(runs, StatedSds(rider_mass_sd_kg=[2.0, 3.0], rider_drag_sd_ratio=0.1))
     told = [(one.name, one.which, *one.changes.items()) for one in found]
     assert [(name, which, field) for name, which, (field, _) in told] == [
         ("rider mass", 0, "mass_kg"), ("rider", 0, "drag_area_m2"),
@@ -95,9 +96,9 @@ def test_each_rider_brings_his_own_mass_and_drag():
 
 def test_a_hill_is_longer_by_its_pieces_and_steeper_in_one_or_in_all():
     runs = runs_of([17.0, 18.0])
-    (longer,) = usual_unknowns(runs, length_sd_m=8.0)
+    (longer,) = usual_unknowns(runs, StatedSds(length_sd_m=8.0))
     assert longer.changes["lengths_m"] == pytest.approx([3.0, 5.0])
-    one, first, second = usual_unknowns(runs, grade_sd=0.002, piece_grade_sd=0.001)
+    one, first, second = usual_unknowns(runs, StatedSds(grade_sd=0.002, piece_grade_sd=0.001))
     assert [x.changes["grade_ratios"].tolist() for x in (one, first, second)] == [
         [0.002, 0.002], [0.001, 0.0], [0.0, 0.001],
     ]  # fmt: skip

@@ -17,7 +17,7 @@ from tests.outing import Outing
 from tuninglib.analysis.analyse import analyse
 from tuninglib.analysis.coast_down import fit_of, values_for_session
 from tuninglib.analysis.combinations import stop_limits
-from tuninglib.analysis.day_plan import SwapTimes, interim, plan_day, start_of, usual_repeats
+from tuninglib.analysis.day_plan import Aim, SwapTimes, interim, plan_day, start_of, usual_repeats
 from tuninglib.analysis.injector import Change, guess_of
 from tuninglib.analysis.season import Outing as SeasonOuting
 from tuninglib.analysis.season import season_of
@@ -262,8 +262,7 @@ def found_without_runs() -> dict:
     found["open time [s]"] = guess.open_time_s
     for gain, scatter in ((0.1, 0.03), (0.2, 0.05)):
         day = plan_day(
-            gain=gain,
-            scatter=scatter,
+            Aim(gain=gain, scatter=scatter),
             setups=("stock", "big_164", "big_172"),
             riders=("tove", "ilmar"),
             minutes_a_run=6.0,

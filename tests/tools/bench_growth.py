@@ -19,7 +19,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from tuninglib.physics.motion import Hill, Ride, exit_speed_m_s
 from tuninglib.statistics.gain import estimate_gains
-from tuninglib.statistics.road_runs import Runs, usual_unknowns
+from tuninglib.statistics.road_runs import Runs, StatedSds, usual_unknowns
 
 STEP = 0.955 / 3.6
 ROAD = {
@@ -51,10 +51,21 @@ def day(rows, setups, way_down, seed=1):
 
 def gains(runs):
     unknowns = usual_unknowns(
-        runs, bike_mass_sd_kg=1.0, rotating_mass_sd_kg=1.5, rider_mass_sd_kg=1.0,
-        drag_area_sd_m2=0.055, rolling_coefficient_sd=0.004, grade_sd=0.0015, length_sd_m=1.0,
-        speed_factor_sd=0.005, wind_sd_m_s=0.75, rider_effect_sd=0.015, drift_sd=0.02,
-    )  # fmt: skip
+        runs,
+        StatedSds(
+            bike_mass_sd_kg=1.0,
+            rotating_mass_sd_kg=1.5,
+            rider_mass_sd_kg=1.0,
+            drag_area_sd_m2=0.055,
+            rolling_coefficient_sd=0.004,
+            grade_sd=0.0015,
+            length_sd_m=1.0,
+            speed_factor_sd=0.005,
+            wind_sd_m_s=0.75,
+            rider_effect_sd=0.015,
+            drift_sd=0.02,
+        ),
+    )
     return estimate_gains(runs, unknowns=unknowns, resolution_m_s=STEP)
 
 

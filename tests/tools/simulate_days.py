@@ -26,7 +26,7 @@ from tuninglib.physics.motion import Hill
 from tuninglib.statistics.gain import estimate_gains
 from tuninglib.statistics.planning import run_order
 from tuninglib.statistics.repeats import NAMED
-from tuninglib.statistics.road_runs import Runs, usual_unknowns
+from tuninglib.statistics.road_runs import Runs, StatedSds, usual_unknowns
 
 GRAVITY = 9.80665
 STEPS = 80
@@ -182,12 +182,20 @@ def analyse(readings, day, world=None):
         drag_area_m2=world.drag_area_m2[0], rolling_coefficient=world.rolling[0], **speeds,
     )  # fmt: skip
     unknowns = usual_unknowns(
-        runs, bike_mass_sd_kg=world.bike_kg[1], rotating_mass_sd_kg=world.rotating_kg[1],
-        rider_mass_sd_kg=world.riders_kg[0][1], drag_area_sd_m2=world.drag_area_m2[1],
-        rolling_coefficient_sd=world.rolling[1], grade_sd=world.grade[1],
-        length_sd_m=world.length_m[1], speed_factor_sd=world.speed_factor[1],
-        wind_sd_m_s=world.wind_m_s[1], rider_effect_sd=world.rider_effect,
-    )  # fmt: skip
+        runs,
+        StatedSds(
+            bike_mass_sd_kg=world.bike_kg[1],
+            rotating_mass_sd_kg=world.rotating_kg[1],
+            rider_mass_sd_kg=world.riders_kg[0][1],
+            drag_area_sd_m2=world.drag_area_m2[1],
+            rolling_coefficient_sd=world.rolling[1],
+            grade_sd=world.grade[1],
+            length_sd_m=world.length_m[1],
+            speed_factor_sd=world.speed_factor[1],
+            wind_sd_m_s=world.wind_m_s[1],
+            rider_effect_sd=world.rider_effect,
+        ),
+    )
     return estimate_gains(
         runs,
         unknowns=unknowns,

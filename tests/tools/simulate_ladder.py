@@ -15,9 +15,9 @@ from itertools import chain
 
 import numpy as np
 
-from tuninglib.statistics.gauge_readings import reading_midpoint
-from tuninglib.statistics.ladder import Priors, fit_ladder, suspicious_injectors
-from tuninglib.statistics.ladder_prediction import predict
+from tuninglib.statistics.gauge_readings import Readings, reading_midpoint
+from tuninglib.statistics.ladder import Parts, Priors, fit_ladder, suspicious_injectors
+from tuninglib.statistics.ladder_prediction import Candidate, FuelDemand, predict
 from tuninglib.statistics.repeats import weigh_groups
 
 GAUGE_STEP = 0.1 / 14.7
@@ -129,7 +129,6 @@ def one_session(world, rng, candidates):
         "engine": [f"e{i}" for i in engine],
         "stoichiometric_ratio": FUELS[fuel, 0],
         "density_kg_m3": FUELS[fuel, 1],
-        "displacement": {f"e{i}": np.exp(size[i]) for i in range(world.engines)},
         "resolution": GAUGE_STEP,
     }
     middle, own = reading_midpoint(low, high, resolution=GAUGE_STEP)
@@ -137,7 +136,8 @@ def one_session(world, rng, candidates):
     sd = np.hypot(Priors().run_sd, own)
     readings["weight"] = weigh_groups(np.log(middle), sd, group.reshape(-1)).weight
     return (
-        readings,
+        Readings(**readings),
+        {f"e{i}": np.exp(size[i]) for i in range(world.engines)},
         response,
         (new_flow, new_fuel, truth),
         (tried, stated[tried], truth_tried),
@@ -151,15 +151,14 @@ def simulate(world, sessions, seed=SEED, candidates=4):
     priors = Priors(tolerance=world.tolerance)
     columns = {name: [] for name in Outcome.__dataclass_fields__}
     for _ in range(sessions):
-        readings, response, new, own, engine = one_session(world, rng, candidates)
+        readings, sizes, response, new, own, engine = one_session(world, rng, candidates)
         flow, fuel, truth = new
-        fit = fit_ladder(**readings, priors=priors)
+        fit = fit_ladder(readings, Parts(displacement=sizes, priors=priors))
         stated = predict(
             fit,
-            flow_m3_s=flow,
+            Candidate(flow_m3_s=flow),
             engine=f"e{engine}",
-            stoichiometric_ratio=FUELS[fuel, 0],
-            density_kg_m3=FUELS[fuel, 1],
+            fuel=FuelDemand(stoichiometric_ratio=FUELS[fuel, 0], density_kg_m3=FUELS[fuel, 1]),
         )
         low, high = np.log(stated.lambda_.low), np.log(stated.lambda_.high)
         columns["covered"].append((low < truth) & (truth < high))
@@ -167,11 +166,9 @@ def simulate(world, sessions, seed=SEED, candidates=4):
         tried, tried_flow, truth_tried = own
         stated_tried = predict(
             fit,
-            flow_m3_s=tried_flow,
+            Candidate(flow_m3_s=tried_flow, tried=f"i{tried}"),
             engine=f"e{engine}",
-            injector=f"i{tried}",
-            stoichiometric_ratio=FUELS[1, 0],
-            density_kg_m3=FUELS[1, 1],
+            fuel=FuelDemand(stoichiometric_ratio=FUELS[1, 0], density_kg_m3=FUELS[1, 1]),
         )
         own_lambda = stated_tried.lambda_
         columns["covered_tried"].append(

@@ -12,7 +12,7 @@ import numpy as np
 
 from tests.statistics.test_gain import OPTIONS, RESOLUTION, fisher_bound, up_only, with_ways_down
 from tuninglib.statistics.gain import estimate_gains
-from tuninglib.statistics.road_runs import usual_unknowns
+from tuninglib.statistics.road_runs import StatedSds, usual_unknowns
 
 TRUE_LOG_GAIN = 0.06
 SEED = 20260906
@@ -36,7 +36,7 @@ def main(days: int) -> None:
                 steady=0.75 * rng.standard_normal(),
                 gain=TRUE_LOG_GAIN,
             )
-            unknowns = usual_unknowns(runs, **OPTIONS)
+            unknowns = usual_unknowns(runs, StatedSds(**OPTIONS))
             found = [
                 estimate_gains(way, unknowns=unknowns, resolution_m_s=RESOLUTION).gains[0].ratio
                 for way in (up_only(runs), runs)

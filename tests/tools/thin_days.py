@@ -24,7 +24,7 @@ import numpy as np
 from tests.tools import bayes_referee
 from tuninglib.physics.motion import Hill
 from tuninglib.statistics.gain import estimate_gains
-from tuninglib.statistics.road_runs import Runs, Unknown, usual_unknowns
+from tuninglib.statistics.road_runs import Runs, StatedSds, Unknown, usual_unknowns
 
 KMH, MPH = 1 / 3.6, 0.44704
 
@@ -325,14 +325,23 @@ def unknowns_of(runs: Runs, days: Days, p: Population) -> tuple:
     """What the rider states of what is not known."""
     riders = np.unique(days.design.riders)
     found = usual_unknowns(
-        runs, bike_mass_sd_kg=p.bike_kg[1], rotating_mass_sd_kg=p.rotating_kg[1],
-        rider_mass_sd_kg=np.array([p.riders_kg[r][1] for r in riders]),
-        drag_area_sd_m2=p.drag_area_m2[1], rolling_coefficient_sd=p.rolling[1],
-        grade_sd=p.grade[1], length_sd_m=p.length_m[1],
-        speed_factor_sd=p.speed_factor[1] / p.speed_factor[0], wind_sd_m_s=p.wind_m_s[1],
-        air_density_sd_ratio=p.density_kg_m3[1] / p.density_kg_m3[0],
-        rider_effect_sd=p.rider_effect, rider_drag_sd_ratio=p.rider_drag, drift_sd=p.drift,
-    )  # fmt: skip
+        runs,
+        StatedSds(
+            bike_mass_sd_kg=p.bike_kg[1],
+            rotating_mass_sd_kg=p.rotating_kg[1],
+            rider_mass_sd_kg=np.array([p.riders_kg[r][1] for r in riders]),
+            drag_area_sd_m2=p.drag_area_m2[1],
+            rolling_coefficient_sd=p.rolling[1],
+            grade_sd=p.grade[1],
+            length_sd_m=p.length_m[1],
+            speed_factor_sd=p.speed_factor[1] / p.speed_factor[0],
+            wind_sd_m_s=p.wind_m_s[1],
+            air_density_sd_ratio=p.density_kg_m3[1] / p.density_kg_m3[0],
+            rider_effect_sd=p.rider_effect,
+            rider_drag_sd_ratio=p.rider_drag,
+            drift_sd=p.drift,
+        ),
+    )
     if not days.said:
         return found
     change = {"true_entry_m_s": p.speed_factor[0] * p.said_entry_m_s[1] / np.sqrt(2)}

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 from types import SimpleNamespace
 
 from tuninglib.analysis.injector import HIGHEST_SHARE, open_time_share
-from tuninglib.analysis.mixture import flow_on_bike, fuel_terms, readings_of, tolerance_sd
+from tuninglib.analysis.mixture import candidate_of, flow_on_bike, fuel_terms, readings_of
 from tuninglib.analysis.records import FuelLimit, Knock, Mixture
 from tuninglib.interval import Interval
 from tuninglib.physics.fuels import Octane, known_higher
@@ -148,7 +148,14 @@ class Combination:
 
     Attributes
     ----------
-    engine, injector, fuel, parts : str
+    engine : str
+        Name of the engine in session.toml.
+    injector : str
+        Name of the injector in session.toml.
+    fuel : str
+        Name of the fuel in session.toml.
+    parts : str
+        What else is fitted, as typed.
     setup : str or None
         The name under which it was ridden; None: it was not.
     owned : bool
@@ -167,6 +174,7 @@ class Combination:
     listened : int
         Full-throttle runs on which somebody wrote down whether it knocked.
     knocks : tuple of Knock
+        Knock that was heard with it, in the order of the runs.
     octane : Octane or None
         Of the fuel, as typed.
     compression : float or None
@@ -193,7 +201,7 @@ class Combination:
     harm: float | None = None
     beyond_lean: bool = False
     listened: int = 0
-    knocks: tuple = ()
+    knocks: tuple[Knock, ...] = ()
     octane: Octane | None = None
     compression: float | None = None
     flow_m3_s: float = float("nan")
@@ -330,15 +338,8 @@ def _beyond_lean(session) -> set:
 def _predicted(session, fit, engine, injector, fuel) -> dict:
     """What the ladder predicts of a combination that was not read."""
     band = band_of(session)
-    tried = injector in fit.tolerance
-    found = predict(
-        fit,
-        flow_m3_s=flow_on_bike(session, injector),
-        engine=engine,
-        injector=injector if tried else None,
-        tolerance=None if tried else tolerance_sd(session, injector),
-        **fuel_terms(session, fuel),
-    )
+    asked, demand = candidate_of(session, fit, injector), fuel_terms(session, fuel)
+    found = predict(fit, asked, engine=engine, fuel=demand)
     return {
         "source": "predicted",
         "lambda_": found.lambda_,

@@ -621,10 +621,28 @@ def usual_repeats(start: PlanStart) -> int | None:
         return None
 
 
+@dataclass(frozen=True, kw_only=True)
+class Aim:
+    """What a day is to show, and through what scatter; as ratios of wheel force.
+
+    Attributes
+    ----------
+    gain : float
+        That is to be shown.
+    scatter : float
+        Standard deviation from run to run.
+    day_sd : float or None
+        As of :class:`PlanStart`; None: the usual one.
+    """
+
+    gain: float
+    scatter: float
+    day_sd: float | None = None
+
+
 def plan_day(
+    aim: Aim,
     *,
-    gain: float,
-    scatter: float,
     setups: Sequence[str],
     riders: Sequence[str],
     minutes_a_run: float,
@@ -632,14 +650,12 @@ def plan_day(
     parts: dict | None = None,
     richness: Richness | None = None,
     in_blocks: bool = False,
-    day_sd: float | None = None,
 ) -> Day:
     """Repeats, order and length of a test day that shows a wanted gain.
 
     Parameters
     ----------
-    gain, scatter : float
-        Wanted gain, and standard deviation of wheel force from run to run, as ratios.
+    aim : Aim
     setups, riders : sequence of str
     minutes_a_run : float
     swap : SwapTimes
@@ -650,8 +666,6 @@ def plan_day(
         Of the setups, to ride the richest first; left out: they are ridden as they are named.
     in_blocks : bool
         Ride all runs of one engine before the next one is opened.
-    day_sd : float, optional
-        As of :class:`PlanStart`; left out: the usual one.
 
     Raises
     ------
@@ -659,7 +673,7 @@ def plan_day(
         If it would take more than a long day.
     """
     setups = tuple(setups)
-    repeats = _repeats(gain, scatter, len(setups))
+    repeats = _repeats(aim.gain, aim.scatter, len(setups))
     first_pass = rich_to_lean(setups, richness or Richness())
     parts, riders = parts or {}, tuple(riders) or ("",)
     blocks: dict = {}
@@ -674,7 +688,7 @@ def plan_day(
 
     def visible(count):
         return smallest_visible_gain(
-            scatter_sd=scatter, repeats=count, setups=len(setups), alpha=_alpha(len(setups))
+            scatter_sd=aim.scatter, repeats=count, setups=len(setups), alpha=_alpha(len(setups))
         )
 
     return Day(
@@ -687,7 +701,7 @@ def plan_day(
         + sum(count * getattr(swap, kind) for kind, count in changes.items()),
         changes=changes,
         in_blocks=in_blocks,
-        across_days=_across_days(scatter, repeats, day_sd or Assumptions().day_to_day.sd),
+        across_days=_across_days(aim.scatter, repeats, aim.day_sd or Assumptions().day_to_day.sd),
     )
 
 

@@ -7,6 +7,7 @@ change it, are found by trying them.
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Literal
 
 import pandas as pd
 
@@ -53,8 +54,8 @@ class Step:
     why: str = ""
     engine: str | None = None
     injector: str | None = None
-    fuels: tuple = ()
-    setups: tuple = ()
+    fuels: tuple[str, ...] = ()
+    setups: tuple[str, ...] = ()
     runs: int | None = None
 
 
@@ -65,6 +66,7 @@ class OnFuel:
     Attributes
     ----------
     fuel : str
+        Name of the fuel in session.toml.
     best : Combination or None
         On the plan's engine; None if all are shut, or if a cause has to be found before anything
         else is fitted.
@@ -92,6 +94,7 @@ class Plan:
     runs : int or None
         More runs of each setup that would likely decide it; None if it is, or no number would.
     next : Step
+        The one next thing to do.
     fuels : tuple of OnFuel
         Of those that may be burnt, the leanest first.
     for_all : str or None
@@ -111,11 +114,11 @@ class Plan:
     strength: str
     runs: int | None
     next: Step
-    fuels: tuple
+    fuels: tuple[OnFuel, ...]
     for_all: str | None
-    equals: tuple
-    shut: tuple
-    missing: tuple
+    equals: tuple[str, ...]
+    shut: tuple[Combination, ...]
+    missing: tuple[str, ...]
 
 
 # From evidence to the plan ------------------------------------------------------------------------
@@ -454,15 +457,19 @@ class _Choices:
         return tuple(found)
 
 
+def _named(setup) -> tuple[str, ...]:
+    return () if setup is None else (setup,)
+
+
 def _next(evidence, ride, strength, equals, choices, ridden) -> Step:
     engine = choices.engine
     ridden_engines = {one.engine for one in ridden}
     for cause in evidence.unexplained.values():
         if cause.engine in ridden_engines:
-            return Step(code="find knock", engine=cause.engine, setups=(cause.setup,))
+            return Step(code="find knock", engine=cause.engine, setups=_named(cause.setup))
     hot = _too_hot(evidence, ride, ridden)
     if hot is not None:
-        return Step(code="find heat", engine=hot.engine, setups=(hot.setup,))
+        return Step(code="find heat", engine=hot.engine, setups=_named(hot.setup))
     names = tuple(one.setup for one in equals) or ((ride.setup,) if ride is not None else ())
     here = ride.engine if ride is not None else engine
     for half in ("steady", "open loop"):
@@ -666,7 +673,7 @@ class Flip:
         What it would be then.
     """
 
-    code: str
+    code: Literal["knock", "richer", "climbs", "fuel"]
     plan: Plan
 
 

@@ -128,9 +128,8 @@ def _checked(session, rows, shown, spreads, states) -> GaugeCheck:
 
 def _where_it_corrects(session, air, rows) -> tuple:
     """States in which the ECU holds lambda, over two or more injectors or fuels."""
-    responses = response_per_state(
-        **ladder_columns(session, air, rows), state=rows["state"].tolist()
-    )
+    states = rows["state"].tolist()
+    responses = response_per_state(*ladder_columns(session, air, rows), state=states)
     found = []
     for one in responses:
         setups = [session.setups[name] for name in rows["setup"][rows["state"] == one.state]]

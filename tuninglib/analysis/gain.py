@@ -7,9 +7,9 @@ import numpy as np
 import pandas as pd
 
 from tuninglib.analysis.doubts import doubts_of_gains, doubts_of_speeds, doubts_of_the_stated
-from tuninglib.analysis.records import Pull
+from tuninglib.analysis.records import Doubt, Pull
 from tuninglib.analysis.season_record import ForcesOfDay, forces_of_day
-from tuninglib.analysis.what_if import equivalent_run
+from tuninglib.analysis.what_if import EquivalentRun, equivalent_run
 from tuninglib.interval import Measured
 from tuninglib.physics.motion import travel_time_s, wheel_force_n
 from tuninglib.session.defaults import (
@@ -25,7 +25,7 @@ from tuninglib.session.load import Session
 from tuninglib.statistics.gain import ALPHA, Gain, estimate_gains
 from tuninglib.statistics.planning import repeats_needed, smallest_visible_gain
 from tuninglib.statistics.population import RUN_SCATTER, LogNormal, Scatters
-from tuninglib.statistics.road_runs import Runs, Unknown, usual_unknowns
+from tuninglib.statistics.road_runs import Runs, StatedSds, Unknown, usual_unknowns
 
 
 @dataclass(frozen=True)
@@ -61,20 +61,20 @@ class Road:
         What the season takes of it.
     """
 
-    pulls: tuple
-    pairs: tuple
+    pulls: tuple[Pull, ...]
+    pairs: tuple[Gain, ...]
     scatter_sd: float
     repeated: bool
-    weight_of_run: dict
-    doubts: tuple
+    weight_of_run: dict[int, float]
+    doubts: tuple[Doubt, ...]
     one_after_the_other: bool
-    force_of_run: dict
-    stated_force_of_run: dict
+    force_of_run: dict[int, float]
+    stated_force_of_run: dict[int, float]
     drag_area_m2: Taken
     rolling_coefficient: Taken
     rotating_mass_kg: Taken
     speed_factor: Taken
-    equivalent: dict
+    equivalent: dict[str, EquivalentRun]
     of_day: ForcesOfDay
 
     @property
@@ -125,35 +125,11 @@ def analyse_road(session: Session, air: pd.DataFrame) -> Road | None:
     ridden = set(rows["setup"])
     setups = [reference, *(s for s in session.setups if s in ridden and s != reference)]
     riders = [name for name in session.riders if name in set(rows["rider"])]
-    of_rider = rows["rider"].map(lambda name: session.riders[name].mass.value).to_numpy()
-    mass = session.bike.mass.value + of_rider
-    shown = rows[["shown_entry_m_s", "shown_exit_m_s"]].to_numpy()
-    factor = speedometer_factor(session, float(shown.mean()))
-    taken = road_load_of(session, float(mass.mean()))
-    area, rolling = taken.drag_area_m2, taken.rolling_coefficient
-    rotating = taken.rotating_mass_kg
-    day = air.loc[rows.index]
-    hill = hill_of(session)
-    runs = Runs(
-        hill=hill,
-        setup=[setups.index(name) for name in rows["setup"]],
-        rider=[riders.index(name) for name in rows["rider"]],
-        true_entry_m_s=shown[:, 0] * factor.value,
-        true_exit_m_s=shown[:, 1] * factor.value,
-        mass_kg=mass,
-        rotating_mass_kg=rotating.value,
-        air_density_kg_m3=day["density_kg_m3"].to_numpy(),
-        drag_area_m2=area.value,
-        rolling_coefficient=rolling.value,
-        headwind_m_s=day["headwind_m_s"].to_numpy(),
-        log_correction=np.log(day["sae_j1349"].to_numpy()),
-        true_down_entry_m_s=rows["shown_down_entry_m_s"].to_numpy() * factor.value,
-        true_down_exit_m_s=rows["shown_down_exit_m_s"].to_numpy() * factor.value,
-    )
+    runs, taken = _runs_of(session, air, rows, setups, riders)
     fit = estimate_gains(
         runs,
-        unknowns=_unknowns(session, runs, rows, riders, area, rolling, rotating, factor),
-        resolution_m_s=speedometer_step(session).value * factor.value,
+        unknowns=_unknowns(session, runs, rows, riders, **taken),
+        resolution_m_s=speedometer_step(session).value * taken["speed_factor"].value,
         usual=usual_scatters(session),
     )
     weight = _weight_of_runs(runs, fit.weighed)
@@ -185,24 +161,44 @@ def analyse_road(session: Session, air: pd.DataFrame) -> Road | None:
         one_after_the_other=blocks,
         force_of_run=dict(zip(rows.index.tolist(), fit.run_force_n.tolist(), strict=True)),
         stated_force_of_run=dict(zip(rows.index.tolist(), _stated_forces(runs), strict=True)),
-        drag_area_m2=area,
-        rolling_coefficient=rolling,
-        rotating_mass_kg=rotating,
-        speed_factor=factor,
+        drag_area_m2=taken["drag_area"],
+        rolling_coefficient=taken["rolling_coefficient"],
+        rotating_mass_kg=taken["rotating_mass"],
+        speed_factor=taken["speed_factor"],
         equivalent=_equivalent_runs(session, setups, runs, fit),
-        of_day=forces_of_day(
-            session,
-            setups,
-            riders,
-            {
-                "drag_area": area,
-                "rolling_coefficient": rolling,
-                "rotating_mass": rotating,
-                "speed_factor": factor,
-            },
-            fit,
-        ),
+        of_day=forces_of_day(session, setups, riders, taken, fit),
     )
+
+
+def _runs_of(session, air, rows, setups, riders) -> tuple:
+    """The rows as the road-test functions take them, and what was taken of drag and speedometer."""
+    of_rider = rows["rider"].map(lambda name: session.riders[name].mass.value).to_numpy()
+    mass = session.bike.mass.value + of_rider
+    shown = rows[["shown_entry_m_s", "shown_exit_m_s"]].to_numpy()
+    factor = speedometer_factor(session, float(shown.mean()))
+    road, day = road_load_of(session, float(mass.mean())), air.loc[rows.index]
+    runs = Runs(
+        hill=hill_of(session),
+        setup=[setups.index(name) for name in rows["setup"]],
+        rider=[riders.index(name) for name in rows["rider"]],
+        true_entry_m_s=shown[:, 0] * factor.value,
+        true_exit_m_s=shown[:, 1] * factor.value,
+        mass_kg=mass,
+        rotating_mass_kg=road.rotating_mass_kg.value,
+        air_density_kg_m3=day["density_kg_m3"].to_numpy(),
+        drag_area_m2=road.drag_area_m2.value,
+        rolling_coefficient=road.rolling_coefficient.value,
+        headwind_m_s=day["headwind_m_s"].to_numpy(),
+        log_correction=np.log(day["sae_j1349"].to_numpy()),
+        true_down_entry_m_s=rows["shown_down_entry_m_s"].to_numpy() * factor.value,
+        true_down_exit_m_s=rows["shown_down_exit_m_s"].to_numpy() * factor.value,
+    )
+    return runs, {
+        "drag_area": road.drag_area_m2,
+        "rolling_coefficient": road.rolling_coefficient,
+        "rotating_mass": road.rotating_mass_kg,
+        "speed_factor": factor,
+    }
 
 
 def _one_after_the_other(rows, setups) -> bool:
@@ -243,27 +239,28 @@ def _stated_forces(runs) -> list:
     ).tolist()
 
 
-def _unknowns(session, runs, rows, riders, area, rolling, rotating, factor) -> tuple:
+def _unknowns(
+    session, runs, rows, riders, *, drag_area, rolling_coefficient, rotating_mass, speed_factor
+) -> tuple:
     """What is not known exactly, as the session states it."""
     hill, taken = session.hill, session.assumptions
-    usual = usual_unknowns(
-        runs,
+    stated = StatedSds(
         bike_mass_sd_kg=session.bike.mass.sd,
-        rotating_mass_sd_kg=rotating.sd,
+        rotating_mass_sd_kg=rotating_mass.sd,
         rider_mass_sd_kg=np.array([session.riders[name].mass.sd for name in riders]),
-        drag_area_sd_m2=area.sd,
-        rolling_coefficient_sd=rolling.sd,
+        drag_area_sd_m2=drag_area.sd,
+        rolling_coefficient_sd=rolling_coefficient.sd,
         grade_sd=0.0 if any(p.grade.half_width for p in hill.pieces) else hill.grade.sd,
         length_sd_m=hill.length.sd,
-        speed_factor_sd=factor.sd / factor.value,
+        speed_factor_sd=speed_factor.sd / speed_factor.value,
         wind_sd_m_s=session.weather.headwind.sd,
         air_density_sd_ratio=taken.air_density.sd,
         # How far two riders differ is what each of them has of his own, twice.
         rider_effect_sd=taken.rider_effect.sd / np.sqrt(2),
         rider_drag_sd_ratio=taken.rider_drag.sd / np.sqrt(2),
         drift_sd=taken.drift.sd,
-        order=rows["run"].to_numpy(),
     )
+    usual = usual_unknowns(runs, stated, order=rows["run"].to_numpy())
     pieces = tuple(
         Unknown("grade", {"grade_ratios": one * piece.grade.sd}, which=number)
         for number, (one, piece) in enumerate(
@@ -274,7 +271,7 @@ def _unknowns(session, runs, rows, riders, area, rolling, rotating, factor) -> t
     return (
         *usual,
         *pieces,
-        *_of_the_entry(session, rows, factor),
+        *_of_the_entry(session, rows, speed_factor),
         *_of_the_weather(session, runs, rows),
     )
 

@@ -4,7 +4,7 @@ The ladder brings all full-throttle readings of a session to one model. It can t
 any point. Before anything is read, the flow that a change of engine calls for is worked out.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -23,6 +23,7 @@ from tuninglib.interval import Z_95, Interval
 from tuninglib.physics.engine import air_mass_per_cycle_kg, cycle_time_s, fuel_mass_per_cycle_kg
 from tuninglib.physics.fuels import PETROL_DENSITY_KG_M3, Blend
 from tuninglib.physics.injector import (
+    EngineChange,
     first_guess_flow,
     flow_on_fuel,
     flow_that_runs_out,
@@ -35,7 +36,13 @@ from tuninglib.session.defaults import air_of_runs, band_of, blend_of, ethanol_o
 from tuninglib.session.load import Session
 from tuninglib.statistics.flow_response import Response, response_per_state
 from tuninglib.statistics.ladder import LadderFit, fit_ladder, suspicious_injectors
-from tuninglib.statistics.ladder_prediction import Odds, flow_for_lambda, predict
+from tuninglib.statistics.ladder_prediction import (
+    Candidate,
+    FuelDemand,
+    Odds,
+    flow_for_lambda,
+    predict,
+)
 
 if TYPE_CHECKING:
     from tuninglib.analysis.combinations import Combination
@@ -67,7 +74,7 @@ def responses_of(session: Session, air: pd.DataFrame) -> tuple:
     rows = weighed_readings(session, air, state=None)
     if not (rows["state"] == "full").any():
         return ()
-    return response_per_state(**ladder_columns(session, air, rows), state=rows["state"].tolist())
+    return response_per_state(*ladder_columns(session, air, rows), state=rows["state"].tolist())
 
 
 def session_fit(
@@ -91,7 +98,7 @@ def session_fit(
         injector does not move lambda there, so nothing can be predicted.
     """
     corrects = any(one.state == "full" and one.verdict == "corrects" for one in responses)
-    return None if rows.empty or corrects else fit_ladder(**ladder_columns(session, air, rows))
+    return None if rows.empty or corrects else fit_ladder(*ladder_columns(session, air, rows))
 
 
 def analyse_ladder(
@@ -144,12 +151,10 @@ def _first_guess(session, fit, engine, burnt):
     """Flow for the middle of the band on the leanest fuel; None where no flow gets there."""
     # A fuel that is only listed decides nothing, unless no other is left.
     deciding = [fuel_terms(session, name) for name in burnt or session.fuels]
-    leanest = min(
-        deciding, key=lambda one: metering_demand(one["stoichiometric_ratio"], one["density_kg_m3"])
-    )
+    leanest = min(deciding, key=lambda one: one.demand)
     band = band_of(session)
     middle = float(np.sqrt(band.lowest * band.highest))
-    guess = flow_for_lambda(fit, target_lambda=middle, engine=engine, **leanest)
+    guess = flow_for_lambda(fit, target_lambda=middle, engine=engine, fuel=leanest)
     finite = np.isfinite([guess.value, guess.low, guess.high]).all() and guess.low > 0
     return guess if finite else None
 
@@ -240,9 +245,10 @@ def open_time_share(session: Session, engine: str, injector: str, fuel: str) -> 
 def _curves(session, fit, engine, full) -> tuple:
     flows = [flow_on_bike(session, name) for name in session.injectors]
     grid = np.linspace(min(flows) * 0.95, max(flows) * 1.05, 60)
+    asked = Candidate(flow_m3_s=grid)
     curves = []
     for fuel in session.fuels:
-        line = predict(fit, flow_m3_s=grid, engine=engine, **fuel_terms(session, fuel))
+        line = predict(fit, asked, engine=engine, fuel=fuel_terms(session, fuel))
         read = [
             (
                 flow_on_bike(session, session.setups[row.setup].injector),
@@ -259,7 +265,7 @@ def _curves(session, fit, engine, full) -> tuple:
                 low=tuple(line.lambda_.low.tolist()),
                 high=tuple(line.lambda_.high.tolist()),
                 reading_flow_m3_s=tuple(flow for flow, _ in read),
-                reading_lambda=tuple(value for _, value in read),
+                reading_lambda=tuple(float(value) for _, value in read),
             )
         )
     return tuple(curves)
@@ -284,8 +290,8 @@ class AskedLadder:
         Of each reading on this engine; lambda times what the fuel asks for, so that it can be
         brought to any fuel.
     petrol_density_kg_m3 : float
-    fuels : dict of float to dict
-        Ethanol of each fuel of the session to its name and what is not known of it.
+    fuels : dict of float to FuelDemand
+        Each fuel of the session, by its ethanol.
     """
 
     fit: object
@@ -333,25 +339,19 @@ def ladder_of(results: "Results") -> AskedLadder | None:
     if results.ladder is None or results.ladder.withheld:
         return None
     air = air_of_runs(session)
-    columns = ladder_columns(session, air, weighed_readings(session, air))
-    own = np.array([name == results.ladder.engine for name in columns["engine"]])
-    fuel = metering_demand(columns["stoichiometric_ratio"], columns["density_kg_m3"])
-    middle = (columns["lambda_low"] + columns["lambda_high"]) / 2
+    readings, parts = ladder_columns(session, air, weighed_readings(session, air))
+    own = np.array([name == results.ladder.engine for name in readings.engine])
     flows = [flow_on_bike(session, name) for name in session.injectors]
     kept = results.ridden_setup
     return AskedLadder(
-        fit=fit_ladder(**columns),
+        fit=fit_ladder(readings, parts),
         engine=results.ladder.engine,
         flow_m3_s=np.linspace(min(flows) * 0.9, max(flows) * 1.1, _POINTS),
-        reading_flow_m3_s=columns["flow_m3_s"][own],
-        reading_lambda_by_fuel=(middle * fuel)[own],
+        reading_flow_m3_s=readings.flow_m3_s[own],
+        reading_lambda_by_fuel=np.exp(readings.log_lambda + readings.log_fuel)[own],
         petrol_density_kg_m3=petrol_density_of(session.fuels[kept.fuel]).value,
         fuels={
-            round(ethanol_of(record).value, 6): {
-                key: value
-                for key, value in fuel_terms(session, name).items()
-                if key in ("fuel", "fuel_sd")
-            }
+            round(ethanol_of(record).value, 6): fuel_terms(session, name)
             for name, record in session.fuels.items()
         },
     )
@@ -384,17 +384,14 @@ def outlook(
     """
     blend = ladder.blend(ethanol)
     ratio, density = float(blend.stoichiometric_ratio), float(blend.density_kg_m3)
-    fuel = ladder.fuels.get(round(ethanol, 6), {})
-    line = predict(
-        ladder.fit,
-        # The asked flow goes along with the curve: one prediction instead of two.
-        flow_m3_s=np.append(ladder.flow_m3_s, flow_m3_s),
-        engine=ladder.engine,
-        stoichiometric_ratio=ratio,
-        density_kg_m3=density,
-        tolerance=tolerance / Z_95,
-        **fuel,
-    )
+    fuel = FuelDemand(stoichiometric_ratio=ratio, density_kg_m3=density)
+    known = ladder.fuels.get(round(ethanol, 6))
+    if known is not None:
+        fuel = replace(fuel, name=known.name, sd=known.sd)
+    # The asked flow goes along with the curve: one prediction instead of two.
+    flows = np.append(ladder.flow_m3_s, flow_m3_s)
+    asked = Candidate(flow_m3_s=flows, tolerance=tolerance / Z_95)
+    line = predict(ladder.fit, asked, engine=ladder.engine, fuel=fuel)
     lambda_ = line.lambda_.at(-1)
     record = results.session.engines[ladder.engine]
     time = cycle = None
@@ -421,7 +418,7 @@ def outlook(
         open_time_s=time,
         cycle_time_s=cycle,
         curve=line.lambda_.at(slice(-1)),
-        reading_lambda=ladder.reading_lambda_by_fuel / metering_demand(ratio, density),
+        reading_lambda=ladder.reading_lambda_by_fuel / fuel.demand,
     )
 
 
@@ -514,17 +511,16 @@ def guess_of(change: Change) -> Guess:
     before, after = Blend(change.old_ethanol), Blend(change.new_ethanol)
     old, new = (metering_demand(b.stoichiometric_ratio, b.density_kg_m3) for b in (before, after))
     pressure = (change.old_pressure_pa / change.new_pressure_pa) ** 0.5
-    guess = first_guess_flow(
-        change.flow_m3_s,
+    asked = EngineChange(
         displacement_ratio=change.new_displacement_m3 / change.old_displacement_m3,
         breathing_ratio=change.breathing_ratio,
         lambda_ratio=change.lambda_read / change.lambda_wanted,
         pressure_ratio=change.old_pressure_pa / change.new_pressure_pa,
         fuel_ratio=old / new,
-        flow_sd=change.flow_tolerance / Z_95,
         breathing_sd=change.breathing_half_width / Z_95,
         lambda_sd=change.gauge_accuracy / Z_95,
     )
+    guess = first_guess_flow(change.flow_m3_s, asked, flow_sd=change.flow_tolerance / Z_95)
     stated = guess.flow_m3_s
     # first_guess_flow states it at the old pressure; on the bike it flows by the root more.
     flow = stated.scaled(1 / pressure)

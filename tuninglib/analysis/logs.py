@@ -6,7 +6,7 @@ setup against speed.
 """
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 import pandas as pd
@@ -23,6 +23,7 @@ from tuninglib.units import from_display
 
 if TYPE_CHECKING:
     from tuninglib.analysis.gain import Road
+    from tuninglib.session.trace import LeftOut
 
 
 # What was read ------------------------------------------------------------------------------------
@@ -40,6 +41,7 @@ class LogChannel:
     name : str
         With its unit, as ``speed_m_s``.
     readings : int
+        How many.
     low, high : float
         Of the readings, in SI.
     """
@@ -56,12 +58,16 @@ class LogRead:
 
     Attributes
     ----------
-    name, file : str
+    name : str
+        Of its table in session.toml.
+    file : str
+        Its name.
     kind : str
         ``"gpx"`` or ``"table"``.
     rows, used : int
         That the file holds, and that are used.
     duration_s : float
+        From the first to the last.
     usual_step_s : float
         From row to row, the median.
     gaps : int
@@ -71,14 +77,18 @@ class LogRead:
     started_utc_s, clock_s : float or None
         As :class:`tuninglib.session.trace.Trace` has them.
     channels : tuple of LogChannel
+        What it holds.
     left_out : tuple of LeftOut
+        What is not used.
     reordered : int
+        How often time went back.
     unused : tuple of str
+        Columns that are none of ours.
     """
 
     name: str
     file: str
-    kind: str
+    kind: Literal["gpx", "table"]
     rows: int
     used: int
     duration_s: float
@@ -87,10 +97,10 @@ class LogRead:
     longest_gap_s: float
     started_utc_s: float | None
     clock_s: float | None
-    channels: tuple
-    left_out: tuple
+    channels: tuple[LogChannel, ...]
+    left_out: "tuple[LeftOut, ...]"
     reordered: int
-    unused: tuple
+    unused: tuple[str, ...]
 
 
 def logs_read(session: Session) -> tuple:
@@ -154,6 +164,7 @@ class BandMixture:
     Attributes
     ----------
     setup : str
+        Which.
     by : str
         ``"throttle"`` (0 to 1), or ``"engine speed"`` at full throttle (rpm).
     low, high : float
@@ -161,11 +172,13 @@ class BandMixture:
     lambda_ : Interval or None
         As read, the gauge's own offset aside; None with fewer than two settled stretches.
     stretches : int
+        Settled ones.
     seconds : float
+        That they last.
     """
 
     setup: str
-    by: str
+    by: Literal["throttle", "engine speed"]
     low: float
     high: float
     lambda_: Interval | None
@@ -180,6 +193,7 @@ class Following:
     Attributes
     ----------
     setup : str
+        Which.
     low, high : float
         Of the throttle.
     share : Interval
@@ -193,7 +207,7 @@ class Following:
     low: float
     high: float
     share: Interval
-    place: str
+    place: Literal["stays", "follows", "unclear"]
 
 
 def mixture_by_bands(session: Session) -> tuple:
@@ -309,21 +323,22 @@ def _followings(session, by_throttle) -> tuple:
             sd = np.hypot(here[1], share * at_full[1]) / abs(at_full[0])
             half = float(t_quantile(0.975, min(here[2], at_full[2])) * sd)
             interval = Interval(float(share), float(share - half), float(share + half))
-            place = "unclear"
-            if interval.low > _HALF:
-                place = "follows"
-            elif interval.low > -_HALF and interval.high < _HALF:
-                place = "stays"
             found.append(
                 Following(
                     setup=name,
                     low=THROTTLE_EDGES[band],
                     high=THROTTLE_EDGES[band + 1],
                     share=interval,
-                    place=place,
+                    place=_place(interval),
                 )
             )
     return tuple(found)
+
+
+def _place(share: Interval) -> Literal["stays", "follows", "unclear"]:
+    if share.low > _HALF:
+        return "follows"
+    return "stays" if share.low > -_HALF and share.high < _HALF else "unclear"
 
 
 def _difference(by_throttle, reference, name, band):
@@ -354,9 +369,11 @@ class ForceCurve:
     Attributes
     ----------
     setup : str
+        Which.
     runs : int
         With logged speeds.
     speed_m_s : tuple of float
+        True speeds.
     force_n : tuple of Interval or None
         None where too few of its runs went through the speed.
     gain : tuple of Interval or None
@@ -365,9 +382,9 @@ class ForceCurve:
 
     setup: str
     runs: int
-    speed_m_s: tuple
-    force_n: tuple
-    gain: tuple
+    speed_m_s: tuple[float, ...]
+    force_n: tuple[Interval | None, ...]
+    gain: tuple[Interval | None, ...]
 
 
 def curves_of_force(session: Session, air: pd.DataFrame, road: "Road | None") -> tuple:

@@ -17,9 +17,15 @@ from tuninglib.physics.injector import flow_at_pressure, metering_demand
 from tuninglib.session.defaults import band_of, blend_of, ethanol_of, petrol_density_of
 from tuninglib.session.load import Session
 from tuninglib.statistics.flow_response import offset_stated
-from tuninglib.statistics.gauge_readings import pegged, reading_midpoint, steady_sd, wide_spread
-from tuninglib.statistics.ladder import Priors, fit_ladder
-from tuninglib.statistics.ladder_prediction import Odds, predict
+from tuninglib.statistics.gauge_readings import (
+    Readings,
+    pegged,
+    reading_midpoint,
+    steady_sd,
+    wide_spread,
+)
+from tuninglib.statistics.ladder import LadderFit, Parts, Priors, fit_ladder
+from tuninglib.statistics.ladder_prediction import Candidate, FuelDemand, Odds, predict
 from tuninglib.statistics.repeats import group_means, weigh_groups, weight_at
 
 # What the fuels allow -----------------------------------------------------------------------------
@@ -88,7 +94,7 @@ def fuel_limits(session: Session) -> tuple:
     return tuple(found)
 
 
-def fuel_terms(session: Session, fuel: str) -> dict:
+def fuel_terms(session: Session, fuel: str) -> FuelDemand:
     """What a fuel is to the ladder, with how far what it asks for may be off.
 
     Parameters
@@ -98,8 +104,7 @@ def fuel_terms(session: Session, fuel: str) -> dict:
 
     Returns
     -------
-    dict
-        Arguments of :func:`tuninglib.statistics.ladder_prediction.predict`.
+    tuninglib.statistics.ladder_prediction.FuelDemand
     """
     record = session.fuels[fuel]
     blend, ethanol, density = blend_of(record), ethanol_of(record), petrol_density_of(record)
@@ -112,12 +117,12 @@ def fuel_terms(session: Session, fuel: str) -> dict:
     here = demand(ethanol.value, density.value)
     by_ethanol = (demand(ethanol.value + step, density.value) - here) / step
     by_density = demand(ethanol.value, density.value + 1.0) - here
-    return {
-        "stoichiometric_ratio": float(blend.stoichiometric_ratio),
-        "density_kg_m3": float(blend.density_kg_m3),
-        "fuel": fuel,
-        "fuel_sd": float(np.hypot(by_ethanol * ethanol.sd, by_density * density.sd)),
-    }
+    return FuelDemand(
+        stoichiometric_ratio=float(blend.stoichiometric_ratio),
+        density_kg_m3=float(blend.density_kg_m3),
+        name=fuel,
+        sd=float(np.hypot(by_ethanol * ethanol.sd, by_density * density.sd)),
+    )
 
 
 # Which readings count, and how much ---------------------------------------------------------------
@@ -277,20 +282,13 @@ def _against_others(rows, own, air, session, setup):
     if others.empty or (len(own) == 1 and (setup.engine, setup.injector) not in parts):
         return rows
     others = others.assign(weight=others["trust"] * _share_of_wide(others))
-    columns = ladder_columns(session, air, others)
-    asked = ladder_columns(session, air, own)
-    is_tried = setup.injector in columns["injector"]
+    fit = fit_ladder(*ladder_columns(session, air, others))
     said = predict(
-        fit_ladder(**columns),
-        flow_m3_s=asked["flow_m3_s"],
+        fit,
+        candidate_of(session, fit, setup.injector),
         engine=setup.engine,
-        stoichiometric_ratio=asked["stoichiometric_ratio"],
-        density_kg_m3=asked["density_kg_m3"],
-        injector=setup.injector if is_tried else None,
-        tolerance=None if is_tried else tolerance_sd(session, setup.injector),
-        offset=asked["offset"],
-        fuel=setup.fuel,
-        fuel_sd=asked["fuel_sd"][setup.fuel],
+        fuel=fuel_terms(session, setup.fuel),
+        offset=_density_offset(session, air, own),
         of_reading=True,
     )
     off = own["log_middle"].to_numpy() - np.log(shown_at_lambda_one(session)) - said.log_mean
@@ -335,6 +333,26 @@ def tolerance_sd(session: Session, injector: str) -> float:
     return float(np.sqrt(np.sum(np.square(parts))))
 
 
+def candidate_of(session: Session, fit: LadderFit, injector: str) -> Candidate:
+    """An injector of a session as the ladder is asked about it.
+
+    Parameters
+    ----------
+    session : tuninglib.session.load.Session
+    fit : tuninglib.statistics.ladder.LadderFit
+        One that was tried brings its deviation.
+    injector : str
+
+    Returns
+    -------
+    tuninglib.statistics.ladder_prediction.Candidate
+    """
+    flow = flow_on_bike(session, injector)
+    if injector in fit.tolerance:
+        return Candidate(flow_m3_s=flow, tried=injector)
+    return Candidate(flow_m3_s=flow, tolerance=tolerance_sd(session, injector))
+
+
 def _density_offset(session, air, rows):
     """Logarithm of the air density over the mean, where the controller does not compensate."""
     if session.bike.density_compensation != "no":
@@ -343,7 +361,9 @@ def _density_offset(session, air, rows):
     return np.log(density / density.mean())
 
 
-def ladder_columns(session: Session, air: pd.DataFrame, rows: pd.DataFrame) -> dict:
+def ladder_columns(
+    session: Session, air: pd.DataFrame, rows: pd.DataFrame
+) -> tuple[Readings, Parts]:
     """Readings as :func:`tuninglib.statistics.ladder.fit_ladder` takes them.
 
     Parameters
@@ -356,37 +376,38 @@ def ladder_columns(session: Session, air: pd.DataFrame, rows: pd.DataFrame) -> d
 
     Returns
     -------
-    dict
-        Its keyword arguments.
+    Readings, Parts
+        The readings, and what is stated beside them.
     """
     setups = [session.setups[name] for name in rows["setup"]]
     fuels = {name: fuel_terms(session, name) for name in {setup.fuel for setup in setups}}
     used = {setup.injector for setup in setups}
     taken = session.assumptions
-    return {
-        "lambda_low": lambda_of(session, rows["gauge_low"].to_numpy()),
-        "lambda_high": lambda_of(session, rows["gauge_high"].to_numpy()),
-        "flow_m3_s": np.array([flow_on_bike(session, setup.injector) for setup in setups]),
-        "injector": [setup.injector for setup in setups],
-        "engine": [setup.engine for setup in setups],
-        **{
-            name: np.array([fuels[setup.fuel][name] for setup in setups])
-            for name in ("stoichiometric_ratio", "density_kg_m3")
-        },
-        "fuel": [setup.fuel for setup in setups],
-        "fuel_sd": {name: one["fuel_sd"] for name, one in sorted(fuels.items())},
-        "displacement": {n: float(e.displacement_m3) for n, e in session.engines.items()},
-        "resolution": lambda_of(session, session.gauge.resolution),
-        "offset": _density_offset(session, air, rows),
-        "weight": _weight_in_ladder(session, rows),
-        "tolerance": {name: tolerance_sd(session, name) for name in used},
-        "priors": Priors(
+    readings = Readings(
+        lambda_low=np.asarray(lambda_of(session, rows["gauge_low"].to_numpy())),
+        lambda_high=np.asarray(lambda_of(session, rows["gauge_high"].to_numpy())),
+        flow_m3_s=np.array([flow_on_bike(session, setup.injector) for setup in setups]),
+        injector=[setup.injector for setup in setups],
+        engine=[setup.engine for setup in setups],
+        stoichiometric_ratio=np.array([fuels[one.fuel].stoichiometric_ratio for one in setups]),
+        density_kg_m3=np.array([fuels[one.fuel].density_kg_m3 for one in setups]),
+        fuel=[setup.fuel for setup in setups],
+        resolution=np.asarray(lambda_of(session, session.gauge.resolution)),
+        offset=_density_offset(session, air, rows),
+        weight=_weight_in_ladder(session, rows),
+    )
+    parts = Parts(
+        displacement={n: float(e.displacement_m3) for n, e in session.engines.items()},
+        tolerance={name: tolerance_sd(session, name) for name in used},
+        fuel_sd={name: one.sd for name, one in sorted(fuels.items())},
+        priors=Priors(
             response_mean=taken.flow_response.value,
             response_sd=taken.flow_response.sd,
             breathing_sd=taken.breathing_change.sd,
             gauge_sd=float(np.hypot(session.gauge.accuracy.sd, _common_shift_sd(rows))),
         ),
-    }
+    )
+    return readings, parts
 
 
 def _weight_in_ladder(session, rows):

@@ -7,7 +7,9 @@ from typing import TYPE_CHECKING
 from tuninglib.interval import Interval
 from tuninglib.physics.fuels import Octane
 from tuninglib.session.read_table import LOUD
+from tuninglib.statistics.flow_response import Response
 from tuninglib.statistics.gain import Gain
+from tuninglib.statistics.ladder import InjectorCheck
 from tuninglib.statistics.ladder_prediction import Odds
 
 if TYPE_CHECKING:
@@ -20,7 +22,10 @@ class Mixture:
 
     Attributes
     ----------
-    setup, fuel : str
+    setup : str
+        Name of the setup in session.toml.
+    fuel : str
+        Name of the fuel in session.toml.
     readings : int
         Runs with a reading that counts.
     pegged : int
@@ -28,9 +33,11 @@ class Mixture:
     gauge : Interval
         On the gauge's own scale.
     lambda_ : Interval
+        At full throttle.
     true_ratio : Interval
         Air to fuel by mass, for the fuel that was in the tank.
     odds : Odds
+        About the band that the advice is for.
     place : str
         ``"inside"``, ``"richer"``, ``"leaner"`` or ``"unsure"``, against the target band.
     """
@@ -55,6 +62,7 @@ class GaugeDeviation:
     kind : str
         ``"state"`` or ``"setup"``.
     name : str
+        Of that.
     off : float
         Mean reading over lambda 1 minus 1, beyond the stated bias; above 0: leaner.
     """
@@ -89,9 +97,9 @@ class GaugeCheck:
     code: str
     offset: Interval | None
     readings: int
-    states: tuple
+    states: tuple[str, ...]
     gauge: float | None
-    deviations: tuple
+    deviations: tuple[GaugeDeviation, ...]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -101,7 +109,9 @@ class Pull:
     Attributes
     ----------
     setup : str
+        Name of the setup in session.toml.
     runs : int
+        How many of its runs count.
     force_n : Interval
         Mean wheel force over the hill, in the weather of the runs brought to the reference air.
     power_w : Interval
@@ -139,10 +149,51 @@ class Pull:
 class Run:
     """One row of runs.csv with what follows from it; None where there is nothing.
 
-    Speeds are as shown by the speedometer, in m/s. ``stated_force_n`` follows from the stated
-    values alone, in the air of the run; ``force_n`` is brought to the reference air and has what
-    all runs together say of drag, slope, wind and riders taken out. ``reading_weight`` and
-    ``force_weight`` (0 to 1) say how much the gauge reading and the speeds count.
+    Attributes
+    ----------
+    run : float
+        Its number.
+    setup : str
+        Name of the setup in session.toml.
+    rider : str
+        Name of the rider in session.toml.
+    state : str
+        Of the throttle: full, cruise or idle.
+    shown_entry_m_s : float or None
+        Shown by the speedometer at the start line. [m/s]
+    shown_exit_m_s : float or None
+        Shown by the speedometer at the marker. [m/s]
+    gauge_low : float or None
+        Lowest reading, on the gauge's own scale.
+    gauge_high : float or None
+        Highest reading, on the gauge's own scale.
+    temperature_k : float or None
+        Of the air. [K]
+    density_kg_m3 : float or None
+        Of the air. [kg/m3]
+    sae_j1349 : float or None
+        Factor that brings engine output to reference air, SAE J1349.
+    iso_1585 : float or None
+        The same by ISO 1585.
+    within_limits : bool or None
+        Whether both standards allow their factor.
+    stated_force_n : float or None
+        Wheel force that follows from the stated values alone, in the air of the run. [N]
+    force_n : float or None
+        Wheel force brought to reference air, with what all runs say of drag, slope, wind and
+        riders taken out. [N]
+    knock : str
+        none, light, heavy or heard (nobody said how loud); empty: nobody listened.
+    head_temperature_k : float or None
+        Right after the run. [K]
+    exclude : str
+        Why the rider leaves it out; empty: it counts.
+    note : str
+        As typed.
+    reading_weight : float or None
+        How much its gauge reading counts, 0 to 1.
+    force_weight : float or None
+        How much its speeds count, 0 to 1.
     """
 
     run: float
@@ -185,19 +236,24 @@ class Prospect:
     Attributes
     ----------
     injector : str
+        Name of the injector in session.toml.
     flow_m3_s : float
         As stated, brought to the bike's fuel pressure.
-    tried, outside_tried_range : bool
+    tried : bool
+        Whether it has readings of its own.
+    outside_tried_range : bool
+        Whether its flow lies outside those that were read.
     fuels : tuple of tuninglib.analysis.combinations.Combination
         On each fuel, the leanest first.
     price : float or None
+        To buy one, in the session's currency.
     """
 
     injector: str
     flow_m3_s: float
     tried: bool
     outside_tried_range: bool
-    fuels: tuple
+    fuels: "tuple[Combination, ...]"
     price: float | None
 
     @property
@@ -208,7 +264,8 @@ class Prospect:
     @property
     def harm(self) -> float:
         """Mean expected harm over the fuels."""
-        return sum(one.harm for one in self.fuels) / len(self.fuels)
+        known = [one.harm for one in self.fuels if one.harm is not None]
+        return sum(known) / len(known)
 
     def on(self, fuel: str) -> "Combination | None":
         """The combination on one fuel; None of a fuel that is not there."""
@@ -217,15 +274,33 @@ class Prospect:
 
 @dataclass(frozen=True)
 class LadderCurve:
-    """Lambda against injector flow on one fuel, for a picture."""
+    """Lambda against injector flow on one fuel, for a picture.
+
+    Attributes
+    ----------
+    fuel : str
+        Name of the fuel in session.toml.
+    flow_m3_s : tuple of float
+        Stated injector flow. [m3/s]
+    lambda_ : tuple of float
+        Lambda at each flow.
+    low : tuple of float
+        Lower end of the 95 % interval at each flow.
+    high : tuple of float
+        Upper end of the 95 % interval at each flow.
+    reading_flow_m3_s : tuple of float
+        Stated flow of the injector of each reading. [m3/s]
+    reading_lambda : tuple of float
+        Lambda of each reading.
+    """
 
     fuel: str
-    flow_m3_s: tuple
-    lambda_: tuple
-    low: tuple
-    high: tuple
-    reading_flow_m3_s: tuple
-    reading_lambda: tuple
+    flow_m3_s: tuple[float, ...]
+    lambda_: tuple[float, ...]
+    low: tuple[float, ...]
+    high: tuple[float, ...]
+    reading_flow_m3_s: tuple[float, ...]
+    reading_lambda: tuple[float, ...]
 
 
 @dataclass(frozen=True)
@@ -239,6 +314,7 @@ class Ladder:
     prospects : tuple of Prospect
         Those of the least expected harm first; those that are shut last.
     curves : tuple of LadderCurve
+        Lambda against injector flow, one curve a fuel; empty where nothing is predicted.
     responses : tuple of tuninglib.statistics.flow_response.Response
         One for each state of the throttle.
     suspicions : tuple of tuninglib.statistics.ladder.InjectorCheck
@@ -246,6 +322,7 @@ class Ladder:
     first_guess : Interval or None
         Flow for the middle of the band on the leanest fuel. [m3/s]
     readings : int
+        Full-throttle readings that it rests on.
     withheld : str or None
         Why nothing is predicted: ``"corrects"``, where lambda does not follow flow at full
         throttle.
@@ -254,14 +331,14 @@ class Ladder:
     """
 
     engine: str
-    prospects: tuple
-    curves: tuple
-    responses: tuple
-    suspicions: tuple
+    prospects: tuple[Prospect, ...]
+    curves: tuple[LadderCurve, ...]
+    responses: tuple[Response, ...]
+    suspicions: tuple[InjectorCheck, ...]
     first_guess: Interval | None
     readings: int
     withheld: str | None = None
-    not_predicted: tuple = ()
+    not_predicted: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -295,7 +372,7 @@ class Doubt:
     """
 
     code: str
-    runs: tuple
+    runs: tuple[float, ...]
     setup: str
     other: str | None = None
     weight: float | None = None
@@ -310,6 +387,7 @@ class FuelLimit:
     Attributes
     ----------
     fuel : str
+        Name of the fuel in session.toml.
     code : str
         ``"ethanol"`` (by volume, 0 to 1) or ``"octane"``.
     value, limit : float or Octane
@@ -331,10 +409,14 @@ class OctaneMargin:
 
     Attributes
     ----------
-    engine, fuel : str
+    engine : str
+        Name of the engine in session.toml.
+    fuel : str
+        Name of the fuel in session.toml.
     margin : str
         ``"enough"``, ``"unclear"``, ``"not enough"`` or ``"unknown"``.
     octane : Octane or None
+        Of the fuel, as typed; None where it is not known.
     need : Octane
         What the maker asks for.
     compression_rise : float
@@ -356,7 +438,9 @@ class Knock:
     Attributes
     ----------
     setup : str
+        Name of the setup in session.toml.
     run : float
+        Number of the run.
     level : str
         ``"light"``, ``"heavy"`` or ``"heard"`` (nobody said how loud).
     """

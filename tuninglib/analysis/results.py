@@ -13,13 +13,25 @@ from importlib import metadata
 from pathlib import Path
 
 import tuninglib
-from tuninglib.analysis.decide import Plan
+from tuninglib.analysis.combinations import Combination
+from tuninglib.analysis.decide import Flip, Plan
 from tuninglib.analysis.gain import Road
+from tuninglib.analysis.logs import BandMixture, Following, ForceCurve, LogRead
 from tuninglib.analysis.mixture import shown_at_lambda_one, with_check
-from tuninglib.analysis.records import GaugeCheck, Ladder, Pull
+from tuninglib.analysis.records import (
+    Doubt,
+    FuelLimit,
+    GaugeCheck,
+    Knock,
+    Ladder,
+    Mixture,
+    OctaneMargin,
+    Pull,
+    Run,
+)
 from tuninglib.analysis.season_record import OutingRecord
-from tuninglib.analysis.upkeep import Gearing, Outlay
-from tuninglib.analysis.what_if import Answer
+from tuninglib.analysis.upkeep import Climb, FuelUse, Gearing, Outlay
+from tuninglib.analysis.what_if import Answer, ForRider
 from tuninglib.session.defaults import Band, band_of
 from tuninglib.session.load import Session
 from tuninglib.session.machine import Setup
@@ -68,11 +80,15 @@ class Results:
     ----------
     session : Session
     runs : tuple of Run
+        Every row of runs.csv with what follows from it.
     gauge_check : GaugeCheck
         Of the gauge at idle and cruise.
     mixtures : tuple of Mixture
+        Full-throttle mixture of each setup, as read.
     road : Road or None
+        What the road tests say; None without speeds.
     ladder : Ladder or None
+        What the injector ladder says; None without a usable reading.
     doubts : tuple of Doubt
         What the rest of the session speaks against.
     knocks : tuple of Knock
@@ -84,7 +100,9 @@ class Results:
     flips : tuple of Flip
         The nearest facts that would change it.
     fuel_limits : tuple of FuelLimit
+        Fuels that must not be burnt.
     octane : tuple of OctaneMargin
+        Octane of each fuel against the need of each engine.
     what_if_setup : str or None
         The setup that the fellow rider is told about.
     what_if : tuple of ForRider
@@ -98,7 +116,9 @@ class Results:
     fuel_use : tuple of FuelUse
         Of the setups that were filled.
     outlay : Outlay
+        What the parts cost, and what the detours did.
     logs : tuple of LogRead
+        Logs of the outing, as they were read.
     bands : tuple of BandMixture
         Lambda by throttle and engine speed, from the log of a gauge.
     followings : tuple of Following
@@ -108,34 +128,37 @@ class Results:
     pressure_source : str
         ``"stated"``, ``"altitude"`` or ``"sea level"``.
     provenance : tuple
+        SHA-256 of the session's files, and versions of the packages that did the sums.
+    season : OutingRecord
+        What this outing brings to its season.
     """
 
     session: Session
-    runs: tuple
+    runs: tuple[Run, ...]
     gauge_check: GaugeCheck
-    mixtures: tuple
+    mixtures: tuple[Mixture, ...]
     road: Road | None
     ladder: Ladder | None
-    doubts: tuple
-    knocks: tuple
-    combinations: tuple
+    doubts: tuple[Doubt, ...]
+    knocks: tuple[Knock, ...]
+    combinations: tuple[Combination, ...]
     plan: Plan
-    flips: tuple
-    fuel_limits: tuple
-    octane: tuple
+    flips: tuple[Flip, ...]
+    fuel_limits: tuple[FuelLimit, ...]
+    octane: tuple[OctaneMargin, ...]
     what_if_setup: str | None
-    what_if: tuple
+    what_if: tuple[ForRider, ...]
     flat_top_speeds: Answer | None
     gearing: Gearing | None
-    climbs: tuple
-    fuel_use: tuple
+    climbs: tuple[Climb, ...]
+    fuel_use: tuple[FuelUse, ...]
     outlay: Outlay
-    logs: tuple
-    bands: tuple
-    followings: tuple
-    force_curves: tuple
+    logs: tuple[LogRead, ...]
+    bands: tuple[BandMixture, ...]
+    followings: tuple[Following, ...]
+    force_curves: tuple[ForceCurve, ...]
     pressure_source: str
-    provenance: tuple
+    provenance: tuple[tuple[str, str], ...]
     season: OutingRecord
 
     def __repr__(self) -> str:
@@ -192,12 +215,19 @@ class Results:
 
 # results.json -------------------------------------------------------------------------------------
 # The keys, their units and meanings stand in ``results.schema.json`` beside this module, in the
-# open JSON Schema format; a test holds every report to it.
+# open JSON Schema format; it is written from the records here and what their docstrings say.
 
 SCHEMA = "tuninglib results 3"
 SCHEMA_FILE = Path(__file__).with_name("results.schema.json")
+# What stands in the file after what it is about, in this order.
+KEYS = (
+    "plan", "flips", "combinations", "octane", "gauge_check", "mixtures", "road", "ladder",
+    "what_if", "flat_top_speeds", "gearing", "climbs", "fuel_use", "outlay", "logs", "bands",
+    "followings", "force_curves", "found_runs", "doubts", "knocks", "fuel_limits", "runs",
+    "provenance", "season",
+)  # fmt: skip
 # Properties that a program should not have to work out again.
-_WORKED_OUT = {Gain: ("smallest_visible", "verdict"), Pull: ("verdict",)}
+WORKED_OUT = {Gain: ("smallest_visible", "verdict"), Pull: ("verdict",)}
 
 
 def results_document(results: Results) -> dict:
@@ -213,41 +243,25 @@ def results_document(results: Results) -> dict:
         Ready for JSON; numbers that are not finite become None.
     """
     about = results.session.about
-    return {
+    front = {
         "schema": SCHEMA,
         "title": about.title,
         "date": about.date.isoformat(),
         "reference": about.reference,
         "interval": 0.95,
-        "plan": _plain(results.plan),
+    }
+    otherwise = {
         "flips": [
             {"code": one.code, "ride": _setup_of(one.plan), "next": _plain(one.plan.next)}
             for one in results.flips
         ],
-        "combinations": _plain(results.combinations),
-        "octane": _plain(results.octane),
-        "gauge_check": _plain(results.gauge_check),
-        "mixtures": _plain(results.mixtures),
         "road": _without(_plain(results.road), "of_day"),
-        "ladder": _plain(results.ladder),
-        "what_if": _plain(results.what_if),
-        "flat_top_speeds": _plain(results.flat_top_speeds),
-        "gearing": _plain(results.gearing),
-        "climbs": _plain(results.climbs),
-        "fuel_use": _plain(results.fuel_use),
-        "outlay": _plain(results.outlay),
-        "logs": _plain(results.logs),
-        "bands": _plain(results.bands),
-        "followings": _plain(results.followings),
-        "force_curves": _plain(results.force_curves),
         "found_runs": _plain(results.session.found),
-        "doubts": _plain(results.doubts),
-        "knocks": _plain(results.knocks),
-        "fuel_limits": _plain(results.fuel_limits),
-        "runs": _plain(results.runs),
         "provenance": dict(results.provenance),
-        "season": _plain(results.season),
     }
+    own = (name for name in KEYS if name not in otherwise)
+    found = otherwise | {name: _plain(getattr(results, name)) for name in own}
+    return front | {name: found[name] for name in KEYS}
 
 
 def _without(record, key):
@@ -262,7 +276,7 @@ def _setup_of(plan) -> str | None:
 def _plain(value):
     if dataclasses.is_dataclass(value):
         names = [field.name for field in dataclasses.fields(value)]
-        names += _WORKED_OUT.get(type(value), ())
+        names += WORKED_OUT.get(type(value), ())
         return {name.rstrip("_"): _plain(getattr(value, name)) for name in names}
     if isinstance(value, dict):
         return {str(key): _plain(one) for key, one in value.items()}

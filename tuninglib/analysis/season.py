@@ -13,8 +13,8 @@ import numpy as np
 
 from tuninglib.analysis.season_record import OutingRecord
 from tuninglib.interval import Interval
-from tuninglib.statistics.ladder import Priors, pool_readings
-from tuninglib.statistics.ladder_prediction import Odds, predict
+from tuninglib.statistics.ladder import Parts, Priors, pool_readings
+from tuninglib.statistics.ladder_prediction import Candidate, FuelDemand, Odds, predict
 from tuninglib.statistics.season import DayOfForces, pool_days
 
 # One name, one thing ------------------------------------------------------------------------------
@@ -248,12 +248,10 @@ def season_ladder(outings: "Sequence[Outing]", names: Names) -> SeasonLadder | N
     tried = {cell.injector for day in days for cell in day}
     last = [one.record for one, day in zip(outings, days, strict=True) if day][-1]
     day_sd = max(one.record.mixture_day_sd for one in outings)
-    fit = pool_readings(
-        days,
+    parts = Parts(
         displacement={name: one.displacement_m3 for name, one in stated["engines"].items()},
         tolerance={name: stated["injectors"][name].tolerance_sd for name in tried},
         fuel_sd={name: one.fuel_sd for name, one in stated["fuels"].items()},
-        day_sd=day_sd,
         priors=Priors(
             response_mean=last.response_mean,
             response_sd=last.response_sd,
@@ -261,6 +259,7 @@ def season_ladder(outings: "Sequence[Outing]", names: Names) -> SeasonLadder | N
             gauge_sd=max(one.record.gauge_sd for one in outings),
         ),
     )
+    fit = pool_readings(days, parts, day_sd=day_sd)
     engine = [cell.engine for day in days if day for cell in day][-1]
     wanted = {(cell.engine, cell.injector, cell.fuel): None for day in days for cell in day} | {
         (engine, injector, fuel): None
@@ -324,18 +323,17 @@ def _mixture(fit, key, stated, days, tried, limits, day_sd, knocked) -> SeasonMi
     engine, injector, fuel = key
     lowest, highest, leaner = limits
     flow, blend = stated["injectors"][injector].flow_m3_s, stated["fuels"][fuel]
-    found = predict(
-        fit,
-        flow_m3_s=flow,
-        engine=engine,
+    asked = Candidate(flow_m3_s=flow, tried=injector)
+    if injector not in tried:
+        tolerance = stated["injectors"][injector].tolerance_sd
+        asked = Candidate(flow_m3_s=flow, tolerance=tolerance)
+    demand = FuelDemand(
         stoichiometric_ratio=blend.stoichiometric_ratio,
         density_kg_m3=blend.density_kg_m3,
-        injector=injector if injector in tried else None,
-        tolerance=None if injector in tried else stated["injectors"][injector].tolerance_sd,
-        fuel=fuel,
-        fuel_sd=blend.fuel_sd,
-        day_sd=day_sd,
+        name=fuel,
+        sd=blend.fuel_sd,
     )
+    found = predict(fit, asked, engine=engine, fuel=demand, day_sd=day_sd)
     odds = found.odds(low=lowest, high=highest)
     own = [[cell for cell in day if (cell.engine, cell.injector, cell.fuel) == key] for day in days]
     return SeasonMixture(

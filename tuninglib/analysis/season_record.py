@@ -39,6 +39,7 @@ class ForcesOfDay:
     Attributes
     ----------
     setups : tuple of str
+        In the order of the numbers.
     unknowns : tuple of str
         What each of those that another outing may share is known by: the same text, the same
         unknown.
@@ -54,11 +55,11 @@ class ForcesOfDay:
         Whether the day's runs themselves say how they scatter.
     """
 
-    setups: tuple
-    unknowns: tuple
-    mean: tuple
-    covariance: tuple
-    own_covariance: tuple
+    setups: tuple[str, ...]
+    unknowns: tuple[str, ...]
+    mean: tuple[float, ...]
+    covariance: tuple[tuple[float, ...], ...]
+    own_covariance: tuple[tuple[float, ...], ...]
     scatter_sd: float
     scatter_dof: float
     repeated: bool
@@ -70,7 +71,16 @@ class SetupOfDay:
 
     Attributes
     ----------
-    name, engine, injector, fuel, parts : str
+    name : str
+        In session.toml.
+    engine : str
+        Its engine.
+    injector : str
+        Its injector.
+    fuel : str
+        Its fuel.
+    parts : str
+        What else is fitted.
     runs : int
         Full-throttle runs that count.
     """
@@ -85,7 +95,15 @@ class SetupOfDay:
 
 @dataclass(frozen=True, kw_only=True)
 class EngineOfDay:
-    """An engine as an outing states it: displacement [m3] and compression ratio, if known."""
+    """An engine as an outing states it: displacement [m3] and compression ratio, if known.
+
+    Attributes
+    ----------
+    displacement_m3 : float
+        Of all cylinders. [m3]
+    compression_ratio : float or None
+        None: not known.
+    """
 
     displacement_m3: float
     compression_ratio: float | None
@@ -93,7 +111,15 @@ class EngineOfDay:
 
 @dataclass(frozen=True, kw_only=True)
 class InjectorOfDay:
-    """An injector as an outing states it: flow at the bike's pressure [m3/s], tolerance (sd)."""
+    """An injector as an outing states it: flow at the bike's pressure [m3/s], tolerance (sd).
+
+    Attributes
+    ----------
+    flow_m3_s : float
+        At the bike's fuel pressure. [m3/s]
+    tolerance_sd : float
+        Relative standard deviation of the true flow about the stated one.
+    """
 
     flow_m3_s: float
     tolerance_sd: float
@@ -105,7 +131,10 @@ class FuelOfDay:
 
     Attributes
     ----------
-    stoichiometric_ratio, density_kg_m3 : float
+    stoichiometric_ratio : float
+        Mass of air to mass of fuel.
+    density_kg_m3 : float
+        At 15 degC. [kg/m3]
     fuel_sd : float
         How far what it asks for may be off, relative.
     allowed : bool
@@ -127,13 +156,17 @@ class OutingRecord:
     bike : str
         Its name; empty if it has none.
     bike_mass_kg : float
+        Stated mass of the bike. [kg]
     units : str
+        Units that the report prints.
     riders : tuple of str
         Who rode runs that count.
     setups : tuple of SetupOfDay
+        Setups as the outing states them.
     engines, injectors, fuels : dict
         Name to EngineOfDay, InjectorOfDay, FuelOfDay.
     forces : ForcesOfDay or None
+        Wheel forces, for pooling; None without speeds.
     readings : tuple of ReadingCell
         Of full throttle; none where the ECU corrects there.
     ecu_corrects : bool
@@ -149,18 +182,19 @@ class OutingRecord:
     leaner_limit : float
         Chance of being leaner than the band above which nothing is recommended.
     knocks : tuple of Knock
+        Knock that was heard.
     """
 
     bike: str
     bike_mass_kg: float
     units: str
-    riders: tuple
-    setups: tuple
-    engines: dict
-    injectors: dict
-    fuels: dict
+    riders: tuple[str, ...]
+    setups: tuple[SetupOfDay, ...]
+    engines: dict[str, EngineOfDay]
+    injectors: dict[str, InjectorOfDay]
+    fuels: dict[str, FuelOfDay]
     forces: ForcesOfDay | None
-    readings: tuple
+    readings: tuple[ReadingCell, ...]
     ecu_corrects: bool
     gauge_offset: Interval | None
     gauge_sd: float
@@ -172,7 +206,7 @@ class OutingRecord:
     band_lowest: float
     band_highest: float
     leaner_limit: float
-    knocks: tuple
+    knocks: tuple[Knock, ...]
 
     @property
     def known_as(self) -> str:
@@ -329,15 +363,17 @@ def outing_record(
         fuels={
             name: FuelOfDay(
                 allowed=name not in never,
-                **{key: value for key, value in fuel_terms(session, name).items() if key != "fuel"},
+                stoichiometric_ratio=one.stoichiometric_ratio,
+                density_kg_m3=one.density_kg_m3,
+                fuel_sd=one.sd,
             )
-            for name in session.fuels
+            for name, one in ((name, fuel_terms(session, name)) for name in session.fuels)
         },
         forces=road.of_day if road else None,
-        readings=_cells(session, air, read, columns) if usable else (),
+        readings=_cells(session, air, read, *columns) if columns else (),
         ecu_corrects=corrects,
         gauge_offset=check.offset,
-        gauge_sd=columns["priors"].gauge_sd if usable else session.gauge.accuracy.sd,
+        gauge_sd=columns[1].priors.gauge_sd if columns else session.gauge.accuracy.sd,
         breathing_sd=taken.breathing_change.sd,
         response_mean=taken.flow_response.value,
         response_sd=taken.flow_response.sd,
@@ -350,13 +386,9 @@ def outing_record(
     )
 
 
-def _cells(session, air, read, columns) -> tuple:
+def _cells(session, air, read, readings, parts) -> tuple:
     """Readings as few numbers, brought to one air for all outings."""
-    names = ("displacement", "tolerance", "fuel_sd", "priors")
-    cells = reading_cells(
-        **{name: value for name, value in columns.items() if name not in names},
-        run_sd=columns["priors"].run_sd,
-    )
+    cells = reading_cells(readings, run_sd=parts.priors.run_sd)
     if session.bike.density_compensation != "no":
         return cells
     density = float(air.loc[read.index, "density_kg_m3"].mean())

@@ -35,17 +35,23 @@ class Climb:
     Attributes
     ----------
     climb : float
+        Its number.
     setup : str
+        Name of the setup in session.toml.
     readings : int
+        How many.
     hottest_k : float
         That was read.
     final_k, hot_day_k : Interval
         Where it would end, on the day and with air of 35 °C.
     time_constant_s : Interval
+        After which 63 per cent of the way there is done.
     told : bool
         Whether the readings tell the end.
     limit_k : float
+        Of the head.
     limit_is_stated : bool
+        By the rider; else it is the usual one.
     place : str
         Of the end on a hot day: ``"below"`` or ``"above"`` the limit, or ``"unclear"``.
     """
@@ -137,8 +143,11 @@ class FuelUse:
     Attributes
     ----------
     setup : str
+        Name of the setup in session.toml.
     fills : int
+        How many fills count.
     distance_m, volume_m3 : float
+        Together.
     per_m : Interval
         Fuel for each metre. [m3/m]
     over : Interval or None
@@ -177,12 +186,13 @@ class Outlay:
     detours : tuple of str
         Injectors at hand that what is to be ridden does not use, each with a price.
     detours_cost : float
+        Of these together.
     """
 
     ride: float | None
     per_gain: Interval | None
     per_speed: float | None
-    detours: tuple
+    detours: tuple[str, ...]
     detours_cost: float
 
 
@@ -304,6 +314,7 @@ class Taller:
     Attributes
     ----------
     front_teeth : float
+        Of the front sprocket.
     exit_rpm : Interval
         At the marker speed that follows.
     marker : Answer
@@ -325,8 +336,13 @@ class Gearing:
     Attributes
     ----------
     setup : str
+        Name of the setup in session.toml.
     ratio : float
-    entry_rpm, exit_rpm : Interval
+        Turns of the crank for one of the wheel.
+    entry_rpm : Interval
+        Engine speed at the start line.
+    exit_rpm : Interval
+        Engine speed at the marker.
     limit_rpm : float or None
         Highest engine speed of the engine.
     limit_speed_m_s : Interval or None
@@ -337,6 +353,7 @@ class Gearing:
     torque_n_m, power_w : Interval
         At the crank, mean over the hill.
     taller : Taller
+        One tooth more in front.
     """
 
     setup: str

@@ -44,6 +44,7 @@ class EquivalentRun:
     Attributes
     ----------
     setup : str
+        Name of the setup in session.toml.
     entry_m_s, exit_m_s : float
         Mean true speeds of its runs, each with its weight. [m/s]
     force_n : float
@@ -57,6 +58,7 @@ class EquivalentRun:
     lengths_m, grade_ratios : tuple of float
         The hill in pieces.
     headwind_m_s : float
+        Against the rider on the way up. [m/s]
     moves : tuple of dict
         Independent ways in which it can be off, each one standard deviation: by how much every
         quantity moves (``log_force``, ``entry_m_s`` and those above; pieces of the hill as
@@ -74,10 +76,10 @@ class EquivalentRun:
     output_factor: float
     drag_area_m2: float
     rolling_coefficient: float
-    lengths_m: tuple
-    grade_ratios: tuple
+    lengths_m: tuple[float, ...]
+    grade_ratios: tuple[float, ...]
     headwind_m_s: float
-    moves: tuple
+    moves: tuple[dict[str, float | tuple[float, ...]], ...]
 
 
 def equivalent_run(
@@ -278,7 +280,15 @@ class Answer:
 
 @dataclass(frozen=True)
 class ForRider:
-    """The answer for one rider. [kg]"""
+    """The answer for one rider. [kg]
+
+    Attributes
+    ----------
+    rider_mass_kg : float
+        Rider, dressed. [kg]
+    answer : Answer
+        Marker speed under this rider.
+    """
 
     rider_mass_kg: float
     answer: Answer

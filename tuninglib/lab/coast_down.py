@@ -55,40 +55,8 @@ def coast_down(session_folder: Path | str) -> widgets.VBox:
         return widgets.HTML(kit.words_html(kit.problems_prose(error)))
     system = start.system
 
-    def shown(label, kind, value, low, high, step):
-        ends = (round(units.to_display(x, kind, system)) for x in (low, high))
-        low, high = ends
-        value = units.to_display(value, kind, system)
-        unit = units.unit_label(kind, system)
-        return kit.slider(label, unit, value, low=low, high=high, step=step)
-
-    typed = widgets.Textarea(
-        value=start.text,
-        description="timed falls, one in each row",
-        rows=12,
-        continuous_update=False,
-        style={"description_width": "8rem"},
-        layout={"width": "28rem", "max_width": "100%"},
-    )
-    pressure_step = 0.05 if system == "us" else 1
-    controls = {
-        "text": typed,
-        "bike": shown("bike, ready to ride", "mass", start.bike_kg, 40, 400, 1),
-        "rider": shown("rider, dressed to ride", "mass", start.rider_kg, 40, 160, 1),
-        "temperature": shown("air", "temperature", start.temperature_k, 253.15, 318.15, 1),
-        "pressure": shown("air", "pressure", start.pressure_pa, 6e4, 1.08e5, pressure_step),
-        "factor": kit.slider(
-            "true speed over shown speed", "", start.speed_factor, low=0.85, high=1.05, step=0.005
-        ),
-        "doubt": kit.slider(
-            "which may be off by",
-            "±%, 95 of 100",
-            100 * start.factor_half_width / start.speed_factor,
-            low=0,
-            high=10,
-            step=0.1,
-        ),
-    }
+    controls = _controls(start)
+    typed = controls["text"]
 
     def fitted(*, text, bike, rider, temperature, pressure, factor, doubt):
         falls = parse_falls(text)
@@ -119,10 +87,7 @@ def coast_down(session_folder: Path | str) -> widgets.VBox:
 
     def save():
         parse_falls(typed.value)
-        path = folder / COASTDOWN
-        kept = write_together({path: typed.value.rstrip("\n") + "\n"}, keep=True)
-        remark = f"; the earlier file is kept as {kept[0].name}" if kept else ""
-        return Prose((("Written", f"{printable(str(path))}{remark}."),))
+        return _saved(folder / COASTDOWN, typed.value)
 
     return kit.panel(
         controls,
@@ -136,6 +101,56 @@ def coast_down(session_folder: Path | str) -> widgets.VBox:
             ),
         ),
     )
+
+
+def _controls(start) -> dict:
+    system = start.system
+
+    def shown(label, kind, value, low, high, step):
+        ends = (round(units.to_display(x, kind, system)) for x in (low, high))
+        low, high = ends
+        value = units.to_display(value, kind, system)
+        unit = units.unit_label(kind, system)
+        return kit.slider(label, unit, value, low=low, high=high, step=step)
+
+    pressure_step = 0.05 if system == "us" else 1
+    return {
+        "text": _typed(start.text, "timed falls, one in each row", rows=12),
+        "bike": shown("bike, ready to ride", "mass", start.bike_kg, 40, 400, 1),
+        "rider": shown("rider, dressed to ride", "mass", start.rider_kg, 40, 160, 1),
+        "temperature": shown("air", "temperature", start.temperature_k, 253.15, 318.15, 1),
+        "pressure": shown("air", "pressure", start.pressure_pa, 6e4, 1.08e5, pressure_step),
+        "factor": kit.slider(
+            "true speed over shown speed", "", start.speed_factor, low=0.85, high=1.05, step=0.005
+        ),
+        "doubt": kit.slider(
+            "which may be off by",
+            "±%, 95 of 100",
+            100 * start.factor_half_width / start.speed_factor,
+            low=0,
+            high=10,
+            step=0.1,
+        ),
+    }
+
+
+def _typed(text, what, rows):
+    """A place to type a table."""
+    return widgets.Textarea(
+        value=text,
+        description=what,
+        rows=rows,
+        continuous_update=False,
+        style={"description_width": "8rem"},
+        layout={"width": "28rem", "max_width": "100%"},
+    )
+
+
+def _saved(path, text) -> Prose:
+    """Write a typed table; an earlier, different one is kept."""
+    kept = write_together({path: text.rstrip("\n") + "\n"}, keep=True)
+    remark = f"; the earlier file is kept as {kept[0].name}" if kept else ""
+    return Prose((("Written", f"{printable(str(path))}{remark}."),))
 
 
 def fit_words(road: RoadLoad, falls: Falls, system: str, factor_doubt: float = 0.0) -> tuple:
@@ -253,14 +268,7 @@ def bench_flow(session_folder: Path | str) -> widgets.VBox:
     except SessionError as error:
         return widgets.HTML(kit.words_html(kit.problems_prose(error)))
     system = tables["session"].get("units", "metric")
-    typed = widgets.Textarea(
-        value=start,
-        description="caught volumes, one in each row",
-        rows=10,
-        continuous_update=False,
-        style={"description_width": "8rem"},
-        layout={"width": "28rem", "max_width": "100%"},
-    )
+    typed = _typed(start, "caught volumes, one in each row", rows=10)
     controls = {
         "text": typed,
         "reading": kit.slider("the beaker is read to", "± mL", 0.5, low=0.05, high=10, step=0.05),
@@ -279,13 +287,7 @@ def bench_flow(session_folder: Path | str) -> widgets.VBox:
         }
 
     def on_petrol(one):
-        """Flow of petrol: an orifice lets through less volume of what is denser."""
-        factor = flow_on_fuel(
-            1.0,
-            rated_density_kg_m3=controls["density"].value,
-            density_kg_m3=PETROL_DENSITY_KG_M3,
-        )
-        return one.flow_m3_s.scaled(factor)
+        return _on_petrol(one.flow_m3_s, controls["density"].value)
 
     def answer(**_):
         items = []
@@ -309,9 +311,7 @@ def bench_flow(session_folder: Path | str) -> widgets.VBox:
 
     def save():
         parse_volumes(typed.value)
-        kept = write_together({folder / BENCHFLOW: typed.value.rstrip("\n") + "\n"}, keep=True)
-        remark = f"; the earlier file is kept as {kept[0].name}" if kept else ""
-        return Prose((("Written", f"{printable(str(folder / BENCHFLOW))}{remark}."),))
+        return _saved(folder / BENCHFLOW, typed.value)
 
     return kit.panel(
         controls,
@@ -325,6 +325,12 @@ def bench_flow(session_folder: Path | str) -> widgets.VBox:
             ),
         ),
     )
+
+
+def _on_petrol(flow, density_kg_m3) -> Interval:
+    """Flow of petrol: an orifice lets through less volume of what is denser."""
+    densities = {"rated_density_kg_m3": density_kg_m3, "density_kg_m3": PETROL_DENSITY_KG_M3}
+    return flow.scaled(flow_on_fuel(1.0, **densities))
 
 
 _HOW = (

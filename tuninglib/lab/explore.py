@@ -46,39 +46,7 @@ def mixture(results: Results) -> widgets.VBox | Prose:
         return Prose((("", "There is no usable gauge reading at full throttle in this session."),))
     session = results.session
     system = session.about.units
-    picture = LadderPicture(results, ladder)
-    kept = results.ridden_setup
-    flows = units.to_display(ladder.flow_m3_s, "flow", system)
-    start = units.to_display(
-        flow_on_bike(session, (session.candidates or (kept.injector,))[0]), "flow", system
-    )
-    controls = {
-        "ethanol": kit.slider(
-            "ethanol in the fuel",
-            "% by volume",
-            100 * ethanol_of(session.fuels[kept.fuel]).value,
-            low=0,
-            high=85,
-            step=0.5,
-        ),
-        "lowest": kit.slider(
-            "band, richest", "lambda", session.target.lowest, low=0.7, high=1.1, step=0.005
-        ),
-        "highest": kit.slider(
-            "band, leanest", "lambda", session.target.highest, low=0.7, high=1.1, step=0.005
-        ),
-        "flow": kit.slider(
-            "injector flow on this bike",
-            units.unit_label("flow", system),
-            start,
-            low=float(flows[0] // 1),
-            high=float(flows[-1] // 1 + 1),
-            step=1,
-        ),
-        "tolerance": kit.slider(
-            "flow may be off by", "±%, 95 of 100", 6.0, low=0.5, high=20, step=0.5
-        ),
-    }
+    picture, controls = LadderPicture(results, ladder), _mixture_controls(results, ladder)
 
     def answer(*, ethanol, lowest, highest, flow, tolerance):
         if not lowest < highest:
@@ -122,6 +90,42 @@ def mixture(results: Results) -> widgets.VBox | Prose:
             ),
         ),
     )
+
+
+def _mixture_controls(results, ladder) -> dict:
+    session, system = results.session, results.session.about.units
+    kept = results.ridden_setup
+    flows = units.to_display(ladder.flow_m3_s, "flow", system)
+    start = units.to_display(
+        flow_on_bike(session, (session.candidates or (kept.injector,))[0]), "flow", system
+    )
+    return {
+        "ethanol": kit.slider(
+            "ethanol in the fuel",
+            "% by volume",
+            100 * ethanol_of(session.fuels[kept.fuel]).value,
+            low=0,
+            high=85,
+            step=0.5,
+        ),
+        "lowest": kit.slider(
+            "band, richest", "lambda", session.target.lowest, low=0.7, high=1.1, step=0.005
+        ),
+        "highest": kit.slider(
+            "band, leanest", "lambda", session.target.highest, low=0.7, high=1.1, step=0.005
+        ),
+        "flow": kit.slider(
+            "injector flow on this bike",
+            units.unit_label("flow", system),
+            start,
+            low=float(flows[0] // 1),
+            high=float(flows[-1] // 1 + 1),
+            step=1,
+        ),
+        "tolerance": kit.slider(
+            "flow may be off by", "±%, 95 of 100", 6.0, low=0.5, high=20, step=0.5
+        ),
+    }
 
 
 def outlook_words(

@@ -110,6 +110,45 @@ def first_guess(results: Results | None = None, *, system: str = "metric") -> wi
     start = USUAL if results is None else change_of(results)
     system = system if results is None else results.session.about.units
 
+    controls = _guess_controls(start, system)
+
+    def si(value, kind):
+        return units.from_display(value, kind, system)
+
+    def answer(**v):
+        change = replace(
+            start,
+            flow_m3_s=si(v["flow"], "flow"),
+            lambda_read=v["read"],
+            lambda_wanted=v["wanted"],
+            old_displacement_m3=si(v["old_cc"], "displacement"),
+            new_displacement_m3=si(v["new_cc"], "displacement"),
+            breathing_ratio=1 + v["breathing"] / 100,
+            breathing_half_width=v["unsure"] / 100,
+            old_pressure_pa=si(v["old_pressure"], "fuel_pressure"),
+            new_pressure_pa=si(v["new_pressure"], "fuel_pressure"),
+            old_ethanol=v["old_ethanol"] / 100,
+            new_ethanol=v["new_ethanol"] / 100,
+            engine_speed_rpm=v["speed"],
+            idle_pulse_s=v["idle"] / 1e3,
+            chosen_m3_s=si(v["chosen"], "flow") or None,
+        )
+        return kit.Said(
+            guess_words(
+                system,
+                change,
+                own_valves=v["own_valves"],
+                chart_valves=v["chart_valves"],
+                chart_ethanol=v["chart_ethanol"] / 100,
+            )
+        )
+
+    return kit.panel(controls, answer)
+
+
+def _guess_controls(start, system) -> dict:
+    """Sliders that stand where a change starts."""
+
     def shown(what, kind, value, low, high, step):
         label = units.unit_label(kind, system)
         low, high = (round(units.to_display(x, kind, system), 1) for x in (low, high))
@@ -120,7 +159,7 @@ def first_guess(results: Results | None = None, *, system: str = "metric") -> wi
         return kit.slider(what, unit, value, low=low, high=high, step=step)
 
     bar = 0.1 if system == "metric" else 1
-    controls = {
+    return {
         "flow": shown("now: injector flow", "flow", start.flow_m3_s, 50e-6 / 60, 600e-6 / 60, 1),
         "old_cc": shown(
             "now: displacement", "displacement", start.old_displacement_m3, 4e-5, 1e-3, 1
@@ -156,39 +195,6 @@ def first_guess(results: Results | None = None, *, system: str = "metric") -> wi
         "chart_valves": kit.choice("valves per cylinder, of a chart", (NO_CHART, 2, 3, 4, 5)),
         "chart_ethanol": plain("ethanol of the chart's fuel", "% by volume", 0, 0, 85, 0.5),
     }
-
-    def si(value, kind):
-        return units.from_display(value, kind, system)
-
-    def answer(**v):
-        change = replace(
-            start,
-            flow_m3_s=si(v["flow"], "flow"),
-            lambda_read=v["read"],
-            lambda_wanted=v["wanted"],
-            old_displacement_m3=si(v["old_cc"], "displacement"),
-            new_displacement_m3=si(v["new_cc"], "displacement"),
-            breathing_ratio=1 + v["breathing"] / 100,
-            breathing_half_width=v["unsure"] / 100,
-            old_pressure_pa=si(v["old_pressure"], "fuel_pressure"),
-            new_pressure_pa=si(v["new_pressure"], "fuel_pressure"),
-            old_ethanol=v["old_ethanol"] / 100,
-            new_ethanol=v["new_ethanol"] / 100,
-            engine_speed_rpm=v["speed"],
-            idle_pulse_s=v["idle"] / 1e3,
-            chosen_m3_s=si(v["chosen"], "flow") or None,
-        )
-        return kit.Said(
-            guess_words(
-                system,
-                change,
-                own_valves=v["own_valves"],
-                chart_valves=v["chart_valves"],
-                chart_ethanol=v["chart_ethanol"] / 100,
-            )
-        )
-
-    return kit.panel(controls, answer)
 
 
 def guess_words(
@@ -253,6 +259,21 @@ def guess_words(
             "by throttle or by manifold pressure; many can trim 20 to 25 % (common practice).",
         )
     )
+    watch = _guess_warnings(guess)
+    watch += chart_warnings(
+        change, own_valves=own_valves, chart_valves=chart_valves, chart_ethanol=chart_ethanol
+    )
+    watch.append(
+        "a first guess is no reading. Start at the rich end of the range, read the gauge on a "
+        "short gentle run, then go on."
+    )
+    return (
+        Prose(tuple(items)),
+        Prose(tuple(("Watch", sentence) for sentence in watch), style="caution"),
+    )
+
+
+def _guess_warnings(guess) -> list:
     watch = []
     if guess.idle_pulse_s < SHORTEST_PULSE_S:
         watch.append(
@@ -269,17 +290,7 @@ def guess_words(
             "the lower end of the range would run out of time at full speed and run lean there: "
             "ask for a higher fuel pressure or a lower engine speed."
         )
-    watch += chart_warnings(
-        change, own_valves=own_valves, chart_valves=chart_valves, chart_ethanol=chart_ethanol
-    )
-    watch.append(
-        "a first guess is no reading. Start at the rich end of the range, read the gauge on a "
-        "short gentle run, then go on."
-    )
-    return (
-        Prose(tuple(items)),
-        Prose(tuple(("Watch", sentence) for sentence in watch), style="caution"),
-    )
+    return watch
 
 
 def chart_warnings(
@@ -351,37 +362,18 @@ def compression(system: str = "metric") -> widgets.VBox:
     }
 
     def answer(*, need, need_scale, fuel, fuel_scale, **engine):
-        return kit.Said(
-            compression_words(
-                system=system,
-                need=Octane(need, need_scale),
-                fuel=Octane(fuel, fuel_scale),
-                **engine,
-            )
-        )
+        octanes = {"need": Octane(need, need_scale), "fuel": Octane(fuel, fuel_scale)}
+        return kit.Said(compression_words(CylinderKit(**engine), system=system, **octanes))
 
     return kit.panel(controls, answer)
 
 
-def compression_words(
-    *,
-    system: str,
-    bore: float,
-    stroke: float,
-    made: float,
-    new_bore: float,
-    dome: float,
-    gasket: float,
-    clearance: float,
-    speed: float,
-    need: Octane,
-    fuel: Octane,
-) -> tuple[Prose, ...]:
-    """Displacement, compression and octane of one cylinder with a kit, in sentences.
+@dataclass(frozen=True, kw_only=True)
+class CylinderKit:
+    """One cylinder as made, and the larger one that is to take its place.
 
-    Parameters
+    Attributes
     ----------
-    system : str
     bore, stroke, new_bore : float
         [mm]
     made : float
@@ -393,13 +385,39 @@ def compression_words(
         Measured with the kit on, gasket and plug thread counted in; 0: not measured. [cc]
     speed : float
         [1/min]
+    """
+
+    bore: float
+    stroke: float
+    made: float
+    new_bore: float
+    dome: float
+    gasket: float
+    clearance: float
+    speed: float
+
+
+def compression_words(
+    planned: CylinderKit, *, system: str, need: Octane, fuel: Octane
+) -> tuple[Prose, ...]:
+    """Displacement, compression and octane of one cylinder with a kit, in sentences.
+
+    Parameters
+    ----------
+    planned : CylinderKit
+    system : str
     need, fuel : tuninglib.physics.fuels.Octane
     """
+    made, stroke_m, new_bore_m = planned.made, planned.stroke / 1e3, planned.new_bore / 1e3
     old_m3, new_m3 = (
-        displacement_m3(bore_m=one / 1e3, stroke_m=stroke / 1e3) for one in (bore, new_bore)
+        displacement_m3(bore_m=bore_m, stroke_m=stroke_m)
+        for bore_m in (planned.bore / 1e3, new_bore_m)
     )
-    chamber_m3 = clearance / 1e6 or chamber_with_kit_m3(
-        old_m3 / (made - 1), dome_m3=dome / 1e6, bore_m=new_bore / 1e3, gasket_m=gasket / 1e3
+    chamber_m3 = planned.clearance / 1e6 or chamber_with_kit_m3(
+        old_m3 / (made - 1),
+        dome_m3=planned.dome / 1e6,
+        bore_m=new_bore_m,
+        gasket_m=planned.gasket / 1e3,
     )
     now = compression_ratio(swept_volume_m3=new_m3, clearance_volume_m3=chamber_m3)
     rise = now - made
@@ -409,18 +427,18 @@ def compression_words(
         for one in (old_m3, new_m3)
     )
     how = f"with the chamber that was measured, {fixed(made, 1)} as made."
-    if not clearance:
+    if not planned.clearance:
         how = (
             f"with the kit if the head stays as it is, {fixed(made, 1)} as made. Measure the "
             "chamber with a burette before the engine runs: that counts, not the sum."
         )
-    piston = mean_piston_speed_m_s(stroke_m=stroke / 1e3, engine_speed_rpm=speed)
+    piston = mean_piston_speed_m_s(stroke_m=stroke_m, engine_speed_rpm=planned.speed)
     margin = octane_margin(fuel, need, compression_rise=rise)
     items = [
         ("Displacement", f"{old} as made, {new} with the kit ({percent(new_m3 / old_m3 - 1, 1)})."),
         ("Compression", f"{fixed(now, 1)} {how}"),
         ("Octane", _octane_sentence(need, fuel, margin, rise)),
-        ("Mean piston speed", f"{fixed(piston, 1)} m/s at {speed:.0f} rpm."),
+        ("Mean piston speed", f"{fixed(piston, 1)} m/s at {planned.speed:.0f} rpm."),
     ]
     watch = []
     if margin != "enough":

@@ -7,6 +7,7 @@ import ipywidgets as widgets
 from tuninglib.analysis.day_plan import (
     COMMON_RUNS,
     USUAL_GAIN,
+    Aim,
     Day,
     PlanStart,
     SwapTimes,
@@ -55,26 +56,17 @@ def plan(
         Write the run sheet of the starting plan there at once; empty: when the button is pressed.
     """
     start = start_of(session_folder)
-    controls = {
-        "gain": kit.slider("gain to be shown", "%", gain_percent, low=1, high=40, step=0.5),
-        "scatter": kit.slider(
-            "scatter from run to run", "%", 100 * start.scatter, low=0.5, high=12, step=0.1
-        ),
-        "setups": kit.text("setups, commas between", ", ".join(start.setups)),
-        "riders": kit.text("riders, commas between", ", ".join(start.riders)),
-        "run": kit.slider("one run, back at the start", "min", 6, low=2, high=20, step=1),
-        "fuel": kit.slider("one change of fuel", "min", 15, low=5, high=120, step=5),
-        "injector": kit.slider("one change of injector", "min", 30, low=5, high=180, step=5),
-        "engine": kit.slider("opening the engine once", "min", 180, low=30, high=600, step=30),
-        "blocks": kit.choice("the engine is opened", (ONCE, OFTEN)),
-    }
+    controls = _controls(start, gain_percent)
     first = controls["scatter"].value
+
+    def aim_now():
+        gain, scatter = (controls[name].value / 100 for name in ("gain", "scatter"))
+        return Aim(gain=gain, scatter=scatter, day_sd=start.day_sd)
 
     def day_now():
         v = {name: control.value for name, control in controls.items()}
         return plan_day(
-            gain=v["gain"] / 100,
-            scatter=v["scatter"] / 100,
+            aim_now(),
             setups=names_in(v["setups"]),
             riders=names_in(v["riders"]),
             minutes_a_run=v["run"],
@@ -82,7 +74,6 @@ def plan(
             parts=start.parts,
             richness=start.richness,
             in_blocks=v["blocks"] == ONCE,
-            day_sd=start.day_sd,
         )
 
     rules = box(start.limits, start.system)
@@ -97,7 +88,7 @@ def plan(
         except ValueError as error:
             words = (kit.problems_prose(error),)
         else:
-            words = day_words(day, gain=v["gain"] / 100, scatter=v["scatter"] / 100, source=source)
+            words = day_words(day, aim_now(), source)
         left_out = {name: one for name, one in start.closed.items() if name not in named}
         if left_out:
             words = (*words, closed_words(start, left_out, left_out=True))
@@ -105,6 +96,27 @@ def plan(
 
     if sheet_file:
         write_sheet(day_now(), start, sheet_file)
+    return kit.panel(controls, answer, more=_buttons(day_now, start, session_folder))
+
+
+def _controls(start, gain_percent) -> dict:
+    return {
+        "gain": kit.slider("gain to be shown", "%", gain_percent, low=1, high=40, step=0.5),
+        "scatter": kit.slider(
+            "scatter from run to run", "%", 100 * start.scatter, low=0.5, high=12, step=0.1
+        ),
+        "setups": kit.text("setups, commas between", ", ".join(start.setups)),
+        "riders": kit.text("riders, commas between", ", ".join(start.riders)),
+        "run": kit.slider("one run, back at the start", "min", 6, low=2, high=20, step=1),
+        "fuel": kit.slider("one change of fuel", "min", 15, low=5, high=120, step=5),
+        "injector": kit.slider("one change of injector", "min", 30, low=5, high=180, step=5),
+        "engine": kit.slider("opening the engine once", "min", 180, low=30, high=600, step=30),
+        "blocks": kit.choice("the engine is opened", (ONCE, OFTEN)),
+    }
+
+
+def _buttons(day_now, start, session_folder) -> tuple:
+    """What writes the plan as it stands."""
     sheet = kit.action(
         "Write the run sheet",
         f"Writes {SHEET}, to print, into the session's folder",
@@ -123,7 +135,7 @@ def plan(
         lambda: write_checklists(start, session_folder),
         icon="check-square-o",
     )
-    return kit.panel(controls, answer, more=(sheet, phone, lists))
+    return sheet, phone, lists
 
 
 _SOURCES = {
@@ -133,17 +145,24 @@ _SOURCES = {
 }
 
 
-def day_words(day: Day, *, gain: float, scatter: float, source: str) -> tuple:
-    """A planned day in sentences, with the order as a table."""
+def day_words(day: Day, aim: Aim, source: str) -> tuple:
+    """A planned day in sentences, with the order as a table.
+
+    Parameters
+    ----------
+    day : Day
+    aim : Aim
+    source : str
+        Where the scatter comes from, as of :class:`PlanStart`; ``"moved"``: set here.
+    """
     runs = len(day.order.setups)
-    setups = len(set(day.order.setups))
     hours, minutes = divmod(round(day.minutes), 60)
     items = [
         (
             "Runs",
-            f"{day.repeats} of each setup, {runs} in all: a gain of {percent(gain, 1)} or more "
+            f"{day.repeats} of each setup, {runs} in all: a gain of {percent(aim.gain, 1)} or more "
             f"will then most likely show, at a scatter of "
-            f"{percent(scatter, 1)} ({_SOURCES[source]}).",
+            f"{percent(aim.scatter, 1)} ({_SOURCES[source]}).",
         ),
         ("Smallest visible gain", f"{percent(day.visible, 1)} with these repeats."),
         (
@@ -170,6 +189,13 @@ def day_words(day: Day, *, gain: float, scatter: float, source: str) -> tuple:
     if day.visible_with_one_less is not None:
         shown = percent(day.visible_with_one_less, 1)
         items.insert(2, ("With one run less of each", f"{shown} would be the smallest."))
+    items += _day_remarks(day)
+    return (Prose(tuple(items)), _blocks(day.order))
+
+
+def _day_remarks(day) -> list:
+    """What else there is to know of so many engines, setups, days and hours."""
+    items, setups = [], len(set(day.order.setups))
     if day.in_blocks:
         items.append(
             (
@@ -212,7 +238,7 @@ def day_words(day: Day, *, gain: float, scatter: float, source: str) -> tuple:
                 "more than eight hours: tired riders fall. Take two days, or fewer setups.",
             )
         )
-    return (Prose(tuple(items)), _blocks(day.order))
+    return items
 
 
 def _changes_text(changes: dict) -> str:

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from tuninglib.checks import plain, require
+from tuninglib.checks import plain, require_or_missing
 from tuninglib.physics.stoichiometry import (
     DRY_AIR_MOLAR_MASS_KG_MOL,
     GAS_CONSTANT_J_MOL_K,
@@ -47,8 +47,8 @@ _GRAVITY_M = 0.00344978600308
 
 def _limited(value, what, unit, low, high, remedy) -> np.ndarray:
     """Checked; NaN stays where a reading is missing."""
-    return require(
-        value, what=what, unit=unit, at_least=low, at_most=high, missing_ok=True, remedy=remedy
+    return require_or_missing(
+        value, what=what, unit=unit, at_least=low, at_most=high, remedy=remedy
     )
 
 

@@ -3,7 +3,7 @@
 import numpy as np
 from numpy.typing import ArrayLike
 
-from tuninglib.checks import plain, require
+from tuninglib.checks import plain, require, require_or_missing
 
 # Exponents of the difference between head and cooling-air temperature for air-cooled heads:
 # Schey and Pinkel, NACA, 1936.
@@ -13,12 +13,12 @@ HEAD_AIR_EXPONENT = -0.39
 
 def _positive(value, what, unit) -> np.ndarray:
     """Checked; NaN stays where a reading is missing."""
-    return require(value, what=what, unit=unit, above=0, missing_ok=True)
+    return require_or_missing(value, what=what, unit=unit, above=0)
 
 
 def _cylinder_size(value, what) -> np.ndarray:
-    return require(
-        value, what=what, unit="m", at_least=0.01, at_most=0.5, missing_ok=True,
+    return require_or_missing(
+        value, what=what, unit="m", at_least=0.01, at_most=0.5,
         remedy="57 mm is 0.057 m",
     )  # fmt: skip
 
@@ -51,12 +51,11 @@ def displacement_m3(
     """
     bore_m = _cylinder_size(bore_m, "bore")
     stroke_m = _cylinder_size(stroke_m, "stroke")
-    cylinders = require(
+    cylinders = require_or_missing(
         cylinders,
         what="number of cylinders",
         unit="",
         at_least=1,
-        missing_ok=True,
         remedy="count them",
     )
     return plain(np.pi / 4 * bore_m**2 * stroke_m * cylinders)
@@ -191,7 +190,7 @@ def torque_n_m(*, power_w: ArrayLike, engine_speed_rpm: ArrayLike) -> float | np
     10.74
     """
     engine_speed_rpm = _positive(engine_speed_rpm, "engine speed", "1/min")
-    power_w = require(power_w, what="power", unit="W", missing_ok=True)
+    power_w = require_or_missing(power_w, what="power", unit="W")
     return plain(power_w / (2 * np.pi * engine_speed_rpm / 60))
 
 
@@ -223,7 +222,7 @@ def brake_mean_effective_pressure_pa(
     837.8
     """
     displacement_m3 = _positive(displacement_m3, "displacement", "m3")
-    torque_n_m = require(torque_n_m, what="torque", unit="N m", missing_ok=True)
+    torque_n_m = require_or_missing(torque_n_m, what="torque", unit="N m")
     return plain(4 * np.pi * torque_n_m / displacement_m3)
 
 
@@ -282,13 +281,12 @@ def air_mass_per_cycle_kg(
     """
     displacement_m3 = _positive(displacement_m3, "displacement", "m3")
     air_density_kg_m3 = _positive(air_density_kg_m3, "air density", "kg/m3")
-    volumetric_efficiency = require(
+    volumetric_efficiency = require_or_missing(
         volumetric_efficiency,
         what="volumetric efficiency",
         unit="",
         above=0,
         at_most=2,
-        missing_ok=True,
         remedy="0.85 is 85 %",
     )
     return plain(displacement_m3 * air_density_kg_m3 * volumetric_efficiency)

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import ArrayLike
 
-from tuninglib.checks import plain, require
+from tuninglib.checks import plain, require, require_or_missing
 from tuninglib.interval import Interval
 from tuninglib.physics.injector import metering_demand
 from tuninglib.physics.stoichiometry import (
@@ -143,8 +143,8 @@ class Blend:
 
 def _limited(value, what, unit, low, high, remedy) -> np.ndarray:
     """Checked; NaN stays where a reading is missing."""
-    return require(
-        value, what=what, unit=unit, at_least=low, at_most=high, missing_ok=True, remedy=remedy
+    return require_or_missing(
+        value, what=what, unit=unit, at_least=low, at_most=high, remedy=remedy
     )
 
 
@@ -263,17 +263,16 @@ def content_after_topping_up(
     ... )
     0.25
     """
-    poured = {"unit": "m3", "at_least": 0, "missing_ok": True, "remedy": "check the sign"}
-    tank_m3 = require(tank_volume_m3, what="volume in the tank", **poured)
-    added_m3 = require(added_volume_m3, what="volume added", **poured)
+    poured = {"unit": "m3", "at_least": 0, "remedy": "check the sign"}
+    tank_m3 = require_or_missing(tank_volume_m3, what="volume in the tank", **poured)
+    added_m3 = require_or_missing(added_volume_m3, what="volume added", **poured)
     tank = _content(tank_ethanol_volume_fraction, "ethanol content of the tank")
     added = _content(added_ethanol_volume_fraction, "ethanol content of the added fuel")
-    total_m3 = require(
+    total_m3 = require_or_missing(
         tank_m3 + added_m3,
         what="volume after topping up",
         unit="m3",
         above=0,
-        missing_ok=True,
         remedy="give some fuel",
     )
     return plain((tank_m3 * tank + added_m3 * added) / total_m3)
@@ -319,9 +318,7 @@ def volume_to_add(
     ... )
     0.001
     """
-    tank_m3 = require(
-        tank_volume_m3, what="volume in the tank", unit="m3", above=0, missing_ok=True
-    )
+    tank_m3 = require_or_missing(tank_volume_m3, what="volume in the tank", unit="m3", above=0)
     tank = _content(tank_ethanol_volume_fraction, "ethanol content of the tank")
     added = _content(added_ethanol_volume_fraction, "ethanol content of the added fuel")
     wanted = _content(wanted_ethanol_volume_fraction, "wanted ethanol content")
@@ -388,7 +385,7 @@ def blend_octane(
         0.2,
         "108 g/mol is 0.108",
     )
-    z = require(interaction, what="interaction", unit="", missing_ok=True, remedy="0 if unknown")
+    z = require_or_missing(interaction, what="interaction", unit="", remedy="0 if unknown")
     w = blend.ethanol_mass_fraction
     ethanol_mol = w / molar_mass_kg_mol(ETHANOL_FORMULA)
     x = ethanol_mol / (ethanol_mol + (1 - w) / mass)
@@ -440,7 +437,7 @@ def charge_cooling_j_kg_air(blend: Blend, *, lambda_: ArrayLike = 1.0) -> float 
     >>> round(charge_cooling_j_kg_air(Blend(0.85)) / 1000, 0)
     86.0
     """
-    lambda_ = require(lambda_, what="lambda", unit="", above=0, missing_ok=True)
+    lambda_ = require_or_missing(lambda_, what="lambda", unit="", above=0)
     return plain(blend.latent_heat_j_kg / (lambda_ * blend.stoichiometric_ratio))
 
 
@@ -463,6 +460,7 @@ class Octane:
     Parameters
     ----------
     value : float
+        The number.
     scale : str
         ``"RON"``, ``"MON"`` or ``"AKI"``.
 

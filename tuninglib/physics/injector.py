@@ -1,6 +1,6 @@
 """Injector flow: scaling with pressure and fuel, the first guess for a new engine, open time."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -179,27 +179,12 @@ def metering_demand(
     return plain(np.asarray(stoichiometric_ratio) * np.sqrt(density_kg_m3))
 
 
-def first_guess_flow(
-    flow_m3_s: ArrayLike,
-    *,
-    displacement_ratio: ArrayLike = 1.0,
-    breathing_ratio: ArrayLike = 1.0,
-    lambda_ratio: ArrayLike = 1.0,
-    pressure_ratio: ArrayLike = 1.0,
-    fuel_ratio: ArrayLike = 1.0,
-    flow_sd: ArrayLike = 0.0,
-    displacement_sd: ArrayLike = 0.0,
-    breathing_sd: ArrayLike = 0.0,
-    lambda_sd: ArrayLike = 0.0,
-    pressure_sd: ArrayLike = 0.0,
-    fuel_sd: ArrayLike = 0.0,
-) -> FirstGuess:
-    """Injector flow that a change of engine, target or fuel calls for, with its 95 % range.
+@dataclass(frozen=True, kw_only=True)
+class EngineChange:
+    """A change of engine, target, pressure or fuel, as ratios, and how far each may be off.
 
     Parameters
     ----------
-    flow_m3_s : float or array
-        Flow of the injector fitted now. [m3/s]
     displacement_ratio : float or array
         New over old displacement.
     breathing_ratio : float or array
@@ -210,8 +195,42 @@ def first_guess_flow(
         Old over new fuel pressure; the answer is a flow stated at the old pressure.
     fuel_ratio : float or array
         :func:`metering_demand`, old fuel over new fuel.
-    flow_sd, displacement_sd, breathing_sd, lambda_sd, pressure_sd, fuel_sd : float or array
+    displacement_sd, breathing_sd, lambda_sd, pressure_sd, fuel_sd : float or array
         Relative standard deviation of each of the above. [1]
+    """
+
+    displacement_ratio: float = 1.0
+    breathing_ratio: float = 1.0
+    lambda_ratio: float = 1.0
+    pressure_ratio: float = 1.0
+    fuel_ratio: float = 1.0
+    displacement_sd: float = 0.0
+    breathing_sd: float = 0.0
+    lambda_sd: float = 0.0
+    pressure_sd: float = 0.0
+    fuel_sd: float = 0.0
+
+    def __post_init__(self):
+        for field in fields(self):
+            value = getattr(self, field.name)
+            if field.name.endswith("_ratio"):
+                require(value, what=field.name.replace("_", " "), unit="", above=0)
+            else:
+                require(value, what="relative standard deviation", unit="", at_least=0)
+
+
+def first_guess_flow(
+    flow_m3_s: ArrayLike, change: EngineChange, *, flow_sd: ArrayLike = 0.0
+) -> FirstGuess:
+    """Injector flow that a change of engine, target or fuel calls for, with its 95 % range.
+
+    Parameters
+    ----------
+    flow_m3_s : float or array
+        Flow of the injector fitted now. [m3/s]
+    change : EngineChange
+    flow_sd : float or array
+        Relative standard deviation of the flow. [1]
 
     Returns
     -------
@@ -228,8 +247,8 @@ def first_guess_flow(
     --------
     A tenth more displacement, breathing unsure by 4 %, lambda 0.90 brought to 0.88:
 
-    >>> guess = first_guess_flow(150.0, displacement_ratio=1.1, breathing_sd=0.04,
-    ...                          lambda_ratio=0.90 / 0.88)
+    >>> change = EngineChange(displacement_ratio=1.1, breathing_sd=0.04, lambda_ratio=0.90 / 0.88)
+    >>> guess = first_guess_flow(150.0, change)
     >>> guess.flow_m3_s.value, guess.flow_m3_s.low, guess.flow_m3_s.high
     (168.75, 156.02, 182.51)
 
@@ -238,24 +257,12 @@ def first_guess_flow(
     .. [1] JCGM 100:2008 (GUM), 5.1.6.
     """
     flow_m3_s = require(flow_m3_s, what="flow", unit="m3/s", above=0)
-    ratios = {
-        "displacement ratio": displacement_ratio,
-        "breathing ratio": breathing_ratio,
-        "lambda ratio": lambda_ratio,
-        "pressure ratio": pressure_ratio,
-        "fuel ratio": fuel_ratio,
-    }
-    deviations = (flow_sd, displacement_sd, breathing_sd, lambda_sd, pressure_sd, fuel_sd)
-    displacement, breathing, lambda_, pressure, fuel = (
-        require(value, what=what, unit="", above=0) for what, value in ratios.items()
-    )
-    deviations = [
-        require(value, what="relative standard deviation", unit="", at_least=0)
-        for value in deviations
-    ]
-    flow = flow_m3_s * displacement * breathing * lambda_ * np.sqrt(pressure) * fuel
-    halved = np.array([1.0, 1.0, 1.0, 1.0, 0.5, 1.0])
-    sd = np.sqrt(sum((h * s) ** 2 for h, s in zip(halved, deviations, strict=True)))
+    flow_sd = require(flow_sd, what="relative standard deviation", unit="", at_least=0)
+    of = {field.name: np.asarray(getattr(change, field.name)) for field in fields(change)}
+    flow = flow_m3_s * of["displacement_ratio"] * of["breathing_ratio"] * of["lambda_ratio"]
+    flow = flow * np.sqrt(of["pressure_ratio"]) * of["fuel_ratio"]
+    others = of["displacement_sd"] ** 2 + of["breathing_sd"] ** 2 + of["lambda_sd"] ** 2
+    sd = np.sqrt(flow_sd**2 + others + (of["pressure_sd"] / 2) ** 2 + of["fuel_sd"] ** 2)
     spread = np.exp(NORMAL_97_5 * sd)
     return FirstGuess(Interval(plain(flow), plain(flow / spread), plain(flow * spread)), plain(sd))
 

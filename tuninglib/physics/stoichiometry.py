@@ -5,7 +5,7 @@ import re
 import numpy as np
 from numpy.typing import ArrayLike
 
-from tuninglib.checks import plain, require
+from tuninglib.checks import plain, require_or_missing
 
 # Standard atomic weights, IUPAC 2021, abridged to five figures. [g/mol]
 ATOMIC_MASS_G_MOL = {
@@ -28,7 +28,7 @@ STANDARD_PRESSURE_PA = 101325.0  # standard atmosphere, exact by definition
 
 def _positive(value, what, unit, **options) -> np.ndarray:
     """Checked; NaN stays where a reading is missing."""
-    return require(value, what=what, unit=unit, above=0, missing_ok=True, **options)
+    return require_or_missing(value, what=what, unit=unit, above=0, **options)
 
 
 def parse_formula(formula: str) -> dict[str, float]:
@@ -274,19 +274,22 @@ def exhaust_lambda(
     share = {
         "unit": "",
         "at_most": 0.25,
-        "missing_ok": True,
         "remedy": "give mole fractions of the dry gas, 0.12 for 12 %",
     }
-    co2 = require(carbon_dioxide_mole_fraction, what="CO2", above=0, **share)
-    co = require(carbon_monoxide_mole_fraction, what="CO", at_least=0, **share)
-    o2 = require(oxygen_mole_fraction, what="O2", at_least=0, **share)
-    hc = require(hydrocarbon_mole_fraction, what="HC", at_least=0, **share)
-    no = require(nitric_oxide_mole_fraction, what="NO", at_least=0, **share)
+    co2 = require_or_missing(carbon_dioxide_mole_fraction, what="CO2", above=0, **share)
+    co = require_or_missing(carbon_monoxide_mole_fraction, what="CO", at_least=0, **share)
+    o2 = require_or_missing(oxygen_mole_fraction, what="O2", at_least=0, **share)
+    hc = require_or_missing(hydrocarbon_mole_fraction, what="HC", at_least=0, **share)
+    no = require_or_missing(nitric_oxide_mole_fraction, what="NO", at_least=0, **share)
     hydrogen_to_carbon = _positive(hydrogen_to_carbon, "hydrogen to carbon ratio", "")
-    oxygen_to_carbon = require(
-        oxygen_to_carbon, what="oxygen to carbon ratio", unit="", at_least=0, at_most=1,
-        missing_ok=True, remedy="check the formula",
-    )  # fmt: skip
+    oxygen_to_carbon = require_or_missing(
+        oxygen_to_carbon,
+        what="oxygen to carbon ratio",
+        unit="",
+        at_least=0,
+        at_most=1,
+        remedy="check the formula",
+    )
     water_gas_constant = _positive(water_gas_constant, "water-gas constant", "")
     water = hydrogen_to_carbon / 4 * water_gas_constant / (water_gas_constant + co / co2)
     found = co2 + co / 2 + o2 + no / 2 + (water - oxygen_to_carbon / 2) * (co2 + co)
@@ -329,13 +332,12 @@ def nernst_emf_v(
     reference_oxygen_pressure_pa = _positive(
         reference_oxygen_pressure_pa, "reference oxygen pressure", "Pa"
     )
-    temperature_k = require(
+    temperature_k = require_or_missing(
         temperature_k,
         what="sensor temperature",
         unit="K",
         at_least=400,
         at_most=1500,
-        missing_ok=True,
         remedy="give kelvin, degC plus 273.15",
     )
     slope_v = GAS_CONSTANT_J_MOL_K * temperature_k / (4 * FARADAY_CONSTANT_C_MOL)

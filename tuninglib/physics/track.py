@@ -5,7 +5,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike
 
-from tuninglib.checks import plain, require
+from tuninglib.checks import plain, require_or_missing
 
 # Defining constants of the World Geodetic System 1984.
 WGS84_EQUATOR_M = 6378137.0
@@ -65,7 +65,7 @@ def local_metres(
         ("latitude", latitude_deg, 90), ("longitude", longitude_deg, 360),
         ("latitude of the origin", phi0, 90), ("longitude of the origin", lambda0, 360),
     ):  # fmt: skip
-        require(value, what=name, unit="deg", at_least=-most, at_most=most, missing_ok=True,
+        require_or_missing(value, what=name, unit="deg", at_least=-most, at_most=most,
                 remedy="give degrees with decimals, north and east positive")  # fmt: skip
     phi = np.deg2rad(np.asarray(latitude_deg, dtype=float))
     apart = np.deg2rad(np.asarray(longitude_deg, dtype=float) - lambda0)

@@ -237,8 +237,8 @@ def figure(results: Results) -> Picture | Prose:
     for row, mixture in enumerate(mixtures):
         interval = mixture.lambda_
         ax.plot([interval.low, interval.high], [row, row], color=INK, linewidth=2)
-        inside = mixture.place == "inside"
-        ax.plot(interval.value, row, "o", color=INK, markerfacecolor=INK if inside else "white")
+        fill = INK if mixture.place == "inside" else "white"
+        ax.plot(interval.value, row, "o", color=INK, markerfacecolor=fill)
     name_rows(ax, names, results.plan.ride)
     ax.set_xlabel("lambda at full throttle (left: richer, right: leaner)", fontsize=9)
     if scale > 1.2:

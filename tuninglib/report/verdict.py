@@ -75,7 +75,7 @@ def reasons(results: Results) -> Prose:
     items += fuel_items(results)
     if plan.shut:
         reasons = "; ".join(
-            f"{spaced(one.setup)}: {gate_sentence(results, one)}" for one in plan.shut
+            f"{spaced(str(one.setup))}: {gate_sentence(results, one)}" for one in plan.shut
         )
         items.append(("Not to be ridden", f"{reasons}."))
     if results.flips:

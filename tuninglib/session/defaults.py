@@ -38,6 +38,16 @@ class Taken(Measured):
     standard atmosphere at the hill's ``"altitude"`` or at ``"sea level"``; ``"pump petrol"``;
     ``"usual petrol"``; a ``"riding day"``; a ``"usual step"`` of speedometers; a ``"log"``;
     ``"pairs"`` of a typed and a logged speed.
+
+    Attributes
+    ----------
+    value : float
+        As used, in SI.
+    half_width : float
+        Half of the 95 % interval.
+    source : str
+        Code of where it is from: stated, checks, legal range, table, rule, altitude, sea level,
+        pump petrol, usual petrol.
     """
 
     source: str = "stated"

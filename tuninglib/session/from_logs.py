@@ -6,6 +6,7 @@ track's and its lag is known.
 """
 
 from dataclasses import dataclass, replace
+from typing import Literal
 
 import numpy as np
 
@@ -36,11 +37,13 @@ class LogPass:
     number : int
         Of the passes up, from 1; of a way down that of the pass before it.
     up : bool
+        From the start line to the marker.
     enter_s, leave_s : float
         In the log's own time.
     entry_m_s, exit_m_s : float
         True speeds at its first and second line; NaN where too little was logged.
     entry_sd_m_s, exit_sd_m_s : float
+        Its standard deviation; NaN where there is no speed.
     run : float or None
         Its run's number in runs.csv.
     """
@@ -63,9 +66,11 @@ class LogReading:
     Attributes
     ----------
     run : float
+        Its number.
     low, high : float
         On the gauge's own scale; NaN where too little is settled.
     samples : int
+        That it is of.
     full_share : float
         Of the run at full throttle; NaN where no throttle was logged.
     covered : bool
@@ -102,19 +107,20 @@ class FoundReadings:
     lag_source : str
         ``"stated"``, ``"found"`` or ``"usual"``.
     readings : tuple of LogReading
+        Of each run.
     filled : tuple of float
         Runs whose reading is from the log.
     """
 
     log: str
-    clock: str
-    why_not: str
+    clock: Literal["same", "stated", "found", "utc", "unknown"]
+    why_not: Literal["", "short", "unlike", "twins", "nothing"]
     shift_s: Interval | None
     likeness: float | None
     lag_s: Interval
-    lag_source: str
-    readings: tuple
-    filled: tuple
+    lag_source: Literal["stated", "found", "usual"]
+    readings: tuple[LogReading, ...]
+    filled: tuple[float, ...]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -130,6 +136,7 @@ class FoundRuns:
     source : str
         Of the speeds: ``"speed"`` as logged, or ``"positions"``.
     passes : tuple of LogPass
+        Ways over the hill, in their order.
     rows : int
         Of runs.csv that are runs.
     why_not : str
@@ -143,6 +150,7 @@ class FoundRuns:
     factor : Measured or None
         True over shown speed by those pairs, where nothing else is said of the speedometer.
     position_sd_m : float
+        Error of one position.
     grade, length_m : Interval or None
         Mean grade of the hill by the track's elevations, and its length by its positions.
     readings : FoundReadings or None
@@ -150,13 +158,13 @@ class FoundRuns:
     """
 
     log: str
-    by: str
-    source: str
-    passes: tuple
+    by: Literal["places", "throttle", "pattern"]
+    source: Literal["speed", "positions"]
+    passes: tuple[LogPass, ...]
     rows: int
-    why_not: str
-    filled: tuple
-    pairs: tuple
+    why_not: Literal["", "none", "count", "listed", "unknown"]
+    filled: tuple[float, ...]
+    pairs: tuple[tuple[float, float, float], ...]
     factor: Measured | None
     position_sd_m: float
     grade: Interval | None

@@ -6,12 +6,18 @@ Times rise in a trace, and what was left out is counted with the reason and the 
 import re
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 import pandas as pd
 
 from tuninglib.text_files import Problem, SessionError
 from tuninglib.units import convert, measures
+
+Reason = Literal[
+    "no time", "time twice", "too many cells", "no number", "limits", "zero", "other speed",
+    "breaks off",
+]  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -34,7 +40,7 @@ class LeftOut:
         What stands there.
     """
 
-    reason: str
+    reason: Reason
     count: int
     first: int | None
     channel: str = ""
@@ -255,7 +261,7 @@ class _Rows:
         self.seconds = self.seconds[rows]
         self.channels = {name: values[rows] for name, values in self.channels.items()}
 
-    def without(self, which, reason: str) -> None:
+    def without(self, which, reason: Reason) -> None:
         """Leave rows out, and say so."""
         if which.any():
             first = self.line(int(np.argmax(which)))

@@ -1,5 +1,7 @@
 """Road load from coast-downs: rolling out of gear on a near-level road, both ways."""
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import ArrayLike
 
@@ -15,6 +17,29 @@ from tuninglib.statistics.mixed_model import (
     variance_grid,
 )
 
+# Road load from coast-downs: what is taken of the wind -------------------------------------------
+
+
+@dataclass(frozen=True, kw_only=True)
+class WindSds:
+    """How far the wind of a day may be from calm, and how it varies.
+
+    Parameters
+    ----------
+    steady_sd_m_s : float
+        How strong the steady wind along the road may be (standard deviation around calm). [m/s]
+    gust_sd_m_s, gust_log_sd : float
+        How the wind varies from run to run, and the standard deviation of the logarithm of that:
+        0.5 for known to within a factor of 2.7. [m/s]
+    """
+
+    steady_sd_m_s: float = 2.0
+    gust_sd_m_s: float = 0.6
+    gust_log_sd: float = 0.5
+
+
+USUAL_WIND = WindSds()
+
 # The fit: least squares, a wind for each run ------------------------------------------------------
 
 _MOST_STEPS, _NEAR = 30, 1e-3
@@ -22,7 +47,7 @@ _MOST_STEPS, _NEAR = 30, 1e-3
 _MISREAD_M_S, _MISREAD_LOG_SD = 0.05, 2.0
 
 
-def _fit_falls(data, correlation, model, run, direction, start, wind_sd, gust_sd, gust_log_sd):
+def _fit_falls(data, correlation, model, run, direction, start, wind):
     """Gauss-Newton steps, each a mixed fit of the linearised model.
 
     The search starts at drag area [m2], rolling coefficient, wind [m/s] and whatever the model
@@ -59,12 +84,12 @@ def _fit_falls(data, correlation, model, run, direction, start, wind_sd, gust_sd
         target, blow = target[:, 0], by_run.sum(1)
         # Each run has its own wind, all falls of a run the same: without this, many falls of one
         # run would look like many independent ones, and the interval would be too narrow.
-        gust = Component((by_run @ by_run.T)[None], gust_sd**2, gust_log_sd)
+        gust = Component((by_run @ by_run.T)[None], wind.gust_sd_m_s**2, wind.gust_log_sd)
         rows = Rows(
             target[None],
             design[None],
             np.zeros((1, target.size, 0)),
-            (wind_sd**2 * np.outer(blow, blow))[None],
+            (wind.steady_sd_m_s**2 * np.outer(blow, blow))[None],
             (gust, noise),
         )
         # Near the end of the search the scatters hardly change with where it stands.
@@ -75,7 +100,7 @@ def _fit_falls(data, correlation, model, run, direction, start, wind_sd, gust_sd
         new = parameters.copy()
         new[fixed] = fit.coefficients
         # Best linear prediction of the winds: prior variance times slope times scaled residual.
-        common = wind_sd**2 * (blow @ residuals)
+        common = wind.steady_sd_m_s**2 * (blow @ residuals)
         new[2] = common
         new_winds = common + fit.variances[0] * (by_run.T @ residuals)
         # Half the step, and half again, while it leads to where a bike would never slow down.
@@ -214,9 +239,7 @@ def fit_coast_down(
     from_speed_m_s: ArrayLike,
     to_speed_m_s: ArrayLike,
     time_s: ArrayLike,
-    wind_sd_m_s: float = 2.0,
-    gust_sd_m_s: float = 0.6,
-    gust_log_sd: float = 0.5,
+    wind: WindSds = USUAL_WIND,
 ) -> RoadLoad:
     """Road load from timed falls of speed, both ways.
 
@@ -231,11 +254,7 @@ def fit_coast_down(
         +1 out, -1 back.
     from_speed_m_s, to_speed_m_s, time_s : array
         A fall of speed and the time it took. [m/s], [s]
-    wind_sd_m_s : float
-        How strong the steady wind along the road may be (standard deviation around calm). [m/s]
-    gust_sd_m_s, gust_log_sd : float
-        How the wind varies from run to run, and the standard deviation of the logarithm of that:
-        0.5 for known to within a factor of 2.7. [m/s]
+    wind : WindSds
 
     Returns
     -------
@@ -280,8 +299,7 @@ def fit_coast_down(
     meet = (run[:, None] == run) & (v2[:, None] == v1)
     correlation = np.eye(t.size) - 0.5 * (meet | meet.T)
     return _fit_falls(
-        t / per_speed, correlation, model, run, direction, _start(ride),
-        wind_sd_m_s, gust_sd_m_s, gust_log_sd,
+        t / per_speed, correlation, model, run, direction, _start(ride), wind
     )  # fmt: skip
 
 
@@ -292,9 +310,7 @@ def fit_coast_down_trace(
     direction: ArrayLike,
     time_s: ArrayLike,
     speed_m_s: ArrayLike,
-    wind_sd_m_s: float = 2.0,
-    gust_sd_m_s: float = 0.6,
-    gust_log_sd: float = 0.5,
+    wind: WindSds = USUAL_WIND,
 ) -> RoadLoad:
     """Road load from logged speeds of coast-downs, both ways.
 
@@ -304,8 +320,7 @@ def fit_coast_down_trace(
         As in :func:`fit_coast_down`.
     time_s, speed_m_s : array
         Of each logged point; the time may start anywhere in each run. [s], [m/s]
-    wind_sd_m_s, gust_sd_m_s, gust_log_sd
-        As in :func:`fit_coast_down`.
+    wind : WindSds
 
     Returns
     -------
@@ -347,8 +362,7 @@ def fit_coast_down_trace(
         return (a * s + z0 * c) / (c + kappa * z0 * s) - direction * wind
 
     return _fit_falls(
-        v, np.eye(v.size), model, run, direction, _start(ride, v[first]),
-        wind_sd_m_s, gust_sd_m_s, gust_log_sd,
+        v, np.eye(v.size), model, run, direction, _start(ride, v[first]), wind
     )  # fmt: skip
 
 

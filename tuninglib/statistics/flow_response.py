@@ -3,7 +3,7 @@
 Where it does hold lambda 1, readings there tell how far a gauge is off.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,8 +13,8 @@ from scipy.integrate import cumulative_trapezoid
 from tuninglib.checks import require
 from tuninglib.interval import Z_95, Interval, Measured
 from tuninglib.statistics import normal_mixture
-from tuninglib.statistics.gauge_readings import prepare_readings
-from tuninglib.statistics.ladder import Priors, design_rows
+from tuninglib.statistics.gauge_readings import Readings
+from tuninglib.statistics.ladder import Parts, Priors, design_rows
 
 # The response, state by state ---------------------------------------------------------------------
 
@@ -36,6 +36,7 @@ class Response:
     Parameters
     ----------
     state : str
+        Of the throttle: full, cruise or idle.
     response : Interval
         1: the fuel table; 0: corrected by the controller's own sensor.
     readings, injectors : int
@@ -52,34 +53,17 @@ class Response:
 
 
 def response_per_state(
-    *,
-    state: Sequence[str],
-    lambda_low: ArrayLike,
-    lambda_high: ArrayLike,
-    flow_m3_s: ArrayLike,
-    injector: Sequence[str] | str,
-    engine: Sequence[str] | str,
-    stoichiometric_ratio: ArrayLike,
-    density_kg_m3: ArrayLike,
-    displacement: Mapping[str, float],
-    resolution: ArrayLike = 0.0,
-    offset: ArrayLike = 0.0,
-    weight: ArrayLike = 1.0,
-    tolerance: Mapping[str, float] | None = None,
-    fuel: Sequence[str] | None = None,
-    fuel_sd: Mapping[str, float] | None = None,
-    priors: Priors | None = None,
+    readings: Readings, parts: Parts, *, state: Sequence[str]
 ) -> tuple[Response, ...]:
     """How strongly lambda follows fuel in each state: idle, cruise, full throttle.
 
     Parameters
     ----------
+    readings : Readings
+    parts : Parts
+        The response of its priors is not used.
     state : sequence of str
         Of each reading, in the rider's words.
-    lambda_low, lambda_high, flow_m3_s, injector, engine, stoichiometric_ratio, density_kg_m3, \
-displacement, resolution, offset, weight, tolerance, fuel, fuel_sd, priors
-        As in :func:`tuninglib.statistics.ladder.fit_ladder`; the response of ``priors`` is not
-        used.
 
     Returns
     -------
@@ -101,55 +85,40 @@ displacement, resolution, offset, weight, tolerance, fuel, fuel_sd, priors
     --------
     Lambda 1 at idle on both injectors, following flow at full throttle:
 
+    >>> readings = Readings(
+    ...     lambda_low=[0.99, 0.99, 0.99, 0.74], lambda_high=[1.01, 1.01, 1.01, 0.76],
+    ...     flow_m3_s=[2.25e-6, 3e-6, 2.25e-6, 3e-6], injector=["a", "b", "a", "b"], engine="x",
+    ...     stoichiometric_ratio=14.3, density_kg_m3=745.0)
     >>> states = response_per_state(
-    ...     state=["idle", "idle", "full", "full"], lambda_low=[0.99, 0.99, 0.99, 0.74],
-    ...     lambda_high=[1.01, 1.01, 1.01, 0.76], flow_m3_s=[2.25e-6, 3e-6, 2.25e-6, 3e-6],
-    ...     injector=["a", "b", "a", "b"], engine="x", stoichiometric_ratio=14.3,
-    ...     density_kg_m3=745.0, displacement={"x": 150.0})
+    ...     readings, Parts(displacement={"x": 150.0}), state=["idle", "idle", "full", "full"])
     >>> [(one.state, one.verdict) for one in states]
     [('idle', 'corrects'), ('full', 'table')]
     """
-    priors = priors or Priors()
-    readings = prepare_readings(
-        lambda_low=lambda_low,
-        lambda_high=lambda_high,
-        flow_m3_s=flow_m3_s,
-        injector=injector,
-        engine=engine,
-        stoichiometric_ratio=stoichiometric_ratio,
-        density_kg_m3=density_kg_m3,
-        resolution=resolution,
-        offset=offset,
-    )
-    unknown = sorted({*readings.engine} - {*displacement})
-    if unknown:
-        raise ValueError(f"engine {unknown[0]!r} has no displacement; give it in displacement")
+    parts.require_listed(readings.engine, readings.injector)
     if len(state) != len(readings.engine):
         raise ValueError(
             f"{len(state)} states for {len(readings.engine)} readings; give one for each reading"
         )
-    size = np.array([displacement[name] for name in readings.engine])
+    size = np.array([parts.displacement[name] for name in readings.engine])
     # Fuel offered over air drawn in: takes the place of the flow.
     strength = np.log(readings.flow_m3_s / size) + readings.log_fuel - readings.offset
-    noise_sd = np.hypot(priors.run_sd, readings.relative_sd)
     # A reading of weight w counts as w readings.
-    noise_sd = noise_sd / np.sqrt(np.broadcast_to(weight, noise_sd.shape))
+    noise_sd = np.hypot(parts.priors.run_sd, readings.relative_sd) / np.sqrt(readings.weight)
     answers = []
     # State by state, since an ECU may hold lambda at idle and cruise and follow its table at full
     # throttle.
     for one in dict.fromkeys(state):
         at = np.flatnonzero([other == one for other in state])
-        columns = readings.injector, readings.engine, fuel or [""] * len(state)
+        columns = readings.injector, readings.engine, readings.fuel
         names, engines, fuels = ([column[i] for i in at] for column in columns)
-        known = tolerance or {}
-        sds = {f"injector {name}": known.get(name, priors.tolerance) for name in names}
-        if len(displacement) > 1:
+        sds = {f"injector {name}": parts.tolerance_of(name) for name in names}
+        if len(parts.displacement) > 1:
             # Of one engine, for that of a difference.
-            sds |= {f"engine {name}": priors.breathing_sd / np.sqrt(2) for name in engines}
-        sds |= {f"fuel {name}": (fuel_sd or {}).get(name, 0.0) for name in fuels}
+            sds |= {f"engine {name}": parts.priors.breathing_sd / np.sqrt(2) for name in engines}
+        sds |= {f"fuel {name}": parts.fuel_sd.get(name, 0.0) for name in fuels}
         density = _density(
             readings.log_lambda[at], strength[at] - strength[at].mean(), noise_sd[at],
-            (names, engines, fuels), {name: sd for name, sd in sds.items() if sd > 0}, priors,
+            (names, engines, fuels), {name: sd for name, sd in sds.items() if sd > 0}, parts.priors,
         )  # fmt: skip
         response = _interval(density)
         verdict = "cannot tell"
@@ -157,12 +126,13 @@ displacement, resolution, offset, weight, tolerance, fuel, fuel_sd, priors
             verdict = "corrects"
         elif response.low > HALF_RESPONSE:
             verdict = "table"
+        injectors = len(set(names))
         answers.append(
             Response(
                 state=one,
                 response=response,
                 readings=len(at),
-                injectors=len(set(names)),
+                injectors=injectors,
                 verdict=verdict,
             )
         )

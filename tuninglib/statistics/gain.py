@@ -333,11 +333,16 @@ class Gain:
 
     Attributes
     ----------
-    setup, over : int, or str where names were put in
+    setup : int or str
+        The setup.
+    over : int or str
+        The setup that it is compared with.
     ratio : Interval
         The relative gain, 0.05 for 5 % more; the 95 % interval is of this comparison on its own.
-    log_sd, dof : float
-        Standard error of the logarithm of the forces' quotient, and its degrees of freedom.
+    log_sd : float
+        Standard error of the logarithm of the forces' quotient.
+    dof : float
+        Its degrees of freedom; infinite where the scatter is known.
     p_value, p_adjusted : float
         Against no difference; adjusted by Bonferroni for the number of comparisons made.
     told_apart : bool
@@ -359,7 +364,7 @@ class Gain:
     p_adjusted: float
     told_apart: bool
     comparisons: int
-    shares: dict
+    shares: dict[str, float]
     doubted: bool = False
 
     @property

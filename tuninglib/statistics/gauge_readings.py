@@ -156,106 +156,100 @@ def pegged(
 
 @dataclass(frozen=True, kw_only=True)
 class Readings:
-    """Checked readings, one entry each.
+    """Readings of a session, checked and brought to one length; one entry a run.
 
     Parameters
     ----------
-    log_lambda, relative_sd : array (n,)
-        Logarithm of the middle of each reading, and how well it stands for the run.
-    log_fuel : array (n,)
-        Logarithm of :func:`tuninglib.physics.injector.metering_demand`.
+    lambda_low, lambda_high : array (n,)
+        Lowest and highest lambda of each run; none pegged.
     flow_m3_s : array (n,)
-        [m3/s]
-    offset : array (n,)
-        Logarithm of the air density over a common one.
-    injector, engine : list of str
-    """
-
-    log_lambda: np.ndarray
-    relative_sd: np.ndarray
-    log_fuel: np.ndarray
-    flow_m3_s: np.ndarray
-    offset: np.ndarray
-    injector: list
-    engine: list
-
-
-def prepare_readings(
-    *,
-    lambda_low: ArrayLike,
-    lambda_high: ArrayLike,
-    flow_m3_s: ArrayLike,
-    injector: Sequence[str] | str,
-    engine: Sequence[str] | str,
-    stoichiometric_ratio: ArrayLike,
-    density_kg_m3: ArrayLike,
-    resolution: ArrayLike = 0.0,
-    offset: ArrayLike = 0.0,
-) -> Readings:
-    """Readings of a session, checked and brought to one length.
-
-    Parameters
-    ----------
-    lambda_low, lambda_high, flow_m3_s, injector, engine, stoichiometric_ratio, density_kg_m3, \
-resolution, offset
-        As in :func:`tuninglib.statistics.ladder.fit_ladder`.
-
-    Returns
-    -------
-    Readings
+        Stated or measured flow of the run's injector at the bike's fuel pressure, the same on all
+        fuels, or on each fuel by :func:`tuninglib.physics.injector.flow_on_fuel`. [m3/s]
+    injector, engine : sequence of str, or one for all
+        Names, one for each run.
+    stoichiometric_ratio, density_kg_m3 : array (n,) or float
+        Of the fuel in the tank. [1], [kg/m3]
+    fuel : sequence of str, or one for all
+        Name of that fuel; left out: all of one, of which everything is known.
+    resolution : float or array
+        The last step of the gauge, as lambda.
+    offset : float or array
+        Logarithm of the run's air density over a common one where the controller does not
+        compensate for it; 0 where it does.
+    weight : float or array
+        0 to 1: the variance of a reading is what is assumed of it, over this. Of
+        :mod:`tuninglib.statistics.repeats`.
 
     Examples
     --------
-    >>> readings = prepare_readings(
+    >>> readings = Readings(
     ...     lambda_low=[0.86, 0.87], lambda_high=[0.88, 0.89], flow_m3_s=2.5e-6, injector="a",
     ...     engine="stock", stoichiometric_ratio=14.3, density_kg_m3=745.0)
     >>> readings.injector
-    ['a', 'a']
+    ('a', 'a')
     """
-    columns = (
-        lambda_low,
-        lambda_high,
-        flow_m3_s,
-        stoichiometric_ratio,
-        density_kg_m3,
-        resolution,
-        offset,
-    )
-    low, high, flow, ratio, density, resolution, offset = _columns(columns)
-    for value in (low, high):
-        remedy = "divide the reading by the gauge's scale"
-        # Far wider than petrol burns, but an air-fuel ratio such as 12.7, typed for lambda, does
-        # not pass.
-        require(value, what="lambda", unit="", at_least=0.4, at_most=2.5, remedy=remedy)
-    remedy = "1 cm3/min is 1.667e-8 m3/s"
-    require(flow, what="flow", unit="m3/s", at_least=1e-8, at_most=1e-3, remedy=remedy)
-    require(ratio, what="stoichiometric ratio", unit="", above=0)
-    require(density, what="density", unit="kg/m3", above=0)
-    require(offset, what="offset", unit="", remedy="give 0 where there is none")
-    middle, relative_sd = reading_midpoint(low, high, resolution=resolution)
-    return Readings(
-        log_lambda=np.log(middle),
-        relative_sd=relative_sd,
-        # What the fuel asks of an injector: stoichiometric ratio times the root of density, since a
-        # fixed opening passes mass in proportion to the root of density (Bernoulli).
-        log_fuel=np.log(metering_demand(ratio, density)),
-        flow_m3_s=flow,
-        offset=offset,
-        injector=_names(injector, len(flow)),
-        engine=_names(engine, len(flow)),
-    )
+
+    lambda_low: np.ndarray
+    lambda_high: np.ndarray
+    flow_m3_s: np.ndarray
+    injector: Sequence[str]
+    engine: Sequence[str]
+    stoichiometric_ratio: np.ndarray
+    density_kg_m3: np.ndarray
+    fuel: Sequence[str] = ""
+    resolution: np.ndarray = 0.0
+    offset: np.ndarray = 0.0
+    weight: np.ndarray = 1.0
+
+    def __post_init__(self):
+        columns = [np.asarray(getattr(self, name), dtype=float) for name in _NUMBERS]
+        shape = np.broadcast_shapes(*(column.shape for column in columns))
+        if len(shape) != 1 or shape[0] == 0:
+            raise ValueError("there is no reading; give one array entry for each run")
+        for name, column in zip(_NUMBERS, columns, strict=True):
+            object.__setattr__(self, name, np.broadcast_to(column, shape))
+        for name in ("injector", "engine", "fuel"):
+            object.__setattr__(self, name, _names(getattr(self, name), shape[0]))
+        for value in (self.lambda_low, self.lambda_high):
+            remedy = "divide the reading by the gauge's scale"
+            # Far wider than petrol burns, but an air-fuel ratio such as 12.7, typed for lambda,
+            # does not pass.
+            require(value, what="lambda", unit="", at_least=0.4, at_most=2.5, remedy=remedy)
+        remedy = "1 cm3/min is 1.667e-8 m3/s"
+        require(
+            self.flow_m3_s, what="flow", unit="m3/s", at_least=1e-8, at_most=1e-3, remedy=remedy
+        )
+        require(self.stoichiometric_ratio, what="stoichiometric ratio", unit="", above=0)
+        require(self.density_kg_m3, what="density", unit="kg/m3", above=0)
+        require(self.offset, what="offset", unit="", remedy="give 0 where there is none")
+        reading_midpoint(self.lambda_low, self.lambda_high, resolution=self.resolution)
+
+    @property
+    def log_lambda(self) -> np.ndarray:
+        """Logarithm of the middle of each reading."""
+        return np.log((self.lambda_low + self.lambda_high) / 2)
+
+    @property
+    def relative_sd(self) -> np.ndarray:
+        """How well each middle stands for its run: :func:`reading_midpoint`."""
+        found = reading_midpoint(self.lambda_low, self.lambda_high, resolution=self.resolution)
+        return np.asarray(found.relative_sd)
+
+    @property
+    def log_fuel(self) -> np.ndarray:
+        """Logarithm of what each fuel asks for."""
+        # A fixed opening passes mass in proportion to the root of density (Bernoulli).
+        return np.log(metering_demand(self.stoichiometric_ratio, self.density_kg_m3))
 
 
-def _columns(values):
-    values = [np.asarray(value, dtype=float) for value in values]
-    shape = np.broadcast_shapes(*(value.shape for value in values))
-    if len(shape) != 1 or shape[0] == 0:
-        raise ValueError("there is no reading; give one array entry for each run")
-    return [np.broadcast_to(value, shape) for value in values]
+_NUMBERS = (
+    "lambda_low", "lambda_high", "flow_m3_s", "stoichiometric_ratio", "density_kg_m3",
+    "resolution", "offset", "weight",
+)  # fmt: skip
 
 
 def _names(names, count):
-    names = [names] * count if isinstance(names, str) else [str(name) for name in names]
+    names = (names,) * count if isinstance(names, str) else tuple(str(name) for name in names)
     if len(names) != count:
         raise ValueError(f"{len(names)} names for {count} readings; give one name for each run")
     return names

@@ -8,7 +8,8 @@ with their stated flow, and one ladder of many days. Candidates that were not tr
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -17,7 +18,7 @@ from scipy.special import ndtr
 from tuninglib.checks import require
 from tuninglib.interval import Interval
 from tuninglib.statistics import normal_mixture
-from tuninglib.statistics.gauge_readings import prepare_readings
+from tuninglib.statistics.gauge_readings import Readings
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -64,6 +65,93 @@ class Priors:
         for name in ("response_sd", "run_dof"):
             if getattr(self, name) != np.inf:
                 require(getattr(self, name), what=name, unit="", above=0)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Parts:
+    """What is stated of engines, injectors and fuels, and taken for granted of the rest.
+
+    Parameters
+    ----------
+    displacement : dict of str to float
+        Of each engine, in any one unit; engines without readings may be among them.
+    tolerance : dict of str to float
+        Relative standard deviation of an injector's true flow about its stated one; small for a
+        measured flow. Injectors left out have the default of ``priors``.
+    fuel_sd : dict of str to float
+        How far what a fuel asks for may be from what ratio and density say, relative: of its
+        ethanol, say. The same on all runs with it; 0 for fuels left out.
+    priors : Priors
+
+    Examples
+    --------
+    >>> Parts(displacement={"stock": 150.0}).priors.tolerance
+    0.035
+    """
+
+    displacement: Mapping[str, float]
+    tolerance: Mapping[str, float] = field(default_factory=dict)
+    fuel_sd: Mapping[str, float] = field(default_factory=dict)
+    priors: Priors = field(default_factory=Priors)
+
+    def __post_init__(self):
+        require(list(self.displacement.values()), what="displacement", unit="", above=0)
+        for name, value in self.tolerance.items():
+            require(value, what=f"tolerance of {name}", unit="", at_least=0)
+
+    def require_listed(self, engines: Sequence[str], injectors: Sequence[str]) -> None:
+        """Refusal of an engine without a displacement, or a tolerance that nothing is read with.
+
+        Parameters
+        ----------
+        engines, injectors : sequence of str
+            Those of the readings.
+        """
+        unknown = sorted({*engines} - {*self.displacement})
+        if unknown:
+            raise ValueError(f"engine {unknown[0]!r} has no displacement; give it in displacement")
+        unknown = sorted({*self.tolerance} - {*injectors})
+        if unknown:
+            raise ValueError(
+                f"tolerance is given for injector {unknown[0]!r}, which has no reading"
+            )
+
+    def tolerance_of(self, injector: str) -> float:
+        """Of an injector, or the default."""
+        return self.tolerance.get(injector, self.priors.tolerance)
+
+
+@dataclass(frozen=True, kw_only=True)
+class LadderRows:
+    """Readings as the sums take them, or means of readings; one entry each.
+
+    Parameters
+    ----------
+    observed : array (n,)
+        Logarithm of lambda times what the fuel asks for, less the known offset.
+    noise_sd : array (n,)
+        Of each, as assumed.
+    flow_m3_s : array (n,)
+        [m3/s]
+    injector, engine, fuel : sequence of str
+    weight : float or array (n,)
+        As in :class:`tuninglib.statistics.gauge_readings.Readings`.
+    """
+
+    observed: np.ndarray
+    noise_sd: np.ndarray
+    flow_m3_s: np.ndarray
+    injector: Sequence[str]
+    engine: Sequence[str]
+    fuel: Sequence[str] = ()
+    weight: np.ndarray = field(default_factory=lambda: np.array(1.0))
+
+    def __post_init__(self):
+        for name in ("observed", "noise_sd", "flow_m3_s", "weight"):
+            object.__setattr__(self, name, np.asarray(getattr(self, name), dtype=float))
+        remedy = "give run_sd or the gauge's resolution"
+        require(self.noise_sd, what="noise of a reading", unit="", above=0, remedy=remedy)
+        require(self.weight, what="weight of a reading", unit="", above=0, at_most=1 + 1e-9)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -137,56 +225,13 @@ class LadderFit:
         return Interval(value=self.mean[at].item(), low=low, high=high)
 
 
-def fit_ladder(
-    *,
-    lambda_low: ArrayLike,
-    lambda_high: ArrayLike,
-    flow_m3_s: ArrayLike,
-    injector: Sequence[str] | str,
-    engine: Sequence[str] | str,
-    stoichiometric_ratio: ArrayLike,
-    density_kg_m3: ArrayLike,
-    displacement: dict[str, float],
-    resolution: ArrayLike = 0.0,
-    offset: ArrayLike = 0.0,
-    weight: ArrayLike = 1.0,
-    tolerance: dict[str, float] | None = None,
-    fuel: Sequence[str] | None = None,
-    fuel_sd: dict[str, float] | None = None,
-    priors: Priors | None = None,
-) -> LadderFit:
+def fit_ladder(readings: Readings, parts: Parts) -> LadderFit:
     """Engine, injectors and flow response from all full-throttle readings of a session.
 
     Parameters
     ----------
-    lambda_low, lambda_high : array (n,)
-        Lowest and highest lambda of each run; none pegged.
-    flow_m3_s : array (n,)
-        Stated or measured flow of the run's injector at the bike's fuel pressure, the same on all
-        fuels, or on each fuel by :func:`tuninglib.physics.injector.flow_on_fuel`. [m3/s]
-    injector, engine : sequence of str, or one for all
-        Names, one for each run.
-    stoichiometric_ratio, density_kg_m3 : array (n,) or float
-        Of the fuel in the tank. [1], [kg/m3]
-    displacement : dict of str to float
-        Of each engine, in any one unit; engines without readings may be among them.
-    resolution : float or array
-        The last step of the gauge, as lambda.
-    offset : float or array
-        Logarithm of the run's air density over a common one where the controller does not
-        compensate for it; 0 where it does.
-    weight : float or array
-        0 to 1: the variance of a reading is what is assumed of it, over this. Of
-        :mod:`tuninglib.statistics.repeats`.
-    tolerance : dict of str to float, or None
-        Relative standard deviation of an injector's true flow about ``flow_m3_s``; small for a
-        measured flow. Injectors left out have the default of ``priors``.
-    fuel : sequence of str, optional
-        Names, one for each run.
-    fuel_sd : dict of str to float, optional
-        How far what a fuel asks for may be from what ratio and density say, relative: of its
-        ethanol, say. The same on all runs with it.
-    priors : Priors or None
+    readings : Readings
+    parts : Parts
 
     Returns
     -------
@@ -209,9 +254,10 @@ def fit_ladder(
     --------
     One run on one injector says little more than its own reading:
 
-    >>> fit = fit_ladder(lambda_low=[0.86], lambda_high=[0.88], flow_m3_s=[2.5e-6], injector="a",
-    ...                  engine="stock", stoichiometric_ratio=14.3, density_kg_m3=745.0,
-    ...                  displacement={"stock": 150.0})
+    >>> readings = Readings(lambda_low=[0.86], lambda_high=[0.88], flow_m3_s=[2.5e-6],
+    ...                     injector="a", engine="stock", stoichiometric_ratio=14.3,
+    ...                     density_kg_m3=745.0)
+    >>> fit = fit_ladder(readings, Parts(displacement={"stock": 150.0}))
     >>> fit.interval("response").value
     1.0
 
@@ -219,49 +265,27 @@ def fit_ladder(
     ----------
     .. [1] C. M. Bishop, Pattern Recognition and Machine Learning, Springer 2006.
     """
-    priors = priors or Priors()
-    readings = prepare_readings(
-        lambda_low=lambda_low,
-        lambda_high=lambda_high,
-        flow_m3_s=flow_m3_s,
-        injector=injector,
-        engine=engine,
-        stoichiometric_ratio=stoichiometric_ratio,
-        density_kg_m3=density_kg_m3,
-        resolution=resolution,
-        offset=offset,
-    )
-    return solve(
-        # Logarithms turn the products of fuelling (flow, density, air) into a sum, and a ± of so
-        # many per cent into a constant one. What is left is what the fuel table and the injector
-        # do.
+    return solve(_rows_of(readings, parts.priors.run_sd), parts)
+
+
+def _rows_of(readings: Readings, run_sd: float) -> LadderRows:
+    # Logarithms turn the products of fuelling (flow, density, air) into a sum, and a ± of so many
+    # per cent into a constant one. What is left is what the fuel table and the injector do.
+    return LadderRows(
         observed=readings.log_lambda + readings.log_fuel - readings.offset,
-        noise_sd=np.hypot(priors.run_sd, readings.relative_sd),
+        noise_sd=np.hypot(run_sd, readings.relative_sd),
         flow_m3_s=readings.flow_m3_s,
         injector=readings.injector,
         engine=readings.engine,
-        displacement=displacement,
-        tolerance=tolerance,
-        priors=priors,
-        weight=weight,
-        fuel=fuel,
-        fuel_sd=fuel_sd,
+        fuel=readings.fuel,
+        weight=readings.weight,
     )
 
 
 def solve(
+    rows: LadderRows,
+    parts: Parts,
     *,
-    observed: ArrayLike,
-    noise_sd: ArrayLike,
-    flow_m3_s: np.ndarray,
-    injector: Sequence[str],
-    engine: Sequence[str],
-    displacement: Mapping[str, float],
-    tolerance: Mapping[str, float] | None,
-    priors: Priors,
-    weight: ArrayLike = 1.0,
-    fuel: Sequence[str] | None = None,
-    fuel_sd: Mapping[str, float] | None = None,
     day: np.ndarray | None = None,
     day_sd: float = 0.0,
     within: tuple[float, float] = (0.0, 0),
@@ -270,12 +294,8 @@ def solve(
 
     Parameters
     ----------
-    observed : array (n,)
-        Logarithm of lambda times what the fuel asks for, less the known offset.
-    noise_sd : array (n,)
-        Of each, as assumed.
-    flow_m3_s, injector, engine, displacement, tolerance, priors, weight, fuel, fuel_sd
-        As in :func:`fit_ladder`, one of each per reading.
+    rows : LadderRows
+    parts : Parts
     day : array (n,), optional
         Number of the day of each, from 0.
     day_sd : float
@@ -291,76 +311,28 @@ def solve(
 
     Examples
     --------
-    >>> fit = solve(observed=np.log([0.9, 0.8]), noise_sd=np.array([0.01, 0.01]),
-    ...             flow_m3_s=np.array([8e-6, 9e-6]), injector=["a", "b"], engine=["x", "x"],
-    ...             displacement={"x": 1.0}, tolerance=None, priors=Priors())
-    >>> fit.terms
+    >>> rows = LadderRows(observed=np.log([0.9, 0.8]), noise_sd=[0.01, 0.01],
+    ...                   flow_m3_s=[8e-6, 9e-6], injector=["a", "b"], engine=["x", "x"])
+    >>> solve(rows, Parts(displacement={"x": 1.0})).terms
     ('response', 'level', 'injector a', 'injector b', 'gauge')
     """
-    observed, noise_sd, flow_m3_s = (
-        np.asarray(column, dtype=float) for column in (observed, noise_sd, flow_m3_s)
-    )
-    tried = list(dict.fromkeys(injector))
-    unknown = sorted({*engine} - {*displacement})
-    if unknown:
-        raise ValueError(f"engine {unknown[0]!r} has no displacement; give it in displacement")
-    require(list(displacement.values()), what="displacement", unit="", above=0)
-    unknown = sorted({*(tolerance or {})} - {*tried})
-    if unknown:
-        raise ValueError(f"tolerance is given for injector {unknown[0]!r}, which has no reading")
-    tolerances = {name: priors.tolerance for name in tried} | dict(tolerance or {})
-    for name in tried:
-        require(tolerances[name], what=f"tolerance of {name}", unit="", at_least=0)
-    require(
-        noise_sd,
-        what="noise of a reading",
-        unit="",
-        above=0,
-        remedy="give run_sd or the gauge's resolution",
-    )
-    require(weight, what="weight of a reading", unit="", above=0, at_most=1 + 1e-9)
-
-    # The level is of one engine; the others stand off it by the logarithm of displacement, which is
-    # known, and by their breathing, which is not.
-    reference_engine = engine[0]
-    engines = list(displacement) if len(displacement) > 1 else []
-    own_breathing_sd = priors.breathing_sd / np.sqrt(2)  # of one engine, for that of a difference
-    # (term, prior mean, prior sd, whether the sd goes with the tolerance scale). A term whose
-    # prior sd is 0 is not unknown and stays out.
-    table = [("response", priors.response_mean, priors.response_sd, False)]
-    # Flat: nobody knows beforehand how much fuel the table gives, and one reading tells it.
-    table += [("level", 0.0, np.inf, False)]
-    table += [(f"engine {name}", 0.0, own_breathing_sd, False) for name in engines]
-    # Its own deviation is common to all runs on an injector: more runs on it do not average it out,
-    # another injector does.
-    table += [(f"injector {name}", 0.0, tolerances[name], True) for name in tried]
-    fuels = dict.fromkeys(fuel or ())
-    table += [(f"fuel {name}", 0.0, (fuel_sd or {}).get(name, 0.0), False) for name in fuels]
-    # Common to all readings: it cancels between them and stays in every true lambda.
-    table += [("gauge", 0.0, priors.gauge_sd, False)]
-    table = [row for row in table if row[2] > 0]
-    terms, prior_mean, prior_sd, is_tolerance = (
-        np.array(column) for column in zip(*table, strict=True)
-    )
-
-    # Given both scales all is linear and normal. With few repeats neither scale is known, and one
-    # best value would make intervals too narrow: both are averaged over.
+    parts.require_listed(rows.engine, rows.injector)
+    prior = _term_priors(rows, parts)
+    spread = parts.priors.tolerance_spread if prior.is_tolerance.any() else 0.0
     noise_scale, tolerance_scale, log_weight = normal_mixture.scale_grid(
-        priors.run_dof, priors.tolerance_spread if is_tolerance.any() else 0.0
+        parts.priors.run_dof, spread
     )
     # From the middle of the flows, level and response are nearly uncorrelated.
-    reference_flow = float(np.exp(np.log(flow_m3_s).mean()))
-    scaled_sd = prior_sd * np.where(is_tolerance, tolerance_scale[:, None], 1.0)
-    # A larger engine draws more air through the same injector: leaner by its displacement. The
-    # limit: breathing at full throttle is taken as independent of engine size but for its own sd.
-    known = np.log([displacement[name] / displacement[reference_engine] for name in engine])
-    rows = normal_mixture.few_rows(
-        design_rows(
-            tuple(terms), np.log(flow_m3_s / reference_flow), injector, engine, fuel, gauge=1.0
-        ),
-        observed - known,
-        # A reading of weight w is worth w readings.
-        noise_sd / np.sqrt(weight),
+    reference_flow = float(np.exp(np.log(rows.flow_m3_s).mean()))
+    size, reference_engine = parts.displacement, rows.engine[0]
+    design = design_rows(
+        prior.terms, np.log(rows.flow_m3_s / reference_flow),
+        rows.injector, rows.engine, rows.fuel, gauge=1.0,
+    )  # fmt: skip
+    few = normal_mixture.few_rows(
+        design,
+        rows.observed - np.log([size[name] / size[reference_engine] for name in rows.engine]),
+        rows.noise_sd / np.sqrt(rows.weight),
         group=day,
         group_sd=day_sd,
     )
@@ -369,37 +341,72 @@ def solve(
     # likelihood of the noise scale.
     misfit = -0.5 * squares / noise_scale**2 - more * np.log(noise_scale)
     means, covariances, _, log_evidence = normal_mixture.linear_posterior(
-        rows.design,
-        rows.observed,
-        noise_scale[:, None] * np.ones(rows.observed.size),
-        prior_mean,
-        scaled_sd**-2.0,
+        few.design,
+        few.observed,
+        noise_scale[:, None] * np.ones(few.observed.size),
+        prior.mean,
+        (prior.sd * np.where(prior.is_tolerance, tolerance_scale[:, None], 1.0)) ** -2.0,
     )
     # Bayes' rule on the grid: prior of the scales times evidence of the readings.
     weights = normal_mixture.normalised(
-        log_weight + log_evidence + misfit - rows.left_out * np.log(noise_scale)
+        log_weight + log_evidence + misfit - few.left_out * np.log(noise_scale)
     )
     kept = weights > 0
+    tried = dict.fromkeys(rows.injector)
+    flows = {name: [q for q, at in zip(rows.flow_m3_s, rows.injector, strict=True) if at == name]
+             for name in tried}  # fmt: skip
     return LadderFit(
-        terms=tuple(terms.tolist()),
+        terms=prior.terms,
         weights=weights[kept],
         means=means[kept],
         covariances=covariances[kept],
         noise_scale=noise_scale[kept],
         tolerance_scale=tolerance_scale[kept],
-        reading_sd=float(np.sqrt(np.mean(noise_sd**2))),
+        reading_sd=float(np.sqrt(np.mean(rows.noise_sd**2))),
         reference_flow_m3_s=reference_flow,
-        displacement=dict(displacement),
+        displacement=dict(size),
         reference_engine=reference_engine,
-        flow_m3_s={
-            name: float(
-                np.mean([q for q, at in zip(flow_m3_s, injector, strict=True) if at == name])
-            )
-            for name in tried
-        },
-        tolerance=tolerances,
-        priors=priors,
+        flow_m3_s={name: float(np.mean(own)) for name, own in flows.items()},
+        tolerance={name: parts.tolerance_of(name) for name in tried},
+        priors=parts.priors,
     )
+
+
+class _TermPriors(NamedTuple):
+    """Of the unknowns: mean and standard deviation, and whether that goes with the tolerances."""
+
+    terms: tuple
+    mean: np.ndarray
+    sd: np.ndarray
+    is_tolerance: np.ndarray
+
+
+def _term_priors(rows: LadderRows, parts: Parts) -> _TermPriors:
+    priors, size = parts.priors, parts.displacement
+    own_breathing_sd = priors.breathing_sd / np.sqrt(2)  # of one engine, for that of a difference
+    table = [("response", priors.response_mean, priors.response_sd, False)]
+    # Flat: nobody knows beforehand how much fuel the table gives, and one reading tells it.
+    table += [("level", 0.0, np.inf, False)]
+    # The level is of one engine; the others stand off it by the logarithm of displacement, which is
+    # known, and by their breathing, which is not.
+    table += [
+        (f"engine {name}", 0.0, own_breathing_sd, False) for name in (size if len(size) > 1 else ())
+    ]
+    # Its own deviation is common to all runs on an injector: more runs on it do not average it
+    # out, another injector does.
+    table += [
+        (f"injector {name}", 0.0, parts.tolerance_of(name), True)
+        for name in dict.fromkeys(rows.injector)
+    ]
+    table += [
+        (f"fuel {name}", 0.0, parts.fuel_sd.get(name, 0.0), False)
+        for name in dict.fromkeys(rows.fuel)
+    ]
+    # Common to all readings: it cancels between them and stays in every true lambda.
+    table += [("gauge", 0.0, priors.gauge_sd, False)]
+    # A term whose prior sd is 0 is not unknown and stays out.
+    terms, mean, sd, is_tolerance = zip(*(row for row in table if row[2] > 0), strict=True)
+    return _TermPriors(terms, np.array(mean), np.array(sd), np.array(is_tolerance))
 
 
 def design_rows(
@@ -450,6 +457,7 @@ class InjectorCheck:
     Parameters
     ----------
     injector : str
+        Its name.
     stated_flow_m3_s : float
         [m3/s]
     implied_flow_m3_s : Interval
@@ -494,11 +502,10 @@ def check_injectors(fit: LadderFit, *, level: float = 0.05) -> tuple[InjectorChe
     --------
     Three alike, and a fourth that reads 15 % lean for its flow:
 
-    >>> from tuninglib.statistics.ladder import Priors, solve
     >>> flow = np.array([2.4e-6, 2.5e-6, 2.6e-6, 2.7e-6])
-    >>> fit = solve(observed=-np.log(flow) + [0, 0, 0, 0.15], noise_sd=np.full(4, 0.01),
-    ...             flow_m3_s=flow, injector=list("abcd"), engine=["x"] * 4,
-    ...             displacement={"x": 1.0}, tolerance=None, priors=Priors())
+    >>> rows = LadderRows(observed=-np.log(flow) + [0, 0, 0, 0.15], noise_sd=np.full(4, 0.01),
+    ...                   flow_m3_s=flow, injector=list("abcd"), engine=["x"] * 4)
+    >>> fit = solve(rows, Parts(displacement={"x": 1.0}))
     >>> [one.believable for one in check_injectors(fit)]
     [True, True, True, False]
     """
@@ -553,11 +560,10 @@ def suspicious_injectors(fit: LadderFit, *, level: float = 0.05) -> tuple[Inject
 
     Examples
     --------
-    >>> from tuninglib.statistics.ladder import Priors, solve
     >>> flow = np.array([2.4e-6, 2.5e-6, 2.6e-6, 2.7e-6])
-    >>> fit = solve(observed=-np.log(flow) + [0, 0, 0, 0.15], noise_sd=np.full(4, 0.01),
-    ...             flow_m3_s=flow, injector=list("abcd"), engine=["x"] * 4,
-    ...             displacement={"x": 1.0}, tolerance=None, priors=Priors())
+    >>> rows = LadderRows(observed=-np.log(flow) + [0, 0, 0, 0.15], noise_sd=np.full(4, 0.01),
+    ...                   flow_m3_s=flow, injector=list("abcd"), engine=["x"] * 4)
+    >>> fit = solve(rows, Parts(displacement={"x": 1.0}))
     >>> [one.injector for one in suspicious_injectors(fit)]
     ['d']
     """
@@ -585,6 +591,7 @@ class ReadingCell:
     Attributes
     ----------
     engine, injector, fuel : str
+        Its name.
     flow_m3_s : float
         Of the injector. [m3/s]
     log_mean : float
@@ -607,28 +614,12 @@ class ReadingCell:
     count: int
 
 
-def reading_cells(
-    *,
-    lambda_low: ArrayLike,
-    lambda_high: ArrayLike,
-    flow_m3_s: ArrayLike,
-    injector: Sequence[str] | str,
-    engine: Sequence[str] | str,
-    fuel: Sequence[str],
-    stoichiometric_ratio: ArrayLike,
-    density_kg_m3: ArrayLike,
-    resolution: ArrayLike = 0.0,
-    offset: ArrayLike = 0.0,
-    weight: ArrayLike = 1.0,
-    run_sd: float | None = None,
-) -> tuple[ReadingCell, ...]:
+def reading_cells(readings: Readings, *, run_sd: float | None = None) -> tuple[ReadingCell, ...]:
     """A day's full-throttle readings as few numbers, which say all that they say.
 
     Parameters
     ----------
-    lambda_low, lambda_high, flow_m3_s, injector, engine, fuel, stoichiometric_ratio, \
-density_kg_m3, resolution, offset, weight
-        As in :func:`tuninglib.statistics.ladder.fit_ladder`.
+    readings : Readings
     run_sd : float, optional
         From run to run with nothing changed; left out: that of the priors.
 
@@ -638,62 +629,40 @@ density_kg_m3, resolution, offset, weight
 
     Examples
     --------
-    >>> cell, = reading_cells(lambda_low=[0.86, 0.87], lambda_high=[0.88, 0.89], injector="a",
-    ...                       flow_m3_s=[2.5e-6] * 2, engine="stock", fuel="e5",
-    ...                       stoichiometric_ratio=14.3, density_kg_m3=745.0)
+    >>> readings = Readings(lambda_low=[0.86, 0.87], lambda_high=[0.88, 0.89], injector="a",
+    ...                     flow_m3_s=2.5e-6, engine="stock", fuel="e5",
+    ...                     stoichiometric_ratio=14.3, density_kg_m3=745.0)
+    >>> cell, = reading_cells(readings)
     >>> cell.count, cell.sd
     (2, 0.0078)
     """
-    readings = prepare_readings(
-        lambda_low=lambda_low,
-        lambda_high=lambda_high,
-        flow_m3_s=flow_m3_s,
-        injector=injector,
-        engine=engine,
-        stoichiometric_ratio=stoichiometric_ratio,
-        density_kg_m3=density_kg_m3,
-        resolution=resolution,
-        offset=offset,
-    )
-    observed = readings.log_lambda + readings.log_fuel - readings.offset
-    noise = np.hypot(Priors().run_sd if run_sd is None else run_sd, readings.relative_sd)
-    precision = np.broadcast_to(weight, noise.shape) / noise**2
-    fuels = [fuel] * len(observed) if isinstance(fuel, str) else list(fuel)
-    names = list(zip(readings.engine, readings.injector, fuels, strict=True))
+    rows = _rows_of(readings, Priors().run_sd if run_sd is None else run_sd)
+    precision = rows.weight / rows.noise_sd**2
+    names = list(zip(rows.engine, rows.injector, rows.fuel, strict=True))
     found = []
     for name in dict.fromkeys(names):
         own = np.array([other == name for other in names])
         # Mean, its variance and the squares about it are all that normal readings of one kind can
         # say (sufficient statistics), so that a season need not keep the runs.
         total = float(precision[own].sum())
-        mean = float(precision[own] @ observed[own] / total)
-        squares = float(precision[own] @ (observed[own] - mean) ** 2)
-        flow = float(np.mean(readings.flow_m3_s[own]))
+        mean = float(precision[own] @ rows.observed[own] / total)
+        squares = float(precision[own] @ (rows.observed[own] - mean) ** 2)
+        flow = float(np.mean(rows.flow_m3_s[own]))
         found.append(ReadingCell(*name, flow, mean, total**-0.5, squares, int(own.sum())))
     return tuple(found)
 
 
 def pool_readings(
-    days: Sequence[Sequence[ReadingCell]],
-    *,
-    displacement: dict[str, float],
-    tolerance: dict[str, float],
-    fuel_sd: dict[str, float],
-    day_sd: float,
-    priors: Priors | None = None,
+    days: Sequence[Sequence[ReadingCell]], parts: Parts, *, day_sd: float
 ) -> LadderFit:
     """The ladder of all days' readings.
 
     Parameters
     ----------
     days : sequence of sequence of ReadingCell
-    displacement : dict of str to float
-        Of each engine, in any one unit.
-    tolerance, fuel_sd : dict of str to float
-        Of each injector and each fuel, as in :func:`tuninglib.statistics.ladder.fit_ladder`.
+    parts : Parts
     day_sd : float
         By how much the readings of one day may be off together: gauge, air and fuel of the day.
-    priors : Priors, optional
 
     Returns
     -------
@@ -708,27 +677,21 @@ def pool_readings(
     Examples
     --------
     >>> cell = ReadingCell("stock", "a", "e5", 2.5e-6, 2.5, 0.008, 1.0, 2)
-    >>> fit = pool_readings([[cell]] * 3, displacement={"stock": 150.0}, tolerance={"a": 0.03},
-    ...                     fuel_sd={"e5": 0.0}, day_sd=0.01)
-    >>> fit.terms
+    >>> parts = Parts(displacement={"stock": 150.0}, tolerance={"a": 0.03})
+    >>> pool_readings([[cell]] * 3, parts, day_sd=0.01).terms
     ('response', 'level', 'injector a', 'gauge')
     """
     cells = [(at, cell) for at, day in enumerate(days) for cell in day]
     if not cells:
         raise ValueError("there is no reading on any day")
     day, kept = zip(*cells, strict=True)
-    return solve(
+    rows = LadderRows(
         observed=np.array([cell.log_mean for cell in kept]),
         noise_sd=np.array([cell.sd for cell in kept]),
         flow_m3_s=np.array([cell.flow_m3_s for cell in kept]),
         injector=[cell.injector for cell in kept],
         engine=[cell.engine for cell in kept],
         fuel=[cell.fuel for cell in kept],
-        displacement=displacement,
-        tolerance=tolerance,
-        fuel_sd=fuel_sd,
-        priors=priors or Priors(),
-        day=np.array(day),
-        day_sd=day_sd,
-        within=(sum(cell.squares for cell in kept), sum(cell.count - 1 for cell in kept)),
     )
+    within = sum(cell.squares for cell in kept), sum(cell.count - 1 for cell in kept)
+    return solve(rows, parts, day=np.array(day), day_sd=day_sd, within=within)

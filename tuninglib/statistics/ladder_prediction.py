@@ -146,18 +146,74 @@ class Prediction:
         return Odds(plain(richer), plain(1.0 - richer - leaner), plain(leaner))
 
 
+@dataclass(frozen=True, kw_only=True)
+class FuelDemand:
+    """What a fuel asks of an injector, and how far that may be off.
+
+    Parameters
+    ----------
+    stoichiometric_ratio, density_kg_m3 : float or array (n,)
+        [1], [kg/m3]
+    name : str or None
+        A fuel that was ridden brings what the readings say of it.
+    sd : float
+        Of what it asks for, relative; counts for a fuel that was not ridden.
+    """
+
+    stoichiometric_ratio: float
+    density_kg_m3: float
+    name: str | None = None
+    sd: float = 0.0
+
+    def __post_init__(self):
+        for name, what, unit in (
+            ("stoichiometric_ratio", "stoichiometric ratio", ""),
+            ("density_kg_m3", "density", "kg/m3"),
+        ):
+            require(getattr(self, name), what=what, unit=unit, above=0)
+
+    @property
+    def demand(self) -> float | np.ndarray:
+        """Of :func:`tuninglib.physics.injector.metering_demand`."""
+        return plain(metering_demand(self.stoichiometric_ratio, self.density_kg_m3))
+
+
+@dataclass(frozen=True, kw_only=True)
+class Candidate:
+    """An injector that could be fitted.
+
+    Parameters
+    ----------
+    flow_m3_s : float or array (n,)
+        Stated, as in :class:`tuninglib.statistics.gauge_readings.Readings`. [m3/s]
+    tried : str or None
+        Name of one that was tried, which brings its own deviation; None: one that was not.
+    tolerance : float or array (n,), or None
+        Of one that was not tried; None: the default of the priors.
+    """
+
+    flow_m3_s: float
+    tried: str | None = None
+    tolerance: float | None = None
+
+    def __post_init__(self):
+        require(self.flow_m3_s, what="flow", unit="m3/s", above=0)
+        if self.tolerance is not None:
+            require(self.tolerance, what="tolerance", unit="", at_least=0)
+            if self.tried is not None:
+                raise ValueError(
+                    f"injector {self.tried!r} was tried, so its tolerance is part of the fit; "
+                    "leave one of the two out"
+                )
+
+
 def predict(
     fit: LadderFit,
+    candidate: Candidate,
     *,
-    flow_m3_s: ArrayLike,
     engine: str,
-    stoichiometric_ratio: ArrayLike,
-    density_kg_m3: ArrayLike,
-    injector: str | None = None,
-    tolerance: ArrayLike | None = None,
+    fuel: FuelDemand,
     offset: ArrayLike = 0.0,
-    fuel: str | None = None,
-    fuel_sd: float = 0.0,
     of_reading: bool = False,
     day_sd: float = 0.0,
 ) -> Prediction:
@@ -166,20 +222,12 @@ def predict(
     Parameters
     ----------
     fit : LadderFit
-    flow_m3_s : float or array (n,)
-        Stated, as in :func:`tuninglib.statistics.ladder.fit_ladder`. [m3/s]
+    candidate : Candidate
+        One, or several with an array of flows.
     engine : str
-    stoichiometric_ratio, density_kg_m3 : float or array (n,)
-        Of the fuel. [1], [kg/m3]
-    injector : str or None
-        An injector that was tried brings its own deviation; None: one that was not.
-    tolerance : float or array (n,), or None
-        Of an injector that was not tried; None: the default of the priors.
+    fuel : FuelDemand
     offset : float or array (n,)
         Logarithm of the air density over the common one, as in the fit.
-    fuel, fuel_sd : str or None, float
-        Name of the fuel, and how far what it asks for may be off, as in the fit; a fuel that was
-        not ridden adds its own.
     of_reading : bool
         Whether to predict what the gauge will show, its error and the run's noise included,
         instead of the true lambda.
@@ -199,12 +247,14 @@ def predict(
     --------
     Ten per cent more flow, one injector read at 0.90:
 
-    >>> from tuninglib.statistics.ladder import fit_ladder
-    >>> fit = fit_ladder(lambda_low=[0.89], lambda_high=[0.91], flow_m3_s=[2.5e-6], injector="a",
-    ...                  engine="stock", stoichiometric_ratio=14.3, density_kg_m3=745.0,
-    ...                  displacement={"stock": 150.0})
-    >>> lean = predict(fit, flow_m3_s=2.75e-6, engine="stock", stoichiometric_ratio=14.3,
-    ...                density_kg_m3=745.0)
+    >>> from tuninglib.statistics.gauge_readings import Readings
+    >>> from tuninglib.statistics.ladder import Parts, fit_ladder
+    >>> e5 = FuelDemand(stoichiometric_ratio=14.3, density_kg_m3=745.0)
+    >>> readings = Readings(lambda_low=[0.89], lambda_high=[0.91], flow_m3_s=[2.5e-6],
+    ...                     injector="a", engine="stock", stoichiometric_ratio=14.3,
+    ...                     density_kg_m3=745.0)
+    >>> fit = fit_ladder(readings, Parts(displacement={"stock": 150.0}))
+    >>> lean = predict(fit, Candidate(flow_m3_s=2.75e-6), engine="stock", fuel=e5)
     >>> lean.lambda_.value, lean.extrapolated
     (0.8182, True)
 
@@ -212,70 +262,59 @@ def predict(
     ----------
     .. [1] C. M. Bishop, Pattern Recognition and Machine Learning, Springer 2006.
     """
-    flow_m3_s = require(flow_m3_s, what="flow", unit="m3/s", above=0)
-    stoichiometric_ratio = require(
-        stoichiometric_ratio, what="stoichiometric ratio", unit="", above=0
-    )
-    density_kg_m3 = require(density_kg_m3, what="density", unit="kg/m3", above=0)
     _require_listed("engine", engine, fit.displacement)
-    if injector is not None:
-        _require_listed("injector", injector, fit.tolerance)
-        if tolerance is not None:
-            raise ValueError(
-                f"injector {injector!r} was tried, so its tolerance is part of the fit; "
-                "leave one of the two out"
-            )
-        # What a tried injector deviates is one of the fit's unknowns, known from its own readings.
+    tolerance = fit.priors.tolerance if candidate.tolerance is None else candidate.tolerance
+    if candidate.tried is not None:
+        _require_listed("injector", candidate.tried, fit.tolerance)
         tolerance = 0.0
-    tolerance = fit.priors.tolerance if tolerance is None else tolerance
-    tolerance = require(tolerance, what="tolerance", unit="", at_least=0)
-
-    flow, ratio, density, tolerance, offset = np.broadcast_arrays(
-        flow_m3_s, stoichiometric_ratio, density_kg_m3, tolerance, offset
+    columns = np.broadcast_arrays(
+        candidate.flow_m3_s, np.log(fuel.demand), np.asarray(tolerance, dtype=float), offset
     )
-    shape = flow.shape
-    flow, demand, tolerance, offset = (
-        np.ravel(a) for a in (flow, np.log(metering_demand(ratio, density)), tolerance, offset)
-    )
+    shape = columns[0].shape
+    flow, demand, tolerance, offset = (np.ravel(column) for column in columns)
     rows = design_rows(
         fit.terms,
         np.log(flow / fit.reference_flow_m3_s),
-        [injector] * len(flow),
+        [candidate.tried] * len(flow),
         [engine] * len(flow),
-        [fuel] * len(flow),
+        [fuel.name] * len(flow),
         gauge=float(of_reading),
     )
-    # A fuel that was ridden has its deviation in the fit, tied to the readings; a new one is as
-    # unsure as its label.
-    apart = 0.0 if f"fuel {fuel}" in fit.terms else float(fuel_sd)
     # Light grid points matter to the doubts about an injector, not here.
     kept = fit.weights > normal_mixture.NEGLIGIBLE_WEIGHT * fit.weights.max()
     size = np.log(fit.displacement[engine] / fit.displacement[fit.reference_engine])
     # The ladder's equation solved for log lambda.
     means = rows @ fit.means[kept].T + (size + offset - demand)[:, None]
     variances = np.einsum("nk,mkl,nl->nm", rows, fit.covariances[kept], rows)
+    apart = 0.0 if f"fuel {fuel.name}" in fit.terms else float(fuel.sd)
     variances += (tolerance[:, None] * fit.tolerance_scale[kept]) ** 2 + apart**2
     variances += (fit.noise_scale[kept] * day_sd) ** 2
     # A gauge's reading has the run's own noise besides; the true lambda of a setup has not.
     if of_reading:
         variances += (fit.noise_scale[kept] * fit.reading_sd) ** 2
-    parts = (fit.weights[kept] / fit.weights[kept].sum(), means, np.sqrt(variances))
-    log_mean, log_sd = normal_mixture.mixture_moments(*parts)
+    weights = fit.weights[kept] / fit.weights[kept].sum()
     tried = fit.flow_m3_s.values()
     outside = (flow < min(tried) * (1 - 1e-9)) | (flow > max(tried) * (1 + 1e-9))
+    return _prediction(weights, means, np.sqrt(variances), outside, shape)
+
+
+def _prediction(weights, means, sds, outside, shape) -> Prediction:
+    """Weighted normal distributions as a record, in the shape that was asked for."""
 
     def shaped(values):
         return values.reshape(shape) if shape else values[0].item()
 
+    parts = weights, means, sds
+    log_mean, log_sd = normal_mixture.mixture_moments(*parts)
     low, middle, high = np.exp(normal_mixture.mixture_quantile((0.025, 0.5, 0.975), *parts))
     return Prediction(
         lambda_=Interval(shaped(middle), shaped(low), shaped(high)),
         log_mean=shaped(log_mean),
         log_sd=shaped(log_sd),
         extrapolated=shaped(outside),
-        weights=parts[0],
+        weights=weights,
         means=means.reshape((*shape, -1)),
-        sds=parts[2].reshape((*shape, -1)),
+        sds=sds.reshape((*shape, -1)),
     )
 
 
@@ -284,12 +323,9 @@ def flow_for_lambda(
     *,
     target_lambda: float,
     engine: str,
-    stoichiometric_ratio: float,
-    density_kg_m3: float,
+    fuel: FuelDemand,
     tolerance: float | None = None,
     offset: float = 0.0,
-    fuel: str | None = None,
-    fuel_sd: float = 0.0,
 ) -> Interval:
     """Flow of an untried injector that gives a target lambda, with its 95 % range.
 
@@ -297,8 +333,8 @@ def flow_for_lambda(
     ----------
     fit : LadderFit
     target_lambda : float
-    engine, stoichiometric_ratio, density_kg_m3, tolerance, offset, fuel, fuel_sd
-        As in :func:`predict`; plain numbers.
+    engine, fuel, tolerance, offset
+        As in :func:`predict` and :class:`Candidate`; plain numbers.
 
     Returns
     -------
@@ -313,12 +349,14 @@ def flow_for_lambda(
 
     Examples
     --------
-    >>> from tuninglib.statistics.ladder import fit_ladder
-    >>> fit = fit_ladder(lambda_low=[0.89], lambda_high=[0.91], flow_m3_s=[2.5e-6], injector="a",
-    ...                  engine="stock", stoichiometric_ratio=14.3, density_kg_m3=745.0,
-    ...                  displacement={"stock": 150.0})
-    >>> flow = flow_for_lambda(fit, target_lambda=0.90, engine="stock", stoichiometric_ratio=14.3,
-    ...                        density_kg_m3=745.0)
+    >>> from tuninglib.statistics.gauge_readings import Readings
+    >>> from tuninglib.statistics.ladder import Parts, fit_ladder
+    >>> e5 = FuelDemand(stoichiometric_ratio=14.3, density_kg_m3=745.0)
+    >>> readings = Readings(lambda_low=[0.89], lambda_high=[0.91], flow_m3_s=[2.5e-6],
+    ...                     injector="a", engine="stock", stoichiometric_ratio=14.3,
+    ...                     density_kg_m3=745.0)
+    >>> fit = fit_ladder(readings, Parts(displacement={"stock": 150.0}))
+    >>> flow = flow_for_lambda(fit, target_lambda=0.90, engine="stock", fuel=e5)
     >>> flow.value * 1e6, flow.low * 1e6, flow.high * 1e6
     (2.50, 2.21, 2.83)
     """
@@ -329,17 +367,9 @@ def flow_for_lambda(
     wanted = np.array([0.5, 0.975, 0.025])  # odds of being leaner, at value, low, high
 
     def leaner(log_flow):
-        prediction = predict(
-            fit,
-            flow_m3_s=fit.reference_flow_m3_s * np.exp(log_flow),
-            engine=engine,
-            stoichiometric_ratio=stoichiometric_ratio,
-            density_kg_m3=density_kg_m3,
-            tolerance=tolerance,
-            offset=offset,
-            fuel=fuel,
-            fuel_sd=fuel_sd,
-        )
+        flow = fit.reference_flow_m3_s * np.exp(log_flow)
+        one = Candidate(flow_m3_s=flow, tolerance=tolerance)
+        prediction = predict(fit, one, engine=engine, fuel=fuel, offset=offset)
         return 1.0 - normal_mixture.mixture_cdf(
             np.log(target_lambda), prediction.weights, prediction.means, prediction.sds
         )

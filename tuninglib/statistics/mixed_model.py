@@ -109,7 +109,7 @@ class Rows:
         return np.diag(np.repeat([0.0, 1.0], [k, m]))
 
 
-class _Solved(NamedTuple):
+class _LeastSquares(NamedTuple):
     """Least squares at several values of the variances, one after the other.
 
     Attributes
@@ -140,7 +140,7 @@ class _Solved(NamedTuple):
         return own - lost.reshape(own.shape)
 
 
-def _solve(rows: Rows, variances) -> _Solved:
+def _solve(rows: Rows, variances) -> _LeastSquares:
     """Least squares of [X J] under B⁻¹, with unit precision added for z.
 
     With A their normal matrix, log|V| + log|XᵀV⁻¹X| is log|B| + log|A|, and
@@ -175,7 +175,7 @@ def _solve(rows: Rows, variances) -> _Solved:
     log = log_inverse + np.linalg.slogdet(covariance)[1] - squares
     # Where one variance is next to nothing beside another, rounding can leave no covariance at all.
     log = np.where(squares >= 0, log, -np.inf)
-    return _Solved(log / 2, joint, covariance, inverse, turned, scaled)
+    return _LeastSquares(log / 2, joint, covariance, inverse, turned, scaled)
 
 
 def _inverse(blocks):

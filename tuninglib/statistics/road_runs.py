@@ -461,31 +461,12 @@ class Unknown:
         object.__setattr__(self, "changes", changes)
 
 
-def usual_unknowns(
-    runs: Runs,
-    *,
-    bike_mass_sd_kg: float = 0.0,
-    rotating_mass_sd_kg: float = 0.0,
-    rider_mass_sd_kg: ArrayLike = 0.0,
-    drag_area_sd_m2: float = 0.0,
-    rolling_coefficient_sd: float = 0.0,
-    road_load_correlation: float = 0.0,
-    grade_sd: float = 0.0,
-    piece_grade_sd: float = 0.0,
-    length_sd_m: float = 0.0,
-    speed_factor_sd: float = 0.0,
-    wind_sd_m_s: float = 0.0,
-    air_density_sd_ratio: float = 0.0,
-    rider_effect_sd: float = 0.0,
-    rider_drag_sd_ratio: float = 0.0,
-    drift_sd: float = 0.0,
-    order: np.ndarray | None = None,
-) -> tuple[Unknown, ...]:
-    """What is usually not known exactly about a road test.
+@dataclass(frozen=True, kw_only=True)
+class StatedSds:
+    """How far what is stated of a road test may be off, as standard deviations.
 
     Parameters
     ----------
-    runs : Runs
     bike_mass_sd_kg, rotating_mass_sd_kg : float
         Common to all runs. [kg]
     rider_mass_sd_kg : float or array
@@ -508,6 +489,38 @@ def usual_unknowns(
         Relative drag area, each rider on his own.
     drift_sd : float
         Relative wheel force: steady drift from the first run to the last.
+    """
+
+    bike_mass_sd_kg: float = 0.0
+    rotating_mass_sd_kg: float = 0.0
+    rider_mass_sd_kg: ArrayLike = 0.0
+    drag_area_sd_m2: float = 0.0
+    rolling_coefficient_sd: float = 0.0
+    road_load_correlation: float = 0.0
+    grade_sd: float = 0.0
+    piece_grade_sd: float = 0.0
+    length_sd_m: float = 0.0
+    speed_factor_sd: float = 0.0
+    wind_sd_m_s: float = 0.0
+    air_density_sd_ratio: float = 0.0
+    rider_effect_sd: float = 0.0
+    rider_drag_sd_ratio: float = 0.0
+    drift_sd: float = 0.0
+
+    def __post_init__(self):
+        share = float(self.road_load_correlation)
+        require(share, what="correlation", unit="", at_least=-1, at_most=1, remedy="0 if unknown")
+
+
+def usual_unknowns(
+    runs: Runs, stated: StatedSds, *, order: np.ndarray | None = None
+) -> tuple[Unknown, ...]:
+    """What is usually not known exactly about a road test.
+
+    Parameters
+    ----------
+    runs : Runs
+    stated : StatedSds
     order : array, optional
         Numbers that rise in the order ridden, one a run; left out: as the runs stand.
 
@@ -522,56 +535,58 @@ def usual_unknowns(
     >>> runs = Runs(hill=Hill(400.0, 0.06), setup=[0, 1], rider=[0, 1], mass_kg=[190.0, 210.0],
     ...             true_entry_m_s=13.0, true_exit_m_s=[17.0, 18.0], air_density_kg_m3=1.2,
     ...             drag_area_m2=0.55, rolling_coefficient=0.015)
-    >>> found = usual_unknowns(runs, grade_sd=0.002, rider_effect_sd=0.015)
+    >>> found = usual_unknowns(runs, StatedSds(grade_sd=0.002, rider_effect_sd=0.015))
     >>> [one.name for one in found]
     ['grade', 'rider', 'rider']
     """
     n = runs.setup.size
     riders = np.unique(runs.rider)
-    # Drag and rolling from one coast-down or table are off against each other. Two independent
-    # unknowns with this split (the Cholesky factor of their correlation) have the same covariance.
-    share = float(road_load_correlation)
-    require(share, what="correlation", unit="", at_least=-1, at_most=1, remedy="0 if unknown")
+    share = float(stated.road_load_correlation)
     lengths, grades = runs.hill.lengths_m, runs.hill.grade_ratios
     found = [
-        Unknown("bike mass", {"mass_kg": bike_mass_sd_kg}),
-        Unknown("rotating mass", {"rotating_mass_kg": rotating_mass_sd_kg}),
+        Unknown("bike mass", {"mass_kg": stated.bike_mass_sd_kg}),
+        Unknown("rotating mass", {"rotating_mass_kg": stated.rotating_mass_sd_kg}),
         Unknown(
             "road load",
             {
-                "drag_area_m2": drag_area_sd_m2,
-                "rolling_coefficient": share * rolling_coefficient_sd,
+                "drag_area_m2": stated.drag_area_sd_m2,
+                "rolling_coefficient": share * stated.rolling_coefficient_sd,
             },
         ),
         Unknown(
             "road load",
-            {"rolling_coefficient": np.sqrt(1 - share**2) * rolling_coefficient_sd},
+            {"rolling_coefficient": np.sqrt(1 - share**2) * stated.rolling_coefficient_sd},
             which=1,
         ),
-        Unknown("grade", {"grade_ratios": np.full(grades.shape[-1], grade_sd)}),
-        # A tape that is off is off by the same share on every piece.
-        Unknown("hill length", {"lengths_m": length_sd_m * lengths / lengths.sum()}),
+        Unknown("grade", {"grade_ratios": np.full(grades.shape[-1], stated.grade_sd)}),
+        Unknown("hill length", {"lengths_m": stated.length_sd_m * lengths / lengths.sum()}),
         Unknown(
-            "speed factor", {name: speed_factor_sd * getattr(runs, name) for name in SPEED_FIELDS}
+            "speed factor",
+            {name: stated.speed_factor_sd * getattr(runs, name) for name in SPEED_FIELDS},
         ),
-        Unknown("wind of the day", {"headwind_m_s": wind_sd_m_s}),
+        Unknown("wind of the day", {"headwind_m_s": stated.wind_sd_m_s}),
         Unknown(
-            "air density", {"air_density_kg_m3": air_density_sd_ratio * runs.air_density_kg_m3}
+            "air density",
+            {"air_density_kg_m3": stated.air_density_sd_ratio * runs.air_density_kg_m3},
         ),
-        Unknown("drift of the day", {"log_correction": drift_sd * _through_the_day(n, order)}),
+        Unknown(
+            "drift of the day", {"log_correction": stated.drift_sd * _through_the_day(n, order)}
+        ),
     ]
     if grades.shape[-1] > 1:
         for number, piece in enumerate(np.eye(grades.shape[-1]), start=1):
-            found.append(Unknown("grade", {"grade_ratios": piece * piece_grade_sd}, which=number))
-    mass_sds = np.broadcast_to(rider_mass_sd_kg, riders.shape)
+            found.append(
+                Unknown("grade", {"grade_ratios": piece * stated.piece_grade_sd}, which=number)
+            )
+    mass_sds = np.broadcast_to(stated.rider_mass_sd_kg, riders.shape)
     for rider, mass_sd in zip(riders, mass_sds, strict=True):
         # Each rider draws his own: it cancels between setups that he rode equally often, and widens
         # the gain of a setup that another one rode.
         own = (runs.rider == rider).astype(float)
-        drag = own * rider_drag_sd_ratio * runs.drag_area_m2
+        drag = own * stated.rider_drag_sd_ratio * runs.drag_area_m2
         found += [
             Unknown("rider mass", {"mass_kg": own * mass_sd}, which=int(rider)),
-            Unknown("rider", {"log_correction": own * rider_effect_sd}, which=int(rider)),
+            Unknown("rider", {"log_correction": own * stated.rider_effect_sd}, which=int(rider)),
             Unknown("rider", {"drag_area_m2": drag}, which=int(rider)),
         ]
     # A speed that was not read is NaN, and so is its change.
