@@ -6,16 +6,18 @@ down (demo_data/log_maker.py). Counted is how often intervals hold what was true
 
 import argparse
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 
 from demo_data.log_maker import Devices, World, usual_force, written
 from tuninglib.physics.motion import Hill, Ride
 from tuninglib.physics.track import local_metres
+from tuninglib.session.from_logs import _by_likeness
+from tuninglib.session.trace import Trace
 from tuninglib.statistics.force_against_speed import LoggedRun, force_curves, run_forces
 from tuninglib.statistics.settled_gauge import full_stretch, gauge_lag, settled_reading
 from tuninglib.statistics.track_runs import (
-    clock_shift,
     end_speeds_from_speed,
     end_speeds_from_way,
     line_passes,
@@ -34,6 +36,14 @@ WORLDS = {
     "strong gusts": (World(gust_sd_m_s=1.2), Devices(rate_hz=1.0)),
     "no round longer than another": (World(longer_waits_s=0.0), Devices(rate_hz=5.0)),
 }
+
+
+def _trace(time_s, channels):
+    """A log that is in order already."""
+    return Trace(
+        kind="table", time_s=time_s, started_utc_s=None, clock_s=None, channels=channels,
+        rows=time_s.size, left_out=(),
+    )  # fmt: skip
 
 
 def one_outing(rng, world, devices):
@@ -79,14 +89,31 @@ def one_outing(rng, world, devices):
     score["length"] = [length.low <= world.length_m <= length.high]
     widths["length"] = length.half_width
     box = slice(int(rng.uniform(0, 60) * devices.rate_hz), None)
-    shift = clock_shift(
-        made.time_s, made.speed_m_s, made.time_s[box] - LATER_S, made.engine_speed_rpm[box]
-    )
-    score["clock known"] = [shift.shift_s is not None]
-    if shift.shift_s is not None:
-        score["clock"] = [shift.shift_s.low <= LATER_S <= shift.shift_s.high]
-        score["clock of another round"] = [abs(shift.shift_s.value - LATER_S) > 5]
-        widths["clock"] = shift.shift_s.half_width
+    track = {
+        "latitude_deg": made.latitude_deg,
+        "longitude_deg": made.longitude_deg,
+        "speed_m_s": made.speed_m_s,
+    }
+    places = {name: track[name] for name in ("latitude_deg", "longitude_deg")}
+    engine = {"engine_speed_rpm": made.engine_speed_rpm[box]}
+    throttle = {"throttle_ratio": made.throttle_ratio[box]}
+    passes = [
+        SimpleNamespace(enter_s=begin, leave_s=end, up=way > 0)
+        for begin, end, way in zip(lines.enter_s, lines.leave_s, lines.direction, strict=True)
+    ]
+    for name, seen, own in (
+        ("clock", track, engine),
+        ("clock by places", places, engine),
+        ("clock by full throttle", places, throttle),
+    ):
+        found = _by_likeness(
+            _trace(made.time_s[box] - LATER_S, own), _trace(made.time_s, seen), passes
+        ).shift_s
+        score[f"{name} known"] = [found is not None]
+        if found is not None:
+            score[name] = [found.low <= LATER_S <= found.high]
+            score[f"{name} of another round"] = [abs(found.value - LATER_S) > 5]
+            widths[name] = found.half_width
     for name, throttle in (("throttle", made.throttle_ratio), ("pattern", None)):
         bare = runs_by_length(
             made.time_s,
