@@ -60,7 +60,7 @@ def test_why_nothing_is_taken_is_said_with_the_remedy(results, why, said):
         ("short", "they have too little in common"),
         ("unlike", "does not rise and fall together"),
         ("twins", "two shifts fit about as well"),
-        ("nothing", "it has no speed and no engine speed to go by"),
+        ("nothing", "it has no speed, engine speed or throttle to go by"),
     ],
 )
 def test_a_clock_that_is_not_known_is_asked_for(results, why, said):
@@ -96,13 +96,25 @@ def test_a_run_without_full_throttle_is_named(results):
     assert "run 1 had the throttle fully open, as far as was logged, for less than 60 %" in text
 
 
+@pytest.mark.parametrize(
+    ("at", "said"), [("marker", "the marker"), ("start", "the start line"), ("both", "both lines")]
+)
+def test_a_gap_at_a_line_is_named_with_its_run(results, at, said):
+    first, *rest = results.session.found.passes
+    unseen = dataclasses.replace(first, run=None, missed=3.0, gap_s=9.0, gap_at=at)
+    spoilt = with_found(results, passes=(unseen, *rest))
+    text = logs.run_sentences(spoilt).plain()
+    assert f"the speeds of run 3 were not found: phone has a gap of 9.0 s at {said}." in text
+    assert logs.runs_table(spoilt).rows[0][:3] == ("1", "3", "large nozzle")
+
+
 def test_the_table_and_the_figure_show_every_way_up(results):
     table = logs.runs_table(results)
     assert [row[:3] for row in table.rows[:3]] == [
         ("1", "1", "small nozzle"), ("2", "2", "large nozzle"), ("3", "3", "large nozzle"),
     ]  # fmt: skip
     assert table.rows[1][5:] == (
-        "42.2 ± 1.0", "70.7 ± 1.2", "12.80 to 13.10", "96 %",
+        "42.0 ± 1.3", "70.7 ± 1.1", "12.80 to 13.10", "96 %",
     )  # fmt: skip
     assert table.rows[0][7:] == ("–", "–")
     alt = logs.runs_figure(results).alt

@@ -10,6 +10,7 @@ from tuninglib.analysis.analyse import analyse
 from tuninglib.analysis.results import results_document
 from tuninglib.report import logs
 from tuninglib.session.load import load_session
+from tuninglib.session.trace import LeftOut
 
 HEAD = "time,speed [km/h],gauge,oil\n"
 
@@ -49,6 +50,20 @@ def test_the_sentences_count_every_row(results):
     assert "1 line with more cells than columns, the first is line 62." in text
     assert "1 reading of speed: no number; the first is “fast” at line 32." in text
     assert "1 reading of speed that cannot be, the first is 900.0 km/h at line 33." in text
+
+
+def test_wild_readings_are_said_as_such(results):
+    (log,) = results.logs
+    jumps = (
+        LeftOut("jump", 1, 33, "speed", "83.3333"), LeftOut("jump", 2, 35, "latitude", "47.02"),
+    )  # fmt: skip
+    wild = dataclasses.replace(log, left_out=jumps)
+    text = logs.sentences(dataclasses.replace(results, logs=(wild,))).plain()
+    assert (
+        "1 reading of speed far from those before and after, the first is 300.0 km/h at line 33."
+        in text
+    )
+    assert "2 positions far from those before and after, the first is at line 35." in text
 
 
 def test_the_table_shows_ranges_in_the_readers_units(results):

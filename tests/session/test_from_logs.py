@@ -228,6 +228,53 @@ def test_which_way_up_is_which_run_is_clear_or_nothing_is_taken(evening, rows, l
         assert analyse(session).road is None
 
 
+def without_points(folder, low_s, high_s):
+    """The phone's track without the points between two times of the log."""
+    path = folder / "phone.gpx"
+    points = re.split(r"(?=<trkpt)", path.read_text("utf-8"))
+    times = [re.search(r"<time>([^<]*)Z</time>", one) for one in points]
+    seconds = [np.datetime64(one[1], "ms").astype(float) / 1e3 if one else np.nan for one in times]
+    first = np.nanmin(seconds)
+    kept = [one for one, at in zip(points, seconds, strict=True) if not low_s < at - first < high_s]
+    # What stands after the last point stays.
+    assert len(kept) < len(points)
+    path.write_text("".join(kept), encoding="utf-8")
+    return folder
+
+
+@pytest.mark.parametrize(
+    ("line", "said"), [("leave_s", "the marker"), ("enter_s", "the start line")]
+)
+def test_a_gap_at_a_line_costs_its_run_alone_and_is_said(evening, session, capsys, line, said):
+    third = next(one for one in session.found.passes if one.run == 3)
+    at = getattr(third, line)
+    without_points(evening, at - 4.5, at + 4.5)
+    spoilt = load_session(evening)
+    assert spoilt.found.why_not == ""
+    assert spoilt.found.filled == (1, 2, 4, 5, 6, 7, 8)
+    assert np.isnan(spoilt.runs["shown_exit_m_s"][2])
+    others = [0, 1, 3, 4, 5, 6, 7]
+    np.testing.assert_allclose(
+        spoilt.runs["shown_exit_m_s"][others], session.runs["shown_exit_m_s"][others], atol=0.15
+    )
+    assert 3 in spoilt.found.readings.filled
+    assert main(["check", str(evening)]) == 0
+    told = capsys.readouterr().out
+    assert re.search(
+        rf"the speeds of run 3 were not found: phone has a gap of 1?\d(\.\d)? s at {said}\.", told
+    )
+
+
+def test_a_gap_over_a_whole_run_is_named_as_one_that_may_hide_it(evening, session):
+    passes = session.found.passes
+    third, down = (next(i for i, one in enumerate(passes) if one.run == 3) + k for k in (0, 1))
+    without_points(evening, passes[third].enter_s - 12, passes[down].leave_s + 12)
+    spoilt = load_session(evening)
+    assert (spoilt.found.why_not, spoilt.found.filled) == ("count", ())
+    text = logs.run_sentences(analyse(spoilt)).plain()
+    assert "phone has gaps in which a run may have been: " in text
+
+
 def test_an_idle_row_is_no_run(evening):
     text = (evening / "runs.csv").read_text("utf-8").splitlines()
     rows = [f"{text[0]},state,gauge", *(f"{line},full," for line in text[1:])]
@@ -282,9 +329,46 @@ def test_positions_alone_will_do_with_wider_speeds(evening, session, truth):
     off = bare.runs["shown_exit_m_s"] - truth["exit_m_s"]
     sds = [one.exit_sd_m_s for one in bare.found.passes if one.up]
     assert (np.abs(off) < 1.96 * np.array(sds)).mean() >= 6 / 8
-    # Without the phone's speed nothing says how far the clocks are apart.
-    assert bare.found.readings.why_not == "nothing"
-    assert bare.runs["gauge_low"].isna().all()
+
+
+def without_speeds(folder):
+    """The evening with a phone that writes places alone."""
+    path = folder / "phone.gpx"
+    text = path.read_text("utf-8")
+    path.write_text(text.replace("<speed>", "<other>").replace("</speed>", "</other>"), "utf-8")
+    return folder
+
+
+@pytest.mark.parametrize("engine_speed", [True, False])
+@pytest.mark.parametrize("speed", [True, False])
+def test_a_clock_is_found_by_places_and_by_the_throttle(evening, truth, engine_speed, speed):
+    """A road speed by places beside the engine's, and the runs beside full throttle."""
+    if not speed:
+        without_speeds(evening)
+    if not engine_speed:
+        change(evening, "session.toml", ', engine_speed = "Drehzahl"', "")
+    readings = load_session(evening).found.readings
+    assert (readings.clock, readings.why_not) == ("found", "")
+    assert readings.shift_s.low <= truth["box_later_s"] <= readings.shift_s.high
+    assert readings.shift_s.half_width < 1.5
+    assert len(readings.filled) == 7
+
+
+def test_why_a_clock_is_not_known_is_the_true_reason(evening):
+    """A box of which the gauge alone is used has nothing to go by; a throttle that tells nothing is
+    unlike the ride, and so it is said."""
+    change(evening, "session.toml", ', throttle = "Gas", engine_speed = "Drehzahl"', "")
+    session = load_session(evening)
+    assert session.found.readings.why_not == "nothing"
+    text = logs.run_sentences(analyse(session)).plain()
+    assert "it has no speed, engine speed or throttle to go by" in text
+    change(evening, "session.toml", 'gauge = "Sonde"', 'gauge = "Sonde", throttle = "Gas"')
+    rows = (evening / "box.csv").read_text("utf-8").splitlines()
+    drawn = np.random.default_rng(4).integers(0, 101, len(rows))
+    stuck = [";".join([one.split(";")[0], one.split(";")[1], str(gas), "2000"])
+             for one, gas in zip(rows[2:], drawn[2:], strict=True)]  # fmt: skip
+    (evening / "box.csv").write_text("\n".join([*rows[:2], *stuck]) + "\n", encoding="utf-8")
+    assert load_session(evening).found.readings.why_not == "unlike"
 
 
 def test_a_stated_shift_and_delay_go_first(evening):

@@ -116,3 +116,36 @@ def test_an_elevation_of_nothing_is_one_on_a_coast(others, kept):
     trace = ordered(range(len(values)), elevation=values)
     assert trace.left_out == (() if kept else (LeftOut("zero", 2, 5, "elevation", "0"),))
     assert ("elevation_m" in trace.channels) == bool(others)
+
+
+@pytest.mark.parametrize("step", [0.1, 1.0])
+def test_one_wild_reading_costs_one_reading_and_is_counted(step):
+    """A speed of 300 km/h, and a position two kilometres off; all others stay as they are."""
+    time = step * np.arange(60)
+    speed = 15 + 3 * np.sin(time / 5)
+    latitude, longitude = 47 + 12 * time / 111_000, 11 + 5 * time / 76_000
+    wild = speed.copy(), latitude.copy(), longitude.copy()
+    wild[0][20], wild[1][30], wild[2][40] = 300 / 3.6, 47.02, 11.03
+    trace = ordered(time, speed=wild[0], latitude=wild[1], longitude=wild[2])
+    jumps = [one for one in trace.left_out if one.reason == "jump"]
+    assert jumps == [
+        LeftOut("jump", 1, 25, "speed", "83.3333"), LeftOut("jump", 2, 35, "latitude", "47.02"),
+    ]  # fmt: skip
+    assert trace.rows == trace.time_s.size == 60
+    for name, true, gone in (
+        ("speed_m_s", speed, [20]), ("latitude_deg", latitude, [30, 40]),
+        ("longitude_deg", longitude, [30, 40]),
+    ):  # fmt: skip
+        found = trace.channels[name]
+        assert np.flatnonzero(np.isnan(found)).tolist() == gone
+        np.testing.assert_array_equal(np.delete(found, gone), np.delete(true, gone))
+
+
+def test_what_a_bike_can_do_is_no_jump():
+    """Braking hard, turning round, a pause, and a logger that is on for a few rows alone."""
+    time = np.array([0.0, 1, 2, 3, 4, 5, 6, 60, 61, 62, 63])
+    speed = np.array([0.0, 9, 18, 27, 18, 9, 0, 20, 21, 22, 23])
+    place = 47 + np.array([0, 20, 40, 60, 40, 20, 0, -800, -780, -760, -740]) / 111_000
+    assert ordered(time, speed=speed, latitude=place, longitude=0 * place).left_out == ()
+    few = [15.0, 83.0, 15.0, 15.0]
+    assert ordered(range(4), speed=few).left_out == ()

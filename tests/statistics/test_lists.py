@@ -241,6 +241,9 @@ CALLS = {
         ),
         setup=as_([0, 0, 1, 1]), speed_m_s=as_([12.0, 18.0]),
     ),
+    track_runs.speed_of_way: lambda as_: track_runs.speed_of_way(
+        as_(LOGGED), as_([3.0 * one for one in LOGGED]), as_([4.0 * one for one in LOGGED])
+    ),
     track_runs.line_passes: lambda as_: track_runs.line_passes(
         as_(LOGGED), latitude_deg=as_([0.0] * 60),
         longitude_deg=as_([(10 * one - 150) / 111319.49 for one in LOGGED]),

@@ -166,7 +166,7 @@ def test_only_ways_from_line_to_line_are_runs(places, directions):
         assert found.leave_s[0] - found.enter_s[0] == pytest.approx(400 / 12, abs=0.3)
 
 
-def test_a_gap_at_the_line_is_no_pass():
+def test_a_gap_at_the_line_is_a_pass_of_which_nothing_was_seen():
     time, latitude, longitude = ride_of([(-150, 0), (550, 0)])
     away = np.abs(time * 12 - 150) < 40
     found = line_passes(
@@ -176,7 +176,10 @@ def test_a_gap_at_the_line_is_no_pass():
         start_deg=degrees(*road(0.0)),
         marker_deg=degrees(*road(400.0)),
     )
-    assert found.direction.size == 0
+    # From 110 to 190 m, on a grid of 6 m: from 108 to 192 m at 12 m/s.
+    assert found.direction.tolist() == [1]
+    assert (found.enter_gap_s[0], found.leave_gap_s[0]) == (pytest.approx(7.0), 0.0)
+    assert found.enter_s[0] == pytest.approx(16.0)
 
 
 def test_places_that_are_one_are_refused():

@@ -115,11 +115,15 @@ def _left_out(log, system):
         rows = f"{place}{'s' * (count != 1)}"
         readings = f"reading{'s' * (count != 1)} of {channel}"
         shown = f"“{one.example}”" if one.example else "something else"
-        if one.reason == "limits":
+        if one.reason in ("limits", "jump"):
             name = SI_NAMES[one.channel]
             unit = _unit(name, system) if _CHANNELS[name][1] or _CHANNELS[name][2] else ""
             shown = f"{_shown(float(one.example), name, system)} {unit}".strip()
         at = f"{place} {one.first:,}" if one.first is not None else ""
+        if one.reason == "jump":
+            what = f"position{'s' * (count != 1)}" if one.channel == "latitude" else readings
+            like = "" if one.channel == "latitude" else f" {shown}"
+            return f"{count:,} {what} far from those before and after, the first is{like} at {at}."
         return {
             "no time": f"{count:,} {rows} without a time that can be read, the first at {at}.",
             "time twice": f"{count:,} {rows} with a time that another has too, the first at {at}.",
@@ -280,7 +284,12 @@ def run_sentences(results: Results) -> Prose:
             )
             return Prose((("Runs", text),), style="points")
         return Prose(())
-    items = [("Runs", _found(found)), *_speeds(results, found), *_gauge(results, found)]
+    items = [
+        ("Runs", _found(found)),
+        *_gaps_at_lines(results, found),
+        *_speeds(results, found),
+        *_gauge(results, found),
+    ]
     return Prose(tuple(items), style="points")
 
 
@@ -329,6 +338,35 @@ def _found(found) -> str:
             ),
         }[found.why_not]
     )
+
+
+def _gaps_at_lines(results, found):
+    """Which gap of the track hid a run's speeds, or may have hidden a whole run."""
+    name = spaced(found.log)
+    for one in found.passes:
+        if one.missed is not None:
+            at = {"start": "the start line", "marker": "the marker", "both": "both lines"}
+            yield (
+                "Gap",
+                f"the speeds of run {one.missed:g} were not found: {name} has a gap of "
+                f"{_time(one.gap_s)} at {at[one.gap_at]}. Type them if somebody read them.",
+            )
+    up = sum(one.up for one in found.passes)
+    if found.why_not == "count" and up < found.rows:
+        time = results.session.traces[found.log].time_s
+        steps = np.diff(time)
+        longest = [
+            at for at in np.argsort(-steps, kind="stable")[:_MOST_GAPS] if steps[at] > _GAP_S
+        ]
+        if longest:
+            said = listing(
+                f"{_time(steps[at])} at {_clock_text(time[at])}" for at in sorted(longest)
+            )
+            yield "Gap", f"{name} has gaps in which a run may have been: {said}."
+
+
+# The longest of them are named, if one of them could hide a run.
+_MOST_GAPS, _GAP_S = 3, 20.0
 
 
 def _times(count: int) -> str:
@@ -429,7 +467,7 @@ def _gauge(results, found):
             "short": "they have too little in common",
             "unlike": "what they hold does not rise and fall together",
             "twins": "two shifts fit about as well, as one round looks like the next",
-            "nothing": "it has no speed and no engine speed to go by",
+            "nothing": "it has no speed, engine speed or throttle to go by",
         }[readings.why_not]
         yield (
             "Clock",
@@ -503,12 +541,13 @@ def runs_table(results: Results) -> Table | Prose:
     for one in found.passes:
         if not one.up:
             continue
-        reading = gauge.get(one.run)
+        run = one.missed if one.run is None else one.run
+        reading = gauge.get(run)
         rows.append(
             (
                 str(one.number),
-                NONE if one.run is None else f"{one.run:g}",
-                NONE if one.run is None else spaced(setups[one.run]),
+                NONE if run is None else f"{run:g}",
+                NONE if run is None else spaced(setups[run]),
                 _clock_text(one.enter_s),
                 fixed(one.leave_s - one.enter_s, 1),
                 _with_sd(one.entry_m_s, one.entry_sd_m_s, system),

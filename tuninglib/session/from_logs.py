@@ -15,7 +15,13 @@ from tuninglib.physics.track import local_metres
 from tuninglib.session.defaults import hill_of, logged_factor, speedometer_factor, speedometer_step
 from tuninglib.session.load import Session
 from tuninglib.session.trace import Trace
-from tuninglib.statistics.settled_gauge import FullStretch, full_stretch, gauge_lag, settled_reading
+from tuninglib.statistics.settled_gauge import (
+    FULL_THROTTLE,
+    FullStretch,
+    full_stretch,
+    gauge_lag,
+    settled_reading,
+)
 from tuninglib.statistics.track_runs import (
     ClockShift,
     clock_shift,
@@ -25,6 +31,7 @@ from tuninglib.statistics.track_runs import (
     logged_grade,
     logged_length,
     runs_by_length,
+    speed_of_way,
 )
 
 
@@ -45,7 +52,13 @@ class LogPass:
     entry_sd_m_s, exit_sd_m_s : float
         Its standard deviation; NaN where there is no speed.
     run : float or None
-        Its run's number in runs.csv.
+        Its run's number in runs.csv; None, too, where a line was passed in a gap.
+    gap_s : float
+        The longer gap in which one of its lines was passed unseen; 0 where there was none.
+    gap_at : str
+        ``"start"``, ``"marker"`` or ``"both"``; empty where there was none.
+    missed : float or None
+        Number of the run whose speeds the gap hides.
     """
 
     number: int
@@ -57,6 +70,9 @@ class LogPass:
     entry_sd_m_s: float
     exit_sd_m_s: float
     run: float | None
+    gap_s: float = 0.0
+    gap_at: str = ""
+    missed: float | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -201,12 +217,7 @@ def with_logged_speeds(session: Session) -> Session:
         return session
     look = _by_places if by == "places" else _by_length
     passes, source, position_sd, grade, length = look(session, session.traces[name])
-    up = [one for one in passes if one.up]
-    numbers, why_not = _numbers(runs, session.logs[name].runs, len(up))
-    passes = tuple(
-        replace(one, run=(numbers[one.number - 1] or None) if one.up and numbers else None)
-        for one in passes
-    )
+    passes, why_not = _numbered(runs, session.logs[name].runs, passes)
     found = FoundRuns(
         log=name,
         by=by,
@@ -224,7 +235,9 @@ def with_logged_speeds(session: Session) -> Session:
     by_run = {
         one.run: one
         for one in passes
-        if one.run is not None and max(one.entry_sd_m_s, one.exit_sd_m_s) < _WORST_SD_M_S
+        if one.run is not None
+        and one.entry_sd_m_s < _WORST_SD_M_S
+        and one.exit_sd_m_s < _WORST_SD_M_S
     }
     return _with_speeds(session, found, by_run)
 
@@ -279,13 +292,14 @@ def _by_places(session, trace):
         # Along the road, not over its map.
         steeper = float(np.hypot(1.0, hill_of(session).mean_grade_ratio))
     grade = None
-    times = {"enter_s": lines.enter_s, "leave_s": lines.leave_s}
+    seen = (lines.enter_gap_s == 0) & (lines.leave_gap_s == 0)
+    times = {"enter_s": lines.enter_s[seen], "leave_s": lines.leave_s[seen]}
     if "elevation_m" in channels:
         grade = logged_grade(
             trace.time_s,
             *metres,
             channels["elevation_m"],
-            direction=lines.direction,
+            direction=lines.direction[seen],
             **times,
         )
     length = logged_length(trace.time_s, *metres, **times)
@@ -319,20 +333,48 @@ def _as_passes(lines, speeds, steeper) -> tuple:
     found, number = [], 0
     for i, direction in enumerate(lines.direction):
         number += direction > 0
+        gaps = np.array([lines.enter_gap_s[i], lines.leave_gap_s[i]])
+        # From the start line to the marker in the order of a way up.
+        ends = ("start", "marker") if direction > 0 else ("marker", "start")
+        unseen = [end for end, gap in zip(ends, gaps, strict=True) if gap]
+        entry, exit_ = np.where(gaps > 0, np.nan, 1.0)
         found.append(
             LogPass(
                 number=int(number),
                 up=bool(direction > 0),
                 enter_s=float(lines.enter_s[i]),
                 leave_s=float(lines.leave_s[i]),
-                entry_m_s=float(speeds.entry_m_s[i]) * steeper,
-                exit_m_s=float(speeds.exit_m_s[i]) * steeper,
-                entry_sd_m_s=float(speeds.entry_sd_m_s[i]),
-                exit_sd_m_s=float(speeds.exit_sd_m_s[i]),
+                entry_m_s=float(speeds.entry_m_s[i] * entry) * steeper,
+                exit_m_s=float(speeds.exit_m_s[i] * exit_) * steeper,
+                entry_sd_m_s=float(speeds.entry_sd_m_s[i] * entry),
+                exit_sd_m_s=float(speeds.exit_sd_m_s[i] * exit_),
                 run=None,
+                gap_s=float(gaps.max()),
+                gap_at="both" if len(unseen) == 2 else "".join(unseen),
             )
         )
     return tuple(found)
+
+
+def _numbered(runs, listed, passes):
+    """Passes with their runs, and why these are not known."""
+    up = [one for one in passes if one.up]
+    numbers, why_not = _numbers(runs, listed, len(up))
+    seen = tuple(one for one in passes if not one.gap_s)
+    if why_not in ("count", "listed") and len(seen) < len(passes):
+        # In a gap the bike may have been elsewhere: what was seen is enough if it fits.
+        own, why_seen = _numbers(runs, listed, sum(one.up for one in seen))
+        if not why_seen:
+            count = np.cumsum([one.up for one in seen]).tolist()
+            passes = tuple(replace(one, number=n) for one, n in zip(seen, count, strict=True))
+            numbers, why_not = own, ""
+    if not numbers:
+        return passes, why_not
+    named = []
+    for one in passes:
+        run = (numbers[one.number - 1] or None) if one.up else None
+        named.append(replace(one, missed=run) if one.gap_s else replace(one, run=run))
+    return tuple(named), why_not
 
 
 def _numbers(runs, listed, count):
@@ -425,11 +467,13 @@ def with_logged_readings(session: Session) -> Session:
     """
     session = replace(session, runs=session.runs.assign(readings_logged=False))
     name = next((n for n, t in session.traces.items() if "gauge" in t.channels), None)
-    passes = {one.run: one for one in session.found.passes if one.run} if session.found else {}
+    # What was seen of a run tells its reading, even where a gap hides its speeds.
+    every = session.found.passes if session.found else ()
+    passes = {run: one for one in every if (run := one.run or one.missed)}
     if name is None or not passes:
         return session
     log, trace, track = session.logs[name], session.traces[name], session.traces[session.found.log]
-    clock, shift, found = _clock(name, log, trace, session.found.log, track)
+    clock, shift, found = _clock(name, log, trace, session.found.log, track, session.found.passes)
     if shift is None:
         readings = FoundReadings(
             log=name,
@@ -478,14 +522,14 @@ def with_logged_readings(session: Session) -> Session:
 _UTC_S = 2.0
 
 
-def _clock(name, log, trace: Trace, track_name, track: Trace):
+def _clock(name, log, trace: Trace, track_name, track: Trace, passes=()):
     """How the clock was set, the shift as an interval or None, and what matching said."""
     if name == track_name:
         return "same", Interval(0.0, 0.0, 0.0), None
     if log.shift is not None:
         value, half = log.shift.value, log.shift.half_width
         return "stated", Interval(value, value - half, value + half), None
-    found = _by_likeness(trace, track)
+    found = _by_likeness(trace, track, passes)
     if found is not None and found.shift_s is not None:
         return "found", found.shift_s, found
     if trace.started_utc_s is not None and track.started_utc_s is not None:
@@ -494,13 +538,43 @@ def _clock(name, log, trace: Trace, track_name, track: Trace):
     return "unknown", None, found
 
 
-def _by_likeness(trace: Trace, track: Trace) -> ClockShift | None:
-    """The shift by two speeds, or by the speed of the road and of the engine."""
-    speed = track.channels.get("speed_m_s")
+# Full throttle is opened at the line and shut at the marker, so well over many runs (ours, 95 %).
+_OPENS_AT_LINE_S = 0.6
+
+
+def _by_likeness(trace: Trace, track: Trace, passes=()) -> ClockShift | None:
+    """The shift by what both saw of the ride; None where one of them saw nothing of it.
+
+    Two speeds, or that of the road and of the engine; where these do not tell, full throttle beside
+    the runs that were found.
+    """
+    seen, tried = track.channels, []
+    road = None
+    if "speed_m_s" in seen:
+        road = track.time_s, seen["speed_m_s"]
+    elif "latitude_deg" in seen:
+        places = seen["latitude_deg"], seen["longitude_deg"]
+        origin = tuple(float(np.nanmedian(one)) for one in places)
+        road = speed_of_way(track.time_s, *local_metres(*places, origin_deg=origin))
     for key in ("speed_m_s", "engine_speed_rpm"):
-        if speed is not None and key in trace.channels:
-            return clock_shift(track.time_s, speed, trace.time_s, trace.channels[key])
-    return None
+        if road is not None and key in trace.channels:
+            tried.append(clock_shift(*road, trace.time_s, trace.channels[key]))
+            if tried[-1].shift_s is not None:
+                return tried[-1]
+    throttle = trace.channels.get("throttle_ratio")
+    if throttle is not None:
+        full = np.where(np.isfinite(throttle), 1.0 * (throttle >= FULL_THROTTLE), np.nan)
+        on_run = np.zeros(track.time_s.size)
+        for one in passes:
+            on_run[(track.time_s >= one.enter_s) & (track.time_s <= one.leave_s)] = one.up
+        found = clock_shift(track.time_s, on_run, trace.time_s, full)
+        if found.shift_s is not None:
+            half = float(np.hypot(found.shift_s.half_width, _OPENS_AT_LINE_S))
+            middle = found.shift_s.value
+            return replace(found, shift_s=Interval(middle, middle - half, middle + half))
+        tried.append(found)
+    # What came nearest to an answer says why there is none.
+    return max(tried, key=lambda one: np.nan_to_num(one.likeness, nan=-1.0), default=None)
 
 
 # Before its first line and after its second, a run's throttle may open and shut. [s]

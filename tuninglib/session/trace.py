@@ -29,7 +29,8 @@ class LeftOut:
     reason : str
         ``"no time"``, ``"time twice"``, ``"too many cells"``, ``"no number"``, ``"limits"``,
         ``"zero"`` (an elevation of just 0 among others), ``"other speed"`` (a logged speed that is
-        not that of the positions), ``"breaks off"`` (the file ends in the middle).
+        not that of the positions), ``"breaks off"`` (the file ends in the middle), ``"jump"`` (far
+        from what stands before and after it; of ``"latitude"`` it is the whole position).
     count : int
         Rows, or cells of one channel; 0 for ``"breaks off"``.
     first : int or None
@@ -146,6 +147,13 @@ _LONGEST_S = 14 * _DAY_S
 # Rows that were buffered come this much too late at the most; more is a new start.
 _SHUFFLE_S = 2.0
 _NO_COAST_M = 30.0
+# One reading that is so far from the middle of itself and two on either side is none: beyond what
+# the quickest bike could do from one to the next, and what errors of receivers jump by (ours).
+_JUMP_M_S, _JUMP_M_S2 = 5.0, 10.0
+_JUMP_M, _JUMP_WAY_M_S = 20.0, 40.0
+# Where more than this share would be such, it is no ride that we understand, and all stays.
+_MOST_JUMPS = 0.05
+_DEGREE_M = 111_000.0
 
 
 def in_order(
@@ -213,6 +221,7 @@ def in_order(
         values = found.within(name) if name in found.channels else None
         if values is not None:
             kept[SI_NAMES[name]] = values
+    found.without_jumps(kept)
     start = float(found.seconds[0])
     return Trace(
         kind=kind,
@@ -287,11 +296,52 @@ class _Rows:
                 values = self._without_cells(name, "zero", zero, values)
         return values if np.isfinite(values).any() else None
 
+    def without_jumps(self, kept: dict) -> None:
+        """Take single wild readings out of speeds and positions, and say so."""
+        speed = kept.get("speed_m_s")
+        if speed is not None:
+            far, step = _off_middle(self.seconds, speed)
+            wild = np.abs(far) > _JUMP_M_S + _JUMP_M_S2 * step
+            if 0 < wild.mean() <= _MOST_JUMPS:
+                kept["speed_m_s"] = self._without_cells("speed", "jump", wild, speed)
+        latitude, longitude = kept.get("latitude_deg"), kept.get("longitude_deg")
+        if latitude is None or longitude is None:
+            return
+        north, step = _off_middle(self.seconds, latitude)
+        east, _ = _off_middle(self.seconds, longitude)
+        level = np.cos(np.deg2rad(np.nanmedian(latitude)))
+        wild = _DEGREE_M * np.hypot(north, east * level) > _JUMP_M + _JUMP_WAY_M_S * step
+        if 0 < wild.mean() <= _MOST_JUMPS:
+            kept["latitude_deg"] = self._without_cells("latitude", "jump", wild, latitude)
+            kept["longitude_deg"] = np.where(wild, np.nan, longitude)
+
     def _without_cells(self, name, reason, which, values):
         first = int(np.argmax(which))
         example = f"{values[first]:.6g}"
         self.left_out.append(LeftOut(reason, int(which.sum()), self.line(first), name, example))
         return np.where(which, np.nan, values)
+
+
+def _off_middle(seconds, values):
+    """How far each value is from the median of five around it, and the longer of its two steps."""
+    far, step = np.zeros(values.size), np.zeros(values.size)
+    known = np.flatnonzero(np.isfinite(values))
+    if known.size < _AROUND:
+        return far, step
+    own = values[known]
+    middles = np.median(np.lib.stride_tricks.sliding_window_view(own, _AROUND), axis=1)
+    # At both ends the nearest five, whose middle is two steps away.
+    ends = _AROUND // 2
+    middles = np.pad(middles, ends, mode="edge")
+    steps = np.pad(np.diff(seconds[known]), 1, mode="edge")
+    steps = np.maximum(steps[1:], steps[:-1])
+    steps[:ends] *= 1 + ends
+    steps[-ends:] *= 1 + ends
+    far[known], step[known] = own - middles, steps
+    return far, step
+
+
+_AROUND = 5
 
 
 def seconds_of(cells: pd.Series, kind: str, decimal_comma: bool = False) -> np.ndarray:

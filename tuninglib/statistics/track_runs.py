@@ -29,12 +29,17 @@ class LinePasses:
         When the first and the second line were passed. [s]
     position_sd_m : float
         Error of one position, along the road as across it. [m]
+    enter_gap_s, leave_gap_s : array
+        How long nothing was logged where that line was passed; 0 where it was seen. Then the time
+        is the end of the gap at the first line, and its begin at the second. [s]
     """
 
     direction: np.ndarray
     enter_s: np.ndarray
     leave_s: np.ndarray
     position_sd_m: float
+    enter_gap_s: np.ndarray
+    leave_gap_s: np.ndarray
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -124,7 +129,8 @@ def line_passes(
     Notes
     -----
     A line is at right angles to the way ridden, through its place. When it was passed follows from
-    a straight line through the way along that heading over two seconds to both sides. A run is a
+    a straight line through the way along that heading over two seconds to both sides. In a gap of
+    more than five seconds it was passed if the straight way over the gap passes it. A run is a
     pass of one line and then of the other with none in between; passes whose heading is 60 degrees
     or more from that of most of their like are left out.
 
@@ -148,10 +154,11 @@ def line_passes(
     known = np.isfinite(latitude) & np.isfinite(longitude)
     time, latitude, longitude = time[known], latitude[known], longitude[known]
     _require_apart(start_deg, marker_deg, 2 * reach_m)
-    gates = [
-        _passes(time, np.stack(local_metres(latitude, longitude, origin_deg=place)), reach_m)
-        for place in (start_deg, marker_deg)
-    ]
+    gates = []
+    for place in (start_deg, marker_deg):
+        metres = np.stack(local_metres(latitude, longitude, origin_deg=place))
+        seen = [(*one, one[0], one[0]) for one in _passes(time, metres, reach_m)]
+        gates.append(seen + _unseen(time, metres, reach_m, [one[0] for one in seen]))
     return _between(gates, position_sd_m)
 
 
@@ -170,10 +177,10 @@ def _between(gates, position_sd_m) -> LinePasses:
     # One list of passes in the order of time; a run is where the line changes from one to the next,
     # so that a second pass of the same line, after a turn short of the other, begins anew.
     line = np.repeat([0, 1], [len(gate) for gate in gates])
-    rows = np.concatenate([np.reshape(gate, (-1, 4)) for gate in gates])
+    rows = np.concatenate([np.reshape(gate, (-1, 6)) for gate in gates])
     order = np.argsort(rows[:, 0], kind="stable")
     rows, line = rows[order], line[order]
-    when, aside, heading = rows[:, 0], rows[:, 1], rows[:, 2:]
+    aside, heading, (before, after) = rows[:, 1], rows[:, 2:4], rows[:, 4:].T
     first = np.flatnonzero(np.diff(line))
     direction = np.diff(line)[first]
     kept = np.ones(first.size, dtype=bool)
@@ -185,9 +192,11 @@ def _between(gates, position_sd_m) -> LinePasses:
     first, direction = first[kept], direction[kept]
     return LinePasses(
         direction=direction,
-        enter_s=when[first],
-        leave_s=when[first + 1],
+        enter_s=after[first],
+        leave_s=before[first + 1],
         position_sd_m=_position_sd(aside, direction, first, position_sd_m),
+        enter_gap_s=(after - before)[first],
+        leave_gap_s=(after - before)[first + 1],
     )
 
 
@@ -232,6 +241,29 @@ def _passes(time, place, reach):
     return found
 
 
+# A road bends: so much of a gap's way it may pass farther aside.
+_BENDS = 0.15
+
+
+def _unseen(time, place, reach, seen):
+    """As :func:`_passes`, of gaps, with begin and end of each; how far aside, nobody knows."""
+    found = []
+    for row in np.flatnonzero(np.diff(time) > _LONGEST_STEP_S):
+        begin, end = time[row], time[row + 1]
+        chord = place[:, row + 1] - place[:, row]
+        length = float(np.hypot(*chord))
+        if length < _SLOWEST_M_S * (end - begin):
+            continue
+        heading = chord / length
+        along = -float(heading @ place[:, row])
+        aside = float(heading[0] * place[1, row] - heading[1] * place[0, row])
+        # A row at the edge of the gap may have told it already.
+        known = any(begin - _ONE_PASS_S < one < end + _ONE_PASS_S for one in seen)
+        if 0 < along <= length and abs(aside) < reach + _BENDS * length and not known:
+            found.append((begin + along / length * (end - begin), np.nan, *heading, begin, end))
+    return found
+
+
 def _same_way(heading):
     """Whether each heading is that of most of its like."""
     if len(heading) < 3:
@@ -248,6 +280,7 @@ def _position_sd(aside, direction, first, stated) -> float:
     for one in (1, -1):
         for end in (0, 1):
             own = aside[first[direction == one] + end]
+            own = own[np.isfinite(own)]
             if own.size > 1:
                 squares += ((own - own.mean()) ** 2).sum()
                 dof += own.size - 1
@@ -341,6 +374,8 @@ def _runs_up(found) -> LinePasses:
         enter_s=enter,
         leave_s=leave,
         position_sd_m=float(np.sqrt(np.mean(sds**2))) if sds.size else np.nan,
+        enter_gap_s=np.zeros(enter.size),
+        leave_gap_s=np.zeros(enter.size),
     )
 
 
@@ -418,9 +453,18 @@ def _bend(time, v, rows):
     return float(at), float(np.sqrt(weight @ (places - at) ** 2 + 0.1**2 / 12))
 
 
-# On a run speed over time is smooth: so many terms hold it. Before the line it is nearly steady, so
-# that two do over so many seconds.
+# On a run speed over time is smooth: so many terms hold it. Before the line two do over so many
+# seconds where it is steady.
 _TERMS, _TERMS_BEFORE, _BEFORE_S = 4, 2, 6.0
+# Where a rider still gathers speed or eases off, the hand moves once or twice in that time: each
+# time acceleration changes by about so much (standard deviation, ours), at places so far apart.
+_MOVES, _MOVE_M_S2, _MOVE_STEP_S = 2, 1.0, 0.25
+# Besides, acceleration wanders a little, or hardly: a Wiener process of one of these strengths
+# [m/s² in the root of a second, ours].
+_WANDERS = (0.02, 0.12)
+# How common each number of moves is the runs of one rider tell together; none, one and two count as
+# seen in so many runs from the start, since who looks at a line mostly holds the speed before it.
+_SEEN_BEFORE, _ROUNDS = (1.0, 0.25, 0.25), 20
 # Within the error of a line's time, what was before or after it may be in the log: left out.
 _MARGIN_SDS = 2.0
 _FEWEST_ROWS_OF_A_RUN = 7
@@ -429,8 +473,9 @@ _LASTING_S = (0.0, 0.3, 0.6, 1.2, 2.5, 5.0)
 # Errors of positions last about this long (common experience); positions this far apart at the
 # least make the way, since their quick error makes a way of many small steps too long.
 _POSITION_LASTING_S, _WAY_STEP_S = 40.0, 1.0
-# Beyond the straight way that passes show, the error along the road may be larger (ours).
-_WIDER = 1.2
+# Some receivers' errors of place jump about, of others they drift: of the lasting part so much goes
+# as roughly as an exponential covariance has it; the rest is too smooth to be seen in a speed.
+_ROUGH = (0.1, 0.2, 0.4, 0.8, 1.2)
 # What gusts and the road do to a speed beside its smooth course (ours). [m/s]
 _WIGGLE_M_S = 0.06
 
@@ -461,9 +506,17 @@ def end_speeds_from_speed(
     Notes
     -----
     Generalised least squares, each run its own, with one noise for all: exponential in time, its
-    size and lasting by restricted likelihood. The exit speed is the end of a cubic in time through
-    the run, the entry speed the end of a straight line through the six seconds before it: at both
-    lines the throttle opens or shuts, and a smoother would round that off.
+    size and lasting by restricted likelihood of the runs. The exit speed is the end of a cubic in
+    time through the run. The entry speed is the end of the six seconds before it: a straight line,
+    in which the rider's hand may move once or twice at unknown times, and acceleration may wander
+    as a Wiener process does [1]_. What the moves could have been is averaged over by its likelihood
+    in each run, and by how common moves are among the runs. At both lines the throttle opens or
+    shuts; a smoother through them would round that off.
+
+    References
+    ----------
+    .. [1] Wahba, G.: Improper priors, spline smoothing and the problem of guarding against model
+       errors in regression. J. R. Stat. Soc. B 40 (1978), 364-372 (from memory).
 
     Examples
     --------
@@ -595,15 +648,17 @@ def _by_lasting(windows):
 
 
 def _by_quickness(windows, place_sd):
-    """The same for ways: a stated lasting part, and quick parts of several sizes."""
+    """The same for ways: shares of a stated lasting part, and quick parts of several sizes."""
 
-    def covariance(window, quick):
+    def covariance(window, rough, quick):
         apart = np.abs(window.time[:, None] - window.time)
-        lasting = (_WIDER * place_sd) ** 2 * np.exp(-apart / _POSITION_LASTING_S)
+        lasting = (rough * place_sd) ** 2 * np.exp(-apart / _POSITION_LASTING_S)
         return lasting + quick**2 * np.eye(window.time.size)
 
     return [
-        [covariance(one, size) for one in windows] for size in np.geomspace(0.03, 5.0, 12)
+        [covariance(one, rough, size) for one in windows]
+        for rough in _ROUGH
+        for size in np.geomspace(0.03, 5.0, 12)
     ], False
 
 
@@ -612,22 +667,40 @@ def _ends(windows, models, runs, place_sd, *, derivative) -> EndSpeeds:
     found = {name: np.full(runs, np.nan) for name in ("entry", "exit", "entry_sd", "exit_sd")}
     noise = np.nan
     if windows:
-        # One noise for all runs: a single run tells too little of how long errors last.
-        fits = [_fit_all(windows, covariances, open_size) for covariances in candidates]
-        _, noise, fitted = max(fits, key=lambda fit: fit[0])
-        for window, (state, spread, middle, half) in zip(windows, fitted, strict=True):
-            # Value, slope and bend of the polynomial in scaled time, at the line.
-            u, powers = (window.at - middle) / half, np.arange(window.terms)
-            slope = powers * u ** np.maximum(powers - 1, 0) / half
-            bend = powers * (powers - 1) * u ** np.maximum(powers - 2, 0) / half**2
-            row, change = (slope, bend) if derivative else (u**powers, slope)
-            speed = row @ state
-            by_place = (change @ state) * place_sd / max(speed, 1.0)
-            # Three errors that know nothing of each other: of the fit, of when the line was passed,
-            # and of the road itself.
-            variance = row @ spread @ row + by_place**2 + _WIGGLE_M_S**2
-            found[window.end][window.run] = speed
-            found[f"{window.end}_sd"][window.run] = np.sqrt(variance)
+        # One noise for all runs: a single run tells too little of how long errors last. What a
+        # rider does before the line is not smooth enough to tell it.
+        told = [at for at, one in enumerate(windows) if one.end == "exit"] or range(len(windows))
+        fits = [
+            _fit_all([windows[at] for at in told], [own[at] for at in told], open_size)
+            for own in candidates
+        ]
+        chosen = int(np.argmax([fit[0] for fit in fits]))
+        noise = fits[chosen][1]
+        size = noise**2 if open_size else 1.0
+        covariances = [size * one for one in candidates[chosen]]
+        # The pull, followed back to the line: none of its moments knows how the bike came there.
+        line = {one.run: one.at for one in windows if one.end == "entry"}
+        after = {
+            one.run: _at_line(one._replace(at=line[one.run]), covariance, 0, derivative)
+            for one, covariance in zip(windows, covariances, strict=True)
+            if one.end == "exit" and one.run in line
+        }
+        for end, moves in (("entry", _MOVES), ("exit", 0)):
+            own = [at for at, one in enumerate(windows) if one.end == end]
+            tried = [_at_line(windows[at], covariances[at], moves, derivative) for at in own]
+            if moves:
+                tried = [
+                    _with_pull(one, after.get(windows[at].run))
+                    for at, one in zip(own, tried, strict=True)
+                ]
+            for at, row, share in zip(own, tried, _shares(tried), strict=True):
+                # Three errors that know nothing of each other: of the fit, of when the line was
+                # passed, and of the road itself.
+                by_place = row.slope * place_sd / np.maximum(row.speed, 1.0)
+                speed = share @ row.speed
+                apart = row.variance + by_place**2 + (row.speed - speed) ** 2
+                found[end][windows[at].run] = speed
+                found[f"{end}_sd"][windows[at].run] = np.sqrt(share @ apart + _WIGGLE_M_S**2)
     return EndSpeeds(
         entry_m_s=found["entry"],
         exit_m_s=found["exit"],
@@ -635,6 +708,97 @@ def _ends(windows, models, runs, place_sd, *, derivative) -> EndSpeeds:
         exit_sd_m_s=found["exit_sd"],
         noise_sd=float(noise),
     )
+
+
+class _AtLine(NamedTuple):
+    """What each story of a window makes of it; arrays count the stories."""
+
+    kind: np.ndarray
+    likelihood: np.ndarray
+    speed: np.ndarray
+    variance: np.ndarray
+    slope: np.ndarray
+
+
+def _at_line(window, covariance, moves, derivative) -> _AtLine:
+    """Speed and slope at the line by a polynomial with up to so many moves of the hand about it."""
+    # Time in halves of the window, from the line on: value, slope and bend there are coefficients.
+    half = (window.time[-1] - window.time[0]) / 2
+    design = ((window.time - window.at) / half)[:, None] ** np.arange(window.terms)
+    value, slope = np.zeros((2, window.terms))
+    value[derivative], slope[derivative + 1] = half**-derivative, half ** -(derivative + 1)
+    slope *= 1 + derivative
+    kicks = np.zeros((1, 0))
+    if moves:
+        places = np.arange(window.time[0] + _MOVE_STEP_S / 2, window.at, _MOVE_STEP_S)
+        # A move of acceleration is a ramp of speed, and a parabola of the way.
+        since = np.maximum(window.time[:, None] - places, 0.0)
+        design = np.hstack([design, since ** (1 + derivative) / (1 + derivative)])
+        value = np.append(value, window.at - places)
+        slope = np.append(slope, np.ones(places.size))
+        every = np.eye(places.size)
+        first, second = np.triu_indices(places.size, 1)
+        kicks = np.concatenate([0 * every[:1], every, every[first] + every[second]])
+    count = kicks.sum(1).astype(int)
+    root = np.linalg.cholesky(covariance)
+    a, b = np.linalg.solve(root, design), np.linalg.solve(root, window.values)
+    found = []
+    for number, wander in enumerate(_WANDERS if moves else (1.0,)):
+        prior = wander**2 * _MOVE_STEP_S + _MOVE_M_S2**2 * kicks
+        information = np.tile(a.T @ a, (len(kicks), 1, 1))
+        diagonal = np.arange(window.terms, design.shape[1])
+        information[:, diagonal, diagonal] += 1 / prior
+        spread = np.linalg.inv(information)
+        state = spread @ (a.T @ b)
+        # The sum of squares and the determinant with the moves integrated out; what the polynomial
+        # took is paid for as in restricted likelihood. Each number of moves has one chance, shared
+        # by the places where they may have been.
+        log_det = np.log(prior).sum(1) + np.linalg.slogdet(information)[1]
+        squares = b @ b - state @ (a.T @ b)
+        likelihood = -(squares + log_det) / 2 - np.log(np.bincount(count)[count])
+        variance = np.einsum("i,kij,j->k", value, spread, value)
+        kind = number * (moves + 1) + count
+        found.append((kind, likelihood, state @ value, variance, state @ slope))
+    return _AtLine(*map(np.concatenate, zip(*found, strict=True)))
+
+
+# The throttle opens so near the line (standard deviation, ours): by then the speed followed back
+# from the pull is no longer the one ridden.
+_OPENS_AROUND_S = 0.6
+
+
+def _with_pull(stories: _AtLine, pull: _AtLine | None) -> _AtLine:
+    """The stories of what was before the line beside what the run after it says."""
+    if pull is None:
+        return stories
+    bend = pull.slope[0] - stories.slope
+    variance = pull.variance[0] + (_OPENS_AROUND_S * bend) ** 2 + _WIGGLE_M_S**2
+    both = stories.variance + variance
+    apart = pull.speed[0] - stories.speed
+    share = stories.variance / both
+    return stories._replace(
+        likelihood=stories.likelihood - (apart**2 / both + np.log(both)) / 2,
+        speed=stories.speed + share * apart,
+        variance=share * variance,
+    )
+
+
+def _shares(tried) -> list:
+    """Chance of each story in each run, by its likelihood and by how common its kind is."""
+    kinds = max((one.kind.max() for one in tried), default=0) + 1
+    before = np.resize(_SEEN_BEFORE, kinds)
+    common = before / before.sum()
+    # Likelihoods of one run have a factor in common.
+    own = [np.exp(one.likelihood - one.likelihood.max()) for one in tried]
+    shares: list = []
+    for _ in range(_ROUNDS):
+        shares = [weight * common[one.kind] for weight, one in zip(own, tried, strict=True)]
+        shares = [weight / weight.sum() for weight in shares]
+        seen = sum(
+            np.bincount(one.kind, share, kinds) for one, share in zip(tried, shares, strict=True)
+        )
+        common = (seen + before) / (len(tried) + before.sum())
+    return shares
 
 
 def _fit_all(windows, covariances, open_size):
@@ -786,6 +950,47 @@ def _mean_of_passes(values) -> Interval | None:
     # The scatter of passes and an error of scale that all of them share; 1.96 for 95 % of a normal.
     half = float(np.hypot((found.high - found.low) / 2, 1.96 * _SCALE_SD * found.value))
     return Interval(found.value, found.value - half, found.value + half)
+
+
+# A speed is made of positions so far apart: nearer, their quick error is most of it.
+_CHORD_S = 2.0
+
+
+def speed_of_way(
+    time_s: ArrayLike, east_m: ArrayLike, north_m: ArrayLike
+) -> tuple[np.ndarray, np.ndarray]:
+    """Speed by positions two seconds apart, good enough to tell one part of a ride from another.
+
+    Parameters
+    ----------
+    time_s, east_m, north_m : array
+        Rising times; NaN where there is no position. [s], [m]
+
+    Returns
+    -------
+    time_s, speed_m_s : array
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> time = np.arange(7.0)
+    >>> speed_of_way(time, 3 * time, 4 * time)
+    (array([1., 2., 3., 4., 5.]), array([5., 5., 5., 5., 5.]))
+    """
+    time, *place = (np.asarray(one, dtype=float) for one in (time_s, east_m, north_m))
+    known = np.isfinite(place).all(0)
+    time, place = time[known], np.array(place)[:, known]
+    if time.size < 3:
+        return np.zeros(0), np.zeros(0)
+    # The next row, where rows are farther apart; a second's row may come a little late.
+    reach = max(1.25 * _CHORD_S / 2, 1.1 * float(np.median(np.diff(time))))
+    before = np.searchsorted(time, time - reach, side="left")
+    after = np.searchsorted(time, time + reach, side="right") - 1
+    # A row at an end, or beside a gap, has nothing on one side.
+    fits = np.minimum(time - time[before], time[after] - time) > _CHORD_S / 4
+    before, after = before[fits], after[fits]
+    way = np.hypot(*(place[:, after] - place[:, before]))
+    return time[fits], way / (time[after] - time[before])
 
 
 # Both are brought to this step; they must have so much in common and be so alike at the best.
