@@ -22,7 +22,7 @@ def test_the_rider_panel_says_what_whatif_answers(results):
     run = results.road.equivalent[results.plan.ride.setup]
     labelled(panel, "rider").value = 100
     (one,) = answers(run, [Question(rider_mass_kg=100.0)])
-    assert f"{units.to_display(one.at_force.value, 'speed', 'metric'):.1f} km/h" in words(panel)
+    assert f"{units.to_display(one.at_force.value, 'speed', 'metric'):.0f} km/h (" in words(panel)
     assert "one even slope" not in words(panel)
     labelled(panel, "grade").value = 20
     assert "No answer" in words(panel)

@@ -66,5 +66,7 @@ def test_table_figure_and_words_agree(results):
 
 def test_without_logged_speeds_there_is_no_such_heading(results):
     none = dataclasses.replace(results, force_curves=())
-    shown = [getattr(logs, name)(none).html() for name in ("sentences", "table", "figure")]
+    shown = [
+        getattr(logs, f"curve_{name}")(none).html() for name in ("sentences", "table", "figure")
+    ]
     assert shown == ["", "", ""]

@@ -79,7 +79,7 @@ CASES = {
     no_gauge: ["ride again with a lambda gauge", "nothing is known of the mixture"],
     no_scale: ["the gauge's scale is not known", "no mixture is judged"],
     one_reading: ["only one injector was read", "is assumed"],
-    once_each: ["no rider repeated a setup, so the scatter from run to run is not known"],
+    once_each: ["no rider repeated a setup, so how runs scatter is not known from this outing"],
     only_the_reference: ["no two setups with speeds to draw"],
     all_at_the_end: ["every reading stood at the gauge's end", "left out of the sums"],
     identical_injectors: ["reads as if it flowed", "cc/min that it is stated with"],

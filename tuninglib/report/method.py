@@ -112,7 +112,7 @@ def assumptions(results: Results) -> Table:
             (
                 field.name.replace("_", " ").capitalize(),
                 taken(measured),
-                f"{field.metadata['help']}; session.toml can say better",
+                field.metadata["help"],
             )
         )
     if session.gauge.scale:
@@ -130,7 +130,12 @@ def assumptions(results: Results) -> Table:
             "of the stated flow, 95 %; session.toml",
         )
     )
-    return Table("What the sums rest on", ("Quantity", "Value", "Where from"), tuple(rows))
+    return Table(
+        "What the sums rest on",
+        ("Quantity", "Value", "Where from"),
+        tuple(rows),
+        "You can set what is usual under [assumptions] in session.toml.",
+    )
 
 
 def _in_percent(ratio: Measured) -> Measured:
