@@ -28,9 +28,9 @@ from tuninglib.physics.fuels import Octane
 from tuninglib.session.load import load_session
 from tuninglib.session.machine import Fuel
 
-# A contradiction in one session of 13 is found with 96 %; tests.tools.simulate_advice takes
+# A contradiction in one session of 9 is found with 96 %; tests.tools.simulate_advice takes
 # thousands.
-SEEDS = range(20260601, 20260601 + 40)
+SEEDS = range(20260601, 20260601 + 28)
 # Pairs of sessions cost twice; each rule has seeds of its own. What is broken in one session of
 # four is found with 94 %, in one of three with 99 %.
 PAIRS = 10
