@@ -230,11 +230,12 @@ def test_averaging_over_one_variance_is_students_t(n):
     found = spread(average_over_variances(rows, variance_grid(rows)), np.array([-1.0, 1.0]))
     reference = stats.ttest_ind(b, a)
     interval = reference.confidence_interval()
-    # What is usual, however vague, takes 1.5 % of the width at two degrees of freedom.
+    # What is usual, however vague, takes 1.5 % of the width at two degrees of freedom, and is worth
+    # a fifteenth of one.
     width = interval.high - interval.low
     assert (found.low, found.high) == pytest.approx(tuple(interval), abs=0.015 * width)
     assert found.p_value == pytest.approx(reference.pvalue, rel=0.03)
-    assert found.dof == pytest.approx(2 * n - 2, rel=0.03)
+    assert found.dof == pytest.approx(2 * n - 2, rel=0.04)
 
 
 def in_one_block(data, design, known, *components):

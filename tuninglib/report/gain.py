@@ -50,8 +50,8 @@ def sentences(results: Results) -> Prose:
             (
                 "Several at once",
                 f"{count} setups are compared with {spaced(results.reference)}. The intervals are "
-                "for one comparison each; stronger and weaker without a likely are only said where "
-                f"the difference stands up to {count} comparisons at 5 % together.",
+                "for one comparison each. The word likely is left out only where a difference "
+                f"stands up to all {count} comparisons together, at 5 %.",
             )
         )
     items += cautions.of_speeds(results)
@@ -149,7 +149,8 @@ def _notes(results) -> list:
     else:
         found.append(
             f"from run to run the wheel force scatters by {percent(road.scatter_sd, 1)} (standard "
-            "deviation), reading and gusts included: by these runs, and by what is usual."
+            "deviation), reading and gusts included. That is from these runs and from what is "
+            "usual."
         )
     single = [pull.setup for pull in road.pulls if pull.runs == 1]
     if single and road.repeated:
