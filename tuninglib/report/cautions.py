@@ -24,7 +24,7 @@ from tuninglib.session.defaults import day_temperature_of, ethanol_of
 from tuninglib.session.load import Session
 from tuninglib.statistics.repeats import NAMED
 from tuninglib.statistics.speedometer import legal_true_speed_m_s
-from tuninglib.units import convert
+from tuninglib.units import convert, to_display, unit_label
 
 # The usual cautions -------------------------------------------------------------------------------
 
@@ -447,10 +447,12 @@ def _surprises(results) -> list:
     timed = [run for run in results.runs if run.counts and run.shown_exit_m_s is not None]
     slowed = [run for run in timed if run.shown_exit_m_s < run.shown_entry_m_s]
     if len(slowed) > len(timed) / 2:
-        least = min(pull.force_n.value for pull in results.pulls)
+        weakest = min(pull.force_n.value for pull in results.pulls)
+        system = session.about.units
+        least = f"{to_display(weakest, 'force', system):.0f} {unit_label('force', system)}"
         found.append(
             f"on {len(slowed)} of {len(timed)} runs the bike was slower at the marker than at the "
-            f"start line, at full throttle. That makes {least:.0f} N at the wheel of the weakest "
+            f"start line, at full throttle. That makes {least} at the wheel of the weakest "
             "setup: check that entry_speed and exit_speed are not swapped."
         )
     loud = [spaced(setup) for setup, value in output.items() if value > SURPRISING_OUTPUT_W_M3]
