@@ -43,6 +43,7 @@ def whole(out):
     return found
 
 
+@pytest.mark.slow
 @POSIX
 def test_a_killed_report_leaves_whole_files_and_the_next_one_clears_up(demo_copy, tmp_path):
     out = tmp_path / "out"
@@ -65,6 +66,7 @@ def test_a_killed_report_leaves_whole_files_and_the_next_one_clears_up(demo_copy
     assert len(whole(out)) == len(FILES)
 
 
+@pytest.mark.slow
 @POSIX
 def test_two_at_once_into_one_folder(demo_copy, tmp_path):
     out = tmp_path / "out"

@@ -308,7 +308,7 @@ def test_run_forces_take_out_the_rider():
 # Many repeats -----------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("way_down", [False, True])
+@pytest.mark.parametrize("way_down", [False, pytest.param(True, marks=pytest.mark.slow)])
 def test_force_does_not_climb_with_repeats(way_down):
     """Slopes taken at each run's own noisy force once made 24 repeats read 8 % too much."""
     rng, n = np.random.default_rng(21), 48
@@ -459,7 +459,14 @@ def test_a_misread_way_down_counts_less_and_its_way_up_fully():
     assert bad.gains[0].ratio.half_width < 1.3 * good.gains[0].ratio.half_width
 
 
-@pytest.mark.parametrize(("setups", "repeats", "named"), [(3, 4, 0.75), (2, 3, 0.4), (4, 2, 0.4)])
+@pytest.mark.parametrize(
+    ("setups", "repeats", "named"),
+    [
+        pytest.param(3, 4, 0.75, marks=pytest.mark.slow),
+        pytest.param(2, 3, 0.4, marks=pytest.mark.slow),
+        (4, 2, 0.4),
+    ],
+)
 def test_intervals_hold_the_truth_with_a_misread_run_on_each_day(setups, repeats, named):
     found = score(20260519, days=60, setups=setups, repeats=repeats, misread=True)
     assert found.held >= 0.90
@@ -552,6 +559,7 @@ def fisher_bound(runs, unknowns):
     return bounds
 
 
+@pytest.mark.slow
 def test_errors_are_near_the_smallest_that_are_possible():
     rng = np.random.default_rng(12)
     errors, bounds = [], []
@@ -598,7 +606,12 @@ def test_more_comparisons_ask_for_more():
 
 
 @pytest.mark.parametrize(
-    ("setups", "repeats", "way_down"), [(3, 3, False), (2, 4, False), (2, 4, True)]
+    ("setups", "repeats", "way_down"),
+    [
+        (3, 3, False),
+        pytest.param(2, 4, False, marks=pytest.mark.slow),
+        pytest.param(2, 4, True, marks=pytest.mark.slow),
+    ],
 )
 def test_intervals_hold_the_truth(setups, repeats, way_down):
     found = score(20260517, days=100, setups=setups, repeats=repeats, way_down=way_down)
@@ -606,6 +619,7 @@ def test_intervals_hold_the_truth(setups, repeats, way_down):
     assert found.force_held >= 0.89
 
 
+@pytest.mark.slow
 def test_equal_setups_are_rarely_told_apart():
     found = score(20260518, days=100, setups=3, repeats=3, equal=True)
     assert found.told_apart <= 0.09

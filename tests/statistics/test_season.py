@@ -212,6 +212,7 @@ def test_a_setup_without_a_day_is_refused(days, said):
         pool_days([single(5.0, 1e-4)], setups=1, day_sd=0.0, gain_sd=0.01)
 
 
+@pytest.mark.slow
 def test_intervals_hold_the_truth_as_often_as_they_say():
     for rows in ([[0], [0, 1]], [[0, 1]] * 4):
         held, _, trend, _ = coverage(rows, 250)
