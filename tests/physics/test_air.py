@@ -1,8 +1,6 @@
 import dataclasses
-import math
 
 import numpy as np
-import pandas as pd
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -129,37 +127,6 @@ def test_correction_cannot_be_changed():
     result = air.correction_iso_1585(**MILD)
     with pytest.raises(dataclasses.FrozenInstanceError):
         result.factor = 1.0
-
-
-CALLS = [
-    (air.saturation_pressure_pa, 293.15),
-    (lambda t: air.vapour_pressure_pa(t, 0.5), 293.15),
-    (lambda h: air.vapour_pressure_pa(293.15, h), 0.5),
-    (air.dew_point_k, 1200.0),
-    *[
-        (lambda x, key=key: air.air_density_kg_m3(**{**MILD, key: x}), value)
-        for key, value in MILD.items()
-    ],
-    *[
-        (lambda x, key=key, c=c: c(**{**MILD, key: x}).factor, value)
-        for key, value in MILD.items()
-        for c in CORRECTIONS
-    ],
-    (air.standard_pressure_pa, 500.0),
-    (air.standard_temperature_k, 500.0),
-    (lambda x: air.normal_gravity_m_s2(latitude_deg=x), 45.0),
-    (lambda x: air.normal_gravity_m_s2(latitude_deg=45.0, altitude_m=x), 500.0),
-]
-
-
-@pytest.mark.parametrize(("call", "value"), CALLS)
-def test_float_gives_float_and_array_and_series_give_the_same(call, value):
-    single = call(value)
-    assert type(single) is float
-    np.testing.assert_allclose(call(np.array([value, math.nan])), [single, math.nan])
-    series = call(pd.Series([value, value], index=[7, 9]))
-    assert list(series.index) == [7, 9]
-    np.testing.assert_allclose(series, single)
 
 
 @pytest.mark.parametrize("correction", CORRECTIONS)

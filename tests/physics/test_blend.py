@@ -1,8 +1,6 @@
 import dataclasses
-import math
 
 import numpy as np
-import pandas as pd
 import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
@@ -13,17 +11,6 @@ from tuninglib.physics.stoichiometry import stoichiometric_ratio
 
 # A busy machine is no failure.
 CONTENTS = st.floats(0.0, 1.0)
-PROPERTIES = [
-    "density_kg_m3",
-    "ethanol_mass_fraction",
-    "stoichiometric_ratio",
-    "lower_heating_value_j_kg",
-    "lower_heating_value_j_m3",
-    "latent_heat_j_kg",
-    "oxygen_mass_fraction",
-    "hydrogen_to_carbon",
-    "oxygen_to_carbon",
-]
 
 
 def test_pure_petrol_is_petrol():
@@ -228,43 +215,6 @@ def test_charge_cooling(content, kilojoule):
     ours = fuels.charge_cooling_j_kg_air(Blend(content))
     assert ours / 1000 == pytest.approx(kilojoule, rel=5e-3)
     assert fuels.charge_cooling_j_kg_air(Blend(content), lambda_=0.5) == pytest.approx(2 * ours)
-
-
-CALLS = [
-    (lambda x: fuels.density_at_temperature(745.0, 300.0, x), 0.1),
-    (lambda x: fuels.density_at_temperature(745.0, x, 0.1), 300.0),
-    (lambda x: fuels.density_at_temperature(x, 300.0, 0.1), 745.0),
-    (lambda x: fuels.lambda_shift(Blend(0.0), Blend(x)), 0.1),
-    (lambda x: fuels.volume_to_add(**{**TANK, "wanted_ethanol_volume_fraction": x}), 0.25),
-    (lambda x: fuels.volume_to_add(**{**TANK, "tank_volume_m3": x}), 0.003),
-    (
-        lambda x: fuels.content_after_topping_up(
-            tank_volume_m3=x,
-            tank_ethanol_volume_fraction=0.05,
-            added_volume_m3=0.001,
-            added_ethanol_volume_fraction=0.85,
-        ),
-        0.003,
-    ),
-    (lambda x: fuels.blend_octane(Blend(x), petrol_octane=91.0, ethanol_octane=109.0), 0.1),
-    (lambda x: fuels.blend_octane(Blend(0.1), petrol_octane=x, ethanol_octane=109.0), 91.0),
-    (lambda x: fuels.anti_knock_index(x, 85.0), 95.0),
-    (lambda x: fuels.charge_cooling_j_kg_air(Blend(x)), 0.1),
-    (lambda x: fuels.charge_cooling_j_kg_air(Blend(0.1), lambda_=x), 0.9),
-    *[(lambda x, name=name: getattr(Blend(x), name), 0.1) for name in PROPERTIES],
-    (lambda x: Blend(0.1, petrol_density_kg_m3=x).lower_heating_value_j_m3, 745.0),
-    (lambda x: Blend(0.1, petrol_heating_value_j_kg=x).lower_heating_value_j_m3, 43e6),
-]
-
-
-@pytest.mark.parametrize(("call", "value"), CALLS)
-def test_float_gives_float_and_array_and_series_give_the_same(call, value):
-    single = call(value)
-    assert type(single) is float
-    np.testing.assert_allclose(call(np.array([value, math.nan])), [single, math.nan], rtol=1e-14)
-    series = call(pd.Series([value, value], index=[7, 9]))
-    assert list(series.index) == [7, 9]
-    np.testing.assert_allclose(series, single, rtol=1e-14)
 
 
 def test_blend_cannot_be_changed_and_compares_by_value():

@@ -1,7 +1,5 @@
 import math
 
-import numpy as np
-import pandas as pd
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -110,17 +108,6 @@ GOOD = [
 ]
 MAY_BE_NEGATIVE = {"torque_n_m", "power_w"}  # an engine that is dragged
 ONE_BY_ONE = [(function, good, key) for function, good in GOOD for key in good]
-
-
-@pytest.mark.parametrize(("function", "good", "key"), ONE_BY_ONE)
-def test_float_gives_float_and_array_and_series_give_the_same(function, good, key):
-    single = function(**good)
-    assert type(single) is float
-    several = function(**{**good, key: np.array([good[key], math.nan])})
-    np.testing.assert_allclose(several, [single, math.nan])
-    series = function(**{**good, key: pd.Series([good[key]] * 2, index=[7, 9])})
-    assert list(series.index) == [7, 9]
-    np.testing.assert_allclose(series, single)
 
 
 @pytest.mark.parametrize(

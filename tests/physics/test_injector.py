@@ -1,5 +1,4 @@
 import numpy as np
-import pandas as pd
 import pytest
 from numpy.testing import assert_allclose
 
@@ -92,32 +91,6 @@ def test_flow_that_runs_out_just_fits(highest_fraction):
 def test_fuel_mass_against_the_air():
     fuel = fuel_mass_per_cycle_kg(air_mass_kg=150.96e-6, lambda_=0.88, stoichiometric_ratio=14.1)
     assert fuel * 0.88 * 14.1 == pytest.approx(150.96e-6)
-
-
-@pytest.mark.parametrize(
-    ("function", "first", "more"),
-    [
-        (injector.flow_at_pressure, 2.5e-6, {"rated_pressure_pa": 3e5, "pressure_pa": 2.5e5}),
-        (injector.flow_on_fuel, 2.5e-6, {"rated_density_kg_m3": 684.0, "density_kg_m3": 750.0}),
-        (injector.mass_flow_kg_s, 2.5e-6, {"density_kg_m3": 750.0}),
-        (injector.open_time_s, 1e-5, {"mass_flow_kg_s": 2e-3, "dead_time_s": 1e-3}),
-        (injector.cycle_time_s, 9000.0, {}),
-        (injector.open_time_fraction, 0.008, {"engine_speed_rpm": 9000.0}),
-        (
-            injector.flow_that_runs_out,
-            1e-5,
-            {"density_kg_m3": 750.0, "engine_speed_rpm": 9000.0, "dead_time_s": 1e-3},
-        ),
-        (injector.mass_flow_for_power_kg_s, 8000.0, {"specific_consumption_kg_j": 9e-8}),
-    ],
-)
-def test_scalar_array_and_series_agree(function, first, more):
-    one = function(first, **more)
-    assert type(one) is float
-    assert_allclose(function(np.full(3, first), **more), one, rtol=1e-15)
-    assert_allclose(function(pd.Series([first, first]), **more), one, rtol=1e-15)
-    columns = {name: np.full(3, value) for name, value in more.items()}
-    assert_allclose(function(np.full(3, first), **columns), one, rtol=1e-15)
 
 
 @pytest.mark.parametrize(

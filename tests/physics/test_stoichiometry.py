@@ -1,7 +1,4 @@
-import math
-
 import numpy as np
-import pandas as pd
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -146,16 +143,6 @@ CALLS = [
     (lambda x: nernst_emf_v(1e-10, reference_oxygen_pressure_pa=x), 2e4, "reference oxygen"),
     (lambda x: nernst_emf_v(1e-10, temperature_k=x), 973.15, "sensor temperature is"),
 ]
-
-
-@pytest.mark.parametrize(("call", "value", "message"), CALLS)
-def test_float_gives_float_and_array_and_series_give_the_same(call, value, message):
-    single = call(value)
-    assert type(single) is float
-    np.testing.assert_allclose(call(np.array([value, math.nan])), [single, math.nan])
-    series = call(pd.Series([value, value], index=[7, 9]))
-    assert list(series.index) == [7, 9]
-    np.testing.assert_allclose(series, single)
 
 
 @pytest.mark.parametrize(("call", "value", "message"), CALLS)

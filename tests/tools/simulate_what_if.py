@@ -17,7 +17,7 @@ from concurrent.futures import ProcessPoolExecutor
 
 import numpy as np
 
-from tests.tools.simulate_days import GRAVITY, World, draw
+from tests.tools.simulate_days import GRAVITY, World, draw, gains_of
 from tuninglib.analysis.what_if import (
     Question,
     answers,
@@ -26,8 +26,7 @@ from tuninglib.analysis.what_if import (
     rider_drag_factor,
 )
 from tuninglib.physics.motion import Hill
-from tuninglib.statistics.gain import estimate_gains
-from tuninglib.statistics.road_runs import Runs, StatedSds, usual_unknowns
+from tuninglib.statistics.road_runs import Runs
 
 STEP = 1 / 3.6
 RIDER_DRAG = 0.035
@@ -102,23 +101,7 @@ def one_day(seed, *, kind, repeats, way_down):
         drag_area_m2=world.drag_area_m2[0], rolling_coefficient=world.rolling[0],
         **{name: stated * np.round(v / factor / STEP) * STEP for name, v in read.items()},
     )  # fmt: skip
-    unknowns = usual_unknowns(
-        runs,
-        StatedSds(
-            bike_mass_sd_kg=world.bike_kg[1],
-            rotating_mass_sd_kg=world.rotating_kg[1],
-            rider_mass_sd_kg=world.riders_kg[0][1],
-            drag_area_sd_m2=world.drag_area_m2[1],
-            rolling_coefficient_sd=world.rolling[1],
-            grade_sd=world.grade[1],
-            length_sd_m=world.length_m[1],
-            speed_factor_sd=world.speed_factor[1],
-            wind_sd_m_s=world.wind_m_s[1],
-            rider_effect_sd=world.rider_effect,
-            rider_drag_sd_ratio=RIDER_DRAG,
-        ),
-    )
-    fit = estimate_gains(runs, unknowns=unknowns, resolution_m_s=STEP * stated)
+    fit = gains_of(runs, world, STEP * stated, rider_drag_sd_ratio=RIDER_DRAG)
     differ = np.sqrt(2) * np.array([world.rider_effect, RIDER_DRAG])
     run = equivalent_run(
         "b", runs, setup.astype(float), fit, bike_mass_kg=world.bike_kg[0],
