@@ -1,15 +1,8 @@
 """What would change the plan: each fact is tried, and only those that change it are named."""
 
-import pytest
-
 from tuninglib.analysis.analyse import analyse
 from tuninglib.report import verdict
 from tuninglib.session.load import load_session
-
-
-@pytest.fixture(scope="module")
-def results(demo_folder):
-    return analyse(load_session(demo_folder))
 
 
 def plans(results):

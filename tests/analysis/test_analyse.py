@@ -15,11 +15,6 @@ from tuninglib.session.load import load_session
 
 
 @pytest.fixture(scope="module")
-def results(demo_folder):
-    return analyse(load_session(demo_folder))
-
-
-@pytest.fixture(scope="module")
 def truth(demo_folder):
     return json.loads((demo_folder / "truth.json").read_text())
 

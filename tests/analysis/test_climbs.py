@@ -1,12 +1,14 @@
 """Heat on long climbs: the end on a hot day against its limit, and what is said of it."""
 
 import json
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
 from tuninglib.analysis.analyse import analyse
+from tuninglib.analysis.upkeep import long_climbs
 from tuninglib.interval import Interval
 from tuninglib.report import heat as words
 from tuninglib.report import verdict
@@ -23,13 +25,28 @@ def climb(number, setup, end, *, air="20", minutes=(0, 1, 2, 4, 6, 9), tau=2.0, 
     )
 
 
-def results_with(folder, text):
+def with_climbs(folder, text):
     (folder / "climbs.csv").write_text(HEADER + text, encoding="utf-8")
-    return analyse(load_session(folder))
+    return load_session(folder)
+
+
+def climbs_of(folder, text):
+    return long_climbs(with_climbs(folder, text))
+
+
+@pytest.fixture
+def told(results):
+    """The demo's results with other climbs, as far as the words of them go."""
+
+    def words_of(folder, text):
+        session = with_climbs(folder, text)
+        return replace(results, session=session, climbs=long_climbs(session))
+
+    return words_of
 
 
 def test_the_end_of_a_climb_moves_with_the_air(demo_copy):
-    (one,) = results_with(demo_copy, climb(1, "big_172", 200)).climbs
+    (one,) = climbs_of(demo_copy, climb(1, "big_172", 200))
     assert one.final_k.value == pytest.approx(273.15 + 200, abs=1.5)
     # 35 °C instead of 20 °C.
     assert one.hot_day_k.value - one.final_k.value == pytest.approx(15.0)
@@ -40,7 +57,7 @@ def test_the_end_of_a_climb_moves_with_the_air(demo_copy):
 
 def test_without_a_reading_the_air_is_that_of_the_day_with_its_doubt(demo_copy, edit):
     edit("session.toml", "[weather]", '[weather]\ntemperature = "25 +/- 6 degC"')
-    (one,) = results_with(demo_copy, climb(1, "big_172", 200, air="")).climbs
+    (one,) = climbs_of(demo_copy, climb(1, "big_172", 200, air=""))
     assert one.hot_day_k.value - one.final_k.value == pytest.approx(10.0)
     wider = one.hot_day_k.high - one.hot_day_k.value
     assert wider == pytest.approx(np.hypot(one.final_k.high - one.final_k.value, 6.0))
@@ -57,8 +74,8 @@ def test_without_a_reading_the_air_is_that_of_the_day_with_its_doubt(demo_copy, 
         (200, (0, 0.2, 0.4), "unclear", "the readings end too early to tell"),
     ],
 )
-def test_a_climb_has_its_place_and_its_sentence(demo_copy, end, minutes, place, said):
-    results = results_with(demo_copy, climb(1, "big_172", end, minutes=minutes))
+def test_a_climb_has_its_place_and_its_sentence(demo_copy, told, end, minutes, place, said):
+    results = told(demo_copy, climb(1, "big_172", end, minutes=minutes))
     assert results.climbs[0].place == place
     assert said in str(words.climbs_sentences(results))
     row = words.climbs_table(results).rows[0]
@@ -66,26 +83,23 @@ def test_a_climb_has_its_place_and_its_sentence(demo_copy, end, minutes, place, 
     assert (row[4] == "not told") is (len(minutes) == 3)
 
 
-def test_what_was_read_above_the_limit_is_above_however_short_the_climb(demo_copy, edit):
+def test_what_was_read_above_the_limit_is_above_however_short_the_climb(demo_copy, edit, told):
     edit("session.toml", "[engines.stock]",
          'highest_head_temperature = "180 degC"\n\n[engines.stock]')  # fmt: skip
-    results = results_with(demo_copy, climb(1, "big_172", 240, minutes=(0, 0.5, 1.0)))
+    results = told(demo_copy, climb(1, "big_172", 240, minutes=(0, 0.5, 1.0)))
     assert results.climbs[0].place == "above"
     said = str(words.climbs_sentences(results))
     assert "above your limit of 180 °C: not for long climbs as it is" in said
     assert "spark plug" not in said
 
 
-def test_two_climbs_are_two_rows_and_no_climb_says_nothing(demo_copy, demo_folder):
+def test_two_climbs_are_two_rows_and_no_climb_says_nothing(demo_copy, results):
     # In the order of the file, whatever their numbers.
-    text = climb(2, "stock", 180) + climb(1, "big_172", 205)
-    results = results_with(demo_copy, text)
-    assert [one.setup for one in results.climbs] == ["stock", "big_172"]
-    assert [one.climb for one in results.climbs] == [2.0, 1.0]
-    assert results.climbs[1].final_k.low > results.climbs[0].final_k.high
-    bare = analyse(load_session(demo_folder))
-    assert bare.climbs == ()
-    assert str(words.climbs_sentences(bare)) == ""
+    found = climbs_of(demo_copy, climb(2, "stock", 180) + climb(1, "big_172", 205))
+    assert [(one.setup, one.climb) for one in found] == [("stock", 2.0), ("big_172", 1.0)]
+    assert found[1].final_k.low > found[0].final_k.high
+    assert results.climbs == ()
+    assert str(words.climbs_sentences(results)) == ""
 
 
 @pytest.mark.parametrize(
@@ -111,7 +125,7 @@ def test_a_place_is_told_by_the_whole_interval_or_by_what_was_read(
     )
     monkeypatch.setattr("tuninglib.analysis.upkeep.fit_warm_up", lambda time, seen: fit)
     rows = f"1,stock,0,100,20\n1,stock,1,{hottest},20\n1,stock,2,150,\n"
-    (one,) = results_with(demo_copy, rows).climbs
+    (one,) = climbs_of(demo_copy, rows)
     assert (one.place, one.told) == (place, told)
     assert one.hottest_k == pytest.approx(273.15 + hottest)
     assert one.hot_day_k == Interval(*(pytest.approx(at + 15) for at in (value, low, high)))
@@ -135,18 +149,22 @@ def test_a_wrong_climb_is_said_with_its_place(demo_copy, rows, said):
     assert said in str(refused.value)
 
 
+def results_of(folder, text):
+    return analyse(with_climbs(folder, text))
+
+
 def test_a_hot_climb_is_in_the_warnings_and_shuts_what_got_too_hot(demo_copy, edit):
-    results = results_with(demo_copy, climb(1, "big_172", 240, minutes=(0, 1, 2, 4)))
+    results = results_of(demo_copy, climb(1, "big_172", 240, minutes=(0, 1, 2, 4)))
     assert results.plan.ride.setup == "big_172"
     assert "on a long climb on a hot day its head goes above 230 °C" in str(verdict.watch(results))
-    near = results_with(demo_copy, climb(1, "big_172", 215, minutes=(0, 1, 2, 4, 6)))
+    near = results_of(demo_copy, climb(1, "big_172", 215, minutes=(0, 1, 2, 4, 6)))
     assert "its head may go above 230 °C: keep climbs short" in str(verdict.watch(near))
-    cool = results_with(demo_copy, climb(1, "big_172", 190) + climb(2, "stock", 240))
+    cool = results_of(demo_copy, climb(1, "big_172", 190) + climb(2, "stock", 240))
     assert "long climb on a hot day" not in str(verdict.watch(cool))
     # Read above the rider's own limit: it is not ridden, whatever it pulls.
     edit("session.toml", "[engines.stock]",
          'highest_head_temperature = "215 degC"\n\n[engines.stock]')  # fmt: skip
-    shut = results_with(demo_copy, climb(1, "big_172", 230))
+    shut = results_of(demo_copy, climb(1, "big_172", 230))
     gate = next(one.gate for one in shut.combinations if one.setup == "big_172")
     assert gate.code == "heat"
     assert shut.plan.ride.setup != "big_172"

@@ -5,18 +5,15 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from tests.conftest import ROOT
-from tuninglib.analysis.analyse import analyse
 from tuninglib.analysis.logs import _intervals, _logged, _shared_sd, curves_of_force
 from tuninglib.interval import Z_95, Interval, Measured
 from tuninglib.session.defaults import air_of_runs, hill_of
-from tuninglib.session.load import load_session
 from tuninglib.statistics.force_against_speed import LoggedRun
 
 
 @pytest.fixture(scope="module")
-def results():
-    return analyse(load_session(ROOT / "demo_data" / "logged_evening"))
+def results(evening):
+    return evening
 
 
 @pytest.fixture(scope="module")

@@ -10,19 +10,13 @@ from tuninglib.analysis.injector import AIR_DENSITY_KG_M3, open_time_share
 from tuninglib.analysis.mixture import fuel_terms, ladder_columns, weighed_readings
 from tuninglib.interval import Z_95, Measured
 from tuninglib.session.defaults import air_of_runs, blend_of
-from tuninglib.session.load import load_session
 from tuninglib.statistics.ladder import fit_ladder
 from tuninglib.statistics.ladder_prediction import Candidate, FuelDemand, predict
 
 
 @pytest.fixture(scope="module")
-def session(demo_folder):
-    return load_session(demo_folder)
-
-
-@pytest.fixture(scope="module")
-def ladder(session):
-    return analyse(session).ladder
+def ladder(results):
+    return results.ladder
 
 
 def test_the_order_is_by_expected_harm_and_what_is_shut_comes_last(ladder):
@@ -52,8 +46,7 @@ def test_an_injector_that_was_tried_brings_its_deviation(ladder):
     )
 
 
-def test_prospects_repeat_the_model(session):
-    results = analyse(session)
+def test_prospects_repeat_the_model(session, results):
     ladder, judged = results.ladder, results.judged
     air = air_of_runs(judged)
     fit = fit_ladder(*ladder_columns(judged, air, weighed_readings(judged, air)))
@@ -78,8 +71,7 @@ def test_prospects_repeat_the_model(session):
         assert one.odds == expected.odds(low=session.target.lowest, high=session.target.highest)
 
 
-def test_what_was_ridden_stands_in_the_table_as_it_was_read(session):
-    results = analyse(session)
+def test_what_was_ridden_stands_in_the_table_as_it_was_read(results):
     read = {mixture.setup: mixture for mixture in results.mixtures}
     prospect = next(p for p in results.ladder.prospects if p.injector == "i172")
     assert prospect.on("e5").odds == read["big_172"].odds
@@ -179,8 +171,7 @@ def test_the_first_guess_is_for_the_middle_of_the_band_on_the_leanest_fuel(sessi
     assert guess.low < guess.value < guess.high
 
 
-def test_what_is_not_predicted_is_named(session):
-    results = analyse(session)
+def test_what_is_not_predicted_is_named(session, results):
     assert results.ladder.not_predicted == ()
     assert results.ladder.readings == len(weighed_readings(results.judged, air_of_runs(session)))
     assert results.ladder.withheld is None

@@ -5,15 +5,8 @@ from types import SimpleNamespace
 
 import pytest
 
-from tuninglib.analysis.analyse import analyse
 from tuninglib.analysis.records import Prospect, one_each
 from tuninglib.interval import Interval
-from tuninglib.session.load import load_session
-
-
-@pytest.fixture(scope="module")
-def results(demo_folder):
-    return analyse(load_session(demo_folder))
 
 
 def one(fuel="e5", *, setup="a", lean=0.9, gate=None, harm=0.0, injector="i1"):

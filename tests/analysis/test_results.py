@@ -4,14 +4,6 @@ from dataclasses import replace
 
 import pytest
 
-from tuninglib.analysis.analyse import analyse
-from tuninglib.session.load import load_session
-
-
-@pytest.fixture(scope="module")
-def results(demo_folder):
-    return analyse(load_session(demo_folder))
-
 
 def test_results_tell_in_a_few_lines_what_was_found(results):
     gain = next(pull for pull in results.pulls if pull.setup == "big_172").gain.ratio.value

@@ -3,16 +3,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from tuninglib.analysis.analyse import analyse
 from tuninglib.analysis.injector import ladder_of, outlook
 from tuninglib.interval import Measured
 from tuninglib.physics.fuels import Blend, lambda_shift
-from tuninglib.session.load import load_session
-
-
-@pytest.fixture(scope="module")
-def results(demo_folder):
-    return analyse(load_session(demo_folder))
 
 
 @pytest.fixture(scope="module")

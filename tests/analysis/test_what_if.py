@@ -10,17 +10,6 @@ from tuninglib.analysis.analyse import analyse
 from tuninglib.analysis.what_if import OTHER_RIDER, Question, _independent, answers, flat_top_speeds
 from tuninglib.interval import Z_95, Measured
 from tuninglib.physics.motion import Hill, Ride, exit_speed_m_s
-from tuninglib.session.load import load_session
-
-
-@pytest.fixture(scope="module")
-def session(demo_folder):
-    return load_session(demo_folder)
-
-
-@pytest.fixture(scope="module")
-def results(session):
-    return analyse(session)
 
 
 @pytest.fixture(scope="module")
@@ -135,8 +124,8 @@ def test_what_is_asked_about_is_exact(run):
     assert asked.at_force.half_width == pytest.approx(0.0, abs=1e-9)
 
 
-@pytest.mark.parametrize("way_down", [False, True])
-@pytest.mark.parametrize("kind", ["force", "power"])
+@pytest.mark.parametrize("way_down", [False, pytest.param(True, marks=pytest.mark.slow)])
+@pytest.mark.parametrize("kind", ["force", pytest.param("power", marks=pytest.mark.slow)])
 def test_intervals_hold_the_truth(kind, way_down):
     """Thirty days a kind: of 95 %, fewer than 25 are seen in 0.3 % of tests, of 80 % in 74 %."""
     found = [one_day(900 + day, kind=kind, repeats=4, way_down=way_down) for day in range(30)]

@@ -15,11 +15,6 @@ def results_of(folder):
     return analyse(load_session(folder))
 
 
-@pytest.fixture(scope="module")
-def results(demo_folder):
-    return results_of(demo_folder)
-
-
 def field(page, name):
     tag = re.search(rf'<input type="number" id="ask-{name}"[^>]*>', page)[0]
     return {key: value for key, value in re.findall(r'([\w-]+)="([^"]*)"', tag)}

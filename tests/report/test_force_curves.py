@@ -6,17 +6,14 @@ import json
 import numpy as np
 import pytest
 
-from tests.conftest import ROOT
+from tests.conftest import EVENING
 from tuninglib.analysis.analyse import analyse
 from tuninglib.report import logs
-from tuninglib.session.load import load_session
-
-EVENING = ROOT / "demo_data" / "logged_evening"
 
 
-@pytest.fixture(scope="module")
-def results():
-    return analyse(load_session(EVENING))
+@pytest.fixture
+def results(evening):
+    return evening
 
 
 def test_the_bands_hold_the_forces_that_the_demo_was_made_with(results):

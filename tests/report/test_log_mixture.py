@@ -4,16 +4,13 @@ import dataclasses
 
 import pytest
 
-from tests.conftest import ROOT
-from tuninglib.analysis.analyse import analyse
 from tuninglib.interval import Interval
 from tuninglib.report import logs
-from tuninglib.session.load import load_session
 
 
-@pytest.fixture(scope="module")
-def results():
-    return analyse(load_session(ROOT / "demo_data" / "logged_evening"))
+@pytest.fixture
+def results(evening):
+    return evening
 
 
 def test_part_throttle_is_held_at_one_and_full_throttle_is_not(results):
