@@ -1,4 +1,4 @@
-"""The demo session's known truth, and the judgement that the rider is handed."""
+"""The demo's known truth, the judgement that a rider is handed, and what would change it."""
 
 import json
 
@@ -261,3 +261,64 @@ def test_the_force_of_a_run_can_be_worked_out_by_hand(results):
             speed2 += 2 * (force - weight - drag) * step / (mass + rotating)
         low, high = (force, high) if speed2 < v1**2 else (low, force)
     assert results.runs[0].stated_force_n == pytest.approx(force, rel=1e-3)
+
+
+# What would change the plan -----------------------------------------------------------------------
+
+
+def plans(results):
+    return {flip.code: flip.plan for flip in results.flips}
+
+
+def test_a_knock_with_what_is_ridden_now_ends_it(results, edit):
+    other = plans(results)["knock"]
+    assert other.ride.setup != results.plan.ride.setup
+    # The same as if it had been written down.
+    row = "13,big_172,tove,49,72,12.8,13.1,21,"
+    heard = analyse(load_session(edit("runs.csv", f"{row}none", f"{row}light")))
+    assert heard.plan.ride.setup == other.ride.setup
+    assert heard.plan.next == other.next
+
+
+def test_a_band_that_is_richer_is_tried_on_the_readings_too(results, edit):
+    edit("session.toml", "lowest = 0.83", "lowest = 0.81")
+    folder = edit("session.toml", "highest = 0.90", "highest = 0.88")
+    tried = plans(results)["richer"]
+    assert analyse(load_session(folder)).plan.ride.setup == tried.ride.setup
+
+
+def test_long_climbs_are_tried_only_where_they_are_not_expected_already(results, edit):
+    assert "climbs" in plans(results)
+    folder = edit("session.toml", 'riding = "mixed"', 'riding = "climbs"')
+    assert "climbs" not in plans(analyse(load_session(folder)))
+
+
+def test_what_changes_nothing_is_not_named(demo_folder):
+    results = analyse(load_session(demo_folder.parent / "there_and_back"))
+    assert "fuel" not in plans(results)
+    for plan in plans(results).values():
+        assert plan.next != results.plan.next or plan.ride != results.plan.ride
+
+
+def test_the_page_says_what_would_change_it(results):
+    said = dict(verdict.reasons(results).items)["What would change it"]
+    assert said.startswith("a knock with what you ride now (then ride stock and find the cause")
+    assert "only e5 in the tank (then nothing more to test)" in said
+
+
+def test_the_extremes_of_whole_runs_choose_no_injector(demo_copy):
+    """A throttle transient noted as the highest reading of every run."""
+    path = demo_copy / "runs.csv"
+    head, *rows = path.read_text(encoding="utf-8").splitlines()
+    at = head.split(",").index("gauge_high")
+    for number, row in enumerate(rows):
+        cells = row.split(",")
+        if int(cells[0]) <= 21:
+            cells[at] = f"{float(cells[at]) + 2:.1f}"
+        rows[number] = ",".join(cells)
+    path.write_text("\n".join([head, *rows]) + "\n", encoding="utf-8")
+    results = analyse(load_session(demo_copy))
+    assert (results.plan.next.code, results.plan.next.why) == ("ride again", "steady")
+    said = dict(verdict.sentences(results).items)
+    assert "steady range after two or three seconds" in said["Next"]
+    assert "buy" not in said["Next"].replace("is bought", "")

@@ -4,7 +4,7 @@ import os
 import pytest
 
 from tests.lab.panels import everything, is_html, labelled, words
-from tests.session.test_corpus_rows import one_gauge_column
+from tests.session.test_runs_csv import one_gauge_column
 from tuninglib.lab import kit
 from tuninglib.lab.runs_form import checked, last_rows, runs_form
 from tuninglib.session.edit import add_run, open_sheet
