@@ -4,6 +4,7 @@ import os
 import pytest
 
 from tests.lab.panels import everything, is_html, labelled, words
+from tests.session.test_edit import ROW
 from tests.session.test_runs_csv import one_gauge_column
 from tuninglib.lab import kit
 from tuninglib.lab.runs_form import checked, last_rows, runs_form
@@ -11,17 +12,18 @@ from tuninglib.session.edit import add_run, open_sheet
 from tuninglib.session.load import load_session
 from tuninglib.session.new import write_new_session
 
-ROW = {
-    "run": "90",
-    "setup": "stock",
-    "rider": "tove",
-    "entry_speed": "48",
-    "exit_speed": "63",
-    "gauge_low": "12.6",
-    "gauge_high": "12.8",
-    "air_temperature": "20",
-    "knock": "none",
-}
+
+def typed(form, **cells):
+    """What the form says once a row is typed and added."""
+    for key, value in cells.items():
+        labelled(form, key.replace("_", " ")).value = value
+    labelled(form, "Add run").click()
+    return words(form)
+
+
+def add(form, **cells):
+    """What it says of a row that says the usual but for some cells."""
+    return typed(form, **{"setup": "stock", "entry": "48", "exit": "62", "air": "20"} | cells)
 
 
 def test_fields_that_were_not_typed_in_yet_are_not_blamed(demo_folder):
@@ -35,10 +37,7 @@ def test_the_form_works_from_the_first_run_of_a_new_session(tmp_path):
     folder = tmp_path / "fresh"
     write_new_session(folder)
     form = runs_form(folder)
-    labelled(form, "entry speed").value = "50"
-    labelled(form, "exit speed").value = "60"
-    labelled(form, "Add run").click()
-    said = words(form)
+    said = typed(form, entry_speed="50", exit_speed="60")
     assert "Added: run 1." in said
     assert said.count("Not complete: what the rows say together is not known until") == 1, (
         "the session.toml is not filled in yet, and the form must say so"
@@ -57,9 +56,7 @@ def test_the_form_refuses_adds_counts_on_and_keeps_once(demo_copy):
     labelled(form, "Add run").click()
     assert (demo_copy / "runs.csv").read_bytes() == before
     for _ in range(2):
-        for start, value in (("entry", "48"), ("exit", "62"), ("air", "20")):
-            labelled(form, start).value = value
-        labelled(form, "Add run").click()
+        add(form)
         assert labelled(form, "entry").value == ""
     assert labelled(form, "run").value == str(int(number) + 2)
     kept = list(demo_copy.glob("runs.earlier-*"))
@@ -79,9 +76,7 @@ def test_rows_typed_elsewhere_meanwhile_are_kept(demo_copy):
     form = runs_form(demo_copy)
     path = demo_copy / "runs.csv"
     add_run(open_sheet(demo_copy), ROW, keep=False)
-    for start, value in (("entry", "48"), ("exit", "62"), ("air", "20")):
-        labelled(form, start).value = value
-    labelled(form, "Add run").click()
+    add(form)
     assert "\n90,stock" in path.read_text(encoding="utf-8")
     assert labelled(form, "run").value == "91"
 
@@ -91,9 +86,7 @@ def test_a_header_changed_meanwhile_is_not_written_under(demo_copy):
     path = demo_copy / "runs.csv"
     changed = path.read_text(encoding="utf-8").replace("entry_speed [km/h]", "entry_speed [mph]")
     path.write_text(changed, encoding="utf-8")
-    for start, value in (("entry", "48"), ("exit", "62"), ("air", "20")):
-        labelled(form, start).value = value
-    labelled(form, "Add run").click()
+    add(form)
     assert path.read_text(encoding="utf-8") == changed
     assert "the header of runs.csv was changed meanwhile" in words(form)
     assert labelled(form, "entry").value == "48"
@@ -102,11 +95,8 @@ def test_a_header_changed_meanwhile_is_not_written_under(demo_copy):
 def test_a_range_can_be_typed_into_one_field(demo_copy):
     one_gauge_column(demo_copy / "runs.csv")
     form = runs_form(demo_copy)
-    for key, value in (ROW | {"gauge": "12.6 to 12.8"}).items():
-        if key not in ("gauge_low", "gauge_high"):
-            labelled(form, key.replace("_", " ")).value = value
-    labelled(form, "Add run").click()
-    assert "Added: run 90." in words(form)
+    one = {key: value for key, value in ROW.items() if key not in ("gauge_low", "gauge_high")}
+    assert "Added: run 90." in typed(form, **one, gauge="12.6 to 12.8")
     last = load_session(demo_copy).runs.iloc[-1]
     assert (last["gauge_low"], last["gauge_high"]) == (12.6, 12.8)
     assert labelled(form, "gauge").value == ""
@@ -127,10 +117,8 @@ def test_the_last_runs_can_be_taken_back_and_mended(demo_copy):
     back = labelled(form, "Take back")
     assert back.disabled
     for speed in ("63", "64"):
-        for key, value in (ROW | {"run": "", "exit_speed": speed, "note": "a, b"}).items():
-            if key != "run":
-                labelled(form, key.replace("_", " ")).value = value
-        labelled(form, "Add run").click()
+        own = {key: value for key, value in ROW.items() if key != "run"}
+        typed(form, **own | {"exit_speed": speed, "note": "a, b"})
     assert path.read_text("utf-8").count("\n") == before.count("\n") + 2
     back.click()
     assert "Taken back: 35,stock,tove,48,64," in words(form)
@@ -148,9 +136,7 @@ def test_the_last_runs_can_be_taken_back_and_mended(demo_copy):
 
 def test_a_row_written_elsewhere_meanwhile_is_not_taken_back(demo_copy):
     form = runs_form(demo_copy)
-    for key, value in ROW.items():
-        labelled(form, key.replace("_", " ")).value = value
-    labelled(form, "Add run").click()
+    typed(form, **ROW)
     path = demo_copy / "runs.csv"
     add_run(open_sheet(demo_copy), ROW | {"run": "91"}, keep=False)
     after = path.read_bytes()
@@ -191,15 +177,6 @@ def shortened(folder, rows: int):
     lines = path.read_text(encoding="utf-8").splitlines()
     path.write_text("\n".join(lines[: rows + 1]) + "\n", encoding="utf-8")
     return folder
-
-
-def add(form, **typed):
-    """What the form says once a row is added."""
-    usual = {"setup": "stock", "entry": "48", "exit": "62", "air": "20"}
-    for start, value in {**usual, **typed}.items():
-        labelled(form, start.replace("_", " ")).value = value
-    labelled(form, "Add run").click()
-    return words(form)
 
 
 def test_the_form_says_how_to_end_a_run_before_the_first_field(demo_folder):

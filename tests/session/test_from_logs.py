@@ -1,8 +1,10 @@
 """Speeds and readings of runs from logs: what was typed stays, what is unclear is not taken."""
 
+import importlib.util
 import json
 import re
 import shutil
+import sys
 from dataclasses import dataclass, replace
 from types import SimpleNamespace
 
@@ -11,7 +13,7 @@ import pandas as pd
 import pytest
 
 from demo_data.log_maker import Devices, degrees, road, usual_force, written
-from tests.conftest import ROOT
+from tests.conftest import EVENING, ROOT
 from tuninglib.__main__ import main
 from tuninglib.analysis.analyse import analyse
 from tuninglib.interval import Interval, Measured
@@ -33,8 +35,6 @@ from tuninglib.session.load import load_session
 from tuninglib.session.trace import Trace
 from tuninglib.statistics.settled_gauge import FullStretch
 from tuninglib.text_files import SessionError
-
-EVENING = ROOT / "demo_data" / "logged_evening"
 
 
 @pytest.fixture(scope="module")
@@ -190,10 +190,7 @@ def test_a_speed_that_is_hardly_known_is_not_taken(monkeypatch, sd, filled):
 
 def test_on_the_road_a_bike_is_faster_than_on_the_map(evening, monkeypatch):
     """A hill of one in two: each metre of the map is 1.118 of the road."""
-    path = evening / "phone.gpx"
-    text = path.read_text("utf-8")
-    path.write_text(text.replace("<speed>", "<other>").replace("</speed>", "</other>"), "utf-8")
-    level = load_session(evening)
+    level = load_session(without_speeds(evening))
     gentle = hill_of(level).mean_grade_ratio
     monkeypatch.setattr(from_logs, "hill_of", lambda session: Hill(400.0, 0.5))
     steep = load_session(evening)
@@ -335,10 +332,7 @@ def test_a_hill_elsewhere_has_no_runs(evening):
 
 
 def test_positions_alone_will_do_with_wider_speeds(evening, session, truth):
-    path = evening / "phone.gpx"
-    text = path.read_text("utf-8")
-    path.write_text(text.replace("<speed>", "<other>").replace("</speed>", "</other>"), "utf-8")
-    bare = load_session(evening)
+    bare = load_session(without_speeds(evening))
     assert bare.found.source == "positions"
     assert bare.logged_step_m_s > 2 * session.logged_step_m_s
     off = bare.runs["shown_exit_m_s"] - truth["exit_m_s"]
@@ -396,9 +390,6 @@ def test_a_stated_shift_and_delay_go_first(evening):
 
 
 def test_the_demo_is_what_its_script_makes(tmp_path, monkeypatch):
-    import importlib.util
-    import sys
-
     monkeypatch.syspath_prepend(str(ROOT / "demo_data"))
     spec = importlib.util.spec_from_file_location(
         "make_logged_evening", ROOT / "demo_data" / "make_logged_evening.py"
