@@ -62,3 +62,11 @@ def edit(demo_copy):
         return demo_copy
 
     return replace
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_collection_modifyitems(items):
+    """Workbooks in a kernel each take long; tests/report/test_workbooks runs them without one."""
+    for item in items:
+        if item.path.suffix == ".ipynb":
+            item.add_marker(pytest.mark.slow)

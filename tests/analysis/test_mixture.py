@@ -28,23 +28,14 @@ from tuninglib.session.load import load_session
     ("keys", "bike", "parts"),
     [
         ({"tolerance": "7 %"}, {}, [0.07 / 1.96]),
-        (
-            {"flow": "178 cc/min +/- 4 cc/min", "tolerance": "0.1 %"},
-            {},
-            [0.001 / 1.96, 4 / 178 / 1.96],
-        ),
+        ({"flow": "178 cc/min +/- 4 cc/min", "tolerance": "0.1 %"}, {},
+         [0.001 / 1.96, 4 / 178 / 1.96]),
         # Flow goes with the root of pressure, so a tenth of it is a twentieth of flow.
-        (
-            {"tolerance": "7 %", "flow_pressure": "2.5 bar +/- 0.25 bar"},
-            {"fuel_pressure": "3 bar"},
-            [0.07 / 1.96, 0.1 / 1.96 / 2],
-        ),
+        ({"tolerance": "7 %", "flow_pressure": "2.5 bar +/- 0.25 bar"}, {"fuel_pressure": "3 bar"},
+         [0.07 / 1.96, 0.1 / 1.96 / 2]),
         # Without the bike's own pressure the stated one moves nothing.
-        (
-            {"tolerance": "7 %", "flow_pressure": "2.5 bar +/- 0.25 bar"},
-            {"fuel_pressure": None},
-            [0.07 / 1.96],
-        ),
+        ({"tolerance": "7 %", "flow_pressure": "2.5 bar +/- 0.25 bar"}, {"fuel_pressure": None},
+         [0.07 / 1.96]),
     ],
 )  # fmt: skip
 def test_what_is_not_known_of_a_flow(demo_folder, tmp_path, keys, bike, parts):

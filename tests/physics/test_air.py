@@ -141,16 +141,13 @@ def test_within_limits_is_bool_or_array(correction):
     ("key", "value", "message"),
     [
         ("temperature_k", 20.0, r"air temperature is 20 K but must be .* degC plus 273.15"),
-        (
-            "pressure_abs_pa",
-            1013.0,
-            r"air pressure is 1013 Pa but must be .* 1013 hPa is 101300 Pa",
-        ),
+        ("pressure_abs_pa", 1013.0,
+         r"air pressure is 1013 Pa but must be .* 1013 hPa is 101300 Pa"),
         ("pressure_abs_pa", -1.0, r"air pressure is -1 Pa but must be at least"),
         ("relative_humidity", 55.0, r"relative humidity is 55 but must be at most 1; 55 % is 0.55"),
         ("relative_humidity", -0.1, r"relative humidity is -0.1 but must be at least 0"),
     ],
-)
+)  # fmt: skip
 def test_non_physical_air_is_refused(function, key, value, message):
     with pytest.raises(ValueError, match=message):
         function(**{**MILD, key: value})
@@ -161,18 +158,12 @@ def test_non_physical_air_is_refused(function, key, value, message):
     [
         (lambda: air.dew_point_k(0.0), "vapour pressure is 0 Pa but must be at least"),
         (lambda: air.dew_point_k(101325.0), "vapour pressure is 101325 Pa"),
-        (
-            lambda: air.standard_pressure_pa(12000.0),
-            "is 12000 m but must be at most 11000 m",
-        ),
+        (lambda: air.standard_pressure_pa(12000.0), "is 12000 m but must be at most 11000 m"),
         (lambda: air.standard_temperature_k(-2000.0), "altitude is -2000 m"),
         (lambda: air.normal_gravity_m_s2(latitude_deg=91.0), "latitude is 91 deg"),
-        (
-            lambda: air.normal_gravity_m_s2(latitude_deg=45.0, altitude_m=2e4),
-            "altitude is 20000 m",
-        ),
+        (lambda: air.normal_gravity_m_s2(latitude_deg=45.0, altitude_m=2e4), "altitude is 20000 m"),
     ],
-)
+)  # fmt: skip
 def test_out_of_range_is_refused(call, message):
     with pytest.raises(ValueError, match=message):
         call()

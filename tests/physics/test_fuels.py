@@ -242,27 +242,18 @@ def test_blend_cannot_be_changed_and_compares_by_value():
         (lambda: Blend(-0.1), "ethanol content is -0.1"),
         (lambda: Blend(np.array([0.1, 1.1])), "ethanol content is 1.1"),
         (lambda: Blend(0.1, petrol_density_kg_m3=0.745), "petrol density is 0.745 kg/m3 but "),
-        (
-            lambda: Blend(0.1, petrol_heating_value_j_kg=43.0),
-            "heating value is 43 J/kg but",
-        ),
+        (lambda: Blend(0.1, petrol_heating_value_j_kg=43.0), "heating value is 43 J/kg but"),
         (lambda: Blend(0.1, petrol_formula="CO2"), "'CO2' needs no air to burn"),
         (lambda: fuels.density_at_temperature(745.0, 20.0, 0.1), "fuel temperature is 20 K but "),
         (lambda: fuels.density_at_temperature(0.745, 293.0, 0.1), "fuel density is 0.745 kg/m3"),
         (lambda: fuels.density_at_temperature(745.0, 293.0, 10.0), "ethanol content is 10 but "),
         (lambda: fuels.volume_to_add(**{**TANK, "tank_volume_m3": 0.0}), "volume in the tank is 0"),
-        (
-            lambda: fuels.volume_to_add(**{**TANK, "tank_ethanol_volume_fraction": 5.0}),
-            "ethanol content of the tank is 5",
-        ),
-        (
-            lambda: fuels.volume_to_add(**{**TANK, "added_ethanol_volume_fraction": 85.0}),
-            "ethanol content of the added fuel is 85",
-        ),
-        (
-            lambda: fuels.volume_to_add(**{**TANK, "wanted_ethanol_volume_fraction": 25.0}),
-            "wanted ethanol content is 25",
-        ),
+        (lambda: fuels.volume_to_add(**{**TANK, "tank_ethanol_volume_fraction": 5.0}),
+         "ethanol content of the tank is 5"),
+        (lambda: fuels.volume_to_add(**{**TANK, "added_ethanol_volume_fraction": 85.0}),
+         "ethanol content of the added fuel is 85"),
+        (lambda: fuels.volume_to_add(**{**TANK, "wanted_ethanol_volume_fraction": 25.0}),
+         "wanted ethanol content is 25"),
         (
             lambda: fuels.content_after_topping_up(
                 tank_volume_m3=0.0,
@@ -281,10 +272,8 @@ def test_blend_cannot_be_changed_and_compares_by_value():
             ),
             "volume added is -0.001 m3 but must be at least 0 m3",
         ),
-        (
-            lambda: fuels.blend_octane(Blend(0.1), petrol_octane=9.1, ethanol_octane=109.0),
-            "octane number of petrol is 9.1",
-        ),
+        (lambda: fuels.blend_octane(Blend(0.1), petrol_octane=9.1, ethanol_octane=109.0),
+         "octane number of petrol is 9.1"),
         (
             lambda: fuels.blend_octane(
                 Blend(0.1),
@@ -297,7 +286,7 @@ def test_blend_cannot_be_changed_and_compares_by_value():
         (lambda: fuels.anti_knock_index(95.0, 8.5), "MON is 8.5"),
         (lambda: fuels.charge_cooling_j_kg_air(Blend(0.1), lambda_=0.0), "lambda is 0 but "),
     ],
-)
+)  # fmt: skip
 def test_non_physical_input_is_refused(call, message):
     with pytest.raises(ValueError, match=message):
         call()

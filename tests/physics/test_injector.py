@@ -96,28 +96,18 @@ def test_fuel_mass_against_the_air():
 @pytest.mark.parametrize(
     ("call", "message"),
     [
-        (
-            lambda: injector.flow_at_pressure(-1e-6, rated_pressure_pa=3e5, pressure_pa=3e5),
-            "flow is -1e-06 m3/s but must be above 0 m3/s",
-        ),
-        (
-            lambda: injector.flow_at_pressure(1e-6, rated_pressure_pa=3e5, pressure_pa=[3e5, 0]),
-            "pressure is 0 Pa",
-        ),
-        (
-            lambda: injector.flow_on_fuel(1e-6, rated_density_kg_m3=0.0, density_kg_m3=745.0),
-            "rated density is 0 kg/m3",
-        ),
+        (lambda: injector.flow_at_pressure(-1e-6, rated_pressure_pa=3e5, pressure_pa=3e5),
+         "flow is -1e-06 m3/s but must be above 0 m3/s"),
+        (lambda: injector.flow_at_pressure(1e-6, rated_pressure_pa=3e5, pressure_pa=[3e5, 0]),
+         "pressure is 0 Pa"),
+        (lambda: injector.flow_on_fuel(1e-6, rated_density_kg_m3=0.0, density_kg_m3=745.0),
+         "rated density is 0 kg/m3"),
         (lambda: injector.mass_flow_kg_s(np.nan, density_kg_m3=745.0), "flow is nan"),
         (lambda: injector.EngineChange(lambda_ratio=0.0), "lambda ratio is 0"),
-        (
-            lambda: injector.EngineChange(breathing_sd=-0.1),
-            "relative standard deviation is -0.1 but must be at least 0",
-        ),
-        (
-            lambda: injector.open_time_s(1e-5, mass_flow_kg_s=2e-3, dead_time_s=-1e-3),
-            "dead time is -0.001 s",
-        ),
+        (lambda: injector.EngineChange(breathing_sd=-0.1),
+         "relative standard deviation is -0.1 but must be at least 0"),
+        (lambda: injector.open_time_s(1e-5, mass_flow_kg_s=2e-3, dead_time_s=-1e-3),
+         "dead time is -0.001 s"),
         (
             lambda: injector.flow_that_runs_out(
                 1e-5, density_kg_m3=745.0, engine_speed_rpm=20000.0, dead_time_s=0.0055
@@ -132,7 +122,7 @@ def test_fuel_mass_against_the_air():
         ),
         (lambda: injector.cycle_time_s(np.inf), "engine speed is inf 1/min"),
     ],
-)
+)  # fmt: skip
 def test_refuses_what_cannot_be(call, message):
     with pytest.raises(ValueError, match=message):
         call()

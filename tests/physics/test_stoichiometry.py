@@ -109,11 +109,7 @@ def test_exhaust_lambda_of_lean_exhaust(hydrogen, oxygen, lambda_, unburnt, nitr
 @pytest.mark.parametrize(
     ("key", "value", "message"),
     [
-        (
-            "carbon_dioxide_mole_fraction",
-            12.4,
-            "CO2 is 12.4 but must be at most 0.25; give",
-        ),
+        ("carbon_dioxide_mole_fraction", 12.4, "CO2 is 12.4 but must be at most 0.25; give"),
         ("carbon_dioxide_mole_fraction", 0.0, "CO2 is 0 but must be above 0"),
         ("carbon_monoxide_mole_fraction", -0.01, "CO is -0.01"),
         ("oxygen_mole_fraction", 1.2, "O2 is 1.2 but must be at most 0.25; .* 0.12 for 12 %"),
@@ -121,7 +117,7 @@ def test_exhaust_lambda_of_lean_exhaust(hydrogen, oxygen, lambda_, unburnt, nitr
         ("oxygen_to_carbon", -0.1, "oxygen to carbon ratio is -0.1"),
         ("water_gas_constant", 0.0, "water-gas constant is 0"),
     ],
-)
+)  # fmt: skip
 def test_exhaust_lambda_refuses(key, value, message):
     with pytest.raises(ValueError, match=message):
         exhaust_lambda(**{**EXHAUST, key: value})

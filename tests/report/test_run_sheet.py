@@ -1,6 +1,7 @@
 """The run sheet and the checklists as somebody holds them."""
 
 import dataclasses
+import functools
 import html
 import re
 
@@ -14,16 +15,20 @@ from tuninglib.lab.plan import plan
 from tuninglib.report import cautions
 from tuninglib.report.run_sheet import LISTS, ROWS_ON_A_PAGE, Heading, checklists, run_sheet
 from tuninglib.session.defaults import Band
+from tuninglib.session.load import load_session
 from tuninglib.statistics.planning import run_order
 
 SETUPS = ("stock", "big_172_and_more", "big_172_e10", "big_185")
 GIVEN = FirstPass(setups=SETUPS, source="given", unknown=SETUPS)
 
 
+limits_of = functools.cache(lambda folder: start_of(folder).limits)
+
+
 def sheet(folder, *, system="metric", first_pass=GIVEN, repeats=6, **limits) -> str:
     order = run_order(SETUPS, repeats=repeats, riders=("tove", "ilmar"))
     title = "A rather long title of an outing on the quarry lane, second weekend"
-    own = dataclasses.replace(start_of(folder).limits, **limits)
+    own = dataclasses.replace(limits_of(folder), **limits)
     fuels = dict.fromkeys(SETUPS, "e5 of the station")
     return run_sheet(order, Heading(title, system, fuels, own, first_pass))
 
@@ -63,19 +68,31 @@ def test_the_sheet_speaks_the_riders_units_and_the_bands_own_edge(demo_folder):
     assert "leaner than your target band after" in text_of(sheet(demo_folder, band=None))
 
 
+@pytest.fixture(scope="module")
+def browser():
+    with chromium() as one:
+        yield one
+
+
+def pages_of(browser, folder, text, paper) -> int:
+    """On how many pages of a paper a sheet stands; on a phone it does not scroll sideways."""
+    path = folder / "sheet.html"
+    path.write_text(text, encoding="utf-8")
+    page = browser.new_page(viewport={"width": 390, "height": 800})
+    page.goto(path.as_uri())
+    assert page.evaluate("document.documentElement.scrollWidth") <= 390
+    printed = page.pdf(format=paper)
+    page.close()
+    return len(re.findall(rb"/Type\s*/Page\b", printed))
+
+
 @pytest.mark.browser
 @pytest.mark.parametrize("paper", ["A4", "Letter"])
-def test_a_full_sheet_is_one_page(demo_folder, tmp_path, paper):
-    path = tmp_path / "sheet.html"
-    with chromium() as browser:
-        page = browser.new_page()
-        for repeats, pages in ((4, 1), (ROWS_ON_A_PAGE // len(SETUPS), 1), (9, 2)):
-            text = sheet(demo_folder, repeats=repeats, liquid=True)
-            assert text.count("<tr") == 1 + repeats * len(SETUPS)
-            path.write_text(text, encoding="utf-8")
-            page.goto(path.as_uri())
-            printed = page.pdf(format=paper)
-            assert len(re.findall(rb"/Type\s*/Page\b", printed)) == pages
+def test_a_full_sheet_is_one_page(browser, demo_folder, tmp_path, paper):
+    for repeats, pages in ((4, 1), (ROWS_ON_A_PAGE // len(SETUPS), 1), (9, 2)):
+        text = sheet(demo_folder, repeats=repeats, liquid=True)
+        assert text.count("<tr") == 1 + repeats * len(SETUPS)
+        assert pages_of(browser, tmp_path, text, paper) == pages
 
 
 # The checklists -----------------------------------------------------------------------------------
@@ -102,14 +119,8 @@ def test_names_are_text_in_it():
 
 @pytest.mark.browser
 @pytest.mark.parametrize("paper", ["A4", "Letter"])
-def test_two_pages_at_the_most(tmp_path, paper):
-    path = tmp_path / "lists.html"
-    path.write_text(checklists("An outing"), encoding="utf-8")
-    with chromium() as browser:
-        page = browser.new_page(viewport={"width": 390, "height": 800})
-        page.goto(path.as_uri())
-        assert page.evaluate("document.documentElement.scrollWidth") <= 390
-        assert len(re.findall(rb"/Type\s*/Page\b", page.pdf(format=paper))) <= 2
+def test_two_pages_at_the_most(browser, tmp_path, paper):
+    assert pages_of(browser, tmp_path, checklists("An outing"), paper) <= 2
 
 
 @pytest.mark.parametrize(
@@ -122,9 +133,10 @@ def test_two_pages_at_the_most(tmp_path, paper):
         ({"since_opened": "10 km"}, None),
     ],
 )
-def test_full_throttle_before_running_in_is_asked_about(demo_folder, tmp_path, keys, said):
-    results = Outing(demo_folder, tmp_path / "outing").key("engines.big", **keys).results()
-    found = [one for one in cautions.remarks(results) if "running in" in one]
+def test_full_throttle_before_running_in_is_asked_about(demo_folder, results, tmp_path, keys, said):
+    outing = Outing(demo_folder, tmp_path / "outing").key("engines.big", **keys)
+    other = dataclasses.replace(results, session=load_session(outing.save()))
+    found = [one for one in cautions.remarks(other) if "running in" in one]
     assert len(found) == (said is not None)
     if said is not None:
         assert said in found[0]

@@ -49,13 +49,10 @@ def test_contradictions_in_the_session(edit, old, new, sentence, problems):
         ("12.6,12.8", "1.26,12.8", r"row 2, gauge_low: 1\.26 is beyond what the gauge can print"),
         ("12.6,12.8", ",12.8", r"row 2, gauge_low: is empty while its partner is not"),
         ("48,62", "48,", r"row 2, exit_speed: is empty while its partner is not"),
-        (
-            "17,none,184,full",
-            "17,none,184,cruise",
-            r"row 5, state: speeds belong to full-throttle runs; this row says cruise",
-        ),
+        ("17,none,184,full", "17,none,184,cruise",
+         r"row 5, state: speeds belong to full-throttle runs; this row says cruise"),
     ],
-)
+)  # fmt: skip
 def test_contradictions_in_a_run(edit, old, new, sentence, problems):
     found = problems(edit("runs.csv", old, new))
     assert any(re.search(sentence, line) for line in found), found
@@ -101,16 +98,11 @@ def test_a_gauge_scale_that_does_not_fit_the_readings_is_noticed(edit, problems)
     ("speeds", "sentence"),
     [
         ("240,30", r"240 to 30 km/h up this hill needs no pull at all; check speeds, unit"),
-        (
-            "48,150",
-            r"needs 33 kW at the wheel, more than the 23 kW that an engine of 180 cc can",
-        ),
-        (
-            "48,80",
-            r"is 1\.\d\d times the wheel force of the middle run of this setup \(limit 0\.77",
-        ),
+        ("48,150", r"needs 33 kW at the wheel, more than the 23 kW that an engine of 180 cc can"),
+        ("48,80",
+         r"is 1\.\d\d times the wheel force of the middle run of this setup \(limit 0\.77"),
     ],
-)
+)  # fmt: skip
 def test_a_run_that_nobody_rode(edit, speeds, sentence, problems):
     found = problems(edit("runs.csv", "1,stock,tove,48,62", f"1,stock,tove,{speeds}"))
     assert re.search(rf"^runs.csv, row 2, exit_speed: .*{sentence}", found[0]), found
@@ -245,12 +237,10 @@ def test_speeds_between_the_steps_are_believed(changed):
     [
         (("runs.csv", "mph", "km/h"), "mph under a header in km/h"),
         (("runs.csv", DOWN, DOWN.replace("mph", "km/h")), "mph under a header in km/h"),
-        (
-            ("runs.csv", DOWN, "down_exit_speed [mph],down_entry_speed [mph]"),
-            "marker and start line swapped",
-        ),
+        (("runs.csv", DOWN, "down_exit_speed [mph],down_entry_speed [mph]"),
+         "marker and start line swapped"),
     ],
-)
+)  # fmt: skip
 def test_gravity_tells_the_unit_of_a_way_down(changed, edit, meant):
     said = refused(changed("there_and_back", edit, ("session.toml", STEP + "\n", "")))
     assert "rolling down as these speeds say takes a brake of" in said

@@ -179,29 +179,17 @@ def test_three_thousand_rows_are_all_read(lines):
 @pytest.mark.parametrize(
     ("old", "new", "sentence"),
     [
-        (
-            "exit_speed [km/h]",
-            "exit_speed",
-            r"row 1, exit_speed: has no unit; write for example exit_speed \[km/h\]",
-        ),
+        ("exit_speed [km/h]", "exit_speed",
+         r"row 1, exit_speed: has no unit; write for example exit_speed \[km/h\]"),
         ("exit_speed [km/h]", "exit_speed [kg]", r"\[kg\] is not a unit of exit_speed"),
-        (
-            "exit_speed [km/h]",
-            "exit_sped [km/h]",
-            r"unknown column 'exit_sped \[km/h\]'; did you mean 'exit_speed'",
-        ),
+        ("exit_speed [km/h]", "exit_sped [km/h]",
+         r"unknown column 'exit_sped \[km/h\]'; did you mean 'exit_speed'"),
         ("setup,rider", "set,rider", r"the column setup is missing"),
         ("gauge_low,gauge_high", "gauge_low,gauge_low", r"the column gauge_low stands twice"),
-        (
-            "3,stock,tove",
-            "3,stick,tove",
-            r"row 4, setup: 'stick' is not one of the setups .* 'stock'",
-        ),
-        (
-            "3,stock,tove",
-            "3,stock,tovi",
-            r"row 4, rider: 'tovi' is not one of the riders .* 'tove'",
-        ),
+        ("3,stock,tove", "3,stick,tove",
+         r"row 4, setup: 'stick' is not one of the setups .* 'stock'"),
+        ("3,stock,tove", "3,stock,tovi",
+         r"row 4, rider: 'tovi' is not one of the riders .* 'tove'"),
         ("3,stock,tove", "2,stock,tove", r"row 4, run: run 2 stands in row 3 too"),
         ("3,stock,tove", ",stock,tove", r"row 4, run: is empty"),
         ("48,62", "480,62", r"row 2, entry_speed: 480 km/h is outside 3\.6 to 252 km/h"),
@@ -210,7 +198,7 @@ def test_three_thousand_rows_are_all_read(lines):
         ("48,62", "48,62,5", r"row 2: has 13 cells where the header has 12; a decimal comma"),
         ("none,170", "loud,170", r"row 2, knock: 'loud' is not one of 'none', 'light', 'heavy'"),
     ],
-)
+)  # fmt: skip
 def test_one_sentence_for_each_mistake_in_the_runs(edit, old, new, sentence, problems):
     found = problems(edit("runs.csv", old, new))
     assert any(re.search(sentence, line) for line in found), found

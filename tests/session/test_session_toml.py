@@ -18,11 +18,8 @@ from tuninglib.units import parse_quantity
 @pytest.mark.parametrize(
     ("old", "new", "sentence"),
     [
-        (
-            'mass = "124',
-            'masss = "124',
-            r"row \d+, masss: unknown key 'masss'; did you mean 'mass'",
-        ),
+        ('mass = "124', 'masss = "124',
+         r"row \d+, masss: unknown key 'masss'; did you mean 'mass'"),
         ('"124 kg +/- 2 kg"', '"124"', r"mass: '124' has no unit; write for example '124 kg"),
         ('"124 kg +/- 2 kg"', "124", r"mass: 124 has no unit"),
         ('"124 kg +/- 2 kg"', '"124 kg +/- 2 km"', r"'km' does not measure"),
@@ -30,30 +27,21 @@ from tuninglib.units import parse_quantity
         ('"124 kg +/- 2 kg"', '""', r"mass: is still empty \(ready to ride"),
         ('"400 m +/- 2 m"', '"400,5 m"', r"write a point: '400\.5 m'"),
         ("date = 2026-05-16", 'date = "16 May"', r"date: '16 May' is not a date; write year-month"),
-        (
-            'reference = "stock"',
-            'reference = "stok"',
-            r"'stok' is not one of the setups; did you mean 'stock'",
-        ),
+        ('reference = "stock"', 'reference = "stok"',
+         r"'stok' is not one of the setups; did you mean 'stock'"),
         ('engine = "big"', 'engine = "bigg"', r"\bengine: 'bigg' is not one of the engines"),
         ('units = "metric"', 'units = "kmh"', r"units: 'kmh' is not one of 'metric', 'us'"),
         ("[gauge]", "[gauges]", r"unknown table \[gauges\]; did you mean 'gauge'"),
         ('bore = "60.0 mm"', "", r"\[engines\.stock\] needs bore and stroke, or displ"),
         ("scale = 14.7", "scale = true", r"scale: True must be a number"),
         ('grade = "5.2', 'slope = "5.2', r"piece 1: unknown key 'slope'"),
-        (
-            'factor = "0.955 +/- 0.01"',
-            'checks = [["50 km/h", "48 km/h"]]',
-            r"row \d+, checks: .* is not two pairs of speeds or more; write pairs",
-        ),
-        (
-            'factor = "0.955 +/- 0.01"',
-            'checks = [["50 km/h", "48 km/h"], ["50", "300 m in 22 s"]]',
-            r"checks: '50' has no unit; write for example '62 km/h'",
-        ),
+        ('factor = "0.955 +/- 0.01"', 'checks = [["50 km/h", "48 km/h"]]',
+         r"row \d+, checks: .* is not two pairs of speeds or more; write pairs"),
+        ('factor = "0.955 +/- 0.01"', 'checks = [["50 km/h", "48 km/h"], ["50", "300 m in 22 s"]]',
+         r"checks: '50' has no unit; write for example '62 km/h'"),
         ('title = "Bigger', "title = Bigger", r"row 5: is not valid TOML: .*text goes in quotes"),
     ],
-)
+)  # fmt: skip
 def test_one_sentence_for_each_mistake_in_the_session(edit, old, new, sentence, problems):
     found = problems(edit("session.toml", old, new))
     assert any(re.search(sentence, line) for line in found), found
@@ -280,15 +268,11 @@ def test_a_speedometer_check_is_read_to_its_end(pair, said):
     ("old", "new", "said"),
     [
         ('octane = "98 RON"', 'octane = "98 RON"\nron = 97', r"fuels.e5. has ron and octane, w"),
-        (
-            'lowest_octane = "91 RON"', 'lowest_octane = "91 RON"\nlowest_ron = 91',
-            r"bike. has lowest_ron and lowest_octane, which say the same thing; keep",
-        ),
-        (
-            "[speedometer]",
-            '[speedometer]\nchecks = [["60 km/h", "57 km/h"], ["50 km/h", "47 km/h"]]',
-            r"speedometer. has factor and checks, which say the same",
-        ),
+        ('lowest_octane = "91 RON"', 'lowest_octane = "91 RON"\nlowest_ron = 91',
+         r"bike. has lowest_ron and lowest_octane, which say the same thing; keep"),
+        ("[speedometer]",
+         '[speedometer]\nchecks = [["60 km/h", "57 km/h"], ["50 km/h", "47 km/h"]]',
+         r"speedometer. has factor and checks, which say the same"),
         ('altitude = "210 m"', 'altitude = "1500 m"', "1500 m above the sea, where 846 hPa are"),
     ],
 )  # fmt: skip

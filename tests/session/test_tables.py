@@ -82,29 +82,21 @@ def test_header_cells(text, key, unit):
     [
         (FALLS_HEADER, "there is no timed fall yet"),
         ("", "has no header row; the first row names the columns"),
-        (
-            FALLS_HEADER + "1,sideways,60,50,4",
-            "row 2, direction: 'sideways' is not one of 'out', 'back'",
-        ),
+        (FALLS_HEADER + "1,sideways,60,50,4",
+         "row 2, direction: 'sideways' is not one of 'out', 'back'"),
         (FALLS_HEADER + "1,out,60,50,", "row 2, time: is empty"),
-        (
-            FALLS_HEADER + "1,out,600,50,4",
-            "row 2, from_speed: 600 km/h is outside 0.36 to 252 km/h",
-        ),
-        (
-            FALLS_HEADER.replace("[s]", "[km]") + "1,out,60,50,4",
-            r"row 1, time: \[km\] is not a unit of time; write for example time \[s\]",
-        ),
-        (
-            FALLS_HEADER.replace(",time [s]", "") + "1,out,60,50",
-            "row 1, time: the column time is missing",
-        ),
+        (FALLS_HEADER + "1,out,600,50,4",
+         "row 2, from_speed: 600 km/h is outside 0.36 to 252 km/h"),
+        (FALLS_HEADER.replace("[s]", "[km]") + "1,out,60,50,4",
+         r"row 1, time: \[km\] is not a unit of time; write for example time \[s\]"),
+        (FALLS_HEADER.replace(",time [s]", "") + "1,out,60,50",
+         "row 1, time: the column time is missing"),
         (FALLS_HEADER + "1,out,60,50,4,2", "row 2: has 6 cells where the header has 5"),
         (FALLS_HEADER + "1,out,60,0,4", "row 2, to_speed: 0 km/h is outside 0.36 to 252 km/h"),
         (FALLS_HEADER + "1.5,out,60,50,4", "row 2, run: 1.5 is not a whole number"),
         (FALLS_HEADER.replace("time", "tome"), r"unknown column 'tome \[s\]'; did you mean 'time'"),
     ],
-)
+)  # fmt: skip
 def test_what_is_wrong_with_a_typed_row_is_said(text, said):
     with pytest.raises(SessionError, match=said):
         parse_falls(text)

@@ -639,31 +639,20 @@ def test_a_large_gain_is_told_apart():
     ("call", "message"),
     [
         (lambda: estimate_gains(runs_of(setup=(0, 0, 0, 2, 2, 2))), r"setup 1 has no runs"),
-        (
-            lambda: estimate_gains(runs_of(setup=(-1, 0, 0, 1, 1, 1))),
-            "setup -1 .*count them",
-        ),
-        (
-            lambda: estimate_gains(runs_of(), reference=2),
-            "reference is 2 but must be one of 0 to 1",
-        ),
+        (lambda: estimate_gains(runs_of(setup=(-1, 0, 0, 1, 1, 1))), "setup -1 .*count them"),
+        (lambda: estimate_gains(runs_of(), reference=2),
+         "reference is 2 but must be one of 0 to 1"),
         (lambda: estimate_gains(runs_of(np.array([]), setup=())), "there are no runs"),
-        (
-            lambda: runs_of(mass_kg=[1.0, 2.0]),
-            r"mass_kg has shape \(2,\) but there are \(6,\) runs",
-        ),
-        (
-            lambda: estimate_gains(runs_of(EXITS * 0.1, hill=Hill(400.0, -0.03))),
-            "speeds of run 1 need no pull at all",
-        ),
+        (lambda: runs_of(mass_kg=[1.0, 2.0]),
+         r"mass_kg has shape \(2,\) but there are \(6,\) runs"),
+        (lambda: estimate_gains(runs_of(EXITS * 0.1, hill=Hill(400.0, -0.03))),
+         "speeds of run 1 need no pull at all"),
         (lambda: Unknown("oil", {"colour": 1.0}), "'oil' changes colour, which no run has"),
-        (
-            lambda: usual_unknowns(runs_of(), StatedSds(road_load_correlation=1.5)),
-            "correlation is 1.5 but must be at most 1",
-        ),
+        (lambda: usual_unknowns(runs_of(), StatedSds(road_load_correlation=1.5)),
+         "correlation is 1.5 but must be at most 1"),
         (lambda: estimate_gains(runs_of(), resolution_m_s=-1.0), "resolution is -1 m/s"),
     ],
-)
+)  # fmt: skip
 def test_refusals(call, message):
     with pytest.raises(ValueError, match=message):
         call()

@@ -189,16 +189,12 @@ def test_moments_agree_with_the_quantiles_of_one_grid_point():
         ({"displacement": {"stock": 0.0}}, "displacement is 0"),
         ({"tolerance": {"z": 0.03}}, "injector 'z', which has no reading"),
         ({"tolerance": {"a": -0.03}}, "tolerance of a is -0.03"),
-        (
-            {"lambda_high": SESSION["lambda_low"], "priors": Priors(run_sd=0.0)},
-            "noise of a reading is 0.*give run_sd or the gauge's resolution",
-        ),
-        (
-            {"flow_m3_s": 2.5e-6, "priors": Priors(response_sd=np.inf)},
-            "the readings leave an unknown open; give it a finite prior",
-        ),
+        ({"lambda_high": SESSION["lambda_low"], "priors": Priors(run_sd=0.0)},
+         "noise of a reading is 0.*give run_sd or the gauge's resolution"),
+        ({"flow_m3_s": 2.5e-6, "priors": Priors(response_sd=np.inf)},
+         "the readings leave an unknown open; give it a finite prior"),
     ],
-)
+)  # fmt: skip
 def test_refuses_what_cannot_be(change, message):
     with pytest.raises(ValueError, match=message):
         fitted(**{**SESSION, **change})

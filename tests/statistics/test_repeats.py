@@ -95,14 +95,10 @@ def test_accuracy_improves_with_repeats():
         (lambda: mean_interval([1.0]), "1 run has no scatter; repeat it"),
         (lambda: mean_interval([1.0, np.nan]), "value is nan.*leave out what was not read"),
         (lambda: pooled_sd([[1.0], [2.0]]), "no group has two runs"),
-        (
-            lambda: difference_of_means(
-                means=(1, 2), sds=(1, 1), counts=(1, 5), equal_scatter=True
-            ),
-            "count of runs is 1 but must be at least 2",
-        ),
+        (lambda: difference_of_means(means=(1, 2), sds=(1, 1), counts=(1, 5), equal_scatter=True),
+         "count of runs is 1 but must be at least 2"),
     ],
-)
+)  # fmt: skip
 def test_refusals(call, message):
     with pytest.raises(ValueError, match=message):
         call()
