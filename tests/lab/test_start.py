@@ -166,6 +166,7 @@ def wait_for_text(page, text):
     )
 
 
+@pytest.mark.slow
 @pytest.mark.browser
 def test_the_start_page_leads_to_the_workbooks_on_the_riders_session(page, outing):
     assert page.evaluate("window.jupyterapp.shell.currentWidget.context.path") == "start.ipynb"
@@ -182,6 +183,7 @@ def test_the_start_page_leads_to_the_workbooks_on_the_riders_session(page, outin
     page.wait_for_function("window.jupyterapp.shell.currentWidget?.context?.path === 'plan.ipynb'")
 
 
+@pytest.mark.slow
 @pytest.mark.browser
 def test_a_key_moves_the_picture_its_words_and_the_sentences(page):
     panel = run_workbook(page, "explore")
@@ -208,6 +210,7 @@ def test_a_key_moves_the_picture_its_words_and_the_sentences(page):
     assert said.inner_text() == first
 
 
+@pytest.mark.slow
 @pytest.mark.browser
 def test_a_number_can_be_typed_and_the_makers_limit_is_heeded(page):
     panel = page.locator(PANEL)
@@ -224,6 +227,7 @@ def test_a_number_can_be_typed_and_the_makers_limit_is_heeded(page):
     wait_for_text(page, f"{start} % ethanol on engine")
 
 
+@pytest.mark.slow
 @pytest.mark.browser
 def test_the_band_is_written_into_the_riders_file(page, outing):
     panel = page.locator(PANEL)
@@ -236,6 +240,7 @@ def test_the_band_is_written_into_the_riders_file(page, outing):
     assert load_session(outing).target.highest == pytest.approx(highest - 0.005)
 
 
+@pytest.mark.slow
 @pytest.mark.browser
 def test_the_report_is_made_while_the_notebook_stays_usable(page, outing, tmp_path):
     panel = page.locator(PANEL)
@@ -249,6 +254,7 @@ def test_the_report_is_made_while_the_notebook_stays_usable(page, outing, tmp_pa
     assert (tmp_path / "copy.html").read_bytes() == made.read_bytes()
 
 
+@pytest.mark.slow
 @pytest.mark.browser
 def test_the_form_judges_a_number_and_adds_a_run(page, outing):
     count = len(load_session(outing).runs)

@@ -43,6 +43,7 @@ def files_of(folder):
     }
 
 
+@pytest.mark.slow
 def test_reports_are_those_of_this_machine_and_made_once(scheduler, summer, tmp_path, capsys):
     address = scheduler.scheduler_address
     for name in ("3_july", "4_august"):

@@ -173,7 +173,7 @@ def test_a_fault_in_a_folder_with_an_odd_name_is_told_and_kept(demo_folder, tmp_
     ("units", "wanted", "unwanted"),
     [
         ("us", ["mph", "lbf", "°F", "hp"], ["km/h", " °C"]),
-        ("imperial", ["mph", "lbf", "bhp"], ["km/h"]),
+        pytest.param("imperial", ["mph", "lbf", "bhp"], ["km/h"], marks=pytest.mark.slow),
     ],
 )
 def test_the_report_prints_the_riders_units(edit, tmp_path, units, wanted, unwanted):

@@ -92,7 +92,15 @@ CASES = {
 }
 
 
-@pytest.mark.parametrize("spoil", CASES, ids=lambda spoil: spoil.__name__)
+# A whole report each: five of them now, all of them with the slow tests.
+LONG = (once_each, only_the_reference, all_at_the_end, identical_injectors, no_ethanol)
+
+
+@pytest.mark.parametrize(
+    "spoil",
+    [pytest.param(one, marks=pytest.mark.slow if one in LONG else ()) for one in CASES],
+    ids=lambda spoil: spoil.__name__,
+)
 def test_the_report_does_what_it_can(spoil, demo_copy, edit, tmp_path):
     spoil(demo_copy, edit)
     page = make_report(demo_copy, tmp_path / "out").page.read_text(encoding="utf-8")

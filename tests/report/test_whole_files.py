@@ -102,6 +102,7 @@ def test_a_full_disk_is_said_of_the_file_and_leaves_the_earlier_one(tmp_path, mo
     assert [one.name for one in tmp_path.iterdir()] == ["report.html"]
 
 
+@pytest.mark.slow
 @POSIX
 def test_a_file_that_outgrows_its_limit_ends_in_one_sentence(demo_copy, tmp_path):
     out = tmp_path / "out"
@@ -240,6 +241,7 @@ def test_a_disk_without_locks_does_not_hinder_the_work(tmp_path, monkeypatch):
     assert not list(tmp_path.iterdir())
 
 
+@pytest.mark.slow
 @POSIX
 def test_many_who_come_and_go_are_never_two_at_once(tmp_path):
     """Each of four counts to a hundred under the lock, in a file that two at once would spoil."""
@@ -269,7 +271,9 @@ NAMES = [b"-dash it's quo\"te #hash trail ", b"back\\slash dol$lar {brace} %41 a
 
 
 @pytest.mark.skipif(os.name != "posix", reason="names that other systems do not have")
-@pytest.mark.parametrize("name", NAMES, ids=repr)
+@pytest.mark.parametrize(
+    "name", [NAMES[0], *(pytest.param(one, marks=pytest.mark.slow) for one in NAMES[1:])], ids=repr
+)
 def test_nothing_that_is_handed_on_says_where_it_was(demo_copy, tmp_path, name):
     parent = tmp_path / "whose home is this"
     parent.mkdir()
