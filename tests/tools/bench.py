@@ -27,18 +27,11 @@ from xml.parsers import expat
 import numpy as np
 import pandas as pd
 
-from tests.conftest import DEMO
-from tests.tools.simulate_days import World, gains_of
-from tuninglib.analysis.analyse import analyse
-from tuninglib.analysis.results import results_document
-from tuninglib.analysis.season import Outing, season_of
-from tuninglib.analysis.season_record import record_from
-from tuninglib.physics.motion import Hill, Ride, exit_speed_m_s
 from tuninglib.session.gpx_file import read_gpx
-from tuninglib.session.load import load_session
 from tuninglib.session.read_log import read_delimited
-from tuninglib.statistics.road_runs import Runs
 
+# What else is needed is loaded where it is: each reader of logs starts a process with this file.
+DEMO = Path(__file__).resolve().parents[2] / "demo_data" / "bigger_cylinder"
 SUMMER = DEMO.parent / "one_summer"
 
 
@@ -73,6 +66,9 @@ STEP = 0.955 / 3.6
 
 def day(rows, setups, way_down, seed=1):
     """Runs of a day as a rider would write them down."""
+    from tuninglib.physics.motion import Hill, Ride, exit_speed_m_s
+    from tuninglib.statistics.road_runs import Runs
+
     rng = np.random.default_rng(seed)
     setup, rider = np.arange(rows) % setups, np.arange(rows) // setups % 2
     hill, mass = Hill([150.0, 250.0], [0.055, 0.065]), 124 + np.array([68.0, 86.0])[rider]
@@ -96,6 +92,8 @@ def day(rows, setups, way_down, seed=1):
 
 def growth(most=33000):
     """How the cost of a day's gains grows with its runs and setups."""
+    from tests.tools.simulate_days import World, gains_of
+
     head("rows", "setups", "rolled back down", "seconds", "ms a row", "over 33 rows", "peak MB")
     gains_of(day(33, 2, True), World(), STEP, drift_sd=0.02)
     for way_down in (False, True):
@@ -117,6 +115,10 @@ def growth(most=33000):
 
 def records(count):
     """Outings of the demo summer again and again, each with numbers of its own, as text."""
+    from tuninglib.analysis.analyse import analyse
+    from tuninglib.analysis.results import results_document
+    from tuninglib.session.load import load_session
+
     rng = np.random.default_rng(20261126)
     plain = [
         json.dumps(results_document(analyse(load_session(folder)))["season"])
@@ -137,6 +139,9 @@ def records(count):
 
 def season(*counts):
     """What a season costs by its outings, read as records and pooled."""
+    from tuninglib.analysis.season import Outing, season_of
+    from tuninglib.analysis.season_record import record_from
+
     head("outings", "kB a record", "reading [s]", "pooling [s]", "ms an outing", "peak MB")
     for count in counts or (100, 1000, 10_000):
         lines, outings = list(records(count)), []
