@@ -15,7 +15,7 @@ BRIEFLY = {
     "bench season 4": r"\| 4 \| ",
     "bench logs 2000 200": "bare_elementtree",
     "bench many 1": "once more, nothing changed",
-    "mutate physics/gearing.py --most 1 --processes 1": "physics/gearing.py: . of 1 noticed",
+    "mutate session/pack.py --most 1 --processes 1": "session/pack.py: . of 1 noticed",
     "simulate_advice --count 1 --processes 1": "",
     "simulate_days --days 1": r"2       6     yes",
     "simulate_ladder 8": "leaner than the band",

