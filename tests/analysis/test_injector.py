@@ -200,14 +200,10 @@ def test_the_sliders_answer_as_the_report_does(results, model):
     session = results.session
     fuel, lambda_, odds = (getattr(prospect.fuels[0], name) for name in ("fuel", "lambda_", "odds"))
     one = outlook(
-        results,
-        model,
-        ethanol=session.fuels[fuel].ethanol.value,
-        lowest=session.target.lowest,
-        highest=session.target.highest,
-        flow_m3_s=prospect.flow_m3_s,
+        results, model, ethanol=session.fuels[fuel].ethanol.value, lowest=session.target.lowest,
+        highest=session.target.highest, flow_m3_s=prospect.flow_m3_s,
         tolerance=session.injectors[prospect.injector].tolerance.value,
-    )
+    )  # fmt: skip
     assert one.lambda_.value == pytest.approx(lambda_.value, rel=1e-6)
     assert (one.lambda_.low, one.lambda_.high) == pytest.approx((lambda_.low, lambda_.high))
     assert (one.odds.richer, one.odds.inside) == pytest.approx((odds.richer, odds.inside))
@@ -215,11 +211,8 @@ def test_the_sliders_answer_as_the_report_does(results, model):
 
 def test_more_ethanol_moves_curve_and_readings_by_the_same_shift(results, model):
     asked = {
-        "lowest": 0.83,
-        "highest": 0.9,
-        "flow_m3_s": model.flow_m3_s[30],
-        "tolerance": 0.06,
-    }
+        "lowest": 0.83, "highest": 0.9, "flow_m3_s": model.flow_m3_s[30], "tolerance": 0.06,
+    }  # fmt: skip
     dry, wet = (outlook(results, model, ethanol=x, **asked) for x in (0.0, 0.2))
     shift = lambda_shift(Blend(0.0), Blend(0.2))
     np.testing.assert_allclose(wet.curve.value / dry.curve.value, shift, rtol=1e-6)
@@ -228,11 +221,8 @@ def test_more_ethanol_moves_curve_and_readings_by_the_same_shift(results, model)
 
 def test_a_wider_tolerance_widens_the_interval(results, model):
     asked = {
-        "ethanol": 0.05,
-        "lowest": 0.83,
-        "highest": 0.9,
-        "flow_m3_s": model.flow_m3_s[30],
-    }
+        "ethanol": 0.05, "lowest": 0.83, "highest": 0.9, "flow_m3_s": model.flow_m3_s[30],
+    }  # fmt: skip
     tight, wide = (outlook(results, model, tolerance=x, **asked) for x in (0.01, 0.2))
     assert wide.lambda_.half_width > 2 * tight.lambda_.half_width
 
@@ -252,11 +242,8 @@ def test_a_reading_on_its_own_fuel_is_the_lambda_that_was_read(results, model):
     kept = (engines == model.engine).to_numpy()
     read = ((full["gauge_low"] + full["gauge_high"]) / 2 / 14.7).to_numpy()[kept]
     asked = {
-        "lowest": 0.83,
-        "highest": 0.9,
-        "flow_m3_s": model.flow_m3_s[30],
-        "tolerance": 0.06,
-    }
+        "lowest": 0.83, "highest": 0.9, "flow_m3_s": model.flow_m3_s[30], "tolerance": 0.06,
+    }  # fmt: skip
     for fuel in ("e5", "e10"):
         ethanol = session.fuels[fuel].ethanol.value
         found = outlook(results, model, ethanol=ethanol, **asked)
@@ -308,22 +295,12 @@ def test_where_nothing_can_be_predicted_there_is_no_ladder(results):
 
 def change(**more):
     usual = {
-        "flow_m3_s": 150e-6 / 60,
-        "flow_tolerance": 0.06,
-        "lambda_read": 0.88,
-        "lambda_wanted": 0.88,
-        "gauge_accuracy": 0.02,
-        "old_displacement_m3": 180e-6,
-        "new_displacement_m3": 180e-6,
-        "breathing_ratio": 1.0,
-        "breathing_half_width": 0.1,
-        "old_pressure_pa": 3e5,
-        "new_pressure_pa": 3e5,
-        "old_ethanol": 0.05,
-        "new_ethanol": 0.05,
-        "breathing": 0.85,
-        "engine_speed_rpm": 8500.0,
-    }
+        "flow_m3_s": 150e-6 / 60, "flow_tolerance": 0.06, "lambda_read": 0.88,
+        "lambda_wanted": 0.88, "gauge_accuracy": 0.02, "old_displacement_m3": 180e-6,
+        "new_displacement_m3": 180e-6, "breathing_ratio": 1.0, "breathing_half_width": 0.1,
+        "old_pressure_pa": 3e5, "new_pressure_pa": 3e5, "old_ethanol": 0.05, "new_ethanol": 0.05,
+        "breathing": 0.85, "engine_speed_rpm": 8500.0,
+    }  # fmt: skip
     return Change(**{**usual, **more})
 
 

@@ -412,12 +412,9 @@ def invented(rng, count, truth, scatter):
     fills = pd.DataFrame(rows, columns=["setup", "distance_m", "volume_m3", "exclude"])
     fuel = Fuel(ethanol=None)
     return SimpleNamespace(
-        fills=fills,
-        setups={name: SimpleNamespace(fuel="f") for name in truth},
-        fuels={"f": fuel},
-        about=SimpleNamespace(reference="a"),
-        bike=SimpleNamespace(tank=None),
-    )
+        fills=fills, setups={name: SimpleNamespace(fuel="f") for name in truth}, fuels={"f": fuel},
+        about=SimpleNamespace(reference="a"), bike=SimpleNamespace(tank=None),
+    )  # fmt: skip
 
 
 @pytest.mark.parametrize(("count", "scatter"), [(2, 0.04), (5, 0.04), (5, 0.10), (8, 0.0)])
@@ -443,12 +440,8 @@ def test_intervals_hold_the_truth(count, scatter):
 
 
 GEARS = {
-    "primary": 3.35,
-    "gear": 1.05,
-    "front": 14,
-    "rear": 42,
-    "circumference": "1.88 m +/- 0.01 m",
-}
+    "primary": 3.35, "gear": 1.05, "front": 14, "rear": 42, "circumference": "1.88 m +/- 0.01 m",
+}  # fmt: skip
 
 
 @pytest.fixture

@@ -61,13 +61,10 @@ def test_the_top_speed_at_a_published_road_load(run, mass, a, c, force):
         moves=(),
     )
     level = Ride(
-        hill=Hill(300.0, 0.0),
-        mass_kg=mass,
-        rotating_mass_kg=run.rotating_mass_kg,
-        air_density_kg_m3=run.air_density_kg_m3,
-        drag_area_m2=published.drag_area_m2,
+        hill=Hill(300.0, 0.0), mass_kg=mass, rotating_mass_kg=run.rotating_mass_kg,
+        air_density_kg_m3=run.air_density_kg_m3, drag_area_m2=published.drag_area_m2,
         rolling_coefficient=published.rolling_coefficient,
-    )
+    )  # fmt: skip
     end = exit_speed_m_s(level, force_n=force, entry_speed_m_s=15.0)
     measured = replace(
         published, entry_m_s=15.0, exit_m_s=end, force_n=force, lengths_m=(300.0,),
@@ -152,12 +149,9 @@ def test_the_ways_in_which_it_can_be_off_are_the_same_on_every_machine():
 def exact_but_for(session, **parts):
     """The session with nothing uncertain but what is given, as far as its own keys go."""
     none = replace(
-        session.bike,
-        mass=Measured(124.0),
-        rotating_mass=Measured(8.0),
-        drag_area=Measured(0.56),
+        session.bike, mass=Measured(124.0), rotating_mass=Measured(8.0), drag_area=Measured(0.56),
         rolling_coefficient=Measured(0.015),
-    )
+    )  # fmt: skip
     riders = {n: replace(one, mass=Measured(one.mass.value)) for n, one in session.riders.items()}
     return replace(session, **{"bike": none, "riders": riders} | parts)
 

@@ -22,13 +22,9 @@ from tuninglib.text_files import SessionError
 
 def test_every_control_has_a_short_label_with_its_unit(results, demo_folder):
     built = [
-        explore.mixture(results),
-        explore.another_rider(results),
-        first_guess.tank(results),
-        first_guess.first_guess(results),
-        plan(demo_folder),
-        coast_down(demo_folder),
-    ]
+        explore.mixture(results), explore.another_rider(results), first_guess.tank(results),
+        first_guess.first_guess(results), plan(demo_folder), coast_down(demo_folder),
+    ]  # fmt: skip
     sliders = [w for one in built for w in everything(one) if type(w).__name__ == "FloatSlider"]
     assert len(sliders) > 25
     for slider in sliders:

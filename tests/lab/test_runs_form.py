@@ -195,12 +195,9 @@ def test_nobody_listened_is_a_choice_and_the_one_that_a_row_starts_with(outing):
     form = runs_form(outing)
     knock = labelled(form, "knock")
     assert knock.options == (
-        ("nobody listened", ""),
-        ("none", "none"),
-        ("light", "light"),
-        ("heavy", "heavy"),
+        ("nobody listened", ""), ("none", "none"), ("light", "light"), ("heavy", "heavy"),
         ("heard, not how loud", "heard"),
-    )
+    )  # fmt: skip
     assert knock.value == ""
     add(form, knock="none")
     assert labelled(form, "knock").value == "", "the next run would claim that somebody listened"

@@ -95,12 +95,9 @@ def lab_server(folder, private):
     address = f"http://127.0.0.1:{port}"
     with (private / "log.txt").open("wb") as log:
         running = subprocess.Popen(
-            start.lab_command(browser=False, options=options),
-            env=environment,
-            stdout=log,
-            stderr=subprocess.STDOUT,
-            cwd=private,
-        )
+            start.lab_command(browser=False, options=options), env=environment, stdout=log,
+            stderr=subprocess.STDOUT, cwd=private,
+        )  # fmt: skip
     try:
         for _ in range(400):
             with contextlib.suppress(OSError), urllib.request.urlopen(f"{address}/api", timeout=2):

@@ -7,7 +7,6 @@ from hypothesis import strategies as st
 
 from tuninglib.physics import air
 
-# A busy machine is no failure.
 TEMPERATURES = st.floats(225.0, 332.0)
 CORRECTIONS = [air.correction_sae_j1349, air.correction_iso_1585]
 MILD = {"temperature_k": 293.15, "pressure_abs_pa": 100e3, "relative_humidity": 0.5}

@@ -6,8 +6,6 @@ from hypothesis import strategies as st
 
 from tuninglib.physics import engine
 
-# A busy machine is no failure.
-
 
 @pytest.mark.parametrize(
     # π/4·bore²·stroke by hand

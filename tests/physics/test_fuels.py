@@ -19,7 +19,6 @@ from tuninglib.physics.fuels import (
 )
 from tuninglib.physics.stoichiometry import stoichiometric_ratio
 
-# A busy machine is no failure.
 CONTENTS = st.floats(0.0, 1.0)
 
 

@@ -37,13 +37,10 @@ def test_first_guess_multiplies_the_factors():
     guess = injector.first_guess_flow(
         150 * CC_MIN,
         injector.EngineChange(
-            displacement_ratio=1.138,
-            breathing_ratio=1.02,
-            lambda_ratio=0.90 / 0.88,
-            pressure_ratio=3.0 / 3.5,
-            fuel_ratio=1.02,
+            displacement_ratio=1.138, breathing_ratio=1.02, lambda_ratio=0.90 / 0.88,
+            pressure_ratio=3.0 / 3.5, fuel_ratio=1.02,
         ),
-    )
+    )  # fmt: skip
     expected = 150 * 1.138 * 1.02 * (0.90 / 0.88) * (3.0 / 3.5) ** 0.5 * 1.02
     assert guess.flow_m3_s.value / CC_MIN == pytest.approx(expected)
     assert guess.flow_m3_s.low == guess.flow_m3_s.value == guess.flow_m3_s.high
@@ -76,12 +73,9 @@ def test_open_time_is_a_straight_line_in_fuel():
 def test_flow_that_runs_out_just_fits(highest_fraction):
     fuel, density, dead_time, rpm = 9e-6, 748.0, 0.0011, 9500.0
     flow = injector.flow_that_runs_out(
-        fuel,
-        density_kg_m3=density,
-        engine_speed_rpm=rpm,
-        dead_time_s=dead_time,
+        fuel, density_kg_m3=density, engine_speed_rpm=rpm, dead_time_s=dead_time,
         highest_fraction=highest_fraction,
-    )
+    )  # fmt: skip
     mass_flow = injector.mass_flow_kg_s(flow, density_kg_m3=density)
     open_time = injector.open_time_s(fuel, mass_flow_kg_s=mass_flow, dead_time_s=dead_time)
     fraction = injector.open_time_fraction(open_time, engine_speed_rpm=rpm)

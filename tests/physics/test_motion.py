@@ -22,12 +22,9 @@ from tuninglib.physics.motion import (
 from tuninglib.physics.road_load import top_speed_at_force_m_s, top_speed_at_power_m_s
 
 ROAD = {
-    "mass_kg": 205.0,
-    "rotating_mass_kg": 8.0,
-    "air_density_kg_m3": 1.17,
-    "drag_area_m2": 0.57,
+    "mass_kg": 205.0, "rotating_mass_kg": 8.0, "air_density_kg_m3": 1.17, "drag_area_m2": 0.57,
     "rolling_coefficient": 0.016,
-}
+}  # fmt: skip
 EVEN = Hill(400.0, 0.06)
 ENDS = {"entry_speed_m_s": 12.0, "exit_speed_m_s": 18.0}
 BENT = Hill([150.0, 60.0, 190.0], [0.045, -0.02, 0.085])

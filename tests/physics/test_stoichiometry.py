@@ -14,7 +14,6 @@ from tuninglib.physics.stoichiometry import (
     true_ratio,
 )
 
-# A busy machine is no failure.
 EXHAUST = {
     "carbon_dioxide_mole_fraction": 0.12371,
     "carbon_monoxide_mole_fraction": 0.04454,
@@ -87,14 +86,11 @@ def complete_combustion(hydrogen, oxygen, lambda_, unburnt=0.0, nitric_oxide=0.0
     n2 = 3.774 * air_oxygen - nitric_oxide / 2
     total = burnt + o2 + n2 + unburnt + nitric_oxide
     return {
-        "carbon_dioxide_mole_fraction": burnt / total,
-        "carbon_monoxide_mole_fraction": 0.0,
-        "oxygen_mole_fraction": o2 / total,
-        "hydrocarbon_mole_fraction": unburnt / total,
-        "nitric_oxide_mole_fraction": nitric_oxide / total,
-        "hydrogen_to_carbon": hydrogen,
+        "carbon_dioxide_mole_fraction": burnt / total, "carbon_monoxide_mole_fraction": 0.0,
+        "oxygen_mole_fraction": o2 / total, "hydrocarbon_mole_fraction": unburnt / total,
+        "nitric_oxide_mole_fraction": nitric_oxide / total, "hydrogen_to_carbon": hydrogen,
         "oxygen_to_carbon": oxygen,
-    }
+    }  # fmt: skip
 
 
 @given(

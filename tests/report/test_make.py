@@ -21,12 +21,9 @@ from tuninglib.report.page import MissingPdf, page_to_pdf, render_page
 
 def run_command(*arguments, **environment):
     return subprocess.run(
-        [sys.executable, "-m", "tuninglib", *map(str, arguments)],
-        capture_output=True,
-        text=True,
-        env={**os.environ, **environment},
-        timeout=120,
-    )
+        [sys.executable, "-m", "tuninglib", *map(str, arguments)], capture_output=True, text=True,
+        env={**os.environ, **environment}, timeout=120,
+    )  # fmt: skip
 
 
 @pytest.fixture(scope="module")

@@ -18,24 +18,10 @@ LONGEST_CELL = 8
 WITHOUT_A_SESSION = ("before", "season")
 # What a cell may be made of: imports, names, calls with plain arguments.
 ALLOWED = (
-    ast.Module,
-    ast.Import,
-    ast.ImportFrom,
-    ast.alias,
-    ast.Assign,
-    ast.AnnAssign,
-    ast.Expr,
-    ast.Call,
-    ast.keyword,
-    ast.Attribute,
-    ast.Name,
-    ast.Constant,
-    ast.List,
-    ast.UnaryOp,
-    ast.USub,
-    ast.Load,
-    ast.Store,
-)
+    ast.Module, ast.Import, ast.ImportFrom, ast.alias, ast.Assign, ast.AnnAssign, ast.Expr,
+    ast.Call, ast.keyword, ast.Attribute, ast.Name, ast.Constant, ast.List, ast.UnaryOp, ast.USub,
+    ast.Load, ast.Store,
+)  # fmt: skip
 PARAMETER = re.compile(r"\w+: (?:str|int|float|bool|list) = .+  # .+")
 
 

@@ -216,16 +216,9 @@ def test_an_earlier_file_is_kept_under_the_next_free_name(tmp_path):
 
 
 ROW = {
-    "run": "90",
-    "setup": "stock",
-    "rider": "tove",
-    "entry_speed": "48",
-    "exit_speed": "63",
-    "gauge_low": "12.6",
-    "gauge_high": "12.8",
-    "air_temperature": "20",
-    "knock": "none",
-}
+    "run": "90", "setup": "stock", "rider": "tove", "entry_speed": "48", "exit_speed": "63",
+    "gauge_low": "12.6", "gauge_high": "12.8", "air_temperature": "20", "knock": "none",
+}  # fmt: skip
 
 
 @pytest.mark.parametrize(

@@ -498,13 +498,10 @@ def test_what_is_left_out_is_counted_with_its_reason_and_line(read):
     )
     trace = read("time [s],speed [m/s],gauge\n" + body)
     assert set(trace.left_out) == {
-        LeftOut("too many cells", 1, 5),
-        LeftOut("no number", 1, 3, "speed", "x"),
-        LeftOut("no number", 1, 12, "gauge", "ERR"),
-        LeftOut("no time", 2, 7),
-        LeftOut("time twice", 1, 9),
-        LeftOut("limits", 2, 8, "speed", "999"),
-    }
+        LeftOut("too many cells", 1, 5), LeftOut("no number", 1, 3, "speed", "x"),
+        LeftOut("no number", 1, 12, "gauge", "ERR"), LeftOut("no time", 2, 7),
+        LeftOut("time twice", 1, 9), LeftOut("limits", 2, 8, "speed", "999"),
+    }  # fmt: skip
     assert trace.rows == 10
     np.testing.assert_array_equal(trace.time_s, [0, 1, 2, 4, 5, 6])
     np.testing.assert_array_equal(

@@ -169,16 +169,10 @@ def test_what_a_bike_can_do_is_no_jump():
 # faster than any motorcycle; a gauge in lambda or air to fuel; a throttle a little out of its
 # calibration; an engine's fastest; heads and air between the coldest and the hottest.
 EDGES = {
-    "latitude": (-90, 90),
-    "longitude": (-180, 180),
-    "elevation": (-450, 9000),
-    "speed": (-0.5, 120),
-    "gauge": (0.2, 45),
-    "throttle": (-0.05, 1.05),
-    "engine_speed": (0, 25000),
-    "head_temperature": (200, 800),
-    "air_temperature": (200, 350),
-}
+    "latitude": (-90, 90), "longitude": (-180, 180), "elevation": (-450, 9000),
+    "speed": (-0.5, 120), "gauge": (0.2, 45), "throttle": (-0.05, 1.05), "engine_speed": (0, 25000),
+    "head_temperature": (200, 800), "air_temperature": (200, 350),
+}  # fmt: skip
 
 
 @pytest.mark.parametrize("name", CHANNELS)

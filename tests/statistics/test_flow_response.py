@@ -30,16 +30,11 @@ def states(response, fuels=(1.0,), repeats=3, engines=(1.0,), noise=0.008, seed=
     lambda_ = np.exp(-response * strength + rng.normal(0, noise, len(flow)))
     names = {value: name for name, value in FLOWS.items()}
     return {
-        "lambda_low": lambda_ - 0.01,
-        "lambda_high": lambda_ + 0.01,
-        "flow_m3_s": flow,
-        "injector": [names[value] for value in flow],
-        "engine": [f"{value:g}" for value in size],
-        "stoichiometric_ratio": 14.3 * fuel,
-        "density_kg_m3": 745.0,
-        "displacement": {f"{value:g}": value for value in engines},
-        "state": ["some"] * len(flow),
-    }
+        "lambda_low": lambda_ - 0.01, "lambda_high": lambda_ + 0.01, "flow_m3_s": flow,
+        "injector": [names[value] for value in flow], "engine": [f"{value:g}" for value in size],
+        "stoichiometric_ratio": 14.3 * fuel, "density_kg_m3": 745.0,
+        "displacement": {f"{value:g}": value for value in engines}, "state": ["some"] * len(flow),
+    }  # fmt: skip
 
 
 @pytest.mark.parametrize(
@@ -100,12 +95,9 @@ def test_states_are_fitted_apart():
     }
     names = {key: one[key] + other[key] for key in ("injector", "engine")}
     together = responses(
-        **both,
-        **names,
-        density_kg_m3=745.0,
-        displacement=one["displacement"],
+        **both, **names, density_kg_m3=745.0, displacement=one["displacement"],
         state=["idle"] * 12 + ["full"] * 12,
-    )
+    )  # fmt: skip
     assert [row.verdict for row in together] == ["corrects", "table"]
     (alone,) = responses(**one)
     assert together[0].response.high == pytest.approx(alone.response.high, rel=1e-9)

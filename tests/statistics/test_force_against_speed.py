@@ -235,12 +235,9 @@ def test_bands_hold_the_truth_about_as_often_as_they_say():
         rng = np.random.default_rng(seed)
         scales = [np.exp(0.012 * rng.standard_normal()) * (1.06 if i % 2 else 1) for i in range(8)]
         made = written(
-            rng,
-            [lambda v, scale=scale: scale * usual_force(v) for scale in scales],
-            [0.88] * 8,
-            world=world,
-            devices=Devices(rate_hz=1.0),
-        )
+            rng, [lambda v, scale=scale: scale * usual_force(v) for scale in scales], [0.88] * 8,
+            world=world, devices=Devices(rate_hz=1.0),
+        )  # fmt: skip
         runs = []
         for i, (a, b) in enumerate(zip(made.start_s, made.marker_s, strict=True)):
             rows = (made.time_s > a + 0.6) & (made.time_s < b - 0.6)
@@ -266,12 +263,9 @@ def test_bands_hold_the_truth_about_as_often_as_they_say():
 
 POINTS_HILL = Hill([150.0, 250.0], [0.05, 0.065])
 ROAD = {
-    "mass_kg": 205.0,
-    "rotating_mass_kg": 8.0,
-    "air_density_kg_m3": 1.17,
-    "drag_area_m2": 0.57,
+    "mass_kg": 205.0, "rotating_mass_kg": 8.0, "air_density_kg_m3": 1.17, "drag_area_m2": 0.57,
     "rolling_coefficient": 0.016,
-}
+}  # fmt: skip
 POINTS_RIDE = Ride(hill=POINTS_HILL, **ROAD)
 DISTANCES = np.array([0.0, 60.0, 150.0, 220.0, 330.0, 400.0])
 

@@ -25,23 +25,17 @@ from tuninglib.statistics.road_runs import (
 
 HILL = Hill([150.0, 250.0], [0.055, 0.065])
 ROAD = {
-    "mass_kg": 200.0,
-    "rotating_mass_kg": 8.0,
-    "air_density_kg_m3": 1.18,
-    "drag_area_m2": 0.55,
+    "mass_kg": 200.0, "rotating_mass_kg": 8.0, "air_density_kg_m3": 1.18, "drag_area_m2": 0.55,
     "rolling_coefficient": 0.015,
-}
+}  # fmt: skip
 EXITS = np.array([16.9, 17.3, 17.1, 18.3, 18.1, 18.6])
 
 
 def runs_of(exits=EXITS, setup=(0, 0, 0, 1, 1, 1), **changes):
     """Runs on the hill, entered at 13 m/s."""
     arguments = {
-        "hill": HILL,
-        "setup": setup,
-        "rider": 0,
-        "true_entry_m_s": np.full(len(exits), 13.0),
-    }
+        "hill": HILL, "setup": setup, "rider": 0, "true_entry_m_s": np.full(len(exits), 13.0),
+    }  # fmt: skip
     return Runs(true_exit_m_s=exits, **(arguments | ROAD | changes))
 
 
@@ -211,23 +205,13 @@ def test_shares_add_up():
     unknowns = usual_unknowns(
         runs,
         StatedSds(
-            bike_mass_sd_kg=1.0,
-            drag_area_sd_m2=0.05,
-            rolling_coefficient_sd=0.004,
-            road_load_correlation=-0.8,
-            grade_sd=0.002,
-            piece_grade_sd=0.002,
-            length_sd_m=1.0,
-            speed_factor_sd=0.005,
-            wind_sd_m_s=0.7,
-            air_density_sd_ratio=0.005,
-            rider_effect_sd=0.01,
-            rider_drag_sd_ratio=0.05,
-            rotating_mass_sd_kg=1.0,
-            drift_sd=0.01,
+            bike_mass_sd_kg=1.0, drag_area_sd_m2=0.05, rolling_coefficient_sd=0.004,
+            road_load_correlation=-0.8, grade_sd=0.002, piece_grade_sd=0.002, length_sd_m=1.0,
+            speed_factor_sd=0.005, wind_sd_m_s=0.7, air_density_sd_ratio=0.005,
+            rider_effect_sd=0.01, rider_drag_sd_ratio=0.05, rotating_mass_sd_kg=1.0, drift_sd=0.01,
             rider_mass_sd_kg=1.0,
         ),
-    )
+    )  # fmt: skip
     fit = estimate_gains(runs, unknowns=unknowns, resolution_m_s=0.28)
     for found in (*fit.gains, *fit.forces):
         assert sum(found.shares.values()) == pytest.approx(1.0)
@@ -327,14 +311,10 @@ def test_force_does_not_climb_with_repeats(way_down):
         unknowns = usual_unknowns(
             runs,
             StatedSds(
-                drag_area_sd_m2=0.055,
-                rolling_coefficient_sd=0.004,
-                grade_sd=0.0015,
-                wind_sd_m_s=0.75,
-                speed_factor_sd=0.005,
-                bike_mass_sd_kg=1.0,
+                drag_area_sd_m2=0.055, rolling_coefficient_sd=0.004, grade_sd=0.0015,
+                wind_sd_m_s=0.75, speed_factor_sd=0.005, bike_mass_sd_kg=1.0,
             ),
-        )
+        )  # fmt: skip
         found = estimate_gains(runs, unknowns=unknowns, resolution_m_s=0.05)
         off.append(found.forces[0].force_n.value / 265.0 - 1)
     # The mean of twelve days is good to 0.4 %.

@@ -10,14 +10,9 @@ from tuninglib.statistics.gauge_readings import (
 )
 
 GOOD = {
-    "lambda_low": [0.86, 0.90],
-    "lambda_high": [0.88, 0.93],
-    "flow_m3_s": 2.5e-6,
-    "injector": ["a", "b"],
-    "engine": "stock",
-    "stoichiometric_ratio": 14.3,
-    "density_kg_m3": 745.0,
-}
+    "lambda_low": [0.86, 0.90], "lambda_high": [0.88, 0.93], "flow_m3_s": 2.5e-6,
+    "injector": ["a", "b"], "engine": "stock", "stoichiometric_ratio": 14.3, "density_kg_m3": 745.0,
+}  # fmt: skip
 
 
 def test_midpoint_is_the_same_on_any_scale():

@@ -9,14 +9,10 @@ from tuninglib.statistics.ladder import Priors, check_injectors, suspicious_inje
 
 E5 = {"stoichiometric_ratio": 14.29, "density_kg_m3": 747.0}
 SESSION = {
-    "lambda_low": [0.90, 0.91, 0.84, 0.84, 0.80],
-    "lambda_high": [0.92, 0.93, 0.87, 0.86, 0.83],
-    "flow_m3_s": [2.5e-6, 2.5e-6, 2.7e-6, 2.7e-6, 2.9e-6],
-    "injector": ["a", "a", "b", "b", "c"],
-    "engine": "stock",
-    "displacement": {"stock": 150.0},
-    **E5,
-}
+    "lambda_low": [0.90, 0.91, 0.84, 0.84, 0.80], "lambda_high": [0.92, 0.93, 0.87, 0.86, 0.83],
+    "flow_m3_s": [2.5e-6, 2.5e-6, 2.7e-6, 2.7e-6, 2.9e-6], "injector": ["a", "a", "b", "b", "c"],
+    "engine": "stock", "displacement": {"stock": 150.0}, **E5,
+}  # fmt: skip
 
 
 def outlook(fit, flow=2.8e-6, engine="stock", **more):
@@ -43,23 +39,17 @@ def test_no_engine_goes_first(first):
     engines = ["x", "y", "z"]
     order = np.roll([0, 1, 2], first)
     fit = solved(
-        observed=np.array([0.0, 0.1, 0.25])[order],
-        noise_sd=np.full(3, 0.01),
-        flow_m3_s=np.full(3, 2.5e-6),
-        injector=["a"] * 3,
-        engine=[engines[i] for i in order],
+        observed=np.array([0.0, 0.1, 0.25])[order], noise_sd=np.full(3, 0.01),
+        flow_m3_s=np.full(3, 2.5e-6), injector=["a"] * 3, engine=[engines[i] for i in order],
         displacement={"x": 1.0, "y": 1.1, "z": 1.2},
-    )
+    )  # fmt: skip
     more = {"stoichiometric_ratio": 1.0, "density_kg_m3": 1.0, "flow_m3_s": 2.6e-6}
     # Recorded from the first order; the other two have to repeat it.
     reference = solved(
-        observed=np.array([0.0, 0.1, 0.25]),
-        noise_sd=np.full(3, 0.01),
-        flow_m3_s=np.full(3, 2.5e-6),
-        injector=["a"] * 3,
-        engine=engines,
+        observed=np.array([0.0, 0.1, 0.25]), noise_sd=np.full(3, 0.01),
+        flow_m3_s=np.full(3, 2.5e-6), injector=["a"] * 3, engine=engines,
         displacement={"x": 1.0, "y": 1.1, "z": 1.2},
-    )
+    )  # fmt: skip
     for engine in engines:
         one, other = (predicted(f, engine=engine, **more) for f in (fit, reference))
         assert one.log_mean == pytest.approx(other.log_mean, rel=1e-9)
@@ -81,15 +71,10 @@ def test_units_of_displacement_and_stated_flow_cancel(factor):
 
 def test_one_reading_leaves_the_priors():
     fit = fitted(
-        lambda_low=[0.86],
-        lambda_high=[0.88],
-        flow_m3_s=[2.5e-6],
-        injector="a",
-        engine="stock",
-        displacement={"stock": 150.0},
-        **E5,
+        lambda_low=[0.86], lambda_high=[0.88], flow_m3_s=[2.5e-6], injector="a", engine="stock",
+        displacement={"stock": 150.0}, **E5,
         priors=Priors(tolerance_spread=0.0, run_dof=np.inf, run_sd=0.012),
-    )
+    )  # fmt: skip
     reading_sd2 = 0.012**2 + (0.02 / 0.87) ** 2 / 24
     same, further = outlook(fit, 2.5e-6), outlook(fit, 2.5e-6 * np.exp(0.2))
     assert same.log_mean == pytest.approx(np.log(0.87))
@@ -154,14 +139,9 @@ def test_repeats_adjust_the_noise(noise, low, high):
     rng = np.random.default_rng(4)
     y = 0.9 * np.exp(rng.normal(0, noise, 12))
     fit = fitted(
-        lambda_low=y,
-        lambda_high=y,
-        flow_m3_s=2.5e-6,
-        injector="a",
-        engine="stock",
-        displacement={"stock": 150.0},
-        **E5,
-    )
+        lambda_low=y, lambda_high=y, flow_m3_s=2.5e-6, injector="a", engine="stock",
+        displacement={"stock": 150.0}, **E5,
+    )  # fmt: skip
     order = np.argsort(fit.noise_scale, kind="stable")
     scale, chance = fit.reading_sd * fit.noise_scale[order], np.cumsum(fit.weights[order])
     least, most = scale[np.searchsorted(chance, (0.025, 0.975))]
@@ -218,13 +198,9 @@ def ladder(deviation, noise=0.0, rng=None, **more):
     error = rng.normal(0, noise, len(names)) if noise else 0.0
     return solved(
         observed=9 - np.log(flow) + np.array([deviation.get(name, 0.0) for name in names]) + error,
-        noise_sd=np.full(len(names), 0.011),
-        flow_m3_s=flow,
-        injector=names,
-        engine=["x"] * len(names),
-        displacement={"x": 1.0},
-        **more,
-    )
+        noise_sd=np.full(len(names), 0.011), flow_m3_s=flow, injector=names,
+        engine=["x"] * len(names), displacement={"x": 1.0}, **more,
+    )  # fmt: skip
 
 
 def test_right_injectors_are_believed():
@@ -274,13 +250,9 @@ def test_few_right_sessions_accuse_anybody():
 
 def test_single_injector_cannot_be_checked():
     fit = solved(
-        observed=np.array([9.0, 9.01]),
-        noise_sd=np.full(2, 0.01),
-        flow_m3_s=np.full(2, 2.5e-6),
-        injector=["a", "a"],
-        engine=["x", "x"],
-        displacement={"x": 1.0},
-    )
+        observed=np.array([9.0, 9.01]), noise_sd=np.full(2, 0.01), flow_m3_s=np.full(2, 2.5e-6),
+        injector=["a", "a"], engine=["x", "x"], displacement={"x": 1.0},
+    )  # fmt: skip
     (only,) = check_injectors(fit)
     assert only.believable
     assert only.odds == 1.0
@@ -299,13 +271,10 @@ def test_implied_flow_is_that_of_a_fit_without_the_statement(name):
     """Dividing the prior out of the posterior is the same as fitting with next to none."""
     more = {
         "observed": 9 - np.log(list(FLOWS.values())) + np.array([0.0, 0.05, -0.1, 0.12]),
-        "noise_sd": np.full(4, 0.02),
-        "flow_m3_s": np.array(list(FLOWS.values())),
-        "injector": list(FLOWS),
-        "engine": ["x"] * 4,
-        "displacement": {"x": 1.0},
+        "noise_sd": np.full(4, 0.02), "flow_m3_s": np.array(list(FLOWS.values())),
+        "injector": list(FLOWS), "engine": ["x"] * 4, "displacement": {"x": 1.0},
         "priors": Priors(tolerance_spread=0.0, tolerance=0.01),
-    }
+    }  # fmt: skip
     checks = {one.injector: one for one in check_injectors(solved(**more))}
     deviation = solved(**more, tolerance={name: 100.0}).interval(f"injector {name}")
     implied = checks[name].implied_flow_m3_s

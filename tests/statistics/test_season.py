@@ -104,13 +104,10 @@ def test_what_days_share_is_that_of_all_days_in_one_fit():
         order = [0, 1, 3, 2] if days else [0, 1, 2, 3]
         days.append(
             DayOfForces(
-                np.array([0, 1]),
-                np.array([7, 3])[[at - 2 for at in order[2:]]],
-                (covariance @ right)[order],
-                covariance[np.ix_(order, order)],
-                np.zeros((2, 2)),
+                np.array([0, 1]), np.array([7, 3])[[at - 2 for at in order[2:]]],
+                (covariance @ right)[order], covariance[np.ix_(order, order)], np.zeros((2, 2)),
             )
-        )
+        )  # fmt: skip
     found = pool_days(days, setups=2, day_sd=1e-7, gain_sd=1e-7)
     # All rows: the four forces, the readings of z, and what was known of z.
     design = np.zeros((8, 4))
@@ -290,14 +287,10 @@ def day_of(rng, names, shift=0.0, repeats=3, response=1.0):
         np.log(0.88) - response * np.log(flow / 2.7e-6) + shift + rng.normal(0, 0.01, len(flow))
     )
     return {
-        "lambda_low": np.exp(middle) - 0.008,
-        "lambda_high": np.exp(middle) + 0.008,
-        "flow_m3_s": flow,
-        "injector": injector,
-        "engine": ["stock"] * len(flow),
-        "fuel": ["e5"] * len(flow),
-        **FUEL,
-    }
+        "lambda_low": np.exp(middle) - 0.008, "lambda_high": np.exp(middle) + 0.008,
+        "flow_m3_s": flow, "injector": injector, "engine": ["stock"] * len(flow),
+        "fuel": ["e5"] * len(flow), **FUEL,
+    }  # fmt: skip
 
 
 def test_one_day_is_the_ladder_itself():

@@ -172,13 +172,10 @@ def write_table(path, rows):
         for start in range(0, rows, 500_000):
             n = min(500_000, rows - start)
             columns = [
-                np.round(np.arange(start, start + n) * 0.1, 1),
-                np.round(rng.normal(50, 1, n), 2),
-                np.round(rng.normal(13, 0.1, n), 2),
-                np.round(rng.uniform(0, 100, n), 1),
-                np.round(rng.uniform(3000, 9000, n)),
-                np.round(rng.uniform(80, 180, n), 1),
-            ]
+                np.round(np.arange(start, start + n) * 0.1, 1), np.round(rng.normal(50, 1, n), 2),
+                np.round(rng.normal(13, 0.1, n), 2), np.round(rng.uniform(0, 100, n), 1),
+                np.round(rng.uniform(3000, 9000, n)), np.round(rng.uniform(80, 180, n), 1),
+            ]  # fmt: skip
             frame = pd.DataFrame(dict(enumerate(columns)))
             frame.to_csv(stream, index=False, header=False)
 

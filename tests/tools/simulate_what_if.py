@@ -64,14 +64,11 @@ def one_day(seed, *, kind, repeats, way_down):
     setup, n = np.tile([0, 1], repeats), 2 * repeats
     rider = np.arange(n) // 2 % 2
     truth = {
-        "length": draw(rng, world.length_m, ()),
-        "grade": draw(rng, world.grade, ()),
-        "rotating": draw(rng, world.rotating_kg, ()),
-        "drag": draw(rng, world.drag_area_m2, ()),
-        "rolling": draw(rng, world.rolling, ()),
-        "density": world.density,
+        "length": draw(rng, world.length_m, ()), "grade": draw(rng, world.grade, ()),
+        "rotating": draw(rng, world.rotating_kg, ()), "drag": draw(rng, world.drag_area_m2, ()),
+        "rolling": draw(rng, world.rolling, ()), "density": world.density,
         "wind": draw(rng, world.wind_m_s, ()),
-    }
+    }  # fmt: skip
     bike = draw(rng, world.bike_kg, ())
     riders = np.array([draw(rng, one, ()) for one in world.riders_kg])
     factor = draw(rng, world.speed_factor, ())
