@@ -6,6 +6,9 @@ from pathlib import Path
 import pytest
 from hypothesis import settings
 
+from tuninglib.analysis.analyse import analyse
+from tuninglib.session.load import load_session
+
 # The same examples every time, so that a test fails for everybody or for nobody. With
 # --hypothesis-profile explore they are drawn anew, and what failed is kept and tried again.
 settings.register_profile("same", derandomize=True, deadline=None, database=None)
@@ -14,12 +17,31 @@ settings.load_profile("same")
 
 ROOT = Path(__file__).resolve().parent.parent
 DEMO = ROOT / "demo_data" / "bigger_cylinder"
+EVENING = ROOT / "demo_data" / "logged_evening"
 
 
 @pytest.fixture(scope="session")
 def demo_folder() -> Path:
     """The invented session, as it stands in the project. Read only."""
     return DEMO
+
+
+@pytest.fixture(scope="session")
+def session(demo_folder):
+    """It, as it is loaded. Read only, as all that is made once."""
+    return load_session(demo_folder)
+
+
+@pytest.fixture(scope="session")
+def results(session):
+    """What follows from it."""
+    return analyse(session)
+
+
+@pytest.fixture(scope="session")
+def evening():
+    """What follows from the invented evening of which only logs tell."""
+    return analyse(load_session(EVENING))
 
 
 @pytest.fixture
@@ -40,3 +62,11 @@ def edit(demo_copy):
         return demo_copy
 
     return replace
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_collection_modifyitems(items):
+    """Workbooks in a kernel each take long; tests/report/test_workbooks runs them without one."""
+    for item in items:
+        if item.path.suffix == ".ipynb":
+            item.add_marker(pytest.mark.slow)

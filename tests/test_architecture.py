@@ -1,6 +1,7 @@
 """The arrows of the house: which folders may import which, and what may stand where."""
 
 import ast
+import functools
 import re
 from pathlib import Path
 
@@ -42,10 +43,16 @@ ONLY_IN = {
 }
 
 
+@functools.cache
+def tree_of(path: Path) -> ast.Module:
+    return ast.parse(path.read_text(encoding="utf-8"))
+
+
+@functools.cache
 def imports(path: Path) -> set:
     """Names that a module imports: other packages, and modules of this one, whole."""
     found = set()
-    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+    for node in ast.walk(tree_of(path)):
         if isinstance(node, ast.Import):
             found |= {alias.name for alias in node.names}
         elif isinstance(node, ast.ImportFrom) and node.module:
@@ -101,7 +108,7 @@ DECLARES_HTML = {"page_parts.py", "page.py"}
 
 def texts(path: Path):
     """Every literal text of a module, docstrings too, with a letter for what is filled in."""
-    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+    for node in ast.walk(tree_of(path)):
         if isinstance(node, ast.Constant) and isinstance(node.value, str):
             yield node.value
         elif isinstance(node, ast.JoinedStr):
@@ -133,7 +140,7 @@ def test_templates_escape_everything_and_text_becomes_html_in_two_places():
 
 def sentences_in(path: Path) -> list:
     """String literals of four words or more, less docstrings, errors and what repr prints."""
-    tree = ast.parse(path.read_text(encoding="utf-8"))
+    tree = tree_of(path)
     spared = set()
     for node in ast.walk(tree):
         documented = (ast.Module, ast.ClassDef, ast.FunctionDef)
@@ -164,7 +171,7 @@ def test_an_analysis_holds_codes_and_numbers_and_no_sentences(path):
 def test_no_two_classes_share_a_name():
     places = {}
     for path in PATHS:
-        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        for node in ast.walk(tree_of(path)):
             if isinstance(node, ast.ClassDef):
                 places.setdefault(node.name, []).append(str(path.relative_to(PACKAGE)))
     assert {name: where for name, where in places.items() if len(where) > 1} == {}
@@ -178,19 +185,23 @@ MOST_ARGUMENTS, MOST_LINES = 8, 70
 def public_functions(body, owner=""):
     """Public functions of a module, and public methods of its public classes."""
     for node in body:
-        if isinstance(node, (ast.FunctionDef, ast.ClassDef)) and not node.name.startswith("_"):
-            if isinstance(node, ast.ClassDef):
-                yield from public_functions(node.body, f"{owner}{node.name}.")
-            else:
-                yield f"{owner}{node.name}", node
+        if not isinstance(node, (ast.FunctionDef, ast.AsyncFunctionDef, ast.ClassDef)):
+            continue
+        if node.name.startswith("_"):
+            continue
+        if isinstance(node, ast.ClassDef):
+            yield from public_functions(node.body, f"{owner}{node.name}.")
+        else:
+            yield f"{owner}{node.name}", node
 
 
-def argument_count(node) -> int:
-    """Arguments of a function, the object of a method aside."""
+def arguments(node) -> list:
+    """Every argument of a function; of a method, without the object that it belongs to."""
     given = node.args
-    named = [one.arg for one in given.posonlyargs + given.args + given.kwonlyargs]
-    own = named[:1] in (["self"], ["cls"])
-    return len(named) - own + (given.vararg is not None) + (given.kwarg is not None)
+    named = given.posonlyargs + given.args
+    own = [one.arg for one in named[:1]] in (["self"], ["cls"])
+    starred = [one for one in (given.vararg, given.kwarg) if one is not None]
+    return named[own:] + given.kwonlyargs + starred
 
 
 def line_count(node) -> int:
@@ -203,9 +214,9 @@ def line_count(node) -> int:
 
 def too_large(source: str) -> list:
     return [
-        f"{name}: {argument_count(node)} arguments, {line_count(node)} lines"
+        f"{name}: {len(arguments(node))} arguments, {line_count(node)} lines"
         for name, node in public_functions(ast.parse(source).body)
-        if argument_count(node) > MOST_ARGUMENTS or line_count(node) > MOST_LINES
+        if len(arguments(node)) > MOST_ARGUMENTS or line_count(node) > MOST_LINES
     ]
 
 
@@ -235,3 +246,41 @@ def test_a_public_function_takes_few_arguments_and_fits_a_page(path):
 )
 def test_a_function_that_is_too_large_is_known_for_one(source, found):
     assert too_large(source) == found
+
+
+# Signatures say their types: every public function's arguments, and what it returns -------------
+
+
+def untyped(source: str) -> list:
+    """Places in a module where a type is lacking."""
+    found = []
+    for name, node in public_functions(ast.parse(source).body):
+        lacking = [one.arg for one in arguments(node) if one.annotation is None]
+        lacking += [] if node.returns is not None else ["what it returns"]
+        found += [f"{name}: {one}" for one in lacking]
+    return found
+
+
+@pytest.mark.parametrize("path", PATHS, ids=lambda path: str(path.relative_to(PACKAGE)))
+def test_a_public_function_says_the_types_of_its_arguments_and_of_what_it_returns(path):
+    assert untyped(path.read_text(encoding="utf-8")) == []
+
+
+@pytest.mark.parametrize(
+    ("source", "lacking"),
+    [
+        ("def f(a: int) -> int: ...", []),
+        ("def f(a) -> int: ...", ["f: a"]),
+        ("def f(a: int): ...", ["f: what it returns"]),
+        ("def f(a: int, /, b, *c, d, **e) -> int: ...", ["f: b", "f: d", "f: c", "f: e"]),
+        ("async def f(a) -> int: ...", ["f: a"]),
+        ("class A:\n    def f(self, a) -> int: ...", ["A.f: a"]),
+        ("class A:\n    @staticmethod\n    def f(a) -> int: ...", ["A.f: a"]),
+        ("class A:\n    class B:\n        def f(self): ...", ["A.B.f: what it returns"]),
+        ("def _f(a): ...", []),
+        ("class _A:\n    def f(self, a): ...", []),
+        ("def f() -> int:\n    def g(a): ...\n    return 1", []),
+    ],
+)
+def test_a_type_that_is_lacking_is_noticed(source, lacking):
+    assert untyped(source) == lacking

@@ -57,6 +57,7 @@ def test_no_page_contradicts_itself(demo):
     assert found == {}
 
 
+@pytest.mark.slow
 def test_one_more_knock_never_makes_the_advice_leaner_or_lower_in_octane(demo):
     for seed, rng, session in sessions(demo, 1):
         row = int(rng.integers(len(session.runs)))
@@ -66,6 +67,7 @@ def test_one_more_knock_never_makes_the_advice_leaner_or_lower_in_octane(demo):
             assert bolder(before, analyse(with_knock(quiet, row, level))) == [], (seed, level)
 
 
+@pytest.mark.slow
 def test_a_setup_that_knocked_is_not_ridden_again(demo):
     for seed, _, session in sessions(demo, 2):
         ride = analyse(session).plan.ride
@@ -77,6 +79,7 @@ def test_a_setup_that_knocked_is_not_ridden_again(demo):
         assert after.plan.ride is None or after.plan.ride.setup != ride.setup, seed
 
 
+@pytest.mark.slow
 def test_long_climbs_never_make_it_leaner(demo):
     for seed, _, session in sessions(demo, 3):
         town = analyse(used_as(session, riding="town"))
@@ -84,6 +87,7 @@ def test_long_climbs_never_make_it_leaner(demo):
             assert bolder(town, analyse(used_as(session, riding=riding))) == [], (seed, riding)
 
 
+@pytest.mark.slow
 def test_hotter_heads_never_make_it_bolder(demo):
     limit = Measured(480.0)
     for seed, rng, session in sessions(demo, 4):
@@ -95,6 +99,7 @@ def test_hotter_heads_never_make_it_bolder(demo):
             assert bolder(before, analyse(hotter(session, 40.0, setups))) == [], (seed, setups)
 
 
+@pytest.mark.slow
 def test_a_fuel_that_is_listed_and_not_burnt_changes_no_word(demo):
     for seed, _, session in sessions(demo, 5):
         spirit = Fuel(ethanol=Measured(0.85, 0.01), octane=Octane(104.0, "RON"))
@@ -119,12 +124,14 @@ def test_what_is_not_measured_is_not_claimed(demo, take_out):
         assert contradictions(results) == [], seed
 
 
+@pytest.mark.slow
 def test_the_order_of_tables_does_not_matter(demo):
     for seed, rng, session in sessions(demo, 8):
         turned = analyse(reordered(session, rng))
         assert plan_of(turned) == plan_of(analyse(session)), seed
 
 
+@pytest.mark.slow
 def test_exchanging_two_names_exchanges_them_in_the_plan_and_nothing_else(demo):
     for seed, rng, session in sessions(demo, 9):
         if len(session.setups) == 1:

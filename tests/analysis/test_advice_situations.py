@@ -1422,7 +1422,14 @@ def _(outing):
     only_e5(outing).faster("big_185", 2.6)
 
 
-@pytest.mark.parametrize("name", SITUATIONS)
+# Every other one now, and all of them with the slow tests.
+@pytest.mark.parametrize(
+    "name",
+    [
+        pytest.param(name, marks=pytest.mark.slow if at % 2 else ())
+        for at, name in enumerate(SITUATIONS)
+    ],
+)
 def test_the_plan_is_what_a_careful_builder_would_give(name, demo_folder, tmp_path):
     case = SITUATIONS[name]
     outing = Outing(demo_folder.parent / case.demo, tmp_path / "outing")

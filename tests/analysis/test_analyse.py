@@ -1,4 +1,4 @@
-"""The demo session's known truth, and the judgement that the rider is handed."""
+"""The demo's known truth, the judgement that a rider is handed, and what would change it."""
 
 import json
 
@@ -12,11 +12,6 @@ from tuninglib.report import gain as gain_words
 from tuninglib.report import mixture as mixture_words
 from tuninglib.report import what_if as what_if_words
 from tuninglib.session.load import load_session
-
-
-@pytest.fixture(scope="module")
-def results(demo_folder):
-    return analyse(load_session(demo_folder))
 
 
 @pytest.fixture(scope="module")

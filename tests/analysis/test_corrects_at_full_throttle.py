@@ -1,7 +1,9 @@
 """Lambda that does not follow flow at full throttle: nothing is predicted, nobody is accused."""
 
 import re
+import shutil
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 
@@ -35,9 +37,10 @@ def hold(folder, at=None):
     return folder
 
 
-@pytest.fixture
-def held(demo_copy):
-    return analyse(load_session(hold(demo_copy)))
+@pytest.fixture(scope="module")
+def held(demo_folder, tmp_path_factory):
+    copy = shutil.copytree(demo_folder, tmp_path_factory.mktemp("held") / "outing")
+    return analyse(load_session(hold(Path(copy))))
 
 
 def test_untried_injectors_are_not_predicted(held):
@@ -109,12 +112,11 @@ def test_the_whole_report_is_made(demo_copy, tmp_path):
     assert "runs from its fuel table here" not in text
 
 
-def test_the_document_for_programs_has_the_code(held, demo_folder):
+def test_the_document_for_programs_has_the_code(held, results):
     assert results_document(held)["ladder"]["withheld"] == "corrects"
-    follows = analyse(load_session(demo_folder))
-    assert results_document(follows)["ladder"]["withheld"] is None
-    assert follows.ladder.not_predicted == ()
-    assert "does not follow flow, although" not in str(injector.response_sentences(follows))
+    assert results_document(results)["ladder"]["withheld"] is None
+    assert results.ladder.not_predicted == ()
+    assert "does not follow flow, although" not in str(injector.response_sentences(results))
 
 
 def test_a_kept_injector_that_was_never_read_is_not_predicted_either(held):

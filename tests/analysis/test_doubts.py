@@ -26,9 +26,9 @@ RUN_13 = "13,big_172,tove,49,72,12.8,13.1"
 RUN_4 = "4,big_150,tove,48,68,14.6,14.8"
 
 
-@pytest.fixture(scope="module")
-def clean(demo_folder):
-    return analyse(load_session(demo_folder))
+@pytest.fixture
+def clean(results):
+    return results
 
 
 @pytest.fixture(scope="module")

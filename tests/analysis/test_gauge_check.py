@@ -449,6 +449,7 @@ def test_one_function_makes_lambda(biased, results):
     assert lambda_of(results.judged, 12.8) == pytest.approx(12.8 / 14.7 / (1 + offset))
 
 
+@pytest.mark.slow
 def test_the_sharpened_intervals_hold_the_true_lambda(session):
     """Invented gauges, controls and scatters; the setups' true lambdas stay the same."""
     rng = np.random.default_rng(20260516)

@@ -1,4 +1,4 @@
-"""The injector ladder of the demo session: its order, and what each prospect repeats."""
+"""The injector ladder of the demo: its order, what each prospect repeats, and untried ones."""
 
 from dataclasses import replace
 
@@ -6,23 +6,25 @@ import numpy as np
 import pytest
 
 from tuninglib.analysis.analyse import analyse
-from tuninglib.analysis.injector import AIR_DENSITY_KG_M3, open_time_share
+from tuninglib.analysis.injector import (
+    AIR_DENSITY_KG_M3,
+    Change,
+    guess_of,
+    ladder_of,
+    open_time_share,
+    outlook,
+)
 from tuninglib.analysis.mixture import fuel_terms, ladder_columns, weighed_readings
 from tuninglib.interval import Z_95, Measured
+from tuninglib.physics.fuels import Blend, lambda_shift
 from tuninglib.session.defaults import air_of_runs, blend_of
-from tuninglib.session.load import load_session
 from tuninglib.statistics.ladder import fit_ladder
 from tuninglib.statistics.ladder_prediction import Candidate, FuelDemand, predict
 
 
 @pytest.fixture(scope="module")
-def session(demo_folder):
-    return load_session(demo_folder)
-
-
-@pytest.fixture(scope="module")
-def ladder(session):
-    return analyse(session).ladder
+def ladder(results):
+    return results.ladder
 
 
 def test_the_order_is_by_expected_harm_and_what_is_shut_comes_last(ladder):
@@ -52,8 +54,7 @@ def test_an_injector_that_was_tried_brings_its_deviation(ladder):
     )
 
 
-def test_prospects_repeat_the_model(session):
-    results = analyse(session)
+def test_prospects_repeat_the_model(session, results):
     ladder, judged = results.ladder, results.judged
     air = air_of_runs(judged)
     fit = fit_ladder(*ladder_columns(judged, air, weighed_readings(judged, air)))
@@ -78,8 +79,7 @@ def test_prospects_repeat_the_model(session):
         assert one.odds == expected.odds(low=session.target.lowest, high=session.target.highest)
 
 
-def test_what_was_ridden_stands_in_the_table_as_it_was_read(session):
-    results = analyse(session)
+def test_what_was_ridden_stands_in_the_table_as_it_was_read(results):
     read = {mixture.setup: mixture for mixture in results.mixtures}
     prospect = next(p for p in results.ladder.prospects if p.injector == "i172")
     assert prospect.on("e5").odds == read["big_172"].odds
@@ -168,10 +168,145 @@ def test_outside_the_tried_range_is_beyond_all_that_were_fitted(session, ladder)
         assert found.outside_tried_range == outside
 
 
-def test_what_is_not_predicted_is_named(session):
-    results = analyse(session)
+def test_what_is_not_predicted_is_named(session, results):
     assert results.ladder.not_predicted == ()
     assert results.ladder.readings == len(weighed_readings(results.judged, air_of_runs(session)))
     assert results.ladder.withheld is None
     silent = session.runs[session.runs["gauge_low"].isna()]
     assert analyse(replace(session, runs=silent)).ladder is None
+
+
+# Asked at any point -------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def model(results):
+    return ladder_of(results)
+
+
+def test_the_sliders_answer_as_the_report_does(results, model):
+    prospect = next(p for p in results.ladder.prospects if not p.tried)
+    session = results.session
+    fuel, lambda_, odds = (getattr(prospect.fuels[0], name) for name in ("fuel", "lambda_", "odds"))
+    one = outlook(
+        results, model, ethanol=session.fuels[fuel].ethanol.value, lowest=session.target.lowest,
+        highest=session.target.highest, flow_m3_s=prospect.flow_m3_s,
+        tolerance=session.injectors[prospect.injector].tolerance.value,
+    )  # fmt: skip
+    assert one.lambda_.value == pytest.approx(lambda_.value, rel=1e-6)
+    assert (one.lambda_.low, one.lambda_.high) == pytest.approx((lambda_.low, lambda_.high))
+    assert (one.odds.richer, one.odds.inside) == pytest.approx((odds.richer, odds.inside))
+
+
+def test_more_ethanol_moves_curve_and_readings_by_the_same_shift(results, model):
+    asked = {
+        "lowest": 0.83, "highest": 0.9, "flow_m3_s": model.flow_m3_s[30], "tolerance": 0.06,
+    }  # fmt: skip
+    dry, wet = (outlook(results, model, ethanol=x, **asked) for x in (0.0, 0.2))
+    shift = lambda_shift(Blend(0.0), Blend(0.2))
+    np.testing.assert_allclose(wet.curve.value / dry.curve.value, shift, rtol=1e-6)
+    np.testing.assert_allclose(wet.reading_lambda / dry.reading_lambda, shift, rtol=1e-12)
+
+
+def test_a_wider_tolerance_widens_the_interval(results, model):
+    asked = {
+        "ethanol": 0.05, "lowest": 0.83, "highest": 0.9, "flow_m3_s": model.flow_m3_s[30],
+    }  # fmt: skip
+    tight, wide = (outlook(results, model, tolerance=x, **asked) for x in (0.01, 0.2))
+    assert wide.lambda_.half_width > 2 * tight.lambda_.half_width
+
+
+def test_the_curve_reaches_a_tenth_beyond_the_injectors_listed(results, model):
+    flows = np.array([one.flow.value for one in results.session.injectors.values()])
+    assert model.flow_m3_s[[0, -1]] == pytest.approx([0.9 * flows.min(), 1.1 * flows.max()])
+    assert len(model.flow_m3_s) > 40
+
+
+def test_a_reading_on_its_own_fuel_is_the_lambda_that_was_read(results, model):
+    """A gauge with a scale of 14.7, off by less than a thousandth as it was checked."""
+    session = results.session
+    full = session.runs[(session.runs["state"] == "full") & session.runs["gauge_low"].notna()]
+    fuels = full["setup"].map({name: one.fuel for name, one in session.setups.items()}).to_numpy()
+    engines = full["setup"].map({name: one.engine for name, one in session.setups.items()})
+    kept = (engines == model.engine).to_numpy()
+    read = ((full["gauge_low"] + full["gauge_high"]) / 2 / 14.7).to_numpy()[kept]
+    asked = {
+        "lowest": 0.83, "highest": 0.9, "flow_m3_s": model.flow_m3_s[30], "tolerance": 0.06,
+    }  # fmt: skip
+    for fuel in ("e5", "e10"):
+        ethanol = session.fuels[fuel].ethanol.value
+        found = outlook(results, model, ethanol=ethanol, **asked)
+        on_it = fuels[kept] == fuel
+        assert on_it.any()
+        assert found.reading_lambda[on_it] == pytest.approx(read[on_it], rel=1e-3)
+        # What is not known of a fuel counts only for that fuel.
+        demand = model.fuels[round(ethanol, 6)]
+        assert demand.name == fuel
+
+
+def test_an_injector_is_open_for_its_fuel_and_the_longest_dead_time(results, model):
+    """One of twice the flow needs half as long beyond it; a leaner target less fuel."""
+    session = results.session
+    dead = iter([0.0009, 0.0016, *[0.0011] * 9])
+    injectors = {
+        name: replace(one, dead_time=Measured(next(dead)))
+        for name, one in session.injectors.items()
+    }
+    results = replace(results, session=replace(session, injectors=injectors))
+
+    def asked(flow, lowest, highest):
+        return outlook(
+            results, model, ethanol=0.05, lowest=lowest, highest=highest, flow_m3_s=flow,
+            tolerance=0.06,
+        )  # fmt: skip
+
+    flow = 178e-6 / 60
+    one, two = asked(flow, 0.8, 0.9), asked(2 * flow, 0.8, 0.9)
+    assert 2 * two.open_time_s - one.open_time_s == pytest.approx(0.0016)
+    # In the middle of the band, by ratio: from 0.8 to 0.9 and from 0.96 to 1.08 is a factor 1.2.
+    leaner = asked(flow, 0.96, 1.08)
+    assert (one.open_time_s - 0.0016) / (leaner.open_time_s - 0.0016) == pytest.approx(1.2)
+    assert one.cycle_time_s == pytest.approx(2 * 60 / 8500)
+    # Air for a lambda of 1 weighs some 14.4 times the fuel: within the breathing that is stated.
+    size = session.engines[model.engine].displacement_m3
+    fuel_kg = size * 1.2 * 0.85 / 14.4 / np.sqrt(0.8 * 0.9)
+    assert one.open_time_s - 0.0016 == pytest.approx(fuel_kg / (flow * 745), rel=0.06)
+
+
+def test_where_nothing_can_be_predicted_there_is_no_ladder(results):
+    withheld = replace(results.ladder, withheld="gauge")
+    assert ladder_of(replace(results, ladder=withheld)) is None
+    assert ladder_of(replace(results, ladder=None)) is None
+
+
+# The first guess ----------------------------------------------------------------------------------
+
+
+def change(**more):
+    usual = {
+        "flow_m3_s": 150e-6 / 60, "flow_tolerance": 0.06, "lambda_read": 0.88,
+        "lambda_wanted": 0.88, "gauge_accuracy": 0.02, "old_displacement_m3": 180e-6,
+        "new_displacement_m3": 180e-6, "breathing_ratio": 1.0, "breathing_half_width": 0.1,
+        "old_pressure_pa": 3e5, "new_pressure_pa": 3e5, "old_ethanol": 0.05, "new_ethanol": 0.05,
+        "breathing": 0.85, "engine_speed_rpm": 8500.0,
+    }  # fmt: skip
+    return Change(**{**usual, **more})
+
+
+def test_a_first_guess_grows_with_what_it_should():
+    base = guess_of(change()).flow_m3_s.value
+    assert base == pytest.approx(150e-6 / 60)
+    bigger = guess_of(change(new_displacement_m3=207e-6))
+    assert bigger.flow_m3_s.value == pytest.approx(1.15 * base)
+    richer = guess_of(change(lambda_wanted=0.80))
+    assert richer.flow_m3_s.value == pytest.approx(1.10 * base)
+    # On the bike the same fuel is needed at any pressure; what changes is the stated flow.
+    pressed = guess_of(change(new_pressure_pa=4 * 3e5))
+    assert pressed.flow_m3_s.value == pytest.approx(base)
+    assert pressed.stated_at_old_pressure_m3_s.value == pytest.approx(base / 2)
+
+
+def test_an_injector_at_the_flow_that_runs_out_fills_85_percent_of_the_cycle():
+    guess = guess_of(change())
+    at_limit = guess_of(change(flow_m3_s=guess.runs_out_m3_s))
+    assert at_limit.open_time_s / at_limit.cycle_time_s == pytest.approx(0.85)

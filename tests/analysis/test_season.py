@@ -27,13 +27,10 @@ def outings():
         about = session.about
         found.append(
             Outing(
-                folder=name,
-                title=about.title,
-                date=about.date,
-                record=analyse(session).season,
+                folder=name, title=about.title, date=about.date, record=analyse(session).season,
                 runs_checksum=name,
             )
-        )
+        )  # fmt: skip
     return tuple(found)
 
 

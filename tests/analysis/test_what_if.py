@@ -10,17 +10,6 @@ from tuninglib.analysis.analyse import analyse
 from tuninglib.analysis.what_if import OTHER_RIDER, Question, _independent, answers, flat_top_speeds
 from tuninglib.interval import Z_95, Measured
 from tuninglib.physics.motion import Hill, Ride, exit_speed_m_s
-from tuninglib.session.load import load_session
-
-
-@pytest.fixture(scope="module")
-def session(demo_folder):
-    return load_session(demo_folder)
-
-
-@pytest.fixture(scope="module")
-def results(session):
-    return analyse(session)
 
 
 @pytest.fixture(scope="module")
@@ -72,13 +61,10 @@ def test_the_top_speed_at_a_published_road_load(run, mass, a, c, force):
         moves=(),
     )
     level = Ride(
-        hill=Hill(300.0, 0.0),
-        mass_kg=mass,
-        rotating_mass_kg=run.rotating_mass_kg,
-        air_density_kg_m3=run.air_density_kg_m3,
-        drag_area_m2=published.drag_area_m2,
+        hill=Hill(300.0, 0.0), mass_kg=mass, rotating_mass_kg=run.rotating_mass_kg,
+        air_density_kg_m3=run.air_density_kg_m3, drag_area_m2=published.drag_area_m2,
         rolling_coefficient=published.rolling_coefficient,
-    )
+    )  # fmt: skip
     end = exit_speed_m_s(level, force_n=force, entry_speed_m_s=15.0)
     measured = replace(
         published, entry_m_s=15.0, exit_m_s=end, force_n=force, lengths_m=(300.0,),
@@ -135,8 +121,8 @@ def test_what_is_asked_about_is_exact(run):
     assert asked.at_force.half_width == pytest.approx(0.0, abs=1e-9)
 
 
-@pytest.mark.parametrize("way_down", [False, True])
-@pytest.mark.parametrize("kind", ["force", "power"])
+@pytest.mark.parametrize("way_down", [False, pytest.param(True, marks=pytest.mark.slow)])
+@pytest.mark.parametrize("kind", ["force", pytest.param("power", marks=pytest.mark.slow)])
 def test_intervals_hold_the_truth(kind, way_down):
     """Thirty days a kind: of 95 %, fewer than 25 are seen in 0.3 % of tests, of 80 % in 74 %."""
     found = [one_day(900 + day, kind=kind, repeats=4, way_down=way_down) for day in range(30)]
@@ -163,12 +149,9 @@ def test_the_ways_in_which_it_can_be_off_are_the_same_on_every_machine():
 def exact_but_for(session, **parts):
     """The session with nothing uncertain but what is given, as far as its own keys go."""
     none = replace(
-        session.bike,
-        mass=Measured(124.0),
-        rotating_mass=Measured(8.0),
-        drag_area=Measured(0.56),
+        session.bike, mass=Measured(124.0), rotating_mass=Measured(8.0), drag_area=Measured(0.56),
         rolling_coefficient=Measured(0.015),
-    )
+    )  # fmt: skip
     riders = {n: replace(one, mass=Measured(one.mass.value)) for n, one in session.riders.items()}
     return replace(session, **{"bike": none, "riders": riders} | parts)
 

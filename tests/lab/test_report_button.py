@@ -17,6 +17,7 @@ def test_the_report_button_shows_progress_and_gives_the_page(demo_copy):
     assert any("The verdict" in line for line in shown)
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(os.name != "posix", reason="names that other systems do not have")
 def test_the_report_button_finds_a_page_in_a_folder_of_any_name(demo_copy):
     folder = Path(os.fsdecode(os.fsencode(demo_copy.parent) + b"/day \xff"))

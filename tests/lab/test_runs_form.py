@@ -4,24 +4,40 @@ import os
 import pytest
 
 from tests.lab.panels import everything, is_html, labelled, words
-from tests.session.test_corpus_rows import one_gauge_column
+from tests.session.test_edit import ROW
+from tests.session.test_runs_csv import one_gauge_column
 from tuninglib.lab import kit
 from tuninglib.lab.runs_form import checked, last_rows, runs_form
 from tuninglib.session.edit import add_run, open_sheet
 from tuninglib.session.load import load_session
 from tuninglib.session.new import write_new_session
 
-ROW = {
-    "run": "90",
-    "setup": "stock",
-    "rider": "tove",
-    "entry_speed": "48",
-    "exit_speed": "63",
-    "gauge_low": "12.6",
-    "gauge_high": "12.8",
-    "air_temperature": "20",
-    "knock": "none",
-}
+
+def typed(form, **cells):
+    """What the form says once a row is typed and added."""
+    for key, value in cells.items():
+        labelled(form, key.replace("_", " ")).value = value
+    labelled(form, "Add run").click()
+    return words(form)
+
+
+def add(form, **cells):
+    """What it says of a row that says the usual but for some cells."""
+    return typed(form, **{"setup": "stock", "entry": "48", "exit": "62", "air": "20"} | cells)
+
+
+def shortened(folder, rows: int):
+    """A copy of the demo whose runs.csv ends after so many rows."""
+    path = folder / "runs.csv"
+    lines = path.read_text(encoding="utf-8").splitlines()
+    path.write_text("\n".join(lines[: rows + 1]) + "\n", encoding="utf-8")
+    return folder
+
+
+@pytest.fixture
+def outing(demo_copy):
+    """Three runs of the demo: as good as all of them for what does not ask what they say."""
+    return shortened(demo_copy, 3)
 
 
 def test_fields_that_were_not_typed_in_yet_are_not_blamed(demo_folder):
@@ -35,10 +51,7 @@ def test_the_form_works_from_the_first_run_of_a_new_session(tmp_path):
     folder = tmp_path / "fresh"
     write_new_session(folder)
     form = runs_form(folder)
-    labelled(form, "entry speed").value = "50"
-    labelled(form, "exit speed").value = "60"
-    labelled(form, "Add run").click()
-    said = words(form)
+    said = typed(form, entry_speed="50", exit_speed="60")
     assert "Added: run 1." in said
     assert said.count("Not complete: what the rows say together is not known until") == 1, (
         "the session.toml is not filled in yet, and the form must say so"
@@ -48,95 +61,84 @@ def test_the_form_works_from_the_first_run_of_a_new_session(tmp_path):
     assert "\n1,before,me,50,60," in (folder / "runs.csv").read_text(encoding="utf-8")
 
 
-def test_the_form_refuses_adds_counts_on_and_keeps_once(demo_copy):
-    form = runs_form(demo_copy)
+def test_the_form_refuses_adds_counts_on_and_keeps_once(outing):
+    form = runs_form(outing)
     number = labelled(form, "run").value
-    before = (demo_copy / "runs.csv").read_bytes()
+    before = (outing / "runs.csv").read_bytes()
     labelled(form, "entry speed").value = "480"
     assert "480 km/h is outside" in words(form)
     labelled(form, "Add run").click()
-    assert (demo_copy / "runs.csv").read_bytes() == before
+    assert (outing / "runs.csv").read_bytes() == before
     for _ in range(2):
-        for start, value in (("entry", "48"), ("exit", "62"), ("air", "20")):
-            labelled(form, start).value = value
-        labelled(form, "Add run").click()
+        add(form)
         assert labelled(form, "entry").value == ""
     assert labelled(form, "run").value == str(int(number) + 2)
-    kept = list(demo_copy.glob("runs.earlier-*"))
+    kept = list(outing.glob("runs.earlier-*"))
     assert [path.read_bytes() for path in kept] == [before]
-    assert list(load_session(demo_copy).runs["run"])[-2:] == [int(number), int(number) + 1]
+    assert list(load_session(outing).runs["run"])[-2:] == [int(number), int(number) + 1]
 
 
-def test_a_problem_shows_what_was_typed_as_text(demo_copy):
-    form = runs_form(demo_copy)
+def test_a_problem_shows_what_was_typed_as_text(outing):
+    form = runs_form(outing)
     labelled(form, "entry speed").value = "<img src=x>"
     page = " ".join(str(getattr(one, "value", "")) for one in everything(form) if is_html(one))
     assert "&lt;img src=x&gt;" in page
     assert "<img" not in page
 
 
-def test_rows_typed_elsewhere_meanwhile_are_kept(demo_copy):
-    form = runs_form(demo_copy)
-    path = demo_copy / "runs.csv"
-    add_run(open_sheet(demo_copy), ROW, keep=False)
-    for start, value in (("entry", "48"), ("exit", "62"), ("air", "20")):
-        labelled(form, start).value = value
-    labelled(form, "Add run").click()
+def test_rows_typed_elsewhere_meanwhile_are_kept(outing):
+    form = runs_form(outing)
+    path = outing / "runs.csv"
+    add_run(open_sheet(outing), ROW, keep=False)
+    add(form)
     assert "\n90,stock" in path.read_text(encoding="utf-8")
     assert labelled(form, "run").value == "91"
 
 
-def test_a_header_changed_meanwhile_is_not_written_under(demo_copy):
-    form = runs_form(demo_copy)
-    path = demo_copy / "runs.csv"
+def test_a_header_changed_meanwhile_is_not_written_under(outing):
+    form = runs_form(outing)
+    path = outing / "runs.csv"
     changed = path.read_text(encoding="utf-8").replace("entry_speed [km/h]", "entry_speed [mph]")
     path.write_text(changed, encoding="utf-8")
-    for start, value in (("entry", "48"), ("exit", "62"), ("air", "20")):
-        labelled(form, start).value = value
-    labelled(form, "Add run").click()
+    add(form)
     assert path.read_text(encoding="utf-8") == changed
     assert "the header of runs.csv was changed meanwhile" in words(form)
     assert labelled(form, "entry").value == "48"
 
 
-def test_a_range_can_be_typed_into_one_field(demo_copy):
-    one_gauge_column(demo_copy / "runs.csv")
-    form = runs_form(demo_copy)
-    for key, value in (ROW | {"gauge": "12.6 to 12.8"}).items():
-        if key not in ("gauge_low", "gauge_high"):
-            labelled(form, key.replace("_", " ")).value = value
-    labelled(form, "Add run").click()
-    assert "Added: run 90." in words(form)
-    last = load_session(demo_copy).runs.iloc[-1]
+def test_a_range_can_be_typed_into_one_field(outing):
+    one_gauge_column(outing / "runs.csv")
+    form = runs_form(outing)
+    one = {key: value for key, value in ROW.items() if key not in ("gauge_low", "gauge_high")}
+    assert "Added: run 90." in typed(form, **one, gauge="12.6 to 12.8")
+    last = load_session(outing).runs.iloc[-1]
     assert (last["gauge_low"], last["gauge_high"]) == (12.6, 12.8)
     assert labelled(form, "gauge").value == ""
 
 
-def test_a_row_that_says_nothing_is_not_added(demo_copy):
-    form = runs_form(demo_copy)
-    before = (demo_copy / "runs.csv").read_bytes()
+def test_a_row_that_says_nothing_is_not_added(outing):
+    form = runs_form(outing)
+    before = (outing / "runs.csv").read_bytes()
     labelled(form, "Add run").click()
     assert "Not added: nothing was typed but names" in words(form)
-    assert (demo_copy / "runs.csv").read_bytes() == before
+    assert (outing / "runs.csv").read_bytes() == before
 
 
-def test_the_last_runs_can_be_taken_back_and_mended(demo_copy):
-    form = runs_form(demo_copy)
-    path = demo_copy / "runs.csv"
+def test_the_last_runs_can_be_taken_back_and_mended(outing):
+    form = runs_form(outing)
+    path = outing / "runs.csv"
     before = path.read_text("utf-8")
     back = labelled(form, "Take back")
     assert back.disabled
     for speed in ("63", "64"):
-        for key, value in (ROW | {"run": "", "exit_speed": speed, "note": "a, b"}).items():
-            if key != "run":
-                labelled(form, key.replace("_", " ")).value = value
-        labelled(form, "Add run").click()
+        own = {key: value for key, value in ROW.items() if key != "run"}
+        typed(form, **own | {"exit_speed": speed, "note": "a, b"})
     assert path.read_text("utf-8").count("\n") == before.count("\n") + 2
     back.click()
-    assert "Taken back: 35,stock,tove,48,64," in words(form)
+    assert "Taken back: 5,stock,tove,48,64," in words(form)
     assert labelled(form, "exit speed").value == "64"
     assert labelled(form, "note").value == "a, b"
-    assert labelled(form, "run").value == "35"
+    assert labelled(form, "run").value == "5"
     labelled(form, "exit speed").value = "65"
     labelled(form, "Add run").click()
     assert ",48,65," in path.read_text("utf-8").strip().split("\n")[-1]
@@ -146,22 +148,20 @@ def test_the_last_runs_can_be_taken_back_and_mended(demo_copy):
     assert back.disabled
 
 
-def test_a_row_written_elsewhere_meanwhile_is_not_taken_back(demo_copy):
-    form = runs_form(demo_copy)
-    for key, value in ROW.items():
-        labelled(form, key.replace("_", " ")).value = value
-    labelled(form, "Add run").click()
-    path = demo_copy / "runs.csv"
-    add_run(open_sheet(demo_copy), ROW | {"run": "91"}, keep=False)
+def test_a_row_written_elsewhere_meanwhile_is_not_taken_back(outing):
+    form = runs_form(outing)
+    typed(form, **ROW)
+    path = outing / "runs.csv"
+    add_run(open_sheet(outing), ROW | {"run": "91"}, keep=False)
     after = path.read_bytes()
     labelled(form, "Take back").click()
     assert "Not taken back: the last row of runs.csv is not the one" in words(form)
     assert path.read_bytes() == after
 
 
-def test_a_disk_that_refuses_is_said_beside_the_button(demo_copy, monkeypatch):
-    form = runs_form(demo_copy)
-    before = (demo_copy / "runs.csv").read_bytes()
+def test_a_disk_that_refuses_is_said_beside_the_button(outing, monkeypatch):
+    form = runs_form(outing)
+    before = (outing / "runs.csv").read_bytes()
     for key, value in ROW.items():
         labelled(form, key.replace("_", " ")).value = value
 
@@ -174,7 +174,7 @@ def test_a_disk_that_refuses_is_said_beside_the_button(demo_copy, monkeypatch):
     assert "Read-only file system; choose a place that can be written to." in said
     assert "Added" not in said
     assert labelled(form, "exit speed").value == "63", "what was typed must not be lost"
-    assert (demo_copy / "runs.csv").read_bytes() == before
+    assert (outing / "runs.csv").read_bytes() == before
 
 
 def test_what_a_rider_typed_is_shown_as_text(demo_copy):
@@ -185,44 +185,24 @@ def test_what_a_rider_typed_is_shown_as_text(demo_copy):
     assert "&lt;script&gt;" in page
 
 
-def shortened(folder, rows: int):
-    """A copy of the demo whose runs.csv ends after so many rows."""
-    path = folder / "runs.csv"
-    lines = path.read_text(encoding="utf-8").splitlines()
-    path.write_text("\n".join(lines[: rows + 1]) + "\n", encoding="utf-8")
-    return folder
-
-
-def add(form, **typed):
-    """What the form says once a row is added."""
-    usual = {"setup": "stock", "entry": "48", "exit": "62", "air": "20"}
-    for start, value in {**usual, **typed}.items():
-        labelled(form, start.replace("_", " ")).value = value
-    labelled(form, "Add run").click()
-    return words(form)
-
-
 def test_the_form_says_how_to_end_a_run_before_the_first_field(demo_folder):
     said = words(runs_form(demo_folder))
     assert said.startswith("Close the throttle and end the run: At the first rattle or ping.")
     assert "leaner than 13.2 on this gauge (lambda 0.90) after two seconds" in said
 
 
-def test_nobody_listened_is_a_choice_and_the_one_that_a_row_starts_with(demo_copy):
-    form = runs_form(demo_copy)
+def test_nobody_listened_is_a_choice_and_the_one_that_a_row_starts_with(outing):
+    form = runs_form(outing)
     knock = labelled(form, "knock")
     assert knock.options == (
-        ("nobody listened", ""),
-        ("none", "none"),
-        ("light", "light"),
-        ("heavy", "heavy"),
+        ("nobody listened", ""), ("none", "none"), ("light", "light"), ("heavy", "heavy"),
         ("heard, not how loud", "heard"),
-    )
+    )  # fmt: skip
     assert knock.value == ""
     add(form, knock="none")
     assert labelled(form, "knock").value == "", "the next run would claim that somebody listened"
     add(form)
-    runs = load_session(demo_copy).runs
+    runs = load_session(outing).runs
     assert list(runs["knock"])[-2:] == ["none", ""]
 
 
@@ -317,10 +297,10 @@ def test_a_session_that_is_not_complete_still_stops_for_what_the_row_says(tmp_pa
     assert "Stop: the head reached 240 °C on run 2" in said
 
 
-def test_a_column_that_is_not_there_is_added_to_the_file_and_the_form(demo_copy):
-    path = demo_copy / "runs.csv"
+def test_a_column_that_is_not_there_is_added_to_the_file_and_the_form(outing):
+    path = outing / "runs.csv"
     before = path.read_text(encoding="utf-8").splitlines()
-    form = runs_form(demo_copy)
+    form = runs_form(outing)
     choice = labelled(form, "a column that is not there")
     assert "exclude" in choice.options
     assert "exit_speed" not in choice.options
@@ -332,7 +312,7 @@ def test_a_column_that_is_not_there_is_added_to_the_file_and_the_form(demo_copy)
         assert after == [f"{before[0]},{head}", *(f"{line}," for line in before[1:])]
         before = after
     assert labelled(form, "down exit speed [km/h]").value == ""
-    load_session(demo_copy)
+    load_session(outing)
     add(form, exclude="slipped")
     assert path.read_text(encoding="utf-8").splitlines()[-1].endswith(",slipped")
 

@@ -11,15 +11,12 @@ from tuninglib.session.load import load_session
 from tuninglib.session.new import write_new_session
 
 FILLED = {
-    "session": {"title": "Sunday", "date": "2026-11-22"},
-    "bike": {"mass": "260 lb +/- 4 lb"},
+    "session": {"title": "Sunday", "date": "2026-11-22"}, "bike": {"mass": "260 lb +/- 4 lb"},
     "hill": {"length": "1300 ft", "grade": "6 +/- 0.3 %"},
-    "engines.standard": {"displacement": "149 cc"},
-    "engines.bigger": {"displacement": "175 cc"},
-    "riders.me": {"mass": "180 lb"},
-    "injectors.fitted": {"flow": "150 cc/min"},
+    "engines.standard": {"displacement": "149 cc"}, "engines.bigger": {"displacement": "175 cc"},
+    "riders.me": {"mass": "180 lb"}, "injectors.fitted": {"flow": "150 cc/min"},
     "injectors.next": {"flow": "178 cc/min"},
-}
+}  # fmt: skip
 
 
 @pytest.fixture

@@ -2,23 +2,18 @@
 
 import contextlib
 import json
-import re
 import shutil
 import socket
 import subprocess
 import time
 import urllib.request
-from dataclasses import replace
 
 import pytest
 
 from tests.browser import chromium
 from tuninglib.__main__ import main
-from tuninglib.analysis.day_plan import Aim, FirstPass, SwapTimes, plan_day, start_of
 from tuninglib.lab import start
-from tuninglib.report.run_sheet import ROWS_ON_A_PAGE, Heading, run_sheet
 from tuninglib.session.load import load_session
-from tuninglib.statistics.planning import RunOrder
 from tuninglib.text_files import SessionError
 
 # Without the browser -------------------------------------------------------------------------
@@ -100,12 +95,9 @@ def lab_server(folder, private):
     address = f"http://127.0.0.1:{port}"
     with (private / "log.txt").open("wb") as log:
         running = subprocess.Popen(
-            start.lab_command(browser=False, options=options),
-            env=environment,
-            stdout=log,
-            stderr=subprocess.STDOUT,
-            cwd=private,
-        )
+            start.lab_command(browser=False, options=options), env=environment, stdout=log,
+            stderr=subprocess.STDOUT, cwd=private,
+        )  # fmt: skip
     try:
         for _ in range(400):
             with contextlib.suppress(OSError), urllib.request.urlopen(f"{address}/api", timeout=2):
@@ -171,6 +163,7 @@ def wait_for_text(page, text):
     )
 
 
+@pytest.mark.slow
 @pytest.mark.browser
 def test_the_start_page_leads_to_the_workbooks_on_the_riders_session(page, outing):
     assert page.evaluate("window.jupyterapp.shell.currentWidget.context.path") == "start.ipynb"
@@ -187,6 +180,7 @@ def test_the_start_page_leads_to_the_workbooks_on_the_riders_session(page, outin
     page.wait_for_function("window.jupyterapp.shell.currentWidget?.context?.path === 'plan.ipynb'")
 
 
+@pytest.mark.slow
 @pytest.mark.browser
 def test_a_key_moves_the_picture_its_words_and_the_sentences(page):
     panel = run_workbook(page, "explore")
@@ -213,6 +207,7 @@ def test_a_key_moves_the_picture_its_words_and_the_sentences(page):
     assert said.inner_text() == first
 
 
+@pytest.mark.slow
 @pytest.mark.browser
 def test_a_number_can_be_typed_and_the_makers_limit_is_heeded(page):
     panel = page.locator(PANEL)
@@ -229,6 +224,7 @@ def test_a_number_can_be_typed_and_the_makers_limit_is_heeded(page):
     wait_for_text(page, f"{start} % ethanol on engine")
 
 
+@pytest.mark.slow
 @pytest.mark.browser
 def test_the_band_is_written_into_the_riders_file(page, outing):
     panel = page.locator(PANEL)
@@ -241,6 +237,7 @@ def test_the_band_is_written_into_the_riders_file(page, outing):
     assert load_session(outing).target.highest == pytest.approx(highest - 0.005)
 
 
+@pytest.mark.slow
 @pytest.mark.browser
 def test_the_report_is_made_while_the_notebook_stays_usable(page, outing, tmp_path):
     panel = page.locator(PANEL)
@@ -254,6 +251,7 @@ def test_the_report_is_made_while_the_notebook_stays_usable(page, outing, tmp_pa
     assert (tmp_path / "copy.html").read_bytes() == made.read_bytes()
 
 
+@pytest.mark.slow
 @pytest.mark.browser
 def test_the_form_judges_a_number_and_adds_a_run(page, outing):
     count = len(load_session(outing).runs)
@@ -271,45 +269,3 @@ def test_the_form_judges_a_number_and_adds_a_run(page, outing):
     runs = load_session(outing).runs
     assert len(runs) == count + 1
     assert runs.iloc[-1]["shown_exit_m_s"] == pytest.approx(62 / 3.6)
-
-
-# The run sheet on paper ----------------------------------------------------------------------
-
-
-def pages_of(pdf: bytes) -> int:
-    return len(re.findall(rb"/Type /Page\b", pdf))
-
-
-@pytest.mark.browser
-def test_the_run_sheet_fits_on_one_page_of_either_paper(page, tmp_path):
-    long = "big_cylinder_long_exhaust_e10"
-    usual = plan_day(
-        Aim(gain=0.1, scatter=0.04),
-        setups=("stock", "big"),
-        riders=("tove", "ilmar"),
-        minutes_a_run=6,
-        swap=SwapTimes(fuel=45, injector=45, engine=45),
-    ).order
-    rows = ROWS_ON_A_PAGE // 2
-    full = RunOrder(("stock", long) * rows, ("Maximiliane", "tove") * rows, 2 * rows - 1, 0.0)
-    more = RunOrder(("stock",) * 60, ("tove",) * 60, 0, 0.0)
-    heading = Heading(
-        "Bigger cylinder on the quarry lane, second try",
-        "imperial",
-        {long: "e10"},
-        replace(start_of(start.DEMO).limits, liquid=True),
-        FirstPass(setups=("stock", long), source="flow", reference_first=True),
-    )
-    counted = {}
-    sheet = page.context.browser.new_page()
-    for name, order in (("usual", usual), ("full", full), ("more", more)):
-        path = tmp_path / f"{name}.html"
-        path.write_text(run_sheet(order, heading), encoding="utf-8")
-        sheet.goto(path.as_uri())
-        for paper in ("A4", "Letter"):
-            counted[name, paper] = pages_of(sheet.pdf(format=paper))
-    sheet.close()
-    assert {key: n for key, n in counted.items() if key[0] != "more"} == {
-        (name, paper): 1 for name in ("usual", "full") for paper in ("A4", "Letter")
-    }
-    assert min(n for key, n in counted.items() if key[0] == "more") > 1, "pages are not counted"

@@ -1,15 +1,12 @@
 import dataclasses
-import math
 
 import numpy as np
-import pandas as pd
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from tuninglib.physics import air
 
-# A busy machine is no failure.
 TEMPERATURES = st.floats(225.0, 332.0)
 CORRECTIONS = [air.correction_sae_j1349, air.correction_iso_1585]
 MILD = {"temperature_k": 293.15, "pressure_abs_pa": 100e3, "relative_humidity": 0.5}
@@ -131,37 +128,6 @@ def test_correction_cannot_be_changed():
         result.factor = 1.0
 
 
-CALLS = [
-    (air.saturation_pressure_pa, 293.15),
-    (lambda t: air.vapour_pressure_pa(t, 0.5), 293.15),
-    (lambda h: air.vapour_pressure_pa(293.15, h), 0.5),
-    (air.dew_point_k, 1200.0),
-    *[
-        (lambda x, key=key: air.air_density_kg_m3(**{**MILD, key: x}), value)
-        for key, value in MILD.items()
-    ],
-    *[
-        (lambda x, key=key, c=c: c(**{**MILD, key: x}).factor, value)
-        for key, value in MILD.items()
-        for c in CORRECTIONS
-    ],
-    (air.standard_pressure_pa, 500.0),
-    (air.standard_temperature_k, 500.0),
-    (lambda x: air.normal_gravity_m_s2(latitude_deg=x), 45.0),
-    (lambda x: air.normal_gravity_m_s2(latitude_deg=45.0, altitude_m=x), 500.0),
-]
-
-
-@pytest.mark.parametrize(("call", "value"), CALLS)
-def test_float_gives_float_and_array_and_series_give_the_same(call, value):
-    single = call(value)
-    assert type(single) is float
-    np.testing.assert_allclose(call(np.array([value, math.nan])), [single, math.nan])
-    series = call(pd.Series([value, value], index=[7, 9]))
-    assert list(series.index) == [7, 9]
-    np.testing.assert_allclose(series, single)
-
-
 @pytest.mark.parametrize("correction", CORRECTIONS)
 def test_within_limits_is_bool_or_array(correction):
     assert correction(**MILD).within_limits is True
@@ -174,16 +140,13 @@ def test_within_limits_is_bool_or_array(correction):
     ("key", "value", "message"),
     [
         ("temperature_k", 20.0, r"air temperature is 20 K but must be .* degC plus 273.15"),
-        (
-            "pressure_abs_pa",
-            1013.0,
-            r"air pressure is 1013 Pa but must be .* 1013 hPa is 101300 Pa",
-        ),
+        ("pressure_abs_pa", 1013.0,
+         r"air pressure is 1013 Pa but must be .* 1013 hPa is 101300 Pa"),
         ("pressure_abs_pa", -1.0, r"air pressure is -1 Pa but must be at least"),
         ("relative_humidity", 55.0, r"relative humidity is 55 but must be at most 1; 55 % is 0.55"),
         ("relative_humidity", -0.1, r"relative humidity is -0.1 but must be at least 0"),
     ],
-)
+)  # fmt: skip
 def test_non_physical_air_is_refused(function, key, value, message):
     with pytest.raises(ValueError, match=message):
         function(**{**MILD, key: value})
@@ -194,18 +157,12 @@ def test_non_physical_air_is_refused(function, key, value, message):
     [
         (lambda: air.dew_point_k(0.0), "vapour pressure is 0 Pa but must be at least"),
         (lambda: air.dew_point_k(101325.0), "vapour pressure is 101325 Pa"),
-        (
-            lambda: air.standard_pressure_pa(12000.0),
-            "is 12000 m but must be at most 11000 m",
-        ),
+        (lambda: air.standard_pressure_pa(12000.0), "is 12000 m but must be at most 11000 m"),
         (lambda: air.standard_temperature_k(-2000.0), "altitude is -2000 m"),
         (lambda: air.normal_gravity_m_s2(latitude_deg=91.0), "latitude is 91 deg"),
-        (
-            lambda: air.normal_gravity_m_s2(latitude_deg=45.0, altitude_m=2e4),
-            "altitude is 20000 m",
-        ),
+        (lambda: air.normal_gravity_m_s2(latitude_deg=45.0, altitude_m=2e4), "altitude is 20000 m"),
     ],
-)
+)  # fmt: skip
 def test_out_of_range_is_refused(call, message):
     with pytest.raises(ValueError, match=message):
         call()

@@ -1,4 +1,4 @@
-"""A list is as good as an array, for every argument of every public function of the physics."""
+"""A list and a column are as good as an array, and a number gives a number: for every argument."""
 
 import dataclasses
 import importlib
@@ -6,10 +6,20 @@ import inspect
 import pkgutil
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from tuninglib import physics
-from tuninglib.physics import fuels, gearing, injector, motion, road_load, stoichiometry, track
+from tuninglib.physics import (
+    engine,
+    fuels,
+    gearing,
+    injector,
+    motion,
+    road_load,
+    stoichiometry,
+    track,
+)
 
 RIDE = {
     "mass_kg": 200.0, "air_density_kg_m3": 1.2, "drag_area_m2": 0.55,
@@ -65,6 +75,7 @@ OTHERWISE = {
     fuels.lambda_shift: "takes blends, which are tried as such",
     fuels.on_scale: "takes one octane number",
     fuels.known_higher: "takes two octane numbers",
+    fuels.known_not_lower: "takes two octane numbers",
     fuels.octane_margin: "takes two octane numbers",
     motion.require_rolling: "is asked with what the others take",
     motion.require_headway: "is asked with what the others take",
@@ -125,6 +136,27 @@ def same_with_lists(call, value):
         np.testing.assert_array_equal(number, twin)
 
 
+# What is given as a column of a table comes back as one, with its rows' names.
+def keeps_rows(function):
+    own = function.__module__.endswith(("air", "engine", "fuels", "stoichiometry"))
+    return own and function is not engine.chamber_with_kit_m3
+
+
+def as_number_and_column(call, value, as_columns):
+    """A float for a float; a column for a column, and what is missing stays missing."""
+
+    single = call(value)
+    single = getattr(single, "factor", single)
+    assert type(single) is float or dataclasses.is_dataclass(single) or isinstance(single, tuple)
+    if not as_columns:
+        return
+    for values in (np.array([value, np.nan]), pd.Series([value, np.nan], index=[7, 9])):
+        found = call(values)
+        found = getattr(found, "factor", found)
+        np.testing.assert_allclose(found, [single, np.nan], rtol=1e-14)
+    assert list(found.index) == [7, 9]
+
+
 @pytest.mark.parametrize(
     ("function", "key"),
     [(one, key) for one in FUNCTIONS for key in arguments(one) if key not in OTHERS],
@@ -132,7 +164,12 @@ def same_with_lists(call, value):
 )
 def test_lists(function, key):
     good = arguments(function)
-    same_with_lists(lambda value: function(**good | {key: value}), good[key])
+
+    def call(value):
+        return function(**good | {key: value})
+
+    same_with_lists(call, good[key])
+    as_number_and_column(call, good[key], keeps_rows(function))
 
 
 @pytest.mark.parametrize(

@@ -247,43 +247,25 @@ def iso_form(dry_hpa, celsius):
     return (990 / dry_hpa) ** 1.2 * ((celsius + 273) / 298) ** 0.6
 
 
-DRY_CASES = [(990.0, 25.0), (1000.0, 15.0), (980.0, 30.0), (950.0, 35.0), (900.0, 20.0)]
-MOIST_CASES = [(1013.25, 25.0, 0.5), (950.0, 30.0, 0.4), (900.0, 25.0, 0.3), (870.0, 10.0, 0.9)]
+CORRECTION_CASES = [
+    (990.0, 25.0, 0.0), (1000.0, 15.0, 0.0), (980.0, 30.0, 0.0), (950.0, 35.0, 0.0),
+    (900.0, 20.0, 0.0), (1013.25, 25.0, 0.5), (950.0, 30.0, 0.4), (900.0, 25.0, 0.3),
+    (870.0, 10.0, 0.9),
+]  # fmt: skip
 
 
-def factor(correction, hpa, celsius, humidity):
-    return correction(
+@pytest.mark.parametrize(
+    ("correction", "form"),
+    [(air.correction_sae_j1349, sae_form), (air.correction_iso_1585, iso_form)],
+)
+@pytest.mark.parametrize(("hpa", "celsius", "humidity"), CORRECTION_CASES)
+def test_correction_is_the_printed_form(correction, form, hpa, celsius, humidity):
+    # The printed form rounds 273.15 and 298.15, which moves the factor by up to 1e-5.
+    dry_hpa = hpa - psychrolib().GetVapPresFromRelHum(celsius, humidity) / 100
+    ours = correction(
         temperature_k=celsius + 273.15, pressure_abs_pa=hpa * 100, relative_humidity=humidity
     ).factor
-
-
-@pytest.mark.parametrize(("hpa", "celsius"), DRY_CASES)
-def test_sae_correction_in_dry_air(hpa, celsius):
-    # The printed form rounds 273.15 and 298.15, which moves the factor by up to 1e-5.
-    ours = factor(air.correction_sae_j1349, hpa, celsius, 0.0)
-    assert ours == pytest.approx(sae_form(hpa, celsius), abs=2e-5)
-
-
-@pytest.mark.parametrize(("hpa", "celsius"), DRY_CASES)
-def test_iso_correction_in_dry_air(hpa, celsius):
-    ours = factor(air.correction_iso_1585, hpa, celsius, 0.0)
-    assert ours == pytest.approx(iso_form(hpa, celsius), abs=2e-5)
-
-
-def dry_hpa(hpa, celsius, humidity):
-    return hpa - psychrolib().GetVapPresFromRelHum(celsius, humidity) / 100
-
-
-@pytest.mark.parametrize(("hpa", "celsius", "humidity"), MOIST_CASES)
-def test_sae_correction_in_moist_air(hpa, celsius, humidity):
-    ours = factor(air.correction_sae_j1349, hpa, celsius, humidity)
-    assert ours == pytest.approx(sae_form(dry_hpa(hpa, celsius, humidity), celsius), abs=3e-5)
-
-
-@pytest.mark.parametrize(("hpa", "celsius", "humidity"), MOIST_CASES)
-def test_iso_correction_in_moist_air(hpa, celsius, humidity):
-    ours = factor(air.correction_iso_1585, hpa, celsius, humidity)
-    assert ours == pytest.approx(iso_form(dry_hpa(hpa, celsius, humidity), celsius), abs=3e-5)
+    assert ours == pytest.approx(form(dry_hpa, celsius), abs=3e-5 if humidity else 2e-5)
 
 
 @pytest.mark.outside(source="Reference conditions of SAE J1349: 77 °F, 29.234 inHg dry")

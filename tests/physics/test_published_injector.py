@@ -16,12 +16,8 @@ POUND_HOUR = constants.lb / 3600  # kg/s
 
 # Nothing known beforehand and nothing unknown but a straight line: weighted least squares.
 LINE_ONLY = Priors(
-    response_sd=np.inf,
-    tolerance=0.0,
-    tolerance_spread=0.0,
-    gauge_sd=0.0,
-    run_dof=np.inf,
-)
+    response_sd=np.inf, tolerance=0.0, tolerance_spread=0.0, gauge_sd=0.0, run_dof=np.inf,
+)  # fmt: skip
 
 
 # cm3/min to one lb/h: 453.59237 g over 60 min over the density. The pound is NIST's.
@@ -147,25 +143,16 @@ YORK_WEIGHT_Y = np.array([1, 1.8, 4, 8, 20, 20, 70, 70, 100, 500])
 def straight_ladder(x, y, noise_sd, priors=LINE_ONLY):
     """A ladder whose logarithm of flow is x: one injector, one engine."""
     return solved(
-        observed=y,
-        noise_sd=noise_sd,
-        flow_m3_s=1e-6 * np.exp(x),
-        injector=["a"] * len(x),
-        engine=["e"] * len(x),
-        displacement={"e": 1.0},
-        priors=priors,
-    )
+        observed=y, noise_sd=noise_sd, flow_m3_s=1e-6 * np.exp(x), injector=["a"] * len(x),
+        engine=["e"] * len(x), displacement={"e": 1.0}, priors=priors,
+    )  # fmt: skip
 
 
 def ladder_at(fit, x):
     """Predicted logarithm where the logarithm of flow is x."""
     return predicted(
-        fit,
-        flow_m3_s=1e-6 * np.exp(x),
-        engine="e",
-        stoichiometric_ratio=1.0,
-        density_kg_m3=1.0,
-    )
+        fit, flow_m3_s=1e-6 * np.exp(x), engine="e", stoichiometric_ratio=1.0, density_kg_m3=1.0,
+    )  # fmt: skip
 
 
 # Kapteyn package documentation, Pearson's data with York's weights, weights on Y only.
@@ -224,15 +211,10 @@ def invented_ladder(priors):
     noise_sd = rng.uniform(0.008, 0.02, 7)
     y = 9.0 - x + 0.13 * engine + rng.normal(0, 0.03, 7)
     fit = solved(
-        observed=y,
-        noise_sd=noise_sd,
-        flow_m3_s=2.5e-6 * np.exp(x),
-        injector=[f"i{i}" for i in at],
-        engine=[f"e{i}" for i in engine],
-        displacement={"e0": 1.0, "e1": 1.15},
-        tolerance={"i1": 0.01},
-        priors=priors,
-    )
+        observed=y, noise_sd=noise_sd, flow_m3_s=2.5e-6 * np.exp(x), injector=[f"i{i}" for i in at],
+        engine=[f"e{i}" for i in engine], displacement={"e0": 1.0, "e1": 1.15},
+        tolerance={"i1": 0.01}, priors=priors,
+    )  # fmt: skip
     return at, engine, x, y, noise_sd, fit
 
 

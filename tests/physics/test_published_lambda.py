@@ -52,13 +52,10 @@ def test_lambda_of_equilibrium_exhaust(fuel, hydrogen, oxygen, lambda_):
     wet = gas.mole_fraction_dict()
     dry = {name: amount / (1 - wet["H2O"]) for name, amount in wet.items()}
     found = exhaust_lambda(
-        carbon_dioxide_mole_fraction=dry["CO2"],
-        carbon_monoxide_mole_fraction=dry["CO"],
-        oxygen_mole_fraction=dry["O2"],
-        hydrogen_to_carbon=hydrogen,
-        oxygen_to_carbon=oxygen,
+        carbon_dioxide_mole_fraction=dry["CO2"], carbon_monoxide_mole_fraction=dry["CO"],
+        oxygen_mole_fraction=dry["O2"], hydrogen_to_carbon=hydrogen, oxygen_to_carbon=oxygen,
         water_gas_constant=water_gas_constant(gas),
-    )
+    )  # fmt: skip
     assert found == pytest.approx(lambda_, abs=1e-5)
 
 
@@ -117,12 +114,9 @@ def test_lambda_of_an_atom_balance(lambda_, co2, co, o2):
 def test_wrong_fuel_constants_cost_little(hydrogen, oxygen, expected):
     # Exhaust of CH1.93O0.033 at lambda 0.88
     found = exhaust_lambda(
-        carbon_dioxide_mole_fraction=0.12375,
-        carbon_monoxide_mole_fraction=0.04409,
-        oxygen_mole_fraction=0.0,
-        hydrogen_to_carbon=hydrogen,
-        oxygen_to_carbon=oxygen,
-    )
+        carbon_dioxide_mole_fraction=0.12375, carbon_monoxide_mole_fraction=0.04409,
+        oxygen_mole_fraction=0.0, hydrogen_to_carbon=hydrogen, oxygen_to_carbon=oxygen,
+    )  # fmt: skip
     assert found == pytest.approx(expected, abs=1e-4)
 
 

@@ -15,13 +15,9 @@ EVERY_COLUMN = (
 def write_page(folder, gain=0.1, start=None):
     start = start or start_of(folder)
     day = plan_day(
-        Aim(gain=gain, scatter=0.03),
-        setups=start.setups,
-        riders=start.riders,
-        minutes_a_run=6,
-        swap=SwapTimes(fuel=45, injector=45, engine=45),
-        richness=start.richness,
-    )
+        Aim(gain=gain, scatter=0.03), setups=start.setups, riders=start.riders, minutes_a_run=6,
+        swap=SwapTimes(fuel=45, injector=45, engine=45), richness=start.richness,
+    )  # fmt: skip
     return write_phone_page(day, start, folder)
 
 

@@ -434,28 +434,15 @@ def texts_on(page):
 
 
 METRIC = [
-    {},
-    {"mass": 95},
-    {"mass": 62.5},
-    {"length": 350},
-    {"grade": 7.5},
-    {"altitude": 1234},
-    {"altitude": 0},
-    {"headwind": 12},
-    {"headwind": -9},
-    {"entry": 40},
-    {"entry": 40, "speedometer": 0},
-    {"speedometer": 9},
+    {}, {"mass": 95}, {"mass": 62.5}, {"length": 350}, {"grade": 7.5}, {"altitude": 1234},
+    {"altitude": 0}, {"headwind": 12}, {"headwind": -9}, {"entry": 40},
+    {"entry": 40, "speedometer": 0}, {"speedometer": 9},
     {"mass": 110, "length": 300, "grade": 4.5, "altitude": 800, "headwind": 5},
-]
+]  # fmt: skip
 US = [
-    {},
-    {"mass": 215},
-    {"length": 1500, "grade": 5},
-    {"altitude": 4010},
-    {"headwind": 0},
+    {}, {"mass": 215}, {"length": 1500, "grade": 5}, {"altitude": 4010}, {"headwind": 0},
     {"mass": 140, "altitude": 2500, "headwind": -4},
-]
+]  # fmt: skip
 
 
 @pytest.mark.parametrize(("name", "cases"), [("demo", METRIC), ("other", US)])

@@ -14,11 +14,8 @@ from tuninglib.session import schema
 LOGGED = Path(__file__).resolve().parents[2] / "demo_data" / "logged_evening"
 # The entry of a named table that gets the text.
 ENTRIES = {
-    "fuels": "e5",
-    "injectors": "i165",
-    "setups": "large_nozzle",
-    "logs": "notes",
-}
+    "fuels": "e5", "injectors": "i165", "setups": "large_nozzle", "logs": "notes",
+}  # fmt: skip
 # Texts that are not free. They stand nowhere else in this session.
 FIXED = {
     ("gearing", "tyre"): "90/90-18",

@@ -15,11 +15,6 @@ def results_of(folder):
     return analyse(load_session(folder))
 
 
-@pytest.fixture(scope="module")
-def results(demo_folder):
-    return results_of(demo_folder)
-
-
 def field(page, name):
     tag = re.search(rf'<input type="number" id="ask-{name}"[^>]*>', page)[0]
     return {key: value for key, value in re.findall(r'([\w-]+)="([^"]*)"', tag)}
@@ -32,14 +27,9 @@ def test_each_field_starts_with_what_the_day_had(results):
     ridden = results.session.runs["shown_exit_m_s"].notna()
     ridden &= results.session.runs["setup"] == "big_172"
     assert shown == {
-        "mass": f"{masses[ridden].mean():.0f}",
-        "length": "400",
-        "grade": "6.0",
-        "altitude": "210",
-        "headwind": "0",
-        "entry": "48",
-        "speedometer": "4.7",
-    }
+        "mass": f"{masses[ridden].mean():.0f}", "length": "400", "grade": "6.0", "altitude": "210",
+        "headwind": "0", "entry": "48", "speedometer": "4.7",
+    }  # fmt: skip
 
 
 @pytest.mark.parametrize("system", ["us", "imperial"])

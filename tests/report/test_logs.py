@@ -1,4 +1,4 @@
-"""The heading on logs: every row that was not used is said, and nothing is claimed besides."""
+"""The headings on logs: every row that was not used is said, and nothing is claimed besides."""
 
 import dataclasses
 import json
@@ -6,9 +6,11 @@ import json
 import numpy as np
 import pytest
 
+from tests.conftest import EVENING
 from tuninglib.analysis.analyse import analyse
 from tuninglib.analysis.results import results_document
-from tuninglib.report import logs
+from tuninglib.interval import Interval
+from tuninglib.report import cautions, gain, logs, method, tested
 from tuninglib.session.load import load_session
 from tuninglib.session.trace import LeftOut
 
@@ -99,3 +101,246 @@ def test_no_peak_is_lost_when_a_picture_is_thinned():
     assert middle.size == 600
     assert (np.nanmin(low), np.nanmax(high)) == (np.nanmin(values), 40.0)
     assert middle[int(np.nanargmax(high))] == pytest.approx(5432.1, abs=10)
+
+
+# Runs that were found -----------------------------------------------------------------------------
+
+
+def with_found(evening, **changes):
+    session = evening.session
+    found = dataclasses.replace(session.found, **changes)
+    return dataclasses.replace(evening, session=dataclasses.replace(session, found=found))
+
+
+def with_readings(evening, **changes):
+    readings = dataclasses.replace(evening.session.found.readings, **changes)
+    return with_found(evening, readings=readings)
+
+
+def test_the_sentences_say_what_was_found_and_how_to_overrule_it(evening):
+    text = logs.run_sentences(evening).plain()
+    assert "phone has 8 ways from the start line to the marker and 8 back." in text
+    assert "if not, write runs = [1, 2, …] under [logs.phone]" in text
+    assert "entry and exit speeds of runs 1 to 8 are from its logged speed" in text
+    assert "its clock is shifted by 41.5 s (41.1 to 42.0 s), found from what both saw" in text
+    assert "the readings of runs 2 to 8 are its steady range" in text
+    assert "box was not on for all of run 1, so no reading is taken." in text
+    assert "give a mean grade of 6.17 % (5.93 to 6.40 %); 6.1 % is stated and taken" in text
+    assert "Throttle" not in text
+
+
+@pytest.mark.parametrize(
+    ("why", "said"),
+    [
+        ("count", "has 8 full-throttle rows, so which is which is not clear and nothing is taken"),
+        ("listed", "The list under runs is longer or shorter than that, so nothing is taken"),
+        ("unknown", "names a run that runs.csv does not have, or one twice, so nothing is taken"),
+    ],
+)
+def test_why_nothing_is_taken_is_said_with_the_remedy(evening, why, said):
+    text = logs.run_sentences(with_found(evening, why_not=why, filled=())).plain()
+    assert said in text
+    assert "write runs = [1, 2, …] under [logs.phone]" in text
+    assert "are from its" not in text
+
+
+@pytest.mark.parametrize(
+    ("why", "said"),
+    [
+        ("short", "they have too little in common"),
+        ("unlike", "does not rise and fall together"),
+        ("twins", "two shifts fit about as well"),
+        ("nothing", "it has no speed, engine speed or throttle to go by"),
+    ],
+)
+def test_a_clock_that_is_not_known_is_asked_for(evening, why, said):
+    text = logs.run_sentences(with_readings(evening, shift_s=None, why_not=why, filled=())).plain()
+    assert said in text
+    assert "Write shift under [logs.box] to have its readings used." in text
+    assert "steady range" not in text
+
+
+def test_a_grade_that_is_far_off_is_named(evening):
+    text = logs.run_sentences(with_found(evening, grade=Interval(0.045, 0.042, 0.048))).plain()
+    assert "which is far from it: check grade, length and the two places" in text
+
+
+def test_a_length_that_is_far_off_is_named_and_a_good_one_is_not(evening):
+    assert "Length" not in logs.run_sentences(evening).plain()
+    text = logs.run_sentences(with_found(evening, length_m=Interval(352.0, 346.0, 358.0))).plain()
+    assert (
+        "by the track it is 352 m (346 to 358 m) from start to marker, far from the 400 m" in text
+    )
+
+
+def test_a_typed_speed_that_the_log_contradicts_is_named(evening):
+    pairs = ((20.0, 19.9, 0.2), (25.0, 19.0, 0.2))
+    text = logs.run_sentences(with_found(evening, pairs=pairs)).plain()
+    assert "far from each other: 90.0 as shown against 68.4 km/h in truth." in text
+
+
+def test_a_run_without_full_throttle_is_named(evening):
+    first, *rest = evening.session.found.readings.readings
+    shut = dataclasses.replace(first, covered=True, full_share=0.3)
+    text = logs.run_sentences(with_readings(evening, readings=(shut, *rest))).plain()
+    assert "run 1 had the throttle fully open, as far as was logged, for less than 60 %" in text
+
+
+@pytest.mark.parametrize(
+    ("at", "said"), [("marker", "the marker"), ("start", "the start line"), ("both", "both lines")]
+)
+def test_a_gap_at_a_line_is_named_with_its_run(evening, at, said):
+    first, *rest = evening.session.found.passes
+    unseen = dataclasses.replace(first, run=None, missed=3.0, gap_s=9.0, gap_at=at)
+    spoilt = with_found(evening, passes=(unseen, *rest))
+    text = logs.run_sentences(spoilt).plain()
+    assert f"the speeds of run 3 were not found: phone has a gap of 9.0 s at {said}." in text
+    assert logs.runs_table(spoilt).rows[0][:3] == ("1", "3", "large nozzle")
+
+
+def test_the_table_and_the_figure_show_every_way_up(evening):
+    table = logs.runs_table(evening)
+    assert [row[:3] for row in table.rows[:3]] == [
+        ("1", "1", "small nozzle"), ("2", "2", "large nozzle"), ("3", "3", "large nozzle"),
+    ]  # fmt: skip
+    assert table.rows[1][5:] == (
+        "42.0 ± 1.3", "70.7 ± 1.1", "12.80 to 13.10", "96 %",
+    )  # fmt: skip
+    assert table.rows[0][7:] == ("–", "–")
+    alt = logs.runs_figure(evening).alt
+    assert "8 ways up marked, with 66.0 to 70.7 km/h at the marker" in alt
+
+
+def test_other_headings_know_that_speeds_are_logged(evening):
+    assert not any("may read high" in one for one in cautions.remarks(evening))
+    assert tested.runs_table(evening).caption == "Speeds as shown by the log"
+    assert "At the marker the log showed" in gain.sentences(evening).plain()
+    assert any(row[2].startswith("speeds of a log are true ones") for row in
+               method.assumptions(evening).rows)  # fmt: skip
+
+
+def test_without_places_the_page_says_what_to_write(evening):
+    session = evening.session
+    hill = dataclasses.replace(session.hill, start=None, marker=None)
+    bare = dataclasses.replace(session, found=None, hill=hill)
+    text = logs.run_sentences(dataclasses.replace(evening, session=bare)).plain()
+    assert "write start and marker under [hill]" in text
+    none = dataclasses.replace(bare, traces={"box": session.traces["box"]})
+    text = logs.run_sentences(dataclasses.replace(evening, session=none)).plain()
+    assert "no log has positions, so runs are not looked for in them." in text
+
+
+# Mixture by throttle ------------------------------------------------------------------------------
+
+
+def test_part_throttle_is_held_at_one_and_full_throttle_is_not(evening):
+    """In the demo's world the mixture is 1 at part throttle, and at full throttle the setup's."""
+    seen = {(one.setup, round(one.low, 2)): one for one in evening.bands if one.by == "throttle"}
+    assert {low for _, low in seen} == {0.05, 0.2, 0.9}
+    for setup, full in (("small_nozzle", 0.958), ("large_nozzle", 0.874)):
+        for low in (0.05, 0.2):
+            assert seen[setup, low].lambda_.value == pytest.approx(1.0, abs=0.006)
+        band = seen[setup, 0.9].lambda_
+        assert band.low <= full <= band.high
+    assert [one.place for one in evening.followings] == ["stays", "stays"]
+    assert evening.followings[0].low == 0.05
+
+
+def test_engine_speeds_are_those_of_full_throttle(evening):
+    own = [one for one in evening.bands if one.by == "engine speed"]
+    assert {one.low for one in own} == {4000.0, 5000.0}
+    assert all(one.seconds > 5 for one in own)
+
+
+def test_the_words_are_what_the_bands_say(evening):
+    text = logs.mixture_sentences(evening).plain()
+    assert "at 5 % to 20 % and 20 % to 40 % of throttle lambda stays as with small nozzle" in text
+    assert "Lean spot" not in text
+    follows = dataclasses.replace(evening.followings[0], place="follows")
+    other = dataclasses.replace(evening, followings=(follows,))
+    assert "there the ECU goes by its table." in logs.mixture_sentences(other).plain()
+    unclear = dataclasses.replace(evening.followings[0], place="unclear")
+    other = dataclasses.replace(evening, followings=(unclear,))
+    assert "too short to tell whether lambda follows" in logs.mixture_sentences(other).plain()
+
+
+def test_a_spot_that_is_leaner_than_the_mean_is_named(evening):
+    bands = tuple(
+        dataclasses.replace(one, lambda_=Interval(0.93, 0.92, 0.94))
+        if one.by == "engine speed" and one.setup == "large_nozzle" and one.low == 5000
+        else one
+        for one in evening.bands
+    )
+    text = logs.mixture_sentences(dataclasses.replace(evening, bands=bands)).plain()
+    assert "large nozzle reads 0.93" in text
+    assert "from 5000 to 6000 rpm, leaner than the band up to 0.90" in text
+    assert "Engines fail at their leanest spot" in text
+
+
+def test_the_table_has_every_band(evening):
+    rows = logs.mixture_table(evening).rows
+    assert len(rows) == len(evening.bands) == 10
+    assert rows[0][0] == "5 % to 20 %"
+    assert rows[-1][0] == "5000 to 6000 rpm"
+
+
+def test_without_a_log_nothing_is_said(evening):
+    none = dataclasses.replace(evening, bands=(), followings=())
+    assert logs.mixture_sentences(none).items == ()
+    assert logs.mixture_table(none).html() == ""
+
+
+# Wheel force against speed ------------------------------------------------------------------------
+
+
+def test_the_bands_hold_the_forces_that_the_demo_was_made_with(evening):
+    truth = json.loads((EVENING / "truth.json").read_text("utf-8"))
+    stock, large = evening.force_curves
+    assert (stock.setup, stock.runs, large.runs) == ("small_nozzle", 4, 4)
+    held = []
+    for at, speed in enumerate(stock.speed_m_s):
+        true = 318.0 * (1 - ((speed - 14.0) / 19.0) ** 2)
+        for curve, factor in ((stock, 1.0), (large, 1.06)):
+            band = curve.force_n[at]
+            if band is not None:
+                held.append(band.low <= factor * true <= band.high)
+        if large.gain[at] is not None:
+            assert large.gain[at].low <= truth["gain"]["large_nozzle"] <= large.gain[at].high
+    # Of eight 95 % intervals one may miss.
+    assert len(held) == 8
+    assert sum(held) >= 7
+
+
+def test_speeds_are_whole_fives_of_the_readers_unit(evening):
+    shown = np.array(evening.force_curves[0].speed_m_s) * 3.6
+    np.testing.assert_allclose(shown, [50, 55, 60, 65, 70])
+
+
+def test_what_is_stated_wider_widens_the_forces_and_not_the_gains(evening):
+    session = evening.session
+    hill = dataclasses.replace(
+        session.hill, grade=dataclasses.replace(session.hill.grade, half_width=0.012)
+    )
+    wide = analyse(dataclasses.replace(session, hill=hill))
+    for before, after in zip(evening.force_curves, wide.force_curves, strict=True):
+        for one, other in zip(before.force_n, after.force_n, strict=True):
+            if one is not None:
+                assert other.half_width > one.half_width + 3
+        assert before.gain == after.gain
+
+
+def test_table_figure_and_words_agree(evening):
+    table = logs.curve_table(evening)
+    assert table.header == ("Speed [km/h]", "small nozzle [N]", "large nozzle [N]", "Gain [%]")
+    assert [row[0] for row in table.rows] == ["50", "55", "60", "65", "70"]
+    assert "from 50 to 70 km/h" in logs.curve_sentences(evening).plain()
+    alt = logs.curve_figure(evening).alt
+    assert f"small nozzle {table.rows[0][1].split(' ')[0]} at 50" in alt
+
+
+def test_without_logged_speeds_there_is_no_such_heading(evening):
+    none = dataclasses.replace(evening, force_curves=())
+    shown = [
+        getattr(logs, f"curve_{name}")(none).html() for name in ("sentences", "table", "figure")
+    ]
+    assert shown == ["", "", ""]

@@ -1,6 +1,8 @@
 """The written report as files: the same every time, nothing loaded, nothing lost."""
 
+import base64
 import gc
+import hashlib
 import json
 import os
 import re
@@ -12,19 +14,16 @@ import nbformat
 import pytest
 
 from tuninglib.__main__ import main
-from tuninglib.report import cautions, make
+from tuninglib.report import cautions, gain, make
 from tuninglib.report.make import WorkbookError, make_report
 from tuninglib.report.page import MissingPdf, page_to_pdf, render_page
 
 
 def run_command(*arguments, **environment):
     return subprocess.run(
-        [sys.executable, "-m", "tuninglib", *map(str, arguments)],
-        capture_output=True,
-        text=True,
-        env={**os.environ, **environment},
-        timeout=120,
-    )
+        [sys.executable, "-m", "tuninglib", *map(str, arguments)], capture_output=True, text=True,
+        env={**os.environ, **environment}, timeout=120,
+    )  # fmt: skip
 
 
 @pytest.fixture(scope="module")
@@ -109,8 +108,6 @@ def test_a_session_that_cannot_be_used_leaves_the_earlier_report_alone(demo_copy
 
 
 def test_a_fault_of_the_program_leaves_the_earlier_report_alone(demo_copy, tmp_path, monkeypatch):
-    from tuninglib.report import gain
-
     out = tmp_path / "out"
     make_report(demo_copy, out)
     before = {path.name: path.read_bytes() for path in out.iterdir()}
@@ -143,7 +140,7 @@ def test_a_workbook_that_leaves_no_results_is_refused(demo_folder, tmp_path, mon
 ODD = 'Müllers "große" {tour} $HOME \\ it\'s'
 
 
-@pytest.mark.parametrize("kernel", [False, True])
+@pytest.mark.parametrize("kernel", [False, pytest.param(True, marks=pytest.mark.slow)])
 def test_the_workbook_that_is_handed_on_does_not_say_where_the_folder_lies(
     demo_folder, tmp_path, kernel
 ):
@@ -173,7 +170,7 @@ def test_a_fault_in_a_folder_with_an_odd_name_is_told_and_kept(demo_folder, tmp_
     ("units", "wanted", "unwanted"),
     [
         ("us", ["mph", "lbf", "°F", "hp"], ["km/h", " °C"]),
-        ("imperial", ["mph", "lbf", "bhp"], ["km/h"]),
+        pytest.param("imperial", ["mph", "lbf", "bhp"], ["km/h"], marks=pytest.mark.slow),
     ],
 )
 def test_the_report_prints_the_riders_units(edit, tmp_path, units, wanted, unwanted):
@@ -203,13 +200,6 @@ def test_new_then_check_tells_what_is_missing(tmp_path, capsys):
     assert main(["new", str(tmp_path / "mine")]) == 2
 
 
-def test_starting_quickly_changes_nothing(written, demo_folder, tmp_path):
-    """The library loads what the command leaves out; both pages are the same."""
-    done = run_command("report", demo_folder, "--out", tmp_path / "r", "--quiet")
-    assert done.returncode == 0
-    assert (tmp_path / "r" / "report.html").read_bytes() == written.page.read_bytes()
-
-
 def test_results_for_programs(written):
     document = json.loads(written.results.read_text(encoding="utf-8"))
     assert document["schema"] == "tuninglib results 3"
@@ -218,9 +208,6 @@ def test_results_for_programs(written):
 
 
 def test_a_script_is_allowed_by_its_checksum_only(written):
-    import base64
-    import hashlib
-
     notebook = nbformat.read(written.notebook, as_version=4)
     script = "document.title = 'a < b && c > d';"
     page = render_page(notebook, title="t", byline="b", footer="f", script=script)
@@ -229,8 +216,9 @@ def test_a_script_is_allowed_by_its_checksum_only(written):
     assert f"script-src 'sha256-{digest}'" in page
 
 
-def test_a_pdf_is_made_from_the_same_page_and_is_the_same_every_time(written):
-    page = written.page.read_text(encoding="utf-8")
+@pytest.mark.parametrize("name", ["summary", pytest.param("page", marks=pytest.mark.slow)])
+def test_a_pdf_is_made_from_the_same_page_and_is_the_same_every_time(written, name):
+    page = getattr(written, name).read_text(encoding="utf-8")
     try:
         first = page_to_pdf(page)
     except MissingPdf as error:

@@ -1,26 +1,43 @@
 """Reports of many sessions: several at a time, the unchanged left alone, the bad ones listed."""
 
 import io
+import multiprocessing
 import os
 import shutil
 import signal
 import subprocess
 import sys
 import time
+from pathlib import Path
 
 import pytest
 
 from tuninglib.__main__ import main
 from tuninglib.report.many import MADE_FROM, fingerprint, make_reports, sessions_in
 
+NAMES = ("june/first", "june/second", "may")
+FILES = ("report.html", "summary.html", "results.json")
+
+
+@pytest.fixture(scope="module")
+def made(demo_folder, tmp_path_factory):
+    """Three sessions, one of them in a folder of its own, with their reports. Read only."""
+    folder = tmp_path_factory.mktemp("club") / "season"
+    for name in NAMES:
+        shutil.copytree(demo_folder, folder / name)
+    assert [one.code for one in make_reports(folder, jobs=1)] == ["made"] * 3
+    return folder
+
 
 @pytest.fixture
-def season(demo_folder, tmp_path):
-    """Three sessions, one of them in a folder of its own."""
-    folder = tmp_path / "season"
-    for name in ("may", "june/first", "june/second"):
-        shutil.copytree(demo_folder, folder / name)
-    return folder
+def season(made, tmp_path):
+    """A copy of it that a test may spoil."""
+    return Path(shutil.copytree(made, tmp_path / "season"))
+
+
+def without_reports(folder):
+    for name in NAMES:
+        shutil.rmtree(folder / f"{name}.report")
 
 
 def pages(folder):
@@ -28,41 +45,33 @@ def pages(folder):
 
 
 def test_sessions_are_found_wherever_they_lie(season):
-    (season / "june.report").mkdir()
-    shutil.copytree(season / "may", season / ".hidden" / "copy")
-    shutil.copytree(season / "may", season / "june.report" / "copy")
-    shutil.copytree(season / "may", season / "may" / "inside")
-    found = [str(one.relative_to(season)) for one in sessions_in(season)]
-    assert found == ["june/first", "june/second", "may"]
+    for place in (".hidden/copy", "june/first.report/copy", "may/inside"):
+        shutil.copytree(season / "may", season / place)
+    assert [str(one.relative_to(season)) for one in sessions_in(season)] == [*NAMES]
 
 
-@pytest.mark.parametrize("jobs", [1, 2])
+@pytest.mark.parametrize("jobs", [1, pytest.param(2, marks=pytest.mark.slow)])
 def test_what_has_not_changed_is_not_made_again(season, jobs):
-    assert [one.code for one in make_reports(season, jobs=jobs)] == ["made"] * 3
-    assert pages(season) == [
-        "june/first.report/report.html",
-        "june/second.report/report.html",
-        "may.report/report.html",
-    ]
+    assert pages(season) == [f"{name}.report/report.html" for name in NAMES]
     before = {path: path.stat().st_mtime_ns for path in season.rglob("report.html")}
     said = []
     found = make_reports(season, jobs=jobs, progress=lambda *one: said.append(one[1:]))
     assert [one.code for one in found] == ["unchanged"] * 3
     assert said == [(1, 3), (2, 3), (3, 3)]
-    # One letter in one session: that one alone.
+    # One letter in one session: that one alone. And a report that is no longer whole.
     toml = season / "may" / "session.toml"
     text = toml.read_text(encoding="utf-8").replace("124 kg", "125 kg")
     toml.write_text(text, encoding="utf-8")
-    assert [one.code for one in make_reports(season, jobs=jobs)] == ["unchanged"] * 2 + ["made"]
-    # A report that is no longer whole is made again.
     (season / "june" / "first.report" / "report.html").unlink()
-    assert [one.code for one in make_reports(season, jobs=jobs)] == ["made"] + ["unchanged"] * 2
+    found = make_reports(season, jobs=jobs)
+    assert [one.code for one in found] == ["made", "unchanged", "made"]
     after = {path: path.stat().st_mtime_ns for path in season.rglob("report.html")}
     second = season / "june" / "second.report" / "report.html"
     assert after[second] == before[second]
 
 
-def test_a_bad_session_does_not_stop_the_others(season, tmp_path, capsys):
+def test_a_bad_session_does_not_stop_the_others(season, made, tmp_path, capsys):
+    without_reports(season)
     (season / "june" / "first" / "runs.csv").write_text("run,setup\n", encoding="utf-8")
     out = tmp_path / "out"
     assert main(["report", str(season), "--out", str(out), "--jobs", "2"]) == 2
@@ -71,17 +80,19 @@ def test_a_bad_session_does_not_stop_the_others(season, tmp_path, capsys):
     assert "first: runs.csv, row 1, rider: the column rider is missing" in said.err
     assert "3/3" in said.err
     assert pages(out) == ["june/second.report/report.html", "may.report/report.html"]
+    # Made two at a time, they are what they are one after the other.
+    for name in FILES:
+        assert (out / "may.report" / name).read_bytes() == (made / "may.report" / name).read_bytes()
     # Mended, it alone is made; and all is well.
     shutil.copy(season / "may" / "runs.csv", season / "june" / "first" / "runs.csv")
     assert main(["report", str(season), "--out", str(out), "--quiet"]) == 0
     assert "1 made, 2 unchanged of 3 sessions." in capsys.readouterr().out
 
 
-def test_a_report_of_many_is_the_report_of_one(season, tmp_path):
-    make_reports(season, jobs=2)
-    assert main(["report", str(season / "may"), "--out", str(tmp_path / "one"), "--quiet"]) == 0
-    for name in ("report.html", "summary.html", "results.json"):
-        ours = (season / "may.report" / name).read_bytes()
+def test_a_report_of_many_is_the_report_of_one(made, tmp_path):
+    assert main(["report", str(made / "may"), "--out", str(tmp_path / "one"), "--quiet"]) == 0
+    for name in FILES:
+        ours = (made / "may.report" / name).read_bytes()
         assert ours == (tmp_path / "one" / name).read_bytes()
 
 
@@ -101,7 +112,6 @@ def test_on_a_terminal_there_is_a_bar(season, monkeypatch):
             return True
 
     monkeypatch.setattr("sys.stderr", Terminal())
-    make_reports(season, jobs=1)
     assert main(["report", str(season), "--jobs", "1"]) == 0
     said = sys.stderr.getvalue()
     assert "3/3" in said
@@ -114,8 +124,10 @@ def test_a_folder_without_sessions_is_said(tmp_path, capsys):
     assert "session.toml" in capsys.readouterr().err
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(os.name != "posix", reason="signals of another kind")
 def test_a_kill_leaves_whole_files_and_the_rest_is_made_the_next_time(season):
+    without_reports(season)
     running = subprocess.Popen(
         [sys.executable, "-m", "tuninglib", "report", str(season), "--jobs", "1", "--quiet"],
         start_new_session=True,
@@ -134,11 +146,11 @@ def test_a_kill_leaves_whole_files_and_the_rest_is_made_the_next_time(season):
     assert len(pages(season)) == 3
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(os.name != "posix", reason="signals of another kind")
 def test_a_process_that_is_killed_costs_no_other_session(season):
     """What a machine that runs out of memory does: one of two processes is gone."""
-    import multiprocessing
-
+    without_reports(season)
     killed = []
 
     def kill(*_):

@@ -1,6 +1,7 @@
 """The page for the roadside on a phone: touched, without a network, died and re-opened."""
 
 import shutil
+from pathlib import Path
 
 import pytest
 
@@ -78,10 +79,17 @@ class Phone:
         )
 
 
+@pytest.fixture(scope="module")
+def page(demo_folder, tmp_path_factory):
+    """The page of the demo's next day, written once."""
+    folder = Path(shutil.copytree(demo_folder, tmp_path_factory.mktemp("plan") / "outing"))
+    write_page(folder)
+    return folder / PHONE_PAGE
+
+
 @pytest.fixture
-def phone(browser, demo_copy):
-    shutil.rmtree(demo_copy.parent / f"{demo_copy.name}.report", ignore_errors=True)
-    write_page(demo_copy)
+def phone(browser, demo_copy, page):
+    shutil.copy(page, demo_copy / PHONE_PAGE)
     one = Phone(browser, demo_copy)
     yield one.open()
     one.context.close()

@@ -1,25 +1,34 @@
-"""The run sheet as somebody holds it: the rules that end a run, and all of it on one page."""
+"""The run sheet and the checklists as somebody holds them."""
 
 import dataclasses
+import functools
 import html
 import re
 
 import pytest
 
 from tests.browser import chromium
+from tests.lab.panels import labelled, words
+from tests.outing import Outing
 from tuninglib.analysis.day_plan import FirstPass, start_of
-from tuninglib.report.run_sheet import ROWS_ON_A_PAGE, Heading, run_sheet
+from tuninglib.lab.plan import plan
+from tuninglib.report import cautions
+from tuninglib.report.run_sheet import LISTS, ROWS_ON_A_PAGE, Heading, checklists, run_sheet
 from tuninglib.session.defaults import Band
+from tuninglib.session.load import load_session
 from tuninglib.statistics.planning import run_order
 
 SETUPS = ("stock", "big_172_and_more", "big_172_e10", "big_185")
 GIVEN = FirstPass(setups=SETUPS, source="given", unknown=SETUPS)
 
 
+limits_of = functools.cache(lambda folder: start_of(folder).limits)
+
+
 def sheet(folder, *, system="metric", first_pass=GIVEN, repeats=6, **limits) -> str:
     order = run_order(SETUPS, repeats=repeats, riders=("tove", "ilmar"))
     title = "A rather long title of an outing on the quarry lane, second weekend"
-    own = dataclasses.replace(start_of(folder).limits, **limits)
+    own = dataclasses.replace(limits_of(folder), **limits)
     fuels = dict.fromkeys(SETUPS, "e5 of the station")
     return run_sheet(order, Heading(title, system, fuels, own, first_pass))
 
@@ -59,16 +68,77 @@ def test_the_sheet_speaks_the_riders_units_and_the_bands_own_edge(demo_folder):
     assert "leaner than your target band after" in text_of(sheet(demo_folder, band=None))
 
 
+@pytest.fixture(scope="module")
+def browser():
+    with chromium() as one:
+        yield one
+
+
+def shown(browser, folder, text, paper) -> tuple:
+    """On how many pages of a paper a sheet stands, and how wide it is on a phone."""
+    path = folder / "sheet.html"
+    path.write_text(text, encoding="utf-8")
+    page = browser.new_page(viewport={"width": 390, "height": 800})
+    page.goto(path.as_uri())
+    width, printed = page.evaluate("document.documentElement.scrollWidth"), page.pdf(format=paper)
+    page.close()
+    return len(re.findall(rb"/Type\s*/Page\b", printed)), width
+
+
 @pytest.mark.browser
 @pytest.mark.parametrize("paper", ["A4", "Letter"])
-def test_a_full_sheet_is_one_page(demo_folder, tmp_path, paper):
-    path = tmp_path / "sheet.html"
-    with chromium() as browser:
-        page = browser.new_page()
-        for repeats, pages in ((4, 1), (ROWS_ON_A_PAGE // len(SETUPS), 1), (9, 2)):
-            text = sheet(demo_folder, repeats=repeats, liquid=True)
-            assert text.count("<tr") == 1 + repeats * len(SETUPS)
-            path.write_text(text, encoding="utf-8")
-            page.goto(path.as_uri())
-            printed = page.pdf(format=paper)
-            assert len(re.findall(rb"/Type\s*/Page\b", printed)) == pages
+def test_a_full_sheet_is_one_page(browser, demo_folder, tmp_path, paper):
+    for repeats, pages in ((4, 1), (ROWS_ON_A_PAGE // len(SETUPS), 1), (9, 2)):
+        text = sheet(demo_folder, repeats=repeats, liquid=True)
+        assert text.count("<tr") == 1 + repeats * len(SETUPS)
+        assert shown(browser, tmp_path, text, paper)[0] == pages
+
+
+# The checklists -----------------------------------------------------------------------------------
+
+
+def test_the_lists_are_written_from_the_plan(demo_copy):
+    panel = plan(demo_copy)
+    labelled(panel, "Write the checklists").click()
+    assert "checklists.html; open it in a browser and print it." in words(panel)
+    page = (demo_copy / "checklists.html").read_text(encoding="utf-8")
+    assert "Checklists: Bigger cylinder on the quarry lane" in page
+    for heading, sentences in LISTS:
+        assert heading in page
+        assert sentences
+    assert not re.search(r"<(?:script|link|iframe|object)|url\(|@import", page)
+    for said in ("before any full throttle", "no specks of aluminium", "learnt is cleared",
+                 "a licensed mechanic go before this sheet"):  # fmt: skip
+        assert said in page
+
+
+def test_names_are_text_in_it():
+    assert "<img" not in checklists("<img src=x onerror=y>")
+
+
+@pytest.mark.browser
+@pytest.mark.parametrize("paper", ["A4", "Letter"])
+def test_two_pages_at_the_most(browser, tmp_path, paper):
+    pages, width = shown(browser, tmp_path, checklists("An outing"), paper)
+    assert pages <= 2
+    assert width <= 390
+
+
+@pytest.mark.parametrize(
+    ("keys", "said"),
+    [
+        ({}, None),
+        ({"running_in": "300 km"}, "300 km of running in: was it run in? Write since_opened"),
+        ({"running_in": "300 km", "since_opened": "50 km"}, "throttle 50 km after it was opened"),
+        ({"running_in": "300 km", "since_opened": "300 km"}, None),
+        ({"since_opened": "10 km"}, None),
+    ],
+)
+def test_full_throttle_before_running_in_is_asked_about(demo_folder, results, tmp_path, keys, said):
+    outing = Outing(demo_folder, tmp_path / "outing").key("engines.big", **keys)
+    other = dataclasses.replace(results, session=load_session(outing.save()))
+    found = [one for one in cautions.remarks(other) if "running in" in one]
+    assert len(found) == (said is not None)
+    if said is not None:
+        assert said in found[0]
+        assert "engine big" in found[0]

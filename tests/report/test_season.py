@@ -15,11 +15,16 @@ from tuninglib.text_files import SessionError
 SUMMER = ROOT / "demo_data" / "one_summer"
 
 
+def report(folder, *more):
+    """One report after the other: to start processes would take longer."""
+    return main(["report", str(folder), *more, "--jobs", "1", "--quiet"])
+
+
 @pytest.fixture(scope="module")
 def made(tmp_path_factory):
     folder = tmp_path_factory.mktemp("club") / "summer"
     shutil.copytree(SUMMER, folder)
-    assert main(["report", str(folder), "--quiet"]) == 0
+    assert report(folder) == 0
     return folder
 
 
@@ -43,7 +48,7 @@ def test_the_page_says_what_the_season_says_and_links_the_reports(made, capsys):
     assert "Local law, the maker's manual" in page.replace("&#39;", "'")
     assert str(made) not in page
     before = (made / "season.html").stat().st_mtime_ns
-    assert main(["report", str(made), "--quiet"]) == 0
+    assert report(made) == 0
     assert (made / "season.html").stat().st_mtime_ns == before
     assert str(made / "season.html") in capsys.readouterr().out
 
@@ -61,7 +66,7 @@ def test_results_that_are_there_are_read_and_others_worked_out(made, tmp_path):
 
 def test_a_change_renews_the_page_and_keeps_the_earlier_one(copy):
     edit(copy / "4_august" / "session.toml", 'title = "End pipe"', 'title = "Open pipe"')
-    assert main(["report", str(copy), "--quiet"]) == 0
+    assert report(copy) == 0
     # A short cell does not wrap.
     now, before = "Open\N{NO-BREAK SPACE}pipe", "End\N{NO-BREAK SPACE}pipe"
     page = (copy / "season.html").read_text(encoding="utf-8")
@@ -74,17 +79,18 @@ def test_a_bad_session_is_left_out_and_a_copy_counted_once_and_both_are_said(cop
     shutil.copytree(copy / "2_june", copy / "2_june_again")
     shutil.copytree(copy / "1_may", copy / "5_bad")
     edit(copy / "5_bad" / "session.toml", "[bike]", "[bike")
-    assert main(["report", str(copy), "--quiet"]) == 2
+    assert report(copy) == 2
     page = (copy / "season.html").read_text(encoding="utf-8")
     assert "2_june_again has the same runs as 2_june; they are counted once." in page
     assert "5_bad is left out: something in its files needs fixing first." in page
     assert "5_bad" in capsys.readouterr().err
 
 
+@pytest.mark.slow
 def test_two_bikes_have_a_page_each_and_one_outing_has_none(copy, capsys):
     for name in ("3_july", "4_august"):
         edit(copy / name / "session.toml", "the quarry lane bike", "the <b>red</b> one")
-    assert main(["report", str(copy), "--quiet"]) == 0
+    assert report(copy) == 0
     pages = sorted(path.name for path in copy.glob("season.*.html") if "earlier" not in path.name)
     assert pages == ["season.the-b-red-b-one.html", "season.the-quarry-lane-bike.html"]
     page = (copy / pages[0]).read_text(encoding="utf-8")
@@ -93,10 +99,11 @@ def test_two_bikes_have_a_page_each_and_one_outing_has_none(copy, capsys):
     assert [path.name for path in make_seasons(copy)] == ["season.html"]
 
 
+@pytest.mark.slow
 def test_where_the_reports_go_the_page_goes(copy, tmp_path):
     shutil.rmtree(copy / "1_may.report")
     out = tmp_path / "elsewhere"
-    assert main(["report", str(copy), "--out", str(out), "--quiet"]) == 0
+    assert report(copy, "--out", str(out)) == 0
     page = (out / "season.html").read_text(encoding="utf-8")
     assert 'href="1_may.report/report.html"' in page
     assert (out / "1_may.report" / "report.html").is_file()

@@ -1,11 +1,21 @@
-"""What no single cell shows: contradictions, and runs that cannot have been ridden."""
+"""What no single cell shows: contradictions, runs that nobody rode, tables in another unit."""
 
 import re
+import shutil
 
+import numpy as np
 import pytest
 
+from tests.conftest import ROOT
+from tests.outing import Outing
+from tests.random_sessions import random_session
 from tuninglib.analysis.analyse import analyse
+from tuninglib.physics.motion import Hill, Ride, wheel_force_n
 from tuninglib.report import cautions
+from tuninglib.report.cautions import remarks
+from tuninglib.session import cross_checks
+from tuninglib.session.cross_checks import KMH_IN_MPH, _other_unit, _push, whole_table
+from tuninglib.session.defaults import air_of_runs, road_load_of
 from tuninglib.session.load import load_session
 from tuninglib.text_files import SessionError
 
@@ -44,13 +54,10 @@ def test_contradictions_in_the_session(edit, old, new, sentence, problems):
         ("12.6,12.8", "1.26,12.8", r"row 2, gauge_low: 1\.26 is beyond what the gauge can print"),
         ("12.6,12.8", ",12.8", r"row 2, gauge_low: is empty while its partner is not"),
         ("48,62", "48,", r"row 2, exit_speed: is empty while its partner is not"),
-        (
-            "17,none,184,full",
-            "17,none,184,cruise",
-            r"row 5, state: speeds belong to full-throttle runs; this row says cruise",
-        ),
+        ("17,none,184,full", "17,none,184,cruise",
+         r"row 5, state: speeds belong to full-throttle runs; this row says cruise"),
     ],
-)
+)  # fmt: skip
 def test_contradictions_in_a_run(edit, old, new, sentence, problems):
     found = problems(edit("runs.csv", old, new))
     assert any(re.search(sentence, line) for line in found), found
@@ -96,16 +103,11 @@ def test_a_gauge_scale_that_does_not_fit_the_readings_is_noticed(edit, problems)
     ("speeds", "sentence"),
     [
         ("240,30", r"240 to 30 km/h up this hill needs no pull at all; check speeds, unit"),
-        (
-            "48,150",
-            r"needs 33 kW at the wheel, more than the 23 kW that an engine of 180 cc can",
-        ),
-        (
-            "48,80",
-            r"is 1\.\d\d times the wheel force of the middle run of this setup \(limit 0\.77",
-        ),
+        ("48,150", r"needs 33 kW at the wheel, more than the 23 kW that an engine of 180 cc can"),
+        ("48,80",
+         r"is 1\.\d\d times the wheel force of the middle run of this setup \(limit 0\.77"),
     ],
-)
+)  # fmt: skip
 def test_a_run_that_nobody_rode(edit, speeds, sentence, problems):
     found = problems(edit("runs.csv", "1,stock,tove,48,62", f"1,stock,tove,{speeds}"))
     assert re.search(rf"^runs.csv, row 2, exit_speed: .*{sentence}", found[0]), found
@@ -172,3 +174,320 @@ def test_speeds_whose_two_columns_are_swapped_are_named_as_that(edit, problems):
     write(swapped=1)
     (found,) = problems(folder)
     assert "95 to 30 km/h up this hill needs no pull at all" in found
+
+
+# A whole table in another unit, or its lines swapped ----------------------------------------------
+
+
+DEMO_DATA = ROOT / "demo_data"
+UP = "entry_speed [km/h],exit_speed [km/h]"
+DOWN = "down_entry_speed [mph],down_exit_speed [mph]"
+STEP = 'resolution = "0.5 mph"'
+
+
+@pytest.fixture
+def changed(tmp_path):
+    def change(name, *edits):
+        folder = tmp_path / "outing"
+        shutil.rmtree(folder, ignore_errors=True)
+        shutil.copytree(DEMO_DATA / name, folder)
+        for file, old, new in edits:
+            text = (folder / file).read_text(encoding="utf-8")
+            assert old in text
+            (folder / file).write_text(text.replace(old, new), encoding="utf-8")
+        return folder
+
+    return change
+
+
+def refused(folder):
+    with pytest.raises(SessionError) as caught:
+        load_session(folder)
+    (problem,) = caught.value.problems
+    return str(problem)
+
+
+def test_the_speedometers_steps_tell_the_unit(changed):
+    said = refused(changed("bigger_cylinder", ("runs.csv", UP, UP.replace("km/h", "mph"))))
+    assert "runs.csv, row 1, entry_speed: no speed is on the speedometer's steps of 1 km/h" in said
+    assert "but all 42 are if they are km/h and not mph; write km/h in the header" in said
+    said = refused(changed("there_and_back", ("runs.csv", "mph", "km/h")))
+    assert "steps of 0.5 mph" in said
+    assert "if they are mph and not km/h" in said
+
+
+def test_a_step_that_nobody_stated_tells_nothing(changed):
+    """Whole miles an hour from a rider who says nothing of his speedometer are believed."""
+    edits = [("session.toml", 'resolution = "1 km/h"\n', "")]
+    load_session(changed("bigger_cylinder", *edits))
+    load_session(changed("bigger_cylinder", *edits, ("runs.csv", UP, UP.replace("km/h", "mph"))))
+
+
+def test_speeds_between_the_steps_are_believed(changed):
+    """From a phone, say, to a tenth: on no step in either unit."""
+    folder = changed("bigger_cylinder")
+    head, *rows = (folder / "runs.csv").read_text(encoding="utf-8").splitlines()
+    cells = [row.split(",") for row in rows]
+    for number, row in enumerate(cells):
+        for at in (3, 4):
+            if row[at]:
+                row[at] = f"{float(row[at]) + 0.1 * (1 + number % 8):.1f}"
+    lines = [head, *(",".join(row) for row in cells)]
+    (folder / "runs.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
+    load_session(folder)
+
+
+@pytest.mark.parametrize(
+    ("edit", "meant"),
+    [
+        (("runs.csv", "mph", "km/h"), "mph under a header in km/h"),
+        (("runs.csv", DOWN, DOWN.replace("mph", "km/h")), "mph under a header in km/h"),
+        (("runs.csv", DOWN, "down_exit_speed [mph],down_entry_speed [mph]"),
+         "marker and start line swapped"),
+    ],
+)  # fmt: skip
+def test_gravity_tells_the_unit_of_a_way_down(changed, edit, meant):
+    said = refused(changed("there_and_back", edit, ("session.toml", STEP + "\n", "")))
+    assert "rolling down as these speeds say takes a brake of" in said
+    assert f"it takes none if they are {meant}" in said
+
+
+def test_too_fast_a_way_down_is_told_as_well(changed):
+    folder = changed("there_and_back", ("session.toml", STEP + "\n", ""))
+    path = folder / "runs.csv"
+    head, *rows = path.read_text(encoding="utf-8").splitlines()
+    cells = [row.split(",") for row in rows]
+    names = [cell.split(" ")[0] for cell in head.split(",")]
+    for row in cells:
+        for name in ("down_entry_speed", "down_exit_speed"):
+            row[names.index(name)] = f"{float(row[names.index(name)]) * 1.609344:.1f}"
+    lines = [head, *(",".join(row) for row in cells)]
+    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    said = refused(folder)
+    assert "takes a push of" in said
+    assert "km/h under a header in mph" in said
+
+
+def test_honest_sessions_are_read(changed):
+    for name in ("bigger_cylinder", "there_and_back", "one_summer/2_june"):
+        load_session(changed(name))
+    # A slope that is stated two points too steep is another matter than a unit.
+    load_session(changed("there_and_back", ("session.toml", 'grade = "7.5', 'grade = "6.5')))
+
+
+def test_few_speeds_tell_nothing_and_eight_do(changed):
+    edit = ("runs.csv", UP, UP.replace("km/h", "mph"))
+    for kept, wrong in ((3, False), (4, True)):
+        folder = changed("bigger_cylinder", edit)
+        path = folder / "runs.csv"
+        head, *rows = path.read_text(encoding="utf-8").splitlines()
+        stock = [row for row in rows if ",stock," in row][:kept]
+        path.write_text("\n".join([head, *stock]) + "\n", encoding="utf-8")
+        if wrong:
+            assert f"but all {2 * kept} are" in refused(folder)
+        else:
+            load_session(folder)
+
+
+MPH, KMH = 0.44704, 1 / 3.6
+
+
+def test_speeds_that_are_on_the_steps_of_both_units_accuse_nobody():
+    """23, 41, 64 and 87 mph are 37, 66, 103 and 140 km/h to the last two hundredths."""
+    both = np.array([23, 41, 64, 87, 23, 41, 64, 87])
+    assert _other_unit(KMH, both * MPH) is None
+    # More than half on the steps as they stand: the rest was read between two marks.
+    assert _other_unit(MPH, np.array([23, 41, 64, 87, 23, 41.5, 64.5, 87.5]) * MPH) is None
+    # Half of them is no more than chance with steps of 1 km/h.
+    half = np.array([23, 41, 64, 87, 50, 51, 52, 53])
+    assert _other_unit(KMH, half * MPH) == (8, "km/h", "mph")
+
+
+@pytest.mark.parametrize(("off", "told"), [(0.015, True), (0.03, False), (0.25, False)])
+def test_all_speeds_have_to_be_on_the_steps_of_the_other_unit(off, told):
+    typed = np.array([50.0, 51, 52, 53, 54, 55, 57, 58])
+    typed[3] += off
+    assert bool(_other_unit(KMH, typed * MPH)) is told
+    # Three speeds, however often, may be chance.
+    assert _other_unit(KMH, np.tile([50.0, 51, 52], 4) * MPH) is None
+    assert _other_unit(0.0, typed * MPH) is None
+
+
+@pytest.mark.parametrize(
+    ("off", "told"),
+    [
+        ({1.6: 1.8, "swapped": 0.3}, "marker and start line swapped"),
+        ({1.6: 0.3, "swapped": 1.8}, "mph under a header in km/h"),
+        ({0.6: 2.0, "swapped": 2.1}, "km/h under a header in mph"),
+        ({"swapped": 2.1}, None),
+        ({"": 3.9, "swapped": 0.1}, None),
+    ],
+)
+def test_the_likeliest_of_two_explanations_is_told(monkeypatch, off, told):
+    """Two standard deviations from what gravity does are near, four are far."""
+    session = load_session(DEMO_DATA / "there_and_back")
+
+    def push(session, rows, factor, swapped):
+        key = "swapped" if swapped else "" if factor == 1 else round(factor, 1)
+        return 120.0, off.get(key, 9.0)
+
+    monkeypatch.setattr(cross_checks, "_steps", lambda *_: None)
+    monkeypatch.setattr(cross_checks, "_push", push)
+    said = [problem.message for problem in whole_table(session)]
+    assert len(said) == (told is not None)
+    assert all(f"it takes none if they are {told};" in one for one in said)
+
+
+@pytest.mark.parametrize(("grade", "told"), [("7.5 +/- 1 %", True), ("7.5 +/- 5 %", False)])
+def test_a_slope_that_is_hardly_known_may_explain_a_way_down(changed, grade, told):
+    swap = ("runs.csv", DOWN, "down_exit_speed [mph],down_entry_speed [mph]")
+    folder = changed("there_and_back", swap, ("session.toml", "7.5 +/- 0.3 %", grade))
+    if told:
+        assert "swapped" in refused(folder)
+    else:
+        load_session(folder)
+
+
+# Asked about ------------------------------------------------------------------------------------
+
+
+def asked(folder):
+    """What the report asks about the speeds of a session."""
+    said = remarks(analyse(load_session(folder)))
+    return [one for one in said if "units of the speeds" in one or "one speedometer" in one]
+
+
+@pytest.fixture
+def typed(tmp_path):
+    """A demo with every speed as it is in another unit, and perhaps without stated steps."""
+
+    def change(name, factor, steps=True, down=True):
+        outing = Outing(DEMO_DATA / name, tmp_path / f"{name} {factor:g} {steps} {down}")
+        if not steps:
+            outing.key("speedometer", resolution=None)
+        for row in outing.rows:
+            for key in [key for key in row if "_speed [" in key]:
+                if row[key]:
+                    row[key] = f"{float(row[key]) * factor:.0f}"
+                if key.startswith("down_") and not down:
+                    row.pop(key)
+        return outing.save()
+
+    return change
+
+
+def test_too_much_and_too_little_on_the_road_are_asked_about(typed):
+    (said,) = asked(typed("bigger_cylinder", KMH_IN_MPH, steps=False))
+    assert "would put up to 65 kW a litre on the road" in said
+    for steps in (True, False):
+        (said,) = asked(typed("bigger_cylinder", 1 / KMH_IN_MPH, steps=steps))
+        assert "no setup puts more than 11 kW a litre on the road" in said
+        assert "little for full throttle: check the units of the speeds (mph or km/h?)" in said
+    with pytest.raises(SessionError, match="needs 21 kW at the wheel, more than the 18 kW"):
+        load_session(typed("there_and_back", KMH_IN_MPH, steps=False, down=False))
+
+
+def test_what_no_figure_tells_is_not_refused(typed):
+    """Without steps or a way down, on a steep hill: a weak engine's honest figures are these."""
+    assert not asked(typed("there_and_back", 1 / KMH_IN_MPH, steps=False, down=False))
+
+
+@pytest.mark.parametrize("column", ["entry_speed", "down_exit_speed"])
+def test_one_column_under_another_unit(changed, column):
+    edit = ("runs.csv", f"{column} [mph]", f"{column} [km/h]")
+    if column == "entry_speed":
+        edit = ("runs.csv", f",{column} [mph]", f",{column} [km/h]")
+    said = refused(changed("there_and_back", edit))
+    assert f"row 1, {column}: no {column} is on the speedometer's steps of 0.5 mph" in said
+    assert "but all 12 are if they are mph and not km/h" in said
+    if column == "entry_speed":
+        (said,) = asked(changed("there_and_back", edit, ("session.toml", STEP + "\n", "")))
+        assert "runs.csv has entry_speed in km/h and exit_speed, down_entry_speed and " in said
+        assert "down_exit_speed in mph, but one speedometer shows one unit" in said
+
+
+def test_one_unit_under_two_names_is_one(changed):
+    edit = ("runs.csv", ",exit_speed [km/h]", ",exit_speed [kph]")
+    assert load_session(changed("bigger_cylinder", edit)).speed_units["exit_speed"] == "kph"
+    assert not asked(changed("bigger_cylinder", edit))
+
+
+def test_no_honest_session_is_asked_or_refused():
+    honest = sorted(path.parent for path in DEMO_DATA.rglob("session.toml"))
+    assert len(honest) > 5
+    for folder in honest:
+        assert not asked(folder), folder
+    demo = load_session(DEMO_DATA / "bigger_cylinder")
+    for seed in range(8):
+        session = random_session(np.random.default_rng(seed), demo)
+        assert not list(whole_table(session)), seed
+        if seed < 3:
+            assert "units of the speeds" not in " ".join(remarks(analyse(session))), seed
+
+
+# How far off gravity may be ---------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("large", ["", "grade", "rolling", "wind", "drag", "factor"])
+def test_how_far_off_a_way_down_may_be(changed, large):
+    """As far as the middle force is spread if all that is not known is drawn at random."""
+    stated = {
+        "grade": ("7.5 +/- 0.3 %", "7.5 +/- 2 %"),
+        "rolling": ("[bike]\n", '[bike]\nrolling_coefficient = "0.026 +/- 0.025"\n'),
+        "wind": ("0 +/- 5 mph", "0 +/- 9 mph"),
+        "drag": ("[bike]\n", '[bike]\ndrag_area = "0.5 m2 +/- 0.35 m2"\n'),
+        "factor": ("1.000 +/- 0.004", "1.0 +/- 0.1"),
+    }
+    edits = [("session.toml", *stated[large])] if large else []
+    session = load_session(changed("there_and_back", *edits))
+    rows = session.runs[session.runs["shown_down_exit_m_s"].notna()]
+    push, off = _push(session, rows, 1.0, False)
+    sds = {"grade": 0.003, "rolling": 0.004, "wind": 1.0, "drag": 0.15, "factor": 0.0}
+    road = road_load_of(session, 200.0)
+    of_road = {"rolling": road.rolling_coefficient.sd}
+    of_road["drag"] = road.drag_area_m2.sd / road.drag_area_m2.value
+    for name in of_road:
+        sds[name] = max(sds[name], of_road[name])
+    sds["grade"] = max(sds["grade"], session.hill.grade.sd)
+    sds["wind"] = np.hypot(sds["wind"], session.weather.headwind.sd)
+    sds["factor"] = session.speedometer.factor.sd
+    draws = np.random.default_rng(11).standard_normal((1500, 5))
+    # Of one rider, who is between the two: the middle run's.
+    mass = session.bike.mass.value + np.mean([one.mass.value for one in session.riders.values()])
+    moved = dict(zip(sds, draws.T * np.array([*sds.values()])[:, None], strict=True))
+    # What would blow the bike along, or pull it without drag, is left out.
+    kept = (moved["wind"] > -3.5) & (moved["drag"] > -1)
+    moved = {name: values[kept] for name, values in moved.items()}
+    ends = rows[["shown_down_entry_m_s", "shown_down_exit_m_s"]].median().to_numpy()
+    speeds = ends[:, None] * (session.speedometer.factor.value + moved["factor"])
+    ride = Ride(
+        hill=Hill(session.hill.length.value, -session.hill.grade.value),
+        mass_kg=mass,
+        rotating_mass_kg=road.rotating_mass_kg.value,
+        air_density_kg_m3=air_of_runs(session)["density_kg_m3"].mean(),
+        drag_area_m2=road.drag_area_m2.value * (1 + moved["drag"]),
+        rolling_coefficient=road.rolling_coefficient.value + moved["rolling"],
+        wind_m_s=moved["wind"],
+    )
+    forces = wheel_force_n(ride, entry_speed_m_s=speeds[0], exit_speed_m_s=speeds[1])
+    forces = forces + mass * 9.80665 * moved["grade"]
+    middle = np.quantile(forces, [0.1587, 0.8413])
+    assert abs(push) / off == pytest.approx((middle[1] - middle[0]) / 2, rel=0.12)
+
+
+def test_a_stated_wind_counts_on_the_way_down(changed):
+    """What blew against the rider uphill pushes him down, and explains a way down too fast."""
+    session = load_session(changed("there_and_back"))
+    rows = session.runs[session.runs["shown_down_exit_m_s"].notna()]
+    calm = _push(session, rows, 1.0, False)[0]
+    windy = _push(session, rows.assign(headwind_m_s=2.0), 1.0, False)[0]
+    stated = ("session.toml", '"0 +/- 5 mph"', '"4 +/- 5 mph"')
+    of_day = _push(load_session(changed("there_and_back", stated)), rows, 1.0, False)[0]
+    assert windy < calm - 10
+    of_rows = _push(session, rows.assign(headwind_m_s=4 * 0.44704), 1.0, False)[0]
+    assert of_day == pytest.approx(of_rows)
+    # Nearly as fast as the bike at the marker: a gust against it only makes it slower.
+    assert rows["shown_down_entry_m_s"].min() < 5.2
+    assert 1.5 < _push(session, rows.assign(headwind_m_s=5.0), 1.0, False)[1] < 3
+    # As fast as the bike at the marker: nothing is said of it.
+    assert np.isnan(_push(session, rows.assign(headwind_m_s=6.0), 1.0, False)[1])

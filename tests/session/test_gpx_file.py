@@ -162,16 +162,10 @@ def test_what_is_left_out_is_counted_with_its_reason_and_place(read):
     no_time = '<trkpt lat="46" lon="8"><ele>300</ele></trkpt>'
     trace = read(
         track(
-            point(0),
-            no_time,
-            point(1, ele="0"),
-            point(1),
-            point(2, lat=99),
-            point(3, lon="east"),
-            no_time,
-            point(4, ele=None),
+            point(0), no_time, point(1, ele="0"), point(1), point(2, lat=99), point(3, lon="east"),
+            no_time, point(4, ele=None),
         )
-    )
+    )  # fmt: skip
     assert trace.rows == 8
     assert set(trace.left_out) == {
         LeftOut("no time", 2, 2),

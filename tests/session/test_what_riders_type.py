@@ -253,17 +253,8 @@ def test_a_quantity_that_could_be_two_is_refused_with_what_to_write(record, key,
 
 
 WITH_A_CURRENCY = (
-    "$38",
-    "38 $",
-    "€38",
-    "38 €",
-    "38 EUR",
-    "EUR 38",
-    "38,-",
-    "38.-",
-    "£ 38",
-    "38 kr",
-)
+    "$38", "38 $", "€38", "38 €", "38 EUR", "EUR 38", "38,-", "38.-", "£ 38", "38 kr",
+)  # fmt: skip
 
 
 @pytest.mark.parametrize(

@@ -177,6 +177,7 @@ def test_a_day_without_luck_is_read_as_it_was_ridden():
     assert np.max(np.abs(down)) < 0.6
 
 
+@pytest.mark.slow
 def test_its_intervals_hold_the_truth_as_often_as_they_say():
     p, held = Population(), []
     days = simulate(20261129, DESIGNS["two each, 3 setups"], 500)

@@ -121,7 +121,9 @@ def test_exact_readings_give_the_exact_road_load(fit):
 
 
 # Twenty-four days know their spread to 15 %; a half of the width that it should have is noticed.
-@pytest.mark.parametrize(("fit", "days"), [(fit_falls, 60), (fit_points, 24)])
+@pytest.mark.parametrize(
+    ("fit", "days"), [pytest.param(fit_falls, 60, marks=pytest.mark.slow), (fit_points, 24)]
+)
 def test_intervals_hold_the_truth(fit, days):
     rng = np.random.default_rng(11)
     held, errors, sds = [], [], []

@@ -25,23 +25,17 @@ from tuninglib.statistics.road_runs import (
 
 HILL = Hill([150.0, 250.0], [0.055, 0.065])
 ROAD = {
-    "mass_kg": 200.0,
-    "rotating_mass_kg": 8.0,
-    "air_density_kg_m3": 1.18,
-    "drag_area_m2": 0.55,
+    "mass_kg": 200.0, "rotating_mass_kg": 8.0, "air_density_kg_m3": 1.18, "drag_area_m2": 0.55,
     "rolling_coefficient": 0.015,
-}
+}  # fmt: skip
 EXITS = np.array([16.9, 17.3, 17.1, 18.3, 18.1, 18.6])
 
 
 def runs_of(exits=EXITS, setup=(0, 0, 0, 1, 1, 1), **changes):
     """Runs on the hill, entered at 13 m/s."""
     arguments = {
-        "hill": HILL,
-        "setup": setup,
-        "rider": 0,
-        "true_entry_m_s": np.full(len(exits), 13.0),
-    }
+        "hill": HILL, "setup": setup, "rider": 0, "true_entry_m_s": np.full(len(exits), 13.0),
+    }  # fmt: skip
     return Runs(true_exit_m_s=exits, **(arguments | ROAD | changes))
 
 
@@ -211,23 +205,13 @@ def test_shares_add_up():
     unknowns = usual_unknowns(
         runs,
         StatedSds(
-            bike_mass_sd_kg=1.0,
-            drag_area_sd_m2=0.05,
-            rolling_coefficient_sd=0.004,
-            road_load_correlation=-0.8,
-            grade_sd=0.002,
-            piece_grade_sd=0.002,
-            length_sd_m=1.0,
-            speed_factor_sd=0.005,
-            wind_sd_m_s=0.7,
-            air_density_sd_ratio=0.005,
-            rider_effect_sd=0.01,
-            rider_drag_sd_ratio=0.05,
-            rotating_mass_sd_kg=1.0,
-            drift_sd=0.01,
+            bike_mass_sd_kg=1.0, drag_area_sd_m2=0.05, rolling_coefficient_sd=0.004,
+            road_load_correlation=-0.8, grade_sd=0.002, piece_grade_sd=0.002, length_sd_m=1.0,
+            speed_factor_sd=0.005, wind_sd_m_s=0.7, air_density_sd_ratio=0.005,
+            rider_effect_sd=0.01, rider_drag_sd_ratio=0.05, rotating_mass_sd_kg=1.0, drift_sd=0.01,
             rider_mass_sd_kg=1.0,
         ),
-    )
+    )  # fmt: skip
     fit = estimate_gains(runs, unknowns=unknowns, resolution_m_s=0.28)
     for found in (*fit.gains, *fit.forces):
         assert sum(found.shares.values()) == pytest.approx(1.0)
@@ -308,7 +292,7 @@ def test_run_forces_take_out_the_rider():
 # Many repeats -----------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("way_down", [False, True])
+@pytest.mark.parametrize("way_down", [False, pytest.param(True, marks=pytest.mark.slow)])
 def test_force_does_not_climb_with_repeats(way_down):
     """Slopes taken at each run's own noisy force once made 24 repeats read 8 % too much."""
     rng, n = np.random.default_rng(21), 48
@@ -327,14 +311,10 @@ def test_force_does_not_climb_with_repeats(way_down):
         unknowns = usual_unknowns(
             runs,
             StatedSds(
-                drag_area_sd_m2=0.055,
-                rolling_coefficient_sd=0.004,
-                grade_sd=0.0015,
-                wind_sd_m_s=0.75,
-                speed_factor_sd=0.005,
-                bike_mass_sd_kg=1.0,
+                drag_area_sd_m2=0.055, rolling_coefficient_sd=0.004, grade_sd=0.0015,
+                wind_sd_m_s=0.75, speed_factor_sd=0.005, bike_mass_sd_kg=1.0,
             ),
-        )
+        )  # fmt: skip
         found = estimate_gains(runs, unknowns=unknowns, resolution_m_s=0.05)
         off.append(found.forces[0].force_n.value / 265.0 - 1)
     # The mean of twelve days is good to 0.4 %.
@@ -459,7 +439,14 @@ def test_a_misread_way_down_counts_less_and_its_way_up_fully():
     assert bad.gains[0].ratio.half_width < 1.3 * good.gains[0].ratio.half_width
 
 
-@pytest.mark.parametrize(("setups", "repeats", "named"), [(3, 4, 0.75), (2, 3, 0.4), (4, 2, 0.4)])
+@pytest.mark.parametrize(
+    ("setups", "repeats", "named"),
+    [
+        pytest.param(3, 4, 0.75, marks=pytest.mark.slow),
+        pytest.param(2, 3, 0.4, marks=pytest.mark.slow),
+        (4, 2, 0.4),
+    ],
+)
 def test_intervals_hold_the_truth_with_a_misread_run_on_each_day(setups, repeats, named):
     found = score(20260519, days=60, setups=setups, repeats=repeats, misread=True)
     assert found.held >= 0.90
@@ -552,6 +539,7 @@ def fisher_bound(runs, unknowns):
     return bounds
 
 
+@pytest.mark.slow
 def test_errors_are_near_the_smallest_that_are_possible():
     rng = np.random.default_rng(12)
     errors, bounds = [], []
@@ -598,7 +586,12 @@ def test_more_comparisons_ask_for_more():
 
 
 @pytest.mark.parametrize(
-    ("setups", "repeats", "way_down"), [(3, 3, False), (2, 4, False), (2, 4, True)]
+    ("setups", "repeats", "way_down"),
+    [
+        (3, 3, False),
+        pytest.param(2, 4, False, marks=pytest.mark.slow),
+        pytest.param(2, 4, True, marks=pytest.mark.slow),
+    ],
 )
 def test_intervals_hold_the_truth(setups, repeats, way_down):
     found = score(20260517, days=100, setups=setups, repeats=repeats, way_down=way_down)
@@ -606,6 +599,7 @@ def test_intervals_hold_the_truth(setups, repeats, way_down):
     assert found.force_held >= 0.89
 
 
+@pytest.mark.slow
 def test_equal_setups_are_rarely_told_apart():
     found = score(20260518, days=100, setups=3, repeats=3, equal=True)
     assert found.told_apart <= 0.09
@@ -625,31 +619,20 @@ def test_a_large_gain_is_told_apart():
     ("call", "message"),
     [
         (lambda: estimate_gains(runs_of(setup=(0, 0, 0, 2, 2, 2))), r"setup 1 has no runs"),
-        (
-            lambda: estimate_gains(runs_of(setup=(-1, 0, 0, 1, 1, 1))),
-            "setup -1 .*count them",
-        ),
-        (
-            lambda: estimate_gains(runs_of(), reference=2),
-            "reference is 2 but must be one of 0 to 1",
-        ),
+        (lambda: estimate_gains(runs_of(setup=(-1, 0, 0, 1, 1, 1))), "setup -1 .*count them"),
+        (lambda: estimate_gains(runs_of(), reference=2),
+         "reference is 2 but must be one of 0 to 1"),
         (lambda: estimate_gains(runs_of(np.array([]), setup=())), "there are no runs"),
-        (
-            lambda: runs_of(mass_kg=[1.0, 2.0]),
-            r"mass_kg has shape \(2,\) but there are \(6,\) runs",
-        ),
-        (
-            lambda: estimate_gains(runs_of(EXITS * 0.1, hill=Hill(400.0, -0.03))),
-            "speeds of run 1 need no pull at all",
-        ),
+        (lambda: runs_of(mass_kg=[1.0, 2.0]),
+         r"mass_kg has shape \(2,\) but there are \(6,\) runs"),
+        (lambda: estimate_gains(runs_of(EXITS * 0.1, hill=Hill(400.0, -0.03))),
+         "speeds of run 1 need no pull at all"),
         (lambda: Unknown("oil", {"colour": 1.0}), "'oil' changes colour, which no run has"),
-        (
-            lambda: usual_unknowns(runs_of(), StatedSds(road_load_correlation=1.5)),
-            "correlation is 1.5 but must be at most 1",
-        ),
+        (lambda: usual_unknowns(runs_of(), StatedSds(road_load_correlation=1.5)),
+         "correlation is 1.5 but must be at most 1"),
         (lambda: estimate_gains(runs_of(), resolution_m_s=-1.0), "resolution is -1 m/s"),
     ],
-)
+)  # fmt: skip
 def test_refusals(call, message):
     with pytest.raises(ValueError, match=message):
         call()

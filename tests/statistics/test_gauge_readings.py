@@ -10,14 +10,9 @@ from tuninglib.statistics.gauge_readings import (
 )
 
 GOOD = {
-    "lambda_low": [0.86, 0.90],
-    "lambda_high": [0.88, 0.93],
-    "flow_m3_s": 2.5e-6,
-    "injector": ["a", "b"],
-    "engine": "stock",
-    "stoichiometric_ratio": 14.3,
-    "density_kg_m3": 745.0,
-}
+    "lambda_low": [0.86, 0.90], "lambda_high": [0.88, 0.93], "flow_m3_s": 2.5e-6,
+    "injector": ["a", "b"], "engine": "stock", "stoichiometric_ratio": 14.3, "density_kg_m3": 745.0,
+}  # fmt: skip
 
 
 def test_midpoint_is_the_same_on_any_scale():
@@ -108,10 +103,8 @@ def test_prepared_columns():
 @pytest.mark.parametrize(
     ("change", "message"),
     [
-        (
-            {"lambda_high": [0.88, 13.4]},
-            "lambda is 13.4 but must be at most 2.5; divide the reading",
-        ),
+        ({"lambda_high": [0.88, 13.4]},
+         "lambda is 13.4 but must be at most 2.5; divide the reading"),
         ({"lambda_low": [np.nan, 0.9]}, "lambda is nan"),
         ({"lambda_low": [0.89, 0.9]}, "a low gauge reading is above its high one"),
         ({"flow_m3_s": 150.0}, "flow is 150 m3/s but must be at most 0.001 m3/s; 1 cm3/min"),
@@ -125,7 +118,7 @@ def test_prepared_columns():
         ({"lambda_low": [], "lambda_high": []}, "there is no reading"),
         ({"resolution": -0.1}, "gauge resolution is -0.1"),
     ],
-)
+)  # fmt: skip
 def test_refuses_what_cannot_be(change, message):
     with pytest.raises(ValueError, match=message):
         Readings(**{**GOOD, **change})

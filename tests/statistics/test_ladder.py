@@ -1,20 +1,18 @@
+"""The ladder: its answers by hand, and injectors that are not what they are stated to be."""
+
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
 from tests.ladders import fitted, predicted, solved
-from tuninglib.statistics.ladder import Priors
+from tuninglib.statistics.ladder import Priors, check_injectors, suspicious_injectors
 
 E5 = {"stoichiometric_ratio": 14.29, "density_kg_m3": 747.0}
 SESSION = {
-    "lambda_low": [0.90, 0.91, 0.84, 0.84, 0.80],
-    "lambda_high": [0.92, 0.93, 0.87, 0.86, 0.83],
-    "flow_m3_s": [2.5e-6, 2.5e-6, 2.7e-6, 2.7e-6, 2.9e-6],
-    "injector": ["a", "a", "b", "b", "c"],
-    "engine": "stock",
-    "displacement": {"stock": 150.0},
-    **E5,
-}
+    "lambda_low": [0.90, 0.91, 0.84, 0.84, 0.80], "lambda_high": [0.92, 0.93, 0.87, 0.86, 0.83],
+    "flow_m3_s": [2.5e-6, 2.5e-6, 2.7e-6, 2.7e-6, 2.9e-6], "injector": ["a", "a", "b", "b", "c"],
+    "engine": "stock", "displacement": {"stock": 150.0}, **E5,
+}  # fmt: skip
 
 
 def outlook(fit, flow=2.8e-6, engine="stock", **more):
@@ -41,23 +39,17 @@ def test_no_engine_goes_first(first):
     engines = ["x", "y", "z"]
     order = np.roll([0, 1, 2], first)
     fit = solved(
-        observed=np.array([0.0, 0.1, 0.25])[order],
-        noise_sd=np.full(3, 0.01),
-        flow_m3_s=np.full(3, 2.5e-6),
-        injector=["a"] * 3,
-        engine=[engines[i] for i in order],
+        observed=np.array([0.0, 0.1, 0.25])[order], noise_sd=np.full(3, 0.01),
+        flow_m3_s=np.full(3, 2.5e-6), injector=["a"] * 3, engine=[engines[i] for i in order],
         displacement={"x": 1.0, "y": 1.1, "z": 1.2},
-    )
+    )  # fmt: skip
     more = {"stoichiometric_ratio": 1.0, "density_kg_m3": 1.0, "flow_m3_s": 2.6e-6}
     # Recorded from the first order; the other two have to repeat it.
     reference = solved(
-        observed=np.array([0.0, 0.1, 0.25]),
-        noise_sd=np.full(3, 0.01),
-        flow_m3_s=np.full(3, 2.5e-6),
-        injector=["a"] * 3,
-        engine=engines,
+        observed=np.array([0.0, 0.1, 0.25]), noise_sd=np.full(3, 0.01),
+        flow_m3_s=np.full(3, 2.5e-6), injector=["a"] * 3, engine=engines,
         displacement={"x": 1.0, "y": 1.1, "z": 1.2},
-    )
+    )  # fmt: skip
     for engine in engines:
         one, other = (predicted(f, engine=engine, **more) for f in (fit, reference))
         assert one.log_mean == pytest.approx(other.log_mean, rel=1e-9)
@@ -79,15 +71,10 @@ def test_units_of_displacement_and_stated_flow_cancel(factor):
 
 def test_one_reading_leaves_the_priors():
     fit = fitted(
-        lambda_low=[0.86],
-        lambda_high=[0.88],
-        flow_m3_s=[2.5e-6],
-        injector="a",
-        engine="stock",
-        displacement={"stock": 150.0},
-        **E5,
+        lambda_low=[0.86], lambda_high=[0.88], flow_m3_s=[2.5e-6], injector="a", engine="stock",
+        displacement={"stock": 150.0}, **E5,
         priors=Priors(tolerance_spread=0.0, run_dof=np.inf, run_sd=0.012),
-    )
+    )  # fmt: skip
     reading_sd2 = 0.012**2 + (0.02 / 0.87) ** 2 / 24
     same, further = outlook(fit, 2.5e-6), outlook(fit, 2.5e-6 * np.exp(0.2))
     assert same.log_mean == pytest.approx(np.log(0.87))
@@ -152,14 +139,9 @@ def test_repeats_adjust_the_noise(noise, low, high):
     rng = np.random.default_rng(4)
     y = 0.9 * np.exp(rng.normal(0, noise, 12))
     fit = fitted(
-        lambda_low=y,
-        lambda_high=y,
-        flow_m3_s=2.5e-6,
-        injector="a",
-        engine="stock",
-        displacement={"stock": 150.0},
-        **E5,
-    )
+        lambda_low=y, lambda_high=y, flow_m3_s=2.5e-6, injector="a", engine="stock",
+        displacement={"stock": 150.0}, **E5,
+    )  # fmt: skip
     order = np.argsort(fit.noise_scale, kind="stable")
     scale, chance = fit.reading_sd * fit.noise_scale[order], np.cumsum(fit.weights[order])
     least, most = scale[np.searchsorted(chance, (0.025, 0.975))]
@@ -187,16 +169,12 @@ def test_moments_agree_with_the_quantiles_of_one_grid_point():
         ({"displacement": {"stock": 0.0}}, "displacement is 0"),
         ({"tolerance": {"z": 0.03}}, "injector 'z', which has no reading"),
         ({"tolerance": {"a": -0.03}}, "tolerance of a is -0.03"),
-        (
-            {"lambda_high": SESSION["lambda_low"], "priors": Priors(run_sd=0.0)},
-            "noise of a reading is 0.*give run_sd or the gauge's resolution",
-        ),
-        (
-            {"flow_m3_s": 2.5e-6, "priors": Priors(response_sd=np.inf)},
-            "the readings leave an unknown open; give it a finite prior",
-        ),
+        ({"lambda_high": SESSION["lambda_low"], "priors": Priors(run_sd=0.0)},
+         "noise of a reading is 0.*give run_sd or the gauge's resolution"),
+        ({"flow_m3_s": 2.5e-6, "priors": Priors(response_sd=np.inf)},
+         "the readings leave an unknown open; give it a finite prior"),
     ],
-)
+)  # fmt: skip
 def test_refuses_what_cannot_be(change, message):
     with pytest.raises(ValueError, match=message):
         fitted(**{**SESSION, **change})
@@ -206,3 +184,125 @@ def test_refuses_what_cannot_be(change, message):
 def test_priors_refuse_negative_values(name):
     with pytest.raises(ValueError, match=f"{name} is -1"):
         Priors(**{name: -1.0})
+
+
+# Injectors that are off ---------------------------------------------------------------------------
+
+
+FLOWS = {"a": 2.2e-6, "b": 2.4e-6, "c": 2.6e-6, "d": 2.9e-6}
+
+
+def ladder(deviation, noise=0.0, rng=None, **more):
+    names = [name for name in FLOWS for _ in range(2)]
+    flow = np.array([FLOWS[name] for name in names])
+    error = rng.normal(0, noise, len(names)) if noise else 0.0
+    return solved(
+        observed=9 - np.log(flow) + np.array([deviation.get(name, 0.0) for name in names]) + error,
+        noise_sd=np.full(len(names), 0.011), flow_m3_s=flow, injector=names,
+        engine=["x"] * len(names), displacement={"x": 1.0}, **more,
+    )  # fmt: skip
+
+
+def test_right_injectors_are_believed():
+    checks = check_injectors(ladder({}))
+    assert [one.injector for one in checks] == list(FLOWS)
+    for one in checks:
+        assert one.believable
+        assert one.odds > 0.9
+        assert one.implied_flow_m3_s.value == pytest.approx(FLOWS[one.injector], rel=1e-6)
+
+
+@pytest.mark.parametrize("name", list(FLOWS))
+@pytest.mark.parametrize("sign", [-1, 1])
+def test_the_injector_that_is_off_is_named_first(name, sign):
+    """Leaner than its flow says: less flow than stated."""
+    (worst, *_) = suspicious_injectors(ladder({name: 0.18 * sign}))
+    assert worst.injector == name
+    true_flow = FLOWS[name] * np.exp(-0.18 * sign)
+    assert worst.implied_flow_m3_s.low < true_flow < worst.implied_flow_m3_s.high
+    assert (worst.implied_flow_m3_s.value < FLOWS[name]) == (sign > 0)
+    assert not worst.implied_flow_m3_s.low < FLOWS[name] < worst.implied_flow_m3_s.high
+
+
+def test_small_deviation_is_nobodys_fault():
+    assert suspicious_injectors(ladder({"b": 0.03})) == ()
+
+
+def test_measured_flow_is_doubted_sooner():
+    fit = ladder({"b": 0.07}, tolerance=dict.fromkeys(FLOWS, 0.01))
+    assert [one.injector for one in suspicious_injectors(fit)][:1] == ["b"]
+
+
+def test_strict_level_accuses_fewer():
+    fit = ladder({"b": 0.18})
+    assert suspicious_injectors(fit, level=1e-9) == ()
+    assert len(suspicious_injectors(fit, level=1.0)) == len(FLOWS)
+
+
+def test_few_right_sessions_accuse_anybody():
+    rng = np.random.default_rng(8)
+    accused = 0
+    for _ in range(200):
+        truth = dict(zip(FLOWS, rng.normal(0, 0.03, 4), strict=True))
+        accused += bool(suspicious_injectors(ladder(truth, 0.01, rng)))
+    assert accused <= 24  # 6 % expected at a true deviation of 3 %
+
+
+def test_single_injector_cannot_be_checked():
+    fit = solved(
+        observed=np.array([9.0, 9.01]), noise_sd=np.full(2, 0.01), flow_m3_s=np.full(2, 2.5e-6),
+        injector=["a", "a"], engine=["x", "x"], displacement={"x": 1.0},
+    )  # fmt: skip
+    (only,) = check_injectors(fit)
+    assert only.believable
+    assert only.odds == 1.0
+    assert (only.implied_flow_m3_s.low, only.implied_flow_m3_s.high) == (0.0, np.inf)
+
+
+def test_exact_flow_is_not_checked():
+    checks = check_injectors(ladder({"b": 0.1}, tolerance={"b": 0.0}))
+    exact = {one.injector: one for one in checks}["b"]
+    assert exact.believable
+    assert exact.implied_flow_m3_s.low == exact.implied_flow_m3_s.high == FLOWS["b"]
+
+
+@pytest.mark.parametrize("name", list(FLOWS))
+def test_implied_flow_is_that_of_a_fit_without_the_statement(name):
+    """Dividing the prior out of the posterior is the same as fitting with next to none."""
+    more = {
+        "observed": 9 - np.log(list(FLOWS.values())) + np.array([0.0, 0.05, -0.1, 0.12]),
+        "noise_sd": np.full(4, 0.02), "flow_m3_s": np.array(list(FLOWS.values())),
+        "injector": list(FLOWS), "engine": ["x"] * 4, "displacement": {"x": 1.0},
+        "priors": Priors(tolerance_spread=0.0, tolerance=0.01),
+    }  # fmt: skip
+    checks = {one.injector: one for one in check_injectors(solved(**more))}
+    deviation = solved(**more, tolerance={name: 100.0}).interval(f"injector {name}")
+    implied = checks[name].implied_flow_m3_s
+    ends = FLOWS[name] * np.exp([-deviation.high, -deviation.low])
+    assert (implied.low, implied.high) == pytest.approx(tuple(ends), rel=2e-4)
+
+
+def checked(last):
+    flow = np.array([2.4e-6, 2.5e-6, 2.6e-6, 2.7e-6])
+    fit = solved(
+        observed=-np.log(flow) + np.array([0, 0, 0, last]), noise_sd=np.full(4, 0.01),
+        flow_m3_s=flow, injector=list("abcd"), engine=["x"] * 4, displacement={"x": 1.0},
+    )  # fmt: skip
+    return check_injectors(fit)
+
+
+def test_the_odds_of_a_flow_are_two_sided_and_have_the_usual_level():
+    found = [checked(last)[-1] for last in (0.0, 0.04, 0.08, 0.15)]
+    chances = [one.odds for one in found]
+    assert chances[0] > 0.5
+    assert chances == sorted(chances, reverse=True)
+    assert all(0 <= one <= 1 for one in chances)
+    for one in found:
+        assert one.believable == (one.odds >= 0.05)
+    # Between five and ten in a hundred: believed, as usual.
+    near = next(
+        one
+        for one in (checked(last)[-1] for last in np.linspace(0.02, 0.15, 60))
+        if 0.05 < one.odds < 0.1
+    )
+    assert near.believable

@@ -1,3 +1,5 @@
+"""Untried injectors: predictions and odds."""
+
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
@@ -14,14 +16,11 @@ BAND = (0.83, 0.90)
 @pytest.fixture(scope="module")
 def fit():
     return fitted(
-        lambda_low=[0.99, 1.0, 0.90, 0.90, 0.87],
-        lambda_high=[1.01, 1.02, 0.93, 0.92, 0.89],
+        lambda_low=[0.99, 1.0, 0.90, 0.90, 0.87], lambda_high=[1.01, 1.02, 0.93, 0.92, 0.89],
         flow_m3_s=[2.5e-6, 2.5e-6, 2.75e-6, 2.75e-6, 2.85e-6],
-        injector=["i150", "i150", "i165", "i165", "i171"],
-        engine="big",
-        displacement={"stock": 150.0, "big": 170.0},
-        **E5,
-    )
+        injector=["i150", "i150", "i165", "i165", "i171"], engine="big",
+        displacement={"stock": 150.0, "big": 170.0}, **E5,
+    )  # fmt: skip
 
 
 def test_scalar_and_array_agree(fit):
@@ -69,14 +68,10 @@ def test_future_reading_is_wider_than_the_truth(fit):
 def test_gauge_error_cancels_between_readings_but_not_against_the_truth():
     def sd(gauge_sd, of_reading):
         fit = solved(
-            observed=np.full(20, np.log(0.9)),
-            noise_sd=np.full(20, 0.001),
-            flow_m3_s=np.full(20, 2.5e-6),
-            injector=["a"] * 20,
-            engine=["x"] * 20,
-            displacement={"x": 1.0},
-            priors=Priors(gauge_sd=gauge_sd, run_dof=np.inf, run_sd=0.001),
-        )
+            observed=np.full(20, np.log(0.9)), noise_sd=np.full(20, 0.001),
+            flow_m3_s=np.full(20, 2.5e-6), injector=["a"] * 20, engine=["x"] * 20,
+            displacement={"x": 1.0}, priors=Priors(gauge_sd=gauge_sd, run_dof=np.inf, run_sd=0.001),
+        )  # fmt: skip
         one = {"stoichiometric_ratio": 1.0, "density_kg_m3": 1.0, "tried": "a", "engine": "x"}
         return predicted(fit, flow_m3_s=2.5e-6, of_reading=of_reading, **one).log_sd
 
@@ -168,19 +163,13 @@ def three_injectors(**more):
     flow = np.array([2.4e-6, 2.6e-6, 2.8e-6])
     return fitted(
         **{
-            "lambda_low": 2.4e-6 / flow,
-            "lambda_high": 2.4e-6 / flow,
-            "fuel": ["read"] * 3,
-            "fuel_sd": {"read": 0.0},
-            "flow_m3_s": flow,
-            "injector": list("abc"),
-            "engine": ["x"] * 3,
-            "displacement": {"x": 1.5e-4},
-            "stoichiometric_ratio": np.full(3, 14.3),
-            "density_kg_m3": np.full(3, 745.0),
+            "lambda_low": 2.4e-6 / flow, "lambda_high": 2.4e-6 / flow, "fuel": ["read"] * 3,
+            "fuel_sd": {"read": 0.0}, "flow_m3_s": flow, "injector": list("abc"),
+            "engine": ["x"] * 3, "displacement": {"x": 1.5e-4},
+            "stoichiometric_ratio": np.full(3, 14.3), "density_kg_m3": np.full(3, 745.0),
         }
         | more
-    )
+    )  # fmt: skip
 
 
 def test_what_is_not_known_of_an_unread_fuel_widens_a_prediction():

@@ -19,13 +19,9 @@ from tuninglib.statistics.track_runs import (
 
 def passes_of(made, **more):
     return line_passes(
-        made.time_s,
-        latitude_deg=made.latitude_deg,
-        longitude_deg=made.longitude_deg,
-        start_deg=made.start_deg,
-        marker_deg=made.marker_deg,
-        **more,
-    )
+        made.time_s, latitude_deg=made.latitude_deg, longitude_deg=made.longitude_deg,
+        start_deg=made.start_deg, marker_deg=made.marker_deg, **more,
+    )  # fmt: skip
 
 
 @pytest.fixture(scope="module")
@@ -155,12 +151,9 @@ def ride_of(places, speed=12.0):
 def test_only_ways_from_line_to_line_are_runs(places, directions):
     time, latitude, longitude = ride_of(places)
     found = line_passes(
-        time,
-        latitude_deg=latitude,
-        longitude_deg=longitude,
-        start_deg=degrees(*road(0.0)),
+        time, latitude_deg=latitude, longitude_deg=longitude, start_deg=degrees(*road(0.0)),
         marker_deg=degrees(*road(400.0)),
-    )
+    )  # fmt: skip
     np.testing.assert_array_equal(found.direction, directions)
     if directions == [1]:
         assert found.leave_s[0] - found.enter_s[0] == pytest.approx(400 / 12, abs=0.3)
@@ -170,12 +163,9 @@ def test_a_gap_at_the_line_is_a_pass_of_which_nothing_was_seen():
     time, latitude, longitude = ride_of([(-150, 0), (550, 0)])
     away = np.abs(time * 12 - 150) < 40
     found = line_passes(
-        time[~away],
-        latitude_deg=latitude[~away],
-        longitude_deg=longitude[~away],
-        start_deg=degrees(*road(0.0)),
-        marker_deg=degrees(*road(400.0)),
-    )
+        time[~away], latitude_deg=latitude[~away], longitude_deg=longitude[~away],
+        start_deg=degrees(*road(0.0)), marker_deg=degrees(*road(400.0)),
+    )  # fmt: skip
     # From 110 to 190 m, on a grid of 6 m: from 108 to 192 m at 12 m/s.
     assert found.direction.tolist() == [1]
     assert (found.enter_gap_s[0], found.leave_gap_s[0]) == (pytest.approx(7.0), 0.0)
@@ -186,12 +176,9 @@ def test_places_that_are_one_are_refused():
     made = written(np.random.default_rng(1), [usual_force], [0.9])
     with pytest.raises(ValueError, match="start and marker are 0 m apart but must be at least 60"):
         line_passes(
-            made.time_s,
-            latitude_deg=made.latitude_deg,
-            longitude_deg=made.longitude_deg,
-            start_deg=made.start_deg,
-            marker_deg=made.start_deg,
-        )
+            made.time_s, latitude_deg=made.latitude_deg, longitude_deg=made.longitude_deg,
+            start_deg=made.start_deg, marker_deg=made.start_deg,
+        )  # fmt: skip
 
 
 def test_the_grade_of_the_elevations_holds_the_true_one(outings):
@@ -200,13 +187,9 @@ def test_the_grade_of_the_elevations_holds_the_true_one(outings):
     for made, found in outings:
         metres = local_metres(made.latitude_deg, made.longitude_deg, origin_deg=made.start_deg)
         grade = logged_grade(
-            made.time_s,
-            *metres,
-            made.elevation_m,
-            enter_s=found.enter_s,
-            leave_s=found.leave_s,
+            made.time_s, *metres, made.elevation_m, enter_s=found.enter_s, leave_s=found.leave_s,
             direction=found.direction,
-        )
+        )  # fmt: skip
         held.append(grade.low <= 0.06125 <= grade.high)
         assert grade.half_width < 0.012
     assert sum(held) >= 6

@@ -46,12 +46,9 @@ def table_time(mass, fast_kmh, slow_kmh):
     """Coast-down time of a row of the table, at any air density, the inertia being the mass."""
     a, c = table_coefficients(mass)
     ride = Ride(
-        hill=Hill(1000.0, 0.0),
-        mass_kg=mass,
-        air_density_kg_m3=1.2,
-        drag_area_m2=2 * c * 3.6**2 / 1.2,
-        rolling_coefficient=a / (mass * 9.80665),
-    )
+        hill=Hill(1000.0, 0.0), mass_kg=mass, air_density_kg_m3=1.2,
+        drag_area_m2=2 * c * 3.6**2 / 1.2, rolling_coefficient=a / (mass * 9.80665),
+    )  # fmt: skip
     return coast_time_s(ride, from_speed_m_s=fast_kmh / 3.6, to_speed_m_s=slow_kmh / 3.6)
 
 

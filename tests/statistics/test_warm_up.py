@@ -54,7 +54,14 @@ def test_the_order_of_the_rows_does_not_matter():
     assert turned.final_k.value == pytest.approx(fit_warm_up(t, seen).final_k.value)
 
 
-@pytest.mark.parametrize(("last", "count"), [(240, 5), (480, 7), (900, 8)])
+@pytest.mark.parametrize(
+    ("last", "count"),
+    [
+        (240, 5),
+        pytest.param(480, 7, marks=pytest.mark.slow),
+        pytest.param(900, 8, marks=pytest.mark.slow),
+    ],
+)
 def test_intervals_hold_the_truth(last, count):
     """300 climbs each; the time constants and the reading errors of which differ."""
     rng = np.random.default_rng(20261126)

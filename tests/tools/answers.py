@@ -262,28 +262,20 @@ def found_without_runs() -> dict:
     found["open time [s]"] = guess.open_time_s
     for gain, scatter in ((0.1, 0.03), (0.2, 0.05)):
         day = plan_day(
-            Aim(gain=gain, scatter=scatter),
-            setups=("stock", "big_164", "big_172"),
-            riders=("tove", "ilmar"),
-            minutes_a_run=6.0,
-            swap=SwapTimes(fuel=10.0, injector=25.0, engine=90.0),
-            parts=start.parts,
-            in_blocks=scatter > 0.04,
-            richness=start.richness,
-        )
+            Aim(gain=gain, scatter=scatter), setups=("stock", "big_164", "big_172"),
+            riders=("tove", "ilmar"), minutes_a_run=6.0,
+            swap=SwapTimes(fuel=10.0, injector=25.0, engine=90.0), parts=start.parts,
+            in_blocks=scatter > 0.04, richness=start.richness,
+        )  # fmt: skip
         found |= {
             f"day for {gain:g}: order": " ".join(day.order.setups),
             f"day for {gain:g}: minutes": day.minutes,
             f"day for {gain:g}: visible": day.visible,
         }
     road, _ = fit_of(
-        parse_falls(FALLS),
-        bike_kg=120.0,
-        rider_kg=80.0,
-        temperature_k=291.0,
-        pressure_pa=9.9e4,
+        parse_falls(FALLS), bike_kg=120.0, rider_kg=80.0, temperature_k=291.0, pressure_pa=9.9e4,
         speed_factor=0.96,
-    )
+    )  # fmt: skip
     found |= {f"coast-down: {key}": text for key, text in values_for_session(road).items()}
     found["coast-down: drag area [m2]"] = road.drag_area_m2
     return found | {"usual repeats": usual_repeats(start)}
@@ -296,13 +288,10 @@ def found_in_season() -> dict:
         session = load_session(folder)
         outings.append(
             SeasonOuting(
-                folder=folder.name,
-                title=session.about.title,
-                date=session.about.date,
-                record=analyse(session).season,
-                runs_checksum=folder.name,
+                folder=folder.name, title=session.about.title, date=session.about.date,
+                record=analyse(session).season, runs_checksum=folder.name,
             )
-        )
+        )  # fmt: skip
     season = season_of(tuple(outings))
     found = _ends("trend", season.trend.ratio) | _ends("scatter of days", season.day_sd)
     for pull in season.pulls:

@@ -372,7 +372,7 @@ def _print_named(line, found):
         own = [getattr(one, who) for one in fits]
         known = np.array([one for one in own if one is not None], dtype=float)
         inside, leaner = known.mean(axis=0) if known.size else (np.nan, np.nan)
-        share, there = known.shape[0] / len(fits), len(fits) / len(found)
+        share, there = known.shape[0] / max(len(fits), 1), len(fits) / len(found)
         asks = f"{listed:.0%}" if who == "tool" else ""
         print(f"| {line.name} | {who} | {share:.0%} | {inside:.0%} | {leaner:.0%} | {there:.0%} |"
               f" {asks} |")  # fmt: skip

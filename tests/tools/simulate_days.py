@@ -181,26 +181,20 @@ def analyse(readings, day, world=None):
         rotating_mass_kg=world.rotating_kg[0], air_density_kg_m3=world.density,
         drag_area_m2=world.drag_area_m2[0], rolling_coefficient=world.rolling[0], **speeds,
     )  # fmt: skip
-    unknowns = usual_unknowns(
-        runs,
-        StatedSds(
-            bike_mass_sd_kg=world.bike_kg[1],
-            rotating_mass_sd_kg=world.rotating_kg[1],
-            rider_mass_sd_kg=world.riders_kg[0][1],
-            drag_area_sd_m2=world.drag_area_m2[1],
-            rolling_coefficient_sd=world.rolling[1],
-            grade_sd=world.grade[1],
-            length_sd_m=world.length_m[1],
-            speed_factor_sd=world.speed_factor[1],
-            wind_sd_m_s=world.wind_m_s[1],
-            rider_effect_sd=world.rider_effect,
-        ),
-    )
-    return estimate_gains(
-        runs,
-        unknowns=unknowns,
-        resolution_m_s=STEP_KMH / 3.6 * factor,
-    )
+    return gains_of(runs, world, STEP_KMH / 3.6 * factor)
+
+
+def gains_of(runs, world, resolution_m_s, **more):
+    """Gains of runs of which a rider states what he does of a world, and perhaps more."""
+    stated = StatedSds(
+        bike_mass_sd_kg=world.bike_kg[1], rotating_mass_sd_kg=world.rotating_kg[1],
+        rider_mass_sd_kg=world.riders_kg[0][1], drag_area_sd_m2=world.drag_area_m2[1],
+        rolling_coefficient_sd=world.rolling[1], grade_sd=world.grade[1],
+        length_sd_m=world.length_m[1], speed_factor_sd=world.speed_factor[1],
+        wind_sd_m_s=world.wind_m_s[1], rider_effect_sd=world.rider_effect, **more,
+    )  # fmt: skip
+    unknowns = usual_unknowns(runs, stated)
+    return estimate_gains(runs, unknowns=unknowns, resolution_m_s=resolution_m_s)
 
 
 @dataclass(frozen=True)

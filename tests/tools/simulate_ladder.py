@@ -47,12 +47,9 @@ class World:
 
 WORLDS = (
     World("deviation 2 to 5 %, believed 3.5 % (the default)"),
-    World("the same, two engines", engines=2),
-    World("one injector only", injectors=(1, 1)),
-    World("two injectors", injectors=(2, 2)),
-    World("five injectors", injectors=(5, 5)),
-    World("no repeats", repeats=(1, 1)),
-    World("three repeats", repeats=(3, 3)),
+    World("the same, two engines", engines=2), World("one injector only", injectors=(1, 1)),
+    World("two injectors", injectors=(2, 2)), World("five injectors", injectors=(5, 5)),
+    World("no repeats", repeats=(1, 1)), World("three repeats", repeats=(3, 3)),
     World("three repeats, one reading off by 5 to 20 %", repeats=(3, 3), gross=(0.05, 0.20)),
     World("response exactly 1", response_sd=0.0),
     World("deviation 2 to 5 %, believed 3 %", tolerance=0.03),
@@ -62,7 +59,7 @@ WORLDS = (
     World("wrong: noise three times the guess", run_sd=(0.03, 0.03)),
     World("wrong: response 0.7, two sd off", response_mean=0.7, response_sd=0.0),
     World("wrong: gauge error 2 %, believed 1 %", gauge_sd=0.02),
-)
+)  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -122,27 +119,19 @@ def one_session(world, rng, candidates):
     tried = int(rng.integers(count))
     truth_tried = log_lambda(np.log(stated[tried]), deviation[tried], 1, last)
     readings = {
-        "lambda_low": low,
-        "lambda_high": high,
-        "flow_m3_s": stated[at],
-        "injector": [f"i{i}" for i in at],
-        "engine": [f"e{i}" for i in engine],
-        "stoichiometric_ratio": FUELS[fuel, 0],
-        "density_kg_m3": FUELS[fuel, 1],
+        "lambda_low": low, "lambda_high": high, "flow_m3_s": stated[at],
+        "injector": [f"i{i}" for i in at], "engine": [f"e{i}" for i in engine],
+        "stoichiometric_ratio": FUELS[fuel, 0], "density_kg_m3": FUELS[fuel, 1],
         "resolution": GAUGE_STEP,
-    }
+    }  # fmt: skip
     middle, own = reading_midpoint(low, high, resolution=GAUGE_STEP)
     _, group = np.unique(np.stack([at, fuel]), axis=1, return_inverse=True)
     sd = np.hypot(Priors().run_sd, own)
     readings["weight"] = weigh_groups(np.log(middle), sd, group.reshape(-1)).weight
     return (
-        Readings(**readings),
-        {f"e{i}": np.exp(size[i]) for i in range(world.engines)},
-        response,
-        (new_flow, new_fuel, truth),
-        (tried, stated[tried], truth_tried),
-        last,
-    )
+        Readings(**readings), {f"e{i}": np.exp(size[i]) for i in range(world.engines)}, response,
+        (new_flow, new_fuel, truth), (tried, stated[tried], truth_tried), last,
+    )  # fmt: skip
 
 
 def simulate(world, sessions, seed=SEED, candidates=4):

@@ -52,12 +52,9 @@ def one_outing(rng, world, devices):
     lambdas = 0.86 + 0.04 * rng.standard_normal(count)
     made = written(rng, [usual_force] * count, lambdas, world=world, devices=devices)
     lines = line_passes(
-        made.time_s,
-        latitude_deg=made.latitude_deg,
-        longitude_deg=made.longitude_deg,
-        start_deg=made.start_deg,
-        marker_deg=made.marker_deg,
-    )
+        made.time_s, latitude_deg=made.latitude_deg, longitude_deg=made.longitude_deg,
+        start_deg=made.start_deg, marker_deg=made.marker_deg,
+    )  # fmt: skip
     up = lines.direction > 0
     score = {"runs found": [up.sum() == count]}
     if up.sum() != count:
@@ -116,12 +113,9 @@ def one_outing(rng, world, devices):
             widths[name] = found.half_width
     for name, throttle in (("throttle", made.throttle_ratio), ("pattern", None)):
         bare = runs_by_length(
-            made.time_s,
-            made.speed_m_s,
-            length_m=world.length_m,
-            entry_speed_m_s=world.entry_m_s,
+            made.time_s, made.speed_m_s, length_m=world.length_m, entry_speed_m_s=world.entry_m_s,
             throttle_ratio=throttle,
-        )
+        )  # fmt: skip
         score[f"runs found by {name}"] = [bare.enter_s.size == count]
         if bare.enter_s.size == count:
             off = np.abs(bare.enter_s - made.start_s) * made.entry_m_s
@@ -150,13 +144,10 @@ def one_outing(rng, world, devices):
 def _forces(score, widths, made, lines, up, world):
     """Wheel force at three speeds, all runs of one setup; the wind of a run is scatter."""
     ride = Ride(
-        hill=Hill(world.lengths_m, world.grades),
-        mass_kg=world.mass_kg,
-        rotating_mass_kg=world.rotating_kg,
-        air_density_kg_m3=world.air_kg_m3,
-        drag_area_m2=world.drag_area_m2,
-        rolling_coefficient=world.rolling,
-    )
+        hill=Hill(world.lengths_m, world.grades), mass_kg=world.mass_kg,
+        rotating_mass_kg=world.rotating_kg, air_density_kg_m3=world.air_kg_m3,
+        drag_area_m2=world.drag_area_m2, rolling_coefficient=world.rolling,
+    )  # fmt: skip
     runs = []
     for begin, end in zip(lines.enter_s[up], lines.leave_s[up], strict=True):
         rows = (made.time_s > begin + 0.6) & (made.time_s < end - 0.6)
@@ -262,12 +253,9 @@ def approaches(outings, rates=(1.0, 5.0)):
                 count = int(rng.integers(4, 9))
                 time, logged, place, truth = approached(rng, kinds, count, rate)
                 lines = line_passes(
-                    time,
-                    latitude_deg=place[1] * metre,
-                    longitude_deg=place[0] * metre,
-                    start_deg=(0.0, 0.0),
-                    marker_deg=(240 * metre, 320 * metre),
-                )
+                    time, latitude_deg=place[1] * metre, longitude_deg=place[0] * metre,
+                    start_deg=(0.0, 0.0), marker_deg=(240 * metre, 320 * metre),
+                )  # fmt: skip
                 up = lines.direction > 0
                 ends = {
                     "enter_s": lines.enter_s[up],

@@ -29,13 +29,10 @@ def main(days: int) -> None:
         errors, bounds, widths, held = [], [], [], []
         for _ in range(days):
             runs = with_ways_down(
-                rng,
-                n=repeats,
-                area=0.55 + 0.055 * rng.standard_normal(),
-                rolling=0.015 + 0.004 * rng.standard_normal(),
-                steady=0.75 * rng.standard_normal(),
+                rng, n=repeats, area=0.55 + 0.055 * rng.standard_normal(),
+                rolling=0.015 + 0.004 * rng.standard_normal(), steady=0.75 * rng.standard_normal(),
                 gain=TRUE_LOG_GAIN,
-            )
+            )  # fmt: skip
             unknowns = usual_unknowns(runs, StatedSds(**OPTIONS))
             found = [
                 estimate_gains(way, unknowns=unknowns, resolution_m_s=RESOLUTION).gains[0].ratio

@@ -17,7 +17,7 @@ from concurrent.futures import ProcessPoolExecutor
 
 import numpy as np
 
-from tests.tools.simulate_days import GRAVITY, World, draw
+from tests.tools.simulate_days import GRAVITY, World, draw, gains_of
 from tuninglib.analysis.what_if import (
     Question,
     answers,
@@ -26,8 +26,7 @@ from tuninglib.analysis.what_if import (
     rider_drag_factor,
 )
 from tuninglib.physics.motion import Hill
-from tuninglib.statistics.gain import estimate_gains
-from tuninglib.statistics.road_runs import Runs, StatedSds, usual_unknowns
+from tuninglib.statistics.road_runs import Runs
 
 STEP = 1 / 3.6
 RIDER_DRAG = 0.035
@@ -65,14 +64,11 @@ def one_day(seed, *, kind, repeats, way_down):
     setup, n = np.tile([0, 1], repeats), 2 * repeats
     rider = np.arange(n) // 2 % 2
     truth = {
-        "length": draw(rng, world.length_m, ()),
-        "grade": draw(rng, world.grade, ()),
-        "rotating": draw(rng, world.rotating_kg, ()),
-        "drag": draw(rng, world.drag_area_m2, ()),
-        "rolling": draw(rng, world.rolling, ()),
-        "density": world.density,
+        "length": draw(rng, world.length_m, ()), "grade": draw(rng, world.grade, ()),
+        "rotating": draw(rng, world.rotating_kg, ()), "drag": draw(rng, world.drag_area_m2, ()),
+        "rolling": draw(rng, world.rolling, ()), "density": world.density,
         "wind": draw(rng, world.wind_m_s, ()),
-    }
+    }  # fmt: skip
     bike = draw(rng, world.bike_kg, ())
     riders = np.array([draw(rng, one, ()) for one in world.riders_kg])
     factor = draw(rng, world.speed_factor, ())
@@ -102,23 +98,7 @@ def one_day(seed, *, kind, repeats, way_down):
         drag_area_m2=world.drag_area_m2[0], rolling_coefficient=world.rolling[0],
         **{name: stated * np.round(v / factor / STEP) * STEP for name, v in read.items()},
     )  # fmt: skip
-    unknowns = usual_unknowns(
-        runs,
-        StatedSds(
-            bike_mass_sd_kg=world.bike_kg[1],
-            rotating_mass_sd_kg=world.rotating_kg[1],
-            rider_mass_sd_kg=world.riders_kg[0][1],
-            drag_area_sd_m2=world.drag_area_m2[1],
-            rolling_coefficient_sd=world.rolling[1],
-            grade_sd=world.grade[1],
-            length_sd_m=world.length_m[1],
-            speed_factor_sd=world.speed_factor[1],
-            wind_sd_m_s=world.wind_m_s[1],
-            rider_effect_sd=world.rider_effect,
-            rider_drag_sd_ratio=RIDER_DRAG,
-        ),
-    )
-    fit = estimate_gains(runs, unknowns=unknowns, resolution_m_s=STEP * stated)
+    fit = gains_of(runs, world, STEP * stated, rider_drag_sd_ratio=RIDER_DRAG)
     differ = np.sqrt(2) * np.array([world.rider_effect, RIDER_DRAG])
     run = equivalent_run(
         "b", runs, setup.astype(float), fit, bike_mass_kg=world.bike_kg[0],

@@ -59,8 +59,7 @@ class Odd:
 
 
 WORLDS = {
-    "plain": Odd(),
-    "ridden in blocks": Odd(blocks=True),
+    "plain": Odd(), "ridden in blocks": Odd(blocks=True),
     "engine warms, 3 % less at the end": Odd(warming=0.03),
     "the same in blocks": Odd(warming=0.03, blocks=True),
     "wind dies, 3 m/s to none": Odd(dying_wind_m_s=3.0),
@@ -68,16 +67,13 @@ WORLDS = {
     "heavy-tailed runs and readings": Odd(heavy_tails=True),
     "one speed misread by 10 km/h": Odd(misread=True),
     "speedometer not calibrated, shows 7 % too much": Odd(shown_too_much=1.07),
-    "grade off by a point": Odd(grade_off=0.01),
-    "gauge drifts by 3 %": Odd(gauge_drift=0.03),
+    "grade off by a point": Odd(grade_off=0.01), "gauge drifts by 3 %": Odd(gauge_drift=0.03),
     "the same in blocks  ": Odd(gauge_drift=0.03, blocks=True),
-    "E10 that is E5": Odd(ethanol_off=True),
-    "a rider for each setup": Odd(a_rider_each=True),
-    "one run each": Odd(once=True),
-    "entry always typed as 48": Odd(typed_entry=True),
+    "E10 that is E5": Odd(ethanol_off=True), "a rider for each setup": Odd(a_rider_each=True),
+    "one run each": Odd(once=True), "entry always typed as 48": Odd(typed_entry=True),
     "entry said once, 48 ± 3 km/h": Odd(typed_entry=True, said_entry=True),
     "the same, all at 49": Odd(typed_entry=True, said_entry=True, habit_m_s=1 / 3.6),
-}
+}  # fmt: skip
 
 
 def one_session(task):

@@ -1,4 +1,4 @@
-"""What an injector's flow and a lone reading are worth, by hand."""
+"""What readings are worth, what is not known of a fuel, and fuels that lack octane."""
 
 from types import SimpleNamespace
 
@@ -12,10 +12,14 @@ from tuninglib.analysis.mixture import (
     _common_shift_sd,
     _share_of_wide,
     _weight_in_ladder,
+    fuel_limits,
+    fuel_terms,
     readings_of,
     tolerance_sd,
     weighed_readings,
 )
+from tuninglib.physics.fuels import Blend
+from tuninglib.physics.injector import metering_demand
 from tuninglib.session.defaults import air_of_runs
 from tuninglib.session.load import load_session
 
@@ -24,23 +28,14 @@ from tuninglib.session.load import load_session
     ("keys", "bike", "parts"),
     [
         ({"tolerance": "7 %"}, {}, [0.07 / 1.96]),
-        (
-            {"flow": "178 cc/min +/- 4 cc/min", "tolerance": "0.1 %"},
-            {},
-            [0.001 / 1.96, 4 / 178 / 1.96],
-        ),
+        ({"flow": "178 cc/min +/- 4 cc/min", "tolerance": "0.1 %"}, {},
+         [0.001 / 1.96, 4 / 178 / 1.96]),
         # Flow goes with the root of pressure, so a tenth of it is a twentieth of flow.
-        (
-            {"tolerance": "7 %", "flow_pressure": "2.5 bar +/- 0.25 bar"},
-            {"fuel_pressure": "3 bar"},
-            [0.07 / 1.96, 0.1 / 1.96 / 2],
-        ),
+        ({"tolerance": "7 %", "flow_pressure": "2.5 bar +/- 0.25 bar"}, {"fuel_pressure": "3 bar"},
+         [0.07 / 1.96, 0.1 / 1.96 / 2]),
         # Without the bike's own pressure the stated one moves nothing.
-        (
-            {"tolerance": "7 %", "flow_pressure": "2.5 bar +/- 0.25 bar"},
-            {"fuel_pressure": None},
-            [0.07 / 1.96],
-        ),
+        ({"tolerance": "7 %", "flow_pressure": "2.5 bar +/- 0.25 bar"}, {"fuel_pressure": None},
+         [0.07 / 1.96]),
     ],
 )  # fmt: skip
 def test_what_is_not_known_of_a_flow(demo_folder, tmp_path, keys, bike, parts):
@@ -129,3 +124,43 @@ def test_readings_at_either_end_of_a_gauge_are_none(demo_folder, tmp_path):
     assert not rest["disagree"].any()
     assert (rest["weight"] == 1.0).all()
     assert not weighed_readings(session, air_of_runs(session), "idle")["wide"].any()
+
+
+# Fuels --------------------------------------------------------------------------------------------
+
+
+def asked(ethanol, density):
+    blend = Blend(ethanol, petrol_density_kg_m3=density)
+    return np.log(metering_demand(blend.stoichiometric_ratio, blend.density_kg_m3))
+
+
+@pytest.mark.parametrize(("ethanol", "half"), [(0.095, 0.015), (0.7, 0.08)])
+def test_the_doubt_of_a_fuel_is_that_of_its_content_and_its_density(edit, ethanol, half):
+    """Differences over the whole of what is typed, not over a small step."""
+    typed = f'ethanol = "{100 * ethanol:g} +/- {100 * half:g} %"'
+    edit("session.toml", 'ethanol = "9.5 +/- 0.5 %"', typed)
+    for widest in (5, 30):
+        told = f'petrol_density = "745 +/- {widest} kg/m3"\noctane = "95 RON"'
+        edit("session.toml", 'octane = "95 RON"', told)
+        session = load_session(edit("session.toml", "[fuels.e10]", "[fuels.e10]"))
+        by_content = (asked(ethanol + half, 745.0) - asked(ethanol - half, 745.0)) / 2
+        by_density = (asked(ethanol, 745.0 + widest) - asked(ethanol, 745.0 - widest)) / 2
+        terms = fuel_terms(session, "e10")
+        expected = np.hypot(by_content, by_density)
+        assert 1.96 * terms.sd == pytest.approx(expected, rel=0.03)
+        edit("session.toml", told, 'octane = "95 RON"')
+
+
+def test_a_fuel_below_the_makers_octane_is_said_once_and_of_no_engine(edit):
+    limits = fuel_limits(
+        load_session(edit("session.toml", 'octane = "95 RON"', 'octane = "85 RON"'))
+    )
+    (low,) = [one for one in limits if one.fuel == "e10"]
+    assert (low.code, low.engine) == ("octane", None)
+    # Enough for the maker, but not for the raised compression of one engine.
+    folder = edit("session.toml", 'octane = "85 RON"', 'octane = "91 RON"')
+    (low,) = [one for one in fuel_limits(load_session(folder)) if one.fuel == "e10"]
+    assert (low.code, low.engine) == ("octane", "big")
+    # Nothing is asked for: nothing is too low.
+    folder = edit("session.toml", 'lowest_octane = "91 RON"', "")
+    assert [one for one in fuel_limits(load_session(folder)) if one.code == "octane"] == []

@@ -1,6 +1,11 @@
+"""Pieces of a page: text, tables, pictures, money."""
+
+from types import SimpleNamespace
+
+import pytest
 from matplotlib.figure import Figure
 
-from tuninglib.report.page_parts import Prose, Table, picture
+from tuninglib.report.page_parts import NONE, Prose, Table, money, picture
 
 NASTY = '<script>alert("x")</script> & **bold** <img src=x onerror=y>'
 
@@ -46,3 +51,15 @@ def test_a_column_in_which_nothing_stands_is_left_out():
     assert table.html().count("<td>") == 2
     assert "Speed" in str(table)
     assert "Note" in str(Table("Runs", ("Run", "Note"), ())), "a table without rows shows its head"
+
+
+@pytest.mark.parametrize(
+    ("cost", "currency", "said"),
+    [(285, "$", "$285"), (34.5, "€", "€34.5"), (34, "EUR", "34 EUR"), (0, "£", "£0")],
+)
+def test_signs_stand_before_the_amount_and_codes_after_it(cost, currency, said):
+    assert money(cost, SimpleNamespace(about=SimpleNamespace(currency=currency))) == said
+
+
+def test_no_price_is_a_dash():
+    assert money(None, SimpleNamespace(about=SimpleNamespace(currency="$"))) == NONE

@@ -1,14 +1,20 @@
-"""Rows of runs.csv: as many are read as there are lines that carry data, or the file is refused."""
+"""runs.csv: every line with data is read, or the file is refused with what to write instead."""
 
 import csv
 import os
+import re
 from contextlib import suppress
 
 import numpy as np
 import pytest
 
+from tuninglib.analysis.analyse import analyse
+from tuninglib.report.cautions import remarks
+from tuninglib.session.defaults import speedometer_factor
 from tuninglib.session.load import load_session
+from tuninglib.session.tables import read_runs
 from tuninglib.text_files import SessionError, parse_table
+from tuninglib.units import parse_number
 
 
 @pytest.fixture
@@ -84,23 +90,6 @@ def test_comments_and_empty_lines_carry_no_data_and_keep_their_row(lines):
     assert runs["row"].tolist()[:5] == [2, 3, 4, 8, 9]
 
 
-def test_a_setup_cannot_be_called_like_a_comment(demo_copy):
-    path = demo_copy / "session.toml"
-    text = path.read_text(encoding="utf-8").replace("[setups.big_185]", '[setups."#185"]')
-    path.write_text(text, encoding="utf-8")
-    with pytest.raises(SessionError, match=r"'#185' begins with #, as comments in runs.csv do"):
-        load_session(demo_copy)
-
-
-@pytest.mark.parametrize("name", ["", "  ", " a", "a ", "a\\nb", "a\\u0007b", "x" * 101])
-def test_a_name_must_fit_into_a_cell(demo_copy, name):
-    path = demo_copy / "session.toml"
-    text = path.read_text(encoding="utf-8")
-    path.write_text(text + f'\n[fuels."{name}"]\nethanol = "5 %"\n', encoding="utf-8")
-    with pytest.raises(SessionError, match=r"is no name|begins or ends|letters; 100"):
-        load_session(demo_copy)
-
-
 @pytest.mark.parametrize("word", ["no", "No", "0", "FALSE", "-", "–", "none", "n"])
 def test_no_is_no_reason_to_leave_a_run_out(lines, word):
     assert lines(lambda rows: with_reason(rows, word)).runs["exclude"].iloc[5] == ""
@@ -114,22 +103,19 @@ def test_a_reason_leaves_a_run_out(lines, word):
 @pytest.mark.parametrize(
     ("typed", "said"),
     [
-        ("1,001", "could be read two ways"),
+        ("1,000", "could be read two ways, as 1000 or as 1.000; write it without a comma"),
+        ("1.000", "could be read two ways, as 1000 or as 1.000; write it without a comma"),
+        ("12.345", "could be read two ways, as 12345 or as 12.345; write it without a comma"),
+        ("1,000,000", "has marks between its thousands; write '1000000'"),
         ("1.5", "not a whole number"),
         ("1e3", None),
-        ("0x10", "is not a number"),
-        ("1_000", "is not a number"),
-        ("１２", "is not a number"),
-        ("--", "is not a number"),
-        ("n/a", "is not a number"),
-        ("#N/A", "is not a number"),
-        ("nan", "is not a number"),
-        ("inf", "is not a number"),
-        ("9" * 400, "is not a number"),
-        ("2026-05-16", "is not a number"),
+        *((typed, "is not a number") for typed in (
+            "0x10", "1_000", "１２", "--", "n/a", "#N/A", "#REF!", '"#N/A"', "nan", "inf",
+            "9" * 400, "2026-05-16",
+        )),
         (" " * 100000, "is empty"),
     ],
-)
+)  # fmt: skip
 def test_a_run_number_is_whole(demo_copy, typed, said):
     path = demo_copy / "runs.csv"
     rows = [row.replace(",", ";") for row in path.read_text(encoding="utf-8").splitlines()]
@@ -165,8 +151,6 @@ def test_a_speed_is_one_number(lines, typed):
 
 @pytest.mark.parametrize(("typed", "value"), [("−3", -3.0), (" 48 ", 48.0), ("4.8e1", 48.0)])
 def test_numbers_as_people_and_spreadsheets_write_them(typed, value):
-    from tuninglib.units import parse_number
-
     assert parse_number(typed) == value
 
 
@@ -189,6 +173,91 @@ def test_three_thousand_rows_are_all_read(lines):
     assert len(lines(change).runs) == len(lines.rows) - 1 + 3000
 
 
+# One sentence for each mistake ----------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "sentence"),
+    [
+        ("exit_speed [km/h]", "exit_speed",
+         r"row 1, exit_speed: has no unit; write for example exit_speed \[km/h\]"),
+        ("exit_speed [km/h]", "exit_speed [kg]", r"\[kg\] is not a unit of exit_speed"),
+        ("exit_speed [km/h]", "exit_sped [km/h]",
+         r"unknown column 'exit_sped \[km/h\]'; did you mean 'exit_speed'"),
+        ("setup,rider", "set,rider", r"the column setup is missing"),
+        ("gauge_low,gauge_high", "gauge_low,gauge_low", r"the column gauge_low stands twice"),
+        ("3,stock,tove", "3,stick,tove",
+         r"row 4, setup: 'stick' is not one of the setups .* 'stock'"),
+        ("3,stock,tove", "3,stock,tovi",
+         r"row 4, rider: 'tovi' is not one of the riders .* 'tove'"),
+        ("3,stock,tove", "2,stock,tove", r"row 4, run: run 2 stands in row 3 too"),
+        ("3,stock,tove", ",stock,tove", r"row 4, run: is empty"),
+        ("48,62", "480,62", r"row 2, entry_speed: 480 km/h is outside 3\.6 to 252 km/h"),
+        ("48,62", "48,fast", r"row 2, exit_speed: 'fast' is not a number"),
+        ("48,62", '48,"62,5"', r"row 2, exit_speed: '62,5' has a comma; write '62\.5'"),
+        ("48,62", "48,62,5", r"row 2: has 13 cells where the header has 12; a decimal comma"),
+        ("none,170", "loud,170", r"row 2, knock: 'loud' is not one of 'none', 'light', 'heavy'"),
+    ],
+)  # fmt: skip
+def test_one_sentence_for_each_mistake_in_the_runs(edit, old, new, sentence, problems):
+    found = problems(edit("runs.csv", old, new))
+    assert any(re.search(sentence, line) for line in found), found
+    assert all(line.startswith("runs.csv") for line in found)
+
+
+def test_runs_without_a_number_are_not_called_the_same(demo_copy, problems):
+    text = (
+        (demo_copy / "runs.csv")
+        .read_text(encoding="utf-8")
+        .replace("\n3,stock", "\n,stock")
+        .replace("\n5,", "\n,")
+    )
+    (demo_copy / "runs.csv").write_text(text, encoding="utf-8")
+    assert problems(demo_copy) == [
+        f"runs.csv, row {n}, run: is empty; its number, each once" for n in (4, 6)
+    ]
+
+
+def test_a_semicolon_export_with_decimal_commas_reads_the_same(demo_folder, demo_copy):
+    text = (demo_copy / "runs.csv").read_text(encoding="utf-8").replace(",", ";")
+    text = re.sub(r"(\d)\.(\d)", r"\1,\2", text)
+    (demo_copy / "runs.csv").write_bytes(text.replace("\n", "\r\n").encode("utf-8-sig"))
+    a, b = load_session(demo_folder).runs, load_session(demo_copy).runs
+    columns = [name for name in a.columns if name != "note"]
+    assert a[columns].equals(b[columns])
+
+
+def test_points_and_commas_mixed_in_one_file_are_refused(demo_copy, problems):
+    text = (
+        (demo_copy / "runs.csv")
+        .read_text(encoding="utf-8")
+        .replace(",", ";")
+        .replace("12.6", "12,6")
+    )
+    (demo_copy / "runs.csv").write_text(text, encoding="utf-8")
+    assert re.search(r"'12,6' has a comma; write '12\.6'", problems(demo_copy)[0])
+
+
+@pytest.mark.parametrize(
+    ("content", "said"),
+    [("# only a remark\n", "has no header row"), ("run,setup,rider\n", "has a header but no run")],
+)
+def test_a_table_without_rows_is_refused(demo_copy, content, said, problems):
+    (demo_copy / "runs.csv").write_text(content, encoding="utf-8")
+    assert problems(demo_copy)[0].startswith(f"runs.csv: {said}")
+
+
+@pytest.mark.parametrize("beside", ["gauge_low", "gauge_high"])
+def test_a_reading_typed_twice_is_refused_whichever_end_it_is(tmp_path, beside):
+    path = tmp_path / "runs.csv"
+    path.write_text(f"run,setup,rider,gauge,{beside}\n1,a,b,12.7,12.8\n", encoding="utf-8")
+    problems = []
+    read_runs(path, {}, problems)
+    assert [one.message for one in problems if one.column == "gauge"] == [
+        "stands beside gauge_low or gauge_high; write the reading once"
+    ]
+
+
 # Whole files ------------------------------------------------------------------------------------
 
 
@@ -204,9 +273,6 @@ def swapped(rows):
 
 
 def test_entry_and_exit_swapped_on_every_row_is_asked_about(lines):
-    from tuninglib.analysis.analyse import analyse
-    from tuninglib.report.cautions import remarks
-
     said = " ".join(remarks(analyse(lines(swapped))))
     assert "on 21 of 21 runs the bike was slower at the marker than at the start line" in said
     assert "N at the wheel of the weakest setup: check that entry_speed and exit_speed" in said
@@ -232,22 +298,16 @@ def test_one_setup_typed_in_the_other_unit_is_refused(lines, factor):
         lines(change)
 
 
-def test_a_wind_from_behind_that_is_faster_than_the_bike_is_refused(demo_copy):
-    path = demo_copy / "session.toml"
-    text = path.read_text(encoding="utf-8")
-    path.write_text(text.replace('"0 +/- 1.5 m/s"', '"-14 +/- 1.5 m/s"'), encoding="utf-8")
+def test_a_wind_from_behind_that_is_faster_than_the_bike_is_refused(edit):
+    folder = edit("session.toml", '"0 +/- 1.5 m/s"', '"-14 +/- 1.5 m/s"')
     with pytest.raises(SessionError, match=r"a wind of [0-9.]+ km/h from behind is as fast as"):
-        load_session(demo_copy)
+        load_session(folder)
 
 
 @pytest.mark.parametrize("pairs", [[["60 km/h", "57 km/h"]] * 2, [["60 km/h", "57 km/h"]] * 5])
-def test_checks_that_agree_are_no_surer_than_the_steps_of_the_speedometer(demo_copy, pairs):
-    from tuninglib.session.defaults import speedometer_factor
-
-    path = demo_copy / "session.toml"
-    text = path.read_text(encoding="utf-8")
-    path.write_text(text.replace('factor = "0.955 +/- 0.01"', f"checks = {pairs}"), "utf-8")
-    factor = speedometer_factor(load_session(demo_copy), 16.0)
+def test_checks_that_agree_are_no_surer_than_the_steps_of_the_speedometer(edit, pairs):
+    folder = edit("session.toml", 'factor = "0.955 +/- 0.01"', f"checks = {pairs}")
+    factor = speedometer_factor(load_session(folder), 16.0)
     assert factor.value == pytest.approx(0.95)
     # Half of 95 % of one rounding to 1 km/h at 60 km/h, and Student's t for few pairs.
     assert factor.half_width >= 1.96 * 0.95 / np.sqrt(12) / 60
@@ -268,6 +328,7 @@ def test_checks_that_agree_are_no_surer_than_the_steps_of_the_speedometer(demo_c
         (b"PK\x03\x04rest", "spreadsheet's own file"),
         (b"\xff\xfe\x00\xd8", "UTF-16"),
         (b"caf\x81\n", "row 1: byte 0x81 is neither UTF-8 nor Windows-1252; save it as UTF-8"),
+        ("f\u00fcr".encode() + b" f\xfcr", "row 1: byte 0xfc is not UTF-8; save it as UTF-8"),
     ],
 )
 def test_a_file_that_is_none_is_said_to_be(demo_copy, name, content, said):
@@ -320,13 +381,6 @@ def test_line_ends_and_encodings_of_spreadsheets_are_read(demo_copy, end, encodi
     assert load_session(demo_copy).runs.equals(before)
 
 
-@pytest.mark.parametrize("cell", ["#N/A", "#REF!", "#VALUE!", "#DIV/0!", "#NAME?", '"#N/A"'])
-def test_what_a_spreadsheet_writes_for_a_failed_formula_is_no_comment(edit, cell):
-    folder = edit("runs.csv", "\n2,", f"\n{cell},")
-    with pytest.raises(SessionError, match=r"runs.csv, row \d+, run: '#.* is not a number"):
-        load_session(folder)
-
-
 @pytest.mark.parametrize("mark", ["#", "# ", "  #", '"#'])
 def test_a_row_behind_a_comment_mark_is_asked_about(demo_copy, mark):
     path = demo_copy / "runs.csv"
@@ -341,38 +395,15 @@ def test_a_row_behind_a_comment_mark_is_asked_about(demo_copy, mark):
     assert len(load_session(demo_copy).runs) == 32
 
 
-@pytest.mark.parametrize(
-    ("typed", "said"),
-    [
-        ("1,000", "could be read two ways, as 1000 or as 1.000; write it without a comma"),
-        ("1.000", "could be read two ways, as 1000 or as 1.000; write it without a comma"),
-        ("12.345", "could be read two ways, as 12345 or as 12.345; write it without a comma"),
-        ("1,000,000", "has marks between its thousands; write '1000000'"),
-    ],
-)
-def test_a_run_number_with_a_thousands_sign_is_not_guessed(demo_copy, typed, said):
-    path = demo_copy / "runs.csv"
-    text = path.read_text("utf-8").replace(",", ";").replace("\n2;", f"\n{typed};", 1)
-    path.write_text(text, "utf-8")
-    with pytest.raises(SessionError, match=said):
-        load_session(demo_copy)
-
-
-def test_a_header_in_degrees_is_no_humidity(demo_copy):
-    path = demo_copy / "runs.csv"
-    lines = path.read_text("utf-8").splitlines()
-    ended = [lines[0] + ",humidity [deg]", *(f"{line},50" for line in lines[1:])]
-    path.write_text("\n".join(ended) + "\n", "utf-8")
+def test_a_header_in_degrees_is_no_humidity(lines):
     with pytest.raises(SessionError, match=r"\[deg\] is not a unit of humidity; write for"):
-        load_session(demo_copy)
+        lines(lambda rows: [f"{rows[0]},humidity [deg]", *(f"{row},50" for row in rows[1:])])
 
 
-def test_more_columns_than_a_table_has_are_refused_at_once(demo_copy):
-    path = demo_copy / "runs.csv"
-    header, rest = path.read_text("utf-8").split("\n", 1)
-    path.write_text(f"{header},{','.join(map(str, range(30_000)))}\n{rest}", "utf-8")
+def test_more_columns_than_a_table_has_are_refused_at_once(lines):
+    more = ",".join(map(str, range(30_000)))
     with pytest.raises(SessionError, match="has 30012 columns; 1000 are the most"):
-        load_session(demo_copy)
+        lines(lambda rows: [f"{rows[0]},{more}", *rows[1:]])
 
 
 @pytest.mark.parametrize("place", ["header", "setup"])
@@ -427,45 +458,22 @@ def test_what_is_no_range_is_refused(demo_copy, typed, said):
         load_session(demo_copy)
 
 
-def test_a_reading_that_stands_twice_is_refused(demo_copy):
-    path = demo_copy / "runs.csv"
-    header, first, *rest = path.read_text("utf-8").strip().split("\n")
-    lines = [f"{header},gauge", f"{first},12.7", *(f"{line}," for line in rest)]
-    path.write_text("\n".join(lines), "utf-8")
-    with pytest.raises(SessionError, match="row 2, gauge: stands beside gauge_low or gauge_high"):
-        load_session(demo_copy)
+def test_no_knock_is_none(demo_folder, lines):
+    found = lines(lambda rows: [row.replace(",none,", ",No,") for row in rows]).runs
+    assert found.equals(load_session(demo_folder).runs)
 
 
-def test_no_knock_is_none(demo_copy):
-    path = demo_copy / "runs.csv"
-    before = load_session(demo_copy).runs
-    path.write_text(path.read_text("utf-8").replace(",none,", ",No,"), "utf-8")
-    assert load_session(demo_copy).runs.equals(before)
-
-
-def test_a_column_without_a_name_may_be_empty_but_not_carry_data(demo_copy):
-    path = demo_copy / "runs.csv"
-    before = load_session(demo_copy).runs
-    header, *rows = path.read_text("utf-8").strip().split("\n")
-    path.write_text("\n".join([f"{header},", *(f"{row}," for row in rows)]), "utf-8")
-    assert load_session(demo_copy).runs.equals(before)
-    path.write_text("\n".join([f"{header},", *(f"{row},7" for row in rows)]), "utf-8")
+def test_a_column_without_a_name_may_be_empty_but_not_carry_data(demo_folder, lines):
+    bare = lines(lambda rows: [f"{row}," for row in rows])
+    assert bare.runs.equals(load_session(demo_folder).runs)
     with pytest.raises(SessionError, match=r"runs.csv, row 1: unknown column ''"):
-        load_session(demo_copy)
+        lines(lambda rows: [f"{rows[0]},", *(f"{row},7" for row in rows[1:])])
 
 
-def test_a_missing_column_is_said_of_the_header(demo_copy):
-    path = demo_copy / "runs.csv"
-    path.write_text(path.read_text("utf-8").replace("rider", "ryder", 1), "utf-8")
-    with pytest.raises(SessionError, match=r"runs.csv, row 1, rider: the column rider is missing"):
-        load_session(demo_copy)
-
-
-def test_what_an_empty_cell_stands_for(demo_copy):
-    runs = load_session(demo_copy).runs
+def test_what_an_empty_cell_stands_for(demo_folder, lines):
+    runs = load_session(demo_folder).runs
     assert set(runs["state"]) >= {"full"}
     assert set(runs["knock"]) <= {"", "none", "light", "heavy"}
-    path = demo_copy / "runs.csv"
-    path.write_text(path.read_text("utf-8").replace(",none,", ",,"), "utf-8")
-    assert set(load_session(demo_copy).runs["knock"]) == {"", "light"}, "nobody listened"
-    assert set(load_session(demo_copy).runs["exclude"]) == {""}
+    runs = lines(lambda rows: [row.replace(",none,", ",,") for row in rows]).runs
+    assert set(runs["knock"]) == {"", "light"}, "nobody listened"
+    assert set(runs["exclude"]) == {""}

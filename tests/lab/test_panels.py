@@ -1,0 +1,405 @@
+"""Panels of the lab: what they say, write and refuse, and what all of them have in common."""
+
+import pytest
+
+from tests.analysis.test_coast_down import rolled
+from tests.analysis.test_injector import change
+from tests.lab.panels import everything, labelled, words
+from tuninglib import units
+from tuninglib.analysis.analyse import analyse
+from tuninglib.analysis.coast_down import start_of
+from tuninglib.analysis.injector import ladder_of, outlook
+from tuninglib.analysis.what_if import Question, answers
+from tuninglib.lab import explore, first_guess, kit
+from tuninglib.lab.coast_down import bench_flow, coast_down
+from tuninglib.lab.kit import LadderPicture
+from tuninglib.lab.plan import plan
+from tuninglib.physics.fuels import Octane
+from tuninglib.session.load import load_session
+from tuninglib.session.tables import BENCH_HEADER, parse_volumes
+from tuninglib.text_files import SessionError
+
+
+def test_every_control_has_a_short_label_with_its_unit(results, demo_folder):
+    built = [
+        explore.mixture(results), explore.another_rider(results), first_guess.tank(results),
+        first_guess.first_guess(results), plan(demo_folder), coast_down(demo_folder),
+    ]  # fmt: skip
+    sliders = [w for one in built for w in everything(one) if type(w).__name__ == "FloatSlider"]
+    assert len(sliders) > 25
+    for slider in sliders:
+        assert len(slider.description) <= 42, slider.description
+        # A ratio of two speeds is the only number without a unit.
+        assert "[" in slider.description or slider.description == "true speed over shown speed"
+        assert slider.readout
+        assert slider.min <= slider.value <= slider.max
+        steps = (slider.value - slider.min) / slider.step
+        assert steps == pytest.approx(round(steps), abs=1e-6), "the browser would move it"
+
+
+@pytest.mark.parametrize(("system", "volume"), [("us", "US gal"), ("imperial", "gal (imperial)")])
+def test_the_panels_speak_the_riders_units(edit, system, volume):
+    folder = edit("session.toml", 'units = "metric"', f'units = "{system}"')
+    results = analyse(load_session(folder))
+    ride = explore.another_rider(results)
+    run = results.road.equivalent[results.plan.ride.setup]
+    mass = labelled(ride, "rider, dressed to ride [lb]").value
+    assert mass == pytest.approx(units.convert(run.rider_mass_kg, "kg", "lb"), abs=0.5)
+    assert "mph) at the marker" in words(ride)
+    assert "one even slope" not in words(ride), "rounding to a step was taken for a question"
+    tank_now = first_guess.tank(results)
+    labelled(tank_now, "in the tank").value, labelled(tank_now, "poured in").value = 1.0, 0.5
+    assert f"ethanol in 1.50 {volume}." in words(tank_now)
+    assert "from_speed [mph]" in labelled(coast_down(folder), "timed falls").value
+
+
+def test_a_button_says_what_the_system_refused():
+    def refused():
+        raise PermissionError(13, "Permission denied", "runs.csv")
+
+    built = kit.action("Keep", "Writes", refused)
+    labelled(built, "Keep").click()
+    assert (
+        "Not possible: runs.csv: Permission denied; allow writing there, or choose another place."
+        in words(built)
+    )
+
+
+@pytest.mark.parametrize(("low", "value", "step"), [(14.5, 43.51, 1), (0.05, 0.837, 0.005)])
+def test_a_slider_stands_on_its_steps(low, value, step):
+    slider = kit.slider("a", "b", value, low=low, high=100.2, step=step)
+    for number in (slider.min, slider.value, slider.max):
+        assert number / step == pytest.approx(round(number / step), abs=1e-9)
+    assert slider.min <= low
+    assert slider.max >= 100.2
+
+
+# Another injector, fuel or rider ------------------------------------------------------------------
+
+
+def test_the_mixture_panel_speaks_warns_and_resets(results):
+    panel = explore.mixture(results)
+    before = words(panel)
+    assert "the gauge (scale 14.7) would show" in before
+    assert "true ratio of air to fuel" in before
+    assert "do not use it" not in before
+    labelled(panel, "ethanol").value = 30
+    assert "more than the 10 % that the maker allows: do not use it" in words(panel)
+    labelled(panel, "injector flow").value = labelled(panel, "injector flow").min
+    assert "may be leaner than the band" in words(panel)
+    assert "outside those that were read" in words(panel)
+    labelled(panel, "Reset").click()
+    assert words(panel) == before
+
+
+def test_an_upside_down_band_is_a_sentence_and_no_picture(results):
+    panel = explore.mixture(results)
+    labelled(panel, "band, richest").value = 0.95
+    assert "must be below its leanest" in words(panel)
+    assert not any("<img" in str(getattr(w, "value", "")) for w in everything(panel))
+
+
+def test_a_candidate_is_written_and_then_listed(demo_copy):
+    session = load_session(demo_copy)
+    explore.add_candidate(session, "i169", "169 cc/min", "5 %")
+    after = load_session(demo_copy)
+    assert "i169" in after.candidates
+    assert after.injectors["i169"].tolerance.value == pytest.approx(0.05)
+    used = next(iter(session.setups.values())).injector
+    with pytest.raises(SessionError, match="it is no candidate"):
+        explore.add_candidate(session, used, "169 cc/min", "5 %")
+    with pytest.raises(SessionError, match="is no name for an injector"):
+        explore.add_candidate(session, "two words", "169 cc/min", "5 %")
+
+
+def test_the_button_shows_the_sentence_instead_of_a_traceback(demo_copy):
+    panel = explore.mixture(analyse(load_session(demo_copy)))
+    labelled(panel, "Write this injector").click()
+    assert "is no name for an injector" in words(panel)
+    labelled(panel, "band, leanest").value = 0.88
+    labelled(panel, "Write the target band").click()
+    assert "session.earlier-1.toml" in words(panel)
+    assert load_session(demo_copy).target.highest == 0.88
+
+
+def test_a_slider_at_rest_asks_nothing(results):
+    start = {"mass": 70.0, "length": 400.0, "grade": 6.0, "wind": 0.0}
+    assert explore.question_of(start, start, "metric") == Question()
+    back = {**start, "grade": 6.000000000001}
+    assert explore.question_of(back, start, "metric") == Question()
+    asked = explore.question_of({**start, "mass": 90.0, "grade": 7.0}, start, "us")
+    assert asked.rider_mass_kg == pytest.approx(units.convert(90, "lb", "kg"))
+    assert asked.grade_ratios == (0.07,)
+    assert asked.headwind_m_s is None
+
+
+def test_the_rider_panel_says_what_whatif_answers(results):
+    panel = explore.another_rider(results)
+    run = results.road.equivalent[results.plan.ride.setup]
+    labelled(panel, "rider").value = 100
+    (one,) = answers(run, [Question(rider_mass_kg=100.0)])
+    assert f"{units.to_display(one.at_force.value, 'speed', 'metric'):.0f} km/h (" in words(panel)
+    assert "one even slope" not in words(panel)
+    labelled(panel, "grade").value = 20
+    assert "No answer" in words(panel)
+
+
+def test_the_picture_follows_and_its_words_too(results):
+    ladder = ladder_of(results)
+    picture = LadderPicture(results, ladder)
+    shown = []
+    for flow in (ladder.flow_m3_s[20], ladder.flow_m3_s[40], ladder.flow_m3_s[20]):
+        band = {"lowest": 0.83, "highest": 0.9, "flow_m3_s": flow}
+        one = outlook(results, ladder, ethanol=0.05, tolerance=0.06, **band)
+        image = picture.render(one, **band)
+        assert f"{one.lambda_.value:.3f}" in image.alt
+        shown.append(image.png)
+    assert shown[0] != shown[1]
+    assert shown[0] == shown[2], "the picture remembers where the slider was"
+
+
+# Before buying ------------------------------------------------------------------------------------
+
+
+def test_the_chart_warnings_come_when_they_should(results):
+    same = {"own_valves": 2, "chart_valves": 2, "chart_ethanol": 0.05}
+    assert first_guess.chart_warnings(change(), **same) == []
+    valves = first_guess.chart_warnings(change(), **{**same, "chart_valves": 4})
+    assert "breathe differently" in valves[0]
+    fuel = first_guess.chart_warnings(change(new_ethanol=0.85), **{**same, "chart_ethanol": 0.0})
+    assert "too small" in fuel[0]
+
+
+KIT = {
+    "system": "metric", "bore": 57.0, "stroke": 57.8, "made": 9.5, "new_bore": 62.0,
+    "speed": 9000.0, "need": Octane(91.0, "RON"), "fuel": Octane(95.0, "RON"),
+    "clearance": 0.0, "dome": 0.0, "gasket": 0.0,
+}  # fmt: skip
+
+
+def said(**changes):
+    given = KIT | changes
+    others = {name: given.pop(name) for name in ("system", "need", "fuel")}
+    planned = first_guess.CylinderKit(**given)
+    return " ".join(str(one) for one in first_guess.compression_words(planned, **others))
+
+
+def test_a_larger_bore_under_the_same_head_raises_the_compression():
+    # By hand: the chamber is 147.5/8.5 = 17.35 cc; (174.5 + 17.35)/17.35 = 11.06.
+    words = said()
+    assert "147.5 cc as made, 174.5 cc with the kit (18.3 %)" in words
+    assert "11.1 with the kit if the head stays as it is, 9.5 as made" in words
+    assert "95 RON is not enough where compression is raised by 1.6" in words
+    assert "asks for 4.7 to 7.8 octane numbers more" in words
+    assert "knock breaks pistons fast" in words
+
+
+def test_a_measured_chamber_is_taken_as_it_is():
+    # 174.5/18.4 + 1 = 10.48; 3 to 5 numbers times 0.98.
+    words = said(clearance=18.4)
+    assert "10.5 with the chamber that was measured, 9.5 as made." in words
+    assert "burette" not in words
+    assert said(clearance=18.4, dome=3.0, gasket=1.0) == words
+    assert "95 RON is enough or not, that cannot be said" in words
+    assert "asks for 3.0 to 4.9 octane" in words
+
+
+def test_octane_is_compared_on_its_own_scale():
+    assert "the maker asks for 91 RON; 95 RON is enough." in said(new_bore=57.0)
+    assert "knock breaks" not in said(new_bore=57.0)
+    assert "86 AKI is enough or not" in said(new_bore=57.0, fuel=Octane(86.0, "AKI"))
+    assert "not enough" in said(new_bore=57.0, fuel=Octane(84.0, "AKI"))
+
+
+def test_the_piston_speed_has_a_warning():
+    # By hand: 2 x 57.8 mm x 9000/60 = 17.34 m/s; at 10 500 20.2.
+    assert "17.3 m/s at 9000 rpm." in said()
+    assert "above 20 m/s" not in said()
+    assert "20.2 m/s at 10500 rpm." in said(speed=10500.0)
+    assert "above 20 m/s wears small engines fast" in said(speed=10500.0)
+
+
+def test_the_panels_work_without_a_session():
+    panel = first_guess.compression()
+    labelled(panel, "bore of the kit").value = 57
+    assert "95 RON is enough." in words(panel)
+    guess = first_guess.first_guess()
+    # By hand: 150 cc/min times 175/150.
+    assert "Injector to look for: 175 cc/min (" in words(guess)
+    labelled(guess, "planned: displacement").value = 150
+    assert "Injector to look for: 150 cc/min (" in words(guess)
+    assert "cc/min" in words(first_guess.first_guess(system="us"))
+    poured = first_guess.tank(system="us")
+    assert "gal" in words(poured)
+    # Half E5, half E85 is far beyond what the maker allows.
+    assert "after topping up: 45.0 % ethanol is more than the 10 % that the maker allows" in words(
+        poured
+    )
+
+
+def test_a_dome_takes_from_the_chamber_and_a_gasket_adds_to_it():
+    # By hand: 17.35 - 2 + π/4 x 6.2² x 0.05 = 16.86 cc; 174.5/16.86 + 1 = 11.349.
+    assert "11.3 with the kit" in said(dome=2.0, gasket=0.5)
+    # A dish of 3 cc: 20.35; 9.57.
+    assert "9.6 with the kit" in said(dome=-3.0)
+    with pytest.raises(ValueError, match="the piston would touch the head"):
+        said(dome=18.0)
+
+
+def test_idle_and_cruise_follow_from_the_injector_that_is_to_be_had():
+    guess = first_guess.first_guess()
+    # 175 for 150: the open part of 1 ms shrinks to 1/1.1667 = 0.857; the trim is 0 by manifold
+    # pressure, and 150/175 - 1 by throttle.
+    assert "a pulse of 2.00 ms becomes 1.86 ms" in words(guess)
+    assert "must trim by −14 % to 0 %" in words(guess)
+    labelled(guess, "planned: flow; 0").value = 240
+    # 240 for 150: 1/1.6 - 1 and 1.1667/1.6 - 1; 1.625 ms.
+    said_now = words(guess)
+    assert "becomes 1.63 ms" in said_now
+    assert "must trim by −38 % to −27 %" in said_now
+    assert "more than the ECU can do" in said_now
+    labelled(guess, "now: pulse at a warm idle").value = 1.6
+    assert "idle may hunt or stall" in words(guess)
+
+
+def test_the_tank_panel_mixes_and_warns(results):
+    panel = first_guess.tank(results)
+    labelled(panel, "in the tank").value = 3
+    labelled(panel, "poured in").value = 1
+    first, second = (
+        w for w in everything(panel) if getattr(w, "description", "").startswith("its ethanol")
+    )
+    first.value, second.value = 5, 85
+    labelled(panel, "ethanol wanted").value = 25
+    said = words(panel)
+    # By hand: (3·5 + 1·85)/4 = 25 %, so exactly one litre is to be added.
+    assert "25.0 % ethanol in 4.00 L" in said
+    assert "add 1.00 L" in said
+    assert said.count("more than the 10 % that the maker allows") == 2
+    labelled(panel, "ethanol wanted").value = 90
+    assert "it must lie between the two" in words(panel)
+
+
+# Fuels without a label ----------------------------------------------------------------------------
+
+
+@pytest.fixture
+def unlabelled(edit):
+    edit("session.toml", 'ethanol = "9.5 +/- 0.5 %"', "")
+    return analyse(load_session(edit("session.toml", 'ethanol = "4 +/- 1 %"', "")))
+
+
+def starts(panel) -> list:
+    """Where the sliders about ethanol stand."""
+    return [
+        child.value
+        for child in everything(panel)
+        if "ethanol" in getattr(child, "description", "") and "chart" not in child.description
+    ]
+
+
+def test_the_mixture_panel_starts_from_pump_petrol(unlabelled):
+    assert starts(explore.mixture(unlabelled)) == [5.0]
+
+
+def test_the_tank_panel_starts_from_pump_petrol(unlabelled):
+    assert starts(first_guess.tank(unlabelled)) == [5.0, 5.0, 5.0]
+
+
+def test_the_first_guess_starts_from_pump_petrol(unlabelled):
+    assert starts(first_guess.first_guess(unlabelled)) == [5.0, 5.0]
+
+
+# A coast-down, and an injector on the bench -------------------------------------------------------
+
+
+def test_the_coast_down_panel_draws_and_writes_into_the_session(demo_copy):
+    panel = coast_down(demo_copy)
+    assert "there is no timed fall yet" in words(panel)
+    assert start_of(demo_copy).speed_factor == load_session(demo_copy).speedometer.factor.value
+    labelled(panel, "timed falls").value = rolled()
+    assert any("<img" in str(getattr(w, "value", "")) for w in everything(panel))
+    labelled(panel, "Keep the rows").click()
+    assert (demo_copy / "coastdown.csv").read_text(encoding="utf-8") == rolled()
+    labelled(panel, "Write these values").click()
+    bike = load_session(demo_copy).bike
+    assert 0.3 < bike.drag_area.value < 0.8
+    assert bike.drag_area.half_width > 0
+    assert analyse(load_session(demo_copy)).road.drag_area_m2.source == "stated"
+    labelled(panel, "timed falls").value = rolled().replace("back", "out")
+    assert "ride the same stretch in both directions" in words(panel)
+
+
+def test_a_rider_who_thinks_in_feet_reads_feet(demo_copy, edit):
+    edit("session.toml", 'units = "metric"', 'units = "us"')
+    panel = coast_down(demo_copy)
+    labelled(panel, "timed falls").value = rolled()
+    said = words(panel)
+    assert "ft² (drag coefficient" in said
+    assert "m² (" not in said
+    # More doubt in the speedometer is more doubt in the drag area.
+    before = float(said.partition(" ± ")[2].split()[0])
+    labelled(panel, "which may be off by").value = 8
+    assert float(words(panel).partition(" ± ")[2].split()[0]) > before
+
+
+ROWS = BENCH_HEADER + "i178,1000,4,,8.9\ni178,1000,12,,32.6\ni178,1000,4,,8.8\ni178,1000,12,,32.7\n"
+
+
+def test_a_measured_injector_goes_into_the_session(demo_copy):
+    before = load_session(demo_copy).injectors["i178"]
+    panel = bench_flow(demo_copy)
+    assert "there is no volume yet" in words(panel)
+    labelled(panel, "caught volumes").value = ROWS
+    said = words(panel)
+    # By hand: 23.8 mL more in 8 s open is 178.5 mL a minute; 8.85 mL at 4 ms leave 1.02 ms.
+    assert "i178: 178" in said
+    assert "dead time 1.0" in said
+    assert "petrol sprayed into the open is a mist that any spark lights" in said
+    labelled(panel, "Keep the rows").click()
+    assert (demo_copy / "benchflow.csv").read_text(encoding="utf-8") == ROWS
+    labelled(panel, "Write these values").click()
+    after = load_session(demo_copy).injectors["i178"]
+    assert after.flow.value * 6e7 == pytest.approx(178.5, abs=0.6)
+    assert 0 < after.flow.half_width < before.tolerance.value * before.flow.value
+    assert after.tolerance.value == pytest.approx(0.001)
+    assert after.dead_time.value == pytest.approx(0.00102, abs=0.00005)
+    assert 0 < after.dead_time.half_width < before.dead_time.half_width
+    # What is typed is there again when the panel is opened again.
+    assert labelled(bench_flow(demo_copy), "caught volumes").value == ROWS.rstrip("\n") + "\n"
+
+
+def test_another_fluid_flows_at_another_volume(demo_copy):
+    panel = bench_flow(demo_copy)
+    labelled(panel, "caught volumes").value = BENCH_HEADER + "i178,,,60,100\n"
+    assert "i178: 100" in words(panel)
+    assert "nothing is known of its dead time" in words(panel)
+    labelled(panel, "density of the test fluid").value = 1000
+    # By hand: 100 times the root of 1000/745 is 115.9.
+    assert "i178: 115.9 cc/min" in words(panel)
+
+
+def test_an_unknown_injector_is_not_written(demo_copy):
+    before = (demo_copy / "session.toml").read_bytes()
+    panel = bench_flow(demo_copy)
+    labelled(panel, "caught volumes").value = ROWS.replace("i178", "i999")
+    labelled(panel, "Write these values").click()
+    assert "'i999' is not one of the injectors of session.toml" in words(panel)
+    assert (demo_copy / "session.toml").read_bytes() == before
+
+
+@pytest.mark.parametrize(
+    ("row", "said"),
+    [
+        ("i1,1000,,,8", r"row 2: needs either pulses and width, or the time"),
+        ("i1,,4,,8", r"row 2: needs either pulses and width"),
+        ("i1,1000,4,60,8", r"row 2: needs either pulses and width"),
+        ("i1,,,,8", r"row 2: needs either pulses and width"),
+        ("i1,1000,4,,", r"row 2, volume: is empty"),
+        ("i1,1000,4000,,8", r"row 2, width: 4000 ms is outside 0.2 to 100 ms"),
+        ("i1,10.5,4,,8", r"row 2, pulses: 10.5 is not a whole number"),
+    ],
+)
+def test_a_wrong_row_is_said_with_its_place(row, said):
+    with pytest.raises(SessionError, match=said):
+        parse_volumes(BENCH_HEADER + row + "\n")

@@ -1,0 +1,761 @@
+"""Runs in a track, by hand: lines passed, pulls, speeds at both ends, grade, and two clocks."""
+
+import numpy as np
+import pytest
+import statsmodels.api as sm
+from scipy.linalg import null_space
+from scipy.stats import linregress, multivariate_normal
+
+from tests.tools.simulate_logs import approached
+from tuninglib.statistics.repeats import mean_interval
+from tuninglib.statistics.track_runs import (
+    _at_line,
+    _AtLine,
+    _bend,
+    _by_lasting,
+    _by_pattern,
+    _by_quickness,
+    _by_throttle,
+    _ends,
+    _even,
+    _fit_all,
+    _likeness,
+    _mean_of_passes,
+    _passes,
+    _pieces,
+    _position_sd,
+    _rivals,
+    _same_way,
+    _shares,
+    _smoothed,
+    _way,
+    _way_of_each,
+    _Window,
+    _windows,
+    _with_pull,
+    clock_shift,
+    end_speeds_from_speed,
+    end_speeds_from_way,
+    line_passes,
+    logged_grade,
+    logged_length,
+    runs_by_length,
+)
+
+# Lines --------------------------------------------------------------------------------------------
+
+
+DEGREE_M = 111_319.49
+
+
+def straight(speed=10.0, step=1.0, heading=0.0, aside=0.0, start=-103.0, seconds=30.0):
+    """Past the place at the origin; with the moment at which it is nearest."""
+    time = np.arange(0.0, seconds + step / 2, step)
+    along = start + speed * time
+    cos, sin = np.cos(heading), np.sin(heading)
+    place = np.stack([along * cos - aside * sin, along * sin + aside * cos])
+    return time, place, -start / speed
+
+
+@pytest.mark.parametrize("heading", [0.0, 0.64, 2.2, -1.3])
+@pytest.mark.parametrize("step", [0.2, 1.0, 3.0])
+@pytest.mark.parametrize("aside", [-12.0, 0.0, 7.0])
+def test_a_line_is_passed_where_the_ride_is_nearest(heading, step, aside):
+    time, place, wanted = straight(step=step, heading=heading, aside=aside)
+    ((at, across, *direction),) = _passes(time, place, 30.0)
+    assert at == pytest.approx(wanted)
+    # To the left is positive.
+    assert across == pytest.approx(aside)
+    assert direction == pytest.approx([np.cos(heading), np.sin(heading)])
+
+
+@pytest.mark.parametrize(
+    ("how", "count"),
+    [
+        ({"aside": 29.9}, 1), ({"aside": 30.1}, 0), ({"aside": -29.9}, 1), ({"aside": -30.1}, 0),
+        ({"speed": 2.1, "start": -20.0}, 1), ({"speed": 1.9, "start": -20.0}, 0),
+        ({"step": 4.9, "seconds": 40.0}, 1), ({"step": 5.1, "seconds": 40.0}, 0),
+        # Stops short of it, or starts behind it.
+        ({"seconds": 9.0}, 0), ({"start": 8.0}, 0),
+        # A line between two rows, or upon one, is passed once.
+        ({"start": -105.0}, 1), ({"start": -100.0}, 1), ({"start": -109.9}, 1),
+    ],
+)  # fmt: skip
+def test_what_a_pass_is(how, count):
+    time, place, _ = straight(**how)
+    assert len(_passes(time, place, 30.0)) == count
+
+
+@pytest.mark.parametrize(("metres", "passes"), [(18.0, 1), (24.0, 2)])
+def test_back_within_four_seconds_is_the_same_pass(metres, passes):
+    """Over the line, on for some metres at 10 m/s, and back: 3.6 or 4.8 s later."""
+    time = np.arange(0.0, 40.0, 0.1)
+    along = 10 * time - 103.0
+    along = np.where(along > metres, 2 * metres - along, along)
+    found = _passes(time, np.stack([along, 0 * along]), 30.0)
+    assert len(found) == passes
+    if passes == 2:
+        # Two seconds to each side of the turn are not straight, so the moment is a little off.
+        assert found[1][0] - found[0][0] == pytest.approx(2 * metres / 10, abs=0.5)
+        assert found[0][2] == pytest.approx(1.0)
+        assert found[1][2] == pytest.approx(-1.0)
+
+
+def test_fewer_than_three_positions_tell_nothing():
+    time, place, _ = straight()
+    assert len(_passes(time[9:12], place[:, 9:12], 30.0)) == 1
+    assert _passes(time[9:11], place[:, 9:11], 30.0) == []
+
+
+@pytest.mark.parametrize(("degrees", "kept"), [(59.0, True), (61.0, False), (180.0, False)])
+def test_headings_of_sixty_degrees_off_are_another_road(degrees, kept):
+    angles = np.deg2rad([0.0, 0.0, degrees, 0.0])
+    found = _same_way(np.stack([np.cos(angles), np.sin(angles)], axis=1))
+    assert found.tolist() == [True, True, kept, True]
+    two = np.deg2rad([0.0, degrees])
+    assert _same_way(np.stack([np.cos(two), np.sin(two)], axis=1)).all()
+
+
+def test_the_error_of_positions_joins_the_stated_with_what_passes_show():
+    """By hand: four of 9 m2, and of two runs up and one down each end's squares about its mean."""
+    aside = np.array([1.0, 4.0, 0.0, 5.0, -2.0, 0.0])
+    first, direction = np.array([0, 2, 4]), np.array([1, -1, 1])
+    # Up: 1 and -2 at the start, 4 and 0 at the marker. Down, there is one.
+    squares = 2 * 1.5**2 + 2 * 2.0**2
+    found = _position_sd(aside, direction, first, 3.0)
+    assert found == pytest.approx(np.sqrt((4 * 9 + squares) / (4 + 2)))
+    assert _position_sd(aside, direction[:1], first[:1], 3.0) == pytest.approx(3.0)
+
+
+def over(east_m, **more):
+    """Lines 300 m apart along the equator, ridden at even steps of a second."""
+    east_m = np.asarray(east_m, dtype=float)
+    how = {
+        "latitude_deg": np.zeros(east_m.size), "longitude_deg": east_m / DEGREE_M,
+        "start_deg": (0.0, 0.0), "marker_deg": (0.0, 300 / DEGREE_M),
+    } | more  # fmt: skip
+    return line_passes(np.arange(float(east_m.size)), **how)
+
+
+def test_runs_are_from_one_line_to_the_other_with_none_between():
+    there = np.arange(-55.0, 356.0, 10.0)
+    turned = np.arange(-55.0, 100.0, 10.0)
+    # Up; down; up to the start line only and back; up.
+    ride = np.concatenate([there, there[::-1], turned, turned[::-1], there])
+    found = over(ride)
+    assert found.direction.tolist() == [1, -1, 1]
+    assert found.enter_s == pytest.approx([5.5, 47.5, 5.5 + 2 * 42 + 2 * 16], abs=1e-6)
+    assert found.leave_s == pytest.approx(found.enter_s + 30, abs=1e-6)
+    assert found.position_sd_m == pytest.approx(3 * np.sqrt(4 / 6))
+    assert over(ride, position_sd_m=5.0).position_sd_m == pytest.approx(5 * np.sqrt(4 / 6))
+
+
+def test_places_that_are_not_known_are_left_out():
+    there = np.arange(-55.0, 356.0, 10.0)
+    there[[3, 20]] = np.nan
+    assert over(there).enter_s == pytest.approx([5.5])
+
+
+@pytest.mark.parametrize(("metres", "refused"), [(59.0, True), (61.0, False)])
+def test_two_lines_are_twice_the_reach_apart(metres, refused):
+    there, marker = np.arange(-55.0, 156.0, 10.0), (0.0, metres / DEGREE_M)
+    if refused:
+        with pytest.raises(ValueError, match="are 59 m apart but must be at least 60 m"):
+            over(there, marker_deg=marker)
+    else:
+        assert over(there, marker_deg=marker).direction.tolist() == [1]
+    assert over(there, marker_deg=marker, reach_m=20.0).direction.tolist() == [1]
+
+
+# Runs without places ------------------------------------------------------------------------------
+
+
+def test_a_running_mean_takes_half_a_second_to_both_sides():
+    time = np.array([0.0, 0.4, 0.9, 1.0, 1.6, 3.0])
+    values = np.array([1.0, 2, 4, 8, 16, 32])
+    # Rows from half a second before to, but not at, half a second after.
+    wanted = [np.mean([1, 2]), np.mean([1, 2]), np.mean([2, 4, 8]), np.mean([4, 8]), 16.0, 32.0]
+    np.testing.assert_allclose(_smoothed(time, values), wanted)
+
+
+TIME = np.arange(0.0, 100.0, 0.2)
+
+
+def opened(at=20.0, ramp=0.6, until=60.0, cruise=0.2, top=1.0):
+    """Throttle that opens evenly within some time around a moment."""
+    throttle = np.interp(TIME, [at - ramp / 2, at + ramp / 2], [cruise, top])
+    return np.where(until > TIME, throttle, cruise)
+
+
+def test_a_throttle_is_open_at_half_of_its_way():
+    ((at, sd),) = _by_throttle(TIME, opened(), 15 * TIME, 400.0)
+    # Between rows at 19.6 and 20.4, between 0.2 and 1: the middle of an even opening is 20 s.
+    assert at == pytest.approx(20.0, abs=0.02)
+    assert sd == pytest.approx(np.hypot(0.2 / np.sqrt(12), 0.3))
+    quick = opened(ramp=0.01, at=20.1)
+    ((at, _),) = _by_throttle(TIME, quick, 15 * TIME, 400.0)
+    assert at == pytest.approx(20.1)
+    # From where it began to rise for good, not from a blip before.
+    blip = opened()
+    blip[90:93] = [0.5, 0.7, 0.4]
+    ((again, _),) = _by_throttle(TIME, blip, 15 * TIME, 400.0)
+    assert again == pytest.approx(20.0, abs=0.02)
+
+
+@pytest.mark.parametrize(
+    ("throttle", "count"),
+    [
+        (opened(until=20 + 400 / 15 + 1), 1),
+        # Open over eight tenths of the way and a little more, or less.
+        (opened(until=20 + 0.84 * 400 / 15), 1),
+        (opened(until=20 + 0.76 * 400 / 15), 0),
+        (opened(top=0.91), 1),
+        (opened(top=0.89), 0),
+        # The log ends before the marker.
+        (opened(at=99 - 400 / 15, until=200), 1),
+        (opened(at=101 - 400 / 15, until=200), 0),
+    ],
+)
+def test_full_throttle_over_the_hills_length_is_a_run(throttle, count):
+    assert len(list(_by_throttle(TIME, throttle, 15 * TIME, 400.0))) == count
+
+
+def pull(*, entry=12.0, gain=6.0, at=20.0, seconds=25.0, dip=0.0):
+    speed = np.interp(TIME, [at, at + seconds, at + seconds + 5], [entry, entry + gain, entry])
+    return speed - dip * np.exp(-(((TIME - at - 5) / 1.5) ** 2))
+
+
+@pytest.mark.parametrize(
+    ("speed", "count"),
+    [
+        (pull(), 1),
+        (pull(gain=1.6), 1),
+        (pull(gain=0.6), 0),
+        (pull(entry=14.4), 1),
+        (pull(entry=14.7), 0),
+        (pull(entry=9.6), 1),
+        # The pull goes on through the usual entry speed, but not over the length from there on.
+        (pull(entry=8.0, seconds=12.0), 0),
+        (pull(dip=1.6), 1),
+        (pull(dip=4.5), 0),
+        (np.full(TIME.size, 12.0), 0),
+    ],
+)
+def test_a_pull_from_about_the_entry_speed_is_a_run(speed, count):
+    found = runs_by_length(TIME, speed, length_m=300.0, entry_speed_m_s=12.0)
+    assert found.enter_s.size == count
+
+
+def test_a_pull_begins_where_two_lines_meet():
+    rng = np.random.default_rng(6)
+    for at in (20.0, 31.3):
+        speed = pull(at=at, gain=16.0) + 0.05 * rng.standard_normal(TIME.size)
+        way = np.concatenate([[0.0], np.cumsum(0.2 * (speed[1:] + speed[:-1]) / 2)])
+        ((found, sd),) = _by_pattern(TIME, speed, way, 300.0, 12.0, 2.5)
+        assert found == pytest.approx(at, abs=0.35)
+        assert 0.3 < sd < 0.5
+        # Together with how well a rider opens it at the line.
+        bend, own = _bend(TIME, speed, np.flatnonzero(np.abs(TIME - at) < 1))
+        assert bend == pytest.approx(found, abs=0.05)
+        assert 0.1 < own < sd
+
+
+def weights_by_brute_force(time, speed, places, *, readings):
+    """Mean squares of two lines through each place, and what is then said of the place."""
+    squares = []
+    for place in places:
+        near = np.abs(time - place) <= 5.0
+        u, y = time[near] - place, speed[near]
+        design = np.stack([np.ones(u.size), np.where(u < 0, u, 0), np.where(u > 0, u, 0)], 1)
+        _, before, after = line = np.linalg.pinv(design) @ y
+        # Speed must rise faster after it, by a twentieth of a metre a second each second.
+        squares.append(np.mean((y - design @ line) ** 2) if after > before + 0.05 else np.inf)
+    squares = np.array(squares)
+    noise = squares.min() * readings / (readings - 3) + 1e-4
+    weight = np.exp(-readings * (squares - squares.min()) / (2 * noise))
+    return weight / weight.sum()
+
+
+def test_where_lines_meet_is_averaged_over_where_they_may():
+    """Rows over 9.8 s are so many readings; the places are a tenth of a second apart."""
+    speed = pull() + 0.1 * np.sin(7.0 * np.arange(TIME.size))
+    rows = np.flatnonzero(np.abs(TIME - 20) < 1.5)
+    places = np.arange(TIME[rows[0]] - 2.0, TIME[rows[-1]] + 2.0, 0.1)
+    # Of five seconds before the first and after the last of the rows.
+    near = (TIME[rows[0]] - 5 <= TIME) & (TIME[rows[-1]] + 5 > TIME)
+    weight = weights_by_brute_force(TIME[near], speed[near], places, readings=9.8)
+    at, sd = _bend(TIME, speed, rows)
+    assert at == pytest.approx(weight @ places, abs=0.003)
+    wanted = np.sqrt(weight @ (places - at) ** 2 + 0.1**2 / 12)
+    assert sd == pytest.approx(wanted, rel=0.01)
+
+
+def test_speed_that_does_not_bend_upwards_begins_nothing():
+    rows = np.flatnonzero(np.abs(TIME - 20) < 1)
+    assert np.isnan(_bend(TIME, 12 + 0.1 * TIME, rows)).all()
+    assert np.isnan(_bend(TIME, np.interp(TIME, [20, 40], [15.0, 5.0]), rows)).all()
+    assert np.isfinite(_bend(TIME, np.interp(TIME, [20, 40], [12.0, 13.4]), rows)).all()
+    assert np.isnan(_bend(TIME, np.interp(TIME, [20, 40], [12.0, 12.8]), rows)).all()
+
+
+@pytest.mark.parametrize("throttle", [True, False])
+def test_runs_do_not_overlap_and_end_the_length_later(throttle):
+    speed = np.concatenate([pull(), pull()[5:]])
+    time = 0.2 * np.arange(speed.size)
+    full = np.concatenate([opened(until=47.0), opened(until=47.0)[5:]]) if throttle else None
+    found = runs_by_length(time, speed, length_m=300.0, entry_speed_m_s=12.0, throttle_ratio=full)
+    assert found.direction.tolist() == [1, 1]
+    assert found.enter_s == pytest.approx([20.0, 119.0], abs=0.2)
+    # 12 t + 0.12 t² is 300 m after 20.7 s.
+    later = (-12 + np.sqrt(144 + 4 * 0.12 * 300)) / 0.24
+    assert found.leave_s - found.enter_s == pytest.approx([later] * 2, abs=0.15)
+    if throttle:
+        own = np.hypot(0.2 / np.sqrt(12), 0.3)
+        assert found.position_sd_m == pytest.approx(12.0 * own, rel=0.01)
+
+
+def test_a_speed_that_is_not_logged_is_left_out():
+    speed, full = pull(), opened(until=47.0)
+    speed[::7], full[3::11] = np.nan, np.nan
+    found = runs_by_length(TIME, speed, length_m=300.0, throttle_ratio=full)
+    assert found.enter_s == pytest.approx([20.0], abs=0.3)
+    bare = runs_by_length(TIME, speed, length_m=300.0)
+    assert (bare.enter_s.size, np.isnan(bare.position_sd_m)) == (0, True)
+    for rows, count in ((9, 0), (120, 0)):
+        few = runs_by_length(TIME[:rows], pull()[:rows], length_m=1.0, throttle_ratio=full[:rows])
+        assert few.enter_s.size <= count + 1
+
+
+@pytest.mark.parametrize(("within", "count"), [(2.5, 0), (3.5, 1)])
+def test_how_far_an_entry_may_be_off_is_stated(within, count):
+    how = {"length_m": 300.0, "entry_speed_m_s": 15.0, "within_m_s": within}
+    for throttle in (opened(until=47.0), None):
+        assert runs_by_length(TIME, pull(), throttle_ratio=throttle, **how).enter_s.size == count
+
+
+# Speeds at both ends ------------------------------------------------------------------------------
+
+
+def windows_of(time, values, enter=20.0, leave=40.0, place=2.0):
+    return {
+        one.end: one
+        for one in _windows(np.asarray(time), np.asarray(values), [enter], [leave], place)
+    }
+
+
+def test_what_is_fitted_stays_clear_of_the_lines():
+    """Two standard deviations of the place, ridden at the run's mean speed of 16 m/s: 0.25 s."""
+    time = np.arange(0.0, 60.0, 0.1)
+    found = windows_of(time, np.full(time.size, 16.0))
+    entry, exit_ = found["entry"], found["exit"]
+    assert entry.time[[0, -1]] == pytest.approx([13.8, 19.7], abs=0.051)
+    assert exit_.time[[0, -1]] == pytest.approx([20.3, 39.7], abs=0.051)
+    assert (entry.at, exit_.at) == (20.0, 40.0)
+    assert (entry.terms, exit_.terms) == (2, 4)
+    # Of positions one term more, as the way is what the speed is of.
+    way = windows_of(time, np.stack([16 * time, 0 * time]))
+    assert (way["entry"].terms, way["exit"].terms) == (3, 5)
+    assert way["exit"].time[0] == pytest.approx(20.3, abs=0.051)
+
+
+@pytest.mark.parametrize(
+    ("speed", "place", "margin"),
+    # Walking pace counts as 2 m/s; a place that is hardly known takes a sixth at most.
+    [(1.0, 2.0, 2.0), (4.0, 2.0, 1.0), (10.0, 100.0, 20 / 6)],
+)
+def test_the_margin_is_what_the_place_is_worth_in_time(speed, place, margin):
+    time = np.arange(0.0, 60.0, 0.05)
+    found = windows_of(time, np.full(time.size, speed), place=place)
+    assert found["exit"].time[0] == pytest.approx(20 + margin, abs=0.051)
+    assert found["exit"].time[-1] == pytest.approx(40 - margin, abs=0.051)
+    assert found["entry"].time[[0, -1]] == pytest.approx([14 - margin, 20 - margin], abs=0.051)
+
+
+@pytest.mark.parametrize(("rows", "ends"), [(7, {"entry", "exit"}), (6, set())])
+def test_seven_rows_make_a_run(rows, ends):
+    """As many on the run; the margins take one at either end, and five are one more than terms."""
+    step = 20.0 / rows
+    time = np.concatenate([np.arange(14.0, 20.0, 0.5), 20.0 + step * (np.arange(rows) + 0.5)])
+    found = windows_of(time, np.full(time.size, 15.0), place=0.1)
+    assert set(found) == ends
+    # Four rows before the line are two more than terms; three are not.
+    for before, there in ((4, True), (3, False)):
+        some = time[12 - before :]
+        assert ("entry" in windows_of(some, np.full(some.size, 15.0), place=0.1)) == (
+            there and rows == 7
+        )
+
+
+def test_the_way_is_made_of_positions_a_second_apart():
+    time = np.array([0.0, 0.5, 0.99, 1.2, 2.0, 3.5])
+    place = np.stack([3 * time, 4 * time])
+    kept, way = _way(time, place)
+    np.testing.assert_allclose(kept, [0, 0.99, 2.0, 3.5])
+    np.testing.assert_allclose(way, 5 * kept)
+    assert _way(time[:0], place[:, :0])[0].size == 0
+
+
+def noisy(seed=3, n=40, terms=4):
+    rng = np.random.default_rng(seed)
+    time = 20 + 0.5 * np.arange(n)
+    values = 12 + 0.3 * (time - 20) - 0.004 * (time - 20) ** 2 + 0.2 * rng.standard_normal(n)
+    return _Window(0, "exit", time, values, terms, 40.0)
+
+
+def by_contrasts(window, covariance):
+    """Log density of what the polynomial leaves, in contrasts that it cannot touch."""
+    powers = (window.time[:, None] - window.time.mean()) ** np.arange(window.terms)
+    free = null_space(np.linalg.qr(powers)[0].T)
+    data = free.T @ window.values
+    return data, free.T @ covariance @ free
+
+
+@pytest.mark.outside(source="statsmodels, generalised least squares, as the reference")
+def test_a_fit_is_generalised_least_squares():
+    window = noisy()
+    models, _ = _by_lasting([window])
+    for (covariance,) in models:
+        _, noise, [(state, spread, middle, half)] = _fit_all([window], [covariance], True)
+        design = ((window.time - middle) / half)[:, None] ** np.arange(4)
+        found = sm.GLS(window.values, design, sigma=covariance).fit()
+        np.testing.assert_allclose(state, found.params, rtol=1e-8)
+        np.testing.assert_allclose(spread, found.cov_params(), rtol=1e-7, atol=1e-12)
+        assert noise == pytest.approx(np.sqrt(found.scale))
+
+
+@pytest.mark.outside(source="scipy: normal density of error contrasts, as the reference")
+@pytest.mark.parametrize("model", ["lasting", "quick"])
+def test_the_likelihood_is_that_of_what_the_polynomial_cannot_touch(model):
+    """Two windows of one run; between two covariances only the difference matters."""
+    windows = [noisy(3), noisy(4, n=14, terms=2)]
+    models, open_size = _by_lasting(windows) if model == "lasting" else _by_quickness(windows, 2.0)
+    found = [_fit_all(windows, own, open_size)[0] for own in models]
+    wanted = []
+    for own in models:
+        parts = [by_contrasts(*pair) for pair in zip(windows, own, strict=True)]
+        count = sum(data.size for data, _ in parts)
+        squares = sum(data @ np.linalg.solve(cov, data) for data, cov in parts)
+        size = squares / count if open_size else 1.0
+        wanted.append(sum(multivariate_normal(cov=size * cov).logpdf(data) for data, cov in parts))
+    np.testing.assert_allclose(np.diff(found), np.diff(wanted), rtol=1e-7, atol=1e-9)
+
+
+def test_covariances_are_of_a_noise_that_lasts():
+    window = noisy(n=10)
+    models, _ = _by_lasting([window])
+    np.testing.assert_array_equal(models[0][0], np.eye(10))
+    # Two rows half a second apart, lasting 0.6 s, of 95 parts in a hundred.
+    assert models[2][0][3, 4] == pytest.approx(0.95 * np.exp(-0.5 / 0.6))
+    assert np.diag(models[2][0]) == pytest.approx(np.ones(10))
+    quick, _ = _by_quickness([window], 2.0)
+    assert len(quick) == 5 * 12
+    # A tenth to 1.2 times the place's error, over 40 s, and 3 cm to 5 m of quick error.
+    assert quick[0][0][3, 4] == pytest.approx(0.2**2 * np.exp(-0.5 / 40))
+    assert quick[-1][0][3, 4] == pytest.approx(2.4**2 * np.exp(-0.5 / 40))
+    for at, rough, size in ((0, 0.2, 0.03), (11, 0.2, 5.0), (-1, 2.4, 5.0)):
+        assert quick[at][0][2, 2] == pytest.approx(rough**2 + size**2)
+
+
+def test_an_end_has_the_value_the_slope_and_the_place_of_its_line():
+    """A parabola without noise: 12 + 0.4 t - 0.01 t² from the line on, 20 s long."""
+    time = np.arange(0.0, 60.0, 0.2)
+    u = np.clip(time - 20, -20, 20)
+    speed = np.where(time < 20, 12.0 + 0.05 * (time - 20), 12 + 0.4 * u - 0.01 * u**2)
+    found = end_speeds_from_speed(time, speed, enter_s=[20.0], leave_s=[40.0], place_sd_m=3.0)
+    assert (found.entry_m_s[0], found.exit_m_s[0]) == pytest.approx((12.0, 16.0), abs=2e-3)
+    # Slopes: 0.05 at the start line, 0.4 - 0.4 at the marker; 0.06 m/s for gusts. In the half
+    # second before the line that is left out the hand may have moved, if it mostly did not.
+    assert np.hypot(0.05 * 3 / 12, 0.06) < found.entry_sd_m_s[0] < 0.2
+    assert found.exit_sd_m_s[0] == pytest.approx(0.06, rel=2e-3)
+    east = np.concatenate([[0.0], np.cumsum(0.2 * (speed[1:] + speed[:-1]) / 2)])
+    way = end_speeds_from_way(time, 0.6 * east, 0.8 * east, enter_s=[20.0], leave_s=[40.0],
+                              place_sd_m=0.05)  # fmt: skip
+    assert (way.entry_m_s[0], way.exit_m_s[0]) == pytest.approx((12.0, 16.0), abs=0.02)
+
+
+def test_the_error_of_an_end_grows_with_the_slope_there():
+    """Of a window that is known exactly but for its place: bend over speed times metres."""
+    time = np.arange(0.0, 10.0, 0.5)
+    for derivative, values in ((0, 10 + 0.5 * time), (1, 10 * time + 0.25 * time**2)):
+        window = _Window(0, "exit", time, values, 3, 10.0)
+        models = [[1e-8 * np.eye(time.size)]], False
+        found = _ends([window], models, 1, 4.0, derivative=derivative)
+        assert found.exit_m_s[0] == pytest.approx(15.0)
+        assert found.exit_sd_m_s[0] == pytest.approx(np.hypot(0.5 * 4 / 15, 0.06), rel=1e-3)
+        assert np.isnan(found.entry_m_s[0])
+    # Hardly moving counts as a metre a second.
+    slow = _Window(0, "exit", time, 0.01 * time, 3, 10.0)
+    found = _ends([slow], ([[1e-8 * np.eye(time.size)]], False), 1, 4.0, derivative=0)
+    assert found.exit_sd_m_s[0] == pytest.approx(np.hypot(0.01 * 4 / 1.0, 0.06), rel=1e-3)
+
+
+@pytest.mark.outside(source="statsmodels, generalised least squares, as the reference")
+@pytest.mark.parametrize("derivative", [0, 1])
+def test_without_moves_the_speed_at_the_line_is_that_of_least_squares(derivative):
+    window = noisy(n=30, terms=3)
+    covariance = _by_lasting([window])[0][2][0]
+    story = _at_line(window, covariance, 0, derivative)
+    u = window.time - window.at
+    design = u[:, None] ** np.arange(3)
+    fit = sm.GLS(window.values, design, sigma=covariance).fit(cov_type="fixed scale")
+    assert story.speed[0] == pytest.approx(fit.params[derivative], rel=1e-6)
+    assert story.variance[0] == pytest.approx(fit.cov_params()[derivative, derivative], rel=1e-6)
+    assert story.slope[0] == pytest.approx((1 + derivative) * fit.params[1 + derivative], rel=1e-6)
+
+
+def test_a_move_that_the_speed_shows_is_the_likely_story():
+    """1.2 m/s² until two seconds before the line, then even, in noise of 0.05 m/s."""
+    time = np.arange(14.0, 19.6, 0.2)
+    true = 12 + 1.2 * np.minimum(time - 18.0, 0.0)
+    values = true + 0.05 * np.random.default_rng(2).standard_normal(time.size)
+    window = _Window(0, "entry", time, values, 2, 20.0)
+    stories = _at_line(window, 0.05**2 * np.eye(time.size), 2, 0)
+    (share,) = _shares([stories])
+    moves = stories.kind % 3
+    assert share[moves == 0].sum() < 1e-6
+    # A straight line through all of it would be half a metre a second off.
+    speed = share @ stories.speed
+    sd = np.sqrt(share @ (stories.variance + (stories.speed - speed) ** 2))
+    assert abs(speed - 12.0) < min(1.96 * sd, 0.2)
+    assert share.sum() == pytest.approx(1.0)
+    # An even speed needs none.
+    steady = window._replace(values=values - true + 12)
+    (share,) = _shares([_at_line(steady, 0.05**2 * np.eye(time.size), 2, 0)])
+    assert share[moves == 0].sum() > 0.6
+
+
+def test_the_pull_after_the_line_is_one_more_reading_of_it():
+    """By hand: 12 with variance 0.09 beside 13 with 0.01 + 0.06² and 0.6 s of the slopes' 0.5."""
+    one = {"kind": np.array([0]), "likelihood": np.array([0.0]), "slope": np.array([0.1])}
+    stories = _AtLine(**one, speed=np.array([12.0]), variance=np.array([0.09]))
+    pull = _AtLine(**(one | {"slope": np.array([0.6])}), speed=np.array([13.0]),
+                   variance=np.array([0.01]))  # fmt: skip
+    other = 0.01 + 0.06**2 + 0.3**2
+    found = _with_pull(stories, pull)
+    assert found.variance[0] == pytest.approx(1 / (1 / 0.09 + 1 / other))
+    assert found.speed[0] == pytest.approx(found.variance[0] * (12 / 0.09 + 13 / other))
+    assert found.likelihood[0] == pytest.approx(-(1 / (0.09 + other) + np.log(0.09 + other)) / 2)
+    assert _with_pull(stories, None) is stories
+
+
+@pytest.mark.parametrize(
+    ("kind", "widest"), [("holds", 1.4), ("gathers", 2.3), ("gathers on", 1.8), ("eases", 2.3)]
+)
+def test_however_a_rider_comes_to_the_line_the_entry_speed_is_held(kind, widest):
+    """Once a second, as a phone writes; widths in km/h."""
+    off = []
+    for seed in range(4):
+        rng = np.random.default_rng(seed)
+        time, logged, _, truth = approached(rng, (kind,), 6, 1.0)
+        enter = truth[:, 0] + 0.2 * rng.standard_normal(6)
+        found = end_speeds_from_speed(
+            time, logged, enter_s=enter, leave_s=truth[:, 1], place_sd_m=2.5
+        )
+        off += list(zip(found.entry_m_s - truth[:, 2], found.entry_sd_m_s, strict=True))
+    error, sd = np.transpose(off)
+    assert np.mean(np.abs(error) < 1.96 * sd) >= 0.9
+    assert abs(error.mean()) < 0.2
+    assert 1.96 * 3.6 * sd.mean() < widest
+
+
+def test_the_noise_is_that_of_one_value():
+    rng = np.random.default_rng(8)
+    time = np.arange(0.0, 200.0, 0.5)
+    speed = 15 + 0.3 * rng.standard_normal(time.size)
+    enter, leave = np.arange(10.0, 170.0, 40.0), np.arange(35.0, 195.0, 40.0)
+    found = end_speeds_from_speed(time, speed, enter_s=enter, leave_s=leave, place_sd_m=1.0)
+    assert found.noise_sd == pytest.approx(0.3, rel=0.15)
+    none = end_speeds_from_speed(time[:5], speed[:5], enter_s=[0.0], leave_s=[2.0], place_sd_m=1.0)
+    assert np.isnan(none.noise_sd)
+
+
+# Grade and length ---------------------------------------------------------------------------------
+
+
+HALF = 1.96 * 0.01
+
+
+def test_a_mean_of_passes_has_their_scatter_and_one_per_cent_of_scale():
+    values = [0.058, 0.062, 0.063, 0.057]
+    plain = mean_interval(values)
+    found = _mean_of_passes(values)
+    assert found.value == pytest.approx(0.06)
+    assert found.half_width == pytest.approx(np.hypot(plain.half_width, HALF * 0.06))
+    assert _mean_of_passes(values[:3]) is not None
+    assert _mean_of_passes(values[:2]) is None
+
+
+def ridden(speed=10.0, step=0.5):
+    """There and back between 0 and 300 m, with 60 m beyond either end; three rounds."""
+    time = np.arange(0.0, 252.0, step)
+    way = np.abs((speed * time + 60) % 840 - 420) - 60
+    return time, 300 - way
+
+
+PASSES = {"enter_s": [6.0, 48, 90, 132, 174], "leave_s": [36.0, 78, 120, 162, 204]}
+
+
+def test_rows_are_a_second_apart_and_between_the_lines():
+    time = np.arange(0.0, 20.0, 0.25)
+    columns = (3 * time, 4 * time)
+    columns[1][30] = np.nan
+    ((own, way, (east, north)),) = _way_of_each(time, columns, [5.1], [12.1])
+    # The first row of each second from the line on.
+    np.testing.assert_allclose(own, [5.25, 6.25, 7.25, 8.25, 9.25, 10.25, 11.25])
+    np.testing.assert_allclose(way, 5 * (own - own[0]))
+    np.testing.assert_allclose((east, north), (3 * own, 4 * own))
+    # Six rows are a pass, five are not; nor is a stand.
+    for last, there in ((10.3, True), (10.0, False)):
+        ((_, way, _),) = _way_of_each(time, columns, [5.1], [last])
+        assert (way is not None) == there
+    ((_, still, _),) = _way_of_each(time, (0 * time, 0 * time), [5.1], [12.1])
+    assert still is None
+
+
+@pytest.mark.outside(source="scipy.stats.linregress as the reference")
+def test_a_grade_is_the_slope_of_elevation_over_the_way():
+    time, along = ridden(step=1.0)
+    rng = np.random.default_rng(4)
+    elevation = 500 + 0.05 * along + 0.5 * rng.standard_normal(time.size)
+    turned = (0.6 * along, 0.8 * along, elevation)
+    direction = [1, -1, 1, -1, 1]
+    found = logged_grade(time, *turned, **PASSES, direction=direction)
+    slopes = []
+    for begin, end in zip(*PASSES.values(), strict=True):
+        own = (time >= begin) & (time <= end)
+        slopes.append(linregress(along[own], elevation[own]).slope)
+    assert found.value == pytest.approx(np.mean(slopes))
+    assert np.sign(along[30] - along[8]) == 1.0
+    plain = mean_interval(slopes)
+    assert found.half_width == pytest.approx(np.hypot(plain.half_width, HALF * found.value))
+    two = {key: some[:2] for key, some in PASSES.items()}
+    assert logged_grade(time, *turned, **two, direction=[1, -1]) is None
+
+
+@pytest.mark.parametrize("step", [0.5, 1.0, 2.5])
+def test_a_length_reaches_from_line_to_line(step):
+    """300 m at 10 m/s, whatever rows lie next to the lines."""
+    time, along = ridden(step=step)
+    found = logged_length(time + 0.3, 0.6 * along, -0.8 * along, **PASSES)
+    assert found.value == pytest.approx(300.0, rel=1e-9)
+    assert found.half_width == pytest.approx(HALF * 300)
+    slow = {key: np.array(some) for key, some in PASSES.items()}
+    slow["leave_s"] = slow["leave_s"] - [0, 3, 0, 3, 0]
+    other = logged_length(time, along, 0 * along, **slow)
+    plain = mean_interval([300, 270, 300, 270, 300])
+    assert other.value == pytest.approx(plain.value)
+    assert other.half_width == pytest.approx(np.hypot(plain.half_width, HALF * plain.value))
+
+
+# Two clocks ---------------------------------------------------------------------------------------
+
+
+STEP = 0.2
+
+
+def seen(seconds=400.0, step=STEP):
+    time = np.arange(0.0, seconds, step)
+    return time, np.sin(time / 9) + np.sin(time / 31) + np.sin(time / 4.3)
+
+
+def test_a_log_is_brought_to_even_steps_about_its_mean():
+    time, values = np.array([3.0, 3.5, 4.0, 5.0]), np.array([1.0, np.nan, 2.0, 4.0])
+    start, even = _even(time, values)
+    # On 3 to 5 s, linear from 1 to 2 to 4.
+    wanted = np.interp(np.arange(3.0, 5.0, 0.2), [3, 4, 5], [1, 2, 4])
+    assert start == 3.0
+    np.testing.assert_allclose(even, wanted - wanted.mean())
+    assert _even(time[:2], values[:2])[1].size == 0
+    assert _even(time[:2], np.array([1.0, 2.0]))[1].size == 3
+
+
+def test_likeness_is_the_correlation_of_what_both_saw():
+    """About means of the whole, times the root of the share of the shorter one in common."""
+    rng = np.random.default_rng(2)
+    first, second = rng.standard_normal(700), rng.standard_normal(450)
+    lags, likeness = _likeness(first, second)
+    for lag in (-100, 0, 37, 250, 300, 380):
+        low, high = max(0, lag), min(first.size, second.size + lag)
+        a, b = first[low:high], second[low - lag : high - lag]
+        wanted = a @ b / np.sqrt((a @ a) * (b @ b)) * np.sqrt(a.size / second.size)
+        assert likeness[lags == lag][0] == pytest.approx(wanted, rel=1e-6)
+    # Less than a minute, 300 steps, in common is none.
+    for lag, there in ((400, True), (401, False), (-150, True), (-151, False)):
+        assert (likeness[lags == lag][0] > -1) == there
+    still = _likeness(np.zeros(700), second)[1]
+    assert np.abs(still[still > -1]).max() == 0.0
+
+
+def test_rivals_are_as_like_and_away_from_what_was_taken():
+    lags = np.arange(-500, 501)
+    likeness = np.zeros(lags.size)
+    for lag, height in ((0, 0.9), (70, 0.85), (-80, 0.64), (-200, 0.62), (300, 0.8), (310, 0.7)):
+        likeness[lags == lag] = height
+    # Within fifteen seconds, 75 steps, of one that was taken is no other; 0.7 of the best.
+    found = [int(lags[at]) for at in _rivals(lags, likeness, int(np.argmax(likeness)))]
+    assert found == [300, -80]
+
+
+def test_each_piece_that_moved_has_its_own_shift():
+    _, values = seen(600.0)
+    second = (10.0, values[100:2100])
+    found = _pieces((0.0, values), second, 10.3)
+    # Of 400 s there are six minutes; all of them say 20 - 10, within steps of a fifth.
+    assert len(found) == 6
+    np.testing.assert_allclose(found, 10.0, atol=1e-3)
+    # What stands still for a minute is left out, and so is what reaches beyond the first log.
+    still = values[100:2100].copy()
+    still[300:600] = 0.0
+    assert len(_pieces((0.0, values), (10.0, still), 10.3)) == 5
+    assert len(_pieces((0.0, values[:1500]), second, 10.3)) == 4
+    # Four seconds off at the most.
+    assert len(_pieces((0.0, values), second, 13.8)) == 6
+    assert len(_pieces((0.0, values), second, 6.2)) == 6
+    # A log that does not begin at nothing.
+    np.testing.assert_allclose(_pieces((500.0, values), (10.0, second[1]), 510.3), 510.0, atol=1e-3)
+    late = _pieces((0.0, values), second, 14.5)
+    assert len(late) < 6
+
+
+def test_a_shift_between_two_steps_is_found():
+    """Exact times of one log half a step from the other's, by the parabola through three scores."""
+    time, values = seen(600.0, 0.01)
+    coarse = slice(0, None, 20)
+    other = (time[2010::20], values[2010::20])
+    found = _pieces((0.0, values[coarse]), (float(other[0][0]) - 20.1, other[1]), 20.0)
+    np.testing.assert_allclose(found, 20.1, atol=0.01)
+
+
+def test_the_interval_is_that_of_the_pieces():
+    """A clock that runs a thousandth too fast: six pieces, each a little later."""
+    time, values = seen(600.0)
+    wrong = time[100:2100] * 1.001
+    found = clock_shift(time, values, wrong - 30.0, values[100:2100])
+    pieces = _pieces((0.0, values - values.mean()), _even(wrong - 30.0, values[100:2100]), 29.8)
+    plain = mean_interval(pieces)
+    assert found.shift_s.value == pytest.approx(plain.value, abs=1e-3)
+    assert found.shift_s.half_width == pytest.approx(plain.half_width, rel=0.05)
+    exact = clock_shift(time, values, time[100:2100] - 30.0, values[100:2100])
+    # Never better than a quarter of a step, 0.05 s, in each piece.
+    t_95_of_five = 2.570582
+    assert exact.shift_s.half_width == pytest.approx(t_95_of_five * 0.05 / np.sqrt(6), rel=1e-3)
+
+
+@pytest.mark.parametrize(("seconds", "why"), [(59.0, "short"), (150.0, "short"), (250.0, "")])
+def test_a_minute_is_needed_and_three_pieces(seconds, why):
+    time, values = seen(600.0)
+    count = round(seconds / STEP)
+    found = clock_shift(time, values, time[500 : 500 + count], values[500 : 500 + count])
+    assert found.why_not == why
+    assert (found.shift_s is None) == bool(why)
+    assert np.isnan(found.likeness) == (seconds < 60)
+
+
+@pytest.mark.parametrize(("noise", "why"), [(1.4, ""), (3.0, "unlike")])
+def test_half_alike_is_alike_enough(noise, why):
+    """Noise of so many times the signal's size leaves a correlation of 0.58, and of 0.32."""
+    time, values = seen(900.0)
+    other = values + noise * values.std() * np.random.default_rng(0).standard_normal(values.size)
+    found = clock_shift(time, values, time, other)
+    assert found.likeness == pytest.approx(1 / np.hypot(1, noise), abs=0.05)
+    assert (found.why_not == "unlike") == (why == "unlike")

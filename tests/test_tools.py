@@ -1,0 +1,45 @@
+"""Every tool that measures by hand runs: for a moment, since what it measures takes long."""
+
+import re
+import subprocess
+import sys
+
+import pytest
+
+from tests.conftest import ROOT
+
+TOOLS = ROOT / "tests" / "tools"
+# The smallest amount of work that goes through all of a tool, and what it then prints.
+BRIEFLY = {
+    "bench growth 100": "| 33 | 2 | no |", "bench season 4": r"\| 4 \| ",
+    "bench logs 2000 200": "bare_elementtree", "bench many 1": "once more, nothing changed",
+    "mutate session/pack.py --most 1 --processes 1": "session/pack.py: . of 1 noticed",
+    "simulate_advice --count 1 --processes 1": "", "simulate_days --days 1": r"2       6     yes",
+    "simulate_choice --days 1 --processes 1 --only one": r"\| one run each \| the tool",
+    "simulate_ladder 8": "leaner than the band", "simulate_logs --outings 1": r"\| reading \|",
+    "simulate_logs --outings 1 --approaches": r"\| one way or another \| 5 Hz",
+    "simulate_readings 5": r"4       yes      yes",
+    "simulate_seasons --seasons 2": "both on eight days, wear",
+    "simulate_way_down 2": r"6       yes",
+    "simulate_what_if --days 1": "constant power, rolled back down",
+    "simulate_worlds --days 2 --only blocks": "blocks", "thin_days --days 1": "",
+}  # fmt: skip
+# They write files of the project, which the tests of those files hold them to; or are no command.
+OTHERS = {"answers", "results_schema", "bayes_referee"}
+
+
+def test_every_tool_is_tried():
+    tried = {command.split()[0] for command in BRIEFLY}
+    assert {path.stem for path in TOOLS.glob("*.py")} == tried | OTHERS
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("command", "printed"), BRIEFLY.items())
+def test_a_tool_runs_and_prints(command, printed):
+    ended = subprocess.run(
+        [sys.executable, "-m", *f"tests.tools.{command}".split()],
+        cwd=ROOT, capture_output=True, text=True, check=False,
+    )  # fmt: skip
+    assert ended.returncode == 0, ended.stderr
+    assert ended.stdout.strip()
+    assert re.search(printed, ended.stdout), ended.stdout
