@@ -2,11 +2,12 @@
 
 import re
 
+from tuninglib.analysis.analyse import results_document
 from tuninglib.analysis.combinations import no_safer
 from tuninglib.analysis.records import one_each
-from tuninglib.analysis.results import results_document
 from tuninglib.analysis.worth import SAME, TRIAL
-from tuninglib.report import advice, fellow, injector, mixture, verdict
+from tuninglib.report import advice, injector, mixture, verdict
+from tuninglib.report import what_if as fellow
 from tuninglib.rounding import interval_text, odds_text
 from tuninglib.session.defaults import leaner_limit_of
 

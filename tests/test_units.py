@@ -1,6 +1,7 @@
 import math
 
 import numpy as np
+import pint
 import pytest
 
 from tuninglib import units
@@ -119,3 +120,24 @@ def test_conversions_of_the_trade(value, unit, si_unit, expected):
 
 def test_a_temperature_is_shown_with_its_offset():
     assert math.isclose(units.to_display(273.15, "temperature", "metric"), 0.0, abs_tol=1e-9)
+
+
+PINT = pint.UnitRegistry()
+
+
+@pytest.mark.outside(source="pint's table of units")
+@pytest.mark.parametrize(
+    ("name", "measure"), [(name, si) for si, sizes in units._SIZES.items() for name in sizes]
+)
+def test_a_unit_of_the_table_is_what_pint_takes_it_for(name, measure):
+    zero, one = (PINT.Quantity(x, name).to(measure).magnitude for x in (0.0, 1.0))
+    assert units.parse_unit(name).size == pytest.approx(one - zero, rel=1e-13)
+    assert units.parse_unit(name).zero == pytest.approx(zero, rel=1e-13)
+
+
+def test_a_unit_that_only_pint_knows_is_read_through_it():
+    assert "furlong" not in units._SIZES["m"]
+    assert convert(1.0, "furlong", "m") == pytest.approx(201.168, rel=1e-5)
+    assert convert(80.0, "degR", "K") == pytest.approx(80 / 1.8)
+    with pytest.raises(ValueError, match="does not measure what is asked for here"):
+        convert(1.0, "lux", "m")

@@ -45,7 +45,7 @@ _PLACES = {
     "analyse": "analysis.analyse",
     "make_report": "report.make",
     "Session": "session.load",
-    "Results": "analysis.results",
+    "Results": "analysis.analyse",
     "SessionError": "text_files",
     "Blend": "physics.fuels",
     "Hill": "physics.motion",

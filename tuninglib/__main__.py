@@ -109,12 +109,12 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 def _report(options) -> int:
     if options.session.is_dir() and not (options.session / "session.toml").exists():
-        from tuninglib.report.many import sessions_in
+        from tuninglib.report.make import sessions_in
 
         if sessions_in(options.session):
             return _reports(options)
     from tuninglib.report.make import WorkbookError, make_report
-    from tuninglib.report.page import MissingPdf
+    from tuninglib.report.page_parts import MissingPdf
 
     def progress(line):
         print(f"· {line}", file=sys.stderr, flush=True)
@@ -165,7 +165,7 @@ class _Progress:
 
 
 def _reports(options) -> int:
-    from tuninglib.report.many import NoCluster, executor_at, make_reports
+    from tuninglib.report.make import NoCluster, executor_at, make_reports
 
     # Of hundreds of reports the garbage is worth searching for.
     gc.enable()
@@ -189,7 +189,7 @@ def _reports(options) -> int:
         if progress:
             progress.close()
     from tuninglib.report.make import WorkbookError
-    from tuninglib.report.season_page import make_seasons
+    from tuninglib.report.season import make_seasons
 
     try:
         pages, fault = make_seasons(options.session, options.out), None
@@ -230,7 +230,7 @@ def _check(options) -> int:
 
 
 def _new(options) -> int:
-    from tuninglib.session.new import write_new_session
+    from tuninglib.session.edit import write_new_session
 
     for path in write_new_session(options.folder, options.units):
         print(path)
@@ -238,14 +238,14 @@ def _new(options) -> int:
 
 
 def _pack(options) -> int:
-    from tuninglib.session.pack import pack_session
+    from tuninglib.session.load import pack_session
 
     print(pack_session(options.session, options.file))
     return 0
 
 
 def _unpack(options) -> int:
-    from tuninglib.session.pack import unpack_session
+    from tuninglib.session.load import unpack_session
 
     print(unpack_session(options.file, options.folder))
     return 0

@@ -1,22 +1,18 @@
 """The edge where people write units: text with a unit to SI floats, and back.
 
-This is the only module that imports pint. Everywhere else a float is in SI and its name says
-the unit.
+This is the only module that imports pint, for a unit that is in no table here. Everywhere else a
+float is in SI and its name says the unit.
 """
 
 import functools
 import math
 import re
-from typing import TYPE_CHECKING
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from tuninglib.interval import Measured
-
-if TYPE_CHECKING:
-    import pint
-
 
 NUMBER = r"[-+−]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][-+]?[0-9]+)?"
 # A unit as people write one: words and their powers, multiplied or divided; or one sign.
@@ -70,20 +66,6 @@ _RANGE = re.compile(
     (?P<high>{NUMBER})\s*(?P<unit>(?!\s*(?:to|bis)\b)[^±+–—]*?)\s*""",
     re.VERBOSE,
 )
-
-
-@functools.cache
-def _registry():
-    import pint
-
-    try:
-        # Pint's own cache of its definitions in the user's cache folder: ten times as fast.
-        found = pint.UnitRegistry(cache_folder=":auto:")
-    except OSError:
-        found = pint.UnitRegistry()
-    # A turn counts as 1, so that a radian is a part of it.
-    found.define(f"turn_in_radians = {1 / math.tau!r}")
-    return found
 
 
 # What people type, and the pint expression it stands for. Engine speed is kept in 1/min (rpm).
@@ -145,13 +127,66 @@ _SPELLINGS = {
 }
 
 
+# How large the units of most riders are, in the SI unit of what they measure. Pint knows these, too
+# (a test compares them), but takes half a second to load.
+_SIZES = {
+    "1": {"%": 0.01},
+    "1/min": {"1/s": 60.0},
+    "s": {"ms": 1e-3, "min": 60.0},
+    "m": {"km": 1e3, "cm": 1e-2, "mm": 1e-3, "in": 0.0254, "ft": 0.3048, "mile": 1609.344},
+    "m/s": {"km/hour": 1 / 3.6, "mile/hour": 0.44704},
+    "m**2": {"cm**2": 1e-4, "ft**2": 0.3048**2},
+    "m**3": {
+        "L": 1e-3,
+        "mL": 1e-6,
+        "cm**3": 1e-6,
+        "gal": 231 * 0.0254**3,
+        "gallon": 231 * 0.0254**3,
+        "imperial_gallon": 4.54609e-3,
+    },
+    "m**3/s": {"cm**3/min": 1e-6 / 60},
+    "kg": {"g": 1e-3, "lb": 0.45359237},
+    "kg/s": {"lb/hour": 0.45359237 / 3600, "g/min": 1e-3 / 60},
+    "kg/m**3": {"kg/L": 1e3, "g/cm**3": 1e3, "lb/ft**3": 0.45359237 / 0.3048**3},
+    "K": {"degC": 1.0, "degF": 5 / 9},
+    "Pa": {
+        "hPa": 1e2,
+        "mbar": 1e2,
+        "kPa": 1e3,
+        "bar": 1e5,
+        "psi": 0.45359237 * 9.80665 / 0.0254**2,
+        "inHg": 3386.388640341,
+    },
+    "N": {"lbf": 0.45359237 * 9.80665},
+    "W": {"kW": 1e3, "hp": 550 * 0.3048 * 0.45359237 * 9.80665},
+}
+# What a thermometer shows 0 at, in kelvin.
+_ZEROS = {"degC": 273.15, "degF": 273.15 - 32 * 5 / 9}
+
+
+class Unit(NamedTuple):
+    """What a unit measures, its size, and where its zero lies.
+
+    Attributes
+    ----------
+    measure : str
+        The SI unit of the same kind of quantity.
+    size, zero : float
+        In that one.
+    """
+
+    measure: str
+    size: float
+    zero: float = 0.0
+
+
 # The long, the short and the metric one; a hundredweight of 100 or of 112 lb.
 _TWO_MEANINGS = ("ton", "tons", "cwt", "hundredweight")
 
 
 @functools.cache
-def parse_unit(text: str) -> "pint.Unit":
-    """Pint unit that a rider's spelling stands for.
+def parse_unit(text: str) -> Unit:
+    """Unit that a rider's spelling stands for.
 
     Parameters
     ----------
@@ -160,7 +195,7 @@ def parse_unit(text: str) -> "pint.Unit":
 
     Returns
     -------
-    pint.Unit
+    Unit
 
     Raises
     ------
@@ -169,8 +204,8 @@ def parse_unit(text: str) -> "pint.Unit":
 
     Examples
     --------
-    >>> str(parse_unit("cc/min"))
-    'centimeter ** 3 / minute'
+    >>> parse_unit("°C")
+    Unit(measure='K', size=1.0, zero=273.15)
     """
     if len(text) > LONGEST:
         raise ValueError(f"unknown unit {text.strip()[:BEGINNING]!r}…")
@@ -183,10 +218,40 @@ def parse_unit(text: str) -> "pint.Unit":
     if spelled is None and re.search(r"rev|turns|cycle|radian|\brad\b|bpm", plain, re.IGNORECASE):
         # Pint counts these in radians or as nothing at all.
         raise ValueError(f"unknown unit {plain!r}; write rpm for engine speed")
+    name = spelled or plain
+    for measure, sizes in _SIZES.items():
+        if name == measure or name in sizes:
+            return Unit(measure, sizes.get(name, 1.0), _ZEROS.get(name, 0.0))
     try:
-        return _registry().parse_units(spelled or plain)
+        return _unit_of_pint(name)
     except Exception as error:  # pint raises half a dozen kinds, tokenizer errors among them
         raise ValueError(f"unknown unit {text.strip()!r}") from error
+
+
+def _unit_of_pint(name: str) -> Unit:
+    """A unit that only pint knows."""
+    registry = _registry()
+    unit = registry.parse_units(name)
+    for measure in _SIZES:
+        if registry.parse_units(measure).dimensionality == unit.dimensionality:
+            zero, one = (registry.Quantity(x, unit).to(measure).magnitude for x in (0.0, 1.0))
+            return Unit(measure, one - zero, zero)
+    # Of a kind that nothing here is of: it is like no other.
+    return Unit(name, 1.0)
+
+
+@functools.cache
+def _registry():
+    import pint
+
+    try:
+        # Pint's own cache of its definitions in the user's cache folder: ten times as fast.
+        found = pint.UnitRegistry(cache_folder=":auto:")
+    except OSError:
+        found = pint.UnitRegistry()
+    # A turn counts as 1, so that a radian is a part of it.
+    found.define(f"turn_in_radians = {1 / math.tau!r}")
+    return found
 
 
 def measures(unit: str, si_unit: str) -> bool:
@@ -204,7 +269,7 @@ def measures(unit: str, si_unit: str) -> bool:
     """
     if si_unit == "1":
         return _SPELLINGS.get(unit.lower(), unit) in _RATIOS
-    return parse_unit(unit).dimensionality == parse_unit(si_unit).dimensionality
+    return parse_unit(unit).measure == parse_unit(si_unit).measure
 
 
 def convert(values: ArrayLike, from_unit: str, to_unit: str) -> float | np.ndarray:
@@ -242,7 +307,7 @@ def convert(values: ArrayLike, from_unit: str, to_unit: str) -> float | np.ndarr
 
 @functools.cache
 def line_between(from_unit: str, to_unit: str) -> tuple:
-    """Factor and offset between two units, which pint knows.
+    """Factor and offset between two units.
 
     Parameters
     ----------
@@ -254,13 +319,12 @@ def line_between(from_unit: str, to_unit: str) -> tuple:
     (1.0, 273.15)
     """
     source, target = parse_unit(from_unit), parse_unit(to_unit)
-    if source.dimensionality != target.dimensionality:
+    if source.measure != target.measure:
         raise ValueError(
             f"{from_unit.strip()!r} does not measure what is asked for here; "
             f"write a unit such as {to_unit!r}"
         )
-    zero, one = (_registry().Quantity(x, source).to(target).magnitude for x in (0.0, 1.0))
-    return one - zero, zero
+    return source.size / target.size, (source.zero - target.zero) / target.size
 
 
 def _convert_width(width: float, from_unit: str, to_unit: str) -> float:

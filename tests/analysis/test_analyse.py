@@ -5,8 +5,7 @@ import json
 import pytest
 
 from tuninglib.analysis import what_if
-from tuninglib.analysis.analyse import analyse
-from tuninglib.analysis.results import results_document
+from tuninglib.analysis.analyse import analyse, results_document
 from tuninglib.report import cautions, injector, verdict
 from tuninglib.report import gain as gain_words
 from tuninglib.report import mixture as mixture_words

@@ -6,8 +6,8 @@ import pytest
 
 from tests.outing import Outing
 from tuninglib.analysis.combinations import combinations_of, stop_limits
+from tuninglib.session.edit import write_new_session
 from tuninglib.session.load import load_session
-from tuninglib.session.new import write_new_session
 from tuninglib.session.read_toml import what_stands
 
 

@@ -7,10 +7,9 @@ from pathlib import Path
 
 import pytest
 
-from tuninglib.analysis.analyse import analyse
+from tuninglib.analysis.analyse import analyse, results_document
 from tuninglib.analysis.injector import ladder_of
 from tuninglib.analysis.mixture import ladder_columns, weighed_readings
-from tuninglib.analysis.results import results_document
 from tuninglib.lab import explore
 from tuninglib.report import injector, verdict
 from tuninglib.report import mixture as mixture_words

@@ -27,8 +27,8 @@ from tuninglib.analysis.day_plan import (
 )
 from tuninglib.report import heat
 from tuninglib.report import verdict as words
+from tuninglib.session.edit import write_new_session
 from tuninglib.session.load import load_session
-from tuninglib.session.new import write_new_session
 from tuninglib.statistics.planning import power_two_setups, run_order
 
 

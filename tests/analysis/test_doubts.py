@@ -9,11 +9,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from tuninglib.analysis.analyse import analyse
+from tuninglib.analysis.analyse import analyse, results_document
 from tuninglib.analysis.doubts import _of_order, _of_readings, doubts_of_speeds
 from tuninglib.analysis.injector import ladder_of
 from tuninglib.analysis.mixture import ladder_columns, weighed_readings
-from tuninglib.analysis.results import results_document
 from tuninglib.report import gain as gain_words
 from tuninglib.report import mixture as mixture_words
 from tuninglib.report import tested as runs_words

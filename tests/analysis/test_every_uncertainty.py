@@ -5,8 +5,7 @@ from dataclasses import fields, replace
 
 import pytest
 
-from tuninglib.analysis.analyse import analyse
-from tuninglib.analysis.results import results_document
+from tuninglib.analysis.analyse import analyse, results_document
 from tuninglib.interval import Measured
 from tuninglib.physics.fuels import Octane
 from tuninglib.session.load import load_session

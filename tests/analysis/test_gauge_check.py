@@ -9,12 +9,11 @@ import pytest
 
 from tests.conftest import ROOT
 from tests.outing import Outing
-from tuninglib.analysis.analyse import analyse
+from tuninglib.analysis.analyse import analyse, results_document
 from tuninglib.analysis.doubts import check_gauge
 from tuninglib.analysis.injector import ladder_of, outlook
 from tuninglib.analysis.logs import BandMixture, Following
 from tuninglib.analysis.mixture import analyse_mixtures, lambda_of, weighed_readings, with_check
-from tuninglib.analysis.results import results_document
 from tuninglib.interval import Interval, Measured
 from tuninglib.lab.explore import outlook_words
 from tuninglib.lab.first_guess import first_guess, known_of, tank_words

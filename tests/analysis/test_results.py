@@ -8,9 +8,8 @@ import jsonschema
 import pytest
 
 from tests.tools.results_schema import as_text, meanings, results_schema, type_schema
-from tuninglib.analysis.analyse import analyse
+from tuninglib.analysis.analyse import SCHEMA, SCHEMA_FILE, analyse, results_document
 from tuninglib.analysis.records import Prospect, one_each
-from tuninglib.analysis.results import SCHEMA, SCHEMA_FILE, results_document
 from tuninglib.interval import Interval
 from tuninglib.session.load import load_session
 

@@ -8,8 +8,7 @@ from types import SimpleNamespace
 import pytest
 
 from tests.conftest import ROOT
-from tuninglib.analysis.analyse import analyse
-from tuninglib.analysis.results import results_document
+from tuninglib.analysis.analyse import analyse, results_document
 from tuninglib.analysis.season import Outing, _alike, _called, bikes_of, season_of
 from tuninglib.analysis.season_record import read_document, record_from
 from tuninglib.session.load import load_session

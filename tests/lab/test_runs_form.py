@@ -7,10 +7,9 @@ from tests.lab.panels import everything, is_html, labelled, words
 from tests.session.test_edit import ROW
 from tests.session.test_runs_csv import one_gauge_column
 from tuninglib.lab import kit
-from tuninglib.lab.runs_form import checked, last_rows, runs_form
-from tuninglib.session.edit import add_run, open_sheet
+from tuninglib.lab.forms import checked, last_rows, runs_form
+from tuninglib.session.edit import add_run, open_sheet, write_new_session
 from tuninglib.session.load import load_session
-from tuninglib.session.new import write_new_session
 
 
 def typed(form, **cells):

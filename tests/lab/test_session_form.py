@@ -5,10 +5,9 @@ import tomllib
 import pytest
 
 from tests.lab.panels import everything, labelled, words
-from tuninglib.lab.session_form import LEFT_OUT, as_text, as_value, fields_of, session_form
-from tuninglib.session.edit import problems_of
+from tuninglib.lab.forms import LEFT_OUT, as_text, as_value, fields_of, session_form
+from tuninglib.session.edit import problems_of, write_new_session
 from tuninglib.session.load import load_session
-from tuninglib.session.new import write_new_session
 
 FILLED = {
     "session": {"title": "Sunday", "date": "2026-11-22"}, "bike": {"mass": "260 lb +/- 4 lb"},

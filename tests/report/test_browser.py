@@ -12,7 +12,7 @@ from tuninglib.analysis import what_if
 from tuninglib.analysis.analyse import analyse
 from tuninglib.analysis.what_if import Question
 from tuninglib.interval import Interval
-from tuninglib.report import fellow
+from tuninglib.report import what_if as fellow
 from tuninglib.report.make import make_report
 from tuninglib.rounding import fixed, interval_text, quantity_text
 from tuninglib.session.load import load_session

@@ -9,8 +9,8 @@ import pytest
 
 from tests.conftest import ROOT
 from tuninglib.__main__ import main
-from tuninglib.report import many
-from tuninglib.report.many import MADE_FROM, make_reports
+from tuninglib.report import make
+from tuninglib.report.make import MADE_FROM, make_reports
 
 SUMMER = ROOT / "demo_data" / "one_summer"
 # What dask.distributed itself warns of.
@@ -65,7 +65,7 @@ def test_reports_are_those_of_this_machine_and_made_once(scheduler, summer, tmp_
 @pytest.mark.slow
 @pytest.mark.skipif(os.name != "posix", reason="signals of another kind")
 def test_a_worker_that_is_lost_loses_nothing(scheduler, summer):
-    with many.executor_at(scheduler.scheduler_address) as executor:
+    with make.executor_at(scheduler.scheduler_address) as executor:
         one, _ = executor.submit(os.getpid).result(), None
         # The worker that answered is killed in the middle of the work.
         killed = []
@@ -85,7 +85,7 @@ def test_a_worker_that_is_lost_loses_nothing(scheduler, summer):
 
 
 def test_a_scheduler_that_is_not_there_is_said_in_time(summer, capsys, monkeypatch):
-    monkeypatch.setattr(many, "_PATIENCE_S", 1)
+    monkeypatch.setattr(make, "_PATIENCE_S", 1)
     begin = time.monotonic()
     assert main(["report", str(summer), "--scheduler", "tcp://127.0.0.1:9"]) == 2
     assert "no scheduler answers at tcp://127.0.0.1:9" in capsys.readouterr().err

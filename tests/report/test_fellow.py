@@ -7,7 +7,7 @@ import pytest
 from tuninglib.analysis import what_if
 from tuninglib.analysis.analyse import analyse
 from tuninglib.physics.air import air_density_kg_m3, correction_sae_j1349, standard_pressure_pa
-from tuninglib.report import fellow
+from tuninglib.report import what_if as fellow
 from tuninglib.session.load import load_session
 
 

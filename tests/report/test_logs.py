@@ -7,8 +7,7 @@ import numpy as np
 import pytest
 
 from tests.conftest import EVENING
-from tuninglib.analysis.analyse import analyse
-from tuninglib.analysis.results import results_document
+from tuninglib.analysis.analyse import analyse, results_document
 from tuninglib.interval import Interval
 from tuninglib.report import cautions, gain, logs, method, tested
 from tuninglib.session.load import load_session

@@ -16,7 +16,7 @@ import pytest
 from tuninglib.__main__ import main
 from tuninglib.report import cautions, gain, make
 from tuninglib.report.make import WorkbookError, make_report
-from tuninglib.report.page import MissingPdf, page_to_pdf, render_page
+from tuninglib.report.page_parts import MissingPdf, page_to_pdf, render_page
 
 
 def run_command(*arguments, **environment):

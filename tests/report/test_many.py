@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 from tuninglib.__main__ import main
-from tuninglib.report.many import MADE_FROM, fingerprint, make_reports, sessions_in
+from tuninglib.report.make import MADE_FROM, fingerprint, make_reports, sessions_in
 
 NAMES = ("june/first", "june/second", "may")
 FILES = ("report.html", "summary.html", "results.json")

@@ -9,7 +9,7 @@ from tests.conftest import ROOT
 from tuninglib.__main__ import main
 from tuninglib.report import season
 from tuninglib.report import season as words
-from tuninglib.report.season_page import make_seasons, outings_below, season_below
+from tuninglib.report.season import make_seasons, outings_below, season_below
 from tuninglib.text_files import SessionError
 
 SUMMER = ROOT / "demo_data" / "one_summer"

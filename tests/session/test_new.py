@@ -6,9 +6,9 @@ import re
 import pytest
 
 from tuninglib.session import schema
+from tuninglib.session.edit import example_in, session_template, write_new_session
 from tuninglib.session.fields import read_value
 from tuninglib.session.load import load_session
-from tuninglib.session.new import example_in, session_template, write_new_session
 from tuninglib.session.read_table import COLUMNS
 from tuninglib.text_files import SessionError
 

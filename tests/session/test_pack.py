@@ -8,9 +8,8 @@ import zipfile
 import pytest
 
 from tuninglib.__main__ import main
-from tuninglib.session import pack
-from tuninglib.session.load import load_session
-from tuninglib.session.pack import MANIFEST, pack_session, unpack_session
+from tuninglib.session import load
+from tuninglib.session.load import MANIFEST, load_session, pack_session, unpack_session
 from tuninglib.text_files import SessionError
 
 
@@ -177,4 +176,4 @@ def test_a_size_that_lies_does_not_fill_the_memory(tmp_path, monkeypatch):
 def test_no_session_no_file(tmp_path):
     with pytest.raises(SessionError, match=r"holds no session\.toml"):
         pack_session(tmp_path)
-    assert pack.MOST_FILES >= 6
+    assert load.MOST_FILES >= 6

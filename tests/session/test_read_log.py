@@ -10,13 +10,12 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from tuninglib.analysis.results import provenance
-from tuninglib.lab.session_form import as_text, as_value, fields_of
-from tuninglib.report.many import fingerprint
+from tuninglib.analysis.analyse import provenance
+from tuninglib.lab.forms import as_text, as_value, fields_of
+from tuninglib.report.make import fingerprint
 from tuninglib.session import read_log as module
 from tuninglib.session.edit import set_values, write_values
-from tuninglib.session.load import load_session
-from tuninglib.session.pack import pack_session, unpack_session
+from tuninglib.session.load import load_session, pack_session, unpack_session
 from tuninglib.session.read_log import layout_of, log_files, read_delimited, read_log
 from tuninglib.session.trace import LeftOut
 from tuninglib.text_files import SessionError, decoded

@@ -115,8 +115,7 @@ def growth(most=33000):
 
 def records(count):
     """Outings of the demo summer again and again, each with numbers of its own, as text."""
-    from tuninglib.analysis.analyse import analyse
-    from tuninglib.analysis.results import results_document
+    from tuninglib.analysis.analyse import analyse, results_document
     from tuninglib.session.load import load_session
 
     rng = np.random.default_rng(20261126)
@@ -274,8 +273,7 @@ def many(count=40):
     """Many reports against one: on one core, on two, and on two workers of a scheduler."""
     from distributed import LocalCluster
 
-    from tuninglib.report.make import make_report
-    from tuninglib.report.many import executor_at, make_reports
+    from tuninglib.report.make import executor_at, make_report, make_reports
 
     with tempfile.TemporaryDirectory() as place:
         folder = Path(place) / "season"

@@ -14,9 +14,9 @@ import re
 import types
 import typing
 
+from tuninglib.analysis.analyse import KEYS, SCHEMA, SCHEMA_FILE, WORKED_OUT, Results
 from tuninglib.analysis.decide import Flip, Step
 from tuninglib.analysis.gain import Road
-from tuninglib.analysis.results import KEYS, SCHEMA, SCHEMA_FILE, WORKED_OUT, Results
 from tuninglib.session.from_logs import FoundRuns
 from tuninglib.session.trace import LeftOut
 

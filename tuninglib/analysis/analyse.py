@@ -1,27 +1,314 @@
-"""From a session to its results."""
+"""From a session to its results: everything that a report says, and results.json."""
 
+import dataclasses
+import hashlib
 import math
+from collections.abc import Collection
+from dataclasses import dataclass
+from importlib import metadata
+from pathlib import Path
 
-from tuninglib.analysis.decide import advise
+import tuninglib
+from tuninglib.analysis.combinations import Combination
+from tuninglib.analysis.decide import Flip, Plan, advise
 from tuninglib.analysis.doubts import check_gauge, find_doubts
-from tuninglib.analysis.gain import analyse_road
+from tuninglib.analysis.gain import Road, analyse_road
 from tuninglib.analysis.injector import analyse_ladder, responses_of, session_fit
-from tuninglib.analysis.logs import curves_of_force, logs_read, mixture_by_bands
+from tuninglib.analysis.logs import (
+    BandMixture,
+    Following,
+    ForceCurve,
+    LogRead,
+    curves_of_force,
+    logs_read,
+    mixture_by_bands,
+)
 from tuninglib.analysis.mixture import (
     analyse_mixtures,
     fuel_limits,
     octane_margins,
+    shown_at_lambda_one,
     weighed_readings,
     with_check,
 )
-from tuninglib.analysis.records import Knock, Run
-from tuninglib.analysis.results import Results, provenance
-from tuninglib.analysis.season_record import outing_record
-from tuninglib.analysis.upkeep import fuel_use, gearing_of, long_climbs, outlay
+from tuninglib.analysis.records import (
+    Doubt,
+    FuelLimit,
+    GaugeCheck,
+    Knock,
+    Ladder,
+    Mixture,
+    OctaneMargin,
+    Pull,
+    Run,
+)
+from tuninglib.analysis.season_record import OutingRecord, outing_record
+from tuninglib.analysis.upkeep import (
+    Climb,
+    FuelUse,
+    Gearing,
+    Outlay,
+    fuel_use,
+    gearing_of,
+    long_climbs,
+    outlay,
+)
 from tuninglib.analysis.what_if import Answer, ForRider, Question, answers, flat_top_speeds
-from tuninglib.session.defaults import air_of_runs, day_pressure_of
+from tuninglib.session.defaults import Band, air_of_runs, band_of, day_pressure_of
 from tuninglib.session.load import Session
+from tuninglib.session.machine import Setup
 from tuninglib.session.read_table import KNOCKED
+from tuninglib.session.read_toml import own_files
+from tuninglib.statistics.gain import Gain
+from tuninglib.text_files import a_few, quoted
+
+# What it was made from ----------------------------------------------------------------------------
+
+
+def provenance(folder: Path, logs: Collection[str] = ()) -> tuple:
+    """Names and SHA-256 checksums of a session's files, and versions of what worked on them.
+
+    Parameters
+    ----------
+    folder : Path
+    logs : collection of str
+        Names of files that belong to the session, whatever their kind.
+
+    Returns
+    -------
+    tuple of (str, str)
+        Name and value; no clock, no path, so that the same session gives the same report.
+    """
+    files = [
+        (path.name, hashlib.sha256(path.read_bytes()).hexdigest())
+        for path in own_files(folder, logs)
+    ]
+    libraries = [
+        (name, metadata.version(name))
+        for name in ("numpy", "scipy", "pandas", "matplotlib", "pint")
+    ]
+    return (*files, ("tuninglib", tuninglib.__version__), *libraries)
+
+
+# All of it ----------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, kw_only=True, repr=False)
+class Results:
+    """Everything that a report says, in SI.
+
+    Attributes
+    ----------
+    session : Session
+    runs : tuple of Run
+        Every row of runs.csv with what follows from it.
+    gauge_check : GaugeCheck
+        Of the gauge at idle and cruise.
+    mixtures : tuple of Mixture
+        Full-throttle mixture of each setup, as read.
+    road : Road or None
+        What the road tests say; None without speeds.
+    ladder : Ladder or None
+        What the injector ladder says; None without a usable reading.
+    doubts : tuple of Doubt
+        What the rest of the session speaks against.
+    knocks : tuple of Knock
+        In the order of the runs.
+    combinations : tuple of Combination
+        Ridden ones first, each with its gate.
+    plan : Plan
+        The advice, made once.
+    flips : tuple of Flip
+        The nearest facts that would change it.
+    fuel_limits : tuple of FuelLimit
+        Fuels that must not be burnt.
+    octane : tuple of OctaneMargin
+        Octane of each fuel against the need of each engine.
+    what_if_setup : str or None
+        The setup that the fellow rider is told about.
+    what_if : tuple of ForRider
+        Marker speed of that setup under riders from light to heavy.
+    flat_top_speeds : Answer or None
+        Of that setup, on a flat road without wind.
+    gearing : Gearing or None
+        Of that setup; None where it is not known.
+    climbs : tuple of Climb
+        Long ones, with the head's temperature read on the way.
+    fuel_use : tuple of FuelUse
+        Of the setups that were filled.
+    outlay : Outlay
+        What the parts cost, and what the detours did.
+    logs : tuple of LogRead
+        Logs of the outing, as they were read.
+    bands : tuple of BandMixture
+        Lambda by throttle and engine speed, from the log of a gauge.
+    followings : tuple of Following
+        Where lambda follows another injector, by throttle.
+    force_curves : tuple of ForceCurve
+        Wheel force against speed, the reference first; empty without logged speeds.
+    pressure_source : str
+        ``"stated"``, ``"altitude"`` or ``"sea level"``.
+    provenance : tuple
+        SHA-256 of the session's files, and versions of the packages that did the sums.
+    season : OutingRecord
+        What this outing brings to its season.
+    """
+
+    session: Session
+    runs: tuple[Run, ...]
+    gauge_check: GaugeCheck
+    mixtures: tuple[Mixture, ...]
+    road: Road | None
+    ladder: Ladder | None
+    doubts: tuple[Doubt, ...]
+    knocks: tuple[Knock, ...]
+    combinations: tuple[Combination, ...]
+    plan: Plan
+    flips: tuple[Flip, ...]
+    fuel_limits: tuple[FuelLimit, ...]
+    octane: tuple[OctaneMargin, ...]
+    what_if_setup: str | None
+    what_if: tuple[ForRider, ...]
+    flat_top_speeds: Answer | None
+    gearing: Gearing | None
+    climbs: tuple[Climb, ...]
+    fuel_use: tuple[FuelUse, ...]
+    outlay: Outlay
+    logs: tuple[LogRead, ...]
+    bands: tuple[BandMixture, ...]
+    followings: tuple[Following, ...]
+    force_curves: tuple[ForceCurve, ...]
+    pressure_source: str
+    provenance: tuple[tuple[str, str], ...]
+    season: OutingRecord
+
+    def __repr__(self) -> str:
+        """A few lines: what was tested, and where to look."""
+        about = self.session.about
+        gains = [
+            f"{pull.setup} {100 * pull.gain.ratio.value:+.1f} %" for pull in self.pulls if pull.gain
+        ]
+        lines = (
+            f"Results of {quoted(about.title)}, {about.date}: {len(self.runs)} rows, "
+            f"{len(self.session.setups)} setups",
+            f"  wheel force over {self.reference}: {a_few(gains) if gains else 'not known'}",
+            f"  ride now: {self.plan.ride.setup if self.plan.ride else 'none of them'}",
+            "  see .plan .pulls .mixtures .ladder .knocks .runs .what_if .session",
+        )
+        return "\n".join(lines)
+
+    @property
+    def reference(self) -> str:
+        """The setup that gains are counted from."""
+        return self.session.about.reference
+
+    @property
+    def ridden_setup(self) -> Setup:
+        """Parts and fuel of what is to be ridden now, or else of the reference."""
+        ride = self.plan.ride
+        return self.session.setups[ride.setup if ride else self.reference]
+
+    @property
+    def judged(self) -> Session:
+        """The session with its gauge as the check found it, which every lambda here rests on."""
+        return with_check(self.session, self.gauge_check)
+
+    @property
+    def shown_at_lambda_one(self) -> float | None:
+        """What the gauge shows at a true lambda of 1; None where its scale is not known."""
+        return None if self.session.gauge.scale is None else shown_at_lambda_one(self.judged)
+
+    @property
+    def band(self) -> Band:
+        """The band of lambda that the advice is for."""
+        return band_of(self.session)
+
+    @property
+    def knocked(self) -> tuple:
+        """Setups with which knock was heard."""
+        return tuple(dict.fromkeys(knock.setup for knock in self.knocks))
+
+    @property
+    def pulls(self) -> tuple:
+        """What each setup pulls, the reference first; empty without speeds."""
+        return self.road.pulls if self.road else ()
+
+
+# results.json -------------------------------------------------------------------------------------
+# The keys, their units and meanings stand in ``results.schema.json`` beside this module, in the
+# open JSON Schema format; it is written from the records here and what their docstrings say.
+
+SCHEMA = "tuninglib results 3"
+SCHEMA_FILE = Path(__file__).with_name("results.schema.json")
+# What stands in the file after what it is about, in this order.
+KEYS = (
+    "plan", "flips", "combinations", "octane", "gauge_check", "mixtures", "road", "ladder",
+    "what_if", "flat_top_speeds", "gearing", "climbs", "fuel_use", "outlay", "logs", "bands",
+    "followings", "force_curves", "found_runs", "doubts", "knocks", "fuel_limits", "runs",
+    "provenance", "season",
+)  # fmt: skip
+# Properties that a program should not have to work out again.
+WORKED_OUT = {Gain: ("smallest_visible", "verdict"), Pull: ("verdict",)}
+
+
+def results_document(results: Results) -> dict:
+    """Results for programs: plain numbers in SI, the unit in each name, a version in front.
+
+    Parameters
+    ----------
+    results : Results
+
+    Returns
+    -------
+    dict
+        Ready for JSON; numbers that are not finite become None.
+    """
+    about = results.session.about
+    front = {
+        "schema": SCHEMA,
+        "title": about.title,
+        "date": about.date.isoformat(),
+        "reference": about.reference,
+        "interval": 0.95,
+    }
+    otherwise = {
+        "flips": [
+            {"code": one.code, "ride": _setup_of(one.plan), "next": _plain(one.plan.next)}
+            for one in results.flips
+        ],
+        "road": _without(_plain(results.road), "of_day"),
+        "found_runs": _plain(results.session.found),
+        "provenance": dict(results.provenance),
+    }
+    own = (name for name in KEYS if name not in otherwise)
+    found = otherwise | {name: _plain(getattr(results, name)) for name in own}
+    return front | {name: found[name] for name in KEYS}
+
+
+def _without(record, key):
+    """A record without one of its parts, which stands elsewhere."""
+    return record and {name: value for name, value in record.items() if name != key}
+
+
+def _setup_of(plan) -> str | None:
+    return plan.ride.setup if plan.ride else None
+
+
+def _plain(value):
+    if dataclasses.is_dataclass(value):
+        names = [field.name for field in dataclasses.fields(value)]
+        names += WORKED_OUT.get(type(value), ())
+        return {name.rstrip("_"): _plain(getattr(value, name)) for name in names}
+    if isinstance(value, dict):
+        return {str(key): _plain(one) for key, one in value.items()}
+    if isinstance(value, (tuple, list)):
+        return [_plain(one) for one in value]
+    if isinstance(value, float) and not math.isfinite(value):
+        return None
+    return value
+
+
+# The order of work --------------------------------------------------------------------------------
 
 WHAT_IF_MASSES_KG = (45.0, 55.0, 65.0, 75.0, 85.0, 95.0, 110.0)
 

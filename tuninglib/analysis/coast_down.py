@@ -10,9 +10,10 @@ from tuninglib.physics.motion import Hill, Ride
 from tuninglib.physics.road_load import ROTATING_MASS_RATIO, RoadLoad
 from tuninglib.rounding import decimals_for, fixed
 from tuninglib.session.defaults import Taken, speedometer_factor
+from tuninglib.session.read_table import COASTDOWN
 from tuninglib.session.read_toml import tables_as_typed, what_stands
 from tuninglib.session.schema import Speedometer
-from tuninglib.session.tables import COASTDOWN, FALLS_HEADER, HEADER_MPH, Falls
+from tuninglib.session.tables import FALLS_HEADER, HEADER_MPH, Falls
 from tuninglib.statistics.coast_down import fit_coast_down
 from tuninglib.statistics.repeats import t_quantile
 from tuninglib.text_files import read_text

@@ -12,19 +12,17 @@ from itertools import pairwise
 from pathlib import Path
 from types import SimpleNamespace
 
-from tuninglib.analysis.analyse import analyse
+from tuninglib.analysis.analyse import Results, analyse
 from tuninglib.analysis.combinations import Combination, StopLimits, no_safer, richer, stop_limits
 from tuninglib.analysis.mixture import flow_on_bike
 from tuninglib.analysis.records import Knock
-from tuninglib.analysis.results import Results
-from tuninglib.analysis.season import OWN_SHARE
 from tuninglib.rounding import percent
 from tuninglib.session.defaults import blend_of
 from tuninglib.session.load import Session, load_session
-from tuninglib.session.read_table import KNOCKED
+from tuninglib.session.read_table import KNOCKED, RUNS
 from tuninglib.session.read_toml import tables_as_typed, what_stands
 from tuninglib.session.schema import Assumptions
-from tuninglib.session.tables import RUNS, read_runs
+from tuninglib.session.tables import read_runs
 from tuninglib.statistics.planning import (
     RunOrder,
     half_width_across_days,
@@ -33,6 +31,7 @@ from tuninglib.statistics.planning import (
     run_order_in_blocks,
     smallest_visible_gain,
 )
+from tuninglib.statistics.season import OWN_SHARE
 from tuninglib.text_files import SessionError
 
 # From rich to lean --------------------------------------------------------------------------------
@@ -232,7 +231,7 @@ def interim(results: Results, last_run: float, *, planned: int) -> Interim:
 
     Parameters
     ----------
-    results : tuninglib.analysis.results.Results
+    results : tuninglib.analysis.analyse.Results
     last_run : float
         Its number.
     planned : int
@@ -286,7 +285,7 @@ def combination_of(results: Results, setup: str) -> Combination:
 
     Parameters
     ----------
-    results : tuninglib.analysis.results.Results
+    results : tuninglib.analysis.analyse.Results
     setup : str
     """
     parts = results.session.setups[setup]
@@ -303,7 +302,7 @@ def closed_setups(results: Results) -> dict:
 
     Parameters
     ----------
-    results : tuninglib.analysis.results.Results
+    results : tuninglib.analysis.analyse.Results
 
     Returns
     -------
@@ -327,7 +326,7 @@ def watched_setups(results: Results) -> tuple[str, ...]:
 
     Parameters
     ----------
-    results : tuninglib.analysis.results.Results
+    results : tuninglib.analysis.analyse.Results
     """
     found = {name: combination_of(results, name) for name in results.session.setups}
     return tuple(

@@ -50,9 +50,9 @@ from tuninglib.statistics.ladder_prediction import (
 )
 
 if TYPE_CHECKING:
+    from tuninglib.analysis.analyse import Results
     from tuninglib.analysis.combinations import Combination
     from tuninglib.analysis.decide import Plan
-    from tuninglib.analysis.results import Results
 
 
 # The ladder ---------------------------------------------------------------------------------------

@@ -15,7 +15,7 @@ from tuninglib.analysis.season_record import OutingRecord
 from tuninglib.interval import Interval
 from tuninglib.statistics.ladder import Parts, Priors, pool_readings
 from tuninglib.statistics.ladder_prediction import Candidate, FuelDemand, Odds, predict
-from tuninglib.statistics.season import DayOfForces, pool_days
+from tuninglib.statistics.season import OWN_SHARE, DayOfForces, pool_days
 
 # One name, one thing ------------------------------------------------------------------------------
 
@@ -355,8 +355,6 @@ def _mixture(fit, key, stated, days, tried, limits, day_sd, knocked) -> SeasonMi
 
 # Forces of all days -------------------------------------------------------------------------------
 
-# What a day does to one setup alone, over what it does to all of them (ours).
-OWN_SHARE = 0.5
 # Outings on so many days tell of wear.
 _FEWEST_FOR_A_TREND = 3
 # Rate of false alarms, over all comparisons together.

@@ -15,7 +15,6 @@ from tuninglib import units
 from tuninglib.analysis.coast_down import fit_of, half_widths, rounded, start_of, values_for_session
 from tuninglib.interval import Z_95, Interval
 from tuninglib.lab import kit
-from tuninglib.lab.explore import written
 from tuninglib.lab.kit import DPI, Image, png_of
 from tuninglib.physics.fuels import PETROL_DENSITY_KG_M3
 from tuninglib.physics.injector import flow_on_fuel
@@ -24,15 +23,9 @@ from tuninglib.physics.road_load import RoadLoad
 from tuninglib.report.page_parts import COLOURS, Prose, spaced
 from tuninglib.rounding import decimals_for, fixed, quantity_text
 from tuninglib.session.edit import write_values
+from tuninglib.session.read_table import BENCHFLOW, COASTDOWN
 from tuninglib.session.read_toml import tables_as_typed
-from tuninglib.session.tables import (
-    BENCH_HEADER,
-    BENCHFLOW,
-    COASTDOWN,
-    Falls,
-    parse_falls,
-    parse_volumes,
-)
+from tuninglib.session.tables import BENCH_HEADER, Falls, parse_falls, parse_volumes
 from tuninglib.statistics.bench_flow import fit_bench_flow
 from tuninglib.statistics.coast_down import coast_time_s
 from tuninglib.text_files import SessionError, printable, read_text
@@ -83,7 +76,7 @@ def coast_down(session_folder: Path | str) -> widgets.VBox:
     def write():
         road, _, _ = fitted(**values_now())
         doubt = controls["doubt"].value / 100
-        return written(write_values(folder, {"bike": values_for_session(road, doubt)}))
+        return kit.written(write_values(folder, {"bike": values_for_session(road, doubt)}))
 
     def save():
         parse_falls(typed.value)
@@ -307,7 +300,7 @@ def bench_flow(session_folder: Path | str) -> widgets.VBox:
             if "flow_pressure" in known[name]:
                 own["flow_pressure"] = None
             values[f"injectors.{name}"] = own
-        return written(write_values(folder, values))
+        return kit.written(write_values(folder, values))
 
     def save():
         parse_volumes(typed.value)

@@ -9,9 +9,9 @@ import re
 import ipywidgets as widgets
 
 from tuninglib import units
+from tuninglib.analysis.analyse import Results
 from tuninglib.analysis.injector import HIGHEST_SHARE, Outlook, ladder_of, outlook
 from tuninglib.analysis.mixture import flow_on_bike
-from tuninglib.analysis.results import Results
 from tuninglib.analysis.what_if import EquivalentRun, Question, answers
 from tuninglib.lab import kit
 from tuninglib.lab.kit import LadderPicture
@@ -21,7 +21,6 @@ from tuninglib.report.what_if import REFUSALS
 from tuninglib.rounding import fixed, interval_text, odds_text, percent, quantity_text
 from tuninglib.session import edit
 from tuninglib.session.defaults import ethanol_of
-from tuninglib.session.edit import Edited
 from tuninglib.session.load import Session
 from tuninglib.text_files import Problem, SessionError
 
@@ -63,7 +62,7 @@ def mixture(results: Results) -> widgets.VBox | Prose:
 
     def write_band():
         values = {key: round(controls[key].value, 4) for key in ("lowest", "highest")}
-        return written(edit.write_values(session.folder, {"target": values}))
+        return kit.written(edit.write_values(session.folder, {"target": values}))
 
     def write_candidate():
         return add_candidate(
@@ -168,14 +167,12 @@ def outlook_words(
         )
     else:
         share = one.open_time_s / one.cycle_time_s
-        items.append(
-            (
-                "Open time",
-                f"the middle of the band needs {one.open_time_s * 1e3:.1f} ms of the "
-                f"{one.cycle_time_s * 1e3:.1f} ms of one cycle at the highest engine speed "
-                f"({percent(share)}).",
-            )
+        said = (
+            f"the middle of the band needs {one.open_time_s * 1e3:.1f} ms of the "
+            f"{one.cycle_time_s * 1e3:.1f} ms of one cycle at the highest engine speed "
+            f"({percent(share)})."
         )
+        items.append(("Open time", said))
         if share > HIGHEST_SHARE:
             watch.append(
                 f"the open time is more than {percent(HIGHEST_SHARE)} of the cycle: this injector "
@@ -223,22 +220,7 @@ def add_candidate(session: Session, name: str, flow: str, tolerance: str) -> Pro
         # The slider's flow is the one at the bike's pressure.
         bar = units.convert(session.bike.fuel_pressure.value, "Pa", "bar")
         values["flow_pressure"] = f"{bar:.6g} bar"
-    return written(edit.write_values(session.folder, {f"injectors.{name}": values}))
-
-
-def written(edited: Edited) -> Prose:
-    """What a button did to a file, in words."""
-    if edited.kept is None:
-        return Prose((("Nothing to do", f"{edited.path.name} says that already."),))
-    return Prose(
-        (
-            (
-                "Written",
-                f"{edited.path.name} has the new values; the earlier file is kept as "
-                f"{edited.kept.name}. Run all cells again to work with them.",
-            ),
-        )
-    )
+    return kit.written(edit.write_values(session.folder, {f"injectors.{name}": values}))
 
 
 # Rider, hill and wind -----------------------------------------------------------------------------
@@ -355,11 +337,9 @@ def rider_words(results: Results, run: EquivalentRun, setup: str, question: Ques
         ),
     ]
     if question.grade_ratios:
-        items.append(
-            (
-                "",
-                f"The hill is taken as one even slope of {percent(question.grade_ratios[0], 1)}, "
-                "exactly.",
-            )
+        text = (
+            f"The hill is taken as one even slope of {percent(question.grade_ratios[0], 1)}, "
+            "exactly."
         )
+        items.append(("", text))
     return (Prose(tuple(items)),)

@@ -9,9 +9,9 @@ from dataclasses import dataclass, replace
 import ipywidgets as widgets
 
 from tuninglib import units
+from tuninglib.analysis.analyse import Results
 from tuninglib.analysis.injector import DEAD_TIME_S, HIGHEST_SHARE, Change, guess_of
 from tuninglib.analysis.mixture import flow_on_bike
-from tuninglib.analysis.results import Results
 from tuninglib.lab import kit
 from tuninglib.physics.engine import (
     chamber_with_kit_m3,
@@ -220,45 +220,33 @@ def guess_words(
     guess = guess_of(change)
     runs_out = units.to_display(guess.runs_out_m3_s, "flow", system)
     label = units.unit_label("flow", system)
-    items = [
-        (
-            "Injector to look for",
-            f"{quantity_text(guess.flow_m3_s, 'flow', system)} at the new fuel pressure.",
-        )
-    ]
+    said = f"{quantity_text(guess.flow_m3_s, 'flow', system)} at the new fuel pressure."
+    items = [("Injector to look for", said)]
     if change.new_pressure_pa != change.old_pressure_pa:
         stated = quantity_text(guess.stated_at_old_pressure_m3_s, "flow", system)
         items.append(("Stated at the old pressure", f"the same injector is one of {stated}."))
     share = guess.open_time_s / guess.cycle_time_s
-    items.append(
-        (
-            "Open time",
-            f"{guess.open_time_s * 1e3:.1f} ms of the {guess.cycle_time_s * 1e3:.1f} ms of one "
-            f"cycle at {change.engine_speed_rpm:.0f} rpm ({percent(share)}).",
-        )
+    text = (
+        f"{guess.open_time_s * 1e3:.1f} ms of the {guess.cycle_time_s * 1e3:.1f} ms of one "
+        f"cycle at {change.engine_speed_rpm:.0f} rpm ({percent(share)})."
     )
-    items.append(
-        (
-            "Runs out",
-            f"at full speed an injector below {fixed(runs_out, 0)} {label} would need more than "
-            f"{percent(HIGHEST_SHARE)} of the cycle.",
-        )
+    items.append(("Open time", text))
+    text = (
+        f"at full speed an injector below {fixed(runs_out, 0)} {label} would need more than "
+        f"{percent(HIGHEST_SHARE)} of the cycle."
     )
-    items.append(
-        (
-            "At idle",
-            f"a pulse of {1e3 * change.idle_pulse_s:.2f} ms becomes {1e3 * guess.idle_pulse_s:.2f} "
-            f"ms (dead time {1e3 * DEAD_TIME_S:g} ms taken).",
-        )
+    items.append(("Runs out", text))
+    text = (
+        f"a pulse of {1e3 * change.idle_pulse_s:.2f} ms becomes {1e3 * guess.idle_pulse_s:.2f} "
+        f"ms (dead time {1e3 * DEAD_TIME_S:g} ms taken)."
     )
+    items.append(("At idle", text))
     least, most = (f"{'+' if one > 0 else ''}{percent(one)}" for one in guess.trims)
-    items.append(
-        (
-            "Where the ECU corrects",
-            f"at part load it must trim by {least} to {most}, depending on whether its table goes "
-            "by throttle or by manifold pressure; many can trim 20 to 25 % (common practice).",
-        )
+    text = (
+        f"at part load it must trim by {least} to {most}, depending on whether its table goes "
+        "by throttle or by manifold pressure; many can trim 20 to 25 % (common practice)."
     )
+    items.append(("Where the ECU corrects", text))
     watch = _guess_warnings(guess)
     watch += chart_warnings(
         change, own_valves=own_valves, chart_valves=chart_valves, chart_ethanol=chart_ethanol
@@ -579,12 +567,8 @@ def tank_words(
         for content in (tank_ethanol, after)
     )
     shift = lambda_shift(before, mixed)
-    items = [
-        (
-            "After topping up",
-            f"{percent(after, 1)} ethanol in {_volume(tank_m3 + added_m3, system)}.",
-        )
-    ]
+    text = f"{percent(after, 1)} ethanol in {_volume(tank_m3 + added_m3, system)}."
+    items = [("After topping up", text)]
     items.append(("To get what you want", _to_add(system, tank_m3, tank_ethanol, added_ethanol,
                                                   wanted_ethanol)))  # fmt: skip
     items.append(("On the gauge", _shift_words(known, shift)))

@@ -24,6 +24,7 @@ from matplotlib.patches import Rectangle
 from tuninglib import units
 from tuninglib.analysis.injector import AskedLadder, Outlook
 from tuninglib.report.page_parts import BAND, COLOURS, INK, Html, Picture, Prose, Table, render
+from tuninglib.session.edit import Edited
 from tuninglib.text_files import SessionError
 from tuninglib.whole_files import in_words
 
@@ -235,12 +236,7 @@ def action(
     ipywidgets.VBox
         The button, and the place for its words.
     """
-    button = widgets.Button(
-        description=label,
-        tooltip=tooltip,
-        icon=icon,
-        layout={"width": "auto", "align_self": "flex-start"},
-    )
+    button = _button(label, tooltip, icon)
     words = widgets.HTML()
 
     def clicked(_):
@@ -254,6 +250,11 @@ def action(
     return widgets.VBox([button, words])
 
 
+def _button(label, tooltip, icon) -> widgets.Button:
+    layout = {"width": "auto", "align_self": "flex-start"}
+    return widgets.Button(description=label, tooltip=tooltip, icon=icon, layout=layout)
+
+
 def background_action(
     label: str, tooltip: str, act: Callable[[Callable], Prose | Html], *, icon: str = "play"
 ) -> widgets.VBox:
@@ -261,12 +262,7 @@ def background_action(
 
     ``act`` is given a function that shows something, to call at each step.
     """
-    button = widgets.Button(
-        description=label,
-        tooltip=tooltip,
-        icon=icon,
-        layout={"width": "auto", "align_self": "flex-start"},
-    )
+    button = _button(label, tooltip, icon)
     words = widgets.HTML()
 
     def show(shown):
@@ -383,3 +379,14 @@ class LadderPicture:
             f"{one.lambda_.high:.3f}."
         )
         return Image(png_of(canvas), alt, round(_WIDTH_IN * 130))
+
+
+def written(edited: Edited) -> Prose:
+    """What a button did to a file, in words."""
+    if edited.kept is None:
+        return Prose((("Nothing to do", f"{edited.path.name} says that already."),))
+    text = (
+        f"{edited.path.name} has the new values; the earlier file is kept as "
+        f"{edited.kept.name}. Run all cells again to work with them."
+    )
+    return Prose((("Written", text),))

@@ -203,47 +203,35 @@ def _day_remarks(day) -> list:
     """What else there is to know of so many engines, setups, days and hours."""
     items, setups = [], len(set(day.order.setups))
     if day.in_blocks:
-        items.append(
-            (
-                "Each engine in one block",
-                "an engine that was opened is run in first, as its maker says, and checked again; "
-                "that time comes on top. Between two engines the difference of their days stays in "
-                "the gain: pick days alike in wind and air, or ride the first engine again at the "
-                "end if the gain is small.",
-            )
+        text = (
+            "an engine that was opened is run in first, as its maker says, and checked again; "
+            "that time comes on top. Between two engines the difference of their days stays in "
+            "the gain: pick days alike in wind and air, or ride the first engine again at the "
+            "end if the gain is small."
         )
+        items.append(("Each engine in one block", text))
     elif day.changes["engine"]:
-        items.append(
-            (
-                "Running in",
-                f"the engine is opened {day.changes['engine']} times, and each time it is to be "
-                "run in before full throttle, as its maker says; that time comes on top.",
-            )
+        text = (
+            f"the engine is opened {day.changes['engine']} times, and each time it is to be "
+            "run in before full throttle, as its maker says; that time comes on top."
         )
+        items.append(("Running in", text))
     if setups > 2:
-        items.append(
-            (
-                "Several setups",
-                f"{setups - 1} comparisons with the reference share the 5 % of false alarms, as in "
-                "the report.",
-            )
+        text = (
+            f"{setups - 1} comparisons with the reference share the 5 % of false alarms, as in "
+            "the report."
         )
+        items.append(("Several setups", text))
     none, two, four = (percent(day.across_days[count], 1) for count in COMMON_RUNS)
-    items.append(
-        (
-            "Against another day",
-            f"a gain over a setup of another such day is known to about ± {none}, as days differ. "
-            "Two runs of one and the same setup on both days, first or last, make that about "
-            f"± {two}; four, ± {four}.",
-        )
+    text = (
+        f"a gain over a setup of another such day is known to about ± {none}, as days differ. "
+        "Two runs of one and the same setup on both days, first or last, make that about "
+        f"± {two}; four, ± {four}."
     )
+    items.append(("Against another day", text))
     if day.minutes > 8 * 60:
-        items.append(
-            (
-                "Too long?",
-                "more than eight hours: tired riders fall. Take two days, or fewer setups.",
-            )
-        )
+        text = "more than eight hours: tired riders fall. Take two days, or fewer setups."
+        items.append(("Too long?", text))
     return items
 
 

@@ -10,15 +10,17 @@ import subprocess
 import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-import ipywidgets as widgets
 from jupyter_core.paths import jupyter_data_dir
 
-from tuninglib.lab import kit
 from tuninglib.report.make import PACKAGE, report_folder, workbook_path
 from tuninglib.report.page_parts import Html, Prose, render
 from tuninglib.text_files import Problem, SessionError, printable
 from tuninglib.whole_files import write_together
+
+if TYPE_CHECKING:
+    import ipywidgets as widgets
 
 # Set by ``tuninglib lab FOLDER`` for the workbooks that it opens.
 SESSION_VARIABLE = "TUNINGLIB_SESSION"
@@ -232,13 +234,16 @@ def report_links(page: Path, remarks: Sequence[str] = ()) -> Html:
     return Html(link, f"{words.plain()}\n")
 
 
-def report_button(session_folder: Path | str) -> widgets.VBox:
+def report_button(session_folder: Path | str) -> "widgets.VBox":
     """A button that makes the report of a session while the notebook stays usable.
 
     Parameters
     ----------
     session_folder : path
     """
+    # Late: the report's own workbook has no buttons, and need not wait for what makes them.
+    from tuninglib.lab import kit
+
     return kit.background_action(
         "Make the report",
         "Runs: tuninglib report, on this session",

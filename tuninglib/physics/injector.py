@@ -393,9 +393,8 @@ def mass_flow_for_power_kg_s(
     *,
     specific_consumption_kg_j: ArrayLike,
     highest_fraction: ArrayLike = 0.85,
-    injectors: ArrayLike = 1,
 ) -> float | np.ndarray:
-    """Mass flow that each injector needs for an engine power, by specific consumption.
+    """Mass flow that an injector needs for an engine power, by specific consumption.
 
     Parameters
     ----------
@@ -405,8 +404,6 @@ def mass_flow_for_power_kg_s(
         Brake-specific fuel consumption; 300 g/kWh is 8.33e-8. [kg/J]
     highest_fraction : float or array
         Usable share of the cycle. [1]
-    injectors : float or array
-        How many share the fuel.
 
     Returns
     -------
@@ -430,9 +427,7 @@ def mass_flow_for_power_kg_s(
     specific_consumption_kg_j = require(
         specific_consumption_kg_j, what="specific consumption", unit="kg/J", above=0
     )
-    injectors = require(injectors, what="number of injectors", unit="", above=0)
-    share = _usable_share(highest_fraction)
-    return plain(power_w * specific_consumption_kg_j / (share * injectors))
+    return plain(power_w * specific_consumption_kg_j / _usable_share(highest_fraction))
 
 
 def _usable_share(highest_fraction) -> np.ndarray:

@@ -7,7 +7,6 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from tuninglib.checks import plain, require
-from tuninglib.physics.air import STANDARD_GRAVITY_M_S2
 from tuninglib.physics.motion import Ride, even_climb
 
 # 40 CFR 86.529-98, figure F98-9: loaded mass [kg], A [N], C [N/(km/h)2] of F = A + C V2.
@@ -149,15 +148,13 @@ def _straight(mass, column):
     return column[row] + share * (column[row + 1] - column[row])
 
 
-def default_road_load(mass_kg: float, *, gravity_m_s2: float = STANDARD_GRAVITY_M_S2) -> RoadLoad:
+def default_road_load(mass_kg: float) -> RoadLoad:
     """Road load to assume where no coast-down was measured.
 
     Parameters
     ----------
     mass_kg : float
         Bike and rider, 60 to 400. [kg]
-    gravity_m_s2 : float
-        [m/s2]
 
     Returns
     -------
@@ -182,7 +179,7 @@ def default_road_load(mass_kg: float, *, gravity_m_s2: float = STANDARD_GRAVITY_
     .. [2] 40 CFR 1066.805(c).
     """
     a, c = table_coefficients(float(mass_kg))
-    rolling = a / (mass_kg * gravity_m_s2), TYRE_ROLLING
+    rolling = a / (mass_kg * float(Ride.gravity_m_s2)), TYRE_ROLLING
     precision = np.array([TABLE_ROLLING_SD, TYRE_ROLLING_SD]) ** -2.0
     return RoadLoad(
         drag_area_m2=2 * c * 3.6**2 / REFERENCE_AIR_DENSITY_KG_M3,

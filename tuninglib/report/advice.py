@@ -5,6 +5,7 @@ so that one combination has one name, one reason and one chance wherever it is s
 """
 
 from tuninglib import units
+from tuninglib.analysis.analyse import Results
 from tuninglib.analysis.combinations import (
     Combination,
     extremes,
@@ -15,7 +16,6 @@ from tuninglib.analysis.combinations import (
 )
 from tuninglib.analysis.decide import leans
 from tuninglib.analysis.records import one_each
-from tuninglib.analysis.results import Results
 from tuninglib.analysis.worth import EVEN
 from tuninglib.interval import Interval
 from tuninglib.report import heat
@@ -96,7 +96,7 @@ def gate_sentence(results: Results, one: Combination) -> str:
 
     Parameters
     ----------
-    results : tuninglib.analysis.results.Results
+    results : tuninglib.analysis.analyse.Results
     one : tuninglib.analysis.combinations.Combination
         With a gate.
     """
@@ -172,7 +172,7 @@ def ride_sentence(results: Results) -> str:
 
     Parameters
     ----------
-    results : tuninglib.analysis.results.Results
+    results : tuninglib.analysis.analyse.Results
     """
     ride = results.plan.ride
     if ride is None:
@@ -275,7 +275,7 @@ def next_sentence(results: Results) -> str:
 
     Parameters
     ----------
-    results : tuninglib.analysis.results.Results
+    results : tuninglib.analysis.analyse.Results
     """
     about = about_next(results)
     return f"{next_in_brief(results)} {about}" if about else next_in_brief(results)
@@ -286,7 +286,7 @@ def next_in_brief(results: Results) -> str:
 
     Parameters
     ----------
-    results : tuninglib.analysis.results.Results
+    results : tuninglib.analysis.analyse.Results
     """
     step = results.plan.next
     return _STEPS[step.code](results, step)
@@ -297,7 +297,7 @@ def about_next(results: Results) -> str:
 
     Parameters
     ----------
-    results : tuninglib.analysis.results.Results
+    results : tuninglib.analysis.analyse.Results
     """
     step, plan = results.plan.next, results.plan
     said = []
@@ -583,7 +583,7 @@ def flip_rows(results: Results) -> list:
 
     Parameters
     ----------
-    results : tuninglib.analysis.results.Results
+    results : tuninglib.analysis.analyse.Results
     """
     fuel = results.plan.ride.fuel
     return [
@@ -622,7 +622,7 @@ def fuel_items(results: Results) -> list:
 
     Parameters
     ----------
-    results : tuninglib.analysis.results.Results
+    results : tuninglib.analysis.analyse.Results
     """
     plan, items = results.plan, []
     read = {one.fuel for one in results.combinations if one.odds is not None}
@@ -694,7 +694,7 @@ def shut_in_brief(results: Results) -> str:
 
     Parameters
     ----------
-    results : tuninglib.analysis.results.Results
+    results : tuninglib.analysis.analyse.Results
     """
     by_reason: dict[str, list] = {}
     for one in results.plan.shut:
@@ -707,7 +707,7 @@ def fitted_on_fuels(results: Results) -> list:
 
     Parameters
     ----------
-    results : tuninglib.analysis.results.Results
+    results : tuninglib.analysis.analyse.Results
     """
     ride = results.plan.ride
     if ride is None:

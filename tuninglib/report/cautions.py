@@ -6,9 +6,9 @@ taken for granted that the rider could have said, and what would surprise.
 
 import math
 
+from tuninglib.analysis.analyse import Results
 from tuninglib.analysis.mixture import WIDEST_STEADY_LAMBDA
 from tuninglib.analysis.records import Pull, Run
-from tuninglib.analysis.results import Results
 from tuninglib.interval import Interval
 from tuninglib.report.page_parts import (
     Prose,
@@ -450,7 +450,7 @@ def headline_pull(results: Results) -> Pull | None:
 
     Parameters
     ----------
-    results : tuninglib.analysis.results.Results
+    results : tuninglib.analysis.analyse.Results
     """
     timed = [pull for pull in results.pulls if pull.gain is not None and not pull.gain.doubted]
     ride = results.plan.ride

@@ -3,7 +3,7 @@
 import numpy as np
 
 from tuninglib import units
-from tuninglib.analysis.results import Results
+from tuninglib.analysis.analyse import Results
 from tuninglib.report import cautions
 from tuninglib.report.advice import more_runs_text
 from tuninglib.report.page_parts import (
@@ -46,14 +46,12 @@ def sentences(results: Results) -> Prose:
         items.append((spaced(record.setup), f"{text} {_speed_gain(results, record)}"))
     count = len(results.pulls) - 1
     if count > 1:
-        items.append(
-            (
-                "Several at once",
-                f"{count} setups are compared with {spaced(results.reference)}. The intervals are "
-                "for one comparison each. The word likely is left out only where a difference "
-                f"stands up to all {count} comparisons together, at 5 %.",
-            )
+        said = (
+            f"{count} setups are compared with {spaced(results.reference)}. The intervals are "
+            "for one comparison each. The word likely is left out only where a difference "
+            f"stands up to all {count} comparisons together, at 5 %."
         )
+        items.append(("Several at once", said))
     items += cautions.of_speeds(results)
     items += [("Note", sentence) for sentence in _notes(results)]
     return Prose(tuple(items), style="points")
@@ -69,7 +67,7 @@ def _size(gain) -> tuple:
     ratio = gain.ratio
     if ratio.value >= 0:
         return gain_text(ratio), "stronger"
-    return gain_text(type(ratio)(-ratio.value, -ratio.high, -ratio.low)), "weaker"
+    return gain_text(ratio.turned()), "weaker"
 
 
 def _decided(results, record) -> str:

@@ -4,8 +4,8 @@ And where the head would end on a long climb, and how far that is from its limit
 """
 
 from tuninglib import units
+from tuninglib.analysis.analyse import Results
 from tuninglib.analysis.records import FuelLimit, Knock
-from tuninglib.analysis.results import Results
 from tuninglib.physics.fuels import known_higher
 from tuninglib.report import cautions
 from tuninglib.report.page_parts import (
@@ -33,13 +33,11 @@ def sentences(results: Results) -> Prose:
     items += cautions.of_knock(results)
     items += [("Fuel", limit_sentence(limit)) for limit in results.fuel_limits]
     items += [("Octane", sentence) for sentence in _octane(results)]
-    items.append(
-        (
-            "Heat",
-            "head temperatures of single runs say little: the engine warms over the day, and the "
-            "air cools it more the faster it goes. Compare neighbours in time.",
-        )
+    text = (
+        "head temperatures of single runs say little: the engine warms over the day, and the "
+        "air cools it more the faster it goes. Compare neighbours in time."
     )
+    items.append(("Heat", text))
     return Prose(tuple(items), style="points")
 
 
@@ -95,7 +93,7 @@ def runs_listened(results: Results) -> int:
 
     Parameters
     ----------
-    results : tuninglib.analysis.results.Results
+    results : tuninglib.analysis.analyse.Results
     """
     return sum(bool(run.knock) for run in results.runs)
 
@@ -182,21 +180,19 @@ def climbs_sentences(results: Results) -> Prose:
 
     Parameters
     ----------
-    results : tuninglib.analysis.results.Results
+    results : tuninglib.analysis.analyse.Results
     """
     items = [
         (f"Long climb, {spaced(one.setup)}", _sentence(one, results)) for one in results.climbs
     ]
     if items:
-        items.append(
-            (
-                "Sustained load",
-                "a pull up the test hill is over long before the head is as hot as it gets, so it "
-                "says little of a long climb. With a tenth more power the head's excess over the "
-                f"air grows by about {percent(1.10**0.38 - 1)} (Schey and Pinkel, 1936); richer "
-                "runs cooler, and each hundredth of lambda costs about one per cent of fuel.",
-            )
+        text = (
+            "a pull up the test hill is over long before the head is as hot as it gets, so it "
+            "says little of a long climb. With a tenth more power the head's excess over the "
+            f"air grows by about {percent(1.10**0.38 - 1)} (Schey and Pinkel, 1936); richer "
+            "runs cooler, and each hundredth of lambda costs about one per cent of fuel."
         )
+        items.append(("Sustained load", text))
     return Prose(tuple(items), style="points")
 
 
@@ -241,7 +237,7 @@ def climbs_table(results: Results) -> Table | Prose:
 
     Parameters
     ----------
-    results : tuninglib.analysis.results.Results
+    results : tuninglib.analysis.analyse.Results
     """
     if not results.climbs:
         return Prose(())

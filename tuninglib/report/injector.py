@@ -9,8 +9,8 @@ from collections.abc import Sequence
 from matplotlib.axes import Axes
 
 from tuninglib import units
+from tuninglib.analysis.analyse import Results
 from tuninglib.analysis.records import LadderCurve
-from tuninglib.analysis.results import Results
 from tuninglib.report.advice import gate_sentence
 from tuninglib.report.page_parts import (
     BAND,
@@ -94,13 +94,11 @@ _MEANING = (
 def response_sentences(results: Results) -> Prose:
     """Whether lambda follows the injector, state by state, and what it means for gadgets."""
     ladder = results.ladder
-    items = [
-        (
-            "",
-            "The ECU (engine control unit) runs from its fuel table, or corrects by its oxygen "
-            "sensor. Where lambda stays put on injectors of different flow it corrects.",
-        )
-    ]
+    text = (
+        "The ECU (engine control unit) runs from its fuel table, or corrects by its oxygen "
+        "sensor. Where lambda stays put on injectors of different flow it corrects."
+    )
+    items = [("", text)]
     items += [
         (
             _STATES[one.state],
@@ -116,7 +114,7 @@ def in_numbers(results: Results) -> str:
 
     Parameters
     ----------
-    results : tuninglib.analysis.results.Results
+    results : tuninglib.analysis.analyse.Results
     """
     found = results.ladder.responses if results.ladder else ()
     return ", ".join(f"{_STATES[one.state].lower()} {interval_text(one.response)}" for one in found)
@@ -138,14 +136,12 @@ def sentences(results: Results) -> Prose:
     if ladder is not None:
         for suspicion in ladder.suspicions:
             system = results.session.about.units
-            items.append(
-                (
-                    f"Injector {suspicion.injector}",
-                    f"reads as if it flowed "
-                    f"{quantity_text(suspicion.implied_flow_m3_s, 'flow', system)}, not the "
-                    f"{plain(suspicion.stated_flow_m3_s, 'flow', system)} that it is stated with.",
-                )
+            text = (
+                f"reads as if it flowed "
+                f"{quantity_text(suspicion.implied_flow_m3_s, 'flow', system)}, not the "
+                f"{plain(suspicion.stated_flow_m3_s, 'flow', system)} that it is stated with."
             )
+            items.append((f"Injector {suspicion.injector}", text))
     items += [("Note", sentence) for sentence in _notes(results)]
     return Prose(tuple(items))
 

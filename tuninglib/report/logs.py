@@ -7,7 +7,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from tuninglib.analysis.results import Results
+from tuninglib.analysis.analyse import Results
 from tuninglib.report import page_parts
 from tuninglib.report.page_parts import (
     NONE,
@@ -50,7 +50,7 @@ def sentences(results: Results) -> Prose:
 
     Parameters
     ----------
-    results : tuninglib.analysis.results.Results
+    results : tuninglib.analysis.analyse.Results
     """
     items, system = [], system_of(results)
     for log in results.logs:
@@ -62,13 +62,11 @@ def sentences(results: Results) -> Prose:
             items.append(("Format of its times", typed.time_format))
         items += [("Left out", one) for one in map(_left_out(log, system), log.left_out)]
         if log.reordered:
-            items.append(
-                (
-                    "Order",
-                    f"time went back {log.reordered} times in {log.file}; its rows are taken in "
-                    "the order of their times.",
-                )
+            text = (
+                f"time went back {log.reordered} times in {log.file}; its rows are taken in "
+                "the order of their times."
             )
+            items.append(("Order", text))
     return Prose(tuple(items), style="points")
 
 
@@ -146,7 +144,7 @@ def table(results: Results) -> Table | Prose:
 
     Parameters
     ----------
-    results : tuninglib.analysis.results.Results
+    results : tuninglib.analysis.analyse.Results
     """
     system = system_of(results)
     rows = [
@@ -194,7 +192,7 @@ def figure(results: Results) -> Picture | Prose:
 
     Parameters
     ----------
-    results : tuninglib.analysis.results.Results
+    results : tuninglib.analysis.analyse.Results
     """
     system = system_of(results)
     drawn = []
@@ -270,7 +268,7 @@ def run_sentences(results: Results) -> Prose:
 
     Parameters
     ----------
-    results : tuninglib.analysis.results.Results
+    results : tuninglib.analysis.analyse.Results
     """
     session, found = results.session, results.session.found
     if found is None:
@@ -529,7 +527,7 @@ def runs_table(results: Results) -> Table | Prose:
 
     Parameters
     ----------
-    results : tuninglib.analysis.results.Results
+    results : tuninglib.analysis.analyse.Results
     """
     session, found = results.session, results.session.found
     if found is None or not found.passes:
@@ -595,7 +593,7 @@ def runs_figure(results: Results) -> Picture | Prose:
 
     Parameters
     ----------
-    results : tuninglib.analysis.results.Results
+    results : tuninglib.analysis.analyse.Results
     """
     session, found = results.session, results.session.found
     trace = session.traces[found.log] if found else None
@@ -659,7 +657,7 @@ def mixture_sentences(results: Results) -> Prose:
 
     Parameters
     ----------
-    results : tuninglib.analysis.results.Results
+    results : tuninglib.analysis.analyse.Results
     """
     items = []
     for setup in dict.fromkeys(one.setup for one in results.followings):
@@ -722,7 +720,7 @@ def mixture_table(results: Results) -> Table | Prose:
 
     Parameters
     ----------
-    results : tuninglib.analysis.results.Results
+    results : tuninglib.analysis.analyse.Results
     """
     if not results.bands:
         return Prose(())
@@ -753,7 +751,7 @@ def curve_sentences(results: Results) -> Prose:
 
     Parameters
     ----------
-    results : tuninglib.analysis.results.Results
+    results : tuninglib.analysis.analyse.Results
     """
     curves = results.force_curves
     if not curves:
@@ -780,7 +778,7 @@ def curve_table(results: Results) -> Table | Prose:
 
     Parameters
     ----------
-    results : tuninglib.analysis.results.Results
+    results : tuninglib.analysis.analyse.Results
     """
     curves = results.force_curves
     if not curves:
@@ -813,7 +811,7 @@ def curve_figure(results: Results) -> Picture | Prose:
 
     Parameters
     ----------
-    results : tuninglib.analysis.results.Results
+    results : tuninglib.analysis.analyse.Results
     """
     curves = results.force_curves
     if not curves or not any(one is not None for curve in curves for one in curve.force_n):

@@ -1,16 +1,20 @@
 """A session's folder in, its files out: the report page, the results, the executed workbook.
 
-The workbook is run through papermill without starting a second Python.
+The workbook is run through papermill without starting a second Python. Of many sessions several are
+made at a time, and those that have not changed are left as they are.
 """
 
 import atexit
+import hashlib
 import io
 import json
 import os
 import re
 import sys
 import tempfile
-from collections.abc import Callable
+import threading
+from collections.abc import Callable, Iterator
+from concurrent.futures import BrokenExecutor, Executor, as_completed
 from contextlib import chdir, contextmanager, redirect_stderr, redirect_stdout
 from dataclasses import dataclass
 from pathlib import Path
@@ -29,9 +33,10 @@ from traitlets import Type
 from traitlets.config import Config
 
 import tuninglib
-from tuninglib.report.page import page_to_pdf, render_page
-from tuninglib.text_files import printable
-from tuninglib.whole_files import alone_in, write_atomic, write_together
+from tuninglib.report.page_parts import PACKAGE, MissingPdf, day_of, page_to_pdf, render_page
+from tuninglib.session.read_toml import log_files, own_files, tables_as_typed
+from tuninglib.text_files import SessionError, printable
+from tuninglib.whole_files import alone_in, in_words, write_atomic, write_together
 
 # Running a workbook in this process ---------------------------------------------------------------
 # Papermill lets an engine say how cells are run. This one runs them in an IPython shell inside
@@ -67,6 +72,10 @@ class InProcessEngine(Engine):
                 nb_man.cell_complete(cell, index)
             if namespace is not None:
                 namespace.update(shell.user_ns)
+
+
+class WorkbookError(RuntimeError):
+    """The workbook failed: a cell, which the message names, or it left no results."""
 
 
 class _Hook(DisplayHook):
@@ -129,26 +138,30 @@ def _run_cell(shell, cell) -> bool:
         result = shell.run_cell(cell.source, store_history=True)
     cell.execution_count = shell.execution_count - 1
     error = result.error_before_exec or result.error_in_exec
+    shown = []
     for name, stream in (("stdout", out), ("stderr", err)):
         # A failing cell prints its traceback; the error output below has it already.
         if stream.getvalue() and error is None:
-            cell.outputs.append(nbformat.v4.new_output("stream", name=name, text=stream.getvalue()))
+            shown.append({"output_type": "stream", "name": name, "text": stream.getvalue()})
     for kind, data, metadata in shell.shown:
         count = {"execution_count": cell.execution_count} if kind == "execute_result" else {}
-        cell.outputs.append(nbformat.v4.new_output(kind, data=data, metadata=metadata, **count))
-    if error is None:
-        return True
-    cell.outputs.append(
-        nbformat.v4.new_output(
-            "error",
-            ename=type(error).__name__,
-            evalue=str(error),
-            traceback=shell.InteractiveTB.stb2text(
-                shell.InteractiveTB.structured_traceback(type(error), error, error.__traceback__)
-            ).split("\n"),
+        shown.append({"output_type": kind, "data": data, "metadata": metadata, **count})
+    if error is not None:
+        traceback = shell.InteractiveTB.structured_traceback(
+            type(error), error, error.__traceback__
         )
-    )
-    return False
+        shown.append(
+            {
+                "output_type": "error",
+                "ename": type(error).__name__,
+                "evalue": str(error),
+                "traceback": shell.InteractiveTB.stb2text(traceback).split("\n"),
+            }
+        )
+    # As nbformat's own constructors, which check each output against the format's schema: a test
+    # does that.
+    cell.outputs = nbformat.from_dict(shown)
+    return error is None
 
 
 def inside_a_notebook() -> bool:
@@ -197,7 +210,7 @@ def run_workbook(
     ------
     ValueError
         If the workbook has no such parameter (papermill itself would only log it).
-    papermill.PapermillExecutionError
+    WorkbookError
         If a cell fails.
     """
     known = inspect_notebook(_literal(path))
@@ -220,10 +233,8 @@ def run_workbook(
                 request_save_on_cell_execute=False,
                 **engine,
             )
-        except papermill.PapermillExecutionError:
-            if failed is not None and so_far.exists():
-                write_atomic(Path(failed), so_far.read_bytes())
-            raise
+        except papermill.PapermillExecutionError as error:
+            raise _failed(error, so_far, failed) from error
     if failed is not None:
         Path(failed).unlink(missing_ok=True)
     if shown:
@@ -234,6 +245,16 @@ def run_workbook(
 def _literal(path) -> str:
     """A path that papermill takes as it is: it would fill in what stands in braces."""
     return str(path).replace("{", "{{").replace("}", "}}")
+
+
+def _failed(error, so_far, failed) -> WorkbookError:
+    """Say which cell failed, and leave the notebook so far where that was asked for."""
+    cell = error.source.strip().splitlines()[0] if error.source.strip() else ""
+    said = f"the cell {cell!r} failed with {error.ename}: {error.evalue}"
+    if failed is not None and so_far.exists():
+        write_atomic(Path(failed), so_far.read_bytes())
+        said = f"{said}; the workbook so far is {failed}"
+    return WorkbookError(said)
 
 
 def _show_instead(notebook, parameters: dict) -> None:
@@ -255,12 +276,6 @@ def _without_clock(notebook):
 
 
 # From the folder to the files ---------------------------------------------------------------------
-
-PACKAGE = Path(__file__).parent.parent
-
-
-class WorkbookError(RuntimeError):
-    """The workbook failed: a cell, which the message names, or it left no results."""
 
 
 @dataclass(frozen=True)
@@ -356,28 +371,25 @@ def make_report(
 
 def _contents(session, out: Path, say, kernel: bool, pdf: bool) -> dict:
     """What each file of a report holds, all from the same results."""
-    # Late: what runs notebooks takes long to load, and a session may be refused before.
-    import nbformat
-
-    from tuninglib.analysis.results import results_document
-    from tuninglib.report import fellow
+    from tuninglib.analysis.analyse import results_document
+    from tuninglib.report import what_if
 
     notebook, results = _run(session, out / "workbook.failed.ipynb", say, kernel)
     say("Writing the page")
     page = render_page(
         notebook,
         title=session.about.title,
-        byline=f"Tuning report, {_day(session.about.date)}",
+        byline=f"Tuning report, {day_of(session.about.date)}",
         footer=(
             f"Made with tuninglib {tuninglib.__version__} from the files named under "
             "provenance. All readings come from the rider. Read the cautions before riding."
         ),
-        script=fellow.script(results),
+        script=what_if.script(results),
     )
     summary = render_page(
         notebook,
         title=session.about.title,
-        byline=f"Summary of the tuning report, {_day(session.about.date)}",
+        byline=f"Summary of the tuning report, {day_of(session.about.date)}",
         footer=(
             "One page of a report that also holds every run, the weather, the method and all "
             "cautions. All readings come from the rider. Local law and the maker's manual go "
@@ -390,7 +402,7 @@ def _contents(session, out: Path, say, kernel: bool, pdf: bool) -> dict:
         "report.html": page,
         "summary.html": summary,
         "results.json": f"{document}\n",
-        "workbook.ipynb": f"{nbformat.writes(notebook)}\n",
+        "workbook.ipynb": f"{nbformat.v4.writes(notebook)}\n",
     }
     if pdf:
         say("Writing the PDF")
@@ -398,16 +410,9 @@ def _contents(session, out: Path, say, kernel: bool, pdf: bool) -> dict:
     return contents
 
 
-def _day(date) -> str:
-    return f"{date.day} {date:%B %Y}"
-
-
 def _run(session, failed: Path, say, kernel: bool) -> tuple:
     """The executed workbook, and the results that page and results.json are made of."""
-    import papermill
-
-    from tuninglib.analysis.analyse import analyse
-    from tuninglib.analysis.results import Results
+    from tuninglib.analysis.analyse import Results, analyse
 
     def on_cell(index, cell):
         heading = re.match(r"#+ (.+)", cell.source) if cell.cell_type == "markdown" else None
@@ -416,25 +421,18 @@ def _run(session, failed: Path, say, kernel: bool) -> tuple:
 
     kernel = kernel or inside_a_notebook()
     names: dict = {}
-    try:
-        notebook = run_workbook(
-            workbook_path("session_report"),
-            # It is handed on: where the folder lies on this machine is nobody's business, so the
-            # workbook is run inside it and never hears of it.
-            {"session_folder": "."},
-            shown={"session_folder": printable(Path(os.path.abspath(session.folder)).name)},
-            failed=failed,
-            on_cell=on_cell,
-            namespace=names,
-            kernel=kernel,
-            inside=Path(os.path.abspath(session.folder)),
-        )
-    except papermill.PapermillExecutionError as error:
-        cell = error.source.strip().splitlines()[0] if error.source.strip() else ""
-        raise WorkbookError(
-            f"the cell {cell!r} failed with {error.ename}: {error.evalue}; the workbook so far is "
-            f"{failed}"
-        ) from error
+    notebook = run_workbook(
+        workbook_path("session_report"),
+        # It is handed on: where the folder lies on this machine is nobody's business, so the
+        # workbook is run inside it and never hears of it.
+        {"session_folder": "."},
+        shown={"session_folder": printable(Path(os.path.abspath(session.folder)).name)},
+        failed=failed,
+        on_cell=on_cell,
+        namespace=names,
+        kernel=kernel,
+        inside=Path(os.path.abspath(session.folder)),
+    )
     if kernel:
         return notebook, analyse(session)
     if not isinstance(names.get("results"), Results):
@@ -458,3 +456,294 @@ def _write(out: Path, contents: dict) -> Written:
         pdf=out / "report.pdf" if "report.pdf" in contents else None,
         kept=kept,
     )
+
+
+# On the workers of a club's server: an executor of dask, an optional extra ------------------------
+
+# A worker that is lost this often with one session is not given that session again.
+_RETRIES = 2
+_PATIENCE_S = 10
+
+
+class NoCluster(RuntimeError):
+    """The cluster's package is not installed, or its scheduler does not answer."""
+
+
+@contextmanager
+def executor_at(address: str) -> Iterator[Executor]:
+    """Executor whose tasks run on the workers of a scheduler.
+
+    Parameters
+    ----------
+    address : str
+        Of the scheduler, for example ``"tcp://127.0.0.1:8786"``.
+
+    Yields
+    ------
+    concurrent.futures.Executor
+
+    Raises
+    ------
+    NoCluster
+        If the package is not there, or nobody answers within ten seconds.
+
+    Notes
+    -----
+    Scheduling, retries and lost workers are dask.distributed's own.
+    """
+    try:
+        from distributed import Client
+    except ImportError as error:
+        raise NoCluster(
+            "a scheduler needs the extra package: pip install 'tuninglib[cluster]'; or leave "
+            "--scheduler out to use this machine's cores"
+        ) from error
+    try:
+        client = Client(address, timeout=_PATIENCE_S, set_as_default=False)
+    except (OSError, ValueError) as error:
+        raise NoCluster(
+            f"no scheduler answers at {address}; start one with: dask scheduler, and workers "
+            "with: dask worker ADDRESS --nthreads 1"
+        ) from error
+    with client:
+        yield client.get_executor(pure=False, retries=_RETRIES)
+
+
+# Many reports -------------------------------------------------------------------------------------
+
+# Beside each report: what it was made from and with.
+MADE_FROM = "made_from.sha256"
+_SESSION = "session.toml"
+# The process that made it was lost; nobody outside hears of this one.
+_LOST = "lost"
+# A workbook runs inside its session's folder, which is the whole process's.
+_ONE_AT_A_TIME = threading.Lock()
+_OF_THE_PROGRAM = (".py", ".j2", ".js", ".css", ".json")
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What became of one session.
+
+    Attributes
+    ----------
+    session : Path
+    code : str
+        ``"made"``, ``"unchanged"``, ``"to fix"`` (something is wrong with its files), or
+        ``"fault"`` (of the program).
+    said : str
+        Of what went wrong; else empty.
+    """
+
+    session: Path
+    code: str
+    said: str = ""
+
+
+def sessions_in(folder: Path | str) -> tuple:
+    """Folders with a session.toml below a folder, in the order of their names.
+
+    Parameters
+    ----------
+    folder : path
+        Hidden folders and reports in it are passed over, and so is what lies inside a session.
+    """
+    found, todo = [], [Path(folder)]
+    while todo:
+        here = todo.pop()
+        if (here / _SESSION).is_file():
+            found.append(here)
+            continue
+        todo += [
+            below
+            for below in here.iterdir()
+            if below.is_dir()
+            and not below.is_symlink()
+            and not below.name.startswith(".")
+            and not below.name.endswith(".report")
+        ]
+    return tuple(sorted(found))
+
+
+def fingerprint(session_folder: Path | str) -> str:
+    """Checksum of everything that a report follows from: the session, the workbook, the program.
+
+    Parameters
+    ----------
+    session_folder : path
+    """
+    try:
+        logs = log_files(tables_as_typed(session_folder))
+    except SessionError:
+        logs = []
+    whole = hashlib.sha256()
+    program = (workbook_path("session_report"), *program_files())
+    for path in (*own_files(session_folder, logs), *program):
+        whole.update(path.name.encode() + b"\0" + hashlib.sha256(path.read_bytes()).digest())
+    return whole.hexdigest()
+
+
+def program_files() -> list:
+    """Paths of everything of this program that a page follows from, its workbooks aside."""
+    return sorted(
+        path for path in PACKAGE.rglob("*") if path.suffix in _OF_THE_PROGRAM and path.is_file()
+    )
+
+
+def make_reports(
+    folder: Path | str,
+    out_folder: Path | str | None = None,
+    *,
+    jobs: int | None = None,
+    anew: bool = False,
+    pdf: bool = False,
+    progress: Callable[[Outcome, int, int], object] | None = None,
+    executor: Executor | None = None,
+) -> tuple:
+    """Make or renew the reports of all sessions below a folder.
+
+    Parameters
+    ----------
+    folder : path
+    out_folder : path, optional
+        Where the reports go, each under the name of its session; left out: beside each session.
+    jobs : int, optional
+        How many at a time; left out: as many as there are cores.
+    anew : bool
+        Make those, too, that have not changed.
+    pdf : bool
+        Write ``report.pdf`` beside each page, too.
+    progress : callable, optional
+        Called with an outcome, how many are done, and how many there are.
+    executor : concurrent.futures.Executor, optional
+        Does the work instead of processes of this machine, each session one task; of
+        :func:`tuninglib.report.make.executor_at`, for example. Whoever works for it has to see
+        the same folders under the same names, and the same version of this package.
+
+    Returns
+    -------
+    tuple of Outcome
+        In the order of the sessions' names.
+
+    Notes
+    -----
+    A session that cannot be used does not stop the others. Whatever is stopped half way, by a kill
+    or a power cut, leaves whole files; what was made is not made again the next time. A session
+    whose worker was lost is given to another one, once; a task that is run twice finds what the
+    first run made.
+    """
+    sessions = sessions_in(folder)
+    tasks = {one: place_of(one, folder, out_folder) for one in sessions}
+    say, found = progress or (lambda *_: None), {}
+    todo = []
+    for session, out in tasks.items():
+        if not anew and _is_made(session, out, pdf):
+            found[session] = Outcome(session, "unchanged")
+            say(found[session], len(found), len(sessions))
+        else:
+            todo.append(session)
+    for session, outcome in _finished(todo, tasks, (anew, pdf), jobs, executor):
+        found[session] = outcome
+        say(outcome, len(found), len(sessions))
+    return tuple(found[session] for session in sessions)
+
+
+def _finished(todo, tasks, options, jobs, executor):
+    """Sessions with their outcomes, as they come."""
+    if executor is not None:
+        yield from _handed_out(executor, todo, tasks, options)
+        return
+    workers = max(1, min(jobs or os.cpu_count() or 1, len(todo)))
+    if workers == 1:
+        for session in todo:
+            yield session, _make(session, tasks[session], *options)
+        return
+    # Late: one report alone needs no processes.
+    from concurrent.futures import ProcessPoolExecutor
+    from multiprocessing import get_context
+
+    lost = []
+    # Spawned: a copy of a process that runs notebooks is not safe to run them in.
+    with ProcessPoolExecutor(workers, get_context("spawn")) as pool:
+        for session, outcome in _handed_out(pool, todo, tasks, options):
+            if outcome.code == _LOST:
+                lost.append(session)
+            else:
+                yield session, outcome
+    for session in lost:
+        # One by one, each in a process of its own: the one that kills its process is then known.
+        with ProcessPoolExecutor(1, get_context("spawn")) as pool:
+            for again, outcome in _handed_out(pool, [session], tasks, options):
+                known = outcome.code != _LOST
+                yield again, outcome if known else Outcome(again, "fault", outcome.said)
+
+
+def _handed_out(executor, todo, tasks, options):
+    waiting = {
+        executor.submit(_make, session, tasks[session], *options): session for session in todo
+    }
+    for done in as_completed(waiting):
+        session, error = waiting[done], done.exception()
+        if error is None:
+            yield session, done.result()
+        elif isinstance(error, BrokenExecutor):
+            yield session, Outcome(session, _LOST, "the process that made it was stopped")
+        else:
+            yield session, _fault(session, error)
+
+
+def place_of(session: Path, folder: Path | str, out_folder: Path | str | None = None) -> Path:
+    """Where the report of one of many sessions goes.
+
+    Parameters
+    ----------
+    session, folder : path
+        The session, and the folder that it is below.
+    out_folder : path, optional
+        Left out: beside the session.
+    """
+    if out_folder is None:
+        return report_folder(session)
+    below = session.relative_to(folder)
+    return Path(out_folder) / below.parent / f"{below.name}.report"
+
+
+def _is_made(session, out, pdf) -> bool:
+    """Whether the report there was made from just this, and is whole."""
+    mark = out / MADE_FROM
+    return (
+        (out / "report.html").is_file()
+        and (not pdf or (out / "report.pdf").is_file())
+        and mark.is_file()
+        and mark.read_text(encoding="utf-8").strip() == fingerprint(session)
+    )
+
+
+def _make(session, out, anew, pdf) -> Outcome:
+    """One report, in whichever process; workbooks of one process run one after the other."""
+    with _ONE_AT_A_TIME:
+        return _made(session, out, anew, pdf)
+
+
+def _made(session, out, anew, pdf) -> Outcome:
+    try:
+        if not anew and _is_made(session, out, pdf):
+            return Outcome(session, "made")
+        # Before: what is typed meanwhile is not in the report.
+        mark = fingerprint(session)
+        make_report(session, out, pdf=pdf)
+        write_atomic(out / MADE_FROM, f"{mark}\n")
+    except SessionError as error:
+        more = f" (and {len(error.problems) - 1} more)" if len(error.problems) > 1 else ""
+        return Outcome(session, "to fix", f"{error.problems[0]}{more}")
+    except OSError as error:
+        return Outcome(session, "to fix", in_words(error))
+    except MissingPdf as error:
+        return Outcome(session, "to fix", str(error))
+    except WorkbookError as error:
+        return _fault(session, error)
+    return Outcome(session, "made")
+
+
+def _fault(session, error) -> Outcome:
+    return Outcome(session, "fault", f"{type(error).__name__}: {error}")

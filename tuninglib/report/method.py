@@ -2,7 +2,7 @@
 
 import dataclasses
 
-from tuninglib.analysis.results import Results
+from tuninglib.analysis.analyse import Results
 from tuninglib.interval import Measured
 from tuninglib.report import injector
 from tuninglib.report.mixture import counted

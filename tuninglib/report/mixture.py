@@ -1,8 +1,8 @@
 """The mixture: what the gauge said, and what it means on the fuel in the tank."""
 
+from tuninglib.analysis.analyse import Results
 from tuninglib.analysis.doubts import PART_THROTTLE
 from tuninglib.analysis.records import GaugeCheck
-from tuninglib.analysis.results import Results
 from tuninglib.interval import Measured
 from tuninglib.physics.fuels import Blend, lambda_shift
 from tuninglib.report import cautions
@@ -44,14 +44,12 @@ def sentences(results: Results) -> Prose:
     scale = session.gauge.scale
     items = []
     if scale and scale > 1.5:
-        items.append(
-            (
-                "",
-                f"The gauge measures lambda and prints it on a scale of {scale:g}: lambda 1 reads "
-                f"{scale:g}, whatever is in the tank. The true ratio of air to fuel is another "
-                "number, because each fuel needs its own amount of air; the table has both.",
-            )
+        said = (
+            f"The gauge measures lambda and prints it on a scale of {scale:g}: lambda 1 reads "
+            f"{scale:g}, whatever is in the tank. The true ratio of air to fuel is another "
+            "number, because each fuel needs its own amount of air; the table has both."
         )
+        items.append(("", said))
     items += [("Gauge check", sentence) for sentence in _gauge_check(results)]
     for place, text in (
         ("inside", "inside the target band"),
@@ -65,12 +63,8 @@ def sentences(results: Results) -> Prose:
     pegged = [m for m in results.mixtures if m.pegged]
     if pegged:
         names = listing(f"{spaced(m.setup)} ({m.pegged})" for m in pegged)
-        items.append(
-            (
-                "At the gauge's end",
-                f"{names}: these readings only say 'beyond', so they are left out of the sums.",
-            )
-        )
+        said = f"{names}: these readings only say 'beyond', so they are left out of the sums."
+        items.append(("At the gauge's end", said))
     silent = [m.setup for m in results.mixtures if m.lambda_ is None]
     if silent:
         items.append(("No reading", f"{spaced_list(silent)}."))

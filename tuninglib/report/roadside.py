@@ -12,8 +12,7 @@ from tuninglib import units
 from tuninglib.analysis.combinations import SLACK
 from tuninglib.report import run_sheet
 from tuninglib.report.heat import heard_sentence
-from tuninglib.report.page import policy_of
-from tuninglib.report.page_parts import asset, render, spaced, spaced_list
+from tuninglib.report.page_parts import asset, policy_of, render, spaced, spaced_list
 from tuninglib.report.run_sheet import AFTER, BEFORE, Heading
 from tuninglib.report.verdict import SAID_OF_STOPS
 from tuninglib.session.cross_checks import (
@@ -31,12 +30,13 @@ from tuninglib.session.read_table import (
     LOUD,
     NO_REASON,
     OF_ONE_RUN,
+    RUNS,
     SAID_OF_CELLS,
     WITH_THOUSANDS,
     limits_shown,
 )
 from tuninglib.session.schema import Gauge
-from tuninglib.session.tables import RUNS, WRITTEN_TWICE
+from tuninglib.session.tables import WRITTEN_TWICE
 from tuninglib.statistics.planning import RunOrder
 from tuninglib.text_files import COMMENT, LONGEST_SHOWN, read_text
 

@@ -12,8 +12,7 @@ from itertools import pairwise
 from tuninglib import units
 from tuninglib.analysis.combinations import StopLimits
 from tuninglib.analysis.day_plan import FirstPass
-from tuninglib.report.page import POLICY
-from tuninglib.report.page_parts import Prose, asset, plain, render, spaced_list
+from tuninglib.report.page_parts import POLICY, Prose, asset, plain, render, spaced_list
 from tuninglib.rounding import decimals_of_step, fixed
 from tuninglib.statistics.planning import RunOrder
 

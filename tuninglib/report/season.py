@@ -1,15 +1,30 @@
-"""The headings of the season page: outings, setups compared across days, mixtures.
+"""The season: its headings, and ``season.html``, one for each bike with two outings or more.
 
-And what days differ by, and what would surprise.
+Outings, setups compared across days, mixtures, what days differ by, and what would surprise.
 """
 
 import datetime
-from typing import TYPE_CHECKING
+import hashlib
+import re
+from pathlib import Path
+from typing import NamedTuple
 from urllib.parse import quote
 
 import numpy as np
 
+import tuninglib
 from tuninglib import units
+from tuninglib.analysis.analyse import analyse, results_document
+from tuninglib.analysis.season import Outing, Season, bikes_of, season_of
+from tuninglib.analysis.season_record import read_document, record_from
+from tuninglib.report.make import (
+    inside_a_notebook,
+    place_of,
+    program_files,
+    run_workbook,
+    sessions_in,
+    workbook_path,
+)
 from tuninglib.report.page_parts import (
     COLOURS,
     INK,
@@ -20,6 +35,7 @@ from tuninglib.report.page_parts import (
     Picture,
     Prose,
     Table,
+    day_of,
     figure_of,
     gain_text,
     headed,
@@ -28,40 +44,28 @@ from tuninglib.report.page_parts import (
     picture,
     plain,
     render,
+    render_page,
     shown,
     spaced,
     spaced_list,
     title,
 )
 from tuninglib.rounding import fixed, interval_text, listing, odds_text, percent
-
-if TYPE_CHECKING:
-    from tuninglib.analysis.season import Season
-
+from tuninglib.session.load import load_session
+from tuninglib.text_files import Problem, SessionError, printable
+from tuninglib.whole_files import write_together
 
 # Outings, days and remarks ------------------------------------------------------------------------
 
 
-def day_of(date: datetime.date) -> str:
-    """A day as the page writes it.
-
-    Examples
-    --------
-    >>> import datetime
-    >>> day_of(datetime.date(2026, 5, 3))
-    '3 May 2026'
-    """
-    return f"{date.day} {date:%B %Y}"
-
-
-def day_of_outing(season: "Season", at: int) -> str:
+def day_of_outing(season: Season, at: int) -> str:
     """The day of one outing; with its title where two were on one day."""
     own = season.outings[at]
     several = sum(one.date == own.date for one in season.outings) > 1
     return f"{day_of(own.date)} ({own.title})" if several else day_of(own.date)
 
 
-def sentences(season: "Season") -> Prose:
+def sentences(season: Season) -> Prose:
     """The season in a few sentences: knock first, then what pulls more."""
     outings = season.outings
     first, last = day_of(outings[0].date), day_of(outings[-1].date)
@@ -80,16 +84,14 @@ def sentences(season: "Season") -> Prose:
             text = f"no difference from {over} was shown: {gain_text(pull.gain)}."
         else:
             more = "more" if pull.verdict == "faster" else "less"
-            size = pull.gain if more == "more" else _negated(pull.gain)
+            size = pull.gain if more == "more" else pull.gain.turned()
             text = f"{gain_text(size)} {more} force at the wheel than {over}."
         items.append((name, f"{text}{_not_as_it_is(season, pull)}"))
-    items.append(
-        (
-            "Before you ride",
-            "this page does not say what may be ridden. Knock, mixture, heat, fuel and the maker's "
-            "limits stand in the report of each outing, and go before any gain here.",
-        )
+    said = (
+        "this page does not say what may be ridden. Knock, mixture, heat, fuel and the maker's "
+        "limits stand in the report of each outing, and go before any gain here."
     )
+    items.append(("Before you ride", said))
     return Prose(tuple(items), style="points")
 
 
@@ -109,10 +111,6 @@ def _not_as_it_is(season, pull) -> str:
     return f" Not to be ridden as it is: {listing(found)}." if found else ""
 
 
-def _negated(interval):
-    return type(interval)(-interval.value, -interval.high, -interval.low)
-
-
 def _knocks(season) -> list:
     found: dict = {}
     for at, one in enumerate(season.outings):
@@ -124,7 +122,7 @@ def _knocks(season) -> list:
     ]
 
 
-def outings(season: "Season", links: bool = False) -> Html:
+def outings(season: Season, links: bool = False) -> Html:
     """Every outing, with a link to its report where those stand beside the page.
 
     Parameters
@@ -160,7 +158,7 @@ def outings(season: "Season", links: bool = False) -> Html:
     return Html(html, text)
 
 
-def remarks(season: "Season") -> Prose:
+def remarks(season: Season) -> Prose:
     """What would surprise of the names and numbers that the outings state."""
     return Prose(
         tuple(("Note", _remark(season, one.code, one.about)) for one in season.remarks),
@@ -204,7 +202,7 @@ def _remark(season, code, about) -> str:
     )
 
 
-def days(season: "Season") -> Prose:
+def days(season: Season) -> Prose:
     """How far days differ once the weather is taken out, and whether the bike changes over them."""
     if season.day_sd is None:
         return Prose((("", "There are no speeds in these outings, so no forces."),))
@@ -245,7 +243,7 @@ def _trend(trend) -> str:
             f"{text}."
         )
     more = "rose" if trend.ratio.value > 0 else "fell"
-    size = trend.ratio if trend.ratio.value > 0 else _negated(trend.ratio)
+    size = trend.ratio if trend.ratio.value > 0 else trend.ratio.turned()
     why = (
         "An engine that loosens, or a test that changed, looks like that."
         if more == "rose"
@@ -278,7 +276,7 @@ def _gauge(season) -> list:
     ]
 
 
-def method(season: "Season") -> Prose:
+def method(season: Season) -> Prose:
     """How the season was worked out."""
     return Prose(
         (
@@ -318,7 +316,7 @@ def method(season: "Season") -> Prose:
 _VERDICTS = {"not told apart": "too close to call", "faster": "more", "slower": "less"}
 
 
-def gain_sentences(season: "Season") -> Prose:
+def gain_sentences(season: Season) -> Prose:
     """What the comparisons rest on."""
     others = [pull for pull in season.pulls if pull.gain is not None]
     if not others:
@@ -328,22 +326,18 @@ def gain_sentences(season: "Season") -> Prose:
     chained = [pull.setup for pull in others if not pull.shared_days and pull.linked]
     across = [pull.setup for pull in others if not pull.linked]
     if same:
-        items.append(
-            (
-                "On the same day",
-                f"{spaced_list(same)} shared a day or more with {over}; what a day does to all "
-                "setups cancels there.",
-            )
+        text = (
+            f"{spaced_list(same)} shared a day or more with {over}; what a day does to all "
+            "setups cancels there."
         )
+        items.append(("On the same day", text))
     if chained:
-        items.append(
-            (
-                "By way of others",
-                f"{spaced_list(chained)} shared no day with {over}, but days with repeats lead "
-                "from one to the other by way of other setups, so that days mostly cancel here, "
-                "too.",
-            )
+        text = (
+            f"{spaced_list(chained)} shared no day with {over}, but days with repeats lead "
+            "from one to the other by way of other setups, so that days mostly cancel here, "
+            "too."
         )
+        items.append(("By way of others", text))
     if across:
         assumed = (
             " These outings do not tell how far days differ, so no such difference is called more "
@@ -351,14 +345,12 @@ def gain_sentences(season: "Season") -> Prose:
             if season.day_sd_is_assumed
             else ""
         )
-        items.append(
-            (
-                "Across days alone",
-                f"no day with repeats leads from {spaced_list(across)} to {over}, so the intervals "
-                "hold all that days differ by. Two or three runs of one and the same setup on "
-                f"every day make them narrower.{assumed}",
-            )
+        text = (
+            f"no day with repeats leads from {spaced_list(across)} to {over}, so the intervals "
+            "hold all that days differ by. Two or three runs of one and the same setup on "
+            f"every day make them narrower.{assumed}"
         )
+        items.append(("Across days alone", text))
     return Prose(tuple(items), style="points")
 
 
@@ -369,7 +361,7 @@ def _label(season, at) -> str:
     return f"{day_of_outing(season, at)}{who}"
 
 
-def gain_table(season: "Season") -> Table | Prose:
+def gain_table(season: Season) -> Table | Prose:
     """Wheel force and gain of each setup, all outings together."""
     if not season.pulls:
         return Prose(())
@@ -397,7 +389,7 @@ def gain_table(season: "Season") -> Table | Prose:
     return Table(f"Against {spaced(season.reference)}, over the season", header, tuple(rows), note)
 
 
-def gain_figure(season: "Season") -> Picture | Prose:
+def gain_figure(season: Season) -> Picture | Prose:
     """Every outing's forces, then each setup's gain over the season.
 
     Parameters
@@ -481,7 +473,7 @@ def gain_figure(season: "Season") -> Picture | Prose:
 _FAR = 1.5
 
 
-def mixture_sentences(season: "Season") -> Prose:
+def mixture_sentences(season: Season) -> Prose:
     """What the pooled readings are, and what they rest on."""
     ladder = season.ladder
     if ladder is None:
@@ -502,33 +494,25 @@ def mixture_sentences(season: "Season") -> Prose:
         ),
     ]
     if ladder.scatter > _FAR:
-        items.append(
-            (
-                "Note",
-                f"readings and days scatter {ladder.scatter:.1f} times as much as was taken for "
-                "granted, and the intervals are as much wider. See whether the gauge, the fuel "
-                "or the air filter changed between outings.",
-            )
+        text = (
+            f"readings and days scatter {ladder.scatter:.1f} times as much as was taken for "
+            "granted, and the intervals are as much wider. See whether the gauge, the fuel "
+            "or the air filter changed between outings."
         )
-    items.append(
-        (
-            "Too lean",
-            "a combination that is more likely than allowed to be leaner than the band "
-            "(leaner_limit under [assumptions]) is marked. One that is not marked is not thereby "
-            "safe.",
-        )
+        items.append(("Note", text))
+    text = (
+        "a combination that is more likely than allowed to be leaner than the band "
+        "(leaner_limit under [assumptions]) is marked. One that is not marked is not thereby "
+        "safe."
     )
+    items.append(("Too lean", text))
     if any(one.knocked for one in ladder.mixtures):
-        items.append(
-            (
-                "Knock",
-                "a mixture inside the band is no reason to ride a combination that knocked.",
-            )
-        )
+        text = "a mixture inside the band is no reason to ride a combination that knocked."
+        items.append(("Knock", text))
     return Prose(tuple(items), style="points")
 
 
-def mixture_table(season: "Season") -> Table | Prose:
+def mixture_table(season: Season) -> Table | Prose:
     """Lambda of every injector on every fuel, from all readings."""
     ladder = season.ladder
     if ladder is None:
@@ -575,3 +559,198 @@ def _notes(one) -> str:
     if one.extrapolated:
         found.append("flow outside those tried")
     return "; ".join(found) or NONE
+
+
+# Outings below a folder ---------------------------------------------------------------------------
+
+
+class Found(NamedTuple):
+    """Outings below a folder.
+
+    Attributes
+    ----------
+    outings : tuple of Outing
+        In the order of their folders' names.
+    left_out : tuple of str
+        Folders of those that need fixing first.
+    """
+
+    outings: tuple
+    left_out: tuple
+
+
+def outings_below(folder: Path | str, out_folder: Path | str | None = None) -> Found:
+    """Every outing below a folder.
+
+    Parameters
+    ----------
+    folder : path
+    out_folder : path, optional
+        Where the reports are, if not beside the sessions.
+
+    Returns
+    -------
+    Found
+
+    Raises
+    ------
+    SessionError
+        If there is no session below it.
+
+    Notes
+    -----
+    Of a report that was made from just these files its results.json is read, and nothing is worked
+    out again; others are analysed here.
+    """
+    found, left_out = [], []
+    sessions = sessions_in(folder)
+    if not sessions:
+        raise SessionError(
+            [
+                Problem(
+                    printable(Path(folder).name), "has no session below it; name a folder of them"
+                )
+            ]
+        )
+    for session in sessions:
+        name = printable(session.relative_to(folder).as_posix())
+        try:
+            document = _document(session, place_of(session, folder, out_folder) / "results.json")
+        except SessionError:
+            left_out.append(name)
+            continue
+        found.append(
+            Outing(
+                folder=name,
+                title=document["title"],
+                date=datetime.date.fromisoformat(document["date"]),
+                record=record_from(document["season"]),
+                runs_checksum=document["provenance"].get("runs.csv", ""),
+            )
+        )
+    return Found(tuple(found), tuple(left_out))
+
+
+def season_below(folder: Path | str, bike: str = "", out_folder: Path | str = "") -> Season:
+    """The season of one bike, from the outings below a folder.
+
+    Parameters
+    ----------
+    folder : path
+    bike : str
+        What it is known by; empty: the one with most outings.
+    out_folder : path
+        Where the reports are; empty: beside the sessions.
+
+    Returns
+    -------
+    Season
+    """
+    outings, left_out = outings_below(folder, out_folder or None)
+    names = [one.record.known_as for one in outings]
+    bike = bike or max(dict.fromkeys(names), key=names.count, default="")
+    return season_of([one for one in outings if one.record.known_as == bike], left_out)
+
+
+def _document(session, path) -> dict:
+    """The results of a session: as its report left them, if it was made from these files."""
+    try:
+        document = read_document(path)
+        if _is_of(document, session):
+            return document
+    except SessionError:
+        pass
+    return results_document(analyse(load_session(session)))
+
+
+def _is_of(document, session) -> bool:
+    made_from = document["provenance"]
+    files = {name: value for name, value in made_from.items() if Path(name).suffix}
+    try:
+        return bool(files) and all(
+            hashlib.sha256((session / name).read_bytes()).hexdigest() == value
+            for name, value in files.items()
+        )
+    except OSError:
+        return False
+
+
+# The page -----------------------------------------------------------------------------------------
+
+NAME = "season"
+
+
+def make_seasons(folder: Path | str, out_folder: Path | str | None = None) -> tuple:
+    """Make or renew the season pages of a folder.
+
+    Parameters
+    ----------
+    folder : path
+        With sessions below it, whose reports were made.
+    out_folder : path, optional
+        Where the reports are and the pages go, if not beside the sessions.
+
+    Returns
+    -------
+    tuple of Path
+        The pages, ``season.html`` or, of several bikes, one for each name; those that have not
+        changed, too. An earlier, different one is kept under a name of its own.
+
+    Raises
+    ------
+    WorkbookError
+        If a cell of the workbook fails.
+    """
+    outings, left_out = outings_below(folder, out_folder)
+    place = Path(out_folder or folder)
+    bikes = {bike: own for bike, own in bikes_of(outings).items() if len(own) > 1}
+    pages = {}
+    for bike, own in bikes.items():
+        path = place / f"{_file_name(bike, bikes)}.html"
+        made_from = _fingerprint((own, left_out))
+        if not (path.is_file() and made_from in path.read_text(encoding="utf-8")):
+            write_together({path: _page(own, bike, folder, out_folder, made_from)}, keep=True)
+        pages[bike] = path
+    return tuple(pages.values())
+
+
+def _file_name(bike, bikes) -> str:
+    """Of plain letters; two names that come out the same are told apart by a checksum."""
+    if len(bikes) == 1:
+        return NAME
+
+    def plain(name):
+        return re.sub(r"[^a-z0-9]+", "-", name.lower()).strip("-") or "unnamed"
+
+    same = sum(plain(other) == plain(bike) for other in bikes) > 1
+    more = f"-{hashlib.sha256(bike.encode()).hexdigest()[:6]}" if same else ""
+    return f"{NAME}.{plain(bike)}{more}"
+
+
+def _fingerprint(found) -> str:
+    """Checksum of what a page follows from: the records, the workbook, the program."""
+    whole = hashlib.sha256(repr(found).encode())
+    for path in (workbook_path(NAME), *program_files()):
+        whole.update(path.read_bytes())
+    return whole.hexdigest()[:32]
+
+
+def _page(outings, bike, folder, out_folder, made_from) -> str:
+    parameters = {
+        "season_folder": str(Path(folder).resolve()),
+        "reports_folder": str(Path(out_folder).resolve()) if out_folder else "",
+        "bike": bike,
+        "links": True,
+    }
+    notebook = run_workbook(workbook_path(NAME), parameters, kernel=inside_a_notebook())
+    first, last = outings[0].date, outings[-1].date
+    return render_page(
+        notebook,
+        title=f"A season of {bike}",
+        byline=f"Outings from {day_of(first)} to {day_of(last)}",
+        footer=(
+            f"Made with tuninglib {tuninglib.__version__} from the results beside each outing's "
+            f"report (checksum {made_from}). All readings come from the riders. Read the cautions "
+            "before riding."
+        ),
+    )

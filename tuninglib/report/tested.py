@@ -4,7 +4,7 @@ And which files and versions the report was made from.
 """
 
 from tuninglib import units
-from tuninglib.analysis.results import Results
+from tuninglib.analysis.analyse import Results
 from tuninglib.report import cautions
 from tuninglib.report.page_parts import (
     NONE,

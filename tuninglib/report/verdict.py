@@ -3,9 +3,9 @@
 And, while a day is being ridden, what the rows so far say, in words for the roadside.
 """
 
+from tuninglib.analysis.analyse import Results
 from tuninglib.analysis.combinations import mixture_weights
 from tuninglib.analysis.day_plan import Interim
-from tuninglib.analysis.results import Results
 from tuninglib.analysis.worth import SAME
 from tuninglib.report import cautions, heat
 from tuninglib.report.advice import (
@@ -57,7 +57,7 @@ def sentences(results: Results) -> Prose:
 
     Parameters
     ----------
-    results : tuninglib.analysis.results.Results
+    results : tuninglib.analysis.analyse.Results
     """
     plan, items = results.plan, []
     waiting = cautions.not_run_in(results.session)
@@ -77,7 +77,7 @@ def reasons(results: Results) -> Prose:
 
     Parameters
     ----------
-    results : tuninglib.analysis.results.Results
+    results : tuninglib.analysis.analyse.Results
     """
     plan, items = results.plan, []
     if plan.ride is not None and not {"gauge", "range"} & set(plan.missing) and results.band.moved:
@@ -102,7 +102,7 @@ def worths(results: Results) -> Table | Prose:
 
     Parameters
     ----------
-    results : tuninglib.analysis.results.Results
+    results : tuninglib.analysis.analyse.Results
     """
     plan = results.plan
     own = [one for one in results.combinations if one.setup is not None]
@@ -150,7 +150,7 @@ def flips(results: Results) -> Table | Prose:
 
     Parameters
     ----------
-    results : tuninglib.analysis.results.Results
+    results : tuninglib.analysis.analyse.Results
     """
     if not results.flips:
         return Prose(())
@@ -386,7 +386,7 @@ def interim_sentences(results: Results | None, interim: Interim, system: str) ->
 
     Parameters
     ----------
-    results : tuninglib.analysis.results.Results or None
+    results : tuninglib.analysis.analyse.Results or None
         None of a session that is not complete.
     interim : tuninglib.analysis.day_plan.Interim
     system : str

@@ -13,9 +13,8 @@ import numpy as np
 from tuninglib.physics.air import standard_pressure_pa
 from tuninglib.physics.motion import Hill, Ride, wheel_force_n
 from tuninglib.session.defaults import air_of_runs, hill_of, road_load_of, speedometer_factor
-from tuninglib.session.read_table import COLUMNS, SPEED_COLUMNS
+from tuninglib.session.read_table import COLUMNS, RUNS, SPEED_COLUMNS
 from tuninglib.session.read_toml import TOML
-from tuninglib.session.tables import RUNS
 from tuninglib.text_files import Problem
 from tuninglib.units import to_display, unit_label
 

@@ -88,9 +88,9 @@ def choice(help_: str, *choices: str, default: object = MISSING) -> Field:
     return _field("choice", help_, choices[0], default, choices=choices)
 
 
-def reference(table: str, help_: str, *, example: str, default: object = MISSING) -> Field:
+def reference(table: str, help_: str, *, example: str) -> Field:
     """Field for the name of an entry in another table."""
-    return _field("reference", help_, example, default, table=table)
+    return _field("reference", help_, example, MISSING, table=table)
 
 
 def references(table: str, help_: str, *, example: list[str]) -> Field:

@@ -16,9 +16,9 @@ import numpy as np
 import pandas as pd
 
 from tuninglib.session.gpx_file import read_gpx
-from tuninglib.session.read_toml import tables_as_typed
+from tuninglib.session.read_table import BENCHFLOW, CLIMBS, COASTDOWN, FILLS, RUNS
+from tuninglib.session.read_toml import log_files, tables_as_typed
 from tuninglib.session.schema import Log
-from tuninglib.session.tables import BENCHFLOW, CLIMBS, COASTDOWN, FILLS, RUNS
 from tuninglib.session.trace import (
     CHANNELS,
     TIME_NAMES,
@@ -144,25 +144,6 @@ def _is_xml(start: bytes) -> bool:
     """Whether a file begins as XML does, in any encoding."""
     bare = start.replace(b"\x00", b"").lstrip(b"\xff\xfe\xef\xbb\xbf \t\r\n")
     return bare.startswith(b"<")
-
-
-def log_files(tables: dict) -> list:
-    """Names of the files of the logs in tables as they were typed.
-
-    Parameters
-    ----------
-    tables : dict
-        Of a session.toml; need not be complete.
-
-    Examples
-    --------
-    >>> log_files({"logs": {"phone": {"file": "phone.gpx"}, "other": 3}})
-    ['phone.gpx']
-    """
-    logs = tables.get("logs")
-    entries = logs.values() if isinstance(logs, dict) else ()
-    named = (entry.get("file") for entry in entries if isinstance(entry, dict))
-    return [name for name in named if isinstance(name, str) and name and Path(name).name == name]
 
 
 # Files that the program reads or writes by themselves.

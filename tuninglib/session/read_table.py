@@ -22,6 +22,10 @@ from tuninglib.units import (
 
 # The columns --------------------------------------------------------------------------------------
 
+# Files of a session beside session.toml; logs have names of their own.
+RUNS, CLIMBS, FILLS = "runs.csv", "climbs.csv", "fills.csv"
+COASTDOWN, BENCHFLOW = "coastdown.csv", "benchflow.csv"
+
 # The unit in which a column of each SI unit is usually typed.
 _USUAL = {"m/s": "km/h", "K": "degC", "Pa": "hPa", "1": "%", "s": "s"}
 

@@ -3,7 +3,7 @@
 import dataclasses
 import re
 import tomllib
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -165,6 +165,43 @@ def tables_as_typed(folder: Path | str) -> dict:
     known = (*schema.SINGLE, *schema.NAMED)
     tables = {name: document.get(name) for name in known}
     return {name: table if isinstance(table, dict) else {} for name, table in tables.items()}
+
+
+def log_files(tables: dict) -> list:
+    """Names of the files of the logs in tables as they were typed.
+
+    Parameters
+    ----------
+    tables : dict
+        Of a session.toml; need not be complete.
+
+    Examples
+    --------
+    >>> log_files({"logs": {"phone": {"file": "phone.gpx"}, "other": 3}})
+    ['phone.gpx']
+    """
+    logs = tables.get("logs")
+    entries = logs.values() if isinstance(logs, dict) else ()
+    named = (entry.get("file") for entry in entries if isinstance(entry, dict))
+    return [name for name in named if isinstance(name, str) and name and Path(name).name == name]
+
+
+def own_files(folder: Path | str, logs: Collection[str]) -> list:
+    """Paths of a session's tables and logs in the order of their names; no earlier ones.
+
+    Parameters
+    ----------
+    folder : path
+    logs : sequence of str
+        Names of the files of its logs.
+    """
+    return [
+        path
+        for path in sorted(Path(folder).iterdir())
+        if (path.suffix in (".toml", ".csv") or path.name in logs)
+        and ".earlier-" not in path.name
+        and not path.name.startswith(".")
+    ]
 
 
 def what_stands(folder: Path | str) -> SimpleNamespace:

@@ -14,10 +14,14 @@ import pandas as pd
 
 from tuninglib.session.read_table import (
     BENCH_COLUMNS,
+    BENCHFLOW,
     CLIMB_COLUMNS,
+    CLIMBS,
+    COASTDOWN,
     COLUMNS,
     FALL_COLUMNS,
     FILL_COLUMNS,
+    FILLS,
     NOTED,
     SPEED_COLUMNS,
     columns_in_si,
@@ -28,7 +32,6 @@ from tuninglib.text_files import Problem, SessionError, parse_table, read_table
 
 # runs.csv -----------------------------------------------------------------------------------------
 
-RUNS = "runs.csv"
 WRITTEN_TWICE = "stands beside gauge_low or gauge_high; write the reading once"
 
 
@@ -127,7 +130,6 @@ def _spread_ranges(data, name, problems) -> None:
 
 # climbs.csv: head temperatures of long climbs -----------------------------------------------------
 
-CLIMBS = "climbs.csv"
 _FEWEST = 3
 
 
@@ -186,7 +188,6 @@ def read_climbs(path: Path, known: dict[str, set], problems: list[Problem]) -> p
 
 # fills.csv: what went into the tank, and how far it took ------------------------------------------
 
-FILLS = "fills.csv"
 # Between these a small motorcycle's consumption lies, on any fuel: 0.8 and 9 L/100 km
 # (common practice). A wider upper limit would let litres typed as gallons pass. [m3/m]
 _LEAST, _MOST = 0.8e-8, 9e-8
@@ -233,7 +234,6 @@ def read_fills(path: Path, known: dict[str, set], problems: list[Problem]) -> pd
 
 # coastdown.csv: timed falls of speed, both ways ---------------------------------------------------
 
-COASTDOWN = "coastdown.csv"
 _WAYS = {"out": 1, "back": -1}
 # What a rider starts from; the same header is put into a new file.
 FALLS_HEADER = header_line(FALL_COLUMNS) + "\n"
@@ -299,7 +299,6 @@ def parse_falls(text: str) -> Falls:
 
 # benchflow.csv: volumes that injectors let through ------------------------------------------------
 
-BENCHFLOW = "benchflow.csv"
 # What a rider starts from; the same header is put into a new file.
 BENCH_HEADER = header_line(BENCH_COLUMNS) + "\n"
 

@@ -8,10 +8,9 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.integrate import cumulative_trapezoid
 
 from tuninglib.checks import require
-from tuninglib.interval import Z_95, Interval, Measured
+from tuninglib.interval import Z_95, Interval, Measured, interval_of_density
 from tuninglib.statistics import normal_mixture
 from tuninglib.statistics.gauge_readings import Readings
 from tuninglib.statistics.ladder import Parts, Priors, design_rows
@@ -120,7 +119,7 @@ def response_per_state(
             readings.log_lambda[at], strength[at] - strength[at].mean(), noise_sd[at],
             (names, engines, fuels), {name: sd for name, sd in sds.items() if sd > 0}, parts.priors,
         )  # fmt: skip
-        response = _interval(density)
+        response = interval_of_density(density, _GRID)
         verdict = "cannot tell"
         if response.high < HALF_RESPONSE:
             verdict = "corrects"
@@ -174,13 +173,6 @@ def _between(column):
     above = np.clip(np.searchsorted(_SIZES, size), 1, _SIZES.size - 1)
     share = (size - _SIZES[above - 1]) / (_SIZES[above] - _SIZES[above - 1])
     return column[above - 1] + share[:, None] * (column[above] - column[above - 1])
-
-
-def _interval(density) -> Interval:
-    """Mean and 95 % of a density on the grid."""
-    below = cumulative_trapezoid(density, initial=0)
-    low, high = np.interp([0.025, 0.975], below / below[-1], _GRID)
-    return Interval(float(density @ _GRID / density.sum()), float(low), float(high))
 
 
 # The offset of a gauge where lambda is 1 ----------------------------------------------------------

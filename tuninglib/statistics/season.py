@@ -11,14 +11,14 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
-from scipy.integrate import cumulative_trapezoid
-from scipy.interpolate import PchipInterpolator
 
 from tuninglib.checks import require
-from tuninglib.interval import Z_95, Interval
+from tuninglib.interval import Z_95, Interval, interval_of_density
 from tuninglib.statistics.mixed_model import VarianceMixture, spread
 from tuninglib.statistics.repeats import t_quantile
 
+# What a day does to one setup alone, over what it does to all of them (ours).
+OWN_SHARE = 0.5
 # Grid of both standard deviations: points, how far it reaches in stated ones, and how often it is
 # drawn closer where the days know them well.
 _DAY_POINTS, _GAIN_POINTS, _REACH, _CLOSER = 17, 9, 4.0, 4
@@ -386,13 +386,14 @@ def _interval(points, weight) -> Interval:
     """Mean and 95 % interval of a distribution on even points."""
     if points.size == 1:
         return Interval(*points.tolist() * 3)
+    # Late: it takes a quarter of a second to load, and only seasons need it.
+    from scipy.interpolate import PchipInterpolator
+
     # Between few points a density is no polygon: its logarithm is a curve through them.
     between = np.linspace(points[0], points[-1], _BETWEEN)
     curve = PchipInterpolator(points, np.log(np.maximum(weight, 1e-300)))
     density = np.exp(curve(between) - curve(points).max())
-    below = cumulative_trapezoid(density, initial=0)
-    low, high = np.interp([0.025, 0.975], below / below[-1], between)
-    return Interval(float(density @ between / density.sum()), float(low), float(high))
+    return interval_of_density(density, between)
 
 
 def _says_little(points, weight, stated) -> bool:
