@@ -132,7 +132,7 @@ def _is_a_trial(results, one, text) -> bool:
         and one.gate.code == "lean"
         and one.gate.value <= most
         and results.plan.next.code in ("fit", "buy")
-        and ("are a trial" in text or "Read the gauge on its first run" in text)
+        and "Try it with an eye on the gauge" in text
     )
 
 

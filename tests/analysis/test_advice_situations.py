@@ -249,7 +249,7 @@ def _(outing):
     gates={"big_150": "knock"},
     says=(
         "buy injector i185 for 34 EUR for the engine big",
-        "are a trial: watch the gauge",
+        "Try it with an eye on the gauge: stop beyond 13.2",
         "Look for about 180 cc/min",
         "big 150 pulled harder, but must not",
     ),
@@ -1129,7 +1129,7 @@ def _(outing):
     says=(
         "free filter pulled harder, but must not be ridden as it is",
         "buy injector larger for $41 for the engine free filter",
-        "are a trial",
+        "Try it with an eye on the gauge",
     ),
     never=("stays on the engine", "strip it"),
 )
@@ -1158,7 +1158,7 @@ def _(outing):
     ride="paper_filter",
     next=("buy", "larger"),
     engine="free_filter",
-    says=("are a trial", "shut the throttle beyond 0.89"),
+    says=("Try it with an eye on the gauge: stop beyond 0.89"),
 )
 def _(outing):
     """Nothing listed is sure enough for that."""
@@ -1170,7 +1170,7 @@ def _(outing):
     demo="there_and_back",
     ride="paper_filter",
     next=("buy", "larger"),
-    says=("are a trial",),
+    says=("Try it with an eye on the gauge",),
     fuels=("e10", "ethanol_free"),
 )
 def _(outing):

@@ -262,9 +262,10 @@ def make_plan(evidence: Evidence) -> Plan:
     next is whatever may gain most: an injector to try under the gauge, runs that may show something
     else to be better, or, before all that, the cause of a knock, of heat or of missing power.
     """
-    evidence = replace(evidence, combinations=_with_worths(evidence))
     ridden = [one for one in evidence.combinations if one.setup is not None]
     ride = _ride(evidence, ridden)
+    evidence = replace(evidence, combinations=_with_worths(evidence, ride))
+    ridden = [one for one in evidence.combinations if one.setup is not None]
     engine = _engine_of_interest(evidence, ride, ridden)
     dropped = _knocked_fuels(evidence, engine)
     evidence = replace(evidence, burnt=tuple(f for f in evidence.burnt if f not in dropped))
@@ -292,14 +293,17 @@ def make_plan(evidence: Evidence) -> Plan:
     )
 
 
-def _with_worths(evidence) -> tuple:
+def _with_worths(evidence, ride) -> tuple:
     """Every combination that is known of, with what it is worth."""
-    return tuple(
-        replace(one, gain=evidence.gain(one), worth=evidence.worth(one))
-        if one.setup is not None or one.harm is not None
-        else one
-        for one in evidence.combinations
-    )
+    found = []
+    for one in evidence.combinations:
+        if one.setup is not None or one.harm is not None:
+            # An injector changes the pull by its mixture alone, and inside the band that is flat.
+            swap = one.setup is None and ride is not None and one.engine == ride.engine
+            gain = evidence.gain(ride if swap else one)
+            one = replace(one, gain=gain, worth=gain - evidence.harm(one))
+        found.append(one)
+    return tuple(found)
 
 
 def leans(gain: Gain | None) -> bool:
@@ -481,7 +485,7 @@ class _Choices:
         if self.fitted is None:
             stronger = self._stronger_than_ride(None)
         elif setup is None:
-            # An injector changes the pull by its mixture alone, and inside the band that is flat.
+            # As above: the mixture alone.
             stronger = 0.0
         else:
             # It was ridden: what trying it would tell is known, but for fuels not ridden yet.
@@ -888,7 +892,8 @@ def _plan(session, read, fit, road, knocks, limits, hot_climbs) -> tuple:
     mixtures = analyse_mixtures(session, read)
     combinations = _gated(session, fit, mixtures, knocks, limits, hot_climbs)
     evidence = evidence_of(session, combinations, road, read, fit, mixtures, limits)
-    return _with_worths(evidence), make_plan(evidence)
+    plan = make_plan(evidence)
+    return _with_worths(evidence, plan.ride), plan
 
 
 def _gated(session, fit, mixtures, knocks, limits, hot_climbs) -> tuple:

@@ -354,12 +354,9 @@ def _as_a_trial(results, known) -> str:
         return ""
     limits, scale = stop_limits(results.session), results.session.gauge.scale
     if limits.reading is None or not scale:
-        return " Read the gauge on its first run."
+        return " Try it with an eye on the gauge."
     decimals = decimals_of_step(limits.resolution) if limits.resolution else 2
-    return (
-        f" Its first runs are a trial: watch the gauge, and shut the throttle beyond "
-        f"{fixed(limits.reading, decimals)}."
-    )
+    return f" Try it with an eye on the gauge: stop beyond {fixed(limits.reading, decimals)}."
 
 
 def _of_step(results, step) -> list:

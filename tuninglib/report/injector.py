@@ -235,10 +235,9 @@ def table(results: Results) -> Table | Prose:
     limit = percent(leaner_limit_of(results.session))
     note = (
         f"On the engine {results.ladder.engine!r}; as read where it was ridden, else as predicted. "
-        "Expected harm is the mean distance from the band in hundredths of lambda, a lean one "
-        f"counted four times; what has a chance above {limit} of being leaner is ruled out first, "
-        "then the least harm is chosen among equals. Open time, dead time included, is at the "
-        "highest engine speed; above about 85 % an injector runs out (common practice)."
+        f"What has a chance above {limit} of being leaner is ruled out. Expected harm is in per "
+        "cent of pull. Open time, dead time included, is at the highest engine speed; above about "
+        "85 % an injector runs out (common practice)."
     )
     return Table("Injectors, tried and to buy", header, tuple(rows), note)
 

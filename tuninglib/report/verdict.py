@@ -23,7 +23,6 @@ from tuninglib.report.advice import (
     ride_sentence,
     runs_text,
     shut_in_brief,
-    shut_word,
 )
 from tuninglib.report.heat import knock_sentence
 from tuninglib.report.page_parts import (
@@ -105,7 +104,8 @@ def worths(results: Results) -> Table | Prose:
     results : tuninglib.analysis.analyse.Results
     """
     plan = results.plan
-    own = [one for one in results.combinations if one.setup is not None]
+    # What is ruled out was never weighed.
+    own = [c for c in results.combinations if c.setup is not None and c.gate is None]
     own += [one.best for one in plan.fuels if one.best is not None and one.best.setup is None]
     if plan.ride is not None and plan.ride.key not in [one.key for one in own]:
         own.append(plan.ride)
@@ -113,8 +113,8 @@ def worths(results: Results) -> Table | Prose:
         return Prose(())
     rows = []
     own = [one for one in own if one.gain is not None and one.worth is not None]
-    for one in sorted(own, key=lambda one: (one.gate is not None, -one.worth, str(one.key))):
-        status = shut_word(one) if one.gate is not None else ""
+    for one in sorted(own, key=lambda one: (-one.worth, str(one.key))):
+        status = ""
         if plan.ride is not None and one.key == plan.ride.key:
             status = "ride now"
         elif one.setup is None:
@@ -134,12 +134,10 @@ def worths(results: Results) -> Table | Prose:
         f", {weights.cooler:g} to its credit where richer runs cooler" if weights.cooler else ""
     )
     note = (
-        "In per cent of pull. Gain: expected over the reference, from the runs and from what "
-        "displacement lets expect, so it may differ from the measured one. Harm: each hundredth of "
-        f"lambda beyond the lean edge counts {weights.lean:g}, beyond the rich edge "
-        f"{weights.rich:g}{cooler}, averaged over what the mixture may be "
-        f'(wanted = "{session.use.wanted}" under [use]). Worth is gain less harm. What is ruled '
-        "out is never chosen, whatever it is worth."
+        "In per cent of pull. Gain is what runs and displacement together let expect, not what "
+        f"was measured. Harm counts {weights.lean:g} for each hundredth of lambda beyond the lean "
+        f"edge, {weights.rich:g} beyond the rich edge{cooler} "
+        f'(wanted = "{session.use.wanted}" under [use]). Worth is gain less harm.'
     )
     header = ("Combination", "Fuel", "Gain", "Harm", "Worth", "Status")
     return Table("What decided", header, tuple(rows), note)
