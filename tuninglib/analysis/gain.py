@@ -24,7 +24,12 @@ from tuninglib.session.defaults import (
 from tuninglib.session.load import Session
 from tuninglib.statistics.gain import ALPHA, Gain, estimate_gains
 from tuninglib.statistics.planning import repeats_needed, smallest_visible_gain
-from tuninglib.statistics.population import RUN_SCATTER, LogNormal, Scatters
+from tuninglib.statistics.population import (
+    RUN_SCATTER,
+    WIND_OVER_THE_OUTING_M_S,
+    LogNormal,
+    Scatters,
+)
 from tuninglib.statistics.road_runs import Runs, StatedSds, Unknown, usual_unknowns
 
 
@@ -259,8 +264,14 @@ def _unknowns(
         rider_effect_sd=taken.rider_effect.sd / np.sqrt(2),
         rider_drag_sd_ratio=taken.rider_drag.sd / np.sqrt(2),
         drift_sd=taken.drift.sd,
+        wind_over_the_outing_m_s=WIND_OVER_THE_OUTING_M_S,
     )
-    usual = usual_unknowns(runs, stated, order=rows["run"].to_numpy())
+    usual = usual_unknowns(
+        runs,
+        stated,
+        order=rows["run"].to_numpy(),
+        wind_written=rows["headwind_m_s"].notna().to_numpy(),
+    )
     pieces = tuple(
         Unknown("grade", {"grade_ratios": one * piece.grade.sd}, which=number)
         for number, (one, piece) in enumerate(

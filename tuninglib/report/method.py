@@ -22,7 +22,9 @@ METHOD = (
         "ratio of two setups' mean wheel forces minus 1, from all runs at once by generalised "
         "least squares on the logarithm of force. What setups share (slope, drag, mass, wind of "
         "the day, speedometer) is one error for all and mostly cancels; what a run has of its own "
-        "is estimated from the repeats, pooled over setups, with Student's t. The wheel force of a "
+        "has a distribution of what is usual, sharpened by what the runs show. So has a wind that "
+        "gets up or dies from the first run to the last: it mostly cancels where setups take turns, "
+        "and widens the gains of setups ridden one after the other. The wheel force of a "
         "setup uses the same fit: runs of light and heavy riders, and of fast and slow entries, "
         "say a little of drag and slope, too.",
     ),
