@@ -96,8 +96,9 @@ def test_a_gauge_scale_that_does_not_fit_the_readings_is_noticed(edit, problems)
             r"needs 33 kW at the wheel, more than the 23 kW that an engine of 180 cc can",
         ),
         (
-            "48,80",
-            r"is 1\.\d\d times the wheel force of the middle run of this setup \(limit 0\.77",
+            "30,39",
+            r"is 0\.\d\d times the wheel force of the middle run of this setup, and its speeds are to "
+            "the others' as mph typed under the other unit are",
         ),
     ],
 )

@@ -69,7 +69,7 @@ def test_a_wind_that_was_written_down_at_every_run_cannot_have_died_unnoticed():
 
 
 def test_setups_that_take_turns_tell_a_wind_that_died():
-    fit, wider = fitted(TURNS, dies=3.0)
+    fit, _ = fitted(TURNS, dies=3.0)
     (wind,) = (
         one.mean * WIND_OVER_THE_OUTING_M_S.sd
         for one, stated in zip(fit.unknowns, fit.shared, strict=True)

@@ -23,8 +23,8 @@ METHOD = (
         "least squares on the logarithm of force. What setups share (slope, drag, mass, wind of "
         "the day, speedometer) is one error for all and mostly cancels; what a run has of its own "
         "has a distribution of what is usual, sharpened by what the runs show. So has a wind that "
-        "gets up or dies from the first run to the last: it mostly cancels where setups take turns, "
-        "and widens the gains of setups ridden one after the other. The wheel force of a "
+        "gets up or dies from the first run to the last: it mostly cancels where setups take "
+        "turns, and widens the gains of setups ridden one after the other. The wheel force of a "
         "setup uses the same fit: runs of light and heavy riders, and of fast and slow entries, "
         "say a little of drag and slope, too.",
     ),

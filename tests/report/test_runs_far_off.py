@@ -1,0 +1,24 @@
+"""Runs whose speeds are far from their repeats: taken in, weighed, and named."""
+
+import pytest
+
+from tuninglib.__main__ import main
+from tuninglib.analysis.analyse import analyse
+from tuninglib.session.load import load_session
+
+
+@pytest.mark.parametrize("speeds", ["48,46", "48,80"])
+def test_a_run_far_off_is_taken_in_weighed_and_named_by_check(edit, demo_copy, capsys, speeds):
+    """In a gust a run may need three quarters of its setup's force, or five quarters."""
+    before = analyse(load_session(demo_copy))
+    folder = edit("runs.csv", "1,stock,tove,48,62", f"1,stock,tove,{speeds}")
+    results = analyse(load_session(folder))
+    first = results.runs[0]
+    forces = sorted(run.force_n for run in results.runs if run.setup == "stock" and run.force_n)
+    assert not 1 / 1.3 < first.force_n / forces[len(forces) // 2] < 1.3
+    assert first.force_weight < 0.1
+    for was, now in zip(before.pulls[1:], results.pulls[1:], strict=True):
+        assert now.gain.ratio.value == pytest.approx(was.gain.ratio.value, abs=0.03)
+        assert now.gain.ratio.half_width < 1.5 * was.gain.ratio.half_width
+    assert main(["check", str(folder)]) == 0
+    assert "Run 1 (stock): its speeds need" in capsys.readouterr().out
