@@ -4,6 +4,7 @@ import pytest
 
 from tuninglib.__main__ import main
 from tuninglib.analysis.analyse import analyse
+from tuninglib.report import cautions
 from tuninglib.session.load import load_session
 
 
@@ -22,3 +23,17 @@ def test_a_run_far_off_is_taken_in_weighed_and_named_by_check(edit, demo_copy, c
         assert now.gain.ratio.half_width < 1.5 * was.gain.ratio.half_width
     assert main(["check", str(folder)]) == 0
     assert "Run 1 (stock): its speeds need" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(
+    ("row", "typed", "said"),
+    [
+        ("1,stock,tove,48,62", "1,stock,tove,48,55", "slipping clutch, a missed gear, a throttle"),
+        ("1,stock,tove,48,62", "1,stock,tove,48,75", "if they are right, think of a gust from"),
+        ("5,big_150,ilmar,48,66", "5,big_150,ilmar,48,56", "would make run 5 the weakest of them"),
+    ],
+)
+def test_what_makes_a_run_weak_is_said_of_weak_runs(edit, row, typed, said):
+    results = analyse(load_session(edit("runs.csv", row, typed)))
+    ((_, text),) = cautions.of_speeds(results)
+    assert said in text

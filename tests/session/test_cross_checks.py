@@ -97,8 +97,8 @@ def test_a_gauge_scale_that_does_not_fit_the_readings_is_noticed(edit, problems)
         ),
         (
             "30,39",
-            r"is 0\.\d\d times the wheel force of the middle run of this setup, and its speeds are to "
-            "the others' as mph typed under the other unit are",
+            r"is 0\.\d\d times the wheel force of the middle run of this setup, and its speeds are "
+            "to the others' as mph typed under the other unit are",
         ),
     ],
 )

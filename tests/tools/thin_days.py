@@ -60,7 +60,7 @@ class Population:
     gust_length_m: float = 60.0
     # Steadily up or down from the first run to the last, on quiet outings and on those in the hours
     # in which wind gets up or dies; and the share of the latter. Common practice.
-    wind_over_m_s: tuple = (0.5, 2.0, 0.2)
+    wind_over_m_s: tuple = (0.5, 2.0, 0.1)
     # Entry speed said once for all runs, as shown; half the variance is one habit that all runs
     # share, half each run's own. Common practice: nobody holds a needle to better than 3 km/h.
     said_entry_m_s: tuple = (48 * KMH, 1.5 * KMH)

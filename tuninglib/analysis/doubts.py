@@ -155,6 +155,9 @@ def _deviations(session, rows, log_off) -> tuple:
 # Standard deviations from which a setup's force is named: of five good ones, on three days in a
 # hundred.
 _UNLIKELY = 2.7
+# Weight below which a run that is weaker than its siblings is named. A good run is rarely much too
+# weak, and what makes one so (clutch, gear, throttle) can be looked for.
+_WEAKER = 0.9
 # Flows, or demands of fuels, nearer than this have no order to be in (ours).
 _SAME = 0.01
 
@@ -275,7 +278,7 @@ def doubts_of_speeds(rows: pd.DataFrame, runs: Runs, weighed: Weighed, weight: n
         counts = float(weight[at])
         if weighed.disagree[at]:
             disagreeing.setdefault(name, []).append(at)
-        elif weighed.weight[at] < NAMED:
+        elif weighed.weight[at] < (_WEAKER if weighed.off[at] < 0 else NAMED):
             off = float(np.expm1(weighed.off[at]))
             found.append(Doubt("run", (number,), name, weight=counts, off=off))
         elif back[at] < NAMED:

@@ -1,9 +1,10 @@
 """Coefficients of a day's rows and their intervals, where scatters are not known exactly.
 
 ``d = X β + J z + e``, with z of unit variance (one of them larger on some kinds of days) and
-``cov e = V_known + Σ φ_j K_j`` in blocks along the diagonal. What is usual of each φ is stated beforehand. The answer is averaged over what the φ
-could be, by what is usual and by what the rows say, on a grid: with one repeat the first weighs
-most, with ten the second, and there is no step between the two.
+``cov e = V_known + Σ φ_j K_j`` in blocks along the diagonal. What is usual of each φ is stated
+beforehand. The answer is averaged over what the φ could be, by what is usual and by what the rows
+say, on a grid: with one repeat the first weighs most, with ten the second, and there is no step
+between the two.
 """
 
 from dataclasses import dataclass

@@ -54,8 +54,8 @@ RUN_WIND_M_S = LogNormal(0.5, 0.6)
 WIND_CHANGE_M_S = LogNormal(0.5, 0.7)
 
 # And how far it goes up or down steadily from the first run to the last: little, but on one outing
-# in five, in the hours in which wind gets up or dies (Beaufort 2 to calm in an evening).
-WIND_OVER_THE_OUTING_M_S = Kinds((0.5, 2.0), (0.8, 0.2))
+# in ten, in the hours in which wind gets up or dies (Beaufort 2 to calm in an evening).
+WIND_OVER_THE_OUTING_M_S = Kinds((0.5, 2.0), (0.9, 0.1))
 
 # Each rider on his own, beyond mass and drag: how he shifts and holds the throttle.
 RIDER_EFFECT_SD = 0.03
