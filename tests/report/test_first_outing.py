@@ -98,7 +98,7 @@ def test_a_row_more_that_agrees_narrows_every_gain(outing, row):
     before, after = outing().gains, outing(row).gains
     for name in before:
         assert after[name].ratio.half_width < before[name].ratio.half_width
-        assert after[name].smallest_visible < before[name].smallest_visible < 0.26
+        assert after[name].smallest_visible < before[name].smallest_visible < 0.28
 
 
 def test_no_number_is_absurd(outing):

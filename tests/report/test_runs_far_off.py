@@ -4,7 +4,7 @@ import pytest
 
 from tuninglib.__main__ import main
 from tuninglib.analysis.analyse import analyse
-from tuninglib.report import cautions
+from tuninglib.report import cautions, gain
 from tuninglib.session.load import load_session
 
 
@@ -37,3 +37,18 @@ def test_what_makes_a_run_weak_is_said_of_weak_runs(edit, row, typed, said):
     results = analyse(load_session(edit("runs.csv", row, typed)))
     ((_, text),) = cautions.of_speeds(results)
     assert said in text
+
+
+def test_in_blocks_nothing_is_called_likely_stronger(demo_copy):
+    """The demo's kept runs, two of stock, then two of each other setup, none again."""
+    path = demo_copy / "runs.csv"
+    head, *rows = path.read_text("utf-8").splitlines()
+    kept = [row for row in rows if row.split(",")[0] in ("1", "3", "6", "7", "10", "11")]
+    kept = [row.replace(",70,", ",66,").replace(",71,", ",66,") for row in kept]
+    path.write_text("\n".join([head, *kept]) + "\n", "utf-8")
+    results = analyse(load_session(demo_copy))
+    assert results.road.one_after_the_other
+    assert [pull.gain.strength for pull in results.pulls[1:]] == ["leaning"] * 2
+    assert [row[-1] for row in gain.table(results).rows[1:]] == ["not told from the day"] * 2
+    said = dict(gain.sentences(results).items)
+    assert "unless the time of day made it (see below)" in said["big 164"]

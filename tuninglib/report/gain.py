@@ -82,6 +82,8 @@ def _leaning(results, record) -> str:
     text = f"likely {side} than {spaced(results.reference)} by {size}"
     if not results.road.repeated:
         text += ", if runs scatter as they usually do"
+    if results.road.one_after_the_other:
+        return f"{text}, unless the time of day made it (see below)."
     if record.more_runs is None:
         return f"{text}."
     return f"{text}. About {more_runs_text(record.more_runs)} of each would confirm it."
@@ -110,16 +112,21 @@ def _doubted(results, record) -> str:
 _SENTENCES = {"decided": _decided, "leaning": _leaning, "open": _open, "doubted": _doubted}
 
 
-def verdict_text(gain: Gain | None) -> str:
+def verdict_text(gain: Gain | None, *, in_blocks: bool = False) -> str:
     """The same in a word or two, for tables.
 
     Parameters
     ----------
     gain : tuninglib.statistics.gain.Gain or None
         None of the reference.
+    in_blocks : bool
+        Whether the setups were ridden one after the other, so that what is not decided may be the
+        day's.
     """
     if gain is None:
         return "reference"
+    if in_blocks and gain.strength != "decided" and not gain.doubted:
+        return "not told from the day"
     side = "stronger" if gain.ratio.value >= 0 else "weaker"
     words = {"decided": side, "leaning": f"likely {side}", "open": "too close to call"}
     return "check its runs" if gain.doubted else words[gain.strength]
@@ -174,7 +181,7 @@ def _notes(results) -> list:
         found.append(
             f"the setups were ridden one after the other, and {spaced(results.reference)} not "
             "again at the end, so a dying wind, a warming engine or a gauge that drifts looks like "
-            "a gain or a loss, and these intervals do not hold all of it. Next time ride "
+            "a gain or a loss. The intervals are wider for it, but hold no more than usual days. Next time ride "
             f"{spaced(results.reference)} first and last, or take turns."
         )
     return found
@@ -219,7 +226,7 @@ def table(results: Results) -> Table | Prose:
                 interval_cell(g.force_n, "force", system),
                 interval_cell(g.power_w, "power", system),
                 NONE if reference else gain_text(g.gain.ratio, ""),
-                verdict_text(g.gain),
+                verdict_text(g.gain, in_blocks=results.road.one_after_the_other),
             )
         )
     header = (
