@@ -181,8 +181,8 @@ def _notes(results) -> list:
         found.append(
             f"the setups were ridden one after the other, and {spaced(results.reference)} not "
             "again at the end, so a dying wind, a warming engine or a gauge that drifts looks like "
-            "a gain or a loss. The intervals are wider for it, but hold no more than usual days. Next time ride "
-            f"{spaced(results.reference)} first and last, or take turns."
+            "a gain or a loss. The intervals are wider for it, but hold no more than usual days. "
+            f"Next time ride {spaced(results.reference)} first and last, or take turns."
         )
     return found
 
@@ -240,8 +240,8 @@ def table(results: Results) -> Table | Prose:
     )
     note = (
         "In brackets: 95 % intervals. Errors that all setups share (slope, drag, mass) make the "
-        "force uncertain, but mostly cancel in the gain. Marker speed is as shown, against the "
-        f"mean of {spaced(results.reference)}."
+        "force uncertain, as far as session.toml states them, but mostly cancel in the gain. "
+        f"Marker speed is as shown, against the mean of {spaced(results.reference)}."
     )
     return Table(f"Against {spaced(results.reference)}", header, tuple(rows), note)
 
