@@ -122,7 +122,7 @@ def assumptions(results: Results) -> Table:
         if results.gauge_check.offset:
             found = results.gauge_check.offset
             offset = Measured(found.value, found.half_width)
-            source = f"{counted(results.gauge_check)} where the ECU holds lambda 1"
+            source = f"{counted(results.gauge_check)} where the ECU may hold lambda 1"
         rows.append(("Gauge reads too high by", taken(_in_percent(offset)) + " %", source))
     tolerances = sorted({record.tolerance.value for record in session.injectors.values()})
     rows.append(
