@@ -1,6 +1,7 @@
 """Whether the ECU holds lambda 1, and the gauge's offset: matrices written out, and limits."""
 
 import itertools
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -17,15 +18,25 @@ from tuninglib.statistics.flow_response import (
     NOT_ONE,
     ODD_ONE,
     GaugeOffset,
+    SteadyReadings,
     offset_stated,
     weigh_control,
 )
 from tuninglib.statistics.gauge_readings import reading_midpoint
-from tuninglib.statistics.ladder import Priors
+from tuninglib.statistics.ladder import Parts, Priors
 
 STEP = 0.1 / 14.7
 STATED = offset_stated(Measured(0.0, 0.02))
 FLOW = {"a": 0.0, "b": 0.11, "c": 0.2, "d": 0.03}
+
+
+def controlled(*, tolerance, fuel_sd, breathing_sd, stated, chance, priors=None, **columns):
+    """What is said of the parts, and the columns of the readings."""
+    parts = Parts(
+        displacement=dict.fromkeys(columns["engine"], 1.0), tolerance=tolerance, fuel_sd=fuel_sd,
+        priors=replace(priors or Priors(), breathing_sd=breathing_sd),
+    )  # fmt: skip
+    return weigh_control(SteadyReadings(**columns), parts=parts, stated=stated, chance=chance)
 
 
 def weighed(shown, names="a", *, states=("idle",), spread=0.005, chance=0.5, **more):
@@ -39,7 +50,7 @@ def weighed(shown, names="a", *, states=("idle",), spread=0.005, chance=0.5, **m
         "tolerance": dict.fromkeys(FLOW, 0.025), "fuel_sd": {}, "breathing_sd": 0.05,
         "stated": STATED, "chance": chance,
     }  # fmt: skip
-    return weigh_control(**asked | more)
+    return controlled(**asked | more)
 
 
 def test_it_is_what_full_matrices_give():
@@ -50,7 +61,7 @@ def test_it_is_what_full_matrices_give():
     log_fuel = np.array([0.0, 0.1, 0.13, 0.0, 0.1])
     log_size = np.array([0.0, 0.12, 0.12, 0.0, 0.12])
     stated, noise = GaugeOffset(0.003, 0.012), np.array([0.004, 0.006, 0.005, 0.004, 0.009])
-    found = weigh_control(
+    found = controlled(
         state=state, log_lambda=shown, relative_sd=noise, log_fuel=log_fuel, log_size=log_size,
         setup=setup, injector=list(injector), engine=list(engine), fuel=fuel,
         tolerance={"a": 0.02, "b": 0.03}, fuel_sd={"e5": 0.004, "e10": 0.002}, breathing_sd=0.06,
@@ -145,7 +156,7 @@ def test_the_likelier_it_is_held_the_farther_the_readings_stretch_what_is_stated
 def test_no_number_of_readings_narrows_what_is_stated():
     """A sensor that is right at lambda 1 may be wrong at a rich mixture."""
     count = 400
-    found = weigh_control(
+    found = controlled(
         state=["idle"] * count, log_lambda=np.zeros(count), relative_sd=0.001,
         log_fuel=np.tile([0.0, 0.2], count // 2), log_size=0.0, setup=["p", "q"] * (count // 2),
         injector=["a", "b"] * (count // 2), engine=["x"] * count, fuel=["e5"] * count,

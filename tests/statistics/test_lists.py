@@ -122,10 +122,12 @@ CALLS = {
         as_([12.6, 12.7]), as_([13.0, 12.9]), resolution=as_([0.1, 0.01])
     ),
     flow_response.weigh_control: lambda as_: flow_response.weigh_control(
-        state=["idle", "idle"], log_lambda=as_([0.01, 0.02]), relative_sd=as_([0.005, 0.004]),
-        log_fuel=as_([0.0, 0.1]), log_size=as_([0.0, 0.05]), setup=["p", "q"],
-        injector=["a", "b"], engine=["x", "y"], fuel=["e5", "e5"],
-        tolerance={"a": 0.02, "b": 0.02}, fuel_sd={}, breathing_sd=0.05,
+        flow_response.SteadyReadings(
+            state=["idle", "idle"], log_lambda=as_([0.01, 0.02]), relative_sd=as_([0.005, 0.004]),
+            log_fuel=as_([0.0, 0.1]), log_size=as_([0.0, 0.05]), setup=["p", "q"],
+            injector=["a", "b"], engine=["x", "y"], fuel=["e5", "e5"],
+        ),
+        parts=ladder.Parts(displacement={"x": 1.0, "y": 1.0}),
         stated=flow_response.GaugeOffset(0.0, 0.01), chance=0.5,
     ),
     gauge_readings.steady_sd: lambda as_: gauge_readings.steady_sd(

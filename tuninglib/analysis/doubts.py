@@ -22,8 +22,9 @@ from tuninglib.interval import Z_95
 from tuninglib.physics.injector import metering_demand
 from tuninglib.session.defaults import blend_of, ethanol_of
 from tuninglib.session.load import Session
-from tuninglib.statistics.flow_response import offset_stated, weigh_control
+from tuninglib.statistics.flow_response import SteadyReadings, offset_stated, weigh_control
 from tuninglib.statistics.gain import GainFit
+from tuninglib.statistics.ladder import Parts, Priors
 from tuninglib.statistics.population import BREATHING_SD, MIXTURE_SD
 from tuninglib.statistics.repeats import NAMED, Weighed, t_quantile
 from tuninglib.statistics.road_runs import Runs
@@ -112,7 +113,7 @@ def _weighed(session, *, setups, places, shown, spreads) -> GaugeCheck:
     reference = session.setups[session.about.reference]
     fuels = {one.fuel: fuel_terms(session, one.fuel) for one in (reference, *records)}
     offered = np.array([_offered(session, one, fuels) for one in (reference, *records)])
-    found = weigh_control(
+    readings = SteadyReadings(
         state=[str(place) for place in places],
         log_lambda=shown,
         relative_sd=spreads,
@@ -122,12 +123,15 @@ def _weighed(session, *, setups, places, shown, spreads) -> GaugeCheck:
         injector=[one.injector for one in records],
         engine=[one.engine for one in records],
         fuel=[one.fuel for one in records],
+    )
+    parts = Parts(
+        displacement={name: one.displacement_m3 for name, one in session.engines.items()},
         tolerance={one.injector: tolerance_sd(session, one.injector) for one in records},
         fuel_sd={name: one.sd for name, one in fuels.items()},
-        breathing_sd=session.assumptions.breathing_change.sd,
-        stated=stated,
-        chance=_BEFOREHAND[session.bike.oxygen_sensor],
+        priors=Priors(breathing_sd=session.assumptions.breathing_change.sd),
     )
+    chance = _BEFOREHAND[session.bike.oxygen_sensor]
+    found = weigh_control(readings, parts=parts, stated=stated, chance=chance)
     states = []
     for place in sorted(set(places), key=lambda one: ((*STATES, PART_THROTTLE).index(one[0]), one)):
         own = [one for one, at in zip(records, places, strict=True) if at == place]

@@ -9,14 +9,13 @@ from itertools import product
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import ArrayLike
 from scipy.integrate import cumulative_trapezoid
 
 from tuninglib.checks import require
 from tuninglib.interval import Z_95, Interval, Measured
 from tuninglib.statistics import normal_mixture
 from tuninglib.statistics.gauge_readings import Readings
-from tuninglib.statistics.ladder import Parts, Priors, design_rows
+from tuninglib.statistics.ladder import Parts, design_rows
 
 # The response, state by state ---------------------------------------------------------------------
 
@@ -268,30 +267,14 @@ class Control:
     offset: Interval
 
 
-def weigh_control(
-    *,
-    state: Sequence[str],
-    log_lambda: ArrayLike,
-    relative_sd: ArrayLike,
-    log_fuel: ArrayLike,
-    log_size: ArrayLike,
-    setup: Sequence[str],
-    injector: Sequence[str],
-    engine: Sequence[str],
-    fuel: Sequence[str],
-    tolerance: Mapping[str, float],
-    fuel_sd: Mapping[str, float],
-    breathing_sd: float,
-    stated: GaugeOffset,
-    chance: float,
-    priors: Priors | None = None,
-) -> Control:
-    """The chance that the ECU holds lambda 1 in each state, and the gauge's offset by that chance.
+@dataclass(frozen=True, kw_only=True)
+class SteadyReadings:
+    """Readings where the ECU may hold lambda 1; one entry each.
 
     Parameters
     ----------
     state : sequence of str
-        Of each reading: idle, cruise, a band of the throttle.
+        Idle, cruise, a band of the throttle.
     log_lambda : array (n,)
         Logarithm of what the gauge shows, over its scale.
     relative_sd : array (n,)
@@ -301,20 +284,45 @@ def weigh_control(
         Logarithms of the fuel that a pulse offers and of displacement; 0: with the parts that the
         table is for.
     setup, injector, engine, fuel : sequence of str
-        Names, one for each reading.
-    tolerance : dict of str to float
-        Relative standard deviation of each injector's true flow about the stated one.
-    fuel_sd : dict of str to float
-        How far what each fuel asks for may be off, relative.
-    breathing_sd : float
-        Of the breathing of one engine about another's.
+        Names.
+    """
+
+    state: Sequence[str]
+    log_lambda: np.ndarray
+    relative_sd: np.ndarray
+    log_fuel: np.ndarray
+    log_size: np.ndarray
+    setup: Sequence[str]
+    injector: Sequence[str]
+    engine: Sequence[str]
+    fuel: Sequence[str]
+
+    def __post_init__(self):
+        if np.size(self.log_lambda) == 0:
+            raise ValueError("there is no reading at idle or cruise; give one or more")
+        shown = require(self.log_lambda, what="logarithm of lambda", unit="")
+        spread = require(self.relative_sd, what="spread of a reading", unit="", at_least=0)
+        names = ("log_lambda", "relative_sd", "log_fuel", "log_size")
+        given = (np.atleast_1d(shown), spread, self.log_fuel, self.log_size)
+        for name, value in zip(names, np.broadcast_arrays(*given), strict=True):
+            object.__setattr__(self, name, value)
+
+
+def weigh_control(
+    readings: SteadyReadings, *, parts: Parts, stated: GaugeOffset, chance: float
+) -> Control:
+    """The chance that the ECU holds lambda 1 in each state, and the gauge's offset by that chance.
+
+    Parameters
+    ----------
+    readings : SteadyReadings
+    parts : tuninglib.statistics.ladder.Parts
+        Of its ``priors`` the scatter that is guessed beforehand, ``run_sd``, how many repeats that
+        guess is worth, ``run_dof``, and ``breathing_sd``.
     stated : GaugeOffset
         What is known of the gauge beforehand.
     chance : float
         Beforehand, that the ECU holds lambda 1 in a state.
-    priors : tuninglib.statistics.ladder.Priors or None
-        Of it ``run_sd`` and ``run_dof``: the scatter that is guessed beforehand, and how many
-        repeats that guess is worth.
 
     Returns
     -------
@@ -323,12 +331,12 @@ def weigh_control(
     Notes
     -----
     Two answers for each state. Held: lambda 1, within one per cent, on any injector, engine and
-    fuel; now and then the gauge's sensor stands in gas that is not of lambda 1, with all setups or
-    with one. Table: lambda falls as fuel rises, with what injectors, engines and fuels deviate,
-    from a level that is not known. The gauge's offset is in all of them. Given the answers all is
-    normal, so that the readings' density, and the offset after them, are closed forms ([1]_,
-    section 3.3); the offset is the sum over all answers with their probabilities for weights. The
-    scatter of the readings is summed over a grid.
+    fuel; now and then another lambda, or the gauge's sensor stands in other gas, by a leak or for
+    any reason, with all setups or with one. Table: lambda falls as fuel rises, with what injectors,
+    engines and fuels deviate, from a level that is not known. The gauge's offset is in all of them.
+    Given the answers all is normal, so that the readings' density, and the offset after them, are
+    closed forms ([1]_, section 3.3); the offset is the sum over all answers with their
+    probabilities for weights. The scatter of the readings is summed over a grid.
 
     The offset at full throttle is that at lambda 1 and the error of the slope, each with half of
     the variance that is stated. What is stated is stretched to where the readings would have it,
@@ -338,12 +346,13 @@ def weigh_control(
     --------
     Three injectors, 2 % above lambda 1 with each of them:
 
-    >>> found = weigh_control(
+    >>> readings = SteadyReadings(
     ...     state=["idle"] * 3, log_lambda=np.log([1.021, 1.019, 1.02]), relative_sd=0.005,
     ...     log_fuel=[0.0, 0.12, 0.2], log_size=0.0, setup=["a", "b", "c"],
-    ...     injector=["a", "b", "c"], engine=["x"] * 3, fuel=["e5"] * 3,
-    ...     tolerance=dict.fromkeys("abc", 0.02), fuel_sd={}, breathing_sd=0.05, chance=0.5,
-    ...     stated=offset_stated(Measured(0.0, 0.02)))
+    ...     injector=["a", "b", "c"], engine=["x"] * 3, fuel=["e5"] * 3)
+    >>> parts = Parts(displacement={"x": 150.0}, tolerance=dict.fromkeys("abc", 0.02))
+    >>> stated = offset_stated(Measured(0.0, 0.02))
+    >>> found = weigh_control(readings, parts=parts, stated=stated, chance=0.5)
     >>> round(found.held["idle"], 2)
     1.0
 
@@ -351,34 +360,9 @@ def weigh_control(
     ----------
     .. [1] C. M. Bishop, Pattern Recognition and Machine Learning, Springer 2006.
     """
-    log_lambda = require(log_lambda, what="logarithm of lambda", unit="")
-    relative_sd = require(relative_sd, what="spread of a reading", unit="", at_least=0)
     require(chance, what="chance that the ECU corrects", unit="", at_least=0, at_most=_USED)
-    if np.size(log_lambda) == 0:
-        raise ValueError("there is no reading at idle or cruise; give one or more")
-    observed, relative_sd, log_fuel, log_size = np.broadcast_arrays(
-        np.atleast_1d(log_lambda) - stated.log_mean, relative_sd, log_fuel, log_size
-    )
-    priors = priors or Priors()
-    sds = {f"injector {name}": tolerance[name] for name in injector}
-    if len(set(engine)) > 1:
-        sds |= {f"engine {name}": breathing_sd / np.sqrt(2) for name in engine}
-    sds |= {f"fuel {name}": fuel_sd.get(name, 0.0) for name in fuel}
-    states, setups = tuple(dict.fromkeys(state)), tuple(dict.fromkeys(setup))
-    shown = _HeldOrNot(
-        observed=observed,
-        noise_sd=np.hypot(priors.run_sd, relative_sd),
-        log_fuel=log_fuel,
-        log_size=log_size,
-        idle=np.array(["idle" in one for one in state]),
-        is_state=np.array([[one == name for name in states] for one in state], dtype=float),
-        is_setup=np.array([[one == name for name in setups] for one in setup], dtype=float),
-        parts=design_rows(tuple(sds), log_fuel, injector, engine, fuel, gauge=0.0),
-        part_sds=np.array(list(sds.values())),
-        injectors=len(set(injector)),
-        gauge_sd=float(np.sqrt(SHARE_AT_ONE) * stated.log_sd),
-        run_dof=priors.run_dof,
-    )
+    states, setups = (tuple(dict.fromkeys(one)) for one in (readings.state, readings.setup))
+    shown = _held_or_not(readings, parts, stated, (states, setups))
     cases = [
         case
         for held, before in _answers(len(states), chance)
@@ -420,6 +404,32 @@ class _HeldOrNot(NamedTuple):
     injectors: int
     gauge_sd: float
     run_dof: float
+
+
+def _held_or_not(readings, parts, stated, names) -> _HeldOrNot:
+    """The readings beside what is stated of the parts; by state and by setup."""
+    columns = readings.injector, readings.engine, readings.fuel
+    sds = {f"injector {name}": parts.tolerance_of(name) for name in readings.injector}
+    if len(set(readings.engine)) > 1:
+        # Of one engine, for that of a difference.
+        breathing_sd = parts.priors.breathing_sd / np.sqrt(2)
+        sds |= {f"engine {name}": breathing_sd for name in readings.engine}
+    sds |= {f"fuel {name}": parts.fuel_sd.get(name, 0.0) for name in readings.fuel}
+    states, setups = names
+    return _HeldOrNot(
+        observed=readings.log_lambda - stated.log_mean,
+        noise_sd=np.hypot(parts.priors.run_sd, readings.relative_sd),
+        log_fuel=readings.log_fuel,
+        log_size=readings.log_size,
+        idle=np.array(["idle" in one for one in readings.state]),
+        is_state=np.array([[one == name for name in states] for one in readings.state], float),
+        is_setup=np.array([[one == name for name in setups] for one in readings.setup], float),
+        parts=design_rows(tuple(sds), readings.log_fuel, *columns, gauge=0.0),
+        part_sds=np.array(list(sds.values())),
+        injectors=len(set(readings.injector)),
+        gauge_sd=float(np.sqrt(SHARE_AT_ONE) * stated.log_sd),
+        run_dof=parts.priors.run_dof,
+    )
 
 
 class _Case(NamedTuple):
