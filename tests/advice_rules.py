@@ -3,11 +3,12 @@
 import re
 
 from tuninglib.analysis.combinations import no_safer
-from tuninglib.analysis.decide import SAME_HARM
 from tuninglib.analysis.records import one_each
 from tuninglib.analysis.results import results_document
+from tuninglib.analysis.worth import SAME, TRIAL
 from tuninglib.report import advice, fellow, injector, mixture, verdict
 from tuninglib.rounding import interval_text, odds_text
+from tuninglib.session.defaults import leaner_limit_of
 
 
 def advised(results) -> list:
@@ -85,9 +86,18 @@ def page(results) -> str:
         verdict.watch(results),
         verdict.reasons(results),
         injector.sentences(results),
+        *_lines(verdict.flips(results)),
+        *_lines(verdict.worths(results)),
     )
     title = injector._title_of(results) if results.ladder else ""
     return "\n".join([*(str(part) for part in parts), title])
+
+
+def _lines(table) -> list:
+    """The rows of a table, cells side by side, and its note; nothing of one that is not there."""
+    if not hasattr(table, "rows"):
+        return []
+    return [*(" | ".join(filter(None, row)) for row in table.rows), table.note]
 
 
 def contradictions(results) -> list:
@@ -99,18 +109,30 @@ def contradictions(results) -> list:
 def nothing_shut_is_advised(results, text):
     plan = results.plan
     for one in advised(results):
-        if one.gate is not None:
+        if one.gate is not None and not _is_a_trial(results, one, text):
             yield f"{one.key} is shut by {one.gate.code}"
     for one in plan.fuels:
-        if one.best is not None and one.best.gate is not None:
+        if one.best and one.best.gate and not _is_a_trial(results, one.best, text):
             yield f"best on {one.fuel} is shut by {one.best.gate.code}"
         own = [
             c
             for c in results.combinations
             if (c.engine, c.injector, c.fuel) == (plan.engine, plan.for_all, one.fuel)
         ]
-        if plan.for_all is not None and all(c.gate is not None for c in own):
+        if plan.for_all is not None and not any(c.may_be_tried for c in own):
             yield f"for all fuels {plan.for_all}, which is shut on {one.fuel}"
+
+
+def _is_a_trial(results, one, text) -> bool:
+    """Whether it was never read, is not likely lean, and the page says that it is a trial."""
+    most = max(TRIAL, leaner_limit_of(results.session))
+    return (
+        one.setup is None
+        and one.gate.code == "lean"
+        and one.gate.value <= most
+        and results.plan.next.code in ("fit", "buy")
+        and ("are a trial" in text or "Read the gauge on its first run" in text)
+    )
 
 
 def nothing_is_less_safe_than_what_knocked(results, text):
@@ -126,9 +148,11 @@ def only_fuels_that_may_be_burnt(results, text):
     burnt -= {limit.fuel for limit in results.fuel_limits if limit.engine is None}
     if not set(plan.next.fuels) <= burnt:
         yield f"next is for {plan.next.fuels}, burnt are {burnt}"
-    said = "not among the fuels that you will burn" in text
-    if plan.ride is not None and (plan.ride.fuel not in burnt) != said:
-        yield f"ride on {plan.ride.fuel}, burnt are {burnt}, said: {said}"
+    if plan.ride is not None and plan.ride.fuel not in burnt:
+        yield f"ride on {plan.ride.fuel}, burnt are {burnt}"
+    calculated = plan.ride and plan.ride.fuel != session.setups[plan.ride.setup].fuel
+    if bool(calculated) != ("its mixture is calculated" in text):
+        yield f"ride on {plan.ride.fuel}, ridden on {session.setups[plan.ride.setup].fuel}"
 
 
 def next_is_one_sensible_thing(results, text):
@@ -161,7 +185,7 @@ def no_fuel_is_kept_to_where_another_injector_passes_on_more(results, text):
         return
     passes = {}
     for one in one_each(results.combinations, plan.ride).values():
-        if one.engine == step.engine and one.gate is None and one.odds is not None:
+        if one.engine == step.engine and one.gate is None and one.source == "read":
             passes.setdefault(one.injector, set()).add(one.fuel)
     burnt = {one.fuel for one in plan.fuels}
     for other, fuels in passes.items():
@@ -190,14 +214,14 @@ def sentences_say_what_the_plan_says(results, text):
             yield f"{one.setup} is shut, not said"
         if one.setup == (plan.ride and plan.ride.setup):
             yield f"{one.setup} is shut, and ridden"
-    if "risks least" in text:
+    if "does least harm is chosen" in text:
         least = min(
             one.harm
             for one in results.combinations
             if one.setup in plan.equals and one.harm is not None
         )
-        if plan.ride.harm > least + SAME_HARM:
-            yield f"{plan.ride.harm} risks least, but {least} is among its equals"
+        if plan.ride.harm > least + SAME:
+            yield f"{plan.ride.harm} does least harm, but {least} is among its equals"
     changes = step.code in ("fit", "buy") and any(one.fitted for one in plan.fuels)
     if changes and f"With {plan.ride.injector}, which is fitted now" not in full:
         yield "another injector without saying why"
@@ -245,7 +269,7 @@ def the_same_odds_everywhere(results, text):
                     yield f"injector table on {one.fuel}: {row}"
 
 
-NOT_READ = ("chance", " band", "lambda 0", "lambda 1", "richer than", "leaner than", "risks least")
+NOT_READ = ("chance", " band", "lambda 0", "lambda 1", "richer than", "leaner than", "least harm")
 NOT_TIMED = ("more pull", "less pull", "at your marker", "pulled harder", "pulled less", "in pull")
 
 

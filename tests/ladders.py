@@ -5,7 +5,7 @@ import dataclasses
 from tuninglib.statistics.flow_response import response_per_state
 from tuninglib.statistics.gauge_readings import Readings
 from tuninglib.statistics.ladder import LadderRows, Parts, fit_ladder, solve
-from tuninglib.statistics.ladder_prediction import Candidate, FuelDemand, flow_for_lambda, predict
+from tuninglib.statistics.ladder_prediction import Candidate, FuelDemand, predict
 
 
 def taken(record, given: dict):
@@ -36,8 +36,3 @@ def predicted(fit, **given):
     """What a candidate gives on a fuel."""
     candidate = taken(Candidate, given)
     return predict(fit, candidate, fuel=taken(FuelDemand, given), **given)
-
-
-def flow_wanted(fit, **given):
-    """The flow that gives a lambda on a fuel."""
-    return flow_for_lambda(fit, fuel=taken(FuelDemand, given), **given)

@@ -116,22 +116,24 @@ def _(outing):
 @situation(
     "light knock on one fuel",
     ride="big_172",
-    next=("buy", "i178"),
-    gates={"big_172_e10": "knock", "big_172": "", "big_185": "", "big_164": "lean"},
-    says=("on e10 light knock was heard on run 16",),
+    next="nothing",
+    gates={"big_172_e10": "knock", "big_172": "", "big_185": "", "big_164": "knock implied"},
+    says=("no e10 in the engine big: light knock was heard on run 16 with big 172 e10",),
     never=("On e10: injector i172", "185: light knock"),
 )
 def _(outing):
-    """The injector that knocked on 95 is not for 95; on 98, richer, it stays; 185 has no part."""
+    """95 knocked though it was not lean: the advice is for 98 alone, and 185 has no part in it."""
     outing.knock("big_172_e10", "light")
 
 
 @situation(
     "light knock with a lean injector",
     ride="big_172",
-    next=("buy", "i178"),
+    next=("change fuel", "i172"),
     gates={"big_164": "knock", "big_172": "", "big_172_e10": "knock implied", "big_185": ""},
     says=("big 172 e10: no safer from knock than big 164, with which light knock was heard",),
+    fuels=("e5",),
+    never=("or list another",),
 )
 def _(outing):
     """172 on 95 is no richer than 164 on 98 was, and of a lower octane number: shut with it."""
@@ -154,13 +156,18 @@ def _(outing):
 
 @situation(
     "knock on premium, then a setup on lower octane",
-    ride="big_172",
-    next=("buy", "i178"),
-    gates={"big_164": "knock", "again": "knock implied"},
-    says=("again: no safer from knock than big 164",),
+    ride="stock",
+    next="find knock",
+    gates={"big_164": "knock", "again": "knock implied", "big_185": "knock implied"},
+    says=(
+        "again: no safer from knock than big 164",
+        "nothing is ridden or bought for e5 (98 RON) or less",
+    ),
+    engine="big",
+    never=("buy", "fit injector"),
 )
 def _(outing):
-    """What knocked on 98 is not tried on 95, though nobody heard it there."""
+    """After heavy knock on 98 nothing is ridden or bought for 98 or less."""
     outing.setup("again", "big_164", fuel="e10").ridden("again", "big_164")
     outing.gauge("again", 13.5, 13.7)
     outing.knock("big_164", "heavy")
@@ -182,9 +189,9 @@ def _(outing):
 
 @situation(
     "light knock, then heavy, then light",
-    ride="big_172",
-    next=("buy", "i178"),
-    gates={"big_164": "knock"},
+    ride="stock",
+    next="find knock",
+    gates={"big_164": "knock", "big_172": "knock implied"},
     says=("big 164: heavy knock was heard on run 7",),
 )
 def _(outing):
@@ -237,10 +244,15 @@ def _(outing):
 @situation(
     "only the lean setup knocked, and nothing else was ridden on the engine",
     ride="stock",
-    next=("list injectors", "i185"),
+    next=("buy", "i185"),
     engine="big",
     gates={"big_150": "knock"},
-    says=("on the engine big, injector i185 is the best", "big 150 pulled harder, but must not"),
+    says=(
+        "buy injector i185 for 34 EUR for the engine big",
+        "are a trial: watch the gauge",
+        "Look for about 180 cc/min",
+        "big 150 pulled harder, but must not",
+    ),
     never=("find what made",),
 )
 def _(outing):
@@ -332,13 +344,13 @@ def _(outing):
 
 @situation(
     "octane of a fuel that nobody wrote down, and knock on it",
-    ride="big_172",
-    next=("buy", "i178"),
-    gates={"big_172": "", "big_164": "knock implied"},
-    says=("(the octane number of e10 is not written down)",),
+    ride="stock",
+    next="find knock",
+    gates={"big_172": "knock implied", "big_164": "knock implied", "big_172_e10": "knock"},
+    says=("(the octane number of e10 is not written down)", "nothing listed is known to be safer"),
 )
 def _(outing):
-    """98 is not known to be more than nothing: the leaner 164 goes, the richer 172 stays."""
+    """98 is not known to be more than nothing, so nothing is known to be safer: write it down."""
     outing.key("fuels.e10", octane=None).knock("big_172_e10", "light")
 
 
@@ -346,7 +358,11 @@ def _(outing):
     "the maker's need is not known",
     ride="big_172",
     next=("buy", "i178"),
-    never=("octane number", "not enough"),
+    never=("not enough",),
+    says=(
+        "the octane number that the maker asks for is not known, and the engine big has a "
+        "compression of 10.2",
+    ),
 )
 def _(outing):
     """What the maker asks for is not guessed."""
@@ -382,14 +398,14 @@ def _(outing):
 
 @situation(
     "only E10 will be burnt",
-    ride="big_172",
+    ride="big_185",
     next=("buy", "i178"),
     fuels=("e10",),
-    says=("It was ridden on e5, which is not among the fuels that you will burn",),
+    says=("It was ridden on e5; for e10 its mixture is calculated", "injector i185, fuel e10"),
     never=("keep to e5", "on e5 lambda"),
 )
 def _(outing):
-    """What stands was ridden on E5, and the page says that this is not his fuel."""
+    """The answer is for the fuel that will be burnt; runs on E5 say what it would do."""
     outing.key("use", fuels=["e10"])
 
 
@@ -473,11 +489,11 @@ def _(outing):
     "long climbs with an oil cooler",
     ride="big_185",
     next="nothing",
-    gates={"big_172": "", "big_185": ""},
-    never=("its lean edge is",),
+    gates={"big_172": "lean", "big_185": ""},
+    says=("its lean edge is 0.88, not 0.90",),
 )
 def _(outing):
-    """Both are in the band; one that climbs takes the richer of equals."""
+    """An oil cooler cools the oil, hardly the head."""
     only_e5(outing).gauge("big_185", 12.4, 12.5).key("use", riding="climbs", cooling="oil cooler")
 
 
@@ -495,7 +511,7 @@ def _(outing):
 @situation(
     "nothing said of how it is ridden",
     ride="big_185",
-    next="list injectors",
+    next=("buy", "i178"),
     gates={"big_164": "lean", "big_172": "lean"},
     says=("riding and cooling under [use] not written down: taken as that",),
 )
@@ -506,19 +522,14 @@ def _(outing):
 
 @situation(
     "all injectors far too rich",
-    ride="big_150",
-    next=("list injectors", "i150"),
-    says=(
-        "injector i150 is the best of the injectors tried",
-        "still likely too rich",
-        "list another",
-        "asks for 1",
-        "None of the injectors listed fits the band",
-    ),
-    never=("buy", "stays on the engine"),
+    ride=None,
+    next=("list injectors", None),
+    says=("that much fuel washes the oil off the bore", "Look for about 129 cc/min"),
+    never=("buy", "stays on the engine", "lean end"),
+    gates={"stock": "rich", "big_150": "rich", "big_185": "rich"},
 )
 def _(outing):
-    """Best of those tried, still too rich, and the flow to look for."""
+    """That much fuel washes the bore: none is ridden, and the flow to look for is named."""
     follow_flow(outing, 10.6).key("gauge", lowest="7.0")
     outing.quiet().without_table("injectors.i178").without_table("injectors.i205")
 
@@ -529,7 +540,7 @@ def _(outing):
     next=("list injectors", None),
     engine="big",
     gates=dict.fromkeys(("stock", *BIG), "lean"),
-    says=("none of the injectors listed passes", "asks for 2"),
+    says=("none of the injectors listed may be fitted", "Look for about 203 cc/min"),
     never=("buy", "smaller", "Mixture:"),
 )
 def _(outing):
@@ -540,14 +551,15 @@ def _(outing):
 
 @situation(
     "every reading at the rich end of the gauge",
-    ride="big_172",
-    next="ride again",
+    ride=None,
+    next="find knock",
     missing=("range",),
-    says=("every reading stood at the gauge's end",),
+    says=("every reading stood at the gauge's rich end",),
     never=(*NO_GAUGE, "no injector listed passes"),
+    gates={"stock": "rich", "big_150": "knock", "big_185": "knock unexplained"},
 )
 def _(outing):
-    """Richer than the gauge can say; nothing more is said."""
+    """What knocks beyond the rich end does not knock because it is lean."""
     for name in ("stock", *BIG):
         outing.gauge(name, 10.0, 10.0)
 
@@ -556,7 +568,12 @@ def _(outing):
     "every reading at the lean end of the gauge",
     ride=None,
     next="ride again",
-    gates=dict.fromkeys(("stock", "big_164", "big_172", "big_185"), "lean"),
+    gates={
+        "stock": "lean",
+        "big_150": "knock",
+        "big_172": "knock implied",
+        "big_185": "knock implied",
+    },
     missing=("range",),
     says=("stock: every reading stood at the gauge's lean end", "on the rich side first"),
     never=(*NO_GAUGE, "more pull"),
@@ -571,7 +588,7 @@ def _(outing):
     "the richest was beyond the gauge",
     ride="big_172",
     next="nothing",
-    gates={"big_185": ""},
+    gates={"big_185": "rich"},
 )
 def _(outing):
     """172 was read, and is right on its fuel."""
@@ -596,7 +613,10 @@ def _(outing):
     next="list injectors",
     engine="big",
     gates={"big_172": "flow", "big_185": "flow"},
-    says=("so it runs out of time",),
+    says=(
+        "chance of running out of time at the highest engine speed",
+        "No flow both fits the band",
+    ),
     never=("strip it", "buy"),
 )
 def _(outing):
@@ -692,7 +712,7 @@ def _(outing):
     "somebody listened and heard nothing",
     ride="big_172",
     next=("buy", "i178"),
-    says=("no knock was heard on the 21 runs on which somebody listened. That is no proof",),
+    says=("no knock was heard on 4 runs of big 172 on which somebody listened. That is no proof",),
 )
 def _(outing):
     """None heard is not none."""
@@ -751,7 +771,7 @@ def one_run_each(outing, marker, *, bore="64.0 mm", compression=10.2):
         "more pull than stock",
         "if runs scatter as they usually do",
         "no rider repeated a setup",
-        "ride stock and big 172 again, about 2 more runs of each",
+        "ride big 172 and stock again, about 2 more runs of each",
     ),
     never=("this is decided", "strip it", "no difference in pull"),
 )
@@ -830,27 +850,27 @@ def _(outing):
 
 @situation(
     "a little faster on one run each",
-    ride="stock",
+    ride="big_172",
     next="ride again",
     strength="open",
-    says=("ride stock and big 172 again, about",),
+    says=("ride big 172 and stock again, about",),
     never=("Leaning", "this is decided", "no number of runs"),
 )
 def _(outing):
-    """Anything may be behind half a km/h; nothing is lost by leaving stock on until it is told."""
+    """Anything may be behind half a km/h; a bigger cylinder stays on until it is told."""
     one_run_each(outing, 62.0, bore="60.0 mm", compression=9.4)
 
 
 @situation(
     "as fast as stock to the last digit",
-    ride="stock",
+    ride="big_172",
     next="ride again",
     strength="open",
     says=("no number of runs worth riding would settle it",),
     never=("more runs of each", "this is decided"),
 )
 def _(outing):
-    """Nothing to find there."""
+    """Nothing to find there, and no reason to take the cylinder off again."""
     one_run_each(outing, 62, bore="60.0 mm", compression=9.4)
     outing.speeds("stock", (48, 62)).cells("big_172", rider="tove")
 
@@ -858,10 +878,10 @@ def _(outing):
 @situation(
     "a bigger cylinder, too lean, that is likely stronger",
     ride="stock",
-    next="list injectors",
+    next=("buy", "i185"),
     engine="big",
     gates={"big_172": "lean"},
-    says=("big 172 may pull harder, but must not be ridden as it is", "on the engine big"),
+    says=("big 172 may pull harder, but must not be ridden as it is", "for the engine big"),
     never=("this is decided", "strip it", "nothing else was shown"),
 )
 def _(outing):
@@ -991,11 +1011,11 @@ def _(outing):
 @situation(
     "no candidates",
     ride="big_172",
-    next=("list injectors", "i185"),
+    next=("change fuel", "i172"),
     says=(
-        "injector i185 is the best of the injectors tried for e10 and e5, and still likely too",
-        "Or keep to e5 with it",
-        "asks for 175 cc/min",
+        "keep to e5 with i172",
+        "or list another injector in session.toml",
+        "Look for about 175 cc/min: a 71 % chance",
     ),
     never=("buy", "fit injector"),
 )
@@ -1059,12 +1079,13 @@ def _(outing):
 
 @situation(
     "heads far too hot, and no limit stated",
-    ride="big_172",
-    next=("buy", "i178"),
-    says=("the head reached 283 °C, and session.toml states no limit",),
+    ride=None,
+    next="find heat",
+    says=("the head reached 283 °C, above the usual limit of 230 °C",),
+    gates={"stock": "heat", "big_172": "heat", "big_185": "heat"},
 )
 def _(outing):
-    """What is usual is said; what this engine bears is for its rider to state."""
+    """The usual limit holds until the rider states what this engine bears."""
     outing.hotter(85)
 
 
@@ -1102,13 +1123,13 @@ def _(outing):
     "lean after the free-flowing filter",
     demo="there_and_back",
     ride="paper_filter",
-    next=("list injectors", "larger"),
+    next=("buy", "larger"),
     engine="free_filter",
     gates={"free_filter": "lean"},
     says=(
         "free filter pulled harder, but must not be ridden as it is",
-        "on the engine free filter, injector larger is the best",
-        "asks for 175 cc/min",
+        "buy injector larger for $41 for the engine free filter",
+        "are a trial",
     ),
     never=("stays on the engine", "strip it"),
 )
@@ -1135,9 +1156,9 @@ def _(outing):
     "lean after the filter, and long climbs",
     demo="there_and_back",
     ride="paper_filter",
-    next=("list injectors", None),
+    next=("buy", "larger"),
     engine="free_filter",
-    says=("none of the injectors listed passes on the engine free filter",),
+    says=("are a trial", "shut the throttle beyond 0.89"),
 )
 def _(outing):
     """Nothing listed is sure enough for that."""
@@ -1148,12 +1169,257 @@ def _(outing):
     "lean after the filter on E10, right on petrol without ethanol",
     demo="there_and_back",
     ride="paper_filter",
-    next=("list injectors", "larger"),
-    says=("On ethanol_free (engine free filter): injector fitted: over 99 % chance",),
+    next=("buy", "larger"),
+    says=("are a trial",),
+    fuels=("e10", "ethanol_free"),
 )
 def _(outing):
     """On the other fuel what is fitted will do, and the page says which engine it speaks of."""
     outing.key("use", fuels=["e10", "ethanol_free"])
+
+
+# What an engine builder did not sign ----------------------------------------------------------
+
+
+@situation(
+    "a kit of higher compression on the maker's lowest octane, counted from the kit itself",
+    ride="stock",
+    next="change fuel",
+    engine="big",
+    gates={"big_164": "octane", "big_172": "octane", "big_185": "octane", "stock": ""},
+    says=("the higher compression of the engine big for more: not enough",),
+    never=("buy", "Ride now: big"),
+)
+def _(outing):
+    """The maker's number belongs to the engine as it was made, whichever is the reference."""
+    outing.key("session", reference="big_164").key("engines.big", compression_ratio=10.9)
+    outing.key("bike", lowest_octane="87 AKI")
+    outing.key("fuels.e5", octane="87 AKI").key("fuels.e10", octane="87 AKI")
+
+
+@situation(
+    "the same, with the compression that the maker's number is for",
+    ride="big_172",
+    next=("buy", "i178"),
+    gates={"big_172": "", "big_185": ""},
+    never=("not enough",),
+)
+def _(outing):
+    """If the number is for the kit's own compression, the kit asks for no more."""
+    outing.key("engines.big", compression_ratio=10.9)
+    outing.key("bike", lowest_octane="95 RON", octane_compression=10.9)
+
+
+@situation(
+    "compression of the kit not known",
+    ride="big_172",
+    next=("buy", "i178"),
+    says=("Watch: the compression of the engine big is not known",),
+)
+def _(outing):
+    """What is not known goes into Watch, never into silence."""
+    outing.key("engines.big", compression_ratio=None)
+
+
+@situation(
+    "octane of what is burnt not known",
+    ride="big_172",
+    next=("buy", "i178"),
+    says=("the octane number of e10 is not known, so it is not held against what the engine",),
+)
+def _(outing):
+    """The same."""
+    outing.key("fuels.e10", octane=None)
+
+
+@situation(
+    "heavy knock on regular, twice, near the lean edge",
+    ride="big_172",
+    next="nothing",
+    gates={"big_172_e10": "knock", "big_172": "", "big_185": ""},
+    says=("no e10 in the engine big: heavy knock was heard",),
+    never=("buy injector", "On e10: injector", "in the band on e10"),
+)
+def _(outing):
+    """After heavy knock nothing is bought for that octane; what has more, and is richer, stays."""
+    outing.knock("big_172_e10", "heavy", 14).knock("big_172_e10", "heavy", 16)
+
+
+@situation(
+    "heavy knock on premium, regular not ridden",
+    ride="stock",
+    next="find knock",
+    engine="big",
+    gates={"big_164": "knock implied", "big_172": "knock", "big_185": "knock implied"},
+    never=("buy", "fit injector", "Look for"),
+)
+def _(outing):
+    """The same on the best fuel that there is: first the cause."""
+    outing.only(lambda row: row["setup"] != "big_172_e10").knock("big_172", "heavy")
+
+
+@situation(
+    "one light ping on regular, which one setup alone used",
+    ride="big_172",
+    next="nothing",
+    engine="big",
+    says=("no e10 in the engine big: light knock was heard on run 14",),
+    never=("buy injector", "find what made", "nothing of this session"),
+)
+def _(outing):
+    """It does not turn the session round: no regular in this engine, and premium as it was."""
+    outing.knock("big_172_e10", "light", 14)
+
+
+@situation(
+    "every reading exactly 10.0, and nobody stated the gauge's end",
+    ride=None,
+    next="ride again",
+    gates=dict.fromkeys(("stock", "big_164", "big_172", "big_185"), "rich"),
+    missing=("range",),
+    says=("every reading stood at the gauge's rich end", "fit an injector of less flow"),
+    never=(*NO_GAUGE, "may run lean", "lean end", "i205", "Look for", "cc/min"),
+)
+def _(outing):
+    """A flat line is the end of the gauge: richer than that, and nothing more is known."""
+    outing.key("gauge", lowest=None).quiet()
+    for name in ("stock", *BIG):
+        outing.gauge(name, "10.0", "10.0")
+
+
+@situation(
+    "one setup so rich that it washes the bore",
+    ride="big_172",
+    next="nothing",
+    gates={"big_185": "rich", "big_172": ""},
+    says=("big 185: lambda 0.65, richer than 0.75: that much fuel washes the oil off the bore",),
+    never=("big 185 may run lean", "likely leaner"),
+)
+def _(outing):
+    """However it pulls: the oil is washed off the bore."""
+    only_e5(outing).gauge("big_185", 9.5, 9.7).faster("big_185", 4)
+    outing.key("gauge", lowest="7.0")
+
+
+@situation(
+    "the same, for a rider who states another limit",
+    ride="big_172",
+    next="nothing",
+    gates={"big_185": ""},
+    never=("washes",),
+)
+def _(outing):
+    """The session may say otherwise; harm still counts."""
+    only_e5(outing).gauge("big_185", 9.5, 9.7).key("gauge", lowest=7.0)
+    outing.key("assumptions", richest_lambda=0.6)
+
+
+@situation(
+    "a target leaner than usual",
+    ride="big_172",
+    next=("buy", "i178"),
+    says=("Watch: the target band reaches lambda 0.92; leaner than 0.90 at full throttle",),
+)
+def _(outing):
+    """It is obeyed, with a caution."""
+    outing.key("target", highest=0.92).gauge("big_172_e10", 13.4, 13.6)
+
+
+@situation(
+    "20 of 500 km run in",
+    ride="big_172",
+    next=("buy", "i178"),
+    says=("Full throttle waits: the engine big has done 20 km of the 500 km that its parts ask",),
+)
+def _(outing):
+    """The first line says that full throttle waits."""
+    outing.key("engines.big", running_in="500 km", since_opened="20 km")
+
+
+@situation(
+    "a note against the column",
+    ride="stock",
+    next="find knock",
+    engine="big",
+    gates={"big_185": "knock"},
+    says=("big 185: knock was noted on run 19",),
+    never=("no knock was heard",),
+)
+def _(outing):
+    """Pinking is knock, whatever the column says, until somebody says what it was."""
+    outing.full("big_185")[-1].update(note="pinking near the top, backed off")
+
+
+@situation(
+    "a note that says that there was none",
+    ride="big_172",
+    next=("buy", "i178"),
+    gates={"big_185": "", "big_172": ""},
+)
+def _(outing):
+    """That is the column said again."""
+    outing.full("big_185")[-1].update(note="no pinking at all; ran well")
+
+
+@situation(
+    "read on a hot day, with an ECU that does not correct for the air",
+    ride="big_172",
+    next=("buy", "i178"),
+    says=("That was in air of", "the ECU does not correct for it, so in colder air it runs leaner"),
+)
+def _(outing):
+    """A mixture is a mixture of some air."""
+    outing.key("bike", density_compensation="no")
+
+
+@situation(
+    "heads too hot on long climbs, for who climbs",
+    ride="big_185",
+    next="nothing",
+    gates={"big_172": "heat", "big_185": ""},
+    says=("big 172: the head reached",),
+)
+def _(outing):
+    """What was not measured is not known to be cooler; what is clearly richer may be."""
+    only_e5(outing).quiet().key("use", riding="climbs").gauge("big_185", 12.4, 12.5)
+    outing.gauge("big_172", 12.5, 12.7).head("big_172", 236)
+
+
+@situation(
+    "idle that already reads rich with the largest injector",
+    ride="big_172",
+    next=("change fuel", "i172"),
+    says=("keep to e5 with i172",),
+    never=("buy injector i178", "i205 is"),
+)
+def _(outing):
+    """The ECU cannot trim that far: nothing larger than what idles rich already."""
+    for row in [row for row in outing.rows if row.get("state") == "idle"]:
+        if row["setup"] == "big_172":
+            row["gauge_low"], row["gauge_high"] = "12.3", "12.5"
+
+
+@situation(
+    "pull first",
+    ride="big_185",
+    next="nothing",
+    gates={"big_185": "", "big_172": ""},
+    says=('wanted = "pull first"',),
+)
+def _(outing):
+    """Who wants pull rides the stronger one, though it is richer than the band."""
+    only_e5(outing).faster("big_185", 5).key("use", wanted="pull first")
+
+
+@situation(
+    "the same, balanced, with little between them",
+    ride="big_172",
+    next="nothing",
+    gates={"big_185": "", "big_172": ""},
+)
+def _(outing):
+    """Half a per cent of pull is not worth four hundredths of lambda beyond the band."""
+    only_e5(outing).faster("big_185", 2.6)
 
 
 @pytest.mark.parametrize("name", SITUATIONS)

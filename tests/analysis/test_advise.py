@@ -1,5 +1,7 @@
 """What would change the plan: each fact is tried, and only those that change it are named."""
 
+import re
+
 import pytest
 
 from tuninglib.analysis.analyse import analyse
@@ -47,9 +49,44 @@ def test_what_changes_nothing_is_not_named(demo_folder):
 
 
 def test_the_page_says_what_would_change_it(results):
-    said = dict(verdict.reasons(results).items)["What would change it"]
-    assert said.startswith("a knock with what you ride now (then ride stock and find the cause")
-    assert "only e5 in the tank (then nothing more to test)" in said
+    said = dict(verdict.flips(results).rows)
+    assert said["a knock with what you ride now"].startswith("ride stock and find the cause")
+    assert said["only e5 in the tank"] == "nothing more to test"
+
+
+def test_the_worths_that_decided_are_printed(results):
+    table = verdict.worths(results)
+    rows = {row[0]: row[1:] for row in table.rows}
+    assert rows["big 172"][-1] == "ride now"
+    assert rows["i178 on e10 (engine big)"][-1] == "not ridden yet"
+    assert rows["big 150"][-1] == "knock"
+    for fuel, gain, harm, worth, _ in rows.values():
+        assert fuel in ("e5", "e10")
+        assert float(worth.replace("−", "-")) == pytest.approx(
+            float(gain.replace("−", "-")) - float(harm), abs=0.11
+        )
+    # What may be ridden comes first, the best of it on top.
+    assert table.rows[0][-1] == "ride now"
+    assert "each hundredth of lambda beyond the lean edge counts 2," in table.note
+
+
+def test_the_flow_to_look_for_is_one_that_the_same_rule_accepts(edit):
+    """Without candidates: the flow that is named, put on the list, is bought."""
+    text = (edit("session.toml", "", "") / "session.toml").read_text(encoding="utf-8")
+    alone = re.sub(r"\[injectors\.i(178|205)\][^\[]*", "", text)
+    folder = edit("session.toml", text, alone)
+    results = analyse(load_session(folder))
+    wanted = results.plan.flow_wanted
+    assert results.plan.next.code == "change fuel"
+    said = str(verdict.reasons(results))
+    assert f"Look for about {60e6 * wanted.flow_m3_s:.0f} cc/min: a" in said
+    listed = f'[injectors.named]\nflow = "{60e6 * wanted.flow_m3_s:.2f} cc/min"\n\n[setups.stock]'
+    results = analyse(load_session(edit("session.toml", "[setups.stock]", listed)))
+    step = results.plan.next
+    assert (step.code, step.injector, len(step.fuels)) == ("buy", "named", 2)
+    odds = [one.best.odds for one in results.plan.fuels]
+    assert min(one.inside for one in odds) == pytest.approx(wanted.inside, abs=0.01)
+    assert max(one.leaner for one in odds) == pytest.approx(wanted.leaner, abs=0.01)
 
 
 def test_the_extremes_of_whole_runs_choose_no_injector(demo_copy):

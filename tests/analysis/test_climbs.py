@@ -143,7 +143,9 @@ def test_a_hot_climb_is_in_the_warnings_and_shuts_what_got_too_hot(demo_copy, ed
     assert "its head may go above 230 °C: keep climbs short" in str(verdict.watch(near))
     cool = results_with(demo_copy, climb(1, "big_172", 190) + climb(2, "stock", 240))
     assert "long climb on a hot day" not in str(verdict.watch(cool))
-    # Read above the rider's own limit: it is not ridden, whatever it pulls.
+    # Read above the rider's own limit: who climbs does not ride it, whatever it pulls.
+    edit("session.toml", 'riding = "mixed"', 'riding = "climbs"')
+    edit("session.toml", 'cooling = "air"', 'cooling = "liquid"')
     edit("session.toml", "[engines.stock]",
          'highest_head_temperature = "215 degC"\n\n[engines.stock]')  # fmt: skip
     shut = results_with(demo_copy, climb(1, "big_172", 230))

@@ -5,9 +5,7 @@ from dataclasses import replace
 import pytest
 
 from tests.outing import Outing
-from tuninglib.analysis.combinations import combinations_of, harm_of
-from tuninglib.interval import Interval
-from tuninglib.session.defaults import Band
+from tuninglib.analysis.combinations import combinations_of
 from tuninglib.session.load import load_session
 
 
@@ -54,17 +52,6 @@ def test_an_injector_is_at_hand_if_it_was_fitted_or_is_said_to_be(ridden):
     assert owned == {
         "i150": False, "i164": True, "i172": True, "i185": True, "i178": True, "i205": False,
     }  # fmt: skip
-
-
-def test_minutes_of_full_load_shut_the_lean_half_of_the_band():
-    """A mixture at 0.88, known exactly: in a band of 0.84 to 0.90 whose middle is 0.87."""
-    band, exact = Band(0.84, 0.90, 0.90), Interval(0.88, 0.88, 0.88)
-    assert harm_of(exact, band, sustained=False) == 0.0
-    lean = harm_of(exact, band, sustained=True)
-    assert lean == pytest.approx(harm_of(Interval(0.91, 0.91, 0.91), band, sustained=False))
-    assert lean > 1.0
-    rich = Interval(0.83, 0.83, 0.83)
-    assert harm_of(rich, band, sustained=True) == pytest.approx(1.0)
 
 
 def test_a_setup_of_which_nothing_was_written_down_was_not_ridden(ridden, demo_folder):

@@ -47,7 +47,7 @@ def test_untried_injectors_are_not_predicted(held):
     assert {one.injector for one in ladder.prospects} == {"i150", "i164", "i172", "i185"}
     assert all(one.tried for one in ladder.prospects)
     assert (held.plan.next.code, held.plan.next.why) == ("ride again", "open loop")
-    assert (ladder.curves, ladder.first_guess) == ((), None)
+    assert (ladder.curves, held.plan.flow_wanted) == ((), None)
     assert ladder_of(held) is None
 
 
@@ -68,8 +68,8 @@ def test_no_flow_is_asked_for_where_lambda_follows_it_a_little(demo_copy):
     lambdas["big_185"] = 12.8 * (165 / 185) ** 0.3
     little = analyse(load_session(hold(demo_copy, lambdas)))
     assert little.ladder.withheld == "corrects"
-    assert little.ladder.first_guess is None
-    assert "asks for" not in str(injector.sentences(little))
+    assert little.plan.flow_wanted is None
+    assert "Look for" not in str(injector.sentences(little))
 
 
 def test_what_was_read_is_said_on_the_fuels_on_which_it_was_read(held):

@@ -9,7 +9,7 @@ import pytest
 
 from tests.outing import Outing
 from tuninglib.analysis import gain as road_tests
-from tuninglib.analysis.combinations import _beyond_lean, _was_ridden
+from tuninglib.analysis.combinations import _beyond, _was_ridden
 from tuninglib.analysis.decide import _told_apart
 from tuninglib.interval import Interval
 from tuninglib.session.load import load_session
@@ -131,10 +131,32 @@ def test_beyond_lean_is_what_was_read_at_the_lean_end_alone(demo_folder, tmp_pat
     rows = outing.full("big_150")
     for row in rows:
         row["gauge_low"] = row["gauge_high"] = "20.0"
-    assert _beyond_lean(load_session(outing.save())) == {"big_150"}
+    assert _beyond(load_session(outing.save())) == {"big_150": "lean"}
     rows[0]["gauge_low"], rows[0]["gauge_high"] = "14.6", "14.8"
-    assert _beyond_lean(load_session(outing.save())) == set()
+    assert _beyond(load_session(outing.save())) == {}
     # At the rich end it is not lean.
     for row in rows:
         row["gauge_low"] = row["gauge_high"] = "10.0"
-    assert _beyond_lean(load_session(outing.save())) == set()
+    assert _beyond(load_session(outing.save())) == {"big_150": "rich"}
+
+
+@pytest.mark.parametrize(
+    ("reading", "end", "count", "found"),
+    [
+        ("10.0", "lowest", 3, {"big_150": "rich"}),
+        ("10.0", "lowest", 1, {}),
+        ("20.0", "highest", 3, {"big_150": "lean"}),
+        # What an engine may well run at is no end of a gauge, however steady.
+        ("12.0", "lowest", 3, {}),
+        ("16.0", "highest", 3, {}),
+    ],
+)
+def test_a_flat_line_is_the_end_of_the_gauge_stated_or_not(
+    reading, end, count, found, demo_folder, tmp_path
+):
+    outing = Outing(demo_folder, tmp_path / "outing").key("gauge", **{end: None})
+    rows = outing.full("big_150")
+    for number, row in enumerate(rows):
+        steady = number < count or count == 3
+        row["gauge_low"], row["gauge_high"] = (reading, reading) if steady else ("13.9", "14.1")
+    assert _beyond(load_session(outing.save())) == found

@@ -6,7 +6,8 @@ import pytest
 
 from tuninglib.analysis.combinations import (
     CLEARLY_MORE_FLOW,
-    CLEARLY_RICHER,
+    RICHEST_IDLE,
+    USUAL_HOTTEST_K,
     Combination,
     Limits,
     extremes,
@@ -39,6 +40,7 @@ def combination(setup="a", lambda_=0.86, leaner=0.01, octane=R95, **values):
         "octane": octane,
         "compression": 10.0,
         "flow_m3_s": 1.0,
+        "own_sd": 0.005,
     }
     return Combination(**(facts | values))
 
@@ -62,17 +64,68 @@ def test_the_session_may_say_otherwise(limit, code):
 
 
 def test_what_was_read_at_the_lean_end_only_is_lean():
-    one = combination(lambda_=0.8, beyond_lean=True)
-    (gate,) = [found.gate for found in gated([one], NO_LIMITS)]
-    assert (gate.code, gate.value) == ("lean", None)
+    for end in ("lean", "rich"):
+        one = combination(lambda_=0.8, beyond=end)
+        (gate,) = [found.gate for found in gated([one], NO_LIMITS)]
+        assert (gate.code, gate.value) == (end, None)
 
 
 @pytest.mark.parametrize(
-    ("share", "code"), [(HIGHEST_SHARE, None), (HIGHEST_SHARE + 0.001, "flow"), (None, None)]
+    ("lambda_", "limit", "code"),
+    [(0.751, 0.75, None), (0.749, 0.75, "rich"), (0.72, 0.70, None), (0.78, 0.80, "rich")],
 )
-def test_the_pulse_must_fit_into_the_cycle(share, code):
-    share = share and Interval(share, share - 0.1, share + 0.1)
+def test_what_washes_the_bore_is_not_ridden(lambda_, limit, code):
+    assert codes([combination(lambda_=lambda_)], replace(NO_LIMITS, richest=limit)) == {"a": code}
+
+
+@pytest.mark.parametrize(
+    ("share", "half", "code"),
+    [
+        # Even odds, one in ten and one in eleven of running out.
+        (HIGHEST_SHARE, 0.1, "flow"),
+        (HIGHEST_SHARE - 1.25 * 0.05, 0.05 * 1.96, "flow"),
+        (HIGHEST_SHARE - 1.33 * 0.05, 0.05 * 1.96, None),
+        (HIGHEST_SHARE + 0.001, 0.0, "flow"),
+        (None, None, None),
+    ],
+)
+def test_the_pulse_must_fit_into_the_cycle_with_a_chance(share, half, code):
+    share = share and Interval(share, share - half, share + half)
     assert codes([combination(open_time_fraction=share)]) == {"a": code}
+
+
+def test_no_larger_injector_than_one_that_already_idles_rich():
+    rich = combination("rich", idle_lambda=RICHEST_IDLE - 0.01)
+    others = [
+        combination(None, flow_m3_s=1.1, fuel="larger"),
+        combination(None, flow_m3_s=0.9, fuel="smaller"),
+        combination(None, flow_m3_s=1.1, fuel="elsewhere", engine="other"),
+        combination("ridden", flow_m3_s=1.1),
+    ]
+
+    def found(one):
+        return [c.gate and c.gate.code for c in gated([one, *others], NO_LIMITS)]
+
+    assert found(rich) == [None, "idle", None, None, None]
+    assert found(replace(rich, idle_lambda=RICHEST_IDLE)) == [None] * 5
+    assert found(replace(rich, idle_lambda=None)) == [None] * 5
+
+
+def test_what_was_not_read_may_be_tried_up_to_a_higher_chance_of_lean():
+    def may_be_tried(setup, leaner, limit=0.10):
+        one = combination(setup, leaner=leaner)
+        return gated([one], replace(NO_LIMITS, lean=limit))[0].may_be_tried
+
+    assert may_be_tried(None, 0.29)
+    assert not may_be_tried(None, 0.31)
+    assert may_be_tried(None, 0.31, limit=0.4)
+    assert may_be_tried("a", 0.09)
+    # What was read is known: no trial would tell more.
+    assert not may_be_tried("a", 0.11)
+    shut = combination(None, leaner=0.2, lambda_=0.9)
+    loud = combination("loud", knocks=(LIGHT,))
+    rich = combination("rich", 0.80)
+    assert not gated([shut, loud, rich], NO_LIMITS)[0].may_be_tried
 
 
 HOT = Limits(fuels=(), lean=0.10, hottest_k=500.0)
@@ -80,10 +133,24 @@ HOT = Limits(fuels=(), lean=0.10, hottest_k=500.0)
 
 @pytest.mark.parametrize(
     ("head", "limits", "code"),
-    [(500.0, HOT, None), (500.1, HOT, "heat"), (None, HOT, None), (600.0, NO_LIMITS, None)],
+    [
+        (500.0, HOT, None),
+        (500.1, HOT, "heat"),
+        (None, HOT, None),
+        # Where none is stated, the usual one.
+        (USUAL_HOTTEST_K, NO_LIMITS, None),
+        (USUAL_HOTTEST_K + 0.1, NO_LIMITS, "heat"),
+    ],
 )
 def test_the_limit_of_the_head_itself_is_allowed(head, limits, code):
     assert codes([combination(hottest_k=head)], limits) == {"a": code}
+
+
+def test_a_climb_that_ends_too_hot_shuts_for_who_climbs():
+    hot, cooler = combination("hot", 0.86), combination("cooler", 0.80)
+    other = combination("other", 0.86)
+    limits = replace(HOT, hot_climbs=("hot",))
+    assert codes([hot, cooler, other], limits) == {"hot": "heat", "cooler": None, "other": "heat"}
 
 
 def test_heat_shuts_what_is_not_known_to_run_cooler_on_that_engine():
@@ -116,7 +183,8 @@ def test_the_worst_knock_is_told_and_of_equals_the_first():
     assert worst_knock(combination(knocks=(LIGHT, later, HEAVY))) is HEAVY
     one = combination(knocks=(LIGHT, HEAVY), leaner=0.6)
     other = combination("b", 0.90, octane=R95)
-    first, second = gated([one, other, combination("rich", 0.8)], NO_LIMITS)[:2]
+    best = combination("rich", 0.8, octane=R98)
+    first, second = gated([one, other, best], NO_LIMITS)[:2]
     assert first.gate.knock is HEAVY
     assert (second.gate.code, second.gate.knock) == ("knock implied", HEAVY)
     assert second.gate.because.setup == "a"
@@ -169,18 +237,26 @@ def test_a_limit_of_one_engine_is_of_that_engine():
 # No safer than ------------------------------------------------------------------------------
 
 
+CLEAR = 0.86 * 0.985  # the interval of the difference, 1.645 times the root of two times 0.005
+LESS = 0.86 * 0.990
+
+
 @pytest.mark.parametrize(
     ("values", "shut"),
     [
         ({}, True),
         ({"lambda_": 0.90}, True),
-        ({"lambda_": 0.86 - CLEARLY_RICHER + 0.001}, True),
-        ({"lambda_": 0.86 - CLEARLY_RICHER - 0.001}, False),
-        ({"octane": R98}, False),
-        ({"octane": R98, "lambda_": 0.95}, False),
-        ({"octane": None}, True),
-        ({"octane": None, "lambda_": 0.80}, False),
-        ({"octane": Octane(87.0, "AKI")}, True),
+        ({"lambda_": LESS}, True),
+        ({"lambda_": CLEAR}, False),
+        # However well both are known, so little is nothing.
+        ({"lambda_": 0.86 * 0.992, "own_sd": 0.0}, True),
+        # A better fuel is no help where the mixture is not known to be richer, and the reverse.
+        ({"octane": R98}, True),
+        ({"octane": R98, "lambda_": CLEAR}, False),
+        ({"fuel": "e5", "octane": Octane(91.0, "RON"), "lambda_": 0.80}, True),
+        ({"fuel": "e5", "octane": None, "lambda_": 0.80}, True),
+        ({"octane": None, "lambda_": 0.80}, False),  # the same fuel
+        ({"fuel": "e5", "octane": Octane(87.0, "AKI"), "lambda_": 0.80}, True),
         ({"compression": 9.0}, True),  # the same engine all the same
         ({"engine": "other", "compression": 10.0}, True),
         ({"engine": "other", "compression": 10.5}, True),
@@ -189,7 +265,30 @@ def test_a_limit_of_one_engine_is_of_that_engine():
     ],
 )
 def test_no_safer_than_what_knocked(values, shut):
-    assert no_safer(combination("b", **values), combination()) is shut
+    assert no_safer(combination("b", **values), combination(knocks=(LIGHT,))) is shut
+
+
+@pytest.mark.parametrize(
+    ("octane", "lambda_", "shut"), [(R95, 0.75, True), (R98, 0.87, True), (R98, 0.80, False)]
+)
+def test_heavy_knock_shuts_its_octane_however_rich(octane, lambda_, shut):
+    one = combination("b", lambda_, octane=octane)
+    assert no_safer(one, combination(knocks=(LIGHT, HEAVY))) is shut
+
+
+@pytest.mark.parametrize(
+    ("leaner", "knocks", "lambda_", "shut"),
+    [
+        (0.99, (LIGHT,), 0.94, False),
+        (0.99, (LIGHT,), 0.97, True),
+        # Not surely lean, or heavy: then the fuel counts, too.
+        (0.90, (LIGHT,), 0.94, True),
+        (0.99, (HEAVY,), 0.94, True),
+    ],
+)
+def test_light_knock_far_too_lean_says_that_it_was_lean(leaner, knocks, lambda_, shut):
+    loud = combination(lambda_=1.0, leaner=leaner, knocks=knocks, octane=R98, fuel="e5")
+    assert no_safer(combination("b", lambda_), loud) is shut
 
 
 def test_an_unknown_compression_of_what_knocked_shuts_no_other_engine():
@@ -222,6 +321,14 @@ def test_without_readings_flow_tells_which_is_richer(values, known):
 def test_readings_go_before_flow():
     assert not richer(combination("b", 0.9, flow_m3_s=2.0), combination())
     assert richer(combination("b", 0.8, flow_m3_s=0.5), combination())
+
+
+def test_beyond_the_gauge_is_beyond_what_was_read():
+    rich = replace(combination("rich", beyond="rich"), lambda_=None)
+    lean = replace(combination("lean", beyond="lean"), lambda_=None)
+    read = combination()
+    assert [richer(rich, read), richer(read, lean), richer(rich, lean)] == [True] * 3
+    assert [richer(read, rich), richer(lean, read), richer(rich, rich)] == [False] * 3
 
 
 # Knock that the mixture does not explain ----------------------------------------------------
@@ -262,7 +369,7 @@ def test_what_was_likely_lean_explains_itself(leaner, shut):
 
 
 def test_what_was_read_at_the_lean_end_explains_itself():
-    assert unexplained([replace(heard(beyond_lean=True), odds=None)]) == {}
+    assert unexplained([replace(heard(beyond="lean"), odds=None)]) == {}
 
 
 def test_without_readings_only_the_richest_is_asked():
@@ -278,7 +385,8 @@ def test_it_shuts_the_whole_engine_and_no_other():
 
 
 def test_a_richer_one_that_did_not_knock_leaves_the_richer_side_open():
-    found = codes([heard(), combination("rich", 0.80), combination("lean", 0.90)])
+    loud = combination("loud", knocks=(LIGHT,))
+    found = codes([loud, combination("rich", 0.80), combination("lean", 0.90)])
     assert found == {"loud": "knock", "rich": None, "lean": "knock implied"}
 
 

@@ -168,17 +168,6 @@ def test_outside_the_tried_range_is_beyond_all_that_were_fitted(session, ladder)
         assert found.outside_tried_range == outside
 
 
-def test_the_first_guess_is_for_the_middle_of_the_band_on_the_leanest_fuel(session, ladder):
-    """E10 needs more: what its curve says of that flow is the band's middle by ratio."""
-    middle = np.sqrt(session.target.lowest * session.target.highest)
-    curves = {one.fuel: one for one in ladder.curves}
-    guess = ladder.first_guess
-    at = {name: np.interp(guess.value, one.flow_m3_s, one.lambda_) for name, one in curves.items()}
-    assert at["e10"] == pytest.approx(middle, rel=2e-3)
-    assert at["e10"] == max(at.values())
-    assert guess.low < guess.value < guess.high
-
-
 def test_what_is_not_predicted_is_named(session):
     results = analyse(session)
     assert results.ladder.not_predicted == ()

@@ -65,7 +65,7 @@ def test_octane_is_on_the_scale_that_it_was_typed_in(stated, wanted):
     [
         ("unknown", "unknown", True, True),
         ("town", "air", False, True),
-        ("mixed", "oil cooler", False, False),
+        ("mixed", "oil cooler", False, True),
         ("climbs", "liquid", True, False),
         ("motorway", "air", True, True),
     ],

@@ -25,6 +25,11 @@ def add_columns(folder, header, first_run):
     [
         ('length = "150 m"', 'length = "300 m"', r"pieces add up to 550 m, but length is 400 m"),
         ("lowest = 0.83", "lowest = 0.95", r"lowest \(0\.95\) must be below highest \(0\.9\)"),
+        (
+            "highest = 0.90",
+            "highest = 0.96",
+            r"highest \(0\.96\) is leaner than 0\.95: .* write 0\.9 or less",
+        ),
     ],
 )
 def test_contradictions_in_the_session(edit, old, new, sentence, problems):

@@ -300,7 +300,12 @@ def test_money_and_reductions_are_known_where_they_stand():
         for kind in ("money", "to_one")
     )
     assert money == {("Injector", "price"), ("Setup", "cost")} <= of
-    assert to_one == {("Engine", "compression_ratio"), ("Gears", "primary"), ("Gears", "gear")}
+    assert to_one == {
+        ("Bike", "octane_compression"),
+        ("Engine", "compression_ratio"),
+        ("Gears", "primary"),
+        ("Gears", "gear"),
+    }
 
 
 @pytest.mark.parametrize(

@@ -2,10 +2,9 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from tests.ladders import fitted, flow_wanted, predicted, solved
+from tests.ladders import fitted, predicted, solved
 from tests.tools.simulate_ladder import WORLDS, deciles, simulate
 from tuninglib.statistics.ladder import Priors
-from tuninglib.statistics.normal_mixture import mixture_quantile
 
 E5 = {"stoichiometric_ratio": 14.29, "density_kg_m3": 747.0}
 FUELS = {"e5": (14.29, 747.0), "e10": (13.99, 750.0)}
@@ -95,13 +94,6 @@ def test_odds_add_up_and_follow_the_band(fit):
     assert half.richer == pytest.approx(0.5, abs=1e-9)
 
 
-def test_flow_for_lambda_is_the_inverse_of_predict(fit):
-    flow = flow_wanted(fit, target_lambda=0.87, engine="big", **E5)
-    assert flow.low < flow.value < flow.high
-    at = predicted(fit, flow_m3_s=[flow.low, flow.value, flow.high], engine="big", **E5)
-    assert_allclose([at.lambda_.low[0], at.lambda_.value[1], at.lambda_.high[2]], 0.87, rtol=1e-6)
-
-
 def test_what_is_not_known_of_a_fuel_and_of_a_day_is_added(fit):
     """Variances add: of a fuel that was not read, and of days, by the noise's own scale."""
     asked = {"flow_m3_s": 2.8e-6, "engine": "big"} | E5
@@ -118,41 +110,6 @@ def test_what_is_not_known_of_a_fuel_and_of_a_day_is_added(fit):
 def test_flows_that_were_tried_are_inside(fit):
     for flow, outside in ((2.5e-6, False), (2.85e-6, False), (2.4999e-6, True), (2.8501e-6, True)):
         assert predicted(fit, flow_m3_s=flow, engine="big", **E5).extrapolated is outside
-
-
-@pytest.mark.parametrize(("odds", "ends"), [(0.02, True), (0.03, False), (0.2, False)])
-def test_an_end_of_the_flow_is_open_where_the_odds_do_not_get_there(odds, ends):
-    """At twenty times the flow lambda is still leaner than the target by so many odds."""
-    fit = fitted(
-        lambda_low=[0.99, 0.98], lambda_high=[1.0, 0.99], flow_m3_s=[2e-6, 2.4e-6],
-        injector=list("ab"), engine="x", displacement={"x": 1.0}, **E5,
-        priors=Priors(response_mean=0.5, response_sd=0.2),
-    )  # fmt: skip
-    for side, factor in (("high", 20.0), ("low", 1 / 20.0)):
-        at = predicted(fit, flow_m3_s=fit.reference_flow_m3_s * factor, engine="x", **E5)
-        wanted = 1 - odds if side == "high" else odds
-        target = float(np.exp(mixture_quantile([wanted], at.weights, at.means, at.sds)).item())
-        flow = flow_wanted(fit, target_lambda=target, engine="x", **E5)
-        if side == "high":
-            assert np.isfinite(flow.high) == ends
-        else:
-            assert (flow.low > 0) == ends
-
-
-def test_flow_for_lambda_without_response_is_open():
-    lambda_ = [0.99, 1.0, 1.0, 0.99]
-    fit = fitted(
-        lambda_low=lambda_,
-        lambda_high=lambda_,
-        flow_m3_s=[2e-6, 2.4e-6, 2.8e-6, 3.4e-6],
-        injector=list("abcd"),
-        engine="x",
-        displacement={"x": 1.0},
-        **E5,
-        priors=Priors(response_mean=0.0, response_sd=0.02),
-    )
-    flow = flow_wanted(fit, target_lambda=0.85, engine="x", **E5)
-    assert flow.high == np.inf
 
 
 @pytest.mark.parametrize(

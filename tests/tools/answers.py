@@ -192,9 +192,9 @@ def found_in(results, watched, everything) -> dict:
     for one in results.mixtures:
         if everything or one.setup == watched:
             found |= _ends(f"lambda of {one.setup}", one.lambda_)
-    ladder, offset = results.ladder, results.gauge_check.offset
+    wanted, offset = results.plan.flow_wanted, results.gauge_check.offset
     found["offset of the gauge"] = offset and offset.value
-    found["first guess [m3/s]"] = ladder and ladder.first_guess and ladder.first_guess.value
+    found["flow wanted [m3/s]"] = wanted and wanted.flow_m3_s
     run = results.road and results.road.equivalent[watched]
     if run:
         (light,) = answers(run, [Question(rider_mass_kg=60.0)])

@@ -2,7 +2,7 @@
 
 import math
 
-from tuninglib.analysis.decide import advise, burnt_fuels
+from tuninglib.analysis.decide import advise
 from tuninglib.analysis.doubts import check_gauge, find_doubts
 from tuninglib.analysis.gain import analyse_road
 from tuninglib.analysis.injector import analyse_ladder, responses_of, session_fit
@@ -21,7 +21,7 @@ from tuninglib.analysis.upkeep import fuel_use, gearing_of, long_climbs, outlay
 from tuninglib.analysis.what_if import Answer, ForRider, Question, answers, flat_top_speeds
 from tuninglib.session.defaults import air_of_runs, day_pressure_of
 from tuninglib.session.load import Session
-from tuninglib.session.read_table import LOUD
+from tuninglib.session.read_table import KNOCKED
 
 WHAT_IF_MASSES_KG = (45.0, 55.0, 65.0, 75.0, 85.0, 95.0, 110.0)
 
@@ -46,12 +46,14 @@ def analyse(session: Session) -> Results:
     mixtures = analyse_mixtures(judged, read)
     responses = responses_of(judged, air)
     fit = session_fit(judged, air, read, responses)
-    loud = session.runs[session.runs["knock"].isin(LOUD)]
+    loud = session.runs[session.runs["knock"].isin(KNOCKED)]
     knocks = tuple(Knock(row.setup, row.run, row.knock) for row in loud.itertuples())
     limits = fuel_limits(session)
-    advice = advise(judged, read, fit, road, knocks, limits)
+    climbs = long_climbs(session)
+    hot_climbs = tuple(one.setup for one in climbs if one.place == "above")
+    advice = advise(judged, read, fit, road, knocks, limits, hot_climbs)
     combinations, plan = advice.combinations, advice.plan
-    burnt = burnt_fuels(session, limits)
+    burnt = tuple(one.fuel for one in plan.fuels)
     ladder = analyse_ladder(judged, read, fit, responses, plan, combinations, burnt)
     setup = _what_if_setup(road, plan)
     bands, followings = mixture_by_bands(judged)
@@ -73,7 +75,7 @@ def analyse(session: Session) -> Results:
         what_if=_what_if(road, setup),
         flat_top_speeds=_top_speeds(road, setup),
         gearing=gearing_of(session, road, setup, _top_speeds(road, setup)),
-        climbs=long_climbs(session),
+        climbs=climbs,
         fuel_use=fuel_use(session),
         outlay=outlay(session, plan, road.pulls if road else ()),
         logs=logs_read(session),

@@ -12,16 +12,26 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from types import SimpleNamespace
 
+import numpy as np
+from scipy.special import ndtr
+
 from tuninglib.analysis.injector import HIGHEST_SHARE, open_time_share
-from tuninglib.analysis.mixture import candidate_of, flow_on_bike, fuel_terms, readings_of
+from tuninglib.analysis.mixture import (
+    candidate_of,
+    flow_on_bike,
+    fuel_terms,
+    lambda_of,
+    readings_of,
+)
 from tuninglib.analysis.records import FuelLimit, Knock, Mixture
-from tuninglib.interval import Interval
-from tuninglib.physics.fuels import Octane, known_higher
+from tuninglib.analysis.worth import TRIAL, Weights, harm_of, weights_of
+from tuninglib.interval import Z_95, Interval
+from tuninglib.physics.fuels import Octane, known_higher, known_not_lower
 from tuninglib.session.defaults import Band, band_of
 from tuninglib.session.load import Session
-from tuninglib.session.read_table import LOUD
+from tuninglib.session.read_table import KNOCKED
 from tuninglib.statistics.ladder import LadderFit
-from tuninglib.statistics.ladder_prediction import Odds, expected_harm, predict
+from tuninglib.statistics.ladder_prediction import Odds, predict
 
 # When to end a test run ---------------------------------------------------------------------------
 
@@ -122,16 +132,17 @@ class Gate:
     ----------
     code : str
         ``"knock"``, ``"knock implied"``, ``"knock unexplained"``, ``"ethanol"``, ``"octane"``,
-        ``"lean"``, ``"heat"`` or ``"flow"``.
+        ``"lean"``, ``"rich"``, ``"heat"``, ``"flow"`` or ``"idle"``.
     knock : Knock or None
         What was heard, for the three that begin with knock.
     because : Combination or None
-        The combination that knocked, or whose head was too hot, where it is another one.
+        The combination that knocked, whose head was too hot, or that idles too rich, where it is
+        another one.
     fuel_limit : FuelLimit or None
         For a fuel that is not allowed.
     value, limit : float or None
-        Of the others: odds of being leaner, head temperature [K], share of the cycle. A lean gate
-        without a value: every reading stood at the gauge's lean end.
+        Of the others: odds of being leaner, lambda, head temperature [K], chance of running out of
+        time. A lean or a rich gate without a value: every reading stood at that end of the gauge.
     """
 
     code: str
@@ -166,11 +177,17 @@ class Combination:
         At full throttle.
     odds : Odds or None
         About the band that the advice is for.
+    own_sd : float or None
+        Of the logarithm of its lambda, without the gauge's error that all readings share.
     harm : float or None
-        Expected harm of its mixture, by
-        :func:`tuninglib.statistics.ladder_prediction.expected_harm`.
-    beyond_lean : bool
-        Whether there are readings, and every one stood at the gauge's lean end.
+        Expected harm of its mixture, in per cent of pull, by
+        :func:`tuninglib.analysis.worth.harm_of`.
+    gain, worth : float or None
+        Expected gain over the reference by runs and displacement together, and that less the
+        harm, in per cent of pull; for choosing.
+    beyond : str
+        ``"lean"`` or ``"rich"`` where there are readings, and every one stood at that end of the
+        gauge; else empty.
     listened : int
         Full-throttle runs on which somebody wrote down whether it knocked.
     knocks : tuple of Knock
@@ -185,8 +202,12 @@ class Combination:
         Share of the cycle that the middle of the band needs at the highest engine speed.
     hottest_k : float or None
         Highest head temperature that was read with it. [K]
+    idle_lambda : float or None
+        Mean reading at idle with its injector, where there is one.
     gate : Gate or None
         The first that shuts it; None: it stands open.
+    may_be_tried : bool
+        Whether it may be ridden, or was not yet and may be tried with an eye on the gauge.
     """
 
     engine: str
@@ -198,8 +219,11 @@ class Combination:
     source: str = "unknown"
     lambda_: Interval | None = None
     odds: Odds | None = None
+    own_sd: float | None = None
     harm: float | None = None
-    beyond_lean: bool = False
+    gain: float | None = None
+    worth: float | None = None
+    beyond: str = ""
     listened: int = 0
     knocks: tuple[Knock, ...] = ()
     octane: Octane | None = None
@@ -207,7 +231,9 @@ class Combination:
     flow_m3_s: float = float("nan")
     open_time_fraction: Interval | None = None
     hottest_k: float | None = None
+    idle_lambda: float | None = None
     gate: Gate | None = None
+    may_be_tried: bool = False
 
     @property
     def key(self) -> tuple:
@@ -215,19 +241,15 @@ class Combination:
         return self.engine, self.injector, self.fuel, self.setup
 
 
-def harm_of(lambda_: Interval, band: Band, *, sustained: bool) -> float:
-    """Expected harm of a mixture for the riding that is to be expected.
+def mixture_weights(session: Session) -> Weights:
+    """What a hundredth of lambda is worth to this rider.
 
     Parameters
     ----------
-    lambda_ : Interval
-    band : Band
-    sustained : bool
-        Whether minutes of full load are to be expected: then the lean half of the band already
-        counts as harm.
+    session : tuninglib.session.load.Session
     """
-    lean_edge = (band.lowest + band.highest) / 2 if sustained else band.highest
-    return expected_harm(lambda_, rich_edge=band.lowest, lean_edge=lean_edge)
+    use = session.use
+    return weights_of(use.wanted, climbs=use.sustained and use.air_cooled)
 
 
 def combinations_of(
@@ -251,16 +273,23 @@ def combinations_of(
     -------
     tuple of Combination
     """
-    read, lean_end = {mixture.setup: mixture for mixture in mixtures}, _beyond_lean(session)
+    read, beyond, idle = {one.setup: one for one in mixtures}, _beyond(session), _idle(session)
     ridden = tuple(
-        _ridden(session, fit, name, read[name], knocks, name in lean_end)
+        _ridden(session, fit, name, read[name], knocks, beyond.get(name, ""), idle.get(name))
         for name in session.setups
         if _was_ridden(session, name, read[name])
     )
     there = {(one.engine, one.injector, one.fuel) for one in ridden}
+    # Of a mixture beyond the gauge the ladder knows nothing, on whatever fuel; nor of a factory
+    # setup that nobody read.
+    unread = {
+        (one.engine, one.injector)
+        for one in ridden
+        if one.beyond or (one.setup == session.about.reference and one.source == "unknown")
+    }
     engines = dict.fromkeys(setup.engine for setup in session.setups.values())
     others = tuple(
-        _combination(session, fit, engine, injector, fuel)
+        _combination(session, None if (engine, injector) in unread else fit, engine, injector, fuel)
         for engine in engines
         for injector in session.injectors
         for fuel in session.fuels
@@ -273,7 +302,7 @@ def _was_ridden(session, name, mixture) -> bool:
     """Whether there is a full-throttle run of a setup that says anything."""
     rows = session.runs[(session.runs["setup"] == name) & (session.runs["state"] == "full")]
     counted = rows[rows["exclude"] == ""]
-    loud = rows["knock"].isin(LOUD)
+    loud = rows["knock"].isin(KNOCKED)
     return bool(
         mixture.readings or mixture.pegged or counted["shown_exit_m_s"].notna().any() or loud.any()
     )
@@ -298,41 +327,63 @@ def _combination(session, fit, engine, injector, fuel, **known) -> Combination:
     return Combination(**{**facts, **known})
 
 
-def _ridden(session, fit, name, mixture, knocks, beyond_lean) -> Combination:
+def _ridden(session, fit, name, mixture, knocks, beyond, idle_lambda) -> Combination:
     setup = session.setups[name]
     rows = session.runs[(session.runs["setup"] == name) & (session.runs["state"] == "full")]
     climbs = session.climbs[session.climbs["setup"] == name]
-    heads = [*rows["head_temperature_k"].dropna(), *climbs["head_temperature_k"]]
+    heads = rows["head_temperature_k"].dropna().tolist()
+    if session.use.sustained:
+        heads += climbs["head_temperature_k"].tolist()
     known = {
         "parts": setup.parts,
         "setup": name,
         "knocks": tuple(knock for knock in knocks if knock.setup == name),
         "listened": int((rows["knock"] != "").sum()),
         "hottest_k": float(max(heads)) if heads else None,
-        "beyond_lean": beyond_lean,
+        "beyond": beyond,
+        "idle_lambda": idle_lambda,
     }
     if mixture.lambda_ is not None:
-        band = band_of(session)
-        known |= {
-            "source": "read",
-            "lambda_": mixture.lambda_,
-            "odds": mixture.odds,
-            "harm": harm_of(mixture.lambda_, band, sustained=session.use.sustained),
-        }
-    if mixture.lambda_ is None and name == session.about.reference:
+        known |= {"source": "read", "odds": mixture.odds, **_mixture(session, mixture.lambda_)}
+    if mixture.lambda_ is None and (beyond or name == session.about.reference):
         # What its maker delivered and nobody read is not read: it was ridden before this tool was,
-        # and what the ladder makes of it from other engines shuts nothing.
+        # and what the ladder makes of it from other engines shuts nothing. Beyond the gauge's end
+        # a mixture is beyond it, whatever the ladder makes of it.
         fit = None
     return _combination(session, fit, setup.engine, setup.injector, setup.fuel, **known)
 
 
-def _beyond_lean(session) -> set:
-    """Setups that were read, and only at the lean end of the gauge."""
+def _mixture(session, lambda_) -> dict:
+    """A mixture with what the choice makes of it."""
+    sd = lambda_.half_width / Z_95 / lambda_.value
+    common = session.gauge.accuracy.sd
+    return {
+        "lambda_": lambda_,
+        "own_sd": float(np.sqrt(max(sd**2 - common**2, 0.0))),
+        "harm": harm_of(lambda_, band_of(session), mixture_weights(session)),
+    }
+
+
+def _beyond(session) -> dict:
+    """Setups that were read, and only at one end of the gauge; with that end."""
     rows = readings_of(session)
     if rows.empty:
-        return set()
-    lean = rows["pegged"] & (rows["gauge_low"] > session.gauge.scale)
-    return {name for name, own in lean.groupby(rows["setup"]) if own.all()}
+        return {}
+    lean = rows["gauge_low"] > session.gauge.scale
+    found = {}
+    for name, own in rows.groupby("setup"):
+        if own["pegged"].all():
+            found[name] = "lean" if lean[own.index].all() else "rich"
+    return found
+
+
+def _idle(session) -> dict:
+    """Mean lambda at idle of the setups that were read there."""
+    rows = readings_of(session, "idle")
+    if rows.empty:
+        return {}
+    lambda_ = lambda_of(session, (rows["gauge_low"] + rows["gauge_high"]) / 2)
+    return lambda_.groupby(rows["setup"]).mean().to_dict()
 
 
 def _predicted(session, fit, engine, injector, fuel) -> dict:
@@ -342,21 +393,28 @@ def _predicted(session, fit, engine, injector, fuel) -> dict:
     found = predict(fit, asked, engine=engine, fuel=demand)
     return {
         "source": "predicted",
-        "lambda_": found.lambda_,
         "odds": found.odds(low=band.lowest, high=band.highest),
-        "harm": harm_of(found.lambda_, band, sustained=session.use.sustained),
+        **_mixture(session, found.lambda_),
     }
 
 
 # Gates --------------------------------------------------------------------------------------------
 # They are tried in one order, and none is ever outvoted: knock that was heard, knock that follows
-# from it, knock that the mixture does not explain, fuel that is not allowed, a lean mixture, a
-# hot head, an injector that runs out of time.
+# from it, knock that the mixture does not explain, fuel that is not allowed, a lean mixture, one
+# that washes the bore, a hot head, an injector that runs out of time or that idles too rich.
 
-# Lambda must be richer by more than this to count as richer: two readings of one gauge on one day.
-CLEARLY_RICHER = 0.01
-# The same for stated flows of two injectors where nothing was read.
-CLEARLY_MORE_FLOW = 0.04
+# Chance with which an interval of the difference must say that one mixture is richer: 95 %.
+_CLEARLY = 1.645
+# And it must be richer by more than this, however well both are known.
+_RICHER_BY = 0.01
+# Light knock where it was leaner than the band with this chance shuts only what is not this many
+# times richer.
+_SURELY, _FAR = 0.95, 1.05
+# The same for stated flows of two injectors where nothing was read: what ± 7 % of each leaves.
+CLEARLY_MORE_FLOW = 0.08
+# At idle a controller that corrects holds lambda 1; farther off it has run out of trim (common
+# practice: 20 to 25 % at most).
+RICHEST_IDLE = 0.93
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -368,14 +426,20 @@ class Limits:
     fuels : tuple of FuelLimit
         Fuels that are not allowed.
     lean : float
-        Highest odds of being leaner than the band.
-    hottest_k : float or None
-        Highest head temperature that the rider allows.
+        Highest odds of being leaner than the band; the same for running out of open time.
+    richest : float
+        Lambda below which the fuel washes the bore.
+    hottest_k : float
+        Highest head temperature: the rider's, or the usual one.
+    hot_climbs : tuple of str
+        Setups whose head ends above it on a long climb on a hot day, for who rides such.
     """
 
     fuels: tuple
     lean: float
-    hottest_k: float | None = None
+    richest: float = 0.75
+    hottest_k: float = USUAL_HOTTEST_K
+    hot_climbs: tuple = ()
 
 
 def gated(combinations: Sequence[Combination], limits: Limits) -> tuple:
@@ -391,46 +455,106 @@ def gated(combinations: Sequence[Combination], limits: Limits) -> tuple:
     -------
     tuple of Combination
     """
-    knocked = sorted((one for one in combinations if one.knocks), key=_loudest_first)
-    shut = unexplained(combinations)
-    hot = sorted(
-        (one for one in combinations if _too_hot(one, limits)),
-        key=lambda one: (-one.hottest_k, one.key),
+    heard = _Heard(
+        knocked=sorted((one for one in combinations if one.knocks), key=_loudest_first),
+        unexplained=unexplained(combinations),
+        hot=sorted(
+            (one for one in combinations if _too_hot(one, limits)),
+            key=lambda one: (-(one.hottest_k or math.inf), one.key),
+        ),
+        rich_idle=sorted(
+            (one for one in combinations if (one.idle_lambda or 1.0) < RICHEST_IDLE),
+            key=lambda one: (one.flow_m3_s, one.key),
+        ),
     )
-    return tuple(replace(one, gate=_gate(one, knocked, shut, hot, limits)) for one in combinations)
+    trial = replace(limits, lean=max(limits.lean, TRIAL))
+    found = []
+    for one in combinations:
+        gate = _gate(one, heard, limits)
+        unread = one.setup is None and one.odds is not None
+        tried = gate is None or (unread and _gate(one, heard, trial) is None)
+        found.append(replace(one, gate=gate, may_be_tried=tried))
+    return tuple(found)
 
 
-def _gate(one, knocked, shut, hot, limits) -> Gate | None:
+@dataclass(frozen=True)
+class _Heard:
+    """Combinations that shut others: what knocked, ran hot or idles too rich."""
+
+    knocked: Sequence[Combination]
+    unexplained: dict
+    hot: Sequence[Combination]
+    rich_idle: Sequence[Combination]
+
+
+def _gate(one, heard, limits) -> Gate | None:
+    # Of what nobody rode, a fuel that is not allowed says more than what may follow from a knock.
+    first = (_by_knock, _by_fuel) if one.setup is not None else (_by_fuel, _by_knock)
+    gates = (*first, _by_mixture, _by_heat, _by_injector)
+    return next((gate for gate in (by(one, heard, limits) for by in gates) if gate), None)
+
+
+def _by_knock(one, heard, limits) -> Gate | None:
     if one.knocks:
         return Gate("knock", knock=worst_knock(one))
-    if one.engine in shut:
-        cause = shut[one.engine]
+    if one.engine in heard.unexplained:
+        cause = heard.unexplained[one.engine]
         return Gate("knock unexplained", knock=worst_knock(cause), because=cause)
-    for other in knocked:
+    for other in heard.knocked:
         if no_safer(one, other):
             return Gate("knock implied", knock=worst_knock(other), because=other)
+    return None
+
+
+def _by_fuel(one, heard, limits) -> Gate | None:
     for limit in limits.fuels:
         if limit.fuel == one.fuel and limit.engine in (None, one.engine):
             return Gate(limit.code, fuel_limit=limit)
-    if one.beyond_lean:
+    return None
+
+
+def _by_mixture(one, heard, limits) -> Gate | None:
+    if one.beyond == "lean":
         return Gate("lean", limit=limits.lean)
     if one.odds is not None and one.odds.leaner > limits.lean:
         return Gate("lean", value=one.odds.leaner, limit=limits.lean)
+    if one.beyond == "rich":
+        return Gate("rich", limit=limits.richest)
+    # Rich does not hurt at once: here an even bet is the limit.
+    if one.lambda_ is not None and one.lambda_.value < limits.richest:
+        return Gate("rich", value=one.lambda_.value, limit=limits.richest)
+    return None
+
+
+def _by_heat(one, heard, limits) -> Gate | None:
     if _too_hot(one, limits):
         return Gate("heat", value=one.hottest_k, limit=limits.hottest_k)
-    for other in hot:
+    for other in heard.hot:
         # What is not known to be richer is not known to run cooler.
         if one.engine == other.engine and not richer(one, other):
             return Gate("heat", because=other, value=other.hottest_k, limit=limits.hottest_k)
-    if one.open_time_fraction is not None and one.open_time_fraction.value > HIGHEST_SHARE:
-        return Gate("flow", value=one.open_time_fraction.value, limit=HIGHEST_SHARE)
+    return None
+
+
+def _by_injector(one, heard, limits) -> Gate | None:
+    share = one.open_time_fraction
+    if share is not None:
+        # Ruled out as lean is: by the chance of passing the limit.
+        sd = max(share.half_width / Z_95, 1e-12)
+        chance = float(ndtr((share.value - HIGHEST_SHARE) / sd))
+        if chance > limits.lean:
+            return Gate("flow", value=chance, limit=HIGHEST_SHARE)
+    for other in heard.rich_idle:
+        larger = one.flow_m3_s > other.flow_m3_s * 1.001
+        if one.setup is None and one.engine == other.engine and larger:
+            return Gate("idle", because=other, value=other.idle_lambda, limit=RICHEST_IDLE)
     return None
 
 
 def _too_hot(one, limits) -> bool:
-    """Whether its head was read above the limit."""
-    known = limits.hottest_k is not None and one.hottest_k is not None
-    return known and one.hottest_k > limits.hottest_k
+    """Whether its head was read above the limit, or ends there on a long climb."""
+    read = one.hottest_k is not None and one.hottest_k > limits.hottest_k
+    return read or (one.setup is not None and one.setup in limits.hot_climbs)
 
 
 def worst_knock(one: Combination) -> Knock:
@@ -455,17 +579,37 @@ def no_safer(one: Combination, other: Combination) -> bool:
     Parameters
     ----------
     one, other : Combination
+        The other one knocked, or may have.
 
     Notes
     -----
-    On the same engine, or on one of higher compression, with an octane number that is not known to
-    be higher and a mixture that is not known to be richer. What is not known counts against it.
+    On the same engine, or on one of higher compression. Safer is what has an octane number that is
+    known not to be lower and a mixture that is known to be richer; after heavy knock, an octane
+    number that is known to be higher besides. What is not known counts against it.
     """
     same = one.engine == other.engine
     squeezed = one.compression is not None and other.compression is not None
     if not same and not (squeezed and one.compression >= other.compression):
         return False
-    return not (known_higher(one.octane, other.octane) or richer(one, other))
+    if any(knock.level == "heavy" for knock in other.knocks):
+        enough = known_higher(one.octane, other.octane)
+    elif _far_too_lean(other):
+        # That says that it was lean, not that the fuel was too poor.
+        return not (richer(one, other) and _times(one, other) > _FAR)
+    else:
+        enough = one.fuel == other.fuel or known_not_lower(one.octane, other.octane)
+    return not (enough and richer(one, other))
+
+
+def _far_too_lean(one) -> bool:
+    return one.beyond != "lean" and one.odds is not None and one.odds.leaner > _SURELY
+
+
+def _times(one, other) -> float:
+    """How many times leaner another one is."""
+    if one.beyond == "rich":
+        return math.inf
+    return other.lambda_.value / one.lambda_.value if one.lambda_ is not None else 1.0
 
 
 def richer(one: Combination, other: Combination) -> bool:
@@ -474,9 +618,17 @@ def richer(one: Combination, other: Combination) -> bool:
     Parameters
     ----------
     one, other : Combination
+
+    Notes
+    -----
+    By the interval of the difference: the gauge's own error is in both and cancels.
     """
     if one.lambda_ is not None and other.lambda_ is not None:
-        return one.lambda_.value < other.lambda_.value - CLEARLY_RICHER
+        by = math.log(other.lambda_.value / one.lambda_.value)
+        sd = math.hypot(one.own_sd or 0.0, other.own_sd or 0.0)
+        return by > max(_CLEARLY * sd, _RICHER_BY)
+    if one.beyond == "rich" or other.beyond == "lean":
+        return other.beyond != one.beyond
     if one.engine == other.engine and one.fuel == other.fuel:
         return one.flow_m3_s > other.flow_m3_s * (1 + CLEARLY_MORE_FLOW)
     return False
@@ -502,7 +654,7 @@ def unexplained(combinations: Sequence[Combination]) -> dict:
     """
     found = {}
     for one in sorted((one for one in combinations if one.knocks), key=_loudest_first):
-        if not _lean_by_itself(one):
+        if not lean_by_itself(one):
             richest, highest = extremes(one, combinations)
             if richest or (highest and one.odds is not None):
                 found.setdefault(one.engine, one)
@@ -534,6 +686,11 @@ def extremes(one: Combination, combinations: Sequence[Combination]) -> tuple:
     return richest, highest
 
 
-def _lean_by_itself(one) -> bool:
-    """Whether it may have knocked because it was lean."""
-    return one.beyond_lean or (one.odds is not None and one.odds.leaner > 0.5)
+def lean_by_itself(one: Combination) -> bool:
+    """Whether it may have knocked because it was lean.
+
+    Parameters
+    ----------
+    one : Combination
+    """
+    return one.beyond == "lean" or (one.odds is not None and one.odds.leaner > 0.5)

@@ -21,7 +21,7 @@ from tuninglib.analysis.season import OWN_SHARE
 from tuninglib.rounding import percent
 from tuninglib.session.defaults import blend_of
 from tuninglib.session.load import Session, load_session
-from tuninglib.session.read_table import LOUD
+from tuninglib.session.read_table import KNOCKED
 from tuninglib.session.read_toml import tables_as_typed, what_stands
 from tuninglib.session.schema import Assumptions
 from tuninglib.session.tables import RUNS, read_runs
@@ -317,11 +317,29 @@ def closed_setups(results: Results) -> dict:
     found = {}
     for name in results.session.setups:
         one = combination_of(results, name)
-        if one.gate is None:
-            continue
-        if one.gate.code != "lean" or one.lambda_.value > results.band.highest:
+        if one.gate is not None and not _may_be_tested(one, results.band):
             found[name] = one
     return found
+
+
+def watched_setups(results: Results) -> tuple[str, ...]:
+    """Setups that may be tested with an eye on the gauge, but are not to be ridden.
+
+    Parameters
+    ----------
+    results : tuninglib.analysis.results.Results
+    """
+    found = {name: combination_of(results, name) for name in results.session.setups}
+    return tuple(
+        name
+        for name, one in found.items()
+        if one.gate is not None and _may_be_tested(one, results.band)
+    )
+
+
+def _may_be_tested(one, band) -> bool:
+    lean = one.gate.code == "lean" and one.lambda_ is not None
+    return lean and one.lambda_.value <= band.highest
 
 
 def _stop(results, row, limits) -> dict | None:
@@ -436,7 +454,7 @@ def _row_alone(folder, problems) -> Interim:
         return None if math.isnan(value) else float(value)
 
     about = {"run": known(row["run"]), "setup": row["setup"], "limits": limits}
-    if row["knock"] in LOUD:
+    if row["knock"] in KNOCKED:
         heard = Knock(row["setup"], about["run"], row["knock"])
         return Interim(code="stop", why="knock", knock=heard, problems=problems, **about)
     found = _stop_of_row(
@@ -533,6 +551,8 @@ class PlanStart:
         Where the scatter comes from: ``"assumed"``, or the session's ``"repeats"``.
     closed : dict of str to Combination
         Setups that must not be ridden again, each with its gate; they are left out.
+    watched : tuple of str
+        Setups that may be tested with an eye on the gauge, but are not to be ridden.
     richness : Richness
     limits : StopLimits
     results : Results or None
@@ -549,6 +569,7 @@ class PlanStart:
     day_sd: float
     source: str
     closed: dict
+    watched: tuple[str, ...]
     richness: Richness
     limits: StopLimits
     results: Results | None
@@ -602,6 +623,7 @@ def start_of(session_folder: Path | str) -> PlanStart:
         day_sd=(known.assumptions or Assumptions()).day_to_day.sd,
         source=source,
         closed=closed,
+        watched=watched_setups(results) if results else (),
         richness=richness_of(known, results),
         limits=stop_limits(known),
         results=results,

@@ -1,23 +1,52 @@
 """What to do: from what a session shows to one plan, and what would change it.
 
-Gates come first, then the least harm among equals, then one next step. The session's evidence is
-brought together once, the plan is decided once, and its flips, the nearest facts that would
-change it, are found by trying them.
+One decision under uncertainty. Gates cut first and are never outvoted; of what they leave, what is
+worth most is ridden, and what may gain most is next (:mod:`tuninglib.analysis.worth`). The evidence
+of a session is brought together once, the plan is decided once, and its flips, the nearest facts
+that would change it, are found by trying them.
 """
 
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
+import numpy as np
 import pandas as pd
 
-from tuninglib.analysis.combinations import Combination, Limits, combinations_of, gated, unexplained
+from tuninglib.analysis.combinations import (
+    USUAL_HOTTEST_K,
+    Combination,
+    Limits,
+    combinations_of,
+    gated,
+    lean_by_itself,
+    mixture_weights,
+    unexplained,
+    worst_knock,
+)
 from tuninglib.analysis.gain import Road
 from tuninglib.analysis.mixture import analyse_mixtures
-from tuninglib.analysis.records import FuelLimit, Knock, Mixture, one_each
+from tuninglib.analysis.records import FlowWanted, FuelLimit, Knock, Mixture, one_each
+from tuninglib.analysis.worth import (
+    EVEN,
+    LIKELY,
+    NOT_ON_THIS_FUEL,
+    SAME,
+    UNREAD,
+    WORTH_THE_WORK,
+    Gains,
+    KnownMixture,
+    Weights,
+    gains_of,
+    value_of_runs,
+    value_of_trying,
+)
+from tuninglib.interval import Z_95, Measured
+from tuninglib.physics.fuels import known_higher
 from tuninglib.physics.injector import metering_demand
-from tuninglib.session.defaults import blend_of
+from tuninglib.session.defaults import Band, band_of, blend_of, leaner_limit_of
 from tuninglib.session.load import Session
+from tuninglib.session.machine import Injector
 from tuninglib.statistics.gain import Gain
 from tuninglib.statistics.ladder import LadderFit
 
@@ -79,6 +108,22 @@ class OnFuel:
     fitted: Combination | None
 
 
+@dataclass(frozen=True)
+class KnockedFuel:
+    """A fuel that would be burnt, but knocked on the plan's engine though it was not lean.
+
+    Attributes
+    ----------
+    fuel : str
+        Name of the fuel in session.toml.
+    heard : Combination
+        What knocked.
+    """
+
+    fuel: str
+    heard: Combination
+
+
 @dataclass(frozen=True, kw_only=True)
 class Plan:
     """What the session advises.
@@ -97,6 +142,8 @@ class Plan:
         The one next thing to do.
     fuels : tuple of OnFuel
         Of those that may be burnt, the leanest first.
+    knocked_fuels : tuple of KnockedFuel
+        That are no longer decided by.
     for_all : str or None
         One injector that passes every gate on all of them.
     equals : tuple of str
@@ -107,6 +154,9 @@ class Plan:
         Halves of the evidence that are not there: ``"gauge"``, ``"range"`` (every reading stood at
         the gauge's end), ``"steady"`` (most readings are the extremes of a whole run),
         ``"open loop"`` (the ECU corrects at full throttle), ``"speeds"``, ``"knock"``.
+    flow_wanted : FlowWanted or None
+        An injector to look for on sale, where none of those listed is likely enough; None where
+        nothing is looked for, or no flow may be tried.
     """
 
     ride: Combination | None
@@ -115,23 +165,18 @@ class Plan:
     runs: int | None
     next: Step
     fuels: tuple[OnFuel, ...]
+    knocked_fuels: tuple[KnockedFuel, ...]
     for_all: str | None
     equals: tuple[str, ...]
     shut: tuple[Combination, ...]
     missing: tuple[str, ...]
+    flow_wanted: FlowWanted | None = None
 
 
 # From evidence to the plan ------------------------------------------------------------------------
 
-# A candidate must be this much likelier to be inside the band before buying it is advised.
-WORTH_BUYING = 0.10
-# Expected harms closer than this are the same: half a hundredth of lambda on the rich side.
-SAME_HARM = 0.5
-# Below these odds of the band on any of the fuels an injector is no answer, only the best of those
-# listed.
-LIKELY = 0.5
 # Gates that another injector or fuel can open.
-_MENDABLE = ("knock", "knock implied", "ethanol", "octane", "lean", "flow")
+_MENDABLE = ("knock", "knock implied", "ethanol", "octane", "lean", "rich", "flow")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -146,6 +191,8 @@ class Evidence:
         Engines whose knock the mixture does not explain.
     gains : dict of str to tuninglib.statistics.gain.Gain or None
         Of the setups with speeds over the reference, which has None; empty without speeds.
+    pulls : tuninglib.analysis.worth.Gains
+        How everything pulls, by the runs and by what is usual of engines.
     apart : frozenset of frozenset of str
         Pairs of setups that the test tells apart in force.
     reference : str
@@ -156,18 +203,46 @@ class Evidence:
         Engines of more displacement than the reference's.
     more_runs : dict
         Setup to the number of runs that would likely decide it; None if no number would.
+    band : tuninglib.session.defaults.Band
+    weights : tuninglib.analysis.worth.Weights
+        Of mixtures.
+    gauge_sd, run_sd : float
+        Of the gauge's error that all readings share, relative; of a run's wheel force, in per cent.
+    prices : dict of str to float
+        Of injectors, where one is known.
     missing : tuple of str
     """
 
     combinations: tuple
     unexplained: dict
     gains: dict
+    pulls: Gains
     apart: frozenset
     reference: str
     burnt: tuple
     bigger: frozenset
     more_runs: dict
+    band: Band
+    weights: Weights
+    gauge_sd: float = 0.01
+    run_sd: float = 3.0
+    prices: Mapping = field(default_factory=dict)
     missing: tuple = ()
+
+    def gain(self, one: Combination) -> float:
+        """Expected gain in pull over the reference, in per cent."""
+        return self.pulls.percent(self.pulls.place(one.setup, one.engine))
+
+    def worth(self, one: Combination) -> float:
+        """Its expected gain less the harm that its mixture is expected to do, in per cent."""
+        return self.gain(one) - self.harm(one)
+
+    def harm(self, one: Combination) -> float:
+        """Expected harm of its mixture; of one that nobody read, what is put in its place."""
+        if one.harm is not None:
+            return one.harm
+        others = any(c.source == "read" for c in self.combinations)
+        return UNREAD if others and one.setup != self.reference else 0.0
 
 
 def make_plan(evidence: Evidence) -> Plan:
@@ -183,37 +258,48 @@ def make_plan(evidence: Evidence) -> Plan:
 
     Notes
     -----
-    Gates come first. Of what is left, setups that the test cannot tell from the strongest are
-    equals; among equals on its engine the one with the least expected harm of its mixture is
-    ridden. A bigger engine is not taken off again because a test could not tell it apart. What was
-    ridden on a fuel that will not be burnt is taken only where nothing else is left.
+    Gates come first. Of what they leave, what was ridden and is worth most is ridden now. What is
+    next is whatever may gain most: an injector to try under the gauge, runs that may show something
+    else to be better, or, before all that, the cause of a knock, of heat or of missing power.
     """
+    evidence = replace(evidence, combinations=_with_worths(evidence))
     ridden = [one for one in evidence.combinations if one.setup is not None]
-    standing = [one for one in ridden if one.gate is None]
-    standing = [one for one in standing if one.fuel in evidence.burnt] or standing
-    ride, equals = _ride(evidence, standing)
-    strength = _strength(evidence, ride, equals)
+    ride = _ride(evidence, ridden)
     engine = _engine_of_interest(evidence, ride, ridden)
+    dropped = _knocked_fuels(evidence, engine)
+    evidence = replace(evidence, burnt=tuple(f for f in evidence.burnt if f not in dropped))
+    equals = _equals(evidence, ride, ridden)
+    strength = _strength(evidence, ride, equals)
     choices = _Choices(evidence, engine, ride)
     step = _next(evidence, ride, strength, equals, choices, ridden)
     return Plan(
         ride=ride,
         engine=engine,
         strength=strength,
-        runs=None if strength == "decided" else _runs(evidence, equals),
+        runs=None if strength == "decided" else _runs(evidence, (ride, *equals)),
         next=step,
         fuels=choices.by_fuel(step),
-        for_all=choices.for_all(),
-        equals=tuple(one.setup for one in equals if one is not ride),
-        shut=tuple(one for one in ridden if one.gate is not None),
+        knocked_fuels=tuple(KnockedFuel(fuel, heard) for fuel, heard in dropped.items()),
+        for_all=choices.for_all(step),
+        equals=tuple(one.setup for one in equals),
+        # What is ridden now was perhaps ridden on another fuel, on which it must not be.
+        shut=tuple(
+            one
+            for one in ridden
+            if one.gate is not None and (ride is None or one.setup != ride.setup)
+        ),
         missing=evidence.missing,
     )
 
 
-def _gain(evidence, one) -> float:
-    """Likeliest relative gain over the reference."""
-    gain = evidence.gains[one.setup]
-    return 0.0 if gain is None else gain.ratio.value
+def _with_worths(evidence) -> tuple:
+    """Every combination that is known of, with what it is worth."""
+    return tuple(
+        replace(one, gain=evidence.gain(one), worth=evidence.worth(one))
+        if one.setup is not None or one.harm is not None
+        else one
+        for one in evidence.combinations
+    )
 
 
 def leans(gain: Gain | None) -> bool:
@@ -227,24 +313,72 @@ def leans(gain: Gain | None) -> bool:
     return gain is not None and gain.ratio.value > 0 and gain.strength != "open"
 
 
-def _doubted(evidence, one) -> bool:
-    gain = evidence.gains[one.setup]
-    return gain is not None and gain.doubted
-
-
 def _pulled(evidence, one) -> bool:
     """Whether it pulled harder than the reference, settled or leaned on."""
     return leans(evidence.gains.get(one.setup))
 
 
-def _strongest(evidence, ridden, engine) -> float:
-    """Highest likeliest gain of an engine's setups."""
-    own = [one for one in ridden if one.engine == engine and one.setup in evidence.gains]
-    return max((_gain(evidence, one) for one in own), default=0.0)
+# What to ride -------------------------------------------------------------------------------------
 
 
-def _harm(one: Combination) -> float:
-    return float("inf") if one.harm is None else one.harm
+def _ride(evidence, ridden) -> Combination | None:
+    """What is worth most of what may be ridden on a fuel that will be burnt."""
+    standing = [one for one in _on_burnt_fuels(evidence, ridden) if one.gate is None]
+    # What the rest of the session speaks against is no reason to ride anything.
+    sound = [one for one in standing if not _doubted(evidence, one)]
+    if not evidence.gains:
+        # Nothing was timed, and perhaps nothing read either: then nothing is taken off or put on.
+        sound = [one for one in sound if one.harm is not None or one.setup == evidence.reference]
+    if not (sound or standing) or (not sound and not evidence.gains):
+        return None
+    best = max(evidence.worth(one) for one in sound or standing)
+    near = [one for one in sound or standing if evidence.worth(one) >= best - WORTH_THE_WORK]
+    reference = [one for one in near if one.setup == evidence.reference]
+    near = [one for one in near if evidence.worth(one) >= best - SAME]
+    # Where little is to gain: the reference, which needs no work, else the larger injector.
+    ride = min(reference or near, key=lambda one: (-one.flow_m3_s, -evidence.worth(one)))
+    return replace(ride, gain=evidence.gain(ride), worth=evidence.worth(ride))
+
+
+def _doubted(evidence, one) -> bool:
+    gain = evidence.gains.get(one.setup)
+    return gain is not None and gain.doubted
+
+
+def _on_burnt_fuels(evidence, ridden) -> list:
+    """What was ridden, on fuels that will be burnt.
+
+    What was ridden on other fuels alone is evidence: it stands for the same parts on the fuel that
+    will be in the tank, whose mixture is then calculated.
+    """
+    own = [one for one in ridden if one.fuel in evidence.burnt]
+    there = {(one.engine, one.injector) for one in own}
+    return own + [
+        replace(other, setup=one.setup, parts=one.parts)
+        for one in ridden
+        if (one.engine, one.injector) not in there
+        for other in evidence.combinations
+        if other.setup is None
+        and (other.engine, other.injector) == (one.engine, one.injector)
+        and other.fuel in evidence.burnt
+        and not (one.knocks and other.gate is None)
+    ]
+
+
+def _equals(evidence, ride, ridden) -> list:
+    """Other setups that may be ridden, and that the test cannot tell from the ride in force."""
+    if ride is None or ride.setup not in evidence.gains:
+        return []
+    return [
+        one
+        for one in ridden
+        if one.gate is None
+        and one.fuel in evidence.burnt
+        and one.setup in evidence.gains
+        and one.setup != ride.setup
+        and frozenset((one.setup, ride.setup)) not in evidence.apart
+        and not _doubted(evidence, one)
+    ]
 
 
 def _strength(evidence, ride, equals) -> str:
@@ -252,98 +386,63 @@ def _strength(evidence, ride, equals) -> str:
     if ride is None or ride.setup not in evidence.gains:
         return "open"
     if ride.setup == evidence.reference:
-        return "open" if len(equals) > 1 else "decided"
+        return "open" if equals else "decided"
     if evidence.gains[ride.setup].told_apart:
         return "decided"
     return "leaning" if _pulled(evidence, ride) else "open"
 
 
-def _runs(evidence, equals) -> int | None:
-    """More runs of each that would likely settle the likeliest gain among equals."""
-    own = [one for one in equals if evidence.gains.get(one.setup) is not None]
+def _runs(evidence, setups) -> int | None:
+    """More runs of each that would likely settle the likeliest gain among them."""
+    own = [one for one in setups if one is not None and evidence.gains.get(one.setup) is not None]
     if not own:
         return None
-    return evidence.more_runs.get(max(own, key=lambda one: abs(_gain(evidence, one))).setup)
-
-
-def _ride(evidence, standing) -> tuple:
-    """What to ride now, and its equals."""
-    if not standing:
-        return None, []
-    measured = [one for one in standing if one.setup in evidence.gains]
-    # What the rest of the session speaks against is no reason to ride anything.
-    measured = [one for one in measured if not _doubted(evidence, one)] or measured
-    if not measured:
-        return _without_speeds(evidence, standing)
-
-    def gain(one):
-        return _gain(evidence, one)
-
-    best = max(measured, key=lambda one: (gain(one), -_harm(one)))
-    equals = [
-        one
-        for one in measured
-        if one is best or frozenset((one.setup, best.setup)) not in evidence.apart
-    ]
-    reference = next((one for one in equals if one.setup == evidence.reference), None)
-    if reference is None:
-        return _gentlest(evidence, equals, best.engine), equals
-    if _pulled(evidence, best):
-        # Leaned on: it is not given up for the reference, be that as gentle as it may.
-        others = [one for one in equals if one is not reference]
-        return _gentlest(evidence, others, best.engine), equals
-    grown = [one for one in equals if one.engine in evidence.bigger]
-    if grown:
-        strongest = max(grown, key=gain)
-        return _gentlest(evidence, equals, strongest.engine), equals
-    return _gentlest(evidence, equals, reference.engine), equals
-
-
-def _without_speeds(evidence, standing) -> tuple:
-    # Whoever fitted a bigger engine does not take it off because nothing was timed.
-    grown = [one for one in standing if one.engine in evidence.bigger]
-    read = [one for one in grown or standing if one.harm is not None]
-    if not read:
-        reference = [one for one in standing if one.setup == evidence.reference]
-        return (reference or [None])[0], []
-    return min(read, key=_harm), []
-
-
-def _gentlest(evidence, equals, engine) -> Combination:
-    """The equal of least harm on an engine; where nothing was read, the strongest."""
-    own = [one for one in equals if one.engine == engine]
-    read = [one for one in own if one.harm is not None]
-    if not read:
-        return max(own, key=lambda one: _gain(evidence, one))
-    least = min(map(_harm, read))
-    reference = [one for one in read if one.setup == evidence.reference]
-    if reference and _harm(reference[0]) <= least + SAME_HARM:
-        return reference[0]
-    near = [one for one in read if _harm(one) <= least + SAME_HARM]
-    return max(near, key=lambda one: (_gain(evidence, one), -_harm(one)))
+    return evidence.more_runs.get(max(own, key=lambda one: abs(evidence.gain(one))).setup)
 
 
 def _engine_of_interest(evidence, ride, ridden) -> str | None:
-    """The engine that the next injector is for."""
-    changed = {
-        one.engine for one in ridden if one.engine in evidence.bigger or _pulled(evidence, one)
-    }
-    if ride is not None and ride.engine in changed:
-        return ride.engine
-    for engine in sorted(changed, key=lambda name: (-_strongest(evidence, ridden, name), name)):
-        found = [one.gate for one in ridden if one.engine == engine]
-        # Shut by what another injector or fuel can mend, and by nothing else.
-        if engine not in evidence.unexplained and all(
-            gate is not None and gate.code in _MENDABLE for gate in found
-        ):
+    """The engine that the next injector is for: the ride's, unless one is shut that pulls harder.
+
+    It must be shut by what another injector or fuel can mend, and by nothing else.
+    """
+
+    def gain(engine):
+        return max(evidence.gain(one) for one in ridden if one.engine == engine)
+
+    engines = sorted({one.engine for one in ridden}, key=lambda name: (-gain(name), name))
+    least = SAME + (evidence.gain(ride) if ride is not None else 0.0)
+    for engine in engines:
+        shut = [one.gate for one in ridden if one.engine == engine]
+        mendable = all(gate is not None and gate.code in _MENDABLE for gate in shut)
+        if engine not in evidence.unexplained and mendable and gain(engine) > least:
             return engine
     if ride is not None:
         return ride.engine
     return next((one.engine for one in ridden if one.setup == evidence.reference), None)
 
 
+def _knocked_fuels(evidence, engine) -> dict:
+    """Fuels that knocked on an engine though not lean, where one of more octane stands on it.
+
+    A fuel that knocked is no longer one to decide by.
+    """
+    own = [one for one in evidence.combinations if one.engine == engine and one.setup is not None]
+    found = {}
+    for one in own:
+        better = any(
+            c.gate is None and c.fuel in evidence.burnt and known_higher(c.octane, one.octane)
+            for c in own
+        )
+        if one.knocks and not lean_by_itself(one) and better:
+            found.setdefault(one.fuel, one)
+    return found
+
+
+# What is next -------------------------------------------------------------------------------------
+
+
 class _Choices:
-    """Injectors on one engine over the fuels that may be burnt."""
+    """Injectors on one engine over the fuels that may be burnt, and what each may gain."""
 
     def __init__(self, evidence, engine, ride):
         self.evidence, self.engine, self.ride = evidence, engine, ride
@@ -357,104 +456,122 @@ class _Choices:
         self.injectors = tuple(sorted({injector for injector, _ in self.at}))
 
     def open_on(self, injector) -> tuple:
-        """Fuels on which no gate shuts an injector."""
+        """Fuels on which an injector may be ridden, or tried under the gauge."""
         return tuple(
             fuel
             for fuel in self.evidence.burnt
-            if (injector, fuel) in self.at and self.at[injector, fuel].gate is None
+            if (injector, fuel) in self.at and self.at[injector, fuel].may_be_tried
         )
 
-    def harm(self, injector) -> float:
-        """Mean expected harm over the fuels."""
-        own = [self.at[injector, fuel].harm for fuel in self.evidence.burnt]
-        return sum(own) / len(own)
-
-    def inside(self, injector) -> float:
-        """Odds of the band on the fuel where they are least."""
-        return min(self.at[injector, fuel].odds.inside for fuel in self.evidence.burnt)
+    def inside(self, injector, fuels=None) -> float:
+        """Chance of the band on the fuel where it is least."""
+        own = [self.at[injector, fuel] for fuel in fuels or self.evidence.burnt]
+        return min(one.odds.inside for one in own)
 
     def owned(self, injector) -> bool:
         return any(one.owned for (name, _), one in self.at.items() if name == injector)
 
-    def good(self) -> list:
-        """Injectors that pass every gate on every fuel: likely ones first, then the gentlest."""
-        names = [n for n in self.injectors if self.open_on(n) == self.evidence.burnt]
-        if self.fitted in names:
-            # What was ridden and timed on all of them was weighed when the ride was chosen.
-            fuels = self.evidence.burnt
-            names = [n for n in names if n == self.fitted or not self._weighed(n, fuels)]
-        # One that is likely too rich does little harm, but is no answer beside one that fits.
-        return sorted(
-            names, key=lambda n: (self.inside(n) < LIKELY, self.harm(n), -self.inside(n), n)
+    def value(self, injector) -> float:
+        """What fitting it may gain over today's ride, in per cent of pull."""
+        evidence = self.evidence
+        fuels = evidence.burnt
+        mine = [self.at.get((injector, fuel)) for fuel in fuels]
+        today = [self._today(fuel) for fuel in fuels]
+        setup = next((c.setup for c in mine if c is not None and c.setup is not None), None)
+        if self.fitted is None:
+            stronger = self._stronger_than_ride(None)
+        elif setup is None:
+            # An injector changes the pull by its mixture alone, and inside the band that is flat.
+            stronger = 0.0
+        else:
+            # It was ridden: what trying it would tell is known, but for fuels not ridden yet.
+            harms = [_harm_on(c) - _harm_on(t) for c, t in zip(mine, today, strict=True)]
+            return max(self._stronger_than_ride(setup) - sum(harms) / len(harms), 0.0)
+        return value_of_trying(
+            [_known(one) for one in mine],
+            [_known(one, riding=True) for one in today],
+            stronger=stronger,
+            gauge_sd=evidence.gauge_sd,
+            band=evidence.band,
+            weights=evidence.weights,
         )
 
-    def _weighed(self, injector, fuels) -> bool:
-        setups = [self.at[injector, fuel].setup for fuel in fuels]
-        return all(setup in self.evidence.gains for setup in (*setups, self.ride.setup))
+    def _stronger_than_ride(self, setup) -> float:
+        """Expected pull of a setup, or of one on the engine, over today's ride, in per cent."""
+        evidence, ride = self.evidence, self.ride
+        today = (ride.setup, ride.engine) if ride else (evidence.reference, self.engine)
+        pulls = evidence.pulls
+        return pulls.apart(pulls.place(setup, self.engine), pulls.place(*today))[0]
 
-    def part_of_the_fuels(self) -> tuple:
-        """The injector that passes on most of the fuels, and those; of several as in good()."""
+    def _today(self, fuel):
+        """What is ridden now, on a fuel."""
+        ride = self.ride
+        if ride is None or ride.fuel == fuel:
+            return ride
+        known = one_each(self.evidence.combinations, ride)
+        return known.get((ride.engine, ride.injector, fuel))
+
+    def best(self) -> tuple:
+        """The injector that may gain most, and what it may gain; of the same gain one at hand."""
+        names = [n for n in self.injectors if n != self.fitted and self.open_on(n)]
+        values = {name: self.value(name) for name in names}
+        if not values:
+            return None, 0.0
+        most = max(values.values())
 
         def rank(name):
-            some = self.open_on(name)
-            least = min((self.at[name, fuel].odds.inside for fuel in some), default=0.0)
-            harm = sum(self.at[name, fuel].harm for fuel in some)
-            return -len(some), least < LIKELY, harm, name
+            price = self.evidence.prices.get(name, 0.0)
+            fuels = self.open_on(name)
+            return (-len(fuels), not self.owned(name), price, -self.inside(name, fuels), name)
 
-        most = min(self.injectors, key=rank)
-        return most, self.open_on(most)
-
-    def clearly_better(self, injector, some, stays) -> bool:
-        """Whether one passes on more fuels than what is fitted, or is far surer on the same."""
-        if some != stays:
-            return len(some) > len(stays)
-        if self._weighed(injector, some):
-            return False
-
-        def inside(name):
-            return min(self.at[name, fuel].odds.inside for fuel in some)
-
-        return inside(injector) > inside(self.fitted) + WORTH_BUYING
+        near = [n for n in names if values[n] >= most - SAME]
+        name = min(near, key=rank)
+        return name, values[name]
 
     def only_fuel_shuts(self) -> bool:
         """Whether none of the fuels is allowed on this engine, whatever the injector."""
         limited = {one.fuel for one in self.at.values() if one.gate and one.gate.fuel_limit}
         return limited == set(self.evidence.burnt)
 
-    def best(self) -> str | None:
-        """The injector to have: an owned one unless another is clearly likelier to fit the band."""
-        good = self.good()
-        if not good:
-            return None
-        first = good[0]
-        owned = [name for name in good if self.owned(name)]
-        keep = [self.fitted] if self.fitted in good else owned[:1]
-        for name in keep:
-            if self.inside(name) >= self.inside(first) - WORTH_BUYING:
+    def for_all(self, step) -> str | None:
+        """One injector that may be ridden on all fuels: the next one, or what is fitted."""
+        burnt = self.evidence.burnt
+        for name in (step.injector, self.fitted):
+            if name and burnt and self.open_on(name) == burnt:
                 return name
-        return first
-
-    def for_all(self) -> str | None:
-        return self.best() if self.evidence.burnt else None
+        return None
 
     def by_fuel(self, step) -> tuple:
-        """The answer on each fuel, the leanest first: what is fitted, next, or does least harm."""
+        """The answer on each fuel, the leanest first: what is next, fitted, or worth most."""
         found = []
         for fuel in self.evidence.burnt:
-            own = [one for (_, on), one in self.at.items() if on == fuel]
-            standing = [one for one in own if one.gate is None]
+            own = [one for (_, on), one in self.at.items() if on == fuel and one.gate is None]
             fitted = self.at.get((self.fitted, fuel))
-            best = min(standing, key=lambda one: (_harm(one), one.injector), default=None)
+            best = min(own, key=lambda one: (one.harm, one.injector), default=None)
             if step.code in ("fit", "buy") and fuel in step.fuels:
                 best = self.at[step.injector, fuel]
-            if step.code in ("find knock", "find heat"):
+            elif step.code in ("find knock", "find heat"):
                 # Nothing else is fitted before the cause is known.
-                best = fitted if fitted in standing else None
-            elif fitted in standing and best is not None:
-                near = fitted.odds.inside >= best.odds.inside - WORTH_BUYING
-                best = fitted if near else best
+                best = fitted if fitted in own else None
+            elif fitted is not None and fitted in own and best is not None:
+                best = fitted if fitted.harm <= best.harm + WORTH_THE_WORK else best
             found.append(OnFuel(fuel, best, fitted))
         return tuple(found)
+
+
+def _harm_on(one) -> float:
+    """Harm on a fuel; where it must not be ridden, what that is worth."""
+    if one is None or one.gate is not None:
+        return NOT_ON_THIS_FUEL
+    return UNREAD if one.harm is None else one.harm
+
+
+def _known(one, *, riding=False) -> KnownMixture:
+    """A combination as the states of what may be true ask for it."""
+    if one is None:
+        return KnownMixture(None, shut=True)
+    shut = one.gate is not None if riding else not one.may_be_tried
+    return KnownMixture(one.lambda_, shut=shut)
 
 
 def _named(setup) -> tuple[str, ...]:
@@ -462,21 +579,23 @@ def _named(setup) -> tuple[str, ...]:
 
 
 def _next(evidence, ride, strength, equals, choices, ridden) -> Step:
-    engine = choices.engine
-    ridden_engines = {one.engine for one in ridden}
+    engine, ridden_engines = choices.engine, {one.engine for one in ridden}
     for cause in evidence.unexplained.values():
         if cause.engine in ridden_engines:
             return Step(code="find knock", engine=cause.engine, setups=_named(cause.setup))
+    knocked = _all_knocked(evidence, choices, ridden)
+    if knocked is not None:
+        return Step(code="find knock", engine=engine, setups=_named(knocked.setup))
     hot = _too_hot(evidence, ride, ridden)
     if hot is not None:
         return Step(code="find heat", engine=hot.engine, setups=_named(hot.setup))
-    names = tuple(one.setup for one in equals) or ((ride.setup,) if ride is not None else ())
+    names = (*_named(ride.setup if ride else None), *(one.setup for one in equals))
     here = ride.engine if ride is not None else engine
     for half in ("steady", "open loop"):
         # Neither the extremes of whole runs nor a mixture that the ECU holds choose an injector.
         if half in evidence.missing:
             return Step(code="ride again", why=half, engine=here, setups=names)
-    step = _mixture_step(evidence, ride, choices)
+    step = _mixture_step(evidence, choices)
     if step is not None:
         return step
     for half in ("gauge", "range", "speeds"):
@@ -485,22 +604,51 @@ def _next(evidence, ride, strength, equals, choices, ridden) -> Step:
     weak = _without_power(evidence, ride, strength, ridden)
     if weak is not None:
         return Step(code="find power", engine=weak)
-    if strength != "decided" and len(names) > 1:
-        runs = _runs(evidence, equals)
-        return Step(code="ride again", why="too close", engine=engine, setups=names, runs=runs)
-    return Step(code="nothing", engine=engine)
+    return _runs_step(evidence, ride, strength, equals, engine)
+
+
+def _all_knocked(evidence, choices, ridden) -> Combination | None:
+    """What knocked, where knock leaves nothing of an engine to ride, to fit or to buy."""
+    own = [one for one in evidence.combinations if one.engine == choices.engine]
+    shut = [one.gate is not None and one.gate.knock is not None for one in own]
+    heard = [one for one in ridden if one.engine == choices.engine and one.knocks]
+    return _loudest(heard) if all(shut) else None
+
+
+def _runs_step(evidence, ride, strength, equals, engine) -> Step:
+    """More runs, where they may show something else to be better or settle what is leaned on."""
+    rivals = tuple(one for one in equals if _value_of_runs(evidence, ride, one) >= WORTH_THE_WORK)
+    if strength != "decided":
+        rivals = equals
+    if ride is None or not rivals:
+        return Step(code="nothing", engine=engine)
+    names = (ride.setup, *(one.setup for one in rivals))
+    runs = _MORE_RUNS if strength == "decided" else _runs(evidence, (ride, *rivals))
+    return Step(code="ride again", why="too close", engine=engine, setups=names, runs=runs)
+
+
+# What is asked of a rider at once, when runs are to show which of two is the better one.
+_MORE_RUNS = 2
+
+
+def _value_of_runs(evidence, ride, other) -> float:
+    pulls = evidence.pulls
+    places = (pulls.place(one.setup, one.engine) for one in (other, ride))
+    return value_of_runs(
+        pulls.apart(*places),
+        harm=evidence.harm(other) - evidence.harm(ride),
+        run_sd=evidence.run_sd,
+        runs=_MORE_RUNS,
+    )
 
 
 def _too_hot(evidence, ride, ridden) -> Combination | None:
     """What was ridden too hot on an engine of which nothing is left; None if there is none."""
-    if ride is not None and (ride.engine in evidence.bigger or _pulled(evidence, ride)):
-        return None
     left = {one.engine for one in ridden if one.gate is None}
-    changed = {one.engine for one in ridden if one.engine in evidence.bigger}
-    changed |= {one.engine for one in ridden if _pulled(evidence, one)}
-    for one in sorted(ridden, key=lambda one: (-_strongest(evidence, ridden, one.engine), one.key)):
+    least = evidence.gain(ride) + SAME if ride is not None else float("-inf")
+    for one in sorted(ridden, key=lambda one: (-evidence.gain(one), one.key)):
         hot = one.gate is not None and one.gate.code == "heat" and one.gate.because is None
-        if hot and one.engine not in left and (ride is None or one.engine in changed):
+        if hot and one.engine not in left and evidence.gain(one) > least:
             return one
     return None
 
@@ -516,33 +664,32 @@ def _without_power(evidence, ride, strength, ridden) -> str | None:
     return None
 
 
-def _mixture_step(evidence, ride, choices) -> Step | None:
+def _mixture_step(evidence, choices) -> Step | None:
     """The step that the mixture asks for; None if it asks for none."""
     fitted, engine = choices.fitted, choices.engine
-    if not evidence.burnt:
+    if not evidence.burnt or choices.only_fuel_shuts():
         return Step(code="change fuel", engine=engine)
     if not choices.injectors:
         return None
-    best = choices.best()
-    stays = fitted is not None and choices.open_on(fitted)
-    if best is not None and choices.inside(best) < LIKELY:
-        return Step(code="list injectors", engine=engine, injector=best, fuels=evidence.burnt)
-    if best is not None and best == fitted:
-        return None
-    if best is not None:
-        code = "fit" if choices.owned(best) else "buy"
-        return Step(code=code, engine=engine, injector=best, fuels=evidence.burnt)
-    most, some = choices.part_of_the_fuels()
-    if stays and not choices.clearly_better(most, some, stays):
-        return Step(code="change fuel", engine=engine, injector=fitted, fuels=stays)
-    if choices.only_fuel_shuts():
-        return Step(code="change fuel", engine=engine)
-    if not some:
+    name, value = choices.best()
+    stays = choices.open_on(fitted) if fitted is not None else ()
+    stays = tuple(f for f in stays if choices.at[fitted, f].gate is None)
+    # Where what is ridden is not in the band that was asked for, a little gain is enough.
+    inside = fitted is not None and stays and choices.inside(fitted, stays) >= EVEN
+    if name is not None and value >= (WORTH_THE_WORK if inside else SAME):
+        fuels = choices.open_on(name)
+        if len(fuels) >= len(stays):
+            if choices.inside(name, fuels) < LIKELY:
+                return Step(code="list injectors", engine=engine, injector=name, fuels=fuels)
+            code = "fit" if choices.owned(name) else "buy"
+            return Step(code=code, engine=engine, injector=name, fuels=fuels)
+    if not stays:
         return Step(code="list injectors", engine=engine, fuels=evidence.burnt)
-    if max(choices.at[most, fuel].odds.inside for fuel in some) < LIKELY:
-        return Step(code="list injectors", engine=engine, injector=most, fuels=some)
-    code = "fit" if choices.owned(most) else "buy"
-    return Step(code=code, engine=engine, injector=most, fuels=some)
+    if len(stays) < len(evidence.burnt):
+        return Step(code="change fuel", engine=engine, injector=fitted, fuels=stays)
+    if sum(choices.at[fitted, fuel].harm for fuel in stays) / len(stays) >= WORTH_THE_WORK:
+        return Step(code="list injectors", engine=engine, injector=fitted, fuels=stays)
+    return None
 
 
 # The evidence of a session ------------------------------------------------------------------------
@@ -583,11 +730,23 @@ def evidence_of(
         combinations=combinations,
         unexplained=unexplained(combinations),
         gains=gains,
+        pulls=gains_of(
+            {name: setup.engine for name, setup in session.setups.items()},
+            {name: float(engine.displacement_m3) for name, engine in session.engines.items()},
+            gains,
+            road.pairs if road else (),
+            session.about.reference,
+        ),
         apart=_told_apart(road, gains, session.about.reference),
         reference=session.about.reference,
         burnt=burnt_fuels(session, limits),
         bigger=bigger_engines(session),
         more_runs={pull.setup: pull.more_runs for pull in road.pulls} if road else {},
+        band=band_of(session),
+        weights=mixture_weights(session),
+        gauge_sd=session.gauge.accuracy.sd,
+        run_sd=100 * (road.scatter_sd if road else session.assumptions.run_scatter.value),
+        prices={n: one.price for n, one in session.injectors.items() if one.price is not None},
         missing=_missing(session, combinations, gains, read, fit, mixtures),
     )
 
@@ -693,6 +852,7 @@ def advise(
     road: Road | None,
     knocks: tuple[Knock, ...],
     limits: tuple[FuelLimit, ...],
+    hot_climbs: tuple[str, ...] = (),
 ) -> Advice:
     """The plan of a session, and what would change it.
 
@@ -705,43 +865,113 @@ def advise(
     road : Road or None
     knocks : tuple of Knock
     limits : tuple of FuelLimit
+    hot_climbs : tuple of str
+        Setups whose head ends above the limit on a long climb on a hot day.
 
     Returns
     -------
     Advice
     """
-    combinations, plan = _plan(session, read, fit, road, knocks, limits)
+    facts = read, fit, road, knocks, limits, hot_climbs
+    combinations, plan = _plan(session, *facts)
+    plan = _with_flow(plan, combinations, _flow_wanted(session, *facts, plan))
+    # Of the same engine: what it would do to another one is not asked.
+    engines = (None, plan.engine, plan.ride.engine if plan.ride else None)
     found = []
-    for code, other in _trials(session, read, fit, road, knocks, limits, plan):
-        if _differs(other, plan):
+    for code, other in _trials(session, *facts, plan):
+        if _differs(other, plan) and other.next.engine in engines:
             found.append(Flip(code=code, plan=other))
     return Advice(combinations=combinations, plan=plan, flips=tuple(found))
 
 
-def _plan(session, read, fit, road, knocks, limits) -> tuple:
+def _plan(session, read, fit, road, knocks, limits, hot_climbs) -> tuple:
     mixtures = analyse_mixtures(session, read)
+    combinations = _gated(session, fit, mixtures, knocks, limits, hot_climbs)
+    evidence = evidence_of(session, combinations, road, read, fit, mixtures, limits)
+    return _with_worths(evidence), make_plan(evidence)
+
+
+def _gated(session, fit, mixtures, knocks, limits, hot_climbs) -> tuple:
+    """Every combination of a session with its gate."""
     hottest = session.bike.highest_head_temperature
-    combinations = gated(
+    return gated(
         combinations_of(session, fit, mixtures, knocks),
         Limits(
             fuels=limits,
-            lean=session.assumptions.leaner_limit.value,
-            hottest_k=hottest.value if hottest else None,
+            lean=leaner_limit_of(session),
+            richest=session.assumptions.richest_lambda,
+            hottest_k=hottest.value if hottest else USUAL_HOTTEST_K,
+            hot_climbs=hot_climbs if session.use.sustained else (),
         ),
     )
-    return combinations, make_plan(
-        evidence_of(session, combinations, road, read, fit, mixtures, limits)
-    )
 
 
-def _trials(session, read, fit, road, knocks, limits, plan):
+def _with_flow(plan, combinations, wanted) -> Plan:
+    """The plan with the flow to look for; where knock leaves none, its cause comes first."""
+    own = [one for one in combinations if one.engine == plan.engine and one.setup is not None]
+    heard = _loudest([one for one in own if one.knocks])
+    late = any(one.gate is not None and one.gate.code == "flow" for one in own)
+    if plan.next.code == "list injectors" and wanted is None and heard is not None and not late:
+        step = Step(code="find knock", engine=plan.engine, setups=_named(heard.setup))
+        return replace(plan, next=step, for_all=None)
+    return replace(plan, flow_wanted=wanted)
+
+
+def _loudest(heard) -> Combination | None:
+    def rank(one):
+        knock = worst_knock(one)
+        return knock.level != "heavy", knock.run
+
+    return min(heard, key=rank, default=None)
+
+
+# Flows that are asked of, over the geometric mean of those tried: half to double, 3 % apart.
+_FLOWS = np.geomspace(0.5, 2.0, 47)
+
+
+def _flow_wanted(session, read, fit, road, knocks, limits, hot_climbs, plan) -> FlowWanted | None:
+    """Of what the gates would let be tried, the flow likeliest to be in the band.
+
+    Injectors of all flows are put on the list, and the same rule as for any other judges them.
+    """
+    step, burnt = plan.next, [one.fuel for one in plan.fuels]
+    asked = step.code in ("list injectors", "buy", "change fuel")
+    likely = [one.best.odds.inside for one in plan.fuels if one.best is not None]
+    if fit is None or not asked or not burnt:
+        return None
+    if step.code == "buy" and len(likely) == len(burnt) and min(likely) >= EVEN:
+        return None
+    used = {setup.injector for setup in session.setups.values()}
+    untried = Injector(flow=Measured(1.0), tolerance=Measured(Z_95 * fit.priors.tolerance))
+    listed = {
+        f"flow {number}": replace(untried, flow=Measured(float(flow)))
+        for number, flow in enumerate(fit.reference_flow_m3_s * _FLOWS)
+    }
+    tried = {name: one for name, one in session.injectors.items() if name in used}
+    more = replace(session, injectors=tried | listed)
+    found: dict = {}
+    for one in _gated(more, fit, analyse_mixtures(session, read), knocks, limits, hot_climbs):
+        asked = one.injector in listed and one.engine == plan.engine and one.fuel in burnt
+        if asked and one.may_be_tried and one.odds is not None:
+            found.setdefault(one.injector, []).append(one)
+    every = [own for own in found.values() if len(own) == len(burnt)]
+    if not every:
+        return None
+    best = max(every, key=lambda own: min(one.odds.inside for one in own))
+    inside = min(one.odds.inside for one in best)
+    if inside < LIKELY:
+        return None
+    return FlowWanted(best[0].flow_m3_s, inside, max(one.odds.leaner for one in best))
+
+
+def _trials(session, read, fit, road, knocks, limits, hot_climbs, plan):
     """Plans of sessions that differ in one fact."""
     ride = plan.ride
     if ride is None:
         return
     rows = session.runs[session.runs["setup"] == ride.setup]
     heard = Knock(ride.setup, float(rows["run"].max()), "light")
-    yield "knock", _plan(session, read, fit, road, (*knocks, heard), limits)[1]
+    yield "knock", _plan(session, read, fit, road, (*knocks, heard), limits, hot_climbs)[1]
     target = session.target
     richer = replace(
         target, lowest=target.lowest - RICHER_BAND, highest=target.highest - RICHER_BAND
@@ -750,10 +980,10 @@ def _trials(session, read, fit, road, knocks, limits, plan):
     if not session.use.sustained:
         others["climbs"] = replace(session, use=replace(session.use, riding="climbs"))
     for code, other in others.items():
-        yield code, _plan(other, read, fit, road, knocks, limits)[1]
+        yield code, _plan(other, read, fit, road, knocks, limits, hot_climbs)[1]
     if len(plan.fuels) > 1:
         one_fuel = replace(session, use=replace(session.use, fuels=(ride.fuel,)))
-        yield "fuel", _plan(one_fuel, read, fit, road, knocks, limits)[1]
+        yield "fuel", _plan(one_fuel, read, fit, road, knocks, limits, hot_climbs)[1]
 
 
 def _differs(other: Plan, plan: Plan) -> bool:

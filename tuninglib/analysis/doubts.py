@@ -22,6 +22,7 @@ from tuninglib.interval import Z_95
 from tuninglib.physics.injector import metering_demand
 from tuninglib.session.defaults import blend_of, ethanol_of
 from tuninglib.session.load import Session
+from tuninglib.session.read_table import NOTED
 from tuninglib.statistics.flow_response import SteadyReadings, offset_stated, weigh_control
 from tuninglib.statistics.gain import GainFit
 from tuninglib.statistics.ladder import Parts, Priors
@@ -213,7 +214,46 @@ def find_doubts(
     tuple of Doubt
         Of readings, of speeds, of the order of setups.
     """
-    return (*_of_readings(rows), *(road.doubts if road else ()), *_of_order(session, rows, ladder))
+    return (
+        *_of_notes(session),
+        *_of_readings(rows),
+        *_of_the_day(rows),
+        *(road.doubts if road else ()),
+        *_of_order(session, rows, ladder),
+    )
+
+
+def _of_notes(session) -> list:
+    noted = session.runs[session.runs["knock"] == NOTED]
+    return [Doubt("note", (row.run,), row.setup) for row in noted.itertuples()]
+
+
+# A change from the first run to the last that is spoken of, in standard errors and in lambda.
+_SURE_TREND, _LARGE_TREND = 3.0, 0.03
+
+
+def _of_the_day(rows) -> list:
+    """Readings that all move one way over the day: warming, fuel or a sensor that drifts."""
+    own = rows[rows["trust"] >= NAMED]
+    counts = own.groupby("setup")["run"].transform("count")
+    own = own[counts >= 2]
+    groups = own.groupby("setup")
+    free = len(own) - groups.ngroups - 1
+    if free < 3:
+        return []
+    # Within setups, so that what they differ by does not count.
+    place = own["run"].rank().to_numpy() / len(own)
+    x = place - pd.Series(place, own.index).groupby(own["setup"]).transform("mean").to_numpy()
+    y = own["log_middle"] - groups["log_middle"].transform("mean")
+    squares = float(x @ x)
+    if squares < 1e-9:
+        return []
+    slope = float(x @ y / squares)
+    error = float(np.sqrt(((y - slope * x) ** 2).sum() / free / squares))
+    if abs(slope) < max(_SURE_TREND * error, _LARGE_TREND):
+        return []
+    numbers = tuple(own["run"].tolist())
+    return [Doubt("trend", (numbers[0], numbers[-1]), "", off=float(np.expm1(slope)))]
 
 
 def _of_readings(rows) -> list:

@@ -32,7 +32,13 @@ from tuninglib.physics.injector import (
     open_time_fraction,
     open_time_s,
 )
-from tuninglib.session.defaults import air_of_runs, band_of, blend_of, ethanol_of, petrol_density_of
+from tuninglib.session.defaults import (
+    air_of_runs,
+    band_of,
+    blend_of,
+    ethanol_of,
+    petrol_density_of,
+)
 from tuninglib.session.load import Session
 from tuninglib.statistics.flow_response import Response, response_per_state
 from tuninglib.statistics.ladder import LadderFit, fit_ladder, suspicious_injectors
@@ -40,7 +46,6 @@ from tuninglib.statistics.ladder_prediction import (
     Candidate,
     FuelDemand,
     Odds,
-    flow_for_lambda,
     predict,
 )
 
@@ -123,7 +128,7 @@ def analyse_ladder(
     combinations : tuple of Combination
         With their gates.
     burnt : tuple of str
-        Fuels that may be burnt, the leanest first; the first guess is for that.
+        Fuels that may be burnt, the leanest first.
 
     Returns
     -------
@@ -140,23 +145,10 @@ def analyse_ladder(
         curves=_curves(session, fit, plan.engine, rows) if fit else (),
         responses=responses,
         suspicions=suspicious_injectors(fit) if fit else (),
-        first_guess=_first_guess(session, fit, plan.engine, burnt) if fit else None,
         readings=len(rows),
         withheld=None if fit else "corrects",
         not_predicted=tuple(name for name in session.injectors if name not in listed),
     )
-
-
-def _first_guess(session, fit, engine, burnt):
-    """Flow for the middle of the band on the leanest fuel; None where no flow gets there."""
-    # A fuel that is only listed decides nothing, unless no other is left.
-    deciding = [fuel_terms(session, name) for name in burnt or session.fuels]
-    leanest = min(deciding, key=lambda one: one.demand)
-    band = band_of(session)
-    middle = float(np.sqrt(band.lowest * band.highest))
-    guess = flow_for_lambda(fit, target_lambda=middle, engine=engine, fuel=leanest)
-    finite = np.isfinite([guess.value, guess.low, guess.high]).all() and guess.low > 0
-    return guess if finite else None
 
 
 def _prospects(session, plan, combinations, burnt, rows) -> tuple:
@@ -187,7 +179,7 @@ def _prospects(session, plan, combinations, burnt, rows) -> tuple:
     def rank(prospect):
         decides = [one for one in prospect.fuels if one.fuel in burnt] or prospect.fuels
         shut = all(one.gate is not None for one in decides)
-        return shut, sum(one.harm for one in decides), prospect.flow_m3_s
+        return shut, sum(one.harm or 0.0 for one in decides), prospect.flow_m3_s
 
     return tuple(sorted(found, key=rank))
 

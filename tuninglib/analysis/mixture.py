@@ -45,23 +45,45 @@ def octane_margins(session: Session) -> tuple:
 
     Notes
     -----
-    The maker's number is for the engine as it was made, which the reference setup is taken to be;
-    an engine of higher compression needs more.
+    The maker's number is for the engine as it was made: ``octane_compression`` of the bike says
+    for which compression, else that of the smallest engine is taken, wherever it stands; an engine
+    of higher compression needs more.
     """
     need = session.bike.octane_need
     if need is None:
         return ()
-    made = session.engines[session.setups[session.about.reference].engine].compression
+    made = compression_as_made(session)
     found = []
     for engine in dict.fromkeys(setup.engine for setup in session.setups.values()):
         compression = session.engines[engine].compression
         known = made is not None and compression is not None
         rise = max(compression - made, 0.0) if known else 0.0
+        # Of an engine of the size that it was made with, nothing need be known.
+        grown = session.engines[engine].displacement_m3 > 1.02 * _smallest(session).displacement_m3
         for name, fuel in session.fuels.items():
             has = fuel.octane_number
             margin = "unknown" if has is None else octane_margin(has, need, compression_rise=rise)
-            found.append(OctaneMargin(engine, name, margin, has, need, rise))
+            found.append(OctaneMargin(engine, name, margin, has, need, rise, not known and grown))
     return tuple(found)
+
+
+def compression_as_made(session: Session) -> float | None:
+    """Compression ratio that the maker's octane number belongs to; None where it is not known.
+
+    Parameters
+    ----------
+    session : tuninglib.session.load.Session
+    """
+    return session.bike.octane_compression or _smallest(session).compression
+
+
+def _smallest(session):
+    """The engine as it was made, as far as can be told: kits grow."""
+    reference = session.setups[session.about.reference].engine
+    return min(
+        session.engines.items(),
+        key=lambda item: (item[1].displacement_m3, item[0] != reference, item[0]),
+    )[1]
 
 
 def fuel_limits(session: Session) -> tuple:
@@ -195,7 +217,29 @@ def readings_of(session: Session, state: str | None = "full") -> pd.DataFrame:
         gauge_highest=gauge.highest or np.inf,
         resolution=gauge.resolution,
     )
-    return rows.assign(pegged=np.asarray(at_end, dtype=bool))
+    return rows.assign(pegged=np.asarray(at_end, dtype=bool) | _flat(session, rows))
+
+
+# A reading that does not move, beyond these, is the end of the gauge, stated or not.
+_FLAT_RICH, _FLAT_LEAN, _FEWEST_FLAT = 0.72, 1.3, 2
+
+
+def _flat(session, rows) -> np.ndarray:
+    """Readings on the flat line of a gauge whose end nobody stated."""
+    low, high = rows["gauge_low"].to_numpy(), rows["gauge_high"].to_numpy()
+    found = np.zeros(len(rows), dtype=bool)
+    if not len(rows):
+        return found
+    ends = []
+    if session.gauge.lowest is None:
+        ends.append((low.min(), low.min() < _FLAT_RICH * session.gauge.scale))
+    if session.gauge.highest is None:
+        ends.append((high.max(), high.max() > _FLAT_LEAN * session.gauge.scale))
+    for end, far in ends:
+        flat = (low == end) & (high == end)
+        if far and flat.sum() >= _FEWEST_FLAT:
+            found |= flat
+    return found
 
 
 def weighed_readings(
@@ -513,7 +557,10 @@ def _mixture(session, name, setup, found, count_pegged, sure) -> Mixture:
     for word in ("richer", "inside", "leaner"):
         if getattr(odds, word) > sure:
             place = word
-    ratio = blend_of(session.fuels[setup.fuel]).stoichiometric_ratio
+    fuel = session.fuels[setup.fuel]
+    # What is in a fuel without a label decides its true ratio; lambda stands.
+    known = ethanol_of(fuel).source == "stated"
+    ratio = float(blend_of(fuel).stoichiometric_ratio)
     return Mixture(
         setup=name,
         fuel=setup.fuel,
@@ -521,7 +568,7 @@ def _mixture(session, name, setup, found, count_pegged, sure) -> Mixture:
         pegged=count_pegged,
         gauge=reading,
         lambda_=lambda_,
-        true_ratio=lambda_.scaled(float(ratio)),
+        true_ratio=lambda_.scaled(ratio) if known else None,
         odds=odds,
         place=place,
     )

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from tuninglib.interval import Interval
 from tuninglib.physics.fuels import Octane
-from tuninglib.session.read_table import LOUD
+from tuninglib.session.read_table import KNOCKED
 from tuninglib.statistics.flow_response import Response
 from tuninglib.statistics.gain import Gain
 from tuninglib.statistics.ladder import InjectorCheck
@@ -34,8 +34,9 @@ class Mixture:
         On the gauge's own scale.
     lambda_ : Interval
         At full throttle.
-    true_ratio : Interval
-        Air to fuel by mass, for the fuel that was in the tank.
+    true_ratio : Interval or None
+        Air to fuel by mass, for the fuel that was in the tank; None where nobody knows what is in
+        it.
     odds : Odds
         About the band that the advice is for.
     place : str
@@ -219,7 +220,8 @@ class Run:
         Wheel force brought to reference air, with what all runs say of drag, slope, wind and
         riders taken out. [N]
     knock : str
-        none, light, heavy or heard (nobody said how loud); empty: nobody listened.
+        none, light, heavy, heard (nobody said how loud) or noted (by the note alone); empty:
+        nobody listened.
     head_temperature_k : float or None
         Right after the run. [K]
     exclude : str
@@ -257,7 +259,7 @@ class Run:
     @property
     def knocked(self) -> bool:
         """Whether knock was heard; an empty ``knock`` means that nobody wrote anything down."""
-        return self.knock in LOUD
+        return self.knock in KNOCKED
 
     @property
     def counts(self) -> bool:
@@ -340,6 +342,23 @@ class LadderCurve:
 
 
 @dataclass(frozen=True)
+class FlowWanted:
+    """The stated flow of an injector that is not listed and would most likely be in the band.
+
+    Attributes
+    ----------
+    flow_m3_s : float
+        [m3/s]
+    inside, leaner : float
+        Its chance of being in the band, and leaner, each on the fuel where it is worst.
+    """
+
+    flow_m3_s: float
+    inside: float
+    leaner: float
+
+
+@dataclass(frozen=True)
 class Ladder:
     """What the injector ladder says.
 
@@ -355,8 +374,6 @@ class Ladder:
         One for each state of the throttle.
     suspicions : tuple of tuninglib.statistics.ladder.InjectorCheck
         Injectors whose readings say that their stated flow is off.
-    first_guess : Interval or None
-        Flow for the middle of the band on the leanest fuel. [m3/s]
     readings : int
         Full-throttle readings that it rests on.
     withheld : str or None
@@ -371,7 +388,6 @@ class Ladder:
     curves: tuple[LadderCurve, ...]
     responses: tuple[Response, ...]
     suspicions: tuple[InjectorCheck, ...]
-    first_guess: Interval | None
     readings: int
     withheld: str | None = None
     not_predicted: tuple[str, ...] = ()
@@ -390,7 +406,8 @@ class Doubt:
         the way up, ``"way down"`` on the way back; ``"gain"``: a setup's force is far from what
         the others and displacement let expect; ``"flow direction"``: more flow reads leaner;
         ``"fuel direction"``: more ethanol reads richer; ``"stated"``: the runs together speak
-        against what is stated of something that they share.
+        against what is stated of something that they share; ``"note"``: the note speaks of knock,
+        the column does not; ``"trend"``: readings move over the day.
     runs : tuple of float
         Their numbers; empty where it is about whole setups.
     setup : str
@@ -402,7 +419,8 @@ class Doubt:
     off : float or None
         Reading or wheel force over what the others say, minus 1; of two that disagree, the one
         over the other; of a gain, force over what is expected; of setups, reading over the
-        other's; of ``"stated"``, by how many times its ± the runs would have it elsewhere.
+        other's; of ``"stated"``, by how many times its ± the runs would have it elsewhere; of
+        ``"trend"``, by how much readings moved from the first run to the last.
     what : str or None
         Of ``"stated"``: name of the unknown.
     """
@@ -456,7 +474,9 @@ class OctaneMargin:
     need : Octane
         What the maker asks for.
     compression_rise : float
-        Over the engine of the reference.
+        Over the engine as it was made.
+    rise_unknown : bool
+        Whether the engine was changed and nobody wrote down its compression.
     """
 
     engine: str
@@ -465,6 +485,7 @@ class OctaneMargin:
     octane: Octane | None
     need: Octane
     compression_rise: float
+    rise_unknown: bool = False
 
 
 @dataclass(frozen=True)
@@ -478,7 +499,8 @@ class Knock:
     run : float
         Number of the run.
     level : str
-        ``"light"``, ``"heavy"`` or ``"heard"`` (nobody said how loud).
+        ``"light"``, ``"heavy"``, ``"heard"`` (nobody said how loud) or ``"noted"`` (the note says
+        so, the column does not).
     """
 
     setup: str

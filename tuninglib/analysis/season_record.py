@@ -17,7 +17,7 @@ import pandas as pd
 from tuninglib.analysis.mixture import flow_on_bike, fuel_terms, ladder_columns, tolerance_sd
 from tuninglib.analysis.records import FuelLimit, GaugeCheck, Knock
 from tuninglib.interval import Interval
-from tuninglib.session.defaults import Taken, band_of
+from tuninglib.session.defaults import Taken, band_of, leaner_limit_of
 from tuninglib.session.load import Session
 from tuninglib.statistics.flow_response import Response
 from tuninglib.statistics.gain import GainFit
@@ -381,7 +381,7 @@ def outing_record(
         mixture_day_sd=taken.mixture_day_to_day.sd,
         band_lowest=band.lowest,
         band_highest=band.highest,
-        leaner_limit=taken.leaner_limit.value,
+        leaner_limit=leaner_limit_of(session),
         knocks=tuple(knocks),
     )
 

@@ -88,7 +88,8 @@ def long_climbs(session: Session) -> tuple:
 
     References
     ----------
-    .. [1] O. W. Schey, B. Pinkel, NACA Report 550 (1936): head temperature less that of the air.
+    .. [1] 14 CFR 23.1043 (c): of all parts but cylinder barrels, 1.0 times the difference of the
+       air's temperature.
     """
     limits, day = stop_limits(session), day_temperature_of(session)
     found = []

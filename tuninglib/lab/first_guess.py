@@ -452,13 +452,22 @@ def compression_words(
             "practice, from memory)."
         )
     watch.append(
-        "a kit also changes piston clearance, oil need and heat, and may need approval for the "
-        "road. The maker's manual goes before this sum."
+        "before it runs, measure what the kit's maker states: squish, ring gap, clearance of "
+        "piston and cylinder and of piston and valves, and the wall that boring leaves of the "
+        "liner. On much ethanol hoses and seals may not last, and a cold start needs more fuel."
+    )
+    watch.append(
+        "a kit also changes oil need and heat, and may need approval for the road. The maker's "
+        "manual goes before this sum."
     )
     return (
         Prose(tuple(items)),
         Prose(tuple(("Watch", sentence) for sentence in watch), style="caution"),
     )
+
+
+# Compression raised by more than this is more than any kit raises it (common practice).
+HIGHEST_RISE = 2.5
 
 
 def _octane_sentence(need, fuel, margin, rise) -> str:
@@ -470,10 +479,16 @@ def _octane_sentence(need, fuel, margin, rise) -> str:
     text = f"the maker asks for {need}; {fuel} is {said}"
     if rise <= 0.05:
         return f"{text}."
+    if rise > HIGHEST_RISE:
+        return (
+            f"{text}: compression would be raised by {fixed(rise, 1)}, so far that no sum in "
+            "octane numbers holds. Measure the chamber again."
+        )
     low, high = (fixed(one * rise, 1) for one in (PER_COMPRESSION.low, PER_COMPRESSION.high))
     return (
         f"{text} where compression is raised by {fixed(rise, 1)}, which asks for {low} to {high} "
-        "octane numbers more (from memory; engines differ)."
+        "octane numbers more (rule of thumb; engines of one model differ by 3 either way, and "
+        "another chamber is another engine)."
     )
 
 

@@ -26,6 +26,7 @@ from tuninglib.report.run_sheet import (
     checklists,
     first_pass_text,
     run_sheet,
+    watched_text,
     why_first,
 )
 from tuninglib.rounding import fixed, listing, percent
@@ -88,7 +89,7 @@ def plan(
         except ValueError as error:
             words = (kit.problems_prose(error),)
         else:
-            words = day_words(day, aim_now(), source)
+            words = day_words(day, aim_now(), source, start.watched)
         left_out = {name: one for name, one in start.closed.items() if name not in named}
         if left_out:
             words = (*words, closed_words(start, left_out, left_out=True))
@@ -145,7 +146,7 @@ _SOURCES = {
 }
 
 
-def day_words(day: Day, aim: Aim, source: str) -> tuple:
+def day_words(day: Day, aim: Aim, source: str, watched: tuple[str, ...] = ()) -> tuple:
     """A planned day in sentences, with the order as a table.
 
     Parameters
@@ -154,6 +155,8 @@ def day_words(day: Day, aim: Aim, source: str) -> tuple:
     aim : Aim
     source : str
         Where the scatter comes from, as of :class:`PlanStart`; ``"moved"``: set here.
+    watched : tuple of str
+        Of :class:`PlanStart`.
     """
     runs = len(day.order.setups)
     hours, minutes = divmod(round(day.minutes), 60)
@@ -190,6 +193,9 @@ def day_words(day: Day, aim: Aim, source: str) -> tuple:
         shown = percent(day.visible_with_one_less, 1)
         items.insert(2, ("With one run less of each", f"{shown} would be the smallest."))
     items += _day_remarks(day)
+    tested = watched_text([name for name in watched if name in day.order.setups])
+    if tested:
+        items.append(("Not for riding", tested))
     return (Prose(tuple(items)), _blocks(day.order))
 
 
@@ -339,7 +345,7 @@ def write_checklists(start: PlanStart, session_folder: Path | str) -> Prose:
 
 def _heading(day: Day, start: PlanStart) -> Heading:
     fuels = {name: start.fuels[name] for name in day.order.setups if name in start.fuels}
-    return Heading(start.title, start.system, fuels, start.limits, day.first_pass)
+    return Heading(start.title, start.system, fuels, start.limits, day.first_pass, start.watched)
 
 
 def _written(path, page: str, how: str) -> list:

@@ -447,7 +447,8 @@ SCALES = ("RON", "MON", "AKI")
 # RON minus MON of pump petrol: 10 by the least numbers of EN 228 (95 and 85), about 8 to 12
 # (common practice).
 SENSITIVITY = Interval(10.0, 8.0, 12.0)
-# What one unit of compression ratio asks for, in octane numbers (from memory; handbooks differ).
+# What one unit of compression ratio asks for, in octane numbers, of one chamber (rule of thumb;
+# handbooks have more at low compression, 9 to 5, and 4 from about 10 on).
 PER_COMPRESSION = Interval(4.0, 3.0, 5.0)
 # How far each scale lies below RON, in shares of the sensitivity.
 _BELOW = {"RON": 0.0, "AKI": 0.5, "MON": 1.0}
@@ -536,6 +537,26 @@ def known_higher(one: Octane | None, other: Octane | None) -> bool:
     if one is None or other is None:
         return False
     return on_scale(one, other.scale).low > other.value
+
+
+def known_not_lower(one: Octane | None, other: Octane | None) -> bool:
+    """Whether one fuel's octane number is known not to be lower than another's.
+
+    Parameters
+    ----------
+    one, other : Octane or None
+        What is not known may be lower.
+
+    Examples
+    --------
+    >>> known_not_lower(Octane(95.0, "RON"), Octane(95.0, "RON"))
+    True
+    >>> known_not_lower(None, Octane(95.0, "RON"))
+    False
+    """
+    if one is None or other is None:
+        return False
+    return on_scale(one, other.scale).low >= other.value
 
 
 def octane_margin(fuel: Octane, need: Octane, *, compression_rise: float = 0.0) -> str:

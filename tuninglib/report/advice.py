@@ -5,14 +5,28 @@ so that one combination has one name, one reason and one chance wherever it is s
 """
 
 from tuninglib import units
-from tuninglib.analysis.combinations import Combination, extremes
-from tuninglib.analysis.decide import LIKELY, leans
+from tuninglib.analysis.combinations import (
+    Combination,
+    extremes,
+    lean_by_itself,
+    stop_limits,
+    unexplained,
+    worst_knock,
+)
+from tuninglib.analysis.decide import leans
 from tuninglib.analysis.records import one_each
 from tuninglib.analysis.results import Results
+from tuninglib.analysis.worth import EVEN
 from tuninglib.interval import Interval
 from tuninglib.report import heat
-from tuninglib.report.page_parts import gain_text, money, plain, spaced, spaced_list
-from tuninglib.rounding import fixed, listing, odds_text, percent, quantity_text
+from tuninglib.report.page_parts import gain_text, money, plain, shown, spaced, spaced_list
+from tuninglib.rounding import (
+    decimals_of_step,
+    fixed,
+    listing,
+    odds_text,
+    percent,
+)
 
 # Chance of being leaner than the band above which a warning is given.
 WORTH_A_WARNING = 0.05
@@ -64,6 +78,19 @@ def chance(one: Combination) -> str:
     )
 
 
+def where(one: Combination) -> str:
+    """The chances of a combination that say most: of the band, or of being richer than it.
+
+    Parameters
+    ----------
+    one : tuninglib.analysis.combinations.Combination
+        Of which something is known.
+    """
+    if one.odds.richer > EVEN:
+        return f"{odds_text(one.odds.richer)} chance of being richer than the band"
+    return chance(one)
+
+
 def gate_sentence(results: Results, one: Combination) -> str:
     """Why a combination is shut, without a full stop.
 
@@ -88,23 +115,39 @@ def gate_sentence(results: Results, one: Combination) -> str:
         )
     if gate.fuel_limit is not None:
         return heat.limit_sentence(gate.fuel_limit).removesuffix(".")
-    if gate.code == "lean" and gate.value is None:
-        return "every reading stood at the gauge's lean end"
+    if gate.code in ("lean", "rich") and gate.value is None:
+        return f"every reading stood at the gauge's {gate.code} end"
     if gate.code == "lean":
         return f"{odds_text(gate.value)} chance of running leaner than the band"
-    if gate.code == "heat":
-        system = results.session.about.units
-        hot = (
-            f"the head reached {plain(gate.value, 'temperature', system)}, above your limit of "
-            f"{plain(gate.limit, 'temperature', system)}"
+    if gate.code == "rich":
+        return (
+            f"lambda {fixed(gate.value, 2)}, richer than {fixed(gate.limit, 2)}: that much fuel "
+            "washes the oil off the bore"
         )
-        if gate.because is None:
-            return hot
-        return f"not known to run cooler than {combination_name(gate.because)}, with which {hot}"
+    if gate.code == "heat":
+        return _heat(results, gate)
+    if gate.code == "idle":
+        return (
+            f"with injector {gate.because.injector} it already idles at lambda "
+            f"{fixed(gate.value, 2)}: the ECU cannot trim a larger one"
+        )
     return (
-        f"the injector would have to stay open for {percent(gate.value)} of the cycle at the "
-        "highest engine speed, so it runs out of time"
+        f"{chance_of(gate.value, 'running out of time')} at the highest engine speed (open for "
+        f"more than {percent(gate.limit)} of the cycle)"
     )
+
+
+def _heat(results, gate) -> str:
+    system, bike = results.session.about.units, results.session.bike
+    whose = "your limit" if bike.highest_head_temperature else "the usual limit"
+    limit = f"{whose} of {plain(gate.limit, 'temperature', system)}"
+    if gate.value is None or gate.value <= gate.limit:
+        hot = f"on a long climb on a hot day the head goes above {limit}"
+    else:
+        hot = f"the head reached {plain(gate.value, 'temperature', system)}, above {limit}"
+    if gate.because is None:
+        return hot
+    return f"not known to run cooler than {combination_name(gate.because)}, with which {hot}"
 
 
 def _unlabelled(one, other) -> str:
@@ -143,8 +186,8 @@ def ride_sentence(results: Results) -> str:
     parts = f"{setup.parts}, " if setup.parts else ""
     what = f"{spaced(ride.setup)} ({parts}injector {ride.injector}, fuel {ride.fuel})"
     other = ""
-    if ride.fuel not in [one.fuel for one in results.plan.fuels]:
-        other = f" It was ridden on {ride.fuel}, which is not among the fuels that you will burn."
+    if ride.fuel != setup.fuel:
+        other = f" It was ridden on {setup.fuel}; for {ride.fuel} its mixture is calculated."
     return f"{what}{_pull(results, ride)}.{other}"
 
 
@@ -207,6 +250,11 @@ def more_runs_text(runs: int) -> str:
     return "1 more run" if runs == 1 else f"{runs} more runs"
 
 
+def runs_text(runs: int) -> str:
+    """So many runs, in words."""
+    return "1 run" if runs == 1 else f"{runs} runs"
+
+
 def _reference_pull(results) -> str:
     shut = [one.setup for one in results.plan.shut]
     ruled_out = [pull for pull in results.pulls if pull.gain and pull.setup in shut]
@@ -257,7 +305,9 @@ def about_next(results: Results) -> str:
         missing = [one.fuel for one in plan.fuels if one.fuel not in step.fuels]
         if missing:
             said.append(f"No injector listed passes on {listing(missing)} with it.")
-    elif step.code == "list injectors":
+        if plan.flow_wanted is not None:
+            said.append(_wanted_flow(results))
+    elif step.code == "list injectors" or plan.flow_wanted is not None:
         said.append(_wanted_flow(results))
     else:
         return ""
@@ -288,17 +338,28 @@ def _injector(results, step) -> str:
         engine = f" for the engine {spaced(step.engine)}"
     elif plan.ride.engine != step.engine:
         engine = f" for the engine {spaced(step.engine)}, not the one to ride now"
-    said = [(fuel, rows[fuel].odds) for fuel in step.fuels if fuel in rows]
+    known = [rows[fuel] for fuel in step.fuels if fuel in rows]
+    first = f"{odds_text(known[0].odds.inside)} chance of being in the band on {known[0].fuel}"
     chances = [
-        f"{odds_text(odds.inside)} on {fuel} (leaner: {odds_text(odds.leaner)})"
-        for fuel, odds in said[1:]
+        f"{odds_text(one.odds.inside)} on {one.fuel} (leaner: {odds_text(one.odds.leaner)})"
+        for one in known[1:]
     ]
-    fuel, odds = said[0]
-    first = (
-        f"{odds_text(odds.inside)} chance of being in the band on {fuel} "
-        f"(leaner: {odds_text(odds.leaner)})"
+    first += f" (leaner: {odds_text(known[0].odds.leaner)})"
+    return f"{verb}{engine}: {', '.join([first, *chances])}.{_as_a_trial(results, known)}"
+
+
+def _as_a_trial(results, known) -> str:
+    """That what was not read yet is tried with an eye on the gauge, and when to stop."""
+    if all(one.source == "read" for one in known):
+        return ""
+    limits, scale = stop_limits(results.session), results.session.gauge.scale
+    if limits.reading is None or not scale:
+        return " Read the gauge on its first run."
+    decimals = decimals_of_step(limits.resolution) if limits.resolution else 2
+    return (
+        f" Its first runs are a trial: watch the gauge, and shut the throttle beyond "
+        f"{fixed(limits.reading, decimals)}."
     )
-    return f"{verb}{engine}: {', '.join([first, *chances])}."
 
 
 def _of_step(results, step) -> list:
@@ -315,13 +376,13 @@ def _of_step(results, step) -> list:
 def _instead(results, step) -> str:
     """What the injector that is fitted would do, and the fuels to keep to with it."""
     fitted = [f.fitted for f in results.plan.fuels if f.fitted is not None]
-    if not fitted or fitted[0].injector == step.injector:
+    if not fitted or fitted[0].injector == step.injector or step.code == "change fuel":
         return ""
     shut = [one for one in fitted if one.gate is not None]
     stands = [one.fuel for one in fitted if one.gate is None]
     reasons = "; ".join(_on(one.fuel, gate_sentence(results, one)) for one in shut)
     if not shut:
-        reasons = "; ".join(_on(one.fuel, chance(one)) for one in fitted)
+        reasons = "; ".join(_on(one.fuel, where(one)) for one in fitted)
     keep = f" Or keep to {listing(stands)} with it." if shut and stands else ""
     return f"With {fitted[0].injector}, which is fitted now: {reasons}.{keep}"
 
@@ -351,10 +412,13 @@ def _again(results, step) -> str:
             "taken at full throttle and in open loop."
         )
     if step.why == "range":
-        return (
-            "every reading stood at the gauge's end: fit an injector that brings it back into the "
-            "gauge's range, on the rich side first, and ride again."
+        ends = {one.beyond for one in results.combinations if one.beyond}
+        what = (
+            "an injector of less flow, one step at a time"
+            if ends == {"rich"}
+            else "one that brings it back into the gauge's range, on the rich side first"
         )
+        return f"every reading stood at the gauge's end: fit {what}, and ride again."
     if step.why == "speeds" and any(
         run.shown_exit_m_s is not None and run.counts for run in results.runs
     ):
@@ -400,18 +464,27 @@ def _change_fuel(results, step) -> str:
     others = [f.fitted for f in results.plan.fuels if f.fitted is not None and f.fitted.gate]
     reasons = "; ".join(_on(one.fuel, gate_sentence(results, one)) for one in others)
     # Another injector is no help against a fuel that is not allowed.
-    helps = any(one.gate.fuel_limit is None for one in others)
-    list_others = ", or list other injectors in session.toml" if helps else ""
+    helps = any(one.gate.code in ("lean", "rich", "flow") for one in others)
+    list_others = ", or list another injector in session.toml" if helps else ""
     return f"keep to {listing(step.fuels)} with {step.injector} ({reasons}){list_others}."
 
 
 def _find_knock(results, step) -> str:
     cause = next(one for one in results.combinations if one.setup == step.setups[0])
+    why = _not_the_mixture(results, cause)
+    if cause.engine not in unexplained(results.combinations):
+        heavy = worst_knock(cause).level == "heavy"
+        octane = f" ({cause.octane})" if cause.octane else ""
+        why = (
+            f"after heavy knock nothing is ridden or bought for {cause.fuel}{octane} or less"
+            if heavy
+            else "nothing listed is known to be safer"
+        )
     return (
         f"find what made {spaced_list(step.setups)} knock before the engine {spaced(step.engine)} "
-        f"is ridden at full throttle again: {_not_the_mixture(results, cause)}. Look at "
-        f"{'' if cause.odds else 'the mixture, '}octane, compression, ignition timing, heat and "
-        "deposits."
+        f"is ridden at full throttle again: {why}. Look at "
+        f"{'' if cause.odds and not lean_by_itself(cause) else 'the mixture, '}octane, "
+        "compression, ignition timing, heat and deposits."
     )
 
 
@@ -450,64 +523,37 @@ def _find_power(results, step) -> str:
 def _list_injectors(results, step) -> str:
     engine = f"on the engine {spaced(step.engine)}"
     if step.injector is None:
-        return f"none of the injectors listed passes {engine}; list others in session.toml."
+        return f"none of the injectors listed may be fitted {engine}; list another."
     worst = max(_of_step(results, step), key=lambda one: max(one.odds.richer, one.odds.leaner))
     rich = worst.odds.richer > worst.odds.leaner
-    weaker = _fitting_but_weaker(results, step)
-    tried = "tried" if _all_tried(results) else "listed"
-    tried = "not ridden yet" if weaker and not _is_fitted(results, step) else tried
-    passed_over = (
-        f" ({spaced_list(weaker)} would fit the band, but pulled less than what is fitted)"
-        if weaker
-        else ""
-    )
-    what = (
-        "is fitted"
-        if weaker and _is_fitted(results, step)
-        else f"is the best of the injectors {tried}"
-    )
     return (
-        f"{engine}, injector {step.injector} {what} for {listing(step.fuels)}{passed_over}, and "
-        f"still likely too {'rich' if rich else 'lean'} "
-        f"({odds_text(worst.odds.richer if rich else worst.odds.leaner)} chance on {worst.fuel}); "
-        "list another in session.toml."
+        f"list another injector in session.toml: {engine}, {step.injector} is the nearest to the "
+        f"band for {listing(step.fuels)}, and still likely too {'rich' if rich else 'lean'} "
+        f"({odds_text(worst.odds.richer if rich else worst.odds.leaner)} chance on {worst.fuel})."
     )
-
-
-def _is_fitted(results, step) -> bool:
-    ride = results.plan.ride
-    return ride is not None and (ride.engine, ride.injector) == (step.engine, step.injector)
-
-
-def _fitting_but_weaker(results, step) -> list:
-    """Injectors that are likely inside on the step's fuels, but were ridden and pulled less."""
-    found, timed = {}, {pull.setup for pull in results.pulls}
-    for one in results.combinations:
-        here = one.engine == step.engine and one.fuel in step.fuels and one.setup in timed
-        if here and one.odds and not one.gate:
-            found.setdefault(one.injector, {})[one.fuel] = one.odds.inside
-    return [
-        name
-        for name, inside in sorted(found.items())
-        if name != step.injector
-        and len(inside) == len(step.fuels)
-        and min(inside.values()) >= LIKELY
-    ]
-
-
-def _all_tried(results) -> bool:
-    """Whether no injector is listed that was not read."""
-    return results.ladder is not None and all(one.tried for one in results.ladder.prospects)
 
 
 def _wanted_flow(results) -> str:
-    guess = results.ladder.first_guess if results.ladder else None
-    if guess is None:
+    """The flow to look for, or what to do where none may be tried."""
+    if results.ladder is None or results.ladder.withheld:
         return ""
+    wanted = results.plan.flow_wanted
+    if wanted is None:
+        gates = [one.gate.code for one in results.plan.shut if one.engine == results.plan.engine]
+        if "flow" in gates:
+            return (
+                "No flow both fits the band and delivers in the time that the highest engine speed "
+                "leaves: stay below that speed."
+            )
+        return (
+            "No flow is known well enough to be tried: measure the flow of an injector that was "
+            "ridden, check the gauge, and stay with what runs rich until then."
+        )
     system = results.session.about.units
+    flow = f"{shown(wanted.flow_m3_s, 'flow', system)} {units.unit_label('flow', system)}"
     return (
-        "The middle of the band on the leanest of your fuels asks for "
-        f"{quantity_text(guess, 'flow', system)}."
+        f"Look for about {flow}: {chance_of(wanted.inside, 'being in the band')} on each of your "
+        f"fuels (leaner: at most {odds_text(wanted.leaner)})."
     )
 
 
@@ -532,19 +578,17 @@ _FLIPS = {
 }
 
 
-def flip_sentence(results: Results) -> str:
-    """The nearest facts that would change the plan, and to what.
+def flip_rows(results: Results) -> list:
+    """The nearest facts that would change the plan, and to what: at most four.
 
     Parameters
     ----------
     results : tuninglib.analysis.results.Results
     """
     fuel = results.plan.ride.fuel
-    said = [
-        f"{_FLIPS[one.code].format(fuel=fuel)} (then {_then(results, one.plan)})"
-        for one in results.flips
+    return [
+        (_FLIPS[one.code].format(fuel=fuel), _then(results, one.plan)) for one in results.flips[:4]
     ]
-    return f"{'; '.join(said)}."
 
 
 def _then(results, plan) -> str:
@@ -597,9 +641,18 @@ def fuel_items(results: Results) -> list:
             if one.fitted is not None and one.fitted.gate is not None:
                 text += f"; with {one.fitted.injector}: {gate_sentence(results, one.fitted)}"
         else:
-            near = "" if one.best.odds.inside >= LIKELY else "nearest is "
-            text = f"{near}injector {one.best.injector}: {chance(one.best)}"
+            near = "" if one.best.odds.inside >= EVEN else "nearest is "
+            text = f"{near}injector {one.best.injector}: {where(one.best)}"
         items.append((f"On {one.fuel}{engine}", f"{text}."))
+    items += [
+        (
+            f"On {one.fuel}",
+            f"no {one.fuel} in the engine {spaced(plan.engine)}: "
+            f"{heat.knock_sentence(worst_knock(one.heard))} with {combination_name(one.heard)}, "
+            "and it was not plainly lean.",
+        )
+        for one in plan.knocked_fuels
+    ]
     return items
 
 
@@ -618,9 +671,22 @@ _SHUT = {
     "knock implied": "no safer than what knocked",
     "knock unexplained": "knock on its engine",
     "lean": "may run lean",
+    "rich": "far too rich",
     "heat": "heat",
-    "flow": "its injector runs out of time",
+    "flow": "its injector may run out of time",
+    "idle": "idles too rich",
 }
+
+
+def shut_word(one: Combination) -> str:
+    """Why a combination is shut, in a word or two.
+
+    Parameters
+    ----------
+    one : tuninglib.analysis.combinations.Combination
+        With a gate.
+    """
+    return "fuel" if one.gate.fuel_limit is not None else _SHUT[one.gate.code]
 
 
 def shut_in_brief(results: Results) -> str:
@@ -632,8 +698,7 @@ def shut_in_brief(results: Results) -> str:
     """
     by_reason: dict[str, list] = {}
     for one in results.plan.shut:
-        reason = "fuel" if one.gate.fuel_limit is not None else _SHUT[one.gate.code]
-        by_reason.setdefault(reason, []).append(one.setup)
+        by_reason.setdefault(shut_word(one), []).append(one.setup)
     return "; ".join(f"{spaced_list(names)} ({reason})" for reason, names in by_reason.items())
 
 

@@ -71,7 +71,6 @@ def sentences() -> Prose:
 
 # Doubts -------------------------------------------------------------------------------------------
 
-_OF_READINGS = ("reading", "readings disagree", "flow direction", "fuel direction")
 # Odds of being leaner than the band above which nobody is sent out with a setup again.
 _LEAN = 0.1
 _WEAKER = "a slipping clutch, a missed gear, a throttle that was not fully open or a gust"
@@ -85,10 +84,36 @@ def of_readings(results: Results) -> list:
         "readings disagree": _readings_disagree,
         "flow direction": _flow_direction,
         "fuel direction": _fuel_direction,
+        "trend": _trend,
     }
-    found = [words[d.code](results, d) for d in results.doubts if d.code in _OF_READINGS]
+    found = [words[d.code](results, d) for d in results.doubts if d.code in words]
     wide = [doubt for doubt in results.doubts if doubt.code == "wide spread"]
     return found + ([_wide(results, wide)] if wide else [])
+
+
+def of_knock(results: Results) -> list:
+    """Labels and sentences about notes that speak of knock beside a column that does not."""
+    return [
+        (
+            _label(doubt),
+            "the note speaks of knock, the column knock does not. It counts as knock until one of "
+            "the two is changed: write light or heavy in the column, or say in the note what it "
+            "was.",
+        )
+        for doubt in results.doubts
+        if doubt.code == "note"
+    ]
+
+
+def _trend(results, doubt) -> tuple:
+    side = "leaner" if doubt.off > 0 else "richer"
+    return (
+        "Over the day",
+        f"the readings move by {percent(abs(doubt.off))} to the {side} side from run "
+        f"{doubt.runs[0]:g} to run {doubt.runs[1]:g}, on all setups alike. Think of an engine that "
+        "was still warming up, hotter air, or a sensor that drifts: the mean of cold and hot runs "
+        "is the mixture of neither. Warm up for longer, and read the first setup again at the end.",
+    )
 
 
 def of_speeds(results: Results) -> list:
@@ -342,6 +367,25 @@ def _running_in(session) -> list:
                 "wear, and pull less than it will."
             )
     return found
+
+
+def not_run_in(session: Session) -> list:
+    """Engines that have not been run in yet, as far as is said, with how far they have come.
+
+    Parameters
+    ----------
+    session : tuninglib.session.load.Session
+    """
+    system = session.about.units
+    return [
+        f"the engine {spaced(name)} has done {distance_text(engine.since_opened.value, system)} of "
+        f"the {distance_text(engine.running_in.value, system)} that its parts ask for"
+        for name, engine in session.engines.items()
+        if name in {setup.engine for setup in session.setups.values()}
+        and engine.running_in is not None
+        and engine.since_opened is not None
+        and engine.since_opened.value < engine.running_in.value
+    ]
 
 
 def _taken(results) -> list:

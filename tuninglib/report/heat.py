@@ -6,6 +6,8 @@ And where the head would end on a long climb, and how far that is from its limit
 from tuninglib import units
 from tuninglib.analysis.records import FuelLimit, Knock
 from tuninglib.analysis.results import Results
+from tuninglib.physics.fuels import known_higher
+from tuninglib.report import cautions
 from tuninglib.report.page_parts import (
     NONE,
     Prose,
@@ -18,6 +20,7 @@ from tuninglib.report.page_parts import (
 )
 from tuninglib.report.run_sheet import usual_hottest
 from tuninglib.rounding import fixed, interval_text, percent
+from tuninglib.session.read_table import NOTED
 
 
 def sentences(results: Results) -> Prose:
@@ -27,6 +30,7 @@ def sentences(results: Results) -> Prose:
         items.append((spaced(knock.setup).capitalize(), f"{knock_sentence(knock)}."))
     if not items:
         items.append(("Knock", _not_heard(runs_listened(results))))
+    items += cautions.of_knock(results)
     items += [("Fuel", limit_sentence(limit)) for limit in results.fuel_limits]
     items += [("Octane", sentence) for sentence in _octane(results)]
     items.append(
@@ -55,9 +59,11 @@ def heard_sentence(level: str, run: str) -> str:
     Parameters
     ----------
     level : str
-        Of :data:`tuninglib.session.read_table.LOUD`.
+        Of :data:`tuninglib.session.read_table.KNOCKED`.
     run : str
     """
+    if level == NOTED:
+        return f"knock was noted on run {run}"
     return f"{'' if level == 'heard' else f'{level} '}knock was heard on run {run}"
 
 
@@ -110,7 +116,17 @@ _MARGINS = {
 def _octane(results) -> list:
     """Octane of the fuels against what each engine needs, where it is not plainly enough."""
     found = []
+    heavy = {
+        (one.engine, fuel.fuel)
+        for one in results.combinations
+        if any(knock.level == "heavy" for knock in one.knocks)
+        for fuel in results.combinations
+        if not known_higher(fuel.octane, one.octane)
+    }
     for one in results.octane:
+        if (one.engine, one.fuel) in heavy:
+            # What a sum says is enough is no word beside heavy knock.
+            continue
         raised = (
             f", compression raised by {one.compression_rise:.1f}" if one.compression_rise else ""
         )
@@ -177,8 +193,8 @@ def climbs_sentences(results: Results) -> Prose:
                 "Sustained load",
                 "a pull up the test hill is over long before the head is as hot as it gets, so it "
                 "says little of a long climb. With a tenth more power the head's excess over the "
-                f"air grows by about {percent(1.10**0.38 - 1)} (NACA Report 550); richer runs "
-                "cooler, and each hundredth of lambda costs about one per cent of fuel.",
+                f"air grows by about {percent(1.10**0.38 - 1)} (Schey and Pinkel, 1936); richer "
+                "runs cooler, and each hundredth of lambda costs about one per cent of fuel.",
             )
         )
     return Prose(tuple(items), style="points")

@@ -33,6 +33,7 @@ from tuninglib.report.page_parts import (
     title,
 )
 from tuninglib.rounding import fixed, interval_text, listing, odds_text, percent, quantity_text
+from tuninglib.session.defaults import leaner_limit_of
 
 # Is the ECU correcting? ---------------------------------------------------------------------------
 
@@ -268,7 +269,7 @@ def table(results: Results) -> Table | Prose:
         "Open time of a cycle",
         "In short",
     )
-    limit = percent(results.session.assumptions.leaner_limit.value)
+    limit = percent(leaner_limit_of(results.session))
     note = (
         f"On the engine {results.ladder.engine!r}; as read where it was ridden, else as predicted. "
         "Expected harm is the mean distance from the band in hundredths of lambda, a lean one "

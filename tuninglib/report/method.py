@@ -7,7 +7,8 @@ from tuninglib.interval import Measured
 from tuninglib.report import injector
 from tuninglib.report.mixture import counted
 from tuninglib.report.page_parts import Prose, Table, spaced, system_of, taken
-from tuninglib.rounding import listing, percent
+from tuninglib.rounding import fixed, listing, percent
+from tuninglib.session.defaults import leaner_limit_of
 
 METHOD = (
     (
@@ -109,14 +110,11 @@ def assumptions(results: Results) -> Table:
         wind = taken(session.weather.headwind, "speed", system)
         rows.append(("Headwind", wind, "session.toml"))
     for field in dataclasses.fields(session.assumptions):
-        measured = getattr(session.assumptions, field.name)
-        rows.append(
-            (
-                field.name.replace("_", " ").capitalize(),
-                taken(measured),
-                field.metadata["help"],
-            )
-        )
+        value = getattr(session.assumptions, field.name)
+        text = taken(value) if isinstance(value, Measured) else fixed(value or 0.0, 2)
+        if field.name == "leaner_limit":
+            text = fixed(leaner_limit_of(session), 2)
+        rows.append((field.name.replace("_", " ").capitalize(), text, field.metadata["help"]))
     if session.gauge.scale:
         offset, source = session.gauge.accuracy, "accuracy under [gauge] in session.toml"
         if results.gauge_check.offset:

@@ -217,7 +217,7 @@ def table(results: Results) -> Table:
                 str(m.readings),
                 gauge_text(m.gauge.value, results.session.gauge),
                 interval_text(m.lambda_),
-                fixed(m.true_ratio.value, 1),
+                NONE if m.true_ratio is None else fixed(m.true_ratio.value, 1),
                 odds_text(m.odds.inside),
                 odds_text(m.odds.leaner),
             )

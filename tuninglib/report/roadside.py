@@ -120,7 +120,8 @@ def roadside_page(
         stop=run_sheet.end_the_run(heading.limits, heading.system),
         whose=run_sheet.whose_limits(heading.limits),
         habits=(*run_sheet.HABITS, run_sheet.KNOCK_ENDS),
-        order=run_sheet.first_pass_text(heading.first_pass),
+        order=run_sheet.first_pass_text(heading.first_pass)
+        + f" {run_sheet.watched_text(heading.watched)}".rstrip(),
         before=BEFORE,
         after=AFTER,
         rows=len(sheet.table.rows),

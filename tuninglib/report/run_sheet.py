@@ -5,6 +5,7 @@ form. The sheet has the cautions first and room to write; the lists are for befo
 it, months later, and when all is undone.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -211,6 +212,8 @@ class Heading:
         At which a run is ended.
     first_pass : FirstPass
         Why the setups come in their order.
+    watched : tuple of str
+        Setups that may be tested with an eye on the gauge, but are not to be ridden.
     """
 
     title: str
@@ -218,6 +221,25 @@ class Heading:
     fuels: dict
     limits: StopLimits
     first_pass: FirstPass
+    watched: tuple[str, ...] = ()
+
+
+def watched_text(watched: Sequence[str]) -> str:
+    """That a test of a setup is no ride with it; empty where there is none.
+
+    Parameters
+    ----------
+    watched : sequence of str
+    """
+    if not watched:
+        return ""
+    return (
+        f"{spaced_list(watched)} may be tested with an eye on the gauge, and is not for riding: it "
+        "may run lean."
+        if len(watched) == 1
+        else f"{spaced_list(watched)} may be tested with an eye on the gauge, and are not for "
+        "riding: they may run lean."
+    )
 
 
 def run_sheet(order: RunOrder, heading: Heading) -> str:
@@ -268,7 +290,16 @@ def run_sheet(order: RunOrder, heading: Heading) -> str:
         stop_heading=END,
         stop=end_the_run(heading.limits, heading.system),
         habits=HABITS,
-        order=f"{first_pass_text(heading.first_pass)} {KNOCK_ENDS}",
+        order=" ".join(
+            filter(
+                None,
+                (
+                    first_pass_text(heading.first_pass),
+                    KNOCK_ENDS,
+                    watched_text([one for one in heading.watched if one in order.setups]),
+                ),
+            )
+        ),
         after=AFTER,
         blanks=blanks,
         columns=columns,
@@ -319,7 +350,7 @@ LATER = (
 )
 UNDO = (
     "The engine is cold, the fuel line without pressure, the battery's minus off.",
-    "The maker's injector, cylinder, jetting and mapping back, with new gaskets and sealing rings.",
+    "The maker's injector, cylinder and mapping back, with new gaskets and sealing rings.",
     "The fuel of the changed setup out of the tank, if the maker does not allow it.",
     "What the ECU learnt is cleared, if it can be: else it corrects for parts that are gone.",
     "Idle, a leak check and a short ride with the gauge: lambda as before the change.",

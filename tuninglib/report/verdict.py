@@ -3,10 +3,11 @@
 And, while a day is being ridden, what the rows so far say, in words for the roadside.
 """
 
+from tuninglib.analysis.combinations import mixture_weights
 from tuninglib.analysis.day_plan import Interim
-from tuninglib.analysis.decide import SAME_HARM
 from tuninglib.analysis.results import Results
-from tuninglib.report import heat
+from tuninglib.analysis.worth import SAME
+from tuninglib.report import cautions, heat
 from tuninglib.report.advice import (
     WORTH_A_WARNING,
     about_next,
@@ -14,16 +15,25 @@ from tuninglib.report.advice import (
     chance_of,
     combination_name,
     fitted_on_fuels,
-    flip_sentence,
+    flip_rows,
     fuel_items,
     gate_sentence,
     next_in_brief,
     next_sentence,
     ride_sentence,
+    runs_text,
     shut_in_brief,
+    shut_word,
 )
 from tuninglib.report.heat import knock_sentence
-from tuninglib.report.page_parts import Prose, mixture_of, plain, spaced, spaced_list
+from tuninglib.report.page_parts import (
+    NONE,
+    Prose,
+    Table,
+    plain,
+    spaced,
+    spaced_list,
+)
 from tuninglib.report.run_sheet import edge_text, usual_hottest, whose_hottest
 from tuninglib.rounding import (
     decimals_of_step,
@@ -36,6 +46,8 @@ from tuninglib.rounding import (
 
 # 230 °C under the spark plug of an air-cooled engine (common practice; makers differ).
 USUAL_HOTTEST_K = 503.15
+# From this chance of a place on it is named; and air that is warm enough to ask what cold does.
+SURE, WARM_K = 0.8, 298.15
 # Above this chance of being in the band no chance is printed on the first screen.
 SURELY_INSIDE = 0.95
 
@@ -47,9 +59,13 @@ def sentences(results: Results) -> Prose:
     ----------
     results : tuninglib.analysis.results.Results
     """
-    plan, items = results.plan, [("Ride now", ride_sentence(results))]
+    plan, items = results.plan, []
+    waiting = cautions.not_run_in(results.session)
+    if waiting:
+        items.append(("Full throttle waits", f"{listing(waiting)}."))
+    items.append(("Ride now", ride_sentence(results)))
     if plan.ride is not None and not {"gauge", "range"} & set(plan.missing):
-        items.append(("Mixture", _mixture_sentence(results, plan.ride.setup)))
+        items.append(("Mixture", _mixture_sentence(results, plan.ride)))
     items.append(("Next", next_in_brief(results)))
     if plan.shut:
         items.append(("Not to be ridden", f"{shut_in_brief(results)}."))
@@ -78,30 +94,119 @@ def reasons(results: Results) -> Prose:
             f"{spaced(str(one.setup))}: {gate_sentence(results, one)}" for one in plan.shut
         )
         items.append(("Not to be ridden", f"{reasons}."))
-    if results.flips:
-        items.append(("What would change it", flip_sentence(results)))
     return Prose(tuple(items), style="points")
 
 
-def _mixture_sentence(results, setup) -> str:
-    mixture = mixture_of(results, setup)
+def worths(results: Results) -> Table | Prose:
+    """What decided: expected gain, harm of the mixture, and worth of what was ridden or is next.
+
+    Parameters
+    ----------
+    results : tuninglib.analysis.results.Results
+    """
+    plan = results.plan
+    own = [one for one in results.combinations if one.setup is not None]
+    own += [one.best for one in plan.fuels if one.best is not None and one.best.setup is None]
+    if plan.ride is not None and plan.ride.key not in [one.key for one in own]:
+        own.append(plan.ride)
+    if len(own) < 2 or {"gauge", "range"} & set(plan.missing):
+        return Prose(())
+    rows = []
+    own = [one for one in own if one.gain is not None and one.worth is not None]
+    for one in sorted(own, key=lambda one: (one.gate is not None, -one.worth, str(one.key))):
+        status = shut_word(one) if one.gate is not None else ""
+        if plan.ride is not None and one.key == plan.ride.key:
+            status = "ride now"
+        elif one.setup is None:
+            status = "not ridden yet"
+        rows.append(
+            (
+                combination_name(one),
+                one.fuel,
+                fixed(one.gain or 0.0, 1),
+                NONE if one.harm is None else fixed(one.harm, 1),
+                fixed(one.worth or 0.0, 1),
+                status,
+            )
+        )
+    weights, session = mixture_weights(results.session), results.session
+    cooler = (
+        f", {weights.cooler:g} to its credit where richer runs cooler" if weights.cooler else ""
+    )
+    note = (
+        "In per cent of pull. Gain: expected over the reference, from the runs and from what "
+        "displacement lets expect, so it may differ from the measured one. Harm: each hundredth of "
+        f"lambda beyond the lean edge counts {weights.lean:g}, beyond the rich edge "
+        f"{weights.rich:g}{cooler}, averaged over what the mixture may be "
+        f'(wanted = "{session.use.wanted}" under [use]). Worth is gain less harm. What is ruled '
+        "out is never chosen, whatever it is worth."
+    )
+    header = ("Combination", "Fuel", "Gain", "Harm", "Worth", "Status")
+    return Table("What decided", header, tuple(rows), note)
+
+
+def flips(results: Results) -> Table | Prose:
+    """What would change the plan: if this, then that.
+
+    Parameters
+    ----------
+    results : tuninglib.analysis.results.Results
+    """
+    if not results.flips:
+        return Prose(())
+    header = ("If", "then")
+    return Table("What would change it", header, tuple(flip_rows(results)), "")
+
+
+def _mixture_sentence(results, ride) -> str:
     band = f"the target band {band_text(results)}"
-    if mixture is None or mixture.lambda_ is None:
+    if ride.lambda_ is None:
         return f"not known, it has no usable gauge reading. Aim for {band}."
-    printed = gauge_text(mixture.gauge.value, results.session.gauge)
+    printed = gauge_text(ride.lambda_.value * results.shown_at_lambda_one, results.session.gauge)
     shown = f", {printed} on this gauge" if results.session.gauge.scale > 1.5 else ""
-    place = {
-        "inside": f"inside {band}",
-        "richer": f"richer than {band}",
-        "leaner": f"leaner than {band}",
-        "unsure": f"too close to an edge of {band} to say on which side",
-    }[mixture.place]
-    text = f"lambda {interval_text(mixture.lambda_)}{shown}: {place}"
-    if mixture.odds.inside > SURELY_INSIDE:
-        return f"{text}."
+    text = f"lambda {interval_text(ride.lambda_)}{shown}: {_place(ride)} {band}"
+    if ride.odds.inside <= SURELY_INSIDE:
+        text = (
+            f"{text} ({odds_text(ride.odds.inside)} chance of being in it, "
+            f"{odds_text(ride.odds.leaner)} of being leaner)"
+        )
+    return f"{text}.{_air_of_the_readings(results, ride)}"
+
+
+def _place(one) -> str:
+    """Where a mixture stands, by its chances."""
+    for place, words in (
+        ("inside", "inside"),
+        ("richer", "richer than"),
+        ("leaner", "leaner than"),
+    ):
+        if getattr(one.odds, place) > SURE:
+            return words
+    return "near an edge of"
+
+
+def _air_of_the_readings(results, ride) -> str:
+    """For which air the mixture holds, where the ECU does not correct for it."""
+    if results.session.bike.density_compensation == "yes":
+        return ""
+    read = [
+        run.temperature_k
+        for run in results.runs
+        if run.setup == ride.setup and run.gauge_low is not None and run.temperature_k is not None
+    ]
+    if not read or (results.session.bike.density_compensation == "unknown" and max(read) < WARM_K):
+        return ""
+    system = results.session.about.units
+    low, high = (plain(one, "temperature", system) for one in (min(read), max(read)))
+    span = low if low == high else f"{low} to {high}"
+    corrects = (
+        "does not correct"
+        if results.session.bike.density_compensation == "no"
+        else "may not correct"
+    )
     return (
-        f"{text} ({odds_text(mixture.odds.inside)} chance of being in it, "
-        f"{odds_text(mixture.odds.leaner)} of being leaner)."
+        f" That was in air of {span}; the ECU {corrects} for it, so in colder air it runs leaner, "
+        "about 1 % for each 3 °C."
     )
 
 
@@ -130,9 +235,9 @@ def _equals_sentence(results, equals) -> str:
     text = f"in pull, {spaced(plan.ride.setup)} and {spaced_list(equals)}"
     harms = [one.harm for one in results.combinations if one.setup in equals]
     known = [harm for harm in harms if harm is not None]
-    if plan.ride.harm is None or not known or plan.ride.harm > min(known) + SAME_HARM:
+    if plan.ride.harm is None or not known or plan.ride.harm > min(known) + SAME:
         return f"{text}."
-    return f"{text}. Among equals the mixture that risks least is taken."
+    return f"{text}. Where the pull is equal, the mixture that does least harm is chosen."
 
 
 def watch(results: Results) -> Prose:
@@ -165,12 +270,71 @@ def _warnings(results) -> list:
     if "knock" in plan.missing:
         found.append("nobody wrote down whether it knocked, so nothing is known of that: listen.")
     elif not results.knocks:
-        listened = heat.runs_listened(results)
+        listened = plan.ride.listened if plan.ride is not None else heat.runs_listened(results)
+        of = f" of {spaced(plan.ride.setup)}" if plan.ride is not None else ""
         found.append(
-            f"no knock was heard on the {listened} runs on which somebody listened. That is no "
-            "proof: listen on, above all on a hot day and a long climb."
+            f"no knock was heard on {runs_text(listened)}{of} on which somebody listened. That is "
+            "no proof: listen on, above all on a hot day and a long climb."
+            if listened
+            else f"nobody wrote down whether {spaced(plan.ride.setup)} knocked: listen."
+        )
+    found += _octane_unknown(results)
+    silent = {"gauge", "range"} & set(plan.missing)
+    if results.session.target.highest > LEANEST_USUAL and not silent:
+        found.append(
+            f"the target band reaches lambda {fixed(results.session.target.highest, 2)}; leaner "
+            f"than {fixed(LEANEST_USUAL, 2)} at full throttle the engine runs hotter and nearer to "
+            "knock (common practice)."
         )
     return found
+
+
+# At full throttle (common practice).
+LEANEST_USUAL = 0.90
+
+
+def _octane_unknown(results) -> list:
+    """What is not known of octane and compression, and so was not held against anything."""
+    found, session = [], results.session
+    burnt = [one.fuel for one in results.plan.fuels]
+    if session.bike.octane_need is None:
+        engines = {one.engine for one in results.combinations if one.setup is not None}
+        high = [
+            e for e in sorted(engines) if (session.engines[e].compression or 0) > HIGH_COMPRESSION
+        ]
+        return [
+            f"the octane number that the maker asks for is not known, and the engine {spaced(e)} "
+            f"has a compression of {session.engines[e].compression:.1f}: listen for knock."
+            for e in high
+        ]
+    for fuel in burnt:
+        margins = {one.margin for one in results.octane if one.fuel == fuel}
+        if "unknown" in margins:
+            found.append(
+                f"the octane number of {fuel} is not known, so it is not held against what the "
+                "engine needs."
+            )
+    unknown = sorted(
+        {
+            one.engine
+            for one in results.octane
+            if one.rise_unknown and one.engine == _ridden_engine(results)
+        }
+    )
+    if unknown:
+        found.append(
+            f"the compression of the engine {spaced(unknown[0])} is not known: whether it needs "
+            "more octane than the maker asks for cannot be said."
+        )
+    return found
+
+
+def _ridden_engine(results) -> str | None:
+    return results.plan.ride.engine if results.plan.ride is not None else results.plan.engine
+
+
+# From here on an engine is likely to ask for more than regular petrol (common practice).
+HIGH_COMPRESSION = 10.0
 
 
 def _hot_climbs(results) -> list:

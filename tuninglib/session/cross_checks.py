@@ -25,6 +25,8 @@ if TYPE_CHECKING:
 
 # What a wideband gauge can mean at all.
 LOWEST_LAMBDA, HIGHEST_LAMBDA = 0.5, 2.0
+# Leaner than this an air-cooled engine burns its piston at full throttle (common practice).
+LEANEST_TARGET = 0.95
 # Above this a run is not believed. Racing singles without charging reach about 150 kW a litre at
 # the crankshaft (common practice); on the road the speeds are far likelier to be wrong.
 HIGHEST_POWER_W_M3 = 130e6
@@ -87,6 +89,12 @@ def contradictions(session: "Session") -> Iterator[Problem]:
 def _target(target):
     if not target.lowest < target.highest:
         message = f"lowest ({target.lowest:g}) must be below highest ({target.highest:g})"
+        yield Problem(TOML, message, column="target")
+    if target.highest > LEANEST_TARGET:
+        message = (
+            f"highest ({target.highest:g}) is leaner than {LEANEST_TARGET:g}: nothing is tuned so "
+            "lean at full throttle; write 0.9 or less"
+        )
         yield Problem(TOML, message, column="target")
 
 

@@ -159,6 +159,17 @@ def band_of(session: "Session | SimpleNamespace") -> Band:
     return Band(target.lowest, target.highest - min(moved, most), target.highest)
 
 
+# Chance of being leaner than the band above which nothing is recommended, by what is wanted. Ours;
+# an even bet is no safety limit.
+_LEANER_LIMIT = {"pull first": 0.15, "balanced": 0.10, "cool first": 0.05}
+
+
+def leaner_limit_of(session: "Session") -> float:
+    """Highest chance of being leaner than the band: as stated, or by what the rider wants."""
+    stated = session.assumptions.leaner_limit
+    return stated.value if stated else _LEANER_LIMIT[session.use.wanted]
+
+
 def hill_of(session: "Session") -> Hill:
     """The session's hill as the road-test functions take it."""
     pieces = session.hill.pieces

@@ -107,6 +107,14 @@ class Bike:
     lowest_octane: Octane | None = octane(
         "octane number that the maker asks for, with its scale", example="91 AKI"
     )
+    octane_compression: float | None = number(
+        "compression ratio that this octane number is for; left out: that of the smallest engine",
+        example="9.4",
+        low=4,
+        high=20,
+        default=None,
+        to_one=True,
+    )
     highest_head_temperature: Measured | None = quantity(
         "K",
         "hotter than this is not ridden; say in a setup's note where it is measured",

@@ -114,6 +114,9 @@ def _reading(help_) -> Column:
 
 # What may be heard; "heard": nobody said how loud.
 LOUD = ("light", "heavy", "heard")
+# What stands in the note of a run whose column says that nothing was heard, or nothing.
+NOTED = "noted"
+KNOCKED = (*LOUD, NOTED)
 
 # runs.csv.
 COLUMNS = {

@@ -281,6 +281,13 @@ class Use:
         "liquid",
         default="unknown",
     )
+    wanted: str = choice(
+        "what goes first where pull, mixture and heat do not agree",
+        "balanced",
+        "pull first",
+        "cool first",
+        default="balanced",
+    )
 
     @property
     def sustained(self) -> bool:
@@ -289,8 +296,8 @@ class Use:
 
     @property
     def air_cooled(self) -> bool:
-        """Whether the moving air alone cools the engine: so unless something else is said."""
-        return self.cooling not in ("oil cooler", "liquid")
+        """Whether air cools the head: so unless it has a coolant; an oil cooler cools the oil."""
+        return self.cooling != "liquid"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -387,14 +394,22 @@ class Assumptions:
         plus_minus="needed",
         widest=0.2,
     )
-    leaner_limit: Measured = quantity(
+    leaner_limit: Measured | None = quantity(
         "1",
-        "chance of being leaner than the band above which a setup is not recommended",
+        "chance of being leaner than the band above which a setup is not recommended; left out: "
+        "10 %, 15 % with pull first, 5 % with cool first",
         example="10 %",
         low=0.01,
         high=0.99,
-        default=Measured(0.1),
+        default=None,
         plus_minus="none",
+    )
+    richest_lambda: float = number(
+        "lambda below which fuel washes the oil off the bore, so that a setup is not recommended",
+        example="0.75",
+        low=0.5,
+        high=0.9,
+        default=0.75,
     )
 
 

@@ -5,6 +5,7 @@ problem is told with its row and column.
 """
 
 import math
+import re
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -17,6 +18,7 @@ from tuninglib.session.read_table import (
     COLUMNS,
     FALL_COLUMNS,
     FILL_COLUMNS,
+    NOTED,
     SPEED_COLUMNS,
     columns_in_si,
     header_line,
@@ -53,9 +55,48 @@ def read_runs(path: Path, known: dict[str, set], problems: list[Problem]) -> pd.
     table = read_table(path)
     data = columns_in_si(table, path.name, COLUMNS, problems, known)
     _spread_ranges(data, path.name, problems)
+    data["knock"] = [
+        NOTED if knock in ("", "none") and speaks_of_knock(note) else knock
+        for knock, note in zip(data["knock"], data["note"], strict=True)
+    ]
     if not table.rows:
         problems.append(Problem(path.name, "has a header but no run; add one row for each run"))
     return pd.DataFrame(data)
+
+
+# Words for knock in the languages of the spreadsheets that are read, as riders write them.
+_KNOCK_WORDS = re.compile(
+    r"\b(knock\w*|pink(s|ed|ing)|ping(s|ed|ing)?|detonat\w*|"
+    r"klopf\w*|geklopft|klingel\w*|geklingelt|cliquet\w*|cogn\w*|"
+    r"picad[oa]\w*|detonac\w*|batt(e|ito|iva)\b.{0,9}testa|detona\w*|pingel\w*|spikn\w*|nakut\w*)",
+    re.IGNORECASE,
+)
+# Said shortly before, they turn it round.
+_NOTHING = re.compile(
+    r"\b(no|not|never|none|without|didn't|did not|kein\w*|nicht|ohne|nie|pas|sans|aucun\w*|jamais|"
+    r"sin|ning\w*|non|senza|nessun\w*|geen|niet|zonder|inga?|inte|utan|ikke|uden|uten|ei)\b"
+    r"[^.;:!?]{0,25}$",
+    re.IGNORECASE,
+)
+
+
+def speaks_of_knock(note: str) -> bool:
+    """Whether a note says that the engine knocked.
+
+    Parameters
+    ----------
+    note : str
+
+    Examples
+    --------
+    >>> speaks_of_knock("pinking near the top, backed off"), speaks_of_knock("no pinking at all")
+    (True, False)
+    """
+    return any(
+        not _NOTHING.search(note[: found.start()])
+        and not re.match(r"\s*:?\s*(none|no|nein|kein\w*|non|aucun)\b", note[found.end() :], re.I)
+        for found in _KNOCK_WORDS.finditer(note)
+    )
 
 
 def speed_units(path: Path) -> dict:

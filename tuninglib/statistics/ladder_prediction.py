@@ -1,7 +1,4 @@
-"""Injectors that could be fitted next: lambda, chance of the target band, flow wanted.
-
-And the harm to expect of a mixture that is only known within limits.
-"""
+"""Injectors that could be fitted next: lambda, chance of the target band, flow wanted."""
 
 from dataclasses import dataclass, field
 
@@ -10,69 +7,35 @@ from numpy.typing import ArrayLike
 from scipy.special import ndtr
 
 from tuninglib.checks import plain, require
-from tuninglib.interval import Z_95, Interval
+from tuninglib.interval import Interval
 from tuninglib.physics.injector import metering_demand
 from tuninglib.statistics import normal_mixture
 from tuninglib.statistics.ladder import LadderFit, design_rows
 
-# Expected harm ------------------------------------------------------------------------------------
-
-# How much worse a hundredth of lambda is beyond the lean edge than beyond the rich one. Ours: too
-# rich costs fuel, some power and a sooty plug; too lean can cost the piston.
-LEAN_WEIGHT = 4.0
+# Expected distances -------------------------------------------------------------------------------
 
 
-def expected_harm(lambda_: Interval, *, rich_edge: float, lean_edge: float) -> float:
-    """Expected distance of lambda from where it does no harm, lean counted several times.
+def expected_excess(mean: float, sd: float) -> float:
+    """Mean of the positive part of a normal variable.
 
     Parameters
     ----------
-    lambda_ : Interval
-        Of the mixture; taken as normal.
-    rich_edge, lean_edge : float
-        Between them the harm is zero.
-
-    Returns
-    -------
-    harm : float
-        In hundredths of lambda on the rich side; one on the lean side counts ``LEAN_WEIGHT``.
+    mean, sd : float
 
     Notes
     -----
-    For a normal x with mean m and standard deviation s, E max(x − a, 0) = s φ(z) + (m − a) Φ(z)
-    with z = (m − a)/s.
+    E max(x, 0) = s φ(z) + m Φ(z) with z = m/s. It is the distance of a distribution, not of its
+    middle: of two mixtures on one edge of a band the less known one lies further beyond it.
 
     Examples
     --------
-    A mixture that stands exactly on the lean edge, known to 0.02:
-
-    >>> on_edge = Interval(0.90, 0.88, 0.92)
-    >>> round(expected_harm(on_edge, rich_edge=0.80, lean_edge=0.90), 2)
-    1.63
-    >>> round(expected_harm(Interval(0.85, 0.84, 0.86), rich_edge=0.80, lean_edge=0.90), 2)
-    0.0
+    >>> round(expected_excess(0.0, 1.0), 3), expected_excess(-1.0, 0.0)
+    (0.399, 0.0)
     """
-    edges = require(
-        [rich_edge, lean_edge], what="target band", unit="", above=0, remedy="give it in lambda"
-    )
-    if not edges[0] < edges[1]:
-        raise ValueError(
-            f"the target band runs from {rich_edge:g} to {lean_edge:g}; give the richer end first"
-        )
-    mean, sd = lambda_.value, lambda_.half_width / Z_95
-    # Distances of a distribution, not of its middle: of two mixtures on one edge the less known one
-    # does more harm, since half of it lies beyond and further out.
-    rich = _mean_excess(rich_edge - mean, sd)
-    lean = _mean_excess(mean - lean_edge, sd)
-    return float(100 * (rich + LEAN_WEIGHT * lean))
-
-
-def _mean_excess(distance: float, sd: float) -> float:
-    """Mean of the positive part of a normal variable with this mean and standard deviation."""
     if sd <= 0:
-        return max(distance, 0.0)
-    z = distance / sd
-    return sd * np.exp(-(z**2) / 2) / np.sqrt(2 * np.pi) + distance * ndtr(z)
+        return max(mean, 0.0)
+    z = mean / sd
+    return float(sd * np.exp(-(z**2) / 2) / np.sqrt(2 * np.pi) + mean * ndtr(z))
 
 
 # Injectors not tried yet --------------------------------------------------------------------------
@@ -315,76 +278,6 @@ def _prediction(weights, means, sds, outside, shape) -> Prediction:
         weights=weights,
         means=means.reshape((*shape, -1)),
         sds=sds.reshape((*shape, -1)),
-    )
-
-
-def flow_for_lambda(
-    fit: LadderFit,
-    *,
-    target_lambda: float,
-    engine: str,
-    fuel: FuelDemand,
-    tolerance: float | None = None,
-    offset: float = 0.0,
-) -> Interval:
-    """Flow of an untried injector that gives a target lambda, with its 95 % range.
-
-    Parameters
-    ----------
-    fit : LadderFit
-    target_lambda : float
-    engine, fuel, tolerance, offset
-        As in :func:`predict` and :class:`Candidate`; plain numbers.
-
-    Returns
-    -------
-    Interval
-        Flow with even odds of being leaner or richer than the target, and the flows where the odds
-        of being leaner are 97.5 % and 2.5 %. NaN, zero and infinite, in this order, where no flow
-        within a factor of twenty of those tried gets there: the controller corrects. [m3/s]
-
-    Notes
-    -----
-    Solved on :func:`predict` by bisection, so the range and the predictions never disagree.
-
-    Examples
-    --------
-    >>> from tuninglib.statistics.gauge_readings import Readings
-    >>> from tuninglib.statistics.ladder import Parts, fit_ladder
-    >>> e5 = FuelDemand(stoichiometric_ratio=14.3, density_kg_m3=745.0)
-    >>> readings = Readings(lambda_low=[0.89], lambda_high=[0.91], flow_m3_s=[2.5e-6],
-    ...                     injector="a", engine="stock", stoichiometric_ratio=14.3,
-    ...                     density_kg_m3=745.0)
-    >>> fit = fit_ladder(readings, Parts(displacement={"stock": 150.0}))
-    >>> flow = flow_for_lambda(fit, target_lambda=0.90, engine="stock", fuel=e5)
-    >>> flow.value * 1e6, flow.low * 1e6, flow.high * 1e6
-    (2.50, 2.21, 2.83)
-    """
-    target_lambda = require(target_lambda, what="target lambda", unit="", above=0)
-    steps = np.log(20.0) * np.array([-1.0, 1.0])
-    # The flow at which 97.5 of 100 such injectors run leaner is the low end, since less flow is
-    # leaner: an interval of the flow by inverting odds, not by dividing by a response near 0.
-    wanted = np.array([0.5, 0.975, 0.025])  # odds of being leaner, at value, low, high
-
-    def leaner(log_flow):
-        flow = fit.reference_flow_m3_s * np.exp(log_flow)
-        one = Candidate(flow_m3_s=flow, tolerance=tolerance)
-        prediction = predict(fit, one, engine=engine, fuel=fuel, offset=offset)
-        return 1.0 - normal_mixture.mixture_cdf(
-            np.log(target_lambda), prediction.weights, prediction.means, prediction.sds
-        )
-
-    low, high = np.full(3, steps[0]), np.full(3, steps[1])
-    for _ in range(45):
-        middle = 0.5 * (low + high)
-        above = leaner(middle) > wanted
-        low, high = np.where(above, middle, low), np.where(above, high, middle)
-    value, lowest, highest = fit.reference_flow_m3_s * np.exp(0.5 * (low + high))
-    ends = leaner(steps)
-    return Interval(
-        value=float(value) if ends[1] < 0.5 < ends[0] else float("nan"),
-        low=float(lowest) if ends[0] > 0.975 else 0.0,
-        high=float(highest) if ends[1] < 0.025 else float("inf"),
     )
 
 

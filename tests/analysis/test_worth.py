@@ -1,0 +1,172 @@
+"""What a combination is worth: expectations against sums over what may be true."""
+
+import numpy as np
+import pytest
+from scipy import integrate, stats
+
+from tests.analysis.test_decide import gain
+from tuninglib.analysis.worth import (
+    COOLER_ON_CLIMBS,
+    NOT_ON_THIS_FUEL,
+    UNREAD,
+    WEIGHTS,
+    KnownMixture,
+    Weights,
+    gains_of,
+    harm_of,
+    value_of_runs,
+    value_of_trying,
+    weights_of,
+)
+from tuninglib.interval import Z_95, Interval
+from tuninglib.session.defaults import Band
+from tuninglib.statistics.population import BREATHING_SD, MIXTURE_SD
+
+BAND = Band(0.83, 0.90, 0.90)
+SIZES = {"stock": 150.0, "big": 171.0}
+
+
+def around(mean, sd):
+    return Interval(mean, mean - Z_95 * sd, mean + Z_95 * sd)
+
+
+def loss(x, weights):
+    """Harm of one mixture, point by point."""
+    inside = np.clip(BAND.highest - x, 0, BAND.highest - BAND.lowest)
+    lean, rich = np.maximum(x - BAND.highest, 0), np.maximum(BAND.lowest - x, 0)
+    return 100 * (weights.lean * lean + weights.rich * rich - weights.cooler * inside)
+
+
+@pytest.mark.parametrize("wanted", WEIGHTS)
+@pytest.mark.parametrize("mean", [0.78, 0.83, 0.87, 0.90, 0.95])
+def test_harm_is_the_mean_over_what_the_mixture_may_be(wanted, mean):
+    weights = WEIGHTS[wanted]
+    sums, _ = integrate.quad(
+        lambda x: loss(x, weights) * stats.norm.pdf(x, mean, 0.02), 0.6, 1.2, points=[0.83, 0.90]
+    )
+    assert harm_of(around(mean, 0.02), BAND, weights) == pytest.approx(sums, abs=1e-6)
+
+
+def test_lean_does_many_times_the_harm_of_rich_whatever_is_wanted():
+    for weights in WEIGHTS.values():
+        assert weights.lean >= 5 * weights.rich
+    assert weights_of("balanced", climbs=True).cooler == COOLER_ON_CLIMBS
+    assert weights_of("balanced", climbs=False).cooler == 0
+    lean, rich = harm_of(around(0.90, 0.0), BAND, w := weights_of("balanced", climbs=True)), 0.85
+    assert harm_of(around(rich, 0.0), BAND, w) < lean
+
+
+def test_before_any_run_an_engine_pulls_by_its_displacement():
+    found = gains_of({"a": "stock", "b": "big"}, SIZES, {}, (), "a")
+    place = found.place("b", "big")
+    mean, sd = found.apart(place, found.place("a", "stock"))
+    assert mean == pytest.approx(14.0)
+    assert sd == pytest.approx(100 * np.sqrt(2 * (BREATHING_SD**2 + MIXTURE_SD**2)))
+
+
+def test_runs_and_prior_are_weighed_by_what_each_is_good_for():
+    """A normal prior with normal data: the mean is weighed by the inverse variances."""
+    engines = {"a": "stock", "b": "big"}
+    prior = 2 * (BREATHING_SD**2 + MIXTURE_SD**2)
+    for log_sd in (0.005, 0.03, 0.2):
+        one = gain("b", 0.05, log_sd=log_sd, over="a")
+        found = gains_of(engines, SIZES, {"a": None, "b": one}, (), "a")
+        share = prior / (prior + log_sd**2)
+        wanted = share * np.log(1.05) + (1 - share) * np.log(1.14)
+        assert found.mean[found.place("b", "big")] == pytest.approx(wanted)
+
+
+def test_setups_of_one_engine_say_something_of_each_other_and_of_what_was_not_ridden():
+    engines = {"a": "stock", "b": "big", "c": "big"}
+    gains = {"a": None, "b": gain("b", 0.02, log_sd=0.002, over="a")}
+    found = gains_of(engines, SIZES, gains, (), "a")
+    for place in (found.place("c", "big"), found.place(None, "big")):
+        assert 2.0 < found.percent(place) < 5.0
+    doubted = {"a": None, "b": gain("b", 0.59, over="a")}
+    doubted["b"] = type(doubted["b"])(**{**vars(doubted["b"]), "doubted": True})
+    assert gains_of(engines, SIZES, doubted, (), "a").percent(1) == pytest.approx(14.0)
+
+
+def test_what_two_gains_share_is_taken_from_their_pair():
+    """Two that are each known to 3 % over the reference, but to 1 % over one another."""
+    engines = {"a": "stock", "b": "big", "c": "big"}
+    gains = {"a": None, "b": gain("b", 0.10, log_sd=0.03), "c": gain("c", 0.12, log_sd=0.03)}
+    pair = (gain("c", 0.018, log_sd=0.01, over="b"),)
+    near = gains_of(engines, SIZES, gains, pair, "a")
+    far = gains_of(engines, SIZES, gains, (), "a")
+    sds = [one.apart(one.place("c", "big"), one.place("b", "big"))[1] for one in (near, far)]
+    assert sds[0] < 1.0 < sds[1]
+
+
+def drawn(known, gauge, own, gauge_sd):
+    sd = known.lambda_.half_width / Z_95 / known.lambda_.value
+    return known.lambda_.value * np.exp(gauge_sd * gauge + np.sqrt(sd**2 - gauge_sd**2) * own)
+
+
+@pytest.mark.parametrize(("mean", "stronger"), [(0.86, 0.0), (0.92, 0.0), (0.86, 2.0)])
+def test_trying_is_worth_the_mean_of_the_better_one(mean, stronger):
+    weights, gauge_sd = WEIGHTS["balanced"], 0.01
+    other, today = KnownMixture(around(mean, 0.04)), KnownMixture(around(0.80, 0.01))
+    rng = np.random.default_rng(7)
+    gauge, a, b = rng.standard_normal((3, 400_000))
+    better = stronger - loss(drawn(other, gauge, a, gauge_sd), weights)
+    better += loss(drawn(today, gauge, b, gauge_sd), weights)
+    found = value_of_trying(
+        [other], [today], stronger=stronger, gauge_sd=gauge_sd, band=BAND, weights=weights
+    )
+    assert found == pytest.approx(np.maximum(better, 0).mean(), abs=0.02)
+
+
+def test_the_gauge_that_both_share_does_not_make_one_better():
+    same = KnownMixture(around(0.80, 0.01))
+    shared = value_of_trying(
+        [same], [same], stronger=0.0, gauge_sd=0.0125, band=BAND, weights=WEIGHTS["balanced"]
+    )
+    own = value_of_trying(
+        [same], [same], stronger=0.0, gauge_sd=0.0, band=BAND, weights=WEIGHTS["balanced"]
+    )
+    assert shared < 1e-6
+    assert own > 0.1
+
+
+def test_a_fuel_that_must_not_be_burnt_has_a_price():
+    exact, weights = KnownMixture(around(0.86, 1e-6)), WEIGHTS["balanced"]
+    terms = {"stronger": 0.0, "gauge_sd": 0.0, "band": BAND, "weights": weights}
+    shut = KnownMixture(around(0.86, 1e-6), shut=True)
+    for today, wanted in (
+        ([exact, shut], NOT_ON_THIS_FUEL / 2),
+        ([exact, KnownMixture(None)], UNREAD / 2),
+        ([exact, exact], 0.0),
+    ):
+        found = value_of_trying([exact, exact], today, **terms)
+        assert found == pytest.approx(wanted, abs=1e-4)
+
+
+@pytest.mark.parametrize("runs", [1, 2, 8, 1000])
+def test_more_runs_are_worth_what_they_may_show(runs):
+    """Preposterior analysis, drawn: the truth, the runs, the choice by the posterior mean."""
+    mean, sd, run_sd, rng = -1.0, 2.5, 3.0, np.random.default_rng(3)
+    truth = mean + sd * rng.standard_normal(400_000)
+    noise = run_sd * np.sqrt(2 / runs)
+    seen = truth + noise * rng.standard_normal(truth.size)
+    after = (mean / sd**2 + seen / noise**2) / (1 / sd**2 + 1 / noise**2)
+    found = value_of_runs((mean, sd), harm=0.0, run_sd=run_sd, runs=runs)
+    assert found == pytest.approx(np.where(after > 0, truth, 0).mean(), abs=0.01)
+    assert value_of_runs((mean + 1, sd), harm=1.0, run_sd=run_sd, runs=runs) == found
+
+
+@pytest.mark.outside(
+    source="R. Schlaifer, Probability and Statistics for Business Decisions, McGraw-Hill 1959, "
+    "table IV: unit normal loss integral N(D) at D = 0, 0.5, 1, 2 (from memory)"
+)
+@pytest.mark.parametrize(
+    ("d", "n"), [(0.0, 0.3989), (0.5, 0.1978), (1.0, 0.08332), (2.0, 0.008491)]
+)
+def test_the_unit_normal_loss_integral(d, n):
+    """With runs without end the loss integral of what is not known is all that there is to gain."""
+    found = value_of_runs((-d, 1.0), harm=0.0, run_sd=1e-6, runs=1)
+    assert found == pytest.approx(n, abs=6e-5)
+
+
+def test_weights_without_a_credit_leave_the_inside_alone():
+    assert harm_of(around(0.86, 0.0), BAND, Weights(2.0, 0.3, 0.0)) == 0.0

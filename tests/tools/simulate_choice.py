@@ -1,0 +1,382 @@
+"""Whether the advice is worth it: the setup it rides beside what rules of thumb would ride.
+
+Run it from the top of the project, ``python -m tests.tools.simulate_choice --days 300``. Each day
+has a truth of its own: forces, mixtures and which setups knock. Of each it is counted how often the
+choice was unsafe (truly leaner than the band, or one that knocks), how often it was the strongest
+of the safe ones, how much force was given away, and how often the mixture was richer than the band.
+A second table asks for the injector to fit next. The days share no sum with the library: the motion
+is integrated in small steps, the pull depends on the mixture, injectors are all off the same way
+and follow their stated flow in part only. What knocks is what is too lean for its engine; who
+listens misses three of ten.
+"""
+
+import os
+
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
+import argparse
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass, replace
+from typing import NamedTuple
+
+import numpy as np
+
+from tests.conftest import DEMO
+from tests.random_sessions import as_read
+from tests.tools.thin_days import Population, gusts, ride
+from tuninglib.analysis.analyse import analyse
+from tuninglib.interval import Measured
+from tuninglib.session.load import load_session
+from tuninglib.session.machine import Setup
+
+KMH, CC_MIN = 1 / 3.6, 1e-6 / 60
+BAND = (0.83, 0.90)
+# Ethanol of the fuels, by volume; and petrol as handbooks have it, from memory.
+FUELS = {"e5": 0.04, "e10": 0.095}
+
+
+def air_need(ethanol):
+    """Air to fuel by mass times the root of the density: what a fuel asks of an injector."""
+    density = 745.0 * (1 - ethanol) + 789.0 * ethanol
+    share = 789.0 * ethanol / density
+    return (14.6 * (1 - share) + 9.0 * share) * density**0.5
+
+
+def pull_of(lambda_):
+    """Pull over its best: flat over rich mixtures, 8 % less at lambda 1; order from handbooks."""
+    lean, rich = np.maximum(lambda_ - 0.88, 0.0), np.maximum(0.79 - lambda_, 0.0)
+    return 1 - 0.08 * (lean / 0.12) ** 2 - 0.08 * (rich / 0.12) ** 2
+
+
+@dataclass(frozen=True)
+class Line:
+    """One kind of day."""
+
+    name: str
+    repeats: int = 4
+    gauge_off: float = 0.0
+    misread: bool = False
+    injectors_only: bool = False
+    candidates: bool = False
+
+
+LINES = (
+    Line("four setups, four runs each"),
+    Line("two runs each", repeats=2),
+    Line("eight runs each", repeats=8),
+    Line("one run each", repeats=1),
+    Line("gauge reads 0.3 too rich", gauge_off=-0.3),
+    Line("gauge reads 0.3 too lean", gauge_off=0.3),
+    Line("one exit speed misread by 10 km/h", misread=True),
+    Line("injectors only", injectors_only=True),
+    Line("two runs each, injectors only", repeats=2, injectors_only=True),
+)
+NEXT = (
+    Line("candidates, two runs each", repeats=2, candidates=True),
+    Line("candidates, one run each", repeats=1, candidates=True),
+)
+
+
+class Day(NamedTuple):
+    """A session, and the truth: by setup, and of injectors on fuels."""
+
+    session: object
+    lambda_: dict
+    log_force: dict
+    knocks: dict
+    lambda_of: object
+
+
+def day_of(seed, line: Line, demo) -> Day:
+    """One day of a line; the seed draws it."""
+    rng = np.random.default_rng(seed)
+    session, base = _session(rng, line, demo)
+    size = {"stock": 1.0, "big": (64.0 / 60.0) ** 2}
+    breath = {"stock": 1.0, "big": float(np.exp(rng.normal(0, 0.05)))}
+    together, response = rng.normal(0, 0.015), rng.normal(1.0, 0.06)
+    true_flow = {
+        name: float(np.exp(rng.normal(together, 0.03)))
+        * (one.flow.value / CC_MIN / base) ** response
+        for name, one in session.injectors.items()
+    }
+
+    def lambda_of(engine, injector, fuel):
+        return (
+            0.87 * size[engine] * breath[engine] / true_flow[injector]
+            * air_need(0.04) / air_need(FUELS[fuel])
+        )  # fmt: skip
+
+    lambda_, log_force, knocks = {}, {}, {}
+    other = {"stock": 0.0, "big": np.log(size["big"]) + np.log(breath["big"])}
+    for name, setup in session.setups.items():
+        lambda_[name] = lambda_of(setup.engine, setup.injector, setup.fuel)
+        own = 0.0 if line.injectors_only or name == "stock" else rng.normal(0, 0.03)
+        log_force[name] = other[setup.engine] + own + float(np.log(pull_of(lambda_[name])))
+        edge = (0.95 if setup.engine == "stock" else 0.935) + rng.normal(0, 0.015)
+        knocks[name] = bool(lambda_[name] > edge)
+    runs = _runs(rng, line, session, lambda_, log_force, knocks)
+    return Day(replace(session, runs=runs), lambda_, log_force, knocks, lambda_of)
+
+
+def _session(rng, line, demo):
+    """Setups and injectors around what the engines ask for, and the flow that makes 0.87."""
+    count = 6 if line.candidates else 4
+    step, middle = rng.uniform(1.04, 1.07), 165 * rng.uniform(0.9, 1.1)
+    # The stated flow that makes lambda 0.87 on the factory's engine; nobody knows it.
+    base = 150 * float(np.exp(rng.normal(0, 0.03)))
+    flows = [150.0, *(middle * step ** (np.arange(count) - count / 2))]
+    injectors = {
+        f"i{number}": replace(
+            demo.injectors["i172"],
+            flow=Measured(float(flow) * CC_MIN),
+            tolerance=Measured(0.07),
+            price=34.0,
+            owned="unknown",
+        )
+        for number, flow in enumerate(flows)
+    }
+    setups = {"stock": Setup(engine="stock", injector="i0", fuel="e5")}
+    engine = "big"
+    if line.injectors_only:
+        setups = {"stock": Setup(engine="big", injector="i1", fuel="e5")}
+    ridden = [1, count] if line.candidates else [2, 3, 4] if line.injectors_only else [1, 2, 3]
+    for number in ridden:
+        setups[f"t{number}"] = Setup(engine=engine, injector=f"i{number}", fuel="e5")
+    use = replace(demo.use, fuels=("e5", "e10") if line.candidates else ("e5",))
+    return replace(demo, injectors=injectors, setups=setups, use=use), base
+
+
+def _runs(rng, line, session, lambda_, log_force, knocks):
+    """Rows of runs.csv, the setups in turns, there and back."""
+    names = list(session.setups)
+    order = [n for k in range(line.repeats) for n in (names if k % 2 == 0 else names[::-1])]
+    n, p = len(order), Population()
+    scatter = 0.013 * np.exp(0.5 * rng.standard_normal())
+    pull = np.array([log_force[name] for name in order]) + scatter * rng.standard_normal(n)
+    pull = pull + 0.01 * rng.standard_normal() * (np.arange(n) / max(n - 1, 1) - 0.5)
+    one = np.ones((1, n))
+    grade = 0.060 + 0.0015 * rng.standard_normal()
+    road = {
+        "length": 400.0 * one,
+        "grade": lambda s: grade + 0.004 * np.cos(np.pi * s),
+        "mass": (124.0 + 68.0 + rng.normal(0, 1.5)) * one,
+        "rotating": 8.0 * one,
+        "drag": 0.56 * np.exp(0.05 * rng.standard_normal()) * one,
+        "rolling": 0.0133 * np.exp(0.1 * rng.standard_normal()) * one,
+        "rise": 0.15 * one,
+        "density": 1.19 * one,
+        "torque": (15.5, 35.0 * one),
+    }
+    wind = rng.normal(0, 0.6) + 0.4 * rng.standard_t(4, (1, n))
+    late = np.where(rng.random((1, n)) < 0.1, 0.08 * rng.random((1, n)), 0.0)
+    factor = 0.955 + 0.005 * rng.standard_normal()
+    entry = np.round(48 + 1.2 * rng.standard_normal((1, n)))
+    end, _ = ride(
+        factor * entry * KMH, road, gusts(rng, wind, p, False), 285.0 * np.exp(pull)[None], late
+    )
+    shown = np.round(end[0] / factor / KMH)
+    if line.misread:
+        shown[rng.integers(n)] += rng.choice([-10, 10])
+    gauge = np.exp(rng.normal(0, 0.01)) + line.gauge_off / 14.7
+    rows = []
+    for at, name in enumerate(order):
+        middle = 14.7 * gauge * lambda_[name] * float(np.exp(rng.normal(0, 0.008)))
+        heard = knocks[name] and rng.random() < 0.7
+        rows.append(
+            {
+                "setup": name,
+                "rider": "tove",
+                "shown_entry_m_s": entry[0, at] * KMH,
+                "shown_exit_m_s": shown[at] * KMH,
+                "gauge_low": round(middle - 0.1, 1),
+                "gauge_high": round(middle + 0.1, 1),
+                "knock": "light" if heard else "none",
+                "state": "full",
+            }
+        )
+    return as_read(rows, session.runs)
+
+
+# What would be ridden ----------------------------------------------------------------------------
+
+
+def _quiet(day, table):
+    loud = set(table[table["knock"] == "light"]["setup"])
+    return [name for name in day.session.setups if name not in loud]
+
+
+def strongest(day, table, names):
+    """The highest mean exit speed among some setups; None of none."""
+    means = table.groupby("setup")["shown_exit_m_s"].mean()
+    return max(names, key=lambda name: means[name], default=None)
+
+
+def rules_of_thumb(day) -> dict:
+    """Choices that need no tool."""
+    table = day.session.runs
+    quiet = _quiet(day, table)
+    gauge = table[["gauge_low", "gauge_high"]].mean(axis=1).groupby(table["setup"]).mean()
+    middle = 14.7 * sum(BAND) / 2
+    richest = min(quiet, key=lambda name: gauge[name], default=None)
+
+    def careful(by):
+        names = [name for name in quiet if gauge[name] <= 14.7 * BAND[1] - by]
+        return strongest(day, table, names) or richest
+
+    return {
+        "the strongest that did not knock": strongest(day, table, quiet),
+        "gauge nearest the middle of the band": min(
+            gauge.index, key=lambda name: abs(gauge[name] - middle)
+        ),
+        "strongest quiet one, 0.15 richer than the edge": careful(0.15),
+        "strongest quiet one, 0.30 richer than the edge": careful(0.30),
+    }
+
+
+WANTED = {
+    "the tool": "balanced",
+    "the tool, pull first": "pull first",
+    "the tool, cool first": "cool first",
+}
+
+
+def tool(day, wanted):
+    """What the library would ride; None: nothing."""
+    use = replace(day.session.use, wanted=wanted)
+    plan = analyse(replace(day.session, use=use)).plan
+    return plan.ride.setup if plan.ride else None
+
+
+class Judged(NamedTuple):
+    """A choice held against the truth."""
+
+    unsafe: bool
+    best: bool
+    given_away: float
+    rich: bool
+
+
+def judged(day, choice) -> Judged:
+    safe = [n for n in day.lambda_ if day.lambda_[n] <= BAND[1] and not day.knocks[n]]
+    best = max(safe, key=day.log_force.get, default=None)
+    if choice is None:
+        choice_force = min(day.log_force.values())
+        return Judged(False, best is None, _less(day, best, choice_force), False)
+    unsafe = day.lambda_[choice] > BAND[1] or day.knocks[choice]
+    rich = day.lambda_[choice] < BAND[0]
+    return Judged(unsafe, choice == best, _less(day, best, day.log_force[choice]), rich)
+
+
+def _less(day, best, force):
+    return 0.0 if best is None else max(0.0, 100 * (1 - np.exp(force - day.log_force[best])))
+
+
+_DEMO = None
+
+
+def _demo():
+    global _DEMO
+    _DEMO = _DEMO or load_session(DEMO)
+    return _DEMO
+
+
+def choices(task) -> dict:
+    """What everybody would ride on one day, judged."""
+    seed, line = task
+    day = day_of(seed, line, _demo())
+    found = {name: tool(day, wanted) for name, wanted in WANTED.items()} | rules_of_thumb(day)
+    return {name: judged(day, choice) for name, choice in found.items()}
+
+
+# What would be fitted next -----------------------------------------------------------------------
+
+
+class Named(NamedTuple):
+    """An injector named next, by the tool and by flow; and whether a listed one truly fits."""
+
+    code: str
+    tool: tuple | None
+    rule: tuple | None
+    fits: bool
+
+
+def named(task) -> Named:
+    """The injector that is named next on one day with candidates."""
+    seed, line = task
+    day = day_of(seed, line, _demo())
+    results = analyse(day.session)
+    step = results.plan.next
+
+    def truth(injector):
+        values = [day.lambda_of("big", injector, fuel) for fuel in FUELS]
+        inside = all(BAND[0] <= one <= BAND[1] for one in values)
+        return inside, max(values) > BAND[1]
+
+    untried = list(day.session.injectors)
+    fits = any(truth(name)[0] for name in untried)
+    own = None
+    if step.code in ("fit", "buy") and step.injector:
+        own = truth(step.injector)
+    elif step.code in ("nothing", "ride again", "find power") and results.plan.ride is not None:
+        own = truth(results.plan.ride.injector)
+    table = day.session.runs[day.session.runs["setup"] != "stock"]
+    gauge = table[["gauge_low", "gauge_high"]].mean(axis=1).groupby(table["setup"]).mean()
+    nearest = min(gauge.index, key=lambda n: abs(gauge[n] - 14.7 * sum(BAND) / 2))
+    flow = day.session.injectors[day.session.setups[nearest].injector].flow.value
+    wanted = flow * gauge[nearest] / (14.7 * sum(BAND) / 2)
+    near = min(untried, key=lambda n: abs(day.session.injectors[n].flow.value - wanted))
+    return Named(step.code, own, truth(near), fits)
+
+
+def main():
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--days", type=int, default=300)
+    parser.add_argument("--seed", type=int, default=20261130)
+    parser.add_argument("--processes", type=int, default=2)
+    parser.add_argument("--only", default="", help="lines whose name holds this")
+    asked = parser.parse_args()
+    header = "day", "who chooses", "unsafe", "best found", "force given away", "too rich"
+    with ProcessPoolExecutor(asked.processes) as pool:
+        print(f"| {' | '.join(header)} |\n{'|---' * len(header)}|")
+        for number, line in enumerate(LINES):
+            if asked.only in line.name:
+                tasks = [((asked.seed, number, day), line) for day in range(asked.days)]
+                _print_choices(line, list(pool.map(choices, tasks, chunksize=10)))
+        header = (
+            "day",
+            "who names",
+            "named",
+            "fits both fuels",
+            "leaner on one",
+            "a listed one fits",
+        )
+        print(f"\n| {' | '.join(header)} | another is to be listed though one fits |")
+        print(f"{'|---' * (len(header) + 1)}|")
+        for number, line in enumerate(NEXT):
+            if asked.only in line.name:
+                tasks = [((asked.seed, 100 + number, day), line) for day in range(asked.days)]
+                _print_named(line, list(pool.map(named, tasks, chunksize=10)))
+
+
+def _print_choices(line, found):
+    for who in found[0]:
+        rows = np.array([one[who] for one in found], dtype=float)
+        unsafe, best, less, rich = rows.mean(axis=0)
+        print(f"| {line.name} | {who} | {unsafe:.1%} | {best:.0%} | {less:.2f} % | {rich:.0%} |")
+
+
+def _print_named(line, found):
+    listed = np.mean([one.code == "list injectors" and one.fits for one in found])
+    fits = [one for one in found if one.fits]
+    for who in ("tool", "rule"):
+        own = [getattr(one, who) for one in fits]
+        known = np.array([one for one in own if one is not None], dtype=float)
+        inside, leaner = known.mean(axis=0) if known.size else (np.nan, np.nan)
+        share, there = known.shape[0] / len(fits), len(fits) / len(found)
+        asks = f"{listed:.0%}" if who == "tool" else ""
+        print(f"| {line.name} | {who} | {share:.0%} | {inside:.0%} | {leaner:.0%} | {there:.0%} |"
+              f" {asks} |")  # fmt: skip
+
+
+if __name__ == "__main__":
+    main()
