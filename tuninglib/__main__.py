@@ -222,6 +222,8 @@ def _check(options) -> int:
     results = analyse(session)
     for label, text in (*logs.sentences(results).items, *logs.run_sentences(results).items):
         print(f"{label}: {text}")
+    for label, text in (*cautions.of_speeds(results), *cautions.of_readings(results)):
+        print(f"Note: {label}: {text}")
     for remark in cautions.remarks(results):
         print(f"Note: {remark}")
     count = len(session.runs)

@@ -76,7 +76,7 @@ def follow_flow(outing, at_150):
     gates={"big_150": "knock", "big_164": "lean", "big_172_e10": "lean", "big_185": ""},
     says=(
         "buy injector i178 for 34 EUR",
-        "With i172, which is fitted now: on e10 28 % chance of running leaner than the band. Or "
+        "With i172, which is fitted now: on e10 37 % chance of running leaner than the band. Or "
         "keep to e5 with it.",
     ),
 )
@@ -463,7 +463,7 @@ def _(outing):
 @situation(
     "the same, for a rider who says that he accepts it",
     ride="big_172",
-    next="nothing",
+    next=("list injectors", "i172"),
     gates={"big_172": ""},
     says=("on e5, i172 has a",),
 )
@@ -1000,7 +1000,7 @@ def _(outing):
     "no price",
     ride="big_172",
     next=("buy", "i178"),
-    says=("buy injector i178: 71 % chance of being in the band on e10 (",),
+    says=("buy injector i178: 70 % chance of being in the band on e10 (",),
     never=("EUR:", "for –"),
 )
 def _(outing):
@@ -1015,7 +1015,7 @@ def _(outing):
     says=(
         "keep to e5 with i172",
         "or list another injector in session.toml",
-        "Look for about 175 cc/min: a 71 % chance",
+        "Look for about 175 cc/min: a 70 % chance",
     ),
     never=("buy", "fit injector"),
 )

@@ -182,9 +182,10 @@ def test_the_document_for_programs_is_plain_and_complete(results):
 
 def test_the_ecu_corrects_at_idle_and_cruise_and_not_at_full_throttle(results):
     verdicts = {one.state: one.verdict for one in results.ladder.responses}
-    assert verdicts == {"full": "table", "idle": "corrects", "cruise": "corrects"}
+    assert verdicts == {"full": "table"}
+    assert all(one.chance > 0.99 for one in results.gauge_check.states)
     text = str(injector.response_sentences(results))
-    assert "Cruise: lambda does not follow flow" in text
+    assert "Cruise: the ECU corrects by its oxygen sensor here" in text
     assert "alters the oxygen sensor's signal" in text
 
 

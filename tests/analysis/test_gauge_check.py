@@ -12,12 +12,13 @@ from tests.outing import Outing
 from tuninglib.analysis.analyse import analyse, results_document
 from tuninglib.analysis.doubts import check_gauge
 from tuninglib.analysis.injector import ladder_of, outlook
-from tuninglib.analysis.logs import BandMixture, Following
+from tuninglib.analysis.logs import BandMixture
 from tuninglib.analysis.mixture import analyse_mixtures, lambda_of, weighed_readings, with_check
 from tuninglib.interval import Interval, Measured
 from tuninglib.lab.explore import outlook_words
 from tuninglib.lab.first_guess import first_guess, known_of, tank_words
 from tuninglib.lab.kit import LadderPicture
+from tuninglib.report import injector as injector_words
 from tuninglib.report import method
 from tuninglib.report import mixture as mixture_words
 from tuninglib.session.defaults import air_of_runs, blend_of
@@ -56,56 +57,43 @@ def words_of(results):
     return " ".join(sentence for name, sentence in mixture_words.sentences(results).items if name)
 
 
-def test_the_demo_gauge_is_checked_and_every_interval_sharpened(session, results, demo_folder):
+def chances(check):
+    return {one.state: one.chance for one in check.states}
+
+
+def test_the_demo_gauge_is_checked_and_found_right(session, results, demo_folder):
     check = results.gauge_check
-    assert (check.code, check.readings, check.states) == ("applied", 12, ("idle", "cruise"))
+    assert (check.code, check.readings, list(chances(check))) == ("applied", 12, ["idle", "cruise"])
+    assert min(chances(check).values()) > 0.99
     plain = analyse(with_readings(session, lambda row: np.nan if steady(row) else 1.0))
     before = by_setup(plain)
     truth = json.loads((demo_folder / "truth.json").read_text())["lambda"]
     for name, one in by_setup(results).items():
-        assert one.lambda_.half_width < 0.7 * before[name].lambda_.half_width
+        # What is stated of the gauge stands: at lambda 1 it is right, elsewhere nothing tells.
+        assert one.lambda_.half_width == pytest.approx(before[name].lambda_.half_width, rel=0.01)
         assert one.lambda_.low < truth[name] < one.lambda_.high
-    tried, earlier = (
-        next(p for p in one.ladder.prospects if p.injector == "i172").on("e5").lambda_
-        for one in (results, plain)
-    )
-    assert tried.half_width < 0.7 * earlier.half_width
     text = words_of(results)
     assert "e10 runs 2.1 % leaner than e5, 0.3 on this gauge" in text
-    assert "at idle and cruise lambda does not follow the injector" in text
-    assert "whatever the fuel" in text
-    assert "within about 1 % (common practice)" in text
+    assert "the gauge has to show 14.7, within about 1 % (common practice)" in text
+    assert "The chance that it does so is over 99 % at idle and cruise" in text
     assert "The gauge reads 14.71 there (12 readings)" in text
-    assert "off by 0.0 % (−0.9 to 1.0 %)" in text
-    assert "Without this check 0.0 ± 2.0 % would be taken" in text
+    assert "at full throttle the gauge is taken to be off by 0.0 % (−2.0 to 2.0 %)" in text
+    assert "Without these readings 0.0 ± 2.0 % would be taken" in text
+    assert "with another injector, too" not in text
 
 
-def test_the_offset_by_hand(session, results):
-    """Precisions add: the statement's, and that of twelve readings with the control's 1 %."""
-    rows = session.runs[session.runs["state"] != "full"]
-    low, high = (rows[name].to_numpy() for name in READINGS)
-    log = np.log((low + high) / 2 / 14.7)
-    own = np.mean(((high - low) ** 2 / 24 + 0.1**2 / 12) / ((low + high) / 2) ** 2)
-    scatter = (4 * (0.01**2 + own) + np.sum((log - log.mean()) ** 2)) / (4 + 12 - 1)
-    data, stated = scatter / 12 + (0.01 / 1.96) ** 2, (0.02 / 1.96) ** 2
-    mean = log.mean() * stated / (stated + data)
-    half = 1.96 * np.sqrt(stated * data / (stated + data))
-    offset = results.gauge_check.offset
-    assert offset.value == pytest.approx(np.expm1(mean), rel=1e-4)
-    assert offset.low == pytest.approx(np.expm1(mean - half), rel=1e-4)
-    assert offset.high == pytest.approx(np.expm1(mean + half), rel=1e-4)
-    assert results.shown_at_lambda_one == pytest.approx(14.7 * (1 + offset.value))
-
-
-def test_a_gauge_that_shows_too_lean_everywhere_is_seen_through(session, results):
-    """All readings 2 % up: the truth moves by the fifth that the statement still holds."""
+def test_a_gauge_that_shows_too_lean_everywhere_is_partly_seen_through(session, results):
+    """All readings 2 % up: no more than half of that shows at lambda 1, and a leak may be there."""
     off = analyse(with_readings(session, lambda row: 1.02))
     assert off.gauge_check.code == "applied"
-    assert off.gauge_check.offset.value == pytest.approx(0.0159, abs=0.0005)
+    assert 0.003 < off.gauge_check.offset.value < 0.011
+    assert off.gauge_check.offset.high > 0.025
     after, before = by_setup(off), by_setup(results)
+    change = (1 + off.gauge_check.offset.value) / (1 + results.gauge_check.offset.value)
+    assert off.shown_at_lambda_one == pytest.approx(14.7 * (1 + off.gauge_check.offset.value))
     for name in after:
-        moved = after[name].lambda_.value / before[name].lambda_.value - 1
-        assert moved == pytest.approx(1.02 / 1.0154 - 1, abs=0.001)
+        moved = after[name].lambda_.value / before[name].lambda_.value
+        assert moved == pytest.approx(1.02 / change, abs=0.001)
         assert after[name].gauge.value == pytest.approx(1.02 * before[name].gauge.value)
 
 
@@ -120,22 +108,24 @@ def evening():
 def test_a_log_checks_the_gauge_where_nobody_wrote_idle_and_cruise_down(evening):
     results = analyse(evening)
     check = results.gauge_check
-    assert (check.code, check.readings, check.states) == ("applied", 4, ("part throttle",))
+    assert (check.code, check.readings) == ("applied", 4)
+    assert [one.throttle for one in check.states] == [(0.05, 0.2), (0.2, 0.4)]
+    assert all(one.state == "part throttle" and one.chance > 0.95 for one in check.states)
     truth = json.loads((EVENING / "truth.json").read_text("utf-8"))["lambda"]
     for one in results.mixtures:
         assert one.lambda_.low < truth[one.setup] < one.lambda_.high
-        assert one.lambda_.half_width < 0.014
+        assert one.lambda_.half_width < 0.021
     text = words_of(results)
-    assert "at part throttle lambda does not follow the injector" in text
+    assert "over 99 % at part throttle (5 to 20 %) and part throttle (20 to 40 %)" in text
     assert "(4 means of settled stretches in the log)" in text
     rows = {row[0]: row for row in method.assumptions(results).rows}
     assert rows["Gauge reads too high by"][2] == (
-        "4 means of settled stretches in the log where the ECU holds lambda 1"
+        "4 means of settled stretches in the log where the ECU may hold lambda 1"
     )
 
 
-def seen_in_log(monkeypatch, session, bands, followings):
-    """What the check makes of means (setup, low, lambda, half) and places (setup, low, place)."""
+def seen_in_log(monkeypatch, session, bands):
+    """What the check makes of means (setup, low, lambda, half) of a log."""
     tops = {0.05: 0.2, 0.2: 0.4, 0.4: 0.6, 0.9: 1.0}
     made = tuple(
         BandMixture(setup=name, by="throttle" if low < 1 else "engine speed", low=low,
@@ -143,76 +133,59 @@ def seen_in_log(monkeypatch, session, bands, followings):
                     lambda_=Interval(value, value - half, value + half))
         for name, low, value, half in bands
     )  # fmt: skip
-    told = tuple(
-        Following(setup=name, low=low, high=tops[low], share=Interval(0, -0.1, 0.1), place=place)
-        for name, low, place in followings
-    )
-    monkeypatch.setattr("tuninglib.analysis.doubts.mixture_by_bands", lambda session: (made, told))
+    monkeypatch.setattr("tuninglib.analysis.doubts.mixture_by_bands", lambda session: (made, ()))
     return check_gauge(session, air_of_runs(session))
 
 
 TWO = ("small_nozzle", "large_nozzle")
 
 
-def test_the_offset_of_a_log_by_hand(monkeypatch, evening):
-    """Of each its own half width over 1.96; a guess of 1 % that is worth four; control to 1 %."""
-    means = [("small_nozzle", 0.05, 1.012, 0.004), ("large_nozzle", 0.05, 1.008, 0.006)]
-    found = seen_in_log(monkeypatch, evening, means, [("large_nozzle", 0.05, "stays")])
-    log = np.log([1.012, 1.008])
-    own = np.mean(np.square([0.004 / 1.012, 0.006 / 1.008])) / 1.96**2
-    scatter = (4 * (0.01**2 + own) + np.sum((log - log.mean()) ** 2)) / (4 + 2 - 1)
-    data, stated = scatter / 2 + (0.01 / 1.96) ** 2, (0.02 / 1.96) ** 2
-    mean = log.mean() * stated / (stated + data)
-    half = 1.96 * np.sqrt(stated * data / (stated + data))
-    assert found.offset.low == pytest.approx(np.expm1(mean - half), rel=1e-4)
-    assert found.offset.high == pytest.approx(np.expm1(mean + half), rel=1e-4)
-    assert found.gauge == pytest.approx(14.7 * np.exp(log.mean()))
-    # A bias that is stated is in what the gauge shows, and not in lambda.
-    biased = replace(evening, gauge=replace(evening.gauge, accuracy=Measured(0.01, 0.02)))
-    again = seen_in_log(monkeypatch, biased, means, [("large_nozzle", 0.05, "stays")])
-    assert again.gauge == pytest.approx(14.7 * 1.01 * np.exp(log.mean()))
-
-
-@pytest.mark.parametrize(
-    ("followings", "readings"),
-    [
-        ([("large_nozzle", 0.05, "stays"), ("large_nozzle", 0.2, "stays")], 4),
-        ([("large_nozzle", 0.05, "stays"), ("large_nozzle", 0.2, "unclear")], 2),
-        # Beyond four tenths of throttle another mixture may be held than lambda 1.
-        ([("large_nozzle", 0.2, "stays"), ("large_nozzle", 0.4, "stays")], 2),
-        ([("large_nozzle", 0.4, "stays")], 0),
-        # With a third injector it follows in one band: there the ECU does not hold it.
-        ([("large_nozzle", 0.05, "stays"), ("third", 0.05, "follows"),
-          ("large_nozzle", 0.2, "stays")], 2),
-        ([("large_nozzle", 0.05, "follows")], 0),
-        ([], 0),
-    ],
-)  # fmt: skip
-def test_only_bands_in_which_lambda_is_held_check_the_gauge(
-    monkeypatch, evening, followings, readings
-):
+def test_only_bands_up_to_four_tenths_of_throttle_are_asked(monkeypatch, evening):
+    """Beyond that another mixture may be held than lambda 1."""
     means = [(name, low, 1.0, 0.004) for name in TWO for low in (0.05, 0.2, 0.4, 0.9, 5000.0)]
-    found = seen_in_log(monkeypatch, evening, means, followings)
-    assert found.readings == readings
-    assert found.code == ("applied" if readings else "no readings")
+    found = seen_in_log(monkeypatch, evening, means)
+    assert (found.code, found.readings) == ("applied", 4)
+    assert {one.throttle for one in found.states} == {(0.05, 0.2), (0.2, 0.4)}
+    nothing = seen_in_log(monkeypatch, evening, [(name, 0.4, 1.0, 0.004) for name in TWO])
+    assert (nothing.code, nothing.offset) == ("no readings", None)
 
 
-@pytest.mark.parametrize(("off", "code"), [(1.035, "lean"), (0.965, "rich"), (1.025, "applied")])
-def test_a_log_that_stands_off_lambda_one_corrects_nothing(monkeypatch, evening, off, code):
-    means = [(name, 0.05, off, 0.002) for name in TWO]
-    found = seen_in_log(monkeypatch, evening, means, [("large_nozzle", 0.05, "stays")])
+def test_a_band_in_which_lambda_follows_does_not_count(monkeypatch, evening):
+    """The larger injector flows a tenth more."""
+    held = [("small_nozzle", 0.05, 1.02, 0.004), ("large_nozzle", 0.05, 1.02, 0.004)]
+    follows = [("small_nozzle", 0.2, 1.02, 0.004), ("large_nozzle", 0.2, 0.93, 0.004)]
+    found = seen_in_log(monkeypatch, evening, held + follows)
+    first, second = found.states
+    assert first.chance > 0.9 > 0.05 > second.chance
+    alone = seen_in_log(monkeypatch, evening, held)
+    assert found.offset.value == pytest.approx(alone.offset.value, abs=0.002)
+
+
+def test_a_bias_that_is_stated_is_in_what_the_gauge_of_a_log_shows(monkeypatch, evening):
+    means = [("small_nozzle", 0.05, 1.012, 0.004), ("large_nozzle", 0.05, 1.008, 0.006)]
+    shown = np.exp(np.log([1.012, 1.008]).mean())
+    assert seen_in_log(monkeypatch, evening, means).gauge == pytest.approx(14.7 * shown)
+    biased = replace(evening, gauge=replace(evening.gauge, accuracy=Measured(0.01, 0.02)))
+    again = seen_in_log(monkeypatch, biased, means)
+    assert again.gauge == pytest.approx(14.7 * 1.01 * shown)
+
+
+@pytest.mark.parametrize(("off", "code"), [(1.045, "lean"), (0.955, "rich"), (1.015, "applied")])
+def test_a_log_that_stands_off_lambda_one_says_little(monkeypatch, evening, off, code):
+    means = [(name, low, off, 0.002) for name in TWO for low in (0.05, 0.2)]
+    found = seen_in_log(monkeypatch, evening, means)
     assert found.code == code
-    assert (found.offset is None) == (code != "applied")
     results = replace(analyse(evening), gauge_check=found)
     if code != "applied":
-        said = f"at part throttle the gauge reads up to 3.5 % {code}er"
+        assert abs(found.offset.value) < 0.004
+        said = f"at part throttle the gauge reads up to 4.5 % {code}er"
         assert said in words_of(results)
 
 
-def test_rows_at_idle_and_cruise_go_before_a_log(monkeypatch, session):
+def test_what_says_more_of_the_gauge_is_taken_rows_or_log(monkeypatch, session):
     means = [("big_164", 0.05, 1.02, 0.002), ("big_172", 0.05, 1.02, 0.002)]
-    found = seen_in_log(monkeypatch, session, means, [("big_172", 0.05, "stays")])
-    assert (found.readings, found.states) == (12, ("idle", "cruise"))
+    found = seen_in_log(monkeypatch, session, means)
+    assert (found.readings, list(chances(found))) == (12, ["idle", "cruise"])
 
 
 def test_the_sliders_see_through_it_too(session):
@@ -231,26 +204,26 @@ def test_the_sliders_see_through_it_too(session):
     assert one.lambda_.value == pytest.approx(prospect.on("e5").lambda_.value, rel=1e-6)
 
 
-def test_a_leak_is_suspected_and_nothing_applied(session, results):
+def test_a_leak_is_suspected_and_next_to_nothing_taken_for_the_gauge(session, results):
     leaky = analyse(with_readings(session, lambda row: 1.05 if steady(row) else 1.0))
-    assert leaky.gauge_check.code == "lean"
-    assert leaky.gauge_check.offset is None
+    check = leaky.gauge_check
+    assert check.code == "lean"
+    assert check.elsewhere > 0.99
+    assert abs(check.offset.value) < 0.004
     plain = analyse(with_readings(session, lambda row: np.nan if steady(row) else 1.0))
-    assert leaky.mixtures == plain.mixtures
-    predicted = [
-        [(one.injector, one.fuel, one.lambda_, one.odds) for one in found.combinations]
-        for found in (leaky, plain)
-    ]
-    assert predicted[0] == predicted[1]
+    for name, one in by_setup(leaky).items():
+        before = by_setup(plain)[name].lambda_
+        assert one.lambda_.value == pytest.approx(before.value, rel=0.004)
+        assert one.lambda_.half_width == pytest.approx(before.half_width, rel=0.08)
     text = words_of(leaky)
     assert "at idle and cruise the gauge reads up to 5.1 % leaner. Suspect air that leaks" in text
-    for check in ("exhaust joints", "secondary air", "misfire", "spark plug"):
-        assert check in text
-    assert "these readings correct nothing, and its offset is taken as 0.0 ± 2.0 %" in text
+    for cause in ("exhaust joints", "secondary air", "misfire", "spark plug"):
+        assert cause in text
+    assert "The chance that it is not the gauge is over 99 %" in text
     assert "exhaust joints" not in words_of(results)
 
 
-def test_a_leak_at_one_setup_is_named(session):
+def test_a_leak_at_one_setup_is_named_and_the_others_still_count(session, results):
     leaky = analyse(
         with_readings(
             session, lambda row: 1.05 if steady(row) and row["setup"] == "big_164" else 1.0
@@ -258,17 +231,26 @@ def test_a_leak_at_one_setup_is_named(session):
     )
     assert leaky.gauge_check.code == "lean"
     assert [one.name for one in leaky.gauge_check.deviations] == ["big_164"]
+    assert leaky.gauge_check.offset.value == pytest.approx(
+        results.gauge_check.offset.value, abs=0.002
+    )
     assert "with big 164 the gauge reads up to 5.4 % leaner" in words_of(leaky)
 
 
-def test_a_little_lean_is_the_gauge_and_more_is_a_leak(session):
-    codes = [
-        analyse(
-            with_readings(session, lambda row, f=factor: f if steady(row) else 1.0)
-        ).gauge_check.code
-        for factor in (1.02, 1.04)
+def test_from_the_gauge_to_a_leak_nothing_jumps(session):
+    """The farther off, the likelier a leak; what is taken for the gauge's rises, then falls."""
+    off = np.arange(1.0, 1.0501, 0.005)
+    found = [
+        check_gauge(
+            with_readings(session, lambda row, f=f: f if steady(row) else 1.0), air_of_runs(session)
+        )
+        for f in off
     ]
-    assert codes == ["applied", "lean"]
+    assert np.all(np.diff([one.elsewhere for one in found]) > -0.02)
+    values = np.array([one.offset.value for one in found])
+    assert np.max(np.abs(np.diff(values))) < 0.004
+    assert 0.01 < off[values.argmax()] - 1 < 0.03
+    assert [one.code for one in found][::10] == ["applied", "lean"]
 
 
 def test_a_stated_bias_that_the_readings_deny_is_said(session):
@@ -277,57 +259,91 @@ def test_a_stated_bias_that_the_readings_deny_is_said(session):
     assert denied.gauge_check.deviations[0].off == pytest.approx(1 / 0.96 - 1, abs=0.005)
     text = words_of(denied)
     assert "the gauge, its stated offset taken out, reads up to 4.3 % leaner" in text
-    assert "its offset is taken as −4.0 ± 1.0 %" in text
+    assert "Without these readings −4.0 ± 1.0 % would be taken" in text
 
 
-def test_a_stated_bias_that_the_readings_bear_out_is_sharpened(session):
+def test_a_stated_bias_that_the_readings_bear_out_stands(session):
     """A gauge that shows 4 % too lean, and is known to."""
     stated = replace(session.gauge, accuracy=Measured(0.04, 0.02))
     low = with_readings(replace(session, gauge=stated), lambda row: 1.04)
     found = analyse(low).gauge_check
     assert found.code == "applied"
     assert found.offset.value == pytest.approx(0.0405, abs=0.001)
-    assert found.offset.half_width < 0.011
+    assert found.offset.half_width == pytest.approx(0.0208, abs=0.0005)
 
 
 def test_held_rich_of_lambda_one_is_no_fault_of_the_gauge(session):
     rich = analyse(with_readings(session, lambda row: 0.95 if steady(row) else 1.0))
-    assert (rich.gauge_check.code, rich.gauge_check.offset) == ("rich", None)
+    assert rich.gauge_check.code == "rich"
     text = words_of(rich)
     assert "at idle and cruise the gauge reads up to 5.0 % richer. Suspect" in text
     assert "a device that alters its signal" in text
     assert "exhaust joints" not in text
 
 
-def test_one_injector_proves_nothing(session):
-    """Two engines on one injector and one fuel: lambda stays, and the verdict is 'corrects'."""
-    few = with_readings(
-        session,
-        lambda row: np.nan if steady(row) and row["setup"] not in ("stock", "big_150") else 1.0,
+def only_of(session, *setups):
+    """Idle and cruise of these setups alone."""
+    return with_readings(
+        session, lambda row: np.nan if steady(row) and row["setup"] not in setups else 1.0
     )
-    sure = replace(session.assumptions, breathing_change=Measured(0.0, 0.01))
-    one = analyse(replace(few, assumptions=sure))
-    assert {r.state: r.verdict for r in one.ladder.responses}["idle"] == "corrects"
-    assert (one.gauge_check.code, one.gauge_check.offset) == ("unproven", None)
-    assert "do not show that the ECU (engine control unit) holds lambda 1" in words_of(one)
-    plain = analyse(with_readings(session, lambda row: np.nan if steady(row) else 1.0))
-    assert one.mixtures == plain.mixtures
-    assert analyse(few).gauge_check.code == "unproven"
+
+
+def test_one_setup_leaves_it_open_and_the_reading_that_would_settle_it_is_named(session):
+    one = analyse(only_of(session, "stock"))
+    assert all(0.5 < chance < 0.9 for chance in chances(one.gauge_check).values())
+    asked = "read the gauge at idle with another injector, too, that differs by a tenth or more"
+    assert asked in words_of(one)
+    assert asked in str(injector_words.response_sentences(one))
+    assert "the chance that the ECU corrects" in str(injector_words.response_sentences(one))
+    # It does: with one a tenth larger the question is settled.
+    two = analyse(only_of(session, "stock", "big_164", "big_172"))
+    assert min(chances(two.gauge_check).values()) > 0.95
+    assert "with another injector, too" not in words_of(two)
+
+
+def test_what_the_rider_says_of_an_oxygen_sensor_counts(session):
+    few = with_readings(only_of(session, "stock"), lambda row: 1.025 if steady(row) else 1.0)
+    found = {
+        said: check_gauge(
+            replace(few, bike=replace(few.bike, oxygen_sensor=said)), air_of_runs(few)
+        )
+        for said in ("no", "unknown", "yes")
+    }
+    idle = [chances(found[said])["idle"] for said in ("no", "unknown", "yes")]
+    assert idle[0] < 0.15 < idle[1] < 0.9 < idle[2]
+    half = [found[said].offset.half_width for said in ("no", "unknown", "yes")]
+    assert half[0] < half[1] < half[2]
+
+
+FLOWS = {"i150": 150, "i164": 164, "i172": 172, "i185": 185}
 
 
 def test_a_state_that_follows_its_table_does_not_count(session):
     """At cruise lambda goes as the injector does; only idle checks the gauge."""
-    flows = {"i150": 150, "i164": 164, "i172": 172, "i185": 185}
 
     def follow(row):
         if row["state"] != "cruise":
             return 1.0
-        return 160 / flows[session.setups[row["setup"]].injector]
+        return 160 / FLOWS[session.setups[row["setup"]].injector]
 
     some = analyse(with_readings(session, follow))
-    assert (some.gauge_check.code, some.gauge_check.states) == ("applied", ("idle",))
-    assert some.gauge_check.readings == 6
-    assert "at idle lambda does not follow the injector" in words_of(some)
+    found = chances(some.gauge_check)
+    assert found["idle"] > 0.95
+    assert found["cruise"] < 0.01
+    assert "over 99 % at idle and under 1 % at cruise" in words_of(some)
+    words = dict(injector_words.response_sentences(some).items)
+    assert "the ECU corrects by its oxygen sensor here" in words["Idle"]
+    assert "the ECU runs from its fuel table here" in words["Cruise"]
+
+
+def test_a_table_all_over_leaves_the_gauge_as_it_was_stated(session):
+    follows = with_readings(
+        session,
+        lambda row: 160 / FLOWS[session.setups[row["setup"]].injector] if steady(row) else 1.0,
+    )
+    found = check_gauge(follows, air_of_runs(session))
+    assert max(chances(found).values()) < 0.01
+    assert found.offset.half_width == pytest.approx(0.02, rel=0.03)
 
 
 def test_without_idle_and_cruise_the_report_says_what_they_would_tell(session):
@@ -351,20 +367,21 @@ def test_without_a_gauge_there_is_no_word_of_its_check(session):
 def test_an_excluded_reading_does_not_check_the_gauge(session):
     runs = session.runs.copy()
     runs.loc[runs["state"] == "idle", "exclude"] = "cold"
-    assert analyse(replace(session, runs=runs)).gauge_check.states == ("cruise",)
+    assert list(chances(analyse(replace(session, runs=runs)).gauge_check)) == ["cruise"]
 
 
 def test_the_document_for_programs_has_the_check(results):
     check = results_document(results)["gauge_check"]
     assert check["code"] == "applied"
+    assert [one["state"] for one in check["states"]] == ["idle", "cruise"]
     assert check["offset"]["low"] < check["offset"]["value"] < check["offset"]["high"]
 
 
 def test_what_the_sums_rest_on_names_the_offset(session, results):
     rows = {row[0]: row for row in method.assumptions(results).rows}
     assert rows["Gauge reads too high by"][1:] == (
-        "0.0 ± 0.9 %",
-        "12 readings where the ECU holds lambda 1",
+        "0.0 ± 2.0 %",
+        "12 readings where the ECU may hold lambda 1",
     )
     assert "the gauge's offset taken out" in str(method.sentences(results))
 
@@ -449,32 +466,30 @@ def test_one_function_makes_lambda(biased, results):
 
 
 @pytest.mark.slow
-def test_the_sharpened_intervals_hold_the_true_lambda(session):
+def test_the_checked_intervals_hold_the_true_lambda(session):
     """Invented gauges, controls and scatters; the setups' true lambdas stay the same."""
     rng = np.random.default_rng(20260516)
     true = dict(zip(session.setups, (0.87, 1.0, 0.905, 0.875, 0.893, 0.787), strict=True))
     runs, air = session.runs, air_of_runs(session)
     full = (runs["state"] == "full").to_numpy()
     middle = np.where(full, runs["setup"].map(true), 1.0) * 14.7
-    held, width = [], []
+    held, width, unchecked = [], [], []
     for _ in range(60):
         control = np.where(full, 0.0, rng.normal(0, 0.01 / 1.96))
-        error = rng.normal(0, 0.02 / 1.96) + control + rng.normal(0, 0.008, len(runs))
+        at_one, slope = rng.normal(0, 0.02 / 1.96 / np.sqrt(2), 2)
+        error = at_one + full * slope + control + rng.normal(0, 0.008, len(runs))
         shown = middle * np.exp(error)
         half = rng.uniform(0.05, 0.2, len(runs))
         readings = {"gauge_low": np.round(shown - half, 1), "gauge_high": np.round(shown + half, 1)}
         one = replace(session, runs=runs.assign(**readings))
-        check = check_gauge(one, air)
-        if check.code != "applied":  # an honest gauge looks like a leak now and then
-            assert check.deviations
-            continue
-        judged = with_check(one, check)
+        judged = with_check(one, check_gauge(one, air))
         found = analyse_mixtures(judged, weighed_readings(judged, air))
         held += [m.lambda_.low < true[m.setup] < m.lambda_.high for m in found]
         width += [m.lambda_.half_width / m.lambda_.value for m in found]
-    assert len(held) > 0.9 * 6 * 60
-    assert 0.93 < np.mean(held) < 0.985
-    assert np.mean(width) < 0.016
+        found = analyse_mixtures(one, weighed_readings(one, air))
+        unchecked += [m.lambda_.half_width / m.lambda_.value for m in found]
+    assert np.mean(held) > 0.94
+    assert 1.0 <= np.mean(width) / np.mean(unchecked) < 1.1
 
 
 def test_the_response_does_not_hang_on_the_gauge(results, biased):
@@ -492,10 +507,11 @@ def test_two_injectors_tell_that_the_ecu_corrects_and_one_does_not(demo_folder, 
         return outing.results().gauge_check
 
     two = check("two injectors far apart", "big_150", "big_185")
-    assert (two.code, two.readings, two.states) == ("applied", 4, ("idle", "cruise"))
+    assert (two.code, two.readings) == ("applied", 4)
+    assert min(chances(two).values()) > 0.95
     # On one engine with one injector and one fuel nothing moves that could stand still.
-    assert check("one", "big_172").code == "unproven"
-    assert check("two engines, one injector", "stock", "big_150").code == "unproven"
+    one = check("one", "big_172")
+    assert not any(state.settled for state in one.states)
 
 
 def test_deviations_come_with_the_farthest_first(demo_folder, tmp_path):
@@ -506,8 +522,9 @@ def test_deviations_come_with_the_farthest_first(demo_folder, tmp_path):
             for end in ("gauge_low", "gauge_high"):
                 row[end] = f"{float(row[end]) + by:.1f}"
     check = outing.results().gauge_check
-    assert (check.code, check.offset) == ("lean", None)
+    assert check.code == "lean"
+    assert [one.kind for one in check.deviations] == ["state", "state"]
     sizes = [abs(one.off) for one in check.deviations]
     assert sizes == sorted(sizes, reverse=True)
-    assert check.deviations[0].name == "big_185"
+    assert min(sizes) > 0.07
     assert check.readings == 12

@@ -73,6 +73,8 @@ class Linear(NamedTuple):
     data : array, rows
     design : array, rows by setups
     shared : array, rows by unknowns
+    swing : array, rows
+        What 1 m/s from the first run to the last does; its variance is another by the day.
     known : array, rows by rows
         Covariance of what a run has of its own with a known variance.
     scatter : array, rows
@@ -84,6 +86,7 @@ class Linear(NamedTuple):
     data: np.ndarray
     design: np.ndarray
     shared: np.ndarray
+    swing: np.ndarray
     known: np.ndarray
     scatter: np.ndarray
     winds: np.ndarray
@@ -98,7 +101,7 @@ class _Road:
         riders = int(outing.rider.max()) + 1
         self.names = [
             "bike", "rotating", "drag", "rolling", "grade", "length", "factor", "wind", "density",
-            "drift", "entry", *(f"{kind} {r}" for kind in ("mass", "effect", "shape")
+            "drift", "entry", "swing", *(f"{kind} {r}" for kind in ("mass", "effect", "shape")
                                 for r in range(riders)),
         ]  # fmt: skip
         self.riders = riders
@@ -131,7 +134,7 @@ class _Road:
             "k": normal("density", p.density_kg_m3) * drag / 2,
             "length": normal("length", p.length_m),
             "factor": normal("factor", p.speed_factor),
-            "wind": normal("wind", p.wind_m_s),
+            "wind": normal("wind", p.wind_m_s) + at["swing"][:, None] * self.place,
             "extra": p.rider_effect * own("effect") + p.drift * at["drift"][:, None] * self.place,
             "entry_off": (said * at["entry"])[:, None],
         }
@@ -198,8 +201,10 @@ class _Road:
         design = np.zeros((size, int(o.setup.max()) + 1))
         design[np.arange(n), o.setup] = 1.0
         data = data - shared @ unknowns
+        swing = self.names.index("swing")
+        apart, shared = shared[:, swing], np.delete(shared, swing, axis=1)
         scatter = np.where(np.arange(size) < n, 1.0, 0.0)
-        return Linear(data, design, shared, np.diag(own), scatter, winds, changes)
+        return Linear(data, design, shared, apart, np.diag(own), scatter, winds, changes)
 
 
 def pull_n(s, entry, exit_, climb, wind):
@@ -239,6 +244,7 @@ class Nodes(NamedTuple):
     scatter: np.ndarray
     wind: np.ndarray
     change: np.ndarray
+    swing: np.ndarray
     wilder: np.ndarray
     change_wilder: np.ndarray
 
@@ -246,7 +252,7 @@ class Nodes(NamedTuple):
 @functools.lru_cache(maxsize=64)
 def nodes_of(population, runs, ways_down, count=NODES) -> Nodes:
     """Equally likely draws of what the population says of scatter and winds."""
-    dims = 3 + runs * (2 if ways_down else 1)
+    dims = 4 + runs * (2 if ways_down else 1)
     u = qmc.Sobol(dims, rng=np.random.default_rng(20261129)).random(count)
     u = np.clip(u, 1e-6, 1 - 1e-6)
     scatter, wind = (
@@ -255,8 +261,12 @@ def nodes_of(population, runs, ways_down, count=NODES) -> Nodes:
     )
     change = wind * population.change_ratio[0] * np.exp(population.change_ratio[1] * ndtri(u[:, 2]))
     dof = population.wind_dof
-    wilder = dof / chi2.ppf(u[:, 3:], dof) if np.isfinite(dof) else np.ones_like(u[:, 3:])
-    return Nodes(scatter, wind, change, wilder[:, :runs], wilder[:, runs:] if ways_down else None)
+    *sizes, often = population.wind_over_m_s
+    swing = np.where(u[:, 3] < often, *sizes[::-1])
+    wilder = dof / chi2.ppf(u[:, 4:], dof) if np.isfinite(dof) else np.ones_like(u[:, 4:])
+    return Nodes(
+        scatter, wind, change, swing, wilder[:, :runs], wilder[:, runs:] if ways_down else None
+    )
 
 
 def covariances(rows: Linear, nodes: Nodes):
@@ -264,6 +274,7 @@ def covariances(rows: Linear, nodes: Nodes):
     found = np.repeat((rows.known + rows.shared @ rows.shared.T)[None], nodes.scatter.size, axis=0)
     index = np.arange(rows.scatter.size)
     found[:, index, index] += nodes.scatter[:, None] ** 2 * rows.scatter
+    found += nodes.swing[:, None, None] ** 2 * np.outer(rows.swing, rows.swing)
     variance = nodes.wind[:, None] ** 2 * nodes.wilder
     found += np.einsum("kr,ri,rj->kij", variance, rows.winds, rows.winds, optimize=True)
     if nodes.change_wilder is not None:
@@ -327,7 +338,8 @@ def posterior(outing: Outing, population, count=NODES) -> Posterior:
     runs, ways = outing.setup.size, road.down.size > 0
     middle = Nodes(
         *(np.array([one]) for one in (population.scatter[0], population.run_wind_m_s[0],
-                                      population.run_wind_m_s[0] * population.change_ratio[0])),
+                                      population.run_wind_m_s[0] * population.change_ratio[0],
+                                      population.wind_over_m_s[0])),
         np.full((1, runs), 1.4), np.full((1, runs), 1.4) if ways else None,
     )  # fmt: skip
     unknowns, log_force = np.zeros(len(road.names)), None
@@ -337,7 +349,10 @@ def posterior(outing: Outing, population, count=NODES) -> Posterior:
         log_force = posterior_of(rows.data, rows.design, covariance).means[0]
         rest = rows.data - rows.design @ log_force
         # Where an unknown moves up, the force read from the same speeds moves by its slope.
-        unknowns = np.clip(-rows.shared.T @ np.linalg.solve(covariance[0], rest), -3, 3)
+        solved = np.linalg.solve(covariance[0], rest)
+        swing = -(middle.swing[0] ** 2) * rows.swing @ solved
+        at = road.names.index("swing")
+        unknowns = np.insert(np.clip(-rows.shared.T @ solved, -3, 3), at, swing)
     rows = road.linear(unknowns, log_force)
     nodes = nodes_of(population, runs, ways, count)
     found = posterior_of(rows.data, rows.design, covariances(rows, nodes))

@@ -1,18 +1,29 @@
-"""How often the mixtures' intervals are right, with and without one reading that is far off.
+"""How often the mixtures' intervals are right: with one reading far off, with a gauge that is off.
 
     python -m tests.tools.simulate_readings [days] [seed]
+    python -m tests.tools.simulate_readings gauge [days] [seed]
 
 Every day has its own setups, scatter from run to run and within a run, gauge error and a gauge that
 rounds. One reading of a bad day is off by 5 to 20 %. The library sees what a rider would write
 down.
+
+The second table is of whole sessions of three setups on two engines, two runs each, idle and cruise
+read once with each: gauges that are off by chance or by 0.3 on a scale of 14.7, and ECUs that hold
+lambda 1 there, hold something else, or run from their table.
 """
 
 import sys
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.special import stdtrit
 
+from tests.conftest import DEMO
+from tests.random_sessions import as_read
+from tuninglib.analysis.doubts import check_gauge
+from tuninglib.analysis.mixture import analyse_mixtures, weighed_readings, with_check
+from tuninglib.session.defaults import air_of_runs
+from tuninglib.session.load import load_session
 from tuninglib.statistics.gauge_readings import reading_midpoint
 from tuninglib.statistics.repeats import NAMED, group_means, weigh_groups
 
@@ -88,6 +99,124 @@ def simulate(days, *, repeats, setups=5, gross=False, weigh=True, seed=SEED) -> 
     )  # fmt: skip
 
 
+# A gauge that is off, checked or not at idle and cruise -------------------------------------------
+
+STATED_SD = 0.02 / 1.96  # of the demo's gauge
+SETUPS = ("stock", "big_164", "big_172")
+# Stated flow and displacement of each, the first one's being 1.
+FLOW = dict(zip(SETUPS, np.array([150, 164, 172]) / 150, strict=True))
+SIZE = dict(zip(SETUPS, [1.0, (64 / 60) ** 2, (64 / 60) ** 2], strict=True))
+# What the gauge is off by: at lambda 1 and at full throttle, as logarithms.
+GAUGES = {
+    "by chance, everywhere alike": lambda a, b: (a, a),
+    "by chance, half of it in the slope": lambda a, b: (a / 2**0.5, (a + b) / 2**0.5),
+    "by chance, all of it in the slope": lambda a, b: (0.0, a),
+    "reads 0.3 lean": lambda a, b: (np.log(1 + 0.3 / SCALE),) * 2,
+    "reads 0.3 rich": lambda a, b: (np.log(1 - 0.3 / SCALE),) * 2,
+}
+
+
+def _holds(rng, at=1.0):
+    """Lambda that the ECU holds at idle and cruise, setup by setup."""
+    common = at * np.exp(rng.normal(0, 0.005))
+    return {name: common * np.exp(rng.normal(0, 0.003, 2)) for name in SETUPS}
+
+
+def _table(rng, low, high):
+    """Lambda from a table: one level a state, then as injector and engine have it."""
+    level, breathing = rng.uniform(low, high, 2), rng.normal(0, 0.04)
+    # What a cylinder draws in at idle goes by the throttle, by its size, or by both.
+    response, by_size = rng.uniform(0.8, 1.05), rng.uniform(0, 1)
+    found = {}
+    for name in SETUPS:
+        log = by_size * np.log(SIZE[name]) - response * (np.log(FLOW[name]) + rng.normal(0, 0.02))
+        found[name] = level * np.exp(log + (name != "stock") * breathing)
+    return found
+
+
+def _leaks(rng, where=SETUPS):
+    """Held at 1, and shown leaner by air that leaks in between the ECU's sensor and the gauge's."""
+    leak = rng.uniform(0.03, 0.06)
+    return {
+        name: value * (1 + (name in where) * leak * np.array([1.0, 0.6]))
+        for name, value in _holds(rng).items()
+    }
+
+
+# What stands in the exhaust at idle and cruise, and the setups that are read there.
+ECUS = {
+    "holds lambda 1": (_holds, SETUPS),
+    "holds lambda 1, one setup read": (_holds, SETUPS[:1]),
+    "holds lambda 1, one engine read": (_holds, SETUPS[1:]),
+    "runs from its table, 0.85 to 1.10": (lambda rng: _table(rng, 0.85, 1.10), SETUPS),
+    "runs from its table, near 1": (lambda rng: _table(rng, 0.98, 1.03), SETUPS),
+    "the same, one setup read": (lambda rng: _table(rng, 0.98, 1.03), SETUPS[:1]),
+    "holds 0.98": (lambda rng: _holds(rng, 0.98), SETUPS),
+    "holds 1, exhaust leaks by 3 to 6 %": (_leaks, SETUPS),
+    "holds 1, exhaust leaks with one setup": (lambda rng: _leaks(rng, SETUPS[1:2]), SETUPS),
+}
+
+
+def gauge_day(rng, demo, gauge, ecu):
+    """Without and with the check: whether lambda's intervals hold the truth, and their widths."""
+    at_one, at_full = GAUGES[gauge](*(STATED_SD * rng.standard_normal(2)))
+    truth = dict(zip(SETUPS, rng.uniform(0.80, 0.96, len(SETUPS)), strict=True))
+    run_sd, flutter = rng.uniform(0.005, 0.015), rng.uniform(0.003, 0.008)
+    law, read = ECUS[ecu]
+    held = law(rng)
+    shown = [(name, "full", np.log(truth[name]) + at_full) for name in (*SETUPS, *SETUPS[::-1])]
+    for name in read:
+        for state, value in zip(("idle", "cruise"), np.log(held[name]) + at_one, strict=True):
+            shown.append((name, state, value))
+    rows = []
+    for name, state, value in shown:
+        value = value + rng.normal(0, run_sd) + rng.normal(0, flutter, 12)
+        low, high = np.round(SCALE * np.exp([value.min(), value.max()]) / GAUGE_STEP) * GAUGE_STEP
+        rows.append({"setup": name, "rider": "tove", "state": state, "knock": "none",
+                     "gauge_low": low, "gauge_high": high})  # fmt: skip
+    session = replace(demo, runs=as_read(rows, demo.runs).assign(air_temperature_k=298.15))
+    air = air_of_runs(session)
+    check = check_gauge(session, air)
+    good = []
+    for judged in (session, with_check(session, check)):
+        found = analyse_mixtures(judged, weighed_readings(judged, air))
+        good.append([
+            (one.lambda_.low < truth[one.setup] < one.lambda_.high, one.lambda_.half_width)
+            for one in found
+            if one.lambda_
+        ])  # fmt: skip
+    return good, check
+
+
+def gauge_table(days=300, seed=SEED):
+    """Print the table of gauges and ECUs."""
+    print(f"{days} days a line, seed {seed}; true lambda at full throttle")
+    print("| gauge | at idle and cruise the ECU | unchecked | typical ± | checked | typical ± | "
+          "corrects there |")  # fmt: skip
+    print("|---" * 7 + "|")
+    demo = load_session(DEMO)
+    demo = replace(demo, setups={name: demo.setups[name] for name in SETUPS})
+    for gauge in GAUGES:
+        for ecu in ECUS:
+            rng = np.random.default_rng(seed)
+            every = [gauge_day(rng, demo, gauge, ecu) for _ in range(days)]
+            good = np.array([one for one, _ in every]).reshape(days, 2, -1, 2)
+            (before, held), (half_before, half) = np.moveaxis(good, (3, 1), (0, 1)).reshape(
+                2, 2, -1
+            )
+            chance = _chance([check for _, check in every])
+            print(
+                f"| {gauge} | {ecu} | {before.mean():.1%} | {np.median(half_before):.3f} | "
+                f"{held.mean():.1%} | {np.median(half):.3f} | {chance} |",
+                flush=True,
+            )
+
+
+def _chance(checks):
+    chances = [state.chance for check in checks for state in check.states]
+    return f"{np.mean(chances):.0%}" if chances else ""
+
+
 def main(days=2000, seed=SEED):
     """Print the table."""
     print(f"{days} days a line, 5 setups, seed {seed}; half-widths of log(lambda)")
@@ -109,4 +238,6 @@ def main(days=2000, seed=SEED):
 
 
 if __name__ == "__main__":
-    main(*(int(argument) for argument in sys.argv[1:]))
+    asked = sys.argv[1:]
+    table = gauge_table if asked[:1] == ["gauge"] else main
+    table(*(int(argument) for argument in asked if argument != "gauge"))

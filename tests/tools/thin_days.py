@@ -24,6 +24,7 @@ import numpy as np
 from tests.tools import bayes_referee
 from tuninglib.physics.motion import Hill
 from tuninglib.statistics.gain import estimate_gains
+from tuninglib.statistics.population import Kinds
 from tuninglib.statistics.road_runs import Runs, StatedSds, Unknown, usual_unknowns
 
 KMH, MPH = 1 / 3.6, 0.44704
@@ -57,6 +58,9 @@ class Population:
     # Within a run, and over what length it comes and goes. Common practice.
     gust_m_s: float = 0.3
     gust_length_m: float = 60.0
+    # Steadily up or down from the first run to the last, on quiet outings and on those in the hours
+    # in which wind gets up or dies; and the share of the latter. Common practice.
+    wind_over_m_s: tuple = (0.5, 2.0, 0.1)
     # Entry speed said once for all runs, as shown; half the variance is one habit that all runs
     # share, half each run's own. Common practice: nobody holds a needle to better than 3 km/h.
     said_entry_m_s: tuple = (48 * KMH, 1.5 * KMH)
@@ -157,6 +161,8 @@ WORLDS = {
     "wind 0.6, change 0.85 m/s": ((0, 1, 2, 0, 1, 2), Odd(winds_m_s=(0.6, 0.85))),
     "wind 1.5, change 1.5 m/s": ((0, 1, 2, 0, 1, 2), Odd(winds_m_s=(1.5, 1.5))),
     "gusts with heavy tails": ((0, 1, 2, 0, 1, 2), Odd(heavy_gusts=True)),
+    "wind dies from 3 m/s": ((0, 1, 2, 0, 1, 2), Odd(dying_wind_m_s=3.0)),
+    "in blocks": ((0, 0, 1, 1, 2, 2), Odd()),
     "in blocks, wind dies from 3 m/s": ((0, 0, 1, 1, 2, 2), Odd(dying_wind_m_s=3.0)),
     "grade off by a point": ((0, 1, 2, 0, 1, 2), Odd(grade_off=0.01)),
     "clutch slips 8 % on a quarter": ((0, 1, 2, 0, 1, 2), Odd(slip=0.08)),
@@ -275,7 +281,11 @@ def simulate(seed, design: Design, days, *, population=None, odd=None, said=True
         shown_entry = p.said_entry_m_s[0] + p.said_entry_m_s[1] / np.sqrt(2) * (habit + each)
     else:
         shown_entry = p.said_entry_m_s[0] + p.entry_spread_m_s * each
-    wind = normal(p.wind_m_s) + own + odd.dying_wind_m_s * (0.5 - place)
+    *sizes, chance = p.wind_over_m_s
+    swing = np.where(rng.random(one) < chance, *sizes[::-1]) * rng.standard_normal(one)
+    if odd.dying_wind_m_s:
+        swing = -odd.dying_wind_m_s
+    wind = normal(p.wind_m_s) + own + swing * place + odd.dying_wind_m_s / 2
     up_wind = gusts(rng, wind, p, odd.heavy_gusts)
     if design.copied is not None:
         for at_step in up_wind:
@@ -340,6 +350,9 @@ def unknowns_of(runs: Runs, days: Days, p: Population) -> tuple:
             rider_effect_sd=p.rider_effect,
             rider_drag_sd_ratio=p.rider_drag,
             drift_sd=p.drift,
+            wind_over_the_outing_m_s=Kinds(
+                p.wind_over_m_s[:2], (1 - p.wind_over_m_s[2], p.wind_over_m_s[2])
+            ),
         ),
     )
     if not days.said:

@@ -10,20 +10,22 @@ import numpy as np
 import pandas as pd
 
 from tuninglib.analysis.logs import mixture_by_bands
-from tuninglib.analysis.mixture import flow_on_bike, ladder_columns, mean_readings, weighed_readings
-from tuninglib.analysis.records import Doubt, GaugeCheck, GaugeDeviation, Ladder
+from tuninglib.analysis.mixture import (
+    flow_on_bike,
+    fuel_terms,
+    mean_readings,
+    tolerance_sd,
+    weighed_readings,
+)
+from tuninglib.analysis.records import Doubt, GaugeCheck, GaugeDeviation, HeldState, Ladder
 from tuninglib.interval import Z_95
 from tuninglib.physics.injector import metering_demand
 from tuninglib.session.defaults import blend_of, ethanol_of
 from tuninglib.session.load import Session
 from tuninglib.session.read_table import NOTED
-from tuninglib.statistics.flow_response import (
-    offset_stated,
-    offset_where_lambda_is_one,
-    response_per_state,
-)
+from tuninglib.statistics.flow_response import SteadyReadings, offset_stated, weigh_control
 from tuninglib.statistics.gain import GainFit
-from tuninglib.statistics.gauge_readings import reading_midpoint
+from tuninglib.statistics.ladder import Parts, Priors
 from tuninglib.statistics.population import BREATHING_SD, MIXTURE_SD
 from tuninglib.statistics.repeats import NAMED, Weighed, t_quantile
 from tuninglib.statistics.road_runs import Runs
@@ -32,19 +34,19 @@ if TYPE_CHECKING:
     from tuninglib.analysis.gain import Road
 
 
-# The gauge, where the ECU holds lambda 1 ----------------------------------------------------------
+# Whether the ECU holds lambda 1 at idle and cruise, and what that makes of the gauge --------------
 # Where no such rows were written down, at part throttle of a log.
 
 # Where narrowband control is at work, if it is at work anywhere.
 STATES = ("idle", "cruise")
 PART_THROTTLE, _WIDEST_THROTTLE = "part throttle", 0.4
-# Farther off lambda 1 than this, beyond what is stated of the gauge, something else than the gauge
-# is suspected: a leak, a misfire, an altered sensor signal (common practice: about 3 %).
-FARTHEST = 0.03
+# The chance beforehand that the ECU holds lambda 1 there, by what the rider says of an oxygen
+# sensor (common practice).
+_BEFOREHAND = {"yes": 0.9, "unknown": 0.5, "no": 0.02}
 
 
 def check_gauge(session: Session, air: pd.DataFrame) -> GaugeCheck:
-    """What the readings at idle and at cruise say of the gauge.
+    """What the readings at idle and at cruise say of the ECU and of the gauge.
 
     Parameters
     ----------
@@ -58,97 +60,128 @@ def check_gauge(session: Session, air: pd.DataFrame) -> GaugeCheck:
 
     Notes
     -----
-    A state counts if lambda does not follow injector flow there, over two or more injectors or
-    fuels. Its readings, all together, give the offset. Where those of a state or of a setup stand
-    clearly off lambda 1 the offset is not applied: a leak that reads lean at idle reads less lean
-    at full throttle, and taking it for the gauge's fault would make a lean engine look rich.
+    Where the ECU holds lambda 1 by its oxygen sensor, the gauge has to show it. Whether it does so
+    has a probability, of :func:`tuninglib.statistics.flow_response.weigh_control`, and that is the
+    weight of these readings in the gauge's offset. A gauge stands off lambda 1 as well where air
+    leaks into the exhaust ahead of it, or where the ECU holds something else: that, too, has a
+    probability, and takes from the weight.
 
-    Where no rows tell, the settled means of a log up to 40 % of throttle are taken for readings,
-    one a setup and band, in the bands in which lambda stays with another injector.
+    Without such rows the settled means of a log up to 40 % of throttle are taken for readings, one
+    a setup and band of throttle.
     """
     found = _of_rows(session, air)
-    return found if found.states else _of_log(session) or found
+    return found if found.offset is not None else _of_log(session)
 
 
 def _of_rows(session, air) -> GaugeCheck:
     """By the readings that were written down at idle and at cruise."""
     rows = weighed_readings(session, air, state=None)
     rows = rows[rows["state"].isin(STATES)]
-    if rows.empty:
-        return GaugeCheck("no readings", None, 0, (), None, ())
-    states = _where_it_corrects(session, air, rows)
-    rows = rows[rows["state"].isin(states)]
-    if rows.empty:
-        return GaugeCheck("unproven", None, 0, (), None, ())
-    middles, spreads = reading_midpoint(
-        rows["gauge_low"].to_numpy(),
-        rows["gauge_high"].to_numpy(),
-        resolution=session.gauge.resolution,
-    )
-    return _checked(session, rows, np.log(middles / session.gauge.scale), spreads, states)
-
-
-def _of_log(session) -> GaugeCheck | None:
-    """By the means of a log at part throttle, where lambda stays with another injector."""
-    bands, followings = mixture_by_bands(session)
-    moves = {one.low for one in followings if one.place == "follows"}
-    stays = {
-        (name, one.low)
-        for one in followings
-        if one.place == "stays" and one.high <= _WIDEST_THROTTLE and one.low not in moves
-        for name in (session.about.reference, one.setup)
-    }
-    held = [one for one in bands if one.by == "throttle" and (one.setup, one.low) in stays]
-    if not held:
-        return None
-    rows = pd.DataFrame({"setup": [one.setup for one in held], "state": PART_THROTTLE})
-    stated = offset_stated(session.gauge.accuracy)
-    shown = np.log([one.lambda_.value for one in held]) + stated.log_mean
-    spreads = np.array([one.lambda_.half_width / one.lambda_.value for one in held]) / Z_95
-    return _checked(session, rows, shown, spreads, (PART_THROTTLE,))
-
-
-def _checked(session, rows, shown, spreads, states) -> GaugeCheck:
-    """What logarithms of readings over the scale, where lambda is held at 1, say of the gauge."""
-    stated = offset_stated(session.gauge.accuracy)
-    deviations = _deviations(session, rows, shown - stated.log_mean)
-    lean = tuple(one for one in deviations if one.off > FARTHEST)
-    rich = tuple(one for one in deviations if one.off < -FARTHEST)
-    offset = None
-    if not (lean or rich):
-        offset = offset_where_lambda_is_one(shown, spreads, stated=stated).ratio
-    return GaugeCheck(
-        code="lean" if lean else "rich" if rich else "applied",
-        offset=offset,
-        readings=len(rows),
-        states=states,
-        gauge=float(np.exp(shown.mean()) * session.gauge.scale),
-        deviations=lean or rich,
+    shown = rows["log_middle"].to_numpy() - np.log(session.gauge.scale or 1.0)
+    return _weighed(
+        session,
+        setups=rows["setup"].tolist(),
+        places=[(state, None) for state in rows["state"]],
+        shown=shown,
+        spreads=rows["own_sd"].to_numpy(),
     )
 
 
-def _where_it_corrects(session, air, rows) -> tuple:
-    """States in which the ECU holds lambda, over two or more injectors or fuels."""
-    states = rows["state"].tolist()
-    responses = response_per_state(*ladder_columns(session, air, rows), state=states)
-    found = []
-    for one in responses:
-        setups = [session.setups[name] for name in rows["setup"][rows["state"] == one.state]]
-        several = max(len({s.injector for s in setups}), len({s.fuel for s in setups})) > 1
-        if one.verdict == "corrects" and several:
-            found.append(one.state)
-    return tuple(state for state in STATES if state in found)
-
-
-def _deviations(session, rows, log_off) -> tuple:
-    """How far each state and each setup stands off lambda 1, the farthest first."""
-    found = [
-        GaugeDeviation(kind, name, float(np.expm1(log_off[(rows[kind] == name).to_numpy()].mean())))
-        for kind, names in (("state", (*STATES, PART_THROTTLE)), ("setup", session.setups))
-        for name in names
-        if (rows[kind] == name).any()
+def _of_log(session) -> GaugeCheck:
+    """By the means of a log at part throttle."""
+    bands = [
+        one
+        for one in mixture_by_bands(session)[0]
+        if one.by == "throttle" and one.high <= _WIDEST_THROTTLE and one.lambda_ is not None
     ]
-    return tuple(sorted(found, key=lambda one: -abs(one.off)))
+    bias = offset_stated(session.gauge.accuracy).log_mean
+    return _weighed(
+        session,
+        setups=[one.setup for one in bands],
+        places=[(PART_THROTTLE, (one.low, one.high)) for one in bands],
+        shown=np.array([np.log(one.lambda_.value) + bias for one in bands]),
+        spreads=np.array([one.lambda_.half_width / one.lambda_.value / Z_95 for one in bands]),
+    )
+
+
+def _weighed(session, *, setups, places, shown, spreads) -> GaugeCheck:
+    """What logarithms of readings over the scale say of the ECU and of the gauge."""
+    if not setups:
+        return GaugeCheck("no readings", None, 0, (), None, 0.0, ())
+    stated = offset_stated(session.gauge.accuracy)
+    records = [session.setups[name] for name in setups]
+    # The table is taken to be written for the reference.
+    reference = session.setups[session.about.reference]
+    fuels = {one.fuel: fuel_terms(session, one.fuel) for one in (reference, *records)}
+    offered = np.array([_offered(session, one, fuels) for one in (reference, *records)])
+    readings = SteadyReadings(
+        state=[str(place) for place in places],
+        log_lambda=shown,
+        relative_sd=spreads,
+        log_fuel=offered[1:, 0] - offered[0, 0],
+        log_size=offered[1:, 1] - offered[0, 1],
+        setup=setups,
+        injector=[one.injector for one in records],
+        engine=[one.engine for one in records],
+        fuel=[one.fuel for one in records],
+    )
+    parts = Parts(
+        displacement={name: one.displacement_m3 for name, one in session.engines.items()},
+        tolerance={one.injector: tolerance_sd(session, one.injector) for one in records},
+        fuel_sd={name: one.sd for name, one in fuels.items()},
+        priors=Priors(breathing_sd=session.assumptions.breathing_change.sd),
+    )
+    chance = _BEFOREHAND[session.bike.oxygen_sensor]
+    found = weigh_control(readings, parts=parts, stated=stated, chance=chance)
+    states = []
+    for place in sorted(set(places), key=lambda one: ((*STATES, PART_THROTTLE).index(one[0]), one)):
+        own = [one for one, at in zip(records, places, strict=True) if at == place]
+        flows = [flow_on_bike(session, one.injector) for one in own]
+        states.append(
+            HeldState(
+                state=place[0],
+                throttle=place[1],
+                chance=found.held[str(place)],
+                readings=len(own),
+                injectors=len({one.injector for one in own}),
+                flow_ratio=max(flows) / min(flows),
+            )
+        )
+    off = shown - stated.log_mean
+    elsewhere = found.elsewhere + sum(found.odd.values())
+    deviations = ()
+    if elsewhere > 0.5 and max(one.chance for one in states) > 0.5:
+        deviations = _deviations(found, setups, places, off)
+    return GaugeCheck(
+        code=("lean" if deviations[0].off > 0 else "rich") if deviations else "applied",
+        offset=found.offset,
+        readings=len(setups),
+        states=tuple(states),
+        gauge=float(np.exp(shown.mean()) * session.gauge.scale),
+        elsewhere=elsewhere,
+        deviations=deviations,
+    )
+
+
+def _offered(session, setup, fuels) -> tuple:
+    """Logarithms of the fuel of a pulse, by what it asks for, and of displacement."""
+    terms = fuels[setup.fuel]
+    asked = metering_demand(terms.stoichiometric_ratio, terms.density_kg_m3)
+    size = float(session.engines[setup.engine].displacement_m3)
+    return np.log(flow_on_bike(session, setup.injector) * asked), np.log(size)
+
+
+def _deviations(found, setups, places, log_off) -> tuple:
+    """How far the states stand off lambda 1, or the one setup that does, the farthest first."""
+    odd = max(found.odd, key=found.odd.get)
+    if found.odd[odd] > found.elsewhere:
+        kind, of_reading, names = "setup", setups, [odd]
+    else:
+        kind, of_reading = "state", [place[0] for place in places]
+        names = dict.fromkeys(of_reading)
+    means = {name: log_off[[one == name for one in of_reading]].mean() for name in names}
+    means = dict(sorted(means.items(), key=lambda one: -abs(one[1])))
+    return tuple(GaugeDeviation(kind, name, float(np.expm1(off))) for name, off in means.items())
 
 
 # Readings, runs and setups ------------------------------------------------------------------------
@@ -156,6 +189,9 @@ def _deviations(session, rows, log_off) -> tuple:
 # Standard deviations from which a setup's force is named: of five good ones, on three days in a
 # hundred.
 _UNLIKELY = 2.7
+# Weight below which a run that is weaker than its siblings is named. A good run is rarely much too
+# weak, and what makes one so (clutch, gear, throttle) can be looked for.
+_WEAKER = 0.9
 # Flows, or demands of fuels, nearer than this have no order to be in (ours).
 _SAME = 0.01
 
@@ -315,7 +351,7 @@ def doubts_of_speeds(rows: pd.DataFrame, runs: Runs, weighed: Weighed, weight: n
         counts = float(weight[at])
         if weighed.disagree[at]:
             disagreeing.setdefault(name, []).append(at)
-        elif weighed.weight[at] < NAMED:
+        elif weighed.weight[at] < (_WEAKER if weighed.off[at] < 0 else NAMED):
             off = float(np.expm1(weighed.off[at]))
             found.append(Doubt("run", (number,), name, weight=counts, off=off))
         elif back[at] < NAMED:

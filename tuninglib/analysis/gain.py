@@ -11,6 +11,7 @@ from tuninglib.analysis.records import Doubt, Pull
 from tuninglib.analysis.season_record import ForcesOfDay, forces_of_day
 from tuninglib.analysis.what_if import EquivalentRun, equivalent_run
 from tuninglib.interval import Measured
+from tuninglib.physics.air import STANDARD_GRAVITY_M_S2
 from tuninglib.physics.motion import travel_time_s, wheel_force_n
 from tuninglib.session.defaults import (
     Taken,
@@ -24,7 +25,12 @@ from tuninglib.session.defaults import (
 from tuninglib.session.load import Session
 from tuninglib.statistics.gain import ALPHA, Gain, estimate_gains
 from tuninglib.statistics.planning import repeats_needed, smallest_visible_gain
-from tuninglib.statistics.population import RUN_SCATTER, LogNormal, Scatters
+from tuninglib.statistics.population import (
+    RUN_SCATTER,
+    WIND_OVER_THE_OUTING_M_S,
+    LogNormal,
+    Scatters,
+)
 from tuninglib.statistics.road_runs import Runs, StatedSds, Unknown, usual_unknowns
 
 
@@ -102,6 +108,27 @@ def usable_rows(session: Session) -> pd.DataFrame:
         & runs["shown_entry_m_s"].notna()
         & runs["shown_exit_m_s"].notna()
     ]
+
+
+# One point of grade.
+_A_POINT = 0.01
+
+
+def steeper_by_a_point_n(session: Session) -> float:
+    """How much more force the runs would have taken if the hill were one point steeper. [N]
+
+    Parameters
+    ----------
+    session : tuninglib.session.load.Session
+
+    Notes
+    -----
+    m g (sin θ′ − sin θ), of the mean mass; rolling resistance changes by a thousandth of it.
+    """
+    riders = [session.riders[name].mass.value for name in usable_rows(session)["rider"]]
+    mass, grade = session.bike.mass.value + float(np.mean(riders)), hill_of(session)
+    angles = np.arctan(grade.mean_grade_ratio + np.array([0.0, _A_POINT]))
+    return float(mass * STANDARD_GRAVITY_M_S2 * np.diff(np.sin(angles))[0])
 
 
 def analyse_road(session: Session, air: pd.DataFrame) -> Road | None:
@@ -259,8 +286,14 @@ def _unknowns(
         rider_effect_sd=taken.rider_effect.sd / np.sqrt(2),
         rider_drag_sd_ratio=taken.rider_drag.sd / np.sqrt(2),
         drift_sd=taken.drift.sd,
+        wind_over_the_outing_m_s=WIND_OVER_THE_OUTING_M_S,
     )
-    usual = usual_unknowns(runs, stated, order=rows["run"].to_numpy())
+    usual = usual_unknowns(
+        runs,
+        stated,
+        order=rows["run"].to_numpy(),
+        wind_written=rows["headwind_m_s"].notna().to_numpy(),
+    )
     pieces = tuple(
         Unknown("grade", {"grade_ratios": one * piece.grade.sd}, which=number)
         for number, (one, piece) in enumerate(

@@ -64,7 +64,7 @@ HIGHEST_SHARE = 0.85
 
 
 def responses_of(session: Session, air: pd.DataFrame) -> tuple:
-    """How strongly lambda follows injector flow in each state of the throttle.
+    """How strongly lambda follows injector flow at full throttle.
 
     Parameters
     ----------
@@ -76,8 +76,8 @@ def responses_of(session: Session, air: pd.DataFrame) -> tuple:
     -------
     tuple of tuninglib.statistics.flow_response.Response
     """
-    rows = weighed_readings(session, air, state=None)
-    if not (rows["state"] == "full").any():
+    rows = weighed_readings(session, air)
+    if rows.empty:
         return ()
     return response_per_state(*ladder_columns(session, air, rows), state=rows["state"].tolist())
 

@@ -73,33 +73,69 @@ class GaugeDeviation:
     off: float
 
 
+@dataclass(frozen=True, kw_only=True)
+class HeldState:
+    """Whether the ECU holds lambda 1 in one state of the throttle.
+
+    Attributes
+    ----------
+    state : str
+        ``"idle"``, ``"cruise"``; ``"part throttle"`` of a log.
+    throttle : tuple of float or None
+        The band of it, of a log.
+    chance : float
+        That it holds lambda there, by its oxygen sensor, and does not run from its table.
+    readings, injectors : int
+        How many it rests on.
+    flow_ratio : float
+        Highest over lowest stated flow among the injectors read there.
+    """
+
+    state: str
+    throttle: tuple[float, float] | None
+    chance: float
+    readings: int
+    injectors: int
+    flow_ratio: float
+
+    @property
+    def settled(self) -> bool:
+        """Whether one answer has at least 95 %."""
+        return not 0.05 < self.chance < 0.95
+
+
 @dataclass(frozen=True)
 class GaugeCheck:
-    """The gauge where the ECU holds lambda 1: at idle and at cruise, or in a log at part throttle.
+    """The gauge where the ECU may hold lambda 1: at idle and cruise, or in a log at part throttle.
 
     Attributes
     ----------
     code : str
-        ``"applied"``: the offset found takes the place of the stated accuracy. ``"lean"`` or
-        ``"rich"``: the readings stand so far off lambda 1 that something else than the gauge is
-        suspected. ``"unproven"``: they do not show that the ECU corrects. ``"no readings"``.
+        ``"applied"``: the readings count in the gauge's offset, with the chance that the ECU holds
+        lambda 1. ``"lean"`` or ``"rich"``: they do, but something else than the gauge is likelier
+        what stands off lambda 1. ``"no readings"``.
     offset : Interval or None
-        How much too high the gauge reads, as a ratio; None unless it is applied.
+        How much too high the gauge reads at full throttle, as a ratio; None without readings.
     readings : int
         How many it rests on; of a log, means of a setup in a band of throttle.
-    states : tuple of str
-        Where the ECU demonstrably corrects: ``"idle"``, ``"cruise"``; ``"part throttle"`` of a log.
+    states : tuple of HeldState
+        Where it was read, each with the chance that lambda 1 is held there.
     gauge : float or None
         Mean reading there, on the gauge's own scale.
+    elsewhere : float
+        Chance, if the ECU holds lambda there, that what the gauge's sensor stands in is not of
+        lambda 1, with all setups or with one: a leak, say.
     deviations : tuple of GaugeDeviation
-        What stands clearly off, the farthest first.
+        Where that is suspected: how far the states, or the one setup, stand off, the farthest
+        first.
     """
 
     code: str
     offset: Interval | None
     readings: int
-    states: tuple[str, ...]
+    states: tuple[HeldState, ...]
     gauge: float | None
+    elsewhere: float
     deviations: tuple[GaugeDeviation, ...]
 
 

@@ -73,6 +73,7 @@ def sentences() -> Prose:
 
 # Odds of being leaner than the band above which nobody is sent out with a setup again.
 _LEAN = 0.1
+_WEAKER = "a slipping clutch, a missed gear, a throttle that was not fully open or a gust"
 _LAST_WORD = "If you know what went wrong, say so in the column exclude, and it is left out."
 
 
@@ -254,23 +255,26 @@ def _fuel_direction(results, doubt) -> tuple:
 
 def _run(results, doubt) -> tuple:
     size = f"{percent(abs(doubt.off))} {'more' if doubt.off > 0 else 'less'}"
+    why = f"{_WEAKER} would do this" if doubt.off < 0 else "think of a gust from behind or the gear"
     return (
         _label(doubt),
         f"its speeds need {size} wheel force than the other runs say. It counts with weight "
         f"{weight_text(doubt.weight)} instead of 1. Check both speeds as they were written down; "
-        "if they are right, think of the gear, a gust or a throttle that was not fully open. "
-        + _LAST_WORD,
+        f"if they are right, {why}. {_LAST_WORD}",
     )
 
 
 def _runs_disagree(results, doubt) -> tuple:
     size = f"differ by {percent(doubt.off)}" if doubt.off else "differ"
+    forces = {run.run: run.force_n for run in results.runs if run.run in doubt.runs}
+    weaker = min(forces, key=lambda number: forces[number])
+    why = f" If they are right, {_WEAKER} would make run {weaker:g} the weakest of them."
     return (
         _label(doubt),
         f"their wheel forces {size}, more than runs do from one to the next, and "
         f"{_undecided(doubt)} with weight {weight_text(doubt.weight)}, which makes the interval of "
-        f"this setup wide. Check the speeds as they were written down{_again(results, doubt)}. "
-        + _LAST_WORD,
+        f"this setup wide. Check the speeds as they were written down{_again(results, doubt)}."
+        f"{why} {_LAST_WORD}",
     )
 
 

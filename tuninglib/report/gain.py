@@ -80,6 +80,8 @@ def _leaning(results, record) -> str:
     text = f"likely {side} than {spaced(results.reference)} by {size}"
     if not results.road.repeated:
         text += ", if runs scatter as they usually do"
+    if results.road.one_after_the_other:
+        return f"{text}, unless the time of day made it (see below)."
     if record.more_runs is None:
         return f"{text}."
     return f"{text}. About {more_runs_text(record.more_runs)} of each would confirm it."
@@ -108,16 +110,21 @@ def _doubted(results, record) -> str:
 _SENTENCES = {"decided": _decided, "leaning": _leaning, "open": _open, "doubted": _doubted}
 
 
-def verdict_text(gain: Gain | None) -> str:
+def verdict_text(gain: Gain | None, *, in_blocks: bool = False) -> str:
     """The same in a word or two, for tables.
 
     Parameters
     ----------
     gain : tuninglib.statistics.gain.Gain or None
         None of the reference.
+    in_blocks : bool
+        Whether the setups were ridden one after the other, so that what is not decided may be the
+        day's.
     """
     if gain is None:
         return "reference"
+    if in_blocks and gain.strength != "decided" and not gain.doubted:
+        return "not told from the day"
     side = "stronger" if gain.ratio.value >= 0 else "weaker"
     words = {"decided": side, "leaning": f"likely {side}", "open": "too close to call"}
     return "check its runs" if gain.doubted else words[gain.strength]
@@ -172,8 +179,8 @@ def _notes(results) -> list:
         found.append(
             f"the setups were ridden one after the other, and {spaced(results.reference)} not "
             "again at the end, so a dying wind, a warming engine or a gauge that drifts looks like "
-            "a gain or a loss, and these intervals do not hold all of it. Next time ride "
-            f"{spaced(results.reference)} first and last, or take turns."
+            "a gain or a loss. The intervals are wider for it, but hold no more than usual days. "
+            f"Next time ride {spaced(results.reference)} first and last, or take turns."
         )
     return found
 
@@ -205,7 +212,7 @@ def table(results: Results) -> Table | Prose:
     if not results.pulls:
         return Prose(())
     system = system_of(results)
-    rows = []
+    rows, in_blocks = [], results.road is not None and results.road.one_after_the_other
     for g in results.pulls:
         reference = g.gain is None
         change = units.to_display(g.speed_gain_m_s, "speed", system)
@@ -217,7 +224,7 @@ def table(results: Results) -> Table | Prose:
                 interval_cell(g.force_n, "force", system),
                 interval_cell(g.power_w, "power", system),
                 NONE if reference else gain_text(g.gain.ratio, ""),
-                verdict_text(g.gain),
+                verdict_text(g.gain, in_blocks=in_blocks),
             )
         )
     header = (
@@ -231,8 +238,8 @@ def table(results: Results) -> Table | Prose:
     )
     note = (
         "In brackets: 95 % intervals. Errors that all setups share (slope, drag, mass) make the "
-        "force uncertain, but mostly cancel in the gain. Marker speed is as shown, against the "
-        f"mean of {spaced(results.reference)}."
+        "force uncertain, as far as session.toml states them, but mostly cancel in the gain. "
+        f"Marker speed is as shown, against the mean of {spaced(results.reference)}."
     )
     return Table(f"Against {spaced(results.reference)}", header, tuple(rows), note)
 

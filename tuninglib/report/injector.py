@@ -12,6 +12,7 @@ from tuninglib import units
 from tuninglib.analysis.analyse import Results
 from tuninglib.analysis.records import LadderCurve
 from tuninglib.report.advice import gate_sentence
+from tuninglib.report.mixture import place_words, settling
 from tuninglib.report.page_parts import (
     BAND,
     COLOURS,
@@ -36,7 +37,7 @@ from tuninglib.session.defaults import leaner_limit_of
 
 # Is the ECU correcting? ---------------------------------------------------------------------------
 
-_STATES = {"full": "Full throttle", "cruise": "Cruise", "idle": "Idle"}
+_STATES = {"full": "Full throttle"}
 _VERDICTS = {
     "corrects": "lambda does not follow flow: the ECU corrects by its oxygen sensor here, and "
     "another injector does not change the mixture",
@@ -102,11 +103,43 @@ def response_sentences(results: Results) -> Prose:
     items += [
         (
             _STATES[one.state],
-            f"{_verdict(ladder, one)} ({one.readings} readings, {one.injectors} injectors).",
+            f"{_verdict(ladder, one)} ({_basis(one)}).",
         )
         for one in (ladder.responses if ladder else ())
     ]
+    items += [(_label(one), _held(one)) for one in results.gauge_check.states]
     return Prose((*items, *_MEANING), style="points")
+
+
+def _basis(one) -> str:
+    """How many readings and injectors an answer rests on."""
+    counts = ((one.readings, "reading"), (one.injectors, "injector"))
+    return ", ".join(f"{count} {what}{'s' if count != 1 else ''}" for count, what in counts)
+
+
+def _label(one) -> str:
+    words = place_words(one).removeprefix("at ")
+    return words[0].upper() + words[1:]
+
+
+def _held(one) -> str:
+    """Whether the ECU corrects at idle, at cruise, or in a band of the throttle."""
+    chance = odds_text(one.chance)
+    basis = f"({_basis(one)})"
+    if not one.settled:
+        return (
+            f"the chance that the ECU corrects by its oxygen sensor here is {chance} {basis}; "
+            f"{settling(one)}"
+        )
+    if one.chance > 0.5:
+        return (
+            "the ECU corrects by its oxygen sensor here, and another injector does not change the "
+            f"mixture: the chance of that is {chance} {basis}."
+        )
+    return (
+        "the ECU runs from its fuel table here, and the oxygen sensor is ignored: the chance that "
+        f"it corrects is {chance} {basis}."
+    )
 
 
 def in_numbers(results: Results) -> str:

@@ -23,7 +23,9 @@ METHOD = (
         "ratio of two setups' mean wheel forces minus 1, from all runs at once by generalised "
         "least squares on the logarithm of force. What setups share (slope, drag, mass, wind of "
         "the day, speedometer) is one error for all and mostly cancels; what a run has of its own "
-        "is estimated from the repeats, pooled over setups, with Student's t. The wheel force of a "
+        "has a distribution of what is usual, sharpened by what the runs show. So has a wind that "
+        "gets up or dies from the first run to the last: it mostly cancels where setups take "
+        "turns, and widens the gains of setups ridden one after the other. The wheel force of a "
         "setup uses the same fit: runs of light and heavy riders, and of fast and slow entries, "
         "say a little of drag and slope, too.",
     ),
@@ -118,7 +120,7 @@ def assumptions(results: Results) -> Table:
         if results.gauge_check.offset:
             found = results.gauge_check.offset
             offset = Measured(found.value, found.half_width)
-            source = f"{counted(results.gauge_check)} where the ECU holds lambda 1"
+            source = f"{counted(results.gauge_check)} where the ECU may hold lambda 1"
         rows.append(("Gauge reads too high by", taken(_in_percent(offset)) + " %", source))
     tolerances = sorted({record.tolerance.value for record in session.injectors.values()})
     rows.append(

@@ -1,8 +1,8 @@
 """The mixture: what the gauge said, and what it means on the fuel in the tank."""
 
 from tuninglib.analysis.analyse import Results
-from tuninglib.analysis.doubts import PART_THROTTLE
-from tuninglib.analysis.records import GaugeCheck
+from tuninglib.analysis.doubts import PART_THROTTLE, STATES
+from tuninglib.analysis.records import GaugeCheck, HeldState
 from tuninglib.interval import Measured
 from tuninglib.physics.fuels import Blend, lambda_shift
 from tuninglib.report import cautions
@@ -34,6 +34,8 @@ from tuninglib.rounding import (
 )
 from tuninglib.session.defaults import blend_of, ethanol_of
 
+# Injectors whose flows differ by more than this tell whether lambda follows.
+_FAR_ENOUGH = 1.095
 # Fuels whose lambda is nearer than this come out the same on any gauge.
 SMALLEST_SHIFT = 0.001
 
@@ -74,7 +76,7 @@ def sentences(results: Results) -> Prose:
 
 
 def _gauge_check(results) -> list:
-    """Whether the gauge reads lambda 1 where the ECU holds it, and what was made of that."""
+    """Whether the ECU holds lambda 1 at idle and cruise, and what was made of that."""
     check, gauge = results.gauge_check, results.session.gauge
     stated = f"{taken(Measured(100 * gauge.accuracy.value, 100 * gauge.accuracy.half_width))} %"
     if all(mixture.lambda_ is None for mixture in results.mixtures) or not gauge.scale:
@@ -85,39 +87,68 @@ def _gauge_check(results) -> list:
             "that differ by a tenth or more, they would check the gauge for nothing; as it is, its "
             f"offset is taken as {stated}."
         ]
-    if check.code == "unproven":
-        return [
-            "the readings at idle and cruise do not show that the ECU (engine control unit) holds "
-            "lambda 1 there, so they cannot check the gauge: that takes two injectors that differ "
-            f"by a tenth or more. Its offset is taken as {stated}."
-        ]
-    where = " and ".join(check.states)
-    read = fixed(check.gauge, decimals_of_step(gauge.resolution) + 1)
-    held = (
-        f"at {where} lambda does not follow the injector, so the ECU (engine control unit) "
-        "corrects there and"
-    )
-    if check.code == "applied":
-        return [
-            f"{held} holds lambda 1, within about 1 % (common practice) and whatever the fuel. The "
-            f"gauge reads {read} there ({counted(check)}), so it is off by "
-            f"{interval_text(check.offset.scaled(100), '%')}; above 0 means that it shows too "
-            f"lean. Without this check {stated} would be taken. Every lambda in this report has "
-            "the offset taken out; the Gauge column has what the gauge shows."
-        ]
-    bias = ", its stated offset taken out," if gauge.accuracy.value else ""
-    place, off = _standing_off(check)
-    return [
-        f"{held} should hold lambda 1. But {place} the gauge{bias} reads up to {off} "
-        f"{_SUSPECTED[check.code]} If all that is sound, the gauge itself is off: calibrate it, or "
-        "state its accuracy under [gauge]. Until then these readings correct nothing, and its "
-        f"offset is taken as {stated}."
+    items = [
+        "where the ECU (engine control unit) holds lambda 1 by its oxygen sensor, the gauge has to "
+        f"show {gauge.scale:g}, within about 1 % (common practice). The chance that it does so is "
+        f"{_chances(check.states)}. The gauge reads "
+        f"{fixed(check.gauge, decimals_of_step(gauge.resolution) + 1)} there ({counted(check)})."
     ]
+    if check.code != "applied":
+        bias = ", its stated offset taken out," if gauge.accuracy.value else ""
+        place, off = _standing_off(check)
+        items.append(
+            f"{place} the gauge{bias} reads up to {off} {_SUSPECTED[check.code]} If all that is "
+            "sound, the gauge itself is off: calibrate it, or state its accuracy under [gauge]. "
+            f"The chance that it is not the gauge is {odds_text(check.elsewhere)}; so much less "
+            "do these readings count."
+        )
+    items.append(
+        "at full throttle the gauge is taken to be off by "
+        f"{interval_text(check.offset.scaled(100), '%')}; above 0 means that it shows too lean. "
+        f"Without these readings {stated} would be taken. They stretch it as far as the ECU is "
+        "likely to hold lambda 1, and never narrow it: a sensor that is right at lambda 1 may be "
+        "wrong at a rich mixture (common practice). Every lambda in this report has the offset "
+        "taken out; the Gauge column has what the gauge shows."
+    )
+    items += [settling(one) for one in check.states if not one.settled]
+    return items
+
+
+def _chances(states) -> str:
+    """The chance that lambda 1 is held, each said once with the places that it is the same in."""
+    places = {}
+    for one in states:
+        places.setdefault(odds_text(one.chance), []).append(place_words(one))
+    return listing(
+        f"{chance} at {listing(place.removeprefix('at ') for place in own)}"
+        for chance, own in places.items()
+    )
+
+
+def place_words(one: HeldState) -> str:
+    """Where lambda may be held, in words."""
+    if one.throttle is None:
+        return f"at {one.state}"
+    low, high = (fixed(100 * end, 0) for end in one.throttle)
+    return f"at {one.state} ({low} to {high} %)"
+
+
+def settling(one: HeldState) -> str:
+    """The reading that would settle whether the ECU corrects in a state."""
+    if one.flow_ratio < _FAR_ENOUGH:
+        return (
+            f"read the gauge {place_words(one)} with another injector, too, that differs by a "
+            "tenth or more: it would decide whether the ECU corrects there."
+        )
+    return (
+        f"read the gauge {place_words(one)} two or three times more with the injectors that differ "
+        "most: it would decide whether the ECU corrects there."
+    )
 
 
 def counted(check: GaugeCheck) -> str:
     """What a check rests on, in words."""
-    if PART_THROTTLE in check.states:
+    if any(one.state == PART_THROTTLE for one in check.states):
         return f"{check.readings} means of settled stretches in the log"
     return f"{check.readings} readings"
 
@@ -133,15 +164,12 @@ _SUSPECTED = {
 
 
 def _standing_off(check) -> tuple:
-    """Where readings stand off, at a state of the throttle or else with a setup, and how far."""
-    states = [one for one in check.deviations if one.kind == "state"]
-    named = [one.name for one in states or check.deviations]
-    place = (
-        f"at {listing(state for state in check.states if state in named)}"
-        if states
-        else f"with {spaced_list(named)}"
-    )
-    return place, percent(max(abs(one.off) for one in states or check.deviations), 1)
+    """Where readings stand off, in states of the throttle or with a setup, and how far."""
+    names = [one.name for one in check.deviations]
+    place = f"with {spaced_list(names)}"
+    if check.deviations[0].kind == "state":
+        place = f"at {listing(one for one in (*STATES, PART_THROTTLE) if one in names)}"
+    return place, percent(abs(check.deviations[0].off), 1)
 
 
 def _fuels(results) -> list:

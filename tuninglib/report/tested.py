@@ -5,6 +5,7 @@ And which files and versions the report was made from.
 
 from tuninglib import units
 from tuninglib.analysis.analyse import Results
+from tuninglib.analysis.gain import steeper_by_a_point_n
 from tuninglib.report import cautions
 from tuninglib.report.page_parts import (
     NONE,
@@ -36,6 +37,9 @@ def sentences(results: Results) -> Prose:
         f"bike of {plain(session.bike.mass.value, 'mass', system)}; riders: {riders}."
     )
     items = [("", text)]
+    # A track with elevations is a second opinion on the grade, and is said with the logs.
+    if results.road and not (session.found and session.found.grade):
+        items.append(("The grade", _a_point(results)))
     if hill.surface:
         items.append(("Surface of the hill", hill.surface))
     if runs and not cautions.air_was_not_read(session):
@@ -59,6 +63,22 @@ def sentences(results: Results) -> Prose:
         ]
     items += [("Note", remark) for remark in cautions.remarks(results)]
     return Prose(tuple(items))
+
+
+def _a_point(results) -> str:
+    """What the forces would be on a hill that is one point steeper or less steep."""
+    session, system = results.session, results.session.about.units
+    more, force = steeper_by_a_point_n(session), results.pulls[0].force_n.value
+    half, grade = session.hill.grade.half_width, session.hill.grade.value
+    within = f"within ±{fixed(100 * half, 1)} points of it" if half else "just that"
+    said = f"{units.to_display(more, 'force', system):.2g} {units.unit_label('force', system)}"
+    tenth = 0.1 * force / (force + more)
+    return (
+        f"the intervals of force hold a grade {within}. If the grade were one point steeper "
+        f"({percent(grade + 0.01, 1)}), every force would be {said} "
+        f"({percent(more / force)} of that of {spaced(results.reference)}) more, one point less "
+        f"steep as much less. Gains hardly change: one of 10 % would be {percent(tenth, 1)}."
+    )
 
 
 def table(results: Results) -> Table:

@@ -29,10 +29,13 @@ LEANEST_TARGET = 0.95
 # Above this a run is not believed. Racing singles without charging reach about 150 kW a litre at
 # the crankshaft (common practice); on the road the speeds are far likelier to be wrong.
 HIGHEST_POWER_W_M3 = 130e6
-# How far one run's wheel force may be from the median of its setup, and of the session.
-WITHIN_SETUP, WITHIN_SESSION = 1.3, 1.7
+# How far one run's wheel force may be from the median of the session. What is nearer may be a gust:
+# it is taken in, and its weight is that of a run far from its repeats.
+WITHIN_SESSION = 1.7
+# Beyond this of its setup's, it is asked whether the run was typed in the other unit.
+_ASKED = 1.3
 KMH_IN_MPH = 1.609344
-# So near to that quotient, at both lines, a setup was typed in the other unit.
+# So near to that quotient, at both lines, a setup or a run was typed in the other unit.
 _NEAR_A_UNIT = 0.12
 # A wind from behind of this share of the speed leaves no way through the air.
 SHARE_OF_WIND = 0.9
@@ -267,10 +270,17 @@ def implausible_runs(session: "Session") -> Iterator[Problem]:
                 f"than the {highest / 1000:.0f} kW that an engine of "
                 f"{displacement_m3 * 1e6:.0f} cc can give; {_REMEDY}"
             )
-        elif count > 2 and not _near(force, own, WITHIN_SETUP):
-            message = _far(said, force, own, "this setup", WITHIN_SETUP)
+        elif count > 2 and not _near(force, own, _ASKED) and (unit := _unit_of_a_run(row, rows)):
+            message = (
+                f"{said} is {force / own:.2f} times the wheel force of the middle run of this "
+                f"setup, and its speeds are to the others' as {unit} typed under the other unit "
+                "are; bring them to the header's unit"
+            )
         elif forces.size > 2 and not _near(force, median, WITHIN_SESSION):
-            message = _far(said, force, median, "the session", WITHIN_SESSION)
+            message = (
+                f"{said} is {force / median:.2f} times the wheel force of the middle run of the "
+                f"session (limit {1 / WITHIN_SESSION:.2f} to {WITHIN_SESSION:g}); {_REMEDY}"
+            )
         else:
             continue
         yield Problem(RUNS, message, row=row.row, column="exit_speed")
@@ -280,11 +290,17 @@ def _near(force, middle, factor) -> bool:
     return middle / factor <= force <= middle * factor
 
 
-def _far(said, force, middle, whose, factor) -> str:
-    return (
-        f"{said} is {force / middle:.2f} times the wheel force of the middle run of {whose} "
-        f"(limit {1 / factor:.2f} to {factor:g}); {_REMEDY}"
-    )
+def _unit_of_a_run(row, rows) -> str | None:
+    """The unit that a run was typed in, if its speeds are to the others' as km/h are to mph."""
+    ends = ["shown_entry_m_s", "shown_exit_m_s"]
+    if row.entry_taken:
+        ends = ends[1:]
+    own = np.array([getattr(row, end) for end in ends])
+    ratio = own / rows.loc[rows["setup"] == row.setup, ends].median().to_numpy()
+    for unit, factor in (("km/h", KMH_IN_MPH), ("mph", 1 / KMH_IN_MPH)):
+        if np.all(np.abs(ratio / factor - 1) < _NEAR_A_UNIT):
+            return unit
+    return None
 
 
 def _forces(session, rows):

@@ -72,6 +72,13 @@ class Bike:
         "no",
         default="unknown",
     )
+    oxygen_sensor: str = choice(
+        "does the ECU have an oxygen sensor at work, so that it holds lambda 1 at idle and cruise?",
+        "unknown",
+        "yes",
+        "no",
+        default="unknown",
+    )
     tank: Measured | None = quantity(
         "m**3",
         "fuel that can be used of a full tank, for its range",

@@ -3,17 +3,18 @@
 Where it does hold lambda 1, readings there tell how far a gauge is off.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import product
+from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import ArrayLike
 
 from tuninglib.checks import require
 from tuninglib.interval import Z_95, Interval, Measured, interval_of_density
 from tuninglib.statistics import normal_mixture
 from tuninglib.statistics.gauge_readings import Readings
-from tuninglib.statistics.ladder import Parts, Priors, design_rows
+from tuninglib.statistics.ladder import Parts, design_rows
 
 # The response, state by state ---------------------------------------------------------------------
 
@@ -175,10 +176,30 @@ def _between(column):
     return column[above - 1] + share[:, None] * (column[above] - column[above - 1])
 
 
-# The offset of a gauge where lambda is 1 ----------------------------------------------------------
+# Does the ECU hold lambda 1 here? And how far, then, is the gauge off? ----------------------------
 
-# How well narrowband control holds lambda 1 on average, 95 % (common practice).
-CONTROL_HALF_WIDTH = 0.01
+# How well narrowband control holds lambda 1 on average, as a standard deviation: within one per
+# cent (common practice).
+CONTROL_SD = 0.005
+# It may hold another lambda than 1, 0.97 to 1.01, as an altered signal makes it: mean, spread and
+# share. Air may leak in before the gauge's sensor: how much leaner that reads at idle, its spread
+# and share; elsewhere it is so much of that. Or the sensor stands in other gas for any reason, with
+# all setups or with one of them: spread and shares (ours, all).
+NOT_ONE = (-0.01, 0.01, 0.15)
+LEAK, LEAK_ELSEWHERE = (0.04, 0.02, 0.10), 0.6
+ELSEWHERE_SD, ELSEWHERE, ODD_ONE = 0.03, 0.05, 0.05
+# Lambda that a fuel table gives at idle and cruise with the parts that it was written for: twice as
+# often within 2 % of 1, as makers want it there, as anywhere from 0.85 to 1.15; spread and share
+# (ours).
+_TABLE_LEVELS = ((0.01, 2 / 3), (0.08, 1 / 3))
+# How lambda follows fuel there, with the dead time of injectors; and displacement: not at all where
+# the throttle alone lets air in, fully where a pressure is metered by. Means and deviations (ours).
+_TABLE_RESPONSE, _TABLE_SIZE = (1.0, 0.25), (0.5, 0.35)
+# Of the states of an engine whose sensor works, those in which the ECU goes by it (ours).
+_USED = 0.9
+# An old sensor errs in slope as well as at lambda 1: half of what a gauge may be off by at full
+# throttle, of the variance, does not show at lambda 1 (common practice: sensors are truest there).
+SHARE_AT_ONE = 0.5
 
 
 @dataclass(frozen=True)
@@ -191,18 +212,12 @@ class GaugeOffset:
 
     Examples
     --------
-    >>> GaugeOffset(0.01, 0.005).ratio
-    Interval(value=0.0101, low=0.0002, high=0.02)
+    >>> GaugeOffset(0.01, 0.005)
+    GaugeOffset(log_mean=0.01, log_sd=0.005)
     """
 
     log_mean: float
     log_sd: float
-
-    @property
-    def ratio(self) -> Interval:
-        """How much too high the gauge reads, relative to true lambda."""
-        half = Z_95 * self.log_sd
-        return Interval(*(float(np.expm1(self.log_mean + k * half)) for k in (0, -1, 1)))
 
 
 def offset_stated(accuracy: Measured) -> GaugeOffset:
@@ -221,69 +236,281 @@ def offset_stated(accuracy: Measured) -> GaugeOffset:
     return GaugeOffset(float(np.log1p(accuracy.value)), accuracy.sd)
 
 
-def offset_where_lambda_is_one(
-    log_lambda: ArrayLike,
-    relative_sd: ArrayLike,
-    *,
-    stated: GaugeOffset,
-    control_half_width: float = CONTROL_HALF_WIDTH,
-    priors: Priors | None = None,
-) -> GaugeOffset:
-    """The offset of a gauge after readings at a true lambda of 1.
+@dataclass(frozen=True, kw_only=True)
+class Control:
+    """Whether the ECU holds lambda 1, state by state, and what that makes of the gauge.
 
     Parameters
     ----------
+    held : dict of str to float
+        Probability, of each state.
+    elsewhere : float
+        Probability, if lambda is held in any, that what the gauge's sensor stands in is not of
+        lambda 1, with all setups alike.
+    odd : dict of str to float
+        The same of one setup alone.
+    offset : Interval
+        How much too high the gauge reads at full throttle, relative to true lambda.
+    """
+
+    held: Mapping[str, float]
+    elsewhere: float
+    odd: Mapping[str, float]
+    offset: Interval
+
+
+@dataclass(frozen=True, kw_only=True)
+class SteadyReadings:
+    """Readings where the ECU may hold lambda 1; one entry each.
+
+    Parameters
+    ----------
+    state : sequence of str
+        Idle, cruise, a band of the throttle.
     log_lambda : array (n,)
         Logarithm of what the gauge shows, over its scale.
     relative_sd : array (n,)
         How well each stands for its run, of
         :func:`tuninglib.statistics.gauge_readings.reading_midpoint`.
+    log_fuel, log_size : array (n,)
+        Logarithms of the fuel that a pulse offers and of displacement; 0: with the parts that the
+        table is for.
+    setup, injector, engine, fuel : sequence of str
+        Names.
+    """
+
+    state: Sequence[str]
+    log_lambda: np.ndarray
+    relative_sd: np.ndarray
+    log_fuel: np.ndarray
+    log_size: np.ndarray
+    setup: Sequence[str]
+    injector: Sequence[str]
+    engine: Sequence[str]
+    fuel: Sequence[str]
+
+    def __post_init__(self):
+        if np.size(self.log_lambda) == 0:
+            raise ValueError("there is no reading at idle or cruise; give one or more")
+        shown = require(self.log_lambda, what="logarithm of lambda", unit="")
+        spread = require(self.relative_sd, what="spread of a reading", unit="", at_least=0)
+        names = ("log_lambda", "relative_sd", "log_fuel", "log_size")
+        given = (np.atleast_1d(shown), spread, self.log_fuel, self.log_size)
+        for name, value in zip(names, np.broadcast_arrays(*given), strict=True):
+            object.__setattr__(self, name, value)
+
+
+def weigh_control(
+    readings: SteadyReadings, *, parts: Parts, stated: GaugeOffset, chance: float
+) -> Control:
+    """The chance that the ECU holds lambda 1 in each state, and the gauge's offset by that chance.
+
+    Parameters
+    ----------
+    readings : SteadyReadings
+    parts : tuninglib.statistics.ladder.Parts
+        Of its ``priors`` the scatter that is guessed beforehand, ``run_sd``, how many repeats that
+        guess is worth, ``run_dof``, and ``breathing_sd``.
     stated : GaugeOffset
         What is known of the gauge beforehand.
-    control_half_width : float
-        How far the lambda that is held may be off 1 on average (95 %), alike for all readings.
-    priors : tuninglib.statistics.ladder.Priors or None
-        Of it ``run_sd`` and ``run_dof``: the scatter that is guessed beforehand, and how many
-        repeats that guess is worth.
+    chance : float
+        Beforehand, that the ECU holds lambda 1 in a state.
 
     Returns
     -------
-    GaugeOffset
+    Control
 
     Notes
     -----
-    The mean of n readings is normal about offset plus the control's error, with variance
-    ``s**2 / n + control_sd**2``; with a normal prior the posterior is normal in closed form
-    ([1]_, section 2.3.3): precisions add, means are weighted by them. The scatter s pools the
-    readings' own with the guess, each by its degrees of freedom. Closed loop holds lambda itself,
-    so the fuel in the tank does not enter.
+    Two answers for each state. Held: lambda 1, within one per cent, on any injector, engine and
+    fuel; now and then another lambda, or the gauge's sensor stands in other gas, by a leak or for
+    any reason, with all setups or with one. Table: lambda falls as fuel rises, with what injectors,
+    engines and fuels deviate, from a level that is not known. The gauge's offset is in all of them.
+    Given the answers all is normal, so that the readings' density, and the offset after them, are
+    closed forms ([1]_, section 3.3); the offset is the sum over all answers with their
+    probabilities for weights. The scatter of the readings is summed over a grid.
+
+    The offset at full throttle is that at lambda 1 and the error of the slope, each with half of
+    the variance that is stated. What is stated is stretched to where the readings would have it,
+    and never narrowed by them.
 
     Examples
     --------
-    Twelve readings at 1.02 on a gauge that is stated to 2 %:
+    Three injectors, 2 % above lambda 1 with each of them:
 
+    >>> readings = SteadyReadings(
+    ...     state=["idle"] * 3, log_lambda=np.log([1.021, 1.019, 1.02]), relative_sd=0.005,
+    ...     log_fuel=[0.0, 0.12, 0.2], log_size=0.0, setup=["a", "b", "c"],
+    ...     injector=["a", "b", "c"], engine=["x"] * 3, fuel=["e5"] * 3)
+    >>> parts = Parts(displacement={"x": 150.0}, tolerance=dict.fromkeys("abc", 0.02))
     >>> stated = offset_stated(Measured(0.0, 0.02))
-    >>> found = offset_where_lambda_is_one(np.full(12, np.log(1.02)), 0.005, stated=stated)
-    >>> found.ratio
-    Interval(value=0.0156, low=0.0062, high=0.0251)
+    >>> found = weigh_control(readings, parts=parts, stated=stated, chance=0.5)
+    >>> round(found.held["idle"], 2)
+    1.0
 
     References
     ----------
     .. [1] C. M. Bishop, Pattern Recognition and Machine Learning, Springer 2006.
     """
-    log_lambda = require(log_lambda, what="logarithm of lambda", unit="")
-    relative_sd = require(relative_sd, what="spread of a reading", unit="", at_least=0)
-    log_lambda, relative_sd = np.broadcast_arrays(np.atleast_1d(log_lambda), relative_sd)
-    count = len(log_lambda)
-    if count == 0:
-        raise ValueError("there is no reading where lambda is 1; give one or more")
-    mean = float(log_lambda.mean())
-    priors = priors or Priors()
-    guess = priors.run_sd**2 + float(np.mean(relative_sd**2))
-    squares = float(np.sum((log_lambda - mean) ** 2))
-    scatter = (priors.run_dof * guess + squares) / (priors.run_dof + count - 1)
-    data = scatter / count + (control_half_width / Z_95) ** 2
-    weight = stated.log_sd**2 / (stated.log_sd**2 + data)
-    return GaugeOffset(
-        stated.log_mean + weight * (mean - stated.log_mean), float(np.sqrt(weight * data))
+    require(chance, what="chance that the ECU corrects", unit="", at_least=0, at_most=_USED)
+    states, setups = (tuple(dict.fromkeys(one)) for one in (readings.state, readings.setup))
+    shown = _held_or_not(readings, parts, stated, (states, setups))
+    cases = [
+        case
+        for held, before in _answers(len(states), chance)
+        for case in _cases(shown, np.array(held), before)
+    ]
+    weight = normal_mixture.normalised(np.stack([one.log_weight for one in cases]))
+    of_case = weight.sum(1)
+    held = np.array([one.held for one in cases])
+    anywhere = of_case @ held.any(1)
+    which = np.array([-2 if one.off is None else one.off for one in cases])
+    off = [float(of_case[which == at].sum() / (anywhere or 1.0)) for at in range(-1, len(setups))]
+    slope = (1 - SHARE_AT_ONE) * stated.log_sd**2
+    return Control(
+        held=dict(zip(states, (of_case @ held).tolist(), strict=True)),
+        elsewhere=off[0],
+        odd=dict(zip(setups, off[1:], strict=True)),
+        offset=_wider(
+            stated,
+            weight.ravel(),
+            np.concatenate([one.mean for one in cases]),
+            np.sqrt(np.concatenate([one.variance for one in cases]) + slope),
+        ),
     )
+
+
+class _HeldOrNot(NamedTuple):
+    """Readings at idle and cruise, and what they depend on."""
+
+    observed: np.ndarray
+    noise_sd: np.ndarray
+    log_fuel: np.ndarray
+    log_size: np.ndarray
+    idle: np.ndarray
+    is_state: np.ndarray
+    is_setup: np.ndarray
+    # Which injector, engine and fuel; the injectors are the first ones.
+    parts: np.ndarray
+    part_sds: np.ndarray
+    injectors: int
+    gauge_sd: float
+    run_dof: float
+
+
+def _held_or_not(readings, parts, stated, names) -> _HeldOrNot:
+    """The readings beside what is stated of the parts; by state and by setup."""
+    columns = readings.injector, readings.engine, readings.fuel
+    sds = {f"injector {name}": parts.tolerance_of(name) for name in readings.injector}
+    if len(set(readings.engine)) > 1:
+        # Of one engine, for that of a difference.
+        breathing_sd = parts.priors.breathing_sd / np.sqrt(2)
+        sds |= {f"engine {name}": breathing_sd for name in readings.engine}
+    sds |= {f"fuel {name}": parts.fuel_sd.get(name, 0.0) for name in readings.fuel}
+    states, setups = names
+    return _HeldOrNot(
+        observed=readings.log_lambda - stated.log_mean,
+        noise_sd=np.hypot(parts.priors.run_sd, readings.relative_sd),
+        log_fuel=readings.log_fuel,
+        log_size=readings.log_size,
+        idle=np.array(["idle" in one for one in readings.state]),
+        is_state=np.array([[one == name for name in states] for one in readings.state], float),
+        is_setup=np.array([[one == name for name in setups] for one in readings.setup], float),
+        parts=design_rows(tuple(sds), readings.log_fuel, *columns, gauge=0.0),
+        part_sds=np.array(list(sds.values())),
+        injectors=len(set(readings.injector)),
+        gauge_sd=float(np.sqrt(SHARE_AT_ONE) * stated.log_sd),
+        run_dof=parts.priors.run_dof,
+    )
+
+
+class _Case(NamedTuple):
+    """Answers taken together, and the gauge's offset at lambda 1 if they are right."""
+
+    held: np.ndarray
+    # None: what is held is lambda 1; -1: it is not, with all setups; else the setup's place.
+    off: int | None
+    log_weight: np.ndarray
+    mean: np.ndarray
+    variance: np.ndarray
+
+
+def _cases(shown: _HeldOrNot, held: np.ndarray, before: float) -> Iterator[_Case]:
+    """One set of states that are held, with everything that may be there in two ways."""
+    scale, _, log_scale_weight = normal_mixture.scale_grid(shown.run_dof, 0.0)
+    corrected = shown.is_state[:, held].sum(1)
+    table = 1 - corrected
+    levels = shown.is_state[:, ~held]
+    fixed = [(np.ones(table.size), 0.0, shown.gauge_sd)]
+    fixed += [(corrected * one, 0.0, HELD_WITHIN) for one in shown.parts.T[: shown.injectors]]
+    fixed += [(table * one, 0.0, sd) for one, sd in zip(shown.parts.T, shown.part_sds, strict=True)]
+    fixed.append((-shown.log_fuel * table, *_TABLE_RESPONSE))
+    fixed.append((shown.log_size * table, *_TABLE_SIZE))
+    for control, off, share in _controls(shown, corrected, before):
+        columns, mean, sd = zip(*fixed, *control, strict=True)
+        design = np.column_stack([*columns, levels])
+        rows = normal_mixture.few_rows(design, shown.observed, shown.noise_sd)
+        mean = np.concatenate([mean, np.zeros(levels.shape[1])])
+        for of_levels, how_often in _TABLE_LEVELS if levels.size else ((0.0, 1.0),):
+            sds = np.concatenate([sd, np.full(levels.shape[1], of_levels)])
+            # What has no spread is not unknown, but it may have an effect that is known.
+            kept = sds > 0
+            found = normal_mixture.linear_posterior(
+                rows.design[:, kept],
+                rows.observed - rows.design[:, ~kept] @ mean[~kept],
+                np.outer(scale, np.ones(rows.observed.size)),
+                mean[kept],
+                sds[kept] ** -2.0,
+            )
+            log_weight = np.log(share * how_often) + log_scale_weight
+            log_weight = log_weight + found.log_evidence - rows.left_out * np.log(scale)
+            # A gauge that is stated to be exact has no unknown.
+            moments = np.zeros((2, scale.size))
+            if shown.gauge_sd > 0:
+                moments = found.mean[:, 0], found.covariance[:, 0, 0]
+            yield _Case(held, off, log_weight, *moments)
+
+
+def _controls(shown, corrected, before) -> Iterator[tuple[list, int | None, float]]:
+    """What may be held: terms of the model, which setups are off lambda 1, and the share."""
+    if not corrected.any():
+        yield [], None, before
+        return
+    exact = (corrected, 0.0, CONTROL_SD)
+    others = NOT_ONE[2] + LEAK[2] + ELSEWHERE + ODD_ONE
+    yield [exact], None, before * (1 - others)
+    yield [(corrected, *NOT_ONE[:2])], -1, before * NOT_ONE[2]
+    leaner = corrected * np.where(shown.idle, 1.0, LEAK_ELSEWHERE)
+    yield [exact, (leaner, *LEAK[:2])], -1, before * LEAK[2]
+    yield [(corrected, 0.0, ELSEWHERE_SD)], -1, before * ELSEWHERE
+    setups = shown.is_setup.shape[1]
+    for at, of_setup in enumerate(shown.is_setup.T):
+        off = (corrected * of_setup, 0.0, ELSEWHERE_SD)
+        yield [exact, off], at, before * ODD_ONE / setups
+
+
+def _answers(states: int, chance: float) -> Iterator[tuple[tuple[bool, ...], float]]:
+    """Every set of states in which lambda may be held, with its probability beforehand.
+
+    States are not independent: an ECU that has no sensor holds lambda nowhere.
+    """
+    works = chance / _USED
+    for held in product((False, True), repeat=states):
+        before = works * _USED ** sum(held) * (1 - _USED) ** (states - sum(held))
+        before += (1 - works) * (not any(held))
+        if before > 0:
+            yield held, before
+
+
+def _wider(stated, weight, mean, sd) -> Interval:
+    """What is stated of the offset, stretched to where the readings would have it, as a ratio.
+
+    They never narrow it: where a leak or a table that is near lambda 1 is the truth, an interval
+    that these readings had narrowed would hold less than the stated one, and nobody could see it.
+    """
+    ends = Z_95 * stated.log_sd * np.array([-1.0, 1.0])
+    if sd.min() > 0:
+        told = normal_mixture.mixture_quantile((0.025, 0.975), weight, mean, sd)
+        ends = np.array([min(ends[0], told[0]), max(ends[1], told[1])])
+    low, high = np.expm1(stated.log_mean + ends)
+    return Interval(float((low + high) / 2), float(low), float(high))

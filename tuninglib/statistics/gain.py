@@ -28,7 +28,7 @@ from tuninglib.statistics.mixed_model import (
     variance_grid,
 )
 from tuninglib.statistics.planning import smallest_visible_effect
-from tuninglib.statistics.population import USUAL, Scatters
+from tuninglib.statistics.population import USUAL, Kinds, Scatters
 from tuninglib.statistics.repeats import Weighed, settled_weights
 from tuninglib.statistics.road_runs import Runs, Unknown, linearised, log_forces, reading_unknowns
 
@@ -109,6 +109,14 @@ class _System:
         self.own = [one for one in unknowns if one.each_run]
         # Of these the runs tell the size: each a component of the covariance, by its place.
         self.winds = {}
+        self.uneven = next(
+            (
+                (number, Kinds(tuple(sd / one.kinds.sd for sd in one.kinds.sds), one.kinds.chances))
+                for number, one in enumerate(self.shared)
+                if one.kinds
+            ),
+            (),
+        )
         self.exists = np.ones((self.n, 1), dtype=bool)
         if self.there.any():
             # Up only, wind from run to run is part of the scatter: nothing tells the two apart.
@@ -249,7 +257,8 @@ def _rows_of(system, linear, design, weight) -> tuple:
         components.append(
             Component(blown[..., :, None] * blown[..., None, :], 1.0, system.winds[number])
         )
-    return Rows(linear.data, design, -linear.shared, known, tuple(components)), doubt
+    rows = Rows(linear.data, design, -linear.shared, known, tuple(components), system.uneven)
+    return rows, doubt
 
 
 def _solve(system, linear, design, weight) -> _Solved:
@@ -260,7 +269,7 @@ def _solve(system, linear, design, weight) -> _Solved:
     # Intervals do not stop here: they average over the whole grid.
     fit = fit_at(rows, grid.mean)
     ratios = np.ones(len(system.own))
-    ratios[list(system.winds)] = fit.variances[1:]
+    ratios[list(system.winds)] = fit.variances[1 : len(rows.components)]
     return _Solved(fit, grid, rows, system.up / weight, doubt, ratios)
 
 
@@ -615,7 +624,7 @@ def _scatter(system, linear, solved) -> _RunScatter:
     """From run to run, reading and gusts included."""
     # The middle, not the mean: what is printed is what a rider takes for the usual scatter.
     middle, ratios = solved.grid.middle, np.ones(len(system.own))
-    ratios[list(system.winds)] = middle[1:]
+    ratios[list(system.winds)] = middle[1 : 1 + len(system.winds)]
     own = (ratios @ linear.own[..., 0] ** 2).mean()
     # The logarithm of a standard deviation of so many degrees of freedom has the variance 1/2dof.
     dof = 1 / (2 * solved.grid.log_sd[0] ** 2)
@@ -672,9 +681,14 @@ def _contradicted(learnt, solved) -> tuple:
     left of it after.
     """
     k = solved.fit.coefficients.size
-    means = solved.fit.joint[k:]
+    sds = np.ones(solved.fit.joint.size - k)
+    if solved.rows.uneven:
+        # On a day when wind gets up or dies it is no contradiction that it did.
+        sds[solved.rows.uneven[0]] = np.sqrt(solved.fit.variances[-1])
+    means = solved.fit.joint[k:] / sds
+    left = solved.fit.joint_covariance[k:, k:] / np.outer(sds, sds)
     # Directions of which the runs tell next to nothing would divide nothing by nothing.
-    values, vectors = np.linalg.eigh(np.eye(means.size) - solved.fit.joint_covariance[k:, k:])
+    values, vectors = np.linalg.eigh(np.eye(means.size) - left)
     told = values > _TOLD
     if not told.any():
         return ()

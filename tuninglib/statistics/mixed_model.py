@@ -1,9 +1,10 @@
 """Coefficients of a day's rows and their intervals, where scatters are not known exactly.
 
-``d = X β + J z + e``, with z of unit variance and ``cov e = V_known + Σ φ_j K_j`` in blocks along
-the diagonal. What is usual of each φ is stated beforehand. The answer is averaged over what the φ
-could be, by what is usual and by what the rows say, on a grid: with one repeat the first weighs
-most, with ten the second, and there is no step between the two.
+``d = X β + J z + e``, with z of unit variance (one of them larger on some kinds of days) and
+``cov e = V_known + Σ φ_j K_j`` in blocks along the diagonal. What is usual of each φ is stated
+beforehand. The answer is averaged over what the φ could be, by what is usual and by what the rows
+say, on a grid: with one repeat the first weighs most, with ten the second, and there is no step
+between the two.
 """
 
 from dataclasses import dataclass
@@ -14,6 +15,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.special import ndtr, ndtri
 
+from tuninglib.statistics.population import Kinds
 from tuninglib.statistics.repeats import t_quantile
 
 # Points of the grid along each variance, by how many variances there are. They are set anew, ever
@@ -88,6 +90,10 @@ class Rows:
         The part of the covariance that is known and not shared by blocks.
     components : tuple of Component
         At most three.
+    uneven : tuple
+        One unknown z whose variance is another by the kind of day: its place, and the
+        :class:`tuninglib.statistics.population.Kinds` in its own standard deviations. Its variance
+        then stands behind the φ wherever these are listed. Empty: all z have the variance 1.
     """
 
     data: np.ndarray
@@ -95,6 +101,7 @@ class Rows:
     shared: np.ndarray
     known: np.ndarray
     components: tuple = ()
+    uneven: tuple[int, Kinds] | tuple[()] = ()
 
     @cached_property
     def columns(self) -> np.ndarray:
@@ -102,11 +109,13 @@ class Rows:
         both = np.concatenate([self.design, self.shared], axis=-1)
         return both.reshape(self.data.size, -1)
 
-    @cached_property
-    def prior(self) -> np.ndarray:
-        """Precision that z brings along: 1 each; β has none."""
+    def prior(self, variances: np.ndarray) -> np.ndarray:
+        """Precision that z brings along, 1 unless it is uneven; β has none. g by k + m"""
         k, m = self.design.shape[-1], self.shared.shape[-1]
-        return np.diag(np.repeat([0.0, 1.0], [k, m]))
+        found = np.tile(np.repeat([0.0, 1.0], [k, m]), (len(variances), 1))
+        if self.uneven:
+            found[:, k + self.uneven[0]] = 1 / variances[:, -1]
+        return found
 
 
 class _LeastSquares(NamedTuple):
@@ -143,7 +152,8 @@ class _LeastSquares(NamedTuple):
 def _solve(rows: Rows, variances) -> _LeastSquares:
     """Least squares of [X J] under B⁻¹, with unit precision added for z.
 
-    With A their normal matrix, log|V| + log|XᵀV⁻¹X| is log|B| + log|A|, and
+    With A their normal matrix and D the precision of z, log|V| + log|XᵀV⁻¹X| is
+    log|B| + log|A| − log|D|, and
     P = B⁻¹ − B⁻¹[X J] A⁻¹ [X J]ᵀ B⁻¹, so that all costs as much as there are rows [1]_.
 
     References
@@ -159,20 +169,23 @@ def _solve(rows: Rows, variances) -> _LeastSquares:
     x = rows.columns
     by_block = x.reshape(*rows.data.shape, -1)
     turned = (inverse @ by_block).reshape(len(own), *x.shape)
-    covariance = np.linalg.inv(x.T @ turned + rows.prior)
+    prior = rows.prior(variances)
+    normal = x.T @ turned
+    diagonal = np.arange(x.shape[1])
+    normal[:, diagonal, diagonal] += prior
+    covariance = np.linalg.inv(normal)
     # Rounding leaves an inverse a little lopsided, which would show in its own determinant.
     covariance = (covariance + covariance.swapaxes(-1, -2)) / 2
     joint, left = np.zeros(covariance.shape[:2]), np.broadcast_to(rows.data, own.shape[:-1])
     for _ in range(2):
         # The second time, what rounding left over.
-        pull = np.einsum("grp,gr->gp", turned, left.reshape(len(own), -1)) - joint @ rows.prior
+        pull = np.einsum("grp,gr->gp", turned, left.reshape(len(own), -1)) - joint * prior
         joint = joint + np.einsum("gpq,gq->gp", covariance, pull)
         left = rows.data - (joint @ x.T).reshape(left.shape)
     scaled = np.einsum("giab,gib->gia", inverse, left)
-    squares = np.sum(left * scaled, axis=(1, 2)) + np.einsum(
-        "gp,pq,gq->g", joint, rows.prior, joint
-    )
+    squares = np.sum(left * scaled, axis=(1, 2)) + np.sum(joint**2 * prior, axis=1)
     log = log_inverse + np.linalg.slogdet(covariance)[1] - squares
+    log = log + np.log(prior[:, rows.design.shape[-1] :]).sum(axis=1)
     # Where one variance is next to nothing beside another, rounding can leave no covariance at all.
     log = np.where(squares >= 0, log, -np.inf)
     return _LeastSquares(log / 2, joint, covariance, inverse, turned, scaled)
@@ -225,6 +238,7 @@ class Grid(NamedTuple):
     Attributes
     ----------
     variances : array, g by components
+        And one more where an unknown is uneven: its variance.
     weights : array, g
         Sum to 1.
     log_likelihood : array, g
@@ -273,16 +287,21 @@ def variance_grid(rows: Rows, *, closer: bool = True) -> Grid:
     ends = np.array([one.ends() for one in rows.components]).reshape(-1, 2)
     count = len(ends)
     points = _POINTS[count]
+    kinds = rows.uneven[1] if rows.uneven else Kinds((1.0,), (1.0,))
+    chances = np.repeat(np.log(kinds.chances), points**count)
     for _ in range(_MOST_LOOKS if closer else 1):
         axes = [np.exp(np.linspace(low, high, points)) for low, high in ends]
         variances = np.stack(np.meshgrid(*axes, indexing="ij"), -1) if axes else np.zeros((1, 0))
-        variances = variances.reshape(-1, count)
+        variances = np.tile(variances.reshape(points**count, count), (len(kinds.sds), 1))
+        if rows.uneven:
+            of_kind = np.repeat(np.square(kinds.sds), points**count)
+            variances = np.column_stack([variances, of_kind])
         pieces = _in_pieces(rows, variances)
         likelihood = np.concatenate([_solve(rows, piece).log_likelihood for piece in pieces])
         stated = sum(one.log_density(variances[:, at]) for at, one in enumerate(rows.components))
-        log = np.where(np.isfinite(likelihood), likelihood + stated, -np.inf)
+        log = np.where(np.isfinite(likelihood), likelihood + stated + chances, -np.inf)
         # Half a step beyond the outermost point that matters, since the edge lies between two.
-        inside = np.log(variances[log > log.max() - _MATTERS])
+        inside = np.log(variances[log > log.max() - _MATTERS, :count])
         step, before = np.diff(ends, axis=1)[:, 0] / (points - 1), ends
         ends = np.stack([inside.min(0) - step / 2, inside.max(0) + step / 2], axis=1)
         # When a look no longer draws the ends much closer, it was close enough itself.
@@ -362,7 +381,7 @@ def fit_at(rows: Rows, variances: ArrayLike) -> MixedFit:
     ----------
     rows : Rows
     variances : array
-        φ of each component.
+        φ of each component, then the variance of an uneven unknown where there is one.
 
     Returns
     -------
@@ -380,7 +399,8 @@ def fit_at(rows: Rows, variances: ArrayLike) -> MixedFit:
     found, k = _solve(rows, variances[None]), rows.design.shape[-1]
     joint, covariance = found.joint[0], found.covariance[0]
     weights = (found.turned[0] @ covariance[:, :k]).T.reshape(k, *rows.data.shape)
-    parts = (phi * one.matrix for phi, one in zip(variances, rows.components, strict=True))
+    # One variance more than components is that of an uneven unknown.
+    parts = (phi * one.matrix for phi, one in zip(variances, rows.components, strict=False))
     return MixedFit(
         coefficients=joint[:k],
         covariance=covariance[:k, :k],

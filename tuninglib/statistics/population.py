@@ -22,6 +22,27 @@ class LogNormal(NamedTuple):
     log_sd: float
 
 
+class Kinds(NamedTuple):
+    """A normal unknown that is usually small, on some days large.
+
+    Attributes
+    ----------
+    sds : tuple of float
+        Its standard deviation on each kind of day.
+    chances : tuple of float
+        Of the kinds; they sum to 1.
+    """
+
+    sds: tuple[float, ...]
+    chances: tuple[float, ...]
+
+    @property
+    def sd(self) -> float:
+        """Over all kinds of days."""
+        parts = zip(self.sds, self.chances, strict=True)
+        return sum(chance * sd**2 for sd, chance in parts) ** 0.5
+
+
 # Wheel force from run to run, reading excluded, wind included: 95 of 100 days between 1 and 7 %.
 RUN_SCATTER = LogNormal(0.026, 0.5)
 # Where the way down tells the wind apart, what is left is the engine's and the rider's part.
@@ -31,6 +52,10 @@ RUN_WIND_M_S = LogNormal(0.5, 0.6)
 # And its change until the way down, minutes later: winds minutes apart are nearly as unlike as
 # winds of two runs, on some days much less so.
 WIND_CHANGE_M_S = LogNormal(0.5, 0.7)
+
+# And how far it goes up or down steadily from the first run to the last: little, but on one outing
+# in ten, in the hours in which wind gets up or dies (Beaufort 2 to calm in an evening).
+WIND_OVER_THE_OUTING_M_S = Kinds((0.5, 2.0), (0.9, 0.1))
 
 # Each rider on his own, beyond mass and drag: how he shifts and holds the throttle.
 RIDER_EFFECT_SD = 0.03

@@ -417,7 +417,8 @@ def settled_weights(
         lost = weight[own] < (_ONE_OF_TWO if own.sum() == 2 else _HALF)
         if one >= 0 and own.sum() > 1 and 2 * lost.sum() >= own.sum():
             disagree |= own
-            weight = np.where(own, np.minimum(1.0, alone / values[own].var(ddof=1)), weight)
+            shown = max(float(values[own].var(ddof=1)), 1e-300)
+            weight = np.where(own, np.minimum(1.0, alone / shown), weight)
     return Weighed(weight, off, disagree)
 
 

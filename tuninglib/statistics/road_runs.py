@@ -14,6 +14,7 @@ from numpy.typing import ArrayLike
 from tuninglib.checks import require
 from tuninglib.physics.air import STANDARD_GRAVITY_M_S2
 from tuninglib.physics.motion import Hill, Ride, exit_speed_m_s, wheel_force_n
+from tuninglib.statistics.population import Kinds
 
 # Runs, their wheel forces, and what each unknown does to them -------------------------------------
 
@@ -438,6 +439,8 @@ class Unknown:
     which : int
         Which of several with the same name: number of the rider, of the piece of the hill, of the
         way in which the road load can be off.
+    kinds : Kinds or None
+        Where it is larger on some kinds of days than on others; of runs together only one is.
 
     Examples
     --------
@@ -449,6 +452,7 @@ class Unknown:
     changes: Mapping[str, np.ndarray] = field(default_factory=dict)
     each_run: bool = False
     which: int = 0
+    kinds: Kinds | None = None
 
     def __post_init__(self):
         strange = set(self.changes) - {*RUN_FIELDS, *HILL_FIELDS}
@@ -489,6 +493,8 @@ class StatedSds:
         Relative drag area, each rider on his own.
     drift_sd : float
         Relative wheel force: steady drift from the first run to the last.
+    wind_over_the_outing_m_s : Kinds or None
+        How far the wind along the hill goes up or down steadily from the first run to the last.
     """
 
     bike_mass_sd_kg: float = 0.0
@@ -506,6 +512,7 @@ class StatedSds:
     rider_effect_sd: float = 0.0
     rider_drag_sd_ratio: float = 0.0
     drift_sd: float = 0.0
+    wind_over_the_outing_m_s: Kinds | None = None
 
     def __post_init__(self):
         share = float(self.road_load_correlation)
@@ -513,7 +520,11 @@ class StatedSds:
 
 
 def usual_unknowns(
-    runs: Runs, stated: StatedSds, *, order: np.ndarray | None = None
+    runs: Runs,
+    stated: StatedSds,
+    *,
+    order: np.ndarray | None = None,
+    wind_written: np.ndarray | bool = False,
 ) -> tuple[Unknown, ...]:
     """What is usually not known exactly about a road test.
 
@@ -523,6 +534,8 @@ def usual_unknowns(
     stated : StatedSds
     order : array, optional
         Numbers that rise in the order ridden, one a run; left out: as the runs stand.
+    wind_written : array of bool
+        Whether the wind of each run was written down, so that it cannot have gone unnoticed.
 
     Returns
     -------
@@ -543,6 +556,8 @@ def usual_unknowns(
     riders = np.unique(runs.rider)
     share = float(stated.road_load_correlation)
     lengths, grades = runs.hill.lengths_m, runs.hill.grade_ratios
+    swing = stated.wind_over_the_outing_m_s
+    place = _through_the_day(n, order)
     found = [
         Unknown("bike mass", {"mass_kg": stated.bike_mass_sd_kg}),
         Unknown("rotating mass", {"rotating_mass_kg": stated.rotating_mass_sd_kg}),
@@ -569,10 +584,11 @@ def usual_unknowns(
             "air density",
             {"air_density_kg_m3": stated.air_density_sd_ratio * runs.air_density_kg_m3},
         ),
-        Unknown(
-            "drift of the day", {"log_correction": stated.drift_sd * _through_the_day(n, order)}
-        ),
+        Unknown("drift of the day", {"log_correction": stated.drift_sd * place}),
     ]
+    if swing:
+        unnoticed = np.where(wind_written, 0.0, swing.sd * place)
+        found.append(Unknown("wind of the day", {"headwind_m_s": unnoticed}, which=1, kinds=swing))
     if grades.shape[-1] > 1:
         for number, piece in enumerate(np.eye(grades.shape[-1]), start=1):
             found.append(

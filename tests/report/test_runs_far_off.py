@@ -1,0 +1,54 @@
+"""Runs whose speeds are far from their repeats: taken in, weighed, and named."""
+
+import pytest
+
+from tuninglib.__main__ import main
+from tuninglib.analysis.analyse import analyse
+from tuninglib.report import cautions, gain
+from tuninglib.session.load import load_session
+
+
+@pytest.mark.parametrize("speeds", ["48,46", "48,80"])
+def test_a_run_far_off_is_taken_in_weighed_and_named_by_check(edit, demo_copy, capsys, speeds):
+    """In a gust a run may need three quarters of its setup's force, or five quarters."""
+    before = analyse(load_session(demo_copy))
+    folder = edit("runs.csv", "1,stock,tove,48,62", f"1,stock,tove,{speeds}")
+    results = analyse(load_session(folder))
+    first = results.runs[0]
+    forces = sorted(run.force_n for run in results.runs if run.setup == "stock" and run.force_n)
+    assert not 1 / 1.3 < first.force_n / forces[len(forces) // 2] < 1.3
+    assert first.force_weight < 0.1
+    for was, now in zip(before.pulls[1:], results.pulls[1:], strict=True):
+        assert now.gain.ratio.value == pytest.approx(was.gain.ratio.value, abs=0.03)
+        assert now.gain.ratio.half_width < 1.5 * was.gain.ratio.half_width
+    assert main(["check", str(folder)]) == 0
+    assert "Run 1 (stock): its speeds need" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(
+    ("row", "typed", "said"),
+    [
+        ("1,stock,tove,48,62", "1,stock,tove,48,55", "slipping clutch, a missed gear, a throttle"),
+        ("1,stock,tove,48,62", "1,stock,tove,48,75", "if they are right, think of a gust from"),
+        ("5,big_150,ilmar,48,66", "5,big_150,ilmar,48,56", "would make run 5 the weakest of them"),
+    ],
+)
+def test_what_makes_a_run_weak_is_said_of_weak_runs(edit, row, typed, said):
+    results = analyse(load_session(edit("runs.csv", row, typed)))
+    ((_, text),) = cautions.of_speeds(results)
+    assert said in text
+
+
+def test_in_blocks_nothing_is_called_likely_stronger(demo_copy):
+    """The demo's kept runs, two of stock, then two of each other setup, none again."""
+    path = demo_copy / "runs.csv"
+    head, *rows = path.read_text("utf-8").splitlines()
+    kept = [row for row in rows if row.split(",")[0] in ("1", "3", "6", "7", "10", "11")]
+    kept = [row.replace(",70,", ",66,").replace(",71,", ",66,") for row in kept]
+    path.write_text("\n".join([head, *kept]) + "\n", "utf-8")
+    results = analyse(load_session(demo_copy))
+    assert results.road.one_after_the_other
+    assert [pull.gain.strength for pull in results.pulls[1:]] == ["leaning"] * 2
+    assert [row[-1] for row in gain.table(results).rows[1:]] == ["not told from the day"] * 2
+    said = dict(gain.sentences(results).items)
+    assert "unless the time of day made it (see below)" in said["big 164"]
