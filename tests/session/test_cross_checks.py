@@ -384,7 +384,7 @@ def typed(tmp_path):
 
 def test_too_much_and_too_little_on_the_road_are_asked_about(typed):
     (said,) = asked(typed("bigger_cylinder", KMH_IN_MPH, steps=False))
-    assert "would put up to 65 kW a litre on the road" in said
+    assert "would put up to 66 kW a litre on the road" in said
     for steps in (True, False):
         (said,) = asked(typed("bigger_cylinder", 1 / KMH_IN_MPH, steps=steps))
         assert "no setup puts more than 11 kW a litre on the road" in said

@@ -31,7 +31,7 @@ def certain(**changes):
     known |= {
         "rider_effect": 0.0, "rider_drag": 0.0, "drift": 0.0, "gust_m_s": 0.0,
         "riders_kg": tuple((kg, 0.0) for kg, _ in all_of.riders_kg),
-        "scatter": (1e-9, 0.0), "run_wind_m_s": (1e-9, 0.0),
+        "scatter": (1e-9, 0.0), "run_wind_m_s": (1e-9, 0.0), "wind_over_m_s": (1e-9, 1e-9, 0.0),
     }  # fmt: skip
     return replace(all_of, **(known | changes))
 
