@@ -80,6 +80,7 @@ def test_every_tool_is_told():
     }
 
 
+@pytest.mark.slow
 def test_every_tool_can_be_started():
     """As far as its imports go; what it measures takes too long here."""
     names = sorted(path.stem for path in (ROOT / "tests" / "tools").glob("*.py"))

@@ -165,6 +165,7 @@ def known_setups(draw):
     )
 
 
+@pytest.mark.slow
 @settings(max_examples=150)
 @given(known_setups(), st.sampled_from((0.06, 0.1, 0.2, 0.4)))
 def test_a_day_goes_from_rich_to_lean_at_the_price_of_any_other_order(known, gain):
@@ -252,6 +253,7 @@ def after(folder, rows: int, *, change=("", ""), planned=3):
     return interim_of_folder(folder, planned=planned)[1]
 
 
+@pytest.mark.slow
 def test_a_day_from_its_first_row_on(demo_copy):
     whole = (demo_copy / "runs.csv").read_text(encoding="utf-8")
     codes = []

@@ -11,6 +11,8 @@ from tuninglib.physics.fuels import Octane
 from tuninglib.session.load import load_session
 from tuninglib.session.schema import Assumptions
 
+pytestmark = pytest.mark.slow
+
 RECORDS = ("bike", "hill", "weather", "speedometer", "gauge", "assumptions")
 TABLES = ("riders", "engines", "fuels", "injectors")
 # What is a limit, a step or a half-width itself; a ± on it is refused when it is read.

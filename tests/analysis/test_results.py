@@ -137,12 +137,14 @@ def test_every_key_is_explained():
         assert set(record["required"]) == set(record["properties"])
 
 
+@pytest.mark.slow
 def test_the_demo_sessions_keep_to_it(demo_folder):
     assert check(demo_folder)["plan"]["ride"]["setup"] == "big_172"
     for name in ("there_and_back", "logged_evening", "one_summer/3_july", "one_summer/4_august"):
         check(demo_folder.parent / name)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("name", "old", "new"),
     [
@@ -161,6 +163,7 @@ def test_other_sessions_keep_to_it(edit, name, old, new):
     check(edit(name, old, new))
 
 
+@pytest.mark.slow
 def test_thin_sessions_keep_to_it(demo_copy):
     path = demo_copy / "runs.csv"
     head, *rows = path.read_text(encoding="utf-8").splitlines()

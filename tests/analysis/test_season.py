@@ -106,6 +106,7 @@ def test_what_is_stated_alike_is_off_alike(outings):
     }  # fmt: skip
 
 
+@pytest.mark.slow
 def test_another_hill_mass_or_rider_is_another_unknown(tmp_path):
     text = (SUMMER / "1_may" / "session.toml").read_text(encoding="utf-8")
     rows = (SUMMER / "1_may" / "runs.csv").read_text(encoding="utf-8")
@@ -255,6 +256,7 @@ def test_a_closed_loop_leaves_no_readings(outings):
     assert [one.about for one in season.remarks if one.code == "corrects"] == [(1,)]
 
 
+@pytest.mark.slow
 def test_the_record_comes_back_from_results_json(outings, tmp_path, demo_folder):
     for folder in (SUMMER / "2_june", demo_folder, demo_folder.parent / "there_and_back"):
         results = analyse(load_session(folder))
@@ -279,6 +281,7 @@ def test_days_are_ordered_and_a_gauge_of_readings_is_brought_to_one_air(outings)
     assert there - here == pytest.approx(0.0513, abs=0.001)
 
 
+@pytest.mark.slow
 def test_a_days_force_is_that_of_its_own_report(season, outings):
     """As the day alone has it, to the width that a normal distribution gives it."""
     shown = {(one.outing, one.setup): one.force_n for one in season.day_forces}

@@ -419,6 +419,7 @@ def invented(rng, count, truth, scatter):
     )  # fmt: skip
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("count", "scatter"), [(2, 0.04), (5, 0.04), (5, 0.10), (8, 0.0)])
 def test_intervals_hold_the_truth(count, scatter):
     rng = np.random.default_rng(20261126)
@@ -499,6 +500,7 @@ def test_what_is_lost_on_the_way_widens_torque_and_power(geared):
         assert 1 - one.low / one.value == pytest.approx(relative)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("share", [1.0, 0.9, 0.8])
 def test_a_bike_that_no_longer_speeds_up_is_told(geared, share):
     """With one tooth more in front: 14/15 of the force against what resists at the marker."""

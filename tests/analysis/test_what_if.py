@@ -121,6 +121,7 @@ def test_what_is_asked_about_is_exact(run):
     assert asked.at_force.half_width == pytest.approx(0.0, abs=1e-9)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("way_down", [False, pytest.param(True, marks=pytest.mark.slow)])
 @pytest.mark.parametrize("kind", ["force", pytest.param("power", marks=pytest.mark.slow)])
 def test_intervals_hold_the_truth(kind, way_down):

@@ -7,6 +7,7 @@ import pytest
 from tuninglib.lab.start import make_report_with
 
 
+@pytest.mark.slow
 def test_the_report_button_shows_progress_and_gives_the_page(demo_copy):
     shown = []
     done = make_report_with(demo_copy, lambda prose: shown.append(str(prose)))

@@ -39,6 +39,7 @@ def outing(demo_copy):
     return shortened(demo_copy, 3)
 
 
+@pytest.mark.slow
 def test_fields_that_were_not_typed_in_yet_are_not_blamed(demo_folder):
     sheet = open_sheet(demo_folder)
     values = {**dict.fromkeys(sheet.keys, ""), "setup": "stock", "entry_speed": "480"}
@@ -46,6 +47,7 @@ def test_fields_that_were_not_typed_in_yet_are_not_blamed(demo_folder):
     assert checked(sheet, {**values, "entry_speed": ""}, {"entry_speed"}) == {}
 
 
+@pytest.mark.slow
 def test_the_form_works_from_the_first_run_of_a_new_session(tmp_path):
     folder = tmp_path / "fresh"
     write_new_session(folder)
@@ -60,6 +62,7 @@ def test_the_form_works_from_the_first_run_of_a_new_session(tmp_path):
     assert "\n1,before,me,50,60," in (folder / "runs.csv").read_text(encoding="utf-8")
 
 
+@pytest.mark.slow
 def test_the_form_refuses_adds_counts_on_and_keeps_once(outing):
     form = runs_form(outing)
     number = labelled(form, "run").value
@@ -77,6 +80,7 @@ def test_the_form_refuses_adds_counts_on_and_keeps_once(outing):
     assert list(load_session(outing).runs["run"])[-2:] == [int(number), int(number) + 1]
 
 
+@pytest.mark.slow
 def test_a_problem_shows_what_was_typed_as_text(outing):
     form = runs_form(outing)
     labelled(form, "entry speed").value = "<img src=x>"
@@ -85,6 +89,7 @@ def test_a_problem_shows_what_was_typed_as_text(outing):
     assert "<img" not in page
 
 
+@pytest.mark.slow
 def test_rows_typed_elsewhere_meanwhile_are_kept(outing):
     form = runs_form(outing)
     path = outing / "runs.csv"
@@ -94,6 +99,7 @@ def test_rows_typed_elsewhere_meanwhile_are_kept(outing):
     assert labelled(form, "run").value == "91"
 
 
+@pytest.mark.slow
 def test_a_header_changed_meanwhile_is_not_written_under(outing):
     form = runs_form(outing)
     path = outing / "runs.csv"
@@ -105,6 +111,7 @@ def test_a_header_changed_meanwhile_is_not_written_under(outing):
     assert labelled(form, "entry").value == "48"
 
 
+@pytest.mark.slow
 def test_a_range_can_be_typed_into_one_field(outing):
     one_gauge_column(outing / "runs.csv")
     form = runs_form(outing)
@@ -115,6 +122,7 @@ def test_a_range_can_be_typed_into_one_field(outing):
     assert labelled(form, "gauge").value == ""
 
 
+@pytest.mark.slow
 def test_a_row_that_says_nothing_is_not_added(outing):
     form = runs_form(outing)
     before = (outing / "runs.csv").read_bytes()
@@ -123,6 +131,7 @@ def test_a_row_that_says_nothing_is_not_added(outing):
     assert (outing / "runs.csv").read_bytes() == before
 
 
+@pytest.mark.slow
 def test_the_last_runs_can_be_taken_back_and_mended(outing):
     form = runs_form(outing)
     path = outing / "runs.csv"
@@ -147,6 +156,7 @@ def test_the_last_runs_can_be_taken_back_and_mended(outing):
     assert back.disabled
 
 
+@pytest.mark.slow
 def test_a_row_written_elsewhere_meanwhile_is_not_taken_back(outing):
     form = runs_form(outing)
     typed(form, **ROW)
@@ -158,6 +168,7 @@ def test_a_row_written_elsewhere_meanwhile_is_not_taken_back(outing):
     assert path.read_bytes() == after
 
 
+@pytest.mark.slow
 def test_a_disk_that_refuses_is_said_beside_the_button(outing, monkeypatch):
     form = runs_form(outing)
     before = (outing / "runs.csv").read_bytes()
@@ -176,6 +187,7 @@ def test_a_disk_that_refuses_is_said_beside_the_button(outing, monkeypatch):
     assert (outing / "runs.csv").read_bytes() == before
 
 
+@pytest.mark.slow
 def test_what_a_rider_typed_is_shown_as_text(demo_copy):
     sheet = open_sheet(demo_copy)
     add_run(sheet, {**ROW, "note": "<script>x</script>"}, keep=False)
@@ -184,6 +196,7 @@ def test_what_a_rider_typed_is_shown_as_text(demo_copy):
     assert "&lt;script&gt;" in page
 
 
+@pytest.mark.slow
 def test_the_form_says_how_to_end_a_run_before_the_first_field(demo_folder):
     said = words(runs_form(demo_folder))
     assert said.startswith("Close the throttle and end the run: At the first rattle or ping.")
@@ -205,6 +218,7 @@ def test_nobody_listened_is_a_choice_and_the_one_that_a_row_starts_with(outing):
     assert list(runs["knock"])[-2:] == ["none", ""]
 
 
+@pytest.mark.slow
 def test_the_form_counts_what_is_still_to_ride(demo_copy):
     form = runs_form(shortened(demo_copy, 13))
     labelled(form, "planned runs").value = 4
@@ -233,6 +247,7 @@ def test_knock_stops_the_setup_and_all_that_are_no_safer(demo_copy, edit):
     assert "Stop: light knock was heard on run 22 with big 164." in said
 
 
+@pytest.mark.slow
 def test_knock_that_the_mixture_does_not_explain_ends_the_engine(demo_copy):
     form = runs_form(shortened(demo_copy, 21))
     said = add(form, setup="big_185", exit="68", gauge_low="11.4", gauge_high="11.6", knock="heavy")
@@ -242,6 +257,7 @@ def test_knock_that_the_mixture_does_not_explain_ends_the_engine(demo_copy):
     assert "Next: find what made big 185 knock before the engine big is ridden" in said
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("low", "high", "stops"),
     [("13.1", "13.3", False), ("13.2", "13.4", True), ("14.0", "14.4", True)],
@@ -255,6 +271,7 @@ def test_a_reading_leaner_than_the_edge_stops(demo_copy, low, high, stops):
         assert "As lean or leaner, as far as is known: big 150" in said
 
 
+@pytest.mark.slow
 def test_a_lean_cruise_stops_nobody(demo_copy):
     form = runs_form(shortened(demo_copy, 21))
     said = add(form, state="cruise", entry="", exit="", gauge_low="14.6", gauge_high="14.8")
@@ -262,6 +279,7 @@ def test_a_lean_cruise_stops_nobody(demo_copy):
     assert "Stop:" not in said
 
 
+@pytest.mark.slow
 def test_a_hot_head_stops(demo_copy):
     form = runs_form(shortened(demo_copy, 21))
     said = add(form, gauge_low="12.6", gauge_high="12.8", head_temperature="236")
@@ -271,6 +289,7 @@ def test_a_hot_head_stops(demo_copy):
     )
 
 
+@pytest.mark.slow
 def test_a_decided_test_says_what_the_report_says(demo_copy):
     form = runs_form(shortened(demo_copy, 21))
     labelled(form, "planned runs").value = 3
@@ -284,6 +303,7 @@ def test_a_decided_test_says_what_the_report_says(demo_copy):
     assert "Go on: still to ride: big 185 2, big 172 1 and big 172 e10 2." in said
 
 
+@pytest.mark.slow
 def test_a_session_that_is_not_complete_still_stops_for_what_the_row_says(tmp_path):
     folder = tmp_path / "fresh"
     write_new_session(folder)
@@ -296,6 +316,7 @@ def test_a_session_that_is_not_complete_still_stops_for_what_the_row_says(tmp_pa
     assert "Stop: the head reached 240 °C on run 2" in said
 
 
+@pytest.mark.slow
 def test_a_column_that_is_not_there_is_added_to_the_file_and_the_form(outing):
     path = outing / "runs.csv"
     before = path.read_text(encoding="utf-8").splitlines()
@@ -316,6 +337,7 @@ def test_a_column_that_is_not_there_is_added_to_the_file_and_the_form(outing):
     assert path.read_text(encoding="utf-8").splitlines()[-1].endswith(",slipped")
 
 
+@pytest.mark.slow
 def test_a_column_goes_in_below_remarks_and_with_semicolons(demo_copy):
     path = demo_copy / "runs.csv"
     path.write_text("# mine\nrun;setup;rider;exit_speed [mph]\n1;stock;tove;\n\n# end\n")

@@ -211,6 +211,7 @@ def test_text_stands_out_from_its_paper(browser, report, scheme):
     assert paper < 0.1 if scheme == "dark" else paper > 0.8
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("width", "scheme"), [(PHONE, "light"), (DESK, "dark")])
 @pytest.mark.outside(source="axe-core, rules for WCAG 2 and good practice")
 def test_no_barrier_is_found(browser, report, width, scheme):
@@ -333,6 +334,7 @@ def grid(run, count=120):
     return questions
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", ["demo", "other"])
 def test_the_script_does_the_same_sums(browser, reports, name):
     path, results = reports[name]
@@ -445,6 +447,7 @@ US = [
 ]  # fmt: skip
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("name", "cases"), [("demo", METRIC), ("other", US)])
 def test_what_is_typed_is_answered_as_python_answers_it(browser, reports, name, cases):
     path, results = reports[name]

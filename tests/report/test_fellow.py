@@ -50,6 +50,7 @@ def test_the_fields_speak_the_units_of_the_report(results, edit, system):
         assert tag["value"] == f"{value / factor:.0f}"
 
 
+@pytest.mark.slow
 def test_every_field_can_hold_the_days_own_value(edit):
     edit("session.toml", 'altitude = "210 m"', 'altitude = "4150 m"')
     folder = edit("session.toml", 'pressure = "989 hPa"', 'pressure = "610 hPa"')
@@ -94,6 +95,7 @@ def test_the_weather_of_the_day_is_carried_to_another_altitude(results):
     assert output == pytest.approx(correction_sae_j1349(**state).factor, rel=1e-9)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("stated", ["", 'altitude = "760 m"\n'])
 def test_pressure_without_a_believable_altitude_stands_for_its_own(edit, stated):
     # Left out, or far from where the standard atmosphere has 989 hPa.

@@ -31,6 +31,7 @@ def page(written):
     return written.page.read_text(encoding="utf-8")
 
 
+@pytest.mark.slow
 def test_two_runs_give_the_same_bytes_and_the_command_says_where(written, demo_folder, tmp_path):
     again = tmp_path / "again"
     done = run_command("report", demo_folder, "--out", again, PYTHONHASHSEED="77", TZ="Asia/Tokyo")
@@ -83,6 +84,7 @@ def test_notes_with_markup_are_shown_as_text(edit, tmp_path):
     assert "<title>&lt;i&gt;&amp;Bigger" in page
 
 
+@pytest.mark.slow
 def test_an_earlier_report_is_kept_and_told(demo_copy, edit, tmp_path):
     out = tmp_path / "out"
     first = make_report(demo_copy, out)
@@ -95,6 +97,7 @@ def test_an_earlier_report_is_kept_and_told(demo_copy, edit, tmp_path):
     assert second.page.read_bytes() != before
 
 
+@pytest.mark.slow
 def test_a_session_that_cannot_be_used_leaves_the_earlier_report_alone(demo_copy, edit, tmp_path):
     out = tmp_path / "out"
     make_report(demo_copy, out)
@@ -107,6 +110,7 @@ def test_a_session_that_cannot_be_used_leaves_the_earlier_report_alone(demo_copy
     assert {path.name: path.read_bytes() for path in out.iterdir()} == before
 
 
+@pytest.mark.slow
 def test_a_fault_of_the_program_leaves_the_earlier_report_alone(demo_copy, tmp_path, monkeypatch):
     out = tmp_path / "out"
     make_report(demo_copy, out)
@@ -158,6 +162,7 @@ def test_the_workbook_that_is_handed_on_does_not_say_where_the_folder_lies(
     assert names["session_folder"] == ODD
 
 
+@pytest.mark.slow
 def test_a_fault_in_a_folder_with_an_odd_name_is_told_and_kept(demo_folder, tmp_path, monkeypatch):
     folder = shutil.copytree(demo_folder, tmp_path / ODD)
     monkeypatch.setattr(cautions, "sentences", None)
@@ -216,6 +221,7 @@ def test_a_script_is_allowed_by_its_checksum_only(written):
     assert f"script-src 'sha256-{digest}'" in page
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", ["summary", pytest.param("page", marks=pytest.mark.slow)])
 def test_a_pdf_is_made_from_the_same_page_and_is_the_same_every_time(written, name):
     page = getattr(written, name).read_text(encoding="utf-8")
@@ -227,6 +233,7 @@ def test_a_pdf_is_made_from_the_same_page_and_is_the_same_every_time(written, na
     assert first == page_to_pdf(page)
 
 
+@pytest.mark.slow
 def test_a_pdf_that_cannot_be_made_is_refused_in_one_sentence(
     demo_folder, tmp_path, monkeypatch, capsys
 ):
@@ -237,6 +244,7 @@ def test_a_pdf_that_cannot_be_made_is_refused_in_one_sentence(
     assert list(out.iterdir()) == []
 
 
+@pytest.mark.slow
 def test_a_finished_report_leaves_nothing_behind(demo_folder, tmp_path):
     """Hundreds are made in one process: neither results nor shells may stay."""
 

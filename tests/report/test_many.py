@@ -15,6 +15,8 @@ import pytest
 from tuninglib.__main__ import main
 from tuninglib.report.make import MADE_FROM, fingerprint, make_reports, sessions_in
 
+pytestmark = pytest.mark.slow
+
 NAMES = ("june/first", "june/second", "may")
 FILES = ("report.html", "summary.html", "results.json")
 

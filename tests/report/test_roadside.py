@@ -12,7 +12,7 @@ from tuninglib.lab.plan import PHONE_PAGE
 from tuninglib.session.load import load_session
 from tuninglib.session.read_table import COLUMNS
 
-pytestmark = pytest.mark.browser
+pytestmark = [pytest.mark.browser, pytest.mark.slow]
 PHONE = {
     "viewport": {"width": 390, "height": 844},
     "has_touch": True,

@@ -85,6 +85,7 @@ def shown(browser, folder, text, paper) -> tuple:
     return len(re.findall(rb"/Type\s*/Page\b", printed)), width
 
 
+@pytest.mark.slow
 @pytest.mark.browser
 @pytest.mark.parametrize("paper", ["A4", "Letter"])
 def test_a_full_sheet_is_one_page(browser, demo_folder, tmp_path, paper):

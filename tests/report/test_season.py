@@ -12,6 +12,8 @@ from tuninglib.report import season as words
 from tuninglib.report.season import make_seasons, outings_below, season_below
 from tuninglib.text_files import SessionError
 
+pytestmark = pytest.mark.slow
+
 SUMMER = ROOT / "demo_data" / "one_summer"
 
 

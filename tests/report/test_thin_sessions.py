@@ -130,6 +130,7 @@ def test_labelled_fuels_are_compared(demo_folder):
     assert f"e10 runs {100 * shift:.1f} % leaner than e5" in sentence
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("line", [E5, E10])
 def test_an_unlabelled_fuel_is_compared_with_none(edit, line):
     assert said_of_fuels(edit("session.toml", line, "")) == []
@@ -140,6 +141,7 @@ def test_fuels_that_come_out_the_same_are_not_compared(edit):
     assert said_of_fuels(edit("session.toml", E5, 'ethanol = "4 %"')) == []
 
 
+@pytest.mark.slow
 def test_fuels_without_any_label_make_a_report_that_claims_no_difference(edit, tmp_path):
     edit("session.toml", E10, "")
     folder = edit("session.toml", E5, "")
@@ -149,6 +151,7 @@ def test_fuels_without_any_label_make_a_report_that_claims_no_difference(edit, t
     assert "the ethanol content of e5 and e10 is not written down" in text
 
 
+@pytest.mark.slow
 def test_where_a_value_is_from_is_said_in_words(edit):
     def said(folder):
         rows = method.assumptions(analyse(load_session(folder))).rows

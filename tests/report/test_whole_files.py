@@ -20,6 +20,8 @@ from tuninglib.session.load import load_session
 from tuninglib.text_files import SessionError
 from tuninglib.whole_files import alone_in, write_atomic, write_together
 
+pytestmark = pytest.mark.slow
+
 FILES = ("report.html", "results.json", "summary.html", "workbook.ipynb")
 RUN = [sys.executable, "-c", "from tuninglib.__main__ import command; command()", "report"]
 POSIX = pytest.mark.skipif(os.name != "posix", reason="signals of another kind")

@@ -88,6 +88,7 @@ def test_the_start_page_leads_to_every_other_workbook():
     assert linked == set(NAMES) - {"start"}
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("path", WORKBOOKS, ids=NAMES)
 def test_a_workbook_runs_on_a_session(path, demo_copy, monkeypatch):
     # Were the parameter ignored, this would be looked for and not found.

@@ -418,6 +418,7 @@ def test_one_unit_under_two_names_is_one(changed):
     assert not asked(changed("bigger_cylinder", edit))
 
 
+@pytest.mark.slow
 def test_no_honest_session_is_asked_or_refused():
     honest = sorted(path.parent for path in DEMO_DATA.rglob("session.toml"))
     assert len(honest) > 5

@@ -209,6 +209,7 @@ def test_a_stated_speedometer_is_not_overruled(evening):
     assert session.runs["shown_exit_m_s"][2] == pytest.approx(first.exit_m_s / 0.90)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("rows", "listed", "why", "filled"),
     [
@@ -254,6 +255,7 @@ def without_points(folder, low_s, high_s):
     return folder
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("line", "said"), [("leave_s", "the marker"), ("enter_s", "the start line")]
 )
@@ -348,6 +350,7 @@ def without_speeds(folder):
     return folder
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("engine_speed", [True, False])
 @pytest.mark.parametrize("speed", [True, False])
 def test_a_clock_is_found_by_places_and_by_the_throttle(evening, truth, engine_speed, speed):

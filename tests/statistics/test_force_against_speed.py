@@ -148,6 +148,7 @@ def test_the_motion_is_that_of_another_integrator():
     assert wanted.min() < 15.0 - 1.5 - 0.9
 
 
+@pytest.mark.slow
 @pytest.mark.outside(source="SciPy's least_squares and solve_ivp as the search and the integrator")
 def test_noisy_speeds_are_weighed_against_what_is_taken_beforehand():
     """Residuals over 0.2 m/s; a bend of a quarter and a slope of 0.6 of the run's mean force."""
@@ -228,6 +229,7 @@ def test_two_single_runs_have_no_curve():
     assert np.isnan(found.gain).all()
 
 
+@pytest.mark.slow
 def test_bands_hold_the_truth_about_as_often_as_they_say():
     world, held, gains = World(), [], []
     grid = np.array([14.0, 16.0, 18.0])

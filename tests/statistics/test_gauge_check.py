@@ -210,6 +210,7 @@ def invented(rng, held, stated_sd=0.02 / 1.96):
     return at_one + slope, np.log(middle), spread
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("held", [True, False])
 def test_the_interval_holds_the_true_offset(held):
     rng = np.random.default_rng(20260516)

@@ -53,6 +53,7 @@ def test_errors_of_the_lines_are_those_of_positions(outings):
     assert 0.5 < np.std(np.concatenate(off)) < 1.3
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("source", ["speed", "positions"])
 def test_speeds_at_both_lines_are_within_their_intervals(outings, source):
     scores = {"entry": [], "exit": []}

@@ -538,6 +538,7 @@ def test_the_pull_after_the_line_is_one_more_reading_of_it():
     assert _with_pull(stories, None) is stories
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("kind", "widest"), [("holds", 1.4), ("gathers", 2.3), ("gathers on", 1.8), ("eases", 2.3)]
 )
