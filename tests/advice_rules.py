@@ -251,6 +251,10 @@ def the_same_odds_everywhere(results, text):
     sure = ride.odds.inside > verdict.SURELY_INSIDE and "chance" not in said
     if not sure and f"({inside} chance of being in it, {leaner} of being leaner)" not in said:
         yield f"verdict: {said}, not {inside} and {leaner}"
+    place = next(one.place for one in results.mixtures if one.setup == ride.setup)
+    words = {"inside": ": inside the", "richer": ": richer than", "leaner": ": leaner than"}
+    if words.get(place, ": near an edge of") not in said:
+        yield f"verdict: {said}, mixture: {place}"
     rows = [row for row in mixture.table(results).rows if row[0] == advice.spaced(ride.setup)]
     if rows[0][-2:] != (inside, leaner):
         yield f"mixture table: {rows[0]}"

@@ -1178,6 +1178,30 @@ def _(outing):
     outing.key("use", fuels=["e10", "ethanol_free"])
 
 
+@situation(
+    "only E10 will be burnt, and nobody heard anything on E5",
+    ride="big_185",
+    next=("buy", "i178"),
+    says=("Watch: big 185 was not ridden on e10 yet: listen for knock",),
+    never=("nobody wrote down whether", "no knock was heard on"),
+)
+def _(outing):
+    """Quiet runs on premium say nothing of regular."""
+    outing.key("use", fuels=["e10"]).quiet()
+
+
+@situation(
+    "every idle reads rich, with all injectors",
+    ride="big_172",
+    next=("buy", "i178"),
+    never=("already idles at",),
+)
+def _(outing):
+    """Nothing shows that the ECU corrects there, so nothing shows that it ran out of trim."""
+    for row in [row for row in outing.rows if row.get("state") in ("idle", "cruise")]:
+        row["gauge_low"], row["gauge_high"] = "12.3", "12.5"
+
+
 # What an engine builder did not sign ----------------------------------------------------------
 
 

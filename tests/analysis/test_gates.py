@@ -96,7 +96,9 @@ def test_the_pulse_must_fit_into_the_cycle_with_a_chance(share, half, code):
 
 def test_no_larger_injector_than_one_that_already_idles_rich():
     rich = combination("rich", idle_lambda=RICHEST_IDLE - 0.01)
+    held = combination("held", idle_lambda=1.0, flow_m3_s=0.8)
     others = [
+        held,
         combination(None, flow_m3_s=1.1, fuel="larger"),
         combination(None, flow_m3_s=0.9, fuel="smaller"),
         combination(None, flow_m3_s=1.1, fuel="elsewhere", engine="other"),
@@ -106,9 +108,12 @@ def test_no_larger_injector_than_one_that_already_idles_rich():
     def found(one):
         return [c.gate and c.gate.code for c in gated([one, *others], NO_LIMITS)]
 
-    assert found(rich) == [None, "idle", None, None, None]
-    assert found(replace(rich, idle_lambda=RICHEST_IDLE)) == [None] * 5
-    assert found(replace(rich, idle_lambda=None)) == [None] * 5
+    assert found(rich) == [None, None, "idle", None, None, None]
+    assert found(replace(rich, idle_lambda=RICHEST_IDLE)) == [None] * 6
+    assert found(replace(rich, idle_lambda=None)) == [None] * 6
+    # Where everything idles rich nothing shows that the ECU corrects there.
+    others[0] = replace(held, idle_lambda=0.9)
+    assert found(rich) == [None] * 6
 
 
 def test_what_was_not_read_may_be_tried_up_to_a_higher_chance_of_lean():

@@ -414,7 +414,7 @@ _SURELY, _FAR = 0.95, 1.05
 CLEARLY_MORE_FLOW = 0.08
 # At idle a controller that corrects holds lambda 1; farther off it has run out of trim (common
 # practice: 20 to 25 % at most).
-RICHEST_IDLE = 0.93
+RICHEST_IDLE, HELD_IDLE = 0.93, 0.96
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -456,16 +456,13 @@ def gated(combinations: Sequence[Combination], limits: Limits) -> tuple:
     tuple of Combination
     """
     heard = _Heard(
-        knocked=sorted((one for one in combinations if one.knocks), key=_loudest_first),
+        knocked=sorted((one for one in combinations if one.knocks), key=loudest_first),
         unexplained=unexplained(combinations),
         hot=sorted(
             (one for one in combinations if _too_hot(one, limits)),
             key=lambda one: (-(one.hottest_k or math.inf), one.key),
         ),
-        rich_idle=sorted(
-            (one for one in combinations if (one.idle_lambda or 1.0) < RICHEST_IDLE),
-            key=lambda one: (one.flow_m3_s, one.key),
-        ),
+        rich_idle=_out_of_trim(combinations),
     )
     trial = replace(limits, lean=max(limits.lean, TRIAL))
     found = []
@@ -475,6 +472,16 @@ def gated(combinations: Sequence[Combination], limits: Limits) -> tuple:
         tried = gate is None or (unread and _gate(one, heard, trial) is None)
         found.append(replace(one, gate=gate, may_be_tried=tried))
     return tuple(found)
+
+
+def _out_of_trim(combinations) -> list:
+    """What idles rich though the ECU holds lambda 1 with something else, the smallest first."""
+    read = [one for one in combinations if one.idle_lambda is not None]
+    # Where everything idles rich nothing shows that it corrects there at all.
+    if not any(one.idle_lambda >= HELD_IDLE for one in read):
+        return []
+    rich = [one for one in read if one.idle_lambda < RICHEST_IDLE]
+    return sorted(rich, key=lambda one: (one.flow_m3_s, one.key))
 
 
 @dataclass(frozen=True)
@@ -568,7 +575,14 @@ def worst_knock(one: Combination) -> Knock:
     return min(one.knocks, key=lambda knock: (knock.level != "heavy", knock.run))
 
 
-def _loudest_first(one) -> tuple:
+def loudest_first(one: Combination) -> tuple:
+    """Rank of a combination that knocked: heavy before light, then by the run.
+
+    Parameters
+    ----------
+    one : Combination
+        With knocks.
+    """
     knock = worst_knock(one)
     return knock.level != "heavy", knock.run
 
@@ -653,7 +667,7 @@ def unexplained(combinations: Sequence[Combination]) -> dict:
     Where no gauge was read, only the first is asked, by injector flow.
     """
     found = {}
-    for one in sorted((one for one in combinations if one.knocks), key=_loudest_first):
+    for one in sorted((one for one in combinations if one.knocks), key=loudest_first):
         if not lean_by_itself(one):
             richest, highest = extremes(one, combinations)
             if richest or (highest and one.odds is not None):

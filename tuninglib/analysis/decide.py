@@ -14,15 +14,15 @@ import numpy as np
 import pandas as pd
 
 from tuninglib.analysis.combinations import (
-    USUAL_HOTTEST_K,
     Combination,
     Limits,
     combinations_of,
     gated,
     lean_by_itself,
+    loudest_first,
     mixture_weights,
+    stop_limits,
     unexplained,
-    worst_knock,
 )
 from tuninglib.analysis.gain import Road
 from tuninglib.analysis.mixture import analyse_mixtures
@@ -616,7 +616,7 @@ def _all_knocked(evidence, choices, ridden) -> Combination | None:
     own = [one for one in evidence.combinations if one.engine == choices.engine]
     shut = [one.gate is not None and one.gate.knock is not None for one in own]
     heard = [one for one in ridden if one.engine == choices.engine and one.knocks]
-    return _loudest(heard) if all(shut) else None
+    return min(heard, key=loudest_first, default=None) if all(shut) else None
 
 
 def _runs_step(evidence, ride, strength, equals, engine) -> Step:
@@ -898,14 +898,13 @@ def _plan(session, read, fit, road, knocks, limits, hot_climbs) -> tuple:
 
 def _gated(session, fit, mixtures, knocks, limits, hot_climbs) -> tuple:
     """Every combination of a session with its gate."""
-    hottest = session.bike.highest_head_temperature
     return gated(
         combinations_of(session, fit, mixtures, knocks),
         Limits(
             fuels=limits,
             lean=leaner_limit_of(session),
             richest=session.assumptions.richest_lambda,
-            hottest_k=hottest.value if hottest else USUAL_HOTTEST_K,
+            hottest_k=stop_limits(session).hottest_k,
             hot_climbs=hot_climbs if session.use.sustained else (),
         ),
     )
@@ -914,20 +913,12 @@ def _gated(session, fit, mixtures, knocks, limits, hot_climbs) -> tuple:
 def _with_flow(plan, combinations, wanted) -> Plan:
     """The plan with the flow to look for; where knock leaves none, its cause comes first."""
     own = [one for one in combinations if one.engine == plan.engine and one.setup is not None]
-    heard = _loudest([one for one in own if one.knocks])
+    heard = min((one for one in own if one.knocks), key=loudest_first, default=None)
     late = any(one.gate is not None and one.gate.code == "flow" for one in own)
     if plan.next.code == "list injectors" and wanted is None and heard is not None and not late:
         step = Step(code="find knock", engine=plan.engine, setups=_named(heard.setup))
         return replace(plan, next=step, for_all=None)
     return replace(plan, flow_wanted=wanted)
-
-
-def _loudest(heard) -> Combination | None:
-    def rank(one):
-        knock = worst_knock(one)
-        return knock.level != "heavy", knock.run
-
-    return min(heard, key=rank, default=None)
 
 
 # Flows that are asked of, over the geometric mean of those tried: half to double, 3 % apart.

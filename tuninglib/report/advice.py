@@ -547,10 +547,12 @@ def _wanted_flow(results) -> str:
             "ridden, check the gauge, and stay with what runs rich until then."
         )
     system = results.session.about.units
+    burnt = [one.fuel for one in results.plan.fuels]
+    fuels = burnt[0] if len(burnt) == 1 else "each of your fuels"
     flow = f"{shown(wanted.flow_m3_s, 'flow', system)} {units.unit_label('flow', system)}"
     return (
-        f"Look for about {flow}: {chance_of(wanted.inside, 'being in the band')} on each of your "
-        f"fuels (leaner: at most {odds_text(wanted.leaner)})."
+        f"Look for about {flow}: {chance_of(wanted.inside, 'being in the band')} on {fuels} "
+        f"(leaner: at most {odds_text(wanted.leaner)})."
     )
 
 
@@ -598,7 +600,9 @@ def _then(results, plan) -> str:
     step, now = plan.next, results.plan.next
     if (step.code, step.injector) != (now.code, now.injector):
         said.append(_IN_SHORT[step.code].format(injector=step.injector))
-    return " and ".join(said) or "another engine comes first"
+    # "ride it and find the cause", but "ride it; nothing more to test".
+    between = "; " if step.code == "nothing" else " and "
+    return between.join(said) or "another engine comes first"
 
 
 _IN_SHORT = {

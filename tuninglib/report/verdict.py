@@ -4,7 +4,7 @@ And, while a day is being ridden, what the rows so far say, in words for the roa
 """
 
 from tuninglib.analysis.analyse import Results
-from tuninglib.analysis.combinations import mixture_weights
+from tuninglib.analysis.combinations import USUAL_HOTTEST_K, mixture_weights
 from tuninglib.analysis.day_plan import Interim
 from tuninglib.analysis.worth import SAME
 from tuninglib.report import cautions, heat
@@ -29,6 +29,7 @@ from tuninglib.report.page_parts import (
     NONE,
     Prose,
     Table,
+    mixture_of,
     plain,
     spaced,
     spaced_list,
@@ -43,8 +44,6 @@ from tuninglib.rounding import (
     odds_text,
 )
 
-# 230 °C under the spark plug of an air-cooled engine (common practice; makers differ).
-USUAL_HOTTEST_K = 503.15
 # From this chance of a place on it is named; and air that is warm enough to ask what cold does.
 SURE, WARM_K = 0.8, 298.15
 # Above this chance of being in the band no chance is printed on the first screen.
@@ -162,7 +161,7 @@ def _mixture_sentence(results, ride) -> str:
         return f"not known, it has no usable gauge reading. Aim for {band}."
     printed = gauge_text(ride.lambda_.value * results.shown_at_lambda_one, results.session.gauge)
     shown = f", {printed} on this gauge" if results.session.gauge.scale > 1.5 else ""
-    text = f"lambda {interval_text(ride.lambda_)}{shown}: {_place(ride)} {band}"
+    text = f"lambda {interval_text(ride.lambda_)}{shown}: {_place(results, ride)} {band}"
     if ride.odds.inside <= SURELY_INSIDE:
         text = (
             f"{text} ({odds_text(ride.odds.inside)} chance of being in it, "
@@ -171,16 +170,12 @@ def _mixture_sentence(results, ride) -> str:
     return f"{text}.{_air_of_the_readings(results, ride)}"
 
 
-def _place(one) -> str:
-    """Where a mixture stands, by its chances."""
-    for place, words in (
-        ("inside", "inside"),
-        ("richer", "richer than"),
-        ("leaner", "leaner than"),
-    ):
-        if getattr(one.odds, place) > SURE:
-            return words
-    return "near an edge of"
+def _place(results, ride) -> str:
+    """Where a mixture stands: as the mixture's own part says, or by the chances of a sum."""
+    words = {"inside": "inside", "richer": "richer than", "leaner": "leaner than"}
+    sure = [place for place in words if getattr(ride.odds, place) > SURE]
+    place = mixture_of(results, ride.setup).place if ride.source == "read" else "".join(sure)
+    return words.get(place, "near an edge of")
 
 
 def _air_of_the_readings(results, ride) -> str:
@@ -268,14 +263,7 @@ def _warnings(results) -> list:
     if "knock" in plan.missing:
         found.append("nobody wrote down whether it knocked, so nothing is known of that: listen.")
     elif not results.knocks:
-        listened = plan.ride.listened if plan.ride is not None else heat.runs_listened(results)
-        of = f" of {spaced(plan.ride.setup)}" if plan.ride is not None else ""
-        found.append(
-            f"no knock was heard on {runs_text(listened)}{of} on which somebody listened. That is "
-            "no proof: listen on, above all on a hot day and a long climb."
-            if listened
-            else f"nobody wrote down whether {spaced(plan.ride.setup)} knocked: listen."
-        )
+        found.append(_quiet(results, plan.ride))
     found += _octane_unknown(results)
     silent = {"gauge", "range"} & set(plan.missing)
     if results.session.target.highest > LEANEST_USUAL and not silent:
@@ -285,6 +273,20 @@ def _warnings(results) -> list:
             "knock (common practice)."
         )
     return found
+
+
+def _quiet(results, ride) -> str:
+    """What it is worth that nobody heard a knock."""
+    if ride is not None and ride.fuel != results.session.setups[ride.setup].fuel:
+        return f"{spaced(ride.setup)} was not ridden on {ride.fuel} yet: listen for knock."
+    listened = ride.listened if ride is not None else heat.runs_listened(results)
+    if not listened:
+        return f"nobody wrote down whether {spaced(ride.setup)} knocked: listen."
+    of = f" of {spaced(ride.setup)}" if ride is not None else ""
+    return (
+        f"no knock was heard on {runs_text(listened)}{of} on which somebody listened. That is no "
+        "proof: listen on, above all on a hot day and a long climb."
+    )
 
 
 # At full throttle (common practice).
