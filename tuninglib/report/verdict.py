@@ -120,12 +120,11 @@ def worths(results: Results) -> Table | Prose:
             status = "not ridden yet"
         rows.append(
             (
-                combination_name(one),
-                one.fuel,
+                f"{one.injector if one.setup is None else spaced(one.setup)} on {one.fuel}",
+                status or NONE,
                 fixed(one.gain or 0.0, 1),
                 NONE if one.harm is None else fixed(one.harm, 1),
                 fixed(one.worth or 0.0, 1),
-                status,
             )
         )
     weights, session = mixture_weights(results.session), results.session
@@ -138,7 +137,7 @@ def worths(results: Results) -> Table | Prose:
         f"edge, {weights.rich:g} beyond the rich edge{cooler} "
         f'(wanted = "{session.use.wanted}" under [use]). Worth is gain less harm.'
     )
-    header = ("Combination", "Fuel", "Gain", "Harm", "Worth", "Status")
+    header = ("Combination", "Status", "Gain", "Harm", "Worth")
     return Table("What decided", header, tuple(rows), note)
 
 
@@ -151,7 +150,7 @@ def flips(results: Results) -> Table | Prose:
     """
     if not results.flips:
         return Prose(())
-    header = ("If", "then")
+    header = ("If", "Then")
     return Table("What would change it", header, tuple(flip_rows(results)), "")
 
 
