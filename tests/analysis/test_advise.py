@@ -58,7 +58,7 @@ def test_the_worths_that_decided_are_printed(results):
     table = verdict.worths(results)
     rows = {row[0]: row[1:] for row in table.rows}
     assert rows["big 172 on e5"][0] == "ride now"
-    assert rows["i178 on e10"][0] == "not ridden yet"
+    assert rows["i178 on e10"][0] == "untried"
     # What is ruled out was never weighed.
     assert set(rows) == {
         *("big 172 on e5", "big 185 on e5", "stock on e5"),

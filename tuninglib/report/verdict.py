@@ -117,7 +117,7 @@ def worths(results: Results) -> Table | Prose:
         if plan.ride is not None and one.key == plan.ride.key:
             status = "ride now"
         elif one.setup is None:
-            status = "not ridden yet"
+            status = "untried"
         rows.append(
             (
                 f"{one.injector if one.setup is None else spaced(one.setup)} on {one.fuel}",
