@@ -64,7 +64,7 @@ def _parser() -> argparse.ArgumentParser:
     report.add_argument("--quiet", action="store_true", help="show no progress")
     check = commands.add_parser("check", help="say everything that is wrong with a session")
     check.add_argument("session", type=Path, help="the session's folder")
-    new = commands.add_parser("new", help="write a commented session to fill in")
+    new = commands.add_parser("new", help="write a session to fill in")
     new.add_argument("folder", type=Path, help="a folder that does not exist yet")
     new.add_argument(
         "--units",
@@ -72,6 +72,7 @@ def _parser() -> argparse.ArgumentParser:
         default="metric",
         help="of examples, headers and the report (default: metric)",
     )
+    new.add_argument("--all", action="store_true", help="with every key there is, explained")
     pack = commands.add_parser("pack", help="put a session into one file to send")
     pack.add_argument("session", type=Path, help="the session's folder")
     pack.add_argument("file", type=Path, nargs="?", help="default: SESSION.outing.zip")
@@ -232,9 +233,10 @@ def _check(options) -> int:
 
 
 def _new(options) -> int:
-    from tuninglib.session.edit import write_new_session
+    from tuninglib.session.edit import short_template, write_new_session
 
-    for path in write_new_session(options.folder, options.units):
+    text = "" if options.all else short_template(options.units)
+    for path in write_new_session(options.folder, options.units, text=text):
         print(path)
     return 0
 
