@@ -1,4 +1,4 @@
-"""The command line: ``tuninglib report|check|new|pack|unpack|lab``.
+"""The command line: ``tuninglib report|check|new|guide|pack|unpack|lab``.
 
 Exit status: 0 done, 2 something in the rider's files needs fixing, 1 a fault of the program.
 """
@@ -72,7 +72,20 @@ def _parser() -> argparse.ArgumentParser:
         default="metric",
         help="of examples, headers and the report (default: metric)",
     )
-    new.add_argument("--all", action="store_true", help="with every key there is, explained")
+    new.add_argument("--track", type=Path, metavar="GPX", help="propose the hill from this track")
+    how = new.add_mutually_exclusive_group()
+    how.add_argument("--ask", action="store_true", help="ask for units, setups and injectors first")
+    how.add_argument("--all", action="store_true", help="with every key there is, explained")
+    guide = commands.add_parser("guide", help="write a page of every key and column")
+    guide.add_argument(
+        "file", type=Path, nargs="?", default="guide.html", help="default: guide.html"
+    )
+    guide.add_argument(
+        "--units",
+        choices=("metric", "us", "imperial"),
+        default="metric",
+        help="of its examples (default: metric)",
+    )
     pack = commands.add_parser("pack", help="put a session into one file to send")
     pack.add_argument("session", type=Path, help="the session's folder")
     pack.add_argument("file", type=Path, nargs="?", help="default: SESSION.outing.zip")
@@ -87,7 +100,10 @@ def _parser() -> argparse.ArgumentParser:
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command; the number returned is the exit status."""
-    options = _parser().parse_args(arguments)
+    parser = _parser()
+    options = parser.parse_args(arguments)
+    if options.command == "new" and options.all and options.track:
+        parser.error("--all has no place for what --track finds; leave one of them out")
     from tuninglib.text_files import SessionError
     from tuninglib.whole_files import in_words
 
@@ -233,11 +249,46 @@ def _check(options) -> int:
 
 
 def _new(options) -> int:
-    from tuninglib.session.edit import short_template, write_new_session
+    from tuninglib.session import edit
 
-    text = "" if options.all else short_template(options.units)
-    for path in write_new_session(options.folder, options.units, text=text):
+    units = options.units
+    if options.all:
+        text = ""
+    else:
+        setups, injectors = edit.SETUPS, edit.INJECTORS
+        if options.ask:
+            units, setups, injectors = _asked(units, setups, injectors)
+        hill = edit.hill_lines(options.track, units) if options.track else ""
+        text = edit.short_template(units, setups=setups, injectors=injectors, hill=hill)
+    for path in edit.write_new_session(options.folder, units, text=text):
         print(path)
+    return 0
+
+
+def _asked(units, setups, injectors) -> tuple:
+    """Three things that make a new session the rider's own; an empty answer takes what is shown."""
+    print("An empty answer takes what stands in brackets.", file=sys.stderr)
+    while (said := _answer("Units of the report: metric, us or imperial", [units])) not in (
+        ["metric"], ["us"], ["imperial"]
+    ):  # fmt: skip
+        print(f"{', '.join(said)!r} is none of the three.", file=sys.stderr)
+    setups = _answer("Setups that you will ride, the one as it was first", setups)
+    return said[0], setups, _answer("Injectors, the one that was fitted first", injectors)
+
+
+def _answer(question, offered) -> list:
+    """Names that were typed, with commas between them, each once."""
+    print(f"{question} [{', '.join(offered)}]: ", end="", file=sys.stderr, flush=True)
+    # Whatever is piped in may end early.
+    typed = sys.stdin.readline()
+    names = [" ".join(one.split()) for one in typed.split(",")]
+    return list(dict.fromkeys(one for one in names if one)) or list(offered)
+
+
+def _guide(options) -> int:
+    from tuninglib.report.guide import make_guide
+
+    print(make_guide(options.file, options.units))
     return 0
 
 
@@ -265,6 +316,7 @@ _COMMANDS = {
     "report": _report,
     "check": _check,
     "new": _new,
+    "guide": _guide,
     "pack": _pack,
     "unpack": _unpack,
     "lab": _lab,

@@ -1,10 +1,12 @@
 """The session that a new rider fills in: how little it asks for, and how riders type it."""
 
+import io
 import json
 import re
 
 import pytest
 
+from tests.conftest import EVENING
 from tests.session.test_what_riders_type import outcome_in, outcome_of
 from tuninglib.__main__ import main
 from tuninglib.analysis.analyse import analyse
@@ -248,3 +250,70 @@ def test_what_stands_with_a_number_means_what_it_says():
     assert said == "'6' is outside 0 to 0.4; write '6 %' for per cent"
     said = outcome_of(schema.Gauge, "accuracy", "2 %")[1]
     assert said.endswith("write '0 +/- 2 %', or '2 % +/- 0' if it is certain")
+
+
+def test_a_track_proposes_the_hill_for_the_rider_to_confirm(tmp_path, capsys):
+    folder = tmp_path / "mine"
+    assert main(["new", str(folder), "--units", "us", "--track", str(EVENING / "phone.gpx")]) == 0
+    path = folder / "session.toml"
+    text = path.read_text("utf-8")
+    assert "# The stretch that was pulled up 8 times, found in phone.gpx. Look at" in text
+    length = re.search(r'\n# length = "(\d+) ft \+/- (\d+) ft"', text)
+    assert 1000 < int(length[1]) < 1350
+    assert 10 < int(length[2]) < 40
+    # Nothing of it counts until the rider says so.
+    hill = text.partition("[hill]")[2].partition("[gauge]")[0]
+    assert [line[0] for line in hill.splitlines()[1:]] == ["#"] * 6 + ["e"]
+    assert main(["check", str(folder)]) == 2
+    assert "length is missing in [hill]" in capsys.readouterr().err
+    confirmed = re.sub(r"(?m)^# (start|marker|length|grade) =", r"\1 =", text)
+    values = [value for at, value in enumerate(SCRIPTS["us"]) if at not in (3, 4)]
+    path.write_text(typed_into(confirmed, values), "utf-8")
+    with (folder / "runs.csv").open("a", encoding="utf-8") as stream:
+        stream.write("\n".join(ROWS["us"]) + "\n")
+    hill = load_session(folder).hill
+    assert hill.start == pytest.approx((47.25, 11.35), abs=3e-4)
+    assert hill.grade.value == pytest.approx(0.061, abs=0.004)
+
+
+def test_a_track_that_shows_no_hill_is_refused_and_writes_nothing(tmp_path, capsys):
+    track = tmp_path / "flat.gpx"
+    points = "".join(
+        f'<trkpt lat="47.0" lon="{11 + 2e-4 * second:.5f}"><ele>600</ele>'
+        f"<time>2026-09-11T17:{second // 60:02d}:{second % 60:02d}Z</time></trkpt>"
+        for second in range(120)
+    )
+    track.write_text(f"<gpx><trk><trkseg>{points}</trkseg></trk></gpx>")
+    for name in (track.name, "nothing.gpx"):
+        wrong = ["new", str(tmp_path / "mine"), "--track", str(tmp_path / name)]
+        assert main(wrong) == 2
+    said = capsys.readouterr().err
+    assert "flat.gpx: shows no stretch that was pulled up three times" in said
+    assert "nothing.gpx" in said
+    assert not (tmp_path / "mine").exists()
+    with pytest.raises(SystemExit, match="2"):
+        main(["new", str(tmp_path / "mine"), "--all", "--track", str(track)])
+
+
+@pytest.mark.parametrize(
+    ("typed", "units", "names", "flows"),
+    [
+        ("", "metric", ("before", "after"), ("fitted.flow", "next.flow")),
+        ("\n\n\n", "metric", ("before", "after"), ("fitted.flow", "next.flow")),
+        ("miles\nus\nstock, kit 120,kit 140\ni120, i140\n", "us", ("stock", "kit 120", "kit 140"),
+         ("i120.flow", "i140.flow")),
+        ("imperial\nstock, stock\ni120", "imperial", ("stock",), ("i120.flow",)),
+    ],
+)  # fmt: skip
+def test_three_things_are_asked_for_if_the_rider_wants_that(
+    tmp_path, monkeypatch, typed, units, names, flows
+):
+    monkeypatch.setattr("sys.stdin", io.StringIO(typed))
+    assert main(["new", str(tmp_path / "mine"), "--ask"]) == 0
+    text = (tmp_path / "mine" / "session.toml").read_text("utf-8")
+    assert f'\nunits = "{units}"\n' in text
+    assert names_of(tmp_path / "mine")[0] == names
+    assert tuple(re.findall(r'(?m)^(\S+\.flow) = ""', text)) == flows
+    if len(names) == 3:
+        assert '"kit 120" = { engine = "bigger", injector = "i120"' in text
+        assert '"kit 140" = { engine = "bigger", injector = "i140"' in text

@@ -26,8 +26,15 @@ from tuninglib.session.fields import example_in
 from tuninglib.session.load import load_session, require_new
 from tuninglib.session.read_table import COLUMNS, RUNS, header_line, parse_head
 from tuninglib.session.read_toml import TOML, log_files, row_of, tables_as_typed, without_notes
-from tuninglib.text_files import Problem, RawTable, SessionError, read_table, read_text
-from tuninglib.units import DISPLAY
+from tuninglib.text_files import (
+    Problem,
+    RawTable,
+    SessionError,
+    printable,
+    read_table,
+    read_text,
+)
+from tuninglib.units import DISPLAY, convert
 from tuninglib.whole_files import keep_earlier, write_atomic, write_like
 
 # Values of session.toml ---------------------------------------------------------------------------
@@ -516,6 +523,73 @@ def take_back(sheet: Sheet, row: str) -> bool:
         return False
     write_like(path, before)
     return True
+
+
+# A hill from a track -----------------------------------------------------------------------------
+
+_PROPOSED = """\
+# {what}, found in {name}. Look at both places on a map, and at the
+# lines between; take away the # of what is right, and write the rest yourself."""
+_RIDES = "The stretch that was pulled up {rides} times"
+_STRAIGHT = "The steepest straight, ridden once"
+
+
+def hill_lines(track: Path | str, units: str = "metric") -> str:
+    """Lines of a session.toml that propose the hill which a track was ridden on, as remarks.
+
+    Parameters
+    ----------
+    track : path
+        A GPX file.
+    units : str
+        System of units of the length.
+
+    Returns
+    -------
+    str
+
+    Raises
+    ------
+    SessionError
+        If it cannot be read, or no stretch of it can be a test hill.
+    """
+    # The reader and the search load only where a track is named: most sessions have none.
+    from tuninglib.session.gpx_file import read_gpx
+    from tuninglib.statistics.hill_of_track import propose_hill
+
+    track = Path(track)
+    trace = read_gpx(track)
+    channels = trace.channels
+    hill = propose_hill(
+        trace.time_s,
+        latitude_deg=channels["latitude_deg"],
+        longitude_deg=channels["longitude_deg"],
+        elevation_m=channels.get("elevation_m"),
+        speed_m_s=channels.get("speed_m_s"),
+    )
+    if hill is None:
+        message = (
+            "shows no stretch that was pulled up three times and no straight of 400 m that climbs "
+            "by 2 % or more; leave --track out and measure the hill, or ride it and try again"
+        )
+        raise SessionError([Problem(track.name, message)])
+    what = _RIDES.format(rides=hill.rides) if hill.rides > 1 else _STRAIGHT
+    unit = DISPLAY[units]["length"][0]
+    length, half = (
+        convert(metres, "m", unit) for metres in (hill.length_m.value, hill.length_m.half_width)
+    )
+    values = {
+        "start": "{:.5f}, {:.5f}".format(*hill.start_deg),
+        "marker": "{:.5f}, {:.5f}".format(*hill.marker_deg),
+        "length": f"{length:.0f} {unit} +/- {max(half, 1):.0f} {unit}",
+    }
+    if hill.grade:
+        grade, doubt = 100 * hill.grade.value, max(100 * hill.grade.half_width, 0.1)
+        values["grade"] = f"{grade:.1f} +/- {doubt:.1f} %"
+    lines = [f'# {key} = "{value}"' for key, value in values.items()]
+    if not hill.grade:
+        lines.append('grade = ""  # the track has no heights')
+    return "\n".join([_PROPOSED.format(what=what, name=printable(track.name)), *lines])
 
 
 # The fill-in session ------------------------------------------------------------------------------

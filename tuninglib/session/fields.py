@@ -10,6 +10,7 @@ import math
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import Field, field
+from typing import Any
 
 from tuninglib.interval import Measured
 from tuninglib.physics.fuels import SCALES, Octane
@@ -176,7 +177,7 @@ _ELSEWHERE = {
 }
 
 
-def example_in(example: object, units: str) -> object:
+def example_in(example: Any, units: str) -> Any:
     """A metric example as a rider would write one in another system's units.
 
     Parameters

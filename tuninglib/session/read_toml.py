@@ -362,7 +362,7 @@ def _record(where, record, content, names, units, lines, problems):
                 _say(problems, lines, where, key, message)
         except ValueError as error:
             field = fields[key]
-            needed = field.default is dataclasses.MISSING or field.metadata.get("asked")
+            needed = field.default is dataclasses.MISSING or field.metadata.get("instead")
             or_not = "" if value != "" or needed else ", or take the line out"
             _say(problems, lines, where, key, f"{error}{or_not}")
     missing = [
