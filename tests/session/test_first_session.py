@@ -3,6 +3,7 @@
 import io
 import json
 import re
+import shutil
 
 import pytest
 
@@ -317,3 +318,27 @@ def test_three_things_are_asked_for_if_the_rider_wants_that(
     if len(names) == 3:
         assert '"kit 120" = { engine = "bigger", injector = "i120"' in text
         assert '"kit 140" = { engine = "bigger", injector = "i140"' in text
+
+
+def test_lines_typed_the_wrong_way_round_are_named_as_that(tmp_path):
+    folder = shutil.copytree(EVENING, tmp_path / "evening")
+    path = folder / "session.toml"
+    text = path.read_text("utf-8")
+    swapped = re.sub(r"(?m)^start(?= = \")", "X", text)
+    swapped = re.sub(r"(?m)^marker(?= = \")", "start", swapped)
+    path.write_text(re.sub(r"(?m)^X(?= = )", "marker", swapped), "utf-8")
+    with pytest.raises(
+        SessionError, match=r"start and marker look swapped: .* down by 6\.\d %; swap"
+    ):
+        load_session(folder)
+
+
+def test_a_pressure_reduced_to_the_sea_is_asked_about_in_the_riders_units(tmp_path):
+    folder = filled_in(tmp_path / "mine", "us")
+    path = folder / "session.toml"
+    high = path.read_text("utf-8").replace("[gauge]", 'altitude = "3000 ft"\n[gauge]')
+    path.write_text(f'{high}[weather]\npressure = "29.9 inHg"\n', "utf-8")
+    with pytest.raises(
+        SessionError, match=r"29\.9 inHg does not go with 3000 ft .* 26\.8 inHg are"
+    ):
+        load_session(folder)

@@ -91,3 +91,13 @@ def test_three_pulls_down_a_hill_are_no_hill_up():
     assert propose_hill(np.arange(east.size), **place, elevation_m=0.06 * east).rides == 4
     down = propose_hill(np.arange(east.size), **place, elevation_m=-0.06 * east)
     assert down is None or down.rides == 1
+
+
+@pytest.mark.parametrize(("aside_m", "found"), [(10.0, True), (250.0, False)])
+def test_a_steep_road_of_hairpins_is_no_straight(aside_m, found):
+    time = np.arange(300.0)
+    aside = aside_m * np.abs((time + 15) % 30 - 15) / 15
+    way = np.concatenate([[0.0], np.cumsum(np.hypot(9.0, np.diff(aside)))])
+    place = {"latitude_deg": aside / 110574, "longitude_deg": 9 * time / 111319.49}
+    hill = propose_hill(time, **place, elevation_m=0.05 * way)
+    assert (hill is not None) is found
