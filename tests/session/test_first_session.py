@@ -31,10 +31,10 @@ SCRIPTS = {
                "125 cc", "143 cc", "120 cc", "140 cc"),
 }  # fmt: skip
 ROWS = {
-    "us": ("1,before,38,13.0 to 13.2,none,", "2,after,41,14.2 to 14.4,none,",
-           "3,before,38.5,13.1,none,", "4,after,41,14.3,none,felt strong"),
-    "metric": ("1,before,61,0.90,none,", "2,after,66,0.97 to 0.98,none,",
-               "3,before,62,0.90,none,", "4,after,66,0.97,none,"),
+    "us": ("1,stock,38,13.0 to 13.2,none,", "2,big,41,14.2 to 14.4,none,",
+           "3,stock,38.5,13.1,none,", "4,big,41,14.3,none,felt strong"),
+    "metric": ("1,stock,61,0.90,none,", "2,big,66,0.97 to 0.98,none,",
+               "3,stock,62,0.90,none,", "4,big,66,0.97,none,"),
 }  # fmt: skip
 SYSTEMS = ("metric", "us", "imperial")
 
@@ -69,7 +69,7 @@ def test_what_is_asked_for_fits_one_screen(units):
 def test_every_example_in_it_can_be_typed_as_it_stands(tmp_path, units):
     lines = [line for line in short_template(units).splitlines() if '""' in line]
     values = [re.search(r'#.*?"([^"]+)"', line)[1] for line in lines]
-    by_fuel = ["1,before,61,13.1,none,"] if units == "metric" else ROWS["us"]
+    by_fuel = ["1,stock,61,13.1,none,"] if units == "metric" else ROWS["us"]
     session = load_session(filled_in(tmp_path / "mine", units, values, by_fuel))
     assert session.about.units == units
     foreign = r"\d (kg|m|km/h)\b" if units != "metric" else r"\d (lb|ft|mph)\b"
@@ -83,8 +83,8 @@ def test_two_riders_type_eleven_values_and_rows_and_have_a_report(tmp_path, unit
     assert main(["check", str(folder)]) == 0
     assert "Outing of 2026-0" in capsys.readouterr().out
     results = analyse(load_session(folder))
-    assert results.reference == "before"
-    assert [pull.setup for pull in results.pulls if pull.gain] == ["after"]
+    assert results.reference == "stock"
+    assert [pull.setup for pull in results.pulls if pull.gain] == ["big"]
     # What a rider types until then takes minutes: a key in two seconds, and a look at each value.
     keys = sum(map(len, (*SCRIPTS[units], *ROWS[units])))
     assert 2 * keys + 20 * (11 + len(ROWS[units])) < 15 * 60
@@ -128,7 +128,7 @@ def test_lines_that_nobody_can_read_are_said_all_at_once(tmp_path):
     folder = filled_in(tmp_path / "mine", "us")
     path = folder / "session.toml"
     text = path.read_text("utf-8").replace("[bike]", "[bike").replace("[fuels.usual]", "fuel usual")
-    path.write_text(f"{text}before = 1\n", "utf-8")
+    path.write_text(f"{text}stock = 1\n", "utf-8")
     with pytest.raises(SessionError) as error:
         load_session(folder)
     said = [str(one) for one in error.value.problems]
@@ -157,8 +157,8 @@ def test_values_are_written_into_it_as_into_any_other(tmp_path):
     folder = tmp_path / "mine"
     write_new_session(folder, "us", text=typed_into(short_template("us"), SCRIPTS["us"]))
     new = {
-        "engines.standard": {"displacement": "126 cc", "compression_ratio": 9.3},
-        "setups.after": {"parts": "open exhaust"},
+        "engines.stock": {"displacement": "126 cc", "compression_ratio": 9.3},
+        "setups.big": {"parts": "open exhaust"},
         "riders.mate": {"mass": "140 lb"},
         "bike": {"oxygen_sensor": "no"},
     }
@@ -166,11 +166,11 @@ def test_values_are_written_into_it_as_into_any_other(tmp_path):
     text = (folder / "session.toml").read_text("utf-8")
     assert len(text.splitlines()) == 25 + 5
     assert '# "125 cc"' in text
-    assert names_of(folder) == (("before", "after"), ("me", "mate"))
-    text = set_values(text, "setups.after", {"parts": None})
-    text = set_values(text, "engines.standard", {"compression_ratio": None})
+    assert names_of(folder) == (("stock", "big"), ("me", "mate"))
+    text = set_values(text, "setups.big", {"parts": None})
+    text = set_values(text, "engines.stock", {"compression_ratio": None})
     assert "parts" not in text
-    assert "\n# standard.compression_ratio = 9.3\n" in text
+    assert "\n# stock.compression_ratio = 9.3\n" in text
 
 
 def test_with_every_key_it_is_as_long_as_ever(tmp_path):
@@ -254,11 +254,12 @@ def test_what_stands_with_a_number_means_what_it_says():
 
 
 def test_a_track_proposes_the_hill_for_the_rider_to_confirm(tmp_path, capsys):
-    folder = tmp_path / "mine"
-    assert main(["new", str(folder), "--units", "us", "--track", str(EVENING / "phone.gpx")]) == 0
+    folder, track = tmp_path / "mine", tmp_path / "a\nride.gpx"
+    track.write_bytes((EVENING / "phone.gpx").read_bytes())
+    assert main(["new", str(folder), "--units", "us", "--track", str(track)]) == 0
     path = folder / "session.toml"
     text = path.read_text("utf-8")
-    assert "# The stretch that was pulled up 8 times, found in phone.gpx. Look at" in text
+    assert "# The stretch that was pulled up 8 times, found in 'a\\nride.gpx'. Look" in text
     length = re.search(r'\n# length = "(\d+) ft \+/- (\d+) ft"', text)
     assert 1000 < int(length[1]) < 1350
     assert 10 < int(length[2]) < 40
@@ -299,8 +300,8 @@ def test_a_track_that_shows_no_hill_is_refused_and_writes_nothing(tmp_path, caps
 @pytest.mark.parametrize(
     ("typed", "units", "names", "flows"),
     [
-        ("", "metric", ("before", "after"), ("fitted.flow", "next.flow")),
-        ("\n\n\n", "metric", ("before", "after"), ("fitted.flow", "next.flow")),
+        ("", "metric", ("stock", "big"), ("stock.flow", "large.flow")),
+        ("\n\n\n", "metric", ("stock", "big"), ("stock.flow", "large.flow")),
         ("miles\nus\nstock, kit 120,kit 140\ni120, i140\n", "us", ("stock", "kit 120", "kit 140"),
          ("i120.flow", "i140.flow")),
         ("imperial\nstock, stock\ni120", "imperial", ("stock",), ("i120.flow",)),
@@ -315,9 +316,10 @@ def test_three_things_are_asked_for_if_the_rider_wants_that(
     assert f'\nunits = "{units}"\n' in text
     assert names_of(tmp_path / "mine")[0] == names
     assert tuple(re.findall(r'(?m)^(\S+\.flow) = ""', text)) == flows
+    assert text.count('.displacement = ""') == min(len(names), 2)
     if len(names) == 3:
-        assert '"kit 120" = { engine = "bigger", injector = "i120"' in text
-        assert '"kit 140" = { engine = "bigger", injector = "i140"' in text
+        assert '"kit 120" = { engine = "big", injector = "i120"' in text
+        assert '"kit 140" = { engine = "big", injector = "i140"' in text
 
 
 def test_lines_typed_the_wrong_way_round_are_named_as_that(tmp_path):

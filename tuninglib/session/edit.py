@@ -30,7 +30,7 @@ from tuninglib.text_files import (
     Problem,
     RawTable,
     SessionError,
-    printable,
+    quoted,
     read_table,
     read_text,
 )
@@ -589,7 +589,7 @@ def hill_lines(track: Path | str, units: str = "metric") -> str:
     lines = [f'# {key} = "{value}"' for key, value in values.items()]
     if not hill.grade:
         lines.append('grade = ""  # the track has no heights')
-    return "\n".join([_PROPOSED.format(what=what, name=printable(track.name)), *lines])
+    return "\n".join([_PROPOSED.format(what=what, name=quoted(track.name)), *lines])
 
 
 # The fill-in session ------------------------------------------------------------------------------
@@ -611,8 +611,7 @@ entry_speed = ""  # "{entry}": as shown at the start line, and how far off at mo
 [gauge]
 scale = ""  # "14.7": what it shows at lambda 1; "1" if it shows lambda
 [engines]
-standard.displacement = ""  # "125 cc"
-bigger.displacement = ""  # "143 cc"
+{engines}
 [injectors]  # one that no setup has is taken as one to buy
 {injectors}
 [fuels.usual]
@@ -667,7 +666,8 @@ _SHORT_RUNS = """\
 _SHORT_COLUMNS = ("run", "setup", "exit_speed", "gauge", "knock", "note")
 
 
-SETUPS, INJECTORS = ("before", "after"), ("fitted", "next")
+# Names that a sentence of the report can hold: "buy injector large for the engine big".
+SETUPS, INJECTORS = ("stock", "big"), ("stock", "large")
 
 
 def short_template(
@@ -705,9 +705,10 @@ def short_template(
         f'{_header((name,))}.flow = ""  # "{120 + 20 * at} cc/min"'
         for at, name in enumerate(injectors)
     ]
+    engines = ('stock.displacement = ""  # "125 cc"', 'big.displacement = ""  # "143 cc"')
     ridden = []
     for at, name in enumerate(setups):
-        engine = "bigger" if at else "standard"
+        engine = "big" if at else "stock"
         injector = json.dumps(injectors[min(max(at - 1, 0), len(injectors) - 1)])
         parts = f'engine = "{engine}", injector = {injector}, fuel = "usual"'
         ridden.append(f"{_header((name,))} = {{ {parts} }}")
@@ -717,6 +718,7 @@ def short_template(
         doubt=typed["length"][1],
         entry=example_in("48 km/h +/- 2 km/h", units),
         hill=hill or _HILL.format(**example),
+        engines="\n".join(engines[: len(setups)]),
         injectors="\n".join(flows),
         setups="\n".join(ridden),
     )
