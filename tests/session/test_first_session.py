@@ -344,3 +344,23 @@ def test_a_pressure_reduced_to_the_sea_is_asked_about_in_the_riders_units(tmp_pa
         SessionError, match=r"29\.9 inHg does not go with 3000 ft .* 26\.8 inHg are"
     ):
         load_session(folder)
+
+
+@pytest.mark.parametrize(
+    ("added", "said"),
+    [
+        ("[gauge]\naltitude", "altitude: unknown key 'altitude'; it belongs below [hill]"),
+        ("[gauge]\nprice", "'price'; it belongs below [fuels.a_name] or [injectors.a_name]"),
+        ("[gauge]\nscalee", "unknown key 'scalee'; did you mean 'scale'?"),
+        ("[engines.stock]\nbreathing", "this table stands already, above; write its keys there"),
+    ],
+)
+def test_a_key_from_the_guide_in_the_wrong_place_is_sent_home(tmp_path, added, said):
+    folder = filled_in(tmp_path / "mine", "us")
+    path = folder / "session.toml"
+    text = path.read_text("utf-8")
+    more = f'{added} = "1"\n'
+    text = text.replace("[gauge]\n", more) if "gauge" in added else text + more
+    path.write_text(text, "utf-8")
+    with pytest.raises(SessionError, match=re.escape(said)):
+        load_session(folder)

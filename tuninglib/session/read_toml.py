@@ -342,6 +342,17 @@ def _path(text: str) -> str:
     return text.replace('"', "").replace(" ", "")
 
 
+def _home_of(key: str) -> str:
+    """Where a key belongs that stands in another table; empty if it is none of any."""
+    tables = {**schema.SINGLE, **schema.NAMED}
+    homes = [
+        f"[{name}]" if name in schema.SINGLE else f"[{name}.a_name]"
+        for name, record in tables.items()
+        if key in {field.name for field in dataclasses.fields(record)}
+    ]
+    return f"it belongs below {' or '.join(homes)}" if homes else ""
+
+
 def _record(where, record, content, names, units, lines, problems):
     """One frozen record from one TOML table; None after a problem."""
     fields = {f.name: f for f in dataclasses.fields(record)}
@@ -349,7 +360,8 @@ def _record(where, record, content, names, units, lines, problems):
     values = {}
     for key, value in content.items():
         if key not in fields:
-            _say(problems, lines, where, key, f"unknown key {quoted(key)}; {nearest(key, fields)}")
+            message = f"unknown key {quoted(key)}; {_home_of(key) or nearest(key, fields)}"
+            _say(problems, lines, where, key, message)
             continue
         other = fields[key].metadata.get("instead", "")
         if value == "" and content.get(other, "") != "":
