@@ -61,6 +61,19 @@ def test_every_picture_has_words_and_every_contents_link_a_target(page):
         assert f'id="{anchor}"' in page
 
 
+def test_no_heading_stands_over_nothing_and_one_line_says_what_could_be_added(page):
+    shown = re.findall(r"<h2[^>]*>([^<]+)</h2>", page)
+    for heading in ("Gearing", "Pull against speed", "The logs"):
+        assert heading not in shown
+        assert f">{heading}</a>" not in page
+    # Parts and their prices are known, so that this one is not empty.
+    assert "Fuel use and money" in shown
+    told = page.count("What could be added")
+    assert told == 1
+    for file in ("([gearing] in session.toml)", "(fills.csv)", "([logs] in session.toml)"):
+        assert file in page.partition("What could be added")[2]
+
+
 def test_the_page_says_what_a_rider_asks_first(page):
     text = re.sub(r"<[^>]+>", "", page).replace("\u00a0", " ")
     assert "Ride now: big 172" in text

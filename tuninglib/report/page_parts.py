@@ -285,6 +285,8 @@ class Prose(_Shown):
 
     def html(self) -> Markup:
         """The same as HTML."""
+        if not self.items:
+            return Markup("")
         return render("report/page/prose.html.j2", items=self.items, style=self.style)
 
     def plain(self) -> str:
@@ -561,7 +563,7 @@ class Section:
 
 
 def page_sections(notebook: "nbformat.NotebookNode", only: str = "") -> Iterator[Section]:
-    """What the page keeps of a notebook, in order.
+    """What the page keeps of a notebook, in order; no heading under which nothing stands.
 
     Parameters
     ----------
@@ -577,12 +579,13 @@ def page_sections(notebook: "nbformat.NotebookNode", only: str = "") -> Iterator
     section = Section()
     for kind, content, words in _blocks(notebook, only):
         if kind in ("heading", "folded"):
-            if section.heading or section.blocks:
+            if section.blocks:
                 yield section
             section = Section(content, words, kind == "folded")
-        else:
+        elif content:
             section.blocks.append((kind, content, words))
-    yield section
+    if section.blocks:
+        yield section
 
 
 def _blocks(notebook, only):

@@ -232,6 +232,28 @@ def _span(factors) -> str:
     return low if low == high else f"{low} to {high}"
 
 
+# What nobody wrote down ---------------------------------------------------------------------------
+
+
+def missing_sentences(results: Results) -> Prose:
+    """What the report could say as well, and by which file; nothing where all is there.
+
+    Parameters
+    ----------
+    results : tuninglib.analysis.analyse.Results
+    """
+    could = [
+        text
+        for text, there in (
+            ("engine speeds and the crank’s torque ([gearing] in session.toml)", results.gearing),
+            ("fuel use (fills.csv)", results.fuel_use),
+            ("the logs of a phone or a gauge ([logs] in session.toml)", results.logs),
+        )
+        if not there
+    ]
+    return Prose((("What could be added", f"{listing(could)}."),) if could else ())
+
+
 # Files and versions -------------------------------------------------------------------------------
 
 

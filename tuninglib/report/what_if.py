@@ -138,8 +138,7 @@ def gearing_sentences(results: Results) -> Prose:
     """
     found = results.gearing
     if found is None:
-        text = "it is not known; [gearing] in session.toml would tell engine speeds and the crank."
-        return Prose((("Gearing", text),))
+        return Prose(())
     system = results.session.about.units
     items = [
         (
@@ -209,8 +208,6 @@ def fuel_use_sentences(results: Results) -> Prose:
     items = [
         (spaced(one.setup), _compared(one)) for one in results.fuel_use if one.over is not None
     ]
-    if not results.fuel_use:
-        items.append(("", "no fill was written down; fills.csv would tell the fuel use."))
     items += _outlay(results)
     if results.fuel_use:
         text = (
