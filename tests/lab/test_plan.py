@@ -49,7 +49,7 @@ def test_the_plan_says_when_to_end_a_run(demo_copy, edit):
         "When you read leaner than 13.2 on this gauge (lambda 0.90) after two seconds of full",
         "When the head is hotter than about 230 °C at the spark plug.",
         "When anything smells, leaks, slips or feels loose.",
-        "common practice, from memory",
+        "a rule of thumb, as you state none",
         "the gauge's steady range after two or three seconds of full throttle, not the extremes",
         "Before each run let the engine cool to the same head temperature.",
         "A setup that knocks ends all leaner ones",

@@ -278,7 +278,7 @@ def test_it_prints(browser, report, tmp_path, paper, size):
             ["pdftotext", "-layout", printed, "-"], capture_output=True, text=True, check=True
         ).stdout
         assert "Ride now: big 172" in " ".join(words.split())
-        assert "Ask for yourself" not in words
+        assert "Try your own numbers" not in words
 
 
 @pytest.mark.parametrize("paper", ["A4", "Letter"])

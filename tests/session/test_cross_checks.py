@@ -254,7 +254,7 @@ def test_speeds_between_the_steps_are_believed(changed):
 )  # fmt: skip
 def test_gravity_tells_the_unit_of_a_way_down(changed, edit, meant):
     said = refused(changed("there_and_back", edit, ("session.toml", STEP + "\n", "")))
-    assert "rolling down as these speeds say takes a brake of" in said
+    assert "rolling down as these speeds say would need a brake of" in said
     assert f"it takes none if they are {meant}" in said
 
 
@@ -270,7 +270,7 @@ def test_too_fast_a_way_down_is_told_as_well(changed):
     lines = [head, *(",".join(row) for row in cells)]
     path.write_text("\n".join(lines) + "\n", encoding="utf-8")
     said = refused(folder)
-    assert "takes a push of" in said
+    assert "would need a push of" in said
     assert "km/h under a header in mph" in said
 
 

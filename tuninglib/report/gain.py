@@ -49,7 +49,7 @@ def sentences(results: Results) -> Prose:
         said = (
             f"{count} setups are compared with {spaced(results.reference)}. The intervals are "
             "for one comparison each. The word likely is left out only where a difference "
-            f"stands up to all {count} comparisons together, at 5 %."
+            f"is clear even after allowing for all {count} comparisons."
         )
         items.append(("Several at once", said))
     items += cautions.of_speeds(results)

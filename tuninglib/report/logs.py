@@ -768,7 +768,7 @@ def curve_sentences(results: Results) -> Prose:
     more = (
         "forces are in the air of the day, at the stated slope, drag and wind, whose uncertainty "
         "is in their intervals and mostly not in the gains. The gain of the verdict is over the "
-        "whole hill, and brought to one air."
+        "whole hill, and corrected to the same air."
     )
     return Prose((("What it is", text), ("Mind", more)), style="points")
 

@@ -84,7 +84,7 @@ def _gauge_check(results) -> list:
     if check.code == "no readings":
         return [
             "there is none, for want of readings at idle and cruise. Read there with two injectors "
-            "that differ by a tenth or more, they would check the gauge for nothing; as it is, its "
+            "that differ by a tenth or more, and the gauge is checked at no cost; as it is, its "
             f"offset is taken as {stated}."
         ]
     items = [

@@ -112,7 +112,7 @@ def whose_limits(limits: StopLimits) -> str:
     found.append(
         "the head's limit is yours"
         if limits.hottest_is_stated
-        else "the head's limit is common practice, from memory, as you state none"
+        else "the head's limit is a rule of thumb, as you state none"
     )
     text = "; ".join(found)
     return f"{text[0].upper()}{text[1:]}."

@@ -282,9 +282,11 @@ def method(season: Season) -> Prose:
         (
             (
                 "Forces",
-                "each outing brings the wheel forces that its own report has, brought to one air. "
-                "What is stated alike on several days (mass, road load, hill, speedometer, riders) "
-                "is off alike on them and mostly cancels; wind, weather and drift are each day's "
+                "each outing brings the wheel forces that its own report has, corrected "
+                "to the same air. "
+                "A value given identically for several days (mass, road load, hill, speedometer, "
+                "riders) has the same error on each and mostly cancels; wind, "
+                "weather and drift are each day's "
                 "own. A day moves all its setups, and each one besides, by amounts that the "
                 "outings themselves tell as far as they can; before that, day_to_day under "
                 "[assumptions] says how far. All possible amounts are averaged over.",
@@ -333,11 +335,10 @@ def gain_sentences(season: Season) -> Prose:
         items.append(("On the same day", text))
     if chained:
         text = (
-            f"{spaced_list(chained)} shared no day with {over}, but days with repeats lead "
-            "from one to the other by way of other setups, so that days mostly cancel here, "
-            "too."
+            f"{spaced_list(chained)} shared no day with {over}; they are compared through setups "
+            "ridden on both days, so that days mostly cancel here, too."
         )
-        items.append(("By way of others", text))
+        items.append(("Through other setups", text))
     if across:
         assumed = (
             " These outings do not tell how far days differ, so no such difference is called more "

@@ -448,8 +448,8 @@ def _way_down(session, runs) -> Problem | None:
     system = session.about.units
     force = to_display(abs(push), "force", system)
     message = (
-        f"rolling down as these speeds say takes a {'push' if push > 0 else 'brake'} of "
-        f"{force:.0f} {unit_label('force', system)} that nobody gave (middle of {len(rows)} runs); "
+        f"rolling down as these speeds say would need a {'push' if push > 0 else 'brake'} of "
+        f"{force:.0f} {unit_label('force', system)} (middle of {len(rows)} runs); "
         f"it takes none if they are {meant}; mend the header or the columns, or the hill's grade"
     )
     return Problem(RUNS, message, row=1, column="down_exit_speed")
