@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 import tuninglib
+from tuninglib.__main__ import main
 
 ROOT = Path(__file__).resolve().parents[1]
 PAPERS = ("README.md", "DEVELOPERS.md")
@@ -106,3 +107,50 @@ def test_the_guide_for_contributors_is_short():
 def test_the_latest_version_has_its_changes():
     changes = (ROOT / "tuninglib" / "CHANGES.md").read_text(encoding="utf-8")
     assert re.search(r"^## (.+)$", changes, re.M)[1] == tuninglib.__version__
+
+
+def test_the_readme_is_short_and_begins_with_the_job():
+    text = paper("README.md")
+    assert len(text.split()) <= 700
+    assert len(re.findall(r"!\[", text)) == 1
+    title, job = text.split("\n\n")[:2]
+    assert (title, job.split()[:5]) == ("# tuninglib", ["You", "work", "on", "a", "small"])
+
+
+def test_the_first_block_makes_the_demo_and_the_second_runs_the_tests():
+    blocks = re.findall(r"^```sh\n(.*?)^```$", paper("README.md"), re.M | re.S)
+    assert len(blocks) == 2
+    assert blocks[0].endswith("tuninglib report demo_data/bigger_cylinder\n")
+    assert "ruff format --check . && .venv/bin/mypy && .venv/bin/python -m pytest" in blocks[1]
+
+
+def test_the_readme_quotes_the_table_of_the_advice():
+    """What it gives away, too, and the rule of thumb that comes nearest to it."""
+    rows = {
+        (day, who): (float(unsafe), float(away))
+        for day, who, unsafe, away in re.findall(
+            r"^\| ([^|]+) \| ([^|]+) \| ([\d.]+)% \| [\d.]+% \| ([\d.]+) % \| \d+% \|$",
+            (ROOT / "tests" / "calibration.md").read_text("utf-8"),
+            re.M,
+        )
+    }
+    quoted = next(line for line in paper("README.md").splitlines() if line.startswith("On 240 in"))
+    for who in ("the tool", "strongest quiet one, 0.15 richer than the edge"):
+        unsafe, away = zip(*(row for (_, one), row in rows.items() if one == who), strict=True)
+        assert len(unsafe) == 4
+        assert f"{min(unsafe):.0f} to {max(unsafe):.0f} %" in quoted
+        assert f"{min(away):.2g} to {max(away):.2g} %" in quoted
+
+
+def test_the_commands_of_the_readme_are_there(capsys):
+    told = set(re.findall(r"(?m)^tuninglib (\w+)", paper("README.md")))
+    assert told == {"new", "check", "report", "guide", "lab"}
+    for command in told:
+        with pytest.raises(SystemExit, match="0"):
+            main([command, "--help"])
+    options = set(re.findall(r"(?m)^tuninglib new my_outing (--\w+)", paper("README.md")))
+    with pytest.raises(SystemExit):
+        main(["new", "--help"])
+    said = capsys.readouterr().out
+    assert options
+    assert [option for option in options if option not in said] == []

@@ -1,4 +1,4 @@
-"""The command line: ``tuninglib report|check|new|pack|unpack|lab``.
+"""The command line: ``tuninglib report|check|new|guide|pack|unpack|lab``.
 
 Exit status: 0 done, 2 something in the rider's files needs fixing, 1 a fault of the program.
 """
@@ -70,13 +70,27 @@ def _parser() -> argparse.ArgumentParser:
     report.add_argument("--quiet", action="store_true", help="show no progress")
     check = commands.add_parser("check", help="say everything that is wrong with a session")
     check.add_argument("session", type=Path, help="the session's folder")
-    new = commands.add_parser("new", help="write a commented session to fill in")
+    new = commands.add_parser("new", help="write a session to fill in")
     new.add_argument("folder", type=Path, help="a folder that does not exist yet")
     new.add_argument(
         "--units",
         choices=("metric", "us", "imperial"),
         default="metric",
         help="of examples, headers and the report (default: metric)",
+    )
+    new.add_argument("--track", type=Path, metavar="GPX", help="propose the hill from this track")
+    how = new.add_mutually_exclusive_group()
+    how.add_argument("--ask", action="store_true", help="ask for units, setups and injectors first")
+    how.add_argument("--all", action="store_true", help="with every key there is, explained")
+    guide = commands.add_parser("guide", help="write a page of every key and column")
+    guide.add_argument(
+        "file", type=Path, nargs="?", default="guide.html", help="default: guide.html"
+    )
+    guide.add_argument(
+        "--units",
+        choices=("metric", "us", "imperial"),
+        default="metric",
+        help="of its examples (default: metric)",
     )
     pack = commands.add_parser("pack", help="put a session into one file to send")
     pack.add_argument("session", type=Path, help="the session's folder")
@@ -92,7 +106,10 @@ def _parser() -> argparse.ArgumentParser:
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command; the number returned is the exit status."""
-    options = _parser().parse_args(arguments)
+    parser = _parser()
+    options = parser.parse_args(arguments)
+    if options.command == "new" and options.all and options.track:
+        parser.error("--all has no place for what --track finds; leave one of them out")
     from tuninglib.text_files import SessionError
     from tuninglib.whole_files import in_words
 
@@ -238,10 +255,46 @@ def _check(options) -> int:
 
 
 def _new(options) -> int:
-    from tuninglib.session.edit import write_new_session
+    from tuninglib.session import edit
 
-    for path in write_new_session(options.folder, options.units):
+    units = options.units
+    if options.all:
+        text = ""
+    else:
+        setups, injectors = edit.SETUPS, edit.INJECTORS
+        if options.ask:
+            units, setups, injectors = _asked(units, setups, injectors)
+        hill = edit.hill_lines(options.track, units) if options.track else ""
+        text = edit.short_template(units, setups=setups, injectors=injectors, hill=hill)
+    for path in edit.write_new_session(options.folder, units, text=text):
         _say(path)
+    return 0
+
+
+def _asked(units, setups, injectors) -> tuple:
+    """Three things that make a new session the rider's own; an empty answer takes what is shown."""
+    _say("An empty answer takes what stands in brackets.", file=sys.stderr)
+    while (said := _answer("Units of the report: metric, us or imperial", [units])) not in (
+        ["metric"], ["us"], ["imperial"]
+    ):  # fmt: skip
+        _say(f"{', '.join(said)!r} is none of the three.", file=sys.stderr)
+    setups = _answer("Setups that you will ride, the one as it was first", setups)
+    return said[0], setups, _answer("Injectors, the one that was fitted first", injectors)
+
+
+def _answer(question, offered) -> list:
+    """Names that were typed, with commas between them, each once."""
+    print(f"{question} [{', '.join(offered)}]: ", end="", file=sys.stderr, flush=True)
+    # Whatever is piped in may end early.
+    typed = sys.stdin.readline()
+    names = [" ".join(one.split()) for one in typed.split(",")]
+    return list(dict.fromkeys(one for one in names if one)) or list(offered)
+
+
+def _guide(options) -> int:
+    from tuninglib.report.guide import make_guide
+
+    _say(make_guide(options.file, options.units))
     return 0
 
 
@@ -274,6 +327,7 @@ _COMMANDS = {
     "report": _report,
     "check": _check,
     "new": _new,
+    "guide": _guide,
     "pack": _pack,
     "unpack": _unpack,
     "lab": _lab,

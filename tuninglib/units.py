@@ -89,6 +89,11 @@ _SPELLINGS = {
     "ccm": "cm**3",
     "cc/min": "cm**3/min",
     "ccm/min": "cm**3/min",
+    "cm3": "cm**3",
+    "cm3/min": "cm**3/min",
+    "cu in": "in**3",
+    "ci": "in**3",
+    "st": "stone",
     "ml/min": "cm**3/min",
     # Pint would count a revolution as 2π; the trade counts turns.
     "rpm": "1/min",

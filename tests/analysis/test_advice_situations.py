@@ -1120,6 +1120,32 @@ def _(outing):
 
 
 @situation(
+    "stock near the lean edge, and everything else is leaner",
+    ride="stock",
+    next=("buy", "i205"),
+    gates={"stock": "", "big_150": "knock", "big_185": "knock implied"},
+    says=("41 % of being leaner)", "i150 has a 41 % chance of running leaner"),
+)
+def _(outing):
+    """What its maker delivered is put back before a bike stands still: the edge is a wish."""
+    only_e5(outing).gauge("stock", 13.1, 13.3)
+    for name in ("big_150", "big_164", "big_172", "big_172_e10", "big_185"):
+        outing.gauge(name, 14.3, 14.5)
+
+
+@situation(
+    "a kit as near the lean edge as stock is",
+    ride="stock",
+    next=("buy", "i178"),
+    gates={"stock": "", "big_164": "lean"},
+)
+def _(outing):
+    """The same reading on a larger cylinder is what the rider chose, and may choose better."""
+    only_e5(outing).only_setups("stock", "big_164")
+    outing.gauge("stock", 13.1, 13.3).gauge("big_164", 13.1, 13.3)
+
+
+@situation(
     "lean after the free-flowing filter",
     demo="there_and_back",
     ride="paper_filter",

@@ -57,7 +57,7 @@ def test_the_form_works_from_the_first_run_of_a_new_session(tmp_path):
     assert said.count("Not complete: what the rows say together is not known until") == 1, (
         "the session.toml is not filled in yet, and the form must say so"
     )
-    assert "session.toml, row 8, date: is still empty" in said
+    assert "session.toml, row 7, date: is still empty" in said
     assert "(10 more: tuninglib check)" in said
     assert "\n1,before,me,50,60," in (folder / "runs.csv").read_text(encoding="utf-8")
 

@@ -17,7 +17,7 @@ from tuninglib.report.heat import knock_sentence
 from tuninglib.report.page_parts import asset, spaced_list
 from tuninglib.session.edit import open_sheet, problems_of_row
 from tuninglib.session.load import load_session
-from tuninglib.session.read_table import COLUMNS, LOUD, NO_REASON
+from tuninglib.session.read_table import COLUMNS, LOUD, NO_REASON, columns_of_runs
 
 SCRIPT = str(asset("report/page/roadside.js"))
 _PIECES = re.compile(
@@ -79,7 +79,7 @@ def test_a_field_is_as_its_column_is(wide):
     fields = {field["key"]: field for field in data["fields"]}
     assert list(fields) == data["keys"]
     for key, field in fields.items():
-        column = COLUMNS[key]
+        column = columns_of_runs(load_session_names(folder)[1])[key]
         assert (field["kind"], field["help"], field["required"], field["whole"]) == (
             column.kind, column.help, column.required, column.whole,
         )  # fmt: skip

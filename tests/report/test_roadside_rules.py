@@ -24,7 +24,7 @@ from tuninglib.session import tables
 from tuninglib.session.cross_checks import contradictions
 from tuninglib.session.edit import add_run, cells_of, open_sheet, problems_of_row, row_text
 from tuninglib.session.load import load_session
-from tuninglib.session.read_table import COLUMNS, LOUD, OF_ONE_RUN, columns_in_si
+from tuninglib.session.read_table import LOUD, OF_ONE_RUN, columns_in_si, columns_of_runs
 from tuninglib.session.read_toml import what_stands
 from tuninglib.text_files import parse_table
 
@@ -111,7 +111,7 @@ def frame_of(world, cases) -> tuple:
         row_numbers=tuple(range(len(rows))),
     )
     known = {"setups": {*sheet.setups}, "riders": {*sheet.riders}}
-    data = columns_in_si(table, "runs.csv", COLUMNS, found, known)
+    data = columns_in_si(table, "runs.csv", columns_of_runs(sheet.riders), found, known)
     tables._spread_ranges(data, "runs.csv", found)
     # That each run has a number of its own is asked elsewhere.
     found = [one for one in found if "give each run a number" not in one.message]

@@ -15,7 +15,7 @@ from tuninglib.text_files import SessionError
 WORKBOOKS = sorted((Path(__file__).resolve().parents[2] / "workbooks").glob("*.ipynb"))
 NAMES = [path.stem for path in WORKBOOKS]
 LONGEST_CELL = 8
-WITHOUT_A_SESSION = ("before", "season")
+WITHOUT_A_SESSION = ("before", "season", "guide")
 # What a cell may be made of: imports, names, calls with plain arguments.
 ALLOWED = (
     ast.Module, ast.Import, ast.ImportFrom, ast.alias, ast.Assign, ast.AnnAssign, ast.Expr,
@@ -37,7 +37,7 @@ def tags(cell):
 def test_the_workbooks_are_there():
     assert set(NAMES) == {
         "start", "before", "bench", "session", "plan", "coastdown", "runs",
-        "session_report", "season", "explore", "library",
+        "session_report", "season", "explore", "library", "guide",
     }  # fmt: skip
 
 
@@ -97,6 +97,8 @@ def test_a_workbook_runs_on_a_session(path, demo_copy, monkeypatch):
     named = {} if path.stem in WITHOUT_A_SESSION else {"session_folder": str(demo_copy)}
     if path.stem == "season":
         named = {"season_folder": str(demo_copy.parent)}
+    if path.stem == "guide":
+        named = {"units": "us"}
     notebook = run_workbook(path, named)
     shown = [c for c in notebook.cells if c.cell_type == "code" and c.outputs]
     assert shown

@@ -39,7 +39,8 @@ from tuninglib.units import parse_quantity
          r"row \d+, checks: .* is not two pairs of speeds or more; write pairs"),
         ('factor = "0.955 +/- 0.01"', 'checks = [["50 km/h", "48 km/h"], ["50", "300 m in 22 s"]]',
          r"checks: '50' has no unit; write for example '62 km/h'"),
-        ('title = "Bigger', "title = Bigger", r"row 5: is not valid TOML: .*text goes in quotes"),
+        ('title = "Bigger', "title = Bigger",
+         r"row 5: is not valid TOML, .*text goes in quotes; write title = "),
     ],
 )  # fmt: skip
 def test_one_sentence_for_each_mistake_in_the_session(edit, old, new, sentence, problems):

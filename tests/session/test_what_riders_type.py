@@ -294,6 +294,7 @@ def test_money_and_reductions_are_known_where_they_stand():
     assert to_one == {
         ("Bike", "octane_compression"),
         ("Engine", "compression_ratio"),
+        ("Gauge", "scale"),
         ("Gears", "primary"),
         ("Gears", "gear"),
     }

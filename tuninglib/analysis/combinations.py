@@ -18,13 +18,14 @@ from scipy.special import ndtr
 from tuninglib.analysis.injector import HIGHEST_SHARE, open_time_share
 from tuninglib.analysis.mixture import (
     candidate_of,
+    engine_as_made,
     flow_on_bike,
     fuel_terms,
     lambda_of,
     readings_of,
 )
 from tuninglib.analysis.records import FuelLimit, Knock, Mixture
-from tuninglib.analysis.worth import TRIAL, Weights, harm_of, weights_of
+from tuninglib.analysis.worth import EVEN, TRIAL, Weights, harm_of, weights_of
 from tuninglib.interval import Z_95, Interval
 from tuninglib.physics.fuels import Octane, known_higher, known_not_lower
 from tuninglib.session.defaults import Band, band_of
@@ -171,6 +172,8 @@ class Combination:
         The name under which it was ridden; None: it was not.
     owned : bool
         Whether the injector is at hand.
+    as_made : bool
+        Whether engine and injector are those that the maker delivered: the reference's.
     source : str
         Of its mixture: ``"read"``, ``"predicted"`` or ``"unknown"``.
     lambda_ : Interval or None
@@ -216,6 +219,7 @@ class Combination:
     parts: str = ""
     setup: str | None = None
     owned: bool = False
+    as_made: bool = False
     source: str = "unknown"
     lambda_: Interval | None = None
     odds: Odds | None = None
@@ -312,11 +316,14 @@ def _combination(session, fit, engine, injector, fuel, **known) -> Combination:
     """A combination with what its parts alone tell, and the ladder's prediction."""
     record = session.injectors[injector]
     fitted = {setup.injector for setup in session.setups.values()}
+    reference = session.setups[session.about.reference]
+    made = engine_as_made(session), reference.injector
     facts = {
         "engine": engine,
         "injector": injector,
         "fuel": fuel,
         "owned": record.owned == "yes" or (record.owned == "unknown" and injector in fitted),
+        "as_made": (engine, injector) == made == (reference.engine, reference.injector),
         "octane": session.fuels[fuel].octane_number,
         "compression": session.engines[engine].compression,
         "flow_m3_s": flow_on_bike(session, injector),
@@ -523,8 +530,11 @@ def _by_fuel(one, heard, limits) -> Gate | None:
 def _by_mixture(one, heard, limits) -> Gate | None:
     if one.beyond == "lean":
         return Gate("lean", limit=limits.lean)
-    if one.odds is not None and one.odds.leaner > limits.lean:
-        return Gate("lean", value=one.odds.leaner, limit=limits.lean)
+    # The band is the rider's wish: what its maker delivered is no risk that the rider takes, until
+    # it is likelier than not that the band is right and the bike is not.
+    lean = max(limits.lean, EVEN) if one.as_made else limits.lean
+    if one.odds is not None and one.odds.leaner > lean:
+        return Gate("lean", value=one.odds.leaner, limit=lean)
     if one.beyond == "rich":
         return Gate("rich", limit=limits.richest)
     # Rich does not hurt at once: here an even bet is the limit.

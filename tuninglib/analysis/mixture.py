@@ -77,13 +77,22 @@ def compression_as_made(session: Session) -> float | None:
     return session.bike.octane_compression or _smallest(session).compression
 
 
-def _smallest(session):
-    """The engine as it was made, as far as can be told: kits grow."""
+def engine_as_made(session: Session) -> str:
+    """Name of the engine as it was made, as far as can be told: kits grow.
+
+    Parameters
+    ----------
+    session : tuninglib.session.load.Session
+    """
     reference = session.setups[session.about.reference].engine
     return min(
-        session.engines.items(),
-        key=lambda item: (item[1].displacement_m3, item[0] != reference, item[0]),
-    )[1]
+        session.engines,
+        key=lambda name: (session.engines[name].displacement_m3, name != reference, name),
+    )
+
+
+def _smallest(session):
+    return session.engines[engine_as_made(session)]
 
 
 def fuel_limits(session: Session) -> tuple:

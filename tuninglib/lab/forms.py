@@ -21,7 +21,6 @@ from tuninglib.session.edit import (
     add_column,
     add_run,
     cells_of,
-    example_in,
     open_sheet,
     problems_of,
     problems_of_row,
@@ -29,7 +28,7 @@ from tuninglib.session.edit import (
     take_back,
     write_values,
 )
-from tuninglib.session.fields import read_value
+from tuninglib.session.fields import example_in, read_value
 from tuninglib.session.read_table import COLUMNS, OF_ONE_RUN, RUNS
 from tuninglib.session.read_toml import TOML, tables_as_typed
 from tuninglib.text_files import SessionError
@@ -229,9 +228,7 @@ def _line(folder, table, field, typed, names):
         control = kit.choice(label, known, start or LEFT_OUT)
     else:
         system = tables_as_typed(folder)["session"].get("units", "metric")
-        example = as_text(meta.get("example"))
-        if meta["kind"] in ("quantity", "speed pairs") and system in ("us", "imperial"):
-            example = as_text(_in_system(meta["example"], system))
+        example = as_text(example_in(meta.get("example"), system))
         control = kit.text(label, start, f"for example {example}" if example else "")
         control.continuous_update = False
     control.tooltip = meta["help"]
@@ -249,12 +246,6 @@ def _line(folder, table, field, typed, names):
     show(problem_of(field, start, names) if (table, field.name) in typed else "")
     about = widgets.HTML(render("lab/templates/about.html.j2", text=meta["help"]))
     return widgets.VBox([control, about, below])
-
-
-def _in_system(example, system: str):
-    if isinstance(example, list):
-        return [_in_system(one, system) for one in example]
-    return example_in(example, system)
 
 
 def _standing(folder, table: str) -> dict:

@@ -16,7 +16,9 @@ from jupyter_core.paths import jupyter_data_dir
 
 from tuninglib.report.make import PACKAGE, SAFE_PATH, report_folder, workbook_path
 from tuninglib.report.page_parts import Html, Prose, render
+from tuninglib.session.read_toml import tables_as_typed, units_of
 from tuninglib.text_files import Problem, SessionError, printable
+from tuninglib.units import DISPLAY
 from tuninglib.whole_files import write_together
 
 if TYPE_CHECKING:
@@ -59,6 +61,28 @@ def chosen_folder(session_folder: str = "") -> Path:
     if not folder.is_dir():
         raise SessionError([Problem(str(named), "is not a folder that exists")])
     return folder
+
+
+def chosen_units(units: str = "") -> str:
+    """The units that a workbook shows where it is about no session.
+
+    Parameters
+    ----------
+    units : str
+        As typed in the workbook's parameters cell; empty: those of the session that ``tuninglib
+        lab`` was given, or else metric.
+
+    Raises
+    ------
+    ValueError
+        If there are no such units.
+    """
+    named = os.environ.get(SESSION_VARIABLE)
+    if not units:
+        return units_of(tables_as_typed(named)) if named else "metric"
+    if units not in DISPLAY:
+        raise ValueError(f"{units!r} are no units; write one of {', '.join(DISPLAY)}")
+    return units
 
 
 def chosen_season(season_folder: str = "") -> Path:

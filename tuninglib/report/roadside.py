@@ -33,6 +33,7 @@ from tuninglib.session.read_table import (
     RUNS,
     SAID_OF_CELLS,
     WITH_THOUSANDS,
+    columns_of_runs,
     limits_shown,
 )
 from tuninglib.session.schema import Gauge
@@ -142,7 +143,7 @@ def _ends_of(found: dict) -> dict:
 
 def _field(sheet: Sheet, key: str) -> dict:
     """How one column is shown and checked; its limits are in SI, as text in the header's unit."""
-    column = COLUMNS[key]
+    column = columns_of_runs(sheet.riders)[key]
     unit = sheet.units.get(key, "")
     names = {"setup": sheet.setups, "rider": sheet.riders}.get(key)
     choices = [(spaced(name), name) for name in names or ()]

@@ -32,6 +32,8 @@ HIGHEST_POWER_W_M3 = 130e6
 # How far one run's wheel force may be from the median of the session. What is nearer may be a gust:
 # it is taken in, and its weight is that of a run far from its repeats.
 WITHIN_SESSION = 1.7
+# A way that goes down by more than this is not the way up.
+_DOWNHILL = 0.005
 # Beyond this of its setup's, it is asked whether the run was typed in the other unit.
 _ASKED = 1.3
 KMH_IN_MPH = 1.609344
@@ -83,6 +85,7 @@ def contradictions(session: "Session") -> Iterator[Problem]:
     yield from _unit_of_a_setup(counted, session.about.units)
     yield from _pressure(session)
     yield from _hill(session.hill)
+    yield from _places(session.found)
 
 
 def _target(target):
@@ -203,12 +206,30 @@ def _pressure(session):
         return
     usual = standard_pressure_pa(altitude.value)
     if abs(pressure.value - usual) > _WEATHER_PA + pressure.half_width:
+        system = session.about.units
+        unit, decimals = unit_label("pressure", system), 1 if system == "us" else 0
+        stated, expected = (
+            f"{to_display(one, 'pressure', system):.{decimals}f} {unit}"
+            for one in (pressure.value, usual)
+        )
+        high = f"{to_display(altitude.value, 'length', system):.0f} {unit_label('length', system)}"
         message = (
-            f"a pressure of {pressure.value / 100:.0f} hPa does not go with {altitude.value:.0f} m "
-            f"above the sea, where {usual / 100:.0f} hPa are usual; forecasts reduce it to sea "
-            "level: write what a barometer shows on the hill, or leave it out"
+            f"a pressure of {stated} does not go with {high} above the sea, where {expected} are "
+            "usual; forecasts reduce it to sea level: write what a barometer shows on the hill, or "
+            "leave it out"
         )
         yield Problem(TOML, message, column="pressure")
+
+
+def _places(found):
+    """Start and marker typed the wrong way round: by the track the way between them goes down."""
+    if found and found.grade is not None and found.grade.high < -_DOWNHILL:
+        down = f"{-100 * found.grade.value:.1f} %"
+        message = (
+            f"start and marker look swapped: by the track of {found.log} the way from one to the "
+            f"other goes down by {down}; swap the two"
+        )
+        yield Problem(TOML, message, column="hill")
 
 
 def _hill(hill):

@@ -13,6 +13,7 @@ import re
 import shutil
 import tempfile
 import tomllib
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -21,11 +22,19 @@ from tomlkit.exceptions import TOMLKitError
 from tomlkit.items import AoT, Comment, InlineTable, Table
 
 from tuninglib.session import schema
+from tuninglib.session.fields import example_in
 from tuninglib.session.load import load_session, require_new
 from tuninglib.session.read_table import COLUMNS, RUNS, header_line, parse_head
 from tuninglib.session.read_toml import TOML, log_files, row_of, tables_as_typed, without_notes
-from tuninglib.text_files import Problem, RawTable, SessionError, read_table, read_text
-from tuninglib.units import DISPLAY
+from tuninglib.text_files import (
+    Problem,
+    RawTable,
+    SessionError,
+    quoted,
+    read_table,
+    read_text,
+)
+from tuninglib.units import DISPLAY, convert
 from tuninglib.whole_files import keep_earlier, write_atomic, write_like
 
 # Values of session.toml ---------------------------------------------------------------------------
@@ -106,9 +115,15 @@ def _as_remark(text: str, table: str, key: str) -> str:
     """The text with the line of a key made a remark; as it is where there is none."""
     row = row_of(without_notes(text).split("\n"), table, key)
     lines = text.split("\n")
-    if row is not None and re.match(rf'\s*"?{re.escape(key)}"?\s*=', lines[row - 1]):
+    if row is not None and re.match(rf'[^=#]*?"?{re.escape(key)}"?\s*=', lines[row - 1]):
         lines[row - 1] = f"# {lines[row - 1].lstrip()}"
-    return "\n".join(lines)
+        return "\n".join(lines)
+    document = tomlkit.parse(text)
+    for content, form in _tables(document, tuple(table.split("."))):
+        # No line of its own, and braces hold no remark.
+        if form == "inline" and key in content:
+            content.remove(key)
+    return document.as_string()
 
 
 def _set_value(text: str, path: tuple, key: str, value) -> str:
@@ -510,7 +525,102 @@ def take_back(sheet: Sheet, row: str) -> bool:
     return True
 
 
+# A hill from a track -----------------------------------------------------------------------------
+
+_PROPOSED = """\
+# {what}, found in {name}. Look at both places on a map, and at the
+# lines between; take away the # of what is right, and write the rest yourself."""
+_RIDES = "The stretch that was pulled up {rides} times"
+_STRAIGHT = "The steepest straight, ridden once"
+
+
+def hill_lines(track: Path | str, units: str = "metric") -> str:
+    """Lines of a session.toml that propose the hill which a track was ridden on, as remarks.
+
+    Parameters
+    ----------
+    track : path
+        A GPX file.
+    units : str
+        System of units of the length.
+
+    Returns
+    -------
+    str
+
+    Raises
+    ------
+    SessionError
+        If it cannot be read, or no stretch of it can be a test hill.
+    """
+    # The reader and the search load only where a track is named: most sessions have none.
+    from tuninglib.session.gpx_file import read_gpx
+    from tuninglib.statistics.hill_of_track import propose_hill
+
+    track = Path(track)
+    trace = read_gpx(track)
+    channels = trace.channels
+    hill = propose_hill(
+        trace.time_s,
+        latitude_deg=channels["latitude_deg"],
+        longitude_deg=channels["longitude_deg"],
+        elevation_m=channels.get("elevation_m"),
+        speed_m_s=channels.get("speed_m_s"),
+    )
+    if hill is None:
+        message = (
+            "shows no stretch that was pulled up three times and no straight of 400 m that climbs "
+            "by 2 % or more; leave --track out and measure the hill, or ride it and try again"
+        )
+        raise SessionError([Problem(track.name, message)])
+    what = _RIDES.format(rides=hill.rides) if hill.rides > 1 else _STRAIGHT
+    unit = DISPLAY[units]["length"][0]
+    length, half = (
+        convert(metres, "m", unit) for metres in (hill.length_m.value, hill.length_m.half_width)
+    )
+    values = {
+        "start": "{:.5f}, {:.5f}".format(*hill.start_deg),
+        "marker": "{:.5f}, {:.5f}".format(*hill.marker_deg),
+        "length": f"{length:.0f} {unit} +/- {max(half, 1):.0f} {unit}",
+    }
+    if hill.grade:
+        grade, doubt = 100 * hill.grade.value, max(100 * hill.grade.half_width, 0.1)
+        values["grade"] = f"{grade:.1f} +/- {doubt:.1f} %"
+    lines = [f'# {key} = "{value}"' for key, value in values.items()]
+    if not hill.grade:
+        lines.append('grade = ""  # the track has no heights')
+    return "\n".join([_PROPOSED.format(what=what, name=quoted(track.name)), *lines])
+
+
 # The fill-in session ------------------------------------------------------------------------------
+
+# What a first report needs, on one screen.
+_SHORT = """\
+# Type between the quotes, in any unit; "5 to 6 %" and "{length} +/- {doubt}" will do, too.
+# All other keys stand in guide.html, which `tuninglib guide` writes; `new --all` has them here.
+[session]
+date = ""  # "2026-05-16"
+units = "{units}"
+[bike]
+mass = ""  # "{bike}", with fuel, without rider
+[riders]
+me.mass = ""  # "{rider}", dressed to ride
+[hill]
+{hill}
+entry_speed = ""  # "{entry}": as shown at the start line, and how far off at most
+[gauge]
+scale = ""  # "14.7": what it shows at lambda 1; "1" if it shows lambda
+[engines]
+{engines}
+[injectors]  # one that no setup has is taken as one to buy
+{injectors}
+[fuels.usual]
+[setups]  # a line for each; gains are counted from the first
+{setups}
+"""
+_HILL = """\
+length = ""  # "{length}", along the road from the start line to the marker
+grade = ""  # "6 %", or write rise = "{rise}" here"""
 
 _HEAD = """\
 # Fill in what stands between empty quotes; `tuninglib check` tells what is still missing.
@@ -548,8 +658,74 @@ _RUNS = """\
 """
 
 
+_SHORT_RUNS = """\
+# One row a run. gauge: the steady range after two or three seconds of full throttle, 12.6 to 12.8.
+# knock: none, light or heavy; empty: nobody listened. For other columns see `tuninglib guide`.
+{header}
+"""
+_SHORT_COLUMNS = ("run", "setup", "exit_speed", "gauge", "knock", "note")
+
+
+# Names that a sentence of the report can hold: "buy injector large for the engine big".
+SETUPS, INJECTORS = ("stock", "big"), ("stock", "large")
+
+
+def short_template(
+    units: str = "metric",
+    *,
+    setups: Sequence[str] = SETUPS,
+    injectors: Sequence[str] = INJECTORS,
+    hill: str = "",
+) -> str:
+    """Text of a session.toml with what a first report needs, to fill in.
+
+    Parameters
+    ----------
+    units : str
+        System of units that examples are given in: ``"metric"``, ``"us"`` or ``"imperial"``.
+    setups, injectors : sequence of str
+        Their names, the first of each as the bike was. Each setup after the second has the next
+        injector, as far as there are any.
+    hill : str
+        Lines to put in place of those of its length and grade.
+
+    Returns
+    -------
+    str
+    """
+    metric = {
+        "bike": "124 kg +/- 2 kg",
+        "rider": "84 kg +/- 2 kg",
+        "length": "400 m +/- 2 m",
+        "rise": "24 m +/- 1 m",
+    }
+    typed = {name: example_in(text, units).split(" +/- ") for name, text in metric.items()}
+    example = {name: value for name, (value, _) in typed.items()}
+    flows = [
+        f'{_header((name,))}.flow = ""  # "{120 + 20 * at} cc/min"'
+        for at, name in enumerate(injectors)
+    ]
+    engines = ('stock.displacement = ""  # "125 cc"', 'big.displacement = ""  # "143 cc"')
+    ridden = []
+    for at, name in enumerate(setups):
+        engine = "big" if at else "stock"
+        injector = json.dumps(injectors[min(max(at - 1, 0), len(injectors) - 1)])
+        parts = f'engine = "{engine}", injector = {injector}, fuel = "usual"'
+        ridden.append(f"{_header((name,))} = {{ {parts} }}")
+    return _SHORT.format(
+        **example,
+        units=units,
+        doubt=typed["length"][1],
+        entry=example_in("48 km/h +/- 2 km/h", units),
+        hill=hill or _HILL.format(**example),
+        engines="\n".join(engines[: len(setups)]),
+        injectors="\n".join(flows),
+        setups="\n".join(ridden),
+    )
+
+
 def session_template(units: str = "metric") -> str:
-    """Text of a session.toml in which every key of the contract stands with its explanation.
+    """Text of a session.toml in which every key there is stands with its explanation.
 
     Parameters
     ----------
@@ -577,73 +753,33 @@ def session_template(units: str = "metric") -> str:
     return "\n".join(parts)
 
 
-def runs_template(units: str = "metric") -> str:
+def runs_template(units: str = "metric", *, whole: bool = False) -> str:
     """Text of a runs.csv without a run: what to write where, and the header.
 
     Parameters
     ----------
     units : str
         System of units in the header.
+    whole : bool
+        With all columns that most outings have, not only those that a first report needs.
 
     Returns
     -------
     str
     """
-    left_out = [key for key, column in COLUMNS.items() if not column.in_new_file]
+    columns = COLUMNS
+    if not whole:
+        columns = {
+            key: dataclasses.replace(COLUMNS[key], in_new_file=True) for key in _SHORT_COLUMNS
+        }
     header = header_line(
-        COLUMNS,
+        columns,
         speed_unit=DISPLAY[units]["speed"][0],
         temperature_unit=DISPLAY[units]["temperature"][0],
     )
-    return _RUNS.format(left_out=", ".join(left_out), header=header)
-
-
-# Examples in round numbers of other units, for those whose unit riders there do not use.
-_ELSEWHERE = {
-    "118 kg": {"us": "260 lb", "imperial": "260 lb"},
-    "124 kg +/- 2 kg": {"us": "270 lb +/- 4 lb", "imperial": "270 lb +/- 4 lb"},
-    "84 kg +/- 2 kg": {"us": "185 lb +/- 4 lb", "imperial": "185 lb +/- 4 lb"},
-    "8 kg +/- 3 kg": {"us": "18 lb +/- 7 lb", "imperial": "18 lb +/- 7 lb"},
-    "0.55 m2 +/- 0.05 m2": {"us": "6 ft2 +/- 0.5 ft2", "imperial": "6 ft2 +/- 0.5 ft2"},
-    "3 bar": {"us": "43.5 psi", "imperial": "43.5 psi"},
-    "10 L": {"us": "2.6 gal", "imperial": "2.2 imp gal"},
-    "18 degC": {"us": "65 degF"},
-    "220 degC": {"us": "430 degF"},
-    "978 hPa": {"us": "28.9 inHg", "imperial": "978 mbar"},
-    "745 kg/m3": {"us": "6.2 lb/gal"},
-    "400 m +/- 2 m": {"us": "1300 ft +/- 6 ft", "imperial": "1300 ft +/- 6 ft"},
-    "150 m": {"us": "500 ft", "imperial": "500 ft"},
-    "24 m +/- 1 m": {"us": "80 ft +/- 3 ft", "imperial": "80 ft +/- 3 ft"},
-    "310 m": {"us": "1000 ft", "imperial": "1000 ft"},
-    "1.86 m +/- 0.01 m": {"us": "73 in +/- 0.4 in", "imperial": "73 in +/- 0.4 in"},
-    "350 km": {"us": "220 miles", "imperial": "220 miles"},
-    "300 km": {"us": "190 miles", "imperial": "190 miles"},
-    "48 km/h +/- 2 km/h": {"us": "30 mph +/- 1 mph", "imperial": "30 mph +/- 1 mph"},
-    "0 +/- 1.5 m/s": {"us": "0 +/- 3 mph", "imperial": "0 +/- 3 mph"},
-    "1 km/h": {"us": "1 mph", "imperial": "1 mph"},
-    "60 km/h": {"us": "40 mph", "imperial": "40 mph"},
-    "57.2 km/h": {"us": "38.1 mph", "imperial": "38.1 mph"},
-    "50 km/h": {"us": "30 mph", "imperial": "30 mph"},
-    "300 m in 22.6 s": {"us": "1000 ft in 23.8 s", "imperial": "1000 ft in 23.8 s"},
-    "EUR": {"us": "$", "imperial": "£"},
-    "1.79 EUR/L": {"us": "$4.89/gal", "imperial": "£1.45/L"},
-}
-
-
-def example_in(example: str, units: str) -> str:
-    """A metric example as a rider would write one in another system's units.
-
-    Parameters
-    ----------
-    example : str
-    units : str
-
-    Examples
-    --------
-    >>> example_in("124 kg +/- 2 kg", "us"), example_in("62 mm", "us")
-    ('270 lb +/- 4 lb', '62 mm')
-    """
-    return _ELSEWHERE.get(example, {}).get(units, example)
+    left_out = [key for key, column in COLUMNS.items() if not column.in_new_file]
+    text = _RUNS if whole else _SHORT_RUNS
+    return text.format(left_out=", ".join(left_out), header=header)
 
 
 def _as_remarks(header: str, record) -> str:
@@ -687,7 +823,7 @@ def _keys(record, filled, units) -> str:
     return "\n".join(first + later) + "\n"
 
 
-def write_new_session(folder: Path | str, units: str = "metric") -> tuple:
+def write_new_session(folder: Path | str, units: str = "metric", *, text: str = "") -> tuple:
     """A new folder with a session to fill in.
 
     Parameters
@@ -696,6 +832,9 @@ def write_new_session(folder: Path | str, units: str = "metric") -> tuple:
         Must not exist yet, or be empty.
     units : str
         System of units of examples and headers.
+    text : str
+        Of its session.toml; left out: :func:`session_template`, every key there is, and a runs.csv
+        with the columns that most outings have. With a text: those that a first report needs.
 
     Returns
     -------
@@ -710,7 +849,7 @@ def write_new_session(folder: Path | str, units: str = "metric") -> tuple:
     folder = Path(folder)
     require_new(folder)
     folder.mkdir(parents=True, exist_ok=True)
-    texts = {"session.toml": session_template(units), "runs.csv": runs_template(units)}
-    for name, text in texts.items():
-        write_atomic(folder / name, text)
+    texts = {TOML: text or session_template(units), RUNS: runs_template(units, whole=not text)}
+    for name, content in texts.items():
+        write_atomic(folder / name, content)
     return tuple(folder / name for name in texts)

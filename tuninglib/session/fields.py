@@ -10,11 +10,12 @@ import math
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import Field, field
+from typing import Any
 
 from tuninglib.interval import Measured
 from tuninglib.physics.fuels import SCALES, Octane
 from tuninglib.text_files import nearest, shortened
-from tuninglib.units import ABOUT, convert, parse_number, parse_quantity, unit_typed
+from tuninglib.units import ABOUT, NUMBER, convert, parse_number, parse_quantity, unit_typed
 
 MISSING = dataclasses.MISSING
 
@@ -73,6 +74,12 @@ def number(
     return _field("number", help_, example, default, low=low, high=high, **more)
 
 
+def mixture(help_: str, *, example: str, low: float, high: float) -> Field:
+    """Field for a number at lambda 1, with AFR or :1 behind it if one likes, or lambda for 1."""
+    also = {"whole": False, "to_one": True, "mixture": True}
+    return _field("number", help_, example, None, low=low, high=high, **also)
+
+
 def text(help_: str, *, example: str = "", default: object = MISSING) -> Field:
     """Field for free text."""
     return _field("text", help_, example, default)
@@ -88,9 +95,9 @@ def choice(help_: str, *choices: str, default: object = MISSING) -> Field:
     return _field("choice", help_, choices[0], default, choices=choices)
 
 
-def reference(table: str, help_: str, *, example: str) -> Field:
+def reference(table: str, help_: str, *, example: str, default: object = MISSING) -> Field:
     """Field for the name of an entry in another table."""
-    return _field("reference", help_, example, MISSING, table=table)
+    return _field("reference", help_, example, default, table=table)
 
 
 def references(table: str, help_: str, *, example: list[str]) -> Field:
@@ -138,6 +145,63 @@ def _field(kind, help_, example, default, **more):
     return field(default=default, metadata=metadata)
 
 
+# Examples in round numbers of other units, for those whose unit riders there do not use.
+_ELSEWHERE = {
+    "118 kg": {"us": "260 lb", "imperial": "260 lb"},
+    "124 kg +/- 2 kg": {"us": "270 lb +/- 4 lb", "imperial": "270 lb +/- 4 lb"},
+    "84 kg +/- 2 kg": {"us": "185 lb +/- 4 lb", "imperial": "185 lb +/- 4 lb"},
+    "8 kg +/- 3 kg": {"us": "18 lb +/- 7 lb", "imperial": "18 lb +/- 7 lb"},
+    "0.55 m2 +/- 0.05 m2": {"us": "6 ft2 +/- 0.5 ft2", "imperial": "6 ft2 +/- 0.5 ft2"},
+    "3 bar": {"us": "43.5 psi", "imperial": "43.5 psi"},
+    "10 L": {"us": "2.6 gal", "imperial": "2.2 imp gal"},
+    "18 degC": {"us": "65 degF"},
+    "220 degC": {"us": "430 degF"},
+    "978 hPa": {"us": "28.9 inHg", "imperial": "978 mbar"},
+    "745 kg/m3": {"us": "6.2 lb/gal"},
+    "400 m +/- 2 m": {"us": "1300 ft +/- 6 ft", "imperial": "1300 ft +/- 6 ft"},
+    "150 m": {"us": "500 ft", "imperial": "500 ft"},
+    "24 m +/- 1 m": {"us": "80 ft +/- 3 ft", "imperial": "80 ft +/- 3 ft"},
+    "310 m": {"us": "1000 ft", "imperial": "1000 ft"},
+    "1.86 m +/- 0.01 m": {"us": "73 in +/- 0.4 in", "imperial": "73 in +/- 0.4 in"},
+    "350 km": {"us": "220 miles", "imperial": "220 miles"},
+    "300 km": {"us": "190 miles", "imperial": "190 miles"},
+    "48 km/h +/- 2 km/h": {"us": "30 mph +/- 1 mph", "imperial": "30 mph +/- 1 mph"},
+    "0 +/- 1.5 m/s": {"us": "0 +/- 3 mph", "imperial": "0 +/- 3 mph"},
+    "1 km/h": {"us": "1 mph", "imperial": "1 mph"},
+    "60 km/h": {"us": "40 mph", "imperial": "40 mph"},
+    "57.2 km/h": {"us": "38.1 mph", "imperial": "38.1 mph"},
+    "50 km/h": {"us": "30 mph", "imperial": "30 mph"},
+    "300 m in 22.6 s": {"us": "1000 ft in 23.8 s", "imperial": "1000 ft in 23.8 s"},
+    "EUR": {"us": "$", "imperial": "£"},
+    "1.79 EUR/L": {"us": "$4.89/gal", "imperial": "£1.45/L"},
+}
+
+
+def example_in(example: Any, units: str) -> Any:
+    """A metric example as a rider would write one in another system's units.
+
+    Parameters
+    ----------
+    example : str, or list of such
+    units : str
+
+    Examples
+    --------
+    >>> example_in("124 kg +/- 2 kg", "us"), example_in("62 mm", "us")
+    ('270 lb +/- 4 lb', '62 mm')
+    """
+    if isinstance(example, list):
+        return [example_in(one, units) for one in example]
+    if not isinstance(example, str):
+        return example
+    return _ELSEWHERE.get(example, {}).get(units, example)
+
+
+def in_units(meta: Mapping, units: str) -> Mapping:
+    """A field's metadata with its example as riders with these units write it."""
+    return {**meta, "example": example_in(meta["example"], units)} if "example" in meta else meta
+
+
 # A value as its field wants it --------------------------------------------------------------------
 
 _LONGEST_TEXT = 5000
@@ -179,17 +243,53 @@ def read_value(meta: Mapping, value: object, names: dict[str, set[str]]) -> obje
         raise ValueError(str(error).replace(typed, shortened(typed))) from None
 
 
+_OF_MONTH = r"(\d\d?)(?:\.|st|nd|rd|th)?"
+_BY_NAME = re.compile(rf"(?:{_OF_MONTH} )?([A-Za-z]{{3,9}})\.?(?: {_OF_MONTH},?)? (\d{{4}})")
+_MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
+
+
 def _date(value, meta, names):
     if isinstance(value, datetime.datetime):
         return value.date()
     if isinstance(value, datetime.date):
         return value
-    try:
-        return datetime.date.fromisoformat(str(value).strip())
-    except ValueError:
+    found = _dates_of(" ".join(str(value).split()))
+    if len(found) > 1:
+        ways = " or ".join(f"'{day}'" for day in sorted(found))
+        raise ValueError(f"{value!r} could be read two ways; write {ways}")
+    if not found:
         raise ValueError(
             f"{value!r} is not a date; write year-month-day, for example {meta['example']}"
-        ) from None
+        )
+    return found.pop()
+
+
+def _dates_of(text: str) -> set:
+    """Days that a text may mean: year first, points with the day first, or a month by its name."""
+    parts = re.fullmatch(r"(\d{4})([-/.])(\d\d?)\2(\d\d?)", text)
+    if parts:
+        return _days((parts[1], parts[3], parts[4]))
+    parts = re.fullmatch(r"(\d\d?)([-/.])(\d\d?)\2(\d{4})", text)
+    if parts:
+        one, mark, other, year = parts.groups()
+        # Points have the day first wherever they are used; other marks go either way.
+        return _days((year, other, one), *([] if mark == "." else [(year, one, other)]))
+    parts = _BY_NAME.fullmatch(text)
+    if parts and bool(parts[1]) != bool(parts[3]) and parts[2][:3].lower() in _MONTHS:
+        month = _MONTHS.index(parts[2][:3].lower()) + 1
+        return _days((parts[4], month, parts[1] or parts[3]))
+    return set()
+
+
+def _days(*readings) -> set:
+    """Those readings of year, month and day that are in the calendar."""
+    found = set()
+    for reading in readings:
+        try:
+            found.add(datetime.date(*map(int, reading)))
+        except ValueError:
+            continue
+    return found
 
 
 def _quantity(value, meta, names):
@@ -222,10 +322,7 @@ def _believable(measured, typed, meta) -> Measured:
     if half and wanted == "none":
         raise ValueError(f"{typed!r} has a +/-, but this is taken as exact; leave it out")
     if wanted == "needed" and not half and not _PLUS_MINUS.search(str(typed)):
-        raise ValueError(
-            f"{typed!r} could be read two ways; write {meta['example']!r}: the value, and how far "
-            "it may be off"
-        )
+        raise ValueError(_two_readings(str(typed).strip(), meta["example"]))
     low, widest = meta.get("low"), meta.get("widest")
     if widest is not None and half > widest:
         unit, (most,) = _as_typed(typed, meta, (widest,), as_width=True)
@@ -239,6 +336,17 @@ def _believable(measured, typed, meta) -> Measured:
             f"{meta['example']!r}"
         )
     return measured
+
+
+def _two_readings(typed: str, example: str) -> str:
+    """What is said of a bare value where how far off it may be counts for as much."""
+    if example.startswith("0 "):
+        sure, unsure = f"{typed} +/- 0", f"0 +/- {typed}"
+        return f"{typed!r} could be read two ways; write {unsure!r}, or {sure!r} if it is certain"
+    return (
+        f"{typed!r} could be read two ways, as just that or as roughly that; write {typed} +/- how "
+        f"far it may be off, as in {example!r}"
+    )
 
 
 def _number(value, meta, names):
@@ -265,6 +373,9 @@ _MONEY = re.compile(rf"(?:({CURRENCY})\s*)?(\d[\d.,]*?)(?:[.,][-–—]+)?(?:\s*
 
 def _bare(text: str, meta: Mapping) -> str:
     """The number in a text, without what may stand with it here."""
+    if meta.get("mixture"):
+        text = re.sub(r"^\s*AFR\s*(?=\d)|(?<=\d)\s*AFR\s*$", "", text, flags=re.IGNORECASE)
+        text = "1" if re.fullmatch(r"lambda|λ", text.strip(), flags=re.IGNORECASE) else text
     if meta.get("to_one"):
         match = _TO_ONE.fullmatch(text.strip())
         return match[1] if match else text
@@ -407,6 +518,8 @@ def _measured(text, meta) -> Measured:
     """A quantity in SI; a mass is taken for a volume where the field says how."""
     density = meta.get("or_by_mass")
     if density is not None:
+        # Injectors are called by their flow in a minute: a 120 cc one.
+        text = re.sub(r"(?<=\d)\s*(cc|ccm)\s*$", " cc/min", text, flags=re.IGNORECASE)
         try:
             mass = parse_quantity(text, meta["unit"].replace("m**3", "kg"))
         except ValueError:
@@ -451,6 +564,10 @@ def _within(result, value, typed, meta):
     """The result, if the value is within the field's limits."""
     low, high = meta.get("low"), meta.get("high")
     if not low <= value <= high or 0 < abs(value) < _LEAST:
+        bare = meta.get("unit") == "1" and re.fullmatch(NUMBER, str(typed).strip())
+        if bare and value >= 2 and low <= value / 100 <= high:
+            said = f"{typed!r} is outside {low:g} to {high:g}"
+            raise ValueError(f"{said}; write '{typed} %' for per cent")
         unit, (low, high) = _as_typed(typed, meta, (low, high))
         raise ValueError(
             f"{typed!r} is outside {low} to {high}{unit}; "

@@ -246,7 +246,7 @@ class Engine:
     )
     displacement: Measured | None = quantity(
         "m**3",
-        "of all cylinders, where bore and stroke are not known",
+        "of all cylinders; or bore and stroke instead",
         example="181 cc",
         low=1e-5,
         high=3e-3,
@@ -396,7 +396,7 @@ class Injector:
     # The trade's 10.5 cc/min for one pound an hour stands for 0.72 kg/L (common practice).
     flow: Measured = quantity(
         "m**3/s",
-        "static flow as stated, or as measured; 1 lb/h counts as 10.5 cc/min",
+        "static flow as stated, or as measured; cc alone are cc/min, 1 lb/h counts as 10.5 cc/min",
         example="165 cc/min",
         low=1e-7,
         high=1e-4,

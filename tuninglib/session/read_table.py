@@ -4,7 +4,8 @@ Each column stands once, with its help, unit and limits. Every problem is told w
 """
 
 import re
-from dataclasses import dataclass, field
+from collections.abc import Collection
+from dataclasses import dataclass, field, replace
 
 from tuninglib.text_files import Problem, RawTable, nearest, quoted, shortened
 from tuninglib.units import (
@@ -128,7 +129,7 @@ COLUMNS = {
         "number", "its number, each once", required=True, unique=True, low=0, high=1e6, whole=True
     ),
     "setup": Column("name", "a setup of session.toml", required=True),
-    "rider": Column("name", "a rider of session.toml", required=True),
+    "rider": Column("name", "a rider of session.toml, where there is more than one"),
     "entry_speed": _speed("at the start line", "shown_entry_m_s"),
     "exit_speed": _speed("at the marker", "shown_exit_m_s"),
     "gauge_low": _reading(
@@ -199,6 +200,18 @@ COLUMNS = {
     "exclude": Column("reason", "why this run does not count; empty, no or -: it counts"),
     "note": Column("text", "anything"),
 }
+
+
+def columns_of_runs(riders: Collection[str]) -> dict:
+    """Columns of runs.csv where these ride: who it was need not be said of one.
+
+    Examples
+    --------
+    >>> columns_of_runs(["me"])["rider"].required, columns_of_runs(["me", "you"])["rider"].required
+    (False, True)
+    """
+    return COLUMNS | {"rider": replace(COLUMNS["rider"], required=len(riders) > 1)}
+
 
 # What one run has of its own; the rest mostly stays as it is from run to run.
 OF_ONE_RUN = (

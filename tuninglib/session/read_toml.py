@@ -8,9 +8,10 @@ from pathlib import Path
 from types import SimpleNamespace
 
 from tuninglib.session import schema
-from tuninglib.session.fields import PieceError, currency_of, read_value
+from tuninglib.session.fields import PieceError, currency_of, in_units, read_value
 from tuninglib.session.read_table import BENCHFLOW, CLIMBS, COASTDOWN, FILLS, RUNS
 from tuninglib.text_files import Problem, SessionError, nearest, quoted, read_text, shortened
+from tuninglib.units import DISPLAY
 
 TOML = "session.toml"
 _LONGEST_NAME = 100
@@ -30,23 +31,18 @@ def read_toml(path: Path, problems: list[Problem]) -> dict:
     dict
     """
     try:
-        document = tomllib.loads(read_text(path))
+        text = read_text(path)
+        document = _document(text, path.name, problems)
     except SessionError as error:
         problems.extend(error.problems)
         return {}
     except RecursionError:
         problems.append(Problem(path.name, "nests its brackets too deeply to be read"))
         return {}
-    except tomllib.TOMLDecodeError as error:
-        at = re.search(r"\(at line (\d+)", str(error))
-        row = int(at[1]) if at else None
-        message = f"is not valid TOML: {str(error).split(' (at')[0].lower()}; text goes in quotes"
-        problems.append(Problem(path.name, message, row=row))
+    if document is None:
         return {}
-    except ValueError:
-        problems.append(Problem(path.name, "has a number of thousands of digits; shorten it"))
-        return {}
-    lines = without_notes(read_text(path)).split("\n")
+    lines = without_notes(text).split("\n")
+    units = units_of(document)
     known = {**schema.SINGLE, **schema.NAMED}
     for name in document.keys() - known.keys():
         message = f"unknown table [{shortened(name)}]; {nearest(name, known)}"
@@ -69,7 +65,7 @@ def read_toml(path: Path, problems: list[Problem]) -> dict:
                 f"{name} must be a table: write [{name}] above its keys",
             )
         else:
-            tables[name] = _record(name, name, record, content, names, lines, problems)
+            tables[name] = _record(name, record, content, names, units, lines, problems)
     for name, record in schema.NAMED.items():
         entries = document.get(name, {})
         if not isinstance(entries, dict) or not all(isinstance(e, dict) for e in entries.values()):
@@ -85,11 +81,77 @@ def read_toml(path: Path, problems: list[Problem]) -> dict:
             if wrong:
                 _say(problems, lines, f"{name}.{entry}", None, f"{quoted(entry)} {wrong}")
         tables[name] = {
-            entry: _record(f"{name}.{entry}", name, record, content, names, lines, problems)
+            entry: _record(f"{name}.{entry}", record, content, names, units, lines, problems)
             for entry, content in entries.items()
         }
+    about = tables.get("session")
+    if about and not about.reference and names["setups"]:
+        tables["session"] = dataclasses.replace(about, reference=next(iter(document["setups"])))
     _one_currency(document, lines, problems)
+    problems.sort(key=lambda one: one.row or 0)
     return tables
+
+
+_MOST_BROKEN = 30
+# A key and what stands behind it without quotes, or with quotes of the wrong kind.
+_UNQUOTED = re.compile(
+    r"""(\s*[\w.-]+\s*)[=:]\s*["'“”„‟‘’`´]*([^"'“”„‟‘’`´#]+?)["'“”„‟‘’`´]*\s*(#.*)?"""
+)
+# What tomllib says, and what to do about it.
+_SAID_OF_TOML = {
+    "cannot overwrite a value": "this key stands twice; keep one of the two lines",
+    "cannot declare": "this table stands already, above; write its keys there",
+    "cannot mutate": "this table is closed, by braces or by a header; write its keys there",
+}
+
+
+def _document(text: str, name: str, problems: list) -> dict | None:
+    """What a TOML file says; None where a line cannot be understood, every one of which is said.
+
+    A line that lacks its quotes is refused, but understood, so that the rest is checked as well.
+    """
+    lines, understood = text.split("\n"), True
+    for _ in range(_MOST_BROKEN):
+        try:
+            found = tomllib.loads("\n".join(lines))
+            return found if understood else None
+        except tomllib.TOMLDecodeError as error:
+            said = str(error).split(" (at")[0].lower()
+            at = re.search(r"\(at line (\d+)", str(error))
+        except ValueError:
+            problems.append(Problem(name, "has a number of thousands of digits; shorten it"))
+            return None
+        # At the end of the file no line is named.
+        row = int(at[1]) if at else len(lines)
+        line = lines[row - 1]
+        match = None if _is_toml(line) else _UNQUOTED.fullmatch(line)
+        quoted_line = f'{match[1].rstrip()} = "{match[2]}"' if match else ""
+        mended = bool(quoted_line) and _is_toml(quoted_line)
+        if mended:
+            message = f"is not valid TOML, since text goes in quotes; write {quoted_line.strip()}"
+        else:
+            known = next((t for key, t in _SAID_OF_TOML.items() if said.startswith(key)), "")
+            message = f"is not valid TOML: {known or f'{said}; text goes in quotes'}"
+        problems.append(Problem(name, message, row=row))
+        if not line.strip():
+            return None
+        understood = understood and mended
+        lines[row - 1] = quoted_line if mended else ""
+    return None
+
+
+def _is_toml(line: str) -> bool:
+    try:
+        return bool(tomllib.loads(line))
+    except ValueError:
+        return False
+
+
+def units_of(document: dict) -> str:
+    """System of units of a session.toml that need not be complete; metric where none is said."""
+    about = document.get("session")
+    units = about.get("units") if isinstance(about, dict) else None
+    return units if isinstance(units, str) and units in DISPLAY else "metric"
 
 
 # Signs and the codes that they may stand for; a dollar is one of many.
@@ -242,46 +304,83 @@ def without_notes(text: str) -> str:
 
 
 def row_of(lines: Sequence[str], table: str, key: str | None) -> int | None:
-    """Row of a key, or of its table's header; None if it cannot be found by its text."""
-    header = None
+    """Row of a key, or of its table's first line; None if it cannot be found by its text.
+
+    Parameters
+    ----------
+    lines : sequence of str
+    table : str
+        Its keys may stand below its header, dotted below that of the table around it, or in braces.
+    key : str or None
+
+    Examples
+    --------
+    >>> row_of(["[riders]", 'me.mass = ""'], "riders.me", "mass")
+    2
+    """
+    wanted, above, first = _path(str(table)), "", None
     for row, line in enumerate(lines, start=1):
-        name = re.match(r"\s*\[+\s*([^\]]*?)\s*\]+", line)
-        if name:
-            inside = name[1].replace('"', "").replace(" ", "") == str(table).replace(" ", "")
-            if inside and header is None:
-                header = row
-            elif header is not None and not inside:
-                break
-        elif header is not None and key and re.match(rf'\s*"?{re.escape(key)}"?\s*=', line):
-            return row
-    return header
+        header = re.fullmatch(r"\s*\[+([^\]]*)\]+\s*(#.*)?", line)
+        if header:
+            above = _path(header[1])
+            if above == wanted and first is None:
+                first = row
+            continue
+        left = re.match(r"\s*([^=#\[\]{}]+?)\s*=", line)
+        if left:
+            here = ".".join(filter(None, (above, _path(left[1]))))
+            if key and here == f"{wanted}.{_path(key)}":
+                return row
+            if first is None and (here == wanted or here.startswith(f"{wanted}.")):
+                first = row
+    return first
 
 
-def _record(where, table, record, content, names, lines, problems):
+def _path(text: str) -> str:
+    """A header or a key without its quotes and blanks."""
+    return text.replace('"', "").replace(" ", "")
+
+
+def _home_of(key: str) -> str:
+    """Where a key belongs that stands in another table; empty if it is none of any."""
+    tables = {**schema.SINGLE, **schema.NAMED}
+    homes = [
+        f"[{name}]" if name in schema.SINGLE else f"[{name}.a_name]"
+        for name, record in tables.items()
+        if key in {field.name for field in dataclasses.fields(record)}
+    ]
+    return f"it belongs below {' or '.join(homes)}" if homes else ""
+
+
+def _record(where, record, content, names, units, lines, problems):
     """One frozen record from one TOML table; None after a problem."""
     fields = {f.name: f for f in dataclasses.fields(record)}
     before = len(problems)
     values = {}
     for key, value in content.items():
         if key not in fields:
-            _say(problems, lines, where, key, f"unknown key {quoted(key)}; {nearest(key, fields)}")
+            message = f"unknown key {quoted(key)}; {_home_of(key) or nearest(key, fields)}"
+            _say(problems, lines, where, key, message)
             continue
         other = fields[key].metadata.get("instead", "")
         if value == "" and content.get(other, "") != "":
             # What is still empty is said otherwise, as far as it is needed.
             continue
         try:
-            values[key] = read_value(fields[key].metadata, value, names)
+            values[key] = read_value(in_units(fields[key].metadata, units), value, names)
         except PieceError as error:
             for message in error.args[0]:
                 _say(problems, lines, where, key, message)
         except ValueError as error:
-            _say(problems, lines, where, key, str(error))
+            field = fields[key]
+            needed = field.default is dataclasses.MISSING or field.metadata.get("instead")
+            or_not = "" if value != "" or needed else ", or take the line out"
+            _say(problems, lines, where, key, f"{error}{or_not}")
     missing = [
         f for f in fields.values() if f.name not in content and f.default is dataclasses.MISSING
     ]
     for f in missing:
-        example = f.metadata["example"]
+        example = in_units(f.metadata, units)["example"]
         message = f"{f.name} is missing in [{where}] ({f.metadata['help']}); write for example "
         _say(problems, lines, where, None, f'{message}{f.name} = "{example}"')
     if len(problems) > before:

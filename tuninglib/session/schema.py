@@ -13,6 +13,7 @@ from tuninglib.session import machine
 from tuninglib.session.fields import (
     choice,
     date,
+    mixture,
     names,
     number,
     numbers,
@@ -32,9 +33,18 @@ from tuninglib.statistics.population import RIDER_EFFECT_SD, RUN_SCATTER
 class About:
     """What, when, and in which units the report prints."""
 
-    title: str = text("a name for this outing", example="Bigger cylinder, first weekend")
+    title: str = text(
+        "a name for this outing; left out: its date",
+        example="Bigger cylinder, first weekend",
+        default="",
+    )
     date: datetime.date = date("the day, year first", example="2026-05-16")
-    reference: str = reference("setups", "the setup that gains are counted from", example="stock")
+    reference: str = reference(
+        "setups",
+        "the setup that gains are counted from; left out: the first one",
+        example="stock",
+        default="",
+    )
     units: str = choice(
         "what the report prints; you may type in any unit",
         "metric",
@@ -44,6 +54,11 @@ class About:
     )
     currency: str = text("for prices and costs", example="EUR", default="")
     note: str = text("anything worth knowing", default="")
+
+    def __post_init__(self):
+        """An outing without a title goes by its day."""
+        if not self.title.strip():
+            object.__setattr__(self, "title", f"Outing of {self.date}")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -182,12 +197,11 @@ class Weather:
 class Gauge:
     """The wideband lambda gauge."""
 
-    scale: float | None = number(
+    scale: float | None = mixture(
         "what it prints at lambda 1: 14.7 for most; 1 if it prints lambda; left out: not known",
         example="14.7",
         low=0.9,
         high=16,
-        default=None,
     )
     resolution: float = number(
         "the last step that it prints", example="0.1", low=0, high=1, default=0.1

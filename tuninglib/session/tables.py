@@ -18,13 +18,13 @@ from tuninglib.session.read_table import (
     CLIMB_COLUMNS,
     CLIMBS,
     COASTDOWN,
-    COLUMNS,
     FALL_COLUMNS,
     FILL_COLUMNS,
     FILLS,
     NOTED,
     SPEED_COLUMNS,
     columns_in_si,
+    columns_of_runs,
     header_line,
     parse_head,
 )
@@ -56,8 +56,12 @@ def read_runs(path: Path, known: dict[str, set], problems: list[Problem]) -> pd.
         If the file cannot be read as a table at all.
     """
     table = read_table(path)
-    data = columns_in_si(table, path.name, COLUMNS, problems, known)
+    riders = known.get("riders") or ()
+    columns = columns_of_runs(riders if table.rows else ())
+    data = columns_in_si(table, path.name, columns, problems, known)
     _spread_ranges(data, path.name, problems)
+    if len(riders) == 1:
+        data["rider"] = [rider or next(iter(riders)) for rider in data["rider"]]
     data["knock"] = [
         NOTED if knock in ("", "none") and speaks_of_knock(note) else knock
         for knock, note in zip(data["knock"], data["note"], strict=True)

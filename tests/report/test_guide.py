@@ -1,0 +1,102 @@
+"""The guide: every key and column there is, in the reader's units, as a page of its own."""
+
+import dataclasses
+import re
+
+import pytest
+
+from tuninglib.__main__ import main
+from tuninglib.lab.start import SESSION_VARIABLE, chosen_units
+from tuninglib.report import guide
+from tuninglib.report.make import WorkbookError
+from tuninglib.session import read_table, schema
+
+SYSTEMS = ("metric", "us", "imperial")
+
+
+@pytest.fixture(scope="module")
+def page(tmp_path_factory):
+    path = tmp_path_factory.mktemp("guide") / "guide.html"
+    assert main(["guide", str(path), "--units", "us"]) == 0
+    return path.read_text("utf-8")
+
+
+def rows_of(table):
+    return {row[0]: row for row in table.rows}
+
+
+def test_it_has_every_key_and_every_column(page):
+    for name, record in {**schema.SINGLE, **schema.NAMED}.items():
+        assert f"[{name}]: " in page or f"[{name}.a_name]: " in page
+        rows = rows_of(guide.keys(name))
+        assert set(rows) == {f.name for f in dataclasses.fields(record)} - {"pieces"}
+        for key in rows:
+            assert re.search(rf"<th scope=\"row\">{key}</th>", page), key
+    assert "[[hill.pieces]]: " in page
+    for columns in (
+        read_table.COLUMNS, read_table.FILL_COLUMNS, read_table.CLIMB_COLUMNS,
+        read_table.FALL_COLUMNS, read_table.BENCH_COLUMNS,
+    ):  # fmt: skip
+        for key in columns:
+            assert re.search(rf"<th scope=\"row\">{key}(?:\s\[[^\]]+\])?</th>", page), key
+
+
+def test_it_tells_the_rules_that_the_readme_leaves_out(page):
+    for heading in ("Logs of a phone", "Many outings", "At the roadside", "What it can tell"):
+        assert re.search(f"<h2[^>]*>{heading}", page), heading
+    for word in ("--scheduler", "season.html", "unpack", "95 RON", "decimal commas", "--pdf"):
+        assert word in page
+    assert not re.search(r"(?:src|href)=\"(?!#|data:)", page)
+
+
+@pytest.mark.parametrize("units", SYSTEMS)
+def test_examples_and_headers_are_the_readers(units):
+    foreign = {
+        "metric": r"\d (lb|ft|mph|degF|psi|inHg)\b|\[(mph|degF|miles|gal)\]",
+        "us": r"\d (kg|m|km/h|m/s|degC|hPa|bar)\b|\[(km/h|degC|hPa|km|L)\]",
+        "imperial": r"\d (kg(?!/)|m|km/h|m/s|degF|hPa|bar)\b|\[(km/h|degF|hPa|km|L)\]",
+    }[units]
+    tables = [guide.keys(name, units) for name in (*schema.SINGLE, *schema.NAMED)]
+    tables += [guide.columns(file, units) for file in ("runs.csv", "climbs.csv", "fills.csv")]
+    typed = [" ".join((row[0], *row[2:])) for table in tables for row in table.rows]
+    assert not [text for text in typed if re.search(foreign, text)]
+
+
+def test_it_says_what_is_needed_and_what_stands_for_the_rest():
+    hill, gauge = (rows_of(guide.keys(name, "us")) for name in ("hill", "gauge"))
+    assert hill["length"][2:] == ('"1300 ft +/- 6 ft"', "needed")
+    assert hill["altitude"][-1] == ""
+    assert gauge["resolution"][-1] == "0.1"
+    assert rows_of(guide.keys("weather", "us"))["headwind"][-1] == "0 +/- 3.4 mph"
+    assert rows_of(guide.keys("weather"))["headwind"][-1] == "0 +/- 1.5 m/s"
+    riding = rows_of(guide.keys("use"))["riding"]
+    assert riding[1].endswith("(unknown, town, mixed, climbs, motorway)")
+    assert rows_of(guide.columns("runs.csv"))["setup"][-1] == "needed"
+
+
+def test_an_earlier_guide_is_kept_and_the_same_one_is_not_written_twice(tmp_path, page):
+    path = tmp_path / "there" / "guide.html"
+    assert main(["guide", str(path), "--units", "us"]) == 0
+    assert path.read_text("utf-8") == page
+    assert main(["guide", str(path), "--units", "us"]) == 0
+    assert [one.name for one in path.parent.iterdir()] == ["guide.html"]
+    path.write_text("mine")
+    guide.make_guide(path)
+    assert (path.parent / "guide.earlier-1.html").read_text() == "mine"
+
+
+def test_the_lab_shows_it_in_the_units_of_its_session(demo_copy, monkeypatch):
+    monkeypatch.delenv(SESSION_VARIABLE, raising=False)
+    assert (chosen_units(), chosen_units("us")) == ("metric", "us")
+    path = demo_copy / "session.toml"
+    path.write_text(path.read_text("utf-8").replace('"metric"', '"us"'), "utf-8")
+    monkeypatch.setenv(SESSION_VARIABLE, str(demo_copy))
+    assert (chosen_units(), chosen_units("metric")) == ("us", "metric")
+    with pytest.raises(ValueError, match="'miles' are no units; write one of metric, us, imp"):
+        chosen_units("miles")
+
+
+def test_a_unit_that_is_none_stops_it(tmp_path):
+    with pytest.raises(WorkbookError, match="are no units"):
+        guide.make_guide(tmp_path / "guide.html", "furlongs")
+    assert list(tmp_path.iterdir()) == []
