@@ -5,6 +5,7 @@ And the button that makes the report, by the same command that a rider would typ
 
 import base64
 import hashlib
+import json
 import os
 import subprocess
 import sys
@@ -143,6 +144,31 @@ def which_session(session_folder: str = "") -> Prose:
     return Prose((("Session", f"{folder} ({why})."),))
 
 
+def own_workbooks() -> Path:
+    """The user's copies of the workbooks, so that an edit never changes what makes the report.
+
+    Returns
+    -------
+    Path
+        Their folder, the same each time. An edited copy stays until the program brings another
+        version of that workbook; then the edited one is kept under another name.
+    """
+    folder = COPIES / "workbooks"
+    folder.mkdir(parents=True, exist_ok=True)
+    # What each copy was made of: tells an edited copy from one of an earlier version.
+    record = folder / ".made_of.json"
+    made_of = json.loads(record.read_text(encoding="utf-8")) if record.is_file() else {}
+    originals = {p.name: p.read_bytes() for p in workbook_path(START).parent.glob("*.ipynb")}
+    now = {name: hashlib.sha256(raw).hexdigest() for name, raw in originals.items()}
+    for name, raw in originals.items():
+        copy = folder / name
+        there = hashlib.sha256(copy.read_bytes()).hexdigest() if copy.is_file() else None
+        if there is None or made_of.get(name) != now[name]:
+            write_together({copy: raw}, keep=there != made_of.get(name))
+    write_together({record: json.dumps(now, indent=1, sort_keys=True)})
+    return folder
+
+
 def lab_command(*, browser: bool = True, options: Sequence[str] = ()) -> list:
     """Command that starts JupyterLab with the start page open.
 
@@ -157,14 +183,14 @@ def lab_command(*, browser: bool = True, options: Sequence[str] = ()) -> list:
     -------
     list of str
     """
-    start = workbook_path(START)
+    folder = own_workbooks()
     return [
         sys.executable,
         "-P",
         "-m",
         "jupyterlab",
-        f"--ServerApp.root_dir={start.parent}",
-        f"--LabApp.default_url=/lab/tree/{start.name}",
+        f"--ServerApp.root_dir={folder}",
+        f"--LabApp.default_url=/lab/tree/{START}.ipynb",
         # Workbooks run when they are first looked at.
         f"--LabApp.extra_labextensions_path={Path(__file__).parent / 'labextensions'}",
         # It would ask the network for updates.
