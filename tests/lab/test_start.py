@@ -44,8 +44,29 @@ def test_the_folder_comes_from_the_cell_then_the_command_then_the_demo(
     assert start.chosen_folder(str(demo_folder)) == demo_folder
     monkeypatch.delenv(start.SESSION_VARIABLE)
     monkeypatch.setattr(start, "DEMO", demo_copy / "nowhere")
-    with pytest.raises(SessionError, match="name your session's folder here"):
+    with pytest.raises(SessionError, match="name your session's folder"):
         start.chosen_folder()
+
+
+def test_an_edit_in_the_lab_changes_a_copy_that_no_start_overwrites(monkeypatch, tmp_path):
+    monkeypatch.setattr(start, "COPIES", tmp_path / "copies")
+    originals = shutil.copytree(start.workbook_path("start").parent, tmp_path / "originals")
+    monkeypatch.setattr(start, "workbook_path", lambda name: originals / f"{name}.ipynb")
+    folder = start.own_workbooks()
+    assert f"--ServerApp.root_dir={folder}" in start.lab_command()
+    assert {p.name for p in folder.glob("*.ipynb")} == {p.name for p in originals.glob("*.ipynb")}
+    (folder / "plan.ipynb").write_text("edited")
+    (folder / "runs.ipynb").unlink()
+    start.own_workbooks()
+    assert (folder / "plan.ipynb").read_text() == "edited"
+    assert (folder / "runs.ipynb").read_bytes() == (originals / "runs.ipynb").read_bytes()
+    # Another version of the program: the untouched copy is renewed, the edited one is kept.
+    for name in ("plan.ipynb", "session.ipynb"):
+        (originals / name).write_text("newer")
+    start.own_workbooks()
+    assert [(folder / n).read_text() for n in ("plan.ipynb", "session.ipynb")] == ["newer"] * 2
+    (kept,) = folder.glob("*.earlier-*")
+    assert (kept.name, kept.read_text()) == ("plan.earlier-1.ipynb", "edited")
 
 
 # With it -------------------------------------------------------------------------------------
@@ -93,7 +114,8 @@ def lab_server(folder, private):
         "--LabApp.expose_app_in_browser=True",
     ]
     address = f"http://127.0.0.1:{port}"
-    with (private / "log.txt").open("wb") as log:
+    with pytest.MonkeyPatch.context() as patch, (private / "log.txt").open("wb") as log:
+        patch.setattr(start, "COPIES", private / "copies")
         running = subprocess.Popen(
             start.lab_command(browser=False, options=options), env=environment, stdout=log,
             stderr=subprocess.STDOUT, cwd=private,

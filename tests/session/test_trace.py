@@ -69,6 +69,15 @@ def test_a_time_of_another_year_than_the_rest_is_none(days, kept):
         assert [(one.reason, one.first) for one in trace.left_out] == [("no time", 8)] * (4 - kept)
 
 
+@pytest.mark.parametrize(("lone", "kept"), [(5, 100), (6, 106)])
+def test_lone_times_of_another_day_do_not_stretch_the_log(lone, kept):
+    for days in (-7, 0.6, 13):
+        seconds = [*range(lone), *(np.arange(100) - days * 86400)]
+        trace = ordered(seconds, scale="utc", gauge=[13.0] * len(seconds))
+        assert trace.time_s.size == kept
+        assert (trace.left_out == (LeftOut("no time", 5, 5),)) is (kept == 100)
+
+
 @pytest.mark.parametrize(
     ("back", "scale", "taken"),
     [

@@ -5,6 +5,7 @@ And the button that makes the report, by the same command that a rider would typ
 
 import base64
 import hashlib
+import json
 import os
 import subprocess
 import sys
@@ -14,8 +15,8 @@ from typing import TYPE_CHECKING
 
 from jupyter_core.paths import jupyter_data_dir
 
-from tuninglib.report.make import PACKAGE, report_folder, workbook_path
-from tuninglib.report.page_parts import Html, Prose, render
+from tuninglib.report.make import PACKAGE, SAFE_PATH, report_folder, workbook_path
+from tuninglib.report.page_parts import Html, Prose, day_of, render
 from tuninglib.session.read_toml import tables_as_typed, units_of
 from tuninglib.text_files import Problem, SessionError, printable
 from tuninglib.units import DISPLAY
@@ -23,6 +24,8 @@ from tuninglib.whole_files import write_together
 
 if TYPE_CHECKING:
     import ipywidgets as widgets
+
+    from tuninglib.session.load import Session
 
 # Set by ``tuninglib lab FOLDER`` for the workbooks that it opens.
 SESSION_VARIABLE = "TUNINGLIB_SESSION"
@@ -33,7 +36,7 @@ SEASON_DEMO = DEMO.parent / "one_summer"
 COPIES = Path(jupyter_data_dir()) / "tuninglib"
 
 
-def chosen_folder(session_folder: str = "") -> Path:
+def chosen_folder(session_folder: str = "", *, demo: bool = True) -> Path:
     """The session that a workbook works on.
 
     Parameters
@@ -41,6 +44,8 @@ def chosen_folder(session_folder: str = "") -> Path:
     session_folder : str
         As typed in the workbook's parameters cell; empty: the one that ``tuninglib lab`` was given,
         or else a copy of the demo.
+    demo : bool
+        Whether the demo may stand in. A verdict on it would be taken for one's own.
 
     Returns
     -------
@@ -52,10 +57,10 @@ def chosen_folder(session_folder: str = "") -> Path:
         If no folder is named anywhere, or the one named does not exist.
     """
     named = session_folder or os.environ.get(SESSION_VARIABLE)
-    if not named and DEMO.is_dir():
+    if not named and demo and DEMO.is_dir():
         return demo_to_write_in()
     if not named:
-        message = "name your session's folder here, or start with: tuninglib lab FOLDER"
+        message = "is empty; name your session's folder, or start with: tuninglib lab FOLDER"
         raise SessionError([Problem("session_folder", message)])
     folder = Path(named).expanduser().resolve()
     if not folder.is_dir():
@@ -143,6 +148,38 @@ def which_session(session_folder: str = "") -> Prose:
     return Prose((("Session", f"{folder} ({why})."),))
 
 
+def read_session(session: "Session") -> Prose:
+    """Words that say which session was read: title, day and the name of its folder."""
+    about = session.about
+    name = printable(session.folder.resolve().name)
+    return Prose((("Session", f"{about.title}, {day_of(about.date)}, in the folder {name}."),))
+
+
+def own_workbooks() -> Path:
+    """The user's copies of the workbooks, so that an edit never changes what makes the report.
+
+    Returns
+    -------
+    Path
+        Their folder, the same each time. An edited copy stays until the program brings another
+        version of that workbook; then the edited one is kept under another name.
+    """
+    folder = COPIES / "workbooks"
+    folder.mkdir(parents=True, exist_ok=True)
+    # What each copy was made of: tells an edited copy from one of an earlier version.
+    record = folder / ".made_of.json"
+    made_of = json.loads(record.read_text(encoding="utf-8")) if record.is_file() else {}
+    originals = {p.name: p.read_bytes() for p in workbook_path(START).parent.glob("*.ipynb")}
+    now = {name: hashlib.sha256(raw).hexdigest() for name, raw in originals.items()}
+    for name, raw in originals.items():
+        copy = folder / name
+        there = hashlib.sha256(copy.read_bytes()).hexdigest() if copy.is_file() else None
+        if there is None or made_of.get(name) != now[name]:
+            write_together({copy: raw}, keep=there != made_of.get(name))
+    write_together({record: json.dumps(now, indent=1, sort_keys=True)})
+    return folder
+
+
 def lab_command(*, browser: bool = True, options: Sequence[str] = ()) -> list:
     """Command that starts JupyterLab with the start page open.
 
@@ -157,13 +194,14 @@ def lab_command(*, browser: bool = True, options: Sequence[str] = ()) -> list:
     -------
     list of str
     """
-    start = workbook_path(START)
+    folder = own_workbooks()
     return [
         sys.executable,
+        "-P",
         "-m",
         "jupyterlab",
-        f"--ServerApp.root_dir={start.parent}",
-        f"--LabApp.default_url=/lab/tree/{start.name}",
+        f"--ServerApp.root_dir={folder}",
+        f"--LabApp.default_url=/lab/tree/{START}.ipynb",
         # Workbooks run when they are first looked at.
         f"--LabApp.extra_labextensions_path={Path(__file__).parent / 'labextensions'}",
         # It would ask the network for updates.
@@ -175,7 +213,7 @@ def lab_command(*, browser: bool = True, options: Sequence[str] = ()) -> list:
 
 def lab_environment(session_folder: str = "") -> dict:
     """Environment in which the workbooks find their session."""
-    environment = dict(os.environ)
+    environment = {**os.environ, SAFE_PATH: "1"}
     # The folder labconfig in there keeps JupyterLab from asking whether it may fetch news.
     own = [environment["JUPYTER_CONFIG_PATH"]] if "JUPYTER_CONFIG_PATH" in environment else []
     environment["JUPYTER_CONFIG_PATH"] = os.pathsep.join([*own, str(Path(__file__).parent)])
@@ -196,7 +234,11 @@ def start_lab(session_folder: str = "", *, browser: bool = True) -> int:
     """
     environment = lab_environment(session_folder)
     try:
-        return subprocess.run(lab_command(browser=browser), env=environment, check=False).returncode
+        # Not where the command was given, which may be a stranger's outing.
+        return subprocess.run(
+            lab_command(browser=browser), env=environment, cwd=workbook_path(START).parent,
+            check=False,
+        ).returncode  # fmt: skip
     except KeyboardInterrupt:
         return 0
 
@@ -218,7 +260,7 @@ def make_report_with(session_folder: Path | str, show: Callable[[Prose], object]
     Html or Prose
         Links to the page, or what needs fixing.
     """
-    command = [sys.executable, "-m", "tuninglib", "report", str(session_folder)]
+    command = [sys.executable, "-P", "-m", "tuninglib", "report", str(session_folder)]
     show(Prose((("Working", "starting"),)))
     with subprocess.Popen(
         command,
