@@ -9,6 +9,7 @@ from tuninglib.interval import Measured
 from tuninglib.physics.fuels import Octane
 from tuninglib.session.defaults import blend_of
 from tuninglib.session.machine import Fuel, Setup
+from tuninglib.session.read_table import NOTED
 from tuninglib.session.schema import Target, Use
 
 CC_MIN = 1e-6 / 60
@@ -48,7 +49,37 @@ def random_outing(rng, demo):
     target = Target(lowest=pick(rng, 0.80, 0.82, 0.84), highest=pick(rng, 0.89, 0.90, 0.92))
     session = replace(demo, bike=bike, use=use, target=target, **parts)
     true_lambda = _truth(rng, session)
-    return replace(session, runs=_runs(rng, session, true_lambda)), true_lambda
+    session = replace(session, runs=_runs(rng, session, true_lambda))
+    return _odd(rng, session), true_lambda
+
+
+def _odd(rng, session):
+    """Now and then: a gauge that ends early, a note against its column, another reference, a lean
+    target.
+    """
+    ends, noted, other, lean = (rng.random(4) < (0.1, 0.1, 0.15, 0.1)).tolist()
+    if ends:
+        # Below this the gauge shows nothing but its end.
+        least = pick(rng, 11.5, 12.5)
+        session = replace(session, gauge=replace(session.gauge, lowest=least))
+        session = with_runs(
+            session,
+            gauge_low=session.runs["gauge_low"].clip(lower=least),
+            gauge_high=session.runs["gauge_high"].clip(lower=least),
+        )
+    if noted:
+        knock = session.runs["knock"].copy()
+        row = rng.integers(len(knock))
+        if session.runs["state"].iloc[row] == "full" and knock.iloc[row] in ("", "none"):
+            # As the reader leaves a note that speaks of knock beside a column that does not.
+            knock.iloc[row] = NOTED
+            session = with_runs(session, knock=knock)
+    if other:
+        about = replace(session.about, reference=pick(rng, *session.setups))
+        session = replace(session, about=about)
+    if lean:
+        session = replace(session, target=Target(lowest=0.88, highest=pick(rng, 0.93, 0.95)))
+    return session
 
 
 def _engines(rng, demo):

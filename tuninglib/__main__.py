@@ -35,6 +35,12 @@ def _end_quickly() -> None:
     gc.freeze()
 
 
+def _say(said, *, file=None, flush=False) -> None:
+    """Print a line that a terminal shows and never obeys, whatever a stranger's names hold."""
+    shown = (one if one.isprintable() or "\ud800" <= one <= "\udfff" else "?" for one in str(said))
+    print("".join(shown), file=file, flush=flush)
+
+
 def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
         prog="tuninglib",
@@ -111,16 +117,16 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return _COMMANDS[options.command](options)
     except SessionError as error:
         count = len(error.problems)
-        print(f"{count} problem{'s' if count > 1 else ''} to fix:", file=sys.stderr)
+        _say(f"{count} problem{'s' if count > 1 else ''} to fix:", file=sys.stderr)
         for problem in error.problems[:_MOST_PROBLEMS]:
-            print(f"  {problem}", file=sys.stderr)
+            _say(f"  {problem}", file=sys.stderr)
         if count > _MOST_PROBLEMS:
-            print(f"  and {count - _MOST_PROBLEMS} more once these are fixed", file=sys.stderr)
+            _say(f"  and {count - _MOST_PROBLEMS} more once these are fixed", file=sys.stderr)
         return 2
     except OSError as error:
         if error.errno is None:
             raise
-        print(in_words(error), file=sys.stderr)
+        _say(in_words(error), file=sys.stderr)
         return 2
 
 
@@ -134,7 +140,7 @@ def _report(options) -> int:
     from tuninglib.report.page_parts import MissingPdf
 
     def progress(line):
-        print(f"· {line}", file=sys.stderr, flush=True)
+        _say(f"· {line}", file=sys.stderr, flush=True)
 
     try:
         written = make_report(
@@ -145,16 +151,16 @@ def _report(options) -> int:
             pdf=options.pdf,
         )
     except MissingPdf as error:
-        print(error, file=sys.stderr)
+        _say(error, file=sys.stderr)
         return 2
     except WorkbookError as error:
-        print(f"A fault of the program, not of your session: {error}", file=sys.stderr)
+        _say(f"A fault of the program, not of your session: {error}", file=sys.stderr)
         return 1
     for kept in written.kept:
-        print(f"The earlier file is kept as {kept}", file=sys.stderr)
-    print(written.page)
+        _say(f"The earlier file is kept as {kept}", file=sys.stderr)
+    _say(written.page)
     if written.pdf:
-        print(written.pdf)
+        _say(written.pdf)
     return 0
 
 
@@ -167,7 +173,7 @@ class _Progress:
     def __call__(self, outcome, done, count):
         line = f"{printable(outcome.session.name)}: {outcome.code}"
         if not sys.stderr.isatty():
-            print(f"· {done}/{count} {line}", file=sys.stderr, flush=True)
+            _say(f"· {done}/{count} {line}", file=sys.stderr, flush=True)
             return
         if self.bar is None:
             from tqdm import tqdm
@@ -200,7 +206,7 @@ def _reports(options) -> int:
                 executor=executor,
             )
     except NoCluster as error:
-        print(error, file=sys.stderr)
+        _say(error, file=sys.stderr)
         return 2
     finally:
         if progress:
@@ -213,14 +219,14 @@ def _reports(options) -> int:
     except WorkbookError as error:
         pages, fault = (), error
     counts = {code: sum(one.code == code for one in found) for code in ("made", "unchanged")}
-    print(f"{counts['made']} made, {counts['unchanged']} unchanged of {len(found)} sessions.")
+    _say(f"{counts['made']} made, {counts['unchanged']} unchanged of {len(found)} sessions.")
     for page in pages:
-        print(page)
+        _say(page)
     wrong = [one for one in found if one.said]
     for one in wrong:
-        print(f"  {one.session}: {one.said}", file=sys.stderr)
+        _say(f"  {one.session}: {one.said}", file=sys.stderr)
     if fault:
-        print(f"A fault of the program, on the season page: {fault}", file=sys.stderr)
+        _say(f"A fault of the program, on the season page: {fault}", file=sys.stderr)
     if fault or any(one.code == "fault" for one in found):
         return 1
     return 2 if wrong else 0
@@ -234,17 +240,17 @@ def _check(options) -> int:
 
     # First, for a log that nobody named may be all that the problems of the session are about.
     for said in unnamed_logs(options.session):
-        print(f"Note: {said}")
+        _say(f"Note: {said}")
     session = load_session(options.session)
     results = analyse(session)
     for label, text in (*logs.sentences(results).items, *logs.run_sentences(results).items):
-        print(f"{label}: {text}")
+        _say(f"{label}: {text}")
     for label, text in (*cautions.of_speeds(results), *cautions.of_readings(results)):
-        print(f"Note: {label}: {text}")
+        _say(f"Note: {label}: {text}")
     for remark in cautions.remarks(results):
-        print(f"Note: {remark}")
+        _say(f"Note: {remark}")
     count = len(session.runs)
-    print(f"{session.about.title}: {count} rows, {len(session.setups)} setups, nothing to fix.")
+    _say(f"{session.about.title}: {count} rows, {len(session.setups)} setups, nothing to fix.")
     return 0
 
 
@@ -261,17 +267,17 @@ def _new(options) -> int:
         hill = edit.hill_lines(options.track, units) if options.track else ""
         text = edit.short_template(units, setups=setups, injectors=injectors, hill=hill)
     for path in edit.write_new_session(options.folder, units, text=text):
-        print(path)
+        _say(path)
     return 0
 
 
 def _asked(units, setups, injectors) -> tuple:
     """Three things that make a new session the rider's own; an empty answer takes what is shown."""
-    print("An empty answer takes what stands in brackets.", file=sys.stderr)
+    _say("An empty answer takes what stands in brackets.", file=sys.stderr)
     while (said := _answer("Units of the report: metric, us or imperial", [units])) not in (
         ["metric"], ["us"], ["imperial"]
     ):  # fmt: skip
-        print(f"{', '.join(said)!r} is none of the three.", file=sys.stderr)
+        _say(f"{', '.join(said)!r} is none of the three.", file=sys.stderr)
     setups = _answer("Setups that you will ride, the one as it was first", setups)
     return said[0], setups, _answer("Injectors, the one that was fitted first", injectors)
 
@@ -288,21 +294,26 @@ def _answer(question, offered) -> list:
 def _guide(options) -> int:
     from tuninglib.report.guide import make_guide
 
-    print(make_guide(options.file, options.units))
+    _say(make_guide(options.file, options.units))
     return 0
 
 
 def _pack(options) -> int:
-    from tuninglib.session.load import pack_session
+    import zipfile
 
-    print(pack_session(options.session, options.file))
+    from tuninglib.session.load import MANIFEST, pack_session
+
+    file = pack_session(options.session, options.file)
+    with zipfile.ZipFile(file) as packed:
+        names = [name for name in packed.namelist() if name != MANIFEST]
+    _say(f"{file} holds {', '.join(names)}")
     return 0
 
 
 def _unpack(options) -> int:
     from tuninglib.session.load import unpack_session
 
-    print(unpack_session(options.file, options.folder))
+    _say(unpack_session(options.file, options.folder))
     return 0
 
 

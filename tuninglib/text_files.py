@@ -28,7 +28,7 @@ class Problem:
             object.__setattr__(self, "column", shortened(self.column))
 
     def __str__(self) -> str:
-        where = [self.file]
+        where = [printable(self.file)]
         if self.row is not None:
             where.append(f"row {self.row}")
         if self.column:
@@ -314,10 +314,11 @@ def printable(name: str) -> str:
 
     Examples
     --------
-    >>> printable("outing \\udcff")
-    'outing ?'
+    >>> printable("outing \\udcff"), printable("a\\x1b[2Jb")
+    ('outing ?', 'a?[2Jb')
     """
-    return name.encode("utf-8", "replace").decode()
+    # What a terminal obeys, and what turns the direction of writing, is no letter either.
+    return "".join(one if one.isprintable() else "?" for one in name)
 
 
 # Of what somebody typed, a sentence shows no more.

@@ -54,7 +54,7 @@ def test_reports_are_those_of_this_machine_and_made_once(scheduler, summer, tmp_
     assert main(["report", str(summer), "--scheduler", address]) == 2
     said = capsys.readouterr()
     assert "2 made, 0 unchanged of 3 sessions." in said.out
-    assert "5_bad: runs.csv, row 1, rider: the column rider is missing" in said.err
+    assert "5_bad: runs.csv: has a header but no run" in said.err
     assert (summer / "season.html").is_file()
     make_reports(here, jobs=1)
     assert files_of(summer) == files_of(here)

@@ -79,7 +79,7 @@ def test_a_bad_session_does_not_stop_the_others(season, made, tmp_path, capsys):
     assert main(["report", str(season), "--out", str(out), "--jobs", "2"]) == 2
     said = capsys.readouterr()
     assert "2 made, 0 unchanged of 3 sessions." in said.out
-    assert "first: runs.csv, row 1, rider: the column rider is missing" in said.err
+    assert "first: runs.csv: has a header but no run" in said.err
     assert "3/3" in said.err
     assert pages(out) == ["june/second.report/report.html", "may.report/report.html"]
     # Made two at a time, they are what they are one after the other.

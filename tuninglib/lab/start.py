@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 
 from jupyter_core.paths import jupyter_data_dir
 
-from tuninglib.report.make import PACKAGE, report_folder, workbook_path
+from tuninglib.report.make import PACKAGE, SAFE_PATH, report_folder, workbook_path
 from tuninglib.report.page_parts import Html, Prose, day_of, render
 from tuninglib.session.read_toml import tables_as_typed, units_of
 from tuninglib.text_files import Problem, SessionError, printable
@@ -197,6 +197,7 @@ def lab_command(*, browser: bool = True, options: Sequence[str] = ()) -> list:
     folder = own_workbooks()
     return [
         sys.executable,
+        "-P",
         "-m",
         "jupyterlab",
         f"--ServerApp.root_dir={folder}",
@@ -212,7 +213,7 @@ def lab_command(*, browser: bool = True, options: Sequence[str] = ()) -> list:
 
 def lab_environment(session_folder: str = "") -> dict:
     """Environment in which the workbooks find their session."""
-    environment = dict(os.environ)
+    environment = {**os.environ, SAFE_PATH: "1"}
     # The folder labconfig in there keeps JupyterLab from asking whether it may fetch news.
     own = [environment["JUPYTER_CONFIG_PATH"]] if "JUPYTER_CONFIG_PATH" in environment else []
     environment["JUPYTER_CONFIG_PATH"] = os.pathsep.join([*own, str(Path(__file__).parent)])
@@ -233,7 +234,11 @@ def start_lab(session_folder: str = "", *, browser: bool = True) -> int:
     """
     environment = lab_environment(session_folder)
     try:
-        return subprocess.run(lab_command(browser=browser), env=environment, check=False).returncode
+        # Not where the command was given, which may be a stranger's outing.
+        return subprocess.run(
+            lab_command(browser=browser), env=environment, cwd=workbook_path(START).parent,
+            check=False,
+        ).returncode  # fmt: skip
     except KeyboardInterrupt:
         return 0
 
@@ -255,7 +260,7 @@ def make_report_with(session_folder: Path | str, show: Callable[[Prose], object]
     Html or Prose
         Links to the page, or what needs fixing.
     """
-    command = [sys.executable, "-m", "tuninglib", "report", str(session_folder)]
+    command = [sys.executable, "-P", "-m", "tuninglib", "report", str(session_folder)]
     show(Prose((("Working", "starting"),)))
     with subprocess.Popen(
         command,

@@ -51,6 +51,8 @@ from tuninglib.whole_files import alone_in, in_words, write_atomic, write_togeth
 # the notebook and its outputs are the same as from a kernel (a test compares the two).
 
 NAME = "tuninglib-in-process"
+# Python's own: no module from the current folder, in children and their children.
+SAFE_PATH = "PYTHONSAFEPATH"
 
 
 class InProcessEngine(Engine):
@@ -185,7 +187,6 @@ def run_workbook(
     on_cell: Callable[[int, NotebookNode], object] | None = None,
     namespace: dict | None = None,
     kernel: bool = False,
-    inside: Path | None = None,
 ) -> nbformat.NotebookNode:
     """Notebook with its parameters set and all its outputs.
 
@@ -205,9 +206,8 @@ def run_workbook(
         Filled with the workbook's names at its end (not with a kernel).
     kernel : bool
         Run in a Jupyter kernel of its own instead of in this process. It is needed where
-        :func:`inside_a_notebook` is true.
-    inside : Path, optional
-        Folder in which the cells run.
+        :func:`inside_a_notebook` is true. It starts in an empty folder and imports nothing from
+        where it stands: what lies in a stranger's outing is never run.
 
     Returns
     -------
@@ -229,7 +229,7 @@ def run_workbook(
     papermill_engines.register(NAME, InProcessEngine)
     engine = {} if kernel else {"engine_name": NAME, "on_cell": on_cell, "namespace": namespace}
     # Papermill writes down where it put the notebook so far; that it was a folder of the moment.
-    with tempfile.TemporaryDirectory() as moment, chdir(inside or "."):
+    with tempfile.TemporaryDirectory() as moment, _apart(moment if kernel else None):
         so_far = Path(moment) / path.name
         try:
             notebook = papermill.execute_notebook(
@@ -247,6 +247,23 @@ def run_workbook(
     if shown:
         _show_instead(notebook, parameters | shown)
     return _without_clock(notebook)
+
+
+@contextmanager
+def _apart(folder: str | None):
+    """Start processes in a folder, and let none of them import from where it stands."""
+    if folder is None:
+        yield
+        return
+    before = os.environ.get(SAFE_PATH)
+    os.environ[SAFE_PATH] = "1"
+    try:
+        with chdir(folder):
+            yield
+    finally:
+        os.environ.pop(SAFE_PATH)
+        if before is not None:
+            os.environ[SAFE_PATH] = before
 
 
 def _literal(path) -> str:
@@ -430,15 +447,13 @@ def _run(session, failed: Path, say, kernel: bool) -> tuple:
     names: dict = {}
     notebook = run_workbook(
         workbook_path("session_report"),
-        # It is handed on: where the folder lies on this machine is nobody's business, so the
-        # workbook is run inside it and never hears of it.
-        {"session_folder": "."},
+        {"session_folder": os.path.abspath(session.folder)},
+        # It is handed on: where the folder lies on this machine is nobody's business.
         shown={"session_folder": printable(Path(os.path.abspath(session.folder)).name)},
         failed=failed,
         on_cell=on_cell,
         namespace=names,
         kernel=kernel,
-        inside=Path(os.path.abspath(session.folder)),
     )
     if kernel:
         return notebook, analyse(session)
@@ -523,7 +538,7 @@ MADE_FROM = "made_from.sha256"
 _SESSION = "session.toml"
 # The process that made it was lost; nobody outside hears of this one.
 _LOST = "lost"
-# A workbook runs inside its session's folder, which is the whole process's.
+# A workbook's shell is the whole process's.
 _ONE_AT_A_TIME = threading.Lock()
 _OF_THE_PROGRAM = (".py", ".j2", ".js", ".css", ".json")
 

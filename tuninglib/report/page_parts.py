@@ -493,7 +493,7 @@ def name_rows(ax: Axes, names: Sequence[str], ride: "Combination | None" = None)
 # What :func:`~tuninglib.report.page_parts.not_mathematics` puts around an output.
 NOT_MATHEMATICS = not_mathematics("|").split("|")
 # What the page may do: show its own styles and images, run its own one script, load nothing.
-POLICY = Markup("default-src 'none'; img-src data:; style-src 'unsafe-inline'")
+POLICY = Markup("default-src 'none'; form-action 'none'; img-src data:; style-src 'unsafe-inline'")
 
 
 class MissingPdf(RuntimeError):

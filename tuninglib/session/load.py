@@ -204,11 +204,12 @@ def pack_session(folder: Path | str, file: Path | str | None = None) -> Path:
     if not (folder / "session.toml").is_file():
         raise SessionError([Problem(str(folder), "holds no session.toml, so it is no session")])
     logs = log_files(tables_as_typed(folder))
-    names = [
-        path.name
-        for path in own_files(folder, logs)
-        if path.is_file() and _NAME.fullmatch(path.name)
-    ]
+    found = own_files(folder, logs)
+    links = [path.name for path in found if path.is_symlink()]
+    if links:
+        message = "is a link, so whatever it points to would be sent; put the file in its place"
+        raise SessionError([Problem(name, message) for name in links])
+    names = [path.name for path in found if _NAME.fullmatch(path.name)]
     strange = next((name for name in logs if name not in names), None)
     if strange is not None:
         message = (
@@ -220,7 +221,7 @@ def pack_session(folder: Path | str, file: Path | str | None = None) -> Path:
     problem = _too_much(len(contents), sum(map(len, contents.values())))
     if problem:
         raise SessionError([Problem(str(folder), problem)])
-    file = Path(file) if file else folder.parent / f"{folder.resolve().name}{SUFFIX}"
+    file = Path(file) if file else folder.absolute().parent / f"{folder.resolve().name}{SUFFIX}"
     if file.exists():
         message = "is there already; take it away, or choose another name"
         raise SessionError([Problem(str(file), message)])

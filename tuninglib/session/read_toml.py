@@ -9,6 +9,7 @@ from types import SimpleNamespace
 
 from tuninglib.session import schema
 from tuninglib.session.fields import PieceError, currency_of, in_units, read_value
+from tuninglib.session.read_table import BENCHFLOW, CLIMBS, COASTDOWN, FILLS, RUNS
 from tuninglib.text_files import Problem, SessionError, nearest, quoted, read_text, shortened
 from tuninglib.units import DISPLAY
 
@@ -249,7 +250,7 @@ def log_files(tables: dict) -> list:
 
 
 def own_files(folder: Path | str, logs: Collection[str]) -> list:
-    """Paths of a session's tables and logs in the order of their names; no earlier ones.
+    """Paths of a session's tables and logs in the order of their names, and of nothing else.
 
     Parameters
     ----------
@@ -260,9 +261,7 @@ def own_files(folder: Path | str, logs: Collection[str]) -> list:
     return [
         path
         for path in sorted(Path(folder).iterdir())
-        if (path.suffix in (".toml", ".csv") or path.name in logs)
-        and ".earlier-" not in path.name
-        and not path.name.startswith(".")
+        if path.name in (TOML, RUNS, FILLS, CLIMBS, COASTDOWN, BENCHFLOW, *logs) and path.is_file()
     ]
 
 
