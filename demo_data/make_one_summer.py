@@ -52,6 +52,7 @@ SESSION = """\
 
 [session]
 title = "{title}"
+invented = "yes"
 date = {date}
 reference = "{reference}"
 currency = "EUR"

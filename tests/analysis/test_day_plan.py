@@ -138,7 +138,7 @@ def test_the_most_runs_of_a_day_and_what_a_plan_is_called(demo_copy, edit, tmp_p
     assert len(day(gain=0.0284).order.setups) == 120
     with pytest.raises(ValueError, match="takes more than 120 runs"):
         day(gain=0.028)
-    assert start_of(demo_copy).title == "Bigger cylinder on the quarry lane"
+    assert start_of(demo_copy).title == "DEMO, INVENTED: Bigger cylinder on the quarry lane"
     write_new_session(tmp_path / "fresh")
     assert start_of(tmp_path / "fresh").title == "fresh"
     # A setup of which nothing is filled in has no fuel yet.

@@ -103,7 +103,7 @@ def test_the_lists_are_written_from_the_plan(demo_copy):
     labelled(panel, "Write the checklists").click()
     assert "checklists.html; open it in a browser and print it." in words(panel)
     page = (demo_copy / "checklists.html").read_text(encoding="utf-8")
-    assert "Checklists: Bigger cylinder on the quarry lane" in page
+    assert "Checklists: DEMO, INVENTED: Bigger cylinder on the quarry lane" in page
     for heading, sentences in LISTS:
         assert heading in page
         assert sentences

@@ -44,6 +44,7 @@ def edit(path, old, new):
 def test_the_page_says_what_the_season_says_and_links_the_reports(made, capsys):
     page = (made / "season.html").read_text(encoding="utf-8")
     assert page.count('.report/report.html"') == 4
+    assert "<h1>DEMO, INVENTED: A season of" in page
     assert 'href="2_june.report/report.html"' in page
     assert "more force at the wheel than stock" in page
     assert "this page does not say what may be ridden" in page

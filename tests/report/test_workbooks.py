@@ -9,7 +9,10 @@ import nbformat
 import papermill
 import pytest
 
+from tests.outing import Outing
 from tuninglib.report.make import WorkbookError, make_report, run_workbook
+from tuninglib.report.page_parts import whose_readings
+from tuninglib.session.load import load_session
 from tuninglib.text_files import SessionError
 
 WORKBOOKS = sorted((Path(__file__).resolve().parents[2] / "workbooks").glob("*.ipynb"))
@@ -135,8 +138,23 @@ def test_the_report_workbook_says_which_session_it_read_and_never_judges_the_dem
             run_workbook(path, {"session_folder": wrong})
     notebook = run_workbook(path, {"session_folder": str(demo_copy)})
     said = [out.data["text/plain"] for c in notebook.cells for out in c.get("outputs", [])]
-    assert said[0].startswith("Session: Bigger cylinder on the quarry lane, 16 May 2026, in the")
+    assert said[0].startswith("Session: DEMO, INVENTED: Bigger cylinder on the quarry lane, 16 May")
     assert said[0].endswith(f"folder {demo_copy.name}.")
+
+
+def test_every_page_of_an_invented_session_says_that_nobody_rode_it(written, demo_copy, tmp_path):
+    sheet = tmp_path / "sheet.html"
+    told = {"session_folder": str(demo_copy), "sheet_file": str(sheet)}
+    run_workbook(WORKBOOKS[NAMES.index("plan")], told)
+    for path in (written.page, written.summary, sheet):
+        page = path.read_text(encoding="utf-8")
+        assert re.search("<h1>.*DEMO, INVENTED: Bigger cylinder", page)
+        assert "come from the rider" not in page
+    assert json.loads(written.results.read_text(encoding="utf-8"))["invented"] is True
+    # One that was ridden keeps its own title.
+    own = Outing(demo_copy, tmp_path / "own").key("session", invented="no").save()
+    assert load_session(own).about.title == "Bigger cylinder on the quarry lane"
+    assert whose_readings("Bigger cylinder") == "All readings come from the rider."
 
 
 # The report's workbook on a noisy and a broken sheet --------------------------------

@@ -22,14 +22,14 @@ def test_the_demo_reads_in_si(demo_folder):
 def test_a_session_tells_of_itself_on_one_screen(demo_folder):
     session = load_session(demo_folder)
     lines = repr(session).splitlines()
-    assert "'Bigger cylinder on the quarry lane', 2026-05-16" in lines[0]
+    assert "'DEMO, INVENTED: Bigger cylinder on the quarry lane', 2026-05-16" in lines[0]
     assert f"{len(session.runs)} rows, 6 setups against 'stock'" in lines[0]
     assert "  bike 124 kg; riders: tove, ilmar" in lines
     assert "  hill 400 m at 6 %" in lines
     assert "    big_172_e10: engine big, injector i172, fuel e10" in lines
     assert "  injectors in no setup: i178, i205" in lines
     assert len(lines) <= 20
-    assert max(map(len, lines)) <= 100
+    assert max(map(len, lines)) <= 110
 
 
 def test_a_long_session_tells_no_more(demo_folder):

@@ -31,6 +31,7 @@ FRONT = {
         "const": SCHEMA,
     },
     "title": {"description": "Of the outing.", "type": "string"},
+    "invented": {"description": "Whether nobody rode it.", "type": "boolean"},
     "date": {
         "description": "Day of the outing, year-month-day.",
         "type": "string",

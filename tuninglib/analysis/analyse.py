@@ -267,6 +267,7 @@ def results_document(results: Results) -> dict:
     front = {
         "schema": SCHEMA,
         "title": about.title,
+        "invented": about.invented == "yes",
         "date": about.date.isoformat(),
         "reference": about.reference,
         "interval": 0.95,

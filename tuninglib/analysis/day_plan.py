@@ -21,7 +21,7 @@ from tuninglib.session.defaults import blend_of
 from tuninglib.session.load import Session, load_session
 from tuninglib.session.read_table import KNOCKED, RUNS
 from tuninglib.session.read_toml import tables_as_typed, what_stands
-from tuninglib.session.schema import Assumptions
+from tuninglib.session.schema import Assumptions, marked
 from tuninglib.session.tables import read_runs
 from tuninglib.statistics.planning import (
     RunOrder,
@@ -604,7 +604,7 @@ def start_of(session_folder: Path | str) -> PlanStart:
     system = about.get("units", "metric")
     closed = closed_setups(results) if results else {}
     return PlanStart(
-        title=str(about.get("title") or folder.name),
+        title=marked(str(about.get("title") or folder.name), str(about.get("invented"))),
         system=system if system in ("metric", "us", "imperial") else "metric",
         setups=tuple(name for name in setups if name not in closed) if setups else _NEW_SETUPS,
         riders=tuple(tables["riders"]) or ("me",),

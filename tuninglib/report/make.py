@@ -33,7 +33,14 @@ from traitlets import Type
 from traitlets.config import Config
 
 import tuninglib
-from tuninglib.report.page_parts import PACKAGE, MissingPdf, day_of, page_to_pdf, render_page
+from tuninglib.report.page_parts import (
+    PACKAGE,
+    MissingPdf,
+    day_of,
+    page_to_pdf,
+    render_page,
+    whose_readings,
+)
 from tuninglib.session.read_toml import log_files, own_files, tables_as_typed
 from tuninglib.text_files import SessionError, printable
 from tuninglib.whole_files import alone_in, in_words, write_atomic, write_together
@@ -399,7 +406,7 @@ def _contents(session, out: Path, say, kernel: bool, pdf: bool) -> dict:
         byline=f"Tuning report, {day_of(session.about.date)}",
         footer=(
             f"Made with tuninglib {tuninglib.__version__} from the files named under "
-            "provenance. All readings come from the rider. Read the cautions before riding."
+            f"provenance. {whose_readings(session.about.title)} Read the cautions before riding."
         ),
         script=what_if.script(results),
     )
@@ -409,7 +416,7 @@ def _contents(session, out: Path, say, kernel: bool, pdf: bool) -> dict:
         byline=f"Summary of the tuning report, {day_of(session.about.date)}",
         footer=(
             "One page of a report that also holds every run, the weather, the method and all "
-            "cautions. All readings come from the rider. Local law and the maker's manual go "
+            f"cautions. {whose_readings(session.about.title)} Local law and the maker's manual go "
             "before anything that is written here."
         ),
         only="summary",

@@ -27,6 +27,7 @@ from matplotlib.ticker import MaxNLocator
 from tuninglib import units
 from tuninglib.interval import Interval, Measured
 from tuninglib.rounding import decimals_for, fixed, in_units, interval_text, listing
+from tuninglib.session.schema import INVENTED
 
 if TYPE_CHECKING:
     import nbformat
@@ -140,6 +141,19 @@ def day_of(date: datetime.date) -> str:
     '3 May 2026'
     """
     return f"{date.day} {date:%B %Y}"
+
+
+def whose_readings(*titles: str) -> str:
+    """Where the numbers of these outings come from, as a page's last words say it.
+
+    Parameters
+    ----------
+    *titles : str
+        Of the outings.
+    """
+    if any(title.startswith(INVENTED) for title in titles):
+        return f"{INVENTED}: the bike, the hill and every number are made up."
+    return "All readings come from the rider."
 
 
 def spaced(name: str) -> str:

@@ -49,9 +49,11 @@ from tuninglib.report.page_parts import (
     spaced,
     spaced_list,
     title,
+    whose_readings,
 )
 from tuninglib.rounding import fixed, interval_text, listing, odds_text, percent
 from tuninglib.session.load import load_session
+from tuninglib.session.schema import INVENTED
 from tuninglib.text_files import Problem, SessionError, printable
 from tuninglib.whole_files import write_together
 
@@ -745,13 +747,14 @@ def _page(outings, bike, folder, out_folder, made_from) -> str:
     }
     notebook = run_workbook(workbook_path(NAME), parameters, kernel=inside_a_notebook())
     first, last = outings[0].date, outings[-1].date
+    whose = whose_readings(*(one.title for one in outings))
+    made_up = f"{INVENTED}: " if whose.startswith(INVENTED) else ""
     return render_page(
         notebook,
-        title=f"A season of {bike}",
+        title=f"{made_up}A season of {bike}",
         byline=f"Outings from {day_of(first)} to {day_of(last)}",
         footer=(
             f"Made with tuninglib {tuninglib.__version__} from the results beside each outing's "
-            f"report (checksum {made_from}). All readings come from the riders. Read the cautions "
-            "before riding."
+            f"report (checksum {made_from}). {whose} Read the cautions before riding."
         ),
     )

@@ -28,6 +28,21 @@ from tuninglib.session.fields import (
 from tuninglib.session.trace import CHANNELS
 from tuninglib.statistics.population import RIDER_EFFECT_SD, RUN_SCATTER
 
+# Stands before the title of an outing that nobody rode, on every page made from it.
+INVENTED = "DEMO, INVENTED"
+
+
+def marked(title: str, invented: str) -> str:
+    """A title that says so if the outing is made up.
+
+    Examples
+    --------
+    >>> marked("A summer", "yes")
+    'DEMO, INVENTED: A summer'
+    """
+    made_up = invented == "yes" and not title.startswith(INVENTED)
+    return f"{INVENTED}: {title}" if made_up else title
+
 
 @dataclass(frozen=True, kw_only=True)
 class About:
@@ -53,12 +68,14 @@ class About:
         default="metric",
     )
     currency: str = text("for prices and costs", example="EUR", default="")
+    invented: str = choice("is it made up, to show or to try things?", "no", "yes", default="no")
     note: str = text("anything worth knowing", default="")
 
     def __post_init__(self):
-        """An outing without a title goes by its day."""
+        """An outing without a title goes by its day; what is made up says so in its title."""
         if not self.title.strip():
             object.__setattr__(self, "title", f"Outing of {self.date}")
+        object.__setattr__(self, "title", marked(self.title, self.invented))
 
 
 @dataclass(frozen=True, kw_only=True)
