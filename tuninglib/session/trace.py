@@ -71,6 +71,8 @@ class Trace:
         Rows that were put into the order of time.
     unused : tuple of str
         Columns that are none of ours.
+    dated_s : float or None
+        Start since 1970 by whatever zone the log has; None where it has no date.
     """
 
     kind: str
@@ -82,6 +84,7 @@ class Trace:
     left_out: tuple
     reordered: int = 0
     unused: tuple = ()
+    dated_s: float | None = None
 
     def __repr__(self) -> str:
         """One line: what it holds."""
@@ -235,6 +238,7 @@ def in_order(
         left_out=tuple(found.left_out),
         reordered=int(back.sum()),
         unused=tuple(unused),
+        dated_s=start if scale in ("utc", "local") else None,
     )
 
 
