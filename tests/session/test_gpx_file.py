@@ -151,6 +151,14 @@ def test_a_time_that_no_calendar_of_an_outing_holds_is_none(read, odd):
         read(track(stray))
 
 
+def test_segments_in_any_order_are_taken_but_a_clock_set_back_is_refused(read):
+    late, early = ([point(i) for i in range(low, low + 9)] for low in (20, 0))
+    trace = read(track(*late, "</trkseg><trkseg>", *early))
+    assert (trace.reordered, trace.left_out, trace.time_s.size) == (1, (), 18)
+    with pytest.raises(SessionError, match="row 10: time goes back from 2026"):
+        read(track(*late, *early))
+
+
 def test_an_order_that_is_mixed_up_is_put_right_and_counted(read):
     trace = read(track(*(point(i, lat=40 + i) for i in (0, 1, 3, 2, 4))))
     np.testing.assert_array_equal(trace.time_s, range(5))

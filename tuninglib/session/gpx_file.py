@@ -80,6 +80,7 @@ def read_gpx(path: Path) -> Trace:
     seconds = np.concatenate(text["time"])
     trace = in_order(
         "gpx", path.name, seconds, channels, lambda row: row + 1, left_out=left_out, scale="utc",
+        parts=points.parts,
     )  # fmt: skip
     return _with_own_speed(trace)
 
@@ -94,6 +95,7 @@ class _Points:
     def __init__(self):
         self.columns = {}
         self.rows = 0
+        self.parts = []
         self._waiting = []
 
     def take(self) -> None:
@@ -138,6 +140,8 @@ class _Points:
                     parser.CharacterDataHandler = characters
             elif place == _POINT:
                 point, depth = [attributes.get("lat"), attributes.get("lon"), None, None, None], 0
+            elif place == _PART:
+                self.parts.append(self.rows + len(waiting))
             elif root and name.rpartition(":")[2] != "gpx":
                 raise _Refused(
                     f"is XML, but no GPX: it begins with {quoted(name)}; export a GPX track"
@@ -174,8 +178,8 @@ class _Points:
         return parser
 
 
-_SPEED, _POINT = 4, -1
-_PLACES = {"ele": 2, "time": 3, "speed": _SPEED, "trkpt": _POINT}
+_SPEED, _POINT, _PART = 4, -1, -2
+_PLACES = {"ele": 2, "time": 3, "speed": _SPEED, "trkpt": _POINT, "trkseg": _PART}
 
 
 def _with_own_speed(trace: Trace) -> Trace:

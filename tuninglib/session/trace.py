@@ -171,6 +171,7 @@ def in_order(
     left_out: list[LeftOut] = (),
     scale: str = "elapsed",
     unused: tuple[str, ...] = (),
+    parts: list[int] = (),
 ) -> Trace:
     """A trace whose times rise: rows without a time and double ones are left out and counted.
 
@@ -189,6 +190,8 @@ def in_order(
         Of times: ``"utc"``, since 1970; ``"local"``, the same by the clock of a place; ``"clock"``,
         of the day alone; ``"elapsed"``, since a start.
     unused : tuple of str
+    parts : list of int
+        Rows at which a part of the file begins that may be older than what stands before it.
 
     Returns
     -------
@@ -197,11 +200,16 @@ def in_order(
     Raises
     ------
     SessionError
-        If no two rows with a time are left, or a time without a date goes back.
+        If no two rows with a time are left, or the clock goes back.
     """
     rows = seconds.size + sum(one.count for one in left_out if not one.channel)
+    part = np.searchsorted(parts, np.arange(seconds.size), side="right")
+    none = _no_time(seconds)
+    if scale in ("utc", "local"):
+        none[_wild(seconds, part, np.flatnonzero(~none))] = True
+    part = part[~none]
     found = _Rows(seconds, channels, line_of, list(left_out))
-    found.without(_no_time(found.seconds), "no time")
+    found.without(none, "no time")
     if found.seconds.size < 2:
         message = f"holds {found.seconds.size} rows with a time; a log needs two at the least"
         raise SessionError([Problem(file, message)])
@@ -209,12 +217,16 @@ def in_order(
         found.seconds = _over_midnight(found.seconds)
     back = np.diff(found.seconds) < 0
     if back.any():
-        first = int(np.argmax(back))
-        before, after = found.seconds[first : first + 2]
-        if scale in ("clock", "elapsed") and before - after > _SHUFFLE_S:
+        anew = (np.diff(found.seconds) < -_SHUFFLE_S) & (np.diff(part) == 0)
+        if anew.any():
+            first = int(np.argmax(anew))
+            before, after = (
+                np.datetime64(round(one), "s") if scale in ("utc", "local") else f"{one:.6g} s"
+                for one in found.seconds[first : first + 2].tolist()
+            )
             message = (
-                f"time goes back from {before:.6g} s to {after:.6g} s, so the log was started "
-                "anew; put each part into a file and a [logs.a_name] of its own"
+                f"time goes back from {before} to {after}, so the log was started anew or its "
+                "clock was set; put each part into a file and a [logs.a_name] of its own"
             )
             raise SessionError([Problem(file, message, row=found.line(first + 1))])
         found.take(np.argsort(found.seconds, kind="stable"))
@@ -255,6 +267,21 @@ def _no_time(seconds):
         for part in np.split(rows, np.flatnonzero(np.diff(seconds[rows]) > _LONE_S) + 1):
             none[part] = part.size < _LONE_SHARE * rows.size
     return none
+
+
+def _wild(seconds, part, rows):
+    """Of these rows, single ones whose time is not between its neighbours' by far."""
+    if rows.size < 3:
+        return rows[:0]
+    off = np.zeros(rows.size)
+    near = np.lib.stride_tricks.sliding_window_view(seconds[rows], 3)
+    off[1:-1] = np.abs(near[:, 1] - np.median(near, axis=1))
+    off[0], off[-1] = np.maximum(-np.diff(seconds[rows])[[0, -1]], 0)
+    # Where a part begins, time may go back.
+    begins = np.flatnonzero(np.diff(part[rows]))
+    off[begins] = off[begins + 1] = 0
+    least = np.maximum(_SHUFFLE_S, np.maximum(np.roll(off, 1), np.roll(off, -1)))
+    return rows[off > least]
 
 
 def _over_midnight(seconds):
