@@ -260,12 +260,19 @@ def test_a_kind_of_time_is_what_most_of_the_first_are(cells, unit, kind):
         (["1:02:03", "1", "x"], "s", "cannot be told"),
         (["2026-05-16 14:03", "1", "x"], "s", "cannot be told"),
         (["1:02:03", "x"], "", "cannot be told"),
+        (["0", "100", "200", "300", "400"], "min", "rows would be 6000 s apart by min"),
         (["", " "], "s", "empty in all of the first lines"),
     ],
 )
 def test_what_is_no_time_for_sure_is_asked_about(cells, unit, said):
     with pytest.raises(ValueError, match=said):
         kind_of_time(cells, unit, "")
+
+
+@pytest.mark.parametrize("word", ["day", "mixed", "ISO8601", "%Q", "%"])
+def test_what_is_no_format_of_times_is_refused(word):
+    with pytest.raises(ValueError, match=f"'{word}' is no way to write a time"):
+        kind_of_time(["0", "100"], "ms", word)
 
 
 def test_a_stated_format_is_not_doubted():

@@ -147,6 +147,7 @@ _DAY_S = 86400.0
 # A log lasts days at the most. A clock that is not set yet writes its maker's year, and a damaged
 # cell any number.
 _LONGEST_S = 14 * _DAY_S
+_LONGEST_STEP_S = 60.0
 # Fewer times than this share, so far from all others, are of a clock that was not set (ours).
 _LONE_S, _LONE_SHARE = _DAY_S / 2, 0.05
 # Rows that were buffered come this much too late at the most; more is a new start.
@@ -497,6 +498,9 @@ def kind_of_time(cells: list[str], unit: str, time_format: str) -> str:
     """
     if time_format:
         try:
+            # Without a sign, pandas takes words of its own, such as "mixed".
+            if "%" not in time_format:
+                raise ValueError("it has no % in it")
             pd.to_datetime(pd.Series(["x"]), format=time_format, utc=True, errors="coerce")
         except ValueError as error:
             raise ValueError(
@@ -529,6 +533,14 @@ def kind_of_time(cells: list[str], unit: str, time_format: str) -> str:
         longest = convert(middle, unit, "s")
         if longest > _LONGEST_S and not _EPOCH_S[0] < longest < _EPOCH_S[1]:
             raise ValueError(f"{middle:.6g} {unit} is more than {_LONGEST_S / _DAY_S:.0f} days")
+        # Of fewer rows a wild one would be most.
+        steps = np.abs(np.diff(values)) if len(values) >= _AROUND else np.zeros(1)
+        step = convert(float(np.median(steps)), unit, "s")
+        if step > _LONGEST_STEP_S:
+            raise ValueError(
+                f"rows would be {step:.6g} s apart by {unit}, and more than {_LONGEST_STEP_S:g} s "
+                "are no log of a run; correct the unit of time, for example to s or ms"
+            )
         return unit
     for one, each in (("s", 1.0), ("ms", 1e3), ("us", 1e6)):
         if _EPOCH_S[0] < middle / each < _EPOCH_S[1]:
