@@ -151,6 +151,13 @@ def test_a_time_that_no_calendar_of_an_outing_holds_is_none(read, odd):
         read(track(stray))
 
 
+@pytest.mark.parametrize("wrong", [{"lat": 95.0}, {"lon": "east"}, {"lat": "", "lon": ""}])
+def test_where_no_place_can_be_used_the_speed_is_what_is_left(read, wrong):
+    speed = "<speed>10</speed>"
+    trace = read(track(*(point(i, more=speed, **wrong) for i in range(3))))
+    assert set(trace.channels) == {"elevation_m", "speed_m_s"}
+
+
 def test_segments_in_any_order_are_taken_but_a_clock_set_back_is_refused(read):
     late, early = ([point(i) for i in range(low, low + 9)] for low in (20, 0))
     trace = read(track(*late, "</trkseg><trkseg>", *early))

@@ -203,9 +203,8 @@ def test_readings_reach_to_their_edges(name):
     low, high = EDGES[name]
     beyond = 1e-6 * (high - low)
     values = np.array([low, low - beyond, high, high + beyond, (low + 3 * high) / 4])
-    trace = in_order(
-        "table", "box.csv", np.arange(5.0), {name: values}, lambda row: row + 2, 
-    )  # fmt: skip
+    channels = {"latitude": np.zeros(5), "longitude": np.zeros(5)} | {name: values}
+    trace = in_order("table", "box.csv", np.arange(5.0), channels, lambda row: row + 2)
     known = np.isfinite(trace.channels[SI_NAMES[name]])
     assert known.tolist() == [True, False, True, False, True]
     (one,) = trace.left_out

@@ -185,7 +185,7 @@ _PLACES = {"ele": 2, "time": 3, "speed": _SPEED, "trkpt": _POINT, "trkseg": _PAR
 def _with_own_speed(trace: Trace) -> Trace:
     """The trace without a logged speed that is not the one of its positions."""
     speed = trace.channels.get("speed_m_s")
-    if speed is None:
+    if speed is None or "latitude_deg" not in trace.channels:
         return trace
     ratio = _logged_over_ridden(trace, speed)
     if ratio is None or abs(ratio - 1) <= _SAME_SPEED:

@@ -239,6 +239,10 @@ def in_order(
         values = found.within(name) if name in found.channels else None
         if values is not None:
             kept[SI_NAMES[name]] = values
+    places = {"latitude_deg", "longitude_deg"}
+    if len(places & kept.keys()) == 1:
+        # Half a place is none.
+        kept = {name: values for name, values in kept.items() if name not in places}
     found.without_jumps(kept)
     start = float(found.seconds[0])
     return Trace(
