@@ -526,7 +526,7 @@ def refuse_marks(text: str, decimal_sign: str = ".") -> None:
     >>> refuse_marks("13.2 ft")
     >>> refuse_marks("1,300 ft")
     Traceback (most recent call last):
-    ValueError: '1,300 ft' could be read two ways; write '1300 ft' or '1.300 ft'
+    ValueError: '1,300 ft' could be read two ways; write '1300 ft' or '1.3 ft'
     """
     for match in re.finditer(MARKED, text if len(text) <= LONGEST else ""):
         number, before, after = match[0], text[: match.start()], text[match.end() :]
@@ -535,8 +535,24 @@ def refuse_marks(text: str, decimal_sign: str = ".") -> None:
             value = before + plain + after
             raise ValueError(SAID_OF_NUMBERS["grouped"].format(text=text, value=value))
         if decimal_sign == "." and re.fullmatch(TWO_WAYS, number):
-            whole, parts = (before + number.replace(",", by) + after for by in ("", "."))
-            raise ValueError(f"{text!r} could be read two ways; write {whole!r} or {parts!r}")
+            raise ValueError(two_ways_said(text, number))
+
+
+def two_ways_said(text: str, number: str) -> str:
+    """What is said of three digits behind one mark, in ways that are no riddle themselves.
+
+    Examples
+    --------
+    >>> two_ways_said("1.862 km", "1.862")
+    "'1.862 km' could be read two ways; write '1862 km' or '1.8620 km'"
+    """
+    parts = number.replace(",", ".")
+    plain = f"{float(parts):.2f}".rstrip("0") if parts.endswith("0") else f"{parts}0"
+    whole, parts = (
+        text.replace(number, by, 1)
+        for by in (re.sub("[.,]", "", number), plain + "0" * plain.endswith("."))
+    )
+    return f"{text!r} could be read two ways; write {whole!r} or {parts!r}"
 
 
 def _about(text: str, sure: str, si_unit: str, example: str, plus_minus: str) -> Measured:
@@ -699,6 +715,17 @@ def unit_label(kind: str, system: str) -> str:
     'mph'
     """
     return DISPLAY[system][kind][1]
+
+
+def sign_of(unit: str) -> str:
+    """A unit that a file's header spells out as a page shows it.
+
+    Examples
+    --------
+    >>> sign_of("degC"), sign_of("km/h")
+    ('°C', 'km/h')
+    """
+    return {"degC": "°C", "degF": "°F"}.get(unit, unit)
 
 
 def to_display(values: ArrayLike, kind: str, system: str) -> float | np.ndarray:

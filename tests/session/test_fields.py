@@ -1,8 +1,11 @@
 """Fields of session.toml: what each shows as an example, and how wide a ± may be."""
 
+import re
+
 import pytest
 
-from tuninglib.session.fields import choice, number, quantity
+from tuninglib.session.fields import choice, number, quantity, read_value
+from tuninglib.session.machine import Engine, Gears, Setup
 
 
 def test_a_choice_shows_its_first_as_the_example():
@@ -25,3 +28,20 @@ def test_a_doubt_may_be_as_wide_as_half_of_the_limits(how, widest):
     assert meta["widest"] == widest
     assert not meta["asked"]
     assert not number("help", example=1).metadata["whole"]
+
+
+@pytest.mark.parametrize("typed", ["1,000 km", "1.000 km", "1,862 km", "1.862 km", "1.000 ft"])
+def test_a_thousand_is_no_one_and_the_remedy_is_no_riddle_either(typed):
+    meta = Engine.__dataclass_fields__["since_opened"].metadata
+    with pytest.raises(ValueError, match="could be read two ways") as caught:
+        read_value(meta, typed, {})
+    whole, parts = re.findall("'([^']*)'", str(caught.value))[1:]
+    read = [read_value(meta, one, {}).value for one in (whole, parts)]
+    assert read[0] == pytest.approx(1000 * read[1])
+
+
+def test_three_decimals_are_read_where_thousands_make_no_sense():
+    for record, key, typed in ((Gears, "circumference", "1.862 m"), (Gears, "gear", "1.050")):
+        read_value(record.__dataclass_fields__[key].metadata, typed, {})
+    with pytest.raises(ValueError, match=r"write '1250 EUR' or '1\.25 EUR'"):
+        read_value(Setup.__dataclass_fields__["cost"].metadata, "1.250 EUR", {})

@@ -157,9 +157,9 @@ def test_one_wild_reading_costs_one_reading_and_is_counted(step):
     """A speed of 300 km/h, and a position two kilometres off; all others stay as they are."""
     time = step * np.arange(60)
     speed = 15 + 3 * np.sin(time / 5)
-    latitude, longitude = 47 + 12 * time / 111_000, 11 + 5 * time / 76_000
+    latitude, longitude = 47 + 12 * time / 111_000, -39 + 5 * time / 76_000
     wild = speed.copy(), latitude.copy(), longitude.copy()
-    wild[0][20], wild[1][30], wild[2][40] = 300 / 3.6, 47.02, 11.03
+    wild[0][20], wild[1][30], wild[2][40] = 300 / 3.6, 47.02, -38.97
     trace = ordered(time, speed=wild[0], latitude=wild[1], longitude=wild[2])
     jumps = [one for one in trace.left_out if one.reason == "jump"]
     assert jumps == [

@@ -84,7 +84,7 @@ IN_A_CELL = [
     ("38,-", "is not a number; write digits alone"),
     ("10.4:1", "is not a number; write digits alone"),
     ("9.3 : 1", "is not a number; write digits alone"),
-    ("1,300 ft", "could be read two ways; write '1300 ft' or '1.300 ft'"),
+    ("1,300 ft", "could be read two ways; write '1300 ft' or '1.3 ft'"),
     ("1.300,5", "has marks between its thousands; write '1300.5'"),
 ]
 
@@ -179,7 +179,7 @@ def test_both_readings_of_a_distance_are_said_where_only_one_can_be():
     _, said = outcome_in(read_table.FILL_COLUMNS, "distance", "1,250", decimal_comma=True)
     assert said.startswith("1,250 could be read two ways, as 1250 or as 1,250; write it without")
     _, said = outcome_in(read_table.FILL_COLUMNS, "distance", "1,250")
-    assert said == "'1,250' could be read two ways; write '1250' or '1.250'"
+    assert said == "'1,250' could be read two ways; write '1250' or '1.25'"
     found, said = outcome_in(read_table.FILL_COLUMNS, "distance", "1250")
     assert (found, said) == (1.25e6, "")
 
@@ -235,7 +235,7 @@ def test_every_quantity_takes_a_range_and_a_doubt_or_says_what_to_write(record, 
 @pytest.mark.parametrize(
     ("typed", "said"),
     [
-        ("1,300 ft", "could be read two ways; write '1300 ft' or '1.300 ft'"),
+        ("1,300 ft", "could be read two ways; write '1300 ft' or '1.3 ft'"),
         ("1.300,5 ft", "has marks between its thousands; write '1300.5 ft'"),
         ("1,300.5 ft", "has marks between its thousands; write '1300.5 ft'"),
         ("12,6 bis 12,8 ft", "has a comma in a number; write a point: '12.6 bis 12.8 ft'"),
@@ -266,7 +266,7 @@ def test_a_plain_number_is_read_or_its_remedy_is_said(record, key):
         *((one, "one number is needed here; write 61.5") for one in ("61 to 62", "61-62")),
         *((f"{one}13", "write 13 alone") for one in ("about ", "~", "ca. ", "approx ", "≈")),
         *((f"13{one}0.2", "one number is needed here; write 13") for one in (" +/- ", "±", "+-")),
-        ("1,300", "could be read two ways; write '1300' or '1.300'"),
+        ("1,300", "could be read two ways; write '1300' or '1.3'"),
         ("1.300,5", "has marks between its thousands; write '1300.5'"),
         ("12,6", "has a comma; write '12.6'"),
     ]

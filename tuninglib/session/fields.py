@@ -15,7 +15,15 @@ from typing import Any
 from tuninglib.interval import Measured
 from tuninglib.physics.fuels import SCALES, Octane
 from tuninglib.text_files import nearest, shortened
-from tuninglib.units import ABOUT, NUMBER, convert, parse_number, parse_quantity, unit_typed
+from tuninglib.units import (
+    ABOUT,
+    NUMBER,
+    convert,
+    parse_number,
+    parse_quantity,
+    two_ways_said,
+    unit_typed,
+)
 
 MISSING = dataclasses.MISSING
 
@@ -573,7 +581,24 @@ def _within(result, value, typed, meta):
             f"{typed!r} is outside {low} to {high}{unit}; "
             f"check the number and the unit (for example {meta.get('example', '')!r})"
         )
+    _one_way(typed, meta)
     return result
+
+
+_POINT_OF_THREE = re.compile(r"(?<![\d.])[1-9]\d{0,2}\.\d{3}(?![\d.])")
+
+
+def _one_way(typed, meta) -> None:
+    """Refuse a point before three digits where it may part thousands as well: 1.000 km."""
+    match = isinstance(typed, str) and _POINT_OF_THREE.search(typed)
+    # A litre of fuel is sold at three decimals, and never at thousands.
+    if not match or meta["kind"] == "price":
+        return
+    try:
+        read_value(meta, typed.replace(match[0], match[0].replace(".", ""), 1), {})
+    except ValueError:
+        return
+    raise ValueError(two_ways_said(typed, match[0]))
 
 
 def _as_typed(typed, meta, limits, as_width: bool = False) -> tuple:
