@@ -158,6 +158,12 @@ def test_where_no_place_can_be_used_the_speed_is_what_is_left(read, wrong):
     assert set(trace.channels) == {"elevation_m", "speed_m_s"}
 
 
+def test_a_tag_without_end_is_refused(read):
+    with pytest.raises(SessionError, match="has a tag of more than 200 kB"):
+        read(track(point(0), f'<x y="{"z" * 400_000}"/>', point(1)))
+    assert read(track(*(point(i) for i in range(5000)))).rows == 5000
+
+
 def test_segments_in_any_order_are_taken_but_a_clock_set_back_is_refused(read):
     late, early = ([point(i) for i in range(low, low + 9)] for low in (20, 0))
     trace = read(track(*late, "</trkseg><trkseg>", *early))

@@ -16,6 +16,7 @@ from tuninglib.text_files import Problem, SessionError, quoted
 
 # So many points are kept as text before they become numbers.
 _AT_A_TIME = 50_000
+_PIECE, _LONGEST_TAG = 1 << 16, 200_000
 # A logged speed is taken for m/s if the positions say so to this share.
 _SAME_SPEED = 0.15
 
@@ -52,7 +53,16 @@ def read_gpx(path: Path) -> Trace:
     left_out = []
     try:
         with path.open("rb") as stream:
-            parser.ParseFile(stream)
+            fed = 0
+            while piece := stream.read(_PIECE):
+                fed += len(piece)
+                parser.Parse(piece, False)
+                # The parser begins a tag anew with every piece of it.
+                if fed - parser.CurrentByteIndex > _LONGEST_TAG:
+                    raise _Refused(
+                        f"has a tag of more than {_LONGEST_TAG // 1000} kB; export the track again"
+                    )
+            parser.Parse(b"", True)
     except _Refused as error:
         raise SessionError([Problem(path.name, str(error))]) from None
     except expat.ExpatError as error:
