@@ -1,5 +1,6 @@
 """Speeds and readings of runs from logs: what was typed stays, what is unclear is not taken."""
 
+import datetime
 import importlib.util
 import json
 import re
@@ -20,6 +21,7 @@ from tuninglib.interval import Interval, Measured
 from tuninglib.physics.motion import Hill
 from tuninglib.report import logs
 from tuninglib.session import from_logs
+from tuninglib.session.cross_checks import contradictions
 from tuninglib.session.defaults import hill_of, speedometer_factor, speedometer_step
 from tuninglib.session.edit import write_values
 from tuninglib.session.from_logs import (
@@ -323,6 +325,21 @@ def test_without_places_nothing_is_looked_for(evening):
 def test_what_cannot_be_is_refused(evening, old, new, said):
     with pytest.raises(SessionError, match=said):
         load_session(change(evening, "session.toml", old, new))
+
+
+@pytest.mark.parametrize(("first", "last", "near"), [(1, 1, True), (2, 2, False), (2, -1, True)])
+@pytest.mark.parametrize("sign", [1, -1])
+def test_a_log_of_another_day_than_the_session_is_refused(session, first, last, near, sign):
+    """A zone, or an evening past midnight, may make it the day before or after."""
+    noon = datetime.datetime.combine(session.about.date, datetime.time(12), datetime.UTC)
+    start, end = sorted((sign * first, sign * last))
+    track = replace(
+        session.traces["phone"],
+        dated_s=(noon + datetime.timedelta(days=start)).timestamp(),
+        time_s=np.array([0.0, 86400.0 * (end - start)]),
+    )
+    said = list(contradictions(replace(session, traces={"phone": track})))
+    assert [str(one).partition(" on ")[0] for one in said] == ["phone.gpx: was logged"] * (not near)
 
 
 def test_a_hill_elsewhere_has_no_runs(evening):

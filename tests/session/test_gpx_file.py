@@ -151,6 +151,27 @@ def test_a_time_that_no_calendar_of_an_outing_holds_is_none(read, odd):
         read(track(stray))
 
 
+@pytest.mark.parametrize("wrong", [{"lat": 95.0}, {"lon": "east"}, {"lat": "", "lon": ""}])
+def test_where_no_place_can_be_used_the_speed_is_what_is_left(read, wrong):
+    speed = "<speed>10</speed>"
+    trace = read(track(*(point(i, more=speed, **wrong) for i in range(3))))
+    assert set(trace.channels) == {"elevation_m", "speed_m_s"}
+
+
+def test_a_tag_without_end_is_refused(read):
+    with pytest.raises(SessionError, match="has a tag of more than 200 kB"):
+        read(track(point(0), f'<x y="{"z" * 400_000}"/>', point(1)))
+    assert read(track(*(point(i) for i in range(5000)))).rows == 5000
+
+
+def test_segments_in_any_order_are_taken_but_a_clock_set_back_is_refused(read):
+    late, early = ([point(i) for i in range(low, low + 9)] for low in (20, 0))
+    trace = read(track(*late, "</trkseg><trkseg>", *early))
+    assert (trace.reordered, trace.left_out, trace.time_s.size) == (1, (), 18)
+    with pytest.raises(SessionError, match="row 10: time goes back from 2026"):
+        read(track(*late, *early))
+
+
 def test_an_order_that_is_mixed_up_is_put_right_and_counted(read):
     trace = read(track(*(point(i, lat=40 + i) for i in (0, 1, 3, 2, 4))))
     np.testing.assert_array_equal(trace.time_s, range(5))

@@ -4,6 +4,7 @@ Also a whole table of speeds in another unit than its header says, or with its t
 All are found before anything is worked out from them.
 """
 
+import datetime
 import math
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
@@ -86,6 +87,28 @@ def contradictions(session: "Session") -> Iterator[Problem]:
     yield from _pressure(session)
     yield from _hill(session.hill)
     yield from _places(session.found)
+    yield from _dates(session)
+
+
+def _dates(session):
+    """A log is of the session's day; a zone, or an outing past midnight, makes it the next."""
+    for name, trace in session.traces.items():
+        if trace.dated_s is None:
+            continue
+        first, last = (
+            (_EPOCH + datetime.timedelta(seconds=trace.dated_s + after)).date()
+            for after in (0.0, float(trace.time_s[-1]))
+        )
+        day = datetime.timedelta(days=1)
+        if not first - day <= session.about.date <= last + day:
+            message = (
+                f"was logged on {first}, but date in {TOML} is {session.about.date}; name the log "
+                "of that day, or correct the date"
+            )
+            yield Problem(session.logs[name].file, message)
+
+
+_EPOCH = datetime.datetime(1970, 1, 1)
 
 
 def _target(target):

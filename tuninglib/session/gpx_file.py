@@ -16,6 +16,7 @@ from tuninglib.text_files import Problem, SessionError, quoted
 
 # So many points are kept as text before they become numbers.
 _AT_A_TIME = 50_000
+_PIECE, _LONGEST_TAG = 1 << 16, 200_000
 # A logged speed is taken for m/s if the positions say so to this share.
 _SAME_SPEED = 0.15
 
@@ -52,7 +53,16 @@ def read_gpx(path: Path) -> Trace:
     left_out = []
     try:
         with path.open("rb") as stream:
-            parser.ParseFile(stream)
+            fed = 0
+            while piece := stream.read(_PIECE):
+                fed += len(piece)
+                parser.Parse(piece, False)
+                # The parser begins a tag anew with every piece of it.
+                if fed - parser.CurrentByteIndex > _LONGEST_TAG:
+                    raise _Refused(
+                        f"has a tag of more than {_LONGEST_TAG // 1000} kB; export the track again"
+                    )
+            parser.Parse(b"", True)
     except _Refused as error:
         raise SessionError([Problem(path.name, str(error))]) from None
     except expat.ExpatError as error:
@@ -80,6 +90,7 @@ def read_gpx(path: Path) -> Trace:
     seconds = np.concatenate(text["time"])
     trace = in_order(
         "gpx", path.name, seconds, channels, lambda row: row + 1, left_out=left_out, scale="utc",
+        parts=points.parts,
     )  # fmt: skip
     return _with_own_speed(trace)
 
@@ -94,6 +105,7 @@ class _Points:
     def __init__(self):
         self.columns = {}
         self.rows = 0
+        self.parts = []
         self._waiting = []
 
     def take(self) -> None:
@@ -138,6 +150,8 @@ class _Points:
                     parser.CharacterDataHandler = characters
             elif place == _POINT:
                 point, depth = [attributes.get("lat"), attributes.get("lon"), None, None, None], 0
+            elif place == _PART:
+                self.parts.append(self.rows + len(waiting))
             elif root and name.rpartition(":")[2] != "gpx":
                 raise _Refused(
                     f"is XML, but no GPX: it begins with {quoted(name)}; export a GPX track"
@@ -174,14 +188,14 @@ class _Points:
         return parser
 
 
-_SPEED, _POINT = 4, -1
-_PLACES = {"ele": 2, "time": 3, "speed": _SPEED, "trkpt": _POINT}
+_SPEED, _POINT, _PART = 4, -1, -2
+_PLACES = {"ele": 2, "time": 3, "speed": _SPEED, "trkpt": _POINT, "trkseg": _PART}
 
 
 def _with_own_speed(trace: Trace) -> Trace:
     """The trace without a logged speed that is not the one of its positions."""
     speed = trace.channels.get("speed_m_s")
-    if speed is None:
+    if speed is None or "latitude_deg" not in trace.channels:
         return trace
     ratio = _logged_over_ridden(trace, speed)
     if ratio is None or abs(ratio - 1) <= _SAME_SPEED:

@@ -71,6 +71,8 @@ class Trace:
         Rows that were put into the order of time.
     unused : tuple of str
         Columns that are none of ours.
+    dated_s : float or None
+        Start since 1970 by whatever zone the log has; None where it has no date.
     """
 
     kind: str
@@ -82,6 +84,7 @@ class Trace:
     left_out: tuple
     reordered: int = 0
     unused: tuple = ()
+    dated_s: float | None = None
 
     def __repr__(self) -> str:
         """One line: what it holds."""
@@ -144,6 +147,7 @@ _DAY_S = 86400.0
 # A log lasts days at the most. A clock that is not set yet writes its maker's year, and a damaged
 # cell any number.
 _LONGEST_S = 14 * _DAY_S
+_LONGEST_STEP_S = 60.0
 # Fewer times than this share, so far from all others, are of a clock that was not set (ours).
 _LONE_S, _LONE_SHARE = _DAY_S / 2, 0.05
 # Rows that were buffered come this much too late at the most; more is a new start.
@@ -168,6 +172,7 @@ def in_order(
     left_out: list[LeftOut] = (),
     scale: str = "elapsed",
     unused: tuple[str, ...] = (),
+    parts: list[int] = (),
 ) -> Trace:
     """A trace whose times rise: rows without a time and double ones are left out and counted.
 
@@ -186,6 +191,8 @@ def in_order(
         Of times: ``"utc"``, since 1970; ``"local"``, the same by the clock of a place; ``"clock"``,
         of the day alone; ``"elapsed"``, since a start.
     unused : tuple of str
+    parts : list of int
+        Rows at which a part of the file begins that may be older than what stands before it.
 
     Returns
     -------
@@ -194,11 +201,16 @@ def in_order(
     Raises
     ------
     SessionError
-        If no two rows with a time are left, or a time without a date goes back.
+        If no two rows with a time are left, or the clock goes back.
     """
     rows = seconds.size + sum(one.count for one in left_out if not one.channel)
+    part = np.searchsorted(parts, np.arange(seconds.size), side="right")
+    none = _no_time(seconds)
+    if scale in ("utc", "local"):
+        none[_wild(seconds, part, np.flatnonzero(~none))] = True
+    part = part[~none]
     found = _Rows(seconds, channels, line_of, list(left_out))
-    found.without(_no_time(found.seconds), "no time")
+    found.without(none, "no time")
     if found.seconds.size < 2:
         message = f"holds {found.seconds.size} rows with a time; a log needs two at the least"
         raise SessionError([Problem(file, message)])
@@ -206,12 +218,16 @@ def in_order(
         found.seconds = _over_midnight(found.seconds)
     back = np.diff(found.seconds) < 0
     if back.any():
-        first = int(np.argmax(back))
-        before, after = found.seconds[first : first + 2]
-        if scale in ("clock", "elapsed") and before - after > _SHUFFLE_S:
+        anew = (np.diff(found.seconds) < -_SHUFFLE_S) & (np.diff(part) == 0)
+        if anew.any():
+            first = int(np.argmax(anew))
+            before, after = (
+                np.datetime64(round(one), "s") if scale in ("utc", "local") else f"{one:.6g} s"
+                for one in found.seconds[first : first + 2].tolist()
+            )
             message = (
-                f"time goes back from {before:.6g} s to {after:.6g} s, so the log was started "
-                "anew; put each part into a file and a [logs.a_name] of its own"
+                f"time goes back from {before} to {after}, so the log was started anew or its "
+                "clock was set; put each part into a file and a [logs.a_name] of its own"
             )
             raise SessionError([Problem(file, message, row=found.line(first + 1))])
         found.take(np.argsort(found.seconds, kind="stable"))
@@ -223,6 +239,10 @@ def in_order(
         values = found.within(name) if name in found.channels else None
         if values is not None:
             kept[SI_NAMES[name]] = values
+    places = {"latitude_deg", "longitude_deg"}
+    if len(places & kept.keys()) == 1:
+        # Half a place is none.
+        kept = {name: values for name, values in kept.items() if name not in places}
     found.without_jumps(kept)
     start = float(found.seconds[0])
     return Trace(
@@ -235,6 +255,7 @@ def in_order(
         left_out=tuple(found.left_out),
         reordered=int(back.sum()),
         unused=tuple(unused),
+        dated_s=start if scale in ("utc", "local") else None,
     )
 
 
@@ -251,6 +272,21 @@ def _no_time(seconds):
         for part in np.split(rows, np.flatnonzero(np.diff(seconds[rows]) > _LONE_S) + 1):
             none[part] = part.size < _LONE_SHARE * rows.size
     return none
+
+
+def _wild(seconds, part, rows):
+    """Of these rows, single ones whose time is not between its neighbours' by far."""
+    if rows.size < 3:
+        return rows[:0]
+    off = np.zeros(rows.size)
+    near = np.lib.stride_tricks.sliding_window_view(seconds[rows], 3)
+    off[1:-1] = np.abs(near[:, 1] - np.median(near, axis=1))
+    off[0], off[-1] = np.maximum(-np.diff(seconds[rows])[[0, -1]], 0)
+    # Where a part begins, time may go back.
+    begins = np.flatnonzero(np.diff(part[rows]))
+    off[begins] = off[begins + 1] = 0
+    least = np.maximum(_SHUFFLE_S, np.maximum(np.roll(off, 1), np.roll(off, -1)))
+    return rows[off > least]
 
 
 def _over_midnight(seconds):
@@ -466,6 +502,9 @@ def kind_of_time(cells: list[str], unit: str, time_format: str) -> str:
     """
     if time_format:
         try:
+            # Without a sign, pandas takes words of its own, such as "mixed".
+            if "%" not in time_format:
+                raise ValueError("it has no % in it")
             pd.to_datetime(pd.Series(["x"]), format=time_format, utc=True, errors="coerce")
         except ValueError as error:
             raise ValueError(
@@ -498,6 +537,14 @@ def kind_of_time(cells: list[str], unit: str, time_format: str) -> str:
         longest = convert(middle, unit, "s")
         if longest > _LONGEST_S and not _EPOCH_S[0] < longest < _EPOCH_S[1]:
             raise ValueError(f"{middle:.6g} {unit} is more than {_LONGEST_S / _DAY_S:.0f} days")
+        # Of fewer rows a wild one would be most.
+        steps = np.abs(np.diff(values)) if len(values) >= _AROUND else np.zeros(1)
+        step = convert(float(np.median(steps)), unit, "s")
+        if step > _LONGEST_STEP_S:
+            raise ValueError(
+                f"rows would be {step:.6g} s apart by {unit}, and more than {_LONGEST_STEP_S:g} s "
+                "are no log of a run; correct the unit of time, for example to s or ms"
+            )
         return unit
     for one, each in (("s", 1.0), ("ms", 1e3), ("us", 1e6)):
         if _EPOCH_S[0] < middle / each < _EPOCH_S[1]:
