@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from tuninglib.physics.air import standard_pressure_pa
+from tuninglib.physics.gearing import engine_speed_rpm
 from tuninglib.physics.motion import Hill, Ride, wheel_force_n
 from tuninglib.session.defaults import air_of_runs, hill_of, road_load_of, speedometer_factor
 from tuninglib.session.read_table import COLUMNS, RUNS, SPEED_COLUMNS
@@ -44,6 +45,10 @@ SHARE_OF_WIND = 0.9
 # Weather moves the pressure of a place so far from that of the standard atmosphere at most, or
 # nearly: lows of 960 and highs of 1050 hPa at sea level (common knowledge of the weather).
 _WEATHER_PA = 5500.0
+# Engine speeds at the marker that no full-throttle run has [rpm]; or as shares of the stated
+# highest one, with what speedometer, tyre and slip may be off (common practice).
+LOWEST_TURNS, HIGHEST_TURNS = 1000.0, 20000.0
+SHARES_OF_HIGHEST = (0.25, 1.25)
 # Columns that are both filled in, or both empty.
 PAIRS = (
     ("gauge_low", "gauge_high"),
@@ -83,6 +88,7 @@ def contradictions(session: "Session") -> Iterator[Problem]:
         yield from _speeds(row)
     yield from _wind(session, counted)
     yield from _unit_of_a_setup(counted, session.about.units)
+    yield from _gearing(session, counted)
     yield from _pressure(session)
     yield from _hill(session.hill)
     yield from _places(session.found)
@@ -177,6 +183,32 @@ def _unit_of_a_setup(counted, units):
                 )
                 yield Problem(RUNS, message, column="entry_speed")
                 return
+
+
+def _gearing(session, counted):
+    """A gearing with which the engine turned as none does at the marker; one problem at most."""
+    gears = session.gearing
+    if not gears.is_known:
+        return
+    for row in counted:
+        stated = session.engines[session.setups[row.setup].engine].highest_speed
+        low, high = LOWEST_TURNS, HIGHEST_TURNS
+        if stated is not None:
+            low, high = SHARES_OF_HIGHEST[0] * stated.value, SHARES_OF_HIGHEST[1] * stated.value
+        turns = engine_speed_rpm(
+            row.shown_exit_m_s,
+            ratio=gears.ratio(),
+            circumference_m=gears.rolling_circumference.value,
+        )
+        if turns < low or turns > high:
+            limits = f"(highest_speed {stated.value:.0f} rpm)" if stated else "that engines do"
+            message = (
+                f"with this gearing the engine turned {turns:.0f} rpm at the marker (row "
+                f"{row.row} of {RUNS}), outside the {low:.0f} to {high:.0f} rpm {limits}; check "
+                "primary, gear, tyre and the sprockets, which are easily swapped"
+            )
+            yield Problem(TOML, message, column="gearing")
+            return
 
 
 def _lacking(row, pair):
