@@ -529,3 +529,21 @@ def test_a_gearing_is_held_against_the_speed_of_the_engine(demo_copy, old, new, 
     with pytest.raises(SessionError, match=sentence) as caught:
         load_session(demo_copy)
     assert len(caught.value.problems) == 1
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "sentence"),
+    [
+        (r'(?m)^grade = "[^"]*"', 'grade = "9.0 +/- 0.3 %"', r"pieces climb .* but grade is 9 %"),
+        (r"(?m)^resolution = 0\.1.*$", "resolution = 0", "is outside 0.001 to 1"),
+        (r'(?m)^humidity = "[^"]*"', 'humidity = "0.55 %"', "is outside 2 to 100 %"),
+        (r'(?m)^headwind = "[^"]*"', 'headwind = "5 m/h"', "several meanings; write mph or km/h"),
+    ],
+)
+def test_what_was_taken_for_something_else_is_refused(demo_copy, old, new, sentence):
+    path = demo_copy / "session.toml"
+    text, count = re.subn(old, new, path.read_text(encoding="utf-8"), count=1)
+    assert count, old
+    path.write_text(text, encoding="utf-8")
+    with pytest.raises(SessionError, match=sentence):
+        load_session(demo_copy)

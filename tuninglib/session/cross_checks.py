@@ -49,6 +49,8 @@ _WEATHER_PA = 5500.0
 # highest one, with what speedometer, tyre and slip may be off (common practice).
 LOWEST_TURNS, HIGHEST_TURNS = 1000.0, 20000.0
 SHARES_OF_HIGHEST = (0.25, 1.25)
+# Grades that are written down to whole per cents differ by no more, or nearly.
+_ROUNDED_GRADE = 0.006
 # Columns that are both filled in, or both empty.
 PAIRS = (
     ("gauge_low", "gauge_high"),
@@ -88,7 +90,6 @@ def contradictions(session: "Session") -> Iterator[Problem]:
         yield from _speeds(row)
     yield from _wind(session, counted)
     yield from _unit_of_a_setup(counted, session.about.units)
-    yield from _gearing(session, counted)
     yield from _pressure(session)
     yield from _hill(session.hill)
     yield from _places(session.found)
@@ -185,32 +186,6 @@ def _unit_of_a_setup(counted, units):
                 return
 
 
-def _gearing(session, counted):
-    """A gearing with which the engine turned as none does at the marker; one problem at most."""
-    gears = session.gearing
-    if not gears.is_known:
-        return
-    for row in counted:
-        stated = session.engines[session.setups[row.setup].engine].highest_speed
-        low, high = LOWEST_TURNS, HIGHEST_TURNS
-        if stated is not None:
-            low, high = SHARES_OF_HIGHEST[0] * stated.value, SHARES_OF_HIGHEST[1] * stated.value
-        turns = engine_speed_rpm(
-            row.shown_exit_m_s,
-            ratio=gears.ratio(),
-            circumference_m=gears.rolling_circumference.value,
-        )
-        if turns < low or turns > high:
-            limits = f"(highest_speed {stated.value:.0f} rpm)" if stated else "that engines do"
-            message = (
-                f"with this gearing the engine turned {turns:.0f} rpm at the marker (row "
-                f"{row.row} of {RUNS}), outside the {low:.0f} to {high:.0f} rpm {limits}; check "
-                "primary, gear, tyre and the sprockets, which are easily swapped"
-            )
-            yield Problem(TOML, message, column="gearing")
-            return
-
-
 def _lacking(row, pair):
     """A column of a pair that is empty while the other is not."""
     empty = [key for key in pair if math.isnan(getattr(row, COLUMNS[key].si_name or key))]
@@ -274,6 +249,15 @@ def _hill(hill):
             "make them agree"
         )
         yield Problem(TOML, message, column="hill")
+        return
+    parts = [(piece.length.value / total, piece.grade) for piece in hill.pieces]
+    grade, half = (sum(w * getattr(g, of) for w, g in parts) for of in ("value", "half_width"))
+    if abs(grade - hill.grade.value) > max(half + hill.grade.half_width, _ROUNDED_GRADE):
+        message = (
+            f"the pieces climb {100 * grade:.3g} % on average, but grade is "
+            f"{100 * hill.grade.value:.3g} %; make them agree"
+        )
+        yield Problem(TOML, message, column="grade")
 
 
 def implausible_runs(session: "Session") -> Iterator[Problem]:
@@ -292,6 +276,13 @@ def implausible_runs(session: "Session") -> Iterator[Problem]:
     if rows.empty:
         return
     forces, exits = _forces(session, rows)
+    if not np.isfinite(forces).all():
+        row = int(rows["row"].to_numpy()[~np.isfinite(forces)][0])
+        message = (
+            "no constant pull gives these speeds on this hill; check them, its pieces and grades"
+        )
+        yield Problem(RUNS, message, row=row, column="exit_speed")
+        return
     median, system = float(np.median(forces)), session.about.units
     groups = {name: forces[(rows["setup"] == name).to_numpy()] for name in set(rows["setup"])}
     by_setup = {name: (own.size, float(np.median(own))) for name, own in groups.items()}
@@ -337,6 +328,44 @@ def implausible_runs(session: "Session") -> Iterator[Problem]:
         else:
             continue
         yield Problem(RUNS, message, row=row.row, column="exit_speed")
+
+
+def impossible_turns(session: "Session") -> Iterator[Problem]:
+    """A gearing with which the engine turned as none does at the marker.
+
+    Comes last, as it takes the speeds for right.
+
+    Parameters
+    ----------
+    session : tuninglib.session.load.Session
+
+    Yields
+    ------
+    Problem
+        One at most.
+    """
+    gears, runs = session.gearing, session.runs
+    if not gears.is_known:
+        return
+    for row in runs[runs["exclude"] == ""].itertuples():
+        stated = session.engines[session.setups[row.setup].engine].highest_speed
+        low, high = LOWEST_TURNS, HIGHEST_TURNS
+        if stated is not None:
+            low, high = SHARES_OF_HIGHEST[0] * stated.value, SHARES_OF_HIGHEST[1] * stated.value
+        turns = engine_speed_rpm(
+            row.shown_exit_m_s,
+            ratio=gears.ratio(),
+            circumference_m=gears.rolling_circumference.value,
+        )
+        if turns < low or turns > high:
+            limits = f"(highest_speed {stated.value:.0f} rpm)" if stated else "that engines do"
+            message = (
+                f"with this gearing the engine turned {turns:.0f} rpm at the marker (row "
+                f"{row.row} of {RUNS}), outside the {low:.0f} to {high:.0f} rpm {limits}; check "
+                "primary, gear, tyre and the sprockets, which are easily swapped"
+            )
+            yield Problem(TOML, message, column="gearing")
+            return
 
 
 def _near(force, middle, factor) -> bool:
