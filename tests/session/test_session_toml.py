@@ -339,7 +339,7 @@ def test_each_piece_of_a_hill_is_judged_by_its_number():
         (machine.Bike, "highest_head_temperature", "1400 degF", "is outside 170.3 to 710.3 degF"),
         (schema.Weather, "headwind", "0 +/- 30 mph", "by more than 22.37 mph, the most that"),
         (schema.Weather, "humidity", "140 %", "is outside 2 to 100 %; check"),
-        (schema.Weather, "humidity", "1.4", "is outside 0 to 1; check"),
+        (schema.Weather, "humidity", "1.4", "is outside 0.02 to 1; check"),
     ],
 )
 def test_limits_are_said_in_the_unit_that_was_typed(record, key, typed, said):
@@ -347,3 +347,12 @@ def test_limits_are_said_in_the_unit_that_was_typed(record, key, typed, said):
     meta = record.__dataclass_fields__[key].metadata
     with pytest.raises(ValueError, match=re.escape(said)):
         read_value(meta, typed, {})
+
+
+def test_small_letters_make_no_other_currency(edit, problems):
+    edit("session.toml", 'currency = "EUR"', 'currency = "eur"')
+    folder = edit("session.toml", "price = 1.95", 'price = "1.95 EUR/L"')
+    assert load_session(folder).about.currency == "eur"
+    edit("session.toml", "1.95 EUR/L", "4.89 usd/gal")
+    (said,) = problems(folder)
+    assert "is in USD, but the currency" in said

@@ -160,7 +160,7 @@ _OF_A_SIGN = {"$": r"[A-Z]{2}D|[A-Z]{0,3}\$", "¥": "JPY|CNY|¥"}
 
 
 def _same_currency(one: str, other: str) -> bool:
-    one, other = (_CURRENCIES.get(name, name) for name in (one, other))
+    one, other = (_CURRENCIES.get(name, name.upper()) for name in (one, other))
     return one == other or any(
         sign in pair and all(re.fullmatch(f"{codes}|{re.escape(sign)}", name) for name in pair)
         for pair in ({one, other},)
