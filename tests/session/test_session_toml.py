@@ -10,7 +10,7 @@ from tuninglib.interval import Measured
 from tuninglib.session import machine, schema
 from tuninglib.session.fields import PieceError, read_value
 from tuninglib.session.load import load_session
-from tuninglib.session.read_toml import tables_as_typed, what_stands
+from tuninglib.session.read_toml import read_toml, tables_as_typed, what_stands
 from tuninglib.text_files import SessionError
 from tuninglib.units import parse_quantity
 
@@ -356,3 +356,17 @@ def test_small_letters_make_no_other_currency(edit, problems):
     edit("session.toml", "1.95 EUR/L", "4.89 usd/gal")
     (said,) = problems(folder)
     assert "is in USD, but the currency" in said
+
+
+@pytest.mark.parametrize(("more", "refused"), [(60, True), (50, False)])
+def test_more_setups_than_a_session_holds_are_refused_in_one_sentence(demo_copy, more, refused):
+    path = demo_copy / "session.toml"
+    entry = '[setups.s{0}]\nengine = "stock"\ninjector = "i150"\nfuel = "e5"\n'
+    text = path.read_text(encoding="utf-8") + "\n" + "".join(map(entry.format, range(more)))
+    path.write_text(text, encoding="utf-8")
+    found = []
+    read_toml(path, found)
+    assert [one for one in found if "60 are the most of one session" in one.message] == (
+        found if refused else []
+    )
+    assert len(found) == refused, found
