@@ -12,7 +12,8 @@ from scipy.signal import lfilter
 
 STEP_S, GRAVITY = 0.05, 9.80665
 EQUATOR_M, FLATTENING = 6378137.0, 1 / 298.257223563
-START_DEG = (47.25, 11.35)
+# In the open ocean, where nobody rides and nobody lives.
+START_DEG = (47.25, -38.65)
 CLOSED, CRUISE, FULL = 0.0, 0.3, 1.0
 BEND_M, HEADING = 700.0, 0.6
 # Engine speed over road speed in the gears, each up to a road speed. [1/min over m/s]

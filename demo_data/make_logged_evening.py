@@ -74,7 +74,8 @@ def phone(found):
     """A point a second, with speeds among the extensions."""
     lines = [
         '<?xml version="1.0" encoding="UTF-8"?>',
-        '<gpx version="1.1" creator="invented" xmlns="http://www.topografix.com/GPX/1/1">',
+        '<gpx version="1.1" creator="invented" xmlns="http://www.topografix.com/GPX/1/1" '
+        'xmlns:own="urn:example:invented-phone">',
         "<metadata><desc>Invented: nobody rode here.</desc></metadata>",
         "<trk><trkseg>",
     ]
@@ -83,7 +84,7 @@ def phone(found):
         lines.append(
             f'<trkpt lat="{found.latitude_deg[row]:.6f}" lon="{found.longitude_deg[row]:.6f}">'
             f"<ele>{found.elevation_m[row]:.1f}</ele><time>{when:%Y-%m-%dT%H:%M:%SZ}</time>"
-            f"<extensions><speed>{found.speed_m_s[row]:.2f}</speed></extensions></trkpt>"
+            f"<extensions><own:speed>{found.speed_m_s[row]:.2f}</own:speed></extensions></trkpt>"
         )
     lines += ["</trkseg></trk>", "</gpx>", ""]
     (HERE / "phone.gpx").write_text("\n".join(lines), encoding="utf-8")

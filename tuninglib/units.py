@@ -727,6 +727,17 @@ def unit_label(kind: str, system: str) -> str:
     return DISPLAY[system][kind][1]
 
 
+def sign_of(unit: str) -> str:
+    """A unit that a file's header spells out as a page shows it.
+
+    Examples
+    --------
+    >>> sign_of("degC"), sign_of("km/h")
+    ('°C', 'km/h')
+    """
+    return {"degC": "°C", "degF": "°F"}.get(unit, unit)
+
+
 def to_display(values: ArrayLike, kind: str, system: str) -> float | np.ndarray:
     """SI values in the unit that a report in this system of units prints.
 

@@ -171,7 +171,7 @@ def test_the_chart_warnings_come_when_they_should(results):
 
 
 KIT = {
-    "system": "metric", "bore": 57.0, "stroke": 57.8, "made": 9.5, "new_bore": 62.0,
+    "system": "metric", "bore": 60.0, "stroke": 63.5, "made": 9.5, "new_bore": 66.0,
     "speed": 9000.0, "need": Octane(91.0, "RON"), "fuel": Octane(95.0, "RON"),
     "clearance": 0.0, "dome": 0.0, "gasket": 0.0,
 }  # fmt: skip
@@ -185,43 +185,43 @@ def said(**changes):
 
 
 def test_a_larger_bore_under_the_same_head_raises_the_compression():
-    # By hand: the chamber is 147.5/8.5 = 17.35 cc; (174.5 + 17.35)/17.35 = 11.06.
+    # By hand: the chamber is 179.5/8.5 = 21.12 cc; (217.2 + 21.12)/21.12 = 11.29.
     words = said()
-    assert "147.5 cc as made, 174.5 cc with the kit (18.3 %)" in words
-    assert "11.1 with the kit if the head stays as it is, 9.5 as made" in words
-    assert "95 RON is not enough where compression is raised by 1.6" in words
-    assert "asks for 4.7 to 7.8 octane numbers more" in words
+    assert "179.5 cc as made, 217.2 cc with the kit (21.0 %)" in words
+    assert "11.3 with the kit if the head stays as it is, 9.5 as made" in words
+    assert "95 RON is not enough where compression is raised by 1.8" in words
+    assert "asks for 5.4 to 8.9 octane numbers more" in words
     assert "knock breaks pistons fast" in words
 
 
 def test_a_measured_chamber_is_taken_as_it_is():
-    # 174.5/18.4 + 1 = 10.48; 3 to 5 numbers times 0.98.
-    words = said(clearance=18.4)
+    # 217.2/22.87 + 1 = 10.50; 3 to 5 numbers times 1.00.
+    words = said(clearance=22.87)
     assert "10.5 with the chamber that was measured, 9.5 as made." in words
     assert "burette" not in words
-    assert said(clearance=18.4, dome=3.0, gasket=1.0) == words
+    assert said(clearance=22.87, dome=3.0, gasket=1.0) == words
     assert "95 RON is enough or not, that cannot be said" in words
-    assert "asks for 3.0 to 4.9 octane" in words
+    assert "asks for 3.0 to 5.0 octane" in words
 
 
 def test_octane_is_compared_on_its_own_scale():
-    assert "the maker asks for 91 RON; 95 RON is enough." in said(new_bore=57.0)
-    assert "knock breaks" not in said(new_bore=57.0)
-    assert "86 AKI is enough or not" in said(new_bore=57.0, fuel=Octane(86.0, "AKI"))
-    assert "not enough" in said(new_bore=57.0, fuel=Octane(84.0, "AKI"))
+    assert "the maker asks for 91 RON; 95 RON is enough." in said(new_bore=60.0)
+    assert "knock breaks" not in said(new_bore=60.0)
+    assert "86 AKI is enough or not" in said(new_bore=60.0, fuel=Octane(86.0, "AKI"))
+    assert "not enough" in said(new_bore=60.0, fuel=Octane(84.0, "AKI"))
 
 
 def test_the_piston_speed_has_a_warning():
-    # By hand: 2 x 57.8 mm x 9000/60 = 17.34 m/s; at 10 500 20.2.
-    assert "17.3 m/s at 9000 rpm." in said()
+    # By hand: 2 x 63.5 mm x 9000/60 = 19.05 m/s; at 10 500 22.2.
+    assert "19.1 m/s at 9000 rpm." in said()
     assert "above 20 m/s" not in said()
-    assert "20.2 m/s at 10500 rpm." in said(speed=10500.0)
+    assert "22.2 m/s at 10500 rpm." in said(speed=10500.0)
     assert "above 20 m/s wears small engines fast" in said(speed=10500.0)
 
 
 def test_the_panels_work_without_a_session():
     panel = first_guess.compression()
-    labelled(panel, "bore of the kit").value = 57
+    labelled(panel, "bore of the kit").value = 60
     assert "95 RON is enough." in words(panel)
     guess = first_guess.first_guess()
     # By hand: 150 cc/min times 175/150.
@@ -238,12 +238,12 @@ def test_the_panels_work_without_a_session():
 
 
 def test_a_dome_takes_from_the_chamber_and_a_gasket_adds_to_it():
-    # By hand: 17.35 - 2 + π/4 x 6.2² x 0.05 = 16.86 cc; 174.5/16.86 + 1 = 11.349.
-    assert "11.3 with the kit" in said(dome=2.0, gasket=0.5)
-    # A dish of 3 cc: 20.35; 9.57.
-    assert "9.6 with the kit" in said(dome=-3.0)
+    # By hand: 21.12 - 2 + π/4 x 6.6² x 0.05 = 20.83 cc; 217.2/20.83 + 1 = 11.429.
+    assert "11.4 with the kit" in said(dome=2.0, gasket=0.5)
+    # A dish of 3 cc: 24.12; 10.006.
+    assert "10.0 with the kit" in said(dome=-3.0)
     with pytest.raises(ValueError, match="the piston would touch the head"):
-        said(dome=18.0)
+        said(dome=22.0)
 
 
 def test_idle_and_cruise_follow_from_the_injector_that_is_to_be_had():

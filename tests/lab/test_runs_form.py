@@ -211,6 +211,7 @@ def test_nobody_listened_is_a_choice_and_the_one_that_a_row_starts_with(outing):
         ("heard, not how loud", "heard"),
     )  # fmt: skip
     assert knock.value == ""
+    assert labelled(form, "air temperature").description == "air temperature [°C]"
     add(form, knock="none")
     assert labelled(form, "knock").value == "", "the next run would claim that somebody listened"
     add(form)

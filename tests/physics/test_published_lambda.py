@@ -15,7 +15,7 @@ from tuninglib.physics.stoichiometry import (
 AIR = "O2:0.20946, N2:0.78084, Ar:0.0097"
 AIR_OXYGEN_PA = 0.20946 * 101325
 EQUILIBRIUM = pytest.mark.outside(source="Cantera chemical equilibrium, NASA gas data")
-BRETTSCHNEIDER = pytest.mark.outside(source="Brettschneider, Bosch Technische Berichte 6 (1979) 4")
+BRETTSCHNEIDER = pytest.mark.outside(source="J. Brettschneider, 1979")
 NERNST = pytest.mark.outside(source="Nernst equation, textbook values")
 
 

@@ -174,7 +174,7 @@ def test_knock_lean_and_heat_stop_at_once(phone, demo_copy):
     phone.type(gauge_low="13.0", gauge_high="13.4")
     assert stop.inner_text() == ""
     phone.type(head_temperature="231")
-    assert "the head reached 231 degC on run 34, above the usual limit of" in stop.inner_text()
+    assert "the head reached 231 °C on run 34, above the usual limit of" in stop.inner_text()
     phone.type(head_temperature="229", knock="light")
     said = stop.inner_text()
     assert "Stop: light knock was heard on run 34 with stock. Do not ride it again" in said

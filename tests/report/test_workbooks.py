@@ -9,7 +9,7 @@ import nbformat
 import papermill
 import pytest
 
-from tuninglib.report.make import make_report, run_workbook
+from tuninglib.report.make import WorkbookError, make_report, run_workbook
 from tuninglib.text_files import SessionError
 
 WORKBOOKS = sorted((Path(__file__).resolve().parents[2] / "workbooks").glob("*.ipynb"))
@@ -119,6 +119,24 @@ def test_a_workbook_without_a_folder_takes_the_one_of_the_lab_command(demo_copy,
     notebook = run_workbook(WORKBOOKS[NAMES.index("start")], {})
     said = [out.data["text/plain"] for c in notebook.cells for out in c.get("outputs", [])]
     assert any(str(demo_copy) in text and "tuninglib lab" in text for text in said)
+
+
+def test_the_report_workbook_says_which_session_it_read_and_never_judges_the_demo_instead(
+    demo_copy, monkeypatch
+):
+    monkeypatch.delenv("TUNINGLIB_SESSION", raising=False)
+    path = WORKBOOKS[NAMES.index("session_report")]
+    refusals = {
+        "": "session_folder: is empty; name your session's folder, or start with: tuninglib lab",
+        str(demo_copy / "nowhere"): "is not a folder that exists",
+    }
+    for wrong, refusal in refusals.items():
+        with pytest.raises(WorkbookError, match=refusal):
+            run_workbook(path, {"session_folder": wrong})
+    notebook = run_workbook(path, {"session_folder": str(demo_copy)})
+    said = [out.data["text/plain"] for c in notebook.cells for out in c.get("outputs", [])]
+    assert said[0].startswith("Session: Bigger cylinder on the quarry lane, 16 May 2026, in the")
+    assert said[0].endswith(f"folder {demo_copy.name}.")
 
 
 # The report's workbook on a noisy and a broken sheet --------------------------------

@@ -274,14 +274,14 @@ def test_a_track_proposes_the_hill_for_the_rider_to_confirm(tmp_path, capsys):
     with (folder / "runs.csv").open("a", encoding="utf-8") as stream:
         stream.write("\n".join(ROWS["us"]) + "\n")
     hill = load_session(folder).hill
-    assert hill.start == pytest.approx((47.25, 11.35), abs=3e-4)
+    assert hill.start == pytest.approx((47.25, -38.65), abs=3e-4)
     assert hill.grade.value == pytest.approx(0.061, abs=0.004)
 
 
 def test_a_track_that_shows_no_hill_is_refused_and_writes_nothing(tmp_path, capsys):
     track = tmp_path / "flat.gpx"
     points = "".join(
-        f'<trkpt lat="47.0" lon="{11 + 2e-4 * second:.5f}"><ele>600</ele>'
+        f'<trkpt lat="47.0" lon="{-39 + 2e-4 * second:.5f}"><ele>600</ele>'
         f"<time>2026-09-11T17:{second // 60:02d}:{second % 60:02d}Z</time></trkpt>"
         for second in range(120)
     )

@@ -311,10 +311,10 @@ def test_without_places_nothing_is_looked_for(evening):
 @pytest.mark.parametrize(
     ("old", "new", "said"),
     [
-        ('marker = "47.252748, 11.353298"\n', "", "needs both start and marker, or neither"),
-        ("47.252748, 11.353298", "47.250001, 11.350000", "start and marker are 0 m apart but"),
-        ("47.252748, 11.353298", "somewhere", "is no place; write latitude and longitude in"),
-        ("47.252748, 11.353298", "97.2, 11.3", "is beyond 90 degrees of latitude"),
+        ('marker = "47.252748, -38.646702"\n', "", "needs both start and marker, or neither"),
+        ("47.252748, -38.646702", "47.250001, -38.650000", "start and marker are 0 m apart but"),
+        ("47.252748, -38.646702", "somewhere", "is no place; write latitude and longitude in"),
+        ("47.252748, -38.646702", "97.2, -38.7", "is beyond 90 degrees of latitude"),
         ('file = "phone.gpx"', 'file = "phone.gpx"\nruns = [1, 2.5]', "must be a whole number"),
         ('file = "box.csv"', 'file = "box.csv"\nshift = "41 s"', "could be read two ways"),
         ('file = "box.csv"', 'file = "box.csv"\nshift = "41 km +/- 1 km"', "does not measure"),
@@ -327,8 +327,8 @@ def test_what_cannot_be_is_refused(evening, old, new, said):
 
 def test_a_hill_elsewhere_has_no_runs(evening):
     start, marker = (degrees(*road(way)) for way in (5000.0, 5400.0))
-    change(evening, "session.toml", "47.250000, 11.350000", "{:.6f}, {:.6f}".format(*start))
-    change(evening, "session.toml", "47.252748, 11.353298", "{:.6f}, {:.6f}".format(*marker))
+    change(evening, "session.toml", "47.250000, -38.650000", "{:.6f}, {:.6f}".format(*start))
+    change(evening, "session.toml", "47.252748, -38.646702", "{:.6f}, {:.6f}".format(*marker))
     session = load_session(evening)
     assert (session.found.why_not, session.found.passes) == ("none", ())
 
@@ -346,7 +346,7 @@ def without_speeds(folder):
     """The evening with a phone that writes places alone."""
     path = folder / "phone.gpx"
     text = path.read_text("utf-8")
-    path.write_text(text.replace("<speed>", "<other>").replace("</speed>", "</other>"), "utf-8")
+    path.write_text(text.replace("own:speed>", "own:other>"), "utf-8")
     return folder
 
 
@@ -410,12 +410,12 @@ def test_the_demo_is_what_its_script_makes(tmp_path, monkeypatch):
 
 def test_the_form_writes_places_and_runs(evening):
     values = {
-        "hill": {"start": "47.2501, 11.3500"},
+        "hill": {"start": "47.2501, -38.6500"},
         "logs.phone": {"runs": [1, 2, 3, 4, 5, 6, 7, 8]},
     }
     write_values(evening, values)
     session = load_session(evening)
-    assert session.hill.start == (47.2501, 11.35)
+    assert session.hill.start == (47.2501, -38.65)
     assert session.logs["phone"].runs == (1, 2, 3, 4, 5, 6, 7, 8)
 
 

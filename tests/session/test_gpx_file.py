@@ -380,3 +380,11 @@ def test_a_good_speed_is_kept_however_often_it_was_logged(read, rate_hz, times, 
         more = f"<extensions><speed>{speed:.2f}</speed></extensions>"
         points.append(point(i / rate_hz, lat=north * metre, lon=east * metre, more=more))
     assert ("speed_m_s" in read(track(*points)).channels) == kept
+
+
+def test_a_speed_is_read_bare_and_in_a_namespace_of_its_own(read):
+    """The format asks for the second of what is not its own; many devices write the first."""
+    bare = read(moving(11.0, "<extensions><speed>11.0</speed></extensions>"))
+    own = '<extensions><own:speed xmlns:own="urn:example:phone">11.0</own:speed></extensions>'
+    for trace in (bare, read(moving(11.0, own))):
+        np.testing.assert_array_equal(trace.channels["speed_m_s"], [11.0] * 60)

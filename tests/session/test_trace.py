@@ -69,6 +69,15 @@ def test_a_time_of_another_year_than_the_rest_is_none(days, kept):
         assert [(one.reason, one.first) for one in trace.left_out] == [("no time", 8)] * (4 - kept)
 
 
+@pytest.mark.parametrize(("lone", "kept"), [(5, 100), (6, 106)])
+def test_lone_times_of_another_day_do_not_stretch_the_log(lone, kept):
+    for days in (-7, 0.6, 13):
+        seconds = [*range(lone), *(np.arange(100) - days * 86400)]
+        trace = ordered(seconds, scale="utc", gauge=[13.0] * len(seconds))
+        assert trace.time_s.size == kept
+        assert (trace.left_out == (LeftOut("no time", 5, 5),)) is (kept == 100)
+
+
 @pytest.mark.parametrize(
     ("back", "scale", "taken"),
     [
@@ -134,9 +143,9 @@ def test_one_wild_reading_costs_one_reading_and_is_counted(step):
     """A speed of 300 km/h, and a position two kilometres off; all others stay as they are."""
     time = step * np.arange(60)
     speed = 15 + 3 * np.sin(time / 5)
-    latitude, longitude = 47 + 12 * time / 111_000, 11 + 5 * time / 76_000
+    latitude, longitude = 47 + 12 * time / 111_000, -39 + 5 * time / 76_000
     wild = speed.copy(), latitude.copy(), longitude.copy()
-    wild[0][20], wild[1][30], wild[2][40] = 300 / 3.6, 47.02, 11.03
+    wild[0][20], wild[1][30], wild[2][40] = 300 / 3.6, 47.02, -38.97
     trace = ordered(time, speed=wild[0], latitude=wild[1], longitude=wild[2])
     jumps = [one for one in trace.left_out if one.reason == "jump"]
     assert jumps == [

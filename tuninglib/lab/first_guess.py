@@ -324,10 +324,10 @@ def compression(system: str = "metric") -> widgets.VBox:
         System of units, for volumes.
     """
     controls = {
-        "bore": kit.slider("bore as made", "mm", 57.0, low=30, high=110, step=0.1),
-        "stroke": kit.slider("stroke", "mm", 57.8, low=30, high=110, step=0.1),
+        "bore": kit.slider("bore as made", "mm", 60.0, low=30, high=110, step=0.1),
+        "stroke": kit.slider("stroke", "mm", 63.5, low=30, high=110, step=0.1),
         "made": kit.slider("compression as made", "", 9.5, low=6, high=15, step=0.1),
-        "new_bore": kit.slider("bore of the kit", "mm", 62.0, low=30, high=110, step=0.1),
+        "new_bore": kit.slider("bore of the kit", "mm", 64.0, low=30, high=110, step=0.1),
         "dome": kit.slider(
             "dome of the piston, over the old one",
             "cc; minus: a dish",

@@ -32,7 +32,7 @@ from tuninglib.session.fields import example_in, read_value
 from tuninglib.session.read_table import COLUMNS, OF_ONE_RUN, RUNS
 from tuninglib.session.read_toml import TOML, tables_as_typed
 from tuninglib.text_files import SessionError
-from tuninglib.units import TWO_WAYS
+from tuninglib.units import TWO_WAYS, sign_of
 
 # A choice that stands for no line in the file.
 LEFT_OUT = "(left out)"
@@ -311,7 +311,7 @@ def _field(sheet: Sheet, key: str):
     column = COLUMNS[key]
     label = key.replace("_", " ")
     if key in sheet.units:
-        label += f" [{sheet.units[key]}]"
+        label += f" [{sign_of(sheet.units[key])}]"
     names = {"setup": sheet.setups, "rider": sheet.riders}.get(key)
     if names:
         return kit.choice(label, names)

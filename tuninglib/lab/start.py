@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 from jupyter_core.paths import jupyter_data_dir
 
 from tuninglib.report.make import PACKAGE, SAFE_PATH, report_folder, workbook_path
-from tuninglib.report.page_parts import Html, Prose, render
+from tuninglib.report.page_parts import Html, Prose, day_of, render
 from tuninglib.session.read_toml import tables_as_typed, units_of
 from tuninglib.text_files import Problem, SessionError, printable
 from tuninglib.units import DISPLAY
@@ -24,6 +24,8 @@ from tuninglib.whole_files import write_together
 
 if TYPE_CHECKING:
     import ipywidgets as widgets
+
+    from tuninglib.session.load import Session
 
 # Set by ``tuninglib lab FOLDER`` for the workbooks that it opens.
 SESSION_VARIABLE = "TUNINGLIB_SESSION"
@@ -34,7 +36,7 @@ SEASON_DEMO = DEMO.parent / "one_summer"
 COPIES = Path(jupyter_data_dir()) / "tuninglib"
 
 
-def chosen_folder(session_folder: str = "") -> Path:
+def chosen_folder(session_folder: str = "", *, demo: bool = True) -> Path:
     """The session that a workbook works on.
 
     Parameters
@@ -42,6 +44,8 @@ def chosen_folder(session_folder: str = "") -> Path:
     session_folder : str
         As typed in the workbook's parameters cell; empty: the one that ``tuninglib lab`` was given,
         or else a copy of the demo.
+    demo : bool
+        Whether the demo may stand in. A verdict on it would be taken for one's own.
 
     Returns
     -------
@@ -53,10 +57,10 @@ def chosen_folder(session_folder: str = "") -> Path:
         If no folder is named anywhere, or the one named does not exist.
     """
     named = session_folder or os.environ.get(SESSION_VARIABLE)
-    if not named and DEMO.is_dir():
+    if not named and demo and DEMO.is_dir():
         return demo_to_write_in()
     if not named:
-        message = "name your session's folder here, or start with: tuninglib lab FOLDER"
+        message = "is empty; name your session's folder, or start with: tuninglib lab FOLDER"
         raise SessionError([Problem("session_folder", message)])
     folder = Path(named).expanduser().resolve()
     if not folder.is_dir():
@@ -142,6 +146,13 @@ def which_session(session_folder: str = "") -> Prose:
             "work on your own"
         )
     return Prose((("Session", f"{folder} ({why})."),))
+
+
+def read_session(session: "Session") -> Prose:
+    """Words that say which session was read: title, day and the name of its folder."""
+    about = session.about
+    name = printable(session.folder.resolve().name)
+    return Prose((("Session", f"{about.title}, {day_of(about.date)}, in the folder {name}."),))
 
 
 def own_workbooks() -> Path:

@@ -268,8 +268,8 @@ def exhaust_lambda(
 
     References
     ----------
-    .. [1] J. Brettschneider, Berechnung des Luftverhältnisses λ von Luft-Kraftstoff-Gemischen,
-       Bosch Technische Berichte 6 (1979) 4.
+    .. [1] J. Brettschneider, Berechnung des Luftverhältnisses λ von Luft-Kraftstoff-Gemischen
+       (1979).
     """
     share = {
         "unit": "",

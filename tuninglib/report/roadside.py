@@ -154,7 +154,7 @@ def _field(sheet: Sheet, key: str) -> dict:
         "label": spaced(key),
         "kind": column.kind if names != () else "text",
         "numeric": column.kind in _NUMBERS,
-        "unit": unit,
+        "unit": units.sign_of(unit),
         "help": column.help,
         "required": column.required,
         "whole": column.whole,

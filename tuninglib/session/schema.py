@@ -112,9 +112,9 @@ class MeasuredHill:
     )
     start: tuple | None = place(
         "of the start line, as a map shows it; with marker, runs are found in a track",
-        example="47.25012, 11.35034",
+        example="47.25012, -38.64966",
     )
-    marker: tuple | None = place("of the marker", example="47.25243, 11.35402")
+    marker: tuple | None = place("of the marker", example="47.25243, -38.64598")
     surface: str = text("of the road", example="dry asphalt", default="")
     pieces: tuple = pieces(Piece)
 
@@ -436,7 +436,7 @@ class Log:
     )
     columns: tuple = names(
         "what a table calls its columns, for those that are not found by themselves",
-        example={"time": "t", "gauge": "AFR 1"},
+        example={"time": "t", "gauge": "my gauge"},
         keys=("time", *CHANNELS),
     )
     units: tuple = names(

@@ -144,6 +144,8 @@ _DAY_S = 86400.0
 # A log lasts days at the most. A clock that is not set yet writes its maker's year, and a damaged
 # cell any number.
 _LONGEST_S = 14 * _DAY_S
+# Fewer times than this share, so far from all others, are of a clock that was not set (ours).
+_LONE_S, _LONE_SHARE = _DAY_S / 2, 0.05
 # Rows that were buffered come this much too late at the most; more is a new start.
 _SHUFFLE_S = 2.0
 _NO_COAST_M = 30.0
@@ -237,12 +239,17 @@ def in_order(
 
 
 def _no_time(seconds):
-    """Rows without a time, or with one of another year than the rest has."""
+    """Rows without a time, or with one of another day or year than nearly all the rest has."""
     none = ~np.isfinite(seconds)
     known = seconds[~none]
     if known.size and np.ptp(known) > _LONGEST_S:
         middle = np.partition(known, known.size // 2)[known.size // 2]
         none |= np.abs(seconds - middle) > _LONGEST_S
+    rows = np.flatnonzero(~none)
+    if rows.size and np.ptp(seconds[rows]) > _LONE_S:
+        rows = rows[np.argsort(seconds[rows], kind="stable")]
+        for part in np.split(rows, np.flatnonzero(np.diff(seconds[rows]) > _LONE_S) + 1):
+            none[part] = part.size < _LONE_SHARE * rows.size
     return none
 
 
