@@ -72,7 +72,11 @@ _RANGE = re.compile(
 _SPELLINGS = {
     "°c": "degC",
     "c": "degC",
+    "celsius": "degC",
+    "℃": "degC",
     "°f": "degF",
+    "fahrenheit": "degF",
+    "℉": "degF",
     "f": "degF",
     "kmh": "km/hour",
     "km/h": "km/hour",
@@ -185,8 +189,14 @@ class Unit(NamedTuple):
     zero: float = 0.0
 
 
-# The long, the short and the metric one; a hundredweight of 100 or of 112 lb.
-_TWO_MEANINGS = ("ton", "tons", "cwt", "hundredweight")
+# The long, the short and the metric ton, a hundredweight of 100 or of 112 lb; a gram or a grain, a
+# metre or a mile; and what to write.
+_TWO_MEANINGS = dict.fromkeys(("ton", "tons", "cwt", "hundredweight"), "kg or lb") | {
+    "gr": "g or grain",
+    "gr/min": "g/min or grain/min",
+    "m/h": "mph or km/h",
+    "m/hr": "mph or km/h",
+}
 
 
 @functools.cache
@@ -219,7 +229,7 @@ def parse_unit(text: str) -> Unit:
     if spelled is None and not _UNIT.fullmatch(plain):
         raise ValueError(f"unknown unit {plain!r}")
     if spelled is None and plain.lower() in _TWO_MEANINGS:
-        raise ValueError(f"{plain!r} has several meanings; write kg or lb")
+        raise ValueError(f"{plain!r} has several meanings; write {_TWO_MEANINGS[plain.lower()]}")
     if spelled is None and re.search(r"rev|turns|cycle|radian|\brad\b|bpm", plain, re.IGNORECASE):
         # Pint counts these in radians or as nothing at all.
         raise ValueError(f"unknown unit {plain!r}; write rpm for engine speed")

@@ -498,3 +498,52 @@ def test_a_stated_wind_counts_on_the_way_down(changed):
     assert 1.5 < _push(session, rows.assign(headwind_m_s=5.0), 1.0, False)[1] < 3
     # As fast as the bike at the marker: nothing is said of it.
     assert np.isnan(_push(session, rows.assign(headwind_m_s=6.0), 1.0, False)[1])
+
+
+GEARING = """
+[gearing]
+primary = 3.35
+gear = 1.05
+front = 14
+rear = 42
+tyre = "90/90-18"
+"""
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "sentence"),
+    [
+        ("gear = 1.05", "gear = 5", "check primary, gear, tyre and the sprockets"),
+        ("front = 14\nrear = 42", "front = 40\nrear = 14", "easily swapped"),
+        ("90/90-18", "999/999-99", "rolls .* in one turn, outside 0.8 to 2.6 m"),
+        ("gear", "gear", ""),
+    ],
+)
+def test_a_gearing_is_held_against_the_speed_of_the_engine(demo_copy, old, new, sentence):
+    path = demo_copy / "session.toml"
+    text = re.sub(r"(?ms)^\[gearing\].*?(?=^\[|\Z)", "", path.read_text(encoding="utf-8"))
+    path.write_text(text + GEARING.replace(old, new, 1), encoding="utf-8")
+    if not sentence:
+        assert load_session(demo_copy).gearing.is_known
+        return
+    with pytest.raises(SessionError, match=sentence) as caught:
+        load_session(demo_copy)
+    assert len(caught.value.problems) == 1
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "sentence"),
+    [
+        (r'(?m)^grade = "[^"]*"', 'grade = "9.0 +/- 0.3 %"', r"pieces climb .* but grade is 9 %"),
+        (r"(?m)^resolution = 0\.1.*$", "resolution = 0", "is outside 0.001 to 1"),
+        (r'(?m)^humidity = "[^"]*"', 'humidity = "0.55 %"', "is outside 2 to 100 %"),
+        (r'(?m)^headwind = "[^"]*"', 'headwind = "5 m/h"', "several meanings; write mph or km/h"),
+    ],
+)
+def test_what_was_taken_for_something_else_is_refused(demo_copy, old, new, sentence):
+    path = demo_copy / "session.toml"
+    text, count = re.subn(old, new, path.read_text(encoding="utf-8"), count=1)
+    assert count, old
+    path.write_text(text, encoding="utf-8")
+    with pytest.raises(SessionError, match=sentence):
+        load_session(demo_copy)

@@ -4,8 +4,8 @@ import re
 
 import pytest
 
-from tuninglib.session.fields import choice, number, quantity, read_value
-from tuninglib.session.machine import Engine, Gears, Setup
+from tuninglib.session.fields import choice, currency_of, number, quantity, read_value
+from tuninglib.session.machine import Engine, Fuel, Gears, Setup
 
 
 def test_a_choice_shows_its_first_as_the_example():
@@ -45,3 +45,15 @@ def test_three_decimals_are_read_where_thousands_make_no_sense():
         read_value(record.__dataclass_fields__[key].metadata, typed, {})
     with pytest.raises(ValueError, match=r"write '1250 EUR' or '1\.25 EUR'"):
         read_value(Setup.__dataclass_fields__["cost"].metadata, "1.250 EUR", {})
+
+
+@pytest.mark.parametrize("typed", ["145.9 p/l", "195 ct/l", "189 cents/L", "145.9p"])
+def test_pence_and_cents_are_no_pounds_and_euros(typed):
+    meta = Fuel.__dataclass_fields__["price"].metadata
+    with pytest.raises(ValueError, match="is in hundredths of a currency"):
+        read_value(meta, typed, {})
+    assert read_value(meta, "1.899 EUR/L", {}) == pytest.approx(1.899)
+
+
+def test_a_currency_in_small_letters_is_seen():
+    assert [currency_of(one) for one in ("4.89 usd/gal", "kr 19", "$38")] == ["USD", "kr", "$"]

@@ -10,7 +10,7 @@ from tuninglib.interval import Measured
 from tuninglib.session import machine, schema
 from tuninglib.session.fields import PieceError, read_value
 from tuninglib.session.load import load_session
-from tuninglib.session.read_toml import tables_as_typed, what_stands
+from tuninglib.session.read_toml import read_toml, tables_as_typed, what_stands
 from tuninglib.text_files import SessionError
 from tuninglib.units import parse_quantity
 
@@ -338,8 +338,8 @@ def test_each_piece_of_a_hill_is_judged_by_its_number():
         (machine.Bike, "mass", "1240 kg", "is outside 40 to 500 kg; check"),
         (machine.Bike, "highest_head_temperature", "1400 degF", "is outside 170.3 to 710.3 degF"),
         (schema.Weather, "headwind", "0 +/- 30 mph", "by more than 22.37 mph, the most that"),
-        (schema.Weather, "humidity", "140 %", "is outside 0 to 100 %; check"),
-        (schema.Weather, "humidity", "1.4", "is outside 0 to 1; check"),
+        (schema.Weather, "humidity", "140 %", "is outside 2 to 100 %; check"),
+        (schema.Weather, "humidity", "1.4", "is outside 0.02 to 1; check"),
     ],
 )
 def test_limits_are_said_in_the_unit_that_was_typed(record, key, typed, said):
@@ -347,3 +347,26 @@ def test_limits_are_said_in_the_unit_that_was_typed(record, key, typed, said):
     meta = record.__dataclass_fields__[key].metadata
     with pytest.raises(ValueError, match=re.escape(said)):
         read_value(meta, typed, {})
+
+
+def test_small_letters_make_no_other_currency(edit, problems):
+    edit("session.toml", 'currency = "EUR"', 'currency = "eur"')
+    folder = edit("session.toml", "price = 1.95", 'price = "1.95 EUR/L"')
+    assert load_session(folder).about.currency == "eur"
+    edit("session.toml", "1.95 EUR/L", "4.89 usd/gal")
+    (said,) = problems(folder)
+    assert "is in USD, but the currency" in said
+
+
+@pytest.mark.parametrize(("more", "refused"), [(60, True), (50, False)])
+def test_more_setups_than_a_session_holds_are_refused_in_one_sentence(demo_copy, more, refused):
+    path = demo_copy / "session.toml"
+    entry = '[setups.s{0}]\nengine = "stock"\ninjector = "i150"\nfuel = "e5"\n'
+    text = path.read_text(encoding="utf-8") + "\n" + "".join(map(entry.format, range(more)))
+    path.write_text(text, encoding="utf-8")
+    found = []
+    read_toml(path, found)
+    assert [one for one in found if "60 are the most of one session" in one.message] == (
+        found if refused else []
+    )
+    assert len(found) == refused, found

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from tuninglib.physics.air import standard_pressure_pa
+from tuninglib.physics.gearing import engine_speed_rpm
 from tuninglib.physics.motion import Hill, Ride, wheel_force_n
 from tuninglib.session.defaults import air_of_runs, hill_of, road_load_of, speedometer_factor
 from tuninglib.session.read_table import COLUMNS, RUNS, SPEED_COLUMNS
@@ -45,6 +46,12 @@ SHARE_OF_WIND = 0.9
 # Weather moves the pressure of a place so far from that of the standard atmosphere at most, or
 # nearly: lows of 960 and highs of 1050 hPa at sea level (common knowledge of the weather).
 _WEATHER_PA = 5500.0
+# Engine speeds at the marker that no full-throttle run has [rpm]; or as shares of the stated
+# highest one, with what speedometer, tyre and slip may be off (common practice).
+LOWEST_TURNS, HIGHEST_TURNS = 1000.0, 20000.0
+SHARES_OF_HIGHEST = (0.25, 1.25)
+# Grades that are written down to whole per cents differ by no more, or nearly.
+_ROUNDED_GRADE = 0.006
 # Columns that are both filled in, or both empty.
 PAIRS = (
     ("gauge_low", "gauge_high"),
@@ -265,6 +272,15 @@ def _hill(hill):
             "make them agree"
         )
         yield Problem(TOML, message, column="hill")
+        return
+    parts = [(piece.length.value / total, piece.grade) for piece in hill.pieces]
+    grade, half = (sum(w * getattr(g, of) for w, g in parts) for of in ("value", "half_width"))
+    if abs(grade - hill.grade.value) > max(half + hill.grade.half_width, _ROUNDED_GRADE):
+        message = (
+            f"the pieces climb {100 * grade:.3g} % on average, but grade is "
+            f"{100 * hill.grade.value:.3g} %; make them agree"
+        )
+        yield Problem(TOML, message, column="grade")
 
 
 def implausible_runs(session: "Session") -> Iterator[Problem]:
@@ -283,6 +299,13 @@ def implausible_runs(session: "Session") -> Iterator[Problem]:
     if rows.empty:
         return
     forces, exits = _forces(session, rows)
+    if not np.isfinite(forces).all():
+        row = int(rows["row"].to_numpy()[~np.isfinite(forces)][0])
+        message = (
+            "no constant pull gives these speeds on this hill; check them, its pieces and grades"
+        )
+        yield Problem(RUNS, message, row=row, column="exit_speed")
+        return
     median, system = float(np.median(forces)), session.about.units
     groups = {name: forces[(rows["setup"] == name).to_numpy()] for name in set(rows["setup"])}
     by_setup = {name: (own.size, float(np.median(own))) for name, own in groups.items()}
@@ -328,6 +351,44 @@ def implausible_runs(session: "Session") -> Iterator[Problem]:
         else:
             continue
         yield Problem(RUNS, message, row=row.row, column="exit_speed")
+
+
+def impossible_turns(session: "Session") -> Iterator[Problem]:
+    """A gearing with which the engine turned as none does at the marker.
+
+    Comes last, as it takes the speeds for right.
+
+    Parameters
+    ----------
+    session : tuninglib.session.load.Session
+
+    Yields
+    ------
+    Problem
+        One at most.
+    """
+    gears, runs = session.gearing, session.runs
+    if not gears.is_known:
+        return
+    for row in runs[runs["exclude"] == ""].itertuples():
+        stated = session.engines[session.setups[row.setup].engine].highest_speed
+        low, high = LOWEST_TURNS, HIGHEST_TURNS
+        if stated is not None:
+            low, high = SHARES_OF_HIGHEST[0] * stated.value, SHARES_OF_HIGHEST[1] * stated.value
+        turns = engine_speed_rpm(
+            row.shown_exit_m_s,
+            ratio=gears.ratio(),
+            circumference_m=gears.rolling_circumference.value,
+        )
+        if turns < low or turns > high:
+            limits = f"(highest_speed {stated.value:.0f} rpm)" if stated else "that engines do"
+            message = (
+                f"with this gearing the engine turned {turns:.0f} rpm at the marker (row "
+                f"{row.row} of {RUNS}), outside the {low:.0f} to {high:.0f} rpm {limits}; check "
+                "primary, gear, tyre and the sprockets, which are easily swapped"
+            )
+            yield Problem(TOML, message, column="gearing")
+            return
 
 
 def _near(force, middle, factor) -> bool:

@@ -404,7 +404,7 @@ def currency_of(value: object) -> str:
     ('$', 'USD', '')
     """
     amount = value.partition("/")[0].strip() if isinstance(value, str) else ""
-    match = _MONEY.fullmatch(amount)
+    match = _MONEY.fullmatch(amount.upper()) or _MONEY.fullmatch(amount)
     return (match[1] or match[3] or "") if match else ""
 
 
@@ -502,11 +502,18 @@ _VOLUMES = {
 }  # fmt: skip
 
 
+_HUNDREDTHS = re.compile(r"[\d.,]+\s*(?:p|c|ct|cts|cents?|pence|¢)", re.IGNORECASE)
+
+
 def _price(value, meta, names):
     """Price of one litre, from a number, or from text that names its volume."""
     if not isinstance(value, str):
         return _number(value, meta | {"example": "1.89"}, names)
     amount, slash, volume = value.partition("/")
+    if _HUNDREDTHS.fullmatch(amount.strip()):
+        raise ValueError(
+            f"{value!r} is in hundredths of a currency; write for example {meta['example']!r}"
+        )
     if re.match(ABOUT, value.strip(), flags=re.IGNORECASE):
         raise ValueError(f"{value!r} leaves the price open; write for example {meta['example']!r}")
     bare = re.fullmatch(

@@ -14,7 +14,12 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from tuninglib.session import machine, schema
-from tuninglib.session.cross_checks import contradictions, implausible_runs, whole_table
+from tuninglib.session.cross_checks import (
+    contradictions,
+    implausible_runs,
+    impossible_turns,
+    whole_table,
+)
 from tuninglib.session.read_table import CLIMBS, FILLS, RUNS
 from tuninglib.session.read_toml import TOML, log_files, own_files, read_toml, tables_as_typed
 from tuninglib.session.tables import read_climbs, read_fills, read_runs, speed_units
@@ -139,9 +144,9 @@ def load_session(folder: Path | str) -> Session:
         session = _with_logs(session)
     except ValueError as error:
         raise SessionError([Problem(TOML, str(error), column="hill")]) from None
-    problems = [*contradictions(session)] or [*whole_table(session)] or [*implausible_runs(session)]
-    if problems:
-        raise SessionError(problems)
+    for check in (contradictions, whole_table, implausible_runs, impossible_turns):
+        if problems := [*check(session)]:
+            raise SessionError(problems)
     return session
 
 

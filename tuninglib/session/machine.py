@@ -191,8 +191,11 @@ class Gears:
             raise ValueError(
                 "has tyre and circumference, which say the same thing; keep what was measured"
             )
-        if self.tyre:
-            tyre_diameter_m(self.tyre)
+        if self.tyre and not 0.8 <= self.rolling_circumference.value <= 2.6:
+            raise ValueError(
+                f"has the tyre {self.tyre!r}, which rolls {self.rolling_circumference.value:.2f} m "
+                "in one turn, outside 0.8 to 2.6 m; check its size"
+            )
 
     @property
     def is_known(self) -> bool:

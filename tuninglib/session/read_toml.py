@@ -15,6 +15,8 @@ from tuninglib.units import DISPLAY
 
 TOML = "session.toml"
 _LONGEST_NAME = 100
+# The work grows with more than the cube of them: 100 take seconds, 400 a quarter of an hour.
+MOST_SETUPS = 60
 
 
 def read_toml(path: Path, problems: list[Problem]) -> dict:
@@ -76,6 +78,12 @@ def read_toml(path: Path, problems: list[Problem]) -> dict:
             _say(
                 problems, lines, None, None, f"no [{name}.a_name] is given; at least one is needed"
             )
+        if name == "setups" and len(entries) > MOST_SETUPS:
+            message = (
+                f"has {len(entries)} setups; {MOST_SETUPS} are the most of one session, so write "
+                "the others in a session of their own"
+            )
+            _say(problems, lines, name, None, message)
         for entry in entries:
             wrong = _wrong_name(entry)
             if wrong:
@@ -160,7 +168,7 @@ _OF_A_SIGN = {"$": r"[A-Z]{2}D|[A-Z]{0,3}\$", "¥": "JPY|CNY|¥"}
 
 
 def _same_currency(one: str, other: str) -> bool:
-    one, other = (_CURRENCIES.get(name, name) for name in (one, other))
+    one, other = (_CURRENCIES.get(name, name.upper()) for name in (one, other))
     return one == other or any(
         sign in pair and all(re.fullmatch(f"{codes}|{re.escape(sign)}", name) for name in pair)
         for pair in ({one, other},)

@@ -197,7 +197,7 @@ class Weather:
         default=None,
     )
     humidity: Measured = quantity(
-        "1", "relative", example="55 %", low=0, high=1, default=Measured(0.5, 0.3)
+        "1", "relative", example="55 %", low=0.02, high=1, default=Measured(0.5, 0.3)
     )
     headwind: Measured = quantity(
         "m/s",
@@ -221,7 +221,7 @@ class Gauge:
         high=16,
     )
     resolution: float = number(
-        "the last step that it prints", example="0.1", low=0, high=1, default=0.1
+        "the last step that it prints", example="0.1", low=0.001, high=1, default=0.1
     )
     lowest: float | None = number(
         "the richest that it can print", example="10.0", low=0.4, high=16, default=None
@@ -257,7 +257,7 @@ class Speedometer:
         "m/s",
         "the smallest step that you can read; left out: 1 km/h",
         example="1 km/h",
-        low=0,
+        low=0.01,
         high=3,
         default=None,
         plus_minus="none",
