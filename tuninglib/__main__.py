@@ -37,7 +37,10 @@ def _end_quickly() -> None:
 
 def _say(said, *, file=None, flush=False) -> None:
     """Print a line that a terminal shows and never obeys, whatever a stranger's names hold."""
-    shown = (one if one.isprintable() or "\ud800" <= one <= "\udfff" else "?" for one in str(said))
+    shown = (
+        one if one == "\n" or one.isprintable() or "\ud800" <= one <= "\udfff" else "?"
+        for one in str(said)
+    )
     print("".join(shown), file=file, flush=flush)
 
 
