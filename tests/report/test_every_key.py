@@ -48,7 +48,7 @@ def read(tmp_path_factory):
     for table, key in text_keys():
         path = f"{table}.{ENTRIES[table]}" if table in ENTRIES else table
         outing.key(path, **{key: typed(table, key)})
-    rows = [f"16.05.2026 10-00-{second:02};{80 + second};20" for second in range(30)]
+    rows = [f"11.09.2026 10-00-{second:02};{80 + second};20" for second in range(30)]
     table = "\n".join(("time;head_temperature [degC];air_temperature [degC]", *rows, ""))
     (outing.folder / "head.csv").write_text(table, encoding="utf-8")
     written = make_report(outing.save(), folder / "out")

@@ -94,7 +94,7 @@ def test_notes_with_markup_are_shown_as_text(edit, tmp_path):
     assert "<img src=http" not in page
     assert "<b onmouseover" not in page
     assert "&lt;script&gt;alert(1)&lt;/script&gt; **x**" in page
-    assert "<title>&lt;i&gt;&amp;Bigger" in page
+    assert "<title>DEMO, INVENTED: &lt;i&gt;&amp;Bigger" in page
 
 
 @pytest.mark.slow

@@ -27,6 +27,7 @@ from tuninglib.session.load import load_session
 from tuninglib.session.read_table import LOUD, OF_ONE_RUN, columns_in_si, columns_of_runs
 from tuninglib.session.read_toml import what_stands
 from tuninglib.text_files import parse_table
+from tuninglib.units import sign_of
 
 SCRIPT = "report/page/roadside.js"
 BASE = {"run": "77", "setup": "stock", "rider": "tove"}
@@ -298,7 +299,7 @@ def stops_expected(world, case, row) -> tuple:
         unit = world.sheet.units["head_temperature"]
         # The phone shows it in the unit of the header, as typed.
         shown = plain(row.head_temperature_k, "temperature", start.system)
-        typed = f"{float(case['head_temperature']):g} {unit}"
+        typed = f"{float(case['head_temperature']):g} {sign_of(unit)}"
         found.append(said_of(None, hot, start.system).replace(shown, typed))
     return found, shut
 

@@ -23,13 +23,13 @@ def ordered(seconds, *, scale="elapsed", line=5, **channels):
     channels = channels or {"gauge": np.arange(seconds.size) + 10.0}
     return in_order(
         "table", "box.csv", seconds, {k: np.array(v, dtype=float) for k, v in channels.items()},
-        lambda row: row + line, scale=scale, unused=("x",),
+        lambda row: row + line, scale=scale,
     )  # fmt: skip
 
 
 def test_times_in_order_stay():
     trace = ordered([0, 0.25, 0.5])
-    assert (trace.reordered, trace.left_out, trace.unused, trace.rows) == (0, (), ("x",), 3)
+    assert (trace.reordered, trace.left_out, trace.rows) == (0, (), 3)
     assert (trace.started_utc_s, trace.clock_s) == (None, None)
     assert repr(trace) == "Trace of 3 rows over 0 s: gauge"
     bare = Trace(kind="gpx", time_s=np.array([0.0, 3.0, 7.0]), started_utc_s=None, clock_s=None,

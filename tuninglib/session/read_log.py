@@ -9,7 +9,7 @@ import io
 import json
 import re
 import stat
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -241,7 +241,7 @@ def read_delimited(
         values = numbers(cells, layout.decimal_comma)
         left_out += _no_numbers(one.name, cells, values, lines, seconds)
         channels[one.name] = _in_si(values, one)
-    return in_order(
+    trace = in_order(
         "table",
         path.name,
         seconds,
@@ -249,8 +249,8 @@ def read_delimited(
         lambda row: int(lines[row]),
         left_out=left_out,
         scale=_scale(kind, seconds, layout, used[0].position),
-        unused=unused,
     )
+    return replace(trace, unused=unused)
 
 
 # Hours of a quick log have a tenth of this.

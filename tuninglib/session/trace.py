@@ -171,7 +171,6 @@ def in_order(
     *,
     left_out: list[LeftOut] = (),
     scale: str = "elapsed",
-    unused: tuple[str, ...] = (),
     parts: list[int] = (),
 ) -> Trace:
     """A trace whose times rise: rows without a time and double ones are left out and counted.
@@ -190,7 +189,6 @@ def in_order(
     scale : str
         Of times: ``"utc"``, since 1970; ``"local"``, the same by the clock of a place; ``"clock"``,
         of the day alone; ``"elapsed"``, since a start.
-    unused : tuple of str
     parts : list of int
         Rows at which a part of the file begins that may be older than what stands before it.
 
@@ -254,7 +252,6 @@ def in_order(
         rows=rows,
         left_out=tuple(found.left_out),
         reordered=int(back.sum()),
-        unused=tuple(unused),
         dated_s=start if scale in ("utc", "local") else None,
     )
 
