@@ -246,4 +246,4 @@ def test_names_are_shown_as_text_and_never_run(browser, demo_copy, tmp_path):
     page = (outing.folder / PHONE_PAGE).read_text(encoding="utf-8")
     assert page.count("<script") == page.count("</script>") == 2
     assert "<img" not in page
-    assert data_of(outing.folder)["title"] == nasty
+    assert data_of(outing.folder)["title"] == f"DEMO, INVENTED: {nasty}"

@@ -434,6 +434,20 @@ def _contents(session, out: Path, say, kernel: bool, pdf: bool) -> dict:
     return contents
 
 
+@contextmanager
+def _in_letters(folder: str):
+    """A path that a notebook can hold; to a folder whose name is no text, a link for the moment."""
+    try:
+        folder.encode()
+    except UnicodeEncodeError:
+        with tempfile.TemporaryDirectory() as moment:
+            link = os.path.join(moment, "outing")
+            os.symlink(folder, link)
+            yield link
+        return
+    yield folder
+
+
 def _run(session, failed: Path, say, kernel: bool) -> tuple:
     """The executed workbook, and the results that page and results.json are made of."""
     from tuninglib.analysis.analyse import Results, analyse
@@ -445,16 +459,17 @@ def _run(session, failed: Path, say, kernel: bool) -> tuple:
 
     kernel = kernel or inside_a_notebook()
     names: dict = {}
-    notebook = run_workbook(
-        workbook_path("session_report"),
-        {"session_folder": os.path.abspath(session.folder)},
-        # It is handed on: where the folder lies on this machine is nobody's business.
-        shown={"session_folder": printable(Path(os.path.abspath(session.folder)).name)},
-        failed=failed,
-        on_cell=on_cell,
-        namespace=names,
-        kernel=kernel,
-    )
+    with _in_letters(os.path.abspath(session.folder)) as folder:
+        notebook = run_workbook(
+            workbook_path("session_report"),
+            {"session_folder": folder},
+            # It is handed on: where the folder lies on this machine is nobody's business.
+            shown={"session_folder": printable(Path(os.path.abspath(session.folder)).name)},
+            failed=failed,
+            on_cell=on_cell,
+            namespace=names,
+            kernel=kernel,
+        )
     if kernel:
         return notebook, analyse(session)
     if not isinstance(names.get("results"), Results):
