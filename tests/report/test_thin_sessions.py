@@ -4,9 +4,10 @@ import re
 
 import pytest
 
+from tests.outing import Outing
 from tuninglib.analysis.analyse import analyse
 from tuninglib.physics.fuels import Blend, lambda_shift
-from tuninglib.report import method, mixture
+from tuninglib.report import cautions, method, mixture, verdict
 from tuninglib.report.make import make_report
 from tuninglib.session.load import load_session
 
@@ -167,3 +168,31 @@ def test_where_a_value_is_from_is_said_in_words(edit):
     checks = 'checks = [["50 km/h", "48 km/h"], ["60 km/h", "57.3 km/h"]]\n'
     edit("session.toml", "[speedometer]\n", "[speedometer]\n" + checks)
     assert said(folder)["True over shown speed"] == "2 checks in session.toml"
+
+
+def test_a_run_without_a_speed_and_an_outing_without_a_column_are_spoken_of(outing):
+    row = outing.rows[4]
+    row["entry_speed [km/h]"] = row["exit_speed [km/h]"] = ""
+    said = " ".join(cautions.remarks(outing.results()))
+    assert "no speed at the marker is written in row 6 of runs.csv" in said
+    assert "write readings in the column gauge" not in said
+    outing.without_columns("speed")
+    said = " ".join(cautions.remarks(outing.results()))
+    assert "no gain can be worked out; write them in the column exit_speed [km/h]" in said
+    # Where no run has one, none is singled out.
+    assert "no speed at the marker" not in said
+    said = " ".join(cautions.remarks(outing.without_columns("gauge").results()))
+    assert "no full-throttle run has a gauge reading, so nothing is known of the mixture" in said
+
+
+def test_an_octane_number_that_nobody_wrote_down_is_watched(outing):
+    said = str(verdict.watch(outing.results()))
+    assert "so no fuel is held against it" not in said
+    outing.key("bike", lowest_octane=None).key("engines.big", compression_ratio=None)
+    said = str(verdict.watch(outing.results()))
+    assert "maker asks for is not known (lowest_octane under [bike]), so no fuel is held" in said
+
+
+@pytest.fixture
+def outing(demo_folder, tmp_path):
+    return Outing(demo_folder, tmp_path / "outing")

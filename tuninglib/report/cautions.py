@@ -22,6 +22,7 @@ from tuninglib.report.page_parts import (
 from tuninglib.rounding import fixed, gauge_text, listing, percent
 from tuninglib.session.defaults import day_temperature_of, ethanol_of
 from tuninglib.session.load import Session
+from tuninglib.session.read_table import RUNS
 from tuninglib.statistics.repeats import NAMED
 from tuninglib.statistics.speedometer import legal_true_speed_m_s
 from tuninglib.units import convert, to_display, unit_label
@@ -329,6 +330,7 @@ def remarks(results: Results) -> list:
             f"the ethanol content of {listing(unlabelled)} is not written down; 5 % is taken, and "
             "0 to 10 % would move lambda by about 2 % either way."
         )
+    found += _left_out(session)
     found += _running_in(session)
     found += _taken(results)
     if results.road is None:
@@ -337,11 +339,30 @@ def remarks(results: Results) -> list:
             f"no run of the reference {spaced(results.reference)} has speeds, so no gain can be "
             "worked out."
             if ridden
-            else "no run has speeds, so no gain can be worked out."
+            else "no run has speeds, so no gain can be worked out; write them in the column "
+            f"exit_speed [{unit_label('speed', session.about.units)}] of {RUNS}."
         )
     else:
         found += _surprises(results)
         found += _speedometer(results)
+    return found
+
+
+def _left_out(session) -> list:
+    """Cells of full-throttle runs that others have, or that no run has."""
+    rows = session.runs[(session.runs["state"] == "full") & (session.runs["exclude"] == "")]
+    found, silent = [], rows[rows["shown_exit_m_s"].isna()]
+    if 0 < len(silent) < len(rows):
+        where = listing([f"row {row}" for row in silent["row"]])
+        found.append(
+            f"no speed at the marker is written in {where} of {RUNS}, so nothing of the gain is "
+            "taken from there; write exit_speed if you know it."
+        )
+    if len(rows) and rows["gauge_low"].isna().all():
+        found.append(
+            "no full-throttle run has a gauge reading, so nothing is known of the mixture; write "
+            f"readings in the column gauge of {RUNS}."
+        )
     return found
 
 

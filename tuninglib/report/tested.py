@@ -245,7 +245,7 @@ def missing_sentences(results: Results) -> Prose:
     could = [
         text
         for text, there in (
-            ("engine speeds and the crank’s torque ([gearing] in session.toml)", results.gearing),
+            ("engine speeds and the crank's torque ([gearing] in session.toml)", results.gearing),
             ("fuel use (fills.csv)", results.fuel_use),
             ("the logs of a phone or a gauge ([logs] in session.toml)", results.logs),
         )

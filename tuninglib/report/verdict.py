@@ -305,6 +305,9 @@ def _octane_unknown(results) -> list:
             f"the octane number that the maker asks for is not known, and the engine {spaced(e)} "
             f"has a compression of {session.engines[e].compression:.1f}: listen for knock."
             for e in high
+        ] or [
+            "the octane number that the maker asks for is not known (lowest_octane under [bike]), "
+            "so no fuel is held against it: burn none below what the manual asks for."
         ]
     for fuel in burnt:
         margins = {one.margin for one in results.octane if one.fuel == fuel}

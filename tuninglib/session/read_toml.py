@@ -15,7 +15,7 @@ from tuninglib.units import DISPLAY
 
 TOML = "session.toml"
 _LONGEST_NAME = 100
-# The work grows with more than the cube of them: 100 take seconds, 400 a quarter of an hour.
+# Nobody rides more in a day, and the sums grow faster than their number.
 MOST_SETUPS = 60
 
 
