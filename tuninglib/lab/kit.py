@@ -91,16 +91,17 @@ def slider(
     label, unit : str
         No unit: an empty string.
     value : float
-        Where it starts, brought to the nearest step; the range is widened to hold it.
+        Where it starts: shown at the nearest step, and taken as it is until it is moved (see
+        :func:`taken`); the range is widened to hold it.
     low, high, step : float
         In the unit of the label.
     """
     decimals = max(0, next(d for d in range(9) if abs(round(step, d) - step) < 1e-12))
     # All three on multiples of the step: the browser counts its steps from the low end.
-    value = round(round(value / step) * step, decimals)
+    exact, value = value, round(round(value / step) * step, decimals)
     low = round(math.floor(low / step + 1e-9) * step, decimals)
     high = round(math.ceil(high / step - 1e-9) * step, decimals)
-    return widgets.FloatSlider(
+    made = widgets.FloatSlider(
         value=value,
         min=min(low, value),
         max=max(high, value),
@@ -111,6 +112,40 @@ def slider(
         layout=_WIDE,
         tooltip=f"{label}: arrow keys move it; click the number to type one",
     )
+    made.start = (value, exact)
+    return made
+
+
+def put(slider: widgets.FloatSlider, value: float) -> None:
+    """Bring a slider to a new start.
+
+    Parameters
+    ----------
+    slider : widgets.FloatSlider
+        Of :func:`slider`.
+    value : float
+        As there.
+    """
+    shown = round(value / slider.step) * slider.step
+    slider.start = (shown, value)
+    slider.value = shown
+
+
+def at_rest(slider: widgets.FloatSlider) -> bool:
+    """Whether a slider stands where it started."""
+    return not moved(slider.value, slider.start[0])
+
+
+def taken(control: widgets.Widget) -> object:
+    """The value of a control; of a slider at rest where it started, not the step that is shown.
+
+    Parameters
+    ----------
+    control : ipywidgets widget
+    """
+    if isinstance(control, widgets.FloatSlider) and at_rest(control):
+        return control.start[1]
+    return control.value
 
 
 def moved(value: float, start: float) -> bool:
@@ -176,7 +211,7 @@ def panel(
         if busy:
             return
         try:
-            said = answer(**{name: control.value for name, control in controls.items()})
+            said = answer(**{name: taken(control) for name, control in controls.items()})
         except ValueError as error:
             # An old picture beside a new problem would mislead.
             picture.value, words.value = "", words_html(problems_prose(error))
@@ -347,15 +382,16 @@ class LadderPicture:
     def _shown(self, flow_m3_s):
         return units.to_display(np.asarray(flow_m3_s), "flow", self._system)
 
-    def render(self, one: Outlook, *, lowest: float, highest: float, flow_m3_s: float) -> Image:
+    def render(self, one: Outlook) -> Image:
         """The picture for one outlook."""
+        lowest, highest = one.lowest, one.highest
         x = self._line.get_xdata()
         self._band.set_y(lowest)
         self._band.set_height(highest - lowest)
         self._area.set_verts([np.vstack([np.c_[x, one.curve.low], np.c_[x, one.curve.high][::-1]])])
         self._line.set_ydata(one.curve.value)
         self._read.set_ydata(one.reading_lambda)
-        at = float(self._shown(flow_m3_s))
+        at = float(self._shown(one.flow_m3_s))
         self._bar.set_data([at, at], [one.lambda_.low, one.lambda_.high])
         self._dot.set_data([at], [one.lambda_.value])
         # Whole tenths, so that the axis stands still under small moves.
