@@ -1,5 +1,7 @@
 """Panels of the lab: what they say, write and refuse, and what all of them have in common."""
 
+from dataclasses import replace
+
 import pytest
 
 from tests.analysis.test_coast_down import rolled
@@ -21,6 +23,7 @@ from tuninglib.report import what_if as what_if_words
 from tuninglib.rounding import quantity_text
 from tuninglib.session.edit import write_values
 from tuninglib.session.load import load_session
+from tuninglib.session.schema import Target
 from tuninglib.session.tables import BENCH_HEADER, parse_volumes
 from tuninglib.text_files import SessionError
 
@@ -77,6 +80,30 @@ def test_a_slider_stands_on_its_steps(low, value, step):
         assert number / step == pytest.approx(round(number / step), abs=1e-9)
     assert slider.min <= low
     assert slider.max >= 100.2
+
+
+def test_what_was_moved_stands_there_when_the_cell_is_run_again(demo_copy, results):
+    first = explore.mixture(results)
+    fresh = words(first)
+    labelled(first, "start from injector").value = "i205"
+    labelled(first, "band, leanest").value = 0.885
+    moved_to = words(first)
+    assert moved_to != fresh
+    again = explore.mixture(results)
+    assert words(again) == moved_to
+    # What was not moved follows the session.
+    other = replace(
+        results, session=replace(results.session, target=Target(lowest=0.81, highest=0.9))
+    )
+    followed = explore.mixture(other)
+    assert labelled(followed, "band, richest").value == 0.81
+    assert labelled(followed, "band, leanest").value == 0.885
+    labelled(again, "Reset").click()
+    assert words(explore.mixture(results)) == fresh
+    # Another session has its own.
+    labelled(plan(demo_copy), "riders").value = "jo"
+    assert labelled(plan(demo_copy), "riders").value == "jo"
+    assert labelled(plan(results.session.folder), "riders").value != "jo"
 
 
 # Another injector, fuel or rider ------------------------------------------------------------------

@@ -71,11 +71,11 @@ def coast_down(session_folder: Path | str) -> widgets.VBox:
         )
 
     def values_now():
-        return {name: control.value for name, control in controls.items()}
+        return {name: kit.taken(control) for name, control in controls.items()}
 
     def write():
         road, _, _ = fitted(**values_now())
-        doubt = controls["doubt"].value / 100
+        doubt = kit.taken(controls["doubt"]) / 100
         return kit.written(write_values(folder, {"bike": values_for_session(road, doubt)}))
 
     def save():
@@ -85,6 +85,7 @@ def coast_down(session_folder: Path | str) -> widgets.VBox:
     return kit.panel(
         controls,
         answer,
+        name=f"coast-down of {folder}",
         more=(
             kit.action("Keep the rows", f"Writes {COASTDOWN} into the session's folder", save),
             kit.action(
@@ -309,6 +310,7 @@ def bench_flow(session_folder: Path | str) -> widgets.VBox:
     return kit.panel(
         controls,
         answer,
+        name=f"bench of {folder}",
         more=(
             kit.action("Keep the rows", f"Writes {BENCHFLOW} into the session's folder", save),
             kit.action(

@@ -89,6 +89,7 @@ def mixture(results: Results) -> widgets.VBox | Prose:
     return kit.panel(
         controls,
         answer,
+        name=f"mixture of {session.folder}",
         more=(
             kit.action(
                 "Write the target band into my session",
@@ -324,7 +325,7 @@ def another_rider(results: Results) -> widgets.VBox | Prose:
     def answer(**values):
         return kit.Said(rider_words(results, run, setup, question_of(values, start, system)))
 
-    return kit.panel(controls, answer)
+    return kit.panel(controls, answer, name=f"rider of {results.session.folder}")
 
 
 def question_of(values: dict, start: dict, system: str) -> Question:

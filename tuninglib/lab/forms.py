@@ -5,7 +5,7 @@ They write the same files as by hand: remarks and the rider's own text stay wher
 
 import dataclasses
 import re
-from collections.abc import Collection, Sequence
+from collections.abc import Collection
 from dataclasses import Field
 from pathlib import Path
 
@@ -53,7 +53,8 @@ def session_form(session_folder: Path | str) -> widgets.VBox:
 
     Notes
     -----
-    What is typed is kept while another table is looked at, and written for all tables at once. A
+    What is typed is kept while another table is looked at, and when the cell is run again; it is
+    written for all tables at once. A
     field that is emptied makes a remark of its line.
     """
     folder = Path(session_folder)
@@ -61,8 +62,8 @@ def session_form(session_folder: Path | str) -> widgets.VBox:
         tables_as_typed(folder)
     except SessionError as error:
         return widgets.HTML(kit.words_html(kit.problems_prose(error)))
-    typed: dict[tuple, str] = {}
-    added: list[str] = []
+    typed = kit.kept(f"fields of {folder}")
+    added = kit.kept(f"tables of {folder}")
     tables = kit.choice("table", table_names(folder))
     place, words, missing = widgets.VBox(), widgets.HTML(), widgets.HTML()
     kind = kit.choice("one more of", tuple(schema.NAMED))
@@ -88,7 +89,7 @@ def session_form(session_folder: Path | str) -> widgets.VBox:
         table = f"{kind.value}.{new}"
         if table in table_names(folder, added):
             return say(Prose((("Not added", f"{table} is there already; choose it above."),)))
-        added.append(table)
+        added[table] = True
         name.value = ""
         again(table)
         return say(Prose((("Added", f"{table}; fill it in, then write."),)))
@@ -120,7 +121,7 @@ def session_form(session_folder: Path | str) -> widgets.VBox:
     return kit.beside([tables, place, button, words, kind, name, more], [missing])
 
 
-def table_names(folder: Path | str, added: Sequence[str] = ()) -> list:
+def table_names(folder: Path | str, added: Collection[str] = ()) -> list:
     """Tables of the contract, the named entries that the file has, and those just added."""
     tables = tables_as_typed(folder)
     names = list(schema.SINGLE)
@@ -142,7 +143,7 @@ def _is_needed(field) -> bool:
     return field.default is dataclasses.MISSING or bool(field.metadata.get("asked"))
 
 
-def names_in(folder: Path | str, added: Sequence[str] = ()) -> dict:
+def names_in(folder: Path | str, added: Collection[str] = ()) -> dict:
     """Names of the entries of each table, those just added too."""
     found: dict[str, list] = {kind: [] for kind in schema.NAMED}
     for table in table_names(folder, added):
@@ -353,8 +354,9 @@ def runs_form(session_folder: Path | str) -> widgets.VBox:
     Notes
     -----
     The file as it stood when the form was opened is kept once, as ``runs.earlier-1.csv`` or the
-    next free number, before the first run is added. After each run the form says what the rows so
-    far say: go on, stop, or decided.
+    next free number, before the first run is added. What is typed and not added yet stays when the
+    cell is run again. After each run the form says what the rows so far say: go on, stop, or
+    decided.
     """
     whole = widgets.VBox()
 
@@ -383,6 +385,7 @@ def _form(session_folder, build, said):
         high=20,
         step=1,
     )
+    left = kit.kept(f"a run of {session_folder}")
     touched: set[str] = set()
     state = {"sheet": sheet, "kept": False, "quiet": False, "added": []}
 
@@ -395,6 +398,8 @@ def _form(session_folder, build, said):
 
     def typed(change, key):
         if not state["quiet"]:
+            # By its label, for a number is meant in the unit that stands there.
+            left[fields[key].description] = change["new"]
             touched.add(key)
             blame(checked(state["sheet"], values(), touched))
 
@@ -448,7 +453,7 @@ def _form(session_folder, build, said):
         clear()
         # What was typed comes back, to be mended and added again.
         for key, cell in zip(state["sheet"].keys, cells_of(state["sheet"], row), strict=True):
-            if key in fields and cell in _possible(fields[key], cell):
+            if key in fields and kit.possible(fields[key], cell):
                 fields[key].value = cell
         say(Prose((("Taken back", f"{row}. Mend it above and add it again, or leave it."),)))
         tell()
@@ -470,6 +475,7 @@ def _form(session_folder, build, said):
         touched.clear()
         for key in OF_ONE_RUN:
             if key in fields:
+                left.pop(fields[key].description, None)
                 is_choice = COLUMNS[key].kind == "choice"
                 fields[key].value = COLUMNS[key].options[0][1] if is_choice else ""
         if "run" in fields:
@@ -482,7 +488,11 @@ def _form(session_folder, build, said):
         if isinstance(field, widgets.Text):
             # Judge a number when it is finished, not at its first digit.
             field.continuous_update = False
+        if field.description in left and kit.possible(field, left[field.description]):
+            field.value = left[field.description]
+            touched.add(key)
         field.observe(lambda change, key=key: typed(change, key), "value")
+    blame(checked(sheet, values(), touched))
     button = widgets.Button(
         description="Add run", icon="plus", button_style="primary", tooltip="Append to runs.csv"
     )
@@ -522,13 +532,6 @@ def _form(session_folder, build, said):
     return kit.beside(
         [*lines, planned, button, back, words, column, new_column], [so_far, rules, rows]
     )
-
-
-def _possible(field, cell) -> tuple:
-    """What a field can hold of a cell: anything typed, or one of a list's entries."""
-    if not isinstance(field, widgets.Dropdown):
-        return (cell,)
-    return tuple(one[1] if isinstance(one, tuple) else one for one in field.options)
 
 
 def last_rows(sheet: Sheet) -> Table:

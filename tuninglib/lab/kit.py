@@ -184,8 +184,31 @@ def problems_prose(error: ValueError | OSError) -> Prose:
     return Prose((("Not possible", f"{error}."),), style="caution")
 
 
+# What a rider moved or typed and no file has yet, by what it belongs to.
+_KEPT: dict[str, dict] = {}
+
+
+def kept(name: str) -> dict:
+    """What was moved or typed under a name, to be there again when its cell is run again.
+
+    Parameters
+    ----------
+    name : str
+
+    Returns
+    -------
+    dict
+        To be written in; forgotten when the workbook's kernel ends.
+    """
+    return _KEPT.setdefault(name, {})
+
+
 def panel(
-    controls: dict, answer: Callable[..., Said], *, more: Sequence[widgets.Widget] = ()
+    controls: dict,
+    answer: Callable[..., Said],
+    *,
+    name: str,
+    more: Sequence[widgets.Widget] = (),
 ) -> widgets.VBox:
     """Controls, the answer to where they stand, and a button that puts them back.
 
@@ -195,21 +218,31 @@ def panel(
         Named as ``answer`` names its arguments.
     answer : callable
         Values of the controls to what is :class:`Said`; a ValueError becomes a sentence.
+    name : str
+        What tells it from other panels: under it, what was moved is kept (see :func:`kept`).
     more : sequence of widgets
         Shown below the controls.
 
     Returns
     -------
     ipywidgets.VBox
-        Nothing is remembered: running the cell again starts afresh.
+        Where the cell is run again, controls that were moved stand where they stood; the others
+        start afresh.
     """
     start = {name: control.value for name, control in controls.items()}
+    left = kept(name)
+    for key, control in controls.items():
+        if key in left and possible(control, left[key]):
+            control.value = left[key]
     picture, words = widgets.HTML(), widgets.HTML()
     busy = []
 
     def show(_=None):
         if busy:
             return
+        values = {key: control.value for key, control in controls.items()}
+        left.clear()
+        left.update({key: value for key, value in values.items() if value != start[key]})
         try:
             said = answer(**{name: taken(control) for name, control in controls.items()})
         except ValueError as error:
@@ -237,6 +270,13 @@ def panel(
         control.observe(show, "value")
     show()
     return beside([*controls.values(), back, *more], [picture, words])
+
+
+def possible(control: widgets.Widget, value: object) -> bool:
+    """Whether a control can hold a value: anything, but for a list, which holds its entries."""
+    if not isinstance(control, widgets.Dropdown):
+        return True
+    return value in [one[1] if isinstance(one, tuple) else one for one in control.options]
 
 
 def beside(controls: Sequence[widgets.Widget], answer: Sequence[widgets.Widget]) -> widgets.VBox:
