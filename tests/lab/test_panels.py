@@ -1,5 +1,6 @@
 """Panels of the lab: what they say, write and refuse, and what all of them have in common."""
 
+import re
 from dataclasses import replace
 
 import pytest
@@ -192,17 +193,27 @@ def test_an_upside_down_band_is_a_sentence_and_no_picture(results):
     assert not any("<img" in str(getattr(w, "value", "")) for w in everything(panel))
 
 
-def test_a_candidate_is_written_and_then_listed(demo_copy):
+@pytest.mark.usefixtures("no_picture")
+def test_a_candidate_is_written_as_it_is_shown_and_then_listed(demo_copy):
     session = load_session(demo_copy)
-    explore.add_candidate(session, "i169", "169 cc/min", "5 %")
+    panel = explore.mixture(analyse(session))
+    labelled(panel, "injector flow").value, labelled(panel, "flow may be off").value = 169.4, 5
+    shown = re.search("Lambda: .*? Chances: .*? leaner [^.]*", words(panel))[0]
+    assert "with 169.4 cc/min" in shown
+    labelled(panel, "name of the").value = "i169"
+    labelled(panel, "Write this injector").click()
+    assert "Written: [injectors.i169] flow = 169.4 cc/min, tolerance = 5 %." in words(panel)
+    assert "session.earlier-1.toml is the file as it was" in words(panel)
     after = load_session(demo_copy)
     assert "i169" in after.candidates
-    assert after.injectors["i169"].tolerance.value == pytest.approx(0.05)
+    again = explore.mixture(analyse(after))
+    labelled(again, "Reset").click()
+    labelled(again, "start from injector").value = "i169"
+    assert shown in words(again)
     used = next(iter(session.setups.values())).injector
-    with pytest.raises(SessionError, match="it is no candidate"):
-        explore.add_candidate(session, used, "169 cc/min", "5 %")
-    with pytest.raises(SessionError, match="is no name for an injector"):
-        explore.add_candidate(session, "two words", "169 cc/min", "5 %")
+    for name, said in ((used, "it is no candidate"), ("two words", "is no name for an injector")):
+        with pytest.raises(SessionError, match=said):
+            explore.add_candidate(session, name, "169 cc/min", "5 %")
 
 
 def test_the_button_shows_the_sentence_instead_of_a_traceback(demo_copy):

@@ -5,7 +5,8 @@ import tomllib
 import pytest
 
 from tests.lab.panels import everything, labelled, words
-from tuninglib.lab.forms import LEFT_OUT, as_text, as_value, fields_of, session_form
+from tuninglib.lab.forms import LEFT_OUT, as_value, fields_of, session_form
+from tuninglib.lab.kit import as_text
 from tuninglib.session.edit import problems_of, write_new_session, write_values
 from tuninglib.session.load import load_session
 

@@ -22,7 +22,6 @@ from tuninglib.report.page_parts import Prose
 from tuninglib.report.verdict import moved_band_sentence
 from tuninglib.report.what_if import REFUSALS
 from tuninglib.rounding import fixed, interval_text, odds_text, percent, quantity_text
-from tuninglib.session import edit
 from tuninglib.session.defaults import Band, band_of, ethanol_of, leaner_limit_of
 from tuninglib.session.load import Session
 from tuninglib.text_files import Problem, SessionError
@@ -75,8 +74,8 @@ def mixture(results: Results) -> widgets.VBox | Prose:
     name = kit.text("name of the candidate", "", "for example i178; letters, digits, _")
 
     def write_band():
-        values = {key: round(controls[key].value, 4) for key in ("lowest", "highest")}
-        return kit.written(edit.write_values(session.folder, {"target": values}))
+        values = {key: round(kit.taken(controls[key]), 4) for key in ("lowest", "highest")}
+        return kit.write(session.folder, {"target": values})
 
     def write_candidate():
         return add_candidate(
@@ -262,7 +261,7 @@ def add_candidate(session: Session, name: str, flow: str, tolerance: str) -> Pro
         # The slider's flow is the one at the bike's pressure.
         bar = units.convert(session.bike.fuel_pressure.value, "Pa", "bar")
         values["flow_pressure"] = f"{bar:.6g} bar"
-    return kit.written(edit.write_values(session.folder, {f"injectors.{name}": values}))
+    return kit.write(session.folder, {f"injectors.{name}": values})
 
 
 # Rider, hill and wind -----------------------------------------------------------------------------

@@ -26,7 +26,6 @@ from tuninglib.session.edit import (
     problems_of_row,
     row_text,
     take_back,
-    write_values,
 )
 from tuninglib.session.fields import example_in, read_value
 from tuninglib.session.read_table import COLUMNS, OF_ONE_RUN, RUNS
@@ -97,7 +96,7 @@ def session_form(session_folder: Path | str) -> widgets.VBox:
     def write(_):
         try:
             values = values_to_write(folder, typed)
-            say(kit.written(write_values(folder, values)))
+            say(kit.write(folder, values))
         except (SessionError, OSError) as error:
             return say(kit.problems_prose(error))
         typed.clear()
@@ -151,17 +150,6 @@ def names_in(folder: Path | str, added: Collection[str] = ()) -> dict:
         if entry:
             found[kind].append(entry)
     return found
-
-
-def as_text(value: object) -> str:
-    """A TOML value as a field shows it; pairs as ``60 km/h = 57 km/h; ...``, lists with commas."""
-    if isinstance(value, list) and all(isinstance(one, list) for one in value):
-        return "; ".join(" = ".join(map(str, pair)) for pair in value)
-    if isinstance(value, dict):
-        return "; ".join(f"{key} = {text}" for key, text in value.items())
-    if isinstance(value, list):
-        return ", ".join(map(str, value))
-    return "" if value is None else str(value)
 
 
 def as_value(field: Field, text: str) -> object:
@@ -218,7 +206,7 @@ def problem_of(field: Field, text: str, names: dict) -> str:
 def _line(folder, table, field, typed, names):
     """A field with what is wrong with it below; what was typed before comes back."""
     meta = field.metadata
-    stands = as_text(_standing(folder, table).get(field.name))
+    stands = kit.as_text(_standing(folder, table).get(field.name))
     start = typed.get((table, field.name), stands)
     label = field.name.replace("_", " ") + (" *" if _is_needed(field) else "")
     options = {"choice": meta.get("choices"), "reference": names.get(meta.get("table"))}
@@ -229,7 +217,7 @@ def _line(folder, table, field, typed, names):
         control = kit.choice(label, known, start or LEFT_OUT)
     else:
         system = tables_as_typed(folder)["session"].get("units", "metric")
-        example = as_text(example_in(meta.get("example"), system))
+        example = kit.as_text(example_in(meta.get("example"), system))
         control = kit.text(label, start, f"for example {example}" if example else "")
         control.continuous_update = False
     control.tooltip = meta["help"]
@@ -271,7 +259,7 @@ def values_to_write(folder: Path | str, typed: dict) -> dict:
         stands = _standing(folder, table)
         field = next(one for one in fields_of(table) if one.name == key)
         value = as_value(field, text)
-        if text.strip() == as_text(stands.get(key)) or (value is None and key not in stands):
+        if text.strip() == kit.as_text(stands.get(key)) or (value is None and key not in stands):
             continue
         values.setdefault(table, {})[key] = value
     for table, own in values.items():

@@ -12,6 +12,7 @@ import math
 import threading
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 
 import ipywidgets as widgets
 import numpy as np
@@ -24,7 +25,7 @@ from matplotlib.patches import Rectangle
 from tuninglib import units
 from tuninglib.analysis.injector import AskedLadder, Outlook
 from tuninglib.report.page_parts import BAND, COLOURS, INK, Html, Picture, Prose, Table, render
-from tuninglib.session.edit import Edited
+from tuninglib.session.edit import write_values
 from tuninglib.text_files import SessionError
 from tuninglib.whole_files import in_words
 
@@ -457,12 +458,37 @@ class LadderPicture:
         return Image(png_of(canvas), alt, round(_WIDTH_IN * 130))
 
 
-def written(edited: Edited) -> Prose:
-    """What a button did to a file, in words."""
+def write(folder: Path | str, tables: dict) -> Prose:
+    """Write values into session.toml, and say what was written.
+
+    Parameters
+    ----------
+    folder : path
+    tables : dict of str to dict
+        As of :func:`tuninglib.session.edit.write_values`.
+    """
+    edited = write_values(folder, tables)
     if edited.kept is None:
         return Prose((("Nothing to do", f"{edited.path.name} says that already."),))
-    text = (
-        f"{edited.path.name} has the new values; the earlier file is kept as "
-        f"{edited.kept.name}. Run all cells again to work with them."
+    items = [("Written", f"[{table}] {_listed(values)}.") for table, values in tables.items()]
+    text = f"{edited.kept.name} is the file as it was. Run all cells again to work with the new one"
+    return Prose((*items, ("Kept", f"{text}.")))
+
+
+def _listed(values) -> str:
+    """Keys with their values; an emptied one is a remark in the file."""
+    return ", ".join(
+        f"{key} emptied" if value is None else f"{key} = {as_text(value)}"
+        for key, value in values.items()
     )
-    return Prose((("Written", text),))
+
+
+def as_text(value: object) -> str:
+    """A TOML value as a field shows it; pairs as ``60 km/h = 57 km/h; ...``, lists with commas."""
+    if isinstance(value, list) and all(isinstance(one, list) for one in value):
+        return "; ".join(" = ".join(map(str, pair)) for pair in value)
+    if isinstance(value, dict):
+        return "; ".join(f"{key} = {text}" for key, text in value.items())
+    if isinstance(value, list):
+        return ", ".join(map(str, value))
+    return "" if value is None else str(value)
