@@ -5,8 +5,9 @@ import tomllib
 import pytest
 
 from tests.lab.panels import everything, labelled, words
-from tuninglib.lab.forms import LEFT_OUT, as_text, as_value, fields_of, session_form
-from tuninglib.session.edit import problems_of, write_new_session
+from tuninglib.lab.forms import LEFT_OUT, as_value, fields_of, session_form
+from tuninglib.lab.kit import as_text
+from tuninglib.session.edit import problems_of, write_new_session, write_values
 from tuninglib.session.load import load_session
 
 FILLED = {
@@ -77,6 +78,27 @@ def test_a_fresh_session_is_filled_in_and_complete(fresh):
         "run,setup,rider,entry_speed [mph],exit_speed [mph]\n1,before,me,30,40\n2,after,me,30,42\n"
     )
     assert load_session(fresh).bike.mass.value == pytest.approx(117.93, abs=0.01)
+
+
+def test_what_was_typed_stays_when_the_cell_is_run_again(demo_copy):
+    first = session_form(demo_copy)
+    fill(first, {"bike": {"mass": "1240 kg"}})
+    labelled(first, "one more of").value = "fuels"
+    labelled(first, "called").value = "e20"
+    press(first, "Add")
+    again = session_form(demo_copy)
+    assert "fuels.e20" in labelled(again, "table").options
+    labelled(again, "table").value = "bike"
+    assert field(again, "mass").value == "1240 kg"
+    assert "is outside 40 to 500 kg" in words(again)
+    press(again, "Write into session.toml")
+    fill(again, {"bike": {"mass": "126 kg"}})
+    press(again, "Write into session.toml")
+    # What a file has is kept nowhere else.
+    write_values(demo_copy, {"bike": {"mass": "127 kg"}})
+    last = session_form(demo_copy)
+    labelled(last, "table").value = "bike"
+    assert field(last, "mass").value == "127 kg"
 
 
 def test_a_value_is_judged_as_it_is_typed_and_not_written(demo_copy):

@@ -143,7 +143,8 @@ def first_guess(results: Results | None = None, *, system: str = "metric") -> wi
             )
         )
 
-    return kit.panel(controls, answer)
+    folder = results.session.folder if results is not None else ""
+    return kit.panel(controls, answer, name=f"first guess in {system} {folder}")
 
 
 def _guess_controls(start, system) -> dict:
@@ -353,7 +354,7 @@ def compression(system: str = "metric") -> widgets.VBox:
         octanes = {"need": Octane(need, need_scale), "fuel": Octane(fuel, fuel_scale)}
         return kit.Said(compression_words(CylinderKit(**engine), system=system, **octanes))
 
-    return kit.panel(controls, answer)
+    return kit.panel(controls, answer, name=f"compression in {system}")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -679,4 +680,5 @@ def tank(results: Results | None = None, *, system: str = "metric") -> widgets.V
             )
         )
 
-    return kit.panel(controls, answer)
+    folder = results.session.folder if results is not None else ""
+    return kit.panel(controls, answer, name=f"tank in {known.system} {folder}")
