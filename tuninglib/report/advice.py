@@ -14,7 +14,7 @@ from tuninglib.analysis.combinations import (
     unexplained,
     worst_knock,
 )
-from tuninglib.analysis.decide import leans
+from tuninglib.analysis.decide import Step, leans
 from tuninglib.analysis.records import one_each
 from tuninglib.analysis.worth import EVEN
 from tuninglib.interval import Interval
@@ -599,7 +599,7 @@ def _then(results, plan) -> str:
         said.append(f"ride {spaced(plan.ride.setup)}")
     step, now = plan.next, results.plan.next
     if (step.code, step.injector) != (now.code, now.injector):
-        said.append(_IN_SHORT[step.code].format(injector=step.injector))
+        said.append(step_in_short(step))
     # "ride it and find the cause", but "ride it; nothing more to test".
     between = "; " if step.code == "nothing" else " and "
     return between.join(said) or "another engine comes first"
@@ -616,6 +616,16 @@ _IN_SHORT = {
     "find power": "find out why it does not pull",
     "list injectors": "list other injectors",
 }
+
+
+def step_in_short(step: Step) -> str:
+    """The next thing to do in a few words.
+
+    Parameters
+    ----------
+    step : tuninglib.analysis.decide.Step
+    """
+    return _IN_SHORT[step.code].format(injector=step.injector)
 
 
 def fuel_items(results: Results) -> list:
