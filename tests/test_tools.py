@@ -1,5 +1,6 @@
 """Every tool that measures by hand runs: for a moment, since what it measures takes long."""
 
+import ast
 import re
 import subprocess
 import sys
@@ -7,6 +8,7 @@ import sys
 import pytest
 
 from tests.conftest import ROOT
+from tests.tools import mutate
 
 TOOLS = ROOT / "tests" / "tools"
 # The smallest amount of work that goes through all of a tool, and what it then prints.
@@ -29,6 +31,19 @@ OTHERS = {"answers", "results_schema", "bayes_referee"}
 def test_every_tool_is_tried():
     tried = {command.split()[0] for command in BRIEFLY}
     assert {path.stem for path in TOOLS.glob("*.py")} == tried | OTHERS
+
+
+def test_what_is_left_out_as_without_effect_is_there_and_nothing_else_is_left_out():
+    for module, lines in mutate.WITHOUT_EFFECT.items():
+        source = (ROOT / "tuninglib" / module).read_text(encoding="utf-8")
+        tree = ast.parse(source)
+        there = {(line.strip(), change) for _, _, line, change in mutate.changes(tree, source)}
+        named = {(line, change) for line, (_, *all_) in lines.items() for change in all_}
+        assert named <= there, module
+        left = len(list(mutate.changes(tree, source))) - len(mutate.counted(module, tree, source))
+        assert 0 < left < 20, module
+    assert mutate.has_effect("physics/air.py", "_MOST_STEPS = 60", "constant 60")
+    assert mutate.has_effect("physics/motion.py", "_MOST_STEPS = 60", "sign -60")
 
 
 @pytest.mark.slow
