@@ -700,6 +700,47 @@ def shut_word(one: Combination) -> str:
     return "fuel" if one.gate.fuel_limit is not None else _SHUT[one.gate.code]
 
 
+def must_not_be_ridden(results: Results, one: Combination) -> bool:
+    """Whether the plan shuts a setup: by a gate, or since its fuel knocked on its engine.
+
+    Parameters
+    ----------
+    results : tuninglib.analysis.analyse.Results
+    one : tuninglib.analysis.combinations.Combination
+        That was ridden.
+    """
+    plan = results.plan
+    if plan.ride is not None and one.setup == plan.ride.setup:
+        return False
+    return one.gate is not None or _fuel_knocked(results, one)
+
+
+def _fuel_knocked(results, one) -> bool:
+    knocked = results.plan.knocked_fuels
+    return any((k.fuel, k.heard.engine) == (one.fuel, one.engine) for k in knocked)
+
+
+def status_word(results: Results, one: Combination) -> str:
+    """What the verdict says of a setup, in a word or two.
+
+    Parameters
+    ----------
+    results : tuninglib.analysis.analyse.Results
+    one : tuninglib.analysis.combinations.Combination
+        That was ridden.
+    """
+    ride = results.plan.ride
+    if ride is not None and one.setup == ride.setup:
+        return "ride now" if one.fuel == ride.fuel else f"ride now, on {ride.fuel}"
+    if one.gate is not None:
+        return shut_word(one)
+    if _fuel_knocked(results, one):
+        return f"{one.fuel} knocked"
+    if any(p.setup == one.setup and p.gain and p.gain.doubted for p in results.pulls):
+        return "check its runs"
+    return "may be ridden" if one.source == "read" else "not read"
+
+
 def shut_in_brief(results: Results) -> str:
     """What must not be ridden, with the kind of reason.
 

@@ -312,6 +312,7 @@ class Written:
     results: Path
     notebook: Path
     pdf: Path | None
+    picture: Path | None
     kept: tuple
 
 
@@ -397,7 +398,7 @@ def make_report(
 def _contents(session, out: Path, say, kernel: bool, pdf: bool) -> dict:
     """What each file of a report holds, all from the same results."""
     from tuninglib.analysis.analyse import results_document
-    from tuninglib.report import what_if
+    from tuninglib.report import verdict_figure, what_if
 
     notebook, results = _run(session, out / "workbook.failed.ipynb", say, kernel)
     say("Writing the page")
@@ -429,6 +430,9 @@ def _contents(session, out: Path, say, kernel: bool, pdf: bool) -> dict:
         "results.json": f"{document}\n",
         "workbook.ipynb": f"{nbformat.v4.writes(notebook)}\n",
     }
+    shared = verdict_figure.shared_picture(results)
+    if shared is not None:
+        contents["summary.png"] = shared
     if pdf:
         say("Writing the PDF")
         contents["report.pdf"] = page_to_pdf(page)
@@ -492,6 +496,7 @@ def _write(out: Path, contents: dict) -> Written:
         results=out / "results.json",
         notebook=out / "workbook.ipynb",
         pdf=out / "report.pdf" if "report.pdf" in contents else None,
+        picture=out / "summary.png" if "summary.png" in contents else None,
         kept=kept,
     )
 
