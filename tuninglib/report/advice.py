@@ -207,7 +207,7 @@ def _pull(results, ride) -> str:
     speed = f"{sign}{abs(change):.1f} {units.unit_label('speed', system)} at your marker"
     text = gain_text(ratio)
     if pull.gain.doubted:
-        return f": {speed}; its speeds do not go with the rest, so nothing is made of its pull"
+        return f": {speed}; its speeds do not fit the other runs, so nothing is said of its pull"
     if results.plan.strength == "open":
         return f": {speed}, but no difference in pull from {reference} was shown ({text})"
     if ratio.value < 0:
@@ -380,8 +380,8 @@ def _instead(results, step) -> str:
     reasons = "; ".join(_on(one.fuel, gate_sentence(results, one)) for one in shut)
     if not shut:
         reasons = "; ".join(_on(one.fuel, where(one)) for one in fitted)
-    keep = f" Or keep to {listing(stands)} with it." if shut and stands else ""
-    return f"With {fitted[0].injector}, which is fitted now: {reasons}.{keep}"
+    keep = f" To keep it, burn {listing(stands)} only." if shut and stands else ""
+    return f"The fitted {fitted[0].injector}: {reasons}.{keep}"
 
 
 def _on(fuel: str, text: str) -> str:

@@ -134,9 +134,9 @@ def _stated(found) -> tuple:
     )
     return (
         "Against session.toml",
-        "all runs together do not go with what is stated of slope, wind, masses, drag and the "
+        "all runs together do not fit what is stated of slope, wind, masses, drag and the "
         f"speedometer; they would fit best with another {what}. Slope and wind look alike here: "
-        "check the grade first, then masses and the speedometer. The intervals do not hold a "
+        "check the grade first, then masses and the speedometer. The intervals do not allow for a "
         "mistake in what is stated.",
     )
 
@@ -286,10 +286,9 @@ def _gain(results, doubt) -> tuple:
     return (
         _label(doubt),
         f"{run} {percent(abs(doubt.off))} {more} wheel force than the other setups and the size of "
-        "the engines let expect. Injectors of one engine rarely differ by more than a few per "
-        "cent, and force goes with displacement, give or take a fifth. Nothing is made of this "
-        f"gain until it is confirmed: check the speeds as they were written down{again}. "
-        + _LAST_WORD,
+        "the engines suggest. Injectors of one engine rarely differ by more than a few per "
+        "cent, and force goes with displacement, give or take a fifth. This gain is not used "
+        f"until it is confirmed: check the speeds as they were written down{again}. " + _LAST_WORD,
     )
 
 
@@ -550,7 +549,7 @@ def _surprises(results) -> list:
     if blowing > STRONG_WIND_M_S:
         found.append(
             f"a wind of {_speed(blowing, session)} was written down; standards for road tests stop "
-            f"at {_speed(STRONG_WIND_M_S, session)} on average (UN GTR 2, from memory)."
+            f"at {_speed(STRONG_WIND_M_S, session)} on average."
         )
     return found
 

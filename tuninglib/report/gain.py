@@ -94,7 +94,7 @@ def _open(results, record) -> str:
 def _doubted(results, record) -> str:
     return (
         f"{gain_text(record.gain.ratio)} against {spaced(results.reference)}, but its speeds do "
-        "not go with the rest, so nothing is made of it (see below)."
+        "not fit the other runs, so it is not used (see below)."
     )
 
 
@@ -215,7 +215,7 @@ def table(results: Results) -> Table | Prose:
         headed("Marker speed", "speed", system),
         headed("Wheel force", "force", system),
         headed("Wheel power", "power", system),
-        "Gain in force [%]",
+        "Gain in pull [%]",
         "Verdict",
     )
     shown_by = "the speedometer" if results.session.logged_step_m_s is None else "the log"

@@ -92,7 +92,9 @@ def sentences(season: Season) -> Prose:
             size = pull.gain if more == "more" else pull.gain.turned()
             text = f"{gain_text(size)} {more} force at the wheel than {over}."
         shut = season.shut(pull)
-        items.append((name, text if shut is None else f"do not ride: {_why(shut)}. Measured: {text}"))
+        items.append(
+            (name, text if shut is None else f"do not ride: {_why(shut)}. Measured: {text}")
+        )
     said = (
         "what is ridden and what is ruled out follows from all outings together, by the rule of "
         "their reports. Where the report of an outing rules out what this page does not, the "
@@ -240,13 +242,13 @@ def days(season: Season) -> Prose:
     elif season.day_sd_is_assumed:
         text = (
             "These outings say next to nothing of how far a day moves the force of all setups "
-            f"alike. About {percent(season.day_sd.value, 1)} is taken (standard deviation; "
-            "day_to_day under [assumptions] says better). The same setup on several days would "
+            f"alike. About {percent(season.day_sd.value, 1)} is assumed (standard deviation; you "
+            "can set it as day_to_day under [assumptions]). The same setup on several days would "
             "tell."
         )
     else:
         text = (
-            "With weather taken out, a day moves the force of all setups alike by "
+            "Weather aside, a day moves the force of all setups alike by "
             f"{_sd_text(season.day_sd)}, and that of one setup alone by {_sd_text(season.own_sd)} "
             "(standard deviations). Every comparison across days allows for both."
         )
@@ -408,7 +410,7 @@ def gain_table(season: Season) -> Table | Prose:
         "Setup",
         "Ridden on",
         headed("Wheel force", "force", season.units),
-        "Gain in force [%]",
+        "Gain in pull [%]",
         "Verdict",
     )
     note = (
@@ -532,7 +534,7 @@ def mixture_sentences(season: Season) -> Prose:
         items.append(("Note", text))
     text = (
         "what is marked so is ruled out by the rule of each outing's report (a chance of running "
-        "lean: by leaner_limit under [assumptions]). What is not marked is not thereby safe."
+        "lean: by leaner_limit under [assumptions]). No mark does not mean safe."
     )
     items.append(("Do not ride", text))
     if any(one.knocks for one in season.combinations):

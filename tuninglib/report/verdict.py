@@ -134,8 +134,8 @@ def worths(results: Results) -> Table | Prose:
         f", {weights.cooler:g} to its credit where richer runs cooler" if weights.cooler else ""
     )
     note = (
-        "In per cent of pull. Gain is what runs and displacement together let expect, not what "
-        f"was measured. Harm counts {weights.lean:g} for each hundredth of lambda beyond the lean "
+        "In per cent of pull. Gain is what runs and displacement together suggest, not what was "
+        f"measured. Harm counts {weights.lean:g} for each hundredth of lambda beyond the lean "
         f"edge, {weights.rich:g} beyond the rich edge{cooler} "
         f'(wanted = "{session.use.wanted}" under [use]). Worth is gain less harm.'
     )
