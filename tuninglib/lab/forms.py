@@ -24,6 +24,7 @@ from tuninglib.session.edit import (
     open_sheet,
     problems_of,
     problems_of_row,
+    remove_table,
     row_text,
     take_back,
 )
@@ -93,6 +94,23 @@ def session_form(session_folder: Path | str) -> widgets.VBox:
         again(table)
         return say(Prose((("Added", f"{table}; fill it in, then write."),)))
 
+    def remove(_):
+        table = tables.value
+        try:
+            if table in added:
+                said = Prose((("Removed", f"{table}, which was not written yet."),))
+            else:
+                edited = remove_table(folder, table)
+                text = f"[{table}]; its lines in {TOML} are remarks now."
+                said = kit.written(edited, [("Removed", text)])
+        except (SessionError, OSError) as error:
+            return say(kit.problems_prose(error))
+        added.pop(table, None)
+        for key in [key for key in typed if key[0] == table]:
+            del typed[key]
+        again(table if table in table_names(folder, added) else next(iter(schema.SINGLE)))
+        return say(said)
+
     def write(_):
         try:
             values = values_to_write(folder, typed)
@@ -116,8 +134,15 @@ def session_form(session_folder: Path | str) -> widgets.VBox:
         layout={"width": "auto"},
     )
     button.on_click(write)
+    gone = widgets.Button(
+        description="Remove this table",
+        icon="trash",
+        tooltip="Makes remarks of its lines in session.toml; the earlier file is kept",
+        layout={"width": "auto"},
+    )
+    gone.on_click(remove)
     again(tables.value)
-    return kit.beside([tables, place, button, words, kind, name, more], [missing])
+    return kit.beside([tables, place, button, words, gone, kind, name, more], [missing])
 
 
 def table_names(folder: Path | str, added: Collection[str] = ()) -> list:
