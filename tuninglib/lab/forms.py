@@ -321,11 +321,14 @@ FEWEST_RUNS = 2
 _ROWS_SHOWN = 6
 
 
+def _label(sheet, key: str) -> str:
+    """A column's name with its unit, in words that a line can be broken between."""
+    unit = f" [{sign_of(sheet.units[key])}]" if key in sheet.units else ""
+    return f"{key.replace('_', ' ')}{unit}"
+
+
 def _field(sheet: Sheet, key: str):
-    column = COLUMNS[key]
-    label = key.replace("_", " ")
-    if key in sheet.units:
-        label += f" [{sign_of(sheet.units[key])}]"
+    column, label = COLUMNS[key], _label(sheet, key)
     names = {"setup": sheet.setups, "rider": sheet.riders}.get(key)
     if names:
         return kit.choice(label, names)
@@ -542,9 +545,9 @@ def _form(session_folder, build, said):
     if said is not None:
         say(said)
     lines = [widgets.VBox([fields[key], beside[key]]) for key in fields]
-    return kit.beside(
-        [*lines, planned, button, back, words, column, new_column], [so_far, rules, rows]
-    )
+    controls = [*lines, planned, button, back, words, column, new_column]
+    # Below both, where it has the whole width.
+    return widgets.VBox([kit.beside(controls, [so_far, rules]), rows])
 
 
 def last_rows(sheet: Sheet) -> Table:
@@ -555,6 +558,8 @@ def last_rows(sheet: Sheet) -> Table:
         f"The last {len(rows)} of {len(sheet.table.rows)} rows of {RUNS}"
         if rows
         else f"No row in {RUNS} yet",
-        tuple(sheet.table.headers[i] for i in used),
+        tuple(
+            _label(sheet, sheet.keys[i]) if sheet.keys[i] else sheet.table.headers[i] for i in used
+        ),
         tuple(tuple(row[i] for i in used) for row in rows),
     )
