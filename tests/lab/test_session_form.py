@@ -144,6 +144,36 @@ def test_one_more_entry_and_what_refers_to_it(demo_copy):
     assert session.fuels["e20"].ethanol.value == pytest.approx(0.2)
 
 
+def test_a_table_is_removed_and_its_lines_stay_as_remarks(demo_copy):
+    before = (demo_copy / "session.toml").read_text(encoding="utf-8")
+    form = session_form(demo_copy)
+    labelled(form, "table").value = "injectors.i205"
+    press(form, "Remove this table")
+    assert "Removed: [injectors.i205]; its lines in session.toml are remarks now." in words(form)
+    assert "session.earlier-1.toml is the file as it was" in words(form)
+    assert "injectors.i205" not in labelled(form, "table").options
+    after = (demo_copy / "session.toml").read_text(encoding="utf-8")
+    assert after.replace("# ", "") == before.replace("# ", "")
+    assert (demo_copy / "session.earlier-1.toml").read_text(encoding="utf-8") == before
+    assert "i205" not in load_session(demo_copy).injectors
+    # What a setup, or a row of runs.csv, refers to stays.
+    for table, said in (
+        ("fuels.e5", "'e5' is not one of the fuels"),
+        ("setups.big_185", "'big_185' is not one of the setups"),
+    ):
+        labelled(form, "table").value = table
+        press(form, "Remove this table")
+        assert said in words(form)
+        assert labelled(form, "table").value == table
+    assert (demo_copy / "session.toml").read_text(encoding="utf-8") == after
+    labelled(form, "one more of").value = "fuels"
+    labelled(form, "called").value = "e20"
+    press(form, "Add")
+    press(form, "Remove this table")
+    assert "Removed: fuels.e20, which was not written yet." in words(form)
+    assert "fuels.e20" not in labelled(session_form(demo_copy), "table").options
+
+
 def test_an_emptied_field_becomes_a_remark(demo_copy):
     before = (demo_copy / "session.toml").read_text(encoding="utf-8")
     form = session_form(demo_copy)

@@ -24,6 +24,7 @@ from tuninglib.session.edit import (
     open_sheet,
     problems_of,
     problems_of_row,
+    remove_table,
     row_text,
     take_back,
 )
@@ -93,6 +94,23 @@ def session_form(session_folder: Path | str) -> widgets.VBox:
         again(table)
         return say(Prose((("Added", f"{table}; fill it in, then write."),)))
 
+    def remove(_):
+        table = tables.value
+        try:
+            if table in added:
+                said = Prose((("Removed", f"{table}, which was not written yet."),))
+            else:
+                edited = remove_table(folder, table)
+                text = f"[{table}]; its lines in {TOML} are remarks now."
+                said = kit.written(edited, [("Removed", text)])
+        except (SessionError, OSError) as error:
+            return say(kit.problems_prose(error))
+        added.pop(table, None)
+        for key in [key for key in typed if key[0] == table]:
+            del typed[key]
+        again(table if table in table_names(folder, added) else next(iter(schema.SINGLE)))
+        return say(said)
+
     def write(_):
         try:
             values = values_to_write(folder, typed)
@@ -116,8 +134,15 @@ def session_form(session_folder: Path | str) -> widgets.VBox:
         layout={"width": "auto"},
     )
     button.on_click(write)
+    gone = widgets.Button(
+        description="Remove this table",
+        icon="trash",
+        tooltip="Makes remarks of its lines in session.toml; the earlier file is kept",
+        layout={"width": "auto"},
+    )
+    gone.on_click(remove)
     again(tables.value)
-    return kit.beside([tables, place, button, words, kind, name, more], [missing])
+    return kit.beside([tables, place, button, words, gone, kind, name, more], [missing])
 
 
 def table_names(folder: Path | str, added: Collection[str] = ()) -> list:
@@ -296,11 +321,14 @@ FEWEST_RUNS = 2
 _ROWS_SHOWN = 6
 
 
+def _label(sheet, key: str) -> str:
+    """A column's name with its unit, in words that a line can be broken between."""
+    unit = f" [{sign_of(sheet.units[key])}]" if key in sheet.units else ""
+    return f"{key.replace('_', ' ')}{unit}"
+
+
 def _field(sheet: Sheet, key: str):
-    column = COLUMNS[key]
-    label = key.replace("_", " ")
-    if key in sheet.units:
-        label += f" [{sign_of(sheet.units[key])}]"
+    column, label = COLUMNS[key], _label(sheet, key)
     names = {"setup": sheet.setups, "rider": sheet.riders}.get(key)
     if names:
         return kit.choice(label, names)
@@ -517,9 +545,9 @@ def _form(session_folder, build, said):
     if said is not None:
         say(said)
     lines = [widgets.VBox([fields[key], beside[key]]) for key in fields]
-    return kit.beside(
-        [*lines, planned, button, back, words, column, new_column], [so_far, rules, rows]
-    )
+    controls = [*lines, planned, button, back, words, column, new_column]
+    # Below both, where it has the whole width.
+    return widgets.VBox([kit.beside(controls, [so_far, rules]), rows])
 
 
 def last_rows(sheet: Sheet) -> Table:
@@ -530,6 +558,8 @@ def last_rows(sheet: Sheet) -> Table:
         f"The last {len(rows)} of {len(sheet.table.rows)} rows of {RUNS}"
         if rows
         else f"No row in {RUNS} yet",
-        tuple(sheet.table.headers[i] for i in used),
+        tuple(
+            _label(sheet, sheet.keys[i]) if sheet.keys[i] else sheet.table.headers[i] for i in used
+        ),
         tuple(tuple(row[i] for i in used) for row in rows),
     )

@@ -25,7 +25,7 @@ from matplotlib.patches import Rectangle
 from tuninglib import units
 from tuninglib.analysis.injector import AskedLadder, Outlook
 from tuninglib.report.page_parts import BAND, COLOURS, INK, Html, Picture, Prose, Table, render
-from tuninglib.session.edit import write_values
+from tuninglib.session.edit import Edited, write_values
 from tuninglib.text_files import SessionError
 from tuninglib.whole_files import in_words
 
@@ -467,10 +467,21 @@ def write(folder: Path | str, tables: dict) -> Prose:
     tables : dict of str to dict
         As of :func:`tuninglib.session.edit.write_values`.
     """
-    edited = write_values(folder, tables)
+    items = [("Written", f"[{table}] {_listed(values)}.") for table, values in tables.items()]
+    return written(write_values(folder, tables), items)
+
+
+def written(edited: Edited, items: Sequence[tuple[str, str]]) -> Prose:
+    """What was done to a file, and where the file as it was is kept.
+
+    Parameters
+    ----------
+    edited : tuninglib.session.edit.Edited
+    items : sequence of (str, str)
+        What was done.
+    """
     if edited.kept is None:
         return Prose((("Nothing to do", f"{edited.path.name} says that already."),))
-    items = [("Written", f"[{table}] {_listed(values)}.") for table, values in tables.items()]
     text = f"{edited.kept.name} is the file as it was. Run all cells again to work with the new one"
     return Prose((*items, ("Kept", f"{text}.")))
 
