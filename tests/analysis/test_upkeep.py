@@ -286,7 +286,7 @@ def test_the_energy_of_e10_lets_expect_what_the_published_values_do(demo_copy, e
     )
     published = 116_090 / (0.9 * 116_090 + 0.1 * 76_330) - 1
     assert results.fuel_use[1].expected == pytest.approx(published, abs=0.003)
-    assert "Its fuel's energy lets expect 3." in str(words.fuel_use_sentences(results))
+    assert "By its fuel's energy it would be 3." in str(words.fuel_use_sentences(results))
 
 
 @pytest.mark.outside(source="49 CFR/NIST Handbook 44, Appendix C: 1 US gal = 3.785411784 L, "

@@ -22,7 +22,6 @@ from tuninglib.physics.motion import Ride
 from tuninglib.physics.road_load import RoadLoad
 from tuninglib.report.page_parts import COLOURS, Prose, spaced
 from tuninglib.rounding import decimals_for, fixed, quantity_text
-from tuninglib.session.edit import write_values
 from tuninglib.session.read_table import BENCHFLOW, COASTDOWN
 from tuninglib.session.read_toml import tables_as_typed
 from tuninglib.session.tables import BENCH_HEADER, Falls, parse_falls, parse_volumes
@@ -71,12 +70,12 @@ def coast_down(session_folder: Path | str) -> widgets.VBox:
         )
 
     def values_now():
-        return {name: control.value for name, control in controls.items()}
+        return {name: kit.taken(control) for name, control in controls.items()}
 
     def write():
         road, _, _ = fitted(**values_now())
-        doubt = controls["doubt"].value / 100
-        return kit.written(write_values(folder, {"bike": values_for_session(road, doubt)}))
+        doubt = kit.taken(controls["doubt"]) / 100
+        return kit.write(folder, {"bike": values_for_session(road, doubt)})
 
     def save():
         parse_falls(typed.value)
@@ -85,6 +84,7 @@ def coast_down(session_folder: Path | str) -> widgets.VBox:
     return kit.panel(
         controls,
         answer,
+        name=f"coast-down of {folder}",
         more=(
             kit.action("Keep the rows", f"Writes {COASTDOWN} into the session's folder", save),
             kit.action(
@@ -185,9 +185,9 @@ def fit_words(road: RoadLoad, falls: Falls, system: str, factor_doubt: float = 0
     shown = [Prose(tuple(items))]
     watch = []
     if road.rolling_coefficient < 0.003 or road.rolling_coefficient > 0.05:
-        watch.append("such a rolling coefficient would surprise; check slope, units and times.")
+        watch.append("that is an unusual rolling coefficient; check slope, units and times.")
     if not 0.2 < road.drag_area_m2 < 1.0:
-        watch.append("such a drag area would surprise; check units, times and the speedometer.")
+        watch.append("that is an unusual drag area; check units, times and the speedometer.")
     if watch:
         shown.append(Prose(tuple(("Watch", one) for one in watch), style="caution"))
     return tuple(shown)
@@ -300,7 +300,7 @@ def bench_flow(session_folder: Path | str) -> widgets.VBox:
             if "flow_pressure" in known[name]:
                 own["flow_pressure"] = None
             values[f"injectors.{name}"] = own
-        return kit.written(write_values(folder, values))
+        return kit.write(folder, values)
 
     def save():
         parse_volumes(typed.value)
@@ -309,6 +309,7 @@ def bench_flow(session_folder: Path | str) -> widgets.VBox:
     return kit.panel(
         controls,
         answer,
+        name=f"bench of {folder}",
         more=(
             kit.action("Keep the rows", f"Writes {BENCHFLOW} into the session's folder", save),
             kit.action(

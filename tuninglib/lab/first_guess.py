@@ -143,7 +143,8 @@ def first_guess(results: Results | None = None, *, system: str = "metric") -> wi
             )
         )
 
-    return kit.panel(controls, answer)
+    folder = results.session.folder if results is not None else ""
+    return kit.panel(controls, answer, name=f"first guess in {system} {folder}")
 
 
 def _guess_controls(start, system) -> dict:
@@ -265,8 +266,8 @@ def _guess_warnings(guess) -> list:
     watch = []
     if guess.idle_pulse_s < SHORTEST_PULSE_S:
         watch.append(
-            f"pulses below about {1e3 * SHORTEST_PULSE_S:g} ms are seldom steady (common practice, "
-            "from memory): idle may hunt or stall."
+            f"pulses below about {1e3 * SHORTEST_PULSE_S:g} ms are seldom steady (rule of "
+            "thumb): idle may hunt or stall."
         )
     if max(abs(one) for one in guess.trims) > TRIM_AUTHORITY:
         watch.append(
@@ -353,7 +354,7 @@ def compression(system: str = "metric") -> widgets.VBox:
         octanes = {"need": Octane(need, need_scale), "fuel": Octane(fuel, fuel_scale)}
         return kit.Said(compression_words(CylinderKit(**engine), system=system, **octanes))
 
-    return kit.panel(controls, answer)
+    return kit.panel(controls, answer, name=f"compression in {system}")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -436,8 +437,8 @@ def compression_words(
         )
     if piston > USUAL_FASTEST_M_S:
         watch.append(
-            f"a mean piston speed above {USUAL_FASTEST_M_S:g} m/s wears small engines fast (common "
-            "practice, from memory)."
+            f"a mean piston speed above {USUAL_FASTEST_M_S:g} m/s wears small engines fast (rule "
+            "of thumb)."
         )
     watch.append(
         "before it runs, measure what the kit's maker states: squish, ring gap, clearance of "
@@ -679,4 +680,5 @@ def tank(results: Results | None = None, *, system: str = "metric") -> widgets.V
             )
         )
 
-    return kit.panel(controls, answer)
+    folder = results.session.folder if results is not None else ""
+    return kit.panel(controls, answer, name=f"tank in {known.system} {folder}")

@@ -14,7 +14,7 @@ from tuninglib.analysis.combinations import (
     unexplained,
     worst_knock,
 )
-from tuninglib.analysis.decide import leans
+from tuninglib.analysis.decide import Step, leans
 from tuninglib.analysis.records import one_each
 from tuninglib.analysis.worth import EVEN
 from tuninglib.interval import Interval
@@ -207,7 +207,7 @@ def _pull(results, ride) -> str:
     speed = f"{sign}{abs(change):.1f} {units.unit_label('speed', system)} at your marker"
     text = gain_text(ratio)
     if pull.gain.doubted:
-        return f": {speed}; its speeds do not go with the rest, so nothing is made of its pull"
+        return f": {speed}; its speeds do not fit the other runs, so nothing is said of its pull"
     if results.plan.strength == "open":
         return f": {speed}, but no difference in pull from {reference} was shown ({text})"
     if ratio.value < 0:
@@ -380,8 +380,8 @@ def _instead(results, step) -> str:
     reasons = "; ".join(_on(one.fuel, gate_sentence(results, one)) for one in shut)
     if not shut:
         reasons = "; ".join(_on(one.fuel, where(one)) for one in fitted)
-    keep = f" Or keep to {listing(stands)} with it." if shut and stands else ""
-    return f"With {fitted[0].injector}, which is fitted now: {reasons}.{keep}"
+    keep = f" To keep it, burn {listing(stands)} only." if shut and stands else ""
+    return f"The fitted {fitted[0].injector}: {reasons}.{keep}"
 
 
 def _on(fuel: str, text: str) -> str:
@@ -599,7 +599,7 @@ def _then(results, plan) -> str:
         said.append(f"ride {spaced(plan.ride.setup)}")
     step, now = plan.next, results.plan.next
     if (step.code, step.injector) != (now.code, now.injector):
-        said.append(_IN_SHORT[step.code].format(injector=step.injector))
+        said.append(step_in_short(step))
     # "ride it and find the cause", but "ride it; nothing more to test".
     between = "; " if step.code == "nothing" else " and "
     return between.join(said) or "another engine comes first"
@@ -616,6 +616,16 @@ _IN_SHORT = {
     "find power": "find out why it does not pull",
     "list injectors": "list other injectors",
 }
+
+
+def step_in_short(step: Step) -> str:
+    """The next thing to do in a few words.
+
+    Parameters
+    ----------
+    step : tuninglib.analysis.decide.Step
+    """
+    return _IN_SHORT[step.code].format(injector=step.injector)
 
 
 def fuel_items(results: Results) -> list:

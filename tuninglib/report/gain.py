@@ -94,7 +94,7 @@ def _open(results, record) -> str:
 def _doubted(results, record) -> str:
     return (
         f"{gain_text(record.gain.ratio)} against {spaced(results.reference)}, but its speeds do "
-        "not go with the rest, so nothing is made of it (see below)."
+        "not fit the other runs, so it is not used (see below)."
     )
 
 

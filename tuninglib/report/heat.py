@@ -136,8 +136,8 @@ def _octane(results) -> list:
             )
     if any(one.compression_rise for one in results.octane):
         found.append(
-            "each unit of compression ratio is taken to ask for 3 to 5 octane numbers more (from "
-            "memory; engines differ)."
+            "each unit of compression ratio is taken to ask for 3 to 5 octane numbers more "
+            "(rule of thumb; engines differ)."
         )
     return found
 

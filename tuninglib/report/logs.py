@@ -493,7 +493,7 @@ def _gauge(results, found):
     late = {
         "stated": f"it shows the mixture {lag} late, as stated",
         "found": f"it shows the mixture {lag} late, found where the throttle opens",
-        "usual": f"it is taken to show the mixture {lag} late (common practice)",
+        "usual": f"it is assumed to show the mixture {lag} late (common practice)",
     }[readings.lag_source]
     used = (
         f"the readings of {_runs(readings.filled)} are its steady range from 2.5 s and that lag "

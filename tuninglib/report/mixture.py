@@ -65,9 +65,9 @@ def _gauge_check(results) -> list:
         return []
     if check.code == "no readings":
         return [
-            "there is none, for want of readings at idle and cruise. Read there with two injectors "
+            "there is none, as nothing was read at idle or cruise. Read there with two injectors "
             "that differ by a tenth or more, and the gauge is checked at no cost; as it is, its "
-            f"offset is taken as {stated}."
+            f"offset is assumed to be {stated}."
         ]
     items = [
         "where the ECU (engine control unit) holds lambda 1 by its oxygen sensor, the gauge has to "

@@ -43,6 +43,8 @@ from tuninglib.rounding import (
     listing,
     odds_text,
 )
+from tuninglib.session.defaults import Band
+from tuninglib.session.schema import Use
 
 # From this chance of a place on it is named; and air that is warm enough to ask what cold does.
 SURE, WARM_K = 0.8, 298.15
@@ -79,7 +81,7 @@ def reasons(results: Results) -> Prose:
     """
     plan, items = results.plan, []
     if plan.ride is not None and not {"gauge", "range"} & set(plan.missing) and results.band.moved:
-        items.append(("Target band", _moved_sentence(results)))
+        items.append(("Target band", moved_band_sentence(results.band, results.session.use)))
     equals = _equals(results)
     if equals:
         items.append(("Too close to call", _equals_sentence(results, equals)))
@@ -132,8 +134,8 @@ def worths(results: Results) -> Table | Prose:
         f", {weights.cooler:g} to its credit where richer runs cooler" if weights.cooler else ""
     )
     note = (
-        "In per cent of pull. Gain is what runs and displacement together let expect, not what "
-        f"was measured. Harm counts {weights.lean:g} for each hundredth of lambda beyond the lean "
+        "In per cent of pull. Gain is what runs and displacement together suggest, not what was "
+        f"measured. Harm counts {weights.lean:g} for each hundredth of lambda beyond the lean "
         f"edge, {weights.rich:g} beyond the rich edge{cooler} "
         f'(wanted = "{session.use.wanted}" under [use]). Worth is gain less harm.'
     )
@@ -202,9 +204,15 @@ def _air_of_the_readings(results, ride) -> str:
     )
 
 
-def _moved_sentence(results) -> str:
-    """Why the band is not the one that was typed."""
-    band, use = results.band, results.session.use
+def moved_band_sentence(band: Band, use: Use) -> str:
+    """Why the band is not the one that was typed.
+
+    Parameters
+    ----------
+    band : tuninglib.session.defaults.Band
+        One that was moved.
+    use : tuninglib.session.schema.Use
+    """
     said = {"riding": use.riding, "cooling": use.cooling}
     silent = [name for name, value in said.items() if value == "unknown"]
     taken = f" ({listing(silent)} under [use] not written down: taken as that)" if silent else ""

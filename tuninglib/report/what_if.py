@@ -229,7 +229,7 @@ def _compared(one) -> str:
     if abs(one.expected) < 5e-4:
         return text
     way = "more" if one.expected > 0 else "less"
-    return f"{text} Its fuel's energy lets expect {percent(abs(one.expected), 1)} {way}."
+    return f"{text} By its fuel's energy it would be {percent(abs(one.expected), 1)} {way}."
 
 
 def _outlay(results) -> list:
