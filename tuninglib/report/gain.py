@@ -201,22 +201,22 @@ def table(results: Results) -> Table | Prose:
         rows.append(
             (
                 spaced(g.setup),
-                str(g.runs),
+                verdict_text(g.gain, in_blocks=in_blocks),
+                NONE if reference else gain_text(g.gain.ratio, ""),
                 NONE if reference else f"{'+' if change >= 0 else '−'}{abs(change):.1f}",
                 interval_cell(g.force_n, "force", system),
                 interval_cell(g.power_w, "power", system),
-                NONE if reference else gain_text(g.gain.ratio, ""),
-                verdict_text(g.gain, in_blocks=in_blocks),
+                str(g.runs),
             )
         )
     header = (
         "Setup",
-        "Runs",
+        "Verdict",
+        "Gain in pull [%]",
         headed("Marker speed", "speed", system),
         headed("Wheel force", "force", system),
         headed("Wheel power", "power", system),
-        "Gain in pull [%]",
-        "Verdict",
+        "Runs",
     )
     shown_by = "the speedometer" if results.session.logged_step_m_s is None else "the log"
     note = (

@@ -238,32 +238,29 @@ def table(results: Results) -> Table | Prose:
     system = system_of(results)
     rows = []
     for prospect in results.ladder.prospects:
-        for number, one in enumerate(prospect.fuels):
-            first = number == 0
+        for one in prospect.fuels:
             share = one.open_time_fraction
             rows.append(
                 (
-                    prospect.injector if first else f"{prospect.injector} ",
-                    shown(prospect.flow_m3_s, "flow", system) if first else "",
-                    one.fuel,
+                    f"{prospect.injector} on {one.fuel}",
+                    _in_short(results, one),
                     interval_text(one.lambda_),
                     odds_text(one.odds.inside),
                     odds_text(one.odds.leaner),
                     fixed(one.harm, 1),
+                    shown(prospect.flow_m3_s, "flow", system),
                     NONE if share is None else _whole_percent(share),
-                    _in_short(results, one),
                 )
             )
     header = (
-        "Injector",
-        headed("Flow", "flow", system),
-        "Fuel",
+        "Injector and fuel",
+        "In short",
         "Lambda (95 % interval)",
         "Chance inside",
         "Chance leaner",
         "Expected harm",
+        headed("Flow", "flow", system),
         "Open time of a cycle",
-        "In short",
     )
     limit = percent(leaner_limit_of(results.session))
     note = (

@@ -736,8 +736,8 @@ def mixture_table(results: Results) -> Table | Prose:
     rows = [
         (
             _throttle(one) if one.by == "throttle" else f"{one.low:.0f} to {one.high:.0f} rpm",
-            spaced(one.setup),
             NONE if one.lambda_ is None else _lambda(one.lambda_),
+            spaced(one.setup),
             fixed(one.seconds, 0),
             str(one.stretches),
         )
@@ -745,7 +745,7 @@ def mixture_table(results: Results) -> Table | Prose:
     ]
     return Table(
         "Settled lambda in the log, by throttle and by engine speed",
-        ("Throttle, or engine speed at full throttle", "Setup", "Lambda", "Seconds", "Stretches"),
+        ("Throttle, or engine speed at full throttle", "Lambda", "Setup", "Seconds", "Stretches"),
         tuple(rows),
         "A stretch counts from 1.5 s and the gauge's lag after it was entered. In brackets: 95 % "
         "by the scatter of the stretches; what the gauge is off all alike is not in it.",

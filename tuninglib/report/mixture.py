@@ -184,30 +184,30 @@ def table(results: Results) -> Table:
     rows = []
     for m in results.mixtures:
         if m.lambda_ is None:
-            rows.append((spaced(m.setup), m.fuel, str(m.readings), *[NONE] * 5))
+            rows.append((spaced(m.setup), *[NONE] * 5, m.fuel, str(m.readings)))
             continue
         rows.append(
             (
                 spaced(m.setup),
-                m.fuel,
-                str(m.readings),
-                gauge_text(m.gauge.value, results.session.gauge),
                 interval_text(m.lambda_),
-                NONE if m.true_ratio is None else fixed(m.true_ratio.value, 1),
                 odds_text(m.odds.inside),
                 odds_text(m.odds.leaner),
+                gauge_text(m.gauge.value, results.session.gauge),
+                NONE if m.true_ratio is None else fixed(m.true_ratio.value, 1),
+                m.fuel,
+                str(m.readings),
             )
         )
     band = results.band
     header = (
         "Setup",
-        "Fuel",
-        "Readings",
-        "Gauge",
         "Lambda (95 % interval)",
-        "True air to fuel",
         "Chance inside",
         "Chance leaner",
+        "Gauge",
+        "True air to fuel",
+        "Fuel",
+        "Readings",
     )
     note = (
         f"Target band: lambda {fixed(band.lowest, 2)} to {fixed(band.highest, 2)}. The "

@@ -122,7 +122,7 @@ def _environment() -> jinja2.Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    environment.filters |= {"unbroken": unbroken, "cell": cell}
+    environment.filters |= {"unbroken": unbroken}
     # The same session gives the same bytes, in its own order; no number that JSON does not have.
     environment.policies["json.dumps_kwargs"] = {"ensure_ascii": False, "allow_nan": False}
     return environment
@@ -328,40 +328,75 @@ class Table(_Shown):
 
     def html(self) -> Markup:
         """The same as HTML."""
-        header, *rows = self._filled()
+        (header, *rows), note = self._filled()
+        columns = [_aligned(column) for column in zip(*rows, strict=True)]
         return render(
             "report/page/table.html.j2",
             caption=self.caption,
             header=header,
-            rows=rows,
-            note=self.note,
+            kinds=[kind for kind, _ in columns] or [""] * len(header),
+            rows=list(zip(*(cells for _, cells in columns), strict=True)),
+            note=note,
             wide=len(header) > WIDE_TABLE,
         )
 
-    def _filled(self) -> list:
-        """Header and rows without the columns in which nothing stands."""
-        lines = [self.header, *self.rows]
-        kept = [
-            at
-            for at in range(len(self.header))
-            if at == 0 or not self.rows or any(row[at] not in ("", NONE) for row in self.rows)
-        ]
-        return [tuple(line[at] for at in kept) for line in lines]
+    def _filled(self) -> tuple:
+        """Header and rows without columns that hold nothing, or one value; and the note."""
+        kept, same = [], []
+        for at, head in enumerate(self.header):
+            values = {row[at] for row in self.rows} - {""}
+            # The first names the row, and the second is what it is read for.
+            if at < 2 or len(values) > 1 or not self.rows or (len(self.rows) == 1 and values):
+                kept.append(at)
+            elif values - {NONE}:
+                same.append(f"{head} {values.pop()}")
+        said = f"In every row: {'; '.join(same)}." if same else ""
+        lines = [tuple(line[at] for at in kept) for line in (self.header, *self.rows)]
+        return lines, " ".join(filter(None, (self.note, said)))
 
     def _repr_mimebundle_(self, include=None, exclude=None):
         return super()._repr_mimebundle_(), {"text/html": {"caption": self.caption}}
 
     def plain(self) -> str:
         """The same as plain text, columns aligned."""
-        lines = self._filled()
+        lines, note = self._filled()
         widths = [max(len(line[i]) for line in lines) for i in range(len(lines[0]))]
         body = "\n".join(
             "  ".join(cell.ljust(width) for cell, width in zip(line, widths, strict=True)).rstrip()
             for line in lines
         )
-        return "\n".join(part for part in (self.caption, body, self.note) if part)
+        return "\n".join(part for part in (self.caption, body, note) if part)
 
     __str__ = plain
+
+
+# A cell that is a number, and one that begins with one; as wide as a digit.
+_NUMBER = re.compile(r"(over |under |about )?[+−]?[\d,]*\d(\.\d+)?( %)?")
+_BEGINS = re.compile(r"[+−]?[\d,]*\d(?![\w:])")
+_FIGURE_SPACE = "\u2007"
+# Text from this length on is given room, so that it does not become a column of words.
+_LONG_TEXT = 18
+
+
+def _aligned(column: Sequence[str]) -> tuple:
+    """A column's kind, and its cells so that numbers stand with their decimals in line.
+
+    Whole and equally sharp numbers are set to the right; what begins with a number, as an interval
+    does, is filled up on the left. Neither is ever broken.
+    """
+    numbers = [text for text in column if text not in ("", NONE)]
+    sharpness = {len(text.removesuffix(" %").partition(".")[2]) for text in numbers}
+    if len(sharpness) == 1 and all(_NUMBER.fullmatch(text) for text in numbers):
+        return "number", [text.replace(" ", _NO_BREAK) for text in column]
+    begins = [_BEGINS.match(text) for text in column]
+    if numbers and sum(map(bool, begins)) == len(numbers):
+        most = max(found.end() for found in begins if found)
+        return "interval", [
+            _FIGURE_SPACE * (most - found.end() if found else 0) + text.replace(" ", _NO_BREAK)
+            for text, found in zip(column, begins, strict=True)
+        ]
+    longest = max(map(len, column), default=0)
+    return "text" if longest > _LONG_TEXT else "", [cell(text) for text in column]
 
 
 @dataclass(frozen=True)

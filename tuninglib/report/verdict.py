@@ -123,10 +123,10 @@ def worths(results: Results) -> Table | Prose:
         rows.append(
             (
                 f"{one.injector if one.setup is None else spaced(one.setup)} on {one.fuel}",
-                status or NONE,
+                fixed(one.worth or 0.0, 1),
                 fixed(one.gain or 0.0, 1),
                 NONE if one.harm is None else fixed(one.harm, 1),
-                fixed(one.worth or 0.0, 1),
+                status or NONE,
             )
         )
     weights, session = mixture_weights(results.session), results.session
@@ -139,7 +139,7 @@ def worths(results: Results) -> Table | Prose:
         f"edge, {weights.rich:g} beyond the rich edge{cooler} "
         f'(wanted = "{session.use.wanted}" under [use]). Worth is gain less harm.'
     )
-    header = ("Combination", "Status", "Gain", "Harm", "Worth")
+    header = ("Combination", "Worth", "Gain", "Harm", "Status")
     return Table("What decided", header, tuple(rows), note)
 
 
