@@ -159,17 +159,13 @@ def test_the_first_line_decides_and_what_is_ruled_out_stands_last_with_its_reaso
     assert dict(words.sentences(found).items)["big 164"].startswith(
         "do not ride: may run lean (61 %). Measured: 16 % (10 to 23 %) more force at the wheel"
     )
-    for table, column in (
-        (words.gain_table(found), "Verdict"),
-        (words.mixture_table(found), "Mind"),
-    ):
+    mixtures = words.mixture_table(found)
+    for table, column in ((words.gain_table(found), "Verdict"), (mixtures, "Mind")):
         at = table.header.index(column)
         marked = ["do not ride: " in row[at] for row in table.rows]
         assert any(marked)
         assert marked == sorted(marked)
-    *_, mind = next(
-        row for row in words.mixture_table(found).rows if row[0].startswith("i172, e10")
-    )
+    *_, mind = next(row for row in mixtures.rows if row[0].startswith("i172, e10"))
     assert mind == "do not ride: may run lean (34 %)"
 
 

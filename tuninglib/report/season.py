@@ -92,9 +92,9 @@ def sentences(season: Season) -> Prose:
             size = pull.gain if more == "more" else pull.gain.turned()
             text = f"{gain_text(size)} {more} force at the wheel than {over}."
         shut = season.shut(pull)
-        items.append(
-            (name, text if shut is None else f"do not ride: {_why(shut)}. Measured: {text}")
-        )
+        if shut is not None:
+            text = f"do not ride: {_why(shut)}. Measured: {text}"
+        items.append((name, text))
     said = (
         "what is ridden and what is ruled out follows from all outings together, by the rule of "
         "their reports. Where the report of an outing rules out what this page does not, the "
