@@ -75,14 +75,17 @@ def shared_picture(results: Results) -> bytes | None:
     rows = _rows(results)
     if not _panels(rows):
         return None
-    said = f"{_finding(results, rows)} {_key(results, rows)} Read the report before riding."
+    key = f"{_key(results, rows)} Read the report before riding."
+    finding = textwrap.fill(_finding(results, rows), 56)
     buffer = io.BytesIO()
     with in_style():
         drawn = with_round_ticks(_drawn(WIDE_IN, rows, results))
-        for y, text, weight in ((1.03, results.session.about.title, "bold"), (-0.02, said, None)):
-            lines = textwrap.fill(text, 50 if weight else 56)
-            va = "bottom" if weight else "top"
-            drawn.text(0, y, lines, va=va, fontweight=weight, linespacing=1.4)
+        above = 1 + 0.1 / drawn.get_figheight()
+        drawn.text(0, above, finding, va="bottom", linespacing=1.4)
+        above += 0.28 * (1 + finding.count("\n")) / drawn.get_figheight()
+        title = textwrap.fill(results.session.about.title, 50)
+        drawn.text(0, above, title, va="bottom", weight="bold", linespacing=1.4)
+        drawn.text(0, -0.03, textwrap.fill(key, 56), va="top", linespacing=1.4)
         drawn.savefig(
             buffer, format="png", dpi=200, facecolor="white", bbox_inches="tight", pad_inches=0.25,
             metadata={"Software": None},
