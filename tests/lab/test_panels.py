@@ -320,6 +320,9 @@ def test_the_piston_speed_has_a_warning():
     assert "19.1 m/s at 9000 rpm." in said()
     assert "above 20 m/s" not in said()
     assert "22.2 m/s at 10500 rpm." in said(speed=10500.0)
+    # By hand: 2 x 63.5 mm x 10000/min are 1270 m, or 4167 ft, in a minute.
+    assert "4170 ft/min at 10000 rpm." in said(speed=10000.0, system="us")
+    assert "above 3940 ft/min wears" in said(speed=10500.0, system="imperial")
     assert "above 20 m/s wears small engines fast" in said(speed=10500.0)
 
 
@@ -478,8 +481,15 @@ def test_another_fluid_flows_at_another_volume(demo_copy):
     labelled(panel, "caught volumes").value = BENCH_HEADER + "i178,,,60,100\n"
     assert "i178: 100" in words(panel)
     assert "nothing is known of its dead time" in words(panel)
-    labelled(panel, "density of the test fluid").value = 1000
+    labelled(panel, "density of the test fluid [kg/m³]").value = 1000
     # By hand: 100 times the root of 1000/745 is 115.9.
+    assert "i178: 115.9 cc/min" in words(panel)
+    write_values(demo_copy, {"session": {"units": "us"}})
+    panel = bench_flow(demo_copy)
+    labelled(panel, "caught volumes").value = BENCH_HEADER + "i178,,,60,100\n"
+    assert "i178: 100" in words(panel)
+    assert "Flow is given for petrol of 46.51 lb/ft³." in words(panel)
+    labelled(panel, "density of the test fluid [lb/ft³]").value = 62.43
     assert "i178: 115.9 cc/min" in words(panel)
 
 
