@@ -224,7 +224,7 @@ def sentences_say_what_the_plan_says(results, text):
         if plan.ride.harm > least + SAME:
             yield f"{plan.ride.harm} does least harm, but {least} is among its equals"
     changes = step.code in ("fit", "buy") and any(one.fitted for one in plan.fuels)
-    if changes and f"With {plan.ride.injector}, which is fitted now" not in full:
+    if changes and f"The fitted {plan.ride.injector}" not in full:
         yield "another injector without saying why"
     title = injector._title_of(results) if results.ladder else ""
     if title and step.code in ("fit", "buy") and step.injector not in title:

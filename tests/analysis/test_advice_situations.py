@@ -76,8 +76,8 @@ def follow_flow(outing, at_150):
     gates={"big_150": "knock", "big_164": "lean", "big_172_e10": "lean", "big_185": ""},
     says=(
         "buy injector i178 for 34 EUR",
-        "With i172, which is fitted now: on e10 37 % chance of running leaner than the band. Or "
-        "keep to e5 with it.",
+        "The fitted i172: on e10 37 % chance of running leaner than the band. To keep it, burn e5 "
+        "only.",
     ),
 )
 def _(outing):
@@ -453,7 +453,7 @@ def _(outing):
     ride="big_185",
     next=("buy", "i178"),
     gates={"big_172": "lean", "big_185": ""},
-    says=("% chance of running leaner than the band", "With i185, which is fitted now"),
+    says=("% chance of running leaner than the band", "The fitted i185"),
 )
 def _(outing):
     """Nearly one in two to run lean: never, however well it pulls."""

@@ -83,10 +83,10 @@ def test_the_page_never_scrolls_sideways(browser, report, width):
 def test_every_figure_loads_and_has_words(browser, report, width):
     with shown(browser, report, width=width) as page:
         images = page.evaluate(
-            "[...document.images].map("
+            "[...document.images].filter(i => i.checkVisibility()).map("
             "i => [i.complete && i.naturalWidth > 0, i.alt, i.clientWidth])"
         )
-    assert len(images) >= 3
+    assert len(images) == 2
     for loaded, alt, size in images:
         assert loaded
         assert len(alt) > 20
@@ -163,8 +163,7 @@ def test_figures_follow_the_readers_light(browser, report, scheme):
         image = page.locator("figure img").first
         turned = image.evaluate("i => getComputedStyle(i).filter") != "none"
         assert turned == (scheme == "dark")
-        wide = page.locator("main").bounding_box()["width"]
-        assert image.bounding_box()["width"] == pytest.approx(wide, abs=1)
+        assert image.evaluate("i => getComputedStyle(i).backgroundColor") == "rgba(0, 0, 0, 0)"
 
 
 def test_the_name_of_a_row_stays_when_a_wide_table_is_moved(browser, report):
@@ -289,7 +288,7 @@ def test_the_summary_is_one_page_to_hand_on(browser, report, tmp_path, paper):
         said = page.locator("main").inner_text().replace("\u00a0", " ")
         for text in ("Ride now: big 172", "Watch: on e10", "Stop at the first knock", "Not to be"):
             assert text in said
-        assert page.locator("figure img").count() == 2
+        assert page.locator("figure img:visible").count() == 1
         assert page.locator("details").count() == 0
         page.pdf(path=printed, format=paper)
     assert len(re.findall(rb"/MediaBox", printed.read_bytes())) == 1

@@ -127,8 +127,8 @@ def test_a_run_written_down_wrong_is_named_without_a_repeat(outing):
     """54 typed for 42: half as much force again, from a seventh more displacement."""
     far = outing("4,kit_150,me,54,12.6 to 12.8,none")
     assert "Run 4 (kit 150)" in far.said
-    assert "Nothing is made of this gain" in far.said["Run 4 (kit 150)"]
-    assert "its speeds do not go with the rest" in far.said["kit 150"]
+    assert "This gain is not used until it is confirmed" in far.said["Run 4 (kit 150)"]
+    assert "its speeds do not fit the other runs" in far.said["kit 150"]
     assert far.gains["kit_150"].strength == "open"
     assert "kit 150" not in far.verdict["Ride now"]
     # Nor is the reference believed where it is what does not fit.

@@ -14,7 +14,7 @@ import pytest
 
 from tests.outing import Outing
 from tests.report.roadside_page import EVERY_COLUMN, data_of, write_page
-from tests.script import answers
+from tests.script import asker
 from tuninglib.analysis.day_plan import Interim, ended_with, start_of
 from tuninglib.analysis.records import Knock
 from tuninglib.report.page_parts import plain, spaced
@@ -68,9 +68,13 @@ class World:
     start: object
     sheet: object
     data: dict
+    answers: object
+
+    def answered(self, calls):
+        return self.answers(SCRIPT, self.data, calls)
 
     def asked(self, rule, cases, *more):
-        return answers(SCRIPT, self.data, ([rule, case, *more] for case in cases))
+        return self.answered([rule, case, *more] for case in cases)
 
     def cases(self, cases):
         """Cases without what this world has no column for."""
@@ -78,8 +82,14 @@ class World:
         return [BASE | dict(one) for one in dict.fromkeys(tuple(case.items()) for case in kept)]
 
 
+@pytest.fixture(scope="module")
+def script():
+    with asker() as answers:
+        yield answers
+
+
 @pytest.fixture(scope="module", params=WORLDS)
-def world(request, demo_folder, tmp_path_factory):
+def world(request, demo_folder, tmp_path_factory, script):
     changes, separator, header = WORLDS[request.param]
     outing = Outing(demo_folder, tmp_path_factory.mktemp("world") / "outing")
     for table, values in changes.items():
@@ -99,7 +109,7 @@ def world(request, demo_folder, tmp_path_factory):
         about=dataclasses.replace(session.about, units=start.system),
     )
     write_page(folder, start=start)
-    return World(folder, session, start, open_sheet(folder), data_of(folder))
+    return World(folder, session, start, open_sheet(folder), data_of(folder), script)
 
 
 def frame_of(world, cases) -> tuple:
@@ -392,7 +402,7 @@ def test_nothing_that_was_typed_here_is_written_over(world):
     ]
     took = [
         ({"added": added, "differ": differ}, [card["values"] for card in cards])
-        for (answer, cards) in answers(SCRIPT, world.data, calls)
+        for (answer, cards) in world.answered(calls)
         for added, differ in [(answer["added"], answer["differ"])]
     ]
     assert took == [
@@ -413,6 +423,6 @@ def test_sentences_are_filled_as_python_fills_them(world):
             given = {slot: number if slot in numbers else text for slot in slots}
             calls.append(["say", name, given])
             expected.append(sentence.format(**given))
-    assert answers(SCRIPT, world.data, calls) == expected
+    assert world.answered(calls) == expected
     names = [*world.data["ends"], "a__b_c", ""]
     assert world.asked("readable", names) == [spaced(name) for name in names]

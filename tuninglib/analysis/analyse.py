@@ -43,6 +43,7 @@ from tuninglib.analysis.records import (
     Pull,
     Run,
 )
+from tuninglib.analysis.season import advice_of_day
 from tuninglib.analysis.season_record import OutingRecord, outing_record
 from tuninglib.analysis.upkeep import (
     Climb,
@@ -374,7 +375,16 @@ def analyse(session: Session) -> Results:
         force_curves=curves_of_force(session, air, road),
         pressure_source=day_pressure_of(session).source,
         provenance=provenance(session.folder, [log.file for log in session.logs.values()]),
-        season=outing_record(judged, air, road, read, responses, check, knocks, limits),
+        season=outing_record(
+            judged,
+            air,
+            road,
+            read,
+            responses,
+            check,
+            knocks,
+            advice_of_day(judged, advice, road, limits, hot_climbs),
+        ),
     )
 
 

@@ -185,9 +185,9 @@ def fit_words(road: RoadLoad, falls: Falls, system: str, factor_doubt: float = 0
     shown = [Prose(tuple(items))]
     watch = []
     if road.rolling_coefficient < 0.003 or road.rolling_coefficient > 0.05:
-        watch.append("such a rolling coefficient would surprise; check slope, units and times.")
+        watch.append("that is an unusual rolling coefficient; check slope, units and times.")
     if not 0.2 < road.drag_area_m2 < 1.0:
-        watch.append("such a drag area would surprise; check units, times and the speedometer.")
+        watch.append("that is an unusual drag area; check units, times and the speedometer.")
     if watch:
         shown.append(Prose(tuple(("Watch", one) for one in watch), style="caution"))
     return tuple(shown)

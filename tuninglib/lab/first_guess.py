@@ -266,8 +266,8 @@ def _guess_warnings(guess) -> list:
     watch = []
     if guess.idle_pulse_s < SHORTEST_PULSE_S:
         watch.append(
-            f"pulses below about {1e3 * SHORTEST_PULSE_S:g} ms are seldom steady (common practice, "
-            "from memory): idle may hunt or stall."
+            f"pulses below about {1e3 * SHORTEST_PULSE_S:g} ms are seldom steady (rule of "
+            "thumb): idle may hunt or stall."
         )
     if max(abs(one) for one in guess.trims) > TRIM_AUTHORITY:
         watch.append(
@@ -438,7 +438,7 @@ def compression_words(
     if piston > USUAL_FASTEST_M_S:
         watch.append(
             f"a mean piston speed above {_piston_speed(USUAL_FASTEST_M_S, system, 0)} wears small "
-            "engines fast (common practice, from memory)."
+            "engines fast (rule of thumb)."
         )
     watch.append(
         "before it runs, measure what the kit's maker states: squish, ring gap, clearance of "

@@ -136,8 +136,8 @@ def _octane(results) -> list:
             )
     if any(one.compression_rise for one in results.octane):
         found.append(
-            "each unit of compression ratio is taken to ask for 3 to 5 octane numbers more (from "
-            "memory; engines differ)."
+            "each unit of compression ratio is taken to ask for 3 to 5 octane numbers more "
+            "(rule of thumb; engines differ)."
         )
     return found
 
@@ -158,16 +158,16 @@ def table(results: Results) -> Table | Prose:
         rows.append(
             (
                 spaced(name),
-                fixed(min(temperatures), 0) if temperatures else NONE,
-                fixed(max(temperatures), 0) if temperatures else NONE,
                 str(knocks),
+                fixed(max(temperatures), 0) if temperatures else NONE,
+                fixed(min(temperatures), 0) if temperatures else NONE,
             )
         )
     header = (
         "Setup",
-        headed("Head, lowest", "temperature", system),
-        headed("Head, highest", "temperature", system),
         "Runs with knock",
+        headed("Head, highest", "temperature", system),
+        headed("Head, lowest", "temperature", system),
     )
     return Table("Heat and knock", header, tuple(rows))
 
@@ -244,23 +244,21 @@ def climbs_table(results: Results) -> Table | Prose:
     system = system_of(results)
     rows = [
         (
-            f"{one.climb:g}",
-            spaced(one.setup),
-            str(one.readings),
-            fixed(units.to_display(one.hottest_k, "temperature", system), 0),
-            interval_cell(one.final_k, "temperature", system) if one.told else "not told",
+            f"{one.climb:g}, {spaced(one.setup)}",
             interval_cell(one.hot_day_k, "temperature", system) if one.told else "not told",
+            interval_cell(one.final_k, "temperature", system) if one.told else "not told",
+            fixed(units.to_display(one.hottest_k, "temperature", system), 0),
             interval_text(one.time_constant_s, most_decimals=0),
+            str(one.readings),
         )
         for one in results.climbs
     ]
     header = (
-        "Climb",
-        "Setup",
-        "Readings",
-        headed("Hottest read", "temperature", system),
-        headed("End on the day", "temperature", system),
+        "Climb, setup",
         headed("End on a hot day", "temperature", system),
+        headed("End on the day", "temperature", system),
+        headed("Hottest read", "temperature", system),
         "Time constant [s]",
+        "Readings",
     )
     return Table("Head on long climbs", header, tuple(rows), "In brackets: 95 % intervals.")

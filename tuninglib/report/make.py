@@ -4,6 +4,7 @@ The workbook is run through papermill without starting a second Python. Of many 
 made at a time, and those that have not changed are left as they are.
 """
 
+import asyncio
 import atexit
 import hashlib
 import io
@@ -14,7 +15,7 @@ import sys
 import tempfile
 import threading
 from collections.abc import Callable, Iterator
-from concurrent.futures import BrokenExecutor, Executor, as_completed
+from concurrent.futures import BrokenExecutor, Executor, ThreadPoolExecutor, as_completed
 from contextlib import chdir, contextmanager, redirect_stderr, redirect_stdout
 from dataclasses import dataclass
 from pathlib import Path
@@ -311,6 +312,7 @@ class Written:
     results: Path
     notebook: Path
     pdf: Path | None
+    picture: Path | None
     kept: tuple
 
 
@@ -396,7 +398,7 @@ def make_report(
 def _contents(session, out: Path, say, kernel: bool, pdf: bool) -> dict:
     """What each file of a report holds, all from the same results."""
     from tuninglib.analysis.analyse import results_document
-    from tuninglib.report import what_if
+    from tuninglib.report import verdict_figure, what_if
 
     notebook, results = _run(session, out / "workbook.failed.ipynb", say, kernel)
     say("Writing the page")
@@ -428,6 +430,9 @@ def _contents(session, out: Path, say, kernel: bool, pdf: bool) -> dict:
         "results.json": f"{document}\n",
         "workbook.ipynb": f"{nbformat.v4.writes(notebook)}\n",
     }
+    shared = verdict_figure.shared_picture(results)
+    if shared is not None:
+        contents["summary.png"] = shared
     if pdf:
         say("Writing the PDF")
         contents["report.pdf"] = page_to_pdf(page)
@@ -491,6 +496,7 @@ def _write(out: Path, contents: dict) -> Written:
         results=out / "results.json",
         notebook=out / "workbook.ipynb",
         pdf=out / "report.pdf" if "report.pdf" in contents else None,
+        picture=out / "summary.png" if "summary.png" in contents else None,
         kept=kept,
     )
 
@@ -499,11 +505,11 @@ def _write(out: Path, contents: dict) -> Written:
 
 # A worker that is lost this often with one session is not given that session again.
 _RETRIES = 2
-_PATIENCE_S = 10
+_PATIENCE_S = 8
 
 
 class NoCluster(RuntimeError):
-    """The cluster's package is not installed, or its scheduler does not answer."""
+    """The cluster's package is not installed, or its scheduler or workers do not answer."""
 
 
 @contextmanager
@@ -513,7 +519,8 @@ def executor_at(address: str) -> Iterator[Executor]:
     Parameters
     ----------
     address : str
-        Of the scheduler, for example ``"tcp://127.0.0.1:8786"``.
+        Of the scheduler: of one on this machine, for example ``"tcp://127.0.0.1:8786"``, or
+        ``"tls://..."`` anywhere, with the certificates that dask's own settings name.
 
     Yields
     ------
@@ -522,28 +529,74 @@ def executor_at(address: str) -> Iterator[Executor]:
     Raises
     ------
     NoCluster
-        If the package is not there, or nobody answers within ten seconds.
+        If the package is not there, the address is open to others, or within ten seconds nobody
+        answers or no worker is there.
 
     Notes
     -----
-    Scheduling, retries and lost workers are dask.distributed's own.
+    Scheduling, retries and lost workers are dask.distributed's own. Whoever reaches a scheduler
+    runs code on its workers and on the machine of who hands it work: over a network only known
+    certificates keep strangers out, so that a plain address there is refused.
     """
     try:
         from distributed import Client
+        from distributed.security import Security
     except ImportError as error:
         raise NoCluster(
             "a scheduler needs the extra package: pip install 'tuninglib[cluster]'; or leave "
             "--scheduler out to use this machine's cores"
         ) from error
-    try:
-        client = Client(address, timeout=_PATIENCE_S, set_as_default=False)
-    except (OSError, ValueError) as error:
+    if not _OF_OURSELVES.match(address):
         raise NoCluster(
-            f"no scheduler answers at {address}; start one with: dask scheduler, and workers "
-            "with: dask worker ADDRESS --nthreads 1"
-        ) from error
+            f"{address} is neither on this machine nor at tls://, so whoever reaches it could run "
+            "code here; start the scheduler with certificates and name it at tls://, or let "
+            "ssh -L lead to it and name tcp://127.0.0.1:8786"
+        )
+    security = Security()
+    asked = _require_workers(address, security.get_connection_args("client"))
+    # A notebook has a loop of its own running in its thread.
+    with ThreadPoolExecutor(1) as aside:
+        aside.submit(asyncio.run, asked).result()
+    try:
+        client = Client(address, timeout=_PATIENCE_S, security=security, set_as_default=False)
+    except (OSError, ValueError) as error:
+        raise _no_answer(address, error) from error
     with client:
         yield client.get_executor(pure=False, retries=_RETRIES)
+
+
+# An address with certificates, or on this machine.
+_OF_OURSELVES = re.compile(r"tls://|(tcp://)?(127\.\d+\.\d+\.\d+|localhost|\[::1\])(:\d+)?/?$")
+
+
+async def _require_workers(address: str, connection: dict) -> None:
+    """Refuse a scheduler that is silent or has nobody to work: a client would wait for ever."""
+    from distributed import rpc
+
+    answered = False
+    try:
+        async with asyncio.timeout(_PATIENCE_S), rpc(address, connection_args=connection) as one:
+            while not (await one.identity())["workers"]:
+                answered = True
+                await asyncio.sleep(_PATIENCE_S / 50)
+    # Something else may listen there and answer whatever it likes.
+    except Exception as error:
+        if answered:
+            raise NoCluster(
+                f"the scheduler at {address} has no workers; start one with: dask worker {address} "
+                "--nthreads 1"
+            ) from error
+        raise _no_answer(address, error) from error
+
+
+def _no_answer(address: str, error: Exception) -> NoCluster:
+    if address.startswith("tls"):
+        remedy = "name its certificates in dask's settings, as the guide says under Many outings"
+        return NoCluster(f"no scheduler answers at {address} ({error or 'silence'}); {remedy}")
+    return NoCluster(
+        f"no scheduler answers at {address}; start one with: dask scheduler --host 127.0.0.1, and "
+        "workers with: dask worker ADDRESS --nthreads 1"
+    )
 
 
 # Many reports -------------------------------------------------------------------------------------

@@ -45,7 +45,7 @@ METHOD = (
         "the ECU holds lambda 1 at idle or cruise, the closed-form normal posterior of the "
         "statement and those readings. The true ratio is lambda times the stoichiometric ratio of "
         "the fuel, from an atom balance with standard atomic weights; petrol is taken as "
-        "CH1.85 at 745 kg/m³ unless session.toml says better.",
+        "CH1.85 at 745 kg/m³ unless session.toml says otherwise.",
     ),
     (
         "Injector ladder",
@@ -61,11 +61,11 @@ METHOD = (
     ),
     (
         "Doubtful rows",
-        "every reading and every run is held against what the others say of it, its own say left "
-        "out. Up to 2.5 standard deviations it counts fully, beyond with weight (2.5 over the "
-        "distance)⁴; the same weights stand behind mixture, ladder and gains. In a setup without a "
-        "majority all count alike, with the scatter that they show. What the column exclude leaves "
-        "out is left out before any of this.",
+        "every reading and every run is compared with what the others predict for it, its own "
+        "value left out. Up to 2.5 standard deviations it counts fully, beyond with weight "
+        "(2.5 over the distance)⁴; the same weights stand behind mixture, ladder and gains. In a "
+        "setup without a majority all count alike, with the scatter that they show. What the "
+        "column exclude leaves out is left out before any of this.",
     ),
     (
         "Intervals",
@@ -148,8 +148,8 @@ _SOURCES = {
     "log": "speeds of a log are true ones (ours: ± 0.5 % by satellites, ± 2 % in a table)",
     "legal range": "no calibration: legal range of UN R39",
     "table": "motorcycle table of 40 CFR 86.529-98",
-    "table and tyres": "the same table, joined with 0.010 to 0.020 of road tyres (from memory)",
-    "rule": "7 % of the bike (rule of UN GTR 2, from memory)",
+    "table and tyres": "the same table, joined with 0.010 to 0.020 of road tyres (rule of thumb)",
+    "rule": "7 % of the bike (rule of thumb, after UN GTR 2)",
 }
 
 

@@ -135,26 +135,26 @@ def runs_table(results: Results) -> Table:
             (
                 f"{run.run:g}",
                 spaced(run.setup),
-                run.rider,
+                shown(run.stated_force_n, "force", system),
+                reading,
                 shown(run.shown_entry_m_s, "speed", system, digits),
                 shown(run.shown_exit_m_s, "speed", system, digits),
-                reading,
+                run.rider,
                 shown(run.temperature_k, "temperature", system),
                 shown(run.density_kg_m3, "density", system, 3),
-                shown(run.stated_force_n, "force", system),
                 _remarks_on(run),
             )
         )
     header = (
         "Run",
         "Setup",
-        "Rider",
+        headed("Force", "force", system),
+        "Gauge",
         headed("Entry", "speed", system),
         headed("Exit", "speed", system),
-        "Gauge",
+        "Rider",
         headed("Air", "temperature", system),
         headed("Density", "density", system),
-        headed("Force", "force", system),
         "Note",
     )
     note = (
@@ -214,13 +214,13 @@ def weather_table(results: Results) -> Table | Prose:
         rows.append(
             (
                 spaced(g.setup),
+                NONE if g.gain is None else percent(g.gain.ratio.value, 1),
+                NONE if g.gain is None else percent(g.raw_gain, 1),
                 _span([run.sae_j1349 for run in runs]),
                 _span([run.iso_1585 for run in runs]),
-                NONE if g.gain is None else percent(g.raw_gain, 1),
-                NONE if g.gain is None else percent(g.gain.ratio.value, 1),
             )
         )
-    header = ("Setup", "SAE J1349", "ISO 1585", "Gain, raw", "Gain, corrected")
+    header = ("Setup", "Gain, corrected", "Gain, raw", "SAE J1349", "ISO 1585")
     note = "Factors that bring engine output to 25 °C and 990 hPa of dry air; gains use SAE J1349."
     return Table("Weather corrections", header, tuple(rows), note)
 

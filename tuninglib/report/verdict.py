@@ -123,10 +123,10 @@ def worths(results: Results) -> Table | Prose:
         rows.append(
             (
                 f"{one.injector if one.setup is None else spaced(one.setup)} on {one.fuel}",
-                status or NONE,
+                fixed(one.worth or 0.0, 1),
                 fixed(one.gain or 0.0, 1),
                 NONE if one.harm is None else fixed(one.harm, 1),
-                fixed(one.worth or 0.0, 1),
+                status or NONE,
             )
         )
     weights, session = mixture_weights(results.session), results.session
@@ -134,12 +134,12 @@ def worths(results: Results) -> Table | Prose:
         f", {weights.cooler:g} to its credit where richer runs cooler" if weights.cooler else ""
     )
     note = (
-        "In per cent of pull. Gain is what runs and displacement together let expect, not what "
-        f"was measured. Harm counts {weights.lean:g} for each hundredth of lambda beyond the lean "
+        "In per cent of pull. Gain is what runs and displacement together suggest, not what was "
+        f"measured. Harm counts {weights.lean:g} for each hundredth of lambda beyond the lean "
         f"edge, {weights.rich:g} beyond the rich edge{cooler} "
         f'(wanted = "{session.use.wanted}" under [use]). Worth is gain less harm.'
     )
-    header = ("Combination", "Status", "Gain", "Harm", "Worth")
+    header = ("Combination", "Worth", "Gain", "Harm", "Status")
     return Table("What decided", header, tuple(rows), note)
 
 

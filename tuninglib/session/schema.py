@@ -249,7 +249,7 @@ class Speedometer:
         "1",
         "true speed over shown speed; left out: from checks, or what the law allows",
         example="0.96 +/- 0.01",
-        low=0.8,
+        low=0.7,
         high=1.1,
         default=None,
     )
