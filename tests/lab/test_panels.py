@@ -162,26 +162,32 @@ def test_values_between_the_steps_of_the_sliders_agree_too(demo_copy):
     assert words(panel) == before
 
 
+def rows_of(table) -> list:
+    """Rows of a table, each cell under its header without the unit."""
+    header = [one.partition(" [")[0] for one in table.header]
+    return [dict(zip(header, row, strict=True)) for row in table.rows]
+
+
 def agree_with_the_report(results):
     """Every injector on every fuel; the rider of the day, and those of the table."""
     panel = explore.mixture(results)
     injector, fuel = (labelled(panel, f"start from {what}") for what in ("injector", "fuel"))
     assert fuel.value == results.ridden_setup.fuel
-    for row in injector_words.table(results).rows:
-        injector.value, fuel.value = row[0].strip(), row[2]
+    for row in rows_of(injector_words.table(results)):
+        injector.value, fuel.value = row["Injector and fuel"].split(" on ")
         said = words(panel)
-        assert f"Lambda: {row[3]} with" in said, row
-        assert f"{row[4]}, richer" in said, row
-        assert f"leaner {row[5]}." in said, row
-        assert f"({row[7].partition(' (')[0]})." in said, row
+        assert f"Lambda: {row['Lambda (95 % interval)']} with" in said, row
+        assert f"{row['Chance inside']}, richer" in said, row
+        assert f"leaner {row['Chance leaner']}." in said, row
+        assert f"({row['Open time of a cycle'].partition(' (')[0]})." in said, row
     rider = explore.another_rider(results)
     label = f" {units.unit_label('speed', results.session.about.units)}"
     (own,) = answers(results.road.equivalent[results.what_if_setup], [Question()])
     shown = quantity_text(own.at_force, "speed", results.session.about.units)
     assert f"With the same force at the wheel: {shown} at the marker." in words(rider)
-    for row in what_if_words.table(results).rows:
-        labelled(rider, "rider, dressed").value = float(row[0])
-        for cell in row[1:3]:
+    for row in rows_of(what_if_words.table(results)):
+        labelled(rider, "rider, dressed").value = float(row["Rider, dressed"])
+        for cell in (row["Marker, same force"], row["Marker, same power"]):
             assert cell.replace(" (", f"{label} (").replace(")", f"{label})") in words(rider)
     return panel
 
