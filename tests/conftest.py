@@ -1,5 +1,6 @@
 """What several tests share: the demo session, and a way to change one thing in a copy of it."""
 
+import os
 import shutil
 from pathlib import Path
 
@@ -18,6 +19,12 @@ settings.load_profile("same")
 ROOT = Path(__file__).resolve().parent.parent
 DEMO = ROOT / "demo_data" / "bigger_cylinder"
 EVENING = ROOT / "demo_data" / "logged_evening"
+BACK = ROOT / "demo_data" / "there_and_back"
+
+# For the processes that xdist starts: matrices here are small, and threads that wait for each other
+# beside other tests cost more than they save.
+for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS"):
+    os.environ.setdefault(_name, "1")
 
 
 @pytest.fixture(scope="session")
@@ -42,6 +49,12 @@ def results(session):
 def evening():
     """What follows from the invented evening of which only logs tell."""
     return analyse(load_session(EVENING))
+
+
+@pytest.fixture(scope="session")
+def back():
+    """What follows from the invented session with the ride back down, in US units."""
+    return analyse(load_session(BACK))
 
 
 @pytest.fixture

@@ -5,6 +5,7 @@ import pytest
 from tests.analysis.test_coast_down import rolled
 from tests.analysis.test_injector import change
 from tests.lab.panels import everything, labelled, words
+from tests.outing import Outing
 from tuninglib import units
 from tuninglib.analysis.analyse import analyse
 from tuninglib.analysis.coast_down import start_of
@@ -283,10 +284,10 @@ def test_the_tank_panel_mixes_and_warns(results):
 # Fuels without a label ----------------------------------------------------------------------------
 
 
-@pytest.fixture
-def unlabelled(edit):
-    edit("session.toml", 'ethanol = "9.5 +/- 0.5 %"', "")
-    return analyse(load_session(edit("session.toml", 'ethanol = "4 +/- 1 %"', "")))
+@pytest.fixture(scope="module")
+def unlabelled(demo_folder, tmp_path_factory):
+    outing = Outing(demo_folder, tmp_path_factory.mktemp("unlabelled") / "outing")
+    return outing.key("fuels.e5", ethanol=None).key("fuels.e10", ethanol=None).results()
 
 
 def starts(panel) -> list:
