@@ -2,6 +2,7 @@
 
 import os
 import shutil
+from collections import Counter
 from pathlib import Path
 
 import pytest
@@ -83,3 +84,22 @@ def pytest_collection_modifyitems(items):
     for item in items:
         if item.path.suffix == ".ipynb":
             item.add_marker(pytest.mark.slow)
+
+
+def not_checked(reasons) -> str:
+    """What a run did not check, from the reasons of all that it skipped; empty where it did all."""
+    counts = Counter(reason.removeprefix("Skipped: ") for reason in reasons)
+    parts = [
+        f"{count} {'test' if count == 1 else 'tests'} ({reason})"
+        for reason, count in counts.most_common()
+    ]
+    return f"NOT CHECKED: {'; '.join(parts)}" if parts else ""
+
+
+def pytest_unconfigure(config):
+    """The last line of a run, after the one that counts what passed."""
+    reporter = config.pluginmanager.get_plugin("terminalreporter")
+    skipped = reporter.stats.get("skipped", ()) if reporter else ()
+    said = not_checked(report.longrepr[2] for report in skipped)
+    if said:
+        reporter.write_line(said, yellow=True)
