@@ -122,7 +122,7 @@ def _environment() -> jinja2.Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    environment.filters |= {"unbroken": unbroken}
+    environment.filters |= {"unbroken": unbroken, "cell": cell}
     # The same session gives the same bytes, in its own order; no number that JSON does not have.
     environment.policies["json.dumps_kwargs"] = {"ensure_ascii": False, "allow_nan": False}
     return environment
