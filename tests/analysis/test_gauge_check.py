@@ -54,7 +54,8 @@ def by_setup(results):
 
 
 def words_of(results):
-    return " ".join(sentence for name, sentence in mixture_words.sentences(results).items if name)
+    items = mixture_words.sentences(results).items + mixture_words.gauge_sentences(results).items
+    return " ".join(sentence for _, sentence in items)
 
 
 def chances(check):
@@ -344,6 +345,7 @@ def test_without_a_gauge_there_is_no_word_of_its_check(session):
     silent = analyse(replace(session, gauge=replace(session.gauge, scale=None)))
     assert silent.gauge_check.code == "no readings"
     assert silent.shown_at_lambda_one is None
+    assert str(mixture_words.gauge_sentences(silent)) == ""
     assert "Gauge check" not in str(mixture_words.sentences(silent))
     assert "Gauge reads too high by" not in {row[0] for row in method.assumptions(silent).rows}
     asked = {"tank_m3": 0.003, "tank_ethanol": 0.0, "added_m3": 0.003, "added_ethanol": 0.2}

@@ -365,8 +365,8 @@ def test_the_gain_s_own_part_says_the_same_signs(results):
     told = dict(gain.sentences(ridden(results, 0.05, 0.01, 0.08, 1.0)).items)
     assert "big 172" in told["Stronger than stock"]
     row = next(row for row in gain.table(ridden(results, *SLOWER)).rows if row[0] == "big 172")
-    assert row[2] == "−3.6"
-    assert row[-1] == "weaker"
+    assert row[3] == "−3.6"
+    assert row[1] == "weaker"
 
 
 def test_the_next_injector_has_its_chances_on_every_fuel(results):

@@ -40,14 +40,6 @@ def sentences(results: Results) -> Prose:
         (f"{side.capitalize()} than {spaced(results.reference)}", f"{spaced_list(setups)}.")
         for side, setups in told.items()
     ]
-    count = len(results.pulls) - 1
-    if count > 1:
-        said = (
-            f"{count} setups are compared with {spaced(results.reference)}. The intervals are "
-            "for one comparison each. The word likely is left out only where a difference "
-            f"is clear even after allowing for all {count} comparisons."
-        )
-        items.append(("Several at once", said))
     items += cautions.of_speeds(results)
     items += [("Note", sentence) for sentence in _notes(results)]
     return Prose(tuple(items), style="points")
@@ -224,4 +216,11 @@ def table(results: Results) -> Table | Prose:
         "force uncertain, as far as session.toml states them, but mostly cancel in the gain. "
         f"Marker speed is as {shown_by} shows it, against the mean of {spaced(results.reference)}."
     )
+    count = len(results.pulls) - 1
+    if count > 1:
+        note += (
+            f" {count} setups are compared with {spaced(results.reference)}. The intervals are for "
+            "one comparison each; likely is left out only where a difference is clear even after "
+            f"allowing for all {count}."
+        )
     return Table(f"Against {spaced(results.reference)}", header, tuple(rows), note)

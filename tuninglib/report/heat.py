@@ -33,11 +33,6 @@ def sentences(results: Results) -> Prose:
     items += cautions.of_knock(results)
     items += [("Fuel", limit_sentence(limit)) for limit in results.fuel_limits]
     items += [("Octane", sentence) for sentence in _octane(results)]
-    text = (
-        "head temperatures of single runs say little: the engine warms over the day, and the "
-        "air cools it more the faster it goes. Compare neighbours in time."
-    )
-    items.append(("Heat", text))
     return Prose(tuple(items), style="points")
 
 
@@ -134,11 +129,6 @@ def _octane(results) -> list:
                 f"{one.fuel}{has} on the engine {spaced(one.engine)} (maker asks for {one.need}"
                 f"{raised}): {_MARGINS[one.margin]}."
             )
-    if any(one.compression_rise for one in results.octane):
-        found.append(
-            "each unit of compression ratio is taken to ask for 3 to 5 octane numbers more "
-            "(rule of thumb; engines differ)."
-        )
     return found
 
 
@@ -169,7 +159,11 @@ def table(results: Results) -> Table | Prose:
         headed("Head, highest", "temperature", system),
         headed("Head, lowest", "temperature", system),
     )
-    return Table("Heat and knock", header, tuple(rows))
+    note = (
+        "Head temperatures of single runs say little: the engine warms over the day, and the air "
+        "cools it more the faster it goes. Compare neighbours in time."
+    )
+    return Table("Heat and knock", header, tuple(rows), note)
 
 
 # Long climbs --------------------------------------------------------------------------------------

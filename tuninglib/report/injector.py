@@ -295,7 +295,7 @@ def figure(results: Results) -> Picture | Prose:
     curves = results.ladder.curves
 
     def drawn(width_in):
-        figure, (ax,) = figure_of(width_in, 3.7)
+        figure, (ax,) = figure_of(width_in, 3.3)
         _draw(ax, curves, band, system)
         untried = [one for one in results.ladder.prospects if not one.tried]
         for one in untried:

@@ -398,14 +398,15 @@ def make_report(
 def _contents(session, out: Path, say, kernel: bool, pdf: bool) -> dict:
     """What each file of a report holds, all from the same results."""
     from tuninglib.analysis.analyse import results_document
-    from tuninglib.report import verdict_figure, what_if
+    from tuninglib.report import tested, verdict_figure, what_if
 
     notebook, results = _run(session, out / "workbook.failed.ipynb", say, kernel)
+    line = tested.in_one_line(results)
     say("Writing the page")
     page = render_page(
         notebook,
         title=session.about.title,
-        byline=f"Tuning report, {day_of(session.about.date)}",
+        byline=f"{day_of(session.about.date)}: {line}.",
         footer=(
             f"Made with tuninglib {tuninglib.__version__} from the files named under "
             f"provenance. {whose_readings(session.about.title)} Read the cautions before riding."
@@ -415,7 +416,7 @@ def _contents(session, out: Path, say, kernel: bool, pdf: bool) -> dict:
     summary = render_page(
         notebook,
         title=session.about.title,
-        byline=f"Summary of the tuning report, {day_of(session.about.date)}",
+        byline=f"{day_of(session.about.date)}: {line}.",
         footer=(
             "One page of a report that also holds every run, the weather, the method and all "
             f"cautions. {whose_readings(session.about.title)} Local law and the maker's manual go "

@@ -2,9 +2,11 @@
 
 import dataclasses
 
+from tuninglib import units
 from tuninglib.analysis.analyse import Results
+from tuninglib.analysis.gain import steeper_by_a_point_n
 from tuninglib.interval import Measured
-from tuninglib.report import injector
+from tuninglib.report import injector, what_if
 from tuninglib.report.mixture import counted
 from tuninglib.report.page_parts import Prose, Table, spaced, system_of, taken
 from tuninglib.rounding import fixed, listing, percent
@@ -88,7 +90,36 @@ def sentences(results: Results) -> Prose:
         (label, f"{text} Found here: {found}." if label == "Flow response" and found else text)
         for label, text in METHOD
     ]
+    # A track with elevations is a second opinion on the grade, and is said with the logs.
+    if results.road and not (results.session.found and results.session.found.grade):
+        items.insert(1, ("The grade", _a_point(results)))
+    if results.what_if:
+        items.append(("Another rider", what_if.in_method(results)))
+    if any(one.compression_rise for one in results.octane):
+        items.append(("Octane", _OCTANE))
     return Prose(tuple(items), style="points")
+
+
+_OCTANE = (
+    "each unit of compression ratio is taken to ask for 3 to 5 octane numbers more (rule of thumb; "
+    "engines differ)."
+)
+
+
+def _a_point(results) -> str:
+    """What the forces would be on a hill that is one point steeper or less steep."""
+    session, system = results.session, results.session.about.units
+    more, force = steeper_by_a_point_n(session), results.pulls[0].force_n.value
+    half, grade = session.hill.grade.half_width, session.hill.grade.value
+    within = f"within ±{fixed(100 * half, 1)} points of it" if half else "just that"
+    said = f"{units.to_display(more, 'force', system):.2g} {units.unit_label('force', system)}"
+    tenth = 0.1 * force / (force + more)
+    return (
+        f"the intervals of force hold a grade {within}. If the grade were one point steeper "
+        f"({percent(grade + 0.01, 1)}), every force would be {said} "
+        f"({percent(more / force)} of that of {spaced(results.reference)}) more, one point less "
+        f"steep as much less. Gains hardly change: one of 10 % would be {percent(tenth, 1)}."
+    )
 
 
 def assumptions(results: Results) -> Table:

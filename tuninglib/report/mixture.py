@@ -33,17 +33,9 @@ SMALLEST_SHIFT = 0.001
 
 def sentences(results: Results) -> Prose:
     """What the gauge said, and what it means on the fuel that was in the tank."""
-    session = results.session
-    scale = session.gauge.scale
     items = []
-    if scale and scale > 1.5:
-        said = (
-            f"The gauge measures lambda and prints it on a scale of {scale:g}: lambda 1 reads "
-            f"{scale:g}, whatever is in the tank. The true ratio of air to fuel is another "
-            "number, because each fuel needs its own amount of air; the table has both."
-        )
-        items.append(("", said))
-    items += [("Gauge check", sentence) for sentence in _gauge_check(results)]
+    if results.gauge_check.code not in ("applied", "no readings"):
+        items += [("Gauge check", sentence) for sentence in _gauge_check(results)]
     pegged = [m for m in results.mixtures if m.pegged]
     if pegged:
         names = listing(f"{spaced(m.setup)} ({m.pegged})" for m in pegged)
@@ -54,6 +46,21 @@ def sentences(results: Results) -> Prose:
         items.append(("No reading", f"{spaced_list(silent)}."))
     items += cautions.of_readings(results)
     items += [("Fuel", sentence) for sentence in _fuels(results)]
+    return Prose(tuple(items), style="points")
+
+
+def gauge_sentences(results: Results) -> Prose:
+    """What the gauge prints, and how it was checked where nothing speaks against it."""
+    scale, items = results.session.gauge.scale, []
+    if scale and scale > 1.5:
+        said = (
+            f"it measures lambda and prints it on a scale of {scale:g}: lambda 1 reads {scale:g}, "
+            "whatever is in the tank. The true ratio of air to fuel is another number, because "
+            "each fuel needs its own amount of air; the table of the mixture has both."
+        )
+        items.append(("The gauge", said))
+    if results.gauge_check.code in ("applied", "no readings"):
+        items += [("Gauge check", sentence) for sentence in _gauge_check(results)]
     return Prose(tuple(items), style="points")
 
 

@@ -52,7 +52,7 @@ _BEFORE_UNIT = re.compile(
     r"(?<=\d) (?=(?:%|km/h|mph|N|lbf|kW|hp|bhp|kg|lb|m|ft|cc|cc/min|°C|°F|hPa|inHg|L)(?![\w/]))"
 )
 # Up to so many characters a cell of a table does not wrap.
-_SHORT_CELL = 13
+_SHORT_CELL = 14
 
 
 def render(name: str, /, **values: object) -> Markup:

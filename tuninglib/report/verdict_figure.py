@@ -148,7 +148,7 @@ def _in_words(row) -> str:
 
 # In inches: a line of letters, what stands round a row and over what must not be ridden, between
 # panels, over one and under it; and at how many letters a name or a status is broken.
-_LINE_IN, _ROUND_IN, _RULE_IN, _GAP_IN, _OVER_IN = 0.2, 0.14, 0.38, 0.24, 0.4
+_LINE_IN, _ROUND_IN, _RULE_IN, _GAP_IN, _OVER_IN = 0.2, 0.1, 0.32, 0.24, 0.38
 _BREAK_AT, _FORBIDDEN = 15, "Not to be ridden"
 _UNDER_IN = {"mixture": 0.56, "gain": 0.34}
 _TITLES = {"mixture": "Lambda", "gain": "Gain in pull [%]"}

@@ -55,12 +55,8 @@ def sentences(results: Results) -> Prose:
     if not results.what_if:
         return Prose((("", "Without a wheel force there is nothing to carry over."),))
     said = (
-        "The same bike under another rider; the table has the same hill and air. How the "
-        "engine's pull changes with its speed is not known, so there are two bounds: the same "
-        "force at the wheel, and the same power. A bigger rider meets more air, too: half of "
-        "the drag area is taken to be the rider's, growing with mass to the power 0.425 (a "
-        "rule, not a measurement). "
-        f"{_own_ways(results)}"
+        "The same bike under another rider. How the engine's pull changes with its speed is not "
+        "known, so there are two bounds: the same force at the wheel, and the same power."
     )
     items = [("", said)]
     top, system = results.flat_top_speeds, results.session.about.units
@@ -75,13 +71,20 @@ def sentences(results: Results) -> Prose:
     return Prose(tuple(items))
 
 
-def _own_ways(results) -> str:
-    """How far another rider may differ, beyond mass."""
+def in_method(results: Results) -> str:
+    """What is taken of another rider, beyond mass.
+
+    Parameters
+    ----------
+    results : tuninglib.analysis.analyse.Results
+    """
     taken = results.session.assumptions
     effect, drag = (percent(one.half_width) for one in (taken.rider_effect, taken.rider_drag))
     return (
-        f"Every rider sits and shifts in a way of his own: {effect} of force and {drag} of drag "
-        "either way are part of the intervals."
+        "a bigger one meets more air, too: half of the drag area is taken to be the rider's, "
+        "growing with mass to the power 0.425 (a rule, not a measurement). Every rider sits and "
+        f"shifts in a way of his own: {effect} of force and {drag} of drag either way are part of "
+        "the intervals."
     )
 
 
