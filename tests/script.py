@@ -1,6 +1,5 @@
 """A script of a page asked in node, else in Chromium, else a skip that says what is missing."""
 
-import functools
 import json
 import shutil
 import subprocess
@@ -24,7 +23,8 @@ _ASK = """({ source, name, data, calls }) => {
   });
 }"""
 _IN_NODE = f"""const ask = {_ASK};
-process.stdout.write(JSON.stringify(ask(JSON.parse(require("fs").readFileSync(0, "utf8")))));"""
+require("readline").createInterface({{ input: process.stdin }}).on("line", line =>
+  console.log(JSON.stringify(ask(JSON.parse(line)))));"""
 
 
 @contextmanager
@@ -41,8 +41,16 @@ def asker():
 
     node = shutil.which("node")
     if node:
-        run = functools.partial(_in_node, node)
-        yield answers
+        pipes = {"stdin": subprocess.PIPE, "stdout": subprocess.PIPE, "encoding": "utf-8"}
+        with subprocess.Popen([node, "-e", _IN_NODE], **pipes) as process:
+
+            def run(asked):
+                print(json.dumps(asked), file=process.stdin, flush=True)
+                line = process.stdout.readline()
+                assert line, "the script ended with an error, which stands above"
+                return json.loads(line)
+
+            yield answers
         return
     if not any(map(shutil.which, NAMES)):
         pytest.skip(f"neither node nor one of {', '.join(NAMES)} is on this machine")
@@ -55,11 +63,3 @@ def asker():
             return json.loads(page.evaluate(as_text, json.dumps(asked)))
 
         yield answers
-
-
-def _in_node(node: str, asked: dict) -> list:
-    done = subprocess.run(
-        [node, "-e", _IN_NODE], input=json.dumps(asked), capture_output=True, text=True
-    )
-    assert done.returncode == 0, done.stderr
-    return json.loads(done.stdout)

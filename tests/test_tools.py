@@ -7,7 +7,7 @@ import sys
 
 import pytest
 
-from tests.conftest import ROOT
+from tests.conftest import ROOT, not_checked
 from tests.tools import mutate
 
 TOOLS = ROOT / "tests" / "tools"
@@ -32,6 +32,13 @@ OTHERS = {"answers", "results_schema", "bayes_referee"}
 def test_every_tool_is_tried():
     tried = {command.split()[0] for command in BRIEFLY}
     assert {path.stem for path in TOOLS.glob("*.py")} == tried | OTHERS
+
+
+def test_the_last_line_of_a_run_says_what_it_did_not_check():
+    browser, library = "Skipped: no Chromium", "Skipped: could not import 'CoolProp'"
+    said = not_checked([library, browser, browser])
+    assert said == "NOT CHECKED: 2 tests (no Chromium); 1 test (could not import 'CoolProp')"
+    assert not_checked([]) == ""
 
 
 def test_what_is_left_out_as_without_effect_is_there_and_nothing_else_is_left_out():

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from tests.conftest import ROOT
+from tests.conftest import EVENING
 from tests.outing import Outing
 from tuninglib.analysis.analyse import analyse, results_document
 from tuninglib.analysis.doubts import check_gauge
@@ -98,16 +98,13 @@ def test_a_gauge_that_shows_too_lean_everywhere_is_partly_seen_through(session, 
         assert after[name].gauge.value == pytest.approx(1.02 * before[name].gauge.value)
 
 
-EVENING = ROOT / "demo_data" / "logged_evening"
-
-
 @pytest.fixture(scope="module")
-def evening():
-    return load_session(EVENING)
+def logged(evening):
+    return evening.session
 
 
 def test_a_log_checks_the_gauge_where_nobody_wrote_idle_and_cruise_down(evening):
-    results = analyse(evening)
+    results = evening
     check = results.gauge_check
     assert (check.code, check.readings) == ("applied", 4)
     assert [one.throttle for one in check.states] == [(0.05, 0.2), (0.2, 0.4)]
@@ -141,42 +138,42 @@ def seen_in_log(monkeypatch, session, bands):
 TWO = ("small_nozzle", "large_nozzle")
 
 
-def test_only_bands_up_to_four_tenths_of_throttle_are_asked(monkeypatch, evening):
+def test_only_bands_up_to_four_tenths_of_throttle_are_asked(monkeypatch, logged):
     """Beyond that another mixture may be held than lambda 1."""
     means = [(name, low, 1.0, 0.004) for name in TWO for low in (0.05, 0.2, 0.4, 0.9, 5000.0)]
-    found = seen_in_log(monkeypatch, evening, means)
+    found = seen_in_log(monkeypatch, logged, means)
     assert (found.code, found.readings) == ("applied", 4)
     assert {one.throttle for one in found.states} == {(0.05, 0.2), (0.2, 0.4)}
-    nothing = seen_in_log(monkeypatch, evening, [(name, 0.4, 1.0, 0.004) for name in TWO])
+    nothing = seen_in_log(monkeypatch, logged, [(name, 0.4, 1.0, 0.004) for name in TWO])
     assert (nothing.code, nothing.offset) == ("no readings", None)
 
 
-def test_a_band_in_which_lambda_follows_does_not_count(monkeypatch, evening):
+def test_a_band_in_which_lambda_follows_does_not_count(monkeypatch, logged):
     """The larger injector flows a tenth more."""
     held = [("small_nozzle", 0.05, 1.02, 0.004), ("large_nozzle", 0.05, 1.02, 0.004)]
     follows = [("small_nozzle", 0.2, 1.02, 0.004), ("large_nozzle", 0.2, 0.93, 0.004)]
-    found = seen_in_log(monkeypatch, evening, held + follows)
+    found = seen_in_log(monkeypatch, logged, held + follows)
     first, second = found.states
     assert first.chance > 0.9 > 0.05 > second.chance
-    alone = seen_in_log(monkeypatch, evening, held)
+    alone = seen_in_log(monkeypatch, logged, held)
     assert found.offset.value == pytest.approx(alone.offset.value, abs=0.002)
 
 
-def test_a_bias_that_is_stated_is_in_what_the_gauge_of_a_log_shows(monkeypatch, evening):
+def test_a_bias_that_is_stated_is_in_what_the_gauge_of_a_log_shows(monkeypatch, logged):
     means = [("small_nozzle", 0.05, 1.012, 0.004), ("large_nozzle", 0.05, 1.008, 0.006)]
     shown = np.exp(np.log([1.012, 1.008]).mean())
-    assert seen_in_log(monkeypatch, evening, means).gauge == pytest.approx(14.7 * shown)
-    biased = replace(evening, gauge=replace(evening.gauge, accuracy=Measured(0.01, 0.02)))
+    assert seen_in_log(monkeypatch, logged, means).gauge == pytest.approx(14.7 * shown)
+    biased = replace(logged, gauge=replace(logged.gauge, accuracy=Measured(0.01, 0.02)))
     again = seen_in_log(monkeypatch, biased, means)
     assert again.gauge == pytest.approx(14.7 * 1.01 * shown)
 
 
 @pytest.mark.parametrize(("off", "code"), [(1.045, "lean"), (0.955, "rich"), (1.015, "applied")])
-def test_a_log_that_stands_off_lambda_one_says_little(monkeypatch, evening, off, code):
+def test_a_log_that_stands_off_lambda_one_says_little(monkeypatch, evening, logged, off, code):
     means = [(name, low, off, 0.002) for name in TWO for low in (0.05, 0.2)]
-    found = seen_in_log(monkeypatch, evening, means)
+    found = seen_in_log(monkeypatch, logged, means)
     assert found.code == code
-    results = replace(analyse(evening), gauge_check=found)
+    results = replace(evening, gauge_check=found)
     if code != "applied":
         assert abs(found.offset.value) < 0.004
         said = f"at part throttle the gauge reads up to 4.5 % {code}er"

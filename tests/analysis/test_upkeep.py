@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from tests.conftest import BACK
 from tests.outing import Outing
 from tuninglib.analysis.analyse import analyse
 from tuninglib.analysis.upkeep import _limited_by, _taller, fuel_use, long_climbs, outlay
@@ -184,10 +185,9 @@ def test_a_hot_climb_is_in_the_warnings_and_shuts_what_got_too_hot(demo_copy, ed
     assert "big 172: the head reached" in str(verdict.reasons(shut))
 
 
-def test_the_second_demo_holds_its_truth(demo_folder):
-    folder = demo_folder.parent / "there_and_back"
-    truth = json.loads((folder / "truth.json").read_text(encoding="utf-8"))["climb_ends_f"]
-    found = analyse(load_session(folder)).climbs
+def test_the_second_demo_holds_its_truth(back):
+    truth = json.loads((BACK / "truth.json").read_text(encoding="utf-8"))["climb_ends_f"]
+    found = back.climbs
     assert [one.setup for one in found] == list(truth)
     for one in found:
         end = (truth[one.setup] - 32) / 1.8 + 273.15
@@ -199,11 +199,6 @@ def test_the_second_demo_holds_its_truth(demo_folder):
 
 
 L_PER_100KM = 1e-8
-
-
-@pytest.fixture(scope="module")
-def back(demo_folder):
-    return analyse(load_session(demo_folder.parent / "there_and_back"))
 
 
 def with_fills(folder, text):
@@ -350,8 +345,7 @@ def test_litres_typed_as_gallons_are_refused(demo_copy):
         load_session(demo_copy)
 
 
-def test_without_fills_the_page_tells_what_parts_cost(demo_folder):
-    results = analyse(load_session(demo_folder))
+def test_without_fills_the_page_tells_what_parts_cost(results):
     assert results.fuel_use == ()
     said = str(words.fuel_use_sentences(results))
     # 199 EUR for 15.6 %: 12.7 each; and what is at hand and not used.
@@ -362,8 +356,7 @@ def test_without_fills_the_page_tells_what_parts_cost(demo_folder):
     assert "per 1 % of pull" in said
 
 
-def test_what_a_gain_costs_needs_a_gain_that_is_sure(demo_folder):
-    results = analyse(load_session(demo_folder))
+def test_what_a_gain_costs_needs_a_gain_that_is_sure(results):
     session, plan, pulls = results.session, results.plan, results.road.pulls
     own = next(one for one in pulls if one.setup == "big_172")
     whole = outlay(session, plan, pulls)
@@ -572,16 +565,15 @@ def test_what_limits_the_top_speed():
     assert _limited_by(at, Answer(None, None, "too far")) == ""
 
 
-def test_the_page_says_it_and_says_when_it_is_not_known(geared, demo_folder):
+def test_the_page_says_it_and_says_when_it_is_not_known(geared, results):
     said = str(words.gearing_sentences(geared()))
     assert "rpm) at the start line, " in said
     assert "turns of the crank for one of the wheel" in said
     assert "N·m" in said
     assert "8500 rpm are 89" in said
     assert "with 15 teeth and the same torque" in said
-    bare = analyse(load_session(demo_folder))
-    assert bare.gearing is None
-    assert str(words.gearing_sentences(bare)) == ""
+    assert results.gearing is None
+    assert str(words.gearing_sentences(results)) == ""
 
 
 @pytest.mark.parametrize(

@@ -9,6 +9,7 @@ from tests.analysis.test_coast_down import rolled
 from tests.analysis.test_injector import change
 from tests.conftest import DEMO
 from tests.lab.panels import everything, labelled, words
+from tests.outing import Outing
 from tuninglib import units
 from tuninglib.analysis.analyse import analyse
 from tuninglib.analysis.coast_down import start_of
@@ -162,26 +163,32 @@ def test_values_between_the_steps_of_the_sliders_agree_too(demo_copy):
     assert words(panel) == before
 
 
+def rows_of(table) -> list:
+    """Rows of a table, each cell under its header without the unit."""
+    header = [one.partition(" [")[0] for one in table.header]
+    return [dict(zip(header, row, strict=True)) for row in table.rows]
+
+
 def agree_with_the_report(results):
     """Every injector on every fuel; the rider of the day, and those of the table."""
     panel = explore.mixture(results)
     injector, fuel = (labelled(panel, f"start from {what}") for what in ("injector", "fuel"))
     assert fuel.value == results.ridden_setup.fuel
-    for row in injector_words.table(results).rows:
-        injector.value, fuel.value = row[0].strip(), row[2]
+    for row in rows_of(injector_words.table(results)):
+        injector.value, fuel.value = row["Injector and fuel"].split(" on ")
         said = words(panel)
-        assert f"Lambda: {row[3]} with" in said, row
-        assert f"{row[4]}, richer" in said, row
-        assert f"leaner {row[5]}." in said, row
-        assert f"({row[7].partition(' (')[0]})." in said, row
+        assert f"Lambda: {row['Lambda (95 % interval)']} with" in said, row
+        assert f"{row['Chance inside']}, richer" in said, row
+        assert f"leaner {row['Chance leaner']}." in said, row
+        assert f"({row['Open time of a cycle'].partition(' (')[0]})." in said, row
     rider = explore.another_rider(results)
     label = f" {units.unit_label('speed', results.session.about.units)}"
     (own,) = answers(results.road.equivalent[results.what_if_setup], [Question()])
     shown = quantity_text(own.at_force, "speed", results.session.about.units)
     assert f"With the same force at the wheel: {shown} at the marker." in words(rider)
-    for row in what_if_words.table(results).rows:
-        labelled(rider, "rider, dressed").value = float(row[0])
-        for cell in row[1:3]:
+    for row in rows_of(what_if_words.table(results)):
+        labelled(rider, "rider, dressed").value = float(row["Rider, dressed"])
+        for cell in (row["Marker, same force"], row["Marker, same power"]):
             assert cell.replace(" (", f"{label} (").replace(")", f"{label})") in words(rider)
     return panel
 
@@ -320,6 +327,9 @@ def test_the_piston_speed_has_a_warning():
     assert "19.1 m/s at 9000 rpm." in said()
     assert "above 20 m/s" not in said()
     assert "22.2 m/s at 10500 rpm." in said(speed=10500.0)
+    # By hand: 2 x 63.5 mm x 10000/min are 1270 m, or 4167 ft, in a minute.
+    assert "4170 ft/min at 10000 rpm." in said(speed=10000.0, system="us")
+    assert "above 3940 ft/min wears" in said(speed=10500.0, system="imperial")
     assert "above 20 m/s wears small engines fast" in said(speed=10500.0)
 
 
@@ -387,10 +397,10 @@ def test_the_tank_panel_mixes_and_warns(results):
 # Fuels without a label ----------------------------------------------------------------------------
 
 
-@pytest.fixture
-def unlabelled(edit):
-    edit("session.toml", 'ethanol = "9.5 +/- 0.5 %"', "")
-    return analyse(load_session(edit("session.toml", 'ethanol = "4 +/- 1 %"', "")))
+@pytest.fixture(scope="module")
+def unlabelled(demo_folder, tmp_path_factory):
+    outing = Outing(demo_folder, tmp_path_factory.mktemp("unlabelled") / "outing")
+    return outing.key("fuels.e5", ethanol=None).key("fuels.e10", ethanol=None).results()
 
 
 def starts(panel) -> list:
@@ -478,8 +488,15 @@ def test_another_fluid_flows_at_another_volume(demo_copy):
     labelled(panel, "caught volumes").value = BENCH_HEADER + "i178,,,60,100\n"
     assert "i178: 100" in words(panel)
     assert "nothing is known of its dead time" in words(panel)
-    labelled(panel, "density of the test fluid").value = 1000
+    labelled(panel, "density of the test fluid [kg/m³]").value = 1000
     # By hand: 100 times the root of 1000/745 is 115.9.
+    assert "i178: 115.9 cc/min" in words(panel)
+    write_values(demo_copy, {"session": {"units": "us"}})
+    panel = bench_flow(demo_copy)
+    labelled(panel, "caught volumes").value = BENCH_HEADER + "i178,,,60,100\n"
+    assert "i178: 100" in words(panel)
+    assert "Flow is given for petrol of 46.51 lb/ft³." in words(panel)
+    labelled(panel, "density of the test fluid [lb/ft³]").value = 62.43
     assert "i178: 115.9 cc/min" in words(panel)
 
 

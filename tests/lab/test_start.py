@@ -2,9 +2,11 @@
 
 import contextlib
 import json
+import os
 import shutil
 import socket
 import subprocess
+import sys
 import time
 import urllib.request
 
@@ -91,6 +93,36 @@ def test_an_unfinished_session_is_one_line_with_a_link_to_where_it_is_mended(tmp
     assert 'href="runs.ipynb"' in shown.html()
     with pytest.raises(start.Unfinished, match="there are no outings of this bike"):
         start.opened_season(str(tmp_path / "fresh"))
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(os.name == "nt", reason="Windows has no SIGTERM to send")
+def test_who_ends_the_command_ends_jupyterlab_with_it(demo_copy, tmp_path):
+    settings = {"ServerApp": {"allow_root": True, "port": 0}}
+    (tmp_path / "config").mkdir()
+    (tmp_path / "config" / "jupyter_server_config.json").write_text(json.dumps(settings))
+    own = {
+        f"JUPYTER_{name}_DIR": str(tmp_path / name.lower())
+        for name in ("CONFIG", "DATA", "RUNTIME")
+    }
+    command = [sys.executable, "-m", "tuninglib", "lab", str(demo_copy), "--no-browser"]
+    with (tmp_path / "log.txt").open("wb") as log:
+        running = subprocess.Popen(command, env=os.environ | own, stdout=log, stderr=log)
+    try:
+        for _ in range(600):
+            started = list((tmp_path / "runtime").glob("jpserver-*.json"))
+            if started:
+                break
+            assert running.poll() is None, (tmp_path / "log.txt").read_text(encoding="utf-8")
+            time.sleep(0.1)
+        server = json.loads(started[0].read_text(encoding="utf-8"))
+        # What is edited there is a copy.
+        assert server["root_dir"] == str(tmp_path / "data" / "tuninglib" / "workbooks")
+    finally:
+        running.terminate()
+    assert running.wait(30) == 0
+    with pytest.raises(ProcessLookupError):
+        os.kill(server["pid"], 0)
 
 
 # With it -------------------------------------------------------------------------------------

@@ -259,8 +259,10 @@ def add_candidate(session: Session, name: str, flow: str, tolerance: str) -> Pro
     record = session.injectors.get(name)
     if record and record.flow_pressure and session.bike.fuel_pressure:
         # The slider's flow is the one at the bike's pressure.
-        bar = units.convert(session.bike.fuel_pressure.value, "Pa", "bar")
-        values["flow_pressure"] = f"{bar:.6g} bar"
+        system = session.about.units
+        pressure = units.to_display(session.bike.fuel_pressure.value, "fuel_pressure", system)
+        unit = units.unit_label("fuel_pressure", system)
+        values["flow_pressure"] = f"{pressure:.6g} {unit}"
     return kit.write(session.folder, {f"injectors.{name}": values})
 
 

@@ -232,18 +232,21 @@ def panel(
     """
     start = {name: control.value for name, control in controls.items()}
     left = kept(name)
+    # By its label too, for a number is meant in the unit that stands there.
+    labels = {key: (key, control.description) for key, control in controls.items()}
     for key, control in controls.items():
-        if key in left and possible(control, left[key]):
-            control.value = left[key]
+        if labels[key] in left and possible(control, left[labels[key]]):
+            control.value = left[labels[key]]
     picture, words = widgets.HTML(), widgets.HTML()
     busy = []
 
     def show(_=None):
         if busy:
             return
-        values = {key: control.value for key, control in controls.items()}
-        left.clear()
-        left.update({key: value for key, value in values.items() if value != start[key]})
+        for key, control in controls.items():
+            left[labels[key]] = control.value
+            if control.value == start[key]:
+                del left[labels[key]]
         try:
             said = answer(**{name: taken(control) for name, control in controls.items()})
         except ValueError as error:

@@ -7,6 +7,7 @@ import base64
 import hashlib
 import json
 import os
+import signal
 import subprocess
 import sys
 from collections.abc import Callable, Sequence
@@ -313,6 +314,8 @@ def lab_environment(session_folder: str = "") -> dict:
 def start_lab(session_folder: str = "", *, browser: bool = True) -> int:
     """Run JupyterLab on the workbooks until it is closed; the number is its exit status.
 
+    Whoever ends this program, by Ctrl-C or by SIGTERM, ends JupyterLab and its kernels with it.
+
     Parameters
     ----------
     session_folder : str
@@ -320,15 +323,18 @@ def start_lab(session_folder: str = "", *, browser: bool = True) -> int:
     browser : bool
         Whether to open one.
     """
-    environment = lab_environment(session_folder)
-    try:
-        # Not where the command was given, which may be a stranger's outing.
-        return subprocess.run(
-            lab_command(browser=browser), env=environment, cwd=workbook_path(START).parent,
-            check=False,
-        ).returncode  # fmt: skip
-    except KeyboardInterrupt:
-        return 0
+    command, environment = lab_command(browser=browser), lab_environment(session_folder)
+    before = signal.signal(signal.SIGTERM, signal.default_int_handler)
+    # Not where the command was given, which may be a stranger's outing.
+    with subprocess.Popen(command, env=environment, cwd=own_workbooks()) as running:
+        try:
+            return running.wait()
+        except KeyboardInterrupt:
+            running.terminate()
+            running.wait()
+            return 0
+        finally:
+            signal.signal(signal.SIGTERM, before)
 
 
 # The button that makes the report -----------------------------------------------------------------

@@ -78,6 +78,11 @@ _WEAKER = "a slipping clutch, a missed gear, a throttle that was not fully open 
 _LAST_WORD = "If you know what went wrong, say so in the column exclude, and it is left out."
 
 
+def doubts(results: Results) -> list:
+    """Labels and sentences of all that the rest speaks against: headings and check say these."""
+    return [*of_speeds(results), *of_readings(results), *of_knock(results)]
+
+
 def of_readings(results: Results) -> list:
     """Labels and sentences about gauge readings and the order of setups."""
     words = {

@@ -436,7 +436,7 @@ def _contents(session, out: Path, say, kernel: bool, pdf: bool) -> dict:
         contents["summary.png"] = shared
     if pdf:
         say("Writing the PDF")
-        contents["report.pdf"] = page_to_pdf(page)
+        contents[_PDF] = page_to_pdf(page)
     return contents
 
 
@@ -496,7 +496,7 @@ def _write(out: Path, contents: dict) -> Written:
         summary=out / "summary.html",
         results=out / "results.json",
         notebook=out / "workbook.ipynb",
-        pdf=out / "report.pdf" if "report.pdf" in contents else None,
+        pdf=out / _PDF if _PDF in contents else None,
         picture=out / "summary.png" if "summary.png" in contents else None,
         kept=kept,
     )
@@ -602,9 +602,9 @@ def _no_answer(address: str, error: Exception) -> NoCluster:
 
 # Many reports -------------------------------------------------------------------------------------
 
-# Beside each report: what it was made from and with.
+# Beside each report: a checksum of what it was made from and with, and one of each of its files.
 MADE_FROM = "made_from.sha256"
-_SESSION = "session.toml"
+_SESSION, _PDF = "session.toml", "report.pdf"
 # The process that made it was lost; nobody outside hears of this one.
 _LOST = "lost"
 # A workbook's shell is the whole process's.
@@ -755,7 +755,8 @@ def _finished(todo, tasks, options, jobs, executor):
 
     lost = []
     # Spawned: a copy of a process that runs notebooks is not safe to run them in.
-    with ProcessPoolExecutor(workers, get_context("spawn")) as pool:
+    how = {"mp_context": get_context("spawn"), "initializer": _end_with_parent}
+    with ProcessPoolExecutor(workers, **how) as pool:
         for session, outcome in _handed_out(pool, todo, tasks, options):
             if outcome.code == _LOST:
                 lost.append(session)
@@ -763,10 +764,25 @@ def _finished(todo, tasks, options, jobs, executor):
                 yield session, outcome
     for session in lost:
         # One by one, each in a process of its own: the one that kills its process is then known.
-        with ProcessPoolExecutor(1, get_context("spawn")) as pool:
+        with ProcessPoolExecutor(1, **how) as pool:
             for again, outcome in _handed_out(pool, [session], tasks, options):
                 known = outcome.code != _LOST
                 yield again, outcome if known else Outcome(again, "fault", outcome.said)
+
+
+def _end_with_parent() -> None:
+    """End this process as soon as the one that started it is gone, however that ended.
+
+    A worker waits for its next task at a pipe that it holds open itself. What it writes is whole or
+    not there at any moment.
+    """
+    from multiprocessing import parent_process
+
+    def wait():
+        parent_process().join()
+        os._exit(1)
+
+    threading.Thread(target=wait, daemon=True).start()
 
 
 def _handed_out(executor, todo, tasks, options):
@@ -800,14 +816,22 @@ def place_of(session: Path, folder: Path | str, out_folder: Path | str | None = 
 
 
 def _is_made(session, out, pdf) -> bool:
-    """Whether the report there was made from just this, and is whole."""
-    mark = out / MADE_FROM
-    return (
-        (out / "report.html").is_file()
-        and (not pdf or (out / "report.pdf").is_file())
-        and mark.is_file()
-        and mark.read_text(encoding="utf-8").strip() == fingerprint(session)
-    )
+    """Whether the report there was made from just this, and each of its files is as it was made."""
+    try:
+        mark, *files = (out / MADE_FROM).read_text(encoding="utf-8").splitlines()
+        wanted = dict(line.split("  ", 1)[::-1] for line in files)
+        made = bool(wanted) and (not pdf or _PDF in wanted) and mark == fingerprint(session)
+        return made and all(
+            _checksum(out / name) == checksum
+            for name, checksum in wanted.items()
+            if pdf or name != _PDF
+        )
+    except (OSError, ValueError):
+        return False
+
+
+def _checksum(path: Path) -> str:
+    return hashlib.sha256(path.read_bytes()).hexdigest()
 
 
 def _make(session, out, anew, pdf) -> Outcome:
@@ -822,8 +846,10 @@ def _made(session, out, anew, pdf) -> Outcome:
             return Outcome(session, "made")
         # Before: what is typed meanwhile is not in the report.
         mark = fingerprint(session)
-        make_report(session, out, pdf=pdf)
-        write_atomic(out / MADE_FROM, f"{mark}\n")
+        written = make_report(session, out, pdf=pdf)
+        files = (written.page, written.summary, written.results, written.notebook, written.pdf)
+        lines = [f"{_checksum(path)}  {path.name}" for path in files if path]
+        write_atomic(out / MADE_FROM, "\n".join([mark, *lines, ""]))
     except SessionError as error:
         more = f" (and {len(error.problems) - 1} more)" if len(error.problems) > 1 else ""
         return Outcome(session, "to fix", f"{error.problems[0]}{more}")

@@ -4,7 +4,7 @@ And, while a day is being ridden, what the rows so far say, in words for the roa
 """
 
 from tuninglib.analysis.analyse import Results
-from tuninglib.analysis.combinations import USUAL_HOTTEST_K, mixture_weights
+from tuninglib.analysis.combinations import USUAL_HOTTEST_K, leaner_than, mixture_weights
 from tuninglib.analysis.day_plan import Interim
 from tuninglib.analysis.worth import SAME
 from tuninglib.report import cautions, heat
@@ -43,7 +43,7 @@ from tuninglib.rounding import (
     listing,
     odds_text,
 )
-from tuninglib.session.defaults import Band
+from tuninglib.session.defaults import Band, edge_not_said, leaner_limit_of
 from tuninglib.session.schema import Use
 
 # From this chance of a place on it is named; and air that is warm enough to ask what cold does.
@@ -267,6 +267,7 @@ def _warnings(results) -> list:
             )
     found += _hot_heads(results)
     found += _hot_climbs(results)
+    found += _climbs_not_said(results)
     if "knock" in plan.missing:
         found.append("nobody wrote down whether it knocked, so nothing is known of that: listen.")
     elif not results.knocks:
@@ -345,6 +346,23 @@ def _ridden_engine(results) -> str | None:
 
 # From here on an engine is likely to ask for more than regular petrol (common practice).
 HIGH_COMPRESSION = 10.0
+
+
+def _climbs_not_said(results) -> list:
+    """What long climbs would ask of what is ridden now, where nothing is said of the riding."""
+    session, ride = results.session, results.plan.ride
+    edge = edge_not_said(session)
+    if edge is None or ride is None or ride.lambda_ is None:
+        return []
+    leaner = leaner_than(ride.lambda_, edge)
+    if leaner <= leaner_limit_of(session):
+        return []
+    return [
+        f"minutes of full load, as on long climbs or a motorway, ask for lambda "
+        f"{fixed(edge, 2)} or richer on an air-cooled engine: {spaced(ride.setup)} has "
+        f"{chance_of(leaner, 'being leaner than that')}. Keep full throttle short "
+        "(riding under [use] is not written down)."
+    ]
 
 
 def _hot_climbs(results) -> list:

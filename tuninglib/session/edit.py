@@ -35,7 +35,7 @@ from tuninglib.text_files import (
     read_text,
 )
 from tuninglib.units import DISPLAY, convert
-from tuninglib.whole_files import keep_earlier, write_atomic, write_like
+from tuninglib.whole_files import keep_earlier, one_writer, write_atomic, write_like
 
 # Values of session.toml ---------------------------------------------------------------------------
 
@@ -287,7 +287,8 @@ def write_values(folder: Path | str, tables: dict) -> Edited:
             text = set_values(text, table, values)
         return text
 
-    return _write(Path(folder) / TOML, changed)
+    with one_writer(Path(folder)):
+        return _write(Path(folder) / TOML, changed)
 
 
 def remove_table(folder: Path | str, table: str) -> Edited:
@@ -304,7 +305,8 @@ def remove_table(folder: Path | str, table: str) -> Edited:
     SessionError
         As :func:`write_values`; a table that something refers to stays.
     """
-    return _write(Path(folder) / TOML, lambda text: without_table(text, table))
+    with one_writer(Path(folder)):
+        return _write(Path(folder) / TOML, lambda text: without_table(text, table))
 
 
 def without_table(text: str, table: str) -> str:
@@ -536,7 +538,7 @@ def add_run(sheet: Sheet, values: dict, *, keep: bool) -> Path | None:
     Parameters
     ----------
     sheet : Sheet
-        Freshly opened, so that rows typed elsewhere meanwhile are kept.
+        Rows and columns that others typed meanwhile are kept.
     values : dict of str to str
         Already found to be without problems.
     keep : bool
@@ -548,11 +550,14 @@ def add_run(sheet: Sheet, values: dict, *, keep: bool) -> Path | None:
         Where the earlier file is kept.
     """
     path = sheet.folder / RUNS
-    kept = keep_earlier(path) if keep else None
-    text = read_text(path)
-    if not text.endswith("\n"):
-        text += "\n"
-    write_like(path, f"{text}{row_text(sheet, values)}\n")
+    with one_writer(sheet.folder):
+        # As it stands now: a column may have come in meanwhile.
+        sheet = open_sheet(sheet.folder)
+        kept = keep_earlier(path) if keep else None
+        text = read_text(path)
+        if not text.endswith("\n"):
+            text += "\n"
+        write_like(path, f"{text}{row_text(sheet, values)}\n")
     return kept
 
 
@@ -580,13 +585,14 @@ def add_column(sheet: Sheet, key: str) -> Path | None:
     unit = (typed or [column.usual_unit])[0]
     head = f"{key} [{unit}]" if column.kind == "quantity" else key
     lines, headed = [], False
-    for line in read_text(path).split("\n"):
-        if line.strip() and not line.startswith("#"):
-            line += sheet.table.delimiter + ("" if headed else head)
-            headed = True
-        lines.append(line)
-    kept = keep_earlier(path)
-    write_like(path, "\n".join(lines))
+    with one_writer(sheet.folder):
+        for line in read_text(path).split("\n"):
+            if line.strip() and not line.startswith("#"):
+                line += sheet.table.delimiter + ("" if headed else head)
+                headed = True
+            lines.append(line)
+        kept = keep_earlier(path)
+        write_like(path, "\n".join(lines))
     return kept
 
 
@@ -606,11 +612,11 @@ def take_back(sheet: Sheet, row: str) -> bool:
         False if something else was written behind it or over it meanwhile: nothing is changed then.
     """
     path = sheet.folder / RUNS
-    text = read_text(path)
-    before, found, after = text.rpartition(f"{row}\n")
-    if not found or after.strip() or not (before.endswith("\n")):
-        return False
-    write_like(path, before)
+    with one_writer(sheet.folder):
+        before, found, after = read_text(path).rpartition(f"{row}\n")
+        if not found or after.strip() or not (before.endswith("\n")):
+            return False
+        write_like(path, before)
     return True
 
 
