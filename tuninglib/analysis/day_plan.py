@@ -12,6 +12,8 @@ from itertools import pairwise
 from pathlib import Path
 from types import SimpleNamespace
 
+import numpy as np
+
 from tuninglib.analysis.analyse import Results, analyse
 from tuninglib.analysis.combinations import Combination, StopLimits, no_safer, richer, stop_limits
 from tuninglib.analysis.mixture import flow_on_bike
@@ -466,6 +468,34 @@ def _row_alone(folder, problems) -> Interim:
     if found is not None:
         return Interim(code="stop", problems=problems, **found, **about)
     return Interim(code="unknown", problems=problems, **about)
+
+
+# A speed so many times that of the middle run is asked about: no part moves the speed at a marker
+# so far, but the other unit does, and a slip of the key.
+FAR_SPEED = 1.25
+# From so many other runs on.
+OTHERS_TO_COMPARE = 2
+
+
+def far_from(speed: float, others: Sequence[float]) -> float | None:
+    """The middle of other runs' speeds, if one is far from it; None: it is near, or they are few.
+
+    Parameters
+    ----------
+    speed : float
+        At the start line, or at the marker.
+    others : sequence of float
+        At the same line, in the same unit.
+
+    Examples
+    --------
+    >>> far_from(56.0, [38.0, 39.0, 38.0]), far_from(41.0, [38.0, 39.0])
+    (38.0, None)
+    """
+    if len(others) < OTHERS_TO_COMPARE:
+        return None
+    middle = float(np.median(others))
+    return None if middle / FAR_SPEED <= speed <= middle * FAR_SPEED else middle
 
 
 # Before it is ridden ------------------------------------------------------------------------------
