@@ -402,13 +402,19 @@ def test_after_each_row_the_phone_says_what_the_form_says(demo_folder, tmp_path)
     richer, leaner = ({"gauge_low": low, "gauge_high": high} for low, high in
                       (("11.8", "12"), ("12.8", "13")))  # fmt: skip
     rows, codes = [], []
+    first = {"gauge_low": "12.5", "gauge_high": "12.7"}
     for setup, more in (
-        ("stock", {"gauge_low": "12.5", "gauge_high": "12.7"}), ("big_185", richer),
-        ("big_185", richer | {"exclude": "gust"}), ("big_172", leaner | {"knock": "no"}), ("big_172_e10", leaner | {"gauge_high": "15"}),
-        ("big_172", leaner | {"head_temperature": "240"}), ("big_185", richer),
-        ("big_164", leaner | {"knock": "heard"}), ("stock", richer | {"state": "idle"}),
-        ("stock", {"gauge_low": "12.5", "gauge_high": "12.7"}),
-    ):  # fmt: skip
+        ("stock", first),
+        ("big_185", richer),
+        ("big_185", richer | {"exclude": "gust"}),
+        ("big_172", leaner | {"knock": "no"}),
+        ("big_172_e10", leaner | {"gauge_high": "15"}),
+        ("big_172", leaner | {"head_temperature": "240"}),
+        ("big_185", richer),
+        ("big_164", leaner | {"knock": "heard"}),
+        ("stock", richer | {"state": "idle"}),
+        ("stock", first),
+    ):
         idle = {"entry_speed": "", "exit_speed": ""} if "state" in more else {}
         row = BASE | quiet | more | idle | {"run": str(len(rows) + 1), "setup": setup}
         rows.append(row)
