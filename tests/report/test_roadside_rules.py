@@ -14,7 +14,7 @@ import pytest
 
 from tests.outing import Outing
 from tests.report.roadside_page import EVERY_COLUMN, data_of, write_page
-from tests.script import answers
+from tests.script import asker
 from tuninglib.analysis.day_plan import (
     Interim,
     ended_with,
@@ -80,14 +80,24 @@ class World:
     start: object
     sheet: object
     data: dict
+    answers: object
+
+    def answered(self, calls):
+        return self.answers(SCRIPT, self.data, calls)
 
     def asked(self, rule, cases, *more):
-        return answers(SCRIPT, self.data, ([rule, case, *more] for case in cases))
+        return self.answered([rule, case, *more] for case in cases)
 
     def cases(self, cases):
         """Cases without what this world has no column for."""
         kept = ({k: v for k, v in case.items() if k in self.sheet.keys} for case in cases)
         return [BASE | dict(one) for one in dict.fromkeys(tuple(case.items()) for case in kept)]
+
+
+@pytest.fixture(scope="module")
+def script():
+    with asker() as answers:
+        yield answers
 
 
 # What these add is asked behind -m slow.
@@ -99,7 +109,7 @@ RARE = ("decimal comma", "one column for the gauge", "no state", "a gauge open a
     scope="module",
     params=[pytest.param(one, marks=[pytest.mark.slow] * (one in RARE)) for one in WORLDS],
 )
-def world(request, demo_folder, tmp_path_factory):
+def world(request, demo_folder, tmp_path_factory, script):
     changes, separator, header = WORLDS[request.param]
     outing = Outing(demo_folder, tmp_path_factory.mktemp("world") / "outing")
     for table, values in changes.items():
@@ -119,7 +129,7 @@ def world(request, demo_folder, tmp_path_factory):
         about=dataclasses.replace(session.about, units=start.system),
     )
     write_page(folder, start=start)
-    return World(folder, session, start, open_sheet(folder), data_of(folder))
+    return World(folder, session, start, open_sheet(folder), data_of(folder), script)
 
 
 def frame_of(world, cases) -> tuple:
@@ -383,12 +393,12 @@ def test_a_speed_far_from_the_others_is_asked_about_by_the_programs_rule(world):
             middle = far_from(float(number), speeds) if number[:1].isdigit() else None
             calls.append(["hints", BASE | {key: typed}, rows])
             expected.append({} if middle is None else {key: said.format(cell=typed, middle=middle)})
-    assert answers(SCRIPT, world.data, calls) == expected
+    assert world.answered(calls) == expected
     assert not calls or ({} in expected and any(expected))
 
 
 @pytest.mark.slow
-def test_after_each_row_the_phone_says_what_the_form_says(demo_folder, tmp_path):
+def test_after_each_row_the_phone_says_what_the_form_says(demo_folder, tmp_path, script):
     """Stop, go on with so many of each, or ridden: but for what only the mixture model shuts."""
     folder = Outing(demo_folder, tmp_path / "fresh").save()
     path = folder / "runs.csv"
@@ -422,7 +432,7 @@ def test_after_each_row_the_phone_says_what_the_form_says(demo_folder, tmp_path)
         results, form = interim_of_folder(folder, planned=planned)
         assert results is not None
         asked = [["standing", rows, cards], ["shutBy", rows]]
-        phone, shut = answers(SCRIPT, data, asked)
+        phone, shut = script(SCRIPT, data, asked)
         codes.append(form.code)
         if form.code == "stop":
             assert phone["code"] == "stop", row
@@ -440,12 +450,12 @@ def test_after_each_row_the_phone_says_what_the_form_says(demo_folder, tmp_path)
     assert rest[0] == stop
     assert stop not in rest[1:]
     twice = [BASE | {"run": run, "knock": "light"} for run in ("7", "8")]
-    assert answers(SCRIPT, data, [["shutBy", twice]])[0]["stock"] == "7"
+    assert script(SCRIPT, data, [["shutBy", twice]])[0]["stock"] == "7"
     # What was ruled out when the page was made stops, too, once it is ridden all the same.
-    asked = answers(SCRIPT, data | {"closed": {"stock": "heat"}}, [["standing", rows, cards]])[0]
+    asked = script(SCRIPT, data | {"closed": {"stock": "heat"}}, [["standing", rows, cards]])[0]
     assert (asked["code"], "stock is ruled out: heat" in asked["why"]) == ("stop", True)
     every = dict.fromkeys(order, "heat")
-    asked = answers(SCRIPT, data | {"closed": every}, [["standing", rows[8:9], cards]])[0]
+    asked = script(SCRIPT, data | {"closed": every}, [["standing", rows[8:9], cards]])[0]
     assert asked["why"] == data["says"]["nothing left"]
 
 
@@ -455,7 +465,7 @@ def test_two_boxes_hold_a_range_as_the_file_has_it(world):
     boxes += [(cell, "") for cell in cells[4:]]
     assert [tuple(one) for one in world.asked("endsOf", cells)] == boxes
     pairs = [("12.6", "12.8"), ("12.6", ""), ("", "12.8"), ("", "")]
-    joined = answers(SCRIPT, world.data, [["rangeOf", *pair] for pair in pairs])
+    joined = world.answered([["rangeOf", *pair] for pair in pairs])
     assert joined == ["12.6 to 12.8", "12.6", "12.8", ""]
 
 
@@ -515,7 +525,7 @@ def test_nothing_that_was_typed_here_is_written_over(world):
     ]
     took = [
         ({"added": added, "differ": differ}, [card["values"] for card in cards])
-        for (answer, cards) in answers(SCRIPT, world.data, calls)
+        for (answer, cards) in world.answered(calls)
         for added, differ in [(answer["added"], answer["differ"])]
     ]
     assert took == [
@@ -536,6 +546,6 @@ def test_sentences_are_filled_as_python_fills_them(world):
             given = {slot: number if slot in numbers else text for slot in slots}
             calls.append(["say", name, given])
             expected.append(sentence.format(**given))
-    assert answers(SCRIPT, world.data, calls) == expected
+    assert world.answered(calls) == expected
     names = [*world.data["ends"], "a__b_c", ""]
     assert world.asked("readable", names) == [spaced(name) for name in names]

@@ -103,8 +103,8 @@ def without_entry_speeds(path):
         csv.writer(stream, lineterminator="\n").writerows(row[:at] + row[at + 1 :] for row in rows)
 
 
-def test_an_entry_speed_may_be_said_once_for_all_runs(demo_folder, demo_copy):
-    told = analyse(load_session(demo_folder))
+def test_an_entry_speed_may_be_said_once_for_all_runs(results, demo_copy):
+    told = results
     without_entry_speeds(demo_copy / "runs.csv")
     with pytest.raises(SessionError, match=r"entry_speed: is empty while its partner is not"):
         load_session(demo_copy)

@@ -32,6 +32,7 @@ from tuninglib.report.page_parts import (
     MARKERS,
     NONE,
     SOFT,
+    WIDE_IN,
     Html,
     Picture,
     Prose,
@@ -241,13 +242,13 @@ def days(season: Season) -> Prose:
     elif season.day_sd_is_assumed:
         text = (
             "These outings say next to nothing of how far a day moves the force of all setups "
-            f"alike. About {percent(season.day_sd.value, 1)} is taken (standard deviation; "
-            "day_to_day under [assumptions] says better). The same setup on several days would "
+            f"alike. About {percent(season.day_sd.value, 1)} is assumed (standard deviation; you "
+            "can set it as day_to_day under [assumptions]). The same setup on several days would "
             "tell."
         )
     else:
         text = (
-            "With weather taken out, a day moves the force of all setups alike by "
+            "Weather aside, a day moves the force of all setups alike by "
             f"{_sd_text(season.day_sd)}, and that of one setup alone by {_sd_text(season.own_sd)} "
             "(standard deviations). Every comparison across days allows for both."
         )
@@ -409,7 +410,7 @@ def gain_table(season: Season) -> Table | Prose:
         "Setup",
         "Ridden on",
         headed("Wheel force", "force", season.units),
-        "Gain in force [%]",
+        "Gain in pull [%]",
         "Verdict",
     )
     note = (
@@ -439,57 +440,46 @@ def gain_figure(season: Season) -> Picture | Prose:
     pulls, system = _open_first(season), season.units
     if len(pulls) < 2:
         return Prose((("", "There are no two setups with speeds to draw side by side."),))
-    names = [pull.setup for pull in pulls]
+    names, over = [pull.setup for pull in pulls], spaced(season.reference)
     shown = list(dict.fromkeys(one.outing for one in season.day_forces))
-    lines = -(-len(shown) // 2)
-    drawn, (top, bottom) = figure_of(
-        2.2 + 0.62 * len(names) + 0.2 * lines, names, rows=2, top_in=0.45 + 0.2 * lines
-    )
-    for index, at in enumerate(shown):
-        own = [one for one in season.day_forces if one.outing == at]
-        place = 0.5 * ((index + 0.5) / len(shown) - 0.5)
-        values = units.to_display(np.array([one.force_n.value for one in own]), "force", system)
-        top.plot(
-            values,
-            [names.index(one.setup) + place for one in own],
-            MARKERS[index % len(MARKERS)],
-            color=COLOURS[index % len(COLOURS)],
-            markersize=5.5,
-            markerfacecolor="none" if index % 2 else COLOURS[index % len(COLOURS)],
-            label=_label(season, at),
-        )
-    name_rows(top, names)
-    top.set_xlabel(
-        f"wheel force of each outing by itself [{units.unit_label('force', system)}]", fontsize=9
-    )
-    top.legend(
-        fontsize=8,
-        frameon=False,
-        loc="lower right",
-        bbox_to_anchor=(1.0, 0.98),
-        ncol=2,
-        handletextpad=0.2,
-        columnspacing=1.0,
-    )
-    title(top, "Every outing", pad=6.0 + 14.4 * lines)
-    for row, pull in enumerate(pulls):
-        if pull.gain is None:
-            bottom.plot(0, row, "D", color=INK, markersize=5)
-            continue
-        bottom.plot([100 * pull.gain.low, 100 * pull.gain.high], [row, row], color=INK, linewidth=2)
-        bottom.plot(
-            100 * pull.gain.value,
-            row,
-            "o",
-            color=INK,
-            markerfacecolor=INK if pull.told_apart else "white",
-        )
-    bottom.axvline(0, color=SOFT, linewidth=1)
-    name_rows(bottom, names)
-    over = spaced(season.reference)
-    bottom.set_xlabel(f"gain in wheel force over {over} [%]", fontsize=9)
+
+    def drawn(width_in):
+        columns = 2 if width_in >= WIDE_IN else 1
+        lines = -(-len(shown) // columns)
+        height_in = 1.9 + 0.62 * len(names) + 0.2 * lines
+        figure, (top, bottom) = figure_of(width_in, height_in, names, rows=2)
+        # Room for the names of the outings above all.
+        figure.subplots_adjust(top=1 - (0.36 + 0.2 * lines) / height_in)
+        for index, at in enumerate(shown):
+            own = [one for one in season.day_forces if one.outing == at]
+            place = 0.5 * ((index + 0.5) / len(shown) - 0.5)
+            values = units.to_display(np.array([one.force_n.value for one in own]), "force", system)
+            colour = COLOURS[index % len(COLOURS)]
+            top.plot(
+                values, [names.index(one.setup) + place for one in own],
+                MARKERS[index % len(MARKERS)], color=colour, label=_label(season, at),
+                markersize=6, markerfacecolor="none" if index % 2 else colour,
+            )  # fmt: skip
+        title(top, f"Wheel force [{units.unit_label('force', system)}]")
+        figure.legend(
+            loc="upper left", ncol=columns, borderpad=0, borderaxespad=0, handletextpad=0.2,
+            columnspacing=1.0,
+        )  # fmt: skip
+        bottom.axvline(0, color=SOFT, linewidth=1)
+        for row, pull in enumerate(pulls):
+            if pull.gain is None:
+                bottom.plot(0, row, "D", color=INK, markersize=6)
+                continue
+            fill = INK if pull.told_apart else "white"
+            ends = [100 * pull.gain.low, 100 * pull.gain.high]
+            bottom.plot(ends, [row, row], color=INK, linewidth=2)
+            bottom.plot(100 * pull.gain.value, row, "o", color=INK, markerfacecolor=fill)
+        title(bottom, f"Gain over {over} [%]")
+        for ax in (top, bottom):
+            name_rows(ax, names)
+        return figure
+
     told = sum(pull.told_apart for pull in pulls)
-    title(bottom, f"{told} of {len(pulls) - 1} setups told apart from {over} over the season")
     words = [
         f"{spaced(pull.setup)} {percent(pull.gain.value)} "
         f"({percent(pull.gain.low)} to {percent(pull.gain.high)})"
@@ -500,7 +490,13 @@ def gain_figure(season: Season) -> Picture | Prose:
         f"Two rows of panels. Above, the wheel force of each setup as each of {len(shown)} outings "
         f"has it. Below, the gain over {over} with its 95 % interval: {listing(words)}."
     )
-    return picture(drawn, alt)
+    return picture(
+        drawn,
+        alt,
+        f"{told} of {len(pulls) - 1} setups told apart from {over} over the season.",
+        "Above: each outing by itself. Below: ● told apart; ○ not told apart; ◆ the reference; "
+        "lines: 95 % intervals.",
+    )
 
 
 # Mixtures -----------------------------------------------------------------------------------------
@@ -538,7 +534,7 @@ def mixture_sentences(season: Season) -> Prose:
         items.append(("Note", text))
     text = (
         "what is marked so is ruled out by the rule of each outing's report (a chance of running "
-        "lean: by leaner_limit under [assumptions]). What is not marked is not thereby safe."
+        "lean: by leaner_limit under [assumptions]). No mark does not mean safe."
     )
     items.append(("Do not ride", text))
     if any(one.knocks for one in season.combinations):
