@@ -525,6 +525,10 @@ class SwapTimes:
     engine: float
 
 
+# What a run takes until the bike is back at the start, and each kind of change. [min]
+USUAL_RUN_MIN, USUAL_SWAP = 6, SwapTimes(fuel=15, injector=30, engine=180)
+
+
 @dataclass(frozen=True, kw_only=True)
 class Day:
     """A planned test day.
@@ -753,6 +757,32 @@ def plan_day(
         changes=changes,
         in_blocks=in_blocks,
         across_days=_across_days(aim.scatter, repeats, aim.day_sd or Assumptions().day_to_day.sd),
+    )
+
+
+def usual_day(start: PlanStart, gain: float = USUAL_GAIN) -> Day:
+    """The day that the controls of a plan start with, each engine opened once.
+
+    Parameters
+    ----------
+    start : PlanStart
+    gain : float
+        That is to be shown.
+
+    Raises
+    ------
+    ValueError
+        If there is only one setup, or it would take more than a long day.
+    """
+    return plan_day(
+        Aim(gain=gain, scatter=start.scatter, day_sd=start.day_sd),
+        setups=start.setups,
+        riders=start.riders,
+        minutes_a_run=USUAL_RUN_MIN,
+        swap=USUAL_SWAP,
+        parts=start.parts,
+        richness=start.richness,
+        in_blocks=True,
     )
 
 

@@ -54,6 +54,16 @@ _COOL_MIN = 5
 _LARGEST_FILE = 5_000_000
 # A number with more zeros behind its point is printed by Python with its power of ten.
 _ZEROS = 4
+# How it comes onto a phone.
+ON_THE_PHONE = (
+    ("1", "send it to the phone by mail or cable, and save it there, among its files."),
+    (
+        "2",
+        "open it from there with a browser, once before you leave: it needs no network. A preview "
+        "without buttons is no browser.",
+    ),
+    ("3", f"at home put the {RUNS} that it saves into the session's folder, in place of the old."),
+)
 # What the page alone says.
 _SAID_HERE = {
     "elsewhere": "another row",
