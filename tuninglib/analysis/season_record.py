@@ -9,7 +9,8 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
+from types import UnionType
+from typing import TYPE_CHECKING, get_args, get_origin, get_type_hints
 
 import numpy as np
 import pandas as pd
@@ -22,7 +23,7 @@ from tuninglib.session.load import Session
 from tuninglib.statistics.flow_response import Response
 from tuninglib.statistics.gain import GainFit
 from tuninglib.statistics.ladder import ReadingCell, reading_cells
-from tuninglib.text_files import Problem, SessionError
+from tuninglib.text_files import Problem, SessionError, quoted
 
 if TYPE_CHECKING:
     from tuninglib.analysis.gain import Road
@@ -403,36 +404,33 @@ def record_from(document: dict) -> OutingRecord:
     ----------
     document : dict
         As read from results.json.
+
+    Raises
+    ------
+    ValueError
+        If anything in it is not of the kind that the record has there.
     """
-    plain = dict(document)
-    forces = plain["forces"]
-    if forces is not None:
-        lists = ("setups", "unknowns", "mean")
-        forces = ForcesOfDay(
-            **{
-                key: tuple(value)
-                if key in lists
-                else tuple(map(tuple, value))
-                if isinstance(value, list)
-                else value
-                for key, value in forces.items()
-            }
-        )
-    offset = plain["gauge_offset"]
-    return OutingRecord(
-        **plain
-        | {
-            "riders": tuple(plain["riders"]),
-            "setups": tuple(SetupOfDay(**one) for one in plain["setups"]),
-            "engines": {name: EngineOfDay(**one) for name, one in plain["engines"].items()},
-            "injectors": {name: InjectorOfDay(**one) for name, one in plain["injectors"].items()},
-            "fuels": {name: FuelOfDay(**one) for name, one in plain["fuels"].items()},
-            "forces": forces,
-            "readings": tuple(ReadingCell(**one) for one in plain["readings"]),
-            "gauge_offset": None if offset is None else Interval(**offset),
-            "knocks": tuple(Knock(**one) for one in plain["knocks"]),
-        }
-    )
+    return _built(OutingRecord, document)
+
+
+def _built(kind, value):
+    """A value read from JSON as an annotation wants it; what does not fit is refused."""
+    parts, origin = get_args(kind), get_origin(kind)
+    if origin is UnionType:
+        return None if value is None else _built(parts[0], value)
+    if dataclasses.is_dataclass(kind) and isinstance(value, dict):
+        kinds = get_type_hints(kind)
+        if value.keys() == kinds.keys():
+            return kind(**{name: _built(kinds[name], one) for name, one in value.items()})
+    if origin is tuple and isinstance(value, list):
+        return tuple(_built(parts[0], one) for one in value)
+    if origin is dict and isinstance(value, dict):
+        return {name: _built(parts[1], one) for name, one in value.items()}
+    if kind is float and type(value) in (int, float) and math.isfinite(value):
+        return value
+    if type(value) is kind:
+        return value
+    raise ValueError(f"{quoted(str(value))} is not what the record of an outing has there")
 
 
 def read_document(path: Path | str) -> dict:
@@ -450,8 +448,8 @@ def read_document(path: Path | str) -> dict:
     path = Path(path)
     try:
         document = json.loads(path.read_text(encoding="utf-8"))
-        usable = isinstance(document, dict) and isinstance(document.get("season"), dict)
-    except (OSError, ValueError):
+        usable = isinstance(document, dict) and bool(record_from(document.get("season")))
+    except (OSError, ValueError, RecursionError):
         usable = False
     if not usable:
         raise SessionError(
