@@ -2,9 +2,13 @@
 
 import contextlib
 import json
+import os
 import shutil
+import signal
 import socket
 import subprocess
+import sys
+import threading
 import time
 import urllib.request
 
@@ -83,6 +87,36 @@ OPEN = """async name => {
   await panel.sessionContext.session.kernel.info;  // without it, running is lost now and then
 }"""
 PANEL = ".jp-NotebookPanel:not(.lm-mod-hidden)"
+
+
+@pytest.mark.skipif(os.name != "posix", reason="signals of another kind")
+def test_who_ends_the_lab_ends_its_server(monkeypatch, tmp_path):
+    server = tmp_path / "server"
+    code = (
+        f"import os, time; write = open({str(server)!r}, 'w', buffering=1).write\n"
+        "write(f'{os.getpid()}\\n'); time.sleep(3); write('served to the end')"
+    )
+    monkeypatch.setattr(start, "lab_command", lambda **_: [sys.executable, "-S", "-c", code])
+    others = []
+    before = signal.signal(signal.SIGTERM, lambda *_: others.append("not ended"))
+
+    def end():
+        while not (server.exists() and server.read_text()):
+            time.sleep(0.02)
+        os.kill(os.getpid(), signal.SIGTERM)
+
+    ending = threading.Thread(target=end, daemon=True)
+    ending.start()
+    try:
+        with pytest.raises(SystemExit) as ended:
+            start.start_lab("", browser=False)
+        assert ended.value.code == 143
+        assert "served to the end" not in server.read_text()
+        # What was to happen on that wish before happens again.
+        os.kill(os.getpid(), signal.SIGTERM)
+        assert others == ["not ended"]
+    finally:
+        signal.signal(signal.SIGTERM, before)
 
 
 @contextlib.contextmanager

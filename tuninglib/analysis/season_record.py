@@ -448,7 +448,8 @@ def read_document(path: Path | str) -> dict:
     path = Path(path)
     try:
         document = json.loads(path.read_text(encoding="utf-8"))
-        usable = isinstance(document, dict) and bool(record_from(document.get("season")))
+        usable = isinstance(document, dict) and isinstance(document.get("title"), str)
+        usable = usable and bool(record_from(document.get("season")))
     except (OSError, ValueError, RecursionError):
         usable = False
     if not usable:

@@ -7,9 +7,12 @@ import base64
 import hashlib
 import json
 import os
+import signal
 import subprocess
 import sys
+import threading
 from collections.abc import Callable, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -233,14 +236,36 @@ def start_lab(session_folder: str = "", *, browser: bool = True) -> int:
         Whether to open one.
     """
     environment = lab_environment(session_folder)
+    # Not where the command was given, which may be a stranger's outing.
+    place = workbook_path(START).parent
+    with _ends_on_request(), subprocess.Popen(
+        lab_command(browser=browser), env=environment, cwd=place
+    ) as server:  # fmt: skip
+        try:
+            return server.wait()
+        except KeyboardInterrupt:
+            return 0
+        finally:
+            # It ends its kernels, too. One that has ended already is not touched.
+            server.terminate()
+
+
+@contextmanager
+def _ends_on_request():
+    """Let the system's wish that this process end reach what it started, too."""
+
+    def end(*_):
+        raise SystemExit(128 + signal.SIGTERM)
+
+    # Only the main thread may say what a signal does.
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    before = signal.signal(signal.SIGTERM, end)
     try:
-        # Not where the command was given, which may be a stranger's outing.
-        return subprocess.run(
-            lab_command(browser=browser), env=environment, cwd=workbook_path(START).parent,
-            check=False,
-        ).returncode  # fmt: skip
-    except KeyboardInterrupt:
-        return 0
+        yield
+    finally:
+        signal.signal(signal.SIGTERM, before)
 
 
 # The button that makes the report -----------------------------------------------------------------

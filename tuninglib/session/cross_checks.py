@@ -302,7 +302,7 @@ def implausible_runs(session: "Session") -> Iterator[Problem]:
     if rows.empty:
         return
     ride, entries, exits = _rides(session, rows)
-    forces = wheel_force_n(ride, entry_speed_m_s=entries, exit_speed_m_s=exits)
+    forces = np.asarray(wheel_force_n(ride, entry_speed_m_s=entries, exit_speed_m_s=exits))
     # A bike that nearly stands on a steep piece: what is not known to a hair of hill and masses
     # decides whether it came up at all.
     slowest = _slowest(ride, forces, entries)
