@@ -191,8 +191,9 @@ class Weather:
         high=1.1e5,
         default=None,
     )
+    # Deserts have 2 %; a share of at most 1 that is typed under per cent would be no more than 1 %.
     humidity: Measured = quantity(
-        "1", "relative", example="55 %", low=0.02, high=1, default=Measured(0.5, 0.3)
+        "1", "relative", example="55 %", low=0.011, high=1, default=Measured(0.5, 0.3)
     )
     headwind: Measured = quantity(
         "m/s",
