@@ -7,6 +7,7 @@ import pandas as pd
 import pytest
 
 from tuninglib.checks import plain, require, require_or_missing
+from tuninglib.rounding import fixed
 
 SAID = {"what": "x", "unit": "m", "remedy": "do so"}
 
@@ -64,3 +65,9 @@ def test_plain_gives_a_python_scalar(value, kind):
 def test_plain_keeps_arrays():
     array = np.array([1.0])
     assert plain(array) is array
+
+
+@pytest.mark.parametrize("value", [math.nan, math.inf, -math.inf])
+def test_no_sentence_shows_what_is_no_number(value):
+    with pytest.raises(ValueError, match="is no number that can be printed"):
+        fixed(value, 1)

@@ -71,6 +71,7 @@ def test_a_folder_becomes_results_by_these_names(demo_folder):
 ONLY_WITH_LOGS = (
     "scipy.signal", "scipy.stats", "distributed", "tuninglib.session.read_log",
     "tuninglib.session.gpx_file", "tuninglib.session.from_logs", "tuninglib.statistics.track_runs",
+    "tuninglib.statistics.end_speeds", "tuninglib.statistics.clock_shift",
 )  # fmt: skip
 CODE = """
 import json, sys

@@ -63,6 +63,9 @@ def test_a_file_of_windows_is_written_like_it_while_its_letters_do(tmp_path):
         (b"\xd6l \x81", "Öl \ufffd", "cp1252"),
         # Somebody's sign for a lost letter is no lost letter.
         ("l\ufffdl".encode(), "l\ufffdl", "utf-8-sig"),
+        # Two files put together, each with its mark.
+        ("\ufeffa\n\ufeffb".encode(), "a\nb", "utf-8-sig"),
+        ("a\n\ufeffb".encode("utf-16"), "a\nb", "utf-16"),
         (b"a\rb\r\nc\n", "a\nb\nc\n", "utf-8-sig"),
         (b"a\x1a\x00\x00", "a", "utf-8-sig"),
         (b"x" * 200_000 + b"\n\x00y", "x" * 200_000 + "\n\x00y", "utf-8-sig"),

@@ -13,6 +13,7 @@ from tests.tools import mutate
 TOOLS = ROOT / "tests" / "tools"
 # The smallest amount of work that goes through all of a tool, and what it then prints.
 BRIEFLY = {
+    "all_texts": "==== tuninglib/report/advice.py",
     "bench growth 100": "| 33 | 2 | no |", "bench season 4": r"\| 4 \| ",
     "mutate statistics/planning.py --most 1 --processes 1": "planning.py: . of 1 noticed",
     "simulate_advice --count 1 --processes 1": "", "simulate_days --days 1": r"2       6     yes",

@@ -118,6 +118,17 @@ def test_conversions_of_the_trade(value, unit, si_unit, expected):
     assert convert(value, unit, si_unit) == pytest.approx(expected, rel=5e-7)
 
 
+@pytest.mark.parametrize("letter", ["c", "f"])
+def test_a_temperature_may_be_typed_in_many_ways(letter):
+    word, sign = {"c": ("Celsius", "℃"), "f": ("Fahrenheit", "℉")}[letter]
+    wanted = units.parse_unit(f"deg{letter.upper()}")
+    typed = [f"{one}{letter.upper()}" for one in ("°", "° ", "º", "˚", "deg ", "degrees ", "")]
+    for text in (*typed, f"{letter}°", word, f"degrees {word}", word.lower(), sign):
+        assert units.parse_unit(text) == wanted, text
+    with pytest.raises(ValueError, match="unknown unit"):
+        units.parse_unit(f"degrees {letter}2")
+
+
 def test_a_temperature_is_shown_with_its_offset():
     assert math.isclose(units.to_display(273.15, "temperature", "metric"), 0.0, abs_tol=1e-9)
 

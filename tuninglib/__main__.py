@@ -248,7 +248,7 @@ def _check(options) -> int:
     results = analyse(session)
     for label, text in (*logs.sentences(results).items, *logs.run_sentences(results).items):
         _say(f"{label}: {text}")
-    for label, text in (*cautions.of_speeds(results), *cautions.of_readings(results)):
+    for label, text in cautions.doubts(results):
         _say(f"Note: {label}: {text}")
     for remark in cautions.remarks(results):
         _say(f"Note: {remark}")

@@ -54,6 +54,9 @@ def fixed(value: float, decimals: int) -> str:
     >>> fixed(-0.04, 1), fixed(1234.5, -2)
     ('0.0', '1200')
     """
+    if not math.isfinite(value):
+        # Sentences are made of this: what is no number never gets into one.
+        raise ValueError(f"{value} is no number that can be printed")
     value = float(f"{value:.12g}")
     text = f"{round(value, decimals):.{max(decimals, 0)}f}"
     if float(text) == 0:

@@ -103,7 +103,8 @@ def decoded(raw: bytes, name: str) -> Decoded:
         if lost and 2 * lost >= len(raw.translate(None, bytes(range(128)))):
             encoding = "cp1252"
             text = raw.decode(encoding, "replace")
-    text = text.rstrip("\x00\x1a")
+    # Files that were put together have marks in the middle; nobody sees them, nor means them.
+    text = text.replace("\ufeff", "").rstrip("\x00\x1a")
     if not text or text.isspace():
         raise SessionError([Problem(name, "is empty")])
     if "\r" in text:
@@ -165,8 +166,10 @@ def decimal_comma_in(cells: Iterable[str]) -> bool:
     return comma
 
 
+# What keyboards and spreadsheets put between two numbers.
+DASHES = "[-‐‑‒–—−]"
 # A second number is the end of a range, or how far off the first may be.
-_SECOND = r"(\s*(to|bis|–|—|-|±|\+/-|\+-)\s*[-+−]?\d+{sign}\d+)?"
+_SECOND = rf"(\s*(to|bis|{DASHES}|±|\+/-|\+-)\s*[-+−]?\d+{{sign}}\d+)?"
 _WITH_COMMA = re.compile(rf"[-+−]?\d+,\d+{_SECOND.format(sign=',')}")
 _WITH_POINT = re.compile(rf"[-+−]?\d*\.\d+([eE][-+]?\d+)?{_SECOND.format(sign='[.]')}")
 

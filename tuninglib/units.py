@@ -70,11 +70,9 @@ _RANGE = re.compile(
 
 # What people type, and the pint expression it stands for. Engine speed is kept in 1/min (rpm).
 _SPELLINGS = {
-    "°c": "degC",
     "c": "degC",
     "celsius": "degC",
     "℃": "degC",
-    "°f": "degF",
     "fahrenheit": "degF",
     "℉": "degF",
     "f": "degF",
@@ -134,6 +132,10 @@ _SPELLINGS = {
     "°": "degree",
     "deg": "degree",
 }
+
+
+# Of a temperature, in words or with one of the signs that look like a degree's.
+_DEGREES = re.compile(r"(?:[°º˚]|deg(?:rees?)?) ?(c|f|celsius|fahrenheit)|([cf])[°º˚]")
 
 
 # How large the units of most riders are, in the SI unit of what they measure. Pint knows these, too
@@ -225,7 +227,8 @@ def parse_unit(text: str) -> Unit:
     if len(text) > LONGEST:
         raise ValueError(f"unknown unit {text.strip()[:BEGINNING]!r}…")
     plain = " ".join(text.split())
-    spelled = _SPELLINGS.get(plain.lower())
+    degrees = _DEGREES.fullmatch(plain.lower())
+    spelled = _SPELLINGS.get((degrees[1] or degrees[2]) if degrees else plain.lower())
     if spelled is None and not _UNIT.fullmatch(plain):
         raise ValueError(f"unknown unit {plain!r}")
     if spelled is None and plain.lower() in _TWO_MEANINGS:

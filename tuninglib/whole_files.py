@@ -140,20 +140,47 @@ def alone_in(folder: Path) -> Iterator[None]:
     -----
     The system takes the lock away when the process ends, however it ends.
     """
+    busy = "another report is being written there; wait for it, or choose another --out"
+    with one_writer(folder, busy=busy, patience_s=0.1):
+        for left in folder.glob(f"{_PART}*{_PART_END}"):
+            left.unlink(missing_ok=True)
+        yield
+
+
+@contextmanager
+def one_writer(
+    folder: Path,
+    *,
+    busy: str = "is being written to by another program; try again in a moment",
+    patience_s: float = 10.0,
+) -> Iterator[None]:
+    """Let one alone at a time read files of a folder, change them and write them back.
+
+    Parameters
+    ----------
+    folder : Path
+        It exists.
+    busy : str
+        What is said of it where the one before does not end.
+    patience_s : float
+        How long to wait for that. [s]
+
+    Raises
+    ------
+    SessionError
+        If somebody is writing there for so long.
+    """
     lock = FileLock(folder / _LOCK)
     try:
         # Not at once: one that ends deletes the file, and then its name must be asked for again.
-        lock.acquire(timeout=0.1, poll_interval=0.01)
+        lock.acquire(timeout=patience_s, poll_interval=0.01)
     except Timeout:
-        message = "another report is being written there; wait for it, or choose another --out"
-        raise SessionError([Problem(printable(folder.name), message)]) from None
+        raise SessionError([Problem(printable(folder.resolve().name), busy)]) from None
     except OSError as error:
         # On a disk that knows no locks: better two at once than none.
         if error.errno not in (errno.ENOLCK, errno.EOPNOTSUPP):
             raise
     try:
-        for left in folder.glob(f"{_PART}*{_PART_END}"):
-            left.unlink(missing_ok=True)
         yield
     finally:
         # First the name, then the lock: who opened the file before finds it gone, and asks again.

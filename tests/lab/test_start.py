@@ -2,9 +2,11 @@
 
 import contextlib
 import json
+import os
 import shutil
 import socket
 import subprocess
+import sys
 import time
 import urllib.request
 
@@ -13,6 +15,7 @@ import pytest
 from tests.browser import chromium
 from tuninglib.__main__ import main
 from tuninglib.lab import start
+from tuninglib.session.edit import write_new_session
 from tuninglib.session.load import load_session
 from tuninglib.text_files import SessionError
 
@@ -67,6 +70,59 @@ def test_an_edit_in_the_lab_changes_a_copy_that_no_start_overwrites(monkeypatch,
     assert [(folder / n).read_text() for n in ("plan.ipynb", "session.ipynb")] == ["newer"] * 2
     (kept,) = folder.glob("*.earlier-*")
     assert (kept.name, kept.read_text()) == ("plan.earlier-1.ipynb", "edited")
+
+
+def test_an_unfinished_session_is_one_line_with_a_link_to_where_it_is_mended(tmp_path, edit):
+    write_new_session(tmp_path / "fresh", "us")
+    with pytest.raises(start.Unfinished) as raised:
+        start.opened(str(tmp_path / "fresh"))
+    shown = start.not_finished(raised.value.problems)
+    assert shown.plain() == (
+        "Not finished: session.toml still lacks date, mass, length, grade, bore, stroke and "
+        "flow; runs.csv: has a header but no run; add one row for each run."
+    )
+    assert 'href="session.ipynb"' in shown.html()
+    assert len(raised.value._render_traceback_()) == 1
+    wrong = edit("runs.csv", ",48,", ",-48,")
+    edit("runs.csv", ",62,", ",-62,")
+    with pytest.raises(start.Unfinished, match=r"is outside 3\.6 to 252") as raised:
+        start.opened(str(wrong))
+    shown = start.not_finished(raised.value.problems)
+    assert shown.plain().startswith("Not finished: runs.csv, row 2, entry_speed: -48 km/h is")
+    assert "(1 more to fix)" in shown.plain()
+    assert 'href="runs.ipynb"' in shown.html()
+    with pytest.raises(start.Unfinished, match="there are no outings of this bike"):
+        start.opened_season(str(tmp_path / "fresh"))
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(os.name == "nt", reason="Windows has no SIGTERM to send")
+def test_who_ends_the_command_ends_jupyterlab_with_it(demo_copy, tmp_path):
+    settings = {"ServerApp": {"allow_root": True, "port": 0}}
+    (tmp_path / "config").mkdir()
+    (tmp_path / "config" / "jupyter_server_config.json").write_text(json.dumps(settings))
+    own = {
+        f"JUPYTER_{name}_DIR": str(tmp_path / name.lower())
+        for name in ("CONFIG", "DATA", "RUNTIME")
+    }
+    command = [sys.executable, "-m", "tuninglib", "lab", str(demo_copy), "--no-browser"]
+    with (tmp_path / "log.txt").open("wb") as log:
+        running = subprocess.Popen(command, env=os.environ | own, stdout=log, stderr=log)
+    try:
+        for _ in range(600):
+            started = list((tmp_path / "runtime").glob("jpserver-*.json"))
+            if started:
+                break
+            assert running.poll() is None, (tmp_path / "log.txt").read_text(encoding="utf-8")
+            time.sleep(0.1)
+        server = json.loads(started[0].read_text(encoding="utf-8"))
+        # What is edited there is a copy.
+        assert server["root_dir"] == str(tmp_path / "data" / "tuninglib" / "workbooks")
+    finally:
+        running.terminate()
+    assert running.wait(30) == 0
+    with pytest.raises(ProcessLookupError):
+        os.kill(server["pid"], 0)
 
 
 # With it -------------------------------------------------------------------------------------

@@ -13,6 +13,7 @@ from pathlib import Path
 import pytest
 
 from tuninglib.__main__ import main
+from tuninglib.report import make
 from tuninglib.report.make import MADE_FROM, fingerprint, make_reports, sessions_in
 
 pytestmark = pytest.mark.slow
@@ -70,6 +71,53 @@ def test_what_has_not_changed_is_not_made_again(season, jobs):
     after = {path: path.stat().st_mtime_ns for path in season.rglob("report.html")}
     second = season / "june" / "second.report" / "report.html"
     assert after[second] == before[second]
+
+
+def test_a_file_of_a_report_that_is_gone_or_damaged_is_made_again(made, tmp_path):
+    for one in ("may", "may.report"):
+        shutil.copytree(made / one, tmp_path / one)
+    out = tmp_path / "may.report"
+    assert make._is_made(tmp_path / "may", out, False)
+    assert not make._is_made(tmp_path / "may", out, True), "there is no PDF"
+    names = ["report.html", "summary.html", "results.json", "workbook.ipynb", MADE_FROM]
+    for path in [out / name for name in names]:
+        whole = path.read_bytes()
+        path.unlink()
+        assert not make._is_made(tmp_path / "may", out, False), path
+        path.write_bytes(whole[: len(whole) // 2])
+        assert not make._is_made(tmp_path / "may", out, False), path
+        path.write_bytes(whole)
+    (out / "results.json").write_bytes(b"{}")
+    assert [one.code for one in make_reports(tmp_path, jobs=1)] == ["made"]
+    assert (out / "results.json").read_bytes() == (made / "may.report/results.json").read_bytes()
+    assert make._is_made(tmp_path / "may", out, False)
+
+
+@pytest.mark.skipif(os.name != "posix", reason="signals of another kind")
+def test_workers_end_with_the_process_that_started_them(season):
+    without_reports(season)
+    running = subprocess.Popen(
+        [sys.executable, "-m", "tuninglib", "report", str(season), "--jobs", "2", "--quiet"],
+        stderr=subprocess.DEVNULL,
+    )
+    workers = set()
+    for _ in range(400):
+        found = subprocess.run(
+            ["ps", "-o", "pid=,args=", "--ppid", str(running.pid)], capture_output=True, text=True
+        ).stdout
+        workers = {int(line.split()[0]) for line in found.splitlines() if "spawn_main" in line}
+        if len(workers) == 2 and list(season.rglob(".tuninglib.lock")):
+            break
+        time.sleep(0.05)
+    assert len(workers) == 2
+    running.kill()
+    running.wait()
+    for _ in range(400):
+        left = {one for one in workers if os.path.exists(f"/proc/{one}")}
+        if not left:
+            break
+        time.sleep(0.05)
+    assert not left
 
 
 def test_a_bad_session_does_not_stop_the_others(season, made, tmp_path, capsys):

@@ -1,10 +1,13 @@
 """Runs whose speeds are far from their repeats: taken in, weighed, and named."""
 
+import shutil
+
 import pytest
 
+from tests.conftest import ROOT
 from tuninglib.__main__ import main
 from tuninglib.analysis.analyse import analyse
-from tuninglib.report import cautions, gain
+from tuninglib.report import cautions, gain, heat, mixture
 from tuninglib.session.load import load_session
 
 
@@ -23,6 +26,32 @@ def test_a_run_far_off_is_taken_in_weighed_and_named_by_check(edit, demo_copy, c
         assert now.gain.ratio.half_width < 1.5 * was.gain.ratio.half_width
     assert main(["check", str(folder)]) == 0
     assert "Run 1 (stock): its speeds need" in capsys.readouterr().out
+
+
+def test_check_says_every_doubt_that_the_report_has(tmp_path, capsys):
+    """Of all kinds at once; one way down in the other unit leaves the scatter as it is."""
+    folder = shutil.copytree(ROOT / "demo_data" / "there_and_back", tmp_path / "back")
+    text = (folder / "runs.csv").read_text("utf-8")
+    for old, new in (
+        ("29.5,43.0,11.5,35.5,0.87,0.88,67,none", "29.5,43.0,18.5,57.0,0.87,0.88,67,none"),
+        ("29.0,46.0,11.5,34.0,0.89,0.91,67,none", "29.0,46.0,11.5,34.0,0.75,0.91,67,none"),
+        ("36.0,0.86,0.88,69,none", "36.0,0.86,0.88,69,none,it pinged a little"),
+        (",knock\n", ",knock,note\n"),
+    ):
+        assert text.count(old) == 1
+        text = text.replace(old, new)
+    (folder / "runs.csv").write_text(text, "utf-8")
+    results = analyse(load_session(folder))
+    assert {"way down", "wide spread", "note"} <= {doubt.code for doubt in results.doubts}
+    assert results.road.scatter_sd < 0.03
+    sections = (gain.sentences(results), mixture.sentences(results), heat.sentences(results))
+    in_the_report = [item for section in sections for item in section.items]
+    assert main(["check", str(folder)]) == 0
+    out = capsys.readouterr().out
+    assert len(cautions.doubts(results)) >= 3
+    for label, said in cautions.doubts(results):
+        assert (label, said) in in_the_report
+        assert f"Note: {label}: {said}" in out
 
 
 @pytest.mark.parametrize(
@@ -49,6 +78,6 @@ def test_in_blocks_nothing_is_called_likely_stronger(demo_copy):
     results = analyse(load_session(demo_copy))
     assert results.road.one_after_the_other
     assert [pull.gain.strength for pull in results.pulls[1:]] == ["leaning"] * 2
-    assert [row[-1] for row in gain.table(results).rows[1:]] == ["not told from the day"] * 2
+    assert [row[1] for row in gain.table(results).rows[1:]] == ["not told from the day"] * 2
     said = dict(gain.sentences(results).items)
     assert "unless the time of day made it (see below)" in said["big 164"]

@@ -100,7 +100,7 @@ def test_a_workbook_runs_on_a_session(path, demo_copy, monkeypatch):
     named = {} if path.stem in WITHOUT_A_SESSION else {"session_folder": str(demo_copy)}
     if path.stem == "season":
         named = {"season_folder": str(demo_copy.parent)}
-    if path.stem == "guide":
+    if path.stem in ("guide", "before"):
         named = {"units": "us"}
     notebook = run_workbook(path, named)
     shown = [c for c in notebook.cells if c.cell_type == "code" and c.outputs]

@@ -298,6 +298,38 @@ def test_few_speeds_tell_nothing_and_eight_do(changed):
 MPH, KMH = 0.44704, 1 / 3.6
 
 
+@pytest.mark.parametrize(
+    ("pieces", "refused"),
+    [
+        ("150 m 11.8 %, 250 m 2.5 %", False),
+        ("200 m 20 %, 200 m 40 %", False),
+        ("40 m 26 %, 360 m 3.77 %", False),
+        ("30 m 34.8 %, 370 m 3.67 %", True),
+        # Here no force gets it up at all.
+        ("200 m 40 %, 200 m 20 %", True),
+        ("40 m 40 %, 360 m 2.2 %", True),
+    ],
+)
+def test_a_hill_on_which_the_bike_would_nearly_stand_is_refused(demo_copy, pieces, refused):
+    pieces = [one.split() for one in pieces.split(", ")]
+    grade = sum(float(one[0]) * float(one[2]) for one in pieces) / 400
+    path = demo_copy / "session.toml"
+    before, _, rest = path.read_text("utf-8").partition("[hill]")
+    lines = ["[hill]", 'length = "400 m"', f'grade = "{grade:.3f} %"', 'altitude = "210 m"']
+    for length, _, steep, _ in pieces:
+        lines += ["[[hill.pieces]]", f'length = "{length} m"', f'grade = "{steep} %"']
+    path.write_text(
+        "\n".join([before, *lines, "[weather]", rest.partition("[weather]")[2]]), "utf-8"
+    )
+    if refused:
+        with pytest.raises(
+            SessionError, match=r"row \d+, exit_speed: no constant pull gives .* grade"
+        ):
+            load_session(demo_copy)
+    else:
+        load_session(demo_copy)
+
+
 def test_speeds_that_are_on_the_steps_of_both_units_accuse_nobody():
     """23, 41, 64 and 87 mph are 37, 66, 103 and 140 km/h to the last two hundredths."""
     both = np.array([23, 41, 64, 87, 23, 41, 64, 87])

@@ -2,22 +2,27 @@
 
 import re
 import tomllib
+from concurrent.futures import ThreadPoolExecutor
+from functools import partial
 
 import pytest
 
+from tuninglib.session import edit as editing
 from tuninglib.session.edit import (
+    add_column,
     add_run,
     names_of,
     open_sheet,
     problems_of_row,
     row_text,
     set_values,
+    without_table,
     write_values,
 )
 from tuninglib.session.load import load_session
 from tuninglib.session.read_table import COLUMNS
 from tuninglib.text_files import SessionError, read_text
-from tuninglib.whole_files import keep_earlier
+from tuninglib.whole_files import keep_earlier, one_writer
 
 BAND = {"lowest": 0.84, "highest": 0.9}
 
@@ -360,3 +365,57 @@ def test_what_is_wrong_with_the_header_is_not_blamed_on_a_row(demo_copy):
     )
     assert "exit_speed" not in found
     assert "[kg] is not a unit of exit_speed" in found[""]
+
+
+@pytest.mark.parametrize(
+    ("text", "table", "after"),
+    [
+        ("[riders]\nme.mass = 1\nmeg.mass = 2\n", "riders.me",
+         "[riders]\n# me.mass = 1\nmeg.mass = 2\n"),
+        ("[setups]\na = {b = 1}  # x\n", "setups.a", "[setups]\n# a = {b = 1}  # x\n"),
+        ("[hill]\na = 1\n\n[[hill.pieces]]\nb = [\n[1],\n]\n[use]\nc = 1\n", "hill",
+         "# [hill]\n# a = 1\n\n# [[hill.pieces]]\n# b = [\n# [1],\n# ]\n[use]\nc = 1\n"),
+        ("setups = {a = {b = 1}, c = {b = 2}}\n", "setups.a", "setups = { c = {b = 2}}\n"),
+    ],
+)  # fmt: skip
+def test_a_table_is_made_remarks_however_it_is_written(text, table, after):
+    assert without_table(text, table) == after
+
+
+def test_a_table_that_cannot_be_told_from_others_is_left_to_the_rider():
+    with pytest.raises(ValueError, match="cannot be removed without changing other values"):
+        without_table('riders.me.mass = "80 kg"\nriders.me.note = "x"\n', "riders.me")
+
+
+def test_rows_of_two_writers_are_all_kept(demo_copy):
+    """Ten rows each at the same time, as from two forms; and a value set meanwhile."""
+    before = len(open_sheet(demo_copy).table.rows)
+
+    def write(writer):
+        for number in range(10):
+            add_run(sheet, {**ROW, "run": str(100 + 10 * writer + number)}, keep=False)
+        return write_values(demo_copy, {"target": {"lowest": 0.80 + writer / 100}})
+
+    sheet = open_sheet(demo_copy)
+    with ThreadPoolExecutor(3) as writers:
+        found = list(writers.map(write, range(3)))
+    runs = [row[0] for row in open_sheet(demo_copy).table.rows[before:]]
+    assert sorted(map(int, runs)) == list(range(100, 130))
+    assert len({one.kept for one in found}) == 3, "each keeps what the one before had written"
+    assert not (demo_copy / ".tuninglib.lock").exists()
+
+
+def test_a_column_that_came_in_meanwhile_has_its_cell(demo_copy):
+    sheet = open_sheet(demo_copy)
+    add_column(sheet, "exclude")
+    add_run(sheet, {**ROW, "run": "100"}, keep=False)
+    table = open_sheet(demo_copy).table
+    assert table.headers[-1] == "exclude"
+    assert table.rows[-1][0] == "100"
+
+
+def test_a_writer_that_does_not_end_is_waited_for_and_said(demo_copy, monkeypatch):
+    with one_writer(demo_copy):
+        monkeypatch.setattr(editing, "one_writer", partial(one_writer, patience_s=0.05))
+        with pytest.raises(SessionError, match="outing: is being written to by another program"):
+            add_run(open_sheet(demo_copy), ROW, keep=False)

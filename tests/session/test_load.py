@@ -5,7 +5,9 @@ from dataclasses import replace
 
 import pytest
 
+from tuninglib.__main__ import main
 from tuninglib.session.load import load_session
+from tuninglib.session.read_toml import misnamed
 
 
 def test_the_demo_reads_in_si(demo_folder):
@@ -52,3 +54,39 @@ def test_missing_files_and_folders(demo_copy, problems):
     (demo_copy / "runs.csv").unlink()
     assert problems(demo_copy) == ["runs.csv: is missing in the folder 'outing'"]
     assert re.search("is not a folder", problems(demo_copy / "nowhere")[0])
+
+
+@pytest.mark.parametrize(
+    ("name", "own"),
+    [
+        ("Fills.csv", "fills.csv"),
+        ("fill.csv", "fills.csv"),
+        ("CLIMBS.CSV", "climbs.csv"),
+        ("climbs (1).csv", "climbs.csv"),
+        ("bench_flow.xlsx", "benchflow.csv"),
+        ("coast-down.csv", "coastdown.csv"),
+        ("fills.csv.txt", "fills.csv"),
+        ("fills", "fills.csv"),
+        ("runs2.csv", ""),
+        ("fills.csv.bak", ""),
+        ("fills.earlier-1.csv", ""),
+        ("bills.csv", ""),
+        ("climbing.csv", ""),
+        ("notes.txt", ""),
+    ],
+)
+def test_names_that_nearly_fit_a_table(demo_copy, name, own):
+    (demo_copy / name).write_text("climb,setup\n", encoding="utf-8")
+    assert misnamed(demo_copy, []) == ({name: own} if own else {})
+    # A log may be called anything.
+    assert misnamed(demo_copy, [name]) == {}
+
+
+def test_a_runs_csv_under_another_name_is_found(demo_copy, problems, capsys):
+    (demo_copy / "runs.csv").rename(demo_copy / "Run.CSV")
+    assert main(["check", str(demo_copy)]) == 2
+    assert "[logs." not in capsys.readouterr().out
+    assert problems(demo_copy) == [
+        "runs.csv: is missing in the folder 'outing'",
+        "Run.CSV: is not read, since that table is called runs.csv; rename it, or take it away",
+    ]

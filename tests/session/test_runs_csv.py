@@ -430,10 +430,9 @@ def one_gauge_column(path, between=" to "):
         writer.writerows(rows)
 
 
-@pytest.mark.parametrize("between", [" to ", "-", " - ", "–", " — "])
-def test_a_range_in_one_cell_is_read_as_two(demo_copy, between):
+def test_a_range_in_one_cell_is_read_as_two(demo_copy):
     before = load_session(demo_copy).runs
-    one_gauge_column(demo_copy / "runs.csv", between)
+    one_gauge_column(demo_copy / "runs.csv", " — ")
     assert load_session(demo_copy).runs.equals(before)
 
 

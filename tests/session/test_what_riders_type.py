@@ -143,8 +143,9 @@ def test_the_one_column_of_the_gauge_takes_a_range(typed, ends):
         assert found == pytest.approx(ends, abs=1e-12)
 
 
-def test_a_range_may_be_all_that_shows_the_decimal_sign():
-    table = parse_table("run;gauge\n1;12,6 bis 12,8\n2;13\n", "runs.csv")
+@pytest.mark.parametrize("between", [" to ", " bis ", *"-‐‑‒–—−", " - ", " – "])
+def test_a_range_may_be_all_that_shows_the_decimal_sign(between):
+    table = parse_table(f"run;gauge\n1;12,6{between}12,8\n2;13\n", "runs.csv")
     assert table.decimal_comma
     problems = []
     columns = {key: read_table.COLUMNS[key] for key in ("run", "gauge")}

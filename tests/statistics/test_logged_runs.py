@@ -5,11 +5,15 @@ import pytest
 
 from demo_data.log_maker import Devices, World, degrees, road, usual_force, written
 from tuninglib.physics.track import local_metres
-from tuninglib.statistics.settled_gauge import full_stretch, gauge_lag, settled_reading
-from tuninglib.statistics.track_runs import (
+from tuninglib.statistics.clock_shift import (
     clock_shift,
+)
+from tuninglib.statistics.end_speeds import (
     end_speeds_from_speed,
     end_speeds_from_way,
+)
+from tuninglib.statistics.settled_gauge import full_stretch, gauge_lag, settled_reading
+from tuninglib.statistics.track_runs import (
     line_passes,
     logged_grade,
     logged_length,

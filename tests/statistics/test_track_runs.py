@@ -7,35 +7,39 @@ from scipy.linalg import null_space
 from scipy.stats import linregress, multivariate_normal
 
 from tests.tools.simulate_logs import approached
-from tuninglib.statistics.repeats import mean_interval
-from tuninglib.statistics.track_runs import (
+from tuninglib.statistics.clock_shift import (
+    _even,
+    _likeness,
+    _pieces,
+    _rivals,
+    clock_shift,
+)
+from tuninglib.statistics.end_speeds import (
     _at_line,
     _AtLine,
-    _bend,
     _by_lasting,
-    _by_pattern,
     _by_quickness,
-    _by_throttle,
     _ends,
-    _even,
     _fit_all,
-    _likeness,
-    _mean_of_passes,
-    _passes,
-    _pieces,
-    _position_sd,
-    _rivals,
-    _same_way,
     _shares,
-    _smoothed,
     _way,
-    _way_of_each,
     _Window,
     _windows,
     _with_pull,
-    clock_shift,
     end_speeds_from_speed,
     end_speeds_from_way,
+)
+from tuninglib.statistics.repeats import mean_interval
+from tuninglib.statistics.track_runs import (
+    _bend,
+    _by_pattern,
+    _by_throttle,
+    _mean_of_passes,
+    _passes,
+    _position_sd,
+    _same_way,
+    _smoothed,
+    _way_of_each,
     line_passes,
     logged_grade,
     logged_length,
@@ -148,6 +152,22 @@ def test_runs_are_from_one_line_to_the_other_with_none_between():
     assert found.leave_s == pytest.approx(found.enter_s + 30, abs=1e-6)
     assert found.position_sd_m == pytest.approx(3 * np.sqrt(4 / 6))
     assert over(ride, position_sd_m=5.0).position_sd_m == pytest.approx(5 * np.sqrt(4 / 6))
+
+
+def test_who_stands_at_a_line_for_days_is_found_as_quickly_as_who_rides():
+    # Every row beside every other one would be minutes, and every run beside its like gigabytes.
+    there = np.arange(-55.0, 356.0, 10.0)
+    stands = 2.0 * np.random.default_rng(4).standard_normal(100_000)
+    found = over(np.concatenate([stands, there]))
+    assert found.direction.tolist() == [1]
+    assert found.enter_s == pytest.approx([100_005.5], abs=1e-6)
+    rounds = np.tile([-100.0, 400.0], 10_000)
+    seconds = 10.0 * np.arange(rounds.size)
+    found = line_passes(
+        seconds, latitude_deg=0 * rounds, longitude_deg=rounds / DEGREE_M,
+        start_deg=(0.0, 0.0), marker_deg=(0.0, 300 / DEGREE_M),
+    )  # fmt: skip
+    assert found.direction.tolist() == [1, -1] * 9_999 + [1]
 
 
 def test_places_that_are_not_known_are_left_out():
@@ -666,6 +686,13 @@ def test_a_log_is_brought_to_even_steps_about_its_mean():
     wanted = np.interp(np.arange(3.0, 5.0, 0.2), [3, 4, 5], [1, 2, 4])
     assert start == 3.0
     np.testing.assert_allclose(even, wanted - wanted.mean())
+    # A row of another day does not stretch the grid to there; the fuller of two days counts.
+    for far in (-9e5, 9e5):
+        rows = np.sort(np.append(time, far + time[:1]))
+        also = np.append(values, 7.0) if far > 0 else np.append(7.0, values)
+        begun, kept = _even(rows, also)
+        assert begun == 3.0
+        np.testing.assert_allclose(kept, even)
     assert _even(time[:2], values[:2])[1].size == 0
     assert _even(time[:2], np.array([1.0, 2.0]))[1].size == 3
 

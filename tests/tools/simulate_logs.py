@@ -15,11 +15,13 @@ from tuninglib.physics.motion import Hill, Ride
 from tuninglib.physics.track import local_metres
 from tuninglib.session.from_logs import _by_likeness
 from tuninglib.session.trace import Trace
+from tuninglib.statistics.end_speeds import (
+    end_speeds_from_speed,
+    end_speeds_from_way,
+)
 from tuninglib.statistics.force_against_speed import LoggedRun, force_curves, run_forces
 from tuninglib.statistics.settled_gauge import full_stretch, gauge_lag, settled_reading
 from tuninglib.statistics.track_runs import (
-    end_speeds_from_speed,
-    end_speeds_from_way,
     line_passes,
     logged_grade,
     logged_length,

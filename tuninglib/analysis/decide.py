@@ -906,6 +906,7 @@ def _gated(session, fit, mixtures, knocks, limits, hot_climbs) -> tuple:
             richest=session.assumptions.richest_lambda,
             hottest_k=stop_limits(session).hottest_k,
             hot_climbs=hot_climbs if session.use.sustained else (),
+            stated_edge=session.target.highest,
         ),
     )
 
@@ -926,9 +927,10 @@ _FLOWS = np.geomspace(0.5, 2.0, 47)
 
 
 def _flow_wanted(session, read, fit, road, knocks, limits, hot_climbs, plan) -> FlowWanted | None:
-    """Of what the gates would let be tried, the flow likeliest to be in the band.
+    """Of what the gates would let be tried, the flow that is expected to do least harm.
 
-    Injectors of all flows are put on the list, and the same rule as for any other judges them.
+    Injectors of all flows are put on the list, and the same rule as for any other judges them: who
+    starts on the rich side does not end beside a flow that is ruled out.
     """
     step, burnt = plan.next, [one.fuel for one in plan.fuels]
     asked = step.code in ("list injectors", "buy", "change fuel")
@@ -953,7 +955,7 @@ def _flow_wanted(session, read, fit, road, knocks, limits, hot_climbs, plan) -> 
     every = [own for own in found.values() if len(own) == len(burnt)]
     if not every:
         return None
-    best = max(every, key=lambda own: min(one.odds.inside for one in own))
+    best = min(every, key=lambda own: sum(one.harm for one in own))
     inside = min(one.odds.inside for one in best)
     if inside < LIKELY:
         return None
@@ -973,7 +975,7 @@ def _trials(session, read, fit, road, knocks, limits, hot_climbs, plan):
         target, lowest=target.lowest - RICHER_BAND, highest=target.highest - RICHER_BAND
     )
     others = {"richer": replace(session, target=richer)}
-    if not session.use.sustained:
+    if not session.use.sustained_as_said:
         others["climbs"] = replace(session, use=replace(session.use, riding="climbs"))
     for code, other in others.items():
         yield code, _plan(other, read, fit, road, knocks, limits, hot_climbs)[1]

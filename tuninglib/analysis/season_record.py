@@ -9,13 +9,15 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, get_args, get_origin, get_type_hints
 
 import numpy as np
 import pandas as pd
 
+from tuninglib.analysis.combinations import Combination
 from tuninglib.analysis.mixture import flow_on_bike, fuel_terms, ladder_columns, tolerance_sd
 from tuninglib.analysis.records import FuelLimit, GaugeCheck, Knock
+from tuninglib.analysis.worth import Weights
 from tuninglib.interval import Interval
 from tuninglib.session.defaults import Taken, band_of, leaner_limit_of
 from tuninglib.session.load import Session
@@ -148,6 +150,49 @@ class FuelOfDay:
 
 
 @dataclass(frozen=True, kw_only=True)
+class AdviceOfDay:
+    """What an outing's advice rested on, so that its season decides by the same rule.
+
+    Attributes
+    ----------
+    reference : str
+        The setup that gains are counted from.
+    combinations : tuple of Combination
+        As the outing's report has them, each with its gate.
+    fuel_limits : tuple of FuelLimit
+        Fuels that must not be burnt.
+    burnt : tuple of str
+        Fuels that may be in the tank and are allowed.
+    bigger : tuple of str
+        Engines of more displacement than the reference's.
+    hot_climbs : tuple of str
+        Setups whose head ends above the limit on a long climb, for who rides such.
+    hottest_k : float
+        Highest head temperature. [K]
+    richest_lambda : float
+        Below it the fuel washes the bore.
+    run_sd : float
+        Scatter of one run's wheel force, in per cent.
+    weights : Weights
+        What a hundredth of lambda is worth to the rider.
+    missing : tuple of str
+        Halves of the evidence that are not there.
+    """
+
+    reference: str
+    combinations: tuple[Combination, ...]
+    fuel_limits: tuple[FuelLimit, ...]
+    burnt: tuple[str, ...]
+    bigger: tuple[str, ...]
+    hot_climbs: tuple[str, ...]
+    hottest_k: float
+    richest_lambda: float
+    run_sd: float
+    weights: Weights
+    missing: tuple[str, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
 class OutingRecord:
     """What one outing brings to its season.
 
@@ -183,6 +228,8 @@ class OutingRecord:
         Chance of being leaner than the band above which nothing is recommended.
     knocks : tuple of Knock
         Knock that was heard.
+    advice : AdviceOfDay
+        What its advice rested on.
     """
 
     bike: str
@@ -207,6 +254,7 @@ class OutingRecord:
     band_highest: float
     leaner_limit: float
     knocks: tuple[Knock, ...]
+    advice: AdviceOfDay
 
     @property
     def known_as(self) -> str:
@@ -308,7 +356,7 @@ def outing_record(
     responses: tuple[Response, ...],
     check: GaugeCheck,
     knocks: tuple[Knock, ...],
-    limits: tuple[FuelLimit, ...],
+    advice: AdviceOfDay,
 ) -> OutingRecord:
     """What an outing brings to its season.
 
@@ -323,7 +371,8 @@ def outing_record(
         Of full throttle, of :func:`tuninglib.analysis.mixture.weighed_readings`.
     responses : tuple of Response
     check : GaugeCheck
-    knocks, limits : tuple of Knock, tuple of FuelLimit
+    knocks : tuple of Knock
+    advice : AdviceOfDay
     """
     corrects = any(one.state == "full" and one.verdict == "corrects" for one in responses)
     rows = session.runs[(session.runs["exclude"] == "") & (session.runs["state"] == "full")]
@@ -331,7 +380,7 @@ def outing_record(
     taken, band = session.assumptions, band_of(session)
     usable = not read.empty and not corrects
     columns = ladder_columns(session, air, read) if usable else None
-    never = {limit.fuel for limit in limits if limit.engine is None}
+    never = {limit.fuel for limit in advice.fuel_limits if limit.engine is None}
     return OutingRecord(
         bike=session.bike.name,
         bike_mass_kg=session.bike.mass.value,
@@ -383,6 +432,7 @@ def outing_record(
         band_highest=band.highest,
         leaner_limit=leaner_limit_of(session),
         knocks=tuple(knocks),
+        advice=advice,
     )
 
 
@@ -404,35 +454,25 @@ def record_from(document: dict) -> OutingRecord:
     document : dict
         As read from results.json.
     """
-    plain = dict(document)
-    forces = plain["forces"]
-    if forces is not None:
-        lists = ("setups", "unknowns", "mean")
-        forces = ForcesOfDay(
-            **{
-                key: tuple(value)
-                if key in lists
-                else tuple(map(tuple, value))
-                if isinstance(value, list)
-                else value
-                for key, value in forces.items()
-            }
-        )
-    offset = plain["gauge_offset"]
-    return OutingRecord(
-        **plain
-        | {
-            "riders": tuple(plain["riders"]),
-            "setups": tuple(SetupOfDay(**one) for one in plain["setups"]),
-            "engines": {name: EngineOfDay(**one) for name, one in plain["engines"].items()},
-            "injectors": {name: InjectorOfDay(**one) for name, one in plain["injectors"].items()},
-            "fuels": {name: FuelOfDay(**one) for name, one in plain["fuels"].items()},
-            "forces": forces,
-            "readings": tuple(ReadingCell(**one) for one in plain["readings"]),
-            "gauge_offset": None if offset is None else Interval(**offset),
-            "knocks": tuple(Knock(**one) for one in plain["knocks"]),
-        }
-    )
+    return _restored(OutingRecord, document)
+
+
+def _restored(kind, value):
+    """A value as JSON has it, as its annotation says that it was."""
+    if dataclasses.is_dataclass(kind):
+        hints = get_type_hints(kind)
+        names = [field.name for field in dataclasses.fields(kind)]
+        return kind(**{one: _restored(hints[one], value[one.rstrip("_")]) for one in names})
+    inner = get_args(kind)
+    if value is None or not inner:
+        return value
+    if get_origin(kind) is tuple:
+        return tuple(_restored(inner[0], one) for one in value)
+    if get_origin(kind) is dict:
+        return {name: _restored(inner[1], one) for name, one in value.items()}
+    # One of several: only one of them is written as a table, and only one as a list.
+    wanted = {dict: dataclasses.is_dataclass, list: get_args}.get(type(value))
+    return _restored(next(filter(wanted, inner)), value) if wanted else value
 
 
 def read_document(path: Path | str) -> dict:
@@ -450,7 +490,8 @@ def read_document(path: Path | str) -> dict:
     path = Path(path)
     try:
         document = json.loads(path.read_text(encoding="utf-8"))
-        usable = isinstance(document, dict) and isinstance(document.get("season"), dict)
+        names = {field.name for field in dataclasses.fields(OutingRecord)}
+        usable = isinstance(document, dict) and set(document.get("season") or ()) == names
     except (OSError, ValueError):
         usable = False
     if not usable:

@@ -58,10 +58,10 @@ def plan(
     """
     start = start_of(session_folder)
     controls = _controls(start, gain_percent)
-    first = controls["scatter"].value
+    first = kit.taken(controls["scatter"])
 
     def aim_now():
-        gain, scatter = (controls[name].value / 100 for name in ("gain", "scatter"))
+        gain, scatter = (kit.taken(controls[name]) / 100 for name in ("gain", "scatter"))
         return Aim(gain=gain, scatter=scatter, day_sd=start.day_sd)
 
     def day_now():
@@ -97,7 +97,8 @@ def plan(
 
     if sheet_file:
         write_sheet(day_now(), start, sheet_file)
-    return kit.panel(controls, answer, more=_buttons(day_now, start, session_folder))
+    more = _buttons(day_now, start, session_folder)
+    return kit.panel(controls, answer, name=f"plan of {session_folder}", more=more)
 
 
 def _controls(start, gain_percent) -> dict:

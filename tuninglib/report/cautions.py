@@ -78,6 +78,11 @@ _WEAKER = "a slipping clutch, a missed gear, a throttle that was not fully open 
 _LAST_WORD = "If you know what went wrong, say so in the column exclude, and it is left out."
 
 
+def doubts(results: Results) -> list:
+    """Labels and sentences of all that the rest speaks against: headings and check say these."""
+    return [*of_speeds(results), *of_readings(results), *of_knock(results)]
+
+
 def of_readings(results: Results) -> list:
     """Labels and sentences about gauge readings and the order of setups."""
     words = {
@@ -134,9 +139,9 @@ def _stated(found) -> tuple:
     )
     return (
         "Against session.toml",
-        "all runs together do not go with what is stated of slope, wind, masses, drag and the "
+        "all runs together do not fit what is stated of slope, wind, masses, drag and the "
         f"speedometer; they would fit best with another {what}. Slope and wind look alike here: "
-        "check the grade first, then masses and the speedometer. The intervals do not hold a "
+        "check the grade first, then masses and the speedometer. The intervals do not allow for a "
         "mistake in what is stated.",
     )
 
@@ -286,10 +291,9 @@ def _gain(results, doubt) -> tuple:
     return (
         _label(doubt),
         f"{run} {percent(abs(doubt.off))} {more} wheel force than the other setups and the size of "
-        "the engines let expect. Injectors of one engine rarely differ by more than a few per "
-        "cent, and force goes with displacement, give or take a fifth. Nothing is made of this "
-        f"gain until it is confirmed: check the speeds as they were written down{again}. "
-        + _LAST_WORD,
+        "the engines suggest. Injectors of one engine rarely differ by more than a few per "
+        "cent, and force goes with displacement, give or take a fifth. This gain is not used "
+        f"until it is confirmed: check the speeds as they were written down{again}. " + _LAST_WORD,
     )
 
 
@@ -490,7 +494,7 @@ def _speedometer(results) -> list:
         return []
     shown = [run.shown_exit_m_s for run in results.runs if run.force_n is not None]
     middle = sum(shown) / len(shown)
-    lowest, highest = (speed / middle for speed in legal_true_speed_m_s(middle))
+    lowest, highest = (speed / middle for speed in legal_true_speed_m_s(middle, as_made=True))
     low, high = factor.value - factor.half_width, factor.value + factor.half_width
     if low > highest:
         return [
@@ -498,11 +502,18 @@ def _speedometer(results) -> list:
             "may: check the calibration."
         ]
     if high < lowest:
+        above = _speed(8 / 3.6, results.session)
         return [
-            "by its calibration the speedometer shows more than UN R39 allows (true speed plus a "
-            "tenth plus 4 km/h): check the calibration, the tyre size and the gearing."
+            "by its calibration the speedometer shows more than UN R39 leaves even to a motorcycle "
+            f"in production (true speed plus a tenth plus {above}): check the calibration, the "
+            "tyre size and the gearing."
         ]
     return []
+
+
+def _speed(value_m_s, session) -> str:
+    system = session.about.units
+    return f"{to_display(value_m_s, 'speed', system):.0f} {unit_label('speed', system)}"
 
 
 def _surprises(results) -> list:
@@ -542,8 +553,8 @@ def _surprises(results) -> list:
     blowing = max([abs(wind.value), *(abs(v) for v in session.runs["headwind_m_s"].dropna())])
     if blowing > STRONG_WIND_M_S:
         found.append(
-            f"a wind of {blowing:.1f} m/s was written down; standards for road tests stop at "
-            f"{STRONG_WIND_M_S:g} m/s on average (UN GTR 2, from memory)."
+            f"a wind of {_speed(blowing, session)} was written down; standards for road tests stop "
+            f"at {_speed(STRONG_WIND_M_S, session)} on average."
         )
     return found
 

@@ -4,6 +4,7 @@ The workbook is run through papermill without starting a second Python. Of many 
 made at a time, and those that have not changed are left as they are.
 """
 
+import asyncio
 import atexit
 import hashlib
 import io
@@ -14,7 +15,7 @@ import sys
 import tempfile
 import threading
 from collections.abc import Callable, Iterator
-from concurrent.futures import BrokenExecutor, Executor, as_completed
+from concurrent.futures import BrokenExecutor, Executor, ThreadPoolExecutor, as_completed
 from contextlib import chdir, contextmanager, redirect_stderr, redirect_stdout
 from dataclasses import dataclass
 from pathlib import Path
@@ -311,6 +312,7 @@ class Written:
     results: Path
     notebook: Path
     pdf: Path | None
+    picture: Path | None
     kept: tuple
 
 
@@ -396,14 +398,15 @@ def make_report(
 def _contents(session, out: Path, say, kernel: bool, pdf: bool) -> dict:
     """What each file of a report holds, all from the same results."""
     from tuninglib.analysis.analyse import results_document
-    from tuninglib.report import what_if
+    from tuninglib.report import tested, verdict_figure, what_if
 
     notebook, results = _run(session, out / "workbook.failed.ipynb", say, kernel)
+    line = tested.in_one_line(results)
     say("Writing the page")
     page = render_page(
         notebook,
         title=session.about.title,
-        byline=f"Tuning report, {day_of(session.about.date)}",
+        byline=f"{day_of(session.about.date)}: {line}.",
         footer=(
             f"Made with tuninglib {tuninglib.__version__} from the files named under "
             f"provenance. {whose_readings(session.about.title)} Read the cautions before riding."
@@ -413,7 +416,7 @@ def _contents(session, out: Path, say, kernel: bool, pdf: bool) -> dict:
     summary = render_page(
         notebook,
         title=session.about.title,
-        byline=f"Summary of the tuning report, {day_of(session.about.date)}",
+        byline=f"{day_of(session.about.date)}: {line}.",
         footer=(
             "One page of a report that also holds every run, the weather, the method and all "
             f"cautions. {whose_readings(session.about.title)} Local law and the maker's manual go "
@@ -428,9 +431,12 @@ def _contents(session, out: Path, say, kernel: bool, pdf: bool) -> dict:
         "results.json": f"{document}\n",
         "workbook.ipynb": f"{nbformat.v4.writes(notebook)}\n",
     }
+    shared = verdict_figure.shared_picture(results)
+    if shared is not None:
+        contents["summary.png"] = shared
     if pdf:
         say("Writing the PDF")
-        contents["report.pdf"] = page_to_pdf(page)
+        contents[_PDF] = page_to_pdf(page)
     return contents
 
 
@@ -490,7 +496,8 @@ def _write(out: Path, contents: dict) -> Written:
         summary=out / "summary.html",
         results=out / "results.json",
         notebook=out / "workbook.ipynb",
-        pdf=out / "report.pdf" if "report.pdf" in contents else None,
+        pdf=out / _PDF if _PDF in contents else None,
+        picture=out / "summary.png" if "summary.png" in contents else None,
         kept=kept,
     )
 
@@ -499,11 +506,11 @@ def _write(out: Path, contents: dict) -> Written:
 
 # A worker that is lost this often with one session is not given that session again.
 _RETRIES = 2
-_PATIENCE_S = 10
+_PATIENCE_S = 8
 
 
 class NoCluster(RuntimeError):
-    """The cluster's package is not installed, or its scheduler does not answer."""
+    """The cluster's package is not installed, or its scheduler or workers do not answer."""
 
 
 @contextmanager
@@ -513,7 +520,8 @@ def executor_at(address: str) -> Iterator[Executor]:
     Parameters
     ----------
     address : str
-        Of the scheduler, for example ``"tcp://127.0.0.1:8786"``.
+        Of the scheduler: of one on this machine, for example ``"tcp://127.0.0.1:8786"``, or
+        ``"tls://..."`` anywhere, with the certificates that dask's own settings name.
 
     Yields
     ------
@@ -522,35 +530,81 @@ def executor_at(address: str) -> Iterator[Executor]:
     Raises
     ------
     NoCluster
-        If the package is not there, or nobody answers within ten seconds.
+        If the package is not there, the address is open to others, or within ten seconds nobody
+        answers or no worker is there.
 
     Notes
     -----
-    Scheduling, retries and lost workers are dask.distributed's own.
+    Scheduling, retries and lost workers are dask.distributed's own. Whoever reaches a scheduler
+    runs code on its workers and on the machine of who hands it work: over a network only known
+    certificates keep strangers out, so that a plain address there is refused.
     """
     try:
         from distributed import Client
+        from distributed.security import Security
     except ImportError as error:
         raise NoCluster(
             "a scheduler needs the extra package: pip install 'tuninglib[cluster]'; or leave "
             "--scheduler out to use this machine's cores"
         ) from error
-    try:
-        client = Client(address, timeout=_PATIENCE_S, set_as_default=False)
-    except (OSError, ValueError) as error:
+    if not _OF_OURSELVES.match(address):
         raise NoCluster(
-            f"no scheduler answers at {address}; start one with: dask scheduler, and workers "
-            "with: dask worker ADDRESS --nthreads 1"
-        ) from error
+            f"{address} is neither on this machine nor at tls://, so whoever reaches it could run "
+            "code here; start the scheduler with certificates and name it at tls://, or let "
+            "ssh -L lead to it and name tcp://127.0.0.1:8786"
+        )
+    security = Security()
+    asked = _require_workers(address, security.get_connection_args("client"))
+    # A notebook has a loop of its own running in its thread.
+    with ThreadPoolExecutor(1) as aside:
+        aside.submit(asyncio.run, asked).result()
+    try:
+        client = Client(address, timeout=_PATIENCE_S, security=security, set_as_default=False)
+    except (OSError, ValueError) as error:
+        raise _no_answer(address, error) from error
     with client:
         yield client.get_executor(pure=False, retries=_RETRIES)
 
 
+# An address with certificates, or on this machine.
+_OF_OURSELVES = re.compile(r"tls://|(tcp://)?(127\.\d+\.\d+\.\d+|localhost|\[::1\])(:\d+)?/?$")
+
+
+async def _require_workers(address: str, connection: dict) -> None:
+    """Refuse a scheduler that is silent or has nobody to work: a client would wait for ever."""
+    from distributed import rpc
+
+    answered = False
+    try:
+        async with asyncio.timeout(_PATIENCE_S), rpc(address, connection_args=connection) as one:
+            while not (await one.identity())["workers"]:
+                answered = True
+                await asyncio.sleep(_PATIENCE_S / 50)
+    # Something else may listen there and answer whatever it likes.
+    except Exception as error:
+        if answered:
+            raise NoCluster(
+                f"the scheduler at {address} has no workers; start one with: dask worker {address} "
+                "--nthreads 1"
+            ) from error
+        raise _no_answer(address, error) from error
+
+
+def _no_answer(address: str, error: Exception) -> NoCluster:
+    if address.startswith("tls"):
+        remedy = "name its certificates in dask's settings, as the guide says under Many outings"
+        return NoCluster(f"no scheduler answers at {address} ({error or 'silence'}); {remedy}")
+    return NoCluster(
+        f"no scheduler answers at {address}; start one with: dask scheduler --host 127.0.0.1, and "
+        "workers with: dask worker ADDRESS --nthreads 1"
+    )
+
+
 # Many reports -------------------------------------------------------------------------------------
 
-# Beside each report: what it was made from and with.
+# Beside each report: a checksum of what it was made from and with, and one of each of its files.
 MADE_FROM = "made_from.sha256"
-_SESSION = "session.toml"
+_SESSION, _PDF = "session.toml", "report.pdf"
 # The process that made it was lost; nobody outside hears of this one.
 _LOST = "lost"
 # A workbook's shell is the whole process's.
@@ -701,7 +755,8 @@ def _finished(todo, tasks, options, jobs, executor):
 
     lost = []
     # Spawned: a copy of a process that runs notebooks is not safe to run them in.
-    with ProcessPoolExecutor(workers, get_context("spawn")) as pool:
+    how = {"mp_context": get_context("spawn"), "initializer": _end_with_parent}
+    with ProcessPoolExecutor(workers, **how) as pool:
         for session, outcome in _handed_out(pool, todo, tasks, options):
             if outcome.code == _LOST:
                 lost.append(session)
@@ -709,10 +764,25 @@ def _finished(todo, tasks, options, jobs, executor):
                 yield session, outcome
     for session in lost:
         # One by one, each in a process of its own: the one that kills its process is then known.
-        with ProcessPoolExecutor(1, get_context("spawn")) as pool:
+        with ProcessPoolExecutor(1, **how) as pool:
             for again, outcome in _handed_out(pool, [session], tasks, options):
                 known = outcome.code != _LOST
                 yield again, outcome if known else Outcome(again, "fault", outcome.said)
+
+
+def _end_with_parent() -> None:
+    """End this process as soon as the one that started it is gone, however that ended.
+
+    A worker waits for its next task at a pipe that it holds open itself. What it writes is whole or
+    not there at any moment.
+    """
+    from multiprocessing import parent_process
+
+    def wait():
+        parent_process().join()
+        os._exit(1)
+
+    threading.Thread(target=wait, daemon=True).start()
 
 
 def _handed_out(executor, todo, tasks, options):
@@ -746,14 +816,22 @@ def place_of(session: Path, folder: Path | str, out_folder: Path | str | None = 
 
 
 def _is_made(session, out, pdf) -> bool:
-    """Whether the report there was made from just this, and is whole."""
-    mark = out / MADE_FROM
-    return (
-        (out / "report.html").is_file()
-        and (not pdf or (out / "report.pdf").is_file())
-        and mark.is_file()
-        and mark.read_text(encoding="utf-8").strip() == fingerprint(session)
-    )
+    """Whether the report there was made from just this, and each of its files is as it was made."""
+    try:
+        mark, *files = (out / MADE_FROM).read_text(encoding="utf-8").splitlines()
+        wanted = dict(line.split("  ", 1)[::-1] for line in files)
+        made = bool(wanted) and (not pdf or _PDF in wanted) and mark == fingerprint(session)
+        return made and all(
+            _checksum(out / name) == checksum
+            for name, checksum in wanted.items()
+            if pdf or name != _PDF
+        )
+    except (OSError, ValueError):
+        return False
+
+
+def _checksum(path: Path) -> str:
+    return hashlib.sha256(path.read_bytes()).hexdigest()
 
 
 def _make(session, out, anew, pdf) -> Outcome:
@@ -768,8 +846,10 @@ def _made(session, out, anew, pdf) -> Outcome:
             return Outcome(session, "made")
         # Before: what is typed meanwhile is not in the report.
         mark = fingerprint(session)
-        make_report(session, out, pdf=pdf)
-        write_atomic(out / MADE_FROM, f"{mark}\n")
+        written = make_report(session, out, pdf=pdf)
+        files = (written.page, written.summary, written.results, written.notebook, written.pdf)
+        lines = [f"{_checksum(path)}  {path.name}" for path in files if path]
+        write_atomic(out / MADE_FROM, "\n".join([mark, *lines, ""]))
     except SessionError as error:
         more = f" (and {len(error.problems) - 1} more)" if len(error.problems) > 1 else ""
         return Outcome(session, "to fix", f"{error.problems[0]}{more}")

@@ -7,13 +7,14 @@ All are found before anything is worked out from them.
 import datetime
 import math
 from collections.abc import Iterator
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from tuninglib.physics.air import standard_pressure_pa
 from tuninglib.physics.gearing import engine_speed_rpm
-from tuninglib.physics.motion import Hill, Ride, wheel_force_n
+from tuninglib.physics.motion import Hill, Ride, exit_speed_m_s, wheel_force_n
 from tuninglib.session.defaults import air_of_runs, hill_of, road_load_of, speedometer_factor
 from tuninglib.session.read_table import COLUMNS, RUNS, SPEED_COLUMNS
 from tuninglib.session.read_toml import TOML
@@ -39,6 +40,8 @@ _DOWNHILL = 0.005
 # Beyond this of its setup's, it is asked whether the run was typed in the other unit.
 _ASKED = 1.3
 KMH_IN_MPH = 1.609344
+# Slower than this share of its speed at the slower end no bike is on the way (ours).
+_NEARLY_STANDS = 0.35
 # So near to that quotient, at both lines, a setup or a run was typed in the other unit.
 _NEAR_A_UNIT = 0.12
 # A wind from behind of this share of the speed leaves no way through the air.
@@ -298,11 +301,17 @@ def implausible_runs(session: "Session") -> Iterator[Problem]:
     rows = runs[(runs["exclude"] == "") & runs["shown_exit_m_s"].notna()]
     if rows.empty:
         return
-    forces, exits = _forces(session, rows)
-    if not np.isfinite(forces).all():
-        row = int(rows["row"].to_numpy()[~np.isfinite(forces)][0])
+    ride, entries, exits = _rides(session, rows)
+    forces = wheel_force_n(ride, entry_speed_m_s=entries, exit_speed_m_s=exits)
+    # A bike that nearly stands on a steep piece: what is not known to a hair of hill and masses
+    # decides whether it came up at all.
+    slowest = _slowest(ride, forces, entries)
+    stands = ~(slowest >= _NEARLY_STANDS * np.minimum(entries, exits))
+    if stands.any():
+        row = int(rows["row"].to_numpy()[stands][0])
         message = (
-            "no constant pull gives these speeds on this hill; check them, its pieces and grades"
+            "no constant pull gives these speeds on this hill: the bike would come near to a stand "
+            "on its steepest piece; check the speeds, and the pieces with their grades and order"
         )
         yield Problem(RUNS, message, row=row, column="exit_speed")
         return
@@ -408,8 +417,8 @@ def _unit_of_a_run(row, rows) -> str | None:
     return None
 
 
-def _forces(session, rows):
-    """Wheel force of each row at the most likely values [N], and its true exit speed [m/s]."""
+def _rides(session, rows):
+    """The way up of each row at the most likely values, and its true speeds at both ends. [m/s]"""
     air = air_of_runs(session).loc[rows.index]
     shown = rows[["shown_entry_m_s", "shown_exit_m_s"]].to_numpy()
     factor = speedometer_factor(session, float(np.median(shown)))
@@ -425,8 +434,18 @@ def _forces(session, rows):
         drag_area_m2=road.drag_area_m2.value,
         rolling_coefficient=road.rolling_coefficient.value,
     )
-    forces = wheel_force_n(ride, entry_speed_m_s=speeds[:, 0], exit_speed_m_s=speeds[:, 1])
-    return forces, speeds[:, 1]
+    return ride, speeds[:, 0], speeds[:, 1]
+
+
+def _slowest(ride, forces, entries):
+    """Lowest speed of each ride where one piece ends; NaN where it cannot be ridden. [m/s]"""
+    hill = ride.hill
+    ways = [
+        replace(ride, hill=Hill(hill.lengths_m[..., :count], hill.grade_ratios[..., :count]))
+        for count in range(1, hill.lengths_m.shape[-1] + 1)
+    ]
+    ends = [exit_speed_m_s(way, force_n=forces, entry_speed_m_s=entries) for way in ways]
+    return np.minimum.reduce(ends)
 
 
 # A whole table in the other unit ------------------------------------------------------------------

@@ -13,7 +13,7 @@ import re
 import shutil
 import tempfile
 import tomllib
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -35,7 +35,7 @@ from tuninglib.text_files import (
     read_text,
 )
 from tuninglib.units import DISPLAY, convert
-from tuninglib.whole_files import keep_earlier, write_atomic, write_like
+from tuninglib.whole_files import keep_earlier, one_writer, write_atomic, write_like
 
 # Values of session.toml ---------------------------------------------------------------------------
 
@@ -281,13 +281,104 @@ def write_values(folder: Path | str, tables: dict) -> Edited:
         With every problem that the new values would make; nothing is changed then. Problems that
         the session has already do not hinder: it may be half filled in.
     """
-    path = Path(folder) / TOML
-    before = after = read_text(path)
+
+    def changed(text):
+        for table, values in tables.items():
+            text = set_values(text, table, values)
+        return text
+
+    with one_writer(Path(folder)):
+        return _write(Path(folder) / TOML, changed)
+
+
+def remove_table(folder: Path | str, table: str) -> Edited:
+    """Make remarks of the lines of a table, if the session can still be used afterwards.
+
+    Parameters
+    ----------
+    folder : path
+    table : str
+        As in :func:`set_values`.
+
+    Raises
+    ------
+    SessionError
+        As :func:`write_values`; a table that something refers to stays.
+    """
+    with one_writer(Path(folder)):
+        return _write(Path(folder) / TOML, lambda text: without_table(text, table))
+
+
+def without_table(text: str, table: str) -> str:
+    """Text of a TOML file with the lines of one table made remarks; everything else to the letter.
+
+    Parameters
+    ----------
+    text, table : str
+        As in :func:`set_values`.
+
+    Raises
+    ------
+    ValueError
+        If the new text would not say what it should.
+
+    Examples
+    --------
+    >>> print(without_table("[fuels.e5]\\n[fuels.e10]\\nethanol = '9 %'", "fuels.e10"))
+    [fuels.e5]
+    # [fuels.e10]
+    # ethanol = '9 %'
+    """
+    path, wanted = tuple(table.split(".")), tomllib.loads(text)
+    *parents, name = path
+    inside = wanted
+    for part in parents:
+        inside = inside.get(part, {})
+    inside.pop(name, None)
+    own = re.compile(rf'\s*"?{re.escape(name)}"?\s*[.=]')
+    lines, section = text.split("\n"), ()
+    for number, line in enumerate(lines):
+        section = _section(line) or section
+        mine = section[: len(path)] == path or (section == tuple(parents) and own.match(line))
+        if mine and line.strip() and not line.lstrip().startswith("#"):
+            lines[number] = f"# {line}"
+    after = "\n".join(lines)
+    document = tomlkit.parse(after)
+    for content, form in _tables(document, tuple(parents)) if parents else ():
+        # Braces hold no remark.
+        if form == "inline" and name in content:
+            content.remove(name)
+            after = document.as_string()
+    if _without_empty(_parsed(after)) != _without_empty(wanted):
+        raise ValueError(f"[{table}] cannot be removed without changing other values; {_BY_HAND}")
+    return after
+
+
+def _section(line: str) -> tuple:
+    """The names in a line that begins a table; empty of any other line."""
+    found = _parsed(line) if line.lstrip().startswith("[") else None
+    names = []
+    while found:
+        ((name, found),) = found.items()
+        names.append(name)
+        found = found[0] if isinstance(found, list) else found
+    return tuple(names)
+
+
+def _without_empty(document):
+    """A document without tables that hold none: their last one may be gone."""
+    return document and {
+        key: value for key, value in document.items() if value != {} or key not in schema.NAMED
+    }
+
+
+def _write(path: Path, changed: Callable[[str], str]) -> Edited:
+    """Write session.toml as it is changed, unless that makes a new problem."""
+    before = read_text(path)
     if _parsed(before) is None:
         raise SessionError([one for one in problems_of(path.parent, {}) if one.file == TOML])
     try:
-        for table, values in tables.items():
-            after = set_values(after, table, values)
+        after = changed(before)
     except ValueError as error:
         raise SessionError([Problem(TOML, str(error))]) from error
     if after == before:
@@ -447,7 +538,7 @@ def add_run(sheet: Sheet, values: dict, *, keep: bool) -> Path | None:
     Parameters
     ----------
     sheet : Sheet
-        Freshly opened, so that rows typed elsewhere meanwhile are kept.
+        Rows and columns that others typed meanwhile are kept.
     values : dict of str to str
         Already found to be without problems.
     keep : bool
@@ -459,11 +550,14 @@ def add_run(sheet: Sheet, values: dict, *, keep: bool) -> Path | None:
         Where the earlier file is kept.
     """
     path = sheet.folder / RUNS
-    kept = keep_earlier(path) if keep else None
-    text = read_text(path)
-    if not text.endswith("\n"):
-        text += "\n"
-    write_like(path, f"{text}{row_text(sheet, values)}\n")
+    with one_writer(sheet.folder):
+        # As it stands now: a column may have come in meanwhile.
+        sheet = open_sheet(sheet.folder)
+        kept = keep_earlier(path) if keep else None
+        text = read_text(path)
+        if not text.endswith("\n"):
+            text += "\n"
+        write_like(path, f"{text}{row_text(sheet, values)}\n")
     return kept
 
 
@@ -491,13 +585,14 @@ def add_column(sheet: Sheet, key: str) -> Path | None:
     unit = (typed or [column.usual_unit])[0]
     head = f"{key} [{unit}]" if column.kind == "quantity" else key
     lines, headed = [], False
-    for line in read_text(path).split("\n"):
-        if line.strip() and not line.startswith("#"):
-            line += sheet.table.delimiter + ("" if headed else head)
-            headed = True
-        lines.append(line)
-    kept = keep_earlier(path)
-    write_like(path, "\n".join(lines))
+    with one_writer(sheet.folder):
+        for line in read_text(path).split("\n"):
+            if line.strip() and not line.startswith("#"):
+                line += sheet.table.delimiter + ("" if headed else head)
+                headed = True
+            lines.append(line)
+        kept = keep_earlier(path)
+        write_like(path, "\n".join(lines))
     return kept
 
 
@@ -517,11 +612,11 @@ def take_back(sheet: Sheet, row: str) -> bool:
         False if something else was written behind it or over it meanwhile: nothing is changed then.
     """
     path = sheet.folder / RUNS
-    text = read_text(path)
-    before, found, after = text.rpartition(f"{row}\n")
-    if not found or after.strip() or not (before.endswith("\n")):
-        return False
-    write_like(path, before)
+    with one_writer(sheet.folder):
+        before, found, after = read_text(path).rpartition(f"{row}\n")
+        if not found or after.strip() or not (before.endswith("\n")):
+            return False
+        write_like(path, before)
     return True
 
 

@@ -15,6 +15,14 @@ from tuninglib.physics.track import local_metres
 from tuninglib.session.defaults import hill_of, logged_factor, speedometer_factor, speedometer_step
 from tuninglib.session.load import Session
 from tuninglib.session.trace import Trace
+from tuninglib.statistics.clock_shift import (
+    ClockShift,
+    clock_shift,
+)
+from tuninglib.statistics.end_speeds import (
+    end_speeds_from_speed,
+    end_speeds_from_way,
+)
 from tuninglib.statistics.settled_gauge import (
     FULL_THROTTLE,
     FullStretch,
@@ -23,10 +31,6 @@ from tuninglib.statistics.settled_gauge import (
     settled_reading,
 )
 from tuninglib.statistics.track_runs import (
-    ClockShift,
-    clock_shift,
-    end_speeds_from_speed,
-    end_speeds_from_way,
     line_passes,
     logged_grade,
     logged_length,
@@ -113,7 +117,7 @@ class FoundReadings:
         How its clock was set: ``"same"`` log as the track; ``"stated"``; ``"found"`` by what both
         saw; ``"utc"``, both say the date; or ``"unknown"``.
     why_not : str
-        Of :class:`tuninglib.statistics.track_runs.ClockShift`, or ``"nothing"`` to compare.
+        Of :class:`tuninglib.statistics.clock_shift.ClockShift`, or ``"nothing"`` to compare.
     shift_s : Interval or None
         What to add to its times to have the track's.
     likeness : float or None

@@ -21,9 +21,16 @@ from tuninglib.session.cross_checks import (
     whole_table,
 )
 from tuninglib.session.read_table import CLIMBS, FILLS, RUNS
-from tuninglib.session.read_toml import TOML, log_files, own_files, read_toml, tables_as_typed
+from tuninglib.session.read_toml import (
+    TOML,
+    log_files,
+    misnamed,
+    own_files,
+    read_toml,
+    tables_as_typed,
+)
 from tuninglib.session.tables import read_climbs, read_fills, read_runs, speed_units
-from tuninglib.text_files import Problem, SessionError, a_few, quoted
+from tuninglib.text_files import Problem, SessionError, a_few, printable, quoted
 from tuninglib.whole_files import write_atomic, write_together
 
 if TYPE_CHECKING:
@@ -129,6 +136,10 @@ def load_session(folder: Path | str) -> Session:
             traces[name] = log and _read_log(folder, log)
         except SessionError as error:
             problems.extend(error.problems)
+    logs = [log.file for log in (tables.get("logs") or {}).values() if log]
+    for name, own in misnamed(folder, logs).items():
+        message = f"is not read, since that table is called {own}; rename it, or take it away"
+        problems.append(Problem(printable(name), message))
     if problems:
         raise SessionError(problems)
     session = Session(

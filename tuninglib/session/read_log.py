@@ -16,8 +16,7 @@ import numpy as np
 import pandas as pd
 
 from tuninglib.session.gpx_file import read_gpx
-from tuninglib.session.read_table import BENCHFLOW, CLIMBS, COASTDOWN, FILLS, RUNS
-from tuninglib.session.read_toml import log_files, tables_as_typed
+from tuninglib.session.read_toml import OWN, log_files, misnamed, tables_as_typed
 from tuninglib.session.schema import Log
 from tuninglib.session.trace import (
     CHANNELS,
@@ -147,7 +146,6 @@ def _is_xml(start: bytes) -> bool:
 
 
 # Files that the program reads or writes by themselves.
-_OWN = (RUNS, CLIMBS, FILLS, COASTDOWN, BENCHFLOW)
 _OF_LOGS = (".gpx", ".csv")
 
 
@@ -168,7 +166,8 @@ def unnamed_logs(folder: Path | str) -> list:
         tables = tables_as_typed(folder)
     except SessionError:
         return []
-    named, taken, said = {*_OWN, *log_files(tables)}, {*tables["logs"]}, []
+    logs, taken, said = log_files(tables), {*tables["logs"]}, []
+    named = {*OWN, *logs, *misnamed(folder, logs)}
     for path in sorted(Path(folder).iterdir()):
         name, own = path.name, path.name in named or ".earlier-" in path.name
         if own or name.startswith(".") or path.suffix.lower() not in _OF_LOGS or not path.is_file():

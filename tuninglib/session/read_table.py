@@ -7,7 +7,7 @@ import re
 from collections.abc import Collection
 from dataclasses import dataclass, field, replace
 
-from tuninglib.text_files import Problem, RawTable, nearest, quoted, shortened
+from tuninglib.text_files import DASHES, Problem, RawTable, nearest, quoted, shortened
 from tuninglib.units import (
     BESIDE_A_NUMBER,
     COMMA,
@@ -436,7 +436,7 @@ SAID_OF_CELLS = {
     "check the number and the header's unit",
 }
 # One number to another; a whole number that may have marks between its thousands.
-FROM_TO = r"(?<=\d)\s*(?:to|bis|–|—|-)\s*(?=\d)"
+FROM_TO = rf"(?<=\d)\s*(?:to|bis|{DASHES})\s*(?=\d)"
 WITH_THOUSANDS = r"\d{1,3}[.,]\d{3}"
 # What people write in a cell to say that there is nothing to say.
 NO_REASON = {"no", "n", "0", "false", "none", "-", "–", "—", "−", "/"}

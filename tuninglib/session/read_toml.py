@@ -14,6 +14,8 @@ from tuninglib.text_files import Problem, SessionError, nearest, quoted, read_te
 from tuninglib.units import DISPLAY
 
 TOML = "session.toml"
+# Every table that a session may have.
+OWN = (TOML, RUNS, FILLS, CLIMBS, COASTDOWN, BENCHFLOW)
 _LONGEST_NAME = 100
 # Nobody rides more in a day, and the sums grow faster than their number.
 MOST_SETUPS = 60
@@ -269,8 +271,41 @@ def own_files(folder: Path | str, logs: Collection[str]) -> list:
     return [
         path
         for path in sorted(Path(folder).iterdir())
-        if path.name in (TOML, RUNS, FILLS, CLIMBS, COASTDOWN, BENCHFLOW, *logs) and path.is_file()
+        if path.name in (*OWN, *logs) and path.is_file()
     ]
+
+
+# Of files in which somebody may have typed one of a session's tables.
+_TYPED_IN = (".csv", ".txt", ".tsv", ".toml", ".xlsx", ".xls", ".ods", "")
+
+
+def misnamed(folder: Path | str, logs: Collection[str]) -> dict:
+    """Files that are not read, though their names nearly are those of tables that are missing.
+
+    Parameters
+    ----------
+    folder : path
+    logs : sequence of str
+        Names of the files of its logs, which may be called anything.
+
+    Returns
+    -------
+    dict of str to str
+        The name that is read, by the name that is there.
+    """
+    there = {path.name for path in Path(folder).iterdir() if path.is_file()}
+    lacking = {_letters(own): own for own in OWN if own not in there}
+    found = {name: lacking.get(_letters(name), "") for name in sorted(there - {*logs})}
+    return {
+        name: own
+        for name, own in found.items()
+        if own and Path(name).suffix.lower() in _TYPED_IN and ".earlier-" not in name
+    }
+
+
+def _letters(name: str) -> str:
+    """What is left of a name without capitals, marks, numbers, suffixes and a plural."""
+    return re.sub(r"[^a-z]", "", name.lower().partition(".")[0]).rstrip("s")
 
 
 def what_stands(folder: Path | str) -> SimpleNamespace:

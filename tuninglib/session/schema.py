@@ -249,7 +249,7 @@ class Speedometer:
         "1",
         "true speed over shown speed; left out: from checks, or what the law allows",
         example="0.96 +/- 0.01",
-        low=0.8,
+        low=0.7,
         high=1.1,
         default=None,
     )
@@ -296,7 +296,8 @@ class Use:
         example=["e5", "e10"],
     )
     riding: str = choice(
-        "climbs and motorway mean minutes of full load; left out: taken as that",
+        "climbs and motorway mean minutes of full load, which ask for a richer mixture; left out: "
+        "of two alike the richer one, and a caution",
         "unknown",
         "town",
         "mixed",
@@ -324,6 +325,11 @@ class Use:
     def sustained(self) -> bool:
         """Whether minutes of full load are to be expected: so unless something else is said."""
         return self.riding not in ("town", "mixed")
+
+    @property
+    def sustained_as_said(self) -> bool:
+        """Whether the rider said so."""
+        return self.riding in ("climbs", "motorway")
 
     @property
     def air_cooled(self) -> bool:

@@ -245,8 +245,9 @@ def _pull_n(runs, fields):
     up = _up_n(runs, fields)
     if not np.all(up > 0):
         run = int(np.argmin(up))
+        force = f"{up[run]:.3g} N" if np.isfinite(up[run]) else "of no size that gets it up"
         raise ValueError(
-            f"the speeds of run {run + 1} need no pull at all (wheel force {up[run]:.3g} N); "
+            f"the speeds of run {run + 1} need no pull at all (wheel force {force}); "
             "check its speeds and the grade"
         )
     return up
