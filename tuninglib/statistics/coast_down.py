@@ -350,11 +350,6 @@ def fit_coast_down(
     per_speed = t / (v1 - v2)
     resist_at = _resistance(ride, direction)
     mass = ride.mass_kg + ride.rotating_mass_kg
-    if np.ptp(v1) == np.ptp(v2) == 0:
-        raise ValueError(
-            "all falls are between the same two speeds, which cannot tell drag from rolling; time "
-            "at least two ranges of speed, both ways"
-        )
 
     def model(parameters, wind):
         area, rolling = parameters[:2]
