@@ -90,7 +90,7 @@ def test_it_starts_from_what_is_typed_and_else_from_what_is_usual(demo_copy, tmp
     assert start_of(demo_copy).text == "run,direction\n"
 
 
-# Inertia [kg], time from 70 to 60 km/h [s], and force at 65 km/h [N]. A bike of 60 kg turns with 7 %.
+# Inertia [kg], time from 70 to 60 km/h [s], force at 65 km/h [N]. 7 % of a bike of 60 kg turn, too.
 @pytest.mark.outside(source="40 CFR 86.529-98, figure F98-9: target times of coast-downs")
 @pytest.mark.parametrize(
     ("mass", "time", "force"),
