@@ -419,10 +419,11 @@ def typed(tmp_path):
 
 
 def test_too_much_and_too_little_on_the_road_are_asked_about(typed):
-    (said,) = asked(typed("bigger_cylinder", KMH_IN_MPH, steps=False))
+    folder = typed("bigger_cylinder", KMH_IN_MPH, steps=False)
+    (said,) = asked(folder)
     assert "would put up to 66 kW a litre on the road" in said
-    results = analyse(load_session(typed("bigger_cylinder", KMH_IN_MPH, steps=False)))
-    assert verdict.watch(results).items[0] == ("Watch", said)
+    # And before all else in the caution box.
+    assert verdict.watch(analyse(load_session(folder))).items[0] == ("Watch", said)
     for steps in (True, False):
         (said,) = asked(typed("bigger_cylinder", 1 / KMH_IN_MPH, steps=steps))
         assert "no setup puts more than 11 kW a litre on the road" in said
