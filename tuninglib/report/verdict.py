@@ -274,6 +274,11 @@ def _warnings(results) -> list:
         found.append(_quiet(results, plan.ride))
     found += _octane_unknown(results)
     silent = {"gauge", "range"} & set(plan.missing)
+    if silent and plan.ride is not None and not plan.ride.as_made:
+        found.append(
+            f"nobody knows the mixture of {spaced(plan.ride.setup)}: keep full throttle short until "
+            "it is read."
+        )
     if results.session.target.highest > LEANEST_USUAL and not silent:
         found.append(
             f"the target band reaches lambda {fixed(results.session.target.highest, 2)}; leaner "
