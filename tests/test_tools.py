@@ -16,6 +16,7 @@ BRIEFLY = {
     "all_texts": "==== tuninglib/report/advice.py",
     "bench growth 100": "| 33 | 2 | no |", "bench season 4": r"\| 4 \| ",
     "mutate statistics/planning.py --most 1 --processes 1": "planning.py: . of 1 noticed",
+    "simulate_coast_down 1": r"2\+2\+1\+1",
     "simulate_advice --count 1 --processes 1": "", "simulate_days --days 1": r"2       6     yes",
     "simulate_choice --days 1 --processes 1 --only one": r"\| one run each \| the tool",
     "simulate_ladder 8": "leaner than the band", "simulate_logs --outings 1": r"\| reading \|",
