@@ -86,8 +86,10 @@ def test_nothing_read_and_nothing_timed_is_said(results):
     assert verdict_figure.shared_picture(bare) is None
     # Timed, but not read: one panel, and each says that it was not read.
     timed = dataclasses.replace(bare, road=results.road)
-    said = rows_said(verdict_figure.figure(timed))
-    assert all(words.endswith("not read") for words in said.values())
+    picture = verdict_figure.figure(timed)
+    assert all(words.endswith("not read") for words in rows_said(picture).values())
+    assert "grey ●: too little is known" in picture.key
+    assert "may be ridden" not in picture.key, "what nobody read is not offered"
 
 
 def test_the_key_says_what_hollow_means_and_the_caption_what_it_comes_to(results):

@@ -223,10 +223,14 @@ def test_the_speedometers_steps_tell_the_unit(changed):
 
 
 def test_a_step_that_nobody_stated_tells_nothing(changed):
-    """Whole miles an hour from a rider who says nothing of his speedometer are believed."""
+    """Whole miles an hour from a rider who says nothing of his speedometer are on no step."""
     edits = [("session.toml", 'resolution = "1 km/h"\n', "")]
     load_session(changed("bigger_cylinder", *edits))
-    load_session(changed("bigger_cylinder", *edits, ("runs.csv", UP, UP.replace("km/h", "mph"))))
+    # It is the engine that gives them away.
+    with pytest.raises(SessionError, match=r"as mph these speeds take .* but as km/h"):
+        load_session(
+            changed("bigger_cylinder", *edits, ("runs.csv", UP, UP.replace("km/h", "mph")))
+        )
 
 
 def test_speeds_between_the_steps_are_believed(changed):
@@ -568,7 +572,7 @@ def test_a_gearing_is_held_against_the_speed_of_the_engine(demo_copy, old, new, 
     [
         (r'(?m)^grade = "[^"]*"', 'grade = "9.0 +/- 0.3 %"', r"pieces climb .* but grade is 9 %"),
         (r"(?m)^resolution = 0\.1.*$", "resolution = 0", "is outside 0.001 to 1"),
-        (r'(?m)^humidity = "[^"]*"', 'humidity = "0.55 %"', "is outside 2 to 100 %"),
+        (r'(?m)^humidity = "[^"]*"', 'humidity = "0.55 %"', "is outside 1.1 to 100 %"),
         (r'(?m)^headwind = "[^"]*"', 'headwind = "5 m/h"', "several meanings; write mph or km/h"),
     ],
 )

@@ -720,6 +720,9 @@ def _fuel_knocked(results, one) -> bool:
     return any((k.fuel, k.heard.engine) == (one.fuel, one.engine) for k in knocked)
 
 
+MAY_BE_RIDDEN = "may be ridden"
+
+
 def status_word(results: Results, one: Combination) -> str:
     """What the verdict says of a setup, in a word or two.
 
@@ -738,7 +741,7 @@ def status_word(results: Results, one: Combination) -> str:
         return f"{one.fuel} knocked"
     if any(p.setup == one.setup and p.gain and p.gain.doubted for p in results.pulls):
         return "check its runs"
-    return "may be ridden" if one.source == "read" else "not read"
+    return MAY_BE_RIDDEN if one.source == "read" else "not read"
 
 
 def shut_in_brief(results: Results) -> str:

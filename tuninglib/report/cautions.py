@@ -20,6 +20,7 @@ from tuninglib.report.page_parts import (
     taken,
 )
 from tuninglib.rounding import fixed, gauge_text, listing, percent
+from tuninglib.session.cross_checks import SMALL_OUTPUT_W_M3, SURPRISING_OUTPUT_W_M3
 from tuninglib.session.defaults import day_temperature_of, ethanol_of
 from tuninglib.session.load import Session
 from tuninglib.session.read_table import RUNS
@@ -308,12 +309,6 @@ def _way_down(results, doubt) -> tuple:
 
 # Remarks ------------------------------------------------------------------------------------------
 
-# Mean wheel power over the hill above which a remark is made. Road singles reach 60 to 80 kW a
-# litre at their best engine speed, less on average (common practice).
-SURPRISING_OUTPUT_W_M3 = 55e6
-# And below which one is. At full throttle a four-stroke's mean pressure, as far as it arrives at
-# the wheel, is 6 bar or more (common practice); with that, it would turn below 2800 rpm.
-SMALL_OUTPUT_W_M3 = 14e6
 # Highest mean wind of a road test in UN GTR 2 (from memory).
 STRONG_WIND_M_S = 3.0
 

@@ -23,6 +23,7 @@ from tuninglib.report.page_parts import (
     Picture,
     Prose,
     Table,
+    add_legend,
     figure_of,
     headed,
     picture,
@@ -295,8 +296,9 @@ def figure(results: Results) -> Picture | Prose:
     curves = results.ladder.curves
 
     def drawn(width_in):
-        figure, (ax,) = figure_of(width_in, 3.3)
-        _draw(ax, curves, band, system)
+        fuels = [curve.fuel for curve in curves]
+        figure, (ax,) = figure_of(width_in, 3.3, legend=fuels)
+        add_legend(figure, _draw(ax, curves, band, system), fuels)
         untried = [one for one in results.ladder.prospects if not one.tried]
         for one in untried:
             flow = units.to_display(one.flow_m3_s, "flow", system)
@@ -339,11 +341,11 @@ _KEY = (
 )
 
 
-def _draw(ax: Axes, curves: Sequence[LadderCurve], band: Band, system: str) -> None:
-    """Curves of lambda against flow, their intervals and the readings."""
+def _draw(ax: Axes, curves: Sequence[LadderCurve], band: Band, system: str) -> list:
+    """Curves of lambda against flow, their intervals and the readings; what stands for each."""
     ax.axhspan(band.lowest, band.highest, color=BAND, linewidth=0, zorder=0)
     # By hand: a label that begins with _, as a fuel's name may, would be left out.
-    shown = []
+    shown: list = []
     for index, curve in enumerate(curves):
         colour, mark = COLOURS[index % len(COLOURS)], MARKERS[index % len(MARKERS)]
         line = LINES[index % len(LINES)]
@@ -356,8 +358,4 @@ def _draw(ax: Axes, curves: Sequence[LadderCurve], band: Band, system: str) -> N
     ax.set_xlabel(f"stated injector flow [{units.unit_label('flow', system)}]")
     title(ax, "Lambda (up: leaner)")
     ax.grid()
-    # Above the axes, where neither band nor curve can lie under it.
-    ax.legend(
-        shown, [curve.fuel for curve in curves], loc="lower right", bbox_to_anchor=(1.02, 0.98),
-        ncol=2, borderpad=0, columnspacing=1, handletextpad=0.4,
-    )  # fmt: skip
+    return shown

@@ -635,7 +635,7 @@ def runs_figure(results: Results) -> Picture | Prose:
         for at, name in enumerate(names):
             laid.plot([], [], label=spaced(name), **_line(at))
         if names:
-            laid.legend(loc="upper left")
+            laid.legend(loc="lower right")
         page_parts.title(laid, f"Each run's speed [{unit}]")
         laid.set_xlabel("time since the start line [s]")
         return figure
@@ -842,14 +842,16 @@ def curve_figure(results: Results) -> Picture | Prose:
         said.append(f"{spaced(curve.setup)} {' and '.join(words)}")
 
     def draw(width_in):
-        figure, (ax,) = page_parts.figure_of(width_in, 3.6)
-        for at, name, speed, value, low, high in drawn:
+        names = [name for _, name, *_ in drawn]
+        figure, (ax,) = page_parts.figure_of(width_in, 3.4, legend=names)
+        shown = []
+        for at, _, speed, value, low, high in drawn:
             line, mark = _line(at), page_parts.MARKERS[at % len(page_parts.MARKERS)]
             ax.fill_between(speed, low, high, color=line["color"], alpha=0.18, linewidth=0)
-            ax.plot(speed, value, marker=mark, label=name, **line)
+            shown += ax.plot(speed, value, marker=mark, **line)
         ax.set_xlabel(f"speed [{road}]")
         page_parts.title(ax, f"Wheel force [{force}]")
-        ax.legend(loc="lower right", bbox_to_anchor=(1.02, 0.98), ncol=2, borderpad=0)
+        page_parts.add_legend(figure, shown, names)
         return figure
 
     words = f"{'; '.join(said)}."

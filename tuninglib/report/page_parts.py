@@ -531,22 +531,44 @@ def width_of(text: str, bold: bool = False) -> float:
 
 
 def figure_of(
-    width_in: float, height_in: float, names: Sequence[str] = (), rows: int = 1
+    width_in: float,
+    height_in: float,
+    names: Sequence[str] = (),
+    rows: int = 1,
+    legend: Sequence[str] = (),
 ) -> tuple[Figure, np.ndarray]:
-    """Figure with axes one above the other; the left margin fits the longest name."""
+    """Figure with axes one above the other; the left margin fits the longest name.
+
+    Over them is room for :func:`add_legend` with these names.
+    """
+    over_in = 0.24 * math.ceil(len(legend) / _columns(legend, width_in)) if legend else 0.0
+    height_in += over_in
     figure = Figure(figsize=(width_in, height_in))
     axes = np.atleast_1d(figure.subplots(rows, 1))
     longest = max((width_of(spaced(name), bold=True) for name in names), default=0.0)
     left_in = max(_LEAST_LEFT_IN, 0.1 + min(longest, 0.45 * width_in))
-    inside_in = (height_in - rows * (_TOP_IN + _BOTTOM_IN)) / rows
+    inside_in = (height_in - over_in - rows * (_TOP_IN + _BOTTOM_IN)) / rows
     figure.subplots_adjust(
         left=left_in / width_in,
         right=1 - _RIGHT_IN / width_in,
         bottom=_BOTTOM_IN / height_in,
-        top=1 - _TOP_IN / height_in,
+        top=1 - (_TOP_IN + over_in) / height_in,
         hspace=(_TOP_IN + _BOTTOM_IN) / inside_in,
     )
     return figure, axes
+
+
+def _columns(names, width_in) -> int:
+    """How many names of a legend have room side by side."""
+    return max(1, int(width_in / (0.6 + max(map(width_of, names)))))
+
+
+def add_legend(figure: Figure, handles: Sequence, names: Sequence[str]) -> None:
+    """What lines and marks are, above all axes, where nothing lies under it."""
+    figure.legend(
+        handles, names, loc="upper left", ncol=_columns(names, figure.get_figwidth()), borderpad=0,
+        borderaxespad=0.1, columnspacing=1, handletextpad=0.5, handlelength=1.8,
+    )  # fmt: skip
 
 
 def with_round_ticks(figure: Figure) -> Figure:

@@ -6,6 +6,7 @@ Outings, setups compared across days, mixtures, what days differ by, and what wo
 import datetime
 import hashlib
 import re
+from dataclasses import replace
 from pathlib import Path
 from typing import NamedTuple
 from urllib.parse import quote
@@ -32,11 +33,11 @@ from tuninglib.report.page_parts import (
     MARKERS,
     NONE,
     SOFT,
-    WIDE_IN,
     Html,
     Picture,
     Prose,
     Table,
+    add_legend,
     day_of,
     figure_of,
     gain_text,
@@ -444,36 +445,32 @@ def gain_figure(season: Season) -> Picture | Prose:
     shown = list(dict.fromkeys(one.outing for one in season.day_forces))
 
     def drawn(width_in):
-        columns = 2 if width_in >= WIDE_IN else 1
-        lines = -(-len(shown) // columns)
-        height_in = 1.9 + 0.62 * len(names) + 0.2 * lines
-        figure, (top, bottom) = figure_of(width_in, height_in, names, rows=2)
-        # Room for the names of the outings above all.
-        figure.subplots_adjust(top=1 - (0.36 + 0.2 * lines) / height_in)
+        labels, handles = [_label(season, at) for at in shown], []
+        height_in = 1.9 + 0.62 * len(names)
+        figure, (top, bottom) = figure_of(width_in, height_in, names, rows=2, legend=labels)
         for index, at in enumerate(shown):
             own = [one for one in season.day_forces if one.outing == at]
             place = 0.5 * ((index + 0.5) / len(shown) - 0.5)
             values = units.to_display(np.array([one.force_n.value for one in own]), "force", system)
             colour = COLOURS[index % len(COLOURS)]
-            top.plot(
+            handles += top.plot(
                 values, [names.index(one.setup) + place for one in own],
-                MARKERS[index % len(MARKERS)], color=colour, label=_label(season, at),
-                markersize=6, markerfacecolor="none" if index % 2 else colour,
+                MARKERS[index % len(MARKERS)], color=colour, markersize=6,
+                markerfacecolor="none" if index % 2 else colour,
             )  # fmt: skip
         title(top, f"Wheel force [{units.unit_label('force', system)}]")
-        figure.legend(
-            loc="upper left", ncol=columns, borderpad=0, borderaxespad=0, handletextpad=0.2,
-            columnspacing=1.0,
-        )  # fmt: skip
+        add_legend(figure, handles, labels)
         bottom.axvline(0, color=SOFT, linewidth=1)
         for row, pull in enumerate(pulls):
+            # As in the picture of an outing's verdict.
+            shut = season.shut(pull) is not None
+            colour, fill, line = (SOFT, "white", (0, (2, 1))) if shut else (INK, INK, "-")
             if pull.gain is None:
-                bottom.plot(0, row, "D", color=INK, markersize=6)
+                bottom.plot(0, row, "D", color=colour, markersize=6, markerfacecolor=fill)
                 continue
-            fill = INK if pull.told_apart else "white"
             ends = [100 * pull.gain.low, 100 * pull.gain.high]
-            bottom.plot(ends, [row, row], color=INK, linewidth=2)
-            bottom.plot(100 * pull.gain.value, row, "o", color=INK, markerfacecolor=fill)
+            bottom.plot(ends, [row, row], color=colour, linewidth=2, linestyle=line)
+            bottom.plot(100 * pull.gain.value, row, "o", color=colour, markerfacecolor=fill)
         title(bottom, f"Gain over {over} [%]")
         for ax in (top, bottom):
             name_rows(ax, names)
@@ -483,6 +480,7 @@ def gain_figure(season: Season) -> Picture | Prose:
     words = [
         f"{spaced(pull.setup)} {percent(pull.gain.value)} "
         f"({percent(pull.gain.low)} to {percent(pull.gain.high)})"
+        f"{', do not ride' if season.shut(pull) is not None else ''}"
         for pull in pulls
         if pull.gain
     ]
@@ -494,7 +492,7 @@ def gain_figure(season: Season) -> Picture | Prose:
         drawn,
         alt,
         f"{told} of {len(pulls) - 1} setups told apart from {over} over the season.",
-        "Above: each outing by itself. Below: ● told apart; ○ not told apart; ◆ the reference; "
+        "Above: each outing by itself. Below: ○ and broken line: do not ride; ◆ the reference; "
         "lines: 95 % intervals.",
     )
 
@@ -644,19 +642,14 @@ def outings_below(folder: Path | str, out_folder: Path | str | None = None) -> F
     for session in sessions:
         name = printable(session.relative_to(folder).as_posix())
         try:
-            document = _document(session, place_of(session, folder, out_folder) / "results.json")
+            path = place_of(session, folder, out_folder) / "results.json"
+            outing = _kept_outing(session, name, path) or _outing(
+                name, results_document(analyse(load_session(session)))
+            )
         except SessionError:
             left_out.append(name)
             continue
-        found.append(
-            Outing(
-                folder=name,
-                title=document["title"],
-                date=datetime.date.fromisoformat(document["date"]),
-                record=record_from(document["season"]),
-                runs_checksum=document["provenance"].get("runs.csv", ""),
-            )
-        )
+        found.append(outing)
     return Found(tuple(found), tuple(left_out))
 
 
@@ -681,15 +674,32 @@ def season_below(folder: Path | str, bike: str = "", out_folder: Path | str = ""
     return season_of([one for one in outings if one.record.known_as == bike], left_out)
 
 
-def _document(session, path) -> dict:
-    """The results of a session: as its report left them, if it was made from these files."""
+def _outing(name, document) -> Outing:
+    return Outing(
+        folder=name,
+        title=document["title"],
+        date=datetime.date.fromisoformat(document["date"]),
+        record=record_from(document["season"]),
+        runs_checksum=document["provenance"].get("runs.csv", ""),
+    )
+
+
+def _kept_outing(session, name, path) -> Outing | None:
+    """An outing as its report left it, if that was made from these files; None if it was not.
+
+    Somebody else may have made the folder, and written anything there: what does not stand by
+    itself is worked out again, so that it stops nobody's page.
+    """
     try:
         document = read_document(path)
-        if _is_of(document, session):
-            return document
-    except SessionError:
-        pass
-    return results_document(analyse(load_session(session)))
+        if not _is_of(document, session):
+            return None
+        outing = _outing(name, document)
+        # Two of it, so that everything that is pooled is.
+        season_of([outing, replace(outing, folder="", runs_checksum="")])
+    except Exception:
+        return None
+    return outing
 
 
 def _is_of(document, session) -> bool:

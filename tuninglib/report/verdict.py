@@ -407,6 +407,7 @@ SAID_OF_STOPS = {
     "heat": "the head reached {head} on run {run}, above {limit}. Let it cool, and find out why "
     "before you ride on.",
 }
+STILL_TO_RIDE = "still to ride: {rides}."
 
 
 def interim_sentences(results: Results | None, interim: Interim, system: str) -> Prose:
@@ -486,7 +487,7 @@ _STOPS = {"knock": _knock, "lean": _lean, "heat": _heat, "closed": _closed}
 
 def _go_on(results, interim, system):
     rides = listing(f"{spaced(name)} {runs}" for name, runs in interim.to_ride)
-    yield "Go on", f"still to ride: {rides}."
+    yield "Go on", STILL_TO_RIDE.format(rides=rides)
     if interim.closed:
         reasons = "; ".join(
             f"{spaced(name)}: {gate_sentence(results, one)}" for name, one in interim.closed

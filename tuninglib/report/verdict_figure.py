@@ -4,13 +4,14 @@ import io
 import textwrap
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import accumulate
 
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from tuninglib.analysis.analyse import Results
 from tuninglib.interval import Interval
-from tuninglib.report.advice import band_text, must_not_be_ridden, status_word
+from tuninglib.report.advice import MAY_BE_RIDDEN, band_text, must_not_be_ridden, status_word
 from tuninglib.report.page_parts import (
     BAND,
     INK,
@@ -36,6 +37,7 @@ class _Row:
     status: str
     may: bool
     now: bool
+    sure: bool
     reference: bool
     lambda_: Interval | None
     gain: Interval | None
@@ -73,14 +75,17 @@ def shared_picture(results: Results) -> bytes | None:
     rows = _rows(results)
     if not _panels(rows):
         return None
-    said = f"{_finding(results, rows)} {_key(results, rows)} Read the report before riding."
+    key = f"{_key(results, rows)} Read the report before riding."
+    finding = textwrap.fill(_finding(results, rows), 56)
     buffer = io.BytesIO()
     with in_style():
         drawn = with_round_ticks(_drawn(WIDE_IN, rows, results))
-        for y, text, weight in ((1.03, results.session.about.title, "bold"), (-0.02, said, None)):
-            lines = textwrap.fill(text, 50 if weight else 56)
-            va = "bottom" if weight else "top"
-            drawn.text(0, y, lines, va=va, fontweight=weight, linespacing=1.4)
+        above = 1 + 0.1 / drawn.get_figheight()
+        drawn.text(0, above, finding, va="bottom", linespacing=1.4)
+        above += 0.28 * (1 + finding.count("\n")) / drawn.get_figheight()
+        title = textwrap.fill(results.session.about.title, 50)
+        drawn.text(0, above, title, va="bottom", weight="bold", linespacing=1.4)
+        drawn.text(0, -0.03, textwrap.fill(key, 56), va="top", linespacing=1.4)
         drawn.savefig(
             buffer, format="png", dpi=200, facecolor="white", bbox_inches="tight", pad_inches=0.25,
             metadata={"Software": None},
@@ -98,11 +103,13 @@ def _rows(results) -> list[_Row]:
         now, gain = ride is not None and one.setup == ride.setup, gains.get(one.setup)
         # What is ridden now is perhaps ridden on another fuel than on the day.
         mixture = ride if now else one
+        status = status_word(results, one)
         row = _Row(
             name=spaced(one.setup),
-            status=status_word(results, one),
+            status=status,
             may=not must_not_be_ridden(results, one),
             now=now,
+            sure=now or status == MAY_BE_RIDDEN,
             reference=one.setup == results.reference,
             lambda_=mixture.lambda_ if now or one.source == "read" else None,
             gain=gain.ratio if gain and not gain.doubted else None,
@@ -129,7 +136,8 @@ def _finding(results, rows) -> str:
 def _key(results, rows) -> str:
     """What the marks mean, of those that are there."""
     panels = _panels(rows)
-    said = ["● may be ridden"] if any(row.may for row in rows) else []
+    said = [f"● {MAY_BE_RIDDEN}"] if any(row.sure for row in rows) else []
+    said += ["grey ●: too little is known"] if any(row.may and not row.sure for row in rows) else []
     said += ["○ and broken line: must not be ridden"] if not all(row.may for row in rows) else []
     said += [f"◆ {spaced(results.reference)}, the reference"] if "gain" in panels else []
     said += [f"shaded: target band, lambda {band_text(results)}"] if "mixture" in panels else []
@@ -163,12 +171,13 @@ def _drawn(width_in: float, rows: Sequence[_Row], results: Results) -> Figure:
     )
     both = [f"{name}\n{state}" for name, state in zip(names, states, strict=True)]
     labels = [names if wide else both, names]
-    tall = [_tall([*names, *states], rows)] * 2 if wide else [_tall(own, rows) for own in labels]
-    left = 0.14 + max(_widest([*names, *states[: len(rows) * (not wide)]]), width_of(_FORBIDDEN))
+    # A row is as tall as what is written beside it.
+    lines = [_lines(names, states)] * 2 if wide else [_lines(both), _lines(names)]
+    tall = [sum(own) + _RULE_IN * _has_rule(rows) for own in lines]
+    left = 0.14 + max(_widest(labels[0]), width_of(_FORBIDDEN) if _has_rule(rows) else 0)
     right = 0.14 + _widest(states) * wide
-    across = (width_in - left - right - _GAP_IN) / 2 if wide else width_in - left - right
-    if len(panels) == 1 and wide:
-        across = width_in - left - right
+    room = width_in - left - right
+    across = (room - _GAP_IN) / 2 if wide and len(panels) > 1 else room
     each = [_OVER_IN + tall[at] + _UNDER_IN[panel] for at, panel in enumerate(panels)]
     high = max(each) if wide else sum(each)
     drawn = Figure(figsize=(width_in, high))
@@ -177,11 +186,11 @@ def _drawn(width_in: float, rows: Sequence[_Row], results: Results) -> Figure:
         y = high - _OVER_IN - tall[at] - sum(each[:at]) * (not wide)
         ax = drawn.add_axes((x / width_in, y / high, across / width_in, tall[at] / high))
         ax.set_ylim(tall[at], 0)
-        places = _places(rows, tall[at])
+        places = _places(rows, lines[at])
         _marks(ax, panel, rows, places, results)
         if at == 0 or not wide:
             _write(ax, rows, places, labels[at], -left / across)
-            _rule(ax, rows, places, -left / across, (width_in - left - right) / across)
+            _rule(ax, rows, lines[at], -left / across, room / across)
         if wide and at == len(panels) - 1:
             _write(ax, rows, places, states, 1 + 0.14 / across)
     return drawn
@@ -191,18 +200,23 @@ def _widest(texts) -> float:
     return max(width_of(line, bold=True) for text in texts for line in text.split("\n"))
 
 
-def _tall(texts, rows) -> float:
-    """How tall a panel is whose rows have room for these texts. [in]"""
-    lines = max(text.count("\n") + 1 for text in texts)
-    rule = 0 if all(row.may for row in rows) else _RULE_IN
-    return len(rows) * (_LINE_IN * lines + _ROUND_IN) + rule
+def _lines(*columns) -> list[float]:
+    """How tall the rows are that have room for these texts. [in]"""
+    most = (max(text.count("\n") + 1 for text in row) for row in zip(*columns, strict=True))
+    return [_LINE_IN * lines + _ROUND_IN for lines in most]
 
 
-def _places(rows, tall) -> list[float]:
+def _has_rule(rows) -> bool:
+    return not all(row.may for row in rows)
+
+
+def _places(rows, heights) -> list[float]:
     """Where the rows stand, from the top of a panel. [in]"""
-    rule = 0 if all(row.may for row in rows) else _RULE_IN
-    pitch = (tall - rule) / len(rows)
-    return [pitch * (at + 0.5) + rule * (not row.may) for at, row in enumerate(rows)]
+    above = accumulate(heights, initial=0.0)
+    return [
+        over + own / 2 + _RULE_IN * (not row.may)
+        for row, over, own in zip(rows, above, heights, strict=False)
+    ]
 
 
 def _write(ax: Axes, rows, places, texts, x) -> None:
@@ -214,13 +228,12 @@ def _write(ax: Axes, rows, places, texts, x) -> None:
         ax.text(x, y, text, weight=weight, va=va, linespacing=1.15, transform=across)
 
 
-def _rule(ax: Axes, rows, places, start, end) -> None:
+def _rule(ax: Axes, rows, heights, start, end) -> None:
     """The line below which nothing may be ridden."""
-    shut = [y for row, y in zip(rows, places, strict=True) if not row.may]
-    if not shut:
+    if not _has_rule(rows):
         return
-    pitch = places[0] if rows[0].may else places[0] - _RULE_IN
-    y, across = shut[0] - pitch - _RULE_IN / 2, ax.get_yaxis_transform()
+    over = sum(own for row, own in zip(rows, heights, strict=True) if row.may)
+    y, across = over + _RULE_IN / 2, ax.get_yaxis_transform()
     ax.text(start, y, _FORBIDDEN, va="center_baseline", color=SOFT, transform=across)
     ax.plot((0, end), (y, y), ":", color=SOFT, linewidth=1, clip_on=False, transform=across)
 
@@ -243,7 +256,7 @@ def _marks(ax: Axes, panel, rows, places, results) -> None:
         ax.axvline(0, color=SOFT, linewidth=1)
     for row, y in zip(rows, places, strict=True):
         found = row.lambda_ if mixture else row.gain and row.gain.scaled(100)
-        colour, fill = (INK, INK) if row.may else (SOFT, "white")
+        colour, fill = (INK, INK) if row.sure else (SOFT, SOFT if row.may else "white")
         if row.reference and not mixture:
             ax.plot(0, y, "D", markersize=7, color=colour, markerfacecolor=fill)
         elif found is None:
