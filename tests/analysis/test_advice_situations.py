@@ -250,10 +250,9 @@ def _(outing):
     says=(
         "buy injector i185 for 34 EUR for the engine big",
         "Try it with an eye on the gauge: stop beyond 13.2",
-        "Look for about 185 cc/min",
         "big 150 pulled harder, but must not",
     ),
-    never=("find what made",),
+    never=("find what made", "Look for about"),
 )
 def _(outing):
     """It was far too lean: a larger injector, not a search for the cause."""
@@ -652,7 +651,11 @@ def _(outing):
     ride="big_172",
     next="ride again",
     missing=("gauge",),
-    says=("more pull than stock", "nothing is known of the mixture"),
+    says=(
+        "more pull than stock",
+        "nothing is known of the mixture",
+        "nobody knows the mixture of big 172: keep full throttle short until it is read",
+    ),
     never=(*NO_GAUGE, "no injector listed passes"),
 )
 def _(outing):

@@ -1,10 +1,12 @@
 """The demo's known truth, the judgement that a rider is handed, and what would change it."""
 
 import json
+import math
 
 import pytest
 
 from tests.conftest import BACK
+from tests.outing import Outing
 from tuninglib.analysis import what_if
 from tuninglib.analysis.analyse import analyse, results_document
 from tuninglib.report import cautions, injector, verdict
@@ -200,6 +202,33 @@ def test_the_ecu_corrects_at_idle_and_cruise_and_not_at_full_throttle(results):
     text = str(injector.response_sentences(results))
     assert "Cruise: the ECU corrects by its oxygen sensor here" in text
     assert "alters the oxygen sensor's signal" in text
+
+
+# Mass [kg], A [N], C [N/(km/h)2] and the force that holds 65 km/h on the flat [N].
+@pytest.mark.outside(source="40 CFR 86.529-98, figure F98-9: road load of motorcycles")
+@pytest.mark.parametrize(
+    ("mass", "a", "c", "force"), [(170, 6.06, 0.0244, 109.0), (240, 12.18, 0.0263, 123.2)]
+)
+def test_forces_gain_and_power_of_a_published_road_load(demo_folder, tmp_path, mass, a, c, force):
+    """Runs at a steady 65 km/h up 6 % need the table's force and the slope's; 64 to 66 more."""
+    outing, density = Outing(demo_folder, tmp_path / "outing"), 98_210 / (287.05 * 293.15)
+    outing.only_setups("stock", "big_172").without_columns("temperature")
+    outing.key("hill", pieces=None, grade="6 %", length="400 m", altitude=None)
+    outing.key("weather", pressure="982.1 hPa", humidity="2 %", temperature="20 degC")
+    outing.key("bike", mass=f"{mass - 70} kg", rolling_coefficient=f"{a / mass / 9.80665:.6f}")
+    outing.key("bike", drag_area=f"{2 * c * 3.6**2 / density:.5f} m2")
+    outing.key("riders.tove", mass="70 kg").key("riders.ilmar", mass="70 kg")
+    outing.key("speedometer", factor="1 +/- 0.002")
+    for setup, (entry, end) in {"stock": (65, 65), "big_172": (64, 66)}.items():
+        outing.speeds(setup, *[(entry, end)] * len(outing.full(setup)))
+    stock, big = outing.results().pulls
+    held = force + mass * 9.80665 * 0.06 / (1 + 0.06**2) ** 0.5
+    assert stock.force_n.value == pytest.approx(held, abs=0.25)
+    assert stock.power_w.value == pytest.approx(held * 65 / 3.6, abs=0.25 * 65 / 3.6)
+    # Constant force against the printed C·V²: V² nears its end by exp(-2·C·s/m), 8 kg turning too.
+    slower = math.exp(-2 * c * 3.6**2 * 400 / (mass + 8))
+    faster = c * (66**2 - 64**2 * slower) / (1 - slower) - c * 65**2
+    assert big.gain.ratio.value == pytest.approx(faster / held, abs=0.001)
 
 
 def test_the_ride_back_down_finds_a_small_gain_in_us_units(back):

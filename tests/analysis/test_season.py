@@ -21,18 +21,19 @@ NAMES = ("1_may", "2_june", "3_july", "4_august")
 
 
 @pytest.fixture(scope="module")
-def outings():
-    found = []
-    for name in NAMES:
-        session = load_session(SUMMER / name)
-        about = session.about
-        found.append(
-            Outing(
-                folder=name, title=about.title, date=about.date, record=analyse(session).season,
-                runs_checksum=name,
-            )
-        )  # fmt: skip
-    return tuple(found)
+def reports():
+    return {name: analyse(load_session(SUMMER / name)) for name in NAMES}
+
+
+@pytest.fixture(scope="module")
+def outings(reports):
+    return tuple(
+        Outing(
+            folder=name, title=one.session.about.title, date=one.session.about.date,
+            record=one.season, runs_checksum=name,
+        )
+        for name, one in reports.items()
+    )  # fmt: skip
 
 
 @pytest.fixture(scope="module")
@@ -204,7 +205,7 @@ def gates(season):
     return {one.key: one.gate and one.gate.code for one in season.combinations}
 
 
-def test_a_season_decides_by_the_rule_of_its_reports(outings, season):
+def test_a_season_decides_by_the_rule_of_its_reports(outings, season, reports):
     """With the record of one outing alone its plan, gates and chances are those of the report."""
     *_, august = outings
     ridden = {one.key: one for one in season.combinations if one.setup is not None}
@@ -219,8 +220,7 @@ def test_a_season_decides_by_the_rule_of_its_reports(outings, season):
     read = {(one.engine, one.injector, one.fuel): one for one in season.ladder.mixtures}
     lean = ridden["big", "i164", "e5", "big_164"]
     assert lean.gate.value == lean.odds.leaner == read["big", "i164", "e5"].odds.leaner
-    for at, name in enumerate(NAMES):
-        results = analyse(load_session(SUMMER / name))
+    for at, results in enumerate(reports.values()):
         alone = season_of(outings[at : at + 1])
         assert alone.plan.ride.setup == results.plan.ride.setup
         assert alone.plan.next.code == results.plan.next.code
@@ -363,12 +363,10 @@ def test_days_are_ordered_and_a_gauge_of_readings_is_brought_to_one_air(outings)
     assert there - here == pytest.approx(0.0513, abs=0.001)
 
 
-@pytest.mark.slow
-def test_a_days_force_is_that_of_its_own_report(season, outings):
+def test_a_days_force_is_that_of_its_own_report(season, reports):
     """As the day alone has it, to the width that a normal distribution gives it."""
     shown = {(one.outing, one.setup): one.force_n for one in season.day_forces}
-    for at, name in enumerate(NAMES):
-        results = analyse(load_session(SUMMER / name))
+    for at, results in enumerate(reports.values()):
         for pull in results.pulls:
             found = shown[at, pull.setup]
             assert found.value == pytest.approx(pull.force_n.value, rel=0.01)

@@ -195,6 +195,15 @@ def test_the_second_demo_holds_its_truth(back):
         assert one.told
 
 
+# Limits that are stated for a hotter day go up by the difference of the air, but for the barrel.
+@pytest.mark.outside(source="14 CFR 23.1043(c): correction of temperatures of air-cooled engines")
+def test_a_hot_day_moves_the_end_of_a_climb_degree_for_degree(back):
+    read = back.session.climbs.groupby("climb")["air_temperature_k"].mean()
+    for one in back.climbs:
+        hotter = one.hot_day_k.value - one.final_k.value
+        assert hotter == pytest.approx(1.0 * (308.15 - read[one.climb]), abs=0.05)
+
+
 # Fuel use and what it all costs -------------------------------------------------------------------
 
 

@@ -13,7 +13,6 @@ from tuninglib.physics.stoichiometry import (
 )
 
 AIR = "O2:0.20946, N2:0.78084, Ar:0.0097"
-AIR_OXYGEN_PA = 0.20946 * 101325
 EQUILIBRIUM = pytest.mark.outside(source="Cantera chemical equilibrium, NASA gas data")
 
 

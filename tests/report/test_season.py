@@ -1,5 +1,6 @@
 """The season page as a rider reads it, and how it is made and renewed."""
 
+import json
 import shutil
 from dataclasses import replace
 
@@ -59,6 +60,43 @@ def test_the_page_says_what_the_season_says_and_links_the_reports(made, capsys):
     assert report(made) == 0
     assert (made / "season.html").stat().st_mtime_ns == before
     assert str(made / "season.html") in capsys.readouterr().out
+
+
+def _anything(document, *path, to):
+    """The document with something else at a place of it."""
+    found = json.loads(json.dumps(document))
+    place = found
+    for key in path[:-1]:
+        place = place[key]
+    place[path[-1]] = to
+    return json.dumps(found)
+
+
+def test_forged_results_stop_nobodys_page(made, tmp_path):
+    for name in ("1_may", "1_may.report"):
+        shutil.copytree(made / name, tmp_path / name)
+    honest = outings_below(tmp_path)
+    path = tmp_path / "1_may.report" / "results.json"
+    document = json.loads(path.read_text(encoding="utf-8"))
+    lacking = {key: one for key, one in document["season"].items() if key != "knocks"}
+    for text in (
+        "[" * 100_000,
+        _anything(document, "season", to=lacking),
+        _anything(document, "season", "more", to=1),
+        _anything(document, "season", "gauge_sd", to="wide"),
+        _anything(document, "season", "gauge_sd", to=float("nan")),
+        _anything(document, "season", "riders", to=[["me"]]),
+        _anything(document, "season", "ecu_corrects", to=1),
+        _anything(document, "season", "engines", to={}),
+        _anything(document, "season", "forces", "mean", to=[1.0]),
+        _anything(document, "season", "forces", "covariance", 0, to=[]),
+        _anything(document, "date", to="yesterday"),
+        _anything(document, "title", to=None),
+        _anything(document, "provenance", to=[]),
+        _anything(document, "provenance", to={"runs.csv": None}),
+    ):
+        path.write_text(text, encoding="utf-8")
+        assert outings_below(tmp_path) == honest, text[:200]
 
 
 def test_results_that_are_there_are_read_and_others_worked_out(made, tmp_path):

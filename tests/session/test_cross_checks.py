@@ -11,7 +11,7 @@ from tests.outing import Outing
 from tests.random_sessions import random_session
 from tuninglib.analysis.analyse import analyse
 from tuninglib.physics.motion import Hill, Ride, wheel_force_n
-from tuninglib.report import cautions
+from tuninglib.report import cautions, verdict
 from tuninglib.report.cautions import remarks
 from tuninglib.session import cross_checks
 from tuninglib.session.cross_checks import KMH_IN_MPH, _other_unit, _push, whole_table
@@ -223,10 +223,14 @@ def test_the_speedometers_steps_tell_the_unit(changed):
 
 
 def test_a_step_that_nobody_stated_tells_nothing(changed):
-    """Whole miles an hour from a rider who says nothing of his speedometer are believed."""
+    """Whole miles an hour from a rider who says nothing of his speedometer are on no step."""
     edits = [("session.toml", 'resolution = "1 km/h"\n', "")]
     load_session(changed("bigger_cylinder", *edits))
-    load_session(changed("bigger_cylinder", *edits, ("runs.csv", UP, UP.replace("km/h", "mph"))))
+    # It is the engine that gives them away.
+    with pytest.raises(SessionError, match=r"as mph these speeds take .* but as km/h"):
+        load_session(
+            changed("bigger_cylinder", *edits, ("runs.csv", UP, UP.replace("km/h", "mph")))
+        )
 
 
 def test_speeds_between_the_steps_are_believed(changed):
@@ -415,8 +419,11 @@ def typed(tmp_path):
 
 
 def test_too_much_and_too_little_on_the_road_are_asked_about(typed):
-    (said,) = asked(typed("bigger_cylinder", KMH_IN_MPH, steps=False))
+    folder = typed("bigger_cylinder", KMH_IN_MPH, steps=False)
+    (said,) = asked(folder)
     assert "would put up to 66 kW a litre on the road" in said
+    # And before all else in the caution box.
+    assert verdict.watch(analyse(load_session(folder))).items[0] == ("Watch", said)
     for steps in (True, False):
         (said,) = asked(typed("bigger_cylinder", 1 / KMH_IN_MPH, steps=steps))
         assert "no setup puts more than 11 kW a litre on the road" in said
@@ -568,7 +575,7 @@ def test_a_gearing_is_held_against_the_speed_of_the_engine(demo_copy, old, new, 
     [
         (r'(?m)^grade = "[^"]*"', 'grade = "9.0 +/- 0.3 %"', r"pieces climb .* but grade is 9 %"),
         (r"(?m)^resolution = 0\.1.*$", "resolution = 0", "is outside 0.001 to 1"),
-        (r'(?m)^humidity = "[^"]*"', 'humidity = "0.55 %"', "is outside 2 to 100 %"),
+        (r'(?m)^humidity = "[^"]*"', 'humidity = "0.55 %"', "is outside 1.1 to 100 %"),
         (r'(?m)^headwind = "[^"]*"', 'headwind = "5 m/h"', "several meanings; write mph or km/h"),
     ],
 )

@@ -90,6 +90,27 @@ def test_two_riders_type_eleven_values_and_rows_and_have_a_report(tmp_path, unit
     assert 2 * keys + 20 * (11 + len(ROWS[units])) < 15 * 60
 
 
+@pytest.mark.parametrize(
+    ("units", "header", "said"),
+    [
+        ("us", "km/h", "take 13.7 kW a litre at the wheel, outside the 14 to 55 of full throttle"),
+        ("metric", "mph", "write km/h in the header, or, if they are mph, bring them to km/h"),
+        ("us", "mph", ""),
+    ],
+)
+def test_a_header_in_the_other_unit_is_asked_about_once(tmp_path, units, header, said, capsys):
+    folder = filled_in(tmp_path / "mine", units)
+    path = folder / "runs.csv"
+    path.write_text(re.sub(r"\[(mph|km/h)\]", f"[{header}]", path.read_text("utf-8")), "utf-8")
+    if not said:
+        assert load_session(folder).speed_units == {"exit_speed": "mph"}
+        return
+    with pytest.raises(SessionError, match=r"runs\.csv, row 1, exit_speed: as ") as caught:
+        load_session(folder)
+    (problem,) = caught.value.problems
+    assert said in problem.message
+
+
 def test_all_that_is_missing_is_named_in_one_go(tmp_path, capsys):
     folder = tmp_path / "mine"
     main(["new", str(folder), "--units", "us"])
@@ -233,6 +254,8 @@ def test_of_forty_ways_of_typing_three_are_a_wrong_guess():
         ("5 June", "is not a date"),
         ("Smarch 5, 2026", "is not a date"),
         ("5 June 5 2026", "is not a date"),
+        ("5 Marching 2026", "is not a date"),
+        ("5 septober 2026", "is not a date"),
     ],
 )
 def test_a_date_that_could_be_none_or_two_is_refused(typed, said):

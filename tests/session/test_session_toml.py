@@ -338,8 +338,8 @@ def test_each_piece_of_a_hill_is_judged_by_its_number():
         (machine.Bike, "mass", "1240 kg", "is outside 40 to 500 kg; check"),
         (machine.Bike, "highest_head_temperature", "1400 degF", "is outside 170.3 to 710.3 degF"),
         (schema.Weather, "headwind", "0 +/- 30 mph", "by more than 22.37 mph, the most that"),
-        (schema.Weather, "humidity", "140 %", "is outside 2 to 100 %; check"),
-        (schema.Weather, "humidity", "1.4", "is outside 0.02 to 1; check"),
+        (schema.Weather, "humidity", "140 %", "is outside 1.1 to 100 %; check"),
+        (schema.Weather, "humidity", "1.4", "is outside 0.011 to 1; check"),
     ],
 )
 def test_limits_are_said_in_the_unit_that_was_typed(record, key, typed, said):

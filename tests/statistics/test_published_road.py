@@ -193,7 +193,7 @@ def test_force_and_power_on_a_hill():
 
 # UN Regulation 39, 5.3: 0 <= V1 - V2 <= 0.1 V2 + 4 km/h; highest indications as printed in an
 # article on the rule, for cars and scooters alike.
-@pytest.mark.outside(source="UN Regulation 39, 5.3 (speedometers of categories L, M and N)")
+@pytest.mark.outside(source="UN Regulation 39, 5.3 (5.4 in revision 2): categories L, M and N")
 @pytest.mark.parametrize(
     ("true", "highest"), [(50, 59), (70, 81), (90, 103), (110, 125), (130, 147)]
 )

@@ -57,7 +57,6 @@ WITHOUT_EFFECT = {
             "what is not there is no time either way", "constant False",
         ),
     },
-    "statistics/coast_down.py": {"if moved < 1e-8:": (_ARRIVED, "constant 1e-08")},
     "statistics/flow_response.py": {
         "_SIZES = np.array([0, 0.1, 0.2, 0.35, 0.5, 0.65, 0.8, 0.9, 1.0, 1.1, 1.25, 1.5, 1.9, 2.6, "
         "4.0])": (

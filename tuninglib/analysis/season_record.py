@@ -9,7 +9,8 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, get_args, get_origin, get_type_hints
+from types import UnionType
+from typing import TYPE_CHECKING, Literal, Union, get_args, get_origin, get_type_hints
 
 import numpy as np
 import pandas as pd
@@ -24,7 +25,7 @@ from tuninglib.session.load import Session
 from tuninglib.statistics.flow_response import Response
 from tuninglib.statistics.gain import GainFit
 from tuninglib.statistics.ladder import ReadingCell, reading_cells
-from tuninglib.text_files import Problem, SessionError
+from tuninglib.text_files import Problem, SessionError, quoted
 
 if TYPE_CHECKING:
     from tuninglib.analysis.gain import Road
@@ -453,26 +454,46 @@ def record_from(document: dict) -> OutingRecord:
     ----------
     document : dict
         As read from results.json.
+
+    Raises
+    ------
+    ValueError
+        If anything in it is not of the kind that the record has there.
     """
-    return _restored(OutingRecord, document)
+    return _built(OutingRecord, document)
 
 
-def _restored(kind, value):
-    """A value as JSON has it, as its annotation says that it was."""
-    if dataclasses.is_dataclass(kind):
-        hints = get_type_hints(kind)
-        names = [field.name for field in dataclasses.fields(kind)]
-        return kind(**{one: _restored(hints[one], value[one.rstrip("_")]) for one in names})
-    inner = get_args(kind)
-    if value is None or not inner:
+def _built(kind, value):
+    """A value read from JSON as an annotation wants it; what does not fit is refused."""
+    parts, origin = get_args(kind), get_origin(kind)
+    if origin in (Union, UnionType):
+        return _one_of(parts, value)
+    if origin is Literal and value in parts:
         return value
-    if get_origin(kind) is tuple:
-        return tuple(_restored(inner[0], one) for one in value)
-    if get_origin(kind) is dict:
-        return {name: _restored(inner[1], one) for name, one in value.items()}
-    # One of several: only one of them is written as a table, and only one as a list.
-    wanted = {dict: dataclasses.is_dataclass, list: get_args}.get(type(value))
-    return _restored(next(filter(wanted, inner)), value) if wanted else value
+    if dataclasses.is_dataclass(kind) and isinstance(value, dict):
+        kinds = get_type_hints(kind)
+        names = {field.name.rstrip("_"): field.name for field in dataclasses.fields(kind)}
+        if value.keys() == names.keys():
+            return kind(**{names[one]: _built(kinds[names[one]], value[one]) for one in names})
+    if origin is tuple and isinstance(value, list):
+        return tuple(_built(parts[0], one) for one in value)
+    if origin is dict and isinstance(value, dict):
+        return {name: _built(parts[1], one) for name, one in value.items()}
+    if kind is float and type(value) in (int, float) and math.isfinite(value):
+        return value
+    if type(value) is kind:
+        return value
+    raise ValueError(f"{quoted(str(value))} is not what the record of an outing has there")
+
+
+def _one_of(kinds, value):
+    """A value as the first of several kinds that it fits."""
+    for kind in kinds:
+        try:
+            return _built(kind, value)
+        except ValueError:
+            continue
+    raise ValueError(f"{quoted(str(value))} is not what the record of an outing has there")
 
 
 def read_document(path: Path | str) -> dict:
@@ -490,9 +511,9 @@ def read_document(path: Path | str) -> dict:
     path = Path(path)
     try:
         document = json.loads(path.read_text(encoding="utf-8"))
-        names = {field.name for field in dataclasses.fields(OutingRecord)}
-        usable = isinstance(document, dict) and set(document.get("season") or ()) == names
-    except (OSError, ValueError):
+        usable = isinstance(document, dict) and isinstance(document.get("title"), str)
+        usable = usable and bool(record_from(document.get("season")))
+    except (OSError, ValueError, RecursionError):
         usable = False
     if not usable:
         raise SessionError(

@@ -247,6 +247,26 @@ def fit_picture(road: RoadLoad, ride: Ride, falls: Falls, factor: float, system:
 # Injectors on the bench ---------------------------------------------------------------------------
 
 
+def _density(kg_m3, system) -> float:
+    return float(units.to_display(kg_m3, "density", system))
+
+
+def _bench_controls(typed, system) -> dict:
+    """The volumes that are typed, how well they are read, and of what fluid they are."""
+    return {
+        "text": typed,
+        "reading": kit.slider("the beaker is read to", "± mL", 0.5, low=0.05, high=10, step=0.05),
+        "density": kit.slider(
+            "density of the test fluid",
+            units.unit_label("density", system),
+            _density(PETROL_DENSITY_KG_M3, system),
+            low=_density(650, system),
+            high=_density(1000, system),
+            step=1 if system != "us" else 0.1,
+        ),
+    }
+
+
 def bench_flow(session_folder: Path | str) -> widgets.VBox:
     """A place to type caught volumes, what they say, and buttons that keep both.
 
@@ -264,21 +284,7 @@ def bench_flow(session_folder: Path | str) -> widgets.VBox:
     system = tables["session"].get("units", "metric")
     typed = _typed(start, "caught volumes, one in each row", rows=10)
 
-    def density(kg_m3):
-        return float(units.to_display(kg_m3, "density", system))
-
-    controls = {
-        "text": typed,
-        "reading": kit.slider("the beaker is read to", "± mL", 0.5, low=0.05, high=10, step=0.05),
-        "density": kit.slider(
-            "density of the test fluid",
-            units.unit_label("density", system),
-            density(PETROL_DENSITY_KG_M3),
-            low=density(650),
-            high=density(1000),
-            step=1 if system != "us" else 0.1,
-        ),
-    }
+    controls = _bench_controls(typed, system)
 
     def found():
         sd = controls["reading"].value * 1e-6 / Z_95
@@ -297,7 +303,8 @@ def bench_flow(session_folder: Path | str) -> widgets.VBox:
         items = []
         for name, one in found().items():
             items.append((spaced(name), bench_sentence(on_petrol(one), one.dead_time_s, system)))
-        petrol = f"{density(PETROL_DENSITY_KG_M3):.4g} {units.unit_label('density', system)}"
+        petrol = _density(PETROL_DENSITY_KG_M3, system)
+        petrol = f"{petrol:.4g} {units.unit_label('density', system)}"
         items.append(("How", f"{_HOW} Flow is given for petrol of {petrol}."))
         return kit.Said((Prose(tuple(items)), Prose(_CAUTIONS, style="caution")))
 

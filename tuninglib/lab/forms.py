@@ -62,8 +62,7 @@ def session_form(session_folder: Path | str) -> widgets.VBox:
         tables_as_typed(folder)
     except SessionError as error:
         return widgets.HTML(kit.words_html(kit.problems_prose(error)))
-    typed = kit.kept(f"fields of {folder}")
-    added = kit.kept(f"tables of {folder}")
+    typed, added = kit.kept(f"fields of {folder}"), kit.kept(f"tables of {folder}")
     tables = kit.choice("table", table_names(folder))
     place, words, missing = widgets.VBox(), widgets.HTML(), widgets.HTML()
     kind = kit.choice("one more of", tuple(schema.NAMED))
@@ -124,6 +123,12 @@ def session_form(session_folder: Path | str) -> widgets.VBox:
         words.value = kit.words_html(shown)
 
     tables.observe(build, "value")
+    more, button, gone = _buttons_of_form(add, write, remove)
+    again(tables.value)
+    return kit.beside([tables, place, button, words, gone, kind, name, more], [missing])
+
+
+def _buttons_of_form(add, write, remove) -> tuple:
     more = widgets.Button(description="Add", icon="plus", tooltip="One more entry, to fill in")
     more.on_click(add)
     button = widgets.Button(
@@ -141,8 +146,7 @@ def session_form(session_folder: Path | str) -> widgets.VBox:
         layout={"width": "auto"},
     )
     gone.on_click(remove)
-    again(tables.value)
-    return kit.beside([tables, place, button, words, gone, kind, name, more], [missing])
+    return more, button, gone
 
 
 def table_names(folder: Path | str, added: Collection[str] = ()) -> list:

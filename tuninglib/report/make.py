@@ -408,8 +408,9 @@ def _contents(session, out: Path, say, kernel: bool, pdf: bool) -> dict:
         title=session.about.title,
         byline=f"{day_of(session.about.date)}: {line}.",
         footer=(
-            f"Made with tuninglib {tuninglib.__version__} from the files named under "
-            f"provenance. {whose_readings(session.about.title)} Read the cautions before riding."
+            f"Made with tuninglib {tuninglib.__version__}, by its own workbook {_which_workbook()},"
+            f" from the files named under provenance. {whose_readings(session.about.title)} Read "
+            "the cautions before riding."
         ),
         script=what_if.script(results),
     )
@@ -438,6 +439,15 @@ def _contents(session, out: Path, say, kernel: bool, pdf: bool) -> dict:
         say("Writing the PDF")
         contents[_PDF] = page_to_pdf(page)
     return contents
+
+
+def _which_workbook() -> str:
+    """Name of the workbook that makes a report, and how its checksum begins.
+
+    It is the program's own, never a copy that was edited in JupyterLab.
+    """
+    path = workbook_path("session_report")
+    return f"{path.name} (SHA-256 {hashlib.sha256(path.read_bytes()).hexdigest()[:12]}…)"
 
 
 @contextmanager

@@ -6,9 +6,11 @@ from tuninglib import units
 from tuninglib.analysis.analyse import Results
 from tuninglib.analysis.gain import steeper_by_a_point_n
 from tuninglib.interval import Measured
+from tuninglib.physics.air import REFERENCE_DRY_PA, REFERENCE_K
+from tuninglib.physics.fuels import PETROL_DENSITY_KG_M3
 from tuninglib.report import injector, what_if
 from tuninglib.report.mixture import counted
-from tuninglib.report.page_parts import Prose, Table, spaced, system_of, taken
+from tuninglib.report.page_parts import Prose, Table, plain, spaced, system_of, taken
 from tuninglib.rounding import fixed, listing, percent
 from tuninglib.session.defaults import leaner_limit_of
 
@@ -39,7 +41,7 @@ METHOD = (
     (
         "Weather",
         "moist-air density as an ideal gas, saturation pressure after IAPWS-IF97; engine output "
-        "brought to 25 °C and 990 hPa of dry air by SAE J1349 (ISO 1585 beside it).",
+        "brought to {reference} of dry air by SAE J1349 (ISO 1585 beside it).",
     ),
     (
         "Lambda",
@@ -47,7 +49,7 @@ METHOD = (
         "the ECU holds lambda 1 at idle or cruise, the closed-form normal posterior of the "
         "statement and those readings. The true ratio is lambda times the stoichiometric ratio of "
         "the fuel, from an atom balance with standard atomic weights; petrol is taken as "
-        "CH1.85 at 745 kg/m³ unless session.toml says otherwise.",
+        "CH1.85 at {petrol} unless session.toml says otherwise.",
     ),
     (
         "Injector ladder",
@@ -85,10 +87,16 @@ METHOD = (
 
 def sentences(results: Results) -> Prose:
     """How the numbers come about, what they rest on, and where that is published."""
-    found = injector.in_numbers(results)
+    found, system = injector.in_numbers(results), results.session.about.units
+    values = {
+        "reference": f"{plain(REFERENCE_K, 'temperature', system)} and "
+        f"{plain(REFERENCE_DRY_PA, 'pressure', system)}",
+        "petrol": plain(PETROL_DENSITY_KG_M3, "density", system),
+    }
+    items = [(label, text.format(**values)) for label, text in METHOD]
     items = [
         (label, f"{text} Found here: {found}." if label == "Flow response" and found else text)
-        for label, text in METHOD
+        for label, text in items
     ]
     # A track with elevations is a second opinion on the grade, and is said with the logs.
     if results.road and not (results.session.found and results.session.found.grade):

@@ -6,6 +6,7 @@ Outings, setups compared across days, mixtures, what days differ by, and what wo
 import datetime
 import hashlib
 import re
+from dataclasses import replace
 from pathlib import Path
 from typing import NamedTuple
 from urllib.parse import quote
@@ -79,7 +80,10 @@ def sentences(season: Season) -> Prose:
     riders = listing(dict.fromkeys(name for one in outings for name in one.record.riders))
     ridden = f"{runs} full-throttle runs by {riders}"
     items = [("Ride now", f"{_ride(season)} {_once_more(season)}")]
-    items += [("", f"{count[0].upper()}{count[1:]} of {season.bike} {when}: {ridden}.")]
+    last_one = outings[-1].record
+    # One without a name is known by its mass, in the reader's units.
+    bike = last_one.bike or f"a bike of {plain(last_one.bike_mass_kg, 'mass', season.units)}"
+    items += [("", f"{count[0].upper()}{count[1:]} of {bike} {when}: {ridden}.")]
     items += [("Knock", sentence) for sentence in _knocks(season)]
     for pull in _open_first(season):
         if pull.gain is None:
@@ -641,19 +645,14 @@ def outings_below(folder: Path | str, out_folder: Path | str | None = None) -> F
     for session in sessions:
         name = printable(session.relative_to(folder).as_posix())
         try:
-            document = _document(session, place_of(session, folder, out_folder) / "results.json")
+            path = place_of(session, folder, out_folder) / "results.json"
+            outing = _kept_outing(session, name, path) or _outing(
+                name, results_document(analyse(load_session(session)))
+            )
         except SessionError:
             left_out.append(name)
             continue
-        found.append(
-            Outing(
-                folder=name,
-                title=document["title"],
-                date=datetime.date.fromisoformat(document["date"]),
-                record=record_from(document["season"]),
-                runs_checksum=document["provenance"].get("runs.csv", ""),
-            )
-        )
+        found.append(outing)
     return Found(tuple(found), tuple(left_out))
 
 
@@ -678,15 +677,32 @@ def season_below(folder: Path | str, bike: str = "", out_folder: Path | str = ""
     return season_of([one for one in outings if one.record.known_as == bike], left_out)
 
 
-def _document(session, path) -> dict:
-    """The results of a session: as its report left them, if it was made from these files."""
+def _outing(name, document) -> Outing:
+    return Outing(
+        folder=name,
+        title=document["title"],
+        date=datetime.date.fromisoformat(document["date"]),
+        record=record_from(document["season"]),
+        runs_checksum=document["provenance"].get("runs.csv", ""),
+    )
+
+
+def _kept_outing(session, name, path) -> Outing | None:
+    """An outing as its report left it, if that was made from these files; None if it was not.
+
+    Somebody else may have made the folder, and written anything there: what does not stand by
+    itself is worked out again, so that it stops nobody's page.
+    """
     try:
         document = read_document(path)
-        if _is_of(document, session):
-            return document
-    except SessionError:
-        pass
-    return results_document(analyse(load_session(session)))
+        if not _is_of(document, session):
+            return None
+        outing = _outing(name, document)
+        # Two of it, so that everything that is pooled is.
+        season_of([outing, replace(outing, folder="", runs_checksum="")])
+    except Exception:
+        return None
+    return outing
 
 
 def _is_of(document, session) -> bool:

@@ -5,6 +5,7 @@ And which files and versions the report was made from.
 
 from tuninglib import units
 from tuninglib.analysis.analyse import Results
+from tuninglib.physics.air import REFERENCE_DRY_PA, REFERENCE_K
 from tuninglib.report import cautions
 from tuninglib.report.page_parts import (
     NONE,
@@ -220,7 +221,11 @@ def weather_table(results: Results) -> Table | Prose:
             )
         )
     header = ("Setup", "Gain, corrected", "Gain, raw", "SAE J1349", "ISO 1585")
-    note = "Factors that bring engine output to 25 °C and 990 hPa of dry air; gains use SAE J1349."
+    system = results.session.about.units
+    note = (
+        f"Factors that bring engine output to {plain(REFERENCE_K, 'temperature', system)} and "
+        f"{plain(REFERENCE_DRY_PA, 'pressure', system)} of dry air; gains use SAE J1349."
+    )
     return Table("Weather corrections", header, tuple(rows), note)
 
 

@@ -153,7 +153,7 @@ def gearing_sentences(results: Results) -> Prose:
         ),
         (
             "At the crank",
-            f"{interval_text(found.torque_n_m, 'N·m')} and "
+            f"{quantity_text(found.torque_n_m, 'torque', system)} and "
             f"{quantity_text(found.power_w, 'power', system)}, mean over the hill; losses of "
             "gearbox and chain are part of the interval.",
         ),

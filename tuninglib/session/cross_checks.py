@@ -19,7 +19,7 @@ from tuninglib.session.defaults import air_of_runs, hill_of, road_load_of, speed
 from tuninglib.session.read_table import COLUMNS, RUNS, SPEED_COLUMNS
 from tuninglib.session.read_toml import TOML
 from tuninglib.text_files import Problem
-from tuninglib.units import to_display, unit_label
+from tuninglib.units import convert, to_display, unit_label
 
 if TYPE_CHECKING:
     from tuninglib.session.load import Session
@@ -32,6 +32,12 @@ LEANEST_TARGET = 0.95
 # Above this a run is not believed. Racing singles without charging reach about 150 kW a litre at
 # the crankshaft (common practice); on the road the speeds are far likelier to be wrong.
 HIGHEST_POWER_W_M3 = 130e6
+# Mean wheel power over the hill above which a report asks. Road singles reach 60 to 80 kW a litre
+# at their best engine speed, less on average (common practice).
+SURPRISING_OUTPUT_W_M3 = 55e6
+# And below which one does. At full throttle a four-stroke's mean pressure, as far as it arrives at
+# the wheel, is 6 bar or more (common practice); with that, it would turn below 2800 rpm.
+SMALL_OUTPUT_W_M3 = 14e6
 # How far one run's wheel force may be from the median of the session. What is nearer may be a gust:
 # it is taken in, and its weight is that of a run far from its repeats.
 WITHIN_SESSION = 1.7
@@ -302,7 +308,7 @@ def implausible_runs(session: "Session") -> Iterator[Problem]:
     if rows.empty:
         return
     ride, entries, exits = _rides(session, rows)
-    forces = wheel_force_n(ride, entry_speed_m_s=entries, exit_speed_m_s=exits)
+    forces = np.asarray(wheel_force_n(ride, entry_speed_m_s=entries, exit_speed_m_s=exits))
     # A bike that nearly stands on a steep piece: what is not known to a hair of hill and masses
     # decides whether it came up at all.
     slowest = _slowest(ride, forces, entries)
@@ -314,6 +320,10 @@ def implausible_runs(session: "Session") -> Iterator[Problem]:
             "on its steepest piece; check the speeds, and the pieces with their grades and order"
         )
         yield Problem(RUNS, message, row=row, column="exit_speed")
+        return
+    wrong = _unit_of_the_header(session, rows, ride, (entries, exits))
+    if wrong:
+        yield wrong
         return
     median, system = float(np.median(forces)), session.about.units
     groups = {name: forces[(rows["setup"] == name).to_numpy()] for name in set(rows["setup"])}
@@ -415,6 +425,41 @@ def _unit_of_a_run(row, rows) -> str | None:
         if np.all(np.abs(ratio / factor - 1) < _NEAR_A_UNIT):
             return unit
     return None
+
+
+def _unit_of_the_header(session, rows, ride, speeds) -> Problem | None:
+    """A header in a unit that is not the session's, under which no engine is as strong or weak."""
+    usual = unit_label("speed", session.about.units)
+    scale = float(convert(1.0, usual, session.speed_units.get("exit_speed", usual)))
+    if abs(scale - 1) < 0.01:
+        return None
+    sizes = [session.engines[session.setups[one].engine].displacement_m3 for one in rows["setup"]]
+    entries, exits = speeds
+    # A speed at the start line that was said once has a unit of its own.
+    entry_scale = np.where(rows["entry_taken"], 1.0, scale)
+    typed, meant = (
+        float(
+            np.median(
+                wheel_force_n(ride, entry_speed_m_s=low, exit_speed_m_s=high)
+                * (low + high)
+                / 2
+                / sizes
+            )
+        )
+        for low, high in ((entries, exits), (entries * entry_scale, exits * scale))
+    )
+    if SMALL_OUTPUT_W_M3 < typed < SURPRISING_OUTPUT_W_M3:
+        return None
+    if not SMALL_OUTPUT_W_M3 < meant < SURPRISING_OUTPUT_W_M3:
+        return None
+    header = session.speed_units["exit_speed"]
+    message = (
+        f"as {header} these speeds take {typed / 1e6:.1f} kW a litre at the wheel, outside the "
+        f"{SMALL_OUTPUT_W_M3 / 1e6:.0f} to {SURPRISING_OUTPUT_W_M3 / 1e6:.0f} of full throttle, "
+        f"but as {usual} {meant / 1e6:.1f}; write {usual} in the header, or, if they are {header}, "
+        f"bring them to {usual}"
+    )
+    return Problem(RUNS, message, row=1, column="exit_speed")
 
 
 def _rides(session, rows):

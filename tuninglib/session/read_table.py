@@ -174,7 +174,7 @@ COLUMNS = {
         in_new_file=False,
     ),
     "humidity": Column(
-        "quantity", "relative", "1", low=0.02, high=1, si_name="humidity_ratio", in_new_file=False
+        "quantity", "relative", "1", low=0.011, high=1, si_name="humidity_ratio", in_new_file=False
     ),
     "headwind": Column(
         "quantity",

@@ -143,11 +143,7 @@ class MeasuredHill:
             raise ValueError('needs either grade or rise; write for example grade = "6.0 %"')
         if self.rise is not None:
             risen = _grade_of(self.rise, self.length)
-            grade = (
-                risen
-                if self.grade is None
-                else _the_wider(self.grade, risen, self.rise, self.length)
-            )
+            grade = risen if self.grade is None else _the_wider(self.grade, risen)
             object.__setattr__(self, "grade", grade)
             object.__setattr__(self, "rise", None)
 
@@ -156,14 +152,13 @@ class MeasuredHill:
 _ROUNDED = 0.03
 
 
-def _the_wider(typed: Measured, risen: Measured, rise: Measured, length: Measured) -> Measured:
+def _the_wider(typed: Measured, risen: Measured) -> Measured:
     """Of two grades that agree the one that promises less; refused if they contradict."""
     apart = abs(typed.value - risen.value)
     if apart > max(typed.half_width + risen.half_width, _ROUNDED * risen.value):
         raise ValueError(
-            f"has a grade of {100 * typed.value:.3g} %, but a rise of {rise.value:.4g} m in "
-            f"{length.value:.4g} m of road, which is {100 * risen.value:.3g} %; keep the one "
-            "that you trust"
+            f"has a grade of {100 * typed.value:.3g} %, but a rise over its length that makes "
+            f"{100 * risen.value:.3g} %; keep the one that you trust"
         )
     return typed if typed.half_width >= risen.half_width else risen
 
@@ -172,8 +167,8 @@ def _grade_of(rise: Measured, length: Measured) -> Measured:
     """Rise over horizontal distance, from the rise and the length along the road."""
     if rise.value >= 0.35 * length.value:
         raise ValueError(
-            f"a rise of {rise.value:.3g} m in {length.value:.4g} m of road is steeper than any "
-            "street; check both and their units"
+            f"has a rise that is {100 * rise.value / length.value:.3g} % of its length, steeper "
+            "than any street; check both and their units"
         )
     flat = math.sqrt(length.value**2 - rise.value**2)
     by_rise, by_length = length.value**2 / flat**3, rise.value * length.value / flat**3
@@ -196,8 +191,9 @@ class Weather:
         high=1.1e5,
         default=None,
     )
+    # Deserts have 2 %; a share of at most 1 that is typed under per cent would be no more than 1 %.
     humidity: Measured = quantity(
-        "1", "relative", example="55 %", low=0.02, high=1, default=Measured(0.5, 0.3)
+        "1", "relative", example="55 %", low=0.011, high=1, default=Measured(0.5, 0.3)
     )
     headwind: Measured = quantity(
         "m/s",
@@ -255,7 +251,7 @@ class Speedometer:
     )
     resolution: Measured | None = quantity(
         "m/s",
-        "the smallest step that you can read; left out: 1 km/h",
+        "the smallest step that you can read; left out: the usual one",
         example="1 km/h",
         low=0.01,
         high=3,
