@@ -224,7 +224,7 @@ def sentences_say_what_the_plan_says(results, text):
         if plan.ride.harm > least + SAME:
             yield f"{plan.ride.harm} does least harm, but {least} is among its equals"
     changes = step.code in ("fit", "buy") and any(one.fitted for one in plan.fuels)
-    if changes and f"With {plan.ride.injector}, which is fitted now" not in full:
+    if changes and f"The fitted {plan.ride.injector}" not in full:
         yield "another injector without saying why"
     title = injector._title_of(results) if results.ladder else ""
     if title and step.code in ("fit", "buy") and step.injector not in title:
@@ -235,6 +235,11 @@ def sentences_say_what_the_plan_says(results, text):
     found = re.search(r"\b(nan|inf|None(?! of))\b|\(\)|\[\]|  | \.|: \.", text)
     if found:
         yield f"{found[0]!r} is printed"
+
+
+def by_header(table) -> list:
+    """Rows of a table, each cell under its heading."""
+    return [dict(zip(table.header, row, strict=True)) for row in table.rows]
 
 
 def the_same_odds_everywhere(results, text):
@@ -255,13 +260,16 @@ def the_same_odds_everywhere(results, text):
     words = {"inside": ": inside the", "richer": ": richer than", "leaner": ": leaner than"}
     if words.get(place, ": near an edge of") not in said:
         yield f"verdict: {said}, mixture: {place}"
-    rows = [row for row in mixture.table(results).rows if row[0] == advice.spaced(ride.setup)]
-    if rows[0][-2:] != (inside, leaner):
+    name = advice.spaced(ride.setup)
+    rows = [row for row in by_header(mixture.table(results)) if row["Setup"] == name]
+    if (rows[0]["Chance inside"], rows[0]["Chance leaner"]) != (inside, leaner):
         yield f"mixture table: {rows[0]}"
-    table = injector.table(results).rows
+    table = by_header(injector.table(results))
     if results.ladder.engine == ride.engine:
-        own = [row for row in table if row[-1] == "ride now"]
-        if len(own) != 1 or own[0][3:6] != (interval_text(ride.lambda_), inside, leaner):
+        own = [row for row in table if row["In short"] == "ride now"]
+        wanted = interval_text(ride.lambda_), inside, leaner
+        columns = "Lambda (95 % interval)", "Chance inside", "Chance leaner"
+        if len(own) != 1 or tuple(own[0][column] for column in columns) != wanted:
             yield f"injector table: {own}"
     asked = [one for one in fellow.data(results)["fuels"] if one["name"] == ride.fuel]
     if not asked or f"{inside} chance of being in the band, {leaner}" not in asked[0]["mixture"]:
@@ -269,8 +277,8 @@ def the_same_odds_everywhere(results, text):
     for one in plan.fuels:
         for row in table:
             for known in (one.fitted, one.best):
-                same = known and (row[0].strip(), row[2]) == (known.injector, one.fuel)
-                if same and row[5] != odds_text(known.odds.leaner):
+                same = known and row["Injector and fuel"] == f"{known.injector} on {one.fuel}"
+                if same and row["Chance leaner"] != odds_text(known.odds.leaner):
                     yield f"injector table on {one.fuel}: {row}"
 
 

@@ -1,6 +1,8 @@
 """What several tests share: the demo session, and a way to change one thing in a copy of it."""
 
+import os
 import shutil
+from collections import Counter
 from pathlib import Path
 
 import pytest
@@ -18,6 +20,12 @@ settings.load_profile("same")
 ROOT = Path(__file__).resolve().parent.parent
 DEMO = ROOT / "demo_data" / "bigger_cylinder"
 EVENING = ROOT / "demo_data" / "logged_evening"
+BACK = ROOT / "demo_data" / "there_and_back"
+
+# For the processes that xdist starts: matrices here are small, and threads that wait for each other
+# beside other tests cost more than they save.
+for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS"):
+    os.environ.setdefault(_name, "1")
 
 
 @pytest.fixture(scope="session")
@@ -42,6 +50,12 @@ def results(session):
 def evening():
     """What follows from the invented evening of which only logs tell."""
     return analyse(load_session(EVENING))
+
+
+@pytest.fixture(scope="session")
+def back():
+    """What follows from the invented session with the ride back down, in US units."""
+    return analyse(load_session(BACK))
 
 
 @pytest.fixture
@@ -70,3 +84,22 @@ def pytest_collection_modifyitems(items):
     for item in items:
         if item.path.suffix == ".ipynb":
             item.add_marker(pytest.mark.slow)
+
+
+def not_checked(reasons) -> str:
+    """What a run did not check, from the reasons of all that it skipped; empty where it did all."""
+    counts = Counter(reason.removeprefix("Skipped: ") for reason in reasons)
+    parts = [
+        f"{count} {'test' if count == 1 else 'tests'} ({reason})"
+        for reason, count in counts.most_common()
+    ]
+    return f"NOT CHECKED: {'; '.join(parts)}" if parts else ""
+
+
+def pytest_unconfigure(config):
+    """The last line of a run, after the one that counts what passed."""
+    reporter = config.pluginmanager.get_plugin("terminalreporter")
+    skipped = reporter.stats.get("skipped", ()) if reporter else ()
+    said = not_checked(report.longrepr[2] for report in skipped)
+    if said:
+        reporter.write_line(said, yellow=True)

@@ -3,6 +3,7 @@
 import json
 import shutil
 import subprocess
+from contextlib import contextmanager
 
 import pytest
 
@@ -22,25 +23,43 @@ _ASK = """({ source, name, data, calls }) => {
   });
 }"""
 _IN_NODE = f"""const ask = {_ASK};
-process.stdout.write(JSON.stringify(ask(JSON.parse(require("fs").readFileSync(0, "utf8")))));"""
+require("readline").createInterface({{ input: process.stdin }}).on("line", line =>
+  console.log(JSON.stringify(ask(JSON.parse(line)))));"""
 
 
-def answers(path: str, data: dict, calls) -> list:
-    """What the rules of a script answer, call by call.
+@contextmanager
+def asker():
+    """A function that answers calls of a script's rules; a skip where nothing can run a script.
 
-    ``path`` is that of the script in the package, whose name is that of the function that it
-    makes; a call is a list: name of the rule, then what it is given.
+    It takes the script's path in the package, whose name is that of the function that it makes;
+    what that is given; and calls: of each the name of a rule, then what the rule is given.
     """
-    name = path.rpartition("/")[2].removesuffix(".js")
-    asked = {"source": asset(path), "name": name, "data": data, "calls": list(calls)}
+
+    def answers(path: str, data: dict, calls) -> list:
+        name = path.rpartition("/")[2].removesuffix(".js")
+        return run({"source": asset(path), "name": name, "data": data, "calls": list(calls)})
+
     node = shutil.which("node")
     if node:
-        done = subprocess.run(
-            [node, "-e", _IN_NODE], input=json.dumps(asked), capture_output=True, text=True
-        )
-        assert done.returncode == 0, done.stderr
-        return json.loads(done.stdout)
+        pipes = {"stdin": subprocess.PIPE, "stdout": subprocess.PIPE, "encoding": "utf-8"}
+        with subprocess.Popen([node, "-e", _IN_NODE], **pipes) as process:
+
+            def run(asked):
+                print(json.dumps(asked), file=process.stdin, flush=True)
+                line = process.stdout.readline()
+                assert line, "the script ended with an error, which stands above"
+                return json.loads(line)
+
+            yield answers
+        return
     if not any(map(shutil.which, NAMES)):
         pytest.skip(f"neither node nor one of {', '.join(NAMES)} is on this machine")
     with chromium() as browser:
-        return browser.new_page().evaluate(_ASK, asked)
+        page = browser.new_page()
+        # As text, since playwright takes long over what has many parts.
+        as_text = f"text => JSON.stringify(({_ASK})(JSON.parse(text)))"
+
+        def run(asked):
+            return json.loads(page.evaluate(as_text, json.dumps(asked)))
+
+        yield answers

@@ -5,8 +5,6 @@ import inspect
 import pkgutil
 import re
 
-import pytest
-
 import tuninglib
 
 MODULES = sorted(
@@ -37,16 +35,18 @@ def documented(docstring: str) -> set:
     return names
 
 
-@pytest.mark.parametrize("name", MODULES)
-def test_every_public_function_says_what_it_is(name):
-    assert importlib.import_module(name).__doc__
-    for key, function in public_functions(name):
+FUNCTIONS = [(name, *of) for name in MODULES for of in public_functions(name)]
+
+
+def test_every_public_function_says_what_it_is():
+    for name in MODULES:
+        assert importlib.import_module(name).__doc__, name
+    for name, key, function in FUNCTIONS:
         assert inspect.getdoc(function), f"{name}.{key} has no docstring"
 
 
-@pytest.mark.parametrize("name", MODULES)
-def test_a_docstring_that_names_arguments_names_them_all(name):
-    for key, function in public_functions(name):
+def test_a_docstring_that_names_arguments_names_them_all():
+    for name, key, function in FUNCTIONS:
         named = documented(inspect.getdoc(function))
         if named:
             missing = set(inspect.signature(function).parameters) - named

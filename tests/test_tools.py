@@ -1,19 +1,23 @@
 """Every tool that measures by hand runs: for a moment, since what it measures takes long."""
 
+import ast
 import re
 import subprocess
 import sys
 
 import pytest
 
-from tests.conftest import ROOT
+from tests.conftest import ROOT, not_checked
+from tests.tools import mutate
 
 TOOLS = ROOT / "tests" / "tools"
 # The smallest amount of work that goes through all of a tool, and what it then prints.
 BRIEFLY = {
+    "all_texts": "==== tuninglib/report/advice.py",
     "bench growth 100": "| 33 | 2 | no |", "bench season 4": r"\| 4 \| ",
     "mutate statistics/planning.py --most 1 --processes 1": "planning.py: . of 1 noticed",
-    "simulate_advice --count 1 --processes 1": "", "simulate_days --days 1": r"2       6     yes",
+    "simulate_advice --count 1 --processes 1": "", "simulate_coast_down 2": "3 each of 6",
+    "simulate_days --days 1": r"2       6     yes",
     "simulate_choice --days 1 --processes 1 --only one": r"\| one run each \| the tool",
     "simulate_ladder 8": "leaner than the band", "simulate_logs --outings 1": r"\| reading \|",
     "simulate_readings 5": r"4       yes      yes",
@@ -29,6 +33,26 @@ OTHERS = {"answers", "results_schema", "bayes_referee"}
 def test_every_tool_is_tried():
     tried = {command.split()[0] for command in BRIEFLY}
     assert {path.stem for path in TOOLS.glob("*.py")} == tried | OTHERS
+
+
+def test_the_last_line_of_a_run_says_what_it_did_not_check():
+    browser, library = "Skipped: no Chromium", "Skipped: could not import 'CoolProp'"
+    said = not_checked([library, browser, browser])
+    assert said == "NOT CHECKED: 2 tests (no Chromium); 1 test (could not import 'CoolProp')"
+    assert not_checked([]) == ""
+
+
+def test_what_is_left_out_as_without_effect_is_there_and_nothing_else_is_left_out():
+    for module, lines in mutate.WITHOUT_EFFECT.items():
+        source = (ROOT / "tuninglib" / module).read_text(encoding="utf-8")
+        tree = ast.parse(source)
+        there = {(line.strip(), change) for _, _, line, change in mutate.changes(tree, source)}
+        named = {(line, change) for line, (_, *all_) in lines.items() for change in all_}
+        assert named <= there, module
+        left = len(list(mutate.changes(tree, source))) - len(mutate.counted(module, tree, source))
+        assert 0 < left < 20, module
+    assert mutate.has_effect("physics/air.py", "_MOST_STEPS = 60", "constant 60")
+    assert mutate.has_effect("physics/motion.py", "_MOST_STEPS = 60", "sign -60")
 
 
 @pytest.mark.slow

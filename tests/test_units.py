@@ -109,6 +109,7 @@ def test_every_printed_unit_leads_back(system, kind):
         (1.0, "inHg", "Pa", 3386.389),
         (1.0, "hp", "W", 745.6999),
         (1.0, "lbf", "N", 4.448222),
+        (1.0, "lbf*ft", "N*m", 1.355818),
         (1.0, "gallon", "m**3", 3.785412e-3),
         (1.0, "imp gal", "m**3", 4.54609e-3),
         (77.0, "degF", "K", 298.15),

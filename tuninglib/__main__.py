@@ -1,4 +1,4 @@
-"""The command line: ``tuninglib report|check|new|guide|pack|unpack|lab``.
+"""The command line: ``tuninglib report|check|new|plan|guide|pack|unpack|lab``.
 
 Exit status: 0 done, 2 something in the rider's files needs fixing, 1 a fault of the program.
 """
@@ -85,6 +85,11 @@ def _parser() -> argparse.ArgumentParser:
     how = new.add_mutually_exclusive_group()
     how.add_argument("--ask", action="store_true", help="ask for units, setups and injectors first")
     how.add_argument("--all", action="store_true", help="with every key there is, explained")
+    plan = commands.add_parser("plan", help="plan a day: a page for the phone and a sheet to print")
+    plan.add_argument("session", type=Path, help="the session's folder; it need not be complete")
+    plan.add_argument(
+        "--gain", type=_gain, metavar="PERCENT", help="that you want to be sure of (default: 10)"
+    )
     guide = commands.add_parser("guide", help="write a page of every key and column")
     guide.add_argument(
         "file", type=Path, nargs="?", default="guide.html", help="default: guide.html"
@@ -105,6 +110,16 @@ def _parser() -> argparse.ArgumentParser:
     lab.add_argument("session", nargs="?", default="", help="the session's folder (default: demo)")
     lab.add_argument("--no-browser", action="store_true", help="only print the address to open")
     return parser
+
+
+def _gain(text: str) -> float:
+    """A gain that a day can be planned for, as a ratio."""
+    try:
+        if 1 <= (percent := float(text.rstrip(" %"))) <= 100:
+            return percent / 100
+    except ValueError:
+        pass
+    raise argparse.ArgumentTypeError(f"{text!r} is no gain; write per cent from 1 to 100")
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -294,6 +309,29 @@ def _answer(question, offered) -> list:
     return list(dict.fromkeys(one for one in names if one)) or list(offered)
 
 
+def _plan(options) -> int:
+    from tuninglib.analysis.day_plan import USUAL_GAIN, Aim, start_of, usual_day
+    from tuninglib.lab import plan
+
+    start = start_of(options.session)
+    gain = options.gain or USUAL_GAIN
+    try:
+        day = usual_day(start, gain)
+    except ValueError as error:
+        _say(f"{printable(options.session.name)}: {error}", file=sys.stderr)
+        return 2
+    aim = Aim(gain=gain, scatter=start.scatter, day_sd=start.day_sd)
+    words, *_ = plan.day_words(day, aim, start.source, start.watched)
+    said = [words]
+    if start.closed:
+        said.append(plan.closed_words(start, start.closed, left_out=True))
+    said.append(plan.write_sheet(day, start, options.session / plan.SHEET))
+    said.append(plan.write_phone_page(day, start, options.session))
+    for label, text in (item for one in said for item in one.items):
+        _say(f"{label}: {text}")
+    return 0
+
+
 def _guide(options) -> int:
     from tuninglib.report.guide import make_guide
 
@@ -330,6 +368,7 @@ _COMMANDS = {
     "report": _report,
     "check": _check,
     "new": _new,
+    "plan": _plan,
     "guide": _guide,
     "pack": _pack,
     "unpack": _unpack,

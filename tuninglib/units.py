@@ -169,6 +169,7 @@ _SIZES = {
         "inHg": 3386.388640341,
     },
     "N": {"lbf": 0.45359237 * 9.80665},
+    "N*m": {"lbf*ft": 0.45359237 * 9.80665 * 0.3048},
     "W": {"kW": 1e3, "hp": 550 * 0.3048 * 0.45359237 * 9.80665},
 }
 # What a thermometer shows 0 at, in kelvin.
@@ -666,6 +667,7 @@ DISPLAY = {
         "area": ("m**2", "m²"),
         "time": ("ms", "ms"),
         "density": ("kg/m**3", "kg/m³"),
+        "torque": ("N*m", "N·m"),
     },
     "us": {
         "speed": ("mph", "mph"),
@@ -682,6 +684,7 @@ DISPLAY = {
         "area": ("ft**2", "ft²"),
         "time": ("ms", "ms"),
         "density": ("lb/ft**3", "lb/ft³"),
+        "torque": ("lbf*ft", "lb·ft"),
     },
     "imperial": {
         "speed": ("mph", "mph"),
@@ -698,6 +701,7 @@ DISPLAY = {
         "area": ("ft**2", "ft²"),
         "time": ("ms", "ms"),
         "density": ("kg/m**3", "kg/m³"),
+        "torque": ("lbf*ft", "lb·ft"),
     },
 }
 
@@ -716,6 +720,7 @@ _SI = {
     "area": "m**2",
     "time": "s",
     "density": "kg/m**3",
+    "torque": "N*m",
 }
 
 

@@ -76,8 +76,8 @@ def follow_flow(outing, at_150):
     gates={"big_150": "knock", "big_164": "lean", "big_172_e10": "lean", "big_185": ""},
     says=(
         "buy injector i178 for 34 EUR",
-        "With i172, which is fitted now: on e10 37 % chance of running leaner than the band. Or "
-        "keep to e5 with it.",
+        "The fitted i172: on e10 37 % chance of running leaner than the band. To keep it, burn e5 "
+        "only.",
     ),
 )
 def _(outing):
@@ -250,10 +250,9 @@ def _(outing):
     says=(
         "buy injector i185 for 34 EUR for the engine big",
         "Try it with an eye on the gauge: stop beyond 13.2",
-        "Look for about 180 cc/min",
         "big 150 pulled harder, but must not",
     ),
-    never=("find what made",),
+    never=("find what made", "Look for about"),
 )
 def _(outing):
     """It was far too lean: a larger injector, not a search for the cause."""
@@ -453,7 +452,7 @@ def _(outing):
     ride="big_185",
     next=("buy", "i178"),
     gates={"big_172": "lean", "big_185": ""},
-    says=("% chance of running leaner than the band", "With i185, which is fitted now"),
+    says=("% chance of running leaner than the band", "The fitted i185"),
 )
 def _(outing):
     """Nearly one in two to run lean: never, however well it pulls."""
@@ -510,14 +509,34 @@ def _(outing):
 
 @situation(
     "nothing said of how it is ridden",
-    ride="big_185",
+    ride="big_172",
     next=("buy", "i178"),
-    gates={"big_164": "lean", "big_172": "lean"},
-    says=("riding and cooling under [use] not written down: taken as that",),
+    gates={"big_164": "lean", "big_172": "", "stock": ""},
+    says=(
+        "minutes of full load, as on long climbs or a motorway, ask for lambda 0.88 or richer on "
+        "an air-cooled engine: big 172 has a 33 % chance of being leaner than that. Keep full "
+        "throttle short (riding under [use] is not written down).",
+    ),
 )
 def _(outing):
-    """Then it may be climbs in the heat, and the page says that this was taken."""
+    """It may be climbs in the heat: said, not taken, or what its maker delivered would be shut."""
     outing.without_table("use")
+
+
+@situation(
+    "four rows, as people ride first: stock near the lean edge, the kit lean, then right",
+    ride="big_172",
+    next="ride again",
+    gates={"stock": "", "big_150": "lean", "big_172": ""},
+    says=("stock again", "Keep full throttle short"),
+    never=("nothing of this session", "list another"),
+)
+def _(outing):
+    """Nothing is said of the riding, and nothing knocked: the kit on its larger injector."""
+    outing.without_table("use").quiet().only_setups("stock", "big_150", "big_172")
+    outing.once("stock", "big_172").gauge("stock", 12.9, 13.1).gauge("big_150", 14.2, 14.4).gauge(
+        "big_172", 12.7, 12.9
+    )
 
 
 @situation(
@@ -632,7 +651,11 @@ def _(outing):
     ride="big_172",
     next="ride again",
     missing=("gauge",),
-    says=("more pull than stock", "nothing is known of the mixture"),
+    says=(
+        "more pull than stock",
+        "nothing is known of the mixture",
+        "nobody knows the mixture of big 172: keep full throttle short until it is read",
+    ),
     never=(*NO_GAUGE, "no injector listed passes"),
 )
 def _(outing):
@@ -1472,11 +1495,11 @@ def _(outing):
     only_e5(outing).faster("big_185", 2.6)
 
 
-# One of three now, the others with the slow tests.
+# One of four now, the others with the slow tests.
 @pytest.mark.parametrize(
     "name",
     [
-        pytest.param(name, marks=pytest.mark.slow if at % 3 else ())
+        pytest.param(name, marks=pytest.mark.slow if at % 4 else ())
         for at, name in enumerate(SITUATIONS)
     ],
 )

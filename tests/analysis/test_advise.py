@@ -4,14 +4,10 @@ import re
 
 import pytest
 
+from tests.advice_rules import by_header
 from tuninglib.analysis.analyse import analyse
 from tuninglib.report import verdict
 from tuninglib.session.load import load_session
-
-
-@pytest.fixture(scope="module")
-def results(demo_folder):
-    return analyse(load_session(demo_folder))
 
 
 def plans(results):
@@ -41,11 +37,10 @@ def test_long_climbs_are_tried_only_where_they_are_not_expected_already(results,
     assert "climbs" not in plans(analyse(load_session(folder)))
 
 
-def test_what_changes_nothing_is_not_named(demo_folder):
-    results = analyse(load_session(demo_folder.parent / "there_and_back"))
-    assert "fuel" not in plans(results)
-    for plan in plans(results).values():
-        assert plan.next != results.plan.next or plan.ride != results.plan.ride
+def test_what_changes_nothing_is_not_named(back):
+    assert "fuel" not in plans(back)
+    for plan in plans(back).values():
+        assert plan.next != back.plan.next or plan.ride != back.plan.ride
 
 
 def test_the_page_says_what_would_change_it(results):
@@ -56,20 +51,21 @@ def test_the_page_says_what_would_change_it(results):
 
 def test_the_worths_that_decided_are_printed(results):
     table = verdict.worths(results)
-    rows = {row[0]: row[1:] for row in table.rows}
-    assert rows["big 172 on e5"][0] == "ride now"
-    assert rows["i178 on e10"][0] == "untried"
+    rows = {row["Combination"]: row for row in by_header(table)}
+    assert rows["big 172 on e5"]["Status"] == "ride now"
+    assert rows["i178 on e10"]["Status"] == "untried"
     # What is ruled out was never weighed.
     assert set(rows) == {
         *("big 172 on e5", "big 185 on e5", "stock on e5"),
         *("i178 on e5", "i178 on e10"),
     }
-    for _, gain, harm, worth in rows.values():
-        assert float(worth.replace("−", "-")) == pytest.approx(
-            float(gain.replace("−", "-")) - float(harm), abs=0.11
+    for row in rows.values():
+        gain, harm, worth = (
+            float(row[name].replace("−", "-")) for name in ("Gain", "Harm", "Worth")
         )
+        assert worth == pytest.approx(gain - harm, abs=0.11)
     # What may be ridden comes first, the best of it on top.
-    assert table.rows[0][1] == "ride now"
+    assert by_header(table)[0]["Status"] == "ride now"
     assert (
         "Harm counts 2 for each hundredth of lambda beyond the lean edge, 0.3 beyond" in table.note
     )

@@ -13,7 +13,11 @@ def before():
     return kept()
 
 
-@pytest.mark.parametrize("name", NAMES)
+# Every other one now, the rest with the slow tests.
+@pytest.mark.parametrize(
+    "name",
+    [pytest.param(one, marks=pytest.mark.slow if at % 2 else ()) for at, one in enumerate(NAMES)],
+)
 def test_an_outing_answers_as_it_did(before, name):
     now, then = answers_of(name), before[name]
     assert list(now) == list(then), "python -m tests.tools.answers writes them anew"

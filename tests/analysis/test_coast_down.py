@@ -88,3 +88,19 @@ def test_it_starts_from_what_is_typed_and_else_from_what_is_usual(demo_copy, tmp
     assert (start.bike_kg, start.rider_kg, start.pressure_pa) == (124.0, 68.0, 98900.0)
     (demo_copy / "coastdown.csv").write_text("run,direction\n")
     assert start_of(demo_copy).text == "run,direction\n"
+
+
+# Inertia [kg], time from 70 to 60 km/h [s], force at 65 km/h [N]. 7 % of a bike of 60 kg turn, too.
+@pytest.mark.outside(source="40 CFR 86.529-98, figure F98-9: target times of coast-downs")
+@pytest.mark.parametrize(
+    ("mass", "time", "force"),
+    [(150, 3.99, 104.9), (170, 4.36, 109.0), (200, 4.85, 115.1), (300, 6.18, 135.4)],
+)
+def test_published_times_give_the_published_force(mass, time, force):
+    rows = [f"{run},{way},70,60,{time}" for run, way in enumerate(("out", "back") * 2, start=1)]
+    day = {"temperature_k": 293.15, "pressure_pa": 98_210.0, "speed_factor": 1.0}
+    falls, rider = parse_falls(FALLS_HEADER + "\n".join(rows) + "\n"), mass - 1.07 * 60
+    road, _ = fit_of(falls, bike_kg=60.0, rider_kg=rider, **day)
+    air = 98_210 / (287.05 * 293.15) / 2 * road.drag_area_m2 * (65 / 3.6) ** 2
+    found = road.rolling_coefficient * (60 + rider) * 9.80665 + air
+    assert found == pytest.approx(force, rel=0.004)

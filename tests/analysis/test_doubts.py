@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from tests.conftest import BACK
 from tuninglib.analysis.analyse import analyse, results_document
 from tuninglib.analysis.doubts import _of_order, _of_readings, doubts_of_speeds
 from tuninglib.analysis.injector import ladder_of
@@ -81,12 +82,12 @@ def note(results, number):
 # Readings --------------------------------------------------------------------------------------
 
 
-def test_nothing_is_doubted_in_the_demo(clean, demo_folder):
+def test_nothing_is_doubted_in_the_demo(clean, back):
     assert clean.doubts == ()
     assert {run.reading_weight for run in clean.runs if run.state == "full"} == {1.0}
     assert {run.force_weight for run in clean.runs if run.force_n} == {1.0}
     assert {run.force_weight for run in clean.runs if not run.force_n} == {None}
-    assert analyse(load_session(demo_folder.parent / "there_and_back")).doubts == ()
+    assert back.doubts == ()
 
 
 @pytest.mark.parametrize(
@@ -282,18 +283,17 @@ def test_two_runs_that_disagree_are_both_kept_and_said(changed, clean, truth):
     assert "two cannot tell which one is wrong. Both are kept with weight 0.03" in text
 
 
-def test_a_misread_way_down_no_longer_stops_the_report(demo_folder, tmp_path):
-    folder = demo_folder.parent / "there_and_back"
+def test_a_misread_way_down_no_longer_stops_the_report(back, tmp_path):
     for name in ("session.toml", "runs.csv"):
-        text = (folder / name).read_text(encoding="utf-8")
+        text = (BACK / name).read_text(encoding="utf-8")
         text = text.replace("29.5,43.5,12.5,35.5", "29.5,43.5,12.5,45.5")
         (tmp_path / name).write_text(text, encoding="utf-8")
-    results, before = analyse(load_session(tmp_path)), analyse(load_session(folder))
+    results = analyse(load_session(tmp_path))
     (doubt,) = results.doubts
     assert (doubt.code, doubt.runs) == ("way down", (5.0,))
     assert weight(results, 5, "force_weight") == doubt.weight < 0.1
     assert "the speeds of its way down do not fit" in str(gain_words.sentences(results))
-    after, was = (one.pulls[1].gain.ratio for one in (results, before))
+    after, was = (one.pulls[1].gain.ratio for one in (results, back))
     assert after.value == pytest.approx(was.value, abs=0.01)
     assert after.half_width < 1.25 * was.half_width
 

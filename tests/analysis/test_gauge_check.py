@@ -7,11 +7,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from tests.conftest import ROOT
+from tests.conftest import EVENING
 from tests.outing import Outing
 from tuninglib.analysis.analyse import analyse, results_document
 from tuninglib.analysis.doubts import check_gauge
-from tuninglib.analysis.injector import ladder_of, outlook
+from tuninglib.analysis.injector import Asked, ladder_of, outlook
 from tuninglib.analysis.logs import BandMixture
 from tuninglib.analysis.mixture import analyse_mixtures, lambda_of, weighed_readings, with_check
 from tuninglib.interval import Interval, Measured
@@ -21,7 +21,7 @@ from tuninglib.lab.kit import LadderPicture
 from tuninglib.report import injector as injector_words
 from tuninglib.report import method
 from tuninglib.report import mixture as mixture_words
-from tuninglib.session.defaults import air_of_runs, blend_of
+from tuninglib.session.defaults import air_of_runs
 from tuninglib.session.load import load_session
 
 READINGS = ["gauge_low", "gauge_high"]
@@ -54,7 +54,8 @@ def by_setup(results):
 
 
 def words_of(results):
-    return " ".join(sentence for name, sentence in mixture_words.sentences(results).items if name)
+    items = mixture_words.sentences(results).items + mixture_words.gauge_sentences(results).items
+    return " ".join(sentence for _, sentence in items)
 
 
 def chances(check):
@@ -97,16 +98,13 @@ def test_a_gauge_that_shows_too_lean_everywhere_is_partly_seen_through(session, 
         assert after[name].gauge.value == pytest.approx(1.02 * before[name].gauge.value)
 
 
-EVENING = ROOT / "demo_data" / "logged_evening"
-
-
 @pytest.fixture(scope="module")
-def evening():
-    return load_session(EVENING)
+def logged(evening):
+    return evening.session
 
 
 def test_a_log_checks_the_gauge_where_nobody_wrote_idle_and_cruise_down(evening):
-    results = analyse(evening)
+    results = evening
     check = results.gauge_check
     assert (check.code, check.readings) == ("applied", 4)
     assert [one.throttle for one in check.states] == [(0.05, 0.2), (0.2, 0.4)]
@@ -140,42 +138,42 @@ def seen_in_log(monkeypatch, session, bands):
 TWO = ("small_nozzle", "large_nozzle")
 
 
-def test_only_bands_up_to_four_tenths_of_throttle_are_asked(monkeypatch, evening):
+def test_only_bands_up_to_four_tenths_of_throttle_are_asked(monkeypatch, logged):
     """Beyond that another mixture may be held than lambda 1."""
     means = [(name, low, 1.0, 0.004) for name in TWO for low in (0.05, 0.2, 0.4, 0.9, 5000.0)]
-    found = seen_in_log(monkeypatch, evening, means)
+    found = seen_in_log(monkeypatch, logged, means)
     assert (found.code, found.readings) == ("applied", 4)
     assert {one.throttle for one in found.states} == {(0.05, 0.2), (0.2, 0.4)}
-    nothing = seen_in_log(monkeypatch, evening, [(name, 0.4, 1.0, 0.004) for name in TWO])
+    nothing = seen_in_log(monkeypatch, logged, [(name, 0.4, 1.0, 0.004) for name in TWO])
     assert (nothing.code, nothing.offset) == ("no readings", None)
 
 
-def test_a_band_in_which_lambda_follows_does_not_count(monkeypatch, evening):
+def test_a_band_in_which_lambda_follows_does_not_count(monkeypatch, logged):
     """The larger injector flows a tenth more."""
     held = [("small_nozzle", 0.05, 1.02, 0.004), ("large_nozzle", 0.05, 1.02, 0.004)]
     follows = [("small_nozzle", 0.2, 1.02, 0.004), ("large_nozzle", 0.2, 0.93, 0.004)]
-    found = seen_in_log(monkeypatch, evening, held + follows)
+    found = seen_in_log(monkeypatch, logged, held + follows)
     first, second = found.states
     assert first.chance > 0.9 > 0.05 > second.chance
-    alone = seen_in_log(monkeypatch, evening, held)
+    alone = seen_in_log(monkeypatch, logged, held)
     assert found.offset.value == pytest.approx(alone.offset.value, abs=0.002)
 
 
-def test_a_bias_that_is_stated_is_in_what_the_gauge_of_a_log_shows(monkeypatch, evening):
+def test_a_bias_that_is_stated_is_in_what_the_gauge_of_a_log_shows(monkeypatch, logged):
     means = [("small_nozzle", 0.05, 1.012, 0.004), ("large_nozzle", 0.05, 1.008, 0.006)]
     shown = np.exp(np.log([1.012, 1.008]).mean())
-    assert seen_in_log(monkeypatch, evening, means).gauge == pytest.approx(14.7 * shown)
-    biased = replace(evening, gauge=replace(evening.gauge, accuracy=Measured(0.01, 0.02)))
+    assert seen_in_log(monkeypatch, logged, means).gauge == pytest.approx(14.7 * shown)
+    biased = replace(logged, gauge=replace(logged.gauge, accuracy=Measured(0.01, 0.02)))
     again = seen_in_log(monkeypatch, biased, means)
     assert again.gauge == pytest.approx(14.7 * 1.01 * shown)
 
 
 @pytest.mark.parametrize(("off", "code"), [(1.045, "lean"), (0.955, "rich"), (1.015, "applied")])
-def test_a_log_that_stands_off_lambda_one_says_little(monkeypatch, evening, off, code):
+def test_a_log_that_stands_off_lambda_one_says_little(monkeypatch, evening, logged, off, code):
     means = [(name, low, off, 0.002) for name in TWO for low in (0.05, 0.2)]
-    found = seen_in_log(monkeypatch, evening, means)
+    found = seen_in_log(monkeypatch, logged, means)
     assert found.code == code
-    results = replace(analyse(evening), gauge_check=found)
+    results = replace(evening, gauge_check=found)
     if code != "applied":
         assert abs(found.offset.value) < 0.004
         said = f"at part throttle the gauge reads up to 4.5 % {code}er"
@@ -191,16 +189,7 @@ def test_what_says_more_of_the_gauge_is_taken_rows_or_log(monkeypatch, session):
 def test_the_sliders_see_through_it_too(session):
     off = analyse(with_readings(session, lambda row: 1.02))
     prospect = next(p for p in off.ladder.prospects if p.injector == "i178")
-    blend = blend_of(session.fuels["e5"])
-    one = outlook(
-        off,
-        ladder_of(off),
-        ethanol=blend.ethanol_volume_fraction,
-        lowest=0.83,
-        highest=0.9,
-        flow_m3_s=prospect.flow_m3_s,
-        tolerance=session.injectors["i178"].tolerance.value,
-    )
+    one = outlook(off, ladder_of(off), Asked(injector="i178", fuel="e5", lowest=0.83, highest=0.9))
     assert one.lambda_.value == pytest.approx(prospect.on("e5").lambda_.value, rel=1e-6)
 
 
@@ -349,13 +338,14 @@ def test_a_table_all_over_leaves_the_gauge_as_it_was_stated(session):
 def test_without_idle_and_cruise_the_report_says_what_they_would_tell(session):
     plain = analyse(with_readings(session, lambda row: np.nan if steady(row) else 1.0))
     assert plain.gauge_check.code == "no readings"
-    assert "for want of readings at idle and cruise" in words_of(plain)
+    assert "as nothing was read at idle or cruise" in words_of(plain)
 
 
 def test_without_a_gauge_there_is_no_word_of_its_check(session):
     silent = analyse(replace(session, gauge=replace(session.gauge, scale=None)))
     assert silent.gauge_check.code == "no readings"
     assert silent.shown_at_lambda_one is None
+    assert str(mixture_words.gauge_sentences(silent)) == ""
     assert "Gauge check" not in str(mixture_words.sentences(silent))
     assert "Gauge reads too high by" not in {row[0] for row in method.assumptions(silent).rows}
     asked = {"tank_m3": 0.003, "tank_ethanol": 0.0, "added_m3": 0.003, "added_ethanol": 0.2}
@@ -414,13 +404,12 @@ def test_a_stated_bias_is_in_the_curves_and_under_the_sliders(biased):
     curve = next(c for c in biased.ladder.curves if c.fuel == "e10")
     assert np.mean(curve.reading_lambda) == pytest.approx(13.183 / 14.7 / 0.96, rel=1e-3)
     ladder = ladder_of(biased)
-    at = {"ethanol": 0.095, "lowest": 0.83, "highest": 0.9}
-    flow = next(p for p in biased.ladder.prospects if p.injector == "i172").flow_m3_s
-    one = outlook(biased, ladder, flow_m3_s=flow, tolerance=0.01, **at)
+    asked = Asked(injector="i172", fuel="e10", lowest=0.83, highest=0.9, tolerance=0.01)
+    one = outlook(biased, ladder, asked)
     assert one.lambda_.value == pytest.approx(13.1 / 14.7 / 0.96, rel=0.02)
-    near = np.isclose(ladder.reading_flow_m3_s, flow)
+    near = np.isclose(ladder.reading_flow_m3_s, one.flow_m3_s)
     assert np.mean(one.reading_lambda[near]) == pytest.approx(13.15 / 14.7 / 0.96, rel=0.01)
-    words = str(outlook_words(biased, one, flow_m3_s=flow, **at))
+    words = str(outlook_words(biased, one, biased.band))
     shown = one.lambda_.value * 14.7 * 0.96
     assert f"the gauge (scale 14.7) would show {shown:.1f} (" in words
 
@@ -429,15 +418,6 @@ def test_a_stated_bias_moves_what_the_gauge_shows_of_the_band(biased):
     asked = {"tank_m3": 0.003, "tank_ethanol": 0.0, "added_m3": 0.003, "added_ethanol": 0.2}
     words = str(tank_words(known_of(biased), wanted_ethanol=0.1, **asked))
     assert f"a reading of {0.865 * 14.7 * 0.96:.1f} becomes" in words
-
-
-def test_the_axis_of_the_gauge_stands_where_the_gauge_does(biased, monkeypatch):
-    drawn = []
-    monkeypatch.setattr(mixture_words, "picture", lambda figure, alt: drawn.append(figure))
-    mixture_words.figure(biased)
-    drawn[0].savefig(io.BytesIO())
-    (axis,) = drawn[0].axes[0].child_axes
-    assert axis.get_xlim() == pytest.approx(np.array(drawn[0].axes[0].get_xlim()) * 14.7 * 0.96)
 
 
 def test_the_axis_of_the_gauge_under_the_sliders_does_too(biased):

@@ -8,6 +8,7 @@ import pytest
 from tuninglib.analysis.analyse import analyse
 from tuninglib.analysis.injector import (
     AIR_DENSITY_KG_M3,
+    Asked,
     Change,
     guess_of,
     ladder_of,
@@ -184,35 +185,20 @@ def model(results):
     return ladder_of(results)
 
 
-def test_the_sliders_answer_as_the_report_does(results, model):
-    prospect = next(p for p in results.ladder.prospects if not p.tried)
-    session = results.session
-    fuel, lambda_, odds = (getattr(prospect.fuels[0], name) for name in ("fuel", "lambda_", "odds"))
-    one = outlook(
-        results, model, ethanol=session.fuels[fuel].ethanol.value, lowest=session.target.lowest,
-        highest=session.target.highest, flow_m3_s=prospect.flow_m3_s,
-        tolerance=session.injectors[prospect.injector].tolerance.value,
-    )  # fmt: skip
-    assert one.lambda_.value == pytest.approx(lambda_.value, rel=1e-6)
-    assert (one.lambda_.low, one.lambda_.high) == pytest.approx((lambda_.low, lambda_.high))
-    assert (one.odds.richer, one.odds.inside) == pytest.approx((odds.richer, odds.inside))
+ON_E5 = {"injector": "i178", "fuel": "e5", "lowest": 0.83, "highest": 0.9}
 
 
 def test_more_ethanol_moves_curve_and_readings_by_the_same_shift(results, model):
-    asked = {
-        "lowest": 0.83, "highest": 0.9, "flow_m3_s": model.flow_m3_s[30], "tolerance": 0.06,
-    }  # fmt: skip
-    dry, wet = (outlook(results, model, ethanol=x, **asked) for x in (0.0, 0.2))
+    asked = Asked(**ON_E5, flow_m3_s=model.flow_m3_s[30], tolerance=0.06)
+    dry, wet = (outlook(results, model, replace(asked, ethanol=x)) for x in (0.0, 0.2))
     shift = lambda_shift(Blend(0.0), Blend(0.2))
     np.testing.assert_allclose(wet.curve.value / dry.curve.value, shift, rtol=1e-6)
     np.testing.assert_allclose(wet.reading_lambda / dry.reading_lambda, shift, rtol=1e-12)
 
 
 def test_a_wider_tolerance_widens_the_interval(results, model):
-    asked = {
-        "ethanol": 0.05, "lowest": 0.83, "highest": 0.9, "flow_m3_s": model.flow_m3_s[30],
-    }  # fmt: skip
-    tight, wide = (outlook(results, model, tolerance=x, **asked) for x in (0.01, 0.2))
+    asked = Asked(**ON_E5, ethanol=0.05, flow_m3_s=model.flow_m3_s[30])
+    tight, wide = (outlook(results, model, replace(asked, tolerance=x)) for x in (0.01, 0.2))
     assert wide.lambda_.half_width > 2 * tight.lambda_.half_width
 
 
@@ -230,18 +216,11 @@ def test_a_reading_on_its_own_fuel_is_the_lambda_that_was_read(results, model):
     engines = full["setup"].map({name: one.engine for name, one in session.setups.items()})
     kept = (engines == model.engine).to_numpy()
     read = ((full["gauge_low"] + full["gauge_high"]) / 2 / 14.7).to_numpy()[kept]
-    asked = {
-        "lowest": 0.83, "highest": 0.9, "flow_m3_s": model.flow_m3_s[30], "tolerance": 0.06,
-    }  # fmt: skip
     for fuel in ("e5", "e10"):
-        ethanol = session.fuels[fuel].ethanol.value
-        found = outlook(results, model, ethanol=ethanol, **asked)
+        found = outlook(results, model, Asked(**{**ON_E5, "fuel": fuel}))
         on_it = fuels[kept] == fuel
         assert on_it.any()
         assert found.reading_lambda[on_it] == pytest.approx(read[on_it], rel=1e-3)
-        # What is not known of a fuel counts only for that fuel.
-        demand = model.fuels[round(ethanol, 6)]
-        assert demand.name == fuel
 
 
 def test_an_injector_is_open_for_its_fuel_and_the_longest_dead_time(results, model):
@@ -255,10 +234,8 @@ def test_an_injector_is_open_for_its_fuel_and_the_longest_dead_time(results, mod
     results = replace(results, session=replace(session, injectors=injectors))
 
     def asked(flow, lowest, highest):
-        return outlook(
-            results, model, ethanol=0.05, lowest=lowest, highest=highest, flow_m3_s=flow,
-            tolerance=0.06,
-        )  # fmt: skip
+        asked = Asked(**{**ON_E5, "lowest": lowest, "highest": highest}, ethanol=0.05)
+        return outlook(results, model, replace(asked, flow_m3_s=flow))
 
     flow = 178e-6 / 60
     one, two = asked(flow, 0.8, 0.9), asked(2 * flow, 0.8, 0.9)
@@ -271,6 +248,13 @@ def test_an_injector_is_open_for_its_fuel_and_the_longest_dead_time(results, mod
     size = session.engines[model.engine].displacement_m3
     fuel_kg = size * 1.2 * 0.85 / 14.4 / np.sqrt(0.8 * 0.9)
     assert one.open_time_s - 0.0016 == pytest.approx(fuel_kg / (flow * 745), rel=0.06)
+    # An injector of the session has its own.
+    own, other = (
+        outlook(results, model, Asked(**{**ON_E5, "injector": name})) for name in ("i178", "i172")
+    )
+    open_s = [one.open_time_s - injectors[name].dead_time.value
+              for one, name in ((own, "i178"), (other, "i172"))]  # fmt: skip
+    assert open_s[1] / open_s[0] == pytest.approx(178 / 172)
 
 
 def test_where_nothing_can_be_predicted_there_is_no_ladder(results):

@@ -1,21 +1,31 @@
 """Panels of the lab: what they say, write and refuse, and what all of them have in common."""
 
+import re
+from dataclasses import replace
+
 import pytest
 
 from tests.analysis.test_coast_down import rolled
 from tests.analysis.test_injector import change
+from tests.conftest import DEMO
 from tests.lab.panels import everything, labelled, words
+from tests.outing import Outing
 from tuninglib import units
 from tuninglib.analysis.analyse import analyse
 from tuninglib.analysis.coast_down import start_of
-from tuninglib.analysis.injector import ladder_of, outlook
+from tuninglib.analysis.injector import Asked, ladder_of, outlook
 from tuninglib.analysis.what_if import Question, answers
 from tuninglib.lab import explore, first_guess, kit
 from tuninglib.lab.coast_down import bench_flow, coast_down
 from tuninglib.lab.kit import LadderPicture
 from tuninglib.lab.plan import plan
 from tuninglib.physics.fuels import Octane
+from tuninglib.report import injector as injector_words
+from tuninglib.report import what_if as what_if_words
+from tuninglib.rounding import quantity_text
+from tuninglib.session.edit import write_values
 from tuninglib.session.load import load_session
+from tuninglib.session.schema import Target
 from tuninglib.session.tables import BENCH_HEADER, parse_volumes
 from tuninglib.text_files import SessionError
 
@@ -74,6 +84,30 @@ def test_a_slider_stands_on_its_steps(low, value, step):
     assert slider.max >= 100.2
 
 
+def test_what_was_moved_stands_there_when_the_cell_is_run_again(demo_copy, results):
+    first = explore.mixture(results)
+    fresh = words(first)
+    labelled(first, "start from injector").value = "i205"
+    labelled(first, "band, leanest").value = 0.885
+    moved_to = words(first)
+    assert moved_to != fresh
+    again = explore.mixture(results)
+    assert words(again) == moved_to
+    # What was not moved follows the session.
+    other = replace(
+        results, session=replace(results.session, target=Target(lowest=0.81, highest=0.9))
+    )
+    followed = explore.mixture(other)
+    assert labelled(followed, "band, richest").value == 0.81
+    assert labelled(followed, "band, leanest").value == 0.885
+    labelled(again, "Reset").click()
+    assert words(explore.mixture(results)) == fresh
+    # Another session has its own.
+    labelled(plan(demo_copy), "riders").value = "jo"
+    assert labelled(plan(demo_copy), "riders").value == "jo"
+    assert labelled(plan(results.session.folder), "riders").value != "jo"
+
+
 # Another injector, fuel or rider ------------------------------------------------------------------
 
 
@@ -92,6 +126,73 @@ def test_the_mixture_panel_speaks_warns_and_resets(results):
     assert words(panel) == before
 
 
+SHIPPED = sorted(path.parent for path in DEMO.parent.rglob("session.toml"))
+
+
+@pytest.fixture
+def no_picture(monkeypatch):
+    """Words alone, which takes a tenth of the time."""
+    monkeypatch.setattr(LadderPicture, "render", lambda self, one: None)
+
+
+@pytest.mark.usefixtures("no_picture")
+@pytest.mark.parametrize("folder", SHIPPED, ids=lambda folder: folder.name)
+def test_the_sliders_start_from_the_report_and_print_what_it_prints(folder):
+    agree_with_the_report(analyse(load_session(folder)))
+
+
+@pytest.mark.usefixtures("no_picture")
+def test_values_between_the_steps_of_the_sliders_agree_too(demo_copy):
+    values = {
+        "fuels.e5": {"ethanol": "4.27 +/- 1 %", "petrol_density": "741 +/- 6 kg/m3"},
+        "injectors.i178": {"flow": "178.46 cc/min", "tolerance": "4.3 %", "dead_time": "0.83 ms"},
+        "target": {"lowest": 0.832, "highest": 0.917},
+        # On long climbs the lean edge is another one.
+        "use": {"riding": "climbs", "cooling": "air"},
+    }
+    write_values(demo_copy, values)
+    results = analyse(load_session(demo_copy))
+    assert results.band.moved
+    panel = agree_with_the_report(results)
+    assert "its lean edge is 0.90, not 0.92" in words(panel)
+    # A slider that is moved and put back by hand is where it was.
+    before, flow = words(panel), labelled(panel, "injector flow")
+    flow.value += 1
+    assert words(panel) != before
+    flow.value -= 1
+    assert words(panel) == before
+
+
+def rows_of(table) -> list:
+    """Rows of a table, each cell under its header without the unit."""
+    header = [one.partition(" [")[0] for one in table.header]
+    return [dict(zip(header, row, strict=True)) for row in table.rows]
+
+
+def agree_with_the_report(results):
+    """Every injector on every fuel; the rider of the day, and those of the table."""
+    panel = explore.mixture(results)
+    injector, fuel = (labelled(panel, f"start from {what}") for what in ("injector", "fuel"))
+    assert fuel.value == results.ridden_setup.fuel
+    for row in rows_of(injector_words.table(results)):
+        injector.value, fuel.value = row["Injector and fuel"].split(" on ")
+        said = words(panel)
+        assert f"Lambda: {row['Lambda (95 % interval)']} with" in said, row
+        assert f"{row['Chance inside']}, richer" in said, row
+        assert f"leaner {row['Chance leaner']}." in said, row
+        assert f"({row['Open time of a cycle'].partition(' (')[0]})." in said, row
+    rider = explore.another_rider(results)
+    label = f" {units.unit_label('speed', results.session.about.units)}"
+    (own,) = answers(results.road.equivalent[results.what_if_setup], [Question()])
+    shown = quantity_text(own.at_force, "speed", results.session.about.units)
+    assert f"With the same force at the wheel: {shown} at the marker." in words(rider)
+    for row in rows_of(what_if_words.table(results)):
+        labelled(rider, "rider, dressed").value = float(row["Rider, dressed"])
+        for cell in (row["Marker, same force"], row["Marker, same power"]):
+            assert cell.replace(" (", f"{label} (").replace(")", f"{label})") in words(rider)
+    return panel
+
+
 def test_an_upside_down_band_is_a_sentence_and_no_picture(results):
     panel = explore.mixture(results)
     labelled(panel, "band, richest").value = 0.95
@@ -99,17 +200,27 @@ def test_an_upside_down_band_is_a_sentence_and_no_picture(results):
     assert not any("<img" in str(getattr(w, "value", "")) for w in everything(panel))
 
 
-def test_a_candidate_is_written_and_then_listed(demo_copy):
+@pytest.mark.usefixtures("no_picture")
+def test_a_candidate_is_written_as_it_is_shown_and_then_listed(demo_copy):
     session = load_session(demo_copy)
-    explore.add_candidate(session, "i169", "169 cc/min", "5 %")
+    panel = explore.mixture(analyse(session))
+    labelled(panel, "injector flow").value, labelled(panel, "flow may be off").value = 169.4, 5
+    shown = re.search("Lambda: .*? Chances: .*? leaner [^.]*", words(panel))[0]
+    assert "with 169.4 cc/min" in shown
+    labelled(panel, "name of the").value = "i169"
+    labelled(panel, "Write this injector").click()
+    assert "Written: [injectors.i169] flow = 169.4 cc/min, tolerance = 5 %." in words(panel)
+    assert "session.earlier-1.toml is the file as it was" in words(panel)
     after = load_session(demo_copy)
     assert "i169" in after.candidates
-    assert after.injectors["i169"].tolerance.value == pytest.approx(0.05)
+    again = explore.mixture(analyse(after))
+    labelled(again, "Reset").click()
+    labelled(again, "start from injector").value = "i169"
+    assert shown in words(again)
     used = next(iter(session.setups.values())).injector
-    with pytest.raises(SessionError, match="it is no candidate"):
-        explore.add_candidate(session, used, "169 cc/min", "5 %")
-    with pytest.raises(SessionError, match="is no name for an injector"):
-        explore.add_candidate(session, "two words", "169 cc/min", "5 %")
+    for name, said in ((used, "it is no candidate"), ("two words", "is no name for an injector")):
+        with pytest.raises(SessionError, match=said):
+            explore.add_candidate(session, name, "169 cc/min", "5 %")
 
 
 def test_the_button_shows_the_sentence_instead_of_a_traceback(demo_copy):
@@ -149,9 +260,9 @@ def test_the_picture_follows_and_its_words_too(results):
     picture = LadderPicture(results, ladder)
     shown = []
     for flow in (ladder.flow_m3_s[20], ladder.flow_m3_s[40], ladder.flow_m3_s[20]):
-        band = {"lowest": 0.83, "highest": 0.9, "flow_m3_s": flow}
-        one = outlook(results, ladder, ethanol=0.05, tolerance=0.06, **band)
-        image = picture.render(one, **band)
+        asked = Asked(injector="i178", fuel="e5", lowest=0.83, highest=0.9, flow_m3_s=flow)
+        one = outlook(results, ladder, asked)
+        image = picture.render(one)
         assert f"{one.lambda_.value:.3f}" in image.alt
         shown.append(image.png)
     assert shown[0] != shown[1]
@@ -216,6 +327,9 @@ def test_the_piston_speed_has_a_warning():
     assert "19.1 m/s at 9000 rpm." in said()
     assert "above 20 m/s" not in said()
     assert "22.2 m/s at 10500 rpm." in said(speed=10500.0)
+    # By hand: 2 x 63.5 mm x 10000/min are 1270 m, or 4167 ft, in a minute.
+    assert "4170 ft/min at 10000 rpm." in said(speed=10000.0, system="us")
+    assert "above 3940 ft/min wears" in said(speed=10500.0, system="imperial")
     assert "above 20 m/s wears small engines fast" in said(speed=10500.0)
 
 
@@ -283,10 +397,10 @@ def test_the_tank_panel_mixes_and_warns(results):
 # Fuels without a label ----------------------------------------------------------------------------
 
 
-@pytest.fixture
-def unlabelled(edit):
-    edit("session.toml", 'ethanol = "9.5 +/- 0.5 %"', "")
-    return analyse(load_session(edit("session.toml", 'ethanol = "4 +/- 1 %"', "")))
+@pytest.fixture(scope="module")
+def unlabelled(demo_folder, tmp_path_factory):
+    outing = Outing(demo_folder, tmp_path_factory.mktemp("unlabelled") / "outing")
+    return outing.key("fuels.e5", ethanol=None).key("fuels.e10", ethanol=None).results()
 
 
 def starts(panel) -> list:
@@ -374,8 +488,15 @@ def test_another_fluid_flows_at_another_volume(demo_copy):
     labelled(panel, "caught volumes").value = BENCH_HEADER + "i178,,,60,100\n"
     assert "i178: 100" in words(panel)
     assert "nothing is known of its dead time" in words(panel)
-    labelled(panel, "density of the test fluid").value = 1000
+    labelled(panel, "density of the test fluid [kg/m³]").value = 1000
     # By hand: 100 times the root of 1000/745 is 115.9.
+    assert "i178: 115.9 cc/min" in words(panel)
+    write_values(demo_copy, {"session": {"units": "us"}})
+    panel = bench_flow(demo_copy)
+    labelled(panel, "caught volumes").value = BENCH_HEADER + "i178,,,60,100\n"
+    assert "i178: 100" in words(panel)
+    assert "Flow is given for petrol of 46.51 lb/ft³." in words(panel)
+    labelled(panel, "density of the test fluid [lb/ft³]").value = 62.43
     assert "i178: 115.9 cc/min" in words(panel)
 
 

@@ -325,6 +325,7 @@ def test_a_column_that_is_not_there_is_added_to_the_file_and_the_form(outing):
     choice = labelled(form, "a column that is not there")
     assert "exclude" in choice.options
     assert "exit_speed" not in choice.options
+    labelled(form, "entry speed").value = "480"
     for key, head in (("down_exit_speed", "down_exit_speed [km/h]"), ("exclude", "exclude")):
         labelled(form, "a column that is not there").value = key
         labelled(form, "Add the column").click()
@@ -334,7 +335,11 @@ def test_a_column_that_is_not_there_is_added_to_the_file_and_the_form(outing):
         before = after
     assert labelled(form, "down exit speed [km/h]").value == ""
     load_session(outing)
+    # What was typed before, and when the cell is run again, is there and judged.
+    assert labelled(runs_form(outing), "entry speed").value == "480"
+    assert "480 km/h is outside" in words(form)
     add(form, exclude="slipped")
+    assert labelled(runs_form(outing), "entry speed").value == ""
     assert path.read_text(encoding="utf-8").splitlines()[-1].endswith(",slipped")
 
 

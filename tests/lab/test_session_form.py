@@ -5,8 +5,9 @@ import tomllib
 import pytest
 
 from tests.lab.panels import everything, labelled, words
-from tuninglib.lab.forms import LEFT_OUT, as_text, as_value, fields_of, session_form
-from tuninglib.session.edit import problems_of, write_new_session
+from tuninglib.lab.forms import LEFT_OUT, as_value, fields_of, session_form
+from tuninglib.lab.kit import as_text
+from tuninglib.session.edit import problems_of, write_new_session, write_values
 from tuninglib.session.load import load_session
 
 FILLED = {
@@ -79,6 +80,27 @@ def test_a_fresh_session_is_filled_in_and_complete(fresh):
     assert load_session(fresh).bike.mass.value == pytest.approx(117.93, abs=0.01)
 
 
+def test_what_was_typed_stays_when_the_cell_is_run_again(demo_copy):
+    first = session_form(demo_copy)
+    fill(first, {"bike": {"mass": "1240 kg"}})
+    labelled(first, "one more of").value = "fuels"
+    labelled(first, "called").value = "e20"
+    press(first, "Add")
+    again = session_form(demo_copy)
+    assert "fuels.e20" in labelled(again, "table").options
+    labelled(again, "table").value = "bike"
+    assert field(again, "mass").value == "1240 kg"
+    assert "is outside 40 to 500 kg" in words(again)
+    press(again, "Write into session.toml")
+    fill(again, {"bike": {"mass": "126 kg"}})
+    press(again, "Write into session.toml")
+    # What a file has is kept nowhere else.
+    write_values(demo_copy, {"bike": {"mass": "127 kg"}})
+    last = session_form(demo_copy)
+    labelled(last, "table").value = "bike"
+    assert field(last, "mass").value == "127 kg"
+
+
 def test_a_value_is_judged_as_it_is_typed_and_not_written(demo_copy):
     before = (demo_copy / "session.toml").read_bytes()
     form = session_form(demo_copy)
@@ -120,6 +142,36 @@ def test_one_more_entry_and_what_refers_to_it(demo_copy):
     session = load_session(demo_copy)
     assert session.setups["big_172_e20"].fuel == "e20"
     assert session.fuels["e20"].ethanol.value == pytest.approx(0.2)
+
+
+def test_a_table_is_removed_and_its_lines_stay_as_remarks(demo_copy):
+    before = (demo_copy / "session.toml").read_text(encoding="utf-8")
+    form = session_form(demo_copy)
+    labelled(form, "table").value = "injectors.i205"
+    press(form, "Remove this table")
+    assert "Removed: [injectors.i205]; its lines in session.toml are remarks now." in words(form)
+    assert "session.earlier-1.toml is the file as it was" in words(form)
+    assert "injectors.i205" not in labelled(form, "table").options
+    after = (demo_copy / "session.toml").read_text(encoding="utf-8")
+    assert after.replace("# ", "") == before.replace("# ", "")
+    assert (demo_copy / "session.earlier-1.toml").read_text(encoding="utf-8") == before
+    assert "i205" not in load_session(demo_copy).injectors
+    # What a setup, or a row of runs.csv, refers to stays.
+    for table, said in (
+        ("fuels.e5", "'e5' is not one of the fuels"),
+        ("setups.big_185", "'big_185' is not one of the setups"),
+    ):
+        labelled(form, "table").value = table
+        press(form, "Remove this table")
+        assert said in words(form)
+        assert labelled(form, "table").value == table
+    assert (demo_copy / "session.toml").read_text(encoding="utf-8") == after
+    labelled(form, "one more of").value = "fuels"
+    labelled(form, "called").value = "e20"
+    press(form, "Add")
+    press(form, "Remove this table")
+    assert "Removed: fuels.e20, which was not written yet." in words(form)
+    assert "fuels.e20" not in labelled(session_form(demo_copy), "table").options
 
 
 def test_an_emptied_field_becomes_a_remark(demo_copy):

@@ -4,19 +4,19 @@ import contextlib
 import json
 import os
 import shutil
-import signal
 import socket
 import subprocess
 import sys
-import threading
 import time
 import urllib.request
 
 import pytest
 
 from tests.browser import chromium
+from tests.foreign_units import FOREIGN, foreign_units
 from tuninglib.__main__ import main
 from tuninglib.lab import start
+from tuninglib.session.edit import write_new_session
 from tuninglib.session.load import load_session
 from tuninglib.text_files import SessionError
 
@@ -73,6 +73,59 @@ def test_an_edit_in_the_lab_changes_a_copy_that_no_start_overwrites(monkeypatch,
     assert (kept.name, kept.read_text()) == ("plan.earlier-1.ipynb", "edited")
 
 
+def test_an_unfinished_session_is_one_line_with_a_link_to_where_it_is_mended(tmp_path, edit):
+    write_new_session(tmp_path / "fresh", "us")
+    with pytest.raises(start.Unfinished) as raised:
+        start.opened(str(tmp_path / "fresh"))
+    shown = start.not_finished(raised.value.problems)
+    assert shown.plain() == (
+        "Not finished: session.toml still lacks date, mass, length, grade, bore, stroke and "
+        "flow; runs.csv: has a header but no run; add one row for each run."
+    )
+    assert 'href="session.ipynb"' in shown.html()
+    assert len(raised.value._render_traceback_()) == 1
+    wrong = edit("runs.csv", ",48,", ",-48,")
+    edit("runs.csv", ",62,", ",-62,")
+    with pytest.raises(start.Unfinished, match=r"is outside 3\.6 to 252") as raised:
+        start.opened(str(wrong))
+    shown = start.not_finished(raised.value.problems)
+    assert shown.plain().startswith("Not finished: runs.csv, row 2, entry_speed: -48 km/h is")
+    assert "(1 more to fix)" in shown.plain()
+    assert 'href="runs.ipynb"' in shown.html()
+    with pytest.raises(start.Unfinished, match="there are no outings of this bike"):
+        start.opened_season(str(tmp_path / "fresh"))
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(os.name == "nt", reason="Windows has no SIGTERM to send")
+def test_who_ends_the_command_ends_jupyterlab_with_it(demo_copy, tmp_path):
+    settings = {"ServerApp": {"allow_root": True, "port": 0}}
+    (tmp_path / "config").mkdir()
+    (tmp_path / "config" / "jupyter_server_config.json").write_text(json.dumps(settings))
+    own = {
+        f"JUPYTER_{name}_DIR": str(tmp_path / name.lower())
+        for name in ("CONFIG", "DATA", "RUNTIME")
+    }
+    command = [sys.executable, "-m", "tuninglib", "lab", str(demo_copy), "--no-browser"]
+    with (tmp_path / "log.txt").open("wb") as log:
+        running = subprocess.Popen(command, env=os.environ | own, stdout=log, stderr=log)
+    try:
+        for _ in range(600):
+            started = list((tmp_path / "runtime").glob("jpserver-*.json"))
+            if started:
+                break
+            assert running.poll() is None, (tmp_path / "log.txt").read_text(encoding="utf-8")
+            time.sleep(0.1)
+        server = json.loads(started[0].read_text(encoding="utf-8"))
+        # What is edited there is a copy.
+        assert server["root_dir"] == str(tmp_path / "data" / "tuninglib" / "workbooks")
+    finally:
+        running.terminate()
+    assert running.wait(30) == 0
+    with pytest.raises(ProcessLookupError):
+        os.kill(server["pid"], 0)
+
+
 # With it -------------------------------------------------------------------------------------
 
 OPEN = """async name => {
@@ -87,36 +140,6 @@ OPEN = """async name => {
   await panel.sessionContext.session.kernel.info;  // without it, running is lost now and then
 }"""
 PANEL = ".jp-NotebookPanel:not(.lm-mod-hidden)"
-
-
-@pytest.mark.skipif(os.name != "posix", reason="signals of another kind")
-def test_who_ends_the_lab_ends_its_server(monkeypatch, tmp_path):
-    server = tmp_path / "server"
-    code = (
-        f"import os, time; write = open({str(server)!r}, 'w', buffering=1).write\n"
-        "write(f'{os.getpid()}\\n'); time.sleep(3); write('served to the end')"
-    )
-    monkeypatch.setattr(start, "lab_command", lambda **_: [sys.executable, "-S", "-c", code])
-    others = []
-    before = signal.signal(signal.SIGTERM, lambda *_: others.append("not ended"))
-
-    def end():
-        while not (server.exists() and server.read_text()):
-            time.sleep(0.02)
-        os.kill(os.getpid(), signal.SIGTERM)
-
-    ending = threading.Thread(target=end, daemon=True)
-    ending.start()
-    try:
-        with pytest.raises(SystemExit) as ended:
-            start.start_lab("", browser=False)
-        assert ended.value.code == 143
-        assert "served to the end" not in server.read_text()
-        # What was to happen on that wish before happens again.
-        os.kill(os.getpid(), signal.SIGTERM)
-        assert others == ["not ended"]
-    finally:
-        signal.signal(signal.SIGTERM, before)
 
 
 @contextlib.contextmanager
@@ -173,10 +196,16 @@ def outing(demo_folder, tmp_path_factory):
 
 
 @pytest.fixture(scope="module")
-def page(outing, tmp_path_factory):
+def private(tmp_path_factory):
+    """Where the server keeps what is its own, the copies that it serves too."""
+    return tmp_path_factory.mktemp("server")
+
+
+@pytest.fixture(scope="module")
+def page(outing, private):
     """A page with JupyterLab's start workbook open; nothing may be asked of another machine."""
     # The browser first: without one, no server is started.
-    with chromium() as browser, lab_server(outing, tmp_path_factory.mktemp("server")) as address:
+    with chromium() as browser, lab_server(outing, private) as address:
         context = browser.new_context(viewport={"width": 1300, "height": 1000})
         asked, errors = [], []
         context.on("request", lambda request: asked.append(request.url))
@@ -325,3 +354,104 @@ def test_the_form_judges_a_number_and_adds_a_run(page, outing):
     runs = load_session(outing).runs
     assert len(runs) == count + 1
     assert runs.iloc[-1]["shown_exit_m_s"] == pytest.approx(62 / 3.6)
+
+
+# Every workbook, in both systems of units ---------------------------------------------------------
+
+NAMES = [path.stem for path in sorted(start.workbook_path("start").parent.glob("*.ipynb"))]
+# In SI by purpose; and what may be typed, which is in any unit.
+IN_ANY_UNIT = ("library", "guide")
+# What a screen reader hears of each, once that has followed what is shown.
+SLIDERS = """async panel => {
+  for (let i = 0; i < 3; i++) await new Promise(requestAnimationFrame);
+  return [...document.querySelector(panel).querySelectorAll(".noUi-handle")]
+    .map(one => [one.getAttribute("aria-label"), one.getAttribute("aria-valuetext")]);
+}"""
+PRESS = """all => all.forEach(one => {
+  one.dispatchEvent(new KeyboardEvent("keydown", {key: "ArrowRight", bubbles: true}));
+})"""
+RUN_ALL = """async () => {
+  await window.jupyterapp.commands.execute("notebook:run-all-cells");
+  await new Promise(r => setTimeout(r, 300));
+}"""
+
+
+@pytest.fixture(scope="module")
+def of_a_us_rider(private, page, demo_folder, tmp_path_factory):
+    """The same server's workbooks with a US session named in their first cells, as by hand."""
+    whole = tmp_path_factory.mktemp("us")
+    session = shutil.copytree(demo_folder.parent / "there_and_back", whole / "outing")
+    folder = private / "copies" / "workbooks" / "us"
+    folder.mkdir()
+    for path in folder.parent.glob("*.ipynb"):
+        text = path.read_text(encoding="utf-8")
+        for name, value in (("session_folder", session), ("season_folder", whole), ("units", "us")):
+            text = text.replace(f'{name}: str = \\"\\"', f'{name}: str = \\"{value}\\"')
+        (folder / path.name).write_text(text, encoding="utf-8")
+    return "us/"
+
+
+@pytest.fixture(scope="module")
+def barriers():
+    """What axe-core calls serious of what a workbook shows."""
+    axe = pytest.importorskip("axe_playwright_python.sync_playwright").Axe()
+    # The frame around is JupyterLab's own.
+    shown = [[f"{PANEL} {one}"] for one in (".jp-OutputArea-output", ".jp-RenderedMarkdown")]
+
+    def found(page):
+        options = {"resultTypes": ["violations", "passes"]}
+        response = axe.run(page, context={"include": shown}, options=options).response
+        assert response["passes"]
+        return [
+            (one["id"], one["nodes"][0]["html"][:200])
+            for one in response["violations"]
+            if one["impact"] in ("serious", "critical")
+        ]
+
+    return found
+
+
+@pytest.mark.slow
+@pytest.mark.browser
+@pytest.mark.outside(source="axe-core, rules for WCAG 2 and good practice")
+@pytest.mark.parametrize("system", list(FOREIGN))
+@pytest.mark.parametrize("name", NAMES)
+def test_a_workbook_can_be_seen_heard_moved_and_run_again(
+    page, barriers, name, system, of_a_us_rider
+):
+    panel = run_workbook(page, f"{of_a_us_rider if system == 'us' else ''}{name}")
+    started = page.evaluate(SLIDERS, PANEL)
+    panel.locator(".noUi-handle").evaluate_all(PRESS)
+    moved = page.evaluate(SLIDERS, PANEL)
+    assert all(label and said for label, said in moved), moved
+    assert not started or moved != started
+    assert barriers(page) == []
+    page.evaluate(RUN_ALL)
+    page.wait_for_function(
+        f"async ([at, moved]) => JSON.stringify(await ({SLIDERS})(at)) === JSON.stringify(moved)",
+        arg=[PANEL, moved],
+    )
+    for kind in ("error", "stderr"):
+        assert panel.locator(f'[data-mime-type="application/vnd.jupyter.{kind}"]').count() == 0
+    if name not in IN_ANY_UNIT:
+        said = " ".join(f"{label} {value}" for label, value in moved)
+        assert foreign_units(f"{panel.inner_html()} {said}", system) == []
+
+
+@pytest.mark.slow
+@pytest.mark.browser
+def test_an_unfinished_session_leads_to_the_form(page, private, tmp_path):
+    write_new_session(tmp_path / "fresh", "us")
+    path = private / "copies" / "workbooks" / "explore.ipynb"
+    text = path.read_text(encoding="utf-8")
+    fresh = f'session_folder: str = \\"{tmp_path / "fresh"}\\"'
+    unfinished = path.with_name("unfinished.ipynb")
+    unfinished.write_text(text.replace('session_folder: str = \\"\\"', fresh), encoding="utf-8")
+    panel = run_workbook(page, "unfinished")
+    assert "Not finished: session.toml still lacks date, mass" in text_of(page)
+    assert not panel.get_by_role("heading", name="Cautions").is_visible()
+    assert "To fix in the session" not in text_of(page)
+    panel.get_by_role("link", name="Fill in the session").click()
+    page.wait_for_function(
+        "window.jupyterapp.shell.currentWidget?.context?.path === 'session.ipynb'"
+    )

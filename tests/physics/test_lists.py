@@ -157,32 +157,27 @@ def as_number_and_column(call, value, as_columns):
     assert list(found.index) == [7, 9]
 
 
-@pytest.mark.parametrize(
-    ("function", "key"),
-    [(one, key) for one in FUNCTIONS for key in arguments(one) if key not in OTHERS],
-    ids=lambda one: getattr(one, "__name__", one),
-)
-def test_lists(function, key):
+@pytest.mark.parametrize("function", FUNCTIONS, ids=lambda one: one.__name__)
+def test_lists(function):
     good = arguments(function)
+    for key in set(good) - set(OTHERS):
 
-    def call(value):
-        return function(**good | {key: value})
+        def call(value, key=key):
+            return function(**good | {key: value})
 
-    same_with_lists(call, good[key])
-    as_number_and_column(call, good[key], keeps_rows(function))
+        same_with_lists(call, good[key])
+        as_number_and_column(call, good[key], keeps_rows(function))
 
 
-@pytest.mark.parametrize(
-    ("function", "key"),
-    [(one, key) for one in ON_A_RIDE for key in RIDE if key not in UNASKED.get(one, ())],
-    ids=lambda one: getattr(one, "__name__", one),
-)
-def test_a_ride_of_lists(function, key):
-    def call(value):
-        ride = motion.Ride(hill=motion.Hill(400.0, 0.05), **RIDE | {key: value})
-        return function(**arguments(function) | {"ride": ride})
+@pytest.mark.parametrize("function", ON_A_RIDE, ids=lambda one: one.__name__)
+def test_a_ride_of_lists(function):
+    for key in set(RIDE) - set(UNASKED.get(function, ())):
 
-    same_with_lists(call, RIDE[key])
+        def call(value, key=key):
+            ride = motion.Ride(hill=motion.Hill(400.0, 0.05), **RIDE | {key: value})
+            return function(**arguments(function) | {"ride": ride})
+
+        same_with_lists(call, RIDE[key])
 
 
 @pytest.mark.parametrize("key", BLEND)

@@ -13,10 +13,7 @@ from tuninglib.physics.stoichiometry import (
 )
 
 AIR = "O2:0.20946, N2:0.78084, Ar:0.0097"
-AIR_OXYGEN_PA = 0.20946 * 101325
 EQUILIBRIUM = pytest.mark.outside(source="Cantera chemical equilibrium, NASA gas data")
-BRETTSCHNEIDER = pytest.mark.outside(source="J. Brettschneider, 1979")
-NERNST = pytest.mark.outside(source="Nernst equation, textbook values")
 
 
 @functools.cache
@@ -72,7 +69,7 @@ def test_usual_water_gas_constant_is_that_of_hot_exhaust():
     assert constants[0] < 3.5 < constants[1]
 
 
-@BRETTSCHNEIDER
+# By hand, no outside value.
 @pytest.mark.parametrize(
     # Dry per cent by atom balance for CH1.85 with K = 3.5, three decimals each: H2 is 1.937, 1.452,
     # 0.521 and 0 %, which the analyser does not see.
@@ -102,7 +99,6 @@ def test_lambda_of_an_atom_balance(lambda_, co2, co, o2):
     assert found == pytest.approx(lambda_, abs=5e-5)
 
 
-@BRETTSCHNEIDER
 @pytest.mark.parametrize(
     ("hydrogen", "oxygen", "expected"),
     [
@@ -120,14 +116,13 @@ def test_wrong_fuel_constants_cost_little(hydrogen, oxygen, expected):
     assert found == pytest.approx(expected, abs=1e-4)
 
 
-@NERNST
+# The Nernst equation by hand, no outside value.
 def test_slope_of_an_oxygen_cell():
     # 48.27 mV a decade at 700 degC
     slope = nernst_emf_v(1e-11) - nernst_emf_v(1e-10)
     assert slope * 1000 == pytest.approx(48.27, abs=0.005)
 
 
-@NERNST
 @pytest.mark.parametrize(
     ("pressure_atm", "expected_mv"), [(1e-10, 450.0), (1e-15, 691.3), (1e-20, 932.7)]
 )
@@ -157,16 +152,6 @@ def test_voltage_is_the_difference_of_chemical_potential(lambda_):
 
 
 @EQUILIBRIUM
-@pytest.mark.parametrize(
-    ("lambda_", "expected_mv"),
-    [(0.85, 928.6), (0.90, 907.7), (0.95, 875.0), (0.99, 804.8), (1.01, 98.3), (1.05, 65.3)],
-)
-def test_voltage_of_equilibrium_exhaust(lambda_, expected_mv):
-    # Values that the library gave for iso-octane at 700 degC and 1 atm.
-    assert equilibrium_emf_v(lambda_, 700.0)[0] * 1000 == pytest.approx(expected_mv, abs=0.5)
-
-
-@EQUILIBRIUM
 @pytest.mark.parametrize("celsius", [600.0, 700.0, 800.0])
 def test_cell_switches_at_lambda_one(celsius):
     rich, lean = (equilibrium_emf_v(lambda_, celsius)[0] for lambda_ in (0.9999, 1.0001))
@@ -190,7 +175,6 @@ def test_four_fifths_of_the_swing_lie_between_14_5_and_14_9():
     assert (low - high) / (rich - lean) == pytest.approx(0.8, abs=0.02)
 
 
-@pytest.mark.outside(source="Cantera stoich_air_fuel_ratio")
 def test_true_ratio_of_a_gauge_reading_on_e10():
     # A gauge on a 14.7 scale shows 12.8 on E10: lambda 0.8707, truly 12.18.
     lambda_ = lambda_from_gauge(12.8, gauge_scale=14.7)

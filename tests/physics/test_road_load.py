@@ -21,9 +21,8 @@ def test_default_gives_back_the_table_at_its_own_air():
         assert total == pytest.approx(table_force_n(mass_kg=mass, speed_m_s=speed), rel=1e-12)
 
 
-def test_between_and_beyond_the_rows_it_goes_on_straight():
-    a, c = table_coefficients(np.array([230.0, 240.0, 250.0]))
-    assert a[2] - a[1] == pytest.approx(a[1] - a[0])
+def test_beyond_the_rows_it_goes_on_straight():
+    _, c = table_coefficients(np.array([80.0, 90.0, 100.0]))
     assert c[2] - c[1] == pytest.approx(c[1] - c[0])
     assert table_coefficients(80.0)[0] == 0.0
 

@@ -127,8 +127,8 @@ def test_a_run_written_down_wrong_is_named_without_a_repeat(outing):
     """54 typed for 42: half as much force again, from a seventh more displacement."""
     far = outing("4,kit_150,me,54,12.6 to 12.8,none")
     assert "Run 4 (kit 150)" in far.said
-    assert "Nothing is made of this gain" in far.said["Run 4 (kit 150)"]
-    assert "its speeds do not go with the rest" in far.said["kit 150"]
+    assert "This gain is not used until it is confirmed" in far.said["Run 4 (kit 150)"]
+    assert "its speeds do not fit the other runs" in far.said["kit 150"]
     assert far.gains["kit_150"].strength == "open"
     assert "kit 150" not in far.verdict["Ride now"]
     # Nor is the reference believed where it is what does not fit.
@@ -147,13 +147,22 @@ def test_a_second_run_far_from_the_first_widens_and_both_are_named(outing):
     assert far.gains["kit_150"].ratio.half_width > 1.5 * before
 
 
+def test_of_five_rows_the_one_in_the_band_is_ridden_and_climbs_are_spoken_of(outing):
+    """12.7 on the gauge, and nothing said of the riding: neither nothing nor the richest."""
+    one = outing()
+    assert one.verdict["Ride now"].startswith("kit 150 (")
+    assert one.verdict["Not to be ridden"] == "kit 120 and kit 140 (may run lean)."
+    warned = str(verdict.watch(one.results))
+    assert "ask for lambda 0.88 or richer on an air-cooled engine: kit 150 has a" in warned
+
+
 def test_what_was_not_written_down_is_one_line_with_its_cost(outing):
     found = [one for one in cautions.remarks(outing().results) if "not written down" in one]
     assert len(found) == 1
     (line,) = found
     for part in ("30.0 ± 1.0 mph", "speedometer", "32 °F to 86 °F", "at sea level"):
         assert part in line
-    assert "the gain of kit 160" in line
+    assert "the gain of kit 150" in line
 
 
 def test_a_factory_setup_that_was_never_read_is_not_read(outing):

@@ -7,7 +7,7 @@ import pytest
 
 from tuninglib.analysis.analyse import analyse
 from tuninglib.interval import Measured
-from tuninglib.report import tested
+from tuninglib.report import method
 from tuninglib.session.load import load_session
 
 
@@ -15,7 +15,7 @@ def test_a_point_of_grade_is_what_the_forces_would_move_by(demo_copy):
     session = load_session(demo_copy)
     session = replace(session, hill=replace(session.hill, pieces=()))
     before = analyse(session)
-    said = dict(tested.sentences(before).items)["The grade"]
+    said = dict(method.sentences(before).items)["The grade"]
     more = float(
         re.search(r"every force would be (\d+) N \(\d+ % of that of stock\) more", said)[1]
     )

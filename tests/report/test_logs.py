@@ -213,7 +213,7 @@ def test_the_table_and_the_figure_show_every_way_up(evening):
 def test_other_headings_know_that_speeds_are_logged(evening):
     assert not any("may read high" in one for one in cautions.remarks(evening))
     assert tested.runs_table(evening).caption == "Speeds as shown by the log"
-    assert "At the marker the log showed" in gain.sentences(evening).plain()
+    assert "Marker speed is as the log shows it" in gain.table(evening).plain()
     assert any(row[2].startswith("speeds of a log are true ones") for row in
                method.assumptions(evening).rows)  # fmt: skip
 

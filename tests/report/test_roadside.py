@@ -1,5 +1,6 @@
 """The page for the roadside on a phone: touched, without a network, died and re-opened."""
 
+import datetime
 import shutil
 from pathlib import Path
 
@@ -34,6 +35,8 @@ class Phone:
         self.context = browser.new_context(**PHONE)
         self.complaints, self.asked = [], []
         self.context.on("request", lambda request: self.asked.append(request.url))
+        # Of the year the page shows nothing.
+        self.context.clock.install(time=datetime.datetime(2026, 5, 16, 14, 5, 30))
         self.path = folder / PHONE_PAGE
         self.page = None
 
@@ -103,14 +106,21 @@ def test_a_day_typed_on_the_phone_becomes_the_session(phone, demo_copy, tmp_path
     phone.type(entry_speed="48", exit_speed="62", gauge_low="12,6", gauge_high="12.8")
     phone.type(air_temperature="14", knock="none", head_temperature="171", note='wet, "cold"')
     phone.next()
-    # The weather stays from run to run; nothing of the run itself does.
+    # The weather stays from run to run, and so most likely does the speed at the start line; that
+    # alone is no run. Nothing else of the run itself stays.
     assert phone.cells("air_temperature")[:2] == ["14", "14"]
-    assert phone.cells("entry_speed")[:2] == ["48", ""]
+    assert phone.cells("entry_speed")[:2] == ["48", "48"]
+    hint = phone.card.locator('.field[data-key="entry_speed"] .hint')
+    assert hint.inner_text() == "as on run 34; change it if it was another"
+    assert phone.cells("exit_speed")[:2] == ["62", ""]
+    assert phone.page.locator("#text").input_value().count("\n35,") == 0
+    phone.page.clock.fast_forward(600_000)
     phone.type(entry_speed="49", exit_speed="61")
+    assert hint.inner_text() == ""
     text = phone.save(tmp_path / "saved.csv").read_text(encoding="utf-8")
     assert text == before + (
         '34,stock,tove,48,62,12.6,12.8,14,none,171,full,"wet, ""cold"""\n'
-        "35,stock,ilmar,49,61,,,14,,,full,\n"
+        "35,stock,ilmar,49,61,,,14,,,full,14:15\n"
     )
     assert phone.page.locator("#text").input_value() == text
     (demo_copy / "runs.csv").write_text(text, encoding="utf-8")
@@ -134,7 +144,10 @@ def test_nothing_is_lost_when_the_phone_dies(phone, browser, demo_copy, tmp_path
     other.page.get_by_text("1 runs taken from runs.csv.").wait_for()
     assert other.cells("entry_speed")[0] == "48"
     other.page.locator("#cards .card").first.locator("summary").first.tap()
+    other.page.clock.fast_forward(3_600_000)
     other.type(entry_speed="47")
+    # It was begun on the first phone.
+    assert other.cells("note")[0] == "14:05"
     other.page.locator("#open").set_input_files(saved)
     other.page.get_by_text("Run 34 differs there; what stands here was kept.").wait_for()
     assert other.cells("entry_speed")[0] == "47"
@@ -165,6 +178,108 @@ def test_a_browser_without_memory_says_so(phone):
     assert said.startswith("This browser keeps nothing: save the file after each run")
     phone.type(entry_speed="48")
     assert ",48,," in phone.page.locator("#text").input_value()
+
+
+def test_the_time_of_day_stands_in_the_row_as_long_as_it_says_anything(phone):
+    phone.type(exit_speed="62")
+    assert phone.cells("note")[0] == "14:05"
+    phone.page.clock.fast_forward(120_000)
+    phone.type(note="14:05 gust", gauge_low="12.6")
+    assert phone.cells("note")[0] == "14:05 gust"
+    phone.type(note="", gauge_low="", exit_speed="")
+    assert phone.cells("note")[0] == ""
+    assert "0 of 16 runs filled in" in phone.page.locator("#kept").inner_text()
+    phone.type(exit_speed="6")
+    assert phone.cells("note")[0] == "14:07"
+    phone.type(exit_speed="")
+    assert phone.cells("note")[0] == ""
+
+
+def test_a_clock_for_cooling_starts_with_the_row_and_outlives_the_page(phone):
+    timer = phone.page.locator("#timer")
+    assert timer.inner_text() == "Cool down: 5 min"
+    phone.page.get_by_role("button", name="One minute less").tap()
+    assert timer.inner_text() == "Cool down: 4 min"
+    phone.type(exit_speed="62")
+    assert timer.inner_text() == "Cooling: 04:00"
+    phone.page.clock.run_for(62_000)
+    assert timer.inner_text() in ("Cooling: 02:59", "Cooling: 02:58")
+    phone.open()
+    assert phone.page.locator("#timer").inner_text().startswith("Cooling: 0")
+    phone.page.clock.run_for(240_000)
+    said = "Cooled for 4 min: is the head as cool as before the other runs?"
+    assert phone.page.locator("#timer").inner_text() == said
+    phone.page.get_by_role("button", name="Start", exact=True).tap()
+    assert phone.page.locator("#timer").inner_text() == "Cooling: 04:00"
+    # The rule that ends a run stands beside it.
+    rule = phone.page.locator("#now .note").inner_text().replace("\u00a0", " ")
+    assert "at the first rattle; leaner than 13.2 on this gauge; head above about 230 °C" in rule
+
+
+def test_after_each_row_it_says_whether_to_go_on(phone):
+    word, said = phone.page.locator("#word"), phone.page.locator(".standing:visible")
+    assert word.inner_text() == ""
+    phone.type(exit_speed="62", knock="none")
+    assert word.inner_text() == "Go on"
+    assert said.inner_text().startswith("Go on: still to ride: stock 3, big 185 4, big 172 4, big")
+    first = phone.page.locator("#cards .card").first
+    assert first.locator(".state").inner_text() == "\u2713"
+    phone.type(knock="heavy")
+    assert word.inner_text() == "Stop"
+    assert first.locator(".state").inner_text() == "\u26a0 stop"
+    phone.next()
+    # What is struck out is not changed to.
+    swaps = [text for text in phone.page.locator(".swap").all_inner_texts() if text]
+    assert swaps == [
+        "Start with stock, fuel: e5",
+        "Change to big 185, fuel: e5; warm up, and check again from the top",
+    ]
+    phone.type(exit_speed="64", knock="none")
+    assert (
+        phone.page.locator(".standing:visible")
+        .inner_text()
+        .startswith("Go on: still to ride: big 185 3.")
+    )
+
+
+def test_a_speed_in_another_unit_is_asked_about(phone):
+    hint = phone.card.locator('.field[data-key="exit_speed"] .hint')
+    phone.type(exit_speed="39")
+    said = "39 is far from the 69 of the other runs: misread, or in another unit?"
+    assert hint.inner_text() == said
+    assert phone.card.locator(".state").inner_text() == "? look again"
+    phone.type(exit_speed="62")
+    assert hint.inner_text() == ""
+
+
+def test_the_range_of_a_gauge_has_two_boxes_and_one_cell(browser, demo_copy, tmp_path):
+    header = "run,setup,rider,gauge,knock,note\n"
+    (demo_copy / "runs.csv").write_text(header, encoding="utf-8")
+    write_page(demo_copy)
+    one = Phone(browser, demo_copy).open()
+    lowest, highest = (one.card.get_by_label(f"gauge, {end}") for end in ("lowest", "highest"))
+    lowest.fill("12,6")
+    highest.fill("12.8")
+    one.open()
+    one.page.locator("#cards .card").first.locator("summary").first.tap()
+    boxes = [one.card.get_by_label(f"gauge, {end}") for end in ("lowest", "highest")]
+    assert [box.input_value() for box in boxes] == ["12,6", "12.8"]
+    assert one.save(tmp_path / "runs.csv").read_text(encoding="utf-8") == (
+        f"{header}1,stock,tove,12.6 to 12.8,,14:05\n"
+    )
+    assert one.complaints == []
+    one.context.close()
+
+
+def test_the_screen_is_kept_awake_where_the_browser_can(phone):
+    phone.page.add_init_script(
+        "Object.defineProperty(navigator, 'wakeLock', {value: {request: async (what) => {"
+        "window.asked = (window.asked ?? 0) + 1; if (what !== 'screen') throw what; }}})"
+    )
+    phone.page.reload()
+    assert phone.page.evaluate("window.asked") == 1
+    phone.page.evaluate("dispatchEvent(new Event('visibilitychange'))")
+    assert phone.page.evaluate("window.asked") == 2
 
 
 def test_knock_lean_and_heat_stop_at_once(phone, demo_copy):
@@ -220,8 +335,13 @@ def test_it_fits_every_width_and_can_be_touched(phone, width):
     phone.type(knock="heavy")
     assert phone.page.evaluate("document.documentElement.scrollWidth") <= width
     for button in phone.page.locator("button:visible, .pick:visible, summary:visible").all():
+        assert button.bounding_box()["height"] >= 44
+    # Of a gloved thumb.
+    for button in phone.page.locator(".card[open] .pick").all():
         box = button.bounding_box()
-        assert box["height"] >= 44
+        assert min(box["height"], box["width"]) >= 64
+    # What stays at the bottom leaves most of the page.
+    assert phone.page.locator("#now").bounding_box()["height"] < 844 / 5
 
 
 @pytest.mark.parametrize("dark", ["light", "dark"])

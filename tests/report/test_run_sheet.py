@@ -10,11 +10,14 @@ import pytest
 from tests.browser import chromium
 from tests.lab.panels import labelled, words
 from tests.outing import Outing
+from tuninglib.__main__ import main
 from tuninglib.analysis.day_plan import FirstPass, start_of
 from tuninglib.lab.plan import plan
 from tuninglib.report import cautions
+from tuninglib.report.roadside import ON_THE_PHONE
 from tuninglib.report.run_sheet import LISTS, ROWS_ON_A_PAGE, Heading, checklists, run_sheet
 from tuninglib.session.defaults import Band
+from tuninglib.session.edit import write_new_session
 from tuninglib.session.load import load_session
 from tuninglib.statistics.planning import run_order
 
@@ -78,7 +81,7 @@ def shown(browser, folder, text, paper) -> tuple:
     """On how many pages of a paper a sheet stands, and how wide it is on a phone."""
     path = folder / "sheet.html"
     path.write_text(text, encoding="utf-8")
-    page = browser.new_page(viewport={"width": 390, "height": 800})
+    page = browser.new_page(viewport={"width": 320, "height": 800})
     page.goto(path.as_uri())
     width, printed = page.evaluate("document.documentElement.scrollWidth"), page.pdf(format=paper)
     page.close()
@@ -92,7 +95,60 @@ def test_a_full_sheet_is_one_page(browser, demo_folder, tmp_path, paper):
     for repeats, pages in ((4, 1), (ROWS_ON_A_PAGE // len(SETUPS), 1), (9, 2)):
         text = sheet(demo_folder, repeats=repeats, liquid=True)
         assert text.count("<tr") == 1 + repeats * len(SETUPS)
-        assert shown(browser, tmp_path, text, paper)[0] == pages
+        printed, width = shown(browser, tmp_path, text, paper)
+        assert printed == pages
+        assert width <= 320
+    assert "<main>" in text
+
+
+# The command ------------------------------------------------------------------------------------
+
+
+def test_plan_writes_page_and_sheet_and_says_how_to_open_it(demo_copy, capsys):
+    assert main(["plan", str(demo_copy)]) == 0
+    said = capsys.readouterr().out.splitlines()
+    assert said[0].startswith("Runs: 3 of each setup, 12 in all: a gain of 10.0 % or more")
+    assert [line for line in said if line.startswith("Left out: big 150: light knock was heard")]
+    sheet, page = (demo_copy / name for name in ("run_sheet.html", "roadside.html"))
+    assert said[-5:] == [
+        f"Written: {sheet}; open it in a browser and print it.",
+        f"Written: {page}; open it on the phone, in its browser.",
+        *(f"{label}: {text}" for label, text in ON_THE_PHONE),
+    ]
+    assert len(ON_THE_PHONE) == 3
+    before = page.read_text(encoding="utf-8")
+    assert "When this page was made" in before
+    # The same again writes nothing anew; another plan keeps the earlier one.
+    assert main(["plan", str(demo_copy)]) == 0
+    assert not list(demo_copy.glob("*.earlier-*"))
+    assert main(["plan", str(demo_copy), "--gain", "20 %"]) == 0
+    assert "Kept: the earlier one is roadside.earlier-1.html." in capsys.readouterr().out
+    assert (demo_copy / "roadside.earlier-1.html").read_text(encoding="utf-8") == before
+    assert page.read_text(encoding="utf-8") != before
+
+
+@pytest.mark.parametrize("gain", ["0", "-5", "x", "nan", "101"])
+def test_a_gain_that_is_none_is_refused(demo_folder, capsys, gain):
+    with pytest.raises(SystemExit) as refused:
+        main(["plan", str(demo_folder), "--gain", gain])
+    assert refused.value.code == 2
+    assert f"{gain!r} is no gain; write per cent from 1 to 100" in capsys.readouterr().err
+
+
+def test_a_plan_that_cannot_be_says_why_and_writes_nothing(tmp_path, demo_copy, capsys):
+    assert main(["plan", str(demo_copy), "--gain", "1"]) == 2
+    assert "takes more than 120 runs; compare fewer setups" in capsys.readouterr().err
+    assert not (demo_copy / "roadside.html").exists()
+    assert main(["plan", str(tmp_path / "none")]) == 2
+    assert "session.toml: is missing in the folder 'none'" in capsys.readouterr().err
+
+
+def test_a_session_to_fill_in_can_be_planned(tmp_path, capsys):
+    write_new_session(tmp_path / "new", "us")
+    assert main(["plan", str(tmp_path / "new")]) == 0
+    page = (tmp_path / "new" / "roadside.html").read_text(encoding="utf-8")
+    assert "445 °F" in page
+    assert "When this page was made" not in page
 
 
 # The checklists -----------------------------------------------------------------------------------
@@ -122,7 +178,7 @@ def test_names_are_text_in_it():
 def test_two_pages_at_the_most(browser, tmp_path, paper):
     pages, width = shown(browser, tmp_path, checklists("An outing"), paper)
     assert pages <= 2
-    assert width <= 390
+    assert width <= 320
 
 
 @pytest.mark.parametrize(

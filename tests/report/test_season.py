@@ -2,15 +2,18 @@
 
 import json
 import shutil
+from dataclasses import replace
 
 import pytest
 
 from tests.browser import chromium, shown
 from tests.conftest import ROOT
 from tuninglib.__main__ import main
+from tuninglib.analysis.combinations import Gate
+from tuninglib.analysis.decide import Step
 from tuninglib.report import season
 from tuninglib.report import season as words
-from tuninglib.report.season import make_seasons, outings_below, season_below
+from tuninglib.report.season import _why, make_seasons, outings_below, season_below
 from tuninglib.text_files import SessionError
 
 pytestmark = pytest.mark.slow
@@ -48,7 +51,9 @@ def test_the_page_says_what_the_season_says_and_links_the_reports(made, capsys):
     assert "<h1>DEMO, INVENTED: A season of" in page
     assert 'href="2_june.report/report.html"' in page
     assert "more force at the wheel than stock" in page
-    assert "this page does not say what may be ridden" in page
+    assert "Ride now" in page
+    assert "the report goes first" in page
+    assert "too lean" not in page
     assert "Local law, the maker's manual" in page.replace("&#39;", "'")
     assert str(made) not in page
     before = (made / "season.html").stat().st_mtime_ns
@@ -174,9 +179,53 @@ def test_knock_stands_before_any_gain(copy):
     rows = str(season.mixture_table(found))
     assert "knocked" in rows
     said = dict(words.sentences(found).items)
-    assert "Not to be ridden as it is: it knocked and it is too lean." in said["big 164"]
-    assert "Not to be ridden" not in said["big 172"]
+    assert said["big 164"].startswith("do not ride: knock. Measured: ")
+    assert "do not ride" not in said["big 172"]
     assert "no reason to ride a combination that knocked" in str(season.mixture_sentences(found))
+
+
+def test_the_first_line_decides_and_what_is_ruled_out_stands_last_with_its_reason(made):
+    found = season_below(made)
+    (label, line), *_ = words.sentences(found).items
+    assert label == "Ride now"
+    assert line == (
+        "big 172 pipe (injector i172, fuel e5). One outing more should repeat big 172 pipe and "
+        "stock: ride each twice, taking turns. Next: buy i185."
+    )
+    labels = [label for label, _ in words.sentences(found).items]
+    assert labels.index("big 164") > labels.index("big 172 pipe")
+    assert dict(words.sentences(found).items)["big 164"].startswith(
+        "do not ride: may run lean (61 %). Measured: 16 % (10 to 23 %) more force at the wheel"
+    )
+    mixtures = words.mixture_table(found)
+    for table, column in ((words.gain_table(found), "Verdict"), (mixtures, "Mind")):
+        at = table.header.index(column)
+        marked = ["do not ride: " in row[at] for row in table.rows]
+        assert any(marked)
+        assert marked == sorted(marked)
+    *_, mind = next(row for row in mixtures.rows if row[0].startswith("i172, e10"))
+    assert mind == "do not ride: may run lean (34 %)"
+
+
+def test_seasons_without_anything_to_ride_or_more_to_repeat_say_so(made):
+    found = season_below(made)
+    none = replace(found.plan, ride=None, next=Step(code="find knock", engine="big"))
+    (_, line), *_ = words.sentences(replace(found, plan=none)).items
+    assert line == (
+        "none of these setups: too little is known of any. Before another full-throttle run: find "
+        "the cause of the knock."
+    )
+    shut = tuple(replace(one, gate=Gate("heat")) for one in found.combinations)
+    (_, line), *_ = words.sentences(replace(found, plan=none, combinations=shut)).items
+    assert line.startswith("none of these setups: every one is ruled out.")
+    step = Step(code="ride again", why="too close", setups=("big_172", "stock"))
+    again = replace(found, plan=replace(found.plan, next=step))
+    (_, line), *_ = words.sentences(again).items
+    assert line.endswith("should repeat big 172 and stock: ride each twice, taking turns.")
+    # A chance that another page gave is told from the one in this table.
+    lean = next(one for one in found.combinations if one.setup == "big_164")
+    other = replace(lean, gate=replace(lean.gate, value=0.25))
+    assert _why(other) == "may run lean (25 %, in the report of its last outing)"
 
 
 def test_thin_seasons_have_words_for_what_is_missing(copy):

@@ -161,7 +161,7 @@ def test_where_a_value_is_from_is_said_in_words(edit):
     folder = edit("session.toml", 'rotating_mass = "8 kg +/- 3 kg"\n', "")
     words = said(folder)
     assert words["Drag area"] == "motorcycle table of 40 CFR 86.529-98"
-    assert words["Rotating mass"] == "7 % of the bike (rule of UN GTR 2, from memory)"
+    assert words["Rotating mass"] == "7 % of the bike (rule of thumb, after UN GTR 2)"
     assert words["True over shown speed"] == "session.toml"
     edit("session.toml", 'factor = "0.955 +/- 0.01"', "")
     assert said(folder)["True over shown speed"] == "no calibration: legal range of UN R39"

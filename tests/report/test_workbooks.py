@@ -1,6 +1,7 @@
 """Every workbook: no logic, no outputs, and it runs; the report's says what the sheet bears."""
 
 import ast
+import hashlib
 import json
 import re
 from pathlib import Path
@@ -100,7 +101,7 @@ def test_a_workbook_runs_on_a_session(path, demo_copy, monkeypatch):
     named = {} if path.stem in WITHOUT_A_SESSION else {"session_folder": str(demo_copy)}
     if path.stem == "season":
         named = {"season_folder": str(demo_copy.parent)}
-    if path.stem == "guide":
+    if path.stem in ("guide", "before"):
         named = {"units": "us"}
     notebook = run_workbook(path, named)
     shown = [c for c in notebook.cells if c.cell_type == "code" and c.outputs]
@@ -140,6 +141,13 @@ def test_the_report_workbook_says_which_session_it_read_and_never_judges_the_dem
     said = [out.data["text/plain"] for c in notebook.cells for out in c.get("outputs", [])]
     assert said[0].startswith("Session: DEMO, INVENTED: Bigger cylinder on the quarry lane, 16 May")
     assert said[0].endswith(f"folder {demo_copy.name}.")
+
+
+def test_a_report_says_which_workbook_made_it(written):
+    path = WORKBOOKS[NAMES.index("session_report")]
+    begins = hashlib.sha256(path.read_bytes()).hexdigest()[:12]
+    said = f"by its own workbook session_report.ipynb (SHA-256 {begins}…), from the files"
+    assert said in written.page.read_text(encoding="utf-8")
 
 
 def test_every_page_of_an_invented_session_says_that_nobody_rode_it(written, demo_copy, tmp_path):

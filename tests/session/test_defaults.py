@@ -11,6 +11,7 @@ from tuninglib.session.defaults import (
     band_of,
     blend_of,
     day_pressure_of,
+    edge_not_said,
     ethanol_of,
     hill_of,
     petrol_density_of,
@@ -115,6 +116,8 @@ def test_the_half_widths_of_what_is_taken_are_of_95_percent(edit):
         ("climbs", "air", (0.83, 0.90), 0.88),
         ("town", "air", (0.83, 0.90), 0.90),
         ("climbs", "liquid", (0.83, 0.90), 0.90),
+        # Not said: said in the caution, and nothing is shut by it.
+        ("unknown", "air", (0.83, 0.90), 0.90),
         # Never past the middle.
         ("climbs", "air", (0.87, 0.90), 0.885),
     ],
@@ -130,6 +133,18 @@ def test_long_climbs_on_air_alone_move_the_lean_edge(demo_folder, riding, coolin
     assert (band.lowest, band.highest) == (target[0], pytest.approx(edge))
     assert band.stated_highest == target[1]
     assert band.moved == (edge != target[1])
+
+
+@pytest.mark.parametrize(
+    ("riding", "cooling", "edge"),
+    [("unknown", "unknown", 0.88), ("unknown", "liquid", None), ("mixed", "air", None)],
+)
+def test_what_long_climbs_would_ask_for_is_known_where_nothing_is_said(
+    demo_folder, riding, cooling, edge
+):
+    session = load_session(demo_folder)
+    found = edge_not_said(dataclasses.replace(session, use=Use(riding=riding, cooling=cooling)))
+    assert found == (None if edge is None else pytest.approx(edge))
 
 
 def test_both_standards_must_allow_their_factor(demo_folder):

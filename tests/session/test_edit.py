@@ -16,6 +16,7 @@ from tuninglib.session.edit import (
     problems_of_row,
     row_text,
     set_values,
+    without_table,
     write_values,
 )
 from tuninglib.session.load import load_session
@@ -364,6 +365,26 @@ def test_what_is_wrong_with_the_header_is_not_blamed_on_a_row(demo_copy):
     )
     assert "exit_speed" not in found
     assert "[kg] is not a unit of exit_speed" in found[""]
+
+
+@pytest.mark.parametrize(
+    ("text", "table", "after"),
+    [
+        ("[riders]\nme.mass = 1\nmeg.mass = 2\n", "riders.me",
+         "[riders]\n# me.mass = 1\nmeg.mass = 2\n"),
+        ("[setups]\na = {b = 1}  # x\n", "setups.a", "[setups]\n# a = {b = 1}  # x\n"),
+        ("[hill]\na = 1\n\n[[hill.pieces]]\nb = [\n[1],\n]\n[use]\nc = 1\n", "hill",
+         "# [hill]\n# a = 1\n\n# [[hill.pieces]]\n# b = [\n# [1],\n# ]\n[use]\nc = 1\n"),
+        ("setups = {a = {b = 1}, c = {b = 2}}\n", "setups.a", "setups = { c = {b = 2}}\n"),
+    ],
+)  # fmt: skip
+def test_a_table_is_made_remarks_however_it_is_written(text, table, after):
+    assert without_table(text, table) == after
+
+
+def test_a_table_that_cannot_be_told_from_others_is_left_to_the_rider():
+    with pytest.raises(ValueError, match="cannot be removed without changing other values"):
+        without_table('riders.me.mass = "80 kg"\nriders.me.note = "x"\n', "riders.me")
 
 
 def test_rows_of_two_writers_are_all_kept(demo_copy):

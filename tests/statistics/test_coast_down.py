@@ -1,6 +1,5 @@
 """Road load from simulated coast-downs with known truth."""
 
-import re
 from dataclasses import replace
 
 import numpy as np
@@ -8,9 +7,12 @@ import pytest
 from scipy.integrate import quad
 from scipy.optimize import least_squares
 
+from tests.tools.simulate_coast_down import LAYOUTS, line
+from tests.tools.simulate_coast_down import day as day_of_falls
 from tuninglib.physics.motion import Hill, Ride
 from tuninglib.statistics.coast_down import (
     WindSds,
+    _fall_time,
     coast_time_s,
     fit_coast_down,
     fit_coast_down_trace,
@@ -120,16 +122,12 @@ def test_exact_readings_give_the_exact_road_load(fit):
     assert found.source == "4 coast-downs"
 
 
-# Twenty-four days know their spread to 15 %; a half of the width that it should have is noticed.
-@pytest.mark.parametrize(
-    ("fit", "days"), [pytest.param(fit_falls, 60, marks=pytest.mark.slow), (fit_points, 24)]
-)
-def test_intervals_hold_the_truth(fit, days):
+# Sixteen days know their spread to 18 %; a half of the width that it should have is noticed.
+def test_intervals_of_logged_speeds_hold_the_truth():
     rng = np.random.default_rng(11)
     held, errors, sds = [], [], []
-    for _ in range(days):
-        falls, points = day(rng, 6)
-        found = fit(falls if fit is fit_falls else points)
+    for _ in range(16):
+        found = fit_points(day(rng, 6)[1])
         t = t_quantile(0.975, found.dof)
         held.append(abs(found.drag_area_m2 - AREA) <= t * found.drag_area_sd_m2)
         held.append(abs(found.rolling_coefficient - ROLLING) <= t * found.rolling_coefficient_sd)
@@ -137,6 +135,56 @@ def test_intervals_hold_the_truth(fit, days):
         sds.append(found.drag_area_sd_m2)
     assert np.mean(held) >= 0.88
     assert np.std(errors) == pytest.approx(np.mean(sds), rel=0.25)
+
+
+@pytest.mark.slow
+def test_no_day_of_good_numbers_is_refused_and_intervals_hold_the_truth():
+    """Four runs, of which two have one fall alone: the least that anybody times."""
+    refused, held = line(LAYOUTS["2+2+1+1"], 500)
+    assert refused == []
+    # Half a thousand days know 95 % to one.
+    assert np.all(np.abs(held.mean(axis=0) - 0.955) < 0.025)
+
+
+def test_numbers_that_do_not_belong_together_are_refused_with_the_worst_row():
+    """One time typed without its decimal point."""
+    falls, _ = day(np.random.default_rng(3), 4)
+    falls[4, 7] *= 10
+    with pytest.raises(ValueError, match=r"no road load explains.*the worst of them, row 8, is"):
+        fit_falls(falls)
+
+
+@pytest.mark.parametrize("factor", np.linspace(0.85, 1.05, 9))
+def test_falls_of_different_number_are_fitted_at_any_factor_of_the_speeds(factor):
+    """As the slider of the speedometer moves: the answer moves with it, smoothly."""
+    rows = day_of_falls(np.random.default_rng(8), LAYOUTS["2+2+1+1"])[1]
+    one, other = (
+        fit_falls(rows * np.array([[1], [1], [at], [at], [1]])) for at in (factor, factor * 1.001)
+    )
+    assert other.drag_area_m2 == pytest.approx(one.drag_area_m2, rel=0.01)
+    assert other.rolling_coefficient == pytest.approx(one.rolling_coefficient, rel=0.01)
+
+
+def test_falls_that_tell_next_to_nothing_leave_what_is_usual_of_motorcycles():
+    """One short fall of speed, four times: any split of drag and rolling slows the bike so."""
+    found = fit_coast_down(
+        start(), run=[1, 2, 3, 4], direction=[1, -1, 1, -1], from_speed_m_s=[11.0] * 4,
+        to_speed_m_s=[10.0] * 4, time_s=[3.1, 3.3, 3.2, 3.2],
+    )  # fmt: skip
+    low, high = (found.drag_area_m2 + sign * 1.96 * found.drag_area_sd_m2 for sign in (-1, 1))
+    assert 0.3 < found.drag_area_m2 < 0.8
+    assert -0.2 < low < 0.3
+    assert 0.7 < high < 1.4
+    assert 0.002 < found.rolling_coefficient_sd < 0.009
+
+
+def test_a_wind_from_behind_pushes_where_it_is_faster():
+    """The search may pass there: the time is that of the steps, and no kink stands at calm air."""
+    expected, _ = quad(
+        lambda v: 208 / (29.4 + 0.33 * (v - 3.0) * abs(v - 3.0)), 1, 8, points=[3], epsabs=1e-10
+    )
+    assert _fall_time(8.0, 1.0, 29.4, 0.33, 208.0, -3.0) == pytest.approx(expected, rel=1e-9)
+    assert np.isnan(_fall_time(8.0, 1.0, 1.0, 0.33, 208.0, -3.0))
 
 
 def test_speeds_read_ten_times_as_finely_tell_ten_times_as_much():
@@ -154,7 +202,7 @@ def test_speeds_read_ten_times_as_finely_tell_ten_times_as_much():
     (0.1, 0.002, (1.2, 0.04)), (0.3, 0.004, (0.5, 0.03)), (0.55, 0.015, (0.1, 0.002)),
 ])  # fmt: skip
 def test_exact_falls_are_found_from_a_start_far_off(area, rolling, begin):
-    """Steps that would leave nothing to slow the bike are shortened until it slows again."""
+    """Steps that would leave nothing to slow the bike are shortened; the start leaves no trace."""
     fast, slow = np.tile([16.0, 12.0, 8.0, 5.0], 4), np.tile([12.0, 8.0, 5.0, 3.0], 4)
     true = ride(area=area, rolling=rolling)
     found = fit_coast_down(
@@ -162,8 +210,8 @@ def test_exact_falls_are_found_from_a_start_far_off(area, rolling, begin):
         direction=np.repeat([1, -1, 1, -1], 4), from_speed_m_s=fast, to_speed_m_s=slow,
         time_s=coast_time_s(true, from_speed_m_s=fast, to_speed_m_s=slow),
     )  # fmt: skip
-    assert found.drag_area_m2 == pytest.approx(area, rel=1e-6)
-    assert found.rolling_coefficient == pytest.approx(rolling, rel=1e-6)
+    assert found.drag_area_m2 == pytest.approx(area, rel=1e-4)
+    assert found.rolling_coefficient == pytest.approx(rolling, rel=1e-3)
 
 
 def test_four_falls_are_enough():
@@ -175,18 +223,13 @@ def test_four_falls_are_enough():
         assert abs(found.drag_area_m2 - AREA) < 1.5 * t * found.drag_area_sd_m2
 
 
-def test_falls_without_any_error_have_an_interval_or_are_refused():
-    """Four exact falls leave nothing that tells how far off they are."""
+def test_falls_without_any_error_have_an_interval():
+    """Four exact falls leave nothing that tells how far off they are; what is usual does."""
     for seed in range(5, 9):
         falls, _ = day(np.random.default_rng(seed), 2, gust=0.3, noise=0.0)
-        try:
-            found = fit_falls(falls[:, [0, 4, 5, 9]]).drag_area_sd_m2
-        except ValueError as problem:
-            found = str(problem)
-        if isinstance(found, str):
-            assert re.search("4 falls of speed fit so closely|no road load explains", found)
-        else:
-            assert found > 0
+        found = fit_falls(falls[:, [0, 4, 5, 9]])
+        assert 0.02 < found.drag_area_sd_m2 < 0.3
+        assert abs(found.drag_area_m2 - AREA) < 2 * found.drag_area_sd_m2
 
 
 @pytest.mark.parametrize(("stated", "shown"), [(0.1, (0.02, 0.2)), (50.0, (0.998, 1.002))])
@@ -264,11 +307,16 @@ def test_each_fall_counts_by_what_a_misread_speed_costs_it():
         model = coast_time_s(own, from_speed_m_s=first, to_speed_m_s=last)
         return (model - time) / per_speed
 
-    expected = least_squares(off, [0.5, 0.012], x_scale=[0.1, 0.01], xtol=1e-12, ftol=1e-12).x
+    expected = least_squares(off, [0.5, 0.012], x_scale=[0.1, 0.01], xtol=1e-12, ftol=1e-12)
     found = fit_coast_down(
         ride, run=np.repeat([1, 2, 3, 4], 3), direction=np.repeat([1, -1, 1, -1], 3),
         from_speed_m_s=first, to_speed_m_s=last, time_s=time,
         wind=WindSds(steady_sd_m_s=1e-5, gust_sd_m_s=1e-5, gust_log_sd=1e-3),
     )  # fmt: skip
     ours = found.drag_area_m2, found.rolling_coefficient
-    assert ours == pytest.approx(tuple(expected), rel=1e-3)
+    assert ours == pytest.approx(tuple(expected.x), rel=1e-3)
+    # And their standard deviations by the residuals' own scatter, twelve falls and two unknowns;
+    # ours are wider, since dials are usually read less well than here.
+    scatter = np.sum(expected.fun**2) / (12 - 2)
+    sds = np.sqrt(scatter * np.diag(np.linalg.inv(expected.jac.T @ expected.jac)))
+    assert np.all(np.abs(np.sqrt(np.diag(found.covariance)) / sds - 1.25) < 0.2)

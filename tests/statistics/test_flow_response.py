@@ -101,7 +101,7 @@ def test_states_are_fitted_apart():
 
 def test_response_interval_holds_the_truth():
     rng = np.random.default_rng(9)
-    hits, sessions = 0, 150
+    hits, sessions = 0, 80
     for seed in range(sessions):
         truth = rng.choice([0.0, 0.3, 0.7, 1.0])
         readings = states(truth, repeats=2, seed=seed)

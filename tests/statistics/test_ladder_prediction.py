@@ -132,11 +132,11 @@ def test_band_the_wrong_way_round(fit):
 
 @pytest.fixture(scope="module")
 def outcome():
-    return simulate(WORLDS[0], 500, candidates=6)
+    return simulate(WORLDS[0], 250, candidates=6)
 
 
 def test_intervals_hold_the_truth(outcome):
-    """500 invented sessions; the full table comes from simulate_ladder.py."""
+    """250 invented sessions; the full table comes from simulate_ladder.py."""
     assert 0.93 < outcome.covered.mean() < 0.97
     assert 0.93 < outcome.covered_tried.mean() < 0.98
     assert 0.93 < outcome.covered_response.mean() < 0.97

@@ -288,11 +288,11 @@ def test_readings_that_are_off_together_are_as_wide_as_one():
 
 @pytest.mark.parametrize("repeats", [2, 3, 4])
 def test_intervals_hold_the_truth_with_and_without_a_bad_reading(repeats):
-    clean, plain = (simulate(300, repeats=repeats, weigh=weigh, seed=11) for weigh in (True, False))
+    clean, plain = (simulate(150, repeats=repeats, weigh=weigh, seed=11) for weigh in (True, False))
     assert 0.93 <= clean.held <= 0.98
     assert clean.width == pytest.approx(plain.width, rel=0.05)
     assert clean.wrongly_named < 0.08
-    bad = simulate(300, repeats=repeats, gross=True, seed=11)
+    bad = simulate(150, repeats=repeats, gross=True, seed=11)
     assert bad.held >= 0.93
     assert bad.held_there >= 0.90
     assert bad.width < 1.1 * clean.width

@@ -24,6 +24,12 @@ def test_lowest_true_speed_is_not_negative():
     assert legal_true_speed_m_s(0.5) == (0.0, 0.5)
 
 
+def test_what_is_made_may_show_more_than_what_was_approved():
+    # 11 tenths of 50 km/h and 8 km/h on top.
+    lowest, highest = legal_true_speed_m_s(63 / 3.6, as_made=True)
+    assert (lowest * 3.6, highest * 3.6) == pytest.approx((50.0, 63.0))
+
+
 def test_unknown_factor_spans_the_legal_range():
     factor, sd = unknown_factor(20.0)
     low, high = (speed / 20.0 for speed in legal_true_speed_m_s(20.0))

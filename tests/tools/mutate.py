@@ -37,53 +37,99 @@ _NAMES = {
     "minimum": "maximum", "maximum": "minimum", "sqrt": "square", "hypot": "maximum",
 }  # fmt: skip
 
-# Lines whose change changes no answer, and why; a change there is not counted.
+# Changes that change no answer, and why; they are not counted. A module's lines, each with what is
+# changed there: its kind and text, as :func:`places` and ``ast.unparse`` say it.
+_ARRIVED = "when a search that has arrived ends, or steps beyond those that are needed"
+_TIMES = "a density times any constant"
+_COPIES = "how many numbers one copy has"
+_ROUNDING = "what rounding cannot tell apart"
+_FINE = "how fine a curve or an integral is taken"
+_SLOPE = "a step of a slope"
 WITHOUT_EFFECT = {
-    "_MOST_STEPS =": "a limit of steps that no search comes near",
-    "_AT_ONCE": "how many numbers one copy has",
-    "_WORTH_IT =": "from where a quicker way is taken; both give the same",
-    "_POINTS, _REACH, _STRIDE =": "a finer or wider grid gives the same",
-    "_LEAST, _MATTERS, _FEWEST =": "what weighs nothing is left out sooner or later",
-    "_NOTHING, _BIN, _EXACT =": "how exact beyond rounding",
-    "step = step / 2": "halving or quartering ends at the same place",
-    "1e-3 * stated)": "when a search that has arrived ends",
-    "np.log(safe) + stated / safe), 0.0))": "the same added to all that is compared",
-    "same = 1e-10": "what rounding cannot tell apart",
-    "for _ in range(": "steps beyond those that are needed",
-    "close=1e-": "when a search that has arrived ends",
-    "if moved < 1e-8": "when a search that has arrived ends",
-    "start = max(squares": "where a search starts",
-    "_SIZES = np": "between sizes the evidence is nearly a line",
-    "strength[at].mean()": "what is the same for all goes into the level, which is free",
-    "return np.exp(log - log.max()).sum(1)": "a density times any constant",
-    "_LEAST = 1e-10": "what is left of nothing",
-    "_MATTERS = 1e-6": "what weighs nothing",
-    "_ALIKE": "so many degrees of freedom are as good as any number",
-    "_AT_A_TIME = ": "how many become numbers at once",
-    "st_size // max(2, shortest)": "room that grows where it is too little",
-    "_BLOCK_BYTES = 1 <<": "how much is read at once",
-    "threads = min(": "how many work at once",
-    "layout.width <= 2 * len(positions)": "which of two ways to the same table is quicker",
-    '["0"] * (extra + 1)': "a first row of as many cells as can be, or of more",
-    "_BETWEEN = ": "how fine a curve is read off",
-    "density = np.exp(curve(between)": "a density times any constant",
-    "np.where(base, base, 1.0)": "what is nothing has any scale; a step of a slope",
-    "_NODES, _WEIGHTS =": "how fine an integral is taken",
-    "1e-9, hill.lengths_m)": "what rounding cannot tell apart",
-    "1 - 1e-9)) | (flow": "what rounding cannot tell apart",
-    "< 1e-10 and np.abs(step": "when a search that has arrived ends",
-    "(speeds(entry + 1e-5": "a step of a slope",
-    "weight = np.exp(np.array(log) - max(log))": "a density times any constant",
-    "na=False": "what is not there is no time either way",
-    "np.where(size > 0, size, 1.0)": "what does not move has any scale",
-    "np.arange(0, _POINTS": "where a search starts, which fills in all that matters",
-    "phi = np.maximum(first": "where a search starts",
-}
+    "physics/motion.py": {
+        "_MOST_STEPS = 60": (_ARRIVED, "constant 60"),
+        "for _ in range(40):": (_ARRIVED, "constant 40"),
+    },
+    "report/what_if.py": {"for _ in range(60):": (_ARRIVED, "constant 60")},
+    "session/gpx_file.py": {"_AT_A_TIME = 50_000": (_COPIES, "constant 50000")},
+    "session/trace.py": {
+        r'dated = texts.where(texts.str.match(r"\s*\d{4}-?\d\d-?\d\d[T ]\d\d", na=False))': (
+            "what is not there is no time either way", "constant False",
+        ),
+    },
+    "statistics/flow_response.py": {
+        "_SIZES = np.array([0, 0.1, 0.2, 0.35, 0.5, 0.65, 0.8, 0.9, 1.0, 1.1, 1.25, 1.5, 1.9, 2.6, "
+        "4.0])": (
+            "between sizes the evidence is nearly a line", "constant 0.1", "constant 0.2",
+            "constant 0.35", "constant 0.5", "constant 0.65", "constant 0.8", "constant 0.9",
+            "constant 1.0", "constant 1.1", "constant 1.25", "constant 1.5", "constant 1.9",
+        ),
+        "readings.log_lambda[at], strength[at] - strength[at].mean(), noise_sd[at],": (
+            "what is the same for all goes into the level, which is free",
+            "op strength[at] - strength[at].mean()",
+        ),
+        "return np.exp(log - log.max()).sum(1)": (
+            _TIMES, "op log - log.max()", "attribute log.max",
+        ),
+    },
+    "statistics/force_against_speed.py": {
+        "_MOST_STEPS = 30": (_ARRIVED, "constant 30"),
+        "parts = np.clip(s[:, None] - starts, 1e-9, hill.lengths_m)": (_ROUNDING, "constant 1e-09"),
+        "if np.abs(step[0]) < 1e-10 and np.abs(step[1]) < 1e-8:": (
+            _ARRIVED, "constant 1e-10", "constant 1e-08",
+        ),
+    },
+    "statistics/ladder_prediction.py": {
+        "outside = (flow < min(tried) * (1 - 1e-9)) | (flow > max(tried) * (1 + 1e-9))": (
+            _ROUNDING, "constant 1e-09", "op 1 - 1e-09", "op 1 + 1e-09",
+        ),
+    },
+    "statistics/mixed_model.py": {
+        "_AT_ONCE = 8_000_000": (_COPIES, "constant 8000000"),
+        "some = max(1, _AT_ONCE // each)": (_COPIES, "constant 1", "name max"),
+        "for _ in range(10):": (_ARRIVED, "constant 10"),
+        "for _ in range(3):": (_ARRIVED, "constant 3"),
+    },
+    "statistics/normal_mixture.py": {"for _ in range(60):": (_ARRIVED, "constant 60")},
+    "statistics/planning.py": {
+        "_NODES, _WEIGHTS = np.polynomial.legendre.leggauss(200)": (_FINE, "constant 200"),
+    },
+    "statistics/repeats.py": {"_MOST_STEPS = 60": (_ARRIVED, "constant 60")},
+    "statistics/road_runs.py": {
+        "step = 1e-5 * (1.0 if name in _EITHER_SIGN else np.where(base, base, 1.0))": (
+            _SLOPE, "constant 1e-05", "constant 1.0", "compare name in _EITHER_SIGN",
+            "op 1e-05 * (1.0 if name in _EITHER_SIGN else np.where(base, base, 1.0))",
+        ),
+    },
+    "statistics/season.py": {
+        "_MATTERS = 1e-6": ("what weighs nothing", "constant 1e-06"),
+        "_BETWEEN = 1001": (_FINE, "constant 1001"),
+        "_AT_ONCE = 2_000_000": (_COPIES, "constant 2000000"),
+        "size = max(1, _AT_ONCE // (k * columns))": (
+            _COPIES, "constant 1", "name max", "op k * columns",
+        ),
+        "density = np.exp(curve(between) - curve(points).max())": (
+            _TIMES, "attribute curve(points).max", "op curve(between) - curve(points).max()",
+        ),
+    },
+    "statistics/warm_up.py": {
+        "for _ in range(80):": (_ARRIVED, "constant 80"),
+        "weight = np.exp(np.array(log) - max(log))": (
+            _TIMES, "name max", "op np.array(log) - max(log)",
+        ),
+    },
+    "analysis/what_if.py": {
+        "_LEAST = 1e-10": ("what is left of nothing", "constant 1e-10"),
+        "scale = np.where(size > 0, size, 1.0)": (
+            "what does not move has any scale", "constant 1.0",
+        ),
+    },
+}  # fmt: skip
 
 
-def has_effect(line: str) -> bool:
-    """Whether a change of a line can change an answer."""
-    return not any(one in line for one in WITHOUT_EFFECT)
+def has_effect(module: str, line: str, change: str) -> bool:
+    """Whether a change of a line of a module can change an answer."""
+    return change not in WITHOUT_EFFECT.get(module, {}).get(line.strip(), ("",))[1:]
 
 
 def places(tree):
@@ -128,16 +174,26 @@ def places(tree):
             yield node, kind
 
 
-def counted(tree, source: str) -> list:
-    """Nodes whose change may change an answer, with how."""
+def changes(tree, source: str):
+    """Every node that can be changed, with how, its line and its change as it is named above."""
     lines = source.splitlines()
-    return [one for one in places(tree) if has_effect(lines[one[0].lineno - 1])]
+    for node, kind in places(tree):
+        yield node, kind, lines[node.lineno - 1], f"{kind} {ast.unparse(node)}"
 
 
-def mutated(source: str, number: int):
+def counted(module: str, tree, source: str) -> list:
+    """Nodes of a module whose change may change an answer, with how."""
+    return [
+        (node, kind)
+        for node, kind, line, change in changes(tree, source)
+        if has_effect(module, line, change)
+    ]
+
+
+def mutated(module: str, source: str, number: int):
     """The source with its change of that number, and what it is; None beyond the last."""
     tree = ast.parse(source)
-    found = counted(tree, source)
+    found = counted(module, tree, source)
     if number >= len(found):
         return None
     node, kind = found[number]
@@ -250,7 +306,7 @@ def _share(task: tuple) -> list:
     preload()
     copy, left = _copy(folder), []
     for number in numbers:
-        text, what = mutated(source, number)
+        text, what = mutated(module, source, number)
         if survives(copy, module, text, tests, seconds):
             left.append(what)
     return left
@@ -265,7 +321,7 @@ def main():
     parser.add_argument("--processes", type=int, default=2)
     asked = parser.parse_args()
     source = (ROOT / "tuninglib" / asked.module).read_text(encoding="utf-8")
-    count = len(counted(ast.parse(source), source))
+    count = len(counted(asked.module, ast.parse(source), source))
     chosen = min(count, asked.most) if asked.most else count
     numbers = sorted({count * at // chosen for at in range(chosen)}) if chosen else []
     tests = [*tests_of(asked.module), *asked.tests]

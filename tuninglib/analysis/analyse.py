@@ -9,6 +9,7 @@ from importlib import metadata
 from pathlib import Path
 
 import tuninglib
+from tuninglib import units
 from tuninglib.analysis.combinations import Combination
 from tuninglib.analysis.decide import Flip, Plan, advise
 from tuninglib.analysis.doubts import check_gauge, find_doubts
@@ -42,6 +43,7 @@ from tuninglib.analysis.records import (
     Pull,
     Run,
 )
+from tuninglib.analysis.season import advice_of_day
 from tuninglib.analysis.season_record import OutingRecord, outing_record
 from tuninglib.analysis.upkeep import (
     Climb,
@@ -311,7 +313,8 @@ def _plain(value):
 
 # The order of work --------------------------------------------------------------------------------
 
-WHAT_IF_MASSES_KG = (45.0, 55.0, 65.0, 75.0, 85.0, 95.0, 110.0)
+# Riders that are told about, in round numbers of kilograms or pounds.
+_KILOGRAMS, _POUNDS = (45, 55, 65, 75, 85, 95, 110), (100, 120, 145, 165, 185, 210, 240)
 
 
 def analyse(session: Session) -> Results:
@@ -360,7 +363,7 @@ def analyse(session: Session) -> Results:
         fuel_limits=limits,
         octane=octane_margins(session),
         what_if_setup=setup,
-        what_if=_what_if(road, setup),
+        what_if=_what_if(road, setup, session.about.units),
         flat_top_speeds=_top_speeds(road, setup),
         gearing=gearing_of(session, road, setup, _top_speeds(road, setup)),
         climbs=climbs,
@@ -372,7 +375,16 @@ def analyse(session: Session) -> Results:
         force_curves=curves_of_force(session, air, road),
         pressure_source=day_pressure_of(session).source,
         provenance=provenance(session.folder, [log.file for log in session.logs.values()]),
-        season=outing_record(judged, air, road, read, responses, check, knocks, limits),
+        season=outing_record(
+            judged,
+            air,
+            road,
+            read,
+            responses,
+            check,
+            knocks,
+            advice_of_day(judged, advice, road, limits, hot_climbs),
+        ),
     )
 
 
@@ -384,12 +396,13 @@ def _what_if_setup(road, plan) -> str | None:
     return ride if ride in road.equivalent else next(iter(road.equivalent))
 
 
-def _what_if(road, setup) -> tuple:
+def _what_if(road, setup, system) -> tuple:
     if setup is None:
         return ()
-    run = road.equivalent[setup]
-    questions = [Question(rider_mass_kg=mass) for mass in WHAT_IF_MASSES_KG]
-    return tuple(map(ForRider, WHAT_IF_MASSES_KG, answers(run, questions)))
+    shown = _KILOGRAMS if system == "metric" else _POUNDS
+    masses = [float(units.from_display(mass, "mass", system)) for mass in shown]
+    found = answers(road.equivalent[setup], [Question(rider_mass_kg=mass) for mass in masses])
+    return tuple(map(ForRider, masses, found))
 
 
 def _top_speeds(road, setup) -> Answer | None:

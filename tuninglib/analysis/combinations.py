@@ -440,6 +440,8 @@ class Limits:
         Highest head temperature: the rider's, or the usual one.
     hot_climbs : tuple of str
         Setups whose head ends above it on a long climb on a hot day, for who rides such.
+    stated_edge : float or None
+        The lean edge of the band as stated, where long climbs moved it.
     """
 
     fuels: tuple
@@ -447,6 +449,7 @@ class Limits:
     richest: float = 0.75
     hottest_k: float = USUAL_HOTTEST_K
     hot_climbs: tuple = ()
+    stated_edge: float | None = None
 
 
 def gated(combinations: Sequence[Combination], limits: Limits) -> tuple:
@@ -530,10 +533,8 @@ def _by_fuel(one, heard, limits) -> Gate | None:
 def _by_mixture(one, heard, limits) -> Gate | None:
     if one.beyond == "lean":
         return Gate("lean", limit=limits.lean)
-    # The band is the rider's wish: what its maker delivered is no risk that the rider takes, until
-    # it is likelier than not that the band is right and the bike is not.
     lean = max(limits.lean, EVEN) if one.as_made else limits.lean
-    if one.odds is not None and one.odds.leaner > lean:
+    if one.odds is not None and _leaner(one, limits) > lean:
         return Gate("lean", value=one.odds.leaner, limit=lean)
     if one.beyond == "rich":
         return Gate("rich", limit=limits.richest)
@@ -541,6 +542,33 @@ def _by_mixture(one, heard, limits) -> Gate | None:
     if one.lambda_ is not None and one.lambda_.value < limits.richest:
         return Gate("rich", value=one.lambda_.value, limit=limits.richest)
     return None
+
+
+def _leaner(one, limits) -> float:
+    """Chance of being too lean to ride.
+
+    The band is the rider's wish, and its maker knew of climbs: what was delivered so is no risk
+    that the rider takes, until it is likelier than not that it is leaner than the band as stated.
+    """
+    if not one.as_made or limits.stated_edge is None or one.lambda_ is None:
+        return one.odds.leaner
+    return leaner_than(one.lambda_, limits.stated_edge)
+
+
+def leaner_than(lambda_: Interval, edge: float) -> float:
+    """Chance that a mixture is leaner than an edge.
+
+    Parameters
+    ----------
+    lambda_ : Interval
+    edge : float
+
+    Examples
+    --------
+    >>> leaner_than(Interval(0.9, 0.88, 0.92), 0.9)
+    0.5
+    """
+    return float(ndtr((lambda_.value - edge) / (lambda_.half_width / Z_95)))
 
 
 def _by_heat(one, heard, limits) -> Gate | None:

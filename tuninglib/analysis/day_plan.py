@@ -12,6 +12,8 @@ from itertools import pairwise
 from pathlib import Path
 from types import SimpleNamespace
 
+import numpy as np
+
 from tuninglib.analysis.analyse import Results, analyse
 from tuninglib.analysis.combinations import Combination, StopLimits, no_safer, richer, stop_limits
 from tuninglib.analysis.mixture import flow_on_bike
@@ -468,6 +470,34 @@ def _row_alone(folder, problems) -> Interim:
     return Interim(code="unknown", problems=problems, **about)
 
 
+# A speed so many times that of the middle run is asked about: no part moves the speed at a marker
+# so far, but the other unit does, and a slip of the key.
+FAR_SPEED = 1.25
+# From so many other runs on.
+OTHERS_TO_COMPARE = 2
+
+
+def far_from(speed: float, others: Sequence[float]) -> float | None:
+    """The middle of other runs' speeds, if one is far from it; None: it is near, or they are few.
+
+    Parameters
+    ----------
+    speed : float
+        At the start line, or at the marker.
+    others : sequence of float
+        At the same line, in the same unit.
+
+    Examples
+    --------
+    >>> far_from(56.0, [38.0, 39.0, 38.0]), far_from(41.0, [38.0, 39.0])
+    (38.0, None)
+    """
+    if len(others) < OTHERS_TO_COMPARE:
+        return None
+    middle = float(np.median(others))
+    return None if middle / FAR_SPEED <= speed <= middle * FAR_SPEED else middle
+
+
 # Before it is ridden ------------------------------------------------------------------------------
 
 MOST_RUNS = 120
@@ -493,6 +523,10 @@ class SwapTimes:
     fuel: float
     injector: float
     engine: float
+
+
+# What a run takes until the bike is back at the start, and each kind of change. [min]
+USUAL_RUN_MIN, USUAL_SWAP = 6, SwapTimes(fuel=15, injector=30, engine=180)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -723,6 +757,32 @@ def plan_day(
         changes=changes,
         in_blocks=in_blocks,
         across_days=_across_days(aim.scatter, repeats, aim.day_sd or Assumptions().day_to_day.sd),
+    )
+
+
+def usual_day(start: PlanStart, gain: float = USUAL_GAIN) -> Day:
+    """The day that the controls of a plan start with, each engine opened once.
+
+    Parameters
+    ----------
+    start : PlanStart
+    gain : float
+        That is to be shown.
+
+    Raises
+    ------
+    ValueError
+        If there is only one setup, or it would take more than a long day.
+    """
+    return plan_day(
+        Aim(gain=gain, scatter=start.scatter, day_sd=start.day_sd),
+        setups=start.setups,
+        riders=start.riders,
+        minutes_a_run=USUAL_RUN_MIN,
+        swap=USUAL_SWAP,
+        parts=start.parts,
+        richness=start.richness,
+        in_blocks=True,
     )
 
 

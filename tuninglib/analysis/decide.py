@@ -906,6 +906,7 @@ def _gated(session, fit, mixtures, knocks, limits, hot_climbs) -> tuple:
             richest=session.assumptions.richest_lambda,
             hottest_k=stop_limits(session).hottest_k,
             hot_climbs=hot_climbs if session.use.sustained else (),
+            stated_edge=session.target.highest,
         ),
     )
 
@@ -926,16 +927,14 @@ _FLOWS = np.geomspace(0.5, 2.0, 47)
 
 
 def _flow_wanted(session, read, fit, road, knocks, limits, hot_climbs, plan) -> FlowWanted | None:
-    """Of what the gates would let be tried, the flow likeliest to be in the band.
+    """Of what the gates would let be tried, a flow that is expected to do least harm.
 
-    Injectors of all flows are put on the list, and the same rule as for any other judges them.
+    Injectors of all flows are put on the list, and the same rule as for any other judges them: who
+    starts on the rich side does not end beside a flow that is ruled out.
     """
     step, burnt = plan.next, [one.fuel for one in plan.fuels]
     asked = step.code in ("list injectors", "buy", "change fuel")
-    likely = [one.best.odds.inside for one in plan.fuels if one.best is not None]
     if fit is None or not asked or not burnt:
-        return None
-    if step.code == "buy" and len(likely) == len(burnt) and min(likely) >= EVEN:
         return None
     used = {setup.injector for setup in session.setups.values()}
     untried = Injector(flow=Measured(1.0), tolerance=Measured(Z_95 * fit.priors.tolerance))
@@ -950,14 +949,29 @@ def _flow_wanted(session, read, fit, road, knocks, limits, hot_climbs, plan) -> 
         asked = one.injector in listed and one.engine == plan.engine and one.fuel in burnt
         if asked and one.may_be_tried and one.odds is not None:
             found.setdefault(one.injector, []).append(one)
-    every = [own for own in found.values() if len(own) == len(burnt)]
+    # What is hardly likely to fit is no flow to look for, however little harm it does.
+    every = [
+        own
+        for own in found.values()
+        if len(own) == len(burnt) and min(one.odds.inside for one in own) >= LIKELY
+    ]
     if not every:
         return None
-    best = max(every, key=lambda own: min(one.odds.inside for one in own))
-    inside = min(one.odds.inside for one in best)
-    if inside < LIKELY:
+    # Of those that do about as little harm, the likeliest to fit.
+    least = min(map(_mean_harm, every))
+    near = [own for own in every if _mean_harm(own) <= least + SAME]
+    best = max(near, key=lambda own: min(one.odds.inside for one in own))
+    named = [one.best for one in plan.fuels if one.best is not None]
+    # Beside what is bought no other flow is named, unless it would do clearly less harm.
+    bought = step.code == "buy" and len(named) == len(burnt)
+    if bought and _mean_harm(best) >= _mean_harm(named) - SAME:
         return None
+    inside = min(one.odds.inside for one in best)
     return FlowWanted(best[0].flow_m3_s, inside, max(one.odds.leaner for one in best))
+
+
+def _mean_harm(combinations) -> float:
+    return sum(one.harm for one in combinations) / len(combinations)
 
 
 def _trials(session, read, fit, road, knocks, limits, hot_climbs, plan):
@@ -973,7 +987,7 @@ def _trials(session, read, fit, road, knocks, limits, hot_climbs, plan):
         target, lowest=target.lowest - RICHER_BAND, highest=target.highest - RICHER_BAND
     )
     others = {"richer": replace(session, target=richer)}
-    if not session.use.sustained:
+    if not session.use.sustained_as_said:
         others["climbs"] = replace(session, use=replace(session.use, riding="climbs"))
     for code, other in others.items():
         yield code, _plan(other, read, fit, road, knocks, limits, hot_climbs)[1]

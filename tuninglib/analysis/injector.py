@@ -4,13 +4,15 @@ The ladder brings all full-throttle readings of a session to one model. It can t
 any point. Before anything is read, the flow that a change of engine calls for is worked out.
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
+from scipy.special import ndtr
 
 from tuninglib.analysis.mixture import (
+    candidate_of,
     flow_on_bike,
     fuel_terms,
     ladder_columns,
@@ -36,7 +38,6 @@ from tuninglib.session.defaults import (
     air_of_runs,
     band_of,
     blend_of,
-    ethanol_of,
     petrol_density_of,
 )
 from tuninglib.session.load import Session
@@ -270,7 +271,7 @@ _POINTS = 60
 
 @dataclass(frozen=True, kw_only=True)
 class AskedLadder:
-    """What the sliders ask: a session's fit, and what does not change under them.
+    """A session's fit, and what does not change under the sliders that ask it.
 
     Attributes
     ----------
@@ -281,9 +282,6 @@ class AskedLadder:
     reading_flow_m3_s, reading_lambda_by_fuel : array
         Of each reading on this engine; lambda times what the fuel asks for, so that it can be
         brought to any fuel.
-    petrol_density_kg_m3 : float
-    fuels : dict of float to FuelDemand
-        Each fuel of the session, by its ethanol.
     """
 
     fit: object
@@ -291,12 +289,39 @@ class AskedLadder:
     flow_m3_s: np.ndarray
     reading_flow_m3_s: np.ndarray
     reading_lambda_by_fuel: np.ndarray
-    petrol_density_kg_m3: float
-    fuels: dict
 
-    def blend(self, ethanol_volume_fraction: float) -> Blend:
-        """The session's petrol with this much ethanol."""
-        return Blend(ethanol_volume_fraction, petrol_density_kg_m3=self.petrol_density_kg_m3)
+
+@dataclass(frozen=True, kw_only=True)
+class Asked:
+    """One question to the ladder: an injector and a fuel of the session, changed or as they are.
+
+    Attributes
+    ----------
+    injector, fuel : str
+        Their names in session.toml.
+    lowest, highest : float
+        The band of lambda.
+    flow_m3_s : float or None
+        Another flow, at the bike's fuel pressure; None: the injector's own. [m3/s]
+    tolerance : float or None
+        How far the flow may be off what is stated (95 %), as a ratio; None: as the injector's own
+        is known.
+    ethanol : float or None
+        Another content of the fuel, by volume, 0 to 1; None: its own.
+    """
+
+    injector: str
+    fuel: str
+    lowest: float
+    highest: float
+    flow_m3_s: float | None = None
+    tolerance: float | None = None
+    ethanol: float | None = None
+
+    @property
+    def unchanged(self) -> bool:
+        """Whether injector and fuel are those of the session, as the report has them."""
+        return self.flow_m3_s is self.tolerance is self.ethanol is None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -305,16 +330,26 @@ class Outlook:
 
     Attributes
     ----------
+    flow_m3_s, ethanol : float
+        What was asked about. [m3/s], by volume
+    lowest, highest : float
+        The band.
     lambda_, true_ratio : Interval
     odds : Odds
     outside_tried_range : bool
     open_time_s, cycle_time_s : float or None
     curve : Interval of array
-        Lambda at the flows of the ladder.
+        Lambda of an untried injector at the flows of the ladder.
     reading_lambda : array
         Of each reading, brought to this fuel.
+    reported : Combination or None
+        What the report says of this injector on this fuel, where neither was changed.
     """
 
+    flow_m3_s: float
+    ethanol: float
+    lowest: float
+    highest: float
     lambda_: Interval
     odds: Odds
     true_ratio: Interval
@@ -323,6 +358,7 @@ class Outlook:
     cycle_time_s: float | None
     curve: Interval
     reading_lambda: np.ndarray
+    reported: "Combination | None"
 
 
 def ladder_of(results: "Results") -> AskedLadder | None:
@@ -334,89 +370,114 @@ def ladder_of(results: "Results") -> AskedLadder | None:
     readings, parts = ladder_columns(session, air, weighed_readings(session, air))
     own = np.array([name == results.ladder.engine for name in readings.engine])
     flows = [flow_on_bike(session, name) for name in session.injectors]
-    kept = results.ridden_setup
     return AskedLadder(
         fit=fit_ladder(readings, parts),
         engine=results.ladder.engine,
         flow_m3_s=np.linspace(min(flows) * 0.9, max(flows) * 1.1, _POINTS),
         reading_flow_m3_s=readings.flow_m3_s[own],
         reading_lambda_by_fuel=np.exp(readings.log_lambda + readings.log_fuel)[own],
-        petrol_density_kg_m3=petrol_density_of(session.fuels[kept.fuel]).value,
-        fuels={
-            round(ethanol_of(record).value, 6): fuel_terms(session, name)
-            for name, record in session.fuels.items()
-        },
     )
 
 
-def outlook(
-    results: "Results",
-    ladder: AskedLadder,
-    *,
-    ethanol: float,
-    lowest: float,
-    highest: float,
-    flow_m3_s: float,
-    tolerance: float,
-) -> Outlook:
-    """Lambda, odds and open time of an untried injector.
+def outlook(results: "Results", ladder: AskedLadder, asked: Asked) -> Outlook:
+    """Lambda, odds and open time of an injector, tried or not.
 
     Parameters
     ----------
     results : tuninglib.analysis.analyse.Results
     ladder : AskedLadder
-    ethanol : float
-        By volume, 0 to 1.
-    lowest, highest : float
-        The target band.
-    flow_m3_s : float
-        At the bike's fuel pressure. [m3/s]
-    tolerance : float
-        How far the flow may be off what is stated (95 %), as a ratio.
+    asked : Asked
     """
-    blend = ladder.blend(ethanol)
-    ratio, density = float(blend.stoichiometric_ratio), float(blend.density_kg_m3)
-    fuel = FuelDemand(stoichiometric_ratio=ratio, density_kg_m3=density)
-    known = ladder.fuels.get(round(ethanol, 6))
-    if known is not None:
-        fuel = replace(fuel, name=known.name, sd=known.sd)
+    session, own = results.session, asked.injector
+    blend, fuel = _fuel_asked(session, asked)
+    flow = flow_on_bike(session, own) if asked.flow_m3_s is None else asked.flow_m3_s
+    known = asked.tolerance is None
+    tolerance = tolerance_sd(session, own) if known else asked.tolerance / Z_95
     # The asked flow goes along with the curve: one prediction instead of two.
-    flows = np.append(ladder.flow_m3_s, flow_m3_s)
-    asked = Candidate(flow_m3_s=flows, tolerance=tolerance / Z_95)
-    line = predict(ladder.fit, asked, engine=ladder.engine, fuel=fuel)
-    lambda_ = line.lambda_.at(-1)
-    record = results.session.engines[ladder.engine]
-    time = cycle = None
-    if record.highest_speed:
-        air = air_mass_per_cycle_kg(
-            displacement_m3=record.displacement_m3 / record.cylinders,
-            air_density_kg_m3=AIR_DENSITY_KG_M3,
-            volumetric_efficiency=record.breathing.value,
-        )
-        middle = float(np.sqrt(lowest * highest))
-        time = open_time_s(
-            fuel_mass_per_cycle_kg(air_mass_kg=air, lambda_=middle, stoichiometric_ratio=ratio),
-            mass_flow_kg_s=mass_flow_kg_s(
-                flow_m3_s, density_kg_m3=density, rated_density_kg_m3=PETROL_DENSITY_KG_M3
-            ),
-            dead_time_s=_dead_time_s(results.session),
-        )
-        cycle = cycle_time_s(record.highest_speed.value)
+    flows = np.append(ladder.flow_m3_s, flow)
+    terms = {"engine": ladder.engine, "fuel": fuel}
+    line = predict(ladder.fit, Candidate(flow_m3_s=flows, tolerance=tolerance), **terms)
+    lambda_, odds = line.lambda_.at(-1), line.odds(low=asked.lowest, high=asked.highest).at(-1)
+    if known and asked.flow_m3_s is None:
+        one = predict(ladder.fit, candidate_of(session, ladder.fit, own), **terms)
+        lambda_, odds = one.lambda_, one.odds(low=asked.lowest, high=asked.highest)
+    reported = _reported(results, asked)
+    if reported is not None and reported.source == "read":
+        lambda_, odds = reported.lambda_, _odds_of_read(results, reported, asked)
+    times = _open_time(results, ladder.engine, asked, flow, fuel)
     return Outlook(
+        flow_m3_s=flow,
+        ethanol=float(blend.ethanol_volume_fraction),
+        lowest=asked.lowest,
+        highest=asked.highest,
         lambda_=lambda_,
-        odds=line.odds(low=lowest, high=highest).at(-1),
-        true_ratio=lambda_.scaled(ratio),
+        odds=odds,
+        true_ratio=lambda_.scaled(fuel.stoichiometric_ratio),
         outside_tried_range=bool(line.extrapolated[-1]),
-        open_time_s=time,
-        cycle_time_s=cycle,
+        open_time_s=times[0],
+        cycle_time_s=times[1],
         curve=line.lambda_.at(slice(-1)),
         reading_lambda=ladder.reading_lambda_by_fuel / fuel.demand,
+        reported=reported,
     )
 
 
-def _dead_time_s(session) -> float:
-    """The longest of the injectors listed."""
-    return max(one.dead_time.value for one in session.injectors.values())
+def _fuel_asked(session, asked) -> tuple:
+    """The fuel that is asked about, and what it is to the ladder."""
+    record = session.fuels[asked.fuel]
+    if asked.ethanol is None:
+        return blend_of(record), fuel_terms(session, asked.fuel)
+    blend = Blend(asked.ethanol, petrol_density_kg_m3=petrol_density_of(record).value)
+    ratio, density = float(blend.stoichiometric_ratio), float(blend.density_kg_m3)
+    return blend, FuelDemand(stoichiometric_ratio=ratio, density_kg_m3=density)
+
+
+def _reported(results, asked):
+    """What the report says of an injector on a fuel; None where either was changed."""
+    if not asked.unchanged:
+        return None
+    prospects = (one for one in results.ladder.prospects if one.injector == asked.injector)
+    return next((found for one in prospects if (found := one.on(asked.fuel))), None)
+
+
+def _odds_of_read(results, read, asked) -> Odds:
+    """Odds of a mixture that was read: those of the report, unless the band was moved."""
+    if (asked.lowest, asked.highest) == (results.band.lowest, results.band.highest):
+        return read.odds
+    middle, sd = read.lambda_.value, read.lambda_.half_width / Z_95
+    richer = float(ndtr(np.log(asked.lowest / middle) * middle / sd))
+    leaner = float(ndtr(np.log(middle / asked.highest) * middle / sd))
+    return Odds(richer, 1 - richer - leaner, leaner)
+
+
+def _open_time(results, engine, asked, flow_m3_s, fuel) -> tuple:
+    """Open time for the middle of the band, and the cycle at the highest engine speed. [s]"""
+    session = results.session
+    record = session.engines[engine]
+    if not record.highest_speed:
+        return None, None
+    air = air_mass_per_cycle_kg(
+        displacement_m3=record.displacement_m3 / record.cylinders,
+        air_density_kg_m3=AIR_DENSITY_KG_M3,
+        volumetric_efficiency=record.breathing.value,
+    )
+    # Of an injector that is none of them: the longest dead time.
+    like = session.injectors if asked.flow_m3_s is not None else (asked.injector,)
+    dead_time_s = max(session.injectors[name].dead_time.value for name in like)
+    time = open_time_s(
+        fuel_mass_per_cycle_kg(
+            air_mass_kg=air,
+            lambda_=float(np.sqrt(asked.lowest * asked.highest)),
+            stoichiometric_ratio=fuel.stoichiometric_ratio,
+        ),
+        mass_flow_kg_s=mass_flow_kg_s(
+            flow_m3_s,
+            density_kg_m3=fuel.density_kg_m3,
+            rated_density_kg_m3=PETROL_DENSITY_KG_M3,
+        ),
+        dead_time_s=dead_time_s,
+    )
+    return time, cycle_time_s(record.highest_speed.value)
 
 
 # The first guess, before anything is read ---------------------------------------------------------

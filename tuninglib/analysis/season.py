@@ -1,7 +1,8 @@
 """A season: many outings of one bike, from the record that each left in its results.json.
 
 Forces are pooled over days, and all readings into one ladder. Before that, the names of setups,
-engines, injectors and fuels are compared: one name is one thing, or the season says so.
+engines, injectors and fuels are compared: one name is one thing, or the season says so. What is
+ridden and what is shut is then decided by the rule that decides one outing.
 """
 
 import datetime
@@ -11,8 +12,31 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from tuninglib.analysis.season_record import OutingRecord
-from tuninglib.interval import Interval
+from tuninglib.analysis.combinations import (
+    Combination,
+    Gate,
+    Limits,
+    gated,
+    mixture_weights,
+    stop_limits,
+    unexplained,
+)
+from tuninglib.analysis.decide import (
+    Advice,
+    Evidence,
+    Plan,
+    bigger_engines,
+    burnt_fuels,
+    make_plan,
+)
+from tuninglib.analysis.gain import Road
+from tuninglib.analysis.records import FuelLimit
+from tuninglib.analysis.season_record import AdviceOfDay, OutingRecord
+from tuninglib.analysis.worth import gains_of, harm_of
+from tuninglib.interval import Z_95, Interval
+from tuninglib.session.defaults import Band
+from tuninglib.session.load import Session
+from tuninglib.statistics.gain import Gain
 from tuninglib.statistics.ladder import Parts, Priors, pool_readings
 from tuninglib.statistics.ladder_prediction import Candidate, FuelDemand, Odds, predict
 from tuninglib.statistics.season import OWN_SHARE, DayOfForces, pool_days
@@ -167,12 +191,8 @@ class SeasonMixture:
         Whether the injector was read with any engine or fuel.
     extrapolated : bool
         Whether its flow is outside those read.
-    too_lean : bool
-        Whether its odds of being leaner than the band are above what the last outing allows.
-    knocked : bool
-        Whether knock was heard with it.
-    allowed : bool
-        Whether the maker's limits let the fuel be burnt.
+    gate : Gate or None
+        What shuts it, by the rule of an outing's report; None: nothing that is known.
     """
 
     engine: str
@@ -185,9 +205,7 @@ class SeasonMixture:
     readings: int
     tried: bool
     extrapolated: bool
-    too_lean: bool
-    knocked: bool
-    allowed: bool
+    gate: Gate | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -266,13 +284,8 @@ def season_ladder(outings: "Sequence[Outing]", names: Names) -> SeasonLadder | N
         for injector in stated["injectors"]
         for fuel in _of_the_last(outings, names)
     }
-    heard = _knocked(outings, names)
     band = (outings[-1].record.band_lowest, outings[-1].record.band_highest)
-    limit = outings[-1].record.leaner_limit
-    mixtures = [
-        _mixture(fit, key, stated, days, tried, (*band, limit), day_sd, key in heard)
-        for key in wanted
-    ]
+    mixtures = [_mixture(fit, key, stated, days, tried, band, day_sd) for key in wanted]
     at = list(stated["engines"])
     return SeasonLadder(
         response=fit.interval("response"),
@@ -302,26 +315,8 @@ def _of_the_last(outings, names) -> list:
     return [names.fuels[at, name] for name in outings[-1].record.fuels]
 
 
-def _knocked(outings, names) -> set:
-    """Engine, injector and fuel with which knock was heard on any day."""
-    found = set()
-    for at, one in enumerate(outings):
-        parts = {setup.name: setup for setup in one.record.setups}
-        for knock in one.record.knocks:
-            setup = parts[knock.setup]
-            found.add(
-                (
-                    names.engines[at, setup.engine],
-                    names.injectors[at, setup.injector],
-                    names.fuels[at, setup.fuel],
-                )
-            )
-    return found
-
-
-def _mixture(fit, key, stated, days, tried, limits, day_sd, knocked) -> SeasonMixture:
+def _mixture(fit, key, stated, days, tried, band, day_sd) -> SeasonMixture:
     engine, injector, fuel = key
-    lowest, highest, leaner = limits
     flow, blend = stated["injectors"][injector].flow_m3_s, stated["fuels"][fuel]
     asked = Candidate(flow_m3_s=flow, tried=injector)
     if injector not in tried:
@@ -334,7 +329,7 @@ def _mixture(fit, key, stated, days, tried, limits, day_sd, knocked) -> SeasonMi
         sd=blend.fuel_sd,
     )
     found = predict(fit, asked, engine=engine, fuel=demand, day_sd=day_sd)
-    odds = found.odds(low=lowest, high=highest)
+    lowest, highest = band
     own = [[cell for cell in day if (cell.engine, cell.injector, cell.fuel) == key] for day in days]
     return SeasonMixture(
         engine=engine,
@@ -342,14 +337,183 @@ def _mixture(fit, key, stated, days, tried, limits, day_sd, knocked) -> SeasonMi
         fuel=fuel,
         flow_m3_s=flow,
         lambda_=found.lambda_,
-        odds=odds,
+        odds=found.odds(low=lowest, high=highest),
         outings=sum(map(bool, own)),
         readings=int(np.sum([cell.count for day in own for cell in day])),
         tried=injector in tried,
         extrapolated=bool(found.extrapolated),
-        too_lean=bool(odds.leaner > leaner),
-        knocked=knocked,
-        allowed=blend.allowed,
+    )
+
+
+# What to ride -------------------------------------------------------------------------------------
+# An outing's report decides by gates and worths; so does a season, with what all its days know: the
+# mixtures and gains of all readings and runs, and every knock and hot head of any day.
+
+
+def advice_of_day(
+    session: Session,
+    advice: Advice,
+    road: Road | None,
+    limits: tuple[FuelLimit, ...],
+    hot_climbs: tuple[str, ...],
+) -> AdviceOfDay:
+    """What an outing's advice rested on.
+
+    Parameters
+    ----------
+    session : tuninglib.session.load.Session
+    advice : tuninglib.analysis.decide.Advice
+    road : tuninglib.analysis.gain.Road or None
+    limits : tuple of FuelLimit
+    hot_climbs : tuple of str
+    """
+    taken = session.assumptions
+    return AdviceOfDay(
+        reference=session.about.reference,
+        # What shuts one by another is found again, from all days.
+        combinations=tuple(
+            replace(one, gate=one.gate and replace(one.gate, because=None))
+            for one in advice.combinations
+        ),
+        fuel_limits=limits,
+        burnt=burnt_fuels(session, limits),
+        bigger=tuple(sorted(bigger_engines(session))),
+        hot_climbs=hot_climbs if session.use.sustained else (),
+        hottest_k=stop_limits(session).hottest_k,
+        richest_lambda=taken.richest_lambda,
+        run_sd=100 * (road.scatter_sd if road else taken.run_scatter.value),
+        weights=mixture_weights(session),
+        missing=advice.plan.missing,
+    )
+
+
+def _combinations(outings, names, ladder) -> tuple:
+    """Every combination of any day under the season's names, with the pooled mixture, and gated."""
+    known: dict = {}
+    for at, one in enumerate(outings):
+        for own in one.record.advice.combinations:
+            own = _called_so(own, at, names)
+            known[own.key] = _together(known[own.key], own) if own.key in known else own
+    there = {key[:3] for key in known if key[3] is not None}
+    known = {key: one for key, one in known.items() if key[3] is not None or key[:3] not in there}
+    last = outings[-1].record
+    band = Band(last.band_lowest, last.band_highest, last.band_highest)
+    gauge_sd = max(one.record.gauge_sd for one in outings)
+    read = {(one.engine, one.injector, one.fuel): one for one in ladder.mixtures} if ladder else {}
+    pooled = [
+        _with_mixture(one, read.get(one.key[:3]), band, last.advice.weights, gauge_sd)
+        for one in known.values()
+    ]
+    found = gated(
+        pooled,
+        Limits(
+            fuels=tuple(_fuel_limits(outings, names)),
+            lean=last.leaner_limit,
+            richest=last.advice.richest_lambda,
+            hottest_k=last.advice.hottest_k,
+            hot_climbs=tuple(
+                names.setup(at, name)
+                for at, one in enumerate(outings)
+                for name in one.record.advice.hot_climbs
+            ),
+        ),
+    )
+    # What the report of the last outing that rode it shuts is not opened here.
+    shut = {key: one.gate for key, one in known.items() if key[3] is not None}
+    return tuple(replace(one, gate=one.gate or shut.get(one.key)) for one in found)
+
+
+def _called_so(one, at, names) -> Combination:
+    """A combination of one day under the season's names."""
+    return replace(
+        one,
+        engine=names.engines[at, one.engine],
+        injector=names.injectors[at, one.injector],
+        fuel=names.fuels[at, one.fuel],
+        setup=None if one.setup is None else names.setup(at, one.setup),
+    )
+
+
+def _together(before, now) -> Combination:
+    """One combination of two days: the later facts, and what hurt on any."""
+    heads = [one.hottest_k for one in (before, now) if one.hottest_k is not None]
+    return replace(
+        now,
+        listened=before.listened + now.listened,
+        knocks=(*before.knocks, *now.knocks),
+        octane=now.octane or before.octane,
+        hottest_k=max(heads, default=None),
+        idle_lambda=before.idle_lambda if now.idle_lambda is None else now.idle_lambda,
+        beyond=now.beyond or before.beyond,
+        source=now.source if now.source != "unknown" else before.source,
+    )
+
+
+def _with_mixture(one, mixture, band, weights, gauge_sd) -> Combination:
+    """A combination with the mixture that all readings say; without them as its day has it."""
+    if mixture is None or (one.source == "unknown" and not mixture.readings):
+        return one
+    sd = mixture.lambda_.half_width / Z_95 / mixture.lambda_.value
+    return replace(
+        one,
+        source="read" if mixture.readings else "predicted",
+        lambda_=mixture.lambda_,
+        odds=mixture.odds,
+        own_sd=float(np.sqrt(max(sd**2 - gauge_sd**2, 0.0))),
+        harm=harm_of(mixture.lambda_, band, weights),
+        beyond="" if mixture.readings else one.beyond,
+    )
+
+
+def _fuel_limits(outings, names):
+    for at, one in enumerate(outings):
+        for limit in one.record.advice.fuel_limits:
+            engine = None if limit.engine is None else names.engines[at, limit.engine]
+            yield replace(limit, fuel=names.fuels[at, limit.fuel], engine=engine)
+
+
+def _decided(outings, names, combinations, found) -> Plan:
+    """The plan of a season, by the rule that makes an outing's."""
+    last, at = outings[-1].record, len(outings) - 1
+    stated = _stated(outings, names)
+    gains = found.get("gains", {})
+    setups = {
+        names.setup(day, setup.name): names.engines[day, setup.engine]
+        for day, one in enumerate(outings)
+        for setup in one.record.setups
+    }
+    reference = found.get("reference") or names.setup(at, last.advice.reference)
+    bigger = {
+        names.engines[day, name]
+        for day, one in enumerate(outings)
+        for name in one.record.advice.bigger
+    }
+    missing = set.intersection(*(set(one.record.advice.missing) for one in outings))
+    return make_plan(
+        Evidence(
+            combinations=combinations,
+            unexplained=unexplained(combinations),
+            gains=gains,
+            pulls=gains_of(
+                setups,
+                {name: one.displacement_m3 for name, one in stated["engines"].items()},
+                gains,
+                found.get("pairs", ()),
+                reference,
+            ),
+            apart=frozenset(
+                frozenset((one.setup, one.over)) for one in found.get("pairs", ()) if one.told_apart
+            ),
+            reference=reference,
+            burnt=tuple(names.fuels[at, name] for name in last.advice.burnt),
+            bigger=frozenset(bigger - {setups[reference]}),
+            more_runs={},
+            band=Band(last.band_lowest, last.band_highest, last.band_highest),
+            weights=last.advice.weights,
+            gauge_sd=max(one.record.gauge_sd for one in outings),
+            run_sd=last.advice.run_sd,
+            missing=tuple(one for one in last.advice.missing if one in missing),
+        )
     )
 
 
@@ -477,6 +641,10 @@ class Season:
         Whether the outings say next to nothing of it.
     trend : Trend or None
     ladder : SeasonLadder or None
+    combinations : tuple of Combination
+        Of all days, under the season's names, each with its gate.
+    plan : Plan
+        What to ride and what is next, by all days together.
     remarks : tuple of Remark
     """
 
@@ -490,7 +658,37 @@ class Season:
     day_sd_is_assumed: bool
     trend: Trend | None
     ladder: SeasonLadder | None
+    combinations: tuple
+    plan: Plan
     remarks: tuple
+
+    def shut(self, pull: SeasonPull) -> Combination | None:
+        """The combination with which a setup must not be ridden as it last was; None: it may be.
+
+        Parameters
+        ----------
+        pull : SeasonPull
+        """
+        key = (*pull.parts, pull.setup)
+        return next((one for one in self.combinations if one.key == key and one.gate), None)
+
+    @property
+    def again(self) -> tuple:
+        """Setups that one outing more should repeat: what is ridden, and what it is measured by."""
+        plan = self.plan
+        if plan.next.code == "ride again":
+            return plan.next.setups
+        if plan.ride is None or plan.next.code in ("find knock", "find heat"):
+            return ()
+        gate = {one.setup: one.gate for one in self.combinations if one.setup is not None}
+        others = [
+            pull
+            for pull in self.pulls
+            if pull.setup != plan.ride.setup and pull.setup in gate and gate[pull.setup] is None
+        ]
+        # What no day with repeats leads to comes first; of the rest the reference.
+        others.sort(key=lambda pull: pull.linked)
+        return (plan.ride.setup, *(pull.setup for pull in others[:1]))
 
     @property
     def units(self) -> str:
@@ -546,6 +744,8 @@ def season_of(outings: Sequence[Outing], left_out: Sequence[str] = ()) -> Season
     remarks = [*copies, *_remarks(own), *names.remarks]
     remarks += [Remark(code="left out", about=(folder,)) for folder in left_out]
     found = _forces(own, ridden, names) if ridden else {}
+    ladder = season_ladder(own, names)
+    combinations = _combinations(own, names, ladder)
     return Season(
         bike=bike,
         outings=own,
@@ -556,9 +756,22 @@ def season_of(outings: Sequence[Outing], left_out: Sequence[str] = ()) -> Season
         own_sd=found.get("own_sd"),
         day_sd_is_assumed=found.get("day_sd_is_assumed", True),
         trend=found.get("trend"),
-        ladder=season_ladder(own, names),
+        ladder=ladder and _with_gates(ladder, combinations),
+        combinations=combinations,
+        plan=_decided(own, names, combinations, found),
         remarks=tuple(remarks),
     )
+
+
+def _with_gates(ladder, combinations) -> SeasonLadder:
+    gates: dict = {}
+    for one in combinations:
+        gates[one.key[:3]] = gates.get(one.key[:3]) or one.gate
+    mixtures = [
+        replace(one, gate=gates.get((one.engine, one.injector, one.fuel)))
+        for one in ladder.mixtures
+    ]
+    return replace(ladder, mixtures=tuple(mixtures))
 
 
 def _without_copies(own) -> tuple:
@@ -608,9 +821,14 @@ def _forces(own, ridden, names) -> dict:
     sd = max(own[at].record.day_sd for at in ridden)
     stated = {"setups": len(order), "day_sd": sd, "gain_sd": sd * OWN_SHARE}
     pooled = pool_days(days, **stated)
+    pulls = tuple(_pulls(pooled, order, labels, ridden, own, names))
+    linked = {pull.setup for pull in pulls if pull.linked or not pooled.day_sd_is_assumed}
+    pairs = _pairs(pooled, order, linked)
     return {
         "reference": reference,
-        "pulls": tuple(_pulls(pooled, order, labels, ridden, own, names)),
+        "pulls": pulls,
+        "pairs": pairs,
+        "gains": {reference: None} | {one.setup: one for one in pairs if one.over == reference},
         "day_forces": tuple(
             DayForce(outing=at, setup=label, force_n=_force(one, number))
             for at, day, one in zip(ridden, labels, days, strict=True)
@@ -690,6 +908,31 @@ def _pulls(pooled, order, labels, ridden, own, names):
             linked=label in linked,
             told_apart=adjusted < ALPHA and (label in linked or not pooled.day_sd_is_assumed),
         )
+
+
+def _pairs(pooled, order, linked) -> tuple:
+    """Every setup over those before it, as an outing's report compares two; adjusted as there."""
+    found = []
+    for number, setup in enumerate(order):
+        for other, over in enumerate(order[:number]):
+            one = pooled.contrast(number, over=other)
+            comparisons = len(order) - 1 if other == 0 else len(order) * (len(order) - 1) // 2
+            adjusted = min(1.0, one.p_value * comparisons)
+            found.append(
+                Gain(
+                    setup=setup,
+                    over=over,
+                    ratio=_through(np.expm1, one.log),
+                    log_sd=one.log.half_width / Z_95,
+                    dof=float("inf"),
+                    p_value=one.p_value,
+                    p_adjusted=adjusted,
+                    told_apart=adjusted < ALPHA and {setup, over} <= linked,
+                    comparisons=comparisons,
+                    shares={},
+                )
+            )
+    return tuple(found)
 
 
 def _linked(reference, labels, ridden, own) -> set:

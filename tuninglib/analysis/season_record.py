@@ -10,13 +10,15 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from types import UnionType
-from typing import TYPE_CHECKING, get_args, get_origin, get_type_hints
+from typing import TYPE_CHECKING, Literal, Union, get_args, get_origin, get_type_hints
 
 import numpy as np
 import pandas as pd
 
+from tuninglib.analysis.combinations import Combination
 from tuninglib.analysis.mixture import flow_on_bike, fuel_terms, ladder_columns, tolerance_sd
 from tuninglib.analysis.records import FuelLimit, GaugeCheck, Knock
+from tuninglib.analysis.worth import Weights
 from tuninglib.interval import Interval
 from tuninglib.session.defaults import Taken, band_of, leaner_limit_of
 from tuninglib.session.load import Session
@@ -149,6 +151,49 @@ class FuelOfDay:
 
 
 @dataclass(frozen=True, kw_only=True)
+class AdviceOfDay:
+    """What an outing's advice rested on, so that its season decides by the same rule.
+
+    Attributes
+    ----------
+    reference : str
+        The setup that gains are counted from.
+    combinations : tuple of Combination
+        As the outing's report has them, each with its gate.
+    fuel_limits : tuple of FuelLimit
+        Fuels that must not be burnt.
+    burnt : tuple of str
+        Fuels that may be in the tank and are allowed.
+    bigger : tuple of str
+        Engines of more displacement than the reference's.
+    hot_climbs : tuple of str
+        Setups whose head ends above the limit on a long climb, for who rides such.
+    hottest_k : float
+        Highest head temperature. [K]
+    richest_lambda : float
+        Below it the fuel washes the bore.
+    run_sd : float
+        Scatter of one run's wheel force, in per cent.
+    weights : Weights
+        What a hundredth of lambda is worth to the rider.
+    missing : tuple of str
+        Halves of the evidence that are not there.
+    """
+
+    reference: str
+    combinations: tuple[Combination, ...]
+    fuel_limits: tuple[FuelLimit, ...]
+    burnt: tuple[str, ...]
+    bigger: tuple[str, ...]
+    hot_climbs: tuple[str, ...]
+    hottest_k: float
+    richest_lambda: float
+    run_sd: float
+    weights: Weights
+    missing: tuple[str, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
 class OutingRecord:
     """What one outing brings to its season.
 
@@ -184,6 +229,8 @@ class OutingRecord:
         Chance of being leaner than the band above which nothing is recommended.
     knocks : tuple of Knock
         Knock that was heard.
+    advice : AdviceOfDay
+        What its advice rested on.
     """
 
     bike: str
@@ -208,6 +255,7 @@ class OutingRecord:
     band_highest: float
     leaner_limit: float
     knocks: tuple[Knock, ...]
+    advice: AdviceOfDay
 
     @property
     def known_as(self) -> str:
@@ -309,7 +357,7 @@ def outing_record(
     responses: tuple[Response, ...],
     check: GaugeCheck,
     knocks: tuple[Knock, ...],
-    limits: tuple[FuelLimit, ...],
+    advice: AdviceOfDay,
 ) -> OutingRecord:
     """What an outing brings to its season.
 
@@ -324,7 +372,8 @@ def outing_record(
         Of full throttle, of :func:`tuninglib.analysis.mixture.weighed_readings`.
     responses : tuple of Response
     check : GaugeCheck
-    knocks, limits : tuple of Knock, tuple of FuelLimit
+    knocks : tuple of Knock
+    advice : AdviceOfDay
     """
     corrects = any(one.state == "full" and one.verdict == "corrects" for one in responses)
     rows = session.runs[(session.runs["exclude"] == "") & (session.runs["state"] == "full")]
@@ -332,7 +381,7 @@ def outing_record(
     taken, band = session.assumptions, band_of(session)
     usable = not read.empty and not corrects
     columns = ladder_columns(session, air, read) if usable else None
-    never = {limit.fuel for limit in limits if limit.engine is None}
+    never = {limit.fuel for limit in advice.fuel_limits if limit.engine is None}
     return OutingRecord(
         bike=session.bike.name,
         bike_mass_kg=session.bike.mass.value,
@@ -384,6 +433,7 @@ def outing_record(
         band_highest=band.highest,
         leaner_limit=leaner_limit_of(session),
         knocks=tuple(knocks),
+        advice=advice,
     )
 
 
@@ -416,12 +466,15 @@ def record_from(document: dict) -> OutingRecord:
 def _built(kind, value):
     """A value read from JSON as an annotation wants it; what does not fit is refused."""
     parts, origin = get_args(kind), get_origin(kind)
-    if origin is UnionType:
-        return None if value is None else _built(parts[0], value)
+    if origin in (Union, UnionType):
+        return _one_of(parts, value)
+    if origin is Literal and value in parts:
+        return value
     if dataclasses.is_dataclass(kind) and isinstance(value, dict):
         kinds = get_type_hints(kind)
-        if value.keys() == kinds.keys():
-            return kind(**{name: _built(kinds[name], one) for name, one in value.items()})
+        names = {field.name.rstrip("_"): field.name for field in dataclasses.fields(kind)}
+        if value.keys() == names.keys():
+            return kind(**{names[one]: _built(kinds[names[one]], value[one]) for one in names})
     if origin is tuple and isinstance(value, list):
         return tuple(_built(parts[0], one) for one in value)
     if origin is dict and isinstance(value, dict):
@@ -430,6 +483,16 @@ def _built(kind, value):
         return value
     if type(value) is kind:
         return value
+    raise ValueError(f"{quoted(str(value))} is not what the record of an outing has there")
+
+
+def _one_of(kinds, value):
+    """A value as the first of several kinds that it fits."""
+    for kind in kinds:
+        try:
+            return _built(kind, value)
+        except ValueError:
+            continue
     raise ValueError(f"{quoted(str(value))} is not what the record of an outing has there")
 
 

@@ -22,7 +22,6 @@ from tuninglib.physics.motion import Ride
 from tuninglib.physics.road_load import RoadLoad
 from tuninglib.report.page_parts import COLOURS, Prose, spaced
 from tuninglib.rounding import decimals_for, fixed, quantity_text
-from tuninglib.session.edit import write_values
 from tuninglib.session.read_table import BENCHFLOW, COASTDOWN
 from tuninglib.session.read_toml import tables_as_typed
 from tuninglib.session.tables import BENCH_HEADER, Falls, parse_falls, parse_volumes
@@ -71,12 +70,12 @@ def coast_down(session_folder: Path | str) -> widgets.VBox:
         )
 
     def values_now():
-        return {name: control.value for name, control in controls.items()}
+        return {name: kit.taken(control) for name, control in controls.items()}
 
     def write():
         road, _, _ = fitted(**values_now())
-        doubt = controls["doubt"].value / 100
-        return kit.written(write_values(folder, {"bike": values_for_session(road, doubt)}))
+        doubt = kit.taken(controls["doubt"]) / 100
+        return kit.write(folder, {"bike": values_for_session(road, doubt)})
 
     def save():
         parse_falls(typed.value)
@@ -85,6 +84,7 @@ def coast_down(session_folder: Path | str) -> widgets.VBox:
     return kit.panel(
         controls,
         answer,
+        name=f"coast-down of {folder}",
         more=(
             kit.action("Keep the rows", f"Writes {COASTDOWN} into the session's folder", save),
             kit.action(
@@ -185,9 +185,9 @@ def fit_words(road: RoadLoad, falls: Falls, system: str, factor_doubt: float = 0
     shown = [Prose(tuple(items))]
     watch = []
     if road.rolling_coefficient < 0.003 or road.rolling_coefficient > 0.05:
-        watch.append("such a rolling coefficient would surprise; check slope, units and times.")
+        watch.append("that is an unusual rolling coefficient; check slope, units and times.")
     if not 0.2 < road.drag_area_m2 < 1.0:
-        watch.append("such a drag area would surprise; check units, times and the speedometer.")
+        watch.append("that is an unusual drag area; check units, times and the speedometer.")
     if watch:
         shown.append(Prose(tuple(("Watch", one) for one in watch), style="caution"))
     return tuple(shown)
@@ -235,15 +235,36 @@ def fit_picture(road: RoadLoad, ride: Ride, falls: Falls, factor: float, system:
     ax.grid(color="#e4e2dc", linewidth=0.7)
     ax.legend(fontsize=8.5, frameon=False)
     figure.canvas.draw()
+    area = units.to_display(road.drag_area_m2, "area", system)
     alt = (
         f"Fall of speed in one second against speed for {falls.time_s.size} timed falls, out and "
-        f"back, with the fit: drag area {road.drag_area_m2:.2f} square metres, rolling "
+        f"back, with the fit: drag area {area:.2f} {units.unit_label('area', system)}, rolling "
         f"coefficient {road.rolling_coefficient:.3f}."
     )
     return Image(png_of(figure.canvas), alt, 598)
 
 
 # Injectors on the bench ---------------------------------------------------------------------------
+
+
+def _density(kg_m3, system) -> float:
+    return float(units.to_display(kg_m3, "density", system))
+
+
+def _bench_controls(typed, system) -> dict:
+    """The volumes that are typed, how well they are read, and of what fluid they are."""
+    return {
+        "text": typed,
+        "reading": kit.slider("the beaker is read to", "± mL", 0.5, low=0.05, high=10, step=0.05),
+        "density": kit.slider(
+            "density of the test fluid",
+            units.unit_label("density", system),
+            _density(PETROL_DENSITY_KG_M3, system),
+            low=_density(650, system),
+            high=_density(1000, system),
+            step=1 if system != "us" else 0.1,
+        ),
+    }
 
 
 def bench_flow(session_folder: Path | str) -> widgets.VBox:
@@ -262,13 +283,8 @@ def bench_flow(session_folder: Path | str) -> widgets.VBox:
         return widgets.HTML(kit.words_html(kit.problems_prose(error)))
     system = tables["session"].get("units", "metric")
     typed = _typed(start, "caught volumes, one in each row", rows=10)
-    controls = {
-        "text": typed,
-        "reading": kit.slider("the beaker is read to", "± mL", 0.5, low=0.05, high=10, step=0.05),
-        "density": kit.slider(
-            "density of the test fluid", "kg/m³", PETROL_DENSITY_KG_M3, low=650, high=1000, step=1
-        ),
-    }
+
+    controls = _bench_controls(typed, system)
 
     def found():
         sd = controls["reading"].value * 1e-6 / Z_95
@@ -280,13 +296,16 @@ def bench_flow(session_folder: Path | str) -> widgets.VBox:
         }
 
     def on_petrol(one):
-        return _on_petrol(one.flow_m3_s, controls["density"].value)
+        of_fluid = units.from_display(kit.taken(controls["density"]), "density", system)
+        return _on_petrol(one.flow_m3_s, of_fluid)
 
     def answer(**_):
         items = []
         for name, one in found().items():
             items.append((spaced(name), bench_sentence(on_petrol(one), one.dead_time_s, system)))
-        items.append(("How", _HOW))
+        petrol = _density(PETROL_DENSITY_KG_M3, system)
+        petrol = f"{petrol:.4g} {units.unit_label('density', system)}"
+        items.append(("How", f"{_HOW} Flow is given for petrol of {petrol}."))
         return kit.Said((Prose(tuple(items)), Prose(_CAUTIONS, style="caution")))
 
     def write():
@@ -300,7 +319,7 @@ def bench_flow(session_folder: Path | str) -> widgets.VBox:
             if "flow_pressure" in known[name]:
                 own["flow_pressure"] = None
             values[f"injectors.{name}"] = own
-        return kit.written(write_values(folder, values))
+        return kit.write(folder, values)
 
     def save():
         parse_volumes(typed.value)
@@ -309,6 +328,7 @@ def bench_flow(session_folder: Path | str) -> widgets.VBox:
     return kit.panel(
         controls,
         answer,
+        name=f"bench of {folder}",
         more=(
             kit.action("Keep the rows", f"Writes {BENCHFLOW} into the session's folder", save),
             kit.action(
@@ -329,8 +349,7 @@ def _on_petrol(flow, density_kg_m3) -> Interval:
 _HOW = (
     "at the bike's fuel pressure and battery voltage, volume against width is a straight line: its "
     "slope is the flow, where it meets zero is the dead time. Two widths are the least, such as 4 "
-    "and 12 ms with 1000 pulses each; more tell how well it holds. ± is a 95 % interval. Flow is "
-    "given for petrol of 745 kg/m³."
+    "and 12 ms with 1000 pulses each; more tell how well it holds. ± is a 95 % interval."
 )
 _CAUTIONS = (
     (

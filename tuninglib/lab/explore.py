@@ -5,22 +5,24 @@ speed between two bounds.
 """
 
 import re
+from dataclasses import replace
 
 import ipywidgets as widgets
 
 from tuninglib import units
 from tuninglib.analysis.analyse import Results
-from tuninglib.analysis.injector import HIGHEST_SHARE, Outlook, ladder_of, outlook
-from tuninglib.analysis.mixture import flow_on_bike
+from tuninglib.analysis.injector import HIGHEST_SHARE, Asked, Outlook, ladder_of, outlook
+from tuninglib.analysis.mixture import flow_on_bike, tolerance_sd
 from tuninglib.analysis.what_if import EquivalentRun, Question, answers
+from tuninglib.interval import Z_95
 from tuninglib.lab import kit
 from tuninglib.lab.kit import LadderPicture
-from tuninglib.report.advice import next_sentence
+from tuninglib.report.advice import gate_sentence, next_sentence
 from tuninglib.report.page_parts import Prose
+from tuninglib.report.verdict import moved_band_sentence
 from tuninglib.report.what_if import REFUSALS
 from tuninglib.rounding import fixed, interval_text, odds_text, percent, quantity_text
-from tuninglib.session import edit
-from tuninglib.session.defaults import ethanol_of
+from tuninglib.session.defaults import Band, band_of, ethanol_of, leaner_limit_of
 from tuninglib.session.load import Session
 from tuninglib.text_files import Problem, SessionError
 
@@ -41,40 +43,52 @@ def mixture(results: Results) -> widgets.VBox | Prose:
     ladder = ladder_of(results)
     if ladder is None and results.ladder is not None:
         return Prose((("Next", next_sentence(results)),))
-    if ladder is None:
+    if ladder is None or not results.ladder.prospects:
         return Prose((("", "There is no usable gauge reading at full throttle in this session."),))
     session = results.session
     system = session.about.units
     picture, controls = LadderPicture(results, ladder), _mixture_controls(results, ladder)
 
-    def answer(*, ethanol, lowest, highest, flow, tolerance):
+    def moved(name, value):
+        return None if kit.at_rest(controls[name]) else value
+
+    def answer(*, injector, fuel, ethanol, lowest, highest, flow, tolerance):
         if not lowest < highest:
             raise ValueError(
                 f"the band's richest end ({lowest:g}) must be below its leanest ({highest:g})"
             )
-        asked = {"lowest": lowest, "highest": highest}
-        asked["flow_m3_s"] = units.from_display(flow, "flow", system)
-        one = outlook(results, ladder, ethanol=ethanol / 100, tolerance=tolerance / 100, **asked)
-        words = outlook_words(results, one, ethanol=ethanol / 100, **asked)
-        return kit.Said(words, picture.render(one, **asked))
+        target = replace(session.target, lowest=lowest, highest=highest)
+        band = band_of(replace(session, target=target))
+        asked = Asked(
+            injector=injector,
+            fuel=fuel,
+            lowest=band.lowest,
+            highest=band.highest,
+            ethanol=moved("ethanol", ethanol / 100),
+            flow_m3_s=moved("flow", units.from_display(flow, "flow", system)),
+            tolerance=moved("tolerance", tolerance / 100),
+        )
+        one = outlook(results, ladder, asked)
+        return kit.Said(outlook_words(results, one, band), picture.render(one))
 
     name = kit.text("name of the candidate", "", "for example i178; letters, digits, _")
 
     def write_band():
-        values = {key: round(controls[key].value, 4) for key in ("lowest", "highest")}
-        return kit.written(edit.write_values(session.folder, {"target": values}))
+        values = {key: round(kit.taken(controls[key]), 4) for key in ("lowest", "highest")}
+        return kit.write(session.folder, {"target": values})
 
     def write_candidate():
         return add_candidate(
             session,
             name.value,
-            f"{controls['flow'].value:g} {units.unit_label('flow', system)}",
-            f"{controls['tolerance'].value:g} %",
+            flow_text(units.from_display(kit.taken(controls["flow"]), "flow", system), system),
+            f"{kit.taken(controls['tolerance']):.4g} %",
         )
 
     return kit.panel(
         controls,
         answer,
+        name=f"mixture of {session.folder}",
         more=(
             kit.action(
                 "Write the target band into my session",
@@ -92,20 +106,27 @@ def mixture(results: Results) -> widgets.VBox | Prose:
 
 
 def _mixture_controls(results, ladder) -> dict:
+    """Sliders that start from an injector and a fuel of the session; another choice moves them."""
     session, system = results.session, results.session.about.units
-    kept = results.ridden_setup
+    listed = [one.injector for one in results.ladder.prospects]
+    untried = [one.injector for one in results.ladder.prospects if not one.tried]
+    injector = kit.choice("start from injector", listed, (untried or listed)[0])
+    fuel = kit.choice("start from fuel", tuple(session.fuels), results.ridden_setup.fuel)
     flows = units.to_display(ladder.flow_m3_s, "flow", system)
-    start = units.to_display(
-        flow_on_bike(session, (session.candidates or (kept.injector,))[0]), "flow", system
-    )
-    return {
+
+    def of_injector():
+        flow = units.to_display(flow_on_bike(session, injector.value), "flow", system)
+        return flow, 100 * Z_95 * tolerance_sd(session, injector.value)
+
+    def of_fuel():
+        return 100 * ethanol_of(session.fuels[fuel.value]).value
+
+    flow, tolerance = of_injector()
+    controls = {
+        "injector": injector,
+        "fuel": fuel,
         "ethanol": kit.slider(
-            "ethanol in the fuel",
-            "% by volume",
-            100 * ethanol_of(session.fuels[kept.fuel]).value,
-            low=0,
-            high=85,
-            step=0.5,
+            "ethanol in the fuel", "% by volume", of_fuel(), low=0, high=85, step=0.5
         ),
         "lowest": kit.slider(
             "band, richest", "lambda", session.target.lowest, low=0.7, high=1.1, step=0.005
@@ -116,38 +137,47 @@ def _mixture_controls(results, ladder) -> dict:
         "flow": kit.slider(
             "injector flow on this bike",
             units.unit_label("flow", system),
-            start,
+            flow,
             low=float(flows[0] // 1),
             high=float(flows[-1] // 1 + 1),
             step=1,
         ),
         "tolerance": kit.slider(
-            "flow may be off by", "±%, 95 of 100", 6.0, low=0.5, high=20, step=0.5
+            "flow may be off by", "±%, 95 of 100", tolerance, low=0.5, high=20, step=0.5
         ),
     }
 
+    def other_injector(_):
+        for name, value in zip(("flow", "tolerance"), of_injector(), strict=True):
+            kit.put(controls[name], value)
 
-def outlook_words(
-    results: Results,
-    one: Outlook,
-    *,
-    ethanol: float,
-    lowest: float,
-    highest: float,
-    flow_m3_s: float,
-) -> tuple:
-    """An outlook in sentences, with what to watch."""
+    injector.observe(other_injector, "value")
+    fuel.observe(lambda _: kit.put(controls["ethanol"], of_fuel()), "value")
+    return controls
+
+
+def outlook_words(results: Results, one: Outlook, band: Band) -> tuple:
+    """An outlook in sentences, with what to watch.
+
+    Parameters
+    ----------
+    results : tuninglib.analysis.analyse.Results
+    one : tuninglib.analysis.injector.Outlook
+    band : tuninglib.session.defaults.Band
+        That was asked about.
+    """
     session, scale = results.session, results.session.gauge.scale
-    system = session.about.units
+    system, ethanol = session.about.units, one.ethanol
     lambda_ = interval_text(one.lambda_)
     gauge = one.lambda_.scaled(results.shown_at_lambda_one)
     read = f"the gauge (scale {scale:g}) would show {interval_text(gauge)}; " if scale > 1.5 else ""
-    flow = f"{units.to_display(flow_m3_s, 'flow', system):.4g} {units.unit_label('flow', system)}"
+    flow = flow_text(one.flow_m3_s, system)
+    as_read = ", as read" if one.reported is not None and one.reported.source == "read" else ""
     items = [
         (
             "Lambda",
             f"{lambda_} with {flow} and {percent(ethanol, 1)} ethanol on engine "
-            f"{results.ladder.engine}.",
+            f"{results.ladder.engine}{as_read}.",
         ),
         (
             "Read as",
@@ -155,11 +185,13 @@ def outlook_words(
         ),
         (
             "Chances",
-            f"inside the band ({fixed(lowest, 3)} to {fixed(highest, 3)}) "
+            f"inside the band ({fixed(band.lowest, 3)} to {fixed(band.highest, 3)}) "
             f"{odds_text(one.odds.inside)}, richer {odds_text(one.odds.richer)}, leaner "
             f"{odds_text(one.odds.leaner)}.",
         ),
     ]
+    if band.moved:
+        items.append(("The band", moved_band_sentence(band, session.use)))
     watch = []
     if one.open_time_s is None:
         items.append(
@@ -180,7 +212,11 @@ def outlook_words(
             )
     if one.outside_tried_range:
         watch.append("this flow lies outside those that were read: this is extrapolated.")
-    if one.odds.leaner > 0.1:
+    gate = one.reported.gate if one.reported is not None else None
+    # What a gate says of lean odds is about the band of session.toml.
+    if gate is not None and gate.code not in ("lean", "ethanol"):
+        watch.append(f"the report rules this out: {gate_sentence(results, one.reported)}.")
+    if one.odds.leaner > min(0.1, leaner_limit_of(session)):
         watch.append(
             f"this may be leaner than the band (chance {odds_text(one.odds.leaner)}). Lean and hot "
             "go together on a long climb."
@@ -195,6 +231,11 @@ def outlook_words(
     if watch:
         shown.append(Prose(tuple(("Watch", text) for text in watch), style="caution"))
     return tuple(shown)
+
+
+def flow_text(flow_m3_s: float, system: str) -> str:
+    """A flow as the panel says it, and as it is written into session.toml."""
+    return f"{units.to_display(flow_m3_s, 'flow', system):.4g} {units.unit_label('flow', system)}"
 
 
 def add_candidate(session: Session, name: str, flow: str, tolerance: str) -> Prose:
@@ -218,9 +259,11 @@ def add_candidate(session: Session, name: str, flow: str, tolerance: str) -> Pro
     record = session.injectors.get(name)
     if record and record.flow_pressure and session.bike.fuel_pressure:
         # The slider's flow is the one at the bike's pressure.
-        bar = units.convert(session.bike.fuel_pressure.value, "Pa", "bar")
-        values["flow_pressure"] = f"{bar:.6g} bar"
-    return kit.written(edit.write_values(session.folder, {f"injectors.{name}": values}))
+        system = session.about.units
+        pressure = units.to_display(session.bike.fuel_pressure.value, "fuel_pressure", system)
+        unit = units.unit_label("fuel_pressure", system)
+        values["flow_pressure"] = f"{pressure:.6g} {unit}"
+    return kit.write(session.folder, {f"injectors.{name}": values})
 
 
 # Rider, hill and wind -----------------------------------------------------------------------------
@@ -278,12 +321,12 @@ def another_rider(results: Results) -> widgets.VBox | Prose:
             step=1,
         ),
     }
-    start = {name: control.value for name, control in controls.items()}
+    start = {name: kit.taken(control) for name, control in controls.items()}
 
     def answer(**values):
         return kit.Said(rider_words(results, run, setup, question_of(values, start, system)))
 
-    return kit.panel(controls, answer)
+    return kit.panel(controls, answer, name=f"rider of {results.session.folder}")
 
 
 def question_of(values: dict, start: dict, system: str) -> Question:

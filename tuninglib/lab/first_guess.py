@@ -143,7 +143,8 @@ def first_guess(results: Results | None = None, *, system: str = "metric") -> wi
             )
         )
 
-    return kit.panel(controls, answer)
+    folder = results.session.folder if results is not None else ""
+    return kit.panel(controls, answer, name=f"first guess in {system} {folder}")
 
 
 def _guess_controls(start, system) -> dict:
@@ -158,7 +159,7 @@ def _guess_controls(start, system) -> dict:
     def plain(what, unit, value, low, high, step):
         return kit.slider(what, unit, value, low=low, high=high, step=step)
 
-    bar = 0.1 if system == "metric" else 1
+    bar = 0.1 if system == "metric" else 0.5
     return {
         "flow": shown("now: injector flow", "flow", start.flow_m3_s, 50e-6 / 60, 600e-6 / 60, 1),
         "old_cc": shown(
@@ -265,8 +266,8 @@ def _guess_warnings(guess) -> list:
     watch = []
     if guess.idle_pulse_s < SHORTEST_PULSE_S:
         watch.append(
-            f"pulses below about {1e3 * SHORTEST_PULSE_S:g} ms are seldom steady (common practice, "
-            "from memory): idle may hunt or stall."
+            f"pulses below about {1e3 * SHORTEST_PULSE_S:g} ms are seldom steady (rule of "
+            "thumb): idle may hunt or stall."
         )
     if max(abs(one) for one in guess.trims) > TRIM_AUTHORITY:
         watch.append(
@@ -353,7 +354,7 @@ def compression(system: str = "metric") -> widgets.VBox:
         octanes = {"need": Octane(need, need_scale), "fuel": Octane(fuel, fuel_scale)}
         return kit.Said(compression_words(CylinderKit(**engine), system=system, **octanes))
 
-    return kit.panel(controls, answer)
+    return kit.panel(controls, answer, name=f"compression in {system}")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -426,7 +427,7 @@ def compression_words(
         ("Displacement", f"{old} as made, {new} with the kit ({percent(new_m3 / old_m3 - 1, 1)})."),
         ("Compression", f"{fixed(now, 1)} {how}"),
         ("Octane", _octane_sentence(need, fuel, margin, rise)),
-        ("Mean piston speed", f"{fixed(piston, 1)} m/s at {planned.speed:.0f} rpm."),
+        ("Mean piston speed", f"{_piston_speed(piston, system)} at {planned.speed:.0f} rpm."),
     ]
     watch = []
     if margin != "enough":
@@ -436,8 +437,8 @@ def compression_words(
         )
     if piston > USUAL_FASTEST_M_S:
         watch.append(
-            f"a mean piston speed above {USUAL_FASTEST_M_S:g} m/s wears small engines fast (common "
-            "practice, from memory)."
+            f"a mean piston speed above {_piston_speed(USUAL_FASTEST_M_S, system, 0)} wears small "
+            "engines fast (rule of thumb)."
         )
     watch.append(
         "before it runs, measure what the kit's maker states: squish, ring gap, clearance of "
@@ -452,6 +453,13 @@ def compression_words(
         Prose(tuple(items)),
         Prose(tuple(("Watch", sentence) for sentence in watch), style="caution"),
     )
+
+
+def _piston_speed(speed_m_s: float, system: str, decimals: int = 1) -> str:
+    """As engine builders state it; no speed on the road."""
+    if system == "metric":
+        return f"{fixed(speed_m_s, decimals)} m/s"
+    return f"{round(units.convert(speed_m_s, 'm/s', 'ft/min'), -1):.0f} ft/min"
 
 
 # Compression raised by more than this is more than any kit raises it (common practice).
@@ -653,7 +661,7 @@ def tank(results: Results | None = None, *, system: str = "metric") -> widgets.V
         return kit.slider(what, "% by volume", 100 * value, low=0, high=100, step=0.5)
 
     def volume(what, value_m3):
-        shown = units.to_display(value_m3, "volume", known.system)
+        shown = round(units.to_display(value_m3, "volume", known.system), 1)
         return kit.slider(what, label, shown, low=0, high=most, step=0.1)
 
     controls = {
@@ -679,4 +687,5 @@ def tank(results: Results | None = None, *, system: str = "metric") -> widgets.V
             )
         )
 
-    return kit.panel(controls, answer)
+    folder = results.session.folder if results is not None else ""
+    return kit.panel(controls, answer, name=f"tank in {known.system} {folder}")

@@ -5,7 +5,7 @@ They write the same files as by hand: remarks and the rider's own text stay wher
 
 import dataclasses
 import re
-from collections.abc import Collection, Sequence
+from collections.abc import Collection
 from dataclasses import Field
 from pathlib import Path
 
@@ -24,9 +24,9 @@ from tuninglib.session.edit import (
     open_sheet,
     problems_of,
     problems_of_row,
+    remove_table,
     row_text,
     take_back,
-    write_values,
 )
 from tuninglib.session.fields import example_in, read_value
 from tuninglib.session.read_table import COLUMNS, OF_ONE_RUN, RUNS
@@ -53,7 +53,8 @@ def session_form(session_folder: Path | str) -> widgets.VBox:
 
     Notes
     -----
-    What is typed is kept while another table is looked at, and written for all tables at once. A
+    What is typed is kept while another table is looked at, and when the cell is run again; it is
+    written for all tables at once. A
     field that is emptied makes a remark of its line.
     """
     folder = Path(session_folder)
@@ -61,8 +62,7 @@ def session_form(session_folder: Path | str) -> widgets.VBox:
         tables_as_typed(folder)
     except SessionError as error:
         return widgets.HTML(kit.words_html(kit.problems_prose(error)))
-    typed: dict[tuple, str] = {}
-    added: list[str] = []
+    typed, added = kit.kept(f"fields of {folder}"), kit.kept(f"tables of {folder}")
     tables = kit.choice("table", table_names(folder))
     place, words, missing = widgets.VBox(), widgets.HTML(), widgets.HTML()
     kind = kit.choice("one more of", tuple(schema.NAMED))
@@ -88,15 +88,32 @@ def session_form(session_folder: Path | str) -> widgets.VBox:
         table = f"{kind.value}.{new}"
         if table in table_names(folder, added):
             return say(Prose((("Not added", f"{table} is there already; choose it above."),)))
-        added.append(table)
+        added[table] = True
         name.value = ""
         again(table)
         return say(Prose((("Added", f"{table}; fill it in, then write."),)))
 
+    def remove(_):
+        table = tables.value
+        try:
+            if table in added:
+                said = Prose((("Removed", f"{table}, which was not written yet."),))
+            else:
+                edited = remove_table(folder, table)
+                text = f"[{table}]; its lines in {TOML} are remarks now."
+                said = kit.written(edited, [("Removed", text)])
+        except (SessionError, OSError) as error:
+            return say(kit.problems_prose(error))
+        added.pop(table, None)
+        for key in [key for key in typed if key[0] == table]:
+            del typed[key]
+        again(table if table in table_names(folder, added) else next(iter(schema.SINGLE)))
+        return say(said)
+
     def write(_):
         try:
             values = values_to_write(folder, typed)
-            say(kit.written(write_values(folder, values)))
+            say(kit.write(folder, values))
         except (SessionError, OSError) as error:
             return say(kit.problems_prose(error))
         typed.clear()
@@ -106,6 +123,12 @@ def session_form(session_folder: Path | str) -> widgets.VBox:
         words.value = kit.words_html(shown)
 
     tables.observe(build, "value")
+    more, button, gone = _buttons_of_form(add, write, remove)
+    again(tables.value)
+    return kit.beside([tables, place, button, words, gone, kind, name, more], [missing])
+
+
+def _buttons_of_form(add, write, remove) -> tuple:
     more = widgets.Button(description="Add", icon="plus", tooltip="One more entry, to fill in")
     more.on_click(add)
     button = widgets.Button(
@@ -116,11 +139,17 @@ def session_form(session_folder: Path | str) -> widgets.VBox:
         layout={"width": "auto"},
     )
     button.on_click(write)
-    again(tables.value)
-    return kit.beside([tables, place, button, words, kind, name, more], [missing])
+    gone = widgets.Button(
+        description="Remove this table",
+        icon="trash",
+        tooltip="Makes remarks of its lines in session.toml; the earlier file is kept",
+        layout={"width": "auto"},
+    )
+    gone.on_click(remove)
+    return more, button, gone
 
 
-def table_names(folder: Path | str, added: Sequence[str] = ()) -> list:
+def table_names(folder: Path | str, added: Collection[str] = ()) -> list:
     """Tables of the contract, the named entries that the file has, and those just added."""
     tables = tables_as_typed(folder)
     names = list(schema.SINGLE)
@@ -142,7 +171,7 @@ def _is_needed(field) -> bool:
     return field.default is dataclasses.MISSING or bool(field.metadata.get("asked"))
 
 
-def names_in(folder: Path | str, added: Sequence[str] = ()) -> dict:
+def names_in(folder: Path | str, added: Collection[str] = ()) -> dict:
     """Names of the entries of each table, those just added too."""
     found: dict[str, list] = {kind: [] for kind in schema.NAMED}
     for table in table_names(folder, added):
@@ -150,17 +179,6 @@ def names_in(folder: Path | str, added: Sequence[str] = ()) -> dict:
         if entry:
             found[kind].append(entry)
     return found
-
-
-def as_text(value: object) -> str:
-    """A TOML value as a field shows it; pairs as ``60 km/h = 57 km/h; ...``, lists with commas."""
-    if isinstance(value, list) and all(isinstance(one, list) for one in value):
-        return "; ".join(" = ".join(map(str, pair)) for pair in value)
-    if isinstance(value, dict):
-        return "; ".join(f"{key} = {text}" for key, text in value.items())
-    if isinstance(value, list):
-        return ", ".join(map(str, value))
-    return "" if value is None else str(value)
 
 
 def as_value(field: Field, text: str) -> object:
@@ -217,7 +235,7 @@ def problem_of(field: Field, text: str, names: dict) -> str:
 def _line(folder, table, field, typed, names):
     """A field with what is wrong with it below; what was typed before comes back."""
     meta = field.metadata
-    stands = as_text(_standing(folder, table).get(field.name))
+    stands = kit.as_text(_standing(folder, table).get(field.name))
     start = typed.get((table, field.name), stands)
     label = field.name.replace("_", " ") + (" *" if _is_needed(field) else "")
     options = {"choice": meta.get("choices"), "reference": names.get(meta.get("table"))}
@@ -228,7 +246,7 @@ def _line(folder, table, field, typed, names):
         control = kit.choice(label, known, start or LEFT_OUT)
     else:
         system = tables_as_typed(folder)["session"].get("units", "metric")
-        example = as_text(example_in(meta.get("example"), system))
+        example = kit.as_text(example_in(meta.get("example"), system))
         control = kit.text(label, start, f"for example {example}" if example else "")
         control.continuous_update = False
     control.tooltip = meta["help"]
@@ -270,7 +288,7 @@ def values_to_write(folder: Path | str, typed: dict) -> dict:
         stands = _standing(folder, table)
         field = next(one for one in fields_of(table) if one.name == key)
         value = as_value(field, text)
-        if text.strip() == as_text(stands.get(key)) or (value is None and key not in stands):
+        if text.strip() == kit.as_text(stands.get(key)) or (value is None and key not in stands):
             continue
         values.setdefault(table, {})[key] = value
     for table, own in values.items():
@@ -307,11 +325,14 @@ FEWEST_RUNS = 2
 _ROWS_SHOWN = 6
 
 
+def _label(sheet, key: str) -> str:
+    """A column's name with its unit, in words that a line can be broken between."""
+    unit = f" [{sign_of(sheet.units[key])}]" if key in sheet.units else ""
+    return f"{key.replace('_', ' ')}{unit}"
+
+
 def _field(sheet: Sheet, key: str):
-    column = COLUMNS[key]
-    label = key.replace("_", " ")
-    if key in sheet.units:
-        label += f" [{sign_of(sheet.units[key])}]"
+    column, label = COLUMNS[key], _label(sheet, key)
     names = {"setup": sheet.setups, "rider": sheet.riders}.get(key)
     if names:
         return kit.choice(label, names)
@@ -353,8 +374,9 @@ def runs_form(session_folder: Path | str) -> widgets.VBox:
     Notes
     -----
     The file as it stood when the form was opened is kept once, as ``runs.earlier-1.csv`` or the
-    next free number, before the first run is added. After each run the form says what the rows so
-    far say: go on, stop, or decided.
+    next free number, before the first run is added. What is typed and not added yet stays when the
+    cell is run again. After each run the form says what the rows so far say: go on, stop, or
+    decided.
     """
     whole = widgets.VBox()
 
@@ -383,6 +405,7 @@ def _form(session_folder, build, said):
         high=20,
         step=1,
     )
+    left = kit.kept(f"a run of {session_folder}")
     touched: set[str] = set()
     state = {"sheet": sheet, "kept": False, "quiet": False, "added": []}
 
@@ -395,6 +418,8 @@ def _form(session_folder, build, said):
 
     def typed(change, key):
         if not state["quiet"]:
+            # By its label, for a number is meant in the unit that stands there.
+            left[fields[key].description] = change["new"]
             touched.add(key)
             blame(checked(state["sheet"], values(), touched))
 
@@ -448,7 +473,7 @@ def _form(session_folder, build, said):
         clear()
         # What was typed comes back, to be mended and added again.
         for key, cell in zip(state["sheet"].keys, cells_of(state["sheet"], row), strict=True):
-            if key in fields and cell in _possible(fields[key], cell):
+            if key in fields and kit.possible(fields[key], cell):
                 fields[key].value = cell
         say(Prose((("Taken back", f"{row}. Mend it above and add it again, or leave it."),)))
         tell()
@@ -470,6 +495,7 @@ def _form(session_folder, build, said):
         touched.clear()
         for key in OF_ONE_RUN:
             if key in fields:
+                left.pop(fields[key].description, None)
                 is_choice = COLUMNS[key].kind == "choice"
                 fields[key].value = COLUMNS[key].options[0][1] if is_choice else ""
         if "run" in fields:
@@ -482,7 +508,11 @@ def _form(session_folder, build, said):
         if isinstance(field, widgets.Text):
             # Judge a number when it is finished, not at its first digit.
             field.continuous_update = False
+        if field.description in left and kit.possible(field, left[field.description]):
+            field.value = left[field.description]
+            touched.add(key)
         field.observe(lambda change, key=key: typed(change, key), "value")
+    blame(checked(sheet, values(), touched))
     button = widgets.Button(
         description="Add run", icon="plus", button_style="primary", tooltip="Append to runs.csv"
     )
@@ -519,16 +549,9 @@ def _form(session_folder, build, said):
     if said is not None:
         say(said)
     lines = [widgets.VBox([fields[key], beside[key]]) for key in fields]
-    return kit.beside(
-        [*lines, planned, button, back, words, column, new_column], [so_far, rules, rows]
-    )
-
-
-def _possible(field, cell) -> tuple:
-    """What a field can hold of a cell: anything typed, or one of a list's entries."""
-    if not isinstance(field, widgets.Dropdown):
-        return (cell,)
-    return tuple(one[1] if isinstance(one, tuple) else one for one in field.options)
+    controls = [*lines, planned, button, back, words, column, new_column]
+    # Below both, where it has the whole width.
+    return widgets.VBox([kit.beside(controls, [so_far, rules]), rows])
 
 
 def last_rows(sheet: Sheet) -> Table:
@@ -539,6 +562,8 @@ def last_rows(sheet: Sheet) -> Table:
         f"The last {len(rows)} of {len(sheet.table.rows)} rows of {RUNS}"
         if rows
         else f"No row in {RUNS} yet",
-        tuple(sheet.table.headers[i] for i in used),
+        tuple(
+            _label(sheet, sheet.keys[i]) if sheet.keys[i] else sheet.table.headers[i] for i in used
+        ),
         tuple(tuple(row[i] for i in used) for row in rows),
     )

@@ -12,6 +12,7 @@ import math
 import threading
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 
 import ipywidgets as widgets
 import numpy as np
@@ -24,7 +25,7 @@ from matplotlib.patches import Rectangle
 from tuninglib import units
 from tuninglib.analysis.injector import AskedLadder, Outlook
 from tuninglib.report.page_parts import BAND, COLOURS, INK, Html, Picture, Prose, Table, render
-from tuninglib.session.edit import Edited
+from tuninglib.session.edit import Edited, write_values
 from tuninglib.text_files import SessionError
 from tuninglib.whole_files import in_words
 
@@ -91,16 +92,17 @@ def slider(
     label, unit : str
         No unit: an empty string.
     value : float
-        Where it starts, brought to the nearest step; the range is widened to hold it.
+        Where it starts: shown at the nearest step, and taken as it is until it is moved (see
+        :func:`taken`); the range is widened to hold it.
     low, high, step : float
         In the unit of the label.
     """
     decimals = max(0, next(d for d in range(9) if abs(round(step, d) - step) < 1e-12))
     # All three on multiples of the step: the browser counts its steps from the low end.
-    value = round(round(value / step) * step, decimals)
+    exact, value = value, round(round(value / step) * step, decimals)
     low = round(math.floor(low / step + 1e-9) * step, decimals)
     high = round(math.ceil(high / step - 1e-9) * step, decimals)
-    return widgets.FloatSlider(
+    made = widgets.FloatSlider(
         value=value,
         min=min(low, value),
         max=max(high, value),
@@ -111,6 +113,40 @@ def slider(
         layout=_WIDE,
         tooltip=f"{label}: arrow keys move it; click the number to type one",
     )
+    made.start = (value, exact)
+    return made
+
+
+def put(slider: widgets.FloatSlider, value: float) -> None:
+    """Bring a slider to a new start.
+
+    Parameters
+    ----------
+    slider : widgets.FloatSlider
+        Of :func:`slider`.
+    value : float
+        As there.
+    """
+    shown = round(value / slider.step) * slider.step
+    slider.start = (shown, value)
+    slider.value = shown
+
+
+def at_rest(slider: widgets.FloatSlider) -> bool:
+    """Whether a slider stands where it started."""
+    return not moved(slider.value, slider.start[0])
+
+
+def taken(control: widgets.Widget) -> object:
+    """The value of a control; of a slider at rest where it started, not the step that is shown.
+
+    Parameters
+    ----------
+    control : ipywidgets widget
+    """
+    if isinstance(control, widgets.FloatSlider) and at_rest(control):
+        return control.start[1]
+    return control.value
 
 
 def moved(value: float, start: float) -> bool:
@@ -149,8 +185,31 @@ def problems_prose(error: ValueError | OSError) -> Prose:
     return Prose((("Not possible", f"{error}."),), style="caution")
 
 
+# What a rider moved or typed and no file has yet, by what it belongs to.
+_KEPT: dict[str, dict] = {}
+
+
+def kept(name: str) -> dict:
+    """What was moved or typed under a name, to be there again when its cell is run again.
+
+    Parameters
+    ----------
+    name : str
+
+    Returns
+    -------
+    dict
+        To be written in; forgotten when the workbook's kernel ends.
+    """
+    return _KEPT.setdefault(name, {})
+
+
 def panel(
-    controls: dict, answer: Callable[..., Said], *, more: Sequence[widgets.Widget] = ()
+    controls: dict,
+    answer: Callable[..., Said],
+    *,
+    name: str,
+    more: Sequence[widgets.Widget] = (),
 ) -> widgets.VBox:
     """Controls, the answer to where they stand, and a button that puts them back.
 
@@ -160,23 +219,36 @@ def panel(
         Named as ``answer`` names its arguments.
     answer : callable
         Values of the controls to what is :class:`Said`; a ValueError becomes a sentence.
+    name : str
+        What tells it from other panels: under it, what was moved is kept (see :func:`kept`).
     more : sequence of widgets
         Shown below the controls.
 
     Returns
     -------
     ipywidgets.VBox
-        Nothing is remembered: running the cell again starts afresh.
+        Where the cell is run again, controls that were moved stand where they stood; the others
+        start afresh.
     """
     start = {name: control.value for name, control in controls.items()}
+    left = kept(name)
+    # By its label too, for a number is meant in the unit that stands there.
+    labels = {key: (key, control.description) for key, control in controls.items()}
+    for key, control in controls.items():
+        if labels[key] in left and possible(control, left[labels[key]]):
+            control.value = left[labels[key]]
     picture, words = widgets.HTML(), widgets.HTML()
     busy = []
 
     def show(_=None):
         if busy:
             return
+        for key, control in controls.items():
+            left[labels[key]] = control.value
+            if control.value == start[key]:
+                del left[labels[key]]
         try:
-            said = answer(**{name: control.value for name, control in controls.items()})
+            said = answer(**{name: taken(control) for name, control in controls.items()})
         except ValueError as error:
             # An old picture beside a new problem would mislead.
             picture.value, words.value = "", words_html(problems_prose(error))
@@ -202,6 +274,13 @@ def panel(
         control.observe(show, "value")
     show()
     return beside([*controls.values(), back, *more], [picture, words])
+
+
+def possible(control: widgets.Widget, value: object) -> bool:
+    """Whether a control can hold a value: anything, but for a list, which holds its entries."""
+    if not isinstance(control, widgets.Dropdown):
+        return True
+    return value in [one[1] if isinstance(one, tuple) else one for one in control.options]
 
 
 def beside(controls: Sequence[widgets.Widget], answer: Sequence[widgets.Widget]) -> widgets.VBox:
@@ -347,15 +426,16 @@ class LadderPicture:
     def _shown(self, flow_m3_s):
         return units.to_display(np.asarray(flow_m3_s), "flow", self._system)
 
-    def render(self, one: Outlook, *, lowest: float, highest: float, flow_m3_s: float) -> Image:
+    def render(self, one: Outlook) -> Image:
         """The picture for one outlook."""
+        lowest, highest = one.lowest, one.highest
         x = self._line.get_xdata()
         self._band.set_y(lowest)
         self._band.set_height(highest - lowest)
         self._area.set_verts([np.vstack([np.c_[x, one.curve.low], np.c_[x, one.curve.high][::-1]])])
         self._line.set_ydata(one.curve.value)
         self._read.set_ydata(one.reading_lambda)
-        at = float(self._shown(flow_m3_s))
+        at = float(self._shown(one.flow_m3_s))
         self._bar.set_data([at, at], [one.lambda_.low, one.lambda_.high])
         self._dot.set_data([at], [one.lambda_.value])
         # Whole tenths, so that the axis stands still under small moves.
@@ -381,12 +461,48 @@ class LadderPicture:
         return Image(png_of(canvas), alt, round(_WIDTH_IN * 130))
 
 
-def written(edited: Edited) -> Prose:
-    """What a button did to a file, in words."""
+def write(folder: Path | str, tables: dict) -> Prose:
+    """Write values into session.toml, and say what was written.
+
+    Parameters
+    ----------
+    folder : path
+    tables : dict of str to dict
+        As of :func:`tuninglib.session.edit.write_values`.
+    """
+    items = [("Written", f"[{table}] {_listed(values)}.") for table, values in tables.items()]
+    return written(write_values(folder, tables), items)
+
+
+def written(edited: Edited, items: Sequence[tuple[str, str]]) -> Prose:
+    """What was done to a file, and where the file as it was is kept.
+
+    Parameters
+    ----------
+    edited : tuninglib.session.edit.Edited
+    items : sequence of (str, str)
+        What was done.
+    """
     if edited.kept is None:
         return Prose((("Nothing to do", f"{edited.path.name} says that already."),))
-    text = (
-        f"{edited.path.name} has the new values; the earlier file is kept as "
-        f"{edited.kept.name}. Run all cells again to work with them."
+    text = f"{edited.kept.name} is the file as it was. Run all cells again to work with the new one"
+    return Prose((*items, ("Kept", f"{text}.")))
+
+
+def _listed(values) -> str:
+    """Keys with their values; an emptied one is a remark in the file."""
+    return ", ".join(
+        f"{key} emptied" if value is None else f"{key} = {as_text(value)}"
+        for key, value in values.items()
     )
-    return Prose((("Written", text),))
+
+
+def as_text(value: object) -> str:
+    """A TOML value as a field shows it; pairs as ``60 km/h = 57 km/h; ...``, lists with commas."""
+    if isinstance(value, list) and all(isinstance(one, list) for one in value):
+        return "; ".join(" = ".join(map(str, pair)) for pair in value)
+    if isinstance(value, dict):
+        return "; ".join(f"{key} = {text}" for key, text in value.items())
+    if isinstance(value, list):
+        return ", ".join(map(str, value))
+    return "" if value is None else str(value)

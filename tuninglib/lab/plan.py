@@ -7,18 +7,21 @@ import ipywidgets as widgets
 from tuninglib.analysis.day_plan import (
     COMMON_RUNS,
     USUAL_GAIN,
+    USUAL_RUN_MIN,
+    USUAL_SWAP,
     Aim,
     Day,
     PlanStart,
     SwapTimes,
     ended_with,
+    interim,
     plan_day,
     start_of,
 )
 from tuninglib.lab import kit
 from tuninglib.report.advice import gate_sentence
 from tuninglib.report.page_parts import Prose, Table, spaced
-from tuninglib.report.roadside import roadside_page
+from tuninglib.report.roadside import ON_THE_PHONE, roadside_page
 from tuninglib.report.run_sheet import (
     ROWS_ON_A_PAGE,
     Heading,
@@ -29,6 +32,7 @@ from tuninglib.report.run_sheet import (
     watched_text,
     why_first,
 )
+from tuninglib.report.verdict import interim_sentences
 from tuninglib.rounding import fixed, listing, percent
 from tuninglib.session.edit import open_sheet
 from tuninglib.session.read_toml import what_stands
@@ -58,10 +62,10 @@ def plan(
     """
     start = start_of(session_folder)
     controls = _controls(start, gain_percent)
-    first = controls["scatter"].value
+    first = kit.taken(controls["scatter"])
 
     def aim_now():
-        gain, scatter = (controls[name].value / 100 for name in ("gain", "scatter"))
+        gain, scatter = (kit.taken(controls[name]) / 100 for name in ("gain", "scatter"))
         return Aim(gain=gain, scatter=scatter, day_sd=start.day_sd)
 
     def day_now():
@@ -97,7 +101,8 @@ def plan(
 
     if sheet_file:
         write_sheet(day_now(), start, sheet_file)
-    return kit.panel(controls, answer, more=_buttons(day_now, start, session_folder))
+    more = _buttons(day_now, start, session_folder)
+    return kit.panel(controls, answer, name=f"plan of {session_folder}", more=more)
 
 
 def _controls(start, gain_percent) -> dict:
@@ -108,10 +113,16 @@ def _controls(start, gain_percent) -> dict:
         ),
         "setups": kit.text("setups, commas between", ", ".join(start.setups)),
         "riders": kit.text("riders, commas between", ", ".join(start.riders)),
-        "run": kit.slider("one run, back at the start", "min", 6, low=2, high=20, step=1),
-        "fuel": kit.slider("one change of fuel", "min", 15, low=5, high=120, step=5),
-        "injector": kit.slider("one change of injector", "min", 30, low=5, high=180, step=5),
-        "engine": kit.slider("opening the engine once", "min", 180, low=30, high=600, step=30),
+        "run": kit.slider(
+            "one run, back at the start", "min", USUAL_RUN_MIN, low=2, high=20, step=1
+        ),
+        "fuel": kit.slider("one change of fuel", "min", USUAL_SWAP.fuel, low=5, high=120, step=5),
+        "injector": kit.slider(
+            "one change of injector", "min", USUAL_SWAP.injector, low=5, high=180, step=5
+        ),
+        "engine": kit.slider(
+            "opening the engine once", "min", USUAL_SWAP.engine, low=30, high=600, step=30
+        ),
         "blocks": kit.choice("the engine is opened", (ONCE, OFTEN)),
     }
 
@@ -303,20 +314,24 @@ def write_phone_page(day: Day, start: PlanStart, session_folder: Path | str) -> 
     gauge = what_stands(session_folder).gauge
     closed = {name: gate_sentence(start.results, one) for name, one in start.closed.items()}
     page = roadside_page(
-        day.order, _heading(day, start), sheet, ends=ends, closed=closed, gauge=gauge
+        day.order,
+        _heading(day, start),
+        sheet,
+        ends=ends,
+        closed=closed,
+        gauge=gauge,
+        so_far=_so_far(day, start),
     )
     path = Path(session_folder) / PHONE_PAGE
-    return Prose(
-        (
-            *_written(path, page, "on the phone, in its browser"),
-            (
-                "Then",
-                "send it to the phone by mail or cable, save it there, and open it once before you "
-                "leave: it needs no network. At home, put the runs.csv that it saves into the "
-                "session's folder.",
-            ),
-        )
-    )
+    return Prose((*_written(path, page, "on the phone, in its browser"), *ON_THE_PHONE))
+
+
+def _so_far(day, start) -> Prose | None:
+    """What the rows that stand in the file say already."""
+    if start.results is None:
+        return None
+    found = interim(start.results, start.results.runs[-1].run, planned=day.repeats)
+    return interim_sentences(start.results, found, start.system)
 
 
 def write_checklists(start: PlanStart, session_folder: Path | str) -> Prose:

@@ -10,9 +10,7 @@ import os
 import signal
 import subprocess
 import sys
-import threading
 from collections.abc import Callable, Sequence
-from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -20,7 +18,9 @@ from jupyter_core.paths import jupyter_data_dir
 
 from tuninglib.report.make import PACKAGE, SAFE_PATH, report_folder, workbook_path
 from tuninglib.report.page_parts import Html, Prose, day_of, render
-from tuninglib.session.read_toml import tables_as_typed, units_of
+from tuninglib.rounding import listing
+from tuninglib.session.read_table import RUNS
+from tuninglib.session.read_toml import TOML, tables_as_typed, units_of
 from tuninglib.text_files import Problem, SessionError, printable
 from tuninglib.units import DISPLAY
 from tuninglib.whole_files import write_together
@@ -28,6 +28,7 @@ from tuninglib.whole_files import write_together
 if TYPE_CHECKING:
     import ipywidgets as widgets
 
+    from tuninglib.analysis.season import Season
     from tuninglib.session.load import Session
 
 # Set by ``tuninglib lab FOLDER`` for the workbooks that it opens.
@@ -116,6 +117,91 @@ def chosen_season(season_folder: str = "") -> Path:
     if not season_folder:
         return chosen_folder().parent
     return chosen_folder(season_folder)
+
+
+class Unfinished(SessionError):
+    """A session that a workbook has nothing to work on yet: there it is one line, with a link."""
+
+    def _render_traceback_(self):
+        from IPython.display import display
+
+        display(not_finished(self.problems))
+        return [f"Not finished: {printable(str(self.problems[0]))}"]
+
+
+def not_finished(problems: Sequence[Problem]) -> Html:
+    """What a session lacks in one line, and a link to the form where it is filled in.
+
+    Parameters
+    ----------
+    problems : sequence of Problem
+    """
+    empty = dict.fromkeys(
+        (one.column or "").replace("_", " ")
+        for one in problems
+        if one.file == TOML and one.message.startswith("is still empty")
+    )
+    others = [one for one in problems if not one.message.startswith("is still empty")]
+    said = [f"{TOML} still lacks {listing(tuple(empty))}"] if empty else []
+    if others:
+        more = f" ({len(others) - 1} more to fix)" if len(others) > 1 else ""
+        said.append(f"{others[0]}{more}")
+    words = Prose((("Not finished", f"{'; '.join(said)}."),))
+    files = {one.file for one in problems}
+    form, label = next((named for file, *named in _FORMS if file in files), ("", ""))
+    shown = render("lab/templates/unfinished.html.j2", words=words.html(), form=form, label=label)
+    return Html(shown, words.plain())
+
+
+# Where the problems of a file are mended.
+_FORMS = ((TOML, "session.ipynb", "Fill in the session"), (RUNS, "runs.ipynb", "Enter the runs"))
+
+
+def opened(session_folder: str = "", *, demo: bool = True) -> "Session":
+    """The session that a workbook works on, read.
+
+    Parameters
+    ----------
+    session_folder, demo
+        As of :func:`chosen_folder`.
+
+    Raises
+    ------
+    Unfinished
+        If it cannot be used as it is.
+    """
+    from tuninglib.session.load import load_session
+
+    try:
+        return load_session(chosen_folder(session_folder, demo=demo))
+    except SessionError as error:
+        raise Unfinished(error.problems) from None
+
+
+def opened_season(season_folder: str = "", bike: str = "", reports_folder: str = "") -> "Season":
+    """The season that a workbook works on.
+
+    Parameters
+    ----------
+    season_folder : str
+        As of :func:`chosen_season`.
+    bike, reports_folder : str
+        As of :func:`tuninglib.report.season.season_below`.
+
+    Raises
+    ------
+    Unfinished
+        If there is no outing yet.
+    """
+    from tuninglib.report.season import season_below
+
+    folder = chosen_season(season_folder)
+    try:
+        return season_below(folder, bike, reports_folder)
+    except SessionError as error:
+        raise Unfinished(error.problems) from None
+    except ValueError as error:
+        raise Unfinished([Problem(folder.name, str(error))]) from error
 
 
 def demo_to_write_in() -> Path:
@@ -228,6 +314,8 @@ def lab_environment(session_folder: str = "") -> dict:
 def start_lab(session_folder: str = "", *, browser: bool = True) -> int:
     """Run JupyterLab on the workbooks until it is closed; the number is its exit status.
 
+    Whoever ends this program, by Ctrl-C or by SIGTERM, ends JupyterLab and its kernels with it.
+
     Parameters
     ----------
     session_folder : str
@@ -235,37 +323,18 @@ def start_lab(session_folder: str = "", *, browser: bool = True) -> int:
     browser : bool
         Whether to open one.
     """
-    environment = lab_environment(session_folder)
+    command, environment = lab_command(browser=browser), lab_environment(session_folder)
+    before = signal.signal(signal.SIGTERM, signal.default_int_handler)
     # Not where the command was given, which may be a stranger's outing.
-    place = workbook_path(START).parent
-    with _ends_on_request(), subprocess.Popen(
-        lab_command(browser=browser), env=environment, cwd=place
-    ) as server:  # fmt: skip
+    with subprocess.Popen(command, env=environment, cwd=own_workbooks()) as running:
         try:
-            return server.wait()
+            return running.wait()
         except KeyboardInterrupt:
+            running.terminate()
+            running.wait()
             return 0
         finally:
-            # It ends its kernels, too. One that has ended already is not touched.
-            server.terminate()
-
-
-@contextmanager
-def _ends_on_request():
-    """Let the system's wish that this process end reach what it started, too."""
-
-    def end(*_):
-        raise SystemExit(128 + signal.SIGTERM)
-
-    # Only the main thread may say what a signal does.
-    if threading.current_thread() is not threading.main_thread():
-        yield
-        return
-    before = signal.signal(signal.SIGTERM, end)
-    try:
-        yield
-    finally:
-        signal.signal(signal.SIGTERM, before)
+            signal.signal(signal.SIGTERM, before)
 
 
 # The button that makes the report -----------------------------------------------------------------

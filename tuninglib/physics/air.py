@@ -329,15 +329,15 @@ class Correction:
 
 
 # Both standards refer to 25 degC and 99 kPa of dry air.
-_REFERENCE_K = 298.15
-_REFERENCE_DRY_PA = 99e3
+REFERENCE_K = 298.15
+REFERENCE_DRY_PA = 99e3
 
 
 def _reference_ratios(temperature_k, pressure_abs_pa, relative_humidity):
     """Reference over actual dry pressure, and actual over reference temperature."""
     temperature_k, pressure_abs_pa = _temperature(temperature_k), _pressure(pressure_abs_pa)
     dry_pa = pressure_abs_pa - vapour_pressure_pa(temperature_k, relative_humidity)
-    return _REFERENCE_DRY_PA / dry_pa, temperature_k / _REFERENCE_K
+    return REFERENCE_DRY_PA / dry_pa, temperature_k / REFERENCE_K
 
 
 def _correction(factor, standard, limits):

@@ -12,11 +12,13 @@ from tuninglib.physics.motion import Ride, even_climb
 # 40 CFR 86.529-98, figure F98-9: loaded mass [kg], A [N], C [N/(km/h)2] of F = A + C V2.
 # (The figure's coast-down time for 160 kg, 4.10 s, does not follow from its own A and C, which
 # give 4.175 s; A and C are used here.)
-TABLE_MASS_KG = np.array([100.0, 120, 130, 140, 150, 160, 170, 180, 200, 220, 240])
-TABLE_A_N = np.array([0.0, 1.70, 2.57, 3.44, 4.32, 5.19, 6.06, 6.94, 8.69, 10.43, 12.18])
-TABLE_C_N_KM2_H2 = np.array(
-    [0.0224, 0.0230, 0.0233, 0.0235, 0.0238, 0.0241, 0.0244, 0.0246, 0.0252, 0.0257, 0.0263]
-)
+_TABLE = np.array([
+    (100, 0.0, 0.0224), (120, 1.70, 0.0230), (130, 2.57, 0.0233), (140, 3.44, 0.0235),
+    (150, 4.32, 0.0238), (160, 5.19, 0.0241), (170, 6.06, 0.0244), (180, 6.94, 0.0246),
+    (200, 8.69, 0.0252), (220, 10.43, 0.0257), (240, 12.18, 0.0263), (250, 13.06, 0.0266),
+    (300, 17.43, 0.0279), (350, 21.80, 0.0293), (400, 26.17, 0.0307),
+])  # fmt: skip
+TABLE_MASS_KG, TABLE_A_N, TABLE_C_N_KM2_H2 = _TABLE.T
 
 # Air at the road-load reference of 40 CFR 1066.805(c), 20 °C and 98.21 kPa, taken as dry.
 REFERENCE_AIR_DENSITY_KG_M3 = 98210 / (287.05 * 293.15)

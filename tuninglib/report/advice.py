@@ -14,7 +14,7 @@ from tuninglib.analysis.combinations import (
     unexplained,
     worst_knock,
 )
-from tuninglib.analysis.decide import leans
+from tuninglib.analysis.decide import Step, leans
 from tuninglib.analysis.records import one_each
 from tuninglib.analysis.worth import EVEN
 from tuninglib.interval import Interval
@@ -207,7 +207,7 @@ def _pull(results, ride) -> str:
     speed = f"{sign}{abs(change):.1f} {units.unit_label('speed', system)} at your marker"
     text = gain_text(ratio)
     if pull.gain.doubted:
-        return f": {speed}; its speeds do not go with the rest, so nothing is made of its pull"
+        return f": {speed}; its speeds do not fit the other runs, so nothing is said of its pull"
     if results.plan.strength == "open":
         return f": {speed}, but no difference in pull from {reference} was shown ({text})"
     if ratio.value < 0:
@@ -338,6 +338,8 @@ def _injector(results, step) -> str:
         engine = f" for the engine {spaced(step.engine)}"
     elif plan.ride.engine != step.engine:
         engine = f" for the engine {spaced(step.engine)}, not the one to ride now"
+    # A comma after what stands between two.
+    verb += "," if engine and step.code == "fit" else ""
     known = [rows[fuel] for fuel in step.fuels if fuel in rows]
     first = f"{odds_text(known[0].odds.inside)} chance of being in the band on {known[0].fuel}"
     chances = [
@@ -380,8 +382,8 @@ def _instead(results, step) -> str:
     reasons = "; ".join(_on(one.fuel, gate_sentence(results, one)) for one in shut)
     if not shut:
         reasons = "; ".join(_on(one.fuel, where(one)) for one in fitted)
-    keep = f" Or keep to {listing(stands)} with it." if shut and stands else ""
-    return f"With {fitted[0].injector}, which is fitted now: {reasons}.{keep}"
+    keep = f" To keep it, burn {listing(stands)} only." if shut and stands else ""
+    return f"The fitted {fitted[0].injector}: {reasons}.{keep}"
 
 
 def _on(fuel: str, text: str) -> str:
@@ -524,8 +526,8 @@ def _list_injectors(results, step) -> str:
     worst = max(_of_step(results, step), key=lambda one: max(one.odds.richer, one.odds.leaner))
     rich = worst.odds.richer > worst.odds.leaner
     return (
-        f"list another injector in session.toml: {engine}, {step.injector} is the nearest to the "
-        f"band for {listing(step.fuels)}, and still likely too {'rich' if rich else 'lean'} "
+        f"list another injector in session.toml: {engine}, injector {step.injector} is nearest to "
+        f"the band for {listing(step.fuels)}, and still likely too {'rich' if rich else 'lean'} "
         f"({odds_text(worst.odds.richer if rich else worst.odds.leaner)} chance on {worst.fuel})."
     )
 
@@ -599,7 +601,7 @@ def _then(results, plan) -> str:
         said.append(f"ride {spaced(plan.ride.setup)}")
     step, now = plan.next, results.plan.next
     if (step.code, step.injector) != (now.code, now.injector):
-        said.append(_IN_SHORT[step.code].format(injector=step.injector))
+        said.append(step_in_short(step))
     # "ride it and find the cause", but "ride it; nothing more to test".
     between = "; " if step.code == "nothing" else " and "
     return between.join(said) or "another engine comes first"
@@ -616,6 +618,16 @@ _IN_SHORT = {
     "find power": "find out why it does not pull",
     "list injectors": "list other injectors",
 }
+
+
+def step_in_short(step: Step) -> str:
+    """The next thing to do in a few words.
+
+    Parameters
+    ----------
+    step : tuninglib.analysis.decide.Step
+    """
+    return _IN_SHORT[step.code].format(injector=step.injector)
 
 
 def fuel_items(results: Results) -> list:
@@ -688,6 +700,50 @@ def shut_word(one: Combination) -> str:
         With a gate.
     """
     return "fuel" if one.gate.fuel_limit is not None else _SHUT[one.gate.code]
+
+
+def must_not_be_ridden(results: Results, one: Combination) -> bool:
+    """Whether the plan shuts a setup: by a gate, or since its fuel knocked on its engine.
+
+    Parameters
+    ----------
+    results : tuninglib.analysis.analyse.Results
+    one : tuninglib.analysis.combinations.Combination
+        That was ridden.
+    """
+    plan = results.plan
+    if plan.ride is not None and one.setup == plan.ride.setup:
+        return False
+    return one.gate is not None or _fuel_knocked(results, one)
+
+
+def _fuel_knocked(results, one) -> bool:
+    knocked = results.plan.knocked_fuels
+    return any((k.fuel, k.heard.engine) == (one.fuel, one.engine) for k in knocked)
+
+
+MAY_BE_RIDDEN = "may be ridden"
+
+
+def status_word(results: Results, one: Combination) -> str:
+    """What the verdict says of a setup, in a word or two.
+
+    Parameters
+    ----------
+    results : tuninglib.analysis.analyse.Results
+    one : tuninglib.analysis.combinations.Combination
+        That was ridden.
+    """
+    ride = results.plan.ride
+    if ride is not None and one.setup == ride.setup:
+        return "ride now" if one.fuel == ride.fuel else f"ride now, on {ride.fuel}"
+    if one.gate is not None:
+        return shut_word(one)
+    if _fuel_knocked(results, one):
+        return f"{one.fuel} knocked"
+    if any(p.setup == one.setup and p.gain and p.gain.doubted for p in results.pulls):
+        return "check its runs"
+    return MAY_BE_RIDDEN if one.source == "read" else "not read"
 
 
 def shut_in_brief(results: Results) -> str:

@@ -140,9 +140,9 @@ def _stated(found) -> tuple:
     )
     return (
         "Against session.toml",
-        "all runs together do not go with what is stated of slope, wind, masses, drag and the "
+        "all runs together do not fit what is stated of slope, wind, masses, drag and the "
         f"speedometer; they would fit best with another {what}. Slope and wind look alike here: "
-        "check the grade first, then masses and the speedometer. The intervals do not hold a "
+        "check the grade first, then masses and the speedometer. The intervals do not allow for a "
         "mistake in what is stated.",
     )
 
@@ -292,10 +292,9 @@ def _gain(results, doubt) -> tuple:
     return (
         _label(doubt),
         f"{run} {percent(abs(doubt.off))} {more} wheel force than the other setups and the size of "
-        "the engines let expect. Injectors of one engine rarely differ by more than a few per "
-        "cent, and force goes with displacement, give or take a fifth. Nothing is made of this "
-        f"gain until it is confirmed: check the speeds as they were written down{again}. "
-        + _LAST_WORD,
+        "the engines suggest. Injectors of one engine rarely differ by more than a few per "
+        "cent, and force goes with displacement, give or take a fifth. This gain is not used "
+        f"until it is confirmed: check the speeds as they were written down{again}. " + _LAST_WORD,
     )
 
 
@@ -490,7 +489,7 @@ def _speedometer(results) -> list:
         return []
     shown = [run.shown_exit_m_s for run in results.runs if run.force_n is not None]
     middle = sum(shown) / len(shown)
-    lowest, highest = (speed / middle for speed in legal_true_speed_m_s(middle))
+    lowest, highest = (speed / middle for speed in legal_true_speed_m_s(middle, as_made=True))
     low, high = factor.value - factor.half_width, factor.value + factor.half_width
     if low > highest:
         return [
@@ -498,21 +497,52 @@ def _speedometer(results) -> list:
             "may: check the calibration."
         ]
     if high < lowest:
+        above = _speed(8 / 3.6, results.session)
         return [
-            "by its calibration the speedometer shows more than UN R39 allows (true speed plus a "
-            "tenth plus 4 km/h): check the calibration, the tyre size and the gearing."
+            "by its calibration the speedometer shows more than UN R39 leaves even to a motorcycle "
+            f"in production (true speed plus a tenth plus {above}): check the calibration, the "
+            "tyre size and the gearing."
         ]
     return []
 
 
-def _surprises(results) -> list:
-    """Forces and winds that are possible, but would surprise."""
-    session, found = results.session, []
-    output = {
+def _speed(value_m_s, session) -> str:
+    system = session.about.units
+    return f"{to_display(value_m_s, 'speed', system):.0f} {unit_label('speed', system)}"
+
+
+def _output_w_m3(results) -> dict:
+    """Wheel power over displacement, by setup."""
+    session = results.session
+    return {
         pull.setup: pull.power_w.value
         / session.engines[session.setups[pull.setup].engine].displacement_m3
         for pull in results.pulls
     }
+
+
+def too_strong(results: Results) -> list:
+    """Setups whose speeds ask for more than road engines give: then nothing else counts.
+
+    Parameters
+    ----------
+    results : tuninglib.analysis.analyse.Results
+    """
+    output = _output_w_m3(results)
+    loud = [spaced(setup) for setup, value in output.items() if value > SURPRISING_OUTPUT_W_M3]
+    if not loud:
+        return []
+    return [
+        f"{listing(loud)} would put up to {max(output.values()) / 1e6:.0f} kW a litre on the road "
+        "on average over the hill, a lot for a road engine: check the units of the speeds (km/h or "
+        "mph?), the masses and the grade."
+    ]
+
+
+def _surprises(results) -> list:
+    """Forces and winds that are possible, but would surprise."""
+    session, found = results.session, too_strong(results)
+    output = _output_w_m3(results)
     timed = [run for run in results.runs if run.counts and run.shown_exit_m_s is not None]
     slowed = [run for run in timed if run.shown_exit_m_s < run.shown_entry_m_s]
     if len(slowed) > len(timed) / 2:
@@ -524,14 +554,7 @@ def _surprises(results) -> list:
             f"start line, at full throttle. That makes {least} at the wheel of the weakest "
             "setup: check that entry_speed and exit_speed are not swapped."
         )
-    loud = [spaced(setup) for setup, value in output.items() if value > SURPRISING_OUTPUT_W_M3]
-    if loud:
-        found.append(
-            f"{listing(loud)} would put up to {max(output.values()) / 1e6:.0f} kW a litre on the "
-            "road on average over the hill, a lot for a road engine: check the units of the speeds "
-            "(km/h or mph?), the masses and the grade."
-        )
-    elif output and max(output.values()) < SMALL_OUTPUT_W_M3:
+    if output and max(output.values()) < SMALL_OUTPUT_W_M3:
         found.append(
             f"no setup puts more than {max(output.values()) / 1e6:.0f} kW a litre on the road on "
             "average over the hill, little for full throttle: check the units of the speeds (mph "
@@ -542,8 +565,8 @@ def _surprises(results) -> list:
     blowing = max([abs(wind.value), *(abs(v) for v in session.runs["headwind_m_s"].dropna())])
     if blowing > STRONG_WIND_M_S:
         found.append(
-            f"a wind of {blowing:.1f} m/s was written down; standards for road tests stop at "
-            f"{STRONG_WIND_M_S:g} m/s on average (UN GTR 2, from memory)."
+            f"a wind of {_speed(blowing, session)} was written down; standards for road tests stop "
+            f"at {_speed(STRONG_WIND_M_S, session)} on average."
         )
     return found
 

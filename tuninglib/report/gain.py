@@ -1,33 +1,21 @@
 """The gain: wheel force against the reference, with what the test could not tell."""
 
-import numpy as np
-
 from tuninglib import units
 from tuninglib.analysis.analyse import Results
 from tuninglib.report import cautions
 from tuninglib.report.advice import more_runs_text
 from tuninglib.report.page_parts import (
-    COLOURS,
-    INK,
-    MARKERS,
     NONE,
-    SOFT,
-    Picture,
     Prose,
     Table,
-    bold_name,
-    figure_of,
     gain_text,
     headed,
     interval_cell,
-    name_rows,
-    picture,
     spaced,
     spaced_list,
     system_of,
-    title,
 )
-from tuninglib.rounding import listing, percent
+from tuninglib.rounding import percent
 from tuninglib.statistics.gain import Gain
 
 # Above this a smallest visible gain says nothing: no change of parts brings so much.
@@ -38,20 +26,20 @@ def sentences(results: Results) -> Prose:
     """Of each setup whether it is stronger, and how sure that is."""
     if not results.pulls:
         return Prose((("", "There are no speeds in this session, so no gain can be worked out."),))
-    items = []
+    items, told = [], {}
     for record in results.pulls:
         if record.gain is None:
             continue
+        if _kind(record.gain) == "decided":
+            told.setdefault(verdict_text(record.gain), []).append(record.setup)
+            continue
         text = _SENTENCES[_kind(record.gain)](results, record)
-        items.append((spaced(record.setup), f"{text} {_speed_gain(results, record)}"))
-    count = len(results.pulls) - 1
-    if count > 1:
-        said = (
-            f"{count} setups are compared with {spaced(results.reference)}. The intervals are "
-            "for one comparison each. The word likely is left out only where a difference "
-            f"is clear even after allowing for all {count} comparisons."
-        )
-        items.append(("Several at once", said))
+        items.append((spaced(record.setup), text))
+    # How much is in the verdict's picture and in the table.
+    items[:0] = [
+        (f"{side.capitalize()} than {spaced(results.reference)}", f"{spaced_list(setups)}.")
+        for side, setups in told.items()
+    ]
     items += cautions.of_speeds(results)
     items += [("Note", sentence) for sentence in _notes(results)]
     return Prose(tuple(items), style="points")
@@ -68,11 +56,6 @@ def _size(gain) -> tuple:
     if ratio.value >= 0:
         return gain_text(ratio), "stronger"
     return gain_text(ratio.turned()), "weaker"
-
-
-def _decided(results, record) -> str:
-    size, side = _size(record.gain)
-    return f"{side} than {spaced(results.reference)} by {size}."
 
 
 def _leaning(results, record) -> str:
@@ -103,11 +86,11 @@ def _open(results, record) -> str:
 def _doubted(results, record) -> str:
     return (
         f"{gain_text(record.gain.ratio)} against {spaced(results.reference)}, but its speeds do "
-        "not go with the rest, so nothing is made of it (see below)."
+        "not fit the other runs, so it is not used (see below)."
     )
 
 
-_SENTENCES = {"decided": _decided, "leaning": _leaning, "open": _open, "doubted": _doubted}
+_SENTENCES = {"leaning": _leaning, "open": _open, "doubted": _doubted}
 
 
 def verdict_text(gain: Gain | None, *, in_blocks: bool = False) -> str:
@@ -128,15 +111,6 @@ def verdict_text(gain: Gain | None, *, in_blocks: bool = False) -> str:
     side = "stronger" if gain.ratio.value >= 0 else "weaker"
     words = {"decided": side, "leaning": f"likely {side}", "open": "too close to call"}
     return "check its runs" if gain.doubted else words[gain.strength]
-
-
-def _speed_gain(results, record) -> str:
-    system = results.session.about.units
-    change = units.to_display(record.speed_gain_m_s, "speed", system)
-    label = units.unit_label("speed", system)
-    sign = "+" if change >= 0 else "−"
-    what = "speedometer" if results.session.logged_step_m_s is None else "log"
-    return f"At the marker the {what} showed {sign}{abs(change):.1f} {label}."
 
 
 def _notes(results) -> list:
@@ -219,108 +193,34 @@ def table(results: Results) -> Table | Prose:
         rows.append(
             (
                 spaced(g.setup),
-                str(g.runs),
+                verdict_text(g.gain, in_blocks=in_blocks),
+                NONE if reference else gain_text(g.gain.ratio, ""),
                 NONE if reference else f"{'+' if change >= 0 else '−'}{abs(change):.1f}",
                 interval_cell(g.force_n, "force", system),
                 interval_cell(g.power_w, "power", system),
-                NONE if reference else gain_text(g.gain.ratio, ""),
-                verdict_text(g.gain, in_blocks=in_blocks),
+                str(g.runs),
             )
         )
     header = (
         "Setup",
-        "Runs",
+        "Verdict",
+        "Gain in pull [%]",
         headed("Marker speed", "speed", system),
         headed("Wheel force", "force", system),
         headed("Wheel power", "power", system),
-        "Gain in force [%]",
-        "Verdict",
+        "Runs",
     )
+    shown_by = "the speedometer" if results.session.logged_step_m_s is None else "the log"
     note = (
         "In brackets: 95 % intervals. Errors that all setups share (slope, drag, mass) make the "
         "force uncertain, as far as session.toml states them, but mostly cancel in the gain. "
-        f"Marker speed is as shown, against the mean of {spaced(results.reference)}."
+        f"Marker speed is as {shown_by} shows it, against the mean of {spaced(results.reference)}."
     )
+    count = len(results.pulls) - 1
+    if count > 1:
+        note += (
+            f" {count} setups are compared with {spaced(results.reference)}. The intervals are for "
+            "one comparison each; likely is left out only where a difference is clear even after "
+            f"allowing for all {count}."
+        )
     return Table(f"Against {spaced(results.reference)}", header, tuple(rows), note)
-
-
-def figure(results: Results) -> Picture | Prose:
-    """Every run as a point, then each setup's gain with its interval, on aligned rows.
-
-    Parameters
-    ----------
-    results : tuninglib.analysis.analyse.Results
-
-    Returns
-    -------
-    Picture, or Prose that says why there is none
-    """
-    pulls, system = results.pulls, results.session.about.units
-    if len(pulls) < 2:
-        return Prose((("", "There are no two setups with speeds to draw side by side."),))
-    names = [pull.setup for pull in pulls]
-    drawn, (top, bottom) = figure_of(2.0 + 0.62 * len(names), names, rows=2)
-    ridden = [run for run in results.runs if run.force_n is not None]
-    riders = [name for name in results.session.riders if name in {run.rider for run in ridden}]
-    shown = []
-    for index, rider in enumerate(riders):
-        runs = [run for run in ridden if run.rider == rider]
-        shown += top.plot(
-            units.to_display(np.array([run.force_n for run in runs]), "force", system),
-            [names.index(run.setup) + 0.16 * (index - (len(riders) - 1) / 2) for run in runs],
-            MARKERS[index % len(MARKERS)],
-            color=COLOURS[index % len(COLOURS)],
-            markersize=5,
-            markerfacecolor="none" if index % 2 else COLOURS[index % len(COLOURS)],
-        )
-    name_rows(top, names, results.plan.ride)
-    top.set_xlabel(
-        f"wheel force, riders and weather evened out [{units.unit_label('force', system)}]",
-        fontsize=9,
-    )
-    if len(riders) > 1:
-        # Above the axes, where no run can lie under it.
-        top.legend(
-            shown,
-            riders,
-            fontsize=8.5,
-            frameon=False,
-            loc="lower right",
-            bbox_to_anchor=(1.0, 0.98),
-            ncol=min(len(riders), 4),
-            handletextpad=0.2,
-            columnspacing=1.0,
-        )
-    title(top, "Every run that counts")
-    for row, pull in enumerate(pulls):
-        if pull.gain is None:
-            bottom.plot(0, row, "D", color=INK, markersize=5)
-            continue
-        ratio, told = pull.gain.ratio, pull.gain.told_apart
-        bottom.plot([100 * ratio.low, 100 * ratio.high], [row, row], color=INK, linewidth=2)
-        bottom.plot(
-            100 * ratio.value, row, "o", color=INK, markerfacecolor=INK if told else "white"
-        )
-    bottom.axvline(0, color=SOFT, linewidth=1)
-    name_rows(bottom, names, results.plan.ride)
-    bottom.set_xlabel(f"gain in wheel force over {spaced(results.reference)} [%]", fontsize=9)
-    told = [pull.setup for pull in pulls if pull.gain and pull.gain.told_apart]
-    others = len(pulls) - 1
-    title(
-        bottom,
-        f"{len(told)} of {others} setups certainly differ from {spaced(results.reference)}"
-        if others
-        else "Nothing to compare with",
-    )
-    words = [
-        f"{pull.setup} {percent(pull.gain.ratio.value)} "
-        f"({percent(pull.gain.ratio.low)} to {percent(pull.gain.ratio.high)})"
-        for pull in pulls
-        if pull.gain
-    ]
-    alt = (
-        f"Two rows of panels. Above, the wheel force of all {len(ridden)} runs. "
-        f"Below, the gain over {results.reference} with its 95 % interval: {listing(words)}."
-        f"{bold_name(results, names)}"
-    )
-    return picture(drawn, alt)

@@ -33,11 +33,6 @@ def sentences(results: Results) -> Prose:
     items += cautions.of_knock(results)
     items += [("Fuel", limit_sentence(limit)) for limit in results.fuel_limits]
     items += [("Octane", sentence) for sentence in _octane(results)]
-    text = (
-        "head temperatures of single runs say little: the engine warms over the day, and the "
-        "air cools it more the faster it goes. Compare neighbours in time."
-    )
-    items.append(("Heat", text))
     return Prose(tuple(items), style="points")
 
 
@@ -134,11 +129,6 @@ def _octane(results) -> list:
                 f"{one.fuel}{has} on the engine {spaced(one.engine)} (maker asks for {one.need}"
                 f"{raised}): {_MARGINS[one.margin]}."
             )
-    if any(one.compression_rise for one in results.octane):
-        found.append(
-            "each unit of compression ratio is taken to ask for 3 to 5 octane numbers more (from "
-            "memory; engines differ)."
-        )
     return found
 
 
@@ -158,18 +148,22 @@ def table(results: Results) -> Table | Prose:
         rows.append(
             (
                 spaced(name),
-                fixed(min(temperatures), 0) if temperatures else NONE,
-                fixed(max(temperatures), 0) if temperatures else NONE,
                 str(knocks),
+                fixed(max(temperatures), 0) if temperatures else NONE,
+                fixed(min(temperatures), 0) if temperatures else NONE,
             )
         )
     header = (
         "Setup",
-        headed("Head, lowest", "temperature", system),
-        headed("Head, highest", "temperature", system),
         "Runs with knock",
+        headed("Head, highest", "temperature", system),
+        headed("Head, lowest", "temperature", system),
     )
-    return Table("Heat and knock", header, tuple(rows))
+    note = (
+        "Head temperatures of single runs say little: the engine warms over the day, and the air "
+        "cools it more the faster it goes. Compare neighbours in time."
+    )
+    return Table("Heat and knock", header, tuple(rows), note)
 
 
 # Long climbs --------------------------------------------------------------------------------------
@@ -244,23 +238,21 @@ def climbs_table(results: Results) -> Table | Prose:
     system = system_of(results)
     rows = [
         (
-            f"{one.climb:g}",
-            spaced(one.setup),
-            str(one.readings),
-            fixed(units.to_display(one.hottest_k, "temperature", system), 0),
-            interval_cell(one.final_k, "temperature", system) if one.told else "not told",
+            f"{one.climb:g}, {spaced(one.setup)}",
             interval_cell(one.hot_day_k, "temperature", system) if one.told else "not told",
+            interval_cell(one.final_k, "temperature", system) if one.told else "not told",
+            fixed(units.to_display(one.hottest_k, "temperature", system), 0),
             interval_text(one.time_constant_s, most_decimals=0),
+            str(one.readings),
         )
         for one in results.climbs
     ]
     header = (
-        "Climb",
-        "Setup",
-        "Readings",
-        headed("Hottest read", "temperature", system),
-        headed("End on the day", "temperature", system),
+        "Climb, setup",
         headed("End on a hot day", "temperature", system),
+        headed("End on the day", "temperature", system),
+        headed("Hottest read", "temperature", system),
         "Time constant [s]",
+        "Readings",
     )
     return Table("Head on long climbs", header, tuple(rows), "In brackets: 95 % intervals.")

@@ -11,18 +11,19 @@ from matplotlib.axes import Axes
 from tuninglib import units
 from tuninglib.analysis.analyse import Results
 from tuninglib.analysis.records import LadderCurve
-from tuninglib.report.advice import gate_sentence
+from tuninglib.report.advice import band_text, gate_sentence
 from tuninglib.report.mixture import place_words, settling
 from tuninglib.report.page_parts import (
     BAND,
     COLOURS,
-    INK,
+    LINES,
     MARKERS,
     NONE,
     SOFT,
     Picture,
     Prose,
     Table,
+    add_legend,
     figure_of,
     headed,
     picture,
@@ -33,7 +34,7 @@ from tuninglib.report.page_parts import (
     title,
 )
 from tuninglib.rounding import fixed, interval_text, listing, odds_text, percent, quantity_text
-from tuninglib.session.defaults import leaner_limit_of
+from tuninglib.session.defaults import Band, leaner_limit_of
 
 # Is the ECU correcting? ---------------------------------------------------------------------------
 
@@ -238,32 +239,29 @@ def table(results: Results) -> Table | Prose:
     system = system_of(results)
     rows = []
     for prospect in results.ladder.prospects:
-        for number, one in enumerate(prospect.fuels):
-            first = number == 0
+        for one in prospect.fuels:
             share = one.open_time_fraction
             rows.append(
                 (
-                    prospect.injector if first else f"{prospect.injector} ",
-                    shown(prospect.flow_m3_s, "flow", system) if first else "",
-                    one.fuel,
+                    f"{prospect.injector} on {one.fuel}",
+                    _in_short(results, one),
                     interval_text(one.lambda_),
                     odds_text(one.odds.inside),
                     odds_text(one.odds.leaner),
                     fixed(one.harm, 1),
+                    shown(prospect.flow_m3_s, "flow", system),
                     NONE if share is None else _whole_percent(share),
-                    _in_short(results, one),
                 )
             )
     header = (
-        "Injector",
-        headed("Flow", "flow", system),
-        "Fuel",
+        "Injector and fuel",
+        "In short",
         "Lambda (95 % interval)",
         "Chance inside",
         "Chance leaner",
         "Expected harm",
+        headed("Flow", "flow", system),
         "Open time of a cycle",
-        "In short",
     )
     limit = percent(leaner_limit_of(results.session))
     note = (
@@ -295,31 +293,29 @@ def figure(results: Results) -> Picture | Prose:
     system, band = results.session.about.units, results.band
     if results.ladder.withheld:
         return Prose((("", "No line is drawn: at full throttle lambda did not follow flow."),))
-    drawn, (ax,) = figure_of(3.6)
-    draw(ax, results.ladder.curves, band.lowest, band.highest, system)
-    for prospect in results.ladder.prospects:
-        flow = units.to_display(prospect.flow_m3_s, "flow", system)
-        if not prospect.tried:
+    curves = results.ladder.curves
+
+    def drawn(width_in):
+        fuels = [curve.fuel for curve in curves]
+        figure, (ax,) = figure_of(width_in, 3.3, legend=fuels)
+        add_legend(figure, _draw(ax, curves, band, system), fuels)
+        untried = [one for one in results.ladder.prospects if not one.tried]
+        for one in untried:
+            flow = units.to_display(one.flow_m3_s, "flow", system)
             ax.axvline(flow, color=SOFT, linewidth=0.9, linestyle=":")
             ax.annotate(
-                prospect.injector,
-                (flow, 0.99),
-                xycoords=("data", "axes fraction"),
-                rotation=90,
-                fontsize=8.5,
-                ha="right",
-                va="top",
-                color=INK,
-            )
-    message = _title_of(results)
-    title(ax, message)
-    curve = results.ladder.curves[0]
+                one.injector, (flow, 0.99), xycoords=("data", "axes fraction"), rotation=90,
+                ha="right", va="top",
+            )  # fmt: skip
+        return figure
+
+    falls = f"from {curves[0].lambda_[0]:.2f} to {curves[0].lambda_[-1]:.2f}"
     alt = (
-        f"Lambda against injector flow with 95 % intervals on {len(results.ladder.curves)} fuels. "
-        f"On {curve.fuel} it falls from {curve.lambda_[0]:.2f} to {curve.lambda_[-1]:.2f} over the "
+        f"Lambda against injector flow with 95 % intervals on {len(curves)} "
+        f"fuel{'s' if len(curves) > 1 else ''}. On {curves[0].fuel} it falls {falls} over the "
         f"flows shown; the target band is {band.lowest:.2f} to {band.highest:.2f}."
     )
-    return picture(drawn, alt)
+    return picture(drawn, alt, f"{_title_of(results)}.", _KEY.format(band=band_text(results)))
 
 
 def _title_of(results) -> str:
@@ -339,40 +335,27 @@ def _title_of(results) -> str:
     return f"Lambda against injector flow on the engine {spaced(results.ladder.engine)}"
 
 
-def draw(
-    ax: Axes, curves: Sequence[LadderCurve], lowest: float, highest: float, system: str
-) -> None:
-    """Curves of lambda against flow, their intervals and the readings, on given axes.
+_KEY = (
+    "Lines: lambda on each fuel, with 95 % intervals; marks: readings; dotted: not tried yet; "
+    "shaded: target band, lambda {band}."
+)
 
-    Parameters
-    ----------
-    ax : matplotlib.axes.Axes
-    curves : sequence of tuninglib.analysis.records.LadderCurve
-    lowest, highest : float
-        The target band.
-    system : str
-        System of units that is printed.
-    """
+
+def _draw(ax: Axes, curves: Sequence[LadderCurve], band: Band, system: str) -> list:
+    """Curves of lambda against flow, their intervals and the readings; what stands for each."""
+    ax.axhspan(band.lowest, band.highest, color=BAND, linewidth=0, zorder=0)
     # By hand: a label that begins with _, as a fuel's name may, would be left out.
-    shown = [(ax.axhspan(lowest, highest, color=BAND, zorder=0), "target band")]
+    shown: list = []
     for index, curve in enumerate(curves):
-        colour = COLOURS[index % len(COLOURS)]
+        colour, mark = COLOURS[index % len(COLOURS)], MARKERS[index % len(MARKERS)]
+        line = LINES[index % len(LINES)]
         flow = units.to_display(curve.flow_m3_s, "flow", system)
-        ax.fill_between(flow, curve.low, curve.high, color=colour, alpha=0.15, linewidth=0)
-        (line,) = ax.plot(flow, curve.lambda_, color=colour, linestyle=("-", "--", "-.")[index % 3])
-        if len(curve.reading_flow_m3_s):
-            (points,) = ax.plot(
-                units.to_display(curve.reading_flow_m3_s, "flow", system),
-                curve.reading_lambda,
-                MARKERS[index % len(MARKERS)],
-                color=colour,
-                markersize=4.5,
-                markerfacecolor="none",
-            )
-            shown.append((points, f"{curve.fuel}, read"))
-        shown.append((line, curve.fuel))
-    ax.set_xlabel(f"stated injector flow [{units.unit_label('flow', system)}]", fontsize=9)
-    ax.set_ylabel("lambda (up: leaner)", fontsize=9)
-    ax.grid(color="#e4e2dc", linewidth=0.7)
-    ax.set_axisbelow(True)
-    ax.legend(*zip(*shown, strict=True), fontsize=8.5, frameon=False, loc="lower left")
+        ax.fill_between(flow, curve.low, curve.high, color=colour, alpha=0.13, linewidth=0)
+        ax.plot(flow, curve.lambda_, color=colour, linestyle=line)
+        read = units.to_display(curve.reading_flow_m3_s, "flow", system)
+        ax.plot(read, curve.reading_lambda, mark, color=colour, markersize=6, fillstyle="none")
+        shown += ax.plot([], [], mark, color=colour, linestyle=line, fillstyle="none")
+    ax.set_xlabel(f"stated injector flow [{units.unit_label('flow', system)}]")
+    title(ax, "Lambda (up: leaner)")
+    ax.grid()
+    return shown

@@ -203,22 +203,28 @@ def figure(results: Results) -> Picture | Prose:
             drawn.append((log, trace, name))
     if not drawn:
         return Prose(())
-    figure, axes = page_parts.figure_of(1.1 + 1.75 * len(drawn), rows=len(drawn))
+
+    def draw(width_in):
+        figure, axes = page_parts.figure_of(width_in, 2.4 * len(drawn), rows=len(drawn))
+        for ax, (log, trace, name) in zip(axes, drawn, strict=True):
+            values = _in_display(trace.channels[name], name, system)
+            time, low, high = thinned(trace.time_s / 60, values, _MOST_STEPS)
+            ax.fill_between(time, low, high, color=page_parts.COLOURS[0], linewidth=0.6)
+            what = f"{spaced(log.name)}: {_CHANNELS[name][0]} [{_unit(name, system)}]"
+            page_parts.title(ax, what)
+            ax.set_xlabel("time in the log [min]")
+        return figure
+
     said = []
-    for ax, (log, trace, name) in zip(axes, drawn, strict=True):
+    for log, trace, name in drawn:
         values = _in_display(trace.channels[name], name, system)
-        time, low, high = thinned(trace.time_s / 60, values, _MOST_STEPS)
-        ax.fill_between(time, low, high, color=page_parts.COLOURS[0], linewidth=0.6)
-        unit = _unit(name, system)
-        ax.set_ylabel(f"{_CHANNELS[name][0]} [{unit}]", fontsize=9, color=page_parts.INK)
-        ax.set_xlabel("time in the log [min]", fontsize=9, color=page_parts.INK)
-        page_parts.title(ax, f"{spaced(log.name)}: {_CHANNELS[name][0]}")
+        low, high = (fixed(float(end(values)), 1) for end in (np.nanmin, np.nanmax))
         said.append(
-            f"{_CHANNELS[name][0]} of {spaced(log.name)} from "
-            f"{fixed(float(np.nanmin(values)), 1)} to {fixed(float(np.nanmax(values)), 1)} {unit} "
-            f"over {_time(log.duration_s)}"
+            f"{_CHANNELS[name][0]} of {spaced(log.name)} from {low} to {high} "
+            f"{_unit(name, system)} over {_time(log.duration_s)}"
         )
-    return picture(figure, f"Logs over time: {'; '.join(said)}.")
+    words = f"{'; '.join(said)}."
+    return picture(draw, f"Logs over time: {words}", f"{words[0].upper()}{words[1:]}")
 
 
 def thinned(
@@ -260,7 +266,7 @@ def thinned(
 _FAR = 3.0
 # Of a run at full throttle; below, it was none.
 _FULL_SHARE = 0.6
-_MOST_TRACK_STEPS, _MOST_LABELS = 700, 16
+_MOST_TRACK_STEPS = 700
 
 
 def run_sentences(results: Results) -> Prose:
@@ -487,7 +493,7 @@ def _gauge(results, found):
     late = {
         "stated": f"it shows the mixture {lag} late, as stated",
         "found": f"it shows the mixture {lag} late, found where the throttle opens",
-        "usual": f"it is taken to show the mixture {lag} late (common practice)",
+        "usual": f"it is assumed to show the mixture {lag} late (common practice)",
     }[readings.lag_source]
     used = (
         f"the readings of {_runs(readings.filled)} are its steady range from 2.5 s and that lag "
@@ -603,50 +609,53 @@ def runs_figure(results: Results) -> Picture | Prose:
     system = system_of(results)
     unit = unit_label("speed", system)
     speed = to_display(trace.channels["speed_m_s"], "speed", system)
-    figure, (whole, laid) = page_parts.figure_of(5.0, rows=2)
-    time, low, high = thinned(trace.time_s / 60, speed, _MOST_TRACK_STEPS)
-    whole.fill_between(time, low, high, color=page_parts.SOFT, linewidth=0.6)
-    top = float(np.nanmax(speed)) * 1.12
-    for one in up:
-        whole.axvspan(one.enter_s / 60, one.leave_s / 60, color=page_parts.BAND, zorder=0)
-        if len(up) <= _MOST_LABELS:
-            name = "–" if one.run is None else f"{one.run:g}"
-            middle = (one.enter_s + one.leave_s) / 120
-            whole.text(middle, top * 0.97, name, ha="center", va="top", fontsize=8)
-    whole.set_ylim(0, top)
-    page_parts.title(whole, f"Speed in {spaced(found.log)}, the ways up with their runs")
-    whole.set_xlabel("time in the log [min]", fontsize=9, color=page_parts.INK)
     setups = dict(zip(session.runs["run"], session.runs["setup"], strict=True))
     names = list(dict.fromkeys(setups[one.run] for one in up if one.run is not None))
-    for one in up:
-        rows = (trace.time_s >= one.enter_s) & (trace.time_s <= one.leave_s)
-        at = names.index(setups[one.run]) if one.run is not None else len(names)
-        laid.plot(
-            trace.time_s[rows] - one.enter_s,
-            speed[rows],
-            color=page_parts.COLOURS[at % len(page_parts.COLOURS)],
-            linestyle=page_parts.LINES[at % len(page_parts.LINES)],
-            linewidth=1.1,
-        )
-    for at, name in enumerate(names):
-        laid.plot(
-            [], [], color=page_parts.COLOURS[at % len(page_parts.COLOURS)],
-            linestyle=page_parts.LINES[at % len(page_parts.LINES)], label=spaced(name),
-        )  # fmt: skip
-    if names:
-        laid.legend(fontsize=8, frameon=False, loc="upper left")
-    page_parts.title(laid, "Each way up, from the start line on")
-    laid.set_xlabel("time since the start line [s]", fontsize=9, color=page_parts.INK)
-    for ax in (whole, laid):
-        ax.set_ylabel(f"speed [{unit}]", fontsize=9, color=page_parts.INK)
+
+    def draw(width_in):
+        figure, (whole, laid) = page_parts.figure_of(width_in, 5.4, rows=2)
+        time, low, high = thinned(trace.time_s / 60, speed, _MOST_TRACK_STEPS)
+        whole.fill_between(time, low, high, color=page_parts.SOFT, linewidth=0.6)
+        top = float(np.nanmax(speed)) * 1.2
+        for one in up:
+            whole.axvspan(one.enter_s / 60, one.leave_s / 60, color=page_parts.BAND, zorder=0)
+            if len(up) * page_parts.width_of("00 ") < width_in - 1:
+                name = "–" if one.run is None else f"{one.run:g}"
+                middle = (one.enter_s + one.leave_s) / 120
+                whole.text(middle, top * 0.99, name, ha="center", va="top")
+        whole.set_ylim(0, top)
+        page_parts.title(whole, f"Speed over the log [{unit}]")
+        whole.set_xlabel("time in the log [min]")
+        for one in up:
+            rows = (trace.time_s >= one.enter_s) & (trace.time_s <= one.leave_s)
+            at = names.index(setups[one.run]) if one.run is not None else len(names)
+            laid.plot(
+                trace.time_s[rows] - one.enter_s, speed[rows], linewidth=1.1, **_line(at)
+            )  # fmt: skip
+        for at, name in enumerate(names):
+            laid.plot([], [], label=spaced(name), **_line(at))
+        if names:
+            laid.legend(loc="lower right")
+        page_parts.title(laid, f"Each run's speed [{unit}]")
+        laid.set_xlabel("time since the start line [s]")
+        return figure
+
     ends = [to_display(one.exit_m_s, "speed", system) for one in up if np.isfinite(one.exit_m_s)]
     said = f", with {fixed(min(ends), 1)} to {fixed(max(ends), 1)} {unit} at the marker"
     return picture(
-        figure,
+        draw,
         f"Speed in {spaced(found.log)} over {fixed(trace.time_s[-1] / 60, 0)} minutes with "
         f"{len(up)} ways up marked{said if ends else ''}; below, each of them from the start line "
         "on, by setup.",
+        f"The {len(up)} ways up that were found in {spaced(found.log)}.",
+        "Shaded: a way up, with the number of its run; a dash: no row of runs.csv goes with it.",
     )
+
+
+def _line(at: int) -> dict:
+    """How one of several is drawn."""
+    colours, lines = page_parts.COLOURS, page_parts.LINES
+    return {"color": colours[at % len(colours)], "linestyle": lines[at % len(lines)]}
 
 
 # Mixture by throttle and engine speed -------------------------------------------------------------
@@ -727,8 +736,8 @@ def mixture_table(results: Results) -> Table | Prose:
     rows = [
         (
             _throttle(one) if one.by == "throttle" else f"{one.low:.0f} to {one.high:.0f} rpm",
-            spaced(one.setup),
             NONE if one.lambda_ is None else _lambda(one.lambda_),
+            spaced(one.setup),
             fixed(one.seconds, 0),
             str(one.stretches),
         )
@@ -736,7 +745,7 @@ def mixture_table(results: Results) -> Table | Prose:
     ]
     return Table(
         "Settled lambda in the log, by throttle and by engine speed",
-        ("Throttle, or engine speed at full throttle", "Setup", "Lambda", "Seconds", "Stretches"),
+        ("Throttle, or engine speed at full throttle", "Lambda", "Setup", "Seconds", "Stretches"),
         tuple(rows),
         "A stretch counts from 1.5 s and the gauge's lag after it was entered. In brackets: 95 % "
         "by the scatter of the stretches; what the gauge is off all alike is not in it.",
@@ -817,28 +826,38 @@ def curve_figure(results: Results) -> Picture | Prose:
     if not curves or not any(one is not None for curve in curves for one in curve.force_n):
         return Prose(())
     system = system_of(results)
-    figure, (ax,) = page_parts.figure_of(3.3)
-    said = []
+    force, road = unit_label("force", system), unit_label("speed", system)
+    drawn, said = [], []
     for at, curve in enumerate(curves):
         told = [i for i, one in enumerate(curve.force_n) if one is not None]
         if not told:
             continue
         speed = to_display(np.array([curve.speed_m_s[i] for i in told]), "speed", system)
-        value, low, high = (
+        ends = [
             to_display(np.array([getattr(curve.force_n[i], end) for i in told]), "force", system)
             for end in ("value", "low", "high")
-        )
-        colour = page_parts.COLOURS[at % len(page_parts.COLOURS)]
-        ax.fill_between(speed, low, high, color=colour, alpha=0.18, linewidth=0)
-        ax.plot(
-            speed, value, color=colour, marker=page_parts.MARKERS[at % len(page_parts.MARKERS)],
-            linestyle=page_parts.LINES[at % len(page_parts.LINES)], label=spaced(curve.setup),
-        )  # fmt: skip
-        ends = [f"{fixed(value[k], 0)} at {fixed(speed[k], 0)}" for k in dict.fromkeys((0, -1))]
-        said.append(f"{spaced(curve.setup)} {' and '.join(ends)}")
-    force, road = unit_label("force", system), unit_label("speed", system)
-    ax.set_xlabel(f"speed [{road}]", fontsize=9, color=page_parts.INK)
-    ax.set_ylabel(f"wheel force [{force}]", fontsize=9, color=page_parts.INK)
-    ax.legend(fontsize=8, frameon=False)
-    page_parts.title(ax, "Wheel force against speed, with 95 % bands")
-    return picture(figure, f"Wheel force in {force} against speed in {road}: {'; '.join(said)}.")
+        ]
+        drawn.append((at, spaced(curve.setup), speed, *ends))
+        words = [f"{fixed(ends[0][k], 0)} at {fixed(speed[k], 0)}" for k in dict.fromkeys((0, -1))]
+        said.append(f"{spaced(curve.setup)} {' and '.join(words)}")
+
+    def draw(width_in):
+        names = [name for _, name, *_ in drawn]
+        figure, (ax,) = page_parts.figure_of(width_in, 3.4, legend=names)
+        shown = []
+        for at, _, speed, value, low, high in drawn:
+            line, mark = _line(at), page_parts.MARKERS[at % len(page_parts.MARKERS)]
+            ax.fill_between(speed, low, high, color=line["color"], alpha=0.18, linewidth=0)
+            shown += ax.plot(speed, value, marker=mark, **line)
+        ax.set_xlabel(f"speed [{road}]")
+        page_parts.title(ax, f"Wheel force [{force}]")
+        page_parts.add_legend(figure, shown, names)
+        return figure
+
+    words = f"{'; '.join(said)}."
+    return picture(
+        draw,
+        f"Wheel force in {force} against speed in {road}: {words}",
+        f"Wheel force [{force}] at speed [{road}]: {words}",
+        "Shaded: 95 % intervals.",
+    )

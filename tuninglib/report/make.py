@@ -311,6 +311,7 @@ class Written:
     results: Path
     notebook: Path
     pdf: Path | None
+    picture: Path | None
     kept: tuple
 
 
@@ -396,24 +397,26 @@ def make_report(
 def _contents(session, out: Path, say, kernel: bool, pdf: bool) -> dict:
     """What each file of a report holds, all from the same results."""
     from tuninglib.analysis.analyse import results_document
-    from tuninglib.report import what_if
+    from tuninglib.report import tested, verdict_figure, what_if
 
     notebook, results = _run(session, out / "workbook.failed.ipynb", say, kernel)
+    line = tested.in_one_line(results)
     say("Writing the page")
     page = render_page(
         notebook,
         title=session.about.title,
-        byline=f"Tuning report, {day_of(session.about.date)}",
+        byline=f"{day_of(session.about.date)}: {line}.",
         footer=(
-            f"Made with tuninglib {tuninglib.__version__} from the files named under "
-            f"provenance. {whose_readings(session.about.title)} Read the cautions before riding."
+            f"Made with tuninglib {tuninglib.__version__}, by its own workbook {_which_workbook()},"
+            f" from the files named under provenance. {whose_readings(session.about.title)} Read "
+            "the cautions before riding."
         ),
         script=what_if.script(results),
     )
     summary = render_page(
         notebook,
         title=session.about.title,
-        byline=f"Summary of the tuning report, {day_of(session.about.date)}",
+        byline=f"{day_of(session.about.date)}: {line}.",
         footer=(
             "One page of a report that also holds every run, the weather, the method and all "
             f"cautions. {whose_readings(session.about.title)} Local law and the maker's manual go "
@@ -428,10 +431,22 @@ def _contents(session, out: Path, say, kernel: bool, pdf: bool) -> dict:
         "results.json": f"{document}\n",
         "workbook.ipynb": f"{nbformat.v4.writes(notebook)}\n",
     }
+    shared = verdict_figure.shared_picture(results)
+    if shared is not None:
+        contents["summary.png"] = shared
     if pdf:
         say("Writing the PDF")
         contents[_PDF] = page_to_pdf(page)
     return contents
+
+
+def _which_workbook() -> str:
+    """Name of the workbook that makes a report, and how its checksum begins.
+
+    It is the program's own, never a copy that was edited in JupyterLab.
+    """
+    path = workbook_path("session_report")
+    return f"{path.name} (SHA-256 {hashlib.sha256(path.read_bytes()).hexdigest()[:12]}…)"
 
 
 @contextmanager
@@ -491,6 +506,7 @@ def _write(out: Path, contents: dict) -> Written:
         results=out / "results.json",
         notebook=out / "workbook.ipynb",
         pdf=out / _PDF if _PDF in contents else None,
+        picture=out / "summary.png" if "summary.png" in contents else None,
         kept=kept,
     )
 

@@ -2,11 +2,15 @@
 
 import dataclasses
 
+from tuninglib import units
 from tuninglib.analysis.analyse import Results
+from tuninglib.analysis.gain import steeper_by_a_point_n
 from tuninglib.interval import Measured
-from tuninglib.report import injector
+from tuninglib.physics.air import REFERENCE_DRY_PA, REFERENCE_K
+from tuninglib.physics.fuels import PETROL_DENSITY_KG_M3
+from tuninglib.report import injector, what_if
 from tuninglib.report.mixture import counted
-from tuninglib.report.page_parts import Prose, Table, spaced, system_of, taken
+from tuninglib.report.page_parts import Prose, Table, plain, spaced, system_of, taken
 from tuninglib.rounding import fixed, listing, percent
 from tuninglib.session.defaults import leaner_limit_of
 
@@ -37,7 +41,7 @@ METHOD = (
     (
         "Weather",
         "moist-air density as an ideal gas, saturation pressure after IAPWS-IF97; engine output "
-        "brought to 25 °C and 990 hPa of dry air by SAE J1349 (ISO 1585 beside it).",
+        "brought to {reference} of dry air by SAE J1349 (ISO 1585 beside it).",
     ),
     (
         "Lambda",
@@ -45,7 +49,7 @@ METHOD = (
         "the ECU holds lambda 1 at idle or cruise, the closed-form normal posterior of the "
         "statement and those readings. The true ratio is lambda times the stoichiometric ratio of "
         "the fuel, from an atom balance with standard atomic weights; petrol is taken as "
-        "CH1.85 at 745 kg/m³ unless session.toml says better.",
+        "CH1.85 at {petrol} unless session.toml says otherwise.",
     ),
     (
         "Injector ladder",
@@ -61,11 +65,11 @@ METHOD = (
     ),
     (
         "Doubtful rows",
-        "every reading and every run is held against what the others say of it, its own say left "
-        "out. Up to 2.5 standard deviations it counts fully, beyond with weight (2.5 over the "
-        "distance)⁴; the same weights stand behind mixture, ladder and gains. In a setup without a "
-        "majority all count alike, with the scatter that they show. What the column exclude leaves "
-        "out is left out before any of this.",
+        "every reading and every run is compared with what the others predict for it, its own "
+        "value left out. Up to 2.5 standard deviations it counts fully, beyond with weight "
+        "(2.5 over the distance)⁴; the same weights stand behind mixture, ladder and gains. In a "
+        "setup without a majority all count alike, with the scatter that they show. What the "
+        "column exclude leaves out is left out before any of this.",
     ),
     (
         "Intervals",
@@ -83,12 +87,47 @@ METHOD = (
 
 def sentences(results: Results) -> Prose:
     """How the numbers come about, what they rest on, and where that is published."""
-    found = injector.in_numbers(results)
+    found, system = injector.in_numbers(results), results.session.about.units
+    values = {
+        "reference": f"{plain(REFERENCE_K, 'temperature', system)} and "
+        f"{plain(REFERENCE_DRY_PA, 'pressure', system)}",
+        "petrol": plain(PETROL_DENSITY_KG_M3, "density", system),
+    }
+    items = [(label, text.format(**values)) for label, text in METHOD]
     items = [
         (label, f"{text} Found here: {found}." if label == "Flow response" and found else text)
-        for label, text in METHOD
+        for label, text in items
     ]
+    # A track with elevations is a second opinion on the grade, and is said with the logs.
+    if results.road and not (results.session.found and results.session.found.grade):
+        items.insert(1, ("The grade", _a_point(results)))
+    if results.what_if:
+        items.append(("Another rider", what_if.in_method(results)))
+    if any(one.compression_rise for one in results.octane):
+        items.append(("Octane", _OCTANE))
     return Prose(tuple(items), style="points")
+
+
+_OCTANE = (
+    "each unit of compression ratio is taken to ask for 3 to 5 octane numbers more (rule of thumb; "
+    "engines differ)."
+)
+
+
+def _a_point(results) -> str:
+    """What the forces would be on a hill that is one point steeper or less steep."""
+    session, system = results.session, results.session.about.units
+    more, force = steeper_by_a_point_n(session), results.pulls[0].force_n.value
+    half, grade = session.hill.grade.half_width, session.hill.grade.value
+    within = f"within ±{fixed(100 * half, 1)} points of it" if half else "just that"
+    said = f"{units.to_display(more, 'force', system):.2g} {units.unit_label('force', system)}"
+    tenth = 0.1 * force / (force + more)
+    return (
+        f"the intervals of force hold a grade {within}. If the grade were one point steeper "
+        f"({percent(grade + 0.01, 1)}), every force would be {said} "
+        f"({percent(more / force)} of that of {spaced(results.reference)}) more, one point less "
+        f"steep as much less. Gains hardly change: one of 10 % would be {percent(tenth, 1)}."
+    )
 
 
 def assumptions(results: Results) -> Table:
@@ -148,8 +187,8 @@ _SOURCES = {
     "log": "speeds of a log are true ones (ours: ± 0.5 % by satellites, ± 2 % in a table)",
     "legal range": "no calibration: legal range of UN R39",
     "table": "motorcycle table of 40 CFR 86.529-98",
-    "table and tyres": "the same table, joined with 0.010 to 0.020 of road tyres (from memory)",
-    "rule": "7 % of the bike (rule of UN GTR 2, from memory)",
+    "table and tyres": "the same table, joined with 0.010 to 0.020 of road tyres (rule of thumb)",
+    "rule": "7 % of the bike (rule of thumb, after UN GTR 2)",
 }
 
 

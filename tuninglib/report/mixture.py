@@ -7,21 +7,12 @@ from tuninglib.interval import Measured
 from tuninglib.physics.fuels import Blend, lambda_shift
 from tuninglib.report import cautions
 from tuninglib.report.page_parts import (
-    BAND,
-    INK,
     NONE,
-    TOP_IN,
-    Picture,
     Prose,
     Table,
-    bold_name,
-    figure_of,
-    name_rows,
-    picture,
     spaced,
     spaced_list,
     taken,
-    title,
 )
 from tuninglib.rounding import (
     decimals_of_step,
@@ -42,26 +33,9 @@ SMALLEST_SHIFT = 0.001
 
 def sentences(results: Results) -> Prose:
     """What the gauge said, and what it means on the fuel that was in the tank."""
-    session = results.session
-    scale = session.gauge.scale
     items = []
-    if scale and scale > 1.5:
-        said = (
-            f"The gauge measures lambda and prints it on a scale of {scale:g}: lambda 1 reads "
-            f"{scale:g}, whatever is in the tank. The true ratio of air to fuel is another "
-            "number, because each fuel needs its own amount of air; the table has both."
-        )
-        items.append(("", said))
-    items += [("Gauge check", sentence) for sentence in _gauge_check(results)]
-    for place, text in (
-        ("inside", "inside the target band"),
-        ("leaner", "leaner than the target band"),
-        ("richer", "richer than the target band"),
-        ("unsure", "too close to an edge of the band to say"),
-    ):
-        setups = [m.setup for m in results.mixtures if m.place == place and m.lambda_ is not None]
-        if setups:
-            items.append((text[0].upper() + text[1:], f"{spaced_list(setups)}."))
+    if results.gauge_check.code not in ("applied", "no readings"):
+        items += [("Gauge check", sentence) for sentence in _gauge_check(results)]
     pegged = [m for m in results.mixtures if m.pegged]
     if pegged:
         names = listing(f"{spaced(m.setup)} ({m.pegged})" for m in pegged)
@@ -75,6 +49,21 @@ def sentences(results: Results) -> Prose:
     return Prose(tuple(items), style="points")
 
 
+def gauge_sentences(results: Results) -> Prose:
+    """What the gauge prints, and how it was checked where nothing speaks against it."""
+    scale, items = results.session.gauge.scale, []
+    if scale and scale > 1.5:
+        said = (
+            f"it measures lambda and prints it on a scale of {scale:g}: lambda 1 reads {scale:g}, "
+            "whatever is in the tank. The true ratio of air to fuel is another number, because "
+            "each fuel needs its own amount of air; the table of the mixture has both."
+        )
+        items.append(("The gauge", said))
+    if results.gauge_check.code in ("applied", "no readings"):
+        items += [("Gauge check", sentence) for sentence in _gauge_check(results)]
+    return Prose(tuple(items), style="points")
+
+
 def _gauge_check(results) -> list:
     """Whether the ECU holds lambda 1 at idle and cruise, and what was made of that."""
     check, gauge = results.gauge_check, results.session.gauge
@@ -83,9 +72,9 @@ def _gauge_check(results) -> list:
         return []
     if check.code == "no readings":
         return [
-            "there is none, for want of readings at idle and cruise. Read there with two injectors "
+            "there is none, as nothing was read at idle or cruise. Read there with two injectors "
             "that differ by a tenth or more, and the gauge is checked at no cost; as it is, its "
-            f"offset is taken as {stated}."
+            f"offset is assumed to be {stated}."
         ]
     items = [
         "where the ECU (engine control unit) holds lambda 1 by its oxygen sensor, the gauge has to "
@@ -202,85 +191,33 @@ def table(results: Results) -> Table:
     rows = []
     for m in results.mixtures:
         if m.lambda_ is None:
-            rows.append((spaced(m.setup), m.fuel, str(m.readings), *[NONE] * 5))
+            rows.append((spaced(m.setup), *[NONE] * 5, m.fuel, str(m.readings)))
             continue
         rows.append(
             (
                 spaced(m.setup),
-                m.fuel,
-                str(m.readings),
-                gauge_text(m.gauge.value, results.session.gauge),
                 interval_text(m.lambda_),
-                NONE if m.true_ratio is None else fixed(m.true_ratio.value, 1),
                 odds_text(m.odds.inside),
                 odds_text(m.odds.leaner),
+                gauge_text(m.gauge.value, results.session.gauge),
+                NONE if m.true_ratio is None else fixed(m.true_ratio.value, 1),
+                m.fuel,
+                str(m.readings),
             )
         )
     band = results.band
     header = (
         "Setup",
-        "Fuel",
-        "Readings",
-        "Gauge",
         "Lambda (95 % interval)",
-        "True air to fuel",
         "Chance inside",
         "Chance leaner",
+        "Gauge",
+        "True air to fuel",
+        "Fuel",
+        "Readings",
     )
     note = (
         f"Target band: lambda {fixed(band.lowest, 2)} to {fixed(band.highest, 2)}. The "
         "interval holds the spread of the readings and what is not known of the gauge's offset."
     )
     return Table("Full-throttle mixture, as read", header, tuple(rows), note)
-
-
-def figure(results: Results) -> Picture | Prose:
-    """Lambda of each setup with its interval, against the target band.
-
-    Parameters
-    ----------
-    results : tuninglib.analysis.analyse.Results
-
-    Returns
-    -------
-    Picture, or Prose that says why there is none
-    """
-    mixtures = [mixture for mixture in results.mixtures if mixture.lambda_ is not None]
-    if not mixtures:
-        return Prose((("", "There is no usable reading to draw."),))
-    band, scale = results.band, results.session.gauge.scale
-    names = [mixture.setup for mixture in mixtures]
-    drawn, (ax,) = figure_of(
-        1.75 + 0.36 * max(len(names), 3), names, top_in=1.05 if scale > 1.2 else TOP_IN
-    )
-    ax.axvspan(band.lowest, band.highest, color=BAND, zorder=0)
-    middle = (band.lowest + band.highest) / 2
-    ax.text(middle, -0.55, "target band", fontsize=8.5, color=INK, ha="center", va="top")
-    for row, mixture in enumerate(mixtures):
-        interval = mixture.lambda_
-        ax.plot([interval.low, interval.high], [row, row], color=INK, linewidth=2)
-        fill = INK if mixture.place == "inside" else "white"
-        ax.plot(interval.value, row, "o", color=INK, markerfacecolor=fill)
-    name_rows(ax, names, results.plan.ride)
-    ax.set_xlabel("lambda at full throttle (left: richer, right: leaner)", fontsize=9)
-    if scale > 1.2:
-        one = results.shown_at_lambda_one
-        above = ax.secondary_xaxis("top", functions=(lambda x: x * one, lambda x: x / one))
-        above.set_xlabel(f"the same on this gauge (scale {scale:g})", fontsize=9)
-        above.tick_params(labelsize=9, colors=INK)
-    lean = [mixture.setup for mixture in mixtures if mixture.place == "leaner"]
-    inside = [mixture.setup for mixture in mixtures if mixture.place == "inside"]
-    message = f"{len(inside)} of {len(mixtures)} setups are inside the target band"
-    if lean:
-        message += f"; too lean: {listing(lean)}".replace("_", " ")
-    title(ax, message, pad=34 if scale > 1.2 else 6)
-    words = [
-        f"{m.setup} {m.lambda_.value:.3f} ({m.lambda_.low:.3f} to {m.lambda_.high:.3f})"
-        for m in mixtures
-    ]
-    alt = (
-        f"Lambda at full throttle with 95 % intervals against the target band "
-        f"{band.lowest:.2f} to {band.highest:.2f}: {listing(words)}."
-        f"{bold_name(results, names)}"
-    )
-    return picture(drawn, alt)

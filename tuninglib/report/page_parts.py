@@ -9,10 +9,11 @@ import datetime
 import functools
 import hashlib
 import io
+import math
 import re
-import textwrap
 import warnings
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -20,9 +21,12 @@ from typing import TYPE_CHECKING
 import jinja2
 import numpy as np
 from markupsafe import Markup
+from matplotlib import rc_context
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
-from matplotlib.ticker import MaxNLocator
+from matplotlib.font_manager import FontProperties
+from matplotlib.textpath import text_to_path
+from matplotlib.ticker import AutoLocator
 
 from tuninglib import units
 from tuninglib.interval import Interval, Measured
@@ -33,7 +37,6 @@ if TYPE_CHECKING:
     import nbformat
 
     from tuninglib.analysis.analyse import Results
-    from tuninglib.analysis.combinations import Combination
     from tuninglib.analysis.records import Mixture
     from tuninglib.session.load import Session
 
@@ -49,7 +52,7 @@ _BEFORE_UNIT = re.compile(
     r"(?<=\d) (?=(?:%|km/h|mph|N|lbf|kW|hp|bhp|kg|lb|m|ft|cc|cc/min|°C|°F|hPa|inHg|L)(?![\w/]))"
 )
 # Up to so many characters a cell of a table does not wrap.
-_SHORT_CELL = 13
+_SHORT_CELL = 14
 
 
 def render(name: str, /, **values: object) -> Markup:
@@ -252,12 +255,6 @@ def gain_text(gain: Interval, unit: str = "%") -> str:
     return interval_text(gain.scaled(100), unit, least_decimals=0, most_decimals=most)
 
 
-def bold_name(results: "Results", names: Sequence[str]) -> str:
-    """What a bold name in a figure means, for those who cannot see it; empty if there is none."""
-    ride = results.plan.ride
-    return f" In bold: {spaced(ride.setup)}, to ride now." if ride and ride.setup in names else ""
-
-
 def mixture_of(results: "Results", setup: str) -> "Mixture | None":
     """The mixture of a setup, as read; None if there is none."""
     return next((mixture for mixture in results.mixtures if mixture.setup == setup), None)
@@ -331,40 +328,75 @@ class Table(_Shown):
 
     def html(self) -> Markup:
         """The same as HTML."""
-        header, *rows = self._filled()
+        (header, *rows), note = self._filled()
+        columns = [_aligned(column) for column in zip(*rows, strict=True)]
         return render(
             "report/page/table.html.j2",
             caption=self.caption,
             header=header,
-            rows=rows,
-            note=self.note,
+            kinds=[kind for kind, _ in columns] or [""] * len(header),
+            rows=list(zip(*(cells for _, cells in columns), strict=True)),
+            note=note,
             wide=len(header) > WIDE_TABLE,
         )
 
-    def _filled(self) -> list:
-        """Header and rows without the columns in which nothing stands."""
-        lines = [self.header, *self.rows]
-        kept = [
-            at
-            for at in range(len(self.header))
-            if at == 0 or not self.rows or any(row[at] not in ("", NONE) for row in self.rows)
-        ]
-        return [tuple(line[at] for at in kept) for line in lines]
+    def _filled(self) -> tuple:
+        """Header and rows without columns that hold nothing, or one value; and the note."""
+        kept, same = [], []
+        for at, head in enumerate(self.header):
+            values = {row[at] for row in self.rows} - {""}
+            # The first names the row, and the second is what it is read for.
+            if at < 2 or len(values) > 1 or not self.rows or (len(self.rows) == 1 and values):
+                kept.append(at)
+            elif values - {NONE}:
+                same.append(f"{head} {values.pop()}")
+        said = f"In every row: {'; '.join(same)}." if same else ""
+        lines = [tuple(line[at] for at in kept) for line in (self.header, *self.rows)]
+        return lines, " ".join(filter(None, (self.note, said)))
 
     def _repr_mimebundle_(self, include=None, exclude=None):
         return super()._repr_mimebundle_(), {"text/html": {"caption": self.caption}}
 
     def plain(self) -> str:
         """The same as plain text, columns aligned."""
-        lines = self._filled()
+        lines, note = self._filled()
         widths = [max(len(line[i]) for line in lines) for i in range(len(lines[0]))]
         body = "\n".join(
             "  ".join(cell.ljust(width) for cell, width in zip(line, widths, strict=True)).rstrip()
             for line in lines
         )
-        return "\n".join(part for part in (self.caption, body, self.note) if part)
+        return "\n".join(part for part in (self.caption, body, note) if part)
 
     __str__ = plain
+
+
+# A cell that is a number, and one that begins with one; as wide as a digit.
+_NUMBER = re.compile(r"(over |under |about )?[+−]?[\d,]*\d(\.\d+)?( %)?")
+_BEGINS = re.compile(r"[+−]?[\d,]*\d(?![\w:])")
+_FIGURE_SPACE = "\u2007"
+# Text from this length on is given room, so that it does not become a column of words.
+_LONG_TEXT = 18
+
+
+def _aligned(column: Sequence[str]) -> tuple:
+    """A column's kind, and its cells so that numbers stand with their decimals in line.
+
+    Whole and equally sharp numbers are set to the right; what begins with a number, as an interval
+    does, is filled up on the left. Neither is ever broken.
+    """
+    numbers = [text for text in column if text not in ("", NONE)]
+    sharpness = {len(text.removesuffix(" %").partition(".")[2]) for text in numbers}
+    if len(sharpness) == 1 and all(_NUMBER.fullmatch(text) for text in numbers):
+        return "number", [text.replace(" ", _NO_BREAK) for text in column]
+    begins = [_BEGINS.match(text) for text in column]
+    if numbers and sum(map(bool, begins)) == len(numbers):
+        most = max(found.end() for found in begins if found)
+        return "interval", [
+            _FIGURE_SPACE * (most - found.end() if found else 0) + text.replace(" ", _NO_BREAK)
+            for text, found in zip(column, begins, strict=True)
+        ]
+    longest = max(map(len, column), default=0)
+    return "text" if longest > _LONG_TEXT else "", [cell(text) for text in column]
 
 
 @dataclass(frozen=True)
@@ -390,104 +422,202 @@ class Html(_Shown):
         return self.text
 
 
+# JupyterLab, which may be dark, shows a figure on white; the page does as the reader's light does.
+_PAPER, _AT_ROOT = 'style="background: #fff" ', "xmlns:xlink"
+
+
 @dataclass(frozen=True)
 class Picture:
-    """A figure as SVG, with the words for those who cannot see it.
+    """A figure as SVG for wide and for narrow screens, with its words.
 
     The same figure gives the same bytes: no date, no random ids, text as outlines.
+
+    Attributes
+    ----------
+    svg, narrow : str
+        The same drawn twice, so that letters have the size of the page's text on either screen.
+    alt : str
+        For those who cannot see it.
+    caption : str
+        What it shows, as a finding.
+    key : str
+        What its marks mean.
     """
 
     svg: str
+    narrow: str
     alt: str
+    caption: str
+    key: str = ""
 
     def _repr_mimebundle_(self, include=None, exclude=None):
-        data = {"image/svg+xml": self.svg, "text/plain": self.alt}
-        return data, {"image/svg+xml": {"alt": self.alt}}
+        words = {"alt": self.alt, "caption": self.caption, "key": self.key, "narrow": self.narrow}
+        svg = self.svg.replace(_AT_ROOT, f"{_PAPER}{_AT_ROOT}", 1)
+        return {"image/svg+xml": svg, "text/plain": self.alt}, {"image/svg+xml": words}
 
 
-def picture(figure: Figure, alt: str) -> Picture:
+def picture(draw: Callable[[float], Figure], alt: str, caption: str, key: str = "") -> Picture:
     """SVG of a matplotlib figure that is the same every time.
 
     Parameters
     ----------
-    figure : matplotlib.figure.Figure
+    draw : callable
+        Makes the figure for a width [in]; it is asked for a wide and for a narrow one.
     alt : str
         What the figure shows, in one or two sentences.
+    caption, key : str
+        See :class:`Picture`.
     """
-    from matplotlib import rc_context
-    from matplotlib.text import Text
+    return Picture(_svg(draw, WIDE_IN), _svg(draw, NARROW_IN), alt, caption, key)
 
+
+def _svg(draw, width_in) -> str:
     buffer = io.StringIO()
-    literal = {"svg.hashsalt": "tuninglib", "svg.fonttype": "path", "text.parse_math": False}
-    with rc_context(literal), warnings.catch_warnings():
-        # A letter that the font lacks is drawn as a box; nobody needs a warning in a report.
-        warnings.filterwarnings("ignore", message="Glyph .* missing from")
-        for one in figure.findobj(Text):
-            one.set_parse_math(False)
-        figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None})
-    return Picture(svg=buffer.getvalue(), alt=alt)
+    with in_style({"svg.hashsalt": f"tuninglib {width_in}"}):
+        drawn = with_round_ticks(draw(width_in))
+        drawn.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None})
+    return buffer.getvalue()
 
 
 # Figures ------------------------------------------------------------------------------------------
 
-# Okabe and Ito's palette (2008), ordered so that neighbours differ in lightness too.
-INK, SOFT, BAND = "#22262b", "#8a8f96", "#cfe3dc"
-
-
-COLOURS = ("#0072B2", "#D55E00", "#009E73", "#CC79A7", "#E69F00", "#56B4E9")
+# Each stands out from white paper by 3 to 1 and, turned as the page turns it, from dark paper;
+# neighbours differ in lightness, and in marker and line, too.
+INK, SOFT, BAND, GRID = "#22262b", "#777c84", "#cfe3dc", "#e4e2dc"
+COLOURS = ("#0072B2", "#D55E00", "#00875F", "#B5578D", "#9A6B00", "#2C86B8")
 MARKERS = ("o", "s", "^", "D", "v", "P")
 LINES = ("-", "--", "-.", ":")
-WIDTH_IN = 4.6
 
-
+# 34rem, and what a phone of 390 px leaves beside its margins. At 96 px to the inch 12 pt are 16 px.
+WIDE_IN, NARROW_IN, LETTER_PT = 5.667, 3.69, 12
+_STYLE = {
+    "font.size": LETTER_PT,
+    **{f"{part}size": LETTER_PT for part in ("axes.title", "axes.label")},
+    **{f"{part}.labelsize": LETTER_PT for part in ("xtick", "ytick")},
+    **{f"{part}color": INK for part in ("text.", "axes.label", "axes.edge", "xtick.", "ytick.")},
+    "axes.titlelocation": "left",
+    "axes.titlepad": 8,
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+    "axes.axisbelow": True,
+    "axes.facecolor": "none",
+    "figure.facecolor": "none",
+    "grid.color": GRID,
+    "grid.linewidth": 0.7,
+    "legend.fontsize": LETTER_PT,
+    "legend.frameon": False,
+    "svg.fonttype": "path",
+    "text.parse_math": False,
+}
 # Around the axes; stated rather than worked out, which would draw every figure twice.
-TOP_IN, _BOTTOM_IN, _RIGHT_IN, _BETWEEN_IN = 0.45, 0.5, 0.12, 0.95
-_CHARACTER_IN, _LEAST_LEFT_IN = 0.078, 0.62
+_TOP_IN, _BOTTOM_IN, _RIGHT_IN, _LEAST_LEFT_IN, _APART_IN = 0.36, 0.55, 0.16, 0.55, 0.4
+
+
+@contextmanager
+def in_style(more: dict | None = None) -> Iterator[None]:
+    """Figures as the page has them: its letters and colours, on no paper of their own.
+
+    Parameters
+    ----------
+    more : dict, optional
+        Other settings of matplotlib.
+    """
+    with rc_context(_STYLE | (more or {})), warnings.catch_warnings():
+        # A letter that the font lacks is drawn as a box; nobody needs a warning in a report.
+        warnings.filterwarnings("ignore", message="Glyph .* missing from")
+        yield
+
+
+def width_of(text: str, bold: bool = False) -> float:
+    """How wide a line of text is in a figure. [in]"""
+    font = FontProperties(size=LETTER_PT, weight="bold" if bold else "normal")
+    with in_style():
+        return text_to_path.get_text_width_height_descent(text, font, False)[0] / 72
 
 
 def figure_of(
-    height_in: float, names: Sequence[str] = (), rows: int = 1, top_in: float = TOP_IN
+    width_in: float,
+    height_in: float,
+    names: Sequence[str] = (),
+    rows: int = 1,
+    legend: Sequence[str] = (),
 ) -> tuple[Figure, np.ndarray]:
-    """Figure with axes one above the other; the left margin fits the longest name."""
-    figure = Figure(figsize=(WIDTH_IN, height_in))
+    """Figure with axes one above the other; the left margin fits the longest name.
+
+    Over them is room for :func:`add_legend` with these names.
+    """
+    over_in = 0.24 * math.ceil(len(legend) / _columns(legend, width_in)) if legend else 0.0
+    height_in += over_in
+    figure = Figure(figsize=(width_in, height_in))
     axes = np.atleast_1d(figure.subplots(rows, 1))
-    longest = max((len(name) for name in names), default=0)
-    left_in = max(_LEAST_LEFT_IN, 0.15 + _CHARACTER_IN * min(longest, 26))
-    inside_in = (height_in - top_in - _BOTTOM_IN - (rows - 1) * _BETWEEN_IN) / rows
+    longest = max((width_of(spaced(name), bold=True) for name in names), default=0.0)
+    left_in = max(_LEAST_LEFT_IN, 0.1 + min(longest, 0.45 * width_in))
+    inside_in = (height_in - over_in - rows * (_TOP_IN + _BOTTOM_IN)) / rows
     figure.subplots_adjust(
-        left=left_in / WIDTH_IN,
-        right=1 - _RIGHT_IN / WIDTH_IN,
+        left=left_in / width_in,
+        right=1 - _RIGHT_IN / width_in,
         bottom=_BOTTOM_IN / height_in,
-        top=1 - top_in / height_in,
-        hspace=_BETWEEN_IN / inside_in,
+        top=1 - (_TOP_IN + over_in) / height_in,
+        hspace=(_TOP_IN + _BOTTOM_IN) / inside_in,
     )
-    for ax in axes:
-        ax.spines[["top", "right"]].set_visible(False)
-        ax.tick_params(labelsize=9, colors=INK)
-        ax.xaxis.set_major_locator(MaxNLocator(6))
     return figure, axes
 
 
-def title(ax: Axes, text: str, pad: float = 6.0) -> None:
-    """Title that starts at the figure's left edge, over two lines where it is long."""
-    left = ax.get_position().x0
-    width = ax.get_position().width
-    lines = textwrap.fill(text, 54)
-    # With its place said, matplotlib need not lay out all labels once more to look for room.
-    x = -(left - 0.02) / width
-    ax.set_title(lines, loc="left", fontsize=10.5, color=INK, x=x, y=1.0, pad=pad)
+def _columns(names, width_in) -> int:
+    """How many names of a legend have room side by side."""
+    return max(1, int(width_in / (0.6 + max(map(width_of, names)))))
 
 
-def name_rows(ax: Axes, names: Sequence[str], ride: "Combination | None" = None) -> None:
-    """Rows named after setups, from the top; what is ridden now stands out."""
-    labels = [spaced(name) for name in names]
-    ax.set_yticks(range(len(names)), labels)
-    for name, label in zip(names, ax.get_yticklabels(), strict=True):
-        label.set_fontweight("bold" if ride and name == ride.setup else "normal")
+def add_legend(figure: Figure, handles: Sequence, names: Sequence[str]) -> None:
+    """What lines and marks are, above all axes, where nothing lies under it."""
+    figure.legend(
+        handles, names, loc="upper left", ncol=_columns(names, figure.get_figwidth()), borderpad=0,
+        borderaxespad=0.1, columnspacing=1, handletextpad=0.5, handlelength=1.8,
+    )  # fmt: skip
+
+
+def with_round_ticks(figure: Figure) -> Figure:
+    """The figure with ticks in steps of 1, 2 or 5 and so on, as close as their numbers may stand.
+
+    Axes whose ticks were set by hand keep them.
+    """
+    for ax in figure.axes:
+        size = ax.get_position().size * figure.get_size_inches()
+        for axis, length_in, across in ((ax.xaxis, size[0], True), (ax.yaxis, size[1], False)):
+            if isinstance(axis.get_major_locator(), AutoLocator):
+                _round_ticks(axis, length_in, across)
+    return figure
+
+
+def _round_ticks(axis, length_in, across) -> None:
+    low, high = sorted(axis.get_view_interval())
+    for step in (m * 10.0**k for k in range(-6, 9) for m in (1, 2, 5)):
+        places = max(0, -math.floor(math.log10(step) + 1e-9))
+        room = step / (high - low) * length_in
+        # A line of numbers takes its width, a column of them its height.
+        takes = max(width_of(fixed(end, places)) for end in (low, high)) if across else 0.2
+        if room >= takes + 0.1 and (across or room >= _APART_IN):
+            break
+    first, last = math.ceil(low / step - 1e-9), math.floor(high / step + 1e-9)
+    if last <= first:
+        first, last = math.floor(low / step), math.ceil(high / step)
+        axis.set_view_interval(step * first, step * last, ignore=True)
+    ticks = [step * at for at in range(first, last + 1)]
+    axis.set_ticks(ticks, [fixed(tick, places) for tick in ticks])
+
+
+def title(ax: Axes, text: str) -> None:
+    """What an axes shows, from the figure's left edge on."""
+    place = ax.get_position()
+    ax.set_title(text, x=-place.x0 / place.width)
+
+
+def name_rows(ax: Axes, names: Sequence[str]) -> None:
+    """Rows named after setups, from the top."""
+    ax.set_yticks(range(len(names)), [spaced(name) for name in names])
     ax.set_ylim(len(names) - 0.4, -0.6)
     ax.tick_params(axis="y", length=0)
-    ax.grid(axis="x", color="#e4e2dc", linewidth=0.7)
-    ax.set_axisbelow(True)
+    ax.grid(axis="x")
 
 
 # An executed workbook as one page, and that page as a PDF -----------------------------------------
@@ -565,9 +695,9 @@ class Section:
         Empty before the first heading.
     folded : bool
         Whether it is shut until somebody opens it; always open on paper.
-    blocks : list of (str, str, str)
-        Kind, content, and words for it: ``"image"`` with base64 of its SVG and its alt text,
-        ``"table"`` with its caption, or other ``"html"``.
+    blocks : list of (str, str or tuple, str or dict)
+        Kind, content, and words for it: ``"image"`` with base64 of its SVGs, the wide one first,
+        and what :class:`Picture` says of it; ``"table"`` with its caption; or other ``"html"``.
     """
 
     heading: str = ""
@@ -621,8 +751,9 @@ def _blocks(notebook, only):
         for output in cell.get("outputs", []):
             data = output.get("data", {})
             if "image/svg+xml" in data:
-                picture = base64.b64encode(data["image/svg+xml"].encode()).decode()
-                yield "image", picture, output.metadata["image/svg+xml"]["alt"]
+                words = output.metadata["image/svg+xml"]
+                both = data["image/svg+xml"].replace(_PAPER, "", 1), words["narrow"]
+                yield "image", [base64.b64encode(one.encode()).decode() for one in both], words
             elif "text/html" in data:
                 caption = output.metadata.get("text/html", {}).get("caption", "")
                 html = Markup(_unwrapped(data["text/html"]).strip())

@@ -10,11 +10,12 @@ import json
 
 from tuninglib import units
 from tuninglib.analysis.combinations import SLACK
+from tuninglib.analysis.day_plan import FAR_SPEED, OTHERS_TO_COMPARE, far_from
 from tuninglib.report import run_sheet
 from tuninglib.report.heat import heard_sentence
-from tuninglib.report.page_parts import asset, policy_of, render, spaced, spaced_list
+from tuninglib.report.page_parts import Prose, asset, policy_of, render, spaced, spaced_list
 from tuninglib.report.run_sheet import AFTER, BEFORE, Heading
-from tuninglib.report.verdict import SAID_OF_STOPS
+from tuninglib.report.verdict import SAID_OF_STOPS, STILL_TO_RIDE
 from tuninglib.session.cross_checks import (
     HIGHEST_LAMBDA,
     LOWEST_LAMBDA,
@@ -32,6 +33,7 @@ from tuninglib.session.read_table import (
     OF_ONE_RUN,
     RUNS,
     SAID_OF_CELLS,
+    SPEED_COLUMNS,
     WITH_THOUSANDS,
     columns_of_runs,
     limits_shown,
@@ -44,10 +46,28 @@ from tuninglib.text_files import COMMENT, LONGEST_SHOWN, read_text
 _NUMBERS = ("quantity", "number", "range")
 # What a card shows first; the others are behind a fold, as they were planned or stay as they are.
 _BEHIND = ("run", "setup", "rider", "state")
+# What a run most likely has as the one before it had: it is filled in, and says so.
+_CARRIED = ("entry_speed",)
+# Where the clock for cooling starts, in minutes: what counts is the head's temperature (ours).
+_COOL_MIN = 5
+# A range has two boxes here.
+_RANGE_HELP = (
+    "the steady range after two or three seconds of full throttle; one number if it stood still"
+)
 # A chosen file that is larger holds something else. [bytes]
 _LARGEST_FILE = 5_000_000
 # A number with more zeros behind its point is printed by Python with its power of ten.
 _ZEROS = 4
+# How it comes onto a phone.
+ON_THE_PHONE = (
+    ("1", "send it to the phone by mail or cable, and save it there, among its files."),
+    (
+        "2",
+        "open it from there with a browser, once before you leave: it needs no network. A preview "
+        "without buttons is no browser.",
+    ),
+    ("3", f"at home put the {RUNS} that it saves into the session's folder, in place of the old."),
+)
 # What the page alone says.
 _SAID_HERE = {
     "elsewhere": "another row",
@@ -73,6 +93,21 @@ _SAID_HERE = {
     "differs": " Run {runs} differs there; what stands here was kept.",
     "too large": "{name} is too large for a day's runs.",
     "other columns": "{name} has other columns than this page ({headers}).",
+    "stopped": "\u26a0 stop",
+    "ask": "? look again",
+    "halt": "Stop",
+    "go": "Go on",
+    "done": "Ridden",
+    "as before": "as on run {run}; change it if it was another",
+    "far": "{cell} is far from the {middle:g} of the other runs: misread, or in another unit?",
+    "go on": f"Go on: {STILL_TO_RIDE} What these rows say of setups that were not ridden yet, only "
+    "the form knows: watch the gauge.",
+    "to ride": "{setup} {runs}",
+    "ridden": "Ridden as planned. Whether it is decided, the report says at home.",
+    "nothing left": "Nothing that was planned may be ridden any more. Take it home.",
+    "cooling": "Cooling: {left}",
+    "cooled": "Cooled for {minutes} min: is the head as cool as before the other runs?",
+    "cool": "Cool down: {minutes} min",
     "take over": "Take over {count} runs from an earlier page of this outing",
     "earlier": "the earlier page",
 }
@@ -86,6 +121,7 @@ def roadside_page(
     ends: dict,
     closed: dict,
     gauge: Gauge | None,
+    so_far: Prose | None = None,
 ) -> str:
     """One HTML page that loads nothing, with a card for each planned run.
 
@@ -101,6 +137,8 @@ def roadside_page(
         Setups that must not be ridden at all, each with the reason.
     gauge : tuninglib.session.schema.Gauge or None
         None while session.toml does not say it.
+    so_far : Prose, optional
+        What the rows of runs.csv say until now.
 
     Returns
     -------
@@ -120,6 +158,10 @@ def roadside_page(
         stop_heading=run_sheet.END,
         stop=run_sheet.end_the_run(heading.limits, heading.system),
         whose=run_sheet.whose_limits(heading.limits),
+        brief=run_sheet.stop_in_brief(heading.limits, heading.system),
+        so_far=[f"{label}: {text}" if label else text for label, text in so_far.items]
+        if so_far
+        else [],
         habits=(*run_sheet.HABITS, run_sheet.KNOCK_ENDS),
         order=run_sheet.first_pass_text(heading.first_pass)
         + f" {run_sheet.watched_text(heading.watched)}".rstrip(),
@@ -155,7 +197,7 @@ def _field(sheet: Sheet, key: str) -> dict:
         "kind": column.kind if names != () else "text",
         "numeric": column.kind in _NUMBERS,
         "unit": units.sign_of(unit),
-        "help": column.help,
+        "help": _RANGE_HELP if column.kind == "range" else column.help,
         "required": column.required,
         "whole": column.whole,
         "choices": choices,
@@ -163,6 +205,8 @@ def _field(sheet: Sheet, key: str) -> dict:
         "names": [name for _, name in choices if name],
         "known": ", ".join(map(repr, column.choices)),
         "own": key in OF_ONE_RUN,
+        "carried": key in _CARRIED,
+        "compared": key in SPEED_COLUMNS,
         "stays": key not in (*OF_ONE_RUN, *_BEHIND),
     }
     if column.kind in _NUMBERS:
@@ -171,6 +215,7 @@ def _field(sheet: Sheet, key: str) -> dict:
             factor, offset = units.line_between(unit, column.unit)
         field |= {"factor": factor, "offset": offset, "least": column.low, "most": column.high}
         field |= limits_shown(column, unit) | {"of_two": column.of_two}
+        field["in_unit"] = field["in_unit"].replace(unit, field["unit"]) if unit else ""
     return field
 
 
@@ -224,6 +269,8 @@ def _data(order, heading, sheet, gauge) -> dict:
         ],
         "heard": {level: heard_sentence(level, "{run}") for level in LOUD},
         "no_reason": sorted(NO_REASON),
+        "far": {"factor": FAR_SPEED, "fewest": OTHERS_TO_COMPARE, "known": _speeds_of(sheet)},
+        "cool": {"minutes": _COOL_MIN, "second_ms": 1000, "minute_s": 60},
         "patterns": {
             "number": units.NUMBER,
             "with_thousands": WITH_THOUSANDS,
@@ -244,6 +291,26 @@ def _data(order, heading, sheet, gauge) -> dict:
         },
         "largest_file": _LARGEST_FILE,
         "says": _said(),
+    }
+
+
+def _speeds_of(sheet) -> dict:
+    """Speeds of the file's rows that count, by column, as typed; without those that are far off."""
+    found: dict = {}
+    excluded = sheet.keys.index("exclude") if "exclude" in sheet.keys else None
+    for row in sheet.table.rows:
+        if excluded is not None and row[excluded].strip().lower() not in ("", *NO_REASON):
+            continue
+        for key, cell in zip(sheet.keys, row, strict=True):
+            try:
+                speed = float(cell.replace(",", ".")) if key in SPEED_COLUMNS else None
+            except ValueError:
+                continue
+            if speed is not None:
+                found.setdefault(key, []).append(speed)
+    return {
+        key: [one for one in speeds if far_from(one, speeds) is None]
+        for key, speeds in found.items()
     }
 
 

@@ -92,6 +92,23 @@ def end_the_run(limits: StopLimits, system: str) -> tuple:
     )
 
 
+def stop_in_brief(limits: StopLimits, system: str) -> str:
+    """The same in one line, for beside a clock.
+
+    Parameters
+    ----------
+    limits : tuninglib.analysis.combinations.StopLimits
+    system : str
+    """
+    edge = edge_text(limits).partition(" (")[0] or "your target band"
+    hottest = hottest_text(limits, system).partition(" at the ")[0]
+    coolant = ", or the coolant above its usual" if limits.liquid else ""
+    return (
+        f"End the run: at the first rattle; leaner than {edge}; head above {hottest}{coolant}; "
+        "anything that smells, leaks, slips or feels loose."
+    )
+
+
 def whose_limits(limits: StopLimits) -> str:
     """Where the limits come from.
 

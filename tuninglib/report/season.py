@@ -18,6 +18,7 @@ from tuninglib import units
 from tuninglib.analysis.analyse import analyse, results_document
 from tuninglib.analysis.season import Outing, Season, bikes_of, season_of
 from tuninglib.analysis.season_record import read_document, record_from
+from tuninglib.report.advice import shut_word, step_in_short
 from tuninglib.report.make import (
     inside_a_notebook,
     place_of,
@@ -36,6 +37,7 @@ from tuninglib.report.page_parts import (
     Picture,
     Prose,
     Table,
+    add_legend,
     day_of,
     figure_of,
     gain_text,
@@ -69,7 +71,7 @@ def day_of_outing(season: Season, at: int) -> str:
 
 
 def sentences(season: Season) -> Prose:
-    """The season in a few sentences: knock first, then what pulls more."""
+    """The season in a few sentences: what to ride and to repeat, knock, then what pulls more."""
     outings = season.outings
     first, last = day_of(outings[0].date), day_of(outings[-1].date)
     when = f"on {first}" if first == last else f"from {first} to {last}"
@@ -77,9 +79,13 @@ def sentences(season: Season) -> Prose:
     runs = sum(setup.runs for one in outings for setup in one.record.setups)
     riders = listing(dict.fromkeys(name for one in outings for name in one.record.riders))
     ridden = f"{runs} full-throttle runs by {riders}"
-    items = [("", f"{count[0].upper()}{count[1:]} of {season.bike} {when}: {ridden}.")]
+    items = [("Ride now", f"{_ride(season)} {_once_more(season)}")]
+    last_one = outings[-1].record
+    # One without a name is known by its mass, in the reader's units.
+    bike = last_one.bike or f"a bike of {plain(last_one.bike_mass_kg, 'mass', season.units)}"
+    items += [("", f"{count[0].upper()}{count[1:]} of {bike} {when}: {ridden}.")]
     items += [("Knock", sentence) for sentence in _knocks(season)]
-    for pull in season.pulls:
+    for pull in _open_first(season):
         if pull.gain is None:
             continue
         name, over = spaced(pull.setup), spaced(season.reference)
@@ -89,29 +95,54 @@ def sentences(season: Season) -> Prose:
             more = "more" if pull.verdict == "faster" else "less"
             size = pull.gain if more == "more" else pull.gain.turned()
             text = f"{gain_text(size)} {more} force at the wheel than {over}."
-        items.append((name, f"{text}{_not_as_it_is(season, pull)}"))
+        shut = season.shut(pull)
+        if shut is not None:
+            text = f"do not ride: {_why(shut)}. Measured: {text}"
+        items.append((name, text))
     said = (
-        "this page does not say what may be ridden. Knock, mixture, heat, fuel and the maker's "
-        "limits stand in the report of each outing, and go before any gain here."
+        "what is ridden and what is ruled out follows from all outings together, by the rule of "
+        "their reports. Where the report of an outing rules out what this page does not, the "
+        "report goes first."
     )
     items.append(("Before you ride", said))
     return Prose(tuple(items), style="points")
 
 
-def _not_as_it_is(season, pull) -> str:
-    """What speaks against riding a setup, of what the season knows."""
-    mixtures = season.ladder.mixtures if season.ladder else ()
-    own = [one for one in mixtures if (one.engine, one.injector, one.fuel) == pull.parts]
-    found = [
-        said
-        for said, holds in (
-            ("it knocked", any(one.knocked for one in own)),
-            ("it is too lean", any(one.too_lean for one in own)),
-            ("its fuel is beyond the maker's limits", any(not one.allowed for one in own)),
-        )
-        if holds
-    ]
-    return f" Not to be ridden as it is: {listing(found)}." if found else ""
+def _ride(season) -> str:
+    """What to leave on the bike, by all outings together."""
+    ride = season.plan.ride
+    if ride is None:
+        ridden = [one for one in season.combinations if one.setup is not None]
+        ruled_out = all(one.gate is not None for one in ridden)
+        why = "every one is ruled out" if ruled_out else "too little is known of any"
+        return f"none of these setups: {why}."
+    return f"{spaced(ride.setup)} (injector {ride.injector}, fuel {ride.fuel})."
+
+
+def _once_more(season) -> str:
+    """What one outing more should repeat, and what comes next."""
+    step = season.plan.next
+    then = step_in_short(step)
+    if not season.again:
+        return f"Before another full-throttle run: {then}."
+    each = "it twice" if len(season.again) == 1 else "each twice, taking turns"
+    text = f"One outing more should repeat {spaced_list(season.again)}: ride {each}."
+    return text if step.code == "ride again" else f"{text} Next: {then}."
+
+
+def _open_first(season) -> list:
+    """Setups in the order of the season, those that must not be ridden last."""
+    return sorted(season.pulls, key=lambda pull: season.shut(pull) is not None)
+
+
+def _why(one) -> str:
+    """Why a combination is shut, with the chance of a lean one, as its report says it."""
+    gate, word = one.gate, shut_word(one)
+    if gate.code != "lean" or gate.value is None:
+        return word
+    own = one.odds is None or gate.value == one.odds.leaner
+    where = "" if own else ", in the report of its last outing"
+    return f"{word} ({odds_text(gate.value)}{where})"
 
 
 def _knocks(season) -> list:
@@ -215,13 +246,13 @@ def days(season: Season) -> Prose:
     elif season.day_sd_is_assumed:
         text = (
             "These outings say next to nothing of how far a day moves the force of all setups "
-            f"alike. About {percent(season.day_sd.value, 1)} is taken (standard deviation; "
-            "day_to_day under [assumptions] says better). The same setup on several days would "
+            f"alike. About {percent(season.day_sd.value, 1)} is assumed (standard deviation; you "
+            "can set it as day_to_day under [assumptions]). The same setup on several days would "
             "tell."
         )
     else:
         text = (
-            "With weather taken out, a day moves the force of all setups alike by "
+            "Weather aside, a day moves the force of all setups alike by "
             f"{_sd_text(season.day_sd)}, and that of one setup alone by {_sd_text(season.own_sd)} "
             "(standard deviations). Every comparison across days allows for both."
         )
@@ -375,15 +406,15 @@ def gain_table(season: Season) -> Table | Prose:
             listing(day_of_outing(season, at) for at in pull.outings),
             interval_cell(pull.force_n, "force", season.units),
             NONE if pull.gain is None else gain_text(pull.gain, ""),
-            NONE if pull.gain is None else _VERDICTS[pull.verdict],
+            _verdict(season, pull),
         )
-        for pull in season.pulls
+        for pull in _open_first(season)
     ]
     header = (
         "Setup",
         "Ridden on",
         headed("Wheel force", "force", season.units),
-        "Gain in force [%]",
+        "Gain in pull [%]",
         "Verdict",
     )
     note = (
@@ -391,6 +422,12 @@ def gain_table(season: Season) -> Table | Prose:
         "days share (slope, drag, mass), which mostly cancels in the gain."
     )
     return Table(f"Against {spaced(season.reference)}, over the season", header, tuple(rows), note)
+
+
+def _verdict(season, pull) -> str:
+    shut = season.shut(pull)
+    said = [] if pull.gain is None else [_VERDICTS[pull.verdict]]
+    return "; ".join(said if shut is None else [*said, f"do not ride: {_why(shut)}"]) or NONE
 
 
 def gain_figure(season: Season) -> Picture | Prose:
@@ -404,63 +441,49 @@ def gain_figure(season: Season) -> Picture | Prose:
     -------
     Picture, or Prose that says why there is none
     """
-    pulls, system = season.pulls, season.units
+    pulls, system = _open_first(season), season.units
     if len(pulls) < 2:
         return Prose((("", "There are no two setups with speeds to draw side by side."),))
-    names = [pull.setup for pull in pulls]
+    names, over = [pull.setup for pull in pulls], spaced(season.reference)
     shown = list(dict.fromkeys(one.outing for one in season.day_forces))
-    lines = -(-len(shown) // 2)
-    drawn, (top, bottom) = figure_of(
-        2.2 + 0.62 * len(names) + 0.2 * lines, names, rows=2, top_in=0.45 + 0.2 * lines
-    )
-    for index, at in enumerate(shown):
-        own = [one for one in season.day_forces if one.outing == at]
-        place = 0.5 * ((index + 0.5) / len(shown) - 0.5)
-        values = units.to_display(np.array([one.force_n.value for one in own]), "force", system)
-        top.plot(
-            values,
-            [names.index(one.setup) + place for one in own],
-            MARKERS[index % len(MARKERS)],
-            color=COLOURS[index % len(COLOURS)],
-            markersize=5.5,
-            markerfacecolor="none" if index % 2 else COLOURS[index % len(COLOURS)],
-            label=_label(season, at),
-        )
-    name_rows(top, names)
-    top.set_xlabel(
-        f"wheel force of each outing by itself [{units.unit_label('force', system)}]", fontsize=9
-    )
-    top.legend(
-        fontsize=8,
-        frameon=False,
-        loc="lower right",
-        bbox_to_anchor=(1.0, 0.98),
-        ncol=2,
-        handletextpad=0.2,
-        columnspacing=1.0,
-    )
-    title(top, "Every outing", pad=6.0 + 14.4 * lines)
-    for row, pull in enumerate(pulls):
-        if pull.gain is None:
-            bottom.plot(0, row, "D", color=INK, markersize=5)
-            continue
-        bottom.plot([100 * pull.gain.low, 100 * pull.gain.high], [row, row], color=INK, linewidth=2)
-        bottom.plot(
-            100 * pull.gain.value,
-            row,
-            "o",
-            color=INK,
-            markerfacecolor=INK if pull.told_apart else "white",
-        )
-    bottom.axvline(0, color=SOFT, linewidth=1)
-    name_rows(bottom, names)
-    over = spaced(season.reference)
-    bottom.set_xlabel(f"gain in wheel force over {over} [%]", fontsize=9)
+
+    def drawn(width_in):
+        labels, handles = [_label(season, at) for at in shown], []
+        height_in = 1.9 + 0.62 * len(names)
+        figure, (top, bottom) = figure_of(width_in, height_in, names, rows=2, legend=labels)
+        for index, at in enumerate(shown):
+            own = [one for one in season.day_forces if one.outing == at]
+            place = 0.5 * ((index + 0.5) / len(shown) - 0.5)
+            values = units.to_display(np.array([one.force_n.value for one in own]), "force", system)
+            colour = COLOURS[index % len(COLOURS)]
+            handles += top.plot(
+                values, [names.index(one.setup) + place for one in own],
+                MARKERS[index % len(MARKERS)], color=colour, markersize=6,
+                markerfacecolor="none" if index % 2 else colour,
+            )  # fmt: skip
+        title(top, f"Wheel force [{units.unit_label('force', system)}]")
+        add_legend(figure, handles, labels)
+        bottom.axvline(0, color=SOFT, linewidth=1)
+        for row, pull in enumerate(pulls):
+            # As in the picture of an outing's verdict.
+            shut = season.shut(pull) is not None
+            colour, fill, line = (SOFT, "white", (0, (2, 1))) if shut else (INK, INK, "-")
+            if pull.gain is None:
+                bottom.plot(0, row, "D", color=colour, markersize=6, markerfacecolor=fill)
+                continue
+            ends = [100 * pull.gain.low, 100 * pull.gain.high]
+            bottom.plot(ends, [row, row], color=colour, linewidth=2, linestyle=line)
+            bottom.plot(100 * pull.gain.value, row, "o", color=colour, markerfacecolor=fill)
+        title(bottom, f"Gain over {over} [%]")
+        for ax in (top, bottom):
+            name_rows(ax, names)
+        return figure
+
     told = sum(pull.told_apart for pull in pulls)
-    title(bottom, f"{told} of {len(pulls) - 1} setups told apart from {over} over the season")
     words = [
         f"{spaced(pull.setup)} {percent(pull.gain.value)} "
         f"({percent(pull.gain.low)} to {percent(pull.gain.high)})"
+        f"{', do not ride' if season.shut(pull) is not None else ''}"
         for pull in pulls
         if pull.gain
     ]
@@ -468,7 +491,13 @@ def gain_figure(season: Season) -> Picture | Prose:
         f"Two rows of panels. Above, the wheel force of each setup as each of {len(shown)} outings "
         f"has it. Below, the gain over {over} with its 95 % interval: {listing(words)}."
     )
-    return picture(drawn, alt)
+    return picture(
+        drawn,
+        alt,
+        f"{told} of {len(pulls) - 1} setups told apart from {over} over the season.",
+        "Above: each outing by itself. Below: ○ and broken line: do not ride; ◆ the reference; "
+        "lines: 95 % intervals.",
+    )
 
 
 # Mixtures -----------------------------------------------------------------------------------------
@@ -505,12 +534,11 @@ def mixture_sentences(season: Season) -> Prose:
         )
         items.append(("Note", text))
     text = (
-        "a combination that is more likely than allowed to be leaner than the band "
-        "(leaner_limit under [assumptions]) is marked. One that is not marked is not thereby "
-        "safe."
+        "what is marked so is ruled out by the rule of each outing's report (a chance of running "
+        "lean: by leaner_limit under [assumptions]). No mark does not mean safe."
     )
-    items.append(("Too lean", text))
-    if any(one.knocked for one in ladder.mixtures):
+    items.append(("Do not ride", text))
+    if any(one.knocks for one in season.combinations):
         text = "a mixture inside the band is no reason to ride a combination that knocked."
         items.append(("Knock", text))
     return Prose(tuple(items), style="points")
@@ -530,9 +558,9 @@ def mixture_table(season: Season) -> Table | Prose:
             interval_text(one.lambda_),
             odds_text(one.odds.inside),
             odds_text(one.odds.leaner),
-            _notes(one),
+            _notes(season, one),
         )
-        for one in ladder.mixtures
+        for one in sorted(ladder.mixtures, key=lambda one: one.gate is not None)
     ]
     header = (
         "Injector, fuel, engine",
@@ -550,14 +578,12 @@ def mixture_table(season: Season) -> Table | Prose:
     return Table("At full throttle on another day", header, tuple(rows), note)
 
 
-def _notes(one) -> str:
+def _notes(season, one) -> str:
     found = []
-    if one.knocked:
-        found.append("knocked")
-    if one.too_lean:
-        found.append("too lean to ride")
-    if not one.allowed:
-        found.append("fuel beyond the maker's limits")
+    if one.gate:
+        key = (one.engine, one.injector, one.fuel)
+        shut = next(own for own in season.combinations if own.gate and own.key[:3] == key)
+        found.append(f"do not ride: {_why(shut)}")
     if not one.tried:
         found.append("injector not tried")
     if one.extrapolated:

@@ -5,7 +5,7 @@ And which files and versions the report was made from.
 
 from tuninglib import units
 from tuninglib.analysis.analyse import Results
-from tuninglib.analysis.gain import steeper_by_a_point_n
+from tuninglib.physics.air import REFERENCE_DRY_PA, REFERENCE_K
 from tuninglib.report import cautions
 from tuninglib.report.page_parts import (
     NONE,
@@ -22,32 +22,48 @@ from tuninglib.rounding import decimals_of_step, fixed, gauge_text, listing, per
 from tuninglib.session.defaults import speedometer_step
 
 
+def in_one_line(results: Results) -> str:
+    """Bike, cylinder, hill, riders and runs, as they stand under the title.
+
+    Parameters
+    ----------
+    results : tuninglib.analysis.analyse.Results
+    """
+    session, system = results.session, results.session.about.units
+    ride, reference = results.plan.ride, session.setups[session.about.reference]
+    engine = session.engines[ride.engine if ride else reference.engine]
+    size = units.unit_label("displacement", system)
+    runs = sum(run.counts and run.state == "full" for run in results.runs)
+    return ", ".join(
+        (
+            f"{plain(session.bike.mass.value, 'mass', system)} bike",
+            f"{shown(engine.displacement_m3, 'displacement', system)} {size} cylinder",
+            f"{plain(session.hill.length.value, 'length', system)} at "
+            f"{percent(session.hill.grade.value, 1)}",
+            listing(session.riders),
+            f"{runs} full-throttle run{'s' if runs != 1 else ''}",
+        )
+    )
+
+
 def sentences(results: Results) -> Prose:
-    """The day, the hill and the bike in a few sentences."""
+    """The riders, the hill and the air of the day, and what the rider wrote of it."""
     session, system = results.session, results.session.about.units
     runs = [run for run in results.runs if run.force_n is not None]
-    hill = session.hill
     riders = listing(
-        f"{name} ({plain(rider.mass.value, 'mass', system)} dressed)"
+        f"{name} {plain(rider.mass.value, 'mass', system)}"
         for name, rider in session.riders.items()
     )
-    text = (
-        f"{len(runs)} full-throttle runs count, on a hill of "
-        f"{plain(hill.length.value, 'length', system)} at {percent(hill.grade.value, 1)}, with a "
-        f"bike of {plain(session.bike.mass.value, 'mass', system)}; riders: {riders}."
-    )
-    items = [("", text)]
-    # A track with elevations is a second opinion on the grade, and is said with the logs.
-    if results.road and not (session.found and session.found.grade):
-        items.append(("The grade", _a_point(results)))
-    if hill.surface:
-        items.append(("Surface of the hill", hill.surface))
+    day = [f"riders, dressed: {riders}"]
     if runs and not cautions.air_was_not_read(session):
         temperatures = [run.temperature_k for run in runs]
         low, high = (
             plain(t, "temperature", system) for t in (min(temperatures), max(temperatures))
         )
-        items.append(("", f"The air was {low if low == high else f'between {low} and {high}'}."))
+        day.append(f"air: {low if low == high else f'{low} to {high}'}")
+    if session.hill.surface:
+        day.append(f"road: {session.hill.surface}")
+    items = [("The day", f"{'; '.join(day)}.")]
     left_out = [run for run in results.runs if run.exclude]
     if left_out:
         reasons = "; ".join(f"run {run.run:g}: {run.exclude}" for run in left_out)
@@ -63,22 +79,6 @@ def sentences(results: Results) -> Prose:
         ]
     items += [("Note", remark) for remark in cautions.remarks(results)]
     return Prose(tuple(items))
-
-
-def _a_point(results) -> str:
-    """What the forces would be on a hill that is one point steeper or less steep."""
-    session, system = results.session, results.session.about.units
-    more, force = steeper_by_a_point_n(session), results.pulls[0].force_n.value
-    half, grade = session.hill.grade.half_width, session.hill.grade.value
-    within = f"within ±{fixed(100 * half, 1)} points of it" if half else "just that"
-    said = f"{units.to_display(more, 'force', system):.2g} {units.unit_label('force', system)}"
-    tenth = 0.1 * force / (force + more)
-    return (
-        f"the intervals of force hold a grade {within}. If the grade were one point steeper "
-        f"({percent(grade + 0.01, 1)}), every force would be {said} "
-        f"({percent(more / force)} of that of {spaced(results.reference)}) more, one point less "
-        f"steep as much less. Gains hardly change: one of 10 % would be {percent(tenth, 1)}."
-    )
 
 
 def table(results: Results) -> Table:
@@ -135,26 +135,26 @@ def runs_table(results: Results) -> Table:
             (
                 f"{run.run:g}",
                 spaced(run.setup),
-                run.rider,
+                shown(run.stated_force_n, "force", system),
+                reading,
                 shown(run.shown_entry_m_s, "speed", system, digits),
                 shown(run.shown_exit_m_s, "speed", system, digits),
-                reading,
+                run.rider,
                 shown(run.temperature_k, "temperature", system),
                 shown(run.density_kg_m3, "density", system, 3),
-                shown(run.stated_force_n, "force", system),
                 _remarks_on(run),
             )
         )
     header = (
         "Run",
         "Setup",
-        "Rider",
+        headed("Force", "force", system),
+        "Gauge",
         headed("Entry", "speed", system),
         headed("Exit", "speed", system),
-        "Gauge",
+        "Rider",
         headed("Air", "temperature", system),
         headed("Density", "density", system),
-        headed("Force", "force", system),
         "Note",
     )
     note = (
@@ -214,14 +214,18 @@ def weather_table(results: Results) -> Table | Prose:
         rows.append(
             (
                 spaced(g.setup),
+                NONE if g.gain is None else percent(g.gain.ratio.value, 1),
+                NONE if g.gain is None else percent(g.raw_gain, 1),
                 _span([run.sae_j1349 for run in runs]),
                 _span([run.iso_1585 for run in runs]),
-                NONE if g.gain is None else percent(g.raw_gain, 1),
-                NONE if g.gain is None else percent(g.gain.ratio.value, 1),
             )
         )
-    header = ("Setup", "SAE J1349", "ISO 1585", "Gain, raw", "Gain, corrected")
-    note = "Factors that bring engine output to 25 °C and 990 hPa of dry air; gains use SAE J1349."
+    header = ("Setup", "Gain, corrected", "Gain, raw", "SAE J1349", "ISO 1585")
+    system = results.session.about.units
+    note = (
+        f"Factors that bring engine output to {plain(REFERENCE_K, 'temperature', system)} and "
+        f"{plain(REFERENCE_DRY_PA, 'pressure', system)} of dry air; gains use SAE J1349."
+    )
     return Table("Weather corrections", header, tuple(rows), note)
 
 
@@ -257,12 +261,19 @@ def missing_sentences(results: Results) -> Prose:
 # Files and versions -------------------------------------------------------------------------------
 
 
+# Letters of a SHA-256 as it is written down.
+_CHECKSUM = 64
+
+
 def provenance_table(results: Results) -> Table:
     """Checksums of the session's files and versions of the packages that did the sums."""
+    made_from = results.provenance
+    files = [one for one in made_from if len(one[1]) == _CHECKSUM]
+    versions = [one for one in made_from if len(one[1]) != _CHECKSUM]
     return Table(
         "Provenance",
         ("What", "SHA-256 or version"),
-        tuple(results.provenance),
+        (*files, ("Versions", ", ".join(f"{name} {number}" for name, number in versions))),
         "No random numbers are drawn anywhere in this report, so there is no seed. The same files "
         "and versions give the same report, byte for byte.",
     )

@@ -4,7 +4,7 @@ And, while a day is being ridden, what the rows so far say, in words for the roa
 """
 
 from tuninglib.analysis.analyse import Results
-from tuninglib.analysis.combinations import USUAL_HOTTEST_K, mixture_weights
+from tuninglib.analysis.combinations import USUAL_HOTTEST_K, leaner_than, mixture_weights
 from tuninglib.analysis.day_plan import Interim
 from tuninglib.analysis.worth import SAME
 from tuninglib.report import cautions, heat
@@ -43,6 +43,8 @@ from tuninglib.rounding import (
     listing,
     odds_text,
 )
+from tuninglib.session.defaults import Band, edge_not_said, leaner_limit_of
+from tuninglib.session.schema import Use
 
 # From this chance of a place on it is named; and air that is warm enough to ask what cold does.
 SURE, WARM_K = 0.8, 298.15
@@ -79,7 +81,7 @@ def reasons(results: Results) -> Prose:
     """
     plan, items = results.plan, []
     if plan.ride is not None and not {"gauge", "range"} & set(plan.missing) and results.band.moved:
-        items.append(("Target band", _moved_sentence(results)))
+        items.append(("Target band", moved_band_sentence(results.band, results.session.use)))
     equals = _equals(results)
     if equals:
         items.append(("Too close to call", _equals_sentence(results, equals)))
@@ -121,10 +123,10 @@ def worths(results: Results) -> Table | Prose:
         rows.append(
             (
                 f"{one.injector if one.setup is None else spaced(one.setup)} on {one.fuel}",
-                status or NONE,
+                fixed(one.worth or 0.0, 1),
                 fixed(one.gain or 0.0, 1),
                 NONE if one.harm is None else fixed(one.harm, 1),
-                fixed(one.worth or 0.0, 1),
+                status or NONE,
             )
         )
     weights, session = mixture_weights(results.session), results.session
@@ -132,12 +134,12 @@ def worths(results: Results) -> Table | Prose:
         f", {weights.cooler:g} to its credit where richer runs cooler" if weights.cooler else ""
     )
     note = (
-        "In per cent of pull. Gain is what runs and displacement together let expect, not what "
-        f"was measured. Harm counts {weights.lean:g} for each hundredth of lambda beyond the lean "
+        "In per cent of pull. Gain is what runs and displacement together suggest, not what was "
+        f"measured. Harm counts {weights.lean:g} for each hundredth of lambda beyond the lean "
         f"edge, {weights.rich:g} beyond the rich edge{cooler} "
         f'(wanted = "{session.use.wanted}" under [use]). Worth is gain less harm.'
     )
-    header = ("Combination", "Status", "Gain", "Harm", "Worth")
+    header = ("Combination", "Worth", "Gain", "Harm", "Status")
     return Table("What decided", header, tuple(rows), note)
 
 
@@ -202,9 +204,15 @@ def _air_of_the_readings(results, ride) -> str:
     )
 
 
-def _moved_sentence(results) -> str:
-    """Why the band is not the one that was typed."""
-    band, use = results.band, results.session.use
+def moved_band_sentence(band: Band, use: Use) -> str:
+    """Why the band is not the one that was typed.
+
+    Parameters
+    ----------
+    band : tuninglib.session.defaults.Band
+        One that was moved.
+    use : tuninglib.session.schema.Use
+    """
     said = {"riding": use.riding, "cooling": use.cooling}
     silent = [name for name, value in said.items() if value == "unknown"]
     taken = f" ({listing(silent)} under [use] not written down: taken as that)" if silent else ""
@@ -248,7 +256,7 @@ def watch(results: Results) -> Prose:
 def _warnings(results) -> list:
     """What can hurt, from what was read and heard, and what nobody read or heard."""
     plan = results.plan
-    found = []
+    found = cautions.too_strong(results)
     for one in fitted_on_fuels(results):
         if one.gate is not None and one.gate.fuel_limit is not None:
             found.append(heat.limit_sentence(one.gate.fuel_limit))
@@ -259,12 +267,18 @@ def _warnings(results) -> list:
             )
     found += _hot_heads(results)
     found += _hot_climbs(results)
+    found += _climbs_not_said(results)
     if "knock" in plan.missing:
         found.append("nobody wrote down whether it knocked, so nothing is known of that: listen.")
     elif not results.knocks:
         found.append(_quiet(results, plan.ride))
     found += _octane_unknown(results)
     silent = {"gauge", "range"} & set(plan.missing)
+    if silent and plan.ride is not None and not plan.ride.as_made:
+        found.append(
+            f"nobody knows the mixture of {spaced(plan.ride.setup)}: keep full throttle short until "
+            "it is read."
+        )
     if results.session.target.highest > LEANEST_USUAL and not silent:
         found.append(
             f"the target band reaches lambda {fixed(results.session.target.highest, 2)}; leaner "
@@ -339,6 +353,23 @@ def _ridden_engine(results) -> str | None:
 HIGH_COMPRESSION = 10.0
 
 
+def _climbs_not_said(results) -> list:
+    """What long climbs would ask of what is ridden now, where nothing is said of the riding."""
+    session, ride = results.session, results.plan.ride
+    edge = edge_not_said(session)
+    if edge is None or ride is None or ride.lambda_ is None:
+        return []
+    leaner = leaner_than(ride.lambda_, edge)
+    if leaner <= leaner_limit_of(session):
+        return []
+    return [
+        f"minutes of full load, as on long climbs or a motorway, ask for lambda "
+        f"{fixed(edge, 2)} or richer on an air-cooled engine: {spaced(ride.setup)} has "
+        f"{chance_of(leaner, 'being leaner than that')}. Keep full throttle short "
+        "(riding under [use] is not written down)."
+    ]
+
+
 def _hot_climbs(results) -> list:
     """Whether the head of what is ridden now gets too hot on a long climb on a hot day."""
     ride, system = results.plan.ride, results.session.about.units
@@ -381,6 +412,7 @@ SAID_OF_STOPS = {
     "heat": "the head reached {head} on run {run}, above {limit}. Let it cool, and find out why "
     "before you ride on.",
 }
+STILL_TO_RIDE = "still to ride: {rides}."
 
 
 def interim_sentences(results: Results | None, interim: Interim, system: str) -> Prose:
@@ -460,7 +492,7 @@ _STOPS = {"knock": _knock, "lean": _lean, "heat": _heat, "closed": _closed}
 
 def _go_on(results, interim, system):
     rides = listing(f"{spaced(name)} {runs}" for name, runs in interim.to_ride)
-    yield "Go on", f"still to ride: {rides}."
+    yield "Go on", STILL_TO_RIDE.format(rides=rides)
     if interim.closed:
         reasons = "; ".join(
             f"{spaced(name)}: {gate_sentence(results, one)}" for name, one in interim.closed

@@ -55,12 +55,8 @@ def sentences(results: Results) -> Prose:
     if not results.what_if:
         return Prose((("", "Without a wheel force there is nothing to carry over."),))
     said = (
-        "The same bike under another rider; the table has the same hill and air. How the "
-        "engine's pull changes with its speed is not known, so there are two bounds: the same "
-        "force at the wheel, and the same power. A bigger rider meets more air, too: half of "
-        "the drag area is taken to be the rider's, growing with mass to the power 0.425 (a "
-        "rule, not a measurement). "
-        f"{_own_ways(results)}"
+        "The same bike under another rider. How the engine's pull changes with its speed is not "
+        "known, so there are two bounds: the same force at the wheel, and the same power."
     )
     items = [("", said)]
     top, system = results.flat_top_speeds, results.session.about.units
@@ -75,13 +71,20 @@ def sentences(results: Results) -> Prose:
     return Prose(tuple(items))
 
 
-def _own_ways(results) -> str:
-    """How far another rider may differ, beyond mass."""
+def in_method(results: Results) -> str:
+    """What is taken of another rider, beyond mass.
+
+    Parameters
+    ----------
+    results : tuninglib.analysis.analyse.Results
+    """
     taken = results.session.assumptions
     effect, drag = (percent(one.half_width) for one in (taken.rider_effect, taken.rider_drag))
     return (
-        f"Every rider sits and shifts in a way of his own: {effect} of force and {drag} of drag "
-        "either way are part of the intervals."
+        "a bigger one meets more air, too: half of the drag area is taken to be the rider's, "
+        "growing with mass to the power 0.425 (a rule, not a measurement). Every rider sits and "
+        f"shifts in a way of his own: {effect} of force and {drag} of drag either way are part of "
+        "the intervals."
     )
 
 
@@ -93,17 +96,19 @@ def table(results: Results) -> Table | Prose:
     rows = tuple(
         (
             shown(mass, "mass", system),
-            interval_cell(one.at_force, "speed", system) if one.at_force else REFUSALS[one.refusal],
+            _as_shown(one, results.road.speed_factor.value, system)
+            if one.at_force
+            else REFUSALS[one.refusal],
+            interval_cell(one.at_force, "speed", system) if one.at_force else NONE,
             interval_cell(one.at_power, "speed", system) if one.at_power else NONE,
-            _as_shown(one, results.road.speed_factor.value, system),
         )
         for mass, one in ((row.rider_mass_kg, row.answer) for row in results.what_if)
     )
     header = (
         headed("Rider, dressed", "mass", system),
+        headed("As shown", "speed", system),
         headed("Marker, same force", "speed", system),
         headed("Marker, same power", "speed", system),
-        headed("As shown", "speed", system),
     )
     setup = results.what_if_setup
     start = shown(results.road.equivalent[setup].entry_m_s, "speed", system)
@@ -111,8 +116,8 @@ def table(results: Results) -> Table | Prose:
         f"Marker speed of {spaced(setup)} under another rider",
         header,
         rows,
-        f"True speeds, from {start} {units.unit_label('speed', system)} at the start line; the "
-        "last column is what this bike's speedometer makes of both.",
+        f"True speeds, from {start} {units.unit_label('speed', system)} at the start line; "
+        "as shown is what this bike's speedometer makes of both.",
     )
 
 
@@ -148,7 +153,7 @@ def gearing_sentences(results: Results) -> Prose:
         ),
         (
             "At the crank",
-            f"{interval_text(found.torque_n_m, 'N·m')} and "
+            f"{quantity_text(found.torque_n_m, 'torque', system)} and "
             f"{quantity_text(found.power_w, 'power', system)}, mean over the hill; losses of "
             "gearbox and chain are part of the interval.",
         ),
@@ -227,21 +232,24 @@ def _compared(one) -> str:
     if abs(one.expected) < 5e-4:
         return text
     way = "more" if one.expected > 0 else "less"
-    return f"{text} Its fuel's energy lets expect {percent(abs(one.expected), 1)} {way}."
+    return f"{text} By its fuel's energy it would be {percent(abs(one.expected), 1)} {way}."
 
 
 def _outlay(results) -> list:
     outlay, session, items = results.outlay, results.session, []
     if outlay.per_gain is not None:
         value, low, high = (
-            money(float(f"{one:.2f}"), session)
+            _about(one, session)
             for one in (outlay.per_gain.value, outlay.per_gain.low, outlay.per_gain.high)
         )
-        text = f"{money(outlay.ride, session)}, which is {value} ({low} to {high}) per 1 % of pull"
+        text = (
+            f"{money(outlay.ride, session)}, which is about {value} ({low} to {high}) per 1 % of "
+            "pull"
+        )
         if outlay.per_speed is not None:
             unit = units.unit_label("speed", system_of(results))
             each = outlay.per_speed * units.from_display(1.0, "speed", system_of(results))
-            text += f", and about {money(float(f'{each:.2f}'), session)} per {unit} at the marker"
+            text += f", and about {_about(each, session)} per {unit} at the marker"
         items.append((f"What {spaced(results.plan.ride.setup)} costs", f"{text}."))
     if outlay.detours:
         said = (
@@ -250,6 +258,11 @@ def _outlay(results) -> list:
         )
         items.append(("Detours", said))
     return items
+
+
+def _about(amount, session) -> str:
+    """An amount in two figures, which is more than is known of it."""
+    return money(float(f"{amount:.2g}"), session)
 
 
 def fuel_use_table(results: Results) -> Table | Prose:
@@ -265,22 +278,22 @@ def fuel_use_table(results: Results) -> Table | Prose:
     rows = [
         (
             spaced(one.setup),
-            str(one.fills),
-            fixed(one.distance_m / _distance_unit(system)[0], 0),
             interval_text(per_distance(one.per_m, system), most_decimals=2),
             _or_none(one.range_m, lambda it: it.scaled(1 / _distance_unit(system)[0]), 0),
             _price(one.cost_per_m, session, system),
+            fixed(one.distance_m / _distance_unit(system)[0], 0),
+            str(one.fills),
         )
         for one in results.fuel_use
     ]
     unit = _distance_unit(system)[1]
     header = (
         "Setup",
-        "Fills",
-        f"Distance [{unit}]",
         f"Fuel [{consumption_unit(system)}]",
         f"Range on a tank [{unit}]",
         f"Fuel for 100 {unit}",
+        f"Distance [{unit}]",
+        "Fills",
     )
     return Table("Fuel use", header, tuple(rows), "In brackets: 95 % intervals.")
 

@@ -137,7 +137,7 @@ class Band:
         Its rich and its lean edge.
     stated_highest : float
         The lean edge as stated; ``highest`` is richer by ``SUSTAINED_RICHER`` where minutes of
-        full load on an engine that only the moving air cools are to be expected.
+        full load on an engine that only the moving air cools are said to come.
     """
 
     lowest: float
@@ -151,12 +151,30 @@ class Band:
 
 
 def band_of(session: "Session | SimpleNamespace") -> Band:
-    """The target band, with its lean edge moved for sustained load on an air-cooled engine."""
+    """The target band, with its lean edge moved for sustained load on an air-cooled engine.
+
+    It is moved where the rider says so. Where nothing is said of the riding, a first outing up a
+    short hill would else shut the bike as its maker delivered it; then the richer of two is
+    preferred, and the page says what long climbs would ask for.
+    """
     target, use = session.target, session.use
-    moved = SUSTAINED_RICHER if use.sustained and use.air_cooled else 0.0
+    highest = _edge_on_climbs(session) if use.sustained_as_said else target.highest
+    return Band(target.lowest, highest, target.highest)
+
+
+def _edge_on_climbs(session) -> float:
+    """The lean edge for minutes of full load: richer where only the moving air cools."""
+    target = session.target
+    if not session.use.air_cooled:
+        return target.highest
     # Never past the middle: a narrow band stays a band.
-    most = (target.highest - target.lowest) / 2
-    return Band(target.lowest, target.highest - min(moved, most), target.highest)
+    return target.highest - min(SUSTAINED_RICHER, (target.highest - target.lowest) / 2)
+
+
+def edge_not_said(session: "Session") -> float | None:
+    """The lean edge that long climbs would ask for, where nothing is said of the riding."""
+    edge = _edge_on_climbs(session)
+    return edge if session.use.riding == "unknown" and edge < session.target.highest else None
 
 
 # Chance of being leaner than the band above which nothing is recommended, by what is wanted. Ours;

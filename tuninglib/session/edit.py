@@ -13,7 +13,7 @@ import re
 import shutil
 import tempfile
 import tomllib
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -281,17 +281,104 @@ def write_values(folder: Path | str, tables: dict) -> Edited:
         With every problem that the new values would make; nothing is changed then. Problems that
         the session has already do not hinder: it may be half filled in.
     """
+
+    def changed(text):
+        for table, values in tables.items():
+            text = set_values(text, table, values)
+        return text
+
     with one_writer(Path(folder)):
-        return _write_values(Path(folder) / TOML, tables)
+        return _write(Path(folder) / TOML, changed)
 
 
-def _write_values(path, tables) -> Edited:
-    before = after = read_text(path)
+def remove_table(folder: Path | str, table: str) -> Edited:
+    """Make remarks of the lines of a table, if the session can still be used afterwards.
+
+    Parameters
+    ----------
+    folder : path
+    table : str
+        As in :func:`set_values`.
+
+    Raises
+    ------
+    SessionError
+        As :func:`write_values`; a table that something refers to stays.
+    """
+    with one_writer(Path(folder)):
+        return _write(Path(folder) / TOML, lambda text: without_table(text, table))
+
+
+def without_table(text: str, table: str) -> str:
+    """Text of a TOML file with the lines of one table made remarks; everything else to the letter.
+
+    Parameters
+    ----------
+    text, table : str
+        As in :func:`set_values`.
+
+    Raises
+    ------
+    ValueError
+        If the new text would not say what it should.
+
+    Examples
+    --------
+    >>> print(without_table("[fuels.e5]\\n[fuels.e10]\\nethanol = '9 %'", "fuels.e10"))
+    [fuels.e5]
+    # [fuels.e10]
+    # ethanol = '9 %'
+    """
+    path, wanted = tuple(table.split(".")), tomllib.loads(text)
+    *parents, name = path
+    inside = wanted
+    for part in parents:
+        inside = inside.get(part, {})
+    inside.pop(name, None)
+    own = re.compile(rf'\s*"?{re.escape(name)}"?\s*[.=]')
+    lines, section = text.split("\n"), ()
+    for number, line in enumerate(lines):
+        section = _section(line) or section
+        mine = section[: len(path)] == path or (section == tuple(parents) and own.match(line))
+        if mine and line.strip() and not line.lstrip().startswith("#"):
+            lines[number] = f"# {line}"
+    after = "\n".join(lines)
+    document = tomlkit.parse(after)
+    for content, form in _tables(document, tuple(parents)) if parents else ():
+        # Braces hold no remark.
+        if form == "inline" and name in content:
+            content.remove(name)
+            after = document.as_string()
+    if _without_empty(_parsed(after)) != _without_empty(wanted):
+        raise ValueError(f"[{table}] cannot be removed without changing other values; {_BY_HAND}")
+    return after
+
+
+def _section(line: str) -> tuple:
+    """The names in a line that begins a table; empty of any other line."""
+    found = _parsed(line) if line.lstrip().startswith("[") else None
+    names = []
+    while found:
+        ((name, found),) = found.items()
+        names.append(name)
+        found = found[0] if isinstance(found, list) else found
+    return tuple(names)
+
+
+def _without_empty(document):
+    """A document without tables that hold none: their last one may be gone."""
+    return document and {
+        key: value for key, value in document.items() if value != {} or key not in schema.NAMED
+    }
+
+
+def _write(path: Path, changed: Callable[[str], str]) -> Edited:
+    """Write session.toml as it is changed, unless that makes a new problem."""
+    before = read_text(path)
     if _parsed(before) is None:
         raise SessionError([one for one in problems_of(path.parent, {}) if one.file == TOML])
     try:
-        for table, values in tables.items():
-            after = set_values(after, table, values)
+        after = changed(before)
     except ValueError as error:
         raise SessionError([Problem(TOML, str(error))]) from error
     if after == before:

@@ -143,11 +143,7 @@ class MeasuredHill:
             raise ValueError('needs either grade or rise; write for example grade = "6.0 %"')
         if self.rise is not None:
             risen = _grade_of(self.rise, self.length)
-            grade = (
-                risen
-                if self.grade is None
-                else _the_wider(self.grade, risen, self.rise, self.length)
-            )
+            grade = risen if self.grade is None else _the_wider(self.grade, risen)
             object.__setattr__(self, "grade", grade)
             object.__setattr__(self, "rise", None)
 
@@ -156,14 +152,13 @@ class MeasuredHill:
 _ROUNDED = 0.03
 
 
-def _the_wider(typed: Measured, risen: Measured, rise: Measured, length: Measured) -> Measured:
+def _the_wider(typed: Measured, risen: Measured) -> Measured:
     """Of two grades that agree the one that promises less; refused if they contradict."""
     apart = abs(typed.value - risen.value)
     if apart > max(typed.half_width + risen.half_width, _ROUNDED * risen.value):
         raise ValueError(
-            f"has a grade of {100 * typed.value:.3g} %, but a rise of {rise.value:.4g} m in "
-            f"{length.value:.4g} m of road, which is {100 * risen.value:.3g} %; keep the one "
-            "that you trust"
+            f"has a grade of {100 * typed.value:.3g} %, but a rise over its length that makes "
+            f"{100 * risen.value:.3g} %; keep the one that you trust"
         )
     return typed if typed.half_width >= risen.half_width else risen
 
@@ -172,8 +167,8 @@ def _grade_of(rise: Measured, length: Measured) -> Measured:
     """Rise over horizontal distance, from the rise and the length along the road."""
     if rise.value >= 0.35 * length.value:
         raise ValueError(
-            f"a rise of {rise.value:.3g} m in {length.value:.4g} m of road is steeper than any "
-            "street; check both and their units"
+            f"has a rise that is {100 * rise.value / length.value:.3g} % of its length, steeper "
+            "than any street; check both and their units"
         )
     flat = math.sqrt(length.value**2 - rise.value**2)
     by_rise, by_length = length.value**2 / flat**3, rise.value * length.value / flat**3
@@ -250,13 +245,13 @@ class Speedometer:
         "1",
         "true speed over shown speed; left out: from checks, or what the law allows",
         example="0.96 +/- 0.01",
-        low=0.8,
+        low=0.7,
         high=1.1,
         default=None,
     )
     resolution: Measured | None = quantity(
         "m/s",
-        "the smallest step that you can read; left out: 1 km/h",
+        "the smallest step that you can read; left out: the usual one",
         example="1 km/h",
         low=0.01,
         high=3,
@@ -297,7 +292,8 @@ class Use:
         example=["e5", "e10"],
     )
     riding: str = choice(
-        "climbs and motorway mean minutes of full load; left out: taken as that",
+        "climbs and motorway mean minutes of full load, which ask for a richer mixture; left out: "
+        "of two alike the richer one, and a caution",
         "unknown",
         "town",
         "mixed",
@@ -325,6 +321,11 @@ class Use:
     def sustained(self) -> bool:
         """Whether minutes of full load are to be expected: so unless something else is said."""
         return self.riding not in ("town", "mixed")
+
+    @property
+    def sustained_as_said(self) -> bool:
+        """Whether the rider said so."""
+        return self.riding in ("climbs", "motorway")
 
     @property
     def air_cooled(self) -> bool:

@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
+from scipy.optimize import least_squares
 
 from tuninglib.checks import plain, require
 from tuninglib.physics.motion import Ride, even_climb, require_headway
@@ -42,111 +43,167 @@ USUAL_WIND = WindSds()
 
 # The fit: least squares, a wind for each run ------------------------------------------------------
 
-_MOST_STEPS, _NEAR = 30, 1e-3
-# How far a speed is misread: from a millimetre a second in a log to metres a second by eye.
-_MISREAD_M_S, _MISREAD_LOG_SD = 0.05, 2.0
+# How far a speed is misread: the needle of a dial and a thumb, or a log. [m/s] Usual, and the
+# standard deviation of the logarithm of that.
+_BY_EYE, _LOGGED = (0.2, 0.7), (0.05, 2.0)
+# What a motorcycle with its rider has beforehand, so wide that it only counts where the falls say
+# next to nothing: drag area, the standard deviation of its logarithm, rolling coefficient, its own.
+_USUAL_AREA_M2, _AREA_LOG_SD, _USUAL_ROLLING, _ROLLING_SD = 0.5, 0.5, 0.015, 0.008
+# Scatters and road load are sought in turn until the scatters move by less than a hundredth.
+_MOST_TURNS, _NEAR = 12, 0.01
+# Beyond it the times do not belong to what was written beside them: a row that is off by this share
+# of a usual fall, and a wind that changes by so much from run to run.
+_FAR, _FAR_GUST_M_S = 0.8, 4.0
+# Where a bike would not slow down at all; far from any fall. [m/s]
+_NOWHERE_M_S = 1e4
 
 
-def _fit_falls(data, correlation, model, run, direction, start, wind):
-    """Gauss-Newton steps, each a mixed fit of the linearised model.
+class _Falls:
+    """What was timed or logged, and how far a road load and winds are from it.
 
-    The search starts at drag area [m2], rolling coefficient, wind [m/s] and whatever the model
-    takes beyond these.
+    Unknowns stand in one row: the logarithm of the drag area, rolling coefficient, the common wind,
+    the wind of each run, and whatever the model takes beyond these.
     """
-    _, place = np.unique(run, return_inverse=True)
-    if len(set(direction.tolist())) < 2:
-        raise ValueError(
-            "all coast-downs went the same way, so that wind and slope look like road load; "
-            "ride the same stretch in both directions"
-        )
-    root = np.linalg.cholesky(correlation)
-    # The common wind (2) is no fixed coefficient: it has a prior and comes from the residuals
-    # below.
-    fixed = np.array([0, 1, *range(3, start.size)])
-    if data.size <= fixed.size + 1:
-        raise ValueError(f"{data.size} falls of speed are too few; time at least 4, both ways")
-    parameters = start
-    winds, moved = np.zeros(place.max() + 1), np.inf
-    for _ in range(_MOST_STEPS):
-        now = model(parameters, winds[place])
+
+    def __init__(self, data, correlation, model, run, direction, wind, misread):
+        _, self.place = np.unique(run, return_inverse=True)
+        self.runs = int(self.place.max()) + 1
+        if len(set(direction.tolist())) < 2:
+            raise ValueError(
+                "all coast-downs went the same way, so that wind and slope look like road load; "
+                "ride the same stretch in both directions"
+            )
+        self.data, self.model, self.wind, self.misread = data, model, wind, misread
+        # Falls that meet share the error of a reading; logged speeds have one each.
+        self.turn = correlation
+        if correlation is not None:
+            self.turn = np.linalg.inv(np.linalg.cholesky(correlation))
+
+    def modelled(self, at):
+        """The data that unknowns would give."""
+        parameters = np.array([np.exp(at[0]), *at[1:3], *at[3 + self.runs :]])
+        return self.model(parameters, at[3 : 3 + self.runs][self.place])
+
+    def turned(self, columns):
+        """Columns or data with errors that are independent and of one size."""
+        return columns if self.turn is None else self.turn @ columns
+
+    def search(self, begin, variances):
+        """The likeliest unknowns where both scatters are known; never beyond what can be."""
+        gust_sd, misread_sd = np.sqrt(variances)
+
+        def off(at):
+            left = self.data - self.modelled(at)
+            left = np.where(np.isfinite(left), left, _NOWHERE_M_S)
+            return np.concatenate(
+                [
+                    self.turned(left) / misread_sd,
+                    (at[3 : 3 + self.runs] - at[2]) / gust_sd,
+                    [
+                        at[2] / self.wind.steady_sd_m_s,
+                        (at[0] - np.log(_USUAL_AREA_M2)) / _AREA_LOG_SD,
+                        (at[1] - _USUAL_ROLLING) / _ROLLING_SD,
+                    ],
+                ]
+            )
+
+        steps = np.array([0.3, 0.005, *np.ones(begin.size - 2)])
+        return least_squares(off, begin, x_scale=steps, xtol=1e-10, ftol=1e-10, gtol=1e-10).x
+
+    def linear(self, at) -> Rows:
+        """The rows around there: the data if the model were its own tangent, drag area for its log.
+
+        The common wind is no fixed coefficient: it has a prior. Each run has its own, all falls of
+        a run the same: without this, many falls of one run would look like many independent ones,
+        and the interval would be too narrow.
+        """
+        now, area, wind = self.modelled(at), np.exp(at[0]), self.wind
+        winds = slice(3, 3 + self.runs)
+        fixed = [0, 1, *range(3 + self.runs, at.size)]
         # Forward differences of 1e-6, and 1e-5 for wind: the motion is smooth, and they are off by
         # about as much, far less than any timing is.
-        slopes = [(model(parameters + step, winds[place]) - now) / step.sum()
-                  for step in np.diag(np.full(parameters.size, 1e-6))[fixed]]  # fmt: skip
+        slopes = [(self.modelled(at + 1e-6 * one) - now) / 1e-6 for one in np.eye(at.size)[fixed]]
+        slopes[0] = slopes[0] / area
         design = np.stack(slopes, axis=1)
-        blow = (model(parameters, winds[place] + 1e-5) - now) / 1e-5
-        by_run = blow[:, None] * (place[:, None] == np.arange(winds.size))
-        # Linear around here: what the data would be if the model were its own tangent.
-        target = data - now + design @ parameters[fixed] + by_run @ winds
+        everywhere = np.zeros(at.size)
+        everywhere[winds] = 1e-5
+        blow = (self.modelled(at + everywhere) - now) / 1e-5
+        by_run = blow[:, None] * (self.place[:, None] == np.arange(self.runs))
+        values = np.array([area, *at[fixed[1:]]])
+        target = self.data - now + design @ values + by_run @ at[winds]
         columns = np.column_stack([target, design, by_run])
-        columns, noise = _condensed(np.linalg.solve(root, columns), place)
-        target, design, by_run = np.split(columns, [1, 1 + fixed.size], axis=1)
-        target, blow = target[:, 0], by_run.sum(1)
-        # Each run has its own wind, all falls of a run the same: without this, many falls of one
-        # run would look like many independent ones, and the interval would be too narrow.
-        gust = Component((by_run @ by_run.T)[None], wind.gust_sd_m_s**2, wind.gust_log_sd)
-        rows = Rows(
-            target[None],
-            design[None],
-            np.zeros((1, target.size, 0)),
-            (wind.steady_sd_m_s**2 * np.outer(blow, blow))[None],
-            (gust, noise),
+        columns, seen = _condensed(self.turned(columns), self.place)
+        target, design, by_run = np.split(columns, [1, 1 + len(fixed)], axis=1)
+        blow = by_run.sum(1)
+        # What is known beforehand, as two rows more.
+        usual = np.array([area * (1 + np.log(_USUAL_AREA_M2) - at[0]), _USUAL_ROLLING])
+        known = np.diag([*np.zeros(len(blow)), (area * _AREA_LOG_SD) ** 2, _ROLLING_SD**2])
+        blow, by_run = np.append(blow, [0, 0]), np.vstack([by_run, np.zeros((2, self.runs))])
+        read = np.diag([*np.ones(len(target)), 0.0, 0.0])
+        gust = (by_run @ by_run.T)[None], wind.gust_sd_m_s**2, wind.gust_log_sd
+        return Rows(
+            np.append(target, usual)[None],
+            np.vstack([design, np.eye(2, len(fixed))])[None],
+            np.zeros((1, known.shape[0], 0)),
+            (known + wind.steady_sd_m_s**2 * np.outer(blow, blow))[None],
+            (
+                Component(*gust),
+                Component(read[None], self.misread[0] ** 2, self.misread[1], seen),
+            ),
         )
-        # Near the end of the search the scatters hardly change with where it stands.
-        if moved > _NEAR:
-            variances = variance_grid(rows).middle
-        fit = fit_at(rows, variances)
-        residuals = fit.scaled_residuals[0]
-        new = parameters.copy()
-        new[fixed] = fit.coefficients
-        # Best linear prediction of the winds: prior variance times slope times scaled residual.
-        common = wind.steady_sd_m_s**2 * (blow @ residuals)
-        new[2] = common
-        new_winds = common + fit.variances[0] * (by_run.T @ residuals)
-        # Half the step, and half again, while it leads to where a bike would never slow down.
-        share = 1.0
-        while not np.all(np.isfinite(model(_between(parameters, new, share),
-                                           _between(winds, new_winds, share)[place]))):  # fmt: skip
-            share /= 2
-            if share < 1e-3:
-                raise ValueError(
-                    "no road load explains these coast-downs; check units, directions and times"
-                )
-        moved = np.max(np.abs(new - parameters))
-        parameters = _between(parameters, new, share)
-        winds = _between(winds, new_winds, share)
-        if moved < 1e-8:
-            break
-    area, rolling = parameters[:2]
-    if area <= 0:
+
+    def require_sense(self, at, variances, usual_fall) -> None:
+        """Refuse times that do not belong to what was written beside them."""
+        left = np.abs(self.data - self.modelled(at))
+        if left.max() < _FAR * usual_fall and np.sqrt(variances[0]) < _FAR_GUST_M_S:
+            return
         raise ValueError(
-            f"the coast-downs give a drag area of {area:.3g} m2; "
-            "use a wider range of speeds, or check the times"
+            "no road load explains these coast-downs: the worst of them, row "
+            f"{int(left.argmax()) + 1}, is {left.max():.2g} m/s from what the others say; check "
+            "units, directions and times"
         )
-    mixture = average_over_variances(rows, variance_grid(rows))
-    found = [spread(mixture, unit) for unit in np.eye(fixed.size)[:2]]
+
+
+def _fit_falls(falls: _Falls, start, usual_fall) -> RoadLoad:
+    """Scatters and road load in turn, then the interval averaged over what the scatters may be."""
+    # The start speeds of a trace are unknowns, too.
+    if falls.data.size <= start.size:
+        raise ValueError(
+            f"{falls.data.size} falls of speed are too few; time at least 4, both ways"
+        )
+    at = np.array([np.log(start[0]), start[1], 0.0, *np.zeros(falls.runs), *start[3:]])
+    if not np.all(np.isfinite(falls.modelled(at))):
+        # Downhill the usual rolling coefficient need not hold a bike.
+        at[1] += 0.1
+    variances = np.array([falls.wind.gust_sd_m_s, falls.misread[0]]) ** 2
+    for _ in range(_MOST_TURNS):
+        at = falls.search(at, variances)
+        rows = falls.linear(at)
+        grid = variance_grid(rows)
+        moved = np.abs(np.log(grid.middle / variances)).max()
+        variances = grid.middle
+        if moved < _NEAR:
+            break
+    falls.require_sense(at, variances, usual_fall)
+    mixture = average_over_variances(rows, grid)
+    found = [spread(mixture, unit) for unit in np.eye(rows.design.shape[-1])[:2]]
     # Widths averaged over the scatters, correlation of the last fit: drag and rolling stay tied as
     # strongly as one fit ties them.
     sds = np.array([one.sd for one in found])
-    covariance = fit.covariance[:2, :2]
-    if not np.all(np.diag(covariance) > 0):
-        raise ValueError(
-            f"{data.size} falls of speed fit so closely that they do not tell how far off they "
-            "are; time more, both ways"
-        )
+    covariance = fit_at(rows, variances).covariance[:2, :2]
     own = np.sqrt(np.diag(covariance))
     return RoadLoad(
-        drag_area_m2=float(area),
-        rolling_coefficient=float(rolling),
+        drag_area_m2=float(np.exp(at[0])),
+        rolling_coefficient=float(at[1]),
         covariance=covariance * np.outer(sds / own, sds / own),
         dof=min(one.dof for one in found),
-        headwind_m_s=float(parameters[2]),
-        source=f"{winds.size} coast-downs",
+        headwind_m_s=float(at[2]),
+        source=f"{falls.runs} coast-downs",
     )
 
 
 def _condensed(columns, place):
-    """The same rows turned within each run so that only a few hold signal, and the noise left.
+    """The same rows turned within each run so that only a few hold signal, and the noise seen.
 
     What stands at right angles to all slopes of a run is noise alone: it says how large the noise
     is, with so many degrees of freedom, and nothing else.
@@ -161,13 +218,7 @@ def _condensed(columns, place):
         rows.append(turned)
         squares += own[:, 0] @ own[:, 0] - turned[:, 0] @ turned[:, 0]
         dof += own.shape[0] - base.shape[1]
-    rows = np.concatenate(rows)
-    seen = (max(squares / dof, 1e-8), dof) if dof else (1.0, 0)
-    return rows, Component(np.eye(len(rows))[None], _MISREAD_M_S**2, _MISREAD_LOG_SD, seen)
-
-
-def _between(old, new, share):
-    return old + share * (new - old)
+    return np.concatenate(rows), (max(squares / dof, 1e-8), dof) if dof else (1.0, 0)
 
 
 # Road load from coast-downs -----------------------------------------------------------------------
@@ -216,19 +267,28 @@ def coast_time_s(
 
 
 def _fall_time(v1, v2, resist, k, mass, wind):
-    """Time from one speed to another; NaN where the bike does not slow down, or is blown along."""
+    """Time from one speed to another; NaN where the bike does not slow down.
+
+    Below the speed of a wind from behind the air pushes; the search for a wind may pass there.
+    """
     z1, z2 = v1 + wind, v2 + wind
+    against = _part_of_fall(np.maximum(z1, 0), np.maximum(z2, 0), resist, k, mass)
+    return against + _part_of_fall(np.minimum(z1, 0), np.minimum(z2, 0), resist, -k, mass)
+
+
+def _part_of_fall(z1, z2, resist, k, mass):
+    """Time from one speed through the air to another, the air pulling (k > 0) or pushing."""
     with np.errstate(all="ignore"):
         ratio = (z1 - z2) / (resist + k * z1 * z2)
-        # arctan becomes artanh where the slope pushes more than rolling holds; for small x both are
-        # 1 − x/3.
+        # arctan becomes artanh where slope or air push more than rolling holds; for small x both
+        # are 1 − x/3.
         x = k * resist * ratio**2
         root = np.sqrt(np.abs(x))
         factor = np.where(x > 0, np.arctan(root), np.arctanh(root)) / root
         factor = np.where(np.abs(x) < 1e-12, 1 - x / 3, factor)
         time = mass * ratio * factor
-    slowest = np.minimum(z1, z2)
-    return np.where((slowest > -1e-9) & (resist + k * slowest**2 > 0), time, np.nan)
+    least = resist + k * np.where(k > 0, np.minimum(z1, z2), np.maximum(-z1, -z2)) ** 2
+    return np.where((z1 == z2) & (z1 == 0), 0.0, np.where(least > 0, time, np.nan))
 
 
 def fit_coast_down(
@@ -265,7 +325,9 @@ def fit_coast_down(
     -----
     Generalised least squares on the times, each scaled to the error of speed that it stands for,
     around the exact :func:`coast_time_s`; the wind of each run is its own, and the answer is
-    averaged over what its scatter and that of the readings may be.
+    averaged over what its scatter and that of the readings may be. Beforehand a drag area of 0.2 to
+    1.3 m2 and a rolling coefficient of 0 to 0.03 are expected (ours, 95 %), which only counts where
+    the falls tell next to nothing.
 
     Examples
     --------
@@ -298,9 +360,8 @@ def fit_coast_down(
     # the other as its start.
     meet = (run[:, None] == run) & (v2[:, None] == v1)
     correlation = np.eye(t.size) - 0.5 * (meet | meet.T)
-    return _fit_falls(
-        t / per_speed, correlation, model, run, direction, _start(ride), wind
-    )  # fmt: skip
+    falls = _Falls(t / per_speed, correlation, model, run, direction, wind, _BY_EYE)
+    return _fit_falls(falls, _start(ride), np.mean(v1 - v2))
 
 
 def fit_coast_down_trace(
@@ -361,9 +422,8 @@ def fit_coast_down_trace(
         c = np.where(falling, np.cos(q * t), np.cosh(q * t))
         return (a * s + z0 * c) / (c + kappa * z0 * s) - direction * wind
 
-    return _fit_falls(
-        v, np.eye(v.size), model, run, direction, _start(ride, v[first]), wind
-    )  # fmt: skip
+    falls = _Falls(v, None, model, run, direction, wind, _LOGGED)
+    return _fit_falls(falls, _start(ride, v[first]), np.mean(v[first]) - np.mean(v))
 
 
 def _start(ride, first_speeds=()):

@@ -193,8 +193,53 @@ window.roadside = (data) => {
     }
     return { found: found.map((why) => say("stop", { why })), shut };
   }
-  // A row that says something of its own; names and weather alone do not.
-  const isFilled = (values) => data.fields.some((field) => field.own && (values[field.key] ?? "").trim() !== "");
+  // A row that says something of its own; names, weather and what was carried over alone do not.
+  const isFilled = (values, carried = {}) => data.fields.some(({ own, key }) => {
+    const cell = (values[key] ?? "").trim();
+    return own && cell !== "" && cell !== carried[key];
+  });
+  // Speeds far from those of the other runs, by column, with what is asked of them.
+  function hints(values, others = []) {
+    const { row } = read(values), found = {}, far = data.far;
+    const rest = others.map((one) => read(one).row).filter((one) => !one.exclude);
+    for (const { key, compared } of data.fields) {
+      const speeds = compared ? [...far.known[key] ?? [], ...rest.map((one) => one[key]).filter(isThere)] : [];
+      if (!compared || !isThere(row[key]) || speeds.length < far.fewest) continue;
+      const sorted = speeds.toSorted((one, other) => one - other), half = sorted.length / 2;
+      const middle = (sorted[Math.ceil(half) - 1] + sorted[Math.floor(half)]) / 2;
+      const isNear = middle / far.factor <= row[key] && row[key] <= middle * far.factor;
+      if (!isNear) found[key] = say("far", { cell: cellOf(fieldOf[key], values[key]), middle });
+    }
+    return found;
+  }
+  // Setups that a filled row of the day has ended, each with that run.
+  function shutBy(rows) {
+    const found = {};
+    for (const values of rows) for (const setup of stops(values).shut) found[setup] ??= values.run;
+    return found;
+  }
+  // What is to be done after the last row: stop, go on with what is left, or take it home.
+  function standing(rows, planned = data.planned) {
+    const last = rows.at(-1), isFull = (row) => (row.state ?? data.full) === data.full;
+    const own = last && read(last).row, shut = { ...data.closed, ...shutBy(rows) };
+    if (last && stops(last).found.length) return { code: "stop", word: says.halt, why: "" };
+    if (last && isFull(own) && data.closed[own.setup]) {
+      const slots = { setup: readable(own.setup), reason: data.closed[own.setup] };
+      return { code: "stop", word: says.halt, why: say("ruled out", slots) };
+    }
+    const left = new Map();
+    for (const row of planned) {
+      if (!(row.setup in shut) && isFull(read(row).row)) left.set(row.setup, (left.get(row.setup) ?? 0) + 1);
+    }
+    const all = left.size;
+    for (const { row } of rows.map((one) => read(one))) {
+      if (isFull(row) && !row.exclude && left.has(row.setup)) left.set(row.setup, left.get(row.setup) - 1);
+    }
+    const to_ride = [...left].filter(([, runs]) => runs > 0);
+    const rides = to_ride.map(([setup, runs]) => say("to ride", { setup: readable(setup), runs })).join(", ");
+    if (to_ride.length) return { code: "go on", word: says.go, why: say("go on", { rides }), to_ride };
+    return { code: "ridden", word: says.done, why: says[all ? "ridden" : "nothing left"], to_ride };
+  }
   const inQuotes = (cell) => {
     const marks = [data.delimiter, '"', "\r", "\n"];
     return marks.some((mark) => cell.includes(mark)) ? `"${cell.replaceAll('"', '""')}"` : cell;
@@ -205,7 +250,7 @@ window.roadside = (data) => {
   // The file as it was, and the rows that were typed below it.
   function file(rows) {
     const before = data.text.endsWith("\n") || !data.text ? data.text : `${data.text}\n`;
-    return before + rows.filter(isFilled).map((one) => `${line(one)}\n`).join("");
+    return before + rows.filter((one) => isFilled(one)).map((one) => `${line(one)}\n`).join("");
   }
   function cells(text) {
     const cell = new RegExp(`(?:"((?:[^"]|"")*)"?)?([^${data.delimiter}]*)(${data.delimiter}|$)`, "y");
@@ -234,7 +279,7 @@ window.roadside = (data) => {
     let added = 0;
     for (const values of rows) {
       const at = cards.findIndex((card) => card.values.run === values.run);
-      const isNew = at < 0 || !isFilled(cards[at].values);
+      const isNew = at < 0 || !isFilled(cards[at].values, cards[at].carried);
       if (data.taken.includes(values.run)) differ.push(values.run);
       else if (isNew) {
         cards.splice(at < 0 ? cards.length : at, 1, { values, left: true });
@@ -243,15 +288,26 @@ window.roadside = (data) => {
     }
     return { added, differ };
   }
-  return { check, stops, isFilled, line, file, cells, rowsOf, merge, readable, say };
+  // The ends of a range as they stand in two boxes, and back; what is no range stands in the first.
+  const endsOf = (text) => {
+    const ends = text.split(pattern("from_to", "g"));
+    const isNumber = (end) => is("number", end.trim().replace(pattern("comma", "g"), "."));
+    return ends.length === two.length && ends.every(isNumber) ? ends : [text, ""];
+  };
+  const rangeOf = (low, high) => (low && high ? say("from to", { low, high }) : low || high);
+  return {
+    check, stops, hints, shutBy, standing, isFilled, line, file, cells, rowsOf, merge, readable, say, endsOf, rangeOf,
+  };
 };
 (() => {
   const at = (id) => document.getElementById(id);
   const holder = at("data");
   if (!holder) return;
-  const data = JSON.parse(holder.textContent), rules = roadside(data), { isFilled, readable, say } = rules;
-  const PREFIX = "roadside ", key = PREFIX + data.id;
+  const data = JSON.parse(holder.textContent), rules = roadside(data), { readable, say } = rules;
+  const PREFIX = "roadside ", NOTE = "note", key = PREFIX + data.id;
   const fieldOf = new Map(data.fields.map((field) => [field.key, field]));
+  const isFilled = (card) => rules.isFilled(card.values, card.carried);
+  const typed = () => cards.filter(isFilled).map((card) => card.values);
   let cards = [], keeps = true;
 
   const fresh = (run, { setup = "", rider = "" }) => {
@@ -270,21 +326,27 @@ window.roadside = (data) => {
       localStorage.setItem(key, JSON.stringify({ title: data.title, cards }));
       keeps = true;
     } catch { keeps = false; }
-    const count = cards.filter((card) => isFilled(card.values)).length;
+    const rows = typed(), count = rows.length;
     at("kept").textContent = say(keeps ? "kept" : "not kept", { count, all: cards.length });
     at("kept").className = keeps ? "" : "problem";
-    at("text").value = rules.file(cards.map((card) => card.values));
+    at("text").value = rules.file(rows);
   }
-  const problemsOf = (card) => {
-    const others = cards.filter((one) => one !== card && isFilled(one.values));
-    return rules.check(card.values, [...data.taken, ...others.map((one) => one.values.run)]);
-  };
+  const othersOf = (card) => cards.filter((one) => one !== card && isFilled(one)).map((one) => one.values);
+  const problemsOf = (card) => rules.check(card.values, [...data.taken, ...othersOf(card).map((one) => one.run)]);
 
+  const boxesOf = (field) => [".lowest", ".highest"].map((end) => field.querySelector(end));
   function fieldValue(field) {
+    const [lowest, highest] = boxesOf(field);
+    if (lowest) return rules.rangeOf(lowest.value.trim(), highest.value.trim());
     const radio = field.querySelector("input[type=radio]:checked");
     return (radio ?? field.querySelector("select, input")).value;
   }
   function putValue(field, text) {
+    const boxes = boxesOf(field);
+    if (boxes[0]) {
+      rules.endsOf(text).forEach((end, i) => { boxes[i].value = end; });
+      return;
+    }
     const radios = [...field.querySelectorAll("input[type=radio]")];
     if (radios.length) {
       const word = text.toLowerCase();
@@ -299,13 +361,7 @@ window.roadside = (data) => {
     }
     control.value = text;
   }
-  const shutBy = () => {
-    const found = new Map();
-    for (const card of cards) {
-      for (const setup of rules.stops(card.values).shut) if (!found.has(setup)) found.set(setup, card.values.run);
-    }
-    return found;
-  };
+  const isEnded = (card, shut) => !isFilled(card) && card.values.setup in { ...shut, ...data.closed };
   function summary(card) {
     const { values } = card, { gauge, gauge_low: low, gauge_high: high } = values, parts = [];
     const span = (from, to) => (from || to) && say("from to", { low: from || "?", high: to || "?" });
@@ -318,26 +374,32 @@ window.roadside = (data) => {
   }
   // What a card says of itself; its fields are left alone while somebody types in them.
   function tell(card, item, shut) {
-    const { values } = card, found = problemsOf(card), filled = isFilled(values);
-    const box = item.querySelector(".card"), open = box.open, ended = !filled && shut.has(values.setup);
-    const setup = readable(values.setup ?? ""), about = { setup, run: shut.get(values.setup) };
+    const { values } = card, found = problemsOf(card), filled = isFilled(card);
+    const box = item.querySelector(".card"), open = box.open, ended = !filled && values.setup in shut;
+    const setup = readable(values.setup ?? ""), about = { setup, run: shut[values.setup] };
+    const warnings = rules.stops(values).found, stopped = warnings.length > 0;
+    const hints = filled ? rules.hints(values, othersOf(card)) : {};
     const more = values.state && values.state !== data.full ? `, ${values.state}` : "";
     item.querySelector(".which").textContent = [say("run", values), setup + more, readable(values.rider ?? "")]
       .filter(Boolean).join(" \u00b7 ");
     const wrong = filled && Object.keys(found).length > 0 && (card.left || !open);
     box.classList.toggle("wrong", wrong);
-    box.classList.toggle("ended", ended);
-    item.querySelector(".state").textContent = wrong ? say("to fix")
-      : filled ? "\u2713" : ended ? say("ended by", about) : "";
-    item.querySelector(".typed").textContent = summary(card);
+    box.classList.toggle("ended", isEnded(card, shut));
+    box.classList.toggle("stopped", stopped);
+    item.querySelector(".state").textContent = wrong ? say("to fix") : stopped ? say("stopped")
+      : Object.keys(hints).length ? say("ask") : filled ? "\u2713" : ended ? say("ended by", about) : "";
+    item.querySelector(".typed").textContent = filled ? summary(card) : "";
     for (const field of item.querySelectorAll(".field")) {
       const name = field.dataset.key, typed = (values[name] ?? "") !== "";
       const message = (typed || (card.left && filled)) && found[name] ? `${found[name]}.` : "";
       field.querySelector(".problem").textContent = message;
-      const control = field.querySelector("select, input:not([type=radio])");
-      if (control) control.setAttribute("aria-invalid", String(message !== ""));
+      for (const control of field.querySelectorAll("select, input:not([type=radio])")) {
+        control.setAttribute("aria-invalid", String(message !== ""));
+      }
+      const hint = field.querySelector(".hint"), before = card.carried?.[name];
+      field.classList.toggle("far", name in hints);
+      if (hint) hint.textContent = hints[name] ?? (before && values[name] === before ? say("as before", { run: card.from }) : "");
     }
-    const warnings = rules.stops(values).found;
     if (ended) warnings.push(say("ended", about));
     const reason = data.closed[values.setup];
     if (reason) warnings.push(say("ruled out", { setup, reason }));
@@ -352,8 +414,24 @@ window.roadside = (data) => {
     item.querySelector(".drop").hidden = filled;
   }
   function tellAll() {
-    const shut = shutBy();
-    [...at("cards").children].forEach((item, i) => tell(cards[i], item, shut));
+    const shut = rules.shutBy(cards.map((card) => card.values));
+    let before;
+    [...at("cards").children].forEach((item, i) => {
+      const card = cards[i], setup = card.values.setup ?? "";
+      tell(card, item, shut);
+      const isNew = !isEnded(card, shut) && setup !== before;
+      const fuel = data.fuels[setup] ? say("fuel", { fuel: readable(data.fuels[setup]) }) : "";
+      const words = isNew ? say(before === undefined ? "start" : "change", { setup: readable(setup), fuel }) : "";
+      item.querySelector(".swap").textContent = words;
+      if (isNew) before = setup;
+    });
+    const rows = typed(), { code, word, why } = rules.standing(rows, cards.map((card) => card.values));
+    at("word").textContent = rows.length ? word : "";
+    at("word").className = code;
+    const last = cards.findLast(isFilled);
+    [...at("cards").children].forEach((item, i) => {
+      item.querySelector(".standing").textContent = cards[i] === last ? why : "";
+    });
     keep();
   }
   function fill(card, item) {
@@ -361,13 +439,29 @@ window.roadside = (data) => {
   }
   // What stays from run to run is taken from the card before, the first time a card is opened.
   function carry(card, item) {
-    const before = cards.slice(0, cards.indexOf(card)).reverse()
-      .find((one) => isFilled(one.values));
-    if (!before || card.left || isFilled(card.values)) return;
-    for (const { key: name, stays } of data.fields) {
-      if (stays && !card.values[name]) card.values[name] = before.values[name] ?? "";
+    const before = cards.slice(0, cards.indexOf(card)).reverse().find(isFilled);
+    if (!before || card.left || isFilled(card)) return;
+    card.carried = {};
+    card.from = before.values.run;
+    for (const { key: name, stays, carried } of data.fields) {
+      const value = before.values[name] ?? "";
+      if (carried && value) card.carried[name] = value;
+      if ((stays && !card.values[name]) || carried) card.values[name] = value;
     }
     fill(card, item);
+  }
+  // The time of day goes into the row's note when it is begun, and the clock for cooling starts.
+  function stamp(card, item) {
+    const note = [...item.querySelectorAll(".field")].find((one) => one.dataset.key === NOTE);
+    const said = rules.isFilled({ ...card.values, [NOTE]: "" }, card.carried);
+    // A row that came from a file was begun elsewhere.
+    if (said === Boolean(card.clock) || (said && card.left)) return;
+    const before = card.values[NOTE] ?? "", old = card.clock;
+    card.clock = said ? new Date().toTimeString().split(":", 2).join(":") : "";
+    if (said) startCooling();
+    if (!note || !(said || before === old)) return;
+    card.values[NOTE] = said ? `${card.clock} ${before}`.trim() : "";
+    putValue(note, card.values[NOTE]);
   }
   function build(open) {
     at("cards").replaceChildren(...cards.map((card, i) => {
@@ -380,17 +474,18 @@ window.roadside = (data) => {
         if (box.open) {
           carry(card, item);
           for (const other of document.querySelectorAll(".card[open]")) if (other !== box) other.open = false;
-        } else if (isFilled(card.values)) card.left = true;
+        } else if (isFilled(card)) card.left = true;
         tellAll();
       });
       item.addEventListener("input", (event) => {
         const field = event.target.closest(".field");
         card.values[field.dataset.key] = fieldValue(field);
+        stamp(card, item);
         tellAll();
       });
       item.querySelector(".next").addEventListener("click", () => {
         box.open = false;
-        const next = [...at("cards").children].find((other, j) => j > i && !isFilled(cards[j].values)
+        const next = [...at("cards").children].find((other, j) => j > i && !isFilled(cards[j])
           && !other.querySelector(".card").classList.contains("ended"));
         if (!next) { at("more").scrollIntoView({ block: "center" }); return; }
         next.querySelector(".card").open = true;
@@ -400,20 +495,13 @@ window.roadside = (data) => {
         cards.splice(i, 1);
         build(-1);
       });
-      if (i === 0 || cards[i - 1].values.setup !== card.values.setup) {
-        const swap = document.createElement("p"), setup = card.values.setup ?? "";
-        const fuel = data.fuels[setup] ? say("fuel", { fuel: readable(data.fuels[setup]) }) : "";
-        swap.className = "swap";
-        swap.textContent = say(i ? "change" : "start", { setup: readable(setup), fuel });
-        item.prepend(swap);
-      }
       return item;
     }));
     tellAll();
   }
   const firstOpen = () => {
-    const shut = shutBy();
-    return cards.findIndex((card) => !isFilled(card.values) && !shut.has(card.values.setup));
+    const shut = rules.shutBy(cards.map((card) => card.values));
+    return cards.findIndex((card) => !isFilled(card) && !isEnded(card, shut));
   };
   const tellBelow = (text) => { at("said").textContent = text; };
   const nextRun = () => {
@@ -428,13 +516,13 @@ window.roadside = (data) => {
     at("cards").lastElementChild.scrollIntoView({ block: "start" });
   });
   at("save").addEventListener("click", () => {
-    const text = rules.file(cards.map((card) => card.values));
+    const text = rules.file(typed());
     const link = document.createElement("a");
     link.href = URL.createObjectURL(new Blob([text], { type: "text/csv" }));
     link.download = data.file;
     link.click();
     setTimeout(() => URL.revokeObjectURL(link.href), 60000);
-    const filled = cards.filter((card) => isFilled(card.values));
+    const filled = cards.filter(isFilled);
     const wrong = filled.filter((card) => Object.keys(problemsOf(card)).length).map((card) => card.values.run);
     tellBelow(say("handed", { count: filled.length })
       + (wrong.length ? say("still wrong", { runs: wrong.join(", ") }) : ""));
@@ -458,10 +546,9 @@ window.roadside = (data) => {
   // Rows that an earlier page of the same outing left on this phone.
   function earlier() {
     try {
-      return Object.keys(localStorage).filter((name) => name.startsWith(PREFIX) && name !== key)
+      return Object.keys(localStorage).filter((name) => name.startsWith(PREFIX) && !name.startsWith(key))
         .map(remembered).filter((one) => one?.title === data.title)
-        .flatMap((one) => one.cards.map((card) => card.values))
-        .filter(isFilled);
+        .flatMap((one) => one.cards.filter(isFilled).map((card) => card.values));
     } catch { return []; }
   }
   const left = earlier();
@@ -473,6 +560,38 @@ window.roadside = (data) => {
       takeIn(left, say("earlier"));
     });
   }
+  // A clock for cooling; it goes on while the page is shut.
+  const cool = data.cool, COOL = `${key} cool`;
+  let cooling = { minutes: cool.minutes, since: 0 };
+  function keepCooling() {
+    try { localStorage.setItem(COOL, JSON.stringify(cooling)); } catch { /* It is said where rows are kept. */ }
+    tick();
+  }
+  function tick() {
+    const minute = cool.minute_s * cool.second_ms, { minutes, since } = cooling;
+    const left = Math.max(0, Math.ceil((since + minutes * minute - Date.now()) / cool.second_ms));
+    const parts = [Math.floor(left / cool.minute_s), left % cool.minute_s].map((one) => String(one).padStart(2, "0"));
+    at("timer").textContent = !since ? say("cool", { minutes })
+      : left ? say("cooling", { left: parts.join(":") }) : say("cooled", { minutes });
+  }
+  function startCooling() {
+    cooling.since = Date.now();
+    keepCooling();
+  }
+  at("cool").addEventListener("click", startCooling);
+  for (const [id, by] of [["less", -1], ["longer", 1]]) {
+    at(id).addEventListener("click", () => {
+      cooling.minutes = Math.max(1, cooling.minutes + by);
+      keepCooling();
+    });
+  }
+  try { cooling = { ...cooling, ...JSON.parse(localStorage.getItem(COOL)) }; } catch { /* As new. */ }
+  tick();
+  setInterval(tick, cool.second_ms);
+  // The screen stays on where the browser lets it; where not, nothing is said.
+  const wake = () => { navigator.wakeLock?.request("screen").catch(() => {}); };
+  addEventListener("visibilitychange", () => { if (document.visibilityState === "visible") wake(); });
+  wake();
   // The same page in another tab: the later key counts in both.
   addEventListener("storage", (event) => {
     if (event.key !== key) return;
