@@ -478,7 +478,7 @@ def parse_quantity(text: str, si_unit: str, example: str = "", *, plus_minus: st
     Measured(value=3.5, half_width=1.5)
     """
     example = example or _EXAMPLES[si_unit]
-    text = " ".join(text.split())
+    text = re.sub("[‐‑‒]", "-", " ".join(text.split()))
     if len(text) > LONGEST:
         raise ValueError(
             f"{text[:20]!r}… is not a value with a unit; write for example {example!r}"

@@ -651,7 +651,11 @@ def _(outing):
     ride="big_172",
     next="ride again",
     missing=("gauge",),
-    says=("more pull than stock", "nothing is known of the mixture"),
+    says=(
+        "more pull than stock",
+        "nothing is known of the mixture",
+        "nobody knows the mixture of big 172: keep full throttle short until it is read",
+    ),
     never=(*NO_GAUGE, "no injector listed passes"),
 )
 def _(outing):

@@ -80,9 +80,10 @@ def test_a_field_is_as_its_column_is(wide):
     assert list(fields) == data["keys"]
     for key, field in fields.items():
         column = columns_of_runs(load_session_names(folder)[1])[key]
-        assert (field["kind"], field["help"], field["required"], field["whole"]) == (
-            column.kind, column.help, column.required, column.whole,
+        assert (field["kind"], field["required"], field["whole"]) == (
+            column.kind, column.required, column.whole,
         )  # fmt: skip
+        assert (field["help"] == column.help) == (column.kind != "range")
         assert field["synonyms"] == column.synonyms
         if column.kind == "choice":
             assert [tuple(pair) for pair in field["choices"]] == column.options
@@ -186,3 +187,14 @@ def test_knock_limits_and_setups_that_end_are_those_of_the_program(demo_copy):
         assert (reading > leanest) == limits.too_lean(reading, reading)
         assert (head_k > hottest) == limits.too_hot(head_k)
     assert {*data["no_reason"]} == NO_REASON
+
+
+def test_speeds_that_others_are_held_against_are_those_that_count_and_are_sound(demo_copy):
+    header = "run,setup,rider,entry_speed [mph],exit_speed [mph],exclude"
+    rows = ("1,stock,tove,30,38,", "2,stock,tove,30,61,", "3,stock,tove,,39,no",
+            "4,stock,tove,30,40,rain", "5,stock,tove,x,38.5,")  # fmt: skip
+    (demo_copy / "runs.csv").write_text("\n".join((header, *rows, "")), encoding="utf-8")
+    write_page(demo_copy)
+    assert data_of(demo_copy)["far"]["known"] == {
+        "entry_speed": [30.0, 30.0], "exit_speed": [38.0, 39.0, 38.5],
+    }  # fmt: skip

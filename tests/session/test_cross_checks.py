@@ -11,7 +11,7 @@ from tests.outing import Outing
 from tests.random_sessions import random_session
 from tuninglib.analysis.analyse import analyse
 from tuninglib.physics.motion import Hill, Ride, wheel_force_n
-from tuninglib.report import cautions
+from tuninglib.report import cautions, verdict
 from tuninglib.report.cautions import remarks
 from tuninglib.session import cross_checks
 from tuninglib.session.cross_checks import KMH_IN_MPH, _other_unit, _push, whole_table
@@ -419,8 +419,11 @@ def typed(tmp_path):
 
 
 def test_too_much_and_too_little_on_the_road_are_asked_about(typed):
-    (said,) = asked(typed("bigger_cylinder", KMH_IN_MPH, steps=False))
+    folder = typed("bigger_cylinder", KMH_IN_MPH, steps=False)
+    (said,) = asked(folder)
     assert "would put up to 66 kW a litre on the road" in said
+    # And before all else in the caution box.
+    assert verdict.watch(analyse(load_session(folder))).items[0] == ("Watch", said)
     for steps in (True, False):
         (said,) = asked(typed("bigger_cylinder", 1 / KMH_IN_MPH, steps=steps))
         assert "no setup puts more than 11 kW a litre on the road" in said

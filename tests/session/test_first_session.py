@@ -254,6 +254,8 @@ def test_of_forty_ways_of_typing_three_are_a_wrong_guess():
         ("5 June", "is not a date"),
         ("Smarch 5, 2026", "is not a date"),
         ("5 June 5 2026", "is not a date"),
+        ("5 Marching 2026", "is not a date"),
+        ("5 septober 2026", "is not a date"),
     ],
 )
 def test_a_date_that_could_be_none_or_two_is_refused(typed, said):

@@ -58,6 +58,7 @@ class Line:
     misread: bool = False
     injectors_only: bool = False
     candidates: bool = False
+    unsaid: bool = False
 
 
 LINES = (
@@ -70,6 +71,7 @@ LINES = (
     Line("one exit speed misread by 10 km/h", misread=True),
     Line("injectors only", injectors_only=True),
     Line("two runs each, injectors only", repeats=2, injectors_only=True),
+    Line("a run each, nothing said of the riding", repeats=1, unsaid=True),
 )
 NEXT = (
     Line("candidates, two runs each", repeats=2, candidates=True),
@@ -142,7 +144,8 @@ def _session(rng, line, demo):
     ridden = [1, count] if line.candidates else [2, 3, 4] if line.injectors_only else [1, 2, 3]
     for number in ridden:
         setups[f"t{number}"] = Setup(engine=engine, injector=f"i{number}", fuel="e5")
-    use = replace(demo.use, fuels=("e5", "e10") if line.candidates else ("e5",))
+    riding = "unknown" if line.unsaid else demo.use.riding
+    use = replace(demo.use, fuels=("e5", "e10") if line.candidates else ("e5",), riding=riding)
     return replace(demo, injectors=injectors, setups=setups, use=use), base
 
 

@@ -209,7 +209,7 @@ def _pull(results, ride) -> str:
     if pull.gain.doubted:
         return f": {speed}; its speeds do not fit the other runs, so nothing is said of its pull"
     if results.plan.strength == "open":
-        return f": {speed}, but no difference in pull from {reference} was shown ({text})"
+        return f": {speed}, but no difference in pull from {reference} was shown: {text}"
     if ratio.value < 0:
         less = gain_text(Interval(-ratio.value, -ratio.high, -ratio.low))
         return f": {speed}, {less} less pull than {reference}"
@@ -338,6 +338,8 @@ def _injector(results, step) -> str:
         engine = f" for the engine {spaced(step.engine)}"
     elif plan.ride.engine != step.engine:
         engine = f" for the engine {spaced(step.engine)}, not the one to ride now"
+    # A comma after what stands between two.
+    verb += "," if engine and step.code == "fit" else ""
     known = [rows[fuel] for fuel in step.fuels if fuel in rows]
     first = f"{odds_text(known[0].odds.inside)} chance of being in the band on {known[0].fuel}"
     chances = [
@@ -524,8 +526,8 @@ def _list_injectors(results, step) -> str:
     worst = max(_of_step(results, step), key=lambda one: max(one.odds.richer, one.odds.leaner))
     rich = worst.odds.richer > worst.odds.leaner
     return (
-        f"list another injector in session.toml: {engine}, {step.injector} is the nearest to the "
-        f"band for {listing(step.fuels)}, and still likely too {'rich' if rich else 'lean'} "
+        f"list another injector in session.toml: {engine}, injector {step.injector} is nearest to "
+        f"the band for {listing(step.fuels)}, and still likely too {'rich' if rich else 'lean'} "
         f"({odds_text(worst.odds.richer if rich else worst.odds.leaner)} chance on {worst.fuel})."
     )
 

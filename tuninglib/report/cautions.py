@@ -511,14 +511,38 @@ def _speed(value_m_s, session) -> str:
     return f"{to_display(value_m_s, 'speed', system):.0f} {unit_label('speed', system)}"
 
 
-def _surprises(results) -> list:
-    """Forces and winds that are possible, but would surprise."""
-    session, found = results.session, []
-    output = {
+def _output_w_m3(results) -> dict:
+    """Wheel power over displacement, by setup."""
+    session = results.session
+    return {
         pull.setup: pull.power_w.value
         / session.engines[session.setups[pull.setup].engine].displacement_m3
         for pull in results.pulls
     }
+
+
+def too_strong(results: Results) -> list:
+    """Setups whose speeds ask for more than road engines give: then nothing else counts.
+
+    Parameters
+    ----------
+    results : tuninglib.analysis.analyse.Results
+    """
+    output = _output_w_m3(results)
+    loud = [spaced(setup) for setup, value in output.items() if value > SURPRISING_OUTPUT_W_M3]
+    if not loud:
+        return []
+    return [
+        f"{listing(loud)} would put up to {max(output.values()) / 1e6:.0f} kW a litre on the road "
+        "on average over the hill, a lot for a road engine: check the units of the speeds (km/h or "
+        "mph?), the masses and the grade."
+    ]
+
+
+def _surprises(results) -> list:
+    """Forces and winds that are possible, but would surprise."""
+    session, found = results.session, too_strong(results)
+    output = _output_w_m3(results)
     timed = [run for run in results.runs if run.counts and run.shown_exit_m_s is not None]
     slowed = [run for run in timed if run.shown_exit_m_s < run.shown_entry_m_s]
     if len(slowed) > len(timed) / 2:
@@ -530,14 +554,7 @@ def _surprises(results) -> list:
             f"start line, at full throttle. That makes {least} at the wheel of the weakest "
             "setup: check that entry_speed and exit_speed are not swapped."
         )
-    loud = [spaced(setup) for setup, value in output.items() if value > SURPRISING_OUTPUT_W_M3]
-    if loud:
-        found.append(
-            f"{listing(loud)} would put up to {max(output.values()) / 1e6:.0f} kW a litre on the "
-            "road on average over the hill, a lot for a road engine: check the units of the speeds "
-            "(km/h or mph?), the masses and the grade."
-        )
-    elif output and max(output.values()) < SMALL_OUTPUT_W_M3:
+    if output and max(output.values()) < SMALL_OUTPUT_W_M3:
         found.append(
             f"no setup puts more than {max(output.values()) / 1e6:.0f} kW a litre on the road on "
             "average over the hill, little for full throttle: check the units of the speeds (mph "

@@ -422,6 +422,10 @@ class Html(_Shown):
         return self.text
 
 
+# JupyterLab, which may be dark, shows a figure on white; the page does as the reader's light does.
+_PAPER, _AT_ROOT = 'style="background: #fff" ', "xmlns:xlink"
+
+
 @dataclass(frozen=True)
 class Picture:
     """A figure as SVG for wide and for narrow screens, with its words.
@@ -448,7 +452,8 @@ class Picture:
 
     def _repr_mimebundle_(self, include=None, exclude=None):
         words = {"alt": self.alt, "caption": self.caption, "key": self.key, "narrow": self.narrow}
-        return {"image/svg+xml": self.svg, "text/plain": self.alt}, {"image/svg+xml": words}
+        svg = self.svg.replace(_AT_ROOT, f"{_PAPER}{_AT_ROOT}", 1)
+        return {"image/svg+xml": svg, "text/plain": self.alt}, {"image/svg+xml": words}
 
 
 def picture(draw: Callable[[float], Figure], alt: str, caption: str, key: str = "") -> Picture:
@@ -747,7 +752,7 @@ def _blocks(notebook, only):
             data = output.get("data", {})
             if "image/svg+xml" in data:
                 words = output.metadata["image/svg+xml"]
-                both = data["image/svg+xml"], words["narrow"]
+                both = data["image/svg+xml"].replace(_PAPER, "", 1), words["narrow"]
                 yield "image", [base64.b64encode(one.encode()).decode() for one in both], words
             elif "text/html" in data:
                 caption = output.metadata.get("text/html", {}).get("caption", "")

@@ -10,7 +10,7 @@ import json
 
 from tuninglib import units
 from tuninglib.analysis.combinations import SLACK
-from tuninglib.analysis.day_plan import FAR_SPEED, OTHERS_TO_COMPARE
+from tuninglib.analysis.day_plan import FAR_SPEED, OTHERS_TO_COMPARE, far_from
 from tuninglib.report import run_sheet
 from tuninglib.report.heat import heard_sentence
 from tuninglib.report.page_parts import Prose, asset, policy_of, render, spaced, spaced_list
@@ -50,6 +50,10 @@ _BEHIND = ("run", "setup", "rider", "state")
 _CARRIED = ("entry_speed",)
 # Where the clock for cooling starts, in minutes: what counts is the head's temperature (ours).
 _COOL_MIN = 5
+# A range has two boxes here.
+_RANGE_HELP = (
+    "the steady range after two or three seconds of full throttle; one number if it stood still"
+)
 # A chosen file that is larger holds something else. [bytes]
 _LARGEST_FILE = 5_000_000
 # A number with more zeros behind its point is printed by Python with its power of ten.
@@ -193,7 +197,7 @@ def _field(sheet: Sheet, key: str) -> dict:
         "kind": column.kind if names != () else "text",
         "numeric": column.kind in _NUMBERS,
         "unit": units.sign_of(unit),
-        "help": column.help,
+        "help": _RANGE_HELP if column.kind == "range" else column.help,
         "required": column.required,
         "whole": column.whole,
         "choices": choices,
@@ -291,7 +295,7 @@ def _data(order, heading, sheet, gauge) -> dict:
 
 
 def _speeds_of(sheet) -> dict:
-    """Speeds of the rows that stand in the file and count, by column, as typed."""
+    """Speeds of the file's rows that count, by column, as typed; without those that are far off."""
     found: dict = {}
     excluded = sheet.keys.index("exclude") if "exclude" in sheet.keys else None
     for row in sheet.table.rows:
@@ -304,7 +308,10 @@ def _speeds_of(sheet) -> dict:
                 continue
             if speed is not None:
                 found.setdefault(key, []).append(speed)
-    return found
+    return {
+        key: [one for one in speeds if far_from(one, speeds) is None]
+        for key, speeds in found.items()
+    }
 
 
 def _said() -> dict:

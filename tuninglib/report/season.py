@@ -80,7 +80,10 @@ def sentences(season: Season) -> Prose:
     riders = listing(dict.fromkeys(name for one in outings for name in one.record.riders))
     ridden = f"{runs} full-throttle runs by {riders}"
     items = [("Ride now", f"{_ride(season)} {_once_more(season)}")]
-    items += [("", f"{count[0].upper()}{count[1:]} of {season.bike} {when}: {ridden}.")]
+    last_one = outings[-1].record
+    # One without a name is known by its mass, in the reader's units.
+    bike = last_one.bike or f"a bike of {plain(last_one.bike_mass_kg, 'mass', season.units)}"
+    items += [("", f"{count[0].upper()}{count[1:]} of {bike} {when}: {ridden}.")]
     items += [("Knock", sentence) for sentence in _knocks(season)]
     for pull in _open_first(season):
         if pull.gain is None:

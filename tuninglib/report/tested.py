@@ -54,15 +54,16 @@ def sentences(results: Results) -> Prose:
         f"{name} {plain(rider.mass.value, 'mass', system)}"
         for name, rider in session.riders.items()
     )
-    items = [("Riders, dressed", f"{riders}.")]
-    if session.hill.surface:
-        items.append(("Surface of the hill", session.hill.surface))
+    day = [f"riders, dressed: {riders}"]
     if runs and not cautions.air_was_not_read(session):
         temperatures = [run.temperature_k for run in runs]
         low, high = (
             plain(t, "temperature", system) for t in (min(temperatures), max(temperatures))
         )
-        items.append(("", f"The air was {low if low == high else f'between {low} and {high}'}."))
+        day.append(f"air: {low if low == high else f'{low} to {high}'}")
+    if session.hill.surface:
+        day.append(f"road: {session.hill.surface}")
+    items = [("The day", f"{'; '.join(day)}.")]
     left_out = [run for run in results.runs if run.exclude]
     if left_out:
         reasons = "; ".join(f"run {run.run:g}: {run.exclude}" for run in left_out)

@@ -256,7 +256,7 @@ def watch(results: Results) -> Prose:
 def _warnings(results) -> list:
     """What can hurt, from what was read and heard, and what nobody read or heard."""
     plan = results.plan
-    found = []
+    found = cautions.too_strong(results)
     for one in fitted_on_fuels(results):
         if one.gate is not None and one.gate.fuel_limit is not None:
             found.append(heat.limit_sentence(one.gate.fuel_limit))
@@ -274,6 +274,11 @@ def _warnings(results) -> list:
         found.append(_quiet(results, plan.ride))
     found += _octane_unknown(results)
     silent = {"gauge", "range"} & set(plan.missing)
+    if silent and plan.ride is not None and not plan.ride.as_made:
+        found.append(
+            f"nobody knows the mixture of {spaced(plan.ride.setup)}: keep full throttle short until "
+            "it is read."
+        )
     if results.session.target.highest > LEANEST_USUAL and not silent:
         found.append(
             f"the target band reaches lambda {fixed(results.session.target.highest, 2)}; leaner "

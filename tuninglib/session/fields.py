@@ -253,7 +253,10 @@ def read_value(meta: Mapping, value: object, names: dict[str, set[str]]) -> obje
 
 _OF_MONTH = r"(\d\d?)(?:\.|st|nd|rd|th)?"
 _BY_NAME = re.compile(rf"(?:{_OF_MONTH} )?([A-Za-z]{{3,9}})\.?(?: {_OF_MONTH},?)? (\d{{4}})")
-_MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
+_MONTHS = (
+    "january", "february", "march", "april", "may", "june", "july", "august", "september",
+    "october", "november", "december",
+)  # fmt: skip
 
 
 def _date(value, meta, names):
@@ -283,9 +286,13 @@ def _dates_of(text: str) -> set:
         # Points have the day first wherever they are used; other marks go either way.
         return _days((year, other, one), *([] if mark == "." else [(year, one, other)]))
     parts = _BY_NAME.fullmatch(text)
-    if parts and bool(parts[1]) != bool(parts[3]) and parts[2][:3].lower() in _MONTHS:
-        month = _MONTHS.index(parts[2][:3].lower()) + 1
-        return _days((parts[4], month, parts[1] or parts[3]))
+    if parts and bool(parts[1]) != bool(parts[3]):
+        called = [name.startswith(parts[2].lower()) for name in _MONTHS]
+        return (
+            _days((parts[4], called.index(True) + 1, parts[1] or parts[3]))
+            if any(called)
+            else set()
+        )
     return set()
 
 

@@ -494,12 +494,16 @@ def layout_of(text: str, name: str, encoding: str = "utf-8-sig") -> Layout:
     -----
     For each separator the first line of which half of the cells are numbers or times, with as many
     cells in the line after it, begins the table; the separator that makes the largest share of
-    numbers, and among equals the most cells, is taken. The line above is the header; where that
-    holds nothing but units, the one above it is, too.
+    numbers, and among equals the most cells, is taken; blanks are one where no other one fits the
+    header. The line above is the header; where that holds nothing but units, the one above it is,
+    too.
     """
     lines = text.split("\n", _LINES + 2 * _SAMPLE)[: _LINES + 2 * _SAMPLE]
     best = None
     for separator in _SEPARATORS:
+        # A blank between date and time, or in a head, is none where another separator fits.
+        if separator == r"\s+" and best and best[0][1]:
+            break
         found = _first_table(lines, separator)
         if found and (best is None or found[0] > best[0]):
             best = found
@@ -553,7 +557,10 @@ def _first_table(lines, separator):
 
 
 _NUMBER = re.compile(r"[-+−]?(\d+([.,]\d*)?|[.,]\d+)([eE][-+]?\d+)?")
-_TIME = re.compile(r"\d{1,4}[-./:]\d{1,2}[-./:]\d{1,4}([T ,]?[\d:.,]*)?( ?(Z|[-+]\d\d:?\d\d))?")
+_TIME = re.compile(
+    r"\d{1,4}[-./:]\d{1,2}[-./:]\d{1,4}([T ,]?[\d:.,]*)?( ?[AP]M)?( ?(Z|[-+]\d\d:?\d\d))?",
+    re.IGNORECASE,
+)
 
 
 def _share(cells) -> float:
