@@ -19,6 +19,7 @@ CONFIGS = (
     "jupyter_application_config", "ipython_config", "ipython_kernel_config", "startup",
 )  # fmt: skip
 MODULES = (
+    "multiprocessing", "concurrent", "pickle", "signal",
     "re", "json", "random", "zmq", "numpy", "pandas", "scipy", "matplotlib", "pint", "papermill",
     "nbformat", "nbclient", "IPython", "ipykernel", "ipykernel_launcher", "jupyterlab",
     "jupyter_server", "jupyter_client", "jupyter_core", "traitlets", "tornado", "jinja2",
@@ -55,8 +56,15 @@ def hostile(tmp_path):
     return folder, canary
 
 
-# The command as it is installed: a script that is not in the folder.
-COMMAND = (sys.executable, "-P", "-m", "tuninglib")
+@pytest.fixture
+def command(tmp_path):
+    """The command as it is installed: a script that is not in the folder."""
+    script = tmp_path / "bin" / "tuninglib"
+    script.parent.mkdir()
+    script.write_text(
+        "from tuninglib.__main__ import command\n\nif __name__ == '__main__':\n    command()\n"
+    )
+    return sys.executable, str(script)
 
 
 def run(command, folder, **more):
@@ -68,9 +76,9 @@ def run(command, folder, **more):
 
 @pytest.mark.slow
 @pytest.mark.parametrize("arguments", [("check",), ("report",), ("report", "--kernel"), ("pack",)])
-def test_nothing_in_it_runs_or_is_obeyed(hostile, arguments):
+def test_nothing_in_it_runs_or_is_obeyed(hostile, command, arguments):
     folder, canary = hostile
-    found = run((*COMMAND, *arguments, "."), folder)
+    found = run((*command, *arguments, "."), folder)
     assert found.returncode == 0, found.stderr
     assert not canary.exists(), canary.read_text()
     assert "\x1b" not in found.stdout + found.stderr
@@ -84,10 +92,25 @@ def test_nothing_in_it_runs_or_is_obeyed(hostile, arguments):
         with zipfile.ZipFile(file) as packed:
             assert set(packed.namelist()) == {"session.toml", "runs.csv", MANIFEST}
         back = folder.parent / "back"
-        assert run((*COMMAND, "unpack", str(file), str(back)), folder).returncode == 0
+        assert run((*command, "unpack", str(file), str(back)), folder).returncode == 0
         assert {path.name for path in back.iterdir()} == {"session.toml", "runs.csv"}
         assert "holds runs.csv, session.toml" in found.stdout
         assert not canary.exists()
+
+
+@pytest.mark.slow
+def test_nothing_runs_where_many_reports_are_made_at_a_time(hostile, command):
+    """Processes are started where the command was given, among a stranger's files."""
+    folder, canary = hostile
+    for name in ("one", "two"):
+        (folder / name).mkdir()
+        for file in ("session.toml", "runs.csv"):
+            shutil.copy(DEMO / file, folder / name)
+    (folder / "session.toml").unlink()
+    found = run((*command, "report", ".", "--jobs", "2", "--quiet"), folder)
+    assert found.returncode == 0, found.stderr
+    assert "2 made, 0 unchanged of 2 sessions." in found.stdout
+    assert not canary.exists(), canary.read_text()
 
 
 @pytest.mark.slow

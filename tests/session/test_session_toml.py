@@ -315,6 +315,10 @@ def test_a_text_has_room_for_five_thousand_letters():
     assert read_value(field.metadata, "x" * 5000, NAMES) == "x" * 5000
     with pytest.raises(ValueError, match="has 5001 letters; 5000 are the most"):
         read_value(field.metadata, "x" * 5001, NAMES)
+    assert read_value(field.metadata, "two\n\tlines", NAMES) == "two\n\tlines"
+    for strange in "\x1b\x07\u202e\x00":
+        with pytest.raises(ValueError, match="which no page can show; take it out"):
+            read_value(field.metadata, f"a{strange}b", NAMES)
 
 
 def test_each_piece_of_a_hill_is_judged_by_its_number():

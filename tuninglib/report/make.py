@@ -16,7 +16,7 @@ import tempfile
 import threading
 from collections.abc import Callable, Iterator
 from concurrent.futures import BrokenExecutor, Executor, ThreadPoolExecutor, as_completed
-from contextlib import chdir, contextmanager, redirect_stderr, redirect_stdout
+from contextlib import ExitStack, chdir, contextmanager, redirect_stderr, redirect_stdout
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -230,7 +230,10 @@ def run_workbook(
     papermill_engines.register(NAME, InProcessEngine)
     engine = {} if kernel else {"engine_name": NAME, "on_cell": on_cell, "namespace": namespace}
     # Papermill writes down where it put the notebook so far; that it was a folder of the moment.
-    with tempfile.TemporaryDirectory() as moment, _apart(moment if kernel else None):
+    with tempfile.TemporaryDirectory() as moment, ExitStack() as apart:
+        if kernel:
+            apart.enter_context(_safe_children())
+            apart.enter_context(chdir(moment))
         so_far = Path(moment) / path.name
         try:
             notebook = papermill.execute_notebook(
@@ -251,16 +254,12 @@ def run_workbook(
 
 
 @contextmanager
-def _apart(folder: str | None):
-    """Start processes in a folder, and let none of them import from where it stands."""
-    if folder is None:
-        yield
-        return
+def _safe_children():
+    """Let no Python that is started import from the current folder, which may be a stranger's."""
     before = os.environ.get(SAFE_PATH)
     os.environ[SAFE_PATH] = "1"
     try:
-        with chdir(folder):
-            yield
+        yield
     finally:
         os.environ.pop(SAFE_PATH)
         if before is not None:
@@ -766,7 +765,7 @@ def _finished(todo, tasks, options, jobs, executor):
     lost = []
     # Spawned: a copy of a process that runs notebooks is not safe to run them in.
     how = {"mp_context": get_context("spawn"), "initializer": _end_with_parent}
-    with ProcessPoolExecutor(workers, **how) as pool:
+    with _safe_children(), ProcessPoolExecutor(workers, **how) as pool:
         for session, outcome in _handed_out(pool, todo, tasks, options):
             if outcome.code == _LOST:
                 lost.append(session)
@@ -774,7 +773,7 @@ def _finished(todo, tasks, options, jobs, executor):
                 yield session, outcome
     for session in lost:
         # One by one, each in a process of its own: the one that kills its process is then known.
-        with ProcessPoolExecutor(1, **how) as pool:
+        with _safe_children(), ProcessPoolExecutor(1, **how) as pool:
             for again, outcome in _handed_out(pool, [session], tasks, options):
                 known = outcome.code != _LOST
                 yield again, outcome if known else Outcome(again, "fault", outcome.said)
