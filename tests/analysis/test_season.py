@@ -11,7 +11,15 @@ from tests.conftest import ROOT
 from tuninglib.analysis.analyse import analyse, results_document
 from tuninglib.analysis.combinations import Gate
 from tuninglib.analysis.records import FuelLimit, Knock
-from tuninglib.analysis.season import Outing, _alike, _called, bikes_of, season_of
+from tuninglib.analysis.season import (
+    Outing,
+    _alike,
+    _called,
+    _forces,
+    bikes_of,
+    names_of,
+    season_of,
+)
 from tuninglib.analysis.season_record import read_document, record_from
 from tuninglib.session.load import load_session
 from tuninglib.text_files import SessionError
@@ -279,10 +287,69 @@ def test_what_the_last_report_of_a_setup_shuts_is_not_opened(outings):
 def test_one_outing_more_repeats_what_no_day_links_first(outings):
     apart = season_of((outings[0], outings[3]))
     assert not next(pull for pull in apart.pulls if pull.setup == "big_172").linked
-    again = apart.again
+    again, linked = apart.again, {pull.setup: pull.linked for pull in apart.pulls}
     assert again[0] == apart.plan.ride.setup
     assert set(again) <= {one.setup for one in apart.combinations if one.gate is None}
-    assert len(again) == 2
+    assert [linked[name] for name in again] == [False, False]
+
+
+def stronger(outing, by):
+    """The outing with the force of every setup but stock's moved by so much, in logarithms."""
+    forces = outing.record.forces
+    count = len(forces.setups)
+    moves = [by * (name != "stock") for name in forces.setups] + [0] * (len(forces.mean) - count)
+    mean = tuple(one + more for one, more in zip(forces.mean, moves, strict=True))
+    return changed(outing, forces=replace(forces, mean=mean))
+
+
+def test_what_no_day_links_is_told_apart_from_nothing_however_large(outings):
+    may, _, july, _ = outings
+    for days, told in (((may, stronger(july, 1.0)), False), (outings, True)):
+        names = names_of(days)
+        found = _forces(days, list(range(len(days))), names)
+        assert found["gains"]["stock"] is None
+        assert {one.told_apart for one in found["gains"].values() if one} == {told}
+        assert {one.over for one in found["pairs"]} >= {"stock", "big_164"}
+        against = [one for one in found["pairs"] if one.over == "stock"]
+        assert against == [one for one in found["gains"].values() if one]
+
+
+def test_a_bigger_engine_that_shows_no_pull_is_looked_into(outings):
+    """Where no injector and no fuel is left to be tried."""
+    weak = []
+    for one in outings:
+        ridden = [own for own in one.record.advice.combinations if own.setup is not None]
+        weak.append(with_advice(stronger(one, -0.2), combinations=tuple(ridden), burnt=("e5",)))
+    found = season_of(weak)
+    assert (found.plan.next.code, found.plan.next.engine) == ("find power", "big")
+    assert found.plan.ride.setup == "stock"
+
+
+def test_halves_of_the_evidence_are_missing_if_no_day_has_them(outings):
+    may, june, *_ = (
+        with_advice(one, missing=missing)
+        for one, missing in zip(outings, (("gauge", "knock"), ("knock", "speeds"), (), ()),
+                                strict=True)
+    )  # fmt: skip
+    assert season_of((may, june)).plan.missing == ("knock",)
+
+
+def test_what_stood_beyond_the_gauge_stays_beyond_it_until_it_is_read(outings):
+    """One day had it pegged lean; the next rode it without a gauge."""
+    days = []
+    for one, beyond in zip(outings[1:3], ("lean", ""), strict=True):
+        own = [
+            replace(c, beyond=beyond, source="unknown", lambda_=None, odds=None, gate=None)
+            if c.setup == "big_164" else c
+            for c in one.record.advice.combinations
+        ]  # fmt: skip
+        readings = tuple(r for r in one.record.readings if r.injector != "i164")
+        days.append(with_advice(changed(one, readings=readings), combinations=tuple(own)))
+    found = next(one for one in season_of(days).combinations if one.setup == "big_164")
+    assert (found.gate.code, found.gate.value) == ("lean", None)
+    assert (found.source, found.lambda_) == ("unknown", None)
+    read = next(one for one in season_of(outings).combinations if one.setup == "big_164")
+    assert read.source == "read"
 
 
 def test_without_speeds_or_readings_there_is_less_and_no_fault(outings):

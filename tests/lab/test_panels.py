@@ -366,6 +366,8 @@ def test_idle_and_cruise_follow_from_the_injector_that_is_to_be_had():
     # pressure, and 150/175 - 1 by throttle.
     assert "a pulse of 2.00 ms becomes 1.86 ms" in words(guess)
     assert "must trim by −14 % to 0 %" in words(guess)
+    labelled(guess, "planned: flow; 0").value = 3
+    assert "no injector flows so little" in words(guess)
     labelled(guess, "planned: flow; 0").value = 240
     # 240 for 150: 1/1.6 - 1 and 1.1667/1.6 - 1; 1.625 ms.
     said_now = words(guess)

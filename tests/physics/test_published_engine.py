@@ -5,34 +5,6 @@ import pytest
 from tuninglib.physics import engine
 
 
-# Definitions in practical units, typed once more (Heywood, from memory): no outside value.
-@pytest.mark.parametrize(("torque_n_m", "litres"), [(10.0, 0.150), (11.5, 0.1478), (95.0, 1.0)])
-def test_mean_pressure_from_torque(torque_n_m, litres):
-    # Eq 2.20b (from memory): mep [kPa] = 6.28·n_R·T [N·m]/V_d [dm3], n_R = 2 for a four-stroke
-    ours = engine.brake_mean_effective_pressure_pa(
-        torque_n_m=torque_n_m, displacement_m3=litres * 1e-3
-    )
-    assert ours / 1000 == pytest.approx(6.28 * 2 * torque_n_m / litres, rel=0.005 / 6.28)
-
-
-def test_mean_pressure_from_torque_in_pounds():
-    # Eq 2.20a (from memory): mep [lb/in2] = 75.4·n_R·T [lbf·ft]/V_d [in3]
-    ours = engine.brake_mean_effective_pressure_pa(
-        torque_n_m=8.0 * 1.3558179, displacement_m3=9.15 * 0.0254**3
-    )
-    assert ours / 6894.757 == pytest.approx(75.4 * 2 * 8.0 / 9.15, rel=0.05 / 75.4)
-
-
-@pytest.mark.parametrize(
-    ("power_kw", "rpm", "litres"), [(9.0, 8000.0, 0.150), (7.2, 7500.0, 0.1478)]
-)
-def test_mean_pressure_from_power(power_kw, rpm, litres):
-    # Eq 2.19b (from memory): mep [kPa] = P [kW]·n_R·1000/(V_d [dm3]·N [rev/s])
-    torque = engine.torque_n_m(power_w=power_kw * 1000, engine_speed_rpm=rpm)
-    ours = engine.brake_mean_effective_pressure_pa(torque_n_m=torque, displacement_m3=litres * 1e-3)
-    assert ours / 1000 == pytest.approx(power_kw * 2 * 1000 / (litres * rpm / 60), rel=1e-9)
-
-
 @pytest.mark.outside(source="Definition of mechanical horsepower: 33 000 ft·lbf/min; 5252 rpm rule")
 @pytest.mark.parametrize(
     ("horsepower", "rpm", "foot_pounds"), [(100.0, 5252.0, 100.0), (10.0, 5252.0, 10.0)]
@@ -66,16 +38,6 @@ def test_air_that_an_engine_draws():
         displacement_m3=3e-3, air_density_kg_m3=mole_m3 * 0.02897, volumetric_efficiency=0.9
     )
     assert per_cycle / 0.02897 / engine.cycle_time_s(2800.0) == pytest.approx(6.53, abs=0.005)
-
-
-@pytest.mark.parametrize("rpm", [3000.0, 9000.0])
-def test_air_flow_from_volumetric_efficiency(rpm):
-    # Eq 2.27a (from memory): η = 2·ṁ/(ρ·V_d·N), N in rev/s
-    per_cycle_kg = engine.air_mass_per_cycle_kg(
-        displacement_m3=150e-6, air_density_kg_m3=1.184, volumetric_efficiency=0.85
-    )
-    flow_kg_s = per_cycle_kg / engine.cycle_time_s(rpm)
-    assert 2 * flow_kg_s / (1.184 * 150e-6 * rpm / 60) == pytest.approx(0.85, rel=1e-12)
 
 
 # Worked by hand from the exponents of Schey and Pinkel (NACA, 1936): with the power to 0.38 and the

@@ -123,14 +123,6 @@ def test_slope_of_an_oxygen_cell():
     assert slope * 1000 == pytest.approx(48.27, abs=0.005)
 
 
-@pytest.mark.parametrize(
-    ("pressure_atm", "expected_mv"), [(1e-10, 450.0), (1e-15, 691.3), (1e-20, 932.7)]
-)
-def test_voltage_of_an_oxygen_cell(pressure_atm, expected_mv):
-    emf = nernst_emf_v(pressure_atm * 101325, temperature_k=973.15)
-    assert emf * 1000 == pytest.approx(expected_mv, abs=0.05)
-
-
 def equilibrium_emf_v(lambda_, celsius):
     gas = burnt_gas(ALL)
     gas.set_equivalence_ratio(1 / lambda_, FUELS[0], AIR)

@@ -224,7 +224,7 @@ def test_text_stands_out_from_its_paper(browser, report, scheme):
 @pytest.mark.outside(source="axe-core, rules for WCAG 2 and good practice")
 def test_no_barrier_is_found(browser, report, width, scheme):
     axe = pytest.importorskip("axe_playwright_python.sync_playwright").Axe()
-    with shown(browser, report, width=width, color_scheme=scheme, bypass_csp=True) as page:
+    with asked(browser, report, width=width, color_scheme=scheme, bypass_csp=True) as page:
         page.select_option("#ask-fuel", "1")
         page.fill("#ask-grade", "99")
         found = axe.run(page, options={"resultTypes": ["violations", "passes"]}).response

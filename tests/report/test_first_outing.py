@@ -179,3 +179,9 @@ def test_leaning_is_not_too_close_to_call(outing):
         reasons = dict(verdict.reasons(outing(*rows).results).items)
         assert outing(*rows).results.plan.strength == "leaning"
         assert "stock" not in reasons.get("Too close to call", "")
+
+
+def test_no_runs_are_asked_of_what_must_not_be_ridden(outing):
+    one = outing("6,kit_120,me,41,14.3,none")
+    assert "would confirm it" in one.said["kit 150"]
+    assert "would confirm it" not in one.said["kit 120"]

@@ -41,11 +41,10 @@ def test_the_same_figure_gives_the_same_bytes_and_carries_its_words():
     first, second = (picture(draw, "A line that rises.", "It rises.") for _ in range(2))
     assert first == second
     assert first.svg != first.narrow
-    shown = first._repr_mimebundle_()[0]["image/svg+xml"]
-    assert "background" in shown, "a notebook may be dark"
-    assert "background" not in first.svg
     data, metadata = first._repr_mimebundle_()
-    assert metadata["image/svg+xml"]["alt"] == "A line that rises."
+    assert metadata["text/html"] == {"figure": True}
+    assert data["text/html"].count('alt="A line that rises."') == 2
+    assert "<figcaption>It rises.</figcaption>" in data["text/html"]
     assert data["text/plain"] == "A line that rises."
 
 

@@ -85,7 +85,7 @@ CASES = {
     no_scale: ["the gauge's scale is not known", "no mixture is judged"],
     one_reading: ["only one injector was read", "is assumed"],
     once_each: ["no rider repeated a setup, so how runs scatter is not known from this outing"],
-    only_the_reference: ["no two setups with speeds to draw"],
+    only_the_reference: ["only one setup was ridden, so there is nothing to compare it with"],
     all_at_the_end: ["every reading stood at the gauge's end", "left out of the sums"],
     identical_injectors: ["reads as if it flowed", "cc/min that it is stated with"],
     no_ethanol: ["ethanol content of e5 is not written down"],

@@ -11,7 +11,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from tuninglib.analysis.analyse import provenance
-from tuninglib.lab.forms import as_text, as_value, fields_of
+from tuninglib.lab.forms import as_value, fields_of
+from tuninglib.lab.kit import as_text
 from tuninglib.report.make import fingerprint
 from tuninglib.session import read_log as module
 from tuninglib.session.edit import set_values, write_values

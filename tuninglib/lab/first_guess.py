@@ -40,6 +40,8 @@ from tuninglib.session.defaults import ethanol_of, petrol_density_of
 NO_CHART = "no chart at hand"
 # Of what small injectors and their drivers do, and of what trims are usual (common practice).
 SHORTEST_PULSE_S, TRIM_AUTHORITY = 1.5e-3, 0.20
+# Less than any injector of a road engine flows; where sliders of flow begin.
+SMALLEST_M3_S = 50e-6 / 60
 
 
 # Where the sliders start before there is a session: a small single (invented).
@@ -116,6 +118,8 @@ def first_guess(results: Results | None = None, *, system: str = "metric") -> wi
         return units.from_display(value, kind, system)
 
     def answer(**v):
+        if 0 < si(v["chosen"], "flow") < SMALLEST_M3_S:
+            raise ValueError("no injector flows so little; 0 takes the one that is called for")
         change = replace(
             start,
             flow_m3_s=si(v["flow"], "flow"),
@@ -161,7 +165,7 @@ def _guess_controls(start, system) -> dict:
 
     bar = 0.1 if system == "metric" else 0.5
     return {
-        "flow": shown("now: injector flow", "flow", start.flow_m3_s, 50e-6 / 60, 600e-6 / 60, 1),
+        "flow": shown("now: injector flow", "flow", start.flow_m3_s, SMALLEST_M3_S, 600e-6 / 60, 1),
         "old_cc": shown(
             "now: displacement", "displacement", start.old_displacement_m3, 4e-5, 1e-3, 1
         ),

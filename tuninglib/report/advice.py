@@ -209,7 +209,7 @@ def _pull(results, ride) -> str:
     if pull.gain.doubted:
         return f": {speed}; its speeds do not fit the other runs, so nothing is said of its pull"
     if results.plan.strength == "open":
-        return f": {speed}, but no difference in pull from {reference} was shown ({text})"
+        return f": {speed}, but no difference in pull from {reference} was shown: {text}"
     if ratio.value < 0:
         less = gain_text(Interval(-ratio.value, -ratio.high, -ratio.low))
         return f": {speed}, {less} less pull than {reference}"

@@ -65,7 +65,8 @@ def _leaning(results, record) -> str:
         text += ", if runs scatter as they usually do"
     if results.road.one_after_the_other:
         return f"{text}, unless the time of day made it (see below)."
-    if record.more_runs is None:
+    forbidden = record.setup in {one.setup for one in results.plan.shut}
+    if record.more_runs is None or forbidden:
         return f"{text}."
     return f"{text}. About {more_runs_text(record.more_runs)} of each would confirm it."
 

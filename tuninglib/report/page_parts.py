@@ -50,6 +50,8 @@ PACKAGE = Path(__file__).parent.parent
 _NO_BREAK = "\u00a0"
 _BEFORE_UNIT = re.compile(
     r"(?<=\d) (?=(?:%|km/h|mph|N|lbf|kW|hp|bhp|kg|lb|m|ft|cc|cc/min|°C|°F|hPa|inHg|L)(?![\w/]))"
+    # And a mark that a figure's key explains.
+    r"|(?<=[●○◆]) "
 )
 # Up to so many characters a cell of a table does not wrap.
 _SHORT_CELL = 14
@@ -422,12 +424,8 @@ class Html(_Shown):
         return self.text
 
 
-# JupyterLab, which may be dark, shows a figure on white; the page does as the reader's light does.
-_PAPER, _AT_ROOT = 'style="background: #fff" ', "xmlns:xlink"
-
-
 @dataclass(frozen=True)
-class Picture:
+class Picture(_Shown):
     """A figure as SVG for wide and for narrow screens, with its words.
 
     The same figure gives the same bytes: no date, no random ids, text as outlines.
@@ -450,10 +448,24 @@ class Picture:
     caption: str
     key: str = ""
 
+    def html(self) -> Markup:
+        """The same as HTML."""
+        wide, narrow = (base64.b64encode(one.encode()).decode() for one in (self.svg, self.narrow))
+        return render(
+            "report/page/figure.html.j2",
+            wide=wide,
+            narrow=narrow,
+            alt=self.alt,
+            caption=self.caption,
+            key=self.key,
+        )
+
     def _repr_mimebundle_(self, include=None, exclude=None):
-        words = {"alt": self.alt, "caption": self.caption, "key": self.key, "narrow": self.narrow}
-        svg = self.svg.replace(_AT_ROOT, f"{_PAPER}{_AT_ROOT}", 1)
-        return {"image/svg+xml": svg, "text/plain": self.alt}, {"image/svg+xml": words}
+        return super()._repr_mimebundle_(), {"text/html": {"figure": True}}
+
+    def plain(self) -> str:
+        """What it shows in words."""
+        return self.alt
 
 
 def picture(draw: Callable[[float], Figure], alt: str, caption: str, key: str = "") -> Picture:
@@ -695,9 +707,9 @@ class Section:
         Empty before the first heading.
     folded : bool
         Whether it is shut until somebody opens it; always open on paper.
-    blocks : list of (str, str or tuple, str or dict)
-        Kind, content, and words for it: ``"image"`` with base64 of its SVGs, the wide one first,
-        and what :class:`Picture` says of it; ``"table"`` with its caption; or other ``"html"``.
+    blocks : list of (str, str, str)
+        Kind, content, and words for it: ``"figure"``, ``"table"`` with its caption, or other
+        ``"html"``.
     """
 
     heading: str = ""
@@ -750,14 +762,11 @@ def _blocks(notebook, only):
                     yield "html", Markup(mistune.create_markdown()(part).strip()), ""
         for output in cell.get("outputs", []):
             data = output.get("data", {})
-            if "image/svg+xml" in data:
-                words = output.metadata["image/svg+xml"]
-                both = data["image/svg+xml"].replace(_PAPER, "", 1), words["narrow"]
-                yield "image", [base64.b64encode(one.encode()).decode() for one in both], words
-            elif "text/html" in data:
-                caption = output.metadata.get("text/html", {}).get("caption", "")
+            if "text/html" in data:
+                said = output.metadata.get("text/html", {})
+                kind = "table" if said.get("caption") else "figure" if "figure" in said else "html"
                 html = Markup(_unwrapped(data["text/html"]).strip())
-                yield "table" if caption else "html", html, caption
+                yield kind, html, said.get("caption", "")
 
 
 def _unwrapped(html: str) -> str:

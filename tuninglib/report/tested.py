@@ -34,16 +34,15 @@ def in_one_line(results: Results) -> str:
     engine = session.engines[ride.engine if ride else reference.engine]
     size = units.unit_label("displacement", system)
     runs = sum(run.counts and run.state == "full" for run in results.runs)
-    return ", ".join(
-        (
-            f"{plain(session.bike.mass.value, 'mass', system)} bike",
-            f"{shown(engine.displacement_m3, 'displacement', system)} {size} cylinder",
-            f"{plain(session.hill.length.value, 'length', system)} at "
-            f"{percent(session.hill.grade.value, 1)}",
-            listing(session.riders),
-            f"{runs} full-throttle run{'s' if runs != 1 else ''}",
-        )
+    parts = (
+        f"{plain(session.bike.mass.value, 'mass', system)} bike",
+        f"{shown(engine.displacement_m3, 'displacement', system)} {size} cylinder",
+        f"{plain(session.hill.length.value, 'length', system)} at "
+        f"{percent(session.hill.grade.value, 1)}",
+        listing(session.riders) if len(session.riders) > 1 else "",
+        f"{runs} full-throttle run{'s' if runs != 1 else ''}",
     )
+    return ", ".join(filter(None, parts))
 
 
 def sentences(results: Results) -> Prose:

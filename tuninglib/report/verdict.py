@@ -276,8 +276,8 @@ def _warnings(results) -> list:
     silent = {"gauge", "range"} & set(plan.missing)
     if silent and plan.ride is not None and not plan.ride.as_made:
         found.append(
-            f"nobody knows the mixture of {spaced(plan.ride.setup)}: keep full throttle short until "
-            "it is read."
+            f"nobody knows the mixture of {spaced(plan.ride.setup)}: keep full throttle short "
+            "until it is read."
         )
     if results.session.target.highest > LEANEST_USUAL and not silent:
         found.append(

@@ -341,7 +341,7 @@ def fit_coast_down(
     ...     from_speed_m_s=[18, 12] * 4, to_speed_m_s=[12, 7] * 4,
     ...     time_s=[10.8, 15.5, 13.0, 18.9, 11.4, 16.3, 13.8, 20.1])
     >>> road.drag_area_m2, road.rolling_coefficient
-    (0.553, 0.0153)
+    (0.552, 0.0152)
     """
     run, direction, v1, v2, t = _columns(run, direction, from_speed_m_s, to_speed_m_s, time_s)
     require(v1 - v2, what="fall of speed", unit="m/s", above=0, remedy="swap from and to")

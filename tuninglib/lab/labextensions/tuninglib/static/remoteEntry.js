@@ -42,7 +42,7 @@
     // The unit stands in the label, in brackets; the number beside the slider has none.
     const unit = /\[([^\];,]*)/.exec(label)?.[1] ?? "";
     const shown = readout.textContent.trim();
-    const said = unit[0] === "±" ? `± ${shown} ${unit.slice(1)}` : `${shown} ${unit}`.trim();
+    const said = unit[0] === "±" ? `± ${shown} ${unit.slice(1).trim()}`.trim() : `${shown} ${unit}`.trim();
     for (const handle of slider.querySelectorAll(".noUi-handle")) {
       set(handle, "aria-label", label);
       set(handle, "aria-valuetext", said);
