@@ -50,47 +50,49 @@ def _parser() -> argparse.ArgumentParser:
         description="Hill tests and a lambda gauge in, a written tuning report out.",
     )
     commands = parser.add_subparsers(dest="command", required=True)
-    report = commands.add_parser("report", help="make the report of a session, or of many")
+    report = commands.add_parser("report", help="make the report of an outing, or of many")
     report.add_argument(
-        "session", type=Path, help="the session's folder, or one with sessions below it"
+        "session", type=Path, help="the outing's folder, or one that holds several outings"
     )
     report.add_argument("--out", type=Path, help="where to write (default: SESSION.report)")
     report.add_argument(
-        "--jobs", type=int, help="of many sessions: how many at a time (default: all cores)"
+        "--jobs", type=int, help="with many outings: how many at a time (default: one per core)"
     )
     report.add_argument(
         "--scheduler",
         metavar="ADDRESS",
-        help="of many sessions: hand them to the workers of this dask scheduler",
+        help="with many outings: hand them to the workers of this dask scheduler",
     )
     report.add_argument(
-        "--anew", action="store_true", help="of many sessions: those that have not changed, too"
+        "--anew",
+        action="store_true",
+        help="with many outings: remake the unchanged ones, too",
     )
     report.add_argument(
         "--kernel", action="store_true", help="run the workbook in a Jupyter kernel of its own"
     )
-    report.add_argument("--pdf", action="store_true", help="write report.pdf, too")
+    report.add_argument("--pdf", action="store_true", help="also write report.pdf")
     report.add_argument("--quiet", action="store_true", help="show no progress")
-    check = commands.add_parser("check", help="say everything that is wrong with a session")
-    check.add_argument("session", type=Path, help="the session's folder")
-    new = commands.add_parser("new", help="write a session to fill in")
+    check = commands.add_parser("check", help="list everything that is wrong with an outing")
+    check.add_argument("session", type=Path, help="the outing's folder")
+    new = commands.add_parser("new", help="write the files of a new outing, to fill in")
     new.add_argument("folder", type=Path, help="a folder that does not exist yet")
     new.add_argument(
         "--units",
         choices=("metric", "us", "imperial"),
         default="metric",
-        help="of examples, headers and the report (default: metric)",
+        help="units of examples, headers and the report (default: metric)",
     )
-    new.add_argument("--track", type=Path, metavar="GPX", help="propose the hill from this track")
+    new.add_argument("--track", type=Path, metavar="GPX", help="suggest the hill from this track")
     how = new.add_mutually_exclusive_group()
     how.add_argument("--ask", action="store_true", help="ask for units, setups and injectors first")
-    how.add_argument("--all", action="store_true", help="with every key there is, explained")
-    plan = commands.add_parser("plan", help="plan a day: a page for the phone and a sheet to print")
-    plan.add_argument("session", type=Path, help="the session's folder; it need not be complete")
+    how.add_argument("--all", action="store_true", help="write every key there is, explained")
+    plan = commands.add_parser("plan", help="plan a day: a page for the phone, a sheet to print")
+    plan.add_argument("session", type=Path, help="the outing's folder; it need not be complete")
     plan.add_argument(
-        "--gain", type=_gain, metavar="PERCENT", help="that you want to be sure of (default: 10)"
+        "--gain", type=_gain, metavar="PERCENT", help="gain in pull that must show (default: 10)"
     )
-    guide = commands.add_parser("guide", help="write a page of every key and column")
+    guide = commands.add_parser("guide", help="write a page that explains every key and column")
     guide.add_argument(
         "file", type=Path, nargs="?", default="guide.html", help="default: guide.html"
     )
@@ -98,16 +100,16 @@ def _parser() -> argparse.ArgumentParser:
         "--units",
         choices=("metric", "us", "imperial"),
         default="metric",
-        help="of its examples (default: metric)",
+        help="units of its examples (default: metric)",
     )
-    pack = commands.add_parser("pack", help="put a session into one file to send")
-    pack.add_argument("session", type=Path, help="the session's folder")
+    pack = commands.add_parser("pack", help="put an outing into one file to send")
+    pack.add_argument("session", type=Path, help="the outing's folder")
     pack.add_argument("file", type=Path, nargs="?", help="default: SESSION.outing.zip")
-    unpack = commands.add_parser("unpack", help="make a folder of a packed session")
-    unpack.add_argument("file", type=Path, help="as pack made it")
+    unpack = commands.add_parser("unpack", help="turn a packed outing back into a folder")
+    unpack.add_argument("file", type=Path, help="the file that pack made")
     unpack.add_argument("folder", type=Path, nargs="?", help="a folder that does not exist yet")
     lab = commands.add_parser("lab", help="open the workbooks in JupyterLab")
-    lab.add_argument("session", nargs="?", default="", help="the session's folder (default: demo)")
+    lab.add_argument("session", nargs="?", default="", help="the outing's folder (default: demo)")
     lab.add_argument("--no-browser", action="store_true", help="only print the address to open")
     return parser
 
@@ -119,7 +121,7 @@ def _gain(text: str) -> float:
             return percent / 100
     except ValueError:
         pass
-    raise argparse.ArgumentTypeError(f"{text!r} is no gain; write per cent from 1 to 100")
+    raise argparse.ArgumentTypeError(f"{text!r} is not a gain; write a percentage from 1 to 100")
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -127,7 +129,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser = _parser()
     options = parser.parse_args(arguments)
     if options.command == "new" and options.all and options.track:
-        parser.error("--all has no place for what --track finds; leave one of them out")
+        parser.error("--all and --track do not go together; leave one of them out")
     from tuninglib.text_files import SessionError
     from tuninglib.whole_files import in_words
 
@@ -172,7 +174,7 @@ def _report(options) -> int:
         _say(error, file=sys.stderr)
         return 2
     except WorkbookError as error:
-        _say(f"A fault of the program, not of your session: {error}", file=sys.stderr)
+        _say(f"This is a fault in the program, not in your files: {error}", file=sys.stderr)
         return 1
     for kept in written.kept:
         _say(f"The earlier file is kept as {kept}", file=sys.stderr)
@@ -237,14 +239,15 @@ def _reports(options) -> int:
     except WorkbookError as error:
         pages, fault = (), error
     counts = {code: sum(one.code == code for one in found) for code in ("made", "unchanged")}
-    _say(f"{counts['made']} made, {counts['unchanged']} unchanged of {len(found)} sessions.")
+    outings = f"{len(found)} outing{'s' * (len(found) != 1)}"
+    _say(f"{counts['made']} made, {counts['unchanged']} unchanged, of {outings}.")
     for page in pages:
         _say(page)
     wrong = [one for one in found if one.said]
     for one in wrong:
         _say(f"  {one.session}: {one.said}", file=sys.stderr)
     if fault:
-        _say(f"A fault of the program, on the season page: {fault}", file=sys.stderr)
+        _say(f"This is a fault in the program, on the season page: {fault}", file=sys.stderr)
     if fault or any(one.code == "fault" for one in found):
         return 1
     return 2 if wrong else 0
@@ -291,13 +294,13 @@ def _new(options) -> int:
 
 def _asked(units, setups, injectors) -> tuple:
     """Three things that make a new session the rider's own; an empty answer takes what is shown."""
-    _say("An empty answer takes what stands in brackets.", file=sys.stderr)
+    _say("Press Enter to take what is in brackets.", file=sys.stderr)
     while (said := _answer("Units of the report: metric, us or imperial", [units])) not in (
         ["metric"], ["us"], ["imperial"]
     ):  # fmt: skip
-        _say(f"{', '.join(said)!r} is none of the three.", file=sys.stderr)
-    setups = _answer("Setups that you will ride, the one as it was first", setups)
-    return said[0], setups, _answer("Injectors, the one that was fitted first", injectors)
+        _say(f"{', '.join(said)!r} is not one of the three.", file=sys.stderr)
+    setups = _answer("Setups that you will ride, starting with the bike as it was", setups)
+    return said[0], setups, _answer("Injectors, starting with the one that is fitted", injectors)
 
 
 def _answer(question, offered) -> list:

@@ -53,13 +53,13 @@ def test_reports_are_those_of_this_machine_and_made_once(scheduler, summer, tmp_
     (summer / "5_bad" / "runs.csv").write_text("run,setup\n", encoding="utf-8")
     assert main(["report", str(summer), "--scheduler", address]) == 2
     said = capsys.readouterr()
-    assert "2 made, 0 unchanged of 3 sessions." in said.out
+    assert "2 made, 0 unchanged, of 3 outings." in said.out
     assert "5_bad: runs.csv: has a header but no run" in said.err
     assert (summer / "season.html").is_file()
     make_reports(here, jobs=1)
     assert files_of(summer) == files_of(here)
     assert main(["report", str(summer), "--scheduler", address, "--quiet"]) == 2
-    assert "0 made, 2 unchanged of 3 sessions." in capsys.readouterr().out
+    assert "0 made, 2 unchanged, of 3 outings." in capsys.readouterr().out
 
 
 @pytest.mark.slow

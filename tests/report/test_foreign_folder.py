@@ -109,7 +109,7 @@ def test_nothing_runs_where_many_reports_are_made_at_a_time(hostile, command):
     (folder / "session.toml").unlink()
     found = run((*command, "report", ".", "--jobs", "2", "--quiet"), folder)
     assert found.returncode == 0, found.stderr
-    assert "2 made, 0 unchanged of 2 sessions." in found.stdout
+    assert "2 made, 0 unchanged, of 2 outings." in found.stdout
     assert not canary.exists(), canary.read_text()
 
 

@@ -126,7 +126,7 @@ def test_a_bad_session_does_not_stop_the_others(season, made, tmp_path, capsys):
     out = tmp_path / "out"
     assert main(["report", str(season), "--out", str(out), "--jobs", "2"]) == 2
     said = capsys.readouterr()
-    assert "2 made, 0 unchanged of 3 sessions." in said.out
+    assert "2 made, 0 unchanged, of 3 outings." in said.out
     assert "first: runs.csv: has a header but no run" in said.err
     assert "3/3" in said.err
     assert pages(out) == ["june/second.report/report.html", "may.report/report.html"]
@@ -136,7 +136,7 @@ def test_a_bad_session_does_not_stop_the_others(season, made, tmp_path, capsys):
     # Mended, it alone is made; and all is well.
     shutil.copy(season / "may" / "runs.csv", season / "june" / "first" / "runs.csv")
     assert main(["report", str(season), "--out", str(out), "--quiet"]) == 0
-    assert "1 made, 2 unchanged of 3 sessions." in capsys.readouterr().out
+    assert "1 made, 2 unchanged, of 3 outings." in capsys.readouterr().out
 
 
 def test_a_report_of_many_is_the_report_of_one(made, tmp_path):

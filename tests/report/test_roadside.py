@@ -314,7 +314,7 @@ def test_a_run_that_was_not_planned(phone):
     phone.type(gauge_low="14.6", gauge_high="14.8", exit_speed="60")
     assert phone.problem("state") == "speeds belong to full-throttle runs; this row says idle."
     phone.card.locator('.field[data-key="run"] input').fill("3")
-    assert phone.problem("run").startswith("run 3 stands in another row already")
+    assert phone.problem("run").startswith("run 3 is in another row already")
     phone.page.get_by_role("button", name="Add a run").tap()
     phone.page.get_by_role("button", name="Remove this empty run").tap()
     assert phone.page.locator("#cards .card").count() == 17

@@ -132,7 +132,7 @@ def test_a_gain_that_is_none_is_refused(demo_folder, capsys, gain):
     with pytest.raises(SystemExit) as refused:
         main(["plan", str(demo_folder), "--gain", gain])
     assert refused.value.code == 2
-    assert f"{gain!r} is no gain; write per cent from 1 to 100" in capsys.readouterr().err
+    assert f"{gain!r} is not a gain; write a percentage from 1 to 100" in capsys.readouterr().err
 
 
 def test_a_plan_that_cannot_be_says_why_and_writes_nothing(tmp_path, demo_copy, capsys):

@@ -53,8 +53,8 @@ def test_contradictions_in_the_session(edit, old, new, sentence, problems):
     ("old", "new", "sentence"),
     [
         ("12.6,12.8", "12.9,12.8", r"row 2, gauge_low: 12\.9 is above gauge_high 12\.8; swap"),
-        ("12.6,12.8", "1.26,12.8", r"row 2, gauge_low: 1\.26 is beyond what the gauge can print"),
-        ("12.6,12.8", "12.6,21", r"row 2, gauge_high: 21 is beyond what the gauge can print \(10"),
+        ("12.6,12.8", "1.26,12.8", r"row 2, gauge_low: 1\.26 is beyond what the gauge can show"),
+        ("12.6,12.8", "12.6,21", r"row 2, gauge_high: 21 is beyond what the gauge can show \(10"),
         ("12.6,12.8", ",12.8",
          r"row 2, gauge_low: is empty while its partner is not; write the same number in both"),
         ("48,62", "48,", r"row 2, exit_speed: is empty while its partner is not"),
@@ -113,8 +113,8 @@ def test_a_gauge_scale_that_does_not_fit_the_readings_is_noticed(edit, problems)
         ),
         (
             "30,39",
-            r"is 0\.\d\d times the wheel force of the middle run of this setup, and its speeds are "
-            "to the others' as mph typed under the other unit are",
+            r"takes 0\.\d\d times the wheel force of this setup's middle run, "
+            "as if mph were typed under the other unit",
         ),
     ],
 )  # fmt: skip
@@ -201,8 +201,8 @@ def test_a_bike_that_is_slower_at_the_marker_is_believed_if_it_pulls(demo_copy):
     [
         (7.3, 14.7, (None, None), "7.3 is lambda 0.50 on a scale of 14.7, outside 0.5 to 2"),
         (29.5, 14.7, (None, None), "29.5 is lambda 2.01 on a scale of 14.7, outside 0.5 to 2"),
-        (9.9, None, (10.0, 20.0), "9.9 is beyond what the gauge can print (10 to 20)"),
-        (20.1, None, (10.0, 20.0), "20.1 is beyond what the gauge can print (10 to 20)"),
+        (9.9, None, (10.0, 20.0), "9.9 is beyond what the gauge can show (10 to 20)"),
+        (20.1, None, (10.0, 20.0), "20.1 is beyond what the gauge can show (10 to 20)"),
         (7.4, 14.7, (None, None), ""),
         (29.3, 14.7, (None, None), ""),
         (10.0, 14.7, (10.0, 20.0), ""),
@@ -231,7 +231,9 @@ def test_a_log_is_of_the_day_or_of_the_next_where_midnight_or_a_zone_makes_it(da
         about=SimpleNamespace(date=datetime.date.fromisoformat(day)),
     )
     found = [str(one) for one in cross_checks._dates(session)]
-    said = f"phone.gpx: was logged on 2026-05-16, but date in session.toml is {day}; name the log"
+    said = (
+        f"phone.gpx: was logged on 2026-05-16, but the date in session.toml is {day}; name the log"
+    )
     assert [one.startswith(said) for one in found] == [True] * refused
 
 
@@ -268,7 +270,9 @@ def refused(folder):
 
 def test_the_speedometers_steps_tell_the_unit(changed):
     said = refused(changed("bigger_cylinder", ("runs.csv", UP, UP.replace("km/h", "mph"))))
-    assert "runs.csv, row 1, entry_speed: no speed is on the speedometer's steps of 1 km/h" in said
+    assert (
+        "runs.csv, row 1, entry_speed: no speed falls on the speedometer's steps of 1 km/h" in said
+    )
     assert "but all 42 are if they are km/h and not mph; write km/h in the header" in said
     said = refused(changed("there_and_back", ("runs.csv", "mph", "km/h")))
     assert "steps of 0.5 mph" in said
@@ -311,7 +315,7 @@ def test_speeds_between_the_steps_are_believed(changed):
 )  # fmt: skip
 def test_gravity_tells_the_unit_of_a_way_down(changed, edit, meant):
     said = refused(changed("there_and_back", edit, ("session.toml", STEP + "\n", "")))
-    assert "rolling down as these speeds say would need a brake of" in said
+    assert "rolling down at these speeds would need a brake of" in said
     assert f"it takes none if they are {meant}" in said
 
 
@@ -496,7 +500,7 @@ def test_one_column_under_another_unit(changed, column):
     if column == "entry_speed":
         edit = ("runs.csv", f",{column} [mph]", f",{column} [km/h]")
     said = refused(changed("there_and_back", edit))
-    assert f"row 1, {column}: no {column} is on the speedometer's steps of 0.5 mph" in said
+    assert f"row 1, {column}: no {column} falls on the speedometer's steps of 0.5 mph" in said
     assert "but all 12 are if they are mph and not km/h" in said
     if column == "entry_speed":
         (said,) = asked(changed("there_and_back", edit, ("session.toml", STEP + "\n", "")))

@@ -93,8 +93,12 @@ def test_two_riders_type_eleven_values_and_rows_and_have_a_report(tmp_path, unit
 @pytest.mark.parametrize(
     ("units", "header", "said"),
     [
-        ("us", "km/h", "take 13.7 kW a litre at the wheel, outside the 14 to 55 of full throttle"),
-        ("metric", "mph", "write km/h in the header, or, if they are mph, bring them to km/h"),
+        (
+            "us",
+            "km/h",
+            "take 13.7 kW per litre at the wheel, outside the 14 to 55 of full throttle",
+        ),
+        ("metric", "mph", "write km/h in the header, or, if they are mph, convert them to km/h"),
         ("us", "mph", ""),
     ],
 )
@@ -282,7 +286,7 @@ def test_a_track_proposes_the_hill_for_the_rider_to_confirm(tmp_path, capsys):
     assert main(["new", str(folder), "--units", "us", "--track", str(track)]) == 0
     path = folder / "session.toml"
     text = path.read_text("utf-8")
-    assert "# The stretch that was pulled up 8 times, found in 'a\\nride.gpx'. Look" in text
+    assert "# The stretch that was ridden up 8 times, found in 'a\\nride.gpx'. Check" in text
     length = re.search(r'\n# length = "(\d+) ft \+/- (\d+) ft"', text)
     assert 1000 < int(length[1]) < 1350
     assert 10 < int(length[2]) < 40
@@ -313,7 +317,7 @@ def test_a_track_that_shows_no_hill_is_refused_and_writes_nothing(tmp_path, caps
         wrong = ["new", str(tmp_path / "mine"), "--track", str(tmp_path / name)]
         assert main(wrong) == 2
     said = capsys.readouterr().err
-    assert "flat.gpx: shows no stretch that was pulled up three times" in said
+    assert "flat.gpx: shows no stretch that was ridden up three times" in said
     assert "nothing.gpx" in said
     assert not (tmp_path / "mine").exists()
     with pytest.raises(SystemExit, match="2"):

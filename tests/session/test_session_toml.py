@@ -298,7 +298,7 @@ def test_a_speedometer_check_is_read_to_its_end(pair, said):
         ("[speedometer]",
          '[speedometer]\nchecks = [["60 km/h", "57 km/h"], ["50 km/h", "47 km/h"]]',
          r"speedometer. has factor and checks, which say the same"),
-        ('altitude = "210 m"', 'altitude = "1500 m"', "1500 m above the sea, where 846 hPa are"),
+        ('altitude = "210 m"', 'altitude = "1500 m"', "1500 m above the sea, where 846 hPa is"),
         (
             "compression_ratio", 'clearance_volume = "18 cc"\ncompression_ratio',
             r"has compression_ratio and clearance_volume, which say",

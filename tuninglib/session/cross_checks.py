@@ -69,7 +69,7 @@ PAIRS = (
 )
 # What is said of a row by itself; the phone's page says it in the same words.
 SAID_OF_ROWS = {
-    "beyond": "{reading:g}{where} is beyond what the gauge can print ({low:g} to {high:g}); "
+    "beyond": "{reading:g}{where} is beyond what the gauge can show ({low:g} to {high:g}); "
     "check the reading",
     "no mixture": "{reading:g}{where} is lambda {lambda_:.2f} on a scale of {scale:g}, outside "
     "{low:g} to {high:g}; check the reading and the gauge's scale",
@@ -118,8 +118,8 @@ def _dates(session):
         day = datetime.timedelta(days=1)
         if not first - day <= session.about.date <= last + day:
             message = (
-                f"was logged on {first}, but date in {TOML} is {session.about.date}; name the log "
-                "of that day, or correct the date"
+                f"was logged on {first}, but the date in {TOML} is {session.about.date}; name the "
+                "log of that day, or correct the date"
             )
             yield Problem(session.logs[name].file, message)
 
@@ -133,8 +133,8 @@ def _target(target):
         yield Problem(TOML, message, column="target")
     if target.highest > LEANEST_TARGET:
         message = (
-            f"highest ({target.highest:g}) is leaner than {LEANEST_TARGET:g}: nothing is tuned so "
-            "lean at full throttle; write 0.9 or less"
+            f"highest ({target.highest:g}) is leaner than {LEANEST_TARGET:g}: no engine is tuned "
+            "that lean at full throttle; write 0.9 or less"
         )
         yield Problem(TOML, message, column="target")
 
@@ -211,8 +211,8 @@ def _unit_of_a_setup(counted, units):
                 message = (
                     f"the speeds of {name!r} are {ratio[1]:.2f} times those of the other setups at "
                     f"both lines (at the start line {own_speed:.0f} against {other:.0f} "
-                    f"{unit_label('speed', units)}), as {wrong} typed under the other unit are; "
-                    "bring them to the header's unit"
+                    f"{unit_label('speed', units)}), as if {wrong} were typed under the other "
+                    "unit; convert them to the header's unit"
                 )
                 yield Problem(RUNS, message, column="entry_speed")
                 return
@@ -233,7 +233,7 @@ def lacking_said(key: str) -> str:
     key : str
     """
     if key in PAIRS[0]:
-        return "is empty while its partner is not; write the same number in both if it stood"
+        return "is empty while its partner is not; write the same number in both if it did not move"
     once = " (or once for all runs, under [hill])" * (key == "entry_speed")
     return f"is empty while its partner is not; write it{once}, or a reason in exclude"
 
@@ -253,9 +253,9 @@ def _pressure(session):
         )
         high = f"{to_display(altitude.value, 'length', system):.0f} {unit_label('length', system)}"
         message = (
-            f"a pressure of {stated} does not go with {high} above the sea, where {expected} are "
-            "usual; forecasts reduce it to sea level: write what a barometer shows on the hill, or "
-            "leave it out"
+            f"a pressure of {stated} does not fit {high} above the sea, where {expected} is usual; "
+            "forecasts give it for sea level: write what a barometer shows on the hill, or leave "
+            "it out"
         )
         yield Problem(TOML, message, column="pressure")
 
@@ -265,8 +265,8 @@ def _places(found):
     if found and found.grade is not None and found.grade.high < -_DOWNHILL:
         down = f"{-100 * found.grade.value:.1f} %"
         message = (
-            f"start and marker look swapped: by the track of {found.log} the way from one to the "
-            f"other goes down by {down}; swap the two"
+            f"start and marker look swapped: in the track of {found.log} the road from start to "
+            f"marker goes downhill at {down}; swap the two"
         )
         yield Problem(TOML, message, column="hill")
 
@@ -316,8 +316,8 @@ def implausible_runs(session: "Session") -> Iterator[Problem]:
     if stands.any():
         row = int(rows["row"].to_numpy()[stands][0])
         message = (
-            "no constant pull gives these speeds on this hill: the bike would come near to a stand "
-            "on its steepest piece; check the speeds, and the pieces with their grades and order"
+            "no constant pull gives these speeds on this hill: the bike would almost stop on its "
+            "steepest piece; check the speeds, and the pieces with their grades and order"
         )
         yield Problem(RUNS, message, row=row, column="exit_speed")
         return
@@ -358,14 +358,13 @@ def implausible_runs(session: "Session") -> Iterator[Problem]:
             )
         elif count > 2 and not _near(force, own, _ASKED) and (unit := _unit_of_a_run(row, rows)):
             message = (
-                f"{said} is {force / own:.2f} times the wheel force of the middle run of this "
-                f"setup, and its speeds are to the others' as {unit} typed under the other unit "
-                "are; bring them to the header's unit"
+                f"{said} takes {force / own:.2f} times the wheel force of this setup's middle run, "
+                f"as if {unit} were typed under the other unit; convert it to the header's unit"
             )
         elif forces.size > 2 and not _near(force, median, WITHIN_SESSION):
             message = (
-                f"{said} is {force / median:.2f} times the wheel force of the middle run of the "
-                f"session (limit {1 / WITHIN_SESSION:.2f} to {WITHIN_SESSION:g}); {_REMEDY}"
+                f"{said} takes {force / median:.2f} times the wheel force of this outing's middle "
+                f"run (limit {1 / WITHIN_SESSION:.2f} to {WITHIN_SESSION:g}); {_REMEDY}"
             )
         else:
             continue
@@ -400,9 +399,9 @@ def impossible_turns(session: "Session") -> Iterator[Problem]:
             circumference_m=gears.rolling_circumference.value,
         )
         if turns < low or turns > high:
-            limits = f"(highest_speed {stated.value:.0f} rpm)" if stated else "that engines do"
+            limits = f"(highest_speed {stated.value:.0f} rpm)" if stated else "that engines can do"
             message = (
-                f"with this gearing the engine turned {turns:.0f} rpm at the marker (row "
+                f"with this gearing the engine would turn {turns:.0f} rpm at the marker (row "
                 f"{row.row} of {RUNS}), outside the {low:.0f} to {high:.0f} rpm {limits}; check "
                 "primary, gear, tyre and the sprockets, which are easily swapped"
             )
@@ -454,10 +453,10 @@ def _unit_of_the_header(session, rows, ride, speeds) -> Problem | None:
         return None
     header = session.speed_units["exit_speed"]
     message = (
-        f"as {header} these speeds take {typed / 1e6:.1f} kW a litre at the wheel, outside the "
+        f"in {header} these speeds take {typed / 1e6:.1f} kW per litre at the wheel, outside the "
         f"{SMALL_OUTPUT_W_M3 / 1e6:.0f} to {SURPRISING_OUTPUT_W_M3 / 1e6:.0f} of full throttle, "
-        f"but as {usual} {meant / 1e6:.1f}; write {usual} in the header, or, if they are {header}, "
-        f"bring them to {usual}"
+        f"but in {usual} they take {meant / 1e6:.1f}; write {usual} in the header, or, if they are "
+        f"{header}, convert them to {usual}"
     )
     return Problem(RUNS, message, row=1, column="exit_speed")
 
@@ -565,8 +564,8 @@ def _other_unit(step, speeds) -> tuple | None:
 def _off_the_steps(step, column, what, count, typed, under) -> Problem:
     number = to_display(float(step), "speed", "metric" if typed == "km/h" else "us")
     message = (
-        f"no {what} is on the speedometer's steps of {number:g} {typed} (resolution), but all "
-        f"{count} are if they are {typed} and not {under}; write {typed} in the header, or the "
+        f"no {what} falls on the speedometer's steps of {number:g} {typed} (resolution), but all "
+        f"{count} do if they are {typed} and not {under}; write {typed} in the header, or the "
         "right resolution under [speedometer]"
     )
     return Problem(RUNS, message, row=1, column=column)
@@ -596,9 +595,9 @@ def _way_down(session, runs) -> Problem | None:
     system = session.about.units
     force = to_display(abs(push), "force", system)
     message = (
-        f"rolling down as these speeds say would need a {'push' if push > 0 else 'brake'} of "
+        f"rolling down at these speeds would need a {'push' if push > 0 else 'brake'} of "
         f"{force:.0f} {unit_label('force', system)} (middle of {len(rows)} runs); "
-        f"it takes none if they are {meant}; mend the header or the columns, or the hill's grade"
+        f"it needs none if they are {meant}; fix the header or the columns, or the hill's grade"
     )
     return Problem(RUNS, message, row=1, column="down_exit_speed")
 

@@ -409,7 +409,7 @@ def _parsed(text: str) -> dict | None:
 # A rider types the decimal sign of the keyboard at hand; the file keeps one. A number with several
 # marks stays as it is, so that what is said of it speaks of what was typed.
 DECIMAL_SIGN = r"(?<![\d.,])(\d+)[.,](\d+)(?![.,]?\d)"
-TAKEN = "run {run} stands in {where} already; give each run a number"
+TAKEN = "run {run} is in {where} already; give each run a number of its own"
 
 
 @dataclass(frozen=True)
@@ -623,9 +623,9 @@ def take_back(sheet: Sheet, row: str) -> bool:
 # A hill from a track -----------------------------------------------------------------------------
 
 _PROPOSED = """\
-# {what}, found in {name}. Look at both places on a map, and at the
-# lines between; take away the # of what is right, and write the rest yourself."""
-_RIDES = "The stretch that was pulled up {rides} times"
+# {what}, found in {name}. Check both places on a map, and the values
+# below; take away the # from those that are right, and write the rest yourself."""
+_RIDES = "The stretch that was ridden up {rides} times"
 _STRAIGHT = "The steepest straight, ridden once"
 
 
@@ -664,8 +664,8 @@ def hill_lines(track: Path | str, units: str = "metric") -> str:
     )
     if hill is None:
         message = (
-            "shows no stretch that was pulled up three times and no straight of 400 m that climbs "
-            "by 2 % or more; leave --track out and measure the hill, or ride it and try again"
+            "shows no stretch that was ridden up three times and no straight of 400 m that climbs "
+            "2 % or more; leave --track out and measure the hill, or ride it and try again"
         )
         raise SessionError([Problem(track.name, message)])
     what = _RIDES.format(rides=hill.rides) if hill.rides > 1 else _STRAIGHT
@@ -691,8 +691,8 @@ def hill_lines(track: Path | str, units: str = "metric") -> str:
 
 # What a first report needs, on one screen.
 _SHORT = """\
-# Type between the quotes, in any unit; "5 to 6 %" and "{length} +/- {doubt}" will do, too.
-# All other keys stand in guide.html, which `tuninglib guide` writes; `new --all` has them here.
+# Type between the quotes, in any unit; "5 to 6 %" and "{length} +/- {doubt}" are fine, too.
+# All other keys are in guide.html, which `tuninglib guide` writes; `new --all` writes them here.
 [session]
 date = ""  # "2026-05-16"
 units = "{units}"
@@ -707,7 +707,7 @@ entry_speed = ""  # "{entry}": as shown at the start line, and how far off at mo
 scale = ""  # "14.7": what it shows at lambda 1; "1" if it shows lambda
 [engines]
 {engines}
-[injectors]  # one that no setup has is taken as one to buy
+[injectors]  # one that no setup uses is taken as one to buy
 {injectors}
 [fuels.usual]
 [setups]  # a line for each; gains are counted from the first
@@ -718,10 +718,10 @@ length = ""  # "{length}", along the road from the start line to the marker
 grade = ""  # "6 %", or write rise = "{rise}" here"""
 
 _HEAD = """\
-# Fill in what stands between empty quotes; `tuninglib check` tells what is still missing.
-# Values carry their unit, for example "{mass}" or "{heat}". Any unit will do.
-# "a +/- b" means: you would bet 20 to 1 that the truth is within b of a; "a to b" will do, too.
-# A line that starts with # is a remark. Take the # away to use the line.
+# Fill in the empty quotes; `tuninglib check` says what is still missing.
+# Give each value its unit, for example "{mass}" or "{heat}". Any unit will do.
+# "a +/- b" means: you would bet 20 to 1 that the truth is within b of a; "a to b" is fine, too.
+# A line that starts with # is a comment. Take the # away to use the line.
 """
 
 _REST = """\
@@ -743,10 +743,10 @@ _ENTRIES = {
 _SINGLE = {"session": {"reference": "before"}}
 
 _RUNS = """\
-# One row a run. Units stand in the header; change them there if you read others (mph, degF).
+# One row per run. Units stand in the header; change them there if you read others (mph, degF).
 # setup and rider are names from session.toml. state is full, cruise or idle; empty means full.
 # gauge_low and gauge_high: the steady range after two or three seconds of full throttle.
-# knock is none, light or heavy (or no, yes); none: somebody listened, empty: nobody did.
+# knock is none, light or heavy (or no, yes); none: somebody listened, empty: nobody listened.
 # Left out on purpose: {left_out};
 # add them as columns if you have them. A reason in exclude leaves the run out of the sums.
 {header}
@@ -754,8 +754,8 @@ _RUNS = """\
 
 
 _SHORT_RUNS = """\
-# One row a run. gauge: the steady range after two or three seconds of full throttle, 12.6 to 12.8.
-# knock: none, light or heavy; empty: nobody listened. For other columns see `tuninglib guide`.
+# One row per run. gauge: the steady range after 2 or 3 seconds of full throttle, as 12.6 to 12.8.
+# knock: none, light or heavy; empty: nobody listened. `tuninglib guide` lists other columns.
 {header}
 """
 _SHORT_COLUMNS = ("run", "setup", "exit_speed", "gauge", "knock", "note")
