@@ -208,7 +208,7 @@ def test_lists_and_pairs_come_and_go_as_text(demo_copy):
     labelled(form, "table").value = "speedometer"
     assert field(form, "checks").value == pairs
     field(form, "checks").value = "60 km/h"
-    assert "is not two pairs of speeds or more" in words(form)
+    assert "is not at least two pairs of speeds" in words(form)
 
 
 def test_every_field_gives_its_own_value_back(demo_copy):

@@ -168,5 +168,5 @@ def test_a_displacement_stands_for_bore_and_stroke(demo_folder, demo_copy):
         assert found.engines[name].displacement_m3 == pytest.approx(size, rel=1e-7)
         assert found.engines[name].compression == told.engines[name].compression
     path.write_text(text.replace("displacement = ", 'bore = "60 mm"\ndisplacement = ', 1), "utf-8")
-    with pytest.raises(SessionError, match="has displacement, and bore or stroke too"):
+    with pytest.raises(SessionError, match="has displacement as well as bore or stroke"):
         load_session(demo_copy)

@@ -129,7 +129,7 @@ def test_a_setup_far_from_the_others_is_noticed(demo_copy, problems):
     text = re.sub(r"(?m)^(\d+,big_150,\w+),\d+,\d+,", r"\1,48,115,", path.read_text("utf-8"))
     path.write_text(text, encoding="utf-8")
     found = problems(demo_copy)
-    assert any("of the middle run of the session (limit 0.59 to 1.7)" in line for line in found)
+    assert any("of this outing's middle run (limit 0.59 to 1.7)" in line for line in found)
 
 
 @pytest.mark.parametrize(
@@ -152,7 +152,7 @@ def test_a_pressure_of_sea_level_on_a_hill_is_asked_about(edit, altitude, agrees
     if agrees:
         load_session(folder)
     else:
-        with pytest.raises(SessionError, match="989 hPa does not go with 800 m"):
+        with pytest.raises(SessionError, match="989 hPa does not fit 800 m"):
             load_session(folder)
 
 
@@ -273,7 +273,7 @@ def test_the_speedometers_steps_tell_the_unit(changed):
     assert (
         "runs.csv, row 1, entry_speed: no speed falls on the speedometer's steps of 1 km/h" in said
     )
-    assert "but all 42 are if they are km/h and not mph; write km/h in the header" in said
+    assert "but all 42 do if they are km/h and not mph; write km/h in the header" in said
     said = refused(changed("there_and_back", ("runs.csv", "mph", "km/h")))
     assert "steps of 0.5 mph" in said
     assert "if they are mph and not km/h" in said
@@ -284,7 +284,7 @@ def test_a_step_that_nobody_stated_tells_nothing(changed):
     edits = [("session.toml", 'resolution = "1 km/h"\n', "")]
     load_session(changed("bigger_cylinder", *edits))
     # It is the engine that gives them away.
-    with pytest.raises(SessionError, match=r"as mph these speeds take .* but as km/h"):
+    with pytest.raises(SessionError, match=r"in mph these speeds take .* but in km/h"):
         load_session(
             changed("bigger_cylinder", *edits, ("runs.csv", UP, UP.replace("km/h", "mph")))
         )
@@ -310,13 +310,13 @@ def test_speeds_between_the_steps_are_believed(changed):
         (("runs.csv", "mph", "km/h"), "mph under a header in km/h"),
         (("runs.csv", DOWN, DOWN.replace("mph", "km/h")), "mph under a header in km/h"),
         (("runs.csv", DOWN, "down_exit_speed [mph],down_entry_speed [mph]"),
-         "marker and start line swapped"),
+         "typed with start line and marker swapped"),
     ],
 )  # fmt: skip
 def test_gravity_tells_the_unit_of_a_way_down(changed, edit, meant):
     said = refused(changed("there_and_back", edit, ("session.toml", STEP + "\n", "")))
     assert "rolling down at these speeds would need a brake of" in said
-    assert f"it takes none if they are {meant}" in said
+    assert f"it needs none if they are {meant}" in said
 
 
 def test_too_fast_a_way_down_is_told_as_well(changed):
@@ -351,7 +351,7 @@ def test_few_speeds_tell_nothing_and_eight_do(changed):
         stock = [row for row in rows if ",stock," in row][:kept]
         path.write_text("\n".join([head, *stock]) + "\n", encoding="utf-8")
         if wrong:
-            assert f"but all {2 * kept} are" in refused(folder)
+            assert f"but all {2 * kept} do" in refused(folder)
         else:
             load_session(folder)
 
@@ -415,7 +415,7 @@ def test_all_speeds_have_to_be_on_the_steps_of_the_other_unit(off, told):
 @pytest.mark.parametrize(
     ("off", "told"),
     [
-        ({1.6: 1.8, "swapped": 0.3}, "marker and start line swapped"),
+        ({1.6: 1.8, "swapped": 0.3}, "typed with start line and marker swapped"),
         ({1.6: 0.3, "swapped": 1.8}, "mph under a header in km/h"),
         ({0.6: 2.0, "swapped": 2.1}, "km/h under a header in mph"),
         ({"swapped": 2.1}, None),
@@ -434,7 +434,7 @@ def test_the_likeliest_of_two_explanations_is_told(monkeypatch, off, told):
     monkeypatch.setattr(cross_checks, "_push", push)
     said = [problem.message for problem in whole_table(session)]
     assert len(said) == (told is not None)
-    assert all(f"it takes none if they are {told};" in one for one in said)
+    assert all(f"it needs none if they are {told};" in one for one in said)
 
 
 @pytest.mark.parametrize(("grade", "told"), [("7.5 +/- 1 %", True), ("7.5 +/- 5 %", False)])
@@ -501,7 +501,7 @@ def test_one_column_under_another_unit(changed, column):
         edit = ("runs.csv", f",{column} [mph]", f",{column} [km/h]")
     said = refused(changed("there_and_back", edit))
     assert f"row 1, {column}: no {column} falls on the speedometer's steps of 0.5 mph" in said
-    assert "but all 12 are if they are mph and not km/h" in said
+    assert "but all 12 do if they are mph and not km/h" in said
     if column == "entry_speed":
         (said,) = asked(changed("there_and_back", edit, ("session.toml", STEP + "\n", "")))
         assert "runs.csv has entry_speed in km/h and exit_speed, down_entry_speed and " in said

@@ -50,7 +50,7 @@ def test_three_decimals_are_read_where_thousands_make_no_sense():
 @pytest.mark.parametrize("typed", ["145.9 p/l", "195 ct/l", "189 cents/L", "145.9p"])
 def test_pence_and_cents_are_no_pounds_and_euros(typed):
     meta = Fuel.__dataclass_fields__["price"].metadata
-    with pytest.raises(ValueError, match="is in hundredths of a currency"):
+    with pytest.raises(ValueError, match="is in cents or pence"):
         read_value(meta, typed, {})
     assert read_value(meta, "1.899 EUR/L", {}) == pytest.approx(1.899)
 

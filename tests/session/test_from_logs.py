@@ -315,7 +315,7 @@ def test_without_places_nothing_is_looked_for(evening):
     [
         ('marker = "47.252748, -38.646702"\n', "", "needs both start and marker, or neither"),
         ("47.252748, -38.646702", "47.250001, -38.650000", "start and marker are 0 m apart but"),
-        ("47.252748, -38.646702", "somewhere", "is no place; write latitude and longitude in"),
+        ("47.252748, -38.646702", "somewhere", "is not a place; write latitude and longitude in"),
         ("47.252748, -38.646702", "97.2, -38.7", "is beyond 90 degrees of latitude"),
         ('file = "phone.gpx"', 'file = "phone.gpx"\nruns = [1, 2.5]', "must be a whole number"),
         ('file = "box.csv"', 'file = "box.csv"\nshift = "41 s"', "could be read two ways"),
@@ -522,14 +522,14 @@ def test_check_speaks_of_a_log_that_nothing_names_and_its_lines_can_be_pasted(ev
     (evening / "runs.earlier-1.csv").write_text("x", encoding="utf-8")
     main(["check", str(evening)])
     said = capsys.readouterr().out
-    assert "phone.gpx lies in the folder, but session.toml does not name it, so it is not" in said
+    assert "phone.gpx is in the folder, but session.toml does not name it, so it is not" in said
     assert "box.csv lies" not in said
     assert "runs.csv lies" not in said
     assert "earlier" not in said
     lines = said[said.index("[logs.phone]") :].split("\n")[:2]
     (evening / "session.toml").write_text(text + "\n" + "\n".join(lines) + "\n", "utf-8")
     assert main(["check", str(evening)]) == 0
-    assert "lies in the folder" not in capsys.readouterr().out
+    assert "is in the folder" not in capsys.readouterr().out
 
 
 # Readings, by hand --------------------------------------------------------------------------------

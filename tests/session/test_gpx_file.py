@@ -331,10 +331,10 @@ LAUGHS = "".join(f'<!ENTITY a{i + 1} "{f"&a{i};" * 10}">' for i in range(12))
 @pytest.mark.parametrize(
     ("content", "said"),
     [
-        (b"", "is no GPX track that can be read (no element found)"),
-        (b"\x89PNG\r\n\x1a\n\x00", "is no GPX track that can be read"),
-        ("time,lat\n1,2\n", "is no GPX track that can be read (syntax error)"),
-        ("<kml><Placemark/></kml>", "is XML, but no GPX: it begins with 'kml'"),
+        (b"", "is not a readable GPX track (no element found)"),
+        (b"\x89PNG\r\n\x1a\n\x00", "is not a readable GPX track"),
+        ("time,lat\n1,2\n", "is not a readable GPX track (syntax error)"),
+        ("<kml><Placemark/></kml>", "is XML, but not GPX: it begins with 'kml'"),
         ("<gpx><wpt lat='1' lon='1'/></gpx>", "holds no track points; routes and waypoints"),
         (track('<trkpt lat="1" lon="1"/>'), "holds 0 rows with a time; a log needs two"),
         (track(point(0)), "holds 1 rows with a time"),
@@ -342,7 +342,7 @@ LAUGHS = "".join(f'<!ENTITY a{i + 1} "{f"&a{i};" * 10}">' for i in range(12))
         (f'<!DOCTYPE gpx [<!ENTITY a0 "x">{LAUGHS}]><gpx>&a12;</gpx>', "has a document type"),
         ('<!DOCTYPE gpx SYSTEM "file:///etc/passwd"><gpx/>', "has a document type"),
         ('<!DOCTYPE gpx [<!ENTITY x SYSTEM "file:///etc/passwd">]><gpx>&x;</gpx>', "document type"),
-        ("<gpx>&x;</gpx>", "is no GPX track that can be read (undefined entity)"),
+        ("<gpx>&x;</gpx>", "is not a readable GPX track (undefined entity)"),
         (track(point(0), head="<?xml version='1.0' encoding='klingon'?><gpx>"), "unknown encoding"),
     ],
 )  # fmt: skip

@@ -88,5 +88,5 @@ def test_a_runs_csv_under_another_name_is_found(demo_copy, problems, capsys):
     assert "[logs." not in capsys.readouterr().out
     assert problems(demo_copy) == [
         "runs.csv: is missing in the folder 'outing'",
-        "Run.CSV: is not read, since that table is called runs.csv; rename it, or take it away",
+        "Run.CSV: is not read, since that table is called runs.csv; rename it, or move it away",
     ]

@@ -69,17 +69,17 @@ TOML = ("session.toml", b"[session]\n")
 @pytest.mark.parametrize(
     ("contents", "said"),
     [
-        ([TOML, ("../escape.csv", b"x")], "'../escape.csv', which is no file of a session"),
-        ([TOML, ("/etc/passwd.csv", b"x")], "which is no file of a session"),
-        ([TOML, ("a/b.csv", b"x")], "which is no file of a session"),
-        ([TOML, ("..\\x.csv", b"x")], "which is no file of a session"),
-        ([TOML, ("run.py", b"x")], "which is no file of a session"),
-        ([TOML, (".bashrc.csv", b"x")], "which is no file of a session"),
-        ([TOML, ("C:x.csv", b"x")], "which is no file of a session"),
-        ([TOML, ("Runs.csv", b"x"), ("runs.csv", b"x")], "two files of one name"),
+        ([TOML, ("../escape.csv", b"x")], "'../escape.csv', which is no part of an outing"),
+        ([TOML, ("/etc/passwd.csv", b"x")], "which is no part of an outing"),
+        ([TOML, ("a/b.csv", b"x")], "which is no part of an outing"),
+        ([TOML, ("..\\x.csv", b"x")], "which is no part of an outing"),
+        ([TOML, ("run.py", b"x")], "which is no part of an outing"),
+        ([TOML, (".bashrc.csv", b"x")], "which is no part of an outing"),
+        ([TOML, ("C:x.csv", b"x")], "which is no part of an outing"),
+        ([TOML, ("Runs.csv", b"x"), ("runs.csv", b"x")], "two files with the same name"),
         ([("runs.csv", b"x")], "holds no session.toml"),
-        ([TOML, *((f"n{i}.csv", b"x") for i in range(25))], "26 files; a session has 20"),
-        ([TOML, ("runs.csv", b"0" * 30_000_000)], "30 MB; a session has 20 MB at the most"),
+        ([TOML, *((f"n{i}.csv", b"x") for i in range(25))], "26 files; an outing has at most 20"),
+        ([TOML, ("runs.csv", b"0" * 30_000_000)], "30 MB; an outing has at most 20 MB"),
     ],
 )
 def test_what_is_no_session_is_refused_and_nothing_written(tmp_path, contents, said):
@@ -97,7 +97,7 @@ def test_twenty_files_make_a_session(tmp_path, count, taken):
     if taken:
         assert len(files(unpack_session(path, tmp_path / "out"))) == count
         return
-    with pytest.raises(SessionError, match=f"holds {count} files; a session has 20 at the most"):
+    with pytest.raises(SessionError, match=f"holds {count} files; an outing has at most 20"):
         unpack_session(path)
 
 
@@ -110,7 +110,7 @@ def test_twenty_million_bytes_make_a_session(tmp_path, more, taken):
     if taken:
         assert len(files(unpack_session(path, tmp_path / "out"))["runs.csv"]) == len(zeros)
         return
-    with pytest.raises(SessionError, match="holds 20 MB; a session has 20 MB at the most"):
+    with pytest.raises(SessionError, match="holds 20 MB; an outing has at most 20 MB"):
         unpack_session(path)
 
 
@@ -124,7 +124,7 @@ def test_changes_on_the_way_are_seen(tmp_path):
         ("no checksums", [TOML, runs], "hello"),
     ):
         path = made(tmp_path / f"{name}.zip", contents, lines=lines)
-        with pytest.raises(SessionError, match=r"not what was packed|it was changed"):
+        with pytest.raises(SessionError, match=r"not as it was packed|it was changed"):
             unpack_session(path)
     with pytest.raises(SessionError, match="holds no session"):
         unpack_session(made(tmp_path / "bare.zip", [TOML, runs], manifest=False))

@@ -351,7 +351,7 @@ def test_a_folder_or_a_pipe_in_place_of_a_file_is_refused_at_once(demo_copy, nam
     if hasattr(os, "mkfifo"):
         path.rmdir()
         os.mkfifo(path)
-        with pytest.raises(SessionError, match=f"{name}: is no ordinary file"):
+        with pytest.raises(SessionError, match=f"{name}: is not an ordinary file"):
             load_session(demo_copy)
 
 

@@ -36,7 +36,7 @@ from tuninglib.units import parse_quantity
         ("scale = 14.7", "scale = true", r"scale: True must be a number"),
         ('grade = "5.2', 'slope = "5.2', r"piece 1: unknown key 'slope'"),
         ('factor = "0.955 +/- 0.01"', 'checks = [["50 km/h", "48 km/h"]]',
-         r"row \d+, checks: .* is not two pairs of speeds or more; write pairs"),
+         r"row \d+, checks: .* is not at least two pairs of speeds; write pairs"),
         ('factor = "0.955 +/- 0.01"', 'checks = [["50 km/h", "48 km/h"], ["50", "300 m in 22 s"]]',
          r"checks: '50' has no unit; write for example '62 km/h'"),
         ('title = "Bigger', "title = Bigger",
@@ -245,10 +245,10 @@ def test_units_mean_what_the_trade_means_by_them(typed, unit, value):
         (schema.MeasuredHill, "altitude", "0.0000000000001 m", "is outside -450 to 6000 m"),
         (schema.MeasuredHill, "grade", "600", "is outside 0 to 0.4; check the number"),
         (schema.MeasuredHill, "grade", "300 %", "is outside 0 to 40 %; check the number"),
-        (machine.Fuel, "price", "about 1.79 EUR/L", "leaves the price open; write for example"),
+        (machine.Fuel, "price", "about 1.79 EUR/L", "is not an exact price; write for example"),
         (schema.MeasuredHill, "start", "-90.5, 8", "is beyond 90 degrees of latitude"),
         (schema.MeasuredHill, "start", "47, 180.5", "is beyond 90 degrees of latitude or 180 of"),
-        (schema.MeasuredHill, "start", "47.1", "is no place; write latitude and longitude"),
+        (schema.MeasuredHill, "start", "47.1", "is not a place; write latitude and longitude"),
         (schema.Use, "fuels", [], "must be a list of names, for example"),
         (schema.Use, "fuels", "e5", "must be a list of names, for example"),
         (schema.Log, "columns", {"speeed": "v"}, "has 'speeed'; did you mean 'speed'?"),
@@ -343,7 +343,7 @@ def test_an_exact_accuracy_can_be_said():
 def test_a_text_has_room_for_five_thousand_letters():
     field = {f.name: f for f in dataclasses.fields(schema.About)}["note"]
     assert read_value(field.metadata, "x" * 5000, NAMES) == "x" * 5000
-    with pytest.raises(ValueError, match="has 5001 letters; 5000 are the most"):
+    with pytest.raises(ValueError, match="has 5001 letters; at most 5000 are allowed"):
         read_value(field.metadata, "x" * 5001, NAMES)
     assert read_value(field.metadata, "two\n\tlines", NAMES) == "two\n\tlines"
     for strange in "\x1b\x07\u202e\x00":

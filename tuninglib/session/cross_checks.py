@@ -582,7 +582,7 @@ def _way_down(session, runs) -> Problem | None:
         ("", 1.0, False),
         ("km/h under a header in mph", 1 / KMH_IN_MPH, False),
         ("mph under a header in km/h", KMH_IN_MPH, False),
-        ("marker and start line swapped", 1.0, True),
+        ("typed with start line and marker swapped", 1.0, True),
     ):
         off[said] = _push(session, rows, factor, swapped)
     push, sds = off.pop("")

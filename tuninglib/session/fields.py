@@ -359,7 +359,7 @@ def _two_readings(typed: str, example: str) -> str:
         sure, unsure = f"{typed} +/- 0", f"0 +/- {typed}"
         return f"{typed!r} could be read two ways; write {unsure!r}, or {sure!r} if it is certain"
     return (
-        f"{typed!r} could be read two ways, as just that or as roughly that; write {typed} +/- how "
+        f"{typed!r} could be read two ways, as exact or as a rough value; write {typed} +/- how "
         f"far it may be off, as in {example!r}"
     )
 
@@ -374,9 +374,7 @@ def _number(value, meta, names):
     try:
         number = float(plain)
     except OverflowError:
-        raise ValueError(
-            f"is a number of too many digits; write for example {meta['example']}"
-        ) from None
+        raise ValueError(f"has too many digits; write for example {meta['example']}") from None
     return _within(number, number, value, meta)
 
 
@@ -422,7 +420,7 @@ def _text(value, meta, names):
     if strange is not None:
         raise ValueError(f"has the character {strange!r}, which no page can show; take it out")
     if len(value) > _LONGEST_TEXT:
-        raise ValueError(f"has {len(value)} letters; {_LONGEST_TEXT} are the most")
+        raise ValueError(f"has {len(value)} letters; at most {_LONGEST_TEXT} are allowed")
     return value
 
 
@@ -449,7 +447,7 @@ def _names(value, meta, names):
     """Pairs of a key and a text."""
     wanted = f"write for example {_in_braces(meta['example'])}"
     if not isinstance(value, dict):
-        raise ValueError(f"{value!r} must stand in braces; {wanted}")
+        raise ValueError(f"{value!r} must be in braces; {wanted}")
     for key, text in value.items():
         if key not in meta["keys"]:
             raise ValueError(f"has {key!r}; {nearest(key, meta['keys'])}")
@@ -473,7 +471,7 @@ def _place(value, meta, names):
     match = _COORDINATES.fullmatch(bare.strip(",")) if len(bare) < _LONGEST_PLACE else None
     if not match:
         raise ValueError(
-            f"{value!r} is no place; write latitude and longitude in degrees with decimals, "
+            f"{value!r} is not a place; write latitude and longitude in degrees with decimals, "
             f"south and west negative, for example {meta['example']!r}"
         )
     latitude, longitude = (float(one.replace("−", "-")) for one in match.groups())
@@ -495,8 +493,8 @@ def _octane(value, meta, names):
     )
     if not match:
         raise ValueError(
-            f"{value!r} is no octane number with its scale; write for example {meta['example']!r} "
-            "(RON in most of the world, AKI on American pumps)"
+            f"{value!r} is not an octane number with its scale; write for example "
+            f"{meta['example']!r} (RON in most of the world, AKI on American pumps)"
         )
     return Octane(parse_number(match[1]), match[2].upper())
 
@@ -518,19 +516,17 @@ def _price(value, meta, names):
         return _number(value, meta | {"example": "1.89"}, names)
     amount, slash, volume = value.partition("/")
     if _HUNDREDTHS.fullmatch(amount.strip()):
-        raise ValueError(
-            f"{value!r} is in hundredths of a currency; write for example {meta['example']!r}"
-        )
+        raise ValueError(f"{value!r} is in cents or pence; write for example {meta['example']!r}")
     if re.match(ABOUT, value.strip(), flags=re.IGNORECASE):
-        raise ValueError(f"{value!r} leaves the price open; write for example {meta['example']!r}")
+        raise ValueError(f"{value!r} is not an exact price; write for example {meta['example']!r}")
     bare = re.fullmatch(
         r"\s*[A-Za-z$€£¥]*\s*([0-9][0-9.,]*?)(?:[.,][-–—]+)?\s*[A-Za-z$€£¥]*\s*", amount
     )
     litres = _VOLUMES.get(" ".join(volume.lower().split())) if slash else 1.0
     if not bare or litres is None:
         raise ValueError(
-            f"{value!r} is no price of a volume; write for example {meta['example']!r} (a gallon "
-            "is the US one; write imperial gal for the other) or 1.89 for one litre"
+            f"{value!r} is not a price per volume; write for example {meta['example']!r} (gal is "
+            "the US gallon; write imperial gal for the other) or 1.89 for one litre"
         )
     each = parse_number(bare[1]) / litres
     return _within(each, each, value, meta)
@@ -560,7 +556,7 @@ def _speed_pairs(value, meta, names) -> tuple:
         isinstance(pair, list) and len(pair) == 2 and all(isinstance(x, str) for x in pair)
         for pair in pairs
     ):
-        raise ValueError(f"{value!r} is not two pairs of speeds or more; {wanted}")
+        raise ValueError(f"{value!r} is not at least two pairs of speeds; {wanted}")
     return tuple(tuple(_speed(text, meta) for text in pair) for pair in pairs)
 
 
@@ -573,8 +569,8 @@ def _speed(text, meta) -> float:
     )
     if any(part.half_width for part in parts):
         raise ValueError(
-            f"{text!r} has a +/-, which is not used here: how well the pairs agree tells it; leave "
-            "it out"
+            f"{text!r} has a +/-, which is not used here, as it follows from how well the pairs "
+            "agree; leave it out"
         )
     if any(part.value <= 0 for part in parts):
         raise ValueError(f"{text!r} is not above zero; write for example '57 km/h'")

@@ -68,12 +68,12 @@ def read_gpx(path: Path) -> Trace:
     except expat.ExpatError as error:
         points.take()
         if not points.rows:
-            message = f"is no GPX track that can be read ({expat.ErrorString(error.code)})"
+            message = f"is not a readable GPX track ({expat.ErrorString(error.code)})"
             raise SessionError([Problem(path.name, message, row=error.lineno)]) from None
         left_out.append(LeftOut("breaks off", 0, points.rows))
     except (LookupError, ValueError) as error:
         # An encoding that nobody knows.
-        message = f"is no GPX track that can be read ({error}); export it again"
+        message = f"is not a readable GPX track ({error}); export it again"
         raise SessionError([Problem(path.name, message)]) from None
     points.take()
     if not points.rows:
@@ -154,7 +154,7 @@ class _Points:
                 self.parts.append(self.rows + len(waiting))
             elif root and name.rpartition(":")[2] != "gpx":
                 raise _Refused(
-                    f"is XML, but no GPX: it begins with {quoted(name)}; export a GPX track"
+                    f"is XML, but not GPX: it begins with {quoted(name)}; export a GPX track"
                 )
             root = False
 

@@ -138,7 +138,7 @@ def load_session(folder: Path | str) -> Session:
             problems.extend(error.problems)
     logs = [log.file for log in (tables.get("logs") or {}).values() if log]
     for name, own in misnamed(folder, logs).items():
-        message = f"is not read, since that table is called {own}; rename it, or take it away"
+        message = f"is not read, since that table is called {own}; rename it, or move it away"
         problems.append(Problem(printable(name), message))
     if problems:
         raise SessionError(problems)
@@ -218,7 +218,7 @@ def pack_session(folder: Path | str, file: Path | str | None = None) -> Path:
     """
     folder = Path(folder)
     if not (folder / "session.toml").is_file():
-        raise SessionError([Problem(str(folder), "holds no session.toml, so it is no session")])
+        raise SessionError([Problem(str(folder), "holds no session.toml, so it is not an outing")])
     logs = log_files(tables_as_typed(folder))
     found = own_files(folder, logs)
     links = [path.name for path in found if path.is_symlink()]
@@ -230,7 +230,7 @@ def pack_session(folder: Path | str, file: Path | str | None = None) -> Path:
     if strange is not None:
         message = (
             f"{quoted(strange)} cannot be packed: it is not there, or its name is not made of "
-            "letters, digits and _ with .csv, .txt or .gpx behind; rename it here and under [logs]"
+            "letters, digits and _ ending in .csv, .txt or .gpx; rename it here and under [logs]"
         )
         raise SessionError([Problem("session.toml", message)])
     contents = {name: (folder / name).read_bytes() for name in names}
@@ -239,7 +239,7 @@ def pack_session(folder: Path | str, file: Path | str | None = None) -> Path:
         raise SessionError([Problem(str(folder), problem)])
     file = Path(file) if file else folder.absolute().parent / f"{folder.resolve().name}{SUFFIX}"
     if file.exists():
-        message = "is there already; take it away, or choose another name"
+        message = "is there already; move it away, or choose another name"
         raise SessionError([Problem(str(file), message)])
     lines = [f"{hashlib.sha256(data).hexdigest()}  {name}\n" for name, data in contents.items()]
     part = file.with_name(f".{file.name}.part")
@@ -285,7 +285,7 @@ def unpack_session(file: Path | str, folder: Path | str | None = None) -> Path:
         raise SessionError([Problem(file.name, str(error))]) from None
     except (zipfile.BadZipFile, zipfile.LargeZipFile, zlib.error, EOFError, OSError, RuntimeError,
             NotImplementedError) as error:  # fmt: skip
-        message = f"is no packed session, or is damaged ({error}); have it sent again"
+        message = f"is not a packed outing, or is damaged ({error}); ask for it to be sent again"
         raise SessionError([Problem(file.name, message)]) from None
     folder.mkdir(parents=True, exist_ok=True)
     write_together({folder / name: data for name, data in contents.items()})
@@ -301,9 +301,9 @@ def require_new(folder: Path) -> None:
 
 def _too_much(count: int, size: int) -> str:
     if count > MOST_FILES:
-        return f"holds {count} files; a session has {MOST_FILES} at the most"
+        return f"holds {count} files; an outing has at most {MOST_FILES}"
     if size > MOST_BYTES:
-        return f"holds {size / 1e6:.0f} MB; a session has {MOST_BYTES / 1e6:.0f} MB at the most"
+        return f"holds {size / 1e6:.0f} MB; an outing has at most {MOST_BYTES / 1e6:.0f} MB"
     return ""
 
 
@@ -315,22 +315,22 @@ def _contents(packed: zipfile.ZipFile) -> dict:
     if problem:
         raise ValueError(problem)
     if len(set(map(str.lower, names))) != len(names):
-        raise ValueError("holds two files of one name; have it packed again")
+        raise ValueError("holds two files with the same name; ask for it to be packed again")
     strange = next((name for name in names if name != MANIFEST and not _NAME.fullmatch(name)), None)
     if strange is not None:
-        raise ValueError(f"holds {quoted(strange)}, which is no file of a session")
+        raise ValueError(f"holds {quoted(strange)}, which is no part of an outing")
     if MANIFEST not in names or "session.toml" not in names:
-        raise ValueError("holds no session.toml with its checksum, so it is no packed session")
+        raise ValueError("holds no session.toml with its checksum, so it is not a packed outing")
     data = {info.filename: _read(packed, info) for info in infos}
     said = {}
     for line in data.pop(MANIFEST).decode("ascii", "replace").splitlines():
         checksum, _, name = line.partition("  ")
         said[name] = checksum
     if set(said) != set(data):
-        raise ValueError("does not hold just the files that its checksums name; it was changed")
+        raise ValueError("holds other files than its checksums name, so it was changed")
     wrong = next((n for n, d in data.items() if hashlib.sha256(d).hexdigest() != said[n]), None)
     if wrong is not None:
-        raise ValueError(f"{wrong} is not what was packed; have it sent again")
+        raise ValueError(f"{wrong} is not as it was packed; ask for it to be sent again")
     return data
 
 
@@ -339,5 +339,5 @@ def _read(packed, info) -> bytes:
     with packed.open(info) as stream:
         data = stream.read(info.file_size + 1)
     if len(data) != info.file_size:
-        raise ValueError(f"{info.filename} is longer than it says; it was changed")
+        raise ValueError(f"{info.filename} is longer than it says, so it was changed")
     return data

@@ -26,7 +26,7 @@ class Bike:
     """The motorcycle, the same for every setup."""
 
     name: str = text(
-        "the same in all its outings, and no other bike's: the season page goes by it",
+        "one name for this bike in all its outings, and for no other: the season page goes by it",
         example="the blue one",
         default="",
     )
@@ -73,7 +73,7 @@ class Bike:
         default="unknown",
     )
     oxygen_sensor: str = choice(
-        "does the ECU have an oxygen sensor at work, so that it holds lambda 1 at idle and cruise?",
+        "does the ECU have a working oxygen sensor, so that it holds lambda 1 at idle and cruise?",
         "unknown",
         "yes",
         "no",
@@ -81,7 +81,7 @@ class Bike:
     )
     tank: Measured | None = quantity(
         "m**3",
-        "fuel that can be used of a full tank, for its range",
+        "usable fuel in a full tank, for the range",
         example="10 L",
         low=5e-4,
         high=0.1,
@@ -117,7 +117,7 @@ class Bike:
     )
     highest_head_temperature: Measured | None = quantity(
         "K",
-        "hotter than this is not ridden; say in a setup's note where it is measured",
+        "no setup is ridden hotter than this; say in a setup's note where it is measured",
         example="220 degC",
         low=350,
         high=650,
@@ -139,7 +139,7 @@ class Gears:
     """From the crank to the road, in the gear of the test."""
 
     primary: float | None = number(
-        "reduction of the primary drive",
+        "ratio of the primary drive",
         example="3.35",
         low=0.5,
         high=8,
@@ -147,7 +147,7 @@ class Gears:
         to_one=True,
     )
     gear: float | None = number(
-        "reduction of the gear that the hill was ridden in",
+        "ratio of the gear that the hill was ridden in",
         example="1.05",
         low=0.3,
         high=6,
@@ -163,7 +163,7 @@ class Gears:
     tyre: str = text("size of the rear tyre; or circumference", example="90/90-18", default="")
     circumference: Measured | None = quantity(
         "m",
-        "way of one turn of the rear wheel with the rider on, measured on the ground",
+        "distance in one turn of the rear wheel with the rider on, measured on the ground",
         example="1.86 m +/- 0.01 m",
         low=0.8,
         high=2.6,
@@ -171,7 +171,7 @@ class Gears:
     )
     slip: Measured = quantity(
         "1",
-        "by how much faster the driven wheel turns than it rolls",
+        "how much faster the driven wheel turns than it rolls",
         example="2 +/- 1 %",
         low=0,
         high=0.15,
@@ -320,8 +320,8 @@ class Engine:
             )
         if self.displacement is not None and measured != (None, None):
             raise ValueError(
-                "has displacement, and bore or stroke too, for the same thing; keep the one that "
-                "you trust"
+                "has displacement as well as bore or stroke, which say the same thing; keep the "
+                "one that you trust"
             )
         _one_of(self, "compression_ratio", "clearance_volume")
 
@@ -372,14 +372,14 @@ class Fuel:
     )
     petrol_density: Measured | None = quantity(
         "kg/m**3",
-        "of its petrol part at 15 degC",
+        "of its petrol without the ethanol, at 15 degC",
         example="745 kg/m3",
         low=650,
         high=850,
         default=None,
     )
     price: float | None = price(
-        "for one litre, or with its volume", example="1.79 EUR/L", low=0, high=1e5
+        "per litre, or with its volume", example="1.79 EUR/L", low=0, high=1e5
     )
     note: str = text("anything worth knowing", default="")
 
@@ -407,7 +407,7 @@ class Injector:
     )
     tolerance: Measured = quantity(
         "1",
-        "how far it may be off what is stated (95 %); small if you measured it",
+        "how far the flow may be off as stated (95 %); small if you measured it",
         example="7 %",
         low=0.001,
         high=0.5,
@@ -424,7 +424,7 @@ class Injector:
     )
     dead_time: Measured = quantity(
         "s",
-        "from the pulse to the flow",
+        "from the start of the pulse to the start of flow",
         example="1.0 +/- 0.4 ms",
         low=0,
         high=0.005,
@@ -434,7 +434,7 @@ class Injector:
         "to buy one", example="38", low=0, high=1e6, default=None, money=True
     )
     owned: str = choice(
-        "is one at hand? left out: those fitted in a setup are, the others are not",
+        "is one at hand? left out: yes for those that a setup uses, no for the others",
         "unknown",
         "yes",
         "no",
@@ -452,7 +452,7 @@ class Setup:
     fuel: str = reference("fuels", "which fuel is in the tank", example="e5")
     parts: str = text("what else is fitted", example="open exhaust", default="")
     cost: float | None = number(
-        "of the parts that make it differ",
+        "of the parts that make it different",
         example="120",
         low=0,
         high=1e7,

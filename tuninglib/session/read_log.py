@@ -116,12 +116,14 @@ def read_log(folder: Path | str, log: Log) -> Trace:
     """
     name = log.file
     if not name or Path(name).name != name or name.startswith(".") or "\\" in name:
-        message = f"{quoted(name)} is no name of a file in the session's folder; put the log there"
+        message = (
+            f"{quoted(name)} is not the name of a file in the outing's folder; put the log there"
+        )
         raise SessionError([Problem("session.toml", message, column="file")])
     path = Path(folder) / name
     try:
         if not stat.S_ISREG(path.stat().st_mode):
-            raise SessionError([Problem(name, "is no ordinary file; put the log in its place")])
+            raise SessionError([Problem(name, "is not an ordinary file; put the log in its place")])
         with path.open("rb") as stream:
             start = stream.read(200)
         if _is_xml(start):
@@ -133,7 +135,7 @@ def read_log(folder: Path | str, log: Log) -> Trace:
             time_format=log.time_format,
         )
     except FileNotFoundError:
-        message = "is named under [logs], but is not in the session's folder; copy it there"
+        message = "is named under [logs], but is not in the outing's folder; copy it there"
         raise SessionError([Problem(name, message)]) from None
     except OSError as error:
         raise SessionError([Problem(name, f"cannot be read: {error.strerror}")]) from None
@@ -177,7 +179,7 @@ def unnamed_logs(folder: Path | str) -> list:
             entry += "_too"
         taken.add(entry)
         said.append(
-            f"{printable(name)} lies in the folder, but session.toml does not name it, so it is "
+            f"{printable(name)} is in the folder, but session.toml does not name it, so it is "
             "not read; if it is a log of this outing, write at the end of session.toml\n"
             f"[logs.{entry}]\nfile = {json.dumps(printable(name), ensure_ascii=False)}"
         )
@@ -262,7 +264,7 @@ def _text_of(path: Path) -> Decoded:
     if size > _LARGEST_BYTES:
         message = (
             f"has {size / 1e6:.0f} MB, more than the {_LARGEST_BYTES / 1e6:.0f} MB that are read; "
-            "cut the evening out of it"
+            "keep only the part with the runs"
         )
         raise SessionError([Problem(path.name, message)])
     return decoded(path.read_bytes(), path.name)
@@ -305,7 +307,7 @@ def _columns(path, layout: Layout, columns: dict, units: dict, time_format: str)
             used.append(_Used(name, places[0], unit))
     if not any(one.name == "time" for one in used) and not problems:
         message = (
-            "has no column time; say which it is, for example columns = { time = "
+            "has no column called time; say which it is, for example columns = { time = "
             f'"{layout.heads[0]}" }}; its columns are {layout.listed()}'
         )
         problems.append(Problem(path.name, message, row=layout.header_row))
@@ -322,8 +324,8 @@ def _columns(path, layout: Layout, columns: dict, units: dict, time_format: str)
             problems.append(Problem(path.name, str(error), row=layout.header_row, column=head))
     if len(used) < 2 and not problems:
         message = (
-            "has a time but no channel of ours; say what its columns are, for example columns = "
-            f'{{ gauge = "{layout.heads[-1]}" }}; its columns are {layout.listed()}'
+            "has a time but nothing else that is used; say what its columns are, for example "
+            f'columns = {{ gauge = "{layout.heads[-1]}" }}; its columns are {layout.listed()}'
         )
         problems.append(Problem(path.name, message, row=layout.header_row))
     if problems:
@@ -355,7 +357,7 @@ def _require_unit(one: _Used) -> None:
     if channel.unit == "degree" and one.unit.lower() in ("deg", "°", "degree", "degrees"):
         return
     if not measures(one.unit, channel.unit):
-        raise ValueError(f"[{shortened(one.unit)}] is no unit of {one.name}; write {example}")
+        raise ValueError(f"[{shortened(one.unit)}] is not a unit of {one.name}; write {example}")
 
 
 _LONGEST_LINE = 200_000
@@ -404,8 +406,8 @@ def _table_of(name: str, layout: Layout, positions, text: str) -> pd.DataFrame:
         below = enumerate(lines[layout.first_row - 1 :], start=layout.first_row)
         odd = next((at for at, line in below if line.count('"') % 2), layout.first_row)
         message = (
-            f"has lines from here to line {len(lines)} that cannot be told apart: a quotation mark "
-            "that is not closed? Export the log again"
+            f"has lines from here to line {len(lines)} that run together, as if a quotation "
+            "mark were not closed; export the log again"
         )
         raise SessionError([Problem(name, message, row=odd)])
     return table
@@ -509,14 +511,14 @@ def layout_of(text: str, name: str, encoding: str = "utf-8-sig") -> Layout:
             best = found
     if best is None:
         message = (
-            "holds no table of numbers that can be found: a line of names, then lines with as many "
-            "numbers; export the log as CSV"
+            "holds no table of numbers (a line of names, then lines with as many numbers); export "
+            "the log as CSV"
         )
         raise SessionError([Problem(name, message)])
     _, separator, first, rows = best
     width = len(rows[0])
     if width > _MOST_COLUMNS:
-        message = f"has {width} columns; {_MOST_COLUMNS} are the most"
+        message = f"has {width} columns; at most {_MOST_COLUMNS} are allowed"
         raise SessionError([Problem(name, message)])
     heads, units, header_row = _heads(lines, separator, first, width)
     split = [_split_unit(head) for head in heads]
