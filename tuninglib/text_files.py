@@ -129,7 +129,7 @@ def read_text(path: Path) -> str:
         raw = path.read_bytes()
     except FileNotFoundError:
         raise SessionError(
-            [Problem(path.name, f"is missing in the folder {path.parent.name!r}")]
+            [Problem(path.name, f"is missing from the folder {path.parent.name!r}")]
         ) from None
     except OSError as error:
         raise SessionError([Problem(path.name, f"cannot be read: {error.strerror}")]) from error
@@ -182,7 +182,7 @@ def _require_regular(path: Path) -> None:
     """Refuse what cannot be read to its end: a pipe or a device waits for ever."""
     found = path.stat()
     if not stat.S_ISREG(found.st_mode):
-        kind = "a folder" if stat.S_ISDIR(found.st_mode) else "no ordinary file"
+        kind = "a folder" if stat.S_ISDIR(found.st_mode) else "not an ordinary file"
         raise SessionError([Problem(path.name, f"is {kind}; put a text file in its place")])
     if found.st_size > _LARGEST_BYTES:
         size, most = found.st_size / 1e6, _LARGEST_BYTES / 1e6
@@ -249,7 +249,7 @@ def parse_table(text: str, name: str) -> RawTable:
             cells.append(row)
             numbers.append(at)
     if cells and len(cells[0]) > _MOST_COLUMNS:
-        message = f"has {len(cells[0])} columns; {_MOST_COLUMNS} are the most"
+        message = f"has {len(cells[0])} columns; at most {_MOST_COLUMNS} are allowed"
         problems.append(Problem(name, message, row=numbers[0]))
     elif cells:
         problems += _rows_behind_a_mark(lines, delimiter, len(cells[0]), name)
@@ -261,7 +261,7 @@ def parse_table(text: str, name: str) -> RawTable:
             remedy = (
                 "a decimal comma? Write a point, or separate the cells with semicolons"
                 if delimiter == ","
-                else "put text that has the separator in it between double quotes"
+                else "put text that contains the separator in double quotes"
             )
             message = f"has {len(row)} cells where the header has {len(headers)}; {remedy}"
             problems.append(Problem(name, message, row=at))
@@ -290,8 +290,8 @@ def _rows_behind_a_mark(lines, delimiter: str, columns: int, name: str):
         cells = line.count(delimiter) + 1
         if re.match(rf'#\s*\d+"?\s*{delimiter}', bare) and cells >= max(3, columns / 2):
             message = (
-                "begins with #, so it would not be read, but looks like a row; take the # away (a "
-                "run that shall not count has its reason under exclude)"
+                "begins with #, so it would not be read, but looks like a row; take the # away (to "
+                "leave a run out, write the reason under exclude)"
             )
             yield Problem(name, message, row=at)
 

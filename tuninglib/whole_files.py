@@ -237,5 +237,5 @@ def in_words(error: OSError) -> str:
     'report.html: No space left on device; make room on the disk, then do it again'
     """
     where = printable(str(error.filename)) if error.filename else "a file"
-    remedy = _REMEDIES.get(error.errno or 0, "see to the disk, then do it again")
+    remedy = _REMEDIES.get(error.errno or 0, "check the disk, then do it again")
     return f"{where}: {error.strerror or error}; {remedy}"

@@ -507,7 +507,7 @@ def test_an_unknown_injector_is_not_written(demo_copy):
     panel = bench_flow(demo_copy)
     labelled(panel, "caught volumes").value = ROWS.replace("i178", "i999")
     labelled(panel, "Write these values").click()
-    assert "'i999' is not one of the injectors of session.toml" in words(panel)
+    assert "'i999' is not one of the injectors in session.toml" in words(panel)
     assert (demo_copy / "session.toml").read_bytes() == before
 
 

@@ -229,8 +229,8 @@ def shown(sentence: str) -> str:
 
 def said(sentence: str) -> str:
     """A sentence without the names that are near to a wrong one: those the phone's list shows."""
-    return sentence.partition(" of session.toml; ")[0] + (
-        " of session.toml" if " of session.toml; " in sentence else ""
+    return sentence.partition(" in session.toml; ")[0] + (
+        " in session.toml" if " in session.toml; " in sentence else ""
     )
 
 

@@ -140,7 +140,7 @@ def test_a_plan_that_cannot_be_says_why_and_writes_nothing(tmp_path, demo_copy, 
     assert "takes more than 120 runs; compare fewer setups" in capsys.readouterr().err
     assert not (demo_copy / "roadside.html").exists()
     assert main(["plan", str(tmp_path / "none")]) == 2
-    assert "session.toml: is missing in the folder 'none'" in capsys.readouterr().err
+    assert "session.toml: is missing from the folder 'none'" in capsys.readouterr().err
 
 
 def test_a_session_to_fill_in_can_be_planned(tmp_path, capsys):

@@ -139,7 +139,7 @@ def test_an_entry_speed_may_be_said_once_for_all_runs(results, demo_copy):
         ('grade = "6.0 +/- 0.3 %"', 'grade = ""\nrise = "24 m"', None),
         ('grade = "6.0', 'rise = ""\ngrade = "6.0', None),
         ('grade = "6.0', 'rise = "30 m"\ngrade = "6.0',
-         "has a grade of 6 %, but a rise over its length that makes 7.52 %; keep"),
+         "has a grade of 6 %, but its rise over its length makes 7.52 %; keep"),
         ('grade = "6.0 +/- 0.3 %"', 'grade = ""\nrise = ""', "grade: is still empty"),
         ('grade = "6.0 +/- 0.3 %"', 'rise = "240 m"', "steeper than any street; check both"),
     ],

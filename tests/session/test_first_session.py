@@ -158,7 +158,7 @@ def test_lines_that_nobody_can_read_are_said_all_at_once(tmp_path):
         load_session(folder)
     said = [str(one) for one in error.value.problems]
     assert [re.search(r"row \d+", one)[0] for one in said] == ["row 6", "row 22", "row 26"]
-    assert "this key stands twice; keep one" in said[-1]
+    assert "this key is there twice; keep one" in said[-1]
 
 
 def test_who_rode_need_not_be_said_where_there_is_one(tmp_path):
@@ -377,7 +377,7 @@ def test_a_pressure_reduced_to_the_sea_is_asked_about_in_the_riders_units(tmp_pa
         ("[gauge]\naltitude", "altitude: unknown key 'altitude'; it belongs below [hill]"),
         ("[gauge]\nprice", "'price'; it belongs below [fuels.a_name] or [injectors.a_name]"),
         ("[gauge]\nscalee", "unknown key 'scalee'; did you mean 'scale'?"),
-        ("[engines.stock]\nbreathing", "this table stands already, above; write its keys there"),
+        ("[engines.stock]\nbreathing", "this table is already above; write its keys there"),
     ],
 )
 def test_a_key_from_the_guide_in_the_wrong_place_is_sent_home(tmp_path, added, said):

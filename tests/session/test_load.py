@@ -52,7 +52,7 @@ def test_all_problems_are_told_at_once(edit, problems):
 
 def test_missing_files_and_folders(demo_copy, problems):
     (demo_copy / "runs.csv").unlink()
-    assert problems(demo_copy) == ["runs.csv: is missing in the folder 'outing'"]
+    assert problems(demo_copy) == ["runs.csv: is missing from the folder 'outing'"]
     assert re.search("is not a folder", problems(demo_copy / "nowhere")[0])
 
 
@@ -87,6 +87,6 @@ def test_a_runs_csv_under_another_name_is_found(demo_copy, problems, capsys):
     assert main(["check", str(demo_copy)]) == 2
     assert "[logs." not in capsys.readouterr().out
     assert problems(demo_copy) == [
-        "runs.csv: is missing in the folder 'outing'",
+        "runs.csv: is missing from the folder 'outing'",
         "Run.CSV: is not read, since that table is called runs.csv; rename it, or move it away",
     ]

@@ -426,7 +426,7 @@ def test_times_in_every_way_that_devices_write_them(read, how):
 
 def test_a_date_that_could_be_two_is_asked_about(read):
     text = "time,gauge\n05.06.2026 14:03:22.5,13\n05.06.2026 14:03:23.5,13\n"
-    with pytest.raises(SessionError, match="kind that cannot be told for sure; say how it is"):
+    with pytest.raises(SessionError, match="in an unclear format; say how it is"):
         read(text)
     # A blank inside a date, or a head, does not part cells that tabs part.
     american = text.replace("05.06.2026 14", "06/05/2026 02").replace(".5,", ".5 PM,")
@@ -538,9 +538,9 @@ def test_rows_that_come_a_little_late_are_put_in_order(read):
         (b"PK\x03\x04" + b"x" * 100, {}, "is a spreadsheet's own file"),
         ("dear diary\nit rained\n", {}, "holds no table of numbers"),
         ("time [s],gauge\n", {}, "holds no table of numbers"),
-        ("a,b\n1,2\n2,3\n", {}, "has no column called time; say which it is, for example columns ="),
+        ("a,b\n1,2\n2,3\n", {}, "has no column called time; say which it is, for example columns"),
         ("time,gauge\n0.1,13\n0.2,13\n", {}, "has no unit; write for example units = { time = "),
-        ("time [km],gauge\n0.1,13\n0.2,13\n", {}, "[km] is no unit of time"),
+        ("time [km],gauge\n0.1,13\n0.2,13\n", {}, "[km] is not a unit of time"),
         ("time [s],x\n0.1,13\n0.2,13\n", {}, "has a time but nothing else that is used"),
         ("time [s],x,y z\n0.1,13,2\n0.2,13,3\n", {}, 'columns = { gauge = "y z" }; its columns'),
         ("t [s],x,gauge\n0.1,13,2\n0.2,13,3\n", {}, 'columns = { time = "t [s]" }; its columns'),
@@ -552,9 +552,9 @@ def test_rows_that_come_a_little_late_are_put_in_order(read):
         (SHORT, {"columns": {"gauge": "AFR"}}, "has no column 'AFR' for gauge; its columns are"),
         ("time [s],gauge\n5,13\n6,13\n0,13\n", {}, "time goes back from 6 s to 0 s"),
         ('time [s],gauge\n5,13\n6,"13\n7,13\n8,13\n', {}, "as if a quotation mark were not closed"),
-        ("time,gauge\n1,13\n2,13\n", {"time_format": "%Q"}, "'%Q' is no way to write a time"),
+        ("time,gauge\n1,13\n2,13\n", {"time_format": "%Q"}, "'%Q' is not a time format"),
         ("time [s],gauge\n5,13\n", {}, "holds 1 rows with a time"),
-        ("time [s],gauge\n5,13\n5,13\n", {}, "has one time in all its rows"),
+        ("time [s],gauge\n5,13\n5,13\n", {}, "has the same time in all its rows"),
         ("time [s],gauge\n1e9,13\n1e10,13\n2e10,13\n", {}, "s is more than 14 days"),
     ],
 )  # fmt: skip
@@ -586,7 +586,9 @@ def test_a_line_without_end_is_refused(read, monkeypatch):
 def test_a_quotation_mark_that_is_not_closed_is_refused_with_its_line(read, end):
     """Two that close each other over two lines would swallow a row."""
     text = 'time [s],"gauge"\n' + "".join(f'{i},"12.{i}"\n' for i in range(4))
-    with pytest.raises(SessionError, match="row 6: has lines from here to line 7 that run together"):
+    with pytest.raises(
+        SessionError, match="row 6: has lines from here to line 7 that run together"
+    ):
         read(text + f'4,"13\n5,{end}\n')
 
 

@@ -185,12 +185,12 @@ def test_three_thousand_rows_are_all_read(lines):
         ("exit_speed [km/h]", "exit_sped [km/h]",
          r"unknown column 'exit_sped \[km/h\]'; did you mean 'exit_speed'"),
         ("setup,rider", "set,rider", r"the column setup is missing"),
-        ("gauge_low,gauge_high", "gauge_low,gauge_low", r"the column gauge_low stands twice"),
+        ("gauge_low,gauge_high", "gauge_low,gauge_low", r"the column gauge_low is there twice"),
         ("3,stock,tove", "3,stick,tove",
          r"row 4, setup: 'stick' is not one of the setups .* 'stock'"),
         ("3,stock,tove", "3,stock,tovi",
          r"row 4, rider: 'tovi' is not one of the riders .* 'tove'"),
-        ("3,stock,tove", "2,stock,tove", r"row 4, run: run 2 stands in row 3 too"),
+        ("3,stock,tove", "2,stock,tove", r"row 4, run: run 2 is in row 3, too"),
         ("3,stock,tove", ",stock,tove", r"row 4, run: is empty"),
         ("48,62", "480,62", r"row 2, entry_speed: 480 km/h is outside 3\.6 to 252 km/h"),
         ("48,62", "48,fast", r"row 2, exit_speed: 'fast' is not a number"),
@@ -214,7 +214,7 @@ def test_runs_without_a_number_are_not_called_the_same(demo_copy, problems):
     )
     (demo_copy / "runs.csv").write_text(text, encoding="utf-8")
     assert problems(demo_copy) == [
-        f"runs.csv, row {n}, run: is empty; its number, each once" for n in (4, 6)
+        f"runs.csv, row {n}, run: is empty; its number, each number once" for n in (4, 6)
     ]
 
 
@@ -254,7 +254,7 @@ def test_a_reading_typed_twice_is_refused_whichever_end_it_is(tmp_path, beside):
     problems = []
     read_runs(path, {}, problems)
     assert [one.message for one in problems if one.column == "gauge"] == [
-        "stands beside gauge_low or gauge_high; write the reading once"
+        "is filled in beside gauge_low or gauge_high; write the reading once"
     ]
 
 
@@ -402,7 +402,7 @@ def test_a_header_in_degrees_is_no_humidity(lines):
 
 def test_more_columns_than_a_table_has_are_refused_at_once(lines):
     more = ",".join(map(str, range(30_000)))
-    with pytest.raises(SessionError, match="has 30012 columns; 1000 are the most"):
+    with pytest.raises(SessionError, match="has 30012 columns; at most 1000 are allowed"):
         lines(lambda rows: [f"{rows[0]},{more}", *rows[1:]])
 
 

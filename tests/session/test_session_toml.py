@@ -80,7 +80,7 @@ def test_a_name_has_a_hundred_letters_at_most(demo_copy, edit, letters, fits):
     if fits:
         assert name in load_session(demo_copy).setups
         return
-    with pytest.raises(SessionError, match="has 101 letters; 100 are the most"):
+    with pytest.raises(SessionError, match="has 101 letters; at most 100 are allowed"):
         load_session(demo_copy)
 
 
@@ -89,8 +89,8 @@ def test_a_name_has_a_hundred_letters_at_most(demo_copy, edit, letters, fits):
     [
         ('" stock"', "begins or ends with a space"),
         ('"st\\tock"', "has a line break or the like"),
-        ('""', "is no name; write at least one letter"),
-        ('"  "', "is no name; write at least one letter"),
+        ('""', "is not a name; write at least one letter"),
+        ('"  "', "is not a name; write at least one letter"),
         ('"st\\u0007ock"', "has a line break or the like"),
         ('"#1"', "begins with #, as comments"),
     ],
@@ -406,7 +406,7 @@ def test_more_setups_than_a_session_holds_are_refused_in_one_sentence(
     path.write_text(text, encoding="utf-8")
     found = []
     read_toml(path, found)
-    assert [one for one in found if "60 are the most of one session" in one.message] == (
+    assert [one for one in found if "one outing can have at most 60" in one.message] == (
         found if refused else []
     )
     assert len(found) == refused, found

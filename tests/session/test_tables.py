@@ -209,7 +209,7 @@ def test_climbs_are_read_in_si(tmp_path):
     ("rows", "said"),
     [
         ((*RISING[:2], (1, "big", 2, 130, 20)),
-         ("climb 1 has rows of 2 setups; number each climb", 2)),
+         ("climb 1 has rows of 2 setups; number each climb anew", 2)),
         (RISING[:2], ("climb 1 has fewer than 3 readings at different times", 2)),
         ((*RISING[:2], (1, "stock", 1, 130, 20)),
          ("climb 1 has fewer than 3 readings at different times", 2)),

@@ -313,7 +313,7 @@ def bench_flow(session_folder: Path | str) -> widgets.VBox:
         values = {}
         for name, one in found().items():
             if name not in known:
-                raise ValueError(f"{name!r} is not one of the injectors of session.toml")
+                raise ValueError(f"{name!r} is not one of the injectors in session.toml")
             own = bench_values_for_session(on_petrol(one), one.dead_time_s)
             # It was measured at the bike's own pressure.
             if "flow_pressure" in known[name]:

@@ -126,7 +126,13 @@ KNOCKED = (*LOUD, NOTED)
 # runs.csv.
 COLUMNS = {
     "run": Column(
-        "number", "its number, each once", required=True, unique=True, low=0, high=1e6, whole=True
+        "number",
+        "its number, each number once",
+        required=True,
+        unique=True,
+        low=0,
+        high=1e6,
+        whole=True,
     ),
     "setup": Column("name", "a setup of session.toml", required=True),
     "rider": Column("name", "a rider of session.toml, where there is more than one"),
@@ -135,7 +141,7 @@ COLUMNS = {
     "gauge_low": _reading(
         "lowest of the steady range, after two or three seconds of full throttle"
     ),
-    "gauge_high": _reading("highest of the steady range; the same number if it stood"),
+    "gauge_high": _reading("highest of the steady range; the same number if it did not move"),
     "gauge": Column(
         "range",
         "instead of gauge_low and gauge_high: the steady range, as 12.6 to 12.8 or 12.7 +/- 0.1, "
@@ -232,13 +238,19 @@ SPEED_COLUMNS = tuple(key for key in OF_ONE_RUN if key.endswith("_speed"))
 
 # coastdown.csv; no time by hand is shorter than the lowest, and no bike rolls slower.
 FALL_COLUMNS = {
-    "run": Column("number", "falls of one roll share it", required=True, low=1, high=1e6),
+    "run": Column(
+        "number",
+        "number of the roll; all its falls of speed share it",
+        required=True,
+        low=1,
+        high=1e6,
+    ),
     "direction": Column("choice", "out or back", required=True, choices=("out", "back")),
     "from_speed": _speed("as shown, at the start", "shown_from_m_s", low=0.1, required=True),
     "to_speed": _speed("as shown, at the end", "shown_to_m_s", low=0.1, required=True),
     "time": Column(
         "quantity",
-        "from the one speed to the other",
+        "from the first speed to the second",
         "s",
         required=True,
         low=0.05,
@@ -266,9 +278,9 @@ CLIMB_COLUMNS = {
 
 # fills.csv: full to full.
 FILL_COLUMNS = {
-    "setup": Column("name", "the setup that was ridden since the fill before", required=True),
+    "setup": Column("name", "the setup that was ridden since the last fill", required=True),
     "distance": Column(
-        "quantity", "since the fill before", "m", required=True, low=5e3, high=2e6,
+        "quantity", "since the last fill", "m", required=True, low=5e3, high=2e6,
         si_name="distance_m", usual="km",
     ),
     "volume": Column(
@@ -405,7 +417,7 @@ def _found(table, name, columns, problems) -> dict:
             message = f"unknown column {quoted(header)}; {nearest(head.key, columns)}"
             problems.append(Problem(name, message, row=1))
         elif head.key in found:
-            message = f"the column {head.key} stands twice"
+            message = f"the column {head.key} is there twice"
             problems.append(Problem(name, message, row=1, column=head.key))
         else:
             wrong = _wrong_unit(head, columns[head.key])
@@ -424,7 +436,7 @@ def _found(table, name, columns, problems) -> dict:
 # What is said of a cell that cannot be read; the phone's page says it in the same words.
 SAID_OF_CELLS = {
     "empty": "is empty; {help}",
-    "unknown name": "{cell!r} is not one of the {key}s of session.toml",
+    "unknown name": "{cell!r} is not one of the {key}s in session.toml",
     "no choice": "{cell!r} is not one of {known}",
     "goes down": "{cell} goes down; write the lower reading first",
     "about a range": "{text!r} does not say how far off it may be; write {value}, or the steady "
@@ -571,6 +583,8 @@ def _repeated(name, key, values, row_numbers):
         if value != value:
             continue
         if value in first:
-            message = f"{key} {value:g} stands in row {first[value]} too; give each {key} a number"
+            message = (
+                f"{key} {value:g} is in row {first[value]}, too; give each {key} its own number"
+            )
             yield Problem(name, message, row=row, column=key)
         first.setdefault(value, row)

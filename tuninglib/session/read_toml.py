@@ -82,8 +82,8 @@ def read_toml(path: Path, problems: list[Problem]) -> dict:
             )
         if name == "setups" and len(entries) > MOST_SETUPS:
             message = (
-                f"has {len(entries)} setups; {MOST_SETUPS} are the most of one session, so write "
-                "the others in a session of their own"
+                f"has {len(entries)} setups; one outing can have at most {MOST_SETUPS}, so put the "
+                "others into an outing of their own"
             )
             _say(problems, lines, name, None, message)
         for entry in entries:
@@ -109,9 +109,9 @@ _UNQUOTED = re.compile(
 )
 # What tomllib says, and what to do about it.
 _SAID_OF_TOML = {
-    "cannot overwrite a value": "this key stands twice; keep one of the two lines",
-    "cannot declare": "this table stands already, above; write its keys there",
-    "cannot mutate": "this table is closed, by braces or by a header; write its keys there",
+    "cannot overwrite a value": "this key is there twice; keep one of the two lines",
+    "cannot declare": "this table is already above; write its keys there",
+    "cannot mutate": "this table is complete, in braces or under its header; write its keys there",
 }
 
 
@@ -194,7 +194,7 @@ def _one_currency(document, lines, problems) -> None:
             if first and not _same_currency(found, first[0]):
                 message = (
                     f"{quoted(str(value))} is in {found}, but the currency {first[1]} is "
-                    f"{first[0]}; write all amounts in one"
+                    f"{first[0]}; write all amounts in one currency"
                 )
                 _say(problems, lines, where, key, message)
             first = first or (found, f"of {where}")
@@ -203,13 +203,13 @@ def _one_currency(document, lines, problems) -> None:
 def _wrong_name(name: str) -> str:
     """What is wrong with a name that stands in the cells of runs.csv; empty if nothing is."""
     if not name.strip():
-        return "is no name; write at least one letter"
+        return "is not a name; write at least one letter"
     if name != name.strip() or any(not letter.isprintable() for letter in name):
-        return "begins or ends with a space, or has a line break or the like; cells cannot hold it"
+        return "begins or ends with a space, or has a line break or the like in it; take it out"
     if name.startswith("#"):
         return "begins with #, as comments in runs.csv do; call it something else"
     if len(name) > _LONGEST_NAME:
-        return f"has {len(name)} letters; {_LONGEST_NAME} are the most"
+        return f"has {len(name)} letters; at most {_LONGEST_NAME} are allowed"
     return ""
 
 

@@ -68,7 +68,9 @@ class About:
         default="metric",
     )
     currency: str = text("for prices and costs", example="EUR", default="")
-    invented: str = choice("is it made up, to show or to try things?", "no", "yes", default="no")
+    invented: str = choice(
+        "is it made up, as an example or to try things out?", "no", "yes", default="no"
+    )
     note: str = text("anything worth knowing", default="")
 
     def __post_init__(self):
@@ -116,7 +118,7 @@ class MeasuredHill:
     )
     entry_speed: Measured | None = quantity(
         "m/s",
-        "shown at the start line on every run without its own in runs.csv, and how far off at most",
+        "shown at the start line on every run with none in runs.csv, and how far off at most",
         example="48 km/h +/- 2 km/h",
         low=1,
         high=70,
@@ -128,7 +130,7 @@ class MeasuredHill:
         "m", "above the sea", example="310 m", low=-450, high=6000, default=None
     )
     start: tuple | None = place(
-        "of the start line, as a map shows it; with marker, runs are found in a track",
+        "of the start line, as a map shows it; with marker, the runs are found in a track",
         example="47.25012, -38.64966",
     )
     marker: tuple | None = place("of the marker", example="47.25243, -38.64598")
@@ -157,7 +159,7 @@ def _the_wider(typed: Measured, risen: Measured) -> Measured:
     apart = abs(typed.value - risen.value)
     if apart > max(typed.half_width + risen.half_width, _ROUNDED * risen.value):
         raise ValueError(
-            f"has a grade of {100 * typed.value:.3g} %, but a rise over its length that makes "
+            f"has a grade of {100 * typed.value:.3g} %, but its rise over its length makes "
             f"{100 * risen.value:.3g} %; keep the one that you trust"
         )
     return typed if typed.half_width >= risen.half_width else risen
@@ -197,7 +199,7 @@ class Weather:
     )
     headwind: Measured = quantity(
         "m/s",
-        "against the rider on the way up, with what you are unsure of",
+        "against the rider on the way up, and how far it may be off",
         example="0 +/- 1.5 m/s",
         low=-15,
         high=15,
@@ -211,23 +213,23 @@ class Gauge:
     """The wideband lambda gauge."""
 
     scale: float | None = mixture(
-        "what it prints at lambda 1: 14.7 for most; 1 if it prints lambda; left out: not known",
+        "what it shows at lambda 1: 14.7 for most; 1 if it shows lambda; left out: not known",
         example="14.7",
         low=0.9,
         high=16,
     )
     resolution: float = number(
-        "the last step that it prints", example="0.1", low=0.001, high=1, default=0.1
+        "the smallest step that it shows", example="0.1", low=0.001, high=1, default=0.1
     )
     lowest: float | None = number(
-        "the richest that it can print", example="10.0", low=0.4, high=16, default=None
+        "the richest that it can show", example="10.0", low=0.4, high=16, default=None
     )
     highest: float | None = number(
-        "the leanest that it can print", example="20.0", low=1, high=40, default=None
+        "the leanest that it can show", example="20.0", low=1, high=40, default=None
     )
     accuracy: Measured = quantity(
         "1",
-        "how far lambda may be off, all readings alike",
+        "how far lambda may be off, by the same on all readings",
         example="0 +/- 2 %",
         low=-0.05,
         high=0.05,
@@ -292,8 +294,8 @@ class Use:
         example=["e5", "e10"],
     )
     riding: str = choice(
-        "climbs and motorway mean minutes of full load, which ask for a richer mixture; left out: "
-        "of two alike the richer one, and a caution",
+        "climbs and motorway mean minutes of full load, which need a richer mixture; left out: "
+        "of two equals the richer one, and a caution",
         "unknown",
         "town",
         "mixed",
@@ -302,7 +304,7 @@ class Use:
         default="unknown",
     )
     cooling: str = choice(
-        "of the engine; left out: taken as air alone",
+        "of the engine; left out: by air alone",
         "unknown",
         "air",
         "oil cooler",
@@ -339,8 +341,8 @@ class Assumptions:
 
     run_scatter: Measured = quantity(
         "1",
-        "how far wheel force usually scatters from run to run (standard deviation); repeats say "
-        "the rest",
+        "how far wheel force usually scatters from run to run (standard deviation); your repeats "
+        "refine it",
         example="2.6 %",
         low=0.001,
         high=0.5,
@@ -369,7 +371,7 @@ class Assumptions:
     )
     breathing_change: Measured = quantity(
         "1",
-        "how far breathing may differ between engines beyond displacement",
+        "how far breathing may differ between engines, apart from displacement",
         example="0 +/- 10 %",
         low=-0.2,
         high=0.2,
@@ -389,7 +391,7 @@ class Assumptions:
     )
     drift: Measured = quantity(
         "1",
-        "how far wheel force may drift from the first run to the last, beyond the weather",
+        "how far wheel force may drift from the first run to the last, apart from the weather",
         example="0 +/- 4 %",
         low=-0.05,
         high=0.05,
@@ -399,7 +401,7 @@ class Assumptions:
     )
     air_density: Measured = quantity(
         "1",
-        "how far the air density may be off, all runs alike",
+        "how far the air density may be off, by the same on all runs",
         example="0 +/- 1 %",
         low=-0.02,
         high=0.02,
@@ -409,7 +411,7 @@ class Assumptions:
     )
     day_to_day: Measured = quantity(
         "1",
-        "how far a day moves the wheel force of all setups alike, its weather aside",
+        "how far wheel force differs from day to day for all setups, apart from the weather",
         example="0 +/- 5 %",
         low=-0.01,
         high=0.01,
@@ -419,7 +421,7 @@ class Assumptions:
     )
     mixture_day_to_day: Measured = quantity(
         "1",
-        "how far a day moves the lambda of all setups alike, gauge and fuel of the day included",
+        "how far lambda differs from day to day for all setups, because of gauge and fuel, too",
         example="0 +/- 2 %",
         low=-0.01,
         high=0.01,
@@ -454,24 +456,24 @@ class Log:
         "in this folder: a track as GPX, or a table as CSV or text", example="phone.gpx"
     )
     columns: tuple = names(
-        "what a table calls its columns, for those that are not found by themselves",
+        "what a table calls its columns, where they are not found by themselves",
         example={"time": "t", "gauge": "my gauge"},
         keys=("time", *CHANNELS),
     )
     units: tuple = names(
-        "of columns whose head in the table names none",
+        "of columns whose heading in the table names none",
         example={"time": "s", "throttle": "%"},
         keys=("time", *CHANNELS),
     )
     time_format: str = text(
-        "of times with a date that is not year first, in the signs of strftime",
+        "of times with a date that is not year first, in strftime codes",
         example="%d.%m.%Y %H:%M:%S",
         default="",
     )
     shift: Measured | None = quantity(
         "s",
-        "to add to the times of a gauge's log to have the track's; left out: found from what both "
-        "saw of the ride",
+        "what to add to the times of a gauge's log to get the track's; left out: found from what "
+        "both logs show",
         example="41.3 s +/- 0.5 s",
         low=-1e6,
         high=1e6,
@@ -481,7 +483,7 @@ class Log:
     )
     delay: Measured | None = quantity(
         "s",
-        "how late the gauge shows what burns; left out: found from the log, or 0.2 to 1.5 s",
+        "how late the gauge shows the mixture; left out: found from the log, or 0.2 to 1.5 s",
         example="0.6 s +/- 0.2 s",
         low=0,
         high=5,
@@ -490,8 +492,8 @@ class Log:
         widest=2.0,
     )
     runs: tuple = numbers(
-        "run numbers of runs.csv in the order ridden, one for each pass up that was found, 0 for a "
-        "pass that is no run; left out: one after the other",
+        "run numbers of runs.csv in the order ridden, one for each ride up that was found, 0 for "
+        "one that is not a run; left out: one after the other",
         example=[1, 2, 0, 3],
         low=0,
         high=1e6,

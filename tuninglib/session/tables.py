@@ -32,7 +32,7 @@ from tuninglib.text_files import Problem, SessionError, parse_table, read_table
 
 # runs.csv -----------------------------------------------------------------------------------------
 
-WRITTEN_TWICE = "stands beside gauge_low or gauge_high; write the reading once"
+WRITTEN_TWICE = "is filled in beside gauge_low or gauge_high; write the reading once"
 
 
 def read_runs(path: Path, known: dict[str, set], problems: list[Problem]) -> pd.DataFrame:
@@ -176,7 +176,8 @@ def read_climbs(path: Path, known: dict[str, set], problems: list[Problem]) -> p
         message = ""
         if own["setup"].nunique() > 1:
             message = (
-                f"climb {number:g} has rows of {own['setup'].nunique()} setups; number each climb"
+                f"climb {number:g} has rows of {own['setup'].nunique()} setups; "
+                "number each climb anew"
             )
         elif own["time_s"].nunique() < _FEWEST:
             message = f"climb {number:g} has fewer than {_FEWEST} readings at different times"
@@ -229,8 +230,8 @@ def read_fills(path: Path, known: dict[str, set], problems: list[Problem]) -> pd
         if used < _LEAST or used > _MOST:
             message = (
                 f"{1e8 * used:.3g} L/100 km ({0.00378541 / 1609.344 / used:.3g} miles to the US "
-                "gallon) is no small motorcycle's; check distance, volume and their units, or give "
-                "a reason in exclude"
+                "gallon) is not what a small motorcycle uses; check distance, volume and their "
+                "units, or give a reason in exclude"
             )
             problems.append(Problem(FILLS, message, row=one.row, column="volume"))
     return fills
@@ -284,7 +285,9 @@ def parse_falls(text: str) -> Falls:
     problems: list[Problem] = []
     data = columns_in_si(table, COASTDOWN, FALL_COLUMNS, problems)
     problems += [
-        Problem(COASTDOWN, f"{run:g} is not a whole number; count the rolls", row=row, column="run")
+        Problem(
+            COASTDOWN, f"{run:g} is not a whole number; number the rolls", row=row, column="run"
+        )
         for run, row in zip(data["run"], data["row"], strict=True)
         if run % 1 > 0
     ]

@@ -210,7 +210,7 @@ def in_order(
     found = _Rows(seconds, channels, line_of, list(left_out))
     found.without(none, "no time")
     if found.seconds.size < 2:
-        message = f"holds {found.seconds.size} rows with a time; a log needs two at the least"
+        message = f"holds {found.seconds.size} rows with a time; a log needs at least two"
         raise SessionError([Problem(file, message)])
     if scale == "clock":
         found.seconds = _over_midnight(found.seconds)
@@ -224,14 +224,14 @@ def in_order(
                 for one in found.seconds[first : first + 2].tolist()
             )
             message = (
-                f"time goes back from {before} to {after}, so the log was started anew or its "
+                f"time goes back from {before} to {after}, so the log was restarted or its "
                 "clock was set; put each part into a file and a [logs.a_name] of its own"
             )
             raise SessionError([Problem(file, message, row=found.line(first + 1))])
         found.take(np.argsort(found.seconds, kind="stable"))
     found.without(np.concatenate([[False], found.seconds[1:] == found.seconds[:-1]]), "time twice")
     if found.seconds.size < 2:
-        raise SessionError([Problem(file, "has one time in all its rows; a log needs two")])
+        raise SessionError([Problem(file, "has the same time in all its rows; a log needs two")])
     kept = {}
     for name in CHANNELS:
         values = found.within(name) if name in found.channels else None
@@ -505,14 +505,14 @@ def kind_of_time(cells: list[str], unit: str, time_format: str) -> str:
             pd.to_datetime(pd.Series(["x"]), format=time_format, utc=True, errors="coerce")
         except ValueError as error:
             raise ValueError(
-                f"{time_format!r} is no way to write a time ({error}); write it in the signs of "
-                'strftime, for example "%d.%m.%Y %H:%M:%S.%f"'
+                f"{time_format!r} is not a time format ({error}); write it in strftime codes, "
+                'for example "%d.%m.%Y %H:%M:%S.%f"'
             ) from None
         return time_format
     texts = [cell.strip(" \t\"'") for cell in cells]
     texts = [text for text in texts if text]
     if not texts:
-        raise ValueError("the column of time is empty in all of the first lines")
+        raise ValueError("the time column is empty in all of the first lines")
 
     def most(fits) -> bool:
         return 2 * sum(map(bool, map(fits, texts))) > len(texts)
@@ -524,13 +524,13 @@ def kind_of_time(cells: list[str], unit: str, time_format: str) -> str:
     values = [abs(float(t.replace(",", "."))) for t in texts if _NUMBER.fullmatch(t)]
     if 2 * len(values) <= len(texts):
         raise ValueError(
-            f"{texts[0]!r} is a time of a kind that cannot be told for sure; say how it is "
+            f"{texts[0]!r} is a time in an unclear format; say how it is "
             'written, for example time_format = "%d.%m.%Y %H:%M:%S.%f"'
         )
     middle = sorted(values)[len(values) // 2]
     if unit:
         if not measures(unit, "s"):
-            raise ValueError(f"[{unit}] is no unit of time; write for example s or ms")
+            raise ValueError(f"[{unit}] is not a unit of time; write for example s or ms")
         longest = convert(middle, unit, "s")
         if longest > _LONGEST_S and not _EPOCH_S[0] < longest < _EPOCH_S[1]:
             raise ValueError(f"{middle:.6g} {unit} is more than {_LONGEST_S / _DAY_S:.0f} days")
@@ -539,15 +539,15 @@ def kind_of_time(cells: list[str], unit: str, time_format: str) -> str:
         step = convert(float(np.median(steps)), unit, "s")
         if step > _LONGEST_STEP_S:
             raise ValueError(
-                f"rows would be {step:.6g} s apart by {unit}, and more than {_LONGEST_STEP_S:g} s "
-                "are no log of a run; correct the unit of time, for example to s or ms"
+                f"in {unit}, rows would be {step:.6g} s apart, but a log of a run has one at least "
+                f"every {_LONGEST_STEP_S:g} s; correct the unit of time, for example to s or ms"
             )
         return unit
     for one, each in (("s", 1.0), ("ms", 1e3), ("us", 1e6)):
         if _EPOCH_S[0] < middle / each < _EPOCH_S[1]:
             return one
     raise ValueError(
-        'the column of time has no unit; write for example units = { time = "s" } under it'
+        'the time column has no unit; write for example units = { time = "s" } under it'
     )
 
 
