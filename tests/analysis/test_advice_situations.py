@@ -1495,11 +1495,11 @@ def _(outing):
     only_e5(outing).faster("big_185", 2.6)
 
 
-# One of four now, the others with the slow tests.
+# One of three now, the others with the slow tests.
 @pytest.mark.parametrize(
     "name",
     [
-        pytest.param(name, marks=pytest.mark.slow if at % 4 else ())
+        pytest.param(name, marks=pytest.mark.slow if at % 3 else ())
         for at, name in enumerate(SITUATIONS)
     ],
 )
