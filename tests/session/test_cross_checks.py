@@ -1,7 +1,9 @@
 """What no single cell shows: contradictions, runs that nobody rode, tables in another unit."""
 
+import datetime
 import re
 import shutil
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -52,7 +54,9 @@ def test_contradictions_in_the_session(edit, old, new, sentence, problems):
     [
         ("12.6,12.8", "12.9,12.8", r"row 2, gauge_low: 12\.9 is above gauge_high 12\.8; swap"),
         ("12.6,12.8", "1.26,12.8", r"row 2, gauge_low: 1\.26 is beyond what the gauge can print"),
-        ("12.6,12.8", ",12.8", r"row 2, gauge_low: is empty while its partner is not"),
+        ("12.6,12.8", "12.6,21", r"row 2, gauge_high: 21 is beyond what the gauge can print \(10"),
+        ("12.6,12.8", ",12.8",
+         r"row 2, gauge_low: is empty while its partner is not; write the same number in both"),
         ("48,62", "48,", r"row 2, exit_speed: is empty while its partner is not"),
         ("17,none,184,full", "17,none,184,cruise",
          r"row 5, state: speeds belong to full-throttle runs; this row says cruise"),
@@ -176,10 +180,59 @@ def test_speeds_whose_two_columns_are_swapped_are_named_as_that(edit, problems):
     (found,) = problems(folder)
     assert "runs.csv, row 1, exit_speed: on all 21 runs the bike was slower at the marker" in found
     assert "look swapped; put each heading over its own column" in found
-    # One such run among others is no swapped column.
-    write(swapped=1)
-    (found,) = problems(folder)
-    assert "95 to 30 km/h up this hill needs no pull at all" in found
+    # One such run among others is no swapped column, nor is the only one.
+    for kept in (rows, rows[:1]):
+        rows = kept
+        write(swapped=1)
+        (found,) = problems(folder)
+        assert "95 to 30 km/h up this hill needs no pull at all" in found
+
+
+def test_a_bike_that_is_slower_at_the_marker_is_believed_if_it_pulls(demo_copy):
+    path = demo_copy / "runs.csv"
+    text = re.sub(r",[45]\d,[67]\d,", ",48,47,", path.read_text("utf-8"))
+    path.write_text(text, "utf-8")
+    runs = load_session(demo_copy).runs.dropna(subset="shown_exit_m_s")
+    assert (runs["shown_exit_m_s"] < runs["shown_entry_m_s"]).all()
+
+
+@pytest.mark.parametrize(
+    ("reading", "scale", "ends", "said"),
+    [
+        (7.3, 14.7, (None, None), "7.3 is lambda 0.50 on a scale of 14.7, outside 0.5 to 2"),
+        (29.5, 14.7, (None, None), "29.5 is lambda 2.01 on a scale of 14.7, outside 0.5 to 2"),
+        (9.9, None, (10.0, 20.0), "9.9 is beyond what the gauge can print (10 to 20)"),
+        (20.1, None, (10.0, 20.0), "20.1 is beyond what the gauge can print (10 to 20)"),
+        (7.4, 14.7, (None, None), ""),
+        (29.3, 14.7, (None, None), ""),
+        (10.0, 14.7, (10.0, 20.0), ""),
+        (20.0, 14.7, (10.0, 20.0), ""),
+    ],
+)
+def test_a_reading_is_within_the_gauge_and_of_a_mixture(reading, scale, ends, said):
+    row = SimpleNamespace(row=2, gauge_low=reading, gauge_high=reading, readings_logged=False)
+    gauge = SimpleNamespace(scale=scale, lowest=ends[0], highest=ends[1])
+    found = [one.message.partition(";")[0] for one in cross_checks._gauge(row, gauge)]
+    assert found == ([said] if said else [])
+
+
+@pytest.mark.parametrize(
+    ("day", "refused"),
+    [("2026-05-14", True), ("2026-05-15", False), ("2026-05-16", False), ("2026-05-18", False),
+     ("2026-05-19", True), ("2025-05-16", True)],
+)  # fmt: skip
+def test_a_log_is_of_the_day_or_of_the_next_where_midnight_or_a_zone_makes_it(day, refused):
+    """This one began at 23:00 on the 16th and ended at 01:00 on the 17th."""
+    begun = datetime.datetime(2026, 5, 16, 23, tzinfo=datetime.UTC).timestamp()
+    trace = SimpleNamespace(dated_s=begun, time_s=np.array([0.0, 7200.0]))
+    session = SimpleNamespace(
+        traces={"phone": trace, "bare": SimpleNamespace(dated_s=None)},
+        logs={"phone": SimpleNamespace(file="phone.gpx")},
+        about=SimpleNamespace(date=datetime.date.fromisoformat(day)),
+    )
+    found = [str(one) for one in cross_checks._dates(session)]
+    said = f"phone.gpx: was logged on 2026-05-16, but date in session.toml is {day}; name the log"
+    assert [one.startswith(said) for one in found] == [True] * refused
 
 
 # A whole table in another unit, or its lines swapped ----------------------------------------------

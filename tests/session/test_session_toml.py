@@ -112,6 +112,22 @@ def test_named_tables_that_are_none_are_refused(demo_copy, typed):
         load_session(demo_copy)
 
 
+@pytest.mark.parametrize(
+    ("typed", "said"),
+    [
+        ("bike = 3", "bike must be a table: write [bike] above its keys"),
+        ("", "the table [bike] is missing"),
+        ("", "no [engines.a_name] is given; at least one is needed"),
+        ("[engines]", "no [engines.a_name] is given; at least one is needed"),
+    ],
+)
+def test_a_table_that_is_none_or_missing_is_said(tmp_path, typed, said):
+    (tmp_path / "session.toml").write_text(f'{typed}\n[session]\ntitle = "x"\n', "utf-8")
+    found = []
+    read_toml(tmp_path / "session.toml", found)
+    assert said in [one.message for one in found]
+
+
 @pytest.mark.parametrize("typed", ["stock = 3", 'stock = "x"'])
 def test_a_named_table_beside_a_value_is_refused(edit, typed):
     folder = edit("session.toml", "[setups.stock]", f"[setups]\n{typed}\n[setups.other]")
@@ -226,9 +242,23 @@ def test_units_mean_what_the_trade_means_by_them(typed, unit, value):
         (schema.Assumptions, "rider_effect", "3 %", "could be read two ways|outside"),
         (schema.Weather, "humidity", "55 deg", "does not measure what is asked for here"),
         (schema.Weather, "headwind", "0 +/- 90 m/s", "uncertain by more than 10 m/s"),
+        (schema.MeasuredHill, "altitude", "0.0000000000001 m", "is outside -450 to 6000 m"),
+        (schema.MeasuredHill, "grade", "600", "is outside 0 to 0.4; check the number"),
+        (schema.MeasuredHill, "grade", "300 %", "is outside 0 to 40 %; check the number"),
+        (machine.Fuel, "price", "about 1.79 EUR/L", "leaves the price open; write for example"),
+        (schema.MeasuredHill, "start", "-90.5, 8", "is beyond 90 degrees of latitude"),
+        (schema.MeasuredHill, "start", "47, 180.5", "is beyond 90 degrees of latitude or 180 of"),
+        (schema.MeasuredHill, "start", "47.1", "is no place; write latitude and longitude"),
+        (schema.Use, "fuels", [], "must be a list of names, for example"),
+        (schema.Use, "fuels", "e5", "must be a list of names, for example"),
+        (schema.Log, "columns", {"speeed": "v"}, "has 'speeed'; did you mean 'speed'?"),
+        (schema.Log, "columns", {"speed": 3}, "speed is 3, but must be text in quotes"),
+        (schema.Log, "columns", {"speed": " "}, "speed is ' ', but must be text in quotes"),
+        (schema.Log, "runs", [], "must be a list of numbers, for example"),
+        (schema.Log, "runs", 3, "must be a list of numbers, for example"),
     ],
 )  # fmt: skip
-def test_a_half_width_must_be_one(record, key, typed, said):
+def test_a_value_that_cannot_be_is_refused(record, key, typed, said):
     field = {f.name: f for f in dataclasses.fields(record)}[key]
     with pytest.raises(ValueError, match=said):
         read_value(field.metadata, typed, NAMES)
@@ -362,10 +392,16 @@ def test_small_letters_make_no_other_currency(edit, problems):
     assert "is in USD, but the currency" in said
 
 
-@pytest.mark.parametrize(("more", "refused"), [(60, True), (50, False)])
-def test_more_setups_than_a_session_holds_are_refused_in_one_sentence(demo_copy, more, refused):
+@pytest.mark.parametrize(
+    ("more", "table", "refused"),
+    [(60, "setups", True), (50, "setups", False), (99, "fuels", False)],
+)
+def test_more_setups_than_a_session_holds_are_refused_in_one_sentence(
+    demo_copy, more, table, refused
+):
     path = demo_copy / "session.toml"
     entry = '[setups.s{0}]\nengine = "stock"\ninjector = "i150"\nfuel = "e5"\n'
+    entry = entry if table == "setups" else "[fuels.f{0}]\nethanol = '5 %'\n"
     text = path.read_text(encoding="utf-8") + "\n" + "".join(map(entry.format, range(more)))
     path.write_text(text, encoding="utf-8")
     found = []

@@ -50,6 +50,8 @@ PACKAGE = Path(__file__).parent.parent
 _NO_BREAK = "\u00a0"
 _BEFORE_UNIT = re.compile(
     r"(?<=\d) (?=(?:%|km/h|mph|N|lbf|kW|hp|bhp|kg|lb|m|ft|cc|cc/min|°C|°F|hPa|inHg|L)(?![\w/]))"
+    # And a mark that a figure's key explains.
+    r"|(?<=[●○◆]) "
 )
 # Up to so many characters a cell of a table does not wrap.
 _SHORT_CELL = 14

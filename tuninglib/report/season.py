@@ -94,7 +94,7 @@ def sentences(season: Season) -> Prose:
         else:
             more = "more" if pull.verdict == "faster" else "less"
             size = pull.gain if more == "more" else pull.gain.turned()
-            text = f"{gain_text(size)} {more} force at the wheel than {over}."
+            text = f"{gain_text(size)} {more} pull than {over}."
         shut = season.shut(pull)
         if shut is not None:
             text = f"do not ride: {_why(shut)}. Measured: {text}"
