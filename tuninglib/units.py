@@ -340,7 +340,7 @@ def line_between(from_unit: str, to_unit: str) -> tuple:
     source, target = parse_unit(from_unit), parse_unit(to_unit)
     if source.measure != target.measure:
         raise ValueError(
-            f"{from_unit.strip()!r} does not measure what is asked for here; "
+            f"{from_unit.strip()!r} is the wrong kind of unit here; "
             f"write a unit such as {to_unit!r}"
         )
     return source.size / target.size, (source.zero - target.zero) / target.size
@@ -514,7 +514,7 @@ def parse_quantity(text: str, si_unit: str, example: str = "", *, plus_minus: st
             raise ValueError(f"{error}{remedy}") from None
         if not fits:
             raise ValueError(
-                f"{name!r} does not measure what is asked for here; write for example {example!r}"
+                f"{name!r} is the wrong kind of unit here; write for example {example!r}"
             )
     return Measured(
         _tidy(convert(value, unit, si_unit)), _tidy(_convert_width(half, half_unit, si_unit))

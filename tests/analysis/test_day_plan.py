@@ -83,7 +83,7 @@ def test_a_plan_starts_with_the_runs_of_the_usual_gain(tmp_path):
 def test_a_hopeless_plan_says_what_to_change():
     with pytest.raises(ValueError, match="compare fewer setups, ask for a larger gain"):
         day(gain=0.01)
-    with pytest.raises(ValueError, match="needs two setups at least"):
+    with pytest.raises(ValueError, match="needs at least two setups"):
         day(setups=("a",))
 
 

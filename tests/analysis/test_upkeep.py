@@ -324,7 +324,7 @@ def test_a_price_names_its_volume(typed, litre):
 @pytest.mark.parametrize("typed", ["4.89 USD/barrel", "cheap", "4.89/", "/gal", "-3 EUR/L", "1,89"])
 def test_what_is_no_price_is_refused(typed):
     meta = Fuel.__dataclass_fields__["price"].metadata
-    with pytest.raises(ValueError, match=r"price of a volume|outside|has a comma"):
+    with pytest.raises(ValueError, match=r"price per volume|outside|has a comma"):
         read_value(meta, typed, {})
 
 
@@ -550,7 +550,7 @@ def test_diameters_of_published_sizes(size, published_mm):
 def test_a_tyre_in_inches():
     # 18 + 2 x 2.75 inches.
     assert sums.tyre_diameter_m("2.75-18") == pytest.approx(23.5 * 0.0254)
-    with pytest.raises(ValueError, match="is no size of a tyre"):
+    with pytest.raises(ValueError, match="is not a tyre size"):
         sums.tyre_diameter_m("big")
 
 
@@ -589,7 +589,7 @@ def test_the_page_says_it_and_says_when_it_is_not_known(geared, results):
     ("changes", "said"),
     [
         ({"tyre": "90/90-18"}, "has tyre and circumference, which say the same thing"),
-        ({"circumference": None, "tyre": "wide"}, "is no size of a tyre"),
+        ({"circumference": None, "tyre": "wide"}, "is not a tyre size"),
         ({"front": 14.5}, "must be a whole number"),
         ({"gear": 0}, "is outside 0.3 to 6"),
         ({"circumference": "1.88"}, "has no unit"),

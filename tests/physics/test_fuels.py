@@ -421,7 +421,7 @@ def test_a_number_that_no_fuel_has_is_refused(value):
 
 
 def test_an_unknown_scale_is_refused():
-    with pytest.raises(ValueError, match="'PON' is no scale of octane numbers; write one of RON"):
+    with pytest.raises(ValueError, match="'PON' is not an octane scale; write one of RON"):
         Octane(91.0, "PON")
 
 

@@ -390,7 +390,7 @@ def test_force_below_the_slope_has_no_top_speed():
          "entry speed is 0 m/s"),
         (lambda: top_speed_at_power_m_s(on_two(Hill(1000.0, 0.0)), power_w=0.0), "power is 0 W"),
         (lambda: top_speed_at_force_m_s(on_two(Hill(1000.0, 0.0), drag_area_m2=0.0), force_n=1.0),
-         "drag area is 0 m2 but must be above 0 m2; without drag there is no top"),
+         "drag area is 0 m2 but must be above 0 m2; without drag there is no top speed"),
         (lambda: top_speed_at_force_m_s(on_two(TWO), force_n=1.0),
          "grade of the road is 0.045 to 0.065 but must be one here"),
     ],

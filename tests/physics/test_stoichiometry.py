@@ -43,7 +43,7 @@ def test_parse_formula_refuses_what_is_no_formula(formula):
 
 
 def test_parse_formula_refuses_an_unknown_element():
-    with pytest.raises(ValueError, match="element 'Pb', which has no place in a fuel here"):
+    with pytest.raises(ValueError, match="element 'Pb', which is in no fuel here"):
         parse_formula("PbC8H20")
 
 

@@ -319,7 +319,7 @@ def test_without_places_nothing_is_looked_for(evening):
         ("47.252748, -38.646702", "97.2, -38.7", "is beyond 90 degrees of latitude"),
         ('file = "phone.gpx"', 'file = "phone.gpx"\nruns = [1, 2.5]', "must be a whole number"),
         ('file = "box.csv"', 'file = "box.csv"\nshift = "41 s"', "could be read two ways"),
-        ('file = "box.csv"', 'file = "box.csv"\nshift = "41 km +/- 1 km"', "does not measure"),
+        ('file = "box.csv"', 'file = "box.csv"\nshift = "41 km +/- 1 km"', "wrong kind of unit"),
     ],
 )
 def test_what_cannot_be_is_refused(evening, old, new, said):

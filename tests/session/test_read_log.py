@@ -60,6 +60,8 @@ def test_a_session_without_logs_has_none(demo_folder):
         ("gauge log.txt", "../session.toml", "is not the name of a file in the outing's folder"),
         ("gauge log.txt", ".hidden", "is not the name of a file in the outing's folder"),
         ("gauge log.txt", "..", "is not the name of a file in the outing's folder"),
+        ("gauge log.txt", "logs/gauge.txt", "is not the name of a file in the outing's folder"),
+        ("gauge log.txt", "logs\\\\gauge.txt", "is not the name of a file in the outing's folder"),
         (
             '"my gauge"',
             '"your gauge"',
@@ -541,7 +543,7 @@ def test_rows_that_come_a_little_late_are_put_in_order(read):
         ("a,b\n1,2\n2,3\n", {}, "has no column called time; say which it is, for example columns"),
         ("time,gauge\n0.1,13\n0.2,13\n", {}, "has no unit; write for example units = { time = "),
         ("time [km],gauge\n0.1,13\n0.2,13\n", {}, "[km] is not a unit of time"),
-        ("time [s],x\n0.1,13\n0.2,13\n", {}, "has a time but nothing else that is used"),
+        ("time [s],x\n0.1,13\n0.2,13\n", {}, "has a time but no channel that is used here"),
         ("time [s],x,y z\n0.1,13,2\n0.2,13,3\n", {}, 'columns = { gauge = "y z" }; its columns'),
         ("t [s],x,gauge\n0.1,13,2\n0.2,13,3\n", {}, 'columns = { time = "t [s]" }; its columns'),
         ("time [s],speed [km/h],speed\n0,1,1\n1,1,1\n", {}, "has 'speed' and 'speed', both for"),

@@ -62,8 +62,8 @@ def test_the_line_is_that_of_scipy():
 @pytest.mark.parametrize(
     ("pulses", "open_s", "said"),
     [
-        ([1000, 1000], [0.004, 0.004], "one width alone"),
-        ([1000], [0.004], "one width alone"),
+        ([1000, 1000], [0.004, 0.004], "one pulse width alone"),
+        ([1000], [0.004], "one pulse width alone"),
         ([1000, 1000], [0.010, 0.004], "longer pulses gave less"),
         ([1000, 1000], [0.0, 0.004], "open time"),
     ],

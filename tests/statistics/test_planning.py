@@ -123,7 +123,7 @@ def test_one_setup_and_many():
 @pytest.mark.parametrize(
     ("call", "message"),
     [
-        (lambda: run_order([], repeats=2), "0 setups with 2 repeats make no test"),
+        (lambda: run_order([], repeats=2), "0 setups with 2 repeats are not a test"),
         (lambda: run_order(["a", "a"], repeats=2), "name each setup once"),
         (lambda: repeats_needed(0.0, scatter_sd=0.03), "needs more than 10000 runs"),
         (lambda: repeats_needed(0.05, scatter_sd=0.0), "scatter is 0 but must be above 0"),

@@ -35,8 +35,8 @@ def test_a_short_climb_does_not_tell_the_end():
 @pytest.mark.parametrize(
     ("t", "seen", "said"),
     [
-        ([0, 60], [400, 420], "three readings at three times"),
-        ([0, 60, 60], [400, 420, 421], "three readings at three times"),
+        ([0, 60], [400, 420], "three readings at different times"),
+        ([0, 60, 60], [400, 420, 421], "three readings at different times"),
         ([0, 60, 120], [430, 420, 410], "did not get hotter"),
         ([0, 60, 120], [430, 400, 420], "did not get hotter"),
         ([-5, 60, 120], [400, 420, 430], "time"),

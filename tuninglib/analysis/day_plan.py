@@ -794,7 +794,7 @@ def _alpha(setups: int) -> float:
 def _repeats(gain, scatter, setups: int) -> int:
     """Runs of each setup that show the gain, if they are no more than a long day."""
     if setups < 2:
-        raise ValueError("a comparison needs two setups at least; name them with commas between")
+        raise ValueError("a comparison needs at least two setups; name them with commas between")
     most = MOST_RUNS // setups
     try:
         return math.ceil(
@@ -802,7 +802,7 @@ def _repeats(gain, scatter, setups: int) -> int:
         )
     except ValueError:
         raise ValueError(
-            f"{percent(gain, 1)} at a scatter of {percent(scatter, 1)} takes more than "
+            f"a gain of {percent(gain, 1)} at a scatter of {percent(scatter, 1)} takes more than "
             f"{MOST_RUNS} runs; compare fewer setups, ask for a larger gain, or make the runs more "
             "alike (a longer hill, one rider, calm air)"
         ) from None

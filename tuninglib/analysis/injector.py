@@ -380,7 +380,7 @@ def ladder_of(results: "Results") -> AskedLadder | None:
 
 
 def outlook(results: "Results", ladder: AskedLadder, asked: Asked) -> Outlook:
-    """Lambda, odds and open time of an injector, tried or not.
+    """Lambda, chance of the band and open time of an injector, tried or not.
 
     Parameters
     ----------

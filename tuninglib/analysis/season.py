@@ -737,7 +737,7 @@ def season_of(outings: Sequence[Outing], left_out: Sequence[str] = ()) -> Season
         raise ValueError("there are no outings of this bike; make their reports first")
     (bike, own), *others = bikes_of(outings).items()
     if others:
-        raise ValueError("outings of several bikes; take those of one")
+        raise ValueError("these outings are of several bikes; choose those of one")
     own, copies = _without_copies(own)
     names = names_of(own)
     ridden = [at for at, one in enumerate(own) if one.record.forces is not None]

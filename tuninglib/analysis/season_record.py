@@ -483,7 +483,7 @@ def _built(kind, value):
         return value
     if type(value) is kind:
         return value
-    raise ValueError(f"{quoted(str(value))} is not what the record of an outing has there")
+    raise ValueError(f"{quoted(str(value))} does not belong there in the record of an outing")
 
 
 def _one_of(kinds, value):
@@ -493,7 +493,7 @@ def _one_of(kinds, value):
             return _built(kind, value)
         except ValueError:
             continue
-    raise ValueError(f"{quoted(str(value))} is not what the record of an outing has there")
+    raise ValueError(f"{quoted(str(value))} does not belong there in the record of an outing")
 
 
 def read_document(path: Path | str) -> dict:
@@ -517,6 +517,6 @@ def read_document(path: Path | str) -> dict:
         usable = False
     if not usable:
         raise SessionError(
-            [Problem(path.name, "is not results of this version; make the report again")]
+            [Problem(path.name, "is not from this version of the program; make the report again")]
         )
     return document

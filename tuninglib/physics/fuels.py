@@ -485,7 +485,7 @@ class Octane:
         )
         if self.scale not in SCALES:
             raise ValueError(
-                f"{self.scale!r} is no scale of octane numbers; write one of {', '.join(SCALES)}"
+                f"{self.scale!r} is not an octane scale; write one of {', '.join(SCALES)}"
             )
 
     def __str__(self) -> str:

@@ -87,7 +87,7 @@ def tyre_diameter_m(size: str) -> float:
     if inches:
         width, rim = map(float, inches.groups())
         return (rim + 2 * width) * _INCH_M
-    raise ValueError(f"{size!r} is no size of a tyre; write for example '90/90-18' or '2.75-18'")
+    raise ValueError(f"{size!r} is not a tyre size; write for example '90/90-18' or '2.75-18'")
 
 
 def engine_speed_rpm(

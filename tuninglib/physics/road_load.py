@@ -274,6 +274,6 @@ def _even_resistance(ride):
         what="drag area",
         unit="m2",
         above=0,
-        remedy="without drag there is no top",
+        remedy="without drag there is no top speed",
     )
     return even_climb(ride), ride.air_density_kg_m3 * area / 2

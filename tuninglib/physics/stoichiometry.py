@@ -58,7 +58,7 @@ def parse_formula(formula: str) -> dict[str, float]:
     for symbol, count in terms:
         if symbol not in ATOMIC_MASS_G_MOL:
             raise ValueError(
-                f"{formula!r} has the element {symbol!r}, which has no place in a fuel here; "
+                f"{formula!r} has the element {symbol!r}, which is in no fuel here; "
                 f"use {', '.join(ATOMIC_MASS_G_MOL)}"
             )
         atoms[symbol] = atoms.get(symbol, 0.0) + (float(count) if count else 1.0)

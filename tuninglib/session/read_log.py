@@ -115,7 +115,7 @@ def read_log(folder: Path | str, log: Log) -> Trace:
         If the file is not there or cannot be used, each problem in one sentence.
     """
     name = log.file
-    if not name or Path(name).name != name or name.startswith(".") or "\\" in name:
+    if Path(name).name != name or name.startswith(".") or "\\" in name:
         message = (
             f"{quoted(name)} is not the name of a file in the outing's folder; put the log there"
         )
@@ -233,8 +233,6 @@ def read_delimited(
         empty = table.isna().all(axis=1).to_numpy()
     if (long | empty).any():
         table, lines = table[~(long | empty)], lines[~(long | empty)]
-    if not len(table):
-        raise SessionError([Problem(path.name, "has a header, but no row of numbers below it")])
     seconds = seconds_of(table[used[0].position], kind, layout.decimal_comma)
     channels = {}
     for one in used[1:]:
@@ -324,8 +322,9 @@ def _columns(path, layout: Layout, columns: dict, units: dict, time_format: str)
             problems.append(Problem(path.name, str(error), row=layout.header_row, column=head))
     if len(used) < 2 and not problems:
         message = (
-            "has a time but nothing else that is used; say what its columns are, for example "
-            f'columns = {{ gauge = "{layout.heads[-1]}" }}; its columns are {layout.listed()}'
+            "has a time but no channel that is used here; say what its columns are, for example "
+            "columns = "
+            f'{{ gauge = "{layout.heads[-1]}" }}; its columns are {layout.listed()}'
         )
         problems.append(Problem(path.name, message, row=layout.header_row))
     if problems:

@@ -584,7 +584,8 @@ def _repeated(name, key, values, row_numbers):
             continue
         if value in first:
             message = (
-                f"{key} {value:g} is in row {first[value]}, too; give each {key} its own number"
+                f"{key} {value:g} is in row {first[value]}, too; "
+                f"give each {key} a number of its own"
             )
             yield Problem(name, message, row=row, column=key)
         first.setdefault(value, row)

@@ -81,7 +81,7 @@ def fit_bench_flow(
     design = design[:, columns]
     if np.linalg.matrix_rank(design / np.abs(design).max(0)) < design.shape[1]:
         raise ValueError(
-            "one width alone tells flow and dead time apart in no way; measure at a second, much "
+            "one pulse width alone cannot tell flow from dead time; measure at a second, much "
             "longer width, or hold the injector open for a minute"
         )
     found, *_ = np.linalg.lstsq(design, volume, rcond=None)

@@ -1,4 +1,4 @@
-"""Where a track was ridden for a test: the stretch pulled up again and again, or a steep straight.
+"""Where a track was ridden for a test: the stretch ridden up again and again, or a steep straight.
 
 It proposes; whoever rode there says whether it is right.
 """
@@ -20,7 +20,7 @@ class ProposedHill:
     Parameters
     ----------
     rides : int
-        How often it was pulled up; 1 where it is no more than a straight that climbs.
+        How often it was ridden up; 1 where it is no more than a straight that climbs.
     start_deg, marker_deg : tuple of float
         Latitude and longitude. [deg]
     length_m : Interval
@@ -58,7 +58,7 @@ def propose_hill(
     elevation_m: ArrayLike | None = None,
     speed_m_s: ArrayLike | None = None,
 ) -> ProposedHill | None:
-    """The stretch that was pulled up most often, else the steepest straight; None if neither.
+    """The stretch that was ridden up most often, else the steepest straight; None if neither.
 
     Parameters
     ----------

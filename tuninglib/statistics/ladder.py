@@ -156,7 +156,7 @@ class LadderRows:
 
 @dataclass(frozen=True, kw_only=True)
 class LadderFit:
-    """What the readings say about engine, injectors and controller.
+    """What the readings say about engine, injectors and ECU.
 
     Parameters
     ----------

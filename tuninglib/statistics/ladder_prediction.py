@@ -85,7 +85,7 @@ class Prediction:
     sds: np.ndarray = field(repr=False)
 
     def odds(self, *, low: float, high: float) -> Odds:
-        """Odds that lambda is richer than, inside and leaner than a target band.
+        """Chances that lambda is richer than, inside and leaner than a target band.
 
         Parameters
         ----------

@@ -345,7 +345,7 @@ def run_order(setups: Sequence[str], *, repeats: int, riders: Sequence[str] = ("
     setups, riders = tuple(setups), tuple(riders)
     if repeats < 1 or not setups or not riders or len(set(setups)) != len(setups):
         raise ValueError(
-            f"{len(setups)} setups with {repeats} repeats make no test; "
+            f"{len(setups)} setups with {repeats} repeats are not a test; "
             "name each setup once and ride each at least once"
         )
     # None of each would leave a setup to the way back, and out of the order that was asked for.
@@ -397,7 +397,7 @@ def run_order_in_blocks(
     ordered = [run_order(block, repeats=repeats, riders=riders) for block in blocks]
     setups = tuple(setup for order in ordered for setup in order.setups)
     if len(set(setups)) * repeats != len(setups):
-        raise ValueError("a setup stands in two blocks; name each setup once")
+        raise ValueError("a setup is in two blocks; name each setup once")
     drift, swaps = _worth(setups)
     turns = tuple(rider for order in ordered for rider in order.riders)
     return RunOrder(setups=setups, riders=turns, swaps=swaps, remaining_drift=drift)

@@ -163,7 +163,7 @@ def pooled_sd(groups: Sequence[ArrayLike]) -> PooledScatter:
     groups = [np.asarray(group, dtype=float) for group in groups]
     dof = sum(group.size - 1 for group in groups)
     if dof < 1:
-        raise ValueError("no group has two runs, so that the scatter is unknown; repeat a setup")
+        raise ValueError("no group has two runs, so the scatter is unknown; repeat a setup")
     squares = sum(((group - group.mean()) ** 2).sum() for group in groups)
     return PooledScatter(float(np.sqrt(squares / dof)), dof)
 

@@ -82,7 +82,9 @@ def fit_warm_up(
     require(time, what="time", unit="s", at_least=0, remedy="count from the start of the climb")
     require(reading_sd_k, what="reading error", unit="K", above=0)
     if time.size < 3 or len(set(time.tolist())) < 3:
-        raise ValueError("three readings at three times are the least; read it more often")
+        raise ValueError(
+            "at least three readings at different times are needed; read it more often"
+        )
     order = np.argsort(time, kind="stable")
     if seen[order][-1] <= seen[order][0]:
         raise ValueError("the head did not get hotter from the first reading to the last")
