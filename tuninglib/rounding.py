@@ -143,7 +143,7 @@ def percent(ratio: float, decimals: int = 0) -> str:
 
 
 def odds_text(probability: float) -> str:
-    """A probability in words that promise no more than it bears.
+    """A probability in words that promise no more than it supports.
 
     Examples
     --------

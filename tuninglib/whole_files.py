@@ -1,4 +1,4 @@
-"""Files written so that nothing is ever half there, lost, or overwritten against a wish."""
+"""Files written so that nothing is ever half written, lost, or overwritten by accident."""
 
 import codecs
 import errno
@@ -154,7 +154,7 @@ def one_writer(
     busy: str = "is being written to by another program; try again in a moment",
     patience_s: float = 10.0,
 ) -> Iterator[None]:
-    """Let one alone at a time read files of a folder, change them and write them back.
+    """Let only one at a time read files of a folder, change them and write them back.
 
     Parameters
     ----------

@@ -370,7 +370,7 @@ def _stop(results, row, limits) -> dict | None:
 def ended_with(
     setup: str, setups: Sequence[str], richness: Richness, results: Results | None = None
 ) -> dict:
-    """Other setups that are ridden no more once one of them knocked, or read too lean.
+    """Other setups that are not ridden again once one of them knocked, or read too lean.
 
     Parameters
     ----------
@@ -664,7 +664,7 @@ def start_of(session_folder: Path | str) -> PlanStart:
 
 
 def usual_repeats(start: PlanStart) -> int | None:
-    """Runs of each setup that the plan starts with; None if it starts with no test that can be.
+    """Runs of each setup that the plan starts with; None if no such test is possible.
 
     Parameters
     ----------

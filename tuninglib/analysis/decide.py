@@ -246,7 +246,7 @@ class Evidence:
 
 
 def make_plan(evidence: Evidence) -> Plan:
-    """The plan that a session bears.
+    """The plan that a session supports.
 
     Parameters
     ----------
@@ -307,7 +307,7 @@ def _with_worths(evidence, ride) -> tuple:
 
 
 def leans(gain: Gain | None) -> bool:
-    """Whether a gain is likely enough to be leaned on, be it settled or not.
+    """Whether a gain is likely enough to rely on, settled or not.
 
     Parameters
     ----------

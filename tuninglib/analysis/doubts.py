@@ -1,4 +1,4 @@
-"""What the rest of a session speaks against: the gauge, readings, runs, setups.
+"""What disagrees with the rest of a session: the gauge, readings, runs, setups.
 
 The gauge is checked where the ECU demonstrably holds lambda 1, at idle and at cruise, or at part
 throttle in a log. A row is held against what all the others say of it.
@@ -292,7 +292,7 @@ def doubts_of_the_stated(fit: GainFit, reference: str) -> tuple:
 def doubts_of_gains(
     fit: GainFit, setups: list, displacements_m3: list, engines: list, numbers: dict
 ) -> tuple:
-    """The setup whose force is far from what the others and their engines' size let expect.
+    """The setup whose force is far from what the others and the engine sizes suggest.
 
     Parameters
     ----------

@@ -90,7 +90,7 @@ class Road:
 
 
 def usual_scatters(session: Session) -> Scatters:
-    """What is usual of a day's scatters, by what the session says of them.
+    """What scatter is usual on a day, by what the session says of it.
 
     Parameters
     ----------

@@ -126,7 +126,7 @@ def fuel_limits(session: Session) -> tuple:
 
 
 def fuel_terms(session: Session, fuel: str) -> FuelDemand:
-    """What a fuel is to the ladder, with how far what it asks for may be off.
+    """What the ladder knows of a fuel, and how far the air that it needs may be off.
 
     Parameters
     ----------

@@ -56,7 +56,7 @@ class Mixture:
 
 @dataclass(frozen=True)
 class GaugeDeviation:
-    """A state or a setup that stands off lambda 1 where the ECU holds it.
+    """A state or a setup that is away from lambda 1 where the ECU holds it.
 
     Attributes
     ----------
@@ -395,7 +395,7 @@ class Ladder:
 
 @dataclass(frozen=True)
 class Doubt:
-    """Something written down that the rest of the session speaks against.
+    """Something written down that disagrees with the rest of the session.
 
     Attributes
     ----------

@@ -674,7 +674,7 @@ class Season:
 
     @property
     def again(self) -> tuple:
-        """Setups that one outing more should repeat: what is ridden, and what it is measured by."""
+        """Setups that one more outing should repeat: what is ridden, and what it is measured by."""
         plan = self.plan
         if plan.next.code == "ride again":
             return plan.next.setups

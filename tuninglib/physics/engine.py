@@ -328,7 +328,7 @@ def fuel_mass_per_cycle_kg(
 def head_temperature_difference_ratio(
     power_ratio: ArrayLike, cooling_air_ratio: ArrayLike = 1.0
 ) -> float | np.ndarray:
-    """Change of how far an air-cooled head is hotter than the cooling air.
+    """Change in how much hotter an air-cooled head is than the cooling air.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""What the sums take: what the rider said, else a default, always with where it is from."""
+"""What is used: what the rider said, else a default, always with its source."""
 
 from dataclasses import dataclass
 from types import SimpleNamespace

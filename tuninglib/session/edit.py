@@ -292,7 +292,7 @@ def write_values(folder: Path | str, tables: dict) -> Edited:
 
 
 def remove_table(folder: Path | str, table: str) -> Edited:
-    """Make remarks of the lines of a table, if the session can still be used afterwards.
+    """Turn the lines of a table into comments, if the session can still be used afterwards.
 
     Parameters
     ----------
@@ -310,7 +310,7 @@ def remove_table(folder: Path | str, table: str) -> Edited:
 
 
 def without_table(text: str, table: str) -> str:
-    """Text of a TOML file with the lines of one table made remarks; everything else to the letter.
+    """Text of a TOML file with the lines of one table made comments; everything else to the letter.
 
     Parameters
     ----------
@@ -630,7 +630,7 @@ _STRAIGHT = "The steepest straight, ridden once"
 
 
 def hill_lines(track: Path | str, units: str = "metric") -> str:
-    """Lines of a session.toml that propose the hill which a track was ridden on, as remarks.
+    """Lines of a session.toml, as comments, that propose the hill of a track.
 
     Parameters
     ----------

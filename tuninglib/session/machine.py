@@ -223,7 +223,7 @@ class Gears:
 
 @dataclass(frozen=True, kw_only=True)
 class Engine:
-    """One state of what breathes: cylinder, head, cam, exhaust, air filter."""
+    """One state of the engine and of what it breathes through: head, cam, exhaust, air filter."""
 
     bore: Measured | None = quantity(
         "m",
@@ -347,7 +347,7 @@ class Engine:
 
 @dataclass(frozen=True, kw_only=True)
 class Rider:
-    """Somebody who rides test runs, or who will be handed the report."""
+    """Somebody who rides test runs, or will be given the report."""
 
     mass: Measured = quantity("kg", "dressed to ride", example="84 kg +/- 2 kg", low=25, high=250)
 

@@ -46,7 +46,7 @@ def marked(title: str, invented: str) -> str:
 
 @dataclass(frozen=True, kw_only=True)
 class About:
-    """What, when, and in which units the report prints."""
+    """What was tested and when, and the units of the report."""
 
     title: str = text(
         "a name for this outing; left out: its date",
@@ -180,7 +180,7 @@ def _grade_of(rise: Measured, length: Measured) -> Measured:
 
 @dataclass(frozen=True, kw_only=True)
 class Weather:
-    """The air of the day; a column of runs.csv, where there is one, goes first."""
+    """The air of the day; a column of runs.csv, where there is one, is used instead."""
 
     temperature: Measured | None = quantity(
         "K", "of the air", example="18 degC", low=233.15, high=328.15, default=None
@@ -337,7 +337,7 @@ class Use:
 
 @dataclass(frozen=True, kw_only=True)
 class Assumptions:
-    """What the sums take for granted until you say better."""
+    """What is assumed until you say otherwise."""
 
     run_scatter: Measured = quantity(
         "1",
@@ -450,7 +450,7 @@ class Assumptions:
 
 @dataclass(frozen=True, kw_only=True)
 class Log:
-    """What a device wrote during the outing: a track, or a table of numbers."""
+    """What a device recorded during the outing: a track, or a table of numbers."""
 
     file: str = text(
         "in this folder: a track as GPX, or a table as CSV or text", example="phone.gpx"

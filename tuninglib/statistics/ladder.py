@@ -23,7 +23,7 @@ from tuninglib.statistics.gauge_readings import Readings
 
 @dataclass(frozen=True, kw_only=True)
 class Priors:
-    """What is taken for granted before anything is read; standard deviations of logarithms.
+    """What is assumed before anything is read; standard deviations of logarithms.
 
     Parameters
     ----------
@@ -69,7 +69,7 @@ class Priors:
 
 @dataclass(frozen=True, kw_only=True)
 class Parts:
-    """What is stated of engines, injectors and fuels, and taken for granted of the rest.
+    """What is stated of engines, injectors and fuels, and assumed of the rest.
 
     Parameters
     ----------
