@@ -72,7 +72,7 @@ def test_the_session_may_say_otherwise(limit, code):
         (0.89, 0.70, 0.90, True, None),
         (0.91, 0.95, 0.90, True, "lean"),
         # What a rider put together: as the band has it.
-        (0.89, 0.45, 0.90, False, "lean"),
+        (0.87, 0.45, 0.90, False, "lean"),
     ],
 )
 def test_what_its_maker_delivered_is_shut_where_it_is_likelier_lean_than_not(
