@@ -146,7 +146,7 @@ def _(outing):
     next="find knock",
     engine="big",
     gates={"big_172_e10": "knock unexplained", "big_172": "knock"},
-    says=("nothing of a higher octane number was ridden on this engine and it was not plainly",),
+    says=("octane number was ridden on this engine and the mixture was not plainly",),
     never=("nothing richer", "buy", "fit injector"),
 )
 def _(outing):
@@ -220,7 +220,7 @@ def _(outing):
     gates={"big_150": "knock", "big_172_e10": "knock implied", "big_172": "", "big_185": ""},
     missing=("gauge",),
     says=("ride again with a lambda gauge",),
-    never=(*NO_GAUGE, "no injector listed passes", "the mixture does not explain"),
+    never=(*NO_GAUGE, "no listed injector passes", "does not explain the knock"),
 )
 def _(outing):
     """Without a gauge the flow still says which injector is richer on the same fuel."""
@@ -234,7 +234,7 @@ def _(outing):
     gates={"big_150": "knock"},
     missing=("gauge", "speeds"),
     says=("Look at the mixture, octane, compression",),
-    never=(*NO_GAUGE, "the mixture does not explain", "On e5", "this is decided"),
+    never=(*NO_GAUGE, "does not explain the knock", "On e5", "this is decided"),
 )
 def _(outing):
     """Nobody knows how lean it was, so nobody says that it was not the mixture."""
@@ -374,7 +374,7 @@ def _(outing):
     next="change fuel",
     fuels=(),
     gates=dict.fromkeys(("stock", "big_164", "big_172", "big_185"), "octane"),
-    says=("nothing of this session", "change the fuel"),
+    says=("nothing from this session", "change the fuel"),
     never=("strip it", "this is decided", "buy"),
 )
 def _(outing):
@@ -477,7 +477,7 @@ def _(outing):
     next="nothing",
     gates={"big_172": "lean", "big_185": ""},
     says=("its lean edge is 0.88, not 0.90",),
-    never=("not written down: taken",),
+    never=("not written down, so assumed",),
 )
 def _(outing):
     """Of two that pull alike the richer, and the lean edge moves with the heat."""
@@ -529,7 +529,7 @@ def _(outing):
     next="ride again",
     gates={"stock": "", "big_150": "lean", "big_172": ""},
     says=("stock again", "Keep full throttle short"),
-    never=("nothing of this session", "list another"),
+    never=("nothing from this session", "list another"),
 )
 def _(outing):
     """Nothing is said of the riding, and nothing knocked: the kit on its larger injector."""
@@ -574,7 +574,7 @@ def _(outing):
     next="find knock",
     missing=("range",),
     says=("every reading stood at the gauge's rich end",),
-    never=(*NO_GAUGE, "no injector listed passes"),
+    never=(*NO_GAUGE, "no listed injector passes"),
     gates={"stock": "rich", "big_150": "knock", "big_185": "knock unexplained"},
 )
 def _(outing):
@@ -634,7 +634,7 @@ def _(outing):
     gates={"big_172": "flow", "big_185": "flow"},
     says=(
         "chance of running out of time at the highest engine speed",
-        "No flow both fits the band",
+        "No flow fits the band",
     ),
     never=("strip it", "buy"),
 )
@@ -653,10 +653,10 @@ def _(outing):
     missing=("gauge",),
     says=(
         "more pull than stock",
-        "nothing is known of the mixture",
+        "the mixture is not known, and not judged",
         "nobody knows the mixture of big 172: keep full throttle short until it is read",
     ),
-    never=(*NO_GAUGE, "no injector listed passes"),
+    never=(*NO_GAUGE, "no listed injector passes"),
 )
 def _(outing):
     """What pulls is known; of the mixture nothing, and nothing is said."""
@@ -790,7 +790,7 @@ def one_run_each(outing, marker, *, bore="64.0 mm", compression=10.2):
     next="ride again",
     strength="leaning",
     says=(
-        "Leaning, not settled: about 2 more runs of it and of stock would most likely settle it",
+        "Likely, not settled: about 2 more runs of this setup and of stock would most likely",
         "more pull than stock",
         "if runs scatter as they usually do",
         "no rider repeated a setup",
@@ -823,7 +823,7 @@ def in_blocks(outing, marker):
     next="ride again",
     strength="leaning",
     says=(
-        "the setups were ridden one after the other, so the time of day may be part of it",
+        "so the time of day may be part of the difference",
         "about 2 more runs of each, taking turns",
     ),
     never=("this is decided",),
@@ -850,7 +850,7 @@ def _(outing):
     ride="big_172",
     next="ride again",
     strength="leaning",
-    says=("Leaning, not settled",),
+    says=("Likely, not settled",),
     never=("this is decided",),
 )
 def _(outing):
@@ -863,7 +863,7 @@ def _(outing):
     ride="big_172",
     next="ride again",
     strength="leaning",
-    says=("Leaning, not settled", "likely"),
+    says=("Likely, not settled", "likely"),
     never=("fit injector", "buy"),
 )
 def _(outing):
@@ -936,7 +936,7 @@ def _(outing):
     next="find knock",
     engine="stock",
     strength="leaning",
-    says=("Leaning, not settled", "find what made stock knock"),
+    says=("Likely, not settled", "find what made stock knock"),
     never=("this is decided",),
 )
 def _(outing):
@@ -961,7 +961,7 @@ def _(outing):
     ride=None,
     next="ride again",
     says=("no run that counts was read or timed",),
-    never=("ruled out", "this is decided", "no injector listed passes", "chance of"),
+    never=("ruled out", "this is decided", "no listed injector passes", "chance of"),
 )
 def _(outing):
     """Nothing counts, so nothing is ruled out either."""
@@ -974,7 +974,7 @@ def _(outing):
     next="find knock",
     gates={"big_150": "knock"},
     says=("light knock was heard on run 5",),
-    never=("this is decided", "no injector listed passes"),
+    never=("this is decided", "no listed injector passes"),
 )
 def _(outing):
     """The knock stays."""
@@ -1298,7 +1298,7 @@ def _(outing):
     "octane of what is burnt not known",
     ride="big_172",
     next=("buy", "i178"),
-    says=("the octane number of e10 is not known, so it is not held against what the engine",),
+    says=("the octane number of e10 is not known, so it is not checked against what the engine",),
 )
 def _(outing):
     """The same."""
@@ -1337,7 +1337,7 @@ def _(outing):
     next="nothing",
     engine="big",
     says=("no e10 in the engine big: light knock was heard on run 14",),
-    never=("buy injector", "find what made", "nothing of this session"),
+    never=("buy injector", "find what made", "nothing from this session"),
 )
 def _(outing):
     """It does not turn the session round: no regular in this engine, and premium as it was."""
@@ -1350,7 +1350,7 @@ def _(outing):
     next="ride again",
     gates=dict.fromkeys(("stock", "big_164", "big_172", "big_185"), "rich"),
     missing=("range",),
-    says=("every reading stood at the gauge's rich end", "fit an injector of less flow"),
+    says=("every reading stood at the gauge's rich end", "fit an injector with less flow"),
     never=(*NO_GAUGE, "may run lean", "lean end", "i205", "Look for", "cc/min"),
 )
 def _(outing):

@@ -164,7 +164,7 @@ def _not_the_mixture(results, cause) -> str:
     text = f"{' and '.join(found)} was ridden on this engine"
     if cause.odds is None:
         return text
-    return f"{text} and it was not plainly lean, so the mixture does not explain it"
+    return f"{text} and the mixture was not plainly lean, so it does not explain the knock"
 
 
 def ride_sentence(results: Results) -> str:
@@ -178,10 +178,10 @@ def ride_sentence(results: Results) -> str:
     if ride is None:
         ridden = [one for one in results.combinations if one.setup is not None]
         if not ridden:
-            return "nothing of this session: no run that counts was read or timed."
+            return "nothing from this session: no run that counts was read or timed."
         if len(results.plan.shut) < len(ridden):
-            return "nothing of this session: too little is known of any setup."
-        return "nothing of this session: every setup that was ridden is ruled out."
+            return "nothing from this session: too little is known about any setup."
+        return "nothing from this session: every setup that was ridden is ruled out."
     setup = results.session.setups[ride.setup]
     parts = f"{setup.parts}, " if setup.parts else ""
     what = f"{spaced(ride.setup)} ({parts}injector {ride.injector}, fuel {ride.fuel})"
@@ -207,7 +207,7 @@ def _pull(results, ride) -> str:
     speed = f"{sign}{abs(change):.1f} {units.unit_label('speed', system)} at your marker"
     text = gain_text(ratio)
     if pull.gain.doubted:
-        return f": {speed}; its speeds do not fit the other runs, so nothing is said of its pull"
+        return f": {speed}; its speeds do not fit the other runs, so its pull is not judged"
     if results.plan.strength == "open":
         return f": {speed}, but no difference in pull from {reference} was shown: {text}"
     if ratio.value < 0:
@@ -232,15 +232,15 @@ def _assumed(results) -> str:
 def _leaning(results) -> str:
     runs = results.plan.runs
     if runs is None:
-        return "Leaning, not settled"
+        return "Likely, not settled"
     if results.road.one_after_the_other:
         return (
-            "Leaning, not settled: the setups were ridden one after the other, so the time of day "
-            f"may be part of it; {more_runs_text(runs)} of it and of {spaced(results.reference)}, "
-            "taking turns, would most likely settle it"
+            "Likely, not settled: the setups were ridden one after the other, so the time of day "
+            f"may be part of the difference; {more_runs_text(runs)} of this setup and of "
+            f"{spaced(results.reference)}, taking turns, would most likely settle it"
         )
     return (
-        f"Leaning, not settled: about {more_runs_text(runs)} of it and of "
+        f"Likely, not settled: about {more_runs_text(runs)} of this setup and of "
         f"{spaced(results.reference)} would most likely settle it"
     )
 
@@ -304,7 +304,7 @@ def about_next(results: Results) -> str:
     if step.code in ("fit", "buy"):
         missing = [one.fuel for one in plan.fuels if one.fuel not in step.fuels]
         if missing:
-            said.append(f"No injector listed passes on {listing(missing)} with it.")
+            said.append(f"No listed injector passes on {listing(missing)} in this engine.")
         if plan.flow_wanted is not None:
             said.append(_wanted_flow(results))
     elif step.code == "list injectors" or plan.flow_wanted is not None:
@@ -393,15 +393,12 @@ def _on(fuel: str, text: str) -> str:
 
 def _again(results, step) -> str:
     if step.why == "gauge":
-        return (
-            "ride again with a lambda gauge: nothing is known of the mixture, so nothing is said "
-            "of it here."
-        )
+        return "ride again with a lambda gauge: the mixture is not known, and not judged here."
     if step.why == "steady":
         return (
             "read the gauge again before an injector is bought: most readings span more than half "
-            "a unit, as those of a whole run do. Wanted is the steady range after two or three "
-            "seconds of full throttle."
+            "a unit, as the extremes of a whole run do. Write down the steady range after two or "
+            "three seconds of full throttle."
         )
     if step.why == "open loop":
         return (
@@ -413,9 +410,9 @@ def _again(results, step) -> str:
     if step.why == "range":
         ends = {one.beyond for one in results.combinations if one.beyond}
         what = (
-            "an injector of less flow, one step at a time"
+            "an injector with less flow, one step at a time"
             if ends == {"rich"}
-            else "one that brings it back into the gauge's range, on the rich side first"
+            else "one that brings the reading back into the gauge's range, on the rich side first"
         )
         return f"every reading stood at the gauge's end: fit {what}, and ride again."
     if step.why == "speeds" and any(
@@ -423,12 +420,12 @@ def _again(results, step) -> str:
     ):
         return (
             f"ride the reference {spaced(results.reference)} with speeds at both lines: without "
-            "them nothing is known of the pull of anything else, so nothing is said of it here."
+            "them there is nothing to compare the pull of the others with."
         )
     if step.why == "speeds":
         return (
-            "ride again and write down the speeds at both lines: nothing is known of the pull, so "
-            "nothing is said of it here."
+            "ride again and write down the speeds at both lines: without them pull is not known, "
+            "and not judged here."
         )
     if step.runs is None:
         return (
@@ -437,7 +434,7 @@ def _again(results, step) -> str:
         )
     why = "that would most likely settle it"
     if results.plan.strength == "open":
-        why = "they are too close to call as yet"
+        why = "they are still too close to call"
     return (
         f"ride {spaced_list(step.setups)} again, about {more_runs_text(step.runs)} of each"
         f"{_in_turns(results)}: {why}."
@@ -541,8 +538,8 @@ def _wanted_flow(results) -> str:
         gates = [one.gate.code for one in results.plan.shut if one.engine == results.plan.engine]
         if "flow" in gates:
             return (
-                "No flow both fits the band and delivers in the time that the highest engine speed "
-                "leaves: stay below that speed."
+                "No flow fits the band and also delivers in the time that the highest engine "
+                "speed leaves: stay below that speed."
             )
         return (
             "No flow is known well enough to be tried: measure the flow of an injector that was "

@@ -101,7 +101,7 @@ def _not_heard(listened: int) -> str:
 
 _MARGINS = {
     "enough": "enough",
-    "unclear": "enough or not, that cannot be said",
+    "unclear": "whether that is enough cannot be said",
     "unknown": "its octane number is not written down",
 }
 
