@@ -91,7 +91,7 @@ def _(outing):
     engine="big",
     gates=dict.fromkeys(("big_164", "big_172", "big_172_e10"), "knock unexplained"),
     says=("find what made big 185 knock", "nothing richer", "ignition timing"),
-    never=("buy", "fit injector", "On e10: injector i178", "stays on the engine big"),
+    never=("buy", "fit injector", "On e10: injector i178", "stays on the engine 'big'"),
 )
 def _(outing):
     """What knocks when it is rich knocks all the sooner when it is leaner: no leaner one now."""
@@ -104,7 +104,7 @@ def _(outing):
     next="find knock",
     engine="big",
     gates=dict.fromkeys(BIG, "knock"),
-    says=("before the engine big is ridden at full throttle again",),
+    says=("before the engine 'big' is ridden at full throttle again",),
     never=("buy", "fit injector"),
 )
 def _(outing):
@@ -118,7 +118,7 @@ def _(outing):
     ride="big_172",
     next="nothing",
     gates={"big_172_e10": "knock", "big_172": "", "big_185": "", "big_164": "knock implied"},
-    says=("no e10 in the engine big: light knock was heard on run 16 with big 172 e10",),
+    says=("no e10 in the engine 'big': light knock was heard on run 16 with big 172 e10",),
     never=("On e10: injector i172", "185: light knock"),
 )
 def _(outing):
@@ -248,7 +248,7 @@ def _(outing):
     engine="big",
     gates={"big_150": "knock"},
     says=(
-        "buy injector i185 for 34 EUR for the engine big",
+        "buy injector i185 for 34 EUR for the engine 'big'",
         "Try it with an eye on the gauge: stop beyond 13.2",
         "big 150 pulled harder, but must not",
     ),
@@ -293,7 +293,7 @@ def _(outing):
     next=("change fuel", "i172"),
     fuels=("e5",),
     gates={"big_172_e10": "octane", "big_172": ""},
-    says=("keep to e5 with i172 (e10 has 87 AKI", "i172 stays on the engine big, on e5"),
+    says=("keep to e5 with i172 (e10 has 87 AKI", "i172 stays on the engine 'big', on e5"),
     never=("or list other injectors", "On e10: injector"),
 )
 def _(outing):
@@ -320,7 +320,7 @@ def _(outing):
     engine="big",
     fuels=(),
     gates={"big_172": "octane", "big_172_e10": "octane", "big_185": "octane", "stock": ""},
-    says=("change the fuel: none of those that you will burn is allowed on the engine big",),
+    says=("change the fuel: none of those that you will burn is allowed on the engine 'big'",),
     never=("list others", "buy", "the middle of the band"),
 )
 def _(outing):
@@ -333,7 +333,7 @@ def _(outing):
     ride="stock",
     next="change fuel",
     gates={"big_185": "octane"},
-    says=("the higher compression of the engine big for more: not enough",),
+    says=("the higher compression of the engine 'big' for more: not enough",),
 )
 def _(outing):
     """204 cc over 19.6 cc is 11.4: the same engine, measured instead of stated."""
@@ -359,7 +359,7 @@ def _(outing):
     next=("buy", "i178"),
     never=("not enough",),
     says=(
-        "the octane number that the maker asks for is not known, and the engine big has a "
+        "the octane number that the maker asks for is not known, and the engine 'big' has a "
         "compression of 10.2",
     ),
 )
@@ -425,7 +425,7 @@ def _(outing):
     ride="big_172",
     next="nothing",
     strength="decided",
-    says=("nothing more to test: this is decided", "i172 stays on the engine big"),
+    says=("nothing more to test: this is decided", "i172 stays on the engine 'big'"),
     never=("buy injector", "On e10", "with e10 in the tank"),
 )
 def _(outing):
@@ -904,7 +904,7 @@ def _(outing):
     next=("buy", "i185"),
     engine="big",
     gates={"big_172": "lean"},
-    says=("big 172 may pull harder, but must not be ridden as it is", "for the engine big"),
+    says=("big 172 may pull harder, but must not be ridden as it is", "for the engine 'big'"),
     never=("this is decided", "strip it", "nothing else was shown"),
 )
 def _(outing):
@@ -919,7 +919,7 @@ def _(outing):
     engine="big",
     gates={"big_164": "lean", "big_150": "knock"},
     says=(
-        "buy injector i178 for 34 EUR for the engine big, not the one to ride now",
+        "buy injector i178 for 34 EUR for the engine 'big', not the one to ride now",
         "pulled harder, but must not be ridden as they are",
     ),
     never=("stays on the engine", "strip it"),
@@ -1260,7 +1260,7 @@ def _(outing):
     next="change fuel",
     engine="big",
     gates={"big_164": "octane", "big_172": "octane", "big_185": "octane", "stock": ""},
-    says=("the higher compression of the engine big for more: not enough",),
+    says=("the higher compression of the engine 'big' for more: not enough",),
     never=("buy", "Ride now: big"),
 )
 def _(outing):
@@ -1287,7 +1287,7 @@ def _(outing):
     "compression of the kit not known",
     ride="big_172",
     next=("buy", "i178"),
-    says=("Watch: the compression of the engine big is not known",),
+    says=("Watch: the compression of the engine 'big' is not known",),
 )
 def _(outing):
     """What is not known goes into Watch, never into silence."""
@@ -1310,7 +1310,7 @@ def _(outing):
     ride="big_172",
     next="nothing",
     gates={"big_172_e10": "knock", "big_172": "", "big_185": ""},
-    says=("no e10 in the engine big: heavy knock was heard",),
+    says=("no e10 in the engine 'big': heavy knock was heard",),
     never=("buy injector", "On e10: injector", "in the band on e10"),
 )
 def _(outing):
@@ -1336,7 +1336,7 @@ def _(outing):
     ride="big_172",
     next="nothing",
     engine="big",
-    says=("no e10 in the engine big: light knock was heard on run 14",),
+    says=("no e10 in the engine 'big': light knock was heard on run 14",),
     never=("buy injector", "find what made", "nothing from this session"),
 )
 def _(outing):
@@ -1402,7 +1402,7 @@ def _(outing):
     "20 of 500 km run in",
     ride="big_172",
     next=("buy", "i178"),
-    says=("Full throttle waits: the engine big has done 20 km of the 500 km that its parts ask",),
+    says=("Full throttle waits: the engine 'big' has done 20 km of the 500 km that its parts ask",),
 )
 def _(outing):
     """The first line says that full throttle waits."""

@@ -207,7 +207,7 @@ WATCHED = {
         margin("e10", margin="unknown"), margin("e10", margin="enough"),
     ),
     "compression unknown": (
-        "the compression of the engine big is not known: whether it needs more octane",
+        "the compression of the engine 'big' is not known: whether it needs more octane",
         margin("e5", rise_unknown=True), margin("e5", "stock", rise_unknown=True),
     ),
     "maker silent": ("burn none below what the manual", maker_silent(10.0), maker_silent(10.1)),
@@ -227,10 +227,10 @@ def test_what_is_to_be_watched(results, case):
 # Octane: every margin of a fuel against an engine, and what the page says to it.
 OCTANE = {
     "not enough": None,
-    "unclear": "e10 has 95 RON on the engine big (maker asks for 91 RON, compression raised by "
+    "unclear": "e10 has 95 RON on the engine 'big' (maker asks for 91 RON, compression raised by "
     "0.8): whether that is enough cannot be said.",
     "unknown": "compression raised by 0.8): its octane number is not written down.",
-    "enough": "e10 has 95 RON on the engine big (maker asks for 91 RON, compression raised by "
+    "enough": "e10 has 95 RON on the engine 'big' (maker asks for 91 RON, compression raised by "
     "0.8): enough.",
 }
 
@@ -248,7 +248,7 @@ def test_octane_that_is_not_plainly_enough_is_said(results, code):
     # On an engine as it was made, only what is not known is worth a word.
     plain = OctaneMargin("stock", "e10", code, Octane(95.0, "RON"), Octane(91.0, "RON"), 0.0)
     said = str(heat.sentences(replace(quiet, octane=(plain,))))
-    assert ("on the engine stock" in said) == (code in ("unclear", "unknown"))
+    assert ("on the engine 'stock'" in said) == (code in ("unclear", "unknown"))
     assert "3 to 5 octane numbers" not in said
 
 

@@ -198,4 +198,4 @@ def test_full_throttle_before_running_in_is_asked_about(demo_folder, results, tm
     assert len(found) == (said is not None)
     if said is not None:
         assert said in found[0]
-        assert "engine big" in found[0]
+        assert "engine 'big'" in found[0]

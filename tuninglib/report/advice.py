@@ -41,7 +41,7 @@ def combination_name(one: Combination) -> str:
     """
     if one.setup is not None:
         return spaced(one.setup)
-    return f"{one.injector} on {one.fuel} (engine {spaced(one.engine)})"
+    return f"{one.injector} on {one.fuel} (engine '{spaced(one.engine)}')"
 
 
 def chance_of(probability: float, what: str) -> str:
@@ -335,9 +335,9 @@ def _injector(results, step) -> str:
         verb += f" for {money(price, results.session)}" if price is not None else ""
     engine = ""
     if plan.ride is None:
-        engine = f" for the engine {spaced(step.engine)}"
+        engine = f" for the engine '{spaced(step.engine)}'"
     elif plan.ride.engine != step.engine:
-        engine = f" for the engine {spaced(step.engine)}, not the one to ride now"
+        engine = f" for the engine '{spaced(step.engine)}', not the one to ride now"
     # A comma after what stands between two.
     verb += "," if engine and step.code == "fit" else ""
     known = [rows[fuel] for fuel in step.fuels if fuel in rows]
@@ -449,7 +449,7 @@ def _change_fuel(results, step) -> str:
     if not step.fuels:
         session = results.session
         wanted = session.use.fuels or [setup.fuel for setup in session.setups.values()]
-        where = f"on the engine {spaced(step.engine)}" if step.engine else "in this engine"
+        where = f"on the engine '{spaced(step.engine)}'" if step.engine else "in this engine"
         reasons = dict.fromkeys(
             heat.limit_sentence(limit).removesuffix(".")
             for limit in results.fuel_limits
@@ -477,8 +477,8 @@ def _find_knock(results, step) -> str:
             else "nothing listed is known to be safer"
         )
     return (
-        f"find what made {spaced_list(step.setups)} knock before the engine {spaced(step.engine)} "
-        f"is ridden at full throttle again: {why}. Look at "
+        f"find what made {spaced_list(step.setups)} knock before the engine "
+        f"'{spaced(step.engine)}' is ridden at full throttle again: {why}. Look at "
         f"{'' if cause.odds and not lean_by_itself(cause) else 'the mixture, '}octane, "
         "compression, ignition timing, heat and deposits."
     )
@@ -487,7 +487,7 @@ def _find_knock(results, step) -> str:
 def _find_heat(results, step) -> str:
     hot = next(one for one in results.combinations if one.setup == step.setups[0])
     return (
-        f"find out why the engine {spaced(step.engine)} ran hot before it is ridden at full "
+        f"find out why the engine '{spaced(step.engine)}' ran hot before it is ridden at full "
         f"throttle again: {gate_sentence(results, hot)}. Look at cooling fins and air, oil, "
         "ignition timing, a leak in the intake, and where the temperature is measured."
     )
@@ -501,12 +501,12 @@ def _find_power(results, step) -> str:
         if pull.verdict == "slower" and session.setups[pull.setup].engine == step.engine
     ]
     text = (
-        f"the engine {spaced(step.engine)} has more displacement, but was not shown to pull "
+        f"the engine '{spaced(step.engine)}' has more displacement, but was not shown to pull "
         "harder. That is no reason to strip it. Find out first"
     )
     if slower:
         text = (
-            f"the engine {spaced(step.engine)} has more displacement, but "
+            f"the engine '{spaced(step.engine)}' has more displacement, but "
             f"{spaced_list(slower)} pulled less: something is wrong with it. Find out before it "
             "is ridden again"
         )
@@ -517,7 +517,7 @@ def _find_power(results, step) -> str:
 
 
 def _list_injectors(results, step) -> str:
-    engine = f"on the engine {spaced(step.engine)}"
+    engine = f"on the engine '{spaced(step.engine)}'"
     if step.injector is None:
         return f"none of the injectors listed may be fitted {engine}; list another."
     worst = max(_of_step(results, step), key=lambda one: max(one.odds.richer, one.odds.leaner))
@@ -637,7 +637,7 @@ def fuel_items(results: Results) -> list:
     plan, items = results.plan, []
     read = {one.fuel for one in results.combinations if one.odds is not None}
     other_engine = plan.ride is not None and plan.ride.engine != plan.engine
-    engine = f" (engine {spaced(plan.engine)})" if other_engine else ""
+    engine = f" (engine '{spaced(plan.engine)}')" if other_engine else ""
     waits = plan.next.code in ("find knock", "find heat")
     for one in plan.fuels:
         if one.fuel not in read or (waits and one.best is None):
@@ -657,7 +657,7 @@ def fuel_items(results: Results) -> list:
     items += [
         (
             f"On {one.fuel}",
-            f"no {one.fuel} in the engine {spaced(plan.engine)}: "
+            f"no {one.fuel} in the engine '{spaced(plan.engine)}': "
             f"{heat.knock_sentence(worst_knock(one.heard))} with {combination_name(one.heard)}, "
             "and it was not plainly lean.",
         )

@@ -378,12 +378,12 @@ def _running_in(session) -> list:
         asked = f"its parts ask for {distance_text(wanted.value, system)} of running in"
         if since is None:
             found.append(
-                f"the engine {spaced(name)} was ridden at full throttle, and {asked}: was it run "
+                f"the engine '{spaced(name)}' was ridden at full throttle, and {asked}: was it run "
                 "in? Write since_opened under its table."
             )
         elif since.value < wanted.value:
             found.append(
-                f"the engine {spaced(name)} was ridden at full throttle "
+                f"the engine '{spaced(name)}' was ridden at full throttle "
                 f"{distance_text(since.value, system)} after it was opened, but {asked}: it may "
                 "wear, and pull less than it will."
             )
@@ -399,8 +399,8 @@ def not_run_in(session: Session) -> list:
     """
     system = session.about.units
     return [
-        f"the engine {spaced(name)} has done {distance_text(engine.since_opened.value, system)} of "
-        f"the {distance_text(engine.running_in.value, system)} that its parts ask for"
+        f"the engine '{spaced(name)}' has done {distance_text(engine.since_opened.value, system)} "
+        f"of the {distance_text(engine.running_in.value, system)} that its parts ask for"
         for name, engine in session.engines.items()
         if name in {setup.engine for setup in session.setups.values()}
         and engine.running_in is not None

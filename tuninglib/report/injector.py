@@ -266,10 +266,10 @@ def table(results: Results) -> Table | Prose:
     )
     limit = percent(leaner_limit_of(results.session))
     note = (
-        f"On the engine {results.ladder.engine!r}; as read where it was ridden, else as predicted. "
-        f"What has a chance above {limit} of being leaner is ruled out. Expected harm is in per "
-        "cent of pull. Open time, dead time included, is at the highest engine speed; above about "
-        "85 % an injector runs out (common practice)."
+        f"On the engine '{spaced(results.ladder.engine)}'; as read where an injector was ridden, "
+        f"else as predicted. An injector with a chance above {limit} of being leaner is ruled out. "
+        "Expected harm is in per cent of pull. Open time, dead time included, is at the highest "
+        "engine speed; above about 85 % an injector runs out (common practice)."
     )
     return Table("Injectors, tried and to buy", header, tuple(rows), note)
 
@@ -328,12 +328,12 @@ def _title_of(results) -> str:
         return "None of the injectors listed fits the band"
     if step.code == "change fuel" and step.fuels:
         return (
-            f"{step.injector} stays on the engine {spaced(step.engine)}, on {listing(step.fuels)}"
+            f"{step.injector} stays on the engine '{spaced(step.engine)}', on {listing(step.fuels)}"
         )
     stays = ride is not None and ride.engine == results.ladder.engine
     if stays and step.code not in ("change fuel", "find knock", "find heat"):
-        return f"{ride.injector} stays on the engine {spaced(ride.engine)}"
-    return f"Lambda against injector flow on the engine {spaced(results.ladder.engine)}"
+        return f"{ride.injector} stays on the engine '{spaced(ride.engine)}'"
+    return f"Lambda against injector flow on the engine '{spaced(results.ladder.engine)}'"
 
 
 _KEY = (

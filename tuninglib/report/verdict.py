@@ -316,7 +316,7 @@ def _octane_unknown(results) -> list:
             e for e in sorted(engines) if (session.engines[e].compression or 0) > HIGH_COMPRESSION
         ]
         return [
-            f"the octane number that the maker asks for is not known, and the engine {spaced(e)} "
+            f"the octane number that the maker asks for is not known, and the engine '{spaced(e)}' "
             f"has a compression of {session.engines[e].compression:.1f}: listen for knock."
             for e in high
         ] or [
@@ -339,7 +339,7 @@ def _octane_unknown(results) -> list:
     )
     if unknown:
         found.append(
-            f"the compression of the engine {spaced(unknown[0])} is not known: whether it needs "
+            f"the compression of the engine '{spaced(unknown[0])}' is not known: whether it needs "
             "more octane than the maker asks for cannot be said."
         )
     return found
