@@ -56,22 +56,22 @@ def _parser() -> argparse.ArgumentParser:
     )
     report.add_argument("--out", type=Path, help="where to write (default: SESSION.report)")
     report.add_argument(
-        "--jobs", type=int, help="of many sessions: how many at a time (default: all cores)"
+        "--jobs", type=int, help="with many sessions: how many at a time (default: all cores)"
     )
     report.add_argument(
         "--scheduler",
         metavar="ADDRESS",
-        help="of many sessions: hand them to the workers of this dask scheduler",
+        help="with many sessions: hand them to the workers of this dask scheduler",
     )
     report.add_argument(
-        "--anew", action="store_true", help="of many sessions: those that have not changed, too"
+        "--anew", action="store_true", help="with many sessions: also those that have not changed"
     )
     report.add_argument(
         "--kernel", action="store_true", help="run the workbook in a Jupyter kernel of its own"
     )
-    report.add_argument("--pdf", action="store_true", help="write report.pdf, too")
+    report.add_argument("--pdf", action="store_true", help="also write report.pdf")
     report.add_argument("--quiet", action="store_true", help="show no progress")
-    check = commands.add_parser("check", help="say everything that is wrong with a session")
+    check = commands.add_parser("check", help="list everything that is wrong with a session")
     check.add_argument("session", type=Path, help="the session's folder")
     new = commands.add_parser("new", help="write a session to fill in")
     new.add_argument("folder", type=Path, help="a folder that does not exist yet")
@@ -79,16 +79,18 @@ def _parser() -> argparse.ArgumentParser:
         "--units",
         choices=("metric", "us", "imperial"),
         default="metric",
-        help="of examples, headers and the report (default: metric)",
+        help="units of examples, headers and the report (default: metric)",
     )
     new.add_argument("--track", type=Path, metavar="GPX", help="propose the hill from this track")
     how = new.add_mutually_exclusive_group()
     how.add_argument("--ask", action="store_true", help="ask for units, setups and injectors first")
-    how.add_argument("--all", action="store_true", help="with every key there is, explained")
+    how.add_argument(
+        "--all", action="store_true", help="write every key there is, with what it means"
+    )
     plan = commands.add_parser("plan", help="plan a day: a page for the phone and a sheet to print")
     plan.add_argument("session", type=Path, help="the session's folder; it need not be complete")
     plan.add_argument(
-        "--gain", type=_gain, metavar="PERCENT", help="that you want to be sure of (default: 10)"
+        "--gain", type=_gain, metavar="PERCENT", help="gain that the day has to show (default: 10)"
     )
     guide = commands.add_parser("guide", help="write a page of every key and column")
     guide.add_argument(
@@ -98,13 +100,13 @@ def _parser() -> argparse.ArgumentParser:
         "--units",
         choices=("metric", "us", "imperial"),
         default="metric",
-        help="of its examples (default: metric)",
+        help="units of its examples (default: metric)",
     )
     pack = commands.add_parser("pack", help="put a session into one file to send")
     pack.add_argument("session", type=Path, help="the session's folder")
     pack.add_argument("file", type=Path, nargs="?", help="default: SESSION.outing.zip")
-    unpack = commands.add_parser("unpack", help="make a folder of a packed session")
-    unpack.add_argument("file", type=Path, help="as pack made it")
+    unpack = commands.add_parser("unpack", help="turn a packed session back into a folder")
+    unpack.add_argument("file", type=Path, help="the file that pack made")
     unpack.add_argument("folder", type=Path, nargs="?", help="a folder that does not exist yet")
     lab = commands.add_parser("lab", help="open the workbooks in JupyterLab")
     lab.add_argument("session", nargs="?", default="", help="the session's folder (default: demo)")
@@ -119,7 +121,7 @@ def _gain(text: str) -> float:
             return percent / 100
     except ValueError:
         pass
-    raise argparse.ArgumentTypeError(f"{text!r} is no gain; write per cent from 1 to 100")
+    raise argparse.ArgumentTypeError(f"{text!r} is not a gain; write per cent from 1 to 100")
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -127,7 +129,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser = _parser()
     options = parser.parse_args(arguments)
     if options.command == "new" and options.all and options.track:
-        parser.error("--all has no place for what --track finds; leave one of them out")
+        parser.error("--all and --track cannot be used together; leave one of them out")
     from tuninglib.text_files import SessionError
     from tuninglib.whole_files import in_words
 
@@ -291,13 +293,13 @@ def _new(options) -> int:
 
 def _asked(units, setups, injectors) -> tuple:
     """Three things that make a new session the rider's own; an empty answer takes what is shown."""
-    _say("An empty answer takes what stands in brackets.", file=sys.stderr)
+    _say("Press Enter to take what is in brackets.", file=sys.stderr)
     while (said := _answer("Units of the report: metric, us or imperial", [units])) not in (
         ["metric"], ["us"], ["imperial"]
     ):  # fmt: skip
         _say(f"{', '.join(said)!r} is none of the three.", file=sys.stderr)
-    setups = _answer("Setups that you will ride, the one as it was first", setups)
-    return said[0], setups, _answer("Injectors, the one that was fitted first", injectors)
+    setups = _answer("Setups that you will ride, starting with the bike as it was", setups)
+    return said[0], setups, _answer("Injectors, starting with the one that was fitted", injectors)
 
 
 def _answer(question, offered) -> list:

@@ -93,7 +93,11 @@ def test_two_riders_type_eleven_values_and_rows_and_have_a_report(tmp_path, unit
 @pytest.mark.parametrize(
     ("units", "header", "said"),
     [
-        ("us", "km/h", "take 13.7 kW a litre at the wheel, outside the 14 to 55 of full throttle"),
+        (
+            "us",
+            "km/h",
+            "take 13.7 kW per litre at the wheel, outside the 14 to 55 of full throttle",
+        ),
         ("metric", "mph", "write km/h in the header, or, if they are mph, bring them to km/h"),
         ("us", "mph", ""),
     ],

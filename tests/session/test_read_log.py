@@ -543,7 +543,7 @@ def test_rows_that_come_a_little_late_are_put_in_order(read):
         ("a,b\n1,2\n2,3\n", {}, "has no column time; say which it is, for example columns ="),
         ("time,gauge\n0.1,13\n0.2,13\n", {}, "has no unit; write for example units = { time = "),
         ("time [km],gauge\n0.1,13\n0.2,13\n", {}, "[km] is no unit of time"),
-        ("time [s],x\n0.1,13\n0.2,13\n", {}, "has a time but no channel of ours"),
+        ("time [s],x\n0.1,13\n0.2,13\n", {}, "has a time but no channel that is used here"),
         ("time [s],x,y z\n0.1,13,2\n0.2,13,3\n", {}, 'columns = { gauge = "y z" }; its columns'),
         ("t [s],x,gauge\n0.1,13,2\n0.2,13,3\n", {}, 'columns = { time = "t [s]" }; its columns'),
         ("time [s],speed [km/h],speed\n0,1,1\n1,1,1\n", {}, "has 'speed' and 'speed', both for"),

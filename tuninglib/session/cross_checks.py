@@ -454,7 +454,7 @@ def _unit_of_the_header(session, rows, ride, speeds) -> Problem | None:
         return None
     header = session.speed_units["exit_speed"]
     message = (
-        f"as {header} these speeds take {typed / 1e6:.1f} kW a litre at the wheel, outside the "
+        f"as {header} these speeds take {typed / 1e6:.1f} kW per litre at the wheel, outside the "
         f"{SMALL_OUTPUT_W_M3 / 1e6:.0f} to {SURPRISING_OUTPUT_W_M3 / 1e6:.0f} of full throttle, "
         f"but as {usual} {meant / 1e6:.1f}; write {usual} in the header, or, if they are {header}, "
         f"bring them to {usual}"

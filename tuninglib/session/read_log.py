@@ -320,7 +320,8 @@ def _columns(path, layout: Layout, columns: dict, units: dict, time_format: str)
             problems.append(Problem(path.name, str(error), row=layout.header_row, column=head))
     if len(used) < 2 and not problems:
         message = (
-            "has a time but no channel of ours; say what its columns are, for example columns = "
+            "has a time but no channel that is used here; say what its columns are, for example "
+            "columns = "
             f'{{ gauge = "{layout.heads[-1]}" }}; its columns are {layout.listed()}'
         )
         problems.append(Problem(path.name, message, row=layout.header_row))

@@ -227,7 +227,7 @@ class Gauge:
     )
     accuracy: Measured = quantity(
         "1",
-        "how far lambda may be off, all readings alike",
+        "how far lambda may be off, in all readings by the same",
         example="0 +/- 2 %",
         low=-0.05,
         high=0.05,
@@ -399,7 +399,7 @@ class Assumptions:
     )
     air_density: Measured = quantity(
         "1",
-        "how far the air density may be off, all runs alike",
+        "how far the air density may be off, on all runs by the same",
         example="0 +/- 1 %",
         low=-0.02,
         high=0.02,
@@ -409,7 +409,7 @@ class Assumptions:
     )
     day_to_day: Measured = quantity(
         "1",
-        "how far a day moves the wheel force of all setups alike, its weather aside",
+        "how far a day moves the wheel force of all setups together, weather aside",
         example="0 +/- 5 %",
         low=-0.01,
         high=0.01,
@@ -419,7 +419,7 @@ class Assumptions:
     )
     mixture_day_to_day: Measured = quantity(
         "1",
-        "how far a day moves the lambda of all setups alike, gauge and fuel of the day included",
+        "how far a day moves the lambda of all setups together, gauge and fuel of the day included",
         example="0 +/- 2 %",
         low=-0.01,
         high=0.01,
