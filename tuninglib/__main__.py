@@ -129,7 +129,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser = _parser()
     options = parser.parse_args(arguments)
     if options.command == "new" and options.all and options.track:
-        parser.error("--all and --track do not go together; leave one of them out")
+        parser.error("--all and --track cannot be used together; leave one of them out")
     from tuninglib.text_files import SessionError
     from tuninglib.whole_files import in_words
 
@@ -300,7 +300,7 @@ def _asked(units, setups, injectors) -> tuple:
     ):  # fmt: skip
         _say(f"{', '.join(said)!r} is not one of the three.", file=sys.stderr)
     setups = _answer("Setups that you will ride, starting with the bike as it was", setups)
-    return said[0], setups, _answer("Injectors, starting with the one that is fitted", injectors)
+    return said[0], setups, _answer("Injectors, starting with the one that was fitted", injectors)
 
 
 def _answer(question, offered) -> list:

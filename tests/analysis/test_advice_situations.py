@@ -91,7 +91,7 @@ def _(outing):
     engine="big",
     gates=dict.fromkeys(("big_164", "big_172", "big_172_e10"), "knock unexplained"),
     says=("find what made big 185 knock", "nothing richer", "ignition timing"),
-    never=("buy", "fit injector", "On e10: injector i178", "stays on the engine big"),
+    never=("buy", "fit injector", "On e10: injector i178", "stays on the engine 'big'"),
 )
 def _(outing):
     """What knocks when it is rich knocks all the sooner when it is leaner: no leaner one now."""
@@ -104,7 +104,7 @@ def _(outing):
     next="find knock",
     engine="big",
     gates=dict.fromkeys(BIG, "knock"),
-    says=("before the engine big is ridden at full throttle again",),
+    says=("before the engine 'big' is ridden at full throttle again",),
     never=("buy", "fit injector"),
 )
 def _(outing):
@@ -118,7 +118,7 @@ def _(outing):
     ride="big_172",
     next="nothing",
     gates={"big_172_e10": "knock", "big_172": "", "big_185": "", "big_164": "knock implied"},
-    says=("no e10 in the engine big: light knock was heard on run 16 with big 172 e10",),
+    says=("no e10 in the engine 'big': light knock was heard on run 16 with big 172 e10",),
     never=("On e10: injector i172", "185: light knock"),
 )
 def _(outing):
@@ -146,7 +146,7 @@ def _(outing):
     next="find knock",
     engine="big",
     gates={"big_172_e10": "knock unexplained", "big_172": "knock"},
-    says=("nothing of a higher octane number was ridden on this engine and it was not plainly",),
+    says=("octane number was ridden on this engine and the mixture was not plainly",),
     never=("nothing richer", "buy", "fit injector"),
 )
 def _(outing):
@@ -220,7 +220,7 @@ def _(outing):
     gates={"big_150": "knock", "big_172_e10": "knock implied", "big_172": "", "big_185": ""},
     missing=("gauge",),
     says=("ride again with a lambda gauge",),
-    never=(*NO_GAUGE, "no injector listed passes", "the mixture does not explain"),
+    never=(*NO_GAUGE, "no listed injector passes", "does not explain the knock"),
 )
 def _(outing):
     """Without a gauge the flow still says which injector is richer on the same fuel."""
@@ -234,7 +234,7 @@ def _(outing):
     gates={"big_150": "knock"},
     missing=("gauge", "speeds"),
     says=("Look at the mixture, octane, compression",),
-    never=(*NO_GAUGE, "the mixture does not explain", "On e5", "this is decided"),
+    never=(*NO_GAUGE, "does not explain the knock", "On e5", "this is decided"),
 )
 def _(outing):
     """Nobody knows how lean it was, so nobody says that it was not the mixture."""
@@ -248,7 +248,7 @@ def _(outing):
     engine="big",
     gates={"big_150": "knock"},
     says=(
-        "buy injector i185 for 34 EUR for the engine big",
+        "buy injector i185 for 34 EUR for the engine 'big'",
         "Try it with an eye on the gauge: stop beyond 13.2",
         "big 150 pulled harder, but must not",
     ),
@@ -293,7 +293,7 @@ def _(outing):
     next=("change fuel", "i172"),
     fuels=("e5",),
     gates={"big_172_e10": "octane", "big_172": ""},
-    says=("keep to e5 with i172 (e10 has 87 AKI", "i172 stays on the engine big, on e5"),
+    says=("keep to e5 with i172 (e10 has 87 AKI", "i172 stays on the engine 'big', on e5"),
     never=("or list other injectors", "On e10: injector"),
 )
 def _(outing):
@@ -320,7 +320,7 @@ def _(outing):
     engine="big",
     fuels=(),
     gates={"big_172": "octane", "big_172_e10": "octane", "big_185": "octane", "stock": ""},
-    says=("change the fuel: none of those that you will burn is allowed on the engine big",),
+    says=("change the fuel: none of those that you will burn is allowed on the engine 'big'",),
     never=("list others", "buy", "the middle of the band"),
 )
 def _(outing):
@@ -333,7 +333,7 @@ def _(outing):
     ride="stock",
     next="change fuel",
     gates={"big_185": "octane"},
-    says=("the higher compression of the engine big for more: not enough",),
+    says=("the higher compression of the engine 'big' for more: not enough",),
 )
 def _(outing):
     """204 cc over 19.6 cc is 11.4: the same engine, measured instead of stated."""
@@ -359,7 +359,7 @@ def _(outing):
     next=("buy", "i178"),
     never=("not enough",),
     says=(
-        "the octane number that the maker asks for is not known, and the engine big has a "
+        "the octane number that the maker asks for is not known, and the engine 'big' has a "
         "compression of 10.2",
     ),
 )
@@ -374,7 +374,7 @@ def _(outing):
     next="change fuel",
     fuels=(),
     gates=dict.fromkeys(("stock", "big_164", "big_172", "big_185"), "octane"),
-    says=("nothing of this session", "change the fuel"),
+    says=("nothing from this session", "change the fuel"),
     never=("strip it", "this is decided", "buy"),
 )
 def _(outing):
@@ -425,7 +425,7 @@ def _(outing):
     ride="big_172",
     next="nothing",
     strength="decided",
-    says=("nothing more to test: this is decided", "i172 stays on the engine big"),
+    says=("nothing more to test: this is decided", "i172 stays on the engine 'big'"),
     never=("buy injector", "On e10", "with e10 in the tank"),
 )
 def _(outing):
@@ -477,7 +477,7 @@ def _(outing):
     next="nothing",
     gates={"big_172": "lean", "big_185": ""},
     says=("its lean edge is 0.88, not 0.90",),
-    never=("not written down: taken",),
+    never=("not written down, so assumed",),
 )
 def _(outing):
     """Of two that pull alike the richer, and the lean edge moves with the heat."""
@@ -529,7 +529,7 @@ def _(outing):
     next="ride again",
     gates={"stock": "", "big_150": "lean", "big_172": ""},
     says=("stock again", "Keep full throttle short"),
-    never=("nothing of this session", "list another"),
+    never=("nothing from this session", "list another"),
 )
 def _(outing):
     """Nothing is said of the riding, and nothing knocked: the kit on its larger injector."""
@@ -574,7 +574,7 @@ def _(outing):
     next="find knock",
     missing=("range",),
     says=("every reading stood at the gauge's rich end",),
-    never=(*NO_GAUGE, "no injector listed passes"),
+    never=(*NO_GAUGE, "no listed injector passes"),
     gates={"stock": "rich", "big_150": "knock", "big_185": "knock unexplained"},
 )
 def _(outing):
@@ -634,7 +634,7 @@ def _(outing):
     gates={"big_172": "flow", "big_185": "flow"},
     says=(
         "chance of running out of time at the highest engine speed",
-        "No flow both fits the band",
+        "No flow fits the band",
     ),
     never=("strip it", "buy"),
 )
@@ -653,10 +653,10 @@ def _(outing):
     missing=("gauge",),
     says=(
         "more pull than stock",
-        "nothing is known of the mixture",
+        "the mixture is not known, and not judged",
         "nobody knows the mixture of big 172: keep full throttle short until it is read",
     ),
-    never=(*NO_GAUGE, "no injector listed passes"),
+    never=(*NO_GAUGE, "no listed injector passes"),
 )
 def _(outing):
     """What pulls is known; of the mixture nothing, and nothing is said."""
@@ -790,7 +790,7 @@ def one_run_each(outing, marker, *, bore="64.0 mm", compression=10.2):
     next="ride again",
     strength="leaning",
     says=(
-        "Leaning, not settled: about 2 more runs of it and of stock would most likely settle it",
+        "Likely, not settled: about 2 more runs of this setup and of stock would most likely",
         "more pull than stock",
         "if runs scatter as they usually do",
         "no rider repeated a setup",
@@ -823,7 +823,7 @@ def in_blocks(outing, marker):
     next="ride again",
     strength="leaning",
     says=(
-        "the setups were ridden one after the other, so the time of day may be part of it",
+        "so the time of day may be part of the difference",
         "about 2 more runs of each, taking turns",
     ),
     never=("this is decided",),
@@ -850,7 +850,7 @@ def _(outing):
     ride="big_172",
     next="ride again",
     strength="leaning",
-    says=("Leaning, not settled",),
+    says=("Likely, not settled",),
     never=("this is decided",),
 )
 def _(outing):
@@ -863,7 +863,7 @@ def _(outing):
     ride="big_172",
     next="ride again",
     strength="leaning",
-    says=("Leaning, not settled", "likely"),
+    says=("Likely, not settled", "likely"),
     never=("fit injector", "buy"),
 )
 def _(outing):
@@ -904,7 +904,7 @@ def _(outing):
     next=("buy", "i185"),
     engine="big",
     gates={"big_172": "lean"},
-    says=("big 172 may pull harder, but must not be ridden as it is", "for the engine big"),
+    says=("big 172 may pull harder, but must not be ridden as it is", "for the engine 'big'"),
     never=("this is decided", "strip it", "nothing else was shown"),
 )
 def _(outing):
@@ -919,7 +919,7 @@ def _(outing):
     engine="big",
     gates={"big_164": "lean", "big_150": "knock"},
     says=(
-        "buy injector i178 for 34 EUR for the engine big, not the one to ride now",
+        "buy injector i178 for 34 EUR for the engine 'big', not the one to ride now",
         "pulled harder, but must not be ridden as they are",
     ),
     never=("stays on the engine", "strip it"),
@@ -936,7 +936,7 @@ def _(outing):
     next="find knock",
     engine="stock",
     strength="leaning",
-    says=("Leaning, not settled", "find what made stock knock"),
+    says=("Likely, not settled", "find what made stock knock"),
     never=("this is decided",),
 )
 def _(outing):
@@ -961,7 +961,7 @@ def _(outing):
     ride=None,
     next="ride again",
     says=("no run that counts was read or timed",),
-    never=("ruled out", "this is decided", "no injector listed passes", "chance of"),
+    never=("ruled out", "this is decided", "no listed injector passes", "chance of"),
 )
 def _(outing):
     """Nothing counts, so nothing is ruled out either."""
@@ -974,7 +974,7 @@ def _(outing):
     next="find knock",
     gates={"big_150": "knock"},
     says=("light knock was heard on run 5",),
-    never=("this is decided", "no injector listed passes"),
+    never=("this is decided", "no listed injector passes"),
 )
 def _(outing):
     """The knock stays."""
@@ -1260,7 +1260,7 @@ def _(outing):
     next="change fuel",
     engine="big",
     gates={"big_164": "octane", "big_172": "octane", "big_185": "octane", "stock": ""},
-    says=("the higher compression of the engine big for more: not enough",),
+    says=("the higher compression of the engine 'big' for more: not enough",),
     never=("buy", "Ride now: big"),
 )
 def _(outing):
@@ -1287,7 +1287,7 @@ def _(outing):
     "compression of the kit not known",
     ride="big_172",
     next=("buy", "i178"),
-    says=("Watch: the compression of the engine big is not known",),
+    says=("Watch: the compression of the engine 'big' is not known",),
 )
 def _(outing):
     """What is not known goes into Watch, never into silence."""
@@ -1298,7 +1298,7 @@ def _(outing):
     "octane of what is burnt not known",
     ride="big_172",
     next=("buy", "i178"),
-    says=("the octane number of e10 is not known, so it is not held against what the engine",),
+    says=("the octane number of e10 is not known, so it is not checked against what the engine",),
 )
 def _(outing):
     """The same."""
@@ -1310,7 +1310,7 @@ def _(outing):
     ride="big_172",
     next="nothing",
     gates={"big_172_e10": "knock", "big_172": "", "big_185": ""},
-    says=("no e10 in the engine big: heavy knock was heard",),
+    says=("no e10 in the engine 'big': heavy knock was heard",),
     never=("buy injector", "On e10: injector", "in the band on e10"),
 )
 def _(outing):
@@ -1336,8 +1336,8 @@ def _(outing):
     ride="big_172",
     next="nothing",
     engine="big",
-    says=("no e10 in the engine big: light knock was heard on run 14",),
-    never=("buy injector", "find what made", "nothing of this session"),
+    says=("no e10 in the engine 'big': light knock was heard on run 14",),
+    never=("buy injector", "find what made", "nothing from this session"),
 )
 def _(outing):
     """It does not turn the session round: no regular in this engine, and premium as it was."""
@@ -1350,7 +1350,7 @@ def _(outing):
     next="ride again",
     gates=dict.fromkeys(("stock", "big_164", "big_172", "big_185"), "rich"),
     missing=("range",),
-    says=("every reading stood at the gauge's rich end", "fit an injector of less flow"),
+    says=("every reading stood at the gauge's rich end", "fit an injector with less flow"),
     never=(*NO_GAUGE, "may run lean", "lean end", "i205", "Look for", "cc/min"),
 )
 def _(outing):
@@ -1402,7 +1402,7 @@ def _(outing):
     "20 of 500 km run in",
     ride="big_172",
     next=("buy", "i178"),
-    says=("Full throttle waits: the engine big has done 20 km of the 500 km that its parts ask",),
+    says=("Full throttle waits: the engine 'big' has done 20 km of the 500 km that its parts ask",),
 )
 def _(outing):
     """The first line says that full throttle waits."""

@@ -158,7 +158,7 @@ def test_an_uncalibrated_speedometer_is_said_and_widens_the_force(edit, results)
         ("1.05 +/- 0.01", "shows less than the true speed"),
         (
             "0.72 +/- 0.01",
-            "more than UN R39 leaves even to a motorcycle in production (true speed "
+            "more than UN R39 allows even a motorcycle in production (true speed "
             "plus a tenth plus 8 km/h)",
         ),
     ],

@@ -79,11 +79,11 @@ def test_readings_that_move_over_the_day_are_named(by, side, demo_folder, tmp_pa
 
 def test_enough_is_not_said_of_what_heavy_knock_was_heard_with(demo_folder, tmp_path):
     outing = Outing(demo_folder, tmp_path / "quiet").key("bike", lowest_octane="91 RON")
-    assert "e5 has 98 RON on the engine big" in str(heat.sentences(outing.results()))
+    assert "e5 has 98 RON on the engine 'big'" in str(heat.sentences(outing.results()))
     outing = Outing(demo_folder, tmp_path / "loud").key("bike", lowest_octane="91 RON")
     said = str(heat.sentences(outing.knock("big_172", "heavy").results()))
-    assert "e5 has 98 RON on the engine big" not in said
-    assert "e10 has 95 RON on the engine big" not in said
+    assert "e5 has 98 RON on the engine 'big'" not in said
+    assert "e10 has 95 RON on the engine 'big'" not in said
 
 
 def test_nobody_knows_the_true_ratio_of_a_fuel_without_a_label(demo_folder, tmp_path):
@@ -117,5 +117,5 @@ def test_a_test_of_what_may_run_lean_is_marked_as_no_ride(demo_folder, tmp_path)
     )
     assert "big_172_e10" in day.order.setups
     words = str(day_words(day, aim, "moved", start.watched)[0])
-    assert "big 172 e10 may be tested with an eye on the gauge, and is not for riding" in words
+    assert "big 172 e10 may be tested with an eye on the gauge, but is not for riding" in words
     assert "Not for riding" not in str(day_words(day, aim, "moved")[0])

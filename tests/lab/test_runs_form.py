@@ -255,7 +255,7 @@ def test_knock_that_the_mixture_does_not_explain_ends_the_engine(demo_copy):
     assert "Stop: heavy knock was heard on run 22 with big 185." in said
     assert "until it runs richer" not in said, "richer is not what helps here"
     assert "Ended with it: big 150, big 164, big 172 and big 172 e10." in said
-    assert "Next: find what made big 185 knock before the engine big is ridden" in said
+    assert "Next: find what made big 185 knock before the engine 'big' is ridden" in said
 
 
 @pytest.mark.slow

@@ -29,7 +29,7 @@ ALWAYS = {
         "no more ethanol and no lower octane number than the maker",
         "Let the exhaust and the head cool before",
         "never run an engine in a closed room: carbon monoxide kills",
-        "Local law, the maker's manual and a licensed mechanic go before",
+        "Local law, the maker's manual and a licensed mechanic come before",
     ),
     "watch": (
         "full throttle only on a closed or quiet road, within the law, in full gear",
@@ -37,7 +37,7 @@ ALWAYS = {
     ),
     "tank": ("octane numbers do not mix by such a simple rule", "outdoors, with the engine cold"),
     "guess": ("Start at the rich end of the range, read the gauge on a short gentle run",),
-    "kit": ("squish, ring gap, clearance", "hoses and seals may not last", "manual goes before"),
+    "kit": ("squish, ring gap, clearance", "hoses and seals may not last", "manual comes before"),
 }  # fmt: skip
 
 
@@ -181,7 +181,7 @@ HEAD = "session.toml states no limit; above about"
 WATCHED = {
     "lean on a fuel": (f"{LEAN} 6 % chance of running leaner", leaner(0.06), leaner(0.05)),
     "lean band": (BAND, of_session("target", highest=0.91), of_session("target", highest=0.90)),
-    "too strong": ("put up to 55 kW a litre on the road on average", strong(55.1), strong(54.9)),
+    "too strong": ("put up to 55 kW per litre on the road on average", strong(55.1), strong(54.9)),
     "mixture unknown": (
         "nobody knows the mixture of big 172: keep full throttle short until it is read",
         planned(missing=("gauge",)), planned(missing=()),
@@ -200,14 +200,14 @@ WATCHED = {
         planned(missing=("knock",)), planned(missing=()),
     ),
     "quiet": ("no knock was heard on 3 runs of big 172", unheard(3), planned()),
-    "no proof": ("That is no proof: listen on, above all on a hot day", unheard(3), unheard(0)),
+    "no proof": ("That is no proof: keep listening, above all on a hot", unheard(3), unheard(0)),
     "quiet, not listened": ("nobody wrote down whether big 172 knocked", unheard(0), unheard(1)),
     "octane unknown": (
-        "the octane number of e10 is not known, so it is not held against",
+        "the octane number of e10 is not known, so it is not checked against",
         margin("e10", margin="unknown"), margin("e10", margin="enough"),
     ),
     "compression unknown": (
-        "the compression of the engine big is not known: whether it needs more octane",
+        "the compression of the engine 'big' is not known: whether it needs more octane",
         margin("e5", rise_unknown=True), margin("e5", "stock", rise_unknown=True),
     ),
     "maker silent": ("burn none below what the manual", maker_silent(10.0), maker_silent(10.1)),
@@ -227,10 +227,10 @@ def test_what_is_to_be_watched(results, case):
 # Octane: every margin of a fuel against an engine, and what the page says to it.
 OCTANE = {
     "not enough": None,
-    "unclear": "e10 has 95 RON on the engine big (maker asks for 91 RON, compression raised by "
-    "0.8): enough or not, that cannot be said.",
+    "unclear": "e10 has 95 RON on the engine 'big' (maker asks for 91 RON, compression raised by "
+    "0.8): whether that is enough cannot be said.",
     "unknown": "compression raised by 0.8): its octane number is not written down.",
-    "enough": "e10 has 95 RON on the engine big (maker asks for 91 RON, compression raised by "
+    "enough": "e10 has 95 RON on the engine 'big' (maker asks for 91 RON, compression raised by "
     "0.8): enough.",
 }
 
@@ -248,7 +248,7 @@ def test_octane_that_is_not_plainly_enough_is_said(results, code):
     # On an engine as it was made, only what is not known is worth a word.
     plain = OctaneMargin("stock", "e10", code, Octane(95.0, "RON"), Octane(91.0, "RON"), 0.0)
     said = str(heat.sentences(replace(quiet, octane=(plain,))))
-    assert ("on the engine stock" in said) == (code in ("unclear", "unknown"))
+    assert ("on the engine 'stock'" in said) == (code in ("unclear", "unknown"))
     assert "3 to 5 octane numbers" not in said
 
 
@@ -359,7 +359,7 @@ def test_the_lab_warns(results, case):
 
 
 def test_an_octane_that_cannot_be_told_comes_with_its_caution():
-    assert "enough or not, that cannot be said" in kit(3.2)
+    assert "perhaps not enough" in kit(3.2)
     assert "is enough where" in kit(2.4)
 
 

@@ -45,7 +45,7 @@ def results(demo_folder, tmp_path_factory):
 def test_the_sentences_count_every_row(results):
     text = logs.sentences(results).plain()
     assert "box.csv (black box): a table of 310 rows, 308 of them used, over 7 minutes" in text
-    assert "from one to the next it is 1 s, with one gap, the longest of 91 s" in text
+    assert "one every 1 s, with one gap, the longest of 91 s" in text
     assert "It holds speed and gauge. Columns that are not used: “oil”." in text
     assert "Left out: 1 line without a time that can be read, the first at line 19." in text
     assert "1 line with more cells than columns, the first is line 62." in text
@@ -131,7 +131,10 @@ def test_the_sentences_say_what_was_found_and_how_to_overrule_it(evening):
 @pytest.mark.parametrize(
     ("why", "said"),
     [
-        ("count", "has 8 full-throttle rows, so which is which is not clear and nothing is taken"),
+        (
+            "count",
+            "has 8 full-throttle rows, so it is not clear which is which and nothing is used",
+        ),
         ("listed", "The list under runs is longer or shorter than that, so nothing is taken"),
         ("unknown", "names a run that runs.csv does not have, or one twice, so nothing is taken"),
     ],
@@ -226,7 +229,7 @@ def test_without_places_the_page_says_what_to_write(evening):
     assert "write start and marker under [hill]" in text
     none = dataclasses.replace(bare, traces={"box": session.traces["box"]})
     text = logs.run_sentences(dataclasses.replace(evening, session=none)).plain()
-    assert "no log has positions, so runs are not looked for in them." in text
+    assert "no log has positions, so no runs can be found in them." in text
 
 
 # Mixture by throttle ------------------------------------------------------------------------------

@@ -111,7 +111,7 @@ def test_a_day_typed_on_the_phone_becomes_the_session(phone, demo_copy, tmp_path
     assert phone.cells("air_temperature")[:2] == ["14", "14"]
     assert phone.cells("entry_speed")[:2] == ["48", "48"]
     hint = phone.card.locator('.field[data-key="entry_speed"] .hint')
-    assert hint.inner_text() == "as on run 34; change it if it was another"
+    assert hint.inner_text() == "as on run 34; change if it was another"
     assert phone.cells("exit_speed")[:2] == ["62", ""]
     assert phone.page.locator("#text").input_value().count("\n35,") == 0
     phone.page.clock.fast_forward(600_000)
@@ -149,7 +149,7 @@ def test_nothing_is_lost_when_the_phone_dies(phone, browser, demo_copy, tmp_path
     # It was begun on the first phone.
     assert other.cells("note")[0] == "14:05"
     other.page.locator("#open").set_input_files(saved)
-    other.page.get_by_text("Run 34 differs there; what stands here was kept.").wait_for()
+    other.page.get_by_text("Run 34 differs there; what is here was kept.").wait_for()
     assert other.cells("entry_speed")[0] == "47"
     other.page.locator("#open").set_input_files(
         {"name": "x.csv", "mimeType": "text/csv", "buffer": b"a,b\n1,2\n"}

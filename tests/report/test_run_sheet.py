@@ -44,7 +44,7 @@ def text_of(page: str) -> str:
 def test_the_sheet_says_when_to_end_a_run(demo_folder):
     said = text_of(sheet(demo_folder))
     for sentence in (
-        "At the first rattle or ping. Ride that setup no more, nor any leaner one.",
+        "At the first rattle or ping. Do not ride that setup again, nor any leaner one.",
         "leaner than 13.2 on this gauge (lambda 0.90) after two seconds of full throttle.",
         "hotter than about 230 °C at the spark plug.",
         "When anything smells, leaks, slips or feels loose.",
@@ -164,8 +164,8 @@ def test_the_lists_are_written_from_the_plan(demo_copy):
         assert heading in page
         assert sentences
     assert not re.search(r"<(?:script|link|iframe|object)|url\(|@import", page)
-    for said in ("before any full throttle", "no specks of aluminium", "learnt is cleared",
-                 "a licensed mechanic go before this sheet"):  # fmt: skip
+    for said in ("before any full throttle", "no specks of aluminium", "learned is cleared",
+                 "a licensed mechanic come before this sheet"):  # fmt: skip
         assert said in page
 
 
@@ -198,4 +198,4 @@ def test_full_throttle_before_running_in_is_asked_about(demo_folder, results, tm
     assert len(found) == (said is not None)
     if said is not None:
         assert said in found[0]
-        assert "engine big" in found[0]
+        assert "engine 'big'" in found[0]

@@ -59,7 +59,11 @@ def test_check_says_every_doubt_that_the_report_has(tmp_path, capsys):
     [
         ("1,stock,tove,48,62", "1,stock,tove,48,55", "slipping clutch, a missed gear, a throttle"),
         ("1,stock,tove,48,62", "1,stock,tove,48,75", "if they are right, think of a gust from"),
-        ("5,big_150,ilmar,48,66", "5,big_150,ilmar,48,56", "would make run 5 the weakest of them"),
+        (
+            "5,big_150,ilmar,48,66",
+            "5,big_150,ilmar,48,56",
+            "would explain why run 5 is the weakest of them",
+        ),
     ],
 )
 def test_what_makes_a_run_weak_is_said_of_weak_runs(edit, row, typed, said):
@@ -78,6 +82,6 @@ def test_in_blocks_nothing_is_called_likely_stronger(demo_copy):
     results = analyse(load_session(demo_copy))
     assert results.road.one_after_the_other
     assert [pull.gain.strength for pull in results.pulls[1:]] == ["leaning"] * 2
-    assert [row[1] for row in gain.table(results).rows[1:]] == ["not told from the day"] * 2
+    assert [row[1] for row in gain.table(results).rows[1:]] == ["may be the time of day"] * 2
     said = dict(gain.sentences(results).items)
-    assert "unless the time of day made it (see below)" in said["big 164"]
+    assert "unless the time of day caused it (see below)" in said["big 164"]

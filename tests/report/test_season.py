@@ -52,7 +52,7 @@ def test_the_page_says_what_the_season_says_and_links_the_reports(made, capsys):
     assert 'href="2_june.report/report.html"' in page
     assert "more pull than stock" in page
     assert "Ride now" in page
-    assert "the report goes first" in page
+    assert "the report counts" in page
     assert "too lean" not in page
     assert "Local law, the maker's manual" in page.replace("&#39;", "'")
     assert str(made) not in page
@@ -163,7 +163,7 @@ def test_the_words_for_setups_that_never_met(copy):
     edit(copy / "2_june" / "session.toml", 'reference = "stock"', 'reference = "big_164"')
     found = season_below(copy)
     said = str(season.gain_sentences(found))
-    assert "no day with repeats leads from big 164 to stock" in said
+    assert "no days with repeats link big 164 to stock" in said
     assert "no such difference is called more or less" in said
     assert "no difference from stock was shown" in str(words.sentences(found))
     assert "These outings say next to nothing" in str(words.days(found))

@@ -81,13 +81,13 @@ def all_excluded(folder, edit):
 
 CASES = {
     no_speeds: ["no run has speeds, so no gain can be worked out"],
-    no_gauge: ["ride again with a lambda gauge", "nothing is known of the mixture"],
+    no_gauge: ["ride again with a lambda gauge", "the mixture is not known, and not judged"],
     no_scale: ["the gauge's scale is not known", "no mixture is judged"],
     one_reading: ["only one injector was read", "is assumed"],
     once_each: ["no rider repeated a setup, so how runs scatter is not known from this outing"],
     only_the_reference: ["only one setup was ridden, so there is nothing to compare it with"],
     all_at_the_end: ["every reading stood at the gauge's end", "left out of the sums"],
-    identical_injectors: ["reads as if it flowed", "cc/min that it is stated with"],
+    identical_injectors: ["reads as if it flowed", "cc/min"],
     no_ethanol: ["ethanol content of e5 is not written down"],
     all_excluded: ["every setup that was ridden is ruled out", "left out: rain"],
 }
@@ -187,10 +187,10 @@ def test_a_run_without_a_speed_and_an_outing_without_a_column_are_spoken_of(outi
 
 def test_an_octane_number_that_nobody_wrote_down_is_watched(outing):
     said = str(verdict.watch(outing.results()))
-    assert "so no fuel is held against it" not in said
+    assert "so no fuel is checked against it" not in said
     outing.key("bike", lowest_octane=None).key("engines.big", compression_ratio=None)
     said = str(verdict.watch(outing.results()))
-    assert "maker asks for is not known (lowest_octane under [bike]), so no fuel is held" in said
+    assert "maker asks for is not known (lowest_octane under [bike]), so no fuel is checked" in said
 
 
 @pytest.fixture

@@ -89,7 +89,7 @@ def test_a_day_without_a_temperature_is_taken_widely_and_said(demo_copy):
     path.write_text(text, encoding="utf-8")
     untold = analyse(load_session(demo_copy))
     (said,) = [one for one in cautions.remarks(untold) if "air somewhere" in one]
-    assert "not written down, so taken: air somewhere from 0 °C to 30 °C" in said
+    assert "not written down, so assumed: air somewhere from 0 °C to 30 °C" in said
     assert not [one for one in cautions.remarks(told) if "air somewhere" in one]
     for before, after in zip(told.pulls, untold.pulls, strict=True):
         assert after.force_n.low < before.force_n.value < after.force_n.high
@@ -478,12 +478,12 @@ def typed(tmp_path):
 def test_too_much_and_too_little_on_the_road_are_asked_about(typed):
     folder = typed("bigger_cylinder", KMH_IN_MPH, steps=False)
     (said,) = asked(folder)
-    assert "would put up to 66 kW a litre on the road" in said
+    assert "would put up to 66 kW per litre on the road" in said
     # And before all else in the caution box.
     assert verdict.watch(analyse(load_session(folder))).items[0] == ("Watch", said)
     for steps in (True, False):
         (said,) = asked(typed("bigger_cylinder", 1 / KMH_IN_MPH, steps=steps))
-        assert "no setup puts more than 11 kW a litre on the road" in said
+        assert "no setup puts more than 11 kW per litre on the road" in said
         assert "little for full throttle: check the units of the speeds (mph or km/h?)" in said
     with pytest.raises(SessionError, match="needs 21 kW at the wheel, more than the 18 kW"):
         load_session(typed("there_and_back", KMH_IN_MPH, steps=False, down=False))

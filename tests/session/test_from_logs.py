@@ -511,7 +511,7 @@ def test_check_says_what_was_found_in_the_logs(evening, capsys):
     assert main(["check", str(evening)]) == 0
     said = capsys.readouterr().out
     assert "Runs: phone has 8 ways from the start line to the marker and 8 back." in said
-    assert "runs.csv has 7 full-throttle rows, so which is which is not clear" in said
+    assert "runs.csv has 7 full-throttle rows, so it is not clear which is which" in said
 
 
 def test_check_speaks_of_a_log_that_nothing_names_and_its_lines_can_be_pasted(evening, capsys):

@@ -347,9 +347,10 @@ def _on_petrol(flow, density_kg_m3) -> Interval:
 
 
 _HOW = (
-    "at the bike's fuel pressure and battery voltage, volume against width is a straight line: its "
-    "slope is the flow, where it meets zero is the dead time. Two widths are the least, such as 4 "
-    "and 12 ms with 1000 pulses each; more tell how well it holds. ± is a 95 % interval."
+    "at the bike's fuel pressure and battery voltage, volume against width is a straight line: "
+    "its slope is the flow, and the width at which it meets zero is the dead time. Two widths are "
+    "the least, such as 4 and 12 ms with 1000 pulses each; more tell how well it holds. ± is a 95 "
+    "% interval."
 )
 _CAUTIONS = (
     (

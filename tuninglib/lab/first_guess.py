@@ -119,7 +119,7 @@ def first_guess(results: Results | None = None, *, system: str = "metric") -> wi
 
     def answer(**v):
         if 0 < si(v["chosen"], "flow") < SMALLEST_M3_S:
-            raise ValueError("no injector flows so little; 0 takes the one that is called for")
+            raise ValueError("no injector flows so little; 0 takes the flow that is called for")
         change = replace(
             start,
             flow_m3_s=si(v["flow"], "flow"),
@@ -296,8 +296,8 @@ def chart_warnings(
     if chart_valves != own_valves:
         found.append(
             f"the chart is for {chart_valves} valves per cylinder, your engine has {own_valves}: "
-            "heads with other valves breathe differently at the same displacement, and every "
-            "per cent of breathing is a per cent of flow. Do not take its flow as it is."
+            "heads with other valves breathe differently at the same displacement, and each per "
+            "cent of breathing is one per cent of flow. Do not take its flow as it is."
         )
     chart, own = (
         metering_demand(b.stoichiometric_ratio, b.density_kg_m3)
@@ -451,7 +451,7 @@ def compression_words(
     )
     watch.append(
         "a kit also changes oil need and heat, and may need approval for the road. The maker's "
-        "manual goes before this sum."
+        "manual comes before this sum."
     )
     return (
         Prose(tuple(items)),
@@ -473,7 +473,7 @@ HIGHEST_RISE = 2.5
 def _octane_sentence(need, fuel, margin, rise) -> str:
     said = {
         "enough": "enough",
-        "unclear": "enough or not, that cannot be said",
+        "unclear": "perhaps not enough",
         "not enough": "not enough",
     }[margin]
     text = f"the maker asks for {need}; {fuel} is {said}"
@@ -481,8 +481,8 @@ def _octane_sentence(need, fuel, margin, rise) -> str:
         return f"{text}."
     if rise > HIGHEST_RISE:
         return (
-            f"{text}: compression would be raised by {fixed(rise, 1)}, so far that no sum in "
-            "octane numbers holds. Measure the chamber again."
+            f"{text}: compression would be raised by {fixed(rise, 1)}, so far that no figure in "
+            "octane numbers would hold. Measure the chamber again."
         )
     low, high = (fixed(one * rise, 1) for one in (PER_COMPRESSION.low, PER_COMPRESSION.high))
     return (

@@ -100,7 +100,7 @@ def session_form(session_folder: Path | str) -> widgets.VBox:
                 said = Prose((("Removed", f"{table}, which was not written yet."),))
             else:
                 edited = remove_table(folder, table)
-                text = f"[{table}]; its lines in {TOML} are remarks now."
+                text = f"[{table}]; its lines in {TOML} are comments now."
                 said = kit.written(edited, [("Removed", text)])
         except (SessionError, OSError) as error:
             return say(kit.problems_prose(error))
@@ -142,7 +142,7 @@ def _buttons_of_form(add, write, remove) -> tuple:
     gone = widgets.Button(
         description="Remove this table",
         icon="trash",
-        tooltip="Makes remarks of its lines in session.toml; the earlier file is kept",
+        tooltip="Turns its lines into comments in session.toml; the earlier file is kept",
         layout={"width": "auto"},
     )
     gone.on_click(remove)
@@ -475,7 +475,7 @@ def _form(session_folder, build, said):
         for key, cell in zip(state["sheet"].keys, cells_of(state["sheet"], row), strict=True):
             if key in fields and kit.possible(fields[key], cell):
                 fields[key].value = cell
-        say(Prose((("Taken back", f"{row}. Mend it above and add it again, or leave it."),)))
+        say(Prose((("Taken back", f"{row}. Fix it above and add it again, or leave it."),)))
         tell()
 
     def tell():
@@ -520,7 +520,7 @@ def _form(session_folder, build, said):
     back = widgets.Button(
         description="Take back the last run",
         icon="undo",
-        tooltip="Takes out of runs.csv what was added here last; its cells can be mended",
+        tooltip="Takes out of runs.csv what was added here last; its cells can then be fixed",
         layout={"width": "auto"},
         disabled=True,
     )

@@ -451,12 +451,11 @@ class LadderPicture:
             self._ax.draw_artist(artist)
         label = units.unit_label("flow", self._system)
         alt = (
-            f"Lambda against injector flow on engine {self._engine}: it falls from "
+            f"Lambda against injector flow on the engine '{self._engine}': it falls from "
             f"{one.curve.value[0]:.2f} at {x[0]:.0f} {label} to {one.curve.value[-1]:.2f} at "
             f"{x[-1]:.0f} {label}. The target band is {lowest:.3f} to {highest:.3f}. At {at:.4g} "
-            f"{label} it is "
-            f"{one.lambda_.value:.3f}, with a 95 % interval from {one.lambda_.low:.3f} to "
-            f"{one.lambda_.high:.3f}."
+            f"{label} it is {one.lambda_.value:.3f}, with a 95 % interval from "
+            f"{one.lambda_.low:.3f} to {one.lambda_.high:.3f}."
         )
         return Image(png_of(canvas), alt, round(_WIDTH_IN * 130))
 

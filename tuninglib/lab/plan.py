@@ -216,15 +216,15 @@ def _day_remarks(day) -> list:
     if day.in_blocks:
         text = (
             "an engine that was opened is run in first, as its maker says, and checked again; "
-            "that time comes on top. Between two engines the difference of their days stays in "
-            "the gain: pick days alike in wind and air, or ride the first engine again at the "
-            "end if the gain is small."
+            "that time is extra. Between two engines the difference of their days stays in the "
+            "gain: pick days with like wind and air, or ride the first engine again at the end if "
+            "the gain is small."
         )
         items.append(("Each engine in one block", text))
     elif day.changes["engine"]:
         text = (
             f"the engine is opened {day.changes['engine']} times, and each time it is to be "
-            "run in before full throttle, as its maker says; that time comes on top."
+            "run in before full throttle, as its maker says; that time is extra."
         )
         items.append(("Running in", text))
     if setups > 2:
@@ -235,8 +235,8 @@ def _day_remarks(day) -> list:
         items.append(("Several setups", text))
     none, two, four = (percent(day.across_days[count], 1) for count in COMMON_RUNS)
     text = (
-        f"a gain over a setup of another such day is known to about ± {none}, as days differ. "
-        "Two runs of one and the same setup on both days, first or last, make that about "
+        f"a gain over a setup ridden on another such day is known to about ± {none}, as days "
+        "differ. Two runs of one and the same setup on both days, first or last, make that about "
         f"± {two}; four, ± {four}."
     )
     items.append(("Against another day", text))

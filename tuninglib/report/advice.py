@@ -41,7 +41,7 @@ def combination_name(one: Combination) -> str:
     """
     if one.setup is not None:
         return spaced(one.setup)
-    return f"{one.injector} on {one.fuel} (engine {spaced(one.engine)})"
+    return f"{one.injector} on {one.fuel} (engine '{spaced(one.engine)}')"
 
 
 def chance_of(probability: float, what: str) -> str:
@@ -164,7 +164,7 @@ def _not_the_mixture(results, cause) -> str:
     text = f"{' and '.join(found)} was ridden on this engine"
     if cause.odds is None:
         return text
-    return f"{text} and it was not plainly lean, so the mixture does not explain it"
+    return f"{text} and the mixture was not plainly lean, so it does not explain the knock"
 
 
 def ride_sentence(results: Results) -> str:
@@ -178,10 +178,10 @@ def ride_sentence(results: Results) -> str:
     if ride is None:
         ridden = [one for one in results.combinations if one.setup is not None]
         if not ridden:
-            return "nothing of this session: no run that counts was read or timed."
+            return "nothing from this session: no run that counts was read or timed."
         if len(results.plan.shut) < len(ridden):
-            return "nothing of this session: too little is known of any setup."
-        return "nothing of this session: every setup that was ridden is ruled out."
+            return "nothing from this session: too little is known about any setup."
+        return "nothing from this session: every setup that was ridden is ruled out."
     setup = results.session.setups[ride.setup]
     parts = f"{setup.parts}, " if setup.parts else ""
     what = f"{spaced(ride.setup)} ({parts}injector {ride.injector}, fuel {ride.fuel})"
@@ -207,7 +207,7 @@ def _pull(results, ride) -> str:
     speed = f"{sign}{abs(change):.1f} {units.unit_label('speed', system)} at your marker"
     text = gain_text(ratio)
     if pull.gain.doubted:
-        return f": {speed}; its speeds do not fit the other runs, so nothing is said of its pull"
+        return f": {speed}; its speeds do not fit the other runs, so its pull is not judged"
     if results.plan.strength == "open":
         return f": {speed}, but no difference in pull from {reference} was shown: {text}"
     if ratio.value < 0:
@@ -232,15 +232,15 @@ def _assumed(results) -> str:
 def _leaning(results) -> str:
     runs = results.plan.runs
     if runs is None:
-        return "Leaning, not settled"
+        return "Likely, not settled"
     if results.road.one_after_the_other:
         return (
-            "Leaning, not settled: the setups were ridden one after the other, so the time of day "
-            f"may be part of it; {more_runs_text(runs)} of it and of {spaced(results.reference)}, "
-            "taking turns, would most likely settle it"
+            "Likely, not settled: the setups were ridden one after the other, so the time of day "
+            f"may be part of the difference; {more_runs_text(runs)} of this setup and of "
+            f"{spaced(results.reference)}, taking turns, would most likely settle it"
         )
     return (
-        f"Leaning, not settled: about {more_runs_text(runs)} of it and of "
+        f"Likely, not settled: about {more_runs_text(runs)} of this setup and of "
         f"{spaced(results.reference)} would most likely settle it"
     )
 
@@ -304,7 +304,7 @@ def about_next(results: Results) -> str:
     if step.code in ("fit", "buy"):
         missing = [one.fuel for one in plan.fuels if one.fuel not in step.fuels]
         if missing:
-            said.append(f"No injector listed passes on {listing(missing)} with it.")
+            said.append(f"No listed injector passes on {listing(missing)} in this engine.")
         if plan.flow_wanted is not None:
             said.append(_wanted_flow(results))
     elif step.code == "list injectors" or plan.flow_wanted is not None:
@@ -335,9 +335,9 @@ def _injector(results, step) -> str:
         verb += f" for {money(price, results.session)}" if price is not None else ""
     engine = ""
     if plan.ride is None:
-        engine = f" for the engine {spaced(step.engine)}"
+        engine = f" for the engine '{spaced(step.engine)}'"
     elif plan.ride.engine != step.engine:
-        engine = f" for the engine {spaced(step.engine)}, not the one to ride now"
+        engine = f" for the engine '{spaced(step.engine)}', not the one to ride now"
     # A comma after what stands between two.
     verb += "," if engine and step.code == "fit" else ""
     known = [rows[fuel] for fuel in step.fuels if fuel in rows]
@@ -393,15 +393,12 @@ def _on(fuel: str, text: str) -> str:
 
 def _again(results, step) -> str:
     if step.why == "gauge":
-        return (
-            "ride again with a lambda gauge: nothing is known of the mixture, so nothing is said "
-            "of it here."
-        )
+        return "ride again with a lambda gauge: the mixture is not known, and not judged here."
     if step.why == "steady":
         return (
             "read the gauge again before an injector is bought: most readings span more than half "
-            "a unit, as those of a whole run do. Wanted is the steady range after two or three "
-            "seconds of full throttle."
+            "a unit, as the extremes of a whole run do. Write down the steady range after two or "
+            "three seconds of full throttle."
         )
     if step.why == "open loop":
         return (
@@ -413,9 +410,9 @@ def _again(results, step) -> str:
     if step.why == "range":
         ends = {one.beyond for one in results.combinations if one.beyond}
         what = (
-            "an injector of less flow, one step at a time"
+            "an injector with less flow, one step at a time"
             if ends == {"rich"}
-            else "one that brings it back into the gauge's range, on the rich side first"
+            else "one that brings the reading back into the gauge's range, on the rich side first"
         )
         return f"every reading stood at the gauge's end: fit {what}, and ride again."
     if step.why == "speeds" and any(
@@ -423,12 +420,12 @@ def _again(results, step) -> str:
     ):
         return (
             f"ride the reference {spaced(results.reference)} with speeds at both lines: without "
-            "them nothing is known of the pull of anything else, so nothing is said of it here."
+            "them there is nothing to compare the pull of the others with."
         )
     if step.why == "speeds":
         return (
-            "ride again and write down the speeds at both lines: nothing is known of the pull, so "
-            "nothing is said of it here."
+            "ride again and write down the speeds at both lines: without them pull is not known, "
+            "and not judged here."
         )
     if step.runs is None:
         return (
@@ -437,7 +434,7 @@ def _again(results, step) -> str:
         )
     why = "that would most likely settle it"
     if results.plan.strength == "open":
-        why = "they are too close to call as yet"
+        why = "they are still too close to call"
     return (
         f"ride {spaced_list(step.setups)} again, about {more_runs_text(step.runs)} of each"
         f"{_in_turns(results)}: {why}."
@@ -452,7 +449,7 @@ def _change_fuel(results, step) -> str:
     if not step.fuels:
         session = results.session
         wanted = session.use.fuels or [setup.fuel for setup in session.setups.values()]
-        where = f"on the engine {spaced(step.engine)}" if step.engine else "in this engine"
+        where = f"on the engine '{spaced(step.engine)}'" if step.engine else "in this engine"
         reasons = dict.fromkeys(
             heat.limit_sentence(limit).removesuffix(".")
             for limit in results.fuel_limits
@@ -480,8 +477,8 @@ def _find_knock(results, step) -> str:
             else "nothing listed is known to be safer"
         )
     return (
-        f"find what made {spaced_list(step.setups)} knock before the engine {spaced(step.engine)} "
-        f"is ridden at full throttle again: {why}. Look at "
+        f"find what made {spaced_list(step.setups)} knock before the engine "
+        f"'{spaced(step.engine)}' is ridden at full throttle again: {why}. Look at "
         f"{'' if cause.odds and not lean_by_itself(cause) else 'the mixture, '}octane, "
         "compression, ignition timing, heat and deposits."
     )
@@ -490,7 +487,7 @@ def _find_knock(results, step) -> str:
 def _find_heat(results, step) -> str:
     hot = next(one for one in results.combinations if one.setup == step.setups[0])
     return (
-        f"find out why the engine {spaced(step.engine)} ran hot before it is ridden at full "
+        f"find out why the engine '{spaced(step.engine)}' ran hot before it is ridden at full "
         f"throttle again: {gate_sentence(results, hot)}. Look at cooling fins and air, oil, "
         "ignition timing, a leak in the intake, and where the temperature is measured."
     )
@@ -504,12 +501,12 @@ def _find_power(results, step) -> str:
         if pull.verdict == "slower" and session.setups[pull.setup].engine == step.engine
     ]
     text = (
-        f"the engine {spaced(step.engine)} has more displacement, but was not shown to pull "
+        f"the engine '{spaced(step.engine)}' has more displacement, but was not shown to pull "
         "harder. That is no reason to strip it. Find out first"
     )
     if slower:
         text = (
-            f"the engine {spaced(step.engine)} has more displacement, but "
+            f"the engine '{spaced(step.engine)}' has more displacement, but "
             f"{spaced_list(slower)} pulled less: something is wrong with it. Find out before it "
             "is ridden again"
         )
@@ -520,7 +517,7 @@ def _find_power(results, step) -> str:
 
 
 def _list_injectors(results, step) -> str:
-    engine = f"on the engine {spaced(step.engine)}"
+    engine = f"on the engine '{spaced(step.engine)}'"
     if step.injector is None:
         return f"none of the injectors listed may be fitted {engine}; list another."
     worst = max(_of_step(results, step), key=lambda one: max(one.odds.richer, one.odds.leaner))
@@ -541,8 +538,8 @@ def _wanted_flow(results) -> str:
         gates = [one.gate.code for one in results.plan.shut if one.engine == results.plan.engine]
         if "flow" in gates:
             return (
-                "No flow both fits the band and delivers in the time that the highest engine speed "
-                "leaves: stay below that speed."
+                "No flow fits the band and also delivers in the time that the highest engine "
+                "speed leaves: stay below that speed."
             )
         return (
             "No flow is known well enough to be tried: measure the flow of an injector that was "
@@ -640,7 +637,7 @@ def fuel_items(results: Results) -> list:
     plan, items = results.plan, []
     read = {one.fuel for one in results.combinations if one.odds is not None}
     other_engine = plan.ride is not None and plan.ride.engine != plan.engine
-    engine = f" (engine {spaced(plan.engine)})" if other_engine else ""
+    engine = f" (engine '{spaced(plan.engine)}')" if other_engine else ""
     waits = plan.next.code in ("find knock", "find heat")
     for one in plan.fuels:
         if one.fuel not in read or (waits and one.best is None):
@@ -660,7 +657,7 @@ def fuel_items(results: Results) -> list:
     items += [
         (
             f"On {one.fuel}",
-            f"no {one.fuel} in the engine {spaced(plan.engine)}: "
+            f"no {one.fuel} in the engine '{spaced(plan.engine)}': "
             f"{heat.knock_sentence(worst_knock(one.heard))} with {combination_name(one.heard)}, "
             "and it was not plainly lean.",
         )

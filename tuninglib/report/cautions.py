@@ -60,8 +60,8 @@ CAUTIONS = (
     ),
     (
         "The law and the maker",
-        "Local law, the maker's manual and a licensed mechanic go before anything that is written "
-        "here. A changed engine may need approval for the road.",
+        "Local law, the maker's manual and a licensed mechanic come before anything that is "
+        "written here. A changed engine may need approval for the road.",
     ),
 )
 
@@ -135,15 +135,15 @@ def _stated(found) -> tuple:
     what = listing(
         f"{doubt.what} (by {fixed(doubt.off, 1)} times its ±)"
         if doubt.off > 1
-        else f"{doubt.what} (within its ±, but with the rest)"
+        else f"{doubt.what} (within its ±, but together with the rest)"
         for doubt in found
     )
     return (
         "Against session.toml",
-        "all runs together do not fit what is stated of slope, wind, masses, drag and the "
-        f"speedometer; they would fit best with another {what}. Slope and wind look alike here: "
-        "check the grade first, then masses and the speedometer. The intervals do not allow for a "
-        "mistake in what is stated.",
+        "all runs together do not fit what is stated about slope, wind, masses, drag and the "
+        f"speedometer; they would fit best with another {what}. Slope and wind have the same "
+        "effect here: check the grade first, then masses and the speedometer. The intervals do "
+        "not allow for a mistake in what is stated.",
     )
 
 
@@ -191,11 +191,11 @@ def _reading(results, doubt) -> tuple:
     side = "leaner" if doubt.off > 0 else "richer"
     return (
         _label(doubt),
-        f"reads {gauge_text(middle, gauge)} where the other readings say "
-        f"{gauge_text(middle / (1 + doubt.off), gauge)} ({percent(abs(doubt.off))} {side}). It "
-        f"counts with weight {weight_text(doubt.weight)} instead of 1. Check what was written "
-        "down; if it is right, look for a misfire, an air leak or a throttle that was not fully "
-        f"open. {_LAST_WORD}",
+        f"reads {gauge_text(middle, gauge)} where the other readings suggest "
+        f"{gauge_text(middle / (1 + doubt.off), gauge)} ({percent(abs(doubt.off))} {side}). The "
+        f"reading counts with weight {weight_text(doubt.weight)} instead of 1. Check what was "
+        "written down; if it is right, look for a misfire, an air leak or a throttle that was not "
+        f"fully open. {_LAST_WORD}",
     )
 
 
@@ -212,8 +212,8 @@ def _readings_disagree(results, doubt) -> tuple:
 
 def _undecided(doubt) -> str:
     if len(doubt.runs) == 2:
-        return "two cannot tell which one is wrong. Both are kept"
-    return "there is no majority to tell which are wrong. All are kept"
+        return "of two, there is no telling which is wrong. Both are kept"
+    return "there is no majority to show which are wrong. All are kept"
 
 
 def _again(results, doubt) -> str:
@@ -262,12 +262,14 @@ def _fuel_direction(results, doubt) -> tuple:
 
 def _run(results, doubt) -> tuple:
     size = f"{percent(abs(doubt.off))} {'more' if doubt.off > 0 else 'less'}"
-    why = f"{_WEAKER} would do this" if doubt.off < 0 else "think of a gust from behind or the gear"
+    why = "think of a gust from behind or the gear"
+    if doubt.off < 0:
+        why = f"{_WEAKER} would explain it"
     return (
         _label(doubt),
-        f"its speeds need {size} wheel force than the other runs say. It counts with weight "
-        f"{weight_text(doubt.weight)} instead of 1. Check both speeds as they were written down; "
-        f"if they are right, {why}. {_LAST_WORD}",
+        f"its speeds need {size} wheel force than the other runs suggest. The run counts with "
+        f"weight {weight_text(doubt.weight)} instead of 1. Check both speeds as they were written "
+        f"down; if they are right, {why}. {_LAST_WORD}",
     )
 
 
@@ -275,13 +277,12 @@ def _runs_disagree(results, doubt) -> tuple:
     size = f"differ by {percent(doubt.off)}" if doubt.off else "differ"
     forces = {run.run: run.force_n for run in results.runs if run.run in doubt.runs}
     weaker = min(forces, key=lambda number: forces[number])
-    why = f" If they are right, {_WEAKER} would make run {weaker:g} the weakest of them."
+    why = f" If they are right, {_WEAKER} would explain why run {weaker:g} is the weakest of them."
     return (
         _label(doubt),
-        f"their wheel forces {size}, more than runs do from one to the next, and "
-        f"{_undecided(doubt)} with weight {weight_text(doubt.weight)}, which makes the interval of "
-        f"this setup wide. Check the speeds as they were written down{_again(results, doubt)}."
-        f"{why} {_LAST_WORD}",
+        f"their wheel forces {size}, more than is usual from run to run, and {_undecided(doubt)} "
+        f"with weight {weight_text(doubt.weight)}, which makes the interval of this setup wide. "
+        f"Check the speeds as they were written down{_again(results, doubt)}.{why} {_LAST_WORD}",
     )
 
 
@@ -301,7 +302,7 @@ def _gain(results, doubt) -> tuple:
 def _way_down(results, doubt) -> tuple:
     return (
         _label(doubt),
-        "the speeds of its way down do not fit the other runs. They count with weight "
+        "the speeds of its roll back down do not fit the other runs. They count with weight "
         f"{weight_text(doubt.weight)} instead of 1. Check both as they were written down, and that "
         f"the clutch was pulled all the way. {_LAST_WORD}",
     )
@@ -318,7 +319,7 @@ def remarks(results: Results) -> list:
     session, found = results.session, []
     if session.gauge.scale is None and session.runs["gauge_low"].notna().any():
         found.append(
-            "the gauge's scale is not known (what it prints at lambda 1), so its readings say "
+            "the gauge's scale is not known (what it shows at lambda 1), so its readings say "
             "nothing about lambda and no mixture is judged; write scale under [gauge]."
         )
     unlabelled = [
@@ -326,8 +327,8 @@ def remarks(results: Results) -> list:
     ]
     if unlabelled:
         found.append(
-            f"the ethanol content of {listing(unlabelled)} is not written down; 5 % is taken, and "
-            "0 to 10 % would move lambda by about 2 % either way."
+            f"the ethanol content of {listing(unlabelled)} is not written down; 5 % is assumed, "
+            "and 0 to 10 % would move lambda by about 2 % either way."
         )
     found += _left_out(session)
     found += _running_in(session)
@@ -354,8 +355,8 @@ def _left_out(session) -> list:
     if 0 < len(silent) < len(rows):
         where = listing([f"row {row}" for row in silent["row"]])
         found.append(
-            f"no speed at the marker is written in {where} of {RUNS}, so nothing of the gain is "
-            "taken from there; write exit_speed if you know it."
+            f"no speed at the marker is written in {where} of {RUNS}, which therefore says nothing "
+            "of the gain; write exit_speed if you know it."
         )
     if len(rows) and rows["gauge_low"].isna().all():
         found.append(
@@ -377,12 +378,12 @@ def _running_in(session) -> list:
         asked = f"its parts ask for {distance_text(wanted.value, system)} of running in"
         if since is None:
             found.append(
-                f"the engine {spaced(name)} was ridden at full throttle, and {asked}: was it run "
+                f"the engine '{spaced(name)}' was ridden at full throttle, and {asked}: was it run "
                 "in? Write since_opened under its table."
             )
         elif since.value < wanted.value:
             found.append(
-                f"the engine {spaced(name)} was ridden at full throttle "
+                f"the engine '{spaced(name)}' was ridden at full throttle "
                 f"{distance_text(since.value, system)} after it was opened, but {asked}: it may "
                 "wear, and pull less than it will."
             )
@@ -398,8 +399,8 @@ def not_run_in(session: Session) -> list:
     """
     system = session.about.units
     return [
-        f"the engine {spaced(name)} has done {distance_text(engine.since_opened.value, system)} of "
-        f"the {distance_text(engine.running_in.value, system)} that its parts ask for"
+        f"the engine '{spaced(name)}' has done {distance_text(engine.since_opened.value, system)} "
+        f"of the {distance_text(engine.running_in.value, system)} that its parts ask for"
         for name, engine in session.engines.items()
         if name in {setup.engine for setup in session.setups.values()}
         and engine.running_in is not None
@@ -439,7 +440,7 @@ def _taken(results) -> list:
         said.append(f"standard air pressure {where}")
     if not said:
         return []
-    return [f"not written down, so taken: {listing(said)}.{_cost(results, names)}"]
+    return [f"not written down, so assumed: {listing(said)}.{_cost(results, names)}"]
 
 
 # Of an interval's width, less than this is not worth the trouble.
@@ -499,7 +500,7 @@ def _speedometer(results) -> list:
     if high < lowest:
         above = _speed(8 / 3.6, results.session)
         return [
-            "by its calibration the speedometer shows more than UN R39 leaves even to a motorcycle "
+            "by its calibration the speedometer shows more than UN R39 allows even a motorcycle "
             f"in production (true speed plus a tenth plus {above}): check the calibration, the "
             "tyre size and the gearing."
         ]
@@ -533,9 +534,9 @@ def too_strong(results: Results) -> list:
     if not loud:
         return []
     return [
-        f"{listing(loud)} would put up to {max(output.values()) / 1e6:.0f} kW a litre on the road "
-        "on average over the hill, a lot for a road engine: check the units of the speeds (km/h or "
-        "mph?), the masses and the grade."
+        f"{listing(loud)} would put up to {max(output.values()) / 1e6:.0f} kW per litre on the "
+        "road on average over the hill, a lot for a road engine: check the units of the speeds "
+        "(km/h or mph?), the masses and the grade."
     ]
 
 
@@ -556,7 +557,7 @@ def _surprises(results) -> list:
         )
     if output and max(output.values()) < SMALL_OUTPUT_W_M3:
         found.append(
-            f"no setup puts more than {max(output.values()) / 1e6:.0f} kW a litre on the road on "
+            f"no setup puts more than {max(output.values()) / 1e6:.0f} kW per litre on the road on "
             "average over the hill, little for full throttle: check the units of the speeds (mph "
             "or km/h?), the masses and the grade."
         )
@@ -565,8 +566,8 @@ def _surprises(results) -> list:
     blowing = max([abs(wind.value), *(abs(v) for v in session.runs["headwind_m_s"].dropna())])
     if blowing > STRONG_WIND_M_S:
         found.append(
-            f"a wind of {_speed(blowing, session)} was written down; standards for road tests stop "
-            f"at {_speed(STRONG_WIND_M_S, session)} on average."
+            f"a wind of {_speed(blowing, session)} was written down; standards for road tests "
+            f"allow {_speed(STRONG_WIND_M_S, session)} at most, on average."
         )
     return found
 
@@ -580,8 +581,8 @@ def _mixed_units(units) -> list:
         return []
     said = [f"{listing(keys)} in {unit}" for unit, keys in by_unit.values()]
     return [
-        f"runs.csv has {listing(said)}, but one speedometer shows one unit: check the header, as a "
-        "wrong unit in it makes another vehicle's forces."
+        f"runs.csv has {listing(said)}, but one speedometer shows one unit: check the header, "
+        "since a wrong unit there makes every force wrong."
     ]
 
 

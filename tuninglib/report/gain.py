@@ -64,7 +64,7 @@ def _leaning(results, record) -> str:
     if not results.road.repeated:
         text += ", if runs scatter as they usually do"
     if results.road.one_after_the_other:
-        return f"{text}, unless the time of day made it (see below)."
+        return f"{text}, unless the time of day caused it (see below)."
     forbidden = record.setup in {one.setup for one in results.plan.shut}
     if record.more_runs is None or forbidden:
         return f"{text}."
@@ -78,8 +78,8 @@ def _open(results, record) -> str:
     visible = record.gain.smallest_visible
     if visible > _BEYOND_ANY_CHANGE:
         return (
-            f"{text} This outing could not show any gain that such a change brings; two more runs "
-            f"of each would most likely show {percent(record.visible_with_more)}."
+            f"{text} This outing could not have shown any gain that such a change brings; two more "
+            f"runs of each would most likely show {percent(record.visible_with_more)}."
         )
     return f"{text} A difference of {percent(visible)} or more would most likely have shown."
 
@@ -108,7 +108,7 @@ def verdict_text(gain: Gain | None, *, in_blocks: bool = False) -> str:
     if gain is None:
         return "reference"
     if in_blocks and gain.strength != "decided" and not gain.doubted:
-        return "not told from the day"
+        return "may be the time of day"
     side = "stronger" if gain.ratio.value >= 0 else "weaker"
     words = {"decided": side, "leaning": f"likely {side}", "open": "too close to call"}
     return "check its runs" if gain.doubted else words[gain.strength]
@@ -124,25 +124,26 @@ def _notes(results) -> list:
             "no rider repeated a setup, so how runs scatter is not known from this outing; the "
             f"intervals rest on what is usual: "
             f"{percent(results.session.assumptions.run_scatter.value, 1)} (standard deviation), "
-            "give or take a factor of 2.7. A second run of any setup sharpens all of them."
+            "give or take a factor of 2.7. A second run of any setup narrows all of them."
         )
     else:
         found.append(
             f"from run to run the wheel force scatters by {percent(road.scatter_sd, 1)} (standard "
-            "deviation), reading and gusts included. That is from these runs and from what is "
-            "usual."
+            "deviation), reading and gusts included. That figure rests on these runs and on what "
+            "is usual."
         )
     single = [pull.setup for pull in road.pulls if pull.runs == 1]
     if single and road.repeated:
         its = "its" if len(single) == 1 else "their"
         found.append(
-            f"{spaced_list(single)} ran only once: {its} scatter is taken from the others."
+            f"{spaced_list(single)} ran only once: {its} scatter is assumed to be that of the "
+            "others."
         )
     down = int(results.session.runs["shown_down_exit_m_s"].notna().sum())
     if down:
         found.append(
-            f"on {down} runs the bike was rolled back down out of gear; that tells drag and wind "
-            "on the same hill minutes later, and the forces above make use of it."
+            f"on {down} runs the bike was rolled back down out of gear; that measures drag and "
+            "wind on the same hill minutes later, and the forces above make use of it."
         )
     found += _confounded(results)
     if _reference_unread(results):
@@ -153,9 +154,10 @@ def _notes(results) -> list:
     if road.one_after_the_other:
         found.append(
             f"the setups were ridden one after the other, and {spaced(results.reference)} not "
-            "again at the end, so a dying wind, a warming engine or a gauge that drifts looks like "
-            "a gain or a loss. The intervals are wider for it, but hold no more than usual days. "
-            f"Next time ride {spaced(results.reference)} first and last, or take turns."
+            "again at the end, so a dying wind, a warming engine or a gauge that drifts can look "
+            "like a gain or a loss. The intervals are wider for that, but allow for no more than "
+            f"a usual day. Next time ride {spaced(results.reference)} first and last, or take "
+            "turns."
         )
     return found
 
@@ -177,8 +179,9 @@ def _confounded(results) -> list:
     if not apart:
         return []
     return [
-        f"{spaced_list(apart)} had no rider in common with {spaced(results.reference)}, so "
-        "a difference of riders cannot be told from one of setups; the interval is wider for it."
+        f"{spaced_list(apart)} had no rider in common with {spaced(results.reference)}, so a "
+        "difference between riders cannot be told from one between setups; the interval is wider "
+        "for it."
     ]
 
 

@@ -158,7 +158,7 @@ def make_guide(path: Path | str, units: str = "metric") -> Path:
         title="Every key and column",
         byline=f"The guide to tuninglib {tuninglib.__version__}",
         footer=(
-            "Local law, the maker's manual and licensed practice go before anything that this "
+            "Local law, the maker's manual and a licensed mechanic come before anything that this "
             "tool prints."
         ),
     )

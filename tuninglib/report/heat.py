@@ -79,7 +79,7 @@ def limit_sentence(limit: FuelLimit) -> str:
         )
     return (
         f"{limit.fuel} has {limit.value}; the maker asks for {limit.limit}, and the higher "
-        f"compression of the engine {spaced(limit.engine)} for more: not enough."
+        f"compression of the engine '{spaced(limit.engine)}' for more: not enough."
     )
 
 
@@ -101,7 +101,7 @@ def _not_heard(listened: int) -> str:
 
 _MARGINS = {
     "enough": "enough",
-    "unclear": "enough or not, that cannot be said",
+    "unclear": "whether that is enough cannot be said",
     "unknown": "its octane number is not written down",
 }
 
@@ -126,7 +126,7 @@ def _octane(results) -> list:
         if one.margin in ("unclear", "unknown") or (one.margin == "enough" and raised):
             has = f" has {one.octane}" if one.octane else ""
             found.append(
-                f"{one.fuel}{has} on the engine {spaced(one.engine)} (maker asks for {one.need}"
+                f"{one.fuel}{has} on the engine '{spaced(one.engine)}' (maker asks for {one.need}"
                 f"{raised}): {_MARGINS[one.margin]}."
             )
     return found

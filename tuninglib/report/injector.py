@@ -42,8 +42,8 @@ _STATES = {"full": "Full throttle"}
 _VERDICTS = {
     "corrects": "lambda does not follow flow: the ECU corrects by its oxygen sensor here, and "
     "another injector does not change the mixture",
-    "table": "lambda follows flow: the ECU runs from its fuel table here, and the oxygen sensor is "
-    "ignored here",
+    "table": "lambda follows flow: the ECU runs from its fuel table here and ignores the oxygen "
+    "sensor",
     "cannot tell": "the readings cannot tell whether the ECU corrects; read the gauge with two "
     "injectors that differ by a tenth or more",
 }
@@ -65,7 +65,7 @@ _MEANING = (
     (
         "Room to trim",
         "where the ECU corrects, it can add or take away only so much, often about 20 to 25 % "
-        "(common practice). An injector that is farther off shows at idle and cruise, too.",
+        "(common practice). An injector further off than that shows at idle and cruise, too.",
     ),
     (
         "Learned trims",
@@ -98,7 +98,7 @@ def response_sentences(results: Results) -> Prose:
     ladder = results.ladder
     text = (
         "The ECU (engine control unit) runs from its fuel table, or corrects by its oxygen "
-        "sensor. Where lambda stays put on injectors of different flow it corrects."
+        "sensor. Where lambda stays put on injectors of different flow, the ECU corrects."
     )
     items = [("", text)]
     items += [
@@ -138,8 +138,8 @@ def _held(one) -> str:
             f"mixture: the chance of that is {chance} {basis}."
         )
     return (
-        "the ECU runs from its fuel table here, and the oxygen sensor is ignored: the chance that "
-        f"it corrects is {chance} {basis}."
+        "the ECU runs from its fuel table here and ignores the oxygen sensor: the chance that it "
+        f"corrects is {chance} {basis}."
     )
 
 
@@ -172,8 +172,8 @@ def sentences(results: Results) -> Prose:
             system = results.session.about.units
             text = (
                 f"reads as if it flowed "
-                f"{quantity_text(suspicion.implied_flow_m3_s, 'flow', system)}, not the "
-                f"{plain(suspicion.stated_flow_m3_s, 'flow', system)} that it is stated with."
+                f"{quantity_text(suspicion.implied_flow_m3_s, 'flow', system)}, not the stated "
+                f"{plain(suspicion.stated_flow_m3_s, 'flow', system)}."
             )
             items.append((f"Injector {suspicion.injector}", text))
     items += [("Note", sentence) for sentence in _notes(results)]
@@ -204,8 +204,8 @@ def _notes(results) -> list:
         )
     if not any(not p.tried for p in record.prospects):
         found.append(
-            "no candidate is listed: add injectors that no setup uses to session.toml to see "
-            "their chances."
+            "no candidate is listed: to see the chances of other injectors, add them to "
+            "session.toml."
         )
     compensation = results.session.bike.density_compensation
     densities = [run.density_kg_m3 for run in results.runs if run.gauge_low is not None]
@@ -213,7 +213,8 @@ def _notes(results) -> list:
     if compensation == "unknown" and spread > 0.015:
         found.append(
             f"the air density changed by {percent(spread, 1)} over the readings; if the ECU "
-            "does not compensate for it, lambda moved as much (say so in density_compensation)."
+            "does not compensate for it, lambda moved by the same amount (say so in "
+            "density_compensation)."
         )
     return found
 
@@ -265,10 +266,10 @@ def table(results: Results) -> Table | Prose:
     )
     limit = percent(leaner_limit_of(results.session))
     note = (
-        f"On the engine {results.ladder.engine!r}; as read where it was ridden, else as predicted. "
-        f"What has a chance above {limit} of being leaner is ruled out. Expected harm is in per "
-        "cent of pull. Open time, dead time included, is at the highest engine speed; above about "
-        "85 % an injector runs out (common practice)."
+        f"On the engine '{spaced(results.ladder.engine)}'; as read where an injector was ridden, "
+        f"else as predicted. An injector with a chance above {limit} of being leaner is ruled out. "
+        "Expected harm is in per cent of pull. Open time, dead time included, is at the highest "
+        "engine speed; above about 85 % an injector runs out (common practice)."
     )
     return Table("Injectors, tried and to buy", header, tuple(rows), note)
 
@@ -327,12 +328,12 @@ def _title_of(results) -> str:
         return "None of the injectors listed fits the band"
     if step.code == "change fuel" and step.fuels:
         return (
-            f"{step.injector} stays on the engine {spaced(step.engine)}, on {listing(step.fuels)}"
+            f"{step.injector} stays on the engine '{spaced(step.engine)}', on {listing(step.fuels)}"
         )
     stays = ride is not None and ride.engine == results.ladder.engine
     if stays and step.code not in ("change fuel", "find knock", "find heat"):
-        return f"{ride.injector} stays on the engine {spaced(ride.engine)}"
-    return f"Lambda against injector flow on the engine {spaced(results.ladder.engine)}"
+        return f"{ride.injector} stays on the engine '{spaced(ride.engine)}'"
+    return f"Lambda against injector flow on the engine '{spaced(results.ladder.engine)}'"
 
 
 _KEY = (

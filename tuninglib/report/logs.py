@@ -63,8 +63,7 @@ def sentences(results: Results) -> Prose:
         items += [("Left out", one) for one in map(_left_out(log, system), log.left_out)]
         if log.reordered:
             text = (
-                f"time went back {log.reordered} times in {log.file}; its rows are taken in "
-                "the order of their times."
+                f"time went back {log.reordered} times in {log.file}; its rows were sorted by time."
             )
             items.append(("Order", text))
     return Prose(tuple(items), style="points")
@@ -75,12 +74,12 @@ def _what_it_is(log) -> str:
     what = "a track" if log.kind == "gpx" else "a table"
     text = (
         f"{what} of {log.rows:,} {rows}, {log.used:,} of them used, over "
-        f"{_time(log.duration_s)}; from one to the next it is {_step(log.usual_step_s)}"
+        f"{_time(log.duration_s)}; one every {_step(log.usual_step_s)}"
     )
     if log.gaps:
         text += f", with {_gaps(log.gaps)}, the longest of {_time(log.longest_gap_s)}"
     names = listing(_CHANNELS[one.name][0] for one in log.channels)
-    text += f". It holds {names}." if names else ". It holds no channel of ours."
+    text += f". It holds {names}." if names else ". It holds no channel that is used here."
     if log.unused:
         shown = listing([f"“{one}”" for one in log.unused[:8]])
         more = f" and {len(log.unused) - 8} more" if len(log.unused) > 8 else ""
@@ -124,16 +123,17 @@ def _left_out(log, system):
             return f"{count:,} {what} far from those before and after, the first is{like} at {at}."
         return {
             "no time": f"{count:,} {rows} without a time that can be read, the first at {at}.",
-            "time twice": f"{count:,} {rows} with a time that another has too, the first at {at}.",
+            "time twice": f"{count:,} {rows} with a time that another also has, the first at {at}.",
             "too many cells": f"{count:,} {rows} with more cells than columns, the first is {at}.",
             "no number": f"{count:,} {readings}: no number; the first is {shown} at {at}.",
             "limits": f"{count:,} {readings} that cannot be, the first is {shown} at {at}.",
-            "zero": f"{count:,} {readings} of just 0, which devices write where they know none.",
+            "zero": f"{count:,} {readings} of exactly 0, which devices write when they have no "
+            "value.",
             "other speed": (
                 f"the speed that {log.file} holds: it is {one.example} times that of its "
                 "positions, so it is not in metres a second."
             ),
-            "breaks off": f"the file ends in the middle; what stands up to {at} is used.",
+            "breaks off": f"the file breaks off; everything up to {at} is used.",
         }[one.reason]
 
     return sentence
@@ -284,7 +284,7 @@ def run_sentences(results: Results) -> Prose:
                 "write start and marker under [hill], each as latitude and longitude, and the runs "
                 "are found in the track."
                 if track
-                else "no log has positions, so runs are not looked for in them."
+                else "no log has positions, so no runs can be found in them."
             )
             return Prose((("Runs", text),), style="points")
         return Prose(())
@@ -304,7 +304,7 @@ def _found(found) -> str:
     if not up and found.by != "places":
         return (
             f"no pull over the hill's length was found in {spaced(found.log)}; with a track and "
-            "start and marker under [hill] the runs are found by their places."
+            "start and marker under [hill] the runs are found by position."
         )
     if not up:
         return (
@@ -313,12 +313,12 @@ def _found(found) -> str:
         )
     text = {
         "throttle": (
-            f"{spaced(found.log)} has full throttle over the hill's length {_times(up)}, each "
-            "from where the throttle was opened, which is taken for the start line. "
+            f"{spaced(found.log)} has full throttle over the hill's length {_times(up)}, each from "
+            "where the throttle was opened, which is taken as the start line. "
         ),
         "pattern": (
             f"{spaced(found.log)} has a pull over the hill's length from about the entry speed "
-            f"{_times(up)}; where the speed bends upwards is taken for the start line. "
+            f"{_times(up)}; where the speed starts to climb is taken as the start line. "
         ),
     }.get(found.by) or (
         f"{spaced(found.log)} has {up} {_ways(up)} from the start line to the marker"
@@ -329,8 +329,8 @@ def _found(found) -> str:
         + {
             "": f"In their order they are the runs of runs.csv; if not, write {lists}.",
             "count": (
-                f"runs.csv has {found.rows} full-throttle rows, so which is which is not clear and "
-                f"nothing is taken from it: write {lists}."
+                f"runs.csv has {found.rows} full-throttle rows, so it is not clear which is which "
+                f"and nothing is used: write {lists}."
             ),
             "listed": (
                 "The list under runs is longer or shorter than that, so nothing is taken from it: "
@@ -394,7 +394,7 @@ def _speeds(results, found):
             f"entry and exit speeds of {_runs(found.filled)} are from its {where}; one at the "
             f"marker is good to ± {fixed(to_display(half, 'speed', system), 1)} {unit}, the place "
             f"of the line (± {fixed(to_display(1.96 * found.position_sd_m, 'length', system), 0)} "
-            f"{unit_label('length', system)}) included. Rows with a typed speed keep it.",
+            f"{unit_label('length', system)}) included. Rows with a typed speed keep that one.",
         )
     left = [one for one in found.passes if one.run is not None and one.run not in found.filled]
     unfit = [one.run for one in left if not np.isfinite(one.exit_sd_m_s + one.entry_sd_m_s)]
@@ -516,8 +516,8 @@ def _gauge(results, found):
         yield (
             "Throttle",
             f"{_runs(shut)} had the throttle fully open, as far as was logged, for less than "
-            f"{percent(_FULL_SHARE)} of the way; no reading is taken, and a reason in exclude is "
-            "due if that is so.",
+            f"{percent(_FULL_SHARE)} of the way; no reading is taken, so give a reason in exclude "
+            "if that is right.",
         )
 
 
@@ -748,7 +748,7 @@ def mixture_table(results: Results) -> Table | Prose:
         ("Throttle, or engine speed at full throttle", "Lambda", "Setup", "Seconds", "Stretches"),
         tuple(rows),
         "A stretch counts from 1.5 s and the gauge's lag after it was entered. In brackets: 95 % "
-        "by the scatter of the stretches; what the gauge is off all alike is not in it.",
+        "by the scatter of the stretches; a gauge error common to all is not included.",
     )
 
 
@@ -770,9 +770,9 @@ def curve_sentences(results: Results) -> Prose:
     low, high = (fixed(to_display(curves[0].speed_m_s[end], "speed", system), 0) for end in (0, -1))
     text = (
         f"from {low} to {high} {unit}, by the motion over the whole of each run instead of its two "
-        "ends: a force that may change with speed is moved until the motion under it goes through "
-        "the logged speeds. No value stands where less than three quarters of a setup's runs, or "
-        "fewer than two, were at that speed."
+        "ends: a force that may change with speed is adjusted until the motion it gives matches "
+        "the logged speeds. No value is given where less than three quarters of a setup's runs, "
+        "or fewer than two, were at that speed."
     )
     more = (
         "forces are in the air of the day, at the stated slope, drag and wind, whose uncertainty "

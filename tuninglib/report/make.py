@@ -419,8 +419,8 @@ def _contents(session, out: Path, say, kernel: bool, pdf: bool) -> dict:
         byline=f"{day_of(session.about.date)}: {line}.",
         footer=(
             "One page of a report that also holds every run, the weather, the method and all "
-            f"cautions. {whose_readings(session.about.title)} Local law and the maker's manual go "
-            "before anything that is written here."
+            f"cautions. {whose_readings(session.about.title)} Local law and the maker's manual "
+            "come before anything that is written here."
         ),
         only="summary",
     )

@@ -27,11 +27,11 @@ METHOD = (
         "ratio of two setups' mean wheel forces minus 1, from all runs at once by generalised "
         "least squares on the logarithm of force. What setups share (slope, drag, mass, wind of "
         "the day, speedometer) is one error for all and mostly cancels; what a run has of its own "
-        "has a distribution of what is usual, sharpened by what the runs show. So has a wind that "
-        "gets up or dies from the first run to the last: it mostly cancels where setups take "
-        "turns, and widens the gains of setups ridden one after the other. The wheel force of a "
-        "setup uses the same fit: runs of light and heavy riders, and of fast and slow entries, "
-        "say a little of drag and slope, too.",
+        "has the usual distribution, sharpened by what the runs show. So has a wind that gets up "
+        "or dies from the first run to the last: it mostly cancels where setups take turns, and "
+        "widens the gains of setups ridden one after the other. The wheel force of a setup uses "
+        "the same fit: runs of light and heavy riders, and of fast and slow entries, say a little "
+        "of drag and slope, too.",
     ),
     (
         "Smallest visible gain",
@@ -68,12 +68,12 @@ METHOD = (
         "every reading and every run is compared with what the others predict for it, its own "
         "value left out. Up to 2.5 standard deviations it counts fully, beyond with weight "
         "(2.5 over the distance)⁴; the same weights stand behind mixture, ladder and gains. In a "
-        "setup without a majority all count alike, with the scatter that they show. What the "
-        "column exclude leaves out is left out before any of this.",
+        "setup without a majority all count equally, with the scatter that they show. Rows with a "
+        "reason in the column exclude are left out before any of this.",
     ),
     (
         "Intervals",
-        "all 95 %. Everything after ± in session.toml is read as one, too.",
+        "all 95 %. A ± in session.toml is read as a 95 % interval, too.",
     ),
     (
         "Sources",
@@ -109,8 +109,8 @@ def sentences(results: Results) -> Prose:
 
 
 _OCTANE = (
-    "each unit of compression ratio is taken to ask for 3 to 5 octane numbers more (rule of thumb; "
-    "engines differ)."
+    "each unit of compression ratio is assumed to ask for 3 to 5 octane numbers more (rule of "
+    "thumb; engines differ)."
 )
 
 
@@ -119,14 +119,14 @@ def _a_point(results) -> str:
     session, system = results.session, results.session.about.units
     more, force = steeper_by_a_point_n(session), results.pulls[0].force_n.value
     half, grade = session.hill.grade.half_width, session.hill.grade.value
-    within = f"within ±{fixed(100 * half, 1)} points of it" if half else "just that"
+    within = f"allow for ±{fixed(100 * half, 1)} points of grade" if half else "take it as exact"
     said = f"{units.to_display(more, 'force', system):.2g} {units.unit_label('force', system)}"
     tenth = 0.1 * force / (force + more)
     return (
-        f"the intervals of force hold a grade {within}. If the grade were one point steeper "
-        f"({percent(grade + 0.01, 1)}), every force would be {said} "
-        f"({percent(more / force)} of that of {spaced(results.reference)}) more, one point less "
-        f"steep as much less. Gains hardly change: one of 10 % would be {percent(tenth, 1)}."
+        f"the intervals of force {within}. If the grade were one point steeper "
+        f"({percent(grade + 0.01, 1)}), every force would be {said} higher "
+        f"({percent(more / force)} of that of {spaced(results.reference)}); one point less steep, "
+        f"as much lower. Gains hardly change: one of 10 % would become {percent(tenth, 1)}."
     )
 
 

@@ -54,7 +54,7 @@ def gauge_sentences(results: Results) -> Prose:
     scale, items = results.session.gauge.scale, []
     if scale and scale > 1.5:
         said = (
-            f"it measures lambda and prints it on a scale of {scale:g}: lambda 1 reads {scale:g}, "
+            f"it measures lambda and shows it on a scale of {scale:g}: lambda 1 reads {scale:g}, "
             "whatever is in the tank. The true ratio of air to fuel is another number, because "
             "each fuel needs its own amount of air; the table of the mixture has both."
         )
@@ -73,7 +73,7 @@ def _gauge_check(results) -> list:
     if check.code == "no readings":
         return [
             "there is none, as nothing was read at idle or cruise. Read there with two injectors "
-            "that differ by a tenth or more, and the gauge is checked at no cost; as it is, its "
+            "that differ by a tenth or more, and the gauge is checked at no cost; for now its "
             f"offset is assumed to be {stated}."
         ]
     items = [
@@ -88,16 +88,16 @@ def _gauge_check(results) -> list:
         items.append(
             f"{place} the gauge{bias} reads up to {off} {_SUSPECTED[check.code]} If all that is "
             "sound, the gauge itself is off: calibrate it, or state its accuracy under [gauge]. "
-            f"The chance that it is not the gauge is {odds_text(check.elsewhere)}; so much less "
-            "do these readings count."
+            f"The chance that it is not the gauge is {odds_text(check.elsewhere)}; these readings "
+            "count that much less."
         )
     items.append(
-        "at full throttle the gauge is taken to be off by "
-        f"{interval_text(check.offset.scaled(100), '%')}; above 0 means that it shows too lean. "
-        f"Without these readings {stated} would be taken. They stretch it as far as the ECU is "
-        "likely to hold lambda 1, and never narrow it: a sensor that is right at lambda 1 may be "
-        "wrong at a rich mixture (common practice). Every lambda in this report has the offset "
-        "taken out; the Gauge column has what the gauge shows."
+        "at full throttle the gauge is assumed to be off by "
+        f"{interval_text(check.offset.scaled(100), '%')}; above 0 means that it reads too lean. "
+        f"Without the readings at idle and cruise, {stated} would be assumed. They widen that as "
+        "far as the ECU is likely to hold lambda 1, and never narrow it: a sensor that is right "
+        "at lambda 1 may be wrong at a rich mixture (common practice). Every lambda in this "
+        "report has the offset taken out; the Gauge column has what the gauge shows."
     )
     items += [settling(one) for one in check.states if not one.settled]
     return items
@@ -126,12 +126,12 @@ def settling(one: HeldState) -> str:
     """The reading that would settle whether the ECU corrects in a state."""
     if one.flow_ratio < _FAR_ENOUGH:
         return (
-            f"read the gauge {place_words(one)} with another injector, too, that differs by a "
-            "tenth or more: it would decide whether the ECU corrects there."
+            f"read the gauge {place_words(one)} with another injector, too, one that differs by a "
+            "tenth or more: that would decide whether the ECU corrects there."
         )
     return (
         f"read the gauge {place_words(one)} two or three times more with the injectors that differ "
-        "most: it would decide whether the ECU corrects there."
+        "most: that would decide whether the ECU corrects there."
     )
 
 
@@ -217,7 +217,7 @@ def table(results: Results) -> Table:
         "Readings",
     )
     note = (
-        f"Target band: lambda {fixed(band.lowest, 2)} to {fixed(band.highest, 2)}. The "
-        "interval holds the spread of the readings and what is not known of the gauge's offset."
+        f"Target band: lambda {fixed(band.lowest, 2)} to {fixed(band.highest, 2)}. The interval "
+        "covers the spread of the readings and the uncertainty of the gauge's offset."
     )
     return Table("Full-throttle mixture, as read", header, tuple(rows), note)

@@ -66,7 +66,10 @@ ON_THE_PHONE = (
         "open it from there with a browser, once before you leave: it needs no network. A preview "
         "without buttons is no browser.",
     ),
-    ("3", f"at home put the {RUNS} that it saves into the session's folder, in place of the old."),
+    (
+        "3",
+        f"at home put the {RUNS} that it saves into the session's folder in place of the old one.",
+    ),
 )
 # What the page alone says.
 _SAID_HERE = {
@@ -90,7 +93,7 @@ _SAID_HERE = {
     "handed": "Handed to this phone's downloads with {count} new rows.",
     "still wrong": " Still to fix: run {runs}.",
     "taken in": "{count} runs taken from {whence}.",
-    "differs": " Run {runs} differs there; what stands here was kept.",
+    "differs": " Run {runs} differs there; what is here was kept.",
     "too large": "{name} is too large for a day's runs.",
     "other columns": "{name} has other columns than this page ({headers}).",
     "stopped": "\u26a0 stop",
@@ -98,13 +101,13 @@ _SAID_HERE = {
     "halt": "Stop",
     "go": "Go on",
     "done": "Ridden",
-    "as before": "as on run {run}; change it if it was another",
+    "as before": "as on run {run}; change if it was another",
     "far": "{cell} is far from the {middle:g} of the other runs: misread, or in another unit?",
-    "go on": f"Go on: {STILL_TO_RIDE} What these rows say of setups that were not ridden yet, only "
-    "the form knows: watch the gauge.",
+    "go on": f"Go on: {STILL_TO_RIDE} Only the form can say what these rows mean for setups not "
+    "ridden yet: watch the gauge.",
     "to ride": "{setup} {runs}",
-    "ridden": "Ridden as planned. Whether it is decided, the report says at home.",
-    "nothing left": "Nothing that was planned may be ridden any more. Take it home.",
+    "ridden": "Ridden as planned. The report at home says whether it is decided.",
+    "nothing left": "Nothing left on the plan may be ridden. Go home.",
     "cooling": "Cooling: {left}",
     "cooled": "Cooled for {minutes} min: is the head as cool as before the other runs?",
     "cool": "Cool down: {minutes} min",

@@ -85,7 +85,7 @@ def end_the_run(limits: StopLimits, system: str) -> tuple:
     edge = edge_text(limits) or "your target band"
     coolant = ", or the coolant hotter than usual" if limits.liquid else ""
     return (
-        "At the first rattle or ping. Ride that setup no more, nor any leaner one.",
+        "At the first rattle or ping. Do not ride that setup again, nor any leaner one.",
         f"When you read leaner than {edge} after two seconds of full throttle.",
         f"When the head is hotter than {hottest_text(limits, system)}{coolant}.",
         "When anything smells, leaks, slips or feels loose.",
@@ -121,11 +121,11 @@ def whose_limits(limits: StopLimits) -> str:
         found.append("lambda is the lean edge of your target band")
         if limits.band.moved:
             found[-1] += (
-                f", brought from {fixed(limits.band.stated_highest, 2)} to the rich side because "
-                "of minutes of full load on an air-cooled engine (see [use])"
+                f", moved from {fixed(limits.band.stated_highest, 2)} to the rich side for minutes "
+                "of full load on an air-cooled engine (see [use])"
             )
         if limits.reading is None:
-            found.append("look up what your gauge shows there, session.toml does not say")
+            found.append("look up what your gauge shows there, since session.toml does not say")
     found.append(
         "the head's limit is yours"
         if limits.hottest_is_stated
@@ -207,7 +207,7 @@ AFTER = (
     "The sensor's hole has its plug again; guards and covers are back on.",
     "Every fastener that was touched is tight; no leak of fuel, oil or exhaust.",
     "The fuel in the tank is right for the setup that stays on.",
-    "Fuel cans are closed and out of the sun; what was spilt is taken up.",
+    "Fuel cans are closed and out of the sun; what was spilt is wiped up.",
 )
 # Room for this many rows to write in on one page of A4 or US Letter.
 ROWS_ON_A_PAGE = 24
@@ -250,10 +250,10 @@ def watched_text(watched: Sequence[str]) -> str:
     if not watched:
         return ""
     return (
-        f"{spaced_list(watched)} may be tested with an eye on the gauge, and is not for riding: it "
+        f"{spaced_list(watched)} may be tested with an eye on the gauge, but is not for riding: it "
         "may run lean."
         if len(watched) == 1
-        else f"{spaced_list(watched)} may be tested with an eye on the gauge, and are not for "
+        else f"{spaced_list(watched)} may be tested with an eye on the gauge, but are not for "
         "riding: they may run lean."
     )
 
@@ -334,8 +334,8 @@ def run_sheet(order: RunOrder, heading: Heading) -> str:
 GAUGE = (
     "The gauge is warmed up, and was calibrated in free air if it can be: sensor out of the pipe, "
     "engine off, no exhaust about.",
-    "Its sensor sits upstream of any leak, its tip down, where no water runs into it; no gasket or "
-    "joint before it leaks.",
+    "Its sensor sits upstream of any leak, its tip down, where no water runs into it; no gasket "
+    "or joint ahead of it leaks.",
     "Battery above 12.4 V at rest, about 14 V with the engine running: injectors open later at "
     "less.",
     "Wires and hoses are tied off hot and turning parts, and leave the steering free.",
@@ -345,7 +345,7 @@ SAME = (
     "The fuel in the tank is known and the setup's own; the level is about the same.",
 )
 OPENED = (
-    "Run in as the maker of the parts says, before any full throttle; some ten heat cycles are "
+    "Run in as the maker of the parts says, before any full throttle; about ten heat cycles are "
     "common practice.",
     "After the first heat cycles, cold: head and cylinder fasteners at the maker's torque, in the "
     "maker's order.",
@@ -354,7 +354,8 @@ OPENED = (
     "Compression, or a leak-down, written down for later.",
 )
 LOOK = (
-    "Plug: dry, light brown to grey; no specks of aluminium, no melted edge, which are knock.",
+    "Plug: dry, light brown to grey; no specks of aluminium, no melted edge, which are signs of "
+    "knock.",
     "Piston crown through the plug's hole: no pitted or bright edge.",
 )
 LATER = (
@@ -368,9 +369,10 @@ UNDO = (
     "The engine is cold, the fuel line without pressure, the battery's minus off.",
     "The maker's injector, cylinder and mapping back, with new gaskets and sealing rings.",
     "The fuel of the changed setup out of the tank, if the maker does not allow it.",
-    "What the ECU learnt is cleared, if it can be: else it corrects for parts that are gone.",
+    "What the ECU has learned is cleared, if it can be: else the ECU corrects for parts that are "
+    "gone.",
     "Idle, a leak check and a short ride with the gauge: lambda as before the change.",
-    "Papers and insurance are told, if they were told of the change.",
+    "Insurer and registration are informed, if they were informed of the change.",
 )
 LISTS = (
     ("Once, after the engine was opened", OPENED),

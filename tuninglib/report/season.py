@@ -100,9 +100,9 @@ def sentences(season: Season) -> Prose:
             text = f"do not ride: {_why(shut)}. Measured: {text}"
         items.append((name, text))
     said = (
-        "what is ridden and what is ruled out follows from all outings together, by the rule of "
-        "their reports. Where the report of an outing rules out what this page does not, the "
-        "report goes first."
+        "what to ride and what is ruled out follow from all outings together, by the rules of "
+        "their reports. Where an outing's report rules out something that this page does not, the "
+        "report counts."
     )
     items.append(("Before you ride", said))
     return Prose(tuple(items), style="points")
@@ -203,8 +203,8 @@ def remarks(season: Season) -> Prose:
 def _remark(season, code, about) -> str:
     if code == "unnamed":
         return (
-            "these outings do not name their bike; all of one stated mass are taken to be of one. "
-            "Write name under [bike] in each session.toml if there are several."
+            "these outings do not name their bike; all with the same stated mass are assumed to "
+            "be of one bike. Write name under [bike] in each session.toml if there are several."
         )
     if code == "copy":
         return f"{about[1]} has the same runs as {about[0]}; they are counted once."
@@ -226,13 +226,13 @@ def _remark(season, code, about) -> str:
         name, *texts = about
         described = listing(f"“{text}”" if text else "nothing" for text in texts)
         return (
-            f"the parts of {spaced(name)} are described as {described}. It is taken to be one "
-            "setup; give it another name on the other days if it is not."
+            f"the parts of {spaced(name)} are described as {described}. They are treated as one "
+            "setup; if they are not, give the setup another name on the other days."
         )
     kind = code.removeprefix("several ").removesuffix("s")
     return (
-        f"the {kind} {spaced(about[0])} does not have the same numbers on all days, so it is taken "
-        "for several, each called after its first day."
+        f"the {kind} {spaced(about[0])} does not have the same numbers on all days, so it is "
+        "treated as several, each named after its first day."
     )
 
 
@@ -242,17 +242,17 @@ def days(season: Season) -> Prose:
         return Prose((("", "There are no speeds in these outings, so no forces."),))
     items = []
     if len(season.outings) < 2:
-        text = "One outing tells nothing of how far days differ."
+        text = "One outing says nothing about how far days differ."
     elif season.day_sd_is_assumed:
         text = (
-            "These outings say next to nothing of how far a day moves the force of all setups "
-            f"alike. About {percent(season.day_sd.value, 1)} is assumed (standard deviation; you "
-            "can set it as day_to_day under [assumptions]). The same setup on several days would "
-            "tell."
+            "These outings say next to nothing about how far a day moves the force of all setups "
+            f"together. About {percent(season.day_sd.value, 1)} is assumed (standard deviation; "
+            "you can set it as day_to_day under [assumptions]). The same setup ridden on several "
+            "days would show it."
         )
     else:
         text = (
-            "Weather aside, a day moves the force of all setups alike by "
+            "Weather aside, a day moves the force of all setups together by "
             f"{_sd_text(season.day_sd)}, and that of one setup alone by {_sd_text(season.own_sd)} "
             "(standard deviations). Every comparison across days allows for both."
         )
@@ -273,18 +273,18 @@ def _trend(trend) -> str:
     over = f"over the {trend.days} days from the first outing to the last"
     if trend.p_value >= 0.05:
         return (
-            f"none was shown. {over[0].upper()}{over[1:]} the force of all setups alike changed by "
-            f"{text}."
+            f"none was shown. {over[0].upper()}{over[1:]} the force of all setups together changed "
+            f"by {text}."
         )
     more = "rose" if trend.ratio.value > 0 else "fell"
     size = trend.ratio if trend.ratio.value > 0 else trend.ratio.turned()
     why = (
-        "An engine that loosens, or a test that changed, looks like that."
+        "An engine that loosens up, or a change in the test, looks like that."
         if more == "rose"
         else "Worn or leaking parts, a chain, a tyre, a filter or a slipping clutch look like "
         "that; find out before the next full-throttle run."
     )
-    return f"{over} the force of all setups alike {more} by {gain_text(size)}. {why}"
+    return f"{over} the force of all setups together {more} by {gain_text(size)}. {why}"
 
 
 def _gauge(season) -> list:
@@ -301,10 +301,10 @@ def _gauge(season) -> list:
     words = (
         "no drift was shown"
         if abs(apart) < certain
-        else f"it drifted by {percent(apart, 1)}; its sensor may be near its end"
+        else f"the gauge drifted by {percent(apart, 1)}; its sensor may be near its end"
     )
     return [
-        f"at idle and cruise it was off by {interval_text(early.scaled(100), '%')} on "
+        f"at idle and cruise the gauge was off by {interval_text(early.scaled(100), '%')} on "
         f"{day_of_outing(season, first)} and by {interval_text(late.scaled(100), '%')} on "
         f"{day_of_outing(season, last)}: {words}."
     ]
@@ -327,7 +327,7 @@ def method(season: Season) -> Prose:
             ),
             (
                 "Scatter",
-                "a day's scatter is known from few repeats, so what days usually scatter by counts "
+                "a day's scatter is known from few repeats, so the usual scatter of a day counts "
                 "beside them.",
             ),
             (
@@ -338,10 +338,9 @@ def method(season: Season) -> Prose:
             ),
             (
                 "Intervals",
-                "all are 95 %. The words more and less are only used where the difference stands "
-                f"up to {max(len(season.pulls) - 1, 1)} comparison"
-                f"{'s' if len(season.pulls) > 2 else ''} at 5 % together, and rests on days with "
-                "repeats.",
+                "all are 95 %. The words more and less are only used where the difference is "
+                "clear even after allowing for every comparison (5 % together), and rests on days "
+                "with repeats.",
             ),
         )
     )
@@ -375,15 +374,15 @@ def gain_sentences(season: Season) -> Prose:
         items.append(("Through other setups", text))
     if across:
         assumed = (
-            " These outings do not tell how far days differ, so no such difference is called more "
+            " These outings do not show how far days differ, so no such difference is called more "
             "or less, however large."
             if season.day_sd_is_assumed
             else ""
         )
         text = (
-            f"no day with repeats leads from {spaced_list(across)} to {over}, so the intervals "
-            "hold all that days differ by. Two or three runs of one and the same setup on "
-            f"every day make them narrower.{assumed}"
+            f"no days with repeats link {spaced_list(across)} to {over}, so the intervals include "
+            "all day-to-day variation. Two or three runs of one and the same setup on every day "
+            f"make them narrower.{assumed}"
         )
         items.append(("Across days alone", text))
     return Prose(tuple(items), style="points")
@@ -418,8 +417,8 @@ def gain_table(season: Season) -> Table | Prose:
         "Verdict",
     )
     note = (
-        "In brackets: 95 % intervals, with what days differ by. The force is uncertain by what all "
-        "days share (slope, drag, mass), which mostly cancels in the gain."
+        "In brackets: 95 % intervals, day-to-day variation included. What all days share (slope, "
+        "drag, mass) makes the force uncertain, but mostly cancels in the gain."
     )
     return Table(f"Against {spaced(season.reference)}, over the season", header, tuple(rows), note)
 
@@ -528,14 +527,14 @@ def mixture_sentences(season: Season) -> Prose:
     ]
     if ladder.scatter > _FAR:
         text = (
-            f"readings and days scatter {ladder.scatter:.1f} times as much as was taken for "
-            "granted, and the intervals are as much wider. See whether the gauge, the fuel "
-            "or the air filter changed between outings."
+            f"readings and days scatter {ladder.scatter:.1f} times as much as was assumed, and the "
+            "intervals are wider by the same factor. See whether the gauge, the fuel or the air "
+            "filter changed between outings."
         )
         items.append(("Note", text))
     text = (
-        "what is marked so is ruled out by the rule of each outing's report (a chance of running "
-        "lean: by leaner_limit under [assumptions]). No mark does not mean safe."
+        "a combination marked “do not ride” is ruled out by the rule of each outing's report (a "
+        "chance of running lean: by leaner_limit under [assumptions]). No mark does not mean safe."
     )
     items.append(("Do not ride", text))
     if any(one.knocks for one in season.combinations):

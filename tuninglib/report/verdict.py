@@ -215,7 +215,7 @@ def moved_band_sentence(band: Band, use: Use) -> str:
     """
     said = {"riding": use.riding, "cooling": use.cooling}
     silent = [name for name, value in said.items() if value == "unknown"]
-    taken = f" ({listing(silent)} under [use] not written down: taken as that)" if silent else ""
+    taken = f" ({listing(silent)} under [use] not written down, so assumed)" if silent else ""
     return (
         f"its lean edge is {fixed(band.highest, 2)}, not {fixed(band.stated_highest, 2)}: minutes "
         "of full load on an engine that only the moving air cools ask for a richer mixture"
@@ -298,7 +298,7 @@ def _quiet(results, ride) -> str:
     of = f" of {spaced(ride.setup)}" if ride is not None else ""
     return (
         f"no knock was heard on {runs_text(listened)}{of} on which somebody listened. That is no "
-        "proof: listen on, above all on a hot day and a long climb."
+        "proof: keep listening, above all on a hot day and a long climb."
     )
 
 
@@ -307,7 +307,7 @@ LEANEST_USUAL = 0.90
 
 
 def _octane_unknown(results) -> list:
-    """What is not known of octane and compression, and so was not held against anything."""
+    """What is not known of octane and compression, and so was not checked against anything."""
     found, session = [], results.session
     burnt = [one.fuel for one in results.plan.fuels]
     if session.bike.octane_need is None:
@@ -316,18 +316,18 @@ def _octane_unknown(results) -> list:
             e for e in sorted(engines) if (session.engines[e].compression or 0) > HIGH_COMPRESSION
         ]
         return [
-            f"the octane number that the maker asks for is not known, and the engine {spaced(e)} "
+            f"the octane number that the maker asks for is not known, and the engine '{spaced(e)}' "
             f"has a compression of {session.engines[e].compression:.1f}: listen for knock."
             for e in high
         ] or [
             "the octane number that the maker asks for is not known (lowest_octane under [bike]), "
-            "so no fuel is held against it: burn none below what the manual asks for."
+            "so no fuel is checked against it: burn none below what the manual asks for."
         ]
     for fuel in burnt:
         margins = {one.margin for one in results.octane if one.fuel == fuel}
         if "unknown" in margins:
             found.append(
-                f"the octane number of {fuel} is not known, so it is not held against what the "
+                f"the octane number of {fuel} is not known, so it is not checked against what the "
                 "engine needs."
             )
     unknown = sorted(
@@ -339,7 +339,7 @@ def _octane_unknown(results) -> list:
     )
     if unknown:
         found.append(
-            f"the compression of the engine {spaced(unknown[0])} is not known: whether it needs "
+            f"the compression of the engine '{spaced(unknown[0])}' is not known: whether it needs "
             "more octane than the maker asks for cannot be said."
         )
     return found

@@ -81,7 +81,7 @@ def in_method(results: Results) -> str:
     taken = results.session.assumptions
     effect, drag = (percent(one.half_width) for one in (taken.rider_effect, taken.rider_drag))
     return (
-        "a bigger one meets more air, too: half of the drag area is taken to be the rider's, "
+        "a bigger one meets more air, too: half of the drag area is assumed to be the rider's, "
         "growing with mass to the power 0.425 (a rule, not a measurement). Every rider sits and "
         f"shifts in a way of his own: {effect} of force and {drag} of drag either way are part of "
         "the intervals."
@@ -117,7 +117,7 @@ def table(results: Results) -> Table | Prose:
         header,
         rows,
         f"True speeds, from {start} {units.unit_label('speed', system)} at the start line; "
-        "as shown is what this bike's speedometer makes of both.",
+        "“as shown” is what this bike's speedometer would show for the two.",
     )
 
 
@@ -253,8 +253,8 @@ def _outlay(results) -> list:
         items.append((f"What {spaced(results.plan.ride.setup)} costs", f"{text}."))
     if outlay.detours:
         said = (
-            f"{spaced_list(outlay.detours)} for {money(outlay.detours_cost, session)} are at "
-            "hand and not used by it; a second rider who knows the answer need not buy them."
+            f"{spaced_list(outlay.detours)} for {money(outlay.detours_cost, session)} are at hand "
+            "but not used by this setup; a second rider who knows the answer need not buy them."
         )
         items.append(("Detours", said))
     return items
@@ -424,7 +424,7 @@ def controls(results: Results) -> Html:
         chosen=run.setup.replace("_", " ") if run else "",
         data=found,
     )
-    return Html(page, "Asking for yourself works in the report page.")
+    return Html(page, "You can try your own numbers in the report page.")
 
 
 def data(results: Results) -> dict:
