@@ -48,7 +48,7 @@ def test_the_folder_comes_from_the_cell_then_the_command_then_the_demo(
     assert start.chosen_folder(str(demo_folder)) == demo_folder
     monkeypatch.delenv(start.SESSION_VARIABLE)
     monkeypatch.setattr(start, "DEMO", demo_copy / "nowhere")
-    with pytest.raises(SessionError, match="name your session's folder"):
+    with pytest.raises(SessionError, match="name your outing's folder"):
         start.chosen_folder()
 
 

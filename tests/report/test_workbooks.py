@@ -131,7 +131,7 @@ def test_the_report_workbook_says_which_session_it_read_and_never_judges_the_dem
     monkeypatch.delenv("TUNINGLIB_SESSION", raising=False)
     path = WORKBOOKS[NAMES.index("session_report")]
     refusals = {
-        "": "session_folder: is empty; name your session's folder, or start with: tuninglib lab",
+        "": "session_folder: is empty; name your outing's folder, or start with: tuninglib lab",
         str(demo_copy / "nowhere"): "is not a folder that exists",
     }
     for wrong, refusal in refusals.items():

@@ -86,7 +86,7 @@ def coast_down(session_folder: Path | str) -> widgets.VBox:
         answer,
         name=f"coast-down of {folder}",
         more=(
-            kit.action("Keep the rows", f"Writes {COASTDOWN} into the session's folder", save),
+            kit.action("Keep the rows", f"Writes {COASTDOWN} into the outing's folder", save),
             kit.action(
                 "Write these values into my session",
                 "Sets drag_area and rolling_coefficient under [bike] in session.toml",
@@ -330,7 +330,7 @@ def bench_flow(session_folder: Path | str) -> widgets.VBox:
         answer,
         name=f"bench of {folder}",
         more=(
-            kit.action("Keep the rows", f"Writes {BENCHFLOW} into the session's folder", save),
+            kit.action("Keep the rows", f"Writes {BENCHFLOW} into the outing's folder", save),
             kit.action(
                 "Write these values into my session",
                 "Sets flow, tolerance and dead_time of these injectors in session.toml",

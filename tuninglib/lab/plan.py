@@ -131,19 +131,19 @@ def _buttons(day_now, start, session_folder) -> tuple:
     """What writes the plan as it stands."""
     sheet = kit.action(
         "Write the run sheet",
-        f"Writes {SHEET}, to print, into the session's folder",
+        f"Writes {SHEET}, to print, into the outing's folder",
         lambda: write_sheet(day_now(), start, Path(session_folder) / SHEET),
         icon="print",
     )
     phone = kit.action(
         "Write the page for the phone",
-        f"Writes {PHONE_PAGE}, to fill in at the roadside, into the session's folder",
+        f"Writes {PHONE_PAGE}, to fill in at the roadside, into the outing's folder",
         lambda: write_phone_page(day_now(), start, session_folder),
         icon="mobile",
     )
     lists = kit.action(
         "Write the checklists",
-        f"Writes {CHECKLISTS}, to print, into the session's folder",
+        f"Writes {CHECKLISTS}, to print, into the outing's folder",
         lambda: write_checklists(start, session_folder),
         icon="check-square-o",
     )

@@ -64,7 +64,7 @@ def chosen_folder(session_folder: str = "", *, demo: bool = True) -> Path:
     if not named and demo and DEMO.is_dir():
         return demo_to_write_in()
     if not named:
-        message = "is empty; name your session's folder, or start with: tuninglib lab FOLDER"
+        message = "is empty; name your outing's folder, or start with: tuninglib lab FOLDER"
         raise SessionError([Problem("session_folder", message)])
     folder = Path(named).expanduser().resolve()
     if not folder.is_dir():

@@ -68,7 +68,7 @@ ON_THE_PHONE = (
     ),
     (
         "3",
-        f"at home put the {RUNS} that it saves into the session's folder in place of the old one.",
+        f"at home put the {RUNS} that it saves into the outing's folder in place of the old one.",
     ),
 )
 # What the page alone says.
