@@ -53,8 +53,8 @@ def test_contradictions_in_the_session(edit, old, new, sentence, problems):
     ("old", "new", "sentence"),
     [
         ("12.6,12.8", "12.9,12.8", r"row 2, gauge_low: 12\.9 is above gauge_high 12\.8; swap"),
-        ("12.6,12.8", "1.26,12.8", r"row 2, gauge_low: 1\.26 is beyond what the gauge can print"),
-        ("12.6,12.8", "12.6,21", r"row 2, gauge_high: 21 is beyond what the gauge can print \(10"),
+        ("12.6,12.8", "1.26,12.8", r"row 2, gauge_low: 1\.26 is beyond what the gauge can show"),
+        ("12.6,12.8", "12.6,21", r"row 2, gauge_high: 21 is beyond what the gauge can show \(10"),
         ("12.6,12.8", ",12.8",
          r"row 2, gauge_low: is empty while its partner is not; write the same number in both"),
         ("48,62", "48,", r"row 2, exit_speed: is empty while its partner is not"),
@@ -201,8 +201,8 @@ def test_a_bike_that_is_slower_at_the_marker_is_believed_if_it_pulls(demo_copy):
     [
         (7.3, 14.7, (None, None), "7.3 is lambda 0.50 on a scale of 14.7, outside 0.5 to 2"),
         (29.5, 14.7, (None, None), "29.5 is lambda 2.01 on a scale of 14.7, outside 0.5 to 2"),
-        (9.9, None, (10.0, 20.0), "9.9 is beyond what the gauge can print (10 to 20)"),
-        (20.1, None, (10.0, 20.0), "20.1 is beyond what the gauge can print (10 to 20)"),
+        (9.9, None, (10.0, 20.0), "9.9 is beyond what the gauge can show (10 to 20)"),
+        (20.1, None, (10.0, 20.0), "20.1 is beyond what the gauge can show (10 to 20)"),
         (7.4, 14.7, (None, None), ""),
         (29.3, 14.7, (None, None), ""),
         (10.0, 14.7, (10.0, 20.0), ""),

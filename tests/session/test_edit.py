@@ -354,7 +354,7 @@ def test_a_reading_in_the_one_column_is_blamed_there(demo_copy):
     (demo_copy / "runs.csv").write_text("run,setup,rider,gauge\n1,stock,tove,12.7\n")
     values = {"run": "2", "setup": "stock", "rider": "tove", "gauge": "30"}
     message = problems_of_row(open_sheet(demo_copy), values)["gauge"]
-    assert message.startswith("30 is beyond what the gauge can print (10 to 20)")
+    assert message.startswith("30 is beyond what the gauge can show (10 to 20)")
     assert message.count("beyond") == 1
 
 

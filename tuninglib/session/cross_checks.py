@@ -69,8 +69,8 @@ PAIRS = (
 )
 # What is said of a row by itself; the phone's page says it in the same words.
 SAID_OF_ROWS = {
-    "beyond": "{reading:g}{where} is beyond what the gauge can print ({low:g} to {high:g}); "
-    "check the reading",
+    "beyond": "{reading:g}{where} is beyond what the gauge can show ({low:g} to {high:g}); check "
+    "the reading",
     "no mixture": "{reading:g}{where} is lambda {lambda_:.2f} on a scale of {scale:g}, outside "
     "{low:g} to {high:g}; check the reading and the gauge's scale",
     "swapped": "{low:g} is above gauge_high {high:g}; swap the two",
@@ -598,7 +598,7 @@ def _way_down(session, runs) -> Problem | None:
     message = (
         f"rolling down as these speeds say would need a {'push' if push > 0 else 'brake'} of "
         f"{force:.0f} {unit_label('force', system)} (middle of {len(rows)} runs); "
-        f"it takes none if they are {meant}; mend the header or the columns, or the hill's grade"
+        f"it takes none if they are {meant}; fix the header or the columns, or the hill's grade"
     )
     return Problem(RUNS, message, row=1, column="down_exit_speed")
 

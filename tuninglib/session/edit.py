@@ -707,7 +707,7 @@ entry_speed = ""  # "{entry}": as shown at the start line, and how far off at mo
 scale = ""  # "14.7": what it shows at lambda 1; "1" if it shows lambda
 [engines]
 {engines}
-[injectors]  # one that no setup has is taken as one to buy
+[injectors]  # one that no setup uses is one to buy
 {injectors}
 [fuels.usual]
 [setups]  # a line for each; gains are counted from the first
@@ -721,7 +721,7 @@ _HEAD = """\
 # Fill in what stands between empty quotes; `tuninglib check` tells what is still missing.
 # Values carry their unit, for example "{mass}" or "{heat}". Any unit will do.
 # "a +/- b" means: you would bet 20 to 1 that the truth is within b of a; "a to b" will do, too.
-# A line that starts with # is a remark. Take the # away to use the line.
+# A line that starts with # is a comment. Take the # away to use the line.
 """
 
 _REST = """\

@@ -211,19 +211,19 @@ class Gauge:
     """The wideband lambda gauge."""
 
     scale: float | None = mixture(
-        "what it prints at lambda 1: 14.7 for most; 1 if it prints lambda; left out: not known",
+        "what it shows at lambda 1: 14.7 for most; 1 if it shows lambda; left out: not known",
         example="14.7",
         low=0.9,
         high=16,
     )
     resolution: float = number(
-        "the last step that it prints", example="0.1", low=0.001, high=1, default=0.1
+        "the smallest step that it shows", example="0.1", low=0.001, high=1, default=0.1
     )
     lowest: float | None = number(
-        "the richest that it can print", example="10.0", low=0.4, high=16, default=None
+        "the richest that it can show", example="10.0", low=0.4, high=16, default=None
     )
     highest: float | None = number(
-        "the leanest that it can print", example="20.0", low=1, high=40, default=None
+        "the leanest that it can show", example="20.0", low=1, high=40, default=None
     )
     accuracy: Measured = quantity(
         "1",
@@ -293,7 +293,7 @@ class Use:
     )
     riding: str = choice(
         "climbs and motorway mean minutes of full load, which ask for a richer mixture; left out: "
-        "of two alike the richer one, and a caution",
+        "of two equal ones the richer, and a caution",
         "unknown",
         "town",
         "mixed",
@@ -302,7 +302,7 @@ class Use:
         default="unknown",
     )
     cooling: str = choice(
-        "of the engine; left out: taken as air alone",
+        "of the engine; left out: assumed to be air alone",
         "unknown",
         "air",
         "oil cooler",
@@ -339,8 +339,8 @@ class Assumptions:
 
     run_scatter: Measured = quantity(
         "1",
-        "how far wheel force usually scatters from run to run (standard deviation); repeats say "
-        "the rest",
+        "how far wheel force usually scatters from run to run (standard deviation); repeats "
+        "refine it",
         example="2.6 %",
         low=0.001,
         high=0.5,
@@ -454,7 +454,7 @@ class Log:
         "in this folder: a track as GPX, or a table as CSV or text", example="phone.gpx"
     )
     columns: tuple = names(
-        "what a table calls its columns, for those that are not found by themselves",
+        "what a table calls its columns, for those that are not recognised",
         example={"time": "t", "gauge": "my gauge"},
         keys=("time", *CHANNELS),
     )
@@ -471,7 +471,7 @@ class Log:
     shift: Measured | None = quantity(
         "s",
         "to add to the times of a gauge's log to have the track's; left out: found from what both "
-        "saw of the ride",
+        "recorded of the ride",
         example="41.3 s +/- 0.5 s",
         low=-1e6,
         high=1e6,
@@ -490,8 +490,8 @@ class Log:
         widest=2.0,
     )
     runs: tuple = numbers(
-        "run numbers of runs.csv in the order ridden, one for each pass up that was found, 0 for a "
-        "pass that is no run; left out: one after the other",
+        "run numbers of runs.csv in the order ridden, one for each run found in the track, 0 for "
+        "one that is not in runs.csv; left out: one after the other",
         example=[1, 2, 0, 3],
         low=0,
         high=1e6,
