@@ -456,7 +456,7 @@ def _grade(results, grade) -> str:
         ", which is far from it: check grade, length and the two places, for every force rests on "
         "them."
         if apart
-        else " and taken, since elevations of a phone are rough."
+        else " and used, since elevations of a phone are rough."
     )
 
 
