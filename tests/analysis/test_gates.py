@@ -63,6 +63,26 @@ def test_the_session_may_say_otherwise(limit, code):
     assert codes([combination(leaner=0.2)], Limits(fuels=(), lean=limit)) == {"a": code}
 
 
+@pytest.mark.parametrize(
+    ("lambda_", "leaner", "edge", "as_made", "code"),
+    [
+        # As its maker delivered it: up to an even chance, and by the edge before climbs moved it.
+        (0.89, 0.45, None, True, None),
+        (0.89, 0.55, None, True, "lean"),
+        (0.89, 0.70, 0.90, True, None),
+        (0.91, 0.95, 0.90, True, "lean"),
+        # What a rider put together: as the band has it.
+        (0.87, 0.45, 0.90, False, "lean"),
+    ],
+)
+def test_what_its_maker_delivered_is_shut_where_it_is_likelier_lean_than_not(
+    lambda_, leaner, edge, as_made, code
+):
+    one = combination(lambda_=lambda_, leaner=leaner, as_made=as_made)
+    limits = Limits(fuels=(), lean=0.10, stated_edge=edge)
+    assert codes([one], limits) == {"a": code}
+
+
 def test_what_was_read_at_the_lean_end_only_is_lean():
     for end in ("lean", "rich"):
         one = combination(lambda_=0.8, beyond=end)

@@ -1,12 +1,14 @@
 """The outing that is ridden first: four to six rows, as a person types them, and what is said."""
 
 import re
+from dataclasses import replace
 from types import SimpleNamespace
 
 import pytest
 
 from tuninglib.analysis.analyse import analyse
 from tuninglib.report import cautions, gain, verdict
+from tuninglib.session.defaults import speedometer_step
 from tuninglib.session.load import load_session
 
 # An invented bike: a kit of 143 cc on 125 cc, entry speed said once, no weather, speedometer
@@ -185,3 +187,11 @@ def test_no_runs_are_asked_of_what_must_not_be_ridden(outing):
     one = outing("6,kit_120,me,41,14.3,none")
     assert "would confirm it" in one.said["kit 150"]
     assert "would confirm it" not in one.said["kit 120"]
+
+
+def test_a_speedometer_in_miles_is_read_to_a_mile(outing):
+    """Not to a kilometre: 1 mph is 0.447 m/s."""
+    session = outing().results.session
+    assert speedometer_step(session).value == pytest.approx(0.44704)
+    in_km = replace(session, speed_units={"exit_speed": "km/h"})
+    assert speedometer_step(in_km).value == pytest.approx(1 / 3.6)

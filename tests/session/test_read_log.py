@@ -60,6 +60,8 @@ def test_a_session_without_logs_has_none(demo_folder):
         ("gauge log.txt", "../session.toml", "is no name of a file in the session's folder"),
         ("gauge log.txt", ".hidden", "is no name of a file in the session's folder"),
         ("gauge log.txt", "..", "is no name of a file in the session's folder"),
+        ("gauge log.txt", "logs/gauge.txt", "is no name of a file in the session's folder"),
+        ("gauge log.txt", "logs\\\\gauge.txt", "is no name of a file in the session's folder"),
         (
             '"my gauge"',
             '"your gauge"',

@@ -70,6 +70,7 @@ _RIDING_DAY = Taken(288.15, 15.0, "riding day")
 # and from that of a wheel, by the wear and pressure of its tyre (ours).
 RECEIVER_HALF, WHEEL_HALF = 0.005, 0.02
 _USUAL_STEP = Taken(1 / 3.6, source="usual step")
+_USUAL_STEP_MPH = Taken(1609.344 / 3600, source="usual step")
 _PUMP_ETHANOL = Taken(0.05, 0.05, "pump petrol")
 
 
@@ -197,7 +198,7 @@ def hill_of(session: "Session") -> Hill:
 
 
 def speedometer_step(session: "Session | SimpleNamespace") -> Taken:
-    """Smallest step of the speedometer, as shown: as stated, or 1 km/h; that of a log. [m/s]
+    """Smallest step of the speedometer, as shown: as stated, 1 km/h or 1 mph; that of a log. [m/s]
 
     Parameters
     ----------
@@ -206,7 +207,8 @@ def speedometer_step(session: "Session | SimpleNamespace") -> Taken:
     logged = session.logged_step_m_s
     if logged is not None:
         return Taken(logged, source="log")
-    return _stated(session.speedometer.resolution, _USUAL_STEP)
+    in_miles = session.speed_units.get("exit_speed") == "mph"
+    return _stated(session.speedometer.resolution, _USUAL_STEP_MPH if in_miles else _USUAL_STEP)
 
 
 def speedometer_factor(session: "Session | SimpleNamespace", shown_m_s: float) -> Taken:

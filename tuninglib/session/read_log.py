@@ -115,7 +115,7 @@ def read_log(folder: Path | str, log: Log) -> Trace:
         If the file is not there or cannot be used, each problem in one sentence.
     """
     name = log.file
-    if not name or Path(name).name != name or name.startswith(".") or "\\" in name:
+    if Path(name).name != name or name.startswith(".") or "\\" in name:
         message = f"{quoted(name)} is no name of a file in the session's folder; put the log there"
         raise SessionError([Problem("session.toml", message, column="file")])
     path = Path(folder) / name
@@ -231,8 +231,6 @@ def read_delimited(
         empty = table.isna().all(axis=1).to_numpy()
     if (long | empty).any():
         table, lines = table[~(long | empty)], lines[~(long | empty)]
-    if not len(table):
-        raise SessionError([Problem(path.name, "has a header, but no row of numbers below it")])
     seconds = seconds_of(table[used[0].position], kind, layout.decimal_comma)
     channels = {}
     for one in used[1:]:

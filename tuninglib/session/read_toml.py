@@ -326,6 +326,7 @@ def what_stands(folder: Path | str) -> SimpleNamespace:
         about=tables.get("session"),
         logged_step_m_s=None,
         found=None,
+        speed_units={},
         **{name: tables.get(name) for name in schema.SINGLE if name != "session"},
         **{name: tables.get(name, {}) for name in schema.NAMED},
     )

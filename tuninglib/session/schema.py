@@ -251,7 +251,7 @@ class Speedometer:
     )
     resolution: Measured | None = quantity(
         "m/s",
-        "the smallest step that you can read; left out: the usual one",
+        "the smallest step that you can read; left out: 1 km/h, or 1 mph",
         example="1 km/h",
         low=0.01,
         high=3,
