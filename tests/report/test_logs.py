@@ -124,7 +124,7 @@ def test_the_sentences_say_what_was_found_and_how_to_overrule_it(evening):
     assert "its clock is shifted by 41.5 s (41.1 to 42.0 s), found from what both recorded" in text
     assert "the readings of runs 2 to 8 are its steady range" in text
     assert "box was not on for all of run 1, so no reading is used." in text
-    assert "give a mean grade of 6.17 % (5.93 to 6.40 %); 6.1 % is stated and taken" in text
+    assert "give a mean grade of 6.17 % (5.93 to 6.40 %); 6.1 % is stated and used" in text
     assert "Throttle" not in text
 
 

@@ -183,7 +183,10 @@ def _fuels(results) -> list:
         return []
     scale, middle = results.shown_at_lambda_one, (results.band.lowest + results.band.highest) / 2
     shown = f", {fixed(shift * middle * scale, 1)} on this gauge" if scale > 1.5 else ""
-    return [f"on the same injector {lean} runs {percent(shift, 1)} leaner than {rich}{shown}."]
+    return [
+        f"on the same injector {spaced(lean)} runs {percent(shift, 1)} leaner than "
+        f"{spaced(rich)}{shown}."
+    ]
 
 
 def table(results: Results) -> Table:
