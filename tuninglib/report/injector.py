@@ -331,7 +331,8 @@ def _title_of(results) -> str:
         return (
             f"Injector {step.injector} stays on the engine '{spaced(step.engine)}', "
             f"on {listing(step.fuels)}"
-        )stays = ride is not None and ride.engine == results.ladder.engine
+        )
+    stays = ride is not None and ride.engine == results.ladder.engine
     if stays and step.code not in ("change fuel", "find knock", "find heat"):
         return f"Injector {ride.injector} stays on the engine '{spaced(ride.engine)}'"
     return f"Lambda against injector flow on the engine '{spaced(results.ladder.engine)}'"
