@@ -161,7 +161,7 @@ def _(outing):
     gates={"big_164": "knock", "again": "knock implied", "big_185": "knock implied"},
     says=(
         "again: no safer from knock than big 164",
-        "nothing is ridden or bought for e5 (98 RON) or less",
+        "nothing is to be ridden or bought for e5 (98 RON) or less",
     ),
     engine="big",
     never=("buy", "fit injector"),

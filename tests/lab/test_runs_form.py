@@ -54,7 +54,7 @@ def test_the_form_works_from_the_first_run_of_a_new_session(tmp_path):
     form = runs_form(folder)
     said = typed(form, entry_speed="50", exit_speed="60")
     assert "Added: run 1." in said
-    assert said.count("Not complete: what the rows say together is not known until") == 1, (
+    assert said.count("Not complete: what the rows show together is not known until") == 1, (
         "the session.toml is not filled in yet, and the form must say so"
     )
     assert "session.toml, row 7, date: is still empty" in said

@@ -118,13 +118,13 @@ def with_readings(evening, **changes):
 
 def test_the_sentences_say_what_was_found_and_how_to_overrule_it(evening):
     text = logs.run_sentences(evening).plain()
-    assert "phone has 8 ways from the start line to the marker and 8 back." in text
+    assert "phone has 8 runs from the start line to the marker and 8 back." in text
     assert "if not, write runs = [1, 2, …] under [logs.phone]" in text
     assert "entry and exit speeds of runs 1 to 8 are from its logged speed" in text
-    assert "its clock is shifted by 41.5 s (41.1 to 42.0 s), found from what both saw" in text
+    assert "its clock is shifted by 41.5 s (41.1 to 42.0 s), found from what both recorded" in text
     assert "the readings of runs 2 to 8 are its steady range" in text
-    assert "box was not on for all of run 1, so no reading is taken." in text
-    assert "give a mean grade of 6.17 % (5.93 to 6.40 %); 6.1 % is stated and taken" in text
+    assert "box was not on for all of run 1, so no reading is used." in text
+    assert "give a mean grade of 6.17 % (5.93 to 6.40 %); 6.1 % is stated and used" in text
     assert "Throttle" not in text
 
 
@@ -210,7 +210,7 @@ def test_the_table_and_the_figure_show_every_way_up(evening):
     )  # fmt: skip
     assert table.rows[0][7:] == ("–", "–")
     alt = logs.runs_figure(evening).alt
-    assert "8 ways up marked, with 66.0 to 70.7 km/h at the marker" in alt
+    assert "8 runs marked, with 66.0 to 70.7 km/h at the marker" in alt
 
 
 def test_other_headings_know_that_speeds_are_logged(evening):

@@ -189,7 +189,7 @@ def test_the_first_line_decides_and_what_is_ruled_out_stands_last_with_its_reaso
     (label, line), *_ = words.sentences(found).items
     assert label == "Ride now"
     assert line == (
-        "big 172 pipe (injector i172, fuel e5). One outing more should repeat big 172 pipe and "
+        "big 172 pipe (injector i172, fuel e5). One more outing should repeat big 172 pipe and "
         "stock: ride each twice, taking turns. Next: buy i185."
     )
     labels = [label for label, _ in words.sentences(found).items]

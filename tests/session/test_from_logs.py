@@ -510,7 +510,7 @@ def test_check_says_what_was_found_in_the_logs(evening, capsys):
     (evening / "runs.csv").write_text("\n".join(lines[:-1]) + "\n", encoding="utf-8")
     assert main(["check", str(evening)]) == 0
     said = capsys.readouterr().out
-    assert "Runs: phone has 8 ways from the start line to the marker and 8 back." in said
+    assert "Runs: phone has 8 runs from the start line to the marker and 8 back." in said
     assert "runs.csv has 7 full-throttle rows, so it is not clear which is which" in said
 
 

@@ -282,7 +282,9 @@ def another_rider(results: Results) -> widgets.VBox | Prose:
     """
     setup = results.what_if_setup
     if setup is None:
-        return Prose((("", "Without speeds of a reference setup there is nothing to carry over."),))
+        return Prose(
+            (("", "Without speeds of the reference setup there is nothing to work from."),)
+        )
     system = results.session.about.units
     run = results.road.equivalent[setup]
     length = sum(run.lengths_m)

@@ -472,7 +472,7 @@ def _find_knock(results, step) -> str:
         heavy = worst_knock(cause).level == "heavy"
         octane = f" ({cause.octane})" if cause.octane else ""
         why = (
-            f"after heavy knock nothing is ridden or bought for {cause.fuel}{octane} or less"
+            f"after heavy knock nothing is to be ridden or bought for {cause.fuel}{octane} or less"
             if heavy
             else "nothing listed is known to be safer"
         )

@@ -199,8 +199,9 @@ def _notes(results) -> list:
     outside = [p.injector for p in by_flow if p.outside_tried_range]
     if outside:
         found.append(
-            f"{listing(outside)} {'lies' if len(outside) == 1 else 'lie'} outside the flows that "
-            "were read: this is extrapolated."
+            f"{'injector' if len(outside) == 1 else 'injectors'} {listing(outside)} "
+            f"{'lies' if len(outside) == 1 else 'lie'} outside the flows that were read: this is "
+            "extrapolated."
         )
     if not any(not p.tried for p in record.prospects):
         found.append(
@@ -323,16 +324,17 @@ def _title_of(results) -> str:
     """What the picture comes to, in the words of the plan."""
     step, ride = results.plan.next, results.plan.ride
     if step.code in ("fit", "buy"):
-        return f"Next: {step.injector}, for {listing(step.fuels)}"
+        return f"Next: injector {step.injector}, for {listing(step.fuels)}"
     if step.code == "list injectors":
         return "None of the injectors listed fits the band"
     if step.code == "change fuel" and step.fuels:
         return (
-            f"{step.injector} stays on the engine '{spaced(step.engine)}', on {listing(step.fuels)}"
+            f"Injector {step.injector} stays on the engine '{spaced(step.engine)}', "
+            f"on {listing(step.fuels)}"
         )
     stays = ride is not None and ride.engine == results.ladder.engine
     if stays and step.code not in ("change fuel", "find knock", "find heat"):
-        return f"{ride.injector} stays on the engine '{spaced(ride.engine)}'"
+        return f"Injector {ride.injector} stays on the engine '{spaced(ride.engine)}'"
     return f"Lambda against injector flow on the engine '{spaced(results.ladder.engine)}'"
 
 

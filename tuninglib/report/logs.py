@@ -300,7 +300,7 @@ def run_sentences(results: Results) -> Prose:
 def _found(found) -> str:
     up = sum(one.up for one in found.passes)
     down = len(found.passes) - up
-    lists = f"runs = [1, 2, …] under [logs.{found.log}], one number for each way up and 0 for none"
+    lists = f"runs = [1, 2, …] under [logs.{found.log}], one for each logged run, 0 for none"
     if not up and found.by != "places":
         return (
             f"no pull over the hill's length was found in {spaced(found.log)}; with a track and "
@@ -308,7 +308,7 @@ def _found(found) -> str:
         )
     if not up:
         return (
-            f"no way from the start line to the marker was found in {spaced(found.log)}; check "
+            f"no run from the start line to the marker was found in {spaced(found.log)}; check "
             "start and marker under [hill], and that the track is of this hill."
         )
     text = {
@@ -321,7 +321,7 @@ def _found(found) -> str:
             f"{_times(up)}; where the speed starts to climb is taken as the start line. "
         ),
     }.get(found.by) or (
-        f"{spaced(found.log)} has {up} {_ways(up)} from the start line to the marker"
+        f"{spaced(found.log)} has {up} {_runs_word(up)} from the start line to the marker"
         f"{f' and {down} back' if down else ''}. "
     )
     return (
@@ -377,8 +377,8 @@ def _times(count: int) -> str:
     return "once" if count == 1 else f"{count} times"
 
 
-def _ways(count: int) -> str:
-    return "way" if count == 1 else "ways"
+def _runs_word(count: int) -> str:
+    return "run" if count == 1 else "runs"
 
 
 def _speeds(results, found):
@@ -401,7 +401,7 @@ def _speeds(results, found):
     if unfit:
         yield (
             "Speeds",
-            f"too little was logged of {_runs(unfit)} to tell a speed.",
+            f"too little of {_runs(unfit)} was logged to give a speed.",
         )
     if found.factor is not None:
         typed = "a typed exit speed" if len(found.pairs) == 1 else "typed exit speeds"
@@ -456,7 +456,7 @@ def _grade(results, grade) -> str:
         ", which is far from it: check grade, length and the two places, for every force rests on "
         "them."
         if apart
-        else " and taken, since elevations of a phone are rough."
+        else " and used, since elevations of a phone are rough."
     )
 
 
@@ -484,7 +484,7 @@ def _gauge(results, found):
         "same": "",
         "stated": f"its clock is shifted by {shift}, as stated; ",
         "found": (
-            f"its clock is shifted by {shift}, found from what both saw of the ride (likeness "
+            f"its clock is shifted by {shift}, found from what both recorded of the ride (likeness "
             f"{fixed(readings.likeness or 0.0, 2)}); "
         ),
         "utc": f"its clock is shifted by {shift}, by the dates of both; ",
@@ -499,7 +499,7 @@ def _gauge(results, found):
         f"the readings of {_runs(readings.filled)} are its steady range from 2.5 s and that lag "
         "after full throttle on, the lowest and highest twentieth left out"
         if readings.filled
-        else "no row lacked a reading, so none is taken from it"
+        else "no row lacked a reading, so none is used"
     )
     yield f"Gauge ({name})", f"{clock}{late}; {used}."
     short = [one.run for one in readings.readings if one.covered and not np.isfinite(one.low)]
@@ -510,7 +510,7 @@ def _gauge(results, found):
         )
     late = [one.run for one in readings.readings if not one.covered]
     if late:
-        yield "Gauge", f"{name} was not on for all of {_runs(late)}, so no reading is taken."
+        yield "Gauge", f"{name} was not on for all of {_runs(late)}, so no reading is used."
     shut = [one.run for one in readings.readings if one.covered and one.full_share < _FULL_SHARE]
     if shut:
         yield (
@@ -565,7 +565,7 @@ def runs_table(results: Results) -> Table | Prose:
             )
         )
     header = (
-        "Way up",
+        "Logged run",
         "Run",
         "Setup",
         "At [min:s]",
@@ -576,7 +576,7 @@ def runs_table(results: Results) -> Table | Prose:
         "Full throttle",
     )
     return Table(
-        f"Ways up in {spaced(found.log)}",
+        f"Logged runs in {spaced(found.log)}",
         header,
         tuple(rows),
         "True speeds, ± 95 %. Times are the log's own, from its first point.",
@@ -645,10 +645,10 @@ def runs_figure(results: Results) -> Picture | Prose:
     return picture(
         draw,
         f"Speed in {spaced(found.log)} over {fixed(trace.time_s[-1] / 60, 0)} minutes with "
-        f"{len(up)} ways up marked{said if ends else ''}; below, each of them from the start line "
-        "on, by setup.",
-        f"The {len(up)} ways up that were found in {spaced(found.log)}.",
-        "Shaded: a way up, with the number of its run; a dash: no row of runs.csv goes with it.",
+        f"{len(up)} runs marked{said if ends else ''}; below, each of them from the start line on, "
+        "by setup.",
+        f"The {len(up)} runs that were found in {spaced(found.log)}.",
+        "Shaded: a run, with its number in runs.csv; a dash: no row of runs.csv goes with it.",
     )
 
 

@@ -94,10 +94,10 @@ def _gauge_check(results) -> list:
     items.append(
         "at full throttle the gauge is assumed to be off by "
         f"{interval_text(check.offset.scaled(100), '%')}; above 0 means that it reads too lean. "
-        f"Without the readings at idle and cruise, {stated} would be assumed. They widen that as "
-        "far as the ECU is likely to hold lambda 1, and never narrow it: a sensor that is right "
-        "at lambda 1 may be wrong at a rich mixture (common practice). Every lambda in this "
-        "report has the offset taken out; the Gauge column has what the gauge shows."
+        f"Without this check {stated} would be assumed. The check widens that as far as the ECU is "
+        "likely to hold lambda 1, and never narrows it: a sensor that is right at lambda 1 may be "
+        "wrong at a rich mixture (common practice). Every lambda in this report has the offset "
+        "taken out; the Gauge column has what the gauge shows."
     )
     items += [settling(one) for one in check.states if not one.settled]
     return items
@@ -183,7 +183,10 @@ def _fuels(results) -> list:
         return []
     scale, middle = results.shown_at_lambda_one, (results.band.lowest + results.band.highest) / 2
     shown = f", {fixed(shift * middle * scale, 1)} on this gauge" if scale > 1.5 else ""
-    return [f"on the same injector {lean} runs {percent(shift, 1)} leaner than {rich}{shown}."]
+    return [
+        f"on the same injector {spaced(lean)} runs {percent(shift, 1)} leaner than "
+        f"{spaced(rich)}{shown}."
+    ]
 
 
 def table(results: Results) -> Table:

@@ -107,7 +107,7 @@ _SAID_HERE = {
     "ridden yet: watch the gauge.",
     "to ride": "{setup} {runs}",
     "ridden": "Ridden as planned. The report at home says whether it is decided.",
-    "nothing left": "Nothing left on the plan may be ridden. Go home.",
+    "nothing left": "Nothing left on the plan may be ridden. Take the file home.",
     "cooling": "Cooling: {left}",
     "cooled": "Cooled for {minutes} min: is the head as cool as before the other runs?",
     "cool": "Cool down: {minutes} min",

@@ -126,7 +126,7 @@ def _once_more(season) -> str:
     if not season.again:
         return f"Before another full-throttle run: {then}."
     each = "it twice" if len(season.again) == 1 else "each twice, taking turns"
-    text = f"One outing more should repeat {spaced_list(season.again)}: ride {each}."
+    text = f"One more outing should repeat {spaced_list(season.again)}: ride {each}."
     return text if step.code == "ride again" else f"{text} Next: {then}."
 
 

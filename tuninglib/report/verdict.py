@@ -531,4 +531,4 @@ _SAID = {
 
 def _missing(problems) -> str:
     more = f" ({len(problems) - 1} more: tuninglib check)" if len(problems) > 1 else ""
-    return f"what the rows say together is not known until this is fixed: {problems[0]}{more}"
+    return f"what the rows show together is not known until this is fixed: {problems[0]}{more}"

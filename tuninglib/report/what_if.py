@@ -53,7 +53,7 @@ REFUSALS = {
 def sentences(results: Results) -> Prose:
     """What the table for another rider shows, and between which bounds."""
     if not results.what_if:
-        return Prose((("", "Without a wheel force there is nothing to carry over."),))
+        return Prose((("", "Without a wheel force there is nothing to work from."),))
     said = (
         "The same bike under another rider. How the engine's pull changes with its speed is not "
         "known, so there are two bounds: the same force at the wheel, and the same power."

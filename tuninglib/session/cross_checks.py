@@ -69,8 +69,8 @@ PAIRS = (
 )
 # What is said of a row by itself; the phone's page says it in the same words.
 SAID_OF_ROWS = {
-    "beyond": "{reading:g}{where} is beyond what the gauge can show ({low:g} to {high:g}); "
-    "check the reading",
+    "beyond": "{reading:g}{where} is beyond what the gauge can show ({low:g} to {high:g}); check "
+    "the reading",
     "no mixture": "{reading:g}{where} is lambda {lambda_:.2f} on a scale of {scale:g}, outside "
     "{low:g} to {high:g}; check the reading and the gauge's scale",
     "swapped": "{low:g} is above gauge_high {high:g}; swap the two",

@@ -707,7 +707,7 @@ entry_speed = ""  # "{entry}": as shown at the start line, and how far off at mo
 scale = ""  # "14.7": what it shows at lambda 1; "1" if it shows lambda
 [engines]
 {engines}
-[injectors]  # one that no setup uses is taken as one to buy
+[injectors]  # one that no setup uses is one to buy
 {injectors}
 [fuels.usual]
 [setups]  # a line for each; gains are counted from the first

@@ -295,7 +295,7 @@ class Use:
     )
     riding: str = choice(
         "climbs and motorway mean minutes of full load, which need a richer mixture; left out: "
-        "of two equals the richer one, and a caution",
+        "of two equal ones the richer, and a caution",
         "unknown",
         "town",
         "mixed",
@@ -304,7 +304,7 @@ class Use:
         default="unknown",
     )
     cooling: str = choice(
-        "of the engine; left out: by air alone",
+        "of the engine; left out: assumed to be air alone",
         "unknown",
         "air",
         "oil cooler",
@@ -456,7 +456,7 @@ class Log:
         "in this folder: a track as GPX, or a table as CSV or text", example="phone.gpx"
     )
     columns: tuple = names(
-        "what a table calls its columns, where they are not found by themselves",
+        "what a table calls its columns, for those that are not recognised",
         example={"time": "t", "gauge": "my gauge"},
         keys=("time", *CHANNELS),
     )
@@ -492,8 +492,8 @@ class Log:
         widest=2.0,
     )
     runs: tuple = numbers(
-        "run numbers of runs.csv in the order ridden, one for each ride up that was found, 0 for "
-        "one that is not a run; left out: one after the other",
+        "run numbers of runs.csv in the order ridden, one for each run found in the track, 0 for "
+        "one that is not in runs.csv; left out: one after the other",
         example=[1, 2, 0, 3],
         low=0,
         high=1e6,

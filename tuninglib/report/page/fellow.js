@@ -262,7 +262,7 @@ window.fellow = (() => {
       warnings.unshift(`${(timed ?? own).title} is not to be ridden: ${shut}.`);
     }
     const untimed = own.title && name && !timed
-      ? [`It was not timed on ${name}; the speed is the one on ${own.fuel}.`] : [];
+      ? [`This setup was not timed on ${name}; the speed is the one on ${own.fuel}.`] : [];
     at("ask-mixture").replaceChildren(
       ...(known ? [known.mixture] : []).map((text) => line(text, "line")),
       ...untimed.map((text) => line(text, "line")),
