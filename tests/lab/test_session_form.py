@@ -149,7 +149,7 @@ def test_a_table_is_removed_and_its_lines_stay_as_remarks(demo_copy):
     form = session_form(demo_copy)
     labelled(form, "table").value = "injectors.i205"
     press(form, "Remove this table")
-    assert "Removed: [injectors.i205]; its lines in session.toml are remarks now." in words(form)
+    assert "Removed: [injectors.i205]; its lines in session.toml are comments now." in words(form)
     assert "session.earlier-1.toml is the file as it was" in words(form)
     assert "injectors.i205" not in labelled(form, "table").options
     after = (demo_copy / "session.toml").read_text(encoding="utf-8")

@@ -411,7 +411,7 @@ class Assumptions:
     )
     day_to_day: Measured = quantity(
         "1",
-        "how far wheel force differs from day to day for all setups, apart from the weather",
+        "how far wheel force of all setups together differs from day to day, weather aside",
         example="0 +/- 5 %",
         low=-0.01,
         high=0.01,
@@ -421,7 +421,7 @@ class Assumptions:
     )
     mixture_day_to_day: Measured = quantity(
         "1",
-        "how far lambda differs from day to day for all setups, because of gauge and fuel, too",
+        "how far lambda of all setups together differs from day to day, gauge and fuel included",
         example="0 +/- 2 %",
         low=-0.01,
         high=0.01,
