@@ -270,8 +270,11 @@ def _check(options) -> int:
         _say(f"Note: {label}: {text}")
     for remark in cautions.remarks(results):
         _say(f"Note: {remark}")
-    count = len(session.runs)
-    _say(f"{session.about.title}: {count} rows, {len(session.setups)} setups, nothing to fix.")
+    rows, setups = (
+        f"{len(found)} {what}{'s' * (len(found) != 1)}"
+        for found, what in ((session.runs, "row"), (session.setups, "setup"))
+    )
+    _say(f"{session.about.title}: {rows}, {setups}, nothing to fix.")
     return 0
 
 
