@@ -1177,7 +1177,7 @@ def _(outing):
     gates={"free_filter": "lean"},
     says=(
         "free filter pulled harder, but must not be ridden as it is",
-        "buy injector larger for $41 for the engine free filter",
+        "buy injector larger for $41 for the engine 'free filter'",
         "Try it with an eye on the gauge",
     ),
     never=("stays on the engine", "strip it"),
@@ -1193,7 +1193,7 @@ def _(outing):
     next=("buy", "right"),
     engine="free_filter",
     fuels=("e10",),
-    says=("buy injector right for $40 for the engine free filter, not the one to ride now",),
+    says=("buy injector right for $40 for the engine 'free filter', not the one to ride now",),
 )
 def _(outing):
     """Three per cent more, measured: the step that the filter asks for."""
