@@ -201,7 +201,7 @@ def sentences_say_what_the_plan_says(results, text):
     full = f"{items['Next']} {why.get('About the next step', '')}".strip()
     if full != advice.next_sentence(results):
         yield f"the page says {full!r}, the lab {advice.next_sentence(results)!r}"
-    if (plan.strength == "leaning") != ("Leaning" in items["Ride now"]):
+    if (plan.strength == "leaning") != ("Likely, not settled" in items["Ride now"]):
         yield f"{plan.strength}: {items['Ride now']}"
     if "this is decided" in items["Next"] and plan.strength != "decided":
         yield "decided only in words"

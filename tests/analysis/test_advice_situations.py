@@ -683,7 +683,7 @@ def _(outing):
     missing=("speeds",),
     strength="open",
     says=("write down the speeds at both lines", "nothing is known of its pull"),
-    never=("more pull", "at your marker", "pulled harder", "in pull", "Leaning"),
+    never=("more pull", "at your marker", "pulled harder", "in pull", "not settled"),
 )
 def _(outing):
     """The mixture is right, and whoever fitted a cylinder leaves it on; the pull is not known."""
@@ -752,7 +752,7 @@ def _(outing):
     engine="big",
     strength="open",
     says=("That is no reason to strip it", "valve timing", "no difference in pull from stock"),
-    never=("Leaning", "this is decided"),
+    never=("not settled", "this is decided"),
 )
 def _(outing):
     """A bigger engine that pulls no harder has a fault; the test is no reason to take it off."""
@@ -767,7 +767,7 @@ def _(outing):
     next="find power",
     engine="big",
     says=("pulled less: something is wrong with it",),
-    never=("no reason to strip it", "Leaning", "this is decided"),
+    never=("no reason to strip it", "not settled", "this is decided"),
 )
 def _(outing):
     """Shown to pull less: that is a fault, and until it is found the old engine is ridden."""
@@ -877,7 +877,7 @@ def _(outing):
     next="ride again",
     strength="open",
     says=("ride big 172 and stock again, about",),
-    never=("Leaning", "this is decided", "no number of runs"),
+    never=("not settled", "this is decided", "no number of runs"),
 )
 def _(outing):
     """Anything may be behind half a km/h; a bigger cylinder stays on until it is told."""
@@ -1177,7 +1177,7 @@ def _(outing):
     gates={"free_filter": "lean"},
     says=(
         "free filter pulled harder, but must not be ridden as it is",
-        "buy injector larger for $41 for the engine free filter",
+        "buy injector larger for $41 for the engine 'free filter'",
         "Try it with an eye on the gauge",
     ),
     never=("stays on the engine", "strip it"),
@@ -1193,7 +1193,7 @@ def _(outing):
     next=("buy", "right"),
     engine="free_filter",
     fuels=("e10",),
-    says=("buy injector right for $40 for the engine free filter, not the one to ride now",),
+    says=("buy injector right for $40 for the engine 'free filter', not the one to ride now",),
 )
 def _(outing):
     """Three per cent more, measured: the step that the filter asks for."""

@@ -199,8 +199,8 @@ def _notes(results) -> list:
     outside = [p.injector for p in by_flow if p.outside_tried_range]
     if outside:
         found.append(
-            f"{'injector' if len(outside) == 1 else 'injectors'} {listing(outside)} "
-            f"{'lies' if len(outside) == 1 else 'lie'} outside the flows that were read: this is "
+            f"the flow{'s' * (len(outside) > 1)} of {listing(outside)} "
+            f"{'lies' if len(outside) == 1 else 'lie'} outside those that were read: this is "
             "extrapolated."
         )
     if not any(not p.tried for p in record.prospects):
