@@ -253,7 +253,7 @@ class Speedometer:
     )
     resolution: Measured | None = quantity(
         "m/s",
-        "the smallest step that you can read; left out: 1 km/h, or 1 mph",
+        "the smallest step that you can read; left out: one whole unit of the speeds typed",
         example="1 km/h",
         low=0.01,
         high=3,
