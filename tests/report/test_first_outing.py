@@ -183,6 +183,18 @@ def test_leaning_is_not_too_close_to_call(outing):
         assert "stock" not in reasons.get("Too close to call", "")
 
 
+def test_speeds_under_the_other_unit_are_spoken_of_before_anything_else(outing):
+    """38 mph under a header in km/h is slower than the 30 mph of the start line."""
+    slow = outing().results
+    runs = tuple(
+        replace(run, shown_exit_m_s=run.shown_exit_m_s and run.shown_exit_m_s / 1.609)
+        for run in slow.runs
+    )
+    (first, *_) = verdict.watch(replace(slow, runs=runs)).items
+    assert "on 5 of 5 runs the bike was slower at the marker" in first[1]
+    assert "their headers have the right unit (km/h or mph?)" in first[1]
+
+
 def test_no_runs_are_asked_of_what_must_not_be_ridden(outing):
     one = outing("6,kit_120,me,41,14.3,none")
     assert "would confirm it" in one.said["kit 150"]

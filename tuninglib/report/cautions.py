@@ -522,39 +522,44 @@ def _output_w_m3(results) -> dict:
     }
 
 
-def too_strong(results: Results) -> list:
-    """Setups whose speeds ask for more than road engines give: then nothing else counts.
+def not_believable(results: Results) -> list:
+    """Speeds that no full throttle on this hill explains: then nothing else on the page counts.
 
     Parameters
     ----------
     results : tuninglib.analysis.analyse.Results
     """
-    output = _output_w_m3(results)
+    output, found = _output_w_m3(results), _slower_at_the_marker(results)
     loud = [spaced(setup) for setup, value in output.items() if value > SURPRISING_OUTPUT_W_M3]
-    if not loud:
+    if loud:
+        found.append(
+            f"{listing(loud)} would put up to {max(output.values()) / 1e6:.0f} kW per litre on the "
+            "road on average over the hill, a lot for a road engine: check the units of the speeds "
+            "(km/h or mph?), the masses and the grade."
+        )
+    return found
+
+
+def _slower_at_the_marker(results) -> list:
+    timed = [run for run in results.runs if run.counts and run.shown_exit_m_s is not None]
+    slowed = [run for run in timed if run.shown_exit_m_s < run.shown_entry_m_s]
+    if not results.pulls or len(slowed) <= len(timed) / 2:
         return []
+    system = results.session.about.units
+    weakest = min(pull.force_n.value for pull in results.pulls)
+    least = f"{to_display(weakest, 'force', system):.0f} {unit_label('force', system)}"
     return [
-        f"{listing(loud)} would put up to {max(output.values()) / 1e6:.0f} kW per litre on the "
-        "road on average over the hill, a lot for a road engine: check the units of the speeds "
-        "(km/h or mph?), the masses and the grade."
+        f"on {len(slowed)} of {len(timed)} runs the bike was slower at the marker than at the "
+        f"start line, at full throttle. That makes {least} at the wheel of the weakest setup: check that "
+        "entry_speed and exit_speed are not swapped, and that their headers have the right unit "
+        "(km/h or mph?)."
     ]
 
 
 def _surprises(results) -> list:
     """Forces and winds that are possible, but would surprise."""
-    session, found = results.session, too_strong(results)
+    session, found = results.session, not_believable(results)
     output = _output_w_m3(results)
-    timed = [run for run in results.runs if run.counts and run.shown_exit_m_s is not None]
-    slowed = [run for run in timed if run.shown_exit_m_s < run.shown_entry_m_s]
-    if len(slowed) > len(timed) / 2:
-        weakest = min(pull.force_n.value for pull in results.pulls)
-        system = session.about.units
-        least = f"{to_display(weakest, 'force', system):.0f} {unit_label('force', system)}"
-        found.append(
-            f"on {len(slowed)} of {len(timed)} runs the bike was slower at the marker than at the "
-            f"start line, at full throttle. That makes {least} at the wheel of the weakest "
-            "setup: check that entry_speed and exit_speed are not swapped."
-        )
     if output and max(output.values()) < SMALL_OUTPUT_W_M3:
         found.append(
             f"no setup puts more than {max(output.values()) / 1e6:.0f} kW per litre on the road on "

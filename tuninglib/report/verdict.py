@@ -256,7 +256,7 @@ def watch(results: Results) -> Prose:
 def _warnings(results) -> list:
     """What can hurt, from what was read and heard, and what nobody read or heard."""
     plan = results.plan
-    found = cautions.too_strong(results)
+    found = cautions.not_believable(results)
     for one in fitted_on_fuels(results):
         if one.gate is not None and one.gate.fuel_limit is not None:
             found.append(heat.limit_sentence(one.gate.fuel_limit))

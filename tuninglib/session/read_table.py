@@ -428,7 +428,9 @@ def _found(table, name, columns, problems) -> dict:
     headed = {_key(header.partition("[")[0]) for header in table.headers}
     for key, column in columns.items():
         if column.required and key not in headed:
-            message = f"the column {key} is missing ({column.help})"
+            message = (
+                f"the column {key} is missing ({column.help}); add it to the header and to each row"
+            )
             problems.append(Problem(name, message, row=1, column=key))
     return found
 

@@ -59,8 +59,6 @@ WIND_OVER_THE_OUTING_M_S = Kinds((0.5, 2.0), (0.9, 0.1))
 
 # Each rider on his own, beyond mass and drag: how he shifts and holds the throttle.
 RIDER_EFFECT_SD = 0.03
-# From the first run to the last: warming, fading, wear.
-DRIFT_SD = 0.02
 # Breathing of one engine against another, beyond displacement.
 BREATHING_SD = 0.10
 # Gains of one engine among its injectors: torque over lambda is nearly flat inside the usual band
