@@ -550,9 +550,9 @@ def _slower_at_the_marker(results) -> list:
     least = f"{to_display(weakest, 'force', system):.0f} {unit_label('force', system)}"
     return [
         f"on {len(slowed)} of {len(timed)} runs the bike was slower at the marker than at the "
-        f"start line, at full throttle. That makes {least} at the wheel of the weakest setup: check that "
-        "entry_speed and exit_speed are not swapped, and that their headers have the right unit "
-        "(km/h or mph?)."
+        f"start line, at full throttle. That makes {least} at the wheel of the weakest setup: "
+        "check that entry_speed and exit_speed are not swapped, and that their headers have the "
+        "right unit (km/h or mph?)."
     ]
 
 
