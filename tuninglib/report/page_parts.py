@@ -12,7 +12,7 @@ import io
 import math
 import re
 import warnings
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -370,6 +370,27 @@ class Table(_Shown):
         return "\n".join(part for part in (self.caption, body, note) if part)
 
     __str__ = plain
+
+
+def table_of(
+    things: Iterable, columns: Mapping[str, Callable[..., str]], caption: str, note: str = ""
+) -> Table | Prose:
+    """A table with a row for each of some things; nothing where there is none.
+
+    Parameters
+    ----------
+    things : iterable
+    columns : dict of str to callable
+        Under each header what makes the cell of a thing.
+    caption, note : str
+
+    Examples
+    --------
+    >>> table_of([4, 6], {"Number": str, "Half": lambda one: f"{one / 2:g}"}, "Halves").rows
+    (('4', '2'), ('6', '3'))
+    """
+    rows = tuple(tuple(cell(one) for cell in columns.values()) for one in things)
+    return Table(caption, tuple(columns), rows, note) if rows else Prose(())
 
 
 # A cell that is a number, and one that begins with one; as wide as a digit.
