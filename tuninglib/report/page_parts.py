@@ -523,6 +523,7 @@ _STYLE = {
 }
 # Around the axes; stated rather than worked out, which would draw every figure twice.
 _TOP_IN, _BOTTOM_IN, _RIGHT_IN, _LEAST_LEFT_IN, _APART_IN = 0.36, 0.55, 0.16, 0.55, 0.4
+_DIGIT_IN = 0.15
 
 
 @contextmanager
@@ -606,9 +607,11 @@ def _round_ticks(axis, length_in, across) -> None:
     for step in (m * 10.0**k for k in range(-6, 9) for m in (1, 2, 5)):
         places = max(0, -math.floor(math.log10(step) + 1e-9))
         room = step / (high - low) * length_in
-        # A line of numbers takes its width, a column of them its height.
-        takes = max(width_of(fixed(end, places)) for end in (low, high)) if across else 0.2
-        if room >= takes + 0.1 and (across or room >= _APART_IN):
+        # A column of numbers takes its height, a line of them its width: a digit's at least, so
+        # that the widths of most candidates, which cost time, need not be measured.
+        if room < (_DIGIT_IN if across else _APART_IN):
+            continue
+        if not across or room >= max(width_of(fixed(end, places)) for end in (low, high)) + 0.1:
             break
     first, last = math.ceil(low / step - 1e-9), math.floor(high / step + 1e-9)
     if last <= first:
