@@ -166,31 +166,6 @@ def lambda_from_gauge(reading: ArrayLike, *, gauge_scale: ArrayLike) -> float | 
     return plain(reading / gauge_scale)
 
 
-def gauge_from_lambda(lambda_: ArrayLike, *, gauge_scale: ArrayLike) -> float | np.ndarray:
-    """Reading that a gauge shows at a given lambda.
-
-    Parameters
-    ----------
-    lambda_ : float or array
-        [-]
-    gauge_scale : float or array
-        What the gauge shows at lambda 1. [the gauge's air-fuel ratio]
-
-    Returns
-    -------
-    reading : same shape
-        [the gauge's air-fuel ratio]
-
-    Examples
-    --------
-    >>> round(gauge_from_lambda(0.88, gauge_scale=14.7), 2)
-    12.94
-    """
-    lambda_ = _positive(lambda_, "lambda", "")
-    gauge_scale = _positive(gauge_scale, "gauge scale", "", remedy="give what it shows at lambda 1")
-    return plain(lambda_ * gauge_scale)
-
-
 def true_ratio(lambda_: ArrayLike, *, stoichiometric_ratio: ArrayLike) -> float | np.ndarray:
     """Air-fuel ratio by mass of the fuel that is really in the tank.
 
