@@ -45,8 +45,8 @@ from tuninglib.interval import Z_95, Measured
 from tuninglib.physics.fuels import known_higher
 from tuninglib.physics.injector import metering_demand
 from tuninglib.session.defaults import Band, band_of, blend_of, leaner_limit_of
-from tuninglib.session.load import Session
 from tuninglib.session.machine import Injector
+from tuninglib.session.records import Session
 from tuninglib.statistics.gain import Gain
 from tuninglib.statistics.ladder import LadderFit
 
@@ -715,7 +715,7 @@ def evidence_of(
 
     Parameters
     ----------
-    session : tuninglib.session.load.Session
+    session : tuninglib.session.records.Session
     combinations : tuple of Combination
         With their gates.
     road : Road or None
@@ -768,7 +768,7 @@ def burnt_fuels(session: Session, limits: Sequence[FuelLimit] = ()) -> tuple:
 
     Parameters
     ----------
-    session : tuninglib.session.load.Session
+    session : tuninglib.session.records.Session
     limits : sequence of FuelLimit
     """
     fuels = session.use.fuels or tuple(
@@ -789,7 +789,7 @@ def bigger_engines(session: Session) -> frozenset:
 
     Parameters
     ----------
-    session : tuninglib.session.load.Session
+    session : tuninglib.session.records.Session
     """
     reference = session.setups[session.about.reference].engine
     size = session.engines[reference].displacement_m3
@@ -862,7 +862,7 @@ def advise(
 
     Parameters
     ----------
-    session : tuninglib.session.load.Session
+    session : tuninglib.session.records.Session
     read : pandas.DataFrame
         Full-throttle readings, of :func:`tuninglib.analysis.mixture.weighed_readings`.
     fit : tuninglib.statistics.ladder.LadderFit or None

@@ -40,7 +40,7 @@ from tuninglib.session.defaults import (
     blend_of,
     petrol_density_of,
 )
-from tuninglib.session.load import Session
+from tuninglib.session.records import Session
 from tuninglib.statistics.flow_response import Response, response_per_state
 from tuninglib.statistics.ladder import LadderFit, fit_ladder, suspicious_injectors
 from tuninglib.statistics.ladder_prediction import (
@@ -69,7 +69,7 @@ def responses_of(session: Session, air: pd.DataFrame) -> tuple:
 
     Parameters
     ----------
-    session : tuninglib.session.load.Session
+    session : tuninglib.session.records.Session
     air : pandas.DataFrame
         Of :func:`tuninglib.session.defaults.air_of_runs`.
 
@@ -90,7 +90,7 @@ def session_fit(
 
     Parameters
     ----------
-    session : tuninglib.session.load.Session
+    session : tuninglib.session.records.Session
     air : pandas.DataFrame
         Of :func:`tuninglib.session.defaults.air_of_runs`.
     rows : pandas.DataFrame
@@ -120,7 +120,7 @@ def analyse_ladder(
 
     Parameters
     ----------
-    session : tuninglib.session.load.Session
+    session : tuninglib.session.records.Session
     rows : pandas.DataFrame
         Of full throttle, of :func:`tuninglib.analysis.mixture.weighed_readings`.
     fit : tuninglib.statistics.ladder.LadderFit or None
@@ -190,7 +190,7 @@ def open_time_share(session: Session, engine: str, injector: str, fuel: str) -> 
 
     Parameters
     ----------
-    session : tuninglib.session.load.Session
+    session : tuninglib.session.records.Session
     engine, injector, fuel : str
 
     Returns

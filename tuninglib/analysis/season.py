@@ -35,7 +35,7 @@ from tuninglib.analysis.season_record import AdviceOfDay, OutingRecord
 from tuninglib.analysis.worth import gains_of, harm_of
 from tuninglib.interval import Z_95, Interval
 from tuninglib.session.defaults import Band
-from tuninglib.session.load import Session
+from tuninglib.session.records import Session
 from tuninglib.statistics.gain import Gain
 from tuninglib.statistics.ladder import Parts, Priors, pool_readings
 from tuninglib.statistics.ladder_prediction import Candidate, FuelDemand, Odds, predict
@@ -361,7 +361,7 @@ def advice_of_day(
 
     Parameters
     ----------
-    session : tuninglib.session.load.Session
+    session : tuninglib.session.records.Session
     advice : tuninglib.analysis.decide.Advice
     road : tuninglib.analysis.gain.Road or None
     limits : tuple of FuelLimit

@@ -38,7 +38,7 @@ if TYPE_CHECKING:
 
     from tuninglib.analysis.analyse import Results
     from tuninglib.analysis.records import Mixture
-    from tuninglib.session.load import Session
+    from tuninglib.session.records import Session
 
 
 # Templates ----------------------------------------------------------------------------------------
