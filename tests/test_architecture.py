@@ -40,7 +40,6 @@ ONLY_IN = {
     "matplotlib": {"lab", "report"},
     "pandas": {"analysis", "session"},
     "tomlkit": {"session"},
-    "distributed": {"report"},
 }
 
 
