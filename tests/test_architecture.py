@@ -40,6 +40,7 @@ ONLY_IN = {
     "matplotlib": {"lab", "report"},
     "pandas": {"analysis", "session"},
     "tomlkit": {"session"},
+    "distributed": {"report"},
 }
 
 

@@ -8,6 +8,7 @@ import codecs
 import gc
 import sys
 from collections.abc import Sequence
+from contextlib import nullcontext
 from pathlib import Path
 
 from tuninglib.text_files import printable
@@ -56,6 +57,11 @@ def _parser() -> argparse.ArgumentParser:
     report.add_argument("--out", type=Path, help="where to write (default: SESSION.report)")
     report.add_argument(
         "--jobs", type=int, help="with many outings: how many at a time (default: one per core)"
+    )
+    report.add_argument(
+        "--scheduler",
+        metavar="ADDRESS",
+        help="with many outings: hand them to the workers of this dask scheduler",
     )
     report.add_argument(
         "--anew",
@@ -196,20 +202,26 @@ class _Progress:
 
 
 def _reports(options) -> int:
-    from tuninglib.report.make import make_reports
+    from tuninglib.report.make import NoCluster, executor_at, make_reports
 
     # Of hundreds of reports the garbage is worth searching for.
     gc.enable()
     progress = _Progress() if not options.quiet else None
     try:
-        found = make_reports(
-            options.session,
-            options.out,
-            jobs=options.jobs,
-            anew=options.anew,
-            pdf=options.pdf,
-            progress=progress,
-        )
+        with executor_at(options.scheduler) if options.scheduler else nullcontext() as executor:
+            found = make_reports(
+                # Workers need not stand in the folder where this command was given.
+                options.session.resolve() if options.scheduler else options.session,
+                options.out.resolve() if options.scheduler and options.out else options.out,
+                jobs=options.jobs,
+                anew=options.anew,
+                pdf=options.pdf,
+                progress=progress,
+                executor=executor,
+            )
+    except NoCluster as error:
+        _say(error, file=sys.stderr)
+        return 2
     finally:
         if progress:
             progress.close()
