@@ -15,9 +15,9 @@ from types import SimpleNamespace
 import numpy as np
 
 from tuninglib.analysis.analyse import Results, analyse
-from tuninglib.analysis.combinations import Combination, StopLimits, no_safer, richer, stop_limits
+from tuninglib.analysis.combinations import StopLimits, no_safer, richer, stop_limits
 from tuninglib.analysis.mixture import flow_on_bike
-from tuninglib.analysis.records import Knock
+from tuninglib.analysis.records import Combination, Knock
 from tuninglib.rounding import percent
 from tuninglib.session.defaults import blend_of
 from tuninglib.session.load import load_session

@@ -14,7 +14,6 @@ import numpy as np
 import pandas as pd
 
 from tuninglib.analysis.combinations import (
-    Combination,
     Limits,
     combinations_of,
     gated,
@@ -26,7 +25,7 @@ from tuninglib.analysis.combinations import (
 )
 from tuninglib.analysis.gain import Road
 from tuninglib.analysis.mixture import analyse_mixtures
-from tuninglib.analysis.records import FlowWanted, FuelLimit, Knock, Mixture, one_each
+from tuninglib.analysis.records import Combination, FlowWanted, FuelLimit, Knock, Mixture, one_each
 from tuninglib.analysis.worth import (
     EVEN,
     LIKELY,

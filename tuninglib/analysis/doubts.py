@@ -4,8 +4,6 @@ The gauge is checked where the ECU demonstrably holds lambda 1, at idle and at c
 throttle in a log. A row is held against what all the others say of it.
 """
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 import pandas as pd
 
@@ -29,10 +27,6 @@ from tuninglib.statistics.ladder import Parts, Priors
 from tuninglib.statistics.population import BREATHING_SD, MIXTURE_SD
 from tuninglib.statistics.repeats import NAMED, Weighed, t_quantile
 from tuninglib.statistics.road_runs import Runs
-
-if TYPE_CHECKING:
-    from tuninglib.analysis.gain import Road
-
 
 # Whether the ECU holds lambda 1 at idle and cruise, and what that makes of the gauge --------------
 # Where no such rows were written down, at part throttle of a log.
@@ -197,7 +191,7 @@ _SAME = 0.01
 
 
 def find_doubts(
-    session: Session, rows: pd.DataFrame, road: "Road | None", ladder: Ladder | None
+    session: Session, rows: pd.DataFrame, of_speeds: tuple[Doubt, ...], ladder: Ladder | None
 ) -> tuple:
     """What the rider should look at again before the answer is believed.
 
@@ -206,7 +200,8 @@ def find_doubts(
     session : tuninglib.session.records.Session
     rows : pandas.DataFrame
         Of full throttle, of :func:`tuninglib.analysis.mixture.weighed_readings`.
-    road : Road or None
+    of_speeds : tuple of Doubt
+        What speaks against the road tests.
     ladder : Ladder or None
 
     Returns
@@ -218,7 +213,7 @@ def find_doubts(
         *_of_notes(session),
         *_of_readings(rows),
         *_of_the_day(rows),
-        *(road.doubts if road else ()),
+        *of_speeds,
         *_of_order(session, rows, ladder),
     )
 

@@ -15,6 +15,7 @@ from tuninglib.physics.air import STANDARD_GRAVITY_M_S2
 from tuninglib.physics.motion import travel_time_s, wheel_force_n
 from tuninglib.session.defaults import (
     Taken,
+    TakenRoadLoad,
     air_of_runs,
     day_temperature_of,
     hill_of,
@@ -82,6 +83,11 @@ class Road:
     speed_factor: Taken
     equivalent: dict[str, EquivalentRun]
     of_day: ForcesOfDay
+
+    @property
+    def load(self) -> TakenRoadLoad:
+        """Drag, rolling and rotating mass as used."""
+        return TakenRoadLoad(self.drag_area_m2, self.rolling_coefficient, self.rotating_mass_kg)
 
     @property
     def shares(self) -> dict:

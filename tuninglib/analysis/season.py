@@ -12,15 +12,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from tuninglib.analysis.combinations import (
-    Combination,
-    Gate,
-    Limits,
-    gated,
-    mixture_weights,
-    stop_limits,
-    unexplained,
-)
+from tuninglib.analysis.combinations import Limits, gated, mixture_weights, stop_limits, unexplained
 from tuninglib.analysis.decide import (
     Advice,
     Evidence,
@@ -30,7 +22,7 @@ from tuninglib.analysis.decide import (
     make_plan,
 )
 from tuninglib.analysis.gain import Road
-from tuninglib.analysis.records import FuelLimit
+from tuninglib.analysis.records import Combination, FuelLimit, Gate
 from tuninglib.analysis.season_record import AdviceOfDay, OutingRecord
 from tuninglib.analysis.worth import gains_of, harm_of
 from tuninglib.interval import Z_95, Interval

@@ -40,7 +40,7 @@ def mixture(results: Results) -> widgets.VBox | Prose:
     -------
     ipywidgets widget, or Prose where there is nothing to ask
     """
-    ladder = ladder_of(results)
+    ladder = ladder_of(results.judged, results.ladder)
     if ladder is None and results.ladder is not None:
         return Prose((("Next", next_sentence(results)),))
     if ladder is None or not results.ladder.prospects:
@@ -68,7 +68,7 @@ def mixture(results: Results) -> widgets.VBox | Prose:
             flow_m3_s=moved("flow", units.from_display(flow, "flow", system)),
             tolerance=moved("tolerance", tolerance / 100),
         )
-        one = outlook(results, ladder, asked)
+        one = outlook(ladder, asked)
         return kit.Said(outlook_words(results, one, band), picture.render(one))
 
     name = kit.text("name of the candidate", "", "for example i178; letters, digits, _")

@@ -380,7 +380,7 @@ class Gain:
     def smallest_visible(self) -> float:
         """Gain that this test would have shown on 4 of 5 such days."""
         effect = smallest_visible_effect(
-            standard_error=self.log_sd, dof=self.dof, power=0.8, alpha=ALPHA / self.comparisons
+            standard_error=self.log_sd, dof=self.dof, alpha=ALPHA / self.comparisons
         )
         return float(np.expm1(effect))
 
