@@ -21,7 +21,7 @@ from tomlkit.items import AoT, Comment, InlineTable, Table
 
 from tuninglib.session import schema
 from tuninglib.session.fields import example_in
-from tuninglib.session.load import load_session, require_new
+from tuninglib.session.load import load_session
 from tuninglib.session.read_table import COLUMNS, RUNS, header_line, parse_head
 from tuninglib.session.read_toml import TOML, log_files, row_of, tables_as_typed, without_notes
 from tuninglib.text_files import (
@@ -32,7 +32,7 @@ from tuninglib.text_files import (
     read_table,
     read_text,
 )
-from tuninglib.units import DISPLAY, convert
+from tuninglib.units import convert, unit_of
 from tuninglib.whole_files import keep_earlier, one_writer, write_atomic, write_like
 
 # Values of session.toml ---------------------------------------------------------------------------
@@ -667,7 +667,7 @@ def hill_lines(track: Path | str, units: str = "metric") -> str:
         )
         raise SessionError([Problem(track.name, message)])
     what = _RIDES.format(rides=hill.rides) if hill.rides > 1 else _STRAIGHT
-    unit = DISPLAY[units]["length"][0]
+    unit = unit_of("length", units)
     length, half = (
         convert(metres, "m", unit) for metres in (hill.length_m.value, hill.length_m.half_width)
     )
@@ -778,10 +778,12 @@ def write_new_session(folder: Path | str, units: str = "metric", *, hill: str = 
         If there is something in the folder: it is left alone.
     """
     folder = Path(folder)
-    require_new(folder)
+    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+        message = "exists and is not an empty folder; choose a new name"
+        raise SessionError([Problem(str(folder), message)])
     folder.mkdir(parents=True, exist_ok=True)
     columns = {key: COLUMNS[key] for key in _COLUMNS}
-    header = header_line(columns, speed_unit=DISPLAY[units]["speed"][0])
+    header = header_line(columns, speed_unit=unit_of("speed", units))
     texts = {TOML: session_template(units, hill=hill), RUNS: _RUNS.format(header=header)}
     for name, content in texts.items():
         write_atomic(folder / name, content)
