@@ -10,7 +10,7 @@ from pathlib import Path
 
 import tuninglib
 from tuninglib import units
-from tuninglib.analysis.decide import Flip, Plan, advise
+from tuninglib.analysis.decide import Findings, Flip, Plan, advise
 from tuninglib.analysis.doubts import check_gauge, find_doubts
 from tuninglib.analysis.gain import Road, analyse_road
 from tuninglib.analysis.injector import analyse_ladder, responses_of, session_fit
@@ -43,7 +43,6 @@ from tuninglib.analysis.records import (
     Pull,
     Run,
 )
-from tuninglib.analysis.season import advice_of_day
 from tuninglib.analysis.season_record import OutingRecord, outing_record
 from tuninglib.analysis.upkeep import (
     Climb,
@@ -341,8 +340,17 @@ def analyse(session: Session) -> Results:
     knocks = tuple(Knock(row.setup, row.run, row.knock) for row in loud.itertuples())
     limits = fuel_limits(session)
     climbs = long_climbs(session)
-    hot_climbs = tuple(one.setup for one in climbs if one.place == "above")
-    advice = advise(judged, read, fit, road, knocks, limits, hot_climbs)
+    advice = advise(
+        Findings(
+            session=judged,
+            read=read,
+            fit=fit,
+            road=road,
+            knocks=knocks,
+            fuel_limits=limits,
+            hot_climbs=tuple(one.setup for one in climbs if one.place == "above"),
+        )
+    )
     combinations, plan = advice.combinations, advice.plan
     burnt = tuple(one.fuel for one in plan.fuels)
     ladder = analyse_ladder(
@@ -385,7 +393,7 @@ def analyse(session: Session) -> Results:
             responses,
             check,
             knocks,
-            advice_of_day(judged, advice, road, limits, hot_climbs),
+            advice.of_day,
         ),
     )
 
