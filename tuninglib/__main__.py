@@ -84,9 +84,6 @@ def _parser() -> argparse.ArgumentParser:
         help="units of examples, headers and the report (default: metric)",
     )
     new.add_argument("--track", type=Path, metavar="GPX", help="suggest the hill from this track")
-    how = new.add_mutually_exclusive_group()
-    how.add_argument("--ask", action="store_true", help="ask for units, setups and injectors first")
-    how.add_argument("--all", action="store_true", help="write every key there is, explained")
     plan = commands.add_parser("plan", help="plan a day: a page for the phone, a sheet to print")
     plan.add_argument("session", type=Path, help="the outing's folder; it need not be complete")
     plan.add_argument(
@@ -126,10 +123,7 @@ def _gain(text: str) -> float:
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command; the number returned is the exit status."""
-    parser = _parser()
-    options = parser.parse_args(arguments)
-    if options.command == "new" and options.all and options.track:
-        parser.error("--all and --track cannot be used together; leave one of them out")
+    options = _parser().parse_args(arguments)
     from tuninglib.text_files import SessionError
     from tuninglib.whole_files import in_words
 
@@ -279,40 +273,12 @@ def _check(options) -> int:
 
 
 def _new(options) -> int:
-    from tuninglib.session import edit
+    from tuninglib.session.edit import hill_lines, write_new_session
 
-    units = options.units
-    if options.all:
-        text = ""
-    else:
-        setups, injectors = edit.SETUPS, edit.INJECTORS
-        if options.ask:
-            units, setups, injectors = _asked(units, setups, injectors)
-        hill = edit.hill_lines(options.track, units) if options.track else ""
-        text = edit.short_template(units, setups=setups, injectors=injectors, hill=hill)
-    for path in edit.write_new_session(options.folder, units, text=text):
+    hill = hill_lines(options.track, options.units) if options.track else ""
+    for path in write_new_session(options.folder, options.units, hill=hill):
         _say(path)
     return 0
-
-
-def _asked(units, setups, injectors) -> tuple:
-    """Three things that make a new session the rider's own; an empty answer takes what is shown."""
-    _say("Press Enter to take what is in brackets.", file=sys.stderr)
-    while (said := _answer("Units of the report: metric, us or imperial", [units])) not in (
-        ["metric"], ["us"], ["imperial"]
-    ):  # fmt: skip
-        _say(f"{', '.join(said)!r} is not one of the three.", file=sys.stderr)
-    setups = _answer("Setups that you will ride, starting with the bike as it was", setups)
-    return said[0], setups, _answer("Injectors, starting with the one that was fitted", injectors)
-
-
-def _answer(question, offered) -> list:
-    """Names that were typed, with commas between them, each once."""
-    print(f"{question} [{', '.join(offered)}]: ", end="", file=sys.stderr, flush=True)
-    # Whatever is piped in may end early.
-    typed = sys.stdin.readline()
-    names = [" ".join(one.split()) for one in typed.split(",")]
-    return list(dict.fromkeys(one for one in names if one)) or list(offered)
 
 
 def _plan(options) -> int:

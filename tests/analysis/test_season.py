@@ -9,8 +9,7 @@ import pytest
 
 from tests.conftest import ROOT
 from tuninglib.analysis.analyse import analyse, results_document
-from tuninglib.analysis.combinations import Gate
-from tuninglib.analysis.records import FuelLimit, Knock
+from tuninglib.analysis.records import FuelLimit, Gate, Knock
 from tuninglib.analysis.season import (
     Outing,
     _alike,

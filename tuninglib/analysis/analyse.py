@@ -10,7 +10,6 @@ from pathlib import Path
 
 import tuninglib
 from tuninglib import units
-from tuninglib.analysis.combinations import Combination
 from tuninglib.analysis.decide import Flip, Plan, advise
 from tuninglib.analysis.doubts import check_gauge, find_doubts
 from tuninglib.analysis.gain import Road, analyse_road
@@ -33,6 +32,7 @@ from tuninglib.analysis.mixture import (
     with_check,
 )
 from tuninglib.analysis.records import (
+    Combination,
     Doubt,
     FuelLimit,
     GaugeCheck,
@@ -57,10 +57,10 @@ from tuninglib.analysis.upkeep import (
 )
 from tuninglib.analysis.what_if import Answer, ForRider, Question, answers, flat_top_speeds
 from tuninglib.session.defaults import Band, air_of_runs, band_of, day_pressure_of
-from tuninglib.session.load import Session
 from tuninglib.session.machine import Setup
 from tuninglib.session.read_table import KNOCKED
 from tuninglib.session.read_toml import own_files
+from tuninglib.session.records import Session
 from tuninglib.statistics.gain import Gain
 from tuninglib.text_files import a_few, quoted
 
@@ -345,7 +345,9 @@ def analyse(session: Session) -> Results:
     advice = advise(judged, read, fit, road, knocks, limits, hot_climbs)
     combinations, plan = advice.combinations, advice.plan
     burnt = tuple(one.fuel for one in plan.fuels)
-    ladder = analyse_ladder(judged, read, fit, responses, plan, combinations, burnt)
+    ladder = analyse_ladder(
+        judged, read, fit, responses, plan.engine, plan.ride, combinations, burnt
+    )
     setup = _what_if_setup(road, plan)
     bands, followings = mixture_by_bands(judged)
     return Results(
@@ -355,7 +357,7 @@ def analyse(session: Session) -> Results:
         mixtures=mixtures,
         road=road,
         ladder=ladder,
-        doubts=find_doubts(judged, read, road, ladder),
+        doubts=find_doubts(judged, read, road.doubts if road else (), ladder),
         knocks=knocks,
         combinations=combinations,
         plan=plan,
@@ -372,13 +374,13 @@ def analyse(session: Session) -> Results:
         logs=logs_read(session),
         bands=bands,
         followings=followings,
-        force_curves=curves_of_force(session, air, road),
+        force_curves=curves_of_force(session, air, road.load if road else None),
         pressure_source=day_pressure_of(session).source,
         provenance=provenance(session.folder, [log.file for log in session.logs.values()]),
         season=outing_record(
             judged,
             air,
-            road,
+            road.of_day if road else None,
             read,
             responses,
             check,

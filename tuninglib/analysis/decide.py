@@ -14,7 +14,6 @@ import numpy as np
 import pandas as pd
 
 from tuninglib.analysis.combinations import (
-    Combination,
     Limits,
     combinations_of,
     gated,
@@ -26,7 +25,7 @@ from tuninglib.analysis.combinations import (
 )
 from tuninglib.analysis.gain import Road
 from tuninglib.analysis.mixture import analyse_mixtures
-from tuninglib.analysis.records import FlowWanted, FuelLimit, Knock, Mixture, one_each
+from tuninglib.analysis.records import Combination, FlowWanted, FuelLimit, Knock, Mixture, one_each
 from tuninglib.analysis.worth import (
     EVEN,
     LIKELY,
@@ -45,8 +44,8 @@ from tuninglib.interval import Z_95, Measured
 from tuninglib.physics.fuels import known_higher
 from tuninglib.physics.injector import metering_demand
 from tuninglib.session.defaults import Band, band_of, blend_of, leaner_limit_of
-from tuninglib.session.load import Session
 from tuninglib.session.machine import Injector
+from tuninglib.session.records import Session
 from tuninglib.statistics.gain import Gain
 from tuninglib.statistics.ladder import LadderFit
 
@@ -715,7 +714,7 @@ def evidence_of(
 
     Parameters
     ----------
-    session : tuninglib.session.load.Session
+    session : tuninglib.session.records.Session
     combinations : tuple of Combination
         With their gates.
     road : Road or None
@@ -768,7 +767,7 @@ def burnt_fuels(session: Session, limits: Sequence[FuelLimit] = ()) -> tuple:
 
     Parameters
     ----------
-    session : tuninglib.session.load.Session
+    session : tuninglib.session.records.Session
     limits : sequence of FuelLimit
     """
     fuels = session.use.fuels or tuple(
@@ -789,7 +788,7 @@ def bigger_engines(session: Session) -> frozenset:
 
     Parameters
     ----------
-    session : tuninglib.session.load.Session
+    session : tuninglib.session.records.Session
     """
     reference = session.setups[session.about.reference].engine
     size = session.engines[reference].displacement_m3
@@ -862,7 +861,7 @@ def advise(
 
     Parameters
     ----------
-    session : tuninglib.session.load.Session
+    session : tuninglib.session.records.Session
     read : pandas.DataFrame
         Full-throttle readings, of :func:`tuninglib.analysis.mixture.weighed_readings`.
     fit : tuninglib.statistics.ladder.LadderFit or None

@@ -12,15 +12,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from tuninglib.analysis.combinations import (
-    Combination,
-    Gate,
-    Limits,
-    gated,
-    mixture_weights,
-    stop_limits,
-    unexplained,
-)
+from tuninglib.analysis.combinations import Limits, gated, mixture_weights, stop_limits, unexplained
 from tuninglib.analysis.decide import (
     Advice,
     Evidence,
@@ -30,12 +22,12 @@ from tuninglib.analysis.decide import (
     make_plan,
 )
 from tuninglib.analysis.gain import Road
-from tuninglib.analysis.records import FuelLimit
+from tuninglib.analysis.records import Combination, FuelLimit, Gate
 from tuninglib.analysis.season_record import AdviceOfDay, OutingRecord
 from tuninglib.analysis.worth import gains_of, harm_of
 from tuninglib.interval import Z_95, Interval
 from tuninglib.session.defaults import Band
-from tuninglib.session.load import Session
+from tuninglib.session.records import Session
 from tuninglib.statistics.gain import Gain
 from tuninglib.statistics.ladder import Parts, Priors, pool_readings
 from tuninglib.statistics.ladder_prediction import Candidate, FuelDemand, Odds, predict
@@ -361,7 +353,7 @@ def advice_of_day(
 
     Parameters
     ----------
-    session : tuninglib.session.load.Session
+    session : tuninglib.session.records.Session
     advice : tuninglib.analysis.decide.Advice
     road : tuninglib.analysis.gain.Road or None
     limits : tuple of FuelLimit

@@ -10,26 +10,21 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from types import UnionType
-from typing import TYPE_CHECKING, Literal, Union, get_args, get_origin, get_type_hints
+from typing import Literal, Union, get_args, get_origin, get_type_hints
 
 import numpy as np
 import pandas as pd
 
-from tuninglib.analysis.combinations import Combination
 from tuninglib.analysis.mixture import flow_on_bike, fuel_terms, ladder_columns, tolerance_sd
-from tuninglib.analysis.records import FuelLimit, GaugeCheck, Knock
+from tuninglib.analysis.records import Combination, FuelLimit, GaugeCheck, Knock
 from tuninglib.analysis.worth import Weights
 from tuninglib.interval import Interval
 from tuninglib.session.defaults import Taken, band_of, leaner_limit_of
-from tuninglib.session.load import Session
+from tuninglib.session.records import Session
 from tuninglib.statistics.flow_response import Response
 from tuninglib.statistics.gain import GainFit
 from tuninglib.statistics.ladder import ReadingCell, reading_cells
 from tuninglib.text_files import Problem, SessionError, quoted
-
-if TYPE_CHECKING:
-    from tuninglib.analysis.gain import Road
-
 
 # Air that readings are brought to where the ECU does not correct for it: 15 °C at sea level.
 _COMMON_DENSITY_KG_M3 = 1.225
@@ -274,7 +269,7 @@ def forces_of_day(
 
     Parameters
     ----------
-    session : tuninglib.session.load.Session
+    session : tuninglib.session.records.Session
     setups, riders : sequence of str
         As they are numbered in the fit.
     taken : dict of str to Taken
@@ -352,7 +347,7 @@ def _text(said) -> str:
 def outing_record(
     session: Session,
     air: pd.DataFrame,
-    road: "Road | None",
+    forces: ForcesOfDay | None,
     read: pd.DataFrame,
     responses: tuple[Response, ...],
     check: GaugeCheck,
@@ -363,11 +358,11 @@ def outing_record(
 
     Parameters
     ----------
-    session : tuninglib.session.load.Session
+    session : tuninglib.session.records.Session
         With its gauge as the check found it.
     air : pandas.DataFrame
         Of :func:`tuninglib.session.defaults.air_of_runs`.
-    road : tuninglib.analysis.gain.Road or None
+    forces : ForcesOfDay or None
     read : pandas.DataFrame
         Of full throttle, of :func:`tuninglib.analysis.mixture.weighed_readings`.
     responses : tuple of Response
@@ -419,7 +414,7 @@ def outing_record(
             )
             for name, one in ((name, fuel_terms(session, name)) for name in session.fuels)
         },
-        forces=road.of_day if road else None,
+        forces=forces,
         readings=_cells(session, air, read, *columns) if columns else (),
         ecu_corrects=corrects,
         gauge_offset=check.offset,

@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     import ipywidgets as widgets
 
     from tuninglib.analysis.season import Season
-    from tuninglib.session.load import Session
+    from tuninglib.session.records import Session
 
 # Set by ``tuninglib lab FOLDER`` for the workbooks that it opens.
 SESSION_VARIABLE = "TUNINGLIB_SESSION"

@@ -1,6 +1,7 @@
 """Formulas, the air that a fuel needs, and lambda by gauge, by exhaust gas and by oxygen sensor."""
 
 import re
+from functools import cache
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -91,6 +92,7 @@ DRY_AIR_MOLAR_MASS_KG_MOL = sum(
 )
 
 
+@cache
 def stoichiometric_ratio(formula: str) -> float:
     """Mass of dry air that burns a unit mass of fuel completely.
 

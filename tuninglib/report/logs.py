@@ -23,6 +23,7 @@ from tuninglib.report.page_parts import (
     shown,
     spaced,
     system_of,
+    table_of,
 )
 from tuninglib.rounding import fixed, interval_text, listing, percent, quantity_text
 from tuninglib.session.defaults import hill_of
@@ -147,25 +148,16 @@ def table(results: Results) -> Table | Prose:
     results : tuninglib.analysis.analyse.Results
     """
     system = system_of(results)
-    rows = [
-        (
-            spaced(log.name),
-            _CHANNELS[one.name][0],
-            f"{one.readings:,}",
-            _shown(one.low, one.name, system),
-            _shown(one.high, one.name, system),
-            _unit(one.name, system),
-        )
-        for log in results.logs
-        for one in log.channels
-    ]
-    if not rows:
-        return Prose(())
-    return Table(
-        "Channels of the logs",
-        ("Log", "Channel", "Readings", "Lowest", "Highest", "Unit"),
-        tuple(rows),
-    )
+    columns = {
+        "Log": lambda row: spaced(row[0].name),
+        "Channel": lambda row: _CHANNELS[row[1].name][0],
+        "Readings": lambda row: f"{row[1].readings:,}",
+        "Lowest": lambda row: _shown(row[1].low, row[1].name, system),
+        "Highest": lambda row: _shown(row[1].high, row[1].name, system),
+        "Unit": lambda row: _unit(row[1].name, system),
+    }
+    channels = [(log, channel) for log in results.logs for channel in log.channels]
+    return table_of(channels, columns, "Channels of the logs")
 
 
 def _unit(name: str, system: str) -> str:
@@ -536,49 +528,41 @@ def runs_table(results: Results) -> Table | Prose:
     results : tuninglib.analysis.analyse.Results
     """
     session, found = results.session, results.session.found
-    if found is None or not found.passes:
+    if found is None:
         return Prose(())
     system = system_of(results)
     gauge = {one.run: one for one in found.readings.readings} if found.readings else {}
     setups = dict(zip(session.runs["run"], session.runs["setup"], strict=True))
-    rows = []
-    for one in found.passes:
-        if not one.up:
-            continue
-        run = one.missed if one.run is None else one.run
-        reading = gauge.get(run)
-        rows.append(
-            (
-                str(one.number),
-                NONE if run is None else f"{run:g}",
-                NONE if run is None else spaced(setups[run]),
-                _clock_text(one.enter_s),
-                fixed(one.leave_s - one.enter_s, 1),
-                _with_sd(one.entry_m_s, one.entry_sd_m_s, system),
-                _with_sd(one.exit_m_s, one.exit_sd_m_s, system),
-                NONE
-                if reading is None or not (reading.covered and np.isfinite(reading.low))
-                else f"{fixed(reading.low, 2)} to {fixed(reading.high, 2)}",
-                NONE
-                if reading is None or not (reading.covered and np.isfinite(reading.full_share))
-                else percent(reading.full_share),
-            )
-        )
-    header = (
-        "Logged run",
-        "Run",
-        "Setup",
-        "At [min:s]",
-        "Took [s]",
-        headed("Entry", "speed", system),
-        headed("Exit", "speed", system),
-        "Gauge",
-        "Full throttle",
-    )
-    return Table(
+
+    def run_of(one):
+        return one.missed if one.run is None else one.run
+
+    def read(one, known, cell) -> str:
+        reading = gauge.get(run_of(one))
+        covered = reading is not None and reading.covered
+        return cell(reading) if covered and np.isfinite(getattr(reading, known)) else NONE
+
+    columns = {
+        "Logged run": lambda one: str(one.number),
+        "Run": lambda one: NONE if run_of(one) is None else f"{run_of(one):g}",
+        "Setup": lambda one: NONE if run_of(one) is None else spaced(setups[run_of(one)]),
+        "At [min:s]": lambda one: _clock_text(one.enter_s),
+        "Took [s]": lambda one: fixed(one.leave_s - one.enter_s, 1),
+        headed("Entry", "speed", system): lambda one: _with_sd(
+            one.entry_m_s, one.entry_sd_m_s, system
+        ),
+        headed("Exit", "speed", system): lambda one: _with_sd(
+            one.exit_m_s, one.exit_sd_m_s, system
+        ),
+        "Gauge": lambda one: read(
+            one, "low", lambda it: f"{fixed(it.low, 2)} to {fixed(it.high, 2)}"
+        ),
+        "Full throttle": lambda one: read(one, "full_share", lambda it: percent(it.full_share)),
+    }
+    return table_of(
+        [one for one in found.passes if one.up],
+        columns,
         f"Logged runs in {spaced(found.log)}",
-        header,
-        tuple(rows),
         "True speeds, ± 95 %. Times are the log's own, from its first point.",
     )
 
@@ -731,22 +715,19 @@ def mixture_table(results: Results) -> Table | Prose:
     ----------
     results : tuninglib.analysis.analyse.Results
     """
-    if not results.bands:
-        return Prose(())
-    rows = [
-        (
-            _throttle(one) if one.by == "throttle" else f"{one.low:.0f} to {one.high:.0f} rpm",
-            NONE if one.lambda_ is None else _lambda(one.lambda_),
-            spaced(one.setup),
-            fixed(one.seconds, 0),
-            str(one.stretches),
-        )
-        for one in results.bands
-    ]
-    return Table(
+    columns = {
+        "Throttle, or engine speed at full throttle": lambda one: (
+            _throttle(one) if one.by == "throttle" else f"{one.low:.0f} to {one.high:.0f} rpm"
+        ),
+        "Lambda": lambda one: NONE if one.lambda_ is None else _lambda(one.lambda_),
+        "Setup": lambda one: spaced(one.setup),
+        "Seconds": lambda one: fixed(one.seconds, 0),
+        "Stretches": lambda one: str(one.stretches),
+    }
+    return table_of(
+        results.bands,
+        columns,
         "Settled lambda in the log, by throttle and by engine speed",
-        ("Throttle, or engine speed at full throttle", "Lambda", "Setup", "Seconds", "Stretches"),
-        tuple(rows),
         "A stretch counts from 1.5 s and the gauge's lag after it was entered. In brackets: 95 % "
         "by the scatter of the stretches; a gauge error common to all is not included.",
     )
@@ -793,24 +774,18 @@ def curve_table(results: Results) -> Table | Prose:
     if not curves:
         return Prose(())
     system = system_of(results)
-    rows = []
-    for at, speed in enumerate(curves[0].speed_m_s):
-        row = [shown(speed, "speed", system)]
-        for one in curves:
-            row.append(interval_cell(one.force_n[at], "force", system))
-            if one is not curves[0]:
-                gain = one.gain[at]
-                row.append(NONE if gain is None else gain_text(gain, unit=""))
-        rows.append(tuple(row))
     header = [headed("Speed", "speed", system)]
+    columns = [[shown(speed, "speed", system) for speed in curves[0].speed_m_s]]
     for one in curves:
         header.append(headed(spaced(one.setup), "force", system))
+        columns.append([interval_cell(force, "force", system) for force in one.force_n])
         if one is not curves[0]:
             header.append("Gain [%]")
+            columns.append([NONE if it is None else gain_text(it, unit="") for it in one.gain])
     return Table(
         "Wheel force against speed",
         tuple(header),
-        tuple(rows),
+        tuple(zip(*columns, strict=True)),
         f"In brackets: 95 % intervals. Gains are over {spaced(curves[0].setup)} at the same speed.",
     )
 

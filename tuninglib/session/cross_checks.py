@@ -8,7 +8,6 @@ import datetime
 import math
 from collections.abc import Iterator
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -18,12 +17,9 @@ from tuninglib.physics.motion import Hill, Ride, exit_speed_m_s, wheel_force_n
 from tuninglib.session.defaults import air_of_runs, hill_of, road_load_of, speedometer_factor
 from tuninglib.session.read_table import COLUMNS, RUNS, SPEED_COLUMNS
 from tuninglib.session.read_toml import TOML
+from tuninglib.session.records import Session
 from tuninglib.text_files import Problem
 from tuninglib.units import convert, to_display, unit_label
-
-if TYPE_CHECKING:
-    from tuninglib.session.load import Session
-
 
 # What a wideband gauge can mean at all.
 LOWEST_LAMBDA, HIGHEST_LAMBDA = 0.5, 2.0
@@ -81,12 +77,12 @@ SAID_OF_ROWS = {
 _REMEDY = "check speeds, unit (km/h or mph?) and setup, or give a reason in exclude"
 
 
-def contradictions(session: "Session") -> Iterator[Problem]:
+def contradictions(session: Session) -> Iterator[Problem]:
     """Problems of values that are possible one by one, but not together.
 
     Parameters
     ----------
-    session : tuninglib.session.load.Session
+    session : tuninglib.session.records.Session
 
     Yields
     ------
@@ -292,12 +288,12 @@ def _hill(hill):
         yield Problem(TOML, message, column="grade")
 
 
-def implausible_runs(session: "Session") -> Iterator[Problem]:
+def implausible_runs(session: Session) -> Iterator[Problem]:
     """Problems of single runs that only show once the motion up the hill is worked out.
 
     Parameters
     ----------
-    session : tuninglib.session.load.Session
+    session : tuninglib.session.records.Session
 
     Yields
     ------
@@ -371,14 +367,14 @@ def implausible_runs(session: "Session") -> Iterator[Problem]:
         yield Problem(RUNS, message, row=row.row, column="exit_speed")
 
 
-def impossible_turns(session: "Session") -> Iterator[Problem]:
+def impossible_turns(session: Session) -> Iterator[Problem]:
     """A gearing with which the engine turned as none does at the marker.
 
     Comes last, as it takes the speeds for right.
 
     Parameters
     ----------
-    session : tuninglib.session.load.Session
+    session : tuninglib.session.records.Session
 
     Yields
     ------
@@ -506,12 +502,12 @@ _FAR, _MEANT = 4.0, 2.0
 _GRADE_SD, _ROLLING_SD, _WIND_SD, _DRAG_SD = 0.003, 0.004, 1.0, 0.15
 
 
-def whole_table(session: "Session") -> Iterator[Problem]:
+def whole_table(session: Session) -> Iterator[Problem]:
     """Problems that all speeds of a session have alike.
 
     Parameters
     ----------
-    session : tuninglib.session.load.Session
+    session : tuninglib.session.records.Session
 
     Yields
     ------
