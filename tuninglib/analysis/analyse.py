@@ -8,6 +8,8 @@ from dataclasses import dataclass
 from importlib import metadata
 from pathlib import Path
 
+import pandas as pd
+
 import tuninglib
 from tuninglib import units
 from tuninglib.analysis.decide import Findings, Flip, Plan, advise
@@ -423,36 +425,17 @@ def _runs(session, air, road, read) -> tuple:
     def known(value):
         return None if isinstance(value, float) and math.isnan(value) else value
 
-    forces = road.force_of_run if road else {}
-    stated = road.stated_force_of_run if road else {}
-    speeds_count = road.weight_of_run if road else {}
-    reading_counts = read["weight"].to_dict()
+    more = {
+        "force_n": road.force_of_run if road else {},
+        "stated_force_n": road.stated_force_of_run if road else {},
+        "force_weight": road.weight_of_run if road else {},
+        "reading_weight": read["weight"].to_dict(),
+    }
     table = session.runs.join(
         air[["temperature_k", "density_kg_m3", "sae_j1349", "iso_1585", "within_limits"]]
-    )
+    ).assign(**{name: pd.Series(by_row, dtype=float) for name, by_row in more.items()})
+    # Every field is a column of that name: a new one of runs.csv needs nothing here.
+    names = [field.name for field in dataclasses.fields(Run)]
     return tuple(
-        Run(
-            run=row.run,
-            setup=row.setup,
-            rider=row.rider,
-            state=row.state,
-            shown_entry_m_s=known(row.shown_entry_m_s),
-            shown_exit_m_s=known(row.shown_exit_m_s),
-            gauge_low=known(row.gauge_low),
-            gauge_high=known(row.gauge_high),
-            temperature_k=known(row.temperature_k),
-            density_kg_m3=known(row.density_kg_m3),
-            sae_j1349=known(row.sae_j1349),
-            iso_1585=known(row.iso_1585),
-            within_limits=bool(row.within_limits),
-            stated_force_n=stated.get(row.Index),
-            force_n=forces.get(row.Index),
-            knock=row.knock,
-            head_temperature_k=known(row.head_temperature_k),
-            exclude=row.exclude,
-            note=row.note,
-            reading_weight=reading_counts.get(row.Index),
-            force_weight=speeds_count.get(row.Index),
-        )
-        for row in table.itertuples()
+        Run(**{name: known(getattr(row, name)) for name in names}) for row in table.itertuples()
     )
