@@ -50,7 +50,7 @@ def test_untried_injectors_are_not_predicted(held):
     assert all(one.tried for one in ladder.prospects)
     assert (held.plan.next.code, held.plan.next.why) == ("ride again", "open loop")
     assert (ladder.curves, held.plan.flow_wanted) == ((), None)
-    assert ladder_of(held) is None
+    assert ladder_of(held.judged, held.ladder) is None
 
 
 def test_no_stated_flow_is_accused(demo_copy):

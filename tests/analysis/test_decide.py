@@ -4,9 +4,8 @@ from dataclasses import replace
 
 import pytest
 
-from tuninglib.analysis.combinations import Combination, Gate
 from tuninglib.analysis.decide import Evidence, leans, make_plan
-from tuninglib.analysis.records import FuelLimit, Knock
+from tuninglib.analysis.records import Combination, FuelLimit, Gate, Knock
 from tuninglib.analysis.worth import LIKELY, SAME, WEIGHTS, WORTH_THE_WORK, gains_of
 from tuninglib.interval import Interval
 from tuninglib.physics.fuels import Octane

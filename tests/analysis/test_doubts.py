@@ -118,7 +118,7 @@ def test_one_bad_reading_turns_nothing_round_and_is_named(changed, clean, old, s
 
 def test_the_ladder_that_is_asked_has_the_same_weights(changed, clean):
     results = changed(RUN_13, "13,big_172,tove,49,72,14.9,15.6")
-    good, bad = (ladder_of(one).fit for one in (clean, results))
+    good, bad = (ladder_of(one.judged, one.ladder).fit for one in (clean, results))
     assert bad.mean == pytest.approx(good.mean, abs=0.01)
     assert (bad.weights @ bad.noise_scale) < 1.2 * (good.weights @ good.noise_scale)
 

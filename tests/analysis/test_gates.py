@@ -8,7 +8,6 @@ from tuninglib.analysis.combinations import (
     CLEARLY_MORE_FLOW,
     RICHEST_IDLE,
     USUAL_HOTTEST_K,
-    Combination,
     Limits,
     extremes,
     gated,
@@ -18,7 +17,7 @@ from tuninglib.analysis.combinations import (
     worst_knock,
 )
 from tuninglib.analysis.injector import HIGHEST_SHARE
-from tuninglib.analysis.records import FuelLimit, Knock, one_each
+from tuninglib.analysis.records import Combination, FuelLimit, Knock, one_each
 from tuninglib.interval import Interval
 from tuninglib.physics.fuels import Octane
 from tuninglib.statistics.ladder_prediction import Odds

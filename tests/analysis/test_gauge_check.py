@@ -189,7 +189,10 @@ def test_what_says_more_of_the_gauge_is_taken_rows_or_log(monkeypatch, session):
 def test_the_sliders_see_through_it_too(session):
     off = analyse(with_readings(session, lambda row: 1.02))
     prospect = next(p for p in off.ladder.prospects if p.injector == "i178")
-    one = outlook(off, ladder_of(off), Asked(injector="i178", fuel="e5", lowest=0.83, highest=0.9))
+    one = outlook(
+        ladder_of(off.judged, off.ladder),
+        Asked(injector="i178", fuel="e5", lowest=0.83, highest=0.9),
+    )
     assert one.lambda_.value == pytest.approx(prospect.on("e5").lambda_.value, rel=1e-6)
 
 
@@ -403,9 +406,9 @@ def test_a_stated_bias_is_in_mixtures_and_ladder_alike(biased, results):
 def test_a_stated_bias_is_in_the_curves_and_under_the_sliders(biased):
     curve = next(c for c in biased.ladder.curves if c.fuel == "e10")
     assert np.mean(curve.reading_lambda) == pytest.approx(13.183 / 14.7 / 0.96, rel=1e-3)
-    ladder = ladder_of(biased)
+    ladder = ladder_of(biased.judged, biased.ladder)
     asked = Asked(injector="i172", fuel="e10", lowest=0.83, highest=0.9, tolerance=0.01)
-    one = outlook(biased, ladder, asked)
+    one = outlook(ladder, asked)
     assert one.lambda_.value == pytest.approx(13.1 / 14.7 / 0.96, rel=0.02)
     near = np.isclose(ladder.reading_flow_m3_s, one.flow_m3_s)
     assert np.mean(one.reading_lambda[near]) == pytest.approx(13.15 / 14.7 / 0.96, rel=0.01)
@@ -421,7 +424,7 @@ def test_a_stated_bias_moves_what_the_gauge_shows_of_the_band(biased):
 
 
 def test_the_axis_of_the_gauge_under_the_sliders_does_too(biased):
-    figure = LadderPicture(biased, ladder_of(biased))._figure
+    figure = LadderPicture(biased, ladder_of(biased.judged, biased.ladder))._figure
     figure.savefig(io.BytesIO())
     (axis,) = figure.axes[0].child_axes
     assert axis.get_ylim() == pytest.approx(np.array(figure.axes[0].get_ylim()) * 14.7 * 0.96)

@@ -182,23 +182,23 @@ def test_what_is_not_predicted_is_named(session, results):
 
 @pytest.fixture(scope="module")
 def model(results):
-    return ladder_of(results)
+    return ladder_of(results.judged, results.ladder)
 
 
 ON_E5 = {"injector": "i178", "fuel": "e5", "lowest": 0.83, "highest": 0.9}
 
 
-def test_more_ethanol_moves_curve_and_readings_by_the_same_shift(results, model):
+def test_more_ethanol_moves_curve_and_readings_by_the_same_shift(model):
     asked = Asked(**ON_E5, flow_m3_s=model.flow_m3_s[30], tolerance=0.06)
-    dry, wet = (outlook(results, model, replace(asked, ethanol=x)) for x in (0.0, 0.2))
+    dry, wet = (outlook(model, replace(asked, ethanol=x)) for x in (0.0, 0.2))
     shift = lambda_shift(Blend(0.0), Blend(0.2))
     np.testing.assert_allclose(wet.curve.value / dry.curve.value, shift, rtol=1e-6)
     np.testing.assert_allclose(wet.reading_lambda / dry.reading_lambda, shift, rtol=1e-12)
 
 
-def test_a_wider_tolerance_widens_the_interval(results, model):
+def test_a_wider_tolerance_widens_the_interval(model):
     asked = Asked(**ON_E5, ethanol=0.05, flow_m3_s=model.flow_m3_s[30])
-    tight, wide = (outlook(results, model, replace(asked, tolerance=x)) for x in (0.01, 0.2))
+    tight, wide = (outlook(model, replace(asked, tolerance=x)) for x in (0.01, 0.2))
     assert wide.lambda_.half_width > 2 * tight.lambda_.half_width
 
 
@@ -217,7 +217,7 @@ def test_a_reading_on_its_own_fuel_is_the_lambda_that_was_read(results, model):
     kept = (engines == model.engine).to_numpy()
     read = ((full["gauge_low"] + full["gauge_high"]) / 2 / 14.7).to_numpy()[kept]
     for fuel in ("e5", "e10"):
-        found = outlook(results, model, Asked(**{**ON_E5, "fuel": fuel}))
+        found = outlook(model, Asked(**{**ON_E5, "fuel": fuel}))
         on_it = fuels[kept] == fuel
         assert on_it.any()
         assert found.reading_lambda[on_it] == pytest.approx(read[on_it], rel=1e-3)
@@ -231,11 +231,11 @@ def test_an_injector_is_open_for_its_fuel_and_the_longest_dead_time(results, mod
         name: replace(one, dead_time=Measured(next(dead)))
         for name, one in session.injectors.items()
     }
-    results = replace(results, session=replace(session, injectors=injectors))
+    model = replace(model, session=replace(session, injectors=injectors))
 
     def asked(flow, lowest, highest):
         asked = Asked(**{**ON_E5, "lowest": lowest, "highest": highest}, ethanol=0.05)
-        return outlook(results, model, replace(asked, flow_m3_s=flow))
+        return outlook(model, replace(asked, flow_m3_s=flow))
 
     flow = 178e-6 / 60
     one, two = asked(flow, 0.8, 0.9), asked(2 * flow, 0.8, 0.9)
@@ -249,9 +249,7 @@ def test_an_injector_is_open_for_its_fuel_and_the_longest_dead_time(results, mod
     fuel_kg = size * 1.2 * 0.85 / 14.4 / np.sqrt(0.8 * 0.9)
     assert one.open_time_s - 0.0016 == pytest.approx(fuel_kg / (flow * 745), rel=0.06)
     # An injector of the session has its own.
-    own, other = (
-        outlook(results, model, Asked(**{**ON_E5, "injector": name})) for name in ("i178", "i172")
-    )
+    own, other = (outlook(model, Asked(**{**ON_E5, "injector": name})) for name in ("i178", "i172"))
     open_s = [one.open_time_s - injectors[name].dead_time.value
               for one, name in ((own, "i178"), (other, "i172"))]  # fmt: skip
     assert open_s[1] / open_s[0] == pytest.approx(178 / 172)
@@ -259,8 +257,8 @@ def test_an_injector_is_open_for_its_fuel_and_the_longest_dead_time(results, mod
 
 def test_where_nothing_can_be_predicted_there_is_no_ladder(results):
     withheld = replace(results.ladder, withheld="gauge")
-    assert ladder_of(replace(results, ladder=withheld)) is None
-    assert ladder_of(replace(results, ladder=None)) is None
+    assert ladder_of(results.judged, withheld) is None
+    assert ladder_of(results.judged, None) is None
 
 
 # The first guess ----------------------------------------------------------------------------------

@@ -256,12 +256,12 @@ def test_the_rider_panel_says_what_whatif_answers(results):
 
 
 def test_the_picture_follows_and_its_words_too(results):
-    ladder = ladder_of(results)
+    ladder = ladder_of(results.judged, results.ladder)
     picture = LadderPicture(results, ladder)
     shown = []
     for flow in (ladder.flow_m3_s[20], ladder.flow_m3_s[40], ladder.flow_m3_s[20]):
         asked = Asked(injector="i178", fuel="e5", lowest=0.83, highest=0.9, flow_m3_s=flow)
-        one = outlook(results, ladder, asked)
+        one = outlook(ladder, asked)
         image = picture.render(one)
         assert f"{one.lambda_.value:.3f}" in image.alt
         shown.append(image.png)

@@ -310,8 +310,9 @@ def outlook(results, *, share=0.5, leaner=0.05, ethanol=0.05, outside=False):
         injector="i172", fuel="e5", lowest=0.83, highest=0.90, tolerance=0.06, ethanol=ethanol
     )
     one = replace(
-        injector.outlook(results, injector.ladder_of(results), asked), cycle_time_s=0.013,
-        open_time_s=share * 0.013, odds=Odds(0.0, 1 - leaner, leaner), outside_tried_range=outside,
+        injector.outlook(injector.ladder_of(results.judged, results.ladder), asked),
+        cycle_time_s=0.013, open_time_s=share * 0.013, odds=Odds(0.0, 1 - leaner, leaner),
+        outside_tried_range=outside,
     )  # fmt: skip
     return " ".join(str(part) for part in explore.outlook_words(results, one, results.band))
 

@@ -9,8 +9,8 @@ import pytest
 from tests.browser import chromium, shown
 from tests.conftest import ROOT
 from tuninglib.__main__ import main
-from tuninglib.analysis.combinations import Gate
 from tuninglib.analysis.decide import Step
+from tuninglib.analysis.records import Gate
 from tuninglib.report import season
 from tuninglib.report import season as words
 from tuninglib.report.season import _why, make_seasons, outings_below, season_below

@@ -270,8 +270,10 @@ def own_peak_mb(who=resource.RUSAGE_SELF):
 
 
 def many(count=40):
-    """Many reports against one: on one core, and on two."""
-    from tuninglib.report.make import make_report, make_reports
+    """Many reports against one: on one core, on two, and on two workers of a scheduler."""
+    from distributed import LocalCluster
+
+    from tuninglib.report.make import executor_at, make_report, make_reports
 
     with tempfile.TemporaryDirectory() as place:
         folder = Path(place) / "season"
@@ -292,6 +294,13 @@ def many(count=40):
         for jobs in (1, 2):
             took = seconds(partial(make_reports, folder, Path(place) / f"out {jobs}", jobs=jobs))
             told(jobs, took, own_peak_mb(resource.RUSAGE_CHILDREN if jobs > 1 else 0))
+        with (
+            LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=None) as workers,
+            executor_at(workers.scheduler_address) as executor,
+        ):
+            out = Path(place) / "out dask"
+            took = seconds(partial(make_reports, folder, out, executor=executor))
+            told("2 workers", took, max(executor.submit(own_peak_mb).result() for _ in range(8)))
         again = seconds(partial(make_reports, folder, Path(place) / "out 2", jobs=2))
         print(f"once more, nothing changed: {again:.2f} s")
 

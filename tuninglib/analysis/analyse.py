@@ -8,10 +8,11 @@ from dataclasses import dataclass
 from importlib import metadata
 from pathlib import Path
 
+import pandas as pd
+
 import tuninglib
 from tuninglib import units
-from tuninglib.analysis.combinations import Combination
-from tuninglib.analysis.decide import Flip, Plan, advise
+from tuninglib.analysis.decide import Findings, Flip, Plan, advise
 from tuninglib.analysis.doubts import check_gauge, find_doubts
 from tuninglib.analysis.gain import Road, analyse_road
 from tuninglib.analysis.injector import analyse_ladder, responses_of, session_fit
@@ -33,6 +34,7 @@ from tuninglib.analysis.mixture import (
     with_check,
 )
 from tuninglib.analysis.records import (
+    Combination,
     Doubt,
     FuelLimit,
     GaugeCheck,
@@ -43,7 +45,6 @@ from tuninglib.analysis.records import (
     Pull,
     Run,
 )
-from tuninglib.analysis.season import advice_of_day
 from tuninglib.analysis.season_record import OutingRecord, outing_record
 from tuninglib.analysis.upkeep import (
     Climb,
@@ -57,10 +58,10 @@ from tuninglib.analysis.upkeep import (
 )
 from tuninglib.analysis.what_if import Answer, ForRider, Question, answers, flat_top_speeds
 from tuninglib.session.defaults import Band, air_of_runs, band_of, day_pressure_of
-from tuninglib.session.load import Session
 from tuninglib.session.machine import Setup
 from tuninglib.session.read_table import KNOCKED
 from tuninglib.session.read_toml import own_files
+from tuninglib.session.records import Session
 from tuninglib.statistics.gain import Gain
 from tuninglib.text_files import a_few, quoted
 
@@ -341,11 +342,22 @@ def analyse(session: Session) -> Results:
     knocks = tuple(Knock(row.setup, row.run, row.knock) for row in loud.itertuples())
     limits = fuel_limits(session)
     climbs = long_climbs(session)
-    hot_climbs = tuple(one.setup for one in climbs if one.place == "above")
-    advice = advise(judged, read, fit, road, knocks, limits, hot_climbs)
+    advice = advise(
+        Findings(
+            session=judged,
+            read=read,
+            fit=fit,
+            road=road,
+            knocks=knocks,
+            fuel_limits=limits,
+            hot_climbs=tuple(one.setup for one in climbs if one.place == "above"),
+        )
+    )
     combinations, plan = advice.combinations, advice.plan
     burnt = tuple(one.fuel for one in plan.fuels)
-    ladder = analyse_ladder(judged, read, fit, responses, plan, combinations, burnt)
+    ladder = analyse_ladder(
+        judged, read, fit, responses, plan.engine, plan.ride, combinations, burnt
+    )
     setup = _what_if_setup(road, plan)
     bands, followings = mixture_by_bands(judged)
     return Results(
@@ -355,7 +367,7 @@ def analyse(session: Session) -> Results:
         mixtures=mixtures,
         road=road,
         ladder=ladder,
-        doubts=find_doubts(judged, read, road, ladder),
+        doubts=find_doubts(judged, read, road.doubts if road else (), ladder),
         knocks=knocks,
         combinations=combinations,
         plan=plan,
@@ -372,18 +384,18 @@ def analyse(session: Session) -> Results:
         logs=logs_read(session),
         bands=bands,
         followings=followings,
-        force_curves=curves_of_force(session, air, road),
+        force_curves=curves_of_force(session, air, road.load if road else None),
         pressure_source=day_pressure_of(session).source,
         provenance=provenance(session.folder, [log.file for log in session.logs.values()]),
         season=outing_record(
             judged,
             air,
-            road,
+            road.of_day if road else None,
             read,
             responses,
             check,
             knocks,
-            advice_of_day(judged, advice, road, limits, hot_climbs),
+            advice.of_day,
         ),
     )
 
@@ -413,36 +425,17 @@ def _runs(session, air, road, read) -> tuple:
     def known(value):
         return None if isinstance(value, float) and math.isnan(value) else value
 
-    forces = road.force_of_run if road else {}
-    stated = road.stated_force_of_run if road else {}
-    speeds_count = road.weight_of_run if road else {}
-    reading_counts = read["weight"].to_dict()
+    more = {
+        "force_n": road.force_of_run if road else {},
+        "stated_force_n": road.stated_force_of_run if road else {},
+        "force_weight": road.weight_of_run if road else {},
+        "reading_weight": read["weight"].to_dict(),
+    }
     table = session.runs.join(
         air[["temperature_k", "density_kg_m3", "sae_j1349", "iso_1585", "within_limits"]]
-    )
+    ).assign(**{name: pd.Series(by_row, dtype=float) for name, by_row in more.items()})
+    # Every field is a column of that name: a new one of runs.csv needs nothing here.
+    names = [field.name for field in dataclasses.fields(Run)]
     return tuple(
-        Run(
-            run=row.run,
-            setup=row.setup,
-            rider=row.rider,
-            state=row.state,
-            shown_entry_m_s=known(row.shown_entry_m_s),
-            shown_exit_m_s=known(row.shown_exit_m_s),
-            gauge_low=known(row.gauge_low),
-            gauge_high=known(row.gauge_high),
-            temperature_k=known(row.temperature_k),
-            density_kg_m3=known(row.density_kg_m3),
-            sae_j1349=known(row.sae_j1349),
-            iso_1585=known(row.iso_1585),
-            within_limits=bool(row.within_limits),
-            stated_force_n=stated.get(row.Index),
-            force_n=forces.get(row.Index),
-            knock=row.knock,
-            head_temperature_k=known(row.head_temperature_k),
-            exclude=row.exclude,
-            note=row.note,
-            reading_weight=reading_counts.get(row.Index),
-            force_weight=speeds_count.get(row.Index),
-        )
-        for row in table.itertuples()
+        Run(**{name: known(getattr(row, name)) for name in names}) for row in table.itertuples()
     )

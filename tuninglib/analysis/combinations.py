@@ -24,15 +24,15 @@ from tuninglib.analysis.mixture import (
     lambda_of,
     readings_of,
 )
-from tuninglib.analysis.records import FuelLimit, Knock, Mixture
+from tuninglib.analysis.records import Combination, FuelLimit, Gate, Knock, Mixture
 from tuninglib.analysis.worth import EVEN, TRIAL, Weights, harm_of, weights_of
 from tuninglib.interval import Z_95, Interval
-from tuninglib.physics.fuels import Octane, known_higher, known_not_lower
+from tuninglib.physics.fuels import known_higher, known_not_lower
 from tuninglib.session.defaults import Band, band_of
-from tuninglib.session.load import Session
 from tuninglib.session.read_table import KNOCKED
+from tuninglib.session.records import Session
 from tuninglib.statistics.ladder import LadderFit
-from tuninglib.statistics.ladder_prediction import Odds, predict
+from tuninglib.statistics.ladder_prediction import predict
 
 # When to end a test run ---------------------------------------------------------------------------
 
@@ -96,7 +96,7 @@ def stop_limits(known: Session | SimpleNamespace) -> StopLimits:
 
     Parameters
     ----------
-    known : tuninglib.session.load.Session, or what stands of one
+    known : tuninglib.session.records.Session, or what stands of one
         See :func:`tuninglib.session.read_toml.what_stands`.
     """
     target, use, gauge, bike = known.target, known.use, known.gauge, known.bike
@@ -125,132 +125,12 @@ def _shown(lambda_: float, gauge) -> float:
 # What is known of each combination ----------------------------------------------------------------
 
 
-@dataclass(frozen=True)
-class Gate:
-    """Why a combination is shut.
-
-    Attributes
-    ----------
-    code : str
-        ``"knock"``, ``"knock implied"``, ``"knock unexplained"``, ``"ethanol"``, ``"octane"``,
-        ``"lean"``, ``"rich"``, ``"heat"``, ``"flow"`` or ``"idle"``.
-    knock : Knock or None
-        What was heard, for the three that begin with knock.
-    because : Combination or None
-        The combination that knocked, whose head was too hot, or that idles too rich, where it is
-        another one.
-    fuel_limit : FuelLimit or None
-        For a fuel that is not allowed.
-    value, limit : float or None
-        Of the others: odds of being leaner, lambda, head temperature [K], chance of running out of
-        time. A lean or a rich gate without a value: every reading stood at that end of the gauge.
-    """
-
-    code: str
-    knock: Knock | None = None
-    because: "Combination | None" = None
-    fuel_limit: FuelLimit | None = None
-    value: float | None = None
-    limit: float | None = None
-
-
-@dataclass(frozen=True, kw_only=True)
-class Combination:
-    """One engine with one injector on one fuel.
-
-    Attributes
-    ----------
-    engine : str
-        Name of the engine in session.toml.
-    injector : str
-        Name of the injector in session.toml.
-    fuel : str
-        Name of the fuel in session.toml.
-    parts : str
-        What else is fitted, as typed.
-    setup : str or None
-        The name under which it was ridden; None: it was not.
-    owned : bool
-        Whether the injector is at hand.
-    as_made : bool
-        Whether engine and injector are those that the maker delivered: the reference's.
-    source : str
-        Of its mixture: ``"read"``, ``"predicted"`` or ``"unknown"``.
-    lambda_ : Interval or None
-        At full throttle.
-    odds : Odds or None
-        About the band that the advice is for.
-    own_sd : float or None
-        Of the logarithm of its lambda, without the gauge's error that all readings share.
-    harm : float or None
-        Expected harm of its mixture, in per cent of pull, by
-        :func:`tuninglib.analysis.worth.harm_of`.
-    gain, worth : float or None
-        Expected gain over the reference by runs and displacement together, and that less the
-        harm, in per cent of pull; for choosing.
-    beyond : str
-        ``"lean"`` or ``"rich"`` where there are readings, and every one stood at that end of the
-        gauge; else empty.
-    listened : int
-        Full-throttle runs on which somebody wrote down whether it knocked.
-    knocks : tuple of Knock
-        Knock that was heard with it, in the order of the runs.
-    octane : Octane or None
-        Of the fuel, as typed.
-    compression : float or None
-        Of the engine.
-    flow_m3_s : float
-        Of the injector on this bike. [m3/s]
-    open_time_fraction : Interval or None
-        Share of the cycle that the middle of the band needs at the highest engine speed.
-    hottest_k : float or None
-        Highest head temperature that was read with it. [K]
-    idle_lambda : float or None
-        Mean reading at idle with its injector, where there is one.
-    gate : Gate or None
-        The first that shuts it; None: it stands open.
-    may_be_tried : bool
-        Whether it may be ridden, or was not yet and may be tried with an eye on the gauge.
-    """
-
-    engine: str
-    injector: str
-    fuel: str
-    parts: str = ""
-    setup: str | None = None
-    owned: bool = False
-    as_made: bool = False
-    source: str = "unknown"
-    lambda_: Interval | None = None
-    odds: Odds | None = None
-    own_sd: float | None = None
-    harm: float | None = None
-    gain: float | None = None
-    worth: float | None = None
-    beyond: str = ""
-    listened: int = 0
-    knocks: tuple[Knock, ...] = ()
-    octane: Octane | None = None
-    compression: float | None = None
-    flow_m3_s: float = float("nan")
-    open_time_fraction: Interval | None = None
-    hottest_k: float | None = None
-    idle_lambda: float | None = None
-    gate: Gate | None = None
-    may_be_tried: bool = False
-
-    @property
-    def key(self) -> tuple:
-        """What tells it from every other combination of the session."""
-        return self.engine, self.injector, self.fuel, self.setup
-
-
 def mixture_weights(session: Session) -> Weights:
     """What a hundredth of lambda is worth to this rider.
 
     Parameters
     ----------
-    session : tuninglib.session.load.Session
+    session : tuninglib.session.records.Session
     """
     use = session.use
     return weights_of(use.wanted, climbs=use.sustained and use.air_cooled)
@@ -266,7 +146,7 @@ def combinations_of(
 
     Parameters
     ----------
-    session : tuninglib.session.load.Session
+    session : tuninglib.session.records.Session
     fit : tuninglib.statistics.ladder.LadderFit or None
         None where nothing can be predicted.
     mixtures : tuple of Mixture
@@ -361,13 +241,26 @@ def _ridden(session, fit, name, mixture, knocks, beyond, idle_lambda) -> Combina
 
 
 def _mixture(session, lambda_) -> dict:
-    """A mixture with what the choice makes of it."""
+    band, weights = band_of(session), mixture_weights(session)
+    return weighed_mixture(lambda_, session.gauge.accuracy.sd, band, weights)
+
+
+def weighed_mixture(lambda_: Interval, gauge_sd: float, band: Band, weights: Weights) -> dict:
+    """A mixture with what the choice makes of it: values of a :class:`Combination`.
+
+    Parameters
+    ----------
+    lambda_ : Interval
+    gauge_sd : float
+        Of the gauge's error that all readings share.
+    band : Band
+    weights : Weights
+    """
     sd = lambda_.half_width / Z_95 / lambda_.value
-    common = session.gauge.accuracy.sd
     return {
         "lambda_": lambda_,
-        "own_sd": float(np.sqrt(max(sd**2 - common**2, 0.0))),
-        "harm": harm_of(lambda_, band_of(session), mixture_weights(session)),
+        "own_sd": float(np.sqrt(max(sd**2 - gauge_sd**2, 0.0))),
+        "harm": harm_of(lambda_, band, weights),
     }
 
 
@@ -444,11 +337,11 @@ class Limits:
         The lean edge of the band as stated, where long climbs moved it.
     """
 
-    fuels: tuple
+    fuels: tuple[FuelLimit, ...]
     lean: float
     richest: float = 0.75
     hottest_k: float = USUAL_HOTTEST_K
-    hot_climbs: tuple = ()
+    hot_climbs: tuple[str, ...] = ()
     stated_edge: float | None = None
 
 

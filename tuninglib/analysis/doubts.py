@@ -4,8 +4,6 @@ The gauge is checked where the ECU demonstrably holds lambda 1, at idle and at c
 throttle in a log. A row is held against what all the others say of it.
 """
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 import pandas as pd
 
@@ -21,18 +19,14 @@ from tuninglib.analysis.records import Doubt, GaugeCheck, GaugeDeviation, HeldSt
 from tuninglib.interval import Z_95
 from tuninglib.physics.injector import metering_demand
 from tuninglib.session.defaults import blend_of, ethanol_of
-from tuninglib.session.load import Session
 from tuninglib.session.read_table import NOTED
+from tuninglib.session.records import Session
 from tuninglib.statistics.flow_response import SteadyReadings, offset_stated, weigh_control
 from tuninglib.statistics.gain import GainFit
 from tuninglib.statistics.ladder import Parts, Priors
 from tuninglib.statistics.population import BREATHING_SD, MIXTURE_SD
 from tuninglib.statistics.repeats import NAMED, Weighed, t_quantile
 from tuninglib.statistics.road_runs import Runs
-
-if TYPE_CHECKING:
-    from tuninglib.analysis.gain import Road
-
 
 # Whether the ECU holds lambda 1 at idle and cruise, and what that makes of the gauge --------------
 # Where no such rows were written down, at part throttle of a log.
@@ -50,7 +44,7 @@ def check_gauge(session: Session, air: pd.DataFrame) -> GaugeCheck:
 
     Parameters
     ----------
-    session : tuninglib.session.load.Session
+    session : tuninglib.session.records.Session
     air : pandas.DataFrame
         Of :func:`tuninglib.session.defaults.air_of_runs`.
 
@@ -197,16 +191,17 @@ _SAME = 0.01
 
 
 def find_doubts(
-    session: Session, rows: pd.DataFrame, road: "Road | None", ladder: Ladder | None
+    session: Session, rows: pd.DataFrame, of_speeds: tuple[Doubt, ...], ladder: Ladder | None
 ) -> tuple:
     """What the rider should look at again before the answer is believed.
 
     Parameters
     ----------
-    session : tuninglib.session.load.Session
+    session : tuninglib.session.records.Session
     rows : pandas.DataFrame
         Of full throttle, of :func:`tuninglib.analysis.mixture.weighed_readings`.
-    road : Road or None
+    of_speeds : tuple of Doubt
+        What speaks against the road tests.
     ladder : Ladder or None
 
     Returns
@@ -218,7 +213,7 @@ def find_doubts(
         *_of_notes(session),
         *_of_readings(rows),
         *_of_the_day(rows),
-        *(road.doubts if road else ()),
+        *of_speeds,
         *_of_order(session, rows, ladder),
     )
 

@@ -15,6 +15,7 @@ from tuninglib.physics.air import STANDARD_GRAVITY_M_S2
 from tuninglib.physics.motion import travel_time_s, wheel_force_n
 from tuninglib.session.defaults import (
     Taken,
+    TakenRoadLoad,
     air_of_runs,
     day_temperature_of,
     hill_of,
@@ -22,7 +23,7 @@ from tuninglib.session.defaults import (
     speedometer_factor,
     speedometer_step,
 )
-from tuninglib.session.load import Session
+from tuninglib.session.records import Session
 from tuninglib.statistics.gain import ALPHA, Gain, estimate_gains
 from tuninglib.statistics.planning import repeats_needed, smallest_visible_gain
 from tuninglib.statistics.population import (
@@ -84,6 +85,11 @@ class Road:
     of_day: ForcesOfDay
 
     @property
+    def load(self) -> TakenRoadLoad:
+        """Drag, rolling and rotating mass as used."""
+        return TakenRoadLoad(self.drag_area_m2, self.rolling_coefficient, self.rotating_mass_kg)
+
+    @property
     def shares(self) -> dict:
         """Setup to the shares of its gain's variance by source."""
         return {pull.setup: pull.gain.shares for pull in self.pulls if pull.gain}
@@ -94,7 +100,7 @@ def usual_scatters(session: Session) -> Scatters:
 
     Parameters
     ----------
-    session : tuninglib.session.load.Session
+    session : tuninglib.session.records.Session
     """
     return Scatters(run=LogNormal(session.assumptions.run_scatter.value, RUN_SCATTER.log_sd))
 
@@ -119,7 +125,7 @@ def steeper_by_a_point_n(session: Session) -> float:
 
     Parameters
     ----------
-    session : tuninglib.session.load.Session
+    session : tuninglib.session.records.Session
 
     Notes
     -----
@@ -136,7 +142,7 @@ def analyse_road(session: Session, air: pd.DataFrame) -> Road | None:
 
     Parameters
     ----------
-    session : tuninglib.session.load.Session
+    session : tuninglib.session.records.Session
     air : pandas.DataFrame
         Of :func:`tuninglib.session.defaults.air_of_runs`.
 

@@ -5,7 +5,6 @@ any point. Before anything is read, the flow that a change of engine calls for i
 """
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -20,7 +19,7 @@ from tuninglib.analysis.mixture import (
     tolerance_sd,
     weighed_readings,
 )
-from tuninglib.analysis.records import Ladder, LadderCurve, Prospect, one_each
+from tuninglib.analysis.records import Combination, Ladder, LadderCurve, Prospect, one_each
 from tuninglib.interval import Z_95, Interval
 from tuninglib.physics.engine import air_mass_per_cycle_kg, cycle_time_s, fuel_mass_per_cycle_kg
 from tuninglib.physics.fuels import PETROL_DENSITY_KG_M3, Blend
@@ -40,7 +39,7 @@ from tuninglib.session.defaults import (
     blend_of,
     petrol_density_of,
 )
-from tuninglib.session.load import Session
+from tuninglib.session.records import Session
 from tuninglib.statistics.flow_response import Response, response_per_state
 from tuninglib.statistics.ladder import LadderFit, fit_ladder, suspicious_injectors
 from tuninglib.statistics.ladder_prediction import (
@@ -49,12 +48,6 @@ from tuninglib.statistics.ladder_prediction import (
     Odds,
     predict,
 )
-
-if TYPE_CHECKING:
-    from tuninglib.analysis.analyse import Results
-    from tuninglib.analysis.combinations import Combination
-    from tuninglib.analysis.decide import Plan
-
 
 # The ladder ---------------------------------------------------------------------------------------
 
@@ -69,7 +62,7 @@ def responses_of(session: Session, air: pd.DataFrame) -> tuple:
 
     Parameters
     ----------
-    session : tuninglib.session.load.Session
+    session : tuninglib.session.records.Session
     air : pandas.DataFrame
         Of :func:`tuninglib.session.defaults.air_of_runs`.
 
@@ -90,7 +83,7 @@ def session_fit(
 
     Parameters
     ----------
-    session : tuninglib.session.load.Session
+    session : tuninglib.session.records.Session
     air : pandas.DataFrame
         Of :func:`tuninglib.session.defaults.air_of_runs`.
     rows : pandas.DataFrame
@@ -112,20 +105,24 @@ def analyse_ladder(
     rows: pd.DataFrame,
     fit: LadderFit | None,
     responses: tuple[Response, ...],
-    plan: "Plan",
-    combinations: "tuple[Combination, ...]",
+    engine: str | None,
+    ride: Combination | None,
+    combinations: tuple[Combination, ...],
     burnt: tuple[str, ...],
 ) -> Ladder | None:
     """What the readings say of every injector on one engine, tried or not, on every fuel.
 
     Parameters
     ----------
-    session : tuninglib.session.load.Session
+    session : tuninglib.session.records.Session
     rows : pandas.DataFrame
         Of full throttle, of :func:`tuninglib.analysis.mixture.weighed_readings`.
     fit : tuninglib.statistics.ladder.LadderFit or None
     responses : tuple of Response
-    plan : tuninglib.analysis.decide.Plan
+    engine : str or None
+        The one that the next injector is for.
+    ride : Combination or None
+        What is ridden now.
     combinations : tuple of Combination
         With their gates.
     burnt : tuple of str
@@ -138,12 +135,12 @@ def analyse_ladder(
     """
     if rows.empty:
         return None
-    prospects = _prospects(session, plan, combinations, burnt, rows)
+    prospects = _prospects(session, engine, ride, combinations, burnt, rows)
     listed = {one.injector for one in prospects}
     return Ladder(
-        engine=plan.engine,
+        engine=engine,
         prospects=prospects,
-        curves=_curves(session, fit, plan.engine, rows) if fit else (),
+        curves=_curves(session, fit, engine, rows) if fit else (),
         responses=responses,
         suspicions=suspicious_injectors(fit) if fit else (),
         readings=len(rows),
@@ -152,11 +149,11 @@ def analyse_ladder(
     )
 
 
-def _prospects(session, plan, combinations, burnt, rows) -> tuple:
+def _prospects(session, engine, ride, combinations, burnt, rows) -> tuple:
     """Injectors on one engine, those of the least expected harm first; shut ones last."""
     own = one_each(
-        [one for one in combinations if one.engine == plan.engine and one.lambda_ is not None],
-        plan.ride,
+        [one for one in combinations if one.engine == engine and one.lambda_ is not None],
+        ride,
     )
     used = {session.setups[name].injector for name in rows["setup"]}
     tried = [flow_on_bike(session, name) for name in used]
@@ -190,7 +187,7 @@ def open_time_share(session: Session, engine: str, injector: str, fuel: str) -> 
 
     Parameters
     ----------
-    session : tuninglib.session.load.Session
+    session : tuninglib.session.records.Session
     engine, injector, fuel : str
 
     Returns
@@ -275,8 +272,11 @@ class AskedLadder:
 
     Attributes
     ----------
+    session : tuninglib.session.records.Session
     fit : tuninglib.statistics.ladder.LadderFit
     engine : str
+    prospects : tuple of Prospect
+        What the report says of each injector.
     flow_m3_s : array
         Of the curve. [m3/s]
     reading_flow_m3_s, reading_lambda_by_fuel : array
@@ -284,8 +284,10 @@ class AskedLadder:
         brought to any fuel.
     """
 
-    fit: object
+    session: Session
+    fit: LadderFit
     engine: str
+    prospects: tuple[Prospect, ...]
     flow_m3_s: np.ndarray
     reading_flow_m3_s: np.ndarray
     reading_lambda_by_fuel: np.ndarray
@@ -358,37 +360,45 @@ class Outlook:
     cycle_time_s: float | None
     curve: Interval
     reading_lambda: np.ndarray
-    reported: "Combination | None"
+    reported: Combination | None
 
 
-def ladder_of(results: "Results") -> AskedLadder | None:
-    """The ladder of a session, ready to be asked; None where nothing can be predicted."""
-    session = results.judged
-    if results.ladder is None or results.ladder.withheld:
+def ladder_of(session: Session, ladder: Ladder | None) -> AskedLadder | None:
+    """The ladder of a session, ready to be asked; None where nothing can be predicted.
+
+    Parameters
+    ----------
+    session : tuninglib.session.records.Session
+        With its gauge as the check found it.
+    ladder : Ladder or None
+        As the report has it.
+    """
+    if ladder is None or ladder.withheld:
         return None
     air = air_of_runs(session)
     readings, parts = ladder_columns(session, air, weighed_readings(session, air))
-    own = np.array([name == results.ladder.engine for name in readings.engine])
+    own = np.array([name == ladder.engine for name in readings.engine])
     flows = [flow_on_bike(session, name) for name in session.injectors]
     return AskedLadder(
+        session=session,
         fit=fit_ladder(readings, parts),
-        engine=results.ladder.engine,
+        engine=ladder.engine,
+        prospects=ladder.prospects,
         flow_m3_s=np.linspace(min(flows) * 0.9, max(flows) * 1.1, _POINTS),
         reading_flow_m3_s=readings.flow_m3_s[own],
         reading_lambda_by_fuel=np.exp(readings.log_lambda + readings.log_fuel)[own],
     )
 
 
-def outlook(results: "Results", ladder: AskedLadder, asked: Asked) -> Outlook:
+def outlook(ladder: AskedLadder, asked: Asked) -> Outlook:
     """Lambda, chance of the band and open time of an injector, tried or not.
 
     Parameters
     ----------
-    results : tuninglib.analysis.analyse.Results
     ladder : AskedLadder
     asked : Asked
     """
-    session, own = results.session, asked.injector
+    session, own = ladder.session, asked.injector
     blend, fuel = _fuel_asked(session, asked)
     flow = flow_on_bike(session, own) if asked.flow_m3_s is None else asked.flow_m3_s
     known = asked.tolerance is None
@@ -401,10 +411,10 @@ def outlook(results: "Results", ladder: AskedLadder, asked: Asked) -> Outlook:
     if known and asked.flow_m3_s is None:
         one = predict(ladder.fit, candidate_of(session, ladder.fit, own), **terms)
         lambda_, odds = one.lambda_, one.odds(low=asked.lowest, high=asked.highest)
-    reported = _reported(results, asked)
+    reported = _reported(ladder.prospects, asked)
     if reported is not None and reported.source == "read":
-        lambda_, odds = reported.lambda_, _odds_of_read(results, reported, asked)
-    times = _open_time(results, ladder.engine, asked, flow, fuel)
+        lambda_, odds = reported.lambda_, _odds_of_read(band_of(session), reported, asked)
+    times = _open_time(session, ladder.engine, asked, flow, fuel)
     return Outlook(
         flow_m3_s=flow,
         ethanol=float(blend.ethanol_volume_fraction),
@@ -432,17 +442,17 @@ def _fuel_asked(session, asked) -> tuple:
     return blend, FuelDemand(stoichiometric_ratio=ratio, density_kg_m3=density)
 
 
-def _reported(results, asked):
+def _reported(prospects, asked):
     """What the report says of an injector on a fuel; None where either was changed."""
     if not asked.unchanged:
         return None
-    prospects = (one for one in results.ladder.prospects if one.injector == asked.injector)
-    return next((found for one in prospects if (found := one.on(asked.fuel))), None)
+    own = (one for one in prospects if one.injector == asked.injector)
+    return next((found for one in own if (found := one.on(asked.fuel))), None)
 
 
-def _odds_of_read(results, read, asked) -> Odds:
+def _odds_of_read(band, read, asked) -> Odds:
     """Odds of a mixture that was read: those of the report, unless the band was moved."""
-    if (asked.lowest, asked.highest) == (results.band.lowest, results.band.highest):
+    if (asked.lowest, asked.highest) == (band.lowest, band.highest):
         return read.odds
     middle, sd = read.lambda_.value, read.lambda_.half_width / Z_95
     richer = float(ndtr(np.log(asked.lowest / middle) * middle / sd))
@@ -450,9 +460,8 @@ def _odds_of_read(results, read, asked) -> Odds:
     return Odds(richer, 1 - richer - leaner, leaner)
 
 
-def _open_time(results, engine, asked, flow_m3_s, fuel) -> tuple:
+def _open_time(session, engine, asked, flow_m3_s, fuel) -> tuple:
     """Open time for the middle of the band, and the cycle at the highest engine speed. [s]"""
-    session = results.session
     record = session.engines[engine]
     if not record.highest_speed:
         return None, None

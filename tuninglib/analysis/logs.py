@@ -6,7 +6,7 @@ setup against speed.
 """
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 import numpy as np
 import pandas as pd
@@ -14,17 +14,13 @@ import pandas as pd
 from tuninglib.analysis.mixture import lambda_of
 from tuninglib.interval import Z_95, Interval
 from tuninglib.physics.motion import Ride
-from tuninglib.session.defaults import hill_of, logged_factor
-from tuninglib.session.load import Session
+from tuninglib.session.defaults import TakenRoadLoad, hill_of, logged_factor
+from tuninglib.session.records import Session
+from tuninglib.session.trace import LeftOut
 from tuninglib.statistics.force_against_speed import LoggedRun, force_curves, run_forces
 from tuninglib.statistics.repeats import t_quantile
 from tuninglib.statistics.settled_gauge import BandMean, band_mean, settled_stretches
 from tuninglib.units import from_display
-
-if TYPE_CHECKING:
-    from tuninglib.analysis.gain import Road
-    from tuninglib.session.trace import LeftOut
-
 
 # What was read ------------------------------------------------------------------------------------
 
@@ -98,7 +94,7 @@ class LogRead:
     started_utc_s: float | None
     clock_s: float | None
     channels: tuple[LogChannel, ...]
-    left_out: "tuple[LeftOut, ...]"
+    left_out: tuple[LeftOut, ...]
     reordered: int
     unused: tuple[str, ...]
 
@@ -108,7 +104,7 @@ def logs_read(session: Session) -> tuple:
 
     Parameters
     ----------
-    session : tuninglib.session.load.Session
+    session : tuninglib.session.records.Session
 
     Returns
     -------
@@ -215,7 +211,7 @@ def mixture_by_bands(session: Session) -> tuple:
 
     Parameters
     ----------
-    session : tuninglib.session.load.Session
+    session : tuninglib.session.records.Session
         With its gauge as the check found it.
 
     Returns
@@ -387,15 +383,16 @@ class ForceCurve:
     gain: tuple[Interval | None, ...]
 
 
-def curves_of_force(session: Session, air: pd.DataFrame, road: "Road | None") -> tuple:
+def curves_of_force(session: Session, air: pd.DataFrame, road: TakenRoadLoad | None) -> tuple:
     """A curve for each setup with logged speeds, the reference first.
 
     Parameters
     ----------
-    session : tuninglib.session.load.Session
+    session : tuninglib.session.records.Session
     air : pandas.DataFrame
         Of :func:`tuninglib.session.defaults.air_of_runs`.
-    road : Road or None
+    road : TakenRoadLoad or None
+        As the road tests took it; None without them.
 
     Returns
     -------

@@ -2,7 +2,6 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 from tuninglib.interval import Interval
 from tuninglib.physics.fuels import Octane
@@ -11,9 +10,6 @@ from tuninglib.statistics.flow_response import Response
 from tuninglib.statistics.gain import Gain
 from tuninglib.statistics.ladder import InjectorCheck
 from tuninglib.statistics.ladder_prediction import Odds
-
-if TYPE_CHECKING:
-    from tuninglib.analysis.combinations import Combination
 
 
 @dataclass(frozen=True)
@@ -267,6 +263,169 @@ class Run:
         return not self.exclude
 
 
+@dataclass(frozen=True)
+class FuelLimit:
+    """A fuel of the session that must not be burnt.
+
+    Attributes
+    ----------
+    fuel : str
+        Name of the fuel in session.toml.
+    code : str
+        ``"ethanol"`` (by volume, 0 to 1) or ``"octane"``.
+    value, limit : float or Octane
+        Of the fuel, and what the maker of the motorcycle allows.
+    engine : str or None
+        The one engine that it is not enough for, its compression raised; None: any.
+    """
+
+    fuel: str
+    code: str
+    value: float | Octane
+    limit: float | Octane
+    engine: str | None
+
+
+@dataclass(frozen=True)
+class Knock:
+    """Knock that was heard, whether or not the run counts.
+
+    Attributes
+    ----------
+    setup : str
+        Name of the setup in session.toml.
+    run : float
+        Number of the run.
+    level : str
+        ``"light"``, ``"heavy"``, ``"heard"`` (nobody said how loud) or ``"noted"`` (the note says
+        so, the column does not).
+    """
+
+    setup: str
+    run: float
+    level: str
+
+
+@dataclass(frozen=True)
+class Gate:
+    """Why a combination is shut.
+
+    Attributes
+    ----------
+    code : str
+        ``"knock"``, ``"knock implied"``, ``"knock unexplained"``, ``"ethanol"``, ``"octane"``,
+        ``"lean"``, ``"rich"``, ``"heat"``, ``"flow"`` or ``"idle"``.
+    knock : Knock or None
+        What was heard, for the three that begin with knock.
+    because : Combination or None
+        The combination that knocked, whose head was too hot, or that idles too rich, where it is
+        another one.
+    fuel_limit : FuelLimit or None
+        For a fuel that is not allowed.
+    value, limit : float or None
+        Of the others: odds of being leaner, lambda, head temperature [K], chance of running out of
+        time. A lean or a rich gate without a value: every reading stood at that end of the gauge.
+    """
+
+    code: str
+    knock: Knock | None = None
+    because: "Combination | None" = None
+    fuel_limit: FuelLimit | None = None
+    value: float | None = None
+    limit: float | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Combination:
+    """One engine with one injector on one fuel.
+
+    Attributes
+    ----------
+    engine : str
+        Name of the engine in session.toml.
+    injector : str
+        Name of the injector in session.toml.
+    fuel : str
+        Name of the fuel in session.toml.
+    parts : str
+        What else is fitted, as typed.
+    setup : str or None
+        The name under which it was ridden; None: it was not.
+    owned : bool
+        Whether the injector is at hand.
+    as_made : bool
+        Whether engine and injector are those that the maker delivered: the reference's.
+    source : str
+        Of its mixture: ``"read"``, ``"predicted"`` or ``"unknown"``.
+    lambda_ : Interval or None
+        At full throttle.
+    odds : Odds or None
+        About the band that the advice is for.
+    own_sd : float or None
+        Of the logarithm of its lambda, without the gauge's error that all readings share.
+    harm : float or None
+        Expected harm of its mixture, in per cent of pull, by
+        :func:`tuninglib.analysis.worth.harm_of`.
+    gain, worth : float or None
+        Expected gain over the reference by runs and displacement together, and that less the
+        harm, in per cent of pull; for choosing.
+    beyond : str
+        ``"lean"`` or ``"rich"`` where there are readings, and every one stood at that end of the
+        gauge; else empty.
+    listened : int
+        Full-throttle runs on which somebody wrote down whether it knocked.
+    knocks : tuple of Knock
+        Knock that was heard with it, in the order of the runs.
+    octane : Octane or None
+        Of the fuel, as typed.
+    compression : float or None
+        Of the engine.
+    flow_m3_s : float
+        Of the injector on this bike. [m3/s]
+    open_time_fraction : Interval or None
+        Share of the cycle that the middle of the band needs at the highest engine speed.
+    hottest_k : float or None
+        Highest head temperature that was read with it. [K]
+    idle_lambda : float or None
+        Mean reading at idle with its injector, where there is one.
+    gate : Gate or None
+        The first that shuts it; None: it stands open.
+    may_be_tried : bool
+        Whether it may be ridden, or was not yet and may be tried with an eye on the gauge.
+    """
+
+    engine: str
+    injector: str
+    fuel: str
+    parts: str = ""
+    setup: str | None = None
+    owned: bool = False
+    as_made: bool = False
+    source: str = "unknown"
+    lambda_: Interval | None = None
+    odds: Odds | None = None
+    own_sd: float | None = None
+    harm: float | None = None
+    gain: float | None = None
+    worth: float | None = None
+    beyond: str = ""
+    listened: int = 0
+    knocks: tuple[Knock, ...] = ()
+    octane: Octane | None = None
+    compression: float | None = None
+    flow_m3_s: float = float("nan")
+    open_time_fraction: Interval | None = None
+    hottest_k: float | None = None
+    idle_lambda: float | None = None
+    gate: Gate | None = None
+    may_be_tried: bool = False
+
+    @property
+    def key(self) -> tuple:
+        """What tells it from every other combination of the session."""
+        return self.engine, self.injector, self.fuel, self.setup
+
+
 @dataclass(frozen=True, kw_only=True)
 class Prospect:
     """One injector on one engine, tried or a candidate.
@@ -281,7 +440,7 @@ class Prospect:
         Whether it has readings of its own.
     outside_tried_range : bool
         Whether its flow lies outside those that were read.
-    fuels : tuple of tuninglib.analysis.combinations.Combination
+    fuels : tuple of Combination
         On each fuel, the leanest first.
     price : float or None
         To buy one, in the session's currency.
@@ -291,7 +450,7 @@ class Prospect:
     flow_m3_s: float
     tried: bool
     outside_tried_range: bool
-    fuels: "tuple[Combination, ...]"
+    fuels: tuple[Combination, ...]
     price: float | None
 
     @property
@@ -305,7 +464,7 @@ class Prospect:
         known = [one.harm for one in self.fuels if one.harm is not None]
         return sum(known) / len(known)
 
-    def on(self, fuel: str) -> "Combination | None":
+    def on(self, fuel: str) -> Combination | None:
         """The combination on one fuel; None of a fuel that is not there."""
         return next((one for one in self.fuels if one.fuel == fuel), None)
 
@@ -435,29 +594,6 @@ class Doubt:
 
 
 @dataclass(frozen=True)
-class FuelLimit:
-    """A fuel of the session that must not be burnt.
-
-    Attributes
-    ----------
-    fuel : str
-        Name of the fuel in session.toml.
-    code : str
-        ``"ethanol"`` (by volume, 0 to 1) or ``"octane"``.
-    value, limit : float or Octane
-        Of the fuel, and what the maker of the motorcycle allows.
-    engine : str or None
-        The one engine that it is not enough for, its compression raised; None: any.
-    """
-
-    fuel: str
-    code: str
-    value: float | Octane
-    limit: float | Octane
-    engine: str | None
-
-
-@dataclass(frozen=True)
 class OctaneMargin:
     """Whether a fuel has enough octane for an engine.
 
@@ -488,27 +624,7 @@ class OctaneMargin:
     rise_unknown: bool = False
 
 
-@dataclass(frozen=True)
-class Knock:
-    """Knock that was heard, whether or not the run counts.
-
-    Attributes
-    ----------
-    setup : str
-        Name of the setup in session.toml.
-    run : float
-        Number of the run.
-    level : str
-        ``"light"``, ``"heavy"``, ``"heard"`` (nobody said how loud) or ``"noted"`` (the note says
-        so, the column does not).
-    """
-
-    setup: str
-    run: float
-    level: str
-
-
-def one_each(combinations: "Sequence[Combination]", ride: "Combination | None" = None) -> dict:
+def one_each(combinations: Sequence[Combination], ride: Combination | None = None) -> dict:
     """One combination for each engine, injector and fuel: the one that every table speaks of.
 
     Parameters

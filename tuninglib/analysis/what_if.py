@@ -7,7 +7,6 @@ it, so that most of it cancels, as it does in a gain. The page's own script does
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -21,11 +20,8 @@ from tuninglib.physics.motion import (
     wheel_power_w,
 )
 from tuninglib.physics.road_load import top_speed_at_force_m_s, top_speed_at_power_m_s
+from tuninglib.statistics.gain import GainFit
 from tuninglib.statistics.road_runs import HILL_FIELDS, RUN_FIELDS, Runs, moved_fields
-
-if TYPE_CHECKING:
-    from tuninglib.statistics.gain import GainFit
-
 
 # One run that stands for all ----------------------------------------------------------------------
 # What is not known of drag, slope, wind and force is tied by the runs themselves: more drag goes
@@ -86,7 +82,7 @@ def equivalent_run(
     setup: str,
     runs: Runs,
     own: np.ndarray,
-    fit: "GainFit",
+    fit: GainFit,
     *,
     bike_mass_kg: float,
     other_rider_sds: tuple[float, ...],

@@ -23,7 +23,7 @@ from tuninglib.report.verdict import moved_band_sentence
 from tuninglib.report.what_if import REFUSALS
 from tuninglib.rounding import fixed, interval_text, odds_text, percent, quantity_text
 from tuninglib.session.defaults import Band, band_of, ethanol_of, leaner_limit_of
-from tuninglib.session.load import Session
+from tuninglib.session.records import Session
 from tuninglib.text_files import Problem, SessionError
 
 # Mixture and injector -----------------------------------------------------------------------------
@@ -40,7 +40,7 @@ def mixture(results: Results) -> widgets.VBox | Prose:
     -------
     ipywidgets widget, or Prose where there is nothing to ask
     """
-    ladder = ladder_of(results)
+    ladder = ladder_of(results.judged, results.ladder)
     if ladder is None and results.ladder is not None:
         return Prose((("Next", next_sentence(results)),))
     if ladder is None or not results.ladder.prospects:
@@ -68,7 +68,7 @@ def mixture(results: Results) -> widgets.VBox | Prose:
             flow_m3_s=moved("flow", units.from_display(flow, "flow", system)),
             tolerance=moved("tolerance", tolerance / 100),
         )
-        one = outlook(results, ladder, asked)
+        one = outlook(ladder, asked)
         return kit.Said(outlook_words(results, one, band), picture.render(one))
 
     name = kit.text("name of the candidate", "", "for example i178; letters, digits, _")
@@ -243,7 +243,7 @@ def add_candidate(session: Session, name: str, flow: str, tolerance: str) -> Pro
 
     Parameters
     ----------
-    session : tuninglib.session.load.Session
+    session : tuninglib.session.records.Session
     name, flow, tolerance : str
         As they will stand there.
     """

@@ -7,7 +7,6 @@ so that one combination has one name, one reason and one chance wherever it is s
 from tuninglib import units
 from tuninglib.analysis.analyse import Results
 from tuninglib.analysis.combinations import (
-    Combination,
     extremes,
     lean_by_itself,
     stop_limits,
@@ -15,7 +14,7 @@ from tuninglib.analysis.combinations import (
     worst_knock,
 )
 from tuninglib.analysis.decide import Step, leans
-from tuninglib.analysis.records import one_each
+from tuninglib.analysis.records import Combination, one_each
 from tuninglib.analysis.worth import EVEN
 from tuninglib.report import heat
 from tuninglib.report.page_parts import (

@@ -4,6 +4,7 @@ The workbook is run through papermill without starting a second Python. Of many 
 made at a time, and those that have not changed are left as they are.
 """
 
+import asyncio
 import atexit
 import hashlib
 import io
@@ -13,8 +14,8 @@ import re
 import sys
 import tempfile
 import threading
-from collections.abc import Callable
-from concurrent.futures import BrokenExecutor, as_completed
+from collections.abc import Callable, Iterator
+from concurrent.futures import BrokenExecutor, Executor, ThreadPoolExecutor, as_completed
 from contextlib import ExitStack, chdir, contextmanager, redirect_stderr, redirect_stdout
 from dataclasses import dataclass
 from pathlib import Path
@@ -492,11 +493,111 @@ def _write(out: Path, contents: dict) -> Written:
     )
 
 
+# On the workers of a club's server: an executor of dask, an optional extra ------------------------
+
+# A worker that is lost this often with one session is not given that session again.
+_RETRIES = 2
+_PATIENCE_S = 8
+
+
+class NoCluster(RuntimeError):
+    """The cluster's package is not installed, or its scheduler or workers do not answer."""
+
+
+@contextmanager
+def executor_at(address: str) -> Iterator[Executor]:
+    """Executor whose tasks run on the workers of a scheduler.
+
+    Parameters
+    ----------
+    address : str
+        Of the scheduler: of one on this machine, for example ``"tcp://127.0.0.1:8786"``, or
+        ``"tls://..."`` anywhere, with the certificates that dask's own settings name.
+
+    Yields
+    ------
+    concurrent.futures.Executor
+
+    Raises
+    ------
+    NoCluster
+        If the package is not there, the address is open to others, or within ten seconds nobody
+        answers or no worker is there.
+
+    Notes
+    -----
+    Scheduling, retries and lost workers are dask.distributed's own. Whoever reaches a scheduler
+    runs code on its workers and on the machine of who hands it work: over a network only known
+    certificates keep strangers out, so that a plain address there is refused.
+    """
+    try:
+        from distributed import Client
+        from distributed.security import Security
+    except ImportError as error:
+        raise NoCluster(
+            "a scheduler needs the extra package: pip install 'tuninglib[cluster]'; or leave "
+            "--scheduler out to use this machine's cores"
+        ) from error
+    if not _OF_OURSELVES.match(address):
+        raise NoCluster(
+            f"{address} is neither on this machine nor at tls://, so whoever reaches it could run "
+            "code here; start the scheduler with certificates and name it at tls://, or let "
+            "ssh -L lead to it and name tcp://127.0.0.1:8786"
+        )
+    security = Security()
+    asked = _require_workers(address, security.get_connection_args("client"))
+    # A notebook has a loop of its own running in its thread.
+    with ThreadPoolExecutor(1) as aside:
+        aside.submit(asyncio.run, asked).result()
+    try:
+        client = Client(address, timeout=_PATIENCE_S, security=security, set_as_default=False)
+    except (OSError, ValueError) as error:
+        raise _no_answer(address, error) from error
+    with client:
+        yield client.get_executor(pure=False, retries=_RETRIES)
+
+
+# An address with certificates, or on this machine.
+_OF_OURSELVES = re.compile(r"tls://|(tcp://)?(127\.\d+\.\d+\.\d+|localhost|\[::1\])(:\d+)?/?$")
+
+
+async def _require_workers(address: str, connection: dict) -> None:
+    """Refuse a scheduler that is silent or has nobody to work: a client would wait for ever."""
+    from distributed import rpc
+
+    answered = False
+    try:
+        async with asyncio.timeout(_PATIENCE_S), rpc(address, connection_args=connection) as one:
+            while not (await one.identity())["workers"]:
+                answered = True
+                await asyncio.sleep(_PATIENCE_S / 50)
+    # Something else may listen there and answer whatever it likes.
+    except Exception as error:
+        if answered:
+            raise NoCluster(
+                f"the scheduler at {address} has no workers; start one with: dask worker {address} "
+                "--nthreads 1"
+            ) from error
+        raise _no_answer(address, error) from error
+
+
+def _no_answer(address: str, error: Exception) -> NoCluster:
+    if address.startswith("tls"):
+        remedy = "name its certificates in dask's settings, as the guide says under Many outings"
+        return NoCluster(f"no scheduler answers at {address} ({error or 'silence'}); {remedy}")
+    return NoCluster(
+        f"no scheduler answers at {address}; start one with: dask scheduler --host 127.0.0.1, and "
+        "workers with: dask worker ADDRESS --nthreads 1"
+    )
+
+
 # Many reports -------------------------------------------------------------------------------------
 
 # Beside each report: a checksum of what it was made from and with, and one of each of its files.
 MADE_FROM = "made_from.sha256"
 _SESSION, _PDF = "session.toml", "report.pdf"
+# A workbook's shell is the whole process's.
+_ONE_AT_A_TIME = threading.Lock()
 _OF_THE_PROGRAM = (".py", ".j2", ".js", ".css", ".json")
 
 
@@ -577,6 +678,7 @@ def make_reports(
     anew: bool = False,
     pdf: bool = False,
     progress: Callable[[Outcome, int, int], object] | None = None,
+    executor: Executor | None = None,
 ) -> tuple:
     """Make or renew the reports of all sessions below a folder.
 
@@ -593,6 +695,10 @@ def make_reports(
         Write ``report.pdf`` beside each page, too.
     progress : callable, optional
         Called with an outcome, how many are done, and how many there are.
+    executor : concurrent.futures.Executor, optional
+        Does the work instead of processes of this machine, each session one task; of
+        :func:`tuninglib.report.make.executor_at`, for example. Whoever works for it has to see
+        the same folders under the same names, and the same version of this package.
 
     Returns
     -------
@@ -602,7 +708,9 @@ def make_reports(
     Notes
     -----
     A session that cannot be used does not stop the others. Whatever is stopped half way, by a kill
-    or a power cut, leaves whole files; what was made is not made again the next time.
+    or a power cut, leaves whole files; what was made is not made again the next time. A session
+    whose worker was lost is given to another one, once; a task that is run twice finds what the
+    first run made.
     """
     sessions = sessions_in(folder)
     tasks = {one: place_of(one, folder, out_folder) for one in sessions}
@@ -614,18 +722,21 @@ def make_reports(
             say(found[session], len(found), len(sessions))
         else:
             todo.append(session)
-    for session, outcome in _finished(todo, tasks, pdf, jobs):
+    for session, outcome in _finished(todo, tasks, (anew, pdf), jobs, executor):
         found[session] = outcome
         say(outcome, len(found), len(sessions))
     return tuple(found[session] for session in sessions)
 
 
-def _finished(todo, tasks, pdf, jobs):
+def _finished(todo, tasks, options, jobs, executor):
     """Sessions with their outcomes, as they come."""
+    if executor is not None:
+        yield from _handed_out(executor, todo, tasks, options)
+        return
     workers = max(1, min(jobs or os.cpu_count() or 1, len(todo)))
     if workers == 1:
         for session in todo:
-            yield session, _make(session, tasks[session], pdf)
+            yield session, _make(session, tasks[session], *options)
         return
     # Late: one report alone needs no processes.
     from concurrent.futures import ProcessPoolExecutor
@@ -634,14 +745,7 @@ def _finished(todo, tasks, pdf, jobs):
     # Spawned: a copy of a process that runs notebooks is not safe to run them in.
     how = {"mp_context": get_context("spawn"), "initializer": _end_with_parent}
     with _safe_children(), ProcessPoolExecutor(workers, **how) as pool:
-        waiting = {pool.submit(_make, one, tasks[one], pdf): one for one in todo}
-        for done in as_completed(waiting):
-            session, error = waiting[done], done.exception()
-            if isinstance(error, BrokenExecutor):
-                said = "a process that made reports was stopped; give the command once more"
-                yield session, Outcome(session, "fault", said)
-            else:
-                yield session, _fault(session, error) if error else done.result()
+        yield from _handed_out(pool, todo, tasks, options)
 
 
 def _end_with_parent() -> None:
@@ -657,6 +761,21 @@ def _end_with_parent() -> None:
         os._exit(1)
 
     threading.Thread(target=wait, daemon=True).start()
+
+
+def _handed_out(executor, todo, tasks, options):
+    waiting = {
+        executor.submit(_make, session, tasks[session], *options): session for session in todo
+    }
+    for done in as_completed(waiting):
+        session, error = waiting[done], done.exception()
+        if error is None:
+            yield session, done.result()
+        elif isinstance(error, BrokenExecutor):
+            said = "a process that made reports was stopped; give the command once more"
+            yield session, Outcome(session, "fault", said)
+        else:
+            yield session, _fault(session, error)
 
 
 def place_of(session: Path, folder: Path | str, out_folder: Path | str | None = None) -> Path:
@@ -694,9 +813,16 @@ def _checksum(path: Path) -> str:
     return hashlib.sha256(path.read_bytes()).hexdigest()
 
 
-def _make(session, out, pdf) -> Outcome:
-    """One report, in whichever process."""
+def _make(session, out, anew, pdf) -> Outcome:
+    """One report, in whichever process; workbooks of one process run one after the other."""
+    with _ONE_AT_A_TIME:
+        return _made(session, out, anew, pdf)
+
+
+def _made(session, out, anew, pdf) -> Outcome:
     try:
+        if not anew and _is_made(session, out, pdf):
+            return Outcome(session, "made")
         # Before: what is typed meanwhile is not in the report.
         mark = fingerprint(session)
         written = make_report(session, out, pdf=pdf)

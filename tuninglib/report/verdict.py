@@ -109,8 +109,7 @@ def worths(results: Results) -> Table | Prose:
     # What is ruled out was never weighed.
     own = [c for c in results.combinations if c.setup is not None and c.gate is None]
     own += [one.best for one in plan.fuels if one.best is not None and one.best.setup is None]
-    ride = None if plan.ride is None else plan.ride.key
-    if ride is not None and ride not in [one.key for one in own]:
+    if plan.ride is not None and plan.ride.key not in [one.key for one in own]:
         own.append(plan.ride)
     if len(own) < 2 or {"gauge", "range"} & set(plan.missing):
         return Prose(())
@@ -123,7 +122,11 @@ def worths(results: Results) -> Table | Prose:
         "Gain": lambda one: fixed(one.gain, 1),
         "Harm": lambda one: NONE if one.harm is None else fixed(one.harm, 1),
         "Status": lambda one: (
-            "ride now" if one.key == ride else "untried" if one.setup is None else NONE
+            "ride now"
+            if plan.ride and one.key == plan.ride.key
+            else "untried"
+            if one.setup is None
+            else NONE
         ),
     }
     weights, session = mixture_weights(results.session), results.session

@@ -39,7 +39,7 @@ from tuninglib.report.page_parts import (
 )
 from tuninglib.rounding import fixed, interval_text, percent, quantity_text
 from tuninglib.session.defaults import air_of_runs
-from tuninglib.session.load import Session
+from tuninglib.session.records import Session
 
 # Your weight, your hill ---------------------------------------------------------------------------
 
@@ -511,7 +511,7 @@ def air_at_altitude(session: Session, altitude_m: ArrayLike, *, setup: str) -> t
 
     Parameters
     ----------
-    session : tuninglib.session.load.Session
+    session : tuninglib.session.records.Session
         With runs that have speeds.
     altitude_m : float or array
         Above the sea. [m]
