@@ -107,10 +107,10 @@ class FoundReadings:
     log: str
     clock: Literal["same", "stated", "found", "utc", "unknown"]
     why_not: Literal["", "short", "unlike", "twins", "nothing"]
-    lag_s: Interval
-    lag_source: Literal["stated", "found", "usual"]
     shift_s: Interval | None = None
     likeness: float | None = None
+    lag_s: Interval
+    lag_source: Literal["stated", "found", "usual"]
     readings: tuple[LogReading, ...] = ()
     filled: tuple[float, ...] = ()
 
@@ -155,12 +155,12 @@ class FoundRuns:
     passes: tuple[LogPass, ...]
     rows: int
     why_not: Literal["", "none", "count", "listed", "unknown"]
-    position_sd_m: float
-    grade: Interval | None = None
-    length_m: Interval | None = None
     filled: tuple[float, ...] = ()
     pairs: tuple[tuple[float, float, float], ...] = ()
     factor: Measured | None = None
+    position_sd_m: float
+    grade: Interval | None = None
+    length_m: Interval | None = None
     readings: FoundReadings | None = None
 
 
