@@ -22,16 +22,6 @@ def test_no_limit_moves_unseen():
     assert contract() == kept, "python -m tests.tools.answers writes them anew, if that was wanted"
 
 
-def test_every_example_is_inside_its_limits():
-    from tuninglib.session.fields import read_value
-
-    names = {name: {"stock", "e5", "e10"} for name in schema.NAMED}
-    for record in (*schema.SINGLE.values(), *schema.NAMED.values()):
-        for field in dataclasses.fields(record):
-            if "example" in field.metadata:
-                assert read_value(field.metadata, field.metadata["example"], names) is not None
-
-
 ENGINE = {"bore": Measured(0.058), "stroke": Measured(0.055)}
 
 
