@@ -84,18 +84,10 @@ def test_a_rise_gives_the_grade_over_the_horizontal_distance():
     assert dataclasses.replace(hill, pieces=()) == hill
 
 
-def without_entry_speeds(path):
-    """runs.csv without its column of entry speeds."""
-    with path.open(encoding="utf-8", newline="") as stream:
-        rows = list(csv.reader(stream))
-    at = next(i for i, name in enumerate(rows[0]) if name.startswith("entry_speed"))
-    with path.open("w", encoding="utf-8", newline="") as stream:
-        csv.writer(stream, lineterminator="\n").writerows(row[:at] + row[at + 1 :] for row in rows)
-
-
-def test_an_entry_speed_may_be_said_once_for_all_runs(results, demo_copy):
+def test_an_entry_speed_may_be_said_once_for_all_runs(results, demo_copy, retyped):
     told = results
-    without_entry_speeds(demo_copy / "runs.csv")
+    lacking = "entry_speed [km/h]"
+    retyped(lambda rows: [{k: v for k, v in row.items() if k != lacking} for row in rows])
     with pytest.raises(SessionError, match=r"entry_speed: is empty while its partner is not"):
         load_session(demo_copy)
     path = demo_copy / "session.toml"

@@ -60,14 +60,18 @@ def change(folder, name, old, new):
     return folder
 
 
-def with_columns(folder, **columns):
-    """runs.csv with more columns: values by run, from the first on."""
-    lines = (folder / "runs.csv").read_text("utf-8").splitlines()
-    rows = [lines[0] + "".join(f",{name}" for name in columns)]
-    for at, line in enumerate(lines[1:]):
-        rows.append(line + "".join(f",{values[at]}" for values in columns.values()))
-    (folder / "runs.csv").write_text("\n".join(rows) + "\n", encoding="utf-8")
-    return folder
+@pytest.fixture
+def with_columns(retyped):
+    """A function that writes runs.csv with more columns: values by run, from the first on."""
+
+    def write(folder, **columns):
+        def change(rows):
+            for at, row in enumerate(rows):
+                row |= {name: values[at] for name, values in columns.items()}
+
+        return retyped(change, folder)
+
+    return write
 
 
 def test_every_run_has_the_speeds_that_it_had(session, truth):
@@ -113,7 +117,7 @@ def test_the_gauge_is_brought_to_the_phones_clock(session, truth):
     assert (np.abs(middles / wanted - 1)[1:] < 0.025).all()
 
 
-def test_what_was_typed_stays(evening, truth):
+def test_what_was_typed_stays(with_columns, evening, truth):
     exits = [70, "", "", 66, "", "", "", ""]
     entries = [46, "", "", 45, "", "", "", ""]
     low = ["", 12.5, *[""] * 6]
@@ -141,7 +145,9 @@ def test_what_was_typed_stays(evening, truth):
     ("off", "by_scatter"),
     [((-5, 5, -4, 6), True), ((-5, 5, -4), False), ((0, 0, 0, 0), False), ((5,), False)],
 )
-def test_pairs_that_scatter_more_than_they_say_are_known_less_well(evening, truth, off, by_scatter):
+def test_pairs_that_scatter_more_than_they_say_are_known_less_well(
+    with_columns, evening, truth, off, by_scatter
+):
     """From four pairs on the scatter of true over shown tells, if it is the larger one."""
     typed = [round(3.6 * v / 0.92) + d for v, d in zip(truth["exit_m_s"], off, strict=False)]
     some = [*typed, *[""] * (8 - len(typed))]
@@ -185,7 +191,7 @@ def test_on_the_road_a_bike_is_faster_than_on_the_map(evening, monkeypatch):
     np.testing.assert_allclose(ratio, np.sqrt(1.25) / np.hypot(1, gentle), rtol=1e-9)
 
 
-def test_a_stated_speedometer_is_not_overruled(evening):
+def test_a_stated_speedometer_is_not_overruled(with_columns, evening):
     change(evening, "session.toml", "[use]", '[speedometer]\nfactor = "0.90 +/- 0.01"\n\n[use]')
     with_columns(evening, **{"entry_speed [km/h]": [50] * 2 + [""] * 6,
                              "exit_speed [km/h]": [75, 78] + [""] * 6})  # fmt: skip
