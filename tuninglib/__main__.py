@@ -77,12 +77,7 @@ def _parser() -> argparse.ArgumentParser:
     check.add_argument("session", type=Path, help="the outing's folder")
     new = commands.add_parser("new", help="write the files of a new outing, to fill in")
     new.add_argument("folder", type=Path, help="a folder that does not exist yet")
-    new.add_argument(
-        "--units",
-        choices=("metric", "us", "imperial"),
-        default="metric",
-        help="units of examples, headers and the report (default: metric)",
-    )
+    _add_units(new, "units of examples, headers and the report")
     new.add_argument("--track", type=Path, metavar="GPX", help="suggest the hill from this track")
     plan = commands.add_parser("plan", help="plan a day: a page for the phone, a sheet to print")
     plan.add_argument("session", type=Path, help="the outing's folder; it need not be complete")
@@ -93,12 +88,7 @@ def _parser() -> argparse.ArgumentParser:
     guide.add_argument(
         "file", type=Path, nargs="?", default="guide.html", help="default: guide.html"
     )
-    guide.add_argument(
-        "--units",
-        choices=("metric", "us", "imperial"),
-        default="metric",
-        help="units of its examples (default: metric)",
-    )
+    _add_units(guide, "units of its examples")
     pack = commands.add_parser("pack", help="put an outing into one file to send")
     pack.add_argument("session", type=Path, help="the outing's folder")
     pack.add_argument("file", type=Path, nargs="?", help="default: SESSION.outing.zip")
@@ -109,6 +99,13 @@ def _parser() -> argparse.ArgumentParser:
     lab.add_argument("session", nargs="?", default="", help="the outing's folder (default: demo)")
     lab.add_argument("--no-browser", action="store_true", help="only print the address to open")
     return parser
+
+
+def _add_units(parser, what: str) -> None:
+    systems = ("metric", "us", "imperial")
+    parser.add_argument(
+        "--units", choices=systems, default="metric", help=f"{what} (default: metric)"
+    )
 
 
 def _gain(text: str) -> float:
@@ -178,27 +175,10 @@ def _report(options) -> int:
     return 0
 
 
-class _Progress:
-    """A bar on a terminal; a line for each session where what is said goes into a file."""
-
-    def __init__(self):
-        self.bar = None
-
-    def __call__(self, outcome, done, count):
-        line = f"{printable(outcome.session.name)}: {outcome.code}"
-        if not sys.stderr.isatty():
-            _say(f"· {done}/{count} {line}", file=sys.stderr, flush=True)
-            return
-        if self.bar is None:
-            from tqdm import tqdm
-
-            self.bar = tqdm(total=count, unit="session", file=sys.stderr)
-        self.bar.set_postfix_str(line, refresh=False)
-        self.bar.update()
-
-    def close(self):
-        if self.bar is not None:
-            self.bar.close()
+def _progress(outcome, done, count) -> None:
+    """A line for each outing."""
+    line = f"{printable(outcome.session.name)}: {outcome.code}"
+    _say(f"· {done}/{count} {line}", file=sys.stderr, flush=True)
 
 
 def _reports(options) -> int:
@@ -206,7 +186,6 @@ def _reports(options) -> int:
 
     # Of hundreds of reports the garbage is worth searching for.
     gc.enable()
-    progress = _Progress() if not options.quiet else None
     try:
         with executor_at(options.scheduler) if options.scheduler else nullcontext() as executor:
             found = make_reports(
@@ -216,15 +195,12 @@ def _reports(options) -> int:
                 jobs=options.jobs,
                 anew=options.anew,
                 pdf=options.pdf,
-                progress=progress,
+                progress=None if options.quiet else _progress,
                 executor=executor,
             )
     except NoCluster as error:
         _say(error, file=sys.stderr)
         return 2
-    finally:
-        if progress:
-            progress.close()
     from tuninglib.report.make import WorkbookError
     from tuninglib.report.season import make_seasons
 

@@ -8,9 +8,11 @@ from dataclasses import dataclass
 from importlib import metadata
 from pathlib import Path
 
+import pandas as pd
+
 import tuninglib
 from tuninglib import units
-from tuninglib.analysis.decide import Flip, Plan, advise
+from tuninglib.analysis.decide import Findings, Flip, Plan, advise
 from tuninglib.analysis.doubts import check_gauge, find_doubts
 from tuninglib.analysis.gain import Road, analyse_road
 from tuninglib.analysis.injector import analyse_ladder, responses_of, session_fit
@@ -43,7 +45,6 @@ from tuninglib.analysis.records import (
     Pull,
     Run,
 )
-from tuninglib.analysis.season import advice_of_day
 from tuninglib.analysis.season_record import OutingRecord, outing_record
 from tuninglib.analysis.upkeep import (
     Climb,
@@ -341,8 +342,17 @@ def analyse(session: Session) -> Results:
     knocks = tuple(Knock(row.setup, row.run, row.knock) for row in loud.itertuples())
     limits = fuel_limits(session)
     climbs = long_climbs(session)
-    hot_climbs = tuple(one.setup for one in climbs if one.place == "above")
-    advice = advise(judged, read, fit, road, knocks, limits, hot_climbs)
+    advice = advise(
+        Findings(
+            session=judged,
+            read=read,
+            fit=fit,
+            road=road,
+            knocks=knocks,
+            fuel_limits=limits,
+            hot_climbs=tuple(one.setup for one in climbs if one.place == "above"),
+        )
+    )
     combinations, plan = advice.combinations, advice.plan
     burnt = tuple(one.fuel for one in plan.fuels)
     ladder = analyse_ladder(
@@ -385,7 +395,7 @@ def analyse(session: Session) -> Results:
             responses,
             check,
             knocks,
-            advice_of_day(judged, advice, road, limits, hot_climbs),
+            advice.of_day,
         ),
     )
 
@@ -415,36 +425,17 @@ def _runs(session, air, road, read) -> tuple:
     def known(value):
         return None if isinstance(value, float) and math.isnan(value) else value
 
-    forces = road.force_of_run if road else {}
-    stated = road.stated_force_of_run if road else {}
-    speeds_count = road.weight_of_run if road else {}
-    reading_counts = read["weight"].to_dict()
+    more = {
+        "force_n": road.force_of_run if road else {},
+        "stated_force_n": road.stated_force_of_run if road else {},
+        "force_weight": road.weight_of_run if road else {},
+        "reading_weight": read["weight"].to_dict(),
+    }
     table = session.runs.join(
         air[["temperature_k", "density_kg_m3", "sae_j1349", "iso_1585", "within_limits"]]
-    )
+    ).assign(**{name: pd.Series(by_row, dtype=float) for name, by_row in more.items()})
+    # Every field is a column of that name: a new one of runs.csv needs nothing here.
+    names = [field.name for field in dataclasses.fields(Run)]
     return tuple(
-        Run(
-            run=row.run,
-            setup=row.setup,
-            rider=row.rider,
-            state=row.state,
-            shown_entry_m_s=known(row.shown_entry_m_s),
-            shown_exit_m_s=known(row.shown_exit_m_s),
-            gauge_low=known(row.gauge_low),
-            gauge_high=known(row.gauge_high),
-            temperature_k=known(row.temperature_k),
-            density_kg_m3=known(row.density_kg_m3),
-            sae_j1349=known(row.sae_j1349),
-            iso_1585=known(row.iso_1585),
-            within_limits=bool(row.within_limits),
-            stated_force_n=stated.get(row.Index),
-            force_n=forces.get(row.Index),
-            knock=row.knock,
-            head_temperature_k=known(row.head_temperature_k),
-            exclude=row.exclude,
-            note=row.note,
-            reading_weight=reading_counts.get(row.Index),
-            force_weight=speeds_count.get(row.Index),
-        )
-        for row in table.itertuples()
+        Run(**{name: known(getattr(row, name)) for name in names}) for row in table.itertuples()
     )

@@ -32,7 +32,7 @@ from tuninglib.text_files import (
     read_table,
     read_text,
 )
-from tuninglib.units import DISPLAY, convert
+from tuninglib.units import convert, unit_of
 from tuninglib.whole_files import keep_earlier, one_writer, write_atomic, write_like
 
 # Values of session.toml ---------------------------------------------------------------------------
@@ -667,7 +667,7 @@ def hill_lines(track: Path | str, units: str = "metric") -> str:
         )
         raise SessionError([Problem(track.name, message)])
     what = _RIDES.format(rides=hill.rides) if hill.rides > 1 else _STRAIGHT
-    unit = DISPLAY[units]["length"][0]
+    unit = unit_of("length", units)
     length, half = (
         convert(metres, "m", unit) for metres in (hill.length_m.value, hill.length_m.half_width)
     )
@@ -781,7 +781,7 @@ def write_new_session(folder: Path | str, units: str = "metric", *, hill: str = 
     require_new(folder)
     folder.mkdir(parents=True, exist_ok=True)
     columns = {key: COLUMNS[key] for key in _COLUMNS}
-    header = header_line(columns, speed_unit=DISPLAY[units]["speed"][0])
+    header = header_line(columns, speed_unit=unit_of("speed", units))
     texts = {TOML: session_template(units, hill=hill), RUNS: _RUNS.format(header=header)}
     for name, content in texts.items():
         write_atomic(folder / name, content)

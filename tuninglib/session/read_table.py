@@ -209,22 +209,11 @@ def columns_of_runs(riders: Collection[str]) -> dict:
     return COLUMNS | {"rider": replace(COLUMNS["rider"], required=len(riders) > 1)}
 
 
-# What one run has of its own; the rest mostly stays as it is from run to run.
-OF_ONE_RUN = (
-    "entry_speed",
-    "exit_speed",
-    "down_entry_speed",
-    "down_exit_speed",
-    "gauge_low",
-    "gauge_high",
-    "gauge",
-    "knock",
-    "head_temperature",
-    "exclude",
-    "note",
-)
-# What one speedometer showed.
-SPEED_COLUMNS = tuple(key for key in OF_ONE_RUN if key.endswith("_speed"))
+# What one speedometer showed, and what else one run has of its own; the rest mostly stays as it is
+# from run to run.
+SPEED_COLUMNS = tuple(key for key in COLUMNS if key.endswith("_speed"))
+_GAUGE = ("gauge_low", "gauge_high", "gauge")
+OF_ONE_RUN = (*SPEED_COLUMNS, *_GAUGE, "knock", "head_temperature", "exclude", "note")
 
 # coastdown.csv; no time by hand is shorter than the lowest, and no bike rolls slower.
 FALL_COLUMNS = {
@@ -253,17 +242,13 @@ FALL_COLUMNS = {
 # climbs.csv: readings of one climb share its number.
 CLIMB_COLUMNS = {
     "climb": Column("number", "its number", required=True, low=0, high=1e6, whole=True),
-    "setup": Column("name", "a setup of session.toml", required=True),
+    "setup": COLUMNS["setup"],
     "time": Column(
         "quantity", "since the climb began", "s", required=True, low=0, high=3e4, si_name="time_s"
     ),
-    "head_temperature": Column(
-        "quantity", "then", "K", required=True, low=250, high=700, si_name="head_temperature_k"
-    ),
-    "air_temperature": Column(
-        "quantity", "of the air", "K", low=233.15, high=328.15, si_name="air_temperature_k"
-    ),
-    "note": Column("text", "anything"),
+    "head_temperature": replace(COLUMNS["head_temperature"], help="then", required=True),
+    "air_temperature": COLUMNS["air_temperature"],
+    "note": COLUMNS["note"],
 }
 
 # fills.csv: full to full.
@@ -278,7 +263,7 @@ FILL_COLUMNS = {
         low=2e-4, high=0.1, si_name="volume_m3", usual="L",
     ),
     "exclude": Column("reason", "why this fill does not count; empty, no or -: it counts"),
-    "note": Column("text", "anything"),
+    "note": COLUMNS["note"],
 }  # fmt: skip
 
 # benchflow.csv: what an injector let through on the bench.
