@@ -2,6 +2,7 @@
 
 import ast
 import functools
+import graphlib
 import re
 from pathlib import Path
 
@@ -57,8 +58,8 @@ def imports(path: Path) -> set:
             found |= {alias.name for alias in node.names}
         elif isinstance(node, ast.ImportFrom) and node.module:
             found.add(node.module)
-            if node.module == "tuninglib":
-                found |= {f"tuninglib.{alias.name}" for alias in node.names}
+            if node.module.startswith("tuninglib"):
+                found |= {f"{node.module}.{alias.name}" for alias in node.names}
     return found
 
 
@@ -83,6 +84,20 @@ def test_every_module_stands_in_a_row():
 def test_arrows_point_downwards():
     found = {path.name: rows_imported(path) - set(ROWS[ROWS.index(row(path)) :]) for path in PATHS}
     assert {name: above for name, above in found.items() if above} == {}
+
+
+# Rows that still have circles.
+CIRCLES_IN = {"analysis"}
+
+
+def test_modules_of_a_row_import_each_other_in_no_circle_not_even_for_types():
+    names = {".".join(path.relative_to(PACKAGE.parent).with_suffix("").parts) for path in PATHS}
+    arrows = {
+        ".".join(path.relative_to(PACKAGE.parent).with_suffix("").parts): imports(path) & names
+        for path in PATHS
+        if row(path) not in CIRCLES_IN
+    }
+    graphlib.TopologicalSorter(arrows).prepare()
 
 
 @pytest.mark.parametrize("package", ONLY_IN)

@@ -88,8 +88,8 @@ def test_what_is_not_one_finite_number(text):
         parse_number(text)
 
 
-@pytest.mark.parametrize("system", list(units.DISPLAY))
-@pytest.mark.parametrize("kind", sorted(units.DISPLAY["metric"]))
+@pytest.mark.parametrize("system", units.SYSTEMS)
+@pytest.mark.parametrize("kind", sorted(units.KINDS))
 def test_every_printed_unit_leads_back(system, kind):
     values = np.array([0.5, 1.0, 300.0])
     back = units.from_display(units.to_display(values, kind, system), kind, system)

@@ -44,7 +44,7 @@ _PLACES = {
     "load_session": "session.load",
     "analyse": "analysis.analyse",
     "make_report": "report.make",
-    "Session": "session.load",
+    "Session": "session.records",
     "Results": "analysis.analyse",
     "SessionError": "text_files",
     "Blend": "physics.fuels",

@@ -77,16 +77,8 @@ def _parser() -> argparse.ArgumentParser:
     check.add_argument("session", type=Path, help="the outing's folder")
     new = commands.add_parser("new", help="write the files of a new outing, to fill in")
     new.add_argument("folder", type=Path, help="a folder that does not exist yet")
-    new.add_argument(
-        "--units",
-        choices=("metric", "us", "imperial"),
-        default="metric",
-        help="units of examples, headers and the report (default: metric)",
-    )
+    _add_units(new, "units of examples, headers and the report")
     new.add_argument("--track", type=Path, metavar="GPX", help="suggest the hill from this track")
-    how = new.add_mutually_exclusive_group()
-    how.add_argument("--ask", action="store_true", help="ask for units, setups and injectors first")
-    how.add_argument("--all", action="store_true", help="write every key there is, explained")
     plan = commands.add_parser("plan", help="plan a day: a page for the phone, a sheet to print")
     plan.add_argument("session", type=Path, help="the outing's folder; it need not be complete")
     plan.add_argument(
@@ -96,12 +88,7 @@ def _parser() -> argparse.ArgumentParser:
     guide.add_argument(
         "file", type=Path, nargs="?", default="guide.html", help="default: guide.html"
     )
-    guide.add_argument(
-        "--units",
-        choices=("metric", "us", "imperial"),
-        default="metric",
-        help="units of its examples (default: metric)",
-    )
+    _add_units(guide, "units of its examples")
     pack = commands.add_parser("pack", help="put an outing into one file to send")
     pack.add_argument("session", type=Path, help="the outing's folder")
     pack.add_argument("file", type=Path, nargs="?", help="default: SESSION.outing.zip")
@@ -112,6 +99,13 @@ def _parser() -> argparse.ArgumentParser:
     lab.add_argument("session", nargs="?", default="", help="the outing's folder (default: demo)")
     lab.add_argument("--no-browser", action="store_true", help="only print the address to open")
     return parser
+
+
+def _add_units(parser, what: str) -> None:
+    systems = ("metric", "us", "imperial")
+    parser.add_argument(
+        "--units", choices=systems, default="metric", help=f"{what} (default: metric)"
+    )
 
 
 def _gain(text: str) -> float:
@@ -126,10 +120,7 @@ def _gain(text: str) -> float:
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command; the number returned is the exit status."""
-    parser = _parser()
-    options = parser.parse_args(arguments)
-    if options.command == "new" and options.all and options.track:
-        parser.error("--all and --track cannot be used together; leave one of them out")
+    options = _parser().parse_args(arguments)
     from tuninglib.text_files import SessionError
     from tuninglib.whole_files import in_words
 
@@ -184,27 +175,10 @@ def _report(options) -> int:
     return 0
 
 
-class _Progress:
-    """A bar on a terminal; a line for each session where what is said goes into a file."""
-
-    def __init__(self):
-        self.bar = None
-
-    def __call__(self, outcome, done, count):
-        line = f"{printable(outcome.session.name)}: {outcome.code}"
-        if not sys.stderr.isatty():
-            _say(f"· {done}/{count} {line}", file=sys.stderr, flush=True)
-            return
-        if self.bar is None:
-            from tqdm import tqdm
-
-            self.bar = tqdm(total=count, unit="session", file=sys.stderr)
-        self.bar.set_postfix_str(line, refresh=False)
-        self.bar.update()
-
-    def close(self):
-        if self.bar is not None:
-            self.bar.close()
+def _progress(outcome, done, count) -> None:
+    """A line for each outing."""
+    line = f"{printable(outcome.session.name)}: {outcome.code}"
+    _say(f"· {done}/{count} {line}", file=sys.stderr, flush=True)
 
 
 def _reports(options) -> int:
@@ -212,7 +186,6 @@ def _reports(options) -> int:
 
     # Of hundreds of reports the garbage is worth searching for.
     gc.enable()
-    progress = _Progress() if not options.quiet else None
     try:
         with executor_at(options.scheduler) if options.scheduler else nullcontext() as executor:
             found = make_reports(
@@ -222,15 +195,12 @@ def _reports(options) -> int:
                 jobs=options.jobs,
                 anew=options.anew,
                 pdf=options.pdf,
-                progress=progress,
+                progress=None if options.quiet else _progress,
                 executor=executor,
             )
     except NoCluster as error:
         _say(error, file=sys.stderr)
         return 2
-    finally:
-        if progress:
-            progress.close()
     from tuninglib.report.make import WorkbookError
     from tuninglib.report.season import make_seasons
 
@@ -279,40 +249,12 @@ def _check(options) -> int:
 
 
 def _new(options) -> int:
-    from tuninglib.session import edit
+    from tuninglib.session.edit import hill_lines, write_new_session
 
-    units = options.units
-    if options.all:
-        text = ""
-    else:
-        setups, injectors = edit.SETUPS, edit.INJECTORS
-        if options.ask:
-            units, setups, injectors = _asked(units, setups, injectors)
-        hill = edit.hill_lines(options.track, units) if options.track else ""
-        text = edit.short_template(units, setups=setups, injectors=injectors, hill=hill)
-    for path in edit.write_new_session(options.folder, units, text=text):
+    hill = hill_lines(options.track, options.units) if options.track else ""
+    for path in write_new_session(options.folder, options.units, hill=hill):
         _say(path)
     return 0
-
-
-def _asked(units, setups, injectors) -> tuple:
-    """Three things that make a new session the rider's own; an empty answer takes what is shown."""
-    _say("Press Enter to take what is in brackets.", file=sys.stderr)
-    while (said := _answer("Units of the report: metric, us or imperial", [units])) not in (
-        ["metric"], ["us"], ["imperial"]
-    ):  # fmt: skip
-        _say(f"{', '.join(said)!r} is not one of the three.", file=sys.stderr)
-    setups = _answer("Setups that you will ride, starting with the bike as it was", setups)
-    return said[0], setups, _answer("Injectors, starting with the one that was fitted", injectors)
-
-
-def _answer(question, offered) -> list:
-    """Names that were typed, with commas between them, each once."""
-    print(f"{question} [{', '.join(offered)}]: ", end="", file=sys.stderr, flush=True)
-    # Whatever is piped in may end early.
-    typed = sys.stdin.readline()
-    names = [" ".join(one.split()) for one in typed.split(",")]
-    return list(dict.fromkeys(one for one in names if one)) or list(offered)
 
 
 def _plan(options) -> int:

@@ -68,70 +68,38 @@ _RANGE = re.compile(
 )
 
 
-# What people type, and the pint expression it stands for. Engine speed is kept in 1/min (rpm).
-_SPELLINGS = {
-    "c": "degC",
-    "celsius": "degC",
-    "℃": "degC",
-    "fahrenheit": "degF",
-    "℉": "degF",
-    "f": "degF",
-    "kmh": "km/hour",
-    "km/h": "km/hour",
-    "kph": "km/hour",
-    "mph": "mile/hour",
-    "kg": "kg",
-    "kgs": "kg",
-    "kilo": "kg",
-    "kilos": "kg",
-    "lb": "lb",
-    "lbs": "lb",
-    "km/hr": "km/hour",
-    "cc": "cm**3",
-    "ccm": "cm**3",
-    "cc/min": "cm**3/min",
-    "ccm/min": "cm**3/min",
-    "cm3": "cm**3",
-    "cm3/min": "cm**3/min",
-    "cu in": "in**3",
-    "ci": "in**3",
-    "st": "stone",
-    "ml/min": "cm**3/min",
-    # Pint would count a revolution as 2π; the trade counts turns.
-    "rpm": "1/min",
-    "rev/min": "1/min",
-    "revs/min": "1/min",
-    "r/min": "1/min",
-    "min-1": "1/min",
-    "min^-1": "1/min",
-    "revolutions per minute": "1/min",
-    "revolution/minute": "1/min",
-    "turns/min": "1/min",
-    "rps": "1/s",
-    "rev/s": "1/s",
-    "r/s": "1/s",
-    "revolutions per second": "1/s",
-    "rad/s": "turn_in_radians/s",
-    "radian/second": "turn_in_radians/s",
-    "percent": "%",
-    "lb/hr": "lb/hour",
-    "lb/h": "lb/hour",
-    "m2": "m**2",
-    "m²": "m**2",
-    "ft2": "ft**2",
-    "ft²": "ft**2",
-    "sq ft": "ft**2",
-    "g/cc": "g/cm**3",
-    "kg/l": "kg/L",
-    "kg/m3": "kg/m**3",
-    "kg/m³": "kg/m**3",
-    "g/ml": "g/mL",
-    "imp gal": "imperial_gallon",
-    "us gal": "gallon",
+# What people type of each unit, in small letters. Engine speed is kept in 1/min (rpm): pint would
+# count a revolution as 2π; the trade counts turns.
+_TYPED = {
+    "degC": "c, celsius, ℃",
+    "degF": "fahrenheit, ℉, f",
+    "km/hour": "kmh, km/h, kph, km/hr",
+    "mile/hour": "mph",
+    "kg": "kg, kgs, kilo, kilos",
+    "lb": "lb, lbs",
+    "cm**3": "cc, ccm, cm3",
+    "cm**3/min": "cc/min, ccm/min, cm3/min, ml/min",
+    "in**3": "cu in, ci",
+    "stone": "st",
+    "1/min": "rpm, rev/min, revs/min, r/min, min-1, min^-1, turns/min, revolution/minute, "
+    "revolutions per minute",
+    "hp": "bhp",
+    "1/s": "rps, rev/s, r/s, revolutions per second",
+    "turn_in_radians/s": "rad/s, radian/second",
+    "%": "percent",
+    "lb/hour": "lb/hr, lb/h",
+    "m**2": "m2, m²",
+    "ft**2": "ft2, ft², sq ft",
+    "g/cm**3": "g/cc",
+    "kg/L": "kg/l",
+    "kg/m**3": "kg/m3, kg/m³",
+    "g/mL": "g/ml",
+    "imperial_gallon": "imp gal",
+    "gallon": "us gal",
     "mbar": "mbar",
-    "°": "degree",
-    "deg": "degree",
+    "degree": "°, deg",
 }
+_SPELLINGS = {typed: unit for unit, all_ in _TYPED.items() for typed in all_.split(", ")}
 
 
 # Of a temperature, in words or with one of the signs that look like a degree's.
@@ -650,78 +618,51 @@ _EXAMPLES = {
     "s": "1.1 ms",
 }
 
-# What the report prints, by kind of quantity: (unit as pint reads it, label as people write it).
-DISPLAY = {
-    "metric": {
-        "speed": ("km/h", "km/h"),
-        "length": ("m", "m"),
-        "mass": ("kg", "kg"),
-        "temperature": ("degC", "°C"),
-        "pressure": ("hPa", "hPa"),
-        "fuel_pressure": ("bar", "bar"),
-        "force": ("N", "N"),
-        "power": ("kW", "kW"),
-        "flow": ("cm**3/min", "cc/min"),
-        "volume": ("L", "L"),
-        "displacement": ("cm**3", "cc"),
-        "area": ("m**2", "m²"),
-        "time": ("ms", "ms"),
-        "density": ("kg/m**3", "kg/m³"),
-        "torque": ("N*m", "N·m"),
-    },
-    "us": {
-        "speed": ("mph", "mph"),
-        "length": ("ft", "ft"),
-        "mass": ("lb", "lb"),
-        "temperature": ("degF", "°F"),
-        "pressure": ("inHg", "inHg"),
-        "fuel_pressure": ("psi", "psi"),
-        "force": ("lbf", "lbf"),
-        "power": ("hp", "hp"),
-        "flow": ("cm**3/min", "cc/min"),
-        "volume": ("gallon", "US gal"),
-        "displacement": ("cm**3", "cc"),
-        "area": ("ft**2", "ft²"),
-        "time": ("ms", "ms"),
-        "density": ("lb/ft**3", "lb/ft³"),
-        "torque": ("lbf*ft", "lb·ft"),
-    },
-    "imperial": {
-        "speed": ("mph", "mph"),
-        "length": ("ft", "ft"),
-        "mass": ("lb", "lb"),
-        "temperature": ("degC", "°C"),
-        "pressure": ("mbar", "mbar"),
-        "fuel_pressure": ("psi", "psi"),
-        "force": ("lbf", "lbf"),
-        "power": ("hp", "bhp"),
-        "flow": ("cm**3/min", "cc/min"),
-        "volume": ("imperial_gallon", "gal (imperial)"),
-        "displacement": ("cm**3", "cc"),
-        "area": ("ft**2", "ft²"),
-        "time": ("ms", "ms"),
-        "density": ("kg/m**3", "kg/m³"),
-        "torque": ("lbf*ft", "lb·ft"),
-    },
+# What is printed of each kind of quantity: in SI, then in each system of units.
+SYSTEMS = ("metric", "us", "imperial")
+KINDS = {
+    "speed": ("m/s", "km/h", "mph", "mph"),
+    "length": ("m", "m", "ft", "ft"),
+    "mass": ("kg", "kg", "lb", "lb"),
+    "temperature": ("K", "degC", "degF", "degC"),
+    "pressure": ("Pa", "hPa", "inHg", "mbar"),
+    "fuel_pressure": ("Pa", "bar", "psi", "psi"),
+    "force": ("N", "N", "lbf", "lbf"),
+    "power": ("W", "kW", "hp", "bhp"),
+    "flow": ("m**3/s", "cm**3/min", "cm**3/min", "cm**3/min"),
+    "volume": ("m**3", "L", "gallon", "imperial_gallon"),
+    "displacement": ("m**3", "cm**3", "cm**3", "cm**3"),
+    "area": ("m**2", "m**2", "ft**2", "ft**2"),
+    "time": ("s", "ms", "ms", "ms"),
+    "density": ("kg/m**3", "kg/m**3", "lb/ft**3", "kg/m**3"),
+    "torque": ("N*m", "N*m", "lbf*ft", "lbf*ft"),
+}
+# Units as people write them, where a header spells them out.
+_LABELS = {
+    "degC": "°C",
+    "degF": "°F",
+    "cm**3/min": "cc/min",
+    "gallon": "US gal",
+    "imperial_gallon": "gal (imperial)",
+    "cm**3": "cc",
+    "m**2": "m²",
+    "ft**2": "ft²",
+    "kg/m**3": "kg/m³",
+    "lb/ft**3": "lb/ft³",
+    "N*m": "N·m",
+    "lbf*ft": "lb·ft",
 }
 
-_SI = {
-    "speed": "m/s",
-    "length": "m",
-    "mass": "kg",
-    "temperature": "K",
-    "pressure": "Pa",
-    "fuel_pressure": "Pa",
-    "force": "N",
-    "power": "W",
-    "flow": "m**3/s",
-    "volume": "m**3",
-    "displacement": "m**3",
-    "area": "m**2",
-    "time": "s",
-    "density": "kg/m**3",
-    "torque": "N*m",
-}
+
+def unit_of(kind: str, system: str) -> str:
+    """Unit of a kind of quantity in a system of units, as a header spells it.
+
+    Examples
+    --------
+    >>> unit_of("temperature", "us")
+    'degF'
+    """
+    return KINDS[kind][1 + SYSTEMS.index(system)]
 
 
 def unit_label(kind: str, system: str) -> str:
@@ -732,7 +673,7 @@ def unit_label(kind: str, system: str) -> str:
     >>> unit_label("speed", "us")
     'mph'
     """
-    return DISPLAY[system][kind][1]
+    return sign_of(unit_of(kind, system))
 
 
 def sign_of(unit: str) -> str:
@@ -743,7 +684,7 @@ def sign_of(unit: str) -> str:
     >>> sign_of("degC"), sign_of("km/h")
     ('°C', 'km/h')
     """
-    return {"degC": "°C", "degF": "°F"}.get(unit, unit)
+    return _LABELS.get(unit, unit)
 
 
 def to_display(values: ArrayLike, kind: str, system: str) -> float | np.ndarray:
@@ -754,7 +695,7 @@ def to_display(values: ArrayLike, kind: str, system: str) -> float | np.ndarray:
     >>> to_display(10.0, "speed", "metric")
     36.0
     """
-    return convert(values, _SI[kind], DISPLAY[system][kind][0])
+    return convert(values, KINDS[kind][0], unit_of(kind, system))
 
 
 def from_display(values: ArrayLike, kind: str, system: str) -> float | np.ndarray:
@@ -765,4 +706,4 @@ def from_display(values: ArrayLike, kind: str, system: str) -> float | np.ndarra
     >>> from_display(36.0, "speed", "metric")
     10.0
     """
-    return convert(values, DISPLAY[system][kind][0], _SI[kind])
+    return convert(values, unit_of(kind, system), KINDS[kind][0])

@@ -44,7 +44,7 @@ def test_a_session_without_runs_can_have_its_drag_area_written(tmp_path):
     edited = write_values(tmp_path / "fresh", {"bike": values_for_session(road)})
     assert edited.kept is not None
     text = (tmp_path / "fresh" / "session.toml").read_text(encoding="utf-8")
-    assert re.search(r'^drag_area = "0\.5\d* m2 \+/- .* m2"  # drag coefficient', text, re.M)
+    assert re.search(r'^drag_area = "0\.5\d* m2 \+/- .* m2"$', text, re.M)
 
 
 def test_the_doubt_of_the_speedometer_is_in_what_is_written():

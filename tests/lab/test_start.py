@@ -79,8 +79,8 @@ def test_an_unfinished_session_is_one_line_with_a_link_to_where_it_is_mended(tmp
         start.opened(str(tmp_path / "fresh"))
     shown = start.not_finished(raised.value.problems)
     assert shown.plain() == (
-        "Not finished: session.toml still lacks date, mass, length, grade, bore, stroke and "
-        "flow; runs.csv: has a header but no run; add one row for each run."
+        "Not finished: session.toml still lacks date, mass, length, grade, entry speed, "
+        "scale, displacement and flow; runs.csv: has a header but no run; add one row for each run."
     )
     assert 'href="session.ipynb"' in shown.html()
     assert len(raised.value._render_traceback_()) == 1

@@ -14,7 +14,6 @@ from tuninglib.physics.motion import (
     exit_speed_by_steps_m_s,
     exit_speed_m_s,
     mean_power_w,
-    predict_exit_speed,
     travel_time_s,
     wheel_force_n,
     wheel_power_w,
@@ -327,40 +326,28 @@ def test_mean_power_is_force_times_mean_speed():
     assert 1.0 < constant / power < 1.1
 
 
-def test_prediction_in_the_same_conditions_is_the_same_speed():
-    force = wheel_force_n(on_two(), entry_speed_m_s=12.0, exit_speed_m_s=18.0)
-    power = wheel_power_w(on_two(), entry_speed_m_s=12.0, exit_speed_m_s=18.0)
-    found = predict_exit_speed(on_two(), force_n=force, power_w=power, entry_speed_m_s=12.0)
-    assert found.at_force_m_s == pytest.approx(18.0, rel=1e-10)
-    assert found.at_power_m_s == pytest.approx(18.0, rel=1e-6)
+def test_force_and_power_give_back_the_speed_that_they_are_from():
+    speeds = {"entry_speed_m_s": 12.0, "exit_speed_m_s": 18.0}
+    power = wheel_power_w(on_two(), **speeds)
+    found = exit_speed_at_power_m_s(on_two(), power_w=power, entry_speed_m_s=12.0)
+    assert found == pytest.approx(18.0, rel=1e-6)
+    force = wheel_force_n(on_two(), **speeds)
+    assert exit_speed_m_s(on_two(), force_n=force, entry_speed_m_s=12.0) == pytest.approx(18.0)
 
 
-def test_a_heavier_rider_and_thinner_air_slow_it_down():
-    light = predict_exit_speed(on_two(), **OUTPUT)
-    heavy = predict_exit_speed(on_two(mass_kg=235.0), **OUTPUT)
-    thin = predict_exit_speed(on_two(), engine_factor=0.9, **OUTPUT)
-    assert heavy.at_force_m_s < light.at_force_m_s
-    assert heavy.at_power_m_s < light.at_power_m_s
-    assert thin.at_force_m_s < light.at_force_m_s
-    assert thin.at_power_m_s < light.at_power_m_s
-
-
-def test_prediction_grid_equals_single_predictions():
+def test_a_grid_of_speeds_equals_single_ones():
     masses, grades = np.meshgrid([150.0, 230.0], [0.03, 0.07, 0.5], indexing="ij")
     hill = Hill(np.full((2, 3, 1), 400.0), grades[..., None])
-    grid = predict_exit_speed(on_two(hill, mass_kg=masses), **OUTPUT)
-    assert np.isnan(grid.at_force_m_s[:, 2]).all()
-    # Constant power never stalls: it crawls at the speed at which it holds the slope.
+    power = {"power_w": 4600.0, "entry_speed_m_s": 12.5, "steps": 20}
+    grid = exit_speed_at_power_m_s(on_two(hill, mass_kg=masses), **power)
     for i in range(2):
+        # Constant power never stalls: it crawls at the speed at which it holds the slope.
         steep = on_two(Hill(400.0, 0.5), mass_kg=masses[i, 2])
-        top = top_speed_at_power_m_s(steep, power_w=4600.0)
-        assert grid.at_power_m_s[i, 2] == pytest.approx(top, rel=1e-6)
-    for i in range(2):
+        assert grid[i, 2] == pytest.approx(top_speed_at_power_m_s(steep, power_w=4600.0), rel=1e-6)
         for j in range(2):
             own = on_two(Hill(400.0, grades[i, j]), mass_kg=masses[i, j])
-            one = predict_exit_speed(own, **OUTPUT)
-            assert grid.at_force_m_s[i, j] == pytest.approx(one.at_force_m_s, rel=1e-12)
-            assert grid.at_power_m_s[i, j] == pytest.approx(one.at_power_m_s, rel=1e-6)
+            assert grid[i, j] == pytest.approx(exit_speed_at_power_m_s(own, **power), rel=1e-6)
+    assert (grid[1] < grid[0]).all()
 
 
 @pytest.mark.parametrize("wind", [0.0, 4.0, -4.0])

@@ -12,9 +12,9 @@ from tuninglib.lab.plan import plan
 from tuninglib.report import guide
 from tuninglib.report.make import make_report, run_workbook, workbook_path
 from tuninglib.session import schema
-from tuninglib.session.edit import short_template, write_values
+from tuninglib.session.edit import session_template, write_values
 from tuninglib.session.read_table import RUNS
-from tuninglib.units import DISPLAY
+from tuninglib.units import SYSTEMS
 
 # Each has what the other has not; a session's runs.csv stays in the units of its rider.
 SESSIONS = ("bigger_cylinder", "there_and_back", "logged_evening")
@@ -78,5 +78,5 @@ def test_the_tables_of_the_guide_and_a_new_session_are_in_the_riders_units(syste
     tables = [guide.keys(name, system) for name in (*schema.SINGLE, *schema.NAMED)]
     tables += [guide.pieces(system), guide.columns(RUNS, system)]
     assert foreign_units(" ".join(map(str, tables)), system) == []
-    assert foreign_units(short_template(system), system) == []
-    assert set(FOREIGN) < set(DISPLAY)
+    assert foreign_units(session_template(system), system) == []
+    assert set(FOREIGN) < set(SYSTEMS)

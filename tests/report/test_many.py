@@ -1,6 +1,5 @@
 """Reports of many sessions: several at a time, the unchanged left alone, the bad ones listed."""
 
-import io
 import multiprocessing
 import os
 import shutil
@@ -159,19 +158,6 @@ def test_the_fingerprint_looks_at_what_a_report_follows_from(season):
     assert fingerprint(season / "may") == first
     (season / "may" / "fills.csv").write_text("setup,distance [km],volume [L]\nstock,200,5\n")
     assert fingerprint(season / "may") != first
-
-
-def test_on_a_terminal_there_is_a_bar(season, monkeypatch):
-    class Terminal(io.StringIO):
-        def isatty(self):
-            return True
-
-    monkeypatch.setattr("sys.stderr", Terminal())
-    assert main(["report", str(season), "--jobs", "1"]) == 0
-    said = sys.stderr.getvalue()
-    assert "3/3" in said
-    assert "may: unchanged" in said
-    assert "·" not in said
 
 
 def test_a_folder_without_sessions_is_said(tmp_path, capsys):

@@ -1,6 +1,6 @@
 """The session that a new rider fills in: how little it asks for, and how riders type it."""
 
-import io
+import dataclasses
 import json
 import re
 import shutil
@@ -14,11 +14,12 @@ from tuninglib.analysis.analyse import analyse
 from tuninglib.session import machine, schema
 from tuninglib.session.edit import (
     names_of,
+    session_template,
     set_values,
-    short_template,
     write_new_session,
     write_values,
 )
+from tuninglib.session.fields import example_in, read_value
 from tuninglib.session.load import load_session
 from tuninglib.session.read_table import COLUMNS
 from tuninglib.text_files import SessionError
@@ -57,23 +58,22 @@ def filled_in(folder, units, values=None, rows=None):
 
 @pytest.mark.parametrize("units", SYSTEMS)
 def test_what_is_asked_for_fits_one_screen(units):
-    text = short_template(units)
+    text = session_template(units)
     assert len(text.splitlines()) <= 25
     assert max(map(len, text.splitlines())) <= 100
     assert text.count('""') <= 11
     assert "`tuninglib guide`" in text
-    assert "--all" in text
 
 
 @pytest.mark.parametrize("units", SYSTEMS)
 def test_every_example_in_it_can_be_typed_as_it_stands(tmp_path, units):
-    lines = [line for line in short_template(units).splitlines() if '""' in line]
+    lines = [line for line in session_template(units).splitlines() if '""' in line]
     values = [re.search(r'#.*?"([^"]+)"', line)[1] for line in lines]
     by_fuel = ["1,stock,61,13.1,none,"] if units == "metric" else ROWS["us"]
     session = load_session(filled_in(tmp_path / "mine", units, values, by_fuel))
     assert session.about.units == units
     foreign = r"\d (kg|m|km/h)\b" if units != "metric" else r"\d (lb|ft|mph)\b"
-    assert not re.search(foreign, short_template(units))
+    assert not re.search(foreign, session_template(units))
 
 
 @pytest.mark.parametrize("units", ["us", "metric"])
@@ -113,6 +113,40 @@ def test_a_header_in_the_other_unit_is_asked_about_once(tmp_path, units, header,
         load_session(folder)
     (problem,) = caught.value.problems
     assert said in problem.message
+
+
+def test_a_new_session_never_overwrites(tmp_path):
+    folder = tmp_path / "this year" / "made before"
+    folder.mkdir(parents=True)
+    assert {path.name for path in write_new_session(folder)} == {"session.toml", "runs.csv"}
+    (folder / "runs.csv").write_text("keep me")
+    with pytest.raises(SessionError, match="not an empty folder; choose a new name"):
+        write_new_session(folder)
+    assert (folder / "runs.csv").read_text() == "keep me"
+    assert all(path.is_file() for path in write_new_session(tmp_path / "next year" / "first"))
+
+
+@pytest.mark.parametrize("units", SYSTEMS)
+def test_every_example_of_a_key_is_read_and_says_the_same_in_all_units(units):
+    """In at most three digits: one is round in its own units, and 1 mph is more than 1 km/h."""
+    for record in (*schema.SINGLE.values(), *schema.NAMED.values()):
+        for field in dataclasses.fields(record):
+            meta = field.metadata
+            if meta["kind"] in ("pieces", "reference", "references"):
+                continue
+            other = example_in(meta["example"], units)
+            before, after = (read_value(meta, one, {}) for one in (meta["example"], other))
+            if meta["kind"] == "quantity":
+                near = 0.7 if other == "1 mph" else 0.07
+                assert after.value == pytest.approx(before.value, rel=near, abs=1e-9)
+                assert after.half_width == pytest.approx(before.half_width, rel=0.25)
+                for number in re.findall(r"\d+\.?\d*", other):
+                    digits = number.replace(".", "").lstrip("0")
+                    assert len(digits if "." in number else digits.rstrip("0")) <= 3, other
+            if meta["kind"] == "speed pairs":
+                factors = [true / shown for shown, true in after]
+                assert factors == pytest.approx([0.955, 0.955], abs=0.003)
+    assert example_in("310 m", units) == ("310 m" if units == "metric" else "1000 ft")
 
 
 def test_all_that_is_missing_is_named_in_one_go(tmp_path, capsys):
@@ -180,7 +214,8 @@ def test_who_rode_need_not_be_said_where_there_is_one(tmp_path):
 
 def test_values_are_written_into_it_as_into_any_other(tmp_path):
     folder = tmp_path / "mine"
-    write_new_session(folder, "us", text=typed_into(short_template("us"), SCRIPTS["us"]))
+    toml, _ = write_new_session(folder, "us")
+    toml.write_text(typed_into(toml.read_text("utf-8"), SCRIPTS["us"]), "utf-8")
     new = {
         "engines.stock": {"displacement": "126 cc", "compression_ratio": 9.3},
         "setups.big": {"parts": "open exhaust"},
@@ -196,15 +231,6 @@ def test_values_are_written_into_it_as_into_any_other(tmp_path):
     text = set_values(text, "engines.stock", {"compression_ratio": None})
     assert "parts" not in text
     assert "\n# stock.compression_ratio = 9.3\n" in text
-
-
-def test_with_every_key_it_is_as_long_as_ever(tmp_path):
-    main(["new", str(tmp_path / "short")])
-    main(["new", str(tmp_path / "long"), "--all"])
-    long = (tmp_path / "long" / "session.toml").read_text("utf-8")
-    assert long == write_new_session(tmp_path / "other")[0].read_text("utf-8")
-    assert len(long.splitlines()) > 100
-    assert (tmp_path / "long" / "runs.csv").read_text("utf-8").count(",") > 12
 
 
 # Forty ways in which riders type what the first session asks for, and the rows. What one of them
@@ -320,33 +346,6 @@ def test_a_track_that_shows_no_hill_is_refused_and_writes_nothing(tmp_path, caps
     assert "flat.gpx: shows no stretch that was ridden up three times" in said
     assert "nothing.gpx" in said
     assert not (tmp_path / "mine").exists()
-    with pytest.raises(SystemExit, match="2"):
-        main(["new", str(tmp_path / "mine"), "--all", "--track", str(track)])
-
-
-@pytest.mark.parametrize(
-    ("typed", "units", "names", "flows"),
-    [
-        ("", "metric", ("stock", "big"), ("stock.flow", "large.flow")),
-        ("\n\n\n", "metric", ("stock", "big"), ("stock.flow", "large.flow")),
-        ("miles\nus\nstock, kit 120,kit 140\ni120, i140\n", "us", ("stock", "kit 120", "kit 140"),
-         ("i120.flow", "i140.flow")),
-        ("imperial\nstock, stock\ni120", "imperial", ("stock",), ("i120.flow",)),
-    ],
-)  # fmt: skip
-def test_three_things_are_asked_for_if_the_rider_wants_that(
-    tmp_path, monkeypatch, typed, units, names, flows
-):
-    monkeypatch.setattr("sys.stdin", io.StringIO(typed))
-    assert main(["new", str(tmp_path / "mine"), "--ask"]) == 0
-    text = (tmp_path / "mine" / "session.toml").read_text("utf-8")
-    assert f'\nunits = "{units}"\n' in text
-    assert names_of(tmp_path / "mine")[0] == names
-    assert tuple(re.findall(r'(?m)^(\S+\.flow) = ""', text)) == flows
-    assert text.count('.displacement = ""') == min(len(names), 2)
-    if len(names) == 3:
-        assert '"kit 120" = { engine = "big", injector = "i120"' in text
-        assert '"kit 140" = { engine = "big", injector = "i140"' in text
 
 
 def test_lines_typed_the_wrong_way_round_are_named_as_that(tmp_path):

@@ -10,12 +10,11 @@ from scipy.optimize import least_squares
 from tests.tools.simulate_coast_down import LAYOUTS, line
 from tests.tools.simulate_coast_down import day as day_of_falls
 from tuninglib.physics.motion import Hill, Ride
+from tuninglib.statistics import coast_down
 from tuninglib.statistics.coast_down import (
-    WindSds,
     _fall_time,
     coast_time_s,
     fit_coast_down,
-    fit_coast_down_trace,
 )
 from tuninglib.statistics.repeats import t_quantile
 
@@ -50,31 +49,21 @@ def profile(wind, grade=0.0):
 
 
 def day(rng, runs, *, steady=1.0, gust=0.6, noise=0.1, grade=0.0):
-    """Timed falls, and logged speeds, of runs in turn both ways."""
-    falls, points = [], []
+    """Timed falls of runs in turn both ways."""
+    falls = []
     for run in range(runs):
         way = 1 if run % 2 == 0 else -1
         t, v = profile(way * (steady + gust * rng.standard_normal()), way * grade)
         slow = -np.interp(-MARKS, -v, np.gradient(v, t))
         at = np.interp(-MARKS, -v, t) + noise / slow * rng.standard_normal(MARKS.size)
         falls += [(run, way, *pair) for pair in zip(MARKS, MARKS[1:], np.diff(at), strict=False)]
-        some = slice(0, None, 50)
-        read = v[some] + noise * rng.standard_normal(v[some].size)
-        points += [(run, way, *pair) for pair in zip(t[some] + 7.0, read, strict=True)]
-    return np.array(falls).T, np.array(points).T
+    return np.array(falls).T
 
 
 def fit_falls(falls, grade=0.0):
     run, way, fast, slow, time = falls
     return fit_coast_down(
         start(grade), run=run, direction=way, from_speed_m_s=fast, to_speed_m_s=slow, time_s=time
-    )
-
-
-def fit_points(points, grade=0.0, **known):
-    run, way, time, speed = points
-    return fit_coast_down_trace(
-        start(grade), run=run, direction=way, time_s=time, speed_m_s=speed, **known
     )
 
 
@@ -102,7 +91,7 @@ def test_a_bike_that_is_blown_along_is_refused():
 
 
 def test_a_wind_in_any_run_is_left_to_the_fit():
-    falls, _ = day(np.random.default_rng(0), 4)
+    falls = day(np.random.default_rng(0), 4)
     run, way, first, last, time = falls
     windy = replace(start(), wind_m_s=np.array([0.0, 1.0]))
     with pytest.raises(ValueError, match="wind is 1 m/s but must be 0 m/s; the fit finds it"):
@@ -111,10 +100,9 @@ def test_a_wind_in_any_run_is_left_to_the_fit():
         )
 
 
-@pytest.mark.parametrize("fit", [fit_falls, fit_points])
-def test_exact_readings_give_the_exact_road_load(fit):
-    falls, points = day(np.random.default_rng(0), 4, gust=0.0, noise=0.0, grade=0.002)
-    found = fit(falls if fit is fit_falls else points, grade=0.002)
+def test_exact_readings_give_the_exact_road_load():
+    falls = day(np.random.default_rng(0), 4, gust=0.0, noise=0.0, grade=0.002)
+    found = fit_falls(falls, grade=0.002)
     assert found.drag_area_m2 == pytest.approx(AREA, rel=1e-3)
     assert found.rolling_coefficient == pytest.approx(ROLLING, rel=2e-3)
     # A little less: the stated calm day pulls at it.
@@ -123,11 +111,11 @@ def test_exact_readings_give_the_exact_road_load(fit):
 
 
 # Sixteen days know their spread to 18 %; a half of the width that it should have is noticed.
-def test_intervals_of_logged_speeds_hold_the_truth():
+def test_intervals_hold_the_truth():
     rng = np.random.default_rng(11)
     held, errors, sds = [], [], []
     for _ in range(16):
-        found = fit_points(day(rng, 6)[1])
+        found = fit_falls(day(rng, 6))
         t = t_quantile(0.975, found.dof)
         held.append(abs(found.drag_area_m2 - AREA) <= t * found.drag_area_sd_m2)
         held.append(abs(found.rolling_coefficient - ROLLING) <= t * found.rolling_coefficient_sd)
@@ -148,7 +136,7 @@ def test_no_day_of_good_numbers_is_refused_and_intervals_hold_the_truth():
 
 def test_numbers_that_do_not_belong_together_are_refused_with_the_worst_row():
     """One time typed without its decimal point."""
-    falls, _ = day(np.random.default_rng(3), 4)
+    falls = day(np.random.default_rng(3), 4)
     falls[4, 7] *= 10
     with pytest.raises(ValueError, match=r"no road load explains.*the worst of them, row 8, is"):
         fit_falls(falls)
@@ -187,17 +175,6 @@ def test_a_wind_from_behind_pushes_where_it_is_faster():
     assert np.isnan(_fall_time(8.0, 1.0, 1.0, 0.33, 208.0, -3.0))
 
 
-def test_speeds_read_ten_times_as_finely_tell_ten_times_as_much():
-    one, other = (
-        fit_points(
-            day(np.random.default_rng(5), 4, gust=0.0, noise=noise)[1],
-            wind=WindSds(gust_sd_m_s=1e-4),
-        )
-        for noise in (0.02, 0.002)
-    )
-    assert one.drag_area_sd_m2 / other.drag_area_sd_m2 == pytest.approx(10, rel=0.25)
-
-
 @pytest.mark.parametrize(("area", "rolling", "begin"), [
     (0.1, 0.002, (1.2, 0.04)), (0.3, 0.004, (0.5, 0.03)), (0.55, 0.015, (0.1, 0.002)),
 ])  # fmt: skip
@@ -210,14 +187,14 @@ def test_exact_falls_are_found_from_a_start_far_off(area, rolling, begin):
         direction=np.repeat([1, -1, 1, -1], 4), from_speed_m_s=fast, to_speed_m_s=slow,
         time_s=coast_time_s(true, from_speed_m_s=fast, to_speed_m_s=slow),
     )  # fmt: skip
-    assert found.drag_area_m2 == pytest.approx(area, rel=1e-4)
+    assert found.drag_area_m2 == pytest.approx(area, rel=2e-4)
     assert found.rolling_coefficient == pytest.approx(rolling, rel=1e-3)
 
 
 def test_four_falls_are_enough():
     """And nobody is told of a wind that blows him along, which nobody stated."""
     for seed in range(8):
-        falls, _ = day(np.random.default_rng(seed), 2, gust=0.3, noise=0.03)
+        falls = day(np.random.default_rng(seed), 2, gust=0.3, noise=0.03)
         found = fit_falls(falls[:, [0, 4, 5, 9]])
         t = t_quantile(0.975, found.dof)
         assert abs(found.drag_area_m2 - AREA) < 1.5 * t * found.drag_area_sd_m2
@@ -226,38 +203,35 @@ def test_four_falls_are_enough():
 def test_falls_without_any_error_have_an_interval():
     """Four exact falls leave nothing that tells how far off they are; what is usual does."""
     for seed in range(5, 9):
-        falls, _ = day(np.random.default_rng(seed), 2, gust=0.3, noise=0.0)
+        falls = day(np.random.default_rng(seed), 2, gust=0.3, noise=0.0)
         found = fit_falls(falls[:, [0, 4, 5, 9]])
         assert 0.02 < found.drag_area_sd_m2 < 0.3
         assert abs(found.drag_area_m2 - AREA) < 2 * found.drag_area_sd_m2
 
 
 @pytest.mark.parametrize(("stated", "shown"), [(0.1, (0.02, 0.2)), (50.0, (0.998, 1.002))])
-def test_a_wind_is_as_far_from_calm_as_the_stated_day_lets_it_be(stated, shown):
-    run, way, fast, slow, time = day(np.random.default_rng(0), 4, gust=0.0, noise=0.0)[0]
-    found = fit_coast_down(
-        start(), run=run, direction=way, from_speed_m_s=fast, to_speed_m_s=slow, time_s=time,
-        wind=WindSds(steady_sd_m_s=stated),
-    )  # fmt: skip
+def test_a_wind_is_as_far_from_calm_as_the_stated_day_lets_it_be(monkeypatch, stated, shown):
+    monkeypatch.setattr(coast_down, "_STEADY_SD_M_S", stated)
+    found = fit_falls(day(np.random.default_rng(0), 4, gust=0.0, noise=0.0))
     assert shown[0] < found.headwind_m_s < shown[1]
 
 
 def test_both_numbers_together_are_known_better_than_each():
-    falls, _ = day(np.random.default_rng(2), 6)
+    falls = day(np.random.default_rng(2), 6)
     found = fit_falls(falls)
     # More drag and less rolling fit nearly as well.
     correlation = found.covariance[0, 1] / found.drag_area_sd_m2 / found.rolling_coefficient_sd
-    assert correlation < -0.6
+    assert correlation < -0.5
 
 
 def test_a_day_with_wind_is_not_mistaken_for_drag():
-    falls, _ = day(np.random.default_rng(4), 8, steady=2.5)
+    falls = day(np.random.default_rng(4), 8, steady=2.5)
     found = fit_falls(falls)
     assert found.drag_area_m2 == pytest.approx(AREA, abs=4 * found.drag_area_sd_m2)
     assert found.headwind_m_s == pytest.approx(2.5, abs=1.0)
 
 
-FALLS, POINTS = day(np.random.default_rng(1), 4)
+FALLS = day(np.random.default_rng(1), 4)
 
 
 @pytest.mark.parametrize(
@@ -267,7 +241,7 @@ FALLS, POINTS = day(np.random.default_rng(1), 4)
         (lambda: fit_falls(FALLS[[0, 1, 3, 2, 4]]), "fall of speed is -2 m/s.*swap from and to"),
         (lambda: fit_falls(FALLS * np.array([[1], [2], [1], [1], [1]])), "neither 1 .out. nor -1"),
         (lambda: fit_falls(FALLS[:, [0, 5, 6]]), "3 falls of speed are too few"),
-        (lambda: fit_points(POINTS * np.array([[1], [1], [1], [-1]])), "coast-down value is -"),
+        (lambda: fit_falls(FALLS * np.array([[1], [1], [1], [1], [-1]])), "coast-down value is -"),
         (
             lambda: fit_coast_down(
                 ride(wind_m_s=2.0), run=[1, 2], direction=[1, -1], from_speed_m_s=[20, 20],
@@ -289,7 +263,7 @@ def test_refusals(call, message):
         call()
 
 
-def test_each_fall_counts_by_what_a_misread_speed_costs_it():
+def test_each_fall_counts_by_what_a_misread_speed_costs_it(monkeypatch):
     """Against scipy's least squares of the times over the time that 1 m/s takes, without wind."""
     ride = Ride(
         hill=Hill(1000.0, 0.0), mass_kg=200.0, rotating_mass_kg=8.0, air_density_kg_m3=1.2,
@@ -308,10 +282,11 @@ def test_each_fall_counts_by_what_a_misread_speed_costs_it():
         return (model - time) / per_speed
 
     expected = least_squares(off, [0.5, 0.012], x_scale=[0.1, 0.01], xtol=1e-12, ftol=1e-12)
+    for name, sd in (("_STEADY_SD_M_S", 1e-5), ("_GUST_SD_M_S", 1e-5), ("_GUST_LOG_SD", 1e-3)):
+        monkeypatch.setattr(coast_down, name, sd)
     found = fit_coast_down(
         ride, run=np.repeat([1, 2, 3, 4], 3), direction=np.repeat([1, -1, 1, -1], 3),
         from_speed_m_s=first, to_speed_m_s=last, time_s=time,
-        wind=WindSds(steady_sd_m_s=1e-5, gust_sd_m_s=1e-5, gust_log_sd=1e-3),
     )  # fmt: skip
     ours = found.drag_area_m2, found.rolling_coefficient
     assert ours == pytest.approx(tuple(expected.x), rel=1e-3)

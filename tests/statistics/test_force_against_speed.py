@@ -16,7 +16,6 @@ from tuninglib.statistics.force_against_speed import (
     _motion,
     force_curves,
     run_forces,
-    wheel_force_from_points,
 )
 
 HILL = Hill([150.0, 250.0], [0.050, 0.068])
@@ -52,7 +51,6 @@ def test_an_exact_ride_gives_its_force_at_every_speed(force_at):
     forces = run_forces([LoggedRun(0, time, speed, RIDE)])
     grid = np.linspace(forces.low_m_s[0], forces.high_m_s[0], 7)
     np.testing.assert_allclose(forces.at(grid)[0], force_at(grid), rtol=0.012)
-    assert forces.residual_sd_m_s[0] < 0.01
 
 
 def test_a_constant_force_is_the_closed_form_s():
@@ -96,17 +94,6 @@ def test_a_run_that_is_logged_from_later_on_is_where_it_then_is():
     forces = run_forces([LoggedRun(0, time[late], speed[late], RIDE)])
     grid = np.linspace(forces.low_m_s[0], forces.high_m_s[0], 5)
     np.testing.assert_allclose(forces.at(grid)[0], 320.0, rtol=0.008)
-
-
-def test_noise_about_the_motion_is_told_with_its_four_numbers():
-    time, speed = ridden(lambda v: 300.0, rows=26)
-    rng = np.random.default_rng(4)
-    runs = [
-        LoggedRun(0, time, speed + 0.1 * rng.standard_normal(time.size), RIDE) for _ in range(60)
-    ]
-    found = run_forces(runs).residual_sd_m_s
-    # A mean of squares with 26 - 4 degrees of freedom each.
-    assert np.sqrt(np.mean(found**2)) == pytest.approx(0.1, rel=0.05)
 
 
 def motion(start, nodes, low, high, time, ride, way=0.0):
@@ -179,7 +166,6 @@ def constant(levels, low=10.0, high=20.0):
         force_n=np.repeat(np.array(levels, dtype=float)[:, None], 3, axis=1),
         low_m_s=np.broadcast_to(low, count).astype(float),
         high_m_s=np.broadcast_to(high, count).astype(float),
-        residual_sd_m_s=np.full(count, 0.1),
     )
 
 
@@ -258,74 +244,3 @@ def test_bands_hold_the_truth_about_as_often_as_they_say():
     assert np.mean(held) > 0.84
     assert np.mean(gains) > 0.80
     assert len(held) > 40
-
-
-# One force from the points of a run ---------------------------------------------------------------
-
-
-POINTS_HILL = Hill([150.0, 250.0], [0.05, 0.065])
-ROAD = {
-    "mass_kg": 205.0, "rotating_mass_kg": 8.0, "air_density_kg_m3": 1.17, "drag_area_m2": 0.57,
-    "rolling_coefficient": 0.016,
-}  # fmt: skip
-POINTS_RIDE = Ride(hill=POINTS_HILL, **ROAD)
-DISTANCES = np.array([0.0, 60.0, 150.0, 220.0, 330.0, 400.0])
-
-
-def exactly(distances, wind=0.0, force=290.0, entry=12.5):
-    """Speeds at distances, each from the start line over its own piece of road."""
-    speeds = []
-    for s in distances:
-        if s == 0:
-            speeds.append(entry)
-            continue
-        hill = Hill([150.0, s - 150.0], [0.05, 0.065]) if s > 150 else Hill(s, 0.05)
-        own = Ride(hill=hill, wind_m_s=wind, **ROAD)
-        speeds.append(exit_speed_m_s(own, force_n=force, entry_speed_m_s=entry))
-    return np.array(speeds)
-
-
-@pytest.mark.parametrize("wind", [0.0, 2.0])
-def test_exact_points_give_the_exact_force(wind):
-    found = wheel_force_from_points(
-        Ride(hill=POINTS_HILL, wind_m_s=wind, **ROAD),
-        distance_m=DISTANCES,
-        speed_m_s=exactly(DISTANCES, wind),
-    )
-    assert found.force_n.value == pytest.approx(290.0, rel=1e-6)
-    assert found.entry_speed_m_s.value == pytest.approx(12.5, rel=1e-7)
-    assert found.residual_sd_m_s < 1e-6
-
-
-def test_interval_holds_the_force_and_more_points_narrow_it():
-    rng = np.random.default_rng(4)
-    few, many = DISTANCES, np.linspace(0, 400, 40)
-    held, widths = [], []
-    for _ in range(150):
-        found = [
-            wheel_force_from_points(
-                POINTS_RIDE,
-                distance_m=s,
-                speed_m_s=exactly(s) + 0.15 * rng.standard_normal(s.size),
-            ).force_n
-            for s in (few, many)
-        ]
-        held += [one.low <= 290 <= one.high for one in found]
-        widths.append([one.high - one.low for one in found])
-    assert np.mean(held) == pytest.approx(0.95, abs=0.04)
-    few_width, many_width = np.mean(widths, axis=0)
-    assert many_width < 0.5 * few_width
-
-
-@pytest.mark.parametrize(
-    ("distances", "speeds", "message"),
-    [
-        ([0.0, 400.0], [12.0, 17.0], "2 distances and 2 speeds do not make three points"),
-        ([0.0, 200.0, 200.0], [12.0, 17.0, 17.1], "do not make three points"),
-        ([0.0, 200.0, 500.0], [12.0, 15.0, 17.0], "distance is 500 m but must be at most 400 m"),
-        ([0.0, 200.0, 400.0], [12.0, 0.0, 17.0], "speed is 0 m/s"),
-    ],
-)
-def test_refusals(distances, speeds, message):
-    with pytest.raises(ValueError, match=message):
-        wheel_force_from_points(POINTS_RIDE, distance_m=distances, speed_m_s=speeds)

@@ -161,28 +161,6 @@ def test_a_scatter_far_from_what_is_usual_is_found_all_the_same():
     assert np.sqrt(variance_grid(rows).middle[0]) == pytest.approx(data.std(ddof=1), rel=0.1)
 
 
-def test_what_was_seen_elsewhere_counts_as_so_many_rows():
-    """A variance of 4 on nine degrees of freedom is ten rows that scatter by it."""
-    rng = np.random.default_rng(1)
-    extra = rng.normal(size=10)
-    extra = 2 * (extra - extra.mean()) / extra.std(ddof=1)
-    data = np.array([1.0, 2.0, 6.0])
-    ones = np.ones((3, 1, 1))
-    alone = Rows(
-        data[:, None], ones, np.zeros((3, 1, 0)), 0 * ones,
-        (Component(ones, 1.0, 0.7, seen=(4.0, 9)),),
-    )  # fmt: skip
-    design = np.zeros((13, 1, 2))
-    design[:3, 0, 0], design[3:, 0, 1] = 1, 1
-    both = Rows(
-        np.concatenate([data, extra])[:, None], design, np.zeros((13, 1, 0)), np.zeros((13, 1, 1)),
-        (Component(np.ones((13, 1, 1)), 1.0, 0.7),),
-    )  # fmt: skip
-    one, other = variance_grid(alone), variance_grid(both)
-    assert one.middle == pytest.approx(other.middle, rel=1e-3)
-    assert one.log_sd == pytest.approx(other.log_sd, rel=1e-2)
-
-
 def test_a_row_is_held_against_what_the_others_say_without_it(rows):
     """Against fits from which the row is gone, by their own grids."""
     held, grid = left_out(rows, variance_grid(rows)), None

@@ -17,7 +17,7 @@ import typing
 from tuninglib.analysis.analyse import KEYS, SCHEMA, SCHEMA_FILE, WORKED_OUT, Results
 from tuninglib.analysis.decide import Flip, Step
 from tuninglib.analysis.gain import Road
-from tuninglib.session.from_logs import FoundRuns
+from tuninglib.session.records import FoundRuns
 from tuninglib.session.trace import LeftOut
 
 # Names that a module knows only while types are checked.

@@ -58,10 +58,10 @@ from tuninglib.analysis.upkeep import (
 )
 from tuninglib.analysis.what_if import Answer, ForRider, Question, answers, flat_top_speeds
 from tuninglib.session.defaults import Band, air_of_runs, band_of, day_pressure_of
-from tuninglib.session.load import Session
 from tuninglib.session.machine import Setup
 from tuninglib.session.read_table import KNOCKED
 from tuninglib.session.read_toml import own_files
+from tuninglib.session.records import Session
 from tuninglib.statistics.gain import Gain
 from tuninglib.text_files import a_few, quoted
 
@@ -418,7 +418,7 @@ def _runs(session, air, road, read) -> tuple:
     def known(value):
         return None if isinstance(value, float) and math.isnan(value) else value
 
-    # Each name of a run is that of a column; what has none for a row is not known.
+    # Every field is a column of that name: a new one of runs.csv needs nothing here.
     found = session.runs.assign(
         **dict(air.items()),
         reading_weight=read["weight"],

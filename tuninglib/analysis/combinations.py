@@ -29,8 +29,8 @@ from tuninglib.analysis.worth import EVEN, TRIAL, Weights, harm_of, weights_of
 from tuninglib.interval import Z_95, Interval
 from tuninglib.physics.fuels import known_higher, known_not_lower
 from tuninglib.session.defaults import Band, band_of
-from tuninglib.session.load import Session
 from tuninglib.session.read_table import KNOCKED
+from tuninglib.session.records import Session
 from tuninglib.statistics.ladder import LadderFit
 from tuninglib.statistics.ladder_prediction import predict
 
@@ -96,7 +96,7 @@ def stop_limits(known: Session | SimpleNamespace) -> StopLimits:
 
     Parameters
     ----------
-    known : tuninglib.session.load.Session, or what stands of one
+    known : tuninglib.session.records.Session, or what stands of one
         See :func:`tuninglib.session.read_toml.what_stands`.
     """
     target, use, gauge, bike = known.target, known.use, known.gauge, known.bike
@@ -130,7 +130,7 @@ def mixture_weights(session: Session) -> Weights:
 
     Parameters
     ----------
-    session : tuninglib.session.load.Session
+    session : tuninglib.session.records.Session
     """
     use = session.use
     return weights_of(use.wanted, climbs=use.sustained and use.air_cooled)
@@ -146,7 +146,7 @@ def combinations_of(
 
     Parameters
     ----------
-    session : tuninglib.session.load.Session
+    session : tuninglib.session.records.Session
     fit : tuninglib.statistics.ladder.LadderFit or None
         None where nothing can be predicted.
     mixtures : tuple of Mixture

@@ -20,9 +20,10 @@ from tuninglib.analysis.mixture import flow_on_bike
 from tuninglib.analysis.records import Combination, Knock
 from tuninglib.rounding import percent
 from tuninglib.session.defaults import blend_of
-from tuninglib.session.load import Session, load_session
+from tuninglib.session.load import load_session
 from tuninglib.session.read_table import KNOCKED, RUNS
 from tuninglib.session.read_toml import tables_as_typed, what_stands
+from tuninglib.session.records import Session
 from tuninglib.session.schema import Assumptions, marked
 from tuninglib.session.tables import read_runs
 from tuninglib.statistics.planning import (
@@ -94,7 +95,7 @@ def richness_of(known: Session | SimpleNamespace, results: Results | None = None
 
     Parameters
     ----------
-    known : tuninglib.session.load.Session, or what stands of one
+    known : tuninglib.session.records.Session, or what stands of one
         See :func:`tuninglib.session.read_toml.what_stands`.
     results : Results, optional
         Of the same session, where something was ridden.

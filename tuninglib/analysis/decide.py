@@ -45,8 +45,8 @@ from tuninglib.interval import Z_95, Measured
 from tuninglib.physics.fuels import known_higher
 from tuninglib.physics.injector import metering_demand
 from tuninglib.session.defaults import band_of, blend_of, leaner_limit_of
-from tuninglib.session.load import Session
 from tuninglib.session.machine import Injector
+from tuninglib.session.records import Session
 from tuninglib.statistics.gain import Gain
 from tuninglib.statistics.ladder import LadderFit
 
@@ -678,7 +678,7 @@ class Findings:
 
     Attributes
     ----------
-    session : tuninglib.session.load.Session
+    session : tuninglib.session.records.Session
         With its gauge as the check found it.
     read : pandas.DataFrame
         Full-throttle readings, of :func:`tuninglib.analysis.mixture.weighed_readings`.

@@ -19,8 +19,8 @@ from tuninglib.analysis.records import Doubt, GaugeCheck, GaugeDeviation, HeldSt
 from tuninglib.interval import Z_95
 from tuninglib.physics.injector import metering_demand
 from tuninglib.session.defaults import blend_of, ethanol_of
-from tuninglib.session.load import Session
 from tuninglib.session.read_table import NOTED
+from tuninglib.session.records import Session
 from tuninglib.statistics.flow_response import SteadyReadings, offset_stated, weigh_control
 from tuninglib.statistics.gain import GainFit
 from tuninglib.statistics.ladder import Parts, Priors
@@ -44,7 +44,7 @@ def check_gauge(session: Session, air: pd.DataFrame) -> GaugeCheck:
 
     Parameters
     ----------
-    session : tuninglib.session.load.Session
+    session : tuninglib.session.records.Session
     air : pandas.DataFrame
         Of :func:`tuninglib.session.defaults.air_of_runs`.
 
@@ -197,7 +197,7 @@ def find_doubts(
 
     Parameters
     ----------
-    session : tuninglib.session.load.Session
+    session : tuninglib.session.records.Session
     rows : pandas.DataFrame
         Of full throttle, of :func:`tuninglib.analysis.mixture.weighed_readings`.
     of_speeds : tuple of Doubt

@@ -23,7 +23,7 @@ from tuninglib.session.defaults import (
     speedometer_factor,
     speedometer_step,
 )
-from tuninglib.session.load import Session
+from tuninglib.session.records import Session
 from tuninglib.statistics.gain import ALPHA, Gain, estimate_gains
 from tuninglib.statistics.planning import repeats_needed, smallest_visible_gain
 from tuninglib.statistics.population import (
@@ -100,7 +100,7 @@ def usual_scatters(session: Session) -> Scatters:
 
     Parameters
     ----------
-    session : tuninglib.session.load.Session
+    session : tuninglib.session.records.Session
     """
     return Scatters(run=LogNormal(session.assumptions.run_scatter.value, RUN_SCATTER.log_sd))
 
@@ -125,7 +125,7 @@ def steeper_by_a_point_n(session: Session) -> float:
 
     Parameters
     ----------
-    session : tuninglib.session.load.Session
+    session : tuninglib.session.records.Session
 
     Notes
     -----
@@ -142,7 +142,7 @@ def analyse_road(session: Session, air: pd.DataFrame) -> Road | None:
 
     Parameters
     ----------
-    session : tuninglib.session.load.Session
+    session : tuninglib.session.records.Session
     air : pandas.DataFrame
         Of :func:`tuninglib.session.defaults.air_of_runs`.
 

@@ -39,7 +39,7 @@ from tuninglib.session.defaults import (
     blend_of,
     petrol_density_of,
 )
-from tuninglib.session.load import Session
+from tuninglib.session.records import Session
 from tuninglib.statistics.flow_response import Response, response_per_state
 from tuninglib.statistics.ladder import LadderFit, fit_ladder, suspicious_injectors
 from tuninglib.statistics.ladder_prediction import (
@@ -62,7 +62,7 @@ def responses_of(session: Session, air: pd.DataFrame) -> tuple:
 
     Parameters
     ----------
-    session : tuninglib.session.load.Session
+    session : tuninglib.session.records.Session
     air : pandas.DataFrame
         Of :func:`tuninglib.session.defaults.air_of_runs`.
 
@@ -83,7 +83,7 @@ def session_fit(
 
     Parameters
     ----------
-    session : tuninglib.session.load.Session
+    session : tuninglib.session.records.Session
     air : pandas.DataFrame
         Of :func:`tuninglib.session.defaults.air_of_runs`.
     rows : pandas.DataFrame
@@ -114,7 +114,7 @@ def analyse_ladder(
 
     Parameters
     ----------
-    session : tuninglib.session.load.Session
+    session : tuninglib.session.records.Session
     rows : pandas.DataFrame
         Of full throttle, of :func:`tuninglib.analysis.mixture.weighed_readings`.
     fit : tuninglib.statistics.ladder.LadderFit or None
@@ -187,7 +187,7 @@ def open_time_share(session: Session, engine: str, injector: str, fuel: str) -> 
 
     Parameters
     ----------
-    session : tuninglib.session.load.Session
+    session : tuninglib.session.records.Session
     engine, injector, fuel : str
 
     Returns
@@ -272,7 +272,7 @@ class AskedLadder:
 
     Attributes
     ----------
-    session : tuninglib.session.load.Session
+    session : tuninglib.session.records.Session
     fit : tuninglib.statistics.ladder.LadderFit
     engine : str
     prospects : tuple of Prospect
@@ -368,7 +368,7 @@ def ladder_of(session: Session, ladder: Ladder | None) -> AskedLadder | None:
 
     Parameters
     ----------
-    session : tuninglib.session.load.Session
+    session : tuninglib.session.records.Session
         With its gauge as the check found it.
     ladder : Ladder or None
         As the report has it.

@@ -15,7 +15,7 @@ from tuninglib.analysis.mixture import lambda_of
 from tuninglib.interval import Z_95, Interval
 from tuninglib.physics.motion import Ride
 from tuninglib.session.defaults import TakenRoadLoad, hill_of, logged_factor
-from tuninglib.session.load import Session
+from tuninglib.session.records import Session
 from tuninglib.session.trace import LeftOut
 from tuninglib.statistics.force_against_speed import LoggedRun, force_curves, run_forces
 from tuninglib.statistics.repeats import t_quantile
@@ -104,7 +104,7 @@ def logs_read(session: Session) -> tuple:
 
     Parameters
     ----------
-    session : tuninglib.session.load.Session
+    session : tuninglib.session.records.Session
 
     Returns
     -------
@@ -211,7 +211,7 @@ def mixture_by_bands(session: Session) -> tuple:
 
     Parameters
     ----------
-    session : tuninglib.session.load.Session
+    session : tuninglib.session.records.Session
         With its gauge as the check found it.
 
     Returns
@@ -386,7 +386,7 @@ def curves_of_force(session: Session, air: pd.DataFrame, road: TakenRoadLoad | N
 
     Parameters
     ----------
-    session : tuninglib.session.load.Session
+    session : tuninglib.session.records.Session
     air : pandas.DataFrame
         Of :func:`tuninglib.session.defaults.air_of_runs`.
     road : TakenRoadLoad or None

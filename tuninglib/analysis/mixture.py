@@ -15,7 +15,7 @@ from tuninglib.interval import Z_95, Interval, Measured
 from tuninglib.physics.fuels import Blend, octane_margin
 from tuninglib.physics.injector import flow_at_pressure, metering_demand
 from tuninglib.session.defaults import band_of, blend_of, ethanol_of, petrol_density_of
-from tuninglib.session.load import Session
+from tuninglib.session.records import Session
 from tuninglib.statistics.flow_response import offset_stated
 from tuninglib.statistics.gauge_readings import (
     Readings,
@@ -36,7 +36,7 @@ def octane_margins(session: Session) -> tuple:
 
     Parameters
     ----------
-    session : tuninglib.session.load.Session
+    session : tuninglib.session.records.Session
 
     Returns
     -------
@@ -72,7 +72,7 @@ def compression_as_made(session: Session) -> float | None:
 
     Parameters
     ----------
-    session : tuninglib.session.load.Session
+    session : tuninglib.session.records.Session
     """
     return session.bike.octane_compression or _smallest(session).compression
 
@@ -82,7 +82,7 @@ def engine_as_made(session: Session) -> str:
 
     Parameters
     ----------
-    session : tuninglib.session.load.Session
+    session : tuninglib.session.records.Session
     """
     reference = session.setups[session.about.reference].engine
     return min(
@@ -100,7 +100,7 @@ def fuel_limits(session: Session) -> tuple:
 
     Parameters
     ----------
-    session : tuninglib.session.load.Session
+    session : tuninglib.session.records.Session
 
     Returns
     -------
@@ -130,7 +130,7 @@ def fuel_terms(session: Session, fuel: str) -> FuelDemand:
 
     Parameters
     ----------
-    session : tuninglib.session.load.Session
+    session : tuninglib.session.records.Session
     fuel : str
 
     Returns
@@ -173,7 +173,7 @@ def with_check(session: Session, check: GaugeCheck) -> Session:
 
     Parameters
     ----------
-    session : tuninglib.session.load.Session
+    session : tuninglib.session.records.Session
     check : GaugeCheck
     """
     if check.offset is None:
@@ -187,7 +187,7 @@ def shown_at_lambda_one(session: Session) -> float:
 
     Parameters
     ----------
-    session : tuninglib.session.load.Session
+    session : tuninglib.session.records.Session
     """
     return session.gauge.scale * float(np.exp(offset_stated(session.gauge.accuracy).log_mean))
 
@@ -197,7 +197,7 @@ def lambda_of(session: Session, reading: float | np.ndarray) -> float | np.ndarr
 
     Parameters
     ----------
-    session : tuninglib.session.load.Session
+    session : tuninglib.session.records.Session
     reading : float or array
         On the gauge's own scale.
     """
@@ -209,7 +209,7 @@ def readings_of(session: Session, state: str | None = "full") -> pd.DataFrame:
 
     Parameters
     ----------
-    session : tuninglib.session.load.Session
+    session : tuninglib.session.records.Session
     state : str or None
         Of the throttle; None: all.
     """
@@ -258,7 +258,7 @@ def weighed_readings(
 
     Parameters
     ----------
-    session : tuninglib.session.load.Session
+    session : tuninglib.session.records.Session
     air : pandas.DataFrame
         Of :func:`tuninglib.session.defaults.air_of_runs`.
     state : str or None
@@ -391,7 +391,7 @@ def candidate_of(session: Session, fit: LadderFit, injector: str) -> Candidate:
 
     Parameters
     ----------
-    session : tuninglib.session.load.Session
+    session : tuninglib.session.records.Session
     fit : tuninglib.statistics.ladder.LadderFit
         One that was tried brings its deviation.
     injector : str
@@ -421,7 +421,7 @@ def ladder_columns(
 
     Parameters
     ----------
-    session : tuninglib.session.load.Session
+    session : tuninglib.session.records.Session
     air : pandas.DataFrame
         Of :func:`tuninglib.session.defaults.air_of_runs`.
     rows : pandas.DataFrame
@@ -492,7 +492,7 @@ def mean_readings(session: Session, rows: pd.DataFrame) -> dict:
 
     Parameters
     ----------
-    session : tuninglib.session.load.Session
+    session : tuninglib.session.records.Session
     rows : pandas.DataFrame
         Of full throttle, of :func:`tuninglib.analysis.mixture.weighed_readings`.
 
@@ -517,7 +517,7 @@ def analyse_mixtures(session: Session, rows: pd.DataFrame) -> tuple:
 
     Parameters
     ----------
-    session : tuninglib.session.load.Session
+    session : tuninglib.session.records.Session
     rows : pandas.DataFrame
         Of full throttle, of :func:`tuninglib.analysis.mixture.weighed_readings`.
 

@@ -21,7 +21,7 @@ from tuninglib.analysis.records import Combination, GaugeCheck, Knock
 from tuninglib.analysis.worth import Terms
 from tuninglib.interval import Interval
 from tuninglib.session.defaults import Taken
-from tuninglib.session.load import Session
+from tuninglib.session.records import Session
 from tuninglib.statistics.flow_response import Response
 from tuninglib.statistics.gain import GainFit
 from tuninglib.statistics.ladder import ReadingCell, reading_cells
@@ -238,7 +238,7 @@ def forces_of_day(
 
     Parameters
     ----------
-    session : tuninglib.session.load.Session
+    session : tuninglib.session.records.Session
     setups, riders : sequence of str
         As they are numbered in the fit.
     taken : dict of str to Taken
@@ -326,7 +326,7 @@ def outing_record(
 
     Parameters
     ----------
-    session : tuninglib.session.load.Session
+    session : tuninglib.session.records.Session
         With its gauge as the check found it.
     air : pandas.DataFrame
         Of :func:`tuninglib.session.defaults.air_of_runs`.

@@ -18,7 +18,7 @@ from tuninglib.interval import Interval
 from tuninglib.physics import gearing as sums
 from tuninglib.physics.motion import Hill, Ride, climb_force_n
 from tuninglib.session.defaults import blend_of, day_temperature_of
-from tuninglib.session.load import Session
+from tuninglib.session.records import Session
 from tuninglib.statistics.repeats import group_means, t_quantile
 from tuninglib.statistics.warm_up import fit_warm_up
 
@@ -74,7 +74,7 @@ def long_climbs(session: Session) -> tuple:
 
     Parameters
     ----------
-    session : tuninglib.session.load.Session
+    session : tuninglib.session.records.Session
 
     Returns
     -------
@@ -202,7 +202,7 @@ def fuel_use(session: Session) -> tuple:
 
     Parameters
     ----------
-    session : tuninglib.session.load.Session
+    session : tuninglib.session.records.Session
 
     Returns
     -------
@@ -274,7 +274,7 @@ def outlay(session: Session, plan: Plan, pulls: tuple[Pull, ...]) -> Outlay:
 
     Parameters
     ----------
-    session : tuninglib.session.load.Session
+    session : tuninglib.session.records.Session
     plan : tuninglib.analysis.decide.Plan
     pulls : tuple of tuninglib.analysis.records.Pull
     """
@@ -376,7 +376,7 @@ def gearing_of(
 
     Parameters
     ----------
-    session : tuninglib.session.load.Session
+    session : tuninglib.session.records.Session
     road : tuninglib.analysis.gain.Road or None
     setup : str or None
         Whose run is looked at.

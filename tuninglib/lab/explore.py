@@ -23,7 +23,7 @@ from tuninglib.report.verdict import moved_band_sentence
 from tuninglib.report.what_if import REFUSALS
 from tuninglib.rounding import fixed, interval_text, odds_text, percent, quantity_text
 from tuninglib.session.defaults import Band, band_of, ethanol_of, leaner_limit_of
-from tuninglib.session.load import Session
+from tuninglib.session.records import Session
 from tuninglib.text_files import Problem, SessionError
 
 # Mixture and injector -----------------------------------------------------------------------------
@@ -243,7 +243,7 @@ def add_candidate(session: Session, name: str, flow: str, tolerance: str) -> Pro
 
     Parameters
     ----------
-    session : tuninglib.session.load.Session
+    session : tuninglib.session.records.Session
     name, flow, tolerance : str
         As they will stand there.
     """

@@ -22,14 +22,14 @@ from tuninglib.rounding import listing
 from tuninglib.session.read_table import RUNS
 from tuninglib.session.read_toml import TOML, tables_as_typed, units_of
 from tuninglib.text_files import Problem, SessionError, printable
-from tuninglib.units import DISPLAY
+from tuninglib.units import SYSTEMS
 from tuninglib.whole_files import write_together
 
 if TYPE_CHECKING:
     import ipywidgets as widgets
 
     from tuninglib.analysis.season import Season
-    from tuninglib.session.load import Session
+    from tuninglib.session.records import Session
 
 # Set by ``tuninglib lab FOLDER`` for the workbooks that it opens.
 SESSION_VARIABLE = "TUNINGLIB_SESSION"
@@ -89,8 +89,8 @@ def chosen_units(units: str = "") -> str:
     named = os.environ.get(SESSION_VARIABLE)
     if not units:
         return units_of(tables_as_typed(named)) if named else "metric"
-    if units not in DISPLAY:
-        raise ValueError(f"{units!r} are no units; write one of {', '.join(DISPLAY)}")
+    if units not in SYSTEMS:
+        raise ValueError(f"{units!r} are no units; write one of {', '.join(SYSTEMS)}")
     return units
 
 

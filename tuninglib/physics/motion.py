@@ -7,7 +7,6 @@ energy per mass is the state, so that standing still is no singular point of the
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -474,16 +473,6 @@ def _terms(ride):
 # Motion under a force that changes with speed -----------------------------------------------------
 
 
-class ExitSpeeds(NamedTuple):
-    """Exit speed if the wheel force stayed the same, and if the wheel power did. [m/s]
-
-    With fixed gearing the truth lies near the first; with gears to match, near the second.
-    """
-
-    at_force_m_s: float
-    at_power_m_s: float
-
-
 def exit_speed_by_steps_m_s(
     ride: Ride,
     *,
@@ -657,48 +646,3 @@ def mean_power_w(
     """
     time = travel_time_s(ride, force_n=force_n, entry_speed_m_s=entry_speed_m_s)
     return plain(np.asarray(force_n) * ride.hill.length_m / time)
-
-
-def predict_exit_speed(
-    ride: Ride,
-    *,
-    force_n: ArrayLike,
-    power_w: ArrayLike,
-    entry_speed_m_s: ArrayLike,
-    engine_factor: ArrayLike = 1.0,
-) -> ExitSpeeds:
-    """Exit speed of the same engine with another rider, hill, air or wind.
-
-    Parameters
-    ----------
-    ride : Ride
-        As it will be there.
-    force_n, power_w : float or array
-        As found on the test hill: the wheel force, and its :func:`mean_power_w`.
-    entry_speed_m_s : float or array
-        [m/s]
-    engine_factor : float or array
-        What the engine makes there over what it made here, for thinner air for example.
-
-    Returns
-    -------
-    ExitSpeeds
-
-    Examples
-    --------
-    >>> from tuninglib.physics.motion import Hill
-    >>> there = Ride(hill=Hill(100.0, 0.0), mass_kg=220.0, air_density_kg_m3=1.2,
-    ...              drag_area_m2=0.5, rolling_coefficient=0.015)
-    >>> predict_exit_speed(there, force_n=300.0, power_w=4500.0, entry_speed_m_s=10.0)
-    ExitSpeeds(at_force_m_s=17.0024, at_power_m_s=17.2861)
-    """
-    force, power, factor = (
-        np.asarray(value, dtype=float) for value in (force_n, power_w, engine_factor)
-    )
-    return ExitSpeeds(
-        exit_speed_m_s(ride, force_n=force * factor, entry_speed_m_s=entry_speed_m_s),
-        # Twenty steps hold a centimetre a second on any road that this is for.
-        exit_speed_at_power_m_s(
-            ride, power_w=power * factor, entry_speed_m_s=entry_speed_m_s, steps=20
-        ),
-    )

@@ -75,41 +75,6 @@ class RoadLoad:
         return float(np.sqrt(self.covariance[1, 1]))
 
 
-def table_force_n(*, mass_kg: ArrayLike, speed_m_s: ArrayLike) -> float | np.ndarray:
-    """Road load of a motorcycle on the flat by the published table.
-
-    Parameters
-    ----------
-    mass_kg : float or array
-        Bike and rider, 60 to 400. [kg]
-    speed_m_s : float or array
-        [m/s]
-
-    Returns
-    -------
-    force_n : float or array
-        [N]
-
-    Notes
-    -----
-    F = A + C V² from [1]_, linear between its rows; outside its 100 to 240 kg the first or last
-    stretch goes on straight (ours), A not below zero.
-
-    Examples
-    --------
-    The table prints 109.0 N at 65 km/h for 170 kg:
-
-    >>> table_force_n(mass_kg=170.0, speed_m_s=65 / 3.6)
-    109.15
-
-    References
-    ----------
-    .. [1] 40 CFR 86.529-98, figure F98-9.
-    """
-    a, c = table_coefficients(mass_kg)
-    return plain(a + c * (np.asarray(speed_m_s, dtype=float) * 3.6) ** 2)
-
-
 class TableCoefficients(NamedTuple):
     """A [N] and C [N/(km/h)2] of F = A + C V2."""
 
@@ -128,7 +93,15 @@ def table_coefficients(mass_kg: ArrayLike) -> TableCoefficients:
     Returns
     -------
     TableCoefficients
-        As in :func:`table_force_n`.
+
+    Notes
+    -----
+    From [1]_, linear between its rows; outside its 100 to 240 kg the first or last stretch goes on
+    straight (ours), A not below zero.
+
+    References
+    ----------
+    .. [1] 40 CFR 86.529-98, figure F98-9.
 
     Examples
     --------

@@ -1,6 +1,7 @@
 """Formulas, the air that a fuel needs, and lambda by gauge, by exhaust gas and by oxygen sensor."""
 
 import re
+from functools import cache
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -91,6 +92,7 @@ DRY_AIR_MOLAR_MASS_KG_MOL = sum(
 )
 
 
+@cache
 def stoichiometric_ratio(formula: str) -> float:
     """Mass of dry air that burns a unit mass of fuel completely.
 
@@ -162,31 +164,6 @@ def lambda_from_gauge(reading: ArrayLike, *, gauge_scale: ArrayLike) -> float | 
     reading = _positive(reading, "gauge reading", "", remedy="check the reading")
     gauge_scale = _positive(gauge_scale, "gauge scale", "", remedy="give what it shows at lambda 1")
     return plain(reading / gauge_scale)
-
-
-def gauge_from_lambda(lambda_: ArrayLike, *, gauge_scale: ArrayLike) -> float | np.ndarray:
-    """Reading that a gauge shows at a given lambda.
-
-    Parameters
-    ----------
-    lambda_ : float or array
-        [-]
-    gauge_scale : float or array
-        What the gauge shows at lambda 1. [the gauge's air-fuel ratio]
-
-    Returns
-    -------
-    reading : same shape
-        [the gauge's air-fuel ratio]
-
-    Examples
-    --------
-    >>> round(gauge_from_lambda(0.88, gauge_scale=14.7), 2)
-    12.94
-    """
-    lambda_ = _positive(lambda_, "lambda", "")
-    gauge_scale = _positive(gauge_scale, "gauge scale", "", remedy="give what it shows at lambda 1")
-    return plain(lambda_ * gauge_scale)
 
 
 def true_ratio(lambda_: ArrayLike, *, stoichiometric_ratio: ArrayLike) -> float | np.ndarray:

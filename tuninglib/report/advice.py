@@ -582,9 +582,9 @@ def flip_rows(results: Results) -> list:
     ----------
     results : tuninglib.analysis.analyse.Results
     """
-    fuel = results.plan.ride.fuel
     return [
-        (_FLIPS[one.code].format(fuel=fuel), _then(results, one.plan)) for one in results.flips[:4]
+        (_FLIPS[one.code].format(fuel=results.plan.ride.fuel), _then(results, one.plan))
+        for one in results.flips[:4]
     ]
 
 

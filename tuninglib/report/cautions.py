@@ -22,8 +22,8 @@ from tuninglib.report.page_parts import (
 from tuninglib.rounding import fixed, gauge_text, listing, percent
 from tuninglib.session.cross_checks import SMALL_OUTPUT_W_M3, SURPRISING_OUTPUT_W_M3
 from tuninglib.session.defaults import day_temperature_of, ethanol_of
-from tuninglib.session.load import Session
 from tuninglib.session.read_table import RUNS
+from tuninglib.session.records import Session
 from tuninglib.statistics.repeats import NAMED
 from tuninglib.statistics.speedometer import legal_true_speed_m_s
 from tuninglib.units import convert, to_display, unit_label
@@ -395,7 +395,7 @@ def not_run_in(session: Session) -> list:
 
     Parameters
     ----------
-    session : tuninglib.session.load.Session
+    session : tuninglib.session.records.Session
     """
     system = session.about.units
     return [

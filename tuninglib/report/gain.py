@@ -14,6 +14,7 @@ from tuninglib.report.page_parts import (
     spaced,
     spaced_list,
     system_of,
+    table_of,
 )
 from tuninglib.rounding import percent
 from tuninglib.statistics.gain import Gain
@@ -187,44 +188,33 @@ def _confounded(results) -> list:
 
 def table(results: Results) -> Table | Prose:
     """Wheel force, power and gain of each setup."""
-    if not results.pulls:
-        return Prose(())
-    system = system_of(results)
-    rows, in_blocks = [], results.road is not None and results.road.one_after_the_other
-    for g in results.pulls:
-        reference = g.gain is None
-        change = units.to_display(g.speed_gain_m_s, "speed", system)
-        rows.append(
-            (
-                spaced(g.setup),
-                verdict_text(g.gain, in_blocks=in_blocks),
-                NONE if reference else gain_text(g.gain.ratio, ""),
-                NONE if reference else f"{'+' if change >= 0 else '−'}{abs(change):.1f}",
-                interval_cell(g.force_n, "force", system),
-                interval_cell(g.power_w, "power", system),
-                str(g.runs),
-            )
-        )
-    header = (
-        "Setup",
-        "Verdict",
-        "Gain in pull [%]",
-        headed("Marker speed", "speed", system),
-        headed("Wheel force", "force", system),
-        headed("Wheel power", "power", system),
-        "Runs",
-    )
+    system, over = system_of(results), spaced(results.reference)
+    in_blocks = results.road is not None and results.road.one_after_the_other
+
+    def marker(pull) -> str:
+        change = units.to_display(pull.speed_gain_m_s, "speed", system)
+        return f"{'+' if change >= 0 else '−'}{abs(change):.1f}"
+
+    columns = {
+        "Setup": lambda pull: spaced(pull.setup),
+        "Verdict": lambda pull: verdict_text(pull.gain, in_blocks=in_blocks),
+        "Gain in pull [%]": lambda pull: gain_text(pull.gain.ratio, "") if pull.gain else NONE,
+        headed("Marker speed", "speed", system): lambda pull: marker(pull) if pull.gain else NONE,
+        headed("Wheel force", "force", system): lambda p: interval_cell(p.force_n, "force", system),
+        headed("Wheel power", "power", system): lambda p: interval_cell(p.power_w, "power", system),
+        "Runs": lambda pull: str(pull.runs),
+    }
     shown_by = "the speedometer" if results.session.logged_step_m_s is None else "the log"
     note = (
         "In brackets: 95 % intervals. Errors that all setups share (slope, drag, mass) make the "
         "force uncertain, as far as session.toml states them, but mostly cancel in the gain. "
-        f"Marker speed is as {shown_by} shows it, against the mean of {spaced(results.reference)}."
+        f"Marker speed is as {shown_by} shows it, against the mean of {over}."
     )
     count = len(results.pulls) - 1
     if count > 1:
         note += (
-            f" {count} setups are compared with {spaced(results.reference)}. The intervals are for "
-            "one comparison each; likely is left out only where a difference is clear even after "
-            f"allowing for all {count}."
+            f" {count} setups are compared with {over}. The intervals are for one comparison each; "
+            "likely is left out only where a difference is clear even after allowing for all "
+            f"{count}."
         )
-    return Table(f"Against {spaced(results.reference)}", header, tuple(rows), note)
+    return table_of(results.pulls, columns, f"Against {over}", note)

@@ -3,24 +3,27 @@
 And where the head would end on a long climb, and how far that is from its limit.
 """
 
-from tuninglib import units
+from collections import Counter
+
 from tuninglib.analysis.analyse import Results
 from tuninglib.analysis.records import FuelLimit, Knock
 from tuninglib.physics.fuels import known_higher
 from tuninglib.report import cautions
 from tuninglib.report.page_parts import (
-    NONE,
     Prose,
     Table,
     headed,
     interval_cell,
     plain,
+    shown,
     spaced,
     system_of,
+    table_of,
 )
 from tuninglib.report.run_sheet import usual_hottest
-from tuninglib.rounding import fixed, interval_text, percent
+from tuninglib.rounding import fixed, in_units, interval_text, percent
 from tuninglib.session.read_table import NOTED
+from tuninglib.units import unit_label
 
 
 def sentences(results: Results) -> Prose:
@@ -137,33 +140,27 @@ def table(results: Results) -> Table | Prose:
     if not any(run.head_temperature_k or run.knocked for run in results.runs):
         return Prose(())
     system = system_of(results)
-    rows = []
-    for name in results.session.setups:
-        temperatures = [
-            units.to_display(run.head_temperature_k, "temperature", system)
-            for run in results.runs
-            if run.setup == name and run.head_temperature_k is not None
-        ]
-        knocks = sum(run.knocked for run in results.runs if run.setup == name)
-        rows.append(
-            (
-                spaced(name),
-                str(knocks),
-                fixed(max(temperatures), 0) if temperatures else NONE,
-                fixed(min(temperatures), 0) if temperatures else NONE,
-            )
-        )
-    header = (
-        "Setup",
-        "Runs with knock",
-        headed("Head, highest", "temperature", system),
-        headed("Head, lowest", "temperature", system),
-    )
+
+    def heads(setup) -> list:
+        own = [run.head_temperature_k for run in results.runs if run.setup == setup]
+        return [one for one in own if one is not None]
+
+    knocks = Counter(run.setup for run in results.runs if run.knocked)
+    columns = {
+        "Setup": spaced,
+        "Runs with knock": lambda setup: str(knocks[setup]),
+        headed("Head, highest", "temperature", system): lambda setup: shown(
+            max(heads(setup), default=None), "temperature", system
+        ),
+        headed("Head, lowest", "temperature", system): lambda setup: shown(
+            min(heads(setup), default=None), "temperature", system
+        ),
+    }
     note = (
         "Head temperatures of single runs say little: the engine warms over the day, and the air "
         "cools it more the faster it goes. Compare neighbours in time."
     )
-    return Table("Heat and knock", header, tuple(rows), note)
+    return table_of(results.session.setups, columns, "Heat and knock", note)
 
 
 # Long climbs --------------------------------------------------------------------------------------
@@ -202,27 +199,17 @@ def _sentence(one, results) -> str:
             f"the readings end too early to tell where the head would end; "
             f"{plain(one.hottest_k, 'temperature', system)} was read. Read on for longer."
         )
-    hot = plain(308.15, "temperature", system)
+    hot, unit = plain(308.15, "temperature", system), unit_label("temperature", system)
+    end = in_units(one.hot_day_k, "temperature", system)
+    head = interval_text(end, unit, least_decimals=0, most_decimals=0)
     said = {
         "below": f"that stays below {whose} {limit}{where}",
         "above": f"that is above {whose} {limit}{where}: not for long climbs as it is",
         "unclear": f"whether that stays below {whose} {limit}{where} cannot be said: go easy",
     }[one.place]
     return (
-        f"the head would end at {_text(one.hot_day_k, system)} with air of {hot}; {said}. Most of "
-        f"the way there takes about {fixed(2 * one.time_constant_s.value / 60, 0)} minutes."
-    )
-
-
-def _text(interval, system) -> str:
-    shown = type(interval)(
-        *(
-            units.to_display(one, "temperature", system)
-            for one in (interval.value, interval.low, interval.high)
-        )
-    )
-    return interval_text(
-        shown, units.unit_label("temperature", system), least_decimals=0, most_decimals=0
+        f"the head would end at {head} with air of {hot}; {said}. Most of the way there takes "
+        f"about {fixed(2 * one.time_constant_s.value / 60, 0)} minutes."
     )
 
 
@@ -233,26 +220,20 @@ def climbs_table(results: Results) -> Table | Prose:
     ----------
     results : tuninglib.analysis.analyse.Results
     """
-    if not results.climbs:
-        return Prose(())
     system = system_of(results)
-    rows = [
-        (
-            f"{one.climb:g}, {spaced(one.setup)}",
-            interval_cell(one.hot_day_k, "temperature", system) if one.told else "not told",
-            interval_cell(one.final_k, "temperature", system) if one.told else "not told",
-            fixed(units.to_display(one.hottest_k, "temperature", system), 0),
-            interval_text(one.time_constant_s, most_decimals=0),
-            str(one.readings),
-        )
-        for one in results.climbs
-    ]
-    header = (
-        "Climb, setup",
-        headed("End on a hot day", "temperature", system),
-        headed("End on the day", "temperature", system),
-        headed("Hottest read", "temperature", system),
-        "Time constant [s]",
-        "Readings",
-    )
-    return Table("Head on long climbs", header, tuple(rows), "In brackets: 95 % intervals.")
+
+    def end(climb, end_k) -> str:
+        return interval_cell(end_k, "temperature", system) if climb.told else "not told"
+
+    columns = {
+        "Climb, setup": lambda one: f"{one.climb:g}, {spaced(one.setup)}",
+        headed("End on a hot day", "temperature", system): lambda one: end(one, one.hot_day_k),
+        headed("End on the day", "temperature", system): lambda one: end(one, one.final_k),
+        headed("Hottest read", "temperature", system): lambda one: shown(
+            one.hottest_k, "temperature", system
+        ),
+        "Time constant [s]": lambda one: interval_text(one.time_constant_s, most_decimals=0),
+        "Readings": lambda one: str(one.readings),
+    }
+    note = "In brackets: 95 % intervals."
+    return table_of(results.climbs, columns, "Head on long climbs", note)

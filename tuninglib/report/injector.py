@@ -31,6 +31,7 @@ from tuninglib.report.page_parts import (
     shown,
     spaced,
     system_of,
+    table_of,
     title,
 )
 from tuninglib.rounding import fixed, interval_text, listing, odds_text, percent, quantity_text
@@ -236,35 +237,21 @@ def _in_short(results, one) -> str:
 
 def table(results: Results) -> Table | Prose:
     """Each injector on each fuel, tried or not, with its odds of the target band."""
-    if results.ladder is None or not results.ladder.prospects:
+    if results.ladder is None:
         return Prose(())
     system = system_of(results)
-    rows = []
-    for prospect in results.ladder.prospects:
-        for one in prospect.fuels:
-            share = one.open_time_fraction
-            rows.append(
-                (
-                    f"{prospect.injector} on {one.fuel}",
-                    _in_short(results, one),
-                    interval_text(one.lambda_),
-                    odds_text(one.odds.inside),
-                    odds_text(one.odds.leaner),
-                    fixed(one.harm, 1),
-                    shown(prospect.flow_m3_s, "flow", system),
-                    NONE if share is None else _whole_percent(share),
-                )
-            )
-    header = (
-        "Injector and fuel",
-        "In short",
-        "Lambda (95 % interval)",
-        "Chance inside",
-        "Chance leaner",
-        "Expected harm",
-        headed("Flow", "flow", system),
-        "Open time of a cycle",
-    )
+    flows = {one.injector: one.flow_m3_s for one in results.ladder.prospects}
+    columns = {
+        "Injector and fuel": lambda one: f"{one.injector} on {one.fuel}",
+        "In short": lambda one: _in_short(results, one),
+        "Lambda (95 % interval)": lambda one: interval_text(one.lambda_),
+        "Chance inside": lambda one: odds_text(one.odds.inside),
+        "Chance leaner": lambda one: odds_text(one.odds.leaner),
+        "Expected harm": lambda one: fixed(one.harm, 1),
+        headed("Flow", "flow", system): lambda one: shown(flows[one.injector], "flow", system),
+        "Open time of a cycle": lambda one: _whole_percent(one.open_time_fraction),
+    }
+    rows = [one for prospect in results.ladder.prospects for one in prospect.fuels]
     limit = percent(leaner_limit_of(results.session))
     note = (
         f"On the engine '{spaced(results.ladder.engine)}'; as read where an injector was ridden, "
@@ -272,10 +259,12 @@ def table(results: Results) -> Table | Prose:
         "Expected harm is in per cent of pull. Open time, dead time included, is at the highest "
         "engine speed; above about 85 % an injector runs out (common practice)."
     )
-    return Table("Injectors, tried and to buy", header, tuple(rows), note)
+    return table_of(rows, columns, "Injectors, tried and to buy", note)
 
 
 def _whole_percent(share) -> str:
+    if share is None:
+        return NONE
     return interval_text(share.scaled(100), "%", least_decimals=0, most_decimals=0)
 
 

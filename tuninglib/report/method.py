@@ -10,7 +10,7 @@ from tuninglib.physics.air import REFERENCE_DRY_PA, REFERENCE_K
 from tuninglib.physics.fuels import PETROL_DENSITY_KG_M3
 from tuninglib.report import injector, what_if
 from tuninglib.report.mixture import counted
-from tuninglib.report.page_parts import Prose, Table, plain, spaced, system_of, taken
+from tuninglib.report.page_parts import Prose, Table, plain, spaced, system_of, table_of, taken
 from tuninglib.rounding import fixed, listing, percent
 from tuninglib.session.defaults import leaner_limit_of
 
@@ -201,17 +201,18 @@ def _source(taken, session) -> str:
 
 def contributions(results: Results) -> Table | Prose:
     """What makes the gain of the kept setup uncertain, by share of its variance."""
-    if len(results.pulls) < 2:
+    if results.road is None or len(results.pulls) < 2:
         return Prose(())
     setup = results.plan.ride.setup if results.plan.ride else None
-    shares = results.road.shares if results.road else {}
-    if setup not in shares and shares:
-        setup = next(iter(shares))
-    ordered = sorted(shares.get(setup, {}).items(), key=lambda item: -item[1])
-    rows = tuple((name.capitalize(), percent(share)) for name, share in ordered if share >= 0.005)
-    return Table(
+    if setup not in results.road.shares and results.road.shares:
+        setup = next(iter(results.road.shares))
+    ordered = sorted(results.road.shares.get(setup, {}).items(), key=lambda item: -item[1])
+    return table_of(
+        [item for item in ordered if item[1] >= 0.005],
+        {
+            "Source": lambda item: item[0].capitalize(),
+            "Share of the variance": lambda item: percent(item[1]),
+        },
         f"What makes the gain of {spaced(setup or 'a setup')} uncertain",
-        ("Source", "Share of the variance"),
-        rows,
         "To learn more from the next outing, work on the largest share.",
     )

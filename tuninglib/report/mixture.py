@@ -12,6 +12,7 @@ from tuninglib.report.page_parts import (
     Table,
     spaced,
     spaced_list,
+    table_of,
     taken,
 )
 from tuninglib.rounding import (
@@ -189,38 +190,27 @@ def _fuels(results) -> list:
     ]
 
 
-def table(results: Results) -> Table:
+def table(results: Results) -> Table | Prose:
     """Gauge reading, lambda and true ratio of each setup, with the odds of the target band."""
-    rows = []
-    for m in results.mixtures:
-        if m.lambda_ is None:
-            rows.append((spaced(m.setup), *[NONE] * 5, m.fuel, str(m.readings)))
-            continue
-        rows.append(
-            (
-                spaced(m.setup),
-                interval_text(m.lambda_),
-                odds_text(m.odds.inside),
-                odds_text(m.odds.leaner),
-                gauge_text(m.gauge.value, results.session.gauge),
-                NONE if m.true_ratio is None else fixed(m.true_ratio.value, 1),
-                m.fuel,
-                str(m.readings),
-            )
-        )
-    band = results.band
-    header = (
-        "Setup",
-        "Lambda (95 % interval)",
-        "Chance inside",
-        "Chance leaner",
-        "Gauge",
-        "True air to fuel",
-        "Fuel",
-        "Readings",
-    )
+    band, gauge = results.band, results.session.gauge
+
+    def read(cell):
+        return lambda mixture: NONE if mixture.lambda_ is None else cell(mixture)
+
+    columns = {
+        "Setup": lambda mixture: spaced(mixture.setup),
+        "Lambda (95 % interval)": read(lambda mixture: interval_text(mixture.lambda_)),
+        "Chance inside": read(lambda mixture: odds_text(mixture.odds.inside)),
+        "Chance leaner": read(lambda mixture: odds_text(mixture.odds.leaner)),
+        "Gauge": read(lambda mixture: gauge_text(mixture.gauge.value, gauge)),
+        "True air to fuel": read(
+            lambda mixture: fixed(mixture.true_ratio.value, 1) if mixture.true_ratio else NONE
+        ),
+        "Fuel": lambda mixture: mixture.fuel,
+        "Readings": lambda mixture: str(mixture.readings),
+    }
     note = (
         f"Target band: lambda {fixed(band.lowest, 2)} to {fixed(band.highest, 2)}. The interval "
         "covers the spread of the readings and the uncertainty of the gauge's offset."
     )
-    return Table("Full-throttle mixture, as read", header, tuple(rows), note)
+    return table_of(results.mixtures, columns, "Full-throttle mixture, as read", note)

@@ -12,7 +12,7 @@ import io
 import math
 import re
 import warnings
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -26,7 +26,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.font_manager import FontProperties
 from matplotlib.textpath import text_to_path
-from matplotlib.ticker import AutoLocator
+from matplotlib.ticker import AutoLocator, MaxNLocator
 
 from tuninglib import units
 from tuninglib.interval import Interval, Measured
@@ -196,6 +196,22 @@ def headed(text: str, kind: str, system: str) -> str:
 def shown(value: float | None, kind: str, system: str, decimals: int = 0) -> str:
     """A number in the unit that its column's head names; a dash where there is none."""
     return NONE if value is None else fixed(units.to_display(value, kind, system), decimals)
+
+
+def with_unit(value: float, kind: str, system: str, decimals: int = 0) -> str:
+    """A number with its unit behind it."""
+    return f"{shown(value, kind, system, decimals)} {units.unit_label(kind, system)}"
+
+
+def count_of(count: int, what: str) -> str:
+    """So many of something.
+
+    Examples
+    --------
+    >>> count_of(1, "run"), count_of(3, "run")
+    ('1 run', '3 runs')
+    """
+    return f"{count:,} {what}{'s' * (count != 1)}"
 
 
 def interval_cell(interval: Interval | None, kind: str, system: str) -> str:
@@ -372,6 +388,27 @@ class Table(_Shown):
     __str__ = plain
 
 
+def table_of(
+    things: Iterable, columns: Mapping[str, Callable[..., str]], caption: str, note: str = ""
+) -> Table | Prose:
+    """A table with a row for each of some things; nothing where there is none.
+
+    Parameters
+    ----------
+    things : iterable
+    columns : dict of str to callable
+        Under each header what makes the cell of a thing.
+    caption, note : str
+
+    Examples
+    --------
+    >>> table_of([4, 6], {"Number": str, "Half": lambda one: f"{one / 2:g}"}, "Halves").rows
+    (('4', '2'), ('6', '3'))
+    """
+    rows = tuple(tuple(cell(one) for cell in columns.values()) for one in things)
+    return Table(caption, tuple(columns), rows, note) if rows else Prose(())
+
+
 # A cell that is a number, and one that begins with one; as wide as a digit.
 _NUMBER = re.compile(r"(over |under |about )?[+−]?[\d,]*\d(\.\d+)?( %)?")
 _BEGINS = re.compile(r"[+−]?[\d,]*\d(?![\w:])")
@@ -522,7 +559,7 @@ _STYLE = {
     "text.parse_math": False,
 }
 # Around the axes; stated rather than worked out, which would draw every figure twice.
-_TOP_IN, _BOTTOM_IN, _RIGHT_IN, _LEAST_LEFT_IN, _APART_IN = 0.36, 0.55, 0.16, 0.55, 0.4
+_TOP_IN, _BOTTOM_IN, _RIGHT_IN, _LEAST_LEFT_IN = 0.36, 0.55, 0.16, 0.55
 
 
 @contextmanager
@@ -589,33 +626,14 @@ def add_legend(figure: Figure, handles: Sequence, names: Sequence[str]) -> None:
 
 
 def with_round_ticks(figure: Figure) -> Figure:
-    """The figure with ticks in steps of 1, 2 or 5 and so on, as close as their numbers may stand.
+    """The figure with ticks in steps of 1, 2 or 5 and so on.
 
     Axes whose ticks were set by hand keep them.
     """
-    for ax in figure.axes:
-        size = ax.get_position().size * figure.get_size_inches()
-        for axis, length_in, across in ((ax.xaxis, size[0], True), (ax.yaxis, size[1], False)):
-            if isinstance(axis.get_major_locator(), AutoLocator):
-                _round_ticks(axis, length_in, across)
+    for axis in (axis for ax in figure.axes for axis in (ax.xaxis, ax.yaxis)):
+        if isinstance(axis.get_major_locator(), AutoLocator):
+            axis.set_major_locator(MaxNLocator("auto", steps=(1, 2, 5, 10)))
     return figure
-
-
-def _round_ticks(axis, length_in, across) -> None:
-    low, high = sorted(axis.get_view_interval())
-    for step in (m * 10.0**k for k in range(-6, 9) for m in (1, 2, 5)):
-        places = max(0, -math.floor(math.log10(step) + 1e-9))
-        room = step / (high - low) * length_in
-        # A line of numbers takes its width, a column of them its height.
-        takes = max(width_of(fixed(end, places)) for end in (low, high)) if across else 0.2
-        if room >= takes + 0.1 and (across or room >= _APART_IN):
-            break
-    first, last = math.ceil(low / step - 1e-9), math.floor(high / step + 1e-9)
-    if last <= first:
-        first, last = math.floor(low / step), math.ceil(high / step)
-        axis.set_view_interval(step * first, step * last, ignore=True)
-    ticks = [step * at for at in range(first, last + 1)]
-    axis.set_ticks(ticks, [fixed(tick, places) for tick in ticks])
 
 
 def title(ax: Axes, text: str) -> None:

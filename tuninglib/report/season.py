@@ -51,6 +51,7 @@ from tuninglib.report.page_parts import (
     shown,
     spaced,
     spaced_list,
+    table_of,
     title,
     whose_readings,
 )
@@ -397,30 +398,21 @@ def _label(season, at) -> str:
 
 def gain_table(season: Season) -> Table | Prose:
     """Wheel force and gain of each setup, all outings together."""
-    if not season.pulls:
-        return Prose(())
-    rows = [
-        (
-            spaced(pull.setup),
-            listing(day_of_outing(season, at) for at in pull.outings),
-            interval_cell(pull.force_n, "force", season.units),
-            NONE if pull.gain is None else gain_text(pull.gain, ""),
-            _verdict(season, pull),
-        )
-        for pull in _open_first(season)
-    ]
-    header = (
-        "Setup",
-        "Ridden on",
-        headed("Wheel force", "force", season.units),
-        "Gain in pull [%]",
-        "Verdict",
-    )
+    columns = {
+        "Setup": lambda pull: spaced(pull.setup),
+        "Ridden on": lambda pull: listing(day_of_outing(season, at) for at in pull.outings),
+        headed("Wheel force", "force", season.units): lambda pull: interval_cell(
+            pull.force_n, "force", season.units
+        ),
+        "Gain in pull [%]": lambda pull: NONE if pull.gain is None else gain_text(pull.gain, ""),
+        "Verdict": lambda pull: _verdict(season, pull),
+    }
     note = (
         "In brackets: 95 % intervals, day-to-day variation included. What all days share (slope, "
         "drag, mass) makes the force uncertain, but mostly cancels in the gain."
     )
-    return Table(f"Against {spaced(season.reference)}, over the season", header, tuple(rows), note)
+    caption = f"Against {spaced(season.reference)}, over the season"
+    return table_of(_open_first(season), columns, caption, note)
 
 
 def _verdict(season, pull) -> str:
@@ -549,32 +541,27 @@ def mixture_table(season: Season) -> Table | Prose:
     if ladder is None:
         return Prose(())
     low, high = ladder.band
-    rows = [
-        (
-            f"{spaced(one.injector)}, {spaced(one.fuel)}, {spaced(one.engine)} engine",
-            shown(one.flow_m3_s, "flow", season.units),
-            f"{one.readings} on {one.outings}" if one.readings else NONE,
-            interval_text(one.lambda_),
-            odds_text(one.odds.inside),
-            odds_text(one.odds.leaner),
-            _notes(season, one),
-        )
-        for one in sorted(ladder.mixtures, key=lambda one: one.gate is not None)
-    ]
-    header = (
-        "Injector, fuel, engine",
-        headed("Flow", "flow", season.units),
-        "Readings on outings",
-        "Lambda",
-        f"Inside {low:.2f} to {high:.2f}",
-        "Leaner",
-        "Mind",
-    )
+    columns = {
+        "Injector, fuel, engine": lambda one: (
+            f"{spaced(one.injector)}, {spaced(one.fuel)}, {spaced(one.engine)} engine"
+        ),
+        headed("Flow", "flow", season.units): lambda one: shown(
+            one.flow_m3_s, "flow", season.units
+        ),
+        "Readings on outings": lambda one: (
+            f"{one.readings} on {one.outings}" if one.readings else NONE
+        ),
+        "Lambda": lambda one: interval_text(one.lambda_),
+        f"Inside {low:.2f} to {high:.2f}": lambda one: odds_text(one.odds.inside),
+        "Leaner": lambda one: odds_text(one.odds.leaner),
+        "Mind": lambda one: _notes(season, one),
+    }
     note = (
         "A dash: that combination was not read, and what is said of it follows from the others. "
         "The band is that of the last outing."
     )
-    return Table("At full throttle on another day", header, tuple(rows), note)
+    rows = sorted(ladder.mixtures, key=lambda one: one.gate is not None)
+    return table_of(rows, columns, "At full throttle on another day", note)
 
 
 def _notes(season, one) -> str:

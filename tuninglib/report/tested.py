@@ -3,6 +3,8 @@
 And which files and versions the report was made from.
 """
 
+from collections import Counter
+
 from tuninglib import units
 from tuninglib.analysis.analyse import Results
 from tuninglib.physics.air import REFERENCE_DRY_PA, REFERENCE_K
@@ -17,6 +19,7 @@ from tuninglib.report.page_parts import (
     shown,
     spaced,
     system_of,
+    table_of,
 )
 from tuninglib.rounding import decimals_of_step, fixed, gauge_text, listing, percent
 from tuninglib.session.defaults import speedometer_step
@@ -80,89 +83,62 @@ def sentences(results: Results) -> Prose:
     return Prose(tuple(items))
 
 
-def table(results: Results) -> Table:
+def table(results: Results) -> Table | Prose:
     """What was fitted and in the tank for each setup, and how often it ran."""
-    session = results.session
-    rows = []
-    for name, setup in session.setups.items():
-        engine = session.engines[setup.engine]
-        runs = [
-            run for run in results.runs if run.setup == name and run.counts and run.state == "full"
-        ]
-        rows.append(
-            (
-                spaced(name),
-                setup.parts or NONE,
-                shown(engine.displacement_m3, "displacement", system_of(results)),
-                setup.injector,
-                setup.fuel,
-                str(len(runs)),
-                money(setup.cost, session),
-                setup.note or NONE,
-            )
-        )
-    header = (
-        "Setup",
-        "Parts",
-        headed("Engine", "displacement", system_of(results)),
-        "Injector",
-        "Fuel",
-        "Full-throttle runs",
-        "Cost of parts",
-        "Note",
-    )
-    return Table("The setups", header, tuple(rows))
+    session, system = results.session, system_of(results)
+    ran = Counter(run.setup for run in results.runs if run.counts and run.state == "full")
+    columns = {
+        "Setup": lambda item: spaced(item[0]),
+        "Parts": lambda item: item[1].parts or NONE,
+        headed("Engine", "displacement", system): lambda item: shown(
+            session.engines[item[1].engine].displacement_m3, "displacement", system
+        ),
+        "Injector": lambda item: item[1].injector,
+        "Fuel": lambda item: item[1].fuel,
+        "Full-throttle runs": lambda item: str(ran[item[0]]),
+        "Cost of parts": lambda item: money(item[1].cost, session),
+        "Note": lambda item: item[1].note or NONE,
+    }
+    return table_of(session.setups.items(), columns, "The setups")
 
 
 # Every run as it was written down -----------------------------------------------------------------
 
 
-def runs_table(results: Results) -> Table:
+def runs_table(results: Results) -> Table | Prose:
     """Every run as written down, with the wheel force that follows from it."""
     system, gauge = system_of(results), results.session.gauge
     step = units.to_display(speedometer_step(results.session).value, "speed", system)
     # A step that was typed in another unit needs no more decimals than one.
     digits = min(decimals_of_step(round(step, 3)), 1)
-    rows = []
-    for run in results.runs:
-        reading = (
-            NONE
-            if run.gauge_low is None
-            else f"{gauge_text(run.gauge_low, gauge)} to {gauge_text(run.gauge_high, gauge)}"
-        )
-        rows.append(
-            (
-                f"{run.run:g}",
-                spaced(run.setup),
-                shown(run.stated_force_n, "force", system),
-                reading,
-                shown(run.shown_entry_m_s, "speed", system, digits),
-                shown(run.shown_exit_m_s, "speed", system, digits),
-                run.rider,
-                shown(run.temperature_k, "temperature", system),
-                shown(run.density_kg_m3, "density", system, 3),
-                _remarks_on(run),
-            )
-        )
-    header = (
-        "Run",
-        "Setup",
-        headed("Force", "force", system),
-        "Gauge",
-        headed("Entry", "speed", system),
-        headed("Exit", "speed", system),
-        "Rider",
-        headed("Air", "temperature", system),
-        headed("Density", "density", system),
-        "Note",
-    )
+
+    def reading(run) -> str:
+        if run.gauge_low is None:
+            return NONE
+        return f"{gauge_text(run.gauge_low, gauge)} to {gauge_text(run.gauge_high, gauge)}"
+
+    def in_unit(field, kind, decimals=0):
+        return lambda run: shown(getattr(run, field), kind, system, decimals)
+
+    columns = {
+        "Run": lambda run: f"{run.run:g}",
+        "Setup": lambda run: spaced(run.setup),
+        headed("Force", "force", system): in_unit("stated_force_n", "force"),
+        "Gauge": reading,
+        headed("Entry", "speed", system): in_unit("shown_entry_m_s", "speed", digits),
+        headed("Exit", "speed", system): in_unit("shown_exit_m_s", "speed", digits),
+        "Rider": lambda run: run.rider,
+        headed("Air", "temperature", system): in_unit("temperature_k", "temperature"),
+        headed("Density", "density", system): in_unit("density_kg_m3", "density", 3),
+        "Note": _remarks_on,
+    }
     note = (
         "Force is what the run's own numbers give with the stated masses, slope and road load, in "
         "the air of the run and without any correction. The forces and gains further up also weigh "
         "what all runs together say of drag, slope, wind and riders."
     )
     shown_by = "the speedometer" if results.session.logged_step_m_s is None else "the log"
-    return Table(f"Speeds as shown by {shown_by}", header, tuple(rows), note)
+    return table_of(results.runs, columns, f"Speeds as shown by {shown_by}", note)
 
 
 def _remarks_on(run) -> str:
@@ -205,27 +181,24 @@ def _notes(results) -> list:
 
 def weather_table(results: Results) -> Table | Prose:
     """Gain before and after the weather correction, and the correction's range."""
-    if not results.pulls:
-        return Prose(())
-    rows = []
-    for g in results.pulls:
-        runs = [run for run in results.runs if run.setup == g.setup and run.force_n is not None]
-        rows.append(
-            (
-                spaced(g.setup),
-                NONE if g.gain is None else percent(g.gain.ratio.value, 1),
-                NONE if g.gain is None else percent(g.raw_gain, 1),
-                _span([run.sae_j1349 for run in runs]),
-                _span([run.iso_1585 for run in runs]),
-            )
-        )
-    header = ("Setup", "Gain, corrected", "Gain, raw", "SAE J1349", "ISO 1585")
-    system = results.session.about.units
+    system = system_of(results)
+
+    def factors(standard):
+        timed = [run for run in results.runs if run.force_n is not None]
+        return lambda pull: _span([getattr(r, standard) for r in timed if r.setup == pull.setup])
+
+    columns = {
+        "Setup": lambda pull: spaced(pull.setup),
+        "Gain, corrected": lambda pull: percent(pull.gain.ratio.value, 1) if pull.gain else NONE,
+        "Gain, raw": lambda pull: percent(pull.raw_gain, 1) if pull.gain else NONE,
+        "SAE J1349": factors("sae_j1349"),
+        "ISO 1585": factors("iso_1585"),
+    }
     note = (
         f"Factors that bring engine output to {plain(REFERENCE_K, 'temperature', system)} and "
         f"{plain(REFERENCE_DRY_PA, 'pressure', system)} of dry air; gains use SAE J1349."
     )
-    return Table("Weather corrections", header, tuple(rows), note)
+    return table_of(results.pulls, columns, "Weather corrections", note)
 
 
 def _span(factors) -> str:

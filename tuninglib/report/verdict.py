@@ -33,6 +33,7 @@ from tuninglib.report.page_parts import (
     plain,
     spaced,
     spaced_list,
+    table_of,
 )
 from tuninglib.report.run_sheet import edge_text, usual_hottest, whose_hottest
 from tuninglib.rounding import (
@@ -112,23 +113,22 @@ def worths(results: Results) -> Table | Prose:
         own.append(plan.ride)
     if len(own) < 2 or {"gauge", "range"} & set(plan.missing):
         return Prose(())
-    rows = []
     own = [one for one in own if one.gain is not None and one.worth is not None]
-    for one in sorted(own, key=lambda one: (-one.worth, str(one.key))):
-        status = ""
-        if plan.ride is not None and one.key == plan.ride.key:
-            status = "ride now"
-        elif one.setup is None:
-            status = "untried"
-        rows.append(
-            (
-                f"{one.injector if one.setup is None else spaced(one.setup)} on {one.fuel}",
-                fixed(one.worth or 0.0, 1),
-                fixed(one.gain or 0.0, 1),
-                NONE if one.harm is None else fixed(one.harm, 1),
-                status or NONE,
-            )
-        )
+    columns = {
+        "Combination": lambda one: (
+            f"{one.injector if one.setup is None else spaced(one.setup)} on {one.fuel}"
+        ),
+        "Worth": lambda one: fixed(one.worth, 1),
+        "Gain": lambda one: fixed(one.gain, 1),
+        "Harm": lambda one: NONE if one.harm is None else fixed(one.harm, 1),
+        "Status": lambda one: (
+            "ride now"
+            if plan.ride and one.key == plan.ride.key
+            else "untried"
+            if one.setup is None
+            else NONE
+        ),
+    }
     weights, session = mixture_weights(results.session), results.session
     cooler = (
         f", {weights.cooler:g} to its credit where richer runs cooler" if weights.cooler else ""
@@ -139,8 +139,8 @@ def worths(results: Results) -> Table | Prose:
         f"edge, {weights.rich:g} beyond the rich edge{cooler} "
         f'(wanted = "{session.use.wanted}" under [use]). Worth is gain less harm.'
     )
-    header = ("Combination", "Worth", "Gain", "Harm", "Status")
-    return Table("What decided", header, tuple(rows), note)
+    own.sort(key=lambda one: (-one.worth, str(one.key)))
+    return table_of(own, columns, "What decided", note)
 
 
 def flips(results: Results) -> Table | Prose:
@@ -150,10 +150,8 @@ def flips(results: Results) -> Table | Prose:
     ----------
     results : tuninglib.analysis.analyse.Results
     """
-    if not results.flips:
-        return Prose(())
-    header = ("If", "Then")
-    return Table("What would change it", header, tuple(flip_rows(results)), "")
+    columns = {"If": lambda row: row[0], "Then": lambda row: row[1]}
+    return table_of(flip_rows(results), columns, "What would change it")
 
 
 def _mixture_sentence(results, ride) -> str:

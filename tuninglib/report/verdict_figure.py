@@ -1,6 +1,7 @@
 """The verdict in one picture: of every setup mixture, gain and what the plan says of it."""
 
 import io
+import math
 import textwrap
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -265,3 +266,7 @@ def _marks(ax: Axes, panel, rows, places, results) -> None:
             line, size = "-" if row.may else (0, (2, 1)), 9 if row.now else 7
             ax.plot((found.low, found.high), (y, y), color=colour, linewidth=2.4, linestyle=line)
             ax.plot(found.value, y, "o", markersize=size, color=colour, markerfacecolor=fill)
+    if mixture:
+        # A bit over whole tenths: a narrow panel has room for no closer ticks.
+        low, high = (10 * end for end in ax.get_xlim())
+        ax.set_xlim(math.floor(low) / 10 - 0.02, math.ceil(high) / 10 + 0.02)

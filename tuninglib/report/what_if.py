@@ -35,10 +35,11 @@ from tuninglib.report.page_parts import (
     spaced,
     spaced_list,
     system_of,
+    table_of,
 )
 from tuninglib.rounding import fixed, interval_text, percent, quantity_text
 from tuninglib.session.defaults import air_of_runs
-from tuninglib.session.load import Session
+from tuninglib.session.records import Session
 
 # Your weight, your hill ---------------------------------------------------------------------------
 
@@ -93,29 +94,31 @@ def table(results: Results) -> Table | Prose:
     if not results.what_if:
         return Prose(())
     system = system_of(results)
-    rows = tuple(
-        (
-            shown(mass, "mass", system),
-            _as_shown(one, results.road.speed_factor.value, system)
-            if one.at_force
-            else REFUSALS[one.refusal],
-            interval_cell(one.at_force, "speed", system) if one.at_force else NONE,
-            interval_cell(one.at_power, "speed", system) if one.at_power else NONE,
-        )
-        for mass, one in ((row.rider_mass_kg, row.answer) for row in results.what_if)
-    )
-    header = (
-        headed("Rider, dressed", "mass", system),
-        headed("As shown", "speed", system),
-        headed("Marker, same force", "speed", system),
-        headed("Marker, same power", "speed", system),
-    )
+
+    def at_marker(row) -> str:
+        answer = row.answer
+        if not answer.at_force:
+            return REFUSALS[answer.refusal]
+        return _as_shown(answer, results.road.speed_factor.value, system)
+
+    columns = {
+        headed("Rider, dressed", "mass", system): lambda row: shown(
+            row.rider_mass_kg, "mass", system
+        ),
+        headed("As shown", "speed", system): at_marker,
+        headed("Marker, same force", "speed", system): lambda row: interval_cell(
+            row.answer.at_force, "speed", system
+        ),
+        headed("Marker, same power", "speed", system): lambda row: interval_cell(
+            row.answer.at_power, "speed", system
+        ),
+    }
     setup = results.what_if_setup
     start = shown(results.road.equivalent[setup].entry_m_s, "speed", system)
-    return Table(
+    return table_of(
+        results.what_if,
+        columns,
         f"Marker speed of {spaced(setup)} under another rider",
-        header,
-        rows,
         f"True speeds, from {start} {units.unit_label('speed', system)} at the start line; "
         "“as shown” is what this bike's speedometer would show for the two.",
     )
@@ -272,30 +275,29 @@ def fuel_use_table(results: Results) -> Table | Prose:
     ----------
     results : tuninglib.analysis.analyse.Results
     """
-    if not results.fuel_use:
-        return Prose(())
     system, session = system_of(results), results.session
-    rows = [
-        (
-            spaced(one.setup),
-            interval_text(per_distance(one.per_m, system), most_decimals=2),
-            _or_none(one.range_m, lambda it: it.scaled(1 / _distance_unit(system)[0]), 0),
-            _price(one.cost_per_m, session, system),
-            fixed(one.distance_m / _distance_unit(system)[0], 0),
-            str(one.fills),
-        )
-        for one in results.fuel_use
-    ]
-    unit = _distance_unit(system)[1]
-    header = (
-        "Setup",
-        f"Fuel [{consumption_unit(system)}]",
-        f"Range on a tank [{unit}]",
-        f"Fuel for 100 {unit}",
-        f"Distance [{unit}]",
-        "Fills",
-    )
-    return Table("Fuel use", header, tuple(rows), "In brackets: 95 % intervals.")
+    unit_m, unit = _distance_unit(system)
+
+    def range_of(one) -> str:
+        if one.range_m is None:
+            return NONE
+        return interval_text(one.range_m.scaled(1 / unit_m), most_decimals=0)
+
+    columns = {
+        "Setup": lambda one: spaced(one.setup),
+        f"Fuel [{consumption_unit(system)}]": lambda one: interval_text(
+            per_distance(one.per_m, system), most_decimals=2
+        ),
+        f"Range on a tank [{unit}]": range_of,
+        f"Fuel for 100 {unit}": lambda one: (
+            money(float(f"{one.cost_per_m.value * 100 * unit_m:.2f}"), session)
+            if one.cost_per_m
+            else NONE
+        ),
+        f"Distance [{unit}]": lambda one: fixed(one.distance_m / unit_m, 0),
+        "Fills": lambda one: str(one.fills),
+    }
+    return table_of(results.fuel_use, columns, "Fuel use", "In brackets: 95 % intervals.")
 
 
 def consumption_unit(system: str) -> str:
@@ -332,17 +334,6 @@ def per_distance(per_m: Interval, system: str) -> Interval:
 
 def _distance_unit(system: str) -> tuple:
     return (1000.0, "km") if system == "metric" else (_MILE_M, "miles")
-
-
-def _or_none(interval, change, decimals) -> str:
-    return NONE if interval is None else interval_text(change(interval), most_decimals=decimals)
-
-
-def _price(cost, session, system) -> str:
-    if cost is None:
-        return NONE
-    value = cost.value * 100 * _distance_unit(system)[0]
-    return money(float(f"{value:.2f}"), session)
 
 
 # The fellow rider's own questions inside the page -------------------------------------------------
@@ -520,7 +511,7 @@ def air_at_altitude(session: Session, altitude_m: ArrayLike, *, setup: str) -> t
 
     Parameters
     ----------
-    session : tuninglib.session.load.Session
+    session : tuninglib.session.records.Session
         With runs that have speeds.
     altitude_m : float or array
         Above the sea. [m]

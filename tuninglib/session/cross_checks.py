@@ -8,7 +8,6 @@ import datetime
 import math
 from collections.abc import Iterator
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -18,12 +17,9 @@ from tuninglib.physics.motion import Hill, Ride, exit_speed_m_s, wheel_force_n
 from tuninglib.session.defaults import air_of_runs, hill_of, road_load_of, speedometer_factor
 from tuninglib.session.read_table import COLUMNS, RUNS, SPEED_COLUMNS
 from tuninglib.session.read_toml import TOML
+from tuninglib.session.records import Session
 from tuninglib.text_files import Problem
 from tuninglib.units import convert, to_display, unit_label
-
-if TYPE_CHECKING:
-    from tuninglib.session.load import Session
-
 
 # What a wideband gauge can mean at all.
 LOWEST_LAMBDA, HIGHEST_LAMBDA = 0.5, 2.0
@@ -46,6 +42,8 @@ _DOWNHILL = 0.005
 # Beyond this of its setup's, it is asked whether the run was typed in the other unit.
 _ASKED = 1.3
 KMH_IN_MPH = 1.609344
+# A unit that is typed under another one, and what that makes of a speed.
+_MIXED_UP = (("km/h", "mph", KMH_IN_MPH), ("mph", "km/h", 1 / KMH_IN_MPH))
 # Slower than this share of its speed at the slower end no bike is on the way (ours).
 _NEARLY_STANDS = 0.35
 # So near to that quotient, at both lines, a setup or a run was typed in the other unit.
@@ -81,12 +79,12 @@ SAID_OF_ROWS = {
 _REMEDY = "check speeds, unit (km/h or mph?) and setup, or give a reason in exclude"
 
 
-def contradictions(session: "Session") -> Iterator[Problem]:
+def contradictions(session: Session) -> Iterator[Problem]:
     """Problems of values that are possible one by one, but not together.
 
     Parameters
     ----------
-    session : tuninglib.session.load.Session
+    session : tuninglib.session.records.Session
 
     Yields
     ------
@@ -201,21 +199,25 @@ def _unit_of_a_setup(counted, units):
         others = [pair for other, pairs in ends.items() if other != name for pair in pairs]
         if not others:
             continue
-        ratio = np.median(own, axis=0) / np.median(others, axis=0)
-        for wrong, factor in (("km/h", KMH_IN_MPH), ("mph", 1 / KMH_IN_MPH)):
-            if np.all(np.abs(ratio / factor - 1) < _NEAR_A_UNIT):
-                own_speed, other = (
-                    to_display(float(np.median(pairs, axis=0)[0]), "speed", units)
-                    for pairs in (own, others)
-                )
-                message = (
-                    f"the speeds of {name!r} are {ratio[1]:.2f} times those of the other setups at "
-                    f"both lines (at the start line {own_speed:.0f} against {other:.0f} "
-                    f"{unit_label('speed', units)}), as if {wrong} were typed under the other "
-                    "unit; convert them to the header's unit"
-                )
-                yield Problem(RUNS, message, column="entry_speed")
-                return
+        own, others = (np.median(pairs, axis=0) for pairs in (own, others))
+        if wrong := _typed_in(own / others):
+            ours, theirs = (to_display(float(pair[0]), "speed", units) for pair in (own, others))
+            message = (
+                f"the speeds of {name!r} are {own[1] / others[1]:.2f} times those of the other "
+                f"setups at both lines (at the start line {ours:.0f} against {theirs:.0f} "
+                f"{unit_label('speed', units)}), as if {wrong} were typed under the other unit; "
+                "convert them to the header's unit"
+            )
+            yield Problem(RUNS, message, column="entry_speed")
+            return
+
+
+def _typed_in(ratio: np.ndarray) -> str | None:
+    """The unit that speeds were typed in, if they are to the others' as km/h are to mph."""
+    for unit, _, factor in _MIXED_UP:
+        if np.all(np.abs(ratio / factor - 1) < _NEAR_A_UNIT):
+            return unit
+    return None
 
 
 def _lacking(row, pair):
@@ -292,12 +294,12 @@ def _hill(hill):
         yield Problem(TOML, message, column="grade")
 
 
-def implausible_runs(session: "Session") -> Iterator[Problem]:
+def implausible_runs(session: Session) -> Iterator[Problem]:
     """Problems of single runs that only show once the motion up the hill is worked out.
 
     Parameters
     ----------
-    session : tuninglib.session.load.Session
+    session : tuninglib.session.records.Session
 
     Yields
     ------
@@ -307,7 +309,9 @@ def implausible_runs(session: "Session") -> Iterator[Problem]:
     rows = runs[(runs["exclude"] == "") & runs["shown_exit_m_s"].notna()]
     if rows.empty:
         return
-    ride, entries, exits = _rides(session, rows)
+    shown = rows[["shown_entry_m_s", "shown_exit_m_s"]].to_numpy()
+    factor, ride = _rides(session, rows, shown)
+    entries, exits = factor.value * shown.T
     forces = np.asarray(wheel_force_n(ride, entry_speed_m_s=entries, exit_speed_m_s=exits))
     # A bike that nearly stands on a steep piece: what is not known to a hair of hill and masses
     # decides whether it came up at all.
@@ -371,14 +375,14 @@ def implausible_runs(session: "Session") -> Iterator[Problem]:
         yield Problem(RUNS, message, row=row.row, column="exit_speed")
 
 
-def impossible_turns(session: "Session") -> Iterator[Problem]:
+def impossible_turns(session: Session) -> Iterator[Problem]:
     """A gearing with which the engine turned as none does at the marker.
 
     Comes last, as it takes the speeds for right.
 
     Parameters
     ----------
-    session : tuninglib.session.load.Session
+    session : tuninglib.session.records.Session
 
     Yields
     ------
@@ -414,16 +418,12 @@ def _near(force, middle, factor) -> bool:
 
 
 def _unit_of_a_run(row, rows) -> str | None:
-    """The unit that a run was typed in, if its speeds are to the others' as km/h are to mph."""
+    """The unit that a run was typed in, by the other runs of its setup."""
     ends = ["shown_entry_m_s", "shown_exit_m_s"]
     if row.entry_taken:
         ends = ends[1:]
     own = np.array([getattr(row, end) for end in ends])
-    ratio = own / rows.loc[rows["setup"] == row.setup, ends].median().to_numpy()
-    for unit, factor in (("km/h", KMH_IN_MPH), ("mph", 1 / KMH_IN_MPH)):
-        if np.all(np.abs(ratio / factor - 1) < _NEAR_A_UNIT):
-            return unit
-    return None
+    return _typed_in(own / rows.loc[rows["setup"] == row.setup, ends].median().to_numpy())
 
 
 def _unit_of_the_header(session, rows, ride, speeds) -> Problem | None:
@@ -461,24 +461,21 @@ def _unit_of_the_header(session, rows, ride, speeds) -> Problem | None:
     return Problem(RUNS, message, row=1, column="exit_speed")
 
 
-def _rides(session, rows):
-    """The way up of each row at the most likely values, and its true speeds at both ends. [m/s]"""
-    air = air_of_runs(session).loc[rows.index]
-    shown = rows[["shown_entry_m_s", "shown_exit_m_s"]].to_numpy()
+def _rides(session, rows, shown):
+    """True over shown speed, and the way up of each row, both at the most likely values."""
     factor = speedometer_factor(session, float(np.median(shown)))
     riders = np.array([session.riders[name].mass.value for name in rows["rider"]])
     mass = session.bike.mass.value + riders
     road = road_load_of(session, float(mass.mean()))
-    speeds = shown * factor.value
     ride = Ride(
         hill=hill_of(session),
         mass_kg=mass,
         rotating_mass_kg=road.rotating_mass_kg.value,
-        air_density_kg_m3=air["density_kg_m3"].to_numpy(),
+        air_density_kg_m3=air_of_runs(session).loc[rows.index, "density_kg_m3"].to_numpy(),
         drag_area_m2=road.drag_area_m2.value,
         rolling_coefficient=road.rolling_coefficient.value,
     )
-    return ride, speeds[:, 0], speeds[:, 1]
+    return factor, ride
 
 
 def _slowest(ride, forces, entries):
@@ -506,12 +503,12 @@ _FAR, _MEANT = 4.0, 2.0
 _GRADE_SD, _ROLLING_SD, _WIND_SD, _DRAG_SD = 0.003, 0.004, 1.0, 0.15
 
 
-def whole_table(session: "Session") -> Iterator[Problem]:
+def whole_table(session: Session) -> Iterator[Problem]:
     """Problems that all speeds of a session have alike.
 
     Parameters
     ----------
-    session : tuninglib.session.load.Session
+    session : tuninglib.session.records.Session
 
     Yields
     ------
@@ -535,40 +532,34 @@ def _steps(session, runs) -> Problem | None:
     read.loc[read["speeds_logged"], ["shown_entry_m_s", "shown_exit_m_s"]] = np.nan
     by_column = {key: read[COLUMNS[key].si_name].dropna().to_numpy() for key in SPEED_COLUMNS}
     # The whole table first, then one column under another unit than its neighbours.
-    found = _other_unit(step, np.concatenate([*by_column.values()]))
-    if found:
-        return _off_the_steps(step, "entry_speed", "speed", *found)
-    for key, speeds in by_column.items():
-        found = _other_unit(step, speeds)
-        if found:
-            return _off_the_steps(step, key, key, *found)
+    tried = [("entry_speed", "speed", np.concatenate([*by_column.values()]))]
+    tried += [(key, key, speeds) for key, speeds in by_column.items()]
+    for column, what, speeds in tried:
+        typed, under = _other_unit(step, speeds)
+        if typed:
+            number = to_display(float(step), "speed", "metric" if typed == "km/h" else "us")
+            message = (
+                f"no {what} falls on the speedometer's steps of {number:g} {typed} (resolution), "
+                f"but all {len(speeds)} do if they are {typed} and not {under}; write {typed} in "
+                "the header, or the right resolution under [speedometer]"
+            )
+            return Problem(RUNS, message, row=1, column=column)
     return None
 
 
-def _other_unit(step, speeds) -> tuple | None:
-    """Number of speeds, the unit in which all are on the steps, and the one in which few are."""
+def _other_unit(step, speeds) -> tuple:
+    """The unit in which all speeds are on the steps, and the one in which few are; else empty."""
     if step <= 0 or len(speeds) < _FEWEST or len(np.unique(speeds.round(6))) < 4:
-        return None
+        return "", ""
 
     def on_steps(values):
         return float(np.mean(np.abs(values / step - np.round(values / step)) < _NEAR))
 
-    if on_steps(speeds) > _ON_STEPS:
-        return None
-    for factor, typed, under in ((1 / KMH_IN_MPH, "km/h", "mph"), (KMH_IN_MPH, "mph", "km/h")):
-        if on_steps(speeds * factor) == 1.0:
-            return len(speeds), typed, under
-    return None
-
-
-def _off_the_steps(step, column, what, count, typed, under) -> Problem:
-    number = to_display(float(step), "speed", "metric" if typed == "km/h" else "us")
-    message = (
-        f"no {what} falls on the speedometer's steps of {number:g} {typed} (resolution), but all "
-        f"{count} do if they are {typed} and not {under}; write {typed} in the header, or the "
-        "right resolution under [speedometer]"
-    )
-    return Problem(RUNS, message, row=1, column=column)
+    if on_steps(speeds) <= _ON_STEPS:
+        for typed, under, factor in _MIXED_UP:
+            if on_steps(speeds / factor) == 1.0:
+                return typed, under
+    return "", ""
 
 
 def _way_down(session, runs) -> Problem | None:
@@ -577,21 +568,18 @@ def _way_down(session, runs) -> Problem | None:
     rows = runs[there]
     if len(rows) < 2:
         return None
-    off = {}
-    for said, factor, swapped in (
-        ("", 1.0, False),
-        ("km/h under a header in mph", 1 / KMH_IN_MPH, False),
-        ("mph under a header in km/h", KMH_IN_MPH, False),
-        ("typed with start line and marker swapped", 1.0, True),
-    ):
-        off[said] = _push(session, rows, factor, swapped)
-    push, sds = off.pop("")
+    push, sds = _push(session, rows, 1.0)
     if not sds >= _FAR:
         return None
-    off = {said: found for said, found in off.items() if found[1] <= _MEANT}
-    if not off:
+    off = {
+        f"{typed} under a header in {under}": _push(session, rows, 1 / factor)[1]
+        for typed, under, factor in _MIXED_UP
+    }
+    off["typed with start line and marker swapped"] = _push(session, rows, 1.0, -1)[1]
+    # What accuses nobody is no number.
+    meant = min(off, key=lambda said: np.nan_to_num(off[said], nan=np.inf))
+    if not off[meant] <= _MEANT:
         return None
-    meant = min(off, key=lambda said: off[said][1])
     system = session.about.units
     force = to_display(abs(push), "force", system)
     message = (
@@ -602,35 +590,27 @@ def _way_down(session, runs) -> Problem | None:
     return Problem(RUNS, message, row=1, column="down_exit_speed")
 
 
-def _push(session, rows, factor, swapped) -> tuple:
+def _push(session, rows, factor, order=1) -> tuple:
     """Force that the ways down need beside gravity [N], and how many standard deviations it is.
 
     The force is that of the middle run; what is not known is moved by its standard deviation, one
     after the other, and the motion worked out anew. What stalls or blows away accuses nobody.
     """
-    shown = rows[["shown_down_entry_m_s", "shown_down_exit_m_s"]].to_numpy() * factor
-    if swapped:
-        shown = shown[:, ::-1]
-    scale = speedometer_factor(session, float(np.median(shown)))
-    mass = session.bike.mass.value + np.array(
-        [session.riders[name].mass.value for name in rows["rider"]]
-    )
-    road, hill = road_load_of(session, float(mass.mean())), session.hill
+    shown = rows[["shown_down_entry_m_s", "shown_down_exit_m_s"]].to_numpy()[:, ::order] * factor
+    scale, up = _rides(session, rows, shown)
+    road, hill = road_load_of(session, float(up.mass_kg.mean())), session.hill
     area, rolling, day = road.drag_area_m2, road.rolling_coefficient, session.weather.headwind
     # What blew against the rider on the way up blows from behind on the way down.
     wind = -rows["headwind_m_s"].fillna(day.value).to_numpy()
-    density = air_of_runs(session).loc[rows.index, "density_kg_m3"].to_numpy()
-    back = hill_of(session).reversed()
+    back = up.hill.reversed()
 
     def middle(*, grade=0.0, rolled=0.0, drag=0.0, gust=0.0, shows=0.0):
         speeds = shown * (scale.value + shows)
         if np.any(speeds + (wind + gust)[:, None] <= 0):
             return np.nan
-        ride = Ride(
+        ride = replace(
+            up,
             hill=Hill(back.lengths_m, back.grade_ratios + grade),
-            mass_kg=mass,
-            rotating_mass_kg=road.rotating_mass_kg.value,
-            air_density_kg_m3=density,
             drag_area_m2=area.value + drag,
             rolling_coefficient=rolling.value + rolled,
             wind_m_s=wind + gust,

@@ -2,7 +2,6 @@
 
 from dataclasses import dataclass
 from types import SimpleNamespace
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -22,10 +21,8 @@ from tuninglib.physics.road_load import (
     default_road_load,
 )
 from tuninglib.session.machine import Fuel
+from tuninglib.session.records import Session
 from tuninglib.statistics.speedometer import speed_factor, unknown_factor
-
-if TYPE_CHECKING:
-    from tuninglib.session.load import Session
 
 
 @dataclass(frozen=True)
@@ -151,7 +148,7 @@ class Band:
         return self.highest < self.stated_highest
 
 
-def band_of(session: "Session | SimpleNamespace") -> Band:
+def band_of(session: Session | SimpleNamespace) -> Band:
     """The target band, with its lean edge moved for sustained load on an air-cooled engine.
 
     It is moved where the rider says so. Where nothing is said of the riding, a first outing up a
@@ -172,7 +169,7 @@ def _edge_on_climbs(session) -> float:
     return target.highest - min(SUSTAINED_RICHER, (target.highest - target.lowest) / 2)
 
 
-def edge_not_said(session: "Session") -> float | None:
+def edge_not_said(session: Session) -> float | None:
     """The lean edge that long climbs would ask for, where nothing is said of the riding."""
     edge = _edge_on_climbs(session)
     return edge if session.use.riding == "unknown" and edge < session.target.highest else None
@@ -183,13 +180,13 @@ def edge_not_said(session: "Session") -> float | None:
 _LEANER_LIMIT = {"pull first": 0.15, "balanced": 0.10, "cool first": 0.05}
 
 
-def leaner_limit_of(session: "Session") -> float:
+def leaner_limit_of(session: Session) -> float:
     """Highest chance of being leaner than the band: as stated, or by what the rider wants."""
     stated = session.assumptions.leaner_limit
     return stated.value if stated else _LEANER_LIMIT[session.use.wanted]
 
 
-def hill_of(session: "Session") -> Hill:
+def hill_of(session: Session) -> Hill:
     """The session's hill as the road-test functions take it."""
     pieces = session.hill.pieces
     if not pieces:
@@ -197,12 +194,12 @@ def hill_of(session: "Session") -> Hill:
     return Hill([piece.length.value for piece in pieces], [piece.grade.value for piece in pieces])
 
 
-def speedometer_step(session: "Session | SimpleNamespace") -> Taken:
+def speedometer_step(session: Session | SimpleNamespace) -> Taken:
     """Smallest step of the speedometer, as shown: as stated, 1 km/h or 1 mph; that of a log. [m/s]
 
     Parameters
     ----------
-    session : tuninglib.session.load.Session
+    session : tuninglib.session.records.Session
     """
     logged = session.logged_step_m_s
     if logged is not None:
@@ -211,12 +208,12 @@ def speedometer_step(session: "Session | SimpleNamespace") -> Taken:
     return _stated(session.speedometer.resolution, _USUAL_STEP_MPH if in_miles else _USUAL_STEP)
 
 
-def speedometer_factor(session: "Session | SimpleNamespace", shown_m_s: float) -> Taken:
+def speedometer_factor(session: Session | SimpleNamespace, shown_m_s: float) -> Taken:
     """True speed over shown speed: as stated, from checks, or the middle of what UN R39 allows.
 
     Parameters
     ----------
-    session : tuninglib.session.load.Session
+    session : tuninglib.session.records.Session
     shown_m_s : float
         A typical speed as shown. [m/s]
     """
@@ -234,23 +231,23 @@ def speedometer_factor(session: "Session | SimpleNamespace", shown_m_s: float) -
     return _stated(session.speedometer.factor, otherwise)
 
 
-def logged_factor(session: "Session | SimpleNamespace") -> Taken:
+def logged_factor(session: Session | SimpleNamespace) -> Taken:
     """True speed over that of a log: a satellite receiver's, or maybe a wheel's in a table.
 
     Parameters
     ----------
-    session : tuninglib.session.load.Session
+    session : tuninglib.session.records.Session
     """
     half = RECEIVER_HALF if session.traces[session.found.log].kind == "gpx" else WHEEL_HALF
     return Taken(1.0, half, "log")
 
 
-def road_load_of(session: "Session", mass_kg: float) -> TakenRoadLoad:
+def road_load_of(session: Session, mass_kg: float) -> TakenRoadLoad:
     """Road load: as stated, or by the published table and the rule for the rotating mass.
 
     Parameters
     ----------
-    session : tuninglib.session.load.Session
+    session : tuninglib.session.records.Session
     mass_kg : float
         Bike and rider. [kg]
     """
@@ -270,12 +267,12 @@ def road_load_of(session: "Session", mass_kg: float) -> TakenRoadLoad:
     )
 
 
-def day_pressure_of(session: "Session") -> Taken:
+def day_pressure_of(session: Session) -> Taken:
     """Air pressure of the day where the hill is. [Pa]
 
     Parameters
     ----------
-    session : tuninglib.session.load.Session
+    session : tuninglib.session.records.Session
     """
     altitude = session.hill.altitude
     if altitude is not None:
@@ -285,22 +282,22 @@ def day_pressure_of(session: "Session") -> Taken:
     return _stated(session.weather.pressure, otherwise)
 
 
-def day_temperature_of(session: "Session") -> Taken:
+def day_temperature_of(session: Session) -> Taken:
     """Temperature of the air, for runs without their own. [K]
 
     Parameters
     ----------
-    session : tuninglib.session.load.Session
+    session : tuninglib.session.records.Session
     """
     return _stated(session.weather.temperature, _RIDING_DAY)
 
 
-def air_of_runs(session: "Session") -> pd.DataFrame:
+def air_of_runs(session: Session) -> pd.DataFrame:
     """Air at each row of runs.csv: from the row, else of the day; and its effect on the engine.
 
     Parameters
     ----------
-    session : tuninglib.session.load.Session
+    session : tuninglib.session.records.Session
 
     Returns
     -------

@@ -5,15 +5,13 @@ decimal sign of the table.
 """
 
 import csv
-import dataclasses
 import io
-import json
 import os
 import re
 import shutil
 import tempfile
 import tomllib
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -34,7 +32,7 @@ from tuninglib.text_files import (
     read_table,
     read_text,
 )
-from tuninglib.units import DISPLAY, convert
+from tuninglib.units import convert, unit_of
 from tuninglib.whole_files import keep_earlier, one_writer, write_atomic, write_like
 
 # Values of session.toml ---------------------------------------------------------------------------
@@ -74,9 +72,9 @@ def set_values(text: str, table: str, values: dict) -> str:
 
     Notes
     -----
-    A remark behind a value stays behind the new one. Where a key is only there as a remark, as in
-    a session of ``tuninglib new``, the remark's mark is taken away. The new text is read back: it
-    must differ from the old one in these values and in nothing else.
+    A remark behind a value stays behind the new one. Where a key is only there as a remark, the
+    remark's mark is taken away. The new text is read back: it must differ from the old one in these
+    values and in nothing else.
 
     Examples
     --------
@@ -669,7 +667,7 @@ def hill_lines(track: Path | str, units: str = "metric") -> str:
         )
         raise SessionError([Problem(track.name, message)])
     what = _RIDES.format(rides=hill.rides) if hill.rides > 1 else _STRAIGHT
-    unit = DISPLAY[units]["length"][0]
+    unit = unit_of("length", units)
     length, half = (
         convert(metres, "m", unit) for metres in (hill.length_m.value, hill.length_m.half_width)
     )
@@ -690,9 +688,9 @@ def hill_lines(track: Path | str, units: str = "metric") -> str:
 # The fill-in session ------------------------------------------------------------------------------
 
 # What a first report needs, on one screen.
-_SHORT = """\
+_TOML = """\
 # Type between the quotes, in any unit; "5 to 6 %" and "{length} +/- {doubt}" are fine, too.
-# All other keys are in guide.html, which `tuninglib guide` writes; `new --all` writes them here.
+# All other keys are in guide.html, which `tuninglib guide` writes.
 [session]
 date = ""  # "2026-05-16"
 units = "{units}"
@@ -706,81 +704,35 @@ entry_speed = ""  # "{entry}": as shown at the start line, and how far off at mo
 [gauge]
 scale = ""  # "14.7": what it shows at lambda 1; "1" if it shows lambda
 [engines]
-{engines}
+stock.displacement = ""  # "125 cc"
+big.displacement = ""  # "143 cc"
 [injectors]  # one that no setup uses is one to buy
-{injectors}
+stock.flow = ""  # "120 cc/min"
+large.flow = ""  # "140 cc/min"
 [fuels.usual]
 [setups]  # a line for each; gains are counted from the first
-{setups}
+stock = {{ engine = "stock", injector = "stock", fuel = "usual" }}
+big = {{ engine = "big", injector = "stock", fuel = "usual" }}
 """
 _HILL = """\
 length = ""  # "{length}", along the road from the start line to the marker
 grade = ""  # "6 %", or write rise = "{rise}" here"""
 
-_HEAD = """\
-# Fill in the empty quotes; `tuninglib check` says what is still missing.
-# Give each value its unit, for example "{mass}" or "{heat}". Any unit will do.
-# "a +/- b" means: you would bet 20 to 1 that the truth is within b of a; "a to b" is fine, too.
-# A line that starts with # is a comment. Take the # away to use the line.
-"""
-
-_REST = """\
-# Nothing below has to be filled in. The more of it you know, the narrower the answers: the
-# gauge's scale first, then the speedometer and the weather.
-"""
-
-# The named entries that a first session starts with, and what they refer to.
-_ENTRIES = {
-    "engines": {"standard": {}, "bigger": {}},
-    "riders": {"me": {}},
-    "fuels": {"usual": {}},
-    "injectors": {"fitted": {}, "next": {}},
-    "setups": {
-        "before": {"engine": "standard", "injector": "fitted", "fuel": "usual"},
-        "after": {"engine": "bigger", "injector": "fitted", "fuel": "usual"},
-    },
-}
-_SINGLE = {"session": {"reference": "before"}}
-
 _RUNS = """\
-# One row per run. Units stand in the header; change them there if you read others (mph, degF).
-# setup and rider are names from session.toml. state is full, cruise or idle; empty means full.
-# gauge_low and gauge_high: the steady range after two or three seconds of full throttle.
-# knock is none, light or heavy (or no, yes); none: somebody listened, empty: nobody listened.
-# Left out on purpose: {left_out};
-# add them as columns if you have them. A reason in exclude leaves the run out of the sums.
-{header}
-"""
-
-
-_SHORT_RUNS = """\
 # One row per run. gauge: the steady range after 2 or 3 seconds of full throttle, as 12.6 to 12.8.
 # knock: none, light or heavy; empty: nobody listened. `tuninglib guide` lists other columns.
 {header}
 """
-_SHORT_COLUMNS = ("run", "setup", "exit_speed", "gauge", "knock", "note")
+_COLUMNS = ("run", "setup", "exit_speed", "gauge", "knock", "note")
 
 
-# Names that a sentence of the report can hold: "buy injector large for the engine big".
-SETUPS, INJECTORS = ("stock", "big"), ("stock", "large")
-
-
-def short_template(
-    units: str = "metric",
-    *,
-    setups: Sequence[str] = SETUPS,
-    injectors: Sequence[str] = INJECTORS,
-    hill: str = "",
-) -> str:
+def session_template(units: str = "metric", *, hill: str = "") -> str:
     """Text of a session.toml with what a first report needs, to fill in.
 
     Parameters
     ----------
     units : str
         System of units that examples are given in: ``"metric"``, ``"us"`` or ``"imperial"``.
-    setups, injectors : sequence of str
-        Their names, the first of each as the bike was. Each setup after the second has the next
-        injector, as far as there are any.
     hill : str
         Lines to put in place of those of its length and grade.
 
@@ -796,140 +748,24 @@ def short_template(
     }
     typed = {name: example_in(text, units).split(" +/- ") for name, text in metric.items()}
     example = {name: value for name, (value, _) in typed.items()}
-    flows = [
-        f'{_header((name,))}.flow = ""  # "{120 + 20 * at} cc/min"'
-        for at, name in enumerate(injectors)
-    ]
-    engines = ('stock.displacement = ""  # "125 cc"', 'big.displacement = ""  # "143 cc"')
-    ridden = []
-    for at, name in enumerate(setups):
-        engine = "big" if at else "stock"
-        injector = json.dumps(injectors[min(max(at - 1, 0), len(injectors) - 1)])
-        parts = f'engine = "{engine}", injector = {injector}, fuel = "usual"'
-        ridden.append(f"{_header((name,))} = {{ {parts} }}")
-    return _SHORT.format(
+    return _TOML.format(
         **example,
         units=units,
         doubt=typed["length"][1],
         entry=example_in("48 km/h +/- 2 km/h", units),
         hill=hill or _HILL.format(**example),
-        engines="\n".join(engines[: len(setups)]),
-        injectors="\n".join(flows),
-        setups="\n".join(ridden),
     )
 
 
-def session_template(units: str = "metric") -> str:
-    """Text of a session.toml in which every key there is stands with its explanation.
-
-    Parameters
-    ----------
-    units : str
-        System of units that examples are given in: ``"metric"``, ``"us"`` or ``"imperial"``.
-
-    Returns
-    -------
-    str
-    """
-    mass, heat = (example_in(text, units) for text in ("118 kg", "18 degC"))
-    parts = [_HEAD.format(mass=mass, heat=heat)]
-
-    def single(name):
-        filled = _SINGLE.get(name, {}) | ({"units": units} if name == "session" else {})
-        return f"[{name}]\n{_keys(schema.SINGLE[name], filled, units)}"
-
-    parts += [single(name) for name in schema.REQUIRED_TABLES]
-    for name, record in schema.NAMED.items():
-        for entry, filled in _ENTRIES.get(name, {}).items():
-            parts.append(f"[{name}.{entry}]\n{_keys(record, filled, units)}")
-    parts.append(_REST)
-    parts += [single(name) for name in schema.SINGLE if name not in schema.REQUIRED_TABLES]
-    parts += [_as_remarks(f"{name}.a_name", schema.NAMED[name]) for name in schema.OPTIONAL]
-    return "\n".join(parts)
-
-
-def runs_template(units: str = "metric", *, whole: bool = False) -> str:
-    """Text of a runs.csv without a run: what to write where, and the header.
-
-    Parameters
-    ----------
-    units : str
-        System of units in the header.
-    whole : bool
-        With all columns that most outings have, not only those that a first report needs.
-
-    Returns
-    -------
-    str
-    """
-    columns = COLUMNS
-    if not whole:
-        columns = {
-            key: dataclasses.replace(COLUMNS[key], in_new_file=True) for key in _SHORT_COLUMNS
-        }
-    header = header_line(
-        columns,
-        speed_unit=DISPLAY[units]["speed"][0],
-        temperature_unit=DISPLAY[units]["temperature"][0],
-    )
-    left_out = [key for key, column in COLUMNS.items() if not column.in_new_file]
-    text = _RUNS if whole else _SHORT_RUNS
-    return text.format(left_out=", ".join(left_out), header=header)
-
-
-def _as_remarks(header: str, record) -> str:
-    """A table that a session need not have, as remarks, its keys set in."""
-    lines = [f"# [{header}]  # {' '.join(record.__doc__.split())}"]
-    for field in dataclasses.fields(record):
-        about, example = field.metadata["help"], field.metadata["example"]
-        if isinstance(example, dict):
-            value = "{ " + ", ".join(f"{k} = {json.dumps(v)}" for k, v in example.items()) + " }"
-        else:
-            value = json.dumps(example)
-        lines.append(f"#   {field.name} = {value}  # {about}")
-    return "\n".join(lines) + "\n"
-
-
-def _keys(record, filled, units) -> str:
-    first, later = [], []
-    for field in dataclasses.fields(record):
-        meta = field.metadata
-        if meta["kind"] == "pieces":
-            continue
-        about = meta["help"]
-        if meta["kind"] == "place":
-            later.append(f'# {field.name} = "{meta["example"]}"  # {about}')
-            continue
-        if meta["kind"] in ("speed pairs", "references"):
-            pairs = [[example_in(one, units) for one in pair] for pair in meta["example"]]
-            names = list(_ENTRIES[meta["table"]]) if "table" in meta else pairs
-            later.append(f"# {field.name} = {json.dumps(names)}  # {about}")
-            continue
-        if meta["kind"] == "choice":
-            about += f" ({', '.join(meta['choices'])})"
-        example = example_in(meta["example"], units)
-        if field.name in filled:
-            first.append(f'{field.name} = "{filled[field.name]}"  # {about}')
-        elif field.default is dataclasses.MISSING or meta.get("asked"):
-            first.append(f'{field.name} = ""  # {about}; for example "{example}"')
-        else:
-            value = example if meta["kind"] == "number" else f'"{example}"'
-            later.append(f"# {field.name} = {value}  # {about}")
-    return "\n".join(first + later) + "\n"
-
-
-def write_new_session(folder: Path | str, units: str = "metric", *, text: str = "") -> tuple:
+def write_new_session(folder: Path | str, units: str = "metric", *, hill: str = "") -> tuple:
     """A new folder with a session to fill in.
 
     Parameters
     ----------
     folder : path
         Must not exist yet, or be empty.
-    units : str
-        System of units of examples and headers.
-    text : str
-        Of its session.toml; left out: :func:`session_template`, every key there is, and a runs.csv
-        with the columns that most outings have. With a text: those that a first report needs.
+    units, hill : str
+        As in :func:`session_template`.
 
     Returns
     -------
@@ -944,7 +780,9 @@ def write_new_session(folder: Path | str, units: str = "metric", *, text: str = 
     folder = Path(folder)
     require_new(folder)
     folder.mkdir(parents=True, exist_ok=True)
-    texts = {TOML: text or session_template(units), RUNS: runs_template(units, whole=not text)}
+    columns = {key: COLUMNS[key] for key in _COLUMNS}
+    header = header_line(columns, speed_unit=unit_of("speed", units))
+    texts = {TOML: session_template(units, hill=hill), RUNS: _RUNS.format(header=header)}
     for name, content in texts.items():
         write_atomic(folder / name, content)
     return tuple(folder / name for name in texts)

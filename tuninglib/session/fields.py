@@ -33,9 +33,8 @@ def quantity(
     help_: str,
     *,
     example: str,
-    low: float | None = None,
-    high: float | None = None,
-    default: object = MISSING,
+    within: tuple[float, float],
+    default: object = None,
     or_by_mass: float | None = None,
     plus_minus: str = "",
     widest: float | None = None,
@@ -50,24 +49,37 @@ def quantity(
     left out: half of the range of the value. ``asked`` is whether a new session asks for it,
     though something else may be written ``instead``: with that key there, this one may stay empty.
     """
+    low, high = within
     more = {
         "low": low,
         "high": high,
         "or_by_mass": or_by_mass,
         "plus_minus": plus_minus,
-        "widest": (high - low) / 2 if widest is None and high is not None else widest,
+        "widest": (high - low) / 2 if widest is None else widest,
+        "asked": asked,
     }
-    more |= {"asked": asked} | ({"instead": instead} if instead else {})
-    return _field("quantity", help_, example, default, unit=unit, **more)
+    return _field("quantity", help_, example, default, unit=unit, instead=instead, **more)
+
+
+def doubt(help_: str, half_width: float, *, most: float, widest: float) -> Field:
+    """Field for how far a ratio may be off: 0 with a half-width, of which all depends."""
+    return quantity(
+        "1",
+        help_,
+        example=f"0 +/- {100 * half_width:g} %",
+        within=(-most, most),
+        default=Measured(0.0, half_width),
+        plus_minus="needed",
+        widest=widest,
+    )
 
 
 def number(
     help_: str,
     *,
     example: str | int | float,
-    low: float | None = None,
-    high: float | None = None,
-    default: object = MISSING,
+    within: tuple[float, float],
+    default: object = None,
     whole: bool = False,
     to_one: bool = False,
     money: bool = False,
@@ -77,15 +89,15 @@ def number(
     ``to_one`` is whether it may be written as 10.4:1, ``money`` whether a currency may stand with
     it.
     """
-    beside = {"to_one": to_one, "money": money}
-    more = {"whole": whole} | {name: True for name, may in beside.items() if may}
-    return _field("number", help_, example, default, low=low, high=high, **more)
+    low, high = within
+    more = {"low": low, "high": high, "whole": whole, "to_one": to_one, "money": money}
+    return _field("number", help_, example, default, **more)
 
 
-def mixture(help_: str, *, example: str, low: float, high: float) -> Field:
+def mixture(help_: str, *, example: str, within: tuple[float, float]) -> Field:
     """Field for a number at lambda 1, with AFR or :1 behind it if one likes, or lambda for 1."""
-    also = {"whole": False, "to_one": True, "mixture": True}
-    return _field("number", help_, example, None, low=low, high=high, **also)
+    low, high = within
+    return _field("number", help_, example, None, low=low, high=high, to_one=True, mixture=True)
 
 
 def text(help_: str, *, example: str = "", default: object = MISSING) -> Field:
@@ -103,6 +115,11 @@ def choice(help_: str, *choices: str, default: object = MISSING) -> Field:
     return _field("choice", help_, choices[0], default, choices=choices)
 
 
+def yes_or_no(help_: str) -> Field:
+    """Field for a question that may stay open."""
+    return choice(help_, "unknown", "yes", "no", default="unknown")
+
+
 def reference(table: str, help_: str, *, example: str, default: object = MISSING) -> Field:
     """Field for the name of an entry in another table."""
     return _field("reference", help_, example, default, table=table)
@@ -118,8 +135,9 @@ def octane(help_: str, *, example: str) -> Field:
     return _field("octane", help_, example, None)
 
 
-def price(help_: str, *, example: str, low: float, high: float) -> Field:
+def price(help_: str, *, example: str, within: tuple[float, float]) -> Field:
     """Field for the price of one litre; another volume may be named."""
+    low, high = within
     return _field("price", help_, example, None, low=low, high=high)
 
 
@@ -133,8 +151,9 @@ def place(help_: str, *, example: str) -> Field:
     return _field("place", help_, example, None)
 
 
-def numbers(help_: str, *, example: list[int], low: float, high: float) -> Field:
+def numbers(help_: str, *, example: list[int], within: tuple[float, float]) -> Field:
     """Field for a list of whole numbers."""
+    low, high = within
     return _field("numbers", help_, example, (), low=low, high=high)
 
 
@@ -143,8 +162,9 @@ def pieces(record: type) -> Field:
     return field(default=(), metadata={"kind": "pieces", "record": record})
 
 
-def speed_pairs(help_: str, *, example: list[list[str]], low: float, high: float) -> Field:
+def speed_pairs(help_: str, *, example: list[list[str]], within: tuple[float, float]) -> Field:
     """Field for pairs of shown and true speed, in m/s."""
+    low, high = within
     return _field("speed pairs", help_, example, (), unit="m/s", low=low, high=high)
 
 

@@ -5,15 +5,14 @@ if it is clear which pass was its run; its readings likewise, once the gauge's c
 track's and its lag is known.
 """
 
-from dataclasses import dataclass, replace
-from typing import Literal
+from dataclasses import replace
 
 import numpy as np
 
 from tuninglib.interval import Z_95, Interval, Measured
 from tuninglib.physics.track import local_metres
 from tuninglib.session.defaults import hill_of, logged_factor, speedometer_factor, speedometer_step
-from tuninglib.session.load import Session
+from tuninglib.session.records import FoundReadings, FoundRuns, LogPass, LogReading, Session
 from tuninglib.session.trace import Trace
 from tuninglib.statistics.clock_shift import (
     ClockShift,
@@ -38,160 +37,6 @@ from tuninglib.statistics.track_runs import (
     speed_of_way,
 )
 
-
-@dataclass(frozen=True, kw_only=True)
-class LogPass:
-    """One way over the hill that was found in a log.
-
-    Attributes
-    ----------
-    number : int
-        Of the passes up, from 1; of a way down that of the pass before it.
-    up : bool
-        From the start line to the marker.
-    enter_s, leave_s : float
-        In the log's own time.
-    entry_m_s, exit_m_s : float
-        True speeds at its first and second line; NaN where too little was logged.
-    entry_sd_m_s, exit_sd_m_s : float
-        Its standard deviation; NaN where there is no speed.
-    run : float or None
-        Its run's number in runs.csv; None, too, where a line was passed in a gap.
-    gap_s : float
-        The longer gap in which one of its lines was passed unseen; 0 where there was none.
-    gap_at : str
-        ``"start"``, ``"marker"`` or ``"both"``; empty where there was none.
-    missed : float or None
-        Number of the run whose speeds the gap hides.
-    """
-
-    number: int
-    up: bool
-    enter_s: float
-    leave_s: float
-    entry_m_s: float
-    exit_m_s: float
-    entry_sd_m_s: float
-    exit_sd_m_s: float
-    run: float | None
-    gap_s: float = 0.0
-    gap_at: str = ""
-    missed: float | None = None
-
-
-@dataclass(frozen=True, kw_only=True)
-class LogReading:
-    """The settled reading of one run.
-
-    Attributes
-    ----------
-    run : float
-        Its number.
-    low, high : float
-        On the gauge's own scale; NaN where too little is settled.
-    samples : int
-        That it is of.
-    full_share : float
-        Of the run at full throttle; NaN where no throttle was logged.
-    covered : bool
-        Whether the log was on for all of the run.
-    """
-
-    run: float
-    low: float
-    high: float
-    samples: int
-    full_share: float
-    covered: bool
-
-
-@dataclass(frozen=True, kw_only=True)
-class FoundReadings:
-    """What the log of a gauge says of the runs.
-
-    Attributes
-    ----------
-    log : str
-        Name of the log.
-    clock : str
-        How its clock was set: ``"same"`` log as the track; ``"stated"``; ``"found"`` by what both
-        saw; ``"utc"``, both say the date; or ``"unknown"``.
-    why_not : str
-        Of :class:`tuninglib.statistics.clock_shift.ClockShift`, or ``"nothing"`` to compare.
-    shift_s : Interval or None
-        What to add to its times to have the track's.
-    likeness : float or None
-        Of what both saw.
-    lag_s : Interval
-        How late the gauge shows what burns.
-    lag_source : str
-        ``"stated"``, ``"found"`` or ``"usual"``.
-    readings : tuple of LogReading
-        Of each run.
-    filled : tuple of float
-        Runs whose reading is from the log.
-    """
-
-    log: str
-    clock: Literal["same", "stated", "found", "utc", "unknown"]
-    why_not: Literal["", "short", "unlike", "twins", "nothing"]
-    shift_s: Interval | None
-    likeness: float | None
-    lag_s: Interval
-    lag_source: Literal["stated", "found", "usual"]
-    readings: tuple[LogReading, ...]
-    filled: tuple[float, ...]
-
-
-@dataclass(frozen=True, kw_only=True)
-class FoundRuns:
-    """What a track says of the runs.
-
-    Attributes
-    ----------
-    log : str
-        Name of the log that it is from.
-    by : str
-        What they were found by: ``"places"``, ``"throttle"`` or ``"pattern"`` of speed.
-    source : str
-        Of the speeds: ``"speed"`` as logged, or ``"positions"``.
-    passes : tuple of LogPass
-        Ways over the hill, in their order.
-    rows : int
-        Of runs.csv that are runs.
-    why_not : str
-        Why passes are not brought to rows: empty if they are; ``"none"`` was found; ``"count"``:
-        there are more or fewer than rows; ``"listed"``: another number than ``runs`` lists;
-        ``"unknown"``: ``runs`` names a run that is not in runs.csv, or one twice.
-    filled : tuple of float
-        Runs whose speeds are from the log.
-    pairs : tuple of (float, float, float)
-        Shown at the marker, true there, standard deviation of that, of the rows that have both.
-    factor : Measured or None
-        True over shown speed by those pairs, where nothing else is said of the speedometer.
-    position_sd_m : float
-        Error of one position.
-    grade, length_m : Interval or None
-        Mean grade of the hill by the track's elevations, and its length by its positions.
-    readings : FoundReadings or None
-        What the log of the gauge says of them.
-    """
-
-    log: str
-    by: Literal["places", "throttle", "pattern"]
-    source: Literal["speed", "positions"]
-    passes: tuple[LogPass, ...]
-    rows: int
-    why_not: Literal["", "none", "count", "listed", "unknown"]
-    filled: tuple[float, ...]
-    pairs: tuple[tuple[float, float, float], ...]
-    factor: Measured | None
-    position_sd_m: float
-    grade: Interval | None
-    length_m: Interval | None
-    readings: FoundReadings | None = None
-
-
 # A speed from a log is used if it is known at least this well (standard deviation). [m/s]
 _WORST_SD_M_S = 1.5
 
@@ -201,11 +46,11 @@ def with_logged_speeds(session: Session) -> Session:
 
     Parameters
     ----------
-    session : tuninglib.session.load.Session
+    session : tuninglib.session.records.Session
 
     Returns
     -------
-    tuninglib.session.load.Session
+    tuninglib.session.records.Session
         With ``found`` and, in ``runs``, the column ``speeds_logged``; and, where no speed was
         typed, ``logged_step_m_s``.
 
@@ -461,12 +306,12 @@ def with_logged_readings(session: Session) -> Session:
 
     Parameters
     ----------
-    session : tuninglib.session.load.Session
+    session : tuninglib.session.records.Session
         As :func:`with_logged_speeds` left it.
 
     Returns
     -------
-    tuninglib.session.load.Session
+    tuninglib.session.records.Session
         With ``found.readings`` and, in ``runs``, the column ``readings_logged``.
     """
     session = replace(session, runs=session.runs.assign(readings_logged=False))

@@ -7,13 +7,12 @@ import hashlib
 import re
 import zipfile
 import zlib
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from tuninglib.session import machine, schema
+from tuninglib.session import schema
 from tuninglib.session.cross_checks import (
     contradictions,
     implausible_runs,
@@ -29,71 +28,10 @@ from tuninglib.session.read_toml import (
     read_toml,
     tables_as_typed,
 )
+from tuninglib.session.records import Session
 from tuninglib.session.tables import read_climbs, read_fills, read_runs, speed_units
-from tuninglib.text_files import Problem, SessionError, a_few, printable, quoted
+from tuninglib.text_files import Problem, SessionError, printable, quoted
 from tuninglib.whole_files import write_atomic, write_together
-
-if TYPE_CHECKING:
-    from tuninglib.session.from_logs import FoundRuns
-
-
-@dataclass(frozen=True, kw_only=True, repr=False)
-class Session:
-    """One outing's numbers, all in SI."""
-
-    folder: Path
-    about: schema.About
-    bike: machine.Bike
-    hill: schema.MeasuredHill
-    weather: schema.Weather
-    gauge: schema.Gauge
-    speedometer: schema.Speedometer
-    target: schema.Target
-    use: schema.Use
-    gearing: machine.Gears
-    assumptions: schema.Assumptions
-    engines: dict
-    riders: dict
-    fuels: dict
-    injectors: dict
-    setups: dict
-    runs: pd.DataFrame
-    speed_units: dict
-    fills: pd.DataFrame
-    climbs: pd.DataFrame
-    logs: dict
-    traces: dict
-    found: "FoundRuns | None" = None
-    logged_step_m_s: float | None = None
-
-    def __repr__(self) -> str:
-        """One screen: what was ridden where, and where to look."""
-        ridden = [
-            f"    {name}: engine {one.engine}, injector {one.injector}, fuel {one.fuel}"
-            for name, one in self.setups.items()
-        ]
-        if len(ridden) > 9:
-            ridden[8:] = [f"    and {len(ridden) - 8} more"]
-        grade = f"{100 * self.hill.grade.value:.2g} %" if self.hill.grade else "no grade"
-        lines = (
-            f"Session {quoted(self.about.title)}, {self.about.date}: {len(self.runs)} rows, "
-            f"{len(self.setups)} setups against {quoted(self.about.reference)}",
-            f"  bike {self.bike.mass.value:.4g} kg; riders: {a_few(self.riders)}",
-            f"  hill {self.hill.length.value:.4g} m at {grade}",
-            "  setups",
-            *ridden,
-            f"  injectors in no setup: {a_few(self.candidates)}",
-            f"  {len(self.fills)} fills, {len(self.climbs)} readings on climbs; "
-            f"logs: {a_few(self.logs)}",
-            "  see .runs .setups .engines .injectors .fuels .riders .bike .hill .gauge .use",
-        )
-        return "\n".join(lines)
-
-    @property
-    def candidates(self) -> tuple:
-        """Names of the injectors that no setup uses: those that could be bought."""
-        used = {setup.injector for setup in self.setups.values()}
-        return tuple(name for name in self.injectors if name not in used)
 
 
 def load_session(folder: Path | str) -> Session:

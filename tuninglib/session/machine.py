@@ -10,7 +10,16 @@ from tuninglib.interval import Measured
 from tuninglib.physics.engine import compression_ratio, displacement_m3
 from tuninglib.physics.fuels import Octane
 from tuninglib.physics.gearing import ROLLING_SHARE, overall_ratio, tyre_diameter_m
-from tuninglib.session.fields import choice, number, octane, price, quantity, reference, text
+from tuninglib.session.fields import (
+    MISSING,
+    number,
+    octane,
+    price,
+    quantity,
+    reference,
+    text,
+    yes_or_no,
+)
 
 
 def _one_of(record, key: str, other: str) -> None:
@@ -31,78 +40,52 @@ class Bike:
         default="",
     )
     mass: Measured = quantity(
-        "kg", "ready to ride with fuel, without rider", example="124 kg +/- 2 kg", low=40, high=500
+        "kg",
+        "ready to ride with fuel, without rider",
+        example="124 kg +/- 2 kg",
+        within=(40, 500),
+        default=MISSING,
     )
     rotating_mass: Measured | None = quantity(
         "kg",
         "what wheels and engine add to the mass when speeding up; left out: 7 % of the bike",
         example="8 kg +/- 3 kg",
-        low=0,
-        high=80,
-        default=None,
+        within=(0, 80),
     )
     drag_area: Measured | None = quantity(
         "m**2",
         "drag coefficient times frontal area, from a coast-down; left out: published table",
         example="0.55 m2 +/- 0.05 m2",
-        low=0.1,
-        high=1.5,
-        default=None,
+        within=(0.1, 1.5),
     )
     rolling_coefficient: Measured | None = quantity(
         "1",
         "rolling resistance over weight, from a coast-down; left out: published table",
         example="0.018 +/- 0.004",
-        low=0.002,
-        high=0.1,
-        default=None,
+        within=(0.002, 0.1),
     )
     fuel_pressure: Measured | None = quantity(
         "Pa",
         "across the injector (gauge pressure of the fuel rail)",
         example="3 bar",
-        low=5e4,
-        high=2e6,
-        default=None,
+        within=(5e4, 2e6),
     )
-    density_compensation: str = choice(
-        "does the ECU correct for air temperature and pressure?",
-        "unknown",
-        "yes",
-        "no",
-        default="unknown",
-    )
-    oxygen_sensor: str = choice(
-        "does the ECU have a working oxygen sensor, so that it holds lambda 1 at idle and cruise?",
-        "unknown",
-        "yes",
-        "no",
-        default="unknown",
+    density_compensation: str = yes_or_no("does the ECU correct for air temperature and pressure?")
+    oxygen_sensor: str = yes_or_no(
+        "does the ECU have a working oxygen sensor, so that it holds lambda 1 at idle and cruise?"
     )
     tank: Measured | None = quantity(
         "m**3",
         "usable fuel in a full tank, for the range",
         example="10 L",
-        low=5e-4,
-        high=0.1,
-        default=None,
+        within=(5e-4, 0.1),
         plus_minus="none",
     )
     highest_ethanol: Measured | None = quantity(
-        "1",
-        "the most that the maker allows",
-        example="10 %",
-        low=0,
-        high=1,
-        default=None,
-        plus_minus="none",
+        "1", "the most that the maker allows", example="10 %", within=(0, 1), plus_minus="none"
     )
     lowest_ron: float | None = number(
-        "research octane number that the maker asks for",
-        example="95",
-        low=60,
-        high=130,
-        default=None,
+        "research octane number that the maker asks for", example="95", within=(60, 130)
     )
     lowest_octane: Octane | None = octane(
         "octane number that the maker asks for, with its scale", example="91 AKI"
@@ -110,18 +93,14 @@ class Bike:
     octane_compression: float | None = number(
         "compression ratio that this octane number is for; left out: that of the smallest engine",
         example="9.4",
-        low=4,
-        high=20,
-        default=None,
+        within=(4, 20),
         to_one=True,
     )
     highest_head_temperature: Measured | None = quantity(
         "K",
         "no setup is ridden hotter than this; say in a setup's note where it is measured",
         example="220 degC",
-        low=350,
-        high=650,
-        default=None,
+        within=(350, 650),
         plus_minus="none",
     )
 
@@ -139,50 +118,39 @@ class Gears:
     """From the crank to the road, in the gear of the test."""
 
     primary: float | None = number(
-        "ratio of the primary drive",
-        example="3.35",
-        low=0.5,
-        high=8,
-        default=None,
-        to_one=True,
+        "ratio of the primary drive", example="3.35", within=(0.5, 8), to_one=True
     )
     gear: float | None = number(
         "ratio of the gear that the hill was ridden in",
         example="1.05",
-        low=0.3,
-        high=6,
-        default=None,
+        within=(0.3, 6),
         to_one=True,
     )
     front: float | None = number(
-        "teeth of the front sprocket", example="14", low=8, high=40, default=None, whole=True
+        "teeth of the front sprocket", example="14", within=(8, 40), whole=True
     )
     rear: float | None = number(
-        "teeth of the rear sprocket", example="42", low=10, high=100, default=None, whole=True
+        "teeth of the rear sprocket", example="42", within=(10, 100), whole=True
     )
     tyre: str = text("size of the rear tyre; or circumference", example="90/90-18", default="")
     circumference: Measured | None = quantity(
         "m",
         "distance in one turn of the rear wheel with the rider on, measured on the ground",
         example="1.86 m +/- 0.01 m",
-        low=0.8,
-        high=2.6,
-        default=None,
+        within=(0.8, 2.6),
     )
     slip: Measured = quantity(
         "1",
         "how much faster the driven wheel turns than it rolls",
         example="2 +/- 1 %",
-        low=0,
-        high=0.15,
+        within=(0, 0.15),
         default=Measured(0.02, 0.01),
     )
     efficiency: Measured = quantity(
         "1",
         "of gearbox and chain",
         example="92 +/- 4 %",
-        low=0.6,
-        high=1,
+        within=(0.6, 1),
         default=Measured(0.92, 0.04),
     )
 
@@ -229,9 +197,7 @@ class Engine:
         "m",
         "of the cylinder; or displacement instead of bore and stroke",
         example="62 mm",
-        low=0.02,
-        high=0.2,
-        default=None,
+        within=(0.02, 0.2),
         plus_minus="none",
         asked=True,
         instead="displacement",
@@ -240,9 +206,7 @@ class Engine:
         "m",
         "of the piston",
         example="60 mm",
-        low=0.02,
-        high=0.2,
-        default=None,
+        within=(0.02, 0.2),
         plus_minus="none",
         asked=True,
         instead="displacement",
@@ -251,63 +215,50 @@ class Engine:
         "m**3",
         "of all cylinders; or bore and stroke instead",
         example="181 cc",
-        low=1e-5,
-        high=3e-3,
-        default=None,
+        within=(1e-5, 3e-3),
         plus_minus="none",
         instead="bore",
     )
-    cylinders: float = number("how many", example="1", low=1, high=8, default=1.0, whole=True)
+    cylinders: float = number("how many", example="1", within=(1, 8), default=1.0, whole=True)
     highest_speed: Measured | None = quantity(
         "1/min",
         "the highest engine speed in the test",
         example="9000 rpm",
-        low=1000,
-        high=20000,
-        default=None,
+        within=(1000, 20000),
         plus_minus="none",
     )
     since_opened: Measured | None = quantity(
         "m",
         "ridden between opening the engine and its first full-throttle run here",
         example="350 km",
-        low=0,
-        high=1e9,
-        default=None,
+        within=(0, 1e9),
         plus_minus="none",
     )
     running_in: Measured | None = quantity(
         "m",
         "that the maker of its parts asks for before full throttle",
         example="300 km",
-        low=0,
-        high=1e7,
-        default=None,
+        within=(0, 1e7),
         plus_minus="none",
     )
     breathing: Measured = quantity(
         "1",
         "share of the displacement that is filled at full throttle (volumetric efficiency)",
         example="0.85 +/- 0.08",
-        low=0.3,
-        high=1.3,
+        within=(0.3, 1.3),
         default=Measured(0.85, 0.08),
     )
     compression_ratio: float | None = number(
         "swept plus clearance volume over clearance volume",
         example="10.1",
-        low=4,
-        high=20,
-        default=None,
+        within=(4, 20),
         to_one=True,
     )
     clearance_volume: Measured | None = quantity(
         "m**3",
         "above the piston at top dead centre, gasket included, of one cylinder (by burette)",
         example="19.5 cc",
-        low=1e-6,
-        high=1e-3,
-        default=None,
+        within=(1e-6, 1e-3),
         plus_minus="none",
     )
 
@@ -349,7 +300,9 @@ class Engine:
 class Rider:
     """Somebody who rides test runs, or will be given the report."""
 
-    mass: Measured = quantity("kg", "dressed to ride", example="84 kg +/- 2 kg", low=25, high=250)
+    mass: Measured = quantity(
+        "kg", "dressed to ride", example="84 kg +/- 2 kg", within=(25, 250), default=MISSING
+    )
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -360,13 +313,9 @@ class Fuel:
         "1",
         "by volume, as labelled or measured; left out: somewhere from 0 to 10 %",
         example="5 +/- 1 %",
-        low=0,
-        high=1,
-        default=None,
+        within=(0, 1),
     )
-    ron: float | None = number(
-        "research octane number", example="98", low=60, high=130, default=None
-    )
+    ron: float | None = number("research octane number", example="98", within=(60, 130))
     octane: Octane | None = octane(
         "octane number as the pump shows it, with its scale", example="91 AKI"
     )
@@ -374,12 +323,10 @@ class Fuel:
         "kg/m**3",
         "of its petrol without the ethanol, at 15 degC",
         example="745 kg/m3",
-        low=650,
-        high=850,
-        default=None,
+        within=(650, 850),
     )
     price: float | None = price(
-        "per litre, or with its volume", example="1.79 EUR/L", low=0, high=1e5
+        "per litre, or with its volume", example="1.79 EUR/L", within=(0, 1e5)
     )
     note: str = text("anything worth knowing", default="")
 
@@ -401,16 +348,15 @@ class Injector:
         "m**3/s",
         "static flow as stated, or as measured; cc alone are cc/min, 1 lb/h counts as 10.5 cc/min",
         example="165 cc/min",
-        low=1e-7,
-        high=1e-4,
+        within=(1e-7, 1e-4),
         or_by_mass=720.0,
+        default=MISSING,
     )
     tolerance: Measured = quantity(
         "1",
         "how far the flow may be off as stated (95 %); small if you measured it",
         example="7 %",
-        low=0.001,
-        high=0.5,
+        within=(0.001, 0.5),
         default=Measured(0.07),
         plus_minus="none",
     )
@@ -418,27 +364,18 @@ class Injector:
         "Pa",
         "at which the flow is stated; left out: the bike's own",
         example="3 bar",
-        low=5e4,
-        high=2e6,
-        default=None,
+        within=(5e4, 2e6),
     )
     dead_time: Measured = quantity(
         "s",
         "from the start of the pulse to the start of flow",
         example="1.0 +/- 0.4 ms",
-        low=0,
-        high=0.005,
+        within=(0, 0.005),
         default=Measured(0.001, 0.0004),
     )
-    price: float | None = number(
-        "to buy one", example="38", low=0, high=1e6, default=None, money=True
-    )
-    owned: str = choice(
-        "is one at hand? left out: yes for those that a setup uses, no for the others",
-        "unknown",
-        "yes",
-        "no",
-        default="unknown",
+    price: float | None = number("to buy one", example="38", within=(0, 1e6), money=True)
+    owned: str = yes_or_no(
+        "is one at hand? left out: yes for those that a setup uses, no for the others"
     )
     note: str = text("anything worth knowing", default="")
 
@@ -452,11 +389,6 @@ class Setup:
     fuel: str = reference("fuels", "which fuel is in the tank", example="e5")
     parts: str = text("what else is fitted", example="open exhaust", default="")
     cost: float | None = number(
-        "of the parts that make it different",
-        example="120",
-        low=0,
-        high=1e7,
-        default=None,
-        money=True,
+        "of the parts that make it different", example="120", within=(0, 1e7), money=True
     )
     note: str = text("anything worth knowing", default="")

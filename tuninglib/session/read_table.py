@@ -62,8 +62,6 @@ class Column:
         what an empty cell means, where that is one of them.
     si_name : str
         Name of the column once read; left out: as in the file.
-    in_new_file : bool
-        Whether a new file starts with it.
     usual : str
         Unit that most riders type, where it is not that of all columns of the kind.
     of_two : str
@@ -83,7 +81,6 @@ class Column:
     absent: str | None = None
     labels: dict = field(default_factory=dict)
     si_name: str = ""
-    in_new_file: bool = True
     usual: str = ""
     of_two: str = ONE_NUMBER
 
@@ -148,7 +145,6 @@ COLUMNS = {
         "or one number",
         low=0.4,
         high=40,
-        in_new_file=False,
     ),
     "state": Column(
         "choice",
@@ -159,13 +155,11 @@ COLUMNS = {
         "rolling back down out of gear, at the marker",
         "shown_down_entry_m_s",
         low=0.5,
-        in_new_file=False,
     ),
     "down_exit_speed": _speed(
         "rolling back down out of gear, at the start line",
         "shown_down_exit_m_s",
         low=0.5,
-        in_new_file=False,
     ),
     "air_temperature": Column(
         "quantity", "of the air", "K", low=233.15, high=328.15, si_name="air_temperature_k"
@@ -177,11 +171,8 @@ COLUMNS = {
         low=5e4,
         high=1.1e5,
         si_name="air_pressure_pa",
-        in_new_file=False,
     ),
-    "humidity": Column(
-        "quantity", "relative", "1", low=0.011, high=1, si_name="humidity_ratio", in_new_file=False
-    ),
+    "humidity": Column("quantity", "relative", "1", low=0.011, high=1, si_name="humidity_ratio"),
     "headwind": Column(
         "quantity",
         "against the rider on the way up",
@@ -189,7 +180,6 @@ COLUMNS = {
         low=-15,
         high=15,
         si_name="headwind_m_s",
-        in_new_file=False,
         of_two=_WIND_OF_TWO,
     ),
     "knock": Column(
@@ -219,22 +209,11 @@ def columns_of_runs(riders: Collection[str]) -> dict:
     return COLUMNS | {"rider": replace(COLUMNS["rider"], required=len(riders) > 1)}
 
 
-# What one run has of its own; the rest mostly stays as it is from run to run.
-OF_ONE_RUN = (
-    "entry_speed",
-    "exit_speed",
-    "down_entry_speed",
-    "down_exit_speed",
-    "gauge_low",
-    "gauge_high",
-    "gauge",
-    "knock",
-    "head_temperature",
-    "exclude",
-    "note",
-)
-# What one speedometer showed.
-SPEED_COLUMNS = tuple(key for key in OF_ONE_RUN if key.endswith("_speed"))
+# What one speedometer showed, and what else one run has of its own; the rest mostly stays as it is
+# from run to run.
+SPEED_COLUMNS = tuple(key for key in COLUMNS if key.endswith("_speed"))
+_GAUGE = ("gauge_low", "gauge_high", "gauge")
+OF_ONE_RUN = (*SPEED_COLUMNS, *_GAUGE, "knock", "head_temperature", "exclude", "note")
 
 # coastdown.csv; no time by hand is shorter than the lowest, and no bike rolls slower.
 FALL_COLUMNS = {
@@ -263,17 +242,13 @@ FALL_COLUMNS = {
 # climbs.csv: readings of one climb share its number.
 CLIMB_COLUMNS = {
     "climb": Column("number", "its number", required=True, low=0, high=1e6, whole=True),
-    "setup": Column("name", "a setup of session.toml", required=True),
+    "setup": COLUMNS["setup"],
     "time": Column(
         "quantity", "since the climb began", "s", required=True, low=0, high=3e4, si_name="time_s"
     ),
-    "head_temperature": Column(
-        "quantity", "then", "K", required=True, low=250, high=700, si_name="head_temperature_k"
-    ),
-    "air_temperature": Column(
-        "quantity", "of the air", "K", low=233.15, high=328.15, si_name="air_temperature_k"
-    ),
-    "note": Column("text", "anything"),
+    "head_temperature": replace(COLUMNS["head_temperature"], help="then", required=True),
+    "air_temperature": COLUMNS["air_temperature"],
+    "note": COLUMNS["note"],
 }
 
 # fills.csv: full to full.
@@ -288,7 +263,7 @@ FILL_COLUMNS = {
         low=2e-4, high=0.1, si_name="volume_m3", usual="L",
     ),
     "exclude": Column("reason", "why this fill does not count; empty, no or -: it counts"),
-    "note": Column("text", "anything"),
+    "note": COLUMNS["note"],
 }  # fmt: skip
 
 # benchflow.csv: what an injector let through on the bench.
@@ -308,25 +283,23 @@ BENCH_COLUMNS = {
 }  # fmt: skip
 
 
-def header_line(columns: dict, *, speed_unit: str = "km/h", temperature_unit: str = "degC") -> str:
+def header_line(columns: dict, *, speed_unit: str = "km/h") -> str:
     """Header of a new file, with the units in which riders usually type.
 
     Parameters
     ----------
     columns : dict of str to Column
-    speed_unit, temperature_unit : str
+    speed_unit : str
 
     Examples
     --------
     >>> header_line(FALL_COLUMNS, speed_unit="mph")
     'run,direction,from_speed [mph],to_speed [mph],time [s]'
     """
-    typed = {"m/s": speed_unit, "K": temperature_unit}
     heads = []
     for key, column in columns.items():
-        if column.in_new_file:
-            unit = typed.get(column.unit, column.usual_unit)
-            heads.append(f"{key} [{unit}]" if unit else key)
+        unit = speed_unit if column.unit == "m/s" else column.usual_unit
+        heads.append(f"{key} [{unit}]" if unit else key)
     return ",".join(heads)
 
 

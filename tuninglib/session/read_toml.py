@@ -11,7 +11,7 @@ from tuninglib.session import schema
 from tuninglib.session.fields import PieceError, currency_of, in_units, read_value
 from tuninglib.session.read_table import BENCHFLOW, CLIMBS, COASTDOWN, FILLS, RUNS
 from tuninglib.text_files import Problem, SessionError, nearest, quoted, read_text, shortened
-from tuninglib.units import DISPLAY
+from tuninglib.units import SYSTEMS
 
 TOML = "session.toml"
 # Every table that a session may have.
@@ -161,7 +161,7 @@ def units_of(document: dict) -> str:
     """System of units of a session.toml that need not be complete; metric where none is said."""
     about = document.get("session")
     units = about.get("units") if isinstance(about, dict) else None
-    return units if isinstance(units, str) and units in DISPLAY else "metric"
+    return units if isinstance(units, str) and units in SYSTEMS else "metric"
 
 
 # Signs and the codes that they may stand for; a dollar is one of many.

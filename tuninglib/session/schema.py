@@ -11,8 +11,10 @@ from dataclasses import dataclass
 from tuninglib.interval import Measured
 from tuninglib.session import machine
 from tuninglib.session.fields import (
+    MISSING,
     choice,
     date,
+    doubt,
     mixture,
     names,
     number,
@@ -84,9 +86,15 @@ class About:
 class Piece:
     """One stretch of the hill."""
 
-    length: Measured = quantity("m", "along the road", example="150 m", low=1, high=20000)
+    length: Measured = quantity(
+        "m", "along the road", example="150 m", within=(1, 20000), default=MISSING
+    )
     grade: Measured = quantity(
-        "1", "rise over horizontal distance", example="5.5 +/- 0.3 %", low=-0.4, high=0.4
+        "1",
+        "rise over horizontal distance",
+        example="5.5 +/- 0.3 %",
+        within=(-0.4, 0.4),
+        default=MISSING,
     )
 
 
@@ -95,15 +103,17 @@ class MeasuredHill:
     """The test hill, from the start line to the marker."""
 
     length: Measured = quantity(
-        "m", "along the road, start line to marker", example="400 m +/- 2 m", low=20, high=5000
+        "m",
+        "along the road, start line to marker",
+        example="400 m +/- 2 m",
+        within=(20, 5000),
+        default=MISSING,
     )
     grade: Measured | None = quantity(
         "1",
         "rise over horizontal distance, on average; or rise instead",
         example="6.0 +/- 0.3 %",
-        low=0.0,
-        high=0.4,
-        default=None,
+        within=(0.0, 0.4),
         asked=True,
         instead="rise",
     )
@@ -111,24 +121,18 @@ class MeasuredHill:
         "m",
         "height of the marker over the start line; the grade follows from it and from length",
         example="24 m +/- 1 m",
-        low=0,
-        high=1500,
-        default=None,
+        within=(0, 1500),
         instead="grade",
     )
     entry_speed: Measured | None = quantity(
         "m/s",
         "shown at the start line on every run with none in runs.csv, and how far off at most",
         example="48 km/h +/- 2 km/h",
-        low=1,
-        high=70,
-        default=None,
+        within=(1, 70),
         plus_minus="needed",
         widest=5.0,
     )
-    altitude: Measured | None = quantity(
-        "m", "above the sea", example="310 m", low=-450, high=6000, default=None
-    )
+    altitude: Measured | None = quantity("m", "above the sea", example="310 m", within=(-450, 6000))
     start: tuple | None = place(
         "of the start line, as a map shows it; with marker, the runs are found in a track",
         example="47.25012, -38.64966",
@@ -183,26 +187,20 @@ class Weather:
     """The air of the day; a column of runs.csv, where there is one, is used instead."""
 
     temperature: Measured | None = quantity(
-        "K", "of the air", example="18 degC", low=233.15, high=328.15, default=None
+        "K", "of the air", example="18 degC", within=(233.15, 328.15)
     )
     pressure: Measured | None = quantity(
-        "Pa",
-        "where the hill is, not reduced to sea level",
-        example="978 hPa",
-        low=5e4,
-        high=1.1e5,
-        default=None,
+        "Pa", "where the hill is, not reduced to sea level", example="978 hPa", within=(5e4, 1.1e5)
     )
     # Deserts have 2 %; a share of at most 1 that is typed under per cent would be no more than 1 %.
     humidity: Measured = quantity(
-        "1", "relative", example="55 %", low=0.011, high=1, default=Measured(0.5, 0.3)
+        "1", "relative", example="55 %", within=(0.011, 1), default=Measured(0.5, 0.3)
     )
     headwind: Measured = quantity(
         "m/s",
         "against the rider on the way up, and how far it may be off",
         example="0 +/- 1.5 m/s",
-        low=-15,
-        high=15,
+        within=(-15, 15),
         default=Measured(0.0, 1.5),
         widest=10.0,
     )
@@ -215,27 +213,15 @@ class Gauge:
     scale: float | None = mixture(
         "what it shows at lambda 1: 14.7 for most; 1 if it shows lambda; left out: not known",
         example="14.7",
-        low=0.9,
-        high=16,
+        within=(0.9, 16),
     )
     resolution: float = number(
-        "the smallest step that it shows", example="0.1", low=0.001, high=1, default=0.1
+        "the smallest step that it shows", example="0.1", within=(0.001, 1), default=0.1
     )
-    lowest: float | None = number(
-        "the richest that it can show", example="10.0", low=0.4, high=16, default=None
-    )
-    highest: float | None = number(
-        "the leanest that it can show", example="20.0", low=1, high=40, default=None
-    )
-    accuracy: Measured = quantity(
-        "1",
-        "how far lambda may be off, by the same on all readings",
-        example="0 +/- 2 %",
-        low=-0.05,
-        high=0.05,
-        default=Measured(0.0, 0.02),
-        plus_minus="needed",
-        widest=0.2,
+    lowest: float | None = number("the richest that it can show", example="10.0", within=(0.4, 16))
+    highest: float | None = number("the leanest that it can show", example="20.0", within=(1, 40))
+    accuracy: Measured = doubt(
+        "how far lambda may be off, by the same on all readings", 0.02, most=0.05, widest=0.2
     )
 
 
@@ -247,24 +233,19 @@ class Speedometer:
         "1",
         "true speed over shown speed; left out: from checks, or what the law allows",
         example="0.96 +/- 0.01",
-        low=0.7,
-        high=1.1,
-        default=None,
+        within=(0.7, 1.1),
     )
     resolution: Measured | None = quantity(
         "m/s",
         "the smallest step that you can read; left out: one whole unit of the speeds typed",
         example="1 km/h",
-        low=0.01,
-        high=3,
-        default=None,
+        within=(0.01, 3),
         plus_minus="none",
     )
     checks: tuple = speed_pairs(
         "shown and true speed, from GPS or a timed distance, two pairs or more",
         example=[["60 km/h", "57.2 km/h"], ["50 km/h", "300 m in 22.6 s"]],
-        low=1.0,
-        high=70.0,
+        within=(1.0, 70.0),
     )
 
     def __post_init__(self):
@@ -278,9 +259,9 @@ class Speedometer:
 class Target:
     """The band of lambda aimed for at full throttle."""
 
-    lowest: float = number("richest lambda wanted", example="0.83", low=0.6, high=1.2, default=0.83)
+    lowest: float = number("richest lambda wanted", example="0.83", within=(0.6, 1.2), default=0.83)
     highest: float = number(
-        "leanest lambda wanted", example="0.90", low=0.6, high=1.2, default=0.90
+        "leanest lambda wanted", example="0.90", within=(0.6, 1.2), default=0.90
     )
 
 
@@ -344,89 +325,51 @@ class Assumptions:
         "how far wheel force usually scatters from run to run (standard deviation); your repeats "
         "refine it",
         example="2.6 %",
-        low=0.001,
-        high=0.5,
+        within=(0.001, 0.5),
         default=Measured(RUN_SCATTER.median),
         plus_minus="none",
     )
-    rider_effect: Measured = quantity(
-        "1",
+    rider_effect: Measured = doubt(
         "how far riders differ in wheel force by how they sit and shift",
-        example="0 +/- 6 %",
-        low=-0.01,
-        high=0.01,
-        default=Measured(0.0, 2 * RIDER_EFFECT_SD),
-        plus_minus="needed",
+        2 * RIDER_EFFECT_SD,
+        most=0.01,
         widest=0.2,
     )
     flow_response: Measured = quantity(
         "1",
         "how lambda follows flow before anything is read: 1 = fuel table, 0 = corrected",
         example="1.0 +/- 0.3",
-        low=-1,
-        high=3,
+        within=(-1, 3),
         default=Measured(1.0, 0.3),
         plus_minus="needed",
         widest=2.0,
     )
-    breathing_change: Measured = quantity(
-        "1",
+    breathing_change: Measured = doubt(
         "how far breathing may differ between engines, apart from displacement",
-        example="0 +/- 10 %",
-        low=-0.2,
-        high=0.2,
-        default=Measured(0.0, 0.10),
-        plus_minus="needed",
+        0.10,
+        most=0.2,
         widest=0.5,
     )
-    rider_drag: Measured = quantity(
-        "1",
-        "how far riders differ in drag area",
-        example="0 +/- 10 %",
-        low=-0.1,
-        high=0.1,
-        default=Measured(0.0, 0.10),
-        plus_minus="needed",
-        widest=0.5,
-    )
-    drift: Measured = quantity(
-        "1",
+    rider_drag: Measured = doubt("how far riders differ in drag area", 0.10, most=0.1, widest=0.5)
+    drift: Measured = doubt(
         "how far wheel force may drift from the first run to the last, apart from the weather",
-        example="0 +/- 4 %",
-        low=-0.05,
-        high=0.05,
-        default=Measured(0.0, 0.04),
-        plus_minus="needed",
+        0.04,
+        most=0.05,
         widest=0.3,
     )
-    air_density: Measured = quantity(
-        "1",
-        "how far the air density may be off, by the same on all runs",
-        example="0 +/- 1 %",
-        low=-0.02,
-        high=0.02,
-        default=Measured(0.0, 0.01),
-        plus_minus="needed",
-        widest=0.1,
+    air_density: Measured = doubt(
+        "how far the air density may be off, by the same on all runs", 0.01, most=0.02, widest=0.1
     )
-    day_to_day: Measured = quantity(
-        "1",
+    day_to_day: Measured = doubt(
         "how far wheel force of all setups together differs from day to day, weather aside",
-        example="0 +/- 5 %",
-        low=-0.01,
-        high=0.01,
-        default=Measured(0.0, 0.05),
-        plus_minus="needed",
+        0.05,
+        most=0.01,
         widest=0.3,
     )
-    mixture_day_to_day: Measured = quantity(
-        "1",
+    mixture_day_to_day: Measured = doubt(
         "how far lambda of all setups together differs from day to day, gauge and fuel included",
-        example="0 +/- 2 %",
-        low=-0.01,
-        high=0.01,
-        default=Measured(0.0, 0.02),
-        plus_minus="needed",
+        0.02,
+        most=0.01,
         widest=0.2,
     )
     leaner_limit: Measured | None = quantity(
@@ -434,16 +377,13 @@ class Assumptions:
         "chance of being leaner than the band above which a setup is not recommended; left out: "
         "10 %, 15 % with pull first, 5 % with cool first",
         example="10 %",
-        low=0.01,
-        high=0.99,
-        default=None,
+        within=(0.01, 0.99),
         plus_minus="none",
     )
     richest_lambda: float = number(
         "lambda below which fuel washes the oil off the bore, so that a setup is not recommended",
         example="0.75",
-        low=0.5,
-        high=0.9,
+        within=(0.5, 0.9),
         default=0.75,
     )
 
@@ -475,9 +415,7 @@ class Log:
         "what to add to the times of a gauge's log to get the track's; left out: found from what "
         "both logs show",
         example="41.3 s +/- 0.5 s",
-        low=-1e6,
-        high=1e6,
-        default=None,
+        within=(-1e6, 1e6),
         plus_minus="needed",
         widest=30.0,
     )
@@ -485,9 +423,7 @@ class Log:
         "s",
         "how late the gauge shows the mixture; left out: found from the log, or 0.2 to 1.5 s",
         example="0.6 s +/- 0.2 s",
-        low=0,
-        high=5,
-        default=None,
+        within=(0, 5),
         plus_minus="needed",
         widest=2.0,
     )
@@ -495,8 +431,7 @@ class Log:
         "run numbers of runs.csv in the order ridden, one for each run found in the track, 0 for "
         "one that is not in runs.csv; left out: one after the other",
         example=[1, 2, 0, 3],
-        low=0,
-        high=1e6,
+        within=(0, 1e6),
     )
     note: str = text("anything worth knowing", default="")
 

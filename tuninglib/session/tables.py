@@ -132,6 +132,13 @@ def _spread_ranges(data, name, problems) -> None:
         data["gauge_low"][at], data["gauge_high"][at] = low, high
 
 
+def _optional(path, columns, problems, known) -> pd.DataFrame:
+    """A table in SI that a session need not have; without rows where it has none."""
+    if not path.exists():
+        return pd.DataFrame(columns=["row", *(one.si_name or key for key, one in columns.items())])
+    return pd.DataFrame(columns_in_si(read_table(path), path.name, columns, problems, known))
+
+
 # climbs.csv: head temperatures of long climbs -----------------------------------------------------
 
 _FEWEST = 3
@@ -158,16 +165,8 @@ def read_climbs(path: Path, known: dict[str, set], problems: list[Problem]) -> p
     SessionError
         If the file cannot be read as a table at all.
     """
-    if not path.exists():
-        return pd.DataFrame(
-            {
-                name: []
-                for name in ("climb", "setup", "time_s", "head_temperature_k", "air_temperature_k")
-            }
-        )
-    table = read_table(path)
     before = len(problems)
-    climbs = pd.DataFrame(columns_in_si(table, path.name, CLIMB_COLUMNS, problems, known))
+    climbs = _optional(path, CLIMB_COLUMNS, problems, known)
     if len(problems) > before:
         return climbs
     for number, own in climbs.groupby("climb", sort=False):
@@ -219,12 +218,7 @@ def read_fills(path: Path, known: dict[str, set], problems: list[Problem]) -> pd
     SessionError
         If the file cannot be read as a table at all.
     """
-    if not path.exists():
-        return pd.DataFrame(
-            {"row": [], "setup": [], "distance_m": [], "volume_m3": [], "exclude": [], "note": []}
-        )
-    table = read_table(path)
-    fills = pd.DataFrame(columns_in_si(table, path.name, FILL_COLUMNS, problems, known))
+    fills = _optional(path, FILL_COLUMNS, problems, known)
     for one in fills[fills["exclude"] == ""].itertuples():
         used = one.volume_m3 / one.distance_m if one.distance_m > 0 else float("nan")
         if used < _LEAST or used > _MOST:

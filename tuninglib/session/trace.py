@@ -130,18 +130,9 @@ CHANNELS = {
     "head_temperature": Channel("of the head", "K", 200, 800, "degC", ("head_temperature",)),
     "air_temperature": Channel("of the air", "K", 200, 350, "degC", ("air_temperature",)),
 }
-# The names of Trace's arrays.
-SI_NAMES = {
-    "latitude": "latitude_deg",
-    "longitude": "longitude_deg",
-    "elevation": "elevation_m",
-    "speed": "speed_m_s",
-    "gauge": "gauge",
-    "throttle": "throttle_ratio",
-    "engine_speed": "engine_speed_rpm",
-    "head_temperature": "head_temperature_k",
-    "air_temperature": "air_temperature_k",
-}
+# The names of Trace's arrays: with the unit behind the name.
+_SUFFIXES = {"degree": "_deg", "m/s": "_m_s", "1": "_ratio", "1/min": "_rpm", "m": "_m", "K": "_k"}
+SI_NAMES = {name: name + _SUFFIXES.get(one.unit, "") for name, one in CHANNELS.items()}
 TIME_NAMES = ("time", "timestamp")
 _DAY_S = 86400.0
 # A log lasts days at the most. A clock that is not set yet writes its maker's year, and a damaged

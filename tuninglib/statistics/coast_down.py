@@ -1,7 +1,5 @@
 """Road load from coast-downs: rolling out of gear on a near-level road, both ways."""
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import ArrayLike
 from scipy.optimize import least_squares
@@ -18,34 +16,12 @@ from tuninglib.statistics.mixed_model import (
     variance_grid,
 )
 
-# Road load from coast-downs: what is taken of the wind -------------------------------------------
-
-
-@dataclass(frozen=True, kw_only=True)
-class WindSds:
-    """How far the wind of a day may be from calm, and how it varies.
-
-    Parameters
-    ----------
-    steady_sd_m_s : float
-        How strong the steady wind along the road may be (standard deviation around calm). [m/s]
-    gust_sd_m_s, gust_log_sd : float
-        How the wind varies from run to run, and the standard deviation of the logarithm of that:
-        0.5 for known to within a factor of 2.7. [m/s]
-    """
-
-    steady_sd_m_s: float = 2.0
-    gust_sd_m_s: float = 0.6
-    gust_log_sd: float = 0.5
-
-
-USUAL_WIND = WindSds()
-
-# The fit: least squares, a wind for each run ------------------------------------------------------
-
-# How far a speed is misread: the needle of a dial and a thumb, or a log. [m/s] Usual, and the
-# standard deviation of the logarithm of that.
-_BY_EYE, _LOGGED = (0.2, 0.7), (0.05, 2.0)
+# How strong the steady wind along the road may be about calm; how the wind varies from run to run,
+# usually, and the standard deviation of the logarithm of that: known to a factor of 2.7. [m/s]
+_STEADY_SD_M_S, _GUST_SD_M_S, _GUST_LOG_SD = 2.0, 0.6, 0.5
+# How far a speed is misread with the needle of a dial and a thumb: usual, and the standard
+# deviation of the logarithm of that. [m/s]
+_MISREAD_M_S, _MISREAD_LOG_SD = 0.2, 0.7
 # What a motorcycle with its rider has beforehand, so wide that it only counts where the falls say
 # next to nothing: drag area, the standard deviation of its logarithm, rolling coefficient, its own.
 _USUAL_AREA_M2, _AREA_LOG_SD, _USUAL_ROLLING, _ROLLING_SD = 0.5, 0.5, 0.015, 0.008
@@ -59,34 +35,22 @@ _NOWHERE_M_S = 1e4
 
 
 class _Falls:
-    """What was timed or logged, and how far a road load and winds are from it.
+    """What was timed, and how far a road load and winds are from it.
 
     Unknowns stand in one row: the logarithm of the drag area, rolling coefficient, the common wind,
-    the wind of each run, and whatever the model takes beyond these.
+    the wind of each run.
     """
 
-    def __init__(self, data, correlation, model, run, direction, wind, misread):
+    def __init__(self, data, correlation, model, run):
         _, self.place = np.unique(run, return_inverse=True)
         self.runs = int(self.place.max()) + 1
-        if len(set(direction.tolist())) < 2:
-            raise ValueError(
-                "all coast-downs went the same way, so that wind and slope look like road load; "
-                "ride the same stretch in both directions"
-            )
-        self.data, self.model, self.wind, self.misread = data, model, wind, misread
-        # Falls that meet share the error of a reading; logged speeds have one each.
-        self.turn = correlation
-        if correlation is not None:
-            self.turn = np.linalg.inv(np.linalg.cholesky(correlation))
+        self.data, self.model = data, model
+        # Turns columns or data into ones with errors that are independent and of one size.
+        self.turn = np.linalg.inv(np.linalg.cholesky(correlation))
 
     def modelled(self, at):
         """The data that unknowns would give."""
-        parameters = np.array([np.exp(at[0]), *at[1:3], *at[3 + self.runs :]])
-        return self.model(parameters, at[3 : 3 + self.runs][self.place])
-
-    def turned(self, columns):
-        """Columns or data with errors that are independent and of one size."""
-        return columns if self.turn is None else self.turn @ columns
+        return self.model(np.exp(at[0]), at[1], at[3:][self.place])
 
     def search(self, begin, variances):
         """The likeliest unknowns where both scatters are known; never beyond what can be."""
@@ -97,10 +61,10 @@ class _Falls:
             left = np.where(np.isfinite(left), left, _NOWHERE_M_S)
             return np.concatenate(
                 [
-                    self.turned(left) / misread_sd,
-                    (at[3 : 3 + self.runs] - at[2]) / gust_sd,
+                    self.turn @ left / misread_sd,
+                    (at[3:] - at[2]) / gust_sd,
                     [
-                        at[2] / self.wind.steady_sd_m_s,
+                        at[2] / _STEADY_SD_M_S,
                         (at[0] - np.log(_USUAL_AREA_M2)) / _AREA_LOG_SD,
                         (at[1] - _USUAL_ROLLING) / _ROLLING_SD,
                     ],
@@ -117,38 +81,33 @@ class _Falls:
         a run the same: without this, many falls of one run would look like many independent ones,
         and the interval would be too narrow.
         """
-        now, area, wind = self.modelled(at), np.exp(at[0]), self.wind
-        winds = slice(3, 3 + self.runs)
-        fixed = [0, 1, *range(3 + self.runs, at.size)]
+        now, area = self.modelled(at), np.exp(at[0])
         # Forward differences of 1e-6, and 1e-5 for wind: the motion is smooth, and they are off by
         # about as much, far less than any timing is.
-        slopes = [(self.modelled(at + 1e-6 * one) - now) / 1e-6 for one in np.eye(at.size)[fixed]]
+        slopes = [(self.modelled(at + 1e-6 * one) - now) / 1e-6 for one in np.eye(2, at.size)]
         slopes[0] = slopes[0] / area
         design = np.stack(slopes, axis=1)
         everywhere = np.zeros(at.size)
-        everywhere[winds] = 1e-5
+        everywhere[3:] = 1e-5
         blow = (self.modelled(at + everywhere) - now) / 1e-5
         by_run = blow[:, None] * (self.place[:, None] == np.arange(self.runs))
-        values = np.array([area, *at[fixed[1:]]])
-        target = self.data - now + design @ values + by_run @ at[winds]
-        columns = np.column_stack([target, design, by_run])
-        columns, seen = _condensed(self.turned(columns), self.place)
-        target, design, by_run = np.split(columns, [1, 1 + len(fixed)], axis=1)
+        target = self.data - now + design @ [area, at[1]] + by_run @ at[3:]
+        target, design, by_run = (self.turn @ columns for columns in (target, design, by_run))
         blow = by_run.sum(1)
         # What is known beforehand, as two rows more.
         usual = np.array([area * (1 + np.log(_USUAL_AREA_M2) - at[0]), _USUAL_ROLLING])
         known = np.diag([*np.zeros(len(blow)), (area * _AREA_LOG_SD) ** 2, _ROLLING_SD**2])
         blow, by_run = np.append(blow, [0, 0]), np.vstack([by_run, np.zeros((2, self.runs))])
         read = np.diag([*np.ones(len(target)), 0.0, 0.0])
-        gust = (by_run @ by_run.T)[None], wind.gust_sd_m_s**2, wind.gust_log_sd
+        gust = (by_run @ by_run.T)[None], _GUST_SD_M_S**2, _GUST_LOG_SD
         return Rows(
             np.append(target, usual)[None],
-            np.vstack([design, np.eye(2, len(fixed))])[None],
+            np.vstack([design, np.eye(2)])[None],
             np.zeros((1, known.shape[0], 0)),
-            (known + wind.steady_sd_m_s**2 * np.outer(blow, blow))[None],
+            (known + _STEADY_SD_M_S**2 * np.outer(blow, blow))[None],
             (
                 Component(*gust),
-                Component(read[None], self.misread[0] ** 2, self.misread[1], seen),
+                Component(read[None], _MISREAD_M_S**2, _MISREAD_LOG_SD),
             ),
         )
 
@@ -164,18 +123,17 @@ class _Falls:
         )
 
 
-def _fit_falls(falls: _Falls, start, usual_fall) -> RoadLoad:
+def _fit_falls(falls: _Falls, ride: Ride, usual_fall) -> RoadLoad:
     """Scatters and road load in turn, then the interval averaged over what the scatters may be."""
-    # The start speeds of a trace are unknowns, too.
-    if falls.data.size <= start.size:
+    if falls.data.size <= 3:
         raise ValueError(
             f"{falls.data.size} falls of speed are too few; time at least 4, both ways"
         )
-    at = np.array([np.log(start[0]), start[1], 0.0, *np.zeros(falls.runs), *start[3:]])
+    at = np.array([np.log(ride.drag_area_m2), ride.rolling_coefficient, *np.zeros(1 + falls.runs)])
     if not np.all(np.isfinite(falls.modelled(at))):
         # Downhill the usual rolling coefficient need not hold a bike.
         at[1] += 0.1
-    variances = np.array([falls.wind.gust_sd_m_s, falls.misread[0]]) ** 2
+    variances = np.array([_GUST_SD_M_S, _MISREAD_M_S]) ** 2
     for _ in range(_MOST_TURNS):
         at = falls.search(at, variances)
         rows = falls.linear(at)
@@ -186,11 +144,11 @@ def _fit_falls(falls: _Falls, start, usual_fall) -> RoadLoad:
             break
     falls.require_sense(at, variances, usual_fall)
     mixture = average_over_variances(rows, grid)
-    found = [spread(mixture, unit) for unit in np.eye(rows.design.shape[-1])[:2]]
+    found = [spread(mixture, unit) for unit in np.eye(2)]
     # Widths averaged over the scatters, correlation of the last fit: drag and rolling stay tied as
     # strongly as one fit ties them.
     sds = np.array([one.sd for one in found])
-    covariance = fit_at(rows, variances).covariance[:2, :2]
+    covariance = fit_at(rows, variances).covariance
     own = np.sqrt(np.diag(covariance))
     return RoadLoad(
         drag_area_m2=float(np.exp(at[0])),
@@ -200,28 +158,6 @@ def _fit_falls(falls: _Falls, start, usual_fall) -> RoadLoad:
         headwind_m_s=float(at[2]),
         source=f"{falls.runs} coast-downs",
     )
-
-
-def _condensed(columns, place):
-    """The same rows turned within each run so that only a few hold signal, and the noise seen.
-
-    What stands at right angles to all slopes of a run is noise alone: it says how large the noise
-    is, with so many degrees of freedom, and nothing else.
-    """
-    rows, squares, dof = [], 0.0, 0
-    for one in range(place.max() + 1):
-        own = columns[place == one]
-        slopes = own[:, 1:]
-        base, values, _ = np.linalg.svd(slopes, full_matrices=False)
-        base = base[:, values > 1e-12 * values[0]]
-        turned = base.T @ own
-        rows.append(turned)
-        squares += own[:, 0] @ own[:, 0] - turned[:, 0] @ turned[:, 0]
-        dof += own.shape[0] - base.shape[1]
-    return np.concatenate(rows), (max(squares / dof, 1e-8), dof) if dof else (1.0, 0)
-
-
-# Road load from coast-downs -----------------------------------------------------------------------
 
 
 def coast_time_s(
@@ -299,7 +235,6 @@ def fit_coast_down(
     from_speed_m_s: ArrayLike,
     to_speed_m_s: ArrayLike,
     time_s: ArrayLike,
-    wind: WindSds = USUAL_WIND,
 ) -> RoadLoad:
     """Road load from timed falls of speed, both ways.
 
@@ -314,7 +249,6 @@ def fit_coast_down(
         +1 out, -1 back.
     from_speed_m_s, to_speed_m_s, time_s : array
         A fall of speed and the time it took. [m/s], [s]
-    wind : WindSds
 
     Returns
     -------
@@ -343,104 +277,29 @@ def fit_coast_down(
     >>> road.drag_area_m2, road.rolling_coefficient
     (0.552, 0.0152)
     """
-    run, direction, v1, v2, t = _columns(run, direction, from_speed_m_s, to_speed_m_s, time_s)
-    require(v1 - v2, what="fall of speed", unit="m/s", above=0, remedy="swap from and to")
-    require(t, what="time", unit="s", above=0, remedy="leave out what was not timed")
-    # A misread speed costs this much time.
-    per_speed = t / (v1 - v2)
-    resist_at = _resistance(ride, direction)
-    mass = ride.mass_kg + ride.rotating_mass_kg
-
-    def model(parameters, wind):
-        area, rolling = parameters[:2]
-        k = ride.air_density_kg_m3 * area / 2
-        return _fall_time(v1, v2, resist_at(rolling), k, mass, direction * wind) / per_speed
-
-    # Two falls of a run that meet at one speed share the error of that reading, one as its end and
-    # the other as its start.
-    meet = (run[:, None] == run) & (v2[:, None] == v1)
-    correlation = np.eye(t.size) - 0.5 * (meet | meet.T)
-    falls = _Falls(t / per_speed, correlation, model, run, direction, wind, _BY_EYE)
-    return _fit_falls(falls, _start(ride), np.mean(v1 - v2))
-
-
-def fit_coast_down_trace(
-    ride: Ride,
-    *,
-    run: ArrayLike,
-    direction: ArrayLike,
-    time_s: ArrayLike,
-    speed_m_s: ArrayLike,
-    wind: WindSds = USUAL_WIND,
-) -> RoadLoad:
-    """Road load from logged speeds of coast-downs, both ways.
-
-    Parameters
-    ----------
-    ride, run, direction
-        As in :func:`fit_coast_down`.
-    time_s, speed_m_s : array
-        Of each logged point; the time may start anywhere in each run. [s], [m/s]
-    wind : WindSds
-
-    Returns
-    -------
-    RoadLoad
-
-    Notes
-    -----
-    As :func:`fit_coast_down`, on the speeds; the first speed of each run is a parameter of its
-    own.
-
-    Examples
-    --------
-    >>> import numpy as np
-    >>> time = np.tile([0.0, 5.0, 10.0, 15.0], 2)
-    >>> speed = [18.0, 14.8, 12.1, 9.9, 18.0, 15.2, 12.8, 10.8]
-    >>> from tuninglib.physics.motion import Hill
-    >>> ride = Ride(hill=Hill(1000.0, 0.0), mass_kg=200.0, rotating_mass_kg=8.0,
-    ...             air_density_kg_m3=1.2, drag_area_m2=0.5, rolling_coefficient=0.012)
-    >>> road = fit_coast_down_trace(
-    ...     ride, run=np.repeat([1, 2], 4), direction=np.repeat([1, -1], 4), time_s=time,
-    ...     speed_m_s=speed)
-    >>> road.source
-    '2 coast-downs'
-    """
-    run, direction, t, v = _columns(run, direction, time_s, speed_m_s)
-    _, first, place = np.unique(run, return_index=True, return_inverse=True)
-    t = t - t[first][place]
-    resist_at = _resistance(ride, direction)
-    mass = ride.mass_kg + ride.rotating_mass_kg
-
-    def model(parameters, wind):
-        area, rolling = parameters[:2]
-        kappa, a = ride.air_density_kg_m3 / 2 * area / mass, -resist_at(rolling) / mass
-        z0 = parameters[3:][place] + direction * wind
-        q = np.sqrt(np.abs(a * kappa)) + 1e-12
-        falling = a * kappa < 0
-        s = np.where(falling, np.sin(q * t), np.sinh(q * t)) / q
-        c = np.where(falling, np.cos(q * t), np.cosh(q * t))
-        return (a * s + z0 * c) / (c + kappa * z0 * s) - direction * wind
-
-    falls = _Falls(v, None, model, run, direction, wind, _LOGGED)
-    return _fit_falls(falls, _start(ride, v[first]), np.mean(v[first]) - np.mean(v))
-
-
-def _start(ride, first_speeds=()):
-    """Drag area, rolling coefficient and wind, then what else is sought."""
+    runs, ways, v1, v2, t = _columns(run, direction, from_speed_m_s, to_speed_m_s, time_s)
     if np.any(ride.wind_m_s):
         raise ValueError(
             f"wind is {np.max(ride.wind_m_s):g} m/s but must be 0 m/s; the fit finds it from the "
             "two directions"
         )
-    return np.array([ride.drag_area_m2, ride.rolling_coefficient, 0.0, *first_speeds])
-
-
-def _resistance(ride, direction):
-    """Force of slope and rolling each way, as a function of the rolling coefficient."""
-    slope = direction * ride.hill.even_grade_ratio
+    require(v1 - v2, what="fall of speed", unit="m/s", above=0, remedy="swap from and to")
+    require(t, what="time", unit="s", above=0, remedy="leave out what was not timed")
+    # A misread speed costs this much time.
+    per_speed = t / (v1 - v2)
+    slope = ways * ride.hill.even_grade_ratio
     weight = ride.mass_kg * ride.gravity_m_s2 / np.sqrt(1 + slope**2)
-    return lambda rolling: weight * (slope + rolling)
+    mass = ride.mass_kg + ride.rotating_mass_kg
+
+    def model(area, rolling, wind):
+        k, resist = ride.air_density_kg_m3 * area / 2, weight * (slope + rolling)
+        return _fall_time(v1, v2, resist, k, mass, ways * wind) / per_speed
+
+    # Two falls of a run that meet at one speed share the error of that reading, one as its end and
+    # the other as its start.
+    meet = (runs[:, None] == runs) & (v2[:, None] == v1)
+    correlation = np.eye(t.size) - 0.5 * (meet | meet.T)
+    return _fit_falls(_Falls(v1 - v2, correlation, model, runs), ride, np.mean(v1 - v2))
 
 
 def _columns(run, direction, *columns):
@@ -457,4 +316,9 @@ def _columns(run, direction, *columns):
         raise ValueError(f"the columns have shapes {sorted(sizes)}; give one value a row in each")
     if not np.all(np.abs(direction) == 1):
         raise ValueError("a direction is neither 1 (out) nor -1 (back); write one of the two")
+    if len(set(direction.tolist())) < 2:
+        raise ValueError(
+            "all coast-downs went the same way, so that wind and slope look like road load; "
+            "ride the same stretch in both directions"
+        )
     return run, direction, *arrays

@@ -1,16 +1,13 @@
 """Wheel force against speed: from speeds logged over whole runs, pooled for each setup."""
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike
 
-from tuninglib.checks import require
-from tuninglib.physics.motion import Hill, Ride, exit_speed_m_s, wheel_force_n
-from tuninglib.statistics.repeats import Estimate, estimate, t_quantile
-
-# Of setups ----------------------------------------------------------------------------------------
+from tuninglib.physics.motion import Ride
+from tuninglib.statistics.repeats import t_quantile
 
 # The force of a run goes through three values, at both ends and the middle of its speeds; how much
 # it may bend and slope there beforehand, over its size (ours: weak, so that short runs hold).
@@ -56,14 +53,11 @@ class RunForces:
         At the lowest, the middle and the highest speed of the run. [N]
     low_m_s, high_m_s : array, runs
         These speeds; NaN for a run with too few rows. [m/s]
-    residual_sd_m_s : array, runs
-        Of the logged speeds about the motion. [m/s]
     """
 
     force_n: np.ndarray
     low_m_s: np.ndarray
     high_m_s: np.ndarray
-    residual_sd_m_s: np.ndarray
 
     def at(self, speed_m_s: ArrayLike) -> np.ndarray:
         """Force of each run at each speed, runs by speeds; NaN where the run was not. [N]"""
@@ -128,15 +122,11 @@ def run_forces(runs: list[LoggedRun]) -> RunForces:
     >>> found.at([15.0, 25.0, 60.0]).round(0)
     array([[300., 300.,  nan]])
     """
-    count = len(runs)
-    nothing = np.full(count, np.nan)
-    low, high, scatter = nothing.copy(), nothing.copy(), nothing.copy()
-    force = np.full((count, 3), np.nan)
+    found = np.full((5, len(runs)), np.nan)
     good = [i for i, run in enumerate(runs) if len(run.time_s) >= _FEWEST_ROWS]
     if good:
-        found = _fitted([runs[i] for i in good])
-        force[good], low[good], high[good], scatter[good] = found
-    return RunForces(force_n=force, low_m_s=low, high_m_s=high, residual_sd_m_s=scatter)
+        found[:, good] = _fitted([runs[i] for i in good])
+    return RunForces(force_n=found[:3].T, low_m_s=found[3], high_m_s=found[4])
 
 
 def force_curves(forces: RunForces, *, setup: ArrayLike, speed_m_s: ArrayLike) -> ForceCurves:
@@ -163,8 +153,7 @@ def force_curves(forces: RunForces, *, setup: ArrayLike, speed_m_s: ArrayLike) -
     Examples
     --------
     >>> forces = RunForces(force_n=np.array([[300.0] * 3, [306.0] * 3, [330.0] * 3, [336.0] * 3]),
-    ...                    low_m_s=np.full(4, 10.0), high_m_s=np.full(4, 20.0),
-    ...                    residual_sd_m_s=np.full(4, 0.1))
+    ...                    low_m_s=np.full(4, 10.0), high_m_s=np.full(4, 20.0))
     >>> found = force_curves(forces, setup=[0, 0, 1, 1], speed_m_s=[15.0, 25.0])
     >>> found.force_n[:, 0].round(), found.runs[:, 1]
     (array([303., 333.]), array([0, 0]))
@@ -224,7 +213,7 @@ class _Batch(NamedTuple):
 
 
 def _fitted(runs):
-    """Forces at the nodes, range of speeds and scatter of each run."""
+    """Forces at the three nodes, then the range of speeds, of each run. 5 by runs"""
     batch = _batch(runs)
     # At the very ends single noisy rows would set the range, and the parabola would hang on them.
     low = np.array([np.quantile(run.speed_m_s, _SHARE_OF_RANGE) for run in runs])
@@ -257,9 +246,7 @@ def _fitted(runs):
         state = state + change
         if np.abs(change[1:]).max() < 1e-4 * np.abs(mean).max():
             break
-    speeds = _motion(batch, state[None], low, high, runs)
-    scatter = np.array([np.std(run.speed_m_s - speeds[r][0], ddof=4) for r, run in enumerate(runs)])
-    return state[1:].T, low, high, scatter
+    return np.vstack([state[1:], low, high])
 
 
 def _batch(runs) -> _Batch:
@@ -319,107 +306,3 @@ def _motion(batch, state, low, high, runs):
         np.array([np.interp(run.time_s - run.time_s[0], grid, one) for one in course[:, :, r].T])
         for r, run in enumerate(runs)
     ]
-
-
-# Of one run ---------------------------------------------------------------------------------------
-
-_MOST_STEPS = 30
-
-
-@dataclass(frozen=True)
-class PointFit:
-    """Constant force that fits the speeds of one run best.
-
-    Attributes
-    ----------
-    force_n, entry_speed_m_s : Estimate
-        With their 95 % intervals from the scatter of the points alone.
-    residual_sd_m_s : float
-        Scatter of the speeds around the fit. [m/s]
-    """
-
-    force_n: Estimate
-    entry_speed_m_s: Estimate
-    residual_sd_m_s: float
-
-
-def wheel_force_from_points(ride: Ride, *, distance_m: ArrayLike, speed_m_s: ArrayLike) -> PointFit:
-    """Constant force at the tyre from speeds at several distances from the start line.
-
-    Parameters
-    ----------
-    ride : Ride
-        One ride: on one hill, in one or more pieces.
-    distance_m : array
-        From the start line, 0 to the hill's length, three or more. [m]
-    speed_m_s : array
-        True speed there. [m/s]
-
-    Returns
-    -------
-    PointFit
-
-    Notes
-    -----
-    Least squares of the speeds with force and entry speed free. Neighbouring points of a trace
-    share gusts and smoothing, so that repeats, not points, tell the uncertainty of a gain.
-
-    Examples
-    --------
-    >>> ride = Ride(hill=Hill(100.0, 0.0), mass_kg=200.0, air_density_kg_m3=1.2,
-    ...             drag_area_m2=0.0, rolling_coefficient=0.0)
-    >>> found = wheel_force_from_points(ride, distance_m=[0.0, 50.0, 100.0],
-    ...                                 speed_m_s=[10.0, 15.8, 20.0])
-    >>> found.force_n.value
-    299.9
-    """
-    s, v = np.asarray(distance_m, dtype=float), np.asarray(speed_m_s, dtype=float)
-    require(
-        s, what="distance", unit="m", at_least=0, at_most=float(ride.hill.length_m),
-        remedy="count from the start line and stop at the marker",
-    )  # fmt: skip
-    require(v, what="speed", unit="m/s", above=0, remedy="leave out points at rest")
-    if s.shape != v.shape or s.ndim != 1 or np.unique(s).size < 3:
-        raise ValueError(
-            f"{s.size} distances and {v.size} speeds do not make three points; "
-            "give a speed for each of three distances or more"
-        )
-    hill = ride.hill
-    starts = np.concatenate([[0.0], hill.lengths_m.cumsum()[:-1]])
-    # Up to each point: the part of every piece that lies before it, never quite nothing.
-    parts = np.clip(s[:, None] - starts, 1e-9, hill.lengths_m)
-    ridden = replace(ride, hill=Hill(parts, np.broadcast_to(hill.grade_ratios, parts.shape)))
-
-    def speeds(entry, force):
-        return exit_speed_m_s(ridden, force_n=force, entry_speed_m_s=entry)
-
-    entry = v[np.argmin(s)]
-    far = np.argmax(s)
-    to_the_last = replace(ride, hill=Hill(parts[far], hill.grade_ratios))
-    force = wheel_force_n(to_the_last, entry_speed_m_s=entry, exit_speed_m_s=v[far])
-    for _ in range(_MOST_STEPS):
-        now = speeds(entry, force)
-        slopes = np.column_stack(
-            [
-                (speeds(entry + 1e-5, force) - now) / 1e-5,
-                (speeds(entry, force + 1e-3) - now) / 1e-3,
-            ]
-        )
-        if not np.all(np.isfinite(slopes)):
-            raise ValueError(
-                "no constant force explains these speeds: the bike would stall on the way; "
-                "check the distances, the speeds and the grade"
-            )
-        step, *_ = np.linalg.lstsq(slopes, v - now, rcond=None)
-        entry, force = entry + step[0], force + step[1]
-        if np.abs(step[0]) < 1e-10 and np.abs(step[1]) < 1e-8:
-            break
-    rest = v - speeds(entry, force)
-    dof = v.size - 2
-    s2 = rest @ rest / dof
-    errors = np.sqrt(np.diag(s2 * np.linalg.inv(slopes.T @ slopes)))
-    return PointFit(
-        force_n=estimate(force, standard_error=errors[1], dof=dof),
-        entry_speed_m_s=estimate(entry, standard_error=errors[0], dof=dof),
-        residual_sd_m_s=float(np.sqrt(s2)),
-    )

@@ -46,33 +46,23 @@ class Component:
         The φ in the middle of what is usual. Its square root is log-normal beforehand.
     log_sd : float
         Standard deviation of the logarithm of the square root of φ.
-    seen : tuple of float
-        An estimate of φ from elsewhere and its degrees of freedom: the likelihood of a scaled χ².
     """
 
     matrix: np.ndarray
     usual: float
     log_sd: float
-    seen: tuple = (1.0, 0.0)
 
     def log_density(self, phi: np.ndarray) -> np.ndarray:
         """Logarithm of the density of log φ beforehand, but for a constant."""
         # Of φ the logarithm is twice that of its root, and so is its standard deviation.
         far = np.log(phi / self.usual) / (2 * self.log_sd)
-        value, dof = self.seen
-        return -0.5 * far**2 - dof / 2 * (np.log(phi) + value / phi)
+        return -0.5 * far**2
 
     def ends(self) -> tuple[float, float]:
         """Between which logarithms of φ the density can matter."""
         # Six standard deviations: a scatter twenty times the usual one is still found.
         reach = 2 * 6.0 * self.log_sd
-        low, high = np.log(self.usual) - reach, np.log(self.usual) + reach
-        value, dof = self.seen
-        if dof:
-            # What was seen may lie outside of what is usual, and then has to be reached.
-            low = min(low, np.log(value) - 4 * np.sqrt(2 / dof))
-            high = max(high, np.log(value) + 4 * np.sqrt(2 / dof))
-        return low, high
+        return np.log(self.usual) - reach, np.log(self.usual) + reach
 
 
 @dataclass(frozen=True)

@@ -12,6 +12,8 @@ from tuninglib.checks import plain, require
 from tuninglib.interval import Z_95
 from tuninglib.statistics.repeats import MANY, t_quantile
 
+# What is "most likely" shown: the usual power of a planned test.
+_POWER = 0.8
 # Gauss-Legendre rule on the chances 0 to 1.
 _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(200)
 _CHANCES, _CHANCE_WEIGHTS = (_NODES + 1) / 2, _WEIGHTS / 2
@@ -38,34 +40,6 @@ class RunOrder:
     remaining_drift: float
 
 
-def power_of_t(effect: ArrayLike, *, dof: ArrayLike, alpha: float = 0.05) -> float | np.ndarray:
-    """Chance that a two-sided t-test shows an effect.
-
-    Parameters
-    ----------
-    effect : float or array
-        True difference over its standard error.
-    dof : float or array
-    alpha : float
-        False alarm rate.
-
-    Returns
-    -------
-    power : float or array
-        0 to 1.
-
-    Notes
-    -----
-    Both tails of the noncentral t distribution, by Gauss quadrature.
-
-    Examples
-    --------
-    >>> power_of_t(0.0, dof=8)
-    0.0500
-    """
-    return plain(_shown(effect, t_quantile(1 - alpha / 2, dof), _relative_sds(dof)))
-
-
 def _relative_sds(dof):
     """Estimated over true standard deviation, at equally weighted-out chances (last axis)."""
     # χ²/dof has a gamma distribution; at chances of a Gauss rule an average over it is one dot
@@ -90,25 +64,28 @@ def power_two_setups(
     repeats: ArrayLike,
     setups: int = 2,
     alpha: float = 0.05,
-    paired: bool = False,
 ) -> float | np.ndarray:
     """Chance that a test shows a difference between two setups.
 
     Parameters
     ----------
     effect_size : float or array
-        True difference over the standard deviation from run to run (of the differences if
-        paired).
+        True difference over the standard deviation from run to run.
     repeats : float or array
-        Runs of each setup, or pairs.
+        Runs of each setup.
     setups : int
         Of the test: the scatter is pooled over the repeats of all.
     alpha : float
-    paired : bool
+        False alarm rate.
 
     Returns
     -------
     power : float or array
+        0 to 1.
+
+    Notes
+    -----
+    Both tails of the noncentral t distribution, by Gauss quadrature.
 
     Examples
     --------
@@ -116,11 +93,9 @@ def power_two_setups(
     0.5494
     """
     repeats = require(repeats, what="repeats", unit="", above=1, remedy="ride it twice at least")
-    effect_size = np.asarray(effect_size, dtype=float)
-    if paired:
-        # Pairs take out what both runs share, and pay with half of the degrees of freedom.
-        return power_of_t(effect_size * np.sqrt(repeats), dof=repeats - 1, alpha=alpha)
-    return power_of_t(effect_size * np.sqrt(repeats / 2), dof=setups * (repeats - 1), alpha=alpha)
+    effect = np.asarray(effect_size, dtype=float) * np.sqrt(repeats / 2)
+    dof = setups * (repeats - 1)
+    return plain(_shown(effect, t_quantile(1 - alpha / 2, dof), _relative_sds(dof)))
 
 
 def repeats_needed(
@@ -128,12 +103,10 @@ def repeats_needed(
     *,
     scatter_sd: float,
     setups: int = 2,
-    power: float = 0.8,
     alpha: float = 0.05,
-    paired: bool = False,
     most: float = 10_000,
 ) -> float:
-    """Runs of each setup that show a gain, before rounding up.
+    """Runs of each setup that most likely (80 %) show a gain, before rounding up.
 
     Parameters
     ----------
@@ -143,11 +116,8 @@ def repeats_needed(
         Relative standard deviation of wheel force from run to run.
     setups : int
         Of the test: the scatter is pooled over the repeats of all.
-    power : float
-        Chance to show it.
     alpha : float
         False alarm rate; divide it by the number of comparisons if there are several.
-    paired : bool
     most : float
         Beyond this a ValueError is raised.
 
@@ -171,18 +141,19 @@ def repeats_needed(
     effect = abs(np.log1p(gain)) / scatter_sd
 
     def shown(repeats):
-        chance = power_two_setups(
-            effect, repeats=repeats, setups=setups, alpha=alpha, paired=paired
-        )
-        return chance >= power
+        return power_two_setups(effect, repeats=repeats, setups=setups, alpha=alpha) >= _POWER
 
     if not shown(most):
         raise ValueError(
             f"a gain of {gain:g} needs more than {most} runs of each setup at a scatter of "
             f"{scatter_sd:g}; ask for a larger gain"
         )
-    # Power rises with repeats, so doubling finds a bracket, and bisection the place in it.
-    low, high = 2.0, 2.0
+    return _least(shown, 2.0, 2.0)
+
+
+def _least(shown, low, high):
+    """Least value from which on something is shown; the chance rises with the value."""
+    # Doubling finds a bracket, and bisection the place in it.
     while not shown(high):
         low, high = high, 2 * high
     while high - low > 1e-9 * high:
@@ -191,16 +162,14 @@ def repeats_needed(
     return high
 
 
-def smallest_visible_effect(
-    *, standard_error: float, dof: float, power: float = 0.8, alpha: float = 0.05
-) -> float:
-    """True difference that a two-sided t-test shows with the given chance.
+def smallest_visible_effect(*, standard_error: float, dof: float, alpha: float = 0.05) -> float:
+    """True difference that a two-sided t-test most likely (80 %) shows.
 
     Parameters
     ----------
     standard_error, dof : float
         Of the difference.
-    power, alpha : float
+    alpha : float
 
     Returns
     -------
@@ -216,22 +185,15 @@ def smallest_visible_effect(
     critical, sds = t_quantile(1 - alpha / 2, dof), _relative_sds(dof)
 
     def shown(effect):
-        return _shown(effect, critical, sds)
+        return _shown(effect, critical, sds) >= _POWER
 
-    # The power rises with the effect: widen, then halve.
-    low, high = 0.0, critical + 1
-    while shown(high) < power:
-        low, high = high, 2 * high
-    while high - low > 1e-9 * high:
-        middle = (low + high) / 2
-        low, high = (low, middle) if shown(middle) >= power else (middle, high)
-    return high * standard_error
+    return _least(shown, 0.0, critical + 1) * standard_error
 
 
 def smallest_visible_gain(
-    *, scatter_sd: float, repeats: int, setups: int = 2, power: float = 0.8, alpha: float = 0.05
+    *, scatter_sd: float, repeats: int, setups: int = 2, alpha: float = 0.05
 ) -> float:
-    """Gain of one of two setups over the other that a planned test shows with the given chance.
+    """Gain of one of two setups over the other that a planned test most likely (80 %) shows.
 
     Parameters
     ----------
@@ -241,7 +203,7 @@ def smallest_visible_gain(
         Runs of each setup.
     setups : int
         Of the test: the scatter is pooled over the repeats of all.
-    power, alpha : float
+    alpha : float
 
     Returns
     -------
@@ -255,9 +217,7 @@ def smallest_visible_gain(
     """
     require(repeats, what="repeats", unit="", at_least=2, remedy="ride it twice at least")
     error = scatter_sd * np.sqrt(2 / repeats)
-    effect = smallest_visible_effect(
-        standard_error=error, dof=setups * (repeats - 1), power=power, alpha=alpha
-    )
+    effect = smallest_visible_effect(standard_error=error, dof=setups * (repeats - 1), alpha=alpha)
     return float(np.expm1(effect))
 
 

@@ -1,6 +1,5 @@
 """Speedometers: what the law lets them show, and how far one is off."""
 
-from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
@@ -16,23 +15,6 @@ _KMH = 1 / 3.6  # m/s
 _LEGAL_RATIO, _LEGAL_OFFSET_M_S, _MADE_OFFSET_M_S = 0.1, 4 * _KMH, 8 * _KMH
 
 
-@dataclass(frozen=True)
-class SpeedLine:
-    """True speed as offset + factor × shown speed.
-
-    Attributes
-    ----------
-    factor, offset_m_s : Estimate
-        With their 95 % intervals.
-    residual_sd_m_s : float
-        Scatter of the pairs around the line. [m/s]
-    """
-
-    factor: Estimate
-    offset_m_s: Estimate
-    residual_sd_m_s: float
-
-
 class SpeedRange(NamedTuple):
     """Lowest and highest speed that the law allows. [m/s]"""
 
@@ -45,39 +27,6 @@ class AssumedFactor(NamedTuple):
 
     factor: float
     sd: float
-
-
-def legal_indication_m_s(true_speed_m_s: ArrayLike) -> SpeedRange:
-    """Lowest and highest speed that a speedometer may show.
-
-    Parameters
-    ----------
-    true_speed_m_s : float or array
-        [m/s]
-
-    Returns
-    -------
-    SpeedRange
-        Of floats or arrays.
-
-    Notes
-    -----
-    0 ≤ V1 − V2 ≤ V2/10 + 4 km/h, with V1 shown and V2 true: UN Regulation 39, 5.4 of revision 2
-    (5.3 before) [1]_, for categories L, M and N.
-
-    Examples
-    --------
-    >>> lowest, highest = legal_indication_m_s(50 / 3.6)
-    >>> lowest * 3.6, highest * 3.6
-    (50.0, 59.0)
-
-    References
-    ----------
-    .. [1] UN Regulation No. 39, uniform provisions concerning the approval of vehicles with
-       regard to the speedometer equipment.
-    """
-    true = require(true_speed_m_s, what="speed", unit="m/s", at_least=0, remedy="check its sign")
-    return SpeedRange(plain(true), plain((1 + _LEGAL_RATIO) * true + _LEGAL_OFFSET_M_S))
 
 
 def legal_true_speed_m_s(shown_speed_m_s: ArrayLike, *, as_made: bool = False) -> SpeedRange:
@@ -102,8 +51,8 @@ def legal_true_speed_m_s(shown_speed_m_s: ArrayLike, *, as_made: bool = False) -
     (50.0, 59.0)
     """
     shown = require(shown_speed_m_s, what="speed", unit="m/s", at_least=0, remedy="check its sign")
-    # The law's inequality solved for the true speed; it may never show too little, so that the
-    # highest true speed is the one shown.
+    # 0 <= shown - true <= true/10 + 4 km/h, solved for the true speed; it may never show too
+    # little, so that the highest true speed is the one shown.
     offset = _MADE_OFFSET_M_S if as_made else _LEGAL_OFFSET_M_S
     lowest = np.maximum((shown - offset) / (1 + _LEGAL_RATIO), 0.0)
     return SpeedRange(plain(lowest), plain(shown))
@@ -165,63 +114,17 @@ def speed_factor(shown: ArrayLike, true: ArrayLike, *, resolution: float = 0.0) 
     >>> found.value, found.low, found.high
     (0.9555, 0.9434, 0.9675)
     """
-    x, y = _pairs(shown, true, fewest=2)
-    # Through the origin: most of what a speedometer is off is a factor (tyre, gearing). One that
-    # has an offset too is for :func:`speed_line`, which wants pairs at unlike speeds.
+    x, y = np.asarray(shown, dtype=float), np.asarray(true, dtype=float)
+    require(x, what="shown speed", unit="", above=0, remedy="leave out pairs at rest")
+    require(y, what="true speed", unit="", above=0, remedy="leave out pairs at rest")
+    if x.shape != y.shape or x.ndim != 1 or x.size < 2:
+        raise ValueError(
+            f"{x.size} shown and {y.size} true speeds are not 2 pairs or more; give them in pairs"
+        )
+    # Through the origin: most of what a speedometer is off is a factor (tyre, gearing), and pairs
+    # at nearly one speed tell no offset.
     factor = (x @ y) / (x @ x)
     dof = x.size - 1
     s2 = ((y - factor * x) ** 2).sum() / dof
     least = factor * float(resolution) / np.sqrt(12) / x.mean()
     return estimate(factor, standard_error=max(float(np.sqrt(s2 / (x @ x))), least), dof=dof)
-
-
-def speed_line(shown_speed_m_s: ArrayLike, true_speed_m_s: ArrayLike) -> SpeedLine:
-    """Factor and offset from shown to true speed, from pairs of readings.
-
-    Parameters
-    ----------
-    shown_speed_m_s, true_speed_m_s : array
-        Three pairs or more, over the speeds that matter. [m/s]
-
-    Returns
-    -------
-    SpeedLine
-
-    Notes
-    -----
-    Straight line by least squares.
-
-    Examples
-    --------
-    >>> line = speed_line([10.0, 15.0, 20.0, 25.0], [9.0, 13.9, 18.6, 23.5])
-    >>> line.factor.value, line.offset_m_s.value
-    (0.9640, -0.6200)
-    """
-    x, y = _pairs(shown_speed_m_s, true_speed_m_s, fewest=3)
-    centred = x - x.mean()
-    sxx = centred @ centred
-    if sxx == 0:
-        raise ValueError(f"all pairs were read at {x[0]:g}; a line needs different speeds")
-    factor = centred @ y / sxx
-    offset = y.mean() - factor * x.mean()
-    dof = x.size - 2
-    s = np.sqrt(((y - offset - factor * x) ** 2).sum() / dof)
-    return SpeedLine(
-        factor=estimate(factor, standard_error=s / np.sqrt(sxx), dof=dof),
-        offset_m_s=estimate(
-            offset, standard_error=s * np.sqrt(1 / x.size + x.mean() ** 2 / sxx), dof=dof
-        ),
-        residual_sd_m_s=float(s),
-    )
-
-
-def _pairs(shown, true, fewest):
-    x, y = np.asarray(shown, dtype=float), np.asarray(true, dtype=float)
-    require(x, what="shown speed", unit="", above=0, remedy="leave out pairs at rest")
-    require(y, what="true speed", unit="", above=0, remedy="leave out pairs at rest")
-    if x.shape != y.shape or x.ndim != 1 or x.size < fewest:
-        raise ValueError(
-            f"{x.size} shown and {y.size} true speeds are not {fewest} pairs or more; "
-            "give them in pairs"
-        )
-    return x, y
