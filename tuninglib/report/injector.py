@@ -11,20 +11,14 @@ from matplotlib.axes import Axes
 from tuninglib import units
 from tuninglib.analysis.analyse import Results
 from tuninglib.analysis.records import LadderCurve
+from tuninglib.report import page_parts
 from tuninglib.report.advice import band_text, gate_sentence
 from tuninglib.report.mixture import place_words, settling
 from tuninglib.report.page_parts import (
-    BAND,
-    COLOURS,
-    LINES,
-    MARKERS,
     NONE,
-    SOFT,
     Picture,
     Prose,
     Table,
-    add_legend,
-    figure_of,
     headed,
     picture,
     plain,
@@ -32,7 +26,6 @@ from tuninglib.report.page_parts import (
     spaced,
     system_of,
     table_of,
-    title,
 )
 from tuninglib.rounding import fixed, interval_text, listing, odds_text, percent, quantity_text
 from tuninglib.session.defaults import Band, leaner_limit_of
@@ -288,12 +281,12 @@ def figure(results: Results) -> Picture | Prose:
 
     def drawn(width_in):
         fuels = [curve.fuel for curve in curves]
-        figure, (ax,) = figure_of(width_in, 3.3, legend=fuels)
-        add_legend(figure, _draw(ax, curves, band, system), fuels)
+        figure, (ax,) = page_parts.figure_of(width_in, 3.3, legend=fuels)
+        page_parts.add_legend(figure, _draw(ax, curves, band, system), fuels)
         untried = [one for one in results.ladder.prospects if not one.tried]
         for one in untried:
             flow = units.to_display(one.flow_m3_s, "flow", system)
-            ax.axvline(flow, color=SOFT, linewidth=0.9, linestyle=":")
+            ax.axvline(flow, color=page_parts.SOFT, linewidth=0.9, linestyle=":")
             ax.annotate(
                 one.injector, (flow, 0.99), xycoords=("data", "axes fraction"), rotation=90,
                 ha="right", va="top",
@@ -335,12 +328,11 @@ _KEY = (
 
 def _draw(ax: Axes, curves: Sequence[LadderCurve], band: Band, system: str) -> list:
     """Curves of lambda against flow, their intervals and the readings; what stands for each."""
-    ax.axhspan(band.lowest, band.highest, color=BAND, linewidth=0, zorder=0)
+    ax.axhspan(band.lowest, band.highest, color=page_parts.BAND, linewidth=0, zorder=0)
     # By hand: a label that begins with _, as a fuel's name may, would be left out.
     shown: list = []
     for index, curve in enumerate(curves):
-        colour, mark = COLOURS[index % len(COLOURS)], MARKERS[index % len(MARKERS)]
-        line = LINES[index % len(LINES)]
+        colour, mark, line = page_parts.look_of(index)
         flow = units.to_display(curve.flow_m3_s, "flow", system)
         ax.fill_between(flow, curve.low, curve.high, color=colour, alpha=0.13, linewidth=0)
         ax.plot(flow, curve.lambda_, color=colour, linestyle=line)
@@ -348,6 +340,6 @@ def _draw(ax: Axes, curves: Sequence[LadderCurve], band: Band, system: str) -> l
         ax.plot(read, curve.reading_lambda, mark, color=colour, markersize=6, fillstyle="none")
         shown += ax.plot([], [], mark, color=colour, linestyle=line, fillstyle="none")
     ax.set_xlabel(f"stated injector flow [{units.unit_label('flow', system)}]")
-    title(ax, "Lambda (up: leaner)")
+    page_parts.title(ax, "Lambda (up: leaner)")
     ax.grid()
     return shown
