@@ -19,6 +19,7 @@ from tuninglib.report.page_parts import (
     Picture,
     Prose,
     Table,
+    count_of,
     headed,
     picture,
     plain,
@@ -96,10 +97,7 @@ def response_sentences(results: Results) -> Prose:
     )
     items = [("", text)]
     items += [
-        (
-            _STATES[one.state],
-            f"{_verdict(ladder, one)} ({_basis(one)}).",
-        )
+        (_STATES[one.state], f"{_verdict(ladder, one)} ({_basis(one)}).")
         for one in (ladder.responses if ladder else ())
     ]
     items += [(_label(one), _held(one)) for one in results.gauge_check.states]
@@ -108,8 +106,7 @@ def response_sentences(results: Results) -> Prose:
 
 def _basis(one) -> str:
     """How many readings and injectors an answer rests on."""
-    counts = ((one.readings, "reading"), (one.injectors, "injector"))
-    return ", ".join(f"{count} {what}{'s' if count != 1 else ''}" for count, what in counts)
+    return f"{count_of(one.readings, 'reading')}, {count_of(one.injectors, 'injector')}"
 
 
 def _label(one) -> str:
@@ -119,22 +116,22 @@ def _label(one) -> str:
 
 def _held(one) -> str:
     """Whether the ECU corrects at idle, at cruise, or in a band of the throttle."""
-    chance = odds_text(one.chance)
-    basis = f"({_basis(one)})"
+    chance = f"{odds_text(one.chance)} ({_basis(one)})"
     if not one.settled:
         return (
-            f"the chance that the ECU corrects by its oxygen sensor here is {chance} {basis}; "
+            f"the chance that the ECU corrects by its oxygen sensor here is {chance}; "
             f"{settling(one)}"
         )
-    if one.chance > 0.5:
-        return (
-            "the ECU corrects by its oxygen sensor here, and another injector does not change the "
-            f"mixture: the chance of that is {chance} {basis}."
-        )
-    return (
+    said = (
         "the ECU runs from its fuel table here and ignores the oxygen sensor: the chance that it "
-        f"corrects is {chance} {basis}."
+        "corrects is"
     )
+    if one.chance > 0.5:
+        said = (
+            "the ECU corrects by its oxygen sensor here, and another injector does not change the "
+            "mixture: the chance of that is"
+        )
+    return f"{said} {chance}."
 
 
 def in_numbers(results: Results) -> str:
@@ -159,17 +156,13 @@ def _verdict(ladder, one) -> str:
 
 def sentences(results: Results) -> Prose:
     """Which stated flow is not believable, and what limits the predictions."""
-    items = []
-    ladder = results.ladder
-    if ladder is not None:
-        for suspicion in ladder.suspicions:
-            system = results.session.about.units
-            text = (
-                f"reads as if it flowed "
-                f"{quantity_text(suspicion.implied_flow_m3_s, 'flow', system)}, not the stated "
-                f"{plain(suspicion.stated_flow_m3_s, 'flow', system)}."
-            )
-            items.append((f"Injector {suspicion.injector}", text))
+    items, system = [], system_of(results)
+    for one in results.ladder.suspicions if results.ladder else ():
+        text = (
+            f"reads as if it flowed {quantity_text(one.implied_flow_m3_s, 'flow', system)}, not "
+            f"the stated {plain(one.stated_flow_m3_s, 'flow', system)}."
+        )
+        items.append((f"Injector {one.injector}", text))
     items += [("Note", sentence) for sentence in _notes(results)]
     return Prose(tuple(items))
 
@@ -295,9 +288,9 @@ def figure(results: Results) -> Picture | Prose:
 
     falls = f"from {curves[0].lambda_[0]:.2f} to {curves[0].lambda_[-1]:.2f}"
     alt = (
-        f"Lambda against injector flow with 95 % intervals on {len(curves)} "
-        f"fuel{'s' if len(curves) > 1 else ''}. On {curves[0].fuel} it falls {falls} over the "
-        f"flows shown; the target band is {band.lowest:.2f} to {band.highest:.2f}."
+        f"Lambda against injector flow with 95 % intervals on {count_of(len(curves), 'fuel')}. On "
+        f"{curves[0].fuel} it falls {falls} over the flows shown; the target band is "
+        f"{band_text(results)}."
     )
     return picture(drawn, alt, f"{_title_of(results)}.", _KEY.format(band=band_text(results)))
 
