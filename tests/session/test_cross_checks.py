@@ -21,42 +21,6 @@ from tuninglib.text_files import SessionError
 
 
 @pytest.mark.parametrize(
-    ("old", "new", "sentence"),
-    [
-        ('length = "150 m"', 'length = "300 m"', r"pieces add up to 550 m, but length is 400 m"),
-        ("lowest = 0.83", "lowest = 0.95", r"lowest \(0\.95\) must be below highest \(0\.9\)"),
-        (
-            "highest = 0.90",
-            "highest = 0.96",
-            r"highest \(0\.96\) is leaner than 0\.95: .* write 0\.9 or less",
-        ),
-    ],
-)
-def test_contradictions_in_the_session(edit, old, new, sentence, problems):
-    (found,) = problems(edit("session.toml", old, new))
-    assert re.search(sentence, found), found
-
-
-@pytest.mark.parametrize(
-    ("old", "new", "sentence"),
-    [
-        ("12.6,12.8", "12.9,12.8", r"row 2, gauge_low: 12\.9 is above gauge_high 12\.8; swap"),
-        ("12.6,12.8", "1.26,12.8", r"row 2, gauge_low: 1\.26 is beyond what the gauge can show"),
-        ("12.6,12.8", "12.6,21", r"row 2, gauge_high: 21 is beyond what the gauge can show \(10"),
-        ("12.6,12.8", ",12.8",
-         r"row 2, gauge_low: is empty while its partner is not; write the same number in both"),
-        ("48,62", "48,", r"row 2, exit_speed: is empty while its partner is not"),
-        ("17,none,184,full", "17,none,184,cruise",
-         r"row 5, state: speeds belong to full-throttle runs; this row says cruise"),
-    ],
-)  # fmt: skip
-def test_contradictions_in_a_run(edit, old, new, sentence, problems):
-    found = problems(edit("runs.csv", old, new))
-    assert any(re.search(sentence, line) for line in found), found
-    assert all(line.startswith("runs.csv") for line in found)
-
-
-@pytest.mark.parametrize(
     ("old", "new"), [("12.6,12.8", "12.9,12.8"), ("12.6,12.8", "1.26,12.8"), ("48,62", "48,")]
 )
 def test_a_run_that_does_not_count_contradicts_nothing(edit, retyped, old, new):
@@ -97,26 +61,6 @@ def test_a_gauge_scale_that_does_not_fit_the_readings_is_noticed(edit, problems)
     assert re.search(r"is lambda 12\.\d\d on a scale of 1, outside 0\.5 to 2", problems(folder)[0])
 
 
-@pytest.mark.parametrize(
-    ("speeds", "sentence"),
-    [
-        ("240,30", r"240 to 30 km/h up this hill needs no pull at all; check speeds, unit"),
-        (
-            "48,150",
-            r"needs 33 kW at the wheel, more than the 23 kW that an engine of 180 cc can",
-        ),
-        (
-            "30,39",
-            r"takes 0\.\d\d times the wheel force of this setup's middle run, "
-            "as if mph were typed under the other unit",
-        ),
-    ],
-)  # fmt: skip
-def test_a_run_that_nobody_rode(edit, speeds, sentence, problems):
-    found = problems(edit("runs.csv", "1,stock,tove,48,62", f"1,stock,tove,{speeds}"))
-    assert re.search(rf"^runs.csv, row 2, exit_speed: .*{sentence}", found[0]), found
-
-
 def test_a_setup_far_from_the_others_is_noticed(demo_copy, problems):
     """A setup whose runs agree with each other, but with no other setup of the session."""
     path = demo_copy / "runs.csv"
@@ -136,17 +80,6 @@ def test_pieces_agree_with_the_length_within_twice_what_is_not_known_of_it(edit,
         load_session(folder)
     else:
         with pytest.raises(SessionError, match=r"the pieces add up to 400 m, but length is"):
-            load_session(folder)
-
-
-@pytest.mark.parametrize(("altitude", "agrees"), [("600 m", True), ("800 m", False)])
-def test_a_pressure_of_sea_level_on_a_hill_is_asked_about(edit, altitude, agrees):
-    """At 600 m 943 hPa are usual, at 800 m 921; weather moves that by 55 hPa at most."""
-    folder = edit("session.toml", 'altitude = "210 m"', f'altitude = "{altitude}"')
-    if agrees:
-        load_session(folder)
-    else:
-        with pytest.raises(SessionError, match="989 hPa does not fit 800 m"):
             load_session(folder)
 
 
@@ -574,21 +507,3 @@ def test_a_gearing_is_held_against_the_speed_of_the_engine(demo_copy, old, new, 
     with pytest.raises(SessionError, match=sentence) as caught:
         load_session(demo_copy)
     assert len(caught.value.problems) == 1
-
-
-@pytest.mark.parametrize(
-    ("old", "new", "sentence"),
-    [
-        (r'(?m)^grade = "[^"]*"', 'grade = "9.0 +/- 0.3 %"', r"pieces climb .* but grade is 9 %"),
-        (r"(?m)^resolution = 0\.1.*$", "resolution = 0", "is outside 0.001 to 1"),
-        (r'(?m)^humidity = "[^"]*"', 'humidity = "0.55 %"', "is outside 1.1 to 100 %"),
-        (r'(?m)^headwind = "[^"]*"', 'headwind = "5 m/h"', "several meanings; write mph or km/h"),
-    ],
-)
-def test_what_was_taken_for_something_else_is_refused(demo_copy, old, new, sentence):
-    path = demo_copy / "session.toml"
-    text, count = re.subn(old, new, path.read_text(encoding="utf-8"), count=1)
-    assert count, old
-    path.write_text(text, encoding="utf-8")
-    with pytest.raises(SessionError, match=sentence):
-        load_session(demo_copy)
