@@ -117,25 +117,6 @@ def test_a_run_number_is_whole(demo_copy, typed, said):
     assert "runs.csv, row 7, run" in str(error.value)
 
 
-@pytest.mark.parametrize(
-    "typed",
-    ["48 km/h", "48mph", "#REF!", "4 8", "48;62", "٤٨", "4.8.1", "+-48", "48" + " " * 5000 + "x"],
-)  # fmt: skip
-def test_a_speed_is_one_number(lines, typed):
-    head = lines.rows[0].split(",").index("entry_speed [km/h]")
-
-    def change(rows):
-        cells = rows[6].split(",")
-        cells[head] = typed
-        rows[6] = ",".join(cells)
-        return rows
-
-    with pytest.raises(
-        SessionError, match=r"runs.csv, row 7, entry_speed: .*(is not|is more than) a number"
-    ):
-        lines(change)
-
-
 def test_long_runs_of_anything_are_read_or_refused_at_once():
     for letter in " .,+-−%[]()\"'\t0":
         text = f"run,setup\n1,{letter * 100_000}\n"

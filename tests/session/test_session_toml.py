@@ -29,17 +29,6 @@ def test_the_row_of_a_problem_is_not_looked_for_in_a_note(edit, problems):
     assert lines[row - 1] == 'mass = "124"'
 
 
-@pytest.mark.parametrize("typed", ["setups = 3", "setups = [1, 2]", "[setups]\nstock = 3"])
-def test_named_tables_that_are_none_are_refused(demo_copy, typed):
-    path = demo_copy / "session.toml"
-    text = re.sub(r"(?ms)^\[setups\..*", "", path.read_text("utf-8"))
-    path.write_text(f"{typed}\n{text}", "utf-8")
-    with pytest.raises(
-        SessionError, match=r"each of setups needs its own table: write .setups.a_n"
-    ):
-        load_session(demo_copy)
-
-
 @pytest.mark.parametrize(
     ("typed", "said"),
     [
@@ -47,13 +36,15 @@ def test_named_tables_that_are_none_are_refused(demo_copy, typed):
         ("", "the table [bike] is missing"),
         ("", "no [engines.a_name] is given; at least one is needed"),
         ("[engines]", "no [engines.a_name] is given; at least one is needed"),
+        ("setups = [1, 2]", "each of setups needs its own table: write [setups.a_name] above its"),
+        ("[setups]\nstock = 3", "each of setups needs its own table: write [setups.a_name] above"),
     ],
 )
 def test_a_table_that_is_none_or_missing_is_said(tmp_path, typed, said):
     (tmp_path / "session.toml").write_text(f'{typed}\n[session]\ntitle = "x"\n', "utf-8")
     found = []
     read_toml(tmp_path / "session.toml", found)
-    assert said in [one.message for one in found]
+    assert any(one.message.startswith(said) for one in found)
 
 
 def test_what_stands_is_there_though_the_session_is_not_complete(demo_copy, edit):
@@ -219,30 +210,12 @@ def test_limits_are_said_in_the_unit_that_was_typed(record, key, typed, said):
         read_value(meta, typed, {})
 
 
-def test_small_letters_make_no_other_currency(edit, problems):
-    edit("session.toml", 'currency = "EUR"', 'currency = "eur"')
-    folder = edit("session.toml", "price = 1.95", 'price = "1.95 EUR/L"')
-    assert load_session(folder).about.currency == "eur"
-    edit("session.toml", "1.95 EUR/L", "4.89 usd/gal")
-    (said,) = problems(folder)
-    assert "is in USD, but the currency" in said
-
-
-@pytest.mark.parametrize(
-    ("more", "table", "refused"),
-    [(60, "setups", True), (50, "setups", False), (99, "fuels", False)],
-)
-def test_more_setups_than_a_session_holds_are_refused_in_one_sentence(
-    demo_copy, more, table, refused
-):
+@pytest.mark.parametrize(("more", "said"), [(60, 1), (50, 0)])
+def test_more_setups_than_a_session_holds_are_refused_in_one_sentence(demo_copy, more, said):
     path = demo_copy / "session.toml"
     entry = '[setups.s{0}]\nengine = "stock"\ninjector = "i150"\nfuel = "e5"\n'
-    entry = entry if table == "setups" else "[fuels.f{0}]\nethanol = '5 %'\n"
-    text = path.read_text(encoding="utf-8") + "\n" + "".join(map(entry.format, range(more)))
-    path.write_text(text, encoding="utf-8")
+    text = path.read_text("utf-8") + "\n" + "".join(map(entry.format, range(more)))
+    path.write_text(text, "utf-8")
     found = []
     read_toml(path, found)
-    assert [one for one in found if "one outing can have at most 60" in one.message] == (
-        found if refused else []
-    )
-    assert len(found) == refused, found
+    assert ["one outing can have at most 60" in one.message for one in found] == [True] * said
