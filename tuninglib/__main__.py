@@ -1,4 +1,4 @@
-"""The command line: ``tuninglib report|check|new|plan|guide|lab``.
+"""The command line: ``tuninglib report|check|new|plan|guide|pack|unpack|lab``.
 
 Exit status: 0 done, 2 something in the rider's files needs fixing, 1 a fault of the program.
 """
@@ -89,6 +89,12 @@ def _parser() -> argparse.ArgumentParser:
         "file", type=Path, nargs="?", default="guide.html", help="default: guide.html"
     )
     _add_units(guide, "units of its examples")
+    pack = commands.add_parser("pack", help="put an outing into one file to send")
+    pack.add_argument("session", type=Path, help="the outing's folder")
+    pack.add_argument("file", type=Path, nargs="?", help="default: SESSION.outing.zip")
+    unpack = commands.add_parser("unpack", help="turn a packed outing back into a folder")
+    unpack.add_argument("file", type=Path, help="the file that pack made")
+    unpack.add_argument("folder", type=Path, nargs="?", help="a folder that does not exist yet")
     lab = commands.add_parser("lab", help="open the workbooks in JupyterLab")
     lab.add_argument("session", nargs="?", default="", help="the outing's folder (default: demo)")
     lab.add_argument("--no-browser", action="store_true", help="only print the address to open")
@@ -281,6 +287,25 @@ def _guide(options) -> int:
     return 0
 
 
+def _pack(options) -> int:
+    import zipfile
+
+    from tuninglib.session.load import MANIFEST, pack_session
+
+    file = pack_session(options.session, options.file)
+    with zipfile.ZipFile(file) as packed:
+        names = [name for name in packed.namelist() if name != MANIFEST]
+    _say(f"{file} holds {', '.join(names)}")
+    return 0
+
+
+def _unpack(options) -> int:
+    from tuninglib.session.load import unpack_session
+
+    _say(unpack_session(options.file, options.folder))
+    return 0
+
+
 def _lab(options) -> int:
     from tuninglib.lab.start import start_lab
 
@@ -293,6 +318,8 @@ _COMMANDS = {
     "new": _new,
     "plan": _plan,
     "guide": _guide,
+    "pack": _pack,
+    "unpack": _unpack,
     "lab": _lab,
 }
 

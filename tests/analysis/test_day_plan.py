@@ -90,7 +90,7 @@ def test_a_hopeless_plan_says_what_to_change():
 def test_a_session_that_is_not_filled_in_can_be_planned(tmp_path):
     write_new_session(tmp_path / "fresh")
     start = start_of(tmp_path / "fresh")
-    assert (start.setups, start.riders) == (("before", "after"), ("me",))
+    assert (start.setups, start.riders) == (("stock", "big"), ("me",))
     assert "assumed" in start.source
 
 
@@ -237,7 +237,7 @@ def test_a_session_that_is_half_filled_in_keeps_the_order_that_is_typed(tmp_path
     write_new_session(tmp_path / "fresh")
     start = start_of(tmp_path / "fresh")
     found = rich_to_lean(start.setups, start.richness)
-    assert (found.setups, found.source) == (("before", "after"), "given")
+    assert (found.setups, found.source) == (("stock", "big"), "given")
 
 
 # While it is ridden -------------------------------------------------------------------------------
@@ -421,11 +421,11 @@ def test_a_lean_run_ends_what_is_no_richer_on_its_own_engine_alone(results):
 def test_the_last_row_of_an_unfinished_session_is_read_by_itself(tmp_path):
     write_new_session(tmp_path / "fresh")
     path = tmp_path / "fresh" / "runs.csv"
-    head = path.read_text(encoding="utf-8")
+    head = path.read_text(encoding="utf-8").rstrip() + ",head_temperature [degC]\n"
     keys = head.splitlines()[-1].split(",")
 
     def last(**cells):
-        named = {key.partition(" [")[0]: "" for key in keys} | {"run": "1", "setup": "before"}
+        named = {key.partition(" [")[0]: "" for key in keys} | {"run": "1", "setup": "stock"}
         path.write_text(head + ",".join((named | cells).values()) + "\n", encoding="utf-8")
         return interim_of_folder(tmp_path / "fresh", planned=3)[1]
 

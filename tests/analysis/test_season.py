@@ -15,11 +15,13 @@ from tuninglib.analysis.season import (
     _alike,
     _called,
     _forces,
+    _gains,
     bikes_of,
-    names_of,
     season_of,
+    under_one_name,
 )
 from tuninglib.analysis.season_record import read_document, record_from
+from tuninglib.session.defaults import Band
 from tuninglib.session.load import load_session
 from tuninglib.text_files import SessionError
 
@@ -194,8 +196,10 @@ def test_a_copy_is_counted_once_and_bikes_are_kept_apart(outings, season):
         season_of(())
 
 
-def with_advice(outing, **parts):
-    return changed(outing, advice=replace(outing.record.advice, **parts))
+def with_advice(outing, terms=(), limits=(), **parts):
+    advice = outing.record.advice
+    terms, limits = replace(advice.terms, **dict(terms)), replace(advice.limits, **dict(limits))
+    return changed(outing, advice=replace(advice, terms=terms, limits=limits, **parts))
 
 
 def with_knock(outing, setup, level):
@@ -235,7 +239,7 @@ def test_a_season_decides_by_the_rule_of_its_reports(outings, season, reports):
         ridden = {key: code for key, code in own.items() if key[3] is not None}
         assert ridden.items() <= gates(alone).items()
     # A lean edge that the rider's last outing moves is moved for all.
-    strict = season_of((*outings[:3], changed(august, leaner_limit=1e-9)))
+    strict = season_of((*outings[:3], with_advice(august, limits={"lean": 1e-9})))
     assert gates(strict)["big", "i172", "e5", "big_172"] == "lean"
     # What a factory delivered is judged by an even chance, as in the report.
     assert gates(strict)["stock", "i150", "e5", "stock"] is None
@@ -258,10 +262,12 @@ def test_what_hurt_on_any_day_shuts_and_its_cause_comes_first(outings):
     ]
     warm = season_of((may, june, with_advice(july, combinations=tuple(hot)), august))
     assert gates(warm)["big", "i172", "e5", "big_172"] == "heat"
-    climbed = season_of((*outings[:3], with_advice(august, hot_climbs=("big_172_pipe",))))
+    climbed = season_of(
+        (*outings[:3], with_advice(august, limits={"hot_climbs": ("big_172_pipe",)}))
+    )
     assert gates(climbed)["big", "i172", "e5", "big_172_pipe"] == "heat"
     never = FuelLimit(fuel="e5", code="ethanol", value=0.05, limit=0.0, engine="big")
-    limited = season_of((*outings[:3], with_advice(august, fuel_limits=(never,))))
+    limited = season_of((*outings[:3], with_advice(august, limits={"fuels": (never,)})))
     assert gates(limited)["big", "i172", "e5", "big_172"] == "ethanol"
     assert gates(limited)["stock", "i150", "e5", "stock"] is None
 
@@ -304,13 +310,11 @@ def stronger(outing, by):
 def test_what_no_day_links_is_told_apart_from_nothing_however_large(outings):
     may, _, july, _ = outings
     for days, told in (((may, stronger(july, 1.0)), False), (outings, True)):
-        names = names_of(days)
-        found = _forces(days, list(range(len(days))), names)
-        assert found["gains"]["stock"] is None
-        assert {one.told_apart for one in found["gains"].values() if one} == {told}
-        assert {one.over for one in found["pairs"]} >= {"stock", "big_164"}
-        against = [one for one in found["pairs"] if one.over == "stock"]
-        assert against == [one for one in found["gains"].values() if one]
+        pairs = _forces(under_one_name(days)[0])[1]
+        gains = _gains("stock", pairs)
+        assert gains["stock"] is None
+        assert {one.told_apart for one in gains.values() if one} == {told}
+        assert {one.over for one in pairs} >= {"stock", "big_164"}
 
 
 def test_a_bigger_engine_that_shows_no_pull_is_looked_into(outings):
@@ -318,7 +322,9 @@ def test_a_bigger_engine_that_shows_no_pull_is_looked_into(outings):
     weak = []
     for one in outings:
         ridden = [own for own in one.record.advice.combinations if own.setup is not None]
-        weak.append(with_advice(stronger(one, -0.2), combinations=tuple(ridden), burnt=("e5",)))
+        weak.append(
+            with_advice(stronger(one, -0.2), combinations=tuple(ridden), terms={"burnt": ("e5",)})
+        )
     found = season_of(weak)
     assert (found.plan.next.code, found.plan.next.engine) == ("find power", "big")
     assert found.plan.ride.setup == "stock"
@@ -364,8 +370,8 @@ def test_without_speeds_or_readings_there_is_less_and_no_fault(outings):
 def test_the_last_outing_says_what_is_wanted_of_a_mixture(outings):
     """Its band, limit, fuels and response; of what is not known the most of any."""
     may, june, *_ = outings
-    wide = {"band_lowest": 0.8, "band_highest": 0.95, "leaner_limit": 1.0}
-    three = (may, changed(may, **wide, response_sd=0.01), changed(june, **wide))
+    wide = {"terms": {"band": Band(0.8, 0.95, 0.95)}, "limits": {"lean": 1.0}}
+    three = (may, changed(with_advice(may, **wide), response_sd=0.01), with_advice(june, **wide))
     three = tuple(
         replace(one, folder=f"{at}", runs_checksum="", date=datetime.date(2026, 5, 1 + at))
         for at, one in enumerate(three)
@@ -376,7 +382,8 @@ def test_the_last_outing_says_what_is_wanted_of_a_mixture(outings):
     assert {one.fuel for one in untried} == set(june.record.fuels)
     # Injectors that nobody tried are asked for on the engine that was read last.
     assert {one.engine for one in untried} == {june.record.readings[-1].engine}
-    other = (three[0], changed(three[1], band_lowest=0.7, leaner_limit=0.0), three[2])
+    narrow = {"terms": {"band": Band(0.7, 0.95, 0.95)}, "limits": {"lean": 0.0}}
+    other = (three[0], with_advice(three[1], **narrow), three[2])
     again = season_of(other).ladder
     assert again.band == found.band
     assert [one.odds for one in again.mixtures] == [one.odds for one in found.mixtures]

@@ -4,12 +4,14 @@ import os
 import shutil
 import subprocess
 import sys
+import zipfile
 
 import pytest
 
 from tests.conftest import DEMO, ROOT
 from tuninglib.lab import start
 from tuninglib.report import make
+from tuninglib.session.load import MANIFEST
 
 CONFIGS = (
     "sitecustomize", "usercustomize", "conftest", "setup", "__init__", "__main__",
@@ -73,7 +75,7 @@ def run(command, folder, **more):
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("arguments", [("check",), ("report",), ("report", "--kernel")])
+@pytest.mark.parametrize("arguments", [("check",), ("report",), ("report", "--kernel"), ("pack",)])
 def test_nothing_in_it_runs_or_is_obeyed(hostile, command, arguments):
     folder, canary = hostile
     found = run((*command, *arguments, "."), folder)
@@ -85,6 +87,15 @@ def test_nothing_in_it_runs_or_is_obeyed(hostile, command, arguments):
         kept = make.make_report(DEMO, folder.parent / "own").page.read_bytes()
         figure = [line for line in page.splitlines() if b"data:image/svg" in line]
         assert figure == [line for line in kept.splitlines() if b"data:image/svg" in line]
+    if arguments == ("pack",):
+        (file,) = folder.parent.glob("*.zip")
+        with zipfile.ZipFile(file) as packed:
+            assert set(packed.namelist()) == {"session.toml", "runs.csv", MANIFEST}
+        back = folder.parent / "back"
+        assert run((*command, "unpack", str(file), str(back)), folder).returncode == 0
+        assert {path.name for path in back.iterdir()} == {"session.toml", "runs.csv"}
+        assert "holds runs.csv, session.toml" in found.stdout
+        assert not canary.exists()
 
 
 @pytest.mark.slow
@@ -123,3 +134,12 @@ def test_the_lab_starts_away_from_it(hostile, monkeypatch):
     monkeypatch.setattr(start, "lab_command", lambda **k: [*whole(**k), "--show-config"])
     assert start.start_lab(".", browser=False) == 0
     assert not canary.exists(), canary.read_text()
+
+
+def test_a_link_among_its_own_files_is_not_packed(demo_copy, tmp_path, capsys):
+    from tuninglib.__main__ import main
+
+    (tmp_path / "private").write_text("a,b\n")
+    (demo_copy / "fills.csv").symlink_to(tmp_path / "private")
+    assert main(["pack", str(demo_copy)]) == 2
+    assert "fills.csv: is a link" in capsys.readouterr().err

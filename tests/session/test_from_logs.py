@@ -446,7 +446,7 @@ def test_another_entry_speed_finds_none(evening, made):
     change(folder, "session.toml", "[hill]", '[hill]\nentry_speed = "80 km/h +/- 2 km/h"')
     session = load_session(folder)
     assert (session.found.why_not, session.found.filled) == ("none", ())
-    assert "no pull over the hill's length was found in box" in logs.run_sentences(
+    assert "no run from the start line to the marker was found in box" in logs.run_sentences(
         analyse(session)
     ).plain()  # fmt: skip
 
@@ -467,7 +467,7 @@ def test_check_says_what_was_found_in_the_logs(evening, capsys):
     assert main(["check", str(evening)]) == 0
     said = capsys.readouterr().out
     assert "Runs: phone has 8 runs from the start line to the marker and 8 back." in said
-    assert "runs.csv has 7 full-throttle rows, so it is not clear which is which" in said
+    assert "runs.csv has 7 full-throttle rows, so nothing is taken from the log: write runs" in said
 
 
 def test_check_speaks_of_a_log_that_nothing_names_and_its_lines_can_be_pasted(evening, capsys):

@@ -1,5 +1,6 @@
 """Logs: part of a session, where a table of any make begins, what is refused or counted."""
 
+import shutil
 from types import SimpleNamespace
 
 import numpy as np
@@ -13,7 +14,7 @@ from tuninglib.lab.kit import as_text
 from tuninglib.report.make import fingerprint
 from tuninglib.session import read_log as module
 from tuninglib.session.edit import write_values
-from tuninglib.session.load import load_session
+from tuninglib.session.load import load_session, pack_session, unpack_session
 from tuninglib.session.read_log import layout_of, log_files, read_delimited, read_log
 from tuninglib.session.trace import LeftOut
 from tuninglib.text_files import SessionError, decoded
@@ -95,6 +96,23 @@ def test_a_log_that_changes_makes_another_report(logged):
     assert fingerprint(logged) == unnamed
 
 
+def test_a_log_is_packed_and_comes_back(logged, tmp_path):
+    (logged / "other.txt").write_text("not named", encoding="utf-8")
+    folder = unpack_session(pack_session(logged, tmp_path / "x.outing.zip"), tmp_path / "back")
+    assert (folder / "gauge log.txt").read_text("utf-8") == TABLE
+    assert not (folder / "other.txt").exists()
+    assert load_session(folder).traces["gauge"].rows == 50
+
+
+def test_a_log_that_cannot_be_packed_is_said(logged, tmp_path):
+    shutil.move(logged / "gauge log.txt", logged / "gauge(1).txt")
+    path = logged / "session.toml"
+    path.write_text(path.read_text("utf-8").replace("gauge log.txt", "gauge(1).txt"), "utf-8")
+    with pytest.raises(SessionError, match=r"'gauge\(1\)\.txt' cannot be packed"):
+        pack_session(logged, tmp_path / "x.outing.zip")
+    assert not (tmp_path / "x.outing.zip").exists()
+
+
 def test_the_form_writes_what_columns_are_called(logged):
     field = next(one for one in fields_of("logs.gauge") if one.name == "columns")
     shown = as_text({"time": "t", "gauge": "my gauge"})
@@ -119,7 +137,7 @@ def test_xml_is_told_by_its_first_letter_after_blank_lines_too(tmp_path):
     assert read_log(tmp_path, log).kind == "gpx"
 
 
-def test_only_names_of_files_in_the_folder_are_logs():
+def test_only_names_of_files_in_the_folder_are_packed():
     named = {"a": {"file": "x.gpx"}, "b": {"file": "../y.gpx"}, "c": {"file": ""}, "d": {"file": 3},
              "e": {}, "f": None}  # fmt: skip
     assert log_files({"logs": named}) == ["x.gpx"]

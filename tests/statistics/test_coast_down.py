@@ -10,8 +10,8 @@ from scipy.optimize import least_squares
 from tests.tools.simulate_coast_down import LAYOUTS, line
 from tests.tools.simulate_coast_down import day as day_of_falls
 from tuninglib.physics.motion import Hill, Ride
+from tuninglib.statistics import coast_down
 from tuninglib.statistics.coast_down import (
-    WindSds,
     _fall_time,
     coast_time_s,
     fit_coast_down,
@@ -210,12 +210,9 @@ def test_falls_without_any_error_have_an_interval():
 
 
 @pytest.mark.parametrize(("stated", "shown"), [(0.1, (0.02, 0.2)), (50.0, (0.998, 1.002))])
-def test_a_wind_is_as_far_from_calm_as_the_stated_day_lets_it_be(stated, shown):
-    run, way, fast, slow, time = day(np.random.default_rng(0), 4, gust=0.0, noise=0.0)
-    found = fit_coast_down(
-        start(), run=run, direction=way, from_speed_m_s=fast, to_speed_m_s=slow, time_s=time,
-        wind=WindSds(steady_sd_m_s=stated),
-    )  # fmt: skip
+def test_a_wind_is_as_far_from_calm_as_the_stated_day_lets_it_be(monkeypatch, stated, shown):
+    monkeypatch.setattr(coast_down, "_STEADY_SD_M_S", stated)
+    found = fit_falls(day(np.random.default_rng(0), 4, gust=0.0, noise=0.0))
     assert shown[0] < found.headwind_m_s < shown[1]
 
 
@@ -266,7 +263,7 @@ def test_refusals(call, message):
         call()
 
 
-def test_each_fall_counts_by_what_a_misread_speed_costs_it():
+def test_each_fall_counts_by_what_a_misread_speed_costs_it(monkeypatch):
     """Against scipy's least squares of the times over the time that 1 m/s takes, without wind."""
     ride = Ride(
         hill=Hill(1000.0, 0.0), mass_kg=200.0, rotating_mass_kg=8.0, air_density_kg_m3=1.2,
@@ -285,10 +282,11 @@ def test_each_fall_counts_by_what_a_misread_speed_costs_it():
         return (model - time) / per_speed
 
     expected = least_squares(off, [0.5, 0.012], x_scale=[0.1, 0.01], xtol=1e-12, ftol=1e-12)
+    for name, sd in (("_STEADY_SD_M_S", 1e-5), ("_GUST_SD_M_S", 1e-5), ("_GUST_LOG_SD", 1e-3)):
+        monkeypatch.setattr(coast_down, name, sd)
     found = fit_coast_down(
         ride, run=np.repeat([1, 2, 3, 4], 3), direction=np.repeat([1, -1, 1, -1], 3),
         from_speed_m_s=first, to_speed_m_s=last, time_s=time,
-        wind=WindSds(steady_sd_m_s=1e-5, gust_sd_m_s=1e-5, gust_log_sd=1e-3),
     )  # fmt: skip
     ours = found.drag_area_m2, found.rolling_coefficient
     assert ours == pytest.approx(tuple(expected.x), rel=1e-3)

@@ -51,7 +51,6 @@ def test_an_exact_ride_gives_its_force_at_every_speed(force_at):
     forces = run_forces([LoggedRun(0, time, speed, RIDE)])
     grid = np.linspace(forces.low_m_s[0], forces.high_m_s[0], 7)
     np.testing.assert_allclose(forces.at(grid)[0], force_at(grid), rtol=0.012)
-    assert forces.residual_sd_m_s[0] < 0.01
 
 
 def test_a_constant_force_is_the_closed_form_s():
@@ -95,17 +94,6 @@ def test_a_run_that_is_logged_from_later_on_is_where_it_then_is():
     forces = run_forces([LoggedRun(0, time[late], speed[late], RIDE)])
     grid = np.linspace(forces.low_m_s[0], forces.high_m_s[0], 5)
     np.testing.assert_allclose(forces.at(grid)[0], 320.0, rtol=0.008)
-
-
-def test_noise_about_the_motion_is_told_with_its_four_numbers():
-    time, speed = ridden(lambda v: 300.0, rows=26)
-    rng = np.random.default_rng(4)
-    runs = [
-        LoggedRun(0, time, speed + 0.1 * rng.standard_normal(time.size), RIDE) for _ in range(60)
-    ]
-    found = run_forces(runs).residual_sd_m_s
-    # A mean of squares with 26 - 4 degrees of freedom each.
-    assert np.sqrt(np.mean(found**2)) == pytest.approx(0.1, rel=0.05)
 
 
 def motion(start, nodes, low, high, time, ride, way=0.0):
@@ -178,7 +166,6 @@ def constant(levels, low=10.0, high=20.0):
         force_n=np.repeat(np.array(levels, dtype=float)[:, None], 3, axis=1),
         low_m_s=np.broadcast_to(low, count).astype(float),
         high_m_s=np.broadcast_to(high, count).astype(float),
-        residual_sd_m_s=np.full(count, 0.1),
     )
 
 

@@ -15,7 +15,7 @@ RIDE = Ride(
 )  # fmt: skip
 FORCES = force_against_speed.RunForces(
     force_n=np.array([[300.0] * 3, [306.0] * 3, [330.0] * 3, [336.0] * 3]),
-    low_m_s=np.full(4, 10.0), high_m_s=np.full(4, 20.0), residual_sd_m_s=np.full(4, 0.1),
+    low_m_s=np.full(4, 10.0), high_m_s=np.full(4, 20.0),
 )  # fmt: skip
 # What each function is given; every list of it once as it is, and once as an array.
 GIVEN = {

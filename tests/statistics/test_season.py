@@ -51,9 +51,8 @@ def bcg():
 def test_days_that_are_alike_are_weighed_by_their_variances():
     effect, variance = bcg()
     wanted = combine_effects(effect, variance)
-    found = pool_days(map(single, effect, variance), setups=1, day_sd=1e-6, gain_sd=1e-6).contrast(
-        0
-    )
+    days = list(map(single, effect, variance))
+    found = pool_days(days, setups=1, day_sd=1e-6, gain_sd=1e-6).contrast(0)
     assert found.log.value == pytest.approx(wanted.mean_effect_fe, rel=1e-5)
     assert found.sd == pytest.approx(wanted.sd_eff_w_fe, rel=1e-4)
 
@@ -63,7 +62,7 @@ def test_days_that_are_alike_are_weighed_by_their_variances():
     "-0.7145 with the standard error 0.180 (from memory)"
 )
 def test_days_that_differ_give_the_published_mean_of_the_vaccine_trials():
-    season = pool_days(map(single, *bcg()), setups=1, day_sd=np.inf, gain_sd=1e-6)
+    season = pool_days(list(map(single, *bcg())), setups=1, day_sd=20.0, gain_sd=1e-6)
     found = season.contrast(0)
     assert found.log.value == pytest.approx(-0.7145, abs=0.01)
     # The heterogeneity is not known exactly, which a plug-in standard error leaves out.
@@ -75,7 +74,7 @@ def test_days_that_differ_give_the_published_mean_of_the_vaccine_trials():
 def test_two_setups_on_ten_days_are_students_paired_difference():
     tiny = 1e-6 * np.eye(2)
     days = [DayOfForces(np.array([0, 1]), NONE, row, tiny, np.zeros((2, 2))) for row in SLEEP]
-    found = pool_days(days, setups=2, day_sd=np.inf, gain_sd=np.inf).contrast(1, over=0)
+    found = pool_days(days, setups=2, day_sd=10.0, gain_sd=5.0).contrast(1, over=0)
     paired = stats.ttest_rel(SLEEP[:, 1], SLEEP[:, 0]).confidence_interval()
     assert found.log.value == pytest.approx(1.58, abs=1e-3)
     # With nothing taken for granted of two standard deviations, and ten days.
@@ -302,7 +301,7 @@ def test_one_day_is_the_ladder_itself():
     stated = {"displacement": DISPLACEMENT, "tolerance": {"a": 0.02}, "fuel_sd": {"e5": 0.004}}
     readings, parts = Readings(**columns), Parts(**stated)
     wanted = fit_ladder(readings, parts)
-    found = pool_readings([reading_cells(readings)], parts, day_sd=0.0)
+    found = pool_readings([reading_cells(readings, run_sd=0.01)], parts, day_sd=0.0)
     for term in wanted.terms:
         a, b = found.interval(term), wanted.interval(term)
         assert (a.value, a.low, a.high) == pytest.approx((b.value, b.low, b.high), abs=1e-9)
@@ -316,7 +315,7 @@ def test_days_are_those_of_one_fit_with_their_covariance():
     days = [day_of(rng, names, shift=rng.normal(0, 0.02)) for names in ("ab", "bc", "c")]
     priors = Priors(response_sd=np.inf, gauge_sd=0.0, run_dof=np.inf, tolerance_spread=0.0)
     fit = pool_readings(
-        [reading_cells(Readings(**one)) for one in days],
+        [reading_cells(Readings(**one), run_sd=0.01) for one in days],
         Parts(displacement={"stock": 150.0}, tolerance=dict.fromkeys("abc", 0.0), priors=priors),
         day_sd=0.02,
     )
@@ -356,7 +355,9 @@ def test_more_days_sharpen_the_response_and_hold_it():
     held, widths = [], {1: [], 6: []}
     for _ in range(120):
         days = [
-            reading_cells(Readings(**day_of(rng, names, shift=rng.normal(0, 0.01), response=0.9)))
+            reading_cells(
+                Readings(**day_of(rng, names, shift=rng.normal(0, 0.01), response=0.9)), run_sd=0.01
+            )
             for names in ("ab", "bc", "ac", "ab", "bc", "ac")
         ]
         for count in widths:

@@ -72,13 +72,6 @@ WITHOUT_EFFECT = {
             _TIMES, "op log - log.max()", "attribute log.max",
         ),
     },
-    "statistics/force_against_speed.py": {
-        "_MOST_STEPS = 30": (_ARRIVED, "constant 30"),
-        "parts = np.clip(s[:, None] - starts, 1e-9, hill.lengths_m)": (_ROUNDING, "constant 1e-09"),
-        "if np.abs(step[0]) < 1e-10 and np.abs(step[1]) < 1e-8:": (
-            _ARRIVED, "constant 1e-10", "constant 1e-08",
-        ),
-    },
     "statistics/ladder_prediction.py": {
         "outside = (flow < min(tried) * (1 - 1e-9)) | (flow > max(tried) * (1 + 1e-9))": (
             _ROUNDING, "constant 1e-09", "op 1 - 1e-09", "op 1 + 1e-09",
@@ -104,10 +97,6 @@ WITHOUT_EFFECT = {
     "statistics/season.py": {
         "_MATTERS = 1e-6": ("what weighs nothing", "constant 1e-06"),
         "_BETWEEN = 1001": (_FINE, "constant 1001"),
-        "_AT_ONCE = 2_000_000": (_COPIES, "constant 2000000"),
-        "size = max(1, _AT_ONCE // (k * columns))": (
-            _COPIES, "constant 1", "name max", "op k * columns",
-        ),
         "density = np.exp(curve(between) - curve(points).max())": (
             _TIMES, "attribute curve(points).max", "op curve(between) - curve(points).max()",
         ),

@@ -8,9 +8,11 @@ from dataclasses import dataclass
 from importlib import metadata
 from pathlib import Path
 
+import pandas as pd
+
 import tuninglib
 from tuninglib import units
-from tuninglib.analysis.decide import Flip, Plan, advise
+from tuninglib.analysis.decide import Findings, Flip, Plan, advise
 from tuninglib.analysis.doubts import check_gauge, find_doubts
 from tuninglib.analysis.gain import Road, analyse_road
 from tuninglib.analysis.injector import analyse_ladder, responses_of, session_fit
@@ -43,7 +45,6 @@ from tuninglib.analysis.records import (
     Pull,
     Run,
 )
-from tuninglib.analysis.season import advice_of_day
 from tuninglib.analysis.season_record import OutingRecord, outing_record
 from tuninglib.analysis.upkeep import (
     Climb,
@@ -341,14 +342,23 @@ def analyse(session: Session) -> Results:
     knocks = tuple(Knock(row.setup, row.run, row.knock) for row in loud.itertuples())
     limits = fuel_limits(session)
     climbs = long_climbs(session)
-    hot_climbs = tuple(one.setup for one in climbs if one.place == "above")
-    advice = advise(judged, read, fit, road, knocks, limits, hot_climbs)
+    advice = advise(
+        Findings(
+            session=judged,
+            read=read,
+            fit=fit,
+            road=road,
+            knocks=knocks,
+            fuel_limits=limits,
+            hot_climbs=tuple(one.setup for one in climbs if one.place == "above"),
+        )
+    )
     combinations, plan = advice.combinations, advice.plan
     burnt = tuple(one.fuel for one in plan.fuels)
     ladder = analyse_ladder(
         judged, read, fit, responses, plan.engine, plan.ride, combinations, burnt
     )
-    setup = _what_if_setup(road, plan)
+    setup, riders, top_speeds = _fellow(session, road, plan)
     bands, followings = mixture_by_bands(judged)
     return Results(
         session=session,
@@ -365,9 +375,9 @@ def analyse(session: Session) -> Results:
         fuel_limits=limits,
         octane=octane_margins(session),
         what_if_setup=setup,
-        what_if=_what_if(road, setup, session.about.units),
-        flat_top_speeds=_top_speeds(road, setup),
-        gearing=gearing_of(session, road, setup, _top_speeds(road, setup)),
+        what_if=riders,
+        flat_top_speeds=top_speeds,
+        gearing=gearing_of(session, road, setup, top_speeds),
         climbs=climbs,
         fuel_use=fuel_use(session),
         outlay=outlay(session, plan, road.pulls if road else ()),
@@ -385,66 +395,37 @@ def analyse(session: Session) -> Results:
             responses,
             check,
             knocks,
-            advice_of_day(judged, advice, road, limits, hot_climbs),
+            advice.of_day,
         ),
     )
 
 
-def _what_if_setup(road, plan) -> str | None:
-    """The setup that the fellow rider is told about: the one to ride, or else the reference."""
+def _fellow(session, road, plan) -> tuple:
+    """The setup that the fellow rider is told about, its marker speeds and its top speeds."""
     if road is None or not road.equivalent:
-        return None
+        return None, (), None
+    # The one to ride, or else the reference.
     ride = plan.ride.setup if plan.ride else None
-    return ride if ride in road.equivalent else next(iter(road.equivalent))
-
-
-def _what_if(road, setup, system) -> tuple:
-    if setup is None:
-        return ()
+    setup = ride if ride in road.equivalent else next(iter(road.equivalent))
+    run, system = road.equivalent[setup], session.about.units
     shown = _KILOGRAMS if system == "metric" else _POUNDS
     masses = [float(units.from_display(mass, "mass", system)) for mass in shown]
-    found = answers(road.equivalent[setup], [Question(rider_mass_kg=mass) for mass in masses])
-    return tuple(map(ForRider, masses, found))
-
-
-def _top_speeds(road, setup) -> Answer | None:
-    return None if setup is None else flat_top_speeds(road.equivalent[setup])
+    found = answers(run, [Question(rider_mass_kg=mass) for mass in masses])
+    return setup, tuple(map(ForRider, masses, found)), flat_top_speeds(run)
 
 
 def _runs(session, air, road, read) -> tuple:
     def known(value):
         return None if isinstance(value, float) and math.isnan(value) else value
 
-    forces = road.force_of_run if road else {}
-    stated = road.stated_force_of_run if road else {}
-    speeds_count = road.weight_of_run if road else {}
-    reading_counts = read["weight"].to_dict()
-    table = session.runs.join(
-        air[["temperature_k", "density_kg_m3", "sae_j1349", "iso_1585", "within_limits"]]
+    # Every field is a column of that name: a new one of runs.csv needs nothing here.
+    found = session.runs.assign(
+        **dict(air.items()),
+        reading_weight=read["weight"],
+        force_weight=pd.Series(road.weight_of_run if road else {}, dtype=float),
+        force_n=pd.Series(road.force_of_run if road else {}, dtype=float),
+        stated_force_n=pd.Series(road.stated_force_of_run if road else {}, dtype=float),
     )
-    return tuple(
-        Run(
-            run=row.run,
-            setup=row.setup,
-            rider=row.rider,
-            state=row.state,
-            shown_entry_m_s=known(row.shown_entry_m_s),
-            shown_exit_m_s=known(row.shown_exit_m_s),
-            gauge_low=known(row.gauge_low),
-            gauge_high=known(row.gauge_high),
-            temperature_k=known(row.temperature_k),
-            density_kg_m3=known(row.density_kg_m3),
-            sae_j1349=known(row.sae_j1349),
-            iso_1585=known(row.iso_1585),
-            within_limits=bool(row.within_limits),
-            stated_force_n=stated.get(row.Index),
-            force_n=forces.get(row.Index),
-            knock=row.knock,
-            head_temperature_k=known(row.head_temperature_k),
-            exclude=row.exclude,
-            note=row.note,
-            reading_weight=reading_counts.get(row.Index),
-            force_weight=speeds_count.get(row.Index),
-        )
-        for row in table.itertuples()
-    )
+    names = [field.name for field in dataclasses.fields(Run)]
+    rows = found[names].itertuples(index=False)
+    return tuple(Run(**dict(zip(names, map(known, row), strict=True))) for row in rows)

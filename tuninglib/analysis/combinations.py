@@ -24,7 +24,7 @@ from tuninglib.analysis.mixture import (
     lambda_of,
     readings_of,
 )
-from tuninglib.analysis.records import Combination, Gate, Knock, Mixture
+from tuninglib.analysis.records import Combination, FuelLimit, Gate, Knock, Mixture
 from tuninglib.analysis.worth import EVEN, TRIAL, Weights, harm_of, weights_of
 from tuninglib.interval import Z_95, Interval
 from tuninglib.physics.fuels import known_higher, known_not_lower
@@ -241,13 +241,26 @@ def _ridden(session, fit, name, mixture, knocks, beyond, idle_lambda) -> Combina
 
 
 def _mixture(session, lambda_) -> dict:
-    """A mixture with what the choice makes of it."""
+    band, weights = band_of(session), mixture_weights(session)
+    return weighed_mixture(lambda_, session.gauge.accuracy.sd, band, weights)
+
+
+def weighed_mixture(lambda_: Interval, gauge_sd: float, band: Band, weights: Weights) -> dict:
+    """A mixture with what the choice makes of it: values of a :class:`Combination`.
+
+    Parameters
+    ----------
+    lambda_ : Interval
+    gauge_sd : float
+        Of the gauge's error that all readings share.
+    band : Band
+    weights : Weights
+    """
     sd = lambda_.half_width / Z_95 / lambda_.value
-    common = session.gauge.accuracy.sd
     return {
         "lambda_": lambda_,
-        "own_sd": float(np.sqrt(max(sd**2 - common**2, 0.0))),
-        "harm": harm_of(lambda_, band_of(session), mixture_weights(session)),
+        "own_sd": float(np.sqrt(max(sd**2 - gauge_sd**2, 0.0))),
+        "harm": harm_of(lambda_, band, weights),
     }
 
 
@@ -324,11 +337,11 @@ class Limits:
         The lean edge of the band as stated, where long climbs moved it.
     """
 
-    fuels: tuple
+    fuels: tuple[FuelLimit, ...]
     lean: float
     richest: float = 0.75
     hottest_k: float = USUAL_HOTTEST_K
-    hot_climbs: tuple = ()
+    hot_climbs: tuple[str, ...] = ()
     stated_edge: float | None = None
 
 

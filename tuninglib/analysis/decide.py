@@ -6,7 +6,7 @@ of a session is brought together once, the plan is decided once, and its flips, 
 that would change it, are found by trying them.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import Literal
 
@@ -24,8 +24,9 @@ from tuninglib.analysis.combinations import (
     unexplained,
 )
 from tuninglib.analysis.gain import Road
-from tuninglib.analysis.mixture import analyse_mixtures
-from tuninglib.analysis.records import Combination, FlowWanted, FuelLimit, Knock, Mixture, one_each
+from tuninglib.analysis.mixture import analyse_mixtures, readings_of
+from tuninglib.analysis.records import Combination, FlowWanted, FuelLimit, Knock, one_each
+from tuninglib.analysis.season_record import AdviceOfDay
 from tuninglib.analysis.worth import (
     EVEN,
     LIKELY,
@@ -35,7 +36,7 @@ from tuninglib.analysis.worth import (
     WORTH_THE_WORK,
     Gains,
     KnownMixture,
-    Weights,
+    Terms,
     gains_of,
     value_of_runs,
     value_of_trying,
@@ -43,7 +44,7 @@ from tuninglib.analysis.worth import (
 from tuninglib.interval import Z_95, Measured
 from tuninglib.physics.fuels import known_higher
 from tuninglib.physics.injector import metering_demand
-from tuninglib.session.defaults import Band, band_of, blend_of, leaner_limit_of
+from tuninglib.session.defaults import band_of, blend_of, leaner_limit_of
 from tuninglib.session.machine import Injector
 from tuninglib.session.records import Session
 from tuninglib.statistics.gain import Gain
@@ -179,8 +180,8 @@ _MENDABLE = ("knock", "knock implied", "ethanol", "octane", "lean", "rich", "flo
 
 
 @dataclass(frozen=True, kw_only=True)
-class Evidence:
-    """What a plan is made from.
+class Evidence(Terms):
+    """What a plan is made from: what the session states, and what was measured.
 
     Attributes
     ----------
@@ -194,19 +195,8 @@ class Evidence:
         How everything pulls, by the runs and by what is usual of engines.
     apart : frozenset of frozenset of str
         Pairs of setups that the test tells apart in force.
-    reference : str
-        Setup that gains are counted from.
-    burnt : tuple of str
-        Fuels that may be burnt and that the maker allows.
-    bigger : frozenset of str
-        Engines of more displacement than the reference's.
     more_runs : dict
         Setup to the number of runs that would likely decide it; None if no number would.
-    band : tuninglib.session.defaults.Band
-    weights : tuninglib.analysis.worth.Weights
-        Of mixtures.
-    gauge_sd, run_sd : float
-        Of the gauge's error that all readings share, relative; of a run's wheel force, in per cent.
     prices : dict of str to float
         Of injectors, where one is known.
     missing : tuple of str
@@ -217,14 +207,7 @@ class Evidence:
     gains: dict
     pulls: Gains
     apart: frozenset
-    reference: str
-    burnt: tuple
-    bigger: frozenset
     more_runs: dict
-    band: Band
-    weights: Weights
-    gauge_sd: float = 0.01
-    run_sd: float = 3.0
     prices: Mapping = field(default_factory=dict)
     missing: tuple = ()
 
@@ -281,7 +264,7 @@ def make_plan(evidence: Evidence) -> Plan:
         fuels=choices.by_fuel(step),
         knocked_fuels=tuple(KnockedFuel(fuel, heard) for fuel, heard in dropped.items()),
         for_all=choices.for_all(step),
-        equals=tuple(one.setup for one in equals),
+        equals=_named(*equals),
         # What is ridden now was perhaps ridden on another fuel, on which it must not be.
         shut=tuple(
             one
@@ -329,13 +312,14 @@ def _ride(evidence, ridden) -> Combination | None:
     standing = [one for one in _on_burnt_fuels(evidence, ridden) if one.gate is None]
     # What the rest of the session speaks against is no reason to ride anything.
     sound = [one for one in standing if not _doubted(evidence, one)]
+    able = sound or standing
     if not evidence.gains:
         # Nothing was timed, and perhaps nothing read either: then nothing is taken off or put on.
-        sound = [one for one in sound if one.harm is not None or one.setup == evidence.reference]
-    if not (sound or standing) or (not sound and not evidence.gains):
+        able = [one for one in sound if one.harm is not None or one.setup == evidence.reference]
+    if not able:
         return None
-    best = max(evidence.worth(one) for one in sound or standing)
-    near = [one for one in sound or standing if evidence.worth(one) >= best - WORTH_THE_WORK]
+    best = max(map(evidence.worth, able))
+    near = [one for one in able if evidence.worth(one) >= best - WORTH_THE_WORK]
     reference = [one for one in near if one.setup == evidence.reference]
     near = [one for one in near if evidence.worth(one) >= best - SAME]
     # Where little is to gain: the reference, which needs no work, else the larger injector.
@@ -450,26 +434,22 @@ class _Choices:
     def __init__(self, evidence, engine, ride):
         self.evidence, self.engine, self.ride = evidence, engine, ride
         self.fitted = ride.injector if ride is not None and ride.engine == engine else None
-        known = [
+        self.known = one_each(evidence.combinations, ride)
+        own = [
             one
             for one in evidence.combinations
             if one.engine == engine and one.fuel in evidence.burnt and one.odds is not None
         ]
-        self.at = {(one.injector, one.fuel): one for one in one_each(known, ride).values()}
-        self.injectors = tuple(sorted({injector for injector, _ in self.at}))
+        self.at = {(one.injector, one.fuel): one for one in one_each(own, ride).values()}
 
     def open_on(self, injector) -> tuple:
         """Fuels on which an injector may be ridden, or tried under the gauge."""
-        return tuple(
-            fuel
-            for fuel in self.evidence.burnt
-            if (injector, fuel) in self.at and self.at[injector, fuel].may_be_tried
-        )
+        at, burnt = self.at, self.evidence.burnt
+        return tuple(f for f in burnt if (injector, f) in at and at[injector, f].may_be_tried)
 
-    def inside(self, injector, fuels=None) -> float:
+    def inside(self, injector, fuels) -> float:
         """Chance of the band on the fuel where it is least."""
-        own = [self.at[injector, fuel] for fuel in fuels or self.evidence.burnt]
-        return min(one.odds.inside for one in own)
+        return _inside([self.at[injector, fuel] for fuel in fuels])
 
     def owned(self, injector) -> bool:
         return any(one.owned for (name, _), one in self.at.items() if name == injector)
@@ -477,33 +457,27 @@ class _Choices:
     def value(self, injector) -> float:
         """What fitting it may gain over today's ride, in per cent of pull."""
         evidence = self.evidence
-        fuels = evidence.burnt
-        mine = [self.at.get((injector, fuel)) for fuel in fuels]
-        today = [self._today(fuel) for fuel in fuels]
+        mine = [self.at.get((injector, fuel)) for fuel in evidence.burnt]
+        today = [self._today(fuel) for fuel in evidence.burnt]
         setup = next((c.setup for c in mine if c is not None and c.setup is not None), None)
-        if self.fitted is None:
-            stronger = self._stronger_than_ride(None)
-        elif setup is None:
-            # As above: the mixture alone.
-            stronger = 0.0
-        else:
+        if self.fitted is not None and setup is not None:
             # It was ridden: what trying it would tell is known, but for fuels not ridden yet.
             harms = [_harm_on(c) - _harm_on(t) for c, t in zip(mine, today, strict=True)]
-            return max(self._stronger_than_ride(setup) - sum(harms) / len(harms), 0.0)
+            return max(self._stronger(setup) - sum(harms) / len(harms), 0.0)
         return value_of_trying(
-            [_known(one) for one in mine],
-            [_known(one, riding=True) for one in today],
-            stronger=stronger,
+            [_mixture(one, one is not None and one.may_be_tried) for one in mine],
+            [_mixture(one, one is not None and one.gate is None) for one in today],
+            # Inside the band another injector on the same engine changes the mixture alone.
+            stronger=self._stronger(None) if self.fitted is None else 0.0,
             gauge_sd=evidence.gauge_sd,
             band=evidence.band,
             weights=evidence.weights,
         )
 
-    def _stronger_than_ride(self, setup) -> float:
+    def _stronger(self, setup) -> float:
         """Expected pull of a setup, or of one on the engine, over today's ride, in per cent."""
-        evidence, ride = self.evidence, self.ride
-        today = (ride.setup, ride.engine) if ride else (evidence.reference, self.engine)
-        pulls = evidence.pulls
+        ride, pulls = self.ride, self.evidence.pulls
+        today = (ride.setup, ride.engine) if ride else (self.evidence.reference, self.engine)
         return pulls.apart(pulls.place(setup, self.engine), pulls.place(*today))[0]
 
     def _today(self, fuel):
@@ -511,24 +485,22 @@ class _Choices:
         ride = self.ride
         if ride is None or ride.fuel == fuel:
             return ride
-        known = one_each(self.evidence.combinations, ride)
-        return known.get((ride.engine, ride.injector, fuel))
+        return self.known.get((ride.engine, ride.injector, fuel))
 
     def best(self) -> tuple:
         """The injector that may gain most, and what it may gain; of the same gain one at hand."""
-        names = [n for n in self.injectors if n != self.fitted and self.open_on(n)]
-        values = {name: self.value(name) for name in names}
+        names = sorted({name for name, _ in self.at} - {self.fitted})
+        values = {name: self.value(name) for name in names if self.open_on(name)}
         if not values:
             return None, 0.0
-        most = max(values.values())
 
         def rank(name):
             price = self.evidence.prices.get(name, 0.0)
             fuels = self.open_on(name)
             return (-len(fuels), not self.owned(name), price, -self.inside(name, fuels), name)
 
-        near = [n for n in names if values[n] >= most - SAME]
-        name = min(near, key=rank)
+        most = max(values.values())
+        name = min((name for name in values if values[name] >= most - SAME), key=rank)
         return name, values[name]
 
     def only_fuel_shuts(self) -> bool:
@@ -539,10 +511,8 @@ class _Choices:
     def for_all(self, step) -> str | None:
         """One injector that may be ridden on all fuels: the next one, or what is fitted."""
         burnt = self.evidence.burnt
-        for name in (step.injector, self.fitted):
-            if name and burnt and self.open_on(name) == burnt:
-                return name
-        return None
+        names = (name for name in (step.injector, self.fitted) if name and burnt)
+        return next((name for name in names if self.open_on(name) == burnt), None)
 
     def by_fuel(self, step) -> tuple:
         """The answer on each fuel, the leanest first: what is next, fitted, or worth most."""
@@ -556,8 +526,8 @@ class _Choices:
             elif step.code in ("find knock", "find heat"):
                 # Nothing else is fitted before the cause is known.
                 best = fitted if fitted in own else None
-            elif fitted is not None and fitted in own and best is not None:
-                best = fitted if fitted.harm <= best.harm + WORTH_THE_WORK else best
+            elif fitted in own and best and fitted.harm <= best.harm + WORTH_THE_WORK:
+                best = fitted
             found.append(OnFuel(fuel, best, fitted))
         return tuple(found)
 
@@ -569,69 +539,118 @@ def _harm_on(one) -> float:
     return UNREAD if one.harm is None else one.harm
 
 
-def _known(one, *, riding=False) -> KnownMixture:
+def _mixture(one, allowed) -> KnownMixture:
     """A combination as the states of what may be true ask for it."""
-    if one is None:
-        return KnownMixture(None, shut=True)
-    shut = one.gate is not None if riding else not one.may_be_tried
-    return KnownMixture(one.lambda_, shut=shut)
+    return KnownMixture(one and one.lambda_, shut=not allowed)
 
 
-def _named(setup) -> tuple[str, ...]:
-    return () if setup is None else (setup,)
+def _named(*combinations) -> tuple[str, ...]:
+    return tuple(one.setup for one in combinations if one is not None and one.setup is not None)
 
 
 def _next(evidence, ride, strength, equals, choices, ridden) -> Step:
-    engine, ridden_engines = choices.engine, {one.engine for one in ridden}
-    for cause in evidence.unexplained.values():
-        if cause.engine in ridden_engines:
-            return Step(code="find knock", engine=cause.engine, setups=_named(cause.setup))
-    knocked = _all_knocked(evidence, choices, ridden)
-    if knocked is not None:
-        return Step(code="find knock", engine=engine, setups=_named(knocked.setup))
-    hot = _too_hot(evidence, ride, ridden)
-    if hot is not None:
-        return Step(code="find heat", engine=hot.engine, setups=_named(hot.setup))
-    names = (*_named(ride.setup if ride else None), *(one.setup for one in equals))
+    """The first of these that there is reason for."""
+    engine, engines = choices.engine, {one.engine for one in ridden}
+    causes = [one for one in evidence.unexplained.values() if one.engine in engines]
+    causes += _all_knocked(evidence, engine)
+    for code, found in (("find knock", causes), ("find heat", _too_hot(evidence, ride, ridden))):
+        if found:
+            return Step(code=code, engine=found[0].engine, setups=_named(found[0]))
     here = ride.engine if ride is not None else engine
-    for half in ("steady", "open loop"):
-        # Neither the extremes of whole runs nor a mixture that the ECU holds choose an injector.
-        if half in evidence.missing:
-            return Step(code="ride again", why=half, engine=here, setups=names)
-    step = _mixture_step(evidence, choices)
-    if step is not None:
-        return step
-    for half in ("gauge", "range", "speeds"):
-        if half in evidence.missing:
-            return Step(code="ride again", why=half, engine=here, setups=names)
-    weak = _without_power(evidence, ride, strength, ridden)
-    if weak is not None:
-        return Step(code="find power", engine=weak)
-    return _runs_step(evidence, ride, strength, equals, engine)
+
+    def again(*halves):
+        """Rides that bring a half of the evidence which is missing."""
+        for half in halves:
+            if half in evidence.missing:
+                names = _named(ride, *equals)
+                return Step(code="ride again", why=half, engine=here, setups=names)
+        return None
+
+    # Neither the extremes of whole runs nor a mixture that the ECU holds choose an injector.
+    return (
+        again("steady", "open loop")
+        or _mixture_step(evidence, choices)
+        or again("gauge", "range", "speeds")
+        or _power_step(evidence, ride, strength, ridden)
+        or _runs_step(evidence, ride, strength, equals, engine)
+    )
 
 
-def _all_knocked(evidence, choices, ridden) -> Combination | None:
+def _all_knocked(evidence, engine) -> list:
     """What knocked, where knock leaves nothing of an engine to ride, to fit or to buy."""
-    own = [one for one in evidence.combinations if one.engine == choices.engine]
-    shut = [one.gate is not None and one.gate.knock is not None for one in own]
-    heard = [one for one in ridden if one.engine == choices.engine and one.knocks]
-    return min(heard, key=loudest_first, default=None) if all(shut) else None
+    own = [one for one in evidence.combinations if one.engine == engine]
+    if not all(one.gate is not None and one.gate.knock is not None for one in own):
+        return []
+    heard = [one for one in own if one.setup is not None and one.knocks]
+    return sorted(heard, key=loudest_first)
 
 
-def _runs_step(evidence, ride, strength, equals, engine) -> Step:
-    """More runs, where they may show something else to be better or settle what is leaned on."""
-    rivals = tuple(one for one in equals if _value_of_runs(evidence, ride, one) >= WORTH_THE_WORK)
-    if strength != "decided":
-        rivals = equals
-    if ride is None or not rivals:
-        return Step(code="nothing", engine=engine)
-    names = (ride.setup, *(one.setup for one in rivals))
-    runs = _MORE_RUNS if strength == "decided" else _runs(evidence, (ride, *rivals))
-    return Step(code="ride again", why="too close", engine=engine, setups=names, runs=runs)
+def _too_hot(evidence, ride, ridden) -> list:
+    """What was ridden too hot on engines of which nothing is left, the strongest first."""
+    left = {one.engine for one in ridden if one.gate is None}
+    least = evidence.gain(ride) + SAME if ride is not None else float("-inf")
+    hot = [
+        one
+        for one in ridden
+        if one.gate is not None and one.gate.code == "heat" and one.gate.because is None
+        if one.engine not in left and evidence.gain(one) > least
+    ]
+    return sorted(hot, key=lambda one: (-evidence.gain(one), one.key))
+
+
+def _mixture_step(evidence, choices) -> Step | None:
+    """The step that the mixture asks for; None if it asks for none."""
+    fitted, engine = choices.fitted, choices.engine
+    if not evidence.burnt or choices.only_fuel_shuts():
+        return Step(code="change fuel", engine=engine)
+    if not choices.at:
+        return None
+    name, value = choices.best()
+    stays = choices.open_on(fitted) if fitted is not None else ()
+    stays = tuple(f for f in stays if choices.at[fitted, f].gate is None)
+    # Where what is ridden is not in the band that was asked for, a little gain is enough.
+    inside = stays and choices.inside(fitted, stays) >= EVEN
+    if name is not None and value >= (WORTH_THE_WORK if inside else SAME):
+        fuels = choices.open_on(name)
+        if len(fuels) >= len(stays):
+            code = "fit" if choices.owned(name) else "buy"
+            if choices.inside(name, fuels) < LIKELY:
+                code = "list injectors"
+            return Step(code=code, engine=engine, injector=name, fuels=fuels)
+    if not stays:
+        return Step(code="list injectors", engine=engine, fuels=evidence.burnt)
+    if len(stays) < len(evidence.burnt):
+        return Step(code="change fuel", engine=engine, injector=fitted, fuels=stays)
+    if _mean_harm([choices.at[fitted, fuel] for fuel in stays]) >= WORTH_THE_WORK:
+        return Step(code="list injectors", engine=engine, injector=fitted, fuels=stays)
+    return None
+
+
+def _power_step(evidence, ride, strength, ridden) -> Step | None:
+    """A search, where nothing shows or suggests that a bigger engine pulls harder."""
+    timed = [one for one in ridden if one.setup in evidence.gains]
+    for engine in sorted({one.engine for one in timed} & set(evidence.bigger)):
+        if any(_pulled(evidence, one) for one in timed if one.engine == engine):
+            continue
+        if ride is None or ride.engine != engine or strength == "open":
+            return Step(code="find power", engine=engine)
+    return None
 
 
 # What is asked of a rider at once, when runs are to show which of two is the better one.
 _MORE_RUNS = 2
+
+
+def _runs_step(evidence, ride, strength, equals, engine) -> Step:
+    """More runs, where they may show something else to be better or settle what is leaned on."""
+    decided, rivals = strength == "decided", equals
+    if decided:
+        rivals = [one for one in equals if _value_of_runs(evidence, ride, one) >= WORTH_THE_WORK]
+    if ride is None or not rivals:
+        return Step(code="nothing", engine=engine)
+    runs = _MORE_RUNS if decided else _runs(evidence, (ride, *rivals))
+    names = _named(ride, *rivals)
+    return Step(code="ride again", why="too close", engine=engine, setups=names, runs=runs)
 
 
 def _value_of_runs(evidence, ride, other) -> float:
@@ -645,181 +664,39 @@ def _value_of_runs(evidence, ride, other) -> float:
     )
 
 
-def _too_hot(evidence, ride, ridden) -> Combination | None:
-    """What was ridden too hot on an engine of which nothing is left; None if there is none."""
-    left = {one.engine for one in ridden if one.gate is None}
-    least = evidence.gain(ride) + SAME if ride is not None else float("-inf")
-    for one in sorted(ridden, key=lambda one: (-evidence.gain(one), one.key)):
-        hot = one.gate is not None and one.gate.code == "heat" and one.gate.because is None
-        if hot and one.engine not in left and evidence.gain(one) > least:
-            return one
-    return None
-
-
-def _without_power(evidence, ride, strength, ridden) -> str | None:
-    """A bigger engine that nothing shows or suggests to pull harder; None if there is none."""
-    timed = [one for one in ridden if one.setup in evidence.gains]
-    for engine in sorted({one.engine for one in timed} & evidence.bigger):
-        if any(_pulled(evidence, one) for one in timed if one.engine == engine):
-            continue
-        if ride is None or ride.engine != engine or strength == "open":
-            return engine
-    return None
-
-
-def _mixture_step(evidence, choices) -> Step | None:
-    """The step that the mixture asks for; None if it asks for none."""
-    fitted, engine = choices.fitted, choices.engine
-    if not evidence.burnt or choices.only_fuel_shuts():
-        return Step(code="change fuel", engine=engine)
-    if not choices.injectors:
-        return None
-    name, value = choices.best()
-    stays = choices.open_on(fitted) if fitted is not None else ()
-    stays = tuple(f for f in stays if choices.at[fitted, f].gate is None)
-    # Where what is ridden is not in the band that was asked for, a little gain is enough.
-    inside = fitted is not None and stays and choices.inside(fitted, stays) >= EVEN
-    if name is not None and value >= (WORTH_THE_WORK if inside else SAME):
-        fuels = choices.open_on(name)
-        if len(fuels) >= len(stays):
-            if choices.inside(name, fuels) < LIKELY:
-                return Step(code="list injectors", engine=engine, injector=name, fuels=fuels)
-            code = "fit" if choices.owned(name) else "buy"
-            return Step(code=code, engine=engine, injector=name, fuels=fuels)
-    if not stays:
-        return Step(code="list injectors", engine=engine, fuels=evidence.burnt)
-    if len(stays) < len(evidence.burnt):
-        return Step(code="change fuel", engine=engine, injector=fitted, fuels=stays)
-    if sum(choices.at[fitted, fuel].harm for fuel in stays) / len(stays) >= WORTH_THE_WORK:
-        return Step(code="list injectors", engine=engine, injector=fitted, fuels=stays)
-    return None
-
-
-# The evidence of a session ------------------------------------------------------------------------
+# What is known of a session, and the advice that it gets ------------------------------------------
 
 # Engines whose displacement is nearer than this are the same size.
 _SAME_SIZE = 1.02
+# How much richer a band is tried.
+RICHER_BAND = 0.02
 
 
-def evidence_of(
-    session: Session,
-    combinations: tuple[Combination, ...],
-    road: Road | None,
-    read: pd.DataFrame,
-    fit: LadderFit | None,
-    mixtures: tuple[Mixture, ...],
-    limits: tuple[FuelLimit, ...],
-) -> Evidence:
-    """Evidence of a session.
+@dataclass(frozen=True, kw_only=True)
+class Findings:
+    """What is known of a session when its advice is made.
 
-    Parameters
+    Attributes
     ----------
     session : tuninglib.session.records.Session
-    combinations : tuple of Combination
-        With their gates.
-    road : Road or None
+        With its gauge as the check found it.
     read : pandas.DataFrame
         Full-throttle readings, of :func:`tuninglib.analysis.mixture.weighed_readings`.
     fit : tuninglib.statistics.ladder.LadderFit or None
-    mixtures : tuple of Mixture
-    limits : tuple of FuelLimit
-
-    Returns
-    -------
-    Evidence
+    road : Road or None
+    knocks : tuple of Knock
+    fuel_limits : tuple of FuelLimit
+    hot_climbs : tuple of str
+        Setups whose head ends above the limit on a long climb on a hot day.
     """
-    gains = {pull.setup: pull.gain for pull in road.pulls} if road else {}
-    return Evidence(
-        combinations=combinations,
-        unexplained=unexplained(combinations),
-        gains=gains,
-        pulls=gains_of(
-            {name: setup.engine for name, setup in session.setups.items()},
-            {name: float(engine.displacement_m3) for name, engine in session.engines.items()},
-            gains,
-            road.pairs if road else (),
-            session.about.reference,
-        ),
-        apart=_told_apart(road, gains, session.about.reference),
-        reference=session.about.reference,
-        burnt=burnt_fuels(session, limits),
-        bigger=bigger_engines(session),
-        more_runs={pull.setup: pull.more_runs for pull in road.pulls} if road else {},
-        band=band_of(session),
-        weights=mixture_weights(session),
-        gauge_sd=session.gauge.accuracy.sd,
-        run_sd=100 * (road.scatter_sd if road else session.assumptions.run_scatter.value),
-        prices={n: one.price for n, one in session.injectors.items() if one.price is not None},
-        missing=_missing(session, combinations, gains, read, fit, mixtures),
-    )
 
-
-def _told_apart(road, gains, reference) -> frozenset:
-    """Pairs of setups that differ; against the reference as the gains have it, and no other way."""
-    pairs = [p for p in road.pairs if reference not in (p.setup, p.over)] if road else []
-    found = [(p.setup, p.over) for p in pairs if p.told_apart]
-    found += [(name, reference) for name, gain in gains.items() if gain and gain.told_apart]
-    return frozenset(map(frozenset, found))
-
-
-def burnt_fuels(session: Session, limits: Sequence[FuelLimit] = ()) -> tuple:
-    """Fuels that may be in the tank, less those that no engine may burn; the leanest first.
-
-    Parameters
-    ----------
-    session : tuninglib.session.records.Session
-    limits : sequence of FuelLimit
-    """
-    fuels = session.use.fuels or tuple(
-        dict.fromkeys(setup.fuel for setup in session.setups.values())
-    )
-    forbidden = {limit.fuel for limit in limits if limit.engine is None}
-
-    def need(name):
-        blend = blend_of(session.fuels[name])
-        return float(metering_demand(blend.stoichiometric_ratio, blend.density_kg_m3))
-
-    # The less air a pulse of fuel asks for, the leaner it runs on the same injector.
-    return tuple(sorted((name for name in fuels if name not in forbidden), key=need))
-
-
-def bigger_engines(session: Session) -> frozenset:
-    """Engines that were fitted, of more displacement than the reference's.
-
-    Parameters
-    ----------
-    session : tuninglib.session.records.Session
-    """
-    reference = session.setups[session.about.reference].engine
-    size = session.engines[reference].displacement_m3
-    return frozenset(
-        setup.engine
-        for setup in session.setups.values()
-        if session.engines[setup.engine].displacement_m3 > _SAME_SIZE * size
-    )
-
-
-def _missing(session, combinations, gains, read, fit, mixtures) -> tuple:
-    """Halves of the evidence that are not there."""
-    ridden = [one for one in combinations if one.setup is not None]
-    found = []
-    if not any(one.source == "read" for one in ridden):
-        found.append("range" if any(one.pegged for one in mixtures) else "gauge")
-    elif read["wide"].mean() > 0.5:
-        found.append("steady")
-    elif fit is None:
-        found.append("open loop")
-    if not gains:
-        found.append("speeds")
-    if not (session.runs["knock"] != "").any():
-        found.append("knock")
-    return tuple(found)
-
-
-# What would change the plan -----------------------------------------------------------------------
-
-# How much richer a band is tried, and how far off a bought injector's flow.
-RICHER_BAND = 0.02
+    session: Session
+    read: pd.DataFrame
+    fit: LadderFit | None
+    road: Road | None
+    knocks: tuple[Knock, ...]
+    fuel_limits: tuple[FuelLimit, ...]
+    hot_climbs: tuple[str, ...]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -841,73 +718,182 @@ class Flip:
 
 @dataclass(frozen=True, kw_only=True)
 class Advice:
-    """The combinations with their gates, the plan, and what would change it."""
+    """The combinations with their gates, the plan, what would change it, and what it rested on."""
 
     combinations: tuple
     plan: Plan
     flips: tuple
+    of_day: AdviceOfDay
 
 
-def advise(
-    session: Session,
-    read: pd.DataFrame,
-    fit: LadderFit | None,
-    road: Road | None,
-    knocks: tuple[Knock, ...],
-    limits: tuple[FuelLimit, ...],
-    hot_climbs: tuple[str, ...] = (),
-) -> Advice:
+def advise(known: Findings) -> Advice:
     """The plan of a session, and what would change it.
 
     Parameters
     ----------
-    session : tuninglib.session.records.Session
-    read : pandas.DataFrame
-        Full-throttle readings, of :func:`tuninglib.analysis.mixture.weighed_readings`.
-    fit : tuninglib.statistics.ladder.LadderFit or None
-    road : Road or None
-    knocks : tuple of Knock
-    limits : tuple of FuelLimit
-    hot_climbs : tuple of str
-        Setups whose head ends above the limit on a long climb on a hot day.
+    known : Findings
 
     Returns
     -------
     Advice
     """
-    facts = read, fit, road, knocks, limits, hot_climbs
-    combinations, plan = _plan(session, *facts)
-    plan = _with_flow(plan, combinations, _flow_wanted(session, *facts, plan))
+    combinations, plan = _plan(known)
+    plan = _with_flow(plan, combinations, _flow_wanted(known, plan))
     # Of the same engine: what it would do to another one is not asked.
     engines = (None, plan.engine, plan.ride.engine if plan.ride else None)
-    found = []
-    for code, other in _trials(session, *facts, plan):
-        if _differs(other, plan) and other.next.engine in engines:
-            found.append(Flip(code=code, plan=other))
-    return Advice(combinations=combinations, plan=plan, flips=tuple(found))
+    flips = []
+    for code, changed in _trials(known, plan):
+        other = _plan(changed)[1]
+        if _gist(other) != _gist(plan) and other.next.engine in engines:
+            flips.append(Flip(code=code, plan=other))
+    of_day = AdviceOfDay(
+        # What shuts one by another is found again, from all days.
+        combinations=tuple(
+            replace(one, gate=one.gate and replace(one.gate, because=None)) for one in combinations
+        ),
+        terms=_terms(known),
+        limits=_limits(known),
+        missing=plan.missing,
+    )
+    return Advice(combinations=combinations, plan=plan, flips=tuple(flips), of_day=of_day)
 
 
-def _plan(session, read, fit, road, knocks, limits, hot_climbs) -> tuple:
-    mixtures = analyse_mixtures(session, read)
-    combinations = _gated(session, fit, mixtures, knocks, limits, hot_climbs)
-    evidence = evidence_of(session, combinations, road, read, fit, mixtures, limits)
+def _plan(known) -> tuple:
+    """Every combination with its gate and its worth, and the plan."""
+    evidence = _evidence(known)
     plan = make_plan(evidence)
     return _with_worths(evidence, plan.ride), plan
 
 
-def _gated(session, fit, mixtures, knocks, limits, hot_climbs) -> tuple:
+def _combinations(known) -> tuple:
     """Every combination of a session with its gate."""
-    return gated(
-        combinations_of(session, fit, mixtures, knocks),
-        Limits(
-            fuels=limits,
-            lean=leaner_limit_of(session),
-            richest=session.assumptions.richest_lambda,
-            hottest_k=stop_limits(session).hottest_k,
-            hot_climbs=hot_climbs if session.use.sustained else (),
-            stated_edge=session.target.highest,
-        ),
+    mixtures = analyse_mixtures(known.session, known.read)
+    found = combinations_of(known.session, known.fit, mixtures, known.knocks)
+    return gated(found, _limits(known))
+
+
+def _limits(known) -> Limits:
+    session = known.session
+    return Limits(
+        fuels=known.fuel_limits,
+        lean=leaner_limit_of(session),
+        richest=session.assumptions.richest_lambda,
+        hottest_k=stop_limits(session).hottest_k,
+        hot_climbs=known.hot_climbs if session.use.sustained else (),
+        stated_edge=session.target.highest,
     )
+
+
+def _terms(known) -> Terms:
+    session, road = known.session, known.road
+    scatter = road.scatter_sd if road else session.assumptions.run_scatter.value
+    return Terms(
+        reference=session.about.reference,
+        burnt=_burnt_fuels(session, known.fuel_limits),
+        bigger=_bigger_engines(session),
+        band=band_of(session),
+        weights=mixture_weights(session),
+        gauge_sd=session.gauge.accuracy.sd,
+        run_sd=100 * scatter,
+    )
+
+
+def _evidence(known) -> Evidence:
+    session, road, combinations = known.session, known.road, _combinations(known)
+    gains = {pull.setup: pull.gain for pull in road.pulls} if road else {}
+    return Evidence(
+        **vars(_terms(known)),
+        combinations=combinations,
+        unexplained=unexplained(combinations),
+        gains=gains,
+        pulls=gains_of(
+            {name: setup.engine for name, setup in session.setups.items()},
+            {name: float(engine.displacement_m3) for name, engine in session.engines.items()},
+            gains,
+            road.pairs if road else (),
+            session.about.reference,
+        ),
+        apart=_told_apart(road, gains, session.about.reference),
+        more_runs={pull.setup: pull.more_runs for pull in road.pulls} if road else {},
+        prices={n: one.price for n, one in session.injectors.items() if one.price is not None},
+        missing=_missing(known, combinations, gains),
+    )
+
+
+def _told_apart(road, gains, reference) -> frozenset:
+    """Pairs of setups that differ; against the reference as the gains have it, and no other way."""
+    pairs = [p for p in road.pairs if reference not in (p.setup, p.over)] if road else []
+    found = [(p.setup, p.over) for p in pairs if p.told_apart]
+    found += [(name, reference) for name, gain in gains.items() if gain and gain.told_apart]
+    return frozenset(map(frozenset, found))
+
+
+def _burnt_fuels(session, limits) -> tuple:
+    """Fuels that may be in the tank, less those that no engine may burn; the leanest first."""
+    fuels = session.use.fuels or {setup.fuel: None for setup in session.setups.values()}
+    forbidden = {limit.fuel for limit in limits if limit.engine is None}
+
+    def need(name):
+        blend = blend_of(session.fuels[name])
+        return float(metering_demand(blend.stoichiometric_ratio, blend.density_kg_m3))
+
+    # The less air a pulse of fuel asks for, the leaner it runs on the same injector.
+    return tuple(sorted((name for name in fuels if name not in forbidden), key=need))
+
+
+def _bigger_engines(session) -> tuple:
+    """Engines that were fitted, of more displacement than the reference's."""
+    size = {name: engine.displacement_m3 for name, engine in session.engines.items()}
+    least = _SAME_SIZE * size[session.setups[session.about.reference].engine]
+    fitted = {setup.engine for setup in session.setups.values()}
+    return tuple(sorted(name for name in fitted if size[name] > least))
+
+
+def _missing(known, combinations, gains) -> tuple:
+    """Halves of the evidence that are not there."""
+    found = []
+    if not any(one.source == "read" for one in combinations if one.setup is not None):
+        found.append("range" if readings_of(known.session)["pegged"].any() else "gauge")
+    elif known.read["wide"].mean() > 0.5:
+        found.append("steady")
+    elif known.fit is None:
+        found.append("open loop")
+    if not gains:
+        found.append("speeds")
+    if not (known.session.runs["knock"] != "").any():
+        found.append("knock")
+    return tuple(found)
+
+
+def _trials(known, plan):
+    """What would be known of a session that differs in one fact."""
+    session, ride = known.session, plan.ride
+    if ride is None:
+        return
+    rows = session.runs[session.runs["setup"] == ride.setup]
+    heard = Knock(ride.setup, float(rows["run"].max()), "light")
+    yield "knock", replace(known, knocks=(*known.knocks, heard))
+    lowest, highest = session.target.lowest - RICHER_BAND, session.target.highest - RICHER_BAND
+    target = replace(session.target, lowest=lowest, highest=highest)
+    yield "richer", replace(known, session=replace(session, target=target))
+    uses = {}
+    if not session.use.sustained_as_said:
+        uses["climbs"] = {"riding": "climbs"}
+    if len(plan.fuels) > 1:
+        uses["fuel"] = {"fuels": (ride.fuel,)}
+    for code, use in uses.items():
+        yield code, replace(known, session=replace(session, use=replace(session.use, **use)))
+
+
+def _gist(plan) -> tuple:
+    ride = plan.ride.setup if plan.ride else None
+    return ride, plan.next.code, plan.next.engine, plan.next.injector
+
+
+# The flow to look for -----------------------------------------------------------------------------
+
+# Flows that are asked of, over the geometric mean of those tried: half to double, 3 % apart.
+_FLOWS = np.geomspace(0.5, 2.0, 47)
 
 
 def _with_flow(plan, combinations, wanted) -> Plan:
@@ -916,22 +902,18 @@ def _with_flow(plan, combinations, wanted) -> Plan:
     heard = min((one for one in own if one.knocks), key=loudest_first, default=None)
     late = any(one.gate is not None and one.gate.code == "flow" for one in own)
     if plan.next.code == "list injectors" and wanted is None and heard is not None and not late:
-        step = Step(code="find knock", engine=plan.engine, setups=_named(heard.setup))
+        step = Step(code="find knock", engine=plan.engine, setups=_named(heard))
         return replace(plan, next=step, for_all=None)
     return replace(plan, flow_wanted=wanted)
 
 
-# Flows that are asked of, over the geometric mean of those tried: half to double, 3 % apart.
-_FLOWS = np.geomspace(0.5, 2.0, 47)
-
-
-def _flow_wanted(session, read, fit, road, knocks, limits, hot_climbs, plan) -> FlowWanted | None:
+def _flow_wanted(known, plan) -> FlowWanted | None:
     """Of what the gates would let be tried, a flow that is expected to do least harm.
 
     Injectors of all flows are put on the list, and the same rule as for any other judges them: who
     starts on the rich side does not end beside a flow that is ruled out.
     """
-    step, burnt = plan.next, [one.fuel for one in plan.fuels]
+    session, fit, step, burnt = known.session, known.fit, plan.next, [o.fuel for o in plan.fuels]
     asked = step.code in ("list injectors", "buy", "change fuel")
     if fit is None or not asked or not burnt:
         return None
@@ -942,62 +924,30 @@ def _flow_wanted(session, read, fit, road, knocks, limits, hot_climbs, plan) -> 
         for number, flow in enumerate(fit.reference_flow_m3_s * _FLOWS)
     }
     tried = {name: one for name, one in session.injectors.items() if name in used}
-    more = replace(session, injectors=tried | listed)
     found: dict = {}
-    for one in _gated(more, fit, analyse_mixtures(session, read), knocks, limits, hot_climbs):
+    for one in _combinations(replace(known, session=replace(session, injectors=tried | listed))):
         asked = one.injector in listed and one.engine == plan.engine and one.fuel in burnt
         if asked and one.may_be_tried and one.odds is not None:
             found.setdefault(one.injector, []).append(one)
     # What is hardly likely to fit is no flow to look for, however little harm it does.
-    every = [
-        own
-        for own in found.values()
-        if len(own) == len(burnt) and min(one.odds.inside for one in own) >= LIKELY
-    ]
+    every = [own for own in found.values() if len(own) == len(burnt) and _inside(own) >= LIKELY]
     if not every:
         return None
     # Of those that do about as little harm, the likeliest to fit.
     least = min(map(_mean_harm, every))
-    near = [own for own in every if _mean_harm(own) <= least + SAME]
-    best = max(near, key=lambda own: min(one.odds.inside for one in own))
+    best = max((own for own in every if _mean_harm(own) <= least + SAME), key=_inside)
     named = [one.best for one in plan.fuels if one.best is not None]
     # Beside what is bought no other flow is named, unless it would do clearly less harm.
     bought = step.code == "buy" and len(named) == len(burnt)
     if bought and _mean_harm(best) >= _mean_harm(named) - SAME:
         return None
-    inside = min(one.odds.inside for one in best)
-    return FlowWanted(best[0].flow_m3_s, inside, max(one.odds.leaner for one in best))
+    return FlowWanted(best[0].flow_m3_s, _inside(best), max(one.odds.leaner for one in best))
+
+
+def _inside(combinations) -> float:
+    """Chance of the band on the fuel where it is least."""
+    return min(one.odds.inside for one in combinations)
 
 
 def _mean_harm(combinations) -> float:
     return sum(one.harm for one in combinations) / len(combinations)
-
-
-def _trials(session, read, fit, road, knocks, limits, hot_climbs, plan):
-    """Plans of sessions that differ in one fact."""
-    ride = plan.ride
-    if ride is None:
-        return
-    rows = session.runs[session.runs["setup"] == ride.setup]
-    heard = Knock(ride.setup, float(rows["run"].max()), "light")
-    yield "knock", _plan(session, read, fit, road, (*knocks, heard), limits, hot_climbs)[1]
-    target = session.target
-    richer = replace(
-        target, lowest=target.lowest - RICHER_BAND, highest=target.highest - RICHER_BAND
-    )
-    others = {"richer": replace(session, target=richer)}
-    if not session.use.sustained_as_said:
-        others["climbs"] = replace(session, use=replace(session.use, riding="climbs"))
-    for code, other in others.items():
-        yield code, _plan(other, read, fit, road, knocks, limits, hot_climbs)[1]
-    if len(plan.fuels) > 1:
-        one_fuel = replace(session, use=replace(session.use, fuels=(ride.fuel,)))
-        yield "fuel", _plan(one_fuel, read, fit, road, knocks, limits, hot_climbs)[1]
-
-
-def _differs(other: Plan, plan: Plan) -> bool:
-    def of(one):
-        setup = one.ride.setup if one.ride else None
-        return setup, one.next.code, one.next.engine, one.next.injector
-
-    return of(other) != of(plan)

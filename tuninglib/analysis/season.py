@@ -8,26 +8,17 @@ ridden and what is shut is then decided by the rule that decides one outing.
 import datetime
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, is_dataclass, replace
+from functools import partial
 
 import numpy as np
 
-from tuninglib.analysis.combinations import Limits, gated, mixture_weights, stop_limits, unexplained
-from tuninglib.analysis.decide import (
-    Advice,
-    Evidence,
-    Plan,
-    bigger_engines,
-    burnt_fuels,
-    make_plan,
-)
-from tuninglib.analysis.gain import Road
-from tuninglib.analysis.records import Combination, FuelLimit, Gate
-from tuninglib.analysis.season_record import AdviceOfDay, OutingRecord
-from tuninglib.analysis.worth import gains_of, harm_of
+from tuninglib.analysis.combinations import gated, unexplained, weighed_mixture
+from tuninglib.analysis.decide import Evidence, Plan, make_plan
+from tuninglib.analysis.records import Combination, Gate
+from tuninglib.analysis.season_record import OutingRecord
+from tuninglib.analysis.worth import Terms, gains_of
 from tuninglib.interval import Z_95, Interval
-from tuninglib.session.defaults import Band
-from tuninglib.session.records import Session
 from tuninglib.statistics.gain import Gain
 from tuninglib.statistics.ladder import Parts, Priors, pool_readings
 from tuninglib.statistics.ladder_prediction import Candidate, FuelDemand, Odds, predict
@@ -47,36 +38,19 @@ class Remark:
     about: tuple = ()
 
 
-@dataclass(frozen=True)
-class Names:
-    """What each outing's names are called in the season.
-
-    Attributes
-    ----------
-    setups, engines, injectors, fuels : dict
-        Number of the outing and name to the season's name.
-    remarks : tuple of Remark
-        Of names that stand for several things.
-    """
-
-    setups: dict
-    engines: dict
-    injectors: dict
-    fuels: dict
-    remarks: tuple
-
-    def setup(self, outing: int, name: str) -> str:
-        """The season's name of an outing's setup."""
-        return self.setups[outing, name]
-
-
-def names_of(outings: "Sequence[Outing]") -> Names:
-    """The season's names.
+def under_one_name(outings: "Sequence[Outing]") -> tuple:
+    """Outings with their records under the season's names.
 
     Parameters
     ----------
     outings : sequence of Outing
         By date.
+
+    Returns
+    -------
+    outings : tuple of Outing
+    remarks : list of Remark
+        Of names that stand for several things.
 
     Notes
     -----
@@ -84,45 +58,79 @@ def names_of(outings: "Sequence[Outing]") -> Names:
     displacement, another flow) is another one, and called after its first day besides. What is only
     described, the parts of a setup, is taken to be the same under the same name, and said.
     """
-
-    def engine(record, name):
-        one = record.engines[name]
-        return (one.displacement_m3, one.compression_ratio or 0.0)
-
-    def injector(record, name):
-        return (record.injectors[name].flow_m3_s,)
-
-    def fuel(record, name):
-        one = record.fuels[name]
-        return (one.stoichiometric_ratio, one.density_kg_m3)
-
-    def setup(record, name):
-        one = next(one for one in record.setups if one.name == name)
-        return (*engine(record, one.engine), *injector(record, one.injector))
-
+    contents = [_contents(one.record) for one in outings]
     found, remarks = {}, []
-    for kind, content in (
-        ("setups", setup),
-        ("engines", engine),
-        ("injectors", injector),
-        ("fuels", fuel),
-    ):
-        names = [
-            (at, name, content(one.record, name))
-            for at, one in enumerate(outings)
-            for name in _listed(one.record, kind)
+    for kind in ("setups", "engines", "injectors", "fuels"):
+        named = [
+            (at, name, content)
+            for at, one in enumerate(contents)
+            for name, content in one[kind].items()
         ]
-        found[kind], several = _called(names, outings)
+        found[kind], several = _called(named, outings)
         remarks += [Remark(code=f"several {kind}", about=(name,)) for name in several]
+
+    def called(at, kind, name):
+        return found[kind].get((at, name), name)
+
+    renamed = tuple(
+        replace(one, record=_renamed(one.record, partial(called, at)))
+        for at, one in enumerate(outings)
+    )
+    parts: dict = {}
+    for one in renamed:
+        for setup in one.record.setups:
+            if setup.runs:
+                parts.setdefault(setup.name, {})[setup.parts] = None
     remarks += [
-        Remark(code="parts", about=(name, *texts)) for name, texts in _described(outings, found)
+        Remark(code="parts", about=(name, *own)) for name, own in parts.items() if len(own) > 1
     ]
-    return Names(**found, remarks=tuple(remarks))
+    return renamed, remarks
 
 
-def _listed(record, kind):
-    part = getattr(record, kind)
-    return [one.name for one in part] if kind == "setups" else list(part)
+def _contents(record) -> dict:
+    """What tells the things of an outing that have a name from others of that name."""
+    engines = {
+        name: (one.displacement_m3, one.compression_ratio or 0.0)
+        for name, one in record.engines.items()
+    }
+    injectors = {name: (one.flow_m3_s,) for name, one in record.injectors.items()}
+    return {
+        "engines": engines,
+        "injectors": injectors,
+        "fuels": {
+            name: (one.stoichiometric_ratio, one.density_kg_m3)
+            for name, one in record.fuels.items()
+        },
+        "setups": {
+            one.name: (*engines[one.engine], *injectors[one.injector]) for one in record.setups
+        },
+    }
+
+
+# Fields of an outing's record that hold names, and what those are the names of.
+_NAMES = {
+    "setups": ("setups", "name", "setup", "reference", "hot_climbs"),
+    "engines": ("engines", "engine", "bigger"),
+    "injectors": ("injectors", "injector"),
+    "fuels": ("fuels", "fuel", "burnt"),
+}
+_KIND_OF = {field: kind for kind, fields in _NAMES.items() for field in fields}
+
+
+def _renamed(value, called, kind=None):
+    """A record, or a part of one, with every name as a function has it."""
+    if isinstance(value, str):
+        return called(kind, value) if kind else value
+    if isinstance(value, tuple):
+        return tuple(_renamed(one, called, kind) for one in value)
+    if isinstance(value, dict):
+        return {called(kind, name): _renamed(one, called) for name, one in value.items()}
+    if is_dataclass(value):
+        named = {one.name: _KIND_OF.get(one.name) for one in fields(value)}
+        return replace(value, **{
+            name: _renamed(getattr(value, name), called, kind) for name, kind in named.items()
+        })  # fmt: skip
+    return value
 
 
 def _alike(one, other) -> bool:
@@ -150,16 +158,6 @@ def _called(names, outings) -> tuple:
             label = name if len(kinds) == 1 else f"{name} ({day}{more})"
             called.update(dict.fromkeys(((at, name) for at in own), label))
     return called, several
-
-
-def _described(outings, found):
-    """Setups whose parts are described in several ways."""
-    texts: dict = {}
-    for at, one in enumerate(outings):
-        for setup in one.record.setups:
-            if setup.runs:
-                texts.setdefault(found["setups"][at, setup.name], {})[setup.parts] = None
-    return [(name, tuple(own)) for name, own in texts.items() if len(own) > 1]
 
 
 # The ladder of all readings -----------------------------------------------------------------------
@@ -226,35 +224,23 @@ class SeasonLadder:
     band: tuple
 
 
-def season_ladder(outings: "Sequence[Outing]", names: Names) -> SeasonLadder | None:
+def season_ladder(outings: "Sequence[Outing]") -> SeasonLadder | None:
     """The ladder of all outings' readings.
 
     Parameters
     ----------
     outings : sequence of Outing
-        By date.
-    names : tuninglib.analysis.season.Names
+        By date, under the season's names.
 
     Returns
     -------
     SeasonLadder or None
         None without a usable reading.
     """
-    days = [
-        [
-            replace(
-                cell,
-                engine=names.engines[at, cell.engine],
-                injector=names.injectors[at, cell.injector],
-                fuel=names.fuels[at, cell.fuel],
-            )
-            for cell in one.record.readings
-        ]
-        for at, one in enumerate(outings)
-    ]
+    days = [one.record.readings for one in outings]
     if not any(days):
         return None
-    stated = _stated(outings, names)
+    stated = _stated(outings)
     tried = {cell.injector for day in days for cell in day}
     last = [one.record for one, day in zip(outings, days, strict=True) if day][-1]
     day_sd = max(one.record.mixture_day_sd for one in outings)
@@ -274,9 +260,9 @@ def season_ladder(outings: "Sequence[Outing]", names: Names) -> SeasonLadder | N
     wanted = {(cell.engine, cell.injector, cell.fuel): None for day in days for cell in day} | {
         (engine, injector, fuel): None
         for injector in stated["injectors"]
-        for fuel in _of_the_last(outings, names)
+        for fuel in outings[-1].record.fuels
     }
-    band = (outings[-1].record.band_lowest, outings[-1].record.band_highest)
+    band = outings[-1].record.advice.terms.band
     mixtures = [_mixture(fit, key, stated, days, tried, band, day_sd) for key in wanted]
     at = list(stated["engines"])
     return SeasonLadder(
@@ -287,33 +273,24 @@ def season_ladder(outings: "Sequence[Outing]", names: Names) -> SeasonLadder | N
         outings=sum(map(bool, days)),
         readings=sum(cell.count for day in days for cell in day),
         scatter=float(fit.weights @ fit.noise_scale),
-        band=band,
+        band=(band.lowest, band.highest),
     )
 
 
-def _stated(outings, names) -> dict:
-    """What the last outing that names a thing says of it, under the season's names."""
-    found: dict = {"engines": {}, "injectors": {}, "fuels": {}}
-    for at, one in enumerate(outings):
-        for kind, things in found.items():
-            for name, thing in getattr(one.record, kind).items():
-                things[getattr(names, kind)[at, name]] = thing
-    return found
-
-
-def _of_the_last(outings, names) -> list:
-    """Fuels of the last outing."""
-    at = len(outings) - 1
-    return [names.fuels[at, name] for name in outings[-1].record.fuels]
+def _stated(outings) -> dict:
+    """What the last outing that names a thing says of it."""
+    return {
+        kind: {name: one for day in outings for name, one in getattr(day.record, kind).items()}
+        for kind in ("engines", "injectors", "fuels")
+    }
 
 
 def _mixture(fit, key, stated, days, tried, band, day_sd) -> SeasonMixture:
     engine, injector, fuel = key
     flow, blend = stated["injectors"][injector].flow_m3_s, stated["fuels"][fuel]
-    asked = Candidate(flow_m3_s=flow, tried=injector)
-    if injector not in tried:
-        tolerance = stated["injectors"][injector].tolerance_sd
-        asked = Candidate(flow_m3_s=flow, tolerance=tolerance)
+    asked = Candidate(flow_m3_s=flow, tolerance=stated["injectors"][injector].tolerance_sd)
+    if injector in tried:
+        asked = Candidate(flow_m3_s=flow, tried=injector)
     demand = FuelDemand(
         stoichiometric_ratio=blend.stoichiometric_ratio,
         density_kg_m3=blend.density_kg_m3,
@@ -321,7 +298,6 @@ def _mixture(fit, key, stated, days, tried, band, day_sd) -> SeasonMixture:
         sd=blend.fuel_sd,
     )
     found = predict(fit, asked, engine=engine, fuel=demand, day_sd=day_sd)
-    lowest, highest = band
     own = [[cell for cell in day if (cell.engine, cell.injector, cell.fuel) == key] for day in days]
     return SeasonMixture(
         engine=engine,
@@ -329,7 +305,7 @@ def _mixture(fit, key, stated, days, tried, band, day_sd) -> SeasonMixture:
         fuel=fuel,
         flow_m3_s=flow,
         lambda_=found.lambda_,
-        odds=found.odds(low=lowest, high=highest),
+        odds=found.odds(low=band.lowest, high=band.highest),
         outings=sum(map(bool, own)),
         readings=int(np.sum([cell.count for day in own for cell in day])),
         tried=injector in tried,
@@ -342,72 +318,23 @@ def _mixture(fit, key, stated, days, tried, band, day_sd) -> SeasonMixture:
 # mixtures and gains of all readings and runs, and every knock and hot head of any day.
 
 
-def advice_of_day(
-    session: Session,
-    advice: Advice,
-    road: Road | None,
-    limits: tuple[FuelLimit, ...],
-    hot_climbs: tuple[str, ...],
-) -> AdviceOfDay:
-    """What an outing's advice rested on.
-
-    Parameters
-    ----------
-    session : tuninglib.session.records.Session
-    advice : tuninglib.analysis.decide.Advice
-    road : tuninglib.analysis.gain.Road or None
-    limits : tuple of FuelLimit
-    hot_climbs : tuple of str
-    """
-    taken = session.assumptions
-    return AdviceOfDay(
-        reference=session.about.reference,
-        # What shuts one by another is found again, from all days.
-        combinations=tuple(
-            replace(one, gate=one.gate and replace(one.gate, because=None))
-            for one in advice.combinations
-        ),
-        fuel_limits=limits,
-        burnt=burnt_fuels(session, limits),
-        bigger=tuple(sorted(bigger_engines(session))),
-        hot_climbs=hot_climbs if session.use.sustained else (),
-        hottest_k=stop_limits(session).hottest_k,
-        richest_lambda=taken.richest_lambda,
-        run_sd=100 * (road.scatter_sd if road else taken.run_scatter.value),
-        weights=mixture_weights(session),
-        missing=advice.plan.missing,
-    )
-
-
-def _combinations(outings, names, ladder) -> tuple:
-    """Every combination of any day under the season's names, with the pooled mixture, and gated."""
+def _combinations(outings, ladder) -> tuple:
+    """Every combination of any day with the pooled mixture, and gated."""
     known: dict = {}
-    for at, one in enumerate(outings):
-        for own in one.record.advice.combinations:
-            own = _called_so(own, at, names)
-            known[own.key] = _together(known[own.key], own) if own.key in known else own
+    for own in (own for one in outings for own in one.record.advice.combinations):
+        known[own.key] = _together(known[own.key], own) if own.key in known else own
     there = {key[:3] for key in known if key[3] is not None}
     known = {key: one for key, one in known.items() if key[3] is not None or key[:3] not in there}
-    last = outings[-1].record
-    band = Band(last.band_lowest, last.band_highest, last.band_highest)
-    gauge_sd = max(one.record.gauge_sd for one in outings)
+    terms, limits = _last_terms(outings), outings[-1].record.advice.limits
     read = {(one.engine, one.injector, one.fuel): one for one in ladder.mixtures} if ladder else {}
-    pooled = [
-        _with_mixture(one, read.get(one.key[:3]), band, last.advice.weights, gauge_sd)
-        for one in known.values()
-    ]
+    every = [one.record.advice.limits for one in outings]
     found = gated(
-        pooled,
-        Limits(
-            fuels=tuple(_fuel_limits(outings, names)),
-            lean=last.leaner_limit,
-            richest=last.advice.richest_lambda,
-            hottest_k=last.advice.hottest_k,
-            hot_climbs=tuple(
-                names.setup(at, name)
-                for at, one in enumerate(outings)
-                for name in one.record.advice.hot_climbs
-            ),
+        [_with_mixture(one, read.get(one.key[:3]), terms) for one in known.values()],
+        replace(
+            limits,
+            fuels=tuple(limit for one in every for limit in one.fuels),
+            hot_climbs=tuple(name for one in every for name in one.hot_climbs),
+            stated_edge=None,
         ),
     )
     # What the report of the last outing that rode it shuts is not opened here.
@@ -415,15 +342,10 @@ def _combinations(outings, names, ladder) -> tuple:
     return tuple(replace(one, gate=one.gate or shut.get(one.key)) for one in found)
 
 
-def _called_so(one, at, names) -> Combination:
-    """A combination of one day under the season's names."""
-    return replace(
-        one,
-        engine=names.engines[at, one.engine],
-        injector=names.injectors[at, one.injector],
-        fuel=names.fuels[at, one.fuel],
-        setup=None if one.setup is None else names.setup(at, one.setup),
-    )
+def _last_terms(outings) -> Terms:
+    """What the last outing states; of the gauge, the most of any."""
+    gauge_sd = max(one.record.gauge_sd for one in outings)
+    return replace(outings[-1].record.advice.terms, gauge_sd=gauge_sd)
 
 
 def _together(before, now) -> Combination:
@@ -441,72 +363,50 @@ def _together(before, now) -> Combination:
     )
 
 
-def _with_mixture(one, mixture, band, weights, gauge_sd) -> Combination:
+def _with_mixture(one, mixture, terms) -> Combination:
     """A combination with the mixture that all readings say; without them as its day has it."""
     if mixture is None or (one.source == "unknown" and not mixture.readings):
         return one
-    sd = mixture.lambda_.half_width / Z_95 / mixture.lambda_.value
     return replace(
         one,
         source="read" if mixture.readings else "predicted",
-        lambda_=mixture.lambda_,
         odds=mixture.odds,
-        own_sd=float(np.sqrt(max(sd**2 - gauge_sd**2, 0.0))),
-        harm=harm_of(mixture.lambda_, band, weights),
         beyond="" if mixture.readings else one.beyond,
+        **weighed_mixture(mixture.lambda_, terms.gauge_sd, terms.band, terms.weights),
     )
 
 
-def _fuel_limits(outings, names):
-    for at, one in enumerate(outings):
-        for limit in one.record.advice.fuel_limits:
-            engine = None if limit.engine is None else names.engines[at, limit.engine]
-            yield replace(limit, fuel=names.fuels[at, limit.fuel], engine=engine)
-
-
-def _decided(outings, names, combinations, found) -> Plan:
+def _decided(outings, combinations, reference, pairs) -> Plan:
     """The plan of a season, by the rule that makes an outing's."""
-    last, at = outings[-1].record, len(outings) - 1
-    stated = _stated(outings, names)
-    gains = found.get("gains", {})
-    setups = {
-        names.setup(day, setup.name): names.engines[day, setup.engine]
-        for day, one in enumerate(outings)
-        for setup in one.record.setups
-    }
-    reference = found.get("reference") or names.setup(at, last.advice.reference)
-    bigger = {
-        names.engines[day, name]
-        for day, one in enumerate(outings)
-        for name in one.record.advice.bigger
-    }
+    advice = outings[-1].record.advice
+    gains = _gains(reference, pairs)
+    reference = reference or advice.terms.reference
+    engines = {setup.name: setup.engine for one in outings for setup in one.record.setups}
+    sizes = {name: one.displacement_m3 for name, one in _stated(outings)["engines"].items()}
+    bigger = {name for one in outings for name in one.record.advice.terms.bigger}
+    terms = replace(
+        _last_terms(outings), reference=reference, bigger=tuple(bigger - {engines[reference]})
+    )
     missing = set.intersection(*(set(one.record.advice.missing) for one in outings))
     return make_plan(
         Evidence(
+            **vars(terms),
             combinations=combinations,
             unexplained=unexplained(combinations),
             gains=gains,
-            pulls=gains_of(
-                setups,
-                {name: one.displacement_m3 for name, one in stated["engines"].items()},
-                gains,
-                found.get("pairs", ()),
-                reference,
-            ),
-            apart=frozenset(
-                frozenset((one.setup, one.over)) for one in found.get("pairs", ()) if one.told_apart
-            ),
-            reference=reference,
-            burnt=tuple(names.fuels[at, name] for name in last.advice.burnt),
-            bigger=frozenset(bigger - {setups[reference]}),
+            pulls=gains_of(engines, sizes, gains, pairs, reference),
+            apart=frozenset(frozenset((one.setup, one.over)) for one in pairs if one.told_apart),
             more_runs={},
-            band=Band(last.band_lowest, last.band_highest, last.band_highest),
-            weights=last.advice.weights,
-            gauge_sd=max(one.record.gauge_sd for one in outings),
-            run_sd=last.advice.run_sd,
-            missing=tuple(one for one in last.advice.missing if one in missing),
+            missing=tuple(one for one in advice.missing if one in missing),
         )
     )
+
+
+def _gains(reference, pairs) -> dict:
+    """Gains over the reference, which has None; empty without forces."""
+    if reference is None:
+        return {}
+    return {reference: None} | {one.setup: one for one in pairs if one.over == reference}
 
 
 # Forces of all days -------------------------------------------------------------------------------
@@ -642,13 +542,13 @@ class Season:
 
     bike: str
     outings: tuple
-    reference: str | None
-    pulls: tuple
-    day_forces: tuple
-    day_sd: Interval | None
-    own_sd: Interval | None
-    day_sd_is_assumed: bool
-    trend: Trend | None
+    reference: str | None = None
+    pulls: tuple = ()
+    day_forces: tuple = ()
+    day_sd: Interval | None = None
+    own_sd: Interval | None = None
+    day_sd_is_assumed: bool = True
+    trend: Trend | None = None
     ladder: SeasonLadder | None
     combinations: tuple
     plan: Plan
@@ -731,26 +631,19 @@ def season_of(outings: Sequence[Outing], left_out: Sequence[str] = ()) -> Season
     if others:
         raise ValueError("these outings are of several bikes; choose those of one")
     own, copies = _without_copies(own)
-    names = names_of(own)
-    ridden = [at for at, one in enumerate(own) if one.record.forces is not None]
-    remarks = [*copies, *_remarks(own), *names.remarks]
+    named, remarks = under_one_name(own)
+    remarks = [*copies, *_remarks(own), *remarks]
     remarks += [Remark(code="left out", about=(folder,)) for folder in left_out]
-    found = _forces(own, ridden, names) if ridden else {}
-    ladder = season_ladder(own, names)
-    combinations = _combinations(own, names, ladder)
+    forces, pairs = _forces(named)
+    ladder = season_ladder(named)
+    combinations = _combinations(named, ladder)
     return Season(
         bike=bike,
         outings=own,
-        reference=found.get("reference"),
-        pulls=found.get("pulls", ()),
-        day_forces=found.get("day_forces", ()),
-        day_sd=found.get("day_sd"),
-        own_sd=found.get("own_sd"),
-        day_sd_is_assumed=found.get("day_sd_is_assumed", True),
-        trend=found.get("trend"),
+        **forces,
         ladder=ladder and _with_gates(ladder, combinations),
         combinations=combinations,
-        plan=_decided(own, names, combinations, found),
+        plan=_decided(named, combinations, forces.get("reference"), pairs),
         remarks=tuple(remarks),
     )
 
@@ -791,50 +684,42 @@ def _remarks(own):
             yield Remark(code="corrects", about=(at,))
 
 
-def _forces(own, ridden, names) -> dict:
-    """Everything that follows from the wheel forces."""
-    labels = [[names.setup(at, name) for name in own[at].record.forces.setups] for at in ridden]
+def _forces(outings) -> tuple:
+    """Parts of a season that follow from the wheel forces, and all pairs of setups."""
+    # Number of the outing to what it says.
+    ridden = {at: one for at, one in enumerate(outings) if one.record.forces is not None}
+    if not ridden:
+        return {}, ()
+    labels = {at: one.record.forces.setups for at, one in ridden.items()}
     # Every outing's first setup is the one that it counts from.
-    wanted = Counter(day[0] for day in labels)
+    wanted = Counter(day[0] for day in labels.values())
+    seen = list(dict.fromkeys(label for day in labels.values() for label in day))
     reference = max(wanted, key=lambda label: (wanted[label], -_first(labels, label)))
-    order = [
-        reference,
-        *(
-            one
-            for one in dict.fromkeys(label for day in labels for label in day)
-            if one != reference
-        ),
-    ]
+    order = [reference, *(label for label in seen if label != reference)]
     keys: dict = {}
-    days = [
-        _day(own[at], [order.index(label) for label in day], keys)
-        for at, day in zip(ridden, labels, strict=True)
-    ]
-    sd = max(own[at].record.day_sd for at in ridden)
+    days = {at: _day(one, [order.index(x) for x in labels[at]], keys) for at, one in ridden.items()}
+    sd = max(one.record.day_sd for one in ridden.values())
     stated = {"setups": len(order), "day_sd": sd, "gain_sd": sd * OWN_SHARE}
-    pooled = pool_days(days, **stated)
-    pulls = tuple(_pulls(pooled, order, labels, ridden, own, names))
+    pooled = pool_days(list(days.values()), **stated)
+    pulls = tuple(_pulls(pooled, order, ridden))
     linked = {pull.setup for pull in pulls if pull.linked or not pooled.day_sd_is_assumed}
-    pairs = _pairs(pooled, order, linked)
     return {
         "reference": reference,
         "pulls": pulls,
-        "pairs": pairs,
-        "gains": {reference: None} | {one.setup: one for one in pairs if one.over == reference},
         "day_forces": tuple(
             DayForce(outing=at, setup=label, force_n=_force(one, number))
-            for at, day, one in zip(ridden, labels, days, strict=True)
-            for number, label in enumerate(day)
+            for at, one in days.items()
+            for number, label in enumerate(labels[at])
         ),
         "day_sd": pooled.day_sd,
         "own_sd": pooled.gain_sd,
         "day_sd_is_assumed": pooled.day_sd_is_assumed,
-        "trend": _trend(days, stated),
-    }
+        "trend": _trend(list(days.values()), stated),
+    }, _pairs(pooled, order, linked)
 
 
 def _first(labels, label) -> int:
-    return next(at for at, day in enumerate(labels) if label in day)
+    return next(at for at, day in labels.items() if label in day)
 
 
 def _day(outing, setups, keys) -> DayOfForces:
@@ -862,41 +747,29 @@ def _through(function, log) -> Interval:
     return Interval(*function([log.value, log.low, log.high]).tolist())
 
 
-def _parts(label, at, outing, names) -> tuple:
-    """Engine, injector and fuel of a setup, by the season's names."""
-    setup = next(one for one in outing.record.setups if names.setup(at, one.name) == label)
-    return (
-        names.engines[at, setup.engine],
-        names.injectors[at, setup.injector],
-        names.fuels[at, setup.fuel],
-    )
-
-
-def _pulls(pooled, order, labels, ridden, own, names):
-    outings = {
-        label: tuple(at for at, day in zip(ridden, labels, strict=True) if label in day)
-        for label in order
-    }
-    comparisons = len(order) - 1
-    # As last ridden.
-    parts = {label: _parts(label, at[-1], own[at[-1]], names) for label, at in outings.items()}
-    linked = _linked(order[0], labels, ridden, own)
+def _pulls(pooled, order, ridden):
+    linked = _linked(order[0], ridden)
     for number, label in enumerate(order):
-        force = _through(np.exp, pooled.contrast(number).log)
+        at = tuple(at for at, one in ridden.items() if label in one.record.forces.setups)
+        # As last ridden.
+        last = next(one for one in ridden[at[-1]].record.setups if one.name == label)
+        pull = SeasonPull(
+            setup=label,
+            parts=(last.engine, last.injector, last.fuel),
+            outings=at,
+            force_n=_through(np.exp, pooled.contrast(number).log),
+        )
         if number == 0:
-            yield SeasonPull(setup=label, parts=parts[label], outings=outings[label], force_n=force)
+            first = pull
+            yield pull
             continue
         found = pooled.contrast(number, over=0)
-        shared = [at for at in outings[label] if at in outings[order[0]]]
-        adjusted = min(1.0, found.p_value * comparisons)
-        yield SeasonPull(
-            setup=label,
-            parts=parts[label],
-            outings=outings[label],
-            force_n=force,
+        adjusted = min(1.0, found.p_value * (len(order) - 1))
+        yield replace(
+            pull,
             gain=_through(np.expm1, found.log),
             p_adjusted=adjusted,
-            shared_days=len(shared),
+            shared_days=len(set(at) & set(first.outings)),
             linked=label in linked,
             told_apart=adjusted < ALPHA and (label in linked or not pooled.day_sd_is_assumed),
         )
@@ -927,11 +800,10 @@ def _pairs(pooled, order, linked) -> tuple:
     return tuple(found)
 
 
-def _linked(reference, labels, ridden, own) -> set:
+def _linked(reference, ridden) -> set:
     """Setups to which days with repeats lead from the reference."""
-    days = [
-        set(day) for at, day in zip(ridden, labels, strict=True) if own[at].record.forces.repeated
-    ]
+    forces = [one.record.forces for one in ridden.values()]
+    days = [set(one.setups) for one in forces if one.repeated]
     found, before = {reference}, set()
     while found != before:
         before = set(found)

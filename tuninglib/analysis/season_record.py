@@ -15,11 +15,12 @@ from typing import Literal, Union, get_args, get_origin, get_type_hints
 import numpy as np
 import pandas as pd
 
+from tuninglib.analysis.combinations import Limits
 from tuninglib.analysis.mixture import flow_on_bike, fuel_terms, ladder_columns, tolerance_sd
-from tuninglib.analysis.records import Combination, FuelLimit, GaugeCheck, Knock
-from tuninglib.analysis.worth import Weights
+from tuninglib.analysis.records import Combination, GaugeCheck, Knock
+from tuninglib.analysis.worth import Terms
 from tuninglib.interval import Interval
-from tuninglib.session.defaults import Taken, band_of, leaner_limit_of
+from tuninglib.session.defaults import Taken
 from tuninglib.session.records import Session
 from tuninglib.statistics.flow_response import Response
 from tuninglib.statistics.gain import GainFit
@@ -47,8 +48,8 @@ class ForcesOfDay:
         Of both together.
     own_covariance : tuple of tuple of float
         The part of the forces' that comes of what each run has of its own.
-    scatter_sd, scatter_dof : float
-        Relative, from run to run, and how many degrees of freedom that is worth.
+    scatter_dof : float
+        How many degrees of freedom the day's scatter from run to run is worth.
     repeated : bool
         Whether the day's runs themselves say how they scatter.
     """
@@ -58,7 +59,6 @@ class ForcesOfDay:
     mean: tuple[float, ...]
     covariance: tuple[tuple[float, ...], ...]
     own_covariance: tuple[tuple[float, ...], ...]
-    scatter_sd: float
     scatter_dof: float
     repeated: bool
 
@@ -135,14 +135,11 @@ class FuelOfDay:
         At 15 degC. [kg/m3]
     fuel_sd : float
         How far what it asks for may be off, relative.
-    allowed : bool
-        Whether the maker's limits let it be burnt.
     """
 
     stoichiometric_ratio: float
     density_kg_m3: float
     fuel_sd: float
-    allowed: bool
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -151,40 +148,19 @@ class AdviceOfDay:
 
     Attributes
     ----------
-    reference : str
-        The setup that gains are counted from.
     combinations : tuple of Combination
         As the outing's report has them, each with its gate.
-    fuel_limits : tuple of FuelLimit
-        Fuels that must not be burnt.
-    burnt : tuple of str
-        Fuels that may be in the tank and are allowed.
-    bigger : tuple of str
-        Engines of more displacement than the reference's.
-    hot_climbs : tuple of str
-        Setups whose head ends above the limit on a long climb, for who rides such.
-    hottest_k : float
-        Highest head temperature. [K]
-    richest_lambda : float
-        Below it the fuel washes the bore.
-    run_sd : float
-        Scatter of one run's wheel force, in per cent.
-    weights : Weights
-        What a hundredth of lambda is worth to the rider.
+    terms : Terms
+        What the session states.
+    limits : Limits
+        What its gates compared with.
     missing : tuple of str
         Halves of the evidence that are not there.
     """
 
-    reference: str
     combinations: tuple[Combination, ...]
-    fuel_limits: tuple[FuelLimit, ...]
-    burnt: tuple[str, ...]
-    bigger: tuple[str, ...]
-    hot_climbs: tuple[str, ...]
-    hottest_k: float
-    richest_lambda: float
-    run_sd: float
-    weights: Weights
+    terms: Terms
+    limits: Limits
     missing: tuple[str, ...]
 
 
@@ -218,10 +194,6 @@ class OutingRecord:
         What the ladder takes for granted.
     day_sd, mixture_day_sd : float
         How far a day is taken to move forces and mixtures: relative standard deviations.
-    band_lowest, band_highest : float
-        Of lambda, as the advice has it.
-    leaner_limit : float
-        Chance of being leaner than the band above which nothing is recommended.
     knocks : tuple of Knock
         Knock that was heard.
     advice : AdviceOfDay
@@ -246,9 +218,6 @@ class OutingRecord:
     response_sd: float
     day_sd: float
     mixture_day_sd: float
-    band_lowest: float
-    band_highest: float
-    leaner_limit: float
     knocks: tuple[Knock, ...]
     advice: AdviceOfDay
 
@@ -292,7 +261,6 @@ def forces_of_day(
         mean=tuple(fit.joint[kept].tolist()),
         covariance=_tuples(covariance),
         own_covariance=_tuples(fit.own_covariance),
-        scatter_sd=fit.scatter_sd,
         scatter_dof=fit.scatter_dof,
         repeated=fit.repeated,
     )
@@ -373,10 +341,9 @@ def outing_record(
     corrects = any(one.state == "full" and one.verdict == "corrects" for one in responses)
     rows = session.runs[(session.runs["exclude"] == "") & (session.runs["state"] == "full")]
     count = rows["setup"].value_counts()
-    taken, band = session.assumptions, band_of(session)
+    taken = session.assumptions
     usable = not read.empty and not corrects
     columns = ladder_columns(session, air, read) if usable else None
-    never = {limit.fuel for limit in advice.fuel_limits if limit.engine is None}
     return OutingRecord(
         bike=session.bike.name,
         bike_mass_kg=session.bike.mass.value,
@@ -407,7 +374,6 @@ def outing_record(
         },
         fuels={
             name: FuelOfDay(
-                allowed=name not in never,
                 stoichiometric_ratio=one.stoichiometric_ratio,
                 density_kg_m3=one.density_kg_m3,
                 fuel_sd=one.sd,
@@ -424,9 +390,6 @@ def outing_record(
         response_sd=taken.flow_response.sd,
         day_sd=taken.day_to_day.sd,
         mixture_day_sd=taken.mixture_day_to_day.sd,
-        band_lowest=band.lowest,
-        band_highest=band.highest,
-        leaner_limit=leaner_limit_of(session),
         knocks=tuple(knocks),
         advice=advice,
     )

@@ -42,6 +42,37 @@ class Weights:
     cooler: float
 
 
+@dataclass(frozen=True, kw_only=True)
+class Terms:
+    """What a session states that its advice goes by.
+
+    Attributes
+    ----------
+    reference : str
+        The setup that gains are counted from.
+    burnt : tuple of str
+        Fuels that may be in the tank and are allowed, the leanest first.
+    bigger : tuple of str
+        Engines of more displacement than the reference's.
+    band : Band
+        Of lambda, that the advice is for.
+    weights : Weights
+        What a hundredth of lambda is worth to the rider.
+    gauge_sd : float
+        Of the gauge's error that all readings share, relative.
+    run_sd : float
+        Of one run's wheel force, in per cent.
+    """
+
+    reference: str
+    burnt: tuple[str, ...]
+    bigger: tuple[str, ...]
+    band: Band
+    weights: Weights
+    gauge_sd: float = 0.01
+    run_sd: float = 3.0
+
+
 # By what the rider wants. All ours; a lean mixture is as bad to everybody.
 WEIGHTS = {
     "pull first": Weights(lean=2.0, rich=0.03, cooler=0.0),

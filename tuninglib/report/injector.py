@@ -240,6 +240,7 @@ def table(results: Results) -> Table | Prose:
     if results.ladder is None:
         return Prose(())
     system = system_of(results)
+    flows = {one.injector: one.flow_m3_s for one in results.ladder.prospects}
     columns = {
         "Injector and fuel": lambda one: f"{one.injector} on {one.fuel}",
         "In short": lambda one: _in_short(results, one),
@@ -250,7 +251,6 @@ def table(results: Results) -> Table | Prose:
         headed("Flow", "flow", system): lambda one: shown(flows[one.injector], "flow", system),
         "Open time of a cycle": lambda one: _whole_percent(one.open_time_fraction),
     }
-    flows = {one.injector: one.flow_m3_s for one in results.ladder.prospects}
     rows = [one for prospect in results.ladder.prospects for one in prospect.fuels]
     limit = percent(leaner_limit_of(results.session))
     note = (

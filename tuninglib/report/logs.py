@@ -14,6 +14,7 @@ from tuninglib.report.page_parts import (
     Picture,
     Prose,
     Table,
+    count_of,
     gain_text,
     headed,
     interval_cell,
@@ -24,6 +25,7 @@ from tuninglib.report.page_parts import (
     spaced,
     system_of,
     table_of,
+    with_unit,
 )
 from tuninglib.rounding import fixed, interval_text, listing, percent, quantity_text
 from tuninglib.session.defaults import hill_of
@@ -61,7 +63,7 @@ def sentences(results: Results) -> Prose:
             items.append((f"Note on {log.file}", typed.note))
         if typed.time_format:
             items.append(("Format of its times", typed.time_format))
-        items += [("Left out", one) for one in map(_left_out(log, system), log.left_out)]
+        items += [("Left out", _left_out(log, one, system)) for one in log.left_out]
         if log.reordered:
             text = (
                 f"time went back {log.reordered} times in {log.file}; its rows were sorted by time."
@@ -71,14 +73,13 @@ def sentences(results: Results) -> Prose:
 
 
 def _what_it_is(log) -> str:
-    rows = "points" if log.kind == "gpx" else "rows"
-    what = "a track" if log.kind == "gpx" else "a table"
+    what, rows = ("track", "points") if log.kind == "gpx" else ("table", "rows")
     text = (
-        f"{what} of {log.rows:,} {rows}, {log.used:,} of them used, over "
+        f"a {what} of {log.rows:,} {rows}, {log.used:,} of them used, over "
         f"{_time(log.duration_s)}; one every {_step(log.usual_step_s)}"
     )
     if log.gaps:
-        text += f", with {_gaps(log.gaps)}, the longest of {_time(log.longest_gap_s)}"
+        text += f", with {count_of(log.gaps, 'gap')}, the longest of {_time(log.longest_gap_s)}"
     names = listing(_CHANNELS[one.name][0] for one in log.channels)
     text += f". It holds {names}." if names else ". It holds no channel that is used here."
     if log.unused:
@@ -86,10 +87,6 @@ def _what_it_is(log) -> str:
         more = f" and {len(log.unused) - 8} more" if len(log.unused) > 8 else ""
         text += f" Columns that are not used: {shown}{more}."
     return text
-
-
-def _gaps(count: int) -> str:
-    return "one gap" if count == 1 else f"{count} gaps"
 
 
 def _time(seconds: float) -> str:
@@ -104,40 +101,39 @@ def _step(seconds: float) -> str:
     return f"{fixed(seconds, 0)} s" if seconds >= 9.5 else f"{seconds:.2g} s"
 
 
-def _left_out(log, system):
+def _left_out(log, one, system) -> str:
     """Says one thing that was left out of a log."""
     place = "point" if log.kind == "gpx" else "line"
+    shown = f"“{one.example}”" if one.example else "something else"
+    if one.reason == "limits":
+        name = SI_NAMES[one.channel]
+        unit = _unit(name, system) if _CHANNELS[name][1] or _CHANNELS[name][2] else ""
+        shown = f"{_shown(float(one.example), name, system)} {unit}".strip()
+    readings = f"{count_of(one.count, 'reading')} of {spaced(one.channel)}"
+    if one.reason == "jump" and one.channel == "latitude":
+        readings = count_of(one.count, "position")
+    return _LEFT_OUT[one.reason].format(
+        rows=count_of(one.count, place),
+        readings=readings,
+        shown=shown,
+        at=f"{place} {one.first:,}" if one.first is not None else "",
+        log=log.file,
+        times=one.example,
+    )
 
-    def sentence(one) -> str:
-        count, channel = one.count, one.channel.replace("_", " ")
-        rows = f"{place}{'s' * (count != 1)}"
-        readings = f"reading{'s' * (count != 1)} of {channel}"
-        shown = f"“{one.example}”" if one.example else "something else"
-        if one.reason in ("limits", "jump"):
-            name = SI_NAMES[one.channel]
-            unit = _unit(name, system) if _CHANNELS[name][1] or _CHANNELS[name][2] else ""
-            shown = f"{_shown(float(one.example), name, system)} {unit}".strip()
-        at = f"{place} {one.first:,}" if one.first is not None else ""
-        if one.reason == "jump":
-            what = f"position{'s' * (count != 1)}" if one.channel == "latitude" else readings
-            like = "" if one.channel == "latitude" else f" {shown}"
-            return f"{count:,} {what} far from those before and after, the first is{like} at {at}."
-        return {
-            "no time": f"{count:,} {rows} without a time that can be read, the first at {at}.",
-            "time twice": f"{count:,} {rows} with a time that another also has, the first at {at}.",
-            "too many cells": f"{count:,} {rows} with more cells than columns, the first is {at}.",
-            "no number": f"{count:,} {readings}: no number; the first is {shown} at {at}.",
-            "limits": f"{count:,} {readings} that cannot be, the first is {shown} at {at}.",
-            "zero": f"{count:,} {readings} of exactly 0, which devices write when they have no "
-            "value.",
-            "other speed": (
-                f"the speed that {log.file} holds: it is {one.example} times that of its "
-                "positions, so it is not in metres a second."
-            ),
-            "breaks off": f"the file breaks off; everything up to {at} is used.",
-        }[one.reason]
 
-    return sentence
+_LEFT_OUT = {
+    "no time": "{rows} without a time that can be read, the first at {at}.",
+    "time twice": "{rows} with a time that another also has, the first at {at}.",
+    "too many cells": "{rows} with more cells than columns, the first is {at}.",
+    "no number": "{readings}: no number; the first is {shown} at {at}.",
+    "limits": "{readings} that cannot be, the first is {shown} at {at}.",
+    "jump": "{readings} far from those before and after, the first at {at}.",
+    "zero": "{readings} of exactly 0, which devices write when they have no value.",
+    "other speed": "the speed that {log} holds: it is {times} times that of its positions, so it "
+    "is not in metres a second.",
+    "breaks off": "the file breaks off; everything up to {at} is used.",
+}
 
 
 def table(results: Results) -> Table | Prose:
@@ -176,7 +172,7 @@ def _shown(value: float, name: str, system: str) -> str:
 
 # What is drawn of a log: the first of these that it holds. More points than this look the same.
 _DRAWN = ("speed_m_s", "gauge", "throttle_ratio", "engine_speed_rpm", "elevation_m")
-_MOST_STEPS = 600
+_MOST_STEPS = 700
 
 
 def figure(results: Results) -> Picture | Prose:
@@ -187,34 +183,31 @@ def figure(results: Results) -> Picture | Prose:
     results : tuninglib.analysis.analyse.Results
     """
     system = system_of(results)
-    drawn = []
+    drawn, said = [], []
     for log in results.logs:
         trace = results.session.traces[log.name]
         name = next((one for one in _DRAWN if one in trace.channels), None)
-        if name:
-            drawn.append((log, trace, name))
+        if name is None:
+            continue
+        what, unit = _CHANNELS[name][0], _unit(name, system)
+        values = _in_display(trace.channels[name], name, system)
+        drawn.append((f"{spaced(log.name)}: {what} [{unit}]", trace.time_s / 60, values))
+        low, high = (fixed(float(end(values)), 1) for end in (np.nanmin, np.nanmax))
+        said.append(
+            f"{what} of {spaced(log.name)} from {low} to {high} {unit} over {_time(log.duration_s)}"
+        )
     if not drawn:
         return Prose(())
 
     def draw(width_in):
         figure, axes = page_parts.figure_of(width_in, 2.4 * len(drawn), rows=len(drawn))
-        for ax, (log, trace, name) in zip(axes, drawn, strict=True):
-            values = _in_display(trace.channels[name], name, system)
-            time, low, high = thinned(trace.time_s / 60, values, _MOST_STEPS)
+        for ax, (what, minutes, values) in zip(axes, drawn, strict=True):
+            time, low, high = thinned(minutes, values, _MOST_STEPS)
             ax.fill_between(time, low, high, color=page_parts.COLOURS[0], linewidth=0.6)
-            what = f"{spaced(log.name)}: {_CHANNELS[name][0]} [{_unit(name, system)}]"
             page_parts.title(ax, what)
             ax.set_xlabel("time in the log [min]")
         return figure
 
-    said = []
-    for log, trace, name in drawn:
-        values = _in_display(trace.channels[name], name, system)
-        low, high = (fixed(float(end(values)), 1) for end in (np.nanmin, np.nanmax))
-        said.append(
-            f"{_CHANNELS[name][0]} of {spaced(log.name)} from {low} to {high} "
-            f"{_unit(name, system)} over {_time(log.duration_s)}"
-        )
     words = f"{'; '.join(said)}."
     return picture(draw, f"Logs over time: {words}", f"{words[0].upper()}{words[1:]}")
 
@@ -258,7 +251,6 @@ def thinned(
 _FAR = 3.0
 # Of a run at full throttle; below, it was none.
 _FULL_SHARE = 0.6
-_MOST_TRACK_STEPS = 700
 
 
 def run_sentences(results: Results) -> Prose:
@@ -270,16 +262,15 @@ def run_sentences(results: Results) -> Prose:
     """
     session, found = results.session, results.session.found
     if found is None:
-        if session.traces and session.hill.start is None:
-            track = any("latitude_deg" in one.channels for one in session.traces.values())
+        if not session.traces or session.hill.start is not None:
+            return Prose(())
+        text = "no log has positions, so no runs can be found in them."
+        if any("latitude_deg" in one.channels for one in session.traces.values()):
             text = (
                 "write start and marker under [hill], each as latitude and longitude, and the runs "
                 "are found in the track."
-                if track
-                else "no log has positions, so no runs can be found in them."
             )
-            return Prose((("Runs", text),), style="points")
-        return Prose(())
+        return Prose((("Runs", text),), style="points")
     items = [
         ("Runs", _found(found)),
         *_gaps_at_lines(results, found),
@@ -291,48 +282,31 @@ def run_sentences(results: Results) -> Prose:
 
 def _found(found) -> str:
     up = sum(one.up for one in found.passes)
-    down = len(found.passes) - up
-    lists = f"runs = [1, 2, …] under [logs.{found.log}], one for each logged run, 0 for none"
-    if not up and found.by != "places":
-        return (
-            f"no pull over the hill's length was found in {spaced(found.log)}; with a track and "
-            "start and marker under [hill] the runs are found by position."
-        )
+    down, name = len(found.passes) - up, spaced(found.log)
     if not up:
         return (
-            f"no run from the start line to the marker was found in {spaced(found.log)}; check "
-            "start and marker under [hill], and that the track is of this hill."
+            f"no run from the start line to the marker was found in {name}: see that it is of this "
+            "hill, and that start and marker under [hill] are right; by them runs are found in a "
+            "track."
         )
     text = {
-        "throttle": (
-            f"{spaced(found.log)} has full throttle over the hill's length {_times(up)}, each from "
-            "where the throttle was opened, which is taken as the start line. "
-        ),
-        "pattern": (
-            f"{spaced(found.log)} has a pull over the hill's length from about the entry speed "
-            f"{_times(up)}; where the speed starts to climb is taken as the start line. "
-        ),
-    }.get(found.by) or (
-        f"{spaced(found.log)} has {up} {_runs_word(up)} from the start line to the marker"
-        f"{f' and {down} back' if down else ''}. "
-    )
+        "throttle": f"full throttle over the hill's length {_times(up)}, each from where the "
+        "throttle was opened, which is taken as the start line.",
+        "pattern": "a pull over the hill's length from about the entry speed "
+        f"{_times(up)}; where the speed starts to climb is taken as the start line.",
+        "places": f"{count_of(up, 'run')} from the start line to the marker"
+        f"{f' and {down} back' if down else ''}.",
+    }[found.by]
+    so = "so nothing is taken from the log:"
+    taken = {
+        "": "In their order they are the runs of runs.csv; if not,",
+        "count": f"runs.csv has {found.rows} full-throttle rows, {so}",
+        "listed": f"The list under runs is longer or shorter than that, {so}",
+        "unknown": f"The list under runs has a run twice, or one that runs.csv does not have, {so}",
+    }[found.why_not]
     return (
-        text
-        + {
-            "": f"In their order they are the runs of runs.csv; if not, write {lists}.",
-            "count": (
-                f"runs.csv has {found.rows} full-throttle rows, so it is not clear which is which "
-                f"and nothing is used: write {lists}."
-            ),
-            "listed": (
-                "The list under runs is longer or shorter than that, so nothing is taken from it: "
-                f"write {lists}."
-            ),
-            "unknown": (
-                "The list under runs names a run that runs.csv does not have, or one twice, so "
-                f"nothing is taken from it: write {lists}."
-            ),
-        }[found.why_not]
+        f"{name} has {text} {taken} write runs = [1, 2, …] under [logs.{found.log}], one for each "
+        "logged run, 0 for none."
     )
 
 
@@ -369,14 +343,9 @@ def _times(count: int) -> str:
     return "once" if count == 1 else f"{count} times"
 
 
-def _runs_word(count: int) -> str:
-    return "run" if count == 1 else "runs"
-
-
 def _speeds(results, found):
     """What the speeds are from, and how typed ones compare."""
     system = system_of(results)
-    unit = unit_label("speed", system)
     if found.filled:
         own = [one for one in found.passes if one.run in found.filled]
         half = 1.96 * np.sqrt(np.mean([one.exit_sd_m_s**2 for one in own]))
@@ -384,17 +353,14 @@ def _speeds(results, found):
         yield (
             "Speeds",
             f"entry and exit speeds of {_runs(found.filled)} are from its {where}; one at the "
-            f"marker is good to ± {fixed(to_display(half, 'speed', system), 1)} {unit}, the place "
-            f"of the line (± {fixed(to_display(1.96 * found.position_sd_m, 'length', system), 0)} "
-            f"{unit_label('length', system)}) included. Rows with a typed speed keep that one.",
+            f"marker is good to ± {with_unit(half, 'speed', system, 1)}, the place of the line (± "
+            f"{with_unit(1.96 * found.position_sd_m, 'length', system)}) included. Rows with a "
+            "typed speed keep that one.",
         )
     left = [one for one in found.passes if one.run is not None and one.run not in found.filled]
     unfit = [one.run for one in left if not np.isfinite(one.exit_sd_m_s + one.entry_sd_m_s)]
     if unfit:
-        yield (
-            "Speeds",
-            f"too little of {_runs(unfit)} was logged to give a speed.",
-        )
+        yield "Speeds", f"too little of {_runs(unfit)} was logged to give a speed."
     if found.factor is not None:
         typed = "a typed exit speed" if len(found.pairs) == 1 else "typed exit speeds"
         yield (
@@ -408,8 +374,8 @@ def _speeds(results, found):
         yield "Grade", _grade(results, found.grade)
     factor = results.road.speed_factor.value if results.road else 1.0
     far = [
-        f"{fixed(to_display(typed, 'speed', system), 1)} as shown against "
-        f"{fixed(to_display(true, 'speed', system), 1)} {unit} in truth"
+        f"{shown(typed, 'speed', system, 1)} as shown against "
+        f"{with_unit(true, 'speed', system, 1)} in truth"
         for typed, true, sd in found.pairs
         if abs(typed * factor - true) > _FAR * np.hypot(sd, 0.3)
     ]
@@ -598,7 +564,7 @@ def runs_figure(results: Results) -> Picture | Prose:
 
     def draw(width_in):
         figure, (whole, laid) = page_parts.figure_of(width_in, 5.4, rows=2)
-        time, low, high = thinned(trace.time_s / 60, speed, _MOST_TRACK_STEPS)
+        time, low, high = thinned(trace.time_s / 60, speed, _MOST_STEPS)
         whole.fill_between(time, low, high, color=page_parts.SOFT, linewidth=0.6)
         top = float(np.nanmax(speed)) * 1.2
         for one in up:
@@ -746,14 +712,13 @@ def curve_sentences(results: Results) -> Prose:
     curves = results.force_curves
     if not curves:
         return Prose(())
-    system = results.session.about.units
-    unit = unit_label("speed", system)
-    low, high = (fixed(to_display(curves[0].speed_m_s[end], "speed", system), 0) for end in (0, -1))
+    system, speeds = system_of(results), curves[0].speed_m_s
     text = (
-        f"from {low} to {high} {unit}, by the motion over the whole of each run instead of its two "
-        "ends: a force that may change with speed is adjusted until the motion it gives matches "
-        "the logged speeds. No value is given where less than three quarters of a setup's runs, "
-        "or fewer than two, were at that speed."
+        f"from {shown(speeds[0], 'speed', system)} to {with_unit(speeds[-1], 'speed', system)}, by "
+        "the motion over the whole of each run instead of its two ends: a force that may change "
+        "with speed is adjusted until the motion it gives matches the logged speeds. No value is "
+        "given where less than three quarters of a setup's runs, or fewer than two, were at that "
+        "speed."
     )
     more = (
         "forces are in the air of the day, at the stated slope, drag and wind, whose uncertainty "

@@ -201,7 +201,7 @@ def _source(taken, session) -> str:
 
 def contributions(results: Results) -> Table | Prose:
     """What makes the gain of the kept setup uncertain, by share of its variance."""
-    if len(results.pulls) < 2:
+    if results.road is None or len(results.pulls) < 2:
         return Prose(())
     setup = results.plan.ride.setup if results.plan.ride else None
     if setup not in results.road.shares and results.road.shares:

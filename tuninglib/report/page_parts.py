@@ -198,6 +198,28 @@ def shown(value: float | None, kind: str, system: str, decimals: int = 0) -> str
     return NONE if value is None else fixed(units.to_display(value, kind, system), decimals)
 
 
+def with_unit(value: float, kind: str, system: str, decimals: int = 0) -> str:
+    """A number with its unit behind it."""
+    return f"{shown(value, kind, system, decimals)} {units.unit_label(kind, system)}"
+
+
+def count_of(count: int, what: str) -> str:
+    """So many of something.
+
+    Examples
+    --------
+    >>> count_of(1, "run"), count_of(3, "run")
+    ('1 run', '3 runs')
+    """
+    return f"{count:,} {what}{'s' * (count != 1)}"
+
+
+def signed(value: float, kind: str, system: str) -> str:
+    """A change with its sign, in the unit that its column's head names."""
+    change = units.to_display(value, kind, system)
+    return f"{'+' if change >= 0 else '−'}{abs(change):.1f}"
+
+
 def interval_cell(interval: Interval | None, kind: str, system: str) -> str:
     """An interval in the unit that its column's head names; a dash where there is none."""
     return NONE if interval is None else interval_text(in_units(interval, kind, system))

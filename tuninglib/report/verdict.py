@@ -21,7 +21,6 @@ from tuninglib.report.advice import (
     next_in_brief,
     next_sentence,
     ride_sentence,
-    runs_text,
     shut_in_brief,
 )
 from tuninglib.report.heat import knock_sentence
@@ -29,6 +28,7 @@ from tuninglib.report.page_parts import (
     NONE,
     Prose,
     Table,
+    count_of,
     mixture_of,
     plain,
     spaced,
@@ -109,8 +109,7 @@ def worths(results: Results) -> Table | Prose:
     # What is ruled out was never weighed.
     own = [c for c in results.combinations if c.setup is not None and c.gate is None]
     own += [one.best for one in plan.fuels if one.best is not None and one.best.setup is None]
-    ride = None if plan.ride is None else plan.ride.key
-    if ride is not None and ride not in [one.key for one in own]:
+    if plan.ride is not None and plan.ride.key not in [one.key for one in own]:
         own.append(plan.ride)
     if len(own) < 2 or {"gauge", "range"} & set(plan.missing):
         return Prose(())
@@ -123,7 +122,11 @@ def worths(results: Results) -> Table | Prose:
         "Gain": lambda one: fixed(one.gain, 1),
         "Harm": lambda one: NONE if one.harm is None else fixed(one.harm, 1),
         "Status": lambda one: (
-            "ride now" if one.key == ride else "untried" if one.setup is None else NONE
+            "ride now"
+            if plan.ride and one.key == plan.ride.key
+            else "untried"
+            if one.setup is None
+            else NONE
         ),
     }
     weights, session = mixture_weights(results.session), results.session
@@ -292,8 +295,8 @@ def _quiet(results, ride) -> str:
         return f"nobody wrote down whether {spaced(ride.setup)} knocked: listen."
     of = f" of {spaced(ride.setup)}" if ride is not None else ""
     return (
-        f"no knock was heard on {runs_text(listened)}{of} on which somebody listened. That is no "
-        "proof: keep listening, above all on a hot day and a long climb."
+        f"no knock was heard on {count_of(listened, 'run')}{of} on which somebody listened. That "
+        "is no proof: keep listening, above all on a hot day and a long climb."
     )
 
 

@@ -21,7 +21,7 @@ from tomlkit.items import AoT, Comment, InlineTable, Table
 
 from tuninglib.session import schema
 from tuninglib.session.fields import example_in
-from tuninglib.session.load import load_session
+from tuninglib.session.load import load_session, require_new
 from tuninglib.session.read_table import COLUMNS, RUNS, header_line, parse_head
 from tuninglib.session.read_toml import TOML, log_files, row_of, tables_as_typed, without_notes
 from tuninglib.text_files import (
@@ -778,9 +778,7 @@ def write_new_session(folder: Path | str, units: str = "metric", *, hill: str = 
         If there is something in the folder: it is left alone.
     """
     folder = Path(folder)
-    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
-        message = "exists and is not an empty folder; choose a new name"
-        raise SessionError([Problem(str(folder), message)])
+    require_new(folder)
     folder.mkdir(parents=True, exist_ok=True)
     columns = {key: COLUMNS[key] for key in _COLUMNS}
     header = header_line(columns, speed_unit=unit_of("speed", units))

@@ -21,13 +21,10 @@ class BenchFlow(NamedTuple):
         While it is open.
     dead_time_s : Estimate or None
         None where it was only held open.
-    volume_sd_m3 : float
-        Scatter of one volume.
     """
 
     flow_m3_s: Estimate
     dead_time_s: Estimate | None
-    volume_sd_m3: float
 
 
 def fit_bench_flow(
@@ -95,9 +92,9 @@ def fit_bench_flow(
         raise ValueError("longer pulses gave less; check widths, pulses and volumes")
     flow_found = estimate(flow, standard_error=float(np.sqrt(covariance[0, 0])), dof=dof)
     if not pulsed.any():
-        return BenchFlow(flow_found, None, sd)
+        return BenchFlow(flow_found, None)
     dead = float(found[1]) / flow
     # Of a quotient, d = (q d)/q: what flow and intercept are off together counts, too.
     slope = np.array([-dead, 1.0]) / flow
     error = float(np.sqrt(slope @ covariance @ slope))
-    return BenchFlow(flow_found, estimate(dead, standard_error=error, dof=dof), sd)
+    return BenchFlow(flow_found, estimate(dead, standard_error=error, dof=dof))

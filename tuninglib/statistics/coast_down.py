@@ -1,7 +1,5 @@
 """Road load from coast-downs: rolling out of gear on a near-level road, both ways."""
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import ArrayLike
 from scipy.optimize import least_squares
@@ -18,29 +16,9 @@ from tuninglib.statistics.mixed_model import (
     variance_grid,
 )
 
-
-@dataclass(frozen=True, kw_only=True)
-class WindSds:
-    """How far the wind of a day may be from calm, and how it varies.
-
-    Parameters
-    ----------
-    steady_sd_m_s : float
-        How strong the steady wind along the road may be (standard deviation around calm). [m/s]
-    gust_sd_m_s, gust_log_sd : float
-        How the wind varies from run to run, and the standard deviation of the logarithm of that:
-        0.5 for known to within a factor of 2.7. [m/s]
-    """
-
-    steady_sd_m_s: float = 2.0
-    gust_sd_m_s: float = 0.6
-    gust_log_sd: float = 0.5
-
-
-USUAL_WIND = WindSds()
-
-# The fit: least squares, a wind for each run ------------------------------------------------------
-
+# How strong the steady wind along the road may be about calm; how the wind varies from run to run,
+# usually, and the standard deviation of the logarithm of that: known to a factor of 2.7. [m/s]
+_STEADY_SD_M_S, _GUST_SD_M_S, _GUST_LOG_SD = 2.0, 0.6, 0.5
 # How far a speed is misread with the needle of a dial and a thumb: usual, and the standard
 # deviation of the logarithm of that. [m/s]
 _MISREAD_M_S, _MISREAD_LOG_SD = 0.2, 0.7
@@ -63,10 +41,10 @@ class _Falls:
     the wind of each run.
     """
 
-    def __init__(self, data, correlation, model, run, wind):
+    def __init__(self, data, correlation, model, run):
         _, self.place = np.unique(run, return_inverse=True)
         self.runs = int(self.place.max()) + 1
-        self.data, self.model, self.wind = data, model, wind
+        self.data, self.model = data, model
         # Turns columns or data into ones with errors that are independent and of one size.
         self.turn = np.linalg.inv(np.linalg.cholesky(correlation))
 
@@ -86,7 +64,7 @@ class _Falls:
                     self.turn @ left / misread_sd,
                     (at[3:] - at[2]) / gust_sd,
                     [
-                        at[2] / self.wind.steady_sd_m_s,
+                        at[2] / _STEADY_SD_M_S,
                         (at[0] - np.log(_USUAL_AREA_M2)) / _AREA_LOG_SD,
                         (at[1] - _USUAL_ROLLING) / _ROLLING_SD,
                     ],
@@ -103,7 +81,7 @@ class _Falls:
         a run the same: without this, many falls of one run would look like many independent ones,
         and the interval would be too narrow.
         """
-        now, area, wind = self.modelled(at), np.exp(at[0]), self.wind
+        now, area = self.modelled(at), np.exp(at[0])
         # Forward differences of 1e-6, and 1e-5 for wind: the motion is smooth, and they are off by
         # about as much, far less than any timing is.
         slopes = [(self.modelled(at + 1e-6 * one) - now) / 1e-6 for one in np.eye(2, at.size)]
@@ -121,12 +99,12 @@ class _Falls:
         known = np.diag([*np.zeros(len(blow)), (area * _AREA_LOG_SD) ** 2, _ROLLING_SD**2])
         blow, by_run = np.append(blow, [0, 0]), np.vstack([by_run, np.zeros((2, self.runs))])
         read = np.diag([*np.ones(len(target)), 0.0, 0.0])
-        gust = (by_run @ by_run.T)[None], wind.gust_sd_m_s**2, wind.gust_log_sd
+        gust = (by_run @ by_run.T)[None], _GUST_SD_M_S**2, _GUST_LOG_SD
         return Rows(
             np.append(target, usual)[None],
             np.vstack([design, np.eye(2)])[None],
             np.zeros((1, known.shape[0], 0)),
-            (known + wind.steady_sd_m_s**2 * np.outer(blow, blow))[None],
+            (known + _STEADY_SD_M_S**2 * np.outer(blow, blow))[None],
             (
                 Component(*gust),
                 Component(read[None], _MISREAD_M_S**2, _MISREAD_LOG_SD),
@@ -155,7 +133,7 @@ def _fit_falls(falls: _Falls, ride: Ride, usual_fall) -> RoadLoad:
     if not np.all(np.isfinite(falls.modelled(at))):
         # Downhill the usual rolling coefficient need not hold a bike.
         at[1] += 0.1
-    variances = np.array([falls.wind.gust_sd_m_s, _MISREAD_M_S]) ** 2
+    variances = np.array([_GUST_SD_M_S, _MISREAD_M_S]) ** 2
     for _ in range(_MOST_TURNS):
         at = falls.search(at, variances)
         rows = falls.linear(at)
@@ -257,7 +235,6 @@ def fit_coast_down(
     from_speed_m_s: ArrayLike,
     to_speed_m_s: ArrayLike,
     time_s: ArrayLike,
-    wind: WindSds = USUAL_WIND,
 ) -> RoadLoad:
     """Road load from timed falls of speed, both ways.
 
@@ -272,7 +249,6 @@ def fit_coast_down(
         +1 out, -1 back.
     from_speed_m_s, to_speed_m_s, time_s : array
         A fall of speed and the time it took. [m/s], [s]
-    wind : WindSds
 
     Returns
     -------
@@ -323,7 +299,7 @@ def fit_coast_down(
     # the other as its start.
     meet = (runs[:, None] == runs) & (v2[:, None] == v1)
     correlation = np.eye(t.size) - 0.5 * (meet | meet.T)
-    return _fit_falls(_Falls(v1 - v2, correlation, model, runs, wind), ride, np.mean(v1 - v2))
+    return _fit_falls(_Falls(v1 - v2, correlation, model, runs), ride, np.mean(v1 - v2))
 
 
 def _columns(run, direction, *columns):

@@ -221,7 +221,7 @@ def _by_lasting(windows):
         # matrix far from singular where rows are close in time.
         return same if lasting == 0 else 0.95 * np.exp(-apart / lasting) + 0.05 * same
 
-    return [[covariance(one, lasting) for one in windows] for lasting in _LASTING_S], True
+    return [[covariance(one, lasting) for one in windows] for lasting in _LASTING_S]
 
 
 def _by_quickness(windows, place_sd):
@@ -236,11 +236,10 @@ def _by_quickness(windows, place_sd):
         [covariance(one, rough, size) for one in windows]
         for rough in _ROUGH
         for size in np.geomspace(0.03, 5.0, 12)
-    ], False
+    ]
 
 
-def _ends(windows, models, runs, place_sd, *, derivative) -> EndSpeeds:
-    candidates, open_size = models
+def _ends(windows, candidates, runs, place_sd, *, derivative) -> EndSpeeds:
     found = {name: np.full(runs, np.nan) for name in ("entry", "exit", "entry_sd", "exit_sd")}
     noise = np.nan
     if windows:
@@ -248,12 +247,13 @@ def _ends(windows, models, runs, place_sd, *, derivative) -> EndSpeeds:
         # rider does before the line is not smooth enough to tell it.
         told = [at for at, one in enumerate(windows) if one.end == "exit"] or range(len(windows))
         fits = [
-            _fit_all([windows[at] for at in told], [own[at] for at in told], open_size)
+            # Of ways the noise has its size; of speeds that is open.
+            _likelihood([windows[at] for at in told], [own[at] for at in told], not derivative)
             for own in candidates
         ]
-        chosen = int(np.argmax([fit[0] for fit in fits]))
+        chosen = int(np.argmax([likelihood for likelihood, _ in fits]))
         noise = fits[chosen][1]
-        size = noise**2 if open_size else 1.0
+        size = 1.0 if derivative else noise**2
         covariances = [size * one for one in candidates[chosen]]
         # The pull, followed back to the line: none of its moments knows how the bike came there.
         line = {one.run: one.at for one in windows if one.end == "entry"}
@@ -378,15 +378,15 @@ def _shares(tried) -> list:
     return shares
 
 
-def _fit_all(windows, covariances, open_size):
-    """Restricted log likelihood, size of the noise and fits with these covariances."""
+def _likelihood(windows, covariances, open_size):
+    """Restricted log likelihood with these covariances, and the size of the noise."""
     squares = log_det = rest_squares = 0.0
-    rows, fitted = 0, []
+    rows = 0
     for window, covariance in zip(windows, covariances, strict=True):
         time = window.time
-        middle, half = (time[0] + time[-1]) / 2, (time[-1] - time[0]) / 2
         # Scaled, so that powers stay tame.
-        design = ((time - middle) / half)[:, None] ** np.arange(window.terms)
+        scaled = 2 * (time - time[0]) / (time[-1] - time[0]) - 1
+        design = scaled[:, None] ** np.arange(window.terms)
         # With the root L of the covariance, L^-1 of both sides makes it ordinary least squares.
         root = np.linalg.cholesky(covariance)
         a, b = np.linalg.solve(root, design), np.linalg.solve(root, window.values)
@@ -398,9 +398,7 @@ def _fit_all(windows, covariances, open_size):
         # Restricted likelihood: rows beyond the terms count, and log|X' V^-1 X| is paid for them,
         # so that the noise is not made small by what the polynomial took.
         rows += time.size - window.terms
-        fitted.append((state, np.linalg.inv(information), middle, half))
     if not open_size:
-        return -(squares + log_det) / 2, np.sqrt(rest_squares / rows), fitted
+        return -(squares + log_det) / 2, np.sqrt(rest_squares / rows)
     size = squares / rows
-    fitted = [(state, size * spread, *rest) for state, spread, *rest in fitted]
-    return -(rows * np.log(size) + log_det) / 2, np.sqrt(size), fitted
+    return -(rows * np.log(size) + log_det) / 2, np.sqrt(size)

@@ -111,11 +111,7 @@ def response_per_state(
         at = np.flatnonzero([other == one for other in state])
         columns = readings.injector, readings.engine, readings.fuel
         names, engines, fuels = ([column[i] for i in at] for column in columns)
-        sds = {f"injector {name}": parts.tolerance_of(name) for name in names}
-        if len(parts.displacement) > 1:
-            # Of one engine, for that of a difference.
-            sds |= {f"engine {name}": parts.priors.breathing_sd / np.sqrt(2) for name in engines}
-        sds |= {f"fuel {name}": parts.fuel_sd.get(name, 0.0) for name in fuels}
+        sds = parts.deviations(names, engines if len(parts.displacement) > 1 else (), fuels)
         density = _density(
             readings.log_lambda[at], strength[at] - strength[at].mean(), noise_sd[at],
             (names, engines, fuels), {name: sd for name, sd in sds.items() if sd > 0}, parts.priors,
@@ -126,13 +122,12 @@ def response_per_state(
             verdict = "corrects"
         elif response.low > HALF_RESPONSE:
             verdict = "table"
-        injectors = len(set(names))
         answers.append(
             Response(
                 state=one,
                 response=response,
                 readings=len(at),
-                injectors=injectors,
+                injectors=len(set(names)),
                 verdict=verdict,
             )
         )
@@ -390,10 +385,10 @@ class _HeldOrNot(NamedTuple):
     idle: np.ndarray
     is_state: np.ndarray
     is_setup: np.ndarray
-    # Which injector, engine and fuel; the injectors are the first ones.
+    # Which engine, injector and fuel, and which of these are injectors.
     parts: np.ndarray
     part_sds: np.ndarray
-    injectors: int
+    is_injector: np.ndarray
     gauge_sd: float
     run_dof: float
 
@@ -401,12 +396,8 @@ class _HeldOrNot(NamedTuple):
 def _held_or_not(readings, parts, stated, names) -> _HeldOrNot:
     """The readings beside what is stated of the parts; by state and by setup."""
     columns = readings.injector, readings.engine, readings.fuel
-    sds = {f"injector {name}": parts.tolerance_of(name) for name in readings.injector}
-    if len(set(readings.engine)) > 1:
-        # Of one engine, for that of a difference.
-        breathing_sd = parts.priors.breathing_sd / np.sqrt(2)
-        sds |= {f"engine {name}": breathing_sd for name in readings.engine}
-    sds |= {f"fuel {name}": parts.fuel_sd.get(name, 0.0) for name in readings.fuel}
+    engines = readings.engine if len(set(readings.engine)) > 1 else ()
+    sds = parts.deviations(readings.injector, engines, readings.fuel)
     states, setups = names
     return _HeldOrNot(
         observed=readings.log_lambda - stated.log_mean,
@@ -418,7 +409,7 @@ def _held_or_not(readings, parts, stated, names) -> _HeldOrNot:
         is_setup=np.array([[one == name for name in setups] for one in readings.setup], float),
         parts=design_rows(tuple(sds), readings.log_fuel, *columns, gauge=0.0),
         part_sds=np.array(list(sds.values())),
-        injectors=len(set(readings.injector)),
+        is_injector=np.array([name.startswith("injector ") for name in sds]),
         gauge_sd=float(np.sqrt(SHARE_AT_ONE) * stated.log_sd),
         run_dof=parts.priors.run_dof,
     )
@@ -442,7 +433,7 @@ def _cases(shown: _HeldOrNot, held: np.ndarray, before: float) -> Iterator[_Case
     table = 1 - corrected
     levels = shown.is_state[:, ~held]
     fixed = [(np.ones(table.size), 0.0, shown.gauge_sd)]
-    fixed += [(corrected * one, 0.0, HELD_WITHIN) for one in shown.parts.T[: shown.injectors]]
+    fixed += [(corrected * one, 0.0, HELD_WITHIN) for one in shown.parts.T[shown.is_injector]]
     fixed += [(table * one, 0.0, sd) for one, sd in zip(shown.parts.T, shown.part_sds, strict=True)]
     fixed.append((-shown.log_fuel * table, *_TABLE_RESPONSE))
     fixed.append((shown.log_size * table, *_TABLE_SIZE))

@@ -53,14 +53,11 @@ class RunForces:
         At the lowest, the middle and the highest speed of the run. [N]
     low_m_s, high_m_s : array, runs
         These speeds; NaN for a run with too few rows. [m/s]
-    residual_sd_m_s : array, runs
-        Of the logged speeds about the motion. [m/s]
     """
 
     force_n: np.ndarray
     low_m_s: np.ndarray
     high_m_s: np.ndarray
-    residual_sd_m_s: np.ndarray
 
     def at(self, speed_m_s: ArrayLike) -> np.ndarray:
         """Force of each run at each speed, runs by speeds; NaN where the run was not. [N]"""
@@ -125,15 +122,11 @@ def run_forces(runs: list[LoggedRun]) -> RunForces:
     >>> found.at([15.0, 25.0, 60.0]).round(0)
     array([[300., 300.,  nan]])
     """
-    count = len(runs)
-    nothing = np.full(count, np.nan)
-    low, high, scatter = nothing.copy(), nothing.copy(), nothing.copy()
-    force = np.full((count, 3), np.nan)
+    found = np.full((5, len(runs)), np.nan)
     good = [i for i, run in enumerate(runs) if len(run.time_s) >= _FEWEST_ROWS]
     if good:
-        found = _fitted([runs[i] for i in good])
-        force[good], low[good], high[good], scatter[good] = found
-    return RunForces(force_n=force, low_m_s=low, high_m_s=high, residual_sd_m_s=scatter)
+        found[:, good] = _fitted([runs[i] for i in good])
+    return RunForces(force_n=found[:3].T, low_m_s=found[3], high_m_s=found[4])
 
 
 def force_curves(forces: RunForces, *, setup: ArrayLike, speed_m_s: ArrayLike) -> ForceCurves:
@@ -160,8 +153,7 @@ def force_curves(forces: RunForces, *, setup: ArrayLike, speed_m_s: ArrayLike) -
     Examples
     --------
     >>> forces = RunForces(force_n=np.array([[300.0] * 3, [306.0] * 3, [330.0] * 3, [336.0] * 3]),
-    ...                    low_m_s=np.full(4, 10.0), high_m_s=np.full(4, 20.0),
-    ...                    residual_sd_m_s=np.full(4, 0.1))
+    ...                    low_m_s=np.full(4, 10.0), high_m_s=np.full(4, 20.0))
     >>> found = force_curves(forces, setup=[0, 0, 1, 1], speed_m_s=[15.0, 25.0])
     >>> found.force_n[:, 0].round(), found.runs[:, 1]
     (array([303., 333.]), array([0, 0]))
@@ -221,7 +213,7 @@ class _Batch(NamedTuple):
 
 
 def _fitted(runs):
-    """Forces at the nodes, range of speeds and scatter of each run."""
+    """Forces at the three nodes, then the range of speeds, of each run. 5 by runs"""
     batch = _batch(runs)
     # At the very ends single noisy rows would set the range, and the parabola would hang on them.
     low = np.array([np.quantile(run.speed_m_s, _SHARE_OF_RANGE) for run in runs])
@@ -254,9 +246,7 @@ def _fitted(runs):
         state = state + change
         if np.abs(change[1:]).max() < 1e-4 * np.abs(mean).max():
             break
-    speeds = _motion(batch, state[None], low, high, runs)
-    scatter = np.array([np.std(run.speed_m_s - speeds[r][0], ddof=4) for r, run in enumerate(runs)])
-    return state[1:].T, low, high, scatter
+    return np.vstack([state[1:], low, high])
 
 
 def _batch(runs) -> _Batch:

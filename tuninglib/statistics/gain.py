@@ -127,24 +127,17 @@ class _System:
                 self.winds[len(self.own)] = wind.log_sd
                 self.own.append(Unknown("gusts", {name: wind.median}, each_run=True))
             self.exists = np.column_stack([self.exists, self.there])
-
-    @property
-    def up(self):
-        """1 for the ways up, 0 for the ways down. n by b"""
-        found = np.zeros(self.exists.shape)
-        found[:, 0] = 1
-        return found
+        # 1 for the ways up, 0 for the ways down. n by b
+        self.up = np.eye(1, self.exists.shape[1]).repeat(self.n, axis=0)
 
     def listed(self, rows):
         """Rows of the blocks as one list: every way up, then the ways down."""
-        return np.concatenate([rows[:, 0], *(rows[self.there, b] for b in range(1, rows.shape[1]))])
+        return rows.T[self.exists.T]
 
     def blocks(self, listed):
         """The other way round; 1 where there is no row."""
         found = np.ones(self.exists.shape)
-        found[:, 0] = listed[: self.n]
-        if found.shape[1] > 1:
-            found[self.there, 1] = listed[self.n :]
+        found.T[self.exists.T] = listed
         return found
 
     def design(self, count):
@@ -198,22 +191,15 @@ class _System:
     def run_forces(self, moved: _Moved):
         """Force of each run at the likely unknowns; readings as they were read. [N]"""
         # A rounding error is not told to the run: a force as anybody can work it out stays.
-        unknowns = [*self.shared, *self.own]
-        kept = [
-            (one, at)
-            for one, at in zip(unknowns, [*moved.shared, *moved.own], strict=True)
-            if one.name != "reading"
-        ]
-        return np.exp(log_forces(self.runs, [one for one, _ in kept], [at for _, at in kept]))
+        unknowns, at = [*self.shared, *self.own], [*moved.shared, *moved.own]
+        at = [0.0 if one.name == "reading" else z for one, z in zip(unknowns, at, strict=True)]
+        return np.exp(log_forces(self.runs, unknowns, at))
 
-    def learnt(self, fit):
-        """Name, mean and sd of each unknown that runs share."""
+    def learnt(self, fit) -> "tuple[Learnt, ...]":
         k = fit.coefficients.size
         sds = np.sqrt(np.maximum(np.diag(fit.joint_covariance)[k:], 0.0))
-        return tuple(
-            (one.name, float(mean), float(sd))
-            for one, mean, sd in zip(self.shared, fit.joint[k:], sds, strict=True)
-        )
+        names = (one.name for one in self.shared)
+        return tuple(map(Learnt, names, fit.joint[k:].tolist(), sds.tolist()))
 
     def shares(self, solved, linear) -> dict:
         """Covariance of the forces by each named part, setups by setups."""
@@ -274,25 +260,13 @@ def _solve(system, linear, design, weight) -> _Solved:
 
 
 def _run_weights(system, linear, design) -> Weighed:
-    """Weights of the rows of data: each held against what all the others say of it.
-
-    Parameters
-    ----------
-    system : _System
-    linear : _Linear
-    design : array, n by b by k
-
-    Returns
-    -------
-    Weighed
-        One for each row of data: every run up, then the ways down.
-    """
+    """Weights of the rows of data, listed: each held against what all the others say of it."""
 
     def leave_out(listed):
-        rows, _ = _rows_of(system, linear, design, system.blocks(listed))
+        weight = system.blocks(listed)
+        rows, _ = _rows_of(system, linear, design, weight)
         found = left_out(rows, variance_grid(rows, closer=False))
         # A weight is that of the row itself: what it is held against stays as it was.
-        weight = system.blocks(listed)
         # The tails of a scatter not known are longer than a normal's: the variance that is handed
         # on is the one with which a normal would be as unlikely.
         full = (found.off / np.where(found.off == 0, 1.0, found.distance)) ** 2
@@ -316,6 +290,8 @@ _TOLD, _CONTRADICTED = 0.02, 0.002
 ALPHA, LEANING = 0.05, 0.90
 # Degrees of freedom from which the runs themselves say how they scatter.
 _FEWEST_DOF = 0.5
+# At most so many times the slopes are taken again at the unknowns' likely values.
+_MOST_ROUNDS = 3
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -440,7 +416,7 @@ class GainFit:
     forces : tuple of Force
         By setup.
     gains : tuple of Gain
-        Of each setup but the reference, against it; adjusted for as many comparisons.
+        Of each setup but the first, against that; adjusted for as many comparisons.
     pairs : tuple of Gain
         Of all pairs, the later setup against the earlier; adjusted for as many comparisons.
     log_force, covariance : array
@@ -503,10 +479,7 @@ def estimate_gains(
     *,
     unknowns: Sequence[Unknown] = (),
     resolution_m_s: float = 0.0,
-    reference: int = 0,
     usual: Scatters = USUAL,
-    relinearisations: int = 3,
-    weighed: Weighed | None = None,
 ) -> GainFit:
     """Gains in wheel force between the setups of a day.
 
@@ -517,14 +490,8 @@ def estimate_gains(
         For example of :func:`tuninglib.statistics.road_runs.usual_unknowns`.
     resolution_m_s : float
         Smallest step of the speeds that were read. [m/s]
-    reference : int
-        Index of the setup that gains are counted from.
     usual : Scatters
         What is usual of scatters and winds; the runs say the rest.
-    relinearisations : int
-        At most so many times the slopes are taken again at the unknowns' likely values.
-    weighed : Weighed or None
-        Weights of the runs; None: worked out here, so that a run far from its repeats counts less.
 
     Returns
     -------
@@ -536,7 +503,8 @@ def estimate_gains(
     likely z: cov(y) = φ I + J Jᵀ. The intervals average over what φ could be, by what is usual
     and by what the runs say, so that a run more sharpens them whether or not it is the first
     repeat. The wheel force is the mean over the hill, work at the tyre over length. A run's own
-    part is divided by its weight, 1 unless it is far from what the other runs say.
+    part is divided by its weight, 1 unless it is far from what the other runs say. Gains are
+    counted from the first setup.
 
     Examples
     --------
@@ -549,14 +517,14 @@ def estimate_gains(
     >>> found.ratio.value, found.ratio.low, found.ratio.high, found.verdict
     (0.0805, 0.0491, 0.1128, 'faster')
     """
-    count = _checked_setups(runs, reference)
+    count = _checked_setups(runs)
     unknowns = [*unknowns, *reading_unknowns(runs, resolution_m_s=resolution_m_s)]
     system = _System(runs, unknowns, usual)
     moved, log_force = system.start(), system.mean_log_force()
-    design = system.design(count)
+    design, weighed = system.design(count), None
     # Forces are nearly linear in drag, slope and wind: two rounds are usual, and a tenth of a
     # standard deviation moves no printed digit.
-    for _ in range(max(relinearisations, 1)):
+    for _ in range(_MOST_ROUNDS):
         linear = system.linearise(moved, log_force)
         # Weights once: taken again with every round, a row at the edge would go in and out.
         if weighed is None:
@@ -571,23 +539,15 @@ def estimate_gains(
     mixture = average_over_variances(solved.rows, solved.grid)
     shown = _scatter(system, linear, solved)
     day = _Day(system, linear, solved, mixture, system.shares(solved, linear), shown)
-    learnt = tuple(Learnt(*one) for one in system.learnt(solved.fit))
-    base = np.eye(count)
-    others = [j for j in range(count) if j != reference]
+    learnt = system.learnt(solved.fit)
     pairs = [(j, i) for i in range(count) for j in range(i + 1, count)]
     return GainFit(
         forces=tuple(
-            Force(
-                setup=j,
-                force_n=_through(np.exp, day.spread(base[j])),
-                shares=day.shares(base[j]),
-            )
-            for j in range(count)
+            Force(setup=j, force_n=_through(np.exp, day.spread(vector)), shares=day.shares(vector))
+            for j, vector in enumerate(np.eye(count))
         ),
-        gains=tuple(
-            _gain(day, j, reference, base[j] - base[reference], len(others)) for j in others
-        ),
-        pairs=tuple(_gain(day, j, i, base[j] - base[i], len(pairs)) for j, i in pairs),
+        gains=tuple(_gain(day, j, 0, comparisons=count - 1) for j in range(1, count)),
+        pairs=tuple(_gain(day, j, i, comparisons=len(pairs)) for j, i in pairs),
         log_force=solved.fit.coefficients,
         covariance=solved.fit.covariance,
         scatter_sd=shown.sd,
@@ -700,7 +660,7 @@ def _contradicted(learnt, solved) -> tuple:
     return tuple(one for one in off[:2] if abs(one.mean) > 0.5 * abs(off[0].mean))
 
 
-def _checked_setups(runs, reference):
+def _checked_setups(runs):
     """Number of setups, once every one has a run."""
     if runs.setup.size == 0:
         raise ValueError("there are no runs; ride each setup at least once")
@@ -709,10 +669,6 @@ def _checked_setups(runs, reference):
     if missing or runs.setup.min() < 0:
         which = missing[0] if missing else runs.setup.min()
         raise ValueError(f"setup {which} has no runs, or is no setup; count them from 0")
-    if not 0 <= reference < count:
-        raise ValueError(
-            f"reference is {reference} but must be one of 0 to {count - 1}; count setups from 0"
-        )
     return count
 
 
@@ -721,7 +677,9 @@ def _through(function, found) -> Interval:
     return Interval(*function([found.value, found.low, found.high]).tolist())
 
 
-def _gain(day, setup, over, vector, comparisons):
+def _gain(day, setup, over, comparisons):
+    base = np.eye(len(day.solved.fit.coefficients))
+    vector = base[setup] - base[over]
     found = day.spread(vector)
     return Gain(
         setup=setup,

@@ -7,7 +7,7 @@ with their stated flow, and one ladder of many days. Candidates that were not tr
 :mod:`tuninglib.statistics.ladder_prediction`.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
@@ -119,6 +119,19 @@ class Parts:
     def tolerance_of(self, injector: str) -> float:
         """Of an injector, or the default."""
         return self.tolerance.get(injector, self.priors.tolerance)
+
+    def deviations(
+        self, injector: Iterable[str], engine: Iterable[str], fuel: Iterable[str]
+    ) -> dict[str, float]:
+        """Standard deviation of each injector, engine and fuel, by the name of its term."""
+        # Of one engine, for the breathing of a difference. An injector's own deviation is common to
+        # all runs on it: more runs do not average it out, another injector does.
+        own = self.priors.breathing_sd / np.sqrt(2)
+        return (
+            {f"engine {name}": own for name in engine}
+            | {f"injector {name}": self.tolerance_of(name) for name in injector}
+            | {f"fuel {name}": self.fuel_sd.get(name, 0.0) for name in fuel}
+        )
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -383,30 +396,18 @@ class _TermPriors(NamedTuple):
 
 def _term_priors(rows: LadderRows, parts: Parts) -> _TermPriors:
     priors, size = parts.priors, parts.displacement
-    own_breathing_sd = priors.breathing_sd / np.sqrt(2)  # of one engine, for that of a difference
-    table = [("response", priors.response_mean, priors.response_sd, False)]
-    # Flat: nobody knows beforehand how much fuel the table gives, and one reading tells it.
-    table += [("level", 0.0, np.inf, False)]
-    # The level is of one engine; the others stand off it by the logarithm of displacement, which is
-    # known, and by their breathing, which is not.
-    table += [
-        (f"engine {name}", 0.0, own_breathing_sd, False) for name in (size if len(size) > 1 else ())
-    ]
-    # Its own deviation is common to all runs on an injector: more runs on it do not average it
-    # out, another injector does.
-    table += [
-        (f"injector {name}", 0.0, parts.tolerance_of(name), True)
-        for name in dict.fromkeys(rows.injector)
-    ]
-    table += [
-        (f"fuel {name}", 0.0, parts.fuel_sd.get(name, 0.0), False)
-        for name in dict.fromkeys(rows.fuel)
-    ]
+    # The level is flat: nobody knows beforehand how much fuel the table gives, and one reading
+    # tells it. It is of one engine; the others stand off it by the logarithm of displacement, which
+    # is known, and by their breathing, which is not.
+    sds = {"response": priors.response_sd, "level": np.inf}
+    sds |= parts.deviations(rows.injector, size if len(size) > 1 else (), rows.fuel)
     # Common to all readings: it cancels between them and stays in every true lambda.
-    table += [("gauge", 0.0, priors.gauge_sd, False)]
+    sds["gauge"] = priors.gauge_sd
     # A term whose prior sd is 0 is not unknown and stays out.
-    terms, mean, sd, is_tolerance = zip(*(row for row in table if row[2] > 0), strict=True)
-    return _TermPriors(terms, np.array(mean), np.array(sd), np.array(is_tolerance))
+    sds = {term: sd for term, sd in sds.items() if sd > 0}
+    mean = np.array([priors.response_mean, *np.zeros(len(sds) - 1)])
+    is_tolerance = np.array([term.startswith("injector ") for term in sds])
+    return _TermPriors(tuple(sds), mean, np.array(list(sds.values())), is_tolerance)
 
 
 def design_rows(
@@ -449,6 +450,9 @@ def design_rows(
 
 # Doubts about what was tried ----------------------------------------------------------------------
 
+# Odds below which a statement is not believed: the usual two standard deviations.
+_BELIEVED = 0.05
+
 
 @dataclass(frozen=True, kw_only=True)
 class InjectorCheck:
@@ -476,14 +480,12 @@ class InjectorCheck:
     believable: bool
 
 
-def check_injectors(fit: LadderFit, *, level: float = 0.05) -> tuple[InjectorCheck, ...]:
+def check_injectors(fit: LadderFit) -> tuple[InjectorCheck, ...]:
     """Each tried injector's flow by its readings, against its statement.
 
     Parameters
     ----------
     fit : LadderFit
-    level : float
-        Odds below which a statement is not believed; 0.05 is the usual two standard deviations.
 
     Returns
     -------
@@ -509,45 +511,52 @@ def check_injectors(fit: LadderFit, *, level: float = 0.05) -> tuple[InjectorChe
     >>> [one.believable for one in check_injectors(fit)]
     [True, True, True, False]
     """
-    rows = []
+    checks = []
     for name, stated in fit.flow_m3_s.items():
-        term = f"injector {name}"
-        if term not in fit.terms:  # tolerance 0: beyond doubt by decree
-            exact = Interval(value=stated, low=stated, high=stated)
-            rows.append(_row(name, stated, exact, 1.0, level))
-            continue
-        at = fit.terms.index(term)
-        prior_variance = (fit.tolerance[name] * fit.tolerance_scale) ** 2
-        # Precisions of independent statements add: posterior less prior is what the readings say.
-        gained = 1.0 / fit.covariances[:, at, at] - 1.0 / prior_variance
-        # Nothing was learnt of it: a single injector cannot be told from the level.
-        if np.any(gained * prior_variance < 1e-9):
-            unknown = Interval(value=stated, low=0.0, high=float("inf"))
-            rows.append(_row(name, stated, unknown, 1.0, level))
-            continue
-        variance = 1.0 / gained
-        mean = fit.means[:, at] * variance / fit.covariances[:, at, at]
-        spread = variance + prior_variance
-        weight = normal_mixture.normalised(
-            np.log(fit.weights) + 0.5 * (mean**2 / spread + np.log(spread))
+        implied, odds = _implied_flow(fit, name)
+        value, low, high = (stated * implied).tolist()
+        checks.append(
+            InjectorCheck(
+                injector=name,
+                stated_flow_m3_s=stated,
+                implied_flow_m3_s=Interval(value=value, low=low, high=high),
+                odds=odds,
+                believable=odds >= _BELIEVED,
+            )
         )
-        # A lean deviation means less flow than stated, hence the sign.
-        parts = weight, -mean, np.sqrt(variance)
-        quantiles = normal_mixture.mixture_quantile((0.025, 0.5, 0.975), *parts)
-        low, value, high = (stated * np.exp(quantiles)).tolist()
-        odds = float(weight @ (2 * ndtr(-np.abs(mean) / np.sqrt(spread))))
-        rows.append(_row(name, stated, Interval(value=value, low=low, high=high), odds, level))
-    return tuple(rows)
+    return tuple(checks)
 
 
-def suspicious_injectors(fit: LadderFit, *, level: float = 0.05) -> tuple[InjectorCheck, ...]:
+def _implied_flow(fit, name):
+    """Median, low and high of an injector's flow by its readings over the stated one; the odds."""
+    term = f"injector {name}"
+    if term not in fit.terms:  # tolerance 0: beyond doubt by decree
+        return np.ones(3), 1.0
+    at = fit.terms.index(term)
+    prior_variance = (fit.tolerance[name] * fit.tolerance_scale) ** 2
+    # Precisions of independent statements add: posterior less prior is what the readings say.
+    gained = 1.0 / fit.covariances[:, at, at] - 1.0 / prior_variance
+    # Nothing was learnt of it: a single injector cannot be told from the level.
+    if np.any(gained * prior_variance < 1e-9):
+        return np.array([1.0, 0.0, np.inf]), 1.0
+    variance = 1.0 / gained
+    mean = fit.means[:, at] * variance / fit.covariances[:, at, at]
+    spread = variance + prior_variance
+    weight = normal_mixture.normalised(
+        np.log(fit.weights) + 0.5 * (mean**2 / spread + np.log(spread))
+    )
+    # A lean deviation means less flow than stated, hence the sign.
+    parts = weight, -mean, np.sqrt(variance)
+    quantiles = normal_mixture.mixture_quantile((0.5, 0.025, 0.975), *parts)
+    return np.exp(quantiles), float(weight @ (2 * ndtr(-np.abs(mean) / np.sqrt(spread))))
+
+
+def suspicious_injectors(fit: LadderFit) -> tuple[InjectorCheck, ...]:
     """Injectors whose readings cannot be believed with their stated flow, the worst first.
 
     Parameters
     ----------
     fit : LadderFit
-    level : float
-        As in :func:`check_injectors`.
 
     Returns
     -------
@@ -567,18 +576,8 @@ def suspicious_injectors(fit: LadderFit, *, level: float = 0.05) -> tuple[Inject
     >>> [one.injector for one in suspicious_injectors(fit)]
     ['d']
     """
-    bad = [row for row in check_injectors(fit, level=level) if not row.believable]
+    bad = [row for row in check_injectors(fit) if not row.believable]
     return tuple(sorted(bad, key=lambda row: row.odds))
-
-
-def _row(name, stated, implied, odds, level):
-    return InjectorCheck(
-        injector=name,
-        stated_flow_m3_s=stated,
-        implied_flow_m3_s=implied,
-        odds=odds,
-        believable=odds >= level,
-    )
 
 
 # The ladder of many days --------------------------------------------------------------------------
@@ -614,14 +613,14 @@ class ReadingCell:
     count: int
 
 
-def reading_cells(readings: Readings, *, run_sd: float | None = None) -> tuple[ReadingCell, ...]:
+def reading_cells(readings: Readings, *, run_sd: float) -> tuple[ReadingCell, ...]:
     """A day's full-throttle readings as few numbers, which say all that they say.
 
     Parameters
     ----------
     readings : Readings
-    run_sd : float, optional
-        From run to run with nothing changed; left out: that of the priors.
+    run_sd : float
+        From run to run with nothing changed.
 
     Returns
     -------
@@ -632,11 +631,11 @@ def reading_cells(readings: Readings, *, run_sd: float | None = None) -> tuple[R
     >>> readings = Readings(lambda_low=[0.86, 0.87], lambda_high=[0.88, 0.89], injector="a",
     ...                     flow_m3_s=2.5e-6, engine="stock", fuel="e5",
     ...                     stoichiometric_ratio=14.3, density_kg_m3=745.0)
-    >>> cell, = reading_cells(readings)
+    >>> cell, = reading_cells(readings, run_sd=0.01)
     >>> cell.count, cell.sd
     (2, 0.0078)
     """
-    rows = _rows_of(readings, Priors().run_sd if run_sd is None else run_sd)
+    rows = _rows_of(readings, run_sd)
     precision = rows.weight / rows.noise_sd**2
     names = list(zip(rows.engine, rows.injector, rows.fuel, strict=True))
     found = []

@@ -8,6 +8,7 @@ A comparison within a day is free of b, one across days is not.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import product
 from typing import NamedTuple
 
 import numpy as np
@@ -15,6 +16,7 @@ import numpy as np
 from tuninglib.checks import require
 from tuninglib.interval import Z_95, Interval, interval_of_density
 from tuninglib.statistics.mixed_model import VarianceMixture, spread
+from tuninglib.statistics.normal_mixture import normalised
 from tuninglib.statistics.repeats import t_quantile
 
 # What a day does to one setup alone, over what it does to all of them (ours).
@@ -25,8 +27,6 @@ _DAY_POINTS, _GAIN_POINTS, _REACH, _CLOSER = 17, 9, 4.0, 4
 _MATTERS = 1e-6
 # Places at which a distribution on few points is read off.
 _BETWEEN = 1001
-# Numbers in one copy of the days.
-_AT_ONCE = 2_000_000
 
 
 class DayOfForces(NamedTuple):
@@ -83,20 +83,17 @@ class PooledDays:
     ----------
     mixture : VarianceMixture
         Of μ by setup, then the unknowns that days share, then the trend if there is one.
-    setups : int
     day_sd, gain_sd : Interval
         Between days: of all setups alike, and of one setup by itself. Logarithms of force.
-    day_sd_is_assumed, gain_sd_is_assumed : bool
+    day_sd_is_assumed : bool
         Whether the days say next to nothing about it.
     trend : bool
     """
 
     mixture: VarianceMixture
-    setups: int
     day_sd: Interval
     gain_sd: Interval
     day_sd_is_assumed: bool
-    gain_sd_is_assumed: bool
     trend: bool
     _parts: tuple
 
@@ -129,10 +126,11 @@ class PooledDays:
         best = int(np.argmax(self.mixture.weights))
         turned = self.mixture.covariances[best] @ vector
         own, squares = 0.0, 0.0
-        for part in self._parts:
-            row = part.rows_of(turned)
-            each = np.einsum("nk,nkl,nl->n", row, part.own, row)
-            own, squares = own + each.sum(), squares + (each**2 / part.dof).sum()
+        for design, of_runs, dof in self._parts:
+            # By how much the contrast follows each of the days' forces.
+            row = design @ turned
+            each = np.einsum("nk,nkl,nl->n", row, of_runs, row)
+            own, squares = own + each.sum(), squares + (each**2 / dof).sum()
         extra = 0.0
         if squares > 0:
             # The part of the variance that rests on days' own scatter gets Student's t for its
@@ -163,8 +161,7 @@ def pool_days(
         How many there are.
     day_sd, gain_sd : float
         How far days may differ before anything is known: standard deviations of the half-normal
-        distributions of the two standard deviations between days. Infinite: nothing is taken for
-        granted, which wants some five days at least.
+        distributions of the two standard deviations between days.
     trend : bool
         Whether the force of all setups may change steadily with the days' time.
 
@@ -200,42 +197,39 @@ def pool_days(
        Bayesian Analysis 1 (2006), 515-534.
     """
     for name, sd in (("day_sd", day_sd), ("gain_sd", gain_sd)):
-        require(sd if np.isfinite(sd) else 1.0, what=name, unit="", above=0)
-    days = list(days)
+        require(sd, what=name, unit="", above=0)
     seen = set().union(*(set(np.asarray(one.setups).tolist()) for one in days)) if days else set()
     missing = sorted(set(range(setups)) - seen)
     if missing or not days:
         raise ValueError(f"setup {missing[0] if missing else 0} is on no day; leave it out")
     parts, prior, right = _prepared(days, setups, trend)
-    grid = _DayGrid(parts, prior, right, day_sd, gain_sd, setups)
     # Even grids of both standard deviations from 0 on: a variance of nothing must be possible,
     # since days may be alike, and a logarithmic grid would shut it out.
-    taus, omegas = grid.range_of()
-    for _ in range(_CLOSER):
-        log, mean, covariance, at = grid.evaluate(taus, omegas)
-        weight = np.exp(log - log.max())
-        weight /= weight.sum()
+    taus = np.linspace(0.0, _REACH * day_sd, _DAY_POINTS)
+    omegas = np.linspace(0.0, _REACH * gain_sd, _GAIN_POINTS)
+    for look in range(_CLOSER + 1):
+        at = list(product(taus, omegas))
+        found = [_at_sds(parts, prior, right, *sds) for sds in at]
+        log, mean, covariance = (np.array(column) for column in zip(*found, strict=True))
+        stated = (np.array(at) / [day_sd, gain_sd]) ** 2
+        weight = normalised(log - 0.5 * stated.sum(1))
         table = weight.reshape(taus.size, omegas.size)
-        closer_tau, closer_omega = _closer(taus, table.sum(1)), _closer(omegas, table.sum(0))
-        if closer_tau is taus and closer_omega is omegas:
+        closer = _closer(taus, table.sum(1)), _closer(omegas, table.sum(0))
+        if look == _CLOSER or (closer[0] is taus and closer[1] is omegas):
             break
-        taus, omegas = closer_tau, closer_omega
-    else:
-        log, mean, covariance, at = grid.evaluate(taus, omegas)
-        weight = np.exp(log - log.max())
-        weight /= weight.sum()
-        table = weight.reshape(taus.size, omegas.size)
+        taus, omegas = closer
     best = int(np.argmax(weight))
     kept = weight > _MATTERS
     return PooledDays(
         mixture=VarianceMixture(mean[kept], covariance[kept], weight[kept] / weight[kept].sum()),
-        setups=setups,
         day_sd=_interval(taus, table.sum(1)),
         gain_sd=_interval(omegas, table.sum(0)),
         day_sd_is_assumed=_says_little(taus, table.sum(1), day_sd),
-        gain_sd_is_assumed=_says_little(omegas, table.sum(0), gain_sd),
         trend=trend,
-        _parts=tuple(part.at(*at[best]) for part in parts),
+        _parts=tuple(
+            (np.linalg.solve(part.variance(*at[best]), part.design), part.own, part.dof)
+            for part in parts
+        ),
     )
 
 
@@ -259,21 +253,6 @@ class _Part(NamedTuple):
         k = self.y.shape[1]
         # What a day does to all alike is one number (ones), to each setup alone its own (diagonal).
         return self.covariance + tau**2 * np.ones((k, k)) + omega**2 * np.eye(k)
-
-    def at(self, tau, omega) -> "_TurnedDays":
-        return _TurnedDays(
-            np.linalg.solve(self.variance(tau, omega), self.design), self.own, self.dof
-        )
-
-
-class _TurnedDays(NamedTuple):
-    turned: np.ndarray
-    own: np.ndarray
-    dof: np.ndarray
-
-    def rows_of(self, vector):
-        """By how much a contrast follows each of the days' forces."""
-        return self.turned @ vector
 
 
 def _prepared(days, setups, trend):
@@ -320,63 +299,35 @@ def _prepared(days, setups, trend):
         groups.setdefault(k, []).append(
             (given @ h[:k], design, given, np.asarray(one.own_covariance), one.own_dof)
         )
-    parts = []
-    for k, group in sorted(groups.items()):
-        size = max(1, _AT_ONCE // (k * columns))
-        for start in range(0, len(group), size):
-            parts.append(_Part(*map(np.array, zip(*group[start : start + size], strict=True))))
+    parts = [_Part(*map(np.array, zip(*own, strict=True))) for _, own in sorted(groups.items())]
     return parts, prior, right
 
 
-class _DayGrid:
-    """Log weight and coefficients at pairs of standard deviations."""
-
-    def __init__(self, parts, prior, right, day_sd, gain_sd, setups):
-        self.parts, self.prior, self.right = parts, prior, right
-        self.day_sd, self.gain_sd, self.setups = day_sd, gain_sd, setups
-
-    def range_of(self):
-        """Where to look at first: as far as is stated, or as the days are apart."""
-        apart = max(float(np.ptp(np.concatenate([p.y.ravel() for p in self.parts]))), 1e-6)
-        reach = [
-            _REACH * sd if np.isfinite(sd) else 2 * apart for sd in (self.day_sd, self.gain_sd)
-        ]
-        return np.linspace(0.0, reach[0], _DAY_POINTS), np.linspace(0.0, reach[1], _GAIN_POINTS)
-
-    def evaluate(self, taus, omegas):
-        at = [(tau, omega) for tau in taus for omega in omegas]
-        found = [self._one(tau, omega) for tau, omega in at]
-        log, mean, covariance = (np.array(column) for column in zip(*found, strict=True))
-        return log, mean, covariance, at
-
-    def _one(self, tau, omega):
-        normal, right, squares, log = self.prior.copy(), self.right.copy(), 0.0, 0.0
-        for part in self.parts:
-            root = np.linalg.cholesky(part.variance(tau, omega))
-            both = np.concatenate([part.y[..., None], part.design], axis=-1)
-            half = np.linalg.solve(root, both)
-            half = half.reshape(-1, half.shape[-1])
-            normal += half[:, 1:].T @ half[:, 1:]
-            right += half[:, 1:].T @ half[:, 0]
-            squares += half[:, 0] @ half[:, 0]
-            log -= np.log(np.diagonal(root, axis1=1, axis2=2)).sum()
-        covariance = np.linalg.inv(normal)
-        covariance = (covariance + covariance.T) / 2
-        mean = covariance @ right
-        # The restricted likelihood: its first term takes out what the setups' means cost, without
-        # which the scatter between few days would come out too small.
-        log -= 0.5 * (np.linalg.slogdet(normal)[1] + squares - right @ mean)
-        return (
-            log - 0.5 * ((tau / self.day_sd) ** 2 + (omega / self.gain_sd) ** 2),
-            mean,
-            covariance,
-        )
+def _at_sds(parts, prior, right, tau, omega):
+    """Log likelihood and coefficients at a pair of standard deviations between days."""
+    normal, right, squares, log = prior.copy(), right.copy(), 0.0, 0.0
+    for part in parts:
+        root = np.linalg.cholesky(part.variance(tau, omega))
+        both = np.concatenate([part.y[..., None], part.design], axis=-1)
+        half = np.linalg.solve(root, both)
+        half = half.reshape(-1, half.shape[-1])
+        normal += half[:, 1:].T @ half[:, 1:]
+        right += half[:, 1:].T @ half[:, 0]
+        squares += half[:, 0] @ half[:, 0]
+        log -= np.log(np.diagonal(root, axis1=1, axis2=2)).sum()
+    covariance = np.linalg.inv(normal)
+    covariance = (covariance + covariance.T) / 2
+    mean = covariance @ right
+    # The restricted likelihood: its first term takes out what the setups' means cost, without
+    # which the scatter between few days would come out too small.
+    log -= 0.5 * (np.linalg.slogdet(normal)[1] + squares - right @ mean)
+    return log, mean, covariance
 
 
 def _closer(points, weight):
     """The same number of points where they matter; the same ones if enough do."""
     near = np.flatnonzero(weight > 1e-4 * weight.max())
-    if points.size == 1 or near.size >= points.size // 2:
+    if near.size >= points.size // 2:
         return points
     low, high = points[max(near[0] - 1, 0)], points[min(near[-1] + 1, points.size - 1)]
     return np.linspace(low, high, points.size)
@@ -384,8 +335,6 @@ def _closer(points, weight):
 
 def _interval(points, weight) -> Interval:
     """Mean and 95 % interval of a distribution on even points."""
-    if points.size == 1:
-        return Interval(*points.tolist() * 3)
     # Late: it takes a quarter of a second to load, and only seasons need it.
     from scipy.interpolate import PchipInterpolator
 
@@ -398,10 +347,6 @@ def _interval(points, weight) -> Interval:
 
 def _says_little(points, weight, stated) -> bool:
     """Whether a distribution is nearly as wide as it was before the days."""
-    if not np.isfinite(stated):
-        return False
-    if points.size == 1:
-        return True
     mean = weight @ points / weight.sum()
     sd = np.sqrt(weight @ (points - mean) ** 2 / weight.sum())
     # The standard deviation of a half-normal distribution.

@@ -166,8 +166,6 @@ def settled_reading(
     SettledReading(low=12.8, high=12.9, samples=15)
     """
     time, reading = _known(time_s, reading)
-    if not np.isfinite(full.from_s):
-        return SettledReading(np.nan, np.nan, 0)
     own = reading[(time >= full.from_s + _SETTLED_S + lag_s) & (time <= full.to_s)]
     if own.size < _FEWEST_SAMPLES:
         return SettledReading(np.nan, np.nan, int(own.size))

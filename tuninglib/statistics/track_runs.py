@@ -48,8 +48,9 @@ _AROUND_S, _ONE_PASS_S, _SLOWEST_M_S, _LONGEST_STEP_S = 2.0, 4.0, 2.0, 5.0
 # No receiver has more rows in those seconds; so many to either side are looked at.
 _MOST_AROUND = 500
 _WIDEST_TURN = np.deg2rad(60)
-# What a stated error of positions is worth beside the passes, in degrees of freedom.
-_POSITION_DOF = 4.0
+# So far aside of its place a line still counts as passed. The usual error of a position, and what
+# it is worth beside the scatter across the road that passes show, in degrees of freedom.
+_REACH_M, _POSITION_SD_M, _POSITION_DOF = 30.0, 3.0, 4.0
 
 
 def line_passes(
@@ -59,8 +60,6 @@ def line_passes(
     longitude_deg: ArrayLike,
     start_deg: tuple[float, ...],
     marker_deg: tuple[float, ...],
-    reach_m: float = 30.0,
-    position_sd_m: float = 3.0,
 ) -> LinePasses:
     """Runs between two places, up and down.
 
@@ -72,10 +71,6 @@ def line_passes(
         NaN where there is none. [deg]
     start_deg, marker_deg : tuple of float
         Latitude and longitude of the start line and of the marker. [deg]
-    reach_m : float
-        How far aside of its place a line still counts as passed. [m]
-    position_sd_m : float
-        Usual error of a position, joined with the scatter across the road that passes show. [m]
 
     Returns
     -------
@@ -85,7 +80,7 @@ def line_passes(
     Raises
     ------
     ValueError
-        If the two places are closer to each other than twice the reach.
+        If the two places are closer to each other than 60 m.
 
     Notes
     -----
@@ -107,25 +102,23 @@ def line_passes(
     >>> found.direction, found.enter_s, found.leave_s
     (array([1]), array([15.]), array([45.]))
     """
-    require(reach_m, what="reach of a line", unit="m", above=0)
-    require(position_sd_m, what="error of positions", unit="m", above=0)
     time, latitude, longitude = (
         np.asarray(one, dtype=float) for one in (time_s, latitude_deg, longitude_deg)
     )
     known = np.isfinite(latitude) & np.isfinite(longitude)
     time, latitude, longitude = time[known], latitude[known], longitude[known]
-    _require_apart(start_deg, marker_deg, 2 * reach_m)
+    _require_apart(start_deg, marker_deg)
     gates = []
     for place in (start_deg, marker_deg):
         metres = np.stack(local_metres(latitude, longitude, origin_deg=place))
-        seen = [(*one, one[0], one[0]) for one in _passes(time, metres, reach_m)]
-        gates.append(seen + _unseen(time, metres, reach_m, [one[0] for one in seen]))
-    return _between(gates, position_sd_m)
+        seen = [(*one, one[0], one[0]) for one in _passes(time, metres)]
+        gates.append(seen + _unseen(time, metres, [one[0] for one in seen]))
+    return _between(gates)
 
 
-def _require_apart(start_deg, marker_deg, least_m) -> None:
+def _require_apart(start_deg, marker_deg) -> None:
     """Refuse two lines that one place could pass at once."""
-    apart = float(np.hypot(*local_metres(*marker_deg, origin_deg=start_deg)))
+    apart, least_m = float(np.hypot(*local_metres(*marker_deg, origin_deg=start_deg))), 2 * _REACH_M
     if apart < least_m:
         raise ValueError(
             f"start and marker are {apart:.0f} m apart but must be at least {least_m:.0f} m; "
@@ -133,7 +126,7 @@ def _require_apart(start_deg, marker_deg, least_m) -> None:
         )
 
 
-def _between(gates, position_sd_m) -> LinePasses:
+def _between(gates) -> LinePasses:
     """Runs from the passes of the two lines: one and then the other, ridden the usual way."""
     # One list of passes in the order of time; a run is where the line changes from one to the next,
     # so that a second pass of the same line, after a turn short of the other, begins anew.
@@ -155,22 +148,22 @@ def _between(gates, position_sd_m) -> LinePasses:
         direction=direction,
         enter_s=after[first],
         leave_s=before[first + 1],
-        position_sd_m=_position_sd(aside, direction, first, position_sd_m),
+        position_sd_m=_position_sd(aside, direction, first),
         enter_gap_s=(after - before)[first],
         leave_gap_s=(after - before)[first + 1],
     )
 
 
-def _passes(time, place, reach):
+def _passes(time, place):
     """Time, offset across the way and heading (two numbers) of each pass of one line."""
     found: list[tuple] = []
     # Only what is near can pass; a long ride elsewhere costs nothing.
-    near = np.flatnonzero(np.hypot(*place) < reach + 200.0)
+    near = np.flatnonzero(np.hypot(*place) < _REACH_M + 200.0)
     for stretch in np.split(near, np.flatnonzero(np.diff(near) > 1) + 1):
         if stretch.size < 3:
             continue
         for at, across, *heading in _crossings(time[stretch], place[:, stretch]):
-            if abs(across) < reach and not (found and at - found[-1][0] < _ONE_PASS_S):
+            if abs(across) < _REACH_M and not (found and at - found[-1][0] < _ONE_PASS_S):
                 found.append((at, across, *heading))
     return found
 
@@ -216,7 +209,7 @@ def _crossings(t, place):
 _BENDS = 0.15
 
 
-def _unseen(time, place, reach, seen):
+def _unseen(time, place, seen):
     """As :func:`_passes`, of gaps, with begin and end of each; how far aside, nobody knows."""
     found = []
     seen = np.array([-np.inf, *seen, np.inf])
@@ -231,7 +224,7 @@ def _unseen(time, place, reach, seen):
         aside = float(heading[0] * place[1, row] - heading[1] * place[0, row])
         # A row at the edge of the gap may have told it already.
         known = seen[np.searchsorted(seen, begin - _ONE_PASS_S, side="right")] < end + _ONE_PASS_S
-        if 0 < along <= length and abs(aside) < reach + _BENDS * length and not known:
+        if 0 < along <= length and abs(aside) < _REACH_M + _BENDS * length and not known:
             found.append((begin + along / length * (end - begin), np.nan, *heading, begin, end))
     return found
 
@@ -247,11 +240,11 @@ def _same_way(heading):
     return heading @ heading[np.argmax(high - low)] > np.cos(_WIDEST_TURN)
 
 
-def _position_sd(aside, direction, first, stated) -> float:
-    """Error of a position: the stated one, joined with how far passes lie from each other."""
+def _position_sd(aside, direction, first) -> float:
+    """Error of a position: the usual one, joined with how far passes lie from each other."""
     # Pooled as variances are. Rides of one direction keep to one side of the road, so that what
     # differs from pass to pass across the way is mostly the receiver's error.
-    squares, dof = _POSITION_DOF * stated**2, _POSITION_DOF
+    squares, dof = _POSITION_DOF * _POSITION_SD_M**2, _POSITION_DOF
     for one in (1, -1):
         for end in (0, 1):
             own = aside[first[direction == one] + end]
@@ -265,6 +258,8 @@ def _position_sd(aside, direction, first, stated) -> float:
 # A pull gains at least this over the hill and never falls by this much on it; where it begins,
 # speed is fitted by two straight lines over so long before and after.
 _LEAST_GAIN_M_S, _MOST_FALL_M_S, _BEND_S = 1.0, 0.8, 5.0
+# How far the entry speed may differ from run to run.
+_WITHIN_M_S = 2.5
 # Errors of a logged speed last about this long: so many seconds are one reading.
 _READING_S, _SMOOTH_S = 1.0, 1.0
 # How well a rider opens the throttle at the start line (standard deviation, ours), and how much of
@@ -278,7 +273,6 @@ def runs_by_length(
     *,
     length_m: float,
     entry_speed_m_s: float | None = None,
-    within_m_s: float = 2.5,
     throttle_ratio: ArrayLike | None = None,
 ) -> LinePasses:
     """Runs up a hill of known length, by their throttle or by their pattern of speed.
@@ -291,8 +285,6 @@ def runs_by_length(
         From the start line to the marker. [m]
     entry_speed_m_s : float, optional
         Usual one at the start line; needed where no throttle was logged. [m/s]
-    within_m_s : float
-        How far that may differ from run to run. [m/s]
     throttle_ratio : array, optional
         0 shut, 1 fully open. [unitless]
 
@@ -328,13 +320,13 @@ def runs_by_length(
     # The way by the trapezium rule; an error of the speed's scale is one of the hill's length.
     way = np.concatenate([[0.0], np.cumsum(np.diff(time) * (v[1:] + v[:-1]) / 2)])
     if throttle is None:
-        begins = _by_pattern(time, _smoothed(time, v), way, length, entry_speed_m_s, within_m_s)
+        begins = _by_pattern(time, _smoothed(time, v), way, length, entry_speed_m_s)
     else:
         begins = _by_throttle(time, throttle, way, length)
     found, last = [], -np.inf
     for at, sd in begins:
         begun, entry = np.interp(at, time, way), np.interp(at, time, v)
-        usual = entry_speed_m_s is None or abs(entry - entry_speed_m_s) <= within_m_s
+        usual = entry_speed_m_s is None or abs(entry - entry_speed_m_s) <= _WITHIN_M_S
         if begun >= last and begun + length <= way[-1] and usual:
             found.append((at, float(np.interp(begun + length, way, time)), sd * entry))
             last = begun + length
@@ -380,10 +372,10 @@ def _smoothed(time, v):
     return (total[high] - total[low]) / np.maximum(high - low, 1)
 
 
-def _by_pattern(time, v, way, length, wanted, within):
+def _by_pattern(time, v, way, length, wanted):
     """Where a pull from about the entry speed over the length began, each with its sd."""
     end = np.searchsorted(way, way + length)
-    here = np.flatnonzero((np.abs(v - wanted) <= within) & (end < time.size))
+    here = np.flatnonzero((np.abs(v - wanted) <= _WITHIN_M_S) & (end < time.size))
     here = here[v[end[here]] - v[here] >= _LEAST_GAIN_M_S]
     if here.size == 0:
         return

@@ -9,9 +9,10 @@ from scipy.special import stdtr
 from tuninglib.checks import require
 from tuninglib.interval import Interval
 
-# How many repeats the stated reading error is worth (ours), and the time constants that heads of
-# small engines can have, from bare fins to a full oil pan (ours). [s]
-_PRIOR_DOF, _SHORTEST_S, _LONGEST_S = 4.0, 10.0, 2000.0
+# The standard deviation of one reading, and how many repeats that guess is worth (ours).
+_READING_SD_K, _PRIOR_DOF = 2.0, 4.0
+# Time constants that heads of small engines can have, from bare fins to a full oil pan (ours). [s]
+_SHORTEST_S, _LONGEST_S = 10.0, 2000.0
 _TAUS = 160
 
 
@@ -34,9 +35,7 @@ class WarmUp(NamedTuple):
     told: bool
 
 
-def fit_warm_up(
-    time_s: ArrayLike, temperature_k: ArrayLike, *, reading_sd_k: float = 2.0
-) -> WarmUp:
+def fit_warm_up(time_s: ArrayLike, temperature_k: ArrayLike) -> WarmUp:
     """End and time constant of a warming head.
 
     Parameters
@@ -45,8 +44,6 @@ def fit_warm_up(
         Since the start of the climb, three at the least. [s]
     temperature_k : array (n,)
         [K]
-    reading_sd_k : float
-        Standard deviation of one reading. [K]
 
     Returns
     -------
@@ -61,7 +58,7 @@ def fit_warm_up(
     -----
     A lumped body under steady load goes to its end as ``T = T_end - (T_end - T_0) exp(-t / tau)``
     ([1]_, chapter 5). For each time constant, end and start are least squares; the scatter joins
-    the stated reading error, worth four repeats, with what the readings show. The time constants
+    a reading error of 2 K, worth four repeats, with what the readings show. The time constants
     are weighed by how well they fit, alike on a logarithmic scale from 10 to 2000 s, so that an end
     that the readings do not tell has a wide interval.
 
@@ -69,7 +66,7 @@ def fit_warm_up(
     --------
     >>> import numpy as np
     >>> t = np.array([0.0, 60, 120, 240, 360, 480])
-    >>> found = fit_warm_up(t, 473.15 - 80 * np.exp(-t / 120.0), reading_sd_k=0.5)
+    >>> found = fit_warm_up(t, 473.15 - 80 * np.exp(-t / 120.0))
     >>> round(found.final_k.value), round(found.time_constant_s.value), found.told
     (473, 120, True)
 
@@ -80,7 +77,6 @@ def fit_warm_up(
     """
     time, seen = np.asarray(time_s, dtype=float), np.asarray(temperature_k, dtype=float)
     require(time, what="time", unit="s", at_least=0, remedy="count from the start of the climb")
-    require(reading_sd_k, what="reading error", unit="K", above=0)
     if time.size < 3 or len(set(time.tolist())) < 3:
         raise ValueError(
             "at least three readings at different times are needed; read it more often"
@@ -98,7 +94,7 @@ def fit_warm_up(
         inverse = np.linalg.inv(normal)
         found = inverse @ design.T @ seen
         rest = seen - design @ found
-        squares = _PRIOR_DOF * reading_sd_k**2 + rest @ rest
+        squares = _PRIOR_DOF * _READING_SD_K**2 + rest @ rest
         # Likelihood with the scatter integrated out, a Student's t; several ends fit alike well
         # while the curve has hardly bent, and all of them count.
         log.append(-dof / 2 * np.log(squares))
