@@ -131,7 +131,7 @@ def test_the_sentences_say_what_was_found_and_how_to_overrule_it(evening):
     [
         ("count", "runs.csv has 8 full-throttle rows, so nothing is taken from the log"),
         ("listed", "The list under runs is longer or shorter than that, so nothing is taken"),
-        ("unknown", "names a run that runs.csv does not have, or one twice, so nothing is taken"),
+        ("unknown", "has a run twice, or one that runs.csv does not have, so nothing is taken"),
     ],
 )
 def test_why_nothing_is_taken_is_said_with_the_remedy(evening, why, said):

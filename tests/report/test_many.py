@@ -189,7 +189,7 @@ def test_a_kill_leaves_whole_files_and_the_rest_is_made_the_next_time(season):
 
 @pytest.mark.slow
 @pytest.mark.skipif(os.name != "posix", reason="signals of another kind")
-def test_a_process_that_is_killed_costs_no_other_session(season):
+def test_a_process_that_is_killed_is_named_and_the_rest_is_made_the_next_time(season):
     """What a machine that runs out of memory does: one of two processes is gone."""
     without_reports(season)
     killed = []
@@ -201,4 +201,9 @@ def test_a_process_that_is_killed_costs_no_other_session(season):
 
     found = make_reports(season, jobs=2, progress=kill)
     assert killed
-    assert [one.code for one in found] == ["made"] * 3
+    said = [one.said for one in found if one.code != "made"]
+    assert said
+    assert all("a process that made reports was stopped" in one for one in said)
+    again = [one.code for one in make_reports(season, jobs=1)]
+    assert again.count("made") == len(said)
+    assert set(again) <= {"made", "unchanged"}

@@ -122,14 +122,6 @@ def test_a_clock_that_goes_back_by_more_than_half_a_day_is_over_midnight(hours, 
         ordered(seconds, scale="clock")
 
 
-def test_two_times_are_the_fewest():
-    with pytest.raises(SessionError, match="holds 1 rows with a time"):
-        ordered([1, np.nan])
-    with pytest.raises(SessionError, match="has the same time in all its rows"):
-        ordered([1, 1, 1])
-    assert ordered([1, 1, 2]).left_out == (LeftOut("time twice", 1, 6),)
-
-
 def test_cells_beyond_their_limits_are_no_readings():
     trace = ordered([0, 1, 2, 3], throttle=[-0.05, 1.05, 1.06, -0.06], speed=[-1, 200, 300, 999])
     np.testing.assert_array_equal(trace.channels["throttle_ratio"], [-0.05, 1.05, np.nan, np.nan])

@@ -358,7 +358,7 @@ def analyse(session: Session) -> Results:
     ladder = analyse_ladder(
         judged, read, fit, responses, plan.engine, plan.ride, combinations, burnt
     )
-    setup = _what_if_setup(road, plan)
+    setup, riders, top_speeds = _fellow(session, road, plan)
     bands, followings = mixture_by_bands(judged)
     return Results(
         session=session,
@@ -375,9 +375,9 @@ def analyse(session: Session) -> Results:
         fuel_limits=limits,
         octane=octane_margins(session),
         what_if_setup=setup,
-        what_if=_what_if(road, setup, session.about.units),
-        flat_top_speeds=_top_speeds(road, setup),
-        gearing=gearing_of(session, road, setup, _top_speeds(road, setup)),
+        what_if=riders,
+        flat_top_speeds=top_speeds,
+        gearing=gearing_of(session, road, setup, top_speeds),
         climbs=climbs,
         fuel_use=fuel_use(session),
         outlay=outlay(session, plan, road.pulls if road else ()),
@@ -400,42 +400,32 @@ def analyse(session: Session) -> Results:
     )
 
 
-def _what_if_setup(road, plan) -> str | None:
-    """The setup that the fellow rider is told about: the one to ride, or else the reference."""
+def _fellow(session, road, plan) -> tuple:
+    """The setup that the fellow rider is told about, its marker speeds and its top speeds."""
     if road is None or not road.equivalent:
-        return None
+        return None, (), None
+    # The one to ride, or else the reference.
     ride = plan.ride.setup if plan.ride else None
-    return ride if ride in road.equivalent else next(iter(road.equivalent))
-
-
-def _what_if(road, setup, system) -> tuple:
-    if setup is None:
-        return ()
+    setup = ride if ride in road.equivalent else next(iter(road.equivalent))
+    run, system = road.equivalent[setup], session.about.units
     shown = _KILOGRAMS if system == "metric" else _POUNDS
     masses = [float(units.from_display(mass, "mass", system)) for mass in shown]
-    found = answers(road.equivalent[setup], [Question(rider_mass_kg=mass) for mass in masses])
-    return tuple(map(ForRider, masses, found))
-
-
-def _top_speeds(road, setup) -> Answer | None:
-    return None if setup is None else flat_top_speeds(road.equivalent[setup])
+    found = answers(run, [Question(rider_mass_kg=mass) for mass in masses])
+    return setup, tuple(map(ForRider, masses, found)), flat_top_speeds(run)
 
 
 def _runs(session, air, road, read) -> tuple:
     def known(value):
         return None if isinstance(value, float) and math.isnan(value) else value
 
-    more = {
-        "force_n": road.force_of_run if road else {},
-        "stated_force_n": road.stated_force_of_run if road else {},
-        "force_weight": road.weight_of_run if road else {},
-        "reading_weight": read["weight"].to_dict(),
-    }
-    table = session.runs.join(
-        air[["temperature_k", "density_kg_m3", "sae_j1349", "iso_1585", "within_limits"]]
-    ).assign(**{name: pd.Series(by_row, dtype=float) for name, by_row in more.items()})
     # Every field is a column of that name: a new one of runs.csv needs nothing here.
-    names = [field.name for field in dataclasses.fields(Run)]
-    return tuple(
-        Run(**{name: known(getattr(row, name)) for name in names}) for row in table.itertuples()
+    found = session.runs.assign(
+        **dict(air.items()),
+        reading_weight=read["weight"],
+        force_weight=pd.Series(road.weight_of_run if road else {}, dtype=float),
+        force_n=pd.Series(road.force_of_run if road else {}, dtype=float),
+        stated_force_n=pd.Series(road.stated_force_of_run if road else {}, dtype=float),
     )
+    names = [field.name for field in dataclasses.fields(Run)]
+    rows = found[names].itertuples(index=False)
+    return tuple(Run(**dict(zip(names, map(known, row), strict=True))) for row in rows)

@@ -316,12 +316,7 @@ def closed_setups(results: Results) -> dict:
     Those that a gate shuts, except that one with some odds of being lean may be ridden in a test
     as long as its likeliest mixture is inside the band: what ends its run is the gauge.
     """
-    found = {}
-    for name in results.session.setups:
-        one = combination_of(results, name)
-        if one.gate is not None and not _may_be_tested(one, results.band):
-            found[name] = one
-    return found
+    return {name: one for name, one in _gated(results).items() if not _may_be_tested(one, results)}
 
 
 def watched_setups(results: Results) -> tuple[str, ...]:
@@ -331,17 +326,17 @@ def watched_setups(results: Results) -> tuple[str, ...]:
     ----------
     results : tuninglib.analysis.analyse.Results
     """
+    return tuple(name for name, one in _gated(results).items() if _may_be_tested(one, results))
+
+
+def _gated(results) -> dict:
     found = {name: combination_of(results, name) for name in results.session.setups}
-    return tuple(
-        name
-        for name, one in found.items()
-        if one.gate is not None and _may_be_tested(one, results.band)
-    )
+    return {name: one for name, one in found.items() if one.gate is not None}
 
 
-def _may_be_tested(one, band) -> bool:
+def _may_be_tested(one, results) -> bool:
     lean = one.gate.code == "lean" and one.lambda_ is not None
-    return lean and one.lambda_.value <= band.highest
+    return lean and one.lambda_.value <= results.band.highest
 
 
 def _stop(results, row, limits) -> dict | None:
@@ -449,26 +444,15 @@ def _could_change(results, setup: str) -> bool:
 
 def _row_alone(folder, problems) -> Interim:
     """What the last row says where the session as a whole cannot be read yet."""
-    limits = stop_limits(what_stands(folder))
     row = read_runs(Path(folder) / RUNS, {}, []).iloc[-1]
-
-    def known(value):
-        return None if math.isnan(value) else float(value)
-
-    about = {"run": known(row["run"]), "setup": row["setup"], "limits": limits}
+    limits, setup = stop_limits(what_stands(folder)), row["setup"]
+    names = ("run", "gauge_low", "gauge_high", "head_temperature_k")
+    run, low, high, head_k = (None if math.isnan(row[n]) else float(row[n]) for n in names)
+    found = _stop_of_row(row["state"], low, high, head_k, limits) or {}
     if row["knock"] in KNOCKED:
-        heard = Knock(row["setup"], about["run"], row["knock"])
-        return Interim(code="stop", why="knock", knock=heard, problems=problems, **about)
-    found = _stop_of_row(
-        row["state"],
-        known(row["gauge_low"]),
-        known(row["gauge_high"]),
-        known(row["head_temperature_k"]),
-        limits,
-    )
-    if found is not None:
-        return Interim(code="stop", problems=problems, **found, **about)
-    return Interim(code="unknown", problems=problems, **about)
+        found = {"why": "knock", "knock": Knock(setup, run, row["knock"])}
+    code = "stop" if found else "unknown"
+    return Interim(code=code, run=run, setup=setup, limits=limits, problems=problems, **found)
 
 
 # A speed so many times that of the middle run is asked about: no part moves the speed at a marker
@@ -741,6 +725,7 @@ def plan_day(
     else:
         order = run_order(first_pass.setups, repeats=repeats, riders=riders)
     changes = _changes(order.setups, parts)
+    day_sd = aim.day_sd or Assumptions().day_to_day.sd
 
     def visible(count):
         return smallest_visible_gain(
@@ -757,7 +742,16 @@ def plan_day(
         + sum(count * getattr(swap, kind) for kind, count in changes.items()),
         changes=changes,
         in_blocks=in_blocks,
-        across_days=_across_days(aim.scatter, repeats, aim.day_sd or Assumptions().day_to_day.sd),
+        across_days={
+            common: half_width_across_days(
+                scatter_sd=aim.scatter,
+                repeats=repeats,
+                common_repeats=common,
+                day_sd=day_sd,
+                own_sd=day_sd * OWN_SHARE,
+            )
+            for common in COMMON_RUNS
+        },
     )
 
 
@@ -809,29 +803,13 @@ def _repeats(gain, scatter, setups: int) -> int:
         ) from None
 
 
-def _across_days(scatter, repeats, day_sd) -> dict:
-    """What a gain over a setup of another day is known to, with common runs and without."""
-    return {
-        common: half_width_across_days(
-            scatter_sd=scatter,
-            repeats=repeats,
-            common_repeats=common,
-            day_sd=day_sd,
-            own_sd=day_sd * OWN_SHARE,
-        )
-        for common in COMMON_RUNS
-    }
-
-
 def _changes(setups, parts) -> dict:
     """How often each kind of part is changed from one run to the next."""
     counts = dict.fromkeys(_KINDS, 0)
     for one, other in pairwise(setups):
-        if one == other:
-            continue
-        if one not in parts or other not in parts:
-            counts["injector"] += 1
-            continue
-        for kind in _KINDS:
-            counts[kind] += parts[one][kind] != parts[other][kind]
+        if one in parts and other in parts:
+            for kind in _KINDS:
+                counts[kind] += parts[one][kind] != parts[other][kind]
+        else:
+            counts["injector"] += one != other
     return counts

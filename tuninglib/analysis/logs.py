@@ -236,19 +236,17 @@ def mixture_by_bands(session: Session) -> tuple:
         _band(setup, "throttle", THROTTLE_EDGES, band, mean)
         for (setup, band), mean in by_throttle.items()
     ]
-    speed = trace.channels.get("engine_speed_rpm")
-    if speed is not None:
-        full = np.where(throttle >= THROTTLE_EDGES[-2], speed, np.nan)
-        if np.isfinite(full).any():
-            edges = _STEP_RPM * np.arange(
-                np.floor(np.nanmin(full) / _STEP_RPM), np.ceil(np.nanmax(full) / _STEP_RPM) + 1
-            )
-            if edges.size > 1:
-                stretches = settled_stretches(trace.time_s, full, shown, edges=edges, lag_s=lag)
-                found += [
-                    _band(setup, "engine speed", edges, band, mean)
-                    for (setup, band), mean in _by_setup(stretches, setup_at).items()
-                ]
+    speed = trace.channels.get("engine_speed_rpm", np.full(throttle.shape, np.nan))
+    full = np.where(throttle >= THROTTLE_EDGES[-2], speed, np.nan)
+    if np.isfinite(full).any():
+        ends = np.floor(np.nanmin(full) / _STEP_RPM), np.ceil(np.nanmax(full) / _STEP_RPM)
+        edges = _STEP_RPM * np.arange(ends[0], ends[1] + 1)
+        if edges.size > 1:
+            stretches = settled_stretches(trace.time_s, full, shown, edges=edges, lag_s=lag)
+            found += [
+                _band(setup, "engine speed", edges, band, mean)
+                for (setup, band), mean in _by_setup(stretches, setup_at).items()
+            ]
     order = {name: at for at, name in enumerate(session.setups)}
     found.sort(key=lambda one: (one.by != "throttle", one.low, order[one.setup]))
     return tuple(found), _followings(session, by_throttle)
@@ -446,6 +444,7 @@ def _intervals(values, halves, kept) -> tuple:
 def _logged(session, air, road):
     """Setup, time and speed since the start line, and ride of each run that counts."""
     trace = session.traces[session.found.log]
+    speed = trace.channels["speed_m_s"]
     rows = session.runs.set_index("run", drop=False)
     index = dict(zip(session.runs["run"], session.runs.index, strict=True))
     found = []
@@ -455,10 +454,8 @@ def _logged(session, air, road):
         row, weather = rows.loc[one.run], air.loc[index[one.run]]
         if row["exclude"] or row["state"] != "full":
             continue
-        speed = trace.channels["speed_m_s"]
-        within = (trace.time_s >= one.enter_s + _MARGIN_S) & (
-            trace.time_s <= one.leave_s - _MARGIN_S
-        )
+        since = trace.time_s - one.enter_s
+        within = (since >= _MARGIN_S) & (trace.time_s <= one.leave_s - _MARGIN_S)
         within &= np.isfinite(speed)
         ride = Ride(
             hill=hill_of(session),
@@ -469,7 +466,7 @@ def _logged(session, air, road):
             rolling_coefficient=road.rolling_coefficient.value,
             wind_m_s=float(weather["headwind_m_s"]),
         )
-        found.append((row["setup"], (trace.time_s[within] - one.enter_s, speed[within]), ride))
+        found.append((row["setup"], (since[within], speed[within]), ride))
     return found
 
 
@@ -481,34 +478,26 @@ def _shared_sd(session, road, runs, grid, force):
     """
     ride = runs[0].ride
     air = grid + ride.wind_m_s
-    drag = ride.air_density_kg_m3 * air * np.abs(air) / 2
+    density, area = ride.air_density_kg_m3, ride.drag_area_m2
+    drag = density * air * np.abs(air) / 2
     weight = ride.mass_kg * ride.gravity_m_s2
-    grade = hill_of(session).mean_grade_ratio
-    resist = weight * (grade + ride.rolling_coefficient) + drag * ride.drag_area_m2
-    pull = (np.nan_to_num(force) - resist) / (ride.mass_kg + ride.rotating_mass_kg)
-    masses = [session.bike.mass, *(rider.mass for rider in session.riders.values())]
-    sd = {name: value.half_width / Z_95 for name, value in (
-        ("drag", road.drag_area_m2), ("rolling", road.rolling_coefficient),
-        ("rotating", road.rotating_mass_kg), ("grade", session.hill.grade),
-        ("wind", session.weather.headwind), ("density", session.assumptions.air_density),
-        ("factor", logged_factor(session)),
-    )}  # fmt: skip
-    mass = np.hypot.reduce([masses[0].half_width, max(one.half_width for one in masses[1:])]) / Z_95
+    steepness = hill_of(session).mean_grade_ratio + ride.rolling_coefficient
+    inertia = ride.mass_kg + ride.rotating_mass_kg
+    pull = (np.nan_to_num(force) - weight * steepness - drag * area) / inertia
+    riders = [rider.mass.half_width for rider in session.riders.values()]
+    mass_sd = np.hypot(session.bike.mass.half_width, max(riders)) / Z_95
+
+    def sd(value):
+        return value.half_width / Z_95
+
     parts = (
-        drag * sd["drag"],
-        weight * sd["rolling"] + 0 * grid,
-        weight * sd["grade"] + 0 * grid,
-        ride.air_density_kg_m3 * ride.drag_area_m2 * np.abs(air) * sd["wind"],
-        drag * ride.drag_area_m2 * sd["density"],
+        drag * sd(road.drag_area_m2),
+        weight * sd(road.rolling_coefficient),
+        weight * sd(session.hill.grade),
+        density * area * np.abs(air) * sd(session.weather.headwind),
+        drag * area * sd(session.assumptions.air_density),
+        pull * sd(road.rotating_mass_kg),
+        (pull + ride.gravity_m_s2 * steepness) * mass_sd,
+        (pull * inertia + 2 * drag * area) * sd(logged_factor(session)),
     )
-    squares = sum(part**2 for part in parts)[None]
-    return np.sqrt(
-        squares
-        + (pull * sd["rotating"]) ** 2
-        + ((pull + ride.gravity_m_s2 * (grade + ride.rolling_coefficient)) * mass) ** 2
-        + (
-            (pull * (ride.mass_kg + ride.rotating_mass_kg) + 2 * drag * ride.drag_area_m2)
-            * sd["factor"]
-        )
-        ** 2
-    )
+    return np.sqrt(sum(part**2 for part in parts))

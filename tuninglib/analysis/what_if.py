@@ -29,6 +29,12 @@ from tuninglib.statistics.road_runs import HILL_FIELDS, RUN_FIELDS, Runs, moved_
 
 # Parts of the force that go with another rider: how he sits, shifts and holds the throttle.
 OTHER_RIDER = ("other_rider_log_force", "other_rider_drag_ratio")
+# What can be off about a run, and about each piece of its hill.
+_OF_PIECES = ("lengths_m", "grade_ratios")
+_OF_THE_RUN = (
+    "log_force", "entry_m_s", "rider_mass_kg", "bike_mass_kg", "rotating_mass_kg",
+    "air_density_kg_m3", "drag_area_m2", "rolling_coefficient", "headwind_m_s",
+)  # fmt: skip
 # Directions that add less than this share to any quantity's variance are left out.
 _LEAST = 1e-10
 
@@ -152,12 +158,7 @@ def equivalent_run(
 def _moves_of_the_run(fit, stated, likely, share, setup, other_rider_sds) -> tuple:
     """Independent directions of one standard deviation each, as few as there are quantities."""
     pieces = likely["lengths_m"].size
-    names = [
-        "log_force", "entry_m_s", "rider_mass_kg", "bike_mass_kg", "rotating_mass_kg",
-        "air_density_kg_m3", "drag_area_m2", "rolling_coefficient", "headwind_m_s",
-        *(("lengths_m", piece) for piece in range(pieces)),
-        *(("grade_ratios", piece) for piece in range(pieces)),
-    ]  # fmt: skip
+    names = [*_OF_THE_RUN, *((field, piece) for field in _OF_PIECES for piece in range(pieces))]
     place = {name: number for number, name in enumerate(names)}
     # By how much each quantity moves with one standard deviation of each unknown.
     by_unknown = np.zeros((len(names), len(fit.shared)))
@@ -220,12 +221,6 @@ def _independent(moved):
 # [1] D. Du Bois, E. F. Du Bois, Archives of Internal Medicine 17 (1916), 863-871.
 BODY_EXPONENT = 0.425
 RIDER_SHARE = 0.5
-
-_OF_PIECES = ("lengths_m", "grade_ratios")
-_OF_THE_RUN = (
-    "log_force", "entry_m_s", "rider_mass_kg", "bike_mass_kg", "rotating_mass_kg",
-    "air_density_kg_m3", "drag_area_m2", "rolling_coefficient", "headwind_m_s",
-)  # fmt: skip
 
 # Of the integration at constant power, on each piece: good to 1e-6 of the marker speed. The
 # page's script takes as many.

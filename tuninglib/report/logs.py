@@ -302,7 +302,7 @@ def _found(found) -> str:
         "": "In their order they are the runs of runs.csv; if not,",
         "count": f"runs.csv has {found.rows} full-throttle rows, {so}",
         "listed": f"The list under runs is longer or shorter than that, {so}",
-        "unknown": f"The list under runs names a run that is not in runs.csv, or one twice, {so}",
+        "unknown": f"The list under runs has a run twice, or one that runs.csv does not have, {so}",
     }[found.why_not]
     return (
         f"{name} has {text} {taken} write runs = [1, 2, …] under [logs.{found.log}], one for each "

@@ -21,7 +21,6 @@ from tuninglib.report.advice import (
     next_in_brief,
     next_sentence,
     ride_sentence,
-    runs_text,
     shut_in_brief,
 )
 from tuninglib.report.heat import knock_sentence
@@ -29,6 +28,7 @@ from tuninglib.report.page_parts import (
     NONE,
     Prose,
     Table,
+    count_of,
     mixture_of,
     plain,
     spaced,
@@ -295,8 +295,8 @@ def _quiet(results, ride) -> str:
         return f"nobody wrote down whether {spaced(ride.setup)} knocked: listen."
     of = f" of {spaced(ride.setup)}" if ride is not None else ""
     return (
-        f"no knock was heard on {runs_text(listened)}{of} on which somebody listened. That is no "
-        "proof: keep listening, above all on a hot day and a long climb."
+        f"no knock was heard on {count_of(listened, 'run')}{of} on which somebody listened. That "
+        "is no proof: keep listening, above all on a hot day and a long climb."
     )
 
 
