@@ -18,7 +18,6 @@ from tuninglib.analysis.gain import Road, analyse_road
 from tuninglib.analysis.injector import analyse_ladder, responses_of, session_fit
 from tuninglib.analysis.logs import (
     BandMixture,
-    Following,
     ForceCurve,
     LogRead,
     curves_of_force,
@@ -145,8 +144,6 @@ class Results:
         Logs of the outing, as they were read.
     bands : tuple of BandMixture
         Lambda by throttle and engine speed, from the log of a gauge.
-    followings : tuple of Following
-        Where lambda follows another injector, by throttle.
     force_curves : tuple of ForceCurve
         Wheel force against speed, the reference first; empty without logged speeds.
     pressure_source : str
@@ -179,7 +176,6 @@ class Results:
     outlay: Outlay
     logs: tuple[LogRead, ...]
     bands: tuple[BandMixture, ...]
-    followings: tuple[Following, ...]
     force_curves: tuple[ForceCurve, ...]
     pressure_source: str
     provenance: tuple[tuple[str, str], ...]
@@ -247,7 +243,7 @@ SCHEMA_FILE = Path(__file__).with_name("results.schema.json")
 KEYS = (
     "plan", "flips", "combinations", "octane", "gauge_check", "mixtures", "road", "ladder",
     "what_if", "flat_top_speeds", "gearing", "climbs", "fuel_use", "outlay", "logs", "bands",
-    "followings", "force_curves", "found_runs", "doubts", "knocks", "fuel_limits", "runs",
+    "force_curves", "found_runs", "doubts", "knocks", "fuel_limits", "runs",
     "provenance", "season",
 )  # fmt: skip
 # Properties that a program should not have to work out again.
@@ -359,7 +355,6 @@ def analyse(session: Session) -> Results:
         judged, read, fit, responses, plan.engine, plan.ride, combinations, burnt
     )
     setup, riders, top_speeds = _fellow(session, road, plan)
-    bands, followings = mixture_by_bands(judged)
     return Results(
         session=session,
         runs=_runs(session, air, road, read),
@@ -382,8 +377,7 @@ def analyse(session: Session) -> Results:
         fuel_use=fuel_use(session),
         outlay=outlay(session, plan, road.pulls if road else ()),
         logs=logs_read(session),
-        bands=bands,
-        followings=followings,
+        bands=mixture_by_bands(judged),
         force_curves=curves_of_force(session, air, road.load if road else None),
         pressure_source=day_pressure_of(session).source,
         provenance=provenance(session.folder, [log.file for log in session.logs.values()]),
