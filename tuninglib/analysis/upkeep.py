@@ -384,16 +384,15 @@ def gearing_of(
     )
     same = {"circumference_m": around.value, "slip": slip.value}
 
-    def rpm(speed, of=ratio):
-        value = sums.engine_speed_rpm(speed, ratio=of, **same)
+    def about(value):
         return Interval(value, value * (1 - doubt), value * (1 + doubt))
+
+    def rpm(speed, of=ratio):
+        return about(sums.engine_speed_rpm(speed, ratio=of, **same))
 
     engine = session.engines[session.setups[setup].engine]
     limit = engine.highest_speed.value if engine.highest_speed else None
-    limit_speed = None
-    if limit is not None:
-        value = sums.road_speed_m_s(limit, ratio=ratio, **same)
-        limit_speed = Interval(value, value * (1 - doubt), value * (1 + doubt))
+    top = None if limit is None else about(sums.road_speed_m_s(limit, ratio=ratio, **same))
     pull = next(one for one in road.pulls if one.setup == setup)
     efficiency = own.efficiency
     lost = np.hypot(efficiency.half_width / efficiency.value, around.half_width / around.value)
@@ -406,8 +405,8 @@ def gearing_of(
         entry_rpm=rpm(run.entry_m_s),
         exit_rpm=rpm(run.exit_m_s),
         limit_rpm=limit,
-        limit_speed_m_s=limit_speed,
-        limited_by=_limited_by(limit_speed, flat),
+        limit_speed_m_s=top,
+        limited_by=_limited_by(top, flat),
         torque_n_m=_wider(torque, pull.force_n, lost),
         power_w=_wider(
             pull.power_w.value / efficiency.value,
