@@ -79,7 +79,7 @@ def test_the_figure_carries_its_numbers_in_words(results):
 
 
 def test_without_logs_there_are_no_such_headings(results):
-    none = dataclasses.replace(results, logs=(), bands=(), followings=(), force_curves=())
+    none = dataclasses.replace(results, logs=(), bands=(), force_curves=())
     shown = (logs.sentences, logs.table, logs.figure, logs.mixture_sentences, logs.mixture_table,
              logs.curve_sentences, logs.curve_table, logs.curve_figure)  # fmt: skip
     assert "".join(str(one(none).html()) for one in shown) == ""
