@@ -79,7 +79,7 @@ def test_the_figure_carries_its_numbers_in_words(results):
 
 
 def test_without_logs_there_are_no_such_headings(results):
-    none = dataclasses.replace(results, logs=(), bands=(), followings=(), force_curves=())
+    none = dataclasses.replace(results, logs=(), bands=(), force_curves=())
     shown = (logs.sentences, logs.table, logs.figure, logs.mixture_sentences, logs.mixture_table,
              logs.curve_sentences, logs.curve_table, logs.curve_figure)  # fmt: skip
     assert "".join(str(one(none).html()) for one in shown) == ""
@@ -240,8 +240,6 @@ def test_part_throttle_is_held_at_one_and_full_throttle_is_not(evening):
             assert seen[setup, low].lambda_.value == pytest.approx(1.0, abs=0.006)
         band = seen[setup, 0.9].lambda_
         assert band.low <= full <= band.high
-    assert [one.place for one in evening.followings] == ["stays", "stays"]
-    assert evening.followings[0].low == 0.05
 
 
 def test_engine_speeds_are_those_of_full_throttle(evening):
@@ -250,17 +248,8 @@ def test_engine_speeds_are_those_of_full_throttle(evening):
     assert all(one.seconds > 5 for one in own)
 
 
-def test_the_words_are_what_the_bands_say(evening):
-    text = logs.mixture_sentences(evening).plain()
-    assert "at 5 % to 20 % and 20 % to 40 % of throttle lambda stays as with small nozzle" in text
-    assert "Lean spot" not in text
-    for place, said in (
-        ("follows", "the ECU goes by its table."),
-        ("unclear", "too short to tell"),
-    ):
-        other = dataclasses.replace(evening.followings[0], place=place)
-        text = logs.mixture_sentences(dataclasses.replace(evening, followings=(other,))).plain()
-        assert said in text
+def test_no_lean_spot_is_made_up(evening):
+    assert "Lean spot" not in logs.mixture_sentences(evening).plain()
 
 
 def test_a_spot_that_is_leaner_than_the_mean_is_named(evening):
@@ -281,6 +270,12 @@ def test_the_table_has_every_band(evening):
     assert len(rows) == len(evening.bands) == 10
     assert rows[0][0] == "5 % to 20 %"
     assert rows[-1][0] == "5000 to 6000 rpm"
+
+
+def test_without_a_log_nothing_is_said(evening):
+    none = dataclasses.replace(evening, bands=())
+    assert logs.mixture_sentences(none).items == ()
+    assert logs.mixture_table(none).html() == ""
 
 
 # Wheel force against speed ------------------------------------------------------------------------

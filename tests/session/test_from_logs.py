@@ -374,15 +374,6 @@ def test_why_a_clock_is_not_known_is_the_true_reason(evening):
     assert load_session(evening).found.readings.why_not == "unlike"
 
 
-def test_a_stated_shift_and_delay_go_first(evening):
-    said = 'file = "box.csv"\nshift = "43.3 s +/- 0.5 s"\ndelay = "1.5 s +/- 0.2 s"'
-    readings = load_session(
-        change(evening, "session.toml", 'file = "box.csv"', said)
-    ).found.readings
-    assert (readings.clock, readings.shift_s.value) == ("stated", 43.3)
-    assert (readings.lag_source, readings.lag_s.value) == ("stated", 1.5)
-
-
 def test_the_demo_is_what_its_script_makes(tmp_path, monkeypatch):
     monkeypatch.syspath_prepend(str(ROOT / "demo_data"))
     spec = importlib.util.spec_from_file_location(

@@ -585,39 +585,13 @@ def runs_figure(results: Results) -> Picture | Prose:
 
 
 def mixture_sentences(results: Results) -> Prose:
-    """Where lambda stays whatever injector is fitted, and spots that are leaner than the mean.
+    """Spots that are leaner than the mean.
 
     Parameters
     ----------
     results : tuninglib.analysis.analyse.Results
     """
-    items = []
-    for setup in dict.fromkeys(one.setup for one in results.followings):
-        own = [one for one in results.followings if one.setup == setup]
-        for place, said in (
-            (
-                "stays",
-                "lambda stays as with {reference}, though it differs at full throttle: the ECU "
-                "corrects there, and another injector does not change the mixture.",
-            ),
-            (
-                "follows",
-                "lambda differs from that of {reference} as much as at full throttle: there the "
-                "ECU goes by its table.",
-            ),
-            (
-                "unclear",
-                "the log is too short to tell whether lambda follows the injector; ride on there "
-                "for longer, with both.",
-            ),
-        ):
-            bands = [_throttle(one) for one in own if one.place == place]
-            if bands:
-                text = said.format(reference=spaced(results.reference))
-                label = f"By throttle, {spaced(setup)}"
-                items.append((label, f"at {listing(bands)} of throttle {text}"))
-    items += _lean_spots(results)
-    return Prose(tuple(items), style="points")
+    return Prose(tuple(_lean_spots(results)), style="points")
 
 
 def _throttle(one) -> str:
