@@ -243,16 +243,6 @@ def test_a_point_without_a_place_takes_none_from_what_is_in_it(read):
     assert trace.left_out == ()
 
 
-def test_many_points_are_taken_a_few_at_a_time(read, monkeypatch):
-    text = track(*(point(i, lat=40 + i / 10, ele=300 + i) for i in range(11)))
-    whole = read(text)
-    monkeypatch.setattr("tuninglib.session.gpx_file._AT_A_TIME", 3)
-    few = read(text)
-    for name, values in whole.channels.items():
-        np.testing.assert_array_equal(few.channels[name], values)
-    assert few.rows == 11
-
-
 def test_a_time_below_a_point_is_not_the_points_time(read):
     more = "<extensions><x><time>1999-01-01T00:00:00Z</time><ele>9</ele></x></extensions>"
     bare = '<trkpt lat="1" lon="1">{}</trkpt>'

@@ -173,6 +173,14 @@ def _field(kind, help_, example, default, **more):
     return field(default=default, metadata=metadata)
 
 
+def one_of(record: object, key: str, other: str) -> None:
+    """Refuse two keys for one thing: one of them would be passed over without a word."""
+    if all(getattr(record, name) not in (None, "", ()) for name in (key, other)):
+        raise ValueError(
+            f"has {key} and {other}, which say the same thing; keep the one that you trust"
+        )
+
+
 # Examples in round numbers of other units, for those whose unit riders there do not use.
 _ELSEWHERE = {
     "118 kg": {"us": "260 lb", "imperial": "260 lb"},

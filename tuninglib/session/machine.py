@@ -14,20 +14,13 @@ from tuninglib.session.fields import (
     MISSING,
     number,
     octane,
+    one_of,
     price,
     quantity,
     reference,
     text,
     yes_or_no,
 )
-
-
-def _one_of(record, key: str, other: str) -> None:
-    """Refuse two keys for one thing: one of them would be passed over without a word."""
-    if getattr(record, key) is not None and getattr(record, other) is not None:
-        raise ValueError(
-            f"has {key} and {other}, which say the same thing; keep the one that you trust"
-        )
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -105,7 +98,7 @@ class Bike:
     )
 
     def __post_init__(self):
-        _one_of(self, "lowest_ron", "lowest_octane")
+        one_of(self, "lowest_ron", "lowest_octane")
 
     @property
     def octane_need(self) -> Octane | None:
@@ -155,10 +148,7 @@ class Gears:
     )
 
     def __post_init__(self):
-        if self.tyre and self.circumference is not None:
-            raise ValueError(
-                "has tyre and circumference, which say the same thing; keep what was measured"
-            )
+        one_of(self, "tyre", "circumference")
         if self.tyre and not 0.8 <= self.rolling_circumference.value <= 2.6:
             raise ValueError(
                 f"has the tyre {self.tyre!r}, which rolls {self.rolling_circumference.value:.2f} m "
@@ -274,7 +264,7 @@ class Engine:
                 "has displacement as well as bore or stroke, which say the same thing; keep the "
                 "one that you trust"
             )
-        _one_of(self, "compression_ratio", "clearance_volume")
+        one_of(self, "compression_ratio", "clearance_volume")
 
     @property
     def compression(self) -> float | None:
@@ -331,7 +321,7 @@ class Fuel:
     note: str = text("anything worth knowing", default="")
 
     def __post_init__(self):
-        _one_of(self, "ron", "octane")
+        one_of(self, "ron", "octane")
 
     @property
     def octane_number(self) -> Octane | None:

@@ -19,6 +19,7 @@ from tuninglib.session.fields import (
     names,
     number,
     numbers,
+    one_of,
     pieces,
     place,
     quantity,
@@ -249,10 +250,7 @@ class Speedometer:
     )
 
     def __post_init__(self):
-        if self.factor is not None and self.checks:
-            raise ValueError(
-                "has factor and checks, which say the same thing; keep the one that you trust"
-            )
+        one_of(self, "factor", "checks")
 
 
 @dataclass(frozen=True, kw_only=True)
