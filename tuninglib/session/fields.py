@@ -31,9 +31,9 @@ MISSING = dataclasses.MISSING
 def quantity(
     unit: str,
     help_: str,
-    *,
     example: str,
     within: tuple[float, float],
+    *,
     default: object = None,
     or_by_mass: float | None = None,
     plus_minus: str = "",
@@ -66,8 +66,8 @@ def doubt(help_: str, half_width: float, *, most: float, widest: float) -> Field
     return quantity(
         "1",
         help_,
-        example=f"0 +/- {100 * half_width:g} %",
-        within=(-most, most),
+        f"0 +/- {100 * half_width:g} %",
+        (-most, most),
         default=Measured(0.0, half_width),
         plus_minus="needed",
         widest=widest,
@@ -76,9 +76,9 @@ def doubt(help_: str, half_width: float, *, most: float, widest: float) -> Field
 
 def number(
     help_: str,
-    *,
-    example: str | int | float,
+    example: str,
     within: tuple[float, float],
+    *,
     default: object = None,
     whole: bool = False,
     to_one: bool = False,
