@@ -8,6 +8,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from tests.session.conftest import require_whole
 from tuninglib.analysis.analyse import provenance
 from tuninglib.lab.forms import as_value, fields_of
 from tuninglib.lab.kit import as_text
@@ -566,11 +567,6 @@ def test_any_damage_is_read_or_refused_and_no_row_is_lost_unsaid(read, data):
         trace = read(text, columns={}, units={"time": "s", "speed": "km/h"})
     except SessionError:
         return
-    whole = sum(one.count for one in trace.left_out if not one.channel)
-    assert trace.time_s.size + whole == trace.rows
-    assert (np.diff(trace.time_s) > 0).all()
+    require_whole(trace)
     lines = text.replace("\r\n", "\n").replace("\r", "\n").split("\n")
     assert trace.rows <= len(lines)
-    for values in trace.channels.values():
-        assert values.shape == trace.time_s.shape
-        assert not np.isinf(values).any()
