@@ -10,6 +10,7 @@ import math
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import Field, field
+from functools import partial
 from typing import Any
 
 from tuninglib.interval import Measured
@@ -61,8 +62,15 @@ def quantity(
     return _field("quantity", help_, example, default, unit=unit, instead=instead, **more)
 
 
-def doubt(help_: str, half_width: float, *, most: float, widest: float) -> Field:
-    """Field for how far a ratio may be off: 0 with a half-width, of which all depends."""
+# Field for a value whose half-width has no meaning and is refused.
+exact = partial(quantity, plus_minus="none")
+
+
+def doubt(help_: str, half_width: float, most: float, widest: float) -> Field:
+    """Field for how far a ratio may be off: 0 with a half-width, of which all depends.
+
+    ``most`` is the largest value, ``widest`` the largest half-width.
+    """
     return quantity(
         "1",
         help_,

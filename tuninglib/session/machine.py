@@ -12,6 +12,7 @@ from tuninglib.physics.fuels import Octane
 from tuninglib.physics.gearing import ROLLING_SHARE, overall_ratio, tyre_diameter_m
 from tuninglib.session.fields import (
     MISSING,
+    exact,
     number,
     octane,
     one_of,
@@ -64,12 +65,10 @@ class Bike:
     oxygen_sensor: str = yes_or_no(
         "does the ECU have a working oxygen sensor, so that it holds lambda 1 at idle and cruise?"
     )
-    tank: Measured | None = quantity(
-        "m**3", "usable fuel in a full tank, for the range", "10 L", (5e-4, 0.1), plus_minus="none"
+    tank: Measured | None = exact(
+        "m**3", "usable fuel in a full tank, for the range", "10 L", (5e-4, 0.1)
     )
-    highest_ethanol: Measured | None = quantity(
-        "1", "the most that the maker allows", "10 %", (0, 1), plus_minus="none"
-    )
+    highest_ethanol: Measured | None = exact("1", "the most that the maker allows", "10 %", (0, 1))
     lowest_ron: float | None = number(
         "research octane number that the maker asks for", "95", (60, 130)
     )
@@ -82,12 +81,11 @@ class Bike:
         (4, 20),
         to_one=True,
     )
-    highest_head_temperature: Measured | None = quantity(
+    highest_head_temperature: Measured | None = exact(
         "K",
         "no setup is ridden hotter than this; say in a setup's note where it is measured",
         "220 degC",
         (350, 650),
-        plus_minus="none",
     )
 
     def __post_init__(self):
@@ -163,53 +161,36 @@ class Gears:
 class Engine:
     """One state of the engine and of what it breathes through: head, cam, exhaust, air filter."""
 
-    bore: Measured | None = quantity(
+    bore: Measured | None = exact(
         "m",
         "of the cylinder; or displacement instead of bore and stroke",
         "62 mm",
         (0.02, 0.2),
-        plus_minus="none",
         asked=True,
         instead="displacement",
     )
-    stroke: Measured | None = quantity(
-        "m",
-        "of the piston",
-        "60 mm",
-        (0.02, 0.2),
-        plus_minus="none",
-        asked=True,
-        instead="displacement",
+    stroke: Measured | None = exact(
+        "m", "of the piston", "60 mm", (0.02, 0.2), asked=True, instead="displacement"
     )
-    displacement: Measured | None = quantity(
+    displacement: Measured | None = exact(
         "m**3",
         "of all cylinders; or bore and stroke instead",
         "181 cc",
         (1e-5, 3e-3),
-        plus_minus="none",
         instead="bore",
     )
     cylinders: float = number("how many", "1", (1, 8), default=1.0, whole=True)
-    highest_speed: Measured | None = quantity(
-        "1/min",
-        "the highest engine speed in the test",
-        "9000 rpm",
-        (1000, 20000),
-        plus_minus="none",
+    highest_speed: Measured | None = exact(
+        "1/min", "the highest engine speed in the test", "9000 rpm", (1000, 20000)
     )
-    since_opened: Measured | None = quantity(
+    since_opened: Measured | None = exact(
         "m",
         "ridden between opening the engine and its first full-throttle run here",
         "350 km",
         (0, 1e9),
-        plus_minus="none",
     )
-    running_in: Measured | None = quantity(
-        "m",
-        "that the maker of its parts asks for before full throttle",
-        "300 km",
-        (0, 1e7),
-        plus_minus="none",
+    running_in: Measured | None = exact(
+        "m", "that the maker of its parts asks for before full throttle", "300 km", (0, 1e7)
     )
     breathing: Measured = quantity(
         "1",
@@ -221,12 +202,11 @@ class Engine:
     compression_ratio: float | None = number(
         "swept plus clearance volume over clearance volume", "10.1", (4, 20), to_one=True
     )
-    clearance_volume: Measured | None = quantity(
+    clearance_volume: Measured | None = exact(
         "m**3",
         "above the piston at top dead centre, gasket included, of one cylinder (by burette)",
         "19.5 cc",
         (1e-6, 1e-3),
-        plus_minus="none",
     )
 
     def __post_init__(self):
@@ -314,13 +294,12 @@ class Injector:
         or_by_mass=720.0,
         default=MISSING,
     )
-    tolerance: Measured = quantity(
+    tolerance: Measured = exact(
         "1",
         "how far the flow may be off as stated (95 %); small if you measured it",
         "7 %",
         (0.001, 0.5),
         default=Measured(0.07),
-        plus_minus="none",
     )
     flow_pressure: Measured | None = quantity(
         "Pa", "at which the flow is stated; left out: the bike's own", "3 bar", (5e4, 2e6)

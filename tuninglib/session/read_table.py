@@ -151,14 +151,10 @@ COLUMNS = {
         choices=("full", "cruise", "idle"),
     ),
     "down_entry_speed": _speed(
-        "rolling back down out of gear, at the marker",
-        "shown_down_entry_m_s",
-        low=0.5,
+        "rolling back down out of gear, at the marker", "shown_down_entry_m_s", low=0.5
     ),
     "down_exit_speed": _speed(
-        "rolling back down out of gear, at the start line",
-        "shown_down_exit_m_s",
-        low=0.5,
+        "rolling back down out of gear, at the start line", "shown_down_exit_m_s", low=0.5
     ),
     "air_temperature": _quantity("K", "of the air", "air_temperature_k", 233.15, 328.15),
     "air_pressure": _quantity("Pa", "where the hill is", "air_pressure_pa", 5e4, 1.1e5),

@@ -15,6 +15,7 @@ from tuninglib.session.fields import (
     choice,
     date,
     doubt,
+    exact,
     mixture,
     names,
     number,
@@ -206,7 +207,7 @@ class Gauge:
     lowest: float | None = number("the richest that it can show", "10.0", (0.4, 16))
     highest: float | None = number("the leanest that it can show", "20.0", (1, 40))
     accuracy: Measured = doubt(
-        "how far lambda may be off, by the same on all readings", 0.02, most=0.05, widest=0.2
+        "how far lambda may be off, by the same on all readings", 0.02, 0.05, 0.2
     )
 
 
@@ -220,12 +221,11 @@ class Speedometer:
         "0.96 +/- 0.01",
         (0.7, 1.1),
     )
-    resolution: Measured | None = quantity(
+    resolution: Measured | None = exact(
         "m/s",
         "the smallest step that you can read; left out: one whole unit of the speeds typed",
         "1 km/h",
         (0.01, 3),
-        plus_minus="none",
     )
     checks: tuple = speed_pairs(
         "shown and true speed, from GPS or a timed distance, two pairs or more",
@@ -250,9 +250,7 @@ class Use:
     """How the bike will be ridden once the tests are over; the advice is for that."""
 
     fuels: tuple = references(
-        "fuels",
-        "that may be in the tank; left out: those of the setups",
-        example=["e5", "e10"],
+        "fuels", "that may be in the tank; left out: those of the setups", example=["e5", "e10"]
     )
     riding: str = choice(
         "climbs and motorway mean minutes of full load, which need a richer mixture; left out: "
@@ -300,20 +298,19 @@ class Use:
 class Assumptions:
     """What is assumed until you say otherwise."""
 
-    run_scatter: Measured = quantity(
+    run_scatter: Measured = exact(
         "1",
         "how far wheel force usually scatters from run to run (standard deviation); your repeats "
         "refine it",
         "2.6 %",
         (0.001, 0.5),
         default=Measured(RUN_SCATTER.median),
-        plus_minus="none",
     )
     rider_effect: Measured = doubt(
         "how far riders differ in wheel force by how they sit and shift",
         2 * RIDER_EFFECT_SD,
-        most=0.01,
-        widest=0.2,
+        0.01,
+        0.2,
     )
     flow_response: Measured = quantity(
         "1",
@@ -325,40 +322,36 @@ class Assumptions:
         widest=2.0,
     )
     breathing_change: Measured = doubt(
-        "how far breathing may differ between engines, apart from displacement",
-        0.10,
-        most=0.2,
-        widest=0.5,
+        "how far breathing may differ between engines, apart from displacement", 0.10, 0.2, 0.5
     )
-    rider_drag: Measured = doubt("how far riders differ in drag area", 0.10, most=0.1, widest=0.5)
+    rider_drag: Measured = doubt("how far riders differ in drag area", 0.10, 0.1, 0.5)
     drift: Measured = doubt(
         "how far wheel force may drift from the first run to the last, apart from the weather",
         0.04,
-        most=0.05,
-        widest=0.3,
+        0.05,
+        0.3,
     )
     air_density: Measured = doubt(
-        "how far the air density may be off, by the same on all runs", 0.01, most=0.02, widest=0.1
+        "how far the air density may be off, by the same on all runs", 0.01, 0.02, 0.1
     )
     day_to_day: Measured = doubt(
         "how far wheel force of all setups together differs from day to day, weather aside",
         0.05,
-        most=0.01,
-        widest=0.3,
+        0.01,
+        0.3,
     )
     mixture_day_to_day: Measured = doubt(
         "how far lambda of all setups together differs from day to day, gauge and fuel included",
         0.02,
-        most=0.01,
-        widest=0.2,
+        0.01,
+        0.2,
     )
-    leaner_limit: Measured | None = quantity(
+    leaner_limit: Measured | None = exact(
         "1",
         "chance of being leaner than the band above which a setup is not recommended; left out: "
         "10 %, 15 % with pull first, 5 % with cool first",
         "10 %",
         (0.01, 0.99),
-        plus_minus="none",
     )
     richest_lambda: float = number(
         "lambda below which fuel washes the oil off the bore, so that a setup is not recommended",
