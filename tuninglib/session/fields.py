@@ -535,14 +535,6 @@ def _octane(value, meta, names):
     return Octane(parse_number(match[1]), match[2].upper())
 
 
-# Volumes that pumps sell by, in litres; exact by definition.
-_VOLUMES = {
-    "l": 1.0, "liter": 1.0, "litre": 1.0, "gal": 3.785411784, "gallon": 3.785411784,
-    "us gal": 3.785411784, "us gallon": 3.785411784, "imp gal": 4.54609,
-    "imperial gal": 4.54609, "imperial gallon": 4.54609, "uk gal": 4.54609,
-}  # fmt: skip
-
-
 _HUNDREDTHS = re.compile(r"[\d.,]+\s*(?:p|c|ct|cts|cents?|pence|¢)", re.IGNORECASE)
 
 
@@ -558,8 +550,11 @@ def _price(value, meta, names):
     bare = re.fullmatch(
         r"\s*[A-Za-z$€£¥]*\s*([0-9][0-9.,]*?)(?:[.,][-–—]+)?\s*[A-Za-z$€£¥]*\s*", amount
     )
-    litres = _VOLUMES.get(" ".join(volume.lower().split())) if slash else 1.0
-    if not bare or litres is None:
+    try:
+        litres = convert(1.0, volume, "L") if slash else 1.0
+    except ValueError:
+        bare = None
+    if not bare:
         raise ValueError(
             f"{value!r} is not a price per volume; write for example {meta['example']!r} (gal is "
             "the US gallon; write imperial gal for the other) or 1.89 for one litre"

@@ -114,7 +114,7 @@ def _speed(help_, si_name, *, low=1.0, **more) -> Column:
 
 def _number_of(help_, *, low=0, **more) -> Column:
     """The number of a run, a roll or a climb."""
-    return Column("number", help_, required=True, low=low, high=1e6, **more)
+    return Column("number", help_, required=True, low=low, high=1e6, whole=True, **more)
 
 
 def _reading(help_) -> Column:
@@ -129,7 +129,7 @@ KNOCKED = (*LOUD, NOTED)
 
 # runs.csv.
 COLUMNS = {
-    "run": _number_of("its number, each number once", unique=True, whole=True),
+    "run": _number_of("its number, each number once", unique=True),
     "setup": Column("name", "a setup of session.toml", required=True),
     "rider": Column("name", "a rider of session.toml, where there is more than one"),
     "entry_speed": _speed("at the start line", "shown_entry_m_s"),
@@ -207,7 +207,7 @@ FALL_COLUMNS = {
 
 # climbs.csv: readings of one climb share its number.
 CLIMB_COLUMNS = {
-    "climb": _number_of("its number", whole=True),
+    "climb": _number_of("its number"),
     "setup": COLUMNS["setup"],
     "time": _quantity("s", "since the climb began", "time_s", 0, 3e4, required=True),
     "head_temperature": replace(COLUMNS["head_temperature"], help="then", required=True),
