@@ -54,7 +54,7 @@ def test_knock_and_a_lean_mixture_are_never_recommended(results):
     assert shut["big_150"].knock.run == 5
     assert shut["big_164"].code == "lean"
     prospect = next(p for p in results.ladder.prospects if p.injector == "i150")
-    assert prospect.shut_everywhere
+    assert all(one.gate for one in prospect.fuels)
     assert prospect.on("e10").gate.code == "knock implied"
 
 

@@ -131,7 +131,7 @@ def seen_in_log(monkeypatch, session, bands):
                     lambda_=Interval(value, value - half, value + half))
         for name, low, value, half in bands
     )  # fmt: skip
-    monkeypatch.setattr("tuninglib.analysis.doubts.mixture_by_bands", lambda session: (made, ()))
+    monkeypatch.setattr("tuninglib.analysis.doubts.mixture_by_bands", lambda session: made)
     return check_gauge(session, air_of_runs(session))
 
 

@@ -29,10 +29,10 @@ def ladder(results):
 
 
 def test_the_order_is_by_expected_harm_and_what_is_shut_comes_last(ladder):
-    shut = [one.shut_everywhere for one in ladder.prospects]
+    shut = [all(f.gate for f in one.fuels) for one in ladder.prospects]
     assert shut == sorted(shut)
     assert True in shut
-    standing = [one.harm for one in ladder.prospects if not one.shut_everywhere]
+    standing = [one.harm for one, out in zip(ladder.prospects, shut, strict=True) if not out]
     assert standing == sorted(standing)
     for one in ladder.prospects:
         lambdas = [fuel.lambda_.value for fuel in one.fuels]

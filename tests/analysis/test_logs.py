@@ -12,8 +12,6 @@ from tuninglib.analysis.logs import (
     LogChannel,
     _band,
     _by_setup,
-    _difference,
-    _followings,
     _intervals,
     _logged,
     _setups,
@@ -79,69 +77,6 @@ def session(**setups):
         setups={"a": setup("i1"), "b": setup("i2")} | setups,
         about=SimpleNamespace(reference="a"),
     )
-
-
-def test_a_difference_is_of_logarithms():
-    by = {("a", 1): mean(0.9, 0.009, 3), ("b", 1): mean(1.0, 0.02, 2)}
-    change, sd, dof = _difference(by, "a", "b", 1)
-    assert change == pytest.approx(np.log(1 / 0.9))
-    assert sd == pytest.approx(np.hypot(0.01, 0.02))
-    assert dof == 5
-    assert _difference(by, "a", "b", 2) is None
-    nothing = BandMean(None, np.nan, 0, 1, 5.0)
-    assert _difference(by | {("b", 1): nothing}, "a", "b", 1) is None
-    assert _difference(by | {("a", 1): nothing}, "a", "b", 1) is None
-
-
-def test_a_share_is_that_of_the_difference_at_full_throttle():
-    """By hand: 0.02 of 0.10, errors of each joined, Student's with the fewer degrees of freedom."""
-    by = {
-        ("a", FULL): mean(1.0, 0.006, 3), ("b", FULL): mean(np.exp(0.10), 0.0, 3),
-        ("a", 0): mean(1.0, 0.008, 1), ("b", 0): mean(np.exp(0.02), 0.0, 2),
-    }  # fmt: skip
-    (one,) = _followings(session(), by)
-    assert (one.setup, one.low, one.high) == ("b", 0.05, 0.2)
-    assert one.share.value == pytest.approx(0.2)
-    t_of_three = 3.182446
-    half = t_of_three * np.hypot(0.008, 0.2 * 0.006) / 0.10
-    assert one.share.half_width == pytest.approx(half, rel=1e-5)
-    assert (one.share.high - one.share.low) / 2 == pytest.approx(one.share.half_width)
-
-
-@pytest.mark.parametrize(
-    ("here", "sd", "place"),
-    [(0.0, 0.004, "stays"), (0.1, 0.004, "follows"), (0.05, 0.004, "unclear"),
-     (0.0, 0.03, "unclear"), (-0.06, 0.004, "unclear"), (-0.02, 0.004, "stays"),
-     (0.03, 0.0001, "stays"), (0.06, 0.0001, "follows"), (0.16, 0.004, "follows")],
-)  # fmt: skip
-def test_a_band_stays_or_follows_on_one_side_of_a_half(here, sd, place):
-    by = {
-        ("a", FULL): mean(1.0, 0.001, 6), ("b", FULL): mean(np.exp(0.1), 0.001, 6),
-        ("a", 2): mean(1.0, sd, 6), ("b", 2): mean(np.exp(here), sd, 6),
-    }  # fmt: skip
-    (one,) = _followings(session(), by)
-    assert (one.low, one.place) == (0.4, place)
-
-
-@pytest.mark.parametrize(
-    ("change", "there"), [(0.031, True), (0.029, False), (-0.031, True), (-0.029, False)]
-)
-def test_only_a_clear_difference_at_full_throttle_tells(change, there):
-    """Three standard deviations of 0.01, either way."""
-    by = {
-        ("a", FULL): mean(1.0, 0.01, 6), ("b", FULL): mean(np.exp(change), 0.0, 6),
-        ("a", 0): mean(1.0), ("b", 0): mean(1.0),
-    }  # fmt: skip
-    assert bool(_followings(session(), by)) == there
-
-
-def test_only_another_injector_alone_is_compared():
-    keys = ((name, band) for name in "abcde" for band in (0, FULL))
-    by = {key: mean(0.9 if key[1] == FULL and key[0] != "a" else 1.0) for key in keys}
-    some = session(c=setup("i2", engine="stock"), d=setup("i2", fuel="e10"), e=setup("i1"))
-    assert [one.setup for one in _followings(some, by)] == ["b"]
-    # Full throttle itself is no band beside it.
-    assert [one.low for one in _followings(some, by)] == [0.05]
 
 
 def track(still=(), leave=(100.0, 200.0)):
@@ -234,7 +169,7 @@ def test_bands_are_in_order_of_what_is_driven(monkeypatch):
     throttle = np.choose(part, [0.1, 1.0, 0.95])
     speed = np.choose(part, [3000.0, 5200.0, 6700.0])
     some = logged(monkeypatch, throttle_ratio=throttle, engine_speed_rpm=speed)
-    bands, _ = mixture_by_bands(some)
+    bands = mixture_by_bands(some)
     assert [(one.by, one.low, one.high, one.setup) for one in bands] == [
         ("throttle", 0.05, 0.2, "b"), ("throttle", 0.05, 0.2, "a"),
         ("throttle", 0.9, 1.0, "b"), ("throttle", 0.9, 1.0, "a"),
@@ -248,17 +183,17 @@ def test_bands_are_in_order_of_what_is_driven(monkeypatch):
     none = logged(
         monkeypatch, throttle_ratio=np.choose(part, [0.1, 0.3, 0.5]), engine_speed_rpm=speed
     )
-    assert {one.by for one in mixture_by_bands(none)[0]} == {"throttle"}
+    assert {one.by for one in mixture_by_bands(none)} == {"throttle"}
     one = logged(monkeypatch, throttle_ratio=throttle, engine_speed_rpm=0 * speed + 5000.0)
-    assert {one.by for one in mixture_by_bands(one)[0]} == {"throttle"}
+    assert {one.by for one in mixture_by_bands(one)} == {"throttle"}
 
 
 @pytest.mark.parametrize("lacks", ["scale", "readings", "shift", "throttle"])
 def test_what_cannot_be_brought_to_runs_has_no_bands(monkeypatch, lacks):
     more = {} if lacks == "throttle" else {"throttle_ratio": np.ones(600)}
     how = {"scale": {"scale": None}, "readings": {"readings": False}, "shift": {"shift": False}}
-    assert mixture_by_bands(logged(monkeypatch, **how.get(lacks, {}), **more)) == ((), ())
-    assert mixture_by_bands(SimpleNamespace(found=None)) == ((), ())
+    assert mixture_by_bands(logged(monkeypatch, **how.get(lacks, {}), **more)) == ()
+    assert mixture_by_bands(SimpleNamespace(found=None)) == ()
 
 
 # Curves of force: which rows and runs count, and what is not known --------------------------------

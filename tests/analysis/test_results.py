@@ -48,12 +48,6 @@ def prospect(*fuels):
                     fuels=fuels, price=None)  # fmt: skip
 
 
-def test_an_injector_is_shut_where_every_fuel_is():
-    assert prospect(one(gate="knock"), one("e10", gate="lean")).shut_everywhere
-    assert not prospect(one(gate="knock"), one("e10")).shut_everywhere
-    assert not prospect(one(), one("e10")).shut_everywhere
-
-
 def test_its_harm_is_the_mean_over_its_fuels():
     assert prospect(one(harm=1.0), one("e10", harm=4.0), one("e85", harm=7.0)).harm == 4.0
     own = one("e10")

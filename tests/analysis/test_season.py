@@ -449,7 +449,6 @@ def test_a_days_force_is_that_of_its_own_report(season, reports):
 
 def test_comparisons_are_counted_and_a_link_is_enough_to_tell_apart(outings):
     two = season_of(outings[:2])
-    assert all(pull.p_adjusted <= 1 for pull in season_of(outings[2:]).pulls[1:])
     # Two days that share a setup hardly tell how far days differ, and need not.
     assert two.day_sd_is_assumed
     assert two.pulls[1].linked
@@ -466,11 +465,10 @@ def test_gains_are_counted_from_what_most_outings_count_from_or_the_first(outing
     twice = replace(july, folder="again", runs_checksum="again")
     assert season_of((may, july, twice)).reference == "big_164"
     for one in (season_of((may, july, twice)), season_of((june, july, august))):
-        first, *others = one.pulls
+        first, *_ = one.pulls
         assert first.setup == one.reference
         assert first.linked
         assert (first.gain, first.verdict) == (None, None)
-        assert all(0 < pull.p_adjusted <= 1 for pull in others)
 
 
 @pytest.mark.parametrize(

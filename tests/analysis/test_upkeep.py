@@ -371,35 +371,15 @@ def test_what_a_gain_costs_needs_a_gain_that_is_sure(results):
     whole = outlay(session, plan, pulls)
     assert whole.ride == 199
     assert whole.per_gain.high == pytest.approx(199 / (100 * own.gain.ratio.low))
-    assert whole.per_speed == pytest.approx(199 / own.speed_gain_m_s)
-
-    def with_own(**changes):
-        return outlay(session, plan, [replace(own, **changes)])
-
     for low, there in ((0.001, True), (-0.001, False)):
         unsure = replace(own.gain, ratio=Interval(0.15, low, 0.3))
-        found = with_own(gain=unsure)
-        assert (found.per_gain is not None) == (found.per_speed is not None) == there
-    assert with_own(gain=None).per_gain is None
-    for speed in (None, 0.0, -1.0):
-        assert with_own(speed_gain_m_s=speed).per_speed is None
-        assert with_own(speed_gain_m_s=speed).per_gain is not None
+        found = outlay(session, plan, [replace(own, gain=unsure)])
+        assert (found.per_gain is not None) == there
+    assert outlay(session, plan, [replace(own, gain=None)]).per_gain is None
     nothing = outlay(session, replace(plan, ride=None), pulls)
-    assert (nothing.ride, nothing.per_gain, nothing.per_speed) == (None, None, None)
+    assert (nothing.ride, nothing.per_gain) == (None, None)
     others = [one for one in pulls if one.setup != "big_172"]
     assert outlay(session, plan, others).per_gain is None
-
-
-def test_detours_are_what_is_at_hand_and_not_used(demo_folder, tmp_path):
-    outing = Outing(demo_folder, tmp_path / "outing")
-    for name, price in (("i150", 20), ("i164", 30), ("i172", 31), ("i205", 40)):
-        outing.key(f"injectors.{name}", price=price)
-    outlay = outing.results().outlay
-    # i205 is a candidate that nobody bought; i172 is on the bike.
-    assert set(outlay.detours) >= {"i150", "i164"}
-    assert not {"i172", "i205"} & set(outlay.detours)
-    priced = outing.toml["injectors"]
-    assert outlay.detours_cost == sum(float(priced[name]["price"]) for name in outlay.detours)
 
 
 def invented(rng, count, truth, scatter):

@@ -46,7 +46,6 @@ def whole(out):
     return found
 
 
-@pytest.mark.slow
 @POSIX
 def test_a_killed_report_leaves_whole_files_and_the_next_one_clears_up(demo_copy, tmp_path):
     out = tmp_path / "out"
@@ -69,7 +68,6 @@ def test_a_killed_report_leaves_whole_files_and_the_next_one_clears_up(demo_copy
     assert len(whole(out)) == len(FILES)
 
 
-@pytest.mark.slow
 @POSIX
 def test_two_at_once_into_one_folder(demo_copy, tmp_path):
     out = tmp_path / "out"
@@ -228,9 +226,7 @@ NAMES = [b"-dash it's quo\"te #hash trail ", b"back\\slash dol$lar {brace} %41 a
 
 
 @pytest.mark.skipif(os.name != "posix", reason="names that other systems do not have")
-@pytest.mark.parametrize(
-    "name", [NAMES[0], *(pytest.param(one, marks=pytest.mark.slow) for one in NAMES[1:])], ids=repr
-)
+@pytest.mark.parametrize("name", NAMES, ids=repr)
 def test_nothing_that_is_handed_on_says_where_it_was(demo_copy, tmp_path, name):
     parent = tmp_path / "whose home is this"
     parent.mkdir()
@@ -248,8 +244,8 @@ def test_nothing_that_is_handed_on_says_where_it_was(demo_copy, tmp_path, name):
     ("encoding", "name"),
     [
         ("ascii", b"\xff\xfe caf\xc3\xa9"),
-        pytest.param("ascii", "caf\u00e9".encode(), marks=pytest.mark.slow),
-        pytest.param("utf-8", b"\xff\xfe caf\xc3\xa9", marks=pytest.mark.slow),
+        ("ascii", "caf\u00e9".encode()),
+        ("utf-8", b"\xff\xfe caf\xc3\xa9"),
     ],
 )
 def test_a_terminal_that_lacks_letters_names_the_page_as_it_is_on_the_disk(

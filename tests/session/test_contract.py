@@ -112,27 +112,18 @@ def test_an_entry_speed_may_be_said_once_for_all_runs(results, demo_copy, retype
 
 
 @pytest.mark.parametrize(
-    ("old", "new", "said"),
+    ("old", "new"),
     [
-        ('grade = "6.0 +/- 0.3 %"', 'rise = "24 m"', None),
-        ('grade = "6.0 +/- 0.3 %"', 'rise = "79 ft +/- 3 ft"', None),
-        ('grade = "6.0 +/- 0.3 %"', "", r"\[hill\] needs either grade or rise; write for"),
-        ('grade = "6.0', 'rise = "24 m"\ngrade = "6.0', None),
-        ('grade = "6.0 +/- 0.3 %"', 'grade = ""\nrise = "24 m"', None),
-        ('grade = "6.0', 'rise = ""\ngrade = "6.0', None),
-        ('grade = "6.0', 'rise = "30 m"\ngrade = "6.0',
-         "has a grade of 6 %, but its rise over its length makes 7.52 %; keep"),
-        ('grade = "6.0 +/- 0.3 %"', 'grade = ""\nrise = ""', "grade: is still empty"),
-        ('grade = "6.0 +/- 0.3 %"', 'rise = "240 m"', "steeper than any street; check both"),
+        ('grade = "6.0 +/- 0.3 %"', 'rise = "24 m"'),
+        ('grade = "6.0 +/- 0.3 %"', 'rise = "79 ft +/- 3 ft"'),
+        ('grade = "6.0', 'rise = "24 m"\ngrade = "6.0'),
+        ('grade = "6.0 +/- 0.3 %"', 'grade = ""\nrise = "24 m"'),
+        ('grade = "6.0', 'rise = ""\ngrade = "6.0'),
     ],
-)  # fmt: skip
-def test_a_hill_has_a_grade_or_a_rise(edit, old, new, said):
-    folder = edit("session.toml", old, new)
-    if said is None:
-        assert load_session(folder).hill.grade.value == pytest.approx(0.0601, abs=3e-4)
-        return
-    with pytest.raises(SessionError, match=said):
-        load_session(folder)
+)
+def test_a_hill_has_a_grade_or_a_rise(edit, old, new):
+    hill = load_session(edit("session.toml", old, new)).hill
+    assert hill.grade.value == pytest.approx(0.0601, abs=3e-4)
 
 
 def test_a_displacement_stands_for_bore_and_stroke(demo_folder, demo_copy):

@@ -21,42 +21,6 @@ from tuninglib.text_files import SessionError
 
 
 @pytest.mark.parametrize(
-    ("old", "new", "sentence"),
-    [
-        ('length = "150 m"', 'length = "300 m"', r"pieces add up to 550 m, but length is 400 m"),
-        ("lowest = 0.83", "lowest = 0.95", r"lowest \(0\.95\) must be below highest \(0\.9\)"),
-        (
-            "highest = 0.90",
-            "highest = 0.96",
-            r"highest \(0\.96\) is leaner than 0\.95: .* write 0\.9 or less",
-        ),
-    ],
-)
-def test_contradictions_in_the_session(edit, old, new, sentence, problems):
-    (found,) = problems(edit("session.toml", old, new))
-    assert re.search(sentence, found), found
-
-
-@pytest.mark.parametrize(
-    ("old", "new", "sentence"),
-    [
-        ("12.6,12.8", "12.9,12.8", r"row 2, gauge_low: 12\.9 is above gauge_high 12\.8; swap"),
-        ("12.6,12.8", "1.26,12.8", r"row 2, gauge_low: 1\.26 is beyond what the gauge can show"),
-        ("12.6,12.8", "12.6,21", r"row 2, gauge_high: 21 is beyond what the gauge can show \(10"),
-        ("12.6,12.8", ",12.8",
-         r"row 2, gauge_low: is empty while its partner is not; write the same number in both"),
-        ("48,62", "48,", r"row 2, exit_speed: is empty while its partner is not"),
-        ("17,none,184,full", "17,none,184,cruise",
-         r"row 5, state: speeds belong to full-throttle runs; this row says cruise"),
-    ],
-)  # fmt: skip
-def test_contradictions_in_a_run(edit, old, new, sentence, problems):
-    found = problems(edit("runs.csv", old, new))
-    assert any(re.search(sentence, line) for line in found), found
-    assert all(line.startswith("runs.csv") for line in found)
-
-
-@pytest.mark.parametrize(
     ("old", "new"), [("12.6,12.8", "12.9,12.8"), ("12.6,12.8", "1.26,12.8"), ("48,62", "48,")]
 )
 def test_a_run_that_does_not_count_contradicts_nothing(edit, retyped, old, new):
@@ -97,26 +61,6 @@ def test_a_gauge_scale_that_does_not_fit_the_readings_is_noticed(edit, problems)
     assert re.search(r"is lambda 12\.\d\d on a scale of 1, outside 0\.5 to 2", problems(folder)[0])
 
 
-@pytest.mark.parametrize(
-    ("speeds", "sentence"),
-    [
-        ("240,30", r"240 to 30 km/h up this hill needs no pull at all; check speeds, unit"),
-        (
-            "48,150",
-            r"needs 33 kW at the wheel, more than the 23 kW that an engine of 180 cc can",
-        ),
-        (
-            "30,39",
-            r"takes 0\.\d\d times the wheel force of this setup's middle run, "
-            "as if mph were typed under the other unit",
-        ),
-    ],
-)  # fmt: skip
-def test_a_run_that_nobody_rode(edit, speeds, sentence, problems):
-    found = problems(edit("runs.csv", "1,stock,tove,48,62", f"1,stock,tove,{speeds}"))
-    assert re.search(rf"^runs.csv, row 2, exit_speed: .*{sentence}", found[0]), found
-
-
 def test_a_setup_far_from_the_others_is_noticed(demo_copy, problems):
     """A setup whose runs agree with each other, but with no other setup of the session."""
     path = demo_copy / "runs.csv"
@@ -136,17 +80,6 @@ def test_pieces_agree_with_the_length_within_twice_what_is_not_known_of_it(edit,
         load_session(folder)
     else:
         with pytest.raises(SessionError, match=r"the pieces add up to 400 m, but length is"):
-            load_session(folder)
-
-
-@pytest.mark.parametrize(("altitude", "agrees"), [("600 m", True), ("800 m", False)])
-def test_a_pressure_of_sea_level_on_a_hill_is_asked_about(edit, altitude, agrees):
-    """At 600 m 943 hPa are usual, at 800 m 921; weather moves that by 55 hPa at most."""
-    folder = edit("session.toml", 'altitude = "210 m"', f'altitude = "{altitude}"')
-    if agrees:
-        load_session(folder)
-    else:
-        with pytest.raises(SessionError, match="989 hPa does not fit 800 m"):
             load_session(folder)
 
 
@@ -265,17 +198,6 @@ def test_the_speedometers_steps_tell_the_unit(changed):
     assert "if they are mph and not km/h" in said
 
 
-def test_a_step_that_nobody_stated_tells_nothing(changed):
-    """Whole miles an hour from a rider who says nothing of his speedometer are on no step."""
-    edits = [("session.toml", 'resolution = "1 km/h"\n', "")]
-    load_session(changed("bigger_cylinder", *edits))
-    # It is the engine that gives them away.
-    with pytest.raises(SessionError, match=r"in mph these speeds take .* but in km/h"):
-        load_session(
-            changed("bigger_cylinder", *edits, ("runs.csv", UP, UP.replace("km/h", "mph")))
-        )
-
-
 def test_speeds_between_the_steps_are_believed(retyped):
     """From a phone, say, to a tenth: on no step in either unit."""
 
@@ -312,13 +234,6 @@ def test_too_fast_a_way_down_is_told_as_well(changed, retyped):
     said = refused(retyped(change, folder))
     assert "would need a push of" in said
     assert "km/h under a header in mph" in said
-
-
-def test_honest_sessions_are_read(changed):
-    for name in ("bigger_cylinder", "there_and_back", "one_summer/2_june"):
-        load_session(changed(name))
-    # A slope that is stated two points too steep is another matter than a unit.
-    load_session(changed("there_and_back", ("session.toml", 'grade = "7.5', 'grade = "6.5')))
 
 
 def test_few_speeds_tell_nothing_and_eight_do(changed, retyped):
@@ -376,14 +291,10 @@ def test_speeds_that_are_on_the_steps_of_both_units_accuse_nobody():
     # Half of them is no more than chance with steps of 1 km/h.
     half = np.array([23, 41, 64, 87, 50, 51, 52, 53])
     assert _other_unit(KMH, half * MPH) == ("km/h", "mph")
-
-
-@pytest.mark.parametrize(("off", "told"), [(0.015, True), (0.03, False), (0.25, False)])
-def test_all_speeds_have_to_be_on_the_steps_of_the_other_unit(off, told):
-    typed = np.array([50.0, 51, 52, 53, 54, 55, 57, 58])
-    typed[3] += off
-    assert bool(_other_unit(KMH, typed * MPH)[0]) is told
-    # Three speeds, however often, may be chance.
+    # All of them have to be, and three speeds, however often, may be chance.
+    for off, told in ((0.015, "km/h"), (0.03, ""), (0.25, "")):
+        typed = np.array([50.0, 51, 52, 53 + off, 54, 55, 57, 58])
+        assert _other_unit(KMH, typed * MPH)[0] == told
     assert _other_unit(KMH, np.tile([50.0, 51, 52], 4) * MPH) == ("", "")
     assert _other_unit(0.0, typed * MPH) == ("", "")
 
@@ -411,16 +322,6 @@ def test_the_likeliest_of_two_explanations_is_told(monkeypatch, off, told):
     said = [problem.message for problem in whole_table(session)]
     assert len(said) == (told is not None)
     assert all(f"it needs none if they are {told};" in one for one in said)
-
-
-@pytest.mark.parametrize(("grade", "told"), [("7.5 +/- 1 %", True), ("7.5 +/- 5 %", False)])
-def test_a_slope_that_is_hardly_known_may_explain_a_way_down(changed, grade, told):
-    swap = ("runs.csv", DOWN, "down_exit_speed [mph],down_entry_speed [mph]")
-    folder = changed("there_and_back", swap, ("session.toml", "7.5 +/- 0.3 %", grade))
-    if told:
-        assert "swapped" in refused(folder)
-    else:
-        load_session(folder)
 
 
 # Asked about ------------------------------------------------------------------------------------
@@ -574,21 +475,3 @@ def test_a_gearing_is_held_against_the_speed_of_the_engine(demo_copy, old, new, 
     with pytest.raises(SessionError, match=sentence) as caught:
         load_session(demo_copy)
     assert len(caught.value.problems) == 1
-
-
-@pytest.mark.parametrize(
-    ("old", "new", "sentence"),
-    [
-        (r'(?m)^grade = "[^"]*"', 'grade = "9.0 +/- 0.3 %"', r"pieces climb .* but grade is 9 %"),
-        (r"(?m)^resolution = 0\.1.*$", "resolution = 0", "is outside 0.001 to 1"),
-        (r'(?m)^humidity = "[^"]*"', 'humidity = "0.55 %"', "is outside 1.1 to 100 %"),
-        (r'(?m)^headwind = "[^"]*"', 'headwind = "5 m/h"', "several meanings; write mph or km/h"),
-    ],
-)
-def test_what_was_taken_for_something_else_is_refused(demo_copy, old, new, sentence):
-    path = demo_copy / "session.toml"
-    text, count = re.subn(old, new, path.read_text(encoding="utf-8"), count=1)
-    assert count, old
-    path.write_text(text, encoding="utf-8")
-    with pytest.raises(SessionError, match=sentence):
-        load_session(demo_copy)

@@ -45,11 +45,6 @@ def test_a_log_is_read_with_the_session(logged):
     assert trace.channels["gauge"].size == 50
 
 
-def test_a_session_without_logs_has_none(demo_folder):
-    session = load_session(demo_folder)
-    assert (session.logs, session.traces) == ({}, {})
-
-
 @pytest.mark.parametrize(
     ("old", "new", "said"),
     [
@@ -134,18 +129,12 @@ def test_the_form_writes_what_columns_are_called(logged):
         write_values(logged, {"logs.gauge": {"columns": {"time": "t", "gauge": "AFR"}}})
 
 
-@pytest.mark.parametrize("blanks", [150, 250])
-def test_xml_is_told_by_its_first_letter(tmp_path, blanks):
-    """After blank lines, too; behind two hundred of them a file is taken for a table."""
+def test_xml_is_told_by_its_first_letter_after_blank_lines_too(tmp_path):
     point = '<trkpt lat="46" lon="8"><time>2026-05-16T12:00:0{}Z</time></trkpt>'
     text = "<gpx>" + point.format(1) + point.format(2) + "</gpx>"
-    (tmp_path / "a.gpx").write_text("\n" * blanks + text, encoding="utf-8")
+    (tmp_path / "a.gpx").write_text("\n" * 150 + text, encoding="utf-8")
     log = SimpleNamespace(file="a.gpx", columns={}, units={}, time_format="")
-    if blanks < 200:
-        assert read_log(tmp_path, log).kind == "gpx"
-        return
-    with pytest.raises(SessionError, match="holds no table of numbers"):
-        read_log(tmp_path, log)
+    assert read_log(tmp_path, log).kind == "gpx"
 
 
 def test_only_names_of_files_in_the_folder_are_packed():
@@ -249,22 +238,6 @@ def test_a_column_is_found_with_its_unit_or_without(layout):
     assert found.places("speed", name_only=True) == [1, 2]
     assert found.places("gauge_1") == found.places(" gauge   1 ") == [3]
     assert found.places("lambda") == []
-
-
-@pytest.mark.parametrize(
-    ("content", "said"),
-    [
-        (b"time,gauge\n" + b"\x01" * 3 + b"0,1\n" * 60, "is not a text file that can be read"),
-        (b"time,gauge\n0,1\n\x00\n1,2\n", "is not a text file that can be read"),
-        (b" \n\t\n", "is empty"),
-        (b"\xd0\xcf\x11\xe0" + b"0,1\n" * 9, "is a spreadsheet's own file"),
-        (b"only words\nand more\n", "holds no table of numbers"),
-        (b"a,b\nx,1\ny,2\n", "holds no table of numbers"),
-    ],
-)
-def test_what_is_no_table_is_refused(content, said):
-    with pytest.raises(SessionError, match=said):
-        layout_of(decoded(content, "box.csv").text, "box.csv")
 
 
 def test_one_odd_sign_in_a_hundred_is_text(layout):
@@ -436,14 +409,11 @@ def test_a_date_by_a_format_is_utc_where_it_says_the_zone(read):
     ("rows", "how"),
     [
         (["2026-05-16T14:03:22Z", "0026-05-16T14:03:23Z", "2026-05-16T14:03:23Z"], {}),
-        (["2026-05-16 14:03:22", "9999-05-16 14:03:23", "2026-05-16 14:03:23"], {}),
         (["16.5.2026 22", "16.5.0026 23", "16.5.2026 23"], {"time_format": "%d.%m.%Y %S"}),
         (["16.5.2026 22", "16.5.9999 23", "16.5.2026 23"], {"time_format": "%d.%m.%Y %S"}),
         (["1778933002", "1e30", "1778933003"], {}),
-        (["1778933002", "-1778933002", "1778933003"], {}),
         (["1778933002", "1e999", "1778933003"], {}),
         (["0", "1e30", "1"], {"units": {"time": "s"}}),
-        (["0", "-1e30", "1"], {"units": {"time": "s"}}),
         (["0:00:00", "0:99:00", "0:00:01"], {}),
     ],
 )
@@ -509,6 +479,8 @@ def test_what_is_left_out_is_counted_with_its_reason_and_line(read):
         (b"\x00\x01\x02" * 40, {}, "is not a text file that can be read"),
         (b"PK\x03\x04" + b"x" * 100, {}, "is a spreadsheet's own file"),
         ("dear diary\nit rained\n", {}, "holds no table of numbers"),
+        ("a,b\nx,1\ny,2\n", {}, "holds no table of numbers"),
+        (b"time,gauge\n" + b"\x01" * 3 + b"0,1\n" * 60, {}, "is not a text file that can be read"),
         ("time [s],gauge\n", {}, "holds no table of numbers"),
         ("a,b\n1,2\n2,3\n", {}, "has no column called time; say which it is, for example columns"),
         ("time,gauge\n0.1,13\n0.2,13\n", {}, "has no unit; write for example units = { time = "),
@@ -520,7 +492,6 @@ def test_what_is_left_out_is_counted_with_its_reason_and_line(read):
         ("time [s],lat [km],gauge\n0,1,1\n1,1,1\n", {}, 'units = { latitude = "deg" }'),
         ("time [s],speed\n0.1,13\n0.2,13\n", {}, 'write for example units = { speed = "km/h" }'),
         ("time [s],speed [kg]\n0.1,13\n0.2,13\n", {}, "[kg] is not a unit of speed"),
-        ("time [s],gauge,gauge\n0,1,1\n1,1,1\n", {}, "has 'gauge' and 'gauge', both for gauge"),
         (SHORT, {"columns": {"gauge": "AFR"}}, "has no column 'AFR' for gauge; its columns are"),
         ("time [s],gauge\n5,13\n6,13\n0,13\n", {}, "time goes back from 6 s to 0 s"),
         ('time [s],gauge\n5,13\n6,"13\n7,13\n8,13\n', {}, "as if a quotation mark were not closed"),

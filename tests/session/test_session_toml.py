@@ -14,40 +14,6 @@ from tuninglib.session.read_toml import read_toml, tables_as_typed, what_stands
 from tuninglib.text_files import SessionError
 
 
-@pytest.mark.parametrize(
-    ("old", "new", "sentence"),
-    [
-        ('mass = "124', 'masss = "124',
-         r"row \d+, masss: unknown key 'masss'; did you mean 'mass'"),
-        ('"124 kg +/- 2 kg"', '"124"', r"mass: '124' has no unit; write for example '124 kg"),
-        ('"124 kg +/- 2 kg"', "124", r"mass: 124 has no unit"),
-        ('"124 kg +/- 2 kg"', '"124 kg +/- 2 km"', r"'km' is the wrong kind"),
-        ('"124 kg +/- 2 kg"', '"1240 kg"', r"'1240 kg' is outside 40 to 500 kg; check"),
-        ('"124 kg +/- 2 kg"', '""', r"mass: is still empty \(ready to ride"),
-        ('"400 m +/- 2 m"', '"400,5 m"', r"write a point: '400\.5 m'"),
-        ("date = 2026-05-16", 'date = "16 May"', r"date: '16 May' is not a date; write year-month"),
-        ('reference = "stock"', 'reference = "stok"',
-         r"'stok' is not one of the setups; did you mean 'stock'"),
-        ('engine = "big"', 'engine = "bigg"', r"\bengine: 'bigg' is not one of the engines"),
-        ('units = "metric"', 'units = "kmh"', r"units: 'kmh' is not one of 'metric', 'us'"),
-        ("[gauge]", "[gauges]", r"unknown table \[gauges\]; did you mean 'gauge'"),
-        ('bore = "60.0 mm"', "", r"\[engines\.stock\] needs bore and stroke, or displ"),
-        ("scale = 14.7", "scale = true", r"scale: True must be a number"),
-        ('grade = "5.2', 'slope = "5.2', r"piece 1: unknown key 'slope'"),
-        ('factor = "0.955 +/- 0.01"', 'checks = [["50 km/h", "48 km/h"]]',
-         r"row \d+, checks: .* is not at least two pairs of speeds; write pairs"),
-        ('factor = "0.955 +/- 0.01"', 'checks = [["50 km/h", "48 km/h"], ["50", "300 m in 22 s"]]',
-         r"checks: '50' has no unit; write for example '62 km/h'"),
-        ('title = "Bigger', "title = Bigger",
-         r"row 5: is not valid TOML, .*text goes in quotes; write title = "),
-    ],
-)  # fmt: skip
-def test_one_sentence_for_each_mistake_in_the_session(edit, old, new, sentence, problems):
-    found = problems(edit("session.toml", old, new))
-    assert any(re.search(sentence, line) for line in found), found
-    assert all(line.startswith("session.toml") for line in found)
-
-
 # 10.5 cc/min for one pound an hour: common practice in the trade, exactly 0.72 kg/L.
 def test_a_flow_in_pounds_an_hour_is_read_as_the_trade_does(edit):
     session = load_session(edit("session.toml", '"150 cc/min"', '"14.3 lb/h"'))
@@ -63,47 +29,6 @@ def test_the_row_of_a_problem_is_not_looked_for_in_a_note(edit, problems):
     assert lines[row - 1] == 'mass = "124"'
 
 
-@pytest.mark.parametrize(("letters", "fits"), [(100, True), (101, False)])
-def test_a_name_has_a_hundred_letters_at_most(demo_copy, edit, letters, fits):
-    name = "s" * letters
-    edit("session.toml", "[setups.big_185]", f"[setups.{name}]")
-    runs = demo_copy / "runs.csv"
-    runs.write_text(runs.read_text("utf-8").replace(",big_185,", f",{name},"), "utf-8")
-    if fits:
-        assert name in load_session(demo_copy).setups
-        return
-    with pytest.raises(SessionError, match="has 101 letters; at most 100 are allowed"):
-        load_session(demo_copy)
-
-
-@pytest.mark.parametrize(
-    ("name", "said"),
-    [
-        ('" stock"', "begins or ends with a space"),
-        ('"st\\tock"', "has a line break or the like"),
-        ('""', "is not a name; write at least one letter"),
-        ('"  "', "is not a name; write at least one letter"),
-        ('"st\\u0007ock"', "has a line break or the like"),
-        ('"#1"', "begins with #, as comments"),
-    ],
-)
-def test_a_name_that_no_cell_can_hold_is_refused(edit, name, said):
-    folder = edit("session.toml", "[setups.big_185]", f"[setups.{name}]")
-    with pytest.raises(SessionError, match=said):
-        load_session(folder)
-
-
-@pytest.mark.parametrize("typed", ["setups = 3", "setups = [1, 2]", "[setups]\nstock = 3"])
-def test_named_tables_that_are_none_are_refused(demo_copy, typed):
-    path = demo_copy / "session.toml"
-    text = re.sub(r"(?ms)^\[setups\..*", "", path.read_text("utf-8"))
-    path.write_text(f"{typed}\n{text}", "utf-8")
-    with pytest.raises(
-        SessionError, match=r"each of setups needs its own table: write .setups.a_n"
-    ):
-        load_session(demo_copy)
-
-
 @pytest.mark.parametrize(
     ("typed", "said"),
     [
@@ -111,13 +36,15 @@ def test_named_tables_that_are_none_are_refused(demo_copy, typed):
         ("", "the table [bike] is missing"),
         ("", "no [engines.a_name] is given; at least one is needed"),
         ("[engines]", "no [engines.a_name] is given; at least one is needed"),
+        ("setups = [1, 2]", "each of setups needs its own table: write [setups.a_name] above its"),
+        ("[setups]\nstock = 3", "each of setups needs its own table: write [setups.a_name] above"),
     ],
 )
 def test_a_table_that_is_none_or_missing_is_said(tmp_path, typed, said):
     (tmp_path / "session.toml").write_text(f'{typed}\n[session]\ntitle = "x"\n', "utf-8")
     found = []
     read_toml(tmp_path / "session.toml", found)
-    assert said in [one.message for one in found]
+    assert any(one.message.startswith(said) for one in found)
 
 
 def test_what_stands_is_there_though_the_session_is_not_complete(demo_copy, edit):
@@ -211,13 +138,6 @@ def test_a_value_that_cannot_be_is_refused(record, key, typed, said):
         read_value(field.metadata, typed, NAMES)
 
 
-@pytest.mark.parametrize("digits", [400, 4400])
-def test_a_number_of_endless_digits_is_refused(edit, digits):
-    folder = edit("session.toml", "scale = 14.7", "scale = 1" + "0" * digits)
-    with pytest.raises(SessionError, match=r"too many digits|thousands of digits"):
-        load_session(folder)
-
-
 @pytest.mark.parametrize(
     ("pair", "said"),
     [
@@ -234,27 +154,6 @@ def test_a_speedometer_check_is_read_to_its_end(pair, said):
     field = {f.name: f for f in dataclasses.fields(schema.Speedometer)}["checks"]
     with pytest.raises(ValueError, match=said):
         read_value(field.metadata, [pair, ["50 km/h", "48 km/h"]], NAMES)
-
-
-@pytest.mark.parametrize(
-    ("old", "new", "said"),
-    [
-        ('octane = "98 RON"', 'octane = "98 RON"\nron = 97', r"fuels.e5. has ron and octane, w"),
-        ('lowest_octane = "91 RON"', 'lowest_octane = "91 RON"\nlowest_ron = 91',
-         r"bike. has lowest_ron and lowest_octane, which say the same thing; keep"),
-        ("[speedometer]",
-         '[speedometer]\nchecks = [["60 km/h", "57 km/h"], ["50 km/h", "47 km/h"]]',
-         r"speedometer. has factor and checks, which say the same"),
-        ('altitude = "210 m"', 'altitude = "1500 m"', "1500 m above the sea, where 846 hPa is"),
-        (
-            "compression_ratio", 'clearance_volume = "18 cc"\ncompression_ratio',
-            r"has compression_ratio and clearance_volume, which say",
-        ),
-    ],
-)  # fmt: skip
-def test_what_contradicts_is_not_passed_over(edit, old, new, said):
-    with pytest.raises(SessionError, match=said):
-        load_session(edit("session.toml", old, new))
 
 
 def test_a_refusal_is_a_sentence_and_not_a_page(demo_copy):
@@ -311,30 +210,12 @@ def test_limits_are_said_in_the_unit_that_was_typed(record, key, typed, said):
         read_value(meta, typed, {})
 
 
-def test_small_letters_make_no_other_currency(edit, problems):
-    edit("session.toml", 'currency = "EUR"', 'currency = "eur"')
-    folder = edit("session.toml", "price = 1.95", 'price = "1.95 EUR/L"')
-    assert load_session(folder).about.currency == "eur"
-    edit("session.toml", "1.95 EUR/L", "4.89 usd/gal")
-    (said,) = problems(folder)
-    assert "is in USD, but the currency" in said
-
-
-@pytest.mark.parametrize(
-    ("more", "table", "refused"),
-    [(60, "setups", True), (50, "setups", False), (99, "fuels", False)],
-)
-def test_more_setups_than_a_session_holds_are_refused_in_one_sentence(
-    demo_copy, more, table, refused
-):
+@pytest.mark.parametrize(("more", "said"), [(60, 1), (50, 0)])
+def test_more_setups_than_a_session_holds_are_refused_in_one_sentence(demo_copy, more, said):
     path = demo_copy / "session.toml"
     entry = '[setups.s{0}]\nengine = "stock"\ninjector = "i150"\nfuel = "e5"\n'
-    entry = entry if table == "setups" else "[fuels.f{0}]\nethanol = '5 %'\n"
-    text = path.read_text(encoding="utf-8") + "\n" + "".join(map(entry.format, range(more)))
-    path.write_text(text, encoding="utf-8")
+    text = path.read_text("utf-8") + "\n" + "".join(map(entry.format, range(more)))
+    path.write_text(text, "utf-8")
     found = []
     read_toml(path, found)
-    assert [one for one in found if "one outing can have at most 60" in one.message] == (
-        found if refused else []
-    )
-    assert len(found) == refused, found
+    assert ["one outing can have at most 60" in one.message for one in found] == [True] * said

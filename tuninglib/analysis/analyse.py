@@ -12,50 +12,20 @@ import pandas as pd
 
 import tuninglib
 from tuninglib import units
+from tuninglib.analysis import mixture, records, upkeep
 from tuninglib.analysis.decide import Findings, Flip, Plan, advise
 from tuninglib.analysis.doubts import check_gauge, find_doubts
 from tuninglib.analysis.gain import Road, analyse_road
 from tuninglib.analysis.injector import analyse_ladder, responses_of, session_fit
 from tuninglib.analysis.logs import (
     BandMixture,
-    Following,
     ForceCurve,
     LogRead,
     curves_of_force,
     logs_read,
     mixture_by_bands,
 )
-from tuninglib.analysis.mixture import (
-    analyse_mixtures,
-    fuel_limits,
-    octane_margins,
-    shown_at_lambda_one,
-    weighed_readings,
-    with_check,
-)
-from tuninglib.analysis.records import (
-    Combination,
-    Doubt,
-    FuelLimit,
-    GaugeCheck,
-    Knock,
-    Ladder,
-    Mixture,
-    OctaneMargin,
-    Pull,
-    Run,
-)
 from tuninglib.analysis.season_record import OutingRecord, outing_record
-from tuninglib.analysis.upkeep import (
-    Climb,
-    FuelUse,
-    Gearing,
-    Outlay,
-    fuel_use,
-    gearing_of,
-    long_climbs,
-    outlay,
-)
 from tuninglib.analysis.what_if import Answer, ForRider, Question, answers, flat_top_speeds
 from tuninglib.session.defaults import Band, air_of_runs, band_of, day_pressure_of
 from tuninglib.session.machine import Setup
@@ -145,8 +115,6 @@ class Results:
         Logs of the outing, as they were read.
     bands : tuple of BandMixture
         Lambda by throttle and engine speed, from the log of a gauge.
-    followings : tuple of Following
-        Where lambda follows another injector, by throttle.
     force_curves : tuple of ForceCurve
         Wheel force against speed, the reference first; empty without logged speeds.
     pressure_source : str
@@ -158,28 +126,27 @@ class Results:
     """
 
     session: Session
-    runs: tuple[Run, ...]
-    gauge_check: GaugeCheck
-    mixtures: tuple[Mixture, ...]
+    runs: tuple[records.Run, ...]
+    gauge_check: records.GaugeCheck
+    mixtures: tuple[records.Mixture, ...]
     road: Road | None
-    ladder: Ladder | None
-    doubts: tuple[Doubt, ...]
-    knocks: tuple[Knock, ...]
-    combinations: tuple[Combination, ...]
+    ladder: records.Ladder | None
+    doubts: tuple[records.Doubt, ...]
+    knocks: tuple[records.Knock, ...]
+    combinations: tuple[records.Combination, ...]
     plan: Plan
     flips: tuple[Flip, ...]
-    fuel_limits: tuple[FuelLimit, ...]
-    octane: tuple[OctaneMargin, ...]
+    fuel_limits: tuple[records.FuelLimit, ...]
+    octane: tuple[records.OctaneMargin, ...]
     what_if_setup: str | None
     what_if: tuple[ForRider, ...]
     flat_top_speeds: Answer | None
-    gearing: Gearing | None
-    climbs: tuple[Climb, ...]
-    fuel_use: tuple[FuelUse, ...]
-    outlay: Outlay
+    gearing: upkeep.Gearing | None
+    climbs: tuple[upkeep.Climb, ...]
+    fuel_use: tuple[upkeep.FuelUse, ...]
+    outlay: upkeep.Outlay
     logs: tuple[LogRead, ...]
     bands: tuple[BandMixture, ...]
-    followings: tuple[Following, ...]
     force_curves: tuple[ForceCurve, ...]
     pressure_source: str
     provenance: tuple[tuple[str, str], ...]
@@ -214,12 +181,13 @@ class Results:
     @property
     def judged(self) -> Session:
         """The session with its gauge as the check found it, which every lambda here rests on."""
-        return with_check(self.session, self.gauge_check)
+        return mixture.with_check(self.session, self.gauge_check)
 
     @property
     def shown_at_lambda_one(self) -> float | None:
         """What the gauge shows at a true lambda of 1; None where its scale is not known."""
-        return None if self.session.gauge.scale is None else shown_at_lambda_one(self.judged)
+        known = self.session.gauge.scale is not None
+        return mixture.shown_at_lambda_one(self.judged) if known else None
 
     @property
     def band(self) -> Band:
@@ -247,11 +215,11 @@ SCHEMA_FILE = Path(__file__).with_name("results.schema.json")
 KEYS = (
     "plan", "flips", "combinations", "octane", "gauge_check", "mixtures", "road", "ladder",
     "what_if", "flat_top_speeds", "gearing", "climbs", "fuel_use", "outlay", "logs", "bands",
-    "followings", "force_curves", "found_runs", "doubts", "knocks", "fuel_limits", "runs",
+    "force_curves", "found_runs", "doubts", "knocks", "fuel_limits", "runs",
     "provenance", "season",
 )  # fmt: skip
 # Properties that a program should not have to work out again.
-WORKED_OUT = {Gain: ("smallest_visible", "verdict"), Pull: ("verdict",)}
+WORKED_OUT = {Gain: ("smallest_visible", "verdict"), records.Pull: ("verdict",)}
 
 
 def results_document(results: Results) -> dict:
@@ -333,15 +301,15 @@ def analyse(session: Session) -> Results:
     road = analyse_road(session, air)
     check = check_gauge(session, air)
     # From here on the gauge is what the check found it to be.
-    judged = with_check(session, check)
-    read = weighed_readings(judged, air)
-    mixtures = analyse_mixtures(judged, read)
+    judged = mixture.with_check(session, check)
+    read = mixture.weighed_readings(judged, air)
+    mixtures = mixture.analyse_mixtures(judged, read)
     responses = responses_of(judged, air)
     fit = session_fit(judged, air, read, responses)
     loud = session.runs[session.runs["knock"].isin(KNOCKED)]
-    knocks = tuple(Knock(row.setup, row.run, row.knock) for row in loud.itertuples())
-    limits = fuel_limits(session)
-    climbs = long_climbs(session)
+    knocks = tuple(records.Knock(row.setup, row.run, row.knock) for row in loud.itertuples())
+    limits = mixture.fuel_limits(session)
+    climbs = upkeep.long_climbs(session)
     advice = advise(
         Findings(
             session=judged,
@@ -359,7 +327,6 @@ def analyse(session: Session) -> Results:
         judged, read, fit, responses, plan.engine, plan.ride, combinations, burnt
     )
     setup, riders, top_speeds = _fellow(session, road, plan)
-    bands, followings = mixture_by_bands(judged)
     return Results(
         session=session,
         runs=_runs(session, air, road, read),
@@ -373,17 +340,16 @@ def analyse(session: Session) -> Results:
         plan=plan,
         flips=advice.flips,
         fuel_limits=limits,
-        octane=octane_margins(session),
+        octane=mixture.octane_margins(session),
         what_if_setup=setup,
         what_if=riders,
         flat_top_speeds=top_speeds,
-        gearing=gearing_of(session, road, setup, top_speeds),
+        gearing=upkeep.gearing_of(session, road, setup, top_speeds),
         climbs=climbs,
-        fuel_use=fuel_use(session),
-        outlay=outlay(session, plan, road.pulls if road else ()),
+        fuel_use=upkeep.fuel_use(session),
+        outlay=upkeep.outlay(session, plan, road.pulls if road else ()),
         logs=logs_read(session),
-        bands=bands,
-        followings=followings,
+        bands=mixture_by_bands(judged),
         force_curves=curves_of_force(session, air, road.load if road else None),
         pressure_source=day_pressure_of(session).source,
         provenance=provenance(session.folder, [log.file for log in session.logs.values()]),
@@ -426,6 +392,6 @@ def _runs(session, air, road, read) -> tuple:
         force_n=pd.Series(road.force_of_run if road else {}, dtype=float),
         stated_force_n=pd.Series(road.stated_force_of_run if road else {}, dtype=float),
     )
-    names = [field.name for field in dataclasses.fields(Run)]
+    names = [field.name for field in dataclasses.fields(records.Run)]
     rows = found[names].itertuples(index=False)
-    return tuple(Run(**dict(zip(names, map(known, row), strict=True))) for row in rows)
+    return tuple(records.Run(**dict(zip(names, map(known, row), strict=True))) for row in rows)

@@ -85,7 +85,7 @@ def _of_log(session) -> GaugeCheck:
     """By the means of a log at part throttle."""
     bands = [
         one
-        for one in mixture_by_bands(session)[0]
+        for one in mixture_by_bands(session)
         if one.by == "throttle" and one.high <= _WIDEST_THROTTLE and one.lambda_ is not None
     ]
     bias = offset_stated(session.gauge.accuracy).log_mean

@@ -200,29 +200,15 @@ def open_time_share(session: Session, engine: str, injector: str, fuel: str) -> 
     if not record.highest_speed:
         return None
     breathing, dead_time = record.breathing, session.injectors[injector].dead_time
-    per_breathing = fuel_mass_per_cycle_kg(
-        air_mass_kg=air_mass_per_cycle_kg(
-            displacement_m3=record.displacement_m3 / record.cylinders,
-            air_density_kg_m3=AIR_DENSITY_KG_M3,
-            volumetric_efficiency=1.0,
-        ),
-        lambda_=float(np.sqrt(band.lowest * band.highest)),
-        stoichiometric_ratio=float(blend.stoichiometric_ratio),
-    )
-    flow = mass_flow_kg_s(
-        flow_on_bike(session, injector),
-        density_kg_m3=float(blend.density_kg_m3),
-        rated_density_kg_m3=PETROL_DENSITY_KG_M3,
-    )
-    fraction = float(
-        open_time_fraction(
-            open_time_s(
-                per_breathing * breathing.value, mass_flow_kg_s=flow, dead_time_s=dead_time.value
-            ),
-            engine_speed_rpm=record.highest_speed.value,
-        )
+    pulse = _pulse_s(
+        record,
+        lambda_=_middle(band.lowest, band.highest),
+        fuel=blend,
+        flow_m3_s=flow_on_bike(session, injector),
+        dead_time_s=dead_time.value,
     )
     per_second = 1 / cycle_time_s(record.highest_speed.value)
+    fraction = float(open_time_fraction(pulse, engine_speed_rpm=record.highest_speed.value))
     fuelling = fraction - dead_time.value * per_second
     relative = np.hypot(breathing.sd / breathing.value, tolerance_sd(session, injector))
     if session.bike.fuel_pressure is not None:
@@ -230,6 +216,30 @@ def open_time_share(session: Session, engine: str, injector: str, fuel: str) -> 
         relative = np.hypot(relative, pressure.sd / pressure.value / 2)
     half = Z_95 * float(np.hypot(fuelling * relative, dead_time.sd * per_second))
     return Interval(fraction, fraction - half, fraction + half)
+
+
+def _middle(lowest, highest) -> float:
+    return float(np.sqrt(lowest * highest))
+
+
+def _pulse_s(engine, *, lambda_, fuel, flow_m3_s, dead_time_s):
+    """How long an injector is open for one cycle of one cylinder at full throttle. [s]"""
+    air = air_mass_per_cycle_kg(
+        displacement_m3=engine.displacement_m3 / engine.cylinders,
+        air_density_kg_m3=AIR_DENSITY_KG_M3,
+        volumetric_efficiency=engine.breathing.value,
+    )
+    mass = fuel_mass_per_cycle_kg(
+        air_mass_kg=air,
+        lambda_=lambda_,
+        stoichiometric_ratio=float(fuel.stoichiometric_ratio),
+    )
+    flow = mass_flow_kg_s(
+        flow_m3_s,
+        density_kg_m3=float(fuel.density_kg_m3),
+        rated_density_kg_m3=PETROL_DENSITY_KG_M3,
+    )
+    return open_time_s(mass, mass_flow_kg_s=flow, dead_time_s=dead_time_s)
 
 
 def _curves(session, fit, engine, full) -> tuple:
@@ -465,28 +475,16 @@ def _open_time(session, engine, asked, flow_m3_s, fuel) -> tuple:
     record = session.engines[engine]
     if not record.highest_speed:
         return None, None
-    air = air_mass_per_cycle_kg(
-        displacement_m3=record.displacement_m3 / record.cylinders,
-        air_density_kg_m3=AIR_DENSITY_KG_M3,
-        volumetric_efficiency=record.breathing.value,
-    )
     # Of an injector that is none of them: the longest dead time.
     like = session.injectors if asked.flow_m3_s is not None else (asked.injector,)
-    dead_time_s = max(session.injectors[name].dead_time.value for name in like)
-    time = open_time_s(
-        fuel_mass_per_cycle_kg(
-            air_mass_kg=air,
-            lambda_=float(np.sqrt(asked.lowest * asked.highest)),
-            stoichiometric_ratio=fuel.stoichiometric_ratio,
-        ),
-        mass_flow_kg_s=mass_flow_kg_s(
-            flow_m3_s,
-            density_kg_m3=fuel.density_kg_m3,
-            rated_density_kg_m3=PETROL_DENSITY_KG_M3,
-        ),
-        dead_time_s=dead_time_s,
+    pulse = _pulse_s(
+        record,
+        lambda_=_middle(asked.lowest, asked.highest),
+        fuel=fuel,
+        flow_m3_s=flow_m3_s,
+        dead_time_s=max(session.injectors[name].dead_time.value for name in like),
     )
-    return time, cycle_time_s(record.highest_speed.value)
+    return pulse, cycle_time_s(record.highest_speed.value)
 
 
 # The first guess, before anything is read ---------------------------------------------------------

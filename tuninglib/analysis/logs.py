@@ -18,7 +18,6 @@ from tuninglib.session.defaults import TakenRoadLoad, hill_of, logged_factor
 from tuninglib.session.records import Session
 from tuninglib.session.trace import LeftOut
 from tuninglib.statistics.force_against_speed import LoggedRun, force_curves, run_forces
-from tuninglib.statistics.repeats import t_quantile
 from tuninglib.statistics.settled_gauge import BandMean, band_mean, settled_stretches
 from tuninglib.units import from_display
 
@@ -148,9 +147,6 @@ def _log_read(name, log, trace) -> LogRead:
 # Shut throttle is none of them: fuel may be cut there.
 THROTTLE_EDGES = (0.05, 0.2, 0.4, 0.6, 0.9, 1.06)
 _STEP_RPM, _AT_REST_M_S = 1000.0, 1.0
-# Differences of lambda at full throttle that are told apart by so many standard deviations tell
-# what another injector does there; a band that follows by less than this share does not follow.
-_CLEAR, _HALF = 3.0, 0.5
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -182,30 +178,6 @@ class BandMixture:
     seconds: float
 
 
-@dataclass(frozen=True, kw_only=True)
-class Following:
-    """How far lambda of a setup differs from the reference's in a band of throttle.
-
-    Attributes
-    ----------
-    setup : str
-        Which.
-    low, high : float
-        Of the throttle.
-    share : Interval
-        Of the difference at full throttle: 1 if lambda follows the injector there as at full
-        throttle, 0 if it stays.
-    place : str
-        ``"stays"``, ``"follows"`` or ``"unclear"``.
-    """
-
-    setup: str
-    low: float
-    high: float
-    share: Interval
-    place: Literal["stays", "follows", "unclear"]
-
-
 def mixture_by_bands(session: Session) -> tuple:
     """Lambda by throttle, and at full throttle by engine speed, of each setup.
 
@@ -216,16 +188,16 @@ def mixture_by_bands(session: Session) -> tuple:
 
     Returns
     -------
-    tuple of BandMixture, tuple of Following
+    tuple of BandMixture
         Empty where no log of a gauge can be brought to runs, or none holds the throttle.
     """
     readings = session.found.readings if session.found else None
     if readings is None or readings.shift_s is None or session.gauge.scale is None:
-        return (), ()
+        return ()
     trace = session.traces[readings.log]
     throttle = trace.channels.get("throttle_ratio")
     if throttle is None:
-        return (), ()
+        return ()
     shown = lambda_of(session, trace.channels["gauge"])
     setup_at = _setups(session, readings)
     lag = readings.lag_s.high
@@ -249,7 +221,7 @@ def mixture_by_bands(session: Session) -> tuple:
             ]
     order = {name: at for at, name in enumerate(session.setups)}
     found.sort(key=lambda one: (one.by != "throttle", one.low, order[one.setup]))
-    return tuple(found), _followings(session, by_throttle)
+    return tuple(found)
 
 
 def _setups(session, readings):
@@ -295,57 +267,6 @@ def _band(setup, by, edges, band, mean: BandMean) -> BandMixture:
         lambda_=mean.interval,
         stretches=mean.stretches,
         seconds=mean.seconds,
-    )
-
-
-def _followings(session, by_throttle) -> tuple:
-    """What differs in a band over what differs at full throttle, between two injectors."""
-    reference, full = session.about.reference, len(THROTTLE_EDGES) - 2
-    first, found = session.setups[reference], []
-    for name, setup in session.setups.items():
-        alike = setup.engine == first.engine and setup.fuel == first.fuel
-        if name == reference or not alike or setup.injector == first.injector:
-            continue
-        at_full = _difference(by_throttle, reference, name, full)
-        if at_full is None or abs(at_full[0]) < _CLEAR * at_full[1]:
-            continue
-        for band in range(full):
-            here = _difference(by_throttle, reference, name, band)
-            if here is None:
-                continue
-            share = here[0] / at_full[0]
-            sd = np.hypot(here[1], share * at_full[1]) / abs(at_full[0])
-            half = float(t_quantile(0.975, min(here[2], at_full[2])) * sd)
-            interval = Interval(float(share), float(share - half), float(share + half))
-            found.append(
-                Following(
-                    setup=name,
-                    low=THROTTLE_EDGES[band],
-                    high=THROTTLE_EDGES[band + 1],
-                    share=interval,
-                    place=_place(interval),
-                )
-            )
-    return tuple(found)
-
-
-def _place(share: Interval) -> Literal["stays", "follows", "unclear"]:
-    if share.low > _HALF:
-        return "follows"
-    return "stays" if share.low > -_HALF and share.high < _HALF else "unclear"
-
-
-def _difference(by_throttle, reference, name, band):
-    """Logarithm of one lambda over the other, its standard deviation and degrees of freedom."""
-    pair = [by_throttle.get((one, band)) for one in (reference, name)]
-    if any(one is None or one.interval is None for one in pair):
-        return None
-    first, other = pair
-    sd = np.hypot(first.sd / first.interval.value, other.sd / other.interval.value)
-    return (
-        float(np.log(other.interval.value / first.interval.value)),
-        float(sd),
-        first.dof + other.dof,
     )
 
 

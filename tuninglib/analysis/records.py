@@ -454,11 +454,6 @@ class Prospect:
     price: float | None
 
     @property
-    def shut_everywhere(self) -> bool:
-        """Whether a gate shuts it on every fuel."""
-        return all(one.gate is not None for one in self.fuels)
-
-    @property
     def harm(self) -> float:
         """Mean expected harm over the fuels."""
         known = [one.harm for one in self.fuels if one.harm is not None]

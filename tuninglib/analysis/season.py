@@ -455,15 +455,13 @@ class SeasonPull:
         [N]
     gain : Interval or None
         Ratio over the season's reference less 1; None: the reference itself.
-    p_adjusted : float or None
-        Against no difference, for as many comparisons as the season makes.
     shared_days : int
         On how many outings both were ridden.
     linked : bool
         Whether days with repeats lead from it to the reference, setup by setup.
     told_apart : bool
-        Whether the adjusted p is below 5 %. Never by what is only assumed: without being linked,
-        while the outings say nothing of how far days differ.
+        Whether p, for as many comparisons as the season makes, is below 5 %. Never by what is
+        only assumed: without being linked, while the outings say nothing of how far days differ.
     """
 
     setup: str
@@ -471,7 +469,6 @@ class SeasonPull:
     outings: tuple
     force_n: Interval
     gain: Interval | None = None
-    p_adjusted: float | None = None
     shared_days: int = 0
     linked: bool = True
     told_apart: bool = False
@@ -701,11 +698,12 @@ def _forces(outings) -> tuple:
     sd = max(one.record.day_sd for one in ridden.values())
     stated = {"setups": len(order), "day_sd": sd, "gain_sd": sd * OWN_SHARE}
     pooled = pool_days(list(days.values()), **stated)
-    pulls = tuple(_pulls(pooled, order, ridden))
-    linked = {pull.setup for pull in pulls if pull.linked or not pooled.day_sd_is_assumed}
+    linked = _linked(reference, ridden)
+    # What days differ by must be seen, where no day leads from one setup to another.
+    pairs = _pairs(pooled, order, linked if pooled.day_sd_is_assumed else set(order))
     return {
         "reference": reference,
-        "pulls": pulls,
+        "pulls": tuple(_pulls(pooled, order, ridden, linked, _gains(reference, pairs))),
         "day_forces": tuple(
             DayForce(outing=at, setup=label, force_n=_force(one, number))
             for at, one in days.items()
@@ -715,7 +713,7 @@ def _forces(outings) -> tuple:
         "own_sd": pooled.gain_sd,
         "day_sd_is_assumed": pooled.day_sd_is_assumed,
         "trend": _trend(list(days.values()), stated),
-    }, _pairs(pooled, order, linked)
+    }, pairs
 
 
 def _first(labels, label) -> int:
@@ -747,31 +745,22 @@ def _through(function, log) -> Interval:
     return Interval(*function([log.value, log.low, log.high]).tolist())
 
 
-def _pulls(pooled, order, ridden):
-    linked = _linked(order[0], ridden)
+def _pulls(pooled, order, ridden, linked, gains):
+    days = {name: tuple(at for at, one in ridden.items() if name in one.record.forces.setups)
+            for name in order}  # fmt: skip
     for number, label in enumerate(order):
-        at = tuple(at for at, one in ridden.items() if label in one.record.forces.setups)
+        at, gain = days[label], gains[label]
         # As last ridden.
         last = next(one for one in ridden[at[-1]].record.setups if one.name == label)
-        pull = SeasonPull(
+        yield SeasonPull(
             setup=label,
             parts=(last.engine, last.injector, last.fuel),
             outings=at,
             force_n=_through(np.exp, pooled.contrast(number).log),
-        )
-        if number == 0:
-            first = pull
-            yield pull
-            continue
-        found = pooled.contrast(number, over=0)
-        adjusted = min(1.0, found.p_value * (len(order) - 1))
-        yield replace(
-            pull,
-            gain=_through(np.expm1, found.log),
-            p_adjusted=adjusted,
-            shared_days=len(set(at) & set(first.outings)),
+            gain=gain and gain.ratio,
+            shared_days=len(set(at) & set(days[order[0]])) if gain else 0,
             linked=label in linked,
-            told_apart=adjusted < ALPHA and (label in linked or not pooled.day_sd_is_assumed),
+            told_apart=gain is not None and gain.told_apart,
         )
 
 

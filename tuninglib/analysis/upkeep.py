@@ -172,7 +172,7 @@ class FuelUse:
     range_m: Interval | None
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True)
 class Outlay:
     """What the parts cost.
 
@@ -182,19 +182,10 @@ class Outlay:
         Of what is to be ridden now.
     per_gain : Interval or None
         For each per cent of pull that it gains; None where no gain was shown.
-    per_speed : float or None
-        For each m/s at the marker. [s/m]
-    detours : tuple of str
-        Injectors at hand that what is to be ridden does not use, each with a price.
-    detours_cost : float
-        Of these together.
     """
 
     ride: float | None
     per_gain: Interval | None
-    per_speed: float | None
-    detours: tuple[str, ...]
-    detours_cost: float
 
 
 def fuel_use(session: Session) -> tuple:
@@ -270,7 +261,7 @@ def _interval(mean, variance, dof) -> Interval:
 
 
 def outlay(session: Session, plan: Plan, pulls: tuple[Pull, ...]) -> Outlay:
-    """What it costs to ride what the plan says, and what the detours did.
+    """What it costs to ride what the plan says.
 
     Parameters
     ----------
@@ -278,31 +269,15 @@ def outlay(session: Session, plan: Plan, pulls: tuple[Pull, ...]) -> Outlay:
     plan : tuninglib.analysis.decide.Plan
     pulls : tuple of tuninglib.analysis.records.Pull
     """
-    setup = session.setups[plan.ride.setup] if plan.ride else None
-    cost = setup.cost if setup else None
-    pull = next((one for one in pulls if setup and one.setup == plan.ride.setup), None)
-    per_gain = per_speed = None
-    if cost and pull is not None and pull.gain is not None and pull.gain.ratio.low > 0:
-        ratio = pull.gain.ratio
-        per_gain = Interval(*(cost / (100 * one) for one in (ratio.value, ratio.high, ratio.low)))
-        if pull.speed_gain_m_s and pull.speed_gain_m_s > 0:
-            per_speed = cost / pull.speed_gain_m_s
-    used = {setup.injector} if setup else set()
-    fitted = {one.injector for one in session.setups.values()}
-    left = tuple(
-        name
-        for name, one in session.injectors.items()
-        if name not in used
-        and one.price is not None
-        and (one.owned == "yes" or (one.owned == "unknown" and name in fitted))
-    )
-    return Outlay(
-        ride=cost,
-        per_gain=per_gain,
-        per_speed=per_speed,
-        detours=left,
-        detours_cost=float(sum(session.injectors[name].price for name in left)),
-    )
+    if plan.ride is None:
+        return Outlay(None, None)
+    cost = session.setups[plan.ride.setup].cost
+    pull = next((one for one in pulls if one.setup == plan.ride.setup), None)
+    if not cost or pull is None or pull.gain is None or not pull.gain.ratio.low > 0:
+        return Outlay(cost, None)
+    ratio = pull.gain.ratio
+    per = (cost / (100 * one) for one in (ratio.value, ratio.high, ratio.low))
+    return Outlay(cost, Interval(*per))
 
 
 # Gearing ------------------------------------------------------------------------------------------
@@ -409,16 +384,15 @@ def gearing_of(
     )
     same = {"circumference_m": around.value, "slip": slip.value}
 
-    def rpm(speed, of=ratio):
-        value = sums.engine_speed_rpm(speed, ratio=of, **same)
+    def about(value):
         return Interval(value, value * (1 - doubt), value * (1 + doubt))
+
+    def rpm(speed, of=ratio):
+        return about(sums.engine_speed_rpm(speed, ratio=of, **same))
 
     engine = session.engines[session.setups[setup].engine]
     limit = engine.highest_speed.value if engine.highest_speed else None
-    limit_speed = None
-    if limit is not None:
-        value = sums.road_speed_m_s(limit, ratio=ratio, **same)
-        limit_speed = Interval(value, value * (1 - doubt), value * (1 + doubt))
+    top = None if limit is None else about(sums.road_speed_m_s(limit, ratio=ratio, **same))
     pull = next(one for one in road.pulls if one.setup == setup)
     efficiency = own.efficiency
     lost = np.hypot(efficiency.half_width / efficiency.value, around.half_width / around.value)
@@ -431,8 +405,8 @@ def gearing_of(
         entry_rpm=rpm(run.entry_m_s),
         exit_rpm=rpm(run.exit_m_s),
         limit_rpm=limit,
-        limit_speed_m_s=limit_speed,
-        limited_by=_limited_by(limit_speed, flat),
+        limit_speed_m_s=top,
+        limited_by=_limited_by(top, flat),
         torque_n_m=_wider(torque, pull.force_n, lost),
         power_w=_wider(
             pull.power_w.value / efficiency.value,

@@ -33,7 +33,6 @@ from tuninglib.report.page_parts import (
     render,
     shown,
     spaced,
-    spaced_list,
     system_of,
     table_of,
 )
@@ -247,19 +246,9 @@ def _outlay(results) -> list:
         )
         text = (
             f"{money(outlay.ride, session)}, which is about {value} ({low} to {high}) per 1 % of "
-            "pull"
+            "pull."
         )
-        if outlay.per_speed is not None:
-            unit = units.unit_label("speed", system_of(results))
-            each = outlay.per_speed * units.from_display(1.0, "speed", system_of(results))
-            text += f", and about {_about(each, session)} per {unit} at the marker"
-        items.append((f"What {spaced(results.plan.ride.setup)} costs", f"{text}."))
-    if outlay.detours:
-        said = (
-            f"{spaced_list(outlay.detours)} for {money(outlay.detours_cost, session)} are at hand "
-            "but not used by this setup; a second rider who knows the answer need not buy them."
-        )
-        items.append(("Detours", said))
+        items.append((f"What {spaced(results.plan.ride.setup)} costs", text))
     return items
 
 
