@@ -56,17 +56,27 @@ def test_weaker_fuel_is_leaner_by_the_ratio(fit):
     )
 
 
-def test_gauge_error_stays_in_the_true_lambda():
-    def sd(gauge_sd):
+def test_gauge_error_cancels_between_readings_but_not_against_the_truth():
+    def sd(gauge_sd, of_reading):
         fit = solved(
             observed=np.full(20, np.log(0.9)), noise_sd=np.full(20, 0.001),
             flow_m3_s=np.full(20, 2.5e-6), injector=["a"] * 20, engine=["x"] * 20,
             displacement={"x": 1.0}, priors=Priors(gauge_sd=gauge_sd, run_dof=np.inf, run_sd=0.001),
         )  # fmt: skip
         one = {"stoichiometric_ratio": 1.0, "density_kg_m3": 1.0, "tried": "a", "engine": "x"}
-        return predicted(fit, flow_m3_s=2.5e-6, **one).log_sd
+        return predicted(fit, flow_m3_s=2.5e-6, of_reading=of_reading, **one).log_sd
 
-    assert sd(0.02) == pytest.approx(np.hypot(0.02, sd(0.0)), rel=1e-6)
+    assert sd(0.02, True) == pytest.approx(sd(0.0, True), rel=1e-6)
+    assert sd(0.02, False) == pytest.approx(np.hypot(0.02, sd(0.0, False)), rel=1e-6)
+
+
+def test_future_reading_is_wider_than_the_truth(fit):
+    truth, reading = (
+        predicted(fit, flow_m3_s=2.8e-6, engine="big", of_reading=of_reading, **E5)
+        for of_reading in (False, True)
+    )
+    assert reading.log_mean == pytest.approx(truth.log_mean, abs=1e-3)
+    assert reading.log_sd > truth.log_sd
 
 
 def test_odds_add_up_and_follow_the_band(fit):

@@ -181,6 +181,8 @@ class LadderFit:
         Of the unknowns at each grid point.
     noise_scale, tolerance_scale : array (m,)
         Noise and tolerance over what was assumed, at each grid point.
+    reading_sd : float
+        Assumed standard deviation of the logarithm of a typical reading.
     reference_flow_m3_s : float
         Flow at which ``level`` holds. [m3/s]
     displacement : dict of str to float
@@ -200,6 +202,7 @@ class LadderFit:
     covariances: np.ndarray
     noise_scale: np.ndarray
     tolerance_scale: np.ndarray
+    reading_sd: float
     reference_flow_m3_s: float
     displacement: Mapping
     reference_engine: str
@@ -372,6 +375,7 @@ def solve(
         covariances=covariances[kept],
         noise_scale=noise_scale[kept],
         tolerance_scale=tolerance_scale[kept],
+        reading_sd=float(np.sqrt(np.mean(rows.noise_sd**2))),
         reference_flow_m3_s=reference_flow,
         displacement=dict(size),
         reference_engine=reference_engine,

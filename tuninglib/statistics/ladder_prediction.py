@@ -177,6 +177,7 @@ def predict(
     engine: str,
     fuel: FuelDemand,
     offset: ArrayLike = 0.0,
+    of_reading: bool = False,
     day_sd: float = 0.0,
 ) -> Prediction:
     """Lambda at full throttle that an injector would give on a fuel.
@@ -190,6 +191,9 @@ def predict(
     fuel : FuelDemand
     offset : float or array (n,)
         Logarithm of the air density over the common one, as in the fit.
+    of_reading : bool
+        Whether to predict what the gauge will show, its error and the run's noise included,
+        instead of the true lambda.
     day_sd : float
         By how much another day may be off, as assumed in the fit of several.
 
@@ -237,7 +241,7 @@ def predict(
         [candidate.tried] * len(flow),
         [engine] * len(flow),
         [fuel.name] * len(flow),
-        gauge=0.0,
+        gauge=float(of_reading),
     )
     # Light grid points matter to the doubts about an injector, not here.
     kept = fit.weights > normal_mixture.NEGLIGIBLE_WEIGHT * fit.weights.max()
@@ -248,6 +252,9 @@ def predict(
     apart = 0.0 if f"fuel {fuel.name}" in fit.terms else float(fuel.sd)
     variances += (tolerance[:, None] * fit.tolerance_scale[kept]) ** 2 + apart**2
     variances += (fit.noise_scale[kept] * day_sd) ** 2
+    # A gauge's reading has the run's own noise besides; the true lambda of a setup has not.
+    if of_reading:
+        variances += (fit.noise_scale[kept] * fit.reading_sd) ** 2
     weights = fit.weights[kept] / fit.weights[kept].sum()
     tried = fit.flow_m3_s.values()
     outside = (flow < min(tried) * (1 - 1e-9)) | (flow > max(tried) * (1 + 1e-9))
