@@ -9,7 +9,7 @@ import pytest
 
 from tests.conftest import EVENING
 from tests.outing import Outing
-from tuninglib.analysis.analyse import analyse, results_document
+from tuninglib.analysis.analyse import analyse
 from tuninglib.analysis.doubts import check_gauge
 from tuninglib.analysis.injector import Asked, ladder_of, outlook
 from tuninglib.analysis.logs import BandMixture
@@ -22,19 +22,8 @@ from tuninglib.report import injector as injector_words
 from tuninglib.report import method
 from tuninglib.report import mixture as mixture_words
 from tuninglib.session.defaults import air_of_runs
-from tuninglib.session.load import load_session
 
 READINGS = ["gauge_low", "gauge_high"]
-
-
-@pytest.fixture(scope="module")
-def session(demo_folder):
-    return load_session(demo_folder)
-
-
-@pytest.fixture(scope="module")
-def results(session):
-    return analyse(session)
 
 
 def with_readings(session, change):
@@ -363,13 +352,6 @@ def test_an_excluded_reading_does_not_check_the_gauge(session):
     assert list(chances(analyse(replace(session, runs=runs)).gauge_check)) == ["cruise"]
 
 
-def test_the_document_for_programs_has_the_check(results):
-    check = results_document(results)["gauge_check"]
-    assert check["code"] == "applied"
-    assert [one["state"] for one in check["states"]] == ["idle", "cruise"]
-    assert check["offset"]["low"] < check["offset"]["value"] < check["offset"]["high"]
-
-
 def test_what_the_sums_rest_on_names_the_offset(session, results):
     rows = {row[0]: row for row in method.assumptions(results).rows}
     assert rows["Gauge reads too high by"][1:] == (
@@ -479,22 +461,6 @@ def test_the_response_does_not_hang_on_the_gauge(results, biased):
     """A bias moves the level, not how lambda follows flow."""
     full = [next(r for r in one.ladder.responses if r.state == "full") for one in (results, biased)]
     assert full[0].response.value == pytest.approx(full[1].response.value, abs=1e-6)
-
-
-def test_two_injectors_tell_that_the_ecu_corrects_and_one_does_not(demo_folder, tmp_path):
-    """Idle and cruise rows of some setups only."""
-
-    def check(name, *setups):
-        outing = Outing(demo_folder, tmp_path / name)
-        outing.only(lambda row: row.get("state") in ("full", "") or row["setup"] in setups)
-        return outing.results().gauge_check
-
-    two = check("two injectors far apart", "big_150", "big_185")
-    assert (two.code, two.readings) == ("applied", 4)
-    assert min(chances(two).values()) > 0.95
-    # On one engine with one injector and one fuel nothing moves that could stand still.
-    one = check("one", "big_172")
-    assert not any(state.settled for state in one.states)
 
 
 def test_deviations_come_with_the_farthest_first(demo_folder, tmp_path):

@@ -6,13 +6,12 @@ from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
-import pandas as pd
 import pytest
 
 from tests.conftest import BACK
 from tests.outing import Outing
 from tuninglib.analysis.analyse import analyse
-from tuninglib.analysis.upkeep import _limited_by, _taller, fuel_use, long_climbs, outlay
+from tuninglib.analysis.upkeep import _limited_by, _taller, long_climbs, outlay
 from tuninglib.analysis.what_if import Answer
 from tuninglib.interval import Interval
 from tuninglib.physics import gearing as sums
@@ -380,44 +379,6 @@ def test_what_a_gain_costs_needs_a_gain_that_is_sure(results):
     assert (nothing.ride, nothing.per_gain) == (None, None)
     others = [one for one in pulls if one.setup != "big_172"]
     assert outlay(session, plan, others).per_gain is None
-
-
-def invented(rng, count, truth, scatter):
-    """Fills of two setups whose consumption is known."""
-    rows, before = [], rng.normal(0, 1e-4)
-    for number in range(2 * count):
-        setup = ("a", "b")[number // count]
-        distance = rng.uniform(80e3, 250e3)
-        after = rng.normal(0, 1e-4)
-        burnt = distance * truth[setup] * np.exp(rng.normal(0, scatter))
-        rows.append((setup, distance, burnt + after - before, ""))
-        before = after
-    fills = pd.DataFrame(rows, columns=["setup", "distance_m", "volume_m3", "exclude"])
-    fuel = Fuel(ethanol=None)
-    return SimpleNamespace(
-        fills=fills, setups={name: SimpleNamespace(fuel="f") for name in truth}, fuels={"f": fuel},
-        about=SimpleNamespace(reference="a"), bike=SimpleNamespace(tank=None),
-    )  # fmt: skip
-
-
-@pytest.mark.slow
-@pytest.mark.parametrize(("count", "scatter"), [(2, 0.04), (5, 0.04), (5, 0.10), (8, 0.0)])
-def test_intervals_hold_the_truth(count, scatter):
-    rng = np.random.default_rng(20261126)
-    truth = {"a": 2.6 * L_PER_100KM, "b": 2.75 * L_PER_100KM}
-    held = []
-    # Nine of ten instead of 95 % are noticed in 85 of 100.
-    for _ in range(300):
-        one, other = fuel_use(invented(rng, count, truth, scatter))
-        ratio = truth["b"] / truth["a"] - 1
-        held.append(
-            (
-                one.per_m.low <= truth["a"] <= one.per_m.high,
-                other.over.low <= ratio <= other.over.high,
-            )
-        )
-    share = np.mean(held, axis=0)
-    assert np.all(share > 0.92), share
 
 
 # Engine speeds ------------------------------------------------------------------------------------
