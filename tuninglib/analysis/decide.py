@@ -6,9 +6,9 @@ of a session is brought together once, the plan is decided once, and its flips, 
 that would change it, are found by trying them.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 import pandas as pd
@@ -207,7 +207,7 @@ class Evidence(Terms):
     gains: dict
     pulls: Gains
     apart: frozenset
-    more_runs: dict
+    more_runs: Mapping = field(default_factory=dict)
     prices: Mapping = field(default_factory=dict)
     missing: tuple = ()
 
@@ -225,6 +225,47 @@ class Evidence(Terms):
             return one.harm
         others = any(c.source == "read" for c in self.combinations)
         return UNREAD if others and one.setup != self.reference else 0.0
+
+
+def evidence_of(
+    terms: Terms,
+    combinations: tuple,
+    engine_of: Mapping[str, str],
+    displacement_m3: Mapping[str, float],
+    gains: dict,
+    pairs: Sequence[Gain],
+    **known: Any,
+) -> Evidence:
+    """Evidence of a session or a season.
+
+    Parameters
+    ----------
+    terms : Terms
+    combinations : tuple of Combination
+        With their gates.
+    engine_of : dict of str to str
+        Setup to engine.
+    displacement_m3 : dict of str to float
+        Of every engine.
+    gains : dict of str to Gain or None
+        As of :class:`Evidence`.
+    pairs : sequence of Gain
+        Of all pairs of setups.
+    **known
+        ``more_runs``, ``prices`` and ``missing`` of :class:`Evidence`.
+    """
+    # Against the reference as the gains have it, and no other way.
+    apart = [p for p in pairs if terms.reference not in (p.setup, p.over)]
+    apart += [gain for gain in gains.values() if gain is not None]
+    return Evidence(
+        **vars(terms),
+        combinations=combinations,
+        unexplained=unexplained(combinations),
+        gains=gains,
+        pulls=gains_of(engine_of, displacement_m3, gains, pairs, terms.reference),
+        apart=frozenset(frozenset((one.setup, one.over)) for one in apart if one.told_apart),
+        **known,
+    )
 
 
 def make_plan(evidence: Evidence) -> Plan:
@@ -800,32 +841,19 @@ def _terms(known) -> Terms:
 
 def _evidence(known) -> Evidence:
     session, road, combinations = known.session, known.road, _combinations(known)
-    gains = {pull.setup: pull.gain for pull in road.pulls} if road else {}
-    return Evidence(
-        **vars(_terms(known)),
-        combinations=combinations,
-        unexplained=unexplained(combinations),
-        gains=gains,
-        pulls=gains_of(
-            {name: setup.engine for name, setup in session.setups.items()},
-            {name: float(engine.displacement_m3) for name, engine in session.engines.items()},
-            gains,
-            road.pairs if road else (),
-            session.about.reference,
-        ),
-        apart=_told_apart(road, gains, session.about.reference),
-        more_runs={pull.setup: pull.more_runs for pull in road.pulls} if road else {},
+    pulls = road.pulls if road else ()
+    gains = {pull.setup: pull.gain for pull in pulls}
+    return evidence_of(
+        _terms(known),
+        combinations,
+        {name: setup.engine for name, setup in session.setups.items()},
+        {name: float(engine.displacement_m3) for name, engine in session.engines.items()},
+        gains,
+        road.pairs if road else (),
+        more_runs={pull.setup: pull.more_runs for pull in pulls},
         prices={n: one.price for n, one in session.injectors.items() if one.price is not None},
         missing=_missing(known, combinations, gains),
     )
-
-
-def _told_apart(road, gains, reference) -> frozenset:
-    """Pairs of setups that differ; against the reference as the gains have it, and no other way."""
-    pairs = [p for p in road.pairs if reference not in (p.setup, p.over)] if road else []
-    found = [(p.setup, p.over) for p in pairs if p.told_apart]
-    found += [(name, reference) for name, gain in gains.items() if gain and gain.told_apart]
-    return frozenset(map(frozenset, found))
 
 
 def _burnt_fuels(session, limits) -> tuple:
