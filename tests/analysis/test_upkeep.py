@@ -11,11 +11,10 @@ import pytest
 from tests.conftest import BACK
 from tests.outing import Outing
 from tuninglib.analysis.analyse import analyse
-from tuninglib.analysis.upkeep import _limited_by, _taller, long_climbs, outlay
+from tuninglib.analysis.upkeep import _limited_by, long_climbs, outlay
 from tuninglib.analysis.what_if import Answer
 from tuninglib.interval import Interval
 from tuninglib.physics import gearing as sums
-from tuninglib.physics.motion import Hill, Ride, exit_speed_m_s
 from tuninglib.report import heat, verdict
 from tuninglib.report import what_if as words
 from tuninglib.session.fields import read_value
@@ -442,41 +441,6 @@ def test_what_is_lost_on_the_way_widens_torque_and_power(geared):
         assert 1 - one.low / one.value == pytest.approx(relative)
 
 
-@pytest.mark.slow
-@pytest.mark.parametrize("share", [1.0, 0.9, 0.8])
-def test_a_bike_that_no_longer_speeds_up_is_told(geared, share):
-    """With one tooth more in front: 14/15 of the force against what resists at the marker."""
-    results = geared()
-    run = results.road.equivalent["big_172"]
-    run = replace(run, force_n=share * run.force_n)
-    found = _taller(
-        results.session.gearing, run, lambda speed, ratio: Interval(speed, speed, speed)
-    )
-    speed = found.marker.at_force.value
-    mass = run.bike_mass_kg + run.rider_mass_kg
-    climb = mass * 9.80665 * (run.grade_ratios[-1] + run.rolling_coefficient)
-    climb /= math.hypot(1, run.grade_ratios[-1])
-    drag = run.air_density_kg_m3 / 2 * run.drag_area_m2 * (speed + run.headwind_m_s) ** 2
-    pulls = run.force_n * 14 / 15
-    assert found.still_speeds_up is bool(pulls > climb + drag)
-
-
-def test_one_tooth_more_is_less_force_and_fewer_turns(geared):
-    found, run = (results := geared()).gearing, results.road.equivalent["big_172"]
-    ride = Ride(
-        hill=Hill(run.lengths_m, run.grade_ratios), mass_kg=run.bike_mass_kg + run.rider_mass_kg,
-        rotating_mass_kg=run.rotating_mass_kg, air_density_kg_m3=run.air_density_kg_m3,
-        drag_area_m2=run.drag_area_m2, rolling_coefficient=run.rolling_coefficient,
-        wind_m_s=run.headwind_m_s,
-    )  # fmt: skip
-    speed = exit_speed_m_s(ride, force_n=run.force_n * 14 / 15, entry_speed_m_s=run.entry_m_s)
-    assert found.taller.marker.at_force.value == pytest.approx(float(np.ravel(speed)[0]), rel=1e-9)
-    assert found.taller.front_teeth == 15
-    turns = found.taller.exit_rpm.value / found.exit_rpm.value
-    assert turns == pytest.approx(float(np.ravel(speed)[0]) / run.exit_m_s * 14 / 15)
-    assert found.taller.still_speeds_up is True
-
-
 @pytest.mark.outside(
     source="ETRTO standards manual: overall diameters of new tyres, 90/90-18 619 mm, 130/70-17 "
     "614 mm, 110/80-17 608 mm (from memory)"
@@ -521,7 +485,6 @@ def test_the_page_says_it_and_says_when_it_is_not_known(geared, results):
     assert "turns of the crank for one of the wheel" in said
     assert "N·m" in said
     assert "8500 rpm are 89" in said
-    assert "with 15 teeth and the same torque" in said
     assert results.gearing is None
     assert str(words.gearing_sentences(results)) == ""
 
