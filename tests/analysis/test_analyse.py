@@ -7,12 +7,10 @@ import pytest
 
 from tests.conftest import BACK
 from tests.outing import Outing
-from tuninglib.analysis import what_if
 from tuninglib.analysis.analyse import analyse, results_document
 from tuninglib.report import cautions, injector, verdict
 from tuninglib.report import gain as gain_words
 from tuninglib.report import mixture as mixture_words
-from tuninglib.report import what_if as what_if_words
 from tuninglib.session.load import load_session
 
 
@@ -184,21 +182,6 @@ def test_e10_reads_a_third_to_half_a_unit_leaner_than_ethanol_free_petrol(edit):
     assert shift == pytest.approx(0.0388, abs=0.0001)
     # Common practice, from memory: a third to half a unit.
     assert 0.33 < 14.7 * 0.88 * shift < 0.55
-
-
-def test_the_top_speed_on_the_flat_balances_power_and_drag(results):
-    run = results.road.equivalent["big_172"]
-    top = results.flat_top_speeds
-    force, power = (output[0] for output in what_if.day_outputs(run))
-    weight = (run.bike_mass_kg + run.rider_mass_kg) * 9.80665
-    for speed, pull in ((top.at_power.value, None), (top.at_force.value, force)):
-        drag = 0.5 * run.air_density_kg_m3 * run.drag_area_m2 * speed**2
-        wanted = power / speed if pull is None else pull
-        assert drag + run.rolling_coefficient * weight == pytest.approx(wanted, rel=1e-9)
-    assert top.at_power.low < top.at_power.value < top.at_power.high
-    assert "On the flat: without wind the same power would hold" in str(
-        what_if_words.sentences(results)
-    )
 
 
 def test_the_force_of_a_run_can_be_worked_out_by_hand(results):
