@@ -22,7 +22,6 @@ BRIEFLY = {
     "simulate_ladder 8": "leaner than the band", "simulate_logs --outings 1": r"\| reading \|",
     "simulate_readings 5": r"4       yes      yes",
     "simulate_seasons --seasons 2": "both on eight days, wear",
-    "simulate_way_down 2": r"6       yes",
     "simulate_what_if --days 1": "constant power, rolled back down",
     "simulate_worlds --days 2 --only blocks": "blocks", "thin_days --days 1": "",
 }  # fmt: skip

@@ -26,6 +26,13 @@ from tuninglib.units import convert, parse_number, parse_quantity
         ("160 cc/min", "m**3/s", 160e-6 / 60, 0.0),
         ("1.1 ms", "s", 0.0011, 0.0),
         ("62mm", "m", 0.062, 0.0),
+        ("62 KM/H", "m/s", 62 / 3.6, 0.0),
+        ("124 kilos", "kg", 124.0, 0.0),
+        ("2800 revolutions per minute", "1/min", 2800.0, 0.0),
+        ("46.6666666667 rps", "1/min", 2800.0, 0.0),
+        ("46.6666666667 Hz", "1/min", 2800.0, 0.0),
+        ("293.215314335 rad/s", "1/min", 2800.0, 0.0),
+        ("55 percent", "1", 0.55, 0.0),
     ],
 )
 def test_quantities_as_riders_type_them(text, unit, value, half):
@@ -70,6 +77,18 @@ def test_a_range_is_its_middle_and_half_of_its_width(text, unit, value, half):
         ("5 kg +/- -1 kg", "kg", "negative uncertainty"),
         ("5 kg + 3", "kg", "is not a value with a unit"),
         ("1; import os", "kg", "unknown unit|not a value"),
+        ("0.13 tons", "kg", "has several meanings; write kg or lb"),
+        ("2.4 cwt", "kg", "has several meanings; write kg or lb"),
+        ("6 kg*m/s**2/N", "1", "unit"),
+        ("55 deg", "1", "is the wrong kind of unit"),
+        ("55 rpm", "1", "is the wrong kind of unit"),
+        ("6 %%", "1", "unknown unit|wrong kind"),
+        ("118 kg lb", "kg", "unknown unit"),
+        ("118 kg 3 lb", "kg", "unknown unit"),
+        ("5 cycles/min", "1/min", "unknown unit .*write rpm"),
+        ("5 revolution", "1/min", "unknown unit .*write rpm"),
+        ("1e400 kg", "kg", "not a finite number"),
+        ("118 kg +/- 1e400 kg", "kg", "not a finite number"),
     ],
 )
 def test_quantities_that_are_refused_name_the_remedy(text, unit, message):

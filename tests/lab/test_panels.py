@@ -77,7 +77,7 @@ def test_a_button_says_what_the_system_refused():
 
 @pytest.mark.parametrize(("low", "value", "step"), [(14.5, 43.51, 1), (0.05, 0.837, 0.005)])
 def test_a_slider_stands_on_its_steps(low, value, step):
-    slider = kit.slider("a", "b", value, low=low, high=100.2, step=step)
+    slider = kit.slider("a", "b", value, (low, 100.2), step)
     for number in (slider.min, slider.value, slider.max):
         assert number / step == pytest.approx(round(number / step), abs=1e-9)
     assert slider.min <= low
@@ -234,13 +234,12 @@ def test_the_button_shows_the_sentence_instead_of_a_traceback(demo_copy):
 
 
 def test_a_slider_at_rest_asks_nothing(results):
-    start = {"mass": 70.0, "length": 400.0, "grade": 6.0, "wind": 0.0}
-    assert explore.question_of(start, start, "metric") == Question()
-    back = {**start, "grade": 6.000000000001}
-    assert explore.question_of(back, start, "metric") == Question()
-    asked = explore.question_of({**start, "mass": 90.0, "grade": 7.0}, start, "us")
-    assert asked.rider_mass_kg == pytest.approx(units.convert(90, "lb", "kg"))
-    assert asked.grade_ratios == (0.07,)
+    start = {"mass": 70.0, "length": 400.0, "grade": 0.06, "wind": 0.0}
+    assert explore.question_of(start, start) == Question()
+    back = {**start, "grade": 0.06000000000001}
+    assert explore.question_of(back, start) == Question()
+    asked = explore.question_of({**start, "mass": 90.0, "grade": 0.07}, start)
+    assert (asked.rider_mass_kg, asked.grade_ratios) == (90.0, (0.07,))
     assert asked.headwind_m_s is None
 
 
@@ -368,11 +367,11 @@ def test_idle_and_cruise_follow_from_the_injector_that_is_to_be_had():
     assert "must trim by −14 % to 0 %" in words(guess)
     labelled(guess, "planned: flow; 0").value = 3
     assert "no injector flows so little" in words(guess)
-    labelled(guess, "planned: flow; 0").value = 240
-    # 240 for 150: 1/1.6 - 1 and 1.1667/1.6 - 1; 1.625 ms.
+    labelled(guess, "planned: flow; 0").value = 250
+    # 250 for 150: 1/1.6667 - 1 and 1.1667/1.6667 - 1; 1.6 ms.
     said_now = words(guess)
-    assert "becomes 1.63 ms" in said_now
-    assert "must trim by −38 % to −27 %" in said_now
+    assert "becomes 1.60 ms" in said_now
+    assert "must trim by −40 % to −30 %" in said_now
     assert "more than the ECU can do" in said_now
     labelled(guess, "now: pulse at a warm idle").value = 1.6
     assert "idle may hunt or stall" in words(guess)

@@ -17,7 +17,6 @@ from tests.foreign_units import FOREIGN, foreign_units
 from tuninglib.__main__ import main
 from tuninglib.lab import start
 from tuninglib.session.edit import write_new_session
-from tuninglib.session.load import load_session
 from tuninglib.text_files import SessionError
 
 # Without the browser -------------------------------------------------------------------------
@@ -294,36 +293,6 @@ def test_a_key_moves_the_picture_its_words_and_the_sentences(page):
 
 @pytest.mark.slow
 @pytest.mark.browser
-def test_a_number_can_be_typed_and_the_makers_limit_is_heeded(page):
-    panel = page.locator(PANEL)
-    readout = panel.locator(".widget-slider", has_text="ethanol in the fuel").locator(
-        ".widget-readout"
-    )
-    start = readout.inner_text()
-    readout.click()
-    page.keyboard.press("Control+a")
-    page.keyboard.type("20")
-    page.keyboard.press("Enter")
-    wait_for_text(page, "20.0 % ethanol is more than the 10 % that the maker allows: do not use it")
-    panel.get_by_role("button", name="Reset").first.click()
-    wait_for_text(page, f"{start} % ethanol on engine")
-
-
-@pytest.mark.slow
-@pytest.mark.browser
-def test_the_band_is_written_into_the_riders_file(page, outing):
-    panel = page.locator(PANEL)
-    handle = panel.locator(".widget-slider", has_text="band, leanest").locator(".noUi-handle")
-    handle.press("ArrowLeft")
-    highest = load_session(outing).target.highest
-    wait_for_text(page, f"to {highest - 0.005:.3f})")
-    panel.get_by_role("button", name="Write the target band").click()
-    wait_for_text(page, "session.earlier-1.toml")
-    assert load_session(outing).target.highest == pytest.approx(highest - 0.005)
-
-
-@pytest.mark.slow
-@pytest.mark.browser
 def test_the_report_is_made_while_the_notebook_stays_usable(page, outing, tmp_path):
     panel = page.locator(PANEL)
     panel.get_by_role("button", name="Make the report").click()
@@ -334,26 +303,6 @@ def test_the_report_is_made_while_the_notebook_stays_usable(page, outing, tmp_pa
     download.value.save_as(tmp_path / "copy.html")
     made = outing.parent / "outing.report" / "report.html"
     assert (tmp_path / "copy.html").read_bytes() == made.read_bytes()
-
-
-@pytest.mark.slow
-@pytest.mark.browser
-def test_the_form_judges_a_number_and_adds_a_run(page, outing):
-    count = len(load_session(outing).runs)
-    panel = run_workbook(page, "runs")
-    panel.get_by_label("entry speed [km/h]").fill("480")
-    panel.get_by_label("exit speed [km/h]").fill("62")
-    page.keyboard.press("Tab")
-    wait_for_text(page, "480 km/h is outside 3.6 to 252 km/h")
-    panel.get_by_label("entry speed [km/h]").fill("48")
-    panel.get_by_label("air temperature").fill("20")
-    page.keyboard.press("Tab")
-    panel.get_by_role("button", name="Add run").click()
-    wait_for_text(page, "the file as it was is runs.earlier-1.csv")
-    assert "480 km/h is outside" not in text_of(page)
-    runs = load_session(outing).runs
-    assert len(runs) == count + 1
-    assert runs.iloc[-1]["shown_exit_m_s"] == pytest.approx(62 / 3.6)
 
 
 # Every workbook, in both systems of units ---------------------------------------------------------

@@ -38,17 +38,3 @@ def test_air_that_an_engine_draws():
         displacement_m3=3e-3, air_density_kg_m3=mole_m3 * 0.02897, volumetric_efficiency=0.9
     )
     assert per_cycle / 0.02897 / engine.cycle_time_s(2800.0) == pytest.approx(6.53, abs=0.005)
-
-
-# Worked by hand from the exponents of Schey and Pinkel (NACA, 1936): with the power to 0.38 and the
-# flow of cooling air to -0.39.
-@pytest.mark.parametrize(
-    ("power_ratio", "air_ratio", "expected"),
-    [
-        (1.10, 1.00, 1.0369),  # 1.1^0.38
-        (1.00, 1.10, 0.9635),  # 1.1^-0.39
-    ],
-)
-def test_head_temperature_scaling(power_ratio, air_ratio, expected):
-    ours = engine.head_temperature_difference_ratio(power_ratio, air_ratio)
-    assert ours == pytest.approx(expected, abs=5e-5)

@@ -128,12 +128,6 @@ def test_an_octane_number_by_moles():
     assert fuels.blend_octane(Blend(content), **given) == pytest.approx(104.67, abs=0.03)
 
 
-def test_default_petrol_is_within_the_density_limits():
-    low, high = fuels.EN_228_DENSITY_KG_M3
-    assert (low, high) == (720.0, 775.0)  # table 1, 15 degC
-    assert low < fuels.PETROL_DENSITY_KG_M3 < high
-
-
 @EN_228
 @pytest.mark.parametrize(
     # Scope: at most 3.7 % oxygen by mass with 10 % ethanol by volume; 2.7 % with 5 %.
@@ -188,19 +182,6 @@ def test_expansion_of_petrol_lies_between_those_of_its_families():
     assert pytest.approx(heptane, rel=0.05) == fuels.PETROL_EXPANSION_1_K
 
 
-# The package takes both from US DOE: typed once more, no outside value. CoolProp is, below.
-@pytest.mark.parametrize(
-    ("latent_heat", "printed_btu_lb", "relative"),
-    [
-        (fuels.ETHANOL_LATENT_HEAT_J_KG, 396.0, 0.5 / 396),
-        # "about 150"; two digits
-        (fuels.PETROL_LATENT_HEAT_J_KG, 150.0, 5 / 150),
-    ],
-)
-def test_latent_heat_in_the_fuel_table(latent_heat, printed_btu_lb, relative):
-    assert latent_heat == pytest.approx(printed_btu_lb * BTU_LB_J_KG, rel=relative)
-
-
 @COOLPROP
 def test_latent_heat_of_ethanol():
     properties = pytest.importorskip("CoolProp.CoolProp")
@@ -243,14 +224,6 @@ def test_heating_value_of_petrol_lies_between_those_of_its_families():
 
 
 @CHEMICALS
-def test_heat_per_mass_of_air_of_ethanol():
-    ratio = cantera_gas(ethanol=ETHANOL).stoich_air_fuel_ratio("ethanol", FULL_AIR)
-    reference = liquid_heating_value_j_kg(ETHANOL, "64-17-5") / ratio
-    ours = Blend(1.0).lower_heating_value_j_kg / Blend(1.0).stoichiometric_ratio
-    assert ours == pytest.approx(reference, rel=2e-3)
-
-
-@CHEMICALS
 @pytest.mark.parametrize("content", [0.0, 0.05, 0.10, 0.85])
 def test_heat_per_mass_of_air_lies_between_those_of_hydrocarbons(content):
     gas = cantera_gas(octane=ISO_OCTANE[0], toluene=TOLUENE[0])
@@ -267,11 +240,6 @@ GREET = pytest.mark.outside(source="US DOE, GREET: lower heating values by volum
 
 def btu_gallon(content):
     return Blend(content).lower_heating_value_j_m3 * US_GALLON_M3 / BTU_J
-
-
-# Of petrol the package holds this very number: typed once more.
-def test_heating_value_of_petrol_by_volume():
-    assert btu_gallon(0.0) == pytest.approx(116_090.0, abs=5)
 
 
 @GREET
@@ -313,12 +281,6 @@ def test_loss_of_economy_rule(content, low, high):
 def test_loss_of_economy_of_a_test_fleet(content, measured_percent):
     # Energy alone; the fleet's own scatter is about a point.
     assert loss_of_economy_percent(content) == pytest.approx(measured_percent, abs=1.0)
-
-
-# US DOE, fuel properties: RON 108, MON 92, (R+M)/2 100. The package holds the first two.
-@DOE
-def test_octane_of_ethanol():
-    assert fuels.anti_knock_index(fuels.ETHANOL_RON, fuels.ETHANOL_MON) == 100
 
 
 @pytest.mark.outside(source="IUPAC 2021 standard atomic weights, as chemicals lists them")

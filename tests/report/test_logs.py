@@ -78,10 +78,11 @@ def test_the_figure_carries_its_numbers_in_words(results):
     assert alt == "Logs over time: speed of black box from 40.0 to 46.0 km/h over 7 minutes."
 
 
-def test_a_session_without_logs_has_no_such_heading(results):
-    none = dataclasses.replace(results, logs=())
-    assert logs.sentences(none).items == ()
-    assert logs.table(none).html() == logs.figure(none).html() == ""
+def test_without_logs_there_are_no_such_headings(results):
+    none = dataclasses.replace(results, logs=(), bands=(), force_curves=())
+    shown = (logs.sentences, logs.table, logs.figure, logs.mixture_sentences, logs.mixture_table,
+             logs.curve_sentences, logs.curve_table, logs.curve_figure)  # fmt: skip
+    assert "".join(str(one(none).html()) for one in shown) == ""
 
 
 def test_results_hold_what_was_left_out(results):
@@ -131,7 +132,7 @@ def test_the_sentences_say_what_was_found_and_how_to_overrule_it(evening):
     [
         ("count", "runs.csv has 8 full-throttle rows, so nothing is taken from the log"),
         ("listed", "The list under runs is longer or shorter than that, so nothing is taken"),
-        ("unknown", "names a run that runs.csv does not have, or one twice, so nothing is taken"),
+        ("unknown", "has a run twice, or one that runs.csv does not have, so nothing is taken"),
     ],
 )
 def test_why_nothing_is_taken_is_said_with_the_remedy(evening, why, said):
@@ -157,23 +158,23 @@ def test_a_clock_that_is_not_known_is_asked_for(evening, why, said):
     assert "steady range" not in text
 
 
-def test_a_grade_that_is_far_off_is_named(evening):
-    text = logs.run_sentences(with_found(evening, grade=Interval(0.045, 0.042, 0.048))).plain()
-    assert "which is far from it: check grade, length and the two places" in text
-
-
-def test_a_length_that_is_far_off_is_named_and_a_good_one_is_not(evening):
-    assert "Length" not in logs.run_sentences(evening).plain()
-    text = logs.run_sentences(with_found(evening, length_m=Interval(352.0, 346.0, 358.0))).plain()
-    assert (
-        "by the track it is 352 m (346 to 358 m) from start to marker, far from the 400 m" in text
-    )
-
-
-def test_a_typed_speed_that_the_log_contradicts_is_named(evening):
-    pairs = ((20.0, 19.9, 0.2), (25.0, 19.0, 0.2))
-    text = logs.run_sentences(with_found(evening, pairs=pairs)).plain()
-    assert "far from each other: 90.0 as shown against 68.4 km/h in truth." in text
+@pytest.mark.parametrize(
+    ("changes", "said"),
+    [
+        ({"grade": Interval(0.045, 0.042, 0.048)}, "which is far from it: check grade, length and"),
+        (
+            {"length_m": Interval(352.0, 346.0, 358.0)},
+            "by the track it is 352 m (346 to 358 m) from start to marker, far from the 400 m",
+        ),
+        (
+            {"pairs": ((20.0, 19.9, 0.2), (25.0, 19.0, 0.2))},
+            "far from each other: 90.0 as shown against 68.4 km/h in truth.",
+        ),
+    ],
+)
+def test_what_is_far_off_is_named_and_what_is_not_is_not(evening, changes, said):
+    assert said in logs.run_sentences(with_found(evening, **changes)).plain()
+    assert said not in logs.run_sentences(evening).plain()
 
 
 def test_a_run_without_full_throttle_is_named(evening):
@@ -323,11 +324,3 @@ def test_table_figure_and_words_agree(evening):
     assert "from 50 to 70 km/h" in logs.curve_sentences(evening).plain()
     alt = logs.curve_figure(evening).alt
     assert f"small nozzle {table.rows[0][1].split(' ')[0]} at 50" in alt
-
-
-def test_without_logged_speeds_there_is_no_such_heading(evening):
-    none = dataclasses.replace(evening, force_curves=())
-    shown = [
-        getattr(logs, f"curve_{name}")(none).html() for name in ("sentences", "table", "figure")
-    ]
-    assert shown == ["", "", ""]

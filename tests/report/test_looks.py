@@ -87,44 +87,12 @@ def test_letters_of_figures_are_as_large_as_the_text(opened, name, width):
         assert all(abs(size - text) <= 1 for size in letters_px(svg, wide)), letters_px(svg, wide)
 
 
-def test_figures_are_as_wide_in_print_as_they_should_be(opened):
-    page = opened("demo", DESK, media="print")
+@pytest.mark.parametrize("width", [PHONE, DESK])
+def test_figures_are_as_wide_in_print_as_they_should_be(opened, width):
+    page = opened("demo", width, media="print")
     for svg, wide in drawings(page):
         assert wide == pytest.approx(11.5 / 2.54 * 96, abs=1)
         assert min(letters_px(svg, wide)) > 0.75 * LETTER_PT
-
-
-def test_a_page_printed_from_a_phone_has_the_wide_figures(opened):
-    page = opened("demo", PHONE, media="print")
-    assert all(wide == pytest.approx(11.5 / 2.54 * 96, abs=1) for _, wide in drawings(page))
-
-
-@pytest.mark.parametrize("name", ["demo", "evening"])
-@pytest.mark.parametrize("width", [PHONE, DESK])
-def test_ticks_stand_in_steps_of_one_two_or_five(opened, name, width):
-    axes = 0
-    for svg, _ in drawings(opened(name, width, parts=True)):
-        for axis in re.split(r'<g id="matplotlib\.axis_\d+">', svg)[1:]:
-            ticks = re.findall(r'<g id="[xy]tick_\d+">.*?<!-- (.+?) -->', axis, flags=re.DOTALL)
-            values = [float(one.replace("−", "-")) for one in ticks if re.match(r"−?\d", one)]
-            if not values:
-                continue
-            axes += 1
-            steps = np.diff(values)
-            assert len(values) >= 2
-            assert np.allclose(steps, steps[0])
-            assert f"{steps[0]:.0e}"[0] in "125", values
-    assert axes >= 4
-
-
-def test_the_verdict_s_picture_says_who_must_not_be_ridden(opened):
-    for width in (PHONE, DESK):
-        svg, _ = drawings(opened("demo", width))[0]
-        said = re.findall(r"<!-- (.+?) -->", svg)
-        for words in ("big 172", "ride now", "may run lean", "knock", "Not to be ridden"):
-            assert any(words in one for one in said), words
-        panels = said.count("Not to be ridden")
-        assert panels == (2 if width == PHONE else 1), "one above the other, or side by side"
 
 
 def luminance(rgb):
@@ -202,6 +170,9 @@ def test_the_summary_is_short_and_has_the_picture_and_one_line_of_what_was_ridde
     page = opened("summary")
     assert page.evaluate("document.documentElement.scrollHeight") / SCREEN <= 2.15
     assert len(drawings(page)) == 1
+    said = page.locator("main").inner_text().replace("\u00a0", " ")
+    for text in ("Ride now: big 172", "Watch: on e10", "Stop at the first knock", "Not to be"):
+        assert text in said
     line = page.locator(".byline").inner_text().replace("\u00a0", " ")
     assert re.fullmatch(
         r"16 May 2026: 124 kg bike, 204 cc cylinder, 400 m at 6\.0 %, tove and ilmar, 21 "

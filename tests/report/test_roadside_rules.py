@@ -15,13 +15,7 @@ import pytest
 from tests.outing import Outing
 from tests.report.roadside_page import EVERY_COLUMN, data_of, write_page
 from tests.script import asker
-from tuninglib.analysis.day_plan import (
-    Interim,
-    ended_with,
-    far_from,
-    interim_of_folder,
-    start_of,
-)
+from tuninglib.analysis.day_plan import Interim, ended_with, far_from, interim_of_folder, start_of
 from tuninglib.analysis.records import Knock
 from tuninglib.report.page_parts import plain, spaced
 from tuninglib.report.verdict import interim_sentences

@@ -12,144 +12,88 @@ from tuninglib.report.make import make_report
 from tuninglib.session.load import load_session
 
 
-def keep_rows(folder, wanted):
-    """Leave only the rows of runs.csv for which ``wanted(cells)`` is true."""
-    path = folder / "runs.csv"
-    head, *rows = path.read_text(encoding="utf-8").splitlines()
-    kept = [row for row in rows if wanted(row.split(","))]
-    path.write_text("\n".join([head, *kept]) + "\n", encoding="utf-8")
+def runs(*numbers):
+    return lambda outing: outing.only(lambda row: row["run"] in numbers)
 
 
-def drop_columns(folder, pattern):
-    path = folder / "runs.csv"
-    table = [line.split(",") for line in path.read_text(encoding="utf-8").splitlines()]
-    keep = [i for i, name in enumerate(table[0]) if not re.search(pattern, name)]
-    lines = [",".join(row[i] for i in keep) for row in table]
-    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+def no_speeds(outing):
+    return outing.only(lambda row: not row["note"] and row["run"] != "5").without_columns("speed")
 
 
-def no_speeds(folder, edit):
-    keep_rows(folder, lambda row: '"' not in row[-1] and int(row[0]) != 5)
-    drop_columns(folder, "speed")
+def no_gauge(outing):
+    return outing.only(lambda row: row["run"] != "5").without_columns("gauge")
 
 
-def no_gauge(folder, edit):
-    keep_rows(folder, lambda row: int(row[0]) != 5)
-    drop_columns(folder, "gauge")
+def all_at_the_end(outing):
+    for row in outing.rows:
+        row["gauge_low"] = row["gauge_high"] = row["gauge_low"] and "20.0"
+    return outing
 
 
-def no_scale(folder, edit):
-    edit("session.toml", "scale = 14.7", "")
+def identical_injectors(outing):
+    for name in outing.toml["injectors"]:
+        outing.key(f"injectors.{name}", flow="165 cc/min")
+    return outing
 
 
-def one_reading(folder, edit):
-    keep_rows(folder, lambda row: row[0] == "1")
-
-
-def once_each(folder, edit):
-    keep_rows(folder, lambda row: row[0] in {"1", "7", "10", "14", "17"})
-
-
-def only_the_reference(folder, edit):
-    keep_rows(folder, lambda row: row[1] == "stock")
-
-
-def all_at_the_end(folder, edit):
-    edit("session.toml", "lowest = 10.0", "lowest = 5.0")
-    path = folder / "runs.csv"
-    text = re.sub(r",\d\d\.\d,\d\d\.\d,", ",20.0,20.0,", path.read_text(encoding="utf-8"))
-    path.write_text(text, encoding="utf-8")
-
-
-def identical_injectors(folder, edit):
-    path = folder / "session.toml"
-    text = re.sub(r'flow = "\d+ cc/min"', 'flow = "165 cc/min"', path.read_text("utf-8"))
-    path.write_text(text, encoding="utf-8")
-
-
-def no_ethanol(folder, edit):
-    edit("session.toml", 'ethanol = "4 +/- 1 %"', "")
-
-
-def all_excluded(folder, edit):
-    path = folder / "runs.csv"
-    text = path.read_text(encoding="utf-8").replace(",note\n", ",exclude\n", 1)
-    lines = text.splitlines()
-    rows = [re.sub(r',("[^"]*")?$', ",rain", line) for line in lines[1:]]
-    path.write_text("\n".join([lines[0], *rows]) + "\n", encoding="utf-8")
-
-
-CASES = {
-    no_speeds: ["no run has speeds, so no gain can be worked out"],
-    no_gauge: ["ride again with a lambda gauge", "the mixture is not known, and not judged"],
-    no_scale: ["the gauge's scale is not known", "no mixture is judged"],
-    one_reading: ["only one injector was read", "is assumed"],
-    once_each: ["no rider repeated a setup, so how runs scatter is not known from this outing"],
-    only_the_reference: ["only one setup was ridden, so there is nothing to compare it with"],
-    all_at_the_end: ["every reading stood at the gauge's end", "left out of the sums"],
-    identical_injectors: ["reads as if it flowed", "cc/min"],
-    no_ethanol: ["ethanol content of e5 is not written down"],
-    all_excluded: ["every setup that was ridden is ruled out", "left out: rain"],
-}
+def no_ethanol(outing):
+    return outing.key("fuels.e5", ethanol=None)
 
 
 # A whole report each: five of them now, all of them with the slow tests.
-LONG = (once_each, only_the_reference, all_at_the_end, identical_injectors, no_ethanol)
+CASES = {
+    "no speeds": (no_speeds, "no run has speeds, so no gain can be worked out"),
+    "no gauge": (no_gauge, "ride again with a lambda gauge: the mixture is not known"),
+    "no scale": (lambda one: one.key("gauge", scale=None), "the gauge's scale is not known"),
+    "one reading": (runs("1"), "only one injector was read, so how lambda follows flow is assumed"),
+    "all excluded": (Outing.excluded, "every setup that was ridden is ruled out", "left out: rain"),
+}
+LONG = {
+    "once each": (runs("1", "7", "10", "14", "17"), "no rider repeated a setup, so how runs"),
+    "only the reference": (
+        lambda one: one.only(lambda row: row["setup"] == "stock"), "only one setup was ridden",
+    ),
+    "all at the end": (
+        all_at_the_end, "every reading stood at the gauge's end", "left out of the sums"
+    ),
+    "identical injectors": (identical_injectors, "reads as if it flowed"),
+    "no ethanol": (no_ethanol, "ethanol content of e5 is not written down"),
+}  # fmt: skip
 
 
 @pytest.mark.parametrize(
-    "spoil",
-    [pytest.param(one, marks=pytest.mark.slow if one in LONG else ()) for one in CASES],
-    ids=lambda spoil: spoil.__name__,
+    "case", [*CASES, *(pytest.param(one, marks=pytest.mark.slow) for one in LONG)]
 )
-def test_the_report_does_what_it_can(spoil, demo_copy, edit, tmp_path):
-    spoil(demo_copy, edit)
-    page = make_report(demo_copy, tmp_path / "out").page.read_text(encoding="utf-8")
-    text = (
-        re.sub(r"<[^>]+>", "", page.split("<main")[1]).replace("&#39;", "'").replace("\u00a0", " ")
-    )
-    for sentence in CASES[spoil]:
+def test_the_report_does_what_it_can(case, outing, tmp_path):
+    spoil, *sentences = (CASES | LONG)[case]
+    page = make_report(spoil(outing).save(), tmp_path / "out").page.read_text(encoding="utf-8")
+    text = re.sub(r"<[^>]+>", "", page.split("<main")[1])
+    text = text.replace("&#39;", "'").replace("\u00a0", " ")
+    for sentence in (*sentences, "closed or quiet road"):
         assert sentence in text, sentence
     assert "nan" not in re.sub(r"<script.*", "", text, flags=re.DOTALL).lower().split()
-    assert "closed or quiet road" in text
 
 
 # Fuels whose ethanol content nobody wrote down ----------------------------------------------------
 
 
-E5, E10 = 'ethanol = "4 +/- 1 %"', 'ethanol = "9.5 +/- 0.5 %"'
-
-
-def said_of_fuels(folder) -> list:
-    items = mixture.sentences(analyse(load_session(folder))).items
-    return [sentence for label, sentence in items if label == "Fuel"]
-
-
 def test_labelled_fuels_are_compared(demo_folder):
-    (sentence,) = said_of_fuels(demo_folder)
+    said = dict(mixture.sentences(analyse(load_session(demo_folder))).items)
     shift = float(lambda_shift(Blend(0.04), Blend(0.095))) - 1
-    assert f"e10 runs {100 * shift:.1f} % leaner than e5" in sentence
+    assert f"e10 runs {100 * shift:.1f} % leaner than e5" in said["Fuel"]
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("line", [E5, E10])
-def test_an_unlabelled_fuel_is_compared_with_none(edit, line):
-    assert said_of_fuels(edit("session.toml", line, "")) == []
-
-
-def test_fuels_that_come_out_the_same_are_not_compared(edit):
-    edit("session.toml", E10, 'ethanol = "4.2 %"')
-    assert said_of_fuels(edit("session.toml", E5, 'ethanol = "4 %"')) == []
-
-
-@pytest.mark.slow
-def test_fuels_without_any_label_make_a_report_that_claims_no_difference(edit, tmp_path):
-    edit("session.toml", E10, "")
-    folder = edit("session.toml", E5, "")
-    page = make_report(folder, tmp_path / "out").page.read_text(encoding="utf-8")
-    text = re.sub(r"<[^>]+>", "", page)
-    assert "% leaner than" not in text
-    assert "the ethanol content of e5 and e10 is not written down" in text
+@pytest.mark.parametrize(
+    ("e5", "e10"), [(None, "9.5 %"), ("4 %", None), (None, None), ("4 %", "4.2 %")]
+)
+def test_fuels_without_a_label_or_that_come_out_the_same_are_not_compared(outing, e5, e10):
+    outing.key("fuels.e5", ethanol=e5).key("fuels.e10", ethanol=e10)
+    results = outing.results()
+    assert "Fuel" not in dict(mixture.sentences(results).items)
+    unlabelled = [name for name, typed in (("e5", e5), ("e10", e10)) if typed is None]
+    said = f"the ethanol content of {' and '.join(unlabelled)} is not written down"
+    assert (said in " ".join(cautions.remarks(results))) == bool(unlabelled)
 
 
 @pytest.mark.slow

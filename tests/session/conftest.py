@@ -1,5 +1,8 @@
 """What the tests of a session's folder share."""
 
+import csv
+import io
+
 import pytest
 
 from tuninglib.session.load import load_session
@@ -16,3 +19,21 @@ def problems():
         return [str(problem) for problem in caught.value.problems]
 
     return of
+
+
+@pytest.fixture
+def retyped(demo_copy):
+    """Write runs.csv anew: what a function makes of its rows, each a dictionary by the header."""
+
+    def write(change, folder=demo_copy):
+        path = folder / "runs.csv"
+        rows = list(csv.DictReader(io.StringIO(path.read_text(encoding="utf-8"))))
+        rows = change(rows) or rows
+        out = io.StringIO()
+        writer = csv.DictWriter(out, rows[0], lineterminator="\n")
+        writer.writeheader()
+        writer.writerows(rows)
+        path.write_text(out.getvalue(), encoding="utf-8")
+        return folder
+
+    return write

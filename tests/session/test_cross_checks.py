@@ -12,73 +12,31 @@ from tests.conftest import ROOT
 from tests.outing import Outing
 from tests.random_sessions import random_session
 from tuninglib.analysis.analyse import analyse
-from tuninglib.physics.motion import Hill, Ride, wheel_force_n
 from tuninglib.report import cautions, verdict
 from tuninglib.report.cautions import remarks
 from tuninglib.session import cross_checks
 from tuninglib.session.cross_checks import KMH_IN_MPH, _other_unit, _push, whole_table
-from tuninglib.session.defaults import air_of_runs, road_load_of
 from tuninglib.session.load import load_session
 from tuninglib.text_files import SessionError
-
-
-def add_columns(folder, header, first_run):
-    """Columns at the end of runs.csv that are empty but for the first run."""
-    path = folder / "runs.csv"
-    head, first, *rest = path.read_text(encoding="utf-8").strip().split("\n")
-    empty = "," * (first_run.count(",") + 1)
-    lines = [f"{head},{header}", f"{first},{first_run}", *(f"{row}{empty}" for row in rest)]
-    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
-    return folder
-
-
-@pytest.mark.parametrize(
-    ("old", "new", "sentence"),
-    [
-        ('length = "150 m"', 'length = "300 m"', r"pieces add up to 550 m, but length is 400 m"),
-        ("lowest = 0.83", "lowest = 0.95", r"lowest \(0\.95\) must be below highest \(0\.9\)"),
-        (
-            "highest = 0.90",
-            "highest = 0.96",
-            r"highest \(0\.96\) is leaner than 0\.95: .* write 0\.9 or less",
-        ),
-    ],
-)
-def test_contradictions_in_the_session(edit, old, new, sentence, problems):
-    (found,) = problems(edit("session.toml", old, new))
-    assert re.search(sentence, found), found
-
-
-@pytest.mark.parametrize(
-    ("old", "new", "sentence"),
-    [
-        ("12.6,12.8", "12.9,12.8", r"row 2, gauge_low: 12\.9 is above gauge_high 12\.8; swap"),
-        ("12.6,12.8", "1.26,12.8", r"row 2, gauge_low: 1\.26 is beyond what the gauge can show"),
-        ("12.6,12.8", "12.6,21", r"row 2, gauge_high: 21 is beyond what the gauge can show \(10"),
-        ("12.6,12.8", ",12.8",
-         r"row 2, gauge_low: is empty while its partner is not; write the same number in both"),
-        ("48,62", "48,", r"row 2, exit_speed: is empty while its partner is not"),
-        ("17,none,184,full", "17,none,184,cruise",
-         r"row 5, state: speeds belong to full-throttle runs; this row says cruise"),
-    ],
-)  # fmt: skip
-def test_contradictions_in_a_run(edit, old, new, sentence, problems):
-    found = problems(edit("runs.csv", old, new))
-    assert any(re.search(sentence, line) for line in found), found
-    assert all(line.startswith("runs.csv") for line in found)
 
 
 @pytest.mark.parametrize(
     ("old", "new"), [("12.6,12.8", "12.9,12.8"), ("12.6,12.8", "1.26,12.8"), ("48,62", "48,")]
 )
-def test_a_run_that_does_not_count_contradicts_nothing(edit, old, new):
-    folder = add_columns(edit("runs.csv", old, new), "exclude", "rain")
-    assert load_session(folder).runs["exclude"].iloc[0] == "rain"
+def test_a_run_that_does_not_count_contradicts_nothing(edit, retyped, old, new):
+    def change(rows):
+        return [row | {"exclude": "rain" * (row is rows[0])} for row in rows]
+
+    edit("runs.csv", old, new)
+    assert load_session(retyped(change)).runs["exclude"].iloc[0] == "rain"
 
 
-def test_speeds_down_the_hill_come_in_pairs(demo_copy, problems):
-    header = "down_entry_speed [km/h],down_exit_speed [km/h]"
-    (found,) = problems(add_columns(demo_copy, header, "15,"))
+def test_speeds_down_the_hill_come_in_pairs(retyped, problems):
+    def change(rows):
+        both = {"down_entry_speed [km/h]": "", "down_exit_speed [km/h]": ""}
+        return [rows[0] | both | {"down_entry_speed [km/h]": "15"}, *(r | both for r in rows[1:])]
+
+    (found,) = problems(retyped(change))
     assert found.startswith("runs.csv, row 2, down_exit_speed: is empty while its partner is not")
 
 
@@ -103,26 +61,6 @@ def test_a_gauge_scale_that_does_not_fit_the_readings_is_noticed(edit, problems)
     assert re.search(r"is lambda 12\.\d\d on a scale of 1, outside 0\.5 to 2", problems(folder)[0])
 
 
-@pytest.mark.parametrize(
-    ("speeds", "sentence"),
-    [
-        ("240,30", r"240 to 30 km/h up this hill needs no pull at all; check speeds, unit"),
-        (
-            "48,150",
-            r"needs 33 kW at the wheel, more than the 23 kW that an engine of 180 cc can",
-        ),
-        (
-            "30,39",
-            r"takes 0\.\d\d times the wheel force of this setup's middle run, "
-            "as if mph were typed under the other unit",
-        ),
-    ],
-)  # fmt: skip
-def test_a_run_that_nobody_rode(edit, speeds, sentence, problems):
-    found = problems(edit("runs.csv", "1,stock,tove,48,62", f"1,stock,tove,{speeds}"))
-    assert re.search(rf"^runs.csv, row 2, exit_speed: .*{sentence}", found[0]), found
-
-
 def test_a_setup_far_from_the_others_is_noticed(demo_copy, problems):
     """A setup whose runs agree with each other, but with no other setup of the session."""
     path = demo_copy / "runs.csv"
@@ -145,46 +83,27 @@ def test_pieces_agree_with_the_length_within_twice_what_is_not_known_of_it(edit,
             load_session(folder)
 
 
-@pytest.mark.parametrize(("altitude", "agrees"), [("600 m", True), ("800 m", False)])
-def test_a_pressure_of_sea_level_on_a_hill_is_asked_about(edit, altitude, agrees):
-    """At 600 m 943 hPa are usual, at 800 m 921; weather moves that by 55 hPa at most."""
-    folder = edit("session.toml", 'altitude = "210 m"', f'altitude = "{altitude}"')
-    if agrees:
-        load_session(folder)
-    else:
-        with pytest.raises(SessionError, match="989 hPa does not fit 800 m"):
-            load_session(folder)
-
-
-def test_speeds_whose_two_columns_are_swapped_are_named_as_that(edit, problems):
+def test_speeds_whose_two_columns_are_swapped_are_named_as_that(edit, retyped, problems):
     """On the flat no bike rolls from 95 to 30 km/h in 400 m without a brake."""
-    folder = edit("session.toml", 'grade = "6.0 +/- 0.3 %"', 'grade = "0 +/- 0.3 %"')
+    edit("session.toml", 'grade = "6.0 +/- 0.3 %"', 'grade = "0 +/- 0.3 %"')
     for grade in ("5.2", "6.5"):
         edit("session.toml", f'grade = "{grade} +/-', 'grade = "0.1 +/-')
-    path = folder / "runs.csv"
-    head, *rows = path.read_text(encoding="utf-8").strip().split("\n")
-    keys = head.split(",")
-    entry, leave = (keys.index(f"{one}_speed [km/h]") for one in ("entry", "exit"))
 
-    def write(swapped):
-        lines = [head]
-        for at, row in enumerate(rows):
-            cells = row.split(",")
-            if cells[leave]:
+    def typed(swapped):
+        def change(rows):
+            for at, row in enumerate(row for row in rows if row["exit_speed [km/h]"]):
                 ends = ("95", "30") if at < swapped else ("30", "95")
-                cells[entry], cells[leave] = ends
-            lines.append(",".join(cells))
-        path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+                row["entry_speed [km/h]"], row["exit_speed [km/h]"] = ends
 
-    write(swapped=len(rows))
-    (found,) = problems(folder)
+        return retyped(change)
+
+    (found,) = problems(typed(swapped=99))
     assert "runs.csv, row 1, exit_speed: on all 21 runs the bike was slower at the marker" in found
     assert "look swapped; put each heading over its own column" in found
     # One such run among others is no swapped column, nor is the only one.
-    for kept in (rows, rows[:1]):
-        rows = kept
-        write(swapped=1)
-        (found,) = problems(folder)
+    for kept in (99, 1):
+        retyped(lambda rows, kept=kept: rows[:kept])
+        (found,) = problems(typed(swapped=1))
         assert "95 to 30 km/h up this hill needs no pull at all" in found
 
 
@@ -279,29 +198,15 @@ def test_the_speedometers_steps_tell_the_unit(changed):
     assert "if they are mph and not km/h" in said
 
 
-def test_a_step_that_nobody_stated_tells_nothing(changed):
-    """Whole miles an hour from a rider who says nothing of his speedometer are on no step."""
-    edits = [("session.toml", 'resolution = "1 km/h"\n', "")]
-    load_session(changed("bigger_cylinder", *edits))
-    # It is the engine that gives them away.
-    with pytest.raises(SessionError, match=r"in mph these speeds take .* but in km/h"):
-        load_session(
-            changed("bigger_cylinder", *edits, ("runs.csv", UP, UP.replace("km/h", "mph")))
-        )
-
-
-def test_speeds_between_the_steps_are_believed(changed):
+def test_speeds_between_the_steps_are_believed(retyped):
     """From a phone, say, to a tenth: on no step in either unit."""
-    folder = changed("bigger_cylinder")
-    head, *rows = (folder / "runs.csv").read_text(encoding="utf-8").splitlines()
-    cells = [row.split(",") for row in rows]
-    for number, row in enumerate(cells):
-        for at in (3, 4):
-            if row[at]:
-                row[at] = f"{float(row[at]) + 0.1 * (1 + number % 8):.1f}"
-    lines = [head, *(",".join(row) for row in cells)]
-    (folder / "runs.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
-    load_session(folder)
+
+    def change(rows):
+        for number, row in enumerate(rows):
+            for key in ("entry_speed [km/h]", "exit_speed [km/h]"):
+                row[key] = row[key] and f"{float(row[key]) + 0.1 * (1 + number % 8):.1f}"
+
+    load_session(retyped(change))
 
 
 @pytest.mark.parametrize(
@@ -319,39 +224,25 @@ def test_gravity_tells_the_unit_of_a_way_down(changed, edit, meant):
     assert f"it needs none if they are {meant}" in said
 
 
-def test_too_fast_a_way_down_is_told_as_well(changed):
+def test_too_fast_a_way_down_is_told_as_well(changed, retyped):
+    def change(rows):
+        for row in rows:
+            for key in ("down_entry_speed [mph]", "down_exit_speed [mph]"):
+                row[key] = f"{float(row[key]) * KMH_IN_MPH:.1f}"
+
     folder = changed("there_and_back", ("session.toml", STEP + "\n", ""))
-    path = folder / "runs.csv"
-    head, *rows = path.read_text(encoding="utf-8").splitlines()
-    cells = [row.split(",") for row in rows]
-    names = [cell.split(" ")[0] for cell in head.split(",")]
-    for row in cells:
-        for name in ("down_entry_speed", "down_exit_speed"):
-            row[names.index(name)] = f"{float(row[names.index(name)]) * 1.609344:.1f}"
-    lines = [head, *(",".join(row) for row in cells)]
-    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
-    said = refused(folder)
+    said = refused(retyped(change, folder))
     assert "would need a push of" in said
     assert "km/h under a header in mph" in said
 
 
-def test_honest_sessions_are_read(changed):
-    for name in ("bigger_cylinder", "there_and_back", "one_summer/2_june"):
-        load_session(changed(name))
-    # A slope that is stated two points too steep is another matter than a unit.
-    load_session(changed("there_and_back", ("session.toml", 'grade = "7.5', 'grade = "6.5')))
-
-
-def test_few_speeds_tell_nothing_and_eight_do(changed):
+def test_few_speeds_tell_nothing_and_eight_do(changed, retyped):
     edit = ("runs.csv", UP, UP.replace("km/h", "mph"))
-    for kept, wrong in ((3, False), (4, True)):
+    for kept in (3, 4):
         folder = changed("bigger_cylinder", edit)
-        path = folder / "runs.csv"
-        head, *rows = path.read_text(encoding="utf-8").splitlines()
-        stock = [row for row in rows if ",stock," in row][:kept]
-        path.write_text("\n".join([head, *stock]) + "\n", encoding="utf-8")
-        if wrong:
-            assert f"but all {2 * kept} do" in refused(folder)
+        retyped(lambda rows, n=kept: [r for r in rows if r["setup"] == "stock"][:n], folder)
+        if kept == 4:
+            assert "but all 8 do" in refused(folder)
         else:
             load_session(folder)
 
@@ -400,14 +291,10 @@ def test_speeds_that_are_on_the_steps_of_both_units_accuse_nobody():
     # Half of them is no more than chance with steps of 1 km/h.
     half = np.array([23, 41, 64, 87, 50, 51, 52, 53])
     assert _other_unit(KMH, half * MPH) == ("km/h", "mph")
-
-
-@pytest.mark.parametrize(("off", "told"), [(0.015, True), (0.03, False), (0.25, False)])
-def test_all_speeds_have_to_be_on_the_steps_of_the_other_unit(off, told):
-    typed = np.array([50.0, 51, 52, 53, 54, 55, 57, 58])
-    typed[3] += off
-    assert bool(_other_unit(KMH, typed * MPH)[0]) is told
-    # Three speeds, however often, may be chance.
+    # All of them have to be, and three speeds, however often, may be chance.
+    for off, told in ((0.015, "km/h"), (0.03, ""), (0.25, "")):
+        typed = np.array([50.0, 51, 52, 53 + off, 54, 55, 57, 58])
+        assert _other_unit(KMH, typed * MPH)[0] == told
     assert _other_unit(KMH, np.tile([50.0, 51, 52], 4) * MPH) == ("", "")
     assert _other_unit(0.0, typed * MPH) == ("", "")
 
@@ -435,16 +322,6 @@ def test_the_likeliest_of_two_explanations_is_told(monkeypatch, off, told):
     said = [problem.message for problem in whole_table(session)]
     assert len(said) == (told is not None)
     assert all(f"it needs none if they are {told};" in one for one in said)
-
-
-@pytest.mark.parametrize(("grade", "told"), [("7.5 +/- 1 %", True), ("7.5 +/- 5 %", False)])
-def test_a_slope_that_is_hardly_known_may_explain_a_way_down(changed, grade, told):
-    swap = ("runs.csv", DOWN, "down_exit_speed [mph],down_entry_speed [mph]")
-    folder = changed("there_and_back", swap, ("session.toml", "7.5 +/- 0.3 %", grade))
-    if told:
-        assert "swapped" in refused(folder)
-    else:
-        load_session(folder)
 
 
 # Asked about ------------------------------------------------------------------------------------
@@ -528,9 +405,8 @@ def test_no_honest_session_is_asked_or_refused():
 # How far off gravity may be ---------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("large", ["", "grade", "rolling", "wind", "drag", "factor"])
-def test_how_far_off_a_way_down_may_be(changed, large):
-    """As far as the middle force is spread if all that is not known is drawn at random."""
+def test_what_is_hardly_known_of_a_way_down_widens_what_gravity_may_do(changed):
+    """By hand for the slope: what the bike and its rider weigh, times the slope's doubt."""
     stated = {
         "grade": ("7.5 +/- 0.3 %", "7.5 +/- 2 %"),
         "rolling": ("[bike]\n", '[bike]\nrolling_coefficient = "0.026 +/- 0.025"\n'),
@@ -538,41 +414,18 @@ def test_how_far_off_a_way_down_may_be(changed, large):
         "drag": ("[bike]\n", '[bike]\ndrag_area = "0.5 m2 +/- 0.35 m2"\n'),
         "factor": ("1.000 +/- 0.004", "1.0 +/- 0.1"),
     }
-    edits = [("session.toml", *stated[large])] if large else []
-    session = load_session(changed("there_and_back", *edits))
-    rows = session.runs[session.runs["shown_down_exit_m_s"].notna()]
-    push, off = _push(session, rows, 1.0)
-    sds = {"grade": 0.003, "rolling": 0.004, "wind": 1.0, "drag": 0.15, "factor": 0.0}
-    road = road_load_of(session, 200.0)
-    of_road = {"rolling": road.rolling_coefficient.sd}
-    of_road["drag"] = road.drag_area_m2.sd / road.drag_area_m2.value
-    for name in of_road:
-        sds[name] = max(sds[name], of_road[name])
-    sds["grade"] = max(sds["grade"], session.hill.grade.sd)
-    sds["wind"] = np.hypot(sds["wind"], session.weather.headwind.sd)
-    sds["factor"] = session.speedometer.factor.sd
-    draws = np.random.default_rng(11).standard_normal((1500, 5))
-    # Of one rider, who is between the two: the middle run's.
+
+    def sd(*edits):
+        session = load_session(changed("there_and_back", *edits))
+        push, off = _push(session, session.runs, 1.0)
+        return session, abs(push) / off
+
+    session, usual = sd()
+    wider = {name: sd(("session.toml", *edit))[1] for name, edit in stated.items()}
+    assert min(wider.values()) > 1.15 * usual
     mass = session.bike.mass.value + np.mean([one.mass.value for one in session.riders.values()])
-    moved = dict(zip(sds, draws.T * np.array([*sds.values()])[:, None], strict=True))
-    # What would blow the bike along, or pull it without drag, is left out.
-    kept = (moved["wind"] > -3.5) & (moved["drag"] > -1)
-    moved = {name: values[kept] for name, values in moved.items()}
-    ends = rows[["shown_down_entry_m_s", "shown_down_exit_m_s"]].median().to_numpy()
-    speeds = ends[:, None] * (session.speedometer.factor.value + moved["factor"])
-    ride = Ride(
-        hill=Hill(session.hill.length.value, -session.hill.grade.value),
-        mass_kg=mass,
-        rotating_mass_kg=road.rotating_mass_kg.value,
-        air_density_kg_m3=air_of_runs(session)["density_kg_m3"].mean(),
-        drag_area_m2=road.drag_area_m2.value * (1 + moved["drag"]),
-        rolling_coefficient=road.rolling_coefficient.value + moved["rolling"],
-        wind_m_s=moved["wind"],
-    )
-    forces = wheel_force_n(ride, entry_speed_m_s=speeds[0], exit_speed_m_s=speeds[1])
-    forces = forces + mass * 9.80665 * moved["grade"]
-    middle = np.quantile(forces, [0.1587, 0.8413])
-    assert abs(push) / off == pytest.approx((middle[1] - middle[0]) / 2, rel=0.12)
+    slope = (0.02 / 1.96) ** 2 - 0.003**2
+    assert wider["grade"] ** 2 - usual**2 == pytest.approx((mass * 9.80665) ** 2 * slope, rel=0.1)
 
 
 def test_a_stated_wind_counts_on_the_way_down(changed):
@@ -622,21 +475,3 @@ def test_a_gearing_is_held_against_the_speed_of_the_engine(demo_copy, old, new, 
     with pytest.raises(SessionError, match=sentence) as caught:
         load_session(demo_copy)
     assert len(caught.value.problems) == 1
-
-
-@pytest.mark.parametrize(
-    ("old", "new", "sentence"),
-    [
-        (r'(?m)^grade = "[^"]*"', 'grade = "9.0 +/- 0.3 %"', r"pieces climb .* but grade is 9 %"),
-        (r"(?m)^resolution = 0\.1.*$", "resolution = 0", "is outside 0.001 to 1"),
-        (r'(?m)^humidity = "[^"]*"', 'humidity = "0.55 %"', "is outside 1.1 to 100 %"),
-        (r'(?m)^headwind = "[^"]*"', 'headwind = "5 m/h"', "several meanings; write mph or km/h"),
-    ],
-)
-def test_what_was_taken_for_something_else_is_refused(demo_copy, old, new, sentence):
-    path = demo_copy / "session.toml"
-    text, count = re.subn(old, new, path.read_text(encoding="utf-8"), count=1)
-    assert count, old
-    path.write_text(text, encoding="utf-8")
-    with pytest.raises(SessionError, match=sentence):
-        load_session(demo_copy)

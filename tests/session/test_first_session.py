@@ -361,15 +361,6 @@ def test_lines_typed_the_wrong_way_round_are_named_as_that(tmp_path):
         load_session(folder)
 
 
-def test_a_pressure_reduced_to_the_sea_is_asked_about_in_the_riders_units(tmp_path):
-    folder = filled_in(tmp_path / "mine", "us")
-    path = folder / "session.toml"
-    high = path.read_text("utf-8").replace("[gauge]", 'altitude = "3000 ft"\n[gauge]')
-    path.write_text(f'{high}[weather]\npressure = "29.9 inHg"\n', "utf-8")
-    with pytest.raises(SessionError, match=r"29\.9 inHg does not fit 3000 ft .* 26\.8 inHg is"):
-        load_session(folder)
-
-
 @pytest.mark.parametrize(
     ("added", "said"),
     [

@@ -21,26 +21,12 @@ def test_the_demo_reads_in_si(demo_folder):
     assert session.engines["big"].displacement_m3 == pytest.approx(204.3e-6, rel=1e-3)
 
 
-def test_a_session_tells_of_itself_on_one_screen(demo_folder):
+def test_a_session_tells_of_itself_and_no_page_of_it(demo_folder):
     session = load_session(demo_folder)
-    lines = repr(session).splitlines()
-    assert "'DEMO, INVENTED: Bigger cylinder on the quarry lane', 2026-05-16" in lines[0]
-    assert f"{len(session.runs)} rows, 6 setups against 'stock'" in lines[0]
-    assert "  bike 124 kg; riders: tove, ilmar" in lines
-    assert "  hill 400 m at 6 %" in lines
-    assert "    big_172_e10: engine big, injector i172, fuel e10" in lines
-    assert "  injectors in no setup: i178, i205" in lines
-    assert len(lines) <= 20
-    assert max(map(len, lines)) <= 110
-
-
-def test_a_long_session_tells_no_more(demo_folder):
-    session = load_session(demo_folder)
-    many = {f"setup_{number}": session.setups["stock"] for number in range(50)}
-    title = replace(session.about, title="x" * 5000)
-    text = repr(replace(session, setups=many, about=title))
-    assert "    setup_7: engine stock, injector i150, fuel e5\n    and 42 more\n" in text
-    assert len(text) < 1000
+    text = repr(session)
+    assert text.startswith("Session 'DEMO, INVENTED: Bigger cylinder on the quarry lane', 2026-05")
+    assert f"{len(session.runs)} rows, 6 setups against 'stock'; logs: none\n" in text
+    assert len(repr(replace(session, about=replace(session.about, title="x" * 5000)))) < 300
 
 
 def test_all_problems_are_told_at_once(edit, problems):
@@ -60,18 +46,14 @@ def test_missing_files_and_folders(demo_copy, problems):
     ("name", "own"),
     [
         ("Fills.csv", "fills.csv"),
-        ("fill.csv", "fills.csv"),
         ("CLIMBS.CSV", "climbs.csv"),
         ("climbs (1).csv", "climbs.csv"),
         ("bench_flow.xlsx", "benchflow.csv"),
         ("coast-down.csv", "coastdown.csv"),
         ("fills.csv.txt", "fills.csv"),
-        ("fills", "fills.csv"),
-        ("runs2.csv", ""),
         ("fills.csv.bak", ""),
         ("fills.earlier-1.csv", ""),
         ("bills.csv", ""),
-        ("climbing.csv", ""),
         ("notes.txt", ""),
     ],
 )

@@ -1,11 +1,9 @@
 """Logs: part of a session, where a table of any make begins, what is refused or counted."""
 
-import io
 import shutil
 from types import SimpleNamespace
 
 import numpy as np
-import pandas as pd
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
@@ -15,7 +13,7 @@ from tuninglib.lab.forms import as_value, fields_of
 from tuninglib.lab.kit import as_text
 from tuninglib.report.make import fingerprint
 from tuninglib.session import read_log as module
-from tuninglib.session.edit import set_values, write_values
+from tuninglib.session.edit import write_values
 from tuninglib.session.load import load_session, pack_session, unpack_session
 from tuninglib.session.read_log import layout_of, log_files, read_delimited, read_log
 from tuninglib.session.trace import LeftOut
@@ -45,11 +43,6 @@ def test_a_log_is_read_with_the_session(logged):
     assert session.logs["gauge"].file == "gauge log.txt"
     np.testing.assert_allclose(trace.channels["speed_m_s"][:2] * 3.6, [40, 41])
     assert trace.channels["gauge"].size == 50
-
-
-def test_a_session_without_logs_has_none(demo_folder):
-    session = load_session(demo_folder)
-    assert (session.logs, session.traces) == ({}, {})
 
 
 @pytest.mark.parametrize(
@@ -136,23 +129,12 @@ def test_the_form_writes_what_columns_are_called(logged):
         write_values(logged, {"logs.gauge": {"columns": {"time": "t", "gauge": "AFR"}}})
 
 
-def test_a_new_log_is_written_as_a_table_of_its_own():
-    text = set_values("[bike]\nmass = 1\n", "logs.phone", {"columns": {"time": "t"}})
-    assert text == '[bike]\nmass = 1\n\n[logs.phone]\ncolumns = {time = "t"}\n'
-
-
-@pytest.mark.parametrize("blanks", [150, 250])
-def test_xml_is_told_by_its_first_letter(tmp_path, blanks):
-    """After blank lines, too; behind two hundred of them a file is taken for a table."""
+def test_xml_is_told_by_its_first_letter_after_blank_lines_too(tmp_path):
     point = '<trkpt lat="46" lon="8"><time>2026-05-16T12:00:0{}Z</time></trkpt>'
     text = "<gpx>" + point.format(1) + point.format(2) + "</gpx>"
-    (tmp_path / "a.gpx").write_text("\n" * blanks + text, encoding="utf-8")
+    (tmp_path / "a.gpx").write_text("\n" * 150 + text, encoding="utf-8")
     log = SimpleNamespace(file="a.gpx", columns={}, units={}, time_format="")
-    if blanks < 200:
-        assert read_log(tmp_path, log).kind == "gpx"
-        return
-    with pytest.raises(SessionError, match="holds no table of numbers"):
-        read_log(tmp_path, log)
+    assert read_log(tmp_path, log).kind == "gpx"
 
 
 def test_only_names_of_files_in_the_folder_are_packed():
@@ -249,15 +231,6 @@ def test_a_table_may_have_two_thousand_columns(layout):
         layout(table(2001))
 
 
-def test_columns_are_listed_up_to_a_dozen(layout):
-    heads = [f"c{at}" for at in range(13)]
-    row = ",".join("1" * 13)
-    found = layout(",".join(heads) + f"\n{row}\n{row}\n")
-    assert found.listed() == ", ".join(f"'{one}'" for one in heads[:12]) + ", …"
-    dozen = layout(",".join(heads[:12]) + f"\n{row[:-2]}\n{row[:-2]}\n")
-    assert dozen.listed() == ", ".join(f"'{one}'" for one in heads[:12])
-
-
 def test_a_column_is_found_with_its_unit_or_without(layout):
     found = layout("Time [s],speed [km/h],speed,Gauge 1\n0,1,2,3\n1,2,3,4\n")
     assert found.places("time") == found.places("TIME [s]") == [0]
@@ -265,22 +238,6 @@ def test_a_column_is_found_with_its_unit_or_without(layout):
     assert found.places("speed", name_only=True) == [1, 2]
     assert found.places("gauge_1") == found.places(" gauge   1 ") == [3]
     assert found.places("lambda") == []
-
-
-@pytest.mark.parametrize(
-    ("content", "said"),
-    [
-        (b"time,gauge\n" + b"\x01" * 3 + b"0,1\n" * 60, "is not a text file that can be read"),
-        (b"time,gauge\n0,1\n\x00\n1,2\n", "is not a text file that can be read"),
-        (b" \n\t\n", "is empty"),
-        (b"\xd0\xcf\x11\xe0" + b"0,1\n" * 9, "is a spreadsheet's own file"),
-        (b"only words\nand more\n", "holds no table of numbers"),
-        (b"a,b\nx,1\ny,2\n", "holds no table of numbers"),
-    ],
-)
-def test_what_is_no_table_is_refused(content, said):
-    with pytest.raises(SessionError, match=said):
-        layout_of(decoded(content, "box.csv").text, "box.csv")
 
 
 def test_one_odd_sign_in_a_hundred_is_text(layout):
@@ -354,13 +311,6 @@ def test_the_same_table_however_it_is_written(read, how):
     assert trace.left_out == ()
     for name in plain.channels:
         np.testing.assert_allclose(trace.channels[name], plain.channels[name])
-
-
-@pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16", "cp1252", "latin-1"])
-def test_encodings_are_told(read, encoding):
-    text = "time [s],Öl [°C],gauge\n0,80,12.8\n1,81,12.9\n"
-    trace = read(text, encoding, columns={"head_temperature": "Öl"})
-    np.testing.assert_allclose(trace.channels["head_temperature_k"], [353.15, 354.15])
 
 
 def test_a_doubt_of_letters_is_said_where_they_matter(read):
@@ -459,14 +409,11 @@ def test_a_date_by_a_format_is_utc_where_it_says_the_zone(read):
     ("rows", "how"),
     [
         (["2026-05-16T14:03:22Z", "0026-05-16T14:03:23Z", "2026-05-16T14:03:23Z"], {}),
-        (["2026-05-16 14:03:22", "9999-05-16 14:03:23", "2026-05-16 14:03:23"], {}),
         (["16.5.2026 22", "16.5.0026 23", "16.5.2026 23"], {"time_format": "%d.%m.%Y %S"}),
         (["16.5.2026 22", "16.5.9999 23", "16.5.2026 23"], {"time_format": "%d.%m.%Y %S"}),
         (["1778933002", "1e30", "1778933003"], {}),
-        (["1778933002", "-1778933002", "1778933003"], {}),
         (["1778933002", "1e999", "1778933003"], {}),
         (["0", "1e30", "1"], {"units": {"time": "s"}}),
-        (["0", "-1e30", "1"], {"units": {"time": "s"}}),
         (["0:00:00", "0:99:00", "0:00:01"], {}),
     ],
 )
@@ -525,13 +472,6 @@ def test_what_is_left_out_is_counted_with_its_reason_and_line(read):
     )
 
 
-def test_rows_that_come_a_little_late_are_put_in_order(read):
-    trace = read("time [s],gauge\n0,10\n1.2,11\n1.0,12\n2,13\n")
-    np.testing.assert_array_equal(trace.time_s, [0, 1, 1.2, 2])
-    np.testing.assert_array_equal(trace.channels["gauge"], [10, 12, 11, 13])
-    assert trace.reordered == 1
-
-
 @pytest.mark.parametrize(
     ("content", "how", "said"),
     [
@@ -539,6 +479,8 @@ def test_rows_that_come_a_little_late_are_put_in_order(read):
         (b"\x00\x01\x02" * 40, {}, "is not a text file that can be read"),
         (b"PK\x03\x04" + b"x" * 100, {}, "is a spreadsheet's own file"),
         ("dear diary\nit rained\n", {}, "holds no table of numbers"),
+        ("a,b\nx,1\ny,2\n", {}, "holds no table of numbers"),
+        (b"time,gauge\n" + b"\x01" * 3 + b"0,1\n" * 60, {}, "is not a text file that can be read"),
         ("time [s],gauge\n", {}, "holds no table of numbers"),
         ("a,b\n1,2\n2,3\n", {}, "has no column called time; say which it is, for example columns"),
         ("time,gauge\n0.1,13\n0.2,13\n", {}, "has no unit; write for example units = { time = "),
@@ -550,7 +492,6 @@ def test_rows_that_come_a_little_late_are_put_in_order(read):
         ("time [s],lat [km],gauge\n0,1,1\n1,1,1\n", {}, 'units = { latitude = "deg" }'),
         ("time [s],speed\n0.1,13\n0.2,13\n", {}, 'write for example units = { speed = "km/h" }'),
         ("time [s],speed [kg]\n0.1,13\n0.2,13\n", {}, "[kg] is not a unit of speed"),
-        ("time [s],gauge,gauge\n0,1,1\n1,1,1\n", {}, "has 'gauge' and 'gauge', both for gauge"),
         (SHORT, {"columns": {"gauge": "AFR"}}, "has no column 'AFR' for gauge; its columns are"),
         ("time [s],gauge\n5,13\n6,13\n0,13\n", {}, "time goes back from 6 s to 0 s"),
         ('time [s],gauge\n5,13\n6,"13\n7,13\n8,13\n', {}, "as if a quotation mark were not closed"),
@@ -578,12 +519,6 @@ def test_a_line_may_have_two_hundred_kilobytes(read, kilobytes, read_at_all):
         read(text)
 
 
-def test_a_line_without_end_is_refused(read, monkeypatch):
-    monkeypatch.setattr(module, "_LONGEST_LINE", 1000)
-    with pytest.raises(SessionError, match="row 5: has a line of more than 1 kB; is it a log"):
-        read("time [s],gauge\n0,1\n1,1\n2,1\n3," + "9" * 5000 + "\n4,1\n")
-
-
 @pytest.mark.parametrize("end", ["13", '13"'])
 def test_a_quotation_mark_that_is_not_closed_is_refused_with_its_line(read, end):
     """Two that close each other over two lines would swallow a row."""
@@ -609,57 +544,6 @@ def test_empty_lines_and_short_lines_lose_no_row(read):
         np.testing.assert_array_equal(trace.time_s, range(8))
         assert trace.left_out == (LeftOut("too many cells", 1, 13),)
         np.testing.assert_array_equal(trace.channels["gauge"], [12.1, 12.2, *[np.nan] * 6])
-
-
-def test_lines_are_numbered_as_in_the_file(read):
-    """However many empty ones and ones with too many cells are between."""
-    values = np.round(np.random.default_rng(7).uniform(10, 15, 120), 2)
-    body = "".join(
-        f"{i / 10:.1f},{values[i]:.2f}"
-        + (",9" if i in (40, 90) else "")
-        + ("\n" if i % 25 else "\n\n")
-        for i in range(120)
-    )
-    trace = read(
-        "time [s],gauge\n" + body.replace("\n5.0,", "\nlost,").replace("\n8.0,", "\n8.0,x")
-    )
-    kept = [i for i in range(120) if i not in (40, 50, 90)]
-    np.testing.assert_allclose(trace.time_s, np.array(kept) / 10)
-    shown = np.where(np.array(kept) == 80, np.nan, values[kept])
-    np.testing.assert_array_equal(trace.channels["gauge"], shown)
-    assert set(trace.left_out) == {
-        LeftOut("too many cells", 2, 44),
-        LeftOut("no time", 1, 54),
-        LeftOut("no number", 1, 86, "gauge", f"x{values[80]:.2f}"),
-    }
-    assert trace.rows == 120
-
-
-@pytest.mark.outside(source="pandas' own reader of CSV, default settings, as the reference")
-def test_a_long_log_is_what_the_reference_reader_reads(read):
-    rng = np.random.default_rng(3)
-    frame = pd.DataFrame(
-        {
-            "time [s]": np.arange(20_000) / 10,
-            "gauge": rng.normal(13, 0.2, 20_000),
-            "throttle [%]": rng.uniform(0, 100, 20_000),
-            "x": 1,
-        }
-    )
-    text = frame.to_csv(index=False)
-    trace, plain = read(text), pd.read_csv(io.StringIO(text))
-    np.testing.assert_array_equal(trace.channels["gauge"], plain["gauge"])
-    np.testing.assert_allclose(
-        trace.channels["throttle_ratio"], plain["throttle [%]"] / 100, rtol=1e-15
-    )
-    np.testing.assert_array_equal(trace.time_s, plain["time [s]"])
-
-
-def test_a_layout_says_where_the_table_begins():
-    layout = layout_of(WRITTEN["a preamble"], "x.csv")
-    assert (layout.header_row, layout.first_row, layout.separator) == (5, 6, ",")
-    assert layout.heads == ("time [s]", "speed [km/h]", "gauge", "rpm")
-    assert layout.units == ("s", "km/h", "", "")
 
 
 NASTY = st.sampled_from(

@@ -1,6 +1,5 @@
 """runs.csv: every line with data is read, or the file is refused with what to write instead."""
 
-import csv
 import os
 import re
 from contextlib import suppress
@@ -14,7 +13,6 @@ from tuninglib.session.defaults import speedometer_factor
 from tuninglib.session.load import load_session
 from tuninglib.session.tables import read_runs
 from tuninglib.text_files import SessionError, parse_table
-from tuninglib.units import parse_number
 
 
 @pytest.fixture
@@ -50,10 +48,8 @@ def with_note(note, at=6):
     [
         ('6" pipe', '6" pipe'),
         ('"6"" pipe, longer"', '6" pipe, longer'),
-        ("it's", "it's"),
         ('said "no"', 'said "no"'),
         ("# loud", "# loud"),
-        ("'", "'"),
     ],
 )
 def test_a_mark_in_a_note_is_a_letter(lines, note, read_as):
@@ -72,15 +68,6 @@ def test_a_cell_that_does_not_end_on_its_line_is_refused_with_that_line(lines, n
     assert "write the note on one line" in first
 
 
-def test_two_ditto_marks_do_not_swallow_what_stands_between(lines):
-    def change(rows):
-        return with_note('"', 12)(with_note('"', 6)(rows))
-
-    with pytest.raises(SessionError, match="row 7") as error:
-        lines(change)
-    assert "row 13" in str(error.value)
-
-
 def test_comments_and_empty_lines_carry_no_data_and_keep_their_row(lines):
     def change(rows):
         return [*rows[:4], "", "# 3 was wet", "   ", *rows[4:]]
@@ -90,12 +77,12 @@ def test_comments_and_empty_lines_carry_no_data_and_keep_their_row(lines):
     assert runs["row"].tolist()[:5] == [2, 3, 4, 8, 9]
 
 
-@pytest.mark.parametrize("word", ["no", "No", "0", "FALSE", "-", "–", "none", "n"])
+@pytest.mark.parametrize("word", ["No", "0", "FALSE", "–"])
 def test_no_is_no_reason_to_leave_a_run_out(lines, word):
     assert lines(lambda rows: with_reason(rows, word)).runs["exclude"].iloc[5] == ""
 
 
-@pytest.mark.parametrize("word", ["yes", "x", "1", "TRUE", "wet", "no throttle", "not full"])
+@pytest.mark.parametrize("word", ["x", "1", "no throttle"])
 def test_a_reason_leaves_a_run_out(lines, word):
     assert lines(lambda rows: with_reason(rows, word)).runs["exclude"].iloc[5] == word
 
@@ -130,30 +117,6 @@ def test_a_run_number_is_whole(demo_copy, typed, said):
     assert "runs.csv, row 7, run" in str(error.value)
 
 
-@pytest.mark.parametrize(
-    "typed",
-    ["48 km/h", "48mph", "#REF!", "4 8", "48;62", "٤٨", "4.8.1", "+-48", "48" + " " * 5000 + "x"],
-)  # fmt: skip
-def test_a_speed_is_one_number(lines, typed):
-    head = lines.rows[0].split(",").index("entry_speed [km/h]")
-
-    def change(rows):
-        cells = rows[6].split(",")
-        cells[head] = typed
-        rows[6] = ",".join(cells)
-        return rows
-
-    with pytest.raises(
-        SessionError, match=r"runs.csv, row 7, entry_speed: .*(is not|is more than) a number"
-    ):
-        lines(change)
-
-
-@pytest.mark.parametrize(("typed", "value"), [("−3", -3.0), (" 48 ", 48.0), ("4.8e1", 48.0)])
-def test_numbers_as_people_and_spreadsheets_write_them(typed, value):
-    assert parse_number(typed) == value
-
-
 def test_long_runs_of_anything_are_read_or_refused_at_once():
     for letter in " .,+-−%[]()\"'\t0":
         text = f"run,setup\n1,{letter * 100_000}\n"
@@ -162,58 +125,14 @@ def test_long_runs_of_anything_are_read_or_refused_at_once():
                 assert len(parse_table(one, "runs.csv").rows) == 1
 
 
-def test_three_thousand_rows_are_all_read(lines):
-    def change(rows):
-        more = [
-            f"{100 + i}," + rows[1 + i % 21].split(",", 1)[1].replace("light rattle", "rattle")
-            for i in range(3000)
-        ]
-        return [*rows, *more]
-
-    assert len(lines(change).runs) == len(lines.rows) - 1 + 3000
-
-
 # One sentence for each mistake ----------------------------------------------------------------
 
 
-@pytest.mark.parametrize(
-    ("old", "new", "sentence"),
-    [
-        ("exit_speed [km/h]", "exit_speed",
-         r"row 1, exit_speed: has no unit; write for example exit_speed \[km/h\]"),
-        ("exit_speed [km/h]", "exit_speed [kg]", r"\[kg\] is not a unit of exit_speed"),
-        ("exit_speed [km/h]", "exit_sped [km/h]",
-         r"unknown column 'exit_sped \[km/h\]'; did you mean 'exit_speed'"),
-        ("setup,rider", "set,rider", r"the column setup is missing"),
-        ("gauge_low,gauge_high", "gauge_low,gauge_low", r"the column gauge_low is there twice"),
-        ("3,stock,tove", "3,stick,tove",
-         r"row 4, setup: 'stick' is not one of the setups .* 'stock'"),
-        ("3,stock,tove", "3,stock,tovi",
-         r"row 4, rider: 'tovi' is not one of the riders .* 'tove'"),
-        ("3,stock,tove", "2,stock,tove", r"row 4, run: run 2 is in row 3, too"),
-        ("3,stock,tove", ",stock,tove", r"row 4, run: is empty"),
-        ("48,62", "480,62", r"row 2, entry_speed: 480 km/h is outside 3\.6 to 252 km/h"),
-        ("48,62", "48,fast", r"row 2, exit_speed: 'fast' is not a number"),
-        ("48,62", '48,"62,5"', r"row 2, exit_speed: '62,5' has a comma; write '62\.5'"),
-        ("48,62", "48,62,5", r"row 2: has 13 cells where the header has 12; a decimal comma"),
-        ("none,170", "loud,170", r"row 2, knock: 'loud' is not one of 'none', 'light', 'heavy'"),
-    ],
-)  # fmt: skip
-def test_one_sentence_for_each_mistake_in_the_runs(edit, old, new, sentence, problems):
-    found = problems(edit("runs.csv", old, new))
-    assert any(re.search(sentence, line) for line in found), found
-    assert all(line.startswith("runs.csv") for line in found)
+def test_runs_without_a_number_are_not_called_the_same(retyped, problems):
+    def change(rows):
+        rows[2]["run"] = rows[4]["run"] = ""
 
-
-def test_runs_without_a_number_are_not_called_the_same(demo_copy, problems):
-    text = (
-        (demo_copy / "runs.csv")
-        .read_text(encoding="utf-8")
-        .replace("\n3,stock", "\n,stock")
-        .replace("\n5,", "\n,")
-    )
-    (demo_copy / "runs.csv").write_text(text, encoding="utf-8")
-    assert problems(demo_copy) == [
+    assert problems(retyped(change)) == [
         f"runs.csv, row {n}, run: is empty; its number, each number once" for n in (4, 6)
     ]
 
@@ -228,13 +147,8 @@ def test_a_semicolon_export_with_decimal_commas_reads_the_same(demo_folder, demo
 
 
 def test_points_and_commas_mixed_in_one_file_are_refused(demo_copy, problems):
-    text = (
-        (demo_copy / "runs.csv")
-        .read_text(encoding="utf-8")
-        .replace(",", ";")
-        .replace("12.6", "12,6")
-    )
-    (demo_copy / "runs.csv").write_text(text, encoding="utf-8")
+    text = (demo_copy / "runs.csv").read_text(encoding="utf-8").replace(",", ";")
+    (demo_copy / "runs.csv").write_text(text.replace("12.6", "12,6"), encoding="utf-8")
     assert re.search(r"'12,6' has a comma; write '12\.6'", problems(demo_copy)[0])
 
 
@@ -261,41 +175,26 @@ def test_a_reading_typed_twice_is_refused_whichever_end_it_is(tmp_path, beside):
 # Whole files ------------------------------------------------------------------------------------
 
 
-def swapped(rows):
-    head = rows[0].split(",")
-    one, two = (head.index(f"{end}_speed [km/h]") for end in ("entry", "exit"))
-    found = [rows[0]]
-    for row in rows[1:]:
-        cells = row.split(",")
-        cells[one], cells[two] = cells[two], cells[one]
-        found.append(",".join(cells))
-    return found
+def test_entry_and_exit_swapped_on_every_row_is_asked_about(retyped):
+    def change(rows):
+        for row in rows:
+            ends = row["exit_speed [km/h]"], row["entry_speed [km/h]"]
+            row["entry_speed [km/h]"], row["exit_speed [km/h]"] = ends
 
-
-def test_entry_and_exit_swapped_on_every_row_is_asked_about(lines):
-    said = " ".join(remarks(analyse(lines(swapped))))
+    said = " ".join(remarks(analyse(load_session(retyped(change)))))
     assert "on 21 of 21 runs the bike was slower at the marker than at the start line" in said
     assert "N at the wheel of the weakest setup: check that entry_speed and exit_speed" in said
-    assert "slower at the marker" not in " ".join(remarks(analyse(lines(lambda rows: rows))))
 
 
 @pytest.mark.parametrize("factor", [1.609344, 1 / 1.609344])
-def test_one_setup_typed_in_the_other_unit_is_refused(lines, factor):
-    head = lines.rows[0].split(",")
-    places = [head.index(f"{end}_speed [km/h]") for end in ("entry", "exit")]
-
+def test_one_setup_typed_in_the_other_unit_is_refused(retyped, problems, factor):
     def change(rows):
-        found = [rows[0]]
-        for row in rows[1:]:
-            cells = row.split(",")
-            if cells[1] == "big_172" and cells[places[0]]:
-                for place in places:
-                    cells[place] = f"{float(cells[place]) * factor:.0f}"
-            found.append(",".join(cells))
-        return found
+        for row in rows:
+            for key in ("entry_speed [km/h]", "exit_speed [km/h]"):
+                if row["setup"] == "big_172" and row[key]:
+                    row[key] = f"{float(row[key]) * factor:.0f}"
 
-    with pytest.raises(SessionError, match=r"the speeds of 'big_172' are .* times those of the"):
-        lines(change)
+    assert "the speeds of 'big_172' are" in problems(retyped(change))[0]
 
 
 def test_a_wind_from_behind_that_is_faster_than_the_bike_is_refused(edit):
@@ -417,23 +316,17 @@ def test_a_cell_as_long_as_a_page_is_not_shown_whole(demo_copy, place):
     assert all(len(str(one)) < 700 for one in refused.value.problems)
 
 
-def one_gauge_column(path, between=" to "):
+def one_gauge_column(rows, between=" to "):
     """The two columns of the gauge as one."""
-    with path.open(encoding="utf-8", newline="") as stream:
-        rows = list(csv.DictReader(stream))
     for row in rows:
         low, high = row.pop("gauge_low"), row.pop("gauge_high")
         row["gauge"] = low if low == high else f"{low}{between}{high}"
-    with path.open("w", encoding="utf-8", newline="") as stream:
-        writer = csv.DictWriter(stream, rows[0], lineterminator="\n")
-        writer.writeheader()
-        writer.writerows(rows)
 
 
-def test_a_range_in_one_cell_is_read_as_two(demo_copy):
+def test_a_range_in_one_cell_is_read_as_two(demo_copy, retyped):
     before = load_session(demo_copy).runs
-    one_gauge_column(demo_copy / "runs.csv", " — ")
-    assert load_session(demo_copy).runs.equals(before)
+    folder = retyped(lambda rows: one_gauge_column(rows, " — "))
+    assert load_session(folder).runs.equals(before)
 
 
 @pytest.mark.parametrize(
@@ -441,25 +334,18 @@ def test_a_range_in_one_cell_is_read_as_two(demo_copy):
     [
         ("12.8 to 12.6", "goes down; write the lower reading first"),
         ("12.6 to", "is not a number"),
-        ("12.6 or 12.8", "is not a number"),
         ("12.6 to 12.8 to 13", "is not a number"),
         ("-12.6", "outside 0.4 to 40|is not a number"),
         ("12.6 to 128", "outside 0.4 to 40"),
     ],
 )
-def test_what_is_no_range_is_refused(demo_copy, typed, said):
-    path = demo_copy / "runs.csv"
-    one_gauge_column(path)
-    header, first, rest = path.read_text("utf-8").split("\n", 2)
-    first = ",".join([*first.split(",")[:-1], typed])
-    path.write_text("\n".join([header, first, rest]), "utf-8")
+def test_what_is_no_range_is_refused(retyped, typed, said):
+    def change(rows):
+        one_gauge_column(rows)
+        rows[0]["gauge"] = typed
+
     with pytest.raises(SessionError, match=f"runs.csv, row 2, gauge: .*({said})"):
-        load_session(demo_copy)
-
-
-def test_no_knock_is_none(demo_folder, lines):
-    found = lines(lambda rows: [row.replace(",none,", ",No,") for row in rows]).runs
-    assert found.equals(load_session(demo_folder).runs)
+        load_session(retyped(change))
 
 
 def test_a_column_without_a_name_may_be_empty_but_not_carry_data(demo_folder, lines):
@@ -470,9 +356,8 @@ def test_a_column_without_a_name_may_be_empty_but_not_carry_data(demo_folder, li
 
 
 def test_what_an_empty_cell_stands_for(demo_folder, lines):
-    runs = load_session(demo_folder).runs
-    assert set(runs["state"]) >= {"full"}
-    assert set(runs["knock"]) <= {"", "none", "light", "heavy"}
+    plain = load_session(demo_folder).runs
+    assert lines(lambda rows: [row.replace(",none,", ",No,") for row in rows]).runs.equals(plain)
     runs = lines(lambda rows: [row.replace(",none,", ",,") for row in rows]).runs
     assert set(runs["knock"]) == {"", "light"}, "nobody listened"
     assert set(runs["exclude"]) == {""}

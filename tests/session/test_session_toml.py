@@ -12,54 +12,12 @@ from tuninglib.session.fields import PieceError, read_value
 from tuninglib.session.load import load_session
 from tuninglib.session.read_toml import read_toml, tables_as_typed, what_stands
 from tuninglib.text_files import SessionError
-from tuninglib.units import parse_quantity
-
-
-@pytest.mark.parametrize(
-    ("old", "new", "sentence"),
-    [
-        ('mass = "124', 'masss = "124',
-         r"row \d+, masss: unknown key 'masss'; did you mean 'mass'"),
-        ('"124 kg +/- 2 kg"', '"124"', r"mass: '124' has no unit; write for example '124 kg"),
-        ('"124 kg +/- 2 kg"', "124", r"mass: 124 has no unit"),
-        ('"124 kg +/- 2 kg"', '"124 kg +/- 2 km"', r"'km' is the wrong kind"),
-        ('"124 kg +/- 2 kg"', '"1240 kg"', r"'1240 kg' is outside 40 to 500 kg; check"),
-        ('"124 kg +/- 2 kg"', '""', r"mass: is still empty \(ready to ride"),
-        ('"400 m +/- 2 m"', '"400,5 m"', r"write a point: '400\.5 m'"),
-        ("date = 2026-05-16", 'date = "16 May"', r"date: '16 May' is not a date; write year-month"),
-        ('reference = "stock"', 'reference = "stok"',
-         r"'stok' is not one of the setups; did you mean 'stock'"),
-        ('engine = "big"', 'engine = "bigg"', r"\bengine: 'bigg' is not one of the engines"),
-        ('units = "metric"', 'units = "kmh"', r"units: 'kmh' is not one of 'metric', 'us'"),
-        ("[gauge]", "[gauges]", r"unknown table \[gauges\]; did you mean 'gauge'"),
-        ('bore = "60.0 mm"', "", r"\[engines\.stock\] needs bore and stroke, or displ"),
-        ("scale = 14.7", "scale = true", r"scale: True must be a number"),
-        ('grade = "5.2', 'slope = "5.2', r"piece 1: unknown key 'slope'"),
-        ('factor = "0.955 +/- 0.01"', 'checks = [["50 km/h", "48 km/h"]]',
-         r"row \d+, checks: .* is not at least two pairs of speeds; write pairs"),
-        ('factor = "0.955 +/- 0.01"', 'checks = [["50 km/h", "48 km/h"], ["50", "300 m in 22 s"]]',
-         r"checks: '50' has no unit; write for example '62 km/h'"),
-        ('title = "Bigger', "title = Bigger",
-         r"row 5: is not valid TOML, .*text goes in quotes; write title = "),
-    ],
-)  # fmt: skip
-def test_one_sentence_for_each_mistake_in_the_session(edit, old, new, sentence, problems):
-    found = problems(edit("session.toml", old, new))
-    assert any(re.search(sentence, line) for line in found), found
-    assert all(line.startswith("session.toml") for line in found)
 
 
 # 10.5 cc/min for one pound an hour: common practice in the trade, exactly 0.72 kg/L.
 def test_a_flow_in_pounds_an_hour_is_read_as_the_trade_does(edit):
     session = load_session(edit("session.toml", '"150 cc/min"', '"14.3 lb/h"'))
     assert session.injectors["i150"].flow.value * 60e6 == pytest.approx(14.3 * 10.5, abs=0.05)
-
-
-def test_us_units_read_to_the_same_session(demo_folder, edit):
-    edit("session.toml", '"124 kg +/- 2 kg"', '"273.373 lb +/- 4.409 lb"')
-    session = load_session(edit("session.toml", '"989 hPa"', '"29.205 inHg"'))
-    assert session.bike.mass.value == pytest.approx(124.0, abs=1e-3)
-    assert session.weather.pressure.value == pytest.approx(98900, rel=1e-4)
 
 
 def test_the_row_of_a_problem_is_not_looked_for_in_a_note(edit, problems):
@@ -71,47 +29,6 @@ def test_the_row_of_a_problem_is_not_looked_for_in_a_note(edit, problems):
     assert lines[row - 1] == 'mass = "124"'
 
 
-@pytest.mark.parametrize(("letters", "fits"), [(100, True), (101, False)])
-def test_a_name_has_a_hundred_letters_at_most(demo_copy, edit, letters, fits):
-    name = "s" * letters
-    edit("session.toml", "[setups.big_185]", f"[setups.{name}]")
-    runs = demo_copy / "runs.csv"
-    runs.write_text(runs.read_text("utf-8").replace(",big_185,", f",{name},"), "utf-8")
-    if fits:
-        assert name in load_session(demo_copy).setups
-        return
-    with pytest.raises(SessionError, match="has 101 letters; at most 100 are allowed"):
-        load_session(demo_copy)
-
-
-@pytest.mark.parametrize(
-    ("name", "said"),
-    [
-        ('" stock"', "begins or ends with a space"),
-        ('"st\\tock"', "has a line break or the like"),
-        ('""', "is not a name; write at least one letter"),
-        ('"  "', "is not a name; write at least one letter"),
-        ('"st\\u0007ock"', "has a line break or the like"),
-        ('"#1"', "begins with #, as comments"),
-    ],
-)
-def test_a_name_that_no_cell_can_hold_is_refused(edit, name, said):
-    folder = edit("session.toml", "[setups.big_185]", f"[setups.{name}]")
-    with pytest.raises(SessionError, match=said):
-        load_session(folder)
-
-
-@pytest.mark.parametrize("typed", ["setups = 3", 'setups = "stock"', "setups = [1, 2]"])
-def test_named_tables_that_are_none_are_refused(demo_copy, typed):
-    path = demo_copy / "session.toml"
-    text = re.sub(r"(?ms)^\[setups\..*", "", path.read_text("utf-8"))
-    path.write_text(f"{typed}\n{text}", "utf-8")
-    with pytest.raises(
-        SessionError, match=r"each of setups needs its own table: write .setups.a_n"
-    ):
-        load_session(demo_copy)
-
-
 @pytest.mark.parametrize(
     ("typed", "said"),
     [
@@ -119,20 +36,15 @@ def test_named_tables_that_are_none_are_refused(demo_copy, typed):
         ("", "the table [bike] is missing"),
         ("", "no [engines.a_name] is given; at least one is needed"),
         ("[engines]", "no [engines.a_name] is given; at least one is needed"),
+        ("setups = [1, 2]", "each of setups needs its own table: write [setups.a_name] above its"),
+        ("[setups]\nstock = 3", "each of setups needs its own table: write [setups.a_name] above"),
     ],
 )
 def test_a_table_that_is_none_or_missing_is_said(tmp_path, typed, said):
     (tmp_path / "session.toml").write_text(f'{typed}\n[session]\ntitle = "x"\n', "utf-8")
     found = []
     read_toml(tmp_path / "session.toml", found)
-    assert said in [one.message for one in found]
-
-
-@pytest.mark.parametrize("typed", ["stock = 3", 'stock = "x"'])
-def test_a_named_table_beside_a_value_is_refused(edit, typed):
-    folder = edit("session.toml", "[setups.stock]", f"[setups]\n{typed}\n[setups.other]")
-    with pytest.raises(SessionError, match="each of setups needs its own table"):
-        load_session(folder)
+    assert any(one.message.startswith(said) for one in found)
 
 
 def test_what_stands_is_there_though_the_session_is_not_complete(demo_copy, edit):
@@ -188,44 +100,6 @@ def outcome(metadata, typed):
 
 
 @pytest.mark.parametrize(
-    ("typed", "unit", "value"),
-    [
-        ("2800 rpm", "1/min", 2800.0),
-        ("2800 revolutions per minute", "1/min", 2800.0),
-        ("2800 rev/min", "1/min", 2800.0),
-        ("2800 r/min", "1/min", 2800.0),
-        ("2800 1/min", "1/min", 2800.0),
-        ("46.6666666667 rps", "1/min", 2800.0),
-        ("46.6666666667 Hz", "1/min", 2800.0),
-        ("293.215314335 rad/s", "1/min", 2800.0),
-        ("55 %", "1", 0.55),
-        ("55 percent", "1", 0.55),
-        ("0.55", "1", 0.55),
-        ("118   kg", "kg", 118.0),
-        ("260 lb", "kg", 117.9340162),
-        ("6 kg*m/s**2/N", "1", None),
-        ("55 deg", "1", None),
-        ("55 rpm", "1", None),
-        ("6 % %", "1", None),
-        ("6 %%", "1", None),
-        ("118 kg lb", "kg", None),
-        ("118 kg 3 lb", "kg", None),
-        ("118 kg kg", "kg", None),
-        ("5 cycles/min", "1/min", None),
-        ("5 revolution", "1/min", None),
-        ("1e400 kg", "kg", None),
-        ("118 kg +/- 1e400 kg", "kg", None),
-    ],
-)
-def test_units_mean_what_the_trade_means_by_them(typed, unit, value):
-    if value is None:
-        with pytest.raises(ValueError, match=r"write|measure|unit"):
-            parse_quantity(typed, unit)
-    else:
-        assert parse_quantity(typed, unit).value == pytest.approx(value, rel=1e-9)
-
-
-@pytest.mark.parametrize(
     ("record", "key", "typed", "said"),
     [
         (machine.Bike, "mass", "124 kg +/- 5000 kg", "uncertain by more than 230 kg"),
@@ -264,13 +138,6 @@ def test_a_value_that_cannot_be_is_refused(record, key, typed, said):
         read_value(field.metadata, typed, NAMES)
 
 
-@pytest.mark.parametrize("digits", [400, 4400])
-def test_a_number_of_endless_digits_is_refused(edit, digits):
-    folder = edit("session.toml", "scale = 14.7", "scale = 1" + "0" * digits)
-    with pytest.raises(SessionError, match=r"too many digits|thousands of digits"):
-        load_session(folder)
-
-
 @pytest.mark.parametrize(
     ("pair", "said"),
     [
@@ -289,27 +156,6 @@ def test_a_speedometer_check_is_read_to_its_end(pair, said):
         read_value(field.metadata, [pair, ["50 km/h", "48 km/h"]], NAMES)
 
 
-@pytest.mark.parametrize(
-    ("old", "new", "said"),
-    [
-        ('octane = "98 RON"', 'octane = "98 RON"\nron = 97', r"fuels.e5. has ron and octane, w"),
-        ('lowest_octane = "91 RON"', 'lowest_octane = "91 RON"\nlowest_ron = 91',
-         r"bike. has lowest_ron and lowest_octane, which say the same thing; keep"),
-        ("[speedometer]",
-         '[speedometer]\nchecks = [["60 km/h", "57 km/h"], ["50 km/h", "47 km/h"]]',
-         r"speedometer. has factor and checks, which say the same"),
-        ('altitude = "210 m"', 'altitude = "1500 m"', "1500 m above the sea, where 846 hPa is"),
-        (
-            "compression_ratio", 'clearance_volume = "18 cc"\ncompression_ratio',
-            r"has compression_ratio and clearance_volume, which say",
-        ),
-    ],
-)  # fmt: skip
-def test_what_contradicts_is_not_passed_over(edit, old, new, said):
-    with pytest.raises(SessionError, match=said):
-        load_session(edit("session.toml", old, new))
-
-
 def test_a_refusal_is_a_sentence_and_not_a_page(demo_copy):
     long = "k" * LONG
     path = demo_copy / "session.toml"
@@ -319,25 +165,6 @@ def test_a_refusal_is_a_sentence_and_not_a_page(demo_copy):
         with pytest.raises(SessionError) as refused:
             load_session(demo_copy)
         assert all(len(str(one)) < 900 for one in refused.value.problems)
-
-
-@pytest.mark.parametrize("typed", ["0.13 ton", "0.13 tons", "2.4 cwt", "2.4 hundredweight"])
-def test_a_unit_of_several_meanings_is_not_guessed(typed):
-    with pytest.raises(ValueError, match="has several meanings; write kg or lb"):
-        parse_quantity(typed, "kg")
-
-
-@pytest.mark.parametrize("typed", ["124 kg", "124 KG", "124 Kg", "124 kgs", "124 kilos"])
-def test_a_unit_is_known_as_people_write_it(typed):
-    assert parse_quantity(typed, "kg").value == 124
-    assert parse_quantity("62 KM/H", "m/s") == parse_quantity("62 kph", "m/s")
-    assert parse_quantity("62 MPH", "m/s").value == pytest.approx(62 * 0.44704)
-
-
-def test_an_exact_accuracy_can_be_said():
-    field = {f.name: f for f in dataclasses.fields(schema.Gauge)}["accuracy"]
-    assert read_value(field.metadata, "2 +/- 0 %", NAMES) == Measured(0.02, 0.0)
-    assert read_value(field.metadata, "0 +/- 2 %", NAMES) == Measured(0.0, 0.02)
 
 
 def test_a_text_has_room_for_five_thousand_letters():
@@ -383,30 +210,12 @@ def test_limits_are_said_in_the_unit_that_was_typed(record, key, typed, said):
         read_value(meta, typed, {})
 
 
-def test_small_letters_make_no_other_currency(edit, problems):
-    edit("session.toml", 'currency = "EUR"', 'currency = "eur"')
-    folder = edit("session.toml", "price = 1.95", 'price = "1.95 EUR/L"')
-    assert load_session(folder).about.currency == "eur"
-    edit("session.toml", "1.95 EUR/L", "4.89 usd/gal")
-    (said,) = problems(folder)
-    assert "is in USD, but the currency" in said
-
-
-@pytest.mark.parametrize(
-    ("more", "table", "refused"),
-    [(60, "setups", True), (50, "setups", False), (99, "fuels", False)],
-)
-def test_more_setups_than_a_session_holds_are_refused_in_one_sentence(
-    demo_copy, more, table, refused
-):
+@pytest.mark.parametrize(("more", "said"), [(60, 1), (50, 0)])
+def test_more_setups_than_a_session_holds_are_refused_in_one_sentence(demo_copy, more, said):
     path = demo_copy / "session.toml"
     entry = '[setups.s{0}]\nengine = "stock"\ninjector = "i150"\nfuel = "e5"\n'
-    entry = entry if table == "setups" else "[fuels.f{0}]\nethanol = '5 %'\n"
-    text = path.read_text(encoding="utf-8") + "\n" + "".join(map(entry.format, range(more)))
-    path.write_text(text, encoding="utf-8")
+    text = path.read_text("utf-8") + "\n" + "".join(map(entry.format, range(more)))
+    path.write_text(text, "utf-8")
     found = []
     read_toml(path, found)
-    assert [one for one in found if "one outing can have at most 60" in one.message] == (
-        found if refused else []
-    )
-    assert len(found) == refused, found
+    assert ["one outing can have at most 60" in one.message for one in found] == [True] * said

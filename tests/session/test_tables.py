@@ -6,7 +6,6 @@ import pytest
 from tuninglib.session.read_table import (
     COLUMNS,
     FALL_COLUMNS,
-    parse_head,
 )
 from tuninglib.session.tables import (
     CLIMBS,
@@ -34,20 +33,6 @@ def test_every_column_says_what_its_kind_needs(columns):
         if column.unit:
             low, high = convert([column.low, column.high], column.unit, column.usual_unit)
             assert low < high, key
-
-
-@pytest.mark.parametrize(
-    ("text", "key", "unit"),
-    [
-        ("run", "run", ""),
-        (" Exit Speed  [ km/h ] ", "exit_speed", "km/h"),
-        ("", "", ""),
-        ("exit_speed [km/h", "exit_speed_[km/h", ""),
-    ],
-)
-def test_header_cells(text, key, unit):
-    head = parse_head(text)
-    assert (head.key, head.unit) == (key, unit)
 
 
 # Falls --------------------------------------------------------------------------------------------
@@ -78,13 +63,6 @@ def test_what_is_wrong_with_a_typed_row_is_said(text, said):
         parse_falls(text)
 
 
-def test_a_spreadsheets_dialect_is_understood():
-    text = FALLS_HEADER.replace(",", ";") + "1;out;60,5;50;4,25\n"
-    falls = parse_falls(text)
-    assert falls.shown_from_m_s[0] == pytest.approx(60.5 / 3.6)
-    assert falls.time_s[0] == 4.25
-
-
 def test_falls_are_read_in_si_with_their_directions():
     falls = parse_falls(HEADER_MPH + "# first roll\n1,out,40,30,4.4\n2,Back,30,20,5.1\n")
     assert falls.run.tolist() == [1, 2]
@@ -92,16 +70,6 @@ def test_falls_are_read_in_si_with_their_directions():
     # NIST SP 811: one mile an hour is 0.44704 m/s.
     assert falls.shown_from_m_s.tolist() == pytest.approx([40 * 0.44704, 30 * 0.44704])
     assert falls.shown_to_m_s.tolist() == pytest.approx([30 * 0.44704, 20 * 0.44704])
-
-
-def test_all_problems_are_told_at_once():
-    with pytest.raises(SessionError) as caught:
-        parse_falls(FALLS_HEADER + "x,out,60,50,4\n1,up,60,50,\n")
-    assert [(one.row, one.column) for one in caught.value.problems] == [
-        (2, "run"),
-        (3, "direction"),
-        (3, "time"),
-    ]
 
 
 # Fills and climbs ---------------------------------------------------------------------------------
@@ -200,12 +168,6 @@ def test_a_climb_that_tells_nothing_is_refused_with_its_first_row(tmp_path, rows
     _, found = read(read_climbs, tmp_path / CLIMBS, climb(*rows))
     assert [(row, column) for _, row, column in found] == ([(said[1], "climb")] if said else [])
     assert all(message.startswith(said[0]) for message, _, _ in found)
-
-
-def test_bad_climbs_are_said_in_the_order_of_the_file(tmp_path):
-    rows = ((7, "stock", 0, 100, 20), (7, "stock", 1, 120, 20), (2, "big", 0, 90, 20))
-    _, found = read(read_climbs, tmp_path / CLIMBS, climb(*rows))
-    assert [(message.split()[1], row) for message, row, _ in found] == [("7", 2), ("2", 4)]
 
 
 def test_a_bad_cell_is_said_before_its_climb(tmp_path):

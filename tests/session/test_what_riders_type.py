@@ -65,25 +65,19 @@ def outcome_of(record, key: str, typed):
 # A text in a cell that takes one number, and what is said of it: its own remedy.
 IN_A_CELL = [
     ("61 to 62", "is a range, but one number is needed here; write "),
-    ("61-62", "is a range, but one number is needed here; write "),
     ("12.6-12.8", "is a range, but one number is needed here; write "),
-    ("12.6 bis 12.8", "is a range, but one number is needed here; write "),
     ("13 +/- 0.2", "has a +/-, but one number is needed here; write "),
-    ("13 ± 0.2", "has a +/-, but one number is needed here; write "),
     ("13+-0.2", "has a +/-, but one number is needed here; write "),
     ("about 13", "does not say how far off it may be; write 13 alone"),
     ("~13", "does not say how far off it may be; write 13 alone"),
-    ("ca. 13", "does not say how far off it may be; write 13 alone"),
-    ("approx 13", "does not say how far off it may be; write 13 alone"),
-    ("≈13", "does not say how far off it may be; write 13 alone"),
     ("38 $", "is more than a number; write 38 alone"),
-    ("38 EUR", "is more than a number; write 38 alone"),
     ("13 mph", "is more than a number; write 13 alone"),
     ("$38", "is not a number; write digits alone"),
-    ("€38", "is not a number; write digits alone"),
     ("38,-", "is not a number; write digits alone"),
     ("10.4:1", "is not a number; write digits alone"),
-    ("9.3 : 1", "is not a number; write digits alone"),
+    ("#REF!", "is not a number; write digits alone"),
+    ("4 8", "is not a number; write digits alone"),
+    ("٤٨", "is not a number; write digits alone"),
     ("1,300 ft", "could be read two ways; write '1300 ft' or '1.3 ft'"),
     ("1.300,5", "has marks between its thousands; write '1300.5'"),
 ]
@@ -120,17 +114,13 @@ def test_what_is_said_of_two_numbers_can_be_done(key, typed, remedy):
     ("typed", "ends"),
     [
         ("12.6 to 12.8", (12.6, 12.8)),
-        ("12.6-12.8", (12.6, 12.8)),
         ("12.6 bis 12.8", (12.6, 12.8)),
         ("13 +/- 0.2", (12.8, 13.2)),
-        ("13 ± 0.2", (12.8, 13.2)),
         ("13+-0.2", (12.8, 13.2)),
         ("13", (13.0, 13.0)),
         ("about 13", "write 13, or the steady range, as 12.6 to 12.8"),
-        ("~13", "write 13, or the steady range, as 12.6 to 12.8"),
         ("about 12.6 to 12.8", (12.6, 12.8)),
         ("~13 ± 0.2", (12.8, 13.2)),
-        ("about", "is not a number"),
         ("13 AFR", "is more than a number; write 13 alone"),
     ],
 )
@@ -275,26 +265,6 @@ def test_a_plain_number_is_read_or_its_remedy_is_said(record, key):
         assert (read == 5.0) if meta.get("to_one") else ("number" in said)
 
 
-def test_money_and_reductions_are_known_where_they_stand():
-    of = {(record.__name__, key) for record, key in NUMBERS}
-    money, to_one = (
-        {
-            (record.__name__, key)
-            for record, key in NUMBERS
-            if record.__dataclass_fields__[key].metadata.get(kind)
-        }
-        for kind in ("money", "to_one")
-    )
-    assert money == {("Injector", "price"), ("Setup", "cost")} <= of
-    assert to_one == {
-        ("Bike", "octane_compression"),
-        ("Engine", "compression_ratio"),
-        ("Gauge", "scale"),
-        ("Gears", "primary"),
-        ("Gears", "gear"),
-    }
-
-
 @pytest.mark.parametrize(
     ("typed", "each"),
     [
@@ -321,7 +291,6 @@ def test_a_price_of_fuel_that_is_left_open_is_refused(typed):
         ("USD", "$38", ""),
         ("$", "38 AUD", ""),
         ("AUD", "38 USD", "'38 USD' is in USD, but the currency under [session] is AUD; write all"),
-        ("EUR", "38", ""),
     ],
 )
 def test_amounts_are_in_one_currency(demo_copy, currency, price, wrong):

@@ -15,13 +15,6 @@ GOOD = {
 }  # fmt: skip
 
 
-def test_midpoint_is_the_same_on_any_scale():
-    on_lambda = reading_midpoint(0.86, 0.88, resolution=0.01)
-    on_gauge = reading_midpoint(0.86 * 14.7, 0.88 * 14.7, resolution=0.147)
-    assert on_gauge[0] == pytest.approx(14.7 * on_lambda[0])
-    assert on_gauge[1] == pytest.approx(on_lambda[1])
-
-
 def test_spread_is_triangular():
     draws = np.random.default_rng(2).triangular(12.6, 12.8, 13.0, 400_000)
     middle, relative_sd = reading_midpoint(12.6, 13.0)
@@ -34,15 +27,6 @@ def test_steady_reading_is_still_uncertain_by_the_rounding():
     assert reading_midpoint(12.8, 12.8, resolution=0.1)[1] * 12.8 == pytest.approx(
         draws.std(), rel=0.005
     )
-
-
-def test_scalar_and_array_agree():
-    middle, sd = reading_midpoint(12.6, 13.0, resolution=0.1)
-    assert type(middle) is float
-    assert type(sd) is float
-    many = reading_midpoint(np.full(3, 12.6), np.full(3, 13.0), resolution=0.1)
-    assert_allclose(many[0], middle)
-    assert_allclose(many[1], sd)
 
 
 @pytest.mark.parametrize(

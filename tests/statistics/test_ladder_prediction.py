@@ -156,26 +156,3 @@ def test_tolerance_that_is_far_too_small_shows_in_the_simulation():
     """The check above can fail: deviations of 5 % believed to be 1 %."""
     wrong = type(WORLDS[0])("wrong", deviation=(0.05, 0.05), tolerance=0.01)
     assert simulate(wrong, 100, candidates=4).covered.mean() < 0.75
-
-
-def three_injectors(**more):
-    """Three injectors on one engine, read on a fuel that is not exactly known."""
-    flow = np.array([2.4e-6, 2.6e-6, 2.8e-6])
-    return fitted(
-        **{
-            "lambda_low": 2.4e-6 / flow, "lambda_high": 2.4e-6 / flow, "fuel": ["read"] * 3,
-            "fuel_sd": {"read": 0.0}, "flow_m3_s": flow, "injector": list("abc"),
-            "engine": ["x"] * 3, "displacement": {"x": 1.5e-4},
-            "stoichiometric_ratio": np.full(3, 14.3), "density_kg_m3": np.full(3, 745.0),
-        }
-        | more
-    )  # fmt: skip
-
-
-def test_what_is_not_known_of_an_unread_fuel_widens_a_prediction():
-    asked = {
-        "flow_m3_s": 2.6e-6, "engine": "x", "stoichiometric_ratio": 14.0, "density_kg_m3": 750.0,
-        "tolerance": 0.03, "name": "other",
-    }  # fmt: skip
-    exact, vague = (predicted(three_injectors(), **asked, sd=sd) for sd in (0.0, 0.05))
-    assert vague.log_sd**2 - exact.log_sd**2 == pytest.approx(0.05**2, rel=0.02)

@@ -82,25 +82,6 @@ def test_speeds_at_both_lines_are_within_their_intervals(outings, source):
         assert abs(np.mean(score)) < 0.6
 
 
-def test_a_speed_that_bends_at_the_lines_is_not_rounded_off():
-    """Steady, then a pull, then the brake: what a smoother would make too slow at the marker."""
-    time = np.arange(0.0, 60.0, 0.2)
-    speed = np.interp(time, [0, 20, 40, 45, 60], [12.0, 12.0, 18.0, 5.0, 5.0])
-    found = end_speeds_from_speed(time, speed, enter_s=[20.0], leave_s=[40.0], place_sd_m=2.0)
-    assert found.entry_m_s[0] == pytest.approx(12.0, abs=0.01)
-    assert found.exit_m_s[0] == pytest.approx(18.0, abs=0.01)
-    # 0.3 m/s² over the time in which two metres pass.
-    assert found.exit_sd_m_s[0] == pytest.approx(np.hypot(0.3 * 2 / 18, 0.06), rel=0.05)
-
-
-def test_too_few_rows_give_no_speed():
-    time = np.arange(0.0, 60.0, 5.0)
-    found = end_speeds_from_speed(
-        time, 12 + 0 * time, enter_s=[20.0], leave_s=[40.0], place_sd_m=2.0
-    )
-    assert np.isnan([found.entry_m_s[0], found.exit_m_s[0], found.entry_sd_m_s[0]]).all()
-
-
 @pytest.mark.parametrize("by", ["throttle", "pattern"])
 def test_runs_without_places_are_found_where_they_were(outings, by):
     off = []
@@ -115,21 +96,6 @@ def test_runs_without_places_are_found_where_they_were(outings, by):
     assert np.mean(np.abs(off) < 1.96) > 0.85
 
 
-def test_full_throttle_elsewhere_is_no_run():
-    """Too short for the hill, from another speed, or shut half way: none of these."""
-    time = np.arange(0.0, 200.0, 0.2)
-    for full, speed in (((20, 30), 15.0), ((20, 60), 25.0)):
-        throttle = np.where((time > full[0]) & (time < full[1]), 1.0, 0.2)
-        found = runs_by_length(
-            time, speed + 0 * time, length_m=400.0, entry_speed_m_s=15.0, throttle_ratio=throttle
-        )
-        assert found.enter_s.size == 0
-    throttle = np.where((time > 20) & (time < 60), 1.0, 0.2)
-    found = runs_by_length(time, 15 + 0 * time, length_m=400.0, throttle_ratio=throttle)
-    assert found.enter_s == pytest.approx([20.1], abs=0.1)
-    assert found.leave_s - found.enter_s == pytest.approx([400 / 15])
-
-
 def ride_of(places, speed=12.0):
     """Straight at one speed through places along the road, in metres of way and aside."""
     way = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(places, axis=0).T))])
@@ -138,30 +104,6 @@ def ride_of(places, speed=12.0):
     east, north = road(along)
     turned = 0.6 + along / 700.0
     return time, *degrees(east + aside * np.sin(turned), north - aside * np.cos(turned))
-
-
-@pytest.mark.parametrize(
-    ("places", "directions"),
-    [
-        ([(-150, 0), (550, 0)], [1]),
-        ([(550, 0), (-150, 0)], [-1]),
-        ([(-150, 0), (550, 0), (-150, 0), (550, 0)], [1, -1, 1]),
-        # Turned round half way: no run; the next one is.
-        ([(-150, 0), (200, 0), (-150, 0), (550, 0)], [1]),
-        # Past the marker on another road.
-        ([(-150, 0), (150, 0), (200, 90), (550, 90)], []),
-        ([(-150, 0), (-60, 0)], []),
-    ],
-)
-def test_only_ways_from_line_to_line_are_runs(places, directions):
-    time, latitude, longitude = ride_of(places)
-    found = line_passes(
-        time, latitude_deg=latitude, longitude_deg=longitude, start_deg=degrees(*road(0.0)),
-        marker_deg=degrees(*road(400.0)),
-    )  # fmt: skip
-    np.testing.assert_array_equal(found.direction, directions)
-    if directions == [1]:
-        assert found.leave_s[0] - found.enter_s[0] == pytest.approx(400 / 12, abs=0.3)
 
 
 def test_a_gap_at_the_line_is_a_pass_of_which_nothing_was_seen():
@@ -175,15 +117,6 @@ def test_a_gap_at_the_line_is_a_pass_of_which_nothing_was_seen():
     assert found.direction.tolist() == [1]
     assert (found.enter_gap_s[0], found.leave_gap_s[0]) == (pytest.approx(7.0), 0.0)
     assert found.enter_s[0] == pytest.approx(16.0)
-
-
-def test_places_that_are_one_are_refused():
-    made = written(np.random.default_rng(1), [usual_force], [0.9])
-    with pytest.raises(ValueError, match="start and marker are 0 m apart but must be at least 60"):
-        line_passes(
-            made.time_s, latitude_deg=made.latitude_deg, longitude_deg=made.longitude_deg,
-            start_deg=made.start_deg, marker_deg=made.start_deg,
-        )  # fmt: skip
 
 
 def test_the_grade_of_the_elevations_holds_the_true_one(outings):
@@ -237,17 +170,6 @@ def test_rounds_that_are_all_alike_leave_the_clock_open():
     assert (found.shift_s, found.why_not) == (None, "twins")
 
 
-@pytest.mark.parametrize(
-    ("values", "why"), [(np.random.default_rng(3).normal(size=2400), "unlike"), (None, "short")]
-)
-def test_what_has_nothing_in_common_gives_no_shift(values, why):
-    time = np.arange(0.0, 1200.0, 0.5)
-    seen = np.sin(time / 9) + np.sin(time / 31)
-    other = (time, values) if values is not None else (time[:80], seen[:80])
-    found = clock_shift(time, seen, *other)
-    assert (found.shift_s, found.why_not) == (None, why)
-
-
 def gauge_world(seed, **more):
     devices = Devices(rate_hz=10.0, **more)
     lambdas = [0.84, 0.88, 0.95, 0.86]
@@ -259,15 +181,6 @@ def gauge_world(seed, **more):
         for a, b in zip(made.start_s, made.marker_s, strict=True)
     ]
     return made, lambdas, full
-
-
-def test_full_throttle_begins_at_the_line_and_ends_at_the_marker():
-    made, _, full = gauge_world(0)
-    for one, start, marker in zip(full, made.start_s, made.marker_s, strict=True):
-        # Open to nine tenths after 0.86 of the 0.3 s that it takes.
-        assert one.from_s == pytest.approx(start + 0.26, abs=0.15)
-        assert one.to_s == pytest.approx(marker, abs=0.15)
-        assert 0.8 < one.share < 1.0
 
 
 @pytest.mark.parametrize(("delay", "constant"), [(0.3, 0.5), (0.8, 0.3), (0.1, 0.9)])
@@ -284,14 +197,6 @@ def test_the_lag_of_the_gauge_is_found_where_the_throttle_opens(delay, constant)
     )
     assert lag.value == pytest.approx(wanted, abs=0.06)
     assert lag.low <= wanted <= lag.high
-
-
-def test_no_step_no_lag():
-    made, _, full = gauge_world(3)
-    flat = 0.9 + 0.01 * np.random.default_rng(1).normal(size=made.time_s.size)
-    assert gauge_lag(
-        made.time_s, flat, opened_s=[o.from_s for o in full], shut_s=[o.to_s for o in full]
-    ) is None  # fmt: skip
 
 
 def test_the_settled_reading_is_that_of_full_throttle():

@@ -8,7 +8,7 @@ from statsmodels.regression.linear_model import GLS
 from statsmodels.stats.meta_analysis import combine_effects
 
 from tests.ladders import predicted
-from tests.tools.simulate_seasons import STATED, coverage, season_of
+from tests.tools.simulate_seasons import coverage
 from tuninglib.statistics.gauge_readings import Readings
 from tuninglib.statistics.ladder import (
     Parts,
@@ -226,21 +226,6 @@ def test_intervals_hold_the_truth_as_often_as_they_say():
         assert np.isnan(trend) or trend > 0.9
 
 
-def test_ten_times_the_days_say_it_sharper_but_for_what_they_share():
-    rng = np.random.default_rng(1)
-    shared = season_of(rng, [[0, 1]] * 400, repeats=3, day_sd=0.02, gain_sd=0.01)
-    floor = pool_days(shared, setups=2, **STATED).contrast(1, over=0)
-    # A tenth of what the drag does, by which the two setups differ.
-    assert floor.sd == pytest.approx(0.006, rel=0.1)
-    days = [
-        one._replace(unknowns=NONE, mean=one.mean[:2], covariance=one.own_covariance)
-        for one in shared
-    ]
-    few = pool_days(days[:40], setups=2, **STATED).contrast(1, over=0)
-    all_ = pool_days(days, setups=2, **STATED).contrast(1, over=0)
-    assert all_.sd == pytest.approx(few.sd / np.sqrt(10), rel=0.3)
-
-
 def test_what_days_differ_by_is_known_as_the_spread_of_many_days():
     rng = np.random.default_rng(9)
     values = 5.0 + 0.02 * rng.normal(size=300)
@@ -348,34 +333,6 @@ def test_days_that_differ_widen_what_is_said_of_another_day():
     plain, other = (predicted(near, **asked, day_sd=sd).log_sd for sd in (0.0, 0.03))
     scale2 = near.weights @ near.noise_scale**2
     assert other**2 - plain**2 == pytest.approx(scale2 * 0.03**2, rel=0.02)
-
-
-def test_more_days_sharpen_the_response_and_hold_it():
-    rng = np.random.default_rng(8)
-    held, widths = [], {1: [], 6: []}
-    for _ in range(120):
-        days = [
-            reading_cells(
-                Readings(**day_of(rng, names, shift=rng.normal(0, 0.01), response=0.9)), run_sd=0.01
-            )
-            for names in ("ab", "bc", "ac", "ab", "bc", "ac")
-        ]
-        for count in widths:
-            fit = pool_readings(
-                days[:count],
-                Parts(
-                    displacement={"stock": 150.0},
-                    tolerance=dict.fromkeys({c.injector for d in days[:count] for c in d}, 1e-4),
-                    priors=Priors(response_sd=0.5, gauge_sd=0.0),
-                ),
-                day_sd=0.01,
-            )
-            one = fit.interval("response")
-            widths[count].append(one.half_width)
-            if count == 6:
-                held.append(one.low <= 0.9 <= one.high)
-    assert np.mean(held) == pytest.approx(0.95, abs=0.05)
-    assert np.median(widths[6]) < 0.6 * np.median(widths[1])
 
 
 def test_no_reading_is_refused():

@@ -38,7 +38,6 @@ from tuninglib.statistics.track_runs import (
     _passes,
     _position_sd,
     _same_way,
-    _smoothed,
     _way_of_each,
     line_passes,
     logged_grade,
@@ -103,12 +102,6 @@ def test_back_within_four_seconds_is_the_same_pass(metres, passes):
         assert found[1][0] - found[0][0] == pytest.approx(2 * metres / 10, abs=0.5)
         assert found[0][2] == pytest.approx(1.0)
         assert found[1][2] == pytest.approx(-1.0)
-
-
-def test_fewer_than_three_positions_tell_nothing():
-    time, place, _ = straight()
-    assert len(_passes(time[9:12], place[:, 9:12])) == 1
-    assert _passes(time[9:11], place[:, 9:11]) == []
 
 
 @pytest.mark.parametrize(("degrees", "kept"), [(59.0, True), (61.0, False), (180.0, False)])
@@ -186,14 +179,6 @@ def test_two_lines_are_twice_the_reach_apart(metres, refused):
 
 
 # Runs without places ------------------------------------------------------------------------------
-
-
-def test_a_running_mean_takes_half_a_second_to_both_sides():
-    time = np.array([0.0, 0.4, 0.9, 1.0, 1.6, 3.0])
-    values = np.array([1.0, 2, 4, 8, 16, 32])
-    # Rows from half a second before to, but not at, half a second after.
-    wanted = [np.mean([1, 2]), np.mean([1, 2]), np.mean([2, 4, 8]), np.mean([4, 8]), 16.0, 32.0]
-    np.testing.assert_allclose(_smoothed(time, values), wanted)
 
 
 TIME = np.arange(0.0, 100.0, 0.2)
@@ -332,18 +317,6 @@ def test_runs_do_not_overlap_and_end_the_length_later(throttle):
         assert found.position_sd_m == pytest.approx(12.0 * own, rel=0.01)
 
 
-def test_a_speed_that_is_not_logged_is_left_out():
-    speed, full = pull(), opened(until=47.0)
-    speed[::7], full[3::11] = np.nan, np.nan
-    found = runs_by_length(TIME, speed, length_m=300.0, throttle_ratio=full)
-    assert found.enter_s == pytest.approx([20.0], abs=0.3)
-    bare = runs_by_length(TIME, speed, length_m=300.0)
-    assert (bare.enter_s.size, np.isnan(bare.position_sd_m)) == (0, True)
-    for rows, count in ((9, 0), (120, 0)):
-        few = runs_by_length(TIME[:rows], pull()[:rows], length_m=1.0, throttle_ratio=full[:rows])
-        assert few.enter_s.size <= count + 1
-
-
 @pytest.mark.parametrize(("usual", "count"), [(15.0, 0), (14.0, 1)])
 def test_an_entry_may_be_off_by_two_and_a_half(usual, count):
     how = {"length_m": 300.0, "entry_speed_m_s": usual}
@@ -428,20 +401,6 @@ def by_contrasts(window, covariance):
     return data, free.T @ covariance @ free
 
 
-@pytest.mark.outside(source="statsmodels, generalised least squares, as the reference")
-def test_a_fit_is_generalised_least_squares():
-    window = noisy()
-    for (covariance,) in _by_lasting([window]):
-        _, noise = _likelihood([window], [covariance], True)
-        line = _at_line(window, noise**2 * covariance, 0, 0)
-        design = ((window.time - window.at) / 10)[:, None] ** np.arange(4)
-        found = sm.GLS(window.values, design, sigma=covariance).fit()
-        assert noise == pytest.approx(np.sqrt(found.scale))
-        assert line.speed == pytest.approx(found.params[:1], rel=1e-8)
-        assert line.slope == pytest.approx(found.params[1:2] / 10, rel=1e-7)
-        assert line.variance == pytest.approx([found.cov_params()[0, 0]], rel=1e-7)
-
-
 @pytest.mark.outside(source="scipy: normal density of error contrasts, as the reference")
 @pytest.mark.parametrize("model", ["lasting", "quick"])
 def test_the_likelihood_is_that_of_what_the_polynomial_cannot_touch(model):
@@ -521,6 +480,10 @@ def test_without_moves_the_speed_at_the_line_is_that_of_least_squares(derivative
     assert story.speed[0] == pytest.approx(fit.params[derivative], rel=1e-6)
     assert story.variance[0] == pytest.approx(fit.cov_params()[derivative, derivative], rel=1e-6)
     assert story.slope[0] == pytest.approx((1 + derivative) * fit.params[1 + derivative], rel=1e-6)
+    _, noise = _likelihood([window], [covariance], True)
+    assert noise == pytest.approx(
+        np.sqrt(sm.GLS(window.values, design, sigma=covariance).fit().scale)
+    )
 
 
 def test_a_move_that_the_speed_shows_is_the_likely_story():

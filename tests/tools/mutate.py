@@ -97,10 +97,6 @@ WITHOUT_EFFECT = {
     "statistics/season.py": {
         "_MATTERS = 1e-6": ("what weighs nothing", "constant 1e-06"),
         "_BETWEEN = 1001": (_FINE, "constant 1001"),
-        "_AT_ONCE = 2_000_000": (_COPIES, "constant 2000000"),
-        "size = max(1, _AT_ONCE // (k * columns))": (
-            _COPIES, "constant 1", "name max", "op k * columns",
-        ),
         "density = np.exp(curve(between) - curve(points).max())": (
             _TIMES, "attribute curve(points).max", "op curve(between) - curve(points).max()",
         ),

@@ -44,42 +44,27 @@ def coast_down(session_folder: Path | str) -> widgets.VBox:
     try:
         start = start_of(folder)
     except SessionError as error:
-        return widgets.HTML(kit.words_html(kit.problems_prose(error)))
-    system = start.system
+        return kit.unreadable(error)
+    system, controls = start.system, _controls(start)
 
-    controls = _controls(start)
-    typed = controls["text"]
-
-    def fitted(*, text, bike, rider, temperature, pressure, factor, doubt):
+    def answer(*, text, doubt, **measured):
         falls = parse_falls(text)
-        road, rolled = fit_of(
-            falls,
-            bike_kg=units.from_display(bike, "mass", system),
-            rider_kg=units.from_display(rider, "mass", system),
-            temperature_k=units.from_display(temperature, "temperature", system),
-            pressure_pa=units.from_display(pressure, "pressure", system),
-            speed_factor=factor,
-        )
-        return road, rolled, falls
-
-    def answer(**values):
-        road, rolled, falls = fitted(**values)
+        road, rolled = fit_of(falls, **measured)
         return kit.Said(
-            fit_words(road, falls, system, values["doubt"] / 100),
-            fit_picture(road, rolled, falls, values["factor"], system),
+            fit_words(road, falls, system, doubt),
+            fit_picture(road, rolled, falls, measured["speed_factor"], system),
         )
-
-    def values_now():
-        return {name: kit.taken(control) for name, control in controls.items()}
 
     def write():
-        road, _, _ = fitted(**values_now())
-        doubt = kit.taken(controls["doubt"]) / 100
+        values = kit.values_of(controls)
+        falls, doubt = parse_falls(values.pop("text")), values.pop("doubt")
+        road, _ = fit_of(falls, **values)
         return kit.write(folder, {"bike": values_for_session(road, doubt)})
 
     def save():
-        parse_falls(typed.value)
-        return _saved(folder / COASTDOWN, typed.value)
+        text = controls["text"].value
+        parse_falls(text)
+        return _saved(folder / COASTDOWN, text)
 
     return kit.panel(
         controls,
@@ -97,33 +82,19 @@ def coast_down(session_folder: Path | str) -> widgets.VBox:
 
 
 def _controls(start) -> dict:
-    system = start.system
-
-    def shown(label, kind, value, low, high, step):
-        ends = (round(units.to_display(x, kind, system)) for x in (low, high))
-        low, high = ends
-        value = units.to_display(value, kind, system)
-        unit = units.unit_label(kind, system)
-        return kit.slider(label, unit, value, low=low, high=high, step=step)
-
-    pressure_step = 0.05 if system == "us" else 1
+    mass, temperature, pressure = (
+        kit.of_kind(kind, start.system) for kind in ("mass", "temperature", "pressure")
+    )
+    step, factor = 0.05 if start.system == "us" else 1, start.speed_factor
+    doubt, off = kit.percent("±%, 95 of 100"), start.factor_half_width / factor
     return {
         "text": _typed(start.text, "timed falls, one in each row", rows=12),
-        "bike": shown("bike, ready to ride", "mass", start.bike_kg, 40, 400, 1),
-        "rider": shown("rider, dressed to ride", "mass", start.rider_kg, 40, 160, 1),
-        "temperature": shown("air", "temperature", start.temperature_k, 253.15, 318.15, 1),
-        "pressure": shown("air", "pressure", start.pressure_pa, 6e4, 1.08e5, pressure_step),
-        "factor": kit.slider(
-            "true speed over shown speed", "", start.speed_factor, low=0.85, high=1.05, step=0.005
-        ),
-        "doubt": kit.slider(
-            "which may be off by",
-            "±%, 95 of 100",
-            100 * start.factor_half_width / start.speed_factor,
-            low=0,
-            high=10,
-            step=0.1,
-        ),
+        "bike_kg": kit.slider("bike, ready to ride", mass, start.bike_kg, (40, 400), 1),
+        "rider_kg": kit.slider("rider, dressed to ride", mass, start.rider_kg, (40, 160), 1),
+        "temperature_k": kit.slider("air", temperature, start.temperature_k, (253.15, 318.15), 1),
+        "pressure_pa": kit.slider("air", pressure, start.pressure_pa, (6e4, 1.08e5), step),
+        "speed_factor": kit.slider("true speed over shown speed", "", factor, (0.85, 1.05), 0.005),
+        "doubt": kit.slider("which may be off by", doubt, off, (0, 0.1), 0.1),
     }
 
 
@@ -182,15 +153,12 @@ def fit_words(road: RoadLoad, falls: Falls, system: str, factor_doubt: float = 0
             "95 % interval.",
         ),
     ]
-    shown = [Prose(tuple(items))]
     watch = []
     if road.rolling_coefficient < 0.003 or road.rolling_coefficient > 0.05:
         watch.append("that is an unusual rolling coefficient; check slope, units and times.")
     if not 0.2 < road.drag_area_m2 < 1.0:
         watch.append("that is an unusual drag area; check units, times and the speedometer.")
-    if watch:
-        shown.append(Prose(tuple(("Watch", one) for one in watch), style="caution"))
-    return tuple(shown)
+    return kit.with_watch(items, watch)
 
 
 def fit_picture(road: RoadLoad, ride: Ride, falls: Falls, factor: float, system: str) -> Image:
@@ -247,26 +215,6 @@ def fit_picture(road: RoadLoad, ride: Ride, falls: Falls, factor: float, system:
 # Injectors on the bench ---------------------------------------------------------------------------
 
 
-def _density(kg_m3, system) -> float:
-    return float(units.to_display(kg_m3, "density", system))
-
-
-def _bench_controls(typed, system) -> dict:
-    """The volumes that are typed, how well they are read, and of what fluid they are."""
-    return {
-        "text": typed,
-        "reading": kit.slider("the beaker is read to", "± mL", 0.5, low=0.05, high=10, step=0.05),
-        "density": kit.slider(
-            "density of the test fluid",
-            units.unit_label("density", system),
-            _density(PETROL_DENSITY_KG_M3, system),
-            low=_density(650, system),
-            high=_density(1000, system),
-            step=1 if system != "us" else 0.1,
-        ),
-    }
-
-
 def bench_flow(session_folder: Path | str) -> widgets.VBox:
     """A place to type caught volumes, what they say, and buttons that keep both.
 
@@ -280,41 +228,44 @@ def bench_flow(session_folder: Path | str) -> widgets.VBox:
         path = folder / BENCHFLOW
         start = read_text(path) if path.is_file() else BENCH_HEADER
     except SessionError as error:
-        return widgets.HTML(kit.words_html(kit.problems_prose(error)))
+        return kit.unreadable(error)
     system = tables["session"].get("units", "metric")
     typed = _typed(start, "caught volumes, one in each row", rows=10)
+    density, petrol = kit.of_kind("density", system), PETROL_DENSITY_KG_M3
+    step = 1 if system != "us" else 0.1
+    controls = {
+        "text": typed,
+        "reading": kit.slider("the beaker is read to", "± mL", 0.5, (0.05, 10), 0.05),
+        "density": kit.slider("density of the test fluid", density, petrol, (650, 1000), step),
+    }
 
-    controls = _bench_controls(typed, system)
-
-    def found():
-        sd = controls["reading"].value * 1e-6 / Z_95
-        return {
-            name: fit_bench_flow(
-                pulses=own.pulses, open_s=own.open_s, volume_m3=own.volume_m3, volume_sd_m3=sd
+    def found(*, text, reading, density):
+        """Flow of petrol and dead time, by injector."""
+        for name, own in parse_volumes(text).items():
+            one = fit_bench_flow(
+                pulses=own.pulses,
+                open_s=own.open_s,
+                volume_m3=own.volume_m3,
+                volume_sd_m3=reading * 1e-6 / Z_95,
             )
-            for name, own in parse_volumes(typed.value).items()
-        }
+            yield name, _on_petrol(one.flow_m3_s, density), one.dead_time_s
 
-    def on_petrol(one):
-        of_fluid = units.from_display(kit.taken(controls["density"]), "density", system)
-        return _on_petrol(one.flow_m3_s, of_fluid)
-
-    def answer(**_):
-        items = []
-        for name, one in found().items():
-            items.append((spaced(name), bench_sentence(on_petrol(one), one.dead_time_s, system)))
-        petrol = _density(PETROL_DENSITY_KG_M3, system)
-        petrol = f"{petrol:.4g} {units.unit_label('density', system)}"
-        items.append(("How", f"{_HOW} Flow is given for petrol of {petrol}."))
-        return kit.Said((Prose(tuple(items)), Prose(_CAUTIONS, style="caution")))
+    def answer(**values):
+        items = [
+            (spaced(name), bench_sentence(flow, dead_time, system))
+            for name, flow, dead_time in found(**values)
+        ]
+        rated = f"{density.shown(petrol):.4g} {density.unit}"
+        items.append(("How", f"{_HOW} Flow is given for petrol of {rated}."))
+        return kit.Said(kit.with_watch(items, _CAUTIONS))
 
     def write():
         known = tables_as_typed(folder)["injectors"]
         values = {}
-        for name, one in found().items():
+        for name, flow, dead_time in found(**kit.values_of(controls)):
             if name not in known:
                 raise ValueError(f"{name!r} is not one of the injectors in session.toml")
-            own = bench_values_for_session(on_petrol(one), one.dead_time_s)
+            own = bench_values_for_session(flow, dead_time)
             # It was measured at the bike's own pressure.
             if "flow_pressure" in known[name]:
                 own["flow_pressure"] = None
@@ -353,12 +304,9 @@ _HOW = (
     "% interval."
 )
 _CAUTIONS = (
-    (
-        "Watch",
-        "petrol sprayed into the open is a mist that any spark lights. Use a test fluid that does "
-        "not burn so easily, outdoors, away from flames and hot parts, with an extinguisher at "
-        "hand, eye protection on, and the lines clamped.",
-    ),
+    "petrol sprayed into the open is a mist that any spark lights. Use a test fluid that does "
+    "not burn so easily, outdoors, away from flames and hot parts, with an extinguisher at "
+    "hand, eye protection on, and the lines clamped.",
 )
 
 

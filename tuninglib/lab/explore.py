@@ -64,9 +64,9 @@ def mixture(results: Results) -> widgets.VBox | Prose:
             fuel=fuel,
             lowest=band.lowest,
             highest=band.highest,
-            ethanol=moved("ethanol", ethanol / 100),
-            flow_m3_s=moved("flow", units.from_display(flow, "flow", system)),
-            tolerance=moved("tolerance", tolerance / 100),
+            ethanol=moved("ethanol", ethanol),
+            flow_m3_s=moved("flow", flow),
+            tolerance=moved("tolerance", tolerance),
         )
         one = outlook(ladder, asked)
         return kit.Said(outlook_words(results, one, band), picture.render(one))
@@ -81,8 +81,8 @@ def mixture(results: Results) -> widgets.VBox | Prose:
         return add_candidate(
             session,
             name.value,
-            flow_text(units.from_display(kit.taken(controls["flow"]), "flow", system), system),
-            f"{kit.taken(controls['tolerance']):.4g} %",
+            flow_text(kit.taken(controls["flow"]), system),
+            f"{100 * kit.taken(controls['tolerance']):.4g} %",
         )
 
     return kit.panel(
@@ -112,39 +112,26 @@ def _mixture_controls(results, ladder) -> dict:
     untried = [one.injector for one in results.ladder.prospects if not one.tried]
     injector = kit.choice("start from injector", listed, (untried or listed)[0])
     fuel = kit.choice("start from fuel", tuple(session.fuels), results.ridden_setup.fuel)
-    flows = units.to_display(ladder.flow_m3_s, "flow", system)
+    flows, content = ladder.flow_m3_s, kit.percent("% by volume")
+    flow_shown, doubt = kit.of_kind("flow", system), kit.percent("±%, 95 of 100")
 
     def of_injector():
-        flow = units.to_display(flow_on_bike(session, injector.value), "flow", system)
-        return flow, 100 * Z_95 * tolerance_sd(session, injector.value)
+        tolerance = Z_95 * tolerance_sd(session, injector.value)
+        return flow_on_bike(session, injector.value), tolerance
 
     def of_fuel():
-        return 100 * ethanol_of(session.fuels[fuel.value]).value
+        return ethanol_of(session.fuels[fuel.value]).value
 
     flow, tolerance = of_injector()
+    richest, leanest = session.target.lowest, session.target.highest
     controls = {
         "injector": injector,
         "fuel": fuel,
-        "ethanol": kit.slider(
-            "ethanol in the fuel", "% by volume", of_fuel(), low=0, high=85, step=0.5
-        ),
-        "lowest": kit.slider(
-            "band, richest", "lambda", session.target.lowest, low=0.7, high=1.1, step=0.005
-        ),
-        "highest": kit.slider(
-            "band, leanest", "lambda", session.target.highest, low=0.7, high=1.1, step=0.005
-        ),
-        "flow": kit.slider(
-            "injector flow on this bike",
-            units.unit_label("flow", system),
-            flow,
-            low=float(flows[0] // 1),
-            high=float(flows[-1] // 1 + 1),
-            step=1,
-        ),
-        "tolerance": kit.slider(
-            "flow may be off by", "±%, 95 of 100", tolerance, low=0.5, high=20, step=0.5
-        ),
+        "ethanol": kit.slider("ethanol in the fuel", content, of_fuel(), (0, 0.85), 0.5),
+        "lowest": kit.slider("band, richest", "lambda", richest, (0.7, 1.1), 0.005),
+        "highest": kit.slider("band, leanest", "lambda", leanest, (0.7, 1.1), 0.005),
+        "flow": kit.slider("injector flow on this bike", flow_shown, flow, flows[[0, -1]], 1),
+        "tolerance": kit.slider("flow may be off by", doubt, tolerance, (0.005, 0.2), 0.5),
     }
 
     def other_injector(_):
@@ -227,10 +214,7 @@ def outlook_words(results: Results, one: Outlook, band: Band) -> tuple:
             f"{percent(ethanol, 1)} ethanol is more than the {percent(limit.value)} that the maker "
             "allows: do not use it."
         )
-    shown = [Prose(tuple(items))]
-    if watch:
-        shown.append(Prose(tuple(("Watch", text) for text in watch), style="caution"))
-    return tuple(shown)
+    return kit.with_watch(items, watch)
 
 
 def flow_text(flow_m3_s: float, system: str) -> str:
@@ -290,71 +274,37 @@ def another_rider(results: Results) -> widgets.VBox | Prose:
     length = sum(run.lengths_m)
     grade = sum(a * b for a, b in zip(run.lengths_m, run.grade_ratios, strict=True)) / length
 
-    def at(value, kind):
-        return units.to_display(value, kind, system)
-
-    def label(kind):
-        return units.unit_label(kind, system)
-
+    mass, way, speed = (kit.of_kind(kind, system) for kind in ("mass", "length", "speed"))
+    wind = run.headwind_m_s
     controls = {
-        "mass": kit.slider(
-            "rider, dressed to ride",
-            label("mass"),
-            at(run.rider_mass_kg, "mass"),
-            low=round(at(40.0, "mass")),
-            high=round(at(140.0, "mass")),
-            step=1,
-        ),
-        "length": kit.slider(
-            "length of the hill",
-            label("length"),
-            at(length, "length"),
-            low=round(at(50.0, "length"), -1),
-            high=round(at(1500.0, "length"), -1),
-            step=10,
-        ),
-        "grade": kit.slider("grade", "%", 100 * grade, low=0, high=20, step=0.1),
-        "wind": kit.slider(
-            "headwind; minus: from behind",
-            label("speed"),
-            at(run.headwind_m_s, "speed"),
-            low=-round(at(8.0, "speed")),
-            high=round(at(8.0, "speed")),
-            step=1,
-        ),
+        "mass": kit.slider("rider, dressed to ride", mass, run.rider_mass_kg, (40.0, 140.0), 1),
+        "length": kit.slider("length of the hill", way, length, (50.0, 1500.0), 10),
+        "grade": kit.slider("grade", kit.percent(), grade, (0, 0.2), 0.1),
+        "wind": kit.slider("headwind; minus: from behind", speed, wind, (-8.0, 8.0), 1),
     }
-    start = {name: kit.taken(control) for name, control in controls.items()}
+    start = kit.values_of(controls)
 
     def answer(**values):
-        return kit.Said(rider_words(results, run, setup, question_of(values, start, system)))
+        return kit.Said(rider_words(results, run, setup, question_of(values, start)))
 
     return kit.panel(controls, answer, name=f"rider of {results.session.folder}")
 
 
-def question_of(values: dict, start: dict, system: str) -> Question:
+def question_of(values: dict, start: dict) -> Question:
     """What the sliders ask; one that stands where it started asks nothing.
 
     Parameters
     ----------
     values, start : dict of str to float
-        ``mass``, ``length``, ``grade``, ``wind`` in the units of the labels.
-    system : str
+        ``mass``, ``length``, ``grade``, ``wind`` in SI.
     """
-
-    def asked(name, kind):
-        if not kit.moved(values[name], start[name]):
-            return None
-        return units.from_display(values[name], kind, system)
-
+    asked = {
+        name: values[name] if kit.moved(values[name], start[name]) else None for name in values
+    }
     hill = {}
-    if any(kit.moved(values[name], start[name]) for name in ("length", "grade")):
-        hill = {
-            "lengths_m": (units.from_display(values["length"], "length", system),),
-            "grade_ratios": (values["grade"] / 100,),
-        }
-    return Question(
-        rider_mass_kg=asked("mass", "mass"), headwind_m_s=asked("wind", "speed"), **hill
-    )
+    if asked["length"] is not None or asked["grade"] is not None:
+        hill = {"lengths_m": (values["length"],), "grade_ratios": (values["grade"],)}
+    return Question(rider_mass_kg=asked["mass"], headwind_m_s=asked["wind"], **hill)
 
 
 def rider_words(results: Results, run: EquivalentRun, setup: str, question: Question) -> tuple:

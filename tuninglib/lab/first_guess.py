@@ -40,8 +40,9 @@ from tuninglib.session.defaults import ethanol_of, petrol_density_of
 NO_CHART = "no chart at hand"
 # Of what small injectors and their drivers do, and of what trims are usual (common practice).
 SHORTEST_PULSE_S, TRIM_AUTHORITY = 1.5e-3, 0.20
-# Less than any injector of a road engine flows; where sliders of flow begin.
-SMALLEST_M3_S = 50e-6 / 60
+# Less than any injector of a road engine flows, and more than any of a single; where sliders of
+# flow begin and end.
+SMALLEST_M3_S, LARGEST_M3_S = 50e-6 / 60, 600e-6 / 60
 
 
 # Where the sliders start before there is a session: a small single (invented).
@@ -112,93 +113,55 @@ def first_guess(results: Results | None = None, *, system: str = "metric") -> wi
     start = USUAL if results is None else change_of(results)
     system = system if results is None else results.session.about.units
 
-    controls = _guess_controls(start, system)
-
-    def si(value, kind):
-        return units.from_display(value, kind, system)
-
-    def answer(**v):
-        if 0 < si(v["chosen"], "flow") < SMALLEST_M3_S:
+    def answer(*, chosen_m3_s, change, own_valves, chart_valves, chart_ethanol, **changed):
+        if 0 < chosen_m3_s < SMALLEST_M3_S:
             raise ValueError("no injector flows so little; 0 takes the flow that is called for")
-        change = replace(
-            start,
-            flow_m3_s=si(v["flow"], "flow"),
-            lambda_read=v["read"],
-            lambda_wanted=v["wanted"],
-            old_displacement_m3=si(v["old_cc"], "displacement"),
-            new_displacement_m3=si(v["new_cc"], "displacement"),
-            breathing_ratio=1 + v["breathing"] / 100,
-            breathing_half_width=v["unsure"] / 100,
-            old_pressure_pa=si(v["old_pressure"], "fuel_pressure"),
-            new_pressure_pa=si(v["new_pressure"], "fuel_pressure"),
-            old_ethanol=v["old_ethanol"] / 100,
-            new_ethanol=v["new_ethanol"] / 100,
-            engine_speed_rpm=v["speed"],
-            idle_pulse_s=v["idle"] / 1e3,
-            chosen_m3_s=si(v["chosen"], "flow") or None,
-        )
+        changed |= {"breathing_ratio": 1 + change, "chosen_m3_s": chosen_m3_s or None}
+        chart = {"chart_valves": chart_valves, "chart_ethanol": chart_ethanol}
         return kit.Said(
-            guess_words(
-                system,
-                change,
-                own_valves=v["own_valves"],
-                chart_valves=v["chart_valves"],
-                chart_ethanol=v["chart_ethanol"] / 100,
-            )
+            guess_words(system, replace(start, **changed), own_valves=own_valves, **chart)
         )
 
+    controls = _guess_controls(start, system)
     folder = results.session.folder if results is not None else ""
     return kit.panel(controls, answer, name=f"first guess in {system} {folder}")
 
 
 def _guess_controls(start, system) -> dict:
-    """Sliders that stand where a change starts."""
-
-    def shown(what, kind, value, low, high, step):
-        label = units.unit_label(kind, system)
-        low, high = (round(units.to_display(x, kind, system), 1) for x in (low, high))
-        value = units.to_display(value, kind, system)
-        return kit.slider(what, label, value, low=low, high=high, step=step)
-
-    def plain(what, unit, value, low, high, step):
-        return kit.slider(what, unit, value, low=low, high=high, step=step)
-
+    """Sliders that stand where a change starts, named as what they change."""
+    flow, cc, pressure = (
+        kit.of_kind(kind, system) for kind in ("flow", "displacement", "fuel_pressure")
+    )
+    content, doubt = kit.percent("% by volume"), kit.percent("±%, 95 of 100")
     bar = 0.1 if system == "metric" else 0.5
-    return {
-        "flow": shown("now: injector flow", "flow", start.flow_m3_s, SMALLEST_M3_S, 600e-6 / 60, 1),
-        "old_cc": shown(
-            "now: displacement", "displacement", start.old_displacement_m3, 4e-5, 1e-3, 1
-        ),
-        "read": plain("now: lambda read", "lambda", start.lambda_read, 0.7, 1.2, 0.005),
-        "old_ethanol": plain("now: ethanol", "% by volume", 100 * start.old_ethanol, 0, 85, 0.5),
-        "old_pressure": shown(
-            "now: fuel pressure", "fuel_pressure", start.old_pressure_pa, 1e5, 6e5, bar
-        ),
-        "new_cc": shown(
-            "planned: displacement", "displacement", start.new_displacement_m3, 4e-5, 1e-3, 1
-        ),
-        "breathing": plain("planned: breathing against now", "%", 0, -25, 25, 1),
-        "unsure": plain(
-            "breathing may be off by",
-            "±%, 95 of 100",
-            100 * start.breathing_half_width,
-            0,
-            25,
-            1,
-        ),
-        "wanted": plain("planned: target lambda", "lambda", start.lambda_wanted, 0.7, 1.1, 0.005),
-        "new_ethanol": plain(
-            "planned: ethanol", "% by volume", 100 * start.new_ethanol, 0, 85, 0.5
-        ),
-        "new_pressure": shown(
-            "planned: fuel pressure", "fuel_pressure", start.new_pressure_pa, 1e5, 6e5, bar
-        ),
-        "speed": plain("highest engine speed", "rpm", start.engine_speed_rpm, 4000, 14000, 100),
-        "chosen": shown("planned: flow; 0: that called for", "flow", 0.0, 0.0, 600e-6 / 60, 1),
-        "idle": plain("now: pulse at a warm idle", "ms", 1e3 * start.idle_pulse_s, 1, 6, 0.05),
+    contents, sizes, pressures = (0, 0.85), (4e-5, 1e-3), (1e5, 6e5)
+
+    milli_s = kit.Measure("ms", lambda seconds: 1e3 * seconds, lambda shown: shown / 1e3)
+    rows = (
+        ("flow_m3_s", "now: injector flow", flow, (SMALLEST_M3_S, LARGEST_M3_S), 1),
+        ("old_displacement_m3", "now: displacement", cc, sizes, 1),
+        ("lambda_read", "now: lambda read", "lambda", (0.7, 1.2), 0.005),
+        ("old_ethanol", "now: ethanol", content, contents, 0.5),
+        ("old_pressure_pa", "now: fuel pressure", pressure, pressures, bar),
+        ("new_displacement_m3", "planned: displacement", cc, sizes, 1),
+        ("change", "planned: breathing against now", kit.percent(), (-0.25, 0.25), 1),
+        ("breathing_half_width", "breathing may be off by", doubt, (0, 0.25), 1),
+        ("lambda_wanted", "planned: target lambda", "lambda", (0.7, 1.1), 0.005),
+        ("new_ethanol", "planned: ethanol", content, contents, 0.5),
+        ("new_pressure_pa", "planned: fuel pressure", pressure, pressures, bar),
+        ("engine_speed_rpm", "highest engine speed", "rpm", (4000, 14000), 100),
+        ("chosen_m3_s", "planned: flow; 0: that called for", flow, (0.0, LARGEST_M3_S), 1),
+        ("idle_pulse_s", "now: pulse at a warm idle", milli_s, (1e-3, 6e-3), 0.05),
+    )
+    # What is changed or chosen starts from nothing.
+    controls = {
+        name: kit.slider(what, measure, getattr(start, name, None) or 0.0, ends, step)
+        for name, what, measure, ends, step in rows
+    }
+    return controls | {
         "own_valves": kit.choice("valves per cylinder, my engine", (2, 3, 4, 5)),
         "chart_valves": kit.choice("valves per cylinder, of a chart", (NO_CHART, 2, 3, 4, 5)),
-        "chart_ethanol": plain("ethanol of the chart's fuel", "% by volume", 0, 0, 85, 0.5),
+        "chart_ethanol": kit.slider("ethanol of the chart's fuel", content, 0, contents, 0.5),
     }
 
 
@@ -231,27 +194,29 @@ def guess_words(
         stated = quantity_text(guess.stated_at_old_pressure_m3_s, "flow", system)
         items.append(("Stated at the old pressure", f"the same injector is one of {stated}."))
     share = guess.open_time_s / guess.cycle_time_s
-    text = (
-        f"{guess.open_time_s * 1e3:.1f} ms of the {guess.cycle_time_s * 1e3:.1f} ms of one "
-        f"cycle at {change.engine_speed_rpm:.0f} rpm ({percent(share)})."
-    )
-    items.append(("Open time", text))
-    text = (
-        f"at full speed an injector below {fixed(runs_out, 0)} {label} would need more than "
-        f"{percent(HIGHEST_SHARE)} of the cycle."
-    )
-    items.append(("Runs out", text))
-    text = (
-        f"a pulse of {1e3 * change.idle_pulse_s:.2f} ms becomes {1e3 * guess.idle_pulse_s:.2f} "
-        f"ms (dead time {1e3 * DEAD_TIME_S:g} ms taken)."
-    )
-    items.append(("At idle", text))
     least, most = (f"{'+' if one > 0 else ''}{percent(one)}" for one in guess.trims)
-    text = (
-        f"at part load it must trim by {least} to {most}, depending on whether its table goes "
-        "by throttle or by manifold pressure; many can trim 20 to 25 % (common practice)."
-    )
-    items.append(("Where the ECU corrects", text))
+    items += [
+        (
+            "Open time",
+            f"{guess.open_time_s * 1e3:.1f} ms of the {guess.cycle_time_s * 1e3:.1f} ms of one "
+            f"cycle at {change.engine_speed_rpm:.0f} rpm ({percent(share)}).",
+        ),
+        (
+            "Runs out",
+            f"at full speed an injector below {fixed(runs_out, 0)} {label} would need more than "
+            f"{percent(HIGHEST_SHARE)} of the cycle.",
+        ),
+        (
+            "At idle",
+            f"a pulse of {1e3 * change.idle_pulse_s:.2f} ms becomes {1e3 * guess.idle_pulse_s:.2f} "
+            f"ms (dead time {1e3 * DEAD_TIME_S:g} ms taken).",
+        ),
+        (
+            "Where the ECU corrects",
+            f"at part load it must trim by {least} to {most}, depending on whether its table goes "
+            "by throttle or by manifold pressure; many can trim 20 to 25 % (common practice).",
+        ),
+    ]
     watch = _guess_warnings(guess)
     watch += chart_warnings(
         change, own_valves=own_valves, chart_valves=chart_valves, chart_ethanol=chart_ethanol
@@ -260,10 +225,7 @@ def guess_words(
         "a first guess is no reading. Start at the rich end of the range, read the gauge on a "
         "short gentle run, then go on."
     )
-    return (
-        Prose(tuple(items)),
-        Prose(tuple(("Watch", sentence) for sentence in watch), style="caution"),
-    )
+    return kit.with_watch(items, watch)
 
 
 def _guess_warnings(guess) -> list:
@@ -328,29 +290,19 @@ def compression(system: str = "metric") -> widgets.VBox:
     system : str
         System of units, for volumes.
     """
+    measured, dish = "cc; 0: not measured", "cc; minus: a dish"
     controls = {
-        "bore": kit.slider("bore as made", "mm", 60.0, low=30, high=110, step=0.1),
-        "stroke": kit.slider("stroke", "mm", 63.5, low=30, high=110, step=0.1),
-        "made": kit.slider("compression as made", "", 9.5, low=6, high=15, step=0.1),
-        "new_bore": kit.slider("bore of the kit", "mm", 64.0, low=30, high=110, step=0.1),
-        "dome": kit.slider(
-            "dome of the piston, over the old one",
-            "cc; minus: a dish",
-            0,
-            low=-20,
-            high=20,
-            step=0.1,
-        ),
-        "gasket": kit.slider(
-            "gaskets, thicker than the old ones by", "mm", 0, low=-1, high=3, step=0.05
-        ),
-        "clearance": kit.slider(
-            "chamber measured by burette", "cc; 0: not measured", 0, low=0, high=100, step=0.1
-        ),
-        "speed": kit.slider("highest engine speed", "rpm", 9000, low=4000, high=14000, step=100),
-        "need": kit.slider("octane that the maker asks for", "", 91, low=80, high=102, step=0.5),
+        "bore": kit.slider("bore as made", "mm", 60.0, (30, 110), 0.1),
+        "stroke": kit.slider("stroke", "mm", 63.5, (30, 110), 0.1),
+        "made": kit.slider("compression as made", "", 9.5, (6, 15), 0.1),
+        "new_bore": kit.slider("bore of the kit", "mm", 64.0, (30, 110), 0.1),
+        "dome": kit.slider("dome of the piston, over the old one", dish, 0, (-20, 20), 0.1),
+        "gasket": kit.slider("gaskets, thicker than the old ones by", "mm", 0, (-1, 3), 0.05),
+        "clearance": kit.slider("chamber measured by burette", measured, 0, (0, 100), 0.1),
+        "speed": kit.slider("highest engine speed", "rpm", 9000, (4000, 14000), 100),
+        "need": kit.slider("octane that the maker asks for", "", 91, (80, 102), 0.5),
         "need_scale": kit.choice("its scale", tuple(SCALES)),
-        "fuel": kit.slider("octane of the fuel", "", 95, low=80, high=112, step=0.5),
+        "fuel": kit.slider("octane of the fuel", "", 95, (80, 112), 0.5),
         "fuel_scale": kit.choice("its scale", tuple(SCALES)),
     }
 
@@ -453,10 +405,7 @@ def compression_words(
         "a kit also changes oil need and heat, and may need approval for the road. The maker's "
         "manual comes before this sum."
     )
-    return (
-        Prose(tuple(items)),
-        Prose(tuple(("Watch", sentence) for sentence in watch), style="caution"),
-    )
+    return kit.with_watch(items, watch)
 
 
 def _piston_speed(speed_m_s: float, system: str, decimals: int = 1) -> str:
@@ -553,7 +502,6 @@ def tank_words(
     added_m3: float,
     added_ethanol: float,
     wanted_ethanol: float,
-    highest_ethanol: float | None = None,
 ) -> tuple:
     """Content after topping up, what to add for a wanted content, and the gauge's shift.
 
@@ -564,8 +512,6 @@ def tank_words(
         [m3]
     tank_ethanol, added_ethanol, wanted_ethanol : float
         By volume, 0 to 1.
-    highest_ethanol : float, optional
-        That the maker allows.
     """
     system = known.system
     after = content_after_topping_up(
@@ -580,12 +526,13 @@ def tank_words(
     )
     shift = lambda_shift(before, mixed)
     text = f"{percent(after, 1)} ethanol in {_volume(tank_m3 + added_m3, system)}."
-    items = [("After topping up", text)]
-    items.append(("To get what you want", _to_add(system, tank_m3, tank_ethanol, added_ethanol,
-                                                  wanted_ethanol)))  # fmt: skip
-    items.append(("On the gauge", _shift_words(known, shift)))
-    watch = []
-    limit = highest_ethanol
+    needed = _to_add(system, tank_m3, tank_ethanol, added_ethanol, wanted_ethanol)
+    items = [
+        ("After topping up", text),
+        ("To get what you want", needed),
+        ("On the gauge", _shift_words(known, shift)),
+    ]
+    watch, limit = [], known.highest_ethanol
     for what, content in (("after topping up", after), ("what you want", wanted_ethanol)):
         if limit is not None and content > limit + 1e-9:
             watch.append(
@@ -601,10 +548,7 @@ def tank_words(
         "octane numbers do not mix by such a simple rule: stay with fuels that each have what the "
         "maker asks for. Pour outdoors, with the engine cold, away from flames."
     )
-    return (
-        Prose(tuple(items)),
-        Prose(tuple(("Watch", sentence) for sentence in watch), style="caution"),
-    )
+    return kit.with_watch(items, watch)
 
 
 def _volume(volume_m3, system) -> str:
@@ -658,38 +602,25 @@ def tank(results: Results | None = None, *, system: str = "metric") -> widgets.V
         System of units of that.
     """
     known = known_of(results) if results is not None else Known(system=system)
-    label = units.unit_label("volume", known.system)
-    most = round(units.to_display(0.02, "volume", known.system))
+    volume, usual_m3 = kit.of_kind("volume", known.system), 0.003
+    # A tenth of the reader's unit is as near as anybody pours.
+    usual_m3 = volume.si(round(volume.shown(usual_m3), 1))
 
     def content(what, value):
-        return kit.slider(what, "% by volume", 100 * value, low=0, high=100, step=0.5)
-
-    def volume(what, value_m3):
-        shown = round(units.to_display(value_m3, "volume", known.system), 1)
-        return kit.slider(what, label, shown, low=0, high=most, step=0.1)
+        return kit.slider(what, kit.percent("% by volume"), value, (0, 1), 0.5)
 
     controls = {
-        "tank": volume("in the tank now", 0.003),
+        "tank_m3": kit.slider("in the tank now", volume, usual_m3, (0, 0.02), 0.1),
         "tank_ethanol": content("its ethanol", known.ethanol),
-        "added": volume("poured in", 0.003),
+        "added_m3": kit.slider("poured in", volume, usual_m3, (0, 0.02), 0.1),
         "added_ethanol": content("its ethanol", known.other_ethanol),
         "wanted_ethanol": content("ethanol wanted", (known.ethanol + known.other_ethanol) / 2),
     }
     if results is None:
         controls["allowed"] = content("ethanol that the maker allows", 0.1)
 
-    def answer(*, tank, tank_ethanol, added, added_ethanol, wanted_ethanol, allowed=None):
-        return kit.Said(
-            tank_words(
-                known,
-                tank_m3=units.from_display(tank, "volume", known.system),
-                tank_ethanol=tank_ethanol / 100,
-                added_m3=units.from_display(added, "volume", known.system),
-                added_ethanol=added_ethanol / 100,
-                wanted_ethanol=wanted_ethanol / 100,
-                highest_ethanol=known.highest_ethanol if allowed is None else allowed / 100,
-            )
-        )
+    def answer(*, allowed=known.highest_ethanol, **poured):
+        return kit.Said(tank_words(replace(known, highest_ethanol=allowed), **poured))
 
     folder = results.session.folder if results is not None else ""
     return kit.panel(controls, answer, name=f"tank in {known.system} {folder}")

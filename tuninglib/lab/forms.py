@@ -61,7 +61,7 @@ def session_form(session_folder: Path | str) -> widgets.VBox:
     try:
         tables_as_typed(folder)
     except SessionError as error:
-        return widgets.HTML(kit.words_html(kit.problems_prose(error)))
+        return kit.unreadable(error)
     typed, added = kit.kept(f"fields of {folder}"), kit.kept(f"tables of {folder}")
     tables = kit.choice("table", table_names(folder))
     place, words, missing = widgets.VBox(), widgets.HTML(), widgets.HTML()
@@ -81,72 +81,47 @@ def session_form(session_folder: Path | str) -> widgets.VBox:
         build()
         missing.value = kit.words_html(what_is_missing(folder))
 
-    def add(_):
+    def add():
         new = name.value.strip()
         if not new.replace("_", "a").isalnum():
-            return say(Prose((("Not added", f"{new!r} is no name; use letters, digits and _."),)))
+            return Prose((("Not added", f"{new!r} is no name; use letters, digits and _."),))
         table = f"{kind.value}.{new}"
         if table in table_names(folder, added):
-            return say(Prose((("Not added", f"{table} is there already; choose it above."),)))
+            return Prose((("Not added", f"{table} is there already; choose it above."),))
         added[table] = True
         name.value = ""
         again(table)
-        return say(Prose((("Added", f"{table}; fill it in, then write."),)))
+        return Prose((("Added", f"{table}; fill it in, then write."),))
 
-    def remove(_):
+    def remove():
         table = tables.value
-        try:
-            if table in added:
-                said = Prose((("Removed", f"{table}, which was not written yet."),))
-            else:
-                edited = remove_table(folder, table)
-                text = f"[{table}]; its lines in {TOML} are comments now."
-                said = kit.written(edited, [("Removed", text)])
-        except (SessionError, OSError) as error:
-            return say(kit.problems_prose(error))
+        if table in added:
+            said = Prose((("Removed", f"{table}, which was not written yet."),))
+        else:
+            text = f"[{table}]; its lines in {TOML} are comments now."
+            said = kit.written(remove_table(folder, table), [("Removed", text)])
         added.pop(table, None)
         for key in [key for key in typed if key[0] == table]:
             del typed[key]
         again(table if table in table_names(folder, added) else next(iter(schema.SINGLE)))
-        return say(said)
+        return said
 
-    def write(_):
-        try:
-            values = values_to_write(folder, typed)
-            say(kit.write(folder, values))
-        except (SessionError, OSError) as error:
-            return say(kit.problems_prose(error))
+    def write():
+        said = kit.write(folder, values_to_write(folder, typed))
         typed.clear()
-        return again(tables.value)
-
-    def say(shown):
-        words.value = kit.words_html(shown)
+        again(tables.value)
+        return said
 
     tables.observe(build, "value")
-    more, button, gone = _buttons_of_form(add, write, remove)
+    more = kit.button("Add", "One more entry, to fill in", "plus", add, words)
+    tooltip = "Writes what was typed in all tables; the earlier file is kept"
+    button = kit.button(
+        "Write into session.toml", tooltip, "pencil", write, words, button_style="primary"
+    )
+    tooltip = "Turns its lines into comments in session.toml; the earlier file is kept"
+    gone = kit.button("Remove this table", tooltip, "trash", remove, words)
     again(tables.value)
     return kit.beside([tables, place, button, words, gone, kind, name, more], [missing])
-
-
-def _buttons_of_form(add, write, remove) -> tuple:
-    more = widgets.Button(description="Add", icon="plus", tooltip="One more entry, to fill in")
-    more.on_click(add)
-    button = widgets.Button(
-        description="Write into session.toml",
-        icon="pencil",
-        button_style="primary",
-        tooltip="Writes what was typed in all tables; the earlier file is kept",
-        layout={"width": "auto"},
-    )
-    button.on_click(write)
-    gone = widgets.Button(
-        description="Remove this table",
-        icon="trash",
-        tooltip="Turns its lines into comments in session.toml; the earlier file is kept",
-        layout={"width": "auto"},
-    )
-    gone.on_click(remove)
-    return more, button, gone
 
 
 def table_names(folder: Path | str, added: Collection[str] = ()) -> list:
@@ -384,7 +359,7 @@ def runs_form(session_folder: Path | str) -> widgets.VBox:
         try:
             whole.children = [_form(session_folder, build, said)]
         except SessionError as error:
-            whole.children = [widgets.HTML(kit.words_html(kit.problems_prose(error)))]
+            whole.children = [kit.unreadable(error)]
 
     build()
     return whole
@@ -397,14 +372,8 @@ def _form(session_folder, build, said):
     beside = {key: widgets.HTML() for key in fields}
     words, so_far, rows = widgets.HTML(), widgets.HTML(), widgets.HTML()
     rules = widgets.HTML(kit.words_html(run_sheet.box(start.limits, start.system), live=False))
-    planned = kit.slider(
-        "planned runs of each setup",
-        "",
-        usual_repeats(start) or FEWEST_RUNS,
-        low=FEWEST_RUNS,
-        high=20,
-        step=1,
-    )
+    repeats = usual_repeats(start) or FEWEST_RUNS
+    planned = kit.slider("planned runs of each setup", "", repeats, (FEWEST_RUNS, 20), 1)
     left = kit.kept(f"a run of {session_folder}")
     touched: set[str] = set()
     state = {"sheet": sheet, "kept": False, "quiet": False, "added": []}
@@ -423,51 +392,41 @@ def _form(session_folder, build, said):
             touched.add(key)
             blame(checked(state["sheet"], values(), touched))
 
-    def add(_):
-        try:
-            # Afresh: the file may have been typed in elsewhere meanwhile.
-            sheet = open_sheet(session_folder)
-            if (sheet.keys, sheet.units) != (state["sheet"].keys, state["sheet"].units):
-                # What was typed is meant in the units that the fields say.
-                text = f"the header of {RUNS} was changed meanwhile; open this form again."
-                say(Prose((("Not added", text),), style="caution"))
-                return
-            state["sheet"] = sheet
-            found = problems_of_row(sheet, values())
-            blame(found)
-            wrong = [key for key in found if key]
-            if wrong:
-                names = ", ".join(key.replace("_", " ") for key in wrong)
-                say(Prose((("Not added", f"fix {names} first."),), style="caution"))
-                return
-            if not any(values().get(key) for key in _SAYS_SOMETHING):
-                text = "nothing was typed but names: write speeds, a reading or a note first."
-                say(Prose((("Not added", text),), style="caution"))
-                return
-            kept = add_run(sheet, values(), keep=not state["kept"])
-            state["added"].append(row_text(sheet, values()))
-            back.disabled = False
-        except (SessionError, OSError) as error:
-            say(kit.problems_prose(error))
-            return
+    def not_done(what, text):
+        return Prose(((what, text),), style="caution")
+
+    def add():
+        # Afresh: the file may have been typed in elsewhere meanwhile.
+        sheet = open_sheet(session_folder)
+        if (sheet.keys, sheet.units) != (state["sheet"].keys, state["sheet"].units):
+            # What was typed is meant in the units that the fields say.
+            text = f"the header of {RUNS} was changed meanwhile; open this form again."
+            return not_done("Not added", text)
+        state["sheet"] = sheet
+        found = problems_of_row(sheet, values())
+        blame(found)
+        wrong = [key for key in found if key]
+        if wrong:
+            names = ", ".join(key.replace("_", " ") for key in wrong)
+            return not_done("Not added", f"fix {names} first.")
+        if not any(values().get(key) for key in _SAYS_SOMETHING):
+            text = "nothing was typed but names: write speeds, a reading or a note first."
+            return not_done("Not added", text)
+        kept = add_run(sheet, values(), keep=not state["kept"])
+        state["added"].append(row_text(sheet, values()))
+        back.disabled = False
         state["kept"] = True
         items = [("Added", f"run {fields['run'].value if 'run' in fields else ''}.")]
         if kept:
             items.append(("Kept", f"the file as it was is {kept.name}."))
-        say(Prose(tuple(items)))
         clear()
         tell()
+        return Prose(tuple(items))
 
-    def undo(_):
-        try:
-            gone = take_back(open_sheet(session_folder), state["added"][-1])
-        except (SessionError, OSError) as error:
-            say(kit.problems_prose(error))
-            return
-        if not gone:
+    def undo():
+        if not take_back(open_sheet(session_folder), state["added"][-1]):
             text = f"the last row of {RUNS} is not the one that was added here; change it there."
-            say(Prose((("Not taken back", text),), style="caution"))
-            return
+            return not_done("Not taken back", text)
         row = state["added"].pop()
         back.disabled = not state["added"]
         clear()
@@ -475,8 +434,8 @@ def _form(session_folder, build, said):
         for key, cell in zip(state["sheet"].keys, cells_of(state["sheet"], row), strict=True):
             if key in fields and kit.possible(fields[key], cell):
                 fields[key].value = cell
-        say(Prose((("Taken back", f"{row}. Fix it above and add it again, or leave it."),)))
         tell()
+        return Prose((("Taken back", f"{row}. Fix it above and add it again, or leave it."),))
 
     def tell():
         try:
@@ -485,9 +444,6 @@ def _form(session_folder, build, said):
         except (ValueError, OSError) as error:
             shown = kit.problems_prose(error)
         so_far.value = kit.words_html(shown)
-
-    def say(shown):
-        words.value = kit.words_html(shown)
 
     def clear():
         state["sheet"] = open_sheet(session_folder)
@@ -513,41 +469,24 @@ def _form(session_folder, build, said):
             touched.add(key)
         field.observe(lambda change, key=key: typed(change, key), "value")
     blame(checked(sheet, values(), touched))
-    button = widgets.Button(
-        description="Add run", icon="plus", button_style="primary", tooltip="Append to runs.csv"
-    )
-    button.on_click(add)
-    back = widgets.Button(
-        description="Take back the last run",
-        icon="undo",
-        tooltip="Takes out of runs.csv what was added here last; its cells can then be fixed",
-        layout={"width": "auto"},
-        disabled=True,
-    )
-    back.on_click(undo)
+    button = kit.button("Add run", "Append to runs.csv", "plus", add, words, button_style="primary")
+    tooltip = "Takes out of runs.csv what was added here last; its cells can then be fixed"
+    back = kit.button("Take back the last run", tooltip, "undo", undo, words, disabled=True)
     rows.value = kit.words_html(last_rows(sheet), live=False)
     others = [key for key in COLUMNS if key not in sheet.keys]
     column = kit.choice("a column that is not there", others or ["(all are there)"])
 
-    def add_one(_):
-        try:
-            kept = add_column(open_sheet(session_folder), column.value)
-        except (SessionError, OSError) as error:
-            say(kit.problems_prose(error))
-            return
+    def add_one():
+        kept = add_column(open_sheet(session_folder), column.value)
         remark = f"; the file as it was is {kept.name}" if kept else ""
         build(Prose((("Added", f"the column {column.value}{remark}."),)))
 
-    new_column = widgets.Button(
-        description="Add the column",
-        icon="columns",
-        tooltip="Adds it to runs.csv, empty in every row so far",
-        layout={"width": "auto"},
-        disabled=not others,
+    tooltip = "Adds it to runs.csv, empty in every row so far"
+    new_column = kit.button(
+        "Add the column", tooltip, "columns", add_one, words, disabled=not others
     )
-    new_column.on_click(add_one)
     if said is not None:
-        say(said)
+        words.value = kit.words_html(said)
     lines = [widgets.VBox([fields[key], beside[key]]) for key in fields]
     controls = [*lines, planned, button, back, words, column, new_column]
     # Below both, where it has the whole width.

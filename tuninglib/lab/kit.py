@@ -13,6 +13,7 @@ import threading
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import NamedTuple
 
 import ipywidgets as widgets
 import numpy as np
@@ -82,52 +83,69 @@ class Said:
     image: Image | None = None
 
 
+class Measure(NamedTuple):
+    """How a number is shown: the unit of its label, and the ways from SI to there and back."""
+
+    unit: str
+    shown: Callable[[float], float] = float
+    si: Callable[[float], float] = float
+
+
+def of_kind(kind: str, system: str) -> Measure:
+    """A quantity in the reader's unit; kinds are those of :mod:`tuninglib.units`."""
+    return Measure(
+        units.unit_label(kind, system),
+        lambda value: float(units.to_display(value, kind, system)),
+        lambda shown: units.from_display(shown, kind, system),
+    )
+
+
+def percent(unit: str = "%") -> Measure:
+    """A ratio in per cent."""
+    return Measure(unit, lambda ratio: 100 * ratio, lambda shown: shown / 100)
+
+
 def slider(
-    label: str, unit: str, value: float, *, low: float, high: float, step: float
+    label: str, measure: Measure | str, value: float, ends: tuple[float, float], step: float
 ) -> widgets.FloatSlider:
     """A slider with its unit in the label, whose number can also be typed.
 
     Parameters
     ----------
-    label, unit : str
-        No unit: an empty string.
+    label : str
+    measure : Measure or str
+        A text alone: a unit in which the numbers are as they are; empty: none.
     value : float
         Where it starts: shown at the nearest step, and taken as it is until it is moved (see
-        :func:`taken`); the range is widened to hold it.
-    low, high, step : float
+        :func:`taken`); the range is widened to hold it. In SI, as the ends.
+    ends : (float, float)
+    step : float
         In the unit of the label.
     """
+    measure = Measure(measure) if isinstance(measure, str) else measure
     decimals = max(0, next(d for d in range(9) if abs(round(step, d) - step) < 1e-12))
     # All three on multiples of the step: the browser counts its steps from the low end.
-    exact, value = value, round(round(value / step) * step, decimals)
-    low = round(math.floor(low / step + 1e-9) * step, decimals)
-    high = round(math.ceil(high / step - 1e-9) * step, decimals)
+    low, high = (measure.shown(end) / step for end in ends)
+    low, high = math.floor(low + 1e-9) * step, math.ceil(high - 1e-9) * step
+    shown = round(round(measure.shown(value) / step) * step, decimals)
     made = widgets.FloatSlider(
-        value=value,
-        min=min(low, value),
-        max=max(high, value),
+        value=shown,
+        min=min(round(low, decimals), shown),
+        max=max(round(high, decimals), shown),
         step=step,
-        description=f"{label} [{unit}]" if unit else label,
+        description=f"{label} [{measure.unit}]" if measure.unit else label,
         readout_format=f".{decimals}f",
         style=_LABEL,
         layout=_WIDE,
         tooltip=f"{label}: arrow keys move it; click the number to type one",
     )
-    made.start = (value, exact)
+    made.measure, made.start = measure, (shown, value)
     return made
 
 
 def put(slider: widgets.FloatSlider, value: float) -> None:
-    """Bring a slider to a new start.
-
-    Parameters
-    ----------
-    slider : widgets.FloatSlider
-        Of :func:`slider`.
-    value : float
-        As there.
-    """
-    shown = round(value / slider.step) * slider.step
+    """Bring a slider of :func:`slider` to a new start, in SI."""
+    shown = round(slider.measure.shown(value) / slider.step) * slider.step
     slider.start = (shown, value)
     slider.value = shown
 
@@ -138,15 +156,20 @@ def at_rest(slider: widgets.FloatSlider) -> bool:
 
 
 def taken(control: widgets.Widget) -> object:
-    """The value of a control; of a slider at rest where it started, not the step that is shown.
+    """The value of a control; of a slider in SI, and at rest not the step that is shown.
 
     Parameters
     ----------
     control : ipywidgets widget
     """
-    if isinstance(control, widgets.FloatSlider) and at_rest(control):
-        return control.start[1]
-    return control.value
+    if not isinstance(control, widgets.FloatSlider):
+        return control.value
+    return control.start[1] if at_rest(control) else control.measure.si(control.value)
+
+
+def values_of(controls: dict[str, widgets.Widget]) -> dict:
+    """What each control stands at, as :func:`taken`."""
+    return {name: taken(control) for name, control in controls.items()}
 
 
 def moved(value: float, start: float) -> bool:
@@ -174,6 +197,17 @@ def text(label: str, value: str = "", placeholder: str = "") -> widgets.Text:
 def words_html(*shown: Prose | Table | Html | Picture, live: bool = True) -> Markup:
     """Prose and tables as one piece of HTML that a screen reader follows when it changes."""
     return render("lab/templates/words.html.j2", shown=shown, live=live)
+
+
+def with_watch(items: Sequence[tuple[str, str]], watch: Sequence[str]) -> tuple[Prose, ...]:
+    """Labelled sentences, and below them what to watch, as a caution box if there is any."""
+    box = Prose(tuple(("Watch", sentence) for sentence in watch), style="caution")
+    return (Prose(tuple(items)), *([box] if watch else []))
+
+
+def unreadable(error: SessionError) -> widgets.HTML:
+    """In place of a panel: what needs fixing before there can be one."""
+    return widgets.HTML(words_html(problems_prose(error)))
 
 
 def problems_prose(error: ValueError | OSError) -> Prose:
@@ -248,7 +282,7 @@ def panel(
             if control.value == start[key]:
                 del left[labels[key]]
         try:
-            said = answer(**{name: taken(control) for name, control in controls.items()})
+            said = answer(**values_of(controls))
         except ValueError as error:
             # An old picture beside a new problem would mislead.
             picture.value, words.value = "", words_html(problems_prose(error))
@@ -257,7 +291,7 @@ def panel(
             picture.value = image_html(said.image)
         words.value = words_html(*said.words)
 
-    def reset(_):
+    def reset():
         busy.append(True)
         try:
             for name, control in controls.items():
@@ -266,10 +300,7 @@ def panel(
             busy.clear()
         show()
 
-    back = widgets.Button(
-        description="Reset", icon="undo", tooltip="Put every control back to where it started"
-    )
-    back.on_click(reset)
+    back = button("Reset", "Put every control back to where it started", "undo", reset, words)
     for control in controls.values():
         control.observe(show, "value")
     show()
@@ -315,33 +346,51 @@ def action(
     ipywidgets.VBox
         The button, and the place for its words.
     """
-    button = _button(label, tooltip, icon)
     words = widgets.HTML()
+    return widgets.VBox([button(label, tooltip, icon, act, words), words])
+
+
+def button(
+    label: str,
+    tooltip: str,
+    icon: str,
+    act: Callable[[], Prose | Html | None],
+    words: widgets.HTML,
+    **more: object,
+) -> widgets.Button:
+    """A button whose words, or what went wrong, go to a place of their own.
+
+    Parameters
+    ----------
+    label, tooltip, icon : str
+    act : callable
+        As of :func:`action`; None: nothing is said.
+    words : ipywidgets.HTML
+    **more
+        As of ipywidgets.
+    """
 
     def clicked(_):
         try:
             shown = act()
         except (ValueError, OSError) as error:
             shown = problems_prose(error)
-        words.value = words_html(shown)
+        if shown is not None:
+            words.value = words_html(shown)
 
-    button.on_click(clicked)
-    return widgets.VBox([button, words])
-
-
-def _button(label, tooltip, icon) -> widgets.Button:
     layout = {"width": "auto", "align_self": "flex-start"}
-    return widgets.Button(description=label, tooltip=tooltip, icon=icon, layout=layout)
+    made = widgets.Button(description=label, tooltip=tooltip, icon=icon, layout=layout, **more)
+    made.on_click(clicked)
+    return made
 
 
 def background_action(
-    label: str, tooltip: str, act: Callable[[Callable], Prose | Html], *, icon: str = "play"
+    label: str, tooltip: str, act: Callable[[Callable], Prose | Html], *, icon: str
 ) -> widgets.VBox:
     """As :func:`action`, for work that takes seconds: the notebook stays usable meanwhile.
 
     ``act`` is given a function that shows something, to call at each step.
     """
-    button = _button(label, tooltip, icon)
     words = widgets.HTML()
 
     def show(shown):
@@ -353,14 +402,14 @@ def background_action(
         except (ValueError, OSError) as error:
             show(problems_prose(error))
         finally:
-            button.disabled = False
+            made.disabled = False
 
-    def clicked(_):
-        button.disabled = True
+    def begin():
+        made.disabled = True
         threading.Thread(target=work, name=label).start()
 
-    button.on_click(clicked)
-    return widgets.VBox([button, words])
+    made = button(label, tooltip, icon, begin, words)
+    return widgets.VBox([made, words])
 
 
 # The injector ladder ------------------------------------------------------------------------------

@@ -61,15 +61,14 @@ def plan(
         Write the run sheet of the starting plan there at once; empty: when the button is pressed.
     """
     start = start_of(session_folder)
-    controls = _controls(start, gain_percent)
-    first = kit.taken(controls["scatter"])
+    controls = _controls(start, gain_percent / 100)
 
     def aim_now():
-        gain, scatter = (kit.taken(controls[name]) / 100 for name in ("gain", "scatter"))
+        gain, scatter = (kit.taken(controls[name]) for name in ("gain", "scatter"))
         return Aim(gain=gain, scatter=scatter, day_sd=start.day_sd)
 
     def day_now():
-        v = {name: control.value for name, control in controls.items()}
+        v = kit.values_of(controls)
         return plan_day(
             aim_now(),
             setups=names_in(v["setups"]),
@@ -84,7 +83,7 @@ def plan(
     rules = box(start.limits, start.system)
 
     def answer(**v):
-        source = "moved" if kit.moved(v["scatter"], first) else start.source
+        source = start.source if kit.at_rest(controls["scatter"]) else "moved"
         named = names_in(v["setups"])
         again = {name: one for name, one in start.closed.items() if name in named}
         warning = (closed_words(start, again, left_out=False),) if again else ()
@@ -105,24 +104,17 @@ def plan(
     return kit.panel(controls, answer, name=f"plan of {session_folder}", more=more)
 
 
-def _controls(start, gain_percent) -> dict:
+def _controls(start, gain) -> dict:
+    ratio, swap = kit.percent(), USUAL_SWAP
     return {
-        "gain": kit.slider("gain to be shown", "%", gain_percent, low=1, high=40, step=0.5),
-        "scatter": kit.slider(
-            "scatter from run to run", "%", 100 * start.scatter, low=0.5, high=12, step=0.1
-        ),
+        "gain": kit.slider("gain to be shown", ratio, gain, (0.01, 0.4), 0.5),
+        "scatter": kit.slider("scatter from run to run", ratio, start.scatter, (0.005, 0.12), 0.1),
         "setups": kit.text("setups, commas between", ", ".join(start.setups)),
         "riders": kit.text("riders, commas between", ", ".join(start.riders)),
-        "run": kit.slider(
-            "one run, back at the start", "min", USUAL_RUN_MIN, low=2, high=20, step=1
-        ),
-        "fuel": kit.slider("one change of fuel", "min", USUAL_SWAP.fuel, low=5, high=120, step=5),
-        "injector": kit.slider(
-            "one change of injector", "min", USUAL_SWAP.injector, low=5, high=180, step=5
-        ),
-        "engine": kit.slider(
-            "opening the engine once", "min", USUAL_SWAP.engine, low=30, high=600, step=30
-        ),
+        "run": kit.slider("one run, back at the start", "min", USUAL_RUN_MIN, (2, 20), 1),
+        "fuel": kit.slider("one change of fuel", "min", swap.fuel, (5, 120), 5),
+        "injector": kit.slider("one change of injector", "min", swap.injector, (5, 180), 5),
+        "engine": kit.slider("opening the engine once", "min", swap.engine, (30, 600), 30),
         "blocks": kit.choice("the engine is opened", (ONCE, OFTEN)),
     }
 

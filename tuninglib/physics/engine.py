@@ -194,38 +194,6 @@ def torque_n_m(*, power_w: ArrayLike, engine_speed_rpm: ArrayLike) -> float | np
     return plain(power_w / (2 * np.pi * engine_speed_rpm / 60))
 
 
-def brake_mean_effective_pressure_pa(
-    *, torque_n_m: ArrayLike, displacement_m3: ArrayLike
-) -> float | np.ndarray:
-    """Brake mean effective pressure of a four-stroke engine.
-
-    Parameters
-    ----------
-    torque_n_m : float or array
-        At the crankshaft. [N·m]
-    displacement_m3 : float or array
-        Of all cylinders. [m3]
-
-    Returns
-    -------
-    pressure_pa : same shape
-        [Pa]
-
-    Notes
-    -----
-    4π·torque/displacement: work of two turns over the volume swept once.
-
-    Examples
-    --------
-    >>> pressure_pa = brake_mean_effective_pressure_pa(torque_n_m=10.0, displacement_m3=150e-6)
-    >>> round(pressure_pa / 1000, 1)
-    837.8
-    """
-    displacement_m3 = _positive(displacement_m3, "displacement", "m3")
-    torque_n_m = require_or_missing(torque_n_m, what="torque", unit="N m")
-    return plain(4 * np.pi * torque_n_m / displacement_m3)
-
-
 def cycle_time_s(engine_speed_rpm: ArrayLike) -> float | np.ndarray:
     """Time of one four-stroke cycle, two turns of the crank.
 
@@ -323,40 +291,3 @@ def fuel_mass_per_cycle_kg(
     lambda_ = _positive(lambda_, "lambda", "")
     stoichiometric_ratio = _positive(stoichiometric_ratio, "stoichiometric ratio", "kg/kg")
     return plain(air_mass_kg / (lambda_ * stoichiometric_ratio))
-
-
-def head_temperature_difference_ratio(
-    power_ratio: ArrayLike, cooling_air_ratio: ArrayLike = 1.0
-) -> float | np.ndarray:
-    """Change in how much hotter an air-cooled head is than the cooling air.
-
-    Parameters
-    ----------
-    power_ratio : float or array
-        Power after over power before. [-]
-    cooling_air_ratio : float or array
-        Mass flow of cooling air after over before; road speed times air density will do. [-]
-
-    Returns
-    -------
-    difference_ratio : same shape
-        Temperature difference after over before. [-]
-
-    Notes
-    -----
-    Power^0.38·air^−0.39, from finned radial aircraft cylinders at steady load [1]_. A run up a hill
-    of half a minute stays below what these exponents say, and mixture and spark are left out.
-
-    Examples
-    --------
-    >>> round(head_temperature_difference_ratio(1.10), 3)
-    1.037
-
-    References
-    ----------
-    .. [1] O. W. Schey, B. Pinkel, NACA, 1936: effect of several factors on the cooling of a radial
-       engine in flight.
-    """
-    power_ratio = _positive(power_ratio, "power ratio", "")
-    cooling_air_ratio = _positive(cooling_air_ratio, "cooling-air ratio", "")
-    return plain(power_ratio**HEAD_POWER_EXPONENT * cooling_air_ratio**HEAD_AIR_EXPONENT)

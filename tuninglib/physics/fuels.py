@@ -23,8 +23,6 @@ ETHANOL_FORMULA = "C2H6O"
 ETHANOL_DENSITY_KG_M3 = 794.0  # 15 degC; reference equations of state give 793.7
 ETHANOL_HEATING_VALUE_J_KG = 26.8e6  # lower, liquid, 25 degC; from heats of formation
 ETHANOL_LATENT_HEAT_J_KG = 921e3  # US DOE fuel properties table, 396 Btu/lb
-ETHANOL_RON = 108.0  # US DOE fuel properties table
-ETHANOL_MON = 92.0  # US DOE fuel properties table
 ETHANOL_EXPANSION_1_K = 1.08e-3  # mean over 10 to 30 degC, reference equation of state
 
 PETROL_FORMULA = "CH1.85"  # petrol without oxygen; default of 40 CFR 1065.655 (from memory)
@@ -35,8 +33,6 @@ PETROL_LATENT_HEAT_J_KG = 349e3  # US DOE fuel properties table, about 150 Btu/l
 PETROL_MOLAR_MASS_KG_MOL = 0.108  # mean; 0.100 to 0.110 is usual (from memory)
 # ASTM D1250 table 54B at 745 kg/m3 (its constants from memory); 1.14e-3 to 1.28e-3 over EN 228.
 PETROL_EXPANSION_1_K = 1.21e-3
-
-EN_228_DENSITY_KG_M3 = (720.0, 775.0)  # EN 228, 15 degC, lowest and highest
 
 _REFERENCE_TEMPERATURE_K = 288.15  # 15 degC, at which the fuel trade states densities
 
@@ -348,7 +344,7 @@ def blend_octane(
     petrol_octane : float or array
         RON or MON of the petrol part. [-]
     ethanol_octane : float or array
-        The same kind of number for ethanol, ``ETHANOL_RON`` or ``ETHANOL_MON``. [-]
+        The same kind of number for ethanol: about RON 108, MON 92 (US DOE). [-]
     petrol_molar_mass_kg_mol : float or array
         Mean, of the petrol part. [kg/mol]
     interaction : float or array
@@ -390,27 +386,6 @@ def blend_octane(
     ethanol_mol = w / molar_mass_kg_mol(ETHANOL_FORMULA)
     x = ethanol_mol / (ethanol_mol + (1 - w) / mass)
     return plain((1 - x) * petrol + x * ethanol + z * x * (1 - x))
-
-
-def anti_knock_index(ron: ArrayLike, mon: ArrayLike) -> float | np.ndarray:
-    """Pump octane number of North America, (R + M)/2.
-
-    Parameters
-    ----------
-    ron, mon : float or array
-        Research and motor octane number. [-]
-
-    Returns
-    -------
-    anti_knock_index : same shape
-        [-]
-
-    Examples
-    --------
-    >>> anti_knock_index(95.0, 85.0)
-    90.0
-    """
-    return plain((_octane(ron, "RON") + _octane(mon, "MON")) / 2)
 
 
 def charge_cooling_j_kg_air(blend: Blend, *, lambda_: ArrayLike = 1.0) -> float | np.ndarray:

@@ -16,16 +16,18 @@ from tuninglib.analysis.combinations import (
 from tuninglib.analysis.decide import Step, leans
 from tuninglib.analysis.records import Combination, one_each
 from tuninglib.analysis.worth import EVEN
-from tuninglib.interval import Interval
 from tuninglib.report import heat
-from tuninglib.report.page_parts import gain_text, money, plain, shown, spaced, spaced_list
-from tuninglib.rounding import (
-    decimals_of_step,
-    fixed,
-    listing,
-    odds_text,
-    percent,
+from tuninglib.report.page_parts import (
+    count_of,
+    gain_text,
+    money,
+    plain,
+    signed,
+    spaced,
+    spaced_list,
+    with_unit,
 )
+from tuninglib.rounding import decimals_of_step, fixed, listing, odds_text, percent
 
 # Chance of being leaner than the band above which a warning is given.
 WORTH_A_WARNING = 0.05
@@ -199,59 +201,38 @@ def _pull(results, ride) -> str:
         return f"; {who} has no run with speeds, so nothing is known of its pull"
     if pull.gain is None:
         return _reference_pull(results)
-    ratio = pull.gain.ratio
-    system = results.session.about.units
-    change = units.to_display(pull.speed_gain_m_s, "speed", system)
-    sign = "+" if change >= 0 else "−"
-    speed = f"{sign}{abs(change):.1f} {units.unit_label('speed', system)} at your marker"
-    text = gain_text(ratio)
+    ratio, text, system = pull.gain.ratio, gain_text(pull.gain.ratio), results.session.about.units
+    change = signed(pull.speed_gain_m_s, "speed", system)
+    speed = f"{change} {units.unit_label('speed', system)} at your marker"
     if pull.gain.doubted:
         return f": {speed}; its speeds do not fit the other runs, so its pull is not judged"
     if results.plan.strength == "open":
         return f": {speed}, but no difference in pull from {reference} was shown: {text}"
     if ratio.value < 0:
-        less = gain_text(Interval(-ratio.value, -ratio.high, -ratio.low))
-        return f": {speed}, {less} less pull than {reference}"
+        return f": {speed}, {gain_text(ratio.turned())} less pull than {reference}"
     cost = results.session.setups[ride.setup].cost
     price = f", for {money(cost, results.session)}" if cost else ""
-    settled = "" if results.plan.strength == "decided" else f". {_leaning(results)}"
-    likely = "" if results.plan.strength == "decided" else "likely "
-    return (
-        f": {speed}, {likely}{text} more pull than {reference}{price}{_assumed(results)}{settled}"
-    )
-
-
-def _assumed(results) -> str:
-    """That no rider repeated a setup, where none did."""
-    if results.road.repeated:
-        return ""
-    return ", if runs scatter as they usually do (no rider repeated a setup)"
+    if not results.road.repeated:
+        price += ", if runs scatter as they usually do (no rider repeated a setup)"
+    if results.plan.strength == "decided":
+        return f": {speed}, {text} more pull than {reference}{price}"
+    return f": {speed}, likely {text} more pull than {reference}{price}. {_leaning(results)}"
 
 
 def _leaning(results) -> str:
-    runs = results.plan.runs
+    runs, why, turns = results.plan.runs, "", ""
     if runs is None:
         return "Likely, not settled"
     if results.road.one_after_the_other:
-        return (
-            "Likely, not settled: the setups were ridden one after the other, so the time of day "
-            f"may be part of the difference; {more_runs_text(runs)} of this setup and of "
-            f"{spaced(results.reference)}, taking turns, would most likely settle it"
+        why = (
+            "the setups were ridden one after the other, so the time of day may be part of the "
+            "difference; "
         )
+        turns = ", taking turns,"
     return (
-        f"Likely, not settled: about {more_runs_text(runs)} of this setup and of "
-        f"{spaced(results.reference)} would most likely settle it"
+        f"Likely, not settled: {why}about {count_of(runs, 'more run')} of this setup and of "
+        f"{spaced(results.reference)}{turns} would most likely settle it"
     )
-
-
-def more_runs_text(runs: int) -> str:
-    """So many more runs, in words."""
-    return "1 more run" if runs == 1 else f"{runs} more runs"
-
-
-def runs_text(runs: int) -> str:
-    """So many runs, in words."""
-    return "1 run" if runs == 1 else f"{runs} runs"
 
 
 def _reference_pull(results) -> str:
@@ -333,20 +314,18 @@ def _injector(results, step) -> str:
         verb = f"buy injector {step.injector}"
         verb += f" for {money(price, results.session)}" if price is not None else ""
     engine = ""
-    if plan.ride is None:
+    if plan.ride is None or plan.ride.engine != step.engine:
         engine = f" for the engine '{spaced(step.engine)}'"
-    elif plan.ride.engine != step.engine:
-        engine = f" for the engine '{spaced(step.engine)}', not the one to ride now"
-    # A comma after what stands between two.
-    verb += "," if engine and step.code == "fit" else ""
+        engine += ", not the one to ride now" if plan.ride is not None else ""
+        # A comma after what stands between two.
+        verb += "," if step.code == "fit" else ""
     known = [rows[fuel] for fuel in step.fuels if fuel in rows]
-    first = f"{odds_text(known[0].odds.inside)} chance of being in the band on {known[0].fuel}"
-    chances = [
-        f"{odds_text(one.odds.inside)} on {one.fuel} (leaner: {odds_text(one.odds.leaner)})"
-        for one in known[1:]
-    ]
-    first += f" (leaner: {odds_text(known[0].odds.leaner)})"
-    return f"{verb}{engine}: {', '.join([first, *chances])}.{_as_a_trial(results, known)}"
+    chances = ", ".join(
+        f"{odds_text(one.odds.inside)}{'' if at else ' chance of being in the band'} on {one.fuel} "
+        f"(leaner: {odds_text(one.odds.leaner)})"
+        for at, one in enumerate(known)
+    )
+    return f"{verb}{engine}: {chances}.{_as_a_trial(results, known)}"
 
 
 def _as_a_trial(results, known) -> str:
@@ -390,22 +369,21 @@ def _on(fuel: str, text: str) -> str:
     return text if text.startswith(f"{fuel} ") else f"on {fuel} {text}"
 
 
+_AGAIN = {
+    "gauge": "ride again with a lambda gauge: the mixture is not known, and not judged here.",
+    "steady": "read the gauge again before an injector is bought: most readings span more than "
+    "half a unit, as the extremes of a whole run do. Write down the steady range after two or "
+    "three seconds of full throttle.",
+    "open loop": "no injector can be advised: at full throttle lambda did not follow injector "
+    "flow, so the ECU (engine control unit) trims the mixture there by its oxygen sensor, and "
+    "another injector will not move it. Check first whether these readings were really taken at "
+    "full throttle and in open loop.",
+}
+
+
 def _again(results, step) -> str:
-    if step.why == "gauge":
-        return "ride again with a lambda gauge: the mixture is not known, and not judged here."
-    if step.why == "steady":
-        return (
-            "read the gauge again before an injector is bought: most readings span more than half "
-            "a unit, as the extremes of a whole run do. Write down the steady range after two or "
-            "three seconds of full throttle."
-        )
-    if step.why == "open loop":
-        return (
-            "no injector can be advised: at full throttle lambda did not follow injector flow, so "
-            "the ECU (engine control unit) trims the mixture there by its oxygen sensor, and "
-            "another injector will not move it. Check first whether these readings were really "
-            "taken at full throttle and in open loop."
-        )
+    if step.why in _AGAIN:
+        return _AGAIN[step.why]
     if step.why == "range":
         ends = {one.beyond for one in results.combinations if one.beyond}
         what = (
@@ -414,34 +392,21 @@ def _again(results, step) -> str:
             else "one that brings the reading back into the gauge's range, on the rich side first"
         )
         return f"every reading stood at the gauge's end: fit {what}, and ride again."
-    if step.why == "speeds" and any(
-        run.shown_exit_m_s is not None and run.counts for run in results.runs
-    ):
-        return (
-            f"ride the reference {spaced(results.reference)} with speeds at both lines: without "
-            "them there is nothing to compare the pull of the others with."
-        )
     if step.why == "speeds":
         return (
-            "ride again and write down the speeds at both lines: without them pull is not known, "
-            "and not judged here."
+            f"ride again, the reference {spaced(results.reference)} too, and write down the speeds "
+            "at both lines: without them pull is not known, and not judged here."
         )
     if step.runs is None:
         return (
             f"{spaced_list(step.setups)} are too close to call, and no number of runs worth riding "
             "would settle it; choose by heat, noise and fuel."
         )
-    why = "that would most likely settle it"
-    if results.plan.strength == "open":
-        why = "they are still too close to call"
-    return (
-        f"ride {spaced_list(step.setups)} again, about {more_runs_text(step.runs)} of each"
-        f"{_in_turns(results)}: {why}."
-    )
-
-
-def _in_turns(results) -> str:
-    return ", taking turns" if results.road.one_after_the_other else ""
+    open_ = results.plan.strength == "open"
+    why = "they are still too close to call" if open_ else "that would most likely settle it"
+    turns = ", taking turns" if results.road.one_after_the_other else ""
+    runs = count_of(step.runs, "more run")
+    return f"ride {spaced_list(step.setups)} again, about {runs} of each{turns}: {why}."
 
 
 def _change_fuel(results, step) -> str:
@@ -499,19 +464,16 @@ def _find_power(results, step) -> str:
         for pull in results.pulls
         if pull.verdict == "slower" and session.setups[pull.setup].engine == step.engine
     ]
-    text = (
-        f"the engine '{spaced(step.engine)}' has more displacement, but was not shown to pull "
-        "harder. That is no reason to strip it. Find out first"
-    )
+    text = "was not shown to pull harder. That is no reason to strip it. Find out first"
     if slower:
         text = (
-            f"the engine '{spaced(step.engine)}' has more displacement, but "
-            f"{spaced_list(slower)} pulled less: something is wrong with it. Find out before it "
-            "is ridden again"
+            f"{spaced_list(slower)} pulled less: something is wrong with it. Find out before it is "
+            "ridden again"
         )
     return (
-        f"{text}: compression, valve timing and clearance, full throttle opening, a slipping "
-        "clutch, a blocked exhaust or filter, the spark plug."
+        f"the engine '{spaced(step.engine)}' has more displacement, but {text}: compression, valve "
+        "timing and clearance, full throttle opening, a slipping clutch, a blocked exhaust or "
+        "filter, the spark plug."
     )
 
 
@@ -547,9 +509,9 @@ def _wanted_flow(results) -> str:
     system = results.session.about.units
     burnt = [one.fuel for one in results.plan.fuels]
     fuels = burnt[0] if len(burnt) == 1 else "each of your fuels"
-    flow = f"{shown(wanted.flow_m3_s, 'flow', system)} {units.unit_label('flow', system)}"
     return (
-        f"Look for about {flow}: {chance_of(wanted.inside, 'being in the band')} on {fuels} "
+        f"Look for about {with_unit(wanted.flow_m3_s, 'flow', system)}: "
+        f"{chance_of(wanted.inside, 'being in the band')} on {fuels} "
         f"(leaner: at most {odds_text(wanted.leaner)})."
     )
 

@@ -86,49 +86,97 @@ def doubts(results: Results) -> list:
 
 def of_readings(results: Results) -> list:
     """Labels and sentences about gauge readings and the order of setups."""
-    words = {
-        "reading": _reading,
-        "readings disagree": _readings_disagree,
-        "flow direction": _flow_direction,
-        "fuel direction": _fuel_direction,
-        "trend": _trend,
-    }
-    found = [words[d.code](results, d) for d in results.doubts if d.code in words]
+    codes = ("reading", "readings disagree", "flow direction", "fuel direction", "trend")
     wide = [doubt for doubt in results.doubts if doubt.code == "wide spread"]
-    return found + ([_wide(results, wide)] if wide else [])
+    return _of_codes(results, codes) + ([_wide(results, wide)] if wide else [])
 
 
 def of_knock(results: Results) -> list:
     """Labels and sentences about notes that speak of knock beside a column that does not."""
-    return [
-        (
-            _label(doubt),
-            "the note speaks of knock, the column knock does not. It counts as knock until one of "
-            "the two is changed: write light or heavy in the column, or say in the note what it "
-            "was.",
-        )
-        for doubt in results.doubts
-        if doubt.code == "note"
-    ]
-
-
-def _trend(results, doubt) -> tuple:
-    side = "leaner" if doubt.off > 0 else "richer"
-    return (
-        "Over the day",
-        f"the readings move by {percent(abs(doubt.off))} to the {side} side from run "
-        f"{doubt.runs[0]:g} to run {doubt.runs[1]:g}, on all setups alike. Think of an engine that "
-        "was still warming up, hotter air, or a sensor that drifts: the mean of cold and hot runs "
-        "is the mixture of neither. Warm up for longer, and read the first setup again at the end.",
-    )
+    return _of_codes(results, ("note",))
 
 
 def of_speeds(results: Results) -> list:
     """Labels and sentences about the speeds of runs."""
-    words = {"run": _run, "runs disagree": _runs_disagree, "way down": _way_down, "gain": _gain}
-    found = [words[doubt.code](results, doubt) for doubt in results.doubts if doubt.code in words]
     stated = [doubt for doubt in results.doubts if doubt.code == "stated"]
+    found = _of_codes(results, ("run", "runs disagree", "way down", "gain"))
     return found + ([_stated(stated)] if stated else [])
+
+
+_SAID = {
+    "note": "the note speaks of knock, the column knock does not. It counts as knock until one of "
+    "the two is changed: write light or heavy in the column, or say in the note what it was.",
+    "trend": "the readings move by {size} to the {side} side from run {first:g} to run {last:g}, "
+    "on all setups alike. Think of an engine that was still warming up, hotter air, or a sensor "
+    "that drifts: the mean of cold and hot runs is the mixture of neither. Warm up for longer, and "
+    "read the first setup again at the end.",
+    "reading": "reads {read} where the other readings suggest {suggested} ({size} {side}). The "
+    "reading counts with {weight} instead of 1. Check what was written down; if it is right, look "
+    "for a misfire, an air leak or a throttle that was not fully open. {last_word}",
+    "readings disagree": "read {read}, and {undecided} with {weight}, which makes the interval "
+    "wide. Check what was written down{again}. {last_word}",
+    "flow direction": "{setup} reads {fine} leaner than {other}, although its injector flows more "
+    "and should read richer. Check that the injectors or the fuels were not swapped, that the "
+    "stated flows are right, and that there is no air leak.",
+    "fuel direction": "{setup} reads {fine} richer than {other}, although its fuel has more "
+    "ethanol and should read leaner. Check that the fuels were not swapped, and that the tank was "
+    "empty before it was filled.",
+    "run": "its speeds need {size} {more} wheel force than the other runs suggest. The run counts "
+    "with {weight} instead of 1. Check both speeds as they were written down; if they are right, "
+    "{why}. {last_word}",
+    "runs disagree": "their wheel forces {differ}, more than is usual from run to run, and "
+    "{undecided} with {weight}, which makes the interval of this setup wide. Check the speeds as "
+    "they were written down{again}. If they are right, {weaker} would explain why run {weakest:g} "
+    "is the weakest of them. {last_word}",
+    "gain": "{whose} speeds need {size} {more} wheel force than the other setups and the size of "
+    "the engines suggest. Injectors of one engine rarely differ by more than a few per cent, and "
+    "force goes with displacement, give or take a fifth. This gain is not used until it is "
+    "confirmed: check the speeds as they were written down{again}. {last_word}",
+    "way down": "the speeds of its roll back down do not fit the other runs. They count with "
+    "{weight} instead of 1. Check both as they were written down, and that the clutch was pulled "
+    "all the way. {last_word}",
+}
+
+
+def _of_codes(results, codes) -> list:
+    return [_said(results, doubt) for doubt in results.doubts if doubt.code in codes]
+
+
+def _said(results, doubt) -> tuple:
+    """Label and sentence of a doubt, of whatever code."""
+    gauge, off = results.session.gauge, doubt.off or 0.0
+    runs = {run.run: run for run in results.runs if run.run in doubt.runs}
+    read = [
+        (runs[number].gauge_low + runs[number].gauge_high) / 2
+        for number in doubt.runs
+        if doubt.code in ("reading", "readings disagree")
+    ]
+    label = _label(doubt)
+    if doubt.code == "trend":
+        label = "Over the day"
+    elif doubt.other:
+        label = f"{spaced(doubt.setup)} and {spaced(doubt.other)}"
+    return label, _SAID[doubt.code].format(
+        size=percent(abs(off)),
+        fine=percent(abs(off), 1),
+        side="leaner" if off > 0 else "richer",
+        more="more" if off > 0 else "less",
+        differ=f"differ by {percent(off)}" if off else "differ",
+        weight=f"weight {weight_text(1.0 if doubt.weight is None else doubt.weight)}",
+        setup=spaced(doubt.setup),
+        other=spaced(doubt.other or ""),
+        first=doubt.runs[0] if doubt.runs else 0,
+        last=doubt.runs[-1] if doubt.runs else 0,
+        read=listing(gauge_text(middle, gauge) for middle in read),
+        suggested=listing(gauge_text(middle / (1 + off), gauge) for middle in read),
+        undecided=_undecided(doubt),
+        again=_again(results, doubt),
+        whose="its" if len(doubt.runs) == 1 else "their",
+        why=f"{_WEAKER} would explain it" if off < 0 else "think of a gust from behind or the gear",
+        weaker=_WEAKER,
+        weakest=min(runs, key=lambda number: runs[number].force_n or 0.0, default=0),
+        last_word=_LAST_WORD,
+    )
 
 
 def _stated(found) -> tuple:
@@ -176,40 +224,6 @@ def _label(doubt) -> str:
     return f"Run{'s' if len(doubt.runs) > 1 else ''} {runs} ({spaced(doubt.setup)})"
 
 
-def _middles(results, doubt) -> list:
-    """What the gauge showed on the runs of a doubt, as the gauge prints it."""
-    middle = {
-        run.run: (run.gauge_low + run.gauge_high) / 2
-        for run in results.runs
-        if run.gauge_low is not None and run.run in doubt.runs
-    }
-    return [middle[number] for number in doubt.runs]
-
-
-def _reading(results, doubt) -> tuple:
-    gauge, (middle,) = results.session.gauge, _middles(results, doubt)
-    side = "leaner" if doubt.off > 0 else "richer"
-    return (
-        _label(doubt),
-        f"reads {gauge_text(middle, gauge)} where the other readings suggest "
-        f"{gauge_text(middle / (1 + doubt.off), gauge)} ({percent(abs(doubt.off))} {side}). The "
-        f"reading counts with weight {weight_text(doubt.weight)} instead of 1. Check what was "
-        "written down; if it is right, look for a misfire, an air leak or a throttle that was not "
-        f"fully open. {_LAST_WORD}",
-    )
-
-
-def _readings_disagree(results, doubt) -> tuple:
-    gauge = results.session.gauge
-    read = listing(gauge_text(middle, gauge) for middle in _middles(results, doubt))
-    return (
-        _label(doubt),
-        f"read {read}, and {_undecided(doubt)} with weight {weight_text(doubt.weight)}, which "
-        f"makes the interval wide. Check what was written down{_again(results, doubt)}. "
-        + _LAST_WORD,
-    )
-
-
 def _undecided(doubt) -> str:
     if len(doubt.runs) == 2:
         return "of two, there is no telling which is wrong. Both are kept"
@@ -239,72 +253,6 @@ def _wide(results, doubts) -> tuple:
         "steady full throttle. Write down the steady range after two or three seconds of full "
         "throttle, not the extremes of the whole run. As it is, the steady reading may be anywhere "
         "between the two: these readings count less, and the intervals are wider.",
-    )
-
-
-def _flow_direction(results, doubt) -> tuple:
-    return (
-        f"{spaced(doubt.setup)} and {spaced(doubt.other)}",
-        f"{spaced(doubt.setup)} reads {percent(doubt.off, 1)} leaner than {spaced(doubt.other)}, "
-        "although its injector flows more and should read richer. Check that the injectors or the "
-        "fuels were not swapped, that the stated flows are right, and that there is no air leak.",
-    )
-
-
-def _fuel_direction(results, doubt) -> tuple:
-    return (
-        f"{spaced(doubt.setup)} and {spaced(doubt.other)}",
-        f"{spaced(doubt.setup)} reads {percent(-doubt.off, 1)} richer than {spaced(doubt.other)}, "
-        "although its fuel has more ethanol and should read leaner. Check that the fuels were not "
-        "swapped, and that the tank was empty before it was filled.",
-    )
-
-
-def _run(results, doubt) -> tuple:
-    size = f"{percent(abs(doubt.off))} {'more' if doubt.off > 0 else 'less'}"
-    why = "think of a gust from behind or the gear"
-    if doubt.off < 0:
-        why = f"{_WEAKER} would explain it"
-    return (
-        _label(doubt),
-        f"its speeds need {size} wheel force than the other runs suggest. The run counts with "
-        f"weight {weight_text(doubt.weight)} instead of 1. Check both speeds as they were written "
-        f"down; if they are right, {why}. {_LAST_WORD}",
-    )
-
-
-def _runs_disagree(results, doubt) -> tuple:
-    size = f"differ by {percent(doubt.off)}" if doubt.off else "differ"
-    forces = {run.run: run.force_n for run in results.runs if run.run in doubt.runs}
-    weaker = min(forces, key=lambda number: forces[number])
-    why = f" If they are right, {_WEAKER} would explain why run {weaker:g} is the weakest of them."
-    return (
-        _label(doubt),
-        f"their wheel forces {size}, more than is usual from run to run, and {_undecided(doubt)} "
-        f"with weight {weight_text(doubt.weight)}, which makes the interval of this setup wide. "
-        f"Check the speeds as they were written down{_again(results, doubt)}.{why} {_LAST_WORD}",
-    )
-
-
-def _gain(results, doubt) -> tuple:
-    more = "more" if doubt.off > 0 else "less"
-    run = "its speeds need" if len(doubt.runs) == 1 else "their speeds need"
-    again = _again(results, doubt) or ""
-    return (
-        _label(doubt),
-        f"{run} {percent(abs(doubt.off))} {more} wheel force than the other setups and the size of "
-        "the engines suggest. Injectors of one engine rarely differ by more than a few per "
-        "cent, and force goes with displacement, give or take a fifth. This gain is not used "
-        f"until it is confirmed: check the speeds as they were written down{again}. " + _LAST_WORD,
-    )
-
-
-def _way_down(results, doubt) -> tuple:
-    return (
-        _label(doubt),
-        "the speeds of its roll back down do not fit the other runs. They count with weight "
-        f"{weight_text(doubt.weight)} instead of 1. Check both as they were written down, and that "
-        f"the clutch was pulled all the way. {_LAST_WORD}",
     )
 
 

@@ -1,16 +1,16 @@
 """The gain: wheel force against the reference, with what the test could not tell."""
 
-from tuninglib import units
 from tuninglib.analysis.analyse import Results
 from tuninglib.report import cautions
-from tuninglib.report.advice import more_runs_text
 from tuninglib.report.page_parts import (
     NONE,
     Prose,
     Table,
+    count_of,
     gain_text,
     headed,
     interval_cell,
+    signed,
     spaced,
     spaced_list,
     system_of,
@@ -69,7 +69,7 @@ def _leaning(results, record) -> str:
     forbidden = record.setup in {one.setup for one in results.plan.shut}
     if record.more_runs is None or forbidden:
         return f"{text}."
-    return f"{text}. About {more_runs_text(record.more_runs)} of each would confirm it."
+    return f"{text}. About {count_of(record.more_runs, 'more run')} of each would confirm it."
 
 
 def _open(results, record) -> str:
@@ -192,14 +192,13 @@ def table(results: Results) -> Table | Prose:
     in_blocks = results.road is not None and results.road.one_after_the_other
 
     def marker(pull) -> str:
-        change = units.to_display(pull.speed_gain_m_s, "speed", system)
-        return f"{'+' if change >= 0 else '−'}{abs(change):.1f}"
+        return signed(pull.speed_gain_m_s, "speed", system) if pull.gain else NONE
 
     columns = {
         "Setup": lambda pull: spaced(pull.setup),
         "Verdict": lambda pull: verdict_text(pull.gain, in_blocks=in_blocks),
         "Gain in pull [%]": lambda pull: gain_text(pull.gain.ratio, "") if pull.gain else NONE,
-        headed("Marker speed", "speed", system): lambda pull: marker(pull) if pull.gain else NONE,
+        headed("Marker speed", "speed", system): marker,
         headed("Wheel force", "force", system): lambda p: interval_cell(p.force_n, "force", system),
         headed("Wheel power", "power", system): lambda p: interval_cell(p.power_w, "power", system),
         "Runs": lambda pull: str(pull.runs),

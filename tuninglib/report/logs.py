@@ -273,7 +273,7 @@ def run_sentences(results: Results) -> Prose:
         return Prose((("Runs", text),), style="points")
     items = [
         ("Runs", _found(found)),
-        *_gaps_at_lines(results, found),
+        *_gaps_at_lines(found),
         *_speeds(results, found),
         *_gauge(results, found),
     ]
@@ -302,7 +302,7 @@ def _found(found) -> str:
         "": "In their order they are the runs of runs.csv; if not,",
         "count": f"runs.csv has {found.rows} full-throttle rows, {so}",
         "listed": f"The list under runs is longer or shorter than that, {so}",
-        "unknown": f"The list under runs names a run that is not in runs.csv, or one twice, {so}",
+        "unknown": f"The list under runs has a run twice, or one that runs.csv does not have, {so}",
     }[found.why_not]
     return (
         f"{name} has {text} {taken} write runs = [1, 2, …] under [logs.{found.log}], one for each "
@@ -310,8 +310,8 @@ def _found(found) -> str:
     )
 
 
-def _gaps_at_lines(results, found):
-    """Which gap of the track hid a run's speeds, or may have hidden a whole run."""
+def _gaps_at_lines(found):
+    """Which gap of the track hid a run's speeds."""
     name = spaced(found.log)
     for one in found.passes:
         if one.missed is not None:
@@ -321,22 +321,6 @@ def _gaps_at_lines(results, found):
                 f"the speeds of run {one.missed:g} were not found: {name} has a gap of "
                 f"{_time(one.gap_s)} at {at[one.gap_at]}. Type them if somebody read them.",
             )
-    up = sum(one.up for one in found.passes)
-    if found.why_not == "count" and up < found.rows:
-        time = results.session.traces[found.log].time_s
-        steps = np.diff(time)
-        longest = [
-            at for at in np.argsort(-steps, kind="stable")[:_MOST_GAPS] if steps[at] > _GAP_S
-        ]
-        if longest:
-            said = listing(
-                f"{_time(steps[at])} at {_clock_text(time[at])}" for at in sorted(longest)
-            )
-            yield "Gap", f"{name} has gaps in which a run may have been: {said}."
-
-
-# The longest of them are named, if one of them could hide a run.
-_MOST_GAPS, _GAP_S = 3, 20.0
 
 
 def _times(count: int) -> str:
@@ -441,10 +425,7 @@ def _gauge(results, found):
     clock = {
         "same": "",
         "stated": f"its clock is shifted by {shift}, as stated; ",
-        "found": (
-            f"its clock is shifted by {shift}, found from what both recorded of the ride (likeness "
-            f"{fixed(readings.likeness or 0.0, 2)}); "
-        ),
+        "found": f"its clock is shifted by {shift}, found from what both recorded of the ride; ",
         "utc": f"its clock is shifted by {shift}, by the dates of both; ",
     }[readings.clock]
     lag = interval_text(readings.lag_s, "s", most_decimals=1)
@@ -462,10 +443,8 @@ def _gauge(results, found):
     yield f"Gauge ({name})", f"{clock}{late}; {used}."
     short = [one.run for one in readings.readings if one.covered and not np.isfinite(one.low)]
     if short:
-        yield (
-            "Gauge",
-            f"{_runs(short)} had no steady reading at full throttle that was long enough.",
-        )
+        said = f"{_runs(short)} had no steady reading at full throttle that was long enough."
+        yield "Gauge", said
     late = [one.run for one in readings.readings if not one.covered]
     if late:
         yield "Gauge", f"{name} was not on for all of {_runs(late)}, so no reading is used."

@@ -24,7 +24,7 @@ import nbformat
 import papermill
 from IPython import get_ipython
 from IPython.core.displayhook import DisplayHook
-from IPython.core.displaypub import DisplayPublisher
+from IPython.core.displaypub import CapturingDisplayPublisher
 from IPython.core.interactiveshell import InteractiveShell
 from nbformat import NotebookNode
 from papermill.engines import Engine, NotebookExecutionManager, papermill_engines
@@ -89,34 +89,24 @@ class WorkbookError(RuntimeError):
 
 
 class _Hook(DisplayHook):
-    """Keeps the value of a cell's last line instead of printing it."""
+    """Keeps the value of a cell's last line, beside what it shows, instead of printing it."""
 
     def write_output_prompt(self):
         pass
 
     def write_format_data(self, format_dict, md_dict=None):
-        self.shell.shown.append(("execute_result", format_dict, md_dict or {}))
+        value = {"output_type": "execute_result", "data": format_dict, "metadata": md_dict or {}}
+        self.shell.display_pub.outputs.append(value)
 
     def finish_displayhook(self):
         pass
 
 
-class _Publisher(DisplayPublisher):
-    """Keeps what a cell shows with display()."""
-
-    def publish(self, data, metadata=None, **kwargs):
-        self.shell.shown.append(("display_data", data, metadata or {}))
-
-
 class _Shell(InteractiveShell):
-    """A shell that keeps what its cells show, in order, in ``shown``."""
+    """A shell that keeps what its cells show, in order."""
 
     displayhook_class = Type(_Hook)
-    display_pub_class = Type(_Publisher)
-
-    def __init__(self, **kwargs):
-        self.shown = []
-        super().__init__(**kwargs)
+    display_pub_class = Type(CapturingDisplayPublisher)
 
 
 @contextmanager
@@ -142,20 +132,23 @@ def _shell():
 
 def _run_cell(shell, cell) -> bool:
     """Run one code cell, put its outputs into it, and tell whether it succeeded."""
-    shell.shown.clear()
+    shell.display_pub.outputs.clear()
     out, err = io.StringIO(), io.StringIO()
     with redirect_stdout(out), redirect_stderr(err):
         result = shell.run_cell(cell.source, store_history=True)
-    cell.execution_count = shell.execution_count - 1
+    cell.execution_count = count = shell.execution_count - 1
     error = result.error_before_exec or result.error_in_exec
     shown = []
     for name, stream in (("stdout", out), ("stderr", err)):
         # A failing cell prints its traceback; the error output below has it already.
         if stream.getvalue() and error is None:
             shown.append({"output_type": "stream", "name": name, "text": stream.getvalue()})
-    for kind, data, metadata in shell.shown:
-        count = {"execution_count": cell.execution_count} if kind == "execute_result" else {}
-        shown.append({"output_type": kind, "data": data, "metadata": metadata, **count})
+    for one in shell.display_pub.outputs:
+        if "output_type" in one:
+            shown.append(one | {"execution_count": count})
+        else:
+            kept = {"data": one["data"], "metadata": one["metadata"] or {}}
+            shown.append({"output_type": "display_data", **kept})
     if error is not None:
         traceback = shell.InteractiveTB.structured_traceback(
             type(error), error, error.__traceback__
@@ -311,7 +304,6 @@ class Written:
     results: Path
     notebook: Path
     pdf: Path | None
-    picture: Path | None
     kept: tuple
 
 
@@ -402,28 +394,19 @@ def _contents(session, out: Path, say, kernel: bool, pdf: bool) -> dict:
     notebook, results = _run(session, out / "workbook.failed.ipynb", say, kernel)
     line = tested.in_one_line(results)
     say("Writing the page")
-    page = render_page(
-        notebook,
-        title=session.about.title,
-        byline=f"{day_of(session.about.date)}: {line}.",
-        footer=(
-            f"Made with tuninglib {tuninglib.__version__}, by its own workbook {_which_workbook()},"
-            f" from the files named under provenance. {whose_readings(session.about.title)} Read "
-            "the cautions before riding."
-        ),
-        script=what_if.script(results),
+    title, whose = session.about.title, whose_readings(session.about.title)
+    byline = f"{day_of(session.about.date)}: {line}."
+    made = (
+        f"Made with tuninglib {tuninglib.__version__}, by its own workbook {_which_workbook()}, "
+        f"from the files named under provenance. {whose} Read the cautions before riding."
     )
-    summary = render_page(
-        notebook,
-        title=session.about.title,
-        byline=f"{day_of(session.about.date)}: {line}.",
-        footer=(
-            "One page of a report that also holds every run, the weather, the method and all "
-            f"cautions. {whose_readings(session.about.title)} Local law and the maker's manual "
-            "come before anything that is written here."
-        ),
-        only="summary",
+    script = what_if.script(results)
+    page = render_page(notebook, title=title, byline=byline, footer=made, script=script)
+    part = (
+        "One page of a report that also holds every run, the weather, the method and all cautions. "
+        f"{whose} Local law and the maker's manual come before anything that is written here."
     )
+    summary = render_page(notebook, title=title, byline=byline, footer=part, only="summary")
     document = json.dumps(results_document(results), indent=2, ensure_ascii=False)
     contents = {
         "report.html": page,
@@ -446,7 +429,7 @@ def _which_workbook() -> str:
     It is the program's own, never a copy that was edited in JupyterLab.
     """
     path = workbook_path("session_report")
-    return f"{path.name} (SHA-256 {hashlib.sha256(path.read_bytes()).hexdigest()[:12]}…)"
+    return f"{path.name} (SHA-256 {_checksum(path)[:12]}…)"
 
 
 @contextmanager
@@ -506,7 +489,6 @@ def _write(out: Path, contents: dict) -> Written:
         results=out / "results.json",
         notebook=out / "workbook.ipynb",
         pdf=out / _PDF if _PDF in contents else None,
-        picture=out / "summary.png" if "summary.png" in contents else None,
         kept=kept,
     )
 
@@ -614,8 +596,6 @@ def _no_answer(address: str, error: Exception) -> NoCluster:
 # Beside each report: a checksum of what it was made from and with, and one of each of its files.
 MADE_FROM = "made_from.sha256"
 _SESSION, _PDF = "session.toml", "report.pdf"
-# The process that made it was lost; nobody outside hears of this one.
-_LOST = "lost"
 # A workbook's shell is the whole process's.
 _ONE_AT_A_TIME = threading.Lock()
 _OF_THE_PROGRAM = (".py", ".j2", ".js", ".css", ".json")
@@ -762,21 +742,10 @@ def _finished(todo, tasks, options, jobs, executor):
     from concurrent.futures import ProcessPoolExecutor
     from multiprocessing import get_context
 
-    lost = []
     # Spawned: a copy of a process that runs notebooks is not safe to run them in.
     how = {"mp_context": get_context("spawn"), "initializer": _end_with_parent}
     with _safe_children(), ProcessPoolExecutor(workers, **how) as pool:
-        for session, outcome in _handed_out(pool, todo, tasks, options):
-            if outcome.code == _LOST:
-                lost.append(session)
-            else:
-                yield session, outcome
-    for session in lost:
-        # One by one, each in a process of its own: the one that kills its process is then known.
-        with _safe_children(), ProcessPoolExecutor(1, **how) as pool:
-            for again, outcome in _handed_out(pool, [session], tasks, options):
-                known = outcome.code != _LOST
-                yield again, outcome if known else Outcome(again, "fault", outcome.said)
+        yield from _handed_out(pool, todo, tasks, options)
 
 
 def _end_with_parent() -> None:
@@ -803,7 +772,8 @@ def _handed_out(executor, todo, tasks, options):
         if error is None:
             yield session, done.result()
         elif isinstance(error, BrokenExecutor):
-            yield session, Outcome(session, _LOST, "the process that made it was stopped")
+            said = "a process that made reports was stopped; give the command once more"
+            yield session, Outcome(session, "fault", said)
         else:
             yield session, _fault(session, error)
 

@@ -6,15 +6,7 @@ from tuninglib.analysis.records import GaugeCheck, HeldState
 from tuninglib.interval import Measured
 from tuninglib.physics.fuels import Blend, lambda_shift
 from tuninglib.report import cautions
-from tuninglib.report.page_parts import (
-    NONE,
-    Prose,
-    Table,
-    spaced,
-    spaced_list,
-    table_of,
-    taken,
-)
+from tuninglib.report.page_parts import NONE, Prose, Table, spaced, spaced_list, table_of, taken
 from tuninglib.rounding import (
     decimals_of_step,
     fixed,

@@ -214,6 +214,12 @@ def count_of(count: int, what: str) -> str:
     return f"{count:,} {what}{'s' * (count != 1)}"
 
 
+def signed(value: float, kind: str, system: str) -> str:
+    """A change with its sign, in the unit that its column's head names."""
+    change = units.to_display(value, kind, system)
+    return f"{'+' if change >= 0 else '−'}{abs(change):.1f}"
+
+
 def interval_cell(interval: Interval | None, kind: str, system: str) -> str:
     """An interval in the unit that its column's head names; a dash where there is none."""
     return NONE if interval is None else interval_text(in_units(interval, kind, system))

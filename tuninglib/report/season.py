@@ -201,39 +201,35 @@ def remarks(season: Season) -> Prose:
     )
 
 
+_REMARKS = {
+    "unnamed": "these outings do not name their bike; all with the same stated mass are assumed to "
+    "be of one bike. Write name under [bike] in each session.toml if there are several.",
+    "copy": "{about[1]} has the same runs as {about[0]}; they are counted once.",
+    "left out": "{about[0]} is left out: something in its files needs fixing first.",
+    "masses": "the bike's stated mass is between {mass[0]} and {mass[1]}. If these are several "
+    "bikes, give each a name under [bike].",
+    "corrects": "on {day} the ECU (engine control unit) was seen to correct at full throttle; its "
+    "readings say nothing of injectors and are left out below.",
+    "parts": "the parts of {name} are described as {parts}. They are treated as one setup; if they "
+    "are not, give the setup another name on the other days.",
+    "several engines": "the engine {name} {several}",
+    "several injectors": "the injector {name} {several}",
+    "several fuels": "the fuel {name} {several}",
+}
+_SEVERAL = (
+    "does not have the same numbers on all days, so it is treated as several, each named after its "
+    "first day."
+)
+
+
 def _remark(season, code, about) -> str:
-    if code == "unnamed":
-        return (
-            "these outings do not name their bike; all with the same stated mass are assumed to "
-            "be of one bike. Write name under [bike] in each session.toml if there are several."
-        )
-    if code == "copy":
-        return f"{about[1]} has the same runs as {about[0]}; they are counted once."
-    if code == "left out":
-        return f"{about[0]} is left out: something in its files needs fixing first."
-    if code == "masses":
-        low, high = (plain(mass, "mass", season.units) for mass in about)
-        return (
-            f"the bike's stated mass is between {low} and {high}. If these are several bikes, give "
-            "each a name under [bike]."
-        )
-    if code == "corrects":
-        return (
-            f"on {day_of_outing(season, about[0])} the ECU (engine control unit) was seen to "
-            "correct at full throttle; its readings say nothing of injectors and are left out "
-            "below."
-        )
-    if code == "parts":
-        name, *texts = about
-        described = listing(f"“{text}”" if text else "nothing" for text in texts)
-        return (
-            f"the parts of {spaced(name)} are described as {described}. They are treated as one "
-            "setup; if they are not, give the setup another name on the other days."
-        )
-    kind = code.removeprefix("several ").removesuffix("s")
-    return (
-        f"the {kind} {spaced(about[0])} does not have the same numbers on all days, so it is "
-        "treated as several, each named after its first day."
+    return _REMARKS[code].format(
+        about=about,
+        several=_SEVERAL,
+        name=spaced(about[0]) if about and isinstance(about[0], str) else "",
+        parts=listing(f"“{one}”" if one else "nothing" for one in about[1:]),
+        mass=[plain(one, "mass", season.units) for one in about if code == "masses"],
+        day=day_of_outing(season, about[0]) if code == "corrects" else "",
     )
 
 
@@ -242,12 +238,10 @@ def days(season: Season) -> Prose:
     if season.day_sd is None:
         return Prose((("", "There are no speeds in these outings, so no forces."),))
     items = []
-    if len(season.outings) < 2:
-        text = "One outing says nothing about how far days differ."
-    elif season.day_sd_is_assumed:
+    if season.day_sd_is_assumed:
         text = (
-            "These outings say next to nothing about how far a day moves the force of all setups "
-            f"together. About {percent(season.day_sd.value, 1)} is assumed (standard deviation; "
+            "Next to nothing is known yet of how far a day moves the force of all setups together. "
+            f"About {percent(season.day_sd.value, 1)} is assumed (standard deviation; "
             "you can set it as day_to_day under [assumptions]). The same setup ridden on several "
             "days would show it."
         )
@@ -270,30 +264,22 @@ def _sd_text(interval) -> str:
 
 
 def _trend(trend) -> str:
-    text = gain_text(trend.ratio)
-    over = f"over the {trend.days} days from the first outing to the last"
+    over = f"from the first outing to the last, {trend.days} days, the force of all setups together"
     if trend.p_value >= 0.05:
-        return (
-            f"none was shown. {over[0].upper()}{over[1:]} the force of all setups together changed "
-            f"by {text}."
-        )
-    more = "rose" if trend.ratio.value > 0 else "fell"
-    size = trend.ratio if trend.ratio.value > 0 else trend.ratio.turned()
+        return f"none was shown: {over} changed by {gain_text(trend.ratio)}."
+    if trend.ratio.value > 0:
+        why = "An engine that loosens up, or a change in the test, looks like that."
+        return f"{over} rose by {gain_text(trend.ratio)}. {why}"
     why = (
-        "An engine that loosens up, or a change in the test, looks like that."
-        if more == "rose"
-        else "Worn or leaking parts, a chain, a tyre, a filter or a slipping clutch look like "
-        "that; find out before the next full-throttle run."
+        "Worn or leaking parts, a chain, a tyre, a filter or a slipping clutch look like that; "
+        "find out before the next full-throttle run."
     )
-    return f"{over} the force of all setups together {more} by {gain_text(size)}. {why}"
+    return f"{over} fell by {gain_text(trend.ratio.turned())}. {why}"
 
 
 def _gauge(season) -> list:
-    found = [
-        (at, one.record.gauge_offset)
-        for at, one in enumerate(season.outings)
-        if one.record.gauge_offset is not None
-    ]
+    offsets = [(at, one.record.gauge_offset) for at, one in enumerate(season.outings)]
+    found = [(at, offset) for at, offset in offsets if offset is not None]
     if len(found) < 2:
         return []
     (first, early), (last, late) = found[0], found[-1]
@@ -317,14 +303,13 @@ def method(season: Season) -> Prose:
         (
             (
                 "Forces",
-                "each outing brings the wheel forces that its own report has, corrected "
-                "to the same air. "
-                "A value given identically for several days (mass, road load, hill, speedometer, "
-                "riders) has the same error on each and mostly cancels; wind, "
-                "weather and drift are each day's "
-                "own. A day moves all its setups, and each one besides, by amounts that the "
-                "outings themselves tell as far as they can; before that, day_to_day under "
-                "[assumptions] says how far. All possible amounts are averaged over.",
+                "each outing brings the wheel forces that its own report has, corrected to the "
+                "same air. A value given identically for several days (mass, road load, hill, "
+                "speedometer, riders) has the same error on each and mostly cancels; wind, weather "
+                "and drift are each day's own. A day moves all its setups, and each one besides, "
+                "by amounts that the outings themselves tell as far as they can; before that, "
+                "day_to_day under [assumptions] says how far. All possible amounts are averaged "
+                "over.",
             ),
             (
                 "Scatter",
@@ -398,6 +383,8 @@ def _label(season, at) -> str:
 
 def gain_table(season: Season) -> Table | Prose:
     """Wheel force and gain of each setup, all outings together."""
+    if not season.pulls:
+        return Prose(())
     columns = {
         "Setup": lambda pull: spaced(pull.setup),
         "Ridden on": lambda pull: listing(day_of_outing(season, at) for at in pull.outings),

@@ -12,6 +12,7 @@ from tuninglib.report.advice import (
     WORTH_A_WARNING,
     about_next,
     band_text,
+    chance,
     chance_of,
     combination_name,
     fitted_on_fuels,
@@ -21,7 +22,6 @@ from tuninglib.report.advice import (
     next_in_brief,
     next_sentence,
     ride_sentence,
-    runs_text,
     shut_in_brief,
 )
 from tuninglib.report.heat import knock_sentence
@@ -29,6 +29,7 @@ from tuninglib.report.page_parts import (
     NONE,
     Prose,
     Table,
+    count_of,
     mixture_of,
     plain,
     spaced,
@@ -42,7 +43,6 @@ from tuninglib.rounding import (
     gauge_text,
     interval_text,
     listing,
-    odds_text,
 )
 from tuninglib.session.defaults import Band, edge_not_said, leaner_limit_of
 from tuninglib.session.schema import Use
@@ -162,10 +162,7 @@ def _mixture_sentence(results, ride) -> str:
     shown = f", {printed} on this gauge" if results.session.gauge.scale > 1.5 else ""
     text = f"lambda {interval_text(ride.lambda_)}{shown}: {_place(results, ride)} {band}"
     if ride.odds.inside <= SURELY_INSIDE:
-        text = (
-            f"{text} ({odds_text(ride.odds.inside)} chance of being in it, "
-            f"{odds_text(ride.odds.leaner)} of being leaner)"
-        )
+        text += f" ({chance(ride).replace('the band', 'it')})"
     return f"{text}.{_air_of_the_readings(results, ride)}"
 
 
@@ -179,26 +176,23 @@ def _place(results, ride) -> str:
 
 def _air_of_the_readings(results, ride) -> str:
     """For which air the mixture holds, where the ECU does not correct for it."""
-    if results.session.bike.density_compensation == "yes":
+    compensation = results.session.bike.density_compensation
+    if compensation == "yes":
         return ""
     read = [
         run.temperature_k
         for run in results.runs
         if run.setup == ride.setup and run.gauge_low is not None and run.temperature_k is not None
     ]
-    if not read or (results.session.bike.density_compensation == "unknown" and max(read) < WARM_K):
+    if not read or (compensation == "unknown" and max(read) < WARM_K):
         return ""
     system = results.session.about.units
     low, high = (plain(one, "temperature", system) for one in (min(read), max(read)))
     span = low if low == high else f"{low} to {high}"
-    corrects = (
-        "does not correct"
-        if results.session.bike.density_compensation == "no"
-        else "may not correct"
-    )
+    verb = "does" if compensation == "no" else "may"
     return (
-        f" That was in air of {span}; the ECU {corrects} for it, so in colder air it runs leaner, "
-        "about 1 % for each 3 °C."
+        f" That was in air of {span}; the ECU {verb} not correct for it, so in colder air it runs "
+        "leaner, about 1 % for each 3 °C."
     )
 
 
@@ -211,8 +205,7 @@ def moved_band_sentence(band: Band, use: Use) -> str:
         One that was moved.
     use : tuninglib.session.schema.Use
     """
-    said = {"riding": use.riding, "cooling": use.cooling}
-    silent = [name for name, value in said.items() if value == "unknown"]
+    silent = [name for name in ("riding", "cooling") if getattr(use, name) == "unknown"]
     taken = f" ({listing(silent)} under [use] not written down, so assumed)" if silent else ""
     return (
         f"its lean edge is {fixed(band.highest, 2)}, not {fixed(band.stated_highest, 2)}: minutes "
@@ -295,8 +288,8 @@ def _quiet(results, ride) -> str:
         return f"nobody wrote down whether {spaced(ride.setup)} knocked: listen."
     of = f" of {spaced(ride.setup)}" if ride is not None else ""
     return (
-        f"no knock was heard on {runs_text(listened)}{of} on which somebody listened. That is no "
-        "proof: keep listening, above all on a hot day and a long climb."
+        f"no knock was heard on {count_of(listened, 'run')}{of} on which somebody listened. That "
+        "is no proof: keep listening, above all on a hot day and a long climb."
     )
 
 
@@ -307,44 +300,32 @@ LEANEST_USUAL = 0.90
 def _octane_unknown(results) -> list:
     """What is not known of octane and compression, and so was not checked against anything."""
     found, session = [], results.session
-    burnt = [one.fuel for one in results.plan.fuels]
+    said = "the octane number that the maker asks for is not known"
     if session.bike.octane_need is None:
         engines = {one.engine for one in results.combinations if one.setup is not None}
-        high = [
-            e for e in sorted(engines) if (session.engines[e].compression or 0) > HIGH_COMPRESSION
-        ]
         return [
-            f"the octane number that the maker asks for is not known, and the engine '{spaced(e)}' "
-            f"has a compression of {session.engines[e].compression:.1f}: listen for knock."
-            for e in high
+            f"{said}, and the engine '{spaced(name)}' has a compression of "
+            f"{session.engines[name].compression:.1f}: listen for knock."
+            for name in sorted(engines)
+            if (session.engines[name].compression or 0) > HIGH_COMPRESSION
         ] or [
-            "the octane number that the maker asks for is not known (lowest_octane under [bike]), "
-            "so no fuel is checked against it: burn none below what the manual asks for."
+            f"{said} (lowest_octane under [bike]), so no fuel is checked against it: burn none "
+            "below what the manual asks for."
         ]
-    for fuel in burnt:
-        margins = {one.margin for one in results.octane if one.fuel == fuel}
-        if "unknown" in margins:
+    for fuel in dict.fromkeys(one.fuel for one in results.plan.fuels):
+        if any(one.margin == "unknown" for one in results.octane if one.fuel == fuel):
             found.append(
                 f"the octane number of {fuel} is not known, so it is not checked against what the "
                 "engine needs."
             )
-    unknown = sorted(
-        {
-            one.engine
-            for one in results.octane
-            if one.rise_unknown and one.engine == _ridden_engine(results)
-        }
-    )
+    engine = results.plan.ride.engine if results.plan.ride is not None else results.plan.engine
+    unknown = [one.engine for one in results.octane if one.rise_unknown and one.engine == engine]
     if unknown:
         found.append(
             f"the compression of the engine '{spaced(unknown[0])}' is not known: whether it needs "
             "more octane than the maker asks for cannot be said."
         )
     return found
-
-
-def _ridden_engine(results) -> str | None:
-    return results.plan.ride.engine if results.plan.ride is not None else results.plan.engine
 
 
 # From here on an engine is likely to ask for more than regular petrol (common practice).
@@ -457,14 +438,10 @@ def _knock(results, interim, system) -> str:
 def _lean(results, interim, system) -> str:
     limits = interim.limits
     decimals = decimals_of_step(limits.resolution)
-    low, high = (fixed(one, decimals) for one in (interim.low, interim.high))
-    shown = low if low == high else f"{low} to {high}"
-    text = SAID_OF_STOPS["lean"].format(
-        run=f"{interim.run:g}",
-        setup=spaced(interim.setup),
-        shown=shown,
-        edge=edge_text(limits),
-    )
+    ends = (fixed(one, decimals) for one in (interim.low, interim.high))
+    shown = " to ".join(dict.fromkeys(ends))
+    run, setup = f"{interim.run:g}", spaced(interim.setup)
+    text = SAID_OF_STOPS["lean"].format(run=run, setup=setup, shown=shown, edge=edge_text(limits))
     if interim.shut:
         text += SAID_OF_STOPS["as lean"].format(shut=spaced_list(interim.shut))
     return text
@@ -514,16 +491,12 @@ def _ridden(results, interim, system):
     yield "Next", next_sentence(results)
 
 
-def _unknown(results, interim, system):
-    return ()
-
-
 _SAID = {
     "stop": _stop,
     "go on": _go_on,
     "decided": _decided,
     "ridden": _ridden,
-    "unknown": _unknown,
+    "unknown": lambda *_: (),
 }
 
 

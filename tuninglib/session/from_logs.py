@@ -65,28 +65,20 @@ def with_logged_speeds(session: Session) -> Session:
     if name is None:
         return session
     look = _by_places if by == "places" else _by_length
-    passes, source, position_sd, grade, length = look(session, session.traces[name])
+    passes, seen = look(session, session.traces[name])
     passes, why_not = _numbered(runs, session.logs[name].runs, passes)
     found = FoundRuns(
         log=name,
         by=by,
-        source=source,
         passes=passes,
         rows=int((runs["state"] == "full").sum()),
         why_not=why_not,
-        filled=(),
-        pairs=(),
-        factor=None,
-        position_sd_m=position_sd,
-        grade=grade,
-        length_m=length,
+        **seen,
     )
     by_run = {
         one.run: one
         for one in passes
-        if one.run is not None
-        and one.entry_sd_m_s < _WORST_SD_M_S
-        and one.exit_sd_m_s < _WORST_SD_M_S
+        if one.run is not None and max(one.entry_sd_m_s, one.exit_sd_m_s) < _WORST_SD_M_S
     }
     return _with_speeds(session, found, by_run)
 
@@ -116,65 +108,55 @@ def _usual_entry(session) -> float | None:
 
 
 def _by_places(session, trace):
-    """Passes with their speeds, where these are from, error of a place, the hill by the track."""
+    """Passes with their speeds, and what the track says of these and of the hill."""
     hill, channels = session.hill, trace.channels
-    latitude, longitude = channels["latitude_deg"], channels["longitude_deg"]
-    lines = line_passes(
-        trace.time_s,
-        latitude_deg=latitude,
-        longitude_deg=longitude,
-        start_deg=hill.start,
-        marker_deg=hill.marker,
-    )
-    ends = {
+    places = {key: channels[key] for key in ("latitude_deg", "longitude_deg")}
+    lines = line_passes(trace.time_s, **places, start_deg=hill.start, marker_deg=hill.marker)
+    metres = local_metres(*places.values(), origin_deg=hill.start)
+    if "speed_m_s" in channels:
+        source, steeper = "speed", 1.0
+        speeds = end_speeds_from_speed(trace.time_s, channels["speed_m_s"], **_ends(lines))
+    else:
+        source = "positions"
+        speeds = end_speeds_from_way(trace.time_s, *metres, **_ends(lines))
+        # Along the road, not over its map.
+        steeper = float(np.hypot(1.0, hill_of(session).mean_grade_ratio))
+    seen = (lines.enter_gap_s == 0) & (lines.leave_gap_s == 0)
+    times = {"enter_s": lines.enter_s[seen], "leave_s": lines.leave_s[seen]}
+    height = channels.get("elevation_m")
+    return _as_passes(lines, speeds, steeper), {
+        "source": source,
+        "position_sd_m": lines.position_sd_m,
+        "length_m": logged_length(trace.time_s, *metres, **times),
+        "grade": None
+        if height is None
+        else logged_grade(trace.time_s, *metres, height, direction=lines.direction[seen], **times),
+    }
+
+
+def _ends(lines) -> dict:
+    """When both lines were passed, and how well their places are known."""
+    return {
         "enter_s": lines.enter_s,
         "leave_s": lines.leave_s,
         "place_sd_m": lines.position_sd_m,
     }
-    metres = local_metres(latitude, longitude, origin_deg=hill.start)
-    if "speed_m_s" in channels:
-        source, steeper = "speed", 1.0
-        speeds = end_speeds_from_speed(trace.time_s, channels["speed_m_s"], **ends)
-    else:
-        source = "positions"
-        speeds = end_speeds_from_way(trace.time_s, *metres, **ends)
-        # Along the road, not over its map.
-        steeper = float(np.hypot(1.0, hill_of(session).mean_grade_ratio))
-    grade = None
-    seen = (lines.enter_gap_s == 0) & (lines.leave_gap_s == 0)
-    times = {"enter_s": lines.enter_s[seen], "leave_s": lines.leave_s[seen]}
-    if "elevation_m" in channels:
-        grade = logged_grade(
-            trace.time_s,
-            *metres,
-            channels["elevation_m"],
-            direction=lines.direction[seen],
-            **times,
-        )
-    length = logged_length(trace.time_s, *metres, **times)
-    return _as_passes(lines, speeds, steeper), source, lines.position_sd_m, grade, length
 
 
 def _by_length(session, trace):
     """As :func:`_by_places`, of a log without places."""
-    entry = _usual_entry(session)
+    speed = trace.channels["speed_m_s"]
     lines = runs_by_length(
         trace.time_s,
-        trace.channels["speed_m_s"],
+        speed,
         length_m=hill_of(session).length_m,
-        entry_speed_m_s=entry,
+        entry_speed_m_s=_usual_entry(session),
         throttle_ratio=trace.channels.get("throttle_ratio"),
     )
-    if not lines.enter_s.size:
-        return (), "speed", lines.position_sd_m, None, None
-    speeds = end_speeds_from_speed(
-        trace.time_s,
-        trace.channels["speed_m_s"],
-        enter_s=lines.enter_s,
-        leave_s=lines.leave_s,
-        place_sd_m=lines.position_sd_m,
-    )
-    return _as_passes(lines, speeds, 1.0), "speed", lines.position_sd_m, None, None
+    passes = ()
+    if lines.enter_s.size:
+        passes = _as_passes(lines, end_speeds_from_speed(trace.time_s, speed, **_ends(lines)), 1.0)
+    return passes, {"source": "speed", "position_sd_m": lines.position_sd_m}
 
 
 def _as_passes(lines, speeds, steeper) -> tuple:
@@ -324,16 +306,9 @@ def with_logged_readings(session: Session) -> Session:
     log, trace, track = session.logs[name], session.traces[name], session.traces[session.found.log]
     clock, shift, found = _clock(name, log, trace, session.found.log, track, session.found.passes)
     if shift is None:
+        why_not = found.why_not if found else "nothing"
         readings = FoundReadings(
-            log=name,
-            clock=clock,
-            why_not=found.why_not if found else "nothing",
-            shift_s=None,
-            likeness=None,
-            lag_s=USUAL_LAG,
-            lag_source="usual",
-            readings=(),
-            filled=(),
+            log=name, clock=clock, why_not=why_not, lag_s=USUAL_LAG, lag_source="usual"
         )
         return replace(session, found=replace(session.found, readings=readings))
     stretches = {run: _stretch(one, trace, track, shift.value) for run, one in passes.items()}
@@ -351,20 +326,17 @@ def with_logged_readings(session: Session) -> Session:
         )
         for run, full in stretches.items()
     )
-    return _with_readings(
-        session,
-        FoundReadings(
-            log=name,
-            clock=clock,
-            why_not="",
-            shift_s=shift,
-            likeness=found.likeness if found else None,
-            lag_s=lag,
-            lag_source=source,
-            readings=taken,
-            filled=(),
-        ),
+    readings = FoundReadings(
+        log=name,
+        clock=clock,
+        why_not="",
+        shift_s=shift,
+        likeness=found.likeness if found else None,
+        lag_s=lag,
+        lag_source=source,
+        readings=taken,
     )
+    return _with_readings(session, readings)
 
 
 # Clocks that say the date in UTC agree to this (ours: set by radio or by hand). [s]

@@ -4,6 +4,7 @@ import dataclasses
 import re
 import tomllib
 from collections.abc import Collection, Sequence
+from functools import partial
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -46,58 +47,54 @@ def read_toml(path: Path, problems: list[Problem]) -> dict:
     if document is None:
         return {}
     lines = without_notes(text).split("\n")
-    units = units_of(document)
+
+    def say(table, key, message):
+        """Add a problem with the row where its table or key stands."""
+        row = row_of(lines, table, key)
+        problems.append(Problem(TOML, message, row=row, column=key))
+
     known = {**schema.SINGLE, **schema.NAMED}
     for name in document.keys() - known.keys():
-        message = f"unknown table [{shortened(name)}]; {nearest(name, known)}"
-        _say(problems, lines, name, None, message)
+        say(name, None, f"unknown table [{shortened(name)}]; {nearest(name, known)}")
     names = {
         name: set(document[name]) if isinstance(document.get(name), dict) else set()
         for name in schema.NAMED
     }
+    read_record = partial(_record, names=names, units=units_of(document), say=say)
     tables = {}
     for name, record in schema.SINGLE.items():
         content = document.get(name, {})
         if name not in document and name in schema.REQUIRED_TABLES:
-            _say(problems, lines, None, None, f"the table [{name}] is missing")
+            say("", None, f"the table [{name}] is missing")
         elif not isinstance(content, dict):
-            _say(
-                problems,
-                lines,
-                name,
-                None,
-                f"{name} must be a table: write [{name}] above its keys",
-            )
+            say(name, None, f"{name} must be a table: write [{name}] above its keys")
         else:
-            tables[name] = _record(name, record, content, names, units, lines, problems)
+            tables[name] = read_record(name, record, content)
     for name, record in schema.NAMED.items():
         entries = document.get(name, {})
         if not isinstance(entries, dict) or not all(isinstance(e, dict) for e in entries.values()):
             message = f"each of {name} needs its own table: write [{name}.a_name] above its keys"
-            _say(problems, lines, name, None, message)
+            say(name, None, message)
             continue
         if not entries and name not in schema.OPTIONAL:
-            _say(
-                problems, lines, None, None, f"no [{name}.a_name] is given; at least one is needed"
-            )
+            say("", None, f"no [{name}.a_name] is given; at least one is needed")
         if name == "setups" and len(entries) > MOST_SETUPS:
             message = (
                 f"has {len(entries)} setups; one outing can have at most {MOST_SETUPS}, so put the "
                 "others into an outing of their own"
             )
-            _say(problems, lines, name, None, message)
+            say(name, None, message)
         for entry in entries:
-            wrong = _wrong_name(entry)
-            if wrong:
-                _say(problems, lines, f"{name}.{entry}", None, f"{quoted(entry)} {wrong}")
+            if wrong := _wrong_name(entry):
+                say(f"{name}.{entry}", None, f"{quoted(entry)} {wrong}")
         tables[name] = {
-            entry: _record(f"{name}.{entry}", record, content, names, units, lines, problems)
+            entry: read_record(f"{name}.{entry}", record, content)
             for entry, content in entries.items()
         }
     about = tables.get("session")
     if about and not about.reference and names["setups"]:
         tables["session"] = dataclasses.replace(about, reference=next(iter(document["setups"])))
-    _one_currency(document, lines, problems)
+    _one_currency(document, say)
     problems.sort(key=lambda one: one.row or 0)
     return tables
 
@@ -178,7 +175,7 @@ def _same_currency(one: str, other: str) -> bool:
     )
 
 
-def _one_currency(document, lines, problems) -> None:
+def _one_currency(document, say) -> None:
     """Refuse amounts that are not in the session's currency: they are added as they stand."""
     about = document.get("session")
     stated = about.get("currency") if isinstance(about, dict) else None
@@ -196,7 +193,7 @@ def _one_currency(document, lines, problems) -> None:
                     f"{quoted(str(value))} is in {found}, but the currency {first[1]} is "
                     f"{first[0]}; write all amounts in one currency"
                 )
-                _say(problems, lines, where, key, message)
+                say(where, key, message)
             first = first or (found, f"of {where}")
 
 
@@ -332,11 +329,6 @@ def what_stands(folder: Path | str) -> SimpleNamespace:
     )
 
 
-def _say(problems, lines, table, key, message):
-    """Add a problem of session.toml with the row where its table or key stands."""
-    problems.append(Problem(TOML, message, row=row_of(lines, table, key), column=key))
-
-
 def without_notes(text: str) -> str:
     """The text with its strings over several lines emptied: what they say is no header or key."""
     return re.sub(
@@ -396,15 +388,20 @@ def _home_of(key: str) -> str:
     return f"it belongs below {' or '.join(homes)}" if homes else ""
 
 
-def _record(where, record, content, names, units, lines, problems):
+def _record(where, record, content, *, names, units, say):
     """One frozen record from one TOML table; None after a problem."""
     fields = {f.name: f for f in dataclasses.fields(record)}
-    before = len(problems)
-    values = {}
+    values, whole = {}, True
+
+    def refuse(key, message):
+        nonlocal whole
+        whole = False
+        say(where, key, message)
+
     for key, value in content.items():
         if key not in fields:
             message = f"unknown key {quoted(key)}; {_home_of(key) or nearest(key, fields)}"
-            _say(problems, lines, where, key, message)
+            refuse(key, message)
             continue
         other = fields[key].metadata.get("instead", "")
         if value == "" and content.get(other, "") != "":
@@ -414,23 +411,19 @@ def _record(where, record, content, names, units, lines, problems):
             values[key] = read_value(in_units(fields[key].metadata, units), value, names)
         except PieceError as error:
             for message in error.args[0]:
-                _say(problems, lines, where, key, message)
+                refuse(key, message)
         except ValueError as error:
             field = fields[key]
             needed = field.default is dataclasses.MISSING or field.metadata.get("instead")
             or_not = "" if value != "" or needed else ", or take the line out"
-            _say(problems, lines, where, key, f"{error}{or_not}")
-    missing = [
-        f for f in fields.values() if f.name not in content and f.default is dataclasses.MISSING
-    ]
-    for f in missing:
-        example = in_units(f.metadata, units)["example"]
-        message = f"{f.name} is missing in [{where}] ({f.metadata['help']}); write for example "
-        _say(problems, lines, where, None, f'{message}{f.name} = "{example}"')
-    if len(problems) > before:
-        return None
+            refuse(key, f"{error}{or_not}")
+    for f in fields.values():
+        if f.name not in content and f.default is dataclasses.MISSING:
+            example = in_units(f.metadata, units)["example"]
+            message = f"{f.name} is missing in [{where}] ({f.metadata['help']}); write for example "
+            refuse(None, f'{message}{f.name} = "{example}"')
     try:
-        return record(**values)
+        return record(**values) if whole else None
     except ValueError as error:
-        _say(problems, lines, where, None, f"[{where}] {error}")
+        say(where, None, f"[{where}] {error}")
         return None

@@ -107,12 +107,12 @@ class FoundReadings:
     log: str
     clock: Literal["same", "stated", "found", "utc", "unknown"]
     why_not: Literal["", "short", "unlike", "twins", "nothing"]
-    shift_s: Interval | None
-    likeness: float | None
+    shift_s: Interval | None = None
+    likeness: float | None = None
     lag_s: Interval
     lag_source: Literal["stated", "found", "usual"]
-    readings: tuple[LogReading, ...]
-    filled: tuple[float, ...]
+    readings: tuple[LogReading, ...] = ()
+    filled: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -155,12 +155,12 @@ class FoundRuns:
     passes: tuple[LogPass, ...]
     rows: int
     why_not: Literal["", "none", "count", "listed", "unknown"]
-    filled: tuple[float, ...]
-    pairs: tuple[tuple[float, float, float], ...]
-    factor: Measured | None
+    filled: tuple[float, ...] = ()
+    pairs: tuple[tuple[float, float, float], ...] = ()
+    factor: Measured | None = None
     position_sd_m: float
-    grade: Interval | None
-    length_m: Interval | None
+    grade: Interval | None = None
+    length_m: Interval | None = None
     readings: FoundReadings | None = None
 
 
@@ -194,27 +194,13 @@ class Session:
     logged_step_m_s: float | None = None
 
     def __repr__(self) -> str:
-        """One screen: what was ridden where, and where to look."""
-        ridden = [
-            f"    {name}: engine {one.engine}, injector {one.injector}, fuel {one.fuel}"
-            for name, one in self.setups.items()
-        ]
-        if len(ridden) > 9:
-            ridden[8:] = [f"    and {len(ridden) - 8} more"]
-        grade = f"{100 * self.hill.grade.value:.2g} %" if self.hill.grade else "no grade"
-        lines = (
+        """What was ridden where, and where to look."""
+        return (
             f"Session {quoted(self.about.title)}, {self.about.date}: {len(self.runs)} rows, "
-            f"{len(self.setups)} setups against {quoted(self.about.reference)}",
-            f"  bike {self.bike.mass.value:.4g} kg; riders: {a_few(self.riders)}",
-            f"  hill {self.hill.length.value:.4g} m at {grade}",
-            "  setups",
-            *ridden,
-            f"  injectors in no setup: {a_few(self.candidates)}",
-            f"  {len(self.fills)} fills, {len(self.climbs)} readings on climbs; "
-            f"logs: {a_few(self.logs)}",
-            "  see .runs .setups .engines .injectors .fuels .riders .bike .hill .gauge .use",
+            f"{len(self.setups)} setups against {quoted(self.about.reference)}; "
+            f"logs: {a_few(self.logs)}\n"
+            "  see .runs .setups .engines .injectors .fuels .riders .bike .hill .gauge .use"
         )
-        return "\n".join(lines)
 
     @property
     def candidates(self) -> tuple:
