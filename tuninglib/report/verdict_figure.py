@@ -6,6 +6,7 @@ import textwrap
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import accumulate
+from typing import Any
 
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
@@ -223,7 +224,7 @@ def _rule(ax: Axes, rows, heights, start, end) -> None:
         return
     over = sum(own for row, own in zip(rows, heights, strict=True) if row.may)
     y, across = over + _RULE_IN / 2, ax.get_yaxis_transform()
-    how: dict = {"color": page_parts.SOFT, "transform": across}
+    how: dict[str, Any] = {"color": page_parts.SOFT, "transform": across}
     ax.text(start, y, _FORBIDDEN, va="center_baseline", **how)
     ax.plot((0, end), (y, y), ":", linewidth=1, clip_on=False, **how)
 

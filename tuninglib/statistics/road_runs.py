@@ -90,16 +90,7 @@ class Runs:
     @property
     def ride(self) -> Ride:
         """The ride up of each run, as stated."""
-        return Ride(
-            hill=self.hill,
-            mass_kg=self.mass_kg,
-            rotating_mass_kg=self.rotating_mass_kg,
-            air_density_kg_m3=self.air_density_kg_m3,
-            drag_area_m2=self.drag_area_m2,
-            rolling_coefficient=self.rolling_coefficient,
-            wind_m_s=self.headwind_m_s,
-            gravity_m_s2=self.gravity_m_s2,
-        )
+        return _ride(self, _stated(self))
 
 
 RUN_FIELDS = tuple(
