@@ -30,11 +30,6 @@ def _start_quickly() -> None:
     gc.disable()
 
 
-def _end_quickly() -> None:
-    """Spare an eighth of the command's time: keep Python from searching all memory at the end."""
-    gc.freeze()
-
-
 def _say(said, *, file=None, flush=False) -> None:
     """Print a line that a terminal shows and never obeys, whatever a stranger's names hold."""
     shown = (
@@ -182,7 +177,7 @@ def _progress(outcome, done, count) -> None:
 
 
 def _reports(options) -> int:
-    from tuninglib.report.make import NoCluster, executor_at, make_reports
+    from tuninglib.report.make import NoCluster, WorkbookError, executor_at, make_reports
 
     # Of hundreds of reports the garbage is worth searching for.
     gc.enable()
@@ -201,7 +196,6 @@ def _reports(options) -> int:
     except NoCluster as error:
         _say(error, file=sys.stderr)
         return 2
-    from tuninglib.report.make import WorkbookError
     from tuninglib.report.season import make_seasons
 
     try:
@@ -340,7 +334,8 @@ def command() -> None:
     for stream in (sys.stdout, sys.stderr):
         stream.reconfigure(errors="as named")
     status = main()
-    _end_quickly()
+    # Python need not search all memory at the end: an eighth of the command's time.
+    gc.freeze()
     sys.exit(status)
 
 
