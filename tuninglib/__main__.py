@@ -11,23 +11,10 @@ from collections.abc import Sequence
 from contextlib import nullcontext
 from pathlib import Path
 
-from tuninglib.text_files import printable
+from tuninglib.text_files import SessionError, printable
 
 # One fault in a header makes one problem in every row.
 _MOST_PROBLEMS = 40
-
-
-def _start_quickly() -> None:
-    """Spare a third of the command's time before it starts. Only the command does this.
-
-    The notebook packages load jsonschema, which compiles a grammar for web addresses in all
-    alphabets each time, if the package for that is there; no notebook has such an address.
-    ``None`` in ``sys.modules`` is Python's documented way of saying that a package is not there,
-    and to jsonschema this one is optional (its issue 1428).
-    """
-    sys.modules.setdefault("rfc3987_syntax", None)
-    # The process ends with the command: there is no use in searching its memory for garbage.
-    gc.disable()
 
 
 def _say(said, *, file=None, flush=False) -> None:
@@ -116,7 +103,6 @@ def _gain(text: str) -> float:
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command; the number returned is the exit status."""
     options = _parser().parse_args(arguments)
-    from tuninglib.text_files import SessionError
     from tuninglib.whole_files import in_words
 
     try:
@@ -164,9 +150,8 @@ def _report(options) -> int:
         return 1
     for kept in written.kept:
         _say(f"The earlier file is kept as {kept}", file=sys.stderr)
-    _say(written.page)
-    if written.pdf:
-        _say(written.pdf)
+    for path in filter(None, (written.page, written.pdf)):
+        _say(path)
     return 0
 
 
@@ -329,7 +314,13 @@ def _as_named(error: UnicodeError) -> tuple:
 
 def command() -> None:
     """Entry point of the installed command."""
-    _start_quickly()
+    # The notebook packages load jsonschema, which compiles a grammar for web addresses in all
+    # alphabets each time, if the package for that is there: a third of the command's time, and no
+    # notebook has such an address. ``None`` in ``sys.modules`` is Python's documented way of saying
+    # that a package is not there, and to jsonschema this one is optional (its issue 1428).
+    sys.modules.setdefault("rfc3987_syntax", None)
+    # The process ends with the command: there is no use in searching its memory for garbage.
+    gc.disable()
     codecs.register_error("as named", _as_named)
     for stream in (sys.stdout, sys.stderr):
         stream.reconfigure(errors="as named")
