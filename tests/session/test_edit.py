@@ -369,3 +369,5 @@ def test_a_writer_that_does_not_end_is_waited_for_and_said(demo_copy, monkeypatc
         monkeypatch.setattr(editing, "one_writer", partial(one_writer, patience_s=0.05))
         with pytest.raises(SessionError, match="outing: is being written to by another program"):
             add_run(open_sheet(demo_copy), ROW, keep=False)
+        with pytest.raises(SessionError, match="is being written to by another program"):
+            write_values(demo_copy, {"target": {"lowest": 0.84}})
