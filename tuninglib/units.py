@@ -94,8 +94,9 @@ _TYPED = {
     "kg/L": "kg/l",
     "kg/m**3": "kg/m3, kg/m³",
     "g/mL": "g/ml",
-    "imperial_gallon": "imp gal",
-    "gallon": "us gal",
+    "imperial_gallon": "imp gal, imperial gal, imperial gallon, uk gal",
+    "gallon": "us gal, us gallon",
+    "L": "l, liter, litre",
     "mbar": "mbar",
     "degree": "°, deg",
 }

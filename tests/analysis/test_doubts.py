@@ -10,6 +10,7 @@ import pandas as pd
 import pytest
 
 from tests.conftest import BACK
+from tests.outing import Outing
 from tuninglib.analysis.analyse import analyse, results_document
 from tuninglib.analysis.doubts import _of_order, _of_readings, doubts_of_speeds
 from tuninglib.analysis.injector import ladder_of
@@ -236,14 +237,10 @@ def test_the_ladder_counts_a_wide_reading_as_the_mixture_does(edit):
     assert variance == pytest.approx((0.01**2 + steady_sd(12.4, 13.5) ** 2), rel=1e-9)
 
 
-def test_the_limit_of_a_spread_follows_the_scale_of_the_gauge(demo_folder, tmp_path):
-    folder = demo_folder.parent / "there_and_back"
-    for name in ("session.toml", "runs.csv"):
-        text = (folder / name).read_text(encoding="utf-8")
-        text = text.replace("1,paper_filter,wren,29.5,43.0,11.5,35.5,0.87,0.88", "1,paper_filter,"
-                            "wren,29.5,43.0,11.5,35.5,0.85,0.89")  # fmt: skip
-        (tmp_path / name).write_text(text, encoding="utf-8")
-    results = analyse(load_session(tmp_path))
+def test_the_limit_of_a_spread_follows_the_scale_of_the_gauge(tmp_path):
+    outing = Outing(BACK, tmp_path / "outing")
+    outing.rows[0].update(gauge_low="0.85", gauge_high="0.89")
+    results = outing.results()
     assert [doubt.code for doubt in results.doubts] == ["wide spread"]
     assert "more than 0.034 apart on this gauge" in str(mixture_words.sentences(results))
 
@@ -286,11 +283,10 @@ def test_two_runs_that_disagree_are_both_kept_and_said(changed, clean, truth):
 
 
 def test_a_misread_way_down_no_longer_stops_the_report(back, tmp_path):
-    for name in ("session.toml", "runs.csv"):
-        text = (BACK / name).read_text(encoding="utf-8")
-        text = text.replace("29.5,43.5,12.5,35.5", "29.5,43.5,12.5,45.5")
-        (tmp_path / name).write_text(text, encoding="utf-8")
-    results = analyse(load_session(tmp_path))
+    outing = Outing(BACK, tmp_path / "outing")
+    down = next(name for name in outing.rows[4] if name.startswith("down_exit"))
+    outing.rows[4][down] = "45.5"
+    results = outing.results()
     (doubt,) = results.doubts
     assert (doubt.code, doubt.runs) == ("way down", (5.0,))
     assert weight(results, 5, "force_weight") == doubt.weight < 0.1

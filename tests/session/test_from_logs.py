@@ -5,7 +5,7 @@ import json
 import re
 import shutil
 import sys
-from dataclasses import dataclass, replace
+from dataclasses import make_dataclass, replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -498,25 +498,17 @@ def a_log(shift=None, delay=None):
     return SimpleNamespace(shift=shift, delay=delay)
 
 
-@dataclass(frozen=True)
-class Found:
-    """As much of what was found as readings need."""
-
-    log: str = "phone"
-    passes: tuple = ()
-    readings: tuple | None = None
-    filled: tuple = ()
-
-
-@dataclass(frozen=True)
-class SimpleOuting:
-    """As much of a session as readings need."""
-
-    runs: pd.DataFrame
-    found: Found | None
-    traces: dict
-    logs: dict
-
+# As much of an outing, and of what was found in its logs, as readings need.
+SimpleOuting = make_dataclass("SimpleOuting", ["runs", "found", "traces", "logs"])
+Found = make_dataclass(
+    "Found",
+    [
+        ("log", str, "phone"),
+        ("passes", tuple, ()),
+        ("readings", tuple, None),
+        ("filled", tuple, ()),
+    ],
+)
 
 TIME = np.arange(0.0, 400.0, 0.5)
 SEEN = 15 + np.sin(TIME / 9) + np.sin(TIME / 31) + np.sin(TIME / 4.3)

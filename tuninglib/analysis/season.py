@@ -13,11 +13,11 @@ from functools import partial
 
 import numpy as np
 
-from tuninglib.analysis.combinations import gated, unexplained, weighed_mixture
-from tuninglib.analysis.decide import Evidence, Plan, make_plan
+from tuninglib.analysis.combinations import gated, weighed_mixture
+from tuninglib.analysis.decide import Plan, evidence_of, make_plan
 from tuninglib.analysis.records import Combination, Gate
 from tuninglib.analysis.season_record import OutingRecord
-from tuninglib.analysis.worth import Terms, gains_of
+from tuninglib.analysis.worth import Terms
 from tuninglib.interval import Z_95, Interval
 from tuninglib.statistics.gain import Gain
 from tuninglib.statistics.ladder import Parts, Priors, pool_readings
@@ -387,18 +387,10 @@ def _decided(outings, combinations, reference, pairs) -> Plan:
     terms = replace(
         _last_terms(outings), reference=reference, bigger=tuple(bigger - {engines[reference]})
     )
-    missing = set.intersection(*(set(one.record.advice.missing) for one in outings))
+    everywhere = set.intersection(*(set(one.record.advice.missing) for one in outings))
+    missing = tuple(one for one in advice.missing if one in everywhere)
     return make_plan(
-        Evidence(
-            **vars(terms),
-            combinations=combinations,
-            unexplained=unexplained(combinations),
-            gains=gains,
-            pulls=gains_of(engines, sizes, gains, pairs, reference),
-            apart=frozenset(frozenset((one.setup, one.over)) for one in pairs if one.told_apart),
-            more_runs={},
-            missing=tuple(one for one in advice.missing if one in missing),
-        )
+        evidence_of(terms, combinations, engines, sizes, gains, pairs, missing=missing)
     )
 
 

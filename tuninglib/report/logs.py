@@ -558,11 +558,11 @@ def runs_figure(results: Results) -> Picture | Prose:
         for one in up:
             rows = (trace.time_s >= one.enter_s) & (trace.time_s <= one.leave_s)
             at = names.index(setups[one.run]) if one.run is not None else len(names)
-            laid.plot(
-                trace.time_s[rows] - one.enter_s, speed[rows], linewidth=1.1, **_line(at)
-            )  # fmt: skip
+            colour, _, line = page_parts.look_of(at)
+            laid.plot(trace.time_s[rows] - one.enter_s, speed[rows], line, color=colour, lw=1.1)
         for at, name in enumerate(names):
-            laid.plot([], [], label=spaced(name), **_line(at))
+            colour, _, line = page_parts.look_of(at)
+            laid.plot([], [], line, color=colour, label=spaced(name))
         if names:
             laid.legend(loc="lower right")
         page_parts.title(laid, f"Each run's speed [{unit}]")
@@ -579,12 +579,6 @@ def runs_figure(results: Results) -> Picture | Prose:
         f"The {len(up)} runs that were found in {spaced(found.log)}.",
         "Shaded: a run, with its number in runs.csv; a dash: no row of runs.csv goes with it.",
     )
-
-
-def _line(at: int) -> dict:
-    """How one of several is drawn."""
-    colours, lines = page_parts.COLOURS, page_parts.LINES
-    return {"color": colours[at % len(colours)], "linestyle": lines[at % len(lines)]}
 
 
 # Mixture by throttle and engine speed -------------------------------------------------------------
@@ -739,9 +733,9 @@ def curve_figure(results: Results) -> Picture | Prose:
         figure, (ax,) = page_parts.figure_of(width_in, 3.4, legend=names)
         shown = []
         for at, _, speed, value, low, high in drawn:
-            line, mark = _line(at), page_parts.MARKERS[at % len(page_parts.MARKERS)]
-            ax.fill_between(speed, low, high, color=line["color"], alpha=0.18, linewidth=0)
-            shown += ax.plot(speed, value, marker=mark, **line)
+            colour, mark, line = page_parts.look_of(at)
+            ax.fill_between(speed, low, high, color=colour, alpha=0.18, linewidth=0)
+            shown += ax.plot(speed, value, mark + line, color=colour)
         ax.set_xlabel(f"speed [{road}]")
         page_parts.title(ax, f"Wheel force [{force}]")
         page_parts.add_legend(figure, shown, names)

@@ -61,7 +61,7 @@ METHOD = (
     (
         "Flow response",
         "how strongly lambda follows the stated flow, as the slope of their logarithms: at 1 it "
-        "follows (fuel table), at 0 it stays put (the ECU corrects).",
+        "follows (fuel table), at 0 it stays put (the ECU corrects).{found}",
     ),
     (
         "Doubtful rows",
@@ -71,10 +71,7 @@ METHOD = (
         "setup without a majority all count equally, with the scatter that they show. Rows with a "
         "reason in the column exclude are left out before any of this.",
     ),
-    (
-        "Intervals",
-        "all 95 %. A ± in session.toml is read as a 95 % interval, too.",
-    ),
+    ("Intervals", "all 95 %. A ± in session.toml is read as a 95 % interval, too."),
     (
         "Sources",
         "40 CFR 86.529-98 (road load of motorcycles), 40 CFR 1066.805 (reference air), SAE J1349 "
@@ -92,12 +89,9 @@ def sentences(results: Results) -> Prose:
         "reference": f"{plain(REFERENCE_K, 'temperature', system)} and "
         f"{plain(REFERENCE_DRY_PA, 'pressure', system)}",
         "petrol": plain(PETROL_DENSITY_KG_M3, "density", system),
+        "found": f" Found here: {found}." if found else "",
     }
     items = [(label, text.format(**values)) for label, text in METHOD]
-    items = [
-        (label, f"{text} Found here: {found}." if label == "Flow response" and found else text)
-        for label, text in items
-    ]
     # A track with elevations is a second opinion on the grade, and is said with the logs.
     if results.road and not (results.session.found and results.session.found.grade):
         items.insert(1, ("The grade", _a_point(results)))

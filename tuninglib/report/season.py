@@ -18,32 +18,18 @@ from tuninglib import units
 from tuninglib.analysis.analyse import analyse, results_document
 from tuninglib.analysis.season import Outing, Season, bikes_of, season_of
 from tuninglib.analysis.season_record import read_document, record_from
+from tuninglib.report import make, page_parts
 from tuninglib.report.advice import shut_word, step_in_short
-from tuninglib.report.make import (
-    inside_a_notebook,
-    place_of,
-    program_files,
-    run_workbook,
-    sessions_in,
-    workbook_path,
-)
 from tuninglib.report.page_parts import (
-    COLOURS,
-    INK,
-    MARKERS,
     NONE,
-    SOFT,
     Html,
     Picture,
     Prose,
     Table,
-    add_legend,
     day_of,
-    figure_of,
     gain_text,
     headed,
     interval_cell,
-    name_rows,
     picture,
     plain,
     render,
@@ -52,7 +38,6 @@ from tuninglib.report.page_parts import (
     spaced,
     spaced_list,
     table_of,
-    title,
     whose_readings,
 )
 from tuninglib.rounding import fixed, interval_text, listing, odds_text, percent
@@ -428,33 +413,36 @@ def gain_figure(season: Season) -> Picture | Prose:
     def drawn(width_in):
         labels, handles = [_label(season, at) for at in shown], []
         height_in = 1.9 + 0.62 * len(names)
-        figure, (top, bottom) = figure_of(width_in, height_in, names, rows=2, legend=labels)
+        figure, (top, bottom) = page_parts.figure_of(
+            width_in, height_in, names, rows=2, legend=labels
+        )
         for index, at in enumerate(shown):
             own = [one for one in season.day_forces if one.outing == at]
             place = 0.5 * ((index + 0.5) / len(shown) - 0.5)
             values = units.to_display(np.array([one.force_n.value for one in own]), "force", system)
-            colour = COLOURS[index % len(COLOURS)]
+            colour, mark, _ = page_parts.look_of(index)
             handles += top.plot(
                 values, [names.index(one.setup) + place for one in own],
-                MARKERS[index % len(MARKERS)], color=colour, markersize=6,
+                mark, color=colour, markersize=6,
                 markerfacecolor="none" if index % 2 else colour,
             )  # fmt: skip
-        title(top, f"Wheel force [{units.unit_label('force', system)}]")
-        add_legend(figure, handles, labels)
-        bottom.axvline(0, color=SOFT, linewidth=1)
+        page_parts.title(top, f"Wheel force [{units.unit_label('force', system)}]")
+        page_parts.add_legend(figure, handles, labels)
+        bottom.axvline(0, color=page_parts.SOFT, linewidth=1)
         for row, pull in enumerate(pulls):
             # As in the picture of an outing's verdict.
             shut = season.shut(pull) is not None
-            colour, fill, line = (SOFT, "white", (0, (2, 1))) if shut else (INK, INK, "-")
+            ink = page_parts.SOFT if shut else page_parts.INK
+            fill, line = ("white", (0, (2, 1))) if shut else (ink, "-")
             if pull.gain is None:
-                bottom.plot(0, row, "D", color=colour, markersize=6, markerfacecolor=fill)
+                bottom.plot(0, row, "D", color=ink, markersize=6, markerfacecolor=fill)
                 continue
             ends = [100 * pull.gain.low, 100 * pull.gain.high]
-            bottom.plot(ends, [row, row], color=colour, linewidth=2, linestyle=line)
-            bottom.plot(100 * pull.gain.value, row, "o", color=colour, markerfacecolor=fill)
-        title(bottom, f"Gain over {over} [%]")
+            bottom.plot(ends, [row, row], color=ink, linewidth=2, linestyle=line)
+            bottom.plot(100 * pull.gain.value, row, "o", color=ink, markerfacecolor=fill)
+        page_parts.title(bottom, f"Gain over {over} [%]")
         for ax in (top, bottom):
-            name_rows(ax, names)
+            page_parts.name_rows(ax, names)
         return figure
 
     told = sum(pull.told_apart for pull in pulls)
@@ -606,7 +594,7 @@ def outings_below(folder: Path | str, out_folder: Path | str | None = None) -> F
     out again; others are analysed here.
     """
     found, left_out = [], []
-    sessions = sessions_in(folder)
+    sessions = make.sessions_in(folder)
     if not sessions:
         raise SessionError(
             [
@@ -618,7 +606,7 @@ def outings_below(folder: Path | str, out_folder: Path | str | None = None) -> F
     for session in sessions:
         name = printable(session.relative_to(folder).as_posix())
         try:
-            path = place_of(session, folder, out_folder) / "results.json"
+            path = make.place_of(session, folder, out_folder) / "results.json"
             outing = _kept_outing(session, name, path) or _outing(
                 name, results_document(analyse(load_session(session)))
             )
@@ -745,7 +733,7 @@ def _file_name(bike, bikes) -> str:
 def _fingerprint(found) -> str:
     """Checksum of what a page follows from: the records, the workbook, the program."""
     whole = hashlib.sha256(repr(found).encode())
-    for path in (workbook_path(NAME), *program_files()):
+    for path in (make.workbook_path(NAME), *make.program_files()):
         whole.update(path.read_bytes())
     return whole.hexdigest()[:32]
 
@@ -757,7 +745,8 @@ def _page(outings, bike, folder, out_folder, made_from) -> str:
         "bike": bike,
         "links": True,
     }
-    notebook = run_workbook(workbook_path(NAME), parameters, kernel=inside_a_notebook())
+    kernel = make.inside_a_notebook()
+    notebook = make.run_workbook(make.workbook_path(NAME), parameters, kernel=kernel)
     first, last = outings[0].date, outings[-1].date
     whose = whose_readings(*(one.title for one in outings))
     made_up = f"{INVENTED}: " if whose.startswith(INVENTED) else ""

@@ -164,7 +164,6 @@ def gearing_sentences(results: Results) -> Prose:
         items.append(("Tyre", f"{tyre}; a measured circumference would be more exact."))
     if found.limit_speed_m_s is not None:
         items.append(("Top speed", _limit(found, system)))
-    items.append(("One tooth more in front", _taller(found, system)))
     return Prose(tuple(items), style="points")
 
 
@@ -182,22 +181,6 @@ def _limit(found, system) -> str:
         "": "",
     }[found.limited_by]
     return f"{fixed(found.limit_rpm, 0)} rpm are {speed}{said}."
-
-
-def _taller(found, system) -> str:
-    taller = found.taller
-    if taller.marker.at_force is None:
-        return f"{taller.front_teeth:g} teeth are too far from what was tested to say."
-    pull = (
-        "and it still gains speed there"
-        if taller.still_speeds_up
-        else "and it gains no more speed there: it is at its limit on this hill"
-    )
-    return (
-        f"with {taller.front_teeth:g} teeth and the same torque "
-        f"{quantity_text(taller.marker.at_force, 'speed', system)} at the marker, true speed, at "
-        f"{_rpm(taller.exit_rpm)}, {pull}."
-    )
 
 
 # Fuel use and money -------------------------------------------------------------------------------
