@@ -74,9 +74,10 @@ def sentences(results: Results) -> Prose:
 
 def _what_it_is(log) -> str:
     what, rows = ("track", "points") if log.kind == "gpx" else ("table", "rows")
+    step = log.usual_step_s
     text = (
         f"a {what} of {log.rows:,} {rows}, {log.used:,} of them used, over "
-        f"{_time(log.duration_s)}; one every {_step(log.usual_step_s)}"
+        f"{_time(log.duration_s)}; one every {fixed(step, 0) if step >= 9.5 else f'{step:.2g}'} s"
     )
     if log.gaps:
         text += f", with {count_of(log.gaps, 'gap')}, the longest of {_time(log.longest_gap_s)}"
@@ -95,10 +96,6 @@ def _time(seconds: float) -> str:
     if seconds < 7200:
         return f"{fixed(seconds / 60, 0)} minutes"
     return f"{fixed(seconds / 3600, 1)} hours"
-
-
-def _step(seconds: float) -> str:
-    return f"{fixed(seconds, 0)} s" if seconds >= 9.5 else f"{seconds:.2g} s"
 
 
 def _left_out(log, one, system) -> str:

@@ -136,8 +136,9 @@ def assumptions(results: Results) -> Table:
             ("Rotating mass", road.rotating_mass_kg, "mass"),
             ("True over shown speed", road.speed_factor, ""),
         )
+        sources = _SOURCES | {"checks": f"{len(session.speedometer.checks)} checks in session.toml"}
         rows += [
-            (what, taken(value, kind, system), _source(value, session))
+            (what, taken(value, kind, system), sources[value.source])
             for what, value, kind in values
         ]
         wind = taken(session.weather.headwind, "speed", system)
@@ -184,13 +185,6 @@ _SOURCES = {
     "table and tyres": "the same table, joined with 0.010 to 0.020 of road tyres (rule of thumb)",
     "rule": "7 % of the bike (rule of thumb, after UN GTR 2)",
 }
-
-
-def _source(taken, session) -> str:
-    """Where a value is from, in words."""
-    if taken.source == "checks":
-        return f"{len(session.speedometer.checks)} checks in session.toml"
-    return _SOURCES[taken.source]
 
 
 def contributions(results: Results) -> Table | Prose:

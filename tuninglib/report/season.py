@@ -150,29 +150,23 @@ def outings(season: Season, links: bool = False) -> Html:
     season : tuninglib.analysis.season.Season
     links : bool
     """
+    header = ["Outing", "Day", "Riders", "Setups (full-throttle runs)", "Knock", "Gauge off by [%]"]
+    if not any(one.record.gauge_offset for one in season.outings):
+        header.pop()
     rows = []
     for one in season.outings:
         ridden = [setup for setup in one.record.setups if setup.runs]
         knocked = dict.fromkeys(spaced(knock.setup) for knock in one.record.knocks)
         offset = one.record.gauge_offset
-        rows.append(
-            {
-                "link": quote(f"{one.folder}.report/report.html") if links else "",
-                "title": one.title,
-                "cells": (
-                    day_of(one.date),
-                    listing(one.record.riders) or NONE,
-                    listing(f"{spaced(setup.name)} ({setup.runs})" for setup in ridden) or NONE,
-                    listing(knocked) or "none heard",
-                    NONE if offset is None else interval_text(offset.scaled(100)),
-                ),
-            }
+        cells = (
+            day_of(one.date),
+            listing(one.record.riders) or NONE,
+            listing(f"{spaced(setup.name)} ({setup.runs})" for setup in ridden) or NONE,
+            listing(knocked) or "none heard",
+            NONE if offset is None else interval_text(offset.scaled(100)),
         )
-    header = ["Outing", "Day", "Riders", "Setups (full-throttle runs)", "Knock"]
-    if any(one.record.gauge_offset for one in season.outings):
-        header.append("Gauge off by [%]")
-    for row in rows:
-        row["cells"] = row["cells"][: len(header) - 1]
+        link = quote(f"{one.folder}.report/report.html") if links else ""
+        rows.append({"link": link, "title": one.title, "cells": cells[: len(header) - 1]})
     text = "\n".join(f"{row['title']}: {', '.join(row['cells'])}" for row in rows)
     html = render("report/page/outings.html.j2", caption="The outings", header=header, rows=rows)
     return Html(html, text)
@@ -596,13 +590,8 @@ def outings_below(folder: Path | str, out_folder: Path | str | None = None) -> F
     found, left_out = [], []
     sessions = make.sessions_in(folder)
     if not sessions:
-        raise SessionError(
-            [
-                Problem(
-                    printable(Path(folder).name), "has no session below it; name a folder of them"
-                )
-            ]
-        )
+        said = "has no session below it; name a folder of them"
+        raise SessionError([Problem(printable(Path(folder).name), said)])
     for session in sessions:
         name = printable(session.relative_to(folder).as_posix())
         try:
@@ -656,7 +645,9 @@ def _kept_outing(session, name, path) -> Outing | None:
     """
     try:
         document = read_document(path)
-        if not _is_of(document, session):
+        made_from = document["provenance"]
+        files = {name: value for name, value in made_from.items() if Path(name).suffix}
+        if not files or any(make.checksum(session / name) != files[name] for name in files):
             return None
         outing = _outing(name, document)
         # Two of it, so that everything that is pooled is.
@@ -664,18 +655,6 @@ def _kept_outing(session, name, path) -> Outing | None:
     except Exception:
         return None
     return outing
-
-
-def _is_of(document, session) -> bool:
-    made_from = document["provenance"]
-    files = {name: value for name, value in made_from.items() if Path(name).suffix}
-    try:
-        return bool(files) and all(
-            hashlib.sha256((session / name).read_bytes()).hexdigest() == value
-            for name, value in files.items()
-        )
-    except OSError:
-        return False
 
 
 # The page -----------------------------------------------------------------------------------------
@@ -739,23 +718,16 @@ def _fingerprint(found) -> str:
 
 
 def _page(outings, bike, folder, out_folder, made_from) -> str:
-    parameters = {
-        "season_folder": str(Path(folder).resolve()),
-        "reports_folder": str(Path(out_folder).resolve()) if out_folder else "",
-        "bike": bike,
-        "links": True,
-    }
+    reports = str(Path(out_folder).resolve()) if out_folder else ""
+    parameters: dict = {"season_folder": str(Path(folder).resolve()), "reports_folder": reports}
+    parameters |= {"bike": bike, "links": True}
     kernel = make.inside_a_notebook()
     notebook = make.run_workbook(make.workbook_path(NAME), parameters, kernel=kernel)
-    first, last = outings[0].date, outings[-1].date
     whose = whose_readings(*(one.title for one in outings))
     made_up = f"{INVENTED}: " if whose.startswith(INVENTED) else ""
-    return render_page(
-        notebook,
-        title=f"{made_up}A season of {bike}",
-        byline=f"Outings from {day_of(first)} to {day_of(last)}",
-        footer=(
-            f"Made with tuninglib {tuninglib.__version__} from the results beside each outing's "
-            f"report (checksum {made_from}). {whose} Read the cautions before riding."
-        ),
+    footer = (
+        f"Made with tuninglib {tuninglib.__version__} from the results beside each outing's report "
+        f"(checksum {made_from}). {whose} Read the cautions before riding."
     )
+    byline = f"Outings from {day_of(outings[0].date)} to {day_of(outings[-1].date)}"
+    return render_page(notebook, title=f"{made_up}A season of {bike}", byline=byline, footer=footer)
