@@ -224,11 +224,7 @@ def _rule(ax: Axes, rows, heights, start, end) -> None:
         return
     over = sum(own for row, own in zip(rows, heights, strict=True) if row.may)
     y, across = over + _RULE_IN / 2, ax.get_yaxis_transform()
-<<<<<<< HEAD
     how: dict[str, Any] = {"color": page_parts.SOFT, "transform": across}
-=======
-    how: dict = {"color": page_parts.SOFT, "transform": across}
->>>>>>> report
     ax.text(start, y, _FORBIDDEN, va="center_baseline", **how)
     ax.plot((0, end), (y, y), ":", linewidth=1, clip_on=False, **how)
 

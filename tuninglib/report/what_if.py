@@ -180,23 +180,6 @@ def _limit(found, system) -> str:
     return f"{fixed(found.limit_rpm, 0)} rpm are {speed}{said}."
 
 
-<<<<<<< HEAD
-=======
-def _taller(found, system) -> str:
-    taller = found.taller
-    if taller.marker.at_force is None:
-        return f"{taller.front_teeth:g} teeth are too far from what was tested to say."
-    pull = "and it still gains speed there"
-    if not taller.still_speeds_up:
-        pull = "and it gains no more speed there: it is at its limit on this hill"
-    return (
-        f"with {taller.front_teeth:g} teeth and the same torque "
-        f"{quantity_text(taller.marker.at_force, 'speed', system)} at the marker, true speed, at "
-        f"{_rpm(taller.exit_rpm)}, {pull}."
-    )
-
-
->>>>>>> report
 # Fuel use and money -------------------------------------------------------------------------------
 
 _MILE_M = units.convert(1.0, "mile", "m")
