@@ -77,7 +77,10 @@ def _open(results, record) -> str:
     )
     visible = record.gain.smallest_visible
     if visible > _BEYOND_ANY_CHANGE:
-        return f"{text} This outing could not have shown any gain that such a change brings."
+        return (
+            f"{text} This outing could not have shown any gain that such a change brings; two more "
+            f"runs of each would most likely show {percent(record.visible_with_more)}."
+        )
     return f"{text} A difference of {percent(visible)} or more would most likely have shown."
 
 
