@@ -174,12 +174,6 @@ SITUATIONS = {
     says: e10 has 87 RON, below the 91 RON that the maker asks for: do not use it
     never: On e10 | for e10 | in the tank | keep to e10 | on e10 lambda
     """: lambda o: o.key("fuels.e10", octane="87 RON"),
-    """octane typed as at an American pump, which is enough
-    87 AKI is about 92 RON: an engine that asks for 91 RON may have it.
-    plan: big_172, buy: i178
-    gates: big_172_e10: lean
-    never: AKI | not enough
-    """: lambda o: o.key("fuels.e10", octane="87 AKI").key("engines.big", compression_ratio=9.4),
     """octane typed as at an American pump, which is not enough
     87 AKI is at most 93 RON; with 0.8 more compression 91 RON becomes 93.4 or more.
     plan: big_172, change fuel: i172, fuels e5
@@ -194,14 +188,6 @@ SITUATIONS = {
     says: change the fuel: none of those that you will burn is allowed on the engine 'big'
     never: list others | buy | the middle of the band
     """: lambda o: o.key("bike", lowest_octane="95 RON").key("engines.big", compression_ratio=11.4),
-    """compression by burette
-    204 cc over 19.6 cc is 11.4: the same engine, measured instead of stated.
-    plan: stock, change fuel
-    gates: big_185: octane
-    says: the higher compression of the engine 'big' for more: not enough
-    """: lambda o: o.key("engines.big", compression_ratio=None, clearance_volume="19.6 cc").key(
-        "bike", lowest_octane="95 RON"
-    ),
     """octane of a fuel that nobody wrote down, and knock on it
     98 is not known to be more than nothing, so nothing is known to be safer: write it down.
     plan: stock, find knock
@@ -247,11 +233,6 @@ SITUATIONS = {
     says: nothing more to test: this is decided | i172 stays on the engine 'big'
     never: buy injector | On e10 | with e10 in the tank
     """: lambda o: only_e5(o),
-    """fuels without a label for ethanol
-    As read is as read; what is not labelled is not compared.
-    plan: big_172, buy: i178
-    gates: big_172_e10: lean | big_172: open
-    """: lambda o: o.key("fuels.e5", ethanol=None).key("fuels.e10", ethanol=None),
     # Mixture
     """an even bet is no safety limit
     Nearly one in two to run lean: never, however well it pulls.
@@ -259,12 +240,6 @@ SITUATIONS = {
     gates: big_172: lean | big_185: open
     says: % chance of running leaner than the band | The fitted i185
     """: lambda o: only_e5(o).gauge("big_172", 13.1, 13.3),
-    """the same, for a rider who says that he accepts it
-    The session may say otherwise; the warning stays.
-    plan: big_172, list injectors: i172
-    gates: big_172: open
-    says: on e5, i172 has a
-    """: lambda o: only_e5(o).gauge("big_172", 13.1, 13.3).key("assumptions", leaner_limit="80 %"),
     """long climbs with air cooling
     Of two that pull alike the richer, and the lean edge moves with the heat.
     plan: big_185, nothing
@@ -336,11 +311,6 @@ SITUATIONS = {
     says: stock: every reading stood at the gauge's lean end | on the rich side first
     never: (no gauge) | more pull
     """: lambda o: each(o, ALL, "gauge", 20.0, 20.0),
-    """the richest was beyond the gauge
-    172 was read, and is right on its fuel.
-    plan: big_172, nothing
-    gates: big_185: rich
-    """: lambda o: only_e5(o).gauge("big_185", 10.0, 10.0),
     """an engine that revs out of its injectors
     The pulse has to fit into the cycle.
     plan: stock, list injectors, engine big
@@ -429,20 +399,6 @@ SITUATIONS = {
     says: Likely, not settled
     never: this is decided
     """: lambda o: one_run_each(o, 66, bore="60.0 mm", compression=9.4),
-    """the same on the same engine, and stock a little nearer to the middle
-    A likely gain is not given up for a little of mixture that is safe in both.
-    plan: big_172, ride again, leaning
-    says: Likely, not settled | likely
-    never: fit injector | buy
-    """: lambda o: (
-        one_run_each(o, 66).key("setups.big_172", engine="stock").gauge("big_172", 12.4, 12.5)
-    ),
-    """a little faster on one run each
-    Anything may be behind half a km/h; a bigger cylinder stays on until it is told.
-    plan: big_172, ride again, open
-    says: ride big 172 and stock again, about
-    never: not settled | this is decided | no number of runs
-    """: lambda o: one_run_each(o, 62.0, bore="60.0 mm", compression=9.4),
     """as fast as stock to the last digit
     Nothing to find there, and no reason to take the cylinder off again.
     plan: big_172, ride again, open
@@ -508,12 +464,6 @@ SITUATIONS = {
     says: fit injector i177, which you have
     never: buy
     """: lambda o: o.key("injectors.i177", flow="177 cc/min", flow_pressure="3 bar", owned="yes"),
-    """no price
-    What it costs is not known and not said.
-    plan: big_172, buy: i178
-    says: buy injector i178: 70 % chance of being in the band on e10 (
-    never: EUR: | for –
-    """: lambda o: o.key("injectors.i178", price=None),
     """no candidates
     Between 172 and 185 there is nothing to choose from yet.
     plan: big_172, change fuel: i172
@@ -539,12 +489,6 @@ SITUATIONS = {
     says: the head reached 283 °C, above your limit of 250 °C | ran hot
     never: buy | fit injector | On e10 | list smaller | this is decided
     """: lambda o: o.hotter(85).key("bike", highest_head_temperature="250 degC"),
-    """heads far too hot, and no limit stated
-    The usual limit holds until the rider states what this engine bears.
-    plan: none, find heat
-    gates: stock big_172 big_185: heat
-    says: the head reached 283 °C, above the usual limit of 230 °C
-    """: lambda o: o.hotter(85),
     """only the richest ran hot
     What is hot when it is rich is not cooled by going leaner.
     plan: stock, find heat, engine big
@@ -589,26 +533,12 @@ SITUATIONS = {
     says: buy injector larger for $41 for the engine 'free filter' | Try it with an eye on the gauge
     never: stays on the engine | strip it
     """: lambda o: o,
-    """lean after the filter, with the right injector to buy
-    Three per cent more, measured: the step that the filter asks for.
-    plan: paper_filter, buy: right, engine free_filter, fuels e10
-    demo: there_and_back
-    says: buy injector right for $40 for the engine 'free filter', not the one to ride now
-    """: lambda o: o.key("injectors.right", flow="16.7 lb/h", tolerance="1 %", price=40).key(
-        "injectors.fitted", tolerance="1 %"
-    ),
     """lean after the filter, and long climbs
     Nothing listed is sure enough for that.
     plan: paper_filter, buy: larger, engine free_filter
     demo: there_and_back
     says: Try it with an eye on the gauge: stop beyond 0.89
     """: lambda o: o.key("use", riding="climbs"),
-    """lean after the filter on E10, right on petrol without ethanol
-    On the other fuel what is fitted will do, and the page says which engine it speaks of.
-    plan: paper_filter, buy: larger, fuels e10 ethanol_free
-    demo: there_and_back
-    says: Try it with an eye on the gauge
-    """: lambda o: o.key("use", fuels=["e10", "ethanol_free"]),
     """only E10 will be burnt, and nobody heard anything on E5
     Quiet runs on premium say nothing of regular.
     plan: big_185, buy: i178
@@ -659,18 +589,6 @@ SITUATIONS = {
     says: no e10 in the engine 'big': heavy knock was heard
     never: buy injector | On e10: injector | in the band on e10
     """: lambda o: o.knock("big_172_e10", "heavy", 14).knock("big_172_e10", "heavy", 16),
-    """heavy knock on premium, regular not ridden
-    The same on the best fuel that there is: first the cause.
-    plan: stock, find knock, engine big
-    gates: big_164 big_185: knock implied | big_172: knock
-    never: buy | fit injector | Look for
-    """: lambda o: o.only(lambda row: row["setup"] != "big_172_e10").knock("big_172", "heavy"),
-    """one light ping on regular, which one setup alone used
-    It does not turn the session round: no regular in this engine, and premium as it was.
-    plan: big_172, nothing, engine big
-    says: no e10 in the engine 'big': light knock was heard on run 14
-    never: buy injector | find what made | nothing from this session
-    """: lambda o: o.knock("big_172_e10", "light", 14),
     """every reading exactly 10.0, and nobody stated the gauge's end
     A flat line is the end of the gauge: richer than that, and nothing more is known.
     plan: none, ride again, missing range
@@ -686,17 +604,6 @@ SITUATIONS = {
     never: big 185 may run lean | likely leaner
     """: lambda o: (
         only_e5(o).gauge("big_185", 9.5, 9.7).faster("big_185", 4).key("gauge", lowest="7.0")
-    ),
-    """the same, for a rider who states another limit
-    The session may say otherwise; harm still counts.
-    plan: big_172, nothing
-    gates: big_185: open
-    never: washes
-    """: lambda o: (
-        only_e5(o)
-        .gauge("big_185", 9.5, 9.7)
-        .key("gauge", lowest=7.0)
-        .key("assumptions", richest_lambda=0.6)
     ),
     """a target leaner than usual
     It is obeyed, with a caution.
@@ -715,11 +622,6 @@ SITUATIONS = {
     says: big 185: knock was noted on run 19
     never: no knock was heard
     """: lambda o: o.full("big_185")[-1].update(note="pinking near the top, backed off"),
-    """a note that says that there was none
-    That is the column said again.
-    plan: big_172, buy: i178
-    gates: big_185 big_172: open
-    """: lambda o: o.full("big_185")[-1].update(note="no pinking at all; ran well"),
     """read on a hot day, with an ECU that does not correct for the air
     A mixture is a mixture of some air.
     plan: big_172, buy: i178

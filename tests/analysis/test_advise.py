@@ -1,10 +1,9 @@
 """What would change the plan: each fact is tried, and only those that change it are named."""
 
-import re
-
 import pytest
 
 from tests.advice_rules import by_header
+from tests.outing import Outing
 from tuninglib.analysis.analyse import analyse
 from tuninglib.report import verdict
 from tuninglib.session.load import load_session
@@ -71,18 +70,16 @@ def test_the_worths_that_decided_are_printed(results):
     )
 
 
-def test_the_flow_to_look_for_is_one_that_the_same_rule_accepts(edit):
+def test_the_flow_to_look_for_is_one_that_the_same_rule_accepts(demo_folder, tmp_path):
     """Without candidates: the flow that is named, put on the list, is bought."""
-    text = (edit("session.toml", "", "") / "session.toml").read_text(encoding="utf-8")
-    alone = re.sub(r"\[injectors\.i(178|205)\][^\[]*", "", text)
-    folder = edit("session.toml", text, alone)
-    results = analyse(load_session(folder))
+    outing = Outing(demo_folder, tmp_path / "outing")
+    outing.without_table("injectors.i178").without_table("injectors.i205")
+    results = outing.results()
     wanted = results.plan.flow_wanted
     assert results.plan.next.code == "change fuel"
     said = str(verdict.reasons(results))
     assert f"Look for about {60e6 * wanted.flow_m3_s:.0f} cc/min: a" in said
-    listed = f'[injectors.named]\nflow = "{60e6 * wanted.flow_m3_s:.2f} cc/min"\n\n[setups.stock]'
-    results = analyse(load_session(edit("session.toml", "[setups.stock]", listed)))
+    results = outing.key("injectors.named", flow=f"{60e6 * wanted.flow_m3_s:.2f} cc/min").results()
     step = results.plan.next
     assert (step.code, step.injector, len(step.fuels)) == ("buy", "named", 2)
     odds = [one.best.odds for one in results.plan.fuels]
@@ -90,18 +87,12 @@ def test_the_flow_to_look_for_is_one_that_the_same_rule_accepts(edit):
     assert max(one.leaner for one in odds) == pytest.approx(wanted.leaner, abs=0.01)
 
 
-def test_the_extremes_of_whole_runs_choose_no_injector(demo_copy):
+def test_the_extremes_of_whole_runs_choose_no_injector(demo_folder, tmp_path):
     """A throttle transient noted as the highest reading of every run."""
-    path = demo_copy / "runs.csv"
-    head, *rows = path.read_text(encoding="utf-8").splitlines()
-    at = head.split(",").index("gauge_high")
-    for number, row in enumerate(rows):
-        cells = row.split(",")
-        if int(cells[0]) <= 21:
-            cells[at] = f"{float(cells[at]) + 2:.1f}"
-        rows[number] = ",".join(cells)
-    path.write_text("\n".join([head, *rows]) + "\n", encoding="utf-8")
-    results = analyse(load_session(demo_copy))
+    outing = Outing(demo_folder, tmp_path / "outing")
+    for row in outing.full():
+        row["gauge_high"] = f"{float(row['gauge_high']) + 2:.1f}"
+    results = outing.results()
     assert (results.plan.next.code, results.plan.next.why) == ("ride again", "steady")
     said = dict(verdict.sentences(results).items)
     assert "steady range after two or three seconds" in said["Next"]

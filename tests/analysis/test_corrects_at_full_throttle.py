@@ -1,19 +1,18 @@
 """Lambda that does not follow flow at full throttle: nothing is predicted, nobody is accused."""
 
-import re
 import shutil
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
-from tuninglib.analysis.analyse import analyse, results_document
+from tests.outing import Outing
+from tuninglib.analysis.analyse import analyse
 from tuninglib.analysis.injector import ladder_of
 from tuninglib.analysis.mixture import ladder_columns, weighed_readings
 from tuninglib.lab import explore
 from tuninglib.report import injector, verdict
 from tuninglib.report import mixture as mixture_words
-from tuninglib.report.make import make_report
 from tuninglib.session.defaults import air_of_runs
 from tuninglib.session.load import load_session
 from tuninglib.statistics.ladder import fit_ladder, suspicious_injectors
@@ -104,20 +103,6 @@ def test_the_report_says_what_it_means(held):
     assert "another injector will not move it" in str(explore.mixture(held))
 
 
-def test_the_whole_report_is_made(demo_copy, tmp_path):
-    page = make_report(hold(demo_copy), tmp_path / "out").page.read_text(encoding="utf-8")
-    text = re.sub(r"<[^>]+>", "", page)
-    assert "another injector will not move it" in text
-    assert "runs from its fuel table here" not in text
-
-
-def test_the_document_for_programs_has_the_code(held, results):
-    assert results_document(held)["ladder"]["withheld"] == "corrects"
-    assert results_document(results)["ladder"]["withheld"] is None
-    assert results.ladder.not_predicted == ()
-    assert "does not follow flow, although" not in str(injector.response_sentences(results))
-
-
 def test_a_kept_injector_that_was_never_read_is_not_predicted_either(held):
     runs = held.session.runs
     silent = runs["setup"].isin(["big_172", "big_172_e10"])
@@ -138,22 +123,10 @@ def test_an_injector_that_was_read_on_another_engine_only_is_left_out(held):
     assert ladder.not_predicted == ("i150", "i178", "i205")
 
 
-def test_a_report_without_any_reading_on_the_engine_can_be_written(held):
-    runs = held.session.runs
-    silent = ~runs["setup"].isin(["stock"]) & (runs["state"] == "full")
-    columns = {name: runs[name].where(~silent) for name in ("gauge_low", "gauge_high")}
-    results = analyse(replace(held.session, runs=runs.assign(**columns)))
-    assert str(injector.sentences(results))
-    assert str(verdict.sentences(results))
-
-
-def test_one_injector_tells_by_the_engine_that_grew(demo_copy):
+def test_one_injector_tells_by_the_engine_that_grew(demo_folder, tmp_path):
     """An ECU that corrects would have hidden the larger cylinder, too."""
-    path = demo_copy / "runs.csv"
-    head, *rows = path.read_text(encoding="utf-8").splitlines()
-    kept = [row for row in rows if row.split(",")[1] in ("stock", "big_150")]
-    path.write_text("\n".join([head, *kept]) + "\n", encoding="utf-8")
-    results = analyse(load_session(demo_copy))
+    outing = Outing(demo_folder, tmp_path / "outing")
+    results = outing.only(lambda row: row["setup"] in ("stock", "big_150")).results()
     assert {r.state: r.verdict for r in results.ladder.responses}["full"] == "table"
     assert results.ladder.withheld is None
     assert len(results.ladder.prospects) == len(results.session.injectors)

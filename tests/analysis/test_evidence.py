@@ -10,7 +10,8 @@ import pytest
 from tests.outing import Outing
 from tuninglib.analysis import gain as road_tests
 from tuninglib.analysis.combinations import _beyond, _was_ridden
-from tuninglib.analysis.decide import _told_apart
+from tuninglib.analysis.decide import evidence_of
+from tuninglib.analysis.worth import Terms
 from tuninglib.interval import Interval
 from tuninglib.session.load import load_session
 from tuninglib.statistics.planning import power_two_setups, repeats_needed
@@ -24,6 +25,7 @@ class Told:
     over: str
     ratio: Interval
     told_apart: bool = field(default=True)
+    log_sd: float = 0.01
     doubted: bool = field(default=False)
 
 
@@ -63,11 +65,12 @@ def test_what_the_day_can_have_made_is_not_settled(in_blocks, one, stands):
 def test_pairs_against_the_reference_are_told_apart_as_the_gains_have_it():
     pairs = (gain(0.1, 0.2), gain(0.1, 0.2, setup="c", over="b"),
              gain(-0.1, 0.1, told=False, setup="d", over="c"))  # fmt: skip
-    road = SimpleNamespace(pairs=pairs, one_after_the_other=False)
-    gains = {"a": None, "b": gain(0.1, 0.2, told=False), "c": gain(0.2, 0.3)}
-    apart = _told_apart(road, gains, "a")
-    assert apart == {frozenset(("c", "b")), frozenset(("c", "a"))}
-    assert _told_apart(None, {}, "a") == frozenset()
+    gains = {"a": None, "b": gain(0.1, 0.2, told=False), "c": gain(0.2, 0.3, setup="c")}
+    terms = Terms(reference="a", burnt=(), bigger=(), band=None, weights=None)
+    engines = dict.fromkeys("abcd", "big")
+    found = evidence_of(terms, (), engines, {"big": 1.0}, gains, pairs)
+    assert found.apart == {frozenset(("c", "b")), frozenset(("c", "a"))}
+    assert evidence_of(terms, (), engines, {"big": 1.0}, {}, ()).apart == frozenset()
 
 
 def more_runs(value, runs, *, blocks=False, setups=3):

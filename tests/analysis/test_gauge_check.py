@@ -9,11 +9,11 @@ import pytest
 
 from tests.conftest import EVENING
 from tests.outing import Outing
-from tuninglib.analysis.analyse import analyse, results_document
+from tuninglib.analysis.analyse import analyse
 from tuninglib.analysis.doubts import check_gauge
 from tuninglib.analysis.injector import Asked, ladder_of, outlook
 from tuninglib.analysis.logs import BandMixture
-from tuninglib.analysis.mixture import analyse_mixtures, lambda_of, weighed_readings, with_check
+from tuninglib.analysis.mixture import lambda_of
 from tuninglib.interval import Interval, Measured
 from tuninglib.lab.explore import outlook_words
 from tuninglib.lab.first_guess import first_guess, known_of, tank_words
@@ -22,19 +22,8 @@ from tuninglib.report import injector as injector_words
 from tuninglib.report import method
 from tuninglib.report import mixture as mixture_words
 from tuninglib.session.defaults import air_of_runs
-from tuninglib.session.load import load_session
 
 READINGS = ["gauge_low", "gauge_high"]
-
-
-@pytest.fixture(scope="module")
-def session(demo_folder):
-    return load_session(demo_folder)
-
-
-@pytest.fixture(scope="module")
-def results(session):
-    return analyse(session)
 
 
 def with_readings(session, change):
@@ -363,22 +352,6 @@ def test_an_excluded_reading_does_not_check_the_gauge(session):
     assert list(chances(analyse(replace(session, runs=runs)).gauge_check)) == ["cruise"]
 
 
-def test_the_document_for_programs_has_the_check(results):
-    check = results_document(results)["gauge_check"]
-    assert check["code"] == "applied"
-    assert [one["state"] for one in check["states"]] == ["idle", "cruise"]
-    assert check["offset"]["low"] < check["offset"]["value"] < check["offset"]["high"]
-
-
-def test_what_the_sums_rest_on_names_the_offset(session, results):
-    rows = {row[0]: row for row in method.assumptions(results).rows}
-    assert rows["Gauge reads too high by"][1:] == (
-        "0.0 ± 2.0 %",
-        "12 readings where the ECU may hold lambda 1",
-    )
-    assert "the gauge's offset taken out" in str(method.sentences(results))
-
-
 # One bias for all.
 
 
@@ -448,53 +421,10 @@ def test_one_function_makes_lambda(biased, results):
     assert lambda_of(results.judged, 12.8) == pytest.approx(12.8 / 14.7 / (1 + offset))
 
 
-@pytest.mark.slow
-def test_the_checked_intervals_hold_the_true_lambda(session):
-    """Invented gauges, controls and scatters; the setups' true lambdas stay the same."""
-    rng = np.random.default_rng(20260516)
-    true = dict(zip(session.setups, (0.87, 1.0, 0.905, 0.875, 0.893, 0.787), strict=True))
-    runs, air = session.runs, air_of_runs(session)
-    full = (runs["state"] == "full").to_numpy()
-    middle = np.where(full, runs["setup"].map(true), 1.0) * 14.7
-    held, width, unchecked = [], [], []
-    for _ in range(60):
-        control = np.where(full, 0.0, rng.normal(0, 0.01 / 1.96))
-        at_one, slope = rng.normal(0, 0.02 / 1.96 / np.sqrt(2), 2)
-        error = at_one + full * slope + control + rng.normal(0, 0.008, len(runs))
-        shown = middle * np.exp(error)
-        half = rng.uniform(0.05, 0.2, len(runs))
-        readings = {"gauge_low": np.round(shown - half, 1), "gauge_high": np.round(shown + half, 1)}
-        one = replace(session, runs=runs.assign(**readings))
-        judged = with_check(one, check_gauge(one, air))
-        found = analyse_mixtures(judged, weighed_readings(judged, air))
-        held += [m.lambda_.low < true[m.setup] < m.lambda_.high for m in found]
-        width += [m.lambda_.half_width / m.lambda_.value for m in found]
-        found = analyse_mixtures(one, weighed_readings(one, air))
-        unchecked += [m.lambda_.half_width / m.lambda_.value for m in found]
-    assert np.mean(held) > 0.94
-    assert 1.0 <= np.mean(width) / np.mean(unchecked) < 1.1
-
-
 def test_the_response_does_not_hang_on_the_gauge(results, biased):
     """A bias moves the level, not how lambda follows flow."""
     full = [next(r for r in one.ladder.responses if r.state == "full") for one in (results, biased)]
     assert full[0].response.value == pytest.approx(full[1].response.value, abs=1e-6)
-
-
-def test_two_injectors_tell_that_the_ecu_corrects_and_one_does_not(demo_folder, tmp_path):
-    """Idle and cruise rows of some setups only."""
-
-    def check(name, *setups):
-        outing = Outing(demo_folder, tmp_path / name)
-        outing.only(lambda row: row.get("state") in ("full", "") or row["setup"] in setups)
-        return outing.results().gauge_check
-
-    two = check("two injectors far apart", "big_150", "big_185")
-    assert (two.code, two.readings) == ("applied", 4)
-    assert min(chances(two).values()) > 0.95
-    # On one engine with one injector and one fuel nothing moves that could stand still.
-    one = check("one", "big_172")
-    assert not any(state.settled for state in one.states)
 
 
 def test_deviations_come_with_the_farthest_first(demo_folder, tmp_path):

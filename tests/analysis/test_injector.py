@@ -15,12 +15,10 @@ from tuninglib.analysis.injector import (
     open_time_share,
     outlook,
 )
-from tuninglib.analysis.mixture import fuel_terms, ladder_columns, weighed_readings
-from tuninglib.interval import Z_95, Measured
+from tuninglib.analysis.mixture import weighed_readings
+from tuninglib.interval import Measured
 from tuninglib.physics.fuels import Blend, lambda_shift
 from tuninglib.session.defaults import air_of_runs, blend_of
-from tuninglib.statistics.ladder import fit_ladder
-from tuninglib.statistics.ladder_prediction import Candidate, FuelDemand, predict
 
 
 @pytest.fixture(scope="module")
@@ -53,31 +51,6 @@ def test_an_injector_that_was_tried_brings_its_deviation(ladder):
     assert max(width[one.injector] for one in tried if one.injector in width) < min(
         width[one.injector] for one in untried if one.injector in width
     )
-
-
-def test_prospects_repeat_the_model(session, results):
-    ladder, judged = results.ladder, results.judged
-    air = air_of_runs(judged)
-    fit = fit_ladder(*ladder_columns(judged, air, weighed_readings(judged, air)))
-    prospect = next(one for one in ladder.prospects if not one.tried)
-    for one in prospect.fuels:
-        blend = blend_of(session.fuels[one.fuel])
-        expected = predict(
-            fit,
-            Candidate(
-                flow_m3_s=prospect.flow_m3_s,
-                tolerance=session.injectors[prospect.injector].tolerance.value / Z_95,
-            ),
-            engine=ladder.engine,
-            fuel=FuelDemand(
-                stoichiometric_ratio=blend.stoichiometric_ratio,
-                density_kg_m3=blend.density_kg_m3,
-                name=one.fuel,
-                sd=fuel_terms(session, one.fuel).sd,
-            ),
-        )
-        assert one.lambda_ == expected.lambda_
-        assert one.odds == expected.odds(low=session.target.lowest, high=session.target.highest)
 
 
 def test_what_was_ridden_stands_in_the_table_as_it_was_read(results):

@@ -6,17 +6,15 @@ from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
-import pandas as pd
 import pytest
 
 from tests.conftest import BACK
 from tests.outing import Outing
 from tuninglib.analysis.analyse import analyse
-from tuninglib.analysis.upkeep import _limited_by, _taller, fuel_use, long_climbs, outlay
+from tuninglib.analysis.upkeep import _limited_by, long_climbs, outlay
 from tuninglib.analysis.what_if import Answer
 from tuninglib.interval import Interval
 from tuninglib.physics import gearing as sums
-from tuninglib.physics.motion import Hill, Ride, exit_speed_m_s
 from tuninglib.report import heat, verdict
 from tuninglib.report import what_if as words
 from tuninglib.session.fields import read_value
@@ -382,44 +380,6 @@ def test_what_a_gain_costs_needs_a_gain_that_is_sure(results):
     assert outlay(session, plan, others).per_gain is None
 
 
-def invented(rng, count, truth, scatter):
-    """Fills of two setups whose consumption is known."""
-    rows, before = [], rng.normal(0, 1e-4)
-    for number in range(2 * count):
-        setup = ("a", "b")[number // count]
-        distance = rng.uniform(80e3, 250e3)
-        after = rng.normal(0, 1e-4)
-        burnt = distance * truth[setup] * np.exp(rng.normal(0, scatter))
-        rows.append((setup, distance, burnt + after - before, ""))
-        before = after
-    fills = pd.DataFrame(rows, columns=["setup", "distance_m", "volume_m3", "exclude"])
-    fuel = Fuel(ethanol=None)
-    return SimpleNamespace(
-        fills=fills, setups={name: SimpleNamespace(fuel="f") for name in truth}, fuels={"f": fuel},
-        about=SimpleNamespace(reference="a"), bike=SimpleNamespace(tank=None),
-    )  # fmt: skip
-
-
-@pytest.mark.slow
-@pytest.mark.parametrize(("count", "scatter"), [(2, 0.04), (5, 0.04), (5, 0.10), (8, 0.0)])
-def test_intervals_hold_the_truth(count, scatter):
-    rng = np.random.default_rng(20261126)
-    truth = {"a": 2.6 * L_PER_100KM, "b": 2.75 * L_PER_100KM}
-    held = []
-    # Nine of ten instead of 95 % are noticed in 85 of 100.
-    for _ in range(300):
-        one, other = fuel_use(invented(rng, count, truth, scatter))
-        ratio = truth["b"] / truth["a"] - 1
-        held.append(
-            (
-                one.per_m.low <= truth["a"] <= one.per_m.high,
-                other.over.low <= ratio <= other.over.high,
-            )
-        )
-    share = np.mean(held, axis=0)
-    assert np.all(share > 0.92), share
-
-
 # Engine speeds ------------------------------------------------------------------------------------
 
 
@@ -481,41 +441,6 @@ def test_what_is_lost_on_the_way_widens_torque_and_power(geared):
         assert 1 - one.low / one.value == pytest.approx(relative)
 
 
-@pytest.mark.slow
-@pytest.mark.parametrize("share", [1.0, 0.9, 0.8])
-def test_a_bike_that_no_longer_speeds_up_is_told(geared, share):
-    """With one tooth more in front: 14/15 of the force against what resists at the marker."""
-    results = geared()
-    run = results.road.equivalent["big_172"]
-    run = replace(run, force_n=share * run.force_n)
-    found = _taller(
-        results.session.gearing, run, lambda speed, ratio: Interval(speed, speed, speed)
-    )
-    speed = found.marker.at_force.value
-    mass = run.bike_mass_kg + run.rider_mass_kg
-    climb = mass * 9.80665 * (run.grade_ratios[-1] + run.rolling_coefficient)
-    climb /= math.hypot(1, run.grade_ratios[-1])
-    drag = run.air_density_kg_m3 / 2 * run.drag_area_m2 * (speed + run.headwind_m_s) ** 2
-    pulls = run.force_n * 14 / 15
-    assert found.still_speeds_up is bool(pulls > climb + drag)
-
-
-def test_one_tooth_more_is_less_force_and_fewer_turns(geared):
-    found, run = (results := geared()).gearing, results.road.equivalent["big_172"]
-    ride = Ride(
-        hill=Hill(run.lengths_m, run.grade_ratios), mass_kg=run.bike_mass_kg + run.rider_mass_kg,
-        rotating_mass_kg=run.rotating_mass_kg, air_density_kg_m3=run.air_density_kg_m3,
-        drag_area_m2=run.drag_area_m2, rolling_coefficient=run.rolling_coefficient,
-        wind_m_s=run.headwind_m_s,
-    )  # fmt: skip
-    speed = exit_speed_m_s(ride, force_n=run.force_n * 14 / 15, entry_speed_m_s=run.entry_m_s)
-    assert found.taller.marker.at_force.value == pytest.approx(float(np.ravel(speed)[0]), rel=1e-9)
-    assert found.taller.front_teeth == 15
-    turns = found.taller.exit_rpm.value / found.exit_rpm.value
-    assert turns == pytest.approx(float(np.ravel(speed)[0]) / run.exit_m_s * 14 / 15)
-    assert found.taller.still_speeds_up is True
-
-
 @pytest.mark.outside(
     source="ETRTO standards manual: overall diameters of new tyres, 90/90-18 619 mm, 130/70-17 "
     "614 mm, 110/80-17 608 mm (from memory)"
@@ -560,7 +485,6 @@ def test_the_page_says_it_and_says_when_it_is_not_known(geared, results):
     assert "turns of the crank for one of the wheel" in said
     assert "N·m" in said
     assert "8500 rpm are 89" in said
-    assert "with 15 teeth and the same torque" in said
     assert results.gearing is None
     assert str(words.gearing_sentences(results)) == ""
 

@@ -245,7 +245,11 @@ def results_document(results: Results) -> dict:
     }
     otherwise = {
         "flips": [
-            {"code": one.code, "ride": _setup_of(one.plan), "next": _plain(one.plan.next)}
+            {
+                "code": one.code,
+                "ride": one.plan.ride and one.plan.ride.setup,
+                "next": _plain(one.plan.next),
+            }
             for one in results.flips
         ],
         "road": _without(_plain(results.road), "of_day"),
@@ -260,10 +264,6 @@ def results_document(results: Results) -> dict:
 def _without(record, key):
     """A record without one of its parts, which stands elsewhere."""
     return record and {name: value for name, value in record.items() if name != key}
-
-
-def _setup_of(plan) -> str | None:
-    return plan.ride.setup if plan.ride else None
 
 
 def _plain(value):

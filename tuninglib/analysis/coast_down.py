@@ -118,11 +118,8 @@ def fit_of(
         to_speed_m_s=falls.shown_to_m_s * speed_factor,
         time_s=falls.time_s,
     )
-    own = {
-        "drag_area_m2": road.drag_area_m2,
-        "rolling_coefficient": road.rolling_coefficient,
-    }
-    return road, replace(ride, **own)
+    area, rolling = road.drag_area_m2, road.rolling_coefficient
+    return road, replace(ride, drag_area_m2=area, rolling_coefficient=rolling)
 
 
 def half_widths(road: RoadLoad, factor_doubt: float = 0.0) -> tuple:

@@ -6,9 +6,9 @@ of a session is brought together once, the plan is decided once, and its flips, 
 that would change it, are found by trying them.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 import pandas as pd
@@ -207,9 +207,14 @@ class Evidence(Terms):
     gains: dict
     pulls: Gains
     apart: frozenset
-    more_runs: dict
+    more_runs: Mapping = field(default_factory=dict)
     prices: Mapping = field(default_factory=dict)
     missing: tuple = ()
+
+    @property
+    def ridden(self) -> list[Combination]:
+        """What was ridden, in the order of the setups."""
+        return [one for one in self.combinations if one.setup is not None]
 
     def gain(self, one: Combination) -> float:
         """Expected gain in pull over the reference, in per cent."""
@@ -225,6 +230,47 @@ class Evidence(Terms):
             return one.harm
         others = any(c.source == "read" for c in self.combinations)
         return UNREAD if others and one.setup != self.reference else 0.0
+
+
+def evidence_of(
+    terms: Terms,
+    combinations: tuple,
+    engine_of: Mapping[str, str],
+    displacement_m3: Mapping[str, float],
+    gains: dict,
+    pairs: Sequence[Gain],
+    **known: Any,
+) -> Evidence:
+    """Evidence of a session or a season.
+
+    Parameters
+    ----------
+    terms : Terms
+    combinations : tuple of Combination
+        With their gates.
+    engine_of : dict of str to str
+        Setup to engine.
+    displacement_m3 : dict of str to float
+        Of every engine.
+    gains : dict of str to Gain or None
+        As of :class:`Evidence`.
+    pairs : sequence of Gain
+        Of all pairs of setups.
+    **known
+        ``more_runs``, ``prices`` and ``missing`` of :class:`Evidence`.
+    """
+    # Against the reference as the gains have it, and no other way.
+    apart = [p for p in pairs if terms.reference not in (p.setup, p.over)]
+    apart += [gain for gain in gains.values() if gain is not None]
+    return Evidence(
+        **vars(terms),
+        combinations=combinations,
+        unexplained=unexplained(combinations),
+        gains=gains,
+        pulls=gains_of(engine_of, displacement_m3, gains, pairs, terms.reference),
+        apart=frozenset(frozenset((one.setup, one.over)) for one in apart if one.told_apart),
+        **known,
+    )
 
 
 def make_plan(evidence: Evidence) -> Plan:
@@ -244,17 +290,15 @@ def make_plan(evidence: Evidence) -> Plan:
     next is whatever may gain most: an injector to try under the gauge, runs that may show something
     else to be better, or, before all that, the cause of a knock, of heat or of missing power.
     """
-    ridden = [one for one in evidence.combinations if one.setup is not None]
-    ride = _ride(evidence, ridden)
+    ride = _ride(evidence)
     evidence = replace(evidence, combinations=_with_worths(evidence, ride))
-    ridden = [one for one in evidence.combinations if one.setup is not None]
-    engine = _engine_of_interest(evidence, ride, ridden)
+    engine = _engine_of_interest(evidence, ride)
     dropped = _knocked_fuels(evidence, engine)
     evidence = replace(evidence, burnt=tuple(f for f in evidence.burnt if f not in dropped))
-    equals = _equals(evidence, ride, ridden)
+    equals = _equals(evidence, ride)
     strength = _strength(evidence, ride, equals)
     choices = _Choices(evidence, engine, ride)
-    step = _next(evidence, ride, strength, equals, choices, ridden)
+    step = _next(evidence, ride, strength, equals, choices)
     return Plan(
         ride=ride,
         engine=engine,
@@ -268,7 +312,7 @@ def make_plan(evidence: Evidence) -> Plan:
         # What is ridden now was perhaps ridden on another fuel, on which it must not be.
         shut=tuple(
             one
-            for one in ridden
+            for one in evidence.ridden
             if one.gate is not None and (ride is None or one.setup != ride.setup)
         ),
         missing=evidence.missing,
@@ -307,9 +351,9 @@ def _pulled(evidence, one) -> bool:
 # What to ride -------------------------------------------------------------------------------------
 
 
-def _ride(evidence, ridden) -> Combination | None:
+def _ride(evidence) -> Combination | None:
     """What is worth most of what may be ridden on a fuel that will be burnt."""
-    standing = [one for one in _on_burnt_fuels(evidence, ridden) if one.gate is None]
+    standing = [one for one in _on_burnt_fuels(evidence) if one.gate is None]
     # What the rest of the session speaks against is no reason to ride anything.
     sound = [one for one in standing if not _doubted(evidence, one)]
     able = sound or standing
@@ -332,17 +376,17 @@ def _doubted(evidence, one) -> bool:
     return gain is not None and gain.doubted
 
 
-def _on_burnt_fuels(evidence, ridden) -> list:
+def _on_burnt_fuels(evidence) -> list:
     """What was ridden, on fuels that will be burnt.
 
     What was ridden on other fuels alone is evidence: it stands for the same parts on the fuel that
     will be in the tank, whose mixture is then calculated.
     """
-    own = [one for one in ridden if one.fuel in evidence.burnt]
+    own = [one for one in evidence.ridden if one.fuel in evidence.burnt]
     there = {(one.engine, one.injector) for one in own}
     return own + [
         replace(other, setup=one.setup, parts=one.parts)
-        for one in ridden
+        for one in evidence.ridden
         if (one.engine, one.injector) not in there
         for other in evidence.combinations
         if other.setup is None
@@ -352,13 +396,13 @@ def _on_burnt_fuels(evidence, ridden) -> list:
     ]
 
 
-def _equals(evidence, ride, ridden) -> list:
+def _equals(evidence, ride) -> list:
     """Other setups that may be ridden, and that the test cannot tell from the ride in force."""
     if ride is None or ride.setup not in evidence.gains:
         return []
     return [
         one
-        for one in ridden
+        for one in evidence.ridden
         if one.gate is None
         and one.fuel in evidence.burnt
         and one.setup in evidence.gains
@@ -387,11 +431,12 @@ def _runs(evidence, setups) -> int | None:
     return evidence.more_runs.get(max(own, key=lambda one: abs(evidence.gain(one))).setup)
 
 
-def _engine_of_interest(evidence, ride, ridden) -> str | None:
+def _engine_of_interest(evidence, ride) -> str | None:
     """The engine that the next injector is for: the ride's, unless one is shut that pulls harder.
 
     It must be shut by what another injector or fuel can mend, and by nothing else.
     """
+    ridden = evidence.ridden
 
     def gain(engine):
         return max(evidence.gain(one) for one in ridden if one.engine == engine)
@@ -413,7 +458,7 @@ def _knocked_fuels(evidence, engine) -> dict:
 
     A fuel that knocked is no longer one to decide by.
     """
-    own = [one for one in evidence.combinations if one.engine == engine and one.setup is not None]
+    own = [one for one in evidence.ridden if one.engine == engine]
     found = {}
     for one in own:
         better = any(
@@ -548,12 +593,12 @@ def _named(*combinations) -> tuple[str, ...]:
     return tuple(one.setup for one in combinations if one is not None and one.setup is not None)
 
 
-def _next(evidence, ride, strength, equals, choices, ridden) -> Step:
+def _next(evidence, ride, strength, equals, choices) -> Step:
     """The first of these that there is reason for."""
-    engine, engines = choices.engine, {one.engine for one in ridden}
+    engine, engines = choices.engine, {one.engine for one in evidence.ridden}
     causes = [one for one in evidence.unexplained.values() if one.engine in engines]
     causes += _all_knocked(evidence, engine)
-    for code, found in (("find knock", causes), ("find heat", _too_hot(evidence, ride, ridden))):
+    for code, found in (("find knock", causes), ("find heat", _too_hot(evidence, ride))):
         if found:
             return Step(code=code, engine=found[0].engine, setups=_named(found[0]))
     here = ride.engine if ride is not None else engine
@@ -571,7 +616,7 @@ def _next(evidence, ride, strength, equals, choices, ridden) -> Step:
         again("steady", "open loop")
         or _mixture_step(evidence, choices)
         or again("gauge", "range", "speeds")
-        or _power_step(evidence, ride, strength, ridden)
+        or _power_step(evidence, ride, strength)
         or _runs_step(evidence, ride, strength, equals, engine)
     )
 
@@ -585,13 +630,13 @@ def _all_knocked(evidence, engine) -> list:
     return sorted(heard, key=loudest_first)
 
 
-def _too_hot(evidence, ride, ridden) -> list:
+def _too_hot(evidence, ride) -> list:
     """What was ridden too hot on engines of which nothing is left, the strongest first."""
-    left = {one.engine for one in ridden if one.gate is None}
+    left = {one.engine for one in evidence.ridden if one.gate is None}
     least = evidence.gain(ride) + SAME if ride is not None else float("-inf")
     hot = [
         one
-        for one in ridden
+        for one in evidence.ridden
         if one.gate is not None and one.gate.code == "heat" and one.gate.because is None
         if one.engine not in left and evidence.gain(one) > least
     ]
@@ -626,9 +671,9 @@ def _mixture_step(evidence, choices) -> Step | None:
     return None
 
 
-def _power_step(evidence, ride, strength, ridden) -> Step | None:
+def _power_step(evidence, ride, strength) -> Step | None:
     """A search, where nothing shows or suggests that a bigger engine pulls harder."""
-    timed = [one for one in ridden if one.setup in evidence.gains]
+    timed = [one for one in evidence.ridden if one.setup in evidence.gains]
     for engine in sorted({one.engine for one in timed} & set(evidence.bigger)):
         if any(_pulled(evidence, one) for one in timed if one.engine == engine):
             continue
@@ -800,32 +845,19 @@ def _terms(known) -> Terms:
 
 def _evidence(known) -> Evidence:
     session, road, combinations = known.session, known.road, _combinations(known)
-    gains = {pull.setup: pull.gain for pull in road.pulls} if road else {}
-    return Evidence(
-        **vars(_terms(known)),
-        combinations=combinations,
-        unexplained=unexplained(combinations),
-        gains=gains,
-        pulls=gains_of(
-            {name: setup.engine for name, setup in session.setups.items()},
-            {name: float(engine.displacement_m3) for name, engine in session.engines.items()},
-            gains,
-            road.pairs if road else (),
-            session.about.reference,
-        ),
-        apart=_told_apart(road, gains, session.about.reference),
-        more_runs={pull.setup: pull.more_runs for pull in road.pulls} if road else {},
+    pulls = road.pulls if road else ()
+    gains = {pull.setup: pull.gain for pull in pulls}
+    return evidence_of(
+        _terms(known),
+        combinations,
+        {name: setup.engine for name, setup in session.setups.items()},
+        {name: float(engine.displacement_m3) for name, engine in session.engines.items()},
+        gains,
+        road.pairs if road else (),
+        more_runs={pull.setup: pull.more_runs for pull in pulls},
         prices={n: one.price for n, one in session.injectors.items() if one.price is not None},
         missing=_missing(known, combinations, gains),
     )
-
-
-def _told_apart(road, gains, reference) -> frozenset:
-    """Pairs of setups that differ; against the reference as the gains have it, and no other way."""
-    pairs = [p for p in road.pairs if reference not in (p.setup, p.over)] if road else []
-    found = [(p.setup, p.over) for p in pairs if p.told_apart]
-    found += [(name, reference) for name, gain in gains.items() if gain and gain.told_apart]
-    return frozenset(map(frozenset, found))
 
 
 def _burnt_fuels(session, limits) -> tuple:

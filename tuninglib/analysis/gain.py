@@ -158,14 +158,17 @@ def analyse_road(session: Session, air: pd.DataFrame) -> Road | None:
     ridden = set(rows["setup"])
     setups = [reference, *(s for s in session.setups if s in ridden and s != reference)]
     riders = [name for name in session.riders if name in set(rows["rider"])]
-    runs, taken = _runs_of(session, air, rows, setups, riders)
+    runs, load, factor = _runs_of(session, air, rows, setups, riders)
     fit = estimate_gains(
         runs,
-        unknowns=_unknowns(session, runs, rows, riders, **taken),
-        resolution_m_s=speedometer_step(session).value * taken["speed_factor"].value,
+        unknowns=_unknowns(session, runs, rows, riders, load, factor),
+        resolution_m_s=speedometer_step(session).value * factor.value,
         usual=usual_scatters(session),
     )
     weight = _weight_of_runs(runs, fit.weighed)
+    stated = wheel_force_n(
+        runs.ride, entry_speed_m_s=runs.true_entry_m_s, exit_speed_m_s=runs.true_exit_m_s
+    )
     engines = [session.setups[name].engine for name in setups]
     of_gains = doubts_of_gains(
         fit,
@@ -193,13 +196,11 @@ def analyse_road(session: Session, air: pd.DataFrame) -> Road | None:
         ),
         one_after_the_other=blocks,
         force_of_run=dict(zip(rows.index.tolist(), fit.run_force_n.tolist(), strict=True)),
-        stated_force_of_run=dict(zip(rows.index.tolist(), _stated_forces(runs), strict=True)),
-        drag_area_m2=taken["drag_area"],
-        rolling_coefficient=taken["rolling_coefficient"],
-        rotating_mass_kg=taken["rotating_mass"],
-        speed_factor=taken["speed_factor"],
-        equivalent=_equivalent_runs(session, setups, runs, fit),
-        of_day=forces_of_day(session, setups, riders, taken, fit),
+        stated_force_of_run=dict(zip(rows.index.tolist(), stated.tolist(), strict=True)),
+        **vars(load),
+        speed_factor=factor,
+        equivalent=_equivalent_runs(session, setups, runs, weight, fit),
+        of_day=forces_of_day(session, setups, riders, load, factor, fit),
     )
 
 
@@ -226,12 +227,7 @@ def _runs_of(session, air, rows, setups, riders) -> tuple:
         true_down_entry_m_s=rows["shown_down_entry_m_s"].to_numpy() * factor.value,
         true_down_exit_m_s=rows["shown_down_exit_m_s"].to_numpy() * factor.value,
     )
-    return runs, {
-        "drag_area": road.drag_area_m2,
-        "rolling_coefficient": road.rolling_coefficient,
-        "rotating_mass": road.rotating_mass_kg,
-        "speed_factor": factor,
-    }
+    return runs, road, factor
 
 
 def _one_after_the_other(rows, setups) -> bool:
@@ -249,9 +245,8 @@ def _weight_of_runs(runs, weighed) -> np.ndarray:
     return weight
 
 
-def _equivalent_runs(session, setups, runs, fit) -> dict:
+def _equivalent_runs(session, setups, runs, weight, fit) -> dict:
     """The run that stands for each setup's runs."""
-    weight = _weight_of_runs(runs, fit.weighed)
     taken = session.assumptions
     # Another rider differs from the mean of the day's as any two do.
     other = (taken.rider_effect.sd, taken.rider_drag.sd)
@@ -266,23 +261,15 @@ def _equivalent_runs(session, setups, runs, fit) -> dict:
     return found
 
 
-def _stated_forces(runs) -> list:
-    return wheel_force_n(
-        runs.ride, entry_speed_m_s=runs.true_entry_m_s, exit_speed_m_s=runs.true_exit_m_s
-    ).tolist()
-
-
-def _unknowns(
-    session, runs, rows, riders, *, drag_area, rolling_coefficient, rotating_mass, speed_factor
-) -> tuple:
+def _unknowns(session, runs, rows, riders, load, speed_factor) -> tuple:
     """What is not known exactly, as the session states it."""
     hill, taken = session.hill, session.assumptions
     stated = StatedSds(
         bike_mass_sd_kg=session.bike.mass.sd,
-        rotating_mass_sd_kg=rotating_mass.sd,
+        rotating_mass_sd_kg=load.rotating_mass_kg.sd,
         rider_mass_sd_kg=np.array([session.riders[name].mass.sd for name in riders]),
-        drag_area_sd_m2=drag_area.sd,
-        rolling_coefficient_sd=rolling_coefficient.sd,
+        drag_area_sd_m2=load.drag_area_m2.sd,
+        rolling_coefficient_sd=load.rolling_coefficient.sd,
         grade_sd=0.0 if any(p.grade.half_width for p in hill.pieces) else hill.grade.sd,
         length_sd_m=hill.length.sd,
         speed_factor_sd=speed_factor.sd / speed_factor.value,

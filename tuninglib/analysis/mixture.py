@@ -537,21 +537,18 @@ def analyse_mixtures(session: Session, rows: pd.DataFrame) -> tuple:
     read = readings_of(session)
     means = mean_readings(session, rows)
     only_wide = set(rows["setup"]) - set(rows["setup"][~rows["wide"]])
-    mixtures = []
-    for name, setup in session.setups.items():
-        count_pegged = int((read["pegged"] & (read["setup"] == name)).sum())
-        found = means.get(name)
-        if found is None:
-            mixtures.append(
-                Mixture(name, setup.fuel, 0, count_pegged, None, None, None, None, "unknown")
-            )
-            continue
-        sure = _SURE_IF_WIDE if name in only_wide else _SURE
-        mixtures.append(_mixture(session, name, setup, found, count_pegged, sure))
-    return tuple(mixtures)
+    at_end = read["setup"][read["pegged"]].value_counts()
+    sure = {name: _SURE_IF_WIDE if name in only_wide else _SURE for name in session.setups}
+    return tuple(
+        _mixture(session, name, means.get(name), int(at_end.get(name, 0)), sure[name])
+        for name in session.setups
+    )
 
 
-def _mixture(session, name, setup, found, count_pegged, sure) -> Mixture:
+def _mixture(session, name, found, count_pegged, sure) -> Mixture:
+    setup = session.setups[name]
+    if found is None:
+        return Mixture(setup=name, fuel=setup.fuel, readings=0, pegged=count_pegged)
     band, log_reading = band_of(session), found.mean
     variance = found.variance + session.gauge.accuracy.sd**2
     # Satterthwaite: only the repeats' part is estimated.

@@ -36,18 +36,19 @@ class Mixture:
     odds : Odds
         About the band that the advice is for.
     place : str
-        ``"inside"``, ``"richer"``, ``"leaner"`` or ``"unsure"``, against the target band.
+        ``"inside"``, ``"richer"``, ``"leaner"`` or ``"unsure"``, against the target band;
+        ``"unknown"`` without a reading.
     """
 
     setup: str
     fuel: str
     readings: int
     pegged: int
-    gauge: Interval | None
-    lambda_: Interval | None
-    true_ratio: Interval | None
-    odds: Odds | None
-    place: str
+    gauge: Interval | None = None
+    lambda_: Interval | None = None
+    true_ratio: Interval | None = None
+    odds: Odds | None = None
+    place: str = "unknown"
 
 
 @dataclass(frozen=True)

@@ -13,15 +13,15 @@ from functools import partial
 
 import numpy as np
 
-from tuninglib.analysis.combinations import gated, unexplained, weighed_mixture
-from tuninglib.analysis.decide import Evidence, Plan, make_plan
+from tuninglib.analysis.combinations import gated, weighed_mixture
+from tuninglib.analysis.decide import Plan, evidence_of, make_plan
 from tuninglib.analysis.records import Combination, Gate
 from tuninglib.analysis.season_record import OutingRecord
-from tuninglib.analysis.worth import Terms, gains_of
+from tuninglib.analysis.worth import Terms
 from tuninglib.interval import Z_95, Interval
 from tuninglib.statistics.gain import Gain
 from tuninglib.statistics.ladder import Parts, Priors, pool_readings
-from tuninglib.statistics.ladder_prediction import Candidate, FuelDemand, Odds, predict
+from tuninglib.statistics.ladder_prediction import Candidate, Odds, predict
 from tuninglib.statistics.season import OWN_SHARE, DayOfForces, pool_days
 
 # One name, one thing ------------------------------------------------------------------------------
@@ -247,7 +247,7 @@ def season_ladder(outings: "Sequence[Outing]") -> SeasonLadder | None:
     parts = Parts(
         displacement={name: one.displacement_m3 for name, one in stated["engines"].items()},
         tolerance={name: stated["injectors"][name].tolerance_sd for name in tried},
-        fuel_sd={name: one.fuel_sd for name, one in stated["fuels"].items()},
+        fuel_sd={name: one.sd for name, one in stated["fuels"].items()},
         priors=Priors(
             response_mean=last.response_mean,
             response_sd=last.response_sd,
@@ -287,16 +287,11 @@ def _stated(outings) -> dict:
 
 def _mixture(fit, key, stated, days, tried, band, day_sd) -> SeasonMixture:
     engine, injector, fuel = key
-    flow, blend = stated["injectors"][injector].flow_m3_s, stated["fuels"][fuel]
+    flow = stated["injectors"][injector].flow_m3_s
     asked = Candidate(flow_m3_s=flow, tolerance=stated["injectors"][injector].tolerance_sd)
     if injector in tried:
         asked = Candidate(flow_m3_s=flow, tried=injector)
-    demand = FuelDemand(
-        stoichiometric_ratio=blend.stoichiometric_ratio,
-        density_kg_m3=blend.density_kg_m3,
-        name=fuel,
-        sd=blend.fuel_sd,
-    )
+    demand = replace(stated["fuels"][fuel], name=fuel)
     found = predict(fit, asked, engine=engine, fuel=demand, day_sd=day_sd)
     own = [[cell for cell in day if (cell.engine, cell.injector, cell.fuel) == key] for day in days]
     return SeasonMixture(
@@ -387,18 +382,10 @@ def _decided(outings, combinations, reference, pairs) -> Plan:
     terms = replace(
         _last_terms(outings), reference=reference, bigger=tuple(bigger - {engines[reference]})
     )
-    missing = set.intersection(*(set(one.record.advice.missing) for one in outings))
+    everywhere = set.intersection(*(set(one.record.advice.missing) for one in outings))
+    missing = tuple(one for one in advice.missing if one in everywhere)
     return make_plan(
-        Evidence(
-            **vars(terms),
-            combinations=combinations,
-            unexplained=unexplained(combinations),
-            gains=gains,
-            pulls=gains_of(engines, sizes, gains, pairs, reference),
-            apart=frozenset(frozenset((one.setup, one.over)) for one in pairs if one.told_apart),
-            more_runs={},
-            missing=tuple(one for one in advice.missing if one in missing),
-        )
+        evidence_of(terms, combinations, engines, sizes, gains, pairs, missing=missing)
     )
 
 

@@ -20,11 +20,12 @@ from tuninglib.analysis.mixture import flow_on_bike, fuel_terms, ladder_columns,
 from tuninglib.analysis.records import Combination, GaugeCheck, Knock
 from tuninglib.analysis.worth import Terms
 from tuninglib.interval import Interval
-from tuninglib.session.defaults import Taken
+from tuninglib.session.defaults import Taken, TakenRoadLoad
 from tuninglib.session.records import Session
 from tuninglib.statistics.flow_response import Response
 from tuninglib.statistics.gain import GainFit
 from tuninglib.statistics.ladder import ReadingCell, reading_cells
+from tuninglib.statistics.ladder_prediction import FuelDemand
 from tuninglib.text_files import Problem, SessionError, quoted
 
 # Air that readings are brought to where the ECU does not correct for it: 15 °C at sea level.
@@ -124,25 +125,6 @@ class InjectorOfDay:
 
 
 @dataclass(frozen=True, kw_only=True)
-class FuelOfDay:
-    """A fuel as an outing states it.
-
-    Attributes
-    ----------
-    stoichiometric_ratio : float
-        Mass of air to mass of fuel.
-    density_kg_m3 : float
-        At 15 degC. [kg/m3]
-    fuel_sd : float
-        How far what it asks for may be off, relative.
-    """
-
-    stoichiometric_ratio: float
-    density_kg_m3: float
-    fuel_sd: float
-
-
-@dataclass(frozen=True, kw_only=True)
 class AdviceOfDay:
     """What an outing's advice rested on, so that its season decides by the same rule.
 
@@ -181,7 +163,7 @@ class OutingRecord:
     setups : tuple of SetupOfDay
         Setups as the outing states them.
     engines, injectors, fuels : dict
-        Name to EngineOfDay, InjectorOfDay, FuelOfDay.
+        Name to EngineOfDay, InjectorOfDay, FuelDemand.
     forces : ForcesOfDay or None
         Wheel forces, for pooling; None without speeds.
     readings : tuple of ReadingCell
@@ -207,7 +189,7 @@ class OutingRecord:
     setups: tuple[SetupOfDay, ...]
     engines: dict[str, EngineOfDay]
     injectors: dict[str, InjectorOfDay]
-    fuels: dict[str, FuelOfDay]
+    fuels: dict[str, FuelDemand]
     forces: ForcesOfDay | None
     readings: tuple[ReadingCell, ...]
     ecu_corrects: bool
@@ -231,7 +213,8 @@ def forces_of_day(
     session: Session,
     setups: Sequence[str],
     riders: Sequence[str],
-    taken: dict[str, Taken],
+    load: TakenRoadLoad,
+    factor: Taken,
     fit: GainFit,
 ) -> ForcesOfDay:
     """What a fit of an outing's runs says of its forces, and of what other outings may share.
@@ -241,8 +224,9 @@ def forces_of_day(
     session : tuninglib.session.records.Session
     setups, riders : sequence of str
         As they are numbered in the fit.
-    taken : dict of str to Taken
-        ``drag_area``, ``rolling_coefficient``, ``rotating_mass`` and ``speed_factor`` as used.
+    load : TakenRoadLoad
+    factor : Taken
+        Of the speedometer, true over shown.
     fit : tuninglib.statistics.gain.GainFit
 
     Returns
@@ -251,7 +235,7 @@ def forces_of_day(
         Without the unknowns that are the day's alone (its wind, weather, drift and readings): they
         stay in the forces' covariance.
     """
-    keys = [_key(session, one, riders, taken) for one in fit.shared]
+    keys = [_key(session, one, riders, load, factor) for one in fit.shared]
     k = len(setups)
     kept = [*range(k), *(k + at for at, key in enumerate(keys) if key)]
     covariance = fit.joint_covariance[np.ix_(kept, kept)]
@@ -270,7 +254,7 @@ def _tuples(matrix) -> tuple:
     return tuple(tuple(row) for row in matrix.tolist())
 
 
-def _key(session, unknown, riders, taken) -> str:
+def _key(session, unknown, riders, load, factor) -> str:
     """By what another outing's unknown is known to be this one; empty for the day's own.
 
     What is stated alike is off alike. A table's value is off alike for all who take it.
@@ -279,13 +263,13 @@ def _key(session, unknown, riders, taken) -> str:
     if name == "bike mass":
         said = (session.bike.mass,)
     elif name == "rotating mass":
-        said = (_stated(taken["rotating_mass"]),)
+        said = (_stated(load.rotating_mass_kg),)
     elif name == "road load":
-        said = (_stated(taken["drag_area"]), _stated(taken["rolling_coefficient"]))
+        said = (_stated(load.drag_area_m2), _stated(load.rolling_coefficient))
     elif name in ("grade", "hill length"):
         said = (hill.length, hill.grade, hill.pieces)
     elif name == "speed factor":
-        said = (_stated(taken["speed_factor"]), session.speedometer.checks)
+        said = (_stated(factor), session.speedometer.checks)
     elif name == "rider mass":
         rider = riders[unknown.which]
         said = (rider, session.riders[rider].mass)
@@ -372,14 +356,7 @@ def outing_record(
             )
             for name in session.injectors
         },
-        fuels={
-            name: FuelOfDay(
-                stoichiometric_ratio=one.stoichiometric_ratio,
-                density_kg_m3=one.density_kg_m3,
-                fuel_sd=one.sd,
-            )
-            for name, one in ((name, fuel_terms(session, name)) for name in session.fuels)
-        },
+        fuels={name: fuel_terms(session, name) for name in session.fuels},
         forces=forces,
         readings=_cells(session, air, read, *columns) if columns else (),
         ecu_corrects=corrects,
@@ -424,8 +401,12 @@ def record_from(document: dict) -> OutingRecord:
 def _built(kind, value):
     """A value read from JSON as an annotation wants it; what does not fit is refused."""
     parts, origin = get_args(kind), get_origin(kind)
-    if origin in (Union, UnionType):
-        return _one_of(parts, value)
+    for one in parts if origin in (Union, UnionType) else ():
+        # The first of several kinds that it fits.
+        try:
+            return _built(one, value)
+        except ValueError:
+            continue
     if origin is Literal and value in parts:
         return value
     if dataclasses.is_dataclass(kind) and isinstance(value, dict):
@@ -441,16 +422,6 @@ def _built(kind, value):
         return value
     if type(value) is kind:
         return value
-    raise ValueError(f"{quoted(str(value))} does not belong there in the record of an outing")
-
-
-def _one_of(kinds, value):
-    """A value as the first of several kinds that it fits."""
-    for kind in kinds:
-        try:
-            return _built(kind, value)
-        except ValueError:
-            continue
     raise ValueError(f"{quoted(str(value))} does not belong there in the record of an outing")
 
 

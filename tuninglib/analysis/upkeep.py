@@ -1,8 +1,8 @@
 """What does not choose a setup: heat on long climbs, fuel and money, engine speeds.
 
 Where the head's temperature would end on a long climb; fuel use against what mixture and energy
-let expect, and what it all costs; what the gearing makes of the run that was ridden, what limits
-the top speed, and one tooth taller.
+let expect, and what it all costs; what the gearing makes of the run that was ridden, and what
+limits the top speed.
 """
 
 from dataclasses import dataclass
@@ -13,10 +13,9 @@ from tuninglib.analysis.combinations import stop_limits
 from tuninglib.analysis.decide import Plan
 from tuninglib.analysis.gain import Road
 from tuninglib.analysis.records import Pull
-from tuninglib.analysis.what_if import Answer, Question, answers
+from tuninglib.analysis.what_if import Answer
 from tuninglib.interval import Interval
 from tuninglib.physics import gearing as sums
-from tuninglib.physics.motion import Hill, Ride, climb_force_n
 from tuninglib.session.defaults import blend_of, day_temperature_of
 from tuninglib.session.records import Session
 from tuninglib.statistics.repeats import group_means, t_quantile
@@ -284,28 +283,6 @@ def outlay(session: Session, plan: Plan, pulls: tuple[Pull, ...]) -> Outlay:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Taller:
-    """The same setup with one tooth more in front, at the same torque.
-
-    Attributes
-    ----------
-    front_teeth : float
-        Of the front sprocket.
-    exit_rpm : Interval
-        At the marker speed that follows.
-    marker : Answer
-        Of which the bound of the same force counts.
-    still_speeds_up : bool or None
-        Whether there is pull to spare at the marker; None where no speed follows.
-    """
-
-    front_teeth: float
-    exit_rpm: Interval | None
-    marker: Answer
-    still_speeds_up: bool | None
-
-
-@dataclass(frozen=True, kw_only=True)
 class Gearing:
     """What the gearing makes of one setup.
 
@@ -328,8 +305,6 @@ class Gearing:
         two is not known.
     torque_n_m, power_w : Interval
         At the crank, mean over the hill.
-    taller : Taller
-        One tooth more in front.
     """
 
     setup: str
@@ -341,7 +316,6 @@ class Gearing:
     limited_by: str
     torque_n_m: Interval
     power_w: Interval
-    taller: Taller
 
 
 def gearing_of(
@@ -365,9 +339,7 @@ def gearing_of(
 
     Notes
     -----
-    Errors of circumference, slip and speedometer add in quadrature. With one tooth more in front
-    the same torque gives less force, in the ratio of the teeth; the engine turns slower by as much
-    at the same road speed, and torque is taken to be the same there.
+    Errors of circumference, slip and speedometer add in quadrature.
     """
     own = session.gearing
     if setup is None or not own.is_known:
@@ -387,8 +359,8 @@ def gearing_of(
     def about(value):
         return Interval(value, value * (1 - doubt), value * (1 + doubt))
 
-    def rpm(speed, of=ratio):
-        return about(sums.engine_speed_rpm(speed, ratio=of, **same))
+    def rpm(speed):
+        return about(sums.engine_speed_rpm(speed, ratio=ratio, **same))
 
     engine = session.engines[session.setups[setup].engine]
     limit = engine.highest_speed.value if engine.highest_speed else None
@@ -413,7 +385,6 @@ def gearing_of(
             pull.power_w,
             efficiency.half_width / efficiency.value,
         ),
-        taller=_taller(own, run, rpm),
     )
 
 
@@ -429,29 +400,3 @@ def _limited_by(limit: Interval | None, flat) -> str:
     if limit.high < flat.at_power.low:
         return "revs"
     return "drag" if limit.low > flat.at_power.high else "unclear"
-
-
-def _taller(own, run, rpm) -> Taller:
-    front = own.front + 1
-    share = own.front / front
-    # A larger output factor is less output.
-    (marker,) = answers(run, [Question(output_factor=run.output_factor / share)])
-    if marker.at_force is None:
-        return Taller(front_teeth=front, exit_rpm=None, marker=marker, still_speeds_up=None)
-    speed = marker.at_force.value
-    ride = Ride(
-        hill=Hill(run.lengths_m[-1], run.grade_ratios[-1]),
-        mass_kg=run.bike_mass_kg + run.rider_mass_kg,
-        air_density_kg_m3=run.air_density_kg_m3,
-        drag_area_m2=run.drag_area_m2,
-        rolling_coefficient=run.rolling_coefficient,
-    )
-    air = speed + run.headwind_m_s
-    against = float(climb_force_n(ride)[-1])
-    against += run.air_density_kg_m3 / 2 * run.drag_area_m2 * air * abs(air)
-    return Taller(
-        front_teeth=front,
-        exit_rpm=rpm(speed, own.ratio(front)),
-        marker=marker,
-        still_speeds_up=bool(run.force_n * share > against),
-    )
