@@ -18,7 +18,6 @@ from tuninglib.report.page_parts import (
     gain_text,
     headed,
     interval_cell,
-    mixture_of,
     picture,
     plain,
     shown,
@@ -27,7 +26,7 @@ from tuninglib.report.page_parts import (
     table_of,
     with_unit,
 )
-from tuninglib.rounding import fixed, interval_text, listing, percent, quantity_text
+from tuninglib.rounding import fixed, in_units, interval_text, listing, percent, quantity_text
 from tuninglib.session.defaults import hill_of
 from tuninglib.session.trace import SI_NAMES
 from tuninglib.units import to_display, unit_label
@@ -582,36 +581,29 @@ def runs_figure(results: Results) -> Picture | Prose:
 
 
 def mixture_sentences(results: Results) -> Prose:
-    """Spots that are leaner than the mean.
+    """Engine speeds at which a setup is leaner than the band, though its mean is not.
 
     Parameters
     ----------
     results : tuninglib.analysis.analyse.Results
     """
-    return Prose(tuple(_lean_spots(results)), style="points")
+    highest, items = results.band.highest, []
+    means = {one.setup: one.lambda_.value for one in results.mixtures if one.lambda_ is not None}
+    for one in results.bands:
+        own = one.by == "engine speed" and one.lambda_ is not None and one.setup in means
+        if own and means[one.setup] <= highest < one.lambda_.value:
+            text = (
+                f"{spaced(one.setup)} reads {_lambda(one.lambda_)} at full throttle from "
+                f"{one.low:.0f} to {one.high:.0f} rpm, leaner than the band up to "
+                f"{fixed(highest, 2)}, while its mean is inside. Engines fail at their leanest "
+                "spot: go by this reading, not by the mean."
+            )
+            items.append(("Lean spot", text))
+    return Prose(tuple(items), style="points")
 
 
 def _throttle(one) -> str:
     return f"{percent(one.low)} to {percent(min(one.high, 1.0))}"
-
-
-def _lean_spots(results):
-    """Engine speeds at which a setup is leaner than the band, though its mean is not."""
-    highest = results.band.highest
-    for one in results.bands:
-        if one.by != "engine speed" or one.lambda_ is None:
-            continue
-        mean = mixture_of(results, one.setup)
-        if mean is None or mean.lambda_ is None or mean.lambda_.value > highest:
-            continue
-        if one.lambda_.value > highest:
-            yield (
-                "Lean spot",
-                f"{spaced(one.setup)} reads {_lambda(one.lambda_)} at full throttle from "
-                f"{one.low:.0f} to {one.high:.0f} rpm, leaner than the band up to "
-                f"{fixed(highest, 2)}, while its mean is inside. Engines fail at their leanest "
-                "spot: go by this reading, not by the mean.",
-            )
 
 
 def _lambda(interval) -> str:
@@ -713,26 +705,28 @@ def curve_figure(results: Results) -> Picture | Prose:
     force, road = unit_label("force", system), unit_label("speed", system)
     drawn, said = [], []
     for at, curve in enumerate(curves):
-        told = [i for i, one in enumerate(curve.force_n) if one is not None]
-        if not told:
-            continue
-        speed = to_display(np.array([curve.speed_m_s[i] for i in told]), "speed", system)
-        ends = [
-            to_display(np.array([getattr(curve.force_n[i], end) for i in told]), "force", system)
-            for end in ("value", "low", "high")
+        points = [
+            (to_display(speed, "speed", system), in_units(one, "force", system))
+            for speed, one in zip(curve.speed_m_s, curve.force_n, strict=True)
+            if one is not None
         ]
-        drawn.append((at, spaced(curve.setup), speed, *ends))
-        words = [f"{fixed(ends[0][k], 0)} at {fixed(speed[k], 0)}" for k in dict.fromkeys((0, -1))]
-        said.append(f"{spaced(curve.setup)} {' and '.join(words)}")
+        if points:
+            drawn.append((at, spaced(curve.setup), points))
+            ends = dict.fromkeys(
+                f"{fixed(one.value, 0)} at {fixed(v, 0)}" for v, one in (points[0], points[-1])
+            )
+            said.append(f"{spaced(curve.setup)} {' and '.join(ends)}")
 
     def draw(width_in):
-        names = [name for _, name, *_ in drawn]
+        names = [name for _, name, _ in drawn]
         figure, (ax,) = page_parts.figure_of(width_in, 3.4, legend=names)
         shown = []
-        for at, _, speed, value, low, high in drawn:
+        for at, _, points in drawn:
             colour, mark, line = page_parts.look_of(at)
+            speed = [v for v, _ in points]
+            low, high = ([getattr(one, end) for _, one in points] for end in ("low", "high"))
             ax.fill_between(speed, low, high, color=colour, alpha=0.18, linewidth=0)
-            shown += ax.plot(speed, value, mark + line, color=colour)
+            shown += ax.plot(speed, [one.value for _, one in points], mark + line, color=colour)
         ax.set_xlabel(f"speed [{road}]")
         page_parts.title(ax, f"Wheel force [{force}]")
         page_parts.add_legend(figure, shown, names)

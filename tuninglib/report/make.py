@@ -26,7 +26,6 @@ from IPython import get_ipython
 from IPython.core.displayhook import DisplayHook
 from IPython.core.displaypub import CapturingDisplayPublisher
 from IPython.core.interactiveshell import InteractiveShell
-from nbformat import NotebookNode
 from papermill.engines import Engine, NotebookExecutionManager, papermill_engines
 from papermill.inspection import inspect_notebook
 from papermill.translators import translate_parameters
@@ -65,15 +64,12 @@ class InProcessEngine(Engine):
         nb_man: NotebookExecutionManager,
         kernel_name: str,
         *,
-        on_cell: Callable[[int, NotebookNode], object] | None = None,
         namespace: dict | None = None,
         **kwargs: object,
     ) -> None:
         """Run every cell in order and store what it shows; stop at the first that fails."""
         with _shell() as shell:
             for index, cell in enumerate(nb_man.nb.cells):
-                if on_cell is not None:
-                    on_cell(index, cell)
                 nb_man.cell_start(cell, index)
                 failed = cell.cell_type == "code" and not _run_cell(shell, cell)
                 if failed:
@@ -178,7 +174,6 @@ def run_workbook(
     *,
     shown: dict | None = None,
     failed: Path | None = None,
-    on_cell: Callable[[int, NotebookNode], object] | None = None,
     namespace: dict | None = None,
     kernel: bool = False,
 ) -> nbformat.NotebookNode:
@@ -194,8 +189,6 @@ def run_workbook(
         Values that the finished notebook shows in place of some that it was run with.
     failed : Path, optional
         Where to leave the notebook so far if a cell fails.
-    on_cell : callable, optional
-        Called with index and cell before each cell, to show progress (not with a kernel).
     namespace : dict, optional
         Filled with the workbook's names at its end (not with a kernel).
     kernel : bool
@@ -221,7 +214,7 @@ def run_workbook(
             f"{path.name} has no parameter {unknown[0]!r}; it has {', '.join(sorted(known))}"
         )
     papermill_engines.register(NAME, InProcessEngine)
-    engine = {} if kernel else {"engine_name": NAME, "on_cell": on_cell, "namespace": namespace}
+    engine = {} if kernel else {"engine_name": NAME, "namespace": namespace}
     # Papermill writes down where it put the notebook so far; that it was a folder of the moment.
     with tempfile.TemporaryDirectory() as moment, ExitStack() as apart:
         if kernel:
@@ -450,11 +443,7 @@ def _run(session, failed: Path, say, kernel: bool) -> tuple:
     """The executed workbook, and the results that page and results.json are made of."""
     from tuninglib.analysis.analyse import Results, analyse
 
-    def on_cell(index, cell):
-        heading = re.match(r"#+ (.+)", cell.source) if cell.cell_type == "markdown" else None
-        if heading:
-            say(heading[1])
-
+    say("Working it out")
     kernel = kernel or inside_a_notebook()
     names: dict = {}
     with _in_letters(os.path.abspath(session.folder)) as folder:
@@ -464,7 +453,6 @@ def _run(session, failed: Path, say, kernel: bool) -> tuple:
             # It is handed on: where the folder lies on this machine is nobody's business.
             shown={"session_folder": printable(Path(os.path.abspath(session.folder)).name)},
             failed=failed,
-            on_cell=on_cell,
             namespace=names,
             kernel=kernel,
         )
