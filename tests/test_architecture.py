@@ -130,11 +130,9 @@ def texts(path: Path):
             yield "".join(value or "x" for value in constant)
 
 
-@pytest.mark.parametrize(
-    "piece", ["<p>", "</td>", '<img alt="x">', "<style>", "<x>", "<!DOCTYPE html>"]
-)
-def test_a_tag_is_known_for_one(piece):
-    assert TAG.search(f"text {piece} text")
+def test_a_tag_is_known_for_one():
+    for piece in ("<p>", "</td>", '<img alt="x">', "<!DOCTYPE html>"):
+        assert TAG.search(f"text {piece} text")
 
 
 def test_html_is_written_in_templates_only():
@@ -249,20 +247,16 @@ def test_a_public_function_takes_few_arguments_and_fits_a_page():
     assert {path: large for path, large in found.items() if large} == {}
 
 
-@pytest.mark.parametrize(
-    ("source", "found"),
-    [
-        ("def f(a, b, c, d, e, *, g, h, i): ...", []),
-        ("def f(a, b, c, d, e, *, g, h, i, j): ...", ["f: 9 arguments, 1 lines"]),
-        ("class A:\n def f(self, a, b, c, d, e, *g, h, **i): ...", []),
-        ("def _f(a, b, c, d, e, *, g, h, i, j): ...", []),
-        ("def f():\n" + " pass\n" * 69, []),
-        ("def f():\n" + " pass\n" * 70, ["f: 0 arguments, 71 lines"]),
-        ('def f():\n """A\n\n b\n """\n' + " pass\n" * 69, []),
-    ],
-)
-def test_a_function_that_is_too_large_is_known_for_one(source, found):
-    assert too_large(source) == found
+def test_a_function_that_is_too_large_is_known_for_one():
+    assert (
+        too_large("def f(a, b, c, d, e, *, g, h, i): ...\ndef _g(a, b, c, d, e, f, g, h, i): ...")
+        == []
+    )
+    nine, long = "def f(a, b, c, d, e, *, g, h, i, j): ...", "def f():\n" + " pass\n" * 70
+    assert [*too_large(nine), *too_large(long)] == [
+        "f: 9 arguments, 1 lines",
+        "f: 0 arguments, 71 lines",
+    ]
 
 
 # Signatures say their types: every public function's arguments, and what it returns -------------
@@ -286,17 +280,10 @@ def test_a_public_function_says_the_types_of_its_arguments_and_of_what_it_return
 @pytest.mark.parametrize(
     ("source", "lacking"),
     [
-        ("def f(a: int) -> int: ...", []),
         ("def f(a) -> int: ...", ["f: a"]),
         ("def f(a: int): ...", ["f: what it returns"]),
-        ("def f(a: int, /, b, *c, d, **e) -> int: ...", ["f: b", "f: d", "f: c", "f: e"]),
-        ("async def f(a) -> int: ...", ["f: a"]),
         ("class A:\n    def f(self, a) -> int: ...", ["A.f: a"]),
-        ("class A:\n    @staticmethod\n    def f(a) -> int: ...", ["A.f: a"]),
-        ("class A:\n    class B:\n        def f(self): ...", ["A.B.f: what it returns"]),
-        ("def _f(a): ...", []),
-        ("class _A:\n    def f(self, a): ...", []),
-        ("def f() -> int:\n    def g(a): ...\n    return 1", []),
+        ("def _f(a): ...\ndef f() -> int:\n    def g(a): ...\n    return 1", []),
     ],
 )
 def test_a_type_that_is_lacking_is_noticed(source, lacking):

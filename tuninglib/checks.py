@@ -1,5 +1,7 @@
 """Refusal of input that cannot be, in one clear sentence."""
 
+from typing import Any
+
 import numpy as np
 from numpy.typing import ArrayLike
 
@@ -66,23 +68,14 @@ def require(
     raise ValueError(f"{what} is {worst:g}{unit} but must be {limit}; {remedy}")
 
 
-def require_or_missing(
-    value: ArrayLike,
-    *,
-    what: str,
-    unit: str,
-    above: float | None = None,
-    at_least: float | None = None,
-    below: float | None = None,
-    at_most: float | None = None,
-    remedy: str = "check the sign and the unit",
-) -> np.ndarray:
+def require_or_missing(value: ArrayLike, **limits: Any) -> np.ndarray:
     """As :func:`require`, but NaN stands for a missing reading and passes, to come out as NaN.
 
     Parameters
     ----------
-    value, what, unit, above, at_least, below, at_most, remedy
-        As in :func:`require`.
+    value : float, list, array or Series
+    limits
+        ``what``, ``unit`` and all else as in :func:`require`.
 
     Returns
     -------
@@ -96,16 +89,7 @@ def require_or_missing(
     array = np.asarray(value, dtype=float)
     # One pass without temporaries where nothing is missing.
     missing = array.size > 0 and np.isnan(array.min())
-    require(
-        array[~np.isnan(array)] if missing else array,
-        what=what,
-        unit=unit,
-        above=above,
-        at_least=at_least,
-        below=below,
-        at_most=at_most,
-        remedy=remedy,
-    )
+    require(array[~np.isnan(array)] if missing else array, **limits)
     return value if hasattr(value, "to_numpy") else array
 
 

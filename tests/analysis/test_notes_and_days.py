@@ -117,5 +117,5 @@ def test_a_test_of_what_may_run_lean_is_marked_as_no_ride(demo_folder, tmp_path)
     )
     assert "big_172_e10" in day.order.setups
     words = str(day_words(day, aim, "moved", start.watched)[0])
-    assert "big 172 e10 may be tested with an eye on the gauge, but is not for riding" in words
+    assert "only for tests with an eye on the gauge, not for riding: big 172 e10." in words
     assert "Not for riding" not in str(day_words(day, aim, "moved")[0])

@@ -256,41 +256,6 @@ def test_standard_gravity():
     assert pytest.importorskip("scipy.constants").g == air.STANDARD_GRAVITY_M_S2
 
 
-# SAE J1349 (June 1990) as printed and ISO 1585 from memory, typed once more: a check of our typing,
-# no outside value. The worked examples of SAE J607 are one.
-
-
-def sae_form(dry_hpa, celsius):
-    # 1.180·(990/pd)·√((T + 273)/298) − 0.18, pressure in hPa
-    return 1.180 * (990 / dry_hpa) * math.sqrt((celsius + 273) / 298) - 0.18
-
-
-def iso_form(dry_hpa, celsius):
-    # (99/pd)^1.2·(T/298)^0.6, pressure in kPa
-    return (990 / dry_hpa) ** 1.2 * ((celsius + 273) / 298) ** 0.6
-
-
-CORRECTION_CASES = [
-    (990.0, 25.0, 0.0), (1000.0, 15.0, 0.0), (980.0, 30.0, 0.0), (950.0, 35.0, 0.0),
-    (900.0, 20.0, 0.0), (1013.25, 25.0, 0.5), (950.0, 30.0, 0.4), (900.0, 25.0, 0.3),
-    (870.0, 10.0, 0.9),
-]  # fmt: skip
-
-
-@pytest.mark.parametrize(
-    ("correction", "form"),
-    [(air.correction_sae_j1349, sae_form), (air.correction_iso_1585, iso_form)],
-)
-@pytest.mark.parametrize(("hpa", "celsius", "humidity"), CORRECTION_CASES)
-def test_correction_is_the_printed_form(correction, form, hpa, celsius, humidity):
-    # The printed form rounds 273.15 and 298.15, which moves the factor by up to 1e-5.
-    dry_hpa = hpa - psychrolib().GetVapPresFromRelHum(celsius, humidity) / 100
-    ours = correction(
-        temperature_k=celsius + 273.15, pressure_abs_pa=hpa * 100, relative_humidity=humidity
-    ).factor
-    assert ours == pytest.approx(form(dry_hpa, celsius), abs=3e-5 if humidity else 2e-5)
-
-
 @pytest.mark.outside(source="Reference conditions of SAE J1349: 77 °F, 29.234 inHg dry")
 @pytest.mark.parametrize("correction", [air.correction_sae_j1349, air.correction_iso_1585])
 def test_reference_conditions_give_one(correction):

@@ -30,14 +30,6 @@ def test_volume_flow_of_one_pound_an_hour(density, cc_min):
     assert POUND_HOUR / one_cc_min == pytest.approx(cc_min, abs=0.0005)
 
 
-# What the trade's 10.5 and 10.2 cm3/min to the lb/h (from memory) take for the density; the
-# densities are those that make them agree.
-@pytest.mark.parametrize(("rule", "density"), [(10.5, 720.0), (10.2, 741.2)])
-def test_rule_of_thumb_for_pounds_an_hour(rule, density):
-    pounds = injector.mass_flow_kg_s(rule * CC_MIN, density_kg_m3=density) / POUND_HOUR
-    assert pounds == pytest.approx(1.0, abs=0.0005)
-
-
 def orifice_kg_s(pressure_pa, density):
     flow_meter = pytest.importorskip("fluids.flow_meter")
     return flow_meter.flow_meter_discharge(
@@ -63,17 +55,6 @@ def test_flow_on_fuel_against_an_orifice(density):
     assert injector.flow_on_fuel(
         1.0, rated_density_kg_m3=heptane, density_kg_m3=density
     ) == pytest.approx(ratio, rel=1e-9)
-
-
-# 10 hp at 0.5 lb/(hp h) through one injector used to 80 %: 6.25 lb/h. The rule is the trade's,
-# from memory; the test writes it out once more.
-def test_flow_for_power_by_the_trade_rule():
-    flow = injector.mass_flow_for_power_kg_s(
-        10 * constants.hp,
-        specific_consumption_kg_j=0.5 * constants.lb / (constants.hp * 3600),
-        highest_fraction=0.8,
-    )
-    assert flow / POUND_HOUR == pytest.approx(6.25, abs=0.005)
 
 
 def flat_line(x, y, intercept=True):
@@ -273,17 +254,3 @@ def test_log_evidence_against_the_marginal_density():
         for sd in noise_sd
     ]
     assert log_evidence - 3 * np.log(2 * np.pi) == pytest.approx(np.array(expected), rel=1e-10)
-
-
-# A weighted sum of normal distributions by brute force.
-@pytest.mark.outside(source="scipy.stats.norm and scipy.optimize.brentq")
-@pytest.mark.parametrize("probability", [0.001, 0.025, 0.5, 0.9])
-def test_mixture_quantile(probability):
-    from scipy.optimize import brentq
-
-    weight, mean, sd = np.array([0.2, 0.5, 0.3]), np.array([-1.0, 0.2, 3.0]), np.array([2, 0.5, 1])
-    expected = brentq(
-        lambda value: weight @ stats.norm.cdf(value, mean, sd) - probability, -20, 20, xtol=1e-13
-    )
-    ours = normal_mixture.mixture_quantile([probability], weight, mean, sd)[0]
-    assert ours == pytest.approx(expected, abs=1e-9)

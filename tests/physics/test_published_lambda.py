@@ -69,60 +69,6 @@ def test_usual_water_gas_constant_is_that_of_hot_exhaust():
     assert constants[0] < 3.5 < constants[1]
 
 
-# By hand, no outside value.
-@pytest.mark.parametrize(
-    # Dry per cent by atom balance for CH1.85 with K = 3.5, three decimals each: H2 is 1.937, 1.452,
-    # 0.521 and 0 %, which the analyser does not see.
-    ("lambda_", "co2", "co", "o2"),
-    [
-        (0.85, 11.607, 5.622, 0.0),
-        (0.88, 12.371, 4.454, 0.0),
-        (0.95, 14.124, 1.810, 0.0),
-        (1.05, 14.559, 0.0, 1.065),
-    ],
-)
-def test_lambda_of_an_atom_balance(lambda_, co2, co, o2):
-    # The rows must first be true exhausts: nitrogen, left over, must be 3.73 times the oxygen.
-    carbon = co2 + co
-    water_gas = co / co2 if co else 0.0
-    h2o = carbon * 1.85 / 2 * 3.5 / (3.5 + water_gas)
-    h2 = carbon * 1.85 / 2 - h2o
-    nitrogen_argon_co2 = 100 - co2 - co - o2 - h2
-    air_oxygen = co2 + co / 2 + o2 + h2o / 2
-    assert nitrogen_argon_co2 / air_oxygen == pytest.approx(0.79054 / 0.20946, rel=3e-3)
-    found = exhaust_lambda(
-        carbon_dioxide_mole_fraction=co2 / 100,
-        carbon_monoxide_mole_fraction=co / 100,
-        oxygen_mole_fraction=o2 / 100,
-        hydrogen_to_carbon=1.85,
-    )
-    assert found == pytest.approx(lambda_, abs=5e-5)
-
-
-@pytest.mark.parametrize(
-    ("hydrogen", "oxygen", "expected"),
-    [
-        (1.93, 0.033, 0.8800),
-        (1.7261, 0.0175, 0.8797),  # usual constants of roadworthiness tests (from memory)
-        (1.85, 0.0, 0.8810),
-    ],
-)
-def test_wrong_fuel_constants_cost_little(hydrogen, oxygen, expected):
-    # Exhaust of CH1.93O0.033 at lambda 0.88
-    found = exhaust_lambda(
-        carbon_dioxide_mole_fraction=0.12375, carbon_monoxide_mole_fraction=0.04409,
-        oxygen_mole_fraction=0.0, hydrogen_to_carbon=hydrogen, oxygen_to_carbon=oxygen,
-    )  # fmt: skip
-    assert found == pytest.approx(expected, abs=1e-4)
-
-
-# The Nernst equation by hand, no outside value.
-def test_slope_of_an_oxygen_cell():
-    # 48.27 mV a decade at 700 degC
-    slope = nernst_emf_v(1e-11) - nernst_emf_v(1e-10)
-    assert slope * 1000 == pytest.approx(48.27, abs=0.005)
-
-
 def equilibrium_emf_v(lambda_, celsius):
     gas = burnt_gas(ALL)
     gas.set_equivalence_ratio(1 / lambda_, FUELS[0], AIR)

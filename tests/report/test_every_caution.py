@@ -299,8 +299,8 @@ def kit(new_bore, **changes):
 def tank(poured, wanted=0.10, limit=0.10):
     """A tank of what is poured into it."""
     words = first_guess.tank_words(
-        first_guess.Known(system="metric"), tank_m3=3 * LITRE, tank_ethanol=poured, added_m3=LITRE,
-        added_ethanol=poured, wanted_ethanol=wanted, highest_ethanol=limit,
+        first_guess.Known(system="metric", highest_ethanol=limit), tank_m3=3 * LITRE,
+        tank_ethanol=poured, added_m3=LITRE, added_ethanol=poured, wanted_ethanol=wanted,
     )  # fmt: skip
     return " ".join(str(one) for one in words)
 

@@ -165,33 +165,6 @@ def test_every_page_of_an_invented_session_says_that_nobody_rode_it(written, dem
     assert whose_readings("Bigger cylinder") == "All readings come from the rider."
 
 
-# The report's workbook on a noisy and a broken sheet --------------------------------
-
-
-NOISY = """run,setup,rider,entry_speed [km/h],exit_speed [km/h],gauge_low,gauge_high,\
-air_temperature [degC]
-1,stock,tove,48,58,12.6,12.8,18
-2,big_172,tove,48,67,12.7,12.9,18
-3,stock,tove,47,66,12.7,12.8,18
-4,big_172,tove,48,59,12.8,12.9,18
-5,stock,tove,49,62,12.6,12.9,18
-6,big_172,tove,48,63,12.7,12.9,18
-"""
-
-
-def test_a_noisy_sheet_says_that_no_difference_is_shown(demo_copy):
-    (demo_copy / "runs.csv").write_text(NOISY, encoding="utf-8")
-    path = WORKBOOKS[NAMES.index("session_report")]
-    notebook = run_workbook(path, {"session_folder": str(demo_copy)})
-    outputs = [out for cell in notebook.cells for out in cell.get("outputs", [])]
-    said = "\n".join(out.data.get("text/plain", "") for out in outputs)
-    assert re.search(
-        r"big 172: no difference from stock was shown: .* \d+ % or more would most likely have",
-        said,
-    )
-    assert "harder than" not in said
-
-
 def test_a_broken_sheet_raises_and_writes_nothing(demo_copy):
     path = demo_copy / "runs.csv"
     text = path.read_text(encoding="utf-8")

@@ -3,6 +3,7 @@
 import csv
 import io
 
+import numpy as np
 import pytest
 
 from tuninglib.session.load import load_session
@@ -37,3 +38,13 @@ def retyped(demo_copy):
         return folder
 
     return write
+
+
+def require_whole(trace) -> None:
+    """Every row of a log is used or counted as left out, times rise, and no number is endless."""
+    whole = sum(one.count for one in trace.left_out if not one.channel)
+    assert trace.time_s.size + whole == trace.rows
+    assert (np.diff(trace.time_s) > 0).all()
+    for values in trace.channels.values():
+        assert values.shape == trace.time_s.shape
+        assert not np.isinf(values).any()

@@ -262,24 +262,17 @@ MPH, KMH = 0.44704, 1 / 3.6
         ("40 m 40 %, 360 m 2.2 %", True),
     ],
 )
-def test_a_hill_on_which_the_bike_would_nearly_stand_is_refused(demo_copy, pieces, refused):
-    pieces = [one.split() for one in pieces.split(", ")]
-    grade = sum(float(one[0]) * float(one[2]) for one in pieces) / 400
-    path = demo_copy / "session.toml"
-    before, _, rest = path.read_text("utf-8").partition("[hill]")
-    lines = ["[hill]", 'length = "400 m"', f'grade = "{grade:.3f} %"', 'altitude = "210 m"']
-    for length, _, steep, _ in pieces:
-        lines += ["[[hill.pieces]]", f'length = "{length} m"', f'grade = "{steep} %"']
-    path.write_text(
-        "\n".join([before, *lines, "[weather]", rest.partition("[weather]")[2]]), "utf-8"
-    )
-    if refused:
-        with pytest.raises(
-            SessionError, match=r"row \d+, exit_speed: no constant pull gives .* grade"
-        ):
-            load_session(demo_copy)
-    else:
-        load_session(demo_copy)
+def test_a_hill_on_which_the_bike_would_nearly_stand_is_refused(tmp_path, pieces, refused):
+    parts = [one.split() for one in pieces.split(", ")]
+    grade = sum(float(one[0]) * float(one[2]) for one in parts) / 400
+    stretches = [{"length": f"{one[0]} m", "grade": f"{one[2]} %"} for one in parts]
+    outing = Outing(DEMO_DATA / "bigger_cylinder", tmp_path / "hill")
+    outing.key("hill", length="400 m", grade=f"{grade:.3f} %", pieces=stretches).save()
+    if not refused:
+        load_session(outing.folder)
+        return
+    with pytest.raises(SessionError, match=r"row \d+, exit_speed: no constant pull gives .* grade"):
+        load_session(outing.folder)
 
 
 def test_speeds_that_are_on_the_steps_of_both_units_accuse_nobody():
@@ -446,32 +439,22 @@ def test_a_stated_wind_counts_on_the_way_down(changed):
     assert np.isnan(_push(session, rows.assign(headwind_m_s=6.0), 1.0)[1])
 
 
-GEARING = """
-[gearing]
-primary = 3.35
-gear = 1.05
-front = 14
-rear = 42
-tyre = "90/90-18"
-"""
-
-
 @pytest.mark.parametrize(
-    ("old", "new", "sentence"),
+    ("typed", "sentence"),
     [
-        ("gear = 1.05", "gear = 5", "check primary, gear, tyre and the sprockets"),
-        ("front = 14\nrear = 42", "front = 40\nrear = 14", "easily swapped"),
-        ("90/90-18", "999/999-99", "rolls .* in one turn, outside 0.8 to 2.6 m"),
-        ("gear", "gear", ""),
+        ({"gear": 5}, "check primary, gear, tyre and the sprockets"),
+        ({"front": 40, "rear": 14}, "easily swapped"),
+        ({"tyre": "999/999-99"}, "rolls .* in one turn, outside 0.8 to 2.6 m"),
+        ({}, ""),
     ],
 )
-def test_a_gearing_is_held_against_the_speed_of_the_engine(demo_copy, old, new, sentence):
-    path = demo_copy / "session.toml"
-    text = re.sub(r"(?ms)^\[gearing\].*?(?=^\[|\Z)", "", path.read_text(encoding="utf-8"))
-    path.write_text(text + GEARING.replace(old, new, 1), encoding="utf-8")
+def test_a_gearing_is_held_against_the_speed_of_the_engine(tmp_path, typed, sentence):
+    usual = {"primary": 3.35, "gear": 1.05, "front": 14, "rear": 42, "tyre": "90/90-18"}
+    outing = Outing(DEMO_DATA / "bigger_cylinder", tmp_path / "geared")
+    folder = outing.key("gearing", circumference=None, **usual | typed).save()
     if not sentence:
-        assert load_session(demo_copy).gearing.is_known
+        assert load_session(folder).gearing.is_known
         return
     with pytest.raises(SessionError, match=sentence) as caught:
-        load_session(demo_copy)
+        load_session(folder)
     assert len(caught.value.problems) == 1

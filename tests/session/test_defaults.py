@@ -47,21 +47,21 @@ def test_what_is_stated_goes_first(demo_folder):
 
 
 # Range of a legal speedometer (UN R39): never low, high by a tenth and 4 km/h at most.
-def test_without_a_calibration_the_legal_range_is_taken(edit):
+def test_without_a_calibration_or_a_coast_down_the_law_and_the_table_are_taken(edit):
+    edit("session.toml", 'rotating_mass = "8 kg +/- 3 kg"', "")
     session = load_session(edit("session.toml", 'factor = "0.955 +/- 0.01"', ""))
     factor = speedometer_factor(session, 60 / 3.6)
     assert factor.source == "legal range"
     assert (60 - 4) / 1.1 / 60 < factor.value < 1.0
     assert factor.value + factor.half_width > 0.99
-
-
-def test_without_a_coast_down_the_table_is_taken(edit):
-    session = load_session(edit("session.toml", 'rotating_mass = "8 kg +/- 3 kg"', ""))
-    road = road_load_of(session, 200.0)
-    sources = (road.drag_area_m2.source, road.rolling_coefficient.source)
-    assert sources == ("table", "table and tyres")
-    assert road.rotating_mass_kg.source == "rule"
-    assert road.rotating_mass_kg.value == pytest.approx(0.07 * 124)
+    assert factor.half_width == pytest.approx(1.96 * unknown_factor(60 / 3.6)[1], rel=1e-4)
+    road, table = road_load_of(session, 200.0), default_road_load(200.0)
+    area, rolling, rotating = road.drag_area_m2, road.rolling_coefficient, road.rotating_mass_kg
+    assert (area.source, rolling.source, rotating.source) == ("table", "table and tyres", "rule")
+    assert rotating.value == pytest.approx(0.07 * 124)
+    halves = (table.drag_area_sd_m2, table.rolling_coefficient_sd, 0.015 * 124)
+    for one, sd in zip((area, rolling, rotating), halves, strict=True):
+        assert one.half_width == pytest.approx(1.96 * sd, rel=1e-4)
 
 
 def test_without_a_pressure_the_standard_atmosphere_is_taken(edit):
@@ -94,20 +94,6 @@ def test_no_ethanol_is_not_the_same_as_not_known():
     assert (ethanol.value, ethanol.half_width, ethanol.source) == (0.0, 0.0, "stated")
     blend = blend_of(Fuel(ethanol=Measured(0.0), petrol_density=Measured(735.0)))
     assert (blend.ethanol_volume_fraction, blend.density_kg_m3) == (0.0, 735.0)
-
-
-def test_the_half_widths_of_what_is_taken_are_of_95_percent(edit):
-    edit("session.toml", 'rotating_mass = "8 kg +/- 3 kg"', "")
-    session = load_session(edit("session.toml", 'factor = "0.955 +/- 0.01"', ""))
-    road = road_load_of(session, 200.0)
-    assert road.rotating_mass_kg.half_width == pytest.approx(1.96 * 0.015 * 124, rel=1e-4)
-    table = default_road_load(200.0)
-    assert road.drag_area_m2.half_width == pytest.approx(1.96 * table.drag_area_sd_m2, rel=1e-4)
-    wanted = 1.96 * table.rolling_coefficient_sd
-    assert road.rolling_coefficient.half_width == pytest.approx(wanted, rel=1e-4)
-    _, sd = unknown_factor(60 / 3.6)
-    half = speedometer_factor(session, 60 / 3.6).half_width
-    assert half == pytest.approx(1.96 * sd, rel=1e-4)
 
 
 @pytest.mark.parametrize(

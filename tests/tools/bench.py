@@ -5,10 +5,6 @@ Run it from the top of the project: ``python -m tests.tools.bench growth``, ``se
 ratios that hold when the speed of the machine drifts. Nothing asserts these times.
 """
 
-import os
-
-os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-
 import datetime
 import json
 import multiprocessing
@@ -27,6 +23,7 @@ from xml.parsers import expat
 import numpy as np
 import pandas as pd
 
+from tests.tools.shared import head, row
 from tuninglib.session.gpx_file import read_gpx
 from tuninglib.session.read_log import read_delimited
 
@@ -48,15 +45,6 @@ def peak_mb(call) -> float:
     peak = tracemalloc.get_traced_memory()[1] / 1e6
     tracemalloc.stop()
     return peak
-
-
-def row(*cells):
-    print("| " + " | ".join(map(str, cells)) + " |", flush=True)
-
-
-def head(*cells):
-    row(*cells)
-    print("|" + "---|" * len(cells))
 
 
 # Gains ------------------------------------------------------------------------------------------

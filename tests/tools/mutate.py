@@ -51,7 +51,6 @@ WITHOUT_EFFECT = {
         "for _ in range(40):": (_ARRIVED, "constant 40"),
     },
     "report/what_if.py": {"for _ in range(60):": (_ARRIVED, "constant 60")},
-    "session/gpx_file.py": {"_AT_A_TIME = 50_000": (_COPIES, "constant 50000")},
     "session/trace.py": {
         r'dated = texts.where(texts.str.match(r"\s*\d{4}-?\d\d-?\d\d[T ]\d\d", na=False))': (
             "what is not there is no time either way", "constant False",

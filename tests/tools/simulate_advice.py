@@ -7,11 +7,6 @@ and at times no gauge, no speeds or nobody who listened. The simulation knows th
 prints how many of those that were advised were leaner than the band.
 """
 
-import os
-
-os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-
-import argparse
 from collections import Counter
 from concurrent.futures import ProcessPoolExecutor
 
@@ -20,10 +15,9 @@ import numpy as np
 from tests.advice_rules import advised, contradictions
 from tests.conftest import DEMO
 from tests.random_sessions import random_outing
+from tests.tools.shared import asked, head, row
 from tuninglib.analysis.analyse import analyse
 from tuninglib.session.load import load_session
-
-COUNT = 2000
 
 
 def one_session(seed):
@@ -42,28 +36,22 @@ def one_session(seed):
 
 
 def main():
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--count", type=int, default=COUNT)
-    parser.add_argument("--seed", type=int, default=20260601)
-    parser.add_argument("--processes", type=int, default=2)
-    asked = parser.parse_args()
-    with ProcessPoolExecutor(asked.processes) as pool:
-        seeds = range(asked.seed, asked.seed + asked.count)
+    given = asked(__doc__, count=2000, seed=20260601, processes=2)
+    with ProcessPoolExecutor(given.processes) as pool:
+        seeds = range(given.seed, given.seed + given.count)
         found = list(pool.map(one_session, seeds, chunksize=20))
     rides = sorted({ride for _, ride, *_ in found})
     table = Counter((step, ride) for _, ride, step, *_ in found)
     steps = Counter(step for _, _, step, *_ in found)
-    print(f"| next | {' | '.join(f'ride {ride}' for ride in rides)} | all |")
-    print("|---" * (len(rides) + 2) + "|")
+    head("next", *(f"ride {ride}" for ride in rides), "all")
     for step, count in steps.most_common():
-        cells = [str(table[step, ride]) for ride in rides]
-        print(f"| {step} | {' | '.join(cells)} | {count} |")
+        row(step, *(table[step, ride] for ride in rides), count)
     strengths = Counter(strength for _, _, _, strength, *_ in found)
     print(", ".join(f"{name}: {count}" for name, count in strengths.most_common()))
     lean, known = (sum(pair[i] for *_, pair in found) for i in (0, 1))
     print(f"leaner than the band: {lean} of {known} mixtures that were advised")
     broken = [(seed, problems) for seed, *_, problems, _ in found if problems]
-    print(f"{len(found)} sessions from seed {asked.seed}, {len(broken)} with a contradiction")
+    print(f"{len(found)} sessions from seed {given.seed}, {len(broken)} with a contradiction")
     for seed, problems in broken:
         print(seed, *problems, sep="\n  ")
 

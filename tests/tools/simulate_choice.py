@@ -10,11 +10,6 @@ and follow their stated flow in part only. What knocks is what is too lean for i
 listens misses three of ten.
 """
 
-import os
-
-os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-
-import argparse
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
 from typing import NamedTuple
@@ -23,7 +18,8 @@ import numpy as np
 
 from tests.conftest import DEMO
 from tests.random_sessions import as_read
-from tests.tools.thin_days import Population, gusts, ride
+from tests.tools.shared import asked, gusts, head, ride, row
+from tests.tools.thin_days import Population
 from tuninglib.analysis.analyse import analyse
 from tuninglib.interval import Measured
 from tuninglib.session.load import load_session
@@ -174,9 +170,7 @@ def _runs(rng, line, session, lambda_, log_force, knocks):
     late = np.where(rng.random((1, n)) < 0.1, 0.08 * rng.random((1, n)), 0.0)
     factor = 0.955 + 0.005 * rng.standard_normal()
     entry = np.round(48 + 1.2 * rng.standard_normal((1, n)))
-    end, _ = ride(
-        factor * entry * KMH, road, gusts(rng, wind, p, False), 285.0 * np.exp(pull)[None], late
-    )
+    end, _ = ride(factor * entry * KMH, road, gusts(rng, wind, p), 285.0 * np.exp(pull)[None], late)
     shown = np.round(end[0] / factor / KMH)
     if line.misread:
         shown[rng.integers(n)] += rng.choice([-10, 10])
@@ -332,40 +326,30 @@ def named(task) -> Named:
 
 
 def main():
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--days", type=int, default=300)
-    parser.add_argument("--seed", type=int, default=20261130)
-    parser.add_argument("--processes", type=int, default=2)
-    parser.add_argument("--only", default="", help="lines whose name holds this")
-    asked = parser.parse_args()
-    header = "day", "who chooses", "unsafe", "best found", "force given away", "too rich"
-    with ProcessPoolExecutor(asked.processes) as pool:
-        print(f"| {' | '.join(header)} |\n{'|---' * len(header)}|")
-        for number, line in enumerate(LINES):
-            if asked.only in line.name:
-                tasks = [((asked.seed, number, day), line) for day in range(asked.days)]
-                _print_choices(line, list(pool.map(choices, tasks, chunksize=10)))
-        header = (
-            "day",
-            "who names",
-            "named",
-            "fits both fuels",
-            "leaner on one",
-            "a listed one fits",
-        )
-        print(f"\n| {' | '.join(header)} | another is to be listed though one fits |")
-        print(f"{'|---' * (len(header) + 1)}|")
-        for number, line in enumerate(NEXT):
-            if asked.only in line.name:
-                tasks = [((asked.seed, 100 + number, day), line) for day in range(asked.days)]
-                _print_named(line, list(pool.map(named, tasks, chunksize=10)))
+    given = asked(__doc__, days=300, seed=20261130, processes=2, only="")
+    with ProcessPoolExecutor(given.processes) as pool:
+
+        def each(work, lines, first):
+            for number, line in enumerate(lines, start=first):
+                if given.only in line.name:
+                    tasks = [((given.seed, number, day), line) for day in range(given.days)]
+                    yield line, list(pool.map(work, tasks, chunksize=10))
+
+        head("day", "who chooses", "unsafe", "best found", "force given away", "too rich")
+        for line, found in each(choices, LINES, 0):
+            _print_choices(line, found)
+        print()
+        head("day", "who names", "named", "fits both fuels", "leaner on one", "a listed one fits",
+             "another is to be listed though one fits")  # fmt: skip
+        for line, found in each(named, NEXT, 100):
+            _print_named(line, found)
 
 
 def _print_choices(line, found):
     for who in found[0]:
         rows = np.array([one[who] for one in found], dtype=float)
         unsafe, best, less, rich = rows.mean(axis=0)
-        print(f"| {line.name} | {who} | {unsafe:.1%} | {best:.0%} | {less:.2f} % | {rich:.0%} |")
+        row(line.name, who, f"{unsafe:.1%}", f"{best:.0%}", f"{less:.2f} %", f"{rich:.0%}")
 
 
 def _print_named(line, found):
@@ -377,8 +361,7 @@ def _print_named(line, found):
         inside, leaner = known.mean(axis=0) if known.size else (np.nan, np.nan)
         share, there = known.shape[0] / max(len(fits), 1), len(fits) / len(found)
         asks = f"{listed:.0%}" if who == "tool" else ""
-        print(f"| {line.name} | {who} | {share:.0%} | {inside:.0%} | {leaner:.0%} | {there:.0%} |"
-              f" {asks} |")  # fmt: skip
+        row(line.name, who, *(f"{x:.0%}" for x in (share, inside, leaner, there)), asks)
 
 
 if __name__ == "__main__":

@@ -10,6 +10,7 @@ import sys
 
 import numpy as np
 
+from tests.tools.shared import head, row
 from tuninglib.physics.motion import Hill, Ride
 from tuninglib.statistics.coast_down import fit_coast_down
 from tuninglib.statistics.repeats import t_quantile
@@ -91,12 +92,12 @@ def line(layout, days, rise=0.0):
 def main(days: int) -> None:
     """Print a line for each layout of falls."""
     print(f"{days} days a line, seed {SEED}")
-    print("falls         rolling rises  refused  drag area holds  rolling holds")
+    head("falls", "rolling rises", "refused", "drag area holds", "rolling holds")
     for name, layout in LAYOUTS.items():
         for rise in (0.0, 0.15):
             refused, held = line(layout, days, rise)
             area, rolling = held.mean(0)
-            print(f"{name:12} {rise:14.0%} {len(refused):8d} {area:16.1%} {rolling:14.1%}")
+            row(name, f"{rise:.0%}", len(refused), f"{area:.1%}", f"{rolling:.1%}")
 
 
 if __name__ == "__main__":

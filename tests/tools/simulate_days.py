@@ -8,13 +8,6 @@ factor and wind that are off by what is stated of them. The truth of a gain is t
 wheel forces over the hill that the same simulation gives without wind, rounding and scatter.
 """
 
-import os
-
-# Two processes share the work; more threads inside each only get in each other's way. This must
-# stand before numpy is imported.
-os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-
-import argparse
 import functools
 import time
 from concurrent.futures import ProcessPoolExecutor
@@ -22,14 +15,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from tests.tools.shared import STEPS, asked, draw, gusts, head, ride, row
 from tuninglib.physics.motion import Hill
 from tuninglib.statistics.gain import estimate_gains
 from tuninglib.statistics.planning import run_order
 from tuninglib.statistics.repeats import NAMED
 from tuninglib.statistics.road_runs import Runs, StatedSds, usual_unknowns
 
-GRAVITY = 9.80665
-STEPS = 80
 STEP_KMH = 1.0
 
 
@@ -50,49 +42,12 @@ class World:
     rider_effect: float = 0.015
     scatter: float = 0.012
     run_wind_m_s: float = 0.6
-    gust_m_s: float = 0.5  # within a run, over some 60 m
+    gust_m_s: float = 0.5  # within a run
+    gust_length_m: float = 60.0
     wind_change_m_s: float = 0.2
     force_n: float = 265.0
     entry_m_s: tuple = (13.0, 0.25)
     density: float = 1.18
-
-
-def draw(rng, stated, shape):
-    """True values around a stated one."""
-    return stated[0] + stated[1] * rng.standard_normal(shape)
-
-
-def ride(v, length, grade, mass, rotating, drag, rolling, density, wind, pull, torque):
-    """Exit speed and mean force by the classic fourth-order method in distance.
-
-    ``grade`` is a function of the share of the way, ``wind`` has one value for each step, and
-    ``pull`` multiplies the torque curve (0 is out of gear).
-    """
-    h = length / STEPS
-    energy = v**2 / 2
-    work = np.zeros(np.shape(v + pull))
-
-    def force(speed):
-        return pull * (1 - ((speed - 14.5) / torque) ** 2)
-
-    def slope(share, energy, headwind):
-        speed = np.sqrt(2 * np.maximum(energy, 0.01))
-        angle = np.arctan(grade(share))
-        air = speed + headwind
-        resist = mass * GRAVITY * (np.sin(angle) + rolling * np.cos(angle))
-        resist = resist + 0.5 * density * drag * air * np.abs(air)
-        f = force(speed)
-        return (f - resist) / (mass + rotating), f
-
-    for i in range(STEPS):
-        w = wind[i]
-        a1, f1 = slope(i / STEPS, energy, w)
-        a2, f2 = slope((i + 0.5) / STEPS, energy + h / 2 * a1, w)
-        a3, f3 = slope((i + 0.5) / STEPS, energy + h / 2 * a2, w)
-        a4, f4 = slope((i + 1) / STEPS, energy + h * a3, w)
-        energy = energy + h / 6 * (a1 + 2 * a2 + 2 * a3 + a4)
-        work = work + h / 6 * (f1 + 2 * f2 + 2 * f3 + f4)
-    return np.sqrt(2 * np.maximum(energy, 0.01)), work / length
 
 
 def simulate(seed, *, days, setups, repeats, riders=2, equal=False, way_down=False, world=None):
@@ -134,35 +89,25 @@ def simulate(seed, *, days, setups, repeats, riders=2, equal=False, way_down=Fal
     )
     entry = draw(rng, world.entry_m_s, (days, n))
     own_wind = wind + world.run_wind_m_s * rng.standard_normal((days, n))
-    state = [length, grade, mass, rotating, drag, rolling, world.density]
-    exit_, _ = ride(entry, *state, gusts(rng, own_wind, world), pull, torque)
-    _, clean = ride(
-        np.full(one, world.entry_m_s[0]), length, grade, bike + riders_kg.mean(1, keepdims=True),
-        rotating, drag, rolling, world.density, np.zeros(STEPS), world.force_n * np.exp(gains),
-        torque,
-    )  # fmt: skip
+    road = {
+        "length": length, "grade": grade, "mass": mass, "rotating": rotating, "drag": drag,
+        "rolling": rolling, "density": world.density, "torque": (14.5, torque),
+    }  # fmt: skip
+    exit_, _ = ride(entry, road, gusts(rng, own_wind, world), pull)
+    calm = road | {"mass": bike + riders_kg.mean(1, keepdims=True)}
+    clean_entry = np.full(one, world.entry_m_s[0])
+    _, clean = ride(clean_entry, calm, np.zeros(STEPS), world.force_n * np.exp(gains))
     shown = {"entry": entry, "exit": exit_}
     if way_down:
         down_wind = -(own_wind + world.wind_change_m_s * rng.standard_normal((days, n)))
         start = draw(rng, (7.0, 0.4), (days, n))
-        state[1] = lambda share: -grade(1 - share)
-        end, _ = ride(start, *state, gusts(rng, down_wind, world), np.zeros(one), torque)
+        winds = gusts(rng, down_wind, world)
+        end, _ = ride(start, road, winds, np.zeros(one), down=True)
         shown |= {"down_entry": start, "down_exit": end}
     step = STEP_KMH / 3.6
     readings = {name: np.round(v / factor / step) * step for name, v in shown.items()}
     truth = np.log(clean)
     return truth, {"setup": setup, "rider": rider, **readings}
-
-
-def gusts(rng, mean, world):
-    """Wind at each step: a mean for each run, and what comes and goes within it."""
-    keep = np.exp(-world.length_m[0] / STEPS / 60.0)
-    now = rng.standard_normal(mean.shape)
-    winds = []
-    for _ in range(STEPS):
-        now = keep * now + np.sqrt(1 - keep**2) * rng.standard_normal(mean.shape)
-        winds.append(mean + world.gust_m_s * now)
-    return winds
 
 
 def analyse(readings, day, world=None):
@@ -280,28 +225,20 @@ def _row(design, days, seed):
 
 def main():
     """Print the table."""
-    parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
-    parser.add_argument("--days", type=int, default=1000)
-    parser.add_argument("--seed", type=int, default=20260516)
-    arguments = parser.parse_args()
+    arguments = asked(__doc__, days=1000, seed=20260516)
     begin = time.perf_counter()
     print(f"{arguments.days} days a line, seed {arguments.seed}; two riders; 95 % intervals")
-    print("setups repeats  way   interval holds  typical   force interval  typical   false alarm,")
-    print(
-        "                down  the true gain   gain ±    holds truth     force ±   equal setups"
-        "   one run misread by 10 km/h: holds the true gain, gain ±, named, another named"
-    )
+    head("setups", "repeats", "way down", "holds the true gain", "gain ±", "holds the true force",
+         "force ±", "false alarm, equal setups", "one run misread by 10 km/h: holds the true gain",
+         "gain ±", "named", "another named")  # fmt: skip
     with ProcessPoolExecutor() as pool:
         work = functools.partial(_row, days=arguments.days, seed=arguments.seed)
         for design, (one, equal, bad) in zip(DESIGNS, pool.map(work, DESIGNS), strict=True):
-            print(
-                f"{design['setups']:4}{design['repeats']:8}"
-                f"     {'yes' if design['way_down'] else 'no ':6}"
-                f"{one.held:9.1%}{one.half_width:14.1%}{one.force_held:12.1%}"
-                f"{one.force_half_width:15.1%}{equal.told_apart:12.1%}"
-                f"{bad.held:14.1%}{bad.half_width:8.1%}{bad.named:8.0%}{bad.wrongly_named:8.1%}",
-                flush=True,
-            )
+            shares = (one.held, one.half_width, one.force_held, one.force_half_width,
+                      equal.told_apart, bad.held, bad.half_width, bad.named,
+                      bad.wrongly_named)  # fmt: skip
+            row(design["setups"], design["repeats"], "yes" if design["way_down"] else "no",
+                *(f"{x:.1%}" for x in shares))  # fmt: skip
     print(f"{time.perf_counter() - begin:.0f} s")
 
 

@@ -20,6 +20,7 @@ from scipy.special import stdtrit
 
 from tests.conftest import DEMO
 from tests.random_sessions import as_read
+from tests.tools.shared import head, row
 from tuninglib.analysis.doubts import check_gauge
 from tuninglib.analysis.mixture import analyse_mixtures, weighed_readings, with_check
 from tuninglib.session.defaults import air_of_runs
@@ -191,9 +192,8 @@ def gauge_day(rng, demo, gauge, ecu):
 def gauge_table(days=300, seed=SEED):
     """Print the table of gauges and ECUs."""
     print(f"{days} days a line, seed {seed}; true lambda at full throttle")
-    print("| gauge | at idle and cruise the ECU | unchecked | typical ± | checked | typical ± | "
-          "corrects there |")  # fmt: skip
-    print("|---" * 7 + "|")
+    head("gauge", "at idle and cruise the ECU", "unchecked", "typical ±", "checked", "typical ±",
+         "corrects there")  # fmt: skip
     demo = load_session(DEMO)
     demo = replace(demo, setups={name: demo.setups[name] for name in SETUPS})
     for gauge in GAUGES:
@@ -204,37 +204,25 @@ def gauge_table(days=300, seed=SEED):
             (before, held), (half_before, half) = np.moveaxis(good, (3, 1), (0, 1)).reshape(
                 2, 2, -1
             )
-            chance = _chance([check for _, check in every])
-            print(
-                f"| {gauge} | {ecu} | {before.mean():.1%} | {np.median(half_before):.3f} | "
-                f"{held.mean():.1%} | {np.median(half):.3f} | {chance} |",
-                flush=True,
-            )
-
-
-def _chance(checks):
-    chances = [state.chance for check in checks for state in check.states]
-    return f"{np.mean(chances):.0%}" if chances else ""
+            chances = [state.chance for _, check in every for state in check.states]
+            row(gauge, ecu, f"{before.mean():.1%}", f"{np.median(half_before):.3f}",
+                f"{held.mean():.1%}", f"{np.median(half):.3f}",
+                f"{np.mean(chances):.0%}" if chances else "")  # fmt: skip
 
 
 def main(days=2000, seed=SEED):
     """Print the table."""
     print(f"{days} days a line, 5 setups, seed {seed}; half-widths of log(lambda)")
-    print("repeats  bad one  weighed   others hold  ±      its setup holds  ±     named  wrongly")
+    head("repeats", "bad one", "weighed", "others hold", "±", "its setup holds", "±", "named",
+         "wrongly")  # fmt: skip
     for repeats in (1, 2, 3, 4):
         for gross in (False, True):
             for weigh in (False, True):
                 s = simulate(days, repeats=repeats, gross=gross, weigh=weigh, seed=seed)
-                its = (
-                    f"{s.held_there:13.1%}{s.width_there:11.3f}{s.named:9.0%}"
-                    if gross
-                    else " " * 33
-                )
-                print(
-                    f"{repeats:5}{'yes' if gross else 'no':>10}{'yes' if weigh else 'no':>9}"
-                    f"{s.held:14.1%}{s.width:9.3f}{its}{s.wrongly_named:8.1%}",
-                    flush=True,
-                )
+                its = f"{s.held_there:.1%}", f"{s.width_there:.3f}", f"{s.named:.0%}"
+                row(repeats, "yes" if gross else "no", "yes" if weigh else "no", f"{s.held:.1%}",
+                    f"{s.width:.3f}", *(its if gross else ("", "", "")),
+                    f"{s.wrongly_named:.1%}")  # fmt: skip
 
 
 if __name__ == "__main__":

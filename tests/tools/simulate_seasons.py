@@ -4,10 +4,9 @@ Days of a known truth: setups, a drag that all days share, what a day does to al
 alone, and a scatter that each day knows only from its own repeats.
 """
 
-import argparse
-
 import numpy as np
 
+from tests.tools.shared import asked, head, row
 from tuninglib.statistics.season import DayOfForces, pool_days
 
 SEED = 20261126
@@ -112,17 +111,12 @@ def coverage(rows, seasons, *, repeats=4, seed=SEED, day_sd=None, gain_sd=None, 
 
 
 def main():
-    parser = argparse.ArgumentParser()
-    parser.add_argument("--seasons", type=int, default=400)
-    parser.add_argument("--seed", type=int, default=SEED)
-    options = parser.parse_args()
-    print("| season | holds the true gain | usual ± | holds the true trend a day | usual ± |")
-    print("|---|---|---|---|---|")
+    given = asked(__doc__, seasons=400, seed=SEED)
+    head("season", "holds the true gain", "usual ±", "holds the true trend a day", "usual ±")
     for name, (rows, world) in WORLDS.items():
-        found = coverage(rows, options.seasons, seed=options.seed, **world)
-        held, half, held_slope, half_slope = found
-        trend = "| |" if np.isnan(held_slope) else f"{held_slope:.1%} | {half_slope:.2%} |"
-        print(f"| {name} | {held:.1%} | {half:.1%} | {trend}")
+        held, half, trend, half_trend = coverage(rows, given.seasons, seed=given.seed, **world)
+        slope = ("", "") if np.isnan(trend) else (f"{trend:.1%}", f"{half_trend:.2%}")
+        row(name, f"{held:.1%}", f"{half:.1%}", *slope)
 
 
 if __name__ == "__main__":

@@ -7,17 +7,13 @@ is the mean of the same runs without scatter, gusts and rounding; a question's i
 nothing left to chance but the other rider's own ways.
 """
 
-import os
-
-os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-
-import argparse
 from collections import defaultdict
 from concurrent.futures import ProcessPoolExecutor
 
 import numpy as np
 
-from tests.tools.simulate_days import GRAVITY, World, draw, gains_of
+from tests.tools.shared import GRAVITY, asked, draw
+from tests.tools.simulate_days import World, gains_of
 from tuninglib.analysis.what_if import (
     Question,
     answers,
@@ -112,8 +108,8 @@ def one_day(seed, *, kind, repeats, way_down):
         "drag": truth["drag"] * (1 + own_drag[rider[own]].mean()),
     }
     pull, start = np.exp(np.log(output[own]).mean()), entry[own].mean()
-    for name, asked in ASKED.items():
-        (answer,) = answers(run, [Question(**asked)])
+    for name, changed in ASKED.items():
+        (answer,) = answers(run, [Question(**changed)])
         if answer.refusal:
             continue
         there, push = dict(mean), pull
@@ -124,11 +120,11 @@ def one_day(seed, *, kind, repeats, way_down):
             )
             push = typical * np.exp(np.log(output[own] / typical).mean()
                                     - effect[rider[own]].mean() + effect[2])  # fmt: skip
-        there |= {"length": asked.get("lengths_m", (there["length"],))[0]}
-        there |= {"grade": asked.get("grade_ratios", (there["grade"],))[0]}
-        there |= {"density": asked.get("air_density_kg_m3", there["density"])}
-        there |= {"wind": asked.get("headwind_m_s", there["wind"])}
-        push = push / asked.get("output_factor", 1.0)
+        there |= {"length": changed.get("lengths_m", (there["length"],))[0]}
+        there |= {"grade": changed.get("grade_ratios", (there["grade"],))[0]}
+        there |= {"density": changed.get("air_density_kg_m3", there["density"])}
+        there |= {"wind": changed.get("headwind_m_s", there["wind"])}
+        push = push / changed.get("output_factor", 1.0)
         if name == "nothing changed":
             conditions = {key: np.broadcast_to(value, n)[own] for key, value in mine.items()}
             right = reached(kind, output[own], entry[own], **conditions).mean()
@@ -166,16 +162,13 @@ def _one(task):
 
 def main():
     """Print the table."""
-    parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
-    parser.add_argument("--days", type=int, default=500)
-    parser.add_argument("--seed", type=int, default=20260516)
-    asked = parser.parse_args()
-    print(f"{asked.days} days a column, seed {asked.seed}; two setups, four repeats, two riders")
+    given = asked(__doc__, days=500, seed=20260516)
+    print(f"{given.days} days a column, seed {given.seed}; two setups, four repeats, two riders")
     with ProcessPoolExecutor() as pool:
         for kind in ("force", "power"):
             for way_down in (False, True):
                 print(f"constant {kind}, {'rolled back down' if way_down else 'up only'}")
-                rows = table(asked.days, asked.seed, pool, kind=kind, repeats=4, way_down=way_down)
+                rows = table(given.days, given.seed, pool, kind=kind, repeats=4, way_down=way_down)
                 for name, (held, half, off) in rows.items():
                     print(f"  {name:16} {held:7.1%}  ±{half:.1f} km/h  {off:+.2f} km/h", flush=True)
 

@@ -2,15 +2,10 @@
 
 Run it from the top of the project, ``python -m tests.tools.simulate_worlds``: it prints the table.
 Three setups of four runs (another cylinder on two injectors), two riders, as the demo states hill,
-bike and gauge. The motion is the one of :mod:`tests.tools.simulate_days`, without anything from
+bike and gauge. The motion is the one of :mod:`tests.tools.shared`, without anything from
 tuninglib. In each world one thing is not as the model, or the rider, has it.
 """
 
-import os
-
-os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-
-import argparse
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
 
@@ -18,7 +13,8 @@ import numpy as np
 
 from tests.conftest import DEMO
 from tests.random_sessions import as_read
-from tests.tools.simulate_days import STEPS, World, draw, gusts, ride
+from tests.tools.shared import STEPS, asked, draw, gusts, head, ride, row
+from tests.tools.simulate_days import World
 from tuninglib.analysis.analyse import analyse
 from tuninglib.interval import Measured
 from tuninglib.report import gain as gain_words
@@ -104,14 +100,13 @@ def one_session(task):
     wind = draw(rng, DAY.wind_m_s, ()) + DAY.run_wind_m_s * rng.standard_normal(n)
     wind = wind + odd.dying_wind_m_s * (1 - through)
     entry = draw(rng, (13.0, 0.4 if odd.typed_entry else 0.25), n) + odd.habit_m_s
-    state = (length, lambda share: grade, mass, rotating, drag, rolling, DAY.density)
-    torque = 28.0
-    end, _ = ride(entry, *state, gusts(rng, wind, DAY), pull, torque)
-    clean = np.array([
-        ride(13.0, length, lambda share: grade, mass.mean(), rotating, drag, rolling, DAY.density,
-             np.zeros(STEPS), DAY.force_n * np.exp(gain), torque)[1]
-        for gain in true_gain
-    ])  # fmt: skip
+    road = {
+        "length": length, "grade": lambda share: grade, "mass": mass, "rotating": rotating,
+        "drag": drag, "rolling": rolling, "density": DAY.density, "torque": (14.5, 28.0),
+    }  # fmt: skip
+    end, _ = ride(entry, road, gusts(rng, wind, DAY), pull)
+    calm = road | {"mass": mass.mean()}
+    _, clean = ride(np.full(3, 13.0), calm, np.zeros(STEPS), DAY.force_n * np.exp(true_gain))
     shown = {"entry": entry, "exit": end}
     shown = {name: np.round(3.6 * v / factor) for name, v in shown.items()}
     if odd.misread:
@@ -190,26 +185,17 @@ def table(days, seed, pool, odd):
 
 def main():
     """Print the table."""
-    parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
-    parser.add_argument("--days", type=int, default=200)
-    parser.add_argument("--seed", type=int, default=20260516)
-    parser.add_argument("--only", default="", help="worlds with this in their name")
-    asked = parser.parse_args()
-    print(
-        "| world | holds the true gain | typical ± | mean miss | holds the true force | holds "
-        "lambda as read | holds lambda on the other fuel | the report says something |"
-    )
-    print("|---" * 8 + "|")
+    given = asked(__doc__, days=200, seed=20260516, only="")
+    head("world", "holds the true gain", "typical ±", "mean miss", "holds the true force",
+         "holds lambda as read", "holds lambda on the other fuel",
+         "the report says something")  # fmt: skip
     with ProcessPoolExecutor() as pool:
         for name, odd in WORLDS.items():
-            if asked.only not in name:
-                continue
-            held, half, off, force, read, predicted, said = table(asked.days, asked.seed, pool, odd)
-            print(
-                f"| {name.strip()} | {held:.1%} | {half:.1%} | {off:+.1%} | {force:.1%} | "
-                f"{read:.1%} | {predicted:.1%} | {said:.0%} |".replace("%", " %"),
-                flush=True,
-            )
+            if given.only in name:
+                held, half, off, *others = table(given.days, given.seed, pool, odd)
+                shares = [f"{100 * one:.1f} %" for one in others]
+                row(name.strip(), f"{100 * held:.1f} %", f"{100 * half:.1f} %",
+                    f"{100 * off:+.1f} %", *shares)  # fmt: skip
 
 
 if __name__ == "__main__":

@@ -7,13 +7,6 @@ the bends of the hill, rolling that rises with speed, the torque curve, late thr
 gusts come. ``--worlds`` draws days that are not as the population has them.
 """
 
-import os
-
-# Two processes share the work; more threads inside each only get in each other's way. This must
-# stand before numpy is imported.
-os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-
-import argparse
 import time
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
@@ -22,6 +15,7 @@ from typing import NamedTuple
 import numpy as np
 
 from tests.tools import bayes_referee
+from tests.tools.shared import asked, gusts, head, ride, row
 from tuninglib.physics.motion import Hill
 from tuninglib.statistics.gain import estimate_gains
 from tuninglib.statistics.population import Kinds
@@ -180,49 +174,6 @@ class Days(NamedTuple):
     shown: dict
     said: bool
     step: float
-
-
-def ride(v, road, wind, pull, late, down=False):
-    """Exit speed and mean force by the classic fourth-order method in distance, 80 steps."""
-    h = road["length"] / len(wind)
-    middle, width = road["torque"]
-
-    def slope(share, energy, headwind):
-        speed = np.sqrt(2 * np.maximum(energy, 0.01))
-        angle = np.arctan(-road["grade"](1 - share) if down else road["grade"](share))
-        air = speed + headwind
-        rolling = road["rolling"] * (1 + road["rise"] * ((speed / 14.0) ** 2 - 1))
-        weight = road["mass"] * 9.80665
-        resist = weight * (np.sin(angle) + rolling * np.cos(angle))
-        resist = resist + 0.5 * road["density"] * road["drag"] * air * np.abs(air)
-        opened = np.clip(0.3 + 0.7 * share / np.maximum(late, 1e-9), 0.0, 1.0)
-        force = pull * opened * (1 - ((speed - middle) / width) ** 2)
-        return (force - resist) / (road["mass"] + road["rotating"]), force
-
-    energy, work = v**2 / 2, 0.0
-    for i, w in enumerate(wind):
-        at, step = i / len(wind), 1 / len(wind)
-        a1, f1 = slope(at, energy, w)
-        a2, f2 = slope(at + step / 2, energy + h / 2 * a1, w)
-        a3, f3 = slope(at + step / 2, energy + h / 2 * a2, w)
-        a4, f4 = slope(at + step, energy + h * a3, w)
-        energy = energy + h / 6 * (a1 + 2 * a2 + 2 * a3 + a4)
-        work = work + (f1 + 2 * f2 + 2 * f3 + f4) / 6 / len(wind)
-    return np.sqrt(2 * np.maximum(energy, 0.01)), work
-
-
-def gusts(rng, mean, population, heavy, steps=80):
-    """Wind at each step of each run: its mean, and what comes and goes within the run."""
-    keep = np.exp(-population.length_m[0] / steps / population.gust_length_m)
-    size = np.full(mean.shape, population.gust_m_s)
-    if heavy:
-        # Student's t of 2.5 degrees of freedom, for the run as a whole.
-        size = size * np.sqrt(2.5 / rng.chisquare(2.5, mean.shape))
-    now, winds = rng.standard_normal(mean.shape), []
-    for _ in range(steps):
-        now = keep * now + np.sqrt(1 - keep**2) * rng.standard_normal(mean.shape)
-        winds.append(mean + size * now)
-    return winds
 
 
 def simulate(seed, design: Design, days, *, population=None, odd=None, said=True, step=KMH) -> Days:
@@ -486,12 +437,9 @@ def _percent(value):
 
 def design_table(pool, days, seed, population, options):
     """Print a line for each design."""
-    print(
-        "| design | half-width tool | referee | ratio | held tool | held referee | "
-        + " | ".join(f"at {_percent(fixed)} scatter, tool / referee" for fixed in FIXED)
-        + " | smallest visible | above 60 % | refused |"
-    )
-    print("|---" * (9 + len(FIXED)) + "|", flush=True)
+    head("design", "half-width tool", "referee", "ratio", "held tool", "held referee",
+         *(f"at {_percent(fixed)} scatter, tool / referee" for fixed in FIXED),
+         "smallest visible", "above 60 %", "refused")  # fmt: skip
     for number, (name, design) in enumerate(DESIGNS.items()):
         series = [gathered(pool, tasks_of(design, days, (seed, number), population, population,
                                           options))]  # fmt: skip
@@ -510,14 +458,11 @@ def design_table(pool, days, seed, population, options):
 def _print(name, series):
     rows, *fixed = series
     visible = rows.visible[0]
-    cells = [
-        name, *(_percent(one) for one in np.median(rows.half, axis=1)),
+    row(name, *map(_percent, np.median(rows.half, axis=1)),
         f"{np.median(rows.half[0] / rows.half[1]):.2f}",
-        *(_percent(one) for one in rows.held.mean(axis=1)),
+        *map(_percent, rows.held.mean(axis=1)),
         *(" / ".join(f"{100 * one:.0f}" for one in of.held.mean(axis=1)) for of in fixed),
-        _percent(np.median(visible)), _percent(np.mean(visible > 0.6)), str(rows.refused),
-    ]  # fmt: skip
-    print(f"| {' | '.join(cells)} |", flush=True)
+        _percent(np.median(visible)), _percent(np.mean(visible > 0.6)), rows.refused)  # fmt: skip
 
 
 def agreeing(task):
@@ -543,9 +488,8 @@ def agreeing(task):
 
 def more_table(pool, days, seed, population, options):
     """Print what one row more does to the half-widths of one run each."""
-    print("| one row more to one run each, 5 setups | judge | grows by over 1 % | by over 10 % | "
-          "median change | 95 of 100 below |")  # fmt: skip
-    print("|---" * 6 + "|", flush=True)
+    head("one row more to one run each, 5 setups", "judge", "grows by over 1 %", "by over 10 %",
+         "median change", "95 of 100 below")  # fmt: skip
     for number, (name, design) in enumerate(MORE.items()):
         for copied, kind in ((0, "agreeing"), (None, "as it comes")):
             one = replace(design, copied=copied)
@@ -554,20 +498,16 @@ def more_table(pool, days, seed, population, options):
             )
             ratios = np.concatenate(list(pool.map(agreeing, tasks)))
             for judge_name, own in zip(("tool", "referee"), np.moveaxis(ratios, 1, 0), strict=True):
-                print(
-                    f"| {name}, {kind} | {judge_name} | {_percent(np.mean(own > 1.01))} | "
-                    f"{_percent(np.mean(own > 1.1))} | {np.median(own) - 1:+.1%} | "
-                    f"{np.quantile(own, 0.95) - 1:+.1%} |",
-                    flush=True,
-                )
+                grows = (_percent(np.mean(own > limit)) for limit in (1.01, 1.1))
+                changes = (f"{one - 1:+.1%}" for one in (np.median(own), np.quantile(own, 0.95)))
+                row(f"{name}, {kind}", judge_name, *grows, *changes)
 
 
 def worlds_table(pool, days, seed, population, options):
     """Print two lines for each world: the same days without and with their ways down."""
-    print("| world, 3 setups, two runs each | ways | half-width tool | referee | held tool | "
-          "held referee | force: half-width tool | referee | held tool | held referee | "
-          "refused | gains over 1 % wider with the ways down, tool / referee |")  # fmt: skip
-    print("|---" * 12 + "|", flush=True)
+    head("world, 3 setups, two runs each", "ways", "half-width tool", "referee", "held tool",
+         "held referee", "force: half-width tool", "referee", "held tool", "held referee",
+         "refused", "gains over 1 % wider with the ways down, tool / referee")  # fmt: skip
     for number, (name, (setup, odd)) in enumerate(WORLDS.items()):
         before = None
         for ways in ("up", "up and down"):
@@ -584,34 +524,28 @@ def worlds_table(pool, days, seed, population, options):
                 share = np.mean(rows.half > 1.01 * before.half, axis=1)
                 wider = " / ".join(_percent(one) for one in share)
             before = rows
-            print(f"| {name} | {ways} | {' | '.join(_percent(x) for x in cells)} | "
-                  f"{rows.refused} | {wider} |", flush=True)  # fmt: skip
+            row(name, ways, *map(_percent, cells), rows.refused, wider)
 
 
 def main():
     """Print the tables."""
-    parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
-    parser.add_argument("--days", type=int, default=500)
-    parser.add_argument("--seed", type=int, default=20261129)
-    parser.add_argument("--entry", choices=("said", "read"), default="said")
-    parser.add_argument("--unit", choices=("kmh", "mph"), default="kmh")
-    parser.add_argument("--calm", action="store_true", help="no wind from run to run")
-    parser.add_argument("--worlds", action="store_true", help="the odd worlds alone")
-    asked = parser.parse_args()
-    population = Population().calm if asked.calm else Population()
-    options = {"said": asked.entry == "said", "step": KMH if asked.unit == "kmh" else MPH}
+    given = asked(
+        __doc__, days=500, seed=20261129, entry="said", unit="kmh", calm=False, worlds=False
+    )
+    population = Population().calm if given.calm else Population()
+    options = {"said": given.entry == "said", "step": KMH if given.unit == "kmh" else MPH}
     begin = time.perf_counter()
     print(
-        f"{asked.days} days a line, a quarter at a fixed scatter, half with a row more; "
-        f"seed {asked.seed}; entry {asked.entry}, {asked.unit}"
-        f"{', calm' if asked.calm else ''}; half-widths are of the logarithm, medians; "
+        f"{given.days} days a line, a quarter at a fixed scatter, half with a row more; "
+        f"seed {given.seed}; entry {given.entry}, {given.unit}"
+        f"{', calm' if given.calm else ''}; half-widths are of the logarithm, medians; "
         "held: share of 95 % intervals with the truth inside\n",
         flush=True,
     )
     with ProcessPoolExecutor(2) as pool:
-        tables = (worlds_table,) if asked.worlds else (design_table, more_table)
+        tables = (worlds_table,) if given.worlds else (design_table, more_table)
         for table in tables:
-            table(pool, asked.days, asked.seed, population, options)
+            table(pool, given.days, given.seed, population, options)
             print(f"\n{time.perf_counter() - begin:.0f} s\n", flush=True)
 
 

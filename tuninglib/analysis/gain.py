@@ -25,7 +25,7 @@ from tuninglib.session.defaults import (
 )
 from tuninglib.session.records import Session
 from tuninglib.statistics.gain import ALPHA, Gain, estimate_gains
-from tuninglib.statistics.planning import repeats_needed
+from tuninglib.statistics.planning import repeats_needed, smallest_visible_gain
 from tuninglib.statistics.population import (
     RUN_SCATTER,
     WIND_OVER_THE_OUTING_M_S,
@@ -362,6 +362,15 @@ def _as_said(gain, setups, one_after_the_other, doubted) -> Gain:
     return replace(named, told_apart=apart)
 
 
+def _visible_with_more(fit, runs, number) -> float:
+    """The smallest visible gain of a setup, with two runs more of each."""
+    fewest = min(int(np.sum(runs.setup == one)) for one in (0, number))
+    setups = len(fit.forces)
+    return smallest_visible_gain(
+        scatter_sd=fit.scatter_sd, repeats=fewest + 2, setups=setups, alpha=ALPHA / (setups - 1)
+    )
+
+
 # More runs of one setup than this are no advice; and a gain below this is not worth any.
 _MOST_RUNS, _SMALLEST_GAIN = 30, 0.01
 
@@ -409,6 +418,7 @@ def _pulls(rows, setups, runs, fit, named, one_after_the_other) -> tuple:
                 speed_gain_m_s=float(exits[setup] - exits[setups[0]]),
                 raw_gain=float(np.expm1(raw[number] - raw[0])) if number else None,
                 gain=gains.get(setup),
+                visible_with_more=_visible_with_more(fit, runs, number) if number else None,
                 more_runs=_more_runs(fit, gains.get(setup), int(own.sum()), one_after_the_other),
             )
         )

@@ -580,8 +580,7 @@ def guess_of(change: Change) -> Guess:
         breathing_sd=change.breathing_half_width / Z_95,
         lambda_sd=change.gauge_accuracy / Z_95,
     )
-    guess = first_guess_flow(change.flow_m3_s, asked, flow_sd=change.flow_tolerance / Z_95)
-    stated = guess.flow_m3_s
+    stated = first_guess_flow(change.flow_m3_s, asked, flow_sd=change.flow_tolerance / Z_95)
     # first_guess_flow states it at the old pressure; on the bike it flows by the root more.
     flow = stated.scaled(1 / pressure)
     fuel = fuel_mass_per_cycle_kg(

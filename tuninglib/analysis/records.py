@@ -156,6 +156,8 @@ class Pull:
         Relative gain before the weather correction; None of the reference.
     gain : Gain or None
         Against the reference; None of the reference.
+    visible_with_more : float or None
+        The smallest visible gain if two more runs of each setup are ridden.
     more_runs : int or None
         Runs of it and of the reference, beyond those there are, that would likely tell its gain
         apart; None where that takes more than anybody would ride, or there is next to no gain.
@@ -168,6 +170,7 @@ class Pull:
     speed_gain_m_s: float
     raw_gain: float | None
     gain: Gain | None
+    visible_with_more: float | None = None
     more_runs: int | None = None
 
     @property

@@ -61,24 +61,9 @@ def coast_down(session_folder: Path | str) -> widgets.VBox:
         road, _ = fit_of(falls, **values)
         return kit.write(folder, {"bike": values_for_session(road, doubt)})
 
-    def save():
-        text = controls["text"].value
-        parse_falls(text)
-        return _saved(folder / COASTDOWN, text)
-
-    return kit.panel(
-        controls,
-        answer,
-        name=f"coast-down of {folder}",
-        more=(
-            kit.action("Keep the rows", f"Writes {COASTDOWN} into the outing's folder", save),
-            kit.action(
-                "Write these values into my session",
-                "Sets drag_area and rolling_coefficient under [bike] in session.toml",
-                write,
-            ),
-        ),
-    )
+    text = "Sets drag_area and rolling_coefficient under [bike] in session.toml"
+    more = _keeping(folder / COASTDOWN, controls["text"], parse_falls, text, write)
+    return kit.panel(controls, answer, name=f"coast-down of {folder}", more=more)
 
 
 def _controls(start) -> dict:
@@ -110,11 +95,19 @@ def _typed(text, what, rows):
     )
 
 
-def _saved(path, text) -> Prose:
-    """Write a typed table; an earlier, different one is kept."""
-    kept = write_together({path: text.rstrip("\n") + "\n"}, keep=True)
-    remark = f"; the earlier file is kept as {kept[0].name}" if kept else ""
-    return Prose((("Written", f"{printable(str(path))}{remark}."),))
+def _keeping(path, typed, parse, tooltip, write) -> tuple:
+    """Buttons that keep a table that was typed, and what follows from it."""
+
+    def save():
+        parse(typed.value)
+        kept = write_together({path: typed.value.rstrip("\n") + "\n"}, keep=True)
+        remark = f"; the earlier file is kept as {kept[0].name}" if kept else ""
+        return Prose((("Written", f"{printable(str(path))}{remark}."),))
+
+    return (
+        kit.action("Keep the rows", f"Writes {path.name} into the outing's folder", save),
+        kit.action("Write these values into my session", tooltip, write),
+    )
 
 
 def fit_words(road: RoadLoad, falls: Falls, system: str, factor_doubt: float = 0.0) -> tuple:
@@ -132,33 +125,23 @@ def fit_words(road: RoadLoad, falls: Falls, system: str, factor_doubt: float = 0
     shown, half = (units.to_display(one, "area", system) for one in (road.drag_area_m2, area))
     wind = units.to_display(abs(road.headwind_m_s), "speed", system)
     way = "out" if road.headwind_m_s >= 0 else "back"
-    items = [
-        (
-            "Drag area",
-            f"{rounded(shown, half)} ± {rounded(half, half)} {units.unit_label('area', system)} "
-            "(drag coefficient times frontal area, with this rider).",
-        ),
-        (
-            "Rolling coefficient",
-            f"{rounded(road.rolling_coefficient, rolling)} ± {rounded(rolling, rolling)}.",
-        ),
-        (
-            "Wind",
-            f"{fixed(wind, 1)} {units.unit_label('speed', system)} against the rider on the way "
-            f"{way}, from the difference of the directions.",
-        ),
-        (
-            "From",
-            f"{falls.time_s.size} timed falls of {len(set(falls.run.tolist()))} rolls; ± is a "
-            "95 % interval.",
-        ),
-    ]
+    label, rolls = units.unit_label("speed", system), len(set(falls.run.tolist()))
+    said = {
+        "Drag area": f"{rounded(shown, half)} ± {rounded(half, half)} "
+        f"{units.unit_label('area', system)} (drag coefficient times frontal area, with this "
+        "rider).",
+        "Rolling coefficient": f"{rounded(road.rolling_coefficient, rolling)} ± "
+        f"{rounded(rolling, rolling)}.",
+        "Wind": f"{fixed(wind, 1)} {label} against the rider on the way {way}, from the "
+        "difference of the directions.",
+        "From": f"{falls.time_s.size} timed falls of {rolls} rolls; ± is a 95 % interval.",
+    }
     watch = []
     if road.rolling_coefficient < 0.003 or road.rolling_coefficient > 0.05:
         watch.append("that is an unusual rolling coefficient; check slope, units and times.")
     if not 0.2 < road.drag_area_m2 < 1.0:
         watch.append("that is an unusual drag area; check units, times and the speedometer.")
-    return kit.with_watch(items, watch)
+    return kit.with_watch(said, watch)
 
 
 def fit_picture(road: RoadLoad, ride: Ride, falls: Falls, factor: float, system: str) -> Image:
@@ -251,13 +234,13 @@ def bench_flow(session_folder: Path | str) -> widgets.VBox:
             yield name, _on_petrol(one.flow_m3_s, density), one.dead_time_s
 
     def answer(**values):
-        items = [
-            (spaced(name), bench_sentence(flow, dead_time, system))
+        said = {
+            spaced(name): bench_sentence(flow, dead_time, system)
             for name, flow, dead_time in found(**values)
-        ]
+        }
         rated = f"{density.shown(petrol):.4g} {density.unit}"
-        items.append(("How", f"{_HOW} Flow is given for petrol of {rated}."))
-        return kit.Said(kit.with_watch(items, _CAUTIONS))
+        said["How"] = f"{_HOW} Flow is given for petrol of {rated}."
+        return kit.Said(kit.with_watch(said, _CAUTIONS))
 
     def write():
         known = tables_as_typed(folder)["injectors"]
@@ -272,23 +255,9 @@ def bench_flow(session_folder: Path | str) -> widgets.VBox:
             values[f"injectors.{name}"] = own
         return kit.write(folder, values)
 
-    def save():
-        parse_volumes(typed.value)
-        return _saved(folder / BENCHFLOW, typed.value)
-
-    return kit.panel(
-        controls,
-        answer,
-        name=f"bench of {folder}",
-        more=(
-            kit.action("Keep the rows", f"Writes {BENCHFLOW} into the outing's folder", save),
-            kit.action(
-                "Write these values into my session",
-                "Sets flow, tolerance and dead_time of these injectors in session.toml",
-                write,
-            ),
-        ),
-    )
+    text = "Sets flow, tolerance and dead_time of these injectors in session.toml"
+    more = _keeping(folder / BENCHFLOW, typed, parse_volumes, text, write)
+    return kit.panel(controls, answer, name=f"bench of {folder}", more=more)
 
 
 def _on_petrol(flow, density_kg_m3) -> Interval:

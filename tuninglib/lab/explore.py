@@ -160,38 +160,26 @@ def outlook_words(results: Results, one: Outlook, band: Band) -> tuple:
     read = f"the gauge (scale {scale:g}) would show {interval_text(gauge)}; " if scale > 1.5 else ""
     flow = flow_text(one.flow_m3_s, system)
     as_read = ", as read" if one.reported is not None and one.reported.source == "read" else ""
-    items = [
-        (
-            "Lambda",
-            f"{lambda_} with {flow} and {percent(ethanol, 1)} ethanol on engine "
-            f"{results.ladder.engine}{as_read}.",
-        ),
-        (
-            "Read as",
-            f"{read}the true ratio of air to fuel is {interval_text(one.true_ratio)}.",
-        ),
-        (
-            "Chances",
-            f"inside the band ({fixed(band.lowest, 3)} to {fixed(band.highest, 3)}) "
-            f"{odds_text(one.odds.inside)}, richer {odds_text(one.odds.richer)}, leaner "
-            f"{odds_text(one.odds.leaner)}.",
-        ),
-    ]
+    said = {
+        "Lambda": f"{lambda_} with {flow} and {percent(ethanol, 1)} ethanol on engine "
+        f"{results.ladder.engine}{as_read}.",
+        "Read as": f"{read}the true ratio of air to fuel is {interval_text(one.true_ratio)}.",
+        "Chances": f"inside the band ({fixed(band.lowest, 3)} to {fixed(band.highest, 3)}) "
+        f"{odds_text(one.odds.inside)}, richer {odds_text(one.odds.richer)}, leaner "
+        f"{odds_text(one.odds.leaner)}.",
+    }
     if band.moved:
-        items.append(("The band", moved_band_sentence(band, session.use)))
+        said["The band"] = moved_band_sentence(band, session.use)
     watch = []
     if one.open_time_s is None:
-        items.append(
-            ("Open time", "not worked out: session.toml has no highest_speed for this engine.")
-        )
+        said["Open time"] = "not worked out: session.toml has no highest_speed for this engine."
     else:
         share = one.open_time_s / one.cycle_time_s
-        said = (
+        said["Open time"] = (
             f"the middle of the band needs {one.open_time_s * 1e3:.1f} ms of the "
             f"{one.cycle_time_s * 1e3:.1f} ms of one cycle at the highest engine speed "
             f"({percent(share)})."
         )
-        items.append(("Open time", said))
         if share > HIGHEST_SHARE:
             watch.append(
                 f"the open time is more than {percent(HIGHEST_SHARE)} of the cycle: this injector "
@@ -214,7 +202,7 @@ def outlook_words(results: Results, one: Outlook, band: Band) -> tuple:
             f"{percent(ethanol, 1)} ethanol is more than the {percent(limit.value)} that the maker "
             "allows: do not use it."
         )
-    return kit.with_watch(items, watch)
+    return kit.with_watch(said, watch)
 
 
 def flow_text(flow_m3_s: float, system: str) -> str:
@@ -316,25 +304,17 @@ def rider_words(results: Results, run: EquivalentRun, setup: str, question: Ques
     label = units.unit_label("speed", system)
     if one.refusal:
         return (Prose((("No answer", f"{REFUSALS[one.refusal]}."),), style="caution"),)
+    force, power = (quantity_text(speed, "speed", system) for speed in (one.at_force, one.at_power))
+    text = (
+        f"Setup {name}, {entry} {label} at the start line; true speeds, not what a speedometer "
+        "shows. The gearing is not known: the truth lies between the two."
+    )
     items = [
-        (
-            "With the same force at the wheel",
-            f"{quantity_text(one.at_force, 'speed', system)} at the marker.",
-        ),
-        (
-            "With the same power at the wheel",
-            f"{quantity_text(one.at_power, 'speed', system)} at the marker.",
-        ),
-        (
-            "",
-            f"Setup {name}, {entry} {label} at the start line; true speeds, not what a speedometer "
-            "shows. The gearing is not known: the truth lies between the two.",
-        ),
+        ("With the same force at the wheel", f"{force} at the marker."),
+        ("With the same power at the wheel", f"{power} at the marker."),
+        ("", text),
     ]
     if question.grade_ratios:
-        text = (
-            f"The hill is taken as one even slope of {percent(question.grade_ratios[0], 1)}, "
-            "exactly."
-        )
-        items.append(("", text))
+        grade = percent(question.grade_ratios[0], 1)
+        items.append(("", f"The hill is taken as one even slope of {grade}, exactly."))
     return (Prose(tuple(items)),)

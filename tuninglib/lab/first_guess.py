@@ -188,35 +188,24 @@ def guess_words(
     guess = guess_of(change)
     runs_out = units.to_display(guess.runs_out_m3_s, "flow", system)
     label = units.unit_label("flow", system)
-    said = f"{quantity_text(guess.flow_m3_s, 'flow', system)} at the new fuel pressure."
-    items = [("Injector to look for", said)]
+    wanted = quantity_text(guess.flow_m3_s, "flow", system)
+    said = {"Injector to look for": f"{wanted} at the new fuel pressure."}
     if change.new_pressure_pa != change.old_pressure_pa:
         stated = quantity_text(guess.stated_at_old_pressure_m3_s, "flow", system)
-        items.append(("Stated at the old pressure", f"the same injector is one of {stated}."))
+        said["Stated at the old pressure"] = f"the same injector is one of {stated}."
     share = guess.open_time_s / guess.cycle_time_s
     least, most = (f"{'+' if one > 0 else ''}{percent(one)}" for one in guess.trims)
-    items += [
-        (
-            "Open time",
-            f"{guess.open_time_s * 1e3:.1f} ms of the {guess.cycle_time_s * 1e3:.1f} ms of one "
-            f"cycle at {change.engine_speed_rpm:.0f} rpm ({percent(share)}).",
-        ),
-        (
-            "Runs out",
-            f"at full speed an injector below {fixed(runs_out, 0)} {label} would need more than "
-            f"{percent(HIGHEST_SHARE)} of the cycle.",
-        ),
-        (
-            "At idle",
-            f"a pulse of {1e3 * change.idle_pulse_s:.2f} ms becomes {1e3 * guess.idle_pulse_s:.2f} "
-            f"ms (dead time {1e3 * DEAD_TIME_S:g} ms taken).",
-        ),
-        (
-            "Where the ECU corrects",
-            f"at part load it must trim by {least} to {most}, depending on whether its table goes "
-            "by throttle or by manifold pressure; many can trim 20 to 25 % (common practice).",
-        ),
-    ]
+    said |= {
+        "Open time": f"{guess.open_time_s * 1e3:.1f} ms of the {guess.cycle_time_s * 1e3:.1f} ms "
+        f"of one cycle at {change.engine_speed_rpm:.0f} rpm ({percent(share)}).",
+        "Runs out": f"at full speed an injector below {fixed(runs_out, 0)} {label} would need "
+        f"more than {percent(HIGHEST_SHARE)} of the cycle.",
+        "At idle": f"a pulse of {1e3 * change.idle_pulse_s:.2f} ms becomes "
+        f"{1e3 * guess.idle_pulse_s:.2f} ms (dead time {1e3 * DEAD_TIME_S:g} ms taken).",
+        "Where the ECU corrects": f"at part load it must trim by {least} to {most}, depending on "
+        "whether its table goes by throttle or by manifold pressure; many can trim 20 to 25 % "
+        "(common practice).",
+    }
     watch = _guess_warnings(guess)
     watch += chart_warnings(
         change, own_valves=own_valves, chart_valves=chart_valves, chart_ethanol=chart_ethanol
@@ -225,7 +214,7 @@ def guess_words(
         "a first guess is no reading. Start at the rich end of the range, read the gauge on a "
         "short gentle run, then go on."
     )
-    return kit.with_watch(items, watch)
+    return kit.with_watch(said, watch)
 
 
 def _guess_warnings(guess) -> list:
@@ -379,12 +368,12 @@ def compression_words(
         )
     piston = mean_piston_speed_m_s(stroke_m=stroke_m, engine_speed_rpm=planned.speed)
     margin = octane_margin(fuel, need, compression_rise=rise)
-    items = [
-        ("Displacement", f"{old} as made, {new} with the kit ({percent(new_m3 / old_m3 - 1, 1)})."),
-        ("Compression", f"{fixed(now, 1)} {how}"),
-        ("Octane", _octane_sentence(need, fuel, margin, rise)),
-        ("Mean piston speed", f"{_piston_speed(piston, system)} at {planned.speed:.0f} rpm."),
-    ]
+    said = {
+        "Displacement": f"{old} as made, {new} with the kit ({percent(new_m3 / old_m3 - 1, 1)}).",
+        "Compression": f"{fixed(now, 1)} {how}",
+        "Octane": _octane_sentence(need, fuel, margin, rise),
+        "Mean piston speed": f"{_piston_speed(piston, system)} at {planned.speed:.0f} rpm.",
+    }
     watch = []
     if margin != "enough":
         watch.append(
@@ -405,7 +394,7 @@ def compression_words(
         "a kit also changes oil need and heat, and may need approval for the road. The maker's "
         "manual comes before this sum."
     )
-    return kit.with_watch(items, watch)
+    return kit.with_watch(said, watch)
 
 
 def _piston_speed(speed_m_s: float, system: str, decimals: int = 1) -> str:
@@ -420,12 +409,7 @@ HIGHEST_RISE = 2.5
 
 
 def _octane_sentence(need, fuel, margin, rise) -> str:
-    said = {
-        "enough": "enough",
-        "unclear": "perhaps not enough",
-        "not enough": "not enough",
-    }[margin]
-    text = f"the maker asks for {need}; {fuel} is {said}"
+    text = f"the maker asks for {need}; {fuel} is {margin.replace('unclear', 'perhaps not enough')}"
     if rise <= 0.05:
         return f"{text}."
     if rise > HIGHEST_RISE:
@@ -525,13 +509,14 @@ def tank_words(
         for content in (tank_ethanol, after)
     )
     shift = lambda_shift(before, mixed)
-    text = f"{percent(after, 1)} ethanol in {_volume(tank_m3 + added_m3, system)}."
-    needed = _to_add(system, tank_m3, tank_ethanol, added_ethanol, wanted_ethanol)
-    items = [
-        ("After topping up", text),
-        ("To get what you want", needed),
-        ("On the gauge", _shift_words(known, shift)),
-    ]
+    whole = _volume(tank_m3 + added_m3, system)
+    said = {
+        "After topping up": f"{percent(after, 1)} ethanol in {whole}.",
+        "To get what you want": _to_add(
+            system, tank_m3, tank_ethanol, added_ethanol, wanted_ethanol
+        ),
+        "On the gauge": _shift_words(known, shift),
+    }
     watch, limit = [], known.highest_ethanol
     for what, content in (("after topping up", after), ("what you want", wanted_ethanol)):
         if limit is not None and content > limit + 1e-9:
@@ -548,7 +533,7 @@ def tank_words(
         "octane numbers do not mix by such a simple rule: stay with fuels that each have what the "
         "maker asks for. Pour outdoors, with the engine cold, away from flames."
     )
-    return kit.with_watch(items, watch)
+    return kit.with_watch(said, watch)
 
 
 def _volume(volume_m3, system) -> str:

@@ -179,11 +179,9 @@ def moved(value: float, start: float) -> bool:
 
 def choice(label: str, options: Iterable, value: object = None) -> widgets.Dropdown:
     """A list to choose one entry from; an entry may be a pair of what is shown and its value."""
-    options = list(options)
-    start = options[0][1] if isinstance(options[0], tuple) else options[0]
-    first = start if value is None else value
+    start = {} if value is None else {"value": value}
     return widgets.Dropdown(
-        options=options, value=first, description=label, style=_LABEL, layout=_WIDE
+        options=list(options), description=label, style=_LABEL, layout=_WIDE, **start
     )
 
 
@@ -199,10 +197,10 @@ def words_html(*shown: Prose | Table | Html | Picture, live: bool = True) -> Mar
     return render("lab/templates/words.html.j2", shown=shown, live=live)
 
 
-def with_watch(items: Sequence[tuple[str, str]], watch: Sequence[str]) -> tuple[Prose, ...]:
-    """Labelled sentences, and below them what to watch, as a caution box if there is any."""
+def with_watch(said: dict[str, str], watch: Sequence[str]) -> tuple[Prose, ...]:
+    """Sentences by their labels, and below them what to watch, in a caution box if there is any."""
     box = Prose(tuple(("Watch", sentence) for sentence in watch), style="caution")
-    return (Prose(tuple(items)), *([box] if watch else []))
+    return (Prose(tuple(said.items())), *([box] if watch else []))
 
 
 def unreadable(error: SessionError) -> widgets.HTML:

@@ -119,27 +119,21 @@ def _controls(start, gain) -> dict:
     }
 
 
-def _buttons(day_now, start, session_folder) -> tuple:
+def _buttons(day_now, start, session_folder) -> list:
     """What writes the plan as it stands."""
-    sheet = kit.action(
-        "Write the run sheet",
-        f"Writes {SHEET}, to print, into the outing's folder",
-        lambda: write_sheet(day_now(), start, Path(session_folder) / SHEET),
-        icon="print",
-    )
-    phone = kit.action(
-        "Write the page for the phone",
-        f"Writes {PHONE_PAGE}, to fill in at the roadside, into the outing's folder",
-        lambda: write_phone_page(day_now(), start, session_folder),
-        icon="mobile",
-    )
-    lists = kit.action(
-        "Write the checklists",
-        f"Writes {CHECKLISTS}, to print, into the outing's folder",
-        lambda: write_checklists(start, session_folder),
-        icon="check-square-o",
-    )
-    return sheet, phone, lists
+    folder = Path(session_folder)
+    rows = (
+        ("the run sheet", f"{SHEET}, to print", "print",
+         lambda: write_sheet(day_now(), start, folder / SHEET)),
+        ("the page for the phone", f"{PHONE_PAGE}, to fill in at the roadside", "mobile",
+         lambda: write_phone_page(day_now(), start, folder)),
+        ("the checklists", f"{CHECKLISTS}, to print", "check-square-o",
+         lambda: write_checklists(start, folder)),
+    )  # fmt: skip
+    return [
+        kit.action(f"Write {name}", f"Writes {file}, into the outing's folder", act, icon=icon)
+        for name, file, icon, act in rows
+    ]
 
 
 _SOURCES = {
@@ -163,79 +157,64 @@ def day_words(day: Day, aim: Aim, source: str, watched: tuple[str, ...] = ()) ->
     """
     runs = len(day.order.setups)
     hours, minutes = divmod(round(day.minutes), 60)
-    items = [
-        (
-            "Runs",
-            f"{day.repeats} of each setup, {runs} in all: a gain of {percent(aim.gain, 1)} or more "
-            f"will then most likely show, at a scatter of "
-            f"{percent(aim.scatter, 1)} ({_SOURCES[source]}).",
-        ),
-        ("Smallest visible gain", f"{percent(day.visible, 1)} with these repeats."),
-        (
-            "Time",
-            f"{hours} h {minutes:02d} min, with {_changes_text(day.changes)}.",
-        ),
-        (
-            "First pass",
-            f"{first_pass_text(day.first_pass)} {why_first(day.first_pass)}",
-        ),
-        (
-            "Order",
-            "there and back, so that a steady drift (warming engine, wind, tiring rider) hits all "
-            f"setups{' of an engine' * day.in_blocks} alike"
-            + (
-                "."
-                if day.order.remaining_drift < 1e-9 or day.in_blocks
-                else f"; with an odd number of repeats {fixed(day.order.remaining_drift, 1)} "
-                f"runs' worth of drift remains between two setups; {day.repeats + 1} runs of each "
-                "would cancel it."
-            ),
-        ),
-    ]
+    said = {
+        "Runs": f"{day.repeats} of each setup, {runs} in all: a gain of {percent(aim.gain, 1)} or "
+        f"more will then most likely show, at a scatter of {percent(aim.scatter, 1)} "
+        f"({_SOURCES[source]}).",
+        "Smallest visible gain": f"{percent(day.visible, 1)} with these repeats.",
+    }
     if day.visible_with_one_less is not None:
         shown = percent(day.visible_with_one_less, 1)
-        items.insert(2, ("With one run less of each", f"{shown} would be the smallest."))
-    items += _day_remarks(day)
+        said["With one run less of each"] = f"{shown} would be the smallest."
+    left = ""
+    if day.order.remaining_drift >= 1e-9 and not day.in_blocks:
+        left = (
+            f"; with an odd number of repeats {fixed(day.order.remaining_drift, 1)} runs' worth of "
+            f"drift remains between two setups; {day.repeats + 1} runs of each would cancel it"
+        )
+    said |= {
+        "Time": f"{hours} h {minutes:02d} min, with {_changes_text(day.changes)}.",
+        "First pass": f"{first_pass_text(day.first_pass)} {why_first(day.first_pass)}",
+        "Order": "there and back, so that a steady drift (warming engine, wind, tiring rider) hits "
+        f"all setups{' of an engine' * day.in_blocks} alike{left}.",
+    }
+    said |= _day_remarks(day)
     tested = watched_text([name for name in watched if name in day.order.setups])
     if tested:
-        items.append(("Not for riding", tested))
-    return (Prose(tuple(items)), _blocks(day.order))
+        said["Not for riding"] = tested
+    return (Prose(tuple(said.items())), _blocks(day.order))
 
 
-def _day_remarks(day) -> list:
+def _day_remarks(day) -> dict:
     """What else there is to know of so many engines, setups, days and hours."""
-    items, setups = [], len(set(day.order.setups))
+    said, setups = {}, len(set(day.order.setups))
     if day.in_blocks:
-        text = (
+        said["Each engine in one block"] = (
             "an engine that was opened is run in first, as its maker says, and checked again; "
             "that time is extra. Between two engines the difference of their days stays in the "
             "gain: pick days with like wind and air, or ride the first engine again at the end if "
             "the gain is small."
         )
-        items.append(("Each engine in one block", text))
     elif day.changes["engine"]:
-        text = (
+        said["Running in"] = (
             f"the engine is opened {day.changes['engine']} times, and each time it is to be "
             "run in before full throttle, as its maker says; that time is extra."
         )
-        items.append(("Running in", text))
     if setups > 2:
-        text = (
+        said["Several setups"] = (
             f"{setups - 1} comparisons with the reference share the 5 % of false alarms, as in "
             "the report."
         )
-        items.append(("Several setups", text))
     none, two, four = (percent(day.across_days[count], 1) for count in COMMON_RUNS)
-    text = (
+    said["Against another day"] = (
         f"a gain over a setup ridden on another such day is known to about ± {none}, as days "
         "differ. Two runs of one and the same setup on both days, first or last, make that about "
         f"± {two}; four, ± {four}."
     )
-    items.append(("Against another day", text))
     if day.minutes > 8 * 60:
         text = "more than eight hours: tired riders fall. Take two days, or fewer setups."
-        items.append(("Too long?", text))
-    return items
+        said["Too long?"] = text
+    return said
 
 
 def _changes_text(changes: dict) -> str:

@@ -6,26 +6,8 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from tuninglib.checks import plain, require
-from tuninglib.interval import Interval
+from tuninglib.interval import Z_95, Interval
 from tuninglib.physics.engine import cycle_time_s
-
-NORMAL_97_5 = 1.959963984540054  # 97.5 % quantile of the normal distribution
-
-
-@dataclass(frozen=True)
-class FirstGuess:
-    """The flow that a change of engine calls for, with its 95 % range.
-
-    Parameters
-    ----------
-    flow_m3_s : Interval of float or array
-        [m3/s]
-    relative_sd : float or array
-        Standard deviation of the logarithm of the flow.
-    """
-
-    flow_m3_s: Interval
-    relative_sd: float
 
 
 def flow_at_pressure(
@@ -221,7 +203,7 @@ class EngineChange:
 
 def first_guess_flow(
     flow_m3_s: ArrayLike, change: EngineChange, *, flow_sd: ArrayLike = 0.0
-) -> FirstGuess:
+) -> Interval:
     """Injector flow that a change of engine, target or fuel calls for, with its 95 % range.
 
     Parameters
@@ -234,7 +216,8 @@ def first_guess_flow(
 
     Returns
     -------
-    FirstGuess
+    Interval
+        Of floats or arrays. [m3/s]
 
     Notes
     -----
@@ -249,7 +232,7 @@ def first_guess_flow(
 
     >>> change = EngineChange(displacement_ratio=1.1, breathing_sd=0.04, lambda_ratio=0.90 / 0.88)
     >>> guess = first_guess_flow(150.0, change)
-    >>> guess.flow_m3_s.value, guess.flow_m3_s.low, guess.flow_m3_s.high
+    >>> guess.value, guess.low, guess.high
     (168.75, 156.02, 182.51)
 
     References
@@ -263,8 +246,8 @@ def first_guess_flow(
     flow = flow * np.sqrt(of["pressure_ratio"]) * of["fuel_ratio"]
     others = of["displacement_sd"] ** 2 + of["breathing_sd"] ** 2 + of["lambda_sd"] ** 2
     sd = np.sqrt(flow_sd**2 + others + (of["pressure_sd"] / 2) ** 2 + of["fuel_sd"] ** 2)
-    spread = np.exp(NORMAL_97_5 * sd)
-    return FirstGuess(Interval(plain(flow), plain(flow / spread), plain(flow * spread)), plain(sd))
+    spread = np.exp(Z_95 * sd)
+    return Interval(plain(flow), plain(flow / spread), plain(flow * spread))
 
 
 def open_time_s(

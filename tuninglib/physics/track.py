@@ -1,7 +1,5 @@
 """Metres from degrees of latitude and longitude, on the ellipsoid that satellites use."""
 
-from typing import NamedTuple
-
 import numpy as np
 from numpy.typing import ArrayLike
 
@@ -12,16 +10,9 @@ WGS84_EQUATOR_M = 6378137.0
 WGS84_FLATTENING = 1 / 298.257223563
 
 
-class Metres(NamedTuple):
-    """East and north of an origin. [m]"""
-
-    east_m: float
-    north_m: float
-
-
 def local_metres(
     latitude_deg: ArrayLike, longitude_deg: ArrayLike, *, origin_deg: tuple[float, ...]
-) -> Metres:
+) -> tuple:
     """Metres east and north of an origin.
 
     Parameters
@@ -33,7 +24,8 @@ def local_metres(
 
     Returns
     -------
-    Metres
+    east_m, north_m : float or array
+        [m]
 
     Raises
     ------
@@ -51,7 +43,7 @@ def local_metres(
     A minute of latitude is a nautical mile of 1852 m in the middle latitudes:
 
     >>> local_metres(45.0 + 1 / 60, 7.0, origin_deg=(45.0, 7.0))
-    Metres(east_m=0.0, north_m=1852.2)
+    (0.0, 1852.2)
 
     References
     ----------
@@ -72,7 +64,7 @@ def local_metres(
     phi0 = np.deg2rad(float(phi0))
     east, across, up = _from_axis(phi, apart, phi0)
     north = up * np.cos(phi0) - across * np.sin(phi0)
-    return Metres(plain(east), plain(north))
+    return plain(east), plain(north)
 
 
 def _from_axis(phi, apart, phi0):

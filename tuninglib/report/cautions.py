@@ -5,6 +5,7 @@ taken for granted that the rider could have said, and what would surprise.
 """
 
 import math
+from statistics import mean
 
 from tuninglib.analysis.analyse import Results
 from tuninglib.analysis.mixture import WIDEST_STEADY_LAMBDA
@@ -18,6 +19,7 @@ from tuninglib.report.page_parts import (
     plain,
     spaced,
     taken,
+    with_unit,
 )
 from tuninglib.rounding import fixed, gauge_text, listing, percent
 from tuninglib.session.cross_checks import SMALL_OUTPUT_W_M3, SURPRISING_OUTPUT_W_M3
@@ -26,7 +28,7 @@ from tuninglib.session.read_table import RUNS
 from tuninglib.session.records import Session
 from tuninglib.statistics.repeats import NAMED
 from tuninglib.statistics.speedometer import legal_true_speed_m_s
-from tuninglib.units import convert, to_display, unit_label
+from tuninglib.units import convert, unit_label
 
 # The usual cautions -------------------------------------------------------------------------------
 
@@ -197,15 +199,12 @@ def _stated(found) -> tuple:
 
 def on_run(run: Run) -> str:
     """With what weight a run's reading and speeds count, where that is less than half or so."""
-    parts = [
+    weights = {"reading counts": run.reading_weight, "speeds count": run.force_weight}
+    return "; ".join(
         f"{what} {weight_text(weight)}"
-        for what, weight in (
-            ("reading counts", run.reading_weight),
-            ("speeds count", run.force_weight),
-        )
+        for what, weight in weights.items()
         if weight is not None and weight < NAMED
-    ]
-    return "; ".join(parts)
+    )
 
 
 def weight_text(weight: float) -> str:
@@ -278,22 +277,16 @@ def remarks(results: Results) -> list:
             f"the ethanol content of {listing(unlabelled)} is not written down; 5 % is assumed, "
             "and 0 to 10 % would move lambda by about 2 % either way."
         )
-    found += _left_out(session)
-    found += _running_in(session)
-    found += _taken(results)
-    if results.road is None:
-        ridden = any(run.shown_entry_m_s is not None for run in results.runs)
-        found.append(
-            f"no run of the reference {spaced(results.reference)} has speeds, so no gain can be "
-            "worked out."
-            if ridden
-            else "no run has speeds, so no gain can be worked out; write them in the column "
-            f"exit_speed [{unit_label('speed', session.about.units)}] of {RUNS}."
-        )
-    else:
-        found += _surprises(results)
-        found += _speedometer(results)
-    return found
+    found += _left_out(session) + _running_in(session) + _taken(results)
+    if results.road is not None:
+        return found + _surprises(results) + _speedometer(results)
+    ridden = any(run.shown_entry_m_s is not None for run in results.runs)
+    who = f"run of the reference {spaced(results.reference)}" if ridden else "run"
+    return [
+        *found,
+        f"no {who} has speeds, so no gain can be worked out; write them in the column exit_speed "
+        f"[{unit_label('speed', session.about.units)}] of {RUNS}.",
+    ]
 
 
 def _left_out(session) -> list:
@@ -381,11 +374,9 @@ def _taken(results) -> list:
         )
         said.append(f"air somewhere from {low} to {high}")
         names["weather"] = "the air temperature"
-    if results.pressure_source in ("altitude", "sea level"):
-        where = (
-            "at the hill's altitude" if results.pressure_source == "altitude" else "at sea level"
-        )
-        said.append(f"standard air pressure {where}")
+    where = {"altitude": "the hill's altitude", "sea level": "sea level"}
+    if results.pressure_source in where:
+        said.append(f"standard air pressure at {where[results.pressure_source]}")
     if not said:
         return []
     return [f"not written down, so assumed: {listing(said)}.{_cost(results, names)}"]
@@ -436,8 +427,7 @@ def _speedometer(results) -> list:
     factor = results.road.speed_factor
     if factor.source not in ("stated", "checks", "pairs"):
         return []
-    shown = [run.shown_exit_m_s for run in results.runs if run.force_n is not None]
-    middle = sum(shown) / len(shown)
+    middle = mean(run.shown_exit_m_s for run in results.runs if run.force_n is not None)
     lowest, highest = (speed / middle for speed in legal_true_speed_m_s(middle, as_made=True))
     low, high = factor.value - factor.half_width, factor.value + factor.half_width
     if low > highest:
@@ -446,18 +436,13 @@ def _speedometer(results) -> list:
             "may: check the calibration."
         ]
     if high < lowest:
-        above = _speed(8 / 3.6, results.session)
+        above = with_unit(8 / 3.6, "speed", results.session.about.units)
         return [
             "by its calibration the speedometer shows more than UN R39 allows even a motorcycle "
             f"in production (true speed plus a tenth plus {above}): check the calibration, the "
             "tyre size and the gearing."
         ]
     return []
-
-
-def _speed(value_m_s, session) -> str:
-    system = session.about.units
-    return f"{to_display(value_m_s, 'speed', system):.0f} {unit_label('speed', system)}"
 
 
 def _output_w_m3(results) -> dict:
@@ -494,8 +479,7 @@ def _slower_at_the_marker(results) -> list:
     if not results.pulls or len(slowed) <= len(timed) / 2:
         return []
     system = results.session.about.units
-    weakest = min(pull.force_n.value for pull in results.pulls)
-    least = f"{to_display(weakest, 'force', system):.0f} {unit_label('force', system)}"
+    least = with_unit(min(pull.force_n.value for pull in results.pulls), "force", system)
     return [
         f"on {len(slowed)} of {len(timed)} runs the bike was slower at the marker than at the "
         f"start line, at full throttle. That makes {least} at the wheel of the weakest setup: "
@@ -506,7 +490,7 @@ def _slower_at_the_marker(results) -> list:
 
 def _surprises(results) -> list:
     """Forces and winds that are possible, but would surprise."""
-    session, found = results.session, not_believable(results)
+    session, found, system = results.session, not_believable(results), results.session.about.units
     output = _output_w_m3(results)
     if output and max(output.values()) < SMALL_OUTPUT_W_M3:
         found.append(
@@ -519,8 +503,8 @@ def _surprises(results) -> list:
     blowing = max([abs(wind.value), *(abs(v) for v in session.runs["headwind_m_s"].dropna())])
     if blowing > STRONG_WIND_M_S:
         found.append(
-            f"a wind of {_speed(blowing, session)} was written down; standards for road tests "
-            f"allow {_speed(STRONG_WIND_M_S, session)} at most, on average."
+            f"a wind of {with_unit(blowing, 'speed', system)} was written down; standards for road "
+            f"tests allow {with_unit(STRONG_WIND_M_S, 'speed', system)} at most, on average."
         )
     return found
 

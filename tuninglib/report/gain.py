@@ -53,10 +53,9 @@ def _kind(gain) -> str:
 
 def _size(gain) -> tuple:
     """A gain as a size, and the word for its side."""
-    ratio = gain.ratio
-    if ratio.value >= 0:
-        return gain_text(ratio), "stronger"
-    return gain_text(ratio.turned()), "weaker"
+    if gain.ratio.value >= 0:
+        return gain_text(gain.ratio), "stronger"
+    return gain_text(gain.ratio.turned()), "weaker"
 
 
 def _leaning(results, record) -> str:
@@ -78,7 +77,10 @@ def _open(results, record) -> str:
     )
     visible = record.gain.smallest_visible
     if visible > _BEYOND_ANY_CHANGE:
-        return f"{text} This outing could not have shown any gain that such a change brings."
+        return (
+            f"{text} This outing could not have shown any gain that such a change brings; two more "
+            f"runs of each would most likely show {percent(record.visible_with_more)}."
+        )
     return f"{text} A difference of {percent(visible)} or more would most likely have shown."
 
 
@@ -144,7 +146,8 @@ def _notes(results) -> list:
             "wind on the same hill minutes later, and the forces above make use of it."
         )
     found += _confounded(results)
-    if _reference_unread(results):
+    read = {one.setup for one in results.combinations if one.setup and one.source == "read"}
+    if read and results.reference not in read:
         found.append(
             f"{spaced(results.reference)} has no gauge reading, so part of what is gained over it "
             "may be mixture alone."
@@ -158,12 +161,6 @@ def _notes(results) -> list:
             "turns."
         )
     return found
-
-
-def _reference_unread(results) -> bool:
-    """Whether the gauge read other setups, but not the reference."""
-    read = {one.setup for one in results.combinations if one.setup and one.source == "read"}
-    return bool(read) and results.reference not in read
 
 
 def _confounded(results) -> list:

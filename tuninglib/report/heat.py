@@ -28,11 +28,9 @@ from tuninglib.units import unit_label
 
 def sentences(results: Results) -> Prose:
     """Knock that was heard, fuel against the maker's limits, and head temperatures."""
-    items = []
-    for knock in results.knocks:
-        items.append((spaced(knock.setup).capitalize(), f"{knock_sentence(knock)}."))
-    if not items:
-        items.append(("Knock", _not_heard(runs_listened(results))))
+    items = [
+        (spaced(knock.setup).capitalize(), f"{knock_sentence(knock)}.") for knock in results.knocks
+    ] or [("Knock", _not_heard(runs_listened(results)))]
     items += cautions.of_knock(results)
     items += [("Fuel", limit_sentence(limit)) for limit in results.fuel_limits]
     items += [("Octane", sentence) for sentence in _octane(results)]
@@ -189,11 +187,12 @@ def climbs_sentences(results: Results) -> Prose:
 
 def _sentence(one, results) -> str:
     system = results.session.about.units
-    limit = plain(one.limit_k, "temperature", system)
+    limit = f"your limit of {plain(one.limit_k, 'temperature', system)}"
     if not one.limit_is_stated:
-        limit = usual_hottest(system)
-    whose = "your limit of" if one.limit_is_stated else "the usual limit of about"
-    where = "" if one.limit_is_stated else " under the spark plug (common practice)"
+        limit = (
+            f"the usual limit of about {usual_hottest(system)} under the spark plug (common "
+            "practice)"
+        )
     if not one.told and one.place != "above":
         return (
             f"the readings end too early to tell where the head would end; "
@@ -203,9 +202,9 @@ def _sentence(one, results) -> str:
     end = in_units(one.hot_day_k, "temperature", system)
     head = interval_text(end, unit, least_decimals=0, most_decimals=0)
     said = {
-        "below": f"that stays below {whose} {limit}{where}",
-        "above": f"that is above {whose} {limit}{where}: not for long climbs as it is",
-        "unclear": f"whether that stays below {whose} {limit}{where} cannot be said: go easy",
+        "below": f"that stays below {limit}",
+        "above": f"that is above {limit}: not for long climbs as it is",
+        "unclear": f"whether that stays below {limit} cannot be said: go easy",
     }[one.place]
     return (
         f"the head would end at {head} with air of {hot}; {said}. Most of the way there takes "

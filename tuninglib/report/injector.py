@@ -11,20 +11,15 @@ from matplotlib.axes import Axes
 from tuninglib import units
 from tuninglib.analysis.analyse import Results
 from tuninglib.analysis.records import LadderCurve
+from tuninglib.report import page_parts
 from tuninglib.report.advice import band_text, gate_sentence
 from tuninglib.report.mixture import place_words, settling
 from tuninglib.report.page_parts import (
-    BAND,
-    COLOURS,
-    LINES,
-    MARKERS,
     NONE,
-    SOFT,
     Picture,
     Prose,
     Table,
-    add_legend,
-    figure_of,
+    count_of,
     headed,
     picture,
     plain,
@@ -32,7 +27,6 @@ from tuninglib.report.page_parts import (
     spaced,
     system_of,
     table_of,
-    title,
 )
 from tuninglib.rounding import fixed, interval_text, listing, odds_text, percent, quantity_text
 from tuninglib.session.defaults import Band, leaner_limit_of
@@ -103,10 +97,7 @@ def response_sentences(results: Results) -> Prose:
     )
     items = [("", text)]
     items += [
-        (
-            _STATES[one.state],
-            f"{_verdict(ladder, one)} ({_basis(one)}).",
-        )
+        (_STATES[one.state], f"{_verdict(ladder, one)} ({_basis(one)}).")
         for one in (ladder.responses if ladder else ())
     ]
     items += [(_label(one), _held(one)) for one in results.gauge_check.states]
@@ -115,8 +106,7 @@ def response_sentences(results: Results) -> Prose:
 
 def _basis(one) -> str:
     """How many readings and injectors an answer rests on."""
-    counts = ((one.readings, "reading"), (one.injectors, "injector"))
-    return ", ".join(f"{count} {what}{'s' if count != 1 else ''}" for count, what in counts)
+    return f"{count_of(one.readings, 'reading')}, {count_of(one.injectors, 'injector')}"
 
 
 def _label(one) -> str:
@@ -126,22 +116,22 @@ def _label(one) -> str:
 
 def _held(one) -> str:
     """Whether the ECU corrects at idle, at cruise, or in a band of the throttle."""
-    chance = odds_text(one.chance)
-    basis = f"({_basis(one)})"
+    chance = f"{odds_text(one.chance)} ({_basis(one)})"
     if not one.settled:
         return (
-            f"the chance that the ECU corrects by its oxygen sensor here is {chance} {basis}; "
+            f"the chance that the ECU corrects by its oxygen sensor here is {chance}; "
             f"{settling(one)}"
         )
-    if one.chance > 0.5:
-        return (
-            "the ECU corrects by its oxygen sensor here, and another injector does not change the "
-            f"mixture: the chance of that is {chance} {basis}."
-        )
-    return (
+    said = (
         "the ECU runs from its fuel table here and ignores the oxygen sensor: the chance that it "
-        f"corrects is {chance} {basis}."
+        "corrects is"
     )
+    if one.chance > 0.5:
+        said = (
+            "the ECU corrects by its oxygen sensor here, and another injector does not change the "
+            "mixture: the chance of that is"
+        )
+    return f"{said} {chance}."
 
 
 def in_numbers(results: Results) -> str:
@@ -166,17 +156,13 @@ def _verdict(ladder, one) -> str:
 
 def sentences(results: Results) -> Prose:
     """Which stated flow is not believable, and what limits the predictions."""
-    items = []
-    ladder = results.ladder
-    if ladder is not None:
-        for suspicion in ladder.suspicions:
-            system = results.session.about.units
-            text = (
-                f"reads as if it flowed "
-                f"{quantity_text(suspicion.implied_flow_m3_s, 'flow', system)}, not the stated "
-                f"{plain(suspicion.stated_flow_m3_s, 'flow', system)}."
-            )
-            items.append((f"Injector {suspicion.injector}", text))
+    items, system = [], system_of(results)
+    for one in results.ladder.suspicions if results.ladder else ():
+        text = (
+            f"reads as if it flowed {quantity_text(one.implied_flow_m3_s, 'flow', system)}, not "
+            f"the stated {plain(one.stated_flow_m3_s, 'flow', system)}."
+        )
+        items.append((f"Injector {one.injector}", text))
     items += [("Note", sentence) for sentence in _notes(results)]
     return Prose(tuple(items))
 
@@ -288,12 +274,12 @@ def figure(results: Results) -> Picture | Prose:
 
     def drawn(width_in):
         fuels = [curve.fuel for curve in curves]
-        figure, (ax,) = figure_of(width_in, 3.3, legend=fuels)
-        add_legend(figure, _draw(ax, curves, band, system), fuels)
+        figure, (ax,) = page_parts.figure_of(width_in, 3.3, legend=fuels)
+        page_parts.add_legend(figure, _draw(ax, curves, band, system), fuels)
         untried = [one for one in results.ladder.prospects if not one.tried]
         for one in untried:
             flow = units.to_display(one.flow_m3_s, "flow", system)
-            ax.axvline(flow, color=SOFT, linewidth=0.9, linestyle=":")
+            ax.axvline(flow, color=page_parts.SOFT, linewidth=0.9, linestyle=":")
             ax.annotate(
                 one.injector, (flow, 0.99), xycoords=("data", "axes fraction"), rotation=90,
                 ha="right", va="top",
@@ -302,9 +288,9 @@ def figure(results: Results) -> Picture | Prose:
 
     falls = f"from {curves[0].lambda_[0]:.2f} to {curves[0].lambda_[-1]:.2f}"
     alt = (
-        f"Lambda against injector flow with 95 % intervals on {len(curves)} "
-        f"fuel{'s' if len(curves) > 1 else ''}. On {curves[0].fuel} it falls {falls} over the "
-        f"flows shown; the target band is {band.lowest:.2f} to {band.highest:.2f}."
+        f"Lambda against injector flow with 95 % intervals on {count_of(len(curves), 'fuel')}. On "
+        f"{curves[0].fuel} it falls {falls} over the flows shown; the target band is "
+        f"{band_text(results)}."
     )
     return picture(drawn, alt, f"{_title_of(results)}.", _KEY.format(band=band_text(results)))
 
@@ -335,12 +321,11 @@ _KEY = (
 
 def _draw(ax: Axes, curves: Sequence[LadderCurve], band: Band, system: str) -> list:
     """Curves of lambda against flow, their intervals and the readings; what stands for each."""
-    ax.axhspan(band.lowest, band.highest, color=BAND, linewidth=0, zorder=0)
+    ax.axhspan(band.lowest, band.highest, color=page_parts.BAND, linewidth=0, zorder=0)
     # By hand: a label that begins with _, as a fuel's name may, would be left out.
     shown: list = []
     for index, curve in enumerate(curves):
-        colour, mark = COLOURS[index % len(COLOURS)], MARKERS[index % len(MARKERS)]
-        line = LINES[index % len(LINES)]
+        colour, mark, line = page_parts.look_of(index)
         flow = units.to_display(curve.flow_m3_s, "flow", system)
         ax.fill_between(flow, curve.low, curve.high, color=colour, alpha=0.13, linewidth=0)
         ax.plot(flow, curve.lambda_, color=colour, linestyle=line)
@@ -348,6 +333,6 @@ def _draw(ax: Axes, curves: Sequence[LadderCurve], band: Band, system: str) -> l
         ax.plot(read, curve.reading_lambda, mark, color=colour, markersize=6, fillstyle="none")
         shown += ax.plot([], [], mark, color=colour, linestyle=line, fillstyle="none")
     ax.set_xlabel(f"stated injector flow [{units.unit_label('flow', system)}]")
-    title(ax, "Lambda (up: leaner)")
+    page_parts.title(ax, "Lambda (up: leaner)")
     ax.grid()
     return shown

@@ -74,9 +74,10 @@ def sentences(results: Results) -> Prose:
 
 def _what_it_is(log) -> str:
     what, rows = ("track", "points") if log.kind == "gpx" else ("table", "rows")
+    step = log.usual_step_s
     text = (
         f"a {what} of {log.rows:,} {rows}, {log.used:,} of them used, over "
-        f"{_time(log.duration_s)}; one every {_step(log.usual_step_s)}"
+        f"{_time(log.duration_s)}; one every {fixed(step, 0) if step >= 9.5 else f'{step:.2g}'} s"
     )
     if log.gaps:
         text += f", with {count_of(log.gaps, 'gap')}, the longest of {_time(log.longest_gap_s)}"
@@ -95,10 +96,6 @@ def _time(seconds: float) -> str:
     if seconds < 7200:
         return f"{fixed(seconds / 60, 0)} minutes"
     return f"{fixed(seconds / 3600, 1)} hours"
-
-
-def _step(seconds: float) -> str:
-    return f"{fixed(seconds, 0)} s" if seconds >= 9.5 else f"{seconds:.2g} s"
 
 
 def _left_out(log, one, system) -> str:
@@ -558,11 +555,11 @@ def runs_figure(results: Results) -> Picture | Prose:
         for one in up:
             rows = (trace.time_s >= one.enter_s) & (trace.time_s <= one.leave_s)
             at = names.index(setups[one.run]) if one.run is not None else len(names)
-            laid.plot(
-                trace.time_s[rows] - one.enter_s, speed[rows], linewidth=1.1, **_line(at)
-            )  # fmt: skip
+            colour, _, line = page_parts.look_of(at)
+            laid.plot(trace.time_s[rows] - one.enter_s, speed[rows], line, color=colour, lw=1.1)
         for at, name in enumerate(names):
-            laid.plot([], [], label=spaced(name), **_line(at))
+            colour, _, line = page_parts.look_of(at)
+            laid.plot([], [], line, color=colour, label=spaced(name))
         if names:
             laid.legend(loc="lower right")
         page_parts.title(laid, f"Each run's speed [{unit}]")
@@ -579,12 +576,6 @@ def runs_figure(results: Results) -> Picture | Prose:
         f"The {len(up)} runs that were found in {spaced(found.log)}.",
         "Shaded: a run, with its number in runs.csv; a dash: no row of runs.csv goes with it.",
     )
-
-
-def _line(at: int) -> dict:
-    """How one of several is drawn."""
-    colours, lines = page_parts.COLOURS, page_parts.LINES
-    return {"color": colours[at % len(colours)], "linestyle": lines[at % len(lines)]}
 
 
 # Mixture by throttle and engine speed -------------------------------------------------------------
@@ -739,9 +730,9 @@ def curve_figure(results: Results) -> Picture | Prose:
         figure, (ax,) = page_parts.figure_of(width_in, 3.4, legend=names)
         shown = []
         for at, _, speed, value, low, high in drawn:
-            line, mark = _line(at), page_parts.MARKERS[at % len(page_parts.MARKERS)]
-            ax.fill_between(speed, low, high, color=line["color"], alpha=0.18, linewidth=0)
-            shown += ax.plot(speed, value, marker=mark, **line)
+            colour, mark, line = page_parts.look_of(at)
+            ax.fill_between(speed, low, high, color=colour, alpha=0.18, linewidth=0)
+            shown += ax.plot(speed, value, mark + line, color=colour)
         ax.set_xlabel(f"speed [{road}]")
         page_parts.title(ax, f"Wheel force [{force}]")
         page_parts.add_legend(figure, shown, names)

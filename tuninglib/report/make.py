@@ -429,7 +429,7 @@ def _which_workbook() -> str:
     It is the program's own, never a copy that was edited in JupyterLab.
     """
     path = workbook_path("session_report")
-    return f"{path.name} (SHA-256 {_checksum(path)[:12]}…)"
+    return f"{path.name} (SHA-256 {checksum(path)[:12]}…)"
 
 
 @contextmanager
@@ -801,15 +801,14 @@ def _is_made(session, out, pdf) -> bool:
         wanted = dict(line.split("  ", 1)[::-1] for line in files)
         made = bool(wanted) and (not pdf or _PDF in wanted) and mark == fingerprint(session)
         return made and all(
-            _checksum(out / name) == checksum
-            for name, checksum in wanted.items()
-            if pdf or name != _PDF
+            checksum(out / name) == known for name, known in wanted.items() if pdf or name != _PDF
         )
     except (OSError, ValueError):
         return False
 
 
-def _checksum(path: Path) -> str:
+def checksum(path: Path) -> str:
+    """SHA-256 of a file."""
     return hashlib.sha256(path.read_bytes()).hexdigest()
 
 
@@ -827,7 +826,7 @@ def _made(session, out, anew, pdf) -> Outcome:
         mark = fingerprint(session)
         written = make_report(session, out, pdf=pdf)
         files = (written.page, written.summary, written.results, written.notebook, written.pdf)
-        lines = [f"{_checksum(path)}  {path.name}" for path in files if path]
+        lines = [f"{checksum(path)}  {path.name}" for path in files if path]
         write_atomic(out / MADE_FROM, "\n".join([mark, *lines, ""]))
     except SessionError as error:
         more = f" (and {len(error.problems) - 1} more)" if len(error.problems) > 1 else ""

@@ -61,7 +61,7 @@ METHOD = (
     (
         "Flow response",
         "how strongly lambda follows the stated flow, as the slope of their logarithms: at 1 it "
-        "follows (fuel table), at 0 it stays put (the ECU corrects).",
+        "follows (fuel table), at 0 it stays put (the ECU corrects).{found}",
     ),
     (
         "Doubtful rows",
@@ -71,10 +71,7 @@ METHOD = (
         "setup without a majority all count equally, with the scatter that they show. Rows with a "
         "reason in the column exclude are left out before any of this.",
     ),
-    (
-        "Intervals",
-        "all 95 %. A ± in session.toml is read as a 95 % interval, too.",
-    ),
+    ("Intervals", "all 95 %. A ± in session.toml is read as a 95 % interval, too."),
     (
         "Sources",
         "40 CFR 86.529-98 (road load of motorcycles), 40 CFR 1066.805 (reference air), SAE J1349 "
@@ -92,12 +89,9 @@ def sentences(results: Results) -> Prose:
         "reference": f"{plain(REFERENCE_K, 'temperature', system)} and "
         f"{plain(REFERENCE_DRY_PA, 'pressure', system)}",
         "petrol": plain(PETROL_DENSITY_KG_M3, "density", system),
+        "found": f" Found here: {found}." if found else "",
     }
     items = [(label, text.format(**values)) for label, text in METHOD]
-    items = [
-        (label, f"{text} Found here: {found}." if label == "Flow response" and found else text)
-        for label, text in items
-    ]
     # A track with elevations is a second opinion on the grade, and is said with the logs.
     if results.road and not (results.session.found and results.session.found.grade):
         items.insert(1, ("The grade", _a_point(results)))
@@ -142,8 +136,9 @@ def assumptions(results: Results) -> Table:
             ("Rotating mass", road.rotating_mass_kg, "mass"),
             ("True over shown speed", road.speed_factor, ""),
         )
+        sources = _SOURCES | {"checks": f"{len(session.speedometer.checks)} checks in session.toml"}
         rows += [
-            (what, taken(value, kind, system), _source(value, session))
+            (what, taken(value, kind, system), sources[value.source])
             for what, value, kind in values
         ]
         wind = taken(session.weather.headwind, "speed", system)
@@ -190,13 +185,6 @@ _SOURCES = {
     "table and tyres": "the same table, joined with 0.010 to 0.020 of road tyres (rule of thumb)",
     "rule": "7 % of the bike (rule of thumb, after UN GTR 2)",
 }
-
-
-def _source(taken, session) -> str:
-    """Where a value is from, in words."""
-    if taken.source == "checks":
-        return f"{len(session.speedometer.checks)} checks in session.toml"
-    return _SOURCES[taken.source]
 
 
 def contributions(results: Results) -> Table | Prose:

@@ -117,15 +117,11 @@ def place_words(one: HeldState) -> str:
 
 def settling(one: HeldState) -> str:
     """The reading that would settle whether the ECU corrects in a state."""
+    how = "two or three times more with the injectors that differ most"
     if one.flow_ratio < _FAR_ENOUGH:
-        return (
-            f"read the gauge {place_words(one)} with another injector, too, one that differs by a "
-            "tenth or more: that would decide whether the ECU corrects there."
-        )
-    return (
-        f"read the gauge {place_words(one)} two or three times more with the injectors that differ "
-        "most: that would decide whether the ECU corrects there."
-    )
+        how = "with another injector, too, one that differs by a tenth or more"
+    said = "that would decide whether the ECU corrects there."
+    return f"read the gauge {place_words(one)} {how}: {said}"
 
 
 def counted(check: GaugeCheck) -> str:

@@ -568,6 +568,11 @@ _STYLE = {
 _TOP_IN, _BOTTOM_IN, _RIGHT_IN, _LEAST_LEFT_IN = 0.36, 0.55, 0.16, 0.55
 
 
+def look_of(index: int) -> tuple[str, str, str]:
+    """Colour, marker and line of one of several."""
+    return tuple(every[index % len(every)] for every in (COLOURS, MARKERS, LINES))
+
+
 @contextmanager
 def in_style(more: dict | None = None) -> Iterator[None]:
     """Figures as the page has them: its letters and colours, on no paper of their own.

@@ -16,28 +16,9 @@ from tuninglib.report.heat import heard_sentence
 from tuninglib.report.page_parts import Prose, asset, policy_of, render, spaced, spaced_list
 from tuninglib.report.run_sheet import AFTER, BEFORE, Heading
 from tuninglib.report.verdict import SAID_OF_STOPS, STILL_TO_RIDE
-from tuninglib.session.cross_checks import (
-    HIGHEST_LAMBDA,
-    LOWEST_LAMBDA,
-    PAIRS,
-    SAID_OF_ROWS,
-    SHARE_OF_WIND,
-    lacking_said,
-)
+from tuninglib.session import cross_checks, read_table
 from tuninglib.session.edit import DECIMAL_SIGN, TAKEN, Sheet
-from tuninglib.session.read_table import (
-    COLUMNS,
-    FROM_TO,
-    LOUD,
-    NO_REASON,
-    OF_ONE_RUN,
-    RUNS,
-    SAID_OF_CELLS,
-    SPEED_COLUMNS,
-    WITH_THOUSANDS,
-    columns_of_runs,
-    limits_shown,
-)
+from tuninglib.session.read_table import RUNS
 from tuninglib.session.schema import Gauge
 from tuninglib.session.tables import WRITTEN_TWICE
 from tuninglib.statistics.planning import RunOrder
@@ -188,7 +169,7 @@ def _ends_of(found: dict) -> dict:
 
 def _field(sheet: Sheet, key: str) -> dict:
     """How one column is shown and checked; its limits are in SI, as text in the header's unit."""
-    column = columns_of_runs(sheet.riders)[key]
+    column = read_table.columns_of_runs(sheet.riders)[key]
     unit = sheet.units.get(key, "")
     names = {"setup": sheet.setups, "rider": sheet.riders}.get(key)
     choices = [(spaced(name), name) for name in names or ()]
@@ -207,17 +188,17 @@ def _field(sheet: Sheet, key: str) -> dict:
         "synonyms": column.synonyms,
         "names": [name for _, name in choices if name],
         "known": ", ".join(map(repr, column.choices)),
-        "own": key in OF_ONE_RUN,
+        "own": key in read_table.OF_ONE_RUN,
         "carried": key in _CARRIED,
-        "compared": key in SPEED_COLUMNS,
-        "stays": key not in (*OF_ONE_RUN, *_BEHIND),
+        "compared": key in read_table.SPEED_COLUMNS,
+        "stays": key not in (*read_table.OF_ONE_RUN, *_BEHIND),
     }
     if column.kind in _NUMBERS:
         factor, offset = 1.0, 0.0
         if column.kind == "quantity":
             factor, offset = units.line_between(unit, column.unit)
         field |= {"factor": factor, "offset": offset, "least": column.low, "most": column.high}
-        field |= limits_shown(column, unit) | {"of_two": column.of_two}
+        field |= read_table.limits_shown(column, unit) | {"of_two": column.of_two}
         field["in_unit"] = field["in_unit"].replace(unit, field["unit"]) if unit else ""
     return field
 
@@ -225,7 +206,7 @@ def _field(sheet: Sheet, key: str) -> dict:
 def _data(order, heading, sheet, gauge) -> dict:
     """What the page's script needs to know."""
     limits = heading.limits
-    full = COLUMNS["state"].choices[0]
+    full = read_table.COLUMNS["state"].choices[0]
     at = sheet.keys.index("run") if "run" in sheet.keys else None
     return {
         "title": heading.title,
@@ -252,8 +233,8 @@ def _data(order, heading, sheet, gauge) -> dict:
             },
             "mixture": {
                 "scale": gauge.scale if gauge else None,
-                "low": LOWEST_LAMBDA,
-                "high": HIGHEST_LAMBDA,
+                "low": cross_checks.LOWEST_LAMBDA,
+                "high": cross_checks.HIGHEST_LAMBDA,
             },
         },
         "limits": {
@@ -263,22 +244,24 @@ def _data(order, heading, sheet, gauge) -> dict:
             "limit": run_sheet.whose_hottest(limits, heading.system),
         },
         "wind": {
-            "share": SHARE_OF_WIND,
+            "share": cross_checks.SHARE_OF_WIND,
             "factor": units.to_display(1.0, "speed", heading.system),
             "unit": units.unit_label("speed", heading.system),
         },
         "pairs": [
-            [(key, lacking_said(key)) for key in pair] for pair in PAIRS if {*pair} <= {*sheet.keys}
+            [(key, cross_checks.lacking_said(key)) for key in pair]
+            for pair in cross_checks.PAIRS
+            if {*pair} <= {*sheet.keys}
         ],
-        "heard": {level: heard_sentence(level, "{run}") for level in LOUD},
-        "no_reason": sorted(NO_REASON),
+        "heard": {level: heard_sentence(level, "{run}") for level in read_table.LOUD},
+        "no_reason": sorted(read_table.NO_REASON),
         "far": {"factor": FAR_SPEED, "fewest": OTHERS_TO_COMPARE, "known": _speeds_of(sheet)},
         "cool": {"minutes": _COOL_MIN, "second_ms": 1000, "minute_s": 60},
         "patterns": {
             "number": units.NUMBER,
-            "with_thousands": WITH_THOUSANDS,
+            "with_thousands": read_table.WITH_THOUSANDS,
             "decimal_sign": DECIMAL_SIGN,
-            "from_to": FROM_TO,
+            "from_to": read_table.FROM_TO,
             "marked": units.MARKED,
             "grouped": units.GROUPED,
             "comma": units.COMMA,
@@ -302,11 +285,12 @@ def _speeds_of(sheet) -> dict:
     found: dict = {}
     excluded = sheet.keys.index("exclude") if "exclude" in sheet.keys else None
     for row in sheet.table.rows:
-        if excluded is not None and row[excluded].strip().lower() not in ("", *NO_REASON):
+        why = "" if excluded is None else row[excluded].strip().lower()
+        if why not in ("", *read_table.NO_REASON):
             continue
         for key, cell in zip(sheet.keys, row, strict=True):
             try:
-                speed = float(cell.replace(",", ".")) if key in SPEED_COLUMNS else None
+                speed = float(cell.replace(",", ".")) if key in read_table.SPEED_COLUMNS else None
             except ValueError:
                 continue
             if speed is not None:
@@ -321,8 +305,8 @@ def _said() -> dict:
     """Every sentence of the page's script, with slots as of :meth:`str.format`."""
     return {
         **units.SAID_OF_NUMBERS,
-        **SAID_OF_CELLS,
-        **SAID_OF_ROWS,
+        **read_table.SAID_OF_CELLS,
+        **cross_checks.SAID_OF_ROWS,
         **SAID_OF_STOPS,
         "written twice": WRITTEN_TWICE,
         "taken": TAKEN,

@@ -12,7 +12,7 @@ from itertools import pairwise
 from tuninglib import units
 from tuninglib.analysis.combinations import StopLimits
 from tuninglib.analysis.day_plan import FirstPass
-from tuninglib.report.page_parts import POLICY, Prose, asset, plain, render, spaced_list
+from tuninglib.report.page_parts import POLICY, Prose, asset, plain, render, spaced, spaced_list
 from tuninglib.rounding import decimals_of_step, fixed
 from tuninglib.statistics.planning import RunOrder
 
@@ -249,13 +249,8 @@ def watched_text(watched: Sequence[str]) -> str:
     """
     if not watched:
         return ""
-    return (
-        f"{spaced_list(watched)} may be tested with an eye on the gauge, but is not for riding: it "
-        "may run lean."
-        if len(watched) == 1
-        else f"{spaced_list(watched)} may be tested with an eye on the gauge, but are not for "
-        "riding: they may run lean."
-    )
+    names = spaced_list(watched)
+    return f"May run lean, so only for tests with an eye on the gauge, not for riding: {names}."
 
 
 def run_sheet(order: RunOrder, heading: Heading) -> str:
@@ -270,9 +265,9 @@ def run_sheet(order: RunOrder, heading: Heading) -> str:
     -------
     str
     """
-    speed = units.unit_label("speed", heading.system)
-    temperature = units.unit_label("temperature", heading.system)
-    pressure = units.unit_label("pressure", heading.system)
+    speed, temperature, pressure = (
+        units.unit_label(kind, heading.system) for kind in ("speed", "temperature", "pressure")
+    )
     columns = (
         ("run", 6),
         ("setup", 30),
@@ -295,6 +290,7 @@ def run_sheet(order: RunOrder, heading: Heading) -> str:
         "tyre pressures",
     )
     changes = [True, *(a != b for a, b in pairwise(order.setups))]
+    watched = watched_text([one for one in heading.watched if one in order.setups])
     page = render(
         "report/page/run_sheet.html.j2",
         policy=POLICY,
@@ -306,24 +302,15 @@ def run_sheet(order: RunOrder, heading: Heading) -> str:
         stop_heading=END,
         stop=end_the_run(heading.limits, heading.system),
         habits=HABITS,
-        order=" ".join(
-            filter(
-                None,
-                (
-                    first_pass_text(heading.first_pass),
-                    KNOCK_ENDS,
-                    watched_text([one for one in heading.watched if one in order.setups]),
-                ),
-            )
-        ),
+        order=" ".join(filter(None, (first_pass_text(heading.first_pass), KNOCK_ENDS, watched))),
         after=AFTER,
         blanks=blanks,
         columns=columns,
         rows=[
-            (setup.replace("_", " "), rider.replace("_", " "), change)
+            (spaced(setup), spaced(rider), change)
             for setup, rider, change in zip(order.setups, order.riders, changes, strict=True)
         ],
-        fuels=[(setup.replace("_", " "), fuel) for setup, fuel in heading.fuels.items()],
+        fuels=[(spaced(setup), fuel) for setup, fuel in heading.fuels.items()],
     )
     return f"{page}\n"
 

@@ -18,32 +18,18 @@ from tuninglib import units
 from tuninglib.analysis.analyse import analyse, results_document
 from tuninglib.analysis.season import Outing, Season, bikes_of, season_of
 from tuninglib.analysis.season_record import read_document, record_from
+from tuninglib.report import make, page_parts
 from tuninglib.report.advice import shut_word, step_in_short
-from tuninglib.report.make import (
-    inside_a_notebook,
-    place_of,
-    program_files,
-    run_workbook,
-    sessions_in,
-    workbook_path,
-)
 from tuninglib.report.page_parts import (
-    COLOURS,
-    INK,
-    MARKERS,
     NONE,
-    SOFT,
     Html,
     Picture,
     Prose,
     Table,
-    add_legend,
     day_of,
-    figure_of,
     gain_text,
     headed,
     interval_cell,
-    name_rows,
     picture,
     plain,
     render,
@@ -52,7 +38,6 @@ from tuninglib.report.page_parts import (
     spaced,
     spaced_list,
     table_of,
-    title,
     whose_readings,
 )
 from tuninglib.rounding import fixed, interval_text, listing, odds_text, percent
@@ -165,29 +150,23 @@ def outings(season: Season, links: bool = False) -> Html:
     season : tuninglib.analysis.season.Season
     links : bool
     """
+    header = ["Outing", "Day", "Riders", "Setups (full-throttle runs)", "Knock", "Gauge off by [%]"]
+    if not any(one.record.gauge_offset for one in season.outings):
+        header.pop()
     rows = []
     for one in season.outings:
         ridden = [setup for setup in one.record.setups if setup.runs]
         knocked = dict.fromkeys(spaced(knock.setup) for knock in one.record.knocks)
         offset = one.record.gauge_offset
-        rows.append(
-            {
-                "link": quote(f"{one.folder}.report/report.html") if links else "",
-                "title": one.title,
-                "cells": (
-                    day_of(one.date),
-                    listing(one.record.riders) or NONE,
-                    listing(f"{spaced(setup.name)} ({setup.runs})" for setup in ridden) or NONE,
-                    listing(knocked) or "none heard",
-                    NONE if offset is None else interval_text(offset.scaled(100)),
-                ),
-            }
+        cells = (
+            day_of(one.date),
+            listing(one.record.riders) or NONE,
+            listing(f"{spaced(setup.name)} ({setup.runs})" for setup in ridden) or NONE,
+            listing(knocked) or "none heard",
+            NONE if offset is None else interval_text(offset.scaled(100)),
         )
-    header = ["Outing", "Day", "Riders", "Setups (full-throttle runs)", "Knock"]
-    if any(one.record.gauge_offset for one in season.outings):
-        header.append("Gauge off by [%]")
-    for row in rows:
-        row["cells"] = row["cells"][: len(header) - 1]
+        link = quote(f"{one.folder}.report/report.html") if links else ""
+        rows.append({"link": link, "title": one.title, "cells": cells[: len(header) - 1]})
     text = "\n".join(f"{row['title']}: {', '.join(row['cells'])}" for row in rows)
     html = render("report/page/outings.html.j2", caption="The outings", header=header, rows=rows)
     return Html(html, text)
@@ -428,33 +407,36 @@ def gain_figure(season: Season) -> Picture | Prose:
     def drawn(width_in):
         labels, handles = [_label(season, at) for at in shown], []
         height_in = 1.9 + 0.62 * len(names)
-        figure, (top, bottom) = figure_of(width_in, height_in, names, rows=2, legend=labels)
+        figure, (top, bottom) = page_parts.figure_of(
+            width_in, height_in, names, rows=2, legend=labels
+        )
         for index, at in enumerate(shown):
             own = [one for one in season.day_forces if one.outing == at]
             place = 0.5 * ((index + 0.5) / len(shown) - 0.5)
             values = units.to_display(np.array([one.force_n.value for one in own]), "force", system)
-            colour = COLOURS[index % len(COLOURS)]
+            colour, mark, _ = page_parts.look_of(index)
             handles += top.plot(
                 values, [names.index(one.setup) + place for one in own],
-                MARKERS[index % len(MARKERS)], color=colour, markersize=6,
+                mark, color=colour, markersize=6,
                 markerfacecolor="none" if index % 2 else colour,
             )  # fmt: skip
-        title(top, f"Wheel force [{units.unit_label('force', system)}]")
-        add_legend(figure, handles, labels)
-        bottom.axvline(0, color=SOFT, linewidth=1)
+        page_parts.title(top, f"Wheel force [{units.unit_label('force', system)}]")
+        page_parts.add_legend(figure, handles, labels)
+        bottom.axvline(0, color=page_parts.SOFT, linewidth=1)
         for row, pull in enumerate(pulls):
             # As in the picture of an outing's verdict.
             shut = season.shut(pull) is not None
-            colour, fill, line = (SOFT, "white", (0, (2, 1))) if shut else (INK, INK, "-")
+            ink = page_parts.SOFT if shut else page_parts.INK
+            fill, line = ("white", (0, (2, 1))) if shut else (ink, "-")
             if pull.gain is None:
-                bottom.plot(0, row, "D", color=colour, markersize=6, markerfacecolor=fill)
+                bottom.plot(0, row, "D", color=ink, markersize=6, markerfacecolor=fill)
                 continue
             ends = [100 * pull.gain.low, 100 * pull.gain.high]
-            bottom.plot(ends, [row, row], color=colour, linewidth=2, linestyle=line)
-            bottom.plot(100 * pull.gain.value, row, "o", color=colour, markerfacecolor=fill)
-        title(bottom, f"Gain over {over} [%]")
+            bottom.plot(ends, [row, row], color=ink, linewidth=2, linestyle=line)
+            bottom.plot(100 * pull.gain.value, row, "o", color=ink, markerfacecolor=fill)
+        page_parts.title(bottom, f"Gain over {over} [%]")
         for ax in (top, bottom):
-            name_rows(ax, names)
+            page_parts.name_rows(ax, names)
         return figure
 
     told = sum(pull.told_apart for pull in pulls)
@@ -606,19 +588,14 @@ def outings_below(folder: Path | str, out_folder: Path | str | None = None) -> F
     out again; others are analysed here.
     """
     found, left_out = [], []
-    sessions = sessions_in(folder)
+    sessions = make.sessions_in(folder)
     if not sessions:
-        raise SessionError(
-            [
-                Problem(
-                    printable(Path(folder).name), "has no session below it; name a folder of them"
-                )
-            ]
-        )
+        said = "has no session below it; name a folder of them"
+        raise SessionError([Problem(printable(Path(folder).name), said)])
     for session in sessions:
         name = printable(session.relative_to(folder).as_posix())
         try:
-            path = place_of(session, folder, out_folder) / "results.json"
+            path = make.place_of(session, folder, out_folder) / "results.json"
             outing = _kept_outing(session, name, path) or _outing(
                 name, results_document(analyse(load_session(session)))
             )
@@ -668,7 +645,9 @@ def _kept_outing(session, name, path) -> Outing | None:
     """
     try:
         document = read_document(path)
-        if not _is_of(document, session):
+        made_from = document["provenance"]
+        files = {name: value for name, value in made_from.items() if Path(name).suffix}
+        if not files or any(make.checksum(session / name) != files[name] for name in files):
             return None
         outing = _outing(name, document)
         # Two of it, so that everything that is pooled is.
@@ -676,18 +655,6 @@ def _kept_outing(session, name, path) -> Outing | None:
     except Exception:
         return None
     return outing
-
-
-def _is_of(document, session) -> bool:
-    made_from = document["provenance"]
-    files = {name: value for name, value in made_from.items() if Path(name).suffix}
-    try:
-        return bool(files) and all(
-            hashlib.sha256((session / name).read_bytes()).hexdigest() == value
-            for name, value in files.items()
-        )
-    except OSError:
-        return False
 
 
 # The page -----------------------------------------------------------------------------------------
@@ -745,28 +712,22 @@ def _file_name(bike, bikes) -> str:
 def _fingerprint(found) -> str:
     """Checksum of what a page follows from: the records, the workbook, the program."""
     whole = hashlib.sha256(repr(found).encode())
-    for path in (workbook_path(NAME), *program_files()):
+    for path in (make.workbook_path(NAME), *make.program_files()):
         whole.update(path.read_bytes())
     return whole.hexdigest()[:32]
 
 
 def _page(outings, bike, folder, out_folder, made_from) -> str:
-    parameters = {
-        "season_folder": str(Path(folder).resolve()),
-        "reports_folder": str(Path(out_folder).resolve()) if out_folder else "",
-        "bike": bike,
-        "links": True,
-    }
-    notebook = run_workbook(workbook_path(NAME), parameters, kernel=inside_a_notebook())
-    first, last = outings[0].date, outings[-1].date
+    reports = str(Path(out_folder).resolve()) if out_folder else ""
+    parameters: dict = {"season_folder": str(Path(folder).resolve()), "reports_folder": reports}
+    parameters |= {"bike": bike, "links": True}
+    kernel = make.inside_a_notebook()
+    notebook = make.run_workbook(make.workbook_path(NAME), parameters, kernel=kernel)
     whose = whose_readings(*(one.title for one in outings))
     made_up = f"{INVENTED}: " if whose.startswith(INVENTED) else ""
-    return render_page(
-        notebook,
-        title=f"{made_up}A season of {bike}",
-        byline=f"Outings from {day_of(first)} to {day_of(last)}",
-        footer=(
-            f"Made with tuninglib {tuninglib.__version__} from the results beside each outing's "
-            f"report (checksum {made_from}). {whose} Read the cautions before riding."
-        ),
+    footer = (
+        f"Made with tuninglib {tuninglib.__version__} from the results beside each outing's report "
+        f"(checksum {made_from}). {whose} Read the cautions before riding."
     )
+    byline = f"Outings from {day_of(outings[0].date)} to {day_of(outings[-1].date)}"
+    return render_page(notebook, title=f"{made_up}A season of {bike}", byline=byline, footer=footer)

@@ -13,6 +13,7 @@ from tuninglib.report.page_parts import (
     NONE,
     Prose,
     Table,
+    count_of,
     headed,
     money,
     plain,
@@ -20,6 +21,7 @@ from tuninglib.report.page_parts import (
     spaced,
     system_of,
     table_of,
+    with_unit,
 )
 from tuninglib.rounding import decimals_of_step, fixed, gauge_text, listing, percent
 from tuninglib.session.defaults import speedometer_step
@@ -35,15 +37,14 @@ def in_one_line(results: Results) -> str:
     session, system = results.session, results.session.about.units
     ride, reference = results.plan.ride, session.setups[session.about.reference]
     engine = session.engines[ride.engine if ride else reference.engine]
-    size = units.unit_label("displacement", system)
     runs = sum(run.counts and run.state == "full" for run in results.runs)
     parts = (
         f"{plain(session.bike.mass.value, 'mass', system)} bike",
-        f"{shown(engine.displacement_m3, 'displacement', system)} {size} cylinder",
+        f"{with_unit(engine.displacement_m3, 'displacement', system)} cylinder",
         f"{plain(session.hill.length.value, 'length', system)} at "
         f"{percent(session.hill.grade.value, 1)}",
         listing(session.riders) if len(session.riders) > 1 else "",
-        f"{runs} full-throttle run{'s' if runs != 1 else ''}",
+        count_of(runs, "full-throttle run"),
     )
     return ", ".join(filter(None, parts))
 
@@ -155,14 +156,9 @@ def _remarks_on(run) -> str:
 
 
 def weather_sentences(results: Results) -> Prose:
-    """How the weather of the day is taken out, raw and corrected side by side."""
-    return Prose(tuple(("", sentence) for sentence in _notes(results)))
-
-
-def _notes(results) -> list:
-    """How far the weather moved, and whether the corrections may be used."""
+    """How far the weather moved, and whether the corrections for it may be used."""
     if results.road is None:
-        return ["Without speeds there is nothing to correct."]
+        return Prose((("", "Without speeds there is nothing to correct."),))
     runs = [run for run in results.runs if run.force_n is not None]
     spread = max(r.sae_j1349 for r in runs) / min(r.sae_j1349 for r in runs) - 1
     found = [
@@ -176,7 +172,7 @@ def _notes(results) -> list:
             "for SAE J1349, 0.93 to 1.07 for ISO 1585): forces of these runs are not comparable "
             "with a bench; gains between runs in the same air still are."
         )
-    return found
+    return Prose(tuple(("", sentence) for sentence in found))
 
 
 def weather_table(results: Results) -> Table | Prose:
@@ -218,15 +214,12 @@ def missing_sentences(results: Results) -> Prose:
     ----------
     results : tuninglib.analysis.analyse.Results
     """
-    could = [
-        text
-        for text, there in (
-            ("engine speeds and the crank's torque ([gearing] in session.toml)", results.gearing),
-            ("fuel use (fills.csv)", results.fuel_use),
-            ("the logs of a phone or a gauge ([logs] in session.toml)", results.logs),
-        )
-        if not there
-    ]
+    said = {
+        "engine speeds and the crank's torque ([gearing] in session.toml)": results.gearing,
+        "fuel use (fills.csv)": results.fuel_use,
+        "the logs of a phone or a gauge ([logs] in session.toml)": results.logs,
+    }
+    could = [text for text, there in said.items() if not there]
     return Prose((("What could be added", f"{listing(could)}."),) if could else ())
 
 

@@ -7,23 +7,7 @@ from tuninglib.analysis.analyse import Results
 from tuninglib.analysis.combinations import USUAL_HOTTEST_K, leaner_than, mixture_weights
 from tuninglib.analysis.day_plan import Interim
 from tuninglib.analysis.worth import SAME
-from tuninglib.report import cautions, heat
-from tuninglib.report.advice import (
-    WORTH_A_WARNING,
-    about_next,
-    band_text,
-    chance,
-    chance_of,
-    combination_name,
-    fitted_on_fuels,
-    flip_rows,
-    fuel_items,
-    gate_sentence,
-    next_in_brief,
-    next_sentence,
-    ride_sentence,
-    shut_in_brief,
-)
+from tuninglib.report import advice, cautions, heat
 from tuninglib.report.heat import knock_sentence
 from tuninglib.report.page_parts import (
     NONE,
@@ -64,12 +48,12 @@ def sentences(results: Results) -> Prose:
     waiting = cautions.not_run_in(results.session)
     if waiting:
         items.append(("Full throttle waits", f"{listing(waiting)}."))
-    items.append(("Ride now", ride_sentence(results)))
+    items.append(("Ride now", advice.ride_sentence(results)))
     if plan.ride is not None and not {"gauge", "range"} & set(plan.missing):
         items.append(("Mixture", _mixture_sentence(results, plan.ride)))
-    items.append(("Next", next_in_brief(results)))
+    items.append(("Next", advice.next_in_brief(results)))
     if plan.shut:
-        items.append(("Not to be ridden", f"{shut_in_brief(results)}."))
+        items.append(("Not to be ridden", f"{advice.shut_in_brief(results)}."))
     return Prose(tuple(items), style="verdict")
 
 
@@ -86,13 +70,13 @@ def reasons(results: Results) -> Prose:
     equals = _equals(results)
     if equals:
         items.append(("Too close to call", _equals_sentence(results, equals)))
-    about = about_next(results)
+    about = advice.about_next(results)
     if about:
         items.append(("About the next step", about))
-    items += fuel_items(results)
+    items += advice.fuel_items(results)
     if plan.shut:
         reasons = "; ".join(
-            f"{spaced(str(one.setup))}: {gate_sentence(results, one)}" for one in plan.shut
+            f"{spaced(str(one.setup))}: {advice.gate_sentence(results, one)}" for one in plan.shut
         )
         items.append(("Not to be ridden", f"{reasons}."))
     return Prose(tuple(items), style="points")
@@ -151,18 +135,18 @@ def flips(results: Results) -> Table | Prose:
     results : tuninglib.analysis.analyse.Results
     """
     columns = {"If": lambda row: row[0], "Then": lambda row: row[1]}
-    return table_of(flip_rows(results), columns, "What would change it")
+    return table_of(advice.flip_rows(results), columns, "What would change it")
 
 
 def _mixture_sentence(results, ride) -> str:
-    band = f"the target band {band_text(results)}"
+    band = f"the target band {advice.band_text(results)}"
     if ride.lambda_ is None:
         return f"not known, it has no usable gauge reading. Aim for {band}."
     printed = gauge_text(ride.lambda_.value * results.shown_at_lambda_one, results.session.gauge)
     shown = f", {printed} on this gauge" if results.session.gauge.scale > 1.5 else ""
     text = f"lambda {interval_text(ride.lambda_)}{shown}: {_place(results, ride)} {band}"
     if ride.odds.inside <= SURELY_INSIDE:
-        text += f" ({chance(ride).replace('the band', 'it')})"
+        text += f" ({advice.chance(ride).replace('the band', 'it')})"
     return f"{text}.{_air_of_the_readings(results, ride)}"
 
 
@@ -248,13 +232,13 @@ def _warnings(results) -> list:
     """What can hurt, from what was read and heard, and what nobody read or heard."""
     plan = results.plan
     found = cautions.not_believable(results)
-    for one in fitted_on_fuels(results):
+    for one in advice.fitted_on_fuels(results):
         if one.gate is not None and one.gate.fuel_limit is not None:
             found.append(heat.limit_sentence(one.gate.fuel_limit))
-        elif one.odds is not None and one.odds.leaner > WORTH_A_WARNING:
+        elif one.odds is not None and one.odds.leaner > advice.WORTH_A_WARNING:
             found.append(
                 f"on {one.fuel}, {one.injector} has "
-                f"{chance_of(one.odds.leaner, 'running leaner than the band')}."
+                f"{advice.chance_of(one.odds.leaner, 'running leaner than the band')}."
             )
     found += _hot_heads(results)
     found += _hot_climbs(results)
@@ -344,7 +328,7 @@ def _climbs_not_said(results) -> list:
     return [
         f"minutes of full load, as on long climbs or a motorway, ask for lambda "
         f"{fixed(edge, 2)} or richer on an air-cooled engine: {spaced(ride.setup)} has "
-        f"{chance_of(leaner, 'being leaner than that')}. Keep full throttle short "
+        f"{advice.chance_of(leaner, 'being leaner than that')}. Keep full throttle short "
         "(riding under [use] is not written down)."
     ]
 
@@ -414,7 +398,7 @@ def interim_sentences(results: Results | None, interim: Interim, system: str) ->
 def _stop(results, interim, system):
     yield "Stop", _STOPS[interim.why](results, interim, system)
     if _is_unexplained(results):
-        yield "Next", next_sentence(results)
+        yield "Next", advice.next_sentence(results)
 
 
 def _is_unexplained(results) -> bool:
@@ -457,8 +441,8 @@ def _heat(results, interim, system) -> str:
 
 def _closed(results, interim, system) -> str:
     return (
-        f"{combination_name(interim.combination)} is ruled out: "
-        f"{gate_sentence(results, interim.combination)}. Ride it no more as it is."
+        f"{advice.combination_name(interim.combination)} is ruled out: "
+        f"{advice.gate_sentence(results, interim.combination)}. Ride it no more as it is."
     )
 
 
@@ -470,7 +454,7 @@ def _go_on(results, interim, system):
     yield "Go on", STILL_TO_RIDE.format(rides=rides)
     if interim.closed:
         reasons = "; ".join(
-            f"{spaced(name)}: {gate_sentence(results, one)}" for name, one in interim.closed
+            f"{spaced(name)}: {advice.gate_sentence(results, one)}" for name, one in interim.closed
         )
         yield "Not to be ridden", f"{reasons}."
 
@@ -482,13 +466,13 @@ def _decided(results, interim, system):
         else ""
     )
     yield "Decided", f"nothing that is still planned is likely to change it.{heard}"
-    yield "Ride now", ride_sentence(results)
-    yield "Next", next_sentence(results)
+    yield "Ride now", advice.ride_sentence(results)
+    yield "Next", advice.next_sentence(results)
 
 
 def _ridden(results, interim, system):
     yield "Ridden as planned", "but it is not decided."
-    yield "Next", next_sentence(results)
+    yield "Next", advice.next_sentence(results)
 
 
 _SAID = {

@@ -6,27 +6,16 @@ import textwrap
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import accumulate
+from typing import Any
 
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from tuninglib.analysis.analyse import Results
 from tuninglib.interval import Interval
+from tuninglib.report import page_parts
 from tuninglib.report.advice import MAY_BE_RIDDEN, band_text, must_not_be_ridden, status_word
-from tuninglib.report.page_parts import (
-    BAND,
-    INK,
-    SOFT,
-    WIDE_IN,
-    Picture,
-    Prose,
-    gain_text,
-    in_style,
-    picture,
-    spaced,
-    width_of,
-    with_round_ticks,
-)
+from tuninglib.report.page_parts import Picture, Prose, gain_text, picture, spaced
 from tuninglib.rounding import interval_text
 
 
@@ -79,8 +68,8 @@ def shared_picture(results: Results) -> bytes | None:
     key = f"{_key(results, rows)} Read the report before riding."
     finding = textwrap.fill(_finding(results, rows), 56)
     buffer = io.BytesIO()
-    with in_style():
-        drawn = with_round_ticks(_drawn(WIDE_IN, rows, results))
+    with page_parts.in_style():
+        drawn = page_parts.with_round_ticks(_drawn(page_parts.WIDE_IN, rows, results))
         above = 1 + 0.1 / drawn.get_figheight()
         drawn.text(0, above, finding, va="bottom", linespacing=1.4)
         above += 0.28 * (1 + finding.count("\n")) / drawn.get_figheight()
@@ -165,7 +154,7 @@ _TITLES = {"mixture": "Lambda", "gain": "Gain in pull [%]"}
 
 def _drawn(width_in: float, rows: Sequence[_Row], results: Results) -> Figure:
     """Panels side by side, a status at the end of each row; or one above the other."""
-    panels, wide = _panels(rows), width_in >= WIDE_IN
+    panels, wide = _panels(rows), width_in >= page_parts.WIDE_IN
     names, states = (
         ["\n".join(textwrap.wrap(text, _BREAK_AT)) for text in column]
         for column in ([row.name for row in rows], [row.status for row in rows])
@@ -175,7 +164,7 @@ def _drawn(width_in: float, rows: Sequence[_Row], results: Results) -> Figure:
     # A row is as tall as what is written beside it.
     lines = [_lines(names, states)] * 2 if wide else [_lines(both), _lines(names)]
     tall = [sum(own) + _RULE_IN * _has_rule(rows) for own in lines]
-    left = 0.14 + max(_widest(labels[0]), width_of(_FORBIDDEN) if _has_rule(rows) else 0)
+    left = 0.14 + max(_widest(labels[0]), page_parts.width_of(_FORBIDDEN) if _has_rule(rows) else 0)
     right = 0.14 + _widest(states) * wide
     room = width_in - left - right
     across = (room - _GAP_IN) / 2 if wide and len(panels) > 1 else room
@@ -198,7 +187,7 @@ def _drawn(width_in: float, rows: Sequence[_Row], results: Results) -> Figure:
 
 
 def _widest(texts) -> float:
-    return max(width_of(line, bold=True) for text in texts for line in text.split("\n"))
+    return max(page_parts.width_of(line, bold=True) for text in texts for line in text.split("\n"))
 
 
 def _lines(*columns) -> list[float]:
@@ -235,8 +224,9 @@ def _rule(ax: Axes, rows, heights, start, end) -> None:
         return
     over = sum(own for row, own in zip(rows, heights, strict=True) if row.may)
     y, across = over + _RULE_IN / 2, ax.get_yaxis_transform()
-    ax.text(start, y, _FORBIDDEN, va="center_baseline", color=SOFT, transform=across)
-    ax.plot((0, end), (y, y), ":", color=SOFT, linewidth=1, clip_on=False, transform=across)
+    how: dict[str, Any] = {"color": page_parts.SOFT, "transform": across}
+    ax.text(start, y, _FORBIDDEN, va="center_baseline", **how)
+    ax.plot((0, end), (y, y), ":", linewidth=1, clip_on=False, **how)
 
 
 def _marks(ax: Axes, panel, rows, places, results) -> None:
@@ -248,16 +238,17 @@ def _marks(ax: Axes, panel, rows, places, results) -> None:
     ax.grid(axis="x")
     ax.margins(x=0.07)
     if mixture:
-        ax.axvspan(band.lowest, band.highest, color=BAND, linewidth=0, zorder=0)
+        ax.axvspan(band.lowest, band.highest, color=page_parts.BAND, linewidth=0, zorder=0)
         for x, text in ((0, "richer"), (1, "leaner")):
             ax.annotate(
                 text, (x, 0), (0, -35), "axes fraction", "offset points", ha=("left", "right")[x]
             )
     else:
-        ax.axvline(0, color=SOFT, linewidth=1)
+        ax.axvline(0, color=page_parts.SOFT, linewidth=1)
     for row, y in zip(rows, places, strict=True):
         found = row.lambda_ if mixture else row.gain and row.gain.scaled(100)
-        colour, fill = (INK, INK) if row.sure else (SOFT, SOFT if row.may else "white")
+        colour = page_parts.INK if row.sure else page_parts.SOFT
+        fill = colour if row.may else "white"
         if row.reference and not mixture:
             ax.plot(0, y, "D", markersize=7, color=colour, markerfacecolor=fill)
         elif found is None:

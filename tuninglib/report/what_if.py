@@ -147,19 +147,16 @@ def gearing_sentences(results: Results) -> Prose:
     if found is None:
         return Prose(())
     system = results.session.about.units
-    items = [
-        (
-            spaced(found.setup),
-            f"{_rpm(found.entry_rpm)} at the start line, {_rpm(found.exit_rpm)} at the marker "
-            f"({fixed(found.ratio, 2)} turns of the crank for one of the wheel).",
-        ),
-        (
-            "At the crank",
-            f"{quantity_text(found.torque_n_m, 'torque', system)} and "
-            f"{quantity_text(found.power_w, 'power', system)}, mean over the hill; losses of "
-            "gearbox and chain are part of the interval.",
-        ),
-    ]
+    speeds = (
+        f"{_rpm(found.entry_rpm)} at the start line, {_rpm(found.exit_rpm)} at the marker "
+        f"({fixed(found.ratio, 2)} turns of the crank for one of the wheel)."
+    )
+    crank = (
+        f"{quantity_text(found.torque_n_m, 'torque', system)} and "
+        f"{quantity_text(found.power_w, 'power', system)}, mean over the hill; losses of gearbox "
+        "and chain are part of the interval."
+    )
+    items = [(spaced(found.setup), speeds), ("At the crank", crank)]
     if tyre := results.session.gearing.tyre:
         items.append(("Tyre", f"{tyre}; a measured circumference would be more exact."))
     if found.limit_speed_m_s is not None:
@@ -211,9 +208,10 @@ def fuel_use_sentences(results: Results) -> Prose:
 
 def _compared(one) -> str:
     more, size = ("more", one.over) if one.over.value >= 0 else ("less", one.over.turned())
-    share = interval_text(size.scaled(100), "%", least_decimals=0)
-    doubt = "; that may be none at all" if one.over.low <= 0 <= one.over.high else ""
-    text = f"{share} {more} fuel than the reference{doubt}."
+    text = (
+        f"{interval_text(size.scaled(100), '%', least_decimals=0)} {more} fuel than the reference"
+    )
+    text += "; that may be none at all." if one.over.low <= 0 <= one.over.high else "."
     if abs(one.expected) < 5e-4:
         return text
     way = "more" if one.expected > 0 else "less"
@@ -374,8 +372,7 @@ def controls(results: Results) -> Html:
     run, fuels = _run_of(results), _fuels(results)
     if run is None and not fuels:
         return Html("", "")
-    session = results.session
-    system = session.about.units
+    system = system_of(results)
     values = _day_values(results, run) if run else {}
     found = data(results)
     page = render(
@@ -384,7 +381,7 @@ def controls(results: Results) -> Html:
         fuels=[fuel["name"] for fuel in fuels],
         fuel_in_use=results.plan.ride.fuel if fuels else None,
         setups=[(one["title"], one["shut"]) for one in found["setups"]],
-        chosen=run.setup.replace("_", " ") if run else "",
+        chosen=spaced(run.setup) if run else "",
         data=found,
     )
     return Html(page, "You can try your own numbers in the report page.")
@@ -419,27 +416,20 @@ def data(results: Results) -> dict:
     if run is None:
         return found | {"setups": []}
     start = _of_run(results, run, _day_values(results, run))
-    return found | start | {"setups": [_setup(results, one) for one in _runs(results)]}
-
-
-def _runs(results) -> list:
-    """Every setup that was timed, as one run each, in the order of the gain."""
     runs = (results.road.equivalent[pull.setup] for pull in results.pulls)
-    return [run for run in runs if run is not None]
+    return found | start | {"setups": [_setup(results, one) for one in runs if one is not None]}
 
 
 def _setup(results, run) -> dict:
     """What the script needs of one setup; of the one it starts with, not the run once more."""
     parts = results.session.setups[run.setup]
-    known = next((one for one in results.combinations if one.setup == run.setup), None)
-    shut = gate_sentence(results, known) if known is not None and known.gate is not None else ""
-    system = results.session.about.units
-    values = _day_values(results, run)
+    shut = [one for one in results.combinations if one.setup == run.setup and one.gate is not None]
+    system, values = system_of(results), _day_values(results, run)
     named = {
         "title": run.setup.replace("_", " "),
         "parts": [parts.engine, parts.injector],
         "fuel": parts.fuel,
-        "shut": shut,
+        "shut": gate_sentence(results, shut[0]) if shut else "",
         "values": {
             name: _number_field(name, value, system)["value"] for name, value in values.items()
         },

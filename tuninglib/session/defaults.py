@@ -275,10 +275,8 @@ def day_pressure_of(session: Session) -> Taken:
     session : tuninglib.session.records.Session
     """
     altitude = session.hill.altitude
-    if altitude is not None:
-        otherwise = Taken(float(standard_pressure_pa(altitude.value)), source="altitude")
-    else:
-        otherwise = Taken(float(standard_pressure_pa(0.0)), source="sea level")
+    height, source = (altitude.value, "altitude") if altitude else (0.0, "sea level")
+    otherwise = Taken(float(standard_pressure_pa(height)), source=source)
     return _stated(session.weather.pressure, otherwise)
 
 
@@ -309,10 +307,10 @@ def air_of_runs(session: Session) -> pd.DataFrame:
     weather, runs = session.weather, session.runs
     air = pd.DataFrame(
         {
-            "temperature_k": _filled(runs["air_temperature_k"], day_temperature_of(session)),
-            "pressure_abs_pa": _filled(runs["air_pressure_pa"], day_pressure_of(session)),
-            "humidity_ratio": _filled(runs["humidity_ratio"], weather.humidity),
-            "headwind_m_s": _filled(runs["headwind_m_s"], weather.headwind),
+            "temperature_k": runs["air_temperature_k"].fillna(day_temperature_of(session).value),
+            "pressure_abs_pa": runs["air_pressure_pa"].fillna(day_pressure_of(session).value),
+            "humidity_ratio": runs["humidity_ratio"].fillna(weather.humidity.value),
+            "headwind_m_s": runs["headwind_m_s"].fillna(weather.headwind.value),
         }
     )
     state = {
@@ -327,7 +325,3 @@ def air_of_runs(session: Session) -> pd.DataFrame:
         iso_1585=iso.factor,
         within_limits=np.asarray(sae.within_limits) & np.asarray(iso.within_limits),
     )
-
-
-def _filled(column, measured):
-    return column.fillna(measured.value)

@@ -285,8 +285,7 @@ def write_values(folder: Path | str, tables: dict) -> Edited:
             text = set_values(text, table, values)
         return text
 
-    with one_writer(Path(folder)):
-        return _write(Path(folder) / TOML, changed)
+    return _write(Path(folder) / TOML, changed)
 
 
 def remove_table(folder: Path | str, table: str) -> Edited:
@@ -303,8 +302,7 @@ def remove_table(folder: Path | str, table: str) -> Edited:
     SessionError
         As :func:`write_values`; a table that something refers to stays.
     """
-    with one_writer(Path(folder)):
-        return _write(Path(folder) / TOML, lambda text: without_table(text, table))
+    return _write(Path(folder) / TOML, lambda text: without_table(text, table))
 
 
 def without_table(text: str, table: str) -> str:
@@ -372,26 +370,27 @@ def _without_empty(document):
 
 def _write(path: Path, changed: Callable[[str], str]) -> Edited:
     """Write session.toml as it is changed, unless that makes a new problem."""
-    before = read_text(path)
-    if _parsed(before) is None:
-        raise SessionError([one for one in problems_of(path.parent, {}) if one.file == TOML])
-    try:
-        after = changed(before)
-    except ValueError as error:
-        raise SessionError([Problem(TOML, str(error))]) from error
-    if after == before:
-        return Edited(path, None)
-    known = {(p.file, p.column, p.message) for p in problems_of(path.parent, {})}
-    made = [
-        problem
-        for problem in problems_of(path.parent, {TOML: after})
-        if (problem.file, problem.column, problem.message) not in known
-    ]
-    if made:
-        raise SessionError(made)
-    kept = keep_earlier(path)
-    write_like(path, after)
-    return Edited(path, kept)
+    with one_writer(path.parent):
+        before = read_text(path)
+        if _parsed(before) is None:
+            raise SessionError([one for one in problems_of(path.parent, {}) if one.file == TOML])
+        try:
+            after = changed(before)
+        except ValueError as error:
+            raise SessionError([Problem(TOML, str(error))]) from error
+        if after == before:
+            return Edited(path, None)
+        known = {(p.file, p.column, p.message) for p in problems_of(path.parent, {})}
+        made = [
+            problem
+            for problem in problems_of(path.parent, {TOML: after})
+            if (problem.file, problem.column, problem.message) not in known
+        ]
+        if made:
+            raise SessionError(made)
+        kept = keep_earlier(path)
+        write_like(path, after)
+        return Edited(path, kept)
 
 
 def _parsed(text: str) -> dict | None:
@@ -483,6 +482,11 @@ def row_text(sheet: Sheet, values: dict) -> str:
             sign = "," if sheet.table.decimal_comma else "."
             cell = re.sub(DECIMAL_SIGN, rf"\1{sign}\2", cell)
         cells.append(cell)
+    return _line_of(sheet, cells)
+
+
+def _line_of(sheet, cells) -> str:
+    """Cells as they stand in a line of the file."""
     out = io.StringIO()
     csv.writer(out, delimiter=sheet.table.delimiter, lineterminator="").writerow(cells)
     return out.getvalue()
@@ -507,13 +511,9 @@ def problems_of_row(sheet: Sheet, values: dict) -> dict:
         Under ``""`` what belongs to no column of the row, such as a session.toml that is not
         complete; that does not stop a row from being added.
     """
-    header = io.StringIO()
-    csv.writer(header, delimiter=sheet.table.delimiter, lineterminator="\n").writerow(
-        sheet.table.headers
-    )
     found: dict[str, list] = {}
     # The row alone: what is wrong with others must not hide what is wrong with it.
-    text = f"{header.getvalue()}{row_text(sheet, values)}"
+    text = f"{_line_of(sheet, sheet.table.headers)}\n{row_text(sheet, values)}"
     for problem in problems_of(sheet.folder, {RUNS: text}):
         of_row = problem.file == RUNS and problem.row not in (None, 1)
         column = problem.column

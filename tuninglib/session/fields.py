@@ -10,6 +10,7 @@ import math
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import Field, field
+from functools import partial
 from typing import Any
 
 from tuninglib.interval import Measured
@@ -31,9 +32,9 @@ MISSING = dataclasses.MISSING
 def quantity(
     unit: str,
     help_: str,
-    *,
     example: str,
     within: tuple[float, float],
+    *,
     default: object = None,
     or_by_mass: float | None = None,
     plus_minus: str = "",
@@ -61,13 +62,20 @@ def quantity(
     return _field("quantity", help_, example, default, unit=unit, instead=instead, **more)
 
 
-def doubt(help_: str, half_width: float, *, most: float, widest: float) -> Field:
-    """Field for how far a ratio may be off: 0 with a half-width, of which all depends."""
+# Field for a value whose half-width has no meaning and is refused.
+exact = partial(quantity, plus_minus="none")
+
+
+def doubt(help_: str, half_width: float, most: float, widest: float) -> Field:
+    """Field for how far a ratio may be off: 0 with a half-width, of which all depends.
+
+    ``most`` is the largest value, ``widest`` the largest half-width.
+    """
     return quantity(
         "1",
         help_,
-        example=f"0 +/- {100 * half_width:g} %",
-        within=(-most, most),
+        f"0 +/- {100 * half_width:g} %",
+        (-most, most),
         default=Measured(0.0, half_width),
         plus_minus="needed",
         widest=widest,
@@ -76,9 +84,9 @@ def doubt(help_: str, half_width: float, *, most: float, widest: float) -> Field
 
 def number(
     help_: str,
-    *,
-    example: str | int | float,
+    example: str,
     within: tuple[float, float],
+    *,
     default: object = None,
     whole: bool = False,
     to_one: bool = False,
@@ -171,6 +179,14 @@ def speed_pairs(help_: str, *, example: list[list[str]], within: tuple[float, fl
 def _field(kind, help_, example, default, **more):
     metadata = {"kind": kind, "help": help_, "example": example, **more}
     return field(default=default, metadata=metadata)
+
+
+def one_of(record: object, key: str, other: str) -> None:
+    """Refuse two keys for one thing: one of them would be passed over without a word."""
+    if all(getattr(record, name) not in (None, "", ()) for name in (key, other)):
+        raise ValueError(
+            f"has {key} and {other}, which say the same thing; keep the one that you trust"
+        )
 
 
 # Examples in round numbers of other units, for those whose unit riders there do not use.
@@ -519,14 +535,6 @@ def _octane(value, meta, names):
     return Octane(parse_number(match[1]), match[2].upper())
 
 
-# Volumes that pumps sell by, in litres; exact by definition.
-_VOLUMES = {
-    "l": 1.0, "liter": 1.0, "litre": 1.0, "gal": 3.785411784, "gallon": 3.785411784,
-    "us gal": 3.785411784, "us gallon": 3.785411784, "imp gal": 4.54609,
-    "imperial gal": 4.54609, "imperial gallon": 4.54609, "uk gal": 4.54609,
-}  # fmt: skip
-
-
 _HUNDREDTHS = re.compile(r"[\d.,]+\s*(?:p|c|ct|cts|cents?|pence|¢)", re.IGNORECASE)
 
 
@@ -542,8 +550,11 @@ def _price(value, meta, names):
     bare = re.fullmatch(
         r"\s*[A-Za-z$€£¥]*\s*([0-9][0-9.,]*?)(?:[.,][-–—]+)?\s*[A-Za-z$€£¥]*\s*", amount
     )
-    litres = _VOLUMES.get(" ".join(volume.lower().split())) if slash else 1.0
-    if not bare or litres is None:
+    try:
+        litres = convert(1.0, volume, "L") if slash else 1.0
+    except ValueError:
+        bare = None
+    if not bare:
         raise ValueError(
             f"{value!r} is not a price per volume; write for example {meta['example']!r} (gal is "
             "the US gallon; write imperial gal for the other) or 1.89 for one litre"

@@ -14,8 +14,6 @@ import pandas as pd
 from tuninglib.session.trace import LeftOut, Trace, in_order, iso_seconds
 from tuninglib.text_files import Problem, SessionError, quoted
 
-# So many points are kept as text before they become numbers.
-_AT_A_TIME = 50_000
 _PIECE, _LONGEST_TAG = 1 << 16, 200_000
 # A logged speed is taken for m/s if the positions say so to this share.
 _SAME_SPEED = 0.15
@@ -66,28 +64,26 @@ def read_gpx(path: Path) -> Trace:
     except _Refused as error:
         raise SessionError([Problem(path.name, str(error))]) from None
     except expat.ExpatError as error:
-        points.take()
-        if not points.rows:
+        if not points.texts:
             message = f"is not a readable GPX track ({expat.ErrorString(error.code)})"
             raise SessionError([Problem(path.name, message, row=error.lineno)]) from None
-        left_out.append(LeftOut("breaks off", 0, points.rows))
+        left_out.append(LeftOut("breaks off", 0, len(points.texts)))
     except (LookupError, ValueError) as error:
         # An encoding that nobody knows.
         message = f"is not a readable GPX track ({error}); export it again"
         raise SessionError([Problem(path.name, message)]) from None
-    points.take()
-    if not points.rows:
+    if not points.texts:
         message = "holds no track points; routes and waypoints have no times, so export the track"
         raise SessionError([Problem(path.name, message)])
-    text, channels = points.columns, {}
-    for name in ("latitude", "longitude", "elevation", "speed"):
-        values, given = np.concatenate(text[name]), np.concatenate(text[f"{name} given"])
-        wrong = given & ~np.isfinite(values)
+    texts, channels = points.columns(), {}
+    seconds = iso_seconds(texts.pop("time"))
+    for name, own in texts.items():
+        values = pd.to_numeric(own, errors="coerce").to_numpy(float)
+        channels[name] = np.where(np.isinf(values), np.nan, values)
+        wrong = own.notna().to_numpy() & np.isnan(channels[name])
         if wrong.any():
             first = int(np.argmax(wrong))
             left_out.append(LeftOut("no number", int(wrong.sum()), first + 1, name))
-        channels[name] = values
-    seconds = np.concatenate(text["time"])
     trace = in_order(
         "gpx", path.name, seconds, channels, lambda row: row + 1, left_out=left_out, scale="utc",
         parts=points.parts,
@@ -100,32 +96,21 @@ class _Refused(Exception):
 
 
 class _Points:
-    """Collects the texts of track points, and turns them into numbers from time to time."""
+    """Collects the texts of track points, and where a part of the track begins."""
 
     def __init__(self):
-        self.columns = {}
-        self.rows = 0
+        self.texts = []
         self.parts = []
-        self._waiting = []
 
-    def take(self) -> None:
-        """What waits as text, as numbers."""
-        if not self._waiting:
-            return
-        latitude, longitude, elevation, time, speed = zip(*self._waiting, strict=True)
-        own = {"latitude": latitude, "longitude": longitude, "elevation": elevation, "speed": speed}
-        for name, texts in own.items():
-            column = pd.Series(texts, dtype=object)
-            values = pd.to_numeric(column, errors="coerce").to_numpy(float)
-            self.columns.setdefault(name, []).append(np.where(np.isinf(values), np.nan, values))
-            self.columns.setdefault(f"{name} given", []).append(column.notna().to_numpy())
-        self.columns.setdefault("time", []).append(iso_seconds(pd.Series(time, dtype=object)))
-        self.rows += len(self._waiting)
-        self._waiting.clear()
+    def columns(self) -> dict:
+        """The texts of each kind, one for a point; None where there is none."""
+        names = ("latitude", "longitude", "elevation", "time", "speed")
+        texts = zip(*self.texts, strict=True)
+        return {name: pd.Series(own, dtype=object) for name, own in zip(names, texts, strict=True)}
 
     def parser(self):
         """An expat parser that feeds these points."""
-        waiting, take = self._waiting, self.take
+        texts = self.texts
         parser = expat.ParserCreate()
         parser.buffer_text = True
         # Wanted place of each element by its name as written: its prefix may be any.
@@ -151,7 +136,7 @@ class _Points:
             elif place == _POINT:
                 point, depth = [attributes.get("lat"), attributes.get("lon"), None, None, None], 0
             elif place == _PART:
-                self.parts.append(self.rows + len(waiting))
+                self.parts.append(len(texts))
             elif root and name.rpartition(":")[2] != "gpx":
                 raise _Refused(
                     f"is XML, but not GPX: it begins with {quoted(name)}; export a GPX track"
@@ -163,10 +148,8 @@ class _Points:
             if point is None:
                 return
             if depth == 0:
-                waiting.append(point)
+                texts.append(point)
                 point = None
-                if len(waiting) >= _AT_A_TIME:
-                    take()
                 return
             if wanted:
                 point[wanted] = point[wanted].strip() or None

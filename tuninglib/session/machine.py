@@ -12,22 +12,16 @@ from tuninglib.physics.fuels import Octane
 from tuninglib.physics.gearing import ROLLING_SHARE, overall_ratio, tyre_diameter_m
 from tuninglib.session.fields import (
     MISSING,
+    exact,
     number,
     octane,
+    one_of,
     price,
     quantity,
     reference,
     text,
     yes_or_no,
 )
-
-
-def _one_of(record, key: str, other: str) -> None:
-    """Refuse two keys for one thing: one of them would be passed over without a word."""
-    if getattr(record, key) is not None and getattr(record, other) is not None:
-        raise ValueError(
-            f"has {key} and {other}, which say the same thing; keep the one that you trust"
-        )
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -42,70 +36,60 @@ class Bike:
     mass: Measured = quantity(
         "kg",
         "ready to ride with fuel, without rider",
-        example="124 kg +/- 2 kg",
-        within=(40, 500),
+        "124 kg +/- 2 kg",
+        (40, 500),
         default=MISSING,
     )
     rotating_mass: Measured | None = quantity(
         "kg",
         "what wheels and engine add to the mass when speeding up; left out: 7 % of the bike",
-        example="8 kg +/- 3 kg",
-        within=(0, 80),
+        "8 kg +/- 3 kg",
+        (0, 80),
     )
     drag_area: Measured | None = quantity(
         "m**2",
         "drag coefficient times frontal area, from a coast-down; left out: published table",
-        example="0.55 m2 +/- 0.05 m2",
-        within=(0.1, 1.5),
+        "0.55 m2 +/- 0.05 m2",
+        (0.1, 1.5),
     )
     rolling_coefficient: Measured | None = quantity(
         "1",
         "rolling resistance over weight, from a coast-down; left out: published table",
-        example="0.018 +/- 0.004",
-        within=(0.002, 0.1),
+        "0.018 +/- 0.004",
+        (0.002, 0.1),
     )
     fuel_pressure: Measured | None = quantity(
-        "Pa",
-        "across the injector (gauge pressure of the fuel rail)",
-        example="3 bar",
-        within=(5e4, 2e6),
+        "Pa", "across the injector (gauge pressure of the fuel rail)", "3 bar", (5e4, 2e6)
     )
     density_compensation: str = yes_or_no("does the ECU correct for air temperature and pressure?")
     oxygen_sensor: str = yes_or_no(
         "does the ECU have a working oxygen sensor, so that it holds lambda 1 at idle and cruise?"
     )
-    tank: Measured | None = quantity(
-        "m**3",
-        "usable fuel in a full tank, for the range",
-        example="10 L",
-        within=(5e-4, 0.1),
-        plus_minus="none",
+    tank: Measured | None = exact(
+        "m**3", "usable fuel in a full tank, for the range", "10 L", (5e-4, 0.1)
     )
-    highest_ethanol: Measured | None = quantity(
-        "1", "the most that the maker allows", example="10 %", within=(0, 1), plus_minus="none"
-    )
+    highest_ethanol: Measured | None = exact("1", "the most that the maker allows", "10 %", (0, 1))
     lowest_ron: float | None = number(
-        "research octane number that the maker asks for", example="95", within=(60, 130)
+        "research octane number that the maker asks for", "95", (60, 130)
     )
     lowest_octane: Octane | None = octane(
         "octane number that the maker asks for, with its scale", example="91 AKI"
     )
     octane_compression: float | None = number(
         "compression ratio that this octane number is for; left out: that of the smallest engine",
-        example="9.4",
-        within=(4, 20),
+        "9.4",
+        (4, 20),
         to_one=True,
     )
-    highest_head_temperature: Measured | None = quantity(
+    highest_head_temperature: Measured | None = exact(
         "K",
         "no setup is ridden hotter than this; say in a setup's note where it is measured",
-        example="220 degC",
-        within=(350, 650),
-        plus_minus="none",
+        "220 degC",
+        (350, 650),
     )
 
     def __post_init__(self):
-        _one_of(self, "lowest_ron", "lowest_octane")
+        one_of(self, "lowest_ron", "lowest_octane")
 
     @property
     def octane_need(self) -> Octane | None:
@@ -117,48 +101,32 @@ class Bike:
 class Gears:
     """From the crank to the road, in the gear of the test."""
 
-    primary: float | None = number(
-        "ratio of the primary drive", example="3.35", within=(0.5, 8), to_one=True
-    )
+    primary: float | None = number("ratio of the primary drive", "3.35", (0.5, 8), to_one=True)
     gear: float | None = number(
-        "ratio of the gear that the hill was ridden in",
-        example="1.05",
-        within=(0.3, 6),
-        to_one=True,
+        "ratio of the gear that the hill was ridden in", "1.05", (0.3, 6), to_one=True
     )
-    front: float | None = number(
-        "teeth of the front sprocket", example="14", within=(8, 40), whole=True
-    )
-    rear: float | None = number(
-        "teeth of the rear sprocket", example="42", within=(10, 100), whole=True
-    )
+    front: float | None = number("teeth of the front sprocket", "14", (8, 40), whole=True)
+    rear: float | None = number("teeth of the rear sprocket", "42", (10, 100), whole=True)
     tyre: str = text("size of the rear tyre; or circumference", example="90/90-18", default="")
     circumference: Measured | None = quantity(
         "m",
         "distance in one turn of the rear wheel with the rider on, measured on the ground",
-        example="1.86 m +/- 0.01 m",
-        within=(0.8, 2.6),
+        "1.86 m +/- 0.01 m",
+        (0.8, 2.6),
     )
     slip: Measured = quantity(
         "1",
         "how much faster the driven wheel turns than it rolls",
-        example="2 +/- 1 %",
-        within=(0, 0.15),
+        "2 +/- 1 %",
+        (0, 0.15),
         default=Measured(0.02, 0.01),
     )
     efficiency: Measured = quantity(
-        "1",
-        "of gearbox and chain",
-        example="92 +/- 4 %",
-        within=(0.6, 1),
-        default=Measured(0.92, 0.04),
+        "1", "of gearbox and chain", "92 +/- 4 %", (0.6, 1), default=Measured(0.92, 0.04)
     )
 
     def __post_init__(self):
-        if self.tyre and self.circumference is not None:
-            raise ValueError(
-                "has tyre and circumference, which say the same thing; keep what was measured"
-            )
+        one_of(self, "tyre", "circumference")
         if self.tyre and not 0.8 <= self.rolling_circumference.value <= 2.6:
             raise ValueError(
                 f"has the tyre {self.tyre!r}, which rolls {self.rolling_circumference.value:.2f} m "
@@ -193,73 +161,52 @@ class Gears:
 class Engine:
     """One state of the engine and of what it breathes through: head, cam, exhaust, air filter."""
 
-    bore: Measured | None = quantity(
+    bore: Measured | None = exact(
         "m",
         "of the cylinder; or displacement instead of bore and stroke",
-        example="62 mm",
-        within=(0.02, 0.2),
-        plus_minus="none",
+        "62 mm",
+        (0.02, 0.2),
         asked=True,
         instead="displacement",
     )
-    stroke: Measured | None = quantity(
-        "m",
-        "of the piston",
-        example="60 mm",
-        within=(0.02, 0.2),
-        plus_minus="none",
-        asked=True,
-        instead="displacement",
+    stroke: Measured | None = exact(
+        "m", "of the piston", "60 mm", (0.02, 0.2), asked=True, instead="displacement"
     )
-    displacement: Measured | None = quantity(
+    displacement: Measured | None = exact(
         "m**3",
         "of all cylinders; or bore and stroke instead",
-        example="181 cc",
-        within=(1e-5, 3e-3),
-        plus_minus="none",
+        "181 cc",
+        (1e-5, 3e-3),
         instead="bore",
     )
-    cylinders: float = number("how many", example="1", within=(1, 8), default=1.0, whole=True)
-    highest_speed: Measured | None = quantity(
-        "1/min",
-        "the highest engine speed in the test",
-        example="9000 rpm",
-        within=(1000, 20000),
-        plus_minus="none",
+    cylinders: float = number("how many", "1", (1, 8), default=1.0, whole=True)
+    highest_speed: Measured | None = exact(
+        "1/min", "the highest engine speed in the test", "9000 rpm", (1000, 20000)
     )
-    since_opened: Measured | None = quantity(
+    since_opened: Measured | None = exact(
         "m",
         "ridden between opening the engine and its first full-throttle run here",
-        example="350 km",
-        within=(0, 1e9),
-        plus_minus="none",
+        "350 km",
+        (0, 1e9),
     )
-    running_in: Measured | None = quantity(
-        "m",
-        "that the maker of its parts asks for before full throttle",
-        example="300 km",
-        within=(0, 1e7),
-        plus_minus="none",
+    running_in: Measured | None = exact(
+        "m", "that the maker of its parts asks for before full throttle", "300 km", (0, 1e7)
     )
     breathing: Measured = quantity(
         "1",
         "share of the displacement that is filled at full throttle (volumetric efficiency)",
-        example="0.85 +/- 0.08",
-        within=(0.3, 1.3),
+        "0.85 +/- 0.08",
+        (0.3, 1.3),
         default=Measured(0.85, 0.08),
     )
     compression_ratio: float | None = number(
-        "swept plus clearance volume over clearance volume",
-        example="10.1",
-        within=(4, 20),
-        to_one=True,
+        "swept plus clearance volume over clearance volume", "10.1", (4, 20), to_one=True
     )
-    clearance_volume: Measured | None = quantity(
+    clearance_volume: Measured | None = exact(
         "m**3",
         "above the piston at top dead centre, gasket included, of one cylinder (by burette)",
-        example="19.5 cc",
-        within=(1e-6, 1e-3),
-        plus_minus="none",
+        "19.5 cc",
+        (1e-6, 1e-3),
     )
 
     def __post_init__(self):
@@ -274,7 +221,7 @@ class Engine:
                 "has displacement as well as bore or stroke, which say the same thing; keep the "
                 "one that you trust"
             )
-        _one_of(self, "compression_ratio", "clearance_volume")
+        one_of(self, "compression_ratio", "clearance_volume")
 
     @property
     def compression(self) -> float | None:
@@ -300,9 +247,7 @@ class Engine:
 class Rider:
     """Somebody who rides test runs, or will be given the report."""
 
-    mass: Measured = quantity(
-        "kg", "dressed to ride", example="84 kg +/- 2 kg", within=(25, 250), default=MISSING
-    )
+    mass: Measured = quantity("kg", "dressed to ride", "84 kg +/- 2 kg", (25, 250), default=MISSING)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -312,18 +257,15 @@ class Fuel:
     ethanol: Measured | None = quantity(
         "1",
         "by volume, as labelled or measured; left out: somewhere from 0 to 10 %",
-        example="5 +/- 1 %",
-        within=(0, 1),
+        "5 +/- 1 %",
+        (0, 1),
     )
-    ron: float | None = number("research octane number", example="98", within=(60, 130))
+    ron: float | None = number("research octane number", "98", (60, 130))
     octane: Octane | None = octane(
         "octane number as the pump shows it, with its scale", example="91 AKI"
     )
     petrol_density: Measured | None = quantity(
-        "kg/m**3",
-        "of its petrol without the ethanol, at 15 degC",
-        example="745 kg/m3",
-        within=(650, 850),
+        "kg/m**3", "of its petrol without the ethanol, at 15 degC", "745 kg/m3", (650, 850)
     )
     price: float | None = price(
         "per litre, or with its volume", example="1.79 EUR/L", within=(0, 1e5)
@@ -331,7 +273,7 @@ class Fuel:
     note: str = text("anything worth knowing", default="")
 
     def __post_init__(self):
-        _one_of(self, "ron", "octane")
+        one_of(self, "ron", "octane")
 
     @property
     def octane_number(self) -> Octane | None:
@@ -347,33 +289,29 @@ class Injector:
     flow: Measured = quantity(
         "m**3/s",
         "static flow as stated, or as measured; cc alone are cc/min, 1 lb/h counts as 10.5 cc/min",
-        example="165 cc/min",
-        within=(1e-7, 1e-4),
+        "165 cc/min",
+        (1e-7, 1e-4),
         or_by_mass=720.0,
         default=MISSING,
     )
-    tolerance: Measured = quantity(
+    tolerance: Measured = exact(
         "1",
         "how far the flow may be off as stated (95 %); small if you measured it",
-        example="7 %",
-        within=(0.001, 0.5),
+        "7 %",
+        (0.001, 0.5),
         default=Measured(0.07),
-        plus_minus="none",
     )
     flow_pressure: Measured | None = quantity(
-        "Pa",
-        "at which the flow is stated; left out: the bike's own",
-        example="3 bar",
-        within=(5e4, 2e6),
+        "Pa", "at which the flow is stated; left out: the bike's own", "3 bar", (5e4, 2e6)
     )
     dead_time: Measured = quantity(
         "s",
         "from the start of the pulse to the start of flow",
-        example="1.0 +/- 0.4 ms",
-        within=(0, 0.005),
+        "1.0 +/- 0.4 ms",
+        (0, 0.005),
         default=Measured(0.001, 0.0004),
     )
-    price: float | None = number("to buy one", example="38", within=(0, 1e6), money=True)
+    price: float | None = number("to buy one", "38", (0, 1e6), money=True)
     owned: str = yes_or_no(
         "is one at hand? left out: yes for those that a setup uses, no for the others"
     )
@@ -388,7 +326,5 @@ class Setup:
     injector: str = reference("injectors", "which injector", example="stock")
     fuel: str = reference("fuels", "which fuel is in the tank", example="e5")
     parts: str = text("what else is fitted", example="open exhaust", default="")
-    cost: float | None = number(
-        "of the parts that make it different", example="120", within=(0, 1e7), money=True
-    )
+    cost: float | None = number("of the parts that make it different", "120", (0, 1e7), money=True)
     note: str = text("anything worth knowing", default="")

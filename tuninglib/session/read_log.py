@@ -72,11 +72,6 @@ class Layout:
     units: tuple
     sample: tuple
 
-    @property
-    def width(self) -> int:
-        """How many columns there are."""
-        return len(self.heads)
-
     def places(self, name: str, name_only: bool = False) -> list:
         """Positions of the columns of a name, with or without the unit in it."""
         wanted = _key(name)
@@ -225,7 +220,7 @@ def read_delimited(
     used, kind, unused = _columns(path, layout, columns or {}, units or {}, time_format)
     table = _table_of(path.name, layout, sorted({one.position for one in used}), text)
     lines, left_out = np.arange(len(table)) + layout.first_row, []
-    long = table.pop(layout.width).notna().to_numpy()
+    long = table.pop(len(layout.heads)).notna().to_numpy()
     if long.any():
         left_out.append(LeftOut("too many cells", int(long.sum()), int(lines[np.argmax(long)])))
     empty = table[used[0].position].isna().to_numpy()
@@ -381,14 +376,14 @@ def _table_of(name: str, layout: Layout, positions, text: str) -> pd.DataFrame:
         start = text.find("\n", start) + 1
     # A first row with a cell more than the header shows which lines have too many.
     joint = " " if layout.separator == r"\s+" else layout.separator
-    first = joint.join(["0"] * (layout.width + 1)) + "\n"
+    first = joint.join(["0"] * (len(layout.heads) + 1)) + "\n"
     body = (first + text[start:]).encode()
     _require_lines(name, layout, body)
     try:
         table = pd.read_csv(
             io.BytesIO(body),
-            names=range(layout.width + 1),
-            usecols=[*positions, layout.width],
+            names=range(len(layout.heads) + 1),
+            usecols=[*positions, len(layout.heads)],
             sep=layout.separator,
             decimal="," if layout.decimal_comma else ".",
             header=None,
@@ -449,24 +444,16 @@ def _in_si(values, one: _Used):
 
 def _scale(kind: str, seconds, layout: Layout, position: int) -> str:
     """What times count from, as :func:`tuninglib.session.trace.in_order` has it."""
-    if _says_the_date(kind, seconds):
-        return "utc" if _says_the_zone(kind, layout, position) else "local"
+    if kind.startswith("%"):
+        dated, zoned = bool(re.search("%[Yy]", kind)), "%z" in kind
+    else:
+        # Numbers since 1970 are in UTC; a text says how far from it, or is of a place.
+        dated = kind == "iso" or (kind != "clock" and is_since_1970(seconds))
+        zone = re.compile(r".*(Z|z|[-+]\d\d:?\d\d)")
+        zoned = kind != "iso" or all(zone.fullmatch(row[position]) for row in layout.sample)
+    if dated:
+        return "utc" if zoned else "local"
     return "clock" if kind == "clock" or kind.startswith("%") else "elapsed"
-
-
-def _says_the_date(kind: str, seconds) -> bool:
-    """Whether times are since 1970 rather than since a start, or of the day."""
-    if kind.startswith("%"):
-        return "%Y" in kind or "%y" in kind
-    return kind == "iso" or (kind != "clock" and is_since_1970(seconds))
-
-
-def _says_the_zone(kind: str, layout: Layout, position: int) -> bool:
-    """Whether a date is in UTC or says how far from it; numbers since 1970 are in UTC."""
-    if kind.startswith("%"):
-        return "%z" in kind
-    zoned = re.compile(r".*(Z|z|[-+]\d\d:?\d\d)")
-    return kind != "iso" or all(zoned.fullmatch(row[position]) for row in layout.sample)
 
 
 _LINES, _SAMPLE = 200, 40

@@ -104,10 +104,17 @@ _READING_OF_TWO = "write {low} under gauge_low and {high} under gauge_high"
 _WIND_OF_TWO = f"{ONE_NUMBER}, and how far winds may be off in headwind under [weather]"
 
 
+def _quantity(unit, help_, si_name, low, high, **more) -> Column:
+    return Column("quantity", help_, unit, low=low, high=high, si_name=si_name, **more)
+
+
 def _speed(help_, si_name, *, low=1.0, **more) -> Column:
-    return Column(
-        "quantity", help_, "m/s", low=low, high=70, si_name=si_name, of_two=_SPEED_OF_TWO, **more
-    )
+    return _quantity("m/s", help_, si_name, low, 70, of_two=_SPEED_OF_TWO, **more)
+
+
+def _number_of(help_, *, low=0, **more) -> Column:
+    """The number of a run, a roll or a climb."""
+    return Column("number", help_, required=True, low=low, high=1e6, whole=True, **more)
 
 
 def _reading(help_) -> Column:
@@ -122,15 +129,7 @@ KNOCKED = (*LOUD, NOTED)
 
 # runs.csv.
 COLUMNS = {
-    "run": Column(
-        "number",
-        "its number, each number once",
-        required=True,
-        unique=True,
-        low=0,
-        high=1e6,
-        whole=True,
-    ),
+    "run": _number_of("its number, each number once", unique=True),
     "setup": Column("name", "a setup of session.toml", required=True),
     "rider": Column("name", "a rider of session.toml, where there is more than one"),
     "entry_speed": _speed("at the start line", "shown_entry_m_s"),
@@ -152,35 +151,16 @@ COLUMNS = {
         choices=("full", "cruise", "idle"),
     ),
     "down_entry_speed": _speed(
-        "rolling back down out of gear, at the marker",
-        "shown_down_entry_m_s",
-        low=0.5,
+        "rolling back down out of gear, at the marker", "shown_down_entry_m_s", low=0.5
     ),
     "down_exit_speed": _speed(
-        "rolling back down out of gear, at the start line",
-        "shown_down_exit_m_s",
-        low=0.5,
+        "rolling back down out of gear, at the start line", "shown_down_exit_m_s", low=0.5
     ),
-    "air_temperature": Column(
-        "quantity", "of the air", "K", low=233.15, high=328.15, si_name="air_temperature_k"
-    ),
-    "air_pressure": Column(
-        "quantity",
-        "where the hill is",
-        "Pa",
-        low=5e4,
-        high=1.1e5,
-        si_name="air_pressure_pa",
-    ),
-    "humidity": Column("quantity", "relative", "1", low=0.011, high=1, si_name="humidity_ratio"),
-    "headwind": Column(
-        "quantity",
-        "against the rider on the way up",
-        "m/s",
-        low=-15,
-        high=15,
-        si_name="headwind_m_s",
-        of_two=_WIND_OF_TWO,
+    "air_temperature": _quantity("K", "of the air", "air_temperature_k", 233.15, 328.15),
+    "air_pressure": _quantity("Pa", "where the hill is", "air_pressure_pa", 5e4, 1.1e5),
+    "humidity": _quantity("1", "relative", "humidity_ratio", 0.011, 1),
+    "headwind": _quantity(
+        "m/s", "against the rider on the way up", "headwind_m_s", -15, 15, of_two=_WIND_OF_TWO
     ),
     "knock": Column(
         "choice",
@@ -190,9 +170,7 @@ COLUMNS = {
         absent="",
         labels={"": "nobody listened", "heard": "heard, not how loud"},
     ),
-    "head_temperature": Column(
-        "quantity", "right after the run", "K", low=250, high=700, si_name="head_temperature_k"
-    ),
+    "head_temperature": _quantity("K", "right after the run", "head_temperature_k", 250, 700),
     "exclude": Column("reason", "why this run does not count; empty, no or -: it counts"),
     "note": Column("text", "anything"),
 }
@@ -217,35 +195,21 @@ OF_ONE_RUN = (*SPEED_COLUMNS, *_GAUGE, "knock", "head_temperature", "exclude", "
 
 # coastdown.csv; no time by hand is shorter than the lowest, and no bike rolls slower.
 FALL_COLUMNS = {
-    "run": Column(
-        "number",
-        "number of the roll; all its falls of speed share it",
-        required=True,
-        low=1,
-        high=1e6,
-    ),
+    "run": _number_of("number of the roll; all its falls of speed share it", low=1),
     "direction": Column("choice", "out or back", required=True, choices=("out", "back")),
     "from_speed": _speed("as shown, at the start", "shown_from_m_s", low=0.1, required=True),
     "to_speed": _speed("as shown, at the end", "shown_to_m_s", low=0.1, required=True),
-    "time": Column(
-        "quantity",
-        "from the first speed to the second",
-        "s",
-        required=True,
-        low=0.05,
-        high=600,
-        si_name="time_s",
+    "time": _quantity(
+        "s", "from the first speed to the second", "time_s", 0.05, 600, required=True
     ),
 }
 
 
 # climbs.csv: readings of one climb share its number.
 CLIMB_COLUMNS = {
-    "climb": Column("number", "its number", required=True, low=0, high=1e6, whole=True),
+    "climb": _number_of("its number"),
     "setup": COLUMNS["setup"],
-    "time": Column(
-        "quantity", "since the climb began", "s", required=True, low=0, high=3e4, si_name="time_s"
-    ),
+    "time": _quantity("s", "since the climb began", "time_s", 0, 3e4, required=True),
     "head_temperature": replace(COLUMNS["head_temperature"], help="then", required=True),
     "air_temperature": COLUMNS["air_temperature"],
     "note": COLUMNS["note"],
@@ -254,33 +218,32 @@ CLIMB_COLUMNS = {
 # fills.csv: full to full.
 FILL_COLUMNS = {
     "setup": Column("name", "the setup that was ridden since the last fill", required=True),
-    "distance": Column(
-        "quantity", "since the last fill", "m", required=True, low=5e3, high=2e6,
-        si_name="distance_m", usual="km",
+    "distance": _quantity(
+        "m", "since the last fill", "distance_m", 5e3, 2e6, required=True, usual="km"
     ),
-    "volume": Column(
-        "quantity", "that filled the tank to the same mark again", "m**3", required=True,
-        low=2e-4, high=0.1, si_name="volume_m3", usual="L",
+    "volume": _quantity(
+        "m**3",
+        "that filled the tank to the same mark again",
+        "volume_m3",
+        2e-4,
+        0.1,
+        required=True,
+        usual="L",
     ),
     "exclude": Column("reason", "why this fill does not count; empty, no or -: it counts"),
     "note": COLUMNS["note"],
-}  # fmt: skip
+}
 
 # benchflow.csv: what an injector let through on the bench.
 BENCH_COLUMNS = {
     "injector": Column("name", "an injector of session.toml", required=True),
     "pulses": Column("number", "how many; empty if it was held open", low=1, high=1e7, whole=True),
-    "width": Column(
-        "quantity", "of one pulse", "s", low=2e-4, high=0.1, si_name="width_s", usual="ms"
+    "width": _quantity("s", "of one pulse", "width_s", 2e-4, 0.1, usual="ms"),
+    "time": _quantity("s", "how long it was held open", "time_s", 1, 3600),
+    "volume": _quantity(
+        "m**3", "that was caught", "volume_m3", 1e-7, 0.01, required=True, usual="mL"
     ),
-    "time": Column(
-        "quantity", "how long it was held open", "s", low=1, high=3600, si_name="time_s"
-    ),
-    "volume": Column(
-        "quantity", "that was caught", "m**3", required=True, low=1e-7, high=0.01,
-        si_name="volume_m3", usual="mL",
-    ),
-}  # fmt: skip
+}
 
 
 def header_line(columns: dict, *, speed_unit: str = "km/h") -> str:

@@ -15,10 +15,12 @@ from tuninglib.session.fields import (
     choice,
     date,
     doubt,
+    exact,
     mixture,
     names,
     number,
     numbers,
+    one_of,
     pieces,
     place,
     quantity,
@@ -86,15 +88,9 @@ class About:
 class Piece:
     """One stretch of the hill."""
 
-    length: Measured = quantity(
-        "m", "along the road", example="150 m", within=(1, 20000), default=MISSING
-    )
+    length: Measured = quantity("m", "along the road", "150 m", (1, 20000), default=MISSING)
     grade: Measured = quantity(
-        "1",
-        "rise over horizontal distance",
-        example="5.5 +/- 0.3 %",
-        within=(-0.4, 0.4),
-        default=MISSING,
+        "1", "rise over horizontal distance", "5.5 +/- 0.3 %", (-0.4, 0.4), default=MISSING
     )
 
 
@@ -103,36 +99,32 @@ class MeasuredHill:
     """The test hill, from the start line to the marker."""
 
     length: Measured = quantity(
-        "m",
-        "along the road, start line to marker",
-        example="400 m +/- 2 m",
-        within=(20, 5000),
-        default=MISSING,
+        "m", "along the road, start line to marker", "400 m +/- 2 m", (20, 5000), default=MISSING
     )
     grade: Measured | None = quantity(
         "1",
         "rise over horizontal distance, on average; or rise instead",
-        example="6.0 +/- 0.3 %",
-        within=(0.0, 0.4),
+        "6.0 +/- 0.3 %",
+        (0.0, 0.4),
         asked=True,
         instead="rise",
     )
     rise: Measured | None = quantity(
         "m",
         "height of the marker over the start line; the grade follows from it and from length",
-        example="24 m +/- 1 m",
-        within=(0, 1500),
+        "24 m +/- 1 m",
+        (0, 1500),
         instead="grade",
     )
     entry_speed: Measured | None = quantity(
         "m/s",
         "shown at the start line on every run with none in runs.csv, and how far off at most",
-        example="48 km/h +/- 2 km/h",
-        within=(1, 70),
+        "48 km/h +/- 2 km/h",
+        (1, 70),
         plus_minus="needed",
         widest=5.0,
     )
-    altitude: Measured | None = quantity("m", "above the sea", example="310 m", within=(-450, 6000))
+    altitude: Measured | None = quantity("m", "above the sea", "310 m", (-450, 6000))
     start: tuple | None = place(
         "of the start line, as a map shows it; with marker, the runs are found in a track",
         example="47.25012, -38.64966",
@@ -186,21 +178,17 @@ def _grade_of(rise: Measured, length: Measured) -> Measured:
 class Weather:
     """The air of the day; a column of runs.csv, where there is one, is used instead."""
 
-    temperature: Measured | None = quantity(
-        "K", "of the air", example="18 degC", within=(233.15, 328.15)
-    )
+    temperature: Measured | None = quantity("K", "of the air", "18 degC", (233.15, 328.15))
     pressure: Measured | None = quantity(
-        "Pa", "where the hill is, not reduced to sea level", example="978 hPa", within=(5e4, 1.1e5)
+        "Pa", "where the hill is, not reduced to sea level", "978 hPa", (5e4, 1.1e5)
     )
     # Deserts have 2 %; a share of at most 1 that is typed under per cent would be no more than 1 %.
-    humidity: Measured = quantity(
-        "1", "relative", example="55 %", within=(0.011, 1), default=Measured(0.5, 0.3)
-    )
+    humidity: Measured = quantity("1", "relative", "55 %", (0.011, 1), default=Measured(0.5, 0.3))
     headwind: Measured = quantity(
         "m/s",
         "against the rider on the way up, and how far it may be off",
-        example="0 +/- 1.5 m/s",
-        within=(-15, 15),
+        "0 +/- 1.5 m/s",
+        (-15, 15),
         default=Measured(0.0, 1.5),
         widest=10.0,
     )
@@ -215,13 +203,11 @@ class Gauge:
         example="14.7",
         within=(0.9, 16),
     )
-    resolution: float = number(
-        "the smallest step that it shows", example="0.1", within=(0.001, 1), default=0.1
-    )
-    lowest: float | None = number("the richest that it can show", example="10.0", within=(0.4, 16))
-    highest: float | None = number("the leanest that it can show", example="20.0", within=(1, 40))
+    resolution: float = number("the smallest step that it shows", "0.1", (0.001, 1), default=0.1)
+    lowest: float | None = number("the richest that it can show", "10.0", (0.4, 16))
+    highest: float | None = number("the leanest that it can show", "20.0", (1, 40))
     accuracy: Measured = doubt(
-        "how far lambda may be off, by the same on all readings", 0.02, most=0.05, widest=0.2
+        "how far lambda may be off, by the same on all readings", 0.02, 0.05, 0.2
     )
 
 
@@ -232,15 +218,14 @@ class Speedometer:
     factor: Measured | None = quantity(
         "1",
         "true speed over shown speed; left out: from checks, or what the law allows",
-        example="0.96 +/- 0.01",
-        within=(0.7, 1.1),
+        "0.96 +/- 0.01",
+        (0.7, 1.1),
     )
-    resolution: Measured | None = quantity(
+    resolution: Measured | None = exact(
         "m/s",
         "the smallest step that you can read; left out: one whole unit of the speeds typed",
-        example="1 km/h",
-        within=(0.01, 3),
-        plus_minus="none",
+        "1 km/h",
+        (0.01, 3),
     )
     checks: tuple = speed_pairs(
         "shown and true speed, from GPS or a timed distance, two pairs or more",
@@ -249,20 +234,15 @@ class Speedometer:
     )
 
     def __post_init__(self):
-        if self.factor is not None and self.checks:
-            raise ValueError(
-                "has factor and checks, which say the same thing; keep the one that you trust"
-            )
+        one_of(self, "factor", "checks")
 
 
 @dataclass(frozen=True, kw_only=True)
 class Target:
     """The band of lambda aimed for at full throttle."""
 
-    lowest: float = number("richest lambda wanted", example="0.83", within=(0.6, 1.2), default=0.83)
-    highest: float = number(
-        "leanest lambda wanted", example="0.90", within=(0.6, 1.2), default=0.90
-    )
+    lowest: float = number("richest lambda wanted", "0.83", (0.6, 1.2), default=0.83)
+    highest: float = number("leanest lambda wanted", "0.90", (0.6, 1.2), default=0.90)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -270,9 +250,7 @@ class Use:
     """How the bike will be ridden once the tests are over; the advice is for that."""
 
     fuels: tuple = references(
-        "fuels",
-        "that may be in the tank; left out: those of the setups",
-        example=["e5", "e10"],
+        "fuels", "that may be in the tank; left out: those of the setups", example=["e5", "e10"]
     )
     riding: str = choice(
         "climbs and motorway mean minutes of full load, which need a richer mixture; left out: "
@@ -320,70 +298,65 @@ class Use:
 class Assumptions:
     """What is assumed until you say otherwise."""
 
-    run_scatter: Measured = quantity(
+    run_scatter: Measured = exact(
         "1",
         "how far wheel force usually scatters from run to run (standard deviation); your repeats "
         "refine it",
-        example="2.6 %",
-        within=(0.001, 0.5),
+        "2.6 %",
+        (0.001, 0.5),
         default=Measured(RUN_SCATTER.median),
-        plus_minus="none",
     )
     rider_effect: Measured = doubt(
         "how far riders differ in wheel force by how they sit and shift",
         2 * RIDER_EFFECT_SD,
-        most=0.01,
-        widest=0.2,
+        0.01,
+        0.2,
     )
     flow_response: Measured = quantity(
         "1",
         "how lambda follows flow before anything is read: 1 = fuel table, 0 = corrected",
-        example="1.0 +/- 0.3",
-        within=(-1, 3),
+        "1.0 +/- 0.3",
+        (-1, 3),
         default=Measured(1.0, 0.3),
         plus_minus="needed",
         widest=2.0,
     )
     breathing_change: Measured = doubt(
-        "how far breathing may differ between engines, apart from displacement",
-        0.10,
-        most=0.2,
-        widest=0.5,
+        "how far breathing may differ between engines, apart from displacement", 0.10, 0.2, 0.5
     )
-    rider_drag: Measured = doubt("how far riders differ in drag area", 0.10, most=0.1, widest=0.5)
+    rider_drag: Measured = doubt("how far riders differ in drag area", 0.10, 0.1, 0.5)
     drift: Measured = doubt(
         "how far wheel force may drift from the first run to the last, apart from the weather",
         0.04,
-        most=0.05,
-        widest=0.3,
+        0.05,
+        0.3,
     )
     air_density: Measured = doubt(
-        "how far the air density may be off, by the same on all runs", 0.01, most=0.02, widest=0.1
+        "how far the air density may be off, by the same on all runs", 0.01, 0.02, 0.1
     )
     day_to_day: Measured = doubt(
         "how far wheel force of all setups together differs from day to day, weather aside",
         0.05,
-        most=0.01,
-        widest=0.3,
+        0.01,
+        0.3,
     )
     mixture_day_to_day: Measured = doubt(
         "how far lambda of all setups together differs from day to day, gauge and fuel included",
         0.02,
-        most=0.01,
-        widest=0.2,
+        0.01,
+        0.2,
     )
-    leaner_limit: Measured | None = quantity(
+    leaner_limit: Measured | None = exact(
         "1",
         "chance of being leaner than the band above which a setup is not recommended; left out: "
         "10 %, 15 % with pull first, 5 % with cool first",
-        example="10 %",
-        within=(0.01, 0.99),
-        plus_minus="none",
+        "10 %",
+        (0.01, 0.99),
     )
     richest_lambda: float = number(
         "lambda below which fuel washes the oil off the bore, so that a setup is not recommended",
-        example="0.75",
-        within=(0.5, 0.9),
+        "0.75",
+        (0.5, 0.9),
         default=0.75,
     )
 
@@ -414,16 +387,16 @@ class Log:
         "s",
         "what to add to the times of a gauge's log to get the track's; left out: found from what "
         "both logs show",
-        example="41.3 s +/- 0.5 s",
-        within=(-1e6, 1e6),
+        "41.3 s +/- 0.5 s",
+        (-1e6, 1e6),
         plus_minus="needed",
         widest=30.0,
     )
     delay: Measured | None = quantity(
         "s",
         "how late the gauge shows the mixture; left out: found from the log, or 0.2 to 1.5 s",
-        example="0.6 s +/- 0.2 s",
-        within=(0, 5),
+        "0.6 s +/- 0.2 s",
+        (0, 5),
         plus_minus="needed",
         widest=2.0,
     )

@@ -278,13 +278,6 @@ def parse_falls(text: str) -> Falls:
     table = parse_table(text, COASTDOWN)
     problems: list[Problem] = []
     data = columns_in_si(table, COASTDOWN, FALL_COLUMNS, problems)
-    problems += [
-        Problem(
-            COASTDOWN, f"{run:g} is not a whole number; number the rolls", row=row, column="run"
-        )
-        for run, row in zip(data["run"], data["row"], strict=True)
-        if run % 1 > 0
-    ]
     if not table.rows and not problems:
         problems.append(Problem(COASTDOWN, "there is no timed fall yet; write one in each row"))
     if problems:

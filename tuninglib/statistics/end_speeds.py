@@ -19,15 +19,12 @@ class EndSpeeds:
         [m/s]
     entry_sd_m_s, exit_sd_m_s : array
         That of the line's place included. [m/s]
-    noise_sd : float
-        Of one logged value about the smooth course: a speed [m/s], or a way [m].
     """
 
     entry_m_s: np.ndarray
     exit_m_s: np.ndarray
     entry_sd_m_s: np.ndarray
     exit_sd_m_s: np.ndarray
-    noise_sd: float
 
 
 # On a run speed over time is smooth: so many terms hold it. Before the line two do over so many
@@ -241,7 +238,6 @@ def _by_quickness(windows, place_sd):
 
 def _ends(windows, candidates, runs, place_sd, *, derivative) -> EndSpeeds:
     found = {name: np.full(runs, np.nan) for name in ("entry", "exit", "entry_sd", "exit_sd")}
-    noise = np.nan
     if windows:
         # One noise for all runs: a single run tells too little of how long errors last. What a
         # rider does before the line is not smooth enough to tell it.
@@ -252,8 +248,7 @@ def _ends(windows, candidates, runs, place_sd, *, derivative) -> EndSpeeds:
             for own in candidates
         ]
         chosen = int(np.argmax([likelihood for likelihood, _ in fits]))
-        noise = fits[chosen][1]
-        size = 1.0 if derivative else noise**2
+        size = fits[chosen][1]
         covariances = [size * one for one in candidates[chosen]]
         # The pull, followed back to the line: none of its moments knows how the bike came there.
         line = {one.run: one.at for one in windows if one.end == "entry"}
@@ -283,7 +278,6 @@ def _ends(windows, candidates, runs, place_sd, *, derivative) -> EndSpeeds:
         exit_m_s=found["exit"],
         entry_sd_m_s=found["entry_sd"],
         exit_sd_m_s=found["exit_sd"],
-        noise_sd=float(noise),
     )
 
 
@@ -379,9 +373,8 @@ def _shares(tried) -> list:
 
 
 def _likelihood(windows, covariances, open_size):
-    """Restricted log likelihood with these covariances, and the size of the noise."""
-    squares = log_det = rest_squares = 0.0
-    rows = 0
+    """Restricted log likelihood with these covariances, and their factor, 1 if it is known."""
+    squares, log_det, rows = 0.0, 0.0, 0
     for window, covariance in zip(windows, covariances, strict=True):
         time = window.time
         # Scaled, so that powers stay tame.
@@ -393,12 +386,11 @@ def _likelihood(windows, covariances, open_size):
         information = a.T @ a
         state = np.linalg.solve(information, a.T @ b)
         squares += ((b - a @ state) ** 2).sum()
-        rest_squares += ((window.values - design @ state) ** 2).sum()
         log_det += 2 * np.log(np.diag(root)).sum() + np.linalg.slogdet(information)[1]
         # Restricted likelihood: rows beyond the terms count, and log|X' V^-1 X| is paid for them,
         # so that the noise is not made small by what the polynomial took.
         rows += time.size - window.terms
     if not open_size:
-        return -(squares + log_det) / 2, np.sqrt(rest_squares / rows)
+        return -(squares + log_det) / 2, 1.0
     size = squares / rows
-    return -(rows * np.log(size) + log_det) / 2, np.sqrt(size)
+    return -(rows * np.log(size) + log_det) / 2, size

@@ -538,7 +538,7 @@ def estimate_gains(
             break
     mixture = average_over_variances(solved.rows, solved.grid)
     shown = _scatter(system, linear, solved)
-    day = _Day(system, linear, solved, mixture, system.shares(solved, linear), shown)
+    day = _Day(solved, mixture, system.shares(solved, linear), shown)
     learnt = system.learnt(solved.fit)
     pairs = [(j, i) for i in range(count) for j in range(i + 1, count)]
     return GainFit(
@@ -598,8 +598,6 @@ def _scatter(system, linear, solved) -> _RunScatter:
 class _Day(NamedTuple):
     """The fit of a day, asked for contrasts of its setups."""
 
-    system: _System
-    linear: _Linear
     solved: _Solved
     mixture: VarianceMixture
     parts: dict
