@@ -329,6 +329,7 @@ def _combinations(outings, ladder) -> tuple:
             limits,
             fuels=tuple(limit for one in every for limit in one.fuels),
             hot_climbs=tuple(name for one in every for name in one.hot_climbs),
+            # What its maker delivered, too, is judged by the band of the last day, moved or not.
             stated_edge=None,
         ),
     )
