@@ -11,28 +11,10 @@ from collections.abc import Sequence
 from contextlib import nullcontext
 from pathlib import Path
 
-from tuninglib.text_files import printable
+from tuninglib.text_files import SessionError, printable
 
 # One fault in a header makes one problem in every row.
 _MOST_PROBLEMS = 40
-
-
-def _start_quickly() -> None:
-    """Spare a third of the command's time before it starts. Only the command does this.
-
-    The notebook packages load jsonschema, which compiles a grammar for web addresses in all
-    alphabets each time, if the package for that is there; no notebook has such an address.
-    ``None`` in ``sys.modules`` is Python's documented way of saying that a package is not there,
-    and to jsonschema this one is optional (its issue 1428).
-    """
-    sys.modules.setdefault("rfc3987_syntax", None)
-    # The process ends with the command: there is no use in searching its memory for garbage.
-    gc.disable()
-
-
-def _end_quickly() -> None:
-    """Spare an eighth of the command's time: keep Python from searching all memory at the end."""
-    gc.freeze()
 
 
 def _say(said, *, file=None, flush=False) -> None:
@@ -121,7 +103,6 @@ def _gain(text: str) -> float:
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command; the number returned is the exit status."""
     options = _parser().parse_args(arguments)
-    from tuninglib.text_files import SessionError
     from tuninglib.whole_files import in_words
 
     try:
@@ -169,9 +150,8 @@ def _report(options) -> int:
         return 1
     for kept in written.kept:
         _say(f"The earlier file is kept as {kept}", file=sys.stderr)
-    _say(written.page)
-    if written.pdf:
-        _say(written.pdf)
+    for path in filter(None, (written.page, written.pdf)):
+        _say(path)
     return 0
 
 
@@ -182,7 +162,7 @@ def _progress(outcome, done, count) -> None:
 
 
 def _reports(options) -> int:
-    from tuninglib.report.make import NoCluster, executor_at, make_reports
+    from tuninglib.report.make import NoCluster, WorkbookError, executor_at, make_reports
 
     # Of hundreds of reports the garbage is worth searching for.
     gc.enable()
@@ -201,7 +181,6 @@ def _reports(options) -> int:
     except NoCluster as error:
         _say(error, file=sys.stderr)
         return 2
-    from tuninglib.report.make import WorkbookError
     from tuninglib.report.season import make_seasons
 
     try:
@@ -335,12 +314,19 @@ def _as_named(error: UnicodeError) -> tuple:
 
 def command() -> None:
     """Entry point of the installed command."""
-    _start_quickly()
+    # The notebook packages load jsonschema, which compiles a grammar for web addresses in all
+    # alphabets each time, if the package for that is there: a third of the command's time, and no
+    # notebook has such an address. ``None`` in ``sys.modules`` is Python's documented way of saying
+    # that a package is not there, and to jsonschema this one is optional (its issue 1428).
+    sys.modules.setdefault("rfc3987_syntax", None)
+    # The process ends with the command: there is no use in searching its memory for garbage.
+    gc.disable()
     codecs.register_error("as named", _as_named)
     for stream in (sys.stdout, sys.stderr):
         stream.reconfigure(errors="as named")
     status = main()
-    _end_quickly()
+    # Python need not search all memory at the end: an eighth of the command's time.
+    gc.freeze()
     sys.exit(status)
 
 

@@ -315,11 +315,6 @@ def line_between(from_unit: str, to_unit: str) -> tuple:
     return source.size / target.size, (source.zero - target.zero) / target.size
 
 
-def _convert_width(width: float, from_unit: str, to_unit: str) -> float:
-    """Width of an interval in another unit: the difference of two converted values."""
-    return abs(convert(width, from_unit, to_unit) - convert(0.0, from_unit, to_unit))
-
-
 def parse_number(text: str) -> float:
     """Plain number as a person types it, with a point as the decimal sign.
 
@@ -454,7 +449,8 @@ def parse_quantity(text: str, si_unit: str, example: str = "", *, plus_minus: st
         )
     refuse_marks(text)
     if re.search(r"\d,\d", text):
-        raise ValueError(f"{text!r} has a comma in a number; write a point: {_dot(text)!r}")
+        pointed = re.sub(COMMA, ".", text)
+        raise ValueError(f"{text!r} has a comma in a number; write a point: {pointed!r}")
     sure = re.sub(ROUGHLY, "", text, flags=re.IGNORECASE)
     if sure != text:
         return _about(text, sure, si_unit, example, plus_minus)
@@ -485,9 +481,9 @@ def parse_quantity(text: str, si_unit: str, example: str = "", *, plus_minus: st
             raise ValueError(
                 f"{name!r} is the wrong kind of unit here; write for example {example!r}"
             )
-    return Measured(
-        _tidy(convert(value, unit, si_unit)), _tidy(_convert_width(half, half_unit, si_unit))
-    )
+    # A width has no zero of its own: of the two numbers of a line, only the factor counts.
+    width = half * line_between(half_unit, si_unit)[0]
+    return Measured(_tidy(convert(value, unit, si_unit)), _tidy(width))
 
 
 def refuse_marks(text: str, decimal_sign: str = ".") -> None:
@@ -597,10 +593,6 @@ def _from_to(span, si_unit: str, example: str) -> Measured:
 def _tidy(value: float) -> float:
     """The same value without the last-bit noise that a chain of conversions leaves."""
     return float(f"{value:.12g}")
-
-
-def _dot(text: str) -> str:
-    return re.sub(r"(\d),(\d)", r"\1.\2", text)
 
 
 _EXAMPLES = {

@@ -13,7 +13,6 @@ from tuninglib.analysis.day_plan import (
     Aim,
     Richness,
     SwapTimes,
-    closed_setups,
     combination_of,
     ended_with,
     interim,
@@ -121,12 +120,6 @@ def test_in_blocks_the_engine_is_opened_once():
     assert abs(means["b"] - means["c"]) <= 1.5
     assert planned.order.remaining_drift == pytest.approx(max(means.values()) - means["a"])
     assert not day(parts={"a": PARTS["a"]}, setups=("a", "x"), in_blocks=True).changes["engine"]
-
-
-def test_the_session_says_which_parts_are_changed(demo_folder):
-    start = start_of(demo_folder)
-    assert start.parts["big_172_e10"] == {"engine": "big", "injector": "i172", "fuel": "e10"}
-    assert start.riders == ("tove", "ilmar")
 
 
 def test_the_most_runs_of_a_day_and_what_a_plan_is_called(demo_copy, edit, tmp_path):
@@ -324,14 +317,6 @@ def test_half_of_the_evidence_never_decides(demo_folder, tmp_path, half):
     assert "decided" not in words.interim_sentences(results, found, "metric").plain().replace(
         "it is not decided", ""
     )
-
-
-def test_a_setup_with_some_odds_of_being_lean_may_be_ridden_on_in_a_test(results):
-    closed = closed_setups(results)
-    assert set(closed) == {"big_150", "big_164"}
-    e10 = next(one for one in results.combinations if one.setup == "big_172_e10")
-    assert e10.gate.code == "lean"
-    assert e10.lambda_.value < results.band.highest
 
 
 def test_what_ends_with_a_setup_before_and_after_it_was_ridden(results):

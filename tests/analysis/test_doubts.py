@@ -403,81 +403,55 @@ def test_each_doubt_of_speeds_has_its_size_its_weight_and_its_runs():
     assert two.off == pytest.approx(np.exp(0.1) - 1)
 
 
-@pytest.mark.parametrize(
-    ("times", "dof", "said"),
-    [
-        # Student's t for 4 degrees of freedom is 2.78, for one 12.7.
-        (2.5, 4, False),
-        (3.0, 4, True),
-        (10.0, 0, False),
-        (13.5, 0, True),
-    ],
-)
-def test_more_flow_that_reads_leaner_is_said_beyond_its_noise(clean, monkeypatch, times, dof, said):
-    """big_172 flows more than big_164 on the same fuel, and reads leaner by so many errors."""
-    error = 0.01
-    means = {
-        "big_164": GroupMean(0.0, error**2 / 2, dof, 3),
-        "big_172": GroupMean(times * error, error**2 / 2, dof, 3),
-    }
-    monkeypatch.setattr("tuninglib.analysis.doubts.mean_readings", lambda session, rows: means)
-    found = _of_order(clean.judged, pd.DataFrame({"x": [1]}), clean.ladder)
-    assert [one.code for one in found] == ["flow direction"] * said
-
-
-def order_of(clean, monkeypatch, one, other):
-    """Doubts of two setups, given the logarithms of their means, off by a thousandth each."""
-    means = {name: GroupMean(mean, 1e-6, 9, 3) for name, mean in (one, other)}
-    monkeypatch.setattr("tuninglib.analysis.doubts.mean_readings", lambda session, rows: means)
-    return _of_order(clean.judged, pd.DataFrame({"x": [1]}), clean.ladder)
-
-
-@pytest.mark.parametrize(("more", "said"), [(1.005, False), (1.015, True)])
-def test_flows_that_are_the_same_have_no_order(clean, monkeypatch, more, said):
-    flows = {"i164": 1.0, "i172": more}
-    monkeypatch.setattr("tuninglib.analysis.doubts.flow_on_bike", lambda session, name: flows[name])
-    found = order_of(clean, monkeypatch, ("big_164", 0.0), ("big_172", 0.05))
-    assert [(one.setup, one.other) for one in found] == [("big_172", "big_164")] * said
+FLOW = [("flow direction", "big_172", "big_164")]
+FUEL = [("fuel direction", "big_172_e10", "big_172")]
+ALIKE = {"first": "big_172", "other": "big_172_e10"}
 
 
 @pytest.mark.parametrize(
-    ("shift", "change", "said"),
+    ("how", "said"),
     [
+        # Standard errors of the difference; Student's t for 4 degrees of freedom is 2.78, for one
+        # 12.7.
+        ({"change": 2.5e-3, "dof": 4}, []),
+        ({"change": 3.0e-3, "dof": 4}, FLOW),
+        ({"change": 10e-3, "dof": 0}, []),
+        ({"change": 13.5e-3, "dof": 0}, FLOW),
+        # Flows that are the same have no order.
+        ({"flows": {"i164": 1.0, "i172": 1.005}}, []),
+        ({"flows": {"i164": 1.0, "i172": 1.015}}, FLOW),
         # More ethanol asks for less air: leaner is as it should be, if by less than it should.
-        (0.3, 0.1, False),
-        (0.3, -0.05, True),
-        (0.015, -0.05, True),
-        (0.005, -0.05, False),
+        ({**ALIKE, "demands": {"e5": 1.0, "e10": 0.7}, "change": 0.1}, []),
+        ({**ALIKE, "demands": {"e5": 1.0, "e10": 0.7}, "change": -0.05}, FUEL),
+        ({**ALIKE, "demands": {"e5": 1.0, "e10": 0.985}, "change": -0.05}, FUEL),
+        ({**ALIKE, "demands": {"e5": 1.0, "e10": 0.995}, "change": -0.05}, []),
+        # An ECU that corrects at full throttle explains every order.
+        ({"verdicts": {"idle": "corrects", "full": "table"}}, FLOW),
+        ({"verdicts": {"idle": "table", "full": "corrects"}}, []),
+        ({"verdicts": {"idle": "corrects"}}, FLOW),
     ],
 )
-def test_more_ethanol_that_reads_richer_is_said(clean, monkeypatch, shift, change, said):
-    demands = {"e5": 1.0, "e10": 1.0 - shift}
-    monkeypatch.setattr("tuninglib.analysis.doubts._demand", lambda session, name: demands[name])
-    found = order_of(clean, monkeypatch, ("big_172", 0.0), ("big_172_e10", change))
-    assert [(one.code, one.setup, one.other) for one in found] == [
-        ("fuel direction", "big_172_e10", "big_172")
-    ] * said
-    assert all(one.off == pytest.approx(np.exp(change) - 1) for one in found)
-
-
-@pytest.mark.parametrize(
-    ("verdicts", "said"),
-    [
-        ({"idle": "corrects", "full": "table"}, True),
-        ({"idle": "table", "full": "corrects"}, False),
-        ({"idle": "corrects", "full": "corrects"}, False),
-        ({"idle": "corrects"}, True),
-    ],
-)
-def test_an_ecu_that_corrects_at_full_throttle_explains_every_order(
-    clean, monkeypatch, verdicts, said
-):
+def test_setups_that_go_the_wrong_way_are_said_beyond_their_noise(clean, monkeypatch, how, said):
+    """Two setups, given the logarithms of their means; the difference is off by a thousandth."""
+    change, ladder = how.get("change", 0.05), clean.ladder
     means = {
-        name: GroupMean(mean, 1e-6, 9, 3) for name, mean in (("big_164", 0), ("big_172", 0.05))
+        how.get(name, usual): GroupMean(mean, 1e-6 / 2, how.get("dof", 9), 3)
+        for name, usual, mean in (("first", "big_164", 0.0), ("other", "big_172", change))
     }
-    monkeypatch.setattr("tuninglib.analysis.doubts.mean_readings", lambda session, rows: means)
-    responses = tuple(
-        SimpleNamespace(state=state, verdict=verdict) for state, verdict in verdicts.items()
-    )
-    ladder = replace(clean.ladder, responses=responses)
-    assert bool(_of_order(clean.judged, pd.DataFrame({"x": [1]}), ladder)) is said
+    patched = {
+        "mean_readings": lambda session, rows: means,
+        "flow_on_bike": how.get("flows") and (lambda session, name: how["flows"][name]),
+        "_demand": how.get("demands") and (lambda session, name: how["demands"][name]),
+    }
+    for name, value in patched.items():
+        if value:
+            monkeypatch.setattr(f"tuninglib.analysis.doubts.{name}", value)
+    if "verdicts" in how:
+        responses = tuple(
+            SimpleNamespace(state=state, verdict=verdict)
+            for state, verdict in how["verdicts"].items()
+        )
+        ladder = replace(ladder, responses=responses)
+    found = _of_order(clean.judged, pd.DataFrame({"x": [1]}), ladder)
+    assert [(one.code, one.setup, one.other) for one in found] == said
+    assert all(one.off == pytest.approx(np.exp(change) - 1) for one in found)

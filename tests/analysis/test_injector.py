@@ -39,20 +39,6 @@ def test_the_order_is_by_expected_harm_and_what_is_shut_comes_last(ladder):
         assert one.harm == pytest.approx(np.mean([fuel.harm for fuel in one.fuels]))
 
 
-def test_an_injector_that_was_tried_brings_its_deviation(ladder):
-    tried, untried = (
-        [one for one in ladder.prospects if one.tried is was] for was in (True, False)
-    )
-    width = {
-        one.injector: np.log(one.fuels[0].lambda_.high / one.fuels[0].lambda_.low)
-        for one in ladder.prospects
-        if not one.outside_tried_range
-    }
-    assert max(width[one.injector] for one in tried if one.injector in width) < min(
-        width[one.injector] for one in untried if one.injector in width
-    )
-
-
 def test_what_was_ridden_stands_in_the_table_as_it_was_read(results):
     read = {mixture.setup: mixture for mixture in results.mixtures}
     prospect = next(p for p in results.ladder.prospects if p.injector == "i172")

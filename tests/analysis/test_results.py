@@ -7,9 +7,9 @@ from types import SimpleNamespace
 import jsonschema
 import pytest
 
-from tests.tools.results_schema import as_text, meanings, results_schema, type_schema
+from tests.tools.results_schema import as_text, results_schema
 from tuninglib.analysis.analyse import SCHEMA, SCHEMA_FILE, analyse, results_document
-from tuninglib.analysis.records import Prospect, one_each
+from tuninglib.analysis.records import Prospect
 from tuninglib.interval import Interval
 from tuninglib.session.load import load_session
 
@@ -55,20 +55,6 @@ def test_its_harm_is_the_mean_over_its_fuels():
     assert prospect(one()).on("e10") is None
 
 
-def test_of_several_the_one_that_is_ridden_stands_for_all_or_the_leanest():
-    rich, lean, silent = one(setup="r", lean=0.85), one(setup="l", lean=0.92), one(lean=None)
-    predicted = one(setup=None, lean=0.99)
-    other = one(injector="i2", setup="z")
-    several = [rich, predicted, silent, lean, other]
-    assert list(one_each(several).values()) == [lean, other]
-    assert one_each(several, ride=rich)["big", "i1", "e5"] is rich
-    # What was read goes before what was not, and that before what nobody rode.
-    assert one_each([silent, predicted])["big", "i1", "e5"] is silent
-    assert one_each([silent, rich])["big", "i1", "e5"] is rich
-    richest = one(setup="x", lean=-0.5)
-    assert one_each([richest, silent])["big", "i1", "e5"] is silent
-
-
 @pytest.mark.parametrize(
     ("knock", "heard"), [("", False), ("none", False), ("light", True), ("heard", True)]
 )
@@ -99,21 +85,6 @@ def test_the_schema_is_one_of_the_open_standard():
 def test_the_schema_is_that_of_the_records():
     """Written by ``python -m tests.tools.results_schema``."""
     assert SCHEMA_FILE.read_text(encoding="utf-8") == as_text(results_schema())
-
-
-def test_types_and_meanings_are_read_from_a_record():
-    records = {}
-    assert type_schema(float | None, records) == {"type": ["number", "null"]}
-    assert type_schema(dict[str, tuple[int, ...]], records) == {
-        "type": "object",
-        "additionalProperties": {"type": "array", "items": {"type": "integer"}},
-    }
-    assert type_schema(Interval | None, records)["anyOf"][0] == {"$ref": "#/$defs/Interval"}
-    assert records == {"Interval": Interval}
-    assert meanings(Interval)["low"] == "Lower end of the 95 % interval."
-    for bare in (tuple, dict, object):
-        with pytest.raises(TypeError, match="says too little"):
-            type_schema(bare, records)
 
 
 def test_every_key_is_explained():

@@ -148,7 +148,15 @@ def test_one_name_for_two_things_is_two_things(outings):
         "stock": replace(june.record.engines["stock"], displacement_m3=2e-4),
         "big": june.record.engines["big"],
     }
-    season = season_of((may, changed(june, engines=engines)))
+    two = (may, changed(june, engines=engines))
+    record, later = under_one_name(two)[0][1].record, "stock (2026-06-20)"
+    # Wherever a name stands, and only where it is one: both the engine and the setup are "stock".
+    assert record.advice.terms.reference == record.forces.setups[0] == later
+    assert {cell.engine for cell in record.readings} == {later, "big"}
+    assert [one.engine for one in record.setups if one.name == later] == [later]
+    assert {(one.engine, one.setup) for one in record.advice.combinations} >= {(later, later)}
+    assert record.advice.terms.bigger == june.record.advice.terms.bigger
+    season = season_of(two)
     assert {pull.setup for pull in season.pulls} == {
         "stock (2026-05-23)", "stock (2026-06-20)", "big_164",
     }  # fmt: skip

@@ -300,28 +300,21 @@ def test_a_column_that_nobody_knows_stays_empty_in_a_new_row(demo_copy):
     assert "unknown column 'mood'" in found[""]
 
 
-def test_what_is_wrong_with_the_session_is_not_said_of_a_cell_of_the_row(edit):
-    folder = edit("session.toml", "scale = 14.7", "scale = 147")
-    found = problems_of_row(open_sheet(folder), ROW)
-    assert set(found) == {""}
-    assert found[""].startswith("session.toml, row ")
-
-
-def test_a_reading_in_the_one_column_is_blamed_there(demo_copy):
-    (demo_copy / "runs.csv").write_text("run,setup,rider,gauge\n1,stock,tove,12.7\n")
-    values = {"run": "2", "setup": "stock", "rider": "tove", "gauge": "30"}
-    message = problems_of_row(open_sheet(demo_copy), values)["gauge"]
+def test_what_is_wrong_is_blamed_where_it_is(demo_copy, edit):
+    path, values = demo_copy / "runs.csv", {"run": "2", "setup": "stock", "rider": "tove"}
+    path.write_text("run,setup,rider,gauge\n1,stock,tove,12.7\n")
+    message = problems_of_row(open_sheet(demo_copy), values | {"gauge": "30"})["gauge"]
     assert message.startswith("30 is beyond what the gauge can show (10 to 20)")
     assert message.count("beyond") == 1
-
-
-def test_what_is_wrong_with_the_header_is_not_blamed_on_a_row(demo_copy):
-    (demo_copy / "runs.csv").write_text("run,setup,rider,exit_speed [kg]\n1,stock,tove,\n")
-    found = problems_of_row(
-        open_sheet(demo_copy), {"run": "2", "setup": "stock", "rider": "tove", "exit_speed": "50"}
-    )
+    # Neither the header nor the session is blamed on a cell of the row.
+    path.write_text("run,setup,rider,exit_speed [kg]\n1,stock,tove,\n")
+    found = problems_of_row(open_sheet(demo_copy), values | {"exit_speed": "50"})
     assert "exit_speed" not in found
     assert "[kg] is not a unit of exit_speed" in found[""]
+    edit("session.toml", "scale = 14.7", "scale = 147")
+    path.write_text("run,setup,rider\n1,stock,tove\n")
+    (where, said) = problems_of_row(open_sheet(demo_copy), values).popitem()
+    assert (where, said.partition(",")[0]) == ("", "session.toml")
 
 
 @pytest.mark.parametrize(
@@ -376,3 +369,5 @@ def test_a_writer_that_does_not_end_is_waited_for_and_said(demo_copy, monkeypatc
         monkeypatch.setattr(editing, "one_writer", partial(one_writer, patience_s=0.05))
         with pytest.raises(SessionError, match="outing: is being written to by another program"):
             add_run(open_sheet(demo_copy), ROW, keep=False)
+        with pytest.raises(SessionError, match="is being written to by another program"):
+            write_values(demo_copy, {"target": {"lowest": 0.84}})

@@ -515,14 +515,17 @@ SEEN = 15 + np.sin(TIME / 9) + np.sin(TIME / 31) + np.sin(TIME / 4.3)
 EMPTY = trace([0.0, 1.0])
 
 
-def test_a_clock_is_its_own_before_it_is_stated():
+def test_a_clock_is_its_own_or_stated_or_found_before_the_date_is_asked():
     log = a_log(shift=Measured(43.0, 0.5))
     assert _clock("box", log, EMPTY, "box", EMPTY) == ("same", Interval(0.0, 0.0, 0.0), None)
-    clock, shift, found = _clock("box", log, EMPTY, "phone", EMPTY)
-    assert (clock, shift, found) == ("stated", Interval(43.0, 42.5, 43.5), None)
-
-
-def test_a_clock_is_found_before_the_date_is_asked():
+    stated = ("stated", Interval(43.0, 42.5, 43.5), None)
+    assert _clock("box", log, EMPTY, "phone", EMPTY) == stated
+    # Two dates in UTC agree to two seconds.
+    early, late = trace([0.0, 9.0], started=1000.0), trace([0.0, 9.0], started=1040.0)
+    dated = ("utc", Interval(40.0, 38.0, 42.0), None)
+    assert _clock("box", a_log(), late, "phone", early) == dated
+    for one, other in ((EMPTY, early), (late, EMPTY)):
+        assert _clock("box", a_log(), one, "phone", other) == ("unknown", None, None)
     track = trace(TIME, started=1000.0, speed_m_s=SEEN)
     box = trace(TIME[60:] - 28.0, started=5000.0, speed_m_s=SEEN[60:])
     clock, shift, found = _clock("box", a_log(), box, "phone", track)
@@ -538,15 +541,6 @@ def test_a_clock_is_found_before_the_date_is_asked():
     assert _by_likeness(trace(TIME[60:], speed_m_s=still), track).why_not == "unlike"
     assert _by_likeness(box, trace(TIME)) is None
     assert _by_likeness(trace(TIME), track) is None
-
-
-def test_two_dates_in_utc_agree_to_two_seconds():
-    track, box = trace([0.0, 9.0], started=1000.0), trace([0.0, 9.0], started=1040.0)
-    assert _clock("box", a_log(), box, "phone", track) == (
-        "utc", Interval(40.0, 38.0, 42.0), None,
-    )  # fmt: skip
-    for one, other in ((EMPTY, track), (box, EMPTY)):
-        assert _clock("box", a_log(), one, "phone", other) == ("unknown", None, None)
 
 
 PASS = SimpleNamespace(enter_s=100.0, leave_s=120.0)
@@ -567,12 +561,9 @@ def test_full_throttle_is_looked_for_in_the_gauges_log_first(own):
     assert _stretch(PASS, box, track, 30.0) == FullStretch(75.0, 85.0, 0.5)
     long = trace(time - 30.0, throttle_ratio=np.ones(time.size))
     assert _stretch(PASS, long, track, 30.0) == FullStretch(68.5, 91.5, 1.0)
-
-
-def test_without_a_throttle_all_of_the_run_counts():
-    found = _stretch(PASS, EMPTY, EMPTY, 30.0)
-    assert (found.from_s, found.to_s) == (70.0, 90.0)
-    assert np.isnan(found.share)
+    # Without a throttle all of the run counts, and nothing is said of its share.
+    bare = _stretch(PASS, EMPTY, EMPTY, 30.0)
+    assert (bare.from_s, bare.to_s, np.isnan(bare.share)) == (70.0, 90.0, True)
     shut = trace(np.arange(0.0, 200.0), throttle_ratio=np.zeros(200))
     assert _stretch(PASS, shut, EMPTY, 30.0).share == 0.0
 

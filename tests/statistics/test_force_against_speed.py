@@ -12,7 +12,7 @@ from tuninglib.physics.motion import Hill, Ride, exit_speed_m_s, travel_time_s
 from tuninglib.statistics.force_against_speed import (
     LoggedRun,
     RunForces,
-    _batch,
+    _Batch,
     _motion,
     force_curves,
     run_forces,
@@ -126,7 +126,7 @@ def test_the_motion_is_that_of_another_integrator():
     run = LoggedRun(0, time, np.full(time.size, 12.0), ride)
     low, high, nodes = 14.0, 16.0, np.array([330.0, 345.0, 310.0])
     state = np.array([12.2, *nodes])[None, :, None]
-    (ours,) = _motion(_batch([run]), state, np.array([low]), np.array([high]), [run])
+    (ours,) = _motion(_Batch([run]), state, np.array([low]), np.array([high]), [run])
     # The first row is 0.6 s at its speed behind the line.
     wanted = motion(12.2, nodes, low, high, time, ride, way=0.6 * 12.0)
     np.testing.assert_allclose(ours[0], wanted, atol=2e-3)

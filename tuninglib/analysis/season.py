@@ -21,7 +21,7 @@ from tuninglib.analysis.worth import Terms
 from tuninglib.interval import Z_95, Interval
 from tuninglib.statistics.gain import Gain
 from tuninglib.statistics.ladder import Parts, Priors, pool_readings
-from tuninglib.statistics.ladder_prediction import Candidate, FuelDemand, Odds, predict
+from tuninglib.statistics.ladder_prediction import Candidate, Odds, predict
 from tuninglib.statistics.season import OWN_SHARE, DayOfForces, pool_days
 
 # One name, one thing ------------------------------------------------------------------------------
@@ -247,7 +247,7 @@ def season_ladder(outings: "Sequence[Outing]") -> SeasonLadder | None:
     parts = Parts(
         displacement={name: one.displacement_m3 for name, one in stated["engines"].items()},
         tolerance={name: stated["injectors"][name].tolerance_sd for name in tried},
-        fuel_sd={name: one.fuel_sd for name, one in stated["fuels"].items()},
+        fuel_sd={name: one.sd for name, one in stated["fuels"].items()},
         priors=Priors(
             response_mean=last.response_mean,
             response_sd=last.response_sd,
@@ -287,16 +287,11 @@ def _stated(outings) -> dict:
 
 def _mixture(fit, key, stated, days, tried, band, day_sd) -> SeasonMixture:
     engine, injector, fuel = key
-    flow, blend = stated["injectors"][injector].flow_m3_s, stated["fuels"][fuel]
+    flow = stated["injectors"][injector].flow_m3_s
     asked = Candidate(flow_m3_s=flow, tolerance=stated["injectors"][injector].tolerance_sd)
     if injector in tried:
         asked = Candidate(flow_m3_s=flow, tried=injector)
-    demand = FuelDemand(
-        stoichiometric_ratio=blend.stoichiometric_ratio,
-        density_kg_m3=blend.density_kg_m3,
-        name=fuel,
-        sd=blend.fuel_sd,
-    )
+    demand = replace(stated["fuels"][fuel], name=fuel)
     found = predict(fit, asked, engine=engine, fuel=demand, day_sd=day_sd)
     own = [[cell for cell in day if (cell.engine, cell.injector, cell.fuel) == key] for day in days]
     return SeasonMixture(
@@ -334,6 +329,7 @@ def _combinations(outings, ladder) -> tuple:
             limits,
             fuels=tuple(limit for one in every for limit in one.fuels),
             hot_climbs=tuple(name for one in every for name in one.hot_climbs),
+            # What its maker delivered, too, is judged by the band of the last day, moved or not.
             stated_edge=None,
         ),
     )

@@ -25,6 +25,7 @@ from tuninglib.session.records import Session
 from tuninglib.statistics.flow_response import Response
 from tuninglib.statistics.gain import GainFit
 from tuninglib.statistics.ladder import ReadingCell, reading_cells
+from tuninglib.statistics.ladder_prediction import FuelDemand
 from tuninglib.text_files import Problem, SessionError, quoted
 
 # Air that readings are brought to where the ECU does not correct for it: 15 °C at sea level.
@@ -124,25 +125,6 @@ class InjectorOfDay:
 
 
 @dataclass(frozen=True, kw_only=True)
-class FuelOfDay:
-    """A fuel as an outing states it.
-
-    Attributes
-    ----------
-    stoichiometric_ratio : float
-        Mass of air to mass of fuel.
-    density_kg_m3 : float
-        At 15 degC. [kg/m3]
-    fuel_sd : float
-        How far what it asks for may be off, relative.
-    """
-
-    stoichiometric_ratio: float
-    density_kg_m3: float
-    fuel_sd: float
-
-
-@dataclass(frozen=True, kw_only=True)
 class AdviceOfDay:
     """What an outing's advice rested on, so that its season decides by the same rule.
 
@@ -181,7 +163,7 @@ class OutingRecord:
     setups : tuple of SetupOfDay
         Setups as the outing states them.
     engines, injectors, fuels : dict
-        Name to EngineOfDay, InjectorOfDay, FuelOfDay.
+        Name to EngineOfDay, InjectorOfDay, FuelDemand.
     forces : ForcesOfDay or None
         Wheel forces, for pooling; None without speeds.
     readings : tuple of ReadingCell
@@ -207,7 +189,7 @@ class OutingRecord:
     setups: tuple[SetupOfDay, ...]
     engines: dict[str, EngineOfDay]
     injectors: dict[str, InjectorOfDay]
-    fuels: dict[str, FuelOfDay]
+    fuels: dict[str, FuelDemand]
     forces: ForcesOfDay | None
     readings: tuple[ReadingCell, ...]
     ecu_corrects: bool
@@ -374,14 +356,7 @@ def outing_record(
             )
             for name in session.injectors
         },
-        fuels={
-            name: FuelOfDay(
-                stoichiometric_ratio=one.stoichiometric_ratio,
-                density_kg_m3=one.density_kg_m3,
-                fuel_sd=one.sd,
-            )
-            for name, one in ((name, fuel_terms(session, name)) for name in session.fuels)
-        },
+        fuels={name: fuel_terms(session, name) for name in session.fuels},
         forces=forces,
         readings=_cells(session, air, read, *columns) if columns else (),
         ecu_corrects=corrects,

@@ -138,27 +138,19 @@ def _target(target):
 
 
 def _gauge(row, gauge):
-    ends = (gauge.lowest or 0.0, gauge.highest or math.inf)
-    readings = {"gauge_low": row.gauge_low, "gauge_high": row.gauge_high}
+    low, high = gauge.lowest or 0.0, gauge.highest or math.inf
     where = " in the log of this run" if row.readings_logged else ""
-    if row.gauge_low == row.gauge_high:
-        readings.pop("gauge_high")
-    for key, reading in readings.items():
-        if reading < ends[0] or reading > ends[1]:
-            message = SAID_OF_ROWS["beyond"].format(
-                reading=reading, where=where, low=ends[0], high=ends[1]
-            )
-            yield Problem(RUNS, message, row=row.row, column=key)
+    # One reading for both is judged once.
+    for key in ("gauge_low", "gauge_high")[: 1 + (row.gauge_low != row.gauge_high)]:
+        reading, said = getattr(row, key), []
+        slots = {"reading": reading, "where": where}
+        if reading < low or reading > high:
+            said.append(SAID_OF_ROWS["beyond"].format(low=low, high=high, **slots))
         lambda_ = reading / gauge.scale if gauge.scale else 1.0
         if lambda_ < LOWEST_LAMBDA or lambda_ > HIGHEST_LAMBDA:
-            message = SAID_OF_ROWS["no mixture"].format(
-                reading=reading,
-                where=where,
-                lambda_=lambda_,
-                scale=gauge.scale,
-                low=LOWEST_LAMBDA,
-                high=HIGHEST_LAMBDA,
-            )
+            slots |= {"low": LOWEST_LAMBDA, "high": HIGHEST_LAMBDA, "scale": gauge.scale}
+            said.append(SAID_OF_ROWS["no mixture"].format(lambda_=lambda_, **slots))
+        for message in said:
             yield Problem(RUNS, message, row=row.row, column=key)
     if row.gauge_low > row.gauge_high:
         message = SAID_OF_ROWS["swapped"].format(low=row.gauge_low, high=row.gauge_high)
@@ -182,10 +174,9 @@ def _wind(session, counted):
         ends = (row.shown_entry_m_s, row.shown_exit_m_s)
         slowest = min((speed for speed in ends if not math.isnan(speed)), default=math.inf)
         if -wind >= SHARE_OF_WIND * slowest:
-            behind, speed = (to_display(v, "speed", units) for v in (-wind, slowest))
-            message = SAID_OF_ROWS["from behind"].format(
-                behind=behind, speed=speed, unit=unit_label("speed", units)
-            )
+            behind, speed = (to_display(one, "speed", units) for one in (-wind, slowest))
+            unit = unit_label("speed", units)
+            message = SAID_OF_ROWS["from behind"].format(behind=behind, speed=speed, unit=unit)
             yield Problem(RUNS, message, row=row.row, column="headwind")
 
 

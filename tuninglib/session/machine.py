@@ -147,12 +147,12 @@ class Gears:
         value = math.pi * tyre_diameter_m(self.tyre) * ROLLING_SHARE
         return Measured(value, 0.015 * value)
 
-    def ratio(self, front: float | None = None) -> float:
-        """Turns of the crank for one of the wheel, with these teeth in front or others."""
+    def ratio(self) -> float:
+        """Turns of the crank for one of the wheel."""
         return overall_ratio(
             primary=self.primary,
             gear=self.gear,
-            front_teeth=front or self.front,
+            front_teeth=self.front,
             rear_teeth=self.rear,
         )
 

@@ -349,7 +349,7 @@ def weigh_control(
     """
     require(chance, what="chance that the ECU corrects", unit="", at_least=0, at_most=_USED)
     states, setups = (tuple(dict.fromkeys(one)) for one in (readings.state, readings.setup))
-    shown = _held_or_not(readings, parts, stated, (states, setups))
+    shown = _HeldOrNot(readings, parts, stated, states, setups)
     cases = [
         case
         for held, before in _answers(len(states), chance)
@@ -375,44 +375,25 @@ def weigh_control(
     )
 
 
-class _HeldOrNot(NamedTuple):
-    """Readings at idle and cruise, and what they depend on."""
+class _HeldOrNot:
+    """Readings at idle and cruise beside what is stated of the parts; by state and by setup."""
 
-    observed: np.ndarray
-    noise_sd: np.ndarray
-    log_fuel: np.ndarray
-    log_size: np.ndarray
-    idle: np.ndarray
-    is_state: np.ndarray
-    is_setup: np.ndarray
-    # Which engine, injector and fuel, and which of these are injectors.
-    parts: np.ndarray
-    part_sds: np.ndarray
-    is_injector: np.ndarray
-    gauge_sd: float
-    run_dof: float
-
-
-def _held_or_not(readings, parts, stated, names) -> _HeldOrNot:
-    """The readings beside what is stated of the parts; by state and by setup."""
-    columns = readings.injector, readings.engine, readings.fuel
-    engines = readings.engine if len(set(readings.engine)) > 1 else ()
-    sds = parts.deviations(readings.injector, engines, readings.fuel)
-    states, setups = names
-    return _HeldOrNot(
-        observed=readings.log_lambda - stated.log_mean,
-        noise_sd=np.hypot(parts.priors.run_sd, readings.relative_sd),
-        log_fuel=readings.log_fuel,
-        log_size=readings.log_size,
-        idle=np.array(["idle" in one for one in readings.state]),
-        is_state=np.array([[one == name for name in states] for one in readings.state], float),
-        is_setup=np.array([[one == name for name in setups] for one in readings.setup], float),
-        parts=design_rows(tuple(sds), readings.log_fuel, *columns, gauge=0.0),
-        part_sds=np.array(list(sds.values())),
-        is_injector=np.array([name.startswith("injector ") for name in sds]),
-        gauge_sd=float(np.sqrt(SHARE_AT_ONE) * stated.log_sd),
-        run_dof=parts.priors.run_dof,
-    )
+    def __init__(self, readings, parts, stated, states, setups):
+        self.observed = readings.log_lambda - stated.log_mean
+        self.noise_sd = np.hypot(parts.priors.run_sd, readings.relative_sd)
+        self.run_dof = parts.priors.run_dof
+        self.gauge_sd = float(np.sqrt(SHARE_AT_ONE) * stated.log_sd)
+        self.log_fuel, self.log_size = readings.log_fuel, readings.log_size
+        self.idle = np.array(["idle" in one for one in readings.state])
+        self.is_state = np.equal.outer(readings.state, states).astype(float)
+        self.is_setup = np.equal.outer(readings.setup, setups).astype(float)
+        # Which engine, injector and fuel; one engine alone shows no breathing.
+        engines = readings.engine if len(set(readings.engine)) > 1 else ()
+        sds = parts.deviations(readings.injector, engines, readings.fuel)
+        columns = readings.injector, readings.engine, readings.fuel
+        self.parts = design_rows(tuple(sds), readings.log_fuel, *columns, gauge=0.0)
+        self.part_sds = np.array(list(sds.values()))
+        self.is_injector = np.array([name.startswith("injector ") for name in sds])
 
 
 class _Case(NamedTuple):

@@ -200,21 +200,31 @@ def _through_nodes(u):
     return np.concatenate([u * (u - 1) / 2, 1 - u**2, u * (u + 1) / 2], axis=-1)
 
 
-class _Batch(NamedTuple):
-    """All runs at once; arrays count the runs on their last axis but one for the pieces."""
+class _Batch:
+    """All runs at once; arrays count the runs on their last axis, the first one the pieces."""
 
-    mass: np.ndarray
-    effective: np.ndarray
-    drag: np.ndarray
-    wind: np.ndarray
-    ends: np.ndarray
-    climb: np.ndarray
-    start: np.ndarray
+    def __init__(self, runs):
+        ride = [run.ride for run in runs]
+
+        def of(name):
+            return np.array([float(getattr(one, name)) for one in ride])
+
+        lengths, grades = (
+            np.stack([np.atleast_1d(getattr(one.hill, name)) for one in ride], axis=1)
+            for name in ("lengths_m", "grade_ratios")
+        )
+        mass, rolling = of("mass_kg"), of("rolling_coefficient")
+        self.effective = mass + of("rotating_mass_kg")
+        self.drag = of("air_density_kg_m3") * of("drag_area_m2") / 2
+        self.wind, self.ends = of("wind_m_s"), lengths.cumsum(0)
+        self.climb = mass * of("gravity_m_s2") * (grades + rolling) / np.sqrt(1 + grades**2)
+        # Where each run is at its first row.
+        self.start = np.array([run.time_s[0] * run.speed_m_s[0] for run in runs])
 
 
 def _fitted(runs):
     """Forces at the three nodes, then the range of speeds, of each run. 5 by runs"""
-    batch = _batch(runs)
+    batch = _Batch(runs)
     # At the very ends single noisy rows would set the range, and the parabola would hang on them.
     low = np.array([np.quantile(run.speed_m_s, _SHARE_OF_RANGE) for run in runs])
     high = np.array([np.quantile(run.speed_m_s, 1 - _SHARE_OF_RANGE) for run in runs])
@@ -247,25 +257,6 @@ def _fitted(runs):
         if np.abs(change[1:]).max() < 1e-4 * np.abs(mean).max():
             break
     return np.vstack([state[1:], low, high])
-
-
-def _batch(runs) -> _Batch:
-    ride = [run.ride for run in runs]
-    lengths = np.stack([np.atleast_1d(one.hill.lengths_m) for one in ride], axis=1)
-    grades = np.stack([np.atleast_1d(one.hill.grade_ratios) for one in ride], axis=1)
-    mass = np.array([float(one.mass_kg) for one in ride])
-    weight = mass * np.array([float(one.gravity_m_s2) for one in ride])
-    rolling = np.array([float(one.rolling_coefficient) for one in ride])
-    return _Batch(
-        mass=mass,
-        effective=mass + np.array([float(one.rotating_mass_kg) for one in ride]),
-        drag=np.array([float(one.air_density_kg_m3) * float(one.drag_area_m2) / 2 for one in ride]),
-        wind=np.array([float(one.wind_m_s) for one in ride]),
-        ends=lengths.cumsum(0),
-        climb=weight * (grades + rolling) / np.sqrt(1 + grades**2),
-        # Where each run is at its first row.
-        start=np.array([run.time_s[0] * run.speed_m_s[0] for run in runs]),
-    )
 
 
 def _drag(batch, speed):

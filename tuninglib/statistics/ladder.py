@@ -9,7 +9,6 @@ with their stated flow, and one ladder of many days. Candidates that were not tr
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -330,7 +329,7 @@ def solve(
     ('response', 'level', 'injector a', 'injector b', 'gauge')
     """
     parts.require_listed(rows.engine, rows.injector)
-    prior = _term_priors(rows, parts)
+    prior = _TermPriors(rows, parts)
     spread = parts.priors.tolerance_spread if prior.is_tolerance.any() else 0.0
     noise_scale, tolerance_scale, log_weight = normal_mixture.scale_grid(
         parts.priors.run_dof, spread
@@ -385,29 +384,23 @@ def solve(
     )
 
 
-class _TermPriors(NamedTuple):
+class _TermPriors:
     """Of the unknowns: mean and standard deviation, and whether that goes with the tolerances."""
 
-    terms: tuple
-    mean: np.ndarray
-    sd: np.ndarray
-    is_tolerance: np.ndarray
-
-
-def _term_priors(rows: LadderRows, parts: Parts) -> _TermPriors:
-    priors, size = parts.priors, parts.displacement
-    # The level is flat: nobody knows beforehand how much fuel the table gives, and one reading
-    # tells it. It is of one engine; the others stand off it by the logarithm of displacement, which
-    # is known, and by their breathing, which is not.
-    sds = {"response": priors.response_sd, "level": np.inf}
-    sds |= parts.deviations(rows.injector, size if len(size) > 1 else (), rows.fuel)
-    # Common to all readings: it cancels between them and stays in every true lambda.
-    sds["gauge"] = priors.gauge_sd
-    # A term whose prior sd is 0 is not unknown and stays out.
-    sds = {term: sd for term, sd in sds.items() if sd > 0}
-    mean = np.array([priors.response_mean, *np.zeros(len(sds) - 1)])
-    is_tolerance = np.array([term.startswith("injector ") for term in sds])
-    return _TermPriors(tuple(sds), mean, np.array(list(sds.values())), is_tolerance)
+    def __init__(self, rows: LadderRows, parts: Parts):
+        priors, size = parts.priors, parts.displacement
+        # The level is flat: nobody knows beforehand how much fuel the table gives, and one reading
+        # tells it. It is of one engine; the others stand off it by the logarithm of displacement,
+        # which is known, and by their breathing, which is not.
+        sds = {"response": priors.response_sd, "level": np.inf}
+        sds |= parts.deviations(rows.injector, size if len(size) > 1 else (), rows.fuel)
+        # Common to all readings: it cancels between them and stays in every true lambda.
+        sds["gauge"] = priors.gauge_sd
+        # A term whose prior sd is 0 is not unknown and stays out.
+        self.terms = tuple(term for term, sd in sds.items() if sd > 0)
+        self.sd = np.array([sds[term] for term in self.terms])
+        self.mean = np.array([priors.response_mean, *np.zeros(len(self.terms) - 1)])
+        self.is_tolerance = np.array([term.startswith("injector ") for term in self.terms])
 
 
 def design_rows(

@@ -174,7 +174,7 @@ def linearised(
     if log_force is not None:
         up = np.exp(log_force - now["log_correction"])
         ridden = now | _ridden(runs, now, up)
-    start = _Start.of(runs, ridden) if unknowns else None
+    start = _Start(runs, ridden) if unknowns else None
     rises, falls = np.zeros((2, len(unknowns), up.size))
     # A field is moved once, however many unknowns move it: the chain rule gives each its share.
     # Linear in the unknowns, which holds as long as one standard deviation is a small change.
@@ -341,31 +341,18 @@ def _ridden(runs, fields, up_n) -> dict:
     return found
 
 
-class _Start(NamedTuple):
-    """Where slopes are taken: forces up and down, and how the ends follow.
+class _Start:
+    """Where slopes are taken: forces up and down [N], their misses, and the misses' slopes."""
 
-    Attributes
-    ----------
-    forces : tuple of array
-        [N]
-    misses, by_force : tuple of array
-        Of :func:`_misses`, and its slope by the force.
-    """
-
-    forces: tuple
-    misses: tuple
-    by_force: tuple
-
-    @classmethod
-    def of(cls, runs, fields) -> "_Start":
-        forces = _up_n(runs, fields), _down_n(runs, fields)
+    def __init__(self, runs, fields):
+        self.forces = _up_n(runs, fields), _down_n(runs, fields)
         # Forward differences: at a relative step of 1e-5 the error of the slope (about 1e-5 of it)
         # and rounding (1e-16 over the step) are both far below what any slope matters.
-        step = 1e-5 * float(np.mean(forces[0]))
-        misses = _misses(runs, fields, forces)
-        after = _misses(runs, fields, [force + step for force in forces])
-        slopes = tuple((b - a) / step for a, b in zip(misses, after, strict=True))
-        return cls(forces, misses, slopes)
+        step = 1e-5 * float(np.mean(self.forces[0]))
+        self.misses = _misses(runs, fields, self.forces)
+        after = _misses(runs, fields, [force + step for force in self.forces])
+        pairs = zip(self.misses, after, strict=True)
+        self.by_force = tuple((more - miss) / step for miss, more in pairs)
 
 
 def _misses(runs, fields, forces):
