@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 
 from tuninglib.analysis.coast_down import fit_of, half_widths, start_of, values_for_session
-from tuninglib.physics.motion import Hill, Ride
 from tuninglib.physics.air import air_density_kg_m3
+from tuninglib.physics.motion import Hill, Ride
 from tuninglib.session.edit import write_new_session, write_values
 from tuninglib.session.tables import FALLS_HEADER, parse_falls
 from tuninglib.statistics.coast_down import coast_time_s

@@ -2,7 +2,6 @@
 
 import numpy as np
 import pytest
-from scipy.stats import norm
 from scipy import integrate, stats
 
 from tests.analysis.test_decide import gain
@@ -161,7 +160,7 @@ def test_more_runs_are_worth_what_they_may_show(runs):
 def test_the_unit_normal_loss_integral(d):
     """With runs without end the loss integral of what is not known is all that there is to gain."""
     found = value_of_runs((-d, 1.0), harm=0.0, run_sd=1e-6, runs=1)
-    assert found == pytest.approx(norm.expect(lambda x: x - d, lb=d), rel=1e-6)
+    assert found == pytest.approx(stats.norm.expect(lambda x: x - d, lb=d), rel=1e-6)
 
 
 def test_weights_without_a_credit_leave_the_inside_alone():
