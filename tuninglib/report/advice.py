@@ -361,7 +361,7 @@ def _instead(results, step) -> str:
 
 def _on(fuel: str, text: str) -> str:
     """What holds on a fuel; the name is not said twice."""
-    return text if text.startswith(f"{fuel} ") else f"on {fuel} {text}"
+    return text if text.startswith(f"{fuel} ") else f"on {fuel}, {text}"
 
 
 _AGAIN = {
