@@ -60,7 +60,7 @@ def test_nist_pooled_t():
     """Miles per gallon of US and Japanese cars."""
     us, japanese = of_moments(20.14458, 6.41470, 249), of_moments(30.48101, 6.10771, 79)
     found = difference(japanese, us, usual=5.0)
-    # What is usual, however vague, takes half a last digit at 326 degrees of freedom; so does theirs.
+    # Half the last digit is theirs, and half what is usual, however vague, takes at 326 degrees.
     assert (found.low, found.high) == pytest.approx((-11.9477, -8.7252), abs=1e-4)
     assert found.value / found.sd == pytest.approx(-12.62059, rel=2e-5)
     assert found.dof == pytest.approx(326, abs=0.5)
