@@ -252,6 +252,29 @@ def test_octane_that_is_not_plainly_enough_is_said(results, code):
     assert "3 to 5 octane numbers" not in said
 
 
+def test_no_sum_calls_a_fuel_enough_beside_heavy_knock(results):
+    """Nor one of a lower number; of a higher one it is still the sum that tells."""
+    knock = replace(results.knocks[0], level="heavy")
+    heavy = replace(
+        results,
+        combinations=tuple(
+            replace(
+                one,
+                knocks=(knock,) * (one.fuel == "e10"),
+                octane=Octane(98.0 if one.fuel == "e5" else 95.0, "RON"),
+            )
+            for one in results.combinations
+            if one.engine == "big"
+        ),
+        octane=tuple(
+            OctaneMargin("big", fuel, "enough", Octane(number, "RON"), Octane(91.0, "RON"), 0.8)
+            for fuel, number in (("e10", 95.0), ("e5", 98.0))
+        ),
+    )
+    said = [text for label, text in heat.sentences(heavy).items if label == "Octane"]
+    assert [text.split()[0] for text in said] == ["e5"]
+
+
 # The lab's ------------------------------------------------------------------------------------
 
 
