@@ -58,8 +58,7 @@ def test_lean_does_many_times_the_harm_of_rich_whatever_is_wanted():
 
 def test_before_any_run_an_engine_pulls_by_its_displacement():
     found = gains_of({"a": "stock", "b": "big"}, SIZES, {}, (), "a")
-    place = found.place("b", "big")
-    mean, sd = found.apart(place, found.place("a", "stock"))
+    mean, sd = found.apart(("b", "big"), ("a", "stock"))
     assert mean == pytest.approx(14.0)
     assert sd == pytest.approx(100 * np.sqrt(2 * (BREATHING_SD**2 + MIXTURE_SD**2)))
 
@@ -80,11 +79,11 @@ def test_setups_of_one_engine_say_something_of_each_other_and_of_what_was_not_ri
     engines = {"a": "stock", "b": "big", "c": "big"}
     gains = {"a": None, "b": gain("b", 0.02, log_sd=0.002, over="a")}
     found = gains_of(engines, SIZES, gains, (), "a")
-    for place in (found.place("c", "big"), found.place(None, "big")):
-        assert 2.0 < found.percent(place) < 5.0
+    for setup in ("c", None):
+        assert 2.0 < found.percent(setup, "big") < 5.0
     doubted = {"a": None, "b": gain("b", 0.59, over="a")}
     doubted["b"] = type(doubted["b"])(**{**vars(doubted["b"]), "doubted": True})
-    assert gains_of(engines, SIZES, doubted, (), "a").percent(1) == pytest.approx(14.0)
+    assert gains_of(engines, SIZES, doubted, (), "a").percent("b", "big") == pytest.approx(14.0)
 
 
 def test_what_two_gains_share_is_taken_from_their_pair():
@@ -94,7 +93,7 @@ def test_what_two_gains_share_is_taken_from_their_pair():
     pair = (gain("c", 0.018, log_sd=0.01, over="b"),)
     near = gains_of(engines, SIZES, gains, pair, "a")
     far = gains_of(engines, SIZES, gains, (), "a")
-    sds = [one.apart(one.place("c", "big"), one.place("b", "big"))[1] for one in (near, far)]
+    sds = [one.apart(("c", "big"), ("b", "big"))[1] for one in (near, far)]
     assert sds[0] < 1.0 < sds[1]
 
 

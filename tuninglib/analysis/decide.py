@@ -218,7 +218,7 @@ class Evidence(Terms):
 
     def gain(self, one: Combination) -> float:
         """Expected gain in pull over the reference, in per cent."""
-        return self.pulls.percent(self.pulls.place(one.setup, one.engine))
+        return self.pulls.percent(one.setup, one.engine)
 
     def worth(self, one: Combination) -> float:
         """Its expected gain less the harm that its mixture is expected to do, in per cent."""
@@ -321,15 +321,16 @@ def make_plan(evidence: Evidence) -> Plan:
 
 def _with_worths(evidence, ride) -> tuple:
     """Every combination that is known of, with what it is worth."""
-    found = []
-    for one in evidence.combinations:
-        if one.setup is not None or one.harm is not None:
-            # An injector changes the pull by its mixture alone, and inside the band that is flat.
-            swap = one.setup is None and ride is not None and one.engine == ride.engine
-            gain = evidence.gain(ride if swap else one)
-            one = replace(one, gain=gain, worth=gain - evidence.harm(one))
-        found.append(one)
-    return tuple(found)
+
+    def weighed(one):
+        if one.setup is None and one.harm is None:
+            return one
+        # An injector changes the pull by its mixture alone, and inside the band that is flat.
+        swap = one.setup is None and ride is not None and one.engine == ride.engine
+        gain = evidence.gain(ride if swap else one)
+        return replace(one, gain=gain, worth=gain - evidence.harm(one))
+
+    return tuple(map(weighed, evidence.combinations))
 
 
 def leans(gain: Gain | None) -> bool:
@@ -341,11 +342,6 @@ def leans(gain: Gain | None) -> bool:
         None of the reference.
     """
     return gain is not None and gain.ratio.value > 0 and gain.strength != "open"
-
-
-def _pulled(evidence, one) -> bool:
-    """Whether it pulled harder than the reference, settled or leaned on."""
-    return leans(evidence.gains.get(one.setup))
 
 
 # What to ride -------------------------------------------------------------------------------------
@@ -390,7 +386,7 @@ def _on_burnt_fuels(evidence) -> list:
         if (one.engine, one.injector) not in there
         for other in evidence.combinations
         if other.setup is None
-        and (other.engine, other.injector) == (one.engine, one.injector)
+        and other.key[:2] == one.key[:2]
         and other.fuel in evidence.burnt
         and not (one.knocks and other.gate is None)
     ]
@@ -420,7 +416,7 @@ def _strength(evidence, ride, equals) -> str:
         return "open" if equals else "decided"
     if evidence.gains[ride.setup].told_apart:
         return "decided"
-    return "leaning" if _pulled(evidence, ride) else "open"
+    return "leaning" if leans(evidence.gains[ride.setup]) else "open"
 
 
 def _runs(evidence, setups) -> int | None:
@@ -510,8 +506,8 @@ class _Choices:
             harms = [_harm_on(c) - _harm_on(t) for c, t in zip(mine, today, strict=True)]
             return max(self._stronger(setup) - sum(harms) / len(harms), 0.0)
         return value_of_trying(
-            [_mixture(one, one is not None and one.may_be_tried) for one in mine],
-            [_mixture(one, one is not None and one.gate is None) for one in today],
+            [KnownMixture(c and c.lambda_, shut=c is None or not c.may_be_tried) for c in mine],
+            [KnownMixture(c and c.lambda_, shut=c is None or c.gate is not None) for c in today],
             # Inside the band another injector on the same engine changes the mixture alone.
             stronger=self._stronger(None) if self.fitted is None else 0.0,
             gauge_sd=evidence.gauge_sd,
@@ -521,9 +517,9 @@ class _Choices:
 
     def _stronger(self, setup) -> float:
         """Expected pull of a setup, or of one on the engine, over today's ride, in per cent."""
-        ride, pulls = self.ride, self.evidence.pulls
+        ride = self.ride
         today = (ride.setup, ride.engine) if ride else (self.evidence.reference, self.engine)
-        return pulls.apart(pulls.place(setup, self.engine), pulls.place(*today))[0]
+        return self.evidence.pulls.apart((setup, self.engine), today)[0]
 
     def _today(self, fuel):
         """What is ridden now, on a fuel."""
@@ -584,20 +580,14 @@ def _harm_on(one) -> float:
     return UNREAD if one.harm is None else one.harm
 
 
-def _mixture(one, allowed) -> KnownMixture:
-    """A combination as the states of what may be true ask for it."""
-    return KnownMixture(one and one.lambda_, shut=not allowed)
-
-
 def _named(*combinations) -> tuple[str, ...]:
     return tuple(one.setup for one in combinations if one is not None and one.setup is not None)
 
 
 def _next(evidence, ride, strength, equals, choices) -> Step:
     """The first of these that there is reason for."""
-    engine, engines = choices.engine, {one.engine for one in evidence.ridden}
-    causes = [one for one in evidence.unexplained.values() if one.engine in engines]
-    causes += _all_knocked(evidence, engine)
+    engine = choices.engine
+    causes = [*evidence.unexplained.values(), *_all_knocked(evidence, engine)]
     for code, found in (("find knock", causes), ("find heat", _too_hot(evidence, ride))):
         if found:
             return Step(code=code, engine=found[0].engine, setups=_named(found[0]))
@@ -675,7 +665,7 @@ def _power_step(evidence, ride, strength) -> Step | None:
     """A search, where nothing shows or suggests that a bigger engine pulls harder."""
     timed = [one for one in evidence.ridden if one.setup in evidence.gains]
     for engine in sorted({one.engine for one in timed} & set(evidence.bigger)):
-        if any(_pulled(evidence, one) for one in timed if one.engine == engine):
+        if any(leans(evidence.gains[one.setup]) for one in timed if one.engine == engine):
             continue
         if ride is None or ride.engine != engine or strength == "open":
             return Step(code="find power", engine=engine)
@@ -699,10 +689,8 @@ def _runs_step(evidence, ride, strength, equals, engine) -> Step:
 
 
 def _value_of_runs(evidence, ride, other) -> float:
-    pulls = evidence.pulls
-    places = (pulls.place(one.setup, one.engine) for one in (other, ride))
     return value_of_runs(
-        pulls.apart(*places),
+        evidence.pulls.apart((other.setup, other.engine), (ride.setup, ride.engine)),
         harm=evidence.harm(other) - evidence.harm(ride),
         run_sd=evidence.run_sd,
         runs=_MORE_RUNS,
@@ -782,15 +770,18 @@ def advise(known: Findings) -> Advice:
     -------
     Advice
     """
-    combinations, plan = _plan(known)
+    evidence = _evidence(known)
+    plan = make_plan(evidence)
+    combinations = _with_worths(evidence, plan.ride)
     plan = _with_flow(plan, combinations, _flow_wanted(known, plan))
     # Of the same engine: what it would do to another one is not asked.
     engines = (None, plan.engine, plan.ride.engine if plan.ride else None)
-    flips = []
-    for code, changed in _trials(known, plan):
-        other = _plan(changed)[1]
-        if _gist(other) != _gist(plan) and other.next.engine in engines:
-            flips.append(Flip(code=code, plan=other))
+    others = {code: make_plan(_evidence(changed)) for code, changed in _trials(known, plan)}
+    flips = tuple(
+        Flip(code=code, plan=other)
+        for code, other in others.items()
+        if _gist(other) != _gist(plan) and other.next.engine in engines
+    )
     of_day = AdviceOfDay(
         # What shuts one by another is found again, from all days.
         combinations=tuple(
@@ -800,14 +791,7 @@ def advise(known: Findings) -> Advice:
         limits=_limits(known),
         missing=plan.missing,
     )
-    return Advice(combinations=combinations, plan=plan, flips=tuple(flips), of_day=of_day)
-
-
-def _plan(known) -> tuple:
-    """Every combination with its gate and its worth, and the plan."""
-    evidence = _evidence(known)
-    plan = make_plan(evidence)
-    return _with_worths(evidence, plan.ride), plan
+    return Advice(combinations=combinations, plan=plan, flips=flips, of_day=of_day)
 
 
 def _combinations(known) -> tuple:
@@ -908,13 +892,12 @@ def _trials(known, plan):
     lowest, highest = session.target.lowest - RICHER_BAND, session.target.highest - RICHER_BAND
     target = replace(session.target, lowest=lowest, highest=highest)
     yield "richer", replace(known, session=replace(session, target=target))
-    uses = {}
-    if not session.use.sustained_as_said:
-        uses["climbs"] = {"riding": "climbs"}
+    use = session.use
+    if not use.sustained_as_said:
+        yield "climbs", replace(known, session=replace(session, use=replace(use, riding="climbs")))
     if len(plan.fuels) > 1:
-        uses["fuel"] = {"fuels": (ride.fuel,)}
-    for code, use in uses.items():
-        yield code, replace(known, session=replace(session, use=replace(session.use, **use)))
+        only = replace(use, fuels=(ride.fuel,))
+        yield "fuel", replace(known, session=replace(session, use=only))
 
 
 def _gist(plan) -> tuple:

@@ -58,13 +58,12 @@ def under_one_name(outings: "Sequence[Outing]") -> tuple:
     displacement, another flow) is another one, and called after its first day besides. What is only
     described, the parts of a setup, is taken to be the same under the same name, and said.
     """
-    contents = [_contents(one.record) for one in outings]
     found, remarks = {}, []
-    for kind in ("setups", "engines", "injectors", "fuels"):
+    for kind in _NAMES:
         named = [
             (at, name, content)
-            for at, one in enumerate(contents)
-            for name, content in one[kind].items()
+            for at, one in enumerate(outings)
+            for name, content in _contents(one.record, kind)
         ]
         found[kind], several = _called(named, outings)
         remarks += [Remark(code=f"several {kind}", about=(name,)) for name in several]
@@ -87,24 +86,20 @@ def under_one_name(outings: "Sequence[Outing]") -> tuple:
     return renamed, remarks
 
 
-def _contents(record) -> dict:
-    """What tells the things of an outing that have a name from others of that name."""
-    engines = {
-        name: (one.displacement_m3, one.compression_ratio or 0.0)
-        for name, one in record.engines.items()
+def _contents(record, kind):
+    """Each name of one kind in an outing, with what tells its thing from others of that name."""
+    if kind == "setups":
+        engines, injectors = (dict(_contents(record, one)) for one in ("engines", "injectors"))
+        for one in record.setups:
+            yield one.name, (*engines[one.engine], *injectors[one.injector])
+        return
+    of_kind = {
+        "engines": ("displacement_m3", "compression_ratio"),
+        "injectors": ("flow_m3_s",),
+        "fuels": ("stoichiometric_ratio", "density_kg_m3"),
     }
-    injectors = {name: (one.flow_m3_s,) for name, one in record.injectors.items()}
-    return {
-        "engines": engines,
-        "injectors": injectors,
-        "fuels": {
-            name: (one.stoichiometric_ratio, one.density_kg_m3)
-            for name, one in record.fuels.items()
-        },
-        "setups": {
-            one.name: (*engines[one.engine], *injectors[one.injector]) for one in record.setups
-        },
-    }
+    for name, one in getattr(record, kind).items():
+        yield name, tuple(getattr(one, field) or 0.0 for field in of_kind[kind])
 
 
 # Fields of an outing's record that hold names, and what those are the names of.
@@ -142,11 +137,11 @@ def _called(names, outings) -> tuple:
     things: dict = {}
     for at, name, content in names:
         kinds = things.setdefault(name, [])
-        same = next((one for one in kinds if _alike(one[0], content)), None)
-        if same is None:
+        own = next((own for known, own in kinds if _alike(known, content)), None)
+        if own is None:
             kinds.append((content, [at]))
         else:
-            same[1].append(at)
+            own.append(at)
     called, several = {}, []
     for name, kinds in things.items():
         if len(kinds) > 1:
@@ -441,34 +436,23 @@ class SeasonPull:
         Those that rode it.
     force_n : Interval
         [N]
-    gain : Interval or None
-        Ratio over the season's reference less 1; None: the reference itself.
+    gain : tuninglib.statistics.gain.Gain or None
+        Over the season's reference; None: the reference itself. It is told apart if p, for as many
+        comparisons as the season makes, is below 5 %. Never by what is only assumed: without being
+        linked, while the outings say nothing of how far days differ.
     shared_days : int
         On how many outings both were ridden.
     linked : bool
         Whether days with repeats lead from it to the reference, setup by setup.
-    told_apart : bool
-        Whether p, for as many comparisons as the season makes, is below 5 %. Never by what is
-        only assumed: without being linked, while the outings say nothing of how far days differ.
     """
 
     setup: str
     parts: tuple
     outings: tuple
     force_n: Interval
-    gain: Interval | None = None
-    shared_days: int = 0
-    linked: bool = True
-    told_apart: bool = False
-
-    @property
-    def verdict(self) -> str | None:
-        """``"faster"``, ``"slower"``, ``"not told apart"``; None for the reference."""
-        if self.gain is None:
-            return None
-        if not self.told_apart:
-            return "not told apart"
-        return "faster" if self.gain.value > 0 else "slower"
+    gain: Gain | None
+    shared_days: int
+    linked: bool
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -634,9 +618,8 @@ def season_of(outings: Sequence[Outing], left_out: Sequence[str] = ()) -> Season
 
 
 def _with_gates(ladder, combinations) -> SeasonLadder:
-    gates: dict = {}
-    for one in combinations:
-        gates[one.key[:3]] = gates.get(one.key[:3]) or one.gate
+    # Of what was ridden under several names, any that is shut.
+    gates = {one.key[:3]: one.gate for one in reversed(combinations) if one.gate is not None}
     mixtures = [
         replace(one, gate=gates.get((one.engine, one.injector, one.fuel)))
         for one in ladder.mixtures
@@ -679,7 +662,7 @@ def _forces(outings) -> tuple:
     # Every outing's first setup is the one that it counts from.
     wanted = Counter(day[0] for day in labels.values())
     seen = list(dict.fromkeys(label for day in labels.values() for label in day))
-    reference = max(wanted, key=lambda label: (wanted[label], -_first(labels, label)))
+    reference = min(wanted, key=lambda label: (-wanted[label], seen.index(label)))
     order = [reference, *(label for label in seen if label != reference)]
     keys: dict = {}
     days = {at: _day(one, [order.index(x) for x in labels[at]], keys) for at, one in ridden.items()}
@@ -702,10 +685,6 @@ def _forces(outings) -> tuple:
         "day_sd_is_assumed": pooled.day_sd_is_assumed,
         "trend": _trend(list(days.values()), stated),
     }, pairs
-
-
-def _first(labels, label) -> int:
-    return next(at for at, day in labels.items() if label in day)
 
 
 def _day(outing, setups, keys) -> DayOfForces:
@@ -737,7 +716,7 @@ def _pulls(pooled, order, ridden, linked, gains):
     days = {name: tuple(at for at, one in ridden.items() if name in one.record.forces.setups)
             for name in order}  # fmt: skip
     for number, label in enumerate(order):
-        at, gain = days[label], gains[label]
+        at = days[label]
         # As last ridden.
         last = next(one for one in ridden[at[-1]].record.setups if one.name == label)
         yield SeasonPull(
@@ -745,10 +724,9 @@ def _pulls(pooled, order, ridden, linked, gains):
             parts=(last.engine, last.injector, last.fuel),
             outings=at,
             force_n=_through(np.exp, pooled.contrast(number).log),
-            gain=gain and gain.ratio,
-            shared_days=len(set(at) & set(days[order[0]])) if gain else 0,
+            gain=gains[label],
+            shared_days=len(set(at) & set(days[order[0]])) if number else 0,
             linked=label in linked,
-            told_apart=gain is not None and gain.told_apart,
         )
 
 
@@ -791,10 +769,10 @@ def _linked(reference, ridden) -> set:
 
 
 def _trend(days, stated) -> Trend | None:
-    times = sorted({one.time for one in days})
+    times = {one.time for one in days}
     if len(times) < _FEWEST_FOR_A_TREND:
         return None
-    span = times[-1] - times[0]
+    span = max(times) - min(times)
     slope = pool_days(days, **stated, trend=True).slope
-    log = Interval(*(span * np.array([slope.log.value, slope.log.low, slope.log.high])).tolist())
-    return Trend(days=int(span), ratio=_through(np.expm1, log), p_value=slope.p_value)
+    ratio = _through(np.expm1, slope.log.scaled(span))
+    return Trend(days=int(span), ratio=ratio, p_value=slope.p_value)

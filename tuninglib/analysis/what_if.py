@@ -158,36 +158,34 @@ def equivalent_run(
 def _moves_of_the_run(fit, stated, likely, share, setup, other_rider_sds) -> tuple:
     """Independent directions of one standard deviation each, as few as there are quantities."""
     pieces = likely["lengths_m"].size
-    names = [*_OF_THE_RUN, *((field, piece) for field in _OF_PIECES for piece in range(pieces))]
-    place = {name: number for number, name in enumerate(names)}
+    sizes = [*((name, 1) for name in _OF_THE_RUN), *((field, pieces) for field in _OF_PIECES)]
+    ends = np.cumsum([size for _, size in sizes])
+    place = {name: slice(end - size, end) for (name, size), end in zip(sizes, ends, strict=True)}
     # By how much each quantity moves with one standard deviation of each unknown.
-    by_unknown = np.zeros((len(names), len(fit.shared)))
+    by_unknown = np.zeros((ends[-1], len(fit.shared)))
     for column, one in enumerate(fit.shared):
         for field, change in one.changes.items():
             scale = likely[field] / np.where(stated[field], stated[field], 1.0)
+            if field in ("grade_ratios", "headwind_m_s", "log_correction"):
+                scale = 1.0
             if field in HILL_FIELDS:
-                moved = np.broadcast_to(change, pieces)
-                if field == "lengths_m":
-                    moved = moved * scale
-                for piece in range(pieces):
-                    by_unknown[place[field, piece], column] += moved[piece]
+                by_unknown[place[field], column] += change * scale
                 continue
             name, sign = _QUANTITIES.get(field, (field, 1.0))
             if field == "mass_kg":
                 name = "bike_mass_kg" if one.name == "bike mass" else "rider_mass_kg"
             if name not in place:
                 continue
-            factor = 1.0 if field in ("headwind_m_s", "log_correction") else scale
-            by_unknown[place[name], column] += sign * float(np.sum(share * change * factor))
+            by_unknown[place[name], column] += sign * np.sum(share * change * scale)
     steps = fit.steps[setup]
     moved = by_unknown @ steps.shared
     moved[place["log_force"]] += steps.log_force
     found = []
     for direction in _independent(moved):
-        one = {name: float(direction[at]) for name, at in place.items() if isinstance(name, str)}
-        for field in HILL_FIELDS:
-            one[field] = tuple(float(direction[place[field, piece]]) for piece in range(pieces))
-        found.append(one)
+        one = {name: direction[place[name]].tolist() for name in place}
+        found.append(
+            {name: tuple(own) if name in HILL_FIELDS else own[0] for name, own in one.items()}
+        )
     found += [{name: sd} for name, sd in zip(OTHER_RIDER, other_rider_sds, strict=True) if sd]
     return tuple(found)
 
@@ -340,7 +338,7 @@ def day_outputs(run: EquivalentRun) -> tuple:
     """
     moved = _moves(run)
     force = run.force_n * np.exp(moved["log_force"])
-    ride, entry = _ride(run, moved, Question()), run.entry_m_s + moved["entry_m_s"]
+    ride, entry = _ridden(run, moved, Question())
     end = exit_speed_m_s(ride, force_n=force, entry_speed_m_s=entry)
     return force, wheel_power_w(ride, steps=STEPS, entry_speed_m_s=entry, exit_speed_m_s=end)
 
@@ -365,7 +363,7 @@ def flat_top_speeds(run: EquivalentRun) -> Answer:
     """
     force, power = day_outputs(run)
     nothing = Question(headwind_m_s=0.0, lengths_m=(1000.0,), grade_ratios=(0.0,))
-    flat = _ride(run, _moves(run), nothing)
+    flat, _ = _ridden(run, _moves(run), nothing)
     at_force = top_speed_at_force_m_s(flat, force_n=force)
     at_power = top_speed_at_power_m_s(flat, power_w=power)
     if not min(at_force[0], at_power[0]) < FARTHEST_TOP * run.exit_m_s:
@@ -387,15 +385,12 @@ def _moves(run) -> dict:
 
 def _answer(run, question, force, power) -> Answer:
     moved = _moves(run)
-    ride = _ride(run, moved, question)
+    ride, entry = _ridden(run, moved, question)
     output = np.ones(force.shape)
     if question.rider_mass_kg is not None:
         output = np.exp(moved["other_rider_log_force"])
     if question.output_factor is not None:
         output = output * run.output_factor / question.output_factor
-    entry = run.entry_m_s + moved["entry_m_s"]
-    if question.entry_m_s is not None:
-        entry = np.full(entry.shape, question.entry_m_s)
     if np.any(entry + ride.wind_m_s <= 0):
         return Answer(None, None, "wind")
     at_force = exit_speed_m_s(ride, force_n=force * output, entry_speed_m_s=entry)
@@ -410,35 +405,30 @@ def _answer(run, question, force, power) -> Answer:
     return Answer(_interval(at_force), _interval(at_power), "")
 
 
-def _ride(run, moved, question) -> Ride:
-    """Conditions of the question, each with the moves of what is not known of it.
+def _ridden(run, moved, question) -> tuple:
+    """Ride and entry speed of the question, with the moves of what is not known of the run.
 
     What is asked about is exact: whoever asks knows it.
     """
-    asked, rider = question.rider_mass_kg, run.rider_mass_kg + moved["rider_mass_kg"]
     drag = 1.0
-    if asked is not None:
-        rider = asked
-        drag = rider_drag_factor(asked, run.rider_mass_kg) + moved["other_rider_drag_ratio"]
-    density, wind = question.air_density_kg_m3, question.headwind_m_s
-    lengths, grades = question.lengths_m, question.grade_ratios
-    if lengths is None:
-        lengths = np.array(run.lengths_m) + moved["lengths_m"]
-    if grades is None:
-        grades = np.array(run.grade_ratios) + moved["grade_ratios"]
-    if density is None:
-        density = run.air_density_kg_m3 + moved["air_density_kg_m3"]
-    if wind is None:
-        wind = run.headwind_m_s + moved["headwind_m_s"]
-    return Ride(
-        hill=Hill(lengths, grades),
-        mass_kg=run.bike_mass_kg + moved["bike_mass_kg"] + rider,
-        rotating_mass_kg=run.rotating_mass_kg + moved["rotating_mass_kg"],
-        air_density_kg_m3=density,
-        drag_area_m2=(run.drag_area_m2 + moved["drag_area_m2"]) * drag,
-        rolling_coefficient=run.rolling_coefficient + moved["rolling_coefficient"],
-        wind_m_s=wind,
+    if question.rider_mass_kg is not None:
+        drag = rider_drag_factor(question.rider_mass_kg, run.rider_mass_kg)
+        drag = drag + moved["other_rider_drag_ratio"]
+
+    def taken(name):
+        asked = getattr(question, name, None)
+        return getattr(run, name) + moved[name] if asked is None else np.array(asked)
+
+    ride = Ride(
+        hill=Hill(taken("lengths_m"), taken("grade_ratios")),
+        mass_kg=taken("bike_mass_kg") + taken("rider_mass_kg"),
+        rotating_mass_kg=taken("rotating_mass_kg"),
+        air_density_kg_m3=taken("air_density_kg_m3"),
+        drag_area_m2=taken("drag_area_m2") * drag,
+        rolling_coefficient=taken("rolling_coefficient"),
+        wind_m_s=taken("headwind_m_s"),
     )
+    return ride, taken("entry_m_s")
 
 
 def _interval(values) -> Interval:

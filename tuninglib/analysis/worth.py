@@ -158,12 +158,13 @@ class Gains:
         """Of a setup, or of one on an engine that was not ridden."""
         return self.at.get(setup, self.at["engine", engine])
 
-    def percent(self, place: int) -> float:
+    def percent(self, setup: str | None, engine: str) -> float:
         """Expected gain over the reference, in per cent."""
-        return 100 * float(np.expm1(self.mean[place]))
+        return 100 * float(np.expm1(self.mean[self.place(setup, engine)]))
 
-    def apart(self, one: int, other: int) -> tuple[float, float]:
-        """Mean and standard deviation of one over another, in per cent."""
+    def apart(self, *both: tuple[str | None, str]) -> tuple[float, float]:
+        """Mean and standard deviation of one setup and engine over another, in per cent."""
+        one, other = (self.place(*own) for own in both)
         difference = self.mean[one] - self.mean[other]
         spread = self.covariance[one, one] + self.covariance[other, other]
         variance = max(spread - 2 * self.covariance[one, other], 0.0)

@@ -75,11 +75,11 @@ def sentences(season: Season) -> Prose:
         if pull.gain is None:
             continue
         name, over = spaced(pull.setup), spaced(season.reference)
-        if pull.verdict == "not told apart":
-            text = f"no difference from {over} was shown: {gain_text(pull.gain)}."
+        if pull.gain.verdict == "not told apart":
+            text = f"no difference from {over} was shown: {gain_text(pull.gain.ratio)}."
         else:
-            more = "more" if pull.verdict == "faster" else "less"
-            size = pull.gain if more == "more" else pull.gain.turned()
+            more = "more" if pull.gain.verdict == "faster" else "less"
+            size = pull.gain.ratio if more == "more" else pull.gain.ratio.turned()
             text = f"{gain_text(size)} {more} pull than {over}."
         shut = season.shut(pull)
         if shut is not None:
@@ -370,7 +370,9 @@ def gain_table(season: Season) -> Table | Prose:
         headed("Wheel force", "force", season.units): lambda pull: interval_cell(
             pull.force_n, "force", season.units
         ),
-        "Gain in pull [%]": lambda pull: NONE if pull.gain is None else gain_text(pull.gain, ""),
+        "Gain in pull [%]": lambda pull: (
+            NONE if pull.gain is None else gain_text(pull.gain.ratio, "")
+        ),
         "Verdict": lambda pull: _verdict(season, pull),
     }
     note = (
@@ -383,7 +385,7 @@ def gain_table(season: Season) -> Table | Prose:
 
 def _verdict(season, pull) -> str:
     shut = season.shut(pull)
-    said = [] if pull.gain is None else [_VERDICTS[pull.verdict]]
+    said = [] if pull.gain is None else [_VERDICTS[pull.gain.verdict]]
     return "; ".join(said if shut is None else [*said, f"do not ride: {_why(shut)}"]) or NONE
 
 
@@ -431,18 +433,18 @@ def gain_figure(season: Season) -> Picture | Prose:
             if pull.gain is None:
                 bottom.plot(0, row, "D", color=ink, markersize=6, markerfacecolor=fill)
                 continue
-            ends = [100 * pull.gain.low, 100 * pull.gain.high]
+            ends = [100 * pull.gain.ratio.low, 100 * pull.gain.ratio.high]
             bottom.plot(ends, [row, row], color=ink, linewidth=2, linestyle=line)
-            bottom.plot(100 * pull.gain.value, row, "o", color=ink, markerfacecolor=fill)
+            bottom.plot(100 * pull.gain.ratio.value, row, "o", color=ink, markerfacecolor=fill)
         page_parts.title(bottom, f"Gain over {over} [%]")
         for ax in (top, bottom):
             page_parts.name_rows(ax, names)
         return figure
 
-    told = sum(pull.told_apart for pull in pulls)
+    told = sum(pull.gain.told_apart for pull in pulls if pull.gain)
     words = [
-        f"{spaced(pull.setup)} {percent(pull.gain.value)} "
-        f"({percent(pull.gain.low)} to {percent(pull.gain.high)})"
+        f"{spaced(pull.setup)} {percent(pull.gain.ratio.value)} "
+        f"({percent(pull.gain.ratio.low)} to {percent(pull.gain.ratio.high)})"
         f"{', do not ride' if season.shut(pull) is not None else ''}"
         for pull in pulls
         if pull.gain

@@ -214,9 +214,7 @@ def _add_inline(document, path: tuple, values: dict) -> bool:
     parents = _tables(document, path[:-1]) if len(path) > 1 else ()
     for parent, form in parents:
         if form == "inline":
-            new = tomlkit.inline_table()
-            new.update(values)
-            parent[path[-1]] = new
+            parent[path[-1]] = _item(values)
             return True
     return False
 

@@ -50,16 +50,15 @@ def quantity(
     left out: half of the range of the value. ``asked`` is whether a new session asks for it,
     though something else may be written ``instead``: with that key there, this one may stay empty.
     """
-    low, high = within
     more = {
-        "low": low,
-        "high": high,
+        "unit": unit,
         "or_by_mass": or_by_mass,
         "plus_minus": plus_minus,
-        "widest": (high - low) / 2 if widest is None else widest,
+        "widest": (within[1] - within[0]) / 2 if widest is None else widest,
         "asked": asked,
+        "instead": instead,
     }
-    return _field("quantity", help_, example, default, unit=unit, instead=instead, **more)
+    return _field("quantity", help_, example, default, within, **more)
 
 
 # Field for a value whose half-width has no meaning and is refused.
@@ -97,15 +96,13 @@ def number(
     ``to_one`` is whether it may be written as 10.4:1, ``money`` whether a currency may stand with
     it.
     """
-    low, high = within
-    more = {"low": low, "high": high, "whole": whole, "to_one": to_one, "money": money}
-    return _field("number", help_, example, default, **more)
+    more = {"whole": whole, "to_one": to_one, "money": money}
+    return _field("number", help_, example, default, within, **more)
 
 
 def mixture(help_: str, *, example: str, within: tuple[float, float]) -> Field:
     """Field for a number at lambda 1, with AFR or :1 behind it if one likes, or lambda for 1."""
-    low, high = within
-    return _field("number", help_, example, None, low=low, high=high, to_one=True, mixture=True)
+    return _field("number", help_, example, None, within, to_one=True, mixture=True)
 
 
 def text(help_: str, *, example: str = "", default: object = MISSING) -> Field:
@@ -145,8 +142,7 @@ def octane(help_: str, *, example: str) -> Field:
 
 def price(help_: str, *, example: str, within: tuple[float, float]) -> Field:
     """Field for the price of one litre; another volume may be named."""
-    low, high = within
-    return _field("price", help_, example, None, low=low, high=high)
+    return _field("price", help_, example, None, within)
 
 
 def names(help_: str, *, example: dict[str, str], keys: Sequence[str]) -> Field:
@@ -161,8 +157,7 @@ def place(help_: str, *, example: str) -> Field:
 
 def numbers(help_: str, *, example: list[int], within: tuple[float, float]) -> Field:
     """Field for a list of whole numbers."""
-    low, high = within
-    return _field("numbers", help_, example, (), low=low, high=high)
+    return _field("numbers", help_, example, (), within)
 
 
 def pieces(record: type) -> Field:
@@ -172,12 +167,12 @@ def pieces(record: type) -> Field:
 
 def speed_pairs(help_: str, *, example: list[list[str]], within: tuple[float, float]) -> Field:
     """Field for pairs of shown and true speed, in m/s."""
-    low, high = within
-    return _field("speed pairs", help_, example, (), unit="m/s", low=low, high=high)
+    return _field("speed pairs", help_, example, (), within, unit="m/s")
 
 
-def _field(kind, help_, example, default, **more):
-    metadata = {"kind": kind, "help": help_, "example": example, **more}
+def _field(kind, help_, example, default, within=(), **more):
+    limits = dict(zip(("low", "high"), within, strict=False))
+    metadata = {"kind": kind, "help": help_, "example": example, **limits, **more}
     return field(default=default, metadata=metadata)
 
 
@@ -313,23 +308,18 @@ def _date(value, meta, names):
 
 def _dates_of(text: str) -> set:
     """Days that a text may mean: year first, points with the day first, or a month by its name."""
-    parts = re.fullmatch(r"(\d{4})([-/.])(\d\d?)\2(\d\d?)", text)
-    if parts:
+    if parts := re.fullmatch(r"(\d{4})([-/.])(\d\d?)\2(\d\d?)", text):
         return _days((parts[1], parts[3], parts[4]))
-    parts = re.fullmatch(r"(\d\d?)([-/.])(\d\d?)\2(\d{4})", text)
-    if parts:
+    if parts := re.fullmatch(r"(\d\d?)([-/.])(\d\d?)\2(\d{4})", text):
         one, mark, other, year = parts.groups()
         # Points have the day first wherever they are used; other marks go either way.
         return _days((year, other, one), *([] if mark == "." else [(year, one, other)]))
     parts = _BY_NAME.fullmatch(text)
-    if parts and bool(parts[1]) != bool(parts[3]):
-        called = [name.startswith(parts[2].lower()) for name in _MONTHS]
-        return (
-            _days((parts[4], called.index(True) + 1, parts[1] or parts[3]))
-            if any(called)
-            else set()
-        )
-    return set()
+    if not parts or bool(parts[1]) == bool(parts[3]):
+        return set()
+    day, begins = parts[1] or parts[3], parts[2].lower()
+    numbers = [at for at, name in enumerate(_MONTHS, start=1) if name.startswith(begins)]
+    return _days(*((parts[4], month, day) for month in numbers[:1]))
 
 
 def _days(*readings) -> set:
@@ -364,15 +354,16 @@ _PLUS_MINUS = re.compile(r"±|\+/?-")
 def _believable(measured, typed, meta) -> Measured:
     """A quantity whose ± can be what it says; refused otherwise."""
     half, wanted = measured.half_width, meta.get("plus_minus", "")
-    if half and wanted == "none" and not _PLUS_MINUS.search(str(typed)):
+    marked = _PLUS_MINUS.search(str(typed))
+    if half and wanted == "none":
+        if marked:
+            raise ValueError(f"{typed!r} has a +/-, but this is taken as exact; leave it out")
         unit, (middle,) = _as_typed(typed, meta, (measured.value,))
         raise ValueError(
             f"{typed!r} is a range, but this is taken as exact; write one value, such as its "
             f"middle '{middle}{unit}'"
         )
-    if half and wanted == "none":
-        raise ValueError(f"{typed!r} has a +/-, but this is taken as exact; leave it out")
-    if wanted == "needed" and not half and not _PLUS_MINUS.search(str(typed)):
+    if wanted == "needed" and not half and not marked:
         raise ValueError(_two_readings(str(typed).strip(), meta["example"]))
     low, widest = meta.get("low"), meta.get("widest")
     if widest is not None and half > widest:
@@ -593,11 +584,8 @@ def _speed_pairs(value, meta, names) -> tuple:
 
 def _speed(text, meta) -> float:
     way, between, time = text.partition(" in ")
-    parts = (
-        [parse_quantity(way, "m", plus_minus="none"), parse_quantity(time, "s", plus_minus="none")]
-        if between
-        else [parse_quantity(text, "m/s", plus_minus="none")]
-    )
+    typed = [(way, "m"), (time, "s")] if between else [(text, "m/s")]
+    parts = [parse_quantity(one, unit, plus_minus="none") for one, unit in typed]
     if any(part.half_width for part in parts):
         raise ValueError(
             f"{text!r} has a +/-, which is not used here, as it follows from how well the pairs "

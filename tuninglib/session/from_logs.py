@@ -14,14 +14,8 @@ from tuninglib.physics.track import local_metres
 from tuninglib.session.defaults import hill_of, logged_factor, speedometer_factor, speedometer_step
 from tuninglib.session.records import FoundReadings, FoundRuns, LogPass, LogReading, Session
 from tuninglib.session.trace import Trace
-from tuninglib.statistics.clock_shift import (
-    ClockShift,
-    clock_shift,
-)
-from tuninglib.statistics.end_speeds import (
-    end_speeds_from_speed,
-    end_speeds_from_way,
-)
+from tuninglib.statistics.clock_shift import ClockShift, clock_shift
+from tuninglib.statistics.end_speeds import end_speeds_from_speed, end_speeds_from_way
 from tuninglib.statistics.settled_gauge import (
     FULL_THROTTLE,
     FullStretch,
@@ -136,11 +130,8 @@ def _by_places(session, trace):
 
 def _ends(lines) -> dict:
     """When both lines were passed, and how well their places are known."""
-    return {
-        "enter_s": lines.enter_s,
-        "leave_s": lines.leave_s,
-        "place_sd_m": lines.position_sd_m,
-    }
+    ends = {"enter_s": lines.enter_s, "leave_s": lines.leave_s}
+    return {**ends, "place_sd_m": lines.position_sd_m}
 
 
 def _by_length(session, trace):
@@ -236,7 +227,6 @@ def _with_speeds(session, found, by_run):
     )
     lacking = known & ~exit_typed & ~entry_typed
     found = replace(found, pairs=pairs, filled=tuple(runs.loc[lacking, "run"].tolist()))
-    typed = bool(runs["shown_exit_m_s"].notna().any())
     speedometer = session.speedometer
     counted = runs[known & exit_typed & (runs["exclude"] == "")]
     session = replace(session, found=found)
@@ -247,8 +237,7 @@ def _with_speeds(session, found, by_run):
     if not lacking.any():
         return session
     own = [by_run[run] for run in runs.loc[lacking, "run"]]
-    step = None
-    if not typed:
+    if not exit_typed.any():
         # Rounding to such a step has the standard deviation of the logged speeds.
         sds = [sd for one in own for sd in (one.entry_sd_m_s, one.exit_sd_m_s)]
         step = float(np.sqrt(12 * np.mean(np.square(sds))))
@@ -305,11 +294,9 @@ def with_logged_readings(session: Session) -> Session:
         return session
     log, trace, track = session.logs[name], session.traces[name], session.traces[session.found.log]
     clock, shift, found = _clock(name, log, trace, session.found.log, track, session.found.passes)
+    readings = FoundReadings(log=name, clock=clock, lag_s=USUAL_LAG, lag_source="usual")
     if shift is None:
-        why_not = found.why_not if found else "nothing"
-        readings = FoundReadings(
-            log=name, clock=clock, why_not=why_not, lag_s=USUAL_LAG, lag_source="usual"
-        )
+        readings = replace(readings, why_not=found.why_not if found else "nothing")
         return replace(session, found=replace(session.found, readings=readings))
     stretches = {run: _stretch(one, trace, track, shift.value) for run, one in passes.items()}
     time, shown = trace.time_s, trace.channels["gauge"]
@@ -326,15 +313,9 @@ def with_logged_readings(session: Session) -> Session:
         )
         for run, full in stretches.items()
     )
-    readings = FoundReadings(
-        log=name,
-        clock=clock,
-        why_not="",
-        shift_s=shift,
-        likeness=found.likeness if found else None,
-        lag_s=lag,
-        lag_source=source,
-        readings=taken,
+    likeness = found.likeness if found else None
+    readings = replace(
+        readings, shift_s=shift, likeness=likeness, lag_s=lag, lag_source=source, readings=taken
     )
     return _with_readings(session, readings)
 
@@ -444,12 +425,8 @@ def _with_readings(session, found: FoundReadings):
         for one in found.readings
         if one.covered and np.isfinite(one.low) and not one.full_share < _FULL_SHARE
     }
-    lacking = (
-        runs["run"].isin(list(good))
-        & (runs["state"] == "full")
-        & runs["gauge_low"].isna()
-        & runs["gauge_high"].isna()
-    )
+    unread = runs[["gauge_low", "gauge_high"]].isna().all(axis=1)
+    lacking = runs["run"].isin(list(good)) & (runs["state"] == "full") & unread
     own = [good[run] for run in runs.loc[lacking, "run"]]
     runs.loc[lacking, "gauge_low"] = [one.low for one in own]
     runs.loc[lacking, "gauge_high"] = [one.high for one in own]

@@ -113,20 +113,15 @@ class _Points:
         texts = self.texts
         parser = expat.ParserCreate()
         parser.buffer_text = True
-        # Wanted place of each element by its name as written: its prefix may be any.
-        places: dict[str, int] = {}
         point: list | None = None
         depth = wanted = 0
         root = True
 
-        def place_of(name):
-            short = name.rpartition(":")[2]
-            places[name] = found = _PLACES.get(short, 0)
-            return found
-
         def start(name, attributes):
             nonlocal point, depth, wanted, root
-            place = places[name] if name in places else place_of(name)
+            # Its prefix may be any.
+            short = name.rpartition(":")[2]
+            place = _PLACES.get(short, 0)
             if point is not None:
                 depth += 1
                 # Time and elevation of the point itself, not of something below it.
@@ -137,7 +132,7 @@ class _Points:
                 point, depth = [attributes.get("lat"), attributes.get("lon"), None, None, None], 0
             elif place == _PART:
                 self.parts.append(len(texts))
-            elif root and name.rpartition(":")[2] != "gpx":
+            elif root and short != "gpx":
                 raise _Refused(
                     f"is XML, but not GPX: it begins with {quoted(name)}; export a GPX track"
                 )

@@ -57,23 +57,21 @@ def load_session(folder: Path | str) -> Session:
     problems: list[Problem] = []
     tables = read_toml(folder / TOML, problems)
     known = {name: set(tables.get(name) or ()) for name in schema.NAMED}
-    try:
-        runs = read_runs(folder / RUNS, known, problems)
-    except SessionError as error:
-        runs = None
-        problems.extend(error.problems)
-    more = {}
-    for name, read, file in (("fills", read_fills, FILLS), ("climbs", read_climbs, CLIMBS)):
+
+    def found_by(read, *arguments):
         try:
-            more[name] = read(folder / file, known, problems)
+            return read(*arguments)
         except SessionError as error:
             problems.extend(error.problems)
-    traces = {}
-    for name, log in (tables.get("logs") or {}).items():
-        try:
-            traces[name] = log and _read_log(folder, log)
-        except SessionError as error:
-            problems.extend(error.problems)
+        return None
+
+    runs = found_by(read_runs, folder / RUNS, known, problems)
+    fills = found_by(read_fills, folder / FILLS, known, problems)
+    climbs = found_by(read_climbs, folder / CLIMBS, known, problems)
+    traces = {
+        name: log and found_by(_read_log, folder, log)
+        for name, log in (tables.get("logs") or {}).items()
+    }
     logs = [log.file for log in (tables.get("logs") or {}).values() if log]
     for name, own in misnamed(folder, logs).items():
         message = f"is not read, since that table is called {own}; rename it, or move it away"
@@ -85,8 +83,9 @@ def load_session(folder: Path | str) -> Session:
         about=tables.pop("session"),
         speed_units=speed_units(folder / RUNS),
         runs=_with_entry_speed(runs, tables["hill"].entry_speed),
+        fills=fills,
+        climbs=climbs,
         traces=traces,
-        **more,
         **tables,
     )
     try:

@@ -123,12 +123,8 @@ def read_log(folder: Path | str, log: Log) -> Trace:
             start = stream.read(200)
         if _is_xml(start):
             return read_gpx(path)
-        return read_delimited(
-            path,
-            columns=dict(log.columns),
-            units=dict(log.units),
-            time_format=log.time_format,
-        )
+        columns, units = dict(log.columns), dict(log.units)
+        return read_delimited(path, columns=columns, units=units, time_format=log.time_format)
     except FileNotFoundError:
         message = "is named under [logs], but is not in the outing's folder; copy it there"
         raise SessionError([Problem(name, message)]) from None
@@ -226,8 +222,7 @@ def read_delimited(
     empty = table[used[0].position].isna().to_numpy()
     if empty.any():
         empty = table.isna().all(axis=1).to_numpy()
-    if (long | empty).any():
-        table, lines = table[~(long | empty)], lines[~(long | empty)]
+    table, lines = table[~(long | empty)], lines[~(long | empty)]
     seconds = seconds_of(table[used[0].position], kind, layout.decimal_comma)
     channels = {}
     for one in used[1:]:
@@ -275,35 +270,36 @@ class _Used:
 def _columns(path, layout: Layout, columns: dict, units: dict, time_format: str):
     """Columns that are used, how time is written, and the names of the other columns."""
     problems, used = [], []
+
+    def say(message, column=None):
+        problems.append(Problem(path.name, message, row=layout.header_row, column=column))
+
     usual = {"time": TIME_NAMES} | {key: channel.names for key, channel in CHANNELS.items()}
     for name, names in usual.items():
         if name in columns:
             places = layout.places(columns[name])
             if not places:
-                message = (
+                say(
                     f"has no column {quoted(columns[name])} for {name}; its columns are "
                     f"{layout.listed()}"
                 )
-                problems.append(Problem(path.name, message, row=layout.header_row))
         else:
             places = [at for one in names for at in layout.places(one, name_only=True)]
         if len(places) > 1:
             both = " and ".join(quoted(layout.names[at]) for at in places[:2])
-            message = (
+            say(
                 f"has {both}, both for {name}; say which, for example columns = {{ {name} = "
                 f"{quoted(layout.heads[places[0]])} }}, and rename one if both are the same"
             )
-            problems.append(Problem(path.name, message, row=layout.header_row))
         elif places:
             unit = units.get(name) or layout.units[places[0]]
             unit = unit or _own_unit(name, layout.heads[places[0]])
             used.append(_Used(name, places[0], unit))
     if not any(one.name == "time" for one in used) and not problems:
-        message = (
+        say(
             "has no column called time; say which it is, for example columns = { time = "
             f'"{layout.heads[0]}" }}; its columns are {layout.listed()}'
         )
-        problems.append(Problem(path.name, message, row=layout.header_row))
     kind = "s"
     for one in used:
         try:
@@ -313,15 +309,12 @@ def _columns(path, layout: Layout, columns: dict, units: dict, time_format: str)
             else:
                 _require_unit(one)
         except ValueError as error:
-            head = layout.heads[one.position]
-            problems.append(Problem(path.name, str(error), row=layout.header_row, column=head))
+            say(str(error), layout.heads[one.position])
     if len(used) < 2 and not problems:
-        message = (
+        say(
             "has a time but no channel that is used here; say what its columns are, for example "
-            "columns = "
-            f'{{ gauge = "{layout.heads[-1]}" }}; its columns are {layout.listed()}'
+            f'columns = {{ gauge = "{layout.heads[-1]}" }}; its columns are {layout.listed()}'
         )
-        problems.append(Problem(path.name, message, row=layout.header_row))
     if problems:
         raise SessionError(problems)
     taken = {one.position for one in used}
@@ -395,7 +388,8 @@ def _table_of(name: str, layout: Layout, positions, text: str) -> pd.DataFrame:
     except (pd.errors.ParserError, ValueError):
         table = None
     # Without quotation marks nothing can swallow the end of a line.
-    if table is None or (layout.quoted and len(table) != _count(text, start)):
+    count = text.count("\n", start) + (not text.endswith("\n"))
+    if table is None or (layout.quoted and len(table) != count):
         lines = text.removesuffix("\n").split("\n")
         below = enumerate(lines[layout.first_row - 1 :], start=layout.first_row)
         odd = next((at for at, line in below if line.count('"') % 2), layout.first_row)
@@ -405,11 +399,6 @@ def _table_of(name: str, layout: Layout, positions, text: str) -> pd.DataFrame:
         )
         raise SessionError([Problem(name, message, row=odd)])
     return table
-
-
-def _count(text: str, start: int) -> int:
-    """Lines from a place on."""
-    return text.count("\n", start) + (not text.endswith("\n"))
 
 
 def _require_lines(name: str, layout: Layout, body: bytes) -> None:
@@ -529,7 +518,7 @@ def _first_table(lines, separator):
     """Score, separator, position of the first row and cells of the first rows; None if no table."""
     cut = [_cut(line, separator) if line.strip() else [] for line in lines]
     for first, cells in enumerate(cut[:_LINES]):
-        if len(cells) < 2 or _share(cells) < 0.5 or not _numeric_somewhere(cells):
+        if len(cells) < 2 or _share(cells) < 0.5 or sum(map(_numeric, cells)) < 2:
             continue
         below = next((row for row in cut[first + 1 :] if row), cells)
         header = next((row for row in reversed(cut[:first]) if row), [])
@@ -559,10 +548,6 @@ def _share(cells) -> float:
 
 def _numeric(cell: str) -> bool:
     return bool(_NUMBER.fullmatch(cell) or _TIME.fullmatch(cell))
-
-
-def _numeric_somewhere(cells) -> bool:
-    return sum(map(_numeric, cells)) >= 2
 
 
 def _cut(line: str, separator: str) -> list:

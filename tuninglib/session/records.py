@@ -106,7 +106,7 @@ class FoundReadings:
 
     log: str
     clock: Literal["same", "stated", "found", "utc", "unknown"]
-    why_not: Literal["", "short", "unlike", "twins", "nothing"]
+    why_not: Literal["", "short", "unlike", "twins", "nothing"] = ""
     shift_s: Interval | None = None
     likeness: float | None = None
     lag_s: Interval

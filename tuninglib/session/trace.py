@@ -223,11 +223,8 @@ def in_order(
     found.without(np.concatenate([[False], found.seconds[1:] == found.seconds[:-1]]), "time twice")
     if found.seconds.size < 2:
         raise SessionError([Problem(file, "has the same time in all its rows; a log needs two")])
-    kept = {}
-    for name in CHANNELS:
-        values = found.within(name) if name in found.channels else None
-        if values is not None:
-            kept[SI_NAMES[name]] = values
+    every = {SI_NAMES[name]: found.within(name) for name in CHANNELS if name in found.channels}
+    kept = {name: values for name, values in every.items() if values is not None}
     places = {"latitude_deg", "longitude_deg"}
     if len(places & kept.keys()) == 1:
         # Half a place is none.
@@ -288,16 +285,15 @@ class _Rows:
 
     def __init__(self, seconds, channels, line_of, left_out):
         self.seconds, self.channels, self.left_out = seconds, channels, left_out
-        self._line_of, self._numbers = line_of, None
+        self._line_of, self._numbers = line_of, np.arange(seconds.size)
 
     def line(self, row: int) -> int:
         """Line of the file of a row."""
-        return self._line_of(row if self._numbers is None else int(self._numbers[row]))
+        return self._line_of(int(self._numbers[row]))
 
     def take(self, rows) -> None:
         """Keep these rows in this order."""
-        numbers = np.arange(self.seconds.size) if self._numbers is None else self._numbers
-        self._numbers = numbers[rows]
+        self._numbers = self._numbers[rows]
         self.seconds = self.seconds[rows]
         self.channels = {name: values[rows] for name, values in self.channels.items()}
 
@@ -311,13 +307,8 @@ class _Rows:
     def within(self, name: str):
         """A channel with NaN for what cannot be, which is counted; None if nothing is left."""
         channel, values = CHANNELS[name], self.channels[name]
-        # Two passes without temporaries; most logs hold nothing that cannot be.
-        lowest, highest = np.fmin.reduce(values), np.fmax.reduce(values)
-        if np.isnan(lowest):
-            return None
-        if lowest < channel.low or highest > channel.high:
-            with np.errstate(invalid="ignore"):
-                wrong = (values < channel.low) | (values > channel.high)
+        wrong = (values < channel.low) | (values > channel.high)
+        if wrong.any():
             values = self._without_cells(name, "limits", wrong, values)
         if name == "elevation":
             # Devices write 0 where they know none; on a coast, 0 is among its like.
