@@ -1,4 +1,7 @@
-"""The Bayes referee of thin days: known answers, its motion, and its calibration."""
+"""The Bayes referee of thin days: known answers, its motion, and its calibration.
+
+It judges the program and is no part of it, so that nothing here counts as an outside check.
+"""
 
 from dataclasses import replace
 
@@ -51,8 +54,8 @@ def forces_n(day, p):
     return np.exp(road.up(road.state(np.zeros((1, len(road.names)))), day.entry, day.exit_)[0])
 
 
-@pytest.mark.outside(source="statsmodels, generalised least squares with a known covariance")
 def test_with_known_covariance_it_is_generalised_least_squares():
+    # Against statsmodels, generalised least squares with a known covariance.
     rng = np.random.default_rng(3)
     root = rng.standard_normal((7, 7))
     covariance = root @ root.T + np.eye(7)
@@ -66,9 +69,9 @@ def test_with_known_covariance_it_is_generalised_least_squares():
     assert found.interval(vector)[:3] == pytest.approx(expected, abs=1e-5)
 
 
-@pytest.mark.outside(source="statsmodels, the 95 % intervals of ordinary least squares")
 @pytest.mark.parametrize("setup", [(0, 1, 0), (0, 1, 2, 0, 1, 2), (0,) * 6])
 def test_a_wide_prior_of_the_scatter_gives_students_t(setup):
+    # Against statsmodels, the 95 % intervals of ordinary least squares.
     rng = np.random.default_rng(5)
     data, design = rng.standard_normal(len(setup)), np.eye(max(setup) + 1)[list(setup)]
     # Flat in the logarithm, which is the prior under which t is exact.
@@ -82,17 +85,17 @@ def test_a_wide_prior_of_the_scatter_gives_students_t(setup):
     )
 
 
-@pytest.mark.outside(source="SciPy's normal distribution")
 def test_a_quantile_of_a_mixture_has_its_chance_below():
+    # Against SciPy's normal distribution.
     weights, means, sds = np.array([0.3, 0.7]), np.array([-1.0, 2.0]), np.array([0.5, 2.0])
     for chance in (0.025, 0.3, 0.975):
         at = mixture_quantile(chance, weights, means, sds)
         assert weights @ stats.norm.cdf(at, means, sds) == pytest.approx(chance, abs=1e-6)
 
 
-@pytest.mark.outside(source="SciPy's solve_ivp (Dormand and Prince 1980) as the integrator")
 @pytest.mark.parametrize(("wind", "tolerance"), [(0.0, 1e-7), (1.5, 5e-4), (-1.5, 5e-4)])
 def test_the_closed_form_is_the_motion(wind, tolerance):
+    # Against SciPy's solve_ivp (Dormand and Prince 1980) as the integrator.
     s = {"k": 0.34, "length": 400.0, "inertia": 216.0, "roll": 27.0}
     force, climb, entry = 270.0, 120.0, 12.5
 
@@ -132,8 +135,8 @@ def test_a_stated_value_widens_by_what_it_does_to_the_force():
     assert (found.high - found.low) / 2 == pytest.approx(1.959964 * sd, rel=1e-3)
 
 
-@pytest.mark.outside(source="SciPy's Student t, two of them convolved")
 def test_heavy_tailed_wind_has_the_tails_of_students_t():
+    # Against SciPy's Student t, two of them convolved.
     p = certain(run_wind_m_s=(0.6, 0.0))
     day = outing([66.0, 66.0], (0, 1))
     found = posterior(day, p, 16384).interval(np.array([-1.0, 1.0]))
