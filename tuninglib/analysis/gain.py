@@ -365,10 +365,13 @@ def _as_said(gain, setups, one_after_the_other, doubted) -> Gain:
 def _visible_with_more(fit, runs, number) -> float:
     """The smallest visible gain of a setup, with two runs more of each."""
     fewest = min(int(np.sum(runs.setup == one)) for one in (0, number))
+    return smallest_visible_gain(repeats=fewest + 2, **_test_of(fit))
+
+
+def _test_of(fit) -> dict:
+    """Scatter, setups and rate of false alarms of the comparisons with the reference."""
     setups = len(fit.forces)
-    return smallest_visible_gain(
-        scatter_sd=fit.scatter_sd, repeats=fewest + 2, setups=setups, alpha=ALPHA / (setups - 1)
-    )
+    return {"scatter_sd": fit.scatter_sd, "setups": setups, "alpha": ALPHA / (setups - 1)}
 
 
 # More runs of one setup than this are no advice; and a gain below this is not worth any.
@@ -379,15 +382,8 @@ def _more_runs(fit, gain, ridden, one_after_the_other) -> int | None:
     """Runs of a setup, beyond those there are, that would likely tell its gain apart."""
     if gain is None or gain.doubted or abs(gain.ratio.value) < _SMALLEST_GAIN:
         return None
-    setups = len(fit.forces)
     try:
-        needed = repeats_needed(
-            abs(gain.ratio.value),
-            scatter_sd=fit.scatter_sd,
-            setups=setups,
-            alpha=ALPHA / (setups - 1),
-            most=ridden + _MOST_RUNS,
-        )
+        needed = repeats_needed(abs(gain.ratio.value), most=ridden + _MOST_RUNS, **_test_of(fit))
     except ValueError:
         # More than anybody would ride.
         return None
