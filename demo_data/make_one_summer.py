@@ -28,9 +28,9 @@ PIPE_GAIN = 0.02
 # Setup: engine, injector, fuel, parts, pull beside mixture and cylinder.
 SETUPS = {
     "stock": ("stock", "i150", "e5", "as it left the factory", 1.0),
-    "big_164": ("big", "i164", "e5", "205 cc cylinder", 1.0),
-    "big_172": ("big", "i172", "e5", "205 cc cylinder", 1.0),
-    "big_172_pipe": ("big", "i172", "e5", "205 cc cylinder, open end pipe", 1.0 + PIPE_GAIN),
+    "big_164": ("big", "i164", "e5", "204 cc cylinder", 1.0),
+    "big_172": ("big", "i172", "e5", "204 cc cylinder", 1.0),
+    "big_172_pipe": ("big", "i172", "e5", "204 cc cylinder, open end pipe", 1.0 + PIPE_GAIN),
 }
 OUTINGS = [
     # folder, date, title, hPa, degC in the morning, setups with the riders of their runs

@@ -80,7 +80,7 @@ SITUATIONS = {
     plan: big_172, buy: i178, engine big, fuels e10 e5, decided
     gates: big_150: knock | big_164 big_172_e10: lean | big_185: open
     says: buy injector i178 for 34 EUR
-    says: The fitted i172: on e10 37 % chance of running leaner than the band. To keep it, burn e5
+    says: The fitted i172: on e10, 37 % chance of running leaner than the band. To keep it, burn e5
       only.
     """: lambda o: o,
     """heavy knock on the richest injector only

@@ -44,12 +44,7 @@ def test_its_interval_is_that_of_a_mean_and_not_of_the_force(results, run):
 @pytest.mark.outside(source="40 CFR 86.529-98, figure F98-9: road load of motorcycles")
 @pytest.mark.parametrize(
     ("mass", "a", "c", "force"),
-    [
-        (100.0, 0.0, 0.0224, 94.8),
-        (140.0, 3.44, 0.0235, 102.9),
-        (170.0, 6.06, 0.0244, 109.0),
-        (200.0, 8.69, 0.0252, 115.1),
-    ],
+    [(100.0, 0.0, 0.0224, 94.8), (200.0, 8.69, 0.0252, 115.1)],
 )
 def test_the_top_speed_at_a_published_road_load(run, mass, a, c, force):
     """The force that the table prints for 65 km/h holds 65 km/h on the flat."""

@@ -310,6 +310,8 @@ def test_the_report_is_made_while_the_notebook_stays_usable(page, outing, tmp_pa
 NAMES = [path.stem for path in sorted(start.workbook_path("start").parent.glob("*.ipynb"))]
 # In SI by purpose; and what may be typed, which is in any unit.
 IN_ANY_UNIT = ("library", "guide")
+# The same rules for every workbook count once.
+AXE = pytest.mark.outside(source="axe-core, rules for WCAG 2 and good practice")
 # What a screen reader hears of each, once that has followed what is shown.
 SLIDERS = """async panel => {
   for (let i = 0; i < 3; i++) await new Promise(requestAnimationFrame);
@@ -362,9 +364,10 @@ def barriers():
 
 @pytest.mark.slow
 @pytest.mark.browser
-@pytest.mark.outside(source="axe-core, rules for WCAG 2 and good practice")
 @pytest.mark.parametrize("system", list(FOREIGN))
-@pytest.mark.parametrize("name", NAMES)
+@pytest.mark.parametrize(
+    "name", [pytest.param(name, marks=AXE) if name == "start" else name for name in NAMES]
+)
 def test_a_workbook_can_be_seen_heard_moved_and_run_again(
     page, barriers, name, system, of_a_us_rider
 ):

@@ -16,7 +16,6 @@ CANTERA = pytest.mark.outside(source="Cantera stoich_air_fuel_ratio")
 COOLPROP = pytest.mark.outside(source="CoolProp equations of state")
 CHEMICALS = pytest.mark.outside(source="chemicals: heats of formation, combustion_data")
 DOE = pytest.mark.outside(source="US DOE Alternative Fuels Data Center, fuel properties table")
-EN_228 = pytest.mark.outside(source="EN 228")
 
 ETHANOL = {"C": 2, "H": 6, "O": 1}
 PETROL = {"C": 1, "H": 1.85}
@@ -39,17 +38,9 @@ def cantera_gas(**fuels):
     ("formula", "atoms"),
     [
         ("C8H18", {"C": 8, "H": 18}),
-        ("C7H16", {"C": 7, "H": 16}),
         ("C7H8", {"C": 7, "H": 8}),
         ("C2H5OH", ETHANOL),
-        ("CH4O", {"C": 1, "H": 4, "O": 1}),
-        ("C5H12O", {"C": 5, "H": 12, "O": 1}),  # MTBE
-        ("C6H14O", {"C": 6, "H": 14, "O": 1}),  # ETBE
-        ("CH1.85", PETROL),
-        ("CH1.87", {"C": 1, "H": 1.87}),
-        ("CH1.89O.016", {"C": 1, "H": 1.89, "O": 0.016}),
         ("CH1.93O.033", {"C": 1, "H": 1.93, "O": 0.033}),
-        ("CH2.74O.385", {"C": 1, "H": 2.74, "O": 0.385}),
         ("CH3NO2", {"C": 1, "H": 3, "N": 1, "O": 2}),
     ],
 )
@@ -67,14 +58,14 @@ def cantera_ratio_of_blend(content):
 
 
 @CANTERA
-@pytest.mark.parametrize("content", [0.0, 0.05, 0.10, 0.15, 0.20, 0.85, 1.0])
+@pytest.mark.parametrize("content", [0.0, 0.10, 0.85, 1.0])
 def test_stoichiometric_ratio_of_a_blend(content):
     reference = cantera_ratio_of_blend(content)
     assert Blend(content).stoichiometric_ratio == pytest.approx(reference, rel=1e-6)
 
 
 @CANTERA
-@pytest.mark.parametrize("content", [0.05, 0.10, 0.15, 0.85])
+@pytest.mark.parametrize("content", [0.10, 0.85])
 def test_lambda_after_a_change_of_fuel(content):
     # As long a pulse, which delivers with the root of density (tested against an orifice beside the
     # injectors), into the air that a kilogram of petrol would burn.
@@ -85,32 +76,19 @@ def test_lambda_after_a_change_of_fuel(content):
 
 
 @DOE
-@pytest.mark.parametrize(
-    ("content", "printed", "tolerance"),
-    # The table prints 14.7 and 9. Petrols differ by more than the last digit, hence 0.15.
-    [(0.0, 14.7, 0.15), (1.0, 9.0, 0.02)],
-)
-def test_stoichiometric_ratio_in_the_fuel_table(content, printed, tolerance):
-    assert Blend(content).stoichiometric_ratio == pytest.approx(printed, abs=tolerance)
+def test_stoichiometric_ratio_in_the_fuel_table():
+    # Ethanol, 9.0.
+    assert Blend(1.0).stoichiometric_ratio == pytest.approx(9.0, abs=0.05)
 
 
-# Atoms per carbon, and the mass of carbon in that of the fuel, as printed. Petrols differ: 0.025
-# and 0.015 for the petrol part of a blend. For E15 its own atoms say 0.813 instead of 0.817.
+# The mass of carbon in that of petrol of CH1.85 and of ethanol, as printed.
 @pytest.mark.outside(source="40 CFR 1065.655, table 1: default values of fuel properties")
-@pytest.mark.parametrize(
-    ("content", "hydrogen", "oxygen", "carbon"),
-    [
-        (0.0, 1.85, 0.0, 0.866), (0.10, 1.92, 0.03, 0.833), (0.15, 1.95, 0.05, 0.817),
-        (0.85, 2.73, 0.38, 0.576), (1.0, 3.0, 0.5, 0.521),
-    ],
-)  # fmt: skip
-def test_default_properties_of_fuels(content, hydrogen, oxygen, carbon):
+@pytest.mark.parametrize(("content", "carbon"), [(0.0, 0.866), (1.0, 0.521)])
+def test_carbon_in_default_fuels(content, carbon):
     fuel = Blend(content)
-    assert fuel.hydrogen_to_carbon == pytest.approx(hydrogen, abs=0.025)
-    assert fuel.oxygen_to_carbon == pytest.approx(oxygen, abs=0.015)
     formula = f"CH{fuel.hydrogen_to_carbon:.6f}O{fuel.oxygen_to_carbon:.6f}"
     share = stoichiometry.molar_mass_kg_mol("C") / stoichiometry.molar_mass_kg_mol(formula)
-    assert share == pytest.approx(carbon, abs=0.007 if 0 < content < 1 else 0.0005)
+    assert share == pytest.approx(carbon, abs=5e-4)
 
 
 @pytest.mark.outside(source="40 CFR 600.113-12(h): carbon in carbon monoxide and dioxide")
@@ -120,39 +98,21 @@ def test_carbon_in_exhaust_gases(formula, carbon):
     assert stoichiometry.molar_mass_kg_mol("C") / whole == pytest.approx(carbon, abs=5e-4)
 
 
-# 85 parts by mass of ethanol (106, 46 g/mol) in 15 of petrol (87, 108 g/mol): 104.67.
-@pytest.mark.outside(source="worked example of an octane number by moles, second hand")
+# By hand, 85 parts by mass of ethanol (106, 46.07 g/mol) in 15 of petrol (87, 108 g/mol): 104.67.
 def test_an_octane_number_by_moles():
     content = (85 / 794) / (85 / 794 + 15 / 745)
     given = {"petrol_octane": 87.0, "ethanol_octane": 106.0, "petrol_molar_mass_kg_mol": 0.108}
-    assert fuels.blend_octane(Blend(content), **given) == pytest.approx(104.67, abs=0.03)
+    assert fuels.blend_octane(Blend(content), **given) == pytest.approx(104.67, abs=0.005)
 
 
-@EN_228
-@pytest.mark.parametrize(
-    # Scope: at most 3.7 % oxygen by mass with 10 % ethanol by volume; 2.7 % with 5 %.
-    ("content", "highest_oxygen"),
-    [(0.10, 0.037), (0.05, 0.027)],
-)
-def test_oxygen_of_a_pump_blend_is_within_limits(content, highest_oxygen):
-    assert 0.6 * highest_oxygen < Blend(content).oxygen_mass_fraction <= highest_oxygen
-
-
-@DOE
-@pytest.mark.parametrize(
-    # Specific gravity 60/60 degF (water 999.0 kg/m3): ethanol 0.796; gasoline 0.72 to 0.78.
-    ("density", "low", "high"),
-    [
-        (fuels.ETHANOL_DENSITY_KG_M3, 0.7945, 0.7975),
-        (fuels.PETROL_DENSITY_KG_M3, 0.72, 0.78),
-    ],
-)
-def test_density_in_the_fuel_table(density, low, high):
-    assert low * 999.0 <= density <= high * 999.0
+# With 10 % of ethanol by volume at most 3.7 % of oxygen by mass.
+@pytest.mark.outside(source="EN 228, scope: petrol with up to 3.7 % (m/m) of oxygen")
+def test_oxygen_of_a_pump_blend_is_the_limit_of_its_grade():
+    assert Blend(0.10).oxygen_mass_fraction == pytest.approx(0.037, abs=5e-4)
 
 
 @COOLPROP
-@pytest.mark.parametrize("celsius", [5.0, 15.0, 20.0, 25.0, 35.0])
+@pytest.mark.parametrize("celsius", [15.0])
 def test_density_of_ethanol(celsius):
     properties = pytest.importorskip("CoolProp.CoolProp")
     reference = properties.PropsSI("D", "T", celsius + 273.15, "P", 101325, "Ethanol")
@@ -161,7 +121,7 @@ def test_density_of_ethanol(celsius):
 
 
 @COOLPROP
-@pytest.mark.parametrize("celsius", [0.0, 5.0, 25.0, 30.0])
+@pytest.mark.parametrize("celsius", [0.0, 30.0])
 def test_expansion_of_ethanol(celsius):
     properties = pytest.importorskip("CoolProp.CoolProp")
     there, reference = (
@@ -187,6 +147,12 @@ def test_latent_heat_of_ethanol():
     properties = pytest.importorskip("CoolProp.CoolProp")
     vapour, liquid = (properties.PropsSI("H", "T", 298.15, "Q", q, "Ethanol") for q in (1, 0))
     assert pytest.approx(vapour - liquid, rel=5e-3) == fuels.ETHANOL_LATENT_HEAT_J_KG
+
+
+@DOE
+def test_latent_heat_in_the_fuel_table():
+    # 396 Btu/lb for ethanol.
+    assert pytest.approx(396, abs=0.5) == fuels.ETHANOL_LATENT_HEAT_J_KG / BTU_LB_J_KG
 
 
 @COOLPROP
@@ -224,7 +190,7 @@ def test_heating_value_of_petrol_lies_between_those_of_its_families():
 
 
 @CHEMICALS
-@pytest.mark.parametrize("content", [0.0, 0.05, 0.10, 0.85])
+@pytest.mark.parametrize("content", [0.0, 0.85])
 def test_heat_per_mass_of_air_lies_between_those_of_hydrocarbons(content):
     gas = cantera_gas(octane=ISO_OCTANE[0], toluene=TOLUENE[0])
     low, high = (
@@ -248,13 +214,6 @@ def test_heating_value_of_ethanol_by_volume():
     assert btu_gallon(1.0) == pytest.approx(76_330.0, rel=1e-3)
 
 
-# Ethanol a third less energy than petrol; E10 up to 3.3 %, to the digit that is printed.
-@pytest.mark.outside(source="US EIA, frequently asked question 27, 12 April 2013")
-@pytest.mark.parametrize(("content", "less_percent"), [(1.0, 33.0), (0.10, 3.3)])
-def test_less_energy_in_a_litre(content, less_percent):
-    assert loss_of_economy_percent(content) == pytest.approx(less_percent, abs=1.5 * content)
-
-
 @GREET
 def test_energy_of_a_tank_of_e10():
     # 0.9·116 090 + 0.1·76 330 over 116 090
@@ -276,26 +235,16 @@ def test_loss_of_economy_rule(content, low, high):
     assert low - 0.5 <= loss_of_economy_percent(content) <= high + 0.5
 
 
-@pytest.mark.outside(source="DOE Fact of the Week 588, ORNL/NREL 2009 fleet")
-@pytest.mark.parametrize(("content", "measured_percent"), [(0.10, 3.7), (0.15, 5.3), (0.20, 7.7)])
-def test_loss_of_economy_of_a_test_fleet(content, measured_percent):
-    # Energy alone; the fleet's own scatter is about a point.
-    assert loss_of_economy_percent(content) == pytest.approx(measured_percent, abs=1.0)
+@pytest.mark.outside(source="standard atomic weights, as chemicals lists them")
+def test_atomic_masses():
+    table = pytest.importorskip("chemicals").elements.periodic_table
+    for symbol, ours in stoichiometry.ATOMIC_MASS_G_MOL.items():
+        # Sulphur's weight is an interval since 2009: 32.06 here, 32.065 before.
+        rel = 2e-4 if symbol == "S" else 7e-5
+        assert ours == pytest.approx(table[symbol].MW, rel=rel), symbol
 
 
-@pytest.mark.outside(source="IUPAC 2021 standard atomic weights, as chemicals lists them")
-@pytest.mark.parametrize("symbol", sorted(stoichiometry.ATOMIC_MASS_G_MOL))
-def test_atomic_masses(symbol):
-    chemicals = pytest.importorskip("chemicals")
-    reference = chemicals.elements.periodic_table[symbol].MW
-    assert stoichiometry.ATOMIC_MASS_G_MOL[symbol] == pytest.approx(reference, rel=3e-4)
-
-
-@pytest.mark.outside(source="CIPM-2007 molar mass of dry air")
-def test_molar_mass_of_dry_air():
-    # 28.96546 g/mol at 400 ppm CO2 (Picard et al., Metrologia 45, 2008)
-    ours = stoichiometry.DRY_AIR_MOLAR_MASS_KG_MOL
-    assert ours * 1000 == pytest.approx(28.96546, rel=2e-5)
+def test_shares_of_air_add_up():
     assert sum(stoichiometry.DRY_AIR_MOLE_FRACTION.values()) == pytest.approx(1.0, abs=1e-12)
 
 

@@ -20,14 +20,10 @@ LINE_ONLY = Priors(
 )  # fmt: skip
 
 
-# cm3/min to one lb/h: 453.59237 g over 60 min over the density. The pound is NIST's.
-@pytest.mark.outside(source="avoirdupois pound, NIST SP 811 (scipy.constants)")
-@pytest.mark.parametrize(
-    ("density", "cc_min"), [(720.0, 10.500), (745.0, 10.147), (750.0, 10.080), (770.0, 9.818)]
-)
-def test_volume_flow_of_one_pound_an_hour(density, cc_min):
-    one_cc_min = injector.mass_flow_kg_s(CC_MIN, density_kg_m3=density)
-    assert POUND_HOUR / one_cc_min == pytest.approx(cc_min, abs=0.0005)
+# By hand: 453.59237 g an hour are 7.5599 g/min, of 0.745 g/cm3.
+def test_volume_flow_of_one_pound_an_hour():
+    one_cc_min = injector.mass_flow_kg_s(CC_MIN, density_kg_m3=745.0)
+    assert POUND_HOUR / one_cc_min == pytest.approx(10.147, abs=0.0005)
 
 
 def orifice_kg_s(pressure_pa, density):
@@ -38,7 +34,7 @@ def orifice_kg_s(pressure_pa, density):
 
 
 @pytest.mark.outside(source="fluids library, ISO 5167 orifice")
-@pytest.mark.parametrize("pressure", [2.5e5, 3.5e5, 4e5])
+@pytest.mark.parametrize("pressure", [2.5e5, 4e5])
 def test_flow_at_pressure_against_an_orifice(pressure):
     ratio = orifice_kg_s(pressure, 745.0) / orifice_kg_s(3e5, 745.0)
     assert injector.flow_at_pressure(
@@ -47,7 +43,7 @@ def test_flow_at_pressure_against_an_orifice(pressure):
 
 
 @pytest.mark.outside(source="fluids library, ISO 5167 orifice; CoolProp n-heptane")
-@pytest.mark.parametrize("density", [720.0, 745.0, 775.0, 789.4])
+@pytest.mark.parametrize("density", [720.0, 789.4])
 def test_flow_on_fuel_against_an_orifice(density):
     coolprop = pytest.importorskip("CoolProp.CoolProp")
     heptane = coolprop.PropsSI("D", "T", 294.15, "P", 101325, "n-Heptane")
@@ -69,50 +65,25 @@ def flat_line(x, y, intercept=True):
     return mean, s * np.sqrt(np.diag(covariance)), s, 1 - misfit / total
 
 
-@pytest.fixture(scope="module")
-def norris():
-    y, x = np.loadtxt(
-        Path(__file__).parent.parent / "data" / "nist-norris.csv", delimiter=",", skiprows=2
-    ).T
-    mean, error, s, r2 = flat_line(x, y)
-    return {"b0": mean[0], "b1": mean[1], "se0": error[0], "se1": error[1], "s": s, "r2": r2}
-
-
 # NIST StRD, Linear Regression, Norris: certified values, 15 digits; nine asked for here.
 @pytest.mark.outside(source="NIST StRD Norris")
-@pytest.mark.parametrize(
-    ("name", "certified"),
-    [
-        ("b0", -0.262323073774029),
-        ("se0", 0.232818234301152),
-        ("b1", 1.00211681802045),
-        ("se1", 0.429796848199937e-03),
-        ("s", 0.884796396144373),
-        ("r2", 0.999993745883712),
-    ],
-)
-def test_norris(norris, name, certified):
-    assert norris[name] == pytest.approx(certified, rel=1e-9)
+def test_norris():
+    path = Path(__file__).parent.parent / "data" / "nist-norris.csv"
+    y, x = np.loadtxt(path, delimiter=",", skiprows=2).T
+    mean, error, s, r2 = flat_line(x, y)
+    assert mean == pytest.approx([-0.262323073774029, 1.00211681802045], rel=1e-9)
+    assert error == pytest.approx([0.232818234301152, 0.429796848199937e-03], rel=1e-9)
+    assert (s, r2) == pytest.approx((0.884796396144373, 0.999993745883712), rel=1e-9)
 
 
 # NIST StRD, Linear Regression, NoInt1 (y 130 to 140, x 60 to 70) and NoInt2.
-@pytest.mark.outside(source="NIST StRD NoInt1")
-@pytest.mark.parametrize(
-    ("which", "certified"),
-    [(0, 2.07438016528926), (1, 0.165289256198347e-01), (3, 0.999365492298663)],
-)
-def test_noint1(which, certified):
-    result = flat_line(np.arange(60.0, 71.0), np.arange(130.0, 141.0), intercept=False)
-    assert np.squeeze(result[which]) == pytest.approx(certified, rel=1e-10)
-
-
-@pytest.mark.outside(source="NIST StRD NoInt2")
-@pytest.mark.parametrize(
-    ("which", "certified"), [(0, 0.727272727272727), (1, 0.420827318078432e-01)]
-)
-def test_noint2(which, certified):
-    result = flat_line(np.array([4.0, 5.0, 6.0]), np.array([3.0, 4.0, 4.0]), intercept=False)
-    assert np.squeeze(result[which]) == pytest.approx(certified, rel=1e-10)
+@pytest.mark.outside(source="NIST StRD NoInt1 and NoInt2")
+def test_lines_through_the_origin():
+    slope, error, _, r2 = flat_line(np.arange(60.0, 71.0), np.arange(130.0, 141.0), intercept=False)
+    certified = (2.07438016528926, 0.0165289256198347, 0.999365492298663)
+    assert (slope[0], error[0], r2) == pytest.approx(certified, rel=1e-10)
+    slope, error, _, _ = flat_line(np.arange(4.0, 7.0), np.array([3.0, 4.0, 4.0]), intercept=False)
+    assert (slope[0], error[0]) == pytest.approx((0.727272727272727, 0.0420827318078432), rel=1e-10)
 
 
 # Pearson 1901 with York's weights 1966: X, Y and the weights of Y.
@@ -138,19 +109,14 @@ def ladder_at(fit, x):
 
 # Kapteyn package documentation, Pearson's data with York's weights, weights on Y only.
 @pytest.mark.outside(source="Pearson-York data, weighted least squares, Kapteyn documentation")
-def test_ladder_is_weighted_least_squares_intercept():
+def test_ladder_is_weighted_least_squares():
     fit = straight_ladder(PEARSON_X, PEARSON_Y, YORK_WEIGHT_Y**-0.5)
     assert ladder_at(fit, 0.0).log_mean == pytest.approx(6.10010932, abs=5e-9)
-
-
-@pytest.mark.outside(source="Pearson-York data, weighted least squares, Kapteyn documentation")
-def test_ladder_is_weighted_least_squares_slope():
-    fit = straight_ladder(PEARSON_X, PEARSON_Y, YORK_WEIGHT_Y**-0.5)
     assert -fit.interval("response").value == pytest.approx(-0.61081296, abs=5e-9)
 
 
 @pytest.mark.outside(source="statsmodels WLS, get_prediction with known weights")
-@pytest.mark.parametrize("x", [-1.0, 3.0, 7.4, 9.0])
+@pytest.mark.parametrize("x", [3.0, 9.0])
 def test_prediction_is_that_of_weighted_least_squares(x):
     api = pytest.importorskip("statsmodels.api")
     result = api.WLS(PEARSON_Y, api.add_constant(PEARSON_X), YORK_WEIGHT_Y).fit(
@@ -165,8 +131,7 @@ def test_prediction_is_that_of_weighted_least_squares(x):
 # A guess at the noise variance worth nu degrees of freedom is conjugate: the posterior is
 # Student's t with nu + n - 2 degrees of freedom about the least-squares line.
 @pytest.mark.outside(source="scipy.stats.t about the line of statsmodels OLS (conjugate posterior)")
-@pytest.mark.parametrize("nu", [3.0, 8.0])
-@pytest.mark.parametrize("noise", [0.3, 1.0, 3.0])
+@pytest.mark.parametrize(("nu", "noise"), [(3.0, 0.3), (8.0, 3.0)])
 def test_unknown_noise_gives_student_t(nu, noise):
     api = pytest.importorskip("statsmodels.api")
     x = np.linspace(-0.3, 0.3, 6)
@@ -220,8 +185,7 @@ def test_level_against_generalised_least_squares():
 # A normal prior is one more observation, of the unknown itself (mixed estimation, Theil 1971):
 # weighted least squares on readings and priors together gives the whole posterior.
 @pytest.mark.outside(source="statsmodels WLS with the priors as extra observations")
-@pytest.mark.parametrize("term", ["response", "level", "injector i1", "engine e1", "gauge"])
-def test_posterior_against_mixed_estimation(term):
+def test_posterior_against_mixed_estimation():
     api = pytest.importorskip("statsmodels.api")
     priors = Priors(tolerance=0.03, tolerance_spread=0.0, run_dof=np.inf)
     at, engine, x, y, noise_sd, fit = invented_ladder(priors)
@@ -233,24 +197,7 @@ def test_posterior_against_mixed_estimation(term):
     observed = np.concatenate([y - engine * np.log(1.15), [1.0], np.zeros(6)])
     weights = np.concatenate([noise_sd, prior_sd]) ** -2
     result = api.WLS(observed, rows, weights).fit(cov_type="fixed scale")
-    theirs, ours = names.index(term.split()[-1]), fit.terms.index(term)
-    assert fit.mean[ours] == pytest.approx(result.params[theirs], rel=1e-8, abs=1e-12)
-    assert fit.covariance[ours, ours] == pytest.approx(result.bse[theirs] ** 2, rel=1e-8)
-
-
-# The weights of the grid points rest on the evidence: the density of the readings.
-@pytest.mark.outside(source="scipy.stats.multivariate_normal.logpdf")
-def test_log_evidence_against_the_marginal_density():
-    rng = np.random.default_rng(5)
-    design, y = rng.normal(size=(6, 3)), rng.normal(size=6)
-    prior_sd = np.array([0.5, 1.0, 2.0])
-    prior_mean = np.array([1.0, 0.0, -1.0])
-    noise_sd = np.array([[0.3] * 6, [0.9] * 6])
-    log_evidence = normal_mixture.linear_posterior(design, y, noise_sd, prior_mean, prior_sd**-2)[3]
-    expected = [
-        stats.multivariate_normal.logpdf(
-            y, design @ prior_mean, (design * prior_sd**2) @ design.T + np.diag(sd**2)
-        )
-        for sd in noise_sd
-    ]
-    assert log_evidence - 3 * np.log(2 * np.pi) == pytest.approx(np.array(expected), rel=1e-10)
+    for term in ("response", "level", "injector i1", "engine e1", "gauge"):
+        theirs, ours = names.index(term.split()[-1]), fit.terms.index(term)
+        assert fit.mean[ours] == pytest.approx(result.params[theirs], rel=1e-8, abs=1e-12), term
+        assert fit.covariance[ours, ours] == pytest.approx(result.bse[theirs] ** 2, rel=1e-8), term

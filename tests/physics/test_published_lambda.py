@@ -37,10 +37,15 @@ def water_gas_constant(gas):
 
 @EQUILIBRIUM
 @pytest.mark.parametrize(
-    ("fuel", "hydrogen", "oxygen"),
-    [(FUELS[0], 18 / 8, 0.0), (FUELS[1], 8 / 7, 0.0), (FUELS[2], 3.0, 0.5)],
+    ("fuel", "hydrogen", "oxygen", "lambda_"),
+    [
+        (FUELS[0], 18 / 8, 0.0, 0.75),
+        (FUELS[0], 18 / 8, 0.0, 1.10),
+        (FUELS[1], 8 / 7, 0.0, 0.85),
+        (FUELS[2], 3.0, 0.5, 0.85),
+        (FUELS[2], 3.0, 0.5, 1.00),
+    ],
 )
-@pytest.mark.parametrize("lambda_", [0.75, 0.85, 0.92, 1.00, 1.10])
 def test_lambda_of_equilibrium_exhaust(fuel, hydrogen, oxygen, lambda_):
     gas = burnt_gas(FROZEN)
     gas.set_equivalence_ratio(1 / lambda_, fuel, AIR)
@@ -79,7 +84,7 @@ def equilibrium_emf_v(lambda_, celsius):
 
 
 @EQUILIBRIUM
-@pytest.mark.parametrize("lambda_", [0.80, 0.85, 0.90, 0.95, 0.99, 1.01, 1.05])
+@pytest.mark.parametrize("lambda_", [0.85, 1.05])
 def test_voltage_is_the_difference_of_chemical_potential(lambda_):
     # An oxygen cell measures Δμ/(4·F); the library gives μ of oxygen on both sides directly.
     emf, inside, gas = equilibrium_emf_v(lambda_, 700.0)
@@ -90,7 +95,7 @@ def test_voltage_is_the_difference_of_chemical_potential(lambda_):
 
 
 @EQUILIBRIUM
-@pytest.mark.parametrize("celsius", [600.0, 700.0, 800.0])
+@pytest.mark.parametrize("celsius", [600.0, 800.0])
 def test_cell_switches_at_lambda_one(celsius):
     rich, lean = (equilibrium_emf_v(lambda_, celsius)[0] for lambda_ in (0.9999, 1.0001))
     assert rich > 0.450 > lean

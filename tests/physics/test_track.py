@@ -8,9 +8,9 @@ from tuninglib.physics.track import WGS84_EQUATOR_M, WGS84_FLATTENING, local_met
 
 
 @pytest.mark.outside(source="geographiclib, C. F. F. Karney's own code (J. Geod. 87:43, 2013)")
-@pytest.mark.parametrize("latitude", [-77.0, -33.4, 0.0, 12.5, 47.25, 69.9])
-@pytest.mark.parametrize("distance_m", [10.0, 400.0, 5000.0])
-def test_distances_are_those_of_the_geodesic(latitude, distance_m):
+@pytest.mark.parametrize("latitude", [-77.0, 0.0, 47.25])
+def test_distances_are_those_of_the_geodesic(latitude):
+    distance_m = 5000.0
     for azimuth in range(0, 360, 40):
         end = Geodesic.WGS84.Direct(latitude, 179.99, azimuth, distance_m)
         east, north = local_metres(end["lat2"], end["lon2"], origin_deg=(latitude, 179.99))

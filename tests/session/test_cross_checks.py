@@ -67,7 +67,7 @@ def test_a_setup_far_from_the_others_is_noticed(demo_copy, problems):
     text = re.sub(r"(?m)^(\d+,big_150,\w+),\d+,\d+,", r"\1,48,115,", path.read_text("utf-8"))
     path.write_text(text, encoding="utf-8")
     found = problems(demo_copy)
-    assert any("of this outing's middle run (limit 0.59 to 1.7)" in line for line in found)
+    assert any("of this outing's median run (limit 0.59 to 1.7)" in line for line in found)
 
 
 @pytest.mark.parametrize(

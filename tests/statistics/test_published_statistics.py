@@ -60,18 +60,19 @@ def test_nist_pooled_t():
     """Miles per gallon of US and Japanese cars."""
     us, japanese = of_moments(20.14458, 6.41470, 249), of_moments(30.48101, 6.10771, 79)
     found = difference(japanese, us, usual=5.0)
-    # What is usual, however vague, takes a thousandth of the width at 326 degrees of freedom.
-    assert (found.low, found.high) == pytest.approx((-11.9477, -8.7252), abs=0.004)
-    assert found.value / found.sd == pytest.approx(-12.62059, rel=2e-3)
-    assert found.dof == pytest.approx(326, rel=0.05)
+    # Half the last digit is theirs, and half what is usual, however vague, takes at 326 degrees.
+    assert (found.low, found.high) == pytest.approx((-11.9477, -8.7252), abs=1e-4)
+    assert found.value / found.sd == pytest.approx(-12.62059, rel=2e-5)
+    assert found.dof == pytest.approx(326, abs=0.5)
 
 
 # Student 1908, as printed by the usual analysis of the sleep data.
 @pytest.mark.outside(source="Student's sleep data (Biometrika 6, 1908), two-sample t")
 def test_sleep_two_samples():
     found = difference(SLEEP_B, SLEEP_A, usual=1.0)
-    assert found.value / found.sd == pytest.approx(-1.861, rel=5e-3)
-    assert found.p_value == pytest.approx(0.07919, rel=0.01)
+    # What is usual, however vague, is a tenth of a per cent at 18 degrees of freedom.
+    assert found.value / found.sd == pytest.approx(-1.861, abs=0.0015)
+    assert found.p_value == pytest.approx(0.07919, rel=4e-3)
 
 
 @pytest.mark.outside(source="Student's sleep data (Biometrika 6, 1908), paired t")
@@ -113,18 +114,8 @@ def test_mean_and_scatter():
     assert found.standard_error * np.sqrt(3) == pytest.approx(0.6619, abs=5e-5)
 
 
-# From memory; it rounds t to the nearest tenth or up (2.447 for n = 7 is 2.5).
-@pytest.mark.outside(source="Directive 70/220/EEC, Annex III, statistical accuracy of coast-downs")
-@pytest.mark.parametrize(
-    ("n", "t"),
-    [(4, 3.2), (5, 2.8), (6, 2.6), (7, 2.5), (8, 2.4), (9, 2.3), (12, 2.2), (15, 2.2)],
-)
-def test_coast_down_table_t(n, t):
-    assert t - 0.1 < t_quantile(0.975, n - 1) <= t + 0.05
-
-
 @pytest.mark.outside(source="statsmodels TTestIndPower.solve_power")
-@pytest.mark.parametrize("effect", [0.5, 0.8, 1.0, 2.0])
+@pytest.mark.parametrize("effect", [0.5, 2.0])
 def test_repeats_for_two_setups(effect):
     power = pytest.importorskip("statsmodels.stats.power")
     reference = power.TTestIndPower().solve_power(effect, power=0.8, alpha=0.05)
@@ -135,15 +126,14 @@ def test_repeats_for_two_setups(effect):
 @pytest.mark.outside(
     source="Cohen, A power primer, Psychological Bulletin 112 (1992) 155, table 2 (from memory)"
 )
-@pytest.mark.parametrize(("effect", "runs"), [(0.2, 393), (0.5, 64), (0.8, 26)])
-def test_runs_of_each_of_two_setups_in_a_published_table(effect, runs):
-    ours = repeats_needed(np.expm1(effect * 0.03), scatter_sd=0.03)
-    assert ours == pytest.approx(runs, abs=0.6)
+def test_runs_of_each_of_two_setups_in_a_published_table():
+    for effect, runs in ((0.2, 393), (0.5, 64), (0.8, 26)):
+        ours = repeats_needed(np.expm1(effect * 0.03), scatter_sd=0.03)
+        assert ours == pytest.approx(runs, abs=0.5)
 
 
 @pytest.mark.outside(source="statsmodels TTestIndPower")
-@pytest.mark.parametrize("repeats", [2, 3, 5, 12])
-@pytest.mark.parametrize("effect", [0.5, 1.5])
+@pytest.mark.parametrize(("effect", "repeats"), [(1.5, 2), (0.5, 12)])
 def test_power(effect, repeats):
     power = pytest.importorskip("statsmodels.stats.power")
     reference = power.TTestIndPower().power(effect, repeats, 0.05)
@@ -186,19 +176,19 @@ def test_regression_through_the_origin(x, y, slope, error):
 
 
 @pytest.mark.outside(source="scipy.stats.ttest_ind, by way of averaging over the variance")
-@pytest.mark.parametrize("n", [2, 3, 5, 9])
-def test_averaging_over_one_variance_is_students_t(n):
+@pytest.mark.parametrize(("n", "share"), [(2, 0.015), (9, 0.0005)])
+def test_averaging_over_one_variance_is_students_t(n, share):
     rng = np.random.default_rng(n)
     a, b = rng.normal(5.0, 0.3, n), rng.normal(5.2, 0.3, n)
     found = difference(a, b, usual=0.3)
     reference = stats.ttest_ind(b, a)
     interval = reference.confidence_interval()
-    # What is usual, however vague, takes 1.5 % of the width at two degrees of freedom, and is worth
-    # a fifteenth of one.
+    # What is usual, however vague, takes 1.5 % of the width at two degrees of freedom and next to
+    # nothing at sixteen, and is worth a fifteenth of one.
     width = interval.high - interval.low
-    assert (found.low, found.high) == pytest.approx(tuple(interval), abs=0.015 * width)
-    assert found.p_value == pytest.approx(reference.pvalue, rel=0.03)
-    assert found.dof == pytest.approx(2 * n - 2, rel=0.04)
+    assert (found.low, found.high) == pytest.approx(tuple(interval), abs=share * width)
+    assert found.p_value == pytest.approx(reference.pvalue, rel=0.005)
+    assert found.dof == pytest.approx(2 * n - 2, abs=0.07)
 
 
 @pytest.mark.outside(source="statsmodels GLS, known covariance")
@@ -216,7 +206,7 @@ def test_known_covariance_is_generalised_least_squares():
 
 
 @pytest.mark.outside(source="statsmodels MixedLM, restricted maximum likelihood")
-@pytest.mark.parametrize("seed", [1, 2, 3, 4])
+@pytest.mark.parametrize("seed", [1, 2])
 def test_restricted_likelihood_with_a_random_rider(seed):
     models = pytest.importorskip("statsmodels.api")
     rng = np.random.default_rng(seed)

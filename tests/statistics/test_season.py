@@ -64,7 +64,8 @@ def test_days_that_are_alike_are_weighed_by_their_variances():
 def test_days_that_differ_give_the_published_mean_of_the_vaccine_trials():
     season = pool_days(list(map(single, *bcg())), setups=1, day_sd=20.0, gain_sd=1e-6)
     found = season.contrast(0)
-    assert found.log.value == pytest.approx(-0.7145, abs=0.01)
+    # That is at the best heterogeneity; ours is averaged over what it may be.
+    assert found.log.value == pytest.approx(-0.7145, abs=0.003)
     # The heterogeneity is not known exactly, which a plug-in standard error leaves out.
     assert 0.180 < found.sd < 0.180 * 1.25
     assert season.day_sd.low < np.sqrt(0.3132) < season.day_sd.high

@@ -19,9 +19,9 @@ def test_a_well_seen_curve_is_that_of_scipy():
     (end, _, tau), covariance = scipy.optimize.curve_fit(curve, t, seen, p0=(460, 60, 80))
     found = fit_warm_up(t, seen)
     errors = np.sqrt(np.diag(covariance))
-    assert found.final_k.value == pytest.approx(end, abs=0.5 * errors[0])
-    assert found.time_constant_s.value == pytest.approx(tau, abs=0.5 * errors[2])
-    assert (found.final_k.high - found.final_k.low) / 4 == pytest.approx(errors[0], rel=0.25)
+    assert found.final_k.value == pytest.approx(end, abs=0.05 * errors[0])
+    assert found.time_constant_s.value == pytest.approx(tau, abs=0.05 * errors[2])
+    assert (found.final_k.high - found.final_k.low) / 4 == pytest.approx(errors[0], rel=0.01)
     assert found.told
 
 

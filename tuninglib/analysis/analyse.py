@@ -110,7 +110,7 @@ class Results:
     fuel_use : tuple of FuelUse
         Of the setups that were filled.
     outlay : Outlay
-        What the parts cost, and what the detours did.
+        What the parts cost.
     logs : tuple of LogRead
         Logs of the outing, as they were read.
     bands : tuple of BandMixture

@@ -341,13 +341,8 @@ def _as_a_trial(results, known) -> str:
 
 def _of_step(results, step) -> list:
     """What is known of the step's injector on its engine, fuel by fuel."""
-    return [
-        one
-        for one in one_each(results.combinations, results.plan.ride).values()
-        if (one.engine, one.injector) == (step.engine, step.injector)
-        and one.fuel in step.fuels
-        and one.odds is not None
-    ]
+    known = one_each(results.combinations, results.plan.ride).values()
+    return [one for one in known if one.odds is not None and _is_of_step(one, step)]
 
 
 def _instead(results, step) -> str:
@@ -357,20 +352,22 @@ def _instead(results, step) -> str:
         return ""
     shut = [one for one in fitted if one.gate is not None]
     stands = [one.fuel for one in fitted if one.gate is None]
-    reasons = "; ".join(_on(one.fuel, gate_sentence(results, one)) for one in shut)
-    if not shut:
-        reasons = "; ".join(_on(one.fuel, where(one)) for one in fitted)
+    reasons = "; ".join(
+        _on(one.fuel, gate_sentence(results, one) if shut else where(one)) for one in shut or fitted
+    )
     keep = f" To keep it, burn {listing(stands)} only." if shut and stands else ""
     return f"The fitted {fitted[0].injector}: {reasons}.{keep}"
 
 
 def _on(fuel: str, text: str) -> str:
     """What holds on a fuel; the name is not said twice."""
-    return text if text.startswith(f"{fuel} ") else f"on {fuel} {text}"
+    return text if text.startswith(f"{fuel} ") else f"on {fuel}, {text}"
 
 
 _AGAIN = {
     "gauge": "ride again with a lambda gauge: the mixture is not known, and not judged here.",
+    "speeds": "ride again and write down the speeds at both lines: without them pull is not known, "
+    "and not judged here.",
     "steady": "read the gauge again before an injector is bought: most readings span more than "
     "half a unit, as the extremes of a whole run do. Write down the steady range after two or "
     "three seconds of full throttle.",
@@ -382,6 +379,12 @@ _AGAIN = {
 
 
 def _again(results, step) -> str:
+    timed = any(run.shown_exit_m_s is not None and run.counts for run in results.runs)
+    if step.why == "speeds" and timed:
+        return (
+            f"ride the reference {spaced(results.reference)} with speeds at both lines: without "
+            "them there is nothing to compare the pull of the others with."
+        )
     if step.why in _AGAIN:
         return _AGAIN[step.why]
     if step.why == "range":
@@ -392,11 +395,6 @@ def _again(results, step) -> str:
             else "one that brings the reading back into the gauge's range, on the rich side first"
         )
         return f"every reading stood at the gauge's end: fit {what}, and ride again."
-    if step.why == "speeds":
-        return (
-            f"ride again, the reference {spaced(results.reference)} too, and write down the speeds "
-            "at both lines: without them pull is not known, and not judged here."
-        )
     if step.runs is None:
         return (
             f"{spaced_list(step.setups)} are too close to call, and no number of runs worth riding "
@@ -599,13 +597,13 @@ def fuel_items(results: Results) -> list:
     read = {one.fuel for one in results.combinations if one.odds is not None}
     other_engine = plan.ride is not None and plan.ride.engine != plan.engine
     engine = f" (engine '{spaced(plan.engine)}')" if other_engine else ""
-    waits = plan.next.code in ("find knock", "find heat")
+    waits, fits = plan.next.code in ("find knock", "find heat"), plan.next.code in ("fit", "buy")
     for one in plan.fuels:
         if one.fuel not in read or (waits and one.best is None):
             continue
         if plan.ride is not None and one.best is not None and one.best.key == plan.ride.key:
             continue
-        if one.best is not None and _is_of_step(one.best, plan.next):
+        if fits and one.best is not None and _is_of_step(one.best, plan.next):
             continue
         if one.best is None:
             text = "no injector listed passes"
@@ -628,12 +626,9 @@ def fuel_items(results: Results) -> list:
 
 
 def _is_of_step(one, step) -> bool:
-    """Whether a combination is the one that the next step is about, and so is said there."""
-    return (
-        step.code in ("fit", "buy")
-        and (one.engine, one.injector) == (step.engine, step.injector)
-        and one.fuel in step.fuels
-    )
+    """Whether a combination is one that a step to an injector is about."""
+    own = (one.engine, one.injector) == (step.engine, step.injector)
+    return own and one.fuel in step.fuels
 
 
 # Why a combination is shut, in a word or two; the reasons come with the plan.

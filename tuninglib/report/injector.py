@@ -190,7 +190,7 @@ def _notes(results) -> list:
             f"{'lies' if len(outside) == 1 else 'lie'} outside those that were read: this is "
             "extrapolated."
         )
-    if not any(not p.tried for p in record.prospects):
+    if len(tried) == len(record.prospects):
         found.append(
             "no candidate is listed: to see the chances of other injectors, add them to "
             "session.toml."

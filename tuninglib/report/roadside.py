@@ -52,8 +52,14 @@ ON_THE_PHONE = (
         f"at home put the {RUNS} that it saves into the outing's folder in place of the old one.",
     ),
 )
-# What the page alone says.
-_SAID_HERE = {
+# Every sentence of the page's script, with slots as of :meth:`str.format`; below, its own.
+_SAYS = {
+    **units.SAID_OF_NUMBERS,
+    **read_table.SAID_OF_CELLS,
+    **cross_checks.SAID_OF_ROWS,
+    **SAID_OF_STOPS,
+    "written twice": WRITTEN_TWICE,
+    "taken": TAKEN,
     "elsewhere": "another row",
     "stop": "Stop: {why}",
     "from to": "{low} to {high}",
@@ -130,7 +136,13 @@ def roadside_page(
     """
     script = asset("report/page/roadside.js")
     data = _data(order, heading, sheet, gauge) | {
-        "ends": {name: _ends_of(found) for name, found in ends.items()},
+        "ends": {
+            name: {
+                why: {"setups": list(names), "names": spaced_list(names)}
+                for why, names in found.items()
+            }
+            for name, found in ends.items()
+        },
         "closed": closed,
     }
     page = render(
@@ -158,13 +170,6 @@ def roadside_page(
         data=data | {"id": hashlib.sha256(json.dumps(data).encode()).hexdigest()[:16]},
     )
     return f"{page}\n"
-
-
-def _ends_of(found: dict) -> dict:
-    """Setups that end with one, by the reason, and how a sentence lists them."""
-    return {
-        why: {"setups": list(names), "names": spaced_list(names)} for why, names in found.items()
-    }
 
 
 def _field(sheet: Sheet, key: str) -> dict:
@@ -276,7 +281,7 @@ def _data(order, heading, sheet, gauge) -> dict:
             "zeros": _ZEROS,
         },
         "largest_file": _LARGEST_FILE,
-        "says": _said(),
+        "says": _SAYS,
     }
 
 
@@ -298,17 +303,4 @@ def _speeds_of(sheet) -> dict:
     return {
         key: [one for one in speeds if far_from(one, speeds) is None]
         for key, speeds in found.items()
-    }
-
-
-def _said() -> dict:
-    """Every sentence of the page's script, with slots as of :meth:`str.format`."""
-    return {
-        **units.SAID_OF_NUMBERS,
-        **read_table.SAID_OF_CELLS,
-        **cross_checks.SAID_OF_ROWS,
-        **SAID_OF_STOPS,
-        "written twice": WRITTEN_TWICE,
-        "taken": TAKEN,
-        **_SAID_HERE,
     }

@@ -26,6 +26,7 @@ from tuninglib.report.page_parts import (
     Picture,
     Prose,
     Table,
+    count_of,
     day_of,
     gain_text,
     headed,
@@ -61,15 +62,14 @@ def sentences(season: Season) -> Prose:
     outings = season.outings
     first, last = day_of(outings[0].date), day_of(outings[-1].date)
     when = f"on {first}" if first == last else f"from {first} to {last}"
-    count = "one outing" if len(outings) == 1 else f"{len(outings)} outings"
     runs = sum(setup.runs for one in outings for setup in one.record.setups)
     riders = listing(dict.fromkeys(name for one in outings for name in one.record.riders))
-    ridden = f"{runs} full-throttle runs by {riders}"
+    ridden = f"{count_of(runs, 'full-throttle run')} by {riders}"
     items = [("Ride now", f"{_ride(season)} {_once_more(season)}")]
     last_one = outings[-1].record
     # One without a name is known by its mass, in the reader's units.
     bike = last_one.bike or f"a bike of {plain(last_one.bike_mass_kg, 'mass', season.units)}"
-    items += [("", f"{count[0].upper()}{count[1:]} of {bike} {when}: {ridden}.")]
+    items += [("", f"{count_of(len(outings), 'outing')} of {bike} {when}: {ridden}.")]
     items += [("Knock", sentence) for sentence in _knocks(season)]
     for pull in _open_first(season):
         if pull.gain is None:
@@ -478,9 +478,8 @@ def mixture_sentences(season: Season) -> Prose:
     items = [
         (
             "Readings",
-            f"{ladder.readings} readings of {ladder.outings} "
-            f"outing{'s' if ladder.outings != 1 else ''} in one model. Its intervals are of the "
-            "true lambda on another day.",
+            f"{ladder.readings} readings of {count_of(ladder.outings, 'outing')} in one model. Its "
+            "intervals are of the true lambda on another day.",
         ),
         (
             "How lambda follows flow",

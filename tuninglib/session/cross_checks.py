@@ -353,12 +353,12 @@ def implausible_runs(session: Session) -> Iterator[Problem]:
             )
         elif count > 2 and not _near(force, own, _ASKED) and (unit := _unit_of_a_run(row, rows)):
             message = (
-                f"{said} takes {force / own:.2f} times the wheel force of this setup's middle run, "
+                f"{said} takes {force / own:.2f} times the wheel force of this setup's median run, "
                 f"as if {unit} were typed under the other unit; convert it to the header's unit"
             )
         elif forces.size > 2 and not _near(force, median, WITHIN_SESSION):
             message = (
-                f"{said} takes {force / median:.2f} times the wheel force of this outing's middle "
+                f"{said} takes {force / median:.2f} times the wheel force of this outing's median "
                 f"run (limit {1 / WITHIN_SESSION:.2f} to {WITHIN_SESSION:g}); {_REMEDY}"
             )
         else:
