@@ -269,12 +269,9 @@ def _beyond(session) -> dict:
     rows = readings_of(session)
     if rows.empty:
         return {}
-    lean = rows["gauge_low"] > session.gauge.scale
-    found = {}
-    for name, own in rows.groupby("setup"):
-        if own["pegged"].all():
-            found[name] = "lean" if lean[own.index].all() else "rich"
-    return found
+    rows = rows.assign(lean=rows["gauge_low"] > session.gauge.scale)
+    ends = rows.groupby("setup")[["pegged", "lean"]].all()
+    return {name: "lean" if lean else "rich" for name, lean in ends["lean"][ends["pegged"]].items()}
 
 
 def _idle(session) -> dict:
@@ -620,11 +617,8 @@ def extremes(one: Combination, combinations: Sequence[Combination]) -> tuple:
         Nothing known to be richer was ridden; nothing of a higher octane number, but something of
         a lower one.
     """
-    others = [
-        c
-        for c in combinations
-        if c.engine == one.engine and c.setup is not None and c.key != one.key
-    ]
+    ridden = [c for c in combinations if c.engine == one.engine and c.setup is not None]
+    others = [c for c in ridden if c.key != one.key]
     richest = not any(richer(c, one) for c in others)
     above_another = any(known_higher(one.octane, c.octane) for c in others)
     highest = above_another and not any(known_higher(c.octane, one.octane) for c in others)

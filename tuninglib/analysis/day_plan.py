@@ -316,7 +316,7 @@ def closed_setups(results: Results) -> dict:
     Those that a gate shuts, except that one with some odds of being lean may be ridden in a test
     as long as its likeliest mixture is inside the band: what ends its run is the gauge.
     """
-    return {name: one for name, one in _gated(results).items() if not _may_be_tested(one, results)}
+    return {name: one for name, one, tested in _gated(results) if not tested}
 
 
 def watched_setups(results: Results) -> tuple[str, ...]:
@@ -326,17 +326,16 @@ def watched_setups(results: Results) -> tuple[str, ...]:
     ----------
     results : tuninglib.analysis.analyse.Results
     """
-    return tuple(name for name, one in _gated(results).items() if _may_be_tested(one, results))
+    return tuple(name for name, _, tested in _gated(results) if tested)
 
 
-def _gated(results) -> dict:
-    found = {name: combination_of(results, name) for name in results.session.setups}
-    return {name: one for name, one in found.items() if one.gate is not None}
-
-
-def _may_be_tested(one, results) -> bool:
-    lean = one.gate.code == "lean" and one.lambda_ is not None
-    return lean and one.lambda_.value <= results.band.highest
+def _gated(results):
+    """Setups that a gate shuts, each with what is known of it and whether it may be tested."""
+    for name in results.session.setups:
+        one = combination_of(results, name)
+        if one.gate is not None:
+            lean = one.gate.code == "lean" and one.lambda_ is not None
+            yield name, one, lean and one.lambda_.value <= results.band.highest
 
 
 def _stop(results, row, limits) -> dict | None:
@@ -344,16 +343,15 @@ def _stop(results, row, limits) -> dict | None:
     last = combination_of(results, row.setup)
     ended = ended_with(row.setup, results.session.setups, Richness(), results)
     if row.knocked or last.knocks:
-        return {
-            "why": "knock",
-            "knock": Knock(row.setup, row.run, row.knock) if row.knocked else last.knocks[-1],
-            "shut": tuple(
-                name
-                for name in results.session.setups
-                if name in ended["knock"]
-                or (name != row.setup and _ends_engine(results, name, last.engine))
-            ),
+        heard = Knock(row.setup, row.run, row.knock) if row.knocked else last.knocks[-1]
+        # And what is shut because the mixture does not explain its engine's knock.
+        shut = {*ended["knock"]} | {
+            name
+            for name, one, _ in _gated(results)
+            if one.gate.code == "knock unexplained" and one.engine == last.engine
         }
+        names = (name for name in results.session.setups if name in shut - {row.setup})
+        return {"why": "knock", "knock": heard, "shut": tuple(names)}
     found = _stop_of_row(row.state, row.gauge_low, row.gauge_high, row.head_temperature_k, limits)
     if found is not None and found["why"] == "lean":
         found["shut"] = ended["lean"]
@@ -382,32 +380,19 @@ def ended_with(
     dict of str to tuple of str
         Under ``"knock"`` and ``"lean"``. What is not known of a setup counts against it.
     """
-    others = tuple(name for name in setups if name != setup)
+    others = [name for name in setups if name != setup]
     if results is not None and {setup, *others} <= set(results.session.setups):
         last = combination_of(results, setup)
-        known = {name: combination_of(results, name) for name in others}
-        return {
-            "knock": tuple(name for name, one in known.items() if no_safer(one, last)),
-            "lean": tuple(
-                name
-                for name, one in known.items()
-                if one.engine == last.engine and not richer(one, last)
-            ),
-        }
-    engine, air = richness.engine.get(setup), richness.air_kg_s
-    ended = tuple(
-        name
-        for name in others
-        if engine in (None, richness.engine.get(name, engine))
-        and not air.get(name, 0.0) > air.get(setup, math.inf)
-    )
-    return {"knock": ended, "lean": ended}
-
-
-def _ends_engine(results, setup, engine) -> bool:
-    """Whether a setup is shut because the mixture does not explain its engine's knock."""
-    one = combination_of(results, setup)
-    return one.engine == engine and one.gate is not None and one.gate.code == "knock unexplained"
+        known = [(name, combination_of(results, name)) for name in others]
+        knock = [name for name, one in known if no_safer(one, last)]
+        alike = [(name, one) for name, one in known if one.engine == last.engine]
+        lean = [name for name, one in alike if not richer(one, last)]
+    else:
+        engine, air = richness.engine.get(setup), richness.air_kg_s
+        alike = [name for name in others if engine in (None, richness.engine.get(name, engine))]
+        least = air.get(setup, math.inf)
+        knock = lean = [name for name in alike if not air.get(name, 0.0) > least]
+    return {"knock": tuple(knock), "lean": tuple(lean)}
 
 
 def _stop_of_row(state, low, high, head_k, limits) -> dict | None:
@@ -431,13 +416,12 @@ def _could_change(results, setup: str) -> bool:
     """Whether more runs of a setup could still change what to ride."""
     plan = results.plan
     ride, reference = plan.ride.setup, results.reference
-    if setup not in {pull.setup for pull in results.pulls}:
+    timed = {pull.setup for pull in results.pulls}
+    if setup not in timed or (plan.equals and setup in (ride, *plan.equals)):
         return True
-    if plan.equals and setup in (ride, *plan.equals):
-        return True
-    against = reference if setup == ride else ride
     if setup == reference == ride:
         return False
+    against = reference if setup == ride else ride
     pair = next(p for p in results.road.pairs if {p.setup, p.over} == {setup, against})
     return pair.p_value > SURE_EARLY
 
@@ -608,8 +592,7 @@ def start_of(session_folder: Path | str) -> PlanStart:
     folder = Path(session_folder)
     tables = tables_as_typed(folder)
     about, setups = tables["session"], tables["setups"]
-    scatter = Assumptions().run_scatter.value
-    source = "assumed"
+    scatter, source = Assumptions().run_scatter.value, "assumed"
     known, results = what_stands(folder), None
     try:
         known = load_session(folder)
@@ -726,30 +709,23 @@ def plan_day(
         order = run_order(first_pass.setups, repeats=repeats, riders=riders)
     changes = _changes(order.setups, parts)
     day_sd = aim.day_sd or Assumptions().day_to_day.sd
-
-    def visible(count):
-        return smallest_visible_gain(
-            scatter_sd=aim.scatter, repeats=count, setups=len(setups), alpha=_alpha(len(setups))
-        )
+    test = {"scatter_sd": aim.scatter, "setups": len(setups), "alpha": _alpha(len(setups))}
+    days = {"scatter_sd": aim.scatter, "day_sd": day_sd, "own_sd": day_sd * OWN_SHARE}
 
     return Day(
         repeats=repeats,
         order=order,
         first_pass=first_pass,
-        visible=visible(repeats),
-        visible_with_one_less=visible(repeats - 1) if repeats > 2 else None,
+        visible=smallest_visible_gain(repeats=repeats, **test),
+        visible_with_one_less=(
+            smallest_visible_gain(repeats=repeats - 1, **test) if repeats > 2 else None
+        ),
         minutes=len(order.setups) * minutes_a_run
         + sum(count * getattr(swap, kind) for kind, count in changes.items()),
         changes=changes,
         in_blocks=in_blocks,
         across_days={
-            common: half_width_across_days(
-                scatter_sd=aim.scatter,
-                repeats=repeats,
-                common_repeats=common,
-                day_sd=day_sd,
-                own_sd=day_sd * OWN_SHARE,
-            )
+            common: half_width_across_days(repeats=repeats, common_repeats=common, **days)
             for common in COMMON_RUNS
         },
     )

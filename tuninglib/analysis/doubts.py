@@ -173,9 +173,9 @@ def _deviations(found, setups, places, log_off) -> tuple:
     else:
         kind, of_reading = "state", [place[0] for place in places]
         names = dict.fromkeys(of_reading)
-    means = {name: log_off[[one == name for one in of_reading]].mean() for name in names}
-    means = dict(sorted(means.items(), key=lambda one: -abs(one[1])))
-    return tuple(GaugeDeviation(kind, name, float(np.expm1(off))) for name, off in means.items())
+    means = [(name, log_off[[one == name for one in of_reading]].mean()) for name in names]
+    means.sort(key=lambda one: -abs(one[1]))
+    return tuple(GaugeDeviation(kind, name, float(np.expm1(off))) for name, off in means)
 
 
 # Readings, runs and setups ------------------------------------------------------------------------

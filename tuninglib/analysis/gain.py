@@ -108,12 +108,8 @@ def usual_scatters(session: Session) -> Scatters:
 def usable_rows(session: Session) -> pd.DataFrame:
     """Rows with speeds, at full throttle, that the rider lets count."""
     runs = session.runs
-    return runs[
-        (runs["state"] == "full")
-        & (runs["exclude"] == "")
-        & runs["shown_entry_m_s"].notna()
-        & runs["shown_exit_m_s"].notna()
-    ]
+    timed = runs[["shown_entry_m_s", "shown_exit_m_s"]].notna().all(axis=1)
+    return runs[(runs["state"] == "full") & (runs["exclude"] == "") & timed]
 
 
 # One point of grade.
@@ -166,6 +162,10 @@ def analyse_road(session: Session, air: pd.DataFrame) -> Road | None:
         usual=usual_scatters(session),
     )
     weight = _weight_of_runs(runs, fit.weighed)
+
+    def of_run(values):
+        return dict(zip(rows.index.tolist(), values.tolist(), strict=True))
+
     stated = wheel_force_n(
         runs.ride, entry_speed_m_s=runs.true_entry_m_s, exit_speed_m_s=runs.true_exit_m_s
     )
@@ -188,15 +188,15 @@ def analyse_road(session: Session, air: pd.DataFrame) -> Road | None:
         pairs=named[1],
         scatter_sd=fit.scatter_sd,
         repeated=fit.repeated,
-        weight_of_run=dict(zip(rows.index.tolist(), weight.tolist(), strict=True)),
+        weight_of_run=of_run(weight),
         doubts=(
             *doubts_of_speeds(rows, runs, fit.weighed, weight),
             *of_gains,
             *doubts_of_the_stated(fit, reference),
         ),
         one_after_the_other=blocks,
-        force_of_run=dict(zip(rows.index.tolist(), fit.run_force_n.tolist(), strict=True)),
-        stated_force_of_run=dict(zip(rows.index.tolist(), stated.tolist(), strict=True)),
+        force_of_run=of_run(fit.run_force_n),
+        stated_force_of_run=of_run(stated),
         **vars(load),
         speed_factor=factor,
         equivalent=_equivalent_runs(session, setups, runs, weight, fit),
@@ -287,11 +287,10 @@ def _unknowns(session, runs, rows, riders, load, speed_factor) -> tuple:
         order=rows["run"].to_numpy(),
         wind_written=rows["headwind_m_s"].notna().to_numpy(),
     )
+    only = np.eye(len(hill.pieces))
     pieces = tuple(
-        Unknown("grade", {"grade_ratios": one * piece.grade.sd}, which=number)
-        for number, (one, piece) in enumerate(
-            zip(np.eye(len(hill.pieces)), hill.pieces, strict=True), start=1
-        )
+        Unknown("grade", {"grade_ratios": only[at] * piece.grade.sd}, which=at + 1)
+        for at, piece in enumerate(hill.pieces)
         if piece.grade.half_width
     )
     return (
@@ -365,10 +364,13 @@ def _as_said(gain, setups, one_after_the_other, doubted) -> Gain:
 def _visible_with_more(fit, runs, number) -> float:
     """The smallest visible gain of a setup, with two runs more of each."""
     fewest = min(int(np.sum(runs.setup == one)) for one in (0, number))
+    return smallest_visible_gain(repeats=fewest + 2, **_test_of(fit))
+
+
+def _test_of(fit) -> dict:
+    """Scatter, setups and rate of false alarms of the comparisons with the reference."""
     setups = len(fit.forces)
-    return smallest_visible_gain(
-        scatter_sd=fit.scatter_sd, repeats=fewest + 2, setups=setups, alpha=ALPHA / (setups - 1)
-    )
+    return {"scatter_sd": fit.scatter_sd, "setups": setups, "alpha": ALPHA / (setups - 1)}
 
 
 # More runs of one setup than this are no advice; and a gain below this is not worth any.
@@ -379,15 +381,8 @@ def _more_runs(fit, gain, ridden, one_after_the_other) -> int | None:
     """Runs of a setup, beyond those there are, that would likely tell its gain apart."""
     if gain is None or gain.doubted or abs(gain.ratio.value) < _SMALLEST_GAIN:
         return None
-    setups = len(fit.forces)
     try:
-        needed = repeats_needed(
-            abs(gain.ratio.value),
-            scatter_sd=fit.scatter_sd,
-            setups=setups,
-            alpha=ALPHA / (setups - 1),
-            most=ridden + _MOST_RUNS,
-        )
+        needed = repeats_needed(abs(gain.ratio.value), most=ridden + _MOST_RUNS, **_test_of(fit))
     except ValueError:
         # More than anybody would ride.
         return None

@@ -37,17 +37,13 @@ from tuninglib.session.defaults import (
     air_of_runs,
     band_of,
     blend_of,
+    ethanol_of,
     petrol_density_of,
 )
 from tuninglib.session.records import Session
 from tuninglib.statistics.flow_response import Response, response_per_state
 from tuninglib.statistics.ladder import LadderFit, fit_ladder, suspicious_injectors
-from tuninglib.statistics.ladder_prediction import (
-    Candidate,
-    FuelDemand,
-    Odds,
-    predict,
-)
+from tuninglib.statistics.ladder_prediction import Candidate, FuelDemand, Odds, predict
 
 # The ladder ---------------------------------------------------------------------------------------
 
@@ -151,28 +147,23 @@ def analyse_ladder(
 
 def _prospects(session, engine, ride, combinations, burnt, rows) -> tuple:
     """Injectors on one engine, those of the least expected harm first; shut ones last."""
-    own = one_each(
-        [one for one in combinations if one.engine == engine and one.lambda_ is not None],
-        ride,
-    )
+    read = [one for one in combinations if one.engine == engine and one.lambda_ is not None]
+    own = one_each(read, ride).values()
     used = {session.setups[name].injector for name in rows["setup"]}
     tried = [flow_on_bike(session, name) for name in used]
     found = []
     for name, record in session.injectors.items():
         flow = flow_on_bike(session, name)
-        known = [one for one in own.values() if one.injector == name]
-        if not known:
-            continue
-        found.append(
-            Prospect(
-                injector=name,
-                flow_m3_s=flow,
-                tried=name in used,
-                outside_tried_range=not min(tried) * 0.999 <= flow <= max(tried) * 1.001,
-                fuels=tuple(sorted(known, key=lambda one: -one.lambda_.value)),
-                price=record.price,
-            )
+        known = [one for one in own if one.injector == name]
+        prospect = Prospect(
+            injector=name,
+            flow_m3_s=flow,
+            tried=name in used,
+            outside_tried_range=not min(tried) * 0.999 <= flow <= max(tried) * 1.001,
+            fuels=tuple(sorted(known, key=lambda one: -one.lambda_.value)),
+            price=record.price,
         )
+        found += [prospect] if known else []
 
     def rank(prospect):
         decides = [one for one in prospect.fuels if one.fuel in burnt] or prospect.fuels
@@ -229,15 +220,10 @@ def _pulse_s(engine, *, lambda_, fuel, flow_m3_s, dead_time_s):
         air_density_kg_m3=AIR_DENSITY_KG_M3,
         volumetric_efficiency=engine.breathing.value,
     )
-    mass = fuel_mass_per_cycle_kg(
-        air_mass_kg=air,
-        lambda_=lambda_,
-        stoichiometric_ratio=float(fuel.stoichiometric_ratio),
-    )
+    ratio, density = float(fuel.stoichiometric_ratio), float(fuel.density_kg_m3)
+    mass = fuel_mass_per_cycle_kg(air_mass_kg=air, lambda_=lambda_, stoichiometric_ratio=ratio)
     flow = mass_flow_kg_s(
-        flow_m3_s,
-        density_kg_m3=float(fuel.density_kg_m3),
-        rated_density_kg_m3=PETROL_DENSITY_KG_M3,
+        flow_m3_s, density_kg_m3=density, rated_density_kg_m3=PETROL_DENSITY_KG_M3
     )
     return open_time_s(mass, mass_flow_kg_s=flow, dead_time_s=dead_time_s)
 
@@ -249,14 +235,13 @@ def _curves(session, fit, engine, full) -> tuple:
     curves = []
     for fuel in session.fuels:
         line = predict(fit, asked, engine=engine, fuel=fuel_terms(session, fuel))
-        read = [
-            (
-                flow_on_bike(session, session.setups[row.setup].injector),
-                lambda_of(session, (row.gauge_low + row.gauge_high) / 2),
-            )
-            for row in full.itertuples()
-            if session.setups[row.setup].engine == engine and session.setups[row.setup].fuel == fuel
-        ]
+        on = {
+            name: flow_on_bike(session, one.injector)
+            for name, one in session.setups.items()
+            if (one.engine, one.fuel) == (engine, fuel)
+        }
+        read = full[full["setup"].isin(list(on))]
+        middles = lambda_of(session, (read["gauge_low"] + read["gauge_high"]) / 2)
         curves.append(
             LadderCurve(
                 fuel=fuel,
@@ -264,8 +249,8 @@ def _curves(session, fit, engine, full) -> tuple:
                 lambda_=tuple(line.lambda_.value.tolist()),
                 low=tuple(line.lambda_.low.tolist()),
                 high=tuple(line.lambda_.high.tolist()),
-                reading_flow_m3_s=tuple(flow for flow, _ in read),
-                reading_lambda=tuple(float(value) for _, value in read),
+                reading_flow_m3_s=tuple(map(on.get, read["setup"])),
+                reading_lambda=tuple(middles.tolist()),
             )
         )
     return tuple(curves)
@@ -409,7 +394,7 @@ def outlook(ladder: AskedLadder, asked: Asked) -> Outlook:
     asked : Asked
     """
     session, own = ladder.session, asked.injector
-    blend, fuel = _fuel_asked(session, asked)
+    ethanol, fuel = _fuel_asked(session, asked)
     flow = flow_on_bike(session, own) if asked.flow_m3_s is None else asked.flow_m3_s
     known = asked.tolerance is None
     tolerance = tolerance_sd(session, own) if known else asked.tolerance / Z_95
@@ -427,7 +412,7 @@ def outlook(ladder: AskedLadder, asked: Asked) -> Outlook:
     times = _open_time(session, ladder.engine, asked, flow, fuel)
     return Outlook(
         flow_m3_s=flow,
-        ethanol=float(blend.ethanol_volume_fraction),
+        ethanol=ethanol,
         lowest=asked.lowest,
         highest=asked.highest,
         lambda_=lambda_,
@@ -443,20 +428,18 @@ def outlook(ladder: AskedLadder, asked: Asked) -> Outlook:
 
 
 def _fuel_asked(session, asked) -> tuple:
-    """The fuel that is asked about, and what it is to the ladder."""
+    """Ethanol of the fuel that is asked about, and what the fuel is to the ladder."""
     record = session.fuels[asked.fuel]
     if asked.ethanol is None:
-        return blend_of(record), fuel_terms(session, asked.fuel)
+        return ethanol_of(record).value, fuel_terms(session, asked.fuel)
     blend = Blend(asked.ethanol, petrol_density_kg_m3=petrol_density_of(record).value)
     ratio, density = float(blend.stoichiometric_ratio), float(blend.density_kg_m3)
-    return blend, FuelDemand(stoichiometric_ratio=ratio, density_kg_m3=density)
+    return asked.ethanol, FuelDemand(stoichiometric_ratio=ratio, density_kg_m3=density)
 
 
 def _reported(prospects, asked):
     """What the report says of an injector on a fuel; None where either was changed."""
-    if not asked.unchanged:
-        return None
-    own = (one for one in prospects if one.injector == asked.injector)
+    own = (one for one in prospects if one.injector == asked.injector and asked.unchanged)
     return next((found for one in own if (found := one.on(asked.fuel))), None)
 
 
@@ -570,19 +553,20 @@ def guess_of(change: Change) -> Guess:
     """
     before, after = Blend(change.old_ethanol), Blend(change.new_ethanol)
     old, new = (metering_demand(b.stoichiometric_ratio, b.density_kg_m3) for b in (before, after))
-    pressure = (change.old_pressure_pa / change.new_pressure_pa) ** 0.5
+    pressure = change.old_pressure_pa / change.new_pressure_pa
+    grown = change.new_displacement_m3 / change.old_displacement_m3
     asked = EngineChange(
-        displacement_ratio=change.new_displacement_m3 / change.old_displacement_m3,
+        displacement_ratio=grown,
         breathing_ratio=change.breathing_ratio,
         lambda_ratio=change.lambda_read / change.lambda_wanted,
-        pressure_ratio=change.old_pressure_pa / change.new_pressure_pa,
+        pressure_ratio=pressure,
         fuel_ratio=old / new,
         breathing_sd=change.breathing_half_width / Z_95,
         lambda_sd=change.gauge_accuracy / Z_95,
     )
     stated = first_guess_flow(change.flow_m3_s, asked, flow_sd=change.flow_tolerance / Z_95)
     # first_guess_flow states it at the old pressure; on the bike it flows by the root more.
-    flow = stated.scaled(1 / pressure)
+    flow = stated.scaled(1 / pressure**0.5)
     fuel = fuel_mass_per_cycle_kg(
         air_mass_kg=air_mass_per_cycle_kg(
             displacement_m3=change.new_displacement_m3 / change.cylinders,
@@ -604,7 +588,7 @@ def guess_of(change: Change) -> Guess:
     )
     # How much more of the air that is there the new injector's fuel burns in the same time.
     richer = (change.chosen_m3_s or flow.value) / change.flow_m3_s * new / old
-    air = change.new_displacement_m3 / change.old_displacement_m3 * change.breathing_ratio
+    air = grown * change.breathing_ratio
     return Guess(
         idle_pulse_s=DEAD_TIME_S + (change.idle_pulse_s - DEAD_TIME_S) / richer,
         trims=tuple(sorted((1 / richer - 1, air / richer - 1))),

@@ -201,24 +201,20 @@ def mixture_by_bands(session: Session) -> tuple:
     shown = lambda_of(session, trace.channels["gauge"])
     setup_at = _setups(session, readings)
     lag = readings.lag_s.high
-    by_throttle = _by_setup(
-        settled_stretches(trace.time_s, throttle, shown, edges=THROTTLE_EDGES, lag_s=lag), setup_at
-    )
-    found = [
-        _band(setup, "throttle", THROTTLE_EDGES, band, mean)
-        for (setup, band), mean in by_throttle.items()
-    ]
+
+    def bands(by, values, edges):
+        stretches = settled_stretches(trace.time_s, values, shown, edges=edges, lag_s=lag)
+        means = _by_setup(stretches, setup_at)
+        return [_band(setup, by, edges, band, mean) for (setup, band), mean in means.items()]
+
+    found = bands("throttle", throttle, THROTTLE_EDGES)
     speed = trace.channels.get("engine_speed_rpm", np.full(throttle.shape, np.nan))
     full = np.where(throttle >= THROTTLE_EDGES[-2], speed, np.nan)
     if np.isfinite(full).any():
         ends = np.floor(np.nanmin(full) / _STEP_RPM), np.ceil(np.nanmax(full) / _STEP_RPM)
         edges = _STEP_RPM * np.arange(ends[0], ends[1] + 1)
         if edges.size > 1:
-            stretches = settled_stretches(trace.time_s, full, shown, edges=edges, lag_s=lag)
-            found += [
-                _band(setup, "engine speed", edges, band, mean)
-                for (setup, band), mean in _by_setup(stretches, setup_at).items()
-            ]
+            found += bands("engine speed", full, edges)
     order = {name: at for at, name in enumerate(session.setups)}
     found.sort(key=lambda one: (one.by != "throttle", one.low, order[one.setup]))
     return tuple(found)
@@ -407,18 +403,14 @@ def _shared_sd(session, road, runs, grid, force):
     pull = (np.nan_to_num(force) - weight * steepness - drag * area) / inertia
     riders = [rider.mass.half_width for rider in session.riders.values()]
     mass_sd = np.hypot(session.bike.mass.half_width, max(riders)) / Z_95
-
-    def sd(value):
-        return value.half_width / Z_95
-
     parts = (
-        drag * sd(road.drag_area_m2),
-        weight * sd(road.rolling_coefficient),
-        weight * sd(session.hill.grade),
-        density * area * np.abs(air) * sd(session.weather.headwind),
-        drag * area * sd(session.assumptions.air_density),
-        pull * sd(road.rotating_mass_kg),
+        drag * road.drag_area_m2.sd,
+        weight * road.rolling_coefficient.sd,
+        weight * session.hill.grade.sd,
+        density * area * np.abs(air) * session.weather.headwind.sd,
+        drag * area * session.assumptions.air_density.sd,
+        pull * road.rotating_mass_kg.sd,
         (pull + ride.gravity_m_s2 * steepness) * mass_sd,
-        (pull * inertia + 2 * drag * area) * sd(logged_factor(session)),
+        (pull * inertia + 2 * drag * area) * logged_factor(session).sd,
     )
     return np.sqrt(sum(part**2 for part in parts))

@@ -243,15 +243,11 @@ def forces_of_day(
         setups=tuple(setups),
         unknowns=tuple(key for key in keys if key),
         mean=tuple(fit.joint[kept].tolist()),
-        covariance=_tuples(covariance),
-        own_covariance=_tuples(fit.own_covariance),
+        covariance=tuple(map(tuple, covariance.tolist())),
+        own_covariance=tuple(map(tuple, fit.own_covariance.tolist())),
         scatter_dof=fit.scatter_dof,
         repeated=fit.repeated,
     )
-
-
-def _tuples(matrix) -> tuple:
-    return tuple(tuple(row) for row in matrix.tolist())
 
 
 def _key(session, unknown, riders, load, factor) -> str:
@@ -260,25 +256,20 @@ def _key(session, unknown, riders, load, factor) -> str:
     What is stated alike is off alike. A table's value is off alike for all who take it.
     """
     name, hill = unknown.name, session.hill
-    if name == "bike mass":
-        said = (session.bike.mass,)
-    elif name == "rotating mass":
-        said = (_stated(load.rotating_mass_kg),)
-    elif name == "road load":
-        said = (_stated(load.drag_area_m2), _stated(load.rolling_coefficient))
-    elif name in ("grade", "hill length"):
-        said = (hill.length, hill.grade, hill.pieces)
-    elif name == "speed factor":
-        said = (_stated(factor), session.speedometer.checks)
-    elif name == "rider mass":
+    said = {
+        "bike mass": (session.bike.mass,),
+        "rotating mass": (_stated(load.rotating_mass_kg),),
+        "road load": (_stated(load.drag_area_m2), _stated(load.rolling_coefficient)),
+        "grade": (hill.length, hill.grade, hill.pieces),
+        "hill length": (hill.length, hill.grade, hill.pieces),
+        "speed factor": (_stated(factor), session.speedometer.checks),
+    }
+    if name in ("rider mass", "rider"):
         rider = riders[unknown.which]
-        said = (rider, session.riders[rider].mass)
-    elif name == "rider":
-        said = (riders[unknown.which], *sorted(unknown.changes))
-    else:
-        return ""
+        said["rider mass"] = (rider, session.riders[rider].mass)
+        said["rider"] = (rider, *sorted(unknown.changes))
     which = unknown.which if name in ("road load", "grade") else ""
-    return f"{name} {which}: {', '.join(map(_text, said))}"
+    return f"{name} {which}: {', '.join(map(_text, said[name]))}" if name in said else ""
 
 
 def _stated(taken):

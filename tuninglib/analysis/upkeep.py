@@ -239,6 +239,8 @@ def _of_setup(session, name, own, mean, reference) -> FuelUse:
         energy = [blend_of(one).lower_heating_value_j_m3 for one in (before, fuel)]
         expected = float(energy[0] / energy[1] - 1)
     tank = session.bike.tank
+    # The less it burns, the farther it goes.
+    ways = [tank.value / one for one in (per_m.value, per_m.high, per_m.low)] if tank else []
     return FuelUse(
         setup=name,
         fills=len(own),
@@ -248,9 +250,7 @@ def _of_setup(session, name, own, mean, reference) -> FuelUse:
         over=over,
         expected=expected,
         cost_per_m=per_m.scaled(fuel.price * 1000) if fuel.price else None,
-        range_m=Interval(tank.value / per_m.value, tank.value / per_m.high, tank.value / per_m.low)
-        if tank
-        else None,
+        range_m=Interval(*ways) if ways else None,
     )
 
 
@@ -271,10 +271,10 @@ def outlay(session: Session, plan: Plan, pulls: tuple[Pull, ...]) -> Outlay:
     if plan.ride is None:
         return Outlay(None, None)
     cost = session.setups[plan.ride.setup].cost
-    pull = next((one for one in pulls if one.setup == plan.ride.setup), None)
-    if not cost or pull is None or pull.gain is None or not pull.gain.ratio.low > 0:
+    gain = next((one.gain for one in pulls if one.setup == plan.ride.setup), None)
+    if not cost or gain is None or not gain.ratio.low > 0:
         return Outlay(cost, None)
-    ratio = pull.gain.ratio
+    ratio = gain.ratio
     per = (cost / (100 * one) for one in (ratio.value, ratio.high, ratio.low))
     return Outlay(cost, Interval(*per))
 
@@ -347,13 +347,8 @@ def gearing_of(
     run = road.equivalent[setup]
     ratio = own.ratio()
     around, slip = own.rolling_circumference, own.slip
-    doubt = float(
-        np.sqrt(
-            (around.half_width / around.value) ** 2
-            + slip.half_width**2
-            + (road.speed_factor.half_width / road.speed_factor.value) ** 2
-        )
-    )
+    shares = (_share(around), slip.half_width, _share(road.speed_factor))
+    doubt = float(np.sqrt(sum(share**2 for share in shares)))
     same = {"circumference_m": around.value, "slip": slip.value}
 
     def about(value):
@@ -367,7 +362,7 @@ def gearing_of(
     top = None if limit is None else about(sums.road_speed_m_s(limit, ratio=ratio, **same))
     pull = next(one for one in road.pulls if one.setup == setup)
     efficiency = own.efficiency
-    lost = np.hypot(efficiency.half_width / efficiency.value, around.half_width / around.value)
+    lost = np.hypot(_share(efficiency), _share(around))
     torque = sums.crank_torque_n_m(
         pull.force_n.value, ratio=ratio, circumference_m=around.value, efficiency=efficiency.value
     )
@@ -380,17 +375,18 @@ def gearing_of(
         limit_speed_m_s=top,
         limited_by=_limited_by(top, flat),
         torque_n_m=_wider(torque, pull.force_n, lost),
-        power_w=_wider(
-            pull.power_w.value / efficiency.value,
-            pull.power_w,
-            efficiency.half_width / efficiency.value,
-        ),
+        power_w=_wider(pull.power_w.value / efficiency.value, pull.power_w, _share(efficiency)),
     )
+
+
+def _share(of) -> float:
+    """Half-width of an interval over its value."""
+    return of.half_width / of.value
 
 
 def _wider(value, of: Interval, doubt) -> Interval:
     """A value with the relative interval of another, and one more doubt."""
-    half = value * float(np.hypot(of.half_width / of.value, doubt))
+    half = value * float(np.hypot(_share(of), doubt))
     return Interval(float(value), float(value - half), float(value + half))
 
 

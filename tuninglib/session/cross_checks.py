@@ -109,10 +109,9 @@ def _dates(session):
     for name, trace in session.traces.items():
         if trace.dated_s is None:
             continue
-        first, last = (
-            (_EPOCH + datetime.timedelta(seconds=trace.dated_s + after)).date()
-            for after in (0.0, float(trace.time_s[-1]))
-        )
+        begin = _EPOCH + datetime.timedelta(seconds=trace.dated_s)
+        first = begin.date()
+        last = (begin + datetime.timedelta(seconds=float(trace.time_s[-1]))).date()
         day = datetime.timedelta(days=1)
         if not first - day <= session.about.date <= last + day:
             message = (
@@ -142,15 +141,15 @@ def _gauge(row, gauge):
     where = " in the log of this run" if row.readings_logged else ""
     # One reading for both is judged once.
     for key in ("gauge_low", "gauge_high")[: 1 + (row.gauge_low != row.gauge_high)]:
-        reading, said = getattr(row, key), []
+        reading = getattr(row, key)
         slots = {"reading": reading, "where": where}
         if reading < low or reading > high:
-            said.append(SAID_OF_ROWS["beyond"].format(low=low, high=high, **slots))
+            message = SAID_OF_ROWS["beyond"].format(low=low, high=high, **slots)
+            yield Problem(RUNS, message, row=row.row, column=key)
         lambda_ = reading / gauge.scale if gauge.scale else 1.0
         if lambda_ < LOWEST_LAMBDA or lambda_ > HIGHEST_LAMBDA:
             slots |= {"low": LOWEST_LAMBDA, "high": HIGHEST_LAMBDA, "scale": gauge.scale}
-            said.append(SAID_OF_ROWS["no mixture"].format(lambda_=lambda_, **slots))
-        for message in said:
+            message = SAID_OF_ROWS["no mixture"].format(lambda_=lambda_, **slots)
             yield Problem(RUNS, message, row=row.row, column=key)
     if row.gauge_low > row.gauge_high:
         message = SAID_OF_ROWS["swapped"].format(low=row.gauge_low, high=row.gauge_high)
@@ -239,18 +238,21 @@ def _pressure(session):
     usual = standard_pressure_pa(altitude.value)
     if abs(pressure.value - usual) > _WEATHER_PA + pressure.half_width:
         system = session.about.units
-        unit, decimals = unit_label("pressure", system), 1 if system == "us" else 0
+        decimals = 1 if system == "us" else 0
         stated, expected = (
-            f"{to_display(one, 'pressure', system):.{decimals}f} {unit}"
-            for one in (pressure.value, usual)
+            _shown(one, "pressure", system, f".{decimals}f") for one in (pressure.value, usual)
         )
-        high = f"{to_display(altitude.value, 'length', system):.0f} {unit_label('length', system)}"
+        high = _shown(altitude.value, "length", system)
         message = (
             f"a pressure of {stated} does not fit {high} above the sea, where {expected} is usual; "
             "forecasts give it for sea level: write what a barometer shows on the hill, or leave "
             "it out"
         )
         yield Problem(TOML, message, column="pressure")
+
+
+def _shown(value, kind, system, form=".0f") -> str:
+    return f"{to_display(value, kind, system):{form}} {unit_label(kind, system)}"
 
 
 def _places(found):
@@ -335,11 +337,8 @@ def implausible_runs(session: Session) -> Iterator[Problem]:
         return
     sizes = {name: session.engines[s.engine].displacement_m3 for name, s in session.setups.items()}
     for row, force, exit_speed in zip(rows.itertuples(), forces, exits, strict=True):
-        start, end = (
-            to_display(speed, "speed", system)
-            for speed in (row.shown_entry_m_s, row.shown_exit_m_s)
-        )
-        said = f"{start:.3g} to {end:.3g} {unit_label('speed', system)}"
+        start = to_display(row.shown_entry_m_s, "speed", system)
+        said = f"{start:.3g} to {_shown(row.shown_exit_m_s, 'speed', system, '.3g')}"
         displacement_m3 = sizes[row.setup]
         highest = HIGHEST_POWER_W_M3 * displacement_m3
         count, own = by_setup[row.setup]
@@ -427,17 +426,12 @@ def _unit_of_the_header(session, rows, ride, speeds) -> Problem | None:
     entries, exits = speeds
     # A speed at the start line that was said once has a unit of its own.
     entry_scale = np.where(rows["entry_taken"], 1.0, scale)
-    typed, meant = (
-        float(
-            np.median(
-                wheel_force_n(ride, entry_speed_m_s=low, exit_speed_m_s=high)
-                * (low + high)
-                / 2
-                / sizes
-            )
-        )
-        for low, high in ((entries, exits), (entries * entry_scale, exits * scale))
-    )
+
+    def output(low, high):
+        force = wheel_force_n(ride, entry_speed_m_s=low, exit_speed_m_s=high)
+        return float(np.median(force * (low + high) / 2 / sizes))
+
+    typed, meant = output(entries, exits), output(entries * entry_scale, exits * scale)
     if SMALL_OUTPUT_W_M3 < typed < SURPRISING_OUTPUT_W_M3:
         return None
     if not SMALL_OUTPUT_W_M3 < meant < SURPRISING_OUTPUT_W_M3:
@@ -572,10 +566,9 @@ def _way_down(session, runs) -> Problem | None:
     if not off[meant] <= _MEANT:
         return None
     system = session.about.units
-    force = to_display(abs(push), "force", system)
     message = (
         f"rolling down at these speeds would need a {'push' if push > 0 else 'brake'} of "
-        f"{force:.0f} {unit_label('force', system)} (middle of {len(rows)} runs); "
+        f"{_shown(abs(push), 'force', system)} (middle of {len(rows)} runs); "
         f"it needs none if they are {meant}; fix the header or the columns, or the hill's grade"
     )
     return Problem(RUNS, message, row=1, column="down_exit_speed")

@@ -255,11 +255,8 @@ def road_load_of(session: Session, mass_kg: float) -> TakenRoadLoad:
     area = Taken(table.drag_area_m2, Z_95 * table.drag_area_sd_m2, "table")
     sd = Z_95 * table.rolling_coefficient_sd
     rolling = Taken(table.rolling_coefficient, sd, "table and tyres")
-    rotating = Taken(
-        ROTATING_MASS_RATIO * bike.mass.value,
-        Z_95 * ROTATING_MASS_RATIO_SD * bike.mass.value,
-        "rule",
-    )
+    mass, sd = bike.mass.value, Z_95 * ROTATING_MASS_RATIO_SD
+    rotating = Taken(ROTATING_MASS_RATIO * mass, sd * mass, "rule")
     return TakenRoadLoad(
         drag_area_m2=_stated(bike.drag_area, area),
         rolling_coefficient=_stated(bike.rolling_coefficient, rolling),

@@ -24,14 +24,7 @@ from tuninglib.session.fields import example_in
 from tuninglib.session.load import load_session, require_new
 from tuninglib.session.read_table import COLUMNS, RUNS, header_line, parse_head
 from tuninglib.session.read_toml import TOML, log_files, row_of, tables_as_typed, without_notes
-from tuninglib.text_files import (
-    Problem,
-    RawTable,
-    SessionError,
-    quoted,
-    read_table,
-    read_text,
-)
+from tuninglib.text_files import Problem, RawTable, SessionError, quoted, read_table, read_text
 from tuninglib.units import convert, unit_of
 from tuninglib.whole_files import keep_earlier, one_writer, write_atomic, write_like
 
@@ -212,11 +205,10 @@ def _add_line(table, line: str) -> None:
 def _add_inline(document, path: tuple, values: dict) -> bool:
     """Put a new table into the table in braces that it belongs to; False if there is none."""
     parents = _tables(document, path[:-1]) if len(path) > 1 else ()
-    for parent, form in parents:
-        if form == "inline":
-            parent[path[-1]] = _item(values)
-            return True
-    return False
+    inline = next((parent for parent, form in parents if form == "inline"), None)
+    if inline is not None:
+        inline[path[-1]] = _item(values)
+    return inline is not None
 
 
 def problems_of(folder: Path, texts: dict) -> tuple:
@@ -379,12 +371,8 @@ def _write(path: Path, changed: Callable[[str], str]) -> Edited:
         if after == before:
             return Edited(path, None)
         known = {(p.file, p.column, p.message) for p in problems_of(path.parent, {})}
-        made = [
-            problem
-            for problem in problems_of(path.parent, {TOML: after})
-            if (problem.file, problem.column, problem.message) not in known
-        ]
-        if made:
+        found = problems_of(path.parent, {TOML: after})
+        if made := [p for p in found if (p.file, p.column, p.message) not in known]:
             raise SessionError(made)
         kept = keep_earlier(path)
         write_like(path, after)

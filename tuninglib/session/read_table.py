@@ -322,23 +322,20 @@ def columns_in_si(
     found = _found(table, name, columns, problems)
     data: dict[str, list] = {"row": list(table.row_numbers)}
     for key, column in columns.items():
-        if key in found:
-            position, unit = found[key]
-            values = []
-            for cells, row in zip(table.rows, table.row_numbers, strict=True):
-                try:
-                    value = _value(
-                        key, column, cells[position], unit, table.decimal_comma, known or {}
-                    )
-                except ValueError as error:
-                    problems.append(Problem(name, str(error), row=row, column=key))
-                    value = _absent(column)
-                values.append(value)
-            if column.unique:
-                problems.extend(_repeated(name, key, values, table.row_numbers))
-        else:
-            values = [_absent(column)] * len(table.rows)
-        data[column.si_name or key] = values
+        values = data[column.si_name or key] = [_absent(column)] * len(table.rows)
+        if key not in found:
+            continue
+        position, unit = found[key]
+        for at, cells in enumerate(table.rows):
+            try:
+                values[at] = _value(
+                    key, column, cells[position], unit, table.decimal_comma, known or {}
+                )
+            except ValueError as error:
+                row = table.row_numbers[at]
+                problems.append(Problem(name, str(error), row=row, column=key))
+        if column.unique:
+            problems.extend(_repeated(name, key, values, table.row_numbers))
     return data
 
 
@@ -355,12 +352,10 @@ def _found(table, name, columns, problems) -> dict:
         elif head.key in found:
             message = f"the column {head.key} is there twice"
             problems.append(Problem(name, message, row=1, column=head.key))
+        elif wrong := _wrong_unit(head, columns[head.key]):
+            problems.append(Problem(name, wrong, row=1, column=head.key))
         else:
-            wrong = _wrong_unit(head, columns[head.key])
-            if wrong:
-                problems.append(Problem(name, wrong, row=1, column=head.key))
-            else:
-                found[head.key] = (position, head.unit)
+            found[head.key] = (position, head.unit)
     headed = {_key(header.partition("[")[0]) for header in table.headers}
     for key, column in columns.items():
         if column.required and key not in headed:
@@ -436,13 +431,13 @@ def _value(key, column, cell, unit, decimal_comma, known):
             said = SAID_OF_CELLS["unknown name"].format(cell=shortened(cell), key=key)
             raise ValueError(f"{said}; {nearest(cell, names)}")
         return cell
-    if column.kind == "choice":
-        word = column.synonyms.get(cell.lower(), cell.lower())
-        if word not in column.choices:
-            known = ", ".join(map(repr, column.choices))
-            raise ValueError(SAID_OF_CELLS["no choice"].format(cell=shortened(cell), known=known))
-        return word
-    return cell
+    if column.kind == "text":
+        return cell
+    word = column.synonyms.get(cell.lower(), cell.lower())
+    if word not in column.choices:
+        known = ", ".join(map(repr, column.choices))
+        raise ValueError(SAID_OF_CELLS["no choice"].format(cell=shortened(cell), known=known))
+    return word
 
 
 def _range(column, cell, decimal_comma) -> tuple:
@@ -518,9 +513,7 @@ def _repeated(name, key, values, row_numbers):
     """Problems of values that stand twice; what is missing was said already."""
     first: dict[float, int] = {}
     for value, row in zip(values, row_numbers, strict=True):
-        if value != value:
-            continue
-        if value in first:
+        if value == value and value in first:
             message = (
                 f"{key} {value:g} is in row {first[value]}, too; "
                 f"give each {key} a number of its own"

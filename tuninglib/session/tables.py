@@ -170,7 +170,7 @@ def read_climbs(path: Path, known: dict[str, set], problems: list[Problem]) -> p
     if len(problems) > before:
         return climbs
     for number, own in climbs.groupby("climb", sort=False):
-        first, row = own.iloc[0], int(own["row"].iloc[0])
+        first = own.iloc[0]
         by_time = own.sort_values("time_s", kind="stable")["head_temperature_k"]
         message = ""
         if own["setup"].nunique() > 1:
@@ -186,7 +186,7 @@ def read_climbs(path: Path, known: dict[str, set], problems: list[Problem]) -> p
                 "first reading to its last; leave out what came after the climb"
             )
         if message:
-            problems.append(Problem(CLIMBS, message, row=row, column="climb"))
+            problems.append(Problem(CLIMBS, message, row=int(first["row"]), column="climb"))
     return climbs
 
 
