@@ -328,10 +328,8 @@ def test_an_entry_may_be_off_by_two_and_a_half(usual, count):
 
 
 def windows_of(time, values, enter=20.0, leave=40.0, place=2.0):
-    return {
-        one.end: one
-        for one in _windows(np.asarray(time), np.asarray(values), [enter], [leave], place)
-    }
+    found = _windows([time, *np.atleast_2d(values)], [enter], [leave], place)
+    return {one.end: one for one in found}
 
 
 def test_what_is_fitted_stays_clear_of_the_lines():

@@ -4,18 +4,16 @@ Each shows the fit and its picture, and writes the values into the session when 
 """
 
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 
 import ipywidgets as widgets
 import numpy as np
-from matplotlib.backends.backend_agg import FigureCanvasAgg
-from matplotlib.figure import Figure
 
 from tuninglib import units
 from tuninglib.analysis.coast_down import fit_of, half_widths, rounded, start_of, values_for_session
 from tuninglib.interval import Z_95, Interval
 from tuninglib.lab import kit
-from tuninglib.lab.kit import DPI, Image, png_of
 from tuninglib.physics.fuels import PETROL_DENSITY_KG_M3
 from tuninglib.physics.injector import flow_on_fuel
 from tuninglib.physics.motion import Ride
@@ -144,13 +142,11 @@ def fit_words(road: RoadLoad, falls: Falls, system: str, factor_doubt: float = 0
     return kit.with_watch(said, watch)
 
 
-def fit_picture(road: RoadLoad, ride: Ride, falls: Falls, factor: float, system: str) -> Image:
+def fit_picture(road: RoadLoad, ride: Ride, falls: Falls, factor: float, system: str) -> kit.Image:
     """How fast the speed fell, against speed, each way; and what the fit says."""
-    figure = Figure(figsize=(4.6, 3.3), dpi=DPI, layout="constrained")
-    FigureCanvasAgg(figure)
-    ax = figure.subplots()
-    ax.spines[["top", "right"]].set_visible(False)
     label = units.unit_label("speed", system)
+    ax = kit.small_axes(3.3, f"true speed [{label}]", f"fall of speed in one second [{label}]")
+    shown = partial(units.to_display, kind="speed", system=system)
     drop = (falls.shown_from_m_s - falls.shown_to_m_s) * factor
     middle = (falls.shown_from_m_s + falls.shown_to_m_s) / 2 * factor
     grid = np.linspace(max(2.0, middle.min() * 0.85), middle.max() * 1.1, 40)
@@ -159,40 +155,25 @@ def fit_picture(road: RoadLoad, ride: Ride, falls: Falls, factor: float, system:
         ("back", -1, "s", "--", COLOURS[1]),
     ):
         own = falls.direction == direction
-        ax.plot(
-            units.to_display(middle[own], "speed", system),
-            units.to_display(drop[own] / falls.time_s[own], "speed", system),
-            marker,
-            color=colour,
-            markerfacecolor="none",
-            label=f"{name}, timed",
-        )
+        timed = shown(middle[own]), shown(drop[own] / falls.time_s[own])
+        ax.plot(*timed, marker, color=colour, markerfacecolor="none", label=f"{name}, timed")
         step = 0.2
         time = coast_time_s(
             replace(ride, wind_m_s=direction * road.headwind_m_s),
             from_speed_m_s=grid + step / 2,
             to_speed_m_s=grid - step / 2,
         )
-        ax.plot(
-            units.to_display(grid, "speed", system),
-            units.to_display(step / time, "speed", system),
-            line,
-            color=colour,
-            label=f"{name}, fit",
-        )
+        ax.plot(shown(grid), shown(step / time), line, color=colour, label=f"{name}, fit")
     ax.set_ylim(0)
-    ax.set_xlabel(f"true speed [{label}]", fontsize=9)
-    ax.set_ylabel(f"fall of speed in one second [{label}]", fontsize=9)
-    ax.grid(color="#e4e2dc", linewidth=0.7)
     ax.legend(fontsize=8.5, frameon=False)
-    figure.canvas.draw()
+    ax.figure.canvas.draw()
     area = units.to_display(road.drag_area_m2, "area", system)
     alt = (
         f"Fall of speed in one second against speed for {falls.time_s.size} timed falls, out and "
         f"back, with the fit: drag area {area:.2f} {units.unit_label('area', system)}, rolling "
         f"coefficient {road.rolling_coefficient:.3f}."
     )
-    return Image(png_of(figure.canvas), alt, 598)
+    return kit.Image(kit.png_of(ax.figure.canvas), alt)
 
 
 # Injectors on the bench ---------------------------------------------------------------------------
@@ -231,7 +212,9 @@ def bench_flow(session_folder: Path | str) -> widgets.VBox:
                 volume_m3=own.volume_m3,
                 volume_sd_m3=reading * 1e-6 / Z_95,
             )
-            yield name, _on_petrol(one.flow_m3_s, density), one.dead_time_s
+            # An orifice lets through less volume of what is denser.
+            share = flow_on_fuel(1.0, rated_density_kg_m3=density, density_kg_m3=petrol)
+            yield name, one.flow_m3_s.scaled(share), one.dead_time_s
 
     def answer(**values):
         said = {
@@ -258,12 +241,6 @@ def bench_flow(session_folder: Path | str) -> widgets.VBox:
     text = "Sets flow, tolerance and dead_time of these injectors in session.toml"
     more = _keeping(folder / BENCHFLOW, typed, parse_volumes, text, write)
     return kit.panel(controls, answer, name=f"bench of {folder}", more=more)
-
-
-def _on_petrol(flow, density_kg_m3) -> Interval:
-    """Flow of petrol: an orifice lets through less volume of what is denser."""
-    densities = {"rated_density_kg_m3": density_kg_m3, "density_kg_m3": PETROL_DENSITY_KG_M3}
-    return flow.scaled(flow_on_fuel(1.0, **densities))
 
 
 _HOW = (
@@ -293,7 +270,7 @@ def bench_sentence(flow: Interval, dead_time: Interval | None, system: str) -> s
     text = f"{quantity_text(flow, 'flow', system)} of petrol"
     if dead_time is None:
         return f"{text}; held open only, so nothing is known of its dead time."
-    half = 1e3 * (dead_time.high - dead_time.low) / 2
+    half = 1e3 * dead_time.half_width
     places = decimals_for(half)
     return f"{text}, dead time {fixed(1e3 * dead_time.value, places)} ± {fixed(half, places)} ms."
 
@@ -306,8 +283,9 @@ def bench_values_for_session(flow: Interval, dead_time: Interval | None) -> dict
     flow, dead_time
         As of :func:`bench_sentence`.
     """
-    half = (flow.high - flow.low) / 2
-    per_minute, width = (units.to_display(one, "flow", "metric") for one in (flow.value, half))
+    per_minute, width = (
+        units.to_display(one, "flow", "metric") for one in (flow.value, flow.half_width)
+    )
     places = max(decimals_for(width), 0)
     values = {
         "flow": f"{per_minute:.{places}f} cc/min +/- {width:.{places + 1}f} cc/min",
@@ -315,7 +293,7 @@ def bench_values_for_session(flow: Interval, dead_time: Interval | None) -> dict
         "tolerance": "0.1 %",
     }
     if dead_time is not None:
-        width = 1e3 * (dead_time.high - dead_time.low) / 2
+        width = 1e3 * dead_time.half_width
         places = max(decimals_for(width), 0)
         values["dead_time"] = f"{1e3 * dead_time.value:.{places}f} ms +/- {width:.{places + 1}f} ms"
     return values

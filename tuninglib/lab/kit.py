@@ -19,6 +19,7 @@ import ipywidgets as widgets
 import numpy as np
 import PIL.Image
 from markupsafe import Markup
+from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
@@ -33,6 +34,7 @@ from tuninglib.whole_files import in_words
 # Pictures -----------------------------------------------------------------------------------------
 
 DPI = 150
+_WIDTH_IN, _WIDTH_PX = 4.6, 598
 
 
 @dataclass(frozen=True)
@@ -41,7 +43,27 @@ class Image:
 
     png: bytes
     alt: str
-    width: int
+
+
+def small_axes(height_in: float, across: str, upwards: str) -> Axes:
+    """The axes of a figure that stands beside its controls.
+
+    Parameters
+    ----------
+    height_in : float
+    across, upwards : str
+        What the axes say.
+    """
+    figure = Figure(figsize=(_WIDTH_IN, height_in), dpi=DPI, layout="constrained")
+    FigureCanvasAgg(figure)
+    ax = figure.subplots()
+    ax.spines[["top", "right"]].set_visible(False)
+    ax.tick_params(labelsize=9, colors=INK)
+    ax.grid(color="#e4e2dc", linewidth=0.7)
+    ax.set_axisbelow(True)
+    ax.set_xlabel(across, fontsize=9)
+    ax.set_ylabel(upwards, fontsize=9)
+    return ax
 
 
 def png_of(canvas: FigureCanvasAgg) -> bytes:
@@ -58,7 +80,7 @@ def png_of(canvas: FigureCanvasAgg) -> bytes:
 def image_html(image: Image) -> Markup:
     """A live picture as HTML."""
     png = base64.b64encode(image.png).decode()
-    return render("lab/templates/picture.html.j2", png=png, alt=image.alt, width=image.width)
+    return render("lab/templates/picture.html.j2", png=png, alt=image.alt, width=_WIDTH_PX)
 
 
 # Controls, words and buttons ----------------------------------------------------------------------
@@ -412,8 +434,6 @@ def background_action(
 
 # The injector ladder ------------------------------------------------------------------------------
 
-_WIDTH_IN, _HEIGHT_IN = 4.6, 3.5
-
 
 class LadderPicture:
     """The curve, its interval, the band, the readings and the injector asked for.
@@ -425,14 +445,8 @@ class LadderPicture:
     def __init__(self, results, ladder: AskedLadder):
         self._system, self._flow = results.session.about.units, ladder.flow_m3_s
         self._engine = ladder.engine
-        figure = Figure(figsize=(_WIDTH_IN, _HEIGHT_IN), dpi=DPI, layout="constrained")
-        FigureCanvasAgg(figure)
-        self._figure, ax = figure, figure.subplots()
-        self._ax = ax
-        ax.spines[["top", "right"]].set_visible(False)
-        ax.tick_params(labelsize=9, colors=INK)
-        ax.grid(color="#e4e2dc", linewidth=0.7)
-        ax.set_axisbelow(True)
+        self._unit = units.unit_label("flow", self._system)
+        ax = self._ax = small_axes(3.5, f"injector flow [{self._unit}]", "lambda (up: leaner)")
         x = self._shown(self._flow)
         ax.set_xlim(x[0], x[-1])
         self._band = Rectangle(
@@ -452,8 +466,6 @@ class LadderPicture:
         )
         (self._bar,) = ax.plot([], [], color=INK, linewidth=2)
         (self._dot,) = ax.plot([], [], "D", color=INK, markersize=6, label="injector asked about")
-        ax.set_xlabel(f"injector flow [{units.unit_label('flow', self._system)}]", fontsize=9)
-        ax.set_ylabel("lambda (up: leaner)", fontsize=9)
         ax.set_ylim(0.7, 1.1)
         ax.legend(fontsize=8.5, frameon=False, loc="upper right")
         scale = results.session.gauge.scale
@@ -464,8 +476,8 @@ class LadderPicture:
             gauge.tick_params(labelsize=9, colors=INK)
         self._moving = (self._band, self._area, self._line, self._read, self._bar, self._dot)
         # Lay out once; it does not change under the sliders.
-        figure.canvas.draw()
-        figure.set_layout_engine("none")
+        ax.figure.canvas.draw()
+        ax.figure.set_layout_engine("none")
         for artist in self._moving:
             artist.set_animated(True)
         self._frame = None
@@ -488,15 +500,14 @@ class LadderPicture:
         # Whole tenths, so that the axis stands still under small moves.
         ends = (one.curve.low.min(), one.curve.high.max(), lowest, highest)
         range_ = (np.floor(min(ends) * 10) / 10, np.ceil(max(ends) * 10) / 10)
-        canvas = self._figure.canvas
+        canvas, label = self._ax.figure.canvas, self._unit
         if self._frame is None or range_ != self._ax.get_ylim():
             self._ax.set_ylim(range_)
             canvas.draw()
-            self._frame = canvas.copy_from_bbox(self._figure.bbox)
+            self._frame = canvas.copy_from_bbox(self._ax.figure.bbox)
         canvas.restore_region(self._frame)
         for artist in self._moving:
             self._ax.draw_artist(artist)
-        label = units.unit_label("flow", self._system)
         alt = (
             f"Lambda against injector flow on the engine '{self._engine}': it falls from "
             f"{one.curve.value[0]:.2f} at {x[0]:.0f} {label} to {one.curve.value[-1]:.2f} at "
@@ -504,7 +515,7 @@ class LadderPicture:
             f"{label} it is {one.lambda_.value:.3f}, with a 95 % interval from "
             f"{one.lambda_.low:.3f} to {one.lambda_.high:.3f}."
         )
-        return Image(png_of(canvas), alt, round(_WIDTH_IN * 130))
+        return Image(png_of(canvas), alt)
 
 
 def write(folder: Path | str, tables: dict) -> Prose:

@@ -67,6 +67,28 @@ def local_metres(
     return plain(east), plain(north)
 
 
+def complete_rows(*columns: ArrayLike) -> np.ndarray:
+    """Columns of a log, of the rows alone in which each of them has a value.
+
+    Parameters
+    ----------
+    columns : array (n,)
+        NaN where there is none.
+
+    Returns
+    -------
+    array (columns, m)
+
+    Examples
+    --------
+    >>> complete_rows([0.0, 1.0, 2.0], [5.0, np.nan, 7.0])
+    array([[0., 2.],
+           [5., 7.]])
+    """
+    rows = np.array(columns, dtype=float)
+    return rows[:, np.isfinite(rows).all(axis=0)]
+
+
 def _from_axis(phi, apart, phi0):
     """Cartesian steps from the origin: east, away from the axis, along the axis."""
     e2 = WGS84_FLATTENING * (2 - WGS84_FLATTENING)

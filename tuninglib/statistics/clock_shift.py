@@ -6,7 +6,7 @@ import numpy as np
 
 from tuninglib.checks import require
 from tuninglib.interval import Interval
-from tuninglib.statistics.repeats import t_quantile
+from tuninglib.statistics.repeats import estimate
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -94,11 +94,9 @@ def clock_shift(
     if scatters.size > 1 and scatters[1] < _LOOSER * scatters[0]:
         return ClockShift(shift_s=None, likeness=top, why_not="twins")
     pieces, scatter = min(tried, key=lambda one: np.std(one, ddof=1)), scatters[0]
-    middle = float(np.mean(pieces))
-    half = t_quantile(0.975, len(pieces) - 1) * scatter / np.sqrt(len(pieces))
-    return ClockShift(
-        shift_s=Interval(middle, middle - half, middle + half), likeness=top, why_not=""
-    )
+    error = scatter / np.sqrt(len(pieces))
+    shift = estimate(np.mean(pieces), standard_error=error, dof=len(pieces) - 1)
+    return ClockShift(shift_s=shift, likeness=top, why_not="")
 
 
 def _even(time, values):

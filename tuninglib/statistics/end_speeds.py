@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from tuninglib.checks import require
+from tuninglib.physics.track import complete_rows
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -101,9 +102,8 @@ def end_speeds_from_speed(
     >>> bool(abs(found.entry_m_s[0] - 14) < 0.1), bool(abs(found.exit_m_s[0] - 18) < 0.1)
     (True, True)
     """
-    time, values = (np.asarray(one, dtype=float) for one in (time_s, speed_m_s))
     require(place_sd_m, what="error of a place", unit="m", above=0)
-    windows = _windows(time, values, enter_s, leave_s, place_sd_m)
+    windows = _windows([time_s, speed_m_s], enter_s, leave_s, place_sd_m)
     return _ends(windows, _by_lasting(windows), len(enter_s), place_sd_m, derivative=0)
 
 
@@ -148,9 +148,8 @@ def end_speeds_from_way(
     >>> bool(abs(found.entry_m_s[0] - 14) < 0.1), bool(abs(found.exit_m_s[0] - 18) < 0.1)
     (True, True)
     """
-    time, east, north = (np.asarray(one, dtype=float) for one in (time_s, east_m, north_m))
     require(place_sd_m, what="error of a place", unit="m", above=0)
-    windows = _windows(time, np.stack([east, north]), enter_s, leave_s, place_sd_m)
+    windows = _windows([time_s, east_m, north_m], enter_s, leave_s, place_sd_m)
     covariances = _by_quickness(windows, place_sd_m)
     return _ends(windows, covariances, len(enter_s), place_sd_m, derivative=1)
 
@@ -166,11 +165,10 @@ class _Window(NamedTuple):
     at: float
 
 
-def _windows(time, values, enter, leave, place_sd) -> list:
+def _windows(columns, enter, leave, place_sd) -> list:
     """Before and within each run, but for a margin at its lines; those with rows enough."""
-    place = np.atleast_2d(values)
-    known = np.isfinite(place).all(0)
-    time, place = time[known], place[:, known]
+    rows = complete_rows(*columns)
+    time, place = rows[0], rows[1:]
     found = []
     for run, (begin, end) in enumerate(zip(enter, leave, strict=True)):
         inside = slice(*np.searchsorted(time, [begin, end]))

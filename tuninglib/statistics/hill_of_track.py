@@ -192,15 +192,10 @@ def _by_passes(time, latitude, longitude, place, height, lines):
         rides=int((found.direction > 0).sum()),
         start_deg=lines[0],
         marker_deg=lines[1],
-        length_m=_along(level, grade),
+        # Along the road, of what was ridden over level ground.
+        length_m=level.scaled(float(np.hypot(1.0, grade.value)) if grade else 1.0),
         grade=grade,
     )
-
-
-def _along(level: Interval, grade: Interval | None) -> Interval:
-    """Length along the road of one over level ground."""
-    factor = np.hypot(1.0, grade.value) if grade else 1.0
-    return Interval(*(float(factor * end) for end in (level.value, level.low, level.high)))
 
 
 def _by_straight(latitude, longitude, place, height, rides):

@@ -129,11 +129,8 @@ class FuelDemand:
     sd: float = 0.0
 
     def __post_init__(self):
-        for name, what, unit in (
-            ("stoichiometric_ratio", "stoichiometric ratio", ""),
-            ("density_kg_m3", "density", "kg/m3"),
-        ):
-            require(getattr(self, name), what=what, unit=unit, above=0)
+        require(self.stoichiometric_ratio, what="stoichiometric ratio", unit="", above=0)
+        require(self.density_kg_m3, what="density", unit="kg/m3", above=0)
 
     @property
     def demand(self) -> float | np.ndarray:

@@ -105,20 +105,15 @@ class PooledDays:
         setup : int
         over : int, optional
         """
-        vector = np.zeros(self.mixture.means.shape[1])
-        vector[setup] = 1.0
-        if over is not None:
-            vector[over] -= 1.0
-        return self._of(vector)
+        unit = np.eye(self.mixture.means.shape[1])
+        return self._of(unit[setup] if over is None else unit[setup] - unit[over])
 
     @property
     def slope(self) -> Contrast:
         """The trend of all setups alike, per unit of the days' time."""
         if not self.trend:
             raise ValueError("the days were pooled without a trend; ask for one with trend=True")
-        vector = np.zeros(self.mixture.means.shape[1])
-        vector[-1] = 1.0
-        return self._of(vector)
+        return self._of(np.eye(self.mixture.means.shape[1])[-1])
 
     def _of(self, vector) -> Contrast:
         """With what each day's scatter is worth in degrees of freedom (Satterthwaite)."""
@@ -275,10 +270,8 @@ def _prepared(days, setups, trend):
         k = len(one.setups)
         shared = [at for at, name in enumerate(np.asarray(one.unknowns).tolist()) if name in place]
         kept = np.concatenate([np.arange(k), k + np.array(shared, dtype=int)])
-        mean, covariance = (
-            np.asarray(one.mean)[kept],
-            np.asarray(one.covariance)[np.ix_(kept, kept)],
-        )
+        mean = np.asarray(one.mean)[kept]
+        covariance = np.asarray(one.covariance)[np.ix_(kept, kept)]
         # In precisions, days that share unknowns simply add, once the unknowns' own prior, which
         # each day counted for itself, is taken out of all but one.
         precision = np.linalg.inv(covariance)

@@ -7,7 +7,8 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from tuninglib.interval import Interval
-from tuninglib.statistics.repeats import t_quantile
+from tuninglib.physics.track import complete_rows
+from tuninglib.statistics.repeats import estimate, t_quantile
 
 # The steady reading, and how late the gauge is ----------------------------------------------------
 
@@ -103,7 +104,7 @@ def gauge_lag(
     >>> gauge_lag(time, shown, opened_s=[10.0, 40.0], shut_s=[25.0, 55.0]).value
     0.65
     """
-    time, reading = _known(time_s, reading)
+    time, reading = complete_rows(time_s, reading)
     found = []
     for opened, shut in zip(opened_s, shut_s, strict=True):
         before = reading[(time >= opened - _BEFORE_S) & (time <= opened)]
@@ -126,12 +127,10 @@ def gauge_lag(
             found.append(at.mean() - opened)
     if len(found) < _FEWEST_STEPS:
         return None
-    middle = float(np.mean(found))
     # No step is known better than the log's own step of time.
     own = np.median(np.diff(time)) / np.sqrt(12)
-    sd = float(np.hypot(np.std(found, ddof=1), own))
-    half = t_quantile(0.975, len(found) - 1) * sd / np.sqrt(len(found))
-    return Interval(middle, middle - half, middle + half)
+    error = np.hypot(np.std(found, ddof=1), own) / np.sqrt(len(found))
+    return estimate(np.mean(found), standard_error=error, dof=len(found) - 1)
 
 
 def settled_reading(
@@ -165,18 +164,12 @@ def settled_reading(
     >>> settled_reading(time, shown, full=FullStretch(5.0, 15.0, 1.0), lag_s=0.5)
     SettledReading(low=12.8, high=12.9, samples=15)
     """
-    time, reading = _known(time_s, reading)
+    time, reading = complete_rows(time_s, reading)
     own = reading[(time >= full.from_s + _SETTLED_S + lag_s) & (time <= full.to_s)]
     if own.size < _FEWEST_SAMPLES:
         return SettledReading(np.nan, np.nan, int(own.size))
     low, high = np.quantile(own, _ENDS)
     return SettledReading(float(low), float(high), int(own.size))
-
-
-def _known(time_s, reading):
-    time, reading = np.asarray(time_s, dtype=float), np.asarray(reading, dtype=float)
-    known = np.isfinite(reading)
-    return time[known], reading[known]
 
 
 def _error(values) -> float:
@@ -254,9 +247,7 @@ def settled_stretches(
     >>> [(one.band, one.begin_s, float(one.mean)) for one in found]
     [(0, 2.0, 1.0), (1, 12.0, 0.88)]
     """
-    time, driver, reading = (np.asarray(one, dtype=float) for one in (time_s, driver, reading))
-    known = np.isfinite(driver) & np.isfinite(reading)
-    time, driver, reading = time[known], driver[known], reading[known]
+    time, driver, reading = complete_rows(time_s, driver, reading)
     if time.size < _FEWEST_IN_BAND:
         return []
     band = np.digitize(driver, edges) - 1
@@ -308,7 +299,5 @@ def band_mean(stretches: list[Stretch]) -> BandMean:
     spread = np.sqrt((weight * (means - middle) ** 2).sum() / (1 - (weight**2).sum()))
     sd = float(max(spread, _LEAST_SD * middle) * np.sqrt((weight**2).sum()))
     half = t_quantile(0.975, dof) * sd
-    return BandMean(
-        Interval(middle, middle - half, middle + half), sd, dof, len(stretches),
-        float(seconds.sum()),
-    )  # fmt: skip
+    interval = Interval(middle, middle - half, middle + half)
+    return BandMean(interval, sd, dof, len(stretches), float(seconds.sum()))

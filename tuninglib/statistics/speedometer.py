@@ -15,13 +15,6 @@ _KMH = 1 / 3.6  # m/s
 _LEGAL_RATIO, _LEGAL_OFFSET_M_S, _MADE_OFFSET_M_S = 0.1, 4 * _KMH, 8 * _KMH
 
 
-class SpeedRange(NamedTuple):
-    """Lowest and highest speed that the law allows. [m/s]"""
-
-    lowest_m_s: float
-    highest_m_s: float
-
-
 class AssumedFactor(NamedTuple):
     """Factor from shown to true speed, and its standard deviation."""
 
@@ -29,7 +22,9 @@ class AssumedFactor(NamedTuple):
     sd: float
 
 
-def legal_true_speed_m_s(shown_speed_m_s: ArrayLike, *, as_made: bool = False) -> SpeedRange:
+def legal_true_speed_m_s(
+    shown_speed_m_s: ArrayLike, *, as_made: bool = False
+) -> tuple[float | np.ndarray, float | np.ndarray]:
     """Lowest and highest true speed behind a legal speedometer's reading.
 
     Parameters
@@ -41,8 +36,8 @@ def legal_true_speed_m_s(shown_speed_m_s: ArrayLike, *, as_made: bool = False) -
 
     Returns
     -------
-    SpeedRange
-        Of floats or arrays; the lowest is not below zero.
+    lowest_m_s, highest_m_s : float or array
+        The lowest is not below zero. [m/s]
 
     Examples
     --------
@@ -55,7 +50,7 @@ def legal_true_speed_m_s(shown_speed_m_s: ArrayLike, *, as_made: bool = False) -
     # little, so that the highest true speed is the one shown.
     offset = _MADE_OFFSET_M_S if as_made else _LEGAL_OFFSET_M_S
     lowest = np.maximum((shown - offset) / (1 + _LEGAL_RATIO), 0.0)
-    return SpeedRange(plain(lowest), plain(shown))
+    return plain(lowest), plain(shown)
 
 
 def unknown_factor(shown_speed_m_s: float) -> AssumedFactor:

@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike
 
 from tuninglib.checks import require
 from tuninglib.interval import Interval
-from tuninglib.physics.track import local_metres
+from tuninglib.physics.track import complete_rows, local_metres
 from tuninglib.statistics.end_speeds import WAY_STEP_S
 from tuninglib.statistics.repeats import mean_interval
 from tuninglib.statistics.settled_gauge import FULL_THROTTLE
@@ -102,11 +102,7 @@ def line_passes(
     >>> found.direction, found.enter_s, found.leave_s
     (array([1]), array([15.]), array([45.]))
     """
-    time, latitude, longitude = (
-        np.asarray(one, dtype=float) for one in (time_s, latitude_deg, longitude_deg)
-    )
-    known = np.isfinite(latitude) & np.isfinite(longitude)
-    time, latitude, longitude = time[known], latitude[known], longitude[known]
+    time, latitude, longitude = complete_rows(time_s, latitude_deg, longitude_deg)
     _require_apart(start_deg, marker_deg)
     gates = []
     for place in (start_deg, marker_deg):
@@ -309,20 +305,17 @@ def runs_by_length(
     >>> found.enter_s.round(), found.leave_s.round()
     (array([20.]), array([40.]))
     """
-    time, v = (np.asarray(one, dtype=float) for one in (time_s, speed_m_s))
-    throttle = None if throttle_ratio is None else np.asarray(throttle_ratio, dtype=float)
-    known = np.isfinite(v) if throttle is None else np.isfinite(v) & np.isfinite(throttle)
-    time, v = time[known], v[known]
-    throttle = None if throttle is None else throttle[known]
+    logged = [] if throttle_ratio is None else [throttle_ratio]
+    time, v, *throttle = complete_rows(time_s, speed_m_s, *logged)
     length = float(require(length_m, what="length of the hill", unit="m", above=0))
-    if time.size < 10 or (throttle is None and entry_speed_m_s is None):
+    if time.size < 10 or (not throttle and entry_speed_m_s is None):
         return _runs_up([])
     # The way by the trapezium rule; an error of the speed's scale is one of the hill's length.
     way = np.concatenate([[0.0], np.cumsum(np.diff(time) * (v[1:] + v[:-1]) / 2)])
-    if throttle is None:
-        begins = _by_pattern(time, _smoothed(time, v), way, length, entry_speed_m_s)
+    if throttle:
+        begins = _by_throttle(time, throttle[0], way, length)
     else:
-        begins = _by_throttle(time, throttle, way, length)
+        begins = _by_pattern(time, _smoothed(time, v), way, length, entry_speed_m_s)
     found, last = [], -np.inf
     for at, sd in begins:
         begun, entry = np.interp(at, time, way), np.interp(at, time, v)
@@ -519,9 +512,7 @@ def logged_length(
 
 def _way_of_each(time_s, columns, enter_s, leave_s):
     """Time, way and columns of each pass, a row a second; None for the way where it is short."""
-    columns = [np.asarray(one, dtype=float) for one in (time_s, *columns)]
-    known = np.all(np.isfinite(columns), axis=0)
-    time, *columns = (one[known] for one in columns)
+    time, *columns = complete_rows(time_s, *columns)
     for begin, end in zip(enter_s, leave_s, strict=True):
         rows = np.flatnonzero((time >= begin) & (time <= end))
         # The first row of each second alone.
@@ -540,7 +531,7 @@ def _mean_of_passes(values) -> Interval | None:
         return None
     found = mean_interval(values)
     # The scatter of passes and an error of scale that all of them share; 1.96 for 95 % of a normal.
-    half = float(np.hypot((found.high - found.low) / 2, 1.96 * _SCALE_SD * found.value))
+    half = float(np.hypot(found.half_width, 1.96 * _SCALE_SD * found.value))
     return Interval(found.value, found.value - half, found.value + half)
 
 
@@ -569,9 +560,8 @@ def speed_of_way(
     >>> speed_of_way(time, 3 * time, 4 * time)
     (array([1., 2., 3., 4., 5.]), array([5., 5., 5., 5., 5.]))
     """
-    time, *place = (np.asarray(one, dtype=float) for one in (time_s, east_m, north_m))
-    known = np.isfinite(place).all(0)
-    time, place = time[known], np.array(place)[:, known]
+    rows = complete_rows(time_s, east_m, north_m)
+    time, place = rows[0], rows[1:]
     if time.size < 3:
         return np.zeros(0), np.zeros(0)
     # The next row, where rows are farther apart; a second's row may come a little late.
