@@ -58,7 +58,6 @@ def test_lean_does_many_times_the_harm_of_rich_whatever_is_wanted():
 
 def test_before_any_run_an_engine_pulls_by_its_displacement():
     found = gains_of({"a": "stock", "b": "big"}, SIZES, {}, (), "a")
-    place = found.place("b", "big")
     mean, sd = found.apart(("b", "big"), ("a", "stock"))
     assert mean == pytest.approx(14.0)
     assert sd == pytest.approx(100 * np.sqrt(2 * (BREATHING_SD**2 + MIXTURE_SD**2)))
