@@ -389,9 +389,9 @@ def ended_with(
         lean = [name for name, one in alike if not richer(one, last)]
     else:
         engine, air = richness.engine.get(setup), richness.air_kg_s
-        alike = [name for name in others if engine in (None, richness.engine.get(name, engine))]
+        same = [name for name in others if engine in (None, richness.engine.get(name, engine))]
         least = air.get(setup, math.inf)
-        knock = lean = [name for name in alike if not air.get(name, 0.0) > least]
+        knock = lean = [name for name in same if not air.get(name, 0.0) > least]
     return {"knock": tuple(knock), "lean": tuple(lean)}
 
 
