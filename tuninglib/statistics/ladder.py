@@ -507,12 +507,11 @@ def check_injectors(fit: LadderFit) -> tuple[InjectorCheck, ...]:
     checks = []
     for name, stated in fit.flow_m3_s.items():
         implied, odds = _implied_flow(fit, name)
-        value, low, high = (stated * implied).tolist()
         checks.append(
             InjectorCheck(
                 injector=name,
                 stated_flow_m3_s=stated,
-                implied_flow_m3_s=Interval(value=value, low=low, high=high),
+                implied_flow_m3_s=Interval(*(stated * implied).tolist()),
                 odds=odds,
                 believable=odds >= _BELIEVED,
             )

@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import pairwise, product
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -292,9 +292,10 @@ def run_order(setups: Sequence[str], *, repeats: int, riders: Sequence[str] = ("
     Notes
     -----
     There and back: half of each setup's runs in order, the other half in reverse order, so that
-    every setup has the same mean place in the day. An odd number of repeats cannot be halved; the
-    split that leaves the least drift is taken, and what remains is reported. Every setup is ridden
-    at least once on the way there, so the way there is also the order of first appearance.
+    every setup has the same mean place in the day. An odd number of repeats cannot be halved: the
+    smaller part is ridden on the way there, no split leaves less drift, and what remains is
+    reported. Every setup is ridden at least once on the way there, so the way there is also the
+    order of first appearance.
 
     Examples
     --------
@@ -309,22 +310,17 @@ def run_order(setups: Sequence[str], *, repeats: int, riders: Sequence[str] = ("
             "name each setup once and ride each at least once"
         )
     # None of each would leave a setup to the way back, and out of the order that was asked for.
-    halves = sorted({max(repeats // 2, 1), repeats - repeats // 2})
-    # Beyond ten setups the split alternates instead of being searched.
-    splits = (
-        product(halves, repeat=len(setups))
-        if len(setups) <= 10
-        else [[halves[j % len(halves)] for j in range(len(setups))]]
-    )
-    best = min((_there_and_back(setups, repeats, split) for split in splits), key=_worth)
+    half = max(repeats // 2, 1)
+    there = [setup for setup in setups for _ in range(half)]
+    order = (*there, *(setup for setup in reversed(setups) for _ in range(repeats - half)))
     seen = dict.fromkeys(setups, 0)
     turns = []
-    for setup in best:
+    for setup in order:
         # Within each setup, so that riders cancel from every comparison of two of them.
         turns.append(riders[seen[setup] % len(riders)])
         seen[setup] += 1
-    drift, swaps = _worth(best)
-    return RunOrder(setups=best, riders=tuple(turns), swaps=swaps, remaining_drift=drift)
+    drift, swaps = _worth(order)
+    return RunOrder(order, tuple(turns), swaps=swaps, remaining_drift=drift)
 
 
 def run_order_in_blocks(
@@ -361,12 +357,6 @@ def run_order_in_blocks(
     drift, swaps = _worth(setups)
     turns = tuple(rider for order in ordered for rider in order.riders)
     return RunOrder(setups=setups, riders=turns, swaps=swaps, remaining_drift=drift)
-
-
-def _there_and_back(setups, repeats, split):
-    there = [s for s, n in zip(setups, split, strict=True) for _ in range(n)]
-    back = [s for s, n in zip(setups, split, strict=True) for _ in range(repeats - n)]
-    return (*there, *reversed(back))
 
 
 def _worth(order):
