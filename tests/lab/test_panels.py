@@ -476,7 +476,10 @@ def test_a_measured_injector_goes_into_the_session(demo_copy):
     labelled(panel, "Write these values").click()
     after = load_session(demo_copy).injectors["i178"]
     assert after.flow.value * 6e7 == pytest.approx(178.5, abs=0.6)
-    assert 0 < after.flow.half_width < before.tolerance.value * before.flow.value
+    low, high = re.search(r"i178: 178.*?\((\S+) to (\S+) cc/min\)", said).groups()
+    half_width = (float(high) - float(low)) / 2
+    assert after.flow.half_width * 6e7 == pytest.approx(half_width, abs=0.6)
+    assert after.flow.half_width < before.tolerance.value * before.flow.value
     assert after.tolerance.value == pytest.approx(0.001)
     assert after.dead_time.value == pytest.approx(0.00102, abs=0.00005)
     assert 0 < after.dead_time.half_width < before.dead_time.half_width

@@ -498,6 +498,17 @@ def test_a_move_that_the_speed_shows_is_the_likely_story():
     sd = np.sqrt(share @ (stories.variance + (stories.speed - speed) ** 2))
     assert abs(speed - 12.0) < min(1.96 * sd, 0.2)
     assert share.sum() == pytest.approx(1.0)
+    # Stories that differ widen the error: the noise that a straight line shows leaves several.
+    wide = (
+        0.05**2 * _likelihood([window], [0.05**2 * np.eye(time.size)], True)[1] * np.eye(time.size)
+    )
+    stories = _at_line(window, wide, 2, 0)
+    (share,) = _shares([stories])
+    speed = share @ stories.speed
+    place = (stories.slope * 3.0 / stories.speed) ** 2
+    variance = share @ (stories.variance + place + (stories.speed - speed) ** 2) + 0.06**2
+    found = _ends([window], [[0.05**2 * np.eye(time.size)]], 1, 3.0, derivative=0)
+    assert found.entry_sd_m_s[0] == pytest.approx(np.sqrt(variance))
     # An even speed needs none.
     steady = window._replace(values=values - true + 12)
     (share,) = _shares([_at_line(steady, 0.05**2 * np.eye(time.size), 2, 0)])
