@@ -12,7 +12,12 @@ import pytest
 from tests.conftest import BACK
 from tests.outing import Outing
 from tuninglib.analysis.analyse import analyse, results_document
-from tuninglib.analysis.doubts import _of_order, _of_readings, doubts_of_speeds
+from tuninglib.analysis.doubts import (
+    _of_order,
+    _of_readings,
+    doubts_of_gains,
+    doubts_of_speeds,
+)
 from tuninglib.analysis.injector import ladder_of
 from tuninglib.analysis.mixture import ladder_columns, weighed_readings
 from tuninglib.report import gain as gain_words
@@ -401,6 +406,14 @@ def test_each_doubt_of_speeds_has_its_size_its_weight_and_its_runs():
     assert (down.code, down.runs, down.weight) == ("way down", (4,), 0.05)
     assert (two.code, two.runs, two.setup, two.weight) == ("runs disagree", (1, 2), "z", 0.3)
     assert two.off == pytest.approx(np.exp(0.1) - 1)
+
+
+@pytest.mark.parametrize("far", [0.6, -0.6])
+def test_of_two_gains_the_one_that_was_changed_is_doubted(far):
+    fit = SimpleNamespace(covariance=np.eye(2) * 1e-4, log_force=np.array([0.0, far]))
+    (found,) = doubts_of_gains(fit, ["a", "b"], [1.0, 1.0], ["x", "y"], {"a": [1], "b": [2]})
+    assert (found.setup, found.runs) == ("b", (2,))
+    assert found.off == pytest.approx(np.expm1(far))
 
 
 FLOW = [("flow direction", "big_172", "big_164")]
