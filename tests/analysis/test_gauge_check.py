@@ -397,7 +397,7 @@ def test_a_stated_bias_moves_what_the_gauge_shows_of_the_band(biased):
 
 
 def test_the_axis_of_the_gauge_under_the_sliders_does_too(biased):
-    figure = LadderPicture(biased, ladder_of(biased.judged, biased.ladder))._figure
+    figure = LadderPicture(biased, ladder_of(biased.judged, biased.ladder))._ax.figure
     figure.savefig(io.BytesIO())
     (axis,) = figure.axes[0].child_axes
     assert axis.get_ylim() == pytest.approx(np.array(figure.axes[0].get_ylim()) * 14.7 * 0.96)

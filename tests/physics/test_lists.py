@@ -84,6 +84,7 @@ OTHERWISE = {
     motion.weighted: "is a step of the others, on arrays",
     motion.cross_all: "is a step of the others, on arrays",
     motion.force_in_wind: "is a step of the others, on arrays",
+    track.complete_rows: "is asked with columns of a log",
     track.local_metres: "takes a place as its origin; lists of degrees in test_track",
     road_load.default_road_load: "is for one bike, with its covariance",
 }
