@@ -295,7 +295,7 @@ def found_in_season() -> dict:
     season = season_of(tuple(outings))
     found = _ends("trend", season.trend.ratio) | _ends("scatter of days", season.day_sd)
     for pull in season.pulls:
-        found |= _ends(f"gain of {pull.setup}", pull.gain)
+        found |= _ends(f"gain of {pull.setup}", pull.gain and pull.gain.ratio)
     for one in season.ladder.mixtures:
         if one.tried:
             name = f"lambda of {one.engine} with {one.injector} on {one.fuel}"

@@ -96,7 +96,8 @@ def clock_shift(
     pieces, scatter = min(tried, key=lambda one: np.std(one, ddof=1)), scatters[0]
     error = scatter / np.sqrt(len(pieces))
     shift = estimate(np.mean(pieces), standard_error=error, dof=len(pieces) - 1)
-    return ClockShift(shift_s=shift, likeness=top, why_not="")
+    found = Interval(shift.value, shift.low, shift.high)
+    return ClockShift(shift_s=found, likeness=top, why_not="")
 
 
 def _even(time, values):

@@ -130,7 +130,8 @@ def gauge_lag(
     # No step is known better than the log's own step of time.
     own = np.median(np.diff(time)) / np.sqrt(12)
     error = np.hypot(np.std(found, ddof=1), own) / np.sqrt(len(found))
-    return estimate(np.mean(found), standard_error=error, dof=len(found) - 1)
+    lag = estimate(np.mean(found), standard_error=error, dof=len(found) - 1)
+    return Interval(lag.value, lag.low, lag.high)
 
 
 def settled_reading(
