@@ -219,7 +219,7 @@ def sentences_say_what_the_plan_says(results, text):
         least = min(
             one.harm
             for one in results.combinations
-            if one.setup in plan.equals and one.harm is not None
+            if one.setup in verdict._equals(results) and one.harm is not None
         )
         if plan.ride.harm > least + SAME:
             yield f"{plan.ride.harm} does least harm, but {least} is among its equals"

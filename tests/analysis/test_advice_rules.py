@@ -31,6 +31,8 @@ from tuninglib.session.machine import Fuel
 # A contradiction in one session of 5 is found with 96 %; tests.tools.simulate_advice takes
 # thousands.
 SEEDS = range(20260601, 20260601 + 14)
+# A loss whose interval holds no zero though nothing is settled, and a fuel to keep to for no gate.
+ODD_SEED = 20261265
 # Pairs of sessions cost twice; each rule has seeds of its own. What is broken in one session of
 # three is found with 91 %.
 PAIRS = 6
@@ -55,6 +57,17 @@ def test_no_page_contradicts_itself(demo):
         if problems:
             found[seed] = problems
     assert found == {}
+
+
+def test_no_difference_is_said_only_where_the_interval_holds_none(demo):
+    results = analyse(random_session(np.random.default_rng(ODD_SEED), demo))
+    assert contradictions(results) == []
+    gain = next(pull.gain for pull in results.pulls if pull.setup == results.plan.ride.setup)
+    assert gain.ratio.high < 0
+    assert results.plan.strength == "open"
+    text = page(results)
+    assert "less pull than stock, which these runs do not settle." in text
+    assert "no difference in pull" not in text
 
 
 @pytest.mark.slow

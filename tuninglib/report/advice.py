@@ -206,10 +206,14 @@ def _pull(results, ride) -> str:
     speed = f"{change} {units.unit_label('speed', system)} at your marker"
     if pull.gain.doubted:
         return f": {speed}; its speeds do not fit the other runs, so its pull is not judged"
+    less = f": {speed}, {gain_text(ratio.turned())} less pull than {reference}"
     if results.plan.strength == "open":
-        return f": {speed}, but no difference in pull from {reference} was shown: {text}"
+        if ratio.low <= 0 <= ratio.high:
+            return f": {speed}, but no difference in pull from {reference} was shown: {text}"
+        way = less if ratio.value < 0 else f": {speed}, {text} more pull than {reference}"
+        return f"{way}, which these runs do not settle"
     if ratio.value < 0:
-        return f": {speed}, {gain_text(ratio.turned())} less pull than {reference}"
+        return less
     cost = results.session.setups[ride.setup].cost
     price = f", for {money(cost, results.session)}" if cost else ""
     if not results.road.repeated:
@@ -424,7 +428,8 @@ def _change_fuel(results, step) -> str:
     # Another injector is no help against a fuel that is not allowed.
     helps = any(one.gate.code in ("lean", "rich", "flow") for one in others)
     list_others = ", or list another injector in session.toml" if helps else ""
-    return f"keep to {listing(step.fuels)} with {step.injector} ({reasons}){list_others}."
+    because = f" ({reasons})" if reasons else ""
+    return f"keep to {listing(step.fuels)} with {step.injector}{because}{list_others}."
 
 
 def _find_knock(results, step) -> str:
