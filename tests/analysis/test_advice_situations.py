@@ -205,7 +205,7 @@ SITUATIONS = {
     First a fuel that it may have.
     plan: none, change fuel, fuels none
     gates: stock big_164 big_172 big_185: octane
-    says: nothing from this session | change the fuel
+    says: nothing from this outing | change the fuel
     never: strip it | this is decided | buy
     """: lambda o: o.key("bike", lowest_octane="100 RON"),
     """more ethanol than the maker allows
@@ -273,7 +273,7 @@ SITUATIONS = {
     plan: big_172, ride again
     gates: stock big_172: open | big_150: lean
     says: stock again | Keep full throttle short
-    never: nothing from this session | list another
+    never: nothing from this outing | list another
     """: lambda o: (
         o.without_table("use")
         .quiet()
@@ -378,7 +378,7 @@ SITUATIONS = {
     Likely a gain, not a proof, whatever p says: nobody has seen how far runs scatter here.
     plan: big_172, ride again, leaning
     says: Likely, not settled: about 2 more runs of this setup and of stock would most likely
-    says: more pull than stock | if runs scatter as they usually do | no rider repeated a setup
+    says: more pull than stock | if runs scatter as they usually do | too few were repeated to tell
     says: ride big 172 and stock again, about 2 more runs of each
     never: this is decided | strip it | no difference in pull
     """: lambda o: one_run_each(o, 66),

@@ -40,7 +40,7 @@ def test_two_runs_give_the_same_bytes_and_the_command_says_where(written, demo_f
         assert (again / path.name).read_bytes() == path.read_bytes(), path.name
     # Progress goes to stderr and the page's name to stdout.
     assert done.stdout.strip() == str(again / "report.html")
-    for step in ("Reading the session", "Working it out", "Writing the page"):
+    for step in ("Reading the outing", "Working it out", "Writing the page"):
         assert step in done.stderr
 
 

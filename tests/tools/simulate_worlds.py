@@ -169,7 +169,7 @@ def _score(results, session, clean, lambdas, fuel, odd):
     ]
     words = f"{gain_words.sentences(results)} {mixture_words.sentences(results)}"
     words = f"{words} {' '.join(remarks(results))}"
-    phrases = ("one after the other", "no rider in common", "no rider repeated", "may read high")
+    phrases = ("one after the other", "no rider in common", "too few runs were", "may read high")
     said = bool(results.doubts) or any(phrase in words for phrase in phrases)
     return gains, forces, read, predicted, said
 

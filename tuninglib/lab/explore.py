@@ -44,7 +44,7 @@ def mixture(results: Results) -> widgets.VBox | Prose:
     if ladder is None and results.ladder is not None:
         return Prose((("Next", next_sentence(results)),))
     if ladder is None or not results.ladder.prospects:
-        return Prose((("", "There is no usable gauge reading at full throttle in this session."),))
+        return Prose((("", "There is no usable gauge reading at full throttle in this outing."),))
     session = results.session
     system = session.about.units
     picture, controls = LadderPicture(results, ladder), _mixture_controls(results, ladder)

@@ -137,8 +137,8 @@ def _buttons(day_now, start, session_folder) -> list:
 
 
 _SOURCES = {
-    "assumed": "assumed; nothing is repeated in this session yet",
-    "repeats": "from this session's repeats",
+    "assumed": "assumed; nothing is repeated in this outing yet",
+    "repeats": "from this outing's repeats",
     "moved": "as set here",
 }
 

@@ -406,7 +406,7 @@ def report_button(session_folder: Path | str) -> "widgets.VBox":
 
     return kit.background_action(
         "Make the report",
-        "Runs: tuninglib report, on this session",
+        "Runs: tuninglib report, on this outing",
         lambda show: make_report_with(session_folder, show),
         icon="file-text",
     )

@@ -179,10 +179,10 @@ def ride_sentence(results: Results) -> str:
     if ride is None:
         ridden = [one for one in results.combinations if one.setup is not None]
         if not ridden:
-            return "nothing from this session: no run that counts was read or timed."
+            return "nothing from this outing: no run that counts was read or timed."
         if len(results.plan.shut) < len(ridden):
-            return "nothing from this session: too little is known about any setup."
-        return "nothing from this session: every setup that was ridden is ruled out."
+            return "nothing from this outing: too little is known about any setup."
+        return "nothing from this outing: every setup that was ridden is ruled out."
     setup = results.session.setups[ride.setup]
     parts = f"{setup.parts}, " if setup.parts else ""
     what = f"{spaced(ride.setup)} ({parts}injector {ride.injector}, fuel {ride.fuel})"
@@ -217,7 +217,7 @@ def _pull(results, ride) -> str:
     cost = results.session.setups[ride.setup].cost
     price = f", for {money(cost, results.session)}" if cost else ""
     if not results.road.repeated:
-        price += ", if runs scatter as they usually do (no rider repeated a setup)"
+        price += ", if runs scatter as they usually do (too few were repeated to tell)"
     if results.plan.strength == "decided":
         return f": {speed}, {text} more pull than {reference}{price}"
     return f": {speed}, likely {text} more pull than {reference}{price}. {_leaning(results)}"

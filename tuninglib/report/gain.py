@@ -26,7 +26,7 @@ _BEYOND_ANY_CHANGE = 0.60
 def sentences(results: Results) -> Prose:
     """Of each setup whether it is stronger, and how sure that is."""
     if not results.pulls:
-        return Prose((("", "There are no speeds in this session, so no gain can be worked out."),))
+        return Prose((("", "There are no speeds in this outing, so no gain can be worked out."),))
     items, told = [], {}
     for record in results.pulls:
         if record.gain is None:
@@ -121,10 +121,10 @@ def _notes(results) -> list:
         return found
     if not road.repeated:
         found.append(
-            "no rider repeated a setup, so how runs scatter is not known from this outing; the "
+            "too few runs were repeated to tell how runs scatter on this outing; the "
             f"intervals rest on what is usual: "
             f"{percent(results.session.assumptions.run_scatter.value, 1)} (standard deviation), "
-            "give or take a factor of 2.7. A second run of any setup narrows all of them."
+            "give or take a factor of 2.7. One more run of any setup narrows all of them."
         )
     else:
         found.append(

@@ -371,7 +371,7 @@ def make_report(
     from tuninglib.session.load import load_session
 
     say = progress or (lambda line: None)
-    say("Reading the session")
+    say("Reading the outing")
     session = load_session(session_folder)
     out = Path(os.path.abspath(out_folder)) if out_folder else report_folder(session_folder)
     out.mkdir(parents=True, exist_ok=True)

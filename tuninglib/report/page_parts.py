@@ -26,7 +26,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.font_manager import FontProperties
 from matplotlib.textpath import text_to_path
-from matplotlib.ticker import AutoLocator, MaxNLocator
+from matplotlib.ticker import AutoLocator
 
 from tuninglib import units
 from tuninglib.interval import Interval, Measured
@@ -566,6 +566,8 @@ _STYLE = {
 }
 # Around the axes; stated rather than worked out, which would draw every figure twice.
 _TOP_IN, _BOTTOM_IN, _RIGHT_IN, _LEAST_LEFT_IN = 0.36, 0.55, 0.16, 0.55
+# From one tick of a column to the next, and the least that a number in a line takes.
+_APART_IN, _DIGIT_IN = 0.4, 0.15
 
 
 def look_of(index: int) -> tuple[str, str, str]:
@@ -637,14 +639,35 @@ def add_legend(figure: Figure, handles: Sequence, names: Sequence[str]) -> None:
 
 
 def with_round_ticks(figure: Figure) -> Figure:
-    """The figure with ticks in steps of 1, 2 or 5 and so on.
+    """The figure with ticks in steps of 1, 2 or 5 and so on, as close as their numbers may stand.
 
     Axes whose ticks were set by hand keep them.
     """
-    for axis in (axis for ax in figure.axes for axis in (ax.xaxis, ax.yaxis)):
-        if isinstance(axis.get_major_locator(), AutoLocator):
-            axis.set_major_locator(MaxNLocator("auto", steps=(1, 2, 5, 10)))
+    for ax in figure.axes:
+        size = ax.get_position().size * figure.get_size_inches()
+        for axis, length_in, across in ((ax.xaxis, size[0], True), (ax.yaxis, size[1], False)):
+            if isinstance(axis.get_major_locator(), AutoLocator):
+                _round_ticks(axis, length_in, across)
     return figure
+
+
+def _round_ticks(axis, length_in, across) -> None:
+    low, high = sorted(axis.get_view_interval())
+    for step in (m * 10.0**k for k in range(-6, 9) for m in (1, 2, 5)):
+        places = max(0, -math.floor(math.log10(step) + 1e-9))
+        room = step / (high - low) * length_in
+        # A column of numbers takes its height, a line of them its width: a digit's at least, so
+        # that the widths of most candidates, which cost time, need not be measured.
+        if room < (_DIGIT_IN if across else _APART_IN):
+            continue
+        if not across or room >= max(width_of(fixed(end, places)) for end in (low, high)) + 0.1:
+            break
+    first, last = math.ceil(low / step - 1e-9), math.floor(high / step + 1e-9)
+    if last <= first:
+        first, last = math.floor(low / step), math.ceil(high / step)
+        axis.set_view_interval(step * first, step * last, ignore=True)
+    ticks = [step * at for at in range(first, last + 1)]
+    axis.set_ticks(ticks, [fixed(tick, places) for tick in ticks])
 
 
 def title(ax: Axes, text: str) -> None:
