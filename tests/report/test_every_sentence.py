@@ -3,13 +3,14 @@
 from dataclasses import replace
 
 import pytest
+from matplotlib.figure import Figure
 from matplotlib.text import Text
 
 from tests.conftest import ROOT
 from tuninglib.analysis.decide import Flip, OnFuel, Step
 from tuninglib.analysis.records import Doubt, FlowWanted, Gate, Knock
 from tuninglib.analysis.season import Remark, Trend
-from tuninglib.interval import Interval
+from tuninglib.interval import Interval, Measured
 from tuninglib.report import (
     advice,
     cautions,
@@ -27,6 +28,7 @@ from tuninglib.report import (
     what_if,
 )
 from tuninglib.session.trace import LeftOut
+from tuninglib.statistics.ladder_prediction import Odds
 
 # Tables and figures ---------------------------------------------------------------------------
 
@@ -165,6 +167,21 @@ def on_fuel(best):
     return say
 
 
+def listed(**odds):
+    """To list other injectors: chances of being richer and leaner of i172 on each fuel."""
+
+    def say(results):
+        own = tuple(
+            replace(one, odds=Odds(odds[one.fuel][0], 1 - sum(odds[one.fuel]), odds[one.fuel][1]))
+            for one in results.combinations
+            if (one.engine, one.injector) == ("big", "i172") and one.fuel in odds
+        )
+        wanted = Step(code="list injectors", engine="big", injector="i172", fuels=tuple(odds))
+        return advice.next_in_brief(planned(replace(results, combinations=own), next=wanted))
+
+    return say
+
+
 def then(**values):
     """A flip to a plan that differs in its next step."""
 
@@ -251,6 +268,39 @@ def nothing_known(results):
     )
 
 
+def summed(**odds):
+    """The verdict's mixture of a ride whose mixture is calculated, with a chance of a place."""
+
+    def say(results):
+        (place, chance), rest = *odds.items(), 1 - sum(odds.values())
+        others = [name for name in ("richer", "inside", "leaner") if name != place]
+        known = Odds(**{place: chance, others[0]: rest, others[1]: 0.0})
+        ride = replace(
+            results.plan.ride, source="predicted", odds=known, lambda_=Interval(0.86, 0.83, 0.90)
+        )
+        return str(verdict.sentences(planned(results, ride=ride)))
+
+    return say
+
+
+def shared(results):
+    """What is written into the picture to send on."""
+    texts = []
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(Figure, "savefig", lambda self, *_, **__: texts.extend(self.findobj(Text)))
+        verdict_figure.shared_picture(results)
+    return " ".join(text.get_text() for text in texts).replace("\n", " ")
+
+
+def too_hot(stated):
+    """A setup that ran hot, by the limit that the rider states or by the usual one."""
+    gate = Gate("heat", value=514.15, limit=503.15)
+    return session_with(
+        lambda r: advice.gate_sentence(r, replace(ridden(r, "big_172"), gate=gate)),
+        "bike", highest_head_temperature=stated,
+    )  # fmt: skip
+
+
 def drawn(results):
     return verdict_figure.figure(results).alt + verdict_figure.figure(results).caption
 
@@ -277,6 +327,14 @@ SAID = {
         on_fuel(None), on_fuel(0.6),
     ),
     "nearest": ("nearest is injector i178: 49 % chance", on_fuel(0.49), on_fuel(0.5)),
+    "too lean on one": (
+        "injector i172 is nearest to the band for e5 and e10, and still likely too lean (61 % "
+        "chance on e10).", listed(e5=(0.3, 0.1), e10=(0.0, 0.61)), listed(e5=(0.3, 0.1)),
+    ),
+    "too rich on one": (
+        "and still likely too rich (62 % chance on e5).",
+        listed(e5=(0.62, 0.1), e10=(0.0, 0.61)), listed(e5=(0.6, 0.1), e10=(0.0, 0.61)),
+    ),
     "another engine": ("another engine comes first", then(engine="stock"), then(code="nothing")),
     "keep to fuels": (
         "keep to the fuels that pass", then(code="change fuel"), then(code="nothing"),
@@ -371,6 +429,70 @@ SAID = {
     "band in the key": (
         "shaded: target band, lambda 0.83 to 0.90;", lambda r: verdict_figure.figure(r).key, None,
     ),
+    "imperial": (
+        "mpg (imperial)", lambda r: what_if.consumption_unit("imperial"),
+        lambda r: what_if.consumption_unit("us"),
+    ),
+    "shared picture": (
+        "Read the report before riding.", shared, None,
+    ),
+    "invented": (
+        "the bike, the hill and every number are made up.",
+        lambda r: page_parts.whose_readings("x", r.session.about.title),
+        lambda r: page_parts.whose_readings("x"),
+    ),
+    "usual limit of heat": (
+        "above the usual limit of 230 °C", too_hot(None), too_hot(Measured(503.15)),
+    ),
+    "own limit of heat": (
+        "the head reached 241 °C, above your limit of 230 °C", too_hot(Measured(503.15)),
+        too_hot(None),
+    ),
+    "usual cautions": (
+        "Hot parts: Let the exhaust and the head cool", lambda r: str(cautions.sentences()), None,
+    ),
+    "lean, usual cautions": (
+        "Lean mixture: Never go leaner to win", lambda r: str(cautions.sentences()), None,
+    ),
+    "law": (
+        "The law and the maker: Local law, the maker's", lambda r: str(cautions.sentences()), None,
+    ),
+    "room to trim": (
+        "Room to trim: where the ECU corrects, it can add or take away only so much",
+        lambda r: str(injector.response_sentences(r)), None,
+    ),
+    "learned trims": (
+        "Learned trims: many ECUs store what they correct at idle",
+        lambda r: str(injector.response_sentences(r)), None,
+    ),
+    "narrowband": (
+        "Narrowband sensor: it switches near lambda 1",
+        lambda r: str(injector.response_sentences(r)), None,
+    ),
+    "visible, method": (
+        "Smallest visible gain: the true gain that a test", lambda r: str(method.sentences(r)),
+        None,
+    ),
+    "doubtful, method": (
+        "Doubtful rows: every reading and every run is compared",
+        lambda r: str(method.sentences(r)), None,
+    ),
+    "left out by the rider": (
+        "Left out by the rider: run 7: missed a gear",
+        lambda r: str(tested.sentences(replace(
+            r, runs=(*r.runs, replace(r.runs[0], run=7.0, exclude="missed a gear"))
+        ))),
+        lambda r: str(tested.sentences(replace(
+            r, runs=tuple(replace(one, exclude="") for one in r.runs)
+        ))),
+    ),
+    "sure by a sum": (
+        "12.6 on this gauge: near an edge of the target band",
+        summed(inside=0.79), summed(inside=0.81),
+    ),
+    "inside by a sum": ("inside the target band", summed(inside=0.81), summed(inside=0.79)),
+    "leaner by a sum": ("leaner than the target band", summed(leaner=0.81), summed(leaner=0.79)),
+    "richer by a sum": ("richer than the target band", summed(richer=0.81), summed(richer=0.79)),
     "could be added": (
         "fuel use (fills.csv)", lambda r: str(tested.missing_sentences(r)),
         lambda r: str(tested.missing_sentences(replace(r, fuel_use=(1,)))),
