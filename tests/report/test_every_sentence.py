@@ -211,6 +211,29 @@ def doubt(code, runs=(), setup="big_172", **values):
     return say
 
 
+def misread(off):
+    """A reading of 12.8 that is so far from what the others suggest."""
+
+    def say(results):
+        first, *others = results.runs
+        first = replace(first, gauge_low=12.6, gauge_high=13.0)
+        own = replace(results, runs=(first, *others))
+        return doubt("reading", (first.run,), first.setup, off=off, weight=0.2)(own)
+
+    return say
+
+
+def lean(chance):
+    """A doubted gain of a setup that has this chance of being leaner than the band."""
+
+    def say(results):
+        odds = Odds(0.0, 1 - chance, chance)
+        mixtures = tuple(replace(one, odds=odds) for one in results.mixtures)
+        return doubt("gain", (4.0,), off=0.08)(replace(results, mixtures=mixtures))
+
+    return say
+
+
 def cost(share):
     """What a missing air temperature costs the gain that the page speaks of first."""
 
@@ -365,6 +388,28 @@ SAID = {
         "the interval wide. Check what was written down",
         doubt("readings disagree", (4.0, 9.0), weight=0.5),
         doubt("readings disagree", (4.0, 9.0, 12.0), weight=0.5),
+    ),
+    "far reading": (
+        "reads 12.8 where the other readings suggest 13.9 (8 % richer). The reading counts with "
+        "weight 0.20 instead of 1.", misread(-0.08), misread(0.08),
+    ),
+    "far reading, lean": (
+        "reads 12.8 where the other readings suggest 11.9 (8 % leaner).", misread(0.08),
+        misread(-0.08),
+    ),
+    "ride it again": (
+        "as they were written down, or ride that setup once more. If you know",
+        doubt("gain", (4.0,), off=0.08), doubt("gain", (4.0,), "big_164", off=0.08),
+    ),
+    "not what knocked": (
+        "as they were written down. If you know",
+        lambda r: doubt("gain", (4.0,), off=0.08)(
+            replace(r, knocks=(replace(r.knocks[0], setup="big_172"),))
+        ),
+        doubt("gain", (4.0,), off=0.08),
+    ),
+    "not what may be lean": (
+        "as they were written down. If you know", lean(0.11), lean(0.10),
     ),
     "weak run": (
         "its speeds need 8 % less wheel force than the other runs suggest. The run counts with "
