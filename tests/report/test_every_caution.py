@@ -395,6 +395,10 @@ def shut(results, gate):
     return replace(results.plan.ride, gate=gate)
 
 
+def limited(results, chance):
+    return of_session("assumptions", leaner_limit=Measured(chance))(results)
+
+
 def mixed(wanted):
     """A tank without ethanol, E20 poured in, to get so much."""
     words = first_guess.tank_words(
@@ -428,6 +432,17 @@ LAB = {
     "may be leaner": (
         "may be leaner than the band (chance 11 %). Lean and hot",
         lambda r: outlook(r, leaner=0.11), lambda r: outlook(r, leaner=0.10),
+    ),
+    # A bold limit makes nothing bolder here, and a careful one warns sooner.
+    "leaner, bold limit": (
+        "may be leaner than the band (chance 11 %)",
+        lambda r: outlook(limited(r, 0.3), leaner=0.11),
+        lambda r: outlook(limited(r, 0.3), leaner=0.10),
+    ),
+    "leaner, careful limit": (
+        "may be leaner than the band (chance 6 %)",
+        lambda r: outlook(limited(r, 0.05), leaner=0.06),
+        lambda r: outlook(limited(r, 0.05), leaner=0.05),
     ),
     "outside": (
         "this is extrapolated", lambda r: outlook(r, outside=True), lambda r: outlook(r)
