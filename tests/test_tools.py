@@ -59,6 +59,8 @@ def test_a_change_of_the_advice_is_tried_where_its_sentences_are_read():
     assert situations in mutate.tests_of("report/advice.py")
     assert situations in mutate.tests_of("report/verdict.py")
     assert situations not in mutate.tests_of("report/season.py")
+    # Where the names of an import stand on lines of their own, too.
+    assert "tests/report/test_every_sentence.py" in mutate.tests_of("report/season.py")
 
 
 @pytest.mark.slow

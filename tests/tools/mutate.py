@@ -251,7 +251,8 @@ _SHARED = re.compile(r"from tests\.(?!outing\b|conftest\b)(\w+) import")
 def _imports(path: Path) -> re.Pattern:
     """What a line that imports a module looks like."""
     row, name = path.parent.name, path.stem
-    return re.compile(rf"tuninglib\.{row}\.{name}\b|from tuninglib\.{row} import [^#\n]*\b{name}\b")
+    names = rf"(?:\([^)]*|[^#\n]*)\b{name}\b"
+    return re.compile(rf"tuninglib\.{row}\.{name}\b|from tuninglib\.{row} import {names}")
 
 
 def preload() -> None:
