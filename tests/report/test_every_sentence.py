@@ -131,6 +131,32 @@ def doubted(results, setup):
     return replace(results, road=replace(results.road, pulls=pulls))
 
 
+def undecided(log_sd, with_more):
+    """A gain that is not told, known so well; and what two more runs would most likely show."""
+
+    def say(results):
+        pulls = tuple(
+            replace(
+                one,
+                gain=replace(
+                    one.gain,
+                    told_apart=False,
+                    p_value=0.9,
+                    log_sd=log_sd,
+                    dof=1e9,
+                    ratio=Interval(0.0, -0.2, 0.2),
+                ),
+                visible_with_more=with_more,
+            )
+            if one.setup == "big_185"
+            else one
+            for one in results.pulls
+        )
+        return str(gain.sentences(replace(results, road=replace(results.road, pulls=pulls))))
+
+    return say
+
+
 def ridden(results, setup):
     return next(one for one in results.combinations if one.setup == setup)
 
@@ -415,6 +441,15 @@ SAID = {
     "doubted in the table": (
         "check its runs", lambda r: str(gain.table(doubted(r, "big_185"))),
         lambda r: str(gain.table(r)),
+    ),
+    "too coarse": (
+        "could not have shown any gain that such a change brings; two more runs of each would most "
+        "likely show 28 %.", undecided(0.2, 0.28), undecided(0.05, 0.28),
+    ),
+    "coarse": (
+        # Of five comparisons: (2.576 + 0.842) × 0.05, as of a normal distribution.
+        "A difference of 19 % or more would most likely have shown.", undecided(0.05, 0.1),
+        undecided(0.06, 0.1),
     ),
     "two readings": (
         "of two, there is no telling which is wrong. Both are kept with weight 0.50, which makes "
