@@ -796,6 +796,45 @@ def remarked(code, *about):
     return of_days(season.remarks, remarks=(Remark(code=code, about=about),))
 
 
+def repeated(*setups):
+    """One more outing that is to repeat these."""
+
+    def say(summer):
+        step = Step(code="ride again", why="too close", setups=setups)
+        return str(season.sentences(replace(summer, plan=replace(summer.plan, next=step))))
+
+    return say
+
+
+def none_to_ride(all_shut):
+    """Nothing to leave on the bike: all is shut, or all but one."""
+
+    def say(summer):
+        none = replace(summer.plan, ride=None, next=Step(code="find knock", engine="big"))
+        every = tuple(
+            replace(one, gate=Gate("heat") if all_shut or one.setup != "stock" else None)
+            for one in summer.combinations
+        )
+        return str(season.sentences(replace(summer, plan=none, combinations=every)))
+
+    return say
+
+
+def leaner_elsewhere(chance):
+    """Why big 164 is shut, by the chance of the report of its last outing; None: by this one's."""
+
+    def say(summer):
+        every = tuple(
+            replace(one, gate=replace(one.gate, value=chance or one.gate.value))
+            if one.setup == "big_164"
+            else one
+            for one in summer.combinations
+        )
+        return str(season.sentences(replace(summer, combinations=every)))
+
+    return say
+
+
 OVER = "from the first outing to the last, 91 days, the force of all setups together"
 SEASON = {
     "gauge column": (
@@ -808,11 +847,23 @@ SEASON = {
     ),
     "weaker": ("Measured: 5 % (1 to 8 %) less pull than stock.", fallen, of_days(season.sentences)),
     "one to repeat": (
-        "should repeat big 172: ride it twice",
-        lambda s: str(season.sentences(
-            replace(s, plan=replace(s.plan, next=Step(code="ride again", setups=("big_172",))))
-        )),
-        of_days(season.sentences),
+        "should repeat big 172: ride it twice", repeated("big_172"), repeated("big_172", "stock"),
+    ),
+    "two to repeat": (
+        "should repeat big 172 and stock: ride each twice, taking turns.",
+        repeated("big_172", "stock"), repeated("big_172"),
+    ),
+    "nothing known": (
+        "none of these setups: too little is known of any. Before another full-throttle run: find "
+        "the cause of the knock.", none_to_ride(False), none_to_ride(True),
+    ),
+    "everything shut": (
+        "none of these setups: every one is ruled out.", none_to_ride(True), none_to_ride(False),
+    ),
+    # A chance that another page gave is told from the one in this table.
+    "another page's chance": (
+        "may run lean (25 %, in the report of its last outing)", leaner_elsewhere(0.25),
+        leaner_elsewhere(None),
     ),
     "before": ("Before you ride: what to ride and what is", of_days(season.sentences), None),
     "no trend": (
