@@ -98,7 +98,17 @@ def test_tables_have_their_captions_and_columns(results, evening, back, which):
 @pytest.mark.parametrize("which", FIGURES)
 def test_figures_have_their_titles_and_axes(results, evening, which, monkeypatch):
     def written(draw, width_in):
-        return {text.get_text() for text in draw(width_in).findobj(Text)}
+        figure = draw(width_in)
+        for ax in figure.axes:
+            # With room for its title above it and its numbers below, and over no other.
+            (left, low), (right, high) = ax.get_position().get_points()
+            inch = figure.get_figheight()
+            assert 0 <= left < right <= 1
+            assert low * inch > 0.3
+            assert (1 - high) * inch > 0.3
+            others = [one.get_position() for one in figure.axes if one is not ax]
+            assert not any(ax.get_position().overlaps(one) for one in others)
+        return {text.get_text() for text in figure.findobj(Text)}
 
     monkeypatch.setattr(page_parts, "_svg", written)
     for make, expected in FIGURES[which].items():
