@@ -16,7 +16,13 @@ import numpy as np
 import pandas as pd
 
 from tuninglib.analysis.combinations import Limits
-from tuninglib.analysis.mixture import flow_on_bike, fuel_terms, ladder_columns, tolerance_sd
+from tuninglib.analysis.mixture import (
+    density_not_corrected,
+    flow_on_bike,
+    fuel_terms,
+    ladder_columns,
+    tolerance_sd,
+)
 from tuninglib.analysis.records import Combination, GaugeCheck, Knock
 from tuninglib.analysis.worth import Terms
 from tuninglib.interval import Interval
@@ -366,10 +372,10 @@ def outing_record(
 def _cells(session, air, read, readings, parts) -> tuple:
     """Readings as few numbers, brought to one air for all outings."""
     cells = reading_cells(readings, run_sd=parts.priors.run_sd)
-    if session.bike.density_compensation != "no":
+    density = density_not_corrected(session, air.loc[read.index])
+    if density is None:
         return cells
-    density = float(air.loc[read.index, "density_kg_m3"].mean())
-    shift = math.log(density / _COMMON_DENSITY_KG_M3)
+    shift = math.log(float(density.mean()) / _COMMON_DENSITY_KG_M3)
     return tuple(dataclasses.replace(cell, log_mean=cell.log_mean - shift) for cell in cells)
 
 
