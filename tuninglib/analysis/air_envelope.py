@@ -20,7 +20,7 @@ from tuninglib.interval import Z_95, Interval
 from tuninglib.physics.air import standard_pressure_pa, vapour_pressure_pa
 from tuninglib.session.defaults import Band, band_of, day_pressure_of, day_temperature_of
 from tuninglib.session.records import Session
-from tuninglib.statistics.ladder import LadderFit, fit_ladder
+from tuninglib.statistics.ladder import fit_ladder
 from tuninglib.statistics.ladder_prediction import Odds
 from tuninglib.statistics.normal_mixture import mixture_cdf, mixture_quantile, normalised
 from tuninglib.units import from_display
@@ -111,7 +111,7 @@ class KnownAir:
         Of each of ``CASES``.
     source : str
         ``"stated"``, ``"readings"`` or ``"unknown"`` (their air did not differ).
-    season : RidingAir
+    riding : RidingAir
     of_setup : dict of (str or None) to array (4,)
         :func:`log_air` of each setup's readings, and of all under None.
     temperature_k : dict of (str or None) to (float, float) or (None, None)
@@ -124,7 +124,7 @@ class KnownAir:
 
     chances: dict
     source: str
-    season: RidingAir
+    riding: RidingAir
     of_setup: dict
     temperature_k: dict
     sd: np.ndarray
@@ -132,7 +132,7 @@ class KnownAir:
 
 
 def known_air(
-    session: Session, air: pd.DataFrame, rows: pd.DataFrame, fit: LadderFit | None
+    session: Session, air: pd.DataFrame, rows: pd.DataFrame, *, open_loop: bool
 ) -> KnownAir | None:
     """What the session and its readings say; None without a usable reading.
 
@@ -145,10 +145,10 @@ def known_air(
         Of :func:`tuninglib.session.defaults.air_of_runs`.
     rows : pandas.DataFrame
         Of full throttle, of :func:`tuninglib.analysis.mixture.weighed_readings`.
-    fit : tuninglib.statistics.ladder.LadderFit or None
-        Of those; None in both cases.
+    open_loop : bool
+        Whether lambda follows flow at full throttle.
     """
-    if fit is None:
+    if rows.empty or not open_loop:
         return None
     own, weight = air.loc[rows.index], rows["weight"].to_numpy()
     temperature, pressure = (own[n].to_numpy() for n in ("temperature_k", "pressure_abs_pa"))
@@ -169,7 +169,7 @@ def known_air(
     return KnownAir(
         chances=chances,
         source=source,
-        season=riding_air(session),
+        riding=riding_air(session),
         of_setup={
             name: np.average(left[at], axis=0, weights=weight[at]) for name, at in groups.items()
         },
@@ -339,9 +339,9 @@ def beyond_the_band(
     temperature_k : array (temperatures,)
         [K]
     """
-    season = known.season
-    temperature = np.linspace(season.coldest_k, season.hottest_k, points[0])
-    altitude = np.linspace(season.lowest_m, season.highest_m, points[1])[:, None]
+    riding = known.riding
+    temperature = np.linspace(riding.coldest_k, riding.hottest_k, points[0])
+    altitude = np.linspace(riding.lowest_m, riding.highest_m, points[1])[:, None]
     mean, sd = _moments(known, one, temperature, altitude)
     leaner, richer = (
         ndtr((mean - np.log(band.highest)) / sd),
@@ -364,7 +364,7 @@ def lean_share(known: KnownAir | None, one: Combination, band: Band) -> float | 
     float or None
         None where no air is stated, or no mixture known.
     """
-    if known is None or not known.season.air_is_stated or one.lambda_ is None:
+    if known is None or not known.riding.air_is_stated or one.lambda_ is None:
         return None
     leaner, _, _ = beyond_the_band(known, one, band, points=(21, 3))
     return float((leaner @ np.array(list(known.chances.values())) > 0.5).mean())
@@ -425,7 +425,7 @@ class AirEnvelope:
         Chance of each case: for both temperature and pressure, neither, or one of them.
     source : str
         ``"stated"``, ``"readings"`` or ``"unknown"``.
-    season : RidingAir
+    riding : RidingAir
         What the rider rides in.
     temperature_k : tuple of float
         [K]
@@ -437,7 +437,7 @@ class AirEnvelope:
 
     ecu_corrects: dict[str, float]
     source: str
-    season: RidingAir
+    riding: RidingAir
     temperature_k: tuple[float, ...]
     altitude_m: tuple[float, ...]
     mixtures: tuple[InAir, ...]
@@ -492,17 +492,17 @@ def air_envelope(
     listed.sort(key=lambda one: (ride is None or one.key != ride.key, one.flow_m3_s))
     if not listed:
         return None
-    season, band = known.season, band_of(session)
-    ends = min(COLDEST_K, season.coldest_k), max(HOTTEST_K, season.hottest_k)
+    riding, band = known.riding, band_of(session)
+    ends = min(COLDEST_K, riding.coldest_k), max(HOTTEST_K, riding.hottest_k)
     grid = np.linspace(*ends, round((ends[1] - ends[0]) / _STEP_K) + 1)
     system = session.about.units
     round_m = np.asarray(from_display(_METRES if system == "metric" else _FEET, "length", system))
-    above = round_m[round_m > season.lowest_m] if known.altitude_known else []
-    altitudes = np.array([season.lowest_m, *above])
+    above = round_m[round_m > riding.lowest_m] if known.altitude_known else []
+    altitudes = np.array([riding.lowest_m, *above])
     return AirEnvelope(
         ecu_corrects=known.chances,
         source=known.source,
-        season=season,
+        riding=riding,
         temperature_k=tuple(grid.tolist()),
         altitude_m=tuple(altitudes.tolist()),
         mixtures=tuple(_in_air(known, one, band, grid, altitudes) for one in listed),

@@ -315,7 +315,7 @@ def analyse(session: Session) -> Results:
     knocks = tuple(records.Knock(row.setup, row.run, row.knock) for row in loud.itertuples())
     limits = mixture.fuel_limits(session)
     climbs = upkeep.long_climbs(session)
-    known_air = air_envelope.known_air(judged, air, read, fit)
+    known_air = air_envelope.known_air(judged, air, read, open_loop=fit is not None)
     advice = advise(
         Findings(
             session=judged,

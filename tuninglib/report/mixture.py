@@ -250,14 +250,14 @@ def air_in_brief(results: Results, one: InAir) -> str:
     results : tuninglib.analysis.analyse.Results
     one : tuninglib.analysis.air_envelope.InAir
     """
-    system, season = results.session.about.units, results.air.season
+    system, riding = results.session.about.units, results.air.riding
 
     def at(kelvin):
         return with_unit(kelvin, "temperature", system)
 
     edges = (
-        (one.lean_below_k, one.lean_cases, "leaner", "below", season.hottest_k, season.lowest_m),
-        (one.rich_above_k, one.rich_cases, "richer", "above", season.coldest_k, season.highest_m),
+        (one.lean_below_k, one.lean_cases, "leaner", "below", riding.hottest_k, riding.lowest_m),
+        (one.rich_above_k, one.rich_cases, "richer", "above", riding.coldest_k, riding.highest_m),
     )
     sure, maybe = {}, {}
     for kelvin, cases, word, side, end, height in edges:
@@ -267,7 +267,7 @@ def air_in_brief(results: Results, one: InAir) -> str:
         lacks = next((what for known, what in _LACKS if set(cases) <= known), "")
         found = sure if chance > 0.5 or not lacks else maybe
         where = "throughout" if kelvin == end else f"{side} {at(kelvin)}"
-        where += f" at {with_unit(height, 'length', system)}" * (season.lowest_m < season.highest_m)
+        where += f" at {with_unit(height, 'length', system)}" * (riding.lowest_m < riding.highest_m)
         found.setdefault((lacks, odds_text(chance)), []).append(f"{word} than the band {where}")
     text = f"In air of {_air_text(results)} it "
     because = [f", as the ECU does not correct for {lacks}" for lacks, _ in sure if lacks]
@@ -280,9 +280,9 @@ def air_in_brief(results: Results, one: InAir) -> str:
 
 def _air_text(results) -> str:
     """The rider's air in words."""
-    system, season = results.session.about.units, results.air.season
-    ends = [season.coldest_k, season.hottest_k], [season.lowest_m, season.highest_m]
-    kinds = [("temperature", ends[0])] + [("length", ends[1])] * season.altitude_is_stated
+    system, riding = results.session.about.units, results.air.riding
+    ends = [riding.coldest_k, riding.hottest_k], [riding.lowest_m, riding.highest_m]
+    kinds = [("temperature", ends[0])] + [("length", ends[1])] * riding.altitude_is_stated
     spans = []
     for kind, (low, high) in kinds:
         span = with_unit(high, kind, system)
@@ -299,11 +299,11 @@ def lean_in_the_cold(results: Results) -> list:
     own = results.air and results.air.of(results.plan.ride)
     if not own or own.setup is None or own.worst_leaner <= _CAUTION or own.lean_below_k is None:
         return []
-    system, season = results.session.about.units, results.air.season
+    system, riding = results.session.about.units, results.air.riding
     coldest, below = (
-        with_unit(kelvin, "temperature", system) for kelvin in (season.coldest_k, own.lean_below_k)
+        with_unit(kelvin, "temperature", system) for kelvin in (riding.coldest_k, own.lean_below_k)
     )
-    where = "" if own.lean_below_k == season.hottest_k else f" below {below}"
+    where = "" if own.lean_below_k == riding.hottest_k else f" below {below}"
     chance = chance_of(own.worst_leaner, "running leaner than the band")
     return [
         f"in air of {coldest}, {spaced(own.setup)} has {chance}: no full throttle{where} until the "
@@ -316,14 +316,14 @@ def air_sentences(results: Results) -> Prose:
     air = results.air
     if air is None:
         return Prose(())
-    own, items, season = air.of(results.plan.ride), [], air.season
+    own, items, riding = air.of(results.plan.ride), [], air.riding
     if own is not None and own.setup is not None:
         said = air_in_brief(results, own)
         items.append((spaced(own.setup), f"{said[0].lower()}{said[1:]}{_covering(results, own)}"))
-    items.append(("The ECU", _ecu(results)))
-    missing = [] if season.air_is_stated else ["air"]
-    missing += [] if season.altitude_is_stated else ["altitude"]
-    where = "" if season.altitude_is_stated else " at the hill's altitude"
+    items.append(("The ECU", ecu_sentence(results)))
+    missing = [] if riding.air_is_stated else ["air"]
+    missing += [] if riding.altitude_is_stated else ["altitude"]
+    where = "" if riding.altitude_is_stated else " at the hill's altitude"
     assumed = (
         f"you ride in air of {_air_text(results)}{where}, as far as is known (write "
         f"{listing(missing)} under [use]); "
@@ -339,9 +339,10 @@ def air_sentences(results: Results) -> Prose:
     return Prose(tuple(items), style="points")
 
 
-def _ecu(results) -> str:
+def ecu_sentence(results: Results) -> str:
+    """What the ECU is known, or likely, to correct for."""
     air, system = results.air, results.session.about.units
-    if air.source == "stated":
+    if air.source == "stated" and air.case is not None:
         return f"{_CORRECTS[air.case]}, as session.toml says; humid air still runs a little richer."
     read = [k for one in air.mixtures for k in (one.coldest_read_k, one.hottest_read_k) if k]
     span = "that nobody wrote down"
@@ -386,7 +387,7 @@ def _covering(results, own) -> str:
         best = inside[0]
         verb = "stays" if best.setup else "is expected to stay"
         return f" Injector {best.injector} {verb} inside all of it."
-    if not others or others[0].rich_above_k == results.air.season.coldest_k:
+    if not others or others[0].rich_above_k == results.air.riding.coldest_k:
         return " No injector listed covers all of it."
     system, least = results.session.about.units, others[0]
     return (
