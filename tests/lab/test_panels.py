@@ -539,4 +539,4 @@ def test_other_air_is_asked_by_the_sums_of_the_report(results, back):
         assert "The ECU: corrects for air temperature and pressure" in said
     rich = one.air.mixtures[-1]
     labelled(panel, "injector").value = rich.injector
-    assert f"Lambda: {rich.lambda_[0][0]:.3f} " in words(panel)
+    assert f"Lambda: {rich.lambda_[0][0]:.2f}" in words(panel)
