@@ -32,6 +32,8 @@ STATED = {"yes": "both", "no": "neither", "temperature": "temperature", "pressur
 # Nothing that a few readings say of the ECU is surer than this: an engine that warms up as the day
 # does looks like one that is not corrected (ours).
 _SUREST = 0.95
+# Air that differs by less tells nothing.
+LEAST_TOLD = 1e-3
 # A case with less chance than this is not spoken of; one that was told against has 1.25 %.
 PLAUSIBLE = 0.02
 # Altitudes for programs and pictures, in round numbers of the rider's, and how far apart
@@ -222,7 +224,7 @@ def _chances(session, air, rows, left) -> tuple:
     if stated is not None:
         return {case: float(case == stated) for case in CASES}, "stated"
     at = left - left.mean(axis=0)
-    if np.ptp(at - at[:, :1], axis=0).max() < 1e-3:
+    if np.ptp(at - at[:, :1], axis=0).max() < LEAST_TOLD:
         return dict.fromkeys(CASES, 1 / len(CASES)), "unknown"
     evidence = [_log_evidence(session, air, said) for said in STATED]
     return weighed(evidence), "readings"

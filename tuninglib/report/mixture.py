@@ -1,6 +1,7 @@
 """The mixture: what the gauge said, and what it means on the fuel in the tank."""
 
 import math
+from collections.abc import Mapping
 
 import numpy as np
 
@@ -358,12 +359,23 @@ def ecu_sentence(results: Results) -> str:
             f"Read again on a day that is {apart} colder or warmer, or write density_compensation "
             "under [bike]."
         )
-    ranked = sorted(air.ecu_corrects.items(), key=lambda one: -one[1])
-    said = listing(f"{_SHORT[case]} {odds_text(chance)}" for case, chance in ranked)
     return (
-        f"by readings in air {span}, the chances are that it corrects for {said}; the intervals "
-        "span them. A day that is much colder, or a hill much higher, tells more."
+        f"by readings in air {span}, the chances are that it corrects for "
+        f"{chances_text(air.ecu_corrects)}; the intervals span them. A day that is much colder, or "
+        "a hill much higher, tells more."
     )
+
+
+def chances_text(ecu_corrects: Mapping[str, float]) -> str:
+    """What an ECU may correct for, the likeliest first.
+
+    Parameters
+    ----------
+    ecu_corrects : dict of str to float
+        As of :class:`tuninglib.analysis.air_envelope.AirEnvelope`.
+    """
+    ranked = sorted(ecu_corrects.items(), key=lambda one: -one[1])
+    return listing(f"{_SHORT[case]} {odds_text(chance)}" for case, chance in ranked)
 
 
 def _covering(results, own) -> str:
