@@ -625,7 +625,7 @@ SITUATIONS = {
     """read on a hot day, with an ECU that does not correct for the air
     A mixture is a mixture of some air.
     plan: big_172, buy: i178
-    says: That was in air of | the ECU does not correct for it, so in colder air it runs leaner
+    says: leaner than the band below 14 °C | as the ECU does not correct for air temperature
     """: lambda o: o.key("bike", density_compensation="no"),
     """heads too hot on long climbs, for who climbs
     What was not measured is not known to be cooler; what is clearly richer may be.

@@ -12,7 +12,8 @@ import pandas as pd
 
 import tuninglib
 from tuninglib import units
-from tuninglib.analysis import mixture, records, upkeep
+from tuninglib.analysis import air_envelope, mixture, records, upkeep
+from tuninglib.analysis.air_envelope import AirEnvelope
 from tuninglib.analysis.decide import Findings, Flip, Plan, advise
 from tuninglib.analysis.doubts import check_gauge, find_doubts
 from tuninglib.analysis.gain import Road, analyse_road
@@ -113,6 +114,9 @@ class Results:
         What the parts cost.
     logs : tuple of LogRead
         Logs of the outing, as they were read.
+    air : AirEnvelope or None
+        For which air the mixtures hold; None where none is known, or the ECU corrects at full
+        throttle.
     bands : tuple of BandMixture
         Lambda by throttle and engine speed, from the log of a gauge.
     force_curves : tuple of ForceCurve
@@ -146,6 +150,7 @@ class Results:
     fuel_use: tuple[upkeep.FuelUse, ...]
     outlay: upkeep.Outlay
     logs: tuple[LogRead, ...]
+    air: AirEnvelope | None
     bands: tuple[BandMixture, ...]
     force_curves: tuple[ForceCurve, ...]
     pressure_source: str
@@ -214,7 +219,7 @@ SCHEMA_FILE = Path(__file__).with_name("results.schema.json")
 # What stands in the file after what it is about, in this order.
 KEYS = (
     "plan", "flips", "combinations", "octane", "gauge_check", "mixtures", "road", "ladder",
-    "what_if", "flat_top_speeds", "gearing", "climbs", "fuel_use", "outlay", "logs", "bands",
+    "what_if", "flat_top_speeds", "gearing", "climbs", "fuel_use", "outlay", "logs", "air", "bands",
     "force_curves", "found_runs", "doubts", "knocks", "fuel_limits", "runs",
     "provenance", "season",
 )  # fmt: skip
@@ -310,6 +315,7 @@ def analyse(session: Session) -> Results:
     knocks = tuple(records.Knock(row.setup, row.run, row.knock) for row in loud.itertuples())
     limits = mixture.fuel_limits(session)
     climbs = upkeep.long_climbs(session)
+    known_air = air_envelope.known_air(judged, air, read, open_loop=fit is not None)
     advice = advise(
         Findings(
             session=judged,
@@ -319,6 +325,7 @@ def analyse(session: Session) -> Results:
             knocks=knocks,
             fuel_limits=limits,
             hot_climbs=tuple(one.setup for one in climbs if one.place == "above"),
+            air=known_air,
         )
     )
     combinations, plan = advice.combinations, advice.plan
@@ -349,21 +356,16 @@ def analyse(session: Session) -> Results:
         fuel_use=upkeep.fuel_use(session),
         outlay=upkeep.outlay(session, plan, road.pulls if road else ()),
         logs=logs_read(session),
+        air=air_envelope.air_envelope(judged, known_air, combinations, plan.ride, plan.engine),
         bands=mixture_by_bands(judged),
         force_curves=curves_of_force(session, air, road.load if road else None),
         pressure_source=day_pressure_of(session).source,
         provenance=provenance(session.folder, [log.file for log in session.logs.values()]),
         season=outing_record(
-            judged,
-            air,
-            road.of_day if road else None,
-            read,
-            responses,
-            check,
-            knocks,
+            judged, air, road.of_day if road else None, read, responses, check, knocks,
             advice.of_day,
         ),
-    )
+    )  # fmt: skip
 
 
 def _fellow(session, road, plan) -> tuple:

@@ -426,6 +426,8 @@ def _by_mixture(one, heard, limits) -> Gate | None:
     lean = max(limits.lean, EVEN) if one.as_made else limits.lean
     if one.odds is not None and _leaner(one, limits) > lean:
         return Gate("lean", value=one.odds.leaner, limit=lean)
+    if not one.as_made and one.lean_air is not None and one.lean_air > EVEN:
+        return Gate("air", value=one.lean_air, limit=EVEN)
     if one.beyond == "rich":
         return Gate("rich", limit=limits.richest)
     # Rich does not hurt at once: here an even bet is the limit.

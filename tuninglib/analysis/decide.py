@@ -13,6 +13,7 @@ from typing import Any, Literal
 import numpy as np
 import pandas as pd
 
+from tuninglib.analysis.air_envelope import KnownAir, lean_share
 from tuninglib.analysis.combinations import (
     Limits,
     combinations_of,
@@ -176,7 +177,7 @@ class Plan:
 # From evidence to the plan ------------------------------------------------------------------------
 
 # Gates that another injector or fuel can open.
-_MENDABLE = ("knock", "knock implied", "ethanol", "octane", "lean", "rich", "flow")
+_MENDABLE = ("knock", "knock implied", "ethanol", "octane", "lean", "air", "rich", "flow")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -721,6 +722,8 @@ class Findings:
     fuel_limits : tuple of FuelLimit
     hot_climbs : tuple of str
         Setups whose head ends above the limit on a long climb on a hot day.
+    air : KnownAir or None
+        For which air the mixtures hold.
     """
 
     session: Session
@@ -730,6 +733,7 @@ class Findings:
     knocks: tuple[Knock, ...]
     fuel_limits: tuple[FuelLimit, ...]
     hot_climbs: tuple[str, ...]
+    air: KnownAir | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -797,7 +801,11 @@ def advise(known: Findings) -> Advice:
 def _combinations(known) -> tuple:
     """Every combination of a session with its gate."""
     mixtures = analyse_mixtures(known.session, known.read)
-    found = combinations_of(known.session, known.fit, mixtures, known.knocks)
+    found, band = (
+        combinations_of(known.session, known.fit, mixtures, known.knocks),
+        band_of(known.session),
+    )
+    found = tuple(replace(one, lean_air=lean_share(known.air, one, band)) for one in found)
     return gated(found, _limits(known))
 
 

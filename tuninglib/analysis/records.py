@@ -315,7 +315,7 @@ class Gate:
     ----------
     code : str
         ``"knock"``, ``"knock implied"``, ``"knock unexplained"``, ``"ethanol"``, ``"octane"``,
-        ``"lean"``, ``"rich"``, ``"heat"``, ``"flow"`` or ``"idle"``.
+        ``"lean"``, ``"air"``, ``"rich"``, ``"heat"``, ``"flow"`` or ``"idle"``.
     knock : Knock or None
         What was heard, for the three that begin with knock.
     because : Combination or None
@@ -324,8 +324,9 @@ class Gate:
     fuel_limit : FuelLimit or None
         For a fuel that is not allowed.
     value, limit : float or None
-        Of the others: odds of being leaner, lambda, head temperature [K], chance of running out of
-        time. A lean or a rich gate without a value: every reading stood at that end of the gauge.
+        Of the others: odds of being leaner, share of the rider's air in which it likely is, lambda,
+        head temperature [K], chance of running out of time. A lean or a rich gate without a value:
+        every reading stood at that end of the gauge.
     """
 
     code: str
@@ -389,6 +390,9 @@ class Combination:
         Highest head temperature that was read with it. [K]
     idle_lambda : float or None
         Mean reading at idle with its injector, where there is one.
+    lean_air : float or None
+        Share of the air that the rider states in which it is likelier leaner than the band than
+        not; None where no air is stated.
     gate : Gate or None
         The first that shuts it; None: it stands open.
     may_be_tried : bool
@@ -418,6 +422,7 @@ class Combination:
     open_time_fraction: Interval | None = None
     hottest_k: float | None = None
     idle_lambda: float | None = None
+    lean_air: float | None = None
     gate: Gate | None = None
     may_be_tried: bool = False
 

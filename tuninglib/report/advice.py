@@ -120,6 +120,8 @@ def gate_sentence(results: Results, one: Combination) -> str:
         return f"every reading stood at the gauge's {gate.code} end"
     if gate.code == "lean":
         return f"{odds_text(gate.value)} chance of running leaner than the band"
+    if gate.code == "air":
+        return f"likely leaner than the band in {odds_text(gate.value)} of the air that you ride in"
     if gate.code == "rich":
         return (
             f"lambda {fixed(gate.value, 2)}, richer than {fixed(gate.limit, 2)}: that much fuel "
@@ -426,7 +428,7 @@ def _change_fuel(results, step) -> str:
     others = [f.fitted for f in results.plan.fuels if f.fitted is not None and f.fitted.gate]
     reasons = "; ".join(_on(one.fuel, gate_sentence(results, one)) for one in others)
     # Another injector is no help against a fuel that is not allowed.
-    helps = any(one.gate.code in ("lean", "rich", "flow") for one in others)
+    helps = any(one.gate.code in ("lean", "air", "rich", "flow") for one in others)
     list_others = ", or list another injector in session.toml" if helps else ""
     because = f" ({reasons})" if reasons else ""
     return f"keep to {listing(step.fuels)} with {step.injector}{because}{list_others}."
@@ -642,6 +644,7 @@ _SHUT = {
     "knock implied": "no safer than what knocked",
     "knock unexplained": "knock on its engine",
     "lean": "may run lean",
+    "air": "lean in your air",
     "rich": "far too rich",
     "heat": "heat",
     "flow": "its injector may run out of time",

@@ -20,6 +20,7 @@ from tuninglib.analysis.season import Outing, Season, bikes_of, season_of
 from tuninglib.analysis.season_record import read_document, record_from
 from tuninglib.report import make, page_parts
 from tuninglib.report.advice import shut_word, step_in_short
+from tuninglib.report.mixture import chances_text
 from tuninglib.report.page_parts import (
     NONE,
     Html,
@@ -487,6 +488,13 @@ def mixture_sentences(season: Season) -> Prose:
             "table, 0 one that corrects.",
         ),
     ]
+    if ladder.air is not None:
+        text = (
+            "by the readings of days in other air, the chances are that it corrects for "
+            f"{chances_text(ladder.air)}. Once you are sure, write density_compensation under "
+            "[bike] of each outing: each report then says for which air its mixture holds."
+        )
+        items.append(("The ECU and the air", text))
     if ladder.scatter > _FAR:
         text = (
             f"readings and days scatter {ladder.scatter:.1f} times as much as was assumed, and the "

@@ -194,6 +194,8 @@ _ELSEWHERE = {
     "3 bar": {"us": "43.5 psi", "imperial": "43.5 psi"},
     "10 L": {"us": "2.6 gal", "imperial": "2.2 imp gal"},
     "18 degC": {"us": "65 degF"},
+    "5 to 35 degC": {"us": "40 to 95 degF"},
+    "0 to 1200 m": {"us": "0 to 4000 ft", "imperial": "0 to 4000 ft"},
     "220 degC": {"us": "430 degF"},
     "978 hPa": {"us": "28.9 inHg", "imperial": "978 mbar"},
     "745 kg/m3": {"us": "6.2 lb/gal"},

@@ -277,6 +277,18 @@ class Use:
         "cool first",
         default="balanced",
     )
+    air: Measured | None = quantity(
+        "K",
+        "the coldest and the hottest that you ride in; left out: -5 to 35 degC",
+        "5 to 35 degC",
+        (233.15, 328.15),
+    )
+    altitude: Measured | None = quantity(
+        "m",
+        "the lowest and the highest that you ride; left out: the hill's",
+        "0 to 1200 m",
+        (-450, 6000),
+    )
 
     @property
     def sustained(self) -> bool:
