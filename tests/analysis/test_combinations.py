@@ -34,6 +34,39 @@ def test_what_was_heard_and_felt_belongs_to_the_setup_that_was_ridden(ridden):
     assert set(knocked) >= {"big_172"}
 
 
+@pytest.mark.parametrize(("on_runs", "on_climbs"), [(480.0, 470.0), (460.0, 470.0)])
+def test_who_rides_climbs_is_judged_by_the_hottest_of_runs_and_climbs(back, on_runs, on_climbs):
+    session = back.session
+    setup = session.climbs["setup"].iloc[0]
+    hot = replace(
+        session,
+        runs=session.runs.assign(head_temperature_k=on_runs),
+        climbs=session.climbs.assign(head_temperature_k=on_climbs),
+    )
+    for riding, expected in (("climbs", max(on_runs, on_climbs)), ("town", on_runs)):
+        known = replace(hot, use=replace(session.use, riding=riding))
+        own = combinations_of(known, None, back.mixtures, ())
+        assert next(one for one in own if one.setup == setup).hottest_k == expected
+
+
+def test_the_flow_to_look_for_has_the_chances_of_the_fuel_where_they_are_worst(
+    demo_folder, tmp_path
+):
+    outing = Outing(demo_folder, tmp_path / "none")
+    outing.without_table("injectors.i178").without_table("injectors.i205")
+    wanted = outing.results().plan.flow_wanted
+    listed = Outing(outing.folder, tmp_path / "listed")
+    listed.key("injectors.new", flow=f"{wanted.flow_m3_s * 6e7:.3f} cc/min", tolerance="7 %")
+    own = [
+        one.odds
+        for one in listed.results().combinations
+        if (one.engine, one.injector) == ("big", "new")
+    ]
+    assert [abs(one.leaner - wanted.leaner) > 0.05 for one in own] == [True, False]
+    assert wanted.leaner == pytest.approx(max(one.leaner for one in own), abs=0.01)
+    assert wanted.inside == pytest.approx(min(one.inside for one in own), abs=0.01)
+
+
 def test_every_combination_is_there_once(ridden):
     results, _ = ridden
     session = results.session

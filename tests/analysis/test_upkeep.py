@@ -465,7 +465,9 @@ def test_what_limits_the_top_speed():
     at = Interval(25.0, 24.5, 25.5)
     assert _limited_by(at, flat(26.0, 28.0)) == "revs"
     assert _limited_by(at, flat(20.0, 24.0)) == "drag"
-    assert _limited_by(at, flat(24.0, 26.0)) == "unclear"
+    # Only whole intervals tell.
+    for ends in ((24.0, 26.0), (25.2, 28.0), (22.0, 24.8)):
+        assert _limited_by(at, flat(*ends)) == "unclear"
     assert _limited_by(None, flat(24.0, 26.0)) == ""
     assert _limited_by(at, Answer(None, None, "too far")) == ""
 
@@ -476,6 +478,10 @@ def test_the_page_says_it_and_says_when_it_is_not_known(geared, results):
     assert "turns of the crank for one of the wheel" in said
     assert "N·m" in said
     assert "8500 rpm are 89" in said
+    assert "At the crank: " in said
+    by_size = geared(tyre="90/90-18", circumference=None)
+    said = str(words.gearing_sentences(by_size))
+    assert "Tyre: 90/90-18; a measured circumference would be more exact." in said
     assert results.gearing is None
     assert str(words.gearing_sentences(results)) == ""
 

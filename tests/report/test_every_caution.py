@@ -88,7 +88,11 @@ def of_session(record, **values):
 
 def heads(hottest, stated=None):
     def change(results):
-        combinations = tuple(replace(one, hottest_k=hottest) for one in results.combinations)
+        # One is hot, as is not to be lost among those that are not.
+        combinations = tuple(
+            replace(one, hottest_k=hottest if one.setup == "big_172" else CELSIUS + 180)
+            for one in results.combinations
+        )
         changed = of_session("bike", highest_head_temperature=stated)(results)
         return replace(changed, combinations=combinations)
 

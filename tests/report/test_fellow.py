@@ -32,6 +32,14 @@ def test_each_field_starts_with_what_the_day_had(results):
     }  # fmt: skip
 
 
+def test_the_fields_are_named_and_a_minus_is_a_wind_from_behind(results):
+    page = str(fellow.controls(results).html())
+    for said in ("My weight, dressed to ride", "My hill, start line to marker", "My altitude",
+                 "Headwind, minus from behind", "My speed at the start line, as shown",
+                 "My speedometer shows too much by"):  # fmt: skip
+        assert said in page
+
+
 @pytest.mark.parametrize("system", ["us", "imperial"])
 def test_the_fields_speak_the_units_of_the_report(results, edit, system):
     folder = edit("session.toml", 'units = "metric"', f'units = "{system}"')

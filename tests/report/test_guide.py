@@ -42,6 +42,9 @@ def test_it_has_every_key_and_every_column(page):
 
 
 def test_it_tells_the_rules_that_the_readme_leaves_out(page):
+    assert "The guide to tuninglib " in page
+    for said in ("fuel, full to full", "rolling out of gear, timed", "into a measuring glass"):
+        assert said in page
     for heading in ("Logs of a phone", "Many outings", "At the roadside", "What it can tell"):
         assert re.search(f"<h2[^>]*>{heading}", page), heading
     for word in ("--scheduler", "season.html", "unpack", "95 RON", "decimal commas", "--pdf"):

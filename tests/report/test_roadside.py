@@ -123,6 +123,8 @@ def test_a_day_typed_on_the_phone_becomes_the_session(phone, demo_copy, tmp_path
         "35,stock,ilmar,49,61,,,14,,,full,14:15\n"
     )
     assert phone.page.locator("#text").input_value() == text
+    said = "Handed to this phone's downloads with 2 new rows."
+    assert phone.page.locator("#said").inner_text() == said
     (demo_copy / "runs.csv").write_text(text, encoding="utf-8")
     runs = load_session(demo_copy).runs
     assert len(runs) == 35
@@ -155,6 +157,9 @@ def test_nothing_is_lost_when_the_phone_dies(phone, browser, demo_copy, tmp_path
         {"name": "x.csv", "mimeType": "text/csv", "buffer": b"a,b\n1,2\n"}
     )
     other.page.get_by_text("x.csv has other columns than this page").wait_for()
+    film = {"name": "y.mp4", "mimeType": "video/mp4", "buffer": bytes(2_000_001)}
+    other.page.locator("#open").set_input_files(film)
+    other.page.get_by_text("y.mp4 is too large for a day's runs.").wait_for()
     assert other.complaints == []
     other.context.close()
 
@@ -240,6 +245,8 @@ def test_after_each_row_it_says_whether_to_go_on(phone):
         .inner_text()
         .startswith("Go on: still to ride: big 185 3.")
     )
+    said = "the form can say what these rows mean for setups not ridden yet: watch the gauge."
+    assert phone.page.locator(".standing:visible").inner_text().endswith(said)
 
 
 def test_a_speed_in_another_unit_is_asked_about(phone):

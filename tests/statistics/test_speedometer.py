@@ -30,6 +30,10 @@ def test_unknown_factor_spans_the_legal_range():
 def test_exact_pairs_give_the_exact_factor():
     shown = np.array([10.0, 14.0, 20.0, 26.0])
     assert speed_factor(shown, 0.95 * shown).value == pytest.approx(0.95)
+    # But no better than a whole step of the speedometer lets it be known: Student's t of 3, 3.182,
+    # times the standard deviation of one rounding, 1/√12, at 17.5.
+    found = speed_factor(shown, 0.95 * shown, resolution=1.0)
+    assert found.half_width == pytest.approx(3.182 * 0.95 / np.sqrt(12) / 17.5, rel=1e-3)
 
 
 def test_intervals_cover_as_often_as_they_say():

@@ -1,0 +1,696 @@
+"""What no other test reads of a report: tables and figures by their names, sentences by a case."""
+
+from dataclasses import replace
+
+import pytest
+from matplotlib.figure import Figure
+from matplotlib.text import Text
+
+from tests.conftest import ROOT
+from tuninglib.analysis.decide import Flip, OnFuel, Step
+from tuninglib.analysis.records import Doubt, FlowWanted, Gate, Knock
+from tuninglib.analysis.season import Remark, Trend
+from tuninglib.interval import Interval, Measured
+from tuninglib.report import (
+    advice,
+    cautions,
+    gain,
+    heat,
+    injector,
+    logs,
+    method,
+    mixture,
+    page_parts,
+    season,
+    tested,
+    verdict,
+    verdict_figure,
+    what_if,
+)
+from tuninglib.session.trace import LeftOut
+from tuninglib.statistics.ladder_prediction import Odds
+
+# Tables and figures ---------------------------------------------------------------------------
+
+INTERVALS = "In brackets: 95 % intervals."
+# Caption, columns and the beginning of the note; by hand.
+TABLES = {
+    "demo": {
+        verdict.worths: "What decided | Combination | Worth | Gain | Harm | Status | In per cent",
+        verdict.flips: "What would change it | If | Then",
+        mixture.table: "Full-throttle mixture, as read | Setup | Lambda (95 % interval) | Chance "
+        "inside | Chance leaner | Gauge | True air to fuel | Fuel | Readings | Target band: lambda "
+        "0.83 to 0.90",
+        gain.table: "Against stock | Setup | Verdict | Gain in pull [%] | Marker speed [km/h] | "
+        f"Wheel force [N] | Wheel power [kW] | Runs | {INTERVALS} Errors that all setups share",
+        injector.table: "Injectors, tried and to buy | Injector and fuel | In short | Lambda (95 % "
+        "interval) | Chance inside | Chance leaner | Expected harm | Flow [cc/min] | Open time of "
+        "a cycle | On the engine 'big'; as read where an injector was ridden",
+        heat.table: "Heat and knock | Setup | Runs with knock | Head, highest [°C] | Head, lowest "
+        "[°C] | Head temperatures of single runs say little",
+        tested.table: "The setups | Setup | Parts | Engine [cc] | Injector | Fuel | Full-throttle "
+        "runs | Cost of parts | Note",
+        tested.weather_table: "Weather corrections | Setup | Gain, corrected | Gain, raw | SAE "
+        "J1349 | ISO 1585 | Factors that bring engine output to 25 °C and 990 hPa of dry air; "
+        "gains use SAE J1349.",
+        tested.provenance_table: "Provenance | What | SHA-256 or version | No random numbers",
+        method.contributions: "What makes the gain of big 172 uncertain | Source | Share of the "
+        "variance | To learn more from the next outing, work on the largest share.",
+    },
+    "evening": {
+        logs.table: "Channels of the logs | Log | Channel | Readings | Lowest | Highest | Unit",
+        logs.runs_table: "Logged runs in phone | Logged run | Run | Setup | At [min:s] | Took [s] "
+        "| Entry [km/h] | Exit [km/h] | Gauge | Full throttle | True speeds, ± 95 %.",
+    },
+    "back": {
+        heat.climbs_table: "Head on long climbs | Climb, setup | End on a hot day [°F] | End on "
+        f"the day [°F] | Hottest read [°F] | Time constant [s] | Readings | {INTERVALS}",
+        what_if.fuel_use_table: "Fuel use | Setup | Fuel [mpg (US)] | Range on a tank [miles] | "
+        f"Fuel for 100 miles | Distance [miles] | Fills | {INTERVALS}",
+    },
+}  # fmt: skip
+# What is written in a figure besides numbers and names.
+FIGURES = {
+    "demo": {
+        verdict_figure.figure: "richer | leaner | Not to be ridden | Lambda | Gain in pull [%]",
+        injector.figure: "stated injector flow [cc/min] | Lambda (up: leaner)",
+    },
+    "evening": {
+        logs.runs_figure: "time in the log [min] | Speed over the log [km/h] | time since the "
+        "start line [s] | Each run's speed [km/h]",
+        logs.curve_figure: "speed [km/h] | Wheel force [N]",
+    },
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("which", TABLES)
+def test_tables_have_their_captions_and_columns(results, evening, back, which):
+    of = {"demo": results, "evening": evening, "back": back}[which]
+    for make, expected in TABLES[which].items():
+        table = make(of)
+        printed = " | ".join(filter(None, (table.caption, *table.header, table.note)))
+        assert printed.startswith(expected)
+        assert printed == expected or table.note
+
+
+@pytest.mark.parametrize("which", FIGURES)
+def test_figures_have_their_titles_and_axes(results, evening, which, monkeypatch):
+    def written(draw, width_in):
+        return {text.get_text() for text in draw(width_in).findobj(Text)}
+
+    monkeypatch.setattr(page_parts, "_svg", written)
+    for make, expected in FIGURES[which].items():
+        drawn = make({"demo": results, "evening": evening}[which])
+        assert {*expected.split(" | ")} <= drawn.svg & drawn.narrow
+
+
+# Sentences ------------------------------------------------------------------------------------
+
+
+def planned(results, **values):
+    return replace(results, plan=replace(results.plan, **values))
+
+
+def of_setup(results, setup, **values):
+    """What is known of a ridden setup, changed."""
+    return replace(
+        results,
+        combinations=tuple(
+            replace(one, **values) if one.setup == setup else one for one in results.combinations
+        ),
+    )
+
+
+def doubted(results, setup):
+    pulls = tuple(
+        replace(one, gain=replace(one.gain, doubted=True)) if one.setup == setup else one
+        for one in results.pulls
+    )
+    return replace(results, road=replace(results.road, pulls=pulls))
+
+
+def ridden(results, setup):
+    return next(one for one in results.combinations if one.setup == setup)
+
+
+def step(code, **values):
+    return lambda results: advice.next_in_brief(planned(results, next=Step(code=code, **values)))
+
+
+def looked_for(*fuels):
+    """The flow to look for, on these fuels."""
+
+    def say(results):
+        wanted = FlowWanted(185e-6 / 60, 0.7, 0.2)
+        own = tuple(OnFuel(fuel, None, None) for fuel in fuels)
+        asked = planned(results, flow_wanted=wanted, fuels=own, next=Step(code="list injectors"))
+        return advice.about_next(asked)
+
+    return say
+
+
+def on_fuel(best):
+    """The answer on e10, of which the best has this chance of the band; None: there is none."""
+
+    def say(results):
+        fitted = replace(results.plan.ride, fuel="e10", gate=Gate("lean", value=0.3))
+        one = None
+        if best is not None:
+            odds = replace(results.plan.ride.odds, inside=best, richer=0.0, leaner=1 - best)
+            one = replace(results.plan.ride, fuel="e10", injector="i178", odds=odds)
+        return str(
+            advice.fuel_items(
+                planned(results, fuels=(OnFuel("e10", one, fitted),), next=Step(code="change fuel"))
+            )
+        )
+
+    return say
+
+
+def listed(**odds):
+    """To list other injectors: chances of being richer and leaner of i172 on each fuel."""
+
+    def say(results):
+        own = tuple(
+            replace(one, odds=Odds(odds[one.fuel][0], 1 - sum(odds[one.fuel]), odds[one.fuel][1]))
+            for one in results.combinations
+            if (one.engine, one.injector) == ("big", "i172") and one.fuel in odds
+        )
+        wanted = Step(code="list injectors", engine="big", injector="i172", fuels=tuple(odds))
+        return advice.next_in_brief(planned(replace(results, combinations=own), next=wanted))
+
+    return say
+
+
+def then(**values):
+    """A flip to a plan that differs in its next step."""
+
+    def say(results):
+        other = replace(results.plan, next=replace(results.plan.next, **values))
+        flipped = replace(results, flips=(Flip(code="knock", plan=other),))
+        return str(advice.flip_rows(flipped))
+
+    return say
+
+
+def shut_by(code):
+    def say(results):
+        gate = Gate(code, value=0.3, limit=0.1, knock=results.knocks[0])
+        return advice.status_word(of_setup(results, "big_185", gate=gate), shut := replace(
+            ridden(results, "big_185"), gate=gate
+        )) + advice.shut_in_brief(planned(results, shut=(shut,)))  # fmt: skip
+
+    return say
+
+
+def doubt(code, runs=(), setup="big_172", **values):
+    def say(results):
+        found = (Doubt(code, runs, setup, **values),)
+        return str(cautions.doubts(replace(results, doubts=found)))
+
+    return say
+
+
+def cost(share):
+    """What a missing air temperature costs the gain that the page speaks of first."""
+
+    def say(results):
+        session = results.session
+        runs = session.runs.assign(air_temperature_k=float("nan"))
+        weather = replace(session.weather, temperature=None)
+        pulls = tuple(
+            replace(one, gain=one.gain and replace(one.gain, shares={"weather": share}))
+            for one in results.pulls
+        )
+        return str(
+            cautions.remarks(
+                replace(
+                    results,
+                    session=replace(session, runs=runs, weather=weather),
+                    road=replace(results.road, pulls=pulls),
+                )
+            )
+        )
+
+    return say
+
+
+def weather(within):
+    def say(results):
+        runs = tuple(
+            replace(one, within_limits=within or one.setup != "big_164") for one in results.runs
+        )
+        return str(tested.weather_sentences(replace(results, runs=runs)))
+
+    return say
+
+
+def session_with(say, record, **values):
+    def changed(results):
+        old = getattr(results.session, record)
+        return str(
+            say(
+                replace(
+                    results, session=replace(results.session, **{record: replace(old, **values)})
+                )
+            )
+        )
+
+    return changed
+
+
+def nothing_known(results):
+    """The picture of the verdict where neither what to ride nor one setup's mixture is known."""
+    bare = of_setup(results, "big_185", lambda_=None, source="unknown", gate=None)
+    return (
+        verdict_figure.figure(planned(bare, ride=None)).alt
+        + verdict_figure.figure(planned(bare, ride=None, shut=())).caption
+    )
+
+
+def summed(**odds):
+    """The verdict's mixture of a ride whose mixture is calculated, with a chance of a place."""
+
+    def say(results):
+        (place, chance), rest = *odds.items(), 1 - sum(odds.values())
+        others = [name for name in ("richer", "inside", "leaner") if name != place]
+        known = Odds(**{place: chance, others[0]: rest, others[1]: 0.0})
+        ride = replace(
+            results.plan.ride, source="predicted", odds=known, lambda_=Interval(0.86, 0.83, 0.90)
+        )
+        return str(verdict.sentences(planned(results, ride=ride)))
+
+    return say
+
+
+def shared(results):
+    """What is written into the picture to send on."""
+    texts = []
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(Figure, "savefig", lambda self, *_, **__: texts.extend(self.findobj(Text)))
+        verdict_figure.shared_picture(results)
+    return " ".join(text.get_text() for text in texts).replace("\n", " ")
+
+
+def too_hot(stated):
+    """A setup that ran hot, by the limit that the rider states or by the usual one."""
+    gate = Gate("heat", value=514.15, limit=503.15)
+    return session_with(
+        lambda r: advice.gate_sentence(r, replace(ridden(r, "big_172"), gate=gate)),
+        "bike", highest_head_temperature=stated,
+    )  # fmt: skip
+
+
+def drawn(results):
+    return verdict_figure.figure(results).alt + verdict_figure.figure(results).caption
+
+
+# What a page says, with the case in which it does and one in which it does not.
+SAID = {
+    "no fuel allowed, engine": (
+        "none of those that you will burn is allowed on the engine 'big'",
+        step("change fuel", engine="big"), step("change fuel"),
+    ),
+    "no fuel allowed": (
+        "none of those that you will burn is allowed in this engine", step("change fuel"),
+        step("change fuel", engine="big"),
+    ),
+    "flow for all fuels": (
+        "Look for about 185 cc/min: a 70 % chance of being in the band on each of your fuels "
+        "(leaner: at most 20 %).", looked_for("e5", "e10"), looked_for("e5"),
+    ),
+    "flow for one fuel": (
+        "in the band on e5 (leaner: at most 20 %)", looked_for("e5"), looked_for("e5", "e10"),
+    ),
+    "no injector passes": (
+        "no injector listed passes; with i172: 30 % chance of running leaner than the band",
+        on_fuel(None), on_fuel(0.6),
+    ),
+    "nearest": ("nearest is injector i178: 49 % chance", on_fuel(0.49), on_fuel(0.5)),
+    "too lean on one": (
+        "injector i172 is nearest to the band for e5 and e10, and still likely too lean (61 % "
+        "chance on e10).", listed(e5=(0.3, 0.1), e10=(0.0, 0.61)), listed(e5=(0.3, 0.1)),
+    ),
+    "too rich on one": (
+        "and still likely too rich (62 % chance on e5).",
+        listed(e5=(0.62, 0.1), e10=(0.0, 0.61)), listed(e5=(0.6, 0.1), e10=(0.0, 0.61)),
+    ),
+    "another engine": ("another engine comes first", then(engine="stock"), then(code="nothing")),
+    "keep to fuels": (
+        "keep to the fuels that pass", then(code="change fuel"), then(code="nothing"),
+    ),
+    "implied": ("no safer than what knocked", shut_by("knock implied"), shut_by("knock")),
+    "on its engine": ("knock on its engine", shut_by("knock unexplained"), shut_by("knock")),
+    "too rich": ("far too rich", shut_by("rich"), shut_by("lean")),
+    "out of time": ("its injector may run out of time", shut_by("flow"), shut_by("lean")),
+    "idle": ("idles too rich", shut_by("idle"), shut_by("rich")),
+    "other fuel": (
+        "ride now, on e10",
+        lambda r: advice.status_word(
+            planned(r, ride=replace(r.plan.ride, fuel="e10")), ridden(r, "big_172")
+        ),
+        lambda r: advice.status_word(r, ridden(r, "big_172")),
+    ),
+    "doubted": (
+        "check its runs",
+        lambda r: advice.status_word(doubted(r, "big_185"), ridden(r, "big_185")),
+        lambda r: advice.status_word(r, ridden(r, "big_185")),
+    ),
+    "doubted in the table": (
+        "check its runs", lambda r: str(gain.table(doubted(r, "big_185"))),
+        lambda r: str(gain.table(r)),
+    ),
+    "two readings": (
+        "of two, there is no telling which is wrong. Both are kept with weight 0.50, which makes "
+        "the interval wide. Check what was written down",
+        doubt("readings disagree", (4.0, 9.0), weight=0.5),
+        doubt("readings disagree", (4.0, 9.0, 12.0), weight=0.5),
+    ),
+    "weak run": (
+        "its speeds need 8 % less wheel force than the other runs suggest. The run counts with "
+        "weight 0.20 instead of 1. Check both speeds as they were written down; if they are right, "
+        "a slipping clutch, a missed gear, a throttle that was not fully open or a gust would "
+        "explain it.", doubt("run", (4.0,), off=-0.08, weight=0.2),
+        doubt("run", (4.0,), off=0.08, weight=0.2),
+    ),
+    "strong run": (
+        "need 8 % more wheel force than the other runs suggest. The run counts with weight 0.20 "
+        "instead of 1. Check both speeds as they were written down; if they are right, think of a "
+        "gust from behind or the gear.", doubt("run", (4.0,), off=0.08, weight=0.2),
+        doubt("run", (4.0,), off=-0.08, weight=0.2),
+    ),
+    "stated": (
+        "Against session.toml', 'all runs together do not fit what is stated about slope, wind, "
+        "masses, drag and the speedometer; they would fit best with another slope (by 1.6 times "
+        "its ±).", doubt("stated", off=1.6, what="slope"), doubt("stated", off=1.0, what="slope"),
+    ),
+    "stated, within": (
+        "another slope (within its ±, but together with the rest)",
+        doubt("stated", off=1.0, what="slope"), doubt("stated", off=1.6, what="slope"),
+    ),
+    "worth measuring": (
+        "Of the gain of big 172, 16 % (12 to 19 %): the air temperature would narrow it to 16 % "
+        "(13 to 18 %)", cost(0.5), cost(0.03),
+    ),
+    "hardly": (", that hardly matters.", cost(0.03), cost(0.5)),
+    "weather moved": ("the air changed engine output by 2.3 %; the gains", weather(True), None),
+    "beyond its standard": (
+        "For big 164 a factor lies outside what its standard allows (0.95 to 1.05 for SAE J1349, "
+        "0.93 to 1.07 for ISO 1585): forces of these runs are not comparable with a bench",
+        weather(False), weather(True),
+    ),
+    "riders": ("The day: riders, dressed: tove", lambda r: str(tested.sentences(r)), None),
+    "credit": (
+        "0.3 beyond the rich edge, 0.1 to its credit where richer runs cooler (wanted",
+        session_with(verdict.worths, "use", riding="climbs"), lambda r: str(verdict.worths(r)),
+    ),
+    "grade exact": (
+        "the intervals of force take it as exact.",
+        lambda r: session_with(
+            method.sentences, "hill", grade=replace(r.session.hill.grade, half_width=0.0)
+        )(r),
+        lambda r: str(method.sentences(r)),
+    ),
+    "grade allowed for": (
+        "the intervals of force allow for ±0.3 points of grade.",
+        lambda r: str(method.sentences(r)), None,
+    ),
+    "weather, method": (
+        "saturation pressure after IAPWS-IF97; engine output brought to 25 °C and 990 hPa of dry "
+        "air by SAE J1349 (ISO 1585 beside it).", lambda r: str(method.sentences(r)), None,
+    ),
+    "response, method": (
+        "at 0 it stays put (the ECU corrects). Found here: full throttle",
+        lambda r: str(method.sentences(r)),
+        lambda r: str(method.sentences(replace(r, ladder=None))),
+    ),
+    "what may not be known": ("big 185: mixture not known,", nothing_known, drawn),
+    "none well enough": ("None is known well enough; ", nothing_known, drawn),
+    "band in the key": (
+        "shaded: target band, lambda 0.83 to 0.90;", lambda r: verdict_figure.figure(r).key, None,
+    ),
+    "imperial": (
+        "mpg (imperial)", lambda r: what_if.consumption_unit("imperial"),
+        lambda r: what_if.consumption_unit("us"),
+    ),
+    "shared picture": (
+        "Read the report before riding.", shared, None,
+    ),
+    "invented": (
+        "the bike, the hill and every number are made up.",
+        lambda r: page_parts.whose_readings("x", r.session.about.title),
+        lambda r: page_parts.whose_readings("x"),
+    ),
+    "usual limit of heat": (
+        "above the usual limit of 230 °C", too_hot(None), too_hot(Measured(503.15)),
+    ),
+    "own limit of heat": (
+        "the head reached 241 °C, above your limit of 230 °C", too_hot(Measured(503.15)),
+        too_hot(None),
+    ),
+    "usual cautions": (
+        "Hot parts: Let the exhaust and the head cool", lambda r: str(cautions.sentences()), None,
+    ),
+    "lean, usual cautions": (
+        "Lean mixture: Never go leaner to win", lambda r: str(cautions.sentences()), None,
+    ),
+    "law": (
+        "The law and the maker: Local law, the maker's", lambda r: str(cautions.sentences()), None,
+    ),
+    "room to trim": (
+        "Room to trim: where the ECU corrects, it can add or take away only so much",
+        lambda r: str(injector.response_sentences(r)), None,
+    ),
+    "learned trims": (
+        "Learned trims: many ECUs store what they correct at idle",
+        lambda r: str(injector.response_sentences(r)), None,
+    ),
+    "narrowband": (
+        "Narrowband sensor: it switches near lambda 1",
+        lambda r: str(injector.response_sentences(r)), None,
+    ),
+    "visible, method": (
+        "Smallest visible gain: the true gain that a test", lambda r: str(method.sentences(r)),
+        None,
+    ),
+    "doubtful, method": (
+        "Doubtful rows: every reading and every run is compared",
+        lambda r: str(method.sentences(r)), None,
+    ),
+    "left out by the rider": (
+        "Left out by the rider: run 7: missed a gear",
+        lambda r: str(tested.sentences(replace(
+            r, runs=(*r.runs, replace(r.runs[0], run=7.0, exclude="missed a gear"))
+        ))),
+        lambda r: str(tested.sentences(replace(
+            r, runs=tuple(replace(one, exclude="") for one in r.runs)
+        ))),
+    ),
+    "sure by a sum": (
+        "12.6 on this gauge: near an edge of the target band",
+        summed(inside=0.79), summed(inside=0.81),
+    ),
+    "inside by a sum": ("inside the target band", summed(inside=0.81), summed(inside=0.79)),
+    "leaner by a sum": ("leaner than the target band", summed(leaner=0.81), summed(leaner=0.79)),
+    "richer by a sum": ("richer than the target band", summed(richer=0.81), summed(richer=0.79)),
+    "could be added": (
+        "fuel use (fills.csv)", lambda r: str(tested.missing_sentences(r)),
+        lambda r: str(tested.missing_sentences(replace(r, fuel_use=(1,)))),
+    ),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("case", SAID)
+def test_what_a_case_says(results, case):
+    said, there, not_there = SAID[case]
+    assert said in there(results)
+    assert not_there is None or said not in not_there(results)
+
+
+@pytest.mark.parametrize(
+    ("one", "said"),
+    [
+        (LeftOut("zero", 3, 12, "elevation", "0"), "of exactly 0, which devices write when they"),
+        (LeftOut("breaks off", 0, 99), "the file breaks off; everything up to point 99 is used."),
+    ],
+)
+def test_what_a_log_lost_is_said(evening, one, said):
+    (first, *_), session = evening.logs, evening.session
+    typed = replace(session.logs[first.name], time_format="%H-%M")
+    lost = replace(
+        evening,
+        logs=(replace(first, left_out=(one,), reordered=2),),
+        session=replace(session, logs={first.name: typed}),
+    )
+    text = str(logs.sentences(lost))
+    assert said in text
+    assert "Format of its times: %H-%M" in text
+    assert f"Order: time went back 2 times in {first.file}; its rows were sorted by time." in text
+
+
+@pytest.mark.parametrize(
+    ("found", "said"),
+    [
+        ({"source": "positions"}, "are from its positions, which hold no speed; one at the marker"),
+        ({"filled": (1.0,)}, "too little of runs 2 to 8 was logged to give a speed."),
+    ],
+)
+def test_where_logged_speeds_are_from(evening, found, said):
+    session = evening.session
+    passes = tuple(
+        replace(one, exit_sd_m_s=float("nan")) if one.run not in (None, 1.0) else one
+        for one in session.found.passes
+    )
+    changes = found | ({"passes": passes} if "filled" in found else {})
+    other = replace(session, found=replace(session.found, **changes))
+    assert said in str(logs.run_sentences(replace(evening, session=other)))
+    assert said not in str(logs.run_sentences(evening))
+
+
+@pytest.mark.parametrize("source", ["stated", "found"])
+def test_how_late_a_gauge_is_and_whence(evening, source):
+    found = evening.session.found
+    readings = replace(found.readings, lag_source=source, lag_s=Interval(0.6, 0.4, 0.8))
+    session = replace(evening.session, found=replace(found, readings=readings))
+    said = str(logs.run_sentences(replace(evening, session=session)))
+    whence = {"stated": "as stated", "found": "found where the throttle opens"}
+    for other, words in whence.items():
+        assert (f"the mixture 0.6 s (0.4 to 0.8 s) late, {words};" in said) == (other == source)
+
+
+def test_force_over_speed_says_what_it_is_and_in_words(evening):
+    assert str(logs.curve_sentences(evening)).startswith("What it is: from ")
+    alt = logs.curve_figure(evening).alt
+    assert alt.startswith("Wheel force in N against speed in km/h: small nozzle ")
+
+
+# A season -------------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def summer():
+    return season.season_below(ROOT / "demo_data" / "one_summer")
+
+
+def of_days(say, **changes):
+    """A part of a season that differs in something."""
+    return lambda summer: str(say(replace(summer, **changes)))
+
+
+def drifted(value, low, high, p_value):
+    trend = Trend(days=91, ratio=Interval(value, low, high), p_value=p_value)
+    return of_days(season.days, trend=trend)
+
+
+def gauges(first, last):
+    """What the gauge was off by on the first and on the last outing."""
+
+    def say(summer):
+        first_one, *between, last_one = summer.outings
+        ends = [
+            replace(
+                one, record=replace(one.record, gauge_offset=Interval(by, by - 0.01, by + 0.01))
+            )
+            for one, by in ((first_one, first), (last_one, last))
+        ]
+        return str(season.days(replace(summer, outings=(ends[0], *between, ends[1]))))
+
+    return say
+
+
+def knocked(summer):
+    may, *others = summer.outings
+    knock = Knock("big_164", 3.0, "light")
+    loud = replace(may, record=replace(may.record, knocks=(knock,)))
+    return str(season.sentences(replace(summer, outings=(loud, *others))))
+
+
+def compared(**changes):
+    """What the second setup's comparison rests on."""
+
+    def say(summer):
+        stock, second, *others = summer.pulls
+        changed = replace(second, **changes)
+        return str(season.gain_sentences(replace(summer, pulls=(stock, changed, *others))))
+
+    return say
+
+
+def fallen(summer):
+    stock, second, *others = summer.pulls
+    ratio = Interval(-0.05, -0.08, -0.01)
+    changed = replace(second, gain=replace(second.gain, ratio=ratio))
+    return str(season.sentences(replace(summer, pulls=(stock, changed, *others))))
+
+
+def remarked(code, *about):
+    return of_days(season.remarks, remarks=(Remark(code=code, about=about),))
+
+
+OVER = "from the first outing to the last, 91 days, the force of all setups together"
+SEASON = {
+    "knock": (
+        "heard with big 164 on 23 May 2026. No gain makes up for that.", knocked,
+        of_days(season.sentences),
+    ),
+    "weaker": ("Measured: 5 % (1 to 8 %) less pull than stock.", fallen, of_days(season.sentences)),
+    "one to repeat": (
+        "should repeat big 172: ride it twice",
+        lambda s: str(season.sentences(
+            replace(s, plan=replace(s.plan, next=Step(code="ride again", setups=("big_172",))))
+        )),
+        of_days(season.sentences),
+    ),
+    "before": ("Before you ride: what to ride and what is", of_days(season.sentences), None),
+    "no trend": (
+        f"none was shown: {OVER} changed by −1.0 % (−2.0 to 1.0 %).",
+        drifted(-0.01, -0.02, 0.01, 0.05), drifted(-0.01, -0.02, 0.01, 0.049),
+    ),
+    "loosens": (
+        f"{OVER} rose by 2.0 % (1.0 to 3.0 %). An engine that loosens up, or a change in the "
+        "test, looks like that.",
+        drifted(0.02, 0.01, 0.03, 0.01), drifted(-0.02, -0.03, -0.01, 0.01),
+    ),
+    "wears": (
+        f"Wear or drift: {OVER} fell by 2.0 % (1.0 to 3.0 %). Worn or leaking parts, a chain, a "
+        "tyre, a filter or a slipping clutch look like that; find out before the next "
+        "full-throttle run.",
+        drifted(-0.02, -0.03, -0.01, 0.01), drifted(0.02, 0.01, 0.03, 0.01),
+    ),
+    "gauge drifted": (
+        "the gauge drifted by 1.5 %; its sensor may be near its end", gauges(0.0, 0.015),
+        gauges(0.0, 0.014),
+    ),
+    "gauge held": ("no drift was shown", gauges(0.0, 0.014), gauges(0.0, 0.015)),
+    "through others": (
+        "Through other setups: big 164, big 172 and big 172 pipe shared no day with stock; they "
+        "are compared through setups ridden on both days, so that days mostly cancel here, too.",
+        compared(shared_days=0), compared(shared_days=1),
+    ),
+    "across days": (
+        "Across days alone: no days with repeats link big 164 to stock",
+        compared(shared_days=0, linked=False), compared(shared_days=0),
+    ),
+    "several engines": ("the engine big does not have", remarked("several engines", "big"), None),
+    "several fuels": ("the fuel e5 does not have the same", remarked("several fuels", "e5"), None),
+    "several injectors": ("the injector i1 does not", remarked("several injectors", "i1"), None),
+    "outings": ("<caption>The outings</caption>", lambda s: str(season.outings(s)), None),
+    "gains": ("Against stock, over the season\nSetup", of_days(season.gain_table), None),
+    "told apart": (
+        "3 of 3 setups told apart from stock over the season.", of_days(season.gain_figure), None,
+    ),
+    "mixtures": (
+        "Injector, fuel, engine | Flow [cc/min] | Readings on outings | Lambda | Inside 0.83 to "
+        "0.90 | Leaner | Mind", lambda s: " | ".join(season.mixture_table(s).header), None,
+    ),
+    "not tried": (
+        "injector not tried; flow outside those tried", of_days(season.mixture_table), None,
+    ),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("case", SEASON)
+def test_what_a_season_says(summer, case):
+    said, there, not_there = SEASON[case]
+    assert said in there(summer)
+    assert not_there is None or said not in not_there(summer)
