@@ -125,6 +125,18 @@ def test_what_the_rest_speaks_against_is_no_reason_to_ride_it():
     assert (found.ride.setup, found.equals) == ("a", ())
 
 
+@pytest.mark.parametrize(("ratio", "ride"), [(0.59, "b"), (-0.30, "stock")])
+def test_what_pulled_too_hard_is_ridden_for_its_size_and_again(ratio, ride):
+    """What pulled far too little is left alone: that may be a fault."""
+    wild = replace(gain("b", ratio), doubted=True)
+    found = plan(STOCK, one("b", "i180"), gains=[wild])
+    assert (found.ride.setup, found.equals) == (ride, ())
+    if ride == "b":
+        step = found.next
+        assert (step.code, step.why, step.setups) == ("ride again", "doubted", ("b", "stock"))
+        assert step.runs == 2
+
+
 @pytest.mark.parametrize(
     ("odds", "strength"), [(LEANING, "leaning"), (LEANING + 0.05, "leaning"), (0.89, "open")]
 )

@@ -68,7 +68,7 @@ class Step:
         listed would do).
     why : str
         ``""``, or for ``"ride again"``: ``"gauge"``, ``"range"``, ``"steady"``,
-        ``"open loop"``, ``"speeds"``, ``"too close"``.
+        ``"open loop"``, ``"speeds"``, ``"too close"``, ``"doubted"``.
     engine, injector : str or None
         The engine is another one than that of the ride where the page must say so.
     fuels : tuple of str
@@ -350,9 +350,10 @@ def leans(gain: Gain | None) -> bool:
 def _ride(evidence) -> Combination | None:
     """What is worth most of what may be ridden on a fuel that will be burnt."""
     standing = [one for one in _on_burnt_fuels(evidence) if one.gate is None]
-    # What the rest of the session speaks against is no reason to ride anything.
+    # Of what pulled harder than the rest lets believe, only what engines usually do is believed.
     sound = [one for one in standing if not _doubted(evidence, one)]
-    able = sound or standing
+    least = max(map(evidence.worth, sound), default=float("-inf")) + WORTH_THE_WORK
+    able = [*sound, *(one for one in standing if _too_good(evidence, one, least))] or standing
     if not evidence.gains:
         # Nothing was timed, and perhaps nothing read either: then nothing is taken off or put on.
         able = [one for one in sound if one.harm is not None or one.setup == evidence.reference]
@@ -370,6 +371,12 @@ def _ride(evidence) -> Combination | None:
 def _doubted(evidence, one) -> bool:
     gain = evidence.gains.get(one.setup)
     return gain is not None and gain.doubted
+
+
+def _too_good(evidence, one, least) -> bool:
+    """Whether it is doubted because it pulled too hard, and is worth more than the rest even so."""
+    stronger = _doubted(evidence, one) and evidence.gains[one.setup].ratio.value > 0
+    return stronger and evidence.worth(one) > least
 
 
 def _on_burnt_fuels(evidence) -> list:
@@ -394,7 +401,7 @@ def _on_burnt_fuels(evidence) -> list:
 
 def _equals(evidence, ride) -> list:
     """Other setups that may be ridden, and that the test cannot tell from the ride in force."""
-    if ride is None or ride.setup not in evidence.gains:
+    if ride is None or ride.setup not in evidence.gains or _doubted(evidence, ride):
         return []
     return [
         one
@@ -665,7 +672,9 @@ def _power_step(evidence, ride, strength) -> Step | None:
     """A search, where nothing shows or suggests that a bigger engine pulls harder."""
     timed = [one for one in evidence.ridden if one.setup in evidence.gains]
     for engine in sorted({one.engine for one in timed} & set(evidence.bigger)):
-        if any(leans(evidence.gains[one.setup]) for one in timed if one.engine == engine):
+        own = [evidence.gains[one.setup] for one in timed if one.engine == engine]
+        # One that pulled too hard to be believed is no sign that power did not come.
+        if any(leans(one) or (one.doubted and one.ratio.value > 0) for one in own if one):
             continue
         if ride is None or ride.engine != engine or strength == "open":
             return Step(code="find power", engine=engine)
@@ -679,6 +688,10 @@ _MORE_RUNS = 2
 def _runs_step(evidence, ride, strength, equals, engine) -> Step:
     """More runs, where they may show something else to be better or settle what is leaned on."""
     decided, rivals = strength == "decided", equals
+    if ride is not None and _doubted(evidence, ride):
+        # Its runs again, beside those that it is held against.
+        names = tuple(dict.fromkeys((*_named(ride), evidence.reference)))
+        return Step(code="ride again", why="doubted", engine=engine, setups=names, runs=_MORE_RUNS)
     if decided:
         rivals = [one for one in equals if _value_of_runs(evidence, ride, one) >= WORTH_THE_WORK]
     if ride is None or not rivals:

@@ -406,6 +406,8 @@ def _again(results, step) -> str:
         )
     open_ = results.plan.strength == "open"
     why = "they are still too close to call" if open_ else "that would most likely settle it"
+    if step.why == "doubted":
+        why = f"the speeds of {spaced(step.setups[0])} do not fit the other runs"
     turns = ", taking turns" if results.road.one_after_the_other else ""
     runs = count_of(step.runs, "more run")
     return f"ride {spaced_list(step.setups)} again, about {runs} of each{turns}: {why}."
