@@ -22,6 +22,7 @@ from tests.tools.shared import asked, gusts, head, ride, row
 from tests.tools.thin_days import Population
 from tuninglib.analysis.analyse import analyse
 from tuninglib.interval import Measured
+from tuninglib.report.advice import next_sentence
 from tuninglib.session.load import load_session
 from tuninglib.session.machine import Setup
 
@@ -318,11 +319,14 @@ def named(task) -> Named:
 
     untried = list(day.session.injectors)
     fits = any(truth(name)[0] for name in untried)
-    own = None
+    ride, own = results.plan.ride, None
     if step.code in ("fit", "buy") and step.injector:
         own = truth(step.injector)
-    elif step.code in ("nothing", "ride again", "find power") and results.plan.ride is not None:
-        own = truth(results.plan.ride.injector)
+    elif step.code in ("nothing", "ride again") and ride is not None and ride.engine == "big":
+        own = truth(ride.injector)
+    elif step.code == "change fuel" and "eye on the gauge" in next_sentence(results):
+        # Kept on one fuel, and tried on the other.
+        own = truth(step.injector)
     table = day.session.runs[day.session.runs["setup"] != "stock"]
     gauge = table[["gauge_low", "gauge_high"]].mean(axis=1).groupby(table["setup"]).mean()
     nearest = min(gauge.index, key=lambda n: abs(gauge[n] - 14.7 * sum(BAND) / 2))

@@ -173,6 +173,9 @@ class Plan:
     flow_wanted: FlowWanted | None = None
 
 
+# Power is flat from here to the usual lean edge (handbooks, order only).
+_RICH_OF_POWER = 0.77
+
 # From evidence to the plan ------------------------------------------------------------------------
 
 # Gates that another injector or fuel can open.
@@ -195,6 +198,8 @@ class Evidence(Terms):
         How everything pulls, by the runs and by what is usual of engines.
     apart : frozenset of frozenset of str
         Pairs of setups that the test tells apart in force.
+    size : dict of str to float
+        Displacement of every engine over that of the reference's.
     more_runs : dict
         Setup to the number of runs that would likely decide it; None if no number would.
     prices : dict of str to float
@@ -207,6 +212,7 @@ class Evidence(Terms):
     gains: dict
     pulls: Gains
     apart: frozenset
+    size: Mapping
     more_runs: Mapping = field(default_factory=dict)
     prices: Mapping = field(default_factory=dict)
     missing: tuple = ()
@@ -262,9 +268,11 @@ def evidence_of(
     # Against the reference as the gains have it, and no other way.
     apart = [p for p in pairs if terms.reference not in (p.setup, p.over)]
     apart += [gain for gain in gains.values() if gain is not None]
+    own = displacement_m3[engine_of[terms.reference]]
     return Evidence(
         **vars(terms),
         combinations=combinations,
+        size={name: volume / own for name, volume in displacement_m3.items()},
         unexplained=unexplained(combinations),
         gains=gains,
         pulls=gains_of(engine_of, displacement_m3, gains, pairs, terms.reference),
@@ -449,11 +457,23 @@ def _engine_of_interest(evidence, ride) -> str | None:
     for engine in engines:
         shut = [one.gate for one in ridden if one.engine == engine]
         mendable = all(gate is not None and gate.code in _MENDABLE for gate in shut)
-        if engine not in evidence.unexplained and mendable and gain(engine) > least:
+        weak = gain(engine) <= least and not _never_right(evidence, engine)
+        if engine not in evidence.unexplained and mendable and not weak:
             return engine
     if ride is not None:
         return ride.engine
     return next((one.engine for one in ridden if one.setup == evidence.reference), None)
+
+
+def _never_right(evidence, engine) -> bool:
+    """Whether a bigger engine was ridden only with mixtures that cost it its power."""
+    own = [one for one in evidence.ridden if one.engine == engine]
+    weak = [one for one in own if one.lambda_ is not None and _costs_power(one)]
+    return engine in evidence.bigger and len(weak) == len(own)
+
+
+def _costs_power(one) -> bool:
+    return one.lambda_.value < _RICH_OF_POWER or one.odds.leaner > 1 - LIKELY
 
 
 def _knocked_fuels(evidence, engine) -> dict:
@@ -538,7 +558,10 @@ class _Choices:
     def best(self) -> tuple:
         """The injector that may gain most, and what it may gain; of the same gain one at hand."""
         names = sorted({name for name, _ in self.at} - {self.fitted})
-        values = {name: self.value(name) for name in names if self.open_on(name)}
+        names = [name for name in names if self.open_on(name)]
+        # What is hardly likely to fit is named only where nothing else may be tried.
+        likely = [n for n in names if self.inside(n, self.open_on(n)) >= LIKELY]
+        values = {name: self.value(name) for name in likely or names}
         if not values:
             return None, 0.0
 
@@ -652,7 +675,8 @@ def _mixture_step(evidence, choices) -> Step | None:
     stays = tuple(f for f in stays if choices.at[fitted, f].gate is None)
     # Where what is ridden is not in the band that was asked for, a little gain is enough.
     inside = stays and choices.inside(fitted, stays) >= EVEN
-    if name is not None and value >= (WORTH_THE_WORK if inside else SAME):
+    # And where nothing of an engine may be ridden, none: it was not ridden with its mixture right.
+    if name is not None and value >= (WORTH_THE_WORK if inside else SAME if stays else 0.0):
         fuels = choices.open_on(name)
         if len(fuels) >= len(stays):
             code = "fit" if choices.owned(name) else "buy"
@@ -673,12 +697,17 @@ def _power_step(evidence, ride, strength) -> Step | None:
     timed = [one for one in evidence.ridden if one.setup in evidence.gains]
     for engine in sorted({one.engine for one in timed} & set(evidence.bigger)):
         own = [evidence.gains[one.setup] for one in timed if one.engine == engine]
-        # One that pulled too hard to be believed is no sign that power did not come.
-        if any(leans(one) or (one.doubted and one.ratio.value > 0) for one in own if one):
+        if any(_may_pull_as_it_should(one, evidence.size[engine]) for one in own if one):
             continue
         if ride is None or ride.engine != engine or strength == "open":
             return Step(code="find power", engine=engine)
     return None
+
+
+def _may_pull_as_it_should(gain, size) -> bool:
+    """Whether power came, or few runs leave room for all that the displacement promises."""
+    too_hard = gain.doubted and gain.ratio.value > 0
+    return leans(gain) or too_hard or (not gain.doubted and gain.ratio.high > size - 1)
 
 
 # What is asked of a rider at once, when runs are to show which of two is the better one.
