@@ -334,15 +334,15 @@ def _injector(results, step) -> str:
     return f"{verb}{engine}: {chances}.{_as_a_trial(results, known)}"
 
 
-def _as_a_trial(results, known) -> str:
+def _as_a_trial(results, known, what="Try it") -> str:
     """That what was not read yet is tried with an eye on the gauge, and when to stop."""
     if all(one.source == "read" for one in known):
         return ""
     limits, scale = stop_limits(results.session), results.session.gauge.scale
     if limits.reading is None or not scale:
-        return " Try it with an eye on the gauge."
+        return f" {what} with an eye on the gauge."
     decimals = decimals_of_step(limits.resolution) if limits.resolution else 2
-    return f" Try it with an eye on the gauge: stop beyond {fixed(limits.reading, decimals)}."
+    return f" {what} with an eye on the gauge: stop beyond {fixed(limits.reading, decimals)}."
 
 
 def _of_step(results, step) -> list:
@@ -408,6 +408,8 @@ def _again(results, step) -> str:
         )
     open_ = results.plan.strength == "open"
     why = "they are still too close to call" if open_ else "that would most likely settle it"
+    if step.why == "doubted":
+        why = f"the speeds of {spaced(step.setups[0])} do not fit the other runs"
     turns = ", taking turns" if results.road.one_after_the_other else ""
     runs = count_of(step.runs, "more run")
     return f"ride {spaced_list(step.setups)} again, about {runs} of each{turns}: {why}."
@@ -431,7 +433,10 @@ def _change_fuel(results, step) -> str:
     helps = any(one.gate.code in ("lean", "air", "rich", "flow") for one in others)
     list_others = ", or list another injector in session.toml" if helps else ""
     because = f" ({reasons})" if reasons else ""
-    return f"keep to {listing(step.fuels)} with {step.injector}{because}{list_others}."
+    tried = [one for one in others if one.may_be_tried]
+    trial = _as_a_trial(results, tried, f"If you try {listing(one.fuel for one in tried)}, do so")
+    said = f"keep to {listing(step.fuels)} with {step.injector}{because}{list_others}."
+    return said + trial * bool(tried)
 
 
 def _find_knock(results, step) -> str:
@@ -615,7 +620,8 @@ def fuel_items(results: Results) -> list:
         if one.best is None:
             text = "no injector listed passes"
             if one.fitted is not None and one.fitted.gate is not None:
-                text += f"; with {one.fitted.injector}: {gate_sentence(results, one.fitted)}"
+                trial = "; only as a trial under the gauge" * one.fitted.may_be_tried
+                text += f"; with {one.fitted.injector}: {gate_sentence(results, one.fitted)}{trial}"
         else:
             near = "" if one.best.odds.inside >= EVEN else "nearest is "
             text = f"{near}injector {one.best.injector}: {where(one.best)}"
