@@ -536,7 +536,7 @@ def test_other_air_is_asked_by_the_sums_of_the_report(results, back):
         labelled(panel, "air temperature").value = cold
         said = words(panel)
         assert f"Lambda: {own.lambda_[0][0]:.3f} " in said
-        assert "The ECU: corrects for air temperature and pressure" in said
+        assert "The ECU: corrects for both air temperature and pressure" in said
     rich = one.air.mixtures[-1]
     labelled(panel, "injector").value = rich.injector
     assert f"Lambda: {rich.lambda_[0][0]:.2f}" in words(panel)

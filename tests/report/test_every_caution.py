@@ -7,7 +7,7 @@ import pytest
 from tuninglib.analysis import injector
 from tuninglib.analysis.injector import Asked, guess_of
 from tuninglib.analysis.records import OctaneMargin
-from tuninglib.analysis.upkeep import Climb
+from tuninglib.analysis.touring import Climb
 from tuninglib.interval import Interval, Measured
 from tuninglib.lab import explore, first_guess
 from tuninglib.physics.fuels import Octane

@@ -184,8 +184,8 @@ def test_knock_stands_before_any_gain(copy):
     chances = {"both": 0.05, "neither": 0.6, "temperature": 0.05, "pressure": 0.3}
     told = replace(found, ladder=replace(found.ladder, air=chances))
     assert (
-        "the chances are that it corrects for neither 60 %, pressure alone 30 %, both temperature "
-        "and pressure 5 % and temperature alone 5 %"
+        "the chances are that it corrects for neither 60 %, air pressure alone 30 %, both air "
+        "temperature and pressure 5 % and air temperature alone 5 %"
     ) in str(season.mixture_sentences(told))
 
 

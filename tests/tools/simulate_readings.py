@@ -227,8 +227,11 @@ HILL_M = 210.0  # the demo's
 
 
 def dry_air(celsius, pascal, humidity):
-    """Oxygen in a volume of air, as a logarithm: Magnus' formula, ideal gases."""
-    vapour = humidity * 611.2 * np.exp(17.62 * celsius / (243.12 + celsius))
+    """Oxygen in a volume of air, as a logarithm: Magnus' formula, ideal gases.
+
+    Nowhere does the dew point go much above 24 degrees: 2980 Pa of vapour.
+    """
+    vapour = np.minimum(humidity * 611.2 * np.exp(17.62 * celsius / (243.12 + celsius)), 2980.0)
     return np.log((pascal - vapour) / (celsius + 273.15))
 
 
@@ -243,7 +246,7 @@ def leaner_by(kind, celsius, pascal, humidity):
 def weather(rng, metres):
     """Pressure of a day at an altitude: the barometric formula, give or take a high or a low."""
     usual = 101325 * (1 - 0.0065 * metres / 288.15) ** 5.2559
-    return usual * (1 + rng.normal(0, 0.01)), rng.uniform(0.2, 0.95)
+    return usual * (1 + rng.normal(0, 0.01)), rng.uniform(0.25, 0.9)
 
 
 def air_day(rng, demo, kind, said, warms):

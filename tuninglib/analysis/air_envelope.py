@@ -16,7 +16,7 @@ from scipy.special import logsumexp, ndtr
 
 from tuninglib.analysis.mixture import ladder_columns, weighed_readings
 from tuninglib.analysis.records import Combination, one_each
-from tuninglib.interval import Z_95, Interval
+from tuninglib.interval import Z_95, Interval, Measured
 from tuninglib.physics.air import standard_pressure_pa, vapour_pressure_pa
 from tuninglib.session.defaults import Band, band_of, day_pressure_of, day_temperature_of
 from tuninglib.session.records import Session
@@ -197,19 +197,14 @@ def riding_air(session: Session) -> RidingAir:
     ----------
     session : tuninglib.session.records.Session
     """
-    use, hill = session.use, session.hill.altitude
-    here = hill.value if hill is not None else 0.0
-    ends = [COLDEST_K, HOTTEST_K]
-    if use.air is not None:
-        ends = [use.air.value + side * use.air.half_width for side in (-1, 1)]
-    heights = [here, here]
-    if use.altitude is not None:
-        heights = [use.altitude.value + side * use.altitude.half_width for side in (-1, 1)]
+    use = session.use
+    air = use.air or Measured((COLDEST_K + HOTTEST_K) / 2, (HOTTEST_K - COLDEST_K) / 2)
+    height = use.altitude or Measured(session.hill.altitude.value if session.hill.altitude else 0.0)
     return RidingAir(
-        coldest_k=ends[0],
-        hottest_k=ends[1],
-        lowest_m=heights[0],
-        highest_m=heights[1],
+        coldest_k=air.value - air.half_width,
+        hottest_k=air.value + air.half_width,
+        lowest_m=height.value - height.half_width,
+        highest_m=height.value + height.half_width,
         air_is_stated=use.air is not None,
         altitude_is_stated=use.altitude is not None,
     )
@@ -345,11 +340,8 @@ def beyond_the_band(
     temperature = np.linspace(riding.coldest_k, riding.hottest_k, points[0])
     altitude = np.linspace(riding.lowest_m, riding.highest_m, points[1])[:, None]
     mean, sd = _moments(known, one, temperature, altitude)
-    leaner, richer = (
-        ndtr((mean - np.log(band.highest)) / sd),
-        ndtr((np.log(band.lowest) - mean) / sd),
-    )
-    return leaner, richer, temperature
+    beyond = (mean - np.log(band.highest)) / sd, (np.log(band.lowest) - mean) / sd
+    return ndtr(beyond[0]), ndtr(beyond[1]), temperature
 
 
 def lean_share(known: KnownAir | None, one: Combination, band: Band) -> float | None:
@@ -397,6 +389,10 @@ class InAir:
         In which cases.
     worst_leaner : float
         Highest chance of being leaner in the rider's air.
+    read_lambda : float
+        Lambda in the air of its readings.
+    may_be_tried : bool
+        As of :class:`tuninglib.analysis.records.Combination`.
     """
 
     engine: str
@@ -415,6 +411,13 @@ class InAir:
     lean_cases: tuple[str, ...]
     rich_cases: tuple[str, ...]
     worst_leaner: float
+    read_lambda: float
+    may_be_tried: bool
+
+    @property
+    def key(self) -> tuple:
+        """As of a combination."""
+        return self.engine, self.injector, self.fuel, self.setup
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -444,18 +447,9 @@ class AirEnvelope:
     altitude_m: tuple[float, ...]
     mixtures: tuple[InAir, ...]
 
-    @property
-    def case(self) -> str | None:
-        """What the ECU corrects for, where that is known or very likely."""
-        likeliest = max(self.ecu_corrects, key=lambda case: self.ecu_corrects[case])
-        return likeliest if self.ecu_corrects[likeliest] > 0.9 else None
-
     def of(self, one: Combination | None) -> InAir | None:
         """That of a combination; None where there is none."""
-        own = one and (one.engine, one.injector, one.fuel, one.setup)
-        return next(
-            (m for m in self.mixtures if (m.engine, m.injector, m.fuel, m.setup) == own), None
-        )
+        return next((own for own in self.mixtures if one is not None and own.key == one.key), None)
 
 
 def air_envelope(
@@ -530,10 +524,12 @@ def _in_air(known, one, band, grid, altitudes) -> InAir:
         coldest_read_k=read[0],
         hottest_read_k=read[1],
         # More digits than these nobody can read, and they would fill the file.
-        **{name: tuple(map(tuple, np.round(one, 5).tolist())) for name, one in table.items()},
+        **{name: tuple(map(tuple, np.round(own, 5).tolist())) for name, own in table.items()},
         lean_below_k=float(cold.max()) if cold.size else None,
         rich_above_k=float(hot.min()) if hot.size else None,
         lean_cases=tuple(names[lean.any(axis=0)].tolist()),
         rich_cases=tuple(names[rich.any(axis=0)].tolist()),
         worst_leaner=float((leaner @ chances).max()),
+        read_lambda=one.lambda_.value,
+        may_be_tried=one.may_be_tried,
     )

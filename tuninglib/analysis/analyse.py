@@ -12,7 +12,7 @@ import pandas as pd
 
 import tuninglib
 from tuninglib import units
-from tuninglib.analysis import air_envelope, mixture, records, upkeep
+from tuninglib.analysis import air_envelope, mixture, records, touring
 from tuninglib.analysis.air_envelope import AirEnvelope
 from tuninglib.analysis.decide import Findings, Flip, Plan, advise
 from tuninglib.analysis.doubts import check_gauge, find_doubts
@@ -145,10 +145,10 @@ class Results:
     what_if_setup: str | None
     what_if: tuple[ForRider, ...]
     flat_top_speeds: Answer | None
-    gearing: upkeep.Gearing | None
-    climbs: tuple[upkeep.Climb, ...]
-    fuel_use: tuple[upkeep.FuelUse, ...]
-    outlay: upkeep.Outlay
+    gearing: touring.Gearing | None
+    climbs: tuple[touring.Climb, ...]
+    fuel_use: tuple[touring.FuelUse, ...]
+    outlay: touring.Outlay
     logs: tuple[LogRead, ...]
     air: AirEnvelope | None
     bands: tuple[BandMixture, ...]
@@ -314,7 +314,7 @@ def analyse(session: Session) -> Results:
     loud = session.runs[session.runs["knock"].isin(KNOCKED)]
     knocks = tuple(records.Knock(row.setup, row.run, row.knock) for row in loud.itertuples())
     limits = mixture.fuel_limits(session)
-    climbs = upkeep.long_climbs(session)
+    climbs = touring.long_climbs(session)
     known_air = air_envelope.known_air(judged, air, read, open_loop=fit is not None)
     advice = advise(
         Findings(
@@ -351,10 +351,10 @@ def analyse(session: Session) -> Results:
         what_if_setup=setup,
         what_if=riders,
         flat_top_speeds=top_speeds,
-        gearing=upkeep.gearing_of(session, road, setup, top_speeds),
+        gearing=touring.gearing_of(session, road, setup, top_speeds),
         climbs=climbs,
-        fuel_use=upkeep.fuel_use(session),
-        outlay=upkeep.outlay(session, plan, road.pulls if road else ()),
+        fuel_use=touring.fuel_use(session),
+        outlay=touring.outlay(session, plan, road.pulls if road else ()),
         logs=logs_read(session),
         air=air_envelope.air_envelope(judged, known_air, combinations, plan.ride, plan.engine),
         bands=mixture_by_bands(judged),

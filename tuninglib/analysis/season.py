@@ -18,6 +18,7 @@ from tuninglib.analysis.combinations import gated, weighed_mixture
 from tuninglib.analysis.decide import Plan, evidence_of, make_plan
 from tuninglib.analysis.records import Combination, Gate
 from tuninglib.analysis.season_record import OutingRecord
+from tuninglib.analysis.wear import Wear, wear_of
 from tuninglib.analysis.worth import Terms
 from tuninglib.interval import Z_95, Interval
 from tuninglib.statistics.gain import Gain
@@ -120,7 +121,10 @@ def _renamed(value, called, kind=None):
     if isinstance(value, tuple):
         return tuple(_renamed(one, called, kind) for one in value)
     if isinstance(value, dict):
-        return {called(kind, name): _renamed(one, called) for name, one in value.items()}
+        return {
+            called(kind, name) if kind else name: _renamed(one, called)
+            for name, one in value.items()
+        }
     if is_dataclass(value):
         named = {one.name: _KIND_OF.get(one.name) for one in fields(value)}
         return replace(value, **{
@@ -558,6 +562,11 @@ class Season:
         """
         key = (*pull.parts, pull.setup)
         return next((one for one in self.combinations if one.key == key and one.gate), None)
+
+    @property
+    def wear(self) -> Wear:
+        """What wears, by all outings' upkeep.csv."""
+        return wear_of([(one.date.isoformat(), one.record.wear) for one in self.outings])
 
     @property
     def again(self) -> tuple:

@@ -25,6 +25,7 @@ from tuninglib.analysis.mixture import (
     tolerance_sd,
 )
 from tuninglib.analysis.records import Combination, GaugeCheck, Knock
+from tuninglib.analysis.wear import WearOfDay, wear_of_day
 from tuninglib.analysis.worth import Terms
 from tuninglib.interval import Interval
 from tuninglib.session.defaults import Taken, TakenRoadLoad
@@ -189,6 +190,8 @@ class OutingRecord:
         How far a day is taken to move forces and mixtures: relative standard deviations.
     knocks : tuple of Knock
         Knock that was heard.
+    wear : WearOfDay
+        What it says of what wears.
     advice : AdviceOfDay
         What its advice rested on.
     """
@@ -214,6 +217,7 @@ class OutingRecord:
     day_sd: float
     mixture_day_sd: float
     knocks: tuple[Knock, ...]
+    wear: WearOfDay
     advice: AdviceOfDay
 
     @property
@@ -375,6 +379,7 @@ def outing_record(
         day_sd=taken.day_to_day.sd,
         mixture_day_sd=taken.mixture_day_to_day.sd,
         knocks=tuple(knocks),
+        wear=wear_of_day(session),
         advice=advice,
     )
 

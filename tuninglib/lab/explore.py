@@ -14,9 +14,8 @@ from tuninglib.analysis.air_envelope import known_air, over_air
 from tuninglib.analysis.analyse import Results
 from tuninglib.analysis.injector import HIGHEST_SHARE, Asked, Outlook, ladder_of, outlook
 from tuninglib.analysis.mixture import flow_on_bike, tolerance_sd, weighed_readings
-from tuninglib.analysis.records import Combination
 from tuninglib.analysis.what_if import EquivalentRun, Question, answers
-from tuninglib.interval import Z_95, Interval
+from tuninglib.interval import Z_95
 from tuninglib.lab import kit
 from tuninglib.lab.kit import LadderPicture
 from tuninglib.report.advice import gate_sentence, next_sentence
@@ -27,7 +26,6 @@ from tuninglib.report.what_if import REFUSALS
 from tuninglib.rounding import fixed, interval_text, odds_text, percent, quantity_text
 from tuninglib.session.defaults import Band, air_of_runs, band_of, ethanol_of, leaner_limit_of
 from tuninglib.session.records import Session
-from tuninglib.statistics.ladder_prediction import Odds
 from tuninglib.text_files import Problem, SessionError
 
 # Mixture and injector -----------------------------------------------------------------------------
@@ -264,7 +262,7 @@ def other_air(results: Results) -> widgets.VBox | Prose:
     listed = {one.injector: one for one in results.combinations if envelope.of(one) is not None}
     names = [one.injector for one in envelope.mixtures]
     ends, heights = envelope.temperature_k, (0.0, max(2500.0, envelope.riding.highest_m))
-    warm = float(air["temperature_k"].mean())
+    warm, band = float(air["temperature_k"].mean()), results.band
     controls = {
         "injector": kit.choice("injector", names, names[0]),
         "temperature": kit.slider(
@@ -276,29 +274,21 @@ def other_air(results: Results) -> widgets.VBox | Prose:
     }
 
     def answer(*, injector, temperature, altitude):
-        one = listed[injector]
-        asked = {"temperature_k": temperature, "altitude_m": altitude}
-        lambda_, odds = over_air(known, one, results.band, **asked)
-        there = Interval(*map(float, (lambda_.value, lambda_.low, lambda_.high)))
-        return kit.Said(air_words(results, one, there, odds))
+        lambda_, odds = over_air(
+            known, listed[injector], band, temperature_k=temperature, altitude_m=altitude
+        )
+        richer, inside, leaner = (odds_text(float(x)) for x in vars(odds).values())
+        said = {
+            "Lambda": f"{interval_text(lambda_)} with {injector} on {listed[injector].fuel}.",
+            "Chances": f"inside the band ({fixed(band.lowest, 2)} to {fixed(band.highest, 2)}) "
+            f"{inside}, richer {richer}, leaner {leaner}.",
+            "The ECU": ecu_sentence(results),
+        }
+        lean = bool(odds.leaner > leaner_limit_of(session))
+        watch = ["this may be leaner than the band: read the gauge in such air first."] * lean
+        return kit.Said(kit.with_watch(said, watch))
 
-    return kit.panel(controls, answer, name=f"air of {results.session.folder}")
-
-
-def air_words(results: Results, one: Combination, lambda_: Interval, odds: Odds) -> tuple:
-    """Lambda of a combination in other air, in sentences, with what to watch."""
-    band = results.band
-    edges = f"{fixed(band.lowest, 2)} to {fixed(band.highest, 2)}"
-    said = {
-        "Lambda": f"{interval_text(lambda_)} with {one.injector} on {one.fuel}.",
-        "Chances": f"inside the band ({edges}) {odds_text(float(odds.inside))}, richer "
-        f"{odds_text(float(odds.richer))}, leaner {odds_text(float(odds.leaner))}.",
-        "The ECU": ecu_sentence(results),
-    }
-    watch = []
-    if odds.leaner > leaner_limit_of(results.session):
-        watch.append("this may be leaner than the band: read the gauge in such air first.")
-    return kit.with_watch(said, watch)
+    return kit.panel(controls, answer, name=f"air of {session.folder}")
 
 
 # Rider, hill and wind -----------------------------------------------------------------------------

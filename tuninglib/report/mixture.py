@@ -6,7 +6,7 @@ from collections.abc import Mapping
 import numpy as np
 
 from tuninglib import units
-from tuninglib.analysis.air_envelope import InAir
+from tuninglib.analysis.air_envelope import STATED, InAir
 from tuninglib.analysis.analyse import Results
 from tuninglib.analysis.doubts import PART_THROTTLE, STATES
 from tuninglib.analysis.records import GaugeCheck, HeldState
@@ -227,14 +227,8 @@ def table(results: Results) -> Table | Prose:
 # For which air it holds ---------------------------------------------------------------------------
 
 _CORRECTS = {
-    "both": "corrects for air temperature and pressure",
-    "neither": "corrects for neither air temperature nor pressure",
-    "temperature": "corrects for air temperature, not for pressure",
-    "pressure": "corrects for air pressure, not for temperature",
-}
-_SHORT = {
-    "both": "both temperature and pressure", "neither": "neither",
-    "temperature": "temperature alone", "pressure": "pressure alone",
+    "both": "both air temperature and pressure", "neither": "neither",
+    "temperature": "air temperature alone", "pressure": "air pressure alone",
 }  # fmt: skip
 # What is behind an edge that is met in these cases alone.
 _LACKS = (
@@ -343,8 +337,11 @@ def air_sentences(results: Results) -> Prose:
 def ecu_sentence(results: Results) -> str:
     """What the ECU is known, or likely, to correct for."""
     air, system = results.air, results.session.about.units
-    if air.source == "stated" and air.case is not None:
-        return f"{_CORRECTS[air.case]}, as session.toml says; humid air still runs a little richer."
+    if air.source == "stated":
+        case = _CORRECTS[STATED[results.session.bike.density_compensation]].replace(
+            "neither", "neither air temperature nor pressure"
+        )
+        return f"corrects for {case}, as session.toml says; humid air still runs a little richer."
     read = [k for one in air.mixtures for k in (one.coldest_read_k, one.hottest_read_k) if k]
     span = "that nobody wrote down"
     if read:
@@ -375,25 +372,14 @@ def chances_text(ecu_corrects: Mapping[str, float]) -> str:
         As of :class:`tuninglib.analysis.air_envelope.AirEnvelope`.
     """
     ranked = sorted(ecu_corrects.items(), key=lambda one: -one[1])
-    return listing(f"{_SHORT[case]} {odds_text(chance)}" for case, chance in ranked)
+    return listing(f"{_CORRECTS[case]} {odds_text(chance)}" for case, chance in ranked)
 
 
 def _covering(results, own) -> str:
     """Of injectors that may be ridden or tried: which one stays inside, or is at least not lean."""
     if own.lean_below_k is None:
         return ""
-    open_ = {
-        (one.engine, one.injector, one.fuel, one.setup)
-        for one in results.combinations
-        if one.gate is None or one.may_be_tried
-    }
-    others = [
-        one
-        for one in results.air.mixtures
-        if one != own
-        and (one.engine, one.injector, one.fuel, one.setup) in open_
-        and one.lean_below_k is None
-    ]
+    others = [one for one in results.air.mixtures if one.may_be_tried and one.lean_below_k is None]
     inside = [one for one in others if one.rich_above_k is None]
     if inside:
         best = inside[0]
@@ -448,21 +434,12 @@ def air_figure(results: Results) -> Picture | Prose:
         for index, (_, values) in enumerate(lines):
             colour, _, line = page_parts.look_of(index)
             handles += ax.plot(degrees, values, color=colour, linestyle=line)
-        ax.fill_between(
-            degrees,
-            own.low[0],
-            own.high[0],
-            color=page_parts.look_of(0)[0],
-            alpha=0.13,
-            linewidth=0,
-        )
+        first = page_parts.look_of(0)[0]
+        ax.fill_between(degrees, own.low[0], own.high[0], color=first, alpha=0.13, linewidth=0)
         if own.coldest_read_k is not None:
-            read = np.linspace(own.coldest_read_k, own.hottest_read_k, 9)
-            ax.plot(
-                units.to_display(read, "temperature", system),
-                np.interp(read, kelvin, own.lambda_[0]),
-                color=page_parts.INK, linewidth=5, solid_capstyle="round",
-            )  # fmt: skip
+            read = units.to_display([own.coldest_read_k, own.hottest_read_k], "temperature", system)
+            ink = {"color": page_parts.INK, "linewidth": 5, "solid_capstyle": "round"}
+            ax.plot(read, [own.read_lambda] * 2, **ink)
         ax.set_xlabel(f"air temperature [{units.unit_label('temperature', system)}]")
         page_parts.title(ax, "Lambda (up: leaner)")
         ax.grid()
@@ -478,7 +455,7 @@ def air_figure(results: Results) -> Picture | Prose:
     alt = f"Lambda against air temperature. {said}. The target band is {edges}."
     ends = (f"{fixed(own.lambda_[0][at], 2)} at {t}" for at, t in ((0, cold), (-1, hot)))
     caption = f"{spaced(own.setup or own.injector)} in other air: lambda {' and '.join(ends)}."
-    thick = "Thick: the air that it was read in; around" if own.coldest_read_k else "Around"
+    thick = "Thick: as it was read; around" if own.coldest_read_k else "Around"
     key = (
         f"{thick} the first line: 95 % interval; shaded, with dotted edges: target band, lambda "
         f"{edges}."

@@ -19,7 +19,7 @@ from tuninglib.session.cross_checks import (
     impossible_turns,
     whole_table,
 )
-from tuninglib.session.read_table import CLIMBS, FILLS, RUNS
+from tuninglib.session.read_table import CLIMBS, FILLS, RUNS, UPKEEP
 from tuninglib.session.read_toml import (
     TOML,
     log_files,
@@ -29,7 +29,13 @@ from tuninglib.session.read_toml import (
     tables_as_typed,
 )
 from tuninglib.session.records import Session
-from tuninglib.session.tables import read_climbs, read_fills, read_runs, speed_units
+from tuninglib.session.tables import (
+    read_climbs,
+    read_fills,
+    read_runs,
+    read_upkeep,
+    speed_units,
+)
 from tuninglib.text_files import Problem, SessionError, printable, quoted
 from tuninglib.whole_files import write_atomic, write_together
 
@@ -68,6 +74,7 @@ def load_session(folder: Path | str) -> Session:
     runs = found_by(read_runs, folder / RUNS, known, problems)
     fills = found_by(read_fills, folder / FILLS, known, problems)
     climbs = found_by(read_climbs, folder / CLIMBS, known, problems)
+    checks = found_by(read_upkeep, folder / UPKEEP, problems)
     traces = {
         name: log and found_by(_read_log, folder, log)
         for name, log in (tables.get("logs") or {}).items()
@@ -85,6 +92,7 @@ def load_session(folder: Path | str) -> Session:
         runs=_with_entry_speed(runs, tables["hill"].entry_speed),
         fills=fills,
         climbs=climbs,
+        checks=checks,
         traces=traces,
         **tables,
     )

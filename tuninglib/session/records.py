@@ -188,6 +188,8 @@ class Session:
     speed_units: dict
     fills: pd.DataFrame
     climbs: pd.DataFrame
+    checks: pd.DataFrame
+    upkeep: schema.Upkeep
     logs: dict
     traces: dict
     found: FoundRuns | None = None

@@ -307,6 +307,29 @@ class Use:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Upkeep:
+    """Limits for what wears, from the maker's manual; see upkeep.csv."""
+
+    lowest_compression: Measured | None = exact("Pa", "cranking", "11 bar", (2e5, 3e6))
+    highest_leak_down: Measured | None = exact("1", "of the cylinder", "15 %", (0.01, 1))
+    intake_clearance: Measured | None = quantity(
+        "m", "from the least to the most", "0.05 to 0.12 mm", (0, 1e-3)
+    )
+    exhaust_clearance: Measured | None = quantity(
+        "m", "from the least to the most", "0.08 to 0.15 mm", (0, 1e-3)
+    )
+    plug_gap: Measured | None = quantity(
+        "m", "from the least to the most", "0.7 to 0.9 mm", (1e-4, 2.5e-3)
+    )
+    highest_oil_use: Measured | None = exact(
+        "m**2", "oil for the distance", "0.5 mL/km", (1e-12, 1e-8)
+    )
+    check_after: Measured | None = exact(
+        "s", "at full throttle, all outings together, to be reminded", "60 min", (60, 3.6e6)
+    )
+
+
+@dataclass(frozen=True, kw_only=True)
 class Assumptions:
     """What is assumed until you say otherwise."""
 
@@ -432,6 +455,7 @@ SINGLE = {
     "target": Target,
     "use": Use,
     "gearing": machine.Gears,
+    "upkeep": Upkeep,
     "assumptions": Assumptions,
 }
 NAMED = {
