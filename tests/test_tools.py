@@ -54,6 +54,15 @@ def test_what_is_left_out_as_without_effect_is_there_and_nothing_else_is_left_ou
     assert mutate.has_effect("physics/motion.py", "_MOST_STEPS = 60", "sign -60")
 
 
+def test_a_change_of_the_advice_is_tried_where_its_sentences_are_read():
+    situations = "tests/analysis/test_advice_situations.py"
+    assert situations in mutate.tests_of("report/advice.py")
+    assert situations in mutate.tests_of("report/verdict.py")
+    assert situations not in mutate.tests_of("report/season.py")
+    # Where the names of an import stand on lines of their own, too.
+    assert "tests/report/test_every_sentence.py" in mutate.tests_of("report/season.py")
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize(("command", "printed"), BRIEFLY.items())
 def test_a_tool_runs_and_prints(command, printed):

@@ -29,12 +29,58 @@ from tuninglib.session.schema import Target
 from tuninglib.session.tables import BENCH_HEADER, parse_volumes
 from tuninglib.text_files import SessionError
 
+# What can be moved, typed, chosen and pressed in each panel; by hand.
+LABELS = {
+    "mixture": "start from injector | start from fuel | ethanol in the fuel [% by volume] | band, "
+    "richest [lambda] | band, leanest [lambda] | injector flow on this bike [cc/min] | flow may be "
+    "off by [±%, 95 of 100] | Reset | Write the target band into my session | name of the "
+    "candidate | Write this injector into my session, as a candidate",
+    "rider": "rider, dressed to ride [kg] | length of the hill [m] | grade [%] | headwind; minus: "
+    "from behind [km/h] | Reset",
+    "tank": "in the tank now [L] | its ethanol [% by volume] | poured in [L] | its ethanol [% by "
+    "volume] | ethanol wanted [% by volume] | Reset",
+    "guess": "now: injector flow [cc/min] | now: displacement [cc] | now: lambda read [lambda] | "
+    "now: ethanol [% by volume] | now: fuel pressure [bar] | planned: displacement [cc] | planned: "
+    "breathing against now [%] | breathing may be off by [±%, 95 of 100] | planned: target lambda "
+    "[lambda] | planned: ethanol [% by volume] | planned: fuel pressure [bar] | highest engine "
+    "speed [rpm] | planned: flow; 0: that called for [cc/min] | now: pulse at a warm idle [ms] | "
+    "valves per cylinder, my engine | valves per cylinder, of a chart | ethanol of the chart's "
+    "fuel [% by volume] | Reset",
+    "kit": "bore as made [mm] | stroke [mm] | compression as made | bore of the kit [mm] | dome of "
+    "the piston, over the old one [cc; minus: a dish] | gaskets, thicker than the old ones by [mm] "
+    "| chamber measured by burette [cc; 0: not measured] | highest engine speed [rpm] | octane "
+    "that the maker asks for | its scale | octane of the fuel | its scale | Reset",
+    "plan": "gain to be shown [%] | scatter from run to run [%] | setups, commas between | riders, "
+    "commas between | one run, back at the start [min] | one change of fuel [min] | one change of "
+    "injector [min] | opening the engine once [min] | the engine is opened | Reset | Write the run "
+    "sheet | Write the page for the phone | Write the checklists",
+    "coast-down": "timed falls, one in each row | bike, ready to ride [kg] | rider, dressed to "
+    "ride [kg] | air [°C] | air [hPa] | true speed over shown speed | which may be off by [±%, 95 "
+    "of 100] | Reset | Keep the rows | Write these values into my session",
+    "bench": "caught volumes, one in each row | the beaker is read to [± mL] | density of the test "
+    "fluid [kg/m³] | Reset | Keep the rows | Write these values into my session",
+}
+
 
 def test_every_control_has_a_short_label_with_its_unit(results, demo_folder):
-    built = [
-        explore.mixture(results), explore.another_rider(results), first_guess.tank(results),
-        first_guess.first_guess(results), plan(demo_folder), coast_down(demo_folder),
-    ]  # fmt: skip
+    panels = {
+        "mixture": explore.mixture(results), "rider": explore.another_rider(results),
+        "tank": first_guess.tank(results), "guess": first_guess.first_guess(results),
+        "kit": first_guess.compression(), "plan": plan(demo_folder),
+        "coast-down": coast_down(demo_folder), "bench": bench_flow(demo_folder),
+    }  # fmt: skip
+    for name, panel in panels.items():
+        labels = [w.description for w in everything(panel) if getattr(w, "description", "")]
+        assert " | ".join(labels) == LABELS[name]
+    hints = {w.tooltip for p in panels.values() for w in everything(p) if getattr(w, "tooltip", 0)}
+    assert "Put every control back to where it started" in hints
+    assert "grade: arrow keys move it; click the number to type one" in hints
+    assert "Writes run_sheet.html, to print, into the outing's folder" in hints
+    opened = labelled(panels["plan"], "the engine is opened").options
+    assert opened == ("once: each engine in one block", "as often as the order asks")
+    assert labelled(panels["guess"], "valves per cylinder, of").options[0] == "no chart at hand"
+    del panels["kit"], panels["bench"]
+    built = panels.values()
     sliders = [w for one in built for w in everything(one) if type(w).__name__ == "FloatSlider"]
     assert len(sliders) > 25
     for slider in sliders:
@@ -434,6 +480,9 @@ def test_the_coast_down_panel_draws_and_writes_into_the_session(demo_copy):
     assert start_of(demo_copy).speed_factor == load_session(demo_copy).speedometer.factor.value
     labelled(panel, "timed falls").value = rolled()
     assert any("<img" in str(getattr(w, "value", "")) for w in everything(panel))
+    said = words(panel)
+    assert "m² (drag coefficient times frontal area, with this rider)." in said
+    assert "unusual" not in said
     labelled(panel, "Keep the rows").click()
     assert (demo_copy / "coastdown.csv").read_text(encoding="utf-8") == rolled()
     labelled(panel, "Write these values").click()

@@ -1,17 +1,22 @@
 """Every caution, with a case on either side of its limit; signs and chances of the verdict."""
 
+import functools
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
 from tuninglib.analysis import injector
+from tuninglib.analysis.day_plan import Aim, start_of, usual_day
 from tuninglib.analysis.injector import Asked, guess_of
-from tuninglib.analysis.records import OctaneMargin
+from tuninglib.analysis.records import Gate, OctaneMargin
 from tuninglib.analysis.touring import Climb
 from tuninglib.interval import Interval, Measured
-from tuninglib.lab import explore, first_guess
+from tuninglib.lab import coast_down, explore, first_guess, plan
 from tuninglib.physics.fuels import Octane
+from tuninglib.physics.road_load import RoadLoad
 from tuninglib.report import advice, cautions, gain, heat, verdict
+from tuninglib.session.tables import FALLS_HEADER, parse_falls
 from tuninglib.statistics.ladder_prediction import Odds
 
 LITRE, CC_MIN, CELSIUS = 1e-3, 1e-6 / 60, 273.15
@@ -332,7 +337,47 @@ def tank(poured, wanted=0.10, limit=0.10):
     return " ".join(str(one) for one in words)
 
 
-def outlook(results, *, share=0.5, leaner=0.05, ethanol=0.05, outside=False):
+def chart(ethanol):
+    """A chart of the same valves for a fuel of so much ethanol; mine has none."""
+    change = replace(first_guess.USUAL, new_ethanol=0.0)
+    return " ".join(
+        first_guess.chart_warnings(change, own_valves=2, chart_valves=2, chart_ethanol=ethanol)
+    )
+
+
+def rolled(**values):
+    """A coast-down whose fit has these values."""
+    falls = parse_falls(f"{FALLS_HEADER}1,out,65,55,5.5\n2,back,65,55,5.9\n3,out,55,45,6.9\n")
+    fit = {"drag_area_m2": 0.5, "rolling_coefficient": 0.015, "headwind_m_s": 1.0} | values
+    road = RoadLoad(**fit, covariance=np.diag([1e-4, 1e-6, 1e-2]))
+    return " ".join(str(one) for one in coast_down.fit_words(road, falls, "metric"))
+
+
+started = functools.cache(start_of)
+
+
+def day(**values):
+    """A planned day, changed; what it says."""
+
+    def say(results):
+        start = started(results.session.folder)
+        planned_day = replace(usual_day(start), **values)
+        aim = Aim(gain=0.1, scatter=start.scatter)
+        return " ".join(str(one) for one in plan.day_words(planned_day, aim, "moved"))
+
+    return say
+
+
+def day_from(source):
+    def say(results):
+        start = started(results.session.folder)
+        aim = Aim(gain=0.1, scatter=start.scatter)
+        return " ".join(str(one) for one in plan.day_words(usual_day(start), aim, source))
+
+    return say
+
+
+def outlook(results, *, share=0.5, leaner=0.05, ethanol=0.05, outside=False, **changes):
     asked = Asked(
         injector="i172", fuel="e5", lowest=0.83, highest=0.90, tolerance=0.06, ethanol=ethanol
     )
@@ -341,7 +386,26 @@ def outlook(results, *, share=0.5, leaner=0.05, ethanol=0.05, outside=False):
         cycle_time_s=0.013, open_time_s=share * 0.013, odds=Odds(0.0, 1 - leaner, leaner),
         outside_tried_range=outside,
     )  # fmt: skip
+    one = replace(one, **changes)
     return " ".join(str(part) for part in explore.outlook_words(results, one, results.band))
+
+
+def shut(results, gate):
+    """What the report says of what is asked about, ruled out by a gate."""
+    return replace(results.plan.ride, gate=gate)
+
+
+def limited(results, chance):
+    return of_session("assumptions", leaner_limit=Measured(chance))(results)
+
+
+def mixed(wanted):
+    """A tank without ethanol, E20 poured in, to get so much."""
+    words = first_guess.tank_words(
+        first_guess.Known(system="metric", highest_ethanol=1.0), tank_m3=3 * LITRE,
+        tank_ethanol=0.0, added_m3=LITRE, added_ethanol=0.2, wanted_ethanol=wanted,
+    )  # fmt: skip
+    return " ".join(str(one) for one in words)
 
 
 RUNS_OUT = "the lower end of the range would run out of time at full speed and run lean there"
@@ -369,9 +433,86 @@ LAB = {
         "may be leaner than the band (chance 11 %). Lean and hot",
         lambda r: outlook(r, leaner=0.11), lambda r: outlook(r, leaner=0.10),
     ),
+    # A bold limit makes nothing bolder here, and a careful one warns sooner.
+    "leaner, bold limit": (
+        "may be leaner than the band (chance 11 %)",
+        lambda r: outlook(limited(r, 0.3), leaner=0.11),
+        lambda r: outlook(limited(r, 0.3), leaner=0.10),
+    ),
+    "leaner, careful limit": (
+        "may be leaner than the band (chance 6 %)",
+        lambda r: outlook(limited(r, 0.05), leaner=0.06),
+        lambda r: outlook(limited(r, 0.05), leaner=0.05),
+    ),
     "outside": (
         "this is extrapolated", lambda r: outlook(r, outside=True), lambda r: outlook(r)
     ),
+    "ruled out": (
+        "the report rules this out: light knock was heard on run 5.",
+        lambda r: outlook(r, reported=shut(r, Gate("knock", knock=r.knocks[0]))),
+        lambda r: outlook(r, reported=shut(r, Gate("lean", value=0.3, limit=0.1))),
+    ),
+    "no highest speed": (
+        "Open time: not worked out: session.toml has no highest_speed for this engine.",
+        lambda r: outlook(r, open_time_s=None), lambda r: outlook(r),
+    ),
+    "chances": (
+        "inside the band (0.830 to 0.900) 89 %, richer under 1 %, leaner 11 %",
+        lambda r: outlook(r, leaner=0.11), lambda r: outlook(r, leaner=0.12),
+    ),
+    "what is asked": (
+        "172 cc/min and 5.0 % ethanol on engine big", lambda r: outlook(r),
+        lambda r: outlook(r, ethanol=0.06),
+    ),
+    "look for": ("at the new fuel pressure.", lambda _: guess(), lambda _: ""),
+    "old pressure": (
+        "Stated at the old pressure: the same injector is one of",
+        lambda _: guess(new_pressure_pa=3.5e5, old_pressure_pa=3e5), lambda _: guess(),
+    ),
+    # Ethanol asks for more fuel: who burns none would get too much from its chart.
+    "chart too large": (
+        "its flows are 3.7 % too large for you, for the fuel alone", lambda _: chart(0.10),
+        lambda _: chart(0.0),
+    ),
+    "nothing poured changes": ("no change.", lambda _: tank(0.10), lambda _: mixed(0.1)),
+    "does it fit": ("Will the tank hold it?", lambda r: mixed(0.1), lambda r: mixed(0.25)),
+    "piston": ("Mean piston speed: 19.1 m/s at 9000 rpm", lambda _: kit(0.0), lambda _: ""),
+    "rolls": (
+        "that is an unusual rolling coefficient; check slope, units and times.",
+        lambda _: rolled(rolling_coefficient=0.051), lambda _: rolled(rolling_coefficient=0.05),
+    ),
+    "rolls too well": (
+        "that is an unusual rolling coefficient", lambda _: rolled(rolling_coefficient=0.0029),
+        lambda _: rolled(rolling_coefficient=0.003),
+    ),
+    "drag": (
+        "that is an unusual drag area; check units, times and the speedometer.",
+        lambda _: rolled(drag_area_m2=1.0), lambda _: rolled(drag_area_m2=0.99),
+    ),
+    "wind out": (
+        "3.6 km/h against the rider on the way out, from the difference of the directions",
+        lambda _: rolled(), lambda _: rolled(headwind_m_s=-1.0),
+    ),
+    "wind back": (
+        "3.6 km/h against the rider on the way back", lambda _: rolled(headwind_m_s=-1.0),
+        lambda _: rolled(),
+    ),
+    "long day": (
+        "more than eight hours: tired riders fall. Take two days, or fewer setups.",
+        day(minutes=481), day(minutes=480),
+    ),
+    "time": ("Time: 8 h 01 min, with nothing to change", day(minutes=481, changes={}), day()),
+    "visible": ("Smallest visible gain: 8.1 % with these repeats.", day(visible=0.081), day()),
+    "one less": (
+        "With one run less of each: 11.4 % would be the smallest.",
+        day(visible_with_one_less=0.114), day(visible_with_one_less=None),
+    ),
+    "scatter assumed": (
+        "(assumed; nothing is repeated in this outing yet)", day_from("assumed"), day_from("moved"),
+    ),
+    "scatter set": ("(as set here)", day_from("moved"), day_from("repeats")),
+    "days": ("Against another day: a gain over a setup ridden on", day(), lambda _: ""),
+    "blocks": ("Each engine in one block: an engine", day(), day(in_blocks=False)),
     "ethanol": (
         "10.1 % ethanol is more than the 10 % that the maker allows: do not use it",
         lambda r: outlook(r, ethanol=0.101), lambda r: outlook(r, ethanol=0.10),

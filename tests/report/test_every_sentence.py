@@ -7,8 +7,10 @@ from matplotlib.figure import Figure
 from matplotlib.text import Text
 
 from tests.conftest import ROOT
+from tuninglib.analysis.combinations import stop_limits
+from tuninglib.analysis.day_plan import Interim
 from tuninglib.analysis.decide import Flip, OnFuel, Step
-from tuninglib.analysis.records import Doubt, FlowWanted, Gate, Knock
+from tuninglib.analysis.records import Doubt, FlowWanted, Gate, GaugeDeviation, Knock
 from tuninglib.analysis.season import Remark, Trend
 from tuninglib.interval import Interval, Measured
 from tuninglib.report import (
@@ -211,6 +213,29 @@ def doubt(code, runs=(), setup="big_172", **values):
     return say
 
 
+def misread(off):
+    """A reading of 12.8 that is so far from what the others suggest."""
+
+    def say(results):
+        first, *others = results.runs
+        first = replace(first, gauge_low=12.6, gauge_high=13.0)
+        own = replace(results, runs=(first, *others))
+        return doubt("reading", (first.run,), first.setup, off=off, weight=0.2)(own)
+
+    return say
+
+
+def lean(chance):
+    """A doubted gain of a setup that has this chance of being leaner than the band."""
+
+    def say(results):
+        odds = Odds(0.0, 1 - chance, chance)
+        mixtures = tuple(replace(one, odds=odds) for one in results.mixtures)
+        return doubt("gain", (4.0,), off=0.08)(replace(results, mixtures=mixtures))
+
+    return say
+
+
 def cost(share):
     """What a missing air temperature costs the gain that the page speaks of first."""
 
@@ -301,6 +326,37 @@ def too_hot(stated):
     )  # fmt: skip
 
 
+def off_at_both(code, *off):
+    """A gauge that stands off at idle and at cruise, the farthest first."""
+
+    def say(results):
+        deviations = tuple(
+            GaugeDeviation("state", name, by)
+            for name, by in zip(("cruise", "idle"), off, strict=True)
+        )
+        check = replace(results.gauge_check, code=code, deviations=deviations)
+        return str(mixture.sentences(replace(results, gauge_check=check)))
+
+    return say
+
+
+def standing(code):
+    """What the rows so far say."""
+
+    def say(results):
+        limits = stop_limits(results.session)
+        interim = Interim(code=code, run=33.0, setup="stock", limits=limits)
+        return str(verdict.interim_sentences(results, interim, "metric"))
+
+    return say
+
+
+def nothing_timed(results):
+    bare = of_setup(results, "big_185", lambda_=None, source="unknown", gate=None)
+    pulls = tuple(one for one in bare.pulls if one.setup != "big_185")
+    return verdict_figure.figure(replace(bare, road=replace(bare.road, pulls=pulls))).alt
+
+
 def drawn(results):
     return verdict_figure.figure(results).alt + verdict_figure.figure(results).caption
 
@@ -366,6 +422,28 @@ SAID = {
         doubt("readings disagree", (4.0, 9.0), weight=0.5),
         doubt("readings disagree", (4.0, 9.0, 12.0), weight=0.5),
     ),
+    "far reading": (
+        "reads 12.8 where the other readings suggest 13.9 (8 % richer). The reading counts with "
+        "weight 0.20 instead of 1.", misread(-0.08), misread(0.08),
+    ),
+    "far reading, lean": (
+        "reads 12.8 where the other readings suggest 11.9 (8 % leaner).", misread(0.08),
+        misread(-0.08),
+    ),
+    "ride it again": (
+        "as they were written down, or ride that setup once more. If you know",
+        doubt("gain", (4.0,), off=0.08), doubt("gain", (4.0,), "big_164", off=0.08),
+    ),
+    "not what knocked": (
+        "as they were written down. If you know",
+        lambda r: doubt("gain", (4.0,), off=0.08)(
+            replace(r, knocks=(replace(r.knocks[0], setup="big_172"),))
+        ),
+        doubt("gain", (4.0,), off=0.08),
+    ),
+    "not what may be lean": (
+        "as they were written down. If you know", lean(0.11), lean(0.10),
+    ),
     "weak run": (
         "its speeds need 8 % less wheel force than the other runs suggest. The run counts with "
         "weight 0.20 instead of 1. Check both speeds as they were written down; if they are right, "
@@ -429,6 +507,14 @@ SAID = {
     "band in the key": (
         "shaded: target band, lambda 0.83 to 0.90;", lambda r: verdict_figure.figure(r).key, None,
     ),
+    "gauge check": (
+        "at idle and cruise the gauge reads up to 3.1 % leaner. Suspect air that leaks into the "
+        "exhaust", off_at_both("lean", 0.031, 0.012), off_at_both("rich", -0.031, -0.012),
+    ),
+    "ridden as planned": (
+        "Ridden as planned: but it is not decided.", standing("ridden"), standing("decided"),
+    ),
+    "gain not known": ("big 185: mixture not known, gain not known: ", nothing_timed, drawn),
     "imperial": (
         "mpg (imperial)", lambda r: what_if.consumption_unit("imperial"),
         lambda r: what_if.consumption_unit("us"),
@@ -558,6 +644,10 @@ def test_how_late_a_gauge_is_and_whence(evening, source):
         assert (f"the mixture 0.6 s (0.4 to 0.8 s) late, {words};" in said) == (other == source)
 
 
+def test_a_climb_says_what_sustained_load_is(back):
+    assert "Sustained load: a pull up the test hill is over" in str(heat.climbs_sentences(back))
+
+
 def test_force_over_speed_says_what_it_is_and_in_words(evening):
     assert str(logs.curve_sentences(evening)).startswith("What it is: from ")
     alt = logs.curve_figure(evening).alt
@@ -598,6 +688,13 @@ def gauges(first, last):
     return say
 
 
+def checked(summer):
+    """The gauge was checked on the first day."""
+    first, *others = summer.outings
+    record = replace(first.record, gauge_offset=Interval(0.01, 0.0, 0.02))
+    return replace(summer, outings=(replace(first, record=record), *others))
+
+
 def knocked(summer):
     may, *others = summer.outings
     knock = Knock("big_164", 3.0, "light")
@@ -629,6 +726,10 @@ def remarked(code, *about):
 
 OVER = "from the first outing to the last, 91 days, the force of all setups together"
 SEASON = {
+    "gauge column": (
+        "Gauge off by [%]", lambda s: season.outings(checked(s)).html(),
+        lambda s: season.outings(s).html(),
+    ),
     "knock": (
         "heard with big 164 on 23 May 2026. No gain makes up for that.", knocked,
         of_days(season.sentences),

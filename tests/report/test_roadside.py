@@ -157,7 +157,7 @@ def test_nothing_is_lost_when_the_phone_dies(phone, browser, demo_copy, tmp_path
         {"name": "x.csv", "mimeType": "text/csv", "buffer": b"a,b\n1,2\n"}
     )
     other.page.get_by_text("x.csv has other columns than this page").wait_for()
-    film = {"name": "y.mp4", "mimeType": "video/mp4", "buffer": bytes(2_000_001)}
+    film = {"name": "y.mp4", "mimeType": "video/mp4", "buffer": bytes(5_000_001)}
     other.page.locator("#open").set_input_files(film)
     other.page.get_by_text("y.mp4 is too large for a day's runs.").wait_for()
     assert other.complaints == []

@@ -51,6 +51,9 @@ def test_the_page_says_what_the_season_says_and_links_the_reports(made, capsys):
     assert "<h1>DEMO, INVENTED: A season of" in page
     assert 'href="2_june.report/report.html"' in page
     assert "more pull than stock" in page
+    assert "Outings from 23 May 2026 to 22 August 2026" in page
+    assert "from the results beside each outing's report" in page.replace("&#39;", "'")
+    assert "Read the cautions before riding." in page
     assert "Ride now" in page
     assert "the report counts" in page
     assert "too lean" not in page

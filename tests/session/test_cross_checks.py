@@ -12,6 +12,7 @@ from tests.conftest import ROOT
 from tests.outing import Outing
 from tests.random_sessions import random_session
 from tuninglib.analysis.analyse import analyse
+from tuninglib.interval import Interval, Measured
 from tuninglib.report import cautions, verdict
 from tuninglib.report.cautions import remarks
 from tuninglib.session import cross_checks
@@ -458,3 +459,20 @@ def test_a_gearing_is_held_against_the_speed_of_the_engine(tmp_path, typed, sent
     with pytest.raises(SessionError, match=sentence) as caught:
         load_session(folder)
     assert len(caught.value.problems) == 1
+
+
+@pytest.mark.parametrize(("half_pa", "fits"), [(200.0, False), (400.0, True)])
+def test_a_pressure_may_be_off_by_the_weather_and_its_own_half_width(half_pa, fits):
+    """At 600 m 94 322 Pa are usual (ISO 2533); weather moves that by 5 500 at the most."""
+    stated = SimpleNamespace(
+        weather=SimpleNamespace(pressure=Measured(94322 + 5500 + 300.0, half_pa)),
+        hill=SimpleNamespace(altitude=Measured(600.0)),
+        about=SimpleNamespace(units="metric"),
+    )
+    assert (list(cross_checks._pressure(stated)) == []) == fits
+
+
+@pytest.mark.parametrize(("highest", "swapped"), [(-0.006, True), (-0.004, False), (0.01, False)])
+def test_only_a_way_that_surely_goes_down_has_its_lines_swapped(highest, swapped):
+    found = SimpleNamespace(grade=Interval(-0.02, -0.05, highest), log="phone")
+    assert bool(list(cross_checks._places(found))) == swapped

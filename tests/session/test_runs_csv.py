@@ -203,13 +203,14 @@ def test_a_wind_from_behind_that_is_faster_than_the_bike_is_refused(edit):
         load_session(folder)
 
 
-@pytest.mark.parametrize("pairs", [[["60 km/h", "57 km/h"]] * 2, [["60 km/h", "57 km/h"]] * 5])
-def test_checks_that_agree_are_no_surer_than_the_steps_of_the_speedometer(edit, pairs):
+@pytest.mark.parametrize(("count", "student"), [(2, 12.706), (5, 2.776)])
+def test_checks_that_agree_are_no_surer_than_the_steps_of_the_speedometer(edit, count, student):
+    pairs = [["60 km/h", "57 km/h"]] * count
     folder = edit("session.toml", 'factor = "0.955 +/- 0.01"', f"checks = {pairs}")
     factor = speedometer_factor(load_session(folder), 16.0)
     assert factor.value == pytest.approx(0.95)
-    # Half of 95 % of one rounding to 1 km/h at 60 km/h, and Student's t for few pairs.
-    assert factor.half_width >= 1.96 * 0.95 / np.sqrt(12) / 60
+    # One rounding to 1 km/h at 60 km/h, and Student's t for few pairs.
+    assert factor.half_width == pytest.approx(student * 0.95 / np.sqrt(12) / 60, rel=1e-3)
 
 
 # States of files --------------------------------------------------------------------------------

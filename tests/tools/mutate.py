@@ -212,6 +212,8 @@ def mutated(module: str, source: str, number: int):
 def tests_of(module: str) -> list:
     """Tests that stand for a module: its examples, those of its name, and all that import it.
 
+    By themselves, or by what tests share, as the rules of advice are.
+
     Where there are none, those of its name in another row, then those that stand for modules of
     its row that import it; where numbers come of it, what invented outings answer, too.
     """
@@ -231,18 +233,26 @@ def tests_of(module: str) -> list:
 
 def _directly(module: str) -> list:
     row, path = module.split("/")[0], ROOT / "tuninglib" / module
-    return [
-        str(test.relative_to(ROOT))
-        for test in sorted((ROOT / "tests").glob("[a-z]*/test_*.py"))
-        if (test.parent.name == row and path.stem.strip("_") in test.name)
-        or _imports(path).search(test.read_text(encoding="utf-8"))
-    ]
+    found = []
+    for test in sorted((ROOT / "tests").glob("[a-z]*/test_*.py")):
+        text = test.read_text(encoding="utf-8")
+        shared = [ROOT / "tests" / f"{name}.py" for name in _SHARED.findall(text)]
+        texts = [text, *(one.read_text(encoding="utf-8") for one in shared if one.is_file())]
+        named = test.parent.name == row and path.stem.strip("_") in test.name
+        if named or any(map(_imports(path).search, texts)):
+            found.append(str(test.relative_to(ROOT)))
+    return found
+
+
+# What tests share; not the outings, which are made by all tests alike.
+_SHARED = re.compile(r"from tests\.(?!outing\b|conftest\b)(\w+) import")
 
 
 def _imports(path: Path) -> re.Pattern:
     """What a line that imports a module looks like."""
     row, name = path.parent.name, path.stem
-    return re.compile(rf"tuninglib\.{row}\.{name}\b|from tuninglib\.{row} import [^#\n]*\b{name}\b")
+    names = rf"(?:\([^)]*|[^#\n]*)\b{name}\b"
+    return re.compile(rf"tuninglib\.{row}\.{name}\b|from tuninglib\.{row} import {names}")
 
 
 def preload() -> None:
