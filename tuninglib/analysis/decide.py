@@ -8,6 +8,7 @@ that would change it, are found by trying them.
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from types import SimpleNamespace
 from typing import Any, Literal
 
 import numpy as np
@@ -818,7 +819,7 @@ def _terms(known) -> Terms:
     scatter = road.scatter_sd if road else session.assumptions.run_scatter.value
     return Terms(
         reference=session.about.reference,
-        burnt=_burnt_fuels(session, known.fuel_limits),
+        burnt=burnt_fuels(session, known.fuel_limits),
         bigger=_bigger_engines(session),
         band=band_of(session),
         weights=mixture_weights(session),
@@ -844,8 +845,15 @@ def _evidence(known) -> Evidence:
     )
 
 
-def _burnt_fuels(session, limits) -> tuple:
-    """Fuels that may be in the tank, less those that no engine may burn; the leanest first."""
+def burnt_fuels(session: Session | SimpleNamespace, limits: Sequence[FuelLimit]) -> tuple[str, ...]:
+    """Fuels that may be in the tank, less those that no engine may burn; the leanest first.
+
+    Parameters
+    ----------
+    session : tuninglib.session.records.Session, or what stands of one
+    limits : sequence of FuelLimit
+        Of :func:`tuninglib.analysis.mixture.fuel_limits`.
+    """
     fuels = session.use.fuels or {setup.fuel: None for setup in session.setups.values()}
     forbidden = {limit.fuel for limit in limits if limit.engine is None}
 

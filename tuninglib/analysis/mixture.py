@@ -5,6 +5,7 @@ injectors deliver of each.
 """
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -31,7 +32,7 @@ from tuninglib.statistics.repeats import group_means, weigh_groups, weight_at
 # What the fuels allow -----------------------------------------------------------------------------
 
 
-def octane_margins(session: Session) -> tuple:
+def octane_margins(session: Session | SimpleNamespace) -> tuple:
     """Octane of each fuel against the need of each engine that was fitted.
 
     Parameters
@@ -67,7 +68,7 @@ def octane_margins(session: Session) -> tuple:
     return tuple(found)
 
 
-def compression_as_made(session: Session) -> float | None:
+def compression_as_made(session: Session | SimpleNamespace) -> float | None:
     """Compression ratio that the maker's octane number belongs to; None where it is not known.
 
     Parameters
@@ -77,7 +78,7 @@ def compression_as_made(session: Session) -> float | None:
     return session.bike.octane_compression or _smallest(session).compression
 
 
-def engine_as_made(session: Session) -> str:
+def engine_as_made(session: Session | SimpleNamespace) -> str:
     """Name of the engine as it was made, as far as can be told: kits grow.
 
     Parameters
@@ -95,7 +96,7 @@ def _smallest(session):
     return session.engines[engine_as_made(session)]
 
 
-def fuel_limits(session: Session) -> tuple:
+def fuel_limits(session: Session | SimpleNamespace) -> tuple:
     """Fuels that must not be burnt.
 
     Parameters
