@@ -7,7 +7,6 @@ its own; one bike in twelve lies. Beside the tool stands the rule of flow by dis
 
 import tempfile
 from collections import defaultdict
-from datetime import date
 from pathlib import Path
 
 import numpy as np
@@ -109,7 +108,6 @@ def record_of(world, number):
                                  1.0, count))  # fmt: skip
     return BikeRecord(
         title=f"Bike {number}",
-        date=date(2026, 5, 1),
         engines={
             "stock": RiddenEngine(displacement_m3=MADE * 1e-6),
             "big": RiddenEngine(displacement_m3=GROWN * 1e-6),

@@ -5,16 +5,17 @@ one more of it. What may be tried is gated and valued by the rules of an outing'
 nothing is named that the first guess by displacement would call too small.
 """
 
-import datetime
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 from scipy.special import ndtr
 
 from tuninglib.analysis.combinations import (
     Limits,
+    combination,
     gated,
     mixture_weights,
     stop_limits,
@@ -23,7 +24,7 @@ from tuninglib.analysis.combinations import (
 from tuninglib.analysis.decide import burnt_fuels
 from tuninglib.analysis.doubts import check_gauge
 from tuninglib.analysis.gain import analyse_road
-from tuninglib.analysis.injector import Change, guess_of, open_time_share, responses_of
+from tuninglib.analysis.injector import responses_of
 from tuninglib.analysis.mixture import (
     engine_as_made,
     flow_on_bike,
@@ -39,12 +40,12 @@ from tuninglib.analysis.records import Combination
 from tuninglib.analysis.worth import LIKELY, SAME, TRIAL, KnownMixture, value_of_trying
 from tuninglib.interval import Z_95, Interval
 from tuninglib.physics.fuels import Octane, known_higher
+from tuninglib.physics.injector import EngineChange, first_guess_flow
 from tuninglib.physics.motion import Ride, exit_speed_m_s
 from tuninglib.session.defaults import (
     Band,
     air_of_runs,
     band_of,
-    ethanol_of,
     hill_of,
     leaner_limit_of,
     road_load_of,
@@ -113,7 +114,6 @@ class BikeRecord:
     Attributes
     ----------
     title : str
-    date : datetime.date
     bike : str
         Its name; empty: none. Outings of one name are of one bike.
     runs_checksum : str
@@ -137,7 +137,6 @@ class BikeRecord:
     """
 
     title: str
-    date: datetime.date
     bike: str = ""
     runs_checksum: str = ""
     engines: Mapping[str, RiddenEngine]
@@ -186,7 +185,6 @@ def bike_record(session: Session, runs_checksum: str = "") -> BikeRecord:
     alone = reference.engine != made
     return BikeRecord(
         title=session.about.title,
-        date=session.about.date,
         bike=session.bike.name,
         runs_checksum=runs_checksum,
         engines=_engines(session, made, analyse_road(session, air)),
@@ -283,8 +281,6 @@ class Offer:
         On each fuel that will be burnt, the leanest first, with lambda, odds and gate.
     inside, read : int
         Of the bikes with this cylinder that read such an injector, how many ran inside the band.
-    known : bool
-        Whether any bike at all read such an injector.
     small : bool
         Whether its flow is below what the first guess by displacement calls for.
     """
@@ -295,7 +291,6 @@ class Offer:
     fuels: tuple[Combination, ...]
     inside: int
     read: int
-    known: bool
     small: bool
 
     @property
@@ -377,11 +372,11 @@ class BeforeBuying:
         Of wheel force over the engine as it was made, as a ratio.
     gains : int
         Bikes that it rests on.
-    marker_m_s : tuple of Interval or None
-        Shown speed at the newcomer's marker as made, and the gain there.
+    marker_m_s : Interval or None
+        What the gain adds to the shown speed at the newcomer's marker.
     heard : tuple of Heard
-    hottest : tuple of (str, float)
-        Title and head temperature of each bike with this cylinder that measured. [K]
+    hottest : tuple of float
+        Head temperature of each outing with this cylinder that measured it, from the hottest. [K]
     costs : dict of str to tuple of float
         Currency to what the parts cost each of the others.
     beside : tuple of Beside
@@ -400,7 +395,7 @@ class BeforeBuying:
         Fuels that will be burnt and may have too little octane for this engine.
     """
 
-    session: SimpleNamespace
+    session: Any
     engine: str
     made: str
     band: Band
@@ -413,9 +408,9 @@ class BeforeBuying:
     after_first: float | None
     gain: Interval | None
     gains: int
-    marker_m_s: tuple[Interval, Interval] | None
+    marker_m_s: Interval | None
     heard: tuple[Heard, ...]
-    hottest: tuple[tuple[str, float], ...]
+    hottest: tuple[float, ...]
     costs: Mapping[str, tuple[float, ...]]
     beside: tuple[Beside, ...]
     bikes: int
@@ -426,9 +421,8 @@ class BeforeBuying:
     octane: tuple[str, ...]
 
 
-# Two engines are of one cylinder within this; ten times as far apart they tell nothing of each
-# other's breathing (displacement as a logarithm, compression as a ratio). Ours.
-_SAME_SIZE, _SAME_COMPRESSION, _FAR = 0.01, 0.3, 10.0
+# Two engines are of one cylinder within this (logarithm of displacement, compression ratio). Ours.
+_SAME_SIZE, _SAME_COMPRESSION = 0.01, 0.3
 # By how much of a difference in factory displacement or flow another model's level may differ, and
 # that of a bike whose outing does not show what it left the factory with. Ours.
 _OTHER_KIND, _NOT_SHOWN_SD = 0.3, 0.03
@@ -441,7 +435,7 @@ _FACTORY_LAMBDA, _FACTORY_SD = 0.87, 0.07
 _GAIN_BIKE_SD, _FORCE_BIKE_SD, _FORCE_SD = 0.03, 0.05, 1.0
 
 
-def before_buying(newcomer: SimpleNamespace, records: Sequence[BikeRecord]) -> BeforeBuying:
+def before_buying(newcomer: Any, records: Sequence[BikeRecord]) -> BeforeBuying:
     """What other bikes say of a newcomer's engine, injectors and fuels.
 
     Parameters
@@ -467,9 +461,10 @@ def before_buying(newcomer: SimpleNamespace, records: Sequence[BikeRecord]) -> B
     planned = _planned(newcomer, kind.engine)
     limits = fuel_limits(planned)
     burnt = burnt_fuels(newcomer, limits)
-    heard = tuple(kind.heard(fuel) for fuel in burnt)
-    left = tuple(one.fuel for one in heard if not one.shut)
-    pooled = pool_bikes(list(kind.bikes.values()), kind.before(burnt or tuple(newcomer.fuels)))
+    heard = tuple(kind.heard(fuel) for fuel in dict.fromkeys((*burnt, *newcomer.fuels)))
+    left = tuple(one.fuel for one in heard if not one.shut and one.fuel in burnt)
+    fuels = burnt or tuple(newcomer.fuels)
+    pooled = pool_bikes(list(kind.bikes.values()), kind.before(fuels), kind.asked(fuels[0]))
     stock, guess = kind.stock(pooled, burnt)
     offers = kind.offers(pooled, burnt, limits, guess)
     first = _first(newcomer, offers, left)
@@ -497,7 +492,7 @@ def before_buying(newcomer: SimpleNamespace, records: Sequence[BikeRecord]) -> B
         beside=kind.beside(pooled),
         bikes=len(kind.bikes),
         bike_sd=pooled.bike_sd,
-        new_kit=again and "0" not in kind.read_kits,
+        new_kit=all(c.kit != kind.kit for one in kind.bikes.values() for c in one.cells),
         other_kind=sum(kind.other_sd(one) > 0.001 for one in records if one.readings),
         copies=copies,
         octane=tuple(
@@ -510,7 +505,7 @@ def before_buying(newcomer: SimpleNamespace, records: Sequence[BikeRecord]) -> B
     )
 
 
-def _planned(newcomer, engine) -> SimpleNamespace:
+def _planned(newcomer, engine) -> Any:
     """The newcomer's session with the engine in a setup, so that its octane need is looked at."""
     like = newcomer.setups[newcomer.about.reference]
     setups = {**newcomer.setups, "": replace(like, engine=engine)}
@@ -577,8 +572,7 @@ class _Kind:
                 before = self.bikes[key].cells if key in self.bikes else ()
                 shared = np.linalg.norm([one.gauge_sd, one.day_sd, self.other_sd(one)])
                 self.bikes[key] = BikeCells(cells=(*before, *cells), shared_sd=float(shared))
-        self.read_kits = {cell.kit for one in self.bikes.values() for cell in one.cells}
-        self.kit, self.kit_sd = self._nearest_kit()
+        self.kit = "0" if self.engine != self.made else ""
 
     # Who is like whom
 
@@ -601,38 +595,27 @@ class _Kind:
         apart = np.log(np.array(factory) / [self.made_m3, self.made_flow])
         return float(_OTHER_KIND * np.linalg.norm(np.where(np.abs(apart) > _SAME_SIZE, apart, 0)))
 
-    def _apart(self, one, other) -> float:
-        """How far two engines are from being of one cylinder; 1: just not."""
-        size = abs(np.log(one.displacement_m3 / other.displacement_m3)) / _SAME_SIZE
+    @staticmethod
+    def _same(one, other) -> bool:
+        """Whether two engines are of one cylinder."""
+        size = abs(np.log(one.displacement_m3 / other.displacement_m3))
         known = one.compression is not None and other.compression is not None
-        rise = abs(one.compression - other.compression) / _SAME_COMPRESSION if known else 0.0
-        return float(np.hypot(size if size > 1 else 0, rise if rise > 1 else 0))
+        rise = abs(one.compression - other.compression) if known else 0.0
+        return bool(size < _SAME_SIZE and rise < _SAME_COMPRESSION)
 
     def same_kit(self, record) -> list:
         """Engines of a record with the newcomer's cylinder."""
         own = self.session.engines[self.engine]
-        return [name for name, one in record.engines.items() if not self._apart(own, one)]
+        return [name for name, one in record.engines.items() if self._same(own, one)]
 
     def _kit_of(self, engine, factory_m3) -> str:
         if abs(np.log(engine.displacement_m3 / factory_m3)) < _SAME_SIZE:
             return ""
         for at, one in enumerate(self.kits):
-            if not self._apart(one, engine):
+            if self._same(one, engine):
                 return str(at)
         self.kits.append(engine)
         return str(len(self.kits) - 1)
-
-    def _nearest_kit(self) -> tuple:
-        """The newcomer's cylinder, or the nearest that was read and how far that may be off."""
-        if self.engine == self.made:
-            return "", 0.0
-        own = self.session.engines[self.engine]
-        apart = {name: self._apart(own, self.kits[int(name)]) / _FAR
-                 for name in self.read_kits if name}  # fmt: skip
-        near = min(apart, key=lambda name: (apart[name], name), default="0")
-        if apart.get(near, 1.0) >= 1:
-            return "0", 0.0
-        return near, self.session.assumptions.breathing_change.sd * apart[near]
 
     def sold_as(self, flow_m3_s) -> str:
         """The same text for the same number on the label."""
@@ -676,10 +659,15 @@ class _Kind:
             injector=self.sold_as(session.injectors[injector].flow.value),
             fuel=fuel,
             log_flow=float(np.log(flow_on_bike(session, injector) / self.made_flow)),
-            sd=0.0 if as_made else self.kit_sd,
             tolerance_sd=tolerance_sd(session, injector),
             fuel_sd=fuel_terms(session, fuel).sd,
         )
+
+    def asked(self, fuel) -> list:
+        """Every injector with the newcomer's cylinder, by flow; then the bike as delivered."""
+        names = sorted(self.session.injectors, key=self._flow)
+        made = self._asked(self.made_injector, fuel, as_made=True)
+        return [*(self._asked(name, fuel) for name in names), made]
 
     def _demand(self, fuel, as_made=False) -> float:
         size = self.made_m3 if as_made else self.session.engines[self.engine].displacement_m3
@@ -692,41 +680,30 @@ class _Kind:
     def stock(self, pooled, burnt) -> tuple:
         """Lambda as delivered, on the leanest fuel; and the first guess that follows from it."""
         session, fuel = self.session, (burnt or tuple(self.session.fuels))[0]
-        asked = [self._asked(self.made_injector, fuel, as_made=True)]
-        lambda_ = pooled.predict(asked, self._day_sd).lambda_.at(0)
+        lambda_ = pooled.predict(self.asked(fuel), self._day_sd).lambda_.at(-1)
         lambda_ = lambda_.scaled(1 / self._demand(fuel, as_made=True))
-        pressure = session.bike.fuel_pressure.value if session.bike.fuel_pressure else 3e5
-        ethanol, grown = ethanol_of(session.fuels[fuel]).value, session.engines[self.engine]
-        change = Change(
-            flow_m3_s=self.made_flow,
-            flow_tolerance=session.injectors[self.made_injector].tolerance.value,
-            lambda_read=lambda_.value,
-            lambda_wanted=float(np.sqrt(self.band.lowest * self.band.highest)),
-            gauge_accuracy=lambda_.half_width / lambda_.value,
-            old_displacement_m3=self.made_m3,
-            new_displacement_m3=grown.displacement_m3,
-            breathing_ratio=1.0,
-            breathing_half_width=session.assumptions.breathing_change.half_width,
-            old_pressure_pa=pressure,
-            new_pressure_pa=pressure,
-            old_ethanol=ethanol,
-            new_ethanol=ethanol,
-            breathing=grown.breathing.value,
-            engine_speed_rpm=grown.highest_speed.value if grown.highest_speed else 9000.0,
-            cylinders=grown.cylinders,
+        change = EngineChange(
+            displacement_ratio=session.engines[self.engine].displacement_m3 / self.made_m3,
+            breathing_sd=session.assumptions.breathing_change.sd,
+            lambda_ratio=lambda_.value / float(np.sqrt(self.band.lowest * self.band.highest)),
+            lambda_sd=lambda_.half_width / lambda_.value / Z_95,
         )
-        return lambda_, guess_of(change).flow_m3_s
+        flow_sd = session.injectors[self.made_injector].tolerance.value / Z_95
+        return lambda_, first_guess_flow(self.made_flow, change, flow_sd=flow_sd)
 
     def offers(self, pooled, burnt, limits, guess) -> tuple:
         session, names = self.session, sorted(self.session.injectors, key=self._flow)
         at: dict = {}
         for fuel in burnt:
-            found = pooled.predict([self._asked(name, fuel) for name in names], self._day_sd)
+            found = pooled.predict(self.asked(fuel), self._day_sd)
             edges = np.array([self.band.lowest, self.band.highest]) * self._demand(fuel)
             odds = found.odds(low=edges[0], high=edges[1])
             for place, name in enumerate(names):
                 lambda_ = found.lambda_.at(place).scaled(1 / self._demand(fuel))
-                at[name, fuel] = self._combination(name, fuel, lambda_, odds.at(place))
+                at[name, fuel] = combination(
+                    session, None, self.engine, name, fuel, source="predicted",
+                    odds=odds.at(place), **self._weighed(lambda_),
+                )  # fmt: skip
         shut = gated(
             list(at.values()),
             Limits(
@@ -743,7 +720,6 @@ class _Kind:
                 flow_m3_s=self._flow(name),
                 price=session.injectors[name].price,
                 fuels=tuple(known[name, fuel] for fuel in burnt),
-                known=self._flow_read(name),
                 small=self._flow(name) < guess.low,
                 **self._count(name),
             )
@@ -751,32 +727,13 @@ class _Kind:
             if burnt
         )
 
+    def _weighed(self, lambda_) -> dict:
+        session = self.session
+        weights = mixture_weights(session)
+        return weighed_mixture(lambda_, session.gauge.accuracy.sd, self.band, weights)
+
     def _flow(self, name) -> float:
         return flow_on_bike(self.session, name)
-
-    def _combination(self, name, fuel, lambda_, odds) -> Combination:
-        session = self.session
-        record, fitted = session.injectors[name], {s.injector for s in session.setups.values()}
-        weighed = weighed_mixture(
-            lambda_, session.gauge.accuracy.sd, self.band, mixture_weights(session)
-        )
-        return Combination(
-            engine=self.engine,
-            injector=name,
-            fuel=fuel,
-            owned=record.owned == "yes" or (record.owned == "unknown" and name in fitted),
-            source="predicted",
-            odds=odds,
-            octane=session.fuels[fuel].octane_number,
-            compression=session.engines[self.engine].compression,
-            flow_m3_s=self._flow(name),
-            open_time_fraction=open_time_share(session, self.engine, name, fuel),
-            **weighed,
-        )
-
-    def _flow_read(self, name) -> bool:
-        label = self.sold_as(self.session.injectors[name].flow.value)
-        return any(c.injector == label for one in self.bikes.values() for c in one.cells)
 
     def _count(self, name) -> dict:
         """Bikes with this cylinder that read such an injector, and how many were inside."""
@@ -801,11 +758,8 @@ class _Kind:
         each value with what is then known (Raiffa and Schlaifer 1961, chapter 5).
         """
         names = sorted(self.session.injectors, key=self._flow)
-        asked = [self._asked(name, fuel) for name in names]
         read = names.index(injector) if injector else len(names)
-        if not injector:
-            asked.append(self._asked(self.made_injector, fuel, as_made=True))
-        means, covariances = pooled.of_one_more(asked, self._day_sd)
+        means, covariances = pooled.of_one_more(self.asked(fuel), self._day_sd)
         noise = self.session.gauge.accuracy.sd**2 + 0.01**2
         variance = covariances[:, read, read] + noise
         gain = covariances[:, :, read] / variance[:, None]
@@ -858,8 +812,8 @@ class _Kind:
         before = Before(level=level, level_sd=level_sd, bike_sd=bike_sd)
         return pool_bikes(list(bikes.values()), before).predict([Cell()]).lambda_.at(0)
 
-    def marker(self, force, gain) -> tuple | None:
-        """Shown speed at the newcomer's marker as made, and what the gain adds to it."""
+    def marker(self, force, gain) -> Interval | None:
+        """What the gain adds to the shown speed at the newcomer's marker."""
         session = self.session
         entry = session.hill.entry_speed if session.hill else None
         rider = next((one for one in session.riders.values() if one), None)
@@ -881,17 +835,14 @@ class _Kind:
             speed = exit_speed_m_s(ride, force_n=force_n, entry_speed_m_s=entry.value * factor)
             return np.asarray(speed) / factor
 
-        pull = np.array([force.value, force.low, force.high])
-        ratio = 1 + np.array([gain.value, gain.low, gain.high])
-        stock = shown(pull / ratio[0])
-        more = shown(pull) - stock
-        by_gain = shown(np.repeat(pull[0], 3)) - shown(pull[0] / ratio)
-        if not np.isfinite([*stock, *more, *by_gain]).all():
+        # At the force that the others have, by its ends and by the gain's.
+        pull = np.array([force.value, force.low, force.high, force.value, force.value])
+        ratio = 1 + np.array([gain.value] * 3 + [gain.low, gain.high])
+        more = shown(pull) - shown(pull / ratio)
+        if not np.isfinite(more).all():
             return None
-        half = float(np.hypot(np.ptp(more) / 2, np.ptp(by_gain) / 2))
-        middle = float(more[0])
-        return Interval(*np.sort(stock)[[1, 0, 2]].tolist()), Interval(middle, middle - half,
-                                                                       middle + half)  # fmt: skip
+        half = float(np.hypot(np.ptp(more[1:3]), np.ptp(more[3:])) / 2)
+        return Interval(float(more[0]), float(more[0]) - half, float(more[0]) + half)
 
     def heard(self, fuel) -> Heard:
         """Bikes with this cylinder that knocked on what does not resist knock less than a fuel."""
@@ -923,14 +874,9 @@ class _Kind:
         return "lean" if lambda_ > self.band.highest else "knock"
 
     def hottest(self) -> tuple:
-        """Hottest head of each bike with this cylinder that measured it, the hottest first."""
-        found = [
-            (record.title, record.engines[name].hottest_k)
-            for record in self.records
-            for name in self.same_kit(record)
-            if record.engines[name].hottest_k is not None
-        ]
-        return tuple(sorted(found, key=lambda one: (-one[1], one[0])))
+        """Hottest head of each bike with this cylinder that measured it, the hottest first. [K]"""
+        found = [r.engines[name].hottest_k for r in self.records for name in self.same_kit(r)]
+        return tuple(sorted((one for one in found if one is not None), reverse=True))
 
     def costs(self) -> dict:
         """What the parts of this cylinder cost the others, by currency, the least first."""

@@ -8,7 +8,6 @@ that would change it, are found by trying them.
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from types import SimpleNamespace
 from typing import Any, Literal
 
 import numpy as np
@@ -845,12 +844,12 @@ def _evidence(known) -> Evidence:
     )
 
 
-def burnt_fuels(session: Session | SimpleNamespace, limits: Sequence[FuelLimit]) -> tuple[str, ...]:
+def burnt_fuels(session: Session, limits: Sequence[FuelLimit]) -> tuple[str, ...]:
     """Fuels that may be in the tank, less those that no engine may burn; the leanest first.
 
     Parameters
     ----------
-    session : tuninglib.session.records.Session, or what stands of one
+    session : tuninglib.session.records.Session
     limits : sequence of FuelLimit
         Of :func:`tuninglib.analysis.mixture.fuel_limits`.
     """

@@ -5,7 +5,6 @@ injectors deliver of each.
 """
 
 from dataclasses import replace
-from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -32,7 +31,7 @@ from tuninglib.statistics.repeats import group_means, weigh_groups, weight_at
 # What the fuels allow -----------------------------------------------------------------------------
 
 
-def octane_margins(session: Session | SimpleNamespace) -> tuple:
+def octane_margins(session: Session) -> tuple:
     """Octane of each fuel against the need of each engine that was fitted.
 
     Parameters
@@ -68,7 +67,7 @@ def octane_margins(session: Session | SimpleNamespace) -> tuple:
     return tuple(found)
 
 
-def compression_as_made(session: Session | SimpleNamespace) -> float | None:
+def compression_as_made(session: Session) -> float | None:
     """Compression ratio that the maker's octane number belongs to; None where it is not known.
 
     Parameters
@@ -78,7 +77,7 @@ def compression_as_made(session: Session | SimpleNamespace) -> float | None:
     return session.bike.octane_compression or _smallest(session).compression
 
 
-def engine_as_made(session: Session | SimpleNamespace) -> str:
+def engine_as_made(session: Session) -> str:
     """Name of the engine as it was made, as far as can be told: kits grow.
 
     Parameters
@@ -96,7 +95,7 @@ def _smallest(session):
     return session.engines[engine_as_made(session)]
 
 
-def fuel_limits(session: Session | SimpleNamespace) -> tuple:
+def fuel_limits(session: Session) -> tuple:
     """Fuels that must not be burnt.
 
     Parameters

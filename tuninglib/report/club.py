@@ -44,7 +44,7 @@ from tuninglib.report.page_parts import (
     whose_readings,
     with_unit,
 )
-from tuninglib.report.run_sheet import edge_text
+from tuninglib.report.run_sheet import edge_text, hottest_text
 from tuninglib.rounding import interval_text, listing, odds_text, percent, quantity_text
 from tuninglib.session.load import load_session, unpack_session
 from tuninglib.session.read_table import RUNS
@@ -58,7 +58,7 @@ from tuninglib.whole_files import write_together
 
 PAGE = "before.html"
 # What the answer rests on; the rest of session.toml may still be empty.
-_NEEDED = ("session", "bike", "gauge", "target", "use", "assumptions", "engines", "injectors",
+_NEEDED = ("about", "bike", "gauge", "target", "use", "assumptions", "engines", "injectors",
            "fuels", "setups")  # fmt: skip
 _TITLE = 80
 
@@ -79,25 +79,18 @@ def newcomer_of(folder: Path | str) -> SimpleNamespace:
     if not (folder / TOML).is_file():
         said = "holds no session.toml; tuninglib new writes one to fill in"
         raise SessionError([Problem(printable(folder.name), said)])
-    runs = folder / RUNS
-    if runs.is_file() and read_table(runs).rows:
+    if (folder / RUNS).is_file() and read_table(folder / RUNS).rows:
         said = (
             "has runs already: tuninglib report goes by them, and they tell more than other bikes "
             "do; move the file away to ask the others alone"
         )
         raise SessionError([Problem(RUNS, said)])
     read_toml(folder / TOML, problems)
-    wrong = [one for one in problems if (one.column or "").split(".")[0] in _NEEDED]
     found = what_stands(folder)
-    known = {"session": found.about, **{name: getattr(found, name) for name in _NEEDED[1:]}}
-    lacking = [name for name, one in known.items() if not one]
-    if not wrong and lacking:
-        said = f"says nothing under [{lacking[0]}]; fill it in, as tuninglib new has it"
-        wrong = problems or [Problem(TOML, said)]
-    if not wrong and any(None in own.values() for own in known.values() if isinstance(own, dict)):
-        wrong = problems
-    if wrong:
-        raise SessionError(wrong)
+    # A named table that is half right has None in it.
+    known = [getattr(found, name) for name in _NEEDED]
+    if not all(one and (not isinstance(one, dict) or None not in one.values()) for one in known):
+        raise SessionError(problems or [Problem(TOML, f"needs {listing(_NEEDED[1:])}")])
     return found
 
 
@@ -223,7 +216,8 @@ def _flow(told, one) -> str:
 def _why_nothing(told) -> str:
     if not told.offers:
         return "none of your fuels may be burnt in this engine; see the limits under [bike]."
-    if all(one.shut for one in told.heard):
+    shut = {one.fuel for one in told.heard if one.shut}
+    if all(own.fuel in shut for own in told.offers[0].fuels):
         return (
             "bikes with this cylinder knocked on your fuels, or on fuels that resist knock no "
             "less. Find a fuel of a higher octane number, or less compression, before full "
@@ -289,16 +283,16 @@ def _pull_items(told):
         f"{count_of(told.gains, 'bike')}"
     )
     if told.marker_m_s is not None:
-        _, more = told.marker_m_s
-        text += (
-            f". At your marker that is {quantity_text(more, 'speed', system)} more, if your "
-            "gearing is like theirs"
-        )
+        more = quantity_text(told.marker_m_s, "speed", system)
+        text += f". At your marker that is {more} more, if your gearing is like theirs"
     yield "Gain in pull", f"{text}. Never go leaner to win a marker speed."
 
 
 def _harm_items(told):
     system = told.session.about.units
+    if told.engine != told.made:
+        text = "no full throttle before the new cylinder is run in, as its maker asks."
+        yield "Running in", text
     for fuel in told.octane:
         text = (
             f"whether {spaced(fuel)} has enough for this engine is not known; ask before you ride."
@@ -323,10 +317,13 @@ def _harm_items(told):
             text = f"on {name}: none heard inside the band on {count_of(one.listened, 'bike')}; "
             text += "that is not none."
         yield "Knock", text + lean
+    limits = stop_limits(told.session)
     if told.hottest:
-        hottest = with_unit(told.hottest[0][1], "temperature", system)
-        measured = count_of(len(told.hottest), "outing")
-        yield "Heat", f"the hottest head was {hottest}, of {measured} that measured it."
+        hottest = with_unit(told.hottest[0], "temperature", system)
+        text = f"the hottest head was {hottest}, on {count_of(len(told.hottest), 'outing')}"
+        over = sum(limits.too_hot(one) for one in told.hottest)
+        limit = f"; {over} above {hottest_text(limits, system)}, where a run ends" if over else ""
+        yield "Heat", f"{text} that measured it{limit}."
     else:
         yield "Heat", "no outing with this cylinder measured the head."
     for currency, own in told.costs.items():
@@ -347,10 +344,10 @@ def remarks(told: BeforeBuying, left_out: Sequence[tuple[str, str]] = ()) -> Pro
             "displacement or injector, or that does not show it: such count for less."
         )
         items.append(("Other bikes", text))
-    unread = [spaced(one.injector) for one in told.offers if not one.known]
-    if unread:
-        verb = "was" if len(unread) == 1 else "were"
-        items.append(("Not known", f"{listing(unread)} {verb} not read by anybody."))
+    unread = [spaced(one.injector) for one in told.offers if not one.read]
+    if unread and not told.new_kit:
+        text = f"nobody with this cylinder read an injector such as {listing(unread)}."
+        items.append(("Not known", text))
     for one in told.beside:
         title = _title(one.record)
         if one.odd and one.others is not None:
@@ -498,9 +495,6 @@ def outings(told: BeforeBuying) -> Table | Prose:
         "Readings foretold": lambda one: (
             NONE if one.others is None or told.bikes < 2
             else f"{sum(one.others.held)} of {len(one.others.held)}"
-        ),
-        "Stands apart": lambda one: (
-            NONE if one.others is None else "yes" if one.odd else "no"
         ),
     }  # fmt: skip
     return table_of(told.beside, columns, "The outings")

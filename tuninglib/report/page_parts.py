@@ -16,7 +16,6 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
-from types import SimpleNamespace
 from typing import TYPE_CHECKING
 
 import jinja2
@@ -245,7 +244,7 @@ def taken(measured: Measured, kind: str = "", system: str = "") -> str:
     return f"{fixed(value, decimals)} ± {fixed(half, decimals)}{unit}"
 
 
-def money(cost: float | None, session: "Session | SimpleNamespace") -> str:
+def money(cost: float | None, session: "Session") -> str:
     """An amount in the session's currency, its sign in front; a dash where there is none."""
     if cost is None:
         return NONE

@@ -6,6 +6,7 @@ kit breathes and what a seller's injectors truly flow; each bike, cylinder, inje
 has something of its own. How far bikes differ is what the bikes tell.
 """
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
@@ -13,6 +14,7 @@ import numpy as np
 
 from tuninglib.checks import require
 from tuninglib.statistics import normal_mixture
+from tuninglib.statistics.ladder import Priors
 from tuninglib.statistics.ladder_prediction import Prediction, prediction_of
 
 # Before anything is read. Standard deviations of logarithms; where nothing else is said, ours.
@@ -22,6 +24,8 @@ _BIKE_SD = 0.025
 _CYLINDER_SD, _RESPONSE_SD = 0.012, 0.04
 # How much is known of these spreads beforehand: as much as from so many bikes.
 _SPREAD_DOF = 8.0
+# How far all tolerances may be off together, as in the ladder of one bike.
+_TOLERANCE_SPREAD = Priors().tolerance_spread
 # Of an injector's tolerance so much of the variance is the seller's, alike on all of one stated
 # flow: of 7 % that leaves 3.5 % from one to the next (common practice: sets match within 2 to 4 %).
 _SELLERS_SHARE = 0.75
@@ -168,17 +172,10 @@ class Pooled:
         means, covariances : array (m, n), (m, n, n)
             At each point of the grid.
         """
-        rows, own = _rows(cells, self.terms), _Own(cells, shared_sd, self.before)
+        rows = _rows(cells, self.terms)
+        own = _Own(cells, shared_sd, self.before, self.terms)
         own_part = own.covariance(self.bike_scale, self.tolerance_scale)
-        # A cylinder or a seller's number that no bike has is as unknown as it was before.
-        unread = np.array([f"injector {one.injector}" not in self.terms for one in cells])
-        tolerance = np.array([one.tolerance_sd for one in cells]) * unread
-        sellers = _SELLERS_SHARE * own.same_injector * np.outer(tolerance, tolerance)
-        own_part = own_part + self.tolerance_scale[:, None, None] ** 2 * sellers
-        new = np.array([bool(one.kit) and f"kit {one.kit}" not in self.terms for one in cells])
-        own_part = own_part + self.before.kit_sd**2 * own.same_kit * np.outer(new, new)
-        shared = rows @ self.covariances @ rows.T
-        return self.means @ rows.T, shared + own_part
+        return self.means @ rows.T, rows @ self.covariances @ rows.T + own_part
 
     def predict(self, cells: Sequence[Cell], shared_sd: float = 0.0) -> Prediction:
         """The exponential of each level, with its interval; of all the cells side by side.
@@ -203,7 +200,7 @@ class Pooled:
         return float(self.before.bike_sd * (self.weights @ self.bike_scale))
 
 
-def pool_bikes(bikes: Sequence[BikeCells], before: Before) -> Pooled:
+def pool_bikes(bikes: Sequence[BikeCells], before: Before, asked: Sequence[Cell] = ()) -> Pooled:
     """What bikes of one kind say together, and what the others say of each.
 
     Parameters
@@ -211,6 +208,8 @@ def pool_bikes(bikes: Sequence[BikeCells], before: Before) -> Pooled:
     bikes : sequence of BikeCells
         Of one kind, as far as they are; each with a cell or more. None: what is assumed.
     before : Before
+    asked : sequence of Cell
+        What will be asked about.
 
     Returns
     -------
@@ -220,7 +219,8 @@ def pool_bikes(bikes: Sequence[BikeCells], before: Before) -> Pooled:
     -----
     Given the scales of the spreads it is a linear mixed model [1]_: a bike's own deviations are
     summed out of its few cells, and what is left of each bike is a sum over the shared terms, so
-    that the cost grows with the number of bikes. The scales are summed over a grid. A bike is
+    that the cost grows with the number of bikes. A cylinder or a seller's number that one bike has
+    alone, and nobody asks about, stays with that bike. The scales are summed over a grid. A bike is
     regular or odd; the chance of the latter follows from what the others predict of its cells, and
     each counts by that chance (mean-field, [2]_ section 10.1, some rounds).
 
@@ -241,20 +241,27 @@ def pool_bikes(bikes: Sequence[BikeCells], before: Before) -> Pooled:
     .. [1] C. M. Bishop, Pattern Recognition and Machine Learning, Springer 2006, section 3.3.
     .. [2] The same, chapter 10.
     """
-    cells = [cell for one in bikes for cell in one.cells]
-    kits = dict.fromkeys(f"kit {one.kit}" for one in cells if one.kit)
-    tolerance: dict = {}
-    for one in cells:
-        tolerance.setdefault(f"injector {one.injector}", []).append(one.tolerance_sd)
-    # What is exactly as stated is no unknown.
-    sold = {name: np.mean(own) for name, own in tolerance.items() if max(own) > 0}
+    # Each question is one more that has a part.
+    having = [one.cells for one in bikes] + [(one,) for one in asked]
+    kits = _of_several({f"kit {one.kit}" for one in own if one.kit} for own in having)
+    sold = _of_several(
+        # What is exactly as stated is no unknown.
+        {f"injector {one.injector}" for one in own if one.tolerance_sd > 0}
+        for own in having
+    )
     terms = ("level", "response", *kits, *sold)
-    grid = normal_mixture.scale_grid(_SPREAD_DOF, 0.35 if sold else 0.0)
+    tolerance = [
+        np.mean([c.tolerance_sd for own in having for c in own if f"injector {c.injector}" == name])
+        for name in sold
+    ]
+    grid = normal_mixture.scale_grid(
+        _SPREAD_DOF, 0.35 if any(c.tolerance_sd for own in having for c in own) else 0.0
+    )
     bike_scale, tolerance_scale, log_weight = grid
     prior = np.zeros((log_weight.size, len(terms)))
     prior[:, 0], prior[:, 1] = before.level_sd**-2, before.response_sd**-2
     prior[:, 2 : 2 + len(kits)] = before.kit_sd**-2
-    sellers = _SELLERS_SHARE * np.array(list(sold.values())) ** 2
+    sellers = _SELLERS_SHARE * np.array(tolerance) ** 2
     prior[:, 2 + len(kits) :] = 1 / (sellers * tolerance_scale[:, None] ** 2)
     start = np.zeros(len(terms))
     start[:2] = before.level, before.response
@@ -287,6 +294,12 @@ def pool_bikes(bikes: Sequence[BikeCells], before: Before) -> Pooled:
     )
 
 
+def _of_several(having) -> list:
+    """Names that more than one has, in their order."""
+    count = Counter(name for own in having for name in sorted(own))
+    return [name for name, times in count.items() if times > 1]
+
+
 def _rows(cells, terms) -> np.ndarray:
     """How the levels follow the shared terms."""
     rows = np.zeros((len(cells), len(terms)))
@@ -301,29 +314,34 @@ def _rows(cells, terms) -> np.ndarray:
 class _Own:
     """What a bike has of its own, which moves its cells together."""
 
-    def __init__(self, cells, shared_sd, before):
-        self.before, self.shared = before, shared_sd**2
-        self.log_flow = np.array([one.log_flow for one in cells])
-        self.same_kit, self.same_injector, same_fuel = (
+    def __init__(self, cells, shared_sd, before, terms):
+        self.before = before
+        log_flow, tolerance, fuel = (
+            np.array([getattr(one, name) for one in cells])
+            for name in ("log_flow", "tolerance_sd", "fuel_sd")
+        )
+        same_kit, self.same_injector, same_fuel = (
             np.array([[getattr(a, name) == getattr(b, name) for b in cells] for a in cells], float)
             for name in ("kit", "injector", "fuel")
         )
-        self.same_kit *= np.array([bool(one.kit) for one in cells])
-        tolerance, fuel = (
-            np.array([getattr(one, name) for one in cells]) for name in ("tolerance_sd", "fuel_sd")
+        self.same_kit = same_kit * [bool(one.kit) for one in cells]
+        self.response = np.outer(log_flow, log_flow) * _RESPONSE_SD**2
+        # A cylinder or a seller's number that it has alone is as unknown as it was before.
+        alone = np.array([f"injector {one.injector}" not in terms for one in cells])
+        share = 1 - _SELLERS_SHARE * ~alone
+        self.unit = self.same_injector * np.outer(tolerance, tolerance) * share
+        new = np.array([f"kit {one.kit}" not in terms for one in cells])
+        self.fixed = (
+            shared_sd**2
+            + same_fuel * np.outer(fuel, fuel)
+            + self.same_kit * new * before.kit_sd**2
+            + np.diag([one.sd**2 for one in cells])
         )
-        self.unit = (1 - _SELLERS_SHARE) * self.same_injector * np.outer(tolerance, tolerance)
-        self.fixed = same_fuel * np.outer(fuel, fuel) + np.diag([one.sd**2 for one in cells])
 
     def covariance(self, bike_scale, tolerance_scale) -> np.ndarray:
-        response = np.outer(self.log_flow, self.log_flow) * _RESPONSE_SD**2
-        bikes = self.before.bike_sd**2 + self.same_kit * _CYLINDER_SD**2 + response
-        return (
-            bike_scale[:, None, None] ** 2 * bikes
-            + tolerance_scale[:, None, None] ** 2 * self.unit
-            + self.fixed
-            + self.shared
-        )
+        bikes = self.before.bike_sd**2 + self.same_kit * _CYLINDER_SD**2 + self.response
+        scales = bike_scale[:, None, None] ** 2, tolerance_scale[:, None, None] ** 2
+        return scales[0] * bikes + scales[1] * self.unit + self.fixed
 
 
 class _Sum:
@@ -366,7 +384,7 @@ class _Said:
         self.columns = np.flatnonzero((rows != 0).any(0))
         self.rows = rows[:, self.columns]
         self.observed = np.array([one.log_level for one in bike.cells])
-        own = _Own(bike.cells, bike.shared_sd, before)
+        own = _Own(bike.cells, bike.shared_sd, before, terms)
         regular = own.covariance(bike_scale, tolerance_scale)
         self.covariances = regular, regular + _ODD_SD**2 * (1 + own.same_kit + own.same_injector)
         self.parts = [self._part(one) for one in self.covariances]
