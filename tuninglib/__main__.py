@@ -270,7 +270,7 @@ def _before(options) -> int:
 
     page, left_out = make_before(options.session, options.others, options.without)
     for name, said in left_out:
-        _say(f"{name}: {said}", file=sys.stderr)
+        _say(f"{name} is left out: {said}", file=sys.stderr)
     _say(page)
     return 0
 

@@ -211,9 +211,10 @@ def hostile(tmp_path_factory):
 
 def test_what_is_broken_is_named_in_a_sentence_and_left_out(hostile):
     place, page, left_out = hostile
-    assert set(left_out) == {"torn.outing.zip", "climbs_out.outing.zip", "empty"}
-    assert "is no part of an outing" in left_out["climbs_out.outing.zip"]
-    assert "is damaged" in left_out["torn.outing.zip"]
+    names = ("torn.outing.zip", "climbs_out.outing.zip", "empty")
+    assert set(left_out) == {f"club/{name}" for name in names}
+    assert "is no part of an outing" in left_out["club/climbs_out.outing.zip"]
+    assert left_out["club/torn.outing.zip"].startswith("is not a packed outing, or is damaged")
     assert all(name in page for name in left_out)
     assert not list(place.rglob("outside.toml"))
 
@@ -242,7 +243,7 @@ def test_the_command_makes_the_page_without_those_that_are_named(place, capsys):
     assert main(["before", str(place / "newcomer"), str(place / "club"), *names]) == 0
     out, err = capsys.readouterr()
     assert out.strip() == str(place / "newcomer.report" / "before.html")
-    assert "bike_5.outing.zip: left out as you asked" in err
+    assert "club/bike_5.outing.zip is left out: as you asked" in err
     page = (place / "newcomer.report" / "before.html").read_text(encoding="utf-8")
     assert "Kit on the blue one" in page
     assert "After the rebuild" not in page

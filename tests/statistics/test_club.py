@@ -1,5 +1,7 @@
 """Bikes of one kind pooled. The sums are held against a truth in tests/tools/simulate_club."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -67,10 +69,11 @@ def test_a_gauge_that_may_be_off_counts_for_less(five):
 def test_what_no_bike_read_is_as_unknown_as_it_was(five):
     told = pool_bikes(five, Before())
     another = Cell(kit="k", injector="new", log_flow=0.1, tolerance_sd=0.035)
+    exact = replace(another, tolerance_sd=0.0)
     other_kit = Cell(kit="new", injector="b", log_flow=0.1, tolerance_sd=0.035)
-    known, injector, kit = told.predict([KIT, another, other_kit]).log_sd
-    # What a seller's number, and a kit's breathing, add beforehand.
-    assert injector**2 - known**2 > 0.5 * 0.75 * 0.035**2
+    known, injector, sure, kit = told.predict([KIT, another, exact, other_kit]).log_sd
+    # The seller's share and that from one to the next; and a kit's breathing.
+    assert injector**2 - sure**2 > 0.5 * 0.035**2
     assert kit**2 - known**2 > 0.5 * 0.05**2
 
 

@@ -133,22 +133,23 @@ def others_below(
     places = sorted({*packed, *sessions_in(folder)})
     mine = Path(own).resolve() if own else None
     for place in (one for one in places if one.resolve() != mine):
-        name = printable(place.relative_to(folder).as_posix())
+        name = printable(place.relative_to(folder.parent).as_posix())
+        asked = {name, place.name, place.name.partition(".outing")[0]} & {*without}
         try:
-            with _as_folder(place) as outing:
-                session = load_session(outing)
-                title = session.about.title
-                names = {name, title, place.name, place.name.partition(".outing")[0]} & {*without}
-                used |= names
-                if names:
-                    left_out.append((name, "left out as you asked"))
-                else:
-                    records.append(_record(session))
+            if not asked:
+                with _as_folder(place) as outing:
+                    session = load_session(outing)
+                    asked = {session.about.title} & {*without}
+                    records += [] if asked else [_record(session)]
+            said = "as you asked" if asked else ""
         except SessionError as error:
-            left_out.append((name, f"left out: {error.problems[0]}"))
+            first = error.problems[0]
+            said = first.message if first.file == place.name else str(first)
         except Exception:
             # Somebody else may have written anything there: it stops nobody's page.
-            left_out.append((name, "left out: its numbers lead to no answer"))
+            said = "its numbers lead to no answer"
+        used |= asked
+        left_out += [(name, said)] if said else []
     unknown = [one for one in without if one not in used]
     if unknown:
         said = f"has no outing named {quoted(unknown[0])}; give a file's name or a title"
@@ -229,7 +230,7 @@ def _why_nothing(told) -> str:
     return (
         f"none of the injectors listed is likely enough to be inside the band without being lean. "
         f"The nearest is {spaced(near.injector)} ({_flow(told, near)}); list {way} ones under "
-        "[injectors], or read more first."
+        "[injectors], or read your bike as it is first."
     )
 
 
@@ -294,9 +295,7 @@ def _harm_items(told):
         text = "no full throttle before the new cylinder is run in, as its maker asks."
         yield "Running in", text
     for fuel in told.octane:
-        text = (
-            f"whether {spaced(fuel)} has enough for this engine is not known; ask before you ride."
-        )
+        text = f"whether {spaced(fuel)} has enough for this engine is not known; find out first."
         yield "Octane", text
     for one in told.heard:
         name = spaced(one.fuel)
@@ -380,7 +379,7 @@ def remarks(told: BeforeBuying, left_out: Sequence[tuple[str, str]] = ()) -> Pro
     items += [
         ("Counted once", f"“{one}” and “{other}” have the same runs.") for one, other in told.copies
     ]
-    items += [("Not read", f"{name}: {said}.".replace("..", ".")) for name, said in left_out]
+    items += [("Left out", f"{name}: {said.removesuffix('.')}.") for name, said in left_out]
     return Prose(tuple(items), style="points")
 
 
