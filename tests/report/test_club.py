@@ -5,6 +5,7 @@ import re
 import shutil
 import zipfile
 from dataclasses import replace
+from types import SimpleNamespace
 
 import pytest
 
@@ -161,6 +162,25 @@ def test_another_kind_of_bike_makes_it_wider(newcomer, records, told):
     assert "no outing has readings with just this cylinder" in said(other)
     assert "5 outings of a bike that left the factory with another" in said(other)
     assert other.gain is None
+
+
+def test_air_counts_by_whether_the_ecu_corrects_for_it(newcomer, records):
+    thin = [replace(one, air_kg_m3=0.85 * one.air_kg_m3) for one in records]
+
+    def found(said, club):
+        bike = replace(newcomer.bike, density_compensation=said)
+        club = [replace(one, corrects_air="unknown") for one in club]
+        told = before_buying(SimpleNamespace(**{**vars(newcomer), "bike": bike}), club)
+        return told, told.offers[2].fuels[0].lambda_
+
+    # All of it, none of it, and what may be either.
+    at = {said: [found(said, club)[1] for club in (records, thin)] for said in ("yes", "no")}
+    assert at["yes"][1].value == pytest.approx(at["yes"][0].value)
+    assert at["no"][1].value / at["no"][0].value == pytest.approx(1 / 0.85, abs=0.02)
+    told, lambda_ = found("unknown", thin)
+    assert at["yes"][1].value < lambda_.value < at["no"][1].value
+    assert lambda_.half_width > 1.1 * at["no"][1].half_width
+    assert "whether the ECU corrects for it is not stated" in said(told)
 
 
 def test_one_reading_more_is_worth_something(told):

@@ -39,6 +39,7 @@ from tuninglib.analysis.mixture import (
 from tuninglib.analysis.records import Combination
 from tuninglib.analysis.worth import LIKELY, SAME, TRIAL, KnownMixture, value_of_trying
 from tuninglib.interval import Z_95, Interval
+from tuninglib.physics.air import air_density_kg_m3
 from tuninglib.physics.fuels import Octane, known_higher
 from tuninglib.physics.injector import EngineChange, first_guess_flow
 from tuninglib.physics.motion import Ride, exit_speed_m_s
@@ -46,6 +47,8 @@ from tuninglib.session.defaults import (
     Band,
     air_of_runs,
     band_of,
+    day_pressure_of,
+    day_temperature_of,
     hill_of,
     leaner_limit_of,
     road_load_of,
@@ -128,6 +131,10 @@ class BikeRecord:
     fuels : tuple of RiddenFuel
         On which somebody listened.
     gauge_sd, day_sd : float
+    air_kg_m3 : float
+        Mean density of the air of its readings.
+    corrects_air : str
+        Whether the ECU corrects for it: yes, no or unknown.
     gauge_off : float or None
         Ratio by which its gauge shows too much where the ECU holds lambda 1, if that is beyond its
         stated accuracy.
@@ -149,6 +156,8 @@ class BikeRecord:
     fuels: tuple[RiddenFuel, ...] = ()
     gauge_sd: float = 0.01
     day_sd: float = 0.01
+    air_kg_m3: float = 1.225
+    corrects_air: str = "unknown"
     gauge_off: float | None = None
     corrects: bool = False
     currency: str = ""
@@ -198,6 +207,8 @@ def bike_record(session: Session, runs_checksum: str = "") -> BikeRecord:
         # A leak or the gauge: at full throttle it may be all of that, or none.
         gauge_sd=float(np.hypot(gauge_sd, off or 0.0)),
         day_sd=session.assumptions.mixture_day_to_day.sd,
+        air_kg_m3=float(air.loc[read.index if cells else air.index, "density_kg_m3"].mean()),
+        corrects_air=session.bike.density_compensation,
         gauge_off=off,
         corrects=corrects,
         currency=session.about.currency,
@@ -387,6 +398,9 @@ class BeforeBuying:
         How far they differ, relative.
     new_kit : bool
         Whether no bike with readings has this cylinder.
+    other_air : float
+        The most by which the air of any outing differs from the newcomer's, as a ratio, where it is
+        not known whether the ECU corrects for it.
     other_kind : int
         Bikes that left the factory with another displacement or injector, or do not show it.
     copies : tuple of (str, str)
@@ -416,6 +430,7 @@ class BeforeBuying:
     bikes: int
     bike_sd: float
     new_kit: bool
+    other_air: float
     other_kind: int
     copies: tuple[tuple[str, str], ...]
     octane: tuple[str, ...]
@@ -426,6 +441,8 @@ _SAME_SIZE, _SAME_COMPRESSION = 0.01, 0.3
 # By how much of a difference in factory displacement or flow another model's level may differ, and
 # that of a bike whose outing does not show what it left the factory with. Ours.
 _OTHER_KIND, _NOT_SHOWN_SD = 0.3, 0.03
+# How far bikes of one kind differ, for how much each counts beside those of another kind.
+_USUAL_SD = 0.03
 # Two flows are one seller's number within this.
 _SAME_FLOW = 0.005
 # Full-throttle lambda that makers give: 0.87, 95 of 100 within 14 % (common practice), on petrol
@@ -493,6 +510,7 @@ def before_buying(newcomer: Any, records: Sequence[BikeRecord]) -> BeforeBuying:
         bikes=len(kind.bikes),
         bike_sd=pooled.bike_sd,
         new_kit=all(c.kit != kind.kit for one in kind.bikes.values() for c in one.cells),
+        other_air=kind.other_air(),
         other_kind=sum(kind.other_sd(one) > 0.001 for one in records if one.readings),
         copies=copies,
         octane=tuple(
@@ -550,6 +568,17 @@ def _first(newcomer, offers, left) -> Offer | None:
     return min(best, key=rank, default=None)
 
 
+def _air_of_day(newcomer) -> float:
+    """Density of the air that the newcomer states, or of a usual day where his hill is. [kg/m3]"""
+    return float(
+        air_density_kg_m3(
+            temperature_k=day_temperature_of(newcomer).value,
+            pressure_abs_pa=day_pressure_of(newcomer).value if newcomer.hill else 101325.0,
+            relative_humidity=newcomer.weather.humidity.value,
+        )
+    )
+
+
 class _Kind:
     """The newcomer's bike and the others as one kind: who has the same cylinder, the same flow."""
 
@@ -562,16 +591,24 @@ class _Kind:
         self.made_m3 = size[self.made]
         self.made_injector = newcomer.setups[newcomer.about.reference].injector
         self.made_flow = flow_on_bike(newcomer, self.made_injector)
+        self.air_kg_m3 = _air_of_day(newcomer)
         self.kits: list = [newcomer.engines[self.engine]]
         self.flows: list = []
         self.bikes: dict = {}
+        doubts = []
         for at, one in enumerate(records):
             if one.readings:
                 key = one.bike or at
                 cells = tuple(self._cell(one, cell) for cell in one.readings)
                 before = self.bikes[key].cells if key in self.bikes else ()
-                shared = np.linalg.norm([one.gauge_sd, one.day_sd, self.other_sd(one)])
-                self.bikes[key] = BikeCells(cells=(*before, *cells), shared_sd=float(shared))
+                air = np.log(self.air_kg_m3 / one.air_kg_m3) * self._share_of_air(one)[1]
+                doubts.append((np.hypot(air, self.other_sd(one)), one.gauge_sd, one.day_sd))
+                shared = float(np.linalg.norm(doubts[-1]))
+                self.bikes[key] = BikeCells(cells=(*before, *cells), shared_sd=shared)
+        # Others of one model, or in one air, are off together, so that many do not average it out.
+        weights = [1 / (np.square(own).sum() + _USUAL_SD**2) for own in doubts]
+        unlike = np.average([own[0] for own in doubts], weights=weights) if doubts else 0.0
+        self.shared_sd = float(np.hypot(newcomer.assumptions.mixture_day_to_day.sd, unlike))
         self.kit = "0" if self.engine != self.made else ""
 
     # Who is like whom
@@ -603,6 +640,11 @@ class _Kind:
         rise = abs(one.compression - other.compression) if known else 0.0
         return bool(size < _SAME_SIZE and rise < _SAME_COMPRESSION)
 
+    def other_air(self) -> float:
+        """The most by which air differs, where nobody says whether the ECU corrects for it."""
+        doubted = [one for one in self.records if one.readings and self._share_of_air(one)[1]]
+        return max((abs(one.air_kg_m3 / self.air_kg_m3 - 1) for one in doubted), default=0.0)
+
     def same_kit(self, record) -> list:
         """Engines of a record with the newcomer's cylinder."""
         own = self.session.engines[self.engine]
@@ -625,7 +667,15 @@ class _Kind:
         self.flows.append(flow_m3_s)
         return str(len(self.flows) - 1)
 
+    def _share_of_air(self, record) -> tuple:
+        """Share of a difference of density that lambda follows, and how far that may be off."""
+        own = self.session.bike.density_compensation
+        said = own if own != "unknown" else record.corrects_air
+        # Not known: anything from none of it to all of it, as likely.
+        return {"yes": (0.0, 0.0), "no": (1.0, 0.0)}.get(said, (0.5, 12**-0.5))
+
     def _cell(self, record, cell) -> Cell:
+        air = self._share_of_air(record)[0] * np.log(self.air_kg_m3 / record.air_kg_m3)
         size, flow = self._factory(record) or (self.made_m3, self.made_flow)
         engine = record.engines[cell.engine]
         return Cell(
@@ -633,7 +683,7 @@ class _Kind:
             injector=self.sold_as(record.stated_flow_m3_s[cell.injector]),
             fuel=cell.fuel,
             log_flow=float(np.log(cell.flow_m3_s / flow)),
-            log_level=cell.log_mean - float(np.log(engine.displacement_m3 / size)),
+            log_level=cell.log_mean + float(air - np.log(engine.displacement_m3 / size)),
             sd=cell.sd,
             tolerance_sd=record.tolerance_sd[cell.injector],
             fuel_sd=record.demands[cell.fuel].sd,
@@ -673,14 +723,10 @@ class _Kind:
         size = self.made_m3 if as_made else self.session.engines[self.engine].displacement_m3
         return fuel_terms(self.session, fuel).demand * self.made_m3 / size
 
-    @property
-    def _day_sd(self) -> float:
-        return self.session.assumptions.mixture_day_to_day.sd
-
     def stock(self, pooled, burnt) -> tuple:
         """Lambda as delivered, on the leanest fuel; and the first guess that follows from it."""
         session, fuel = self.session, (burnt or tuple(self.session.fuels))[0]
-        lambda_ = pooled.predict(self.asked(fuel), self._day_sd).lambda_.at(-1)
+        lambda_ = pooled.predict(self.asked(fuel), self.shared_sd).lambda_.at(-1)
         lambda_ = lambda_.scaled(1 / self._demand(fuel, as_made=True))
         change = EngineChange(
             displacement_ratio=session.engines[self.engine].displacement_m3 / self.made_m3,
@@ -695,7 +741,7 @@ class _Kind:
         session, names = self.session, sorted(self.session.injectors, key=self._flow)
         at: dict = {}
         for fuel in burnt:
-            found = pooled.predict(self.asked(fuel), self._day_sd)
+            found = pooled.predict(self.asked(fuel), self.shared_sd)
             edges = np.array([self.band.lowest, self.band.highest]) * self._demand(fuel)
             odds = found.odds(low=edges[0], high=edges[1])
             for place, name in enumerate(names):
@@ -759,7 +805,7 @@ class _Kind:
         """
         names = sorted(self.session.injectors, key=self._flow)
         read = names.index(injector) if injector else len(names)
-        means, covariances = pooled.of_one_more(self.asked(fuel), self._day_sd)
+        means, covariances = pooled.of_one_more(self.asked(fuel), self.shared_sd)
         noise = self.session.gauge.accuracy.sd**2 + 0.01**2
         variance = covariances[:, read, read] + noise
         gain = covariances[:, :, read] / variance[:, None]

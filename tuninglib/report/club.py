@@ -58,8 +58,8 @@ from tuninglib.whole_files import write_together
 
 PAGE = "before.html"
 # What the answer rests on; the rest of session.toml may still be empty.
-_NEEDED = ("about", "bike", "gauge", "target", "use", "assumptions", "engines", "injectors",
-           "fuels", "setups")  # fmt: skip
+_NEEDED = ("about", "bike", "gauge", "weather", "target", "use", "assumptions", "engines",
+           "injectors", "fuels", "setups")  # fmt: skip
 _TITLE = 80
 
 
@@ -343,6 +343,13 @@ def remarks(told: BeforeBuying, left_out: Sequence[tuple[str, str]] = ()) -> Pro
             "displacement or injector, or that does not show it: such count for less."
         )
         items.append(("Other bikes", text))
+    if told.other_air > 0.03:
+        text = (
+            f"others rode in air up to {percent(told.other_air)} denser or thinner than yours, and "
+            "whether the ECU corrects for it is not stated (density_compensation under [bike]): "
+            "the intervals allow for both."
+        )
+        items.append(("Other air", text))
     unread = [spaced(one.injector) for one in told.offers if not one.read]
     if unread and not told.new_kit:
         text = f"nobody with this cylinder read an injector such as {listing(unread)}."
