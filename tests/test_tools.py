@@ -15,6 +15,7 @@ TOOLS = ROOT / "tests" / "tools"
 BRIEFLY = {
     "all_texts": "==== tuninglib/report/advice.py",
     "bench growth 100": "| 33 | 2 | no |", "bench season 4": r"\| 4 \| ",
+    "bench club 12": r"\| 12 \| ",
     "mutate statistics/planning.py --most 1 --processes 1": "planning.py: . of 1 noticed",
     "simulate_advice --count 1 --processes 1": "", "simulate_coast_down 2": "3 each of 6",
     "simulate_days --days 1": r"\| 2 \| 6 \| yes",

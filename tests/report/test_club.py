@@ -102,7 +102,7 @@ def test_a_gauge_that_is_off_is_found_by_its_idle(records, told):
 
 
 def test_each_left_out_in_turn_is_printed(told):
-    assert "held 15 of the 17 readings of these bikes" in said(told)
+    assert "the 95 % intervals of the others held 15 of 17 readings" in said(told)
     row = "“DEMO, INVENTED: Borrowed gauge”", "164 and 171", "3 of 3"
     assert row in club.outings(told).rows
 

@@ -123,15 +123,20 @@ def record_of(world, number):
     ), lies  # fmt: skip
 
 
-def count_clubs(clubs, bikes, seed, bike_sd):
-    """What the clubs of one size come to."""
-    rng = np.random.default_rng(seed)
-    found = defaultdict(list)
+def someone_new():
+    """A session of the same model with the kit, and without runs."""
     with tempfile.TemporaryDirectory() as folder:
         injectors = "".join(f'[injectors.i{n}]\nflow = "{n} cc/min"\n' for n in FLOWS)
         text = NEWCOMER.format(made=MADE, grown=GROWN) + injectors
         (Path(folder) / "session.toml").write_text(text, encoding="utf-8")
-        newcomer = what_stands(folder)
+        return what_stands(folder)
+
+
+def count_clubs(clubs, bikes, seed, bike_sd):
+    """What the clubs of one size come to."""
+    rng = np.random.default_rng(seed)
+    found = defaultdict(list)
+    newcomer = someone_new()
     rule = int(np.argmin(np.abs(FLOWS - STOCK * GROWN / MADE)))
     for _ in range(clubs):
         spread = bike_sd or 0.025 * np.exp(0.35 * rng.normal())

@@ -270,8 +270,10 @@ def _mixture_items(told):
     stock = ""
     if told.stock is not None:
         stock = f", with lambda {interval_text(told.stock)} as delivered, as these bikes have it"
-    guess = quantity_text(told.guess_m3_s, "flow", told.session.about.units)
-    yield "First guess", f"by displacement{stock}: {guess}. Nothing below that is named here."
+    system = told.session.about.units
+    guess = quantity_text(told.guess_m3_s, "flow", system)
+    least = with_unit(told.guess_m3_s.low, "flow", system)
+    yield "First guess", f"by displacement{stock}: {guess}. Nothing below {least} is named here."
 
 
 def _pull_items(told):
@@ -319,7 +321,7 @@ def _harm_items(told):
     limits = stop_limits(told.session)
     if told.hottest:
         hottest = with_unit(told.hottest[0], "temperature", system)
-        text = f"the hottest head was {hottest}, on {count_of(len(told.hottest), 'outing')}"
+        text = f"the hottest head was {hottest}, in {count_of(len(told.hottest), 'outing')}"
         over = sum(limits.too_hot(one) for one in told.hottest)
         limit = f"; {over} above {hottest_text(limits, system)}, where a run ends" if over else ""
         yield "Heat", f"{text} that measured it{limit}."
@@ -333,7 +335,7 @@ def _harm_items(told):
 
 def remarks(told: BeforeBuying, left_out: Sequence[tuple[str, str]] = ()) -> Prose:
     """What no outing knows, whose numbers stand apart, and what was not read."""
-    items = [("Each left out in turn", _left_one_out(told))] if told.bikes > 1 else []
+    items = [("Check", _left_one_out(told))] if told.bikes > 1 else []
     if told.new_kit:
         text = "no outing has readings with just this cylinder; what it breathes is assumed."
         items.append(("Not known", text))
@@ -359,7 +361,7 @@ def remarks(told: BeforeBuying, left_out: Sequence[tuple[str, str]] = ()) -> Pro
         if one.odd and one.others is not None:
             way = "leaner" if one.others.off > 0 else "richer"
             text = (
-                f"{title} reads {percent(abs(one.others.off))} {way} than the others let expect, "
+                f"{title} reads {percent(abs(one.others.off))} {way} than the others predict, "
                 "and counts for little. A wrong flow, displacement or gauge scale looks like that."
             )
             items.append(("Stands apart", text))
@@ -395,8 +397,8 @@ def _left_one_out(told) -> str:
     bikes = {id(one.others): one.others.held for one in told.beside if one.others is not None}
     held = [one for own in bikes.values() for one in own]
     return (
-        f"what the other bikes foretell, with its 95 % interval, held {sum(held)} of the "
-        f"{count_of(len(held), 'reading')} of these bikes, all setups together."
+        f"each bike in turn was left out: the 95 % intervals of the others held {sum(held)} of "
+        f"{count_of(len(held), 'reading')}, all setups together."
     )
 
 
@@ -491,14 +493,14 @@ def figure(told: BeforeBuying) -> Picture | Prose:
 
 
 def outings(told: BeforeBuying) -> Table | Prose:
-    """Every outing by its title, and whether the others foretold its readings."""
+    """Every outing by its title, and whether the others predicted its readings."""
     system = told.session.about.units
     columns = {
         "Outing": lambda one: _title(one.record),
         headed("Read with this cylinder", "flow", system): lambda one: (
             listing(shown(flow, "flow", system) for flow in one.injectors) or NONE
         ),
-        "Readings foretold": lambda one: (
+        "Held by the others": lambda one: (
             NONE if one.others is None or told.bikes < 2
             else f"{sum(one.others.held)} of {len(one.others.held)}"
         ),
