@@ -11,6 +11,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 from scipy.special import ndtr
@@ -173,7 +174,7 @@ def combinations_of(
     }
     engines = dict.fromkeys(setup.engine for setup in session.setups.values())
     others = tuple(
-        _combination(session, None if (engine, injector) in unread else fit, engine, injector, fuel)
+        combination(session, None if (engine, injector) in unread else fit, engine, injector, fuel)
         for engine in engines
         for injector in session.injectors
         for fuel in session.fuels
@@ -192,8 +193,26 @@ def _was_ridden(session, name, mixture) -> bool:
     )
 
 
-def _combination(session, fit, engine, injector, fuel, **known) -> Combination:
-    """A combination with what its parts alone tell, and the ladder's prediction."""
+def combination(
+    session: Session,
+    fit: LadderFit | None,
+    engine: str,
+    injector: str,
+    fuel: str,
+    **known: Any,
+) -> Combination:
+    """A combination with what its parts alone tell, and the ladder's prediction.
+
+    Parameters
+    ----------
+    session : tuninglib.session.records.Session
+        It need not have runs.
+    fit : tuninglib.statistics.ladder.LadderFit or None
+        None where it predicts nothing.
+    engine, injector, fuel : str
+    **known
+        Fields of which more is known.
+    """
     record = session.injectors[injector]
     fitted = {setup.injector for setup in session.setups.values()}
     reference = session.setups[session.about.reference]
@@ -237,7 +256,7 @@ def _ridden(session, fit, name, mixture, knocks, beyond, idle_lambda) -> Combina
         # and what the ladder makes of it from other engines shuts nothing. Beyond the gauge's end
         # a mixture is beyond it, whatever the ladder makes of it.
         fit = None
-    return _combination(session, fit, setup.engine, setup.injector, setup.fuel, **known)
+    return combination(session, fit, setup.engine, setup.injector, setup.fuel, **known)
 
 
 def _mixture(session, lambda_) -> dict:

@@ -868,7 +868,7 @@ def _terms(known) -> Terms:
     scatter = road.scatter_sd if road else session.assumptions.run_scatter.value
     return Terms(
         reference=session.about.reference,
-        burnt=_burnt_fuels(session, known.fuel_limits),
+        burnt=burnt_fuels(session, known.fuel_limits),
         bigger=_bigger_engines(session),
         band=band_of(session),
         weights=mixture_weights(session),
@@ -894,8 +894,15 @@ def _evidence(known) -> Evidence:
     )
 
 
-def _burnt_fuels(session, limits) -> tuple:
-    """Fuels that may be in the tank, less those that no engine may burn; the leanest first."""
+def burnt_fuels(session: Session, limits: Sequence[FuelLimit]) -> tuple[str, ...]:
+    """Fuels that may be in the tank, less those that no engine may burn; the leanest first.
+
+    Parameters
+    ----------
+    session : tuninglib.session.records.Session
+    limits : sequence of FuelLimit
+        Of :func:`tuninglib.analysis.mixture.fuel_limits`.
+    """
     fuels = session.use.fuels or {setup.fuel: None for setup in session.setups.values()}
     forbidden = {limit.fuel for limit in limits if limit.engine is None}
 
