@@ -11,7 +11,7 @@ from tests.outing import Outing
 from tuninglib.analysis.air_envelope import CASES, log_air
 from tuninglib.analysis.mixture import density_not_corrected
 from tuninglib.physics.air import correction_sae_j1349, standard_pressure_pa
-from tuninglib.report import mixture, verdict
+from tuninglib.report import mixture, verdict, what_if
 from tuninglib.report.advice import gate_sentence
 from tuninglib.session.defaults import air_of_runs
 
@@ -129,6 +129,17 @@ def test_what_is_not_known_spans_the_cases(silent, bare, results):
     )
 
 
+def test_air_that_nobody_wrote_down_widens_it_and_no_altitude_is_drawn(tmp_path, bare):
+    outing = Outing(DEMO, tmp_path / "unread").key("bike", density_compensation="no")
+    outing.without_columns("air_temperature").key("hill", altitude=None)
+    results = outing.key("weather", pressure=None).results()
+    own, known = results.air.of(results.plan.ride), bare.air.of(bare.plan.ride)
+    assert own.high[0][0] - own.low[0][0] > 2 * (known.high[0][0] - known.low[0][0])
+    assert own.coldest_read_k is None
+    assert "Thick" not in mixture.air_figure(results).key
+    assert len(results.air.altitude_m) == 1
+
+
 def test_readings_in_other_air_tell_what_the_ecu_does(silent, tmp_path):
     # The demo was ridden from 14 to 22 °C with an ECU that corrects.
     chances = silent.air.ecu_corrects
@@ -179,6 +190,22 @@ def test_a_richer_injector_that_covers_all_of_it_is_named(tmp_path):
     said = str(mixture.air_sentences(results))
     assert "leaner than the band below 15 °C" in said
     assert "Injector i178 is expected to stay inside all of it." in said
+
+
+def test_the_lean_edge_is_met_on_the_lowest_ground_and_the_rich_one_on_the_highest(tmp_path):
+    results = made(tmp_path / "pass", "no", air="5 to 25 degC", altitude="0 to 1200 m")
+    said = str(verdict.sentences(results))
+    # 3 % denser than on the hill, and 11 % thinner.
+    assert "leaner than the band below 21 °C at 0 m" in said
+    assert "throughout at 1200 m, as the ECU does not correct for the air." in said
+    assert "Watch: in air of 5 °C, big 172 has an over 99 % chance" in str(verdict.watch(results))
+
+
+@pytest.mark.parametrize(("said", "asked"), [("temperature", "no"), ("pressure", "yes")])
+def test_the_fellows_page_asks_about_another_altitude_at_the_days_temperature(bare, said, asked):
+    bike = replace(bare.session.bike, density_compensation=said)
+    other = replace(bare, session=replace(bare.session, bike=bike))
+    assert what_if.data(other)["compensation"] == asked
 
 
 def test_the_picture_says_it_in_words(bare):

@@ -246,6 +246,7 @@ def air_in_brief(results: Results, one: InAir) -> str:
     one : tuninglib.analysis.air_envelope.InAir
     """
     system, riding = results.session.about.units, results.air.riding
+    hilly = riding.lowest_m < riding.highest_m
 
     def at(kelvin):
         return with_unit(kelvin, "temperature", system)
@@ -259,10 +260,12 @@ def air_in_brief(results: Results, one: InAir) -> str:
         if kelvin is None:
             continue
         chance = math.fsum(results.air.ecu_corrects[case] for case in cases)
-        lacks = next((what for known, what in _LACKS if set(cases) <= known), "")
+        # Over hills, an ECU that corrects for nothing misses pressure and temperature alike.
+        every = _LACKS[-1:] if hilly and cases == ("neither",) else _LACKS
+        lacks = next((what for known, what in every if set(cases) <= known), "")
         found = sure if chance > 0.5 or not lacks else maybe
         where = "throughout" if kelvin == end else f"{side} {at(kelvin)}"
-        where += f" at {with_unit(height, 'length', system)}" * (riding.lowest_m < riding.highest_m)
+        where += f" at {with_unit(height, 'length', system)}" * hilly
         found.setdefault((lacks, odds_text(chance)), []).append(f"{word} than the band {where}")
     text = f"In air of {_air_text(results)} it "
     because = [f", as the ECU does not correct for {lacks}" for lacks, _ in sure if lacks]
