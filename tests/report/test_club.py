@@ -184,9 +184,8 @@ def test_air_counts_by_whether_the_ecu_corrects_for_it(newcomer, records):
 
 
 def test_one_reading_more_is_worth_something(told):
-    now = told.first.worst
-    assert now < told.after_stock < 1
-    assert now < told.after_first < 1
+    # The first one's own reading tells more of it than the bike as it was delivered does.
+    assert told.first.worst + 0.1 < told.after_stock < told.after_first - 0.05 < 0.95
 
 
 def test_a_newcomer_that_has_run_asks_his_own_report(place):
