@@ -373,7 +373,8 @@ class BeforeBuying:
     owned : bool
         Whether that is at hand.
     stock : Interval or None
-        Lambda as the maker delivered it, on the leanest fuel; None where it is the same engine.
+        Lambda as the maker delivered it, on the leanest fuel that is left; None where it is the
+        same engine.
     guess_m3_s : Interval
         Flow that the first guess by displacement calls for.
     after_stock, after_first : float or None
@@ -480,9 +481,9 @@ def before_buying(newcomer: Any, records: Sequence[BikeRecord]) -> BeforeBuying:
     burnt = burnt_fuels(newcomer, limits)
     heard = tuple(kind.heard(fuel) for fuel in dict.fromkeys((*burnt, *newcomer.fuels)))
     left = tuple(one.fuel for one in heard if not one.shut and one.fuel in burnt)
-    fuels = burnt or tuple(newcomer.fuels)
+    fuels = left or burnt or tuple(newcomer.fuels)
     pooled = pool_bikes(list(kind.bikes.values()), kind.before(fuels), kind.asked(fuels[0]))
-    stock, guess = kind.stock(pooled, burnt)
+    stock, guess = kind.stock(pooled, fuels[0])
     offers = kind.offers(pooled, burnt, limits, guess)
     first = _first(newcomer, offers, left)
     force, gain, gains = kind.pulls()
@@ -723,9 +724,9 @@ class _Kind:
         size = self.made_m3 if as_made else self.session.engines[self.engine].displacement_m3
         return fuel_terms(self.session, fuel).demand * self.made_m3 / size
 
-    def stock(self, pooled, burnt) -> tuple:
-        """Lambda as delivered, on the leanest fuel; and the first guess that follows from it."""
-        session, fuel = self.session, (burnt or tuple(self.session.fuels))[0]
+    def stock(self, pooled, fuel) -> tuple:
+        """Lambda as delivered, on a fuel; and the first guess that follows from it."""
+        session = self.session
         lambda_ = pooled.predict(self.asked(fuel), self.shared_sd).lambda_.at(-1)
         lambda_ = lambda_.scaled(1 / self._demand(fuel, as_made=True))
         change = EngineChange(

@@ -196,18 +196,24 @@ def verdict(told: BeforeBuying) -> Prose:
         for at, own in enumerate(fuels)
     )
     edge = edge_text(stop_limits(session))
+    shut = [spaced(own.fuel) for own in one.fuels if own not in fuels]
+    knocked = f" Not on {listing(shut)}: other bikes knocked on it." if shut else ""
     text = (
         f"injector {spaced(one.injector)} ({_flow(told, one)}){have}, for the engine "
-        f"‘{spaced(told.engine)}’: {chances}. Other bikes say so; nobody has read yours. A first "
-        f"purchase is a trial under the gauge: stop beyond {edge}, and at the first rattle."
+        f"‘{spaced(told.engine)}’: {chances}.{knocked} Other bikes say so; nobody has read yours. "
+        f"A first purchase is a trial under the gauge: stop beyond {edge}, and at the first rattle."
     )
     return Prose(((verb, text),), style="verdict")
 
 
 def _tried_on(told) -> list:
     """The first offer on the fuels that it is for."""
-    shut = {one.fuel for one in told.heard if one.shut}
-    return [own for own in told.first.fuels if own.fuel not in shut]
+    return [own for own in told.first.fuels if own.fuel not in _knocked(told)]
+
+
+def _knocked(told) -> set:
+    """Fuels that other bikes' knock shuts."""
+    return {one.fuel for one in told.heard if one.shut}
 
 
 def _flow(told, one) -> str:
@@ -217,8 +223,7 @@ def _flow(told, one) -> str:
 def _why_nothing(told) -> str:
     if not told.offers:
         return "none of your fuels may be burnt in this engine; see the limits under [bike]."
-    shut = {one.fuel for one in told.heard if one.shut}
-    if all(own.fuel in shut for own in told.offers[0].fuels):
+    if all(own.fuel in _knocked(told) for own in told.offers[0].fuels):
         return (
             "bikes with this cylinder knocked on your fuels, or on fuels that resist knock no "
             "less. Find a fuel of a higher octane number, or less compression, before full "
@@ -430,6 +435,8 @@ def table(told: BeforeBuying) -> Table | Prose:
 
 
 def _mind(told, offer, own) -> str:
+    if own.fuel in _knocked(told):
+        return "do not ride: other bikes knocked on this fuel"
     found = ["try first"] if offer is told.first else []
     if not own.may_be_tried:
         found.append(f"do not ride: {shut_word(own)}")
@@ -458,10 +465,10 @@ def figure(told: BeforeBuying) -> Picture | Prose:
             colour, mark, _ = page_parts.look_of(number)
             for place, one in enumerate(offers):
                 own, at = one.fuels[number], place + 0.4 * ((number + 0.5) / len(fuels) - 0.5)
-                shut = not own.may_be_tried or one.small
+                shut = _shut(told, one, own)
                 ink = page_parts.SOFT if shut else colour
                 ax.plot([own.lambda_.low, own.lambda_.high], [at, at], color=ink,
-                        linewidth=4 if one is told.first else 2,
+                        linewidth=4 if one is told.first and not shut else 2,
                         linestyle=(0, (2, 1)) if shut else "-")  # fmt: skip
                 handle = ax.plot(own.lambda_.value, at, mark, color=ink, markersize=7,
                                  markerfacecolor="white" if shut else ink)  # fmt: skip
@@ -474,7 +481,7 @@ def figure(told: BeforeBuying) -> Picture | Prose:
 
     words = [
         f"{spaced(one.injector)} on {spaced(own.fuel)} {interval_text(own.lambda_)}"
-        f"{'' if own.may_be_tried and not one.small else ', not to be tried'}"
+        f"{', not to be tried' if _shut(told, one, own) else ''}"
         for one in offers
         for own in one.fuels
         if own.lambda_ is not None
@@ -490,6 +497,10 @@ def figure(told: BeforeBuying) -> Picture | Prose:
     )
     key = "Shaded: the band. Thick: the one to try first. Hollow and broken: do not try."
     return picture(drawn, alt, caption, key)
+
+
+def _shut(told, offer, own) -> bool:
+    return not own.may_be_tried or offer.small or own.fuel in _knocked(told)
 
 
 def outings(told: BeforeBuying) -> Table | Prose:
