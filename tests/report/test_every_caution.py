@@ -233,6 +233,23 @@ def test_what_is_to_be_watched(results, case):
     assert said not in watched(not_there(results))
 
 
+CLIMBS = {
+    ("below", True): "that stays below your limit of 205 °C. Most of the way there takes about 3 "
+    "minutes.",
+    ("above", True): "that is above your limit of 205 °C: not for long climbs as it is. Most",
+    ("above", False): "that is above your limit of 205 °C: not for long climbs as it is. Most",
+    ("unclear", True): "whether that stays below your limit of 205 °C cannot be said: go easy. M",
+    ("unclear", False): "the readings end too early to tell where the head would end; 196.9 °C was "
+    "read. Read on for longer.",
+}
+
+
+def test_a_long_climb_says_whether_the_head_stays_below_its_limit(results):
+    for (place, told), said in CLIMBS.items():
+        text = str(heat.climbs_sentences(climbs(place, told)(results)))
+        assert [one for one in dict.fromkeys(CLIMBS.values()) if one in text] == [said]
+
+
 # Octane: every margin of a fuel against an engine, and what the page says to it.
 OCTANE = {
     "not enough": None,

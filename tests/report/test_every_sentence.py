@@ -106,6 +106,21 @@ def test_figures_have_their_titles_and_axes(results, evening, which, monkeypatch
         assert {*expected.split(" | ")} <= drawn.svg & drawn.narrow
 
 
+def test_chances_stand_in_their_own_columns(results):
+    """As of a normal distribution within the interval printed beside them, by hand."""
+
+    def row(table, name):
+        return next(dict(zip(table.header, own, strict=True)) for own in table.rows if name in own)
+
+    for table, name in ((injector.table, "i172 on e10"), (mixture.table, "big 172 e10")):
+        own = row(table(results), name)
+        # (0.900 − 0.897) / 0.010 is 0.3 standard deviations and a bit.
+        assert own["Lambda (95 % interval)"] == "0.897 (0.877 to 0.917)"
+        assert (own["Chance inside"], own["Chance leaner"]) == ("63 %", "37 %")
+    own = row(injector.table(results), "i178 on e5")
+    assert (own["Chance inside"], own["Chance leaner"]) == ("51 %", "2 %")
+
+
 # Sentences ------------------------------------------------------------------------------------
 
 
@@ -129,6 +144,43 @@ def doubted(results, setup):
         for one in results.pulls
     )
     return replace(results, road=replace(results.road, pulls=pulls))
+
+
+def held(chance):
+    """Whether the ECU corrects at idle, with this chance."""
+
+    def say(results):
+        idle, *_ = results.gauge_check.states
+        check = replace(results.gauge_check, states=(replace(idle, chance=chance),))
+        return str(injector.response_sentences(replace(results, gauge_check=check)))
+
+    return say
+
+
+def undecided(log_sd, with_more):
+    """A gain that is not told, known so well; and what two more runs would most likely show."""
+
+    def say(results):
+        pulls = tuple(
+            replace(
+                one,
+                gain=replace(
+                    one.gain,
+                    told_apart=False,
+                    p_value=0.9,
+                    log_sd=log_sd,
+                    dof=1e9,
+                    ratio=Interval(0.0, -0.2, 0.2),
+                ),
+                visible_with_more=with_more,
+            )
+            if one.setup == "big_185"
+            else one
+            for one in results.pulls
+        )
+        return str(gain.sentences(replace(results, road=replace(results.road, pulls=pulls))))
+
+    return say
 
 
 def ridden(results, setup):
@@ -415,6 +467,27 @@ SAID = {
     "doubted in the table": (
         "check its runs", lambda r: str(gain.table(doubted(r, "big_185"))),
         lambda r: str(gain.table(r)),
+    ),
+    "held": (
+        "Idle: the ECU corrects by its oxygen sensor here, and another injector does not change "
+        "the mixture: the chance of that is 96 %", held(0.96), held(0.04),
+    ),
+    "not held": (
+        "Idle: the ECU runs from its fuel table here and ignores the oxygen sensor: the chance "
+        "that it corrects is 4 %", held(0.04), held(0.96),
+    ),
+    "perhaps held": (
+        "Idle: the chance that the ECU corrects by its oxygen sensor here is 90 %", held(0.9),
+        held(0.96),
+    ),
+    "too coarse": (
+        "could not have shown any gain that such a change brings; two more runs of each would most "
+        "likely show 28 %.", undecided(0.2, 0.28), undecided(0.05, 0.28),
+    ),
+    "coarse": (
+        # Of five comparisons: (2.576 + 0.842) × 0.05, as of a normal distribution.
+        "A difference of 19 % or more would most likely have shown.", undecided(0.05, 0.1),
+        undecided(0.06, 0.1),
     ),
     "two readings": (
         "of two, there is no telling which is wrong. Both are kept with weight 0.50, which makes "
