@@ -26,7 +26,7 @@ BRIEFLY = {
     "simulate_worlds --days 2 --only blocks": "blocks", "thin_days --days 1": "",
 }  # fmt: skip
 # They write files of the project, which the tests of those files hold them to; or are no command.
-OTHERS = {"answers", "results_schema", "bayes_referee", "shared", "__init__", "engine_sounds"}
+OTHERS = {"answers", "results_schema", "bayes_referee", "shared", "__init__"}
 
 
 def test_every_tool_is_tried():

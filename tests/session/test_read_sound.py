@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 from scipy.io import wavfile
 
-from tests.tools.engine_sounds import coloured_noise, engine_sound, pull_rpm, recorded
-from tuninglib.session.read_sound import is_sound, read_recording, read_sound
+from demo_data.sound_maker import coloured_noise, engine_sound, pull_rpm, recorded
+from tuninglib.session.read_log import is_sound
+from tuninglib.session.read_sound import read_recording, read_sound
 from tuninglib.statistics.engine_sound import SOUND_RATE_HZ
 from tuninglib.text_files import SessionError
 

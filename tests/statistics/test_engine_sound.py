@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from tests.tools.engine_sounds import (
+from demo_data.sound_maker import (
     Engine,
     coloured_noise,
     engine_sound,

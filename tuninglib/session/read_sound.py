@@ -15,10 +15,9 @@ import numpy as np
 from scipy.signal import resample_poly
 
 from tuninglib.session.trace import LeftOut, Trace
-from tuninglib.statistics.engine_sound import SOUND_RATE_HZ, heard_speed
+from tuninglib.statistics.engine_sound import SOUND_RATE_HZ, goes_past, heard_speed
 from tuninglib.text_files import Problem, SessionError
 
-SUFFIXES = (".wav", ".m4a", ".mp3", ".ogg", ".opus", ".3gp", ".aac", ".flac", ".amr", ".mp4")
 _LOWEST_RATE_HZ, _HIGHEST_RATE_HZ = 8000, 400_000
 _SHORTEST_S, _LONGEST_S, _MOST_CHANNELS = 2.0, 3600.0, 8
 # Samples that are this near to full scale are clipped; a peak below the other is silence.
@@ -46,18 +45,6 @@ class Sound:
     rate_hz: int
     clipped: float
     cut_short: bool
-
-
-def is_sound(start: bytes, name: str) -> bool:
-    """Whether a file is a recording, by its first bytes or else by its name.
-
-    Examples
-    --------
-    >>> is_sound(b"RIFF\\0\\0\\0\\0WAVEfmt ", "run 7.dat"), is_sound(b"time,rpm", "run 7.csv")
-    (True, False)
-    """
-    marks = start[:4] in (b"RIFF", b"OggS", b"fLaC") or start[:3] == b"ID3" or start[4:8] == b"ftyp"
-    return marks or Path(name).suffix.lower() in SUFFIXES
 
 
 def read_sound(path: Path) -> Sound:
@@ -273,7 +260,7 @@ def _packed_pieces(av, container, stream):
 # As a log -----------------------------------------------------------------------------------------
 
 
-def read_recording(path: Path, cylinders: int, within_rpm: tuple | None) -> Trace:
+def read_recording(path: Path, cylinders: int, within_rpm: tuple[float, float] | None) -> Trace:
     """A recording as a log of engine speed.
 
     Parameters
@@ -293,9 +280,16 @@ def read_recording(path: Path, cylinders: int, within_rpm: tuple | None) -> Trac
     SessionError
         If it cannot be used, in one sentence.
     """
+    if cylinders > 1 and within_rpm is None:
+        _refuse(
+            path,
+            f"is of an engine with {cylinders} cylinders, which sounds like one with fewer at "
+            "another speed; fill in [gearing] and type a speed, or leave the recording out",
+        )
     sound = read_sound(path)
     heard = heard_speed(sound.samples, cylinders=cylinders, within_rpm=within_rpm)
-    known = np.isfinite(heard.engine_speed_rpm).any()
+    past = goes_past(heard)
+    known = np.isfinite(heard.engine_speed_rpm).any() and not past
     cut = (LeftOut("breaks off", 0, int(heard.time_s.size)),) if sound.cut_short else ()
     return Trace(
         kind="sound",
@@ -307,4 +301,5 @@ def read_recording(path: Path, cylinders: int, within_rpm: tuple | None) -> Trac
         left_out=cut,
         heard=heard,
         clipped=sound.clipped,
+        goes_past=past,
     )

@@ -80,6 +80,8 @@ class Trace:
         Of a recording: what its engine speed is from.
     clipped : float
         Share of a recording's samples at full scale. [-]
+    goes_past : bool
+        Whether the engine goes past the recorder, by its pitch.
     """
 
     kind: str
@@ -94,6 +96,7 @@ class Trace:
     dated_s: float | None = None
     heard: "HeardSpeed | None" = None
     clipped: float = 0.0
+    goes_past: bool = False
 
     def __repr__(self) -> str:
         """One line: what it holds."""

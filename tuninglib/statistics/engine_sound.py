@@ -41,7 +41,10 @@ _CHANGE = np.array([[1 - _LOST, _FOUND_AGAIN], [_LOST, 1 - _FOUND_AGAIN]])
 _NEAR, _SURE = 0.015, 0.95
 # An octave is shown where its own lines stand out by so many standard errors (ours).
 _SHOWN, _DOUBT, _WHILE, _PART = 3.0, 2.0, 41, 0.25
+# An even number, so that pictures of blocks fit.
 _BLOCK, _OVERLAP = 1200, 60
+# What is kept for the eye. [Hz]
+PICTURE_BAND_HZ, _PICTURE_HZ = 5.0, 400.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -58,6 +61,11 @@ class HeardSpeed:
         Chance that the engine is heard with the speed that is most likely there. [-]
     level_db : array
         Of the sound, over its loudest instant. [dB]
+    unsure_octave : array of bool
+        Where a comb is heard, but not surely which of its lines is the first.
+    picture : array of uint8, pictured instants by bands
+        How far the sound stands out over its background, for the eye: every second instant, bands
+        of ``PICTURE_BAND_HZ`` from 0 on.
     """
 
     time_s: np.ndarray
@@ -65,6 +73,8 @@ class HeardSpeed:
     sd_rpm: np.ndarray
     heard: np.ndarray
     level_db: np.ndarray
+    unsure_octave: np.ndarray
+    picture: np.ndarray
 
 
 def heard_speed(
@@ -118,13 +128,16 @@ def heard_speed(
     low, high = within_rpm or (LOWEST_RPM, HIGHEST_RPM)
     grid = np.log(low) + _STEP * np.arange(int(np.log(high / low) / _STEP) + 1)
     found = np.full((6, count), np.nan)
+    pictures = [np.zeros((0, round(_PICTURE_HZ / PICTURE_BAND_HZ)), dtype=np.uint8)]
     before = None
     for start in range(0, count, _BLOCK):
         own = min(_BLOCK, count - start)
         end = min(start + own + _OVERLAP, count)
         frames = np.lib.stride_tricks.sliding_window_view(x, window)[start * hop :: hop]
         power, level = _spectrum(frames[: end - start])
-        lines, hz = _lines(_over_background(power), np.exp(grid[0]) / per_hz)
+        over = _over_background(power)
+        pictures.append(_picture(over[:own]))
+        lines, hz = _lines(over, np.exp(grid[0]) / per_hz)
         scores = _comb(lines, hz, grid.size)
         posterior, before = _posterior(_WITNESS * scores, before, own)
         here = slice(start, start + own)
@@ -136,6 +149,7 @@ def heard_speed(
         # No two cylinders are alike, so that lines halfway are theirs.
         octaves[1][:] = 0.0
     proved = _proved(rpm, *octaves)
+    unsure = np.isfinite(rpm) & ~proved
     rpm, sd = (np.where(proved, one, np.nan) for one in (rpm, sd))
     return HeardSpeed(
         time_s=time,
@@ -143,7 +157,60 @@ def heard_speed(
         sd_rpm=sd,
         heard=heard,
         level_db=level - level.max() if count else level,
+        unsure_octave=unsure,
+        picture=np.concatenate(pictures),
     )
+
+
+# How fast a bystander hears the engine fall in pitch while it goes past, and how its loudness rises
+# and falls within so many seconds (ours: 8 to 20 m/s, 3 to 15 m from the road). [dB], [s]
+_DOPPLER, _RISES_DB, _PASSES_S = (0.025, 0.16), 9.0, 4.0
+
+
+def goes_past(heard: HeardSpeed) -> bool:
+    """Whether a recording was made beside the road rather than on the bike.
+
+    Parameters
+    ----------
+    heard : HeardSpeed
+
+    Notes
+    -----
+    Where it is loudest, the pitch falls by twice the speed over that of sound within a second, and
+    before and after that the sound is fainter by far. On the bike it falls for good at the end of a
+    pull, and by more where the gear is changed.
+    """
+    known = np.isfinite(heard.engine_speed_rpm)
+    if np.count_nonzero(known) < 4 * _PASSES_S / STEP_S:
+        return False
+    time, log = heard.time_s, np.log(heard.engine_speed_rpm)
+    level = _running_mean(heard.level_db, round(0.5 / STEP_S))
+    at = time[np.argmax(level)]
+    # The fall may come a little before or after the loudest instant.
+    for middle in np.arange(at - 1.0, at + 1.01, 0.1):
+        lines, sides = [], []
+        for begin, end in ((-3.0, -0.8), (0.8, 3.0)):
+            rows = known & (time >= middle + begin) & (time <= middle + end)
+            if np.count_nonzero(rows) < 20:
+                break
+            lines.append(np.polyfit(time[rows] - middle, log[rows], 1))
+            far = np.abs(time - middle - np.sign(begin) * _PASSES_S) < 0.5
+            sides.append(level[far].max(initial=-np.inf))
+        if len(lines) < 2 or not np.isfinite(sides).all():
+            continue
+        fall = lines[0][1] - lines[1][1]
+        alike = abs(lines[0][0] - lines[1][0]) < 0.02
+        if _DOPPLER[0] < fall < _DOPPLER[1] and alike and max(sides) < level.max() - _RISES_DB:
+            return True
+    return False
+
+
+def _picture(over):
+    """As ``HeardSpeed.picture``, of one block."""
+    wide, bands = round(PICTURE_BAND_HZ), round(_PICTURE_HZ / PICTURE_BAND_HZ)
+    even = over[: len(over) // 2 * 2, : bands * wide]
+    seen = np.log1p(even).reshape(-1, 2, bands, wide).mean((1, 3))
+    return np.minimum(50 * seen, 255).astype(np.uint8)
 
 
 def _spectrum(frames):

@@ -1,4 +1,4 @@
-"""Sounds of engines made up with known engine speed; shares no code with what listens to them.
+"""Invented runs up a hill and what a phone on the bike hears; shares no code with the library.
 
 Every firing is a pulse of its own at the time at which the crank gets there, so that no harmonic is
 written down anywhere: the comb that a listener finds is what the pulses add up to.
@@ -8,6 +8,8 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.signal import butter, iirpeak, lfilter, sosfilt
+
+STEP_S, GRAVITY = 0.05, 9.80665
 
 
 @dataclass(frozen=True)
@@ -128,3 +130,76 @@ def heard_from_the_road(sound, rate_hz, speed_m_s=15.0, nearest_m=6.0) -> np.nda
     away = np.hypot(along, nearest_m)
     heard = np.interp(time, time + away / 343.0, sound * nearest_m / away)
     return heard / heard.std()
+
+
+@dataclass(frozen=True, kw_only=True)
+class Hands:
+    """When the rider opens and shuts the throttle beside the lines (standard deviations). [s]"""
+
+    opens_sd_s: float = 0.25
+    shuts_sd_s: float = 0.25
+    late_sd_s: float = 0.12
+    before_s: float = 9.0
+    after_s: float = 4.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class Ridden:
+    """One run: rows a twentieth of a second apart, and what was true at both lines."""
+
+    time_s: np.ndarray
+    speed_m_s: np.ndarray
+    start_s: float
+    marker_s: float
+    entry_m_s: float
+    exit_m_s: float
+
+
+def ridden(rng, force_at, world, hands, late_s=0.0) -> Ridden:
+    """A run up the hill of a world of log_maker.py, with hands that are never quite at the line."""
+    edges = np.concatenate([[0.0], np.cumsum(world.lengths_m)[:-1]])
+    slope = np.array(world.grades)
+    resist = world.mass_kg * GRAVITY * (slope + world.rolling) / np.sqrt(1 + slope**2)
+    drag = world.air_kg_m3 * world.drag_area_m2 / 2
+    v = world.entry_m_s + world.entry_sd_m_s * rng.standard_normal()
+    s, since, shut = -hands.before_s * v, np.nan, np.nan
+    opens = hands.opens_sd_s * rng.standard_normal()
+    shuts = late_s + hands.shuts_sd_s * rng.standard_normal()
+    wind = world.wind_m_s + world.run_wind_sd_m_s * rng.standard_normal()
+    each = np.arange(0, 300, world.gust_s)
+    gust = np.interp(np.arange(0, 200, STEP_S), each, rng.standard_normal(each.size))
+    gust *= world.gust_sd_m_s
+    rows, length = [], world.length_m
+    while not since > shut + hands.after_s:
+        rows.append((s, v))
+        # Times at which the hands move are those of the lines at this speed, and so much later.
+        share = np.clip(((s / v) - opens) / world.opening_s + 0.5, 0, 1)
+        share *= 1 - np.clip(((s - length) / v - shuts) / world.opening_s + 0.5, 0, 1)
+        since = (s - length) / v
+        shut = max(shuts, 0.0)
+        climb = resist[max(np.searchsorted(edges, s, side="right") - 1, 0)]
+        air = v + wind + gust[len(rows)]
+        against = climb + drag * air * abs(air)
+        # Before the line the rider holds the speed, with a hand that is not quite steady.
+        before = against + 8 * rng.standard_normal() if s < 0.5 * length else -60.0
+        pull = share * force_at(v) + (1 - share) * before - against
+        v += pull / (world.mass_kg + world.rotating_kg) * STEP_S
+        s += v * STEP_S
+    way, speed = np.array(rows).T
+    time = STEP_S * np.arange(way.size)
+    lines = np.interp([0.0, length], way, time)
+    entry, exit_ = np.interp(lines, time, speed)
+    return Ridden(
+        time_s=time, speed_m_s=speed, start_s=lines[0], marker_s=lines[1],
+        entry_m_s=entry, exit_m_s=exit_,
+    )  # fmt: skip
+
+
+def phone_hears(rng, run, *, turns_per_m, rate_hz, snr_db, engine=SINGLE) -> np.ndarray:
+    """What a phone on the bike records of a run, from -1 to 1; the engine is louder under load."""
+    at = np.arange(int(run.time_s[-1] * rate_hz)) / rate_hz
+    rpm = 60 * turns_per_m * np.interp(at, run.time_s, run.speed_m_s)
+    full = np.interp(at, [run.start_s - 0.2, run.start_s + 0.2, run.marker_s, run.marker_s + 0.3],
+                     [0.5, 1.0, 1.0, 0.35])  # fmt: skip
+    noise = gusts(rng, at.size, rate_hz) + 0.5 * coloured_noise(rng, at.size, rate_hz)
+    return recorded(full * engine_sound(rng, rpm, rate_hz, engine), noise / noise.std(), snr_db)
