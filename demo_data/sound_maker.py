@@ -134,10 +134,14 @@ def heard_from_the_road(sound, rate_hz, speed_m_s=15.0, nearest_m=6.0) -> np.nda
 
 @dataclass(frozen=True, kw_only=True)
 class Hands:
-    """When the rider opens and shuts the throttle beside the lines (standard deviations). [s]"""
+    """When the rider opens at the line, and shuts after having read the speed at the marker. [s]
+
+    ``late_sd_s`` is what shutting differs by from rider to rider.
+    """
 
     opens_sd_s: float = 0.25
-    shuts_sd_s: float = 0.25
+    shuts_after_s: float = 0.25
+    shuts_sd_s: float = 0.2
     late_sd_s: float = 0.12
     before_s: float = 9.0
     after_s: float = 4.0
@@ -164,7 +168,7 @@ def ridden(rng, force_at, world, hands, late_s=0.0) -> Ridden:
     v = world.entry_m_s + world.entry_sd_m_s * rng.standard_normal()
     s, since, shut = -hands.before_s * v, np.nan, np.nan
     opens = hands.opens_sd_s * rng.standard_normal()
-    shuts = late_s + hands.shuts_sd_s * rng.standard_normal()
+    shuts = hands.shuts_after_s + late_s + hands.shuts_sd_s * rng.standard_normal()
     wind = world.wind_m_s + world.run_wind_sd_m_s * rng.standard_normal()
     each = np.arange(0, 300, world.gust_s)
     gust = np.interp(np.arange(0, 200, STEP_S), each, rng.standard_normal(each.size))

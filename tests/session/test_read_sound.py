@@ -75,7 +75,8 @@ def test_a_recording_is_a_log_of_engine_speed(tmp_path):
     trace = read_recording(tmp_path / "run.wav", 1, None)
     true = np.interp(trace.time_s, np.arange(rpm.size) / 8000, rpm)
     apart = trace.channels["engine_speed_rpm"] / true - 1
-    assert np.quantile(np.abs(apart), 0.95) < 0.003
+    assert np.nanquantile(np.abs(apart), 0.95) < 0.003
+    assert np.isfinite(apart).mean() > 0.9
     assert (trace.kind, trace.left_out) == ("sound", ())
 
 

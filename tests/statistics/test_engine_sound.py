@@ -8,10 +8,11 @@ from demo_data.sound_maker import (
     coloured_noise,
     engine_sound,
     gusts,
+    heard_from_the_road,
     pull_rpm,
     recorded,
 )
-from tuninglib.statistics.engine_sound import SOUND_RATE_HZ, STEP_S, heard_speed
+from tuninglib.statistics.engine_sound import SOUND_RATE_HZ, STEP_S, _proved, goes_past, heard_speed
 
 RATE, SINGLE = SOUND_RATE_HZ, Engine()
 
@@ -79,8 +80,8 @@ def test_where_the_engine_is_drowned_nothing_is_claimed_and_before_and_after_it_
     known = np.isfinite(heard.engine_speed_rpm)
     there = (heard.time_s > 8.2) & (heard.time_s < 12.8)
     assert not known[there].any()
-    assert known[heard.time_s < 7].all()
-    assert known[heard.time_s > 14].all()
+    assert known[heard.time_s < 7].mean() > 0.97
+    assert known[heard.time_s > 14].mean() > 0.97
 
 
 def test_a_change_of_gear_is_followed():
@@ -160,3 +161,24 @@ def test_another_pitch_tracker_hears_the_same():
 def test_instants_are_a_twentieth_of_a_second_apart():
     found = heard_speed(np.random.default_rng(16).standard_normal(8000))
     assert np.diff(found.time_s) == pytest.approx(STEP_S)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_recording_from_beside_the_road_is_known_by_its_pitch(seed):
+    rng = np.random.default_rng(seed)
+    rpm = pull_rpm(rng, RATE, 16.0)
+    sound = engine_sound(rng, rpm, RATE)
+    noise = coloured_noise(rng, rpm.size, RATE)
+    past = heard_from_the_road(sound, RATE, rng.uniform(12, 18), rng.uniform(4, 10))
+    assert goes_past(heard_speed(recorded(past, noise, 15.0)))
+    assert not goes_past(heard_speed(recorded(sound, noise, 3.0)))
+
+
+def test_of_two_octaves_at_once_the_shorter_is_not_claimed():
+    speed = np.full(400, 6000.0)
+    speed[200:260] = 3000.0
+    rng = np.random.default_rng(17)
+    teeth, halves = 1.5 + rng.standard_normal(400), 0.3 * rng.standard_normal(400)
+    proved = _proved(speed, teeth, halves)
+    assert proved[:190].all()
+    assert not proved[200:260].any()

@@ -28,6 +28,7 @@ from tuninglib.report.page_parts import (
 )
 from tuninglib.rounding import fixed, in_units, interval_text, listing, percent, quantity_text
 from tuninglib.session.defaults import hill_of
+from tuninglib.session.records import FoundRuns, LogPass
 from tuninglib.session.trace import SI_NAMES
 from tuninglib.units import to_display, unit_label
 
@@ -334,7 +335,7 @@ def _gaps_at_lines(found):
             )
 
 
-def in_name(found) -> str:
+def in_name(found: FoundRuns) -> str:
     """The log that runs were found in, or that there are several recordings.
 
     Parameters
@@ -537,7 +538,7 @@ def runs_table(results: Results) -> Table | Prose:
     )
 
 
-def begin_of(found, one) -> float:
+def begin_of(found: FoundRuns, one: LogPass) -> float:
     """When the recording of a pass begins in the time of the passes; 0 in other logs. [s]
 
     Parameters

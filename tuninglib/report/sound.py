@@ -3,9 +3,12 @@
 import numpy as np
 
 from tuninglib.analysis.analyse import Results
+from tuninglib.analysis.records import Recording
 from tuninglib.report import page_parts
 from tuninglib.report.page_parts import Picture, Prose, count_of, picture, spaced
 from tuninglib.rounding import fixed, interval_text, listing, percent
+from tuninglib.session.records import Session
+from tuninglib.session.schema import Log
 
 _WHY = {
     "past": "the pitch falls as the bike goes past: this was recorded beside the road. Carry the "
@@ -21,7 +24,7 @@ _WHY = {
 _SLIPS = 0.02
 
 
-def heard(label: str, one, log) -> list:
+def heard(label: str, one: Recording, log: Log) -> list:
     """What was heard in a recording, and what to write if its pulls are runs.
 
     Parameters
@@ -36,7 +39,8 @@ def heard(label: str, one, log) -> list:
     """
     text = f"a recording of {fixed(one.seconds, 0)} s; "
     if one.why_not != "past":
-        share = percent(one.heard_share) if one.heard_share else "none"
+        share = "nothing" if not one.heard_share else percent(one.heard_share)
+        share = "nearly all" if one.heard_share > 0.99 else share
         good = f", good to ± {percent(1.96 * one.sd_ratio, 1)}" if one.sd_ratio else ""
         text += f"the engine is heard in {share} of it{good}. "
     if one.why_not:
@@ -66,7 +70,7 @@ def heard(label: str, one, log) -> list:
     return items
 
 
-def turns(session) -> str:
+def turns(session: Session) -> str:
     """What a turn of the crank is on the road, beside what the gearing gives.
 
     Parameters
@@ -135,14 +139,14 @@ def figure(results: Results) -> Picture | Prose:
             edges = trace.time_s[0] + step * np.array([low, high])
             ax.imshow(
                 seen[:rows], origin="lower", aspect="auto", cmap="Greys", vmin=20, vmax=250,
-                extent=(*edges, 0, rows * PICTURE_BAND_HZ * per_hz), interpolation="nearest",
+                extent=(*edges, 0, rows * PICTURE_BAND_HZ * per_hz / 1000), interpolation="nearest",
             )  # fmt: skip
             near = (trace.time_s >= edges[0]) & (trace.time_s <= edges[1])
-            rpm = trace.channels["engine_speed_rpm"][near]
-            ax.plot(trace.time_s[near], rpm, "--", color=page_parts.COLOURS[1], lw=1.4)
-            ax.set_ylim(0, top)
+            shown = trace.channels["engine_speed_rpm"][near] / 1000
+            ax.plot(trace.time_s[near], shown, "--", color=page_parts.COLOURS[1], lw=1.4)
+            ax.set_ylim(0, top / 1000)
             ax.grid(False)
-            page_parts.title(ax, f"{name}: engine speed [rpm]")
+            page_parts.title(ax, f"{name}: engine speed [1000 rpm]")
             ax.set_xlabel("time in the recording [s]")
         return figure
 
@@ -155,5 +159,5 @@ def figure(results: Results) -> Picture | Prose:
         draw,
         f"Spectrogram of each pull with the engine speed that was heard: {said}.",
         f"Heard: {said}.",
-        "Dark: what stands out of the noise. Dashed: engine speed; above it are its harmonics.",
+        "Streaks: what stands out of the noise. Dashed: engine speed; above it, its harmonics.",
     )

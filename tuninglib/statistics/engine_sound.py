@@ -37,10 +37,12 @@ _GEAR, _JUMPS = 0.45, np.array([[1e-4], [2e-2]])
 # Going silent and being heard again, per instant.
 _LOST, _FOUND_AGAIN = 0.01, 0.02
 _CHANGE = np.array([[1 - _LOST, _FOUND_AGAIN], [_LOST, 1 - _FOUND_AGAIN]])
-# An instant is claimed if so much of what is likely lies so near.
-_NEAR, _SURE = 0.015, 0.95
+# An instant is claimed if so much of what is likely lies so near, and as close together as this.
+_NEAR, _SURE, _WIDEST = 0.015, 0.95, 0.003
 # An octave is shown where its own lines stand out by so many standard errors (ours).
 _SHOWN, _DOUBT, _WHILE, _PART = 3.0, 2.0, 41, 0.25
+# A change of the engine speed's logarithm that is about an octave, and within how many instants.
+_OCTAVE, _AT_ONCE = 0.6, 40
 # An even number, so that pictures of blocks fit.
 _BLOCK, _OVERLAP = 1200, 60
 # What is kept for the eye. [Hz]
@@ -165,6 +167,8 @@ def heard_speed(
 # How fast a bystander hears the engine fall in pitch while it goes past, and how its loudness rises
 # and falls within so many seconds (ours: 8 to 20 m/s, 3 to 15 m from the road). [dB], [s]
 _DOPPLER, _RISES_DB, _PASSES_S = (0.025, 0.16), 9.0, 4.0
+# A pull that fades is still going on after it: slopes of the logarithm a second.
+_ALIKE = 0.045
 
 
 def goes_past(heard: HeardSpeed) -> bool:
@@ -181,7 +185,7 @@ def goes_past(heard: HeardSpeed) -> bool:
     pull, and by more where the gear is changed.
     """
     known = np.isfinite(heard.engine_speed_rpm)
-    if np.count_nonzero(known) < 4 * _PASSES_S / STEP_S:
+    if np.count_nonzero(known) < 2 * _PASSES_S / STEP_S:
         return False
     time, log = heard.time_s, np.log(heard.engine_speed_rpm)
     level = _running_mean(heard.level_db, round(0.5 / STEP_S))
@@ -199,7 +203,7 @@ def goes_past(heard: HeardSpeed) -> bool:
         if len(lines) < 2 or not np.isfinite(sides).all():
             continue
         fall = lines[0][1] - lines[1][1]
-        alike = abs(lines[0][0] - lines[1][0]) < 0.02
+        alike = abs(lines[0][0] - lines[1][0]) < _ALIKE and lines[1][0] > -_ALIKE / 2
         if _DOPPLER[0] < fall < _DOPPLER[1] and alike and max(sides) < level.max() - _RISES_DB:
             return True
     return False
@@ -338,7 +342,7 @@ def _claims(speeds, grid):
     mean = own @ far / np.maximum(mass, 1e-300)
     sd = np.sqrt(np.maximum(own @ far**2 / np.maximum(mass, 1e-300) - mean**2, _STEP**2 / 12))
     rpm = np.exp(grid[best] + mean)
-    sure = mass >= _SURE
+    sure = (mass >= _SURE) & (sd <= _WIDEST)
     return np.where(sure, rpm, np.nan), np.where(sure, sd * rpm, np.nan), mass
 
 
@@ -365,8 +369,16 @@ def _proved(rpm, teeth, halves):
     """Instants whose octave is shown by all of their stretch without a change of octave."""
     known = np.flatnonzero(np.isfinite(rpm))
     proved = np.zeros(rpm.size, dtype=bool)
-    cuts = np.flatnonzero(np.abs(np.diff(np.log(rpm[known]))) > _GEAR) + 1
-    for rows in np.split(known, cuts) if known.size else ():
+    steps = np.abs(np.diff(np.log(rpm[known])))
+    cuts = np.flatnonzero(steps > _GEAR) + 1
+    stretches = np.split(known, cuts) if known.size else []
+    # No engine halves its speed at once: of two such stretches the shorter one has it wrong.
+    doubted = set()
+    for at, cut in enumerate(cuts):
+        if steps[cut - 1] > _OCTAVE and known[cut] - known[cut - 1] < _AT_ONCE:
+            doubted.add(at if stretches[at].size < stretches[at + 1].size else at + 1)
+    stretches = [one for at, one in enumerate(stretches) if at not in doubted]
+    for rows in stretches:
         own, between = teeth[rows], halves[rows]
         error = np.array([own.std(), between.std()]) / np.sqrt(max(_WITNESS * rows.size, 1.0))
         shown, doubt = np.array([own.mean(), between.mean()]) / (error + 1e-9)

@@ -383,9 +383,9 @@ def _by_pattern(time, v, way, length, wanted):
             yield at, np.hypot(sd, _OPENS_WITHIN_S)
 
 
-def _bend(time, v, rows):
+def _bend(time, v, rows, wide=_BEND_S):
     """Where two straight lines through the speed meet, and how well that is known."""
-    low, high = np.searchsorted(time, [time[rows[0]] - _BEND_S, time[rows[-1]] + _BEND_S])
+    low, high = np.searchsorted(time, [time[rows[0]] - wide, time[rows[-1]] + wide])
     t, y = time[low:high], v[low:high]
     places = np.arange(time[rows[0]] - 2.0, time[rows[-1]] + 2.0, 0.1)
     places = places[(places > t[0] + 1) & (places < t[-1] - 1)]
@@ -393,7 +393,7 @@ def _bend(time, v, rows):
         return np.nan, np.nan
     squares, counts = np.full(places.size, np.inf), np.ones(places.size)
     for number, place in enumerate(places):
-        near = np.abs(t - place) <= _BEND_S
+        near = np.abs(t - place) <= wide
         u, target = t[near] - place, y[near]
         design = np.stack([np.ones(u.size), np.minimum(u, 0), np.maximum(u, 0)], axis=1)
         found, *_ = np.linalg.lstsq(design, target, rcond=None)
@@ -419,11 +419,16 @@ def _bend(time, v, rows):
 _LEAST_CLIMB, _SHORTEST_PULL_S, _LONGEST_PAUSE_S = 1.08, 4.0, 1.0
 # It began where its slope falls below this share of what it climbed by from there to its end.
 _SLOPE_SHARE = 0.25
+# Engine speed comes so often and so well that the straight lines through it may be short, which
+# a pull that fades bends less. [s]
+_SHORT_BEND_S = 2.5
+# A pull that follows on a fall begins at the lowest value, known to this (ours). [m/s2], [s]
+_FALLS_M_S2, _AFTER_FALL_S = 0.3, 0.15
 # Pulls from line to line take about as many turns as most of their like.
 _TURNS_ALIKE = 0.12
-# When the throttle is shut at the marker (standard deviation of a run and, since hands are late
-# rather than early, of all alike; ours). [s]
-_SHUTS_WITHIN_S, _ALL_LATE_S = 0.3, 0.15
+# How long after the marker engine speed is highest, since hands are late rather than early
+# (standard deviation of a run, and of what all runs of a rider have in common; ours). [s]
+_SHUTS_AFTER_S, _SHUTS_WITHIN_S, _ALL_LATE_S = 0.1, 0.25, 0.15
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -494,7 +499,11 @@ def pulls(time_s: ArrayLike, engine_speed_rpm: ArrayLike) -> np.ndarray:
             if t[peak] - t[begin] < _SHORTEST_PULL_S or v[peak] < _LEAST_CLIMB * v[begin]:
                 continue
             around = np.flatnonzero(np.abs(t - t[begin]) <= 1.0)
-            at, sd = _bend(t, v, around)
+            if slope[around[t[around] <= t[begin]]].min() < -_FALLS_M_S2:
+                # After a change of gear, or a throttle that was shut, there is no line before it.
+                at, sd = t[around[np.argmin(rpm[rows][around])]], _AFTER_FALL_S
+            else:
+                at, sd = _bend(t, v, around, _SHORT_BEND_S)
             near = np.flatnonzero(np.abs(t - t[peak]) <= 1.0)
             end = t[near[np.argmax(rpm[rows][near])]]
             if np.isfinite(at) and at >= last:
@@ -530,12 +539,13 @@ def runs_by_pulls(time_s: ArrayLike, engine_speed_rpm: ArrayLike, *, length_m: f
     >>> time = np.arange(0.0, 40.0, 0.05)
     >>> speed = np.interp(time, [0, 10, 30, 32, 40], [5000, 5000, 7000, 5000, 5000])
     >>> found = runs_by_pulls(time, speed, length_m=300.0)
-    >>> bool(abs(found.metres_per_turn - 300 / (20 * 100)) < 0.001)
+    >>> bool(abs(found.metres_per_turn - 300 / (20 * 100)) < 0.002)
     True
     """
     length = float(require(length_m, what="length of the hill", unit="m", above=0))
     time, rpm = complete_rows(time_s, engine_speed_rpm)
     begin, sd, end = pulls(time, rpm).T
+    end = end - _SHUTS_AFTER_S
     turns = np.concatenate([[0.0], np.cumsum(np.diff(time) * (rpm[1:] + rpm[:-1]) / 120)])
     taken = np.interp(end, time, turns) - np.interp(begin, time, turns)
     if not taken.size:
