@@ -179,6 +179,6 @@ def test_of_two_octaves_at_once_the_shorter_is_not_claimed():
     speed[200:260] = 3000.0
     rng = np.random.default_rng(17)
     teeth, halves = 1.5 + rng.standard_normal(400), 0.3 * rng.standard_normal(400)
-    proved = _proved(speed, teeth, halves)
+    proved = _proved(speed, teeth, halves, 0.6, 40)
     assert proved[:190].all()
     assert not proved[200:260].any()

@@ -41,8 +41,9 @@ _CHANGE = np.array([[1 - _LOST, _FOUND_AGAIN], [_LOST, 1 - _FOUND_AGAIN]])
 _NEAR, _SURE, _WIDEST = 0.015, 0.95, 0.003
 # An octave is shown where its own lines stand out by so many standard errors (ours).
 _SHOWN, _DOUBT, _WHILE, _PART = 3.0, 2.0, 41, 0.25
-# A change of the engine speed's logarithm that is about an octave, and within how many instants.
-_OCTAVE, _AT_ONCE = 0.6, 40
+# A change of the engine speed's logarithm that is about an octave, and within how many instants;
+# with more cylinders, which differ from each other, 4 to 3 of them may be taken for each other.
+_OCTAVE, _ORDER = (0.6, 40), (0.15, 200)
 # An even number, so that pictures of blocks fit.
 _BLOCK, _OVERLAP = 1200, 60
 # What is kept for the eye. [Hz]
@@ -150,7 +151,7 @@ def heard_speed(
     if cylinders > 1:
         # No two cylinders are alike, so that lines halfway are theirs.
         octaves[1][:] = 0.0
-    proved = _proved(rpm, *octaves)
+    proved = _proved(rpm, *octaves, *(_OCTAVE if cylinders == 1 else _ORDER))
     unsure = np.isfinite(rpm) & ~proved
     rpm, sd = (np.where(proved, one, np.nan) for one in (rpm, sd))
     return HeardSpeed(
@@ -365,17 +366,17 @@ def _octaves(lines, hz, tooth_hz):
     return found
 
 
-def _proved(rpm, teeth, halves):
+def _proved(rpm, teeth, halves, apart, soon):
     """Instants whose octave is shown by all of their stretch without a change of octave."""
     known = np.flatnonzero(np.isfinite(rpm))
     proved = np.zeros(rpm.size, dtype=bool)
     steps = np.abs(np.diff(np.log(rpm[known])))
-    cuts = np.flatnonzero(steps > _GEAR) + 1
+    cuts = np.flatnonzero(steps > min(_GEAR, apart)) + 1
     stretches = np.split(known, cuts) if known.size else []
     # No engine halves its speed at once: of two such stretches the shorter one has it wrong.
     doubted = set()
     for at, cut in enumerate(cuts):
-        if steps[cut - 1] > _OCTAVE and known[cut] - known[cut - 1] < _AT_ONCE:
+        if steps[cut - 1] > apart and known[cut] - known[cut - 1] < soon:
             doubted.add(at if stretches[at].size < stretches[at + 1].size else at + 1)
     stretches = [one for at, one in enumerate(stretches) if at not in doubted]
     for rows in stretches:
