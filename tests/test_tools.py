@@ -25,6 +25,7 @@ BRIEFLY = {
     "simulate_readings 5": r"\| 4 \| yes \| yes",
     "simulate_seasons --seasons 2": "both on eight days, wear",
     "simulate_what_if --days 1": "constant power, rolled back down",
+    "simulate_sound sounds --count 1 --only single": "0 of 9 recordings claim",
     "simulate_worlds --days 2 --only blocks": "blocks", "thin_days --days 1": "",
 }  # fmt: skip
 # They write files of the project, which the tests of those files hold them to; or are no command.

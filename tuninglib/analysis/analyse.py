@@ -117,6 +117,8 @@ class Results:
     air : AirEnvelope or None
         For which air the mixtures hold; None where none is known, or the ECU corrects at full
         throttle.
+    sound : tuple of Recording
+        What was heard in those that are recordings.
     bands : tuple of BandMixture
         Lambda by throttle and engine speed, from the log of a gauge.
     force_curves : tuple of ForceCurve
@@ -151,6 +153,7 @@ class Results:
     outlay: touring.Outlay
     logs: tuple[LogRead, ...]
     air: AirEnvelope | None
+    sound: tuple[records.Recording, ...]
     bands: tuple[BandMixture, ...]
     force_curves: tuple[ForceCurve, ...]
     pressure_source: str
@@ -210,6 +213,15 @@ class Results:
         return self.road.pulls if self.road else ()
 
 
+def _sound(session) -> tuple:
+    """What listens is loaded only where there is something to hear."""
+    if not any(trace.kind == "sound" for trace in session.traces.values()):
+        return ()
+    from tuninglib.analysis.sound import recordings
+
+    return recordings(session)
+
+
 # results.json -------------------------------------------------------------------------------------
 # The keys, their units and meanings stand in ``results.schema.json`` beside this module, in the
 # open JSON Schema format; it is written from the records here and what their docstrings say.
@@ -220,7 +232,7 @@ SCHEMA_FILE = Path(__file__).with_name("results.schema.json")
 KEYS = (
     "plan", "flips", "combinations", "octane", "gauge_check", "mixtures", "road", "ladder",
     "what_if", "flat_top_speeds", "gearing", "climbs", "fuel_use", "outlay", "logs", "air", "bands",
-    "force_curves", "found_runs", "doubts", "knocks", "fuel_limits", "runs",
+    "sound", "force_curves", "found_runs", "doubts", "knocks", "fuel_limits", "runs",
     "provenance", "season",
 )  # fmt: skip
 # Properties that a program should not have to work out again.
@@ -357,6 +369,7 @@ def analyse(session: Session) -> Results:
         outlay=touring.outlay(session, plan, road.pulls if road else ()),
         logs=logs_read(session),
         air=air_envelope.air_envelope(judged, known_air, combinations, plan.ride, plan.engine),
+        sound=_sound(session),
         bands=mixture_by_bands(judged),
         force_curves=curves_of_force(session, air, road.load if road else None),
         pressure_source=day_pressure_of(session).source,

@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Literal
 
 from tuninglib.interval import Interval
 from tuninglib.physics.fuels import Octane
@@ -650,3 +651,63 @@ def one_each(combinations: Sequence[Combination], ride: Combination | None = Non
     for one in sorted(combinations, key=rank):
         found.setdefault((one.engine, one.injector, one.fuel), one)
     return found
+
+
+# What was heard -----------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, kw_only=True)
+class HeardPull:
+    """One pull in one gear.
+
+    Attributes
+    ----------
+    begin_s, end_s : float
+        In the recording.
+    low_rpm, high_rpm : float
+        Engine speed there.
+    """
+
+    begin_s: float
+    end_s: float
+    low_rpm: float
+    high_rpm: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Recording:
+    """One recording.
+
+    Attributes
+    ----------
+    name : str
+        Of its table in session.toml.
+    seconds : float
+        Its length.
+    heard_share : float
+        Of these, with an engine speed.
+    why_not : str
+        What is most of the rest: ``"past"`` (recorded beside the road), ``"octave"`` (half or
+        double cannot be told), ``"clipped"``, ``"drowned"``; empty where nearly all is heard.
+    clipped_share : float
+        Of its samples.
+    pulls : tuple of HeardPull
+        Candidates for runs.
+    gear_changes_s : tuple of float
+        When engine speed stepped.
+    sd_ratio : float or None
+        Usual standard deviation of an engine speed, over it.
+    slip : Interval or None
+        By how much the engine turned faster for the road speed in one part of the runs than in
+        another, where another log has the speed.
+    """
+
+    name: str
+    seconds: float
+    heard_share: float
+    why_not: Literal["", "past", "octave", "clipped", "drowned"]
+    clipped_share: float
+    pulls: tuple[HeardPull, ...]
+    gear_changes_s: tuple[float, ...]
+    sd_ratio: float | None
+    slip: Interval | None

@@ -28,6 +28,7 @@ from tuninglib.session.fields import (
     references,
     speed_pairs,
     text,
+    yes_or_no,
 )
 from tuninglib.session.trace import CHANNELS
 from tuninglib.statistics.population import RIDER_EFFECT_SD, RUN_SCATTER
@@ -398,10 +399,12 @@ class Assumptions:
 
 @dataclass(frozen=True, kw_only=True)
 class Log:
-    """What a device recorded during the outing: a track, or a table of numbers."""
+    """What a device recorded during the outing: a track, a table of numbers, or sound."""
 
     file: str = text(
-        "in this folder: a track as GPX, or a table as CSV or text", example="phone.gpx"
+        "in this folder: a track as GPX, a table as CSV or text, or a sound recording made on the "
+        "bike (WAV; with the extra sound also m4a, mp3, ogg, opus, 3gp)",
+        example="phone.gpx",
     )
     columns: tuple = names(
         "what a table calls its columns, for those that are not recognised",
@@ -440,6 +443,10 @@ class Log:
         "one that is not in runs.csv; left out: one after the other",
         example=[1, 2, 0, 3],
         within=(0, 1e6),
+    )
+    pulls_are_runs: str = yes_or_no(
+        "of a sound recording: does each pull in it go from the start line, where the throttle was "
+        "opened, to the marker, where it was shut, in one gear?"
     )
     note: str = text("anything worth knowing", default="")
 
