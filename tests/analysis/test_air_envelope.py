@@ -124,7 +124,7 @@ def test_what_is_not_known_spans_the_cases(silent, bare, results):
             {"silent": silent, "bare": bare, "yes": results}.items()}  # fmt: skip
     assert cold["silent"].low[0][0] < cold["yes"].lambda_[0][0]
     assert cold["silent"].high[0][0] > cold["bare"].low[0][0]
-    assert "if the ECU does not correct for air temperature (12 % chance)" in str(
+    assert "if the ECU corrects for air temperature; if it does not (12 % chance), it is" in str(
         verdict.sentences(silent)
     )
 
@@ -166,7 +166,7 @@ def test_the_same_air_tells_nothing(evening):
 def test_what_is_lean_on_frost_is_watched_not_shut_in_air_that_nobody_stated(bare):
     assert bare.plan.ride.setup == "big_172"
     assert "no full throttle below 14 °C until the gauge was read" in str(verdict.watch(bare))
-    assert "you ride in air of −5 to 35 °C at the hill's altitude, as far as is known" in str(
+    assert "air of −5 to 35 °C at the hill's altitude is assumed (air and altitude under" in str(
         mixture.air_sentences(bare)
     )
 

@@ -89,6 +89,14 @@ def test_one_repeat_does_not_tell_scatter_and_one_number_is_no_range(outing):
     assert gauge[-2:] == ["12.0 to 12.2", "12.7"]
 
 
+def test_what_nobody_wrote_of_the_air_is_said_with_where_the_mixture_leaves_the_band(outing):
+    assert re.search(
+        r"if the ECU corrects for air temperature; if it does not \(not known\), it is leaner than "
+        r"the band below \d\d °F.*, taking the air of the day as 59 °F, which nobody wrote down",
+        outing().verdict["Mixture"],
+    )
+
+
 def text(outing):
     return " ".join([*outing.said.values(), *outing.verdict.values()])
 

@@ -36,7 +36,7 @@ from tuninglib.rounding import (
     odds_text,
     percent,
 )
-from tuninglib.session.defaults import blend_of, ethanol_of
+from tuninglib.session.defaults import blend_of, day_temperature_of, ethanol_of
 
 # Injectors whose flows differ by more than this tell whether lambda follows.
 _FAR_ENOUGH = 1.095
@@ -271,8 +271,15 @@ def air_in_brief(results: Results, one: InAir) -> str:
     because = [f", as the ECU does not correct for {lacks}" for lacks, _ in sure if lacks]
     said = listing(one for own in sure.values() for one in own)
     text += f"is likely {said}{''.join(because[-1:])}" if sure else "keeps its place in the band"
-    for (lacks, chance), own in maybe.items():
-        text += f"; if the ECU does not correct for {lacks} ({chance} chance), it is {listing(own)}"
+    for number, ((lacks, chance), own) in enumerate(maybe.items()):
+        odds = "not known" if results.air.source == "unknown" else f"{chance} chance"
+        does_not = f"; if the ECU does not correct for {lacks}"
+        if not sure and number == 0:
+            does_not = f" if the ECU corrects for {lacks}; if it does not"
+        text += f"{does_not} ({odds}), it is {listing(own)}"
+    if (sure or maybe) and one.coldest_read_k is None:
+        taken_as = day_temperature_of(results.session).value
+        text += f", taking the air of the day as {at(taken_as)}, which nobody wrote down"
     return f"{text}."
 
 
@@ -323,8 +330,8 @@ def air_sentences(results: Results) -> Prose:
     missing += [] if riding.altitude_is_stated else ["altitude"]
     where = "" if riding.altitude_is_stated else " at the hill's altitude"
     assumed = (
-        f"you ride in air of {_air_text(results)}{where}, as far as is known (write "
-        f"{listing(missing)} under [use]); "
+        f"air of {_air_text(results)}{where} is assumed ({listing(missing)} under [use] "
+        f"{'change' if len(missing) > 1 else 'changes'} it); "
     )
     items.append(
         (
