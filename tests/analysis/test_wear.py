@@ -82,7 +82,7 @@ def test_the_reminder_counts_outings_after_the_last_check(season, checked):
     )
     record = replace(season.outings[1].record, wear=season.outings[0].record.wear)
     late = replace(record.wear, checks=(*record.wear.checks,
-        replace(record.wear.checks[-1], date="2026-05-20")))  # fmt: skip
+        replace(record.wear.checks[-1], date="2026-05-16")))  # fmt: skip
     outings = (season.outings[0], replace(season.outings[1], record=replace(record, wear=late)))
     assert replace(season, outings=outings).wear.since_s == pytest.approx(each)
 

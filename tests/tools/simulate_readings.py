@@ -290,6 +290,9 @@ def air_day(rng, demo, kind, said, warms):
     good = []
     for injector in ("i172", "i178"):
         one = next(c for c in found if (c.engine, c.injector, c.fuel) == ("big", injector, "e5"))
+        if one.lambda_ is None:
+            # Every reading stood at the gauge's end: another day.
+            return air_day(rng, demo, kind, said, warms)
         lambda_, _ = over_air(
             known, one, band_of(session), temperature_k=celsius + 273.15, altitude_m=metres
         )
