@@ -7,13 +7,16 @@ import zipfile
 from dataclasses import replace
 from types import SimpleNamespace
 
+import numpy as np
 import pytest
 
 from tests.conftest import ROOT
 from tuninglib.__main__ import main
-from tuninglib.analysis.club import before_buying
+from tuninglib.analysis.analyse import analyse
+from tuninglib.analysis.club import before_buying, bike_record
+from tuninglib.physics.fuels import Octane
 from tuninglib.report import club
-from tuninglib.session.load import MANIFEST, pack_session, unpack_session
+from tuninglib.session.load import MANIFEST, load_session, pack_session, unpack_session
 from tuninglib.text_files import SessionError
 
 DEMO = ROOT / "demo_data" / "a_club"
@@ -151,6 +154,45 @@ def test_a_fuel_that_knocked_is_tried_nowhere(newcomer, records):
     assert club.figure(told).alt.count("not to be tried") == 5 + 3
     # As if that fuel were not there.
     assert told.guess_m3_s.value == pytest.approx(before_buying(newcomer, records).guess_m3_s.value)
+
+
+@pytest.mark.parametrize(
+    ("octane", "words"),
+    [
+        (None, "Octane: whether e5 has enough for this engine is not known"),
+        (Octane(91.0, "RON"), "Buy nothing yet: your fuels are beyond what its maker allows"),
+    ],
+)
+def test_the_kit_needs_its_octane_though_no_setup_has_it_yet(newcomer, records, octane, words):
+    fuels = {**newcomer.fuels, "e5": replace(newcomer.fuels["e5"], octane=octane)}
+    quiet = [replace(one, fuels=()) for one in records]
+    told = before_buying(SimpleNamespace(**{**vars(newcomer), "fuels": fuels}), quiet)
+    assert words in said(told)
+    assert "Running in: no full throttle before the new cylinder is run in" in said(told)
+
+
+def test_the_gain_is_that_of_the_outings_own_report():
+    session = load_session(ROOT / "demo_data" / "one_summer" / "2_june")
+    own = bike_record(session).engines["big"]
+    (pull,) = (one for one in analyse(session).pulls if one.gain)
+    assert own.log_gain == pytest.approx(np.log1p(pull.gain.ratio.value), abs=1e-3)
+    high = np.log1p(pull.gain.ratio.high)
+    assert own.log_gain + 1.96 * own.gain_sd == pytest.approx(high, rel=0.01)
+
+
+def test_heads_above_the_limit_are_said(newcomer, records, told):
+    assert "the hottest head was 205 °C, in 5 outings that measured it." in said(told)
+    hot = [
+        replace(one, engines={n: replace(e, hottest_k=510.0) for n, e in one.engines.items()})
+        for one in records
+    ]
+    found = said(before_buying(newcomer, hot))
+    assert "237 °C, in 5 outings that measured it; 5 above about 230 °C" in found
+
+
+def test_a_title_is_no_page(newcomer, records):
+    long = [replace(one, title="x" * 5000, gauge_off=0.05) for one in records]
+    assert "x" * 81 not in said(before_buying(newcomer, long))
 
 
 def test_same_runs_count_once_and_one_bike_is_one(newcomer, records):

@@ -60,7 +60,6 @@ from tuninglib.statistics.club import Before, BikeCells, ByOthers, Cell, Pooled,
 from tuninglib.statistics.ladder import ReadingCell, reading_cells
 from tuninglib.statistics.ladder_prediction import FuelDemand
 from tuninglib.statistics.normal_mixture import normalised
-from tuninglib.statistics.repeats import t_quantile
 
 # What an outing leaves to others ------------------------------------------------------------------
 
@@ -253,8 +252,6 @@ def _forces(session, name, made, day) -> dict:
         contrast = own / own.sum() - stock / stock.sum()
         covariance = np.array(day.covariance)[: len(engine), : len(engine)]
         sd = float(np.sqrt(contrast @ covariance @ contrast))
-        # Few repeats: as wide as Student's t has it.
-        sd *= float(t_quantile(0.975, day.scatter_dof)) / Z_95
         found |= {"log_gain": float(contrast @ log), "gain_sd": sd}
     return found
 

@@ -229,6 +229,12 @@ def _why_nothing(told) -> str:
             "less. Find a fuel of a higher octane number, or less compression, before full "
             "throttle."
         )
+    known = [own for one in told.offers for own in one.fuels if own.fuel not in _knocked(told)]
+    if all(own.gate and own.gate.fuel_limit for own in known):
+        return (
+            "your fuels are beyond what its maker allows for this engine: too little octane, or "
+            "too much ethanol (see [bike] and [fuels])."
+        )
     near = max(told.offers, key=lambda one: one.worst)
     middle = (told.band.lowest * told.band.highest) ** 0.5
     way = "larger" if near.fuels[0].lambda_.value > middle else "smaller"
