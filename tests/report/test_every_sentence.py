@@ -349,9 +349,8 @@ def summed(**odds):
     """The verdict's mixture of a ride whose mixture is calculated, with a chance of a place."""
 
     def say(results):
-        (place, chance), rest = *odds.items(), 1 - sum(odds.values())
-        others = [name for name in ("richer", "inside", "leaner") if name != place]
-        known = Odds(**{place: chance, others[0]: rest, others[1]: 0.0})
+        each = (1 - sum(odds.values())) / 2
+        known = Odds(**(dict.fromkeys(("richer", "inside", "leaner"), each) | odds))
         ride = replace(
             results.plan.ride, source="predicted", odds=known, lambda_=Interval(0.86, 0.83, 0.90)
         )
