@@ -183,8 +183,10 @@ TOO_RICH = {"gate": Gate("rich"), "lambda_": Interval(0.70, 0.68, 0.72), "odds":
 @pytest.mark.parametrize("pulls", [-0.05, 0.05])
 def test_what_lies_between_too_lean_and_too_rich_is_tried_whatever_those_two_pulled(pulls):
     ends = one("a", "i150", **TOO_LEAN), one("b", "i200", **TOO_RICH)
-    between = one(None, "i175", inside=0.7)
-    step = step_of(STOCK, *ends, between, gains=[gain("a", pulls), gain("b", pulls - 0.01)])
+    between = one(None, "i175", inside=0.7, harm=0.5)
+    # It is likelier to fit, and likelier to be lean.
+    leaner = one(None, "i170", inside=0.75, harm=0.9, lambda_=Interval(0.885, 0.84, 0.93))
+    step = step_of(STOCK, *ends, between, leaner, gains=[gain("a", pulls), gain("b", pulls - 0.01)])
     assert step == ("buy", "i175", ("e5",))
 
 

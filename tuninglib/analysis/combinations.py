@@ -180,7 +180,23 @@ def combinations_of(
         for fuel in session.fuels
         if (engine, injector, fuel) not in there
     )
-    return (*ridden, *others)
+    found = (*ridden, *others)
+    if not any(_changed_since(session, one, other) for one in ridden for other in ridden):
+        return found
+    return tuple(replace(one, as_made=False) for one in found)
+
+
+def _changed_since(session, one, other) -> bool:
+    """Whether another engine of the same size shows that the reference is not as it was made.
+
+    A filter or an exhaust lets more air in; what runs richer with the same injector was there
+    before.
+    """
+    size = {name: engine.displacement_m3 for name, engine in session.engines.items()}
+    alike = (one.injector, one.fuel, size[one.engine]) == (
+        other.injector, other.fuel, size[other.engine]
+    )  # fmt: skip
+    return one.as_made and alike and richer(other, one)
 
 
 def _was_ridden(session, name, mixture) -> bool:
@@ -546,13 +562,15 @@ def no_safer(one: Combination, other: Combination) -> bool:
 
     Notes
     -----
-    On the same engine, or on one of higher compression. Safer is what has an octane number that is
-    known not to be lower and a mixture that is known to be richer; after heavy knock, an octane
-    number that is known to be higher besides. What is not known counts against it.
+    On the same engine, or on one of higher compression; one that is not known is taken to be no
+    lower than what its maker gave the engine. Safer is what has an octane number that is known not
+    to be lower and a mixture that is known to be richer; after heavy knock, an octane number that
+    is known to be higher besides. What is not known counts against it.
     """
-    same = one.engine == other.engine
-    squeezed = one.compression is not None and other.compression is not None
-    if not same and not (squeezed and one.compression >= other.compression):
+    known = one.compression is not None and other.compression is not None
+    # Kits raise it: not known, it is taken to be no lower than what the engine was made with.
+    squeezed = one.compression >= other.compression if known else other.as_made
+    if one.engine != other.engine and not squeezed:
         return False
     if any(knock.level == "heavy" for knock in other.knocks):
         enough = known_higher(one.octane, other.octane)

@@ -456,7 +456,9 @@ def _engine_of_interest(evidence, ride) -> str | None:
     engines = sorted({one.engine for one in ridden}, key=lambda name: (-gain(name), name))
     least = SAME + (evidence.gain(ride) if ride is not None else 0.0)
     for engine in engines:
-        shut = [one.gate for one in ridden if one.engine == engine]
+        # On the fuels that will be burnt; what stands on another one is of no use.
+        shut = [one.gate for one in _on_burnt_fuels(evidence) if one.engine == engine]
+        shut = shut or [one.gate for one in ridden if one.engine == engine]
         mendable = all(gate is not None and gate.code in _MENDABLE for gate in shut)
         weak = gain(engine) <= least and not _never_right(evidence, engine)
         if engine not in evidence.unexplained and mendable and not weak:
@@ -566,12 +568,16 @@ class _Choices:
         if not values:
             return None, 0.0
 
+        most = max(values.values())
+
         def rank(name):
             price = self.evidence.prices.get(name, 0.0)
             fuels = self.open_on(name)
-            return (-len(fuels), not self.owned(name), price, -self.inside(name, fuels), name)
+            own = [self.at[name, fuel] for fuel in fuels]
+            # Where no more pull is expected of any, the one that risks least.
+            last = -self.inside(name, fuels) if most >= SAME else _mean_harm(own)
+            return (-len(fuels), not self.owned(name), price, last, name)
 
-        most = max(values.values())
         name = min((name for name in values if values[name] >= most - SAME), key=rank)
         return name, values[name]
 
@@ -973,9 +979,12 @@ def _with_flow(plan, combinations, wanted) -> Plan:
     own = [one for one in combinations if one.engine == plan.engine and one.setup is not None]
     heard = min((one for one in own if one.knocks), key=loudest_first, default=None)
     late = any(one.gate is not None and one.gate.code == "flow" for one in own)
-    if plan.next.code == "list injectors" and wanted is None and heard is not None and not late:
+    rides = plan.ride is not None and plan.ride.engine == plan.engine
+    nothing = plan.next.code == "list injectors" and wanted is None and not rides
+    if nothing and heard is not None and not late:
         step = Step(code="find knock", engine=plan.engine, setups=_named(heard))
-        return replace(plan, next=step, for_all=None)
+        fuels = tuple(replace(one, best=None) for one in plan.fuels)
+        return replace(plan, next=step, fuels=fuels, for_all=None)
     return replace(plan, flow_wanted=wanted)
 
 

@@ -152,7 +152,8 @@ class Pull:
     power_w : Interval
         The same force at the mean speed of the runs.
     speed_gain_m_s : float
-        Difference of mean exit speed to the reference, as riders quote it (shown speeds).
+        Difference of mean exit speed to the reference, as riders quote it (shown speeds); without
+        runs that disagree with the others and are named for it.
     raw_gain : float or None
         Relative gain before the weather correction; None of the reference.
     gain : Gain or None

@@ -331,7 +331,9 @@ def _injector(results, step) -> str:
         f"(leaner: {odds_text(one.odds.leaner)})"
         for at, one in enumerate(known)
     )
-    return f"{verb}{engine}: {chances}.{_as_a_trial(results, known)}"
+    late = [one for one in known if one.gate is not None and one.gate.code == "flow"]
+    time = f" It has {gate_sentence(results, late[0])}: stay below that speed." if late else ""
+    return f"{verb}{engine}: {chances}.{_as_a_trial(results, known)}{time}"
 
 
 def _as_a_trial(results, known, what="Try it") -> str:
@@ -507,6 +509,7 @@ def _wanted_flow(results) -> str:
     wanted = results.plan.flow_wanted
     if wanted is None:
         gates = [one.gate.code for one in results.plan.shut if one.engine == results.plan.engine]
+        stays = results.plan.ride is not None and results.plan.ride.engine == results.plan.engine
         if "flow" in gates:
             return (
                 "No flow fits the band and also delivers in the time that the highest engine "
@@ -514,7 +517,7 @@ def _wanted_flow(results) -> str:
             )
         return (
             "No flow is known well enough to be tried: measure the flow of an injector that was "
-            "ridden, check the gauge, and stay with what runs rich until then."
+            f"ridden, and check the gauge{', and stay with what runs rich until then' * stays}."
         )
     system = results.session.about.units
     burnt = [one.fuel for one in results.plan.fuels]
