@@ -5,7 +5,7 @@ import re
 from tuninglib.analysis.analyse import results_document
 from tuninglib.analysis.combinations import no_safer
 from tuninglib.analysis.records import one_each
-from tuninglib.analysis.worth import SAME, TRIAL
+from tuninglib.analysis.worth import LIKELY, SAME, TRIAL
 from tuninglib.report import advice, injector, mixture, verdict
 from tuninglib.report import what_if as fellow
 from tuninglib.rounding import interval_text, odds_text
@@ -129,7 +129,8 @@ def _is_a_trial(results, one, text) -> bool:
     most = max(TRIAL, leaner_limit_of(results.session))
     return (
         one.setup is None
-        and one.gate.code == "lean"
+        and one.gate.code in ("lean", "flow")
+        and (one.gate.code == "lean" or "running out of time" in text)
         and one.gate.value <= most
         and results.plan.next.code in ("fit", "buy")
         and "Try it with an eye on the gauge" in text
@@ -172,6 +173,15 @@ def next_is_one_sensible_thing(results, text):
         yield f"{step.code} {step.injector}, which is fitted"
     if step.code == "nothing" and plan.ride is None:
         yield "nothing to do, but nothing to ride"
+    if step.code == "list injectors" and step.injector is None:
+        known: dict = {}
+        for one in results.combinations:
+            if one.engine == step.engine and one.fuel in step.fuels and one.may_be_tried:
+                known.setdefault(one.injector, []).append(one)
+        for name, own in known.items():
+            likely = all(one.odds is not None and one.odds.inside >= LIKELY for one in own)
+            if len({one.fuel for one in own}) == len(step.fuels) and likely:
+                yield f"none of those listed may be fitted, but {name} may be tried"
     if step.code == "nothing" and plan.strength != "decided" and plan.equals:
         yield f"nothing to do, but {plan.strength} and {plan.equals} could be ridden again"
     if step.code == "find power":

@@ -134,7 +134,7 @@ def test_the_readme_quotes_the_table_of_the_advice():
 
 def test_the_commands_of_the_readme_are_there(capsys):
     told = set(re.findall(r"(?m)^tuninglib (\w+)", paper("README.md")))
-    assert told == {"new", "check", "report", "plan", "guide", "lab"}
+    assert told == {"new", "check", "report", "plan", "before", "guide", "lab"}
     for command in told:
         with pytest.raises(SystemExit, match="0"):
             main([command, "--help"])

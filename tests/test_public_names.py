@@ -61,7 +61,8 @@ def test_a_folder_becomes_results_by_these_names(demo_folder):
 ONLY_WITH_LOGS = (
     "scipy.signal", "scipy.stats", "distributed", "tuninglib.session.read_log",
     "tuninglib.session.gpx_file", "tuninglib.session.from_logs", "tuninglib.statistics.track_runs",
-    "tuninglib.statistics.end_speeds", "tuninglib.statistics.clock_shift",
+    "tuninglib.statistics.end_speeds", "tuninglib.statistics.clock_shift", "av",
+    "tuninglib.session.read_sound", "tuninglib.statistics.engine_sound",
 )  # fmt: skip
 CODE = """
 import json, sys

@@ -15,14 +15,17 @@ TOOLS = ROOT / "tests" / "tools"
 BRIEFLY = {
     "all_texts": "==== tuninglib/report/advice.py",
     "bench growth 100": "| 33 | 2 | no |", "bench season 4": r"\| 4 \| ",
+    "bench club 12": r"\| 12 \| ",
     "mutate statistics/planning.py --most 1 --processes 1": "planning.py: . of 1 noticed",
     "simulate_advice --count 1 --processes 1": "", "simulate_coast_down 2": "3 each of 6",
     "simulate_days --days 1": r"\| 2 \| 6 \| yes",
+    "simulate_club --clubs 1": r"\| 12 \| ",
     "simulate_choice --days 1 --processes 1 --only one": r"\| one run each \| the tool",
     "simulate_ladder 8": "leaner than the band", "simulate_logs --outings 1": r"\| reading \|",
     "simulate_readings 5": r"\| 4 \| yes \| yes",
     "simulate_seasons --seasons 2": "both on eight days, wear",
     "simulate_what_if --days 1": "constant power, rolled back down",
+    "simulate_sound sounds --count 1 --only single": "0 of 9 recordings claim",
     "simulate_worlds --days 2 --only blocks": "blocks", "thin_days --days 1": "",
 }  # fmt: skip
 # They write files of the project, which the tests of those files hold them to; or are no command.

@@ -1,4 +1,4 @@
-"""The command line: ``tuninglib report|check|new|plan|guide|pack|unpack|lab``.
+"""The command line: ``tuninglib report|check|new|plan|before|guide|pack|unpack|lab``.
 
 Exit status: 0 done, 2 something in the rider's files needs fixing, 1 a fault of the program.
 """
@@ -65,6 +65,12 @@ def _parser() -> argparse.ArgumentParser:
     plan.add_argument("session", type=Path, help="the outing's folder; it need not be complete")
     plan.add_argument(
         "--gain", type=_gain, metavar="PERCENT", help="gain in pull that must show (default: 10)"
+    )
+    before = commands.add_parser("before", help="what other bikes' outings say of your engine")
+    before.add_argument("session", type=Path, help="your outing's folder, without runs yet")
+    before.add_argument("others", type=Path, help="a folder with packed outings of other bikes")
+    before.add_argument(
+        "--without", action="append", default=[], metavar="NAME", help="leave this outing out"
     )
     guide = commands.add_parser("guide", help="write a page that explains every key and column")
     guide.add_argument(
@@ -259,6 +265,16 @@ def _plan(options) -> int:
     return 0
 
 
+def _before(options) -> int:
+    from tuninglib.report.club import make_before
+
+    page, left_out = make_before(options.session, options.others, options.without)
+    for name, said in left_out:
+        _say(f"{name} is left out: {said}", file=sys.stderr)
+    _say(page)
+    return 0
+
+
 def _guide(options) -> int:
     from tuninglib.report.guide import make_guide
 
@@ -296,6 +312,7 @@ _COMMANDS = {
     "check": _check,
     "new": _new,
     "plan": _plan,
+    "before": _before,
     "guide": _guide,
     "pack": _pack,
     "unpack": _unpack,

@@ -627,6 +627,9 @@ KINDS = {
     "displacement": ("m**3", "cm**3", "cm**3", "cm**3"),
     "area": ("m**2", "m**2", "ft**2", "ft**2"),
     "time": ("s", "ms", "ms", "ms"),
+    "clearance": ("m", "mm", "inch", "mm"),
+    "oil_use": ("m**2", "mL/km", "mL/mile", "mL/mile"),
+    "share": ("1", "percent", "percent", "percent"),
     "density": ("kg/m**3", "kg/m**3", "lb/ft**3", "kg/m**3"),
     "torque": ("N*m", "N*m", "lbf*ft", "lbf*ft"),
 }
@@ -638,6 +641,8 @@ _LABELS = {
     "gallon": "US gal",
     "imperial_gallon": "gal (imperial)",
     "cm**3": "cc",
+    "percent": "%",
+    "inch": "in",
     "m**2": "m²",
     "ft**2": "ft²",
     "kg/m**3": "kg/m³",

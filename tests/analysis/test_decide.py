@@ -51,6 +51,7 @@ def plan(*combinations, gains=(), apart=(), **values):
         "reference": "stock",
         "burnt": ("e5",),
         "bigger": frozenset({"big"}),
+        "size": {name: volume / SIZES["stock"] for name, volume in SIZES.items()},
         "more_runs": dict.fromkeys("abcdefgh", 4),
         "band": Band(0.83, 0.90, 0.90),
         "weights": WEIGHTS["balanced"],
@@ -125,6 +126,18 @@ def test_what_the_rest_speaks_against_is_no_reason_to_ride_it():
     assert (found.ride.setup, found.equals) == ("a", ())
 
 
+@pytest.mark.parametrize(("ratio", "ride"), [(0.59, "b"), (-0.30, "stock")])
+def test_what_pulled_too_hard_is_ridden_for_its_size_and_again(ratio, ride):
+    """What pulled far too little is left alone: that may be a fault."""
+    wild = replace(gain("b", ratio), doubted=True)
+    found = plan(STOCK, one("b", "i180"), gains=[wild])
+    assert (found.ride.setup, found.equals) == (ride, ())
+    if ride == "b":
+        step = found.next
+        assert (step.code, step.why, step.setups) == ("ride again", "doubted", ("b", "stock"))
+        assert step.runs == 2
+
+
 @pytest.mark.parametrize(
     ("odds", "strength"), [(LEANING, "leaning"), (LEANING + 0.05, "leaning"), (0.89, "open")]
 )
@@ -153,6 +166,46 @@ def test_a_bigger_engine_is_not_taken_off_by_an_open_question():
     found = plan(STOCK, one("a"), gains=[gain("a", 0.01, 0.6, told=False)])
     assert (found.ride.setup, found.strength) == ("a", "open")
     assert (found.next.code, found.next.engine) == ("find power", "big")
+
+
+@pytest.mark.parametrize(("high", "step"), [(0.13, "find power"), (0.15, "ride again")])
+def test_power_is_looked_for_only_where_the_runs_leave_no_room_for_it(high, step):
+    """171 over 150 promise 14 %."""
+    few = replace(gain("a", 0.01, 0.6, told=False), ratio=Interval(0.01, -0.10, high))
+    assert plan(STOCK, one("a"), gains=[few]).next.code == step
+
+
+# On the fuel that was ridden: one that knocked and was lean, and one that washes the bore.
+TOO_LEAN = {"gate": Gate("lean"), "lambda_": Interval(0.99, 0.97, 1.01), "odds": Odds(0, 0, 1.0)}
+TOO_RICH = {"gate": Gate("rich"), "lambda_": Interval(0.70, 0.68, 0.72), "odds": Odds(1.0, 0, 0)}
+
+
+@pytest.mark.parametrize("pulls", [-0.05, 0.05])
+def test_what_lies_between_too_lean_and_too_rich_is_tried_whatever_those_two_pulled(pulls):
+    ends = one("a", "i150", **TOO_LEAN), one("b", "i200", **TOO_RICH)
+    between = one(None, "i175", inside=0.7, harm=0.5)
+    # It is likelier to fit, and likelier to be lean.
+    leaner = one(None, "i170", inside=0.75, harm=0.9, lambda_=Interval(0.885, 0.84, 0.93))
+    step = step_of(STOCK, *ends, between, leaner, gains=[gain("a", pulls), gain("b", pulls - 0.01)])
+    assert step == ("buy", "i175", ("e5",))
+
+
+def test_a_mixture_that_costs_no_power_does_not_excuse_its_want():
+    """Shut, but in the flat of the power: what it pulled is what the engine pulls."""
+    near = {"gate": Gate("lean"), "odds": Odds(0, 0.7, 0.3)}
+    trials = one("a", "i150", **near), one(None, "i175", inside=0.7)
+    assert step_of(STOCK, *trials, gains=[gain("a", -0.05)])[0] == "find power"
+
+
+def test_what_hardly_fits_is_not_named_before_what_likely_does():
+    """Though at 34 EUR each the rich one risks least."""
+    likely = one(None, "i175", inside=0.6, harm=1.5, lambda_=Interval(0.865, 0.80, 0.93))
+    unlikely = one(None, "i190", inside=0.15, harm=1.0, lambda_=Interval(0.81, 0.77, 0.85))
+    strong = [gain("a", 0.14)]
+    step = step_of(STOCK, one("a", "i150", **TOO_LEAN), likely, unlikely, gains=strong)
+    assert step == ("buy", "i175", ("e5",))
+    only = step_of(STOCK, one("a", "i150", **TOO_LEAN), unlikely, gains=strong)
+    assert only[0] == "list injectors"
 
 
 def test_a_slower_one_is():

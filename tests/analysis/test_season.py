@@ -17,6 +17,7 @@ from tuninglib.analysis.season import (
     _forces,
     _gains,
     bikes_of,
+    season_ladder,
     season_of,
     under_one_name,
 )
@@ -442,6 +443,26 @@ def test_days_are_ordered_and_a_gauge_of_readings_is_brought_to_one_air(outings)
     here, there = (analyse(one).season.readings[0].log_mean for one in (free, thin))
     # Thinner air is richer where nothing corrects for it: the same reading is a leaner setup.
     assert there - here == pytest.approx(0.0513, abs=0.001)
+
+
+def test_days_in_other_air_tell_what_the_ecu_corrects_for(outings):
+    assert season_ladder(outings).air is None, "it is stated"
+
+    def ridden_with(case):
+        days = []
+        for day, by in zip(outings, (0.0, 0.03, 0.05, 0.02), strict=True):
+            # Thinner by so much than the first, for its temperature alone.
+            air = tuple((0.0, -by, 0.0, -by) for _ in day.record.readings)
+            readings = tuple(
+                replace(cell, log_mean=cell.log_mean + own[case])
+                for cell, own in zip(day.record.readings, air, strict=True)
+            )
+            record = replace(day.record, readings=readings, air=air, density_compensation="unknown")
+            days.append(replace(day, record=record))
+        return season_ladder(days).air
+
+    assert ridden_with(0)["both"] + ridden_with(0)["temperature"] > 0.9
+    assert ridden_with(1)["neither"] + ridden_with(1)["pressure"] > 0.9
 
 
 def test_a_days_force_is_that_of_its_own_report(season, reports):

@@ -577,3 +577,15 @@ def test_an_unknown_injector_is_not_written(demo_copy):
 def test_a_wrong_row_is_said_with_its_place(row, said):
     with pytest.raises(SessionError, match=said):
         parse_volumes(BENCH_HEADER + row + "\n")
+
+
+def test_other_air_is_asked_by_the_sums_of_the_report(results, back):
+    for one, cold in ((results, -5.0), (back, 23.0)):
+        panel, own = explore.other_air(one), one.air.mixtures[0]
+        labelled(panel, "air temperature").value = cold
+        said = words(panel)
+        assert f"Lambda: {own.lambda_[0][0]:.3f} " in said
+        assert "The ECU: corrects for both air temperature and pressure" in said
+    rich = one.air.mixtures[-1]
+    labelled(panel, "injector").value = rich.injector
+    assert f"Lambda: {rich.lambda_[0][0]:.2f}" in words(panel)

@@ -10,7 +10,7 @@ from tuninglib.analysis import injector
 from tuninglib.analysis.day_plan import Aim, start_of, usual_day
 from tuninglib.analysis.injector import Asked, guess_of
 from tuninglib.analysis.records import Gate, OctaneMargin
-from tuninglib.analysis.upkeep import Climb
+from tuninglib.analysis.touring import Climb
 from tuninglib.interval import Interval, Measured
 from tuninglib.lab import coast_down, explore, first_guess, plan
 from tuninglib.physics.fuels import Octane

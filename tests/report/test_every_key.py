@@ -1,5 +1,6 @@
 """Whatever a rider may write as text in session.toml is read by somebody: page or results.json."""
 
+import ast
 import dataclasses
 import html
 import re
@@ -9,7 +10,7 @@ import pytest
 
 from tests.outing import Outing
 from tuninglib.report.make import make_report
-from tuninglib.session import schema
+from tuninglib.session import read_table, schema
 
 LOGGED = Path(__file__).resolve().parents[2] / "demo_data" / "logged_evening"
 # The entry of a named table that gets the text.
@@ -67,3 +68,20 @@ def test_a_text_is_read_by_somebody(read, table, key):
 
 def test_no_text_becomes_markup(read):
     assert "<u>" not in read[0]
+
+
+def test_no_key_or_column_is_accepted_and_then_ignored():
+    """By its name, which the code asks a record for, or a table of runs."""
+    asked, owners = set(), (Path(schema.__file__), Path(read_table.__file__))
+    for path in Path(schema.__file__).parents[1].rglob("*.py"):
+        for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+            if isinstance(node, ast.Attribute):
+                asked.add(node.attr)
+            elif isinstance(node, ast.Constant) and path not in owners:
+                asked.add(node.value)
+    tables = {**schema.SINGLE, "hill.pieces": schema.Piece, **schema.NAMED}
+    keys = {field.name for record in tables.values() for field in dataclasses.fields(record)}
+    columns = {column.si_name or name for name, column in read_table.COLUMNS.items()}
+    assert len(keys) > 80
+    assert len(columns) > 15
+    assert not (keys | columns) - asked

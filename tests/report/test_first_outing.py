@@ -7,7 +7,7 @@ from types import SimpleNamespace
 import pytest
 
 from tuninglib.analysis.analyse import analyse
-from tuninglib.report import cautions, gain, verdict
+from tuninglib.report import cautions, gain, tested, verdict
 from tuninglib.session.defaults import speedometer_step
 from tuninglib.session.load import load_session
 
@@ -80,6 +80,23 @@ def outing(tmp_path_factory):
     return made
 
 
+def test_one_repeat_does_not_tell_scatter_and_one_number_is_no_range(outing):
+    # The first setup once more at the end: what a wind that gets up would do, too.
+    one = outing("6,stock,me,38,12.7,none")
+    said = str(gain.sentences(one.results))
+    assert "too few runs were repeated to tell how runs scatter on this outing" in said
+    gauge = [row[3] for row in tested.runs_table(one.results).rows]
+    assert gauge[-2:] == ["12.0 to 12.2", "12.7"]
+
+
+def test_what_nobody_wrote_of_the_air_is_said_with_where_the_mixture_leaves_the_band(outing):
+    assert re.search(
+        r"if the ECU corrects for air temperature; if it does not \(not known\), it is leaner than "
+        r"the band below \d\d °F.*, taking the air of the day as 59 °F, which nobody wrote down",
+        outing().verdict["Mixture"],
+    )
+
+
 def text(outing):
     return " ".join([*outing.said.values(), *outing.verdict.values()])
 
@@ -132,7 +149,13 @@ def test_a_run_written_down_wrong_is_named_without_a_repeat(outing):
     assert "This gain is not used until it is confirmed" in far.said["Run 4 (kit 150)"]
     assert "its speeds do not fit the other runs" in far.said["kit 150"]
     assert far.gains["kit_150"].strength == "open"
-    assert "kit 150" not in far.verdict["Ride now"]
+    # By its mixture and its displacement it is the one to ride; by those speeds it is not.
+    assert far.verdict["Ride now"].startswith("kit 150 ")
+    assert "more pull" not in far.verdict["Ride now"]
+    assert far.verdict["Next"] == (
+        "ride kit 150 and stock again, about 2 more runs of each: the speeds of kit 150 do not fit "
+        "the other runs."
+    )
     # Nor is the reference believed where it is what does not fit.
     fast = outing("1,stock,me,54,13.0 to 13.2,none")
     assert "Run 1 (stock)" in fast.said

@@ -55,7 +55,7 @@ def test_the_page_loads_nothing_and_hides_the_code(page):
 
 def test_every_picture_has_words_and_every_contents_link_a_target(page):
     images = re.findall(r"<img [^>]*>", page)
-    assert len(images) == 2 * 2, "each for wide and for narrow screens"
+    assert len(images) == 2 * 3, "each for wide and for narrow screens"
     assert all(re.search(r'alt="[^"]{40,}"', image) for image in images)
     links = re.findall(r'<a href="#([^"]+)">', page.partition("<nav")[2].partition("</nav>")[0])
     assert links == re.findall(r'<h2 id="([^"]+)"', page)

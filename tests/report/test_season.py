@@ -180,6 +180,13 @@ def test_knock_stands_before_any_gain(copy):
     assert said["big 164"].startswith("do not ride: knock. Measured: ")
     assert "do not ride" not in said["big 172"]
     assert "no reason to ride a combination that knocked" in str(season.mixture_sentences(found))
+    assert "The ECU and the air" not in str(season.mixture_sentences(found))
+    chances = {"both": 0.05, "neither": 0.6, "temperature": 0.05, "pressure": 0.3}
+    told = replace(found, ladder=replace(found.ladder, air=chances))
+    assert (
+        "the chances are that it corrects for neither 60 %, air pressure alone 30 %, both air "
+        "temperature and pressure 5 % and air temperature alone 5 %"
+    ) in str(season.mixture_sentences(told))
 
 
 def test_the_first_line_decides_and_what_is_ruled_out_stands_last_with_its_reason(made):

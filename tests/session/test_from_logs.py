@@ -499,7 +499,11 @@ def a_log(shift=None, delay=None):
 
 
 # As much of an outing, and of what was found in its logs, as readings need.
-SimpleOuting = make_dataclass("SimpleOuting", ["runs", "found", "traces", "logs"])
+SimpleOuting = make_dataclass(
+    "SimpleOuting",
+    ["runs", "found", "traces", "logs"],
+    namespace={"track": property(lambda own: own.traces[own.found.log])},
+)
 Found = make_dataclass(
     "Found",
     [

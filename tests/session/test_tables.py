@@ -12,9 +12,11 @@ from tuninglib.session.tables import (
     FALLS_HEADER,
     FILLS,
     HEADER_MPH,
+    UPKEEP,
     parse_falls,
     read_climbs,
     read_fills,
+    read_upkeep,
 )
 from tuninglib.text_files import SessionError
 from tuninglib.units import convert
@@ -173,3 +175,44 @@ def test_a_climb_that_tells_nothing_is_refused_with_its_first_row(tmp_path, rows
 def test_a_bad_cell_is_said_before_its_climb(tmp_path):
     _, found = read(read_climbs, tmp_path / CLIMBS, climb((1, "stock", "soon", 100, 20)))
     assert [(row, column) for _, row, column in found] == [(2, "time")]
+
+
+# Upkeep -------------------------------------------------------------------------------------------
+
+CHECKS = (
+    "date,distance [km],compression [bar],leak_down [%],exhaust_clearance [mm],oil_added [mL]\n"
+)
+
+
+@pytest.mark.parametrize(
+    ("rows", "said"),
+    [
+        ("soon,8200,13,8,0.1,", "row 2, date: 'soon' is not a date"),
+        (",8200,13,8,0.1,", "row 2, date: is empty"),
+        ("2026-05-01,,13,8,0.1,", "row 2, distance: is empty"),
+        ("2026-05-01,8200,130,8,0.1,", "row 2, compression: 130 bar is outside 2 to 30 bar"),
+        ("2026-05-01,8200,13,800,0.1,", "row 2, leak_down: 800 % is outside 0 to 100 %"),
+        ("2026-05-01,8200,13,8,10,", "row 2, exhaust_clearance: 10 mm is outside 0 to 1 mm"),
+        ("2026-05-01,8200,13,8,0.1,-5", "row 2, oil_added: -5 mL is outside 0 to"),
+        ("2026-07-01,8200,13,8,0.1,\n2026-05-01,9200,13,8,0.1,",
+         r"row 2, distance: is less than on 2026-05-01 \(row 3\), and no odometer runs back"),
+    ],
+)  # fmt: skip
+def test_what_is_wrong_with_a_row_of_upkeep_is_said(tmp_path, rows, said):
+    path, problems = tmp_path / UPKEEP, []
+    path.write_text(CHECKS + rows)
+    read_upkeep(path, problems)
+    with pytest.raises(SessionError, match=said):
+        raise SessionError(problems)
+
+
+def test_upkeep_is_read_in_si_by_date(tmp_path):
+    path, problems = tmp_path / UPKEEP, []
+    path.write_text(CHECKS + "1 July 2026,10100,12.4,11,,350\n2026-05-01,8200,13.1,8,0.11,\n")
+    found = read_upkeep(path, problems)
+    assert not problems
+    assert found["date"].tolist() == ["2026-05-01", "2026-07-01"]
+    assert found["distance_m"].tolist() == pytest.approx([8.2e6, 10.1e6])
+    assert found["compression_pa"].tolist() == pytest.approx([13.1e5, 12.4e5])
+    assert np.isnan(found["exhaust_clearance_m"].iloc[1])
+    assert read_upkeep(tmp_path / "none.csv", problems).empty

@@ -1,8 +1,8 @@
-"""What things cost: gains by their rows, seasons by their outings, logs by their size, reports.
+"""What things cost: gains by rows, seasons and clubs by outings, logs by their size, reports.
 
 Run it from the top of the project: ``python -m tests.tools.bench growth``, ``season [outings]``,
-``logs [rows [points]]`` or ``many [sessions]``. Each prints a table, measured in one run, with
-ratios that hold when the speed of the machine drifts. Nothing asserts these times.
+``logs [rows [points]]``, ``many [sessions]`` or ``club [outings]``. Each prints a table, measured
+in one run, with ratios that hold when the speed of the machine drifts. Nothing asserts these times.
 """
 
 import datetime
@@ -293,6 +293,26 @@ def many(count=40):
         print(f"once more, nothing changed: {again:.2f} s")
 
 
+def club(most=1000):
+    """A newcomer by other bikes: the page from the demo's outings, and what their number costs."""
+    from tests.tools.simulate_club import World, record_of, someone_new
+    from tuninglib.analysis.club import before_buying
+    from tuninglib.report.club import make_before
+
+    source = DEMO.parent / "a_club"
+    with tempfile.TemporaryDirectory() as place:
+        here = shutil.copytree(source, Path(place) / "a_club")
+        took = seconds(lambda: make_before(here / "newcomer", here / "club"))
+        print(f"five packed outings to the page, in a process that has to load all: {took:.2f} s")
+    world, newcomer = World(np.random.default_rng(20261130), 0.025), someone_new()
+    head("outings", "seconds", "ms an outing")
+    for count in (5, 12, 100, 1000, 10000):
+        if count <= most:
+            records = [record_of(world, at)[0] for at in range(count)]
+            took = seconds(partial(before_buying, newcomer, records))
+            row(count, f"{took:.2f}", f"{1e3 * took / count:.1f}")
+
+
 if __name__ == "__main__":
-    what = {one.__name__: one for one in (growth, season, logs, many)}
+    what = {one.__name__: one for one in (growth, season, logs, many, club)}
     what[sys.argv[1]](*map(int, sys.argv[2:]))

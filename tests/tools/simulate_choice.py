@@ -22,6 +22,7 @@ from tests.tools.shared import asked, gusts, head, ride, row
 from tests.tools.thin_days import Population
 from tuninglib.analysis.analyse import analyse
 from tuninglib.interval import Measured
+from tuninglib.report.advice import next_sentence
 from tuninglib.session.load import load_session
 from tuninglib.session.machine import Setup
 
@@ -39,9 +40,12 @@ def air_need(ethanol):
 
 
 def pull_of(lambda_):
-    """Pull over its best: flat over rich mixtures, 8 % less at lambda 1; order from handbooks."""
+    """Pull over its best: flat over rich mixtures, 8 % less at lambda 1; order from handbooks.
+
+    No less than 60 %: what pulls less climbs no hill, and nobody notes its speeds.
+    """
     lean, rich = np.maximum(lambda_ - 0.88, 0.0), np.maximum(0.79 - lambda_, 0.0)
-    return 1 - 0.08 * (lean / 0.12) ** 2 - 0.08 * (rich / 0.12) ** 2
+    return np.maximum(1 - 0.08 * (lean / 0.12) ** 2 - 0.08 * (rich / 0.12) ** 2, 0.6)
 
 
 @dataclass(frozen=True)
@@ -208,32 +212,35 @@ def strongest(day, table, names):
     return max(names, key=lambda name: means[name], default=None)
 
 
+# How much richer than the lean edge the gauge must read, in its own units.
+MARGINS = (0.0, 0.15, 0.30, 0.45, 0.60, 0.80, 1.00, 1.25, 1.50)
+CAREFUL = "strongest quiet one, {:.2f} richer than the edge, else {}"
+
+
 def rules_of_thumb(day) -> dict:
-    """Choices that need no tool."""
+    """Choices that need no tool; the careful one with every margin and both ways out."""
     table = day.session.runs
     quiet = _quiet(day, table)
     gauge = table[["gauge_low", "gauge_high"]].mean(axis=1).groupby(table["setup"]).mean()
     middle = 14.7 * sum(BAND) / 2
     richest = min(quiet, key=lambda name: gauge[name], default=None)
-
-    def careful(by):
-        names = [name for name in quiet if gauge[name] <= 14.7 * BAND[1] - by]
-        return strongest(day, table, names) or richest
-
-    return {
+    found = {
         "the strongest that did not knock": strongest(day, table, quiet),
         "gauge nearest the middle of the band": min(
             gauge.index, key=lambda name: abs(gauge[name] - middle)
         ),
-        "strongest quiet one, 0.15 richer than the edge": careful(0.15),
-        "strongest quiet one, 0.30 richer than the edge": careful(0.30),
     }
+    for by in MARGINS:
+        enough = [name for name in quiet if gauge[name] <= 14.7 * BAND[1] - by]
+        own = strongest(day, table, enough)
+        found[CAREFUL.format(by, "the richest")] = own or richest
+        found[CAREFUL.format(by, "nothing")] = own
+    return found
 
 
 WANTED = {
     "the tool": "balanced",
     "the tool, pull first": "pull first",
-    "the tool, cool first": "cool first",
 }
 
 
@@ -245,12 +252,13 @@ def tool(day, wanted):
 
 
 class Judged(NamedTuple):
-    """A choice held against the truth."""
+    """A choice held against the truth; nothing is as weak as the weakest setup, and safe."""
 
     unsafe: bool
     best: bool
     given_away: float
     rich: bool
+    nothing: bool = False
 
 
 def judged(day, choice) -> Judged:
@@ -258,7 +266,7 @@ def judged(day, choice) -> Judged:
     best = max(safe, key=day.log_force.get, default=None)
     if choice is None:
         choice_force = min(day.log_force.values())
-        return Judged(False, best is None, _less(day, best, choice_force), False)
+        return Judged(False, best is None, _less(day, best, choice_force), False, True)
     unsafe = day.lambda_[choice] > BAND[1] or day.knocks[choice]
     rich = day.lambda_[choice] < BAND[0]
     return Judged(unsafe, choice == best, _less(day, best, day.log_force[choice]), rich)
@@ -311,11 +319,14 @@ def named(task) -> Named:
 
     untried = list(day.session.injectors)
     fits = any(truth(name)[0] for name in untried)
-    own = None
+    ride, own = results.plan.ride, None
     if step.code in ("fit", "buy") and step.injector:
         own = truth(step.injector)
-    elif step.code in ("nothing", "ride again", "find power") and results.plan.ride is not None:
-        own = truth(results.plan.ride.injector)
+    elif step.code in ("nothing", "ride again") and ride is not None and ride.engine == "big":
+        own = truth(ride.injector)
+    elif step.code == "change fuel" and "eye on the gauge" in next_sentence(results):
+        # Kept on one fuel, and tried on the other.
+        own = truth(step.injector)
     table = day.session.runs[day.session.runs["setup"] != "stock"]
     gauge = table[["gauge_low", "gauge_high"]].mean(axis=1).groupby(table["setup"]).mean()
     nearest = min(gauge.index, key=lambda n: abs(gauge[n] - 14.7 * sum(BAND) / 2))
@@ -335,7 +346,8 @@ def main():
                     tasks = [((given.seed, number, day), line) for day in range(given.days)]
                     yield line, list(pool.map(work, tasks, chunksize=10))
 
-        head("day", "who chooses", "unsafe", "best found", "force given away", "too rich")
+        head("day", "who chooses", "unsafe", "best found", "force given away", "too rich",
+             "rides nothing", "the careful rule, as safe, gives away")  # fmt: skip
         for line, found in each(choices, LINES, 0):
             _print_choices(line, found)
         print()
@@ -346,10 +358,26 @@ def main():
 
 
 def _print_choices(line, found):
-    for who in found[0]:
-        rows = np.array([one[who] for one in found], dtype=float)
-        unsafe, best, less, rich = rows.mean(axis=0)
-        row(line.name, who, f"{unsafe:.1%}", f"{best:.0%}", f"{less:.2f} %", f"{rich:.0%}")
+    means = {
+        who: np.array([one[who] for one in found], dtype=float).mean(axis=0) for who in found[0]
+    }
+    careful = [CAREFUL.format(by, way) for by in MARGINS for way in ("the richest", "nothing")]
+    points = [tuple(means[who][[0, 2]]) for who in careful]
+    for who, (unsafe, best, less, rich, nothing) in means.items():
+        as_safe = as_safe_as(unsafe, points) if who in WANTED else None
+        row(line.name, who, f"{unsafe:.1%}", f"{best:.0%}", f"{less:.2f} %", f"{rich:.0%}",
+            f"{nothing:.0%}", "" if as_safe is None else f"{as_safe:.2f} %")  # fmt: skip
+
+
+def as_safe_as(unsafe, points):
+    """The least force that rules give away, each alone or two by turns, at a share of unsafe days.
+
+    The best margin of each kind of day is known afterwards only: that favours the rules.
+    """
+    safe = [(share, less) for share, less in points if share <= unsafe]
+    bold = [(share, less) for share, less in points if share > unsafe]
+    mixed = [a + (b - a) * (unsafe - x) / (y - x) for x, a in safe for y, b in bold]
+    return min([*(less for _, less in safe), *mixed], default=None)
 
 
 def _print_named(line, found):

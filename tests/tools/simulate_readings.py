@@ -2,6 +2,7 @@
 
     python -m tests.tools.simulate_readings [days] [seed]
     python -m tests.tools.simulate_readings gauge [days] [seed]
+    python -m tests.tools.simulate_readings air [days] [seed]
 
 Every day has its own setups, scatter from run to run and within a run, gauge error and a gauge that
 rounds. One reading of a bad day is off by 5 to 20 %. The library sees what a rider would write
@@ -10,6 +11,10 @@ down.
 The second table is of whole sessions of three setups on two engines, two runs each, idle and cruise
 read once with each: gauges that are off by chance or by 0.3 on a scale of 14.7, and ECUs that hold
 lambda 1 there, hold something else, or run from their table.
+
+The third is of lambda on another day: air of -5 to 35 degrees on a hill of 0 to 2500 m, by whatever
+weather and humidity, with ECUs that correct for temperature, pressure, both or neither. The air is
+worked out here, without the library.
 """
 
 import sys
@@ -21,9 +26,13 @@ from scipy.special import stdtrit
 from tests.conftest import DEMO
 from tests.random_sessions import as_read
 from tests.tools.shared import head, row
+from tuninglib.analysis.air_envelope import known_air, over_air
+from tuninglib.analysis.combinations import combinations_of
 from tuninglib.analysis.doubts import check_gauge
+from tuninglib.analysis.injector import session_fit
 from tuninglib.analysis.mixture import analyse_mixtures, weighed_readings, with_check
-from tuninglib.session.defaults import air_of_runs
+from tuninglib.interval import Measured
+from tuninglib.session.defaults import air_of_runs, band_of
 from tuninglib.session.load import load_session
 from tuninglib.statistics.gauge_readings import reading_midpoint
 from tuninglib.statistics.repeats import NAMED, group_means, weigh_groups
@@ -210,6 +219,113 @@ def gauge_table(days=300, seed=SEED):
                 f"{np.mean(chances):.0%}" if chances else "")  # fmt: skip
 
 
+# Other air ----------------------------------------------------------------------------------------
+
+# Of air temperature and pressure, what the ECU corrects for; and what the rider says of it.
+KINDS = {"both": "yes", "neither": "no", "temperature": "temperature", "pressure": "pressure"}
+HILL_M = 210.0  # the demo's
+
+
+def dry_air(celsius, pascal, humidity):
+    """Oxygen in a volume of air, as a logarithm: Magnus' formula, ideal gases.
+
+    Nowhere does the dew point go much above 24 degrees: 2980 Pa of vapour.
+    """
+    vapour = np.minimum(humidity * 611.2 * np.exp(17.62 * celsius / (243.12 + celsius)), 2980.0)
+    return np.log((pascal - vapour) / (celsius + 273.15))
+
+
+def leaner_by(kind, celsius, pascal, humidity):
+    """Logarithm of lambda for so much fuel as the ECU gives in that air."""
+    found = dry_air(celsius, pascal, humidity)
+    if kind in ("both", "temperature"):
+        found = found + np.log(celsius + 273.15)
+    return found - np.log(pascal) if kind in ("both", "pressure") else found
+
+
+def weather(rng, metres):
+    """Pressure of a day at an altitude: the barometric formula, give or take a high or a low."""
+    usual = 101325 * (1 - 0.0065 * metres / 288.15) ** 5.2559
+    return usual * (1 + rng.normal(0, 0.01)), rng.uniform(0.25, 0.9)
+
+
+def air_day(rng, demo, kind, said, warms):
+    """Of a setup that was read and of an injector that was not: truth within, width; the chance."""
+    response, breathing = rng.normal(1.0, 0.15), rng.normal(0, 0.05)
+    level = np.log(rng.uniform(0.84, 0.92))
+    off = dict(zip(("i150", "i164", "i172", "i178"), rng.normal(0, 0.035, 4), strict=True))
+    stated = {name: demo.injectors[name].flow.value for name in off}
+
+    def true_log(engine, injector):
+        log = level - response * np.log(stated[injector] / stated["i164"]) + off[injector]
+        return log if engine == "big" else log + breathing - np.log(SIZE["big_172"])
+
+    gauge, run_sd, flutter = STATED_SD * rng.standard_normal(), *rng.uniform(0.004, 0.012, 2)
+    (pascal, humidity), morning = weather(rng, HILL_M), rng.uniform(5, 25)
+    drift, rise, rows = rng.normal(0, 0.01), rng.uniform(0, 1) * warms, []
+    for at, name in enumerate((*SETUPS, *SETUPS[::-1])):
+        # A thermometer shows whole degrees.
+        celsius = round(morning + rise * at / 5)
+        setup = demo.setups[name]
+        air = leaner_by(kind, celsius, pascal, humidity) - leaner_by(kind, 15, 98.8e3, 0.5)
+        value = true_log(setup.engine, setup.injector) + air + gauge + drift * (at / 5 - 0.5)
+        value = value + rng.normal(0, run_sd) + rng.normal(0, flutter, 12)
+        low, high = np.round(SCALE * np.exp([value.min(), value.max()]) / GAUGE_STEP) * GAUGE_STEP
+        rows.append({"setup": name, "rider": "tove", "state": "full", "knock": "none",
+                     "gauge_low": low, "gauge_high": high, "kelvin": celsius + 273.15})  # fmt: skip
+    kelvin = [one.pop("kelvin") for one in rows]
+    session = replace(
+        demo,
+        runs=as_read(rows, demo.runs).assign(air_temperature_k=kelvin),
+        bike=replace(demo.bike, density_compensation=said),
+        weather=replace(demo.weather, pressure=Measured(pascal), humidity=Measured(0.5, 0.3)),
+    )
+    air = air_of_runs(session)
+    read = weighed_readings(session, air)
+    fit = session_fit(session, air, read, ())
+    known = known_air(session, air, read, open_loop=True)
+    found = combinations_of(session, fit, analyse_mixtures(session, read), ())
+    metres, celsius = rng.uniform(0, 2500), rng.uniform(-5, 35)
+    there = leaner_by(kind, celsius, *weather(rng, metres)) - leaner_by(kind, 15, 98.8e3, 0.5)
+    good = []
+    for injector in ("i172", "i178"):
+        one = next(c for c in found if (c.engine, c.injector, c.fuel) == ("big", injector, "e5"))
+        if one.lambda_ is None:
+            # Every reading stood at the gauge's end: another day.
+            return air_day(rng, demo, kind, said, warms)
+        lambda_, _ = over_air(
+            known, one, band_of(session), temperature_k=celsius + 273.15, altitude_m=metres
+        )
+        truth = np.exp(true_log("big", injector) + there)
+        good += [lambda_.low < truth < lambda_.high, lambda_.half_width / lambda_.value]
+    return (*good, known.chances[kind])
+
+
+def air_table(days=300, seed=SEED):
+    """Print the table of ECUs and of what is said of them."""
+    print(f"{days} days a line, seed {seed}; lambda on another day, -5 to 35 °C, 0 to 2500 m")
+    head("ECU corrects for", "said", "warms by up to", "ridden: held", "typical ±",
+         "untried: held", "typical ±", "chance given to what is true")  # fmt: skip
+    demo = load_session(DEMO)
+    demo = replace(demo, setups={name: demo.setups[name] for name in SETUPS})
+    for said in ("as it is", "nothing"):
+        every = []
+        for kind, word in KINDS.items():
+            for warms in (12,) if said == "as it is" else (0, 12, 25):
+                rng = np.random.default_rng(seed)
+                stated = word if said == "as it is" else "unknown"
+                found = [air_day(rng, demo, kind, stated, warms) for _ in range(days)]
+                every += found
+                _air_row(kind, said, f"{warms} °C", found)
+        _air_row("all of these", said, "", every)
+
+
+def _air_row(kind, said, warms, found):
+    held, half, held_new, half_new, chance = np.array(found, dtype=float).T
+    row(kind, said, warms, f"{held.mean():.1%}", f"{np.median(half):.1%}", f"{held_new.mean():.1%}",
+        f"{np.median(half_new):.1%}", f"{chance.mean():.0%}")  # fmt: skip
+
+
 def main(days=2000, seed=SEED):
     """Print the table."""
     print(f"{days} days a line, 5 setups, seed {seed}; half-widths of log(lambda)")
@@ -227,5 +343,5 @@ def main(days=2000, seed=SEED):
 
 if __name__ == "__main__":
     asked = sys.argv[1:]
-    table = gauge_table if asked[:1] == ["gauge"] else main
-    table(*(int(argument) for argument in asked if argument != "gauge"))
+    table = {"gauge": gauge_table, "air": air_table}.get("".join(asked[:1]), main)
+    table(*(int(argument) for argument in asked if argument.isdecimal()))

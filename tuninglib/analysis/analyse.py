@@ -12,7 +12,8 @@ import pandas as pd
 
 import tuninglib
 from tuninglib import units
-from tuninglib.analysis import mixture, records, upkeep
+from tuninglib.analysis import air_envelope, mixture, records, touring
+from tuninglib.analysis.air_envelope import AirEnvelope
 from tuninglib.analysis.decide import Findings, Flip, Plan, advise
 from tuninglib.analysis.doubts import check_gauge, find_doubts
 from tuninglib.analysis.gain import Road, analyse_road
@@ -113,6 +114,11 @@ class Results:
         What the parts cost.
     logs : tuple of LogRead
         Logs of the outing, as they were read.
+    air : AirEnvelope or None
+        For which air the mixtures hold; None where none is known, or the ECU corrects at full
+        throttle.
+    sound : tuple of Recording
+        What was heard in those that are recordings.
     bands : tuple of BandMixture
         Lambda by throttle and engine speed, from the log of a gauge.
     force_curves : tuple of ForceCurve
@@ -141,11 +147,13 @@ class Results:
     what_if_setup: str | None
     what_if: tuple[ForRider, ...]
     flat_top_speeds: Answer | None
-    gearing: upkeep.Gearing | None
-    climbs: tuple[upkeep.Climb, ...]
-    fuel_use: tuple[upkeep.FuelUse, ...]
-    outlay: upkeep.Outlay
+    gearing: touring.Gearing | None
+    climbs: tuple[touring.Climb, ...]
+    fuel_use: tuple[touring.FuelUse, ...]
+    outlay: touring.Outlay
     logs: tuple[LogRead, ...]
+    air: AirEnvelope | None
+    sound: tuple[records.Recording, ...]
     bands: tuple[BandMixture, ...]
     force_curves: tuple[ForceCurve, ...]
     pressure_source: str
@@ -205,6 +213,15 @@ class Results:
         return self.road.pulls if self.road else ()
 
 
+def _sound(session) -> tuple:
+    """What listens is loaded only where there is something to hear."""
+    if not any(trace.kind == "sound" for trace in session.traces.values()):
+        return ()
+    from tuninglib.analysis.sound import recordings
+
+    return recordings(session)
+
+
 # results.json -------------------------------------------------------------------------------------
 # The keys, their units and meanings stand in ``results.schema.json`` beside this module, in the
 # open JSON Schema format; it is written from the records here and what their docstrings say.
@@ -214,8 +231,8 @@ SCHEMA_FILE = Path(__file__).with_name("results.schema.json")
 # What stands in the file after what it is about, in this order.
 KEYS = (
     "plan", "flips", "combinations", "octane", "gauge_check", "mixtures", "road", "ladder",
-    "what_if", "flat_top_speeds", "gearing", "climbs", "fuel_use", "outlay", "logs", "bands",
-    "force_curves", "found_runs", "doubts", "knocks", "fuel_limits", "runs",
+    "what_if", "flat_top_speeds", "gearing", "climbs", "fuel_use", "outlay", "logs", "air", "bands",
+    "sound", "force_curves", "found_runs", "doubts", "knocks", "fuel_limits", "runs",
     "provenance", "season",
 )  # fmt: skip
 # Properties that a program should not have to work out again.
@@ -309,7 +326,8 @@ def analyse(session: Session) -> Results:
     loud = session.runs[session.runs["knock"].isin(KNOCKED)]
     knocks = tuple(records.Knock(row.setup, row.run, row.knock) for row in loud.itertuples())
     limits = mixture.fuel_limits(session)
-    climbs = upkeep.long_climbs(session)
+    climbs = touring.long_climbs(session)
+    known_air = air_envelope.known_air(judged, air, read, open_loop=fit is not None)
     advice = advise(
         Findings(
             session=judged,
@@ -319,6 +337,7 @@ def analyse(session: Session) -> Results:
             knocks=knocks,
             fuel_limits=limits,
             hot_climbs=tuple(one.setup for one in climbs if one.place == "above"),
+            air=known_air,
         )
     )
     combinations, plan = advice.combinations, advice.plan
@@ -344,26 +363,22 @@ def analyse(session: Session) -> Results:
         what_if_setup=setup,
         what_if=riders,
         flat_top_speeds=top_speeds,
-        gearing=upkeep.gearing_of(session, road, setup, top_speeds),
+        gearing=touring.gearing_of(session, road, setup, top_speeds),
         climbs=climbs,
-        fuel_use=upkeep.fuel_use(session),
-        outlay=upkeep.outlay(session, plan, road.pulls if road else ()),
+        fuel_use=touring.fuel_use(session),
+        outlay=touring.outlay(session, plan, road.pulls if road else ()),
         logs=logs_read(session),
+        air=air_envelope.air_envelope(judged, known_air, combinations, plan.ride, plan.engine),
+        sound=_sound(session),
         bands=mixture_by_bands(judged),
         force_curves=curves_of_force(session, air, road.load if road else None),
         pressure_source=day_pressure_of(session).source,
         provenance=provenance(session.folder, [log.file for log in session.logs.values()]),
         season=outing_record(
-            judged,
-            air,
-            road.of_day if road else None,
-            read,
-            responses,
-            check,
-            knocks,
+            judged, air, road.of_day if road else None, read, responses, check, knocks,
             advice.of_day,
         ),
-    )
+    )  # fmt: skip
 
 
 def _fellow(session, road, plan) -> tuple:

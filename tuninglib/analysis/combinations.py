@@ -11,6 +11,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 from scipy.special import ndtr
@@ -173,13 +174,29 @@ def combinations_of(
     }
     engines = dict.fromkeys(setup.engine for setup in session.setups.values())
     others = tuple(
-        _combination(session, None if (engine, injector) in unread else fit, engine, injector, fuel)
+        combination(session, None if (engine, injector) in unread else fit, engine, injector, fuel)
         for engine in engines
         for injector in session.injectors
         for fuel in session.fuels
         if (engine, injector, fuel) not in there
     )
-    return (*ridden, *others)
+    found = (*ridden, *others)
+    if not any(_changed_since(session, one, other) for one in ridden for other in ridden):
+        return found
+    return tuple(replace(one, as_made=False) for one in found)
+
+
+def _changed_since(session, one, other) -> bool:
+    """Whether another engine of the same size shows that the reference is not as it was made.
+
+    A filter or an exhaust lets more air in; what runs richer with the same injector was there
+    before.
+    """
+    size = {name: engine.displacement_m3 for name, engine in session.engines.items()}
+    alike = (one.injector, one.fuel, size[one.engine]) == (
+        other.injector, other.fuel, size[other.engine]
+    )  # fmt: skip
+    return one.as_made and alike and richer(other, one)
 
 
 def _was_ridden(session, name, mixture) -> bool:
@@ -192,8 +209,26 @@ def _was_ridden(session, name, mixture) -> bool:
     )
 
 
-def _combination(session, fit, engine, injector, fuel, **known) -> Combination:
-    """A combination with what its parts alone tell, and the ladder's prediction."""
+def combination(
+    session: Session,
+    fit: LadderFit | None,
+    engine: str,
+    injector: str,
+    fuel: str,
+    **known: Any,
+) -> Combination:
+    """A combination with what its parts alone tell, and the ladder's prediction.
+
+    Parameters
+    ----------
+    session : tuninglib.session.records.Session
+        It need not have runs.
+    fit : tuninglib.statistics.ladder.LadderFit or None
+        None where it predicts nothing.
+    engine, injector, fuel : str
+    **known
+        Fields of which more is known.
+    """
     record = session.injectors[injector]
     fitted = {setup.injector for setup in session.setups.values()}
     reference = session.setups[session.about.reference]
@@ -237,7 +272,7 @@ def _ridden(session, fit, name, mixture, knocks, beyond, idle_lambda) -> Combina
         # and what the ladder makes of it from other engines shuts nothing. Beyond the gauge's end
         # a mixture is beyond it, whatever the ladder makes of it.
         fit = None
-    return _combination(session, fit, setup.engine, setup.injector, setup.fuel, **known)
+    return combination(session, fit, setup.engine, setup.injector, setup.fuel, **known)
 
 
 def _mixture(session, lambda_) -> dict:
@@ -426,6 +461,8 @@ def _by_mixture(one, heard, limits) -> Gate | None:
     lean = max(limits.lean, EVEN) if one.as_made else limits.lean
     if one.odds is not None and _leaner(one, limits) > lean:
         return Gate("lean", value=one.odds.leaner, limit=lean)
+    if not one.as_made and one.lean_air is not None and one.lean_air > EVEN:
+        return Gate("air", value=one.lean_air, limit=EVEN)
     if one.beyond == "rich":
         return Gate("rich", limit=limits.richest)
     # Rich does not hurt at once: here an even bet is the limit.
@@ -525,13 +562,15 @@ def no_safer(one: Combination, other: Combination) -> bool:
 
     Notes
     -----
-    On the same engine, or on one of higher compression. Safer is what has an octane number that is
-    known not to be lower and a mixture that is known to be richer; after heavy knock, an octane
-    number that is known to be higher besides. What is not known counts against it.
+    On the same engine, or on one of higher compression; one that is not known is taken to be no
+    lower than what its maker gave the engine. Safer is what has an octane number that is known not
+    to be lower and a mixture that is known to be richer; after heavy knock, an octane number that
+    is known to be higher besides. What is not known counts against it.
     """
-    same = one.engine == other.engine
-    squeezed = one.compression is not None and other.compression is not None
-    if not same and not (squeezed and one.compression >= other.compression):
+    known = one.compression is not None and other.compression is not None
+    # Kits raise it: not known, it is taken to be no lower than what the engine was made with.
+    squeezed = one.compression >= other.compression if known else other.as_made
+    if one.engine != other.engine and not squeezed:
         return False
     if any(knock.level == "heavy" for knock in other.knocks):
         enough = known_higher(one.octane, other.octane)

@@ -334,7 +334,7 @@ def _gated(results):
     for name in results.session.setups:
         one = combination_of(results, name)
         if one.gate is not None:
-            lean = one.gate.code == "lean" and one.lambda_ is not None
+            lean = one.gate.code in ("lean", "air") and one.lambda_ is not None
             yield name, one, lean and one.lambda_.value <= results.band.highest
 
 

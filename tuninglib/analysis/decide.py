@@ -13,6 +13,7 @@ from typing import Any, Literal
 import numpy as np
 import pandas as pd
 
+from tuninglib.analysis.air_envelope import KnownAir, lean_share
 from tuninglib.analysis.combinations import (
     Limits,
     combinations_of,
@@ -68,7 +69,7 @@ class Step:
         listed would do).
     why : str
         ``""``, or for ``"ride again"``: ``"gauge"``, ``"range"``, ``"steady"``,
-        ``"open loop"``, ``"speeds"``, ``"too close"``.
+        ``"open loop"``, ``"speeds"``, ``"too close"``, ``"doubted"``.
     engine, injector : str or None
         The engine is another one than that of the ride where the page must say so.
     fuels : tuple of str
@@ -173,10 +174,13 @@ class Plan:
     flow_wanted: FlowWanted | None = None
 
 
+# Power is flat from here to the usual lean edge (handbooks, order only).
+_RICH_OF_POWER = 0.77
+
 # From evidence to the plan ------------------------------------------------------------------------
 
 # Gates that another injector or fuel can open.
-_MENDABLE = ("knock", "knock implied", "ethanol", "octane", "lean", "rich", "flow")
+_MENDABLE = ("knock", "knock implied", "ethanol", "octane", "lean", "air", "rich", "flow")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -195,6 +199,8 @@ class Evidence(Terms):
         How everything pulls, by the runs and by what is usual of engines.
     apart : frozenset of frozenset of str
         Pairs of setups that the test tells apart in force.
+    size : dict of str to float
+        Displacement of every engine over that of the reference's.
     more_runs : dict
         Setup to the number of runs that would likely decide it; None if no number would.
     prices : dict of str to float
@@ -207,6 +213,7 @@ class Evidence(Terms):
     gains: dict
     pulls: Gains
     apart: frozenset
+    size: Mapping
     more_runs: Mapping = field(default_factory=dict)
     prices: Mapping = field(default_factory=dict)
     missing: tuple = ()
@@ -262,9 +269,11 @@ def evidence_of(
     # Against the reference as the gains have it, and no other way.
     apart = [p for p in pairs if terms.reference not in (p.setup, p.over)]
     apart += [gain for gain in gains.values() if gain is not None]
+    own = displacement_m3[engine_of[terms.reference]]
     return Evidence(
         **vars(terms),
         combinations=combinations,
+        size={name: volume / own for name, volume in displacement_m3.items()},
         unexplained=unexplained(combinations),
         gains=gains,
         pulls=gains_of(engine_of, displacement_m3, gains, pairs, terms.reference),
@@ -350,9 +359,10 @@ def leans(gain: Gain | None) -> bool:
 def _ride(evidence) -> Combination | None:
     """What is worth most of what may be ridden on a fuel that will be burnt."""
     standing = [one for one in _on_burnt_fuels(evidence) if one.gate is None]
-    # What the rest of the session speaks against is no reason to ride anything.
+    # Of what pulled harder than the rest lets believe, only what engines usually do is believed.
     sound = [one for one in standing if not _doubted(evidence, one)]
-    able = sound or standing
+    least = max(map(evidence.worth, sound), default=float("-inf")) + WORTH_THE_WORK
+    able = [*sound, *(one for one in standing if _too_good(evidence, one, least))] or standing
     if not evidence.gains:
         # Nothing was timed, and perhaps nothing read either: then nothing is taken off or put on.
         able = [one for one in sound if one.harm is not None or one.setup == evidence.reference]
@@ -370,6 +380,12 @@ def _ride(evidence) -> Combination | None:
 def _doubted(evidence, one) -> bool:
     gain = evidence.gains.get(one.setup)
     return gain is not None and gain.doubted
+
+
+def _too_good(evidence, one, least) -> bool:
+    """Whether it is doubted because it pulled too hard, and is worth more than the rest even so."""
+    stronger = _doubted(evidence, one) and evidence.gains[one.setup].ratio.value > 0
+    return stronger and evidence.worth(one) > least
 
 
 def _on_burnt_fuels(evidence) -> list:
@@ -394,7 +410,7 @@ def _on_burnt_fuels(evidence) -> list:
 
 def _equals(evidence, ride) -> list:
     """Other setups that may be ridden, and that the test cannot tell from the ride in force."""
-    if ride is None or ride.setup not in evidence.gains:
+    if ride is None or ride.setup not in evidence.gains or _doubted(evidence, ride):
         return []
     return [
         one
@@ -440,13 +456,27 @@ def _engine_of_interest(evidence, ride) -> str | None:
     engines = sorted({one.engine for one in ridden}, key=lambda name: (-gain(name), name))
     least = SAME + (evidence.gain(ride) if ride is not None else 0.0)
     for engine in engines:
-        shut = [one.gate for one in ridden if one.engine == engine]
+        # On the fuels that will be burnt; what stands on another one is of no use.
+        shut = [one.gate for one in _on_burnt_fuels(evidence) if one.engine == engine]
+        shut = shut or [one.gate for one in ridden if one.engine == engine]
         mendable = all(gate is not None and gate.code in _MENDABLE for gate in shut)
-        if engine not in evidence.unexplained and mendable and gain(engine) > least:
+        weak = gain(engine) <= least and not _never_right(evidence, engine)
+        if engine not in evidence.unexplained and mendable and not weak:
             return engine
     if ride is not None:
         return ride.engine
     return next((one.engine for one in ridden if one.setup == evidence.reference), None)
+
+
+def _never_right(evidence, engine) -> bool:
+    """Whether a bigger engine was ridden only with mixtures that cost it its power."""
+    own = [one for one in evidence.ridden if one.engine == engine]
+    weak = [one for one in own if one.lambda_ is not None and _costs_power(one)]
+    return engine in evidence.bigger and len(weak) == len(own)
+
+
+def _costs_power(one) -> bool:
+    return one.lambda_.value < _RICH_OF_POWER or one.odds.leaner > 1 - LIKELY
 
 
 def _knocked_fuels(evidence, engine) -> dict:
@@ -531,16 +561,23 @@ class _Choices:
     def best(self) -> tuple:
         """The injector that may gain most, and what it may gain; of the same gain one at hand."""
         names = sorted({name for name, _ in self.at} - {self.fitted})
-        values = {name: self.value(name) for name in names if self.open_on(name)}
+        names = [name for name in names if self.open_on(name)]
+        # What is hardly likely to fit is named only where nothing else may be tried.
+        likely = [n for n in names if self.inside(n, self.open_on(n)) >= LIKELY]
+        values = {name: self.value(name) for name in likely or names}
         if not values:
             return None, 0.0
+
+        most = max(values.values())
 
         def rank(name):
             price = self.evidence.prices.get(name, 0.0)
             fuels = self.open_on(name)
-            return (-len(fuels), not self.owned(name), price, -self.inside(name, fuels), name)
+            own = [self.at[name, fuel] for fuel in fuels]
+            # Where no more pull is expected of any, the one that risks least.
+            last = -self.inside(name, fuels) if most >= SAME else _mean_harm(own)
+            return (-len(fuels), not self.owned(name), price, last, name)
 
-        most = max(values.values())
         name = min((name for name in values if values[name] >= most - SAME), key=rank)
         return name, values[name]
 
@@ -645,7 +682,8 @@ def _mixture_step(evidence, choices) -> Step | None:
     stays = tuple(f for f in stays if choices.at[fitted, f].gate is None)
     # Where what is ridden is not in the band that was asked for, a little gain is enough.
     inside = stays and choices.inside(fitted, stays) >= EVEN
-    if name is not None and value >= (WORTH_THE_WORK if inside else SAME):
+    # And where nothing of an engine may be ridden, none: it was not ridden with its mixture right.
+    if name is not None and value >= (WORTH_THE_WORK if inside else SAME if stays else 0.0):
         fuels = choices.open_on(name)
         if len(fuels) >= len(stays):
             code = "fit" if choices.owned(name) else "buy"
@@ -665,11 +703,18 @@ def _power_step(evidence, ride, strength) -> Step | None:
     """A search, where nothing shows or suggests that a bigger engine pulls harder."""
     timed = [one for one in evidence.ridden if one.setup in evidence.gains]
     for engine in sorted({one.engine for one in timed} & set(evidence.bigger)):
-        if any(leans(evidence.gains[one.setup]) for one in timed if one.engine == engine):
+        own = [evidence.gains[one.setup] for one in timed if one.engine == engine]
+        if any(_may_pull_as_it_should(one, evidence.size[engine]) for one in own if one):
             continue
         if ride is None or ride.engine != engine or strength == "open":
             return Step(code="find power", engine=engine)
     return None
+
+
+def _may_pull_as_it_should(gain, size) -> bool:
+    """Whether power came, or few runs leave room for all that the displacement promises."""
+    too_hard = gain.doubted and gain.ratio.value > 0
+    return leans(gain) or too_hard or (not gain.doubted and gain.ratio.high > size - 1)
 
 
 # What is asked of a rider at once, when runs are to show which of two is the better one.
@@ -679,6 +724,10 @@ _MORE_RUNS = 2
 def _runs_step(evidence, ride, strength, equals, engine) -> Step:
     """More runs, where they may show something else to be better or settle what is leaned on."""
     decided, rivals = strength == "decided", equals
+    if ride is not None and _doubted(evidence, ride):
+        # Its runs again, beside those that it is held against.
+        names = tuple(dict.fromkeys((*_named(ride), evidence.reference)))
+        return Step(code="ride again", why="doubted", engine=engine, setups=names, runs=_MORE_RUNS)
     if decided:
         rivals = [one for one in equals if _value_of_runs(evidence, ride, one) >= WORTH_THE_WORK]
     if ride is None or not rivals:
@@ -721,6 +770,8 @@ class Findings:
     fuel_limits : tuple of FuelLimit
     hot_climbs : tuple of str
         Setups whose head ends above the limit on a long climb on a hot day.
+    air : KnownAir or None
+        For which air the mixtures hold.
     """
 
     session: Session
@@ -730,6 +781,7 @@ class Findings:
     knocks: tuple[Knock, ...]
     fuel_limits: tuple[FuelLimit, ...]
     hot_climbs: tuple[str, ...]
+    air: KnownAir | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -797,7 +849,11 @@ def advise(known: Findings) -> Advice:
 def _combinations(known) -> tuple:
     """Every combination of a session with its gate."""
     mixtures = analyse_mixtures(known.session, known.read)
-    found = combinations_of(known.session, known.fit, mixtures, known.knocks)
+    found, band = (
+        combinations_of(known.session, known.fit, mixtures, known.knocks),
+        band_of(known.session),
+    )
+    found = tuple(replace(one, lean_air=lean_share(known.air, one, band)) for one in found)
     return gated(found, _limits(known))
 
 
@@ -818,7 +874,7 @@ def _terms(known) -> Terms:
     scatter = road.scatter_sd if road else session.assumptions.run_scatter.value
     return Terms(
         reference=session.about.reference,
-        burnt=_burnt_fuels(session, known.fuel_limits),
+        burnt=burnt_fuels(session, known.fuel_limits),
         bigger=_bigger_engines(session),
         band=band_of(session),
         weights=mixture_weights(session),
@@ -844,8 +900,15 @@ def _evidence(known) -> Evidence:
     )
 
 
-def _burnt_fuels(session, limits) -> tuple:
-    """Fuels that may be in the tank, less those that no engine may burn; the leanest first."""
+def burnt_fuels(session: Session, limits: Sequence[FuelLimit]) -> tuple[str, ...]:
+    """Fuels that may be in the tank, less those that no engine may burn; the leanest first.
+
+    Parameters
+    ----------
+    session : tuninglib.session.records.Session
+    limits : sequence of FuelLimit
+        Of :func:`tuninglib.analysis.mixture.fuel_limits`.
+    """
     fuels = session.use.fuels or {setup.fuel: None for setup in session.setups.values()}
     forbidden = {limit.fuel for limit in limits if limit.engine is None}
 
@@ -916,9 +979,12 @@ def _with_flow(plan, combinations, wanted) -> Plan:
     own = [one for one in combinations if one.engine == plan.engine and one.setup is not None]
     heard = min((one for one in own if one.knocks), key=loudest_first, default=None)
     late = any(one.gate is not None and one.gate.code == "flow" for one in own)
-    if plan.next.code == "list injectors" and wanted is None and heard is not None and not late:
+    rides = plan.ride is not None and plan.ride.engine == plan.engine
+    nothing = plan.next.code == "list injectors" and wanted is None and not rides
+    if nothing and heard is not None and not late:
         step = Step(code="find knock", engine=plan.engine, setups=_named(heard))
-        return replace(plan, next=step, for_all=None)
+        fuels = tuple(replace(one, best=None) for one in plan.fuels)
+        return replace(plan, next=step, fuels=fuels, for_all=None)
     return replace(plan, flow_wanted=wanted)
 
 

@@ -32,6 +32,7 @@ from tuninglib.statistics.population import (
     LogNormal,
     Scatters,
 )
+from tuninglib.statistics.repeats import NAMED
 from tuninglib.statistics.road_runs import Runs, StatedSds, Unknown, usual_unknowns
 
 
@@ -390,6 +391,13 @@ def _more_runs(fit, gain, ridden, one_after_the_other) -> int | None:
     return max(math.ceil(needed) - ridden, 2 if one_after_the_other else 1)
 
 
+def _exits(rows, weight) -> dict:
+    """Mean speed at the second line as shown; without runs that are named, where others are."""
+    means = rows.groupby("setup")["shown_exit_m_s"].mean()
+    sound = rows[weight >= NAMED].groupby("setup")["shown_exit_m_s"].mean()
+    return means.to_dict() | sound.to_dict()
+
+
 def _pulls(rows, setups, runs, fit, named, one_after_the_other) -> tuple:
     times = travel_time_s(
         runs.ride,
@@ -397,7 +405,7 @@ def _pulls(rows, setups, runs, fit, named, one_after_the_other) -> tuple:
         entry_speed_m_s=runs.true_entry_m_s,
     )
     mean_speed = runs.hill.length_m / times
-    exits = rows.groupby("setup")["shown_exit_m_s"].mean()
+    exits = _exits(rows, _weight_of_runs(runs, fit.weighed))
     gains = {gain.setup: gain for gain in named}
     # What the gains would be without bringing the runs to the reference air.
     raw = fit.log_force - fit.weights @ runs.log_correction

@@ -58,7 +58,7 @@ class LogRead:
     file : str
         Its name.
     kind : str
-        ``"gpx"`` or ``"table"``.
+        ``"gpx"``, ``"table"`` or ``"sound"``.
     rows, used : int
         That the file holds, and that are used.
     duration_s : float
@@ -83,7 +83,7 @@ class LogRead:
 
     name: str
     file: str
-    kind: Literal["gpx", "table"]
+    kind: Literal["gpx", "table", "sound"]
     rows: int
     used: int
     duration_s: float
@@ -226,7 +226,7 @@ def _setups(session, readings):
     A setup is changed while the bike stands: from the last stop before a run to the last stop
     before the next, the ride is that run's.
     """
-    track = session.traces[session.found.log]
+    track = session.track
     setups = dict(zip(session.runs["run"], session.runs["setup"], strict=True))
     passes = [one for one in session.found.passes if one.up and one.run is not None]
     speed = track.channels.get("speed_m_s")
@@ -360,7 +360,7 @@ def _intervals(values, halves, kept) -> tuple:
 
 def _logged(session, air, road):
     """Setup, time and speed since the start line, and ride of each run that counts."""
-    trace = session.traces[session.found.log]
+    trace = session.track
     speed = trace.channels["speed_m_s"]
     rows = session.runs.set_index("run", drop=False)
     index = dict(zip(session.runs["run"], session.runs.index, strict=True))

@@ -14,6 +14,7 @@ from tuninglib.analysis.records import FuelLimit, GaugeCheck, Mixture, OctaneMar
 from tuninglib.interval import Z_95, Interval, Measured
 from tuninglib.physics.fuels import Blend, octane_margin
 from tuninglib.physics.injector import flow_at_pressure, metering_demand
+from tuninglib.physics.stoichiometry import STANDARD_PRESSURE_PA
 from tuninglib.session.defaults import band_of, blend_of, ethanol_of, petrol_density_of
 from tuninglib.session.records import Session
 from tuninglib.statistics.flow_response import offset_stated
@@ -406,12 +407,34 @@ def candidate_of(session: Session, fit: LadderFit, injector: str) -> Candidate:
     return Candidate(flow_m3_s=flow, tolerance=tolerance_sd(session, injector))
 
 
+def density_not_corrected(session: Session, air: pd.DataFrame) -> np.ndarray | None:
+    """Air density, less what the ECU is said to correct for; None where it corrects, or may.
+
+    Parameters
+    ----------
+    session : tuninglib.session.records.Session
+    air : pandas.DataFrame
+        Rows of :func:`tuninglib.session.defaults.air_of_runs`.
+
+    Returns
+    -------
+    array (n,) or None
+        Density that the air would have at 15 degC or 1013.25 hPa, if that is what the ECU sees to.
+        [kg/m3]
+    """
+    density = air["density_kg_m3"].to_numpy()
+    left = {
+        "no": density,
+        "temperature": density * air["temperature_k"].to_numpy() / 288.15,
+        "pressure": density * STANDARD_PRESSURE_PA / air["pressure_abs_pa"].to_numpy(),
+    }
+    return left.get(session.bike.density_compensation)
+
+
 def _density_offset(session, air, rows):
-    """Logarithm of the air density over the mean, where the controller does not compensate."""
-    if session.bike.density_compensation != "no":
-        return np.zeros(len(rows))
-    density = air.loc[rows.index, "density_kg_m3"].to_numpy()
-    return np.log(density / density.mean())
+    """Logarithm of the air density over the mean, as far as the ECU does not correct for it."""
+    density = density_not_corrected(session, air.loc[rows.index])
+    return np.zeros(len(rows)) if density is None else np.log(density / density.mean())
 
 
 def ladder_columns(

@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Literal
 
 from tuninglib.interval import Interval
 from tuninglib.physics.fuels import Octane
@@ -151,7 +152,8 @@ class Pull:
     power_w : Interval
         The same force at the mean speed of the runs.
     speed_gain_m_s : float
-        Difference of mean exit speed to the reference, as riders quote it (shown speeds).
+        Difference of mean exit speed to the reference, as riders quote it (shown speeds); without
+        runs that disagree with the others and are named for it.
     raw_gain : float or None
         Relative gain before the weather correction; None of the reference.
     gain : Gain or None
@@ -315,7 +317,7 @@ class Gate:
     ----------
     code : str
         ``"knock"``, ``"knock implied"``, ``"knock unexplained"``, ``"ethanol"``, ``"octane"``,
-        ``"lean"``, ``"rich"``, ``"heat"``, ``"flow"`` or ``"idle"``.
+        ``"lean"``, ``"air"``, ``"rich"``, ``"heat"``, ``"flow"`` or ``"idle"``.
     knock : Knock or None
         What was heard, for the three that begin with knock.
     because : Combination or None
@@ -324,8 +326,9 @@ class Gate:
     fuel_limit : FuelLimit or None
         For a fuel that is not allowed.
     value, limit : float or None
-        Of the others: odds of being leaner, lambda, head temperature [K], chance of running out of
-        time. A lean or a rich gate without a value: every reading stood at that end of the gauge.
+        Of the others: odds of being leaner, share of the rider's air in which it likely is, lambda,
+        head temperature [K], chance of running out of time. A lean or a rich gate without a value:
+        every reading stood at that end of the gauge.
     """
 
     code: str
@@ -389,6 +392,9 @@ class Combination:
         Highest head temperature that was read with it. [K]
     idle_lambda : float or None
         Mean reading at idle with its injector, where there is one.
+    lean_air : float or None
+        Share of the air that the rider states in which it is likelier leaner than the band than
+        not; None where no air is stated.
     gate : Gate or None
         The first that shuts it; None: it stands open.
     may_be_tried : bool
@@ -418,6 +424,7 @@ class Combination:
     open_time_fraction: Interval | None = None
     hottest_k: float | None = None
     idle_lambda: float | None = None
+    lean_air: float | None = None
     gate: Gate | None = None
     may_be_tried: bool = False
 
@@ -645,3 +652,63 @@ def one_each(combinations: Sequence[Combination], ride: Combination | None = Non
     for one in sorted(combinations, key=rank):
         found.setdefault((one.engine, one.injector, one.fuel), one)
     return found
+
+
+# What was heard -----------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, kw_only=True)
+class HeardPull:
+    """One pull in one gear.
+
+    Attributes
+    ----------
+    begin_s, end_s : float
+        In the recording.
+    low_rpm, high_rpm : float
+        Engine speed there.
+    """
+
+    begin_s: float
+    end_s: float
+    low_rpm: float
+    high_rpm: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Recording:
+    """One recording.
+
+    Attributes
+    ----------
+    name : str
+        Of its table in session.toml.
+    seconds : float
+        Its length.
+    heard_share : float
+        Of these, with an engine speed.
+    why_not : str
+        What is most of the rest: ``"past"`` (recorded beside the road), ``"octave"`` (half or
+        double cannot be told), ``"clipped"``, ``"drowned"``; empty where nearly all is heard.
+    clipped_share : float
+        Of its samples.
+    pulls : tuple of HeardPull
+        Candidates for runs.
+    gear_changes_s : tuple of float
+        When engine speed stepped.
+    sd_ratio : float or None
+        Usual standard deviation of an engine speed, over it.
+    slip : Interval or None
+        By how much the engine turned faster for the road speed in one part of the runs than in
+        another, where another log has the speed.
+    """
+
+    name: str
+    seconds: float
+    heard_share: float
+    why_not: Literal["", "past", "octave", "clipped", "drowned"]
+    clipped_share: float
+    pulls: tuple[HeardPull, ...]
+    gear_changes_s: tuple[float, ...]
+    sd_ratio: float | None
+    slip: Interval | None

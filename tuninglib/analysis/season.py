@@ -13,10 +13,12 @@ from functools import partial
 
 import numpy as np
 
+from tuninglib.analysis.air_envelope import CASES, LEAST_TOLD, weighed
 from tuninglib.analysis.combinations import gated, weighed_mixture
 from tuninglib.analysis.decide import Plan, evidence_of, make_plan
 from tuninglib.analysis.records import Combination, Gate
 from tuninglib.analysis.season_record import OutingRecord
+from tuninglib.analysis.wear import Wear, wear_of
 from tuninglib.analysis.worth import Terms
 from tuninglib.interval import Z_95, Interval
 from tuninglib.statistics.gain import Gain
@@ -119,7 +121,10 @@ def _renamed(value, called, kind=None):
     if isinstance(value, tuple):
         return tuple(_renamed(one, called, kind) for one in value)
     if isinstance(value, dict):
-        return {called(kind, name): _renamed(one, called) for name, one in value.items()}
+        return {
+            called(kind, name) if kind else name: _renamed(one, called)
+            for name, one in value.items()
+        }
     if is_dataclass(value):
         named = {one.name: _KIND_OF.get(one.name) for one in fields(value)}
         return replace(value, **{
@@ -209,6 +214,9 @@ class SeasonLadder:
         Scatter of readings and days over what was assumed of both.
     band : tuple of float
         Of lambda, of the last outing.
+    air : dict of str to float or None
+        Chance of what the ECU corrects for (:mod:`tuninglib.analysis.air_envelope`); None where it
+        is stated, or the air of the readings did not differ.
     """
 
     response: Interval
@@ -217,6 +225,7 @@ class SeasonLadder:
     readings: int
     scatter: float
     band: tuple
+    air: dict | None = None
 
 
 def season_ladder(outings: "Sequence[Outing]") -> SeasonLadder | None:
@@ -269,7 +278,28 @@ def season_ladder(outings: "Sequence[Outing]") -> SeasonLadder | None:
         readings=sum(cell.count for day in days for cell in day),
         scatter=float(fit.weights @ fit.noise_scale),
         band=(band.lowest, band.highest),
+        air=_what_the_ecu_sees(outings, parts, day_sd),
     )
+
+
+def _what_the_ecu_sees(outings, parts, day_sd) -> dict | None:
+    """Chances of the cases, by the readings of days whose air differs."""
+    records = [one.record for one in outings if one.record.readings]
+    left = np.array([air for record in records for air in record.air])
+    said = any(record.density_compensation != "unknown" for record in records)
+    if said or np.ptp(left[:, 1] - left[:, 0]) < LEAST_TOLD:
+        return None
+    evidence = []
+    for case in range(len(CASES)):
+        days = [
+            [
+                replace(cell, log_mean=cell.log_mean - air[case])
+                for cell, air in zip(record.readings, record.air, strict=True)
+            ]
+            for record in records
+        ]
+        evidence.append(pool_readings(days, parts, day_sd=day_sd).log_evidence)
+    return weighed(evidence)
 
 
 def _stated(outings) -> dict:
@@ -532,6 +562,11 @@ class Season:
         """
         key = (*pull.parts, pull.setup)
         return next((one for one in self.combinations if one.key == key and one.gate), None)
+
+    @property
+    def wear(self) -> Wear:
+        """What wears, by all outings' upkeep.csv."""
+        return wear_of([(one.date.isoformat(), one.record.wear) for one in self.outings])
 
     @property
     def again(self) -> tuple:

@@ -15,9 +15,17 @@ from typing import Literal, Union, get_args, get_origin, get_type_hints
 import numpy as np
 import pandas as pd
 
+from tuninglib.analysis.air_envelope import log_air
 from tuninglib.analysis.combinations import Limits
-from tuninglib.analysis.mixture import flow_on_bike, fuel_terms, ladder_columns, tolerance_sd
+from tuninglib.analysis.mixture import (
+    density_not_corrected,
+    flow_on_bike,
+    fuel_terms,
+    ladder_columns,
+    tolerance_sd,
+)
 from tuninglib.analysis.records import Combination, GaugeCheck, Knock
+from tuninglib.analysis.wear import WearOfDay, wear_of_day
 from tuninglib.analysis.worth import Terms
 from tuninglib.interval import Interval
 from tuninglib.session.defaults import Taken, TakenRoadLoad
@@ -168,6 +176,10 @@ class OutingRecord:
         Wheel forces, for pooling; None without speeds.
     readings : tuple of ReadingCell
         Of full throttle; none where the ECU corrects there.
+    air : tuple of tuple of float
+        Of each of ``readings``, its air as :func:`tuninglib.analysis.air_envelope.log_air` has it.
+    density_compensation : str
+        What is said of the ECU.
     ecu_corrects : bool
         Whether it was seen to do so at full throttle.
     gauge_offset : Interval or None
@@ -178,6 +190,8 @@ class OutingRecord:
         How far a day is taken to move forces and mixtures: relative standard deviations.
     knocks : tuple of Knock
         Knock that was heard.
+    wear : WearOfDay
+        What it says of what wears.
     advice : AdviceOfDay
         What its advice rested on.
     """
@@ -192,6 +206,8 @@ class OutingRecord:
     fuels: dict[str, FuelDemand]
     forces: ForcesOfDay | None
     readings: tuple[ReadingCell, ...]
+    air: tuple[tuple[float, ...], ...]
+    density_compensation: str
     ecu_corrects: bool
     gauge_offset: Interval | None
     gauge_sd: float
@@ -201,6 +217,7 @@ class OutingRecord:
     day_sd: float
     mixture_day_sd: float
     knocks: tuple[Knock, ...]
+    wear: WearOfDay
     advice: AdviceOfDay
 
     @property
@@ -319,6 +336,7 @@ def outing_record(
     taken = session.assumptions
     usable = not read.empty and not corrects
     columns = ladder_columns(session, air, read) if usable else None
+    cells = _cells(session, air, read, *columns) if columns else ()
     return OutingRecord(
         bike=session.bike.name,
         bike_mass_kg=session.bike.mass.value,
@@ -349,7 +367,9 @@ def outing_record(
         },
         fuels={name: fuel_terms(session, name) for name in session.fuels},
         forces=forces,
-        readings=_cells(session, air, read, *columns) if columns else (),
+        readings=cells,
+        air=_air_of(session, air, read, cells),
+        density_compensation=session.bike.density_compensation,
         ecu_corrects=corrects,
         gauge_offset=check.offset,
         gauge_sd=columns[1].priors.gauge_sd if columns else session.gauge.accuracy.sd,
@@ -359,6 +379,7 @@ def outing_record(
         day_sd=taken.day_to_day.sd,
         mixture_day_sd=taken.mixture_day_to_day.sd,
         knocks=tuple(knocks),
+        wear=wear_of_day(session),
         advice=advice,
     )
 
@@ -366,11 +387,25 @@ def outing_record(
 def _cells(session, air, read, readings, parts) -> tuple:
     """Readings as few numbers, brought to one air for all outings."""
     cells = reading_cells(readings, run_sd=parts.priors.run_sd)
-    if session.bike.density_compensation != "no":
+    density = density_not_corrected(session, air.loc[read.index])
+    if density is None:
         return cells
-    density = float(air.loc[read.index, "density_kg_m3"].mean())
-    shift = math.log(density / _COMMON_DENSITY_KG_M3)
+    shift = math.log(float(density.mean()) / _COMMON_DENSITY_KG_M3)
     return tuple(dataclasses.replace(cell, log_mean=cell.log_mean - shift) for cell in cells)
+
+
+def _air_of(session, air, read, cells) -> tuple:
+    """Mean air of the readings of each cell."""
+    own = air.loc[read.index]
+    names = ("temperature_k", "pressure_abs_pa", "humidity_ratio")
+    left = log_air(*(own[name].to_numpy() for name in names))
+    setups = [session.setups[name] for name in read["setup"]]
+    parts = [(one.engine, one.injector, one.fuel) for one in setups]
+    found = []
+    for cell in cells:
+        at = [part == (cell.engine, cell.injector, cell.fuel) for part in parts]
+        found.append(tuple(left[at].mean(axis=0).tolist()))
+    return tuple(found)
 
 
 def record_from(document: dict) -> OutingRecord:

@@ -222,7 +222,7 @@ RIDER_SHARE = 0.5
 
 # Of the integration at constant power, on each piece: good to 1e-6 of the marker speed. The
 # page's script takes as many.
-STEPS = 40
+STEPS = 20
 
 # Farther than this from the marker speed that was measured, no prediction is made.
 FARTHEST = 0.35

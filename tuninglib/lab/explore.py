@@ -1,7 +1,7 @@
-"""What-if under sliders: another injector, fuel or target; another rider, hill or wind.
+"""What-if under sliders: another injector, fuel or target; other air; another rider, hill or wind.
 
-The first shows lambda, gauge reading, chance of the band and open time, the second the marker
-speed between two bounds.
+The first shows lambda, gauge reading, chance of the band and open time, the second lambda in that
+air, the third the marker speed between two bounds.
 """
 
 import re
@@ -10,19 +10,21 @@ from dataclasses import replace
 import ipywidgets as widgets
 
 from tuninglib import units
+from tuninglib.analysis.air_envelope import known_air, over_air
 from tuninglib.analysis.analyse import Results
 from tuninglib.analysis.injector import HIGHEST_SHARE, Asked, Outlook, ladder_of, outlook
-from tuninglib.analysis.mixture import flow_on_bike, tolerance_sd
+from tuninglib.analysis.mixture import flow_on_bike, tolerance_sd, weighed_readings
 from tuninglib.analysis.what_if import EquivalentRun, Question, answers
 from tuninglib.interval import Z_95
 from tuninglib.lab import kit
 from tuninglib.lab.kit import LadderPicture
 from tuninglib.report.advice import gate_sentence, next_sentence
+from tuninglib.report.mixture import ecu_sentence
 from tuninglib.report.page_parts import Prose
 from tuninglib.report.verdict import moved_band_sentence
 from tuninglib.report.what_if import REFUSALS
 from tuninglib.rounding import fixed, interval_text, odds_text, percent, quantity_text
-from tuninglib.session.defaults import Band, band_of, ethanol_of, leaner_limit_of
+from tuninglib.session.defaults import Band, air_of_runs, band_of, ethanol_of, leaner_limit_of
 from tuninglib.session.records import Session
 from tuninglib.text_files import Problem, SessionError
 
@@ -236,6 +238,57 @@ def add_candidate(session: Session, name: str, flow: str, tolerance: str) -> Pro
         unit = units.unit_label("fuel_pressure", system)
         values["flow_pressure"] = f"{pressure:.6g} {unit}"
     return kit.write(session.folder, {f"injectors.{name}": values})
+
+
+# Other air ----------------------------------------------------------------------------------------
+
+
+def other_air(results: Results) -> widgets.VBox | Prose:
+    """Sliders for air temperature and altitude; lambda there of what was read or could be fitted.
+
+    Parameters
+    ----------
+    results : tuninglib.analysis.analyse.Results
+
+    Returns
+    -------
+    ipywidgets widget, or Prose where there is nothing to ask
+    """
+    session, system, envelope = results.judged, results.session.about.units, results.air
+    if envelope is None:
+        return Prose((("", "No mixture of this outing is known to change with the air."),))
+    air = air_of_runs(session)
+    known = known_air(session, air, weighed_readings(session, air), open_loop=True)
+    listed = {one.injector: one for one in results.combinations if envelope.of(one) is not None}
+    names = [one.injector for one in envelope.mixtures]
+    ends, heights = envelope.temperature_k, (0.0, max(2500.0, envelope.riding.highest_m))
+    warm, band = float(air["temperature_k"].mean()), results.band
+    controls = {
+        "injector": kit.choice("injector", names, names[0]),
+        "temperature": kit.slider(
+            "air temperature", kit.of_kind("temperature", system), warm, (ends[0], ends[-1]), 1
+        ),
+        "altitude": kit.slider(
+            "altitude", kit.of_kind("length", system), envelope.riding.lowest_m, heights, 50
+        ),
+    }
+
+    def answer(*, injector, temperature, altitude):
+        lambda_, odds = over_air(
+            known, listed[injector], band, temperature_k=temperature, altitude_m=altitude
+        )
+        richer, inside, leaner = (odds_text(float(x)) for x in vars(odds).values())
+        said = {
+            "Lambda": f"{interval_text(lambda_)} with {injector} on {listed[injector].fuel}.",
+            "Chances": f"inside the band ({fixed(band.lowest, 2)} to {fixed(band.highest, 2)}) "
+            f"{inside}, richer {richer}, leaner {leaner}.",
+            "The ECU": ecu_sentence(results),
+        }
+        lean = bool(odds.leaner > leaner_limit_of(session))
+        watch = ["this may be leaner than the band: read the gauge in such air first."] * lean
+        return kit.Said(kit.with_watch(said, watch))
+
+    return kit.panel(controls, answer, name=f"air of {session.folder}")
 
 
 # Rider, hill and wind -----------------------------------------------------------------------------

@@ -120,6 +120,8 @@ def gate_sentence(results: Results, one: Combination) -> str:
         return f"every reading stood at the gauge's {gate.code} end"
     if gate.code == "lean":
         return f"{odds_text(gate.value)} chance of running leaner than the band"
+    if gate.code == "air":
+        return f"likely leaner than the band in {odds_text(gate.value)} of the air that you ride in"
     if gate.code == "rich":
         return (
             f"lambda {fixed(gate.value, 2)}, richer than {fixed(gate.limit, 2)}: that much fuel "
@@ -329,18 +331,20 @@ def _injector(results, step) -> str:
         f"(leaner: {odds_text(one.odds.leaner)})"
         for at, one in enumerate(known)
     )
-    return f"{verb}{engine}: {chances}.{_as_a_trial(results, known)}"
+    late = [one for one in known if one.gate is not None and one.gate.code == "flow"]
+    time = f" It has {gate_sentence(results, late[0])}: stay below that speed." if late else ""
+    return f"{verb}{engine}: {chances}.{_as_a_trial(results, known)}{time}"
 
 
-def _as_a_trial(results, known) -> str:
+def _as_a_trial(results, known, what="Try it") -> str:
     """That what was not read yet is tried with an eye on the gauge, and when to stop."""
     if all(one.source == "read" for one in known):
         return ""
     limits, scale = stop_limits(results.session), results.session.gauge.scale
     if limits.reading is None or not scale:
-        return " Try it with an eye on the gauge."
+        return f" {what} with an eye on the gauge."
     decimals = decimals_of_step(limits.resolution) if limits.resolution else 2
-    return f" Try it with an eye on the gauge: stop beyond {fixed(limits.reading, decimals)}."
+    return f" {what} with an eye on the gauge: stop beyond {fixed(limits.reading, decimals)}."
 
 
 def _of_step(results, step) -> list:
@@ -406,6 +410,8 @@ def _again(results, step) -> str:
         )
     open_ = results.plan.strength == "open"
     why = "they are still too close to call" if open_ else "that would most likely settle it"
+    if step.why == "doubted":
+        why = f"the speeds of {spaced(step.setups[0])} do not fit the other runs"
     turns = ", taking turns" if results.road.one_after_the_other else ""
     runs = count_of(step.runs, "more run")
     return f"ride {spaced_list(step.setups)} again, about {runs} of each{turns}: {why}."
@@ -426,10 +432,13 @@ def _change_fuel(results, step) -> str:
     others = [f.fitted for f in results.plan.fuels if f.fitted is not None and f.fitted.gate]
     reasons = "; ".join(_on(one.fuel, gate_sentence(results, one)) for one in others)
     # Another injector is no help against a fuel that is not allowed.
-    helps = any(one.gate.code in ("lean", "rich", "flow") for one in others)
+    helps = any(one.gate.code in ("lean", "air", "rich", "flow") for one in others)
     list_others = ", or list another injector in session.toml" if helps else ""
     because = f" ({reasons})" if reasons else ""
-    return f"keep to {listing(step.fuels)} with {step.injector}{because}{list_others}."
+    tried = [one for one in others if one.may_be_tried]
+    trial = _as_a_trial(results, tried, f"If you try {listing(one.fuel for one in tried)}, do so")
+    said = f"keep to {listing(step.fuels)} with {step.injector}{because}{list_others}."
+    return said + trial * bool(tried)
 
 
 def _find_knock(results, step) -> str:
@@ -500,6 +509,7 @@ def _wanted_flow(results) -> str:
     wanted = results.plan.flow_wanted
     if wanted is None:
         gates = [one.gate.code for one in results.plan.shut if one.engine == results.plan.engine]
+        stays = results.plan.ride is not None and results.plan.ride.engine == results.plan.engine
         if "flow" in gates:
             return (
                 "No flow fits the band and also delivers in the time that the highest engine "
@@ -507,7 +517,7 @@ def _wanted_flow(results) -> str:
             )
         return (
             "No flow is known well enough to be tried: measure the flow of an injector that was "
-            "ridden, check the gauge, and stay with what runs rich until then."
+            f"ridden, and check the gauge{', and stay with what runs rich until then' * stays}."
         )
     system = results.session.about.units
     burnt = [one.fuel for one in results.plan.fuels]
@@ -613,7 +623,8 @@ def fuel_items(results: Results) -> list:
         if one.best is None:
             text = "no injector listed passes"
             if one.fitted is not None and one.fitted.gate is not None:
-                text += f"; with {one.fitted.injector}: {gate_sentence(results, one.fitted)}"
+                trial = "; only as a trial under the gauge" * one.fitted.may_be_tried
+                text += f"; with {one.fitted.injector}: {gate_sentence(results, one.fitted)}{trial}"
         else:
             near = "" if one.best.odds.inside >= EVEN else "nearest is "
             text = f"{near}injector {one.best.injector}: {where(one.best)}"
@@ -642,6 +653,7 @@ _SHUT = {
     "knock implied": "no safer than what knocked",
     "knock unexplained": "knock on its engine",
     "lean": "may run lean",
+    "air": "lean in your air",
     "rich": "far too rich",
     "heat": "heat",
     "flow": "its injector may run out of time",

@@ -20,6 +20,7 @@ _TABLES = {
     read_table.RUNS: (read_table.COLUMNS, "a row for each run, and for each reading at idle"),
     read_table.FILLS: (read_table.FILL_COLUMNS, "fuel, full to full"),
     read_table.CLIMBS: (read_table.CLIMB_COLUMNS, "head temperatures on long climbs"),
+    read_table.UPKEEP: (read_table.UPKEEP_COLUMNS, "what wears, for the season page"),
     read_table.COASTDOWN: (read_table.FALL_COLUMNS, "rolling out of gear, timed"),
     read_table.BENCHFLOW: (read_table.BENCH_COLUMNS, "injectors into a measuring glass"),
 }

@@ -195,15 +195,6 @@ def _notes(results) -> list:
             "no candidate is listed: to see the chances of other injectors, add them to "
             "session.toml."
         )
-    compensation = results.session.bike.density_compensation
-    densities = [run.density_kg_m3 for run in results.runs if run.gauge_low is not None]
-    spread = max(densities) / min(densities) - 1 if densities else 0.0
-    if compensation == "unknown" and spread > 0.015:
-        found.append(
-            f"the air density changed by {percent(spread, 1)} over the readings; if the ECU "
-            "does not compensate for it, lambda moved by the same amount (say so in "
-            "density_compensation)."
-        )
     return found
 
 

@@ -8,7 +8,7 @@ from itertools import pairwise
 import numpy as np
 
 from tuninglib.analysis.analyse import Results
-from tuninglib.report import page_parts
+from tuninglib.report import page_parts, sound
 from tuninglib.report.page_parts import (
     NONE,
     Picture,
@@ -28,6 +28,7 @@ from tuninglib.report.page_parts import (
 )
 from tuninglib.rounding import fixed, in_units, interval_text, listing, percent, quantity_text
 from tuninglib.session.defaults import hill_of
+from tuninglib.session.records import FoundRuns, LogPass
 from tuninglib.session.trace import SI_NAMES
 from tuninglib.units import to_display, unit_label
 
@@ -55,9 +56,14 @@ def sentences(results: Results) -> Prose:
     results : tuninglib.analysis.analyse.Results
     """
     items, system = [], system_of(results)
+    heard = {one.name: one for one in results.sound}
     for log in results.logs:
         typed = results.session.logs[log.name]
-        items.append((f"{log.file} ({spaced(log.name)})", _what_it_is(log)))
+        name = f"{log.file} ({spaced(log.name)})"
+        if log.name in heard:
+            items += sound.heard(name, heard[log.name], typed)
+        else:
+            items.append((name, _what_it_is(log)))
         if typed.note:
             items.append((f"Note on {log.file}", typed.note))
         if typed.time_format:
@@ -181,6 +187,8 @@ def figure(results: Results) -> Picture | Prose:
     system = system_of(results)
     drawn, said = [], []
     for log in results.logs:
+        if log.kind == "sound":
+            continue
         trace = results.session.traces[log.name]
         name = next((one for one in _DRAWN if one in trace.channels), None)
         if name is None:
@@ -258,7 +266,8 @@ def run_sentences(results: Results) -> Prose:
     """
     session, found = results.session, results.session.found
     if found is None:
-        if not session.traces or session.hill.start is not None:
+        only_heard = all(one.kind == "sound" for one in session.traces.values())
+        if only_heard or session.hill.start is not None:
             return Prose(())
         text = "no log has positions, so no runs can be found in them."
         if any("latitude_deg" in one.channels for one in session.traces.values()):
@@ -278,7 +287,12 @@ def run_sentences(results: Results) -> Prose:
 
 def _found(found) -> str:
     up = sum(one.up for one in found.passes)
-    down, name = len(found.passes) - up, spaced(found.log)
+    down, name = len(found.passes) - up, in_name(found)
+    if not up and found.by == "pulls":
+        return (
+            f"no pull that ends in {name}: a recording must go on until some seconds after the "
+            "throttle is shut at the marker."
+        )
     if not up:
         return (
             f"no run from the start line to the marker was found in {name}: see that it is of this "
@@ -292,6 +306,8 @@ def _found(found) -> str:
         f"{_times(up)}; where the speed starts to climb is taken as the start line.",
         "places": f"{count_of(up, 'run')} from the start line to the marker"
         f"{f' and {down} back' if down else ''}.",
+        "pulls": f"{count_of(up, 'pull')} in one gear, each from the start line to the marker, as "
+        "pulls_are_runs says.",
     }[found.by]
     so = "so nothing is taken from the log:"
     taken = {
@@ -319,6 +335,17 @@ def _gaps_at_lines(found):
             )
 
 
+def in_name(found: FoundRuns) -> str:
+    """The log that runs were found in, or that there are several recordings.
+
+    Parameters
+    ----------
+    found : tuninglib.session.records.FoundRuns
+    """
+    more = len(found.parts) > 1
+    return f"{len(found.parts)} recordings" if more else spaced(found.log)
+
+
 def _times(count: int) -> str:
     return "once" if count == 1 else f"{count} times"
 
@@ -330,6 +357,7 @@ def _speeds(results, found):
         own = [one for one in found.passes if one.run in found.filled]
         half = 1.96 * np.sqrt(np.mean([one.exit_sd_m_s**2 for one in own]))
         where = "logged speed" if found.source == "speed" else "positions, which hold no speed"
+        where = "engine speed by ear" if found.metres_per_turn else where
         yield (
             "Speeds",
             f"entry and exit speeds of {_runs(found.filled)} are from its {where}; one at the "
@@ -341,6 +369,8 @@ def _speeds(results, found):
     unfit = [one.run for one in left if not np.isfinite(one.exit_sd_m_s + one.entry_sd_m_s)]
     if unfit:
         yield "Speeds", f"too little of {_runs(unfit)} was logged to give a speed."
+    if found.metres_per_turn is not None:
+        yield "Turns", sound.turns(results.session)
     if found.factor is not None:
         typed = "a typed exit speed" if len(found.pairs) == 1 else "typed exit speeds"
         yield (
@@ -487,7 +517,7 @@ def runs_table(results: Results) -> Table | Prose:
         "Logged run": lambda one: str(one.number),
         "Run": lambda one: NONE if run_of(one) is None else f"{run_of(one):g}",
         "Setup": lambda one: NONE if run_of(one) is None else spaced(setups[run_of(one)]),
-        "At [min:s]": lambda one: _clock_text(one.enter_s),
+        "At [min:s]": lambda one: _clock_text(one.enter_s - begin_of(found, one)),
         "Took [s]": lambda one: fixed(one.leave_s - one.enter_s, 1),
         headed("Entry", "speed", system): lambda one: _with_sd(
             one.entry_m_s, one.entry_sd_m_s, system
@@ -503,9 +533,20 @@ def runs_table(results: Results) -> Table | Prose:
     return table_of(
         [one for one in found.passes if one.up],
         columns,
-        f"Logged runs in {spaced(found.log)}",
+        f"Logged runs in {in_name(found)}",
         "True speeds, ± 95 %. Times are the log's own, from its first point.",
     )
+
+
+def begin_of(found: FoundRuns, one: LogPass) -> float:
+    """When the recording of a pass begins in the time of the passes; 0 in other logs. [s]
+
+    Parameters
+    ----------
+    found : tuninglib.session.records.FoundRuns
+    one : tuninglib.session.records.LogPass
+    """
+    return max((begin for _, begin in found.parts if begin <= one.enter_s), default=0.0)
 
 
 def _clock_text(seconds: float) -> str:
@@ -527,7 +568,7 @@ def runs_figure(results: Results) -> Picture | Prose:
     results : tuninglib.analysis.analyse.Results
     """
     session, found = results.session, results.session.found
-    trace = session.traces[found.log] if found else None
+    trace = session.track
     up = [one for one in found.passes if one.up] if found else []
     if not up or "speed_m_s" not in trace.channels:
         return Prose(())
@@ -569,10 +610,10 @@ def runs_figure(results: Results) -> Picture | Prose:
     said = f", with {fixed(min(ends), 1)} to {fixed(max(ends), 1)} {unit} at the marker"
     return picture(
         draw,
-        f"Speed in {spaced(found.log)} over {fixed(trace.time_s[-1] / 60, 0)} minutes with "
+        f"Speed in {in_name(found)} over {fixed(trace.time_s[-1] / 60, 0)} minutes with "
         f"{len(up)} runs marked{said if ends else ''}; below, each of them from the start line on, "
         "by setup.",
-        f"The {len(up)} runs that were found in {spaced(found.log)}.",
+        f"The {len(up)} runs that were found in {in_name(found)}.",
         "Shaded: a run, with its number in runs.csv; a dash: no row of runs.csv goes with it.",
     )
 

@@ -1,12 +1,32 @@
 """The mixture: what the gauge said, and what it means on the fuel in the tank."""
 
+import math
+from collections.abc import Mapping
+
+import numpy as np
+
+from tuninglib import units
+from tuninglib.analysis.air_envelope import STATED, InAir
 from tuninglib.analysis.analyse import Results
 from tuninglib.analysis.doubts import PART_THROTTLE, STATES
 from tuninglib.analysis.records import GaugeCheck, HeldState
 from tuninglib.interval import Measured
 from tuninglib.physics.fuels import Blend, lambda_shift
-from tuninglib.report import cautions
-from tuninglib.report.page_parts import NONE, Prose, Table, spaced, spaced_list, table_of, taken
+from tuninglib.report import cautions, page_parts
+from tuninglib.report.advice import chance_of
+from tuninglib.report.page_parts import (
+    NONE,
+    Picture,
+    Prose,
+    Table,
+    picture,
+    shown,
+    spaced,
+    spaced_list,
+    table_of,
+    taken,
+    with_unit,
+)
 from tuninglib.rounding import (
     decimals_of_step,
     fixed,
@@ -16,7 +36,7 @@ from tuninglib.rounding import (
     odds_text,
     percent,
 )
-from tuninglib.session.defaults import blend_of, ethanol_of
+from tuninglib.session.defaults import blend_of, day_temperature_of, ethanol_of
 
 # Injectors whose flows differ by more than this tell whether lambda follows.
 _FAR_ENOUGH = 1.095
@@ -202,3 +222,256 @@ def table(results: Results) -> Table | Prose:
         "covers the spread of the readings and the uncertainty of the gauge's offset."
     )
     return table_of(results.mixtures, columns, "Full-throttle mixture, as read", note)
+
+
+# For which air it holds ---------------------------------------------------------------------------
+
+_CORRECTS = {
+    "both": "both air temperature and pressure", "neither": "neither",
+    "temperature": "air temperature alone", "pressure": "air pressure alone",
+}  # fmt: skip
+# What is behind an edge that is met in these cases alone.
+_LACKS = (
+    ({"neither", "pressure"}, "air temperature"), ({"neither", "temperature"}, "air pressure"),
+    ({"neither", "temperature", "pressure"}, "the air"),
+)  # fmt: skip
+
+
+def air_in_brief(results: Results, one: InAir) -> str:
+    """For which air a mixture holds, in a sentence.
+
+    Parameters
+    ----------
+    results : tuninglib.analysis.analyse.Results
+    one : tuninglib.analysis.air_envelope.InAir
+    """
+    system, riding = results.session.about.units, results.air.riding
+    hilly = riding.lowest_m < riding.highest_m
+
+    def at(kelvin):
+        return with_unit(kelvin, "temperature", system)
+
+    edges = (
+        (one.lean_below_k, one.lean_cases, "leaner", "below", riding.hottest_k, riding.lowest_m),
+        (one.rich_above_k, one.rich_cases, "richer", "above", riding.coldest_k, riding.highest_m),
+    )
+    sure, maybe = {}, {}
+    for kelvin, cases, word, side, end, height in edges:
+        if kelvin is None:
+            continue
+        chance = math.fsum(results.air.ecu_corrects[case] for case in cases)
+        # Over hills, an ECU that corrects for nothing misses pressure and temperature alike.
+        every = _LACKS[-1:] if hilly and cases == ("neither",) else _LACKS
+        lacks = next((what for known, what in every if set(cases) <= known), "")
+        found = sure if chance > 0.5 or not lacks else maybe
+        where = "throughout" if kelvin == end else f"{side} {at(kelvin)}"
+        where += f" at {with_unit(height, 'length', system)}" * hilly
+        found.setdefault((lacks, odds_text(chance)), []).append(f"{word} than the band {where}")
+    text = f"In air of {_air_text(results)} it "
+    because = [f", as the ECU does not correct for {lacks}" for lacks, _ in sure if lacks]
+    said = listing(one for own in sure.values() for one in own)
+    text += f"is likely {said}{''.join(because[-1:])}" if sure else "keeps its place in the band"
+    for number, ((lacks, chance), own) in enumerate(maybe.items()):
+        odds = "not known" if results.air.source == "unknown" else f"{chance} chance"
+        does_not = f"; if the ECU does not correct for {lacks}"
+        if not sure and number == 0:
+            does_not = f" if the ECU corrects for {lacks}; if it does not"
+        text += f"{does_not} ({odds}), it is {listing(own)}"
+    if (sure or maybe) and one.coldest_read_k is None:
+        taken_as = day_temperature_of(results.session).value
+        text += f", taking the air of the day as {at(taken_as)}, which nobody wrote down"
+    return f"{text}."
+
+
+def _air_text(results) -> str:
+    """The rider's air in words."""
+    system, riding = results.session.about.units, results.air.riding
+    ends = [riding.coldest_k, riding.hottest_k], [riding.lowest_m, riding.highest_m]
+    kinds = [("temperature", ends[0])] + [("length", ends[1])] * riding.altitude_is_stated
+    spans = []
+    for kind, (low, high) in kinds:
+        span = with_unit(high, kind, system)
+        spans.append(span if low == high else f"{shown(low, kind, system)} to {span}")
+    return ", ".join(spans)
+
+
+# From this chance on it is a caution: where nothing is known of the ECU it is about an even bet.
+_CAUTION = 0.6
+
+
+def lean_in_the_cold(results: Results) -> list:
+    """A caution where what is ridden is likely leaner than the band in the air of the season."""
+    own = results.air and results.air.of(results.plan.ride)
+    if not own or own.setup is None or own.worst_leaner <= _CAUTION or own.lean_below_k is None:
+        return []
+    system, riding = results.session.about.units, results.air.riding
+    coldest, below = (
+        with_unit(kelvin, "temperature", system) for kelvin in (riding.coldest_k, own.lean_below_k)
+    )
+    where = "" if own.lean_below_k == riding.hottest_k else f" below {below}"
+    chance = chance_of(own.worst_leaner, "running leaner than the band")
+    return [
+        f"in air of {coldest}, {spaced(own.setup)} has {chance}: no full throttle{where} until the "
+        "gauge was read in such air."
+    ]
+
+
+def air_sentences(results: Results) -> Prose:
+    """For which air the mixture holds, what the ECU does about it, and what is assumed."""
+    air = results.air
+    if air is None:
+        return Prose(())
+    own, items, riding = air.of(results.plan.ride), [], air.riding
+    if own is not None and own.setup is not None:
+        said = air_in_brief(results, own)
+        items.append((spaced(own.setup), f"{said[0].lower()}{said[1:]}{_covering(results, own)}"))
+    items.append(("The ECU", ecu_sentence(results)))
+    missing = [] if riding.air_is_stated else ["air"]
+    missing += [] if riding.altitude_is_stated else ["altitude"]
+    where = "" if riding.altitude_is_stated else " at the hill's altitude"
+    assumed = (
+        f"air of {_air_text(results)}{where} is assumed ({listing(missing)} under [use] "
+        f"{'change' if len(missing) > 1 else 'changes'} it); "
+    )
+    items.append(
+        (
+            "Other air",
+            f"{assumed if missing else ''}denser air, in frost or lower down, runs leaner unless "
+            "the ECU corrects for it; hotter air and higher compression bring the engine nearer to "
+            "knock, by how much was not measured.",
+        )
+    )
+    return Prose(tuple(items), style="points")
+
+
+def ecu_sentence(results: Results) -> str:
+    """What the ECU is known, or likely, to correct for."""
+    air, system = results.air, results.session.about.units
+    if air.source == "stated":
+        case = _CORRECTS[STATED[results.session.bike.density_compensation]].replace(
+            "neither", "neither air temperature nor pressure"
+        )
+        return f"corrects for {case}, as session.toml says; humid air still runs a little richer."
+    read = [k for one in air.mixtures for k in (one.coldest_read_k, one.hottest_read_k) if k]
+    span = "that nobody wrote down"
+    if read:
+        span = with_unit(max(read), "temperature", system)
+        if min(read) < max(read):
+            span = f"{shown(min(read), 'temperature', system)} to {span}"
+        span = f"of {span}"
+    if air.source == "unknown":
+        apart = "20 °F" if units.unit_of("temperature", system) == "degF" else "10 °C"
+        return (
+            f"not known, and readings in air {span} cannot tell: the intervals span all cases. "
+            f"Read again on a day that is {apart} colder or warmer, or write density_compensation "
+            "under [bike]."
+        )
+    return (
+        f"by readings in air {span}, the chances are that it corrects for "
+        f"{chances_text(air.ecu_corrects)}; the intervals span them. A day that is much colder, or "
+        "a hill much higher, tells more."
+    )
+
+
+def chances_text(ecu_corrects: Mapping[str, float]) -> str:
+    """What an ECU may correct for, the likeliest first.
+
+    Parameters
+    ----------
+    ecu_corrects : dict of str to float
+        As of :class:`tuninglib.analysis.air_envelope.AirEnvelope`.
+    """
+    ranked = sorted(ecu_corrects.items(), key=lambda one: -one[1])
+    return listing(f"{_CORRECTS[case]} {odds_text(chance)}" for case, chance in ranked)
+
+
+def _covering(results, own) -> str:
+    """Of injectors that may be ridden or tried: which one stays inside, or is at least not lean."""
+    if own.lean_below_k is None:
+        return ""
+    others = [one for one in results.air.mixtures if one.may_be_tried and one.lean_below_k is None]
+    inside = [one for one in others if one.rich_above_k is None]
+    if inside:
+        best = inside[0]
+        verb = "stays" if best.setup else "is expected to stay"
+        return f" Injector {best.injector} {verb} inside all of it."
+    if not others or others[0].rich_above_k == results.air.riding.coldest_k:
+        return " No injector listed covers all of it."
+    system, least = results.session.about.units, others[0]
+    return (
+        f" None that is listed covers all of it; {least.injector} is nowhere leaner, and richer "
+        f"than the band above {with_unit(least.rich_above_k, 'temperature', system)}."
+    )
+
+
+def air_figure(results: Results) -> Picture | Prose:
+    """Lambda over air temperature of what is ridden, of another altitude, and of what is next.
+
+    Parameters
+    ----------
+    results : tuninglib.analysis.analyse.Results
+
+    Returns
+    -------
+    Picture, or Prose where there is none
+    """
+    air, system = results.air, results.session.about.units
+    own = air and (air.of(results.plan.ride) or air.mixtures[0])
+    if not own:
+        return Prose(())
+    kelvin, step = np.array(air.temperature_k), results.plan.next
+    degrees = units.to_display(kelvin, "temperature", system)
+    here = with_unit(air.altitude_m[0], "length", system)
+    lines = [(f"{own.injector}, {here}", own.lambda_[0])]
+    apart = np.abs(np.subtract(own.lambda_[-1], own.lambda_[0])).max()
+    if apart > _SEEN:
+        there = with_unit(air.altitude_m[-1], "length", system)
+        lines.append((f"{own.injector}, {there}", own.lambda_[-1]))
+    if step.code in ("fit", "buy"):
+        lines += [
+            (f"{one.injector}, {here}", one.lambda_[0])
+            for one in air.mixtures
+            if one.injector == step.injector and one != own
+        ][:1]
+    names, band = [name for name, _ in lines], results.band
+
+    def drawn(width_in):
+        figure, (ax,) = page_parts.figure_of(width_in, 3.3, legend=names)
+        ax.axhspan(band.lowest, band.highest, color=page_parts.BAND, linewidth=0, zorder=0)
+        for edge in (band.lowest, band.highest):
+            ax.axhline(edge, color=page_parts.SOFT, linewidth=0.9, linestyle=":")
+        handles = []
+        for index, (_, values) in enumerate(lines):
+            colour, _, line = page_parts.look_of(index)
+            handles += ax.plot(degrees, values, color=colour, linestyle=line)
+        first = page_parts.look_of(0)[0]
+        ax.fill_between(degrees, own.low[0], own.high[0], color=first, alpha=0.13, linewidth=0)
+        if own.coldest_read_k is not None:
+            read = units.to_display([own.coldest_read_k, own.hottest_read_k], "temperature", system)
+            ink = {"color": page_parts.INK, "linewidth": 5, "solid_capstyle": "round"}
+            ax.plot(read, [own.read_lambda] * 2, **ink)
+        ax.set_xlabel(f"air temperature [{units.unit_label('temperature', system)}]")
+        page_parts.title(ax, "Lambda (up: leaner)")
+        ax.grid()
+        page_parts.add_legend(figure, handles, names)
+        return figure
+
+    cold, hot = (with_unit(kelvin[at], "temperature", system) for at in (0, -1))
+    said = "; ".join(
+        f"{name}: {fixed(values[0], 2)} at {cold}, {fixed(values[-1], 2)} at {hot}"
+        for name, values in lines
+    )
+    edges = f"{fixed(band.lowest, 2)} to {fixed(band.highest, 2)}"
+    alt = f"Lambda against air temperature. {said}. The target band is {edges}."
+    ends = (f"{fixed(own.lambda_[0][at], 2)} at {t}" for at, t in ((0, cold), (-1, hot)))
+    caption = f"{spaced(own.setup or own.injector)} in other air: lambda {' and '.join(ends)}."
+    thick = "Thick: as it was read; around" if own.coldest_read_k else "Around"
+    key = (
+        f"{thick} the first line: 95 % interval; shaded, with dotted edges: target band, lambda "
+        f"{edges}."
+    )
+    return picture(drawn, alt, caption, key)
+
+
+# Lines nearer than this are one in the picture.
+_SEEN = 0.01

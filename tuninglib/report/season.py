@@ -20,6 +20,7 @@ from tuninglib.analysis.season import Outing, Season, bikes_of, season_of
 from tuninglib.analysis.season_record import read_document, record_from
 from tuninglib.report import make, page_parts
 from tuninglib.report.advice import shut_word, step_in_short
+from tuninglib.report.mixture import chances_text
 from tuninglib.report.page_parts import (
     NONE,
     Html,
@@ -40,6 +41,7 @@ from tuninglib.report.page_parts import (
     spaced_list,
     table_of,
     whose_readings,
+    with_unit,
 )
 from tuninglib.rounding import fixed, interval_text, listing, odds_text, percent
 from tuninglib.session.load import load_session
@@ -311,6 +313,115 @@ def method(season: Season) -> Prose:
     )
 
 
+# What wears ---------------------------------------------------------------------------------------
+
+# Each quantity's name, kind of unit and decimals, and what to do beyond a limit.
+_WEARS = {
+    "compression_pa": (
+        "Cranking compression",
+        "fuel_pressure",
+        1,
+        "find the leak before you ride",
+    ),
+    "leak_down_ratio": ("Leak-down", "share", 0, "listen where it leaks before you ride"),
+    "intake_clearance_m": ("Intake clearance", "clearance", 3, "set it"),
+    "exhaust_clearance_m": ("Exhaust clearance", "clearance", 3, "set it before full throttle"),
+    "plug_gap_m": ("Plug gap", "clearance", 2, "set it or change the plug"),
+    "oil_use_m2": ("Oil used", "oil_use", 2, "check the level more often, and find out why"),
+}
+
+
+def wear_sentences(season: Season) -> Prose:
+    """Each quantity's last value against the rider's limit, and full throttle since the check."""
+    wear, system, items = season.wear, season.units, []
+    for name, (title, kind, decimals, what) in _WEARS.items():
+        own = [one for one in wear.checks if name in one.values]
+        if not own:
+            continue
+        value = own[-1].values[name]
+        last = with_unit(value, kind, system, decimals)
+        said = f"{last} on {day_of(datetime.date.fromisoformat(own[-1].date))}"
+        limits = wear.limits.get(name)
+        if limits is None:
+            items.append((title, f"{said}; no limit is written under [upkeep]."))
+            continue
+        below, above = (
+            limit is not None and sign * value > sign * limit * (1 + sign * 1e-9)
+            for sign, limit in zip((-1, 1), limits, strict=True)
+        )
+        span = _limit_text(limits, kind, system, decimals)
+        where = f"within your limit, {span}"
+        if below or above:
+            where = f"beyond your limit, {span}: {what}"
+        items.append((title, f"{said}, {where}."))
+    if wear.check_after_s is not None:
+        minutes = f"{wear.since_s / 60:.0f} of {wear.check_after_s / 60:.0f} minutes"
+        last = f"since the check of {day_of(datetime.date.fromisoformat(wear.checks[-1].date))}"
+        due = ": it is time for the next" if wear.since_s >= wear.check_after_s else ""
+        since = last if wear.checks else "and no check in upkeep.csv yet"
+        items.append(("Full throttle", f"{minutes} {since}, by runs and logs{due}."))
+    return Prose(tuple(items), style="points")
+
+
+def _limit_text(limits, kind, system, decimals) -> str:
+    low, high = limits
+    if low is None or high is None:
+        side, value = ("at least", low) if high is None else ("at most", high)
+        return f"{side} {with_unit(value, kind, system, decimals)}"
+    return f"{shown(low, kind, system, decimals)} to {with_unit(high, kind, system, decimals)}"
+
+
+def wear_figure(season: Season) -> Picture | Prose:
+    """What was measured over the distance, with the limits that the rider states.
+
+    Parameters
+    ----------
+    season : tuninglib.analysis.season.Season
+
+    Returns
+    -------
+    Picture, or Prose where nothing was measured twice
+    """
+    wear, system = season.wear, season.units
+    measured = {
+        name: [one for one in wear.checks if name in one.values]
+        for name in _WEARS
+        if sum(name in one.values for one in wear.checks) > 1
+    }
+    if not measured:
+        return Prose(())
+    way = "km" if system == "metric" else "mile"
+
+    def drawn(width_in):
+        figure, axes = page_parts.figure_of(width_in, 1.9 * len(measured), rows=len(measured))
+        ends = units.convert([wear.checks[at].distance_m for at in (0, -1)], "m", way)
+        beside = max(0.05 * np.ptp(ends), 1.0)
+        for ax, (name, own) in zip(axes, measured.items(), strict=True):
+            title, kind, *_ = _WEARS[name]
+            at = units.convert(np.array([one.distance_m for one in own]), "m", way)
+            values = units.to_display([one.values[name] for one in own], kind, system)
+            ax.plot(at, values, "o-", color=page_parts.INK, linewidth=1.4, markersize=6)
+            for limit in wear.limits.get(name, ()):
+                if limit is not None:
+                    edge = units.to_display(limit, kind, system)
+                    ax.axhline(edge, color=page_parts.look_of(1)[0], linestyle="--", linewidth=1.4)
+            ax.set_xlim(ends[0] - beside, ends[1] + beside)
+            ax.margins(y=0.15)
+            ax.grid()
+            page_parts.title(ax, f"{title} [{units.unit_label(kind, system)}]")
+        axes[-1].set_xlabel(f"on the odometer [{'km' if way == 'km' else 'miles'}]")
+        return figure
+
+    said = []
+    for name, own in measured.items():
+        title, kind, decimals, _ = _WEARS[name]
+        ends = (with_unit(own[at].values[name], kind, system, decimals) for at in (0, -1))
+        said.append(f"{title.lower()} {' to '.join(ends)}")
+    alt = f"From the first check to the last: {listing(said)}."
+    caption = f"{len(wear.checks)} checks over the distance."
+    return picture(drawn, alt, caption, "Broken lines: the limits under [upkeep].")
+
+
 # Setups across days -------------------------------------------------------------------------------
 
 _VERDICTS = {"not told apart": "too close to call", "faster": "more", "slower": "less"}
@@ -487,6 +598,13 @@ def mixture_sentences(season: Season) -> Prose:
             "table, 0 one that corrects.",
         ),
     ]
+    if ladder.air is not None:
+        text = (
+            "by the readings of days in other air, the chances are that it corrects for "
+            f"{chances_text(ladder.air)}. Once you are sure, write density_compensation under "
+            "[bike] of each outing: each report then says for which air its mixture holds."
+        )
+        items.append(("The ECU and the air", text))
     if ladder.scatter > _FAR:
         text = (
             f"readings and days scatter {ladder.scatter:.1f} times as much as was assumed, and the "

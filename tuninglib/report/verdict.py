@@ -7,7 +7,7 @@ from tuninglib.analysis.analyse import Results
 from tuninglib.analysis.combinations import USUAL_HOTTEST_K, leaner_than, mixture_weights
 from tuninglib.analysis.day_plan import Interim
 from tuninglib.analysis.worth import SAME
-from tuninglib.report import advice, cautions, heat
+from tuninglib.report import advice, cautions, heat, mixture
 from tuninglib.report.heat import knock_sentence
 from tuninglib.report.page_parts import (
     NONE,
@@ -31,8 +31,8 @@ from tuninglib.rounding import (
 from tuninglib.session.defaults import Band, edge_not_said, leaner_limit_of
 from tuninglib.session.schema import Use
 
-# From this chance of a place on it is named; and air that is warm enough to ask what cold does.
-SURE, WARM_K = 0.8, 298.15
+# From this chance of a place on it is named.
+SURE = 0.8
 # Above this chance of being in the band no chance is printed on the first screen.
 SURELY_INSIDE = 0.95
 
@@ -147,7 +147,8 @@ def _mixture_sentence(results, ride) -> str:
     text = f"lambda {interval_text(ride.lambda_)}{shown}: {_place(results, ride)} {band}"
     if ride.odds.inside <= SURELY_INSIDE:
         text += f" ({advice.chance(ride).replace('the band', 'it')})"
-    return f"{text}.{_air_of_the_readings(results, ride)}"
+    air = results.air and results.air.of(ride)
+    return f"{text}.{f' {mixture.air_in_brief(results, air)}' if air else ''}"
 
 
 def _place(results, ride) -> str:
@@ -156,28 +157,6 @@ def _place(results, ride) -> str:
     sure = [place for place in words if getattr(ride.odds, place) > SURE]
     place = mixture_of(results, ride.setup).place if ride.source == "read" else "".join(sure)
     return words.get(place, "near an edge of")
-
-
-def _air_of_the_readings(results, ride) -> str:
-    """For which air the mixture holds, where the ECU does not correct for it."""
-    compensation = results.session.bike.density_compensation
-    if compensation == "yes":
-        return ""
-    read = [
-        run.temperature_k
-        for run in results.runs
-        if run.setup == ride.setup and run.gauge_low is not None and run.temperature_k is not None
-    ]
-    if not read or (compensation == "unknown" and max(read) < WARM_K):
-        return ""
-    system = results.session.about.units
-    low, high = (plain(one, "temperature", system) for one in (min(read), max(read)))
-    span = low if low == high else f"{low} to {high}"
-    verb = "does" if compensation == "no" else "may"
-    return (
-        f" That was in air of {span}; the ECU {verb} not correct for it, so in colder air it runs "
-        "leaner, about 1 % for each 3 °C."
-    )
 
 
 def moved_band_sentence(band: Band, use: Use) -> str:
@@ -240,6 +219,7 @@ def _warnings(results) -> list:
                 f"on {one.fuel}, {one.injector} has "
                 f"{advice.chance_of(one.odds.leaner, 'running leaner than the band')}."
             )
+    found += mixture.lean_in_the_cold(results)
     found += _hot_heads(results)
     found += _hot_climbs(results)
     found += _climbs_not_said(results)

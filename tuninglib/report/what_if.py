@@ -401,11 +401,12 @@ def data(results: Results) -> dict:
         with each of its ``moves`` made and turned round.
     """
     session, run = results.session, _run_of(results)
-    system = session.about.units
+    system, compensation = session.about.units, session.bike.density_compensation
     found = {
         "run": None,
         "fuels": _fuels(results),
-        "compensation": session.bike.density_compensation,
+        # The page asks about another altitude at the day's temperature.
+        "compensation": {"pressure": "yes", "temperature": "no"}.get(compensation, compensation),
         "refusals": REFUSALS,
         "speed": {
             "label": units.unit_label("speed", system),

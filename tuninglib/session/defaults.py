@@ -238,7 +238,10 @@ def logged_factor(session: Session | SimpleNamespace) -> Taken:
     ----------
     session : tuninglib.session.records.Session
     """
-    half = RECEIVER_HALF if session.traces[session.found.log].kind == "gpx" else WHEEL_HALF
+    heard = session.found.metres_per_turn
+    if heard is not None:
+        return Taken(1.0, heard.half_width / heard.value, "length")
+    half = RECEIVER_HALF if session.track.kind == "gpx" else WHEEL_HALF
     return Taken(1.0, half, "log")
 
 

@@ -16,6 +16,7 @@ from tuninglib.session.records import FoundReadings, FoundRuns, LogPass, LogRead
 from tuninglib.session.trace import Trace
 from tuninglib.statistics.clock_shift import ClockShift, clock_shift
 from tuninglib.statistics.end_speeds import end_speeds_from_speed, end_speeds_from_way
+from tuninglib.statistics.engine_sound import STEP_S
 from tuninglib.statistics.settled_gauge import (
     FULL_THROTTLE,
     FullStretch,
@@ -28,6 +29,7 @@ from tuninglib.statistics.track_runs import (
     logged_grade,
     logged_length,
     runs_by_length,
+    runs_by_pulls,
     speed_of_way,
 )
 
@@ -58,9 +60,14 @@ def with_logged_speeds(session: Session) -> Session:
     name, by = _where_to_look(session)
     if name is None:
         return session
-    look = _by_places if by == "places" else _by_length
-    passes, seen = look(session, session.traces[name])
-    passes, why_not = _numbered(runs, session.logs[name].runs, passes)
+    listed = session.logs[name].runs
+    if by == "pulls":
+        session, passes, seen = _by_pulls(session)
+        listed = [run for one, _ in seen["parts"] for run in session.logs[one].runs]
+    else:
+        look = _by_places if by == "places" else _by_length
+        passes, seen = look(session, session.traces[name])
+    passes, why_not = _numbered(runs, listed, passes)
     found = FoundRuns(
         log=name,
         by=by,
@@ -90,7 +97,62 @@ def _where_to_look(session):
         return both[0], "throttle"
     if holding["speed_m_s"] and _usual_entry(session) is not None:
         return holding["speed_m_s"][0], "pattern"
-    return None, ""
+    heard = _heard(session)
+    return (heard[0], "pulls") if heard else (None, "")
+
+
+def _heard(session) -> list:
+    """Names of the recordings whose pulls the rider says are runs."""
+    return [
+        name
+        for name, trace in session.traces.items()
+        if trace.kind == "sound" and trace.channels and session.logs[name].pulls_are_runs == "yes"
+    ]
+
+
+# Between two recordings in the time of all; and of their speeds, so many a second are used.
+_BETWEEN_S, _SPEEDS_A_SECOND = 60.0, 5
+
+
+def _by_pulls(session):
+    """The session with its recordings in a row and their speeds, passes, and what these are from.
+
+    In one gear a turn of the crank is the same way for every run, and all that way is the hill's.
+    """
+    parts, begin, times, turns = [], 0.0, [], []
+    for name in _heard(session):
+        trace = session.traces[name]
+        parts.append((name, begin))
+        times.append(begin + trace.time_s)
+        turns.append(trace.channels["engine_speed_rpm"])
+        begin = float(times[-1][-1]) + _BETWEEN_S
+    time, rpm = np.concatenate(times), np.concatenate(turns)
+    hill = hill_of(session)
+    length_m, length_half = hill.length_m, session.hill.length.half_width
+    found = runs_by_pulls(time, rpm, length_m=length_m)
+    speed = rpm / 60 * found.metres_per_turn
+    channels = {"engine_speed_rpm": rpm}
+    if found.lines.enter_s.size:
+        channels["speed_m_s"] = speed
+    first = session.traces[parts[0][0]]
+    session = replace(session, recordings=replace(first, time_s=time, channels=channels))
+    passes, scale = (), None
+    if found.lines.enter_s.size:
+        some = slice(None, None, round(1 / (STEP_S * _SPEEDS_A_SECOND)))
+        ends = end_speeds_from_speed(time[some], speed[some], **_ends(found.lines))
+        passes = _as_passes(found.lines, _opened_about(found.lines, time, speed, ends), 1.0)
+        relative = np.hypot(Z_95 * found.relative_sd, length_half / length_m)
+        scale = Measured(found.metres_per_turn, float(relative * found.metres_per_turn))
+    return (
+        session,
+        passes,
+        {
+            "source": "speed",
+            "position_sd_m": found.lines.position_sd_m,
+            "metres_per_turn": scale,
+            "parts": tuple(parts),
+        },
+    )
 
 
 def _usual_entry(session) -> float | None:
@@ -176,6 +238,29 @@ def _as_passes(lines, speeds, steeper) -> tuple:
             )
         )
     return tuple(found)
+
+
+# The throttle opens so near the line (standard deviation, as track_runs has it), and the slope of
+# the pull is seen over so long. [s]
+_OPENS_WITHIN_S, _SLOPE_S = 0.3, 2.0
+
+
+def _opened_about(lines, time, speed, ends):
+    """Entry speeds of pulls that begin about the line, not on it.
+
+    Opened early, the bike has gained speed by the line; opened late it has not. Of a normal error x
+    of sd s the mean of max(x, 0) is s / root(2 pi), and its variance s^2 (1 / 2 - 1 / (2 pi)).
+    """
+    known = np.isfinite(speed)
+    first, later = (
+        np.interp(lines.enter_s + shift, time[known], speed[known]) for shift in (0.0, _SLOPE_S)
+    )
+    gained = _OPENS_WITHIN_S * (later - first) / _SLOPE_S
+    return replace(
+        ends,
+        entry_m_s=ends.entry_m_s + gained / np.sqrt(2 * np.pi),
+        entry_sd_m_s=np.hypot(ends.entry_sd_m_s, gained * np.sqrt(0.5 - 0.5 / np.pi)),
+    )
 
 
 def _numbered(runs, listed, passes):
@@ -292,7 +377,7 @@ def with_logged_readings(session: Session) -> Session:
     passes = {run: one for one in every if (run := one.run or one.missed)}
     if name is None or not passes:
         return session
-    log, trace, track = session.logs[name], session.traces[name], session.traces[session.found.log]
+    log, trace, track = session.logs[name], session.traces[name], session.track
     clock, shift, found = _clock(name, log, trace, session.found.log, track, session.found.passes)
     readings = FoundReadings(log=name, clock=clock, lag_s=USUAL_LAG, lag_source="usual")
     if shift is None:

@@ -19,7 +19,7 @@ from tuninglib.session.cross_checks import (
     impossible_turns,
     whole_table,
 )
-from tuninglib.session.read_table import CLIMBS, FILLS, RUNS
+from tuninglib.session.read_table import CLIMBS, FILLS, RUNS, UPKEEP
 from tuninglib.session.read_toml import (
     TOML,
     log_files,
@@ -29,7 +29,13 @@ from tuninglib.session.read_toml import (
     tables_as_typed,
 )
 from tuninglib.session.records import Session
-from tuninglib.session.tables import read_climbs, read_fills, read_runs, speed_units
+from tuninglib.session.tables import (
+    read_climbs,
+    read_fills,
+    read_runs,
+    read_upkeep,
+    speed_units,
+)
 from tuninglib.text_files import Problem, SessionError, printable, quoted
 from tuninglib.whole_files import write_atomic, write_together
 
@@ -68,8 +74,9 @@ def load_session(folder: Path | str) -> Session:
     runs = found_by(read_runs, folder / RUNS, known, problems)
     fills = found_by(read_fills, folder / FILLS, known, problems)
     climbs = found_by(read_climbs, folder / CLIMBS, known, problems)
+    checks = found_by(read_upkeep, folder / UPKEEP, problems)
     traces = {
-        name: log and found_by(_read_log, folder, log)
+        name: log and found_by(_read_log, folder, log, tables, runs)
         for name, log in (tables.get("logs") or {}).items()
     }
     logs = [log.file for log in (tables.get("logs") or {}).values() if log]
@@ -85,6 +92,7 @@ def load_session(folder: Path | str) -> Session:
         runs=_with_entry_speed(runs, tables["hill"].entry_speed),
         fills=fills,
         climbs=climbs,
+        checks=checks,
         traces=traces,
         **tables,
     )
@@ -98,11 +106,31 @@ def load_session(folder: Path | str) -> Session:
     return session
 
 
-def _read_log(folder: Path, log):
+def _read_log(folder: Path, log, tables, runs):
     # The readers load only where a log is named: most sessions have none.
     from tuninglib.session.read_log import read_log
 
-    return read_log(folder, log)
+    cylinders = max((one.cylinders for one in tables["engines"].values() if one), default=1)
+    within = _turns_ridden(tables, runs) if cylinders > 1 else None
+    return read_log(folder, log, cylinders=int(cylinders), within_rpm=within)
+
+
+# Beyond the speeds typed, an engine that is listened to may turn so much slower or faster.
+_BEYOND = 1.3
+
+
+def _turns_ridden(tables, runs) -> tuple[float, float] | None:
+    """Engine speeds around those of the speeds typed; None where no gearing tells. [1/min]"""
+    gears, usual = tables.get("gearing"), tables["hill"] and tables["hill"].entry_speed
+    typed = [] if runs is None else runs[["shown_entry_m_s", "shown_exit_m_s"]].stack().tolist()
+    typed += [usual.value] if usual else []
+    if not gears or not gears.is_known or not typed:
+        return None
+    low, high = (
+        60 * speed / gears.rolling_circumference.value * gears.ratio()
+        for speed in (min(typed) / _BEYOND, max(typed) * _BEYOND)
+    )
+    return low, high
 
 
 def _with_logs(session: Session) -> Session:
@@ -130,7 +158,10 @@ SUFFIX = ".outing.zip"
 MANIFEST = "checksums.sha256"
 # A session is a few small tables and the logs of a day; more than this is none.
 MOST_FILES, MOST_BYTES = 20, 20_000_000
-_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9 _.-]{0,80}\.(toml|csv|gpx|txt|tsv|log)")
+_NAME = re.compile(
+    r"[A-Za-z0-9][A-Za-z0-9 _.-]{0,80}\."
+    r"(toml|csv|gpx|txt|tsv|log|wav|m4a|mp3|ogg|opus|3gp|aac|flac|amr|mp4)"
+)
 # The same session packs to the same bytes: no clock in it.
 _WHEN = (1980, 1, 1, 0, 0, 0)
 
@@ -167,7 +198,8 @@ def pack_session(folder: Path | str, file: Path | str | None = None) -> Path:
     if strange is not None:
         message = (
             f"{quoted(strange)} cannot be packed: it is not there, or its name is not made of "
-            "letters, digits and _ ending in .csv, .txt or .gpx; rename it here and under [logs]"
+            "letters, digits and _ with the ending of a table, track or recording; rename it here "
+            "and under [logs]"
         )
         raise SessionError([Problem("session.toml", message)])
     contents = {name: (folder / name).read_bytes() for name in names}

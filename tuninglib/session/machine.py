@@ -12,6 +12,7 @@ from tuninglib.physics.fuels import Octane
 from tuninglib.physics.gearing import ROLLING_SHARE, overall_ratio, tyre_diameter_m
 from tuninglib.session.fields import (
     MISSING,
+    choice,
     exact,
     number,
     octane,
@@ -61,7 +62,17 @@ class Bike:
     fuel_pressure: Measured | None = quantity(
         "Pa", "across the injector (gauge pressure of the fuel rail)", "3 bar", (5e4, 2e6)
     )
-    density_compensation: str = yes_or_no("does the ECU correct for air temperature and pressure?")
+    density_compensation: str = choice(
+        "does the ECU correct for air temperature and pressure? yes: both (it has a sensor for "
+        "each); no: neither; temperature or pressure: only that one; left out: told from the "
+        "readings, as far as their air differed",
+        "unknown",
+        "yes",
+        "no",
+        "temperature",
+        "pressure",
+        default="unknown",
+    )
     oxygen_sensor: str = yes_or_no(
         "does the ECU have a working oxygen sensor, so that it holds lambda 1 at idle and cruise?"
     )

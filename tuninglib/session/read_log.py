@@ -91,7 +91,13 @@ def _key(text: str) -> str:
     return re.sub(r"[\s_]+", "_", text.strip().lower())
 
 
-def read_log(folder: Path | str, log: Log) -> Trace:
+def read_log(
+    folder: Path | str,
+    log: Log,
+    *,
+    cylinders: int = 1,
+    within_rpm: tuple[float, float] | None = None,
+) -> Trace:
     """The log of one table [logs.a_name].
 
     Parameters
@@ -99,6 +105,10 @@ def read_log(folder: Path | str, log: Log) -> Trace:
     folder : path
         Of the session.
     log : tuninglib.session.schema.Log
+    cylinders : int
+        Of the engine, for a sound recording.
+    within_rpm : tuple of float, optional
+        Engine speeds that its gearing gives at the speeds typed, for the same.
 
     Returns
     -------
@@ -123,6 +133,11 @@ def read_log(folder: Path | str, log: Log) -> Trace:
             start = stream.read(200)
         if _is_xml(start):
             return read_gpx(path)
+        if is_sound(start, name):
+            # What listens loads only where there is something to hear.
+            from tuninglib.session.read_sound import read_recording
+
+            return read_recording(path, cylinders, within_rpm)
         columns, units = dict(log.columns), dict(log.units)
         return read_delimited(path, columns=columns, units=units, time_format=log.time_format)
     except FileNotFoundError:
@@ -132,6 +147,27 @@ def read_log(folder: Path | str, log: Log) -> Trace:
         raise SessionError([Problem(name, f"cannot be read: {error.strerror}")]) from None
 
 
+# What recordings are called.
+SOUNDS = (".wav", ".m4a", ".mp3", ".ogg", ".opus", ".3gp", ".aac", ".flac", ".amr", ".mp4")
+
+
+def is_sound(start: bytes, name: str) -> bool:
+    """Whether a file is a recording, by its first bytes or else by its name.
+
+    Parameters
+    ----------
+    start : bytes
+    name : str
+
+    Examples
+    --------
+    >>> is_sound(b"RIFF\\0\\0\\0\\0WAVEfmt ", "run 7.dat"), is_sound(b"time,rpm", "run 7.csv")
+    (True, False)
+    """
+    marks = start[:4] in (b"RIFF", b"OggS", b"fLaC") or start[:3] == b"ID3" or start[4:8] == b"ftyp"
+    return marks or Path(name).suffix.lower() in SOUNDS
+
+
 def _is_xml(start: bytes) -> bool:
     """Whether a file begins as XML does, in any encoding."""
     bare = start.replace(b"\x00", b"").lstrip(b"\xff\xfe\xef\xbb\xbf \t\r\n")
@@ -139,7 +175,7 @@ def _is_xml(start: bytes) -> bool:
 
 
 # Files that the program reads or writes by themselves.
-_OF_LOGS = (".gpx", ".csv")
+_OF_LOGS = (".gpx", ".csv", *SOUNDS)
 
 
 def unnamed_logs(folder: Path | str) -> list:

@@ -25,6 +25,7 @@ from tuninglib.units import (
 
 # Files of a session beside session.toml; logs have names of their own.
 RUNS, CLIMBS, FILLS = "runs.csv", "climbs.csv", "fills.csv"
+UPKEEP = "upkeep.csv"
 COASTDOWN, BENCHFLOW = "coastdown.csv", "benchflow.csv"
 
 # The unit in which a column of each SI unit is usually typed.
@@ -231,6 +232,27 @@ FILL_COLUMNS = {
         usual="L",
     ),
     "exclude": Column("reason", "why this fill does not count; empty, no or -: it counts"),
+    "note": COLUMNS["note"],
+}
+
+# upkeep.csv: what wears, as it was measured.
+UPKEEP_COLUMNS = {
+    "date": Column("text", "year-month-day", required=True),
+    "distance": _quantity("m", "on the odometer", "distance_m", 0, 1e9, required=True, usual="km"),
+    "compression": _quantity(
+        "Pa", "cranking, throttle open", "compression_pa", 2e5, 3e6, usual="bar"
+    ),
+    "leak_down": _quantity("1", "of the cylinder", "leak_down_ratio", 0, 1, usual="%"),
+    "intake_clearance": _quantity(
+        "m", "of the valve, cold", "intake_clearance_m", 0, 1e-3, usual="mm"
+    ),
+    "exhaust_clearance": _quantity(
+        "m", "of the valve, cold", "exhaust_clearance_m", 0, 1e-3, usual="mm"
+    ),
+    "plug_gap": _quantity("m", "of the spark plug", "plug_gap_m", 1e-4, 2.5e-3, usual="mm"),
+    "oil_added": _quantity(
+        "m**3", "since the row before, to the same mark", "oil_added_m3", 0, 0.01, usual="mL"
+    ),
     "note": COLUMNS["note"],
 }
 

@@ -10,13 +10,13 @@ from types import SimpleNamespace
 
 from tuninglib.session import schema
 from tuninglib.session.fields import PieceError, currency_of, in_units, read_value
-from tuninglib.session.read_table import BENCHFLOW, CLIMBS, COASTDOWN, FILLS, RUNS
+from tuninglib.session.read_table import BENCHFLOW, CLIMBS, COASTDOWN, FILLS, RUNS, UPKEEP
 from tuninglib.text_files import Problem, SessionError, nearest, quoted, read_text, shortened
 from tuninglib.units import SYSTEMS
 
 TOML = "session.toml"
 # Every table that a session may have.
-OWN = (TOML, RUNS, FILLS, CLIMBS, COASTDOWN, BENCHFLOW)
+OWN = (TOML, RUNS, FILLS, CLIMBS, COASTDOWN, BENCHFLOW, UPKEEP)
 _LONGEST_NAME = 100
 # Nobody rides more in a day, and the sums grow faster than their number.
 MOST_SETUPS = 60

@@ -8,6 +8,7 @@ import pandas as pd
 
 from tuninglib.interval import Interval, Measured
 from tuninglib.session import machine, schema
+from tuninglib.session.trace import Trace
 from tuninglib.text_files import a_few, quoted
 
 
@@ -124,7 +125,8 @@ class FoundRuns:
     log : str
         Name of the log that it is from.
     by : str
-        What they were found by: ``"places"``, ``"throttle"`` or ``"pattern"`` of speed.
+        What they were found by: ``"places"``, ``"throttle"``, ``"pattern"`` of speed, or
+        ``"pulls"`` in the sound of the engine.
     source : str
         Of the speeds: ``"speed"`` as logged, or ``"positions"``.
     passes : tuple of LogPass
@@ -147,10 +149,14 @@ class FoundRuns:
         Mean grade of the hill by the track's elevations, and its length by its positions.
     readings : FoundReadings or None
         What the log of the gauge says of them.
+    metres_per_turn : Measured or None
+        On the road, of the crank, where the speeds are from the sound.
+    parts : tuple of (str, float)
+        Names of the recordings and when each begins in the time of ``passes``.
     """
 
     log: str
-    by: Literal["places", "throttle", "pattern"]
+    by: Literal["places", "throttle", "pattern", "pulls"]
     source: Literal["speed", "positions"]
     passes: tuple[LogPass, ...]
     rows: int
@@ -162,6 +168,8 @@ class FoundRuns:
     grade: Interval | None = None
     length_m: Interval | None = None
     readings: FoundReadings | None = None
+    metres_per_turn: Measured | None = None
+    parts: tuple[tuple[str, float], ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True, repr=False)
@@ -188,9 +196,12 @@ class Session:
     speed_units: dict
     fills: pd.DataFrame
     climbs: pd.DataFrame
+    checks: pd.DataFrame
+    upkeep: schema.Upkeep
     logs: dict
     traces: dict
     found: FoundRuns | None = None
+    recordings: Trace | None = None
     logged_step_m_s: float | None = None
 
     def __repr__(self) -> str:
@@ -201,6 +212,13 @@ class Session:
             f"logs: {a_few(self.logs)}\n"
             "  see .runs .setups .engines .injectors .fuels .riders .bike .hill .gauge .use"
         )
+
+    @property
+    def track(self) -> Trace | None:
+        """The log that the runs were found in; of several recordings, all of them in a row."""
+        if self.recordings is not None or self.found is None:
+            return self.recordings
+        return self.traces[self.found.log]
 
     @property
     def candidates(self) -> tuple:

@@ -28,6 +28,7 @@ from tuninglib.session.fields import (
     references,
     speed_pairs,
     text,
+    yes_or_no,
 )
 from tuninglib.session.trace import CHANNELS
 from tuninglib.statistics.population import RIDER_EFFECT_SD, RUN_SCATTER
@@ -277,6 +278,18 @@ class Use:
         "cool first",
         default="balanced",
     )
+    air: Measured | None = quantity(
+        "K",
+        "the coldest and the hottest that you ride in; left out: -5 to 35 degC",
+        "5 to 35 degC",
+        (233.15, 328.15),
+    )
+    altitude: Measured | None = quantity(
+        "m",
+        "the lowest and the highest that you ride; left out: the hill's",
+        "0 to 1200 m",
+        (-450, 6000),
+    )
 
     @property
     def sustained(self) -> bool:
@@ -292,6 +305,29 @@ class Use:
     def air_cooled(self) -> bool:
         """Whether air cools the head: so unless it has a coolant; an oil cooler cools the oil."""
         return self.cooling != "liquid"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Upkeep:
+    """Limits for what wears, from the maker's manual; see upkeep.csv."""
+
+    lowest_compression: Measured | None = exact("Pa", "cranking", "11 bar", (2e5, 3e6))
+    highest_leak_down: Measured | None = exact("1", "of the cylinder", "15 %", (0.01, 1))
+    intake_clearance: Measured | None = quantity(
+        "m", "from the least to the most", "0.05 to 0.12 mm", (0, 1e-3)
+    )
+    exhaust_clearance: Measured | None = quantity(
+        "m", "from the least to the most", "0.08 to 0.15 mm", (0, 1e-3)
+    )
+    plug_gap: Measured | None = quantity(
+        "m", "from the least to the most", "0.7 to 0.9 mm", (1e-4, 2.5e-3)
+    )
+    highest_oil_use: Measured | None = exact(
+        "m**2", "oil for the distance", "0.5 mL/km", (1e-12, 1e-8)
+    )
+    check_after: Measured | None = exact(
+        "s", "at full throttle, all outings together, to be reminded", "60 min", (60, 3.6e6)
+    )
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -363,10 +399,12 @@ class Assumptions:
 
 @dataclass(frozen=True, kw_only=True)
 class Log:
-    """What a device recorded during the outing: a track, or a table of numbers."""
+    """What a device recorded during the outing: a track, a table of numbers, or sound."""
 
     file: str = text(
-        "in this folder: a track as GPX, or a table as CSV or text", example="phone.gpx"
+        "in this folder: a track as GPX, a table as CSV or text, or a sound recording made on the "
+        "bike (WAV; with the extra sound also m4a, mp3, ogg, opus, 3gp)",
+        example="phone.gpx",
     )
     columns: tuple = names(
         "what a table calls its columns, for those that are not recognised",
@@ -406,6 +444,10 @@ class Log:
         example=[1, 2, 0, 3],
         within=(0, 1e6),
     )
+    pulls_are_runs: str = yes_or_no(
+        "of a sound recording: does each pull in it go from the start line, where the throttle was "
+        "opened, to the marker, where it was shut, in one gear?"
+    )
     note: str = text("anything worth knowing", default="")
 
 
@@ -420,6 +462,7 @@ SINGLE = {
     "target": Target,
     "use": Use,
     "gearing": machine.Gears,
+    "upkeep": Upkeep,
     "assumptions": Assumptions,
 }
 NAMED = {

@@ -1,4 +1,4 @@
-"""The tables of a session: runs.csv, and climbs, fills, coast-downs, benches beside it.
+"""The tables of a session: runs.csv, and climbs, fills, upkeep, coast-downs, benches beside it.
 
 Each is brought to SI as :mod:`tuninglib.session.read_table` does, with its own checks, and every
 problem is told with its row and column.
@@ -12,6 +12,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+from tuninglib.session.fields import read_value
 from tuninglib.session.read_table import (
     BENCH_COLUMNS,
     BENCHFLOW,
@@ -23,6 +24,8 @@ from tuninglib.session.read_table import (
     FILLS,
     NOTED,
     SPEED_COLUMNS,
+    UPKEEP,
+    UPKEEP_COLUMNS,
     columns_in_si,
     columns_of_runs,
     header_line,
@@ -229,6 +232,54 @@ def read_fills(path: Path, known: dict[str, set], problems: list[Problem]) -> pd
             )
             problems.append(Problem(FILLS, message, row=one.row, column="volume"))
     return fills
+
+
+# upkeep.csv: what wears ---------------------------------------------------------------------------
+
+
+def read_upkeep(path: Path, problems: list[Problem]) -> pd.DataFrame:
+    """Measurements in SI by date: one row a check; none where there is no such file.
+
+    Parameters
+    ----------
+    path : Path
+    problems : list of Problem
+        What is wrong with single cells, headers and rows is appended.
+
+    Returns
+    -------
+    pandas.DataFrame
+        With ``date`` (year-month-day), ``distance_m`` and what was measured.
+
+    Raises
+    ------
+    SessionError
+        If the file cannot be read as a table at all.
+    """
+    before = len(problems)
+    table = _optional(path, UPKEEP_COLUMNS, problems, {})
+    if len(problems) > before:
+        return table
+    days = []
+    for one in table.itertuples():
+        try:
+            days.append(f"{read_value(_DAY, one.date, {})}")
+        except ValueError as error:
+            problems.append(Problem(UPKEEP, str(error), row=int(one.row), column="date"))
+    if len(problems) > before:
+        return table
+    table = table.assign(date=days).sort_values(["date", "row"], kind="stable")
+    for earlier, one in zip(table.itertuples(), table.iloc[1:].itertuples(), strict=False):
+        if one.distance_m < earlier.distance_m:
+            message = (
+                f"is less than on {earlier.date} (row {earlier.row}), and no odometer runs back; "
+                "check both, or leave out what is from before it was changed"
+            )
+            problems.append(Problem(UPKEEP, message, row=int(one.row), column="distance"))
+    return table
+
+
+_DAY = {"kind": "date", "example": "2026-05-16"}
 
 
 # coastdown.csv: timed falls of speed, both ways ---------------------------------------------------

@@ -6,13 +6,16 @@ Times rise in a trace, and what was left out is counted with the reason and the 
 import re
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 import pandas as pd
 
 from tuninglib.text_files import Problem, SessionError
 from tuninglib.units import convert, measures
+
+if TYPE_CHECKING:
+    from tuninglib.statistics.engine_sound import HeardSpeed
 
 Reason = Literal[
     "no time", "time twice", "too many cells", "no number", "limits", "zero", "other speed",
@@ -55,7 +58,7 @@ class Trace:
     Attributes
     ----------
     kind : str
-        ``"gpx"`` or ``"table"``.
+        ``"gpx"``, ``"table"`` or ``"sound"``.
     time_s : array
         Rising, from 0. [s]
     started_utc_s : float or None
@@ -73,6 +76,12 @@ class Trace:
         Columns that are none of ours.
     dated_s : float or None
         Start since 1970 by whatever zone the log has; None where it has no date.
+    heard : tuninglib.statistics.engine_sound.HeardSpeed or None
+        Of a recording: what its engine speed is from.
+    clipped : float
+        Share of a recording's samples at full scale. [-]
+    goes_past : bool
+        Whether the engine goes past the recorder, by its pitch.
     """
 
     kind: str
@@ -85,6 +94,9 @@ class Trace:
     reordered: int = 0
     unused: tuple = ()
     dated_s: float | None = None
+    heard: "HeardSpeed | None" = None
+    clipped: float = 0.0
+    goes_past: bool = False
 
     def __repr__(self) -> str:
         """One line: what it holds."""

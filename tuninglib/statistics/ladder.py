@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.special import ndtr
+from scipy.special import logsumexp, ndtr
 
 from tuninglib.checks import require
 from tuninglib.interval import Interval
@@ -193,6 +193,9 @@ class LadderFit:
     tolerance : dict of str to float
         Of each injector tried.
     priors : Priors
+    log_evidence : float
+        Logarithm of the density of the readings, but for a constant that is the same for the same
+        setups: it weighs what is assumed about them.
     """
 
     terms: tuple
@@ -208,6 +211,7 @@ class LadderFit:
     flow_m3_s: Mapping
     tolerance: Mapping
     priors: Priors
+    log_evidence: float = 0.0
 
     @property
     def mean(self) -> np.ndarray:
@@ -360,9 +364,8 @@ def solve(
         (prior.sd * np.where(prior.is_tolerance, tolerance_scale[:, None], 1.0)) ** -2.0,
     )
     # Bayes' rule on the grid: prior of the scales times evidence of the readings.
-    weights = normal_mixture.normalised(
-        log_weight + log_evidence + misfit - few.left_out * np.log(noise_scale)
-    )
+    log_weight = log_weight + log_evidence + misfit - few.left_out * np.log(noise_scale)
+    weights = normal_mixture.normalised(log_weight)
     kept = weights > 0
     tried = dict.fromkeys(rows.injector)
     flows = {name: [q for q, at in zip(rows.flow_m3_s, rows.injector, strict=True) if at == name]
@@ -381,6 +384,7 @@ def solve(
         flow_m3_s={name: float(np.mean(own)) for name, own in flows.items()},
         tolerance={name: parts.tolerance_of(name) for name in tried},
         priors=parts.priors,
+        log_evidence=float(logsumexp(log_weight)),
     )
 
 

@@ -255,11 +255,30 @@ def predict(
     weights = fit.weights[kept] / fit.weights[kept].sum()
     tried = fit.flow_m3_s.values()
     outside = (flow < min(tried) * (1 - 1e-9)) | (flow > max(tried) * (1 + 1e-9))
-    return _prediction(weights, means, np.sqrt(variances), outside, shape)
+    return prediction_of(weights, means, np.sqrt(variances), outside, shape)
 
 
-def _prediction(weights, means, sds, outside, shape) -> Prediction:
-    """Weighted normal distributions as a record, in the shape that was asked for."""
+def prediction_of(
+    weights: np.ndarray, means: np.ndarray, sds: np.ndarray, outside: np.ndarray, shape: tuple
+) -> Prediction:
+    """Weighted normal distributions as a record, in the shape that was asked for.
+
+    Parameters
+    ----------
+    weights : array (m,)
+    means, sds : array (n, m)
+        Of the logarithm.
+    outside : array (n,)
+        Whether it is extrapolated.
+    shape : tuple of int
+        Of what was asked; empty: one number.
+
+    Examples
+    --------
+    >>> one = np.ones(1)
+    >>> prediction_of(one, np.zeros((1, 1)), np.full((1, 1), 0.01), one < 0, ()).lambda_.low
+    0.98059
+    """
 
     def shaped(values):
         return values.reshape(shape) if shape else values[0].item()

@@ -1,7 +1,7 @@
 """What a track says of runs: when lines were passed, the hill's grade and length, rough speeds.
 
 Runs are found by places (:func:`line_passes`) or, in a log without any, by throttle or speed over
-the hill's length (:func:`runs_by_length`).
+the hill's length (:func:`runs_by_length`), or by how engine speed climbs (:func:`runs_by_pulls`).
 """
 
 from dataclasses import dataclass
@@ -383,9 +383,9 @@ def _by_pattern(time, v, way, length, wanted):
             yield at, np.hypot(sd, _OPENS_WITHIN_S)
 
 
-def _bend(time, v, rows):
+def _bend(time, v, rows, wide=_BEND_S):
     """Where two straight lines through the speed meet, and how well that is known."""
-    low, high = np.searchsorted(time, [time[rows[0]] - _BEND_S, time[rows[-1]] + _BEND_S])
+    low, high = np.searchsorted(time, [time[rows[0]] - wide, time[rows[-1]] + wide])
     t, y = time[low:high], v[low:high]
     places = np.arange(time[rows[0]] - 2.0, time[rows[-1]] + 2.0, 0.1)
     places = places[(places > t[0] + 1) & (places < t[-1] - 1)]
@@ -393,7 +393,7 @@ def _bend(time, v, rows):
         return np.nan, np.nan
     squares, counts = np.full(places.size, np.inf), np.ones(places.size)
     for number, place in enumerate(places):
-        near = np.abs(t - place) <= _BEND_S
+        near = np.abs(t - place) <= wide
         u, target = t[near] - place, y[near]
         design = np.stack([np.ones(u.size), np.minimum(u, 0), np.maximum(u, 0)], axis=1)
         found, *_ = np.linalg.lstsq(design, target, rcond=None)
@@ -412,6 +412,161 @@ def _bend(time, v, rows):
     weight /= weight.sum()
     at = weight @ places
     return float(at), float(np.sqrt(weight @ (places - at) ** 2 + 0.1**2 / 12))
+
+
+# A pull in one gear climbs by this share at least, over so many seconds; with a longer pause in
+# what is known nobody can tell what was between.
+_LEAST_CLIMB, _SHORTEST_PULL_S, _LONGEST_PAUSE_S = 1.08, 4.0, 1.0
+# It began where its slope falls below this share of what it climbed by from there to its end.
+_SLOPE_SHARE = 0.25
+# Engine speed comes so often and so well that the straight lines through it may be short, which
+# a pull that fades bends less. [s]
+_SHORT_BEND_S = 2.5
+# A pull that follows on a fall begins at the lowest value, known to this (ours). [m/s2], [s]
+_FALLS_M_S2, _AFTER_FALL_S = 0.3, 0.15
+# Pulls from line to line take about as many turns as most of their like.
+_TURNS_ALIKE = 0.12
+# How long after the marker engine speed is highest, since hands are late rather than early
+# (standard deviation of a run, and of what all runs of a rider have in common; ours). [s]
+_SHUTS_AFTER_S, _SHUTS_WITHIN_S, _ALL_LATE_S = 0.1, 0.25, 0.15
+
+
+@dataclass(frozen=True, kw_only=True)
+class PullRuns:
+    """Pulls that went from the start line to the marker in one gear.
+
+    Parameters
+    ----------
+    lines : LinePasses
+        Runs up alone.
+    metres_per_turn : float
+        Of the crank: the hill's length over the turns that it took. [m]
+    relative_sd : float
+        Of that, when the throttle opens and shuts; the length's own error aside. [-]
+    """
+
+    lines: LinePasses
+    metres_per_turn: float
+    relative_sd: float
+
+
+def pulls(time_s: ArrayLike, engine_speed_rpm: ArrayLike) -> np.ndarray:
+    """Pulls in one gear, by engine speed alone: where a climb begins and where it ends at once.
+
+    Parameters
+    ----------
+    time_s, engine_speed_rpm : array
+        Rising times; NaN where no engine speed is known. [s], [1/min]
+
+    Returns
+    -------
+    array, pulls by 3
+        Begin, its standard deviation, and end. [s]
+
+    Notes
+    -----
+    The begin is where two straight lines through the engine speed meet; the end is its highest
+    value, after which it falls because the throttle is shut or the gear changed.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> time = np.arange(0.0, 40.0, 0.05)
+    >>> speed = np.interp(time, [0, 10, 30, 32, 40], [5000, 5000, 7000, 5000, 5000])
+    >>> pulls(time, speed)[:, [0, 2]].round()
+    array([[10., 30.]])
+    """
+    time, rpm = complete_rows(time_s, engine_speed_rpm)
+    found = []
+    pauses = np.flatnonzero(np.diff(time) > _LONGEST_PAUSE_S) + 1
+    for rows in np.split(np.arange(time.size), pauses):
+        t = time[rows]
+        if not rows.size or t[-1] - t[0] < _SHORTEST_PULL_S:
+            continue
+        # In the unit for which the bend was made: about a speed in m/s.
+        v = _smoothed(t, 20.0 * rpm[rows] / rpm[rows].max())
+        ahead, back = (np.interp(t + shift, t, v) for shift in (0.5, -0.5))
+        slope, last = ahead - back, -np.inf
+        later = np.interp(t + 2.0, t, v)
+        for peak in np.flatnonzero((slope[:-1] > 0) & (slope[1:] <= 0)) + 1:
+            if later[peak] > 0.99 * v[peak] or t[peak] + 1.0 > t[-1]:
+                continue
+            begin = int(np.searchsorted(t, t[peak] - 1.0))
+            while begin > 0 and slope[begin] > _SLOPE_SHARE * (v[peak] - v[begin]) / (
+                t[peak] - t[begin]
+            ):
+                begin -= 1
+            if t[peak] - t[begin] < _SHORTEST_PULL_S or v[peak] < _LEAST_CLIMB * v[begin]:
+                continue
+            around = np.flatnonzero(np.abs(t - t[begin]) <= 1.0)
+            if slope[around[t[around] <= t[begin]]].min() < -_FALLS_M_S2:
+                # After a change of gear, or a throttle that was shut, there is no line before it.
+                at, sd = t[around[np.argmin(rpm[rows][around])]], _AFTER_FALL_S
+            else:
+                at, sd = _bend(t, v, around, _SHORT_BEND_S)
+            near = np.flatnonzero(np.abs(t - t[peak]) <= 1.0)
+            end = t[near[np.argmax(rpm[rows][near])]]
+            if np.isfinite(at) and at >= last:
+                found.append((at, sd, end))
+                last = end
+    return np.array(found, dtype=float).reshape(-1, 3)
+
+
+def runs_by_pulls(time_s: ArrayLike, engine_speed_rpm: ArrayLike, *, length_m: float) -> PullRuns:
+    """Runs from pulls that went from line to line in one gear, and what a turn of the crank is.
+
+    Parameters
+    ----------
+    time_s, engine_speed_rpm : array
+        Rising times; NaN where no engine speed is known. [s], [1/min]
+    length_m : float
+        From the start line to the marker. [m]
+
+    Returns
+    -------
+    PullRuns
+        ``metres_per_turn`` is NaN without a pull.
+
+    Notes
+    -----
+    In one gear the way is as many turns of the crank for every run, so that the mean over the runs
+    is the hill's length and what a run differs by is when its throttle was opened and shut: its two
+    ends are moved, each by its share of the variance, until it is as long as the hill.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> time = np.arange(0.0, 40.0, 0.05)
+    >>> speed = np.interp(time, [0, 10, 30, 32, 40], [5000, 5000, 7000, 5000, 5000])
+    >>> found = runs_by_pulls(time, speed, length_m=300.0)
+    >>> bool(abs(found.metres_per_turn - 300 / (20 * 100)) < 0.002)
+    True
+    """
+    length = float(require(length_m, what="length of the hill", unit="m", above=0))
+    time, rpm = complete_rows(time_s, engine_speed_rpm)
+    begin, sd, end = pulls(time, rpm).T
+    end = end - _SHUTS_AFTER_S
+    turns = np.concatenate([[0.0], np.cumsum(np.diff(time) * (rpm[1:] + rpm[:-1]) / 120)])
+    taken = np.interp(end, time, turns) - np.interp(begin, time, turns)
+    if not taken.size:
+        return PullRuns(lines=_runs_up([]), metres_per_turn=np.nan, relative_sd=np.nan)
+    alike = np.abs(taken / np.median(taken) - 1) < _TURNS_ALIKE
+    begin, sd, end, taken = begin[alike], sd[alike], end[alike], taken[alike]
+    per_second = np.stack([np.interp(one, time, rpm) / 60 for one in (begin, end)])
+    # Errors of both ends in turns.
+    errors = per_second * [np.hypot(sd, _OPENS_WITHIN_S), np.full(end.size, _SHUTS_WITHIN_S)]
+    mean = taken.mean()
+    variances = errors**2
+    off = variances / variances.sum(0) * (mean - taken) / per_second
+    own = variances.sum(0).mean()
+    if taken.size > 2:
+        own = max(own, taken.var(ddof=1))
+    late = (_ALL_LATE_S * per_second[1].mean()) ** 2
+    per_turn = length / mean
+    left = per_turn * np.sqrt(variances.prod(0) / variances.sum(0) + own / taken.size)
+    lines = _runs_up(np.stack([begin - off[0], end + off[1], left], axis=1))
+    sd_turns = np.sqrt(own / taken.size + late)
+    return PullRuns(lines=lines, metres_per_turn=per_turn, relative_sd=float(sd_turns / mean))
 
 
 _FEWEST_PASSES, _FEWEST_SECONDS = 3, 6

@@ -11,7 +11,7 @@ import pytest
 from tests.conftest import BACK
 from tests.outing import Outing
 from tuninglib.analysis.analyse import analyse
-from tuninglib.analysis.upkeep import _limited_by, long_climbs, outlay
+from tuninglib.analysis.touring import _limited_by, long_climbs, outlay
 from tuninglib.analysis.what_if import Answer
 from tuninglib.interval import Interval
 from tuninglib.physics import gearing as sums
@@ -133,7 +133,7 @@ def test_a_place_is_told_by_the_whole_interval_or_by_what_was_read(
     fit = SimpleNamespace(
         final_k=Interval(value, low, high), time_constant_s=Interval(120, 100, 140), told=told
     )
-    monkeypatch.setattr("tuninglib.analysis.upkeep.fit_warm_up", lambda time, seen: fit)
+    monkeypatch.setattr("tuninglib.analysis.touring.fit_warm_up", lambda time, seen: fit)
     rows = f"1,stock,0,100,20\n1,stock,1,{hottest},20\n1,stock,2,150,\n"
     (one,) = climbs_of(demo_copy, rows)
     assert (one.place, one.told) == (place, told)

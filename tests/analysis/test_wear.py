@@ -1,0 +1,103 @@
+"""What wears, by upkeep.csv, and the minutes at full throttle since it was looked at."""
+
+import datetime
+from dataclasses import replace
+
+import pytest
+
+from tests.conftest import DEMO
+from tests.outing import Outing
+from tuninglib.analysis.season import Outing as OfSeason
+from tuninglib.analysis.season import season_of
+from tuninglib.analysis.wear import wear_of_day
+from tuninglib.report import season as words
+from tuninglib.session.load import load_session
+
+CHECKS = """date,distance [km],compression [bar],leak_down [%],exhaust_clearance [mm],oil_added [mL]
+2026-05-01,8200,13.1,8,0.11,
+2026-05-10,10100,10.8,11,0.09,350
+"""
+LIMITS = {
+    "lowest_compression": "11 bar", "highest_leak_down": "15 %",
+    "exhaust_clearance": "0.08 to 0.15 mm", "highest_oil_use": "0.1 mL/km", "check_after": "5 min",
+}  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def checked(tmp_path_factory):
+    """The demo with checks of the engine before it."""
+    outing = Outing(DEMO, tmp_path_factory.mktemp("wear") / "outing").key("upkeep", **LIMITS)
+    (outing.save() / "upkeep.csv").write_text(CHECKS)
+    return load_session(outing.folder)
+
+
+def outing_of(name, day, record):
+    return OfSeason(
+        folder=name, title=name, date=datetime.date(2026, 5, day), record=record,
+        runs_checksum=name,
+    )  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def season(checked, results):
+    """That outing, and one like it a week later without a file."""
+    record = replace(results.season, wear=wear_of_day(checked))
+    first = outing_of("a", 16, record)
+    bare = replace(results.season, wear=wear_of_day(replace(checked, checks=checked.checks[:0])))
+    later = outing_of("b", 23, bare)
+    return season_of([first, later])
+
+
+def test_full_throttle_is_counted_from_the_runs(checked):
+    # 21 runs of 400 m, from about 48 to 67 km/h as shown; true speeds are 0.955 of that.
+    mean = 0.955 * 57.5 / 3.6
+    assert wear_of_day(checked).full_throttle_s == pytest.approx(21 * 400 / mean, rel=0.02)
+
+
+def test_a_log_that_has_the_throttle_open_longer_counts(evening):
+    session = evening.session
+    name, trace = next(iter(session.traces.items()))
+    channels = trace.channels | {"throttle_ratio": 0.0 * trace.time_s + 1.0}
+    open_ = replace(session, traces={name: replace(trace, channels=channels)})
+    span = trace.time_s[-1] - trace.time_s[0]
+    assert wear_of_day(open_).full_throttle_s == pytest.approx(span)
+    assert wear_of_day(session).full_throttle_s < span
+
+
+def test_what_is_beyond_a_limit_is_said_and_what_is_not(season):
+    said = str(words.wear_sentences(season))
+    assert "compression: 10.8 bar on 10 May 2026, beyond your limit, at least 11.0 bar" in said
+    assert "Leak-down: 11 % on 10 May 2026, within your limit, at most 15 %." in said
+    assert "0.090 mm on 10 May 2026, within your limit, 0.080 to 0.150 mm." in said
+    # 350 mL over 1900 km.
+    assert "Oil used: 0.18 mL/km on 10 May 2026, beyond your limit, at most 0.10 mL/km" in said
+
+
+def test_the_reminder_counts_outings_after_the_last_check(season, checked):
+    each = wear_of_day(checked).full_throttle_s
+    assert season.wear.since_s == pytest.approx(2 * each)
+    minutes = f"{2 * each / 60:.0f} of 5 minutes since the check of 10 May 2026"
+    assert f"{minutes}, by runs and logs: it is time for the next." in str(
+        words.wear_sentences(season)
+    )
+    record = replace(season.outings[1].record, wear=season.outings[0].record.wear)
+    late = replace(record.wear, checks=(*record.wear.checks,
+        replace(record.wear.checks[-1], date="2026-05-16")))  # fmt: skip
+    outings = (season.outings[0], replace(season.outings[1], record=replace(record, wear=late)))
+    assert replace(season, outings=outings).wear.since_s == pytest.approx(each)
+
+
+def test_the_same_checks_in_two_outings_stand_once(season):
+    both = [replace(one, record=season.outings[0].record) for one in season.outings]
+    assert len(replace(season, outings=tuple(both)).wear.checks) == 2
+
+
+def test_the_picture_has_what_was_measured_twice(season):
+    alt = words.wear_figure(season).alt
+    assert "cranking compression 13.1 bar to 10.8 bar" in alt
+    assert "oil" not in alt, "it takes two checks to tell one consumption"
+
+
+def test_without_a_file_nothing_is_said(results):
+    bare = outing_of("a", 16, results.season)
+    assert not words.wear_sentences(season_of([bare])).items

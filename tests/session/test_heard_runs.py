@@ -1,0 +1,198 @@
+"""Runs from recordings: the demo beside its truth, what is offered, refused and compared."""
+
+import json
+import shutil
+
+import numpy as np
+import pytest
+
+from tests.conftest import ROOT
+from tuninglib.__main__ import main
+from tuninglib.analysis.analyse import analyse
+from tuninglib.report import logs, sound
+from tuninglib.session.load import load_session, pack_session, unpack_session
+from tuninglib.statistics.track_runs import pulls, runs_by_pulls
+from tuninglib.text_files import SessionError
+
+HEARD = ROOT / "demo_data" / "heard_on_the_hill"
+
+
+@pytest.fixture(scope="module")
+def truth():
+    return json.loads((HEARD / "truth.json").read_text("utf-8"))
+
+
+@pytest.fixture(scope="module")
+def results():
+    return analyse(load_session(HEARD))
+
+
+@pytest.fixture
+def folder(tmp_path):
+    return shutil.copytree(HEARD, tmp_path / "outing")
+
+
+def change(folder, name, *pairs):
+    text = (folder / name).read_text("utf-8")
+    for old, new in pairs:
+        assert old in text
+        text = text.replace(old, new)
+    (folder / name).write_text(text, encoding="utf-8")
+    return folder
+
+
+def only(folder, *numbers):
+    """Of the four recordings these."""
+    text = (folder / "session.toml").read_text("utf-8")
+    head, *tables = text.split("[logs.")
+    kept = [f"[logs.{one}" for one in tables if int(one.split("]")[0][4:]) in numbers]
+    (folder / "session.toml").write_text("".join([head, *kept]), encoding="utf-8")
+    return folder
+
+
+def said(results):
+    items = (*logs.sentences(results).items, *logs.run_sentences(results).items)
+    return " ".join(f"{label}: {text}" for label, text in items)
+
+
+def test_the_speeds_of_the_demo_are_what_they_were(results, truth):
+    found = results.session.found
+    per = found.metres_per_turn
+    assert (found.by, found.filled, found.why_not) == ("pulls", (1, 2, 3, 4), "")
+    assert per.value == pytest.approx(truth["metres_per_turn"], abs=per.half_width)
+    common = per.half_width / per.value / 1.96
+    for one, true in zip(found.passes, truth["runs"], strict=True):
+        for end in ("entry", "exit"):
+            got, sd = getattr(one, f"{end}_m_s"), getattr(one, f"{end}_sd_m_s")
+            assert abs(got - true[f"{end}_m_s"]) < 2.5 * np.hypot(sd, common * got)
+
+
+def test_the_gain_of_the_demo_holds_its_truth(results, truth):
+    gain = next(pull.gain.ratio for pull in results.pulls if pull.setup == "large_nozzle")
+    assert gain.low < truth["gain"] < gain.high
+
+
+def test_a_scale_of_all_speeds_is_in_the_sums(results):
+    per = results.session.found.metres_per_turn
+    factor = results.road.speed_factor
+    assert (factor.source, factor.value) == ("length", 1.0)
+    assert factor.half_width == pytest.approx(per.half_width / per.value)
+
+
+def test_what_is_said_of_the_demo(results):
+    text = said(results)
+    assert "the engine is heard in 97 % of it, good to ± 0.2 %." in text
+    assert "are from its engine speed by ear" in text
+    assert "m per turn of the crank, so that neither gearing nor speedometer is asked." in text
+    assert "4 recordings" in text
+    shown = sound.figure(results)
+    assert shown.alt.count("rpm") == 4
+    assert "run 3 from" in shown.alt
+
+
+def test_pulls_are_offered_and_not_taken_before_the_rider_says_so(folder, capsys):
+    only(change(folder, "session.toml", ('pulls_are_runs = "yes"\n', "")), 2)
+    session = load_session(folder)
+    assert session.found is None
+    assert not session.runs["speeds_logged"].any()
+    assert main(["check", str(folder)]) == 0
+    text = capsys.readouterr().out
+    assert "1 pull in one gear: 8.5 to 23.5 s. If each began at the start line" in text
+    assert 'write pulls_are_runs = "yes" under [logs.run_2]' in text
+
+
+def test_typed_speeds_stay_and_are_compared(folder, truth):
+    lines = (folder / "runs.csv").read_text("utf-8").splitlines()
+    ends = [[round(3.6 * one[key]) for key in ("entry_m_s", "exit_m_s")] for one in truth["runs"]]
+    lines[0] += ",entry_speed [km/h],exit_speed [km/h]"
+    # Of the first run that of another was typed.
+    ends[0][1] = 50
+    lines[1:] = [f"{line},{a},{b}" for line, (a, b) in zip(lines[1:], ends, strict=True)]
+    (folder / "runs.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
+    results = analyse(load_session(only(folder, 1, 2)))
+    session = results.session
+    assert session.found.filled == ()
+    assert session.runs["shown_exit_m_s"].tolist() == [pytest.approx(b / 3.6) for _, b in ends]
+    assert "typed and logged exit speeds are far from each other" in said(results)
+    assert "50.0 as shown against 6" in said(results)
+
+
+def test_gearing_that_disagrees_is_named(folder):
+    gears = (
+        '[gearing]\nprimary = 3.0\ngear = 1.5\nfront = 14\nrear = 42\ncircumference = "1.86 m"\n\n'
+    )
+    change(folder, "session.toml", ("[weather]", f"{gears}[weather]"))
+    assert "which is far from it: check length and [gearing]" in said(
+        analyse(load_session(only(folder, 1)))
+    )
+
+
+def test_two_cylinders_need_a_gearing(folder):
+    change(
+        folder,
+        "session.toml",
+        ('displacement = "178 cc"', 'displacement = "178 cc"\ncylinders = 2'),
+    )
+    with pytest.raises(SessionError, match=r"2 cylinders, which sounds like.*fill in \[gearing\]"):
+        load_session(only(folder, 1))
+
+
+def test_a_listed_run_that_is_none_is_left_out(folder):
+    change(folder, "session.toml", ("runs = [3]", "runs = [0]"))
+    found = load_session(only(folder, 3)).found
+    assert (found.filled, found.why_not, len(found.passes)) == ((), "", 1)
+
+
+def test_recordings_are_packed_and_unpacked(folder, tmp_path):
+    packed = pack_session(only(folder, 1), tmp_path / "one.outing.zip")
+    again = unpack_session(packed, tmp_path / "again")
+    assert (again / "run 1.wav").read_bytes() == (HEARD / "run 1.wav").read_bytes()
+
+
+def wave(knots, speeds, rng=None):
+    time = np.arange(0.0, knots[-1], 0.05)
+    speed = np.interp(time, knots, speeds)
+    return time, speed * (1 + (0 if rng is None else 4e-4 * rng.standard_normal(time.size)))
+
+
+def test_only_pulls_of_one_gear_that_end_are_pulls():
+    rng = np.random.default_rng(1)
+    # A steady ride, a pull, a gear change within another, and one that the recording cuts off.
+    knots = [0, 8, 24, 26, 40, 46, 46.4, 52, 54, 66, 80]
+    speeds = [5000, 5000, 7200, 5000, 5000, 7000, 5400, 6300, 5000, 5000, 7000]
+    found = pulls(*wave(knots, speeds, rng))
+    assert found[:, [0, 2]] == pytest.approx(np.array([[8, 24], [40, 46], [46.4, 52]]), abs=0.35)
+
+
+def test_runs_are_as_long_as_the_hill_and_what_is_no_run_is_left_out():
+    rng, knots, speeds = np.random.default_rng(2), [0.0], [5000.0]
+    for late in (-0.3, 0.0, 0.3, 0.1):
+        begin = knots[-1] + 8
+        knots += [begin, begin + 18 + late, begin + 21, begin + 26]
+        speeds += [5000, 7000 + 30 * late, 5000, 5000]
+    # Out of a junction: half as long.
+    knots += [knots[-1] + 8, knots[-1] + 17, knots[-1] + 20]
+    speeds += [5000, 7000, 5000]
+    time, speed = wave(knots, speeds, rng)
+    found = runs_by_pulls(time, speed, length_m=350.0)
+    assert found.lines.enter_s.size == 4
+    turns = np.concatenate([[0], np.cumsum(np.diff(time) * (speed[1:] + speed[:-1]) / 120)])
+    ridden = np.interp(found.lines.leave_s, time, turns) - np.interp(
+        found.lines.enter_s, time, turns
+    )
+    assert ridden * found.metres_per_turn == pytest.approx(350.0, rel=2e-3)
+    assert 0.005 < found.relative_sd < 0.02
+    none = runs_by_pulls(time, np.full(time.size, 5000.0), length_m=350.0)
+    assert none.lines.enter_s.size == 0
+    assert np.isnan(none.metres_per_turn)
+
+
+def test_the_demo_is_what_its_script_makes(tmp_path, monkeypatch):
+    monkeypatch.syspath_prepend(str(ROOT / "demo_data"))
+    import make_heard_on_the_hill as maker
+
+    monkeypatch.setattr(maker, "HERE", tmp_path / "made")
+    maker.main()
+    for name in ("run 1.wav", "runs.csv", "truth.json"):
+        made, kept = ((one / name).read_bytes() for one in (tmp_path / "made", HEARD))
+        assert made[:2000] == kept[:2000], name

@@ -1,0 +1,112 @@
+"""What the sound of the runs says: what was heard, pulls, changes of gear, a slipping clutch."""
+
+from itertools import pairwise
+from typing import Literal
+
+import numpy as np
+
+from tuninglib.analysis.records import HeardPull, Recording
+from tuninglib.interval import Z_95, Interval
+from tuninglib.session.records import Session
+from tuninglib.session.trace import Trace
+from tuninglib.statistics.clock_shift import clock_shift
+from tuninglib.statistics.track_runs import pulls
+
+# Heard in so much of it, nothing is to be said; clipped in more than so much, it matters (ours).
+_NEARLY_ALL, _CLIPPED = 0.9, 0.05
+
+
+def recordings(session: Session) -> tuple:
+    """Every recording of a session, in the order of session.toml.
+
+    Parameters
+    ----------
+    session : tuninglib.session.records.Session
+
+    Returns
+    -------
+    tuple of Recording
+    """
+    heard = {name: trace for name, trace in session.traces.items() if trace.kind == "sound"}
+    return tuple(_recording(session, name, trace) for name, trace in heard.items())
+
+
+def _recording(session, name, trace: Trace) -> Recording:
+    heard = trace.heard
+    if heard is None:
+        raise ValueError(f"{name} is no recording")
+    rpm = trace.channels.get("engine_speed_rpm", np.full(trace.time_s.size, np.nan))
+    known = np.isfinite(rpm)
+    share = float(known.mean())
+    found = []
+    for begin, _, end in pulls(trace.time_s, rpm) if known.any() else ():
+        low, high = np.interp([begin, end], trace.time_s[known], rpm[known]).tolist()
+        found.append(HeardPull(begin_s=float(begin), end_s=float(end), low_rpm=low, high_rpm=high))
+    why: Literal["", "past", "octave", "clipped", "drowned"] = "drowned"
+    if trace.goes_past:
+        why = "past"
+    elif share >= _NEARLY_ALL:
+        why = ""
+    elif heard.unsure_octave.sum() > 0.5 * np.count_nonzero(~known):
+        why = "octave"
+    elif trace.clipped > _CLIPPED:
+        why = "clipped"
+    return Recording(
+        name=name,
+        seconds=float(trace.time_s[-1]),
+        heard_share=share,
+        why_not=why,
+        clipped_share=trace.clipped,
+        pulls=tuple(found),
+        gear_changes_s=_gear_changes(trace.time_s[known], rpm[known]),
+        sd_ratio=float(np.median((heard.sd_rpm / rpm)[known])) if known.any() else None,
+        slip=_slip(session, trace) if known.any() else None,
+    )
+
+
+# Gears are apart by more than this logarithm; a change takes less than a second (ours).
+_GEARS_APART, _CHANGED_S = 0.12, 0.8
+
+
+def _gear_changes(time, rpm) -> tuple:
+    """When engine speed stepped, to the middle of each step."""
+    if time.size < 4:
+        return ()
+    log = np.log(rpm)
+    half = _CHANGED_S / 2
+    ahead, back = (np.interp(time + shift, time, log) for shift in (half, -half))
+    step = np.abs(ahead - back)
+    rows = np.flatnonzero(step > _GEARS_APART)
+    groups = np.split(rows, np.flatnonzero(np.diff(rows) > 1) + 1) if rows.size else []
+    return tuple(float(time[own[np.argmax(step[own])]]) for own in groups)
+
+
+# Each third of a run, and how well a logged speed's mean over it is known (ours).
+_THIRDS, _SPEED_SD = 3, 0.004
+
+
+def _slip(session, trace) -> Interval | None:
+    """By how much engine speed over road speed differs from third to third of the runs."""
+    track = session.track
+    if track is None or track is session.recordings or "speed_m_s" not in track.channels:
+        return None
+    speed, rpm = track.channels["speed_m_s"], trace.channels["engine_speed_rpm"]
+    shift = clock_shift(track.time_s, speed, trace.time_s, rpm).shift_s
+    if shift is None:
+        return None
+    ratios = []
+    for one in session.found.passes:
+        if not one.up:
+            continue
+        edges = np.linspace(one.enter_s + 0.5, one.leave_s - 0.5, _THIRDS + 1)
+        at = trace.time_s + shift.value
+        rows = [(at >= low) & (at < high) & np.isfinite(rpm) for low, high in pairwise(edges)]
+        if all(row.sum() > 10 for row in rows):
+            per = rpm / np.interp(at, track.time_s, speed)
+            ratios.append([per[row].mean() for row in rows])
+    if not ratios:
+        return None
+    mean = np.mean(np.log(ratios), axis=0)
+    sd = np.sqrt(2) * _SPEED_SD / np.sqrt(len(ratios))
+    value = float(mean.max() - mean.min())
+    return Interval(value, value - Z_95 * sd, value + Z_95 * sd)

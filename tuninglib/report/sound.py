@@ -1,0 +1,163 @@
+"""What the sound of the runs gave: what was heard, pulls, the clutch, a picture of each run."""
+
+import numpy as np
+
+from tuninglib.analysis.analyse import Results
+from tuninglib.analysis.records import Recording
+from tuninglib.report import page_parts
+from tuninglib.report.page_parts import Picture, Prose, count_of, picture, spaced
+from tuninglib.rounding import fixed, interval_text, listing, percent
+from tuninglib.session.records import Session
+from tuninglib.session.schema import Log
+
+_WHY = {
+    "past": "the pitch falls as the bike goes past: this was recorded beside the road. Carry the "
+    "phone on the bike.",
+    "octave": "for much of the rest it cannot be told from half or double the speed, so nothing "
+    "is said of it.",
+    "clipped": "the rest is too loud for the microphone, or wind is: put the phone inside the "
+    "jacket.",
+    "drowned": "in the rest, wind or other noise drowns it, or it stands still: put the phone "
+    "inside the jacket.",
+}
+# A clutch slips where this is exceeded for sure (common practice), and what listening is good to.
+_SLIPS = 0.02
+
+
+def heard(label: str, one: Recording, log: Log) -> list:
+    """What was heard in a recording, and what to write if its pulls are runs.
+
+    Parameters
+    ----------
+    label : str
+    one : tuninglib.analysis.records.Recording
+    log : tuninglib.session.schema.Log
+
+    Returns
+    -------
+    list of (str, str)
+    """
+    text = f"a recording of {fixed(one.seconds, 0)} s; "
+    if one.why_not != "past":
+        share = "nothing" if not one.heard_share else percent(one.heard_share)
+        share = "nearly all" if one.heard_share > 0.99 else share
+        good = f", good to ± {percent(1.96 * one.sd_ratio, 1)}" if one.sd_ratio else ""
+        text += f"the engine is heard in {share} of it{good}. "
+    if one.why_not:
+        why = _WHY[one.why_not]
+        text += f"{why[0].upper()}{why[1:]}" if one.why_not != "past" else why
+    items = [(label, text.strip())]
+    if one.gear_changes_s:
+        times = listing([f"{fixed(at, 1)} s" for at in one.gear_changes_s[:6]])
+        items.append(("Gear", f"engine speed steps at {times}, as where the gear is changed."))
+    if one.pulls and log.pulls_are_runs == "unknown":
+        pulls = listing(
+            [f"{fixed(it.begin_s, 1)} to {fixed(it.end_s, 1)} s" for it in one.pulls[:8]]
+        )
+        text = (
+            f"{count_of(len(one.pulls), 'pull')} in one gear: {pulls}. If each began at the start "
+            "line and ended at the marker, "
+            f'write pulls_are_runs = "yes" under [logs.{one.name}], and their speeds are used.'
+        )
+        items.append(("Pulls", text))
+    if one.slip is not None and one.slip.low > _SLIPS:
+        text = (
+            f"for the same road speed the engine turns {interval_text(one.slip.scaled(100), '%')} "
+            "faster in one part of the runs than in another: the clutch slips, and runs with a "
+            "slipping clutch do not count."
+        )
+        items.append(("Clutch", text))
+    return items
+
+
+def turns(session: Session) -> str:
+    """What a turn of the crank is on the road, beside what the gearing gives.
+
+    Parameters
+    ----------
+    session : tuninglib.session.records.Session
+    """
+    per, gears = session.found.metres_per_turn, session.gearing
+    text = (
+        "the hill's length over the turns that its runs took gives "
+        f"{_length(per.value)} ± {_length(per.half_width)} m per turn of the crank, so that "
+        "neither gearing nor speedometer is asked"
+    )
+    if not gears.is_known:
+        return f"{text}."
+    around = gears.rolling_circumference
+    by_gears = around.value / gears.ratio() / (1 + gears.slip.value)
+    half = by_gears * np.hypot(around.half_width / around.value, gears.slip.half_width)
+    text += f"; the gearing gives {_length(by_gears)} m"
+    if abs(by_gears - per.value) > 1.5 * np.hypot(half, per.half_width):
+        text += (
+            ", which is far from it: check length and [gearing], and that the throttle was opened "
+            "at the start line and shut at the marker"
+        )
+    return f"{text}."
+
+
+def _length(metres: float) -> str:
+    return fixed(metres, 4)
+
+
+# Pictured around a run, and no more runs than this. [s]
+_BEFORE_S, _AFTER_S, _MOST = 4.0, 2.0, 12
+
+
+def figure(results: Results) -> Picture | Prose:
+    """The sound of each run with the engine speed that was found in it; nothing without sound.
+
+    Parameters
+    ----------
+    results : tuninglib.analysis.analyse.Results
+    """
+    session, drawn = results.session, []
+    for one in results.sound:
+        trace, runs = session.traces[one.name], session.logs[one.name].runs
+        for number, pull in enumerate(one.pulls):
+            name = f"run {runs[number]:g}" if len(runs) == len(one.pulls) else spaced(one.name)
+            drawn.append((name, trace, pull))
+    drawn = drawn[:_MOST]
+    if not drawn:
+        return Prose(())
+    from tuninglib.statistics.engine_sound import PICTURE_BAND_HZ, STEP_S
+
+    cylinders = max(one.cylinders for one in session.engines.values())
+    per_hz = 120.0 / cylinders
+    top = 2.3 * max(pull.high_rpm for *_, pull in drawn)
+
+    def draw(width_in):
+        figure, axes = page_parts.figure_of(width_in, 1.75 * len(drawn), rows=len(drawn))
+        for ax, (name, trace, pull) in zip(axes, drawn, strict=True):
+            begin, end = pull.begin_s - _BEFORE_S, pull.end_s + _AFTER_S
+            step = 2 * STEP_S
+            low = max(int((begin - trace.time_s[0]) / step), 0)
+            high = min(int((end - trace.time_s[0]) / step), len(trace.heard.picture))
+            seen = trace.heard.picture[low:high].T
+            rows = round(top / per_hz / PICTURE_BAND_HZ)
+            edges = trace.time_s[0] + step * np.array([low, high])
+            ax.imshow(
+                seen[:rows], origin="lower", aspect="auto", cmap="Greys", vmin=20, vmax=250,
+                extent=(*edges, 0, rows * PICTURE_BAND_HZ * per_hz / 1000), interpolation="nearest",
+            )  # fmt: skip
+            near = (trace.time_s >= edges[0]) & (trace.time_s <= edges[1])
+            shown = trace.channels["engine_speed_rpm"][near] / 1000
+            ax.plot(trace.time_s[near], shown, "--", color=page_parts.COLOURS[1], lw=1.4)
+            ax.set_ylim(0, top / 1000)
+            ax.grid(False)
+            page_parts.title(ax, f"{name}: engine speed [1000 rpm]")
+            ax.set_xlabel("time in the recording [s]")
+        return figure
+
+    said = "; ".join(
+        f"{name} from {fixed(pull.low_rpm, -1)} to {fixed(pull.high_rpm, -1)} rpm between "
+        f"{fixed(pull.begin_s, 1)} and {fixed(pull.end_s, 1)} s"
+        for name, _, pull in drawn
+    )
+    return picture(
+        draw,
+        f"Spectrogram of each pull with the engine speed that was heard: {said}.",
+        f"Heard: {said}.",
+        "Streaks: what stands out of the noise. Dashed: engine speed; above it, its harmonics.",
+    )
