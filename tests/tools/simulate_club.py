@@ -192,13 +192,14 @@ def main():
     )  # fmt: skip
     for bikes in (2, 5, 12):
         found = count_clubs(given.clubs, bikes, given.seed + bikes, given.spread)
-        share = {name: float(np.mean(own)) for name, own in found.items()}
+        share = defaultdict(lambda: np.nan)
+        share |= {name: float(np.mean(own)) for name, own in found.items()}
         row(
             bikes, f"{share['held']:.1%}", f"{np.median(found['half']):.1%}",
             f"{share['named']:.0%}", f"{share['first']:.1%}", f"{share['odds']:.1%}",
             f"{share['leaner']:.1%}", f"{share['leaner odds']:.1%}", f"{share['rule then']:.1%}",
-            f"{share['rule']:.1%}", f"{share['first'] / share['rule then']:.2f}",
-            f"{share.get('odd, lies', np.nan):.0%}", f"{share['odd, honest']:.1%}",
+            f"{share['rule']:.1%}", f"{share['first'] / (share['rule then'] or np.nan):.2f}",
+            f"{share['odd, lies']:.0%}", f"{share['odd, honest']:.1%}",
             f"{share['loo']:.1%}", f"{share['gain held']:.1%}",
             f"{np.median(found['gain half']):.1%}",
         )  # fmt: skip
