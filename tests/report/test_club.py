@@ -203,6 +203,12 @@ def test_a_title_is_no_page(newcomer, records):
     assert "x" * 81 not in said(before_buying(newcomer, [*long, long[0]]))
 
 
+def test_an_ecu_that_corrects_is_named(newcomer, records):
+    one = replace(records[0], readings=(), corrects=True)
+    words = said(before_buying(newcomer, [one, *records[1:]]))
+    assert "If yours does the same, another injector does not move the mixture" in words
+
+
 def test_same_runs_count_once_and_one_bike_is_one(newcomer, records):
     twice = before_buying(newcomer, [*records, replace(records[0], title="Sent again")])
     assert twice.bikes == 5

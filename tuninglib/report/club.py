@@ -386,8 +386,11 @@ def remarks(told: BeforeBuying, left_out: Sequence[tuple[str, str]] = ()) -> Pro
             )
             items.append(("Gauge", text))
         if one.record.corrects:
-            text = f"{title}: the ECU corrected at full throttle; its readings do not count."
-            items.append(("Left out", text))
+            text = (
+                f"{title}: the ECU corrected at full throttle, so its readings do not count. If "
+                "yours does the same, another injector does not move the mixture."
+            )
+            items.append(("ECU corrects", text))
     named: dict = {}
     for one in told.beside:
         if one.record.bike:
