@@ -157,7 +157,7 @@ def test_a_fuel_that_knocked_is_tried_nowhere(newcomer, records):
     minds = {row[0]: row[-1] for row in club.table(told).rows}
     assert minds["i171, e5"].startswith("try first")
     assert {mind for name, mind in minds.items() if name.endswith("e10")} == {
-        "do not ride: other bikes knocked on this fuel"
+        "do not ride: knock on other bikes"
     }
     assert club.figure(told).alt.count("not to be tried") == 5 + 3
     # As if that fuel were not there.

@@ -446,7 +446,7 @@ def table(told: BeforeBuying) -> Table | Prose:
 
 def _mind(told, offer, own) -> str:
     if own.fuel in _knocked(told):
-        return "do not ride: other bikes knocked on this fuel"
+        return "do not ride: knock on other bikes"
     found = ["try first"] if offer is told.first else []
     if not own.may_be_tried:
         found.append(f"do not ride: {shut_word(own)}")
