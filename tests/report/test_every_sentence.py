@@ -98,7 +98,17 @@ def test_tables_have_their_captions_and_columns(results, evening, back, which):
 @pytest.mark.parametrize("which", FIGURES)
 def test_figures_have_their_titles_and_axes(results, evening, which, monkeypatch):
     def written(draw, width_in):
-        return {text.get_text() for text in draw(width_in).findobj(Text)}
+        figure = draw(width_in)
+        for ax in figure.axes:
+            # With room for its title above it and its numbers below, and over no other.
+            (left, low), (right, high) = ax.get_position().get_points()
+            inch = figure.get_figheight()
+            assert 0 <= left < right <= 1
+            assert low * inch > 0.3
+            assert (1 - high) * inch > 0.3
+            others = [one.get_position() for one in figure.axes if one is not ax]
+            assert not any(ax.get_position().overlaps(one) for one in others)
+        return {text.get_text() for text in figure.findobj(Text)}
 
     monkeypatch.setattr(page_parts, "_svg", written)
     for make, expected in FIGURES[which].items():
@@ -796,6 +806,45 @@ def remarked(code, *about):
     return of_days(season.remarks, remarks=(Remark(code=code, about=about),))
 
 
+def repeated(*setups):
+    """One more outing that is to repeat these."""
+
+    def say(summer):
+        step = Step(code="ride again", why="too close", setups=setups)
+        return str(season.sentences(replace(summer, plan=replace(summer.plan, next=step))))
+
+    return say
+
+
+def none_to_ride(all_shut):
+    """Nothing to leave on the bike: all is shut, or all but one."""
+
+    def say(summer):
+        none = replace(summer.plan, ride=None, next=Step(code="find knock", engine="big"))
+        every = tuple(
+            replace(one, gate=Gate("heat") if all_shut or one.setup != "stock" else None)
+            for one in summer.combinations
+        )
+        return str(season.sentences(replace(summer, plan=none, combinations=every)))
+
+    return say
+
+
+def leaner_elsewhere(chance):
+    """Why big 164 is shut, by the chance of the report of its last outing; None: by this one's."""
+
+    def say(summer):
+        every = tuple(
+            replace(one, gate=replace(one.gate, value=chance or one.gate.value))
+            if one.setup == "big_164"
+            else one
+            for one in summer.combinations
+        )
+        return str(season.sentences(replace(summer, combinations=every)))
+
+    return say
+
+
 OVER = "from the first outing to the last, 91 days, the force of all setups together"
 SEASON = {
     "gauge column": (
@@ -808,11 +857,23 @@ SEASON = {
     ),
     "weaker": ("Measured: 5 % (1 to 8 %) less pull than stock.", fallen, of_days(season.sentences)),
     "one to repeat": (
-        "should repeat big 172: ride it twice",
-        lambda s: str(season.sentences(
-            replace(s, plan=replace(s.plan, next=Step(code="ride again", setups=("big_172",))))
-        )),
-        of_days(season.sentences),
+        "should repeat big 172: ride it twice", repeated("big_172"), repeated("big_172", "stock"),
+    ),
+    "two to repeat": (
+        "should repeat big 172 and stock: ride each twice, taking turns.",
+        repeated("big_172", "stock"), repeated("big_172"),
+    ),
+    "nothing known": (
+        "none of these setups: too little is known of any. Before another full-throttle run: find "
+        "the cause of the knock.", none_to_ride(False), none_to_ride(True),
+    ),
+    "everything shut": (
+        "none of these setups: every one is ruled out.", none_to_ride(True), none_to_ride(False),
+    ),
+    # A chance that another page gave is told from the one in this table.
+    "another page's chance": (
+        "may run lean (25 %, in the report of its last outing)", leaner_elsewhere(0.25),
+        leaner_elsewhere(None),
     ),
     "before": ("Before you ride: what to ride and what is", of_days(season.sentences), None),
     "no trend": (

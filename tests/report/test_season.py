@@ -2,18 +2,15 @@
 
 import json
 import shutil
-from dataclasses import replace
 
 import pytest
 
 from tests.browser import chromium, shown
 from tests.conftest import ROOT
 from tuninglib.__main__ import main
-from tuninglib.analysis.decide import Step
-from tuninglib.analysis.records import Gate
 from tuninglib.report import season
 from tuninglib.report import season as words
-from tuninglib.report.season import _why, make_seasons, outings_below, season_below
+from tuninglib.report.season import make_seasons, outings_below, season_below
 from tuninglib.text_files import SessionError
 
 pytestmark = pytest.mark.slow
@@ -213,27 +210,6 @@ def test_the_first_line_decides_and_what_is_ruled_out_stands_last_with_its_reaso
         assert marked == sorted(marked)
     *_, mind = next(row for row in mixtures.rows if row[0].startswith("i172, e10"))
     assert mind == "do not ride: may run lean (34 %)"
-
-
-def test_seasons_without_anything_to_ride_or_more_to_repeat_say_so(made):
-    found = season_below(made)
-    none = replace(found.plan, ride=None, next=Step(code="find knock", engine="big"))
-    (_, line), *_ = words.sentences(replace(found, plan=none)).items
-    assert line == (
-        "none of these setups: too little is known of any. Before another full-throttle run: find "
-        "the cause of the knock."
-    )
-    shut = tuple(replace(one, gate=Gate("heat")) for one in found.combinations)
-    (_, line), *_ = words.sentences(replace(found, plan=none, combinations=shut)).items
-    assert line.startswith("none of these setups: every one is ruled out.")
-    step = Step(code="ride again", why="too close", setups=("big_172", "stock"))
-    again = replace(found, plan=replace(found.plan, next=step))
-    (_, line), *_ = words.sentences(again).items
-    assert line.endswith("should repeat big 172 and stock: ride each twice, taking turns.")
-    # A chance that another page gave is told from the one in this table.
-    lean = next(one for one in found.combinations if one.setup == "big_164")
-    other = replace(lean, gate=replace(lean.gate, value=0.25))
-    assert _why(other) == "may run lean (25 %, in the report of its last outing)"
 
 
 def test_thin_seasons_have_words_for_what_is_missing(copy):
