@@ -208,13 +208,13 @@ class Results:
         return self.road.pulls if self.road else ()
 
 
-def _sound(session) -> tuple:
+def _sound(session, mixtures) -> tuple:
     """What listens is loaded only where there is something to hear."""
     if not any(trace.kind == "sound" for trace in session.traces.values()):
         return ()
     from tuninglib.analysis.sound import recordings
 
-    return recordings(session)
+    return recordings(session, mixtures)
 
 
 # results.json -------------------------------------------------------------------------------------
@@ -361,7 +361,7 @@ def analyse(session: Session) -> Results:
         fuel_use=upkeep.fuel_use(session),
         outlay=upkeep.outlay(session, plan, road.pulls if road else ()),
         logs=logs_read(session),
-        sound=_sound(session),
+        sound=_sound(session, mixtures),
         bands=mixture_by_bands(judged),
         force_curves=curves_of_force(session, air, road.load if road else None),
         pressure_source=day_pressure_of(session).source,
