@@ -256,6 +256,13 @@ def parse_table(text: str, name: str) -> RawTable:
     if problems:
         raise SessionError(problems)
     headers, rows = cells[0], []
+    widths = {len(row) for row in cells[1:]}
+    if len(cells) > 2 and widths == {len(headers) + 1}:
+        message = (
+            f"names {len(headers)} columns, but each row has one cell more; "
+            "add the name that is missing, or write decimal commas as points"
+        )
+        raise SessionError([Problem(name, message, row=numbers[0])])
     for row, at in zip(cells[1:], numbers[1:], strict=True):
         if len(row) > len(headers):
             remedy = (

@@ -7,7 +7,7 @@ from types import SimpleNamespace
 import pytest
 
 from tuninglib.analysis.analyse import analyse
-from tuninglib.report import cautions, gain, verdict
+from tuninglib.report import cautions, gain, tested, verdict
 from tuninglib.session.defaults import speedometer_step
 from tuninglib.session.load import load_session
 
@@ -78,6 +78,15 @@ def outing(tmp_path_factory):
         return kept[rows]
 
     return made
+
+
+def test_one_repeat_does_not_tell_scatter_and_one_number_is_no_range(outing):
+    # The first setup once more at the end: what a wind that gets up would do, too.
+    one = outing("6,stock,me,38,12.7,none")
+    said = str(gain.sentences(one.results))
+    assert "too few runs were repeated to tell how runs scatter on this outing" in said
+    gauge = [row[3] for row in tested.runs_table(one.results).rows]
+    assert gauge[-2:] == ["12.0 to 12.2", "12.7"]
 
 
 def text(outing):

@@ -109,11 +109,17 @@ def test_where_a_value_is_from_is_said_in_words(edit):
     assert words["Drag area"] == "motorcycle table of 40 CFR 86.529-98"
     assert words["Rotating mass"] == "7 % of the bike (rule of thumb, after UN GTR 2)"
     assert words["True over shown speed"] == "session.toml"
+    assert words["Headwind"] == "usual (headwind under [weather] changes it)"
+    assert words["Injector tolerance"] == (
+        "of the stated flow; usual (tolerance under [injectors] changes it)"
+    )
     edit("session.toml", 'factor = "0.955 +/- 0.01"', "")
     assert said(folder)["True over shown speed"] == "no calibration: legal range of UN R39"
     checks = 'checks = [["50 km/h", "48 km/h"], ["60 km/h", "57.3 km/h"]]\n'
     edit("session.toml", "[speedometer]\n", "[speedometer]\n" + checks)
     assert said(folder)["True over shown speed"] == "2 checks in session.toml"
+    edit("session.toml", 'headwind = "0 +/- 1.5 m/s"', 'headwind = "1 +/- 2 m/s"')
+    assert said(folder)["Headwind"] == "headwind under [weather] in session.toml"
 
 
 def test_a_run_without_a_speed_and_an_outing_without_a_column_are_spoken_of(outing):

@@ -65,6 +65,7 @@ IN_RUNS = [
     ("exit_speed [km/h]", "exit_sped [km/h]", r"'exit_sped \[km/h\]'; did you mean 'exit_speed'"),
     ("setup,rider", "set,rider", "the column setup is missing"),
     ("gauge_low,gauge_high", "gauge_low,gauge_low", "the column gauge_low is there twice"),
+    ("gauge_low,gauge_high,", "gauge_low,", "row 1: names 11 .* one cell more; add the name"),
     # A cell.
     ("3,stock,tove", "3,stick,tove", "row 4, setup: 'stick' is not one of the setups .* 'stock'"),
     ("3,stock,tove", "3,stock,tovi", "row 4, rider: 'tovi' is not one of the riders .* 'tove'"),

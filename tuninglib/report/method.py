@@ -142,7 +142,7 @@ def assumptions(results: Results) -> Table:
             for what, value, kind in values
         ]
         wind = taken(session.weather.headwind, "speed", system)
-        rows.append(("Headwind", wind, "session.toml"))
+        rows.append(("Headwind", wind, _whence(session.weather, "headwind", "[weather]")))
     for field in dataclasses.fields(session.assumptions):
         value = getattr(session.assumptions, field.name)
         text = taken(value) if isinstance(value, Measured) else fixed(value or 0.0, 2)
@@ -150,18 +150,20 @@ def assumptions(results: Results) -> Table:
             text = fixed(leaner_limit_of(session), 2)
         rows.append((field.name.replace("_", " ").capitalize(), text, field.metadata["help"]))
     if session.gauge.scale:
-        offset, source = session.gauge.accuracy, "accuracy under [gauge] in session.toml"
+        offset, source = session.gauge.accuracy, _whence(session.gauge, "accuracy", "[gauge]")
         if results.gauge_check.offset:
             found = results.gauge_check.offset
             offset = Measured(found.value, found.half_width)
             source = f"{counted(results.gauge_check)} where the ECU may hold lambda 1"
         rows.append(("Gauge reads too high by", taken(_in_percent(offset)) + " %", source))
-    tolerances = sorted({record.tolerance.value for record in session.injectors.values()})
+    injectors = session.injectors.values()
+    tolerances = sorted({record.tolerance.value for record in injectors})
+    stated = (_whence(record, "tolerance", "[injectors]") for record in injectors)
     rows.append(
         (
             "Injector tolerance",
             f"±{listing(percent(value, 1) for value in tolerances)}",
-            "of the stated flow, 95 %; session.toml",
+            f"of the stated flow; {'; '.join(dict.fromkeys(stated))}",
         )
     )
     return Table(
@@ -169,6 +171,17 @@ def assumptions(results: Results) -> Table:
         ("Quantity", "Value", "Where from"),
         tuple(rows),
         "You can set what is usual under [assumptions] in session.toml.",
+    )
+
+
+def _whence(record, key, section) -> str:
+    """Where a value is from that has a usual one."""
+    usual = {field.name: field.default for field in dataclasses.fields(record)}[key]
+    typed = getattr(record, key) != usual
+    return (
+        f"{key} under {section} in session.toml"
+        if typed
+        else f"usual ({key} under {section} changes it)"
     )
 
 

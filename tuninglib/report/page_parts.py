@@ -590,6 +590,7 @@ def in_style(more: dict | None = None) -> Iterator[None]:
         yield
 
 
+@functools.cache
 def width_of(text: str, bold: bool = False) -> float:
     """How wide a line of text is in a figure. [in]"""
     font = FontProperties(size=LETTER_PT, weight="bold" if bold else "normal")

@@ -116,7 +116,8 @@ def runs_table(results: Results) -> Table | Prose:
     def reading(run) -> str:
         if run.gauge_low is None:
             return NONE
-        return f"{gauge_text(run.gauge_low, gauge)} to {gauge_text(run.gauge_high, gauge)}"
+        ends = (gauge_text(end, gauge) for end in (run.gauge_low, run.gauge_high))
+        return " to ".join(dict.fromkeys(ends))
 
     def in_unit(field, kind, decimals=0):
         return lambda run: shown(getattr(run, field), kind, system, decimals)
