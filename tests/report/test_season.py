@@ -2,6 +2,7 @@
 
 import json
 import shutil
+from dataclasses import replace
 
 import pytest
 
