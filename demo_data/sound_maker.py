@@ -139,10 +139,10 @@ class Hands:
     ``late_sd_s`` is what shutting differs by from rider to rider.
     """
 
-    opens_sd_s: float = 0.25
+    opens_sd_s: float = 0.3
     shuts_after_s: float = 0.25
-    shuts_sd_s: float = 0.2
-    late_sd_s: float = 0.12
+    shuts_sd_s: float = 0.25
+    late_sd_s: float = 0.15
     before_s: float = 9.0
     after_s: float = 4.0
 

@@ -191,6 +191,9 @@ def test_a_richer_injector_that_covers_all_of_it_is_named(tmp_path):
     said = str(mixture.air_sentences(results))
     assert "leaner than the band below 15 °C" in said
     assert "Injector i178 is expected to stay inside all of it." in said
+    every = [replace(one, may_be_tried=one.injector != "i178") for one in results.air.mixtures]
+    shut = replace(results, air=replace(results.air, mixtures=tuple(every)))
+    assert "i178" not in str(mixture.air_sentences(shut))
 
 
 def test_the_lean_edge_is_met_on_the_lowest_ground_and_the_rich_one_on_the_highest(tmp_path):

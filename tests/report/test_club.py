@@ -83,6 +83,14 @@ def test_nothing_smaller_than_the_first_guess_is_named(newcomer, records):
     assert small.worst > max(one.worst for one in found.offers[1:])
 
 
+def test_one_at_hand_is_fitted_and_not_bought(newcomer, records):
+    injectors = {**newcomer.injectors, "i171": replace(newcomer.injectors["i171"], owned="yes")}
+    own = SimpleNamespace(**{**vars(newcomer), "injectors": injectors})
+    words = said(before_buying(own, records))
+    assert "Fit first: injector i171 (171 cc/min), which you have" in words
+    assert "It is a trial under the gauge: stop beyond 13.2" in words
+
+
 def test_one_odd_bike_is_named_and_does_not_turn_the_answer(newcomer, records, told):
     assert [one.record.title for one in told.beside if one.odd] == [LIAR]
     assert f"Stands apart: “{LIAR}” reads 11 % leaner than the others" in said(told)
@@ -149,7 +157,7 @@ def test_a_fuel_that_knocked_is_tried_nowhere(newcomer, records):
     minds = {row[0]: row[-1] for row in club.table(told).rows}
     assert minds["i171, e5"].startswith("try first")
     assert {mind for name, mind in minds.items() if name.endswith("e10")} == {
-        "do not ride: other bikes knocked on this fuel"
+        "do not ride: knock on other bikes"
     }
     assert club.figure(told).alt.count("not to be tried") == 5 + 3
     # As if that fuel were not there.
@@ -192,7 +200,13 @@ def test_heads_above_the_limit_are_said(newcomer, records, told):
 
 def test_a_title_is_no_page(newcomer, records):
     long = [replace(one, title="x" * 5000, gauge_off=0.05) for one in records]
-    assert "x" * 81 not in said(before_buying(newcomer, long))
+    assert "x" * 81 not in said(before_buying(newcomer, [*long, long[0]]))
+
+
+def test_an_ecu_that_corrects_is_named(newcomer, records):
+    one = replace(records[0], readings=(), corrects=True)
+    words = said(before_buying(newcomer, [one, *records[1:]]))
+    assert "If yours does the same, another injector does not move the mixture" in words
 
 
 def test_same_runs_count_once_and_one_bike_is_one(newcomer, records):

@@ -1,6 +1,6 @@
 """Whether the advice is worth it: the setup it rides beside what rules of thumb would ride.
 
-Run it from the top of the project, ``python -m tests.tools.simulate_choice --days 300``. Each day
+Run it from the top of the project, ``python -m tests.tools.simulate_choice --days 100``. Each day
 has a truth of its own: forces, mixtures and which setups knock. Of each it is counted how often the
 choice was unsafe (truly leaner than the band, or one that knocks), how often it was the strongest
 of the safe ones, how much force was given away, and how often the mixture was richer than the band.
@@ -217,6 +217,9 @@ MARGINS = (0.0, 0.15, 0.30, 0.45, 0.60, 0.80, 1.00, 1.25, 1.50)
 CAREFUL = "strongest quiet one, {:.2f} richer than the edge, else {}"
 
 
+BOLD = ("the strongest that did not knock", "gauge nearest the middle of the band")
+
+
 def rules_of_thumb(day) -> dict:
     """Choices that need no tool; the careful one with every margin and both ways out."""
     table = day.session.runs
@@ -225,10 +228,8 @@ def rules_of_thumb(day) -> dict:
     middle = 14.7 * sum(BAND) / 2
     richest = min(quiet, key=lambda name: gauge[name], default=None)
     found = {
-        "the strongest that did not knock": strongest(day, table, quiet),
-        "gauge nearest the middle of the band": min(
-            gauge.index, key=lambda name: abs(gauge[name] - middle)
-        ),
+        BOLD[0]: strongest(day, table, quiet),
+        BOLD[1]: min(gauge.index, key=lambda name: abs(gauge[name] - middle)),
     }
     for by in MARGINS:
         enough = [name for name in quiet if gauge[name] <= 14.7 * BAND[1] - by]
@@ -346,10 +347,22 @@ def main():
                     tasks = [((given.seed, number, day), line) for day in range(given.days)]
                     yield line, list(pool.map(work, tasks, chunksize=10))
 
-        head("day", "who chooses", "unsafe", "best found", "force given away", "too rich",
-             "rides nothing", "the careful rule, as safe, gives away")  # fmt: skip
+        print(f"the rule: {CAREFUL.format(0.15, 'nothing')}, with every margin")
+        columns = ("unsafe", "gives away", "as safe, the rule gives away")
+        head("day", *(f"{who}: {one}" for who in WANTED for one in columns), "best found",
+             "too rich", "rides nothing", *(f"{who}: unsafe" for who in BOLD))  # fmt: skip
+        every = []
         for line, found in each(choices, LINES, 0):
             _print_choices(line, found)
+            every += found
+        if not given.only:
+            # One margin for all of them: nobody knows beforehand how a day is.
+            _print_choices(Line("all of these"), every)
+            print()
+            head("margin of the rule", "unsafe", "gives away", "too rich", "rides nothing")
+            for by in MARGINS:
+                unsafe, _, less, rich, nothing = means_of(every)[CAREFUL.format(by, "nothing")]
+                row(f"{by:.2f}", f"{unsafe:.1%}", f"{less:.2f} %", f"{rich:.0%}", f"{nothing:.0%}")
         print()
         head("day", "who names", "named", "fits both fuels", "leaner on one", "a listed one fits",
              "another is to be listed though one fits")  # fmt: skip
@@ -357,16 +370,23 @@ def main():
             _print_named(line, found)
 
 
+def means_of(found) -> dict:
+    """Shares and force given away, by who chooses."""
+    return {who: np.mean([one[who] for one in found], axis=0) for who in found[0]}
+
+
 def _print_choices(line, found):
-    means = {
-        who: np.array([one[who] for one in found], dtype=float).mean(axis=0) for who in found[0]
-    }
+    means = means_of(found)
     careful = [CAREFUL.format(by, way) for by in MARGINS for way in ("the richest", "nothing")]
     points = [tuple(means[who][[0, 2]]) for who in careful]
-    for who, (unsafe, best, less, rich, nothing) in means.items():
-        as_safe = as_safe_as(unsafe, points) if who in WANTED else None
-        row(line.name, who, f"{unsafe:.1%}", f"{best:.0%}", f"{less:.2f} %", f"{rich:.0%}",
-            f"{nothing:.0%}", "" if as_safe is None else f"{as_safe:.2f} %")  # fmt: skip
+    cells = []
+    for who in WANTED:
+        unsafe, _, less, *_ = means[who]
+        as_safe = as_safe_as(unsafe, points)
+        cells += [f"{unsafe:.1%}", f"{less:.2f} %", "" if as_safe is None else f"{as_safe:.2f} %"]
+    _, best, _, rich, nothing = means["the tool"]
+    bold = (f"{means[who][0]:.0%}" for who in BOLD)
+    row(line.name, *cells, f"{best:.0%}", f"{rich:.0%}", f"{nothing:.0%}", *bold)
 
 
 def as_safe_as(unsafe, points):

@@ -128,7 +128,9 @@ parts = "another pipe"
 def one_outing(seed, snr_db=3.0):
     """Errors over their sd of both speeds of each run; gain's error over its half width; widths."""
     rng = np.random.default_rng((SEED, 1, seed))
-    hands, world = Hands(before_s=8.0, after_s=3.0), World()
+    # The length is as uncertain as it is stated.
+    hands = Hands(before_s=8.0, after_s=3.0)
+    world = World(lengths_m=(150.0, 250.0 + rng.standard_normal()))
     late, scale = hands.late_sd_s * rng.standard_normal(), 1 + 0.02 * rng.standard_normal()
     gain, order = float(np.exp(rng.normal(0, 0.06))), "abba"
     turns, true = rng.uniform(5.5, 6.8), []

@@ -213,13 +213,13 @@ class Results:
         return self.road.pulls if self.road else ()
 
 
-def _sound(session) -> tuple:
+def _sound(session, mixtures) -> tuple:
     """What listens is loaded only where there is something to hear."""
     if not any(trace.kind == "sound" for trace in session.traces.values()):
         return ()
     from tuninglib.analysis.sound import recordings
 
-    return recordings(session)
+    return recordings(session, mixtures)
 
 
 # results.json -------------------------------------------------------------------------------------
@@ -369,7 +369,7 @@ def analyse(session: Session) -> Results:
         outlay=touring.outlay(session, plan, road.pulls if road else ()),
         logs=logs_read(session),
         air=air_envelope.air_envelope(judged, known_air, combinations, plan.ride, plan.engine),
-        sound=_sound(session),
+        sound=_sound(session, mixtures),
         bands=mixture_by_bands(judged),
         force_curves=curves_of_force(session, air, road.load if road else None),
         pressure_source=day_pressure_of(session).source,

@@ -676,6 +676,30 @@ class HeardPull:
 
 
 @dataclass(frozen=True, kw_only=True)
+class HeardRing:
+    """Something in the band of knock that was not there on the safest setup's runs.
+
+    Attributes
+    ----------
+    run : float
+        Number of the run.
+    begin_s, end_s : float
+        In the recording.
+    low_hz, high_hz : float
+        The band.
+    against : str
+        The setup whose runs it is held against.
+    """
+
+    run: float
+    begin_s: float
+    end_s: float
+    low_hz: float
+    high_hz: float
+    against: str
+
+
+@dataclass(frozen=True, kw_only=True)
 class Recording:
     """One recording.
 
@@ -701,6 +725,8 @@ class Recording:
     slip : Interval or None
         By how much the engine turned faster for the road speed in one part of the runs than in
         another, where another log has the speed.
+    rings : tuple of HeardRing
+        Places to listen to. None of them says nothing of knock.
     """
 
     name: str
@@ -712,3 +738,4 @@ class Recording:
     gear_changes_s: tuple[float, ...]
     sd_ratio: float | None
     slip: Interval | None
+    rings: tuple[HeardRing, ...] = ()

@@ -1,34 +1,41 @@
 """What the sound of the runs says: what was heard, pulls, changes of gear, a slipping clutch."""
 
+from dataclasses import replace
 from itertools import pairwise
 from typing import Literal
 
 import numpy as np
 
-from tuninglib.analysis.records import HeardPull, Recording
+from tuninglib.analysis.records import HeardPull, HeardRing, Recording
 from tuninglib.interval import Z_95, Interval
+from tuninglib.physics.engine import first_tangential_mode_hz
+from tuninglib.session.read_sound import RING_STEP_S, power_in_band
 from tuninglib.session.records import Session
 from tuninglib.session.trace import Trace
 from tuninglib.statistics.clock_shift import clock_shift
+from tuninglib.statistics.engine_sound import new_rings, rings
 from tuninglib.statistics.track_runs import pulls
 
 # Heard in so much of it, nothing is to be said; clipped in more than so much, it matters (ours).
 _NEARLY_ALL, _CLIPPED = 0.9, 0.05
 
 
-def recordings(session: Session) -> tuple:
+def recordings(session: Session, mixtures: tuple) -> tuple:
     """Every recording of a session, in the order of session.toml.
 
     Parameters
     ----------
     session : tuninglib.session.records.Session
+    mixtures : tuple of tuninglib.analysis.records.Mixture
 
     Returns
     -------
     tuple of Recording
     """
     heard = {name: trace for name, trace in session.traces.items() if trace.kind == "sound"}
-    return tuple(_recording(session, name, trace) for name, trace in heard.items())
+    found = {name: _recording(session, name, trace) for name, trace in heard.items()}
+    rings = _rings(session, found, mixtures)
+    return tuple(replace(one, rings=tuple(rings.get(name, ()))) for name, one in found.items())
 
 
 def _recording(session, name, trace: Trace) -> Recording:
@@ -110,3 +117,52 @@ def _slip(session, trace) -> Interval | None:
     sd = np.sqrt(2) * _SPEED_SD / np.sqrt(len(ratios))
     value = float(mean.max() - mean.min())
     return Interval(value, value - Z_95 * sd, value + Z_95 * sd)
+
+
+# How well the sound of burnt gas is known, and with it the band (ours).
+_BAND = 0.08
+# What the engine's own loudness is taken from. [Hz]
+_ENGINE_HZ = (100.0, 1300.0)
+
+
+def _rings(session, found, mixtures) -> dict:
+    """Places to listen to in recordings of one run each, held against the richest setup's runs."""
+    runs = session.runs.set_index("run")
+    named = {}
+    for name, one in found.items():
+        listed = session.logs[name].runs
+        if len(listed) == 1 and len(one.pulls) == 1 and listed[0] in runs.index:
+            named[name] = runs.loc[listed[0]]
+    # Safe is what somebody listened to and heard nothing of, on the richest of these setups.
+    quiet = runs.groupby("setup")["knock"].agg(lambda own: (own == "none").all())
+    rich = {one.setup: one.lambda_.value for one in mixtures if one.lambda_ and quiet[one.setup]}
+    if not rich:
+        return {}
+    safest = min(rich, key=lambda setup: rich[setup])
+    heard = {}
+    for name, row in named.items():
+        engine = session.engines[session.setups[row["setup"]].engine]
+        if engine.bore is None:
+            continue
+        middle = float(first_tangential_mode_hz(engine.bore.value))
+        band = (1 - _BAND) * middle, (1 + _BAND) * middle
+        power = power_in_band(session.folder / session.logs[name].file, *band)
+        below = power_in_band(session.folder / session.logs[name].file, *_ENGINE_HZ)
+        if power is None or below is None:
+            continue
+        time, *rest = rings(
+            power, below, RING_STEP_S, session.traces[name].heard, cylinders=int(engine.cylinders)
+        )
+        pull = found[name].pulls[0]
+        within = (time >= pull.begin_s) & (time + 0.25 <= pull.end_s)
+        heard[name] = band, tuple(one[within] for one in (time, *rest))
+    others = [own for name, (_, own) in heard.items() if named[name]["setup"] == safest]
+    return {
+        name: [
+            HeardRing(run=float(row.name), begin_s=a, end_s=b, low_hz=band[0], high_hz=band[1],
+                      against=safest)
+            for a, b in new_rings(own, others)
+        ]
+        for name, (band, own) in heard.items()
+        if others and (row := named[name])["setup"] != safest
+    }  # fmt: skip

@@ -165,6 +165,43 @@ def mean_piston_speed_m_s(
     return plain(2 * stroke_m * engine_speed_rpm / 60)
 
 
+# First zero of the derivative of the Bessel function J1.
+_FIRST_TANGENTIAL = 1.8412
+# In the gas that burns (common practice, 900 to 1000 m/s).
+SOUND_IN_BURNT_GAS_M_S = 950.0
+
+
+def first_tangential_mode_hz(bore_m: ArrayLike) -> float | np.ndarray:
+    """Frequency at which the gas in a cylinder rings when it knocks.
+
+    Parameters
+    ----------
+    bore_m : float or array
+        [m]
+
+    Returns
+    -------
+    frequency_hz : same shape
+        [1/s]
+
+    Notes
+    -----
+    1.8412 c / (pi bore), the first mode that runs around a round chamber [1]_.
+
+    Examples
+    --------
+    >>> round(first_tangential_mode_hz(0.0635))
+    8768
+
+    References
+    ----------
+    .. [1] Draper, C. S.: The physical effects of detonation in a closed cylindrical chamber. NACA
+       Report 493 (1934); from memory.
+    """
+    bore_m = _cylinder_size(bore_m, "bore")
+    return plain(_FIRST_TANGENTIAL * SOUND_IN_BURNT_GAS_M_S / (np.pi * bore_m))
+
+
 def torque_n_m(*, power_w: ArrayLike, engine_speed_rpm: ArrayLike) -> float | np.ndarray:
     """Torque of a shaft that carries a given power.
 

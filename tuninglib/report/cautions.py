@@ -11,6 +11,7 @@ from tuninglib.analysis.analyse import Results
 from tuninglib.analysis.mixture import WIDEST_STEADY_LAMBDA
 from tuninglib.analysis.records import Pull, Run
 from tuninglib.interval import Interval
+from tuninglib.report import sound
 from tuninglib.report.page_parts import (
     Prose,
     distance_text,
@@ -95,7 +96,7 @@ def of_readings(results: Results) -> list:
 
 def of_knock(results: Results) -> list:
     """Labels and sentences about notes that speak of knock beside a column that does not."""
-    return _of_codes(results, ("note",))
+    return [*_of_codes(results, ("note",)), *sound.listen(results)]
 
 
 def of_speeds(results: Results) -> list:

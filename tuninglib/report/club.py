@@ -201,7 +201,8 @@ def verdict(told: BeforeBuying) -> Prose:
     text = (
         f"injector {spaced(one.injector)} ({_flow(told, one)}){have}, for the engine "
         f"‘{spaced(told.engine)}’: {chances}.{knocked} Other bikes say so; nobody has read yours. "
-        f"A first purchase is a trial under the gauge: stop beyond {edge}, and at the first rattle."
+        f"{'It' if told.owned else 'A first purchase'} is a trial under the gauge: stop beyond "
+        f"{edge}, and at the first rattle."
     )
     return Prose(((verb, text),), style="verdict")
 
@@ -268,7 +269,7 @@ def _mixture_items(told):
         fuel = spaced(_tried_on(told)[0].fuel)
         if told.after_stock is not None and told.after_stock > now + 0.01:
             said.append(
-                f"read the bike as it is now, before you buy: the best of these injectors then has "
+                f"read the bike as it is now, before you change it: the best of these then has "
                 f"a chance of {odds_text(told.after_stock)}, on average, on {fuel}"
             )
         if told.after_first is not None and told.after_first > now + 0.01:
@@ -353,7 +354,7 @@ def remarks(told: BeforeBuying, left_out: Sequence[tuple[str, str]] = ()) -> Pro
     if told.other_kind:
         text = (
             f"{count_of(told.other_kind, 'outing')} of a bike that left the factory with another "
-            "displacement or injector, or that does not show it: such count for less."
+            "displacement or injector, or that does not show it: these count for less."
         )
         items.append(("Other bikes", text))
     if told.other_air > 0.03:
@@ -385,8 +386,11 @@ def remarks(told: BeforeBuying, left_out: Sequence[tuple[str, str]] = ()) -> Pro
             )
             items.append(("Gauge", text))
         if one.record.corrects:
-            text = f"{title}: the ECU corrected at full throttle; its readings do not count."
-            items.append(("Left out", text))
+            text = (
+                f"{title}: the ECU corrected at full throttle, so its readings do not count. If "
+                "yours does the same, another injector does not move the mixture."
+            )
+            items.append(("ECU corrects", text))
     named: dict = {}
     for one in told.beside:
         if one.record.bike:
@@ -396,9 +400,9 @@ def remarks(told: BeforeBuying, left_out: Sequence[tuple[str, str]] = ()) -> Pro
         for own in named.values()
         if len(own) > 1
     ]
-    items += [
-        ("Counted once", f"“{one}” and “{other}” have the same runs.") for one, other in told.copies
-    ]
+    for both in told.copies:
+        text = f"{listing(f'“{shortened(one, _TITLE)}”' for one in both)} have the same runs."
+        items.append(("Counted once", text))
     items += [("Left out", f"{name}: {said.removesuffix('.')}.") for name, said in left_out]
     return Prose(tuple(items), style="points")
 
@@ -442,7 +446,7 @@ def table(told: BeforeBuying) -> Table | Prose:
 
 def _mind(told, offer, own) -> str:
     if own.fuel in _knocked(told):
-        return "do not ride: other bikes knocked on this fuel"
+        return "do not ride: knock on other bikes"
     found = ["try first"] if offer is told.first else []
     if not own.may_be_tried:
         found.append(f"do not ride: {shut_word(own)}")

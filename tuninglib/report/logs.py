@@ -370,7 +370,7 @@ def _speeds(results, found):
     if unfit:
         yield "Speeds", f"too little of {_runs(unfit)} was logged to give a speed."
     if found.metres_per_turn is not None:
-        yield "Turns", sound.turns(results.session)
+        yield "Turns", sound.turns(found.metres_per_turn, results.session.gearing)
     if found.factor is not None:
         typed = "a typed exit speed" if len(found.pairs) == 1 else "typed exit speeds"
         yield (

@@ -4,10 +4,11 @@ import numpy as np
 
 from tuninglib.analysis.analyse import Results
 from tuninglib.analysis.records import Recording
+from tuninglib.interval import Measured
 from tuninglib.report import page_parts
 from tuninglib.report.page_parts import Picture, Prose, count_of, picture, spaced
 from tuninglib.rounding import fixed, interval_text, listing, percent
-from tuninglib.session.records import Session
+from tuninglib.session.machine import Gears
 from tuninglib.session.schema import Log
 
 _WHY = {
@@ -70,14 +71,15 @@ def heard(label: str, one: Recording, log: Log) -> list:
     return items
 
 
-def turns(session: Session) -> str:
+def turns(per: Measured, gears: Gears) -> str:
     """What a turn of the crank is on the road, beside what the gearing gives.
 
     Parameters
     ----------
-    session : tuninglib.session.records.Session
+    per : Measured
+        By the hill's length.
+    gears : tuninglib.session.machine.Gears
     """
-    per, gears = session.found.metres_per_turn, session.gearing
     text = (
         "the hill's length over the turns that its runs took gives "
         f"{_length(per.value)} ± {_length(per.half_width)} m per turn of the crank, so that "
@@ -95,6 +97,33 @@ def turns(session: Session) -> str:
             "at the start line and shut at the marker"
         )
     return f"{text}."
+
+
+def listen(results: Results) -> list:
+    """Labels and sentences about places where something may have rattled; none clears a setup.
+
+    Parameters
+    ----------
+    results : tuninglib.analysis.analyse.Results
+
+    Returns
+    -------
+    list of (str, str)
+    """
+    found = []
+    for one in results.sound:
+        file = results.session.logs[one.name].file
+        for it in one.rings:
+            low, high = (fixed(hz / 1000, 1) for hz in (it.low_hz, it.high_hz))
+            text = (
+                f"listen to {fixed(it.begin_s, 1)} to {fixed(it.end_s, 1)} s of {file}: something "
+                f"between {low} and {high} kHz, where a cylinder of this bore rings when it "
+                f"knocks, that was not there on the runs of {spaced(it.against)}. If it is knock, "
+                "write light or heavy in the column knock. A phone mostly hears valves and wind, "
+                "and where it points to nothing, that says nothing about knock."
+            )
+            found.append((f"Run {it.run:g}", text))
+    return found
 
 
 def _length(metres: float) -> str:
@@ -117,7 +146,7 @@ def figure(results: Results) -> Picture | Prose:
         trace, runs = session.traces[one.name], session.logs[one.name].runs
         for number, pull in enumerate(one.pulls):
             name = f"run {runs[number]:g}" if len(runs) == len(one.pulls) else spaced(one.name)
-            drawn.append((name, trace, pull))
+            drawn.append((name, trace, one.rings, pull))
     drawn = drawn[:_MOST]
     if not drawn:
         return Prose(())
@@ -129,7 +158,7 @@ def figure(results: Results) -> Picture | Prose:
 
     def draw(width_in):
         figure, axes = page_parts.figure_of(width_in, 1.75 * len(drawn), rows=len(drawn))
-        for ax, (name, trace, pull) in zip(axes, drawn, strict=True):
+        for ax, (name, trace, rings, pull) in zip(axes, drawn, strict=True):
             begin, end = pull.begin_s - _BEFORE_S, pull.end_s + _AFTER_S
             step = 2 * STEP_S
             low = max(int((begin - trace.time_s[0]) / step), 0)
@@ -144,6 +173,8 @@ def figure(results: Results) -> Picture | Prose:
             near = (trace.time_s >= edges[0]) & (trace.time_s <= edges[1])
             shown = trace.channels["engine_speed_rpm"][near] / 1000
             ax.plot(trace.time_s[near], shown, "--", color=page_parts.COLOURS[1], lw=1.4)
+            for it in rings:
+                ax.axvspan(it.begin_s, it.end_s, color=page_parts.COLOURS[2], alpha=0.35, lw=0)
             ax.set_ylim(0, top / 1000)
             ax.grid(False)
             page_parts.title(ax, f"{name}: engine speed [1000 rpm]")
@@ -153,11 +184,12 @@ def figure(results: Results) -> Picture | Prose:
     said = "; ".join(
         f"{name} from {fixed(pull.low_rpm, -1)} to {fixed(pull.high_rpm, -1)} rpm between "
         f"{fixed(pull.begin_s, 1)} and {fixed(pull.end_s, 1)} s"
-        for name, _, pull in drawn
+        for name, *_, pull in drawn
     )
     return picture(
         draw,
         f"Spectrogram of each pull with the engine speed that was heard: {said}.",
         f"Heard: {said}.",
-        "Streaks: what stands out of the noise. Dashed: engine speed; above it, its harmonics.",
+        "Streaks: what stands out of the noise. Dashed: engine speed; above it, its harmonics. "
+        "Shaded, if anything: a place to listen to for knock.",
     )

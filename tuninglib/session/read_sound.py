@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import NoReturn
 
 import numpy as np
-from scipy.signal import resample_poly
+from scipy.signal import butter, resample_poly, sosfilt
 
 from tuninglib.session.trace import LeftOut, Trace
 from tuninglib.statistics.engine_sound import SOUND_RATE_HZ, goes_past, heard_speed
@@ -255,6 +255,48 @@ def _packed_pieces(av, container, stream):
             # What was read before it broke off is used, as of other logs.
             if some:
                 yield None
+
+
+# The band in which a cylinder rings -------------------------------------------------------------
+
+# One value of power for so long, a small part of a turn of the crank. [s]
+RING_STEP_S = 0.001
+
+
+def power_in_band(path: Path, low_hz: float, high_hz: float) -> np.ndarray | None:
+    """Power of a recording between two frequencies, each ``RING_STEP_S``.
+
+    Parameters
+    ----------
+    path : Path
+        Of a recording that was read before.
+    low_hz, high_hz : float
+
+    Returns
+    -------
+    array or None
+        [full scale squared]; None where its rate is too low to hold that band.
+    """
+    with path.open("rb") as stream:
+        start = stream.read(12)
+    rate, pieces = (_wav if start[:4] == b"RIFF" else _packed)(path)
+    if high_hz > 0.45 * rate:
+        return None
+    sections = butter(4, (low_hz, high_hz), "bandpass", fs=rate, output="sos")
+    state, before = np.zeros((len(sections), 2)), 0
+    done: list[tuple[int, np.ndarray]] = []
+    for piece in pieces:
+        if piece is None:
+            break
+        rings, state = sosfilt(sections, piece, zi=state)
+        at = ((before + np.arange(rings.size)) / rate / RING_STEP_S).astype(int)
+        first = at[0] if rings.size else 0
+        done.append((first, np.bincount(at - first, rings**2)))
+        before += rings.size
+    power = np.zeros(int(before / rate / RING_STEP_S) + 1)
+    for first, own in done:
+        power[first : first + own.size] += own
+    return power / (RING_STEP_S * rate)
 
 
 # As a log -----------------------------------------------------------------------------------------

@@ -148,10 +148,11 @@ def heard_speed(
         found[3, here] = level[:own]
         found[4:, here] = _octaves(lines[:own], hz, found[0, here] / per_hz)
     rpm, sd, heard, level, *octaves = found
+    teeth, halves = octaves
     if cylinders > 1:
         # No two cylinders are alike, so that lines halfway are theirs.
-        octaves[1][:] = 0.0
-    proved = _proved(rpm, *octaves, *(_OCTAVE if cylinders == 1 else _ORDER))
+        halves[:] = 0.0
+    proved = _proved(rpm, teeth, halves, *(_OCTAVE if cylinders == 1 else _ORDER))
     unsure = np.isfinite(rpm) & ~proved
     rpm, sd = (np.where(proved, one, np.nan) for one in (rpm, sd))
     return HeardSpeed(
@@ -387,3 +388,79 @@ def _proved(rpm, teeth, halves, apart, soon):
         there = _running_mean(own, _WHILE)
         proved[rows] = (shown > _SHOWN) & (doubt < _DOUBT) & (there > _PART * own.mean())
     return proved
+
+
+# Something that sounds once in each firing is looked for in so many parts of it, over so long.
+_PARTS, _RING_S = 10, 0.25
+# It is pointed to where, over two such stretches and more, it stands out by this more than ever on
+# the runs it is held against, at engine speeds this near.
+_RINGS_DB, _SAME_SPEED = 3.0, 0.08
+
+
+def rings(
+    power: ArrayLike, below: ArrayLike, step_s: float, heard: HeardSpeed, *, cylinders: int = 1
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """What sounds in a band at some part of each firing, over how loud the engine is.
+
+    Parameters
+    ----------
+    power : array
+        In that band, every ``step_s``.
+    below : array
+        The same of the engine's own band, so that neither distance nor the phone's gain counts.
+    step_s : float
+        [s]
+    heard : HeardSpeed
+        Of the same recording.
+    cylinders : int
+
+    Returns
+    -------
+    time_s, engine_speed_rpm, level_db : array
+        Each quarter of a second in which the engine is heard throughout. What sounds all through
+        a firing, such as wind, is taken off.
+    """
+    power, below = np.asarray(power, dtype=float), np.asarray(below, dtype=float)
+    known = np.isfinite(heard.engine_speed_rpm)
+    found = []
+    for begin in np.arange(0.0, heard.time_s[-1], _RING_S):
+        rows = (heard.time_s >= begin) & (heard.time_s < begin + _RING_S)
+        at = np.arange(round(begin / step_s), min(round((begin + _RING_S) / step_s), power.size))
+        if not (rows.any() and known[rows].all() and at.size):
+            continue
+        time = (at + 0.5) * step_s
+        rpm = np.interp(time, heard.time_s[rows], heard.engine_speed_rpm[rows])
+        part = (np.cumsum(rpm) * step_s * cylinders / 120 * _PARTS).astype(int) % _PARTS
+        mean = np.bincount(part, power[at], _PARTS) / np.maximum(np.bincount(part, None, _PARTS), 1)
+        high = 10 * np.log10((mean.mean() - mean.min() + 1e-20) / (below[at].mean() + 1e-20))
+        found.append((begin, rpm.mean(), high))
+    time_s, rpm, high = np.array(found, dtype=float).reshape(-1, 3).T
+    return time_s, rpm, high
+
+
+def new_rings(
+    own: tuple[np.ndarray, ...], others: list[tuple[np.ndarray, ...]]
+) -> list[tuple[float, float]]:
+    """Stretches in which something rings that never did on the runs it is held against.
+
+    Parameters
+    ----------
+    own : tuple of arrays
+        Of :func:`rings`.
+    others : list of the same
+        Of the runs that it is held against.
+
+    Returns
+    -------
+    list of (float, float)
+        Begin and end. [s]
+    """
+    time, rpm, high = own
+    speeds, ever = (np.concatenate([one[at] for one in others]) for at in (1, 2))
+    near = np.abs(rpm[:, None] / speeds - 1) < _SAME_SPEED
+    # Where nothing was heard at that speed there is nothing to hold it against.
+    most = np.where(near.any(1), np.where(near, ever, -np.inf).max(1, initial=-np.inf), np.inf)
+    rows = np.flatnonzero(high > most + _RINGS_DB)
+    gaps = np.flatnonzero(np.diff(time[rows]) > 1.5 * _RING_S) + 1
+    parts = np.split(rows, gaps)
+    return [(float(time[p[0]]), float(time[p[-1]] + _RING_S)) for p in parts if p.size > 1]
