@@ -59,6 +59,14 @@ METHOD = (
         "closed-form posterior.",
     ),
     (
+        "Other air",
+        "lambda goes with the oxygen in a volume of air, (pressure − vapour) / temperature, less "
+        "what the ECU corrects for; four cases, weighed by Bayes' rule where nobody says which. "
+        "The published corrections of output go with the root of temperature, so that frost may "
+        "lean the mixture less than this. Pressure is the standard atmosphere's, give or take 2 %; "
+        "relative humidity is taken for 50 ± 30 %.",
+    ),
+    (
         "Flow response",
         "how strongly lambda follows the stated flow, as the slope of their logarithms: at 1 it "
         "follows (fuel table), at 0 it stays put (the ECU corrects).{found}",
