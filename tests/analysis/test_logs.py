@@ -96,7 +96,7 @@ def ridden(trace, *, up=(True, True), shift=0.0):
         ),
     )
     runs = {"run": [1.0, 2.0], "setup": ["a", "b"]}
-    outing = SimpleNamespace(traces={"phone": trace}, found=found, runs=runs)
+    outing = SimpleNamespace(track=trace, found=found, runs=runs)
     return _setups(outing, SimpleNamespace(shift_s=SimpleNamespace(value=shift)))
 
 

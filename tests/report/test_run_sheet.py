@@ -15,7 +15,13 @@ from tuninglib.analysis.day_plan import FirstPass, start_of
 from tuninglib.lab.plan import plan
 from tuninglib.report import cautions
 from tuninglib.report.roadside import ON_THE_PHONE
-from tuninglib.report.run_sheet import ROWS_ON_A_PAGE, Heading, checklists, run_sheet
+from tuninglib.report.run_sheet import (
+    ROWS_ON_A_PAGE,
+    Heading,
+    checklists,
+    run_sheet,
+    stop_in_brief,
+)
 from tuninglib.session.defaults import Band
 from tuninglib.session.edit import write_new_session
 from tuninglib.session.load import load_session
@@ -69,6 +75,19 @@ def test_the_sheet_speaks_the_riders_units_and_the_bands_own_edge(demo_folder):
     assert "hotter than 215 °C, or the coolant hotter than usual." in said
     assert "leaner than lambda 0.90 after" in text_of(sheet(demo_folder, reading=None))
     assert "leaner than your target band after" in text_of(sheet(demo_folder, band=None))
+
+
+def test_beside_the_clock_the_same_rules_stand_in_one_line(demo_folder):
+    own = limits_of(demo_folder)
+    said = "End the run: at the first rattle; leaner than {}; head above {}; anything that smells, "
+    said += "leaks, slips or feels loose."
+    assert stop_in_brief(own, "metric") == said.format("13.2 on this gauge", "about 230 °C")
+    liquid = dataclasses.replace(own, liquid=True, hottest_k=488.15, hottest_is_stated=True)
+    assert stop_in_brief(liquid, "metric") == said.format(
+        "13.2 on this gauge", "215 °C, or the coolant above its usual"
+    )
+    unknown = dataclasses.replace(own, band=None)
+    assert "leaner than your target band; head above about 445 °F;" in stop_in_brief(unknown, "us")
 
 
 def test_the_sheet_has_room_for_what_no_run_says(demo_folder):
