@@ -257,6 +257,12 @@ def test_without_a_ring_or_below_its_band_nothing_is_pointed_to(folder):
     assert sound.listen(analyse(load_session(rattled(folder, knocks_s=())))) == []
 
 
+def test_a_setup_that_nobody_listened_to_is_not_safe(folder):
+    rattled(folder, knocks_s=(9.0, 10.0))
+    change(folder, "runs.csv", ("12.0,12.2,17,none", "12.0,12.2,17,"))
+    assert sound.listen(analyse(load_session(folder))) == []
+
+
 def test_a_rate_that_cannot_hold_the_band_says_nothing(folder):
     wavfile.write(folder / "slow.wav", 16_000, np.zeros(16_000, np.int16))
     assert power_in_band(folder / "slow.wav", 8100, 9500) is None
