@@ -88,9 +88,9 @@ def test_a_scale_of_all_speeds_is_in_the_sums(results):
 def test_what_is_said_of_the_demo(results):
     text = said(results)
     assert "the engine is heard in 97 % of it, good to ± 0.2 %." in text
-    assert "are from its engine speed by ear" in text
+    assert "are from the engine speed that was heard" in text
     assert "m per turn of the crank, so that neither gearing nor speedometer is asked." in text
-    assert "4 recordings" in text
+    assert "4 recordings have 4 pulls in one gear" in text
     shown = sound.figure(results)
     assert shown.alt.count("rpm") == 4
     assert "run 3 from" in shown.alt
