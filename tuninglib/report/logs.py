@@ -318,8 +318,8 @@ def _found(found) -> str:
     }[found.why_not]
     has = "have" if len(found.parts) > 1 else "has"
     return (
-        f"{name} {has} {text} {taken} write runs = [1, 2, …] under [logs.{found.log}], one for each "
-        "logged run, 0 for none."
+        f"{name} {has} {text} {taken} write runs = [1, 2, …] under [logs.{found.log}], one for "
+        "each logged run, 0 for none."
     )
 
 
