@@ -200,7 +200,7 @@ def _in_percent(ratio: Measured) -> Measured:
 _SOURCES = {
     "stated": "session.toml",
     "pairs": "exit speeds, typed and in the log",
-    "length": "engine speed by ear, over the known length of the hill",
+    "length": "the engine speed that was heard, over the known length of the hill",
     "log": "speeds of a log are true ones (ours: ± 0.5 % by satellites, ± 2 % in a table)",
     "legal range": "no calibration: legal range of UN R39",
     "table": "motorcycle table of 40 CFR 86.529-98",
