@@ -157,7 +157,7 @@ def logged(monkeypatch, *, scale=14.7, readings=True, shift=True, **channels):
     )
     return SimpleNamespace(
         found=SimpleNamespace(readings=said if readings else None, log="box", passes=passes),
-        traces={"box": trace}, gauge=SimpleNamespace(scale=scale),
+        traces={"box": trace}, track=trace, gauge=SimpleNamespace(scale=scale),
         runs={"run": [1.0, 2.0], "setup": ["a", "b"]},
         setups={"b": setup("i2"), "a": setup("i1")}, about=SimpleNamespace(reference="a"),
     )  # fmt: skip

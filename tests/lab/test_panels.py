@@ -426,6 +426,8 @@ def test_idle_and_cruise_follow_from_the_injector_that_is_to_be_had():
 
 def test_the_tank_panel_mixes_and_warns(results):
     panel = first_guess.tank(results)
+    # From the middle of the band, 0.865 on a scale of 14.7.
+    assert "1.1 % leaner, where the ECU does not correct: a reading of 12.7 becomes" in words(panel)
     labelled(panel, "in the tank").value = 3
     labelled(panel, "poured in").value = 1
     first, second = (

@@ -231,6 +231,17 @@ def on_fuel(best):
     return say
 
 
+def equal(harm):
+    """Two that pull alike, of which the one to ride does so much harm, the other 0.5."""
+
+    def say(results):
+        ride = replace(results.plan.ride, harm=harm)
+        other = of_setup(results, "big_185", harm=0.5)
+        return str(verdict.reasons(planned(other, ride=ride, equals=("big_185",))))
+
+    return say
+
+
 def listed(**odds):
     """To list other injectors: chances of being richer and leaner of i172 on each fuel."""
 
@@ -444,6 +455,12 @@ SAID = {
         on_fuel(None), on_fuel(0.6),
     ),
     "nearest": ("nearest is injector i178: 49 % chance", on_fuel(0.49), on_fuel(0.5)),
+    "least harm": (
+        "in pull, big 172 and big 185. Where the pull is equal, the mixture that does least harm "
+        "is chosen.", equal(0.3), equal(0.8),
+    ),
+    "harm not known": ("in pull, big 172 and big 185.", equal(None), lambda r: ""),
+    "least harm, not known": ("does least harm is chosen.", equal(0.3), equal(None)),
     "too lean on one": (
         "injector i172 is nearest to the band for e5 and e10, and still likely too lean (61 % "
         "chance on e10).", listed(e5=(0.3, 0.1), e10=(0.0, 0.61)), listed(e5=(0.3, 0.1)),
