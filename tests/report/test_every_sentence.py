@@ -692,6 +692,16 @@ def test_what_a_case_says(results, case):
     assert not_there is None or said not in not_there(results)
 
 
+def test_what_stops_stands_in_a_box_and_nothing_else_does(results):
+    limits = stop_limits(results.session)
+    hot = {"why": "heat", "head_k": 514.15}
+    for code, more in (("stop", hot), ("ridden", {}), ("go on", {"to_ride": (("stock", 1),)})):
+        interim = Interim(code=code, run=33.0, setup="stock", limits=limits, **more)
+        said = verdict.interim_sentences(results, interim, "metric")
+        assert (said.style == "caution") == (code == "stop")
+        assert ("Stop: the head reached 241 °C on run 33" in str(said)) == (code == "stop")
+
+
 @pytest.mark.parametrize(
     ("one", "said"),
     [

@@ -119,7 +119,9 @@ def test_the_sentences_say_what_was_found_and_how_to_overrule_it(evening):
     text = logs.run_sentences(evening).plain()
     assert "phone has 8 runs from the start line to the marker and 8 back." in text
     assert "if not, write runs = [1, 2, …] under [logs.phone]" in text
-    assert "entry and exit speeds of runs 1 to 8 are from its logged speed" in text
+    assert "entry and exit speeds of runs 1 to 8 are from its logged speed; one at the" in text
+    said = "marker is good to ± 1.0 km/h, the place of the line (± 6 m) included"
+    assert said in text.replace("\u00a0", " ")
     assert "its clock is shifted by 41.5 s (41.1 to 42.0 s), found from what both recorded" in text
     assert "the readings of runs 2 to 8 are its steady range" in text
     assert "box was not on for all of run 1, so no reading is used." in text
