@@ -66,11 +66,12 @@ def test_a_log_that_has_the_throttle_open_longer_counts(evening):
 
 def test_what_is_beyond_a_limit_is_said_and_what_is_not(season):
     said = str(words.wear_sentences(season))
-    assert "compression: 10.8 bar on 10 May 2026, beyond your limit, at least 11.0 bar" in said
-    assert "Leak-down: 11 % on 10 May 2026, within your limit, at most 15 %." in said
-    assert "0.090 mm on 10 May 2026, within your limit, 0.080 to 0.150 mm." in said
+    on = "10 May 2026: "
+    assert f"compression: {on}10.8 bar, beyond your limit, at least 11.0 bar: see to it" in said
+    assert f"Leak-down: {on}11 %, within your limit, at most 15 %." in said
+    assert f"clearance: {on}0.090 mm, within your limit, 0.080 to 0.150 mm." in said
     # 350 mL over 1900 km.
-    assert "Oil used: 0.18 mL/km on 10 May 2026, beyond your limit, at most 0.10 mL/km" in said
+    assert f"Oil used: {on}0.18 mL/km, beyond your limit, at most 0.10 mL/km" in said
 
 
 def test_the_reminder_counts_outings_after_the_last_check(season, checked):
@@ -96,6 +97,12 @@ def test_the_picture_has_what_was_measured_twice(season):
     alt = words.wear_figure(season).alt
     assert "cranking compression 13.1 bar to 10.8 bar" in alt
     assert "oil" not in alt, "it takes two checks to tell one consumption"
+
+
+def test_without_a_check_the_minutes_are_counted_from_the_start(season):
+    alone = replace(season, outings=season.outings[1:])
+    said = str(words.wear_sentences(alone))
+    assert said.startswith("Full throttle: 9 of 5 minutes and no check yet, by runs and logs: ")
 
 
 def test_without_a_file_nothing_is_said(results):

@@ -3,8 +3,10 @@
 import json
 import shutil
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
+import pandas as pd
 import pytest
 from scipy.io import wavfile
 from scipy.special import jnp_zeros
@@ -13,9 +15,11 @@ from demo_data.sound_maker import engine_sound
 from tests.conftest import ROOT
 from tuninglib.__main__ import main
 from tuninglib.analysis.analyse import analyse
+from tuninglib.analysis.records import Recording
+from tuninglib.analysis.sound import _gear_changes, _slip
 from tuninglib.physics.engine import SOUND_IN_BURNT_GAS_M_S, first_tangential_mode_hz
 from tuninglib.report import cautions, logs, sound
-from tuninglib.session.load import load_session, pack_session, unpack_session
+from tuninglib.session.load import _turns_ridden, load_session, pack_session, unpack_session
 from tuninglib.session.read_sound import power_in_band
 from tuninglib.statistics.track_runs import pulls, runs_by_pulls
 from tuninglib.text_files import SessionError
@@ -88,9 +92,9 @@ def test_a_scale_of_all_speeds_is_in_the_sums(results):
 def test_what_is_said_of_the_demo(results):
     text = said(results)
     assert "the engine is heard in 97 % of it, good to ± 0.2 %." in text
-    assert "are from its engine speed by ear" in text
+    assert "are from the engine speed that was heard" in text
     assert "m per turn of the crank, so that neither gearing nor speedometer is asked." in text
-    assert "4 recordings" in text
+    assert "4 recordings have 4 pulls in one gear" in text
     shown = sound.figure(results)
     assert shown.alt.count("rpm") == 4
     assert "run 3 from" in shown.alt
@@ -204,6 +208,79 @@ def test_the_demo_is_what_its_script_makes(tmp_path, monkeypatch):
         assert made[:2000] == kept[:2000], name
 
 
+# Gears and the clutch -----------------------------------------------------------------------------
+
+
+def test_changes_of_gear_are_where_they_were():
+    time, speed = wave([0, 10, 10.3, 20, 20.3, 30], [5000, 7000, 5200, 7000, 5600, 6600])
+    assert _gear_changes(time, speed) == (
+        pytest.approx(10.15, abs=0.2),
+        pytest.approx(20.15, abs=0.2),
+    )
+    assert _gear_changes(*wave([0, 10, 20, 30], [5000, 5000, 7000, 5500])) == ()
+
+
+def ridden_beside_a_track(slip):
+    """An engine heard and a road speed logged over five pulls; 7 s later by the other clock."""
+    rng, knots, speeds, passes = np.random.default_rng(6), [0.0], [12.0], []
+    for wait in (9, 31, 14, 55, 22):
+        begin = knots[-1] + wait
+        passes.append(SimpleNamespace(up=True, enter_s=begin, leave_s=begin + 18))
+        knots += [begin, begin + 18, begin + 24]
+        speeds += [12, 18, 12]
+    time = np.arange(0, knots[-1], 0.05)
+    true = np.interp(time, knots, speeds)
+    log = time[::4], true[::4] + 0.1 * rng.standard_normal(time[::4].size)
+    late = np.maximum.reduce([np.clip((time - one.leave_s + 6) / 3, 0, 1) * (time < one.leave_s)
+                              for one in passes])  # fmt: skip
+    rpm = 370 * true * (1 + slip * late)
+    track = SimpleNamespace(time_s=log[0] + 7, channels={"speed_m_s": log[1]})
+    for one in passes:
+        one.enter_s, one.leave_s = one.enter_s + 7, one.leave_s + 7
+    heard = SimpleNamespace(time_s=time, channels={"engine_speed_rpm": rpm})
+    session = SimpleNamespace(
+        track=track, recordings=None, found=SimpleNamespace(passes=tuple(passes))
+    )
+    return _slip(session, heard)
+
+
+def test_a_clutch_that_slips_is_told_from_one_that_does_not():
+    assert ridden_beside_a_track(0.0).high < 0.02
+    slips = ridden_beside_a_track(0.05)
+    assert slips.low > 0.02
+    one = Recording(
+        name="a", seconds=30.0, heard_share=1.0, why_not="", clipped_share=0.0, pulls=(),
+        gear_changes_s=(4.0,), sd_ratio=0.001, slip=slips,
+    )  # fmt: skip
+    text = dict(sound.heard("a.wav", one, SimpleNamespace(pulls_are_runs="yes")))
+    assert "the clutch slips" in text["Clutch"]
+    assert text["Gear"].startswith("engine speed steps at 4.0 s")
+    assert "Clutch" not in dict(sound.heard("a.wav", replace(one, slip=None), None))
+
+
+def test_why_an_engine_is_not_heard_is_said():
+    one = Recording(
+        name="a", seconds=30.0, heard_share=0.0, why_not="past", clipped_share=0.0, pulls=(),
+        gear_changes_s=(), sd_ratio=None, slip=None,
+    )  # fmt: skip
+    said_of = {why: sound.heard("", replace(one, why_not=why), None)[0][1] for why in
+               ("past", "octave", "clipped", "drowned")}  # fmt: skip
+    assert "Carry the phone on the bike" in said_of["past"]
+    assert "half or double the speed" in said_of["octave"]
+    assert all("inside the jacket" in said_of[why] for why in ("clipped", "drowned"))
+
+
+def test_engine_speeds_of_a_twin_are_looked_for_about_those_ridden():
+    gears = SimpleNamespace(
+        is_known=True, rolling_circumference=SimpleNamespace(value=1.8), ratio=lambda: 9.0
+    )
+    runs = pd.DataFrame({"shown_entry_m_s": [13.0, np.nan], "shown_exit_m_s": [19.5, 18.0]})
+    hill = SimpleNamespace(entry_speed=None)
+    low, high = _turns_ridden({"gearing": gears, "hill": hill}, runs)
+    assert (low, high) == (pytest.approx(3000), pytest.approx(7605))
+    assert _turns_ridden({"gearing": None, "hill": hill}, runs) is None
+
+
 # Places to listen to ------------------------------------------------------------------------------
 
 
@@ -255,6 +332,12 @@ def test_what_was_not_there_on_the_safest_setup_is_pointed_to_and_nothing_is_cle
 
 def test_without_a_ring_or_below_its_band_nothing_is_pointed_to(folder):
     assert sound.listen(analyse(load_session(rattled(folder, knocks_s=())))) == []
+
+
+def test_a_setup_that_nobody_listened_to_is_not_safe(folder):
+    rattled(folder, knocks_s=(9.0, 10.0))
+    change(folder, "runs.csv", ("12.0,12.2,17,none", "12.0,12.2,17,"))
+    assert sound.listen(analyse(load_session(folder))) == []
 
 
 def test_a_rate_that_cannot_hold_the_band_says_nothing(folder):

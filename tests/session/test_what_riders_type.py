@@ -14,7 +14,7 @@ from tuninglib.session import machine, read_table, schema
 from tuninglib.session.fields import read_value
 from tuninglib.session.read_table import columns_in_si
 from tuninglib.text_files import RawTable, parse_table
-from tuninglib.units import convert, measures
+from tuninglib.units import convert, unit_typed
 
 TABLES = {
     "runs.csv": read_table.COLUMNS,
@@ -173,8 +173,7 @@ def test_both_readings_of_a_distance_are_said_where_only_one_can_be():
 
 def own_unit(meta) -> tuple:
     """The unit of a key's example, and a value in it that is within its limits."""
-    unit = re.search(r"[^\d\s.+/-][^+]*?(?= \+|$)", meta["example"].replace("+/-", "+"))
-    unit = unit[0].strip() if unit and measures(unit[0].strip(), meta["unit"]) else "1"
+    unit = unit_typed(meta["example"], meta["unit"])
     low, high = (convert(meta[end], meta["unit"], unit) for end in ("low", "high"))
     return "" if unit == "1" else f" {unit}", low, high
 

@@ -174,6 +174,14 @@ def test_a_recording_from_beside_the_road_is_known_by_its_pitch(seed):
     assert not goes_past(heard_speed(recorded(sound, noise, 3.0)))
 
 
+def test_a_pitch_that_falls_while_it_stays_as_loud_is_no_bystanders():
+    rng, time = np.random.default_rng(18), np.arange(int(14 * RATE)) / RATE
+    rpm = (5200 + 60 * time) * np.interp(time, [6.6, 7.4], [1.0, 0.93])
+    sound = recorded(engine_sound(rng, rpm, RATE), coloured_noise(rng, rpm.size, RATE), 6.0)
+    # The loudest instant is where it falls.
+    assert not goes_past(heard_speed(sound * np.interp(time, [6.9, 7.0, 7.1], [1.0, 1.3, 1.0])))
+
+
 def test_of_two_octaves_at_once_the_shorter_is_not_claimed():
     speed = np.full(400, 6000.0)
     speed[200:260] = 3000.0

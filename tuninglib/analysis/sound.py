@@ -85,7 +85,7 @@ def _gear_changes(time, rpm) -> tuple:
     step = np.abs(ahead - back)
     rows = np.flatnonzero(step > _GEARS_APART)
     groups = np.split(rows, np.flatnonzero(np.diff(rows) > 1) + 1) if rows.size else []
-    return tuple(float(time[own[np.argmax(step[own])]]) for own in groups)
+    return tuple(float(time[own[step[own] > 0.95 * step[own].max()]].mean()) for own in groups)
 
 
 # Each third of a run, and how well a logged speed's mean over it is known (ours).
@@ -114,7 +114,7 @@ def _slip(session, trace) -> Interval | None:
     if not ratios:
         return None
     mean = np.mean(np.log(ratios), axis=0)
-    sd = np.sqrt(2) * _SPEED_SD / np.sqrt(len(ratios))
+    sd = float(np.sqrt(2) * _SPEED_SD / np.sqrt(len(ratios)))
     value = float(mean.max() - mean.min())
     return Interval(value, value - Z_95 * sd, value + Z_95 * sd)
 

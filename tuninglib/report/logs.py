@@ -316,9 +316,10 @@ def _found(found) -> str:
         "listed": f"The list under runs is longer or shorter than that, {so}",
         "unknown": f"The list under runs has a run twice, or one that runs.csv does not have, {so}",
     }[found.why_not]
+    has = "have" if len(found.parts) > 1 else "has"
     return (
-        f"{name} has {text} {taken} write runs = [1, 2, …] under [logs.{found.log}], one for each "
-        "logged run, 0 for none."
+        f"{name} {has} {text} {taken} write runs = [1, 2, …] under [logs.{found.log}], one for "
+        "each logged run, 0 for none."
     )
 
 
@@ -356,11 +357,14 @@ def _speeds(results, found):
     if found.filled:
         own = [one for one in found.passes if one.run in found.filled]
         half = 1.96 * np.sqrt(np.mean([one.exit_sd_m_s**2 for one in own]))
-        where = "logged speed" if found.source == "speed" else "positions, which hold no speed"
-        where = "engine speed by ear" if found.metres_per_turn else where
+        where = "its logged speed"
+        if found.metres_per_turn is not None:
+            where = "the engine speed that was heard"
+        elif found.source != "speed":
+            where = "its positions, which hold no speed"
         yield (
             "Speeds",
-            f"entry and exit speeds of {_runs(found.filled)} are from its {where}; one at the "
+            f"entry and exit speeds of {_runs(found.filled)} are from {where}; one at the "
             f"marker is good to ± {with_unit(half, 'speed', system, 1)}, the place of the line (± "
             f"{with_unit(1.96 * found.position_sd_m, 'length', system)}) included. Rows with a "
             "typed speed keep that one.",

@@ -59,6 +59,14 @@ METHOD = (
         "closed-form posterior.",
     ),
     (
+        "Other air",
+        "lambda goes with the oxygen in a volume of air, (pressure − vapour) / temperature, less "
+        "what the ECU corrects for; four cases, weighed by Bayes' rule where nobody says which. "
+        "The published corrections of output go with the root of temperature, so that frost may "
+        "lean the mixture less than this. Pressure is the standard atmosphere's, give or take 2 %; "
+        "relative humidity is taken for 50 ± 30 %.",
+    ),
+    (
         "Flow response",
         "how strongly lambda follows the stated flow, as the slope of their logarithms: at 1 it "
         "follows (fuel table), at 0 it stays put (the ECU corrects).{found}",
@@ -192,7 +200,7 @@ def _in_percent(ratio: Measured) -> Measured:
 _SOURCES = {
     "stated": "session.toml",
     "pairs": "exit speeds, typed and in the log",
-    "length": "engine speed by ear, over the known length of the hill",
+    "length": "the engine speed that was heard, over the known length of the hill",
     "log": "speeds of a log are true ones (ours: ± 0.5 % by satellites, ± 2 % in a table)",
     "legal range": "no calibration: legal range of UN R39",
     "table": "motorcycle table of 40 CFR 86.529-98",

@@ -315,60 +315,51 @@ def method(season: Season) -> Prose:
 
 # What wears ---------------------------------------------------------------------------------------
 
-# Each quantity's name, kind of unit and decimals, and what to do beyond a limit.
+# Each quantity's name, kind of unit and decimals.
 _WEARS = {
-    "compression_pa": (
-        "Cranking compression",
-        "fuel_pressure",
-        1,
-        "find the leak before you ride",
-    ),
-    "leak_down_ratio": ("Leak-down", "share", 0, "listen where it leaks before you ride"),
-    "intake_clearance_m": ("Intake clearance", "clearance", 3, "set it"),
-    "exhaust_clearance_m": ("Exhaust clearance", "clearance", 3, "set it before full throttle"),
-    "plug_gap_m": ("Plug gap", "clearance", 2, "set it or change the plug"),
-    "oil_use_m2": ("Oil used", "oil_use", 2, "check the level more often, and find out why"),
+    "compression_pa": ("Cranking compression", "fuel_pressure", 1),
+    "leak_down_ratio": ("Leak-down", "share", 0),
+    "intake_clearance_m": ("Intake clearance", "clearance", 3),
+    "exhaust_clearance_m": ("Exhaust clearance", "clearance", 3),
+    "plug_gap_m": ("Plug gap", "clearance", 2),
+    "oil_use_m2": ("Oil used", "oil_use", 2),
 }
 
 
 def wear_sentences(season: Season) -> Prose:
     """Each quantity's last value against the rider's limit, and full throttle since the check."""
-    wear, system, items = season.wear, season.units, []
-    for name, (title, kind, decimals, what) in _WEARS.items():
+    wear, items = season.wear, []
+    for name, (title, *unit) in _WEARS.items():
         own = [one for one in wear.checks if name in one.values]
-        if not own:
-            continue
-        value = own[-1].values[name]
-        last = with_unit(value, kind, system, decimals)
-        said = f"{last} on {day_of(datetime.date.fromisoformat(own[-1].date))}"
-        limits = wear.limits.get(name)
-        if limits is None:
-            items.append((title, f"{said}; no limit is written under [upkeep]."))
-            continue
-        below, above = (
-            limit is not None and sign * value > sign * limit * (1 + sign * 1e-9)
-            for sign, limit in zip((-1, 1), limits, strict=True)
-        )
-        span = _limit_text(limits, kind, system, decimals)
-        where = f"within your limit, {span}"
-        if below or above:
-            where = f"beyond your limit, {span}: {what}"
-        items.append((title, f"{said}, {where}."))
+        if own:
+            text = _against_limit(own[-1].values[name], wear.limits.get(name), season.units, *unit)
+            items.append((title, f"{_day(own[-1])}: {text}."))
     if wear.check_after_s is not None:
         minutes = f"{wear.since_s / 60:.0f} of {wear.check_after_s / 60:.0f} minutes"
-        last = f"since the check of {day_of(datetime.date.fromisoformat(wear.checks[-1].date))}"
+        last = f"since the check of {_day(wear.checks[-1])}" if wear.checks else "and no check yet"
         due = ": it is time for the next" if wear.since_s >= wear.check_after_s else ""
-        since = last if wear.checks else "and no check in upkeep.csv yet"
-        items.append(("Full throttle", f"{minutes} {since}, by runs and logs{due}."))
+        items.append(("Full throttle", f"{minutes} {last}, by runs and logs{due}."))
     return Prose(tuple(items), style="points")
 
 
-def _limit_text(limits, kind, system, decimals) -> str:
+def _day(check) -> str:
+    return day_of(datetime.date.fromisoformat(check.date))
+
+
+def _against_limit(value, limits, system, kind, decimals) -> str:
+    said = with_unit(value, kind, system, decimals)
+    if limits is None:
+        return f"{said}; no limit is written under [upkeep]"
     low, high = limits
-    if low is None or high is None:
-        side, value = ("at least", low) if high is None else ("at most", high)
-        return f"{side} {with_unit(value, kind, system, decimals)}"
-    return f"{shown(low, kind, system, decimals)} to {with_unit(high, kind, system, decimals)}"
+    ends = [with_unit(end, kind, system, decimals) for end in limits if end is not None]
+    span = f"at least {ends[0]}" if high is None else f"at most {ends[-1]}"
+    if len(ends) == 2:
+        span = f"{shown(low, kind, system, decimals)} to {ends[1]}"
+    # Binary fractions miss what was typed.
+    below = low is not None and value < low * (1 - 1e-9)
+    if below or (high is not None and value > high * (1 + 1e-9)):
+        return f"{said}, beyond your limit, {span}: see to it before you ride at full throttle"
+    return f"{said}, within your limit, {span}"
 
 
 def wear_figure(season: Season) -> Picture | Prose:
@@ -397,7 +388,7 @@ def wear_figure(season: Season) -> Picture | Prose:
         ends = units.convert([wear.checks[at].distance_m for at in (0, -1)], "m", way)
         beside = max(0.05 * np.ptp(ends), 1.0)
         for ax, (name, own) in zip(axes, measured.items(), strict=True):
-            title, kind, *_ = _WEARS[name]
+            title, kind, _ = _WEARS[name]
             at = units.convert(np.array([one.distance_m for one in own]), "m", way)
             values = units.to_display([one.values[name] for one in own], kind, system)
             ax.plot(at, values, "o-", color=page_parts.INK, linewidth=1.4, markersize=6)
@@ -414,7 +405,7 @@ def wear_figure(season: Season) -> Picture | Prose:
 
     said = []
     for name, own in measured.items():
-        title, kind, decimals, _ = _WEARS[name]
+        title, kind, decimals = _WEARS[name]
         ends = (with_unit(own[at].values[name], kind, system, decimals) for at in (0, -1))
         said.append(f"{title.lower()} {' to '.join(ends)}")
     alt = f"From the first check to the last: {listing(said)}."

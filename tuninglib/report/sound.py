@@ -181,6 +181,9 @@ def figure(results: Results) -> Picture | Prose:
             ax.set_xlabel("time in the recording [s]")
         return figure
 
+    # Where nothing is shaded nothing is said of it: that would sound as if nothing had knocked.
+    any_ring = any(rings for *_, rings, _ in drawn)
+    shaded = "Shaded: a place to listen to for knock." if any_ring else ""
     said = "; ".join(
         f"{name} from {fixed(pull.low_rpm, -1)} to {fixed(pull.high_rpm, -1)} rpm between "
         f"{fixed(pull.begin_s, 1)} and {fixed(pull.end_s, 1)} s"
@@ -191,5 +194,5 @@ def figure(results: Results) -> Picture | Prose:
         f"Spectrogram of each pull with the engine speed that was heard: {said}.",
         f"Heard: {said}.",
         "Streaks: what stands out of the noise. Dashed: engine speed; above it, its harmonics. "
-        "Shaded, if anything: a place to listen to for knock.",
+        + shaded,
     )
