@@ -104,11 +104,14 @@ def test_one_odd_bike_is_named_and_does_not_turn_the_answer(newcomer, records, t
     assert without.first.injector == told.first.injector
 
 
-def test_a_gauge_that_is_off_is_found_by_its_idle(records, told):
+def test_a_gauge_that_is_off_is_found_by_its_idle(newcomer, records, told):
     (off,) = (one for one in records if one.gauge_off is not None)
     assert off.title.endswith(TRUTH["gauge"])
     assert off.gauge_off == pytest.approx(0.055, abs=0.01)
     assert off.gauge_sd > 0.05
+    assert "its gauge read 6 % lean" in said(told)
+    other = [replace(one, gauge_off=-0.055) if one is off else one for one in records]
+    assert "its gauge read 6 % rich" in said(before_buying(newcomer, other))
     assert f"“{off.title}”: at idle or cruise, where its ECU (engine control unit)" in said(told)
 
 
