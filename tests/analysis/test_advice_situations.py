@@ -1142,7 +1142,7 @@ SITUATIONS = {
     """at 2400 m, and the ECU does not correct for the air
     For which air it was read is said.
     plan: big_172, buy: i178
-    says: the ECU does not correct for it, so in colder air it runs leaner
+    says: leaner than the band below 16 °C | as the ECU does not correct for air temperature
     """: lambda o: (
         o.key("hill", altitude="2400 m")
         .key("weather", pressure="755 hPa")

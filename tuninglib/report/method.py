@@ -61,10 +61,9 @@ METHOD = (
     (
         "Other air",
         "lambda goes with the oxygen in a volume of air, (pressure − vapour) / temperature, less "
-        "what the ECU corrects for; four cases, weighed by Bayes' rule where nobody says which. "
-        "The published corrections of output go with the root of temperature, so that frost may "
-        "lean the mixture less than this. Pressure is the standard atmosphere's, give or take 2 %; "
-        "relative humidity is taken for 50 ± 30 %.",
+        "what the ECU corrects for: four cases, weighed by Bayes' rule unless stated. Published "
+        "corrections of output go with the root of temperature, so frost may lean less than this. "
+        "Pressure: the standard atmosphere's ± 2 %; relative humidity: 50 ± 30 %.",
     ),
     (
         "Flow response",

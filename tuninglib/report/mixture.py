@@ -322,9 +322,10 @@ def air_sentences(results: Results) -> Prose:
     if air is None:
         return Prose(())
     own, items, riding = air.of(results.plan.ride), [], air.riding
-    if own is not None and own.setup is not None:
+    # Where nothing covers more, the verdict's sentence says it all.
+    if own is not None and own.setup is not None and (more := _covering(results, own)):
         said = air_in_brief(results, own)
-        items.append((spaced(own.setup), f"{said[0].lower()}{said[1:]}{_covering(results, own)}"))
+        items.append((spaced(own.setup), f"{said[0].lower()}{said[1:]}{more}"))
     items.append(("The ECU", ecu_sentence(results)))
     missing = [] if riding.air_is_stated else ["air"]
     missing += [] if riding.altitude_is_stated else ["altitude"]
@@ -337,8 +338,8 @@ def air_sentences(results: Results) -> Prose:
         (
             "Other air",
             f"{assumed if missing else ''}denser air, in frost or lower down, runs leaner unless "
-            "the ECU corrects for it; hotter air and higher compression bring the engine nearer to "
-            "knock, by how much was not measured.",
+            "the ECU corrects for it; hot air brings an engine nearer to knock, the more so the "
+            "higher its compression; by how much was not measured.",
         )
     )
     return Prose(tuple(items), style="points")
@@ -436,7 +437,7 @@ def air_figure(results: Results) -> Picture | Prose:
     names, band = [name for name, _ in lines], results.band
 
     def drawn(width_in):
-        figure, (ax,) = page_parts.figure_of(width_in, 3.3, legend=names)
+        figure, (ax,) = page_parts.figure_of(width_in, 2.6, legend=names)
         ax.axhspan(band.lowest, band.highest, color=page_parts.BAND, linewidth=0, zorder=0)
         for edge in (band.lowest, band.highest):
             ax.axhline(edge, color=page_parts.SOFT, linewidth=0.9, linestyle=":")

@@ -139,9 +139,8 @@ HABITS = (
     "Write down the gauge's steady range after two or three seconds of full throttle, not the "
     "extremes of the whole run.",
     "Before each run let the engine cool to the same head temperature.",
-    "To have the run heard, start a phone's voice recorder while you stand, put it inside your "
-    "jacket, hold a steady speed for the last eight seconds before the start line, and stop it "
-    "when you stand again.",
+    "A phone inside the jacket may record the sound: start it standing, hold a steady speed for the "
+    "last eight seconds before the line, stop it standing.",
 )
 KNOCK_ENDS = (
     "Ride a leaner setup only after the richer one stayed quiet. A setup that knocks ends all "
