@@ -139,8 +139,8 @@ HABITS = (
     "Write down the gauge's steady range after two or three seconds of full throttle, not the "
     "extremes of the whole run.",
     "Before each run let the engine cool to the same head temperature.",
-    "A phone inside the jacket may record the sound: start it standing, hold a steady speed for the "
-    "last eight seconds before the line, stop it standing.",
+    "A phone inside the jacket may record the sound: start it standing, hold a steady speed for "
+    "the last eight seconds before the line, stop it standing.",
 )
 KNOCK_ENDS = (
     "Ride a leaner setup only after the richer one stayed quiet. A setup that knocks ends all "
