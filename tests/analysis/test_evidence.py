@@ -95,15 +95,16 @@ def test_how_many_more_runs_would_settle_it():
 def test_runs_that_would_settle_it_are_those_of_the_power():
     """With so many in all, a gain of 2 % shows four times out of five, and with one less not."""
     for pulls in (2, 3, 6):
-        runs = 33 + more_runs(0.02, 33, setups=pulls)
+        there = next(n for n in range(5, 90) if more_runs(0.02, n, setups=pulls))
+        runs = there + more_runs(0.02, there, setups=pulls)
         chances = [
             power_two_setups(np.log(1.02) / 0.03, repeats=count, setups=pulls,
                              alpha=0.05 / (pulls - 1))
             for count in (runs - 1, runs)
         ]  # fmt: skip
         assert chances[0] < 0.8 <= chances[1]
-        # Thirty more are ridden, thirty-one are not.
-        for there, wanted in ((runs - 30, 30), (runs - 31, None)):
+        # Ten more are ridden, eleven are not.
+        for there, wanted in ((runs - 10, 10), (runs - 11, None)):
             assert more_runs(0.02, there, setups=pulls) == wanted
 
 

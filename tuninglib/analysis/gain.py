@@ -375,7 +375,7 @@ def _test_of(fit) -> dict:
 
 
 # More runs of one setup than this are no advice; and a gain below this is not worth any.
-_MOST_RUNS, _SMALLEST_GAIN = 30, 0.01
+_MOST_RUNS, _SMALLEST_GAIN = 10, 0.01
 
 
 def _more_runs(fit, gain, ridden, one_after_the_other) -> int | None:

@@ -18,7 +18,7 @@ from tuninglib.session.trace import LeftOut, Trace
 from tuninglib.statistics.engine_sound import SOUND_RATE_HZ, goes_past, heard_speed
 from tuninglib.text_files import Problem, SessionError
 
-_LOWEST_RATE_HZ, _HIGHEST_RATE_HZ = 8000, 400_000
+_LOWEST_RATE_HZ, _HIGHEST_RATE_HZ = 8000, 192_000
 _SHORTEST_S, _LONGEST_S, _MOST_CHANNELS = 2.0, 3600.0, 8
 # Samples that are this near to full scale are clipped; a peak below the other is silence.
 _FULL, _SILENT = 0.999, 1e-4
