@@ -117,6 +117,7 @@ def with_readings(evening, **changes):
 
 def test_the_sentences_say_what_was_found_and_how_to_overrule_it(evening):
     text = logs.run_sentences(evening).plain()
+    assert "In their order they are the runs of runs.csv; if not, write runs = [1, 2, …]" in text
     assert "phone has 8 runs from the start line to the marker and 8 back." in text
     assert "if not, write runs = [1, 2, …] under [logs.phone]" in text
     assert "entry and exit speeds of runs 1 to 8 are from its logged speed; one at the" in text

@@ -98,6 +98,8 @@ def test_what_is_said_of_the_demo(results):
     shown = sound.figure(results)
     assert shown.alt.count("rpm") == 4
     assert "run 3 from" in shown.alt
+    assert "Which run is which stands under runs in session.toml." in text
+    assert "In their order" not in text
 
 
 def test_pulls_are_offered_and_not_taken_before_the_rider_says_so(folder, capsys):

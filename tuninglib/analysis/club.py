@@ -869,8 +869,12 @@ class _Kind:
             hill=hill_of(session),
             mass_kg=mass,
             rotating_mass_kg=np.array(load.rotating_mass_kg.value),
-            # Of the air that forces are brought to (SAE J1349: 25 °C, 990 hPa dry).
-            air_density_kg_m3=np.array(1.157),
+            # The air that forces are brought to (SAE J1349).
+            air_density_kg_m3=np.asarray(
+                air_density_kg_m3(
+                    temperature_k=298.15, pressure_abs_pa=99000.0, relative_humidity=0.0
+                )
+            ),
             drag_area_m2=np.array(load.drag_area_m2.value),
             rolling_coefficient=np.array(load.rolling_coefficient.value),
         )

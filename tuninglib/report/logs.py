@@ -277,7 +277,7 @@ def run_sentences(results: Results) -> Prose:
             )
         return Prose((("Runs", text),), style="points")
     items = [
-        ("Runs", _found(found)),
+        ("Runs", _found(found, session.logs[found.log].runs)),
         *_gaps_at_lines(found),
         *_speeds(results, found),
         *_gauge(results, found),
@@ -285,7 +285,7 @@ def run_sentences(results: Results) -> Prose:
     return Prose(tuple(items), style="points")
 
 
-def _found(found) -> str:
+def _found(found, listed) -> str:
     up = sum(one.up for one in found.passes)
     down, name = len(found.passes) - up, in_name(found)
     if not up and found.by == "pulls":
@@ -317,6 +317,8 @@ def _found(found) -> str:
         "unknown": f"The list under runs has a run twice, or one that runs.csv does not have, {so}",
     }[found.why_not]
     has = "have" if len(found.parts) > 1 else "has"
+    if listed and not found.why_not:
+        return f"{name} {has} {text} Which run is which stands under runs in session.toml."
     return (
         f"{name} {has} {text} {taken} write runs = [1, 2, …] under [logs.{found.log}], one for "
         "each logged run, 0 for none."
