@@ -117,6 +117,11 @@ def test_an_ecu_that_corrects_holds_it_but_for_humidity(results):
     assert 1.01 < own.lambda_[0][0] / own.lambda_[0][-1] < 1.04
     assert np.ptp(np.array(own.lambda_)[:, 0]) < 0.01
     assert "it keeps its place in the band." in str(verdict.sentences(results))
+    near, nearer = (
+        mixture.air_in_brief(results, replace(own, worst_leaner=chance)) for chance in (0.09, 0.22)
+    )
+    assert near.endswith("keeps its place in the band.")
+    assert nearer.endswith("but in the coldest its chance of running leaner is 22 %.")
 
 
 def test_what_is_not_known_spans_the_cases(silent, bare, results):

@@ -36,7 +36,12 @@ from tuninglib.rounding import (
     odds_text,
     percent,
 )
-from tuninglib.session.defaults import blend_of, day_temperature_of, ethanol_of
+from tuninglib.session.defaults import (
+    blend_of,
+    day_temperature_of,
+    ethanol_of,
+    leaner_limit_of,
+)
 
 # Injectors whose flows differ by more than this tell whether lambda follows.
 _FAR_ENOUGH = 1.095
@@ -271,6 +276,10 @@ def air_in_brief(results: Results, one: InAir) -> str:
     because = [f", as the ECU does not correct for {lacks}" for lacks, _ in sure if lacks]
     said = listing(one for own in sure.values() for one in own)
     text += f"is likely {said}{''.join(because[-1:])}" if sure else "keeps its place in the band"
+    if not (sure or maybe) and one.worst_leaner > leaner_limit_of(results.session):
+        text += (
+            f", but in the coldest its chance of running leaner is {odds_text(one.worst_leaner)}"
+        )
     for number, ((lacks, chance), own) in enumerate(maybe.items()):
         odds = "not known" if results.air.source == "unknown" else f"{chance} chance"
         does_not = f"; if the ECU does not correct for {lacks}"
