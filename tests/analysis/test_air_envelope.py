@@ -121,7 +121,7 @@ def test_an_ecu_that_corrects_holds_it_but_for_humidity(results):
         mixture.air_in_brief(results, replace(own, worst_leaner=chance)) for chance in (0.09, 0.22)
     )
     assert near.endswith("keeps its place in the band.")
-    assert nearer.endswith("but in the coldest its chance of running leaner is 22 %.")
+    assert nearer.endswith("in the band; at −5 °C it is 22 % likely to run leaner.")
 
 
 def test_what_is_not_known_spans_the_cases(silent, bare, results):

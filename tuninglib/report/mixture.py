@@ -277,9 +277,8 @@ def air_in_brief(results: Results, one: InAir) -> str:
     said = listing(one for own in sure.values() for one in own)
     text += f"is likely {said}{''.join(because[-1:])}" if sure else "keeps its place in the band"
     if not (sure or maybe) and one.worst_leaner > leaner_limit_of(results.session):
-        text += (
-            f", but in the coldest its chance of running leaner is {odds_text(one.worst_leaner)}"
-        )
+        likely = odds_text(one.worst_leaner)
+        text += f"; at {at(riding.coldest_k)} it is {likely} likely to run leaner"
     for number, ((lacks, chance), own) in enumerate(maybe.items()):
         odds = "not known" if results.air.source == "unknown" else f"{chance} chance"
         does_not = f"; if the ECU does not correct for {lacks}"
