@@ -160,6 +160,11 @@ def numbers(help_: str, *, example: list[int], within: tuple[float, float]) -> F
     return _field("numbers", help_, example, (), within)
 
 
+def spans(help_: str, *, example: str | list[str], most: int, longest_s: float) -> Field:
+    """Field for so many stretches of a recording, none longer than so many seconds."""
+    return _field("spans", help_, example, (), most=most, longest_s=longest_s)
+
+
 def pieces(record: type) -> Field:
     """Field for tables of their own, each read as this record."""
     return field(default=(), metadata={"kind": "pieces", "record": record})
@@ -520,6 +525,32 @@ def _numbers(value, meta, names):
     return tuple(_number(one, {**meta, "whole": True}, names) for one in value)
 
 
+_SPAN = re.compile(rf"({NUMBER}) ?(?:s ?)?(?:to|-|–) ?({NUMBER}) ?s")
+
+
+def _spans(value, meta, names):
+    """Begin and end of each, in seconds."""
+    wanted = f"write begin and end in seconds, for example {meta['example']}"
+    found, typed = [], [value] if isinstance(value, str) else value
+    if not isinstance(typed, list) or not typed:
+        raise ValueError(f"{value!r} is no stretch of a recording; {wanted}")
+    if len(typed) > meta["most"]:
+        raise ValueError(f"has {len(typed)} stretches; at most {meta['most']} are allowed")
+    for one in typed:
+        match = isinstance(one, str) and _SPAN.fullmatch(" ".join(one.split()))
+        if not match:
+            raise ValueError(f"{one!r} is no stretch of a recording; {wanted}")
+        begin, end = (parse_number(text) for text in match.groups())
+        if not 0 <= begin < end:
+            raise ValueError(f"{one!r} does not end after it begins; {wanted}")
+        if end - begin > meta["longest_s"] + 1e-9:
+            raise ValueError(f"{one!r} is longer than {meta['longest_s']:g} s; {wanted}")
+        if found and begin < found[-1][1]:
+            raise ValueError(f"{one!r} begins before the one above it ends; put them in order")
+        found.append((begin, end))
+    return tuple(found)
+
+
 def _octane(value, meta, names):
     scales = "|".join(SCALES)
     match = isinstance(value, str) and re.fullmatch(
@@ -682,6 +713,7 @@ _READERS = {
     "references": _references,
     "names": _names,
     "numbers": _numbers,
+    "spans": _spans,
     "octane": _octane,
     "place": _place,
     "price": _price,
