@@ -93,7 +93,8 @@ def from_sound(session_folder: Path | str) -> widgets.VBox:
         table = _pulls(one, trace, tables["hill"], system)
         return kit.Said((Prose(tuple(said)), table), _picture(trace, one, (begin, end), per_hz))
 
-    def take():
+    def take(show):
+        show(Prose((("Working", "the whole session is checked with it"),)))
         values = kit.values_of(controls)
         path = values["path"]
         if path is None:
@@ -102,7 +103,9 @@ def from_sound(session_folder: Path | str) -> widgets.VBox:
         return _taken(folder, path, values)
 
     text = "Copies the recording into the outing's folder and names it in session.toml"
-    more = (player, kit.action("Take this recording into my session", text, take, icon="check"))
+    # Every recording of the session is listened to again, which takes seconds.
+    label = "Take this recording into my session"
+    more = (player, kit.background_action(label, text, take, icon="check"))
     return kit.panel(controls, answer, name=f"sound of {folder}", more=more)
 
 
