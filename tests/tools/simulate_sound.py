@@ -157,7 +157,8 @@ def one_outing(seed, snr_db=3.0, marks=False):
             sound = phone_hears(rng, run, turns_per_m=turns, rate_hz=8000, snr_db=snr_db)
             wavfile.write(folder / f"{number}.wav", 8000, (32000 * sound).astype(np.int16))
             toml += f'[logs.l{number}]\nfile = "{number}.wav"\n'
-            begin, end = np.array([run.start_s, run.marker_s]) + HORN_SD_S * rng.standard_normal(2)
+            apart = HORN_SD_S * rng.standard_normal(2) if marks else 0.0
+            begin, end = np.array([run.start_s, run.marker_s]) + apart
             said = f'marks = "{begin:.1f} to {end:.1f} s"' if marks else 'pulls_are_runs = "yes"'
             toml += f"{said}\n"
             heard.append(f"{number},{setup},r")
