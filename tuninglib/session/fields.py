@@ -13,18 +13,10 @@ from dataclasses import Field, field
 from functools import partial
 from typing import Any
 
+from tuninglib import units
 from tuninglib.interval import Measured
 from tuninglib.physics.fuels import SCALES, Octane
 from tuninglib.text_files import nearest, shortened
-from tuninglib.units import (
-    ABOUT,
-    NUMBER,
-    convert,
-    parse_number,
-    parse_quantity,
-    two_ways_said,
-    unit_typed,
-)
 
 MISSING = dataclasses.MISSING
 
@@ -399,7 +391,7 @@ def _two_readings(typed: str, example: str) -> str:
 
 
 def _number(value, meta, names):
-    plain = parse_number(_bare(value, meta)) if isinstance(value, str) else value
+    plain = units.parse_number(_bare(value, meta)) if isinstance(value, str) else value
     if isinstance(plain, bool) or not isinstance(plain, (int, float)):
         raise ValueError(f"{value!r} must be a number, for example {meta['example']}")
     in_parts = isinstance(plain, float) and math.isfinite(plain) and plain != round(plain)
@@ -427,7 +419,7 @@ def _bare(text: str, meta: Mapping) -> str:
         match = _TO_ONE.fullmatch(text.strip())
         return match[1] if match else text
     if meta.get("money"):
-        about = re.match(ABOUT, text.strip(), flags=re.IGNORECASE)
+        about = re.match(units.ABOUT, text.strip(), flags=re.IGNORECASE)
         before = about[0] if about else ""
         match = _MONEY.fullmatch(text.strip()[len(before) :])
         return before + match[2] if match and not (match[1] and match[3]) else text
@@ -530,7 +522,7 @@ def _octane(value, meta, names):
             f"{value!r} is not an octane number with its scale; write for example "
             f"{meta['example']!r} (RON in most of the world, AKI on American pumps)"
         )
-    return Octane(parse_number(match[1]), match[2].upper())
+    return Octane(units.parse_number(match[1]), match[2].upper())
 
 
 _HUNDREDTHS = re.compile(r"[\d.,]+\s*(?:p|c|ct|cts|cents?|pence|¢)", re.IGNORECASE)
@@ -543,13 +535,13 @@ def _price(value, meta, names):
     amount, slash, volume = value.partition("/")
     if _HUNDREDTHS.fullmatch(amount.strip()):
         raise ValueError(f"{value!r} is in cents or pence; write for example {meta['example']!r}")
-    if re.match(ABOUT, value.strip(), flags=re.IGNORECASE):
+    if re.match(units.ABOUT, value.strip(), flags=re.IGNORECASE):
         raise ValueError(f"{value!r} is not an exact price; write for example {meta['example']!r}")
     bare = re.fullmatch(
         r"\s*[A-Za-z$€£¥]*\s*([0-9][0-9.,]*?)(?:[.,][-–—]+)?\s*[A-Za-z$€£¥]*\s*", amount
     )
     try:
-        litres = convert(1.0, volume, "L") if slash else 1.0
+        litres = units.convert(1.0, volume, "L") if slash else 1.0
     except ValueError:
         bare = None
     if not bare:
@@ -557,7 +549,7 @@ def _price(value, meta, names):
             f"{value!r} is not a price per volume; write for example {meta['example']!r} (gal is "
             "the US gallon; write imperial gal for the other) or 1.89 for one litre"
         )
-    each = parse_number(bare[1]) / litres
+    each = units.parse_number(bare[1]) / litres
     return _within(each, each, value, meta)
 
 
@@ -568,13 +560,13 @@ def _measured(text, meta) -> Measured:
         # Injectors are called by their flow in a minute: a 120 cc one.
         text = re.sub(r"(?<=\d)\s*(cc|ccm)\s*$", " cc/min", text, flags=re.IGNORECASE)
         try:
-            mass = parse_quantity(text, meta["unit"].replace("m**3", "kg"))
+            mass = units.parse_quantity(text, meta["unit"].replace("m**3", "kg"))
         except ValueError:
             pass
         else:
             return Measured(mass.value / density, mass.half_width / density)
     wanted = meta.get("plus_minus", "")
-    return parse_quantity(text, meta["unit"], meta["example"], plus_minus=wanted)
+    return units.parse_quantity(text, meta["unit"], meta["example"], plus_minus=wanted)
 
 
 def _speed_pairs(value, meta, names) -> tuple:
@@ -592,7 +584,7 @@ def _speed_pairs(value, meta, names) -> tuple:
 def _speed(text, meta) -> float:
     way, between, time = text.partition(" in ")
     typed = [(way, "m"), (time, "s")] if between else [(text, "m/s")]
-    parts = [parse_quantity(one, unit, plus_minus="none") for one, unit in typed]
+    parts = [units.parse_quantity(one, unit, plus_minus="none") for one, unit in typed]
     if any(part.half_width for part in parts):
         raise ValueError(
             f"{text!r} has a +/-, which is not used here, as it follows from how well the pairs "
@@ -608,7 +600,7 @@ def _within(result, value, typed, meta):
     """The result, if the value is within the field's limits."""
     low, high = meta.get("low"), meta.get("high")
     if not low <= value <= high or 0 < abs(value) < _LEAST:
-        bare = meta.get("unit") == "1" and re.fullmatch(NUMBER, str(typed).strip())
+        bare = meta.get("unit") == "1" and re.fullmatch(units.NUMBER, str(typed).strip())
         if bare and value >= 2 and low <= value / 100 <= high:
             said = f"{typed!r} is outside {low:g} to {high:g}"
             raise ValueError(f"{said}; write '{typed} %' for per cent")
@@ -634,7 +626,7 @@ def _one_way(typed, meta) -> None:
         read_value(meta, typed.replace(match[0], match[0].replace(".", ""), 1), {})
     except ValueError:
         return
-    raise ValueError(two_ways_said(typed, match[0]))
+    raise ValueError(units.two_ways_said(typed, match[0]))
 
 
 def _as_typed(typed, meta, limits, as_width: bool = False) -> tuple:
@@ -642,9 +634,9 @@ def _as_typed(typed, meta, limits, as_width: bool = False) -> tuple:
     unit = meta.get("unit", "")
     if not unit or not isinstance(typed, str):
         return "", [f"{limit:g}" for limit in limits]
-    own = unit_typed(typed, unit)
-    zero = convert(0.0, unit, own) if as_width else 0.0
-    shown = [f"{convert(limit, unit, own) - zero:.4g}" for limit in limits]
+    own = units.unit_typed(typed, unit)
+    zero = units.convert(0.0, unit, own) if as_width else 0.0
+    shown = [f"{units.convert(limit, unit, own) - zero:.4g}" for limit in limits]
     return "" if own == "1" else f" {own}", shown
 
 
