@@ -21,13 +21,7 @@ from tuninglib.session.cross_checks import (
 )
 from tuninglib.session.read_table import CLIMBS, FILLS, RUNS, UPKEEP
 from tuninglib.session.records import Session
-from tuninglib.session.tables import (
-    read_climbs,
-    read_fills,
-    read_runs,
-    read_upkeep,
-    speed_units,
-)
+from tuninglib.session.tables import read_climbs, read_fills, read_runs, read_upkeep, speed_units
 from tuninglib.text_files import Problem, SessionError, printable, quoted
 from tuninglib.whole_files import write_atomic, write_together
 

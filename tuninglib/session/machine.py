@@ -150,10 +150,7 @@ class Gears:
     def ratio(self) -> float:
         """Turns of the crank for one of the wheel."""
         return overall_ratio(
-            primary=self.primary,
-            gear=self.gear,
-            front_teeth=self.front,
-            rear_teeth=self.rear,
+            primary=self.primary, gear=self.gear, front_teeth=self.front, rear_teeth=self.rear
         )
 
 

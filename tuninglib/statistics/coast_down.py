@@ -187,8 +187,8 @@ def coast_time_s(
     >>> coast_time_s(ride, from_speed_m_s=70 / 3.6, to_speed_m_s=60 / 3.6)
     4.3489
     """
-    v1 = require(from_speed_m_s, what="speed", unit="m/s", at_least=0, remedy="check its sign")
-    v2 = require(to_speed_m_s, what="speed", unit="m/s", at_least=0, remedy="check its sign")
+    v1 = require(from_speed_m_s, "speed", "m/s", at_least=0, remedy="check its sign")
+    v2 = require(to_speed_m_s, "speed", "m/s", at_least=0, remedy="check its sign")
     k = ride.air_density_kg_m3 * ride.drag_area_m2 / 2
     mass = ride.mass_kg + ride.rotating_mass_kg
     require_headway(np.minimum(v1, v2) + 1e-9, ride.wind_m_s)
@@ -276,8 +276,8 @@ def fit_coast_down(
             f"wind is {np.max(ride.wind_m_s):g} m/s but must be 0 m/s; the fit finds it from the "
             "two directions"
         )
-    require(v1 - v2, what="fall of speed", unit="m/s", above=0, remedy="swap from and to")
-    require(t, what="time", unit="s", above=0, remedy="leave out what was not timed")
+    require(v1 - v2, "fall of speed", "m/s", above=0, remedy="swap from and to")
+    require(t, "time", "s", above=0, remedy="leave out what was not timed")
     # A misread speed costs this much time.
     per_speed = t / (v1 - v2)
     slope = ways * ride.hill.even_grade_ratio
@@ -299,9 +299,7 @@ def _columns(run, direction, *columns):
     """Arrays of one length, with directions of ±1."""
     run, direction = np.asarray(run), np.asarray(direction, dtype=float)
     arrays = [
-        np.asarray(
-            require(c, what="coast-down value", unit="", at_least=0, remedy="leave out the unread")
-        )
+        np.asarray(require(c, "coast-down value", "", at_least=0, remedy="leave out the unread"))
         for c in columns
     ]
     sizes = {a.shape for a in (run, direction, *arrays)}

@@ -495,7 +495,7 @@ class StatedSds:
 
     def __post_init__(self):
         share = float(self.road_load_correlation)
-        require(share, what="correlation", unit="", at_least=-1, at_most=1, remedy="0 if unknown")
+        require(share, "correlation", "", at_least=-1, at_most=1, remedy="0 if unknown")
 
 
 def usual_unknowns(
@@ -635,9 +635,7 @@ def reading_unknowns(runs: Runs, *, resolution_m_s: float) -> tuple[Unknown, ...
     ----------
     .. [1] JCGM 100:2008 (GUM), 4.3.7 and F.2.2.1.
     """
-    a = float(
-        require(resolution_m_s, what="resolution", unit="m/s", at_least=0, remedy="0.28 for 1 km/h")
-    )
+    a = float(require(resolution_m_s, "resolution", "m/s", at_least=0, remedy="0.28 for 1 km/h"))
     if a == 0:
         return ()
     sd = a / np.sqrt(12)
