@@ -259,11 +259,7 @@ def kept(name: str) -> dict:
 
 
 def panel(
-    controls: dict,
-    answer: Callable[..., Said],
-    *,
-    name: str,
-    more: Sequence[widgets.Widget] = (),
+    controls: dict, answer: Callable[..., Said], *, name: str, more: Sequence[widgets.Widget] = ()
 ) -> widgets.VBox:
     """Controls, the answer to where they stand, and a button that puts them back.
 

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from tuninglib.session import schema
+from tuninglib.session import read_toml, schema
 from tuninglib.session.cross_checks import (
     contradictions,
     implausible_runs,
@@ -20,22 +20,8 @@ from tuninglib.session.cross_checks import (
     whole_table,
 )
 from tuninglib.session.read_table import CLIMBS, FILLS, RUNS, UPKEEP
-from tuninglib.session.read_toml import (
-    TOML,
-    log_files,
-    misnamed,
-    own_files,
-    read_toml,
-    tables_as_typed,
-)
 from tuninglib.session.records import Session
-from tuninglib.session.tables import (
-    read_climbs,
-    read_fills,
-    read_runs,
-    read_upkeep,
-    speed_units,
-)
+from tuninglib.session.tables import read_climbs, read_fills, read_runs, read_upkeep, speed_units
 from tuninglib.text_files import Problem, SessionError, printable, quoted
 from tuninglib.whole_files import write_atomic, write_together
 
@@ -61,7 +47,7 @@ def load_session(folder: Path | str) -> Session:
     if not folder.is_dir():
         raise SessionError([Problem(str(folder), "is not a folder that exists")])
     problems: list[Problem] = []
-    tables = read_toml(folder / TOML, problems)
+    tables = read_toml.read_toml(folder / read_toml.TOML, problems)
     known = {name: set(tables.get(name) or ()) for name in schema.NAMED}
 
     def found_by(read, *arguments):
@@ -80,7 +66,7 @@ def load_session(folder: Path | str) -> Session:
         for name, log in (tables.get("logs") or {}).items()
     }
     logs = [log.file for log in (tables.get("logs") or {}).values() if log]
-    for name, own in misnamed(folder, logs).items():
+    for name, own in read_toml.misnamed(folder, logs).items():
         message = f"is not read, since that table is called {own}; rename it, or move it away"
         problems.append(Problem(printable(name), message))
     if problems:
@@ -99,7 +85,7 @@ def load_session(folder: Path | str) -> Session:
     try:
         session = _with_logs(session)
     except ValueError as error:
-        raise SessionError([Problem(TOML, str(error), column="hill")]) from None
+        raise SessionError([Problem(read_toml.TOML, str(error), column="hill")]) from None
     for check in (contradictions, whole_table, implausible_runs, impossible_turns):
         if problems := [*check(session)]:
             raise SessionError(problems)
@@ -187,8 +173,8 @@ def pack_session(folder: Path | str, file: Path | str | None = None) -> Path:
     folder = Path(folder)
     if not (folder / "session.toml").is_file():
         raise SessionError([Problem(str(folder), "holds no session.toml, so it is not an outing")])
-    logs = log_files(tables_as_typed(folder))
-    found = own_files(folder, logs)
+    logs = read_toml.log_files(read_toml.tables_as_typed(folder))
+    found = read_toml.own_files(folder, logs)
     links = [path.name for path in found if path.is_symlink()]
     if links:
         message = "is a link, so whatever it points to would be sent; put the file in its place"

@@ -15,20 +15,10 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+from tuninglib.session import trace
 from tuninglib.session.gpx_file import read_gpx
 from tuninglib.session.read_toml import OWN, log_files, misnamed, tables_as_typed
 from tuninglib.session.schema import Log
-from tuninglib.session.trace import (
-    CHANNELS,
-    TIME_NAMES,
-    LeftOut,
-    Trace,
-    in_order,
-    is_since_1970,
-    kind_of_time,
-    numbers,
-    seconds_of,
-)
 from tuninglib.text_files import (
     Decoded,
     Problem,
@@ -97,7 +87,7 @@ def read_log(
     *,
     cylinders: int = 1,
     within_rpm: tuple[float, float] | None = None,
-) -> Trace:
+) -> trace.Trace:
     """The log of one table [logs.a_name].
 
     Parameters
@@ -219,7 +209,7 @@ def read_delimited(
     columns: dict[str, str] | None = None,
     units: dict[str, str] | None = None,
     time_format: str = "",
-) -> Trace:
+) -> trace.Trace:
     """A log in delimited text.
 
     Parameters
@@ -254,19 +244,20 @@ def read_delimited(
     lines, left_out = np.arange(len(table)) + layout.first_row, []
     long = table.pop(len(layout.heads)).notna().to_numpy()
     if long.any():
-        left_out.append(LeftOut("too many cells", int(long.sum()), int(lines[np.argmax(long)])))
+        first = int(lines[np.argmax(long)])
+        left_out.append(trace.LeftOut("too many cells", int(long.sum()), first))
     empty = table[used[0].position].isna().to_numpy()
     if empty.any():
         empty = table.isna().all(axis=1).to_numpy()
     table, lines = table[~(long | empty)], lines[~(long | empty)]
-    seconds = seconds_of(table[used[0].position], kind, layout.decimal_comma)
+    seconds = trace.seconds_of(table[used[0].position], kind, layout.decimal_comma)
     channels = {}
     for one in used[1:]:
         cells = table[one.position]
-        values = numbers(cells, layout.decimal_comma)
+        values = trace.numbers(cells, layout.decimal_comma)
         left_out += _no_numbers(one.name, cells, values, lines, seconds)
         channels[one.name] = _in_si(values, one)
-    trace = in_order(
+    found = trace.in_order(
         "table",
         path.name,
         seconds,
@@ -275,7 +266,7 @@ def read_delimited(
         left_out=left_out,
         scale=_scale(kind, seconds, layout, used[0].position),
     )
-    return replace(trace, unused=unused)
+    return replace(found, unused=unused)
 
 
 # Hours of a quick log have a tenth of this.
@@ -310,7 +301,7 @@ def _columns(path, layout: Layout, columns: dict, units: dict, time_format: str)
     def say(message, column=None):
         problems.append(Problem(path.name, message, row=layout.header_row, column=column))
 
-    usual = {"time": TIME_NAMES} | {key: channel.names for key, channel in CHANNELS.items()}
+    usual = {"time": trace.TIME_NAMES, **{key: one.names for key, one in trace.CHANNELS.items()}}
     for name, names in usual.items():
         if name in columns:
             places = layout.places(columns[name])
@@ -341,7 +332,7 @@ def _columns(path, layout: Layout, columns: dict, units: dict, time_format: str)
         try:
             if one.name == "time":
                 cells = [row[one.position] for row in layout.sample]
-                kind = kind_of_time(cells, one.unit, time_format)
+                kind = trace.kind_of_time(cells, one.unit, time_format)
             else:
                 _require_unit(one)
         except ValueError as error:
@@ -360,7 +351,7 @@ def _columns(path, layout: Layout, columns: dict, units: dict, time_format: str)
 
 def _own_unit(name: str, head: str) -> str:
     """The head itself where it is nothing but a unit, such as rpm."""
-    wanted = "s" if name == "time" else CHANNELS[name].unit
+    wanted = "s" if name == "time" else trace.CHANNELS[name].unit
     try:
         return head if wanted not in ("", "degree") and measures(head, wanted) else ""
     except ValueError:
@@ -369,7 +360,7 @@ def _own_unit(name: str, head: str) -> str:
 
 def _require_unit(one: _Used) -> None:
     """Refuse a channel whose unit is not said, or is of another kind."""
-    channel = CHANNELS[one.name]
+    channel = trace.CHANNELS[one.name]
     if not channel.unit:
         return
     example = f'units = {{ {one.name} = "{channel.usual}" }}'
@@ -458,11 +449,11 @@ def _no_numbers(name, cells, values, lines, seconds):
     if wrong.any():
         at = int(np.argmax(wrong))
         example = shortened(str(cells.iloc[at]).strip(), 20)
-        yield LeftOut("no number", int(wrong.sum()), int(lines[at]), name, example)
+        yield trace.LeftOut("no number", int(wrong.sum()), int(lines[at]), name, example)
 
 
 def _in_si(values, one: _Used):
-    unit = CHANNELS[one.name].unit
+    unit = trace.CHANNELS[one.name].unit
     same = unit in ("", "degree") or one.unit == unit
     return values if same else convert(values, one.unit, unit)
 
@@ -473,7 +464,7 @@ def _scale(kind: str, seconds, layout: Layout, position: int) -> str:
         dated, zoned = bool(re.search("%[Yy]", kind)), "%z" in kind
     else:
         # Numbers since 1970 are in UTC; a text says how far from it, or is of a place.
-        dated = kind == "iso" or (kind != "clock" and is_since_1970(seconds))
+        dated = kind == "iso" or (kind != "clock" and trace.is_since_1970(seconds))
         zone = re.compile(r".*(Z|z|[-+]\d\d:?\d\d)")
         zoned = kind != "iso" or all(zone.fullmatch(row[position]) for row in layout.sample)
     if dated:

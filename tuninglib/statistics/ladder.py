@@ -59,11 +59,11 @@ class Priors:
 
     def __post_init__(self):
         for name in ("tolerance", "tolerance_spread", "breathing_sd", "gauge_sd", "run_sd"):
-            require(getattr(self, name), what=name, unit="", at_least=0)
+            require(getattr(self, name), name, "", at_least=0)
         # Infinite: nothing is taken for granted of the response, the noise is known.
         for name in ("response_sd", "run_dof"):
             if getattr(self, name) != np.inf:
-                require(getattr(self, name), what=name, unit="", above=0)
+                require(getattr(self, name), name, "", above=0)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -94,9 +94,9 @@ class Parts:
     priors: Priors = field(default_factory=Priors)
 
     def __post_init__(self):
-        require(list(self.displacement.values()), what="displacement", unit="", above=0)
+        require(list(self.displacement.values()), "displacement", "", above=0)
         for name, value in self.tolerance.items():
-            require(value, what=f"tolerance of {name}", unit="", at_least=0)
+            require(value, f"tolerance of {name}", "", at_least=0)
 
     def require_listed(self, engines: Sequence[str], injectors: Sequence[str]) -> None:
         """Refusal of an engine without a displacement, or a tolerance that nothing is read with.
@@ -162,8 +162,8 @@ class LadderRows:
         for name in ("observed", "noise_sd", "flow_m3_s", "weight"):
             object.__setattr__(self, name, np.asarray(getattr(self, name), dtype=float))
         remedy = "give run_sd or the gauge's resolution"
-        require(self.noise_sd, what="noise of a reading", unit="", above=0, remedy=remedy)
-        require(self.weight, what="weight of a reading", unit="", above=0, at_most=1 + 1e-9)
+        require(self.noise_sd, "noise of a reading", "", above=0, remedy=remedy)
+        require(self.weight, "weight of a reading", "", above=0, at_most=1 + 1e-9)
 
 
 @dataclass(frozen=True, kw_only=True)
