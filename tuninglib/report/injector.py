@@ -20,10 +20,8 @@ from tuninglib.report.page_parts import (
     Prose,
     Table,
     count_of,
-    headed,
     picture,
     plain,
-    shown,
     spaced,
     system_of,
     table_of,
@@ -216,7 +214,6 @@ def table(results: Results) -> Table | Prose:
     """Each injector on each fuel, tried or not, with its odds of the target band."""
     if results.ladder is None:
         return Prose(())
-    system = system_of(results)
     flows = {one.injector: one.flow_m3_s for one in results.ladder.prospects}
     columns = {
         "Injector and fuel": lambda one: f"{one.injector} on {one.fuel}",
@@ -225,7 +222,7 @@ def table(results: Results) -> Table | Prose:
         "Chance inside": lambda one: odds_text(one.odds.inside),
         "Chance leaner": lambda one: odds_text(one.odds.leaner),
         "Expected harm": lambda one: fixed(one.harm, 1),
-        headed("Flow", "flow", system): lambda one: shown(flows[one.injector], "flow", system),
+        ("Flow", "flow"): lambda one: flows[one.injector],
         "Open time of a cycle": lambda one: _whole_percent(one.open_time_fraction),
     }
     rows = [one for prospect in results.ladder.prospects for one in prospect.fuels]
@@ -236,7 +233,7 @@ def table(results: Results) -> Table | Prose:
         "Expected harm is in per cent of pull. Open time, dead time included, is at the highest "
         "engine speed; above about 85 % an injector runs out (common practice)."
     )
-    return table_of(rows, columns, "Injectors, tried and to buy", note)
+    return table_of(rows, columns, "Injectors, tried and to buy", note, system=system_of(results))
 
 
 def _whole_percent(share) -> str:

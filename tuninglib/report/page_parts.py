@@ -395,24 +395,40 @@ class Table(_Shown):
 
 
 def table_of(
-    things: Iterable, columns: Mapping[str, Callable[..., str]], caption: str, note: str = ""
+    things: Iterable,
+    columns: Mapping[str | tuple[str, str], Callable],
+    caption: str,
+    note: str = "",
+    *,
+    system: str = "",
 ) -> Table | Prose:
     """A table with a row for each of some things; nothing where there is none.
 
     Parameters
     ----------
     things : iterable
-    columns : dict of str to callable
-        Under each header what makes the cell of a thing.
+    columns : dict of (str, or tuple of str and str) to callable
+        Under each header what makes the cell of a thing: text. Or under a header and a kind of
+        quantity what gives a number or an interval in SI, or None, or text for the cell.
     caption, note : str
+    system : str
+        Of the units in which quantities are shown; not needed where there is none.
 
     Examples
     --------
     >>> table_of([4, 6], {"Number": str, "Half": lambda one: f"{one / 2:g}"}, "Halves").rows
     (('4', '2'), ('6', '3'))
     """
-    rows = tuple(tuple(cell(one) for cell in columns.values()) for one in things)
-    return Table(caption, tuple(columns), rows, note) if rows else Prose(())
+
+    def cell_of(head, found) -> str:
+        if isinstance(found, str):
+            return found
+        show = interval_cell if isinstance(found, Interval) else shown
+        return show(found, head[1], system)
+
+    rows = tuple(tuple(cell_of(head, of(one)) for head, of in columns.items()) for one in things)
+    header = tuple(one if isinstance(one, str) else headed(*one, system) for one in columns)
+    return Table(caption, header, rows, note) if rows else Prose(())
 
 
 # A cell that is a number, and one that begins with one; as wide as a digit.

@@ -30,8 +30,6 @@ from tuninglib.report.page_parts import (
     count_of,
     day_of,
     gain_text,
-    headed,
-    interval_cell,
     picture,
     plain,
     render,
@@ -469,9 +467,7 @@ def gain_table(season: Season) -> Table | Prose:
     columns = {
         "Setup": lambda pull: spaced(pull.setup),
         "Ridden on": lambda pull: listing(day_of_outing(season, at) for at in pull.outings),
-        headed("Wheel force", "force", season.units): lambda pull: interval_cell(
-            pull.force_n, "force", season.units
-        ),
+        ("Wheel force", "force"): lambda pull: pull.force_n,
         "Gain in pull [%]": lambda pull: (
             NONE if pull.gain is None else gain_text(pull.gain.ratio, "")
         ),
@@ -482,7 +478,7 @@ def gain_table(season: Season) -> Table | Prose:
         "drag, mass) makes the force uncertain, but mostly cancels in the gain."
     )
     caption = f"Against {spaced(season.reference)}, over the season"
-    return table_of(_open_first(season), columns, caption, note)
+    return table_of(_open_first(season), columns, caption, note, system=season.units)
 
 
 def _verdict(season, pull) -> str:
@@ -624,9 +620,7 @@ def mixture_table(season: Season) -> Table | Prose:
         "Injector, fuel, engine": lambda one: (
             f"{spaced(one.injector)}, {spaced(one.fuel)}, {spaced(one.engine)} engine"
         ),
-        headed("Flow", "flow", season.units): lambda one: shown(
-            one.flow_m3_s, "flow", season.units
-        ),
+        ("Flow", "flow"): lambda one: one.flow_m3_s,
         "Readings on outings": lambda one: (
             f"{one.readings} on {one.outings}" if one.readings else NONE
         ),
@@ -640,7 +634,7 @@ def mixture_table(season: Season) -> Table | Prose:
         "The band is that of the last outing."
     )
     rows = sorted(ladder.mixtures, key=lambda one: one.gate is not None)
-    return table_of(rows, columns, "At full throttle on another day", note)
+    return table_of(rows, columns, "At full throttle on another day", note, system=season.units)
 
 
 def _notes(season, one) -> str:
