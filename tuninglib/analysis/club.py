@@ -743,10 +743,10 @@ class _Kind:
             odds = pool.odds(low=self.band.lowest * demand, high=self.band.highest * demand)
             for place, name in enumerate(self.by_flow):
                 lambda_ = pool.lambda_.at(place).scaled(1 / demand)
-                known = weighed_mixture(lambda_, gauge_sd, self.band, weights)
+                mixture = weighed_mixture(lambda_, gauge_sd, self.band, weights)
                 found.append(combination(
                     session, None, self.engine, name, fuel, source="predicted",
-                    odds=odds.at(place), **known,
+                    odds=odds.at(place), **mixture,
                 ))  # fmt: skip
         shut = Limits(
             fuels=limits,
@@ -754,13 +754,13 @@ class _Kind:
             richest=session.assumptions.richest_lambda,
             hottest_k=stop_limits(session).hottest_k,
         )
-        found = gated(found, shut)
+        known = gated(found, shut)
         return tuple(
             Offer(
                 injector=name,
                 flow_m3_s=flow,
                 price=session.injectors[name].price,
-                fuels=tuple(one for one in found if one.injector == name),
+                fuels=tuple(one for one in known if one.injector == name),
                 small=flow < guess.low,
                 **self._count(name),
             )

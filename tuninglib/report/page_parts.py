@@ -12,7 +12,7 @@ import io
 import math
 import re
 import warnings
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -395,12 +395,7 @@ class Table(_Shown):
 
 
 def table_of(
-    things: Iterable,
-    columns: Mapping[str | tuple[str, str], Callable],
-    caption: str,
-    note: str = "",
-    *,
-    system: str = "",
+    things: Iterable, columns: dict, caption: str, note: str = "", *, system: str = ""
 ) -> Table | Prose:
     """A table with a row for each of some things; nothing where there is none.
 
@@ -427,7 +422,9 @@ def table_of(
         return show(found, head[1], system)
 
     rows = tuple(tuple(cell_of(head, of(one)) for head, of in columns.items()) for one in things)
-    header = tuple(one if isinstance(one, str) else headed(*one, system) for one in columns)
+    header = tuple(
+        one if isinstance(one, str) else headed(one[0], one[1], system) for one in columns
+    )
     return Table(caption, header, rows, note) if rows else Prose(())
 
 
