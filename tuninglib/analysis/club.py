@@ -37,6 +37,7 @@ from tuninglib.analysis.mixture import (
     with_check,
 )
 from tuninglib.analysis.records import Combination
+from tuninglib.analysis.season_record import without_copies
 from tuninglib.analysis.worth import LIKELY, SAME, TRIAL, KnownMixture, value_of_trying
 from tuninglib.interval import Z_95, Interval
 from tuninglib.physics.air import REFERENCE_DRY_PA, REFERENCE_K, air_density_kg_m3
@@ -467,7 +468,7 @@ def before_buying(newcomer: Any, records: Sequence[BikeRecord]) -> BeforeBuying:
     ValueError
         If no record has a reading.
     """
-    records, copies = _without_copies(records)
+    records, copies = without_copies(records)
     kind = _Kind(newcomer, records)
     if not kind.bikes:
         raise ValueError("no outing holds a gauge reading at full throttle that tells of injectors")
@@ -508,7 +509,7 @@ def before_buying(newcomer: Any, records: Sequence[BikeRecord]) -> BeforeBuying:
         new_kit=all(c.kit != kind.kit for one in kind.bikes.values() for c in one.cells),
         other_air=kind.other_air(),
         other_kind=sum(kind.other_sd(one) > 0.001 for one in records if one.readings),
-        copies=copies,
+        copies=tuple((one.title, other.title) for one, other in copies),
         octane=tuple(
             one.fuel
             for one in octane_margins(planned)
@@ -524,15 +525,6 @@ def _planned(newcomer, engine) -> Any:
     like = newcomer.setups[newcomer.about.reference]
     setups = {**newcomer.setups, "": replace(like, engine=engine)}
     return SimpleNamespace(**{**vars(newcomer), "setups": setups})
-
-
-def _without_copies(records) -> tuple:
-    kept, copies = {}, []
-    for one in records:
-        first = kept.setdefault(one.runs_checksum or id(one), one)
-        if first is not one:
-            copies.append((first.title, one.title))
-    return tuple(kept.values()), tuple(copies)
 
 
 def _first(newcomer, offers, left) -> Offer | None:
