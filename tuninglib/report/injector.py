@@ -48,42 +48,24 @@ _FULL_CORRECTS = (
     "hold lambda 1 only: where the gauge reads richer, think of what was learned, or of injectors "
     "that were mixed up"
 )
-_MEANING = (
-    (
-        "Oxygen sensor",
-        "a device or a resistor that alters the oxygen sensor's signal acts where the ECU "
-        "corrects. Where the ECU runs from its table it acts only through what the ECU has learned "
-        "and carries over (common practice).",
-    ),
-    (
-        "Room to trim",
-        "where the ECU corrects, it can add or take away only so much, often about 20 to 25 % "
-        "(common practice). An injector further off than that shows at idle and cruise, too.",
-    ),
-    (
-        "Learned trims",
-        "many ECUs store what they correct at idle and cruise and add it at full throttle, too: "
-        "after another injector the full-throttle mixture can drift back over the next rides. Read "
-        "the gauge again then (common practice).",
-    ),
-    (
-        "Temperature sensors",
-        "a resistor on the sensor of the air's or the engine's temperature is another matter: it "
-        "makes the ECU add fuel wherever it runs from its table, as a rule at full throttle too "
-        "(common practice).",
-    ),
-    (
-        "Cold start and acceleration",
-        "their extra fuel comes from tables, so a larger injector makes them richer even where the "
-        "ECU corrects once warm and steady (common practice).",
-    ),
-    (
-        "Narrowband sensor",
-        "it switches near lambda 1: about four fifths of its voltage swing lie between about 14.5 "
-        "and 14.9 on a 14.7 scale, and outside it says little (chemical equilibrium and the Nernst "
-        "equation). It cannot meter a full-throttle mixture.",
-    ),
-)
+_MEANING = {
+    "Oxygen sensor": "a device or a resistor that alters the oxygen sensor's signal acts where "
+    "the ECU corrects. Where the ECU runs from its table it acts only through what the ECU has "
+    "learned and carries over (common practice).",
+    "Room to trim": "where the ECU corrects, it can add or take away only so much, often about 20 "
+    "to 25 % (common practice). An injector further off than that shows at idle and cruise, too.",
+    "Learned trims": "many ECUs store what they correct at idle and cruise and add it at full "
+    "throttle, too: after another injector the full-throttle mixture can drift back over the next "
+    "rides. Read the gauge again then (common practice).",
+    "Temperature sensors": "a resistor on the sensor of the air's or the engine's temperature is "
+    "another matter: it makes the ECU add fuel wherever it runs from its table, as a rule at full "
+    "throttle too (common practice).",
+    "Cold start and acceleration": "their extra fuel comes from tables, so a larger injector "
+    "makes them richer even where the ECU corrects once warm and steady (common practice).",
+    "Narrowband sensor": "it switches near lambda 1: about four fifths of its voltage swing lie "
+    "between about 14.5 and 14.9 on a 14.7 scale, and outside it says little (chemical "
+    "equilibrium and the Nernst equation). It cannot meter a full-throttle mixture.",
+}
 
 
 def response_sentences(results: Results) -> Prose:
@@ -99,7 +81,7 @@ def response_sentences(results: Results) -> Prose:
         for one in (ladder.responses if ladder else ())
     ]
     items += [(_label(one), _held(one)) for one in results.gauge_check.states]
-    return Prose((*items, *_MEANING), style="points")
+    return Prose((*items, *_MEANING.items()), style="points")
 
 
 def _basis(one) -> str:

@@ -12,7 +12,7 @@ import io
 import math
 import re
 import warnings
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -329,6 +329,17 @@ class Prose(_Shown):
         return "\n".join(f"{label}: {text}" if label else text for label, text in self.items)
 
     __str__ = plain
+
+
+def as_points(said: Mapping[str, str] | Iterable[tuple[str, str]]) -> Prose:
+    """Sentences as points, each behind its label.
+
+    Parameters
+    ----------
+    said : dict of str to str, or iterable of (str, str)
+        Label and sentence.
+    """
+    return Prose(tuple(said.items() if isinstance(said, Mapping) else said), style="points")
 
 
 @dataclass(frozen=True)
