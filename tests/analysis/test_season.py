@@ -12,7 +12,6 @@ from tuninglib.analysis.analyse import analyse, results_document
 from tuninglib.analysis.records import FuelLimit, Gate, Knock
 from tuninglib.analysis.season import (
     Outing,
-    _alike,
     _called,
     _forces,
     _gains,
@@ -509,7 +508,9 @@ def test_gains_are_counted_from_what_most_outings_count_from_or_the_first(outing
     ],
 )  # fmt: skip
 def test_what_differs_by_less_than_it_is_known_to_is_the_same(one, other, same):
-    assert _alike((2.0, one), (2.0, other)) is same
+    names = [(0, "kit", (2.0, one)), (1, "kit", (2.0, other))]
+    days = [SimpleNamespace(date=datetime.date(2026, 5, at)) for at in (3, 9)]
+    assert (_called(names, days)[1] == []) is same
 
 
 def test_things_of_one_name_are_called_after_their_days():

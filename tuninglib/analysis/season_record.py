@@ -401,11 +401,27 @@ def _air_of(session, air, read, cells) -> tuple:
     left = log_air(*(own[name].to_numpy() for name in names))
     setups = [session.setups[name] for name in read["setup"]]
     parts = [(one.engine, one.injector, one.fuel) for one in setups]
-    found = []
-    for cell in cells:
-        at = [part == (cell.engine, cell.injector, cell.fuel) for part in parts]
-        found.append(tuple(left[at].mean(axis=0).tolist()))
-    return tuple(found)
+    own = [[part == (one.engine, one.injector, one.fuel) for part in parts] for one in cells]
+    return tuple(tuple(left[at].mean(axis=0).tolist()) for at in own)
+
+
+def without_copies(outings: Sequence) -> tuple[tuple, tuple]:
+    """Outings with runs of their own, and pairs of those whose runs are the same.
+
+    Parameters
+    ----------
+    outings : sequence
+        Each with a ``runs_checksum``; where it is empty, it is like no other.
+
+    Returns
+    -------
+    kept : tuple
+    copies : tuple of (one, other)
+        The first is kept.
+    """
+    kept: dict = {}
+    pairs = [(kept.setdefault(one.runs_checksum or id(one), one), one) for one in outings]
+    return tuple(kept.values()), tuple(pair for pair in pairs if pair[0] is not pair[1])
 
 
 def record_from(document: dict) -> OutingRecord:

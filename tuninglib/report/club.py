@@ -18,7 +18,6 @@ from tuninglib.analysis.analyse import provenance
 from tuninglib.analysis.club import (
     BeforeBuying,
     BikeRecord,
-    Offer,
     before_buying,
     bike_record,
 )
@@ -34,7 +33,6 @@ from tuninglib.report.page_parts import (
     count_of,
     day_of,
     gain_text,
-    headed,
     money,
     picture,
     render_page,
@@ -145,8 +143,8 @@ def others_below(
         except SessionError as error:
             first = error.problems[0]
             said = first.message if first.file == place.name else str(first)
-        except Exception:
-            # Somebody else may have written anything there: it stops nobody's page.
+        except (ValueError, ArithmeticError, LookupError):
+            # What reads well may still be beyond any sum: it stops nobody's page.
             said = "its numbers lead to no answer"
         used |= asked
         left_out += [(name, said)] if said else []
@@ -178,8 +176,8 @@ def _record(session: Session) -> BikeRecord:
 # Words --------------------------------------------------------------------------------------------
 
 
-def _title(record) -> str:
-    return f"“{shortened(record.title, _TITLE)}”"
+def _title(title) -> str:
+    return f"“{shortened(title, _TITLE)}”"
 
 
 def verdict(told: BeforeBuying) -> Prose:
@@ -221,6 +219,10 @@ def _flow(told, one) -> str:
     return with_unit(one.flow_m3_s, "flow", told.session.about.units)
 
 
+def _band(told) -> str:
+    return f"{told.band.lowest:.2f} to {told.band.highest:.2f}"
+
+
 def _why_nothing(told) -> str:
     if not told.offers:
         return "none of your fuels may be burnt in this engine; see the limits under [bike]."
@@ -253,18 +255,18 @@ def points(told: BeforeBuying) -> Prose:
 
 
 def _mixture_items(told):
-    band = f"lambda {told.band.lowest:.2f} to {told.band.highest:.2f}"
     first = told.first
-    if first is not None and first.read:
-        text = (
-            f"{first.inside} of {count_of(first.read, 'bike')} with this cylinder ran inside the "
-            f"band ({band}) on {_flow(told, first)}."
-        )
-        yield "The others", text
-    elif first is not None:
-        text = f"no bike with this cylinder read an injector of {_flow(told, first)}."
-        yield "The others", f"{text} What is said of it follows from the rest."
     if first is not None:
+        text = (
+            f"no bike with this cylinder read an injector of {_flow(told, first)}. What is said of "
+            "it follows from the rest."
+        )
+        if first.read:
+            text = (
+                f"{first.inside} of {count_of(first.read, 'bike')} with this cylinder ran inside "
+                f"the band (lambda {_band(told)}) on {_flow(told, first)}."
+            )
+        yield "The others", text
         now, said = min(own.odds.inside for own in _tried_on(told)), []
         fuel = spaced(_tried_on(told)[0].fuel)
         if told.after_stock is not None and told.after_stock > now + 0.01:
@@ -293,10 +295,8 @@ def _pull_items(told):
     if told.gain is None:
         yield "Gain in pull", "no outing compares this cylinder with the engine as it was made."
         return
-    text = (
-        f"{gain_text(told.gain)} over the engine ‘{spaced(told.made)}’, from "
-        f"{count_of(told.gains, 'bike')}"
-    )
+    bikes = count_of(told.gains, "bike")
+    text = f"{gain_text(told.gain)} over the engine ‘{spaced(told.made)}’, from {bikes}"
     if told.marker_m_s is not None:
         more = quantity_text(told.marker_m_s, "speed", system)
         text += f". At your marker that is {more} more, if your gearing is like theirs"
@@ -312,24 +312,18 @@ def _harm_items(told):
         text = f"whether {spaced(fuel)} has enough for this engine is not known; find out first."
         yield "Octane", text
     for one in told.heard:
-        name = spaced(one.fuel)
-        if not one.listened:
-            yield "Knock", f"on {name}: nobody with this cylinder listened."
-            continue
-        lean = (
-            f" {count_of(one.lean, 'other')} knocked lightly, only where leaner than the band."
-            if one.lean
-            else ""
-        )
+        listened = count_of(one.listened, "bike")
+        text = f"none heard inside the band on {listened}; that is not none."
         if one.knocked:
-            text = f"on {name}: heard on {one.knocked} of {count_of(one.listened, 'bike')}."
+            so = "Nothing is bought for this fuel." if one.shut else "Stop at the first rattle."
+            text = f"heard on {one.knocked} of {listened}. {so}"
+        if not one.listened:
+            text = "nobody with this cylinder listened."
+        if one.lean:
             text += (
-                " Nothing is bought for this fuel." if one.shut else " Stop at the first rattle."
+                f" {count_of(one.lean, 'other')} knocked lightly, only where leaner than the band."
             )
-        else:
-            text = f"on {name}: none heard inside the band on {count_of(one.listened, 'bike')}; "
-            text += "that is not none."
-        yield "Knock", text + lean
+        yield "Knock", f"on {spaced(one.fuel)}: {text}"
     limits = stop_limits(told.session)
     if told.hottest:
         hottest = with_unit(told.hottest[0], "temperature", system)
@@ -340,8 +334,8 @@ def _harm_items(told):
     else:
         yield "Heat", "no outing with this cylinder measured the head."
     for currency, own in told.costs.items():
-        ends = dict.fromkeys((own[0], own[-1]))
-        text = f"{' to '.join(f'{one:g}' for one in ends)} {currency}".strip()
+        ends = " to ".join(dict.fromkeys(f"{one:g}" for one in (own[0], own[-1])))
+        text = f"{ends} {currency}".strip()
         yield "Cost", f"the parts cost the others {text} ({count_of(len(own), 'outing')})."
 
 
@@ -369,7 +363,7 @@ def remarks(told: BeforeBuying, left_out: Sequence[tuple[str, str]] = ()) -> Pro
         text = f"nobody with this cylinder read an injector such as {listing(unread)}."
         items.append(("Not known", text))
     for one in told.beside:
-        title = _title(one.record)
+        title = _title(one.record.title)
         if one.odd and one.others is not None:
             way = "leaner" if one.others.off > 0 else "richer"
             text = (
@@ -391,18 +385,14 @@ def remarks(told: BeforeBuying, left_out: Sequence[tuple[str, str]] = ()) -> Pro
                 "yours does the same, another injector does not move the mixture."
             )
             items.append(("ECU corrects", text))
-    named: dict = {}
-    for one in told.beside:
-        if one.record.bike:
-            named.setdefault(one.record.bike, []).append(_title(one.record))
+    for bike in dict.fromkeys(one.record.bike for one in told.beside if one.record.bike):
+        own = [_title(one.record.title) for one in told.beside if one.record.bike == bike]
+        if len(own) > 1:
+            items.append(("One bike", f"{listing(own)} name the same bike, and count as one."))
     items += [
-        ("One bike", f"{listing(own)} name the same bike, and count as one.")
-        for own in named.values()
-        if len(own) > 1
+        ("Counted once", f"{listing(map(_title, both))} have the same runs.")
+        for both in told.copies
     ]
-    for both in told.copies:
-        text = f"{listing(f'“{shortened(one, _TITLE)}”' for one in both)} have the same runs."
-        items.append(("Counted once", text))
     items += [("Left out", f"{name}: {said.removesuffix('.')}.") for name, said in left_out]
     return Prose(tuple(items), style="points")
 
@@ -419,17 +409,14 @@ def _left_one_out(told) -> str:
 
 def table(told: BeforeBuying) -> Table | Prose:
     """Every injector on every fuel."""
-    system, band = told.session.about.units, told.band
-    several = len(told.offers[0].fuels) > 1 if told.offers else False
+    several = any(len(one.fuels) > 1 for one in told.offers)
     columns = {
         "Injector": lambda row: spaced(row[0].injector) + (
             f", {spaced(row[1].fuel)}" if several else ""
         ),
-        headed("Flow", "flow", system): lambda row: shown(row[0].flow_m3_s, "flow", system),
+        ("Flow", "flow"): lambda row: row[0].flow_m3_s,
         "Lambda": lambda row: interval_text(row[1].lambda_, most_decimals=2),
-        f"Inside {band.lowest:.2f} to {band.highest:.2f}": lambda row: odds_text(
-            row[1].odds.inside
-        ),
+        f"Inside {_band(told)}": lambda row: odds_text(row[1].odds.inside),
         "Leaner": lambda row: odds_text(row[1].odds.leaner),
         "Others inside": lambda row: (
             f"{row[0].inside} of {row[0].read}" if row[0].read else NONE
@@ -441,7 +428,8 @@ def table(told: BeforeBuying) -> Table | Prose:
         "Of your engine, before anything is read: in brackets the 95 % interval. Others inside: "
         "bikes with this cylinder and this flow, as read on their own fuels."
     )
-    return table_of(rows, columns, "Injectors on your engine", note)
+    system = told.session.about.units
+    return table_of(rows, columns, "Injectors on your engine", note, system=system)
 
 
 def _mind(told, offer, own) -> str:
@@ -459,7 +447,7 @@ def _mind(told, offer, own) -> str:
 
 def figure(told: BeforeBuying) -> Picture | Prose:
     """Lambda of each injector with its interval, and the band."""
-    offers: tuple[Offer, ...] = told.offers
+    offers = told.offers
     if not offers:
         return Prose(())
     fuels, names = [own.fuel for own in offers[0].fuels], [one.injector for one in offers]
@@ -497,8 +485,8 @@ def figure(told: BeforeBuying) -> Picture | Prose:
         if own.lambda_ is not None
     ]
     alt = (
-        f"Lambda of each injector with its 95 % interval, and the band from {told.band.lowest:.2f} "
-        f"to {told.band.highest:.2f}: {listing(words)}."
+        f"Lambda of each injector with its 95 % interval, and the band from {_band(told)}: "
+        f"{listing(words)}."
     )
     caption = (
         "No injector listed is likely enough to be inside the band."
@@ -517,8 +505,8 @@ def outings(told: BeforeBuying) -> Table | Prose:
     """Every outing by its title, and whether the others predicted its readings."""
     system = told.session.about.units
     columns = {
-        "Outing": lambda one: _title(one.record),
-        headed("Read with this cylinder", "flow", system): lambda one: (
+        "Outing": lambda one: _title(one.record.title),
+        ("Read with this cylinder", "flow"): lambda one: (
             listing(shown(flow, "flow", system) for flow in one.injectors) or NONE
         ),
         "Held by the others": lambda one: (
@@ -526,7 +514,7 @@ def outings(told: BeforeBuying) -> Table | Prose:
             else f"{sum(one.others.held)} of {len(one.others.held)}"
         ),
     }  # fmt: skip
-    return table_of(told.beside, columns, "The outings")
+    return table_of(told.beside, columns, "The outings", system=system)
 
 
 def method(told: BeforeBuying) -> Prose:

@@ -8,8 +8,6 @@ from tuninglib.report.page_parts import (
     Table,
     count_of,
     gain_text,
-    headed,
-    interval_cell,
     signed,
     spaced,
     spaced_list,
@@ -185,16 +183,15 @@ def table(results: Results) -> Table | Prose:
     system, over = system_of(results), spaced(results.reference)
     in_blocks = results.road is not None and results.road.one_after_the_other
 
-    def marker(pull) -> str:
-        return signed(pull.speed_gain_m_s, "speed", system) if pull.gain else NONE
-
     columns = {
         "Setup": lambda pull: spaced(pull.setup),
         "Verdict": lambda pull: verdict_text(pull.gain, in_blocks=in_blocks),
         "Gain in pull [%]": lambda pull: gain_text(pull.gain.ratio, "") if pull.gain else NONE,
-        headed("Marker speed", "speed", system): marker,
-        headed("Wheel force", "force", system): lambda p: interval_cell(p.force_n, "force", system),
-        headed("Wheel power", "power", system): lambda p: interval_cell(p.power_w, "power", system),
+        ("Marker speed", "speed"): lambda pull: (
+            signed(pull.speed_gain_m_s, "speed", system) if pull.gain else NONE
+        ),
+        ("Wheel force", "force"): lambda pull: pull.force_n,
+        ("Wheel power", "power"): lambda pull: pull.power_w,
         "Runs": lambda pull: str(pull.runs),
     }
     shown_by = "the speedometer" if results.session.logged_step_m_s is None else "the log"
@@ -210,4 +207,4 @@ def table(results: Results) -> Table | Prose:
             "likely is left out only where a difference is clear even after allowing for all "
             f"{count}."
         )
-    return table_of(results.pulls, columns, f"Against {over}", note)
+    return table_of(results.pulls, columns, f"Against {over}", note, system=system)

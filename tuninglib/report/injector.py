@@ -20,10 +20,8 @@ from tuninglib.report.page_parts import (
     Prose,
     Table,
     count_of,
-    headed,
     picture,
     plain,
-    shown,
     spaced,
     system_of,
     table_of,
@@ -50,42 +48,24 @@ _FULL_CORRECTS = (
     "hold lambda 1 only: where the gauge reads richer, think of what was learned, or of injectors "
     "that were mixed up"
 )
-_MEANING = (
-    (
-        "Oxygen sensor",
-        "a device or a resistor that alters the oxygen sensor's signal acts where the ECU "
-        "corrects. Where the ECU runs from its table it acts only through what the ECU has learned "
-        "and carries over (common practice).",
-    ),
-    (
-        "Room to trim",
-        "where the ECU corrects, it can add or take away only so much, often about 20 to 25 % "
-        "(common practice). An injector further off than that shows at idle and cruise, too.",
-    ),
-    (
-        "Learned trims",
-        "many ECUs store what they correct at idle and cruise and add it at full throttle, too: "
-        "after another injector the full-throttle mixture can drift back over the next rides. Read "
-        "the gauge again then (common practice).",
-    ),
-    (
-        "Temperature sensors",
-        "a resistor on the sensor of the air's or the engine's temperature is another matter: it "
-        "makes the ECU add fuel wherever it runs from its table, as a rule at full throttle too "
-        "(common practice).",
-    ),
-    (
-        "Cold start and acceleration",
-        "their extra fuel comes from tables, so a larger injector makes them richer even where the "
-        "ECU corrects once warm and steady (common practice).",
-    ),
-    (
-        "Narrowband sensor",
-        "it switches near lambda 1: about four fifths of its voltage swing lie between about 14.5 "
-        "and 14.9 on a 14.7 scale, and outside it says little (chemical equilibrium and the Nernst "
-        "equation). It cannot meter a full-throttle mixture.",
-    ),
-)
+_MEANING = {
+    "Oxygen sensor": "a device or a resistor that alters the oxygen sensor's signal acts where "
+    "the ECU corrects. Where the ECU runs from its table it acts only through what the ECU has "
+    "learned and carries over (common practice).",
+    "Room to trim": "where the ECU corrects, it can add or take away only so much, often about 20 "
+    "to 25 % (common practice). An injector further off than that shows at idle and cruise, too.",
+    "Learned trims": "many ECUs store what they correct at idle and cruise and add it at full "
+    "throttle, too: after another injector the full-throttle mixture can drift back over the next "
+    "rides. Read the gauge again then (common practice).",
+    "Temperature sensors": "a resistor on the sensor of the air's or the engine's temperature is "
+    "another matter: it makes the ECU add fuel wherever it runs from its table, as a rule at full "
+    "throttle too (common practice).",
+    "Cold start and acceleration": "their extra fuel comes from tables, so a larger injector "
+    "makes them richer even where the ECU corrects once warm and steady (common practice).",
+    "Narrowband sensor": "it switches near lambda 1: about four fifths of its voltage swing lie "
+    "between about 14.5 and 14.9 on a 14.7 scale, and outside it says little (chemical "
+    "equilibrium and the Nernst equation). It cannot meter a full-throttle mixture.",
+}
 
 
 def response_sentences(results: Results) -> Prose:
@@ -101,7 +81,7 @@ def response_sentences(results: Results) -> Prose:
         for one in (ladder.responses if ladder else ())
     ]
     items += [(_label(one), _held(one)) for one in results.gauge_check.states]
-    return Prose((*items, *_MEANING), style="points")
+    return Prose((*items, *_MEANING.items()), style="points")
 
 
 def _basis(one) -> str:
@@ -216,7 +196,6 @@ def table(results: Results) -> Table | Prose:
     """Each injector on each fuel, tried or not, with its odds of the target band."""
     if results.ladder is None:
         return Prose(())
-    system = system_of(results)
     flows = {one.injector: one.flow_m3_s for one in results.ladder.prospects}
     columns = {
         "Injector and fuel": lambda one: f"{one.injector} on {one.fuel}",
@@ -225,7 +204,7 @@ def table(results: Results) -> Table | Prose:
         "Chance inside": lambda one: odds_text(one.odds.inside),
         "Chance leaner": lambda one: odds_text(one.odds.leaner),
         "Expected harm": lambda one: fixed(one.harm, 1),
-        headed("Flow", "flow", system): lambda one: shown(flows[one.injector], "flow", system),
+        ("Flow", "flow"): lambda one: flows[one.injector],
         "Open time of a cycle": lambda one: _whole_percent(one.open_time_fraction),
     }
     rows = [one for prospect in results.ladder.prospects for one in prospect.fuels]
@@ -236,7 +215,7 @@ def table(results: Results) -> Table | Prose:
         "Expected harm is in per cent of pull. Open time, dead time included, is at the highest "
         "engine speed; above about 85 % an injector runs out (common practice)."
     )
-    return table_of(rows, columns, "Injectors, tried and to buy", note)
+    return table_of(rows, columns, "Injectors, tried and to buy", note, system=system_of(results))
 
 
 def _whole_percent(share) -> str:

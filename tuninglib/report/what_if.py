@@ -27,8 +27,6 @@ from tuninglib.report.page_parts import (
     Prose,
     Table,
     asset,
-    headed,
-    interval_cell,
     money,
     render,
     shown,
@@ -101,16 +99,10 @@ def table(results: Results) -> Table | Prose:
         return _as_shown(answer, results.road.speed_factor.value, system)
 
     columns = {
-        headed("Rider, dressed", "mass", system): lambda row: shown(
-            row.rider_mass_kg, "mass", system
-        ),
-        headed("As shown", "speed", system): at_marker,
-        headed("Marker, same force", "speed", system): lambda row: interval_cell(
-            row.answer.at_force, "speed", system
-        ),
-        headed("Marker, same power", "speed", system): lambda row: interval_cell(
-            row.answer.at_power, "speed", system
-        ),
+        ("Rider, dressed", "mass"): lambda row: row.rider_mass_kg,
+        ("As shown", "speed"): at_marker,
+        ("Marker, same force", "speed"): lambda row: row.answer.at_force,
+        ("Marker, same power", "speed"): lambda row: row.answer.at_power,
     }
     setup = results.what_if_setup
     start = shown(results.road.equivalent[setup].entry_m_s, "speed", system)
@@ -120,6 +112,7 @@ def table(results: Results) -> Table | Prose:
         f"Marker speed of {spaced(setup)} under another rider",
         f"True speeds, from {start} {units.unit_label('speed', system)} at the start line; "
         "“as shown” is what this bike's speedometer would show for the two.",
+        system=system,
     )
 
 
