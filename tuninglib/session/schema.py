@@ -379,7 +379,7 @@ class Log:
 
     file: str = text(
         "in this folder: a track as GPX, a table as CSV or text, or a sound recording made on the "
-        "bike (WAV; with the extra sound also m4a, mp3, ogg, opus, 3gp)",
+        "bike, of a four-stroke (WAV; with the extra sound also m4a, mp3, ogg, opus, 3gp)",
         example="phone.gpx",
     )
     columns: tuple = names(
