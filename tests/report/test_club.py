@@ -15,6 +15,7 @@ from tests.conftest import ROOT
 from tuninglib.__main__ import main
 from tuninglib.analysis.analyse import analyse
 from tuninglib.analysis.club import before_buying, bike_record
+from tuninglib.interval import Interval
 from tuninglib.physics.fuels import Octane
 from tuninglib.report import club
 from tuninglib.session.load import MANIFEST, load_session, pack_session, unpack_session
@@ -82,6 +83,17 @@ def test_nothing_smaller_than_the_first_guess_is_named(newcomer, records):
     assert found.first is None or found.first.flow_m3_s >= found.guess_m3_s.low
     small = replace(found.offers[0], small=False)
     assert small.worst > max(one.worst for one in found.offers[1:])
+
+
+@pytest.mark.parametrize(("lambda_", "way"), [(0.95, "larger"), (0.78, "smaller")])
+def test_where_none_fits_the_way_to_others_is_said(told, lambda_, way):
+    off = Interval(lambda_, lambda_ - 0.02, lambda_ + 0.02)
+    offers = [
+        replace(one, fuels=tuple(replace(own, lambda_=off) for own in one.fuels))
+        for one in told.offers
+    ]
+    words = said(replace(told, first=None, offers=offers))
+    assert f"list {way} ones under [injectors], or read your bike as it is first." in words
 
 
 def test_one_at_hand_is_fitted_and_not_bought(newcomer, records):
