@@ -104,6 +104,34 @@ def test_one_at_hand_is_fitted_and_not_bought(newcomer, records):
     assert "It is a trial under the gauge: stop beyond 13.2" in words
 
 
+# What else the page says; no number of these is known but by the program.
+SAYS = """
+One reading more: read the bike as it is now, before you change it: the best of these then has
+| in the band on e5 | on average, on e5; after the first reading of i171, the best of these has
+| First guess: by displacement, with lambda | as delivered, as these bikes have it: |
+over the engine ‘stock’, from 5 bikes. | At your marker that is | more, if your gearing is like
+| the parts cost the others 175 to 235 EUR (5 outings). | Injectors on your engine |
+| Of your engine, before anything is read: in brackets the 95 % interval. Others inside: bikes with
+| as read on their own fuels. | Read with this cylinder [cc/min] | Held by the others
+"""
+
+
+def test_what_else_is_known_is_said(told):
+    page = said(told) + club.table(told).plain() + club.outings(told).plain()
+    for words in " ".join(SAYS.split()).split("|"):
+        assert words.strip() in page
+    least = f"{told.guess_m3_s.low * 60e6:.0f} cc/min"
+    assert f"Nothing below {least} is named here." in page
+    odds = [f"{100 * chance:.0f} %" for chance in (told.after_stock, told.after_first)]
+    assert f"then has a chance of {odds[0]}, on average" in page
+    assert f"the best of these has {odds[1]}." in page
+    assert club.table(told).rows[-1][-1] == "–"
+    small = [replace(told.offers[0], small=True, fuels=told.first.fuels), *told.offers[1:]]
+    assert club.table(replace(told, offers=small)).rows[0][-1].endswith("than the first guess")
+    for row, one in zip(club.table(told).rows, told.offers, strict=True):
+        assert row[-2] == (f"{one.inside} of {one.read}" if one.read else "–")
+
+
 def test_one_odd_bike_is_named_and_does_not_turn_the_answer(newcomer, records, told):
     assert [one.record.title for one in told.beside if one.odd] == [LIAR]
     assert f"Stands apart: “{LIAR}” reads 11 % leaner than the others" in said(told)

@@ -480,6 +480,7 @@ SAID = {
         "keep to the fuels that pass", then(code="change fuel"), then(code="nothing"),
     ),
     "implied": ("no safer than what knocked", shut_by("knock implied"), shut_by("knock")),
+    "lean in other air": ("lean in your air", shut_by("air"), shut_by("lean")),
     "on its engine": ("knock on its engine", shut_by("knock unexplained"), shut_by("knock")),
     "too rich": ("far too rich", shut_by("rich"), shut_by("lean")),
     "out of time": ("its injector may run out of time", shut_by("flow"), shut_by("lean")),
