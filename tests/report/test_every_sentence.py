@@ -201,6 +201,12 @@ def step(code, **values):
     return lambda results: advice.next_in_brief(planned(results, next=Step(code=code, **values)))
 
 
+def pictured(**values):
+    """What the picture of the ladder comes to where the fuel is to be changed."""
+    change = Step(code="change fuel", engine="big", injector="i172", **values)
+    return lambda results: injector.figure(planned(results, next=change)).caption
+
+
 def looked_for(*fuels):
     """The flow to look for, on these fuels."""
 
@@ -474,6 +480,7 @@ SAID = {
         "keep to the fuels that pass", then(code="change fuel"), then(code="nothing"),
     ),
     "implied": ("no safer than what knocked", shut_by("knock implied"), shut_by("knock")),
+    "lean in other air": ("lean in your air", shut_by("air"), shut_by("lean")),
     "on its engine": ("knock on its engine", shut_by("knock unexplained"), shut_by("knock")),
     "too rich": ("far too rich", shut_by("rich"), shut_by("lean")),
     "out of time": ("its injector may run out of time", shut_by("flow"), shut_by("lean")),
@@ -493,6 +500,25 @@ SAID = {
     "doubted in the table": (
         "check its runs", lambda r: str(gain.table(doubted(r, "big_185"))),
         lambda r: str(gain.table(r)),
+    ),
+    "several comparisons": (
+        "5 setups are compared with stock. The intervals are for one comparison each; likely is "
+        "left out only where a difference is clear even after allowing for all 5.",
+        lambda r: gain.table(r).note,
+        lambda r: gain.table(replace(r, road=replace(r.road, pulls=r.pulls[:2]))).note,
+    ),
+    "one comparison": (
+        "as the speedometer shows it, against the mean of stock.|",
+        lambda r: gain.table(replace(r, road=replace(r.road, pulls=r.pulls[:2]))).note + "|",
+        lambda r: gain.table(r).note + "|",
+    ),
+    "picture of another fuel": (
+        "Injector i172 stays on the engine 'big', on e5.", pictured(fuels=("e5",)),
+        pictured(fuels=()),
+    ),
+    "picture of no fuel": (
+        "Lambda against injector flow on the engine 'big'.", pictured(fuels=()),
+        pictured(fuels=("e5",)),
     ),
     "held": (
         "Idle: the ECU corrects by its oxygen sensor here, and another injector does not change "
@@ -733,7 +759,7 @@ def test_what_a_log_lost_is_said(evening, one, said):
 def test_where_logged_speeds_are_from(evening, found, said):
     session = evening.session
     passes = tuple(
-        replace(one, exit_sd_m_s=float("nan")) if one.run not in (None, 1.0) else one
+        replace(one, exit_sd_m_s=float("nan")) if one.run != 1.0 else one
         for one in session.found.passes
     )
     changes = found | ({"passes": passes} if "filled" in found else {})

@@ -41,6 +41,37 @@ def test_it_has_every_key_and_every_column(page):
             assert re.search(rf"<th scope=\"row\">{key}(?:\s\[[^\]]+\])?</th>", page), key
 
 
+# What a key or column is; by hand, for those that are typed wrongly if it is said wrongly.
+MEANINGS = """
+title: a name for this outing; left out: its date | date: the day, year first | primary: ratio of
+the primary drive | gear: ratio of the gear that the hill was ridden in | front: teeth of the
+front sprocket | rear: teeth of the rear sprocket | tyre: size of the rear tyre; or circumference
+| slip: how much faster the driven wheel turns than it rolls | efficiency: of gearbox and chain |
+tank: usable fuel in a full tank, for the range | lowest_ron: research octane number |
+compression_ratio: swept plus clearance volume over clearance volume | grade: rise over horizontal
+distance | resolution: the smallest step that it shows | lowest: richest lambda wanted | highest:
+leanest lambda wanted | wanted: what goes first where pull, mixture and heat do not agree |
+plug_gap: from the least to the most | oil_added: since the row before | octane: octane number as
+the pump shows it, with its scale | petrol_density: of its petrol without the ethanol, at 15 degC
+| engine: which engine | direction: out or back | head_temperature: right after the run |
+distance: since the last fill | time: since the climb began | compression: cranking, throttle open
+| intake_clearance: of the valve, cold | exhaust_clearance: of the valve, cold | width: of one
+pulse | time: how long it was held open | volume: that was caught | currency: for prices and costs
+| parts: what else is fitted | invented: is it made up, as an example or to try things out?
+"""
+
+
+def test_it_says_what_the_reader_has_to_type(page):
+    told = {}
+    for key, said in re.findall(
+        r'<th scope="row">(\w+)[^<]*</th><td[^>]*>([^<]*)', page.replace("\xa0", " ")
+    ):
+        told.setdefault(key, []).append(said)
+    for one in " ".join(MEANINGS.split()).split(" | "):
+        key, _, said = one.partition(": ")
+        assert any(said in own for own in told.get(key, [])), one
+
+
 def test_it_tells_the_rules_that_the_readme_leaves_out(page):
     assert "The guide to tuninglib " in page
     for said in ("fuel, full to full", "rolling out of gear, timed", "into a measuring glass"):

@@ -207,7 +207,8 @@ FALLS = day(np.random.default_rng(1), 4)
         (lambda: fit_falls(FALLS[[0, 1, 3, 2, 4]]), "fall of speed is -2 m/s.*swap from and to"),
         (lambda: fit_falls(FALLS * np.array([[1], [2], [1], [1], [1]])), "neither 1 .out. nor -1"),
         (lambda: fit_falls(FALLS[:, [0, 5, 6]]), "3 falls of speed are too few"),
-        (lambda: fit_falls(FALLS * np.array([[1], [1], [1], [1], [-1]])), "coast-down value is -"),
+        (lambda: fit_falls(FALLS * np.array([[1], [1], [1], [1], [-1]])),
+         "coast-down value is -.*; leave out the unread"),
         (
             lambda: fit_coast_down(
                 ride(wind_m_s=2.0), run=[1, 2], direction=[1, -1], from_speed_m_s=[20, 20],
