@@ -11,7 +11,7 @@ from xml.parsers import expat
 import numpy as np
 import pandas as pd
 
-from tuninglib.session.trace import LeftOut, Trace, in_order, iso_seconds
+from tuninglib.session.trace import LeftOut, Trace, counted, in_order, iso_seconds
 from tuninglib.text_files import Problem, SessionError, quoted
 
 _PIECE, _LONGEST_TAG = 1 << 16, 200_000
@@ -76,16 +76,14 @@ def read_gpx(path: Path) -> Trace:
         message = "holds no track points; routes and waypoints have no times, so export the track"
         raise SessionError([Problem(path.name, message)])
     texts, channels = pd.DataFrame(points.texts, columns=_NAMES, dtype=object), {}
-    seconds = iso_seconds(texts.pop("time"))
+    seconds, numbers = iso_seconds(texts.pop("time")), np.arange(len(texts)) + 1
     for name, own in texts.items():
         values = pd.to_numeric(own, errors="coerce").to_numpy(float)
         channels[name] = np.where(np.isinf(values), np.nan, values)
         wrong = own.notna().to_numpy() & np.isnan(channels[name])
-        if wrong.any():
-            first = int(np.argmax(wrong))
-            left_out.append(LeftOut("no number", int(wrong.sum()), first + 1, name))
+        left_out += counted("no number", wrong, numbers, name)
     trace = in_order(
-        "gpx", path.name, seconds, channels, lambda row: row + 1, left_out=left_out, scale="utc",
+        "gpx", path.name, seconds, channels, numbers, left_out=left_out, scale="utc",
         parts=points.parts,
     )  # fmt: skip
     return _with_own_speed(trace)
