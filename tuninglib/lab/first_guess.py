@@ -21,7 +21,7 @@ from tuninglib.physics.engine import (
     mean_piston_speed_m_s,
 )
 from tuninglib.physics.injector import metering_demand
-from tuninglib.report.page_parts import Prose
+from tuninglib.report.page_parts import Prose, with_unit
 from tuninglib.rounding import fixed, percent, quantity_text
 from tuninglib.session.defaults import ethanol_of, petrol_density_of
 
@@ -176,8 +176,6 @@ def guess_words(
         Of the chart's fuel, by volume, 0 to 1.
     """
     guess = guess_of(change)
-    runs_out = units.to_display(guess.runs_out_m3_s, "flow", system)
-    label = units.unit_label("flow", system)
     wanted = quantity_text(guess.flow_m3_s, "flow", system)
     said = {"Injector to look for": f"{wanted} at the new fuel pressure."}
     if change.new_pressure_pa != change.old_pressure_pa:
@@ -188,7 +186,8 @@ def guess_words(
     said |= {
         "Open time": f"{guess.open_time_s * 1e3:.1f} ms of the {guess.cycle_time_s * 1e3:.1f} ms "
         f"of one cycle at {change.engine_speed_rpm:.0f} rpm ({percent(share)}).",
-        "Runs out": f"at full speed an injector below {fixed(runs_out, 0)} {label} would need "
+        "Runs out": f"at full speed an injector below "
+        f"{with_unit(guess.runs_out_m3_s, 'flow', system)} would need "
         f"more than {percent(HIGHEST_SHARE)} of the cycle.",
         "At idle": f"a pulse of {1e3 * change.idle_pulse_s:.2f} ms becomes "
         f"{1e3 * guess.idle_pulse_s:.2f} ms (dead time {1e3 * DEAD_TIME_S:g} ms taken).",
@@ -345,11 +344,7 @@ def compression_words(
     )
     now = compression_ratio(swept_volume_m3=new_m3, clearance_volume_m3=chamber_m3)
     rise = now - made
-    old, new = (
-        f"{fixed(units.to_display(one, 'displacement', system), 1)} "
-        f"{units.unit_label('displacement', system)}"
-        for one in (old_m3, new_m3)
-    )
+    old, new = (with_unit(one, "displacement", system, 1) for one in (old_m3, new_m3))
     how = f"with the chamber that was measured, {fixed(made, 1)} as made."
     if not planned.clearance:
         how = (
@@ -501,12 +496,11 @@ def tank_words(
         for content in (tank_ethanol, after)
     )
     shift = fuels.lambda_shift(before, mixed)
-    whole = _volume(tank_m3 + added_m3, system)
+    whole = with_unit(tank_m3 + added_m3, "volume", system, 2)
+    wanted = _to_add(system, tank_m3, tank_ethanol, added_ethanol, wanted_ethanol)
     said = {
         "After topping up": f"{percent(after, 1)} ethanol in {whole}.",
-        "To get what you want": _to_add(
-            system, tank_m3, tank_ethanol, added_ethanol, wanted_ethanol
-        ),
+        "To get what you want": wanted,
         "On the gauge": _shift_words(known, shift),
     }
     watch, limit = [], known.highest_ethanol
@@ -528,11 +522,6 @@ def tank_words(
     return kit.with_watch(said, watch)
 
 
-def _volume(volume_m3, system) -> str:
-    shown = units.to_display(volume_m3, "volume", system)
-    return f"{fixed(shown, 2)} {units.unit_label('volume', system)}"
-
-
 def _to_add(system, tank_m3, tank, added, wanted) -> str:
     try:
         volume = fuels.volume_to_add(
@@ -546,10 +535,8 @@ def _to_add(system, tank_m3, tank, added, wanted) -> str:
             f"no amount of {percent(added, 1)} ethanol brings {percent(tank, 1)} to "
             f"{percent(wanted, 1)}: it must lie between the two."
         )
-    return (
-        f"{percent(wanted, 1)} ethanol: add {_volume(volume, system)}, which makes "
-        f"{_volume(tank_m3 + volume, system)}. Will the tank hold it?"
-    )
+    add, whole = (with_unit(one, "volume", system, 2) for one in (volume, tank_m3 + volume))
+    return f"{percent(wanted, 1)} ethanol: add {add}, which makes {whole}. Will the tank hold it?"
 
 
 def _shift_words(known, shift) -> str:

@@ -5,11 +5,6 @@ from numpy.typing import ArrayLike
 
 from tuninglib.checks import limited, plain, positive, require, require_or_missing
 
-# Exponents of the difference between head and cooling-air temperature for air-cooled heads:
-# Schey and Pinkel, NACA, 1936.
-HEAD_POWER_EXPONENT = 0.38
-HEAD_AIR_EXPONENT = -0.39
-
 
 def _cylinder_size(value, what) -> np.ndarray:
     return limited(value, what, "m", 0.01, 0.5, "57 mm is 0.057 m")

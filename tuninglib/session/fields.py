@@ -114,7 +114,7 @@ def _field(kind, help_, example="", default=None, within=(), **more):
 # Fields for free text, a day, an octane number with its scale, a place by its coordinates, the
 # price of one litre (another volume may be named), a table in braces that has some of ``keys``,
 # each with a text, a list of whole numbers, and pairs of shown and true speed.
-text = partial(_field, "text", default=MISSING)
+text = partial(_field, "text", default="")
 date = partial(_field, "date", default=MISSING)
 octane = partial(_field, "octane")
 place = partial(_field, "place")

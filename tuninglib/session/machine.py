@@ -31,8 +31,7 @@ class Bike:
 
     name: str = text(
         "one name for this bike in all its outings, and for no other: the season page goes by it",
-        example="the blue one",
-        default="",
+        "the blue one",
     )
     mass: Measured = quantity(
         ("kg", 40, 500),
@@ -109,7 +108,7 @@ class Gears:
     )
     front: float | None = number("teeth of the front sprocket", "14", (8, 40), whole=True)
     rear: float | None = number("teeth of the rear sprocket", "42", (10, 100), whole=True)
-    tyre: str = text("size of the rear tyre; or circumference", example="90/90-18", default="")
+    tyre: str = text("size of the rear tyre; or circumference", "90/90-18")
     circumference: Measured | None = quantity(
         ("m", 0.8, 2.6),
         "distance in one turn of the rear wheel with the rider on, measured on the ground",
@@ -261,7 +260,7 @@ class Fuel:
     price: float | None = price(
         "per litre, or with its volume", example="1.79 EUR/L", within=(0, 1e5)
     )
-    note: str = text("anything worth knowing", default="")
+    note: str = text("anything worth knowing")
 
     def __post_init__(self):
         one_of(self, "ron", "octane")
@@ -303,7 +302,7 @@ class Injector:
     owned: str = yes_or_no(
         "is one at hand? left out: yes for those that a setup uses, no for the others"
     )
-    note: str = text("anything worth knowing", default="")
+    note: str = text("anything worth knowing")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -313,6 +312,6 @@ class Setup:
     engine: str = reference("engines", "which engine", example="stock")
     injector: str = reference("injectors", "which injector", example="stock")
     fuel: str = reference("fuels", "which fuel is in the tank", example="e5")
-    parts: str = text("what else is fitted", example="open exhaust", default="")
+    parts: str = text("what else is fitted", "open exhaust")
     cost: float | None = number("of the parts that make it different", "120", (0, 1e7), money=True)
-    note: str = text("anything worth knowing", default="")
+    note: str = text("anything worth knowing")

@@ -8,7 +8,6 @@ import csv
 import io
 import json
 import re
-import stat
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -20,13 +19,13 @@ from tuninglib.session.gpx_file import read_gpx
 from tuninglib.session.read_toml import OWN, log_files, misnamed, tables_as_typed
 from tuninglib.session.schema import Log
 from tuninglib.text_files import (
-    Decoded,
     Problem,
     SessionError,
     decimal_comma_in,
     decoded,
     printable,
     quoted,
+    require_regular,
     shortened,
 )
 from tuninglib.units import convert, measures, parse_unit
@@ -117,8 +116,7 @@ def read_log(
         raise SessionError([Problem("session.toml", message, column="file")])
     path = Path(folder) / name
     try:
-        if not stat.S_ISREG(path.stat().st_mode):
-            raise SessionError([Problem(name, "is not an ordinary file; put the log in its place")])
+        require_regular(path, "the log")
         with path.open("rb") as stream:
             start = stream.read(200)
         if _is_xml(start):
@@ -237,15 +235,14 @@ def read_delimited(
     Lines with too many cells are left out and counted, cells that are no number are counted for
     each channel; lines with too few have no reading in the rest. An empty line is none.
     """
-    text, encoding = _text_of(path)
+    require_regular(path, "the log", _LARGEST_BYTES, "keep only the part with the runs")
+    text, encoding = decoded(path.read_bytes(), path.name)
     layout = layout_of(text, path.name, encoding)
     used, kind, unused = _columns(path, layout, columns or {}, units or {}, time_format)
     table = _table_of(path.name, layout, sorted({one.position for one in used}), text)
-    lines, left_out = np.arange(len(table)) + layout.first_row, []
+    lines = np.arange(len(table)) + layout.first_row
     long = table.pop(len(layout.heads)).notna().to_numpy()
-    if long.any():
-        first = int(lines[np.argmax(long)])
-        left_out.append(trace.LeftOut("too many cells", int(long.sum()), first))
+    left_out = trace.counted("too many cells", long, lines)
     empty = table[used[0].position].isna().to_numpy()
     if empty.any():
         empty = table.isna().all(axis=1).to_numpy()
@@ -262,7 +259,7 @@ def read_delimited(
         path.name,
         seconds,
         channels,
-        lambda row: int(lines[row]),
+        lines,
         left_out=left_out,
         scale=_scale(kind, seconds, layout, used[0].position),
     )
@@ -271,18 +268,6 @@ def read_delimited(
 
 # Hours of a quick log have a tenth of this.
 _LARGEST_BYTES = 500_000_000
-
-
-def _text_of(path: Path) -> Decoded:
-    """The log's text; what is far too large for one is refused before it fills the memory."""
-    size = path.stat().st_size
-    if size > _LARGEST_BYTES:
-        message = (
-            f"has {size / 1e6:.0f} MB, more than the {_LARGEST_BYTES / 1e6:.0f} MB that are read; "
-            "keep only the part with the runs"
-        )
-        raise SessionError([Problem(path.name, message)])
-    return decoded(path.read_bytes(), path.name)
 
 
 @dataclass(frozen=True)
@@ -391,17 +376,18 @@ def _table_of(name: str, layout: Layout, positions, text: str) -> pd.DataFrame:
     text : str
         With plain line ends.
     """
-    start = 0
-    for _ in range(layout.first_row - 1):
-        start = text.find("\n", start) + 1
+    below = text.removesuffix("\n").split("\n")[layout.first_row - 1 :]
+    numbered = [*enumerate(below, start=layout.first_row)]
+    # What is not made of lines would be one cell of any size.
+    if long := [at for at, line in numbered if len(line) > _LONGEST_LINE]:
+        message = f"has a line of more than {_LONGEST_LINE // 1000} kB; is it a log?"
+        raise SessionError([Problem(name, message, row=long[0])])
     # A first row with a cell more than the header shows which lines have too many.
     joint = " " if layout.separator == r"\s+" else layout.separator
-    first = joint.join(["0"] * (len(layout.heads) + 1)) + "\n"
-    body = (first + text[start:]).encode()
-    _require_lines(name, layout, body)
+    first = joint.join(["0"] * (len(layout.heads) + 1))
     try:
         table = pd.read_csv(
-            io.BytesIO(body),
+            io.StringIO("\n".join([first, *below])),
             names=range(len(layout.heads) + 1),
             usecols=[*positions, len(layout.heads)],
             sep=layout.separator,
@@ -415,41 +401,25 @@ def _table_of(name: str, layout: Layout, positions, text: str) -> pd.DataFrame:
     except (pd.errors.ParserError, ValueError):
         table = None
     # Without quotation marks nothing can swallow the end of a line.
-    count = text.count("\n", start) + (not text.endswith("\n"))
-    if table is None or (layout.quoted and len(table) != count):
-        lines = text.removesuffix("\n").split("\n")
-        below = enumerate(lines[layout.first_row - 1 :], start=layout.first_row)
-        odd = next((at for at, line in below if line.count('"') % 2), layout.first_row)
+    if table is None or (layout.quoted and len(table) != len(below)):
+        odd = next((at for at, line in numbered if line.count('"') % 2), layout.first_row)
         message = (
-            f"has lines from here to line {len(lines)} that run together, as if a quotation "
+            f"has lines from here to line {numbered[-1][0]} that run together, as if a quotation "
             "mark were not closed; export the log again"
         )
         raise SessionError([Problem(name, message, row=odd)])
     return table
 
 
-def _require_lines(name: str, layout: Layout, body: bytes) -> None:
-    """Refuse a text that is not made of lines, which would be one cell of any size."""
-    start = 0
-    while len(body) - start > _LONGEST_LINE:
-        end = body.rfind(b"\n", start, start + _LONGEST_LINE + 1)
-        if end < 0:
-            row = layout.first_row - 1 + body.count(b"\n", 0, start)
-            message = f"has a line of more than {_LONGEST_LINE // 1000} kB; is it a log?"
-            raise SessionError([Problem(name, message, row=row)])
-        start = end + 1
-
-
 def _no_numbers(name, cells, values, lines, seconds):
     """Cells of a channel, in rows with a time, where something stands that is no number."""
     if cells.dtype.kind in "fiu":
-        return
+        return []
     wrong = np.isfinite(seconds) & cells.notna().to_numpy() & np.isnan(values)
     wrong &= cells.astype(str).str.strip(" \t\"'").ne("").to_numpy()
-    if wrong.any():
-        at = int(np.argmax(wrong))
-        example = shortened(str(cells.iloc[at]).strip(), 20)
-        yield trace.LeftOut("no number", int(wrong.sum()), int(lines[at]), name, example)
+    return trace.counted(
+        "no number", wrong, lines, name, lambda at: shortened(str(cells.iloc[at]).strip(), 20)
+    )
 
 
 def _in_si(values, one: _Used):

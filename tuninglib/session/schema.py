@@ -55,8 +55,7 @@ class About:
 
     title: str = text(
         "a name for this outing; left out: its date",
-        example="Bigger cylinder, first weekend",
-        default="",
+        "Bigger cylinder, first weekend",
     )
     date: datetime.date = date("the day, year first", example="2026-05-16")
     reference: str = reference(
@@ -68,11 +67,11 @@ class About:
     units: str = choice(
         "what the report prints; you may type in any unit", "metric, us, imperial", default="metric"
     )
-    currency: str = text("for prices and costs", example="EUR", default="")
+    currency: str = text("for prices and costs", "EUR")
     invented: str = choice(
         "is it made up, as an example or to try things out?", "no, yes", default="no"
     )
-    note: str = text("anything worth knowing", default="")
+    note: str = text("anything worth knowing")
 
     def __post_init__(self):
         """An outing without a title goes by its day; what is made up says so in its title."""
@@ -124,7 +123,7 @@ class MeasuredHill:
         example="47.25012, -38.64966",
     )
     marker: tuple | None = place("of the marker", example="47.25243, -38.64598")
-    surface: str = text("of the road", example="dry asphalt", default="")
+    surface: str = text("of the road", "dry asphalt")
     pieces: tuple = pieces(Piece)
 
     def __post_init__(self):
@@ -381,6 +380,7 @@ class Log:
         "in this folder: a track as GPX, a table as CSV or text, or a sound recording made on the "
         "bike, of a four-stroke (WAV; with the extra sound also m4a, mp3, ogg, opus, 3gp)",
         example="phone.gpx",
+        default=MISSING,
     )
     columns: tuple = names(
         "what a table calls its columns, for those that are not recognised",
@@ -394,8 +394,7 @@ class Log:
     )
     time_format: str = text(
         "of times with a date that is not year first, in strftime codes",
-        example="%d.%m.%Y %H:%M:%S",
-        default="",
+        "%d.%m.%Y %H:%M:%S",
     )
     shift: Measured | None = quantity(
         ("s", -1e6, 1e6),
@@ -422,7 +421,7 @@ class Log:
         "of a sound recording: does each pull in it go from the start line, where the throttle was "
         "opened, to the marker, where it was shut, in one gear?"
     )
-    note: str = text("anything worth knowing", default="")
+    note: str = text("anything worth knowing")
 
 
 # Tables that stand once, and tables that hold named entries.
