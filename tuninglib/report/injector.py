@@ -147,35 +147,35 @@ def sentences(results: Results) -> Prose:
     return Prose(tuple(items))
 
 
-def _notes(results) -> list:
+def _notes(results):
     """What limits the advice on injectors."""
-    record, found = results.ladder, []
+    record = results.ladder
     if record is None:
-        return found
+        return
     if record.withheld:
-        left_out = listing(record.not_predicted)
-        said = f"at full throttle lambda did not follow flow, so none is predicted for {left_out}."
-        return [said] if left_out else []
+        said = "at full throttle lambda did not follow flow, so none is predicted for"
+        if record.not_predicted:
+            yield f"{said} {listing(record.not_predicted)}."
+        return
     tried = [p for p in record.prospects if p.tried]
     if len(tried) == 1:
-        found.append(
+        yield (
             "only one injector was read, so how lambda follows flow is assumed; the "
             "intervals are wide for that reason."
         )
     by_flow = sorted(record.prospects, key=lambda prospect: prospect.flow_m3_s)
     outside = [p.injector for p in by_flow if p.outside_tried_range]
     if outside:
-        found.append(
+        yield (
             f"the flow{'s' * (len(outside) > 1)} of {listing(outside)} "
             f"{'lies' if len(outside) == 1 else 'lie'} outside those that were read: this is "
             "extrapolated."
         )
     if len(tried) == len(record.prospects):
-        found.append(
+        yield (
             "no candidate is listed: to see the chances of other injectors, add them to "
             "session.toml."
         )
-    return found
 
 
 def _in_short(results, one) -> str:
