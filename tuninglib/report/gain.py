@@ -3,7 +3,6 @@
 from tuninglib.analysis.analyse import Results
 from tuninglib.report import cautions
 from tuninglib.report.page_parts import (
-    NONE,
     Prose,
     Table,
     count_of,
@@ -184,9 +183,9 @@ def table(results: Results) -> Table | Prose:
     columns = {
         "Setup": lambda pull: spaced(pull.setup),
         "Verdict": lambda pull: verdict_text(pull.gain, in_blocks=in_blocks),
-        "Gain in pull [%]": lambda pull: gain_text(pull.gain.ratio, "") if pull.gain else NONE,
+        "Gain in pull [%]": lambda pull: pull.gain and gain_text(pull.gain.ratio, ""),
         ("Marker speed", "speed"): lambda pull: (
-            signed(pull.speed_gain_m_s, "speed", system) if pull.gain else NONE
+            pull.gain and signed(pull.speed_gain_m_s, "speed", system)
         ),
         ("Wheel force", "force"): lambda pull: pull.force_n,
         ("Wheel power", "power"): lambda pull: pull.power_w,

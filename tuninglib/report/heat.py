@@ -17,7 +17,7 @@ from tuninglib.report.page_parts import (
     system_of,
     table_of,
 )
-from tuninglib.report.run_sheet import usual_hottest
+from tuninglib.report.run_sheet import USUAL_HOTTEST
 from tuninglib.rounding import fixed, in_units, interval_text, percent
 from tuninglib.session.read_table import NOTED
 from tuninglib.units import unit_label
@@ -184,7 +184,7 @@ def _sentence(one, results) -> str:
     limit = f"your limit of {plain(one.limit_k, 'temperature', system)}"
     if not one.limit_is_stated:
         limit = (
-            f"the usual limit of about {usual_hottest(system)} under the spark plug (common "
+            f"the usual limit of about {USUAL_HOTTEST[system]} under the spark plug (common "
             "practice)"
         )
     if not one.told and one.place != "above":

@@ -15,7 +15,6 @@ from tuninglib.report import page_parts
 from tuninglib.report.advice import band_text, gate_sentence
 from tuninglib.report.mixture import place_words, settling
 from tuninglib.report.page_parts import (
-    NONE,
     Picture,
     Prose,
     Table,
@@ -218,10 +217,8 @@ def table(results: Results) -> Table | Prose:
     return table_of(rows, columns, "Injectors, tried and to buy", note, system=system_of(results))
 
 
-def _whole_percent(share) -> str:
-    if share is None:
-        return NONE
-    return interval_text(share.scaled(100), "%", least_decimals=0, most_decimals=0)
+def _whole_percent(share) -> str | None:
+    return share and interval_text(share.scaled(100), "%", least_decimals=0, most_decimals=0)
 
 
 def figure(results: Results) -> Picture | Prose:

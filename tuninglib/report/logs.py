@@ -655,7 +655,7 @@ def mixture_table(results: Results) -> Table | Prose:
 
     columns = {
         "Throttle, or engine speed at full throttle": span,
-        "Lambda": lambda one: NONE if one.lambda_ is None else _lambda(one.lambda_),
+        "Lambda": lambda one: one.lambda_ and _lambda(one.lambda_),
         "Setup": lambda one: spaced(one.setup),
         "Seconds": lambda one: fixed(one.seconds, 0),
         "Stretches": lambda one: str(one.stretches),

@@ -15,7 +15,6 @@ from tuninglib.physics.fuels import Blend, lambda_shift
 from tuninglib.report import cautions, page_parts
 from tuninglib.report.advice import chance_of
 from tuninglib.report.page_parts import (
-    NONE,
     Picture,
     Prose,
     Table,
@@ -206,19 +205,13 @@ def _fuels(results) -> list:
 def table(results: Results) -> Table | Prose:
     """Gauge reading, lambda and true ratio of each setup, with the odds of the target band."""
     band, gauge = results.band, results.session.gauge
-
-    def read(cell):
-        return lambda mixture: NONE if mixture.lambda_ is None else cell(mixture)
-
     columns = {
         "Setup": lambda mixture: spaced(mixture.setup),
-        "Lambda (95 % interval)": read(lambda mixture: interval_text(mixture.lambda_)),
-        "Chance inside": read(lambda mixture: odds_text(mixture.odds.inside)),
-        "Chance leaner": read(lambda mixture: odds_text(mixture.odds.leaner)),
-        "Gauge": read(lambda mixture: gauge_text(mixture.gauge.value, gauge)),
-        "True air to fuel": read(
-            lambda mixture: fixed(mixture.true_ratio.value, 1) if mixture.true_ratio else NONE
-        ),
+        "Lambda (95 % interval)": lambda one: one.lambda_ and interval_text(one.lambda_),
+        "Chance inside": lambda one: one.lambda_ and odds_text(one.odds.inside),
+        "Chance leaner": lambda one: one.lambda_ and odds_text(one.odds.leaner),
+        "Gauge": lambda one: one.lambda_ and gauge_text(one.gauge.value, gauge),
+        "True air to fuel": lambda one: one.true_ratio and fixed(one.true_ratio.value, 1),
         "Fuel": lambda mixture: mixture.fuel,
         "Readings": lambda mixture: str(mixture.readings),
     }

@@ -155,9 +155,7 @@ def roadside_page(
         stop=run_sheet.end_the_run(heading.limits, heading.system),
         whose=run_sheet.whose_limits(heading.limits),
         brief=run_sheet.stop_in_brief(heading.limits, heading.system),
-        so_far=[f"{label}: {text}" if label else text for label, text in so_far.items]
-        if so_far
-        else [],
+        so_far=so_far.lines() if so_far else [],
         habits=(*run_sheet.HABITS, run_sheet.KNOCK_ENDS),
         order=run_sheet.first_pass_text(heading.first_pass)
         + f" {run_sheet.watched_text(heading.watched)}".rstrip(),

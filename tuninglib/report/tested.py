@@ -181,8 +181,8 @@ def weather_table(results: Results) -> Table | Prose:
 
     columns = {
         "Setup": lambda pull: spaced(pull.setup),
-        "Gain, corrected": lambda pull: percent(pull.gain.ratio.value, 1) if pull.gain else NONE,
-        "Gain, raw": lambda pull: percent(pull.raw_gain, 1) if pull.gain else NONE,
+        "Gain, corrected": lambda pull: pull.gain and percent(pull.gain.ratio.value, 1),
+        "Gain, raw": lambda pull: pull.gain and percent(pull.raw_gain, 1),
         "SAE J1349": factors("sae_j1349"),
         "ISO 1585": factors("iso_1585"),
     }

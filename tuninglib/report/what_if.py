@@ -225,22 +225,16 @@ def fuel_use_table(results: Results) -> Table | Prose:
     """
     system, session = system_of(results), results.session
     unit_m, unit = (1000.0, "km") if system == "metric" else (_MILE_M, "miles")
-
-    def range_of(one) -> str:
-        if one.range_m is None:
-            return NONE
-        return interval_text(one.range_m.scaled(1 / unit_m), most_decimals=0)
-
     columns = {
         "Setup": lambda one: spaced(one.setup),
         f"Fuel [{consumption_unit(system)}]": lambda one: interval_text(
             per_distance(one.per_m, system), most_decimals=2
         ),
-        f"Range on a tank [{unit}]": range_of,
+        f"Range on a tank [{unit}]": lambda one: (
+            one.range_m and interval_text(one.range_m.scaled(1 / unit_m), most_decimals=0)
+        ),
         f"Fuel for 100 {unit}": lambda one: (
-            money(float(f"{one.cost_per_m.value * 100 * unit_m:.2f}"), session)
-            if one.cost_per_m
-            else NONE
+            one.cost_per_m and money(float(f"{one.cost_per_m.value * 100 * unit_m:.2f}"), session)
         ),
         f"Distance [{unit}]": lambda one: fixed(one.distance_m / unit_m, 0),
         "Fills": lambda one: str(one.fills),
