@@ -153,9 +153,8 @@ def _notes(results):
         yield (
             f"the setups were ridden one after the other, and {spaced(results.reference)} not "
             "again at the end, so a dying wind, a warming engine or a gauge that drifts can look "
-            "like a gain or a loss. The intervals are wider for that, but allow for no more than "
-            f"a usual day. Next time ride {spaced(results.reference)} first and last, or take "
-            "turns."
+            "like a gain or a loss. The intervals are wider for that, but allow for no more than a "
+            f"usual day. Next time ride {spaced(results.reference)} first and last, or take turns."
         )
 
 
