@@ -15,12 +15,7 @@ import nbformat
 
 import tuninglib
 from tuninglib.analysis.analyse import provenance
-from tuninglib.analysis.club import (
-    BeforeBuying,
-    BikeRecord,
-    before_buying,
-    bike_record,
-)
+from tuninglib.analysis.club import BeforeBuying, BikeRecord, before_buying, bike_record
 from tuninglib.analysis.combinations import stop_limits
 from tuninglib.report import cautions, page_parts
 from tuninglib.report.advice import shut_word

@@ -9,14 +9,7 @@ from tuninglib.analysis.analyse import Results
 from tuninglib.analysis.records import FuelLimit, Knock
 from tuninglib.physics.fuels import known_higher
 from tuninglib.report import cautions
-from tuninglib.report.page_parts import (
-    Prose,
-    Table,
-    plain,
-    spaced,
-    system_of,
-    table_of,
-)
+from tuninglib.report.page_parts import Prose, Table, plain, spaced, system_of, table_of
 from tuninglib.report.run_sheet import USUAL_HOTTEST
 from tuninglib.rounding import fixed, in_units, interval_text, percent
 from tuninglib.session.read_table import NOTED

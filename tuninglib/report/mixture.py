@@ -35,12 +35,7 @@ from tuninglib.rounding import (
     odds_text,
     percent,
 )
-from tuninglib.session.defaults import (
-    blend_of,
-    day_temperature_of,
-    ethanol_of,
-    leaner_limit_of,
-)
+from tuninglib.session.defaults import blend_of, day_temperature_of, ethanol_of, leaner_limit_of
 
 # Injectors whose flows differ by more than this tell whether lambda follows.
 _FAR_ENOUGH = 1.095

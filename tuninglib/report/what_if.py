@@ -148,7 +148,7 @@ def gearing_sentences(results: Results) -> Prose:
     torque = quantity_text(found.torque_n_m, "torque", system)
     said = {
         "At the crank": f"{torque} and {quantity_text(found.power_w, 'power', system)}, mean over "
-        "the hill; losses of gearbox and chain are part of the interval.",
+        "the hill; losses of gearbox and chain are part of the interval."
     }
     if tyre := results.session.gearing.tyre:
         said["Tyre"] = f"{tyre}; a measured circumference would be more exact."
