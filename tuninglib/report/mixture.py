@@ -18,6 +18,7 @@ from tuninglib.report.page_parts import (
     Picture,
     Prose,
     Table,
+    as_points,
     picture,
     shown,
     spaced,
@@ -119,11 +120,9 @@ def _chances(states) -> str:
     """The chance that lambda 1 is held, each said once with the places that it is the same in."""
     places = {}
     for one in states:
-        places.setdefault(odds_text(one.chance), []).append(place_words(one))
-    return listing(
-        f"{chance} at {listing(place.removeprefix('at ') for place in own)}"
-        for chance, own in places.items()
-    )
+        place = place_words(one).removeprefix("at ")
+        places.setdefault(odds_text(one.chance), []).append(place)
+    return listing(f"{chance} at {listing(own)}" for chance, own in places.items())
 
 
 def place_words(one: HeldState) -> str:
@@ -284,11 +283,12 @@ def _air_text(results) -> str:
     system, riding = results.session.about.units, results.air.riding
     ends = [riding.coldest_k, riding.hottest_k], [riding.lowest_m, riding.highest_m]
     kinds = [("temperature", ends[0])] + [("length", ends[1])] * riding.altitude_is_stated
-    spans = []
-    for kind, (low, high) in kinds:
-        span = with_unit(high, kind, system)
-        spans.append(span if low == high else f"{shown(low, kind, system)} to {span}")
-    return ", ".join(spans)
+    return ", ".join(_span(low, high, kind, system) for kind, (low, high) in kinds)
+
+
+def _span(low, high, kind, system) -> str:
+    end = with_unit(high, kind, system)
+    return end if low == high else f"{shown(low, kind, system)} to {end}"
 
 
 # From this chance on it is a caution: where nothing is known of the ECU it is about an even bet.
@@ -330,15 +330,12 @@ def air_sentences(results: Results) -> Prose:
         f"air of {_air_text(results)}{where} is assumed ({listing(missing)} under [use] "
         f"{'change' if len(missing) > 1 else 'changes'} it); "
     )
-    items.append(
-        (
-            "Other air",
-            f"{assumed if missing else ''}denser air, in frost or lower down, runs leaner unless "
-            "the ECU corrects for it; hot air brings an engine nearer to knock, the more so the "
-            "higher its compression; by how much was not measured.",
-        )
+    text = (
+        f"{assumed if missing else ''}denser air, in frost or lower down, runs leaner unless the "
+        "ECU corrects for it; hot air brings an engine nearer to knock, the more so the higher its "
+        "compression; by how much was not measured."
     )
-    return Prose(tuple(items), style="points")
+    return as_points([*items, ("Other air", text)])
 
 
 def ecu_sentence(results: Results) -> str:
@@ -352,10 +349,7 @@ def ecu_sentence(results: Results) -> str:
     read = [k for one in air.mixtures for k in (one.coldest_read_k, one.hottest_read_k) if k]
     span = "that nobody wrote down"
     if read:
-        span = with_unit(max(read), "temperature", system)
-        if min(read) < max(read):
-            span = f"{shown(min(read), 'temperature', system)} to {span}"
-        span = f"of {span}"
+        span = f"of {_span(min(read), max(read), 'temperature', system)}"
     if air.source == "unknown":
         apart = "20 °F" if units.unit_of("temperature", system) == "degF" else "10 °C"
         return (
