@@ -402,7 +402,7 @@ def full_throttle_cells(
     corrects : bool
         Whether the ECU was seen to correct at full throttle.
     """
-    corrects = any(one.state == "full" and one.verdict == "corrects" for one in responses)
+    corrects = any(one.verdict == "corrects" for one in responses)
     if read.empty or corrects:
         return (), session.gauge.accuracy.sd, corrects
     readings, parts = ladder_columns(session, air, read)
