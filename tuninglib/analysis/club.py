@@ -30,14 +30,13 @@ from tuninglib.analysis.mixture import (
     flow_on_bike,
     fuel_limits,
     fuel_terms,
-    ladder_columns,
     octane_margins,
     tolerance_sd,
     weighed_readings,
     with_check,
 )
 from tuninglib.analysis.records import Combination
-from tuninglib.analysis.season_record import without_copies
+from tuninglib.analysis.season_record import full_throttle_cells, without_copies
 from tuninglib.analysis.worth import LIKELY, SAME, TRIAL, KnownMixture, value_of_trying
 from tuninglib.interval import Z_95, Interval
 from tuninglib.physics.air import REFERENCE_DRY_PA, REFERENCE_K, air_density_kg_m3
@@ -58,7 +57,7 @@ from tuninglib.session.defaults import (
 from tuninglib.session.read_table import KNOCKED
 from tuninglib.session.records import Session
 from tuninglib.statistics.club import Before, BikeCells, ByOthers, Cell, Pooled, pool_bikes
-from tuninglib.statistics.ladder import ReadingCell, reading_cells
+from tuninglib.statistics.ladder import ReadingCell
 from tuninglib.statistics.ladder_prediction import FuelDemand
 from tuninglib.statistics.normal_mixture import normalised
 
@@ -180,15 +179,8 @@ def bike_record(session: Session, runs_checksum: str = "") -> BikeRecord:
     air = air_of_runs(session)
     check = check_gauge(session, air)
     judged = with_check(session, check)
-    corrects = any(
-        one.state == "full" and one.verdict == "corrects" for one in responses_of(judged, air)
-    )
-    read = weighed_readings(judged, air)
-    cells: tuple[ReadingCell, ...] = ()
-    gauge_sd = judged.gauge.accuracy.sd
-    if not read.empty and not corrects:
-        columns, parts = ladder_columns(judged, air, read)
-        cells, gauge_sd = reading_cells(columns, run_sd=parts.priors.run_sd), parts.priors.gauge_sd
+    read, responses = weighed_readings(judged, air), responses_of(judged, air)
+    cells, gauge_sd, corrects = full_throttle_cells(judged, air, read, responses)
     off = _gauge_off(session, check)
     made, reference = engine_as_made(session), session.setups[session.about.reference]
     alone = reference.engine != made

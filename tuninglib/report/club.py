@@ -15,12 +15,7 @@ import nbformat
 
 import tuninglib
 from tuninglib.analysis.analyse import provenance
-from tuninglib.analysis.club import (
-    BeforeBuying,
-    BikeRecord,
-    before_buying,
-    bike_record,
-)
+from tuninglib.analysis.club import BeforeBuying, BikeRecord, before_buying, bike_record
 from tuninglib.analysis.combinations import stop_limits
 from tuninglib.report import cautions, page_parts
 from tuninglib.report.advice import shut_word
@@ -30,6 +25,7 @@ from tuninglib.report.page_parts import (
     Picture,
     Prose,
     Table,
+    as_points,
     count_of,
     day_of,
     gain_text,
@@ -341,50 +337,9 @@ def _harm_items(told):
 
 def remarks(told: BeforeBuying, left_out: Sequence[tuple[str, str]] = ()) -> Prose:
     """What no outing knows, whose numbers stand apart, and what was not read."""
-    items = [("Check", _left_one_out(told))] if told.bikes > 1 else []
-    if told.new_kit:
-        text = "no outing has readings with just this cylinder; what it breathes is assumed."
-        items.append(("Not known", text))
-    if told.other_kind:
-        text = (
-            f"{count_of(told.other_kind, 'outing')} of a bike that left the factory with another "
-            "displacement or injector, or that does not show it: these count for less."
-        )
-        items.append(("Other bikes", text))
-    if told.other_air > 0.03:
-        text = (
-            f"others rode in air up to {percent(told.other_air)} denser or thinner than yours, and "
-            "whether the ECU corrects for it is not stated (density_compensation under [bike]): "
-            "the intervals allow for both."
-        )
-        items.append(("Other air", text))
-    unread = [spaced(one.injector) for one in told.offers if not one.read]
-    if unread and not told.new_kit:
-        text = f"nobody with this cylinder read an injector such as {listing(unread)}."
-        items.append(("Not known", text))
+    items = [*_of_all(told).items()]
     for one in told.beside:
-        title = _title(one.record.title)
-        if one.odd and one.others is not None:
-            way = "leaner" if one.others.off > 0 else "richer"
-            text = (
-                f"{title} reads {percent(abs(one.others.off))} {way} than the others predict, "
-                "and counts for little. A wrong flow, displacement or gauge scale looks like that."
-            )
-            items.append(("Stands apart", text))
-        if one.record.gauge_off is not None:
-            way = "lean" if one.record.gauge_off > 0 else "rich"
-            text = (
-                f"{title}: at idle or cruise, where its ECU (engine control unit) holds lambda 1, "
-                f"its gauge read {percent(abs(one.record.gauge_off))} {way}. The gauge is off, or "
-                "air leaks in before it; its readings count for little."
-            )
-            items.append(("Gauge", text))
-        if one.record.corrects:
-            text = (
-                f"{title}: the ECU corrected at full throttle, so its readings do not count. If "
-                "yours does the same, another injector does not move the mixture."
-            )
-            items.append(("ECU corrects", text))
+        items += _of_outing(one).items()
     for bike in dict.fromkeys(one.record.bike for one in told.beside if one.record.bike):
         own = [_title(one.record.title) for one in told.beside if one.record.bike == bike]
         if len(own) > 1:
@@ -394,7 +349,56 @@ def remarks(told: BeforeBuying, left_out: Sequence[tuple[str, str]] = ()) -> Pro
         for both in told.copies
     ]
     items += [("Left out", f"{name}: {said.removesuffix('.')}.") for name, said in left_out]
-    return Prose(tuple(items), style="points")
+    return as_points(items)
+
+
+def _of_all(told) -> dict:
+    """Of the outings together, by label."""
+    said = {}
+    if told.bikes > 1:
+        said["Check"] = _left_one_out(told)
+    if told.new_kit:
+        said["Not known"] = (
+            "no outing has readings with just this cylinder; what it breathes is assumed."
+        )
+    if told.other_kind:
+        said["Other bikes"] = (
+            f"{count_of(told.other_kind, 'outing')} of a bike that left the factory with another "
+            "displacement or injector, or that does not show it: these count for less."
+        )
+    if told.other_air > 0.03:
+        said["Other air"] = (
+            f"others rode in air up to {percent(told.other_air)} denser or thinner than yours, and "
+            "whether the ECU corrects for it is not stated (density_compensation under [bike]): "
+            "the intervals allow for both."
+        )
+    unread = [spaced(one.injector) for one in told.offers if not one.read]
+    if unread and not told.new_kit:
+        said["Not known"] = f"nobody with this cylinder read an injector such as {listing(unread)}."
+    return said
+
+
+def _of_outing(one) -> dict:
+    """Of one outing, by label."""
+    said, title, off = {}, _title(one.record.title), one.record.gauge_off
+    if one.odd:
+        way = "leaner" if one.others.off > 0 else "richer"
+        said["Stands apart"] = (
+            f"{title} reads {percent(abs(one.others.off))} {way} than the others predict, and "
+            "counts for little. A wrong flow, displacement or gauge scale looks like that."
+        )
+    if off is not None:
+        said["Gauge"] = (
+            f"{title}: at idle or cruise, where its ECU (engine control unit) holds lambda 1, its "
+            f"gauge read {percent(abs(off))} {'lean' if off > 0 else 'rich'}. The gauge is off, or "
+            "air leaks in before it; its readings count for little."
+        )
+    if one.record.corrects:
+        said["ECU corrects"] = (
+            f"{title}: the ECU corrected at full throttle, so its readings do not count. If yours "
+            "does the same, another injector does not move the mixture."
+        )
+    return said
 
 
 def _left_one_out(told) -> str:

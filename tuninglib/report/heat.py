@@ -9,15 +9,8 @@ from tuninglib.analysis.analyse import Results
 from tuninglib.analysis.records import FuelLimit, Knock
 from tuninglib.physics.fuels import known_higher
 from tuninglib.report import cautions
-from tuninglib.report.page_parts import (
-    Prose,
-    Table,
-    plain,
-    spaced,
-    system_of,
-    table_of,
-)
-from tuninglib.report.run_sheet import usual_hottest
+from tuninglib.report.page_parts import Prose, Table, plain, spaced, system_of, table_of
+from tuninglib.report.run_sheet import USUAL_HOTTEST
 from tuninglib.rounding import fixed, in_units, interval_text, percent
 from tuninglib.session.read_table import NOTED
 from tuninglib.units import unit_label
@@ -184,7 +177,7 @@ def _sentence(one, results) -> str:
     limit = f"your limit of {plain(one.limit_k, 'temperature', system)}"
     if not one.limit_is_stated:
         limit = (
-            f"the usual limit of about {usual_hottest(system)} under the spark plug (common "
+            f"the usual limit of about {USUAL_HOTTEST[system]} under the spark plug (common "
             "practice)"
         )
     if not one.told and one.place != "above":

@@ -603,9 +603,8 @@ def runs_figure(results: Results) -> Picture | Prose:
     said = f", with {fixed(min(ends), 1)} to {fixed(max(ends), 1)} {unit} at the marker"
     return picture(
         draw,
-        f"Speed in {in_name(found)} over {fixed(trace.time_s[-1] / 60, 0)} minutes with "
-        f"{len(up)} runs marked{said if ends else ''}; below, each of them from the start line on, "
-        "by setup.",
+        f"Speed in {in_name(found)} over {fixed(trace.time_s[-1] / 60, 0)} minutes with {len(up)} "
+        f"runs marked{said if ends else ''}; below, each of them from the start line on, by setup.",
         f"The {len(up)} runs that were found in {in_name(found)}.",
         "Shaded: a run, with its number in runs.csv; a dash: no row of runs.csv goes with it.",
     )
@@ -655,7 +654,7 @@ def mixture_table(results: Results) -> Table | Prose:
 
     columns = {
         "Throttle, or engine speed at full throttle": span,
-        "Lambda": lambda one: NONE if one.lambda_ is None else _lambda(one.lambda_),
+        "Lambda": lambda one: one.lambda_ and _lambda(one.lambda_),
         "Setup": lambda one: spaced(one.setup),
         "Seconds": lambda one: fixed(one.seconds, 0),
         "Stretches": lambda one: str(one.stretches),

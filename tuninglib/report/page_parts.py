@@ -324,9 +324,13 @@ class Prose(_Shown):
             return Markup("")
         return render("report/page/prose.html.j2", items=self.items, style=self.style)
 
-    def plain(self) -> str:
+    def lines(self) -> list[str]:
         """The same as plain text, a line an item."""
-        return "\n".join(f"{label}: {text}" if label else text for label, text in self.items)
+        return [f"{label}: {text}" if label else text for label, text in self.items]
+
+    def plain(self) -> str:
+        """The same as one plain text."""
+        return "\n".join(self.lines())
 
     __str__ = plain
 
@@ -414,8 +418,8 @@ def table_of(
     ----------
     things : iterable
     columns : dict of (str, or tuple of str and str) to callable
-        Under each header what makes the cell of a thing: text. Or under a header and a kind of
-        quantity what gives a number or an interval in SI, or None, or text for the cell.
+        Under each header what makes the cell of a thing: text, or None for a dash. Or under a
+        header and a kind of quantity what gives a number or an interval in SI.
     caption, note : str
     system : str
         Of the units in which quantities are shown; not needed where there is none.
@@ -427,8 +431,8 @@ def table_of(
     """
 
     def cell_of(head, found) -> str:
-        if isinstance(found, str):
-            return found
+        if found is None or isinstance(found, str):
+            return NONE if found is None else found
         show = interval_cell if isinstance(found, Interval) else shown
         return show(found, head[1], system)
 

@@ -19,8 +19,8 @@ from tuninglib.statistics.planning import RunOrder
 # When to end a run --------------------------------------------------------------------------------
 
 END = "Close the throttle and end the run"
-# Rounded as riders say it.
-_USUAL_HOTTEST = {"metric": "230 °C", "us": "445 °F", "imperial": "230 °C"}
+# The usual limit of a head by system of units, rounded as riders say it.
+USUAL_HOTTEST = {"metric": "230 °C", "us": "445 °F", "imperial": "230 °C"}
 
 
 def edge_text(limits: StopLimits) -> str:
@@ -49,7 +49,7 @@ def hottest_text(limits: StopLimits, system: str) -> str:
     """
     if limits.hottest_is_stated:
         return plain(limits.hottest_k, "temperature", system)
-    return f"about {usual_hottest(system)} at the spark plug"
+    return f"about {USUAL_HOTTEST[system]} at the spark plug"
 
 
 def whose_hottest(limits: StopLimits, system: str) -> str:
@@ -62,16 +62,6 @@ def whose_hottest(limits: StopLimits, system: str) -> str:
     """
     whose = "your limit" if limits.hottest_is_stated else "the usual limit"
     return f"{whose} of {hottest_text(limits, system)}"
-
-
-def usual_hottest(system: str) -> str:
-    """The usual limit of a head, as riders say it.
-
-    Parameters
-    ----------
-    system : str
-    """
-    return _USUAL_HOTTEST[system]
 
 
 def end_the_run(limits: StopLimits, system: str) -> tuple:

@@ -8,7 +8,6 @@ import hashlib
 import re
 from dataclasses import replace
 from pathlib import Path
-from typing import NamedTuple
 from urllib.parse import quote
 
 import numpy as np
@@ -436,13 +435,6 @@ def gain_sentences(season: Season) -> Prose:
     return as_points(said)
 
 
-def _label(season, at) -> str:
-    """The day, and who rode where not everybody rode on every day."""
-    riders = {one.record.riders for one in season.outings}
-    who = f", {listing(season.outings[at].record.riders)}" if len(riders) > 1 else ""
-    return f"{day_of_outing(season, at)}{who}"
-
-
 def gain_table(season: Season) -> Table | Prose:
     """Wheel force and gain of each setup, all outings together."""
     if not season.pulls:
@@ -451,9 +443,7 @@ def gain_table(season: Season) -> Table | Prose:
         "Setup": lambda pull: spaced(pull.setup),
         "Ridden on": lambda pull: listing(day_of_outing(season, at) for at in pull.outings),
         ("Wheel force", "force"): lambda pull: pull.force_n,
-        "Gain in pull [%]": lambda pull: (
-            NONE if pull.gain is None else gain_text(pull.gain.ratio, "")
-        ),
+        "Gain in pull [%]": lambda pull: pull.gain and gain_text(pull.gain.ratio, ""),
         "Verdict": lambda pull: _verdict(season, pull),
     }
     note = (
@@ -486,9 +476,13 @@ def gain_figure(season: Season) -> Picture | Prose:
         return Prose((("", "There are no two setups with speeds to draw side by side."),))
     names, over = [pull.setup for pull in pulls], spaced(season.reference)
     shown = list(dict.fromkeys(one.outing for one in season.day_forces))
+    labels = [day_of_outing(season, at) for at in shown]
+    if len({one.record.riders for one in season.outings}) > 1:
+        riders = (listing(season.outings[at].record.riders) for at in shown)
+        labels = [f"{day}, {who}" for day, who in zip(labels, riders, strict=True)]
 
     def drawn(width_in):
-        labels, handles = [_label(season, at) for at in shown], []
+        handles: list = []
         height_in = 1.9 + 0.62 * len(names)
         figure, (top, bottom) = page_parts.figure_of(
             width_in, height_in, names, rows=2, legend=labels
@@ -626,22 +620,9 @@ def _notes(season, one) -> str:
 # Outings below a folder ---------------------------------------------------------------------------
 
 
-class Found(NamedTuple):
-    """Outings below a folder.
-
-    Attributes
-    ----------
-    outings : tuple of Outing
-        In the order of their folders' names.
-    left_out : tuple of str
-        Folders of those that need fixing first.
-    """
-
-    outings: tuple
-    left_out: tuple
-
-
-def outings_below(folder: Path | str, out_folder: Path | str | None = None) -> Found:
+def outings_below(
+    folder: Path | str, out_folder: Path | str | None = None
+) -> tuple[tuple[Outing, ...], tuple[str, ...]]:
     """Every outing below a folder.
 
     Parameters
@@ -652,7 +633,10 @@ def outings_below(folder: Path | str, out_folder: Path | str | None = None) -> F
 
     Returns
     -------
-    Found
+    outings : tuple of Outing
+        In the order of their folders' names.
+    left_out : tuple of str
+        Folders of those that need fixing first.
 
     Raises
     ------
@@ -671,16 +655,14 @@ def outings_below(folder: Path | str, out_folder: Path | str | None = None) -> F
         raise SessionError([Problem(printable(Path(folder).name), said)])
     for session in sessions:
         name = printable(session.relative_to(folder).as_posix())
+        path = make.place_of(session, folder, out_folder) / "results.json"
         try:
-            path = make.place_of(session, folder, out_folder) / "results.json"
-            outing = _kept_outing(session, name, path) or _outing(
-                name, results_document(analyse(load_session(session)))
-            )
+            kept = _kept_outing(session, name, path)
+            anew = None if kept else results_document(analyse(load_session(session)))
+            found.append(kept or _outing(name, anew))
         except SessionError:
             left_out.append(name)
-            continue
-        found.append(outing)
-    return Found(tuple(found), tuple(left_out))
+    return tuple(found), tuple(left_out)
 
 
 def season_below(folder: Path | str, bike: str = "", out_folder: Path | str = "") -> Season:

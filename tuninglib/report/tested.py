@@ -58,11 +58,9 @@ def sentences(results: Results) -> Prose:
     )
     day = [f"riders, dressed: {riders}"]
     if runs and not cautions.air_was_not_read(session):
-        temperatures = [run.temperature_k for run in runs]
-        low, high = (
-            plain(t, "temperature", system) for t in (min(temperatures), max(temperatures))
-        )
-        day.append(f"air: {low if low == high else f'{low} to {high}'}")
+        read = sorted(run.temperature_k for run in runs)
+        ends = dict.fromkeys(plain(end, "temperature", system) for end in (read[0], read[-1]))
+        day.append(f"air: {' to '.join(ends)}")
     if session.hill.surface:
         day.append(f"road: {session.hill.surface}")
     items = [("The day", f"{'; '.join(day)}.")]
@@ -181,8 +179,8 @@ def weather_table(results: Results) -> Table | Prose:
 
     columns = {
         "Setup": lambda pull: spaced(pull.setup),
-        "Gain, corrected": lambda pull: percent(pull.gain.ratio.value, 1) if pull.gain else NONE,
-        "Gain, raw": lambda pull: percent(pull.raw_gain, 1) if pull.gain else NONE,
+        "Gain, corrected": lambda pull: pull.gain and percent(pull.gain.ratio.value, 1),
+        "Gain, raw": lambda pull: pull.gain and percent(pull.raw_gain, 1),
         "SAE J1349": factors("sae_j1349"),
         "ISO 1585": factors("iso_1585"),
     }
@@ -230,11 +228,11 @@ def provenance_table(results: Results) -> Table:
     """Checksums of the session's files and versions of the packages that did the sums."""
     made_from = results.provenance
     files = [one for one in made_from if len(one[1]) == _CHECKSUM]
-    versions = [one for one in made_from if len(one[1]) != _CHECKSUM]
+    versions = [" ".join(one) for one in made_from if len(one[1]) != _CHECKSUM]
     return Table(
         "Provenance",
         ("What", "SHA-256 or version"),
-        (*files, ("Versions", ", ".join(f"{name} {number}" for name, number in versions))),
+        (*files, ("Versions", ", ".join(versions))),
         "No random numbers are drawn anywhere in this report, so there is no seed. The same files "
         "and versions give the same report, byte for byte.",
     )
