@@ -84,6 +84,8 @@ def load_session(folder: Path | str) -> Session:
     )
     try:
         session = _with_logs(session)
+    except SessionError:
+        raise
     except ValueError as error:
         raise SessionError([Problem(read_toml.TOML, str(error), column="hill")]) from None
     for check in (contradictions, whole_table, implausible_runs, impossible_turns):

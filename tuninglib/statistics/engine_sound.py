@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike
+from scipy.ndimage import median_filter
 
 from tuninglib.checks import require
 
@@ -197,6 +198,33 @@ def _heard_by(x, cylinders, within_rpm):
         level_db=level - level.max() if count else level,
         unsure_octave=unsure,
         picture=np.concatenate(pictures),
+    )
+
+
+# What a horn or a shout is louder by than what is around it, within so many seconds; and for how
+# long at most (ours). [dB], [s]
+_STANDS_OUT_DB, _LOUD_AROUND_S, _LONGEST_LOUD_S = 6.0, 3.0, 1.5
+
+
+def stands_out(heard: HeardSpeed) -> tuple[float, ...]:
+    """When something short and loud began, such as a horn or a word.
+
+    Parameters
+    ----------
+    heard : HeardSpeed
+
+    Returns
+    -------
+    tuple of float
+        [s]
+    """
+    if not heard.time_s.size:
+        return ()
+    usual = median_filter(heard.level_db, round(_LOUD_AROUND_S / STEP_S), mode="nearest")
+    rows = np.flatnonzero(heard.level_db - usual > _STANDS_OUT_DB)
+    parts = np.split(rows, np.flatnonzero(np.diff(rows) > 1) + 1)
+    return tuple(
+        float(heard.time_s[own[0]]) for own in parts if 1 < own.size <= _LONGEST_LOUD_S / STEP_S
     )
 
 
