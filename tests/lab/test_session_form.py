@@ -129,6 +129,7 @@ def test_one_more_entry_and_what_refers_to_it(demo_copy):
     labelled(form, "one more of").value = "fuels"
     labelled(form, "called").value = "e20"
     press(form, "Add")
+    assert "Added: fuels.e20; fill it in, then write." in words(form)
     assert labelled(form, "table").value == "fuels.e20"
     field(form, "ethanol").value = "20 +/- 1 %"
     field(form, "octane").value = "95 RON"
@@ -137,6 +138,10 @@ def test_one_more_entry_and_what_refers_to_it(demo_copy):
         labelled(form, "called").value = name
         press(form, "Add")
         assert "Not added" in words(form)
+        assert ("use letters, digits and _." in words(form)) == (name != "stock")
+        assert ("setups.stock is there already; choose it above." in words(form)) == (
+            name == "stock"
+        )
     labelled(form, "called").value = "big_172_e20"
     press(form, "Add")
     assert "e20" in field(form, "fuel").options
