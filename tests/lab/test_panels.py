@@ -516,6 +516,10 @@ def test_the_coast_down_panel_draws_and_writes_into_the_session(demo_copy):
     assert 0.3 < bike.drag_area.value < 0.8
     assert bike.drag_area.half_width > 0
     assert analyse(load_session(demo_copy)).road.drag_area_m2.source == "stated"
+    again = rolled() + "\n"
+    labelled(panel, "timed falls").value = again.replace("out", "back", 1)
+    labelled(panel, "Keep the rows").click()
+    assert "; the earlier file is kept as coastdown.earlier-1.csv." in words(panel)
     labelled(panel, "timed falls").value = rolled().replace("back", "out")
     assert "ride the same stretch in both directions" in words(panel)
 

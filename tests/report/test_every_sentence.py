@@ -201,6 +201,17 @@ def step(code, **values):
     return lambda results: advice.next_in_brief(planned(results, next=Step(code=code, **values)))
 
 
+def refused(code):
+    """Another rider, for whom there is no answer."""
+
+    def say(results):
+        (first, *_), none = results.what_if, {"at_force": None, "at_power": None}
+        row = replace(first, answer=replace(first.answer, refusal=code, **none))
+        return str(what_if.table(replace(results, what_if=(row,))))
+
+    return say
+
+
 def pictured(**values):
     """What the picture of the ladder comes to where the fuel is to be changed."""
     change = Step(code="change fuel", engine="big", injector="i172", **values)
@@ -640,6 +651,20 @@ SAID = {
         "Ridden as planned: but it is not decided.", standing("ridden"), standing("decided"),
     ),
     "gain not known": ("big 185: mixture not known, gain not known: ", nothing_timed, drawn),
+    "would stop": (
+        "the bike would stop before the marker, or could", refused("stops"), refused("wind"),
+    ),
+    "wind from behind": (
+        "the wind from behind is faster than the bike", refused("wind"), refused("too far"),
+    ),
+    "too far to say": (
+        "too far from what was tested to say", refused("too far"), refused("stops"),
+    ),
+    "no force at all": (
+        "Without a wheel force there is nothing to work from.",
+        lambda r: str(what_if.sentences(replace(r, what_if=()))),
+        lambda r: str(what_if.sentences(r)),
+    ),
     "imperial": (
         "mpg (imperial)", lambda r: what_if.consumption_unit("imperial"),
         lambda r: what_if.consumption_unit("us"),
@@ -898,6 +923,12 @@ def leaner_elsewhere(chance):
     return say
 
 
+def laddered(**changes):
+    return lambda summer: str(
+        season.mixture_sentences(replace(summer, ladder=replace(summer.ladder, **changes)))
+    )
+
+
 OVER = "from the first outing to the last, 91 days, the force of all setups together"
 SEASON = {
     "gauge column": (
@@ -957,6 +988,32 @@ SEASON = {
     "across days": (
         "Across days alone: no days with repeats link big 164 to stock",
         compared(shared_days=0, linked=False), compared(shared_days=0),
+    ),
+    "on the same day": (
+        "On the same day: big 164 shared a day or more with stock; what a day does to all setups "
+        "cancels there.", compared(shared_days=1), compared(shared_days=0),
+    ),
+    "scatter": (
+        "Note: readings and days scatter 1.6 times as much as was assumed, and the intervals are "
+        "wider by the same factor. See whether the gauge, the fuel or the air filter changed",
+        laddered(scatter=1.6), laddered(scatter=1.5),
+    ),
+    "air": (
+        "the chances are that it corrects for neither 60 %, air pressure alone 30 %, both air "
+        "temperature and pressure 5 % and air temperature alone 5 %. Once you are sure, write "
+        "density_compensation under [bike] of each outing: each report then says for which",
+        laddered(air={"both": 0.05, "neither": 0.6, "temperature": 0.05, "pressure": 0.3}),
+        laddered(air=None),
+    ),
+    "one model": ("readings of 4 outings in one model.", laddered(outings=4), laddered(outings=3)),
+    "no ladder": (
+        "No reading at full throttle in these outings tells anything of injectors.",
+        of_days(season.mixture_sentences, ladder=None), of_days(season.mixture_sentences),
+    ),
+    "nothing to compare": (
+        "There are no two setups with speeds to compare.",
+        lambda s: str(season.gain_sentences(replace(s, pulls=s.pulls[:1]))),
+        of_days(season.gain_sentences),
     ),
     "several engines": ("the engine big does not have", remarked("several engines", "big"), None),
     "several fuels": ("the fuel e5 does not have the same", remarked("several fuels", "e5"), None),

@@ -197,6 +197,21 @@ def test_a_wind_is_as_far_from_calm_as_the_stated_day_lets_it_be(monkeypatch, st
     assert shown[0] < found.headwind_m_s < shown[1]
 
 
+def test_the_interval_counts_by_what_is_known_of_the_lesser(monkeypatch):
+    """Drag and rolling have a number of degrees of freedom each."""
+    found, spread = [], coast_down.spread
+
+    def kept(*args):
+        found.append(spread(*args))
+        return found[-1]
+
+    monkeypatch.setattr(coast_down, "spread", kept)
+    road = fit_falls(day(np.random.default_rng(3), 4))
+    first, second = (one.dof for one in found)
+    assert first != second
+    assert road.dof == min(first, second)
+
+
 FALLS = day(np.random.default_rng(1), 4)
 
 
