@@ -69,14 +69,6 @@ def in_lambda(outing):
     return outing.key("gauge", scale=1, resolution=0.01, lowest=0.68, highest=1.36)
 
 
-def at_hand(outing, flow):
-    """Only a rich one was ridden, and a smaller one is in the drawer."""
-    only_e5(outing.only_setups("stock", "big_185"))
-    for name in ("i172", "i178", "i205"):
-        outing.without_table(f"injectors.{name}")
-    return outing.key("injectors.i164", owned="yes", flow=f"{flow} cc/min")
-
-
 def one_run_each(outing, marker, *, bore="64.0 mm", compression=10.2):
     """Stock and one trial, a run each, the mixture right in both."""
     outing.only_setups("stock", "big_172").once().gauge("big_172", 12.6, 12.7)
@@ -1178,18 +1170,18 @@ SITUATIONS = {
     plan: big_185, measure flow: i164, fuels e5
     says: with its flow as stated, ± 7 %, there is a | Measured to ± 2 % | If it does not, look for
     never: buy | list another injector | Try it
-    """: lambda o: at_hand(o, "164"),
+    """: lambda o: o.rich_with_one_at_hand("164"),
     """far too rich, and the smaller one at hand was measured
     What the bench could tell is known.
     plan: big_185, list injectors: i185
     says: Look for about
     never: measure the flow of injector i164
-    """: lambda o: at_hand(o, "164").key("injectors.i164", tolerance="1.5 %"),
+    """: lambda o: o.rich_with_one_at_hand("164").key("injectors.i164", tolerance="1.5 %"),
     """far too rich, and the smaller one at hand is far too small
     No flow that it may have makes it fit.
     plan: big_185, list injectors: i185
     never: measure the flow of injector
-    """: lambda o: at_hand(o, "150"),
+    """: lambda o: o.rich_with_one_at_hand("150"),
     """right on premium, and hardly lean on regular
     Kept on premium; regular only with an eye on the gauge.
     plan: big_172, change fuel: i172, fuels e5
