@@ -227,7 +227,7 @@ def read_value(meta: Mapping, value: object, names: dict[str, set[str]]) -> obje
     """
     kind = meta["kind"]
     if value == "" and kind != "text":
-        example = f"; write for example {meta['example']!r}" if "example" in meta else ""
+        example = f"; {_such_as(meta)}" if "example" in meta else ""
         raise ValueError(f"is still empty ({meta.get('help', 'leave it out')}){example}")
     try:
         return _READERS[kind](value, meta, names)
@@ -237,6 +237,10 @@ def read_value(meta: Mapping, value: object, names: dict[str, set[str]]) -> obje
         # What was typed is shown, but not a page of it.
         typed = repr(value)
         raise ValueError(str(error).replace(typed, shortened(typed))) from None
+
+
+def _such_as(meta) -> str:
+    return f"write for example {meta['example']!r}"
 
 
 _OF_MONTH = r"(\d\d?)(?:\.|st|nd|rd|th)?"
@@ -257,9 +261,8 @@ def _date(value, meta, names):
         ways = " or ".join(f"'{day}'" for day in sorted(found))
         raise ValueError(f"{value!r} could be read two ways; write {ways}")
     if not found:
-        raise ValueError(
-            f"{value!r} is not a date; write year-month-day, for example {meta['example']}"
-        )
+        wanted = f"write year-month-day, for example {meta['example']}"
+        raise ValueError(f"{value!r} is not a date; {wanted}")
     return found.pop()
 
 
@@ -293,9 +296,7 @@ def _days(*readings) -> set:
 def _quantity(value, meta, names):
     if isinstance(value, (int, float)) and not isinstance(value, bool):
         if meta["unit"] != "1":
-            raise ValueError(
-                f"{value} has no unit; write for example {meta['example']!r} in quotes"
-            )
+            raise ValueError(f"{value} has no unit; {_such_as(meta)} in quotes")
         measured = Measured(_number(value, meta | {"low": -math.inf, "high": math.inf}, names))
     elif isinstance(value, str):
         measured = _measured(value, meta)
@@ -316,24 +317,18 @@ def _believable(measured, typed, meta) -> Measured:
         if marked:
             raise ValueError(f"{typed!r} has a +/-, but this is taken as exact; leave it out")
         unit, (middle,) = _as_typed(typed, meta, (measured.value,))
-        raise ValueError(
-            f"{typed!r} is a range, but this is taken as exact; write one value, such as its "
-            f"middle '{middle}{unit}'"
-        )
+        wanted = f"write one value, such as its middle '{middle}{unit}'"
+        raise ValueError(f"{typed!r} is a range, but this is taken as exact; {wanted}")
     if wanted == "needed" and not half and not marked:
         raise ValueError(_two_readings(str(typed).strip(), meta["example"]))
     low, widest = meta.get("low"), meta.get("widest")
     if widest is not None and half > widest:
         unit, (most,) = _as_typed(typed, meta, (widest,), as_width=True)
-        raise ValueError(
-            f"{typed!r} is uncertain by more than {most}{unit}, the most that makes "
-            f"sense here; write for example {meta['example']!r}"
-        )
+        most = f"{most}{unit}, the most that makes sense here"
+        raise ValueError(f"{typed!r} is uncertain by more than {most}; {_such_as(meta)}")
     if low is not None and low > 0 and half >= measured.value:
-        raise ValueError(
-            f"{typed!r} is as uncertain as it is large; write a +/- below the value, for example "
-            f"{meta['example']!r}"
-        )
+        wanted = f"write a +/- below the value, for example {meta['example']!r}"
+        raise ValueError(f"{typed!r} is as uncertain as it is large; {wanted}")
     return measured
 
 
@@ -342,10 +337,8 @@ def _two_readings(typed: str, example: str) -> str:
     if example.startswith("0 "):
         sure, unsure = f"{typed} +/- 0", f"0 +/- {typed}"
         return f"{typed!r} could be read two ways; write {unsure!r}, or {sure!r} if it is certain"
-    return (
-        f"{typed!r} could be read two ways, as exact or as a rough value; write {typed} +/- how "
-        f"far it may be off, as in {example!r}"
-    )
+    wanted = f"write {typed} +/- how far it may be off, as in {example!r}"
+    return f"{typed!r} could be read two ways, as exact or as a rough value; {wanted}"
 
 
 def _number(value, meta, names):
@@ -498,17 +491,16 @@ def _spans(value, meta, names):
 
 def _octane(value, meta, names):
     scales = "|".join(SCALES)
-    match = isinstance(value, str) and re.fullmatch(
-        rf"([0-9.,]+) ?({scales})", " ".join(value.split()), flags=re.IGNORECASE
-    )
+    match = re.fullmatch(rf"([0-9.,]+) ?({scales})", " ".join(str(value).split()), re.IGNORECASE)
     if not match:
         raise ValueError(
-            f"{value!r} is not an octane number with its scale; write for example "
-            f"{meta['example']!r} (RON in most of the world, AKI on American pumps)"
+            f"{value!r} is not an octane number with its scale; {_such_as(meta)} (RON in most of "
+            "the world, AKI on American pumps)"
         )
     return Octane(units.parse_number(match[1]), match[2].upper())
 
 
+_AMOUNT = re.compile(r"\s*[A-Za-z$€£¥]*\s*([0-9][0-9.,]*?)(?:[.,][-–—]+)?\s*[A-Za-z$€£¥]*\s*")
 _HUNDREDTHS = re.compile(r"[\d.,]+\s*(?:p|c|ct|cts|cents?|pence|¢)", re.IGNORECASE)
 
 
@@ -518,20 +510,18 @@ def _price(value, meta, names):
         return _number(value, meta | {"example": "1.89"}, names)
     amount, slash, volume = value.partition("/")
     if _HUNDREDTHS.fullmatch(amount.strip()):
-        raise ValueError(f"{value!r} is in cents or pence; write for example {meta['example']!r}")
+        raise ValueError(f"{value!r} is in cents or pence; {_such_as(meta)}")
     if re.match(units.ABOUT, value.strip(), flags=re.IGNORECASE):
-        raise ValueError(f"{value!r} is not an exact price; write for example {meta['example']!r}")
-    bare = re.fullmatch(
-        r"\s*[A-Za-z$€£¥]*\s*([0-9][0-9.,]*?)(?:[.,][-–—]+)?\s*[A-Za-z$€£¥]*\s*", amount
-    )
+        raise ValueError(f"{value!r} is not an exact price; {_such_as(meta)}")
+    bare = _AMOUNT.fullmatch(amount)
     try:
         litres = units.convert(1.0, volume, "L") if slash else 1.0
     except ValueError:
         bare = None
     if not bare:
         raise ValueError(
-            f"{value!r} is not a price per volume; write for example {meta['example']!r} (gal is "
-            "the US gallon; write imperial gal for the other) or 1.89 for one litre"
+            f"{value!r} is not a price per volume; {_such_as(meta)} (gal is the US gallon; write "
+            "imperial gal for the other) or 1.89 for one litre"
         )
     each = units.parse_number(bare[1]) / litres
     return _within(each, each, value, meta)
@@ -557,10 +547,8 @@ def _speed_pairs(value, meta, names) -> tuple:
     """Pairs of shown and true speed in m/s; the true one may be a distance in a time."""
     wanted = f"write pairs of shown and true speed, for example {meta['example']}"
     pairs = value if isinstance(value, list) else []
-    if len(pairs) < 2 or not all(
-        isinstance(pair, list) and len(pair) == 2 and all(isinstance(x, str) for x in pair)
-        for pair in pairs
-    ):
+    good = [p for p in pairs if isinstance(p, list) and list(map(type, p)) == [str, str]]
+    if len(pairs) < 2 or good != pairs:
         raise ValueError(f"{value!r} is not at least two pairs of speeds; {wanted}")
     return tuple(tuple(_speed(text, meta) for text in pair) for pair in pairs)
 
@@ -585,14 +573,11 @@ def _within(result, value, typed, meta):
     low, high = meta.get("low"), meta.get("high")
     if not low <= value <= high or 0 < abs(value) < _LEAST:
         bare = meta.get("unit") == "1" and re.fullmatch(units.NUMBER, str(typed).strip())
+        remedy = f"check the number and the unit (for example {meta.get('example', '')!r})"
         if bare and value >= 2 and low <= value / 100 <= high:
-            said = f"{typed!r} is outside {low:g} to {high:g}"
-            raise ValueError(f"{said}; write '{typed} %' for per cent")
+            remedy = f"write '{typed} %' for per cent"
         unit, (low, high) = _as_typed(typed, meta, (low, high))
-        raise ValueError(
-            f"{typed!r} is outside {low} to {high}{unit}; "
-            f"check the number and the unit (for example {meta.get('example', '')!r})"
-        )
+        raise ValueError(f"{typed!r} is outside {low} to {high}{unit}; {remedy}")
     _one_way(typed, meta)
     return result
 

@@ -52,17 +52,13 @@ class _Falls:
         def off(at):
             left = self.data - self.modelled(at)
             left = np.where(np.isfinite(left), left, _NOWHERE_M_S)
-            return np.concatenate(
-                [
-                    self.turn @ left / misread_sd,
-                    (at[3:] - at[2]) / gust_sd,
-                    [
-                        at[2] / _STEADY_SD_M_S,
-                        (at[0] - np.log(_USUAL_AREA_M2)) / _AREA_LOG_SD,
-                        (at[1] - _USUAL_ROLLING) / _ROLLING_SD,
-                    ],
-                ]
-            )
+            beforehand = [
+                at[2] / _STEADY_SD_M_S,
+                (at[0] - np.log(_USUAL_AREA_M2)) / _AREA_LOG_SD,
+                (at[1] - _USUAL_ROLLING) / _ROLLING_SD,
+            ]
+            gusts = (at[3:] - at[2]) / gust_sd
+            return np.concatenate([self.turn @ left / misread_sd, gusts, beforehand])
 
         steps = np.array([0.3, 0.005, *np.ones(begin.size - 2)])
         return least_squares(off, begin, x_scale=steps, xtol=1e-10, ftol=1e-10, gtol=1e-10).x

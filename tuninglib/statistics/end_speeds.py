@@ -271,12 +271,7 @@ def _ends(windows, candidates, runs, place_sd, *, derivative) -> EndSpeeds:
                 apart = row.variance + by_place**2 + (row.speed - speed) ** 2
                 found[end][windows[at].run] = speed
                 found[f"{end}_sd"][windows[at].run] = np.sqrt(share @ apart + _WIGGLE_M_S**2)
-    return EndSpeeds(
-        entry_m_s=found["entry"],
-        exit_m_s=found["exit"],
-        entry_sd_m_s=found["entry_sd"],
-        exit_sd_m_s=found["exit_sd"],
-    )
+    return EndSpeeds(**{f"{name}_m_s": values for name, values in found.items()})
 
 
 class _AtLine(NamedTuple):

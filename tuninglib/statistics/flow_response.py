@@ -122,15 +122,8 @@ def response_per_state(
             verdict = "corrects"
         elif response.low > HALF_RESPONSE:
             verdict = "table"
-        answers.append(
-            Response(
-                state=one,
-                response=response,
-                readings=len(at),
-                injectors=len(set(names)),
-                verdict=verdict,
-            )
-        )
+        counts = {"readings": len(at), "injectors": len(set(names))}
+        answers.append(Response(state=one, response=response, verdict=verdict, **counts))
     return tuple(answers)
 
 

@@ -287,14 +287,11 @@ def fit_ladder(readings: Readings, parts: Parts) -> LadderFit:
 def _rows_of(readings: Readings, run_sd: float) -> LadderRows:
     # Logarithms turn the products of fuelling (flow, density, air) into a sum, and a ± of so many
     # per cent into a constant one. What is left is what the fuel table and the injector do.
+    same = ("flow_m3_s", "injector", "engine", "fuel", "weight")
     return LadderRows(
         observed=readings.log_lambda + readings.log_fuel - readings.offset,
         noise_sd=np.hypot(run_sd, readings.relative_sd),
-        flow_m3_s=readings.flow_m3_s,
-        injector=readings.injector,
-        engine=readings.engine,
-        fuel=readings.fuel,
-        weight=readings.weight,
+        **{name: getattr(readings, name) for name in same},
     )
 
 
@@ -508,19 +505,18 @@ def check_injectors(fit: LadderFit) -> tuple[InjectorCheck, ...]:
     >>> [one.believable for one in check_injectors(fit)]
     [True, True, True, False]
     """
-    checks = []
-    for name, stated in fit.flow_m3_s.items():
-        implied, odds = _implied_flow(fit, name)
-        checks.append(
-            InjectorCheck(
-                injector=name,
-                stated_flow_m3_s=stated,
-                implied_flow_m3_s=Interval(*(stated * implied).tolist()),
-                odds=odds,
-                believable=odds >= _BELIEVED,
-            )
-        )
-    return tuple(checks)
+    return tuple(_check(fit, name, stated) for name, stated in fit.flow_m3_s.items())
+
+
+def _check(fit, name, stated) -> InjectorCheck:
+    implied, odds = _implied_flow(fit, name)
+    return InjectorCheck(
+        injector=name,
+        stated_flow_m3_s=stated,
+        implied_flow_m3_s=Interval(*(stated * implied).tolist()),
+        odds=odds,
+        believable=odds >= _BELIEVED,
+    )
 
 
 def _implied_flow(fit, name):
@@ -680,13 +676,11 @@ def pool_readings(
     if not cells:
         raise ValueError("there is no reading on any day")
     day, kept = zip(*cells, strict=True)
+    same = ("flow_m3_s", "injector", "engine", "fuel")
     rows = LadderRows(
-        observed=np.array([cell.log_mean for cell in kept]),
-        noise_sd=np.array([cell.sd for cell in kept]),
-        flow_m3_s=np.array([cell.flow_m3_s for cell in kept]),
-        injector=[cell.injector for cell in kept],
-        engine=[cell.engine for cell in kept],
-        fuel=[cell.fuel for cell in kept],
+        observed=[cell.log_mean for cell in kept],
+        noise_sd=[cell.sd for cell in kept],
+        **{name: [getattr(cell, name) for cell in kept] for name in same},
     )
     within = sum(cell.squares for cell in kept), sum(cell.count - 1 for cell in kept)
     return solve(rows, parts, day=np.array(day), day_sd=day_sd, within=within)
