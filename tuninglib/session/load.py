@@ -10,6 +10,7 @@ import zlib
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 
 from tuninglib.session import read_toml, schema
@@ -133,11 +134,9 @@ def _with_logs(session: Session) -> Session:
 
 def _with_entry_speed(runs: pd.DataFrame, usual) -> pd.DataFrame:
     """Runs in which the entry speed of the day stands where a run has none of its own."""
-    lacking = runs["shown_exit_m_s"].notna() & runs["shown_entry_m_s"].isna()
-    taken = lacking & (usual is not None)
-    if usual is not None:
-        runs = runs.assign(shown_entry_m_s=runs["shown_entry_m_s"].mask(taken, usual.value))
-    return runs.assign(entry_taken=taken)
+    taken = runs["shown_exit_m_s"].notna() & runs["shown_entry_m_s"].isna() & (usual is not None)
+    speed = runs["shown_entry_m_s"].mask(taken, usual.value if usual else np.nan)
+    return runs.assign(shown_entry_m_s=speed, entry_taken=taken)
 
 
 # A session in one file ----------------------------------------------------------------------------
@@ -177,10 +176,9 @@ def pack_session(folder: Path | str, file: Path | str | None = None) -> Path:
         raise SessionError([Problem(str(folder), "holds no session.toml, so it is not an outing")])
     logs = read_toml.log_files(read_toml.tables_as_typed(folder))
     found = read_toml.own_files(folder, logs)
-    links = [path.name for path in found if path.is_symlink()]
-    if links:
-        message = "is a link, so whatever it points to would be sent; put the file in its place"
-        raise SessionError([Problem(name, message) for name in links])
+    message = "is a link, so whatever it points to would be sent; put the file in its place"
+    if links := [Problem(path.name, message) for path in found if path.is_symlink()]:
+        raise SessionError(links)
     names = [path.name for path in found if _NAME.fullmatch(path.name)]
     strange = next((name for name in logs if name not in names), None)
     if strange is not None:
@@ -191,8 +189,7 @@ def pack_session(folder: Path | str, file: Path | str | None = None) -> Path:
         )
         raise SessionError([Problem("session.toml", message)])
     contents = {name: (folder / name).read_bytes() for name in names}
-    problem = _too_much(len(contents), sum(map(len, contents.values())))
-    if problem:
+    if problem := _too_much(len(contents), sum(map(len, contents.values()))):
         raise SessionError([Problem(str(folder), problem)])
     file = Path(file) if file else folder.absolute().parent / f"{folder.resolve().name}{SUFFIX}"
     if file.exists():
@@ -268,8 +265,7 @@ def _contents(packed: zipfile.ZipFile) -> dict:
     """Every file of a packed session, each as its checksum says."""
     infos = packed.infolist()
     names = [info.filename for info in infos]
-    problem = _too_much(len(infos) - 1, sum(info.file_size for info in infos))
-    if problem:
+    if problem := _too_much(len(infos) - 1, sum(info.file_size for info in infos)):
         raise ValueError(problem)
     if len(set(map(str.lower, names))) != len(names):
         raise ValueError("holds two files with the same name; ask for it to be packed again")
@@ -279,10 +275,8 @@ def _contents(packed: zipfile.ZipFile) -> dict:
     if MANIFEST not in names or "session.toml" not in names:
         raise ValueError("holds no session.toml with its checksum, so it is not a packed outing")
     data = {info.filename: _read(packed, info) for info in infos}
-    said = {}
-    for line in data.pop(MANIFEST).decode("ascii", "replace").splitlines():
-        checksum, _, name = line.partition("  ")
-        said[name] = checksum
+    lines = data.pop(MANIFEST).decode("ascii", "replace").splitlines()
+    said = {line.partition("  ")[2]: line.partition("  ")[0] for line in lines}
     if set(said) != set(data):
         raise ValueError("holds other files than its checksums name, so it was changed")
     wrong = next((n for n, d in data.items() if hashlib.sha256(d).hexdigest() != said[n]), None)
