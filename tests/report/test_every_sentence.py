@@ -212,6 +212,18 @@ def refused(code):
     return say
 
 
+def opened(since_m, limit_m=300e3, name="big"):
+    """An engine that has done so much of its running in."""
+
+    def say(results):
+        session = results.session
+        limits = {"running_in": Measured(limit_m), "since_opened": since_m and Measured(since_m)}
+        engines = session.engines | {name: replace(session.engines[name], **limits)}
+        return str(verdict.sentences(replace(results, session=replace(session, engines=engines))))
+
+    return say
+
+
 def pictured(**values):
     """What the picture of the ladder comes to where the fuel is to be changed."""
     change = Step(code="change fuel", engine="big", injector="i172", **values)
@@ -651,6 +663,11 @@ SAID = {
         "Ridden as planned: but it is not decided.", standing("ridden"), standing("decided"),
     ),
     "gain not known": ("big 185: mixture not known, gain not known: ", nothing_timed, drawn),
+    "not run in": (
+        "the engine 'big' has done 299 km of the 300 km that its parts ask for",
+        opened(299e3), opened(300e3),
+    ),
+    "not said how far": ("parts ask for", opened(10e3), opened(None)),
     "would stop": (
         "the bike would stop before the marker, or could", refused("stops"), refused("wind"),
     ),

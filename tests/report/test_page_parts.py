@@ -143,3 +143,6 @@ def test_ticks_are_round_and_as_close_as_their_numbers_may_stand(ends, across, u
         assert " ".join(one.get_text() for one in axis.get_ticklabels()) == wanted
         numbers = [float(one) for one in wanted.replace("−", "-").split()]
         assert list(axis.get_ticklocs()) == pytest.approx(numbers)
+        low, high = axis.get_view_interval()
+        assert low < numbers[0] + 1e-9
+        assert numbers[-1] - 1e-9 < high < numbers[-1] + (numbers[1] - numbers[0])
