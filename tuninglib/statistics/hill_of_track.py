@@ -93,8 +93,8 @@ def propose_hill(
     >>> hill.rides, round(hill.grade.value, 3)
     (4, 0.06)
     """
-    columns = (time_s, latitude_deg, longitude_deg, elevation_m, speed_m_s)
-    columns = [np.full(np.size(time_s), np.nan) if one is None else one for one in columns]
+    given = (time_s, latitude_deg, longitude_deg, elevation_m, speed_m_s)
+    columns = [np.full(np.size(time_s), np.nan) if one is None else one for one in given]
     rows = np.array(columns, dtype=float)
     time, latitude, longitude, height, speed = rows[:, np.isfinite(rows[1:3]).all(axis=0)]
     if time.size < 2 * _HELD_S or np.ptp(time) < _HELD_S:

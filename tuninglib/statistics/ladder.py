@@ -9,6 +9,7 @@ with their stated flow, and one ladder of many days. Candidates that were not tr
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -677,10 +678,11 @@ def pool_readings(
         raise ValueError("there is no reading on any day")
     day, kept = zip(*cells, strict=True)
     same = ("flow_m3_s", "injector", "engine", "fuel")
+    columns: dict[str, Any] = {name: [getattr(cell, name) for cell in kept] for name in same}
     rows = LadderRows(
-        observed=[cell.log_mean for cell in kept],
-        noise_sd=[cell.sd for cell in kept],
-        **{name: [getattr(cell, name) for cell in kept] for name in same},
+        observed=np.array([cell.log_mean for cell in kept]),
+        noise_sd=np.array([cell.sd for cell in kept]),
+        **columns,
     )
     within = sum(cell.squares for cell in kept), sum(cell.count - 1 for cell in kept)
     return solve(rows, parts, day=np.array(day), day_sd=day_sd, within=within)
