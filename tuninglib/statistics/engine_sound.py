@@ -134,7 +134,7 @@ def heard_speed(
     6000.0
     """
     x = np.asarray(samples, dtype=np.float32)
-    require(cylinders, what="cylinders", unit="", above=0)
+    require(cylinders, "cylinders", "", above=0)
     fit, heard = _heard_by(x, cylinders, within_rpm)
     for count in range(cylinders - 1, 0, -1):
         if cylinders % count:

@@ -308,7 +308,7 @@ def runs_by_length(
     """
     logged = [] if throttle_ratio is None else [throttle_ratio]
     time, v, *throttle = complete_rows(time_s, speed_m_s, *logged)
-    length = float(require(length_m, what="length of the hill", unit="m", above=0))
+    length = float(require(length_m, "length of the hill", "m", above=0))
     if time.size < 10 or (not throttle and entry_speed_m_s is None):
         return _runs_up([])
     # The way by the trapezium rule; an error of the speed's scale is one of the hill's length.
@@ -631,7 +631,7 @@ def runs_by_pulls(
     >>> bool(abs(found.metres_per_turn - 300 / (20 * 100)) < 0.002)
     True
     """
-    length = float(require(length_m, what="length of the hill", unit="m", above=0))
+    length = float(require(length_m, "length of the hill", "m", above=0))
     time, rpm = complete_rows(time_s, engine_speed_rpm)
     ends = pull_ends(time, rpm) if ends is None else np.asarray(ends, dtype=float).reshape(-1, 4)
     begin, opened_sd, end, shut_sd = ends.T
