@@ -72,8 +72,8 @@ LABELS = {
     " 600 to 1080 by 1, 989 | true speed over shown speed: 0.85 to 1.05 by 0.005, 0.955 | which "
     "may be off by [±%, 95 of 100]: 0 to 10 by 0.1, 1 | Reset | Keep the rows | Write these "
     "values into my session",
-    "sound": "Drop a recording | recording | hear it from [s]: 0 to 120 by 0.5, 0 | for [s]: 0.5 to "
-    "10 by 0.5, 5 | its name in session.toml | each pull in it is a run | their numbers in "
+    "sound": "Drop a recording | recording | hear it from [s]: 0 to 120 by 0.5, 0 | for [s]: 0.5 "
+    "to 10 by 0.5, 5 | its name in session.toml | each pull in it is a run | their numbers in "
     "runs.csv | Reset | Take this recording into my session",
     "bench": "caught volumes, one in each row | the beaker is read to [± mL]: 0.05 to 10 by 0.05,"
     " 0.5 | density of the test fluid [kg/m³]: 650 to 1000 by 1, 745 | Reset | Keep the rows | "
