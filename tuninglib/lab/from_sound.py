@@ -92,7 +92,7 @@ def from_sound(session_folder: Path | str) -> widgets.VBox:
         if judged := sound.place(place_of_phone(trace), one):
             said.append(("Place of the phone", judged))
         lines = _lines(folder, path, **typed)
-        said.append(("The button writes", "; ".join(lines)))
+        said.append(("The button writes", f"{'; '.join(lines)}."))
         per_hz = 120 / max([e.cylinders for e in tables["engines"].values() if e], default=1)
         table = _pulls(one, trace, tables["hill"], system)
         return kit.Said((Prose(tuple(said)), table), _picture(trace, one, (begin, end), per_hz))
