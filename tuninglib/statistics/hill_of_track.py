@@ -94,8 +94,8 @@ def propose_hill(
     (4, 0.06)
     """
     columns = (time_s, latitude_deg, longitude_deg, elevation_m, speed_m_s)
-    columns = [np.full(np.size(time_s), np.nan) if one is None else one for one in columns]
-    rows = np.array(columns, dtype=float)
+    none = np.full(np.size(time_s), np.nan)
+    rows = np.array([none if one is None else one for one in columns], dtype=float)
     time, latitude, longitude, height, speed = rows[:, np.isfinite(rows[1:3]).all(axis=0)]
     if time.size < 2 * _HELD_S or np.ptp(time) < _HELD_S:
         return None

@@ -676,11 +676,10 @@ def pool_readings(
     if not cells:
         raise ValueError("there is no reading on any day")
     day, kept = zip(*cells, strict=True)
-    same = ("flow_m3_s", "injector", "engine", "fuel")
+    observed, sd, flow = np.array([(one.log_mean, one.sd, one.flow_m3_s) for one in kept]).T
+    engine, injector, fuel = zip(*((x.engine, x.injector, x.fuel) for x in kept), strict=True)
     rows = LadderRows(
-        observed=[cell.log_mean for cell in kept],
-        noise_sd=[cell.sd for cell in kept],
-        **{name: [getattr(cell, name) for cell in kept] for name in same},
+        observed=observed, noise_sd=sd, flow_m3_s=flow, injector=injector, engine=engine, fuel=fuel
     )
     within = sum(cell.squares for cell in kept), sum(cell.count - 1 for cell in kept)
     return solve(rows, parts, day=np.array(day), day_sd=day_sd, within=within)
