@@ -8,6 +8,7 @@ from types import SimpleNamespace
 import pytest
 
 from tests.conftest import ROOT
+from tests.outing import Outing as Session
 from tuninglib.analysis.analyse import analyse, results_document
 from tuninglib.analysis.records import FuelLimit, Gate, Knock
 from tuninglib.analysis.season import (
@@ -251,6 +252,13 @@ def test_a_season_decides_by_the_rule_of_its_reports(outings, season, reports):
     assert gates(strict)["big", "i172", "e5", "big_172"] == "lean"
     # What a factory delivered is judged by an even chance, as in the report.
     assert gates(strict)["stock", "i150", "e5", "stock"] is None
+
+
+def test_a_season_measures_what_its_report_would(outings, demo_folder, tmp_path):
+    results = Session(demo_folder, tmp_path / "outing").rich_with_one_at_hand("164").results()
+    plan = season_of((replace(outings[0], record=results.season),)).plan
+    assert (plan.next.code, plan.next.injector) == ("measure flow", "i164")
+    assert plan.next == results.plan.next
 
 
 def test_what_hurt_on_any_day_shuts_and_its_cause_comes_first(outings):

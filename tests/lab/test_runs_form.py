@@ -152,6 +152,7 @@ def test_the_last_runs_can_be_taken_back_and_mended(outing):
     assert path.read_text("utf-8").count("\n") == before.count("\n") + 2
     back.click()
     assert "Taken back: 5,stock,tove,48,64," in words(form)
+    assert "Fix it above and add it again, or leave it." in words(form)
     assert labelled(form, "exit speed").value == "64"
     assert labelled(form, "note").value == "a, b"
     assert labelled(form, "run").value == "5"

@@ -9,6 +9,7 @@ import re
 import shutil
 import subprocess
 import sys
+from types import SimpleNamespace
 
 import nbformat
 import pytest
@@ -42,6 +43,46 @@ def test_two_runs_give_the_same_bytes_and_the_command_says_where(written, demo_f
     assert done.stdout.strip() == str(again / "report.html")
     for step in ("Reading the outing", "Working it out", "Writing the page"):
         assert step in done.stderr
+
+
+def test_a_report_that_is_whole_and_of_these_files_is_not_made_again(
+    demo_folder, tmp_path, monkeypatch
+):
+    shutil.copytree(demo_folder, tmp_path / "outing")
+    out, made = tmp_path / "outing.report", []
+
+    def make_fake(session, place, *, pdf):
+        made.append(pdf)
+        names = {"page": "report.html", "summary": "summary.html", "results": "results.json",
+                 "notebook": "report.ipynb"} | ({"pdf": "report.pdf"} if pdf else {})  # fmt: skip
+        place.mkdir(exist_ok=True)
+        for name in names.values():
+            (place / name).write_text(name)
+        none = {"pdf": None}
+        return SimpleNamespace(**none | {what: place / name for what, name in names.items()})
+
+    monkeypatch.setattr(make, "make_report", make_fake)
+
+    def again(**options):
+        (one,) = make.make_reports(tmp_path, jobs=1, **options)
+        return one.code
+
+    assert [again(), again(), again(anew=True)] == ["made", "unchanged", "made"]
+    for name in ("report.html", "results.json"):
+        (out / name).write_text("damaged")
+        assert [again(), again()] == ["made", "unchanged"]
+    (out / "summary.html").unlink()
+    assert again() == "made"
+    (tmp_path / "outing" / "runs.csv").write_bytes(
+        (tmp_path / "outing" / "runs.csv").read_bytes() + b"\n"
+    )
+    assert [again(), again()] == ["made", "unchanged"]
+    # A PDF that is asked for counts, and one that is not does not.
+    assert [again(pdf=True), again(pdf=True)] == ["made", "unchanged"]
+    (out / "report.pdf").write_text("damaged")
+    assert [again(), again(pdf=True), again()] == ["unchanged", "made", "unchanged"]
+    (out / make.MADE_FROM).write_text("")
+    assert [again(), made.count(True)] == ["made", 2]
 
 
 def test_the_page_loads_nothing_and_hides_the_code(page):

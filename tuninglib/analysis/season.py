@@ -386,16 +386,18 @@ def _decided(outings, combinations, reference, pairs) -> Plan:
     gains = _gains(reference, pairs)
     reference = reference or advice.terms.reference
     engines = {setup.name: setup.engine for one in outings for setup in one.record.setups}
-    sizes = {name: one.displacement_m3 for name, one in _stated(outings)["engines"].items()}
+    stated = _stated(outings)
+    sizes = {name: one.displacement_m3 for name, one in stated["engines"].items()}
+    read = {one.injector for one in combinations if one.source == "read"}
+    flow_sds = {n: one.tolerance_sd for n, one in stated["injectors"].items() if n not in read}
     bigger = {name for one in outings for name in one.record.advice.terms.bigger}
     terms = replace(
         _last_terms(outings), reference=reference, bigger=tuple(bigger - {engines[reference]})
     )
     everywhere = set.intersection(*(set(one.record.advice.missing) for one in outings))
     missing = tuple(one for one in advice.missing if one in everywhere)
-    return make_plan(
-        evidence_of(terms, combinations, engines, sizes, gains, pairs, missing=missing)
-    )
+    known = {"flow_sds": flow_sds, "missing": missing}
+    return make_plan(evidence_of(terms, combinations, engines, sizes, gains, pairs, **known))
 
 
 def _gains(reference, pairs) -> dict:

@@ -309,7 +309,7 @@ def _found(found, listed) -> str:
         "places": f"{count_of(up, 'run')} from the start line to the "
         f"marker{f' and {down} back' if down else ''}.",
         "pulls": f"{count_of(up, 'pull')} in one gear, each from the start line to the marker, as "
-        "pulls_are_runs says.",
+        "session.toml says.",
     }[found.by]
     so = "so nothing is taken from the log:"
     taken = {

@@ -747,12 +747,14 @@ def render_page(
     # The browser compares the checksum with the script as it stands in the finished page.
     script = Markup(f"{asset('report/page/folds.js').strip()}\n{script.strip()}".strip())
     sections = list(page_sections(notebook, only))
+    # A sound may be played from the page itself, where there is one.
+    heard = any("<audio " in content for one in sections for _, content, _ in one.blocks)
     page = render(
         "report/page/page.html.j2",
         title=title,
         byline=byline,
         footer=footer,
-        policy=policy_of(script),
+        policy=policy_of(script) + ("; media-src data:" if heard else ""),
         script=script,
         style=asset("report/page/style.css"),
         sections=sections,

@@ -7,7 +7,6 @@ import math
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.optimize import brentq
 
 from tuninglib import units
 from tuninglib.analysis import what_if
@@ -19,6 +18,7 @@ from tuninglib.physics.air import (
     STANDARD_GRAVITY_M_S2,
     air_density_kg_m3,
     correction_sae_j1349,
+    standard_altitude_m,
     standard_pressure_pa,
 )
 from tuninglib.physics.motion import Hill
@@ -483,7 +483,7 @@ def _altitude_of(session, pressure_pa: float) -> float:
         departure = pressure_pa / standard_pressure_pa(stated.value) - 1
         if abs(departure) <= _LARGEST_DEPARTURE:
             return stated.value
-    return float(brentq(lambda high_m: standard_pressure_pa(high_m) - pressure_pa, -1e3, 11e3))
+    return float(standard_altitude_m(pressure_pa))
 
 
 def _run_of(results):
