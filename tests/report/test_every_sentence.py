@@ -663,6 +663,15 @@ SAID = {
         "Ridden as planned: but it is not decided.", standing("ridden"), standing("decided"),
     ),
     "gain not known": ("big 185: mixture not known, gain not known: ", nothing_timed, drawn),
+    "stop on the gauge": (
+        " with an eye on the gauge: stop beyond 13.2.",
+        session_with(advice.next_in_brief, "gauge"),
+        session_with(advice.next_in_brief, "gauge", scale=None),
+    ),
+    "no stop on the gauge": (
+        " with an eye on the gauge.", session_with(advice.next_in_brief, "gauge", scale=None),
+        session_with(advice.next_in_brief, "gauge"),
+    ),
     "not run in": (
         "the engine 'big' has done 299 km of the 300 km that its parts ask for",
         opened(299e3), opened(300e3),
