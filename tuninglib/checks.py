@@ -9,9 +9,9 @@ from numpy.typing import ArrayLike
 
 def require(
     value: ArrayLike,
-    *,
     what: str,
     unit: str,
+    *,
     above: float | None = None,
     at_least: float | None = None,
     below: float | None = None,
@@ -42,7 +42,7 @@ def require(
 
     Examples
     --------
-    >>> require([80, -3], what="mass", unit="kg", above=0, remedy="weigh the bike")
+    >>> require([80, -3], "mass", "kg", above=0, remedy="weigh the bike")
     Traceback (most recent call last):
         ...
     ValueError: mass is -3 kg but must be above 0 kg; weigh the bike
@@ -82,14 +82,14 @@ def _within(number, above, at_least, below, at_most) -> bool:
     )
 
 
-def require_or_missing(value: ArrayLike, **limits: Any) -> np.ndarray:
+def require_or_missing(value: ArrayLike, what: str, unit: str, **limits: Any) -> np.ndarray:
     """As :func:`require`, but NaN stands for a missing reading and passes, to come out as NaN.
 
     Parameters
     ----------
     value : float, list, array or Series
-    limits
-        ``what``, ``unit`` and all else as in :func:`require`.
+    what, unit, limits
+        As in :func:`require`.
 
     Returns
     -------
@@ -97,14 +97,60 @@ def require_or_missing(value: ArrayLike, **limits: Any) -> np.ndarray:
 
     Examples
     --------
-    >>> require_or_missing([80.0, np.nan], what="mass", unit="kg", above=0)
+    >>> require_or_missing([80.0, np.nan], "mass", "kg", above=0)
     array([80., nan])
     """
     array = np.asarray(value, dtype=float)
     # One pass without temporaries where nothing is missing.
     missing = array.size > 0 and np.isnan(array.min())
-    require(array[~np.isnan(array)] if missing else array, **limits)
+    require(array[~np.isnan(array)] if missing else array, what, unit, **limits)
     return value if hasattr(value, "to_numpy") else array
+
+
+def limited(
+    value: ArrayLike, what: str, unit: str, low: float, high: float, remedy: str
+) -> np.ndarray:
+    """As :func:`require_or_missing`, from one limit to another.
+
+    Parameters
+    ----------
+    value, what, unit, remedy
+        As in :func:`require`.
+    low, high : float
+        Both are allowed values.
+
+    Returns
+    -------
+    array or Series
+
+    Examples
+    --------
+    >>> limited(55.0, "relative humidity", "", 0, 1, "55 % is 0.55")
+    Traceback (most recent call last):
+        ...
+    ValueError: relative humidity is 55 but must be at most 1; 55 % is 0.55
+    """
+    return require_or_missing(value, what, unit, at_least=low, at_most=high, remedy=remedy)
+
+
+def positive(value: ArrayLike, what: str, unit: str, **remedy: str) -> np.ndarray:
+    """As :func:`require_or_missing`, above zero.
+
+    Parameters
+    ----------
+    value, what, unit, remedy
+        As in :func:`require`.
+
+    Returns
+    -------
+    array or Series
+
+    Examples
+    --------
+    >>> positive([0.9, np.nan], "lambda", "")
+    array([0.9, nan])
+    """
+    return require_or_missing(value, what, unit, above=0, **remedy)
 
 
 def plain(result: float | np.generic | np.ndarray) -> float | np.ndarray:

@@ -30,6 +30,11 @@ class Measured:
         """Standard deviation of the normal distribution that has this 95 % interval."""
         return self.half_width / Z_95
 
+    @property
+    def interval(self) -> "Interval":
+        """The same with both ends."""
+        return Interval(self.value, self.value - self.half_width, self.value + self.half_width)
+
 
 @dataclass(frozen=True)
 class Interval:

@@ -2,6 +2,7 @@
 
 import csv
 import difflib
+import math
 import re
 import stat
 from collections.abc import Iterable
@@ -125,7 +126,7 @@ def read_text(path: Path) -> str:
         names things, so that none may be lost.
     """
     try:
-        _require_regular(path)
+        require_regular(path, "a text file", _LARGEST_BYTES, "is it a log?")
         raw = path.read_bytes()
     except FileNotFoundError:
         raise SessionError(
@@ -178,16 +179,26 @@ _WITH_POINT = re.compile(rf"[-+−]?\d*\.\d+([eE][-+]?\d+)?{_SECOND.format(sign=
 _LARGEST_BYTES = 50_000_000
 
 
-def _require_regular(path: Path) -> None:
-    """Refuse what cannot be read to its end: a pipe or a device waits for ever."""
+def require_regular(path: Path, what: str, most: float = math.inf, remedy: str = "") -> None:
+    """Refuse what cannot be read to its end: a pipe or a device waits for ever.
+
+    Parameters
+    ----------
+    path : Path
+    what : str
+        That should stand there.
+    most : float
+        Bytes that are read; more would fill the memory.
+    remedy : str
+        Against that.
+    """
     found = path.stat()
     if not stat.S_ISREG(found.st_mode):
         kind = "a folder" if stat.S_ISDIR(found.st_mode) else "not an ordinary file"
-        raise SessionError([Problem(path.name, f"is {kind}; put a text file in its place")])
-    if found.st_size > _LARGEST_BYTES:
-        size, most = found.st_size / 1e6, _LARGEST_BYTES / 1e6
-        message = f"has {size:.0f} MB, more than the {most:.0f} MB that are read; is it a log?"
-        raise SessionError([Problem(path.name, message)])
+        raise SessionError([Problem(path.name, f"is {kind}; put {what} in its place")])
+    if found.st_size > most:
+        megabytes = f"{found.st_size / 1e6:.0f} MB, more than the {most / 1e6:.0f} MB"
+        raise SessionError([Problem(path.name, f"has {megabytes} that are read; {remedy}")])
 
 
 @dataclass(frozen=True)

@@ -442,11 +442,10 @@ def parse_quantity(text: str, si_unit: str, example: str = "", *, plus_minus: st
     Measured(value=3.5, half_width=1.5)
     """
     example = example or _EXAMPLES[si_unit]
+    remedy = f"write for example {example!r}"
     text = re.sub("[‐‑‒]", "-", " ".join(text.split()))
     if len(text) > LONGEST:
-        raise ValueError(
-            f"{text[:20]!r}… is not a value with a unit; write for example {example!r}"
-        )
+        raise ValueError(f"{text[:20]!r}… is not a value with a unit; {remedy}")
     refuse_marks(text)
     if re.search(r"\d,\d", text):
         pointed = re.sub(COMMA, ".", text)
@@ -459,28 +458,27 @@ def parse_quantity(text: str, si_unit: str, example: str = "", *, plus_minus: st
         return _from_to(span, si_unit, example)
     match = _QUANTITY.fullmatch(text.replace("−", "-"))
     if not match:
-        raise ValueError(f"{text!r} is not a value with a unit; write for example {example!r}")
+        raise ValueError(f"{text!r} is not a value with a unit; {remedy}")
     unit = match["unit"] or match["half_unit"] or ""
     half_unit = match["half_unit"] or unit
     if not unit and si_unit != "1":
-        raise ValueError(f"{text!r} has no unit; write for example {example!r}")
+        raise ValueError(f"{text!r} has no unit; {remedy}")
     unit, half_unit = unit or "1", half_unit or "1"
     value = float(match["value"])
     half = float(match["half"]) if match["half"] else 0.0
     if not (math.isfinite(value) and math.isfinite(half)):
-        raise ValueError(f"{text!r} is not a finite number; write for example {example!r}")
+        raise ValueError(f"{text!r} is not a finite number; {remedy}")
     if half < 0:
         raise ValueError(f"{text!r} has a negative uncertainty; write it without the minus sign")
     for name in (unit, half_unit):
         try:
             fits = measures(name, si_unit)
         except ValueError as error:
-            remedy = "" if "; write" in str(error) else f"; write for example {example!r}"
-            raise ValueError(f"{error}{remedy}") from None
-        if not fits:
             raise ValueError(
-                f"{name!r} is the wrong kind of unit here; write for example {example!r}"
-            )
+                f"{error}" if "; write" in f"{error}" else f"{error}; {remedy}"
+            ) from None
+        if not fits:
+            raise ValueError(f"{name!r} is the wrong kind of unit here; {remedy}")
     # A width has no zero of its own: of the two numbers of a line, only the factor counts.
     width = half * line_between(half_unit, si_unit)[0]
     return Measured(_tidy(convert(value, unit, si_unit)), _tidy(width))
@@ -583,10 +581,8 @@ def _from_to(span, si_unit: str, example: str) -> Measured:
         for end, unit in zip(("low", "high"), units, strict=True)
     )
     if low > high:
-        raise ValueError(
-            f"{' '.join(span[0].split())!r} goes down; write the lower value first, for example "
-            f"{example!r}"
-        )
+        said = f"{' '.join(span[0].split())!r} goes down; write the lower value first"
+        raise ValueError(f"{said}, for example {example!r}")
     return Measured(_tidy((low + high) / 2), _tidy((high - low) / 2))
 
 

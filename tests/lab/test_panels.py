@@ -282,7 +282,7 @@ def test_a_candidate_is_written_as_it_is_shown_and_then_listed(demo_copy):
     assert "Written: [injectors.i169] flow = 169.4 cc/min, tolerance = 5 %." in words(panel)
     assert "session.earlier-1.toml is the file as it was" in words(panel)
     after = load_session(demo_copy)
-    assert "i169" in after.candidates
+    assert "i169" in after.injectors
     again = explore.mixture(analyse(after))
     labelled(again, "Reset").click()
     labelled(again, "start from injector").value = "i169"

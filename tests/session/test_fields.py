@@ -10,7 +10,7 @@ from tuninglib.session.machine import Engine, Fuel, Gears, Setup
 
 @pytest.mark.parametrize(("more", "widest"), [({}, 3.0), ({"widest": 0.5}, 0.5)])
 def test_a_doubt_may_be_as_wide_as_half_of_the_limits(more, widest):
-    meta = quantity("m", "help", "1 m", (-1.0, 5.0), **more).metadata
+    meta = quantity(("m", -1.0, 5.0), "help", "1 m", **more).metadata
     assert meta["widest"] == widest
 
 

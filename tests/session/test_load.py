@@ -17,7 +17,7 @@ def test_the_demo_reads_in_si(demo_folder):
     assert first.air_temperature_k == pytest.approx(287.15)
     assert session.bike.mass.value == 124.0
     assert session.bike.mass.half_width == 2.0
-    assert session.candidates == ("i178", "i205")
+    assert {"i178", "i205"} <= session.injectors.keys()
     assert session.engines["big"].displacement_m3 == pytest.approx(204.3e-6, rel=1e-3)
 
 

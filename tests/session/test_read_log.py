@@ -81,7 +81,9 @@ def test_what_is_wrong_is_one_sentence(logged, old, new, said):
 def test_a_folder_in_place_of_a_log_is_refused(logged):
     (logged / "gauge log.txt").unlink()
     (logged / "gauge log.txt").mkdir()
-    with pytest.raises(SessionError, match=r"gauge log\.txt: is not an ordinary file"):
+    with pytest.raises(
+        SessionError, match=r"gauge log\.txt: is a folder; put the log in its place"
+    ):
         load_session(logged)
 
 

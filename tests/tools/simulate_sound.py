@@ -41,6 +41,9 @@ ENGINES = {
     "strong second order": Engine(between=0.5),
     "rough": Engine(jitter_deg=4.0, loudness_sd=0.25),
     "twin": Engine(cylinders=2), "triple": Engine(cylinders=3), "four": Engine(cylinders=4),
+    "twin, pins half a turn apart": Engine(cylinders=2, firing_deg=(0, 180)),
+    "V of 45 degrees": Engine(cylinders=2, firing_deg=(0, 315)),
+    "uneven four": Engine(cylinders=4, firing_deg=(0, 270, 450, 540)),
 }  # fmt: skip
 SIGNAL_TO_NOISE_DB = (10, 0, -6)
 NOISES = {"white": partial(coloured_noise, slope=0.0), "pink": coloured_noise, "wind": gusts}

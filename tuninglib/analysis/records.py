@@ -727,6 +727,8 @@ class Recording:
         another, where another log has the speed.
     rings : tuple of HeardRing
         Places to listen to. None of them says nothing of knock.
+    loud_s : tuple of float
+        When something short and loud stood out near the ends of pulls, such as a horn.
     """
 
     name: str
@@ -739,3 +741,4 @@ class Recording:
     sd_ratio: float | None
     slip: Interval | None
     rings: tuple[HeardRing, ...] = ()
+    loud_s: tuple[float, ...] = ()

@@ -13,11 +13,13 @@ from tuninglib.session.read_sound import RING_STEP_S, power_in_band
 from tuninglib.session.records import Session
 from tuninglib.session.trace import Trace
 from tuninglib.statistics.clock_shift import clock_shift
-from tuninglib.statistics.engine_sound import new_rings, rings
-from tuninglib.statistics.track_runs import pulls
+from tuninglib.statistics.engine_sound import new_rings, rings, stands_out
+from tuninglib.statistics.track_runs import gear_changes, pulls
 
 # Heard in so much of it, nothing is to be said; clipped in more than so much, it matters (ours).
 _NEARLY_ALL, _CLIPPED = 0.9, 0.05
+# What is loud within so many seconds of a pull's end may tell of it (ours).
+_NEAR_S = 5.0
 
 
 def recordings(session: Session, mixtures: tuple) -> tuple:
@@ -45,8 +47,8 @@ def _recording(session, name, trace: Trace) -> Recording:
     rpm = trace.channels.get("engine_speed_rpm", np.full(trace.time_s.size, np.nan))
     known = np.isfinite(rpm)
     share = float(known.mean())
-    found = []
-    for begin, _, end in pulls(trace.time_s, rpm) if known.any() else ():
+    found, marks = [], session.logs[name].marks if trace.channels else ()
+    for begin, end in marks or (pulls(trace.time_s, rpm)[:, ::2] if known.any() else ()):
         low, high = np.interp([begin, end], trace.time_s[known], rpm[known]).tolist()
         found.append(HeardPull(begin_s=float(begin), end_s=float(end), low_rpm=low, high_rpm=high))
     why: Literal["", "past", "octave", "clipped", "drowned"] = "drowned"
@@ -65,27 +67,15 @@ def _recording(session, name, trace: Trace) -> Recording:
         why_not=why,
         clipped_share=trace.clipped,
         pulls=tuple(found),
-        gear_changes_s=_gear_changes(trace.time_s[known], rpm[known]),
+        gear_changes_s=gear_changes(trace.time_s, rpm),
         sd_ratio=float(np.median((heard.sd_rpm / rpm)[known])) if known.any() else None,
         slip=_slip(session, trace) if known.any() else None,
+        loud_s=tuple(
+            at
+            for at in stands_out(heard)
+            if any(abs(at - end) < _NEAR_S for one in found for end in (one.begin_s, one.end_s))
+        ),
     )
-
-
-# Gears are apart by more than this logarithm; a change takes less than a second (ours).
-_GEARS_APART, _CHANGED_S = 0.12, 0.8
-
-
-def _gear_changes(time, rpm) -> tuple:
-    """When engine speed stepped, to the middle of each step."""
-    if time.size < 4:
-        return ()
-    log = np.log(rpm)
-    half = _CHANGED_S / 2
-    ahead, back = (np.interp(time + shift, time, log) for shift in (half, -half))
-    step = np.abs(ahead - back)
-    rows = np.flatnonzero(step > _GEARS_APART)
-    groups = np.split(rows, np.flatnonzero(np.diff(rows) > 1) + 1) if rows.size else []
-    return tuple(float(time[own[step[own] > 0.95 * step[own].max()]].mean()) for own in groups)
 
 
 # Each third of a run, and how well a logged speed's mean over it is known (ours).

@@ -18,7 +18,7 @@ from tuninglib.physics.fuels import PETROL_DENSITY_KG_M3
 from tuninglib.physics.injector import flow_on_fuel
 from tuninglib.physics.motion import Ride
 from tuninglib.physics.road_load import RoadLoad
-from tuninglib.report.page_parts import COLOURS, Prose, spaced
+from tuninglib.report.page_parts import COLOURS, Prose, spaced, with_unit
 from tuninglib.rounding import decimals_for, fixed, quantity_text
 from tuninglib.session.read_table import BENCHFLOW, COASTDOWN
 from tuninglib.session.read_toml import tables_as_typed
@@ -121,17 +121,17 @@ def fit_words(road: RoadLoad, falls: Falls, system: str, factor_doubt: float = 0
     """
     area, rolling = half_widths(road, factor_doubt)
     shown, half = (units.to_display(one, "area", system) for one in (road.drag_area_m2, area))
-    wind = units.to_display(abs(road.headwind_m_s), "speed", system)
+    wind = with_unit(abs(road.headwind_m_s), "speed", system, 1)
     way = "out" if road.headwind_m_s >= 0 else "back"
-    label, rolls = units.unit_label("speed", system), len(set(falls.run.tolist()))
+    rolls = len(set(falls.run.tolist()))
     said = {
         "Drag area": f"{rounded(shown, half)} ± {rounded(half, half)} "
         f"{units.unit_label('area', system)} (drag coefficient times frontal area, with this "
         "rider).",
         "Rolling coefficient": f"{rounded(road.rolling_coefficient, rolling)} ± "
         f"{rounded(rolling, rolling)}.",
-        "Wind": f"{fixed(wind, 1)} {label} against the rider on the way {way}, from the "
-        "difference of the directions.",
+        "Wind": f"{wind} against the rider on the way {way}, from the difference of the "
+        "directions.",
         "From": f"{falls.time_s.size} timed falls of {rolls} rolls; ± is a 95 % interval.",
     }
     watch = []
@@ -158,19 +158,16 @@ def fit_picture(road: RoadLoad, ride: Ride, falls: Falls, factor: float, system:
         timed = shown(middle[own]), shown(drop[own] / falls.time_s[own])
         ax.plot(*timed, marker, color=colour, markerfacecolor="none", label=f"{name}, timed")
         step = 0.2
-        time = coast_time_s(
-            replace(ride, wind_m_s=direction * road.headwind_m_s),
-            from_speed_m_s=grid + step / 2,
-            to_speed_m_s=grid - step / 2,
-        )
+        blown = replace(ride, wind_m_s=direction * road.headwind_m_s)
+        ends = {"from_speed_m_s": grid + step / 2, "to_speed_m_s": grid - step / 2}
+        time = coast_time_s(blown, **ends)
         ax.plot(shown(grid), shown(step / time), line, color=colour, label=f"{name}, fit")
     ax.set_ylim(0)
     ax.legend(fontsize=8.5, frameon=False)
     ax.figure.canvas.draw()
-    area = units.to_display(road.drag_area_m2, "area", system)
     alt = (
         f"Fall of speed in one second against speed for {falls.time_s.size} timed falls, out and "
-        f"back, with the fit: drag area {area:.2f} {units.unit_label('area', system)}, rolling "
+        f"back, with the fit: drag area {with_unit(road.drag_area_m2, 'area', system, 2)}, rolling "
         f"coefficient {road.rolling_coefficient:.3f}."
     )
     return kit.Image(kit.png_of(ax.figure.canvas), alt)
@@ -206,21 +203,13 @@ def bench_flow(session_folder: Path | str) -> widgets.VBox:
     def found(*, text, reading, density):
         """Flow of petrol and dead time, by injector."""
         for name, own in parse_volumes(text).items():
-            one = fit_bench_flow(
-                pulses=own.pulses,
-                open_s=own.open_s,
-                volume_m3=own.volume_m3,
-                volume_sd_m3=reading * 1e-6 / Z_95,
-            )
+            one = fit_bench_flow(**vars(own), volume_sd_m3=reading * 1e-6 / Z_95)
             # An orifice lets through less volume of what is denser.
             share = flow_on_fuel(1.0, rated_density_kg_m3=density, density_kg_m3=petrol)
             yield name, one.flow_m3_s.scaled(share), one.dead_time_s
 
     def answer(**values):
-        said = {
-            spaced(name): bench_sentence(flow, dead_time, system)
-            for name, flow, dead_time in found(**values)
-        }
+        said = {spaced(name): bench_sentence(*one, system) for name, *one in found(**values)}
         rated = f"{density.shown(petrol):.4g} {density.unit}"
         said["How"] = f"{_HOW} Flow is given for petrol of {rated}."
         return kit.Said(kit.with_watch(said, _CAUTIONS))
@@ -283,9 +272,8 @@ def bench_values_for_session(flow: Interval, dead_time: Interval | None) -> dict
     flow, dead_time
         As of :func:`bench_sentence`.
     """
-    per_minute, width = (
-        units.to_display(one, "flow", "metric") for one in (flow.value, flow.half_width)
-    )
+    both = flow.value, flow.half_width
+    per_minute, width = (float(units.to_display(one, "flow", "metric")) for one in both)
     places = max(decimals_for(width), 0)
     values = {
         "flow": f"{per_minute:.{places}f} cc/min +/- {width:.{places + 1}f} cc/min",

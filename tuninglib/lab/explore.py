@@ -20,7 +20,7 @@ from tuninglib.lab import kit
 from tuninglib.lab.kit import LadderPicture
 from tuninglib.report.advice import gate_sentence, next_sentence
 from tuninglib.report.mixture import ecu_sentence
-from tuninglib.report.page_parts import Prose
+from tuninglib.report.page_parts import Prose, plain, spaced, with_unit
 from tuninglib.report.verdict import moved_band_sentence
 from tuninglib.report.what_if import REFUSALS
 from tuninglib.rounding import fixed, interval_text, odds_text, percent, quantity_text
@@ -80,31 +80,19 @@ def mixture(results: Results) -> widgets.VBox | Prose:
         return kit.write(session.folder, {"target": values})
 
     def write_candidate():
-        return add_candidate(
-            session,
-            name.value,
-            flow_text(kit.taken(controls["flow"]), system),
-            f"{100 * kit.taken(controls['tolerance']):.4g} %",
-        )
+        flow = plain(kit.taken(controls["flow"]), "flow", system)
+        tolerance = f"{100 * kit.taken(controls['tolerance']):.4g} %"
+        return add_candidate(session, name.value, flow, tolerance)
 
-    return kit.panel(
-        controls,
-        answer,
-        name=f"mixture of {session.folder}",
-        more=(
-            kit.action(
-                "Write the target band into my session",
-                "Sets lowest and highest under [target] in session.toml",
-                write_band,
-            ),
-            name,
-            kit.action(
-                "Write this injector into my session, as a candidate",
-                "Adds an [injectors.…] table to session.toml",
-                write_candidate,
-            ),
-        ),
+    sets = "Sets lowest and highest under [target] in session.toml"
+    band = kit.action("Write the target band into my session", sets, write_band)
+    adds, label = (
+        "Adds an [injectors.…] table to session.toml",
+        "Write this injector into my session",
     )
+    candidate = kit.action(f"{label}, as a candidate", adds, write_candidate)
+    more = (band, name, candidate)
+    return kit.panel(controls, answer, name=f"mixture of {session.folder}", more=more)
 
 
 def _mixture_controls(results, ladder) -> dict:
@@ -160,7 +148,7 @@ def outlook_words(results: Results, one: Outlook, band: Band) -> tuple:
     lambda_ = interval_text(one.lambda_)
     gauge = one.lambda_.scaled(results.shown_at_lambda_one)
     read = f"the gauge (scale {scale:g}) would show {interval_text(gauge)}; " if scale > 1.5 else ""
-    flow = flow_text(one.flow_m3_s, system)
+    flow = plain(one.flow_m3_s, "flow", system)
     as_read = ", as read" if one.reported is not None and one.reported.source == "read" else ""
     said = {
         "Lambda": f"{lambda_} with {flow} and {percent(ethanol, 1)} ethanol on engine "
@@ -207,11 +195,6 @@ def outlook_words(results: Results, one: Outlook, band: Band) -> tuple:
     return kit.with_watch(said, watch)
 
 
-def flow_text(flow_m3_s: float, system: str) -> str:
-    """A flow as the panel says it, and as it is written into session.toml."""
-    return f"{units.to_display(flow_m3_s, 'flow', system):.4g} {units.unit_label('flow', system)}"
-
-
 def add_candidate(session: Session, name: str, flow: str, tolerance: str) -> Prose:
     """Write an injector to be thought about into session.toml.
 
@@ -225,8 +208,7 @@ def add_candidate(session: Session, name: str, flow: str, tolerance: str) -> Pro
     if not re.fullmatch(r"\w[\w-]*", name, flags=re.ASCII):
         message = f"{name!r} is no name for an injector; use letters, digits, - and _"
         raise SessionError([Problem("name of the candidate", message)])
-    users = [setup for setup, record in session.setups.items() if record.injector == name]
-    if users:
+    if users := [setup for setup, one in session.setups.items() if one.injector == name]:
         message = f"{name} is fitted in {users[0]}, so it is no candidate; choose another name"
         raise SessionError([Problem("name of the candidate", message)])
     values = {"flow": flow, "tolerance": tolerance}
@@ -261,16 +243,14 @@ def other_air(results: Results) -> widgets.VBox | Prose:
     known = known_air(session, air, weighed_readings(session, air), open_loop=True)
     listed = {one.injector: one for one in results.combinations if envelope.of(one) is not None}
     names = [one.injector for one in envelope.mixtures]
-    ends, heights = envelope.temperature_k, (0.0, max(2500.0, envelope.riding.highest_m))
+    heights = (0.0, max(2500.0, envelope.riding.highest_m))
+    ends = envelope.temperature_k[0], envelope.temperature_k[-1]
     warm, band = float(air["temperature_k"].mean()), results.band
+    degrees, height = kit.of_kind("temperature", system), kit.of_kind("length", system)
     controls = {
         "injector": kit.choice("injector", names, names[0]),
-        "temperature": kit.slider(
-            "air temperature", kit.of_kind("temperature", system), warm, (ends[0], ends[-1]), 1
-        ),
-        "altitude": kit.slider(
-            "altitude", kit.of_kind("length", system), envelope.riding.lowest_m, heights, 50
-        ),
+        "temperature": kit.slider("air temperature", degrees, warm, ends, 1),
+        "altitude": kit.slider("altitude", height, envelope.riding.lowest_m, heights, 50),
     }
 
     def answer(*, injector, temperature, altitude):
@@ -307,9 +287,8 @@ def another_rider(results: Results) -> widgets.VBox | Prose:
     """
     setup = results.what_if_setup
     if setup is None:
-        return Prose(
-            (("", "Without speeds of the reference setup there is nothing to work from."),)
-        )
+        text = "Without speeds of the reference setup there is nothing to work from."
+        return Prose((("", text),))
     system = results.session.about.units
     run = results.road.equivalent[setup]
     length = sum(run.lengths_m)
@@ -352,14 +331,12 @@ def rider_words(results: Results, run: EquivalentRun, setup: str, question: Ques
     """Marker speeds for one question, in sentences."""
     system = results.session.about.units
     (one,) = answers(run, [question])
-    name = setup.replace("_", " ")
-    entry = f"{units.to_display(run.entry_m_s, 'speed', system):.0f}"
-    label = units.unit_label("speed", system)
+    entry = with_unit(run.entry_m_s, "speed", system)
     if one.refusal:
         return (Prose((("No answer", f"{REFUSALS[one.refusal]}."),), style="caution"),)
     force, power = (quantity_text(speed, "speed", system) for speed in (one.at_force, one.at_power))
     text = (
-        f"Setup {name}, {entry} {label} at the start line; true speeds, not what a speedometer "
+        f"Setup {spaced(setup)}, {entry} at the start line; true speeds, not what a speedometer "
         "shows. The gearing is not known: the truth lies between the two."
     )
     items = [

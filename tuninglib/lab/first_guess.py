@@ -13,25 +13,15 @@ from tuninglib.analysis.analyse import Results
 from tuninglib.analysis.injector import DEAD_TIME_S, HIGHEST_SHARE, Change, guess_of
 from tuninglib.analysis.mixture import flow_on_bike
 from tuninglib.lab import kit
+from tuninglib.physics import fuels
 from tuninglib.physics.engine import (
     chamber_with_kit_m3,
     compression_ratio,
     displacement_m3,
     mean_piston_speed_m_s,
 )
-from tuninglib.physics.fuels import (
-    PER_COMPRESSION,
-    PETROL_DENSITY_KG_M3,
-    SCALES,
-    Blend,
-    Octane,
-    content_after_topping_up,
-    lambda_shift,
-    octane_margin,
-    volume_to_add,
-)
 from tuninglib.physics.injector import metering_demand
-from tuninglib.report.page_parts import Prose
+from tuninglib.report.page_parts import Prose, with_unit
 from tuninglib.rounding import fixed, percent, quantity_text
 from tuninglib.session.defaults import ethanol_of, petrol_density_of
 
@@ -186,8 +176,6 @@ def guess_words(
         Of the chart's fuel, by volume, 0 to 1.
     """
     guess = guess_of(change)
-    runs_out = units.to_display(guess.runs_out_m3_s, "flow", system)
-    label = units.unit_label("flow", system)
     wanted = quantity_text(guess.flow_m3_s, "flow", system)
     said = {"Injector to look for": f"{wanted} at the new fuel pressure."}
     if change.new_pressure_pa != change.old_pressure_pa:
@@ -198,7 +186,8 @@ def guess_words(
     said |= {
         "Open time": f"{guess.open_time_s * 1e3:.1f} ms of the {guess.cycle_time_s * 1e3:.1f} ms "
         f"of one cycle at {change.engine_speed_rpm:.0f} rpm ({percent(share)}).",
-        "Runs out": f"at full speed an injector below {fixed(runs_out, 0)} {label} would need "
+        "Runs out": f"at full speed an injector below "
+        f"{with_unit(guess.runs_out_m3_s, 'flow', system)} would need "
         f"more than {percent(HIGHEST_SHARE)} of the cycle.",
         "At idle": f"a pulse of {1e3 * change.idle_pulse_s:.2f} ms becomes "
         f"{1e3 * guess.idle_pulse_s:.2f} ms (dead time {1e3 * DEAD_TIME_S:g} ms taken).",
@@ -252,7 +241,7 @@ def chart_warnings(
         )
     chart, own = (
         metering_demand(b.stoichiometric_ratio, b.density_kg_m3)
-        for b in (Blend(chart_ethanol), Blend(change.new_ethanol))
+        for b in (fuels.Blend(chart_ethanol), fuels.Blend(change.new_ethanol))
     )
     off = chart / own - 1
     if abs(off) > 0.005:
@@ -290,13 +279,13 @@ def compression(system: str = "metric") -> widgets.VBox:
         "clearance": kit.slider("chamber measured by burette", measured, 0, (0, 100), 0.1),
         "speed": kit.slider("highest engine speed", "rpm", 9000, (4000, 14000), 100),
         "need": kit.slider("octane that the maker asks for", "", 91, (80, 102), 0.5),
-        "need_scale": kit.choice("its scale", tuple(SCALES)),
+        "need_scale": kit.choice("its scale", tuple(fuels.SCALES)),
         "fuel": kit.slider("octane of the fuel", "", 95, (80, 112), 0.5),
-        "fuel_scale": kit.choice("its scale", tuple(SCALES)),
+        "fuel_scale": kit.choice("its scale", tuple(fuels.SCALES)),
     }
 
     def answer(*, need, need_scale, fuel, fuel_scale, **engine):
-        octanes = {"need": Octane(need, need_scale), "fuel": Octane(fuel, fuel_scale)}
+        octanes = {"need": fuels.Octane(need, need_scale), "fuel": fuels.Octane(fuel, fuel_scale)}
         return kit.Said(compression_words(CylinderKit(**engine), system=system, **octanes))
 
     return kit.panel(controls, answer, name=f"compression in {system}")
@@ -332,7 +321,7 @@ class CylinderKit:
 
 
 def compression_words(
-    planned: CylinderKit, *, system: str, need: Octane, fuel: Octane
+    planned: CylinderKit, *, system: str, need: fuels.Octane, fuel: fuels.Octane
 ) -> tuple[Prose, ...]:
     """Displacement, compression and octane of one cylinder with a kit, in sentences.
 
@@ -355,11 +344,7 @@ def compression_words(
     )
     now = compression_ratio(swept_volume_m3=new_m3, clearance_volume_m3=chamber_m3)
     rise = now - made
-    old, new = (
-        f"{fixed(units.to_display(one, 'displacement', system), 1)} "
-        f"{units.unit_label('displacement', system)}"
-        for one in (old_m3, new_m3)
-    )
+    old, new = (with_unit(one, "displacement", system, 1) for one in (old_m3, new_m3))
     how = f"with the chamber that was measured, {fixed(made, 1)} as made."
     if not planned.clearance:
         how = (
@@ -367,7 +352,7 @@ def compression_words(
             "chamber with a burette before the engine runs: that counts, not the sum."
         )
     piston = mean_piston_speed_m_s(stroke_m=stroke_m, engine_speed_rpm=planned.speed)
-    margin = octane_margin(fuel, need, compression_rise=rise)
+    margin = fuels.octane_margin(fuel, need, compression_rise=rise)
     said = {
         "Displacement": f"{old} as made, {new} with the kit ({percent(new_m3 / old_m3 - 1, 1)}).",
         "Compression": f"{fixed(now, 1)} {how}",
@@ -417,7 +402,9 @@ def _octane_sentence(need, fuel, margin, rise) -> str:
             f"{text}: compression would be raised by {fixed(rise, 1)}, so far that no figure in "
             "octane numbers would hold. Measure the chamber again."
         )
-    low, high = (fixed(one * rise, 1) for one in (PER_COMPRESSION.low, PER_COMPRESSION.high))
+    low, high = (
+        fixed(one * rise, 1) for one in (fuels.PER_COMPRESSION.low, fuels.PER_COMPRESSION.high)
+    )
     return (
         f"{text} where compression is raised by {fixed(rise, 1)}, which asks for {low} to {high} "
         "octane numbers more (rule of thumb; engines of one model differ by 3 either way, and "
@@ -451,7 +438,7 @@ class Known:
     scale: float | None = None
     ethanol: float = 0.05
     other_ethanol: float = 0.85
-    petrol_density_kg_m3: float = PETROL_DENSITY_KG_M3
+    petrol_density_kg_m3: float = fuels.PETROL_DENSITY_KG_M3
     highest_ethanol: float | None = None
 
 
@@ -498,23 +485,22 @@ def tank_words(
         By volume, 0 to 1.
     """
     system = known.system
-    after = content_after_topping_up(
+    after = fuels.content_after_topping_up(
         tank_volume_m3=tank_m3,
         tank_ethanol_volume_fraction=tank_ethanol,
         added_volume_m3=added_m3,
         added_ethanol_volume_fraction=added_ethanol,
     )
     before, mixed = (
-        Blend(content, petrol_density_kg_m3=known.petrol_density_kg_m3)
+        fuels.Blend(content, petrol_density_kg_m3=known.petrol_density_kg_m3)
         for content in (tank_ethanol, after)
     )
-    shift = lambda_shift(before, mixed)
-    whole = _volume(tank_m3 + added_m3, system)
+    shift = fuels.lambda_shift(before, mixed)
+    whole = with_unit(tank_m3 + added_m3, "volume", system, 2)
+    wanted = _to_add(system, tank_m3, tank_ethanol, added_ethanol, wanted_ethanol)
     said = {
         "After topping up": f"{percent(after, 1)} ethanol in {whole}.",
-        "To get what you want": _to_add(
-            system, tank_m3, tank_ethanol, added_ethanol, wanted_ethanol
-        ),
+        "To get what you want": wanted,
         "On the gauge": _shift_words(known, shift),
     }
     watch, limit = [], known.highest_ethanol
@@ -536,14 +522,9 @@ def tank_words(
     return kit.with_watch(said, watch)
 
 
-def _volume(volume_m3, system) -> str:
-    shown = units.to_display(volume_m3, "volume", system)
-    return f"{fixed(shown, 2)} {units.unit_label('volume', system)}"
-
-
 def _to_add(system, tank_m3, tank, added, wanted) -> str:
     try:
-        volume = volume_to_add(
+        volume = fuels.volume_to_add(
             tank_volume_m3=tank_m3,
             tank_ethanol_volume_fraction=tank,
             added_ethanol_volume_fraction=added,
@@ -554,10 +535,8 @@ def _to_add(system, tank_m3, tank, added, wanted) -> str:
             f"no amount of {percent(added, 1)} ethanol brings {percent(tank, 1)} to "
             f"{percent(wanted, 1)}: it must lie between the two."
         )
-    return (
-        f"{percent(wanted, 1)} ethanol: add {_volume(volume, system)}, which makes "
-        f"{_volume(tank_m3 + volume, system)}. Will the tank hold it?"
-    )
+    add, whole = (with_unit(one, "volume", system, 2) for one in (volume, tank_m3 + volume))
+    return f"{percent(wanted, 1)} ethanol: add {add}, which makes {whole}. Will the tank hold it?"
 
 
 def _shift_words(known, shift) -> str:

@@ -15,19 +15,7 @@ from tuninglib.analysis.day_plan import interim_of_folder, start_of, usual_repea
 from tuninglib.lab import kit
 from tuninglib.report import run_sheet, verdict
 from tuninglib.report.page_parts import Prose, Table, render
-from tuninglib.session import schema
-from tuninglib.session.edit import (
-    Sheet,
-    add_column,
-    add_run,
-    cells_of,
-    open_sheet,
-    problems_of,
-    problems_of_row,
-    remove_table,
-    row_text,
-    take_back,
-)
+from tuninglib.session import edit, schema
 from tuninglib.session.fields import example_in, read_value
 from tuninglib.session.read_table import COLUMNS, OF_ONE_RUN, RUNS
 from tuninglib.session.read_toml import TOML, tables_as_typed
@@ -99,7 +87,7 @@ def session_form(session_folder: Path | str) -> widgets.VBox:
             said = Prose((("Removed", f"{table}, which was not written yet."),))
         else:
             text = f"[{table}]; its lines in {TOML} are comments now."
-            said = kit.written(remove_table(folder, table), [("Removed", text)])
+            said = kit.written(edit.remove_table(folder, table), [("Removed", text)])
         added.pop(table, None)
         for key in [key for key in typed if key[0] == table]:
             del typed[key]
@@ -175,7 +163,7 @@ def as_value(field: Field, text: str) -> object:
     if kind == "numbers":
         parts = [one.strip() for one in text.split(",")]
         return [int(one) if one.lstrip("+-").isdigit() else one for one in parts]
-    if kind == "references":
+    if kind in ("references", "spans"):
         return [one.strip() for one in text.split(",")]
     if kind in ("number", "price"):
         if re.fullmatch(TWO_WAYS, text):
@@ -282,7 +270,7 @@ def what_is_missing(folder: Path | str) -> Prose:
     ----------
     folder : path
     """
-    found = [one for one in problems_of(Path(folder), {}) if one.file == TOML]
+    found = [one for one in edit.problems_of(Path(folder), {}) if one.file == TOML]
     if not found:
         return Prose((("Complete", f"nothing is missing in {TOML}."),))
     items = [("To fill in", str(one)) for one in found[:_MOST_SAID]]
@@ -306,7 +294,7 @@ def _label(sheet, key: str) -> str:
     return f"{key.replace('_', ' ')}{unit}"
 
 
-def _field(sheet: Sheet, key: str):
+def _field(sheet: edit.Sheet, key: str):
     column, label = COLUMNS[key], _label(sheet, key)
     names = {"setup": sheet.setups, "rider": sheet.riders}.get(key)
     if names:
@@ -317,7 +305,7 @@ def _field(sheet: Sheet, key: str):
     return kit.text(label, start, column.help)
 
 
-def checked(sheet: Sheet, values: dict, touched: Collection[str]) -> dict:
+def checked(sheet: edit.Sheet, values: dict, touched: Collection[str]) -> dict:
     """Problems to show beside the fields while a row is being typed.
 
     Parameters
@@ -327,7 +315,7 @@ def checked(sheet: Sheet, values: dict, touched: Collection[str]) -> dict:
     touched : collection of str
         Columns that were typed in; the others are not blamed for being empty yet.
     """
-    found = problems_of_row(sheet, values)
+    found = edit.problems_of_row(sheet, values)
     return {
         key: message
         for key, message in found.items()
@@ -367,7 +355,7 @@ def runs_form(session_folder: Path | str) -> widgets.VBox:
 
 def _form(session_folder, build, said):
     """The form as it is for the columns that the file has now; ``build`` makes it anew."""
-    sheet, start = open_sheet(session_folder), start_of(session_folder)
+    sheet, start = edit.open_sheet(session_folder), start_of(session_folder)
     fields = {key: _field(sheet, key) for key in sheet.keys if key}
     beside = {key: widgets.HTML() for key in fields}
     words, so_far, rows = widgets.HTML(), widgets.HTML(), widgets.HTML()
@@ -397,13 +385,13 @@ def _form(session_folder, build, said):
 
     def add():
         # Afresh: the file may have been typed in elsewhere meanwhile.
-        sheet = open_sheet(session_folder)
+        sheet = edit.open_sheet(session_folder)
         if (sheet.keys, sheet.units) != (state["sheet"].keys, state["sheet"].units):
             # What was typed is meant in the units that the fields say.
             text = f"the header of {RUNS} was changed meanwhile; open this form again."
             return not_done("Not added", text)
         state["sheet"] = sheet
-        found = problems_of_row(sheet, values())
+        found = edit.problems_of_row(sheet, values())
         blame(found)
         wrong = [key for key in found if key]
         if wrong:
@@ -412,8 +400,8 @@ def _form(session_folder, build, said):
         if not any(values().get(key) for key in _SAYS_SOMETHING):
             text = "nothing was typed but names: write speeds, a reading or a note first."
             return not_done("Not added", text)
-        kept = add_run(sheet, values(), keep=not state["kept"])
-        state["added"].append(row_text(sheet, values()))
+        kept = edit.add_run(sheet, values(), keep=not state["kept"])
+        state["added"].append(edit.row_text(sheet, values()))
         back.disabled = False
         state["kept"] = True
         items = [("Added", f"run {fields['run'].value if 'run' in fields else ''}.")]
@@ -424,14 +412,14 @@ def _form(session_folder, build, said):
         return Prose(tuple(items))
 
     def undo():
-        if not take_back(open_sheet(session_folder), state["added"][-1]):
+        if not edit.take_back(edit.open_sheet(session_folder), state["added"][-1]):
             text = f"the last row of {RUNS} is not the one that was added here; change it there."
             return not_done("Not taken back", text)
         row = state["added"].pop()
         back.disabled = not state["added"]
         clear()
         # What was typed comes back, to be mended and added again.
-        for key, cell in zip(state["sheet"].keys, cells_of(state["sheet"], row), strict=True):
+        for key, cell in zip(state["sheet"].keys, edit.cells_of(state["sheet"], row), strict=True):
             if key in fields and kit.possible(fields[key], cell):
                 fields[key].value = cell
         tell()
@@ -446,7 +434,7 @@ def _form(session_folder, build, said):
         so_far.value = kit.words_html(shown)
 
     def clear():
-        state["sheet"] = open_sheet(session_folder)
+        state["sheet"] = edit.open_sheet(session_folder)
         state["quiet"] = True
         touched.clear()
         for key in OF_ONE_RUN:
@@ -477,7 +465,7 @@ def _form(session_folder, build, said):
     column = kit.choice("a column that is not there", others or ["(all are there)"])
 
     def add_one():
-        kept = add_column(open_sheet(session_folder), column.value)
+        kept = edit.add_column(edit.open_sheet(session_folder), column.value)
         remark = f"; the file as it was is {kept.name}" if kept else ""
         build(Prose((("Added", f"the column {column.value}{remark}."),)))
 
@@ -493,7 +481,7 @@ def _form(session_folder, build, said):
     return widgets.VBox([kit.beside(controls, [so_far, rules]), rows])
 
 
-def last_rows(sheet: Sheet) -> Table:
+def last_rows(sheet: edit.Sheet) -> Table:
     """The last rows of the file as they were typed."""
     used = [i for i, key in enumerate(sheet.keys) if key or sheet.table.headers[i]]
     rows = sheet.table.rows[-_ROWS_SHOWN:]

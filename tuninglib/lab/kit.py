@@ -232,11 +232,11 @@ def unreadable(error: SessionError) -> widgets.HTML:
 
 def problems_prose(error: ValueError | OSError) -> Prose:
     """What needs fixing, as a caution box."""
-    if isinstance(error, OSError):
-        return Prose((("Not possible", f"{in_words(error)}."),), style="caution")
+    said = in_words(error) if isinstance(error, OSError) else error
+    items = (("Not possible", f"{said}."),)
     if isinstance(error, SessionError):
-        return Prose(tuple(("To fix", str(one)) for one in error.problems), style="caution")
-    return Prose((("Not possible", f"{error}."),), style="caution")
+        items = tuple(("To fix", str(one)) for one in error.problems)
+    return Prose(items, style="caution")
 
 
 # What a rider moved or typed and no file has yet, by what it belongs to.
@@ -259,11 +259,7 @@ def kept(name: str) -> dict:
 
 
 def panel(
-    controls: dict,
-    answer: Callable[..., Said],
-    *,
-    name: str,
-    more: Sequence[widgets.Widget] = (),
+    controls: dict, answer: Callable[..., Said], *, name: str, more: Sequence[widgets.Widget] = ()
 ) -> widgets.VBox:
     """Controls, the answer to where they stand, and a button that puts them back.
 
@@ -455,15 +451,9 @@ class LadderPicture:
         ax.add_patch(self._band)
         self._area = ax.fill_between(x, 0 * x, 0 * x, color=COLOURS[0], alpha=0.15, linewidth=0)
         (self._line,) = ax.plot(x, x, color=COLOURS[0], label="lambda, untried injector")
-        (self._read,) = ax.plot(
-            self._shown(ladder.reading_flow_m3_s),
-            0 * ladder.reading_flow_m3_s,
-            "o",
-            color=COLOURS[0],
-            markersize=4.5,
-            markerfacecolor="none",
-            label="readings, brought to this fuel",
-        )
+        rings = {"color": COLOURS[0], "markersize": 4.5, "markerfacecolor": "none"}
+        read, label = self._shown(ladder.reading_flow_m3_s), "readings, brought to this fuel"
+        (self._read,) = ax.plot(read, 0 * read, "o", **rings, label=label)
         (self._bar,) = ax.plot([], [], color=INK, linewidth=2)
         (self._dot,) = ax.plot([], [], "D", color=INK, markersize=6, label="injector asked about")
         ax.set_ylim(0.7, 1.1)

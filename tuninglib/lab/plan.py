@@ -4,20 +4,7 @@ from pathlib import Path
 
 import ipywidgets as widgets
 
-from tuninglib.analysis.day_plan import (
-    COMMON_RUNS,
-    USUAL_GAIN,
-    USUAL_RUN_MIN,
-    USUAL_SWAP,
-    Aim,
-    Day,
-    PlanStart,
-    SwapTimes,
-    ended_with,
-    interim,
-    plan_day,
-    start_of,
-)
+from tuninglib.analysis import day_plan
 from tuninglib.lab import kit
 from tuninglib.report.advice import gate_sentence
 from tuninglib.report.page_parts import Prose, Table, spaced
@@ -47,7 +34,10 @@ ONCE, OFTEN = "once: each engine in one block", "as often as the order asks"
 
 
 def plan(
-    session_folder: Path | str, *, gain_percent: float = 100 * USUAL_GAIN, sheet_file: str = ""
+    session_folder: Path | str,
+    *,
+    gain_percent: float = 100 * day_plan.USUAL_GAIN,
+    sheet_file: str = "",
 ) -> widgets.VBox:
     """Sliders for a test day, its plan, and a button that writes the run sheet.
 
@@ -60,21 +50,21 @@ def plan(
     sheet_file : str
         Write the run sheet of the starting plan there at once; empty: when the button is pressed.
     """
-    start = start_of(session_folder)
+    start = day_plan.start_of(session_folder)
     controls = _controls(start, gain_percent / 100)
 
     def aim_now():
         gain, scatter = (kit.taken(controls[name]) for name in ("gain", "scatter"))
-        return Aim(gain=gain, scatter=scatter, day_sd=start.day_sd)
+        return day_plan.Aim(gain=gain, scatter=scatter, day_sd=start.day_sd)
 
     def day_now():
         v = kit.values_of(controls)
-        return plan_day(
+        return day_plan.plan_day(
             aim_now(),
             setups=names_in(v["setups"]),
             riders=names_in(v["riders"]),
             minutes_a_run=v["run"],
-            swap=SwapTimes(fuel=v["fuel"], injector=v["injector"], engine=v["engine"]),
+            swap=day_plan.SwapTimes(fuel=v["fuel"], injector=v["injector"], engine=v["engine"]),
             parts=start.parts,
             richness=start.richness,
             in_blocks=v["blocks"] == ONCE,
@@ -105,13 +95,13 @@ def plan(
 
 
 def _controls(start, gain) -> dict:
-    ratio, swap = kit.percent(), USUAL_SWAP
+    ratio, swap = kit.percent(), day_plan.USUAL_SWAP
     return {
         "gain": kit.slider("gain to be shown", ratio, gain, (0.01, 0.4), 0.5),
         "scatter": kit.slider("scatter from run to run", ratio, start.scatter, (0.005, 0.12), 0.1),
         "setups": kit.text("setups, commas between", ", ".join(start.setups)),
         "riders": kit.text("riders, commas between", ", ".join(start.riders)),
-        "run": kit.slider("one run, back at the start", "min", USUAL_RUN_MIN, (2, 20), 1),
+        "run": kit.slider("one run, back at the start", "min", day_plan.USUAL_RUN_MIN, (2, 20), 1),
         "fuel": kit.slider("one change of fuel", "min", swap.fuel, (5, 120), 5),
         "injector": kit.slider("one change of injector", "min", swap.injector, (5, 180), 5),
         "engine": kit.slider("opening the engine once", "min", swap.engine, (30, 600), 30),
@@ -143,7 +133,9 @@ _SOURCES = {
 }
 
 
-def day_words(day: Day, aim: Aim, source: str, watched: tuple[str, ...] = ()) -> tuple:
+def day_words(
+    day: day_plan.Day, aim: day_plan.Aim, source: str, watched: tuple[str, ...] = ()
+) -> tuple:
     """A planned day in sentences, with the order as a table.
 
     Parameters
@@ -205,7 +197,7 @@ def _day_remarks(day) -> dict:
             f"{setups - 1} comparisons with the reference share the 5 % of false alarms, as in "
             "the report."
         )
-    none, two, four = (percent(day.across_days[count], 1) for count in COMMON_RUNS)
+    none, two, four = (percent(day.across_days[count], 1) for count in day_plan.COMMON_RUNS)
     said["Against another day"] = (
         f"a gain over a setup ridden on another such day is known to about ± {none}, as days "
         "differ. Two runs of one and the same setup on both days, first or last, make that about "
@@ -225,7 +217,7 @@ def _changes_text(changes: dict) -> str:
     return listing(found) or "nothing to change"
 
 
-def closed_words(start: PlanStart, closed: dict, *, left_out: bool) -> Prose:
+def closed_words(start: day_plan.PlanStart, closed: dict, *, left_out: bool) -> Prose:
     """Why setups are not to be ridden again: a warning if they are planned all the same.
 
     Parameters
@@ -254,7 +246,7 @@ def _blocks(order: RunOrder) -> Table:
     return Table("Order of the runs", ("Runs", "Setup", "Riders"), tuple(rows))
 
 
-def write_sheet(day: Day, start: PlanStart, path: Path | str) -> Prose:
+def write_sheet(day: day_plan.Day, start: day_plan.PlanStart, path: Path | str) -> Prose:
     """Write the run sheet; an earlier, different one is kept under another name.
 
     Parameters
@@ -269,7 +261,9 @@ def write_sheet(day: Day, start: PlanStart, path: Path | str) -> Prose:
     return Prose(tuple(items))
 
 
-def write_phone_page(day: Day, start: PlanStart, session_folder: Path | str) -> Prose:
+def write_phone_page(
+    day: day_plan.Day, start: day_plan.PlanStart, session_folder: Path | str
+) -> Prose:
     """Write the page for the roadside; an earlier, different one is kept under another name.
 
     Parameters
@@ -281,7 +275,7 @@ def write_phone_page(day: Day, start: PlanStart, session_folder: Path | str) -> 
     """
     sheet = open_sheet(session_folder)
     names = tuple(dict.fromkeys([*sheet.setups, *day.order.setups]))
-    ends = {name: ended_with(name, names, start.richness, start.results) for name in names}
+    ends = {name: day_plan.ended_with(name, names, start.richness, start.results) for name in names}
     gauge = what_stands(session_folder).gauge
     closed = {name: gate_sentence(start.results, one) for name, one in start.closed.items()}
     page = roadside_page(
@@ -301,11 +295,11 @@ def _so_far(day, start) -> Prose | None:
     """What the rows that stand in the file say already."""
     if start.results is None:
         return None
-    found = interim(start.results, start.results.runs[-1].run, planned=day.repeats)
+    found = day_plan.interim(start.results, start.results.runs[-1].run, planned=day.repeats)
     return interim_sentences(start.results, found, start.system)
 
 
-def write_checklists(start: PlanStart, session_folder: Path | str) -> Prose:
+def write_checklists(start: day_plan.PlanStart, session_folder: Path | str) -> Prose:
     """Write what to look at before, after, months later, and when all is undone.
 
     Parameters
@@ -317,7 +311,7 @@ def write_checklists(start: PlanStart, session_folder: Path | str) -> Prose:
     return Prose(tuple(_written(path, checklists(start.title), "in a browser and print it")))
 
 
-def _heading(day: Day, start: PlanStart) -> Heading:
+def _heading(day: day_plan.Day, start: day_plan.PlanStart) -> Heading:
     fuels = {name: start.fuels[name] for name in day.order.setups if name in start.fuels}
     return Heading(start.title, start.system, fuels, start.limits, day.first_pass, start.watched)
 

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from tuninglib.checks import plain, require_or_missing
+from tuninglib.checks import limited, plain
 from tuninglib.physics.stoichiometry import (
     DRY_AIR_MOLAR_MASS_KG_MOL,
     GAS_CONSTANT_J_MOL_K,
@@ -45,28 +45,21 @@ _FLATTENING = 0.00335281068118
 _GRAVITY_M = 0.00344978600308
 
 
-def _limited(value, what, unit, low, high, remedy) -> np.ndarray:
-    """Checked; NaN stays where a reading is missing."""
-    return require_or_missing(
-        value, what=what, unit=unit, at_least=low, at_most=high, remedy=remedy
-    )
-
-
 def _temperature(value) -> np.ndarray:
-    return _limited(value, "air temperature", "K", 223.15, 333.15, "degC plus 273.15 is K")
+    return limited(value, "air temperature", "K", 223.15, 333.15, "degC plus 273.15 is K")
 
 
 def _pressure(value) -> np.ndarray:
     remedy = "give it absolute, 1013 hPa is 101300 Pa"
-    return _limited(value, "air pressure", "Pa", 30e3, 120e3, remedy)
+    return limited(value, "air pressure", "Pa", 30e3, 120e3, remedy)
 
 
 def _humidity(value) -> np.ndarray:
-    return _limited(value, "relative humidity", "", 0, 1, "55 % is 0.55")
+    return limited(value, "relative humidity", "", 0, 1, "55 % is 0.55")
 
 
 def _altitude(value) -> np.ndarray:
-    return _limited(value, "altitude", "m", -1000, 11000, "give metres above sea level")
+    return limited(value, "altitude", "m", -1000, 11000, "give metres above sea level")
 
 
 def saturation_pressure_pa(temperature_k: ArrayLike) -> float | np.ndarray:
@@ -153,7 +146,7 @@ def dew_point_k(water_vapour_pressure_pa: ArrayLike) -> float | np.ndarray:
     16.7
     """
     low, high = saturation_pressure_pa(np.array([223.15, 333.15]))
-    vapour_pa = _limited(
+    vapour_pa = limited(
         water_vapour_pressure_pa, "vapour pressure", "Pa", low, high, "give pascals"
     )
     beta = (vapour_pa / 1e6) ** 0.25
@@ -258,6 +251,34 @@ def standard_pressure_pa(altitude_m: ArrayLike) -> float | np.ndarray:
     )
 
 
+def standard_altitude_m(pressure_abs_pa: ArrayLike) -> float | np.ndarray:
+    """Altitude at which the standard atmosphere has a pressure.
+
+    Parameters
+    ----------
+    pressure_abs_pa : float or array
+        [Pa]
+
+    Returns
+    -------
+    altitude_m : same shape
+        Above sea level. [m]
+
+    Notes
+    -----
+    :func:`standard_pressure_pa` solved for the altitude.
+
+    Examples
+    --------
+    >>> round(standard_altitude_m(95461.0))
+    500
+    """
+    ratio = _pressure(pressure_abs_pa) / STANDARD_PRESSURE_PA
+    exponent = _AIR_GAS_CONSTANT_J_KG_K * _LAPSE_K_M / STANDARD_GRAVITY_M_S2
+    geopotential_m = _SEA_LEVEL_K / _LAPSE_K_M * (1 - ratio**exponent)
+    return plain(_EARTH_RADIUS_M * geopotential_m / (_EARTH_RADIUS_M - geopotential_m))
+
+
 def normal_gravity_m_s2(
     *, latitude_deg: ArrayLike, altitude_m: ArrayLike = 0.0
 ) -> float | np.ndarray:
@@ -288,7 +309,7 @@ def normal_gravity_m_s2(
     ----------
     .. [1] H. Moritz, Geodetic Reference System 1980, Journal of Geodesy 74 (2000) 128-133.
     """
-    latitude_deg = _limited(latitude_deg, "latitude", "deg", -90, 90, "give degrees")
+    latitude_deg = limited(latitude_deg, "latitude", "deg", -90, 90, "give degrees")
     altitude_m = _altitude(altitude_m)
     sine2 = np.sin(np.radians(latitude_deg)) ** 2
     surface = (

@@ -3,24 +3,11 @@
 import numpy as np
 from numpy.typing import ArrayLike
 
-from tuninglib.checks import plain, require, require_or_missing
-
-# Exponents of the difference between head and cooling-air temperature for air-cooled heads:
-# Schey and Pinkel, NACA, 1936.
-HEAD_POWER_EXPONENT = 0.38
-HEAD_AIR_EXPONENT = -0.39
-
-
-def _positive(value, what, unit) -> np.ndarray:
-    """Checked; NaN stays where a reading is missing."""
-    return require_or_missing(value, what=what, unit=unit, above=0)
+from tuninglib.checks import limited, plain, positive, require, require_or_missing
 
 
 def _cylinder_size(value, what) -> np.ndarray:
-    return require_or_missing(
-        value, what=what, unit="m", at_least=0.01, at_most=0.5,
-        remedy="57 mm is 0.057 m",
-    )  # fmt: skip
+    return limited(value, what, "m", 0.01, 0.5, "57 mm is 0.057 m")
 
 
 def displacement_m3(
@@ -51,14 +38,10 @@ def displacement_m3(
     """
     bore_m = _cylinder_size(bore_m, "bore")
     stroke_m = _cylinder_size(stroke_m, "stroke")
-    cylinders = require_or_missing(
-        cylinders,
-        what="number of cylinders",
-        unit="",
-        at_least=1,
-        remedy="count them",
+    count = require_or_missing(
+        cylinders, "number of cylinders", "", at_least=1, remedy="count them"
     )
-    return plain(np.pi / 4 * bore_m**2 * stroke_m * cylinders)
+    return plain(np.pi / 4 * bore_m**2 * stroke_m * count)
 
 
 def compression_ratio(
@@ -87,8 +70,8 @@ def compression_ratio(
     >>> round(compression_ratio(swept_volume_m3=150e-6, clearance_volume_m3=16.5e-6), 2)
     10.09
     """
-    swept_volume_m3 = _positive(swept_volume_m3, "swept volume", "m3")
-    clearance_volume_m3 = _positive(clearance_volume_m3, "clearance volume", "m3")
+    swept_volume_m3 = positive(swept_volume_m3, "swept volume", "m3")
+    clearance_volume_m3 = positive(clearance_volume_m3, "clearance volume", "m3")
     return plain(swept_volume_m3 / clearance_volume_m3 + 1)
 
 
@@ -127,11 +110,11 @@ def chamber_with_kit_m3(
     >>> round(chamber_with_kit_m3(17e-6, dome_m3=2e-6, bore_m=0.06, gasket_m=0.0005) * 1e6, 3)
     16.414
     """
-    chamber_m3 = _positive(chamber_m3, "chamber", "m3")
-    bore_m = _positive(bore_m, "bore", "m")
+    chamber_m3 = positive(chamber_m3, "chamber", "m3")
+    bore_m = positive(bore_m, "bore", "m")
     left = chamber_m3 - np.asarray(dome_m3) + np.pi / 4 * bore_m**2 * np.asarray(gasket_m)
     remedy = "the piston would touch the head; measure dome and gaskets"
-    return plain(require(left, what="chamber with the kit", unit="m3", above=0, remedy=remedy))
+    return plain(require(left, "chamber with the kit", "m3", above=0, remedy=remedy))
 
 
 def mean_piston_speed_m_s(
@@ -161,7 +144,7 @@ def mean_piston_speed_m_s(
     16.4
     """
     stroke_m = _cylinder_size(stroke_m, "stroke")
-    engine_speed_rpm = _positive(engine_speed_rpm, "engine speed", "1/min")
+    engine_speed_rpm = positive(engine_speed_rpm, "engine speed", "1/min")
     return plain(2 * stroke_m * engine_speed_rpm / 60)
 
 
@@ -226,8 +209,8 @@ def torque_n_m(*, power_w: ArrayLike, engine_speed_rpm: ArrayLike) -> float | np
     >>> round(torque_n_m(power_w=9000.0, engine_speed_rpm=8000), 2)
     10.74
     """
-    engine_speed_rpm = _positive(engine_speed_rpm, "engine speed", "1/min")
-    power_w = require_or_missing(power_w, what="power", unit="W")
+    engine_speed_rpm = positive(engine_speed_rpm, "engine speed", "1/min")
+    power_w = require_or_missing(power_w, "power", "W")
     return plain(power_w / (2 * np.pi * engine_speed_rpm / 60))
 
 
@@ -253,7 +236,7 @@ def cycle_time_s(engine_speed_rpm: ArrayLike) -> float | np.ndarray:
     >>> cycle_time_s(8000)
     0.015
     """
-    engine_speed_rpm = _positive(engine_speed_rpm, "engine speed", "1/min")
+    engine_speed_rpm = positive(engine_speed_rpm, "engine speed", "1/min")
     return plain(120 / engine_speed_rpm)
 
 
@@ -284,12 +267,12 @@ def air_mass_per_cycle_kg(
     >>> round(air_kg * 1e6, 2)
     150.96
     """
-    displacement_m3 = _positive(displacement_m3, "displacement", "m3")
-    air_density_kg_m3 = _positive(air_density_kg_m3, "air density", "kg/m3")
+    displacement_m3 = positive(displacement_m3, "displacement", "m3")
+    air_density_kg_m3 = positive(air_density_kg_m3, "air density", "kg/m3")
     volumetric_efficiency = require_or_missing(
         volumetric_efficiency,
-        what="volumetric efficiency",
-        unit="",
+        "volumetric efficiency",
+        "",
         above=0,
         at_most=2,
         remedy="0.85 is 85 %",
@@ -324,7 +307,7 @@ def fuel_mass_per_cycle_kg(
     >>> round(fuel_kg * 1e6, 2)
     12.17
     """
-    air_mass_kg = _positive(air_mass_kg, "air mass", "kg")
-    lambda_ = _positive(lambda_, "lambda", "")
-    stoichiometric_ratio = _positive(stoichiometric_ratio, "stoichiometric ratio", "kg/kg")
+    air_mass_kg = positive(air_mass_kg, "air mass", "kg")
+    lambda_ = positive(lambda_, "lambda", "")
+    stoichiometric_ratio = positive(stoichiometric_ratio, "stoichiometric ratio", "kg/kg")
     return plain(air_mass_kg / (lambda_ * stoichiometric_ratio))

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import ArrayLike
 
-from tuninglib.checks import plain, require, require_or_missing
+from tuninglib.checks import limited, plain, positive, require, require_or_missing
 from tuninglib.interval import Interval
 from tuninglib.physics.injector import metering_demand
 from tuninglib.physics.stoichiometry import (
@@ -137,27 +137,20 @@ class Blend:
         return self._by_mass(ethanol, petrol)
 
 
-def _limited(value, what, unit, low, high, remedy) -> np.ndarray:
-    """Checked; NaN stays where a reading is missing."""
-    return require_or_missing(
-        value, what=what, unit=unit, at_least=low, at_most=high, remedy=remedy
-    )
-
-
 def _content(value, what) -> np.ndarray:
-    return _limited(value, what, "", 0, 1, "give a fraction by volume, 0.10 for 10 %")
+    return limited(value, what, "", 0, 1, "give a fraction by volume, 0.10 for 10 %")
 
 
 def _density(value, what) -> np.ndarray:
-    return _limited(value, what, "kg/m3", 650, 850, "0.745 kg/L is 745 kg/m3")
+    return limited(value, what, "kg/m3", 650, 850, "0.745 kg/L is 745 kg/m3")
 
 
 def _heating_value(value) -> np.ndarray:
-    return _limited(value, "petrol heating value", "J/kg", 30e6, 50e6, "43 MJ/kg is 43e6 J/kg")
+    return limited(value, "petrol heating value", "J/kg", 30e6, 50e6, "43 MJ/kg is 43e6 J/kg")
 
 
 def _octane(value, what) -> np.ndarray:
-    return _limited(value, what, "", 40, 140, "check whether it is RON or MON")
+    return limited(value, what, "", 40, 140, "check whether it is RON or MON")
 
 
 def lambda_shift(from_blend: Blend, to_blend: Blend) -> float | np.ndarray:
@@ -219,7 +212,7 @@ def density_at_temperature(
     731.4
     """
     density = _density(density_15_kg_m3, "fuel density")
-    temperature_k = _limited(
+    temperature_k = limited(
         temperature_k, "fuel temperature", "K", 233.15, 363.15, "degC plus 273.15 is K"
     )
     content = _content(ethanol_volume_fraction, "ethanol content")
@@ -264,13 +257,8 @@ def content_after_topping_up(
     added_m3 = require_or_missing(added_volume_m3, what="volume added", **poured)
     tank = _content(tank_ethanol_volume_fraction, "ethanol content of the tank")
     added = _content(added_ethanol_volume_fraction, "ethanol content of the added fuel")
-    total_m3 = require_or_missing(
-        tank_m3 + added_m3,
-        what="volume after topping up",
-        unit="m3",
-        above=0,
-        remedy="give some fuel",
-    )
+    total_m3 = tank_m3 + added_m3
+    total_m3 = positive(total_m3, "volume after topping up", "m3", remedy="give some fuel")
     return plain((tank_m3 * tank + added_m3 * added) / total_m3)
 
 
@@ -314,7 +302,7 @@ def volume_to_add(
     ... )
     0.001
     """
-    tank_m3 = require_or_missing(tank_volume_m3, what="volume in the tank", unit="m3", above=0)
+    tank_m3 = positive(tank_volume_m3, "volume in the tank", "m3")
     tank = _content(tank_ethanol_volume_fraction, "ethanol content of the tank")
     added = _content(added_ethanol_volume_fraction, "ethanol content of the added fuel")
     wanted = _content(wanted_ethanol_volume_fraction, "wanted ethanol content")
@@ -373,15 +361,10 @@ def blend_octane(
     """
     petrol = _octane(petrol_octane, "octane number of petrol")
     ethanol = _octane(ethanol_octane, "octane number of ethanol")
-    mass = _limited(
-        petrol_molar_mass_kg_mol,
-        "petrol molar mass",
-        "kg/mol",
-        0.06,
-        0.2,
-        "108 g/mol is 0.108",
+    mass = limited(
+        petrol_molar_mass_kg_mol, "petrol molar mass", "kg/mol", 0.06, 0.2, "108 g/mol is 0.108"
     )
-    z = require_or_missing(interaction, what="interaction", unit="", remedy="0 if unknown")
+    z = require_or_missing(interaction, "interaction", "", remedy="0 if unknown")
     w = blend.ethanol_mass_fraction
     ethanol_mol = w / molar_mass_kg_mol(ETHANOL_FORMULA)
     x = ethanol_mol / (ethanol_mol + (1 - w) / mass)
@@ -412,7 +395,7 @@ def charge_cooling_j_kg_air(blend: Blend, *, lambda_: ArrayLike = 1.0) -> float 
     >>> round(charge_cooling_j_kg_air(Blend(0.85)) / 1000, 0)
     86.0
     """
-    lambda_ = require_or_missing(lambda_, what="lambda", unit="", above=0)
+    lambda_ = require_or_missing(lambda_, "lambda", "", above=0)
     return plain(blend.latent_heat_j_kg / (lambda_ * blend.stoichiometric_ratio))
 
 
@@ -450,14 +433,7 @@ class Octane:
     scale: str
 
     def __post_init__(self):
-        require(
-            self.value,
-            what="octane number",
-            unit="",
-            at_least=50,
-            at_most=140,
-            remedy="see the pump",
-        )
+        require(self.value, "octane number", "", at_least=50, at_most=140, remedy="see the pump")
         if self.scale not in SCALES:
             raise ValueError(
                 f"{self.scale!r} is not an octane scale; write one of {', '.join(SCALES)}"

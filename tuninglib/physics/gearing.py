@@ -41,7 +41,7 @@ def overall_ratio(
     """
     parts = {"primary": primary, "gear": gear, "front": front_teeth, "rear": rear_teeth}
     primary, gear, front, rear = (
-        require(value, what=f"{name} ratio", unit="", above=0) for name, value in parts.items()
+        require(value, f"{name} ratio", "", above=0) for name, value in parts.items()
     )
     return plain(primary * gear * rear / front)
 
@@ -116,7 +116,7 @@ def engine_speed_rpm(
     >>> engine_speed_rpm(20.0, ratio=9.0, circumference_m=1.8)
     6000.0
     """
-    circumference_m = require(circumference_m, what="circumference", unit="m", above=0)
+    circumference_m = require(circumference_m, "circumference", "m", above=0)
     turns = np.asarray(speed_m_s, dtype=float) / circumference_m
     return plain(60.0 * turns * np.asarray(ratio) * (1 + np.asarray(slip)))
 
@@ -143,7 +143,7 @@ def road_speed_m_s(
     >>> road_speed_m_s(6000.0, ratio=9.0, circumference_m=1.8)
     20.0
     """
-    per_turn = require(circumference_m, what="circumference", unit="m", above=0)
+    per_turn = require(circumference_m, "circumference", "m", above=0)
     turns = np.asarray(engine_speed, dtype=float) / 60.0 / np.asarray(ratio)
     return plain(turns * per_turn / (1 + np.asarray(slip)))
 
@@ -176,6 +176,6 @@ def crank_torque_n_m(
     >>> round(crank_torque_n_m(270.0, ratio=9.0, circumference_m=1.8, efficiency=0.9), 2)
     9.55
     """
-    efficiency = require(efficiency, what="efficiency", unit="", above=0, at_most=1)
+    efficiency = require(efficiency, "efficiency", "", above=0, at_most=1)
     radius = np.asarray(circumference_m) / (2 * np.pi)
     return plain(np.asarray(force_n, dtype=float) * radius / np.asarray(ratio) / efficiency)

@@ -47,9 +47,9 @@ def flow_at_pressure(
     .. [1] ISO 5167-1:2003, Measurement of fluid flow by means of pressure differential devices,
        equation 1 (number from memory).
     """
-    flow_m3_s = require(flow_m3_s, what="flow", unit="m3/s", above=0)
-    rated_pressure_pa = require(rated_pressure_pa, what="rated pressure", unit="Pa", above=0)
-    pressure_pa = require(pressure_pa, what="pressure", unit="Pa", above=0)
+    flow_m3_s = require(flow_m3_s, "flow", "m3/s", above=0)
+    rated_pressure_pa = require(rated_pressure_pa, "rated pressure", "Pa", above=0)
+    pressure_pa = require(pressure_pa, "pressure", "Pa", above=0)
     return plain(flow_m3_s * np.sqrt(pressure_pa / rated_pressure_pa))
 
 
@@ -88,9 +88,9 @@ def flow_on_fuel(
     ----------
     .. [1] ISO 5167-1:2003, equation 1 (number from memory).
     """
-    flow_m3_s = require(flow_m3_s, what="flow", unit="m3/s", above=0)
-    rated_density_kg_m3 = require(rated_density_kg_m3, what="rated density", unit="kg/m3", above=0)
-    density_kg_m3 = require(density_kg_m3, what="density", unit="kg/m3", above=0)
+    flow_m3_s = require(flow_m3_s, "flow", "m3/s", above=0)
+    rated_density_kg_m3 = require(rated_density_kg_m3, "rated density", "kg/m3", above=0)
+    density_kg_m3 = require(density_kg_m3, "density", "kg/m3", above=0)
     return plain(flow_m3_s * np.sqrt(rated_density_kg_m3 / density_kg_m3))
 
 
@@ -120,8 +120,8 @@ def mass_flow_kg_s(
     >>> mass_flow_kg_s(150e-6 / 60, density_kg_m3=740.0)
     0.00185
     """
-    flow_m3_s = require(flow_m3_s, what="flow", unit="m3/s", above=0)
-    density_kg_m3 = require(density_kg_m3, what="density", unit="kg/m3", above=0)
+    flow_m3_s = require(flow_m3_s, "flow", "m3/s", above=0)
+    density_kg_m3 = require(density_kg_m3, "density", "kg/m3", above=0)
     if rated_density_kg_m3 is not None:
         flow_m3_s = flow_on_fuel(
             flow_m3_s, rated_density_kg_m3=rated_density_kg_m3, density_kg_m3=density_kg_m3
@@ -196,9 +196,9 @@ class EngineChange:
         for field in fields(self):
             value = getattr(self, field.name)
             if field.name.endswith("_ratio"):
-                require(value, what=field.name.replace("_", " "), unit="", above=0)
+                require(value, field.name.replace("_", " "), "", above=0)
             else:
-                require(value, what="relative standard deviation", unit="", at_least=0)
+                require(value, "relative standard deviation", "", at_least=0)
 
 
 def first_guess_flow(
@@ -239,8 +239,8 @@ def first_guess_flow(
     ----------
     .. [1] JCGM 100:2008 (GUM), 5.1.6.
     """
-    flow_m3_s = require(flow_m3_s, what="flow", unit="m3/s", above=0)
-    flow_sd = require(flow_sd, what="relative standard deviation", unit="", at_least=0)
+    flow_m3_s = require(flow_m3_s, "flow", "m3/s", above=0)
+    flow_sd = require(flow_sd, "relative standard deviation", "", at_least=0)
     of = {field.name: np.asarray(getattr(change, field.name)) for field in fields(change)}
     flow = flow_m3_s * of["displacement_ratio"] * of["breathing_ratio"] * of["lambda_ratio"]
     flow = flow * np.sqrt(of["pressure_ratio"]) * of["fuel_ratio"]
@@ -280,9 +280,9 @@ def open_time_s(
     >>> open_time_s(11.1e-6, mass_flow_kg_s=1.85e-3, dead_time_s=1e-3)
     0.007
     """
-    fuel_mass_kg = require(fuel_mass_kg, what="fuel mass", unit="kg", above=0)
-    mass_flow_kg_s = require(mass_flow_kg_s, what="mass flow", unit="kg/s", above=0)
-    dead_time_s = require(dead_time_s, what="dead time", unit="s", at_least=0)
+    fuel_mass_kg = require(fuel_mass_kg, "fuel mass", "kg", above=0)
+    mass_flow_kg_s = require(mass_flow_kg_s, "mass flow", "kg/s", above=0)
+    dead_time_s = require(dead_time_s, "dead time", "s", at_least=0)
     return plain(fuel_mass_kg / mass_flow_kg_s + dead_time_s)
 
 
@@ -313,7 +313,7 @@ def open_time_fraction(
     >>> open_time_fraction(0.0102, engine_speed_rpm=10000.0)
     0.85
     """
-    open_time_s = require(open_time_s, what="open time", unit="s", above=0)
+    open_time_s = require(open_time_s, "open time", "s", above=0)
     return plain(open_time_s / cycle_time_s(engine_speed_rpm))
 
 
@@ -358,13 +358,13 @@ def flow_that_runs_out(
     >>> flow * 60e6
     78.26
     """
-    fuel_mass_kg = require(fuel_mass_kg, what="fuel mass", unit="kg", above=0)
-    density_kg_m3 = require(density_kg_m3, what="density", unit="kg/m3", above=0)
-    dead_time_s = require(dead_time_s, what="dead time", unit="s", at_least=0)
+    fuel_mass_kg = require(fuel_mass_kg, "fuel mass", "kg", above=0)
+    density_kg_m3 = require(density_kg_m3, "density", "kg/m3", above=0)
+    dead_time_s = require(dead_time_s, "dead time", "s", at_least=0)
     usable_s = require(
         _usable_share(highest_fraction) * cycle_time_s(engine_speed_rpm) - dead_time_s,
-        what="usable time less dead time",
-        unit="s",
+        "usable time less dead time",
+        "s",
         above=0,
         remedy="no injector is fast enough here",
     )
@@ -372,10 +372,7 @@ def flow_that_runs_out(
 
 
 def mass_flow_for_power_kg_s(
-    power_w: ArrayLike,
-    *,
-    specific_consumption_kg_j: ArrayLike,
-    highest_fraction: ArrayLike = 0.85,
+    power_w: ArrayLike, *, specific_consumption_kg_j: ArrayLike, highest_fraction: ArrayLike = 0.85
 ) -> float | np.ndarray:
     """Mass flow that an injector needs for an engine power, by specific consumption.
 
@@ -406,9 +403,9 @@ def mass_flow_for_power_kg_s(
     >>> flow * 1e3  # g/s
     0.88889
     """
-    power_w = require(power_w, what="power", unit="W", above=0)
+    power_w = require(power_w, "power", "W", above=0)
     specific_consumption_kg_j = require(
-        specific_consumption_kg_j, what="specific consumption", unit="kg/J", above=0
+        specific_consumption_kg_j, "specific consumption", "kg/J", above=0
     )
     return plain(power_w * specific_consumption_kg_j / _usable_share(highest_fraction))
 
@@ -416,10 +413,5 @@ def mass_flow_for_power_kg_s(
 def _usable_share(highest_fraction) -> np.ndarray:
     remedy = "give the share of the cycle, such as 0.85"
     return require(
-        highest_fraction,
-        what="highest usable fraction",
-        unit="",
-        above=0,
-        at_most=1,
-        remedy=remedy,
+        highest_fraction, "highest usable fraction", "", above=0, at_most=1, remedy=remedy
     )

@@ -30,7 +30,7 @@ _MOST_STEPS = 60
 def require_rolling(speed: ArrayLike, what: str) -> np.ndarray:
     """Speeds at an end of a run, all above zero."""
     remedy = "a run needs the bike rolling at both ends"
-    return np.asarray(require(speed, what=what, unit="m/s", above=0, remedy=remedy))
+    return np.asarray(require(speed, what, "m/s", above=0, remedy=remedy))
 
 
 def require_headway(speed: float | np.ndarray, wind: float | np.ndarray) -> None:
@@ -204,15 +204,15 @@ class Hill:
     def __post_init__(self):
         lengths = require(
             np.atleast_1d(self.lengths_m),
-            what="length of the hill",
-            unit="m",
+            "length of the hill",
+            "m",
             above=0,
             remedy="measure along the road from the start line to the marker",
         )
         grades = require(
             np.atleast_1d(self.grade_ratios),
-            what="grade",
-            unit="",
+            "grade",
+            "",
             at_least=-1,
             at_most=1,
             remedy="give rise over run as a ratio, 0.06 for 6 %",
@@ -315,7 +315,7 @@ class Ride:
             ("wind_m_s", "wind", "m/s", {}, "use 0 if it was calm"),
             ("gravity_m_s2", "gravity", "m/s2", {"above": 0}, "9.81 on this planet"),
         ):
-            value = require(getattr(self, name), what=what, unit=unit, remedy=remedy, **limits)
+            value = require(getattr(self, name), what, unit, remedy=remedy, **limits)
             object.__setattr__(self, name, np.asarray(value))
 
 

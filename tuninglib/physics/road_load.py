@@ -108,10 +108,8 @@ def table_coefficients(mass_kg: ArrayLike) -> TableCoefficients:
     >>> table_coefficients(200.0)
     TableCoefficients(a_n=8.69, c_n_km2_h2=0.0252)
     """
-    mass = require(
-        mass_kg, what="mass", unit="kg", at_least=60, at_most=400,
-        remedy="outside the motorcycle table; measure a coast-down",
-    )  # fmt: skip
+    remedy = "outside the motorcycle table; measure a coast-down"
+    mass = require(mass_kg, "mass", "kg", at_least=60, at_most=400, remedy=remedy)
     a = np.maximum(_straight(mass, TABLE_A_N), 0.0)
     return TableCoefficients(plain(a), plain(_straight(mass, TABLE_C_N_KM2_H2)))
 
@@ -221,7 +219,7 @@ def top_speed_at_power_m_s(ride: Ride, *, power_w: ArrayLike) -> float | np.ndar
     >>> top_speed_at_power_m_s(ride, power_w=0.5 * 1.2 * 0.5 * 20.0**3)
     20.0
     """
-    power = require(power_w, what="power", unit="W", above=0, remedy="give the power at the tyre")
+    power = require(power_w, "power", "W", above=0, remedy="give the power at the tyre")
     climb, k = _even_resistance(ride)
     wind = ride.wind_m_s
 
@@ -243,10 +241,6 @@ def top_speed_at_power_m_s(ride: Ride, *, power_w: ArrayLike) -> float | np.ndar
 def _even_resistance(ride):
     """Force of slope and rolling, and ½ρCdA, which must be there for a top speed to be."""
     area = require(
-        ride.drag_area_m2,
-        what="drag area",
-        unit="m2",
-        above=0,
-        remedy="without drag there is no top speed",
+        ride.drag_area_m2, "drag area", "m2", above=0, remedy="without drag there is no top speed"
     )
     return even_climb(ride), ride.air_density_kg_m3 * area / 2

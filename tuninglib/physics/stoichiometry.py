@@ -6,17 +6,10 @@ from functools import cache
 import numpy as np
 from numpy.typing import ArrayLike
 
-from tuninglib.checks import plain, require_or_missing
+from tuninglib.checks import plain, positive, require_or_missing
 
 # Standard atomic weights, IUPAC 2021, abridged to five figures. [g/mol]
-ATOMIC_MASS_G_MOL = {
-    "H": 1.0080,
-    "C": 12.011,
-    "N": 14.007,
-    "O": 15.999,
-    "S": 32.06,
-    "Ar": 39.95,
-}
+ATOMIC_MASS_G_MOL = {"H": 1.0080, "C": 12.011, "N": 14.007, "O": 15.999, "S": 32.06, "Ar": 39.95}
 
 # Dry air, mole fractions as rounded in engine handbooks (they add up to 1). The simpler
 # "O2 + 3.76 N2" gives stoichiometric ratios 0.7 % lower.
@@ -25,11 +18,6 @@ DRY_AIR_MOLE_FRACTION = {"O2": 0.20946, "N2": 0.78084, "Ar": 0.00934, "CO2": 0.0
 GAS_CONSTANT_J_MOL_K = 8.314462618  # SI 2019, exact to the digits given
 FARADAY_CONSTANT_C_MOL = 96485.33212  # SI 2019, exact to the digits given
 STANDARD_PRESSURE_PA = 101325.0  # standard atmosphere, exact by definition
-
-
-def _positive(value, what, unit, **options) -> np.ndarray:
-    """Checked; NaN stays where a reading is missing."""
-    return require_or_missing(value, what=what, unit=unit, above=0, **options)
 
 
 def parse_formula(formula: str) -> dict[str, float]:
@@ -161,8 +149,8 @@ def lambda_from_gauge(reading: ArrayLike, *, gauge_scale: ArrayLike) -> float | 
     >>> round(lambda_from_gauge(12.8, gauge_scale=14.7), 4)
     0.8707
     """
-    reading = _positive(reading, "gauge reading", "", remedy="check the reading")
-    gauge_scale = _positive(gauge_scale, "gauge scale", "", remedy="give what it shows at lambda 1")
+    reading = positive(reading, "gauge reading", "", remedy="check the reading")
+    gauge_scale = positive(gauge_scale, "gauge scale", "", remedy="give what it shows at lambda 1")
     return plain(reading / gauge_scale)
 
 
@@ -186,8 +174,8 @@ def true_ratio(lambda_: ArrayLike, *, stoichiometric_ratio: ArrayLike) -> float 
     >>> round(true_ratio(0.88, stoichiometric_ratio=14.0), 2)
     12.32
     """
-    lambda_ = _positive(lambda_, "lambda", "")
-    stoichiometric_ratio = _positive(stoichiometric_ratio, "stoichiometric ratio", "kg/kg")
+    lambda_ = positive(lambda_, "lambda", "")
+    stoichiometric_ratio = positive(stoichiometric_ratio, "stoichiometric ratio", "kg/kg")
     return plain(lambda_ * stoichiometric_ratio)
 
 
@@ -258,16 +246,16 @@ def exhaust_lambda(
     o2 = require_or_missing(oxygen_mole_fraction, what="O2", at_least=0, **share)
     hc = require_or_missing(hydrocarbon_mole_fraction, what="HC", at_least=0, **share)
     no = require_or_missing(nitric_oxide_mole_fraction, what="NO", at_least=0, **share)
-    hydrogen_to_carbon = _positive(hydrogen_to_carbon, "hydrogen to carbon ratio", "")
+    hydrogen_to_carbon = positive(hydrogen_to_carbon, "hydrogen to carbon ratio", "")
     oxygen_to_carbon = require_or_missing(
         oxygen_to_carbon,
-        what="oxygen to carbon ratio",
-        unit="",
+        "oxygen to carbon ratio",
+        "",
         at_least=0,
         at_most=1,
         remedy="check the formula",
     )
-    water_gas_constant = _positive(water_gas_constant, "water-gas constant", "")
+    water_gas_constant = positive(water_gas_constant, "water-gas constant", "")
     water = hydrogen_to_carbon / 4 * water_gas_constant / (water_gas_constant + co / co2)
     found = co2 + co / 2 + o2 + no / 2 + (water - oxygen_to_carbon / 2) * (co2 + co)
     return plain(found / ((1 + hydrogen_to_carbon / 4 - oxygen_to_carbon / 2) * (co2 + co + hc)))
@@ -305,14 +293,14 @@ def nernst_emf_v(
     >>> round(nernst_emf_v(1e-15 * 101325), 4)
     0.6913
     """
-    oxygen_pressure_inside_pa = _positive(oxygen_pressure_inside_pa, "oxygen pressure inside", "Pa")
-    reference_oxygen_pressure_pa = _positive(
+    oxygen_pressure_inside_pa = positive(oxygen_pressure_inside_pa, "oxygen pressure inside", "Pa")
+    reference_oxygen_pressure_pa = positive(
         reference_oxygen_pressure_pa, "reference oxygen pressure", "Pa"
     )
     temperature_k = require_or_missing(
         temperature_k,
-        what="sensor temperature",
-        unit="K",
+        "sensor temperature",
+        "K",
         at_least=400,
         at_most=1500,
         remedy="give kelvin, degC plus 273.15",

@@ -3,7 +3,7 @@
 import numpy as np
 from numpy.typing import ArrayLike
 
-from tuninglib.checks import plain, require_or_missing
+from tuninglib.checks import limited, plain
 
 # Defining constants of the World Geodetic System 1984.
 WGS84_EQUATOR_M = 6378137.0
@@ -57,8 +57,9 @@ def local_metres(
         ("latitude", latitude_deg, 90), ("longitude", longitude_deg, 360),
         ("latitude of the origin", phi0, 90), ("longitude of the origin", lambda0, 360),
     ):  # fmt: skip
-        require_or_missing(value, what=name, unit="deg", at_least=-most, at_most=most,
-                remedy="give degrees with decimals, north and east positive")  # fmt: skip
+        limited(
+            value, name, "deg", -most, most, "give degrees with decimals, north and east positive"
+        )
     phi = np.deg2rad(np.asarray(latitude_deg, dtype=float))
     apart = np.deg2rad(np.asarray(longitude_deg, dtype=float) - lambda0)
     phi0 = np.deg2rad(float(phi0))

@@ -1,12 +1,14 @@
 """What the sound of the runs gave: what was heard, pulls, the clutch, a picture of each run."""
 
+import base64
+
 import numpy as np
 
 from tuninglib.analysis.analyse import Results
 from tuninglib.analysis.records import Recording
 from tuninglib.interval import Measured
 from tuninglib.report import page_parts
-from tuninglib.report.page_parts import Picture, Prose, count_of, picture, spaced
+from tuninglib.report.page_parts import Html, Picture, Prose, count_of, picture, spaced
 from tuninglib.rounding import fixed, interval_text, listing, percent
 from tuninglib.session.machine import Gears
 from tuninglib.session.schema import Log
@@ -51,7 +53,7 @@ def heard(label: str, one: Recording, log: Log) -> list:
     if one.gear_changes_s:
         times = listing([f"{fixed(at, 1)} s" for at in one.gear_changes_s[:6]])
         items.append(("Gear", f"engine speed steps at {times}, as where the gear is changed."))
-    if one.pulls and log.pulls_are_runs == "unknown":
+    if one.pulls and log.pulls_are_runs == "unknown" and not log.marks:
         pulls = listing(
             [f"{fixed(it.begin_s, 1)} to {fixed(it.end_s, 1)} s" for it in one.pulls[:8]]
         )
@@ -61,6 +63,7 @@ def heard(label: str, one: Recording, log: Log) -> list:
             f'write pulls_are_runs = "yes" under [logs.{one.name}], and their speeds are used.'
         )
         items.append(("Pulls", text))
+        items += _loud(one)
     if one.slip is not None and one.slip.low > _SLIPS:
         text = (
             f"for the same road speed the engine turns {interval_text(one.slip.scaled(100), '%')} "
@@ -69,6 +72,20 @@ def heard(label: str, one: Recording, log: Log) -> list:
         )
         items.append(("Clutch", text))
     return items
+
+
+def _loud(one):
+    """What stood out near the pulls, as marks that the rider may take."""
+    if len(one.loud_s) < 2:
+        return
+    times = [fixed(at, 1) for at in one.loud_s[:12]]
+    text = (
+        f"at {listing(times)} s something short and loud stood out. If it was a horn or a word at "
+        f'the start line and at the marker, write marks = ["{times[0]} to {times[1]} s"] under '
+        f"[logs.{one.name}], one for each run, and runs go from mark to mark. Nothing is taken by "
+        "itself."
+    )
+    yield "Loud", text
 
 
 def turns(per: Measured, gears: Gears) -> str:
@@ -124,6 +141,39 @@ def listen(results: Results) -> list:
             )
             found.append((f"Run {it.run:g}", text))
     return found
+
+
+def played(results: Results) -> Html | Prose:
+    """Seconds that the rider asked to hear; nothing where none are asked for.
+
+    Parameters
+    ----------
+    results : tuninglib.analysis.analyse.Results
+    """
+    session, heard = results.session, []
+    for name, log in session.logs.items():
+        for begin, end in log.play:
+            # What reads sound loads only where there is some.
+            from tuninglib.session.read_sound import to_hear
+
+            trace = session.traces[name]
+            rows = (trace.time_s >= begin) & (trace.time_s <= end)
+            rpm = trace.channels.get("engine_speed_rpm", np.full(rows.size, np.nan))[rows]
+            words = f"{fixed(begin, 1)} to {fixed(end, 1)} s of it, made louder. {_engine_at(rpm)}"
+            wav = to_hear(session.folder / log.file, begin, end)
+            heard.append((log.file, words, base64.b64encode(wav).decode()))
+    if not heard:
+        return Prose(())
+    said = " ".join(f"{name}: {words}" for name, words, _ in heard)
+    return Html(page_parts.render("report/page/audio.html.j2", heard=heard), said)
+
+
+def _engine_at(rpm) -> str:
+    """The engine speed in some seconds, for those who cannot hear them."""
+    known = rpm[np.isfinite(rpm)]
+    if not known.size:
+        return "The engine speed is not known there."
+    return f"The engine turns at {fixed(known.min(), -1)} to {fixed(known.max(), -1)} rpm there."
 
 
 def _length(metres: float) -> str:

@@ -102,6 +102,23 @@ def contradictions(session: Session) -> Iterator[Problem]:
     yield from _hill(session.hill)
     yield from _places(session.found)
     yield from _dates(session)
+    yield from _stretches(session)
+
+
+def _stretches(session):
+    """Stretches of a recording are of one, and lie in it."""
+    for name, log in session.logs.items():
+        trace = session.traces[name]
+        for key in ("marks", "play"):
+            typed, message = getattr(log, key), ""
+            if typed and trace.kind != "sound":
+                message = f"is for sound recordings, and {log.file} is none; leave it out"
+            elif typed and typed[-1][1] > trace.time_s[-1] + 1:
+                message = (
+                    f"ends after {log.file}, which is {trace.time_s[-1]:.0f} s long; shorten it"
+                )
+            if message:
+                yield Problem(TOML, message, column=f"logs.{name} {key}")
 
 
 def _dates(session):
@@ -109,9 +126,8 @@ def _dates(session):
     for name, trace in session.traces.items():
         if trace.dated_s is None:
             continue
-        begin = _EPOCH + datetime.timedelta(seconds=trace.dated_s)
-        first = begin.date()
-        last = (begin + datetime.timedelta(seconds=float(trace.time_s[-1]))).date()
+        ends = (trace.dated_s, trace.dated_s + float(trace.time_s[-1]))
+        first, last = ((_EPOCH + datetime.timedelta(seconds=one)).date() for one in ends)
         day = datetime.timedelta(days=1)
         if not first - day <= session.about.date <= last + day:
             message = (
@@ -142,27 +158,27 @@ def _gauge(row, gauge):
     # One reading for both is judged once.
     for key in ("gauge_low", "gauge_high")[: 1 + (row.gauge_low != row.gauge_high)]:
         reading = getattr(row, key)
-        slots = {"reading": reading, "where": where}
+        slots = {"reading": reading, "where": where, "low": low, "high": high}
         if reading < low or reading > high:
-            message = SAID_OF_ROWS["beyond"].format(low=low, high=high, **slots)
-            yield Problem(RUNS, message, row=row.row, column=key)
+            yield _said(row, key, "beyond", **slots)
         lambda_ = reading / gauge.scale if gauge.scale else 1.0
         if lambda_ < LOWEST_LAMBDA or lambda_ > HIGHEST_LAMBDA:
             slots |= {"low": LOWEST_LAMBDA, "high": HIGHEST_LAMBDA, "scale": gauge.scale}
-            message = SAID_OF_ROWS["no mixture"].format(lambda_=lambda_, **slots)
-            yield Problem(RUNS, message, row=row.row, column=key)
+            yield _said(row, key, "no mixture", lambda_=lambda_, **slots)
     if row.gauge_low > row.gauge_high:
-        message = SAID_OF_ROWS["swapped"].format(low=row.gauge_low, high=row.gauge_high)
-        yield Problem(RUNS, message, row=row.row, column="gauge_low")
+        yield _said(row, "gauge_low", "swapped", low=row.gauge_low, high=row.gauge_high)
     yield from _lacking(row, PAIRS[0])
+
+
+def _said(row, column, code, **slots) -> Problem:
+    return Problem(RUNS, SAID_OF_ROWS[code].format(**slots), row=row.row, column=column)
 
 
 def _speeds(row):
     for pair in PAIRS[1:]:
         yield from _lacking(row, pair)
     if row.state != "full" and not math.isnan(row.shown_exit_m_s):
-        message = SAID_OF_ROWS["not full"].format(state=row.state)
-        yield Problem(RUNS, message, row=row.row, column="state")
+        yield _said(row, "state", "not full", state=row.state)
 
 
 def _wind(session, counted):
@@ -174,9 +190,8 @@ def _wind(session, counted):
         slowest = min((speed for speed in ends if not math.isnan(speed)), default=math.inf)
         if -wind >= SHARE_OF_WIND * slowest:
             behind, speed = (to_display(one, "speed", units) for one in (-wind, slowest))
-            unit = unit_label("speed", units)
-            message = SAID_OF_ROWS["from behind"].format(behind=behind, speed=speed, unit=unit)
-            yield Problem(RUNS, message, row=row.row, column="headwind")
+            slots = {"behind": behind, "speed": speed, "unit": unit_label("speed", units)}
+            yield _said(row, "headwind", "from behind", **slots)
 
 
 def _unit_of_a_setup(counted, units):
@@ -238,10 +253,8 @@ def _pressure(session):
     usual = standard_pressure_pa(altitude.value)
     if abs(pressure.value - usual) > _WEATHER_PA + pressure.half_width:
         system = session.about.units
-        decimals = 1 if system == "us" else 0
-        stated, expected = (
-            _shown(one, "pressure", system, f".{decimals}f") for one in (pressure.value, usual)
-        )
+        form = ".1f" if system == "us" else ".0f"
+        stated, expected = (_shown(x, "pressure", system, form) for x in (pressure.value, usual))
         high = _shown(altitude.value, "length", system)
         message = (
             f"a pressure of {stated} does not fit {high} above the sea, where {expected} is usual; "
@@ -309,22 +322,20 @@ def implausible_runs(session: Session) -> Iterator[Problem]:
     # A bike that nearly stands on a steep piece: what is not known to a hair of hill and masses
     # decides whether it came up at all.
     slowest = _slowest(ride, forces, entries)
-    stands = ~(slowest >= _NEARLY_STANDS * np.minimum(entries, exits))
-    if stands.any():
-        row = int(rows["row"].to_numpy()[stands][0])
+    stands = rows["row"][~(slowest >= _NEARLY_STANDS * np.minimum(entries, exits))]
+    if stands.size:
+        row = int(stands.iloc[0])
         message = (
             "no constant pull gives these speeds on this hill: the bike would almost stop on its "
             "steepest piece; check the speeds, and the pieces with their grades and order"
         )
         yield Problem(RUNS, message, row=row, column="exit_speed")
         return
-    wrong = _unit_of_the_header(session, rows, ride, (entries, exits))
-    if wrong:
+    if wrong := _unit_of_the_header(session, rows, ride, (entries, exits)):
         yield wrong
         return
     median, system = float(np.median(forces)), session.about.units
-    groups = {name: forces[(rows["setup"] == name).to_numpy()] for name in set(rows["setup"])}
-    by_setup = {name: (own.size, float(np.median(own))) for name, own in groups.items()}
+    by_setup = rows.assign(force=forces).groupby("setup")["force"].agg(["size", "median"])
     slower = rows["shown_exit_m_s"] < rows["shown_entry_m_s"]
     unpulled = int(np.sum(forces <= 0))
     if len(rows) > 1 and slower.all() and unpulled:
@@ -341,7 +352,7 @@ def implausible_runs(session: Session) -> Iterator[Problem]:
         said = f"{start:.3g} to {_shown(row.shown_exit_m_s, 'speed', system, '.3g')}"
         displacement_m3 = sizes[row.setup]
         highest = HIGHEST_POWER_W_M3 * displacement_m3
-        count, own = by_setup[row.setup]
+        count, own = by_setup.loc[row.setup]
         if force <= 0:
             message = f"{said} up this hill needs no pull at all; {_REMEDY}"
         elif force * exit_speed > highest:
@@ -387,11 +398,8 @@ def impossible_turns(session: Session) -> Iterator[Problem]:
         low, high = LOWEST_TURNS, HIGHEST_TURNS
         if stated is not None:
             low, high = SHARES_OF_HIGHEST[0] * stated.value, SHARES_OF_HIGHEST[1] * stated.value
-        turns = engine_speed_rpm(
-            row.shown_exit_m_s,
-            ratio=gears.ratio(),
-            circumference_m=gears.rolling_circumference.value,
-        )
+        way_m = gears.rolling_circumference.value
+        turns = engine_speed_rpm(row.shown_exit_m_s, ratio=gears.ratio(), circumference_m=way_m)
         if turns < low or turns > high:
             limits = f"(highest_speed {stated.value:.0f} rpm)" if stated else "that engines can do"
             message = (
@@ -501,8 +509,7 @@ def whole_table(session: Session) -> Iterator[Problem]:
         One at most.
     """
     runs = session.runs[session.runs["exclude"] == ""]
-    problem = _steps(session, runs) or _way_down(session, runs)
-    if problem:
+    if problem := _steps(session, runs) or _way_down(session, runs):
         yield problem
 
 

@@ -260,11 +260,8 @@ def road_load_of(session: Session, mass_kg: float) -> TakenRoadLoad:
     rolling = Taken(table.rolling_coefficient, sd, "table and tyres")
     mass, sd = bike.mass.value, Z_95 * ROTATING_MASS_RATIO_SD
     rotating = Taken(ROTATING_MASS_RATIO * mass, sd * mass, "rule")
-    return TakenRoadLoad(
-        drag_area_m2=_stated(bike.drag_area, area),
-        rolling_coefficient=_stated(bike.rolling_coefficient, rolling),
-        rotating_mass_kg=_stated(bike.rotating_mass, rotating),
-    )
+    stated = (bike.drag_area, bike.rolling_coefficient, bike.rotating_mass)
+    return TakenRoadLoad(*map(_stated, stated, (area, rolling, rotating)))
 
 
 def day_pressure_of(session: Session) -> Taken:
@@ -313,11 +310,8 @@ def air_of_runs(session: Session) -> pd.DataFrame:
             "headwind_m_s": runs["headwind_m_s"].fillna(weather.headwind.value),
         }
     )
-    state = {
-        "temperature_k": air["temperature_k"].to_numpy(),
-        "pressure_abs_pa": air["pressure_abs_pa"].to_numpy(),
-        "relative_humidity": air["humidity_ratio"].to_numpy(),
-    }
+    state = {name: air[name].to_numpy() for name in ("temperature_k", "pressure_abs_pa")}
+    state["relative_humidity"] = air["humidity_ratio"].to_numpy()
     sae, iso = correction_sae_j1349(**state), correction_iso_1585(**state)
     return air.assign(
         density_kg_m3=air_density_kg_m3(**state),

@@ -6,7 +6,6 @@ decimal sign of the table.
 
 import csv
 import io
-import os
 import re
 import shutil
 import tempfile
@@ -136,9 +135,16 @@ def _set_value(text: str, path: tuple, key: str, value) -> str:
         _add_line(headed[0], _line(key, value))
     elif found:
         found[0][0][key] = _item(value)
-    elif not _add_inline(document, path, {key: value}):
+    else:
+        # A new table belongs into the braces of the one that it is in, if that has some.
+        parents = _tables(document, path[:-1]) if len(path) > 1 else ()
+        inline = next((parent for parent, form in parents if form == "inline"), None)
+        if inline is not None:
+            inline[path[-1]] = _item({key: value})
+            return document.as_string()
         gap = "" if text.endswith("\n\n") else "\n" if text.endswith("\n") else "\n\n"
-        return f"{text}{gap}[{_header(path)}]\n{_line(key, value)}\n"
+        header = ".".join(tomlkit.key(part).as_string() for part in path)
+        return f"{text}{gap}[{header}]\n{_line(key, value)}\n"
     return document.as_string()
 
 
@@ -171,10 +177,6 @@ def _line(key: str, value) -> str:
     return tomlkit.dumps({key: _item(value)}).rstrip("\n")
 
 
-def _header(path: tuple) -> str:
-    return ".".join(tomlkit.key(part).as_string() for part in path)
-
-
 def _remark_to_value(body, key: str, value) -> bool:
     """Turn the first remark of the kind ``# key = value`` into a line; False if there is none."""
     for _, item in body:
@@ -202,15 +204,6 @@ def _add_line(table, line: str) -> None:
     trivia.trail = f"{trivia.trail or chr(10)}{line}\n"
 
 
-def _add_inline(document, path: tuple, values: dict) -> bool:
-    """Put a new table into the table in braces that it belongs to; False if there is none."""
-    parents = _tables(document, path[:-1]) if len(path) > 1 else ()
-    inline = next((parent for parent, form in parents if form == "inline"), None)
-    if inline is not None:
-        inline[path[-1]] = _item(values)
-    return inline is not None
-
-
 def problems_of(folder: Path, texts: dict) -> tuple:
     """Problems that the session would have with these files.
 
@@ -225,12 +218,10 @@ def problems_of(folder: Path, texts: dict) -> tuple:
     tuple of Problem
     """
     with tempfile.TemporaryDirectory() as trial:
-        for name in (TOML, RUNS):
+        typed = _parsed(texts[TOML]) or {} if TOML in texts else tables_as_typed(folder)
+        for name in (TOML, RUNS, *log_files(typed)):
             if name not in texts and (folder / name).is_file():
                 shutil.copyfile(folder / name, Path(trial) / name)
-        typed = _parsed(texts[TOML]) or {} if TOML in texts else tables_as_typed(folder)
-        for name in log_files(typed):
-            _bring(folder / name, Path(trial) / name)
         for name, text in texts.items():
             (Path(trial) / name).write_text(text, encoding="utf-8", newline="\n")
         try:
@@ -238,16 +229,6 @@ def problems_of(folder: Path, texts: dict) -> tuple:
         except SessionError as error:
             return error.problems
     return ()
-
-
-def _bring(source: Path, target: Path) -> None:
-    """Have a large file in another folder, without a copy where the system can do that."""
-    if not source.is_file():
-        return
-    try:
-        os.link(source, target)
-    except OSError:
-        shutil.copyfile(source, target)
 
 
 def write_values(folder: Path | str, tables: dict) -> Edited:
@@ -598,7 +579,7 @@ def take_back(sheet: Sheet, row: str) -> bool:
     path = sheet.folder / RUNS
     with one_writer(sheet.folder):
         before, found, after = read_text(path).rpartition(f"{row}\n")
-        if not found or after.strip() or not (before.endswith("\n")):
+        if not found or after.strip() or not before.endswith("\n"):
             return False
         write_like(path, before)
     return True
@@ -638,14 +619,8 @@ def hill_lines(track: Path | str, units: str = "metric") -> str:
 
     track = Path(track)
     trace = read_gpx(track)
-    channels = trace.channels
-    hill = propose_hill(
-        trace.time_s,
-        latitude_deg=channels["latitude_deg"],
-        longitude_deg=channels["longitude_deg"],
-        elevation_m=channels.get("elevation_m"),
-        speed_m_s=channels.get("speed_m_s"),
-    )
+    keys = ("latitude_deg", "longitude_deg", "elevation_m", "speed_m_s")
+    hill = propose_hill(trace.time_s, **{key: trace.channels.get(key) for key in keys})
     if hill is None:
         message = (
             "shows no stretch that was ridden up three times and no straight of 400 m that climbs "
@@ -654,9 +629,8 @@ def hill_lines(track: Path | str, units: str = "metric") -> str:
         raise SessionError([Problem(track.name, message)])
     what = _RIDES.format(rides=hill.rides) if hill.rides > 1 else _STRAIGHT
     unit = unit_of("length", units)
-    length, half = (
-        convert(metres, "m", unit) for metres in (hill.length_m.value, hill.length_m.half_width)
-    )
+    both = hill.length_m.value, hill.length_m.half_width
+    length, half = (float(convert(one, "m", unit)) for one in both)
     values = {
         "start": "{:.5f}, {:.5f}".format(*hill.start_deg),
         "marker": "{:.5f}, {:.5f}".format(*hill.marker_deg),
@@ -666,8 +640,7 @@ def hill_lines(track: Path | str, units: str = "metric") -> str:
         grade, doubt = 100 * hill.grade.value, max(100 * hill.grade.half_width, 0.1)
         values["grade"] = f"{grade:.1f} +/- {doubt:.1f} %"
     lines = [f'# {key} = "{value}"' for key, value in values.items()]
-    if not hill.grade:
-        lines.append('grade = ""  # the track has no heights')
+    lines += [] if hill.grade else ['grade = ""  # the track has no heights']
     return "\n".join([_PROPOSED.format(what=what, name=quoted(track.name)), *lines])
 
 
@@ -709,7 +682,6 @@ _RUNS = """\
 # knock: none, light or heavy; empty: nobody listened. `tuninglib guide` lists other columns.
 {header}
 """
-_COLUMNS = ("run", "setup", "exit_speed", "gauge", "knock", "note")
 
 
 def session_template(units: str = "metric", *, hill: str = "") -> str:
@@ -734,13 +706,8 @@ def session_template(units: str = "metric", *, hill: str = "") -> str:
     }
     typed = {name: example_in(text, units).split(" +/- ") for name, text in metric.items()}
     example = {name: value for name, (value, _) in typed.items()}
-    return _TOML.format(
-        **example,
-        units=units,
-        doubt=typed["length"][1],
-        entry=example_in("48 km/h +/- 2 km/h", units),
-        hill=hill or _HILL.format(**example),
-    )
+    example |= {"doubt": typed["length"][1], "entry": example_in("48 km/h +/- 2 km/h", units)}
+    return _TOML.format(**example, units=units, hill=hill or _HILL.format(**example))
 
 
 def write_new_session(folder: Path | str, units: str = "metric", *, hill: str = "") -> tuple:
@@ -766,7 +733,9 @@ def write_new_session(folder: Path | str, units: str = "metric", *, hill: str = 
     folder = Path(folder)
     require_new(folder)
     folder.mkdir(parents=True, exist_ok=True)
-    columns = {key: COLUMNS[key] for key in _COLUMNS}
+    columns = {
+        key: COLUMNS[key] for key in ("run", "setup", "exit_speed", "gauge", "knock", "note")
+    }
     header = header_line(columns, speed_unit=unit_of("speed", units))
     texts = {TOML: session_template(units, hill=hill), RUNS: _RUNS.format(header=header)}
     for name, content in texts.items():

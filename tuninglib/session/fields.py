@@ -8,57 +8,44 @@ import dataclasses
 import datetime
 import math
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import Field, field
 from functools import partial
 from typing import Any
 
+from tuninglib import units
 from tuninglib.interval import Measured
 from tuninglib.physics.fuels import SCALES, Octane
 from tuninglib.text_files import nearest, shortened
-from tuninglib.units import (
-    ABOUT,
-    NUMBER,
-    convert,
-    parse_number,
-    parse_quantity,
-    two_ways_said,
-    unit_typed,
-)
 
 MISSING = dataclasses.MISSING
 
 
 def quantity(
-    unit: str,
+    within: tuple[str, float, float],
     help_: str,
     example: str,
-    within: tuple[float, float],
     *,
     default: object = None,
-    or_by_mass: float | None = None,
-    plus_minus: str = "",
     widest: float | None = None,
-    asked: bool = False,
-    instead: str = "",
+    **more: object,
 ) -> Field:
     """Field for a value with a unit, kept in SI with its 95 % half-width.
 
-    ``or_by_mass`` is a density in kg/m3: a mass may be typed instead of a volume, and is divided
-    by it. ``plus_minus`` is ``"none"`` where a half-width has no meaning and is refused, or
-    ``"needed"`` where a bare value could be read two ways. ``widest`` is the largest half-width;
-    left out: half of the range of the value. ``asked`` is whether a new session asks for it,
-    though something else may be written ``instead``: with that key there, this one may stay empty.
+    ``within`` has the SI unit and both limits. ``widest`` is the largest half-width; left out: half
+    of the range of the value. Among ``more``, ``or_by_mass`` is a density in kg/m3: a mass may be
+    typed instead of a volume, and is divided by it; ``plus_minus`` is ``"none"`` where a half-width
+    has no meaning and is refused, or ``"needed"`` where a bare value could be read two ways;
+    ``asked`` is whether a new session asks for it, though something else may be written
+    ``instead``: with that key there, this one may stay empty.
     """
-    more = {
-        "unit": unit,
-        "or_by_mass": or_by_mass,
-        "plus_minus": plus_minus,
-        "widest": (within[1] - within[0]) / 2 if widest is None else widest,
-        "asked": asked,
-        "instead": instead,
-    }
-    return _field("quantity", help_, example, default, within, **more)
+    unit, low, high = within
+    widest = (high - low) / 2 if widest is None else widest
+    more = {**_PLAIN_QUANTITY, **more, "unit": unit, "widest": widest}
+    return _field("quantity", help_, example, default, (low, high), **more)
+
+
+_PLAIN_QUANTITY = {"or_by_mass": None, "plus_minus": "", "asked": False, "instead": ""}
 
 
 # Field for a value whose half-width has no meaning and is refused.
@@ -70,33 +57,20 @@ def doubt(help_: str, half_width: float, most: float, widest: float) -> Field:
 
     ``most`` is the largest value, ``widest`` the largest half-width.
     """
-    return quantity(
-        "1",
-        help_,
-        f"0 +/- {100 * half_width:g} %",
-        (-most, most),
-        default=Measured(0.0, half_width),
-        plus_minus="needed",
-        widest=widest,
-    )
+    example, default = f"0 +/- {100 * half_width:g} %", Measured(0.0, half_width)
+    within = ("1", -most, most)
+    return quantity(within, help_, example, default=default, plus_minus="needed", widest=widest)
 
 
 def number(
-    help_: str,
-    example: str,
-    within: tuple[float, float],
-    *,
-    default: object = None,
-    whole: bool = False,
-    to_one: bool = False,
-    money: bool = False,
+    help_: str, example: str, within: tuple[float, float], *, default: object = None, **more: bool
 ) -> Field:
-    """Field for a plain number, or a whole one.
+    """Field for a plain number.
 
-    ``to_one`` is whether it may be written as 10.4:1, ``money`` whether a currency may stand with
-    it.
+    Among ``more``, ``whole`` is whether it must be a whole one, ``to_one`` whether it may be
+    written as 10.4:1, ``money`` whether a currency may stand with it.
     """
-    more = {"whole": whole, "to_one": to_one, "money": money}
+    more = {"whole": False, "to_one": False, "money": False, **more}
     return _field("number", help_, example, default, within, **more)
 
 
@@ -105,24 +79,15 @@ def mixture(help_: str, *, example: str, within: tuple[float, float]) -> Field:
     return _field("number", help_, example, None, within, to_one=True, mixture=True)
 
 
-def text(help_: str, *, example: str = "", default: object = MISSING) -> Field:
-    """Field for free text."""
-    return _field("text", help_, example, default)
-
-
-def date(help_: str, *, example: str) -> Field:
-    """Field for a day."""
-    return _field("date", help_, example, MISSING)
-
-
-def choice(help_: str, *choices: str, default: object = MISSING) -> Field:
-    """Field for one of a few words."""
-    return _field("choice", help_, choices[0], default, choices=choices)
+def choice(help_: str, choices: str, *, default: object = MISSING) -> Field:
+    """Field for one of a few words, which stand here with commas between them."""
+    words = tuple(choices.split(", "))
+    return _field("choice", help_, words[0], default, choices=words)
 
 
 def yes_or_no(help_: str) -> Field:
     """Field for a question that may stay open."""
-    return choice(help_, "unknown", "yes", "no", default="unknown")
+    return choice(help_, "unknown, yes, no", default="unknown")
 
 
 def reference(table: str, help_: str, *, example: str, default: object = MISSING) -> Field:
@@ -135,45 +100,30 @@ def references(table: str, help_: str, *, example: list[str]) -> Field:
     return _field("references", help_, example, (), table=table)
 
 
-def octane(help_: str, *, example: str) -> Field:
-    """Field for an octane number with its scale."""
-    return _field("octane", help_, example, None)
-
-
-def price(help_: str, *, example: str, within: tuple[float, float]) -> Field:
-    """Field for the price of one litre; another volume may be named."""
-    return _field("price", help_, example, None, within)
-
-
-def names(help_: str, *, example: dict[str, str], keys: Sequence[str]) -> Field:
-    """Field for a table in braces: some of these keys, each with a text."""
-    return _field("names", help_, example, (), keys=keys)
-
-
-def place(help_: str, *, example: str) -> Field:
-    """Field for a place by its coordinates."""
-    return _field("place", help_, example, None)
-
-
-def numbers(help_: str, *, example: list[int], within: tuple[float, float]) -> Field:
-    """Field for a list of whole numbers."""
-    return _field("numbers", help_, example, (), within)
-
-
 def pieces(record: type) -> Field:
     """Field for tables of their own, each read as this record."""
     return field(default=(), metadata={"kind": "pieces", "record": record})
 
 
-def speed_pairs(help_: str, *, example: list[list[str]], within: tuple[float, float]) -> Field:
-    """Field for pairs of shown and true speed, in m/s."""
-    return _field("speed pairs", help_, example, (), within, unit="m/s")
-
-
-def _field(kind, help_, example, default, within=(), **more):
+def _field(kind, help_, example="", default=None, within=(), **more):
     limits = dict(zip(("low", "high"), within, strict=False))
     metadata = {"kind": kind, "help": help_, "example": example, **limits, **more}
     return field(default=default, metadata=metadata)
+
+
+# Fields for free text, a day, an octane number with its scale, a place by its coordinates, the
+# price of one litre (another volume may be named), a table in braces that has some of ``keys``,
+# each with a text, a list of whole numbers, stretches of a recording (``most`` of them, none over
+# ``longest_s``), and pairs of shown and true speed.
+text = partial(_field, "text", default="")
+date = partial(_field, "date", default=MISSING)
+octane = partial(_field, "octane")
+place = partial(_field, "place")
+price = partial(_field, "price")
+names = partial(_field, "names", default=())
+numbers = partial(_field, "numbers", default=())
+spans = partial(_field, "spans", default=())
+speed_pairs = partial(_field, "speed pairs", default=(), unit="m/s")
 
 
 def one_of(record: object, key: str, other: str) -> None:
@@ -277,7 +227,7 @@ def read_value(meta: Mapping, value: object, names: dict[str, set[str]]) -> obje
     """
     kind = meta["kind"]
     if value == "" and kind != "text":
-        example = f"; write for example {meta['example']!r}" if "example" in meta else ""
+        example = f"; {_such_as(meta)}" if "example" in meta else ""
         raise ValueError(f"is still empty ({meta.get('help', 'leave it out')}){example}")
     try:
         return _READERS[kind](value, meta, names)
@@ -287,6 +237,10 @@ def read_value(meta: Mapping, value: object, names: dict[str, set[str]]) -> obje
         # What was typed is shown, but not a page of it.
         typed = repr(value)
         raise ValueError(str(error).replace(typed, shortened(typed))) from None
+
+
+def _such_as(meta) -> str:
+    return f"write for example {meta['example']!r}"
 
 
 _OF_MONTH = r"(\d\d?)(?:\.|st|nd|rd|th)?"
@@ -307,9 +261,8 @@ def _date(value, meta, names):
         ways = " or ".join(f"'{day}'" for day in sorted(found))
         raise ValueError(f"{value!r} could be read two ways; write {ways}")
     if not found:
-        raise ValueError(
-            f"{value!r} is not a date; write year-month-day, for example {meta['example']}"
-        )
+        wanted = f"write year-month-day, for example {meta['example']}"
+        raise ValueError(f"{value!r} is not a date; {wanted}")
     return found.pop()
 
 
@@ -343,9 +296,7 @@ def _days(*readings) -> set:
 def _quantity(value, meta, names):
     if isinstance(value, (int, float)) and not isinstance(value, bool):
         if meta["unit"] != "1":
-            raise ValueError(
-                f"{value} has no unit; write for example {meta['example']!r} in quotes"
-            )
+            raise ValueError(f"{value} has no unit; {_such_as(meta)} in quotes")
         measured = Measured(_number(value, meta | {"low": -math.inf, "high": math.inf}, names))
     elif isinstance(value, str):
         measured = _measured(value, meta)
@@ -366,24 +317,18 @@ def _believable(measured, typed, meta) -> Measured:
         if marked:
             raise ValueError(f"{typed!r} has a +/-, but this is taken as exact; leave it out")
         unit, (middle,) = _as_typed(typed, meta, (measured.value,))
-        raise ValueError(
-            f"{typed!r} is a range, but this is taken as exact; write one value, such as its "
-            f"middle '{middle}{unit}'"
-        )
+        wanted = f"write one value, such as its middle '{middle}{unit}'"
+        raise ValueError(f"{typed!r} is a range, but this is taken as exact; {wanted}")
     if wanted == "needed" and not half and not marked:
         raise ValueError(_two_readings(str(typed).strip(), meta["example"]))
     low, widest = meta.get("low"), meta.get("widest")
     if widest is not None and half > widest:
         unit, (most,) = _as_typed(typed, meta, (widest,), as_width=True)
-        raise ValueError(
-            f"{typed!r} is uncertain by more than {most}{unit}, the most that makes "
-            f"sense here; write for example {meta['example']!r}"
-        )
+        most = f"{most}{unit}, the most that makes sense here"
+        raise ValueError(f"{typed!r} is uncertain by more than {most}; {_such_as(meta)}")
     if low is not None and low > 0 and half >= measured.value:
-        raise ValueError(
-            f"{typed!r} is as uncertain as it is large; write a +/- below the value, for example "
-            f"{meta['example']!r}"
-        )
+        wanted = f"write a +/- below the value, for example {meta['example']!r}"
+        raise ValueError(f"{typed!r} is as uncertain as it is large; {wanted}")
     return measured
 
 
@@ -392,14 +337,12 @@ def _two_readings(typed: str, example: str) -> str:
     if example.startswith("0 "):
         sure, unsure = f"{typed} +/- 0", f"0 +/- {typed}"
         return f"{typed!r} could be read two ways; write {unsure!r}, or {sure!r} if it is certain"
-    return (
-        f"{typed!r} could be read two ways, as exact or as a rough value; write {typed} +/- how "
-        f"far it may be off, as in {example!r}"
-    )
+    wanted = f"write {typed} +/- how far it may be off, as in {example!r}"
+    return f"{typed!r} could be read two ways, as exact or as a rough value; {wanted}"
 
 
 def _number(value, meta, names):
-    plain = parse_number(_bare(value, meta)) if isinstance(value, str) else value
+    plain = units.parse_number(_bare(value, meta)) if isinstance(value, str) else value
     if isinstance(plain, bool) or not isinstance(plain, (int, float)):
         raise ValueError(f"{value!r} must be a number, for example {meta['example']}")
     in_parts = isinstance(plain, float) and math.isfinite(plain) and plain != round(plain)
@@ -427,7 +370,7 @@ def _bare(text: str, meta: Mapping) -> str:
         match = _TO_ONE.fullmatch(text.strip())
         return match[1] if match else text
     if meta.get("money"):
-        about = re.match(ABOUT, text.strip(), flags=re.IGNORECASE)
+        about = re.match(units.ABOUT, text.strip(), flags=re.IGNORECASE)
         before = about[0] if about else ""
         match = _MONEY.fullmatch(text.strip()[len(before) :])
         return before + match[2] if match and not (match[1] and match[3]) else text
@@ -520,19 +463,44 @@ def _numbers(value, meta, names):
     return tuple(_number(one, {**meta, "whole": True}, names) for one in value)
 
 
+_SPAN = re.compile(rf"({units.NUMBER}) ?(?:s ?)?(?:to|-|–) ?({units.NUMBER}) ?s")
+
+
+def _spans(value, meta, names):
+    """Begin and end of each, in seconds."""
+    wanted = f"write begin and end in seconds, for example {meta['example']}"
+    found, typed = [], [value] if isinstance(value, str) else value
+    if not isinstance(typed, list) or not typed:
+        raise ValueError(f"{value!r} is no stretch of a recording; {wanted}")
+    if len(typed) > meta["most"]:
+        raise ValueError(f"has {len(typed)} stretches; at most {meta['most']} are allowed")
+    for one in typed:
+        match = isinstance(one, str) and _SPAN.fullmatch(" ".join(one.split()))
+        if not match:
+            raise ValueError(f"{one!r} is no stretch of a recording; {wanted}")
+        begin, end = (units.parse_number(text) for text in match.groups())
+        if not 0 <= begin < end:
+            raise ValueError(f"{one!r} does not end after it begins; {wanted}")
+        if end - begin > meta["longest_s"] + 1e-9:
+            raise ValueError(f"{one!r} is longer than {meta['longest_s']:g} s; {wanted}")
+        if found and begin < found[-1][1]:
+            raise ValueError(f"{one!r} begins before the one above it ends; put them in order")
+        found.append((begin, end))
+    return tuple(found)
+
+
 def _octane(value, meta, names):
     scales = "|".join(SCALES)
-    match = isinstance(value, str) and re.fullmatch(
-        rf"([0-9.,]+) ?({scales})", " ".join(value.split()), flags=re.IGNORECASE
-    )
+    match = re.fullmatch(rf"([0-9.,]+) ?({scales})", " ".join(str(value).split()), re.IGNORECASE)
     if not match:
         raise ValueError(
-            f"{value!r} is not an octane number with its scale; write for example "
-            f"{meta['example']!r} (RON in most of the world, AKI on American pumps)"
+            f"{value!r} is not an octane number with its scale; {_such_as(meta)} (RON in most of "
+            "the world, AKI on American pumps)"
         )
-    return Octane(parse_number(match[1]), match[2].upper())
+    return Octane(units.parse_number(match[1]), match[2].upper())
 
 
+_AMOUNT = re.compile(r"\s*[A-Za-z$€£¥]*\s*([0-9][0-9.,]*?)(?:[.,][-–—]+)?\s*[A-Za-z$€£¥]*\s*")
 _HUNDREDTHS = re.compile(r"[\d.,]+\s*(?:p|c|ct|cts|cents?|pence|¢)", re.IGNORECASE)
 
 
@@ -542,22 +510,20 @@ def _price(value, meta, names):
         return _number(value, meta | {"example": "1.89"}, names)
     amount, slash, volume = value.partition("/")
     if _HUNDREDTHS.fullmatch(amount.strip()):
-        raise ValueError(f"{value!r} is in cents or pence; write for example {meta['example']!r}")
-    if re.match(ABOUT, value.strip(), flags=re.IGNORECASE):
-        raise ValueError(f"{value!r} is not an exact price; write for example {meta['example']!r}")
-    bare = re.fullmatch(
-        r"\s*[A-Za-z$€£¥]*\s*([0-9][0-9.,]*?)(?:[.,][-–—]+)?\s*[A-Za-z$€£¥]*\s*", amount
-    )
+        raise ValueError(f"{value!r} is in cents or pence; {_such_as(meta)}")
+    if re.match(units.ABOUT, value.strip(), flags=re.IGNORECASE):
+        raise ValueError(f"{value!r} is not an exact price; {_such_as(meta)}")
+    bare = _AMOUNT.fullmatch(amount)
     try:
-        litres = convert(1.0, volume, "L") if slash else 1.0
+        litres = units.convert(1.0, volume, "L") if slash else 1.0
     except ValueError:
         bare = None
     if not bare:
         raise ValueError(
-            f"{value!r} is not a price per volume; write for example {meta['example']!r} (gal is "
-            "the US gallon; write imperial gal for the other) or 1.89 for one litre"
+            f"{value!r} is not a price per volume; {_such_as(meta)} (gal is the US gallon; write "
+            "imperial gal for the other) or 1.89 for one litre"
         )
-    each = parse_number(bare[1]) / litres
+    each = units.parse_number(bare[1]) / litres
     return _within(each, each, value, meta)
 
 
@@ -568,23 +534,21 @@ def _measured(text, meta) -> Measured:
         # Injectors are called by their flow in a minute: a 120 cc one.
         text = re.sub(r"(?<=\d)\s*(cc|ccm)\s*$", " cc/min", text, flags=re.IGNORECASE)
         try:
-            mass = parse_quantity(text, meta["unit"].replace("m**3", "kg"))
+            mass = units.parse_quantity(text, meta["unit"].replace("m**3", "kg"))
         except ValueError:
             pass
         else:
             return Measured(mass.value / density, mass.half_width / density)
     wanted = meta.get("plus_minus", "")
-    return parse_quantity(text, meta["unit"], meta["example"], plus_minus=wanted)
+    return units.parse_quantity(text, meta["unit"], meta["example"], plus_minus=wanted)
 
 
 def _speed_pairs(value, meta, names) -> tuple:
     """Pairs of shown and true speed in m/s; the true one may be a distance in a time."""
     wanted = f"write pairs of shown and true speed, for example {meta['example']}"
     pairs = value if isinstance(value, list) else []
-    if len(pairs) < 2 or not all(
-        isinstance(pair, list) and len(pair) == 2 and all(isinstance(x, str) for x in pair)
-        for pair in pairs
-    ):
+    good = [p for p in pairs if isinstance(p, list) and list(map(type, p)) == [str, str]]
+    if len(pairs) < 2 or good != pairs:
         raise ValueError(f"{value!r} is not at least two pairs of speeds; {wanted}")
     return tuple(tuple(_speed(text, meta) for text in pair) for pair in pairs)
 
@@ -592,7 +556,7 @@ def _speed_pairs(value, meta, names) -> tuple:
 def _speed(text, meta) -> float:
     way, between, time = text.partition(" in ")
     typed = [(way, "m"), (time, "s")] if between else [(text, "m/s")]
-    parts = [parse_quantity(one, unit, plus_minus="none") for one, unit in typed]
+    parts = [units.parse_quantity(one, unit, plus_minus="none") for one, unit in typed]
     if any(part.half_width for part in parts):
         raise ValueError(
             f"{text!r} has a +/-, which is not used here, as it follows from how well the pairs "
@@ -608,15 +572,12 @@ def _within(result, value, typed, meta):
     """The result, if the value is within the field's limits."""
     low, high = meta.get("low"), meta.get("high")
     if not low <= value <= high or 0 < abs(value) < _LEAST:
-        bare = meta.get("unit") == "1" and re.fullmatch(NUMBER, str(typed).strip())
+        bare = meta.get("unit") == "1" and re.fullmatch(units.NUMBER, str(typed).strip())
+        remedy = f"check the number and the unit (for example {meta.get('example', '')!r})"
         if bare and value >= 2 and low <= value / 100 <= high:
-            said = f"{typed!r} is outside {low:g} to {high:g}"
-            raise ValueError(f"{said}; write '{typed} %' for per cent")
+            remedy = f"write '{typed} %' for per cent"
         unit, (low, high) = _as_typed(typed, meta, (low, high))
-        raise ValueError(
-            f"{typed!r} is outside {low} to {high}{unit}; "
-            f"check the number and the unit (for example {meta.get('example', '')!r})"
-        )
+        raise ValueError(f"{typed!r} is outside {low} to {high}{unit}; {remedy}")
     _one_way(typed, meta)
     return result
 
@@ -634,7 +595,7 @@ def _one_way(typed, meta) -> None:
         read_value(meta, typed.replace(match[0], match[0].replace(".", ""), 1), {})
     except ValueError:
         return
-    raise ValueError(two_ways_said(typed, match[0]))
+    raise ValueError(units.two_ways_said(typed, match[0]))
 
 
 def _as_typed(typed, meta, limits, as_width: bool = False) -> tuple:
@@ -642,9 +603,9 @@ def _as_typed(typed, meta, limits, as_width: bool = False) -> tuple:
     unit = meta.get("unit", "")
     if not unit or not isinstance(typed, str):
         return "", [f"{limit:g}" for limit in limits]
-    own = unit_typed(typed, unit)
-    zero = convert(0.0, unit, own) if as_width else 0.0
-    shown = [f"{convert(limit, unit, own) - zero:.4g}" for limit in limits]
+    own = units.unit_typed(typed, unit)
+    zero = units.convert(0.0, unit, own) if as_width else 0.0
+    shown = [f"{units.convert(limit, unit, own) - zero:.4g}" for limit in limits]
     return "" if own == "1" else f" {own}", shown
 
 
@@ -682,6 +643,7 @@ _READERS = {
     "references": _references,
     "names": _names,
     "numbers": _numbers,
+    "spans": _spans,
     "octane": _octane,
     "place": _place,
     "price": _price,

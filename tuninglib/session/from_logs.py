@@ -12,6 +12,7 @@ import numpy as np
 from tuninglib.interval import Z_95, Interval, Measured
 from tuninglib.physics.track import local_metres
 from tuninglib.session.defaults import hill_of, logged_factor, speedometer_factor, speedometer_step
+from tuninglib.session.read_toml import TOML
 from tuninglib.session.records import FoundReadings, FoundRuns, LogPass, LogReading, Session
 from tuninglib.session.trace import Trace
 from tuninglib.statistics.clock_shift import ClockShift, clock_shift
@@ -28,10 +29,12 @@ from tuninglib.statistics.track_runs import (
     line_passes,
     logged_grade,
     logged_length,
+    pull_ends,
     runs_by_length,
     runs_by_pulls,
     speed_of_way,
 )
+from tuninglib.text_files import Problem, SessionError
 
 # A speed from a log is used if it is known at least this well (standard deviation). [m/s]
 _WORST_SD_M_S = 1.5
@@ -60,13 +63,10 @@ def with_logged_speeds(session: Session) -> Session:
     name, by = _where_to_look(session)
     if name is None:
         return session
-    listed = session.logs[name].runs
-    if by == "pulls":
-        session, passes, seen = _by_pulls(session)
-        listed = [run for one, _ in seen["parts"] for run in session.logs[one].runs]
-    else:
-        look = _by_places if by == "places" else _by_length
-        passes, seen = look(session, session.traces[name])
+    looks = {"places": _by_places, "pulls": _by_pulls}
+    session, passes, seen = looks.get(by, _by_length)(session, name)
+    logs = [one for one, _ in seen.get("parts", ())] or [name]
+    listed = [run for one in logs for run in session.logs[one].runs]
     passes, why_not = _numbered(runs, listed, passes)
     found = FoundRuns(
         log=name,
@@ -102,11 +102,13 @@ def _where_to_look(session):
 
 
 def _heard(session) -> list:
-    """Names of the recordings whose pulls the rider says are runs."""
+    """Names of the recordings whose pulls the rider says are runs, or whose runs are marked."""
     return [
         name
         for name, trace in session.traces.items()
-        if trace.kind == "sound" and trace.channels and session.logs[name].pulls_are_runs == "yes"
+        if trace.kind == "sound"
+        and trace.channels
+        and (session.logs[name].pulls_are_runs == "yes" or session.logs[name].marks)
     ]
 
 
@@ -114,22 +116,29 @@ def _heard(session) -> list:
 _BETWEEN_S, _SPEEDS_A_SECOND = 60.0, 5
 
 
-def _by_pulls(session):
+def _by_pulls(session, _):
     """The session with its recordings in a row and their speeds, passes, and what these are from.
 
     In one gear a turn of the crank is the same way for every run, and all that way is the hill's.
     """
-    parts, begin, times, turns = [], 0.0, [], []
+    parts, begin, times, turns, ends, marked = [], 0.0, [], [], [], []
     for name in _heard(session):
-        trace = session.traces[name]
+        trace, marks = session.traces[name], session.logs[name].marks
         parts.append((name, begin))
         times.append(begin + trace.time_s)
         turns.append(trace.channels["engine_speed_rpm"])
+        own = pull_ends(trace.time_s, turns[-1], marks)
+        marked += [(name, one) for one in marks] or [None] * len(own)
+        own[:, ::2] += begin
+        ends.append(own)
         begin = float(times[-1][-1]) + _BETWEEN_S
-    time, rpm = np.concatenate(times), np.concatenate(turns)
+    time, rpm, ends = (np.concatenate(one) for one in (times, turns, ends))
+    _refuse(marked, np.isfinite(ends[:, 1]), "in one gear in which the engine is heard throughout")
     hill = hill_of(session)
     length_m, length_half = hill.length_m, session.hill.length.half_width
-    found = runs_by_pulls(time, rpm, length_m=length_m)
+    found = runs_by_pulls(time, rpm, length_m=length_m, ends=ends)
+    alike = np.isin(np.arange(len(ends)), found.rows)
+    _refuse(marked, alike, "as many turns of the crank long as the others")
     speed = rpm / 60 * found.metres_per_turn
     channels = {"engine_speed_rpm": rpm}
     if found.lines.enter_s.size:
@@ -140,19 +149,26 @@ def _by_pulls(session):
     if found.lines.enter_s.size:
         some = slice(None, None, round(1 / (STEP_S * _SPEEDS_A_SECOND)))
         ends = end_speeds_from_speed(time[some], speed[some], **_ends(found.lines))
-        passes = _as_passes(found.lines, _opened_about(found.lines, time, speed, ends), 1.0)
+        # Whoever marks the line does not say that the throttle was opened there.
+        opened = np.array([marked[row] is None for row in found.rows])
+        ends = _opened_about(found.lines, time, speed, ends, opened)
+        passes = _as_passes(found.lines, ends, 1.0)
         relative = np.hypot(Z_95 * found.relative_sd, length_half / length_m)
         scale = Measured(found.metres_per_turn, float(relative * found.metres_per_turn))
-    return (
-        session,
-        passes,
-        {
-            "source": "speed",
-            "position_sd_m": found.lines.position_sd_m,
-            "metres_per_turn": scale,
-            "parts": tuple(parts),
-        },
-    )
+    seen = {"source": "speed", "position_sd_m": found.lines.position_sd_m}
+    return session, passes, {**seen, "metres_per_turn": scale, "parts": tuple(parts)}
+
+
+def _refuse(marked, fine, what) -> None:
+    """Refuse marks between which there is no run."""
+    for one, good in zip(marked, fine, strict=True):
+        if one is not None and not good:
+            (name, (begin, end)) = one
+            message = (
+                f"'{begin:g} to {end:g} s' is no run {what}; see when start line and marker were "
+                "passed, or leave that one out"
+            )
+            raise SessionError([Problem(TOML, message, column=f"logs.{name} marks")])
 
 
 def _usual_entry(session) -> float | None:
@@ -163,9 +179,10 @@ def _usual_entry(session) -> float | None:
     return float(typed.median()) if len(typed) else None
 
 
-def _by_places(session, trace):
-    """Passes with their speeds, and what the track says of these and of the hill."""
-    hill, channels = session.hill, trace.channels
+def _by_places(session, name):
+    """The session, passes with their speeds, and what the track says of these and of the hill."""
+    hill, trace = session.hill, session.traces[name]
+    channels = trace.channels
     places = {key: channels[key] for key in ("latitude_deg", "longitude_deg")}
     lines = line_passes(trace.time_s, **places, start_deg=hill.start, marker_deg=hill.marker)
     metres = local_metres(*places.values(), origin_deg=hill.start)
@@ -179,15 +196,12 @@ def _by_places(session, trace):
         steeper = float(np.hypot(1.0, hill_of(session).mean_grade_ratio))
     seen = (lines.enter_gap_s == 0) & (lines.leave_gap_s == 0)
     times = {"enter_s": lines.enter_s[seen], "leave_s": lines.leave_s[seen]}
-    height = channels.get("elevation_m")
-    return _as_passes(lines, speeds, steeper), {
-        "source": source,
-        "position_sd_m": lines.position_sd_m,
-        "length_m": logged_length(trace.time_s, *metres, **times),
-        "grade": None
-        if height is None
-        else logged_grade(trace.time_s, *metres, height, direction=lines.direction[seen], **times),
-    }
+    found = {"source": source, "position_sd_m": lines.position_sd_m}
+    found["length_m"] = logged_length(trace.time_s, *metres, **times)
+    if "elevation_m" in channels:
+        heights, up = channels["elevation_m"], lines.direction[seen]
+        found["grade"] = logged_grade(trace.time_s, *metres, heights, direction=up, **times)
+    return session, _as_passes(lines, speeds, steeper), found
 
 
 def _ends(lines) -> dict:
@@ -196,8 +210,9 @@ def _ends(lines) -> dict:
     return {**ends, "place_sd_m": lines.position_sd_m}
 
 
-def _by_length(session, trace):
+def _by_length(session, name):
     """As :func:`_by_places`, of a log without places."""
+    trace = session.traces[name]
     speed = trace.channels["speed_m_s"]
     lines = runs_by_length(
         trace.time_s,
@@ -209,7 +224,7 @@ def _by_length(session, trace):
     passes = ()
     if lines.enter_s.size:
         passes = _as_passes(lines, end_speeds_from_speed(trace.time_s, speed, **_ends(lines)), 1.0)
-    return passes, {"source": "speed", "position_sd_m": lines.position_sd_m}
+    return session, passes, {"source": "speed", "position_sd_m": lines.position_sd_m}
 
 
 def _as_passes(lines, speeds, steeper) -> tuple:
@@ -245,7 +260,7 @@ def _as_passes(lines, speeds, steeper) -> tuple:
 _OPENS_WITHIN_S, _SLOPE_S = 0.3, 2.0
 
 
-def _opened_about(lines, time, speed, ends):
+def _opened_about(lines, time, speed, ends, opened):
     """Entry speeds of pulls that begin about the line, not on it.
 
     Opened early, the bike has gained speed by the line; opened late it has not. Of a normal error x
@@ -258,7 +273,7 @@ def _opened_about(lines, time, speed, ends):
     gained = _OPENS_WITHIN_S * (later - first) / _SLOPE_S
     return replace(
         ends,
-        entry_m_s=ends.entry_m_s + gained / np.sqrt(2 * np.pi),
+        entry_m_s=ends.entry_m_s + opened * gained / np.sqrt(2 * np.pi),
         entry_sd_m_s=np.hypot(ends.entry_sd_m_s, gained * np.sqrt(0.5 - 0.5 / np.pi)),
     )
 
@@ -412,16 +427,15 @@ _UTC_S = 2.0
 def _clock(name, log, trace: Trace, track_name, track: Trace, passes=()):
     """How the clock was set, the shift as an interval or None, and what matching said."""
     if name == track_name:
-        return "same", Interval(0.0, 0.0, 0.0), None
+        return "same", Measured(0.0).interval, None
     if log.shift is not None:
-        value, half = log.shift.value, log.shift.half_width
-        return "stated", Interval(value, value - half, value + half), None
+        return "stated", log.shift.interval, None
     found = _by_likeness(trace, track, passes)
     if found is not None and found.shift_s is not None:
         return "found", found.shift_s, found
     if trace.started_utc_s is not None and track.started_utc_s is not None:
-        shift = trace.started_utc_s - track.started_utc_s
-        return "utc", Interval(shift, shift - _UTC_S, shift + _UTC_S), None
+        shift = Measured(trace.started_utc_s - track.started_utc_s, _UTC_S)
+        return "utc", shift.interval, None
     return "unknown", None, found
 
 
@@ -457,8 +471,7 @@ def _by_likeness(trace: Trace, track: Trace, passes=()) -> ClockShift | None:
         found = clock_shift(track.time_s, on_run, trace.time_s, full)
         if found.shift_s is not None:
             half = float(np.hypot(found.shift_s.half_width, _OPENS_AT_LINE_S))
-            middle = found.shift_s.value
-            return replace(found, shift_s=Interval(middle, middle - half, middle + half))
+            return replace(found, shift_s=Measured(found.shift_s.value, half).interval)
         tried.append(found)
     # What came nearest to an answer says why there is none.
     return max(tried, key=lambda one: np.nan_to_num(one.likeness, nan=-1.0), default=None)
@@ -492,8 +505,7 @@ _FULL_SHARE = 0.6
 def _lag(log, time, shown, stretches):
     """How late the gauge is, and where that is from."""
     if log.delay is not None:
-        value, half = log.delay.value, log.delay.half_width
-        return Interval(value, value - half, value + half), "stated"
+        return log.delay.interval, "stated"
     # Without a throttle nothing says when it was opened but the line, which is not that well known.
     full = [one for one in stretches if one.share >= _FULL_SHARE]
     found = gauge_lag(

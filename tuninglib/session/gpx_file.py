@@ -11,7 +11,7 @@ from xml.parsers import expat
 import numpy as np
 import pandas as pd
 
-from tuninglib.session.trace import LeftOut, Trace, in_order, iso_seconds
+from tuninglib.session.trace import LeftOut, Trace, counted, in_order, iso_seconds
 from tuninglib.text_files import Problem, SessionError, quoted
 
 _PIECE, _LONGEST_TAG = 1 << 16, 200_000
@@ -75,17 +75,15 @@ def read_gpx(path: Path) -> Trace:
     if not points.texts:
         message = "holds no track points; routes and waypoints have no times, so export the track"
         raise SessionError([Problem(path.name, message)])
-    texts, channels = points.columns(), {}
-    seconds = iso_seconds(texts.pop("time"))
+    texts, channels = pd.DataFrame(points.texts, columns=_NAMES, dtype=object), {}
+    seconds, numbers = iso_seconds(texts.pop("time")), np.arange(len(texts)) + 1
     for name, own in texts.items():
         values = pd.to_numeric(own, errors="coerce").to_numpy(float)
         channels[name] = np.where(np.isinf(values), np.nan, values)
         wrong = own.notna().to_numpy() & np.isnan(channels[name])
-        if wrong.any():
-            first = int(np.argmax(wrong))
-            left_out.append(LeftOut("no number", int(wrong.sum()), first + 1, name))
+        left_out += counted("no number", wrong, numbers, name)
     trace = in_order(
-        "gpx", path.name, seconds, channels, lambda row: row + 1, left_out=left_out, scale="utc",
+        "gpx", path.name, seconds, channels, numbers, left_out=left_out, scale="utc",
         parts=points.parts,
     )  # fmt: skip
     return _with_own_speed(trace)
@@ -95,79 +93,58 @@ class _Refused(Exception):
     """What is no GPX, with the reason in words."""
 
 
+# What is read of a point: two attributes, and three elements in it.
+_KEYS = ("lat", "lon", "ele", "time", "speed")
+_NAMES = ("latitude", "longitude", "elevation", "time", "speed")
+
+
 class _Points:
     """Collects the texts of track points, and where a part of the track begins."""
 
     def __init__(self):
-        self.texts = []
-        self.parts = []
-
-    def columns(self) -> dict:
-        """The texts of each kind, one for a point; None where there is none."""
-        names = ("latitude", "longitude", "elevation", "time", "speed")
-        texts = zip(*self.texts, strict=True)
-        return {name: pd.Series(own, dtype=object) for name, own in zip(names, texts, strict=True)}
+        self.texts, self.parts = [], []
+        self._open, self._point, self._wanted = [], {}, ""
 
     def parser(self):
         """An expat parser that feeds these points."""
-        texts = self.texts
         parser = expat.ParserCreate()
         parser.buffer_text = True
-        point: list | None = None
-        depth = wanted = 0
-        root = True
-
-        def start(name, attributes):
-            nonlocal point, depth, wanted, root
-            # Its prefix may be any.
-            short = name.rpartition(":")[2]
-            place = _PLACES.get(short, 0)
-            if point is not None:
-                depth += 1
-                # Time and elevation of the point itself, not of something below it.
-                if place > 0 and point[place] is None and (depth == 1 or place == _SPEED):
-                    wanted, point[place] = place, ""
-                    parser.CharacterDataHandler = characters
-            elif place == _POINT:
-                point, depth = [attributes.get("lat"), attributes.get("lon"), None, None, None], 0
-            elif place == _PART:
-                self.parts.append(len(texts))
-            elif root and short != "gpx":
-                raise _Refused(
-                    f"is XML, but not GPX: it begins with {quoted(name)}; export a GPX track"
-                )
-            root = False
-
-        def end(name):
-            nonlocal point, depth, wanted
-            if point is None:
-                return
-            if depth == 0:
-                texts.append(point)
-                point = None
-                return
-            if wanted:
-                point[wanted] = point[wanted].strip() or None
-                wanted, parser.CharacterDataHandler = 0, None
-            depth -= 1
-
-        def characters(data):
-            point[wanted] += data
-
-        def doctype(*_):
-            raise _Refused(
-                "has a document type, which no GPX track needs and which could hide something; "
-                "export the track again"
-            )
-
-        parser.StartElementHandler = start
-        parser.EndElementHandler = end
-        parser.StartDoctypeDeclHandler = doctype
+        parser.StartElementHandler, parser.EndElementHandler = self._start, self._end
+        parser.CharacterDataHandler, parser.StartDoctypeDeclHandler = self._text, self._doctype
         return parser
 
+    def _start(self, name, attributes):
+        # Its prefix may be any.
+        short = name.rpartition(":")[2]
+        if not self._open and short != "gpx":
+            raise _Refused(
+                f"is XML, but not GPX: it begins with {quoted(name)}; export a GPX track"
+            )
+        if "trkpt" in self._open:
+            # Time and elevation of the point itself, not of something below it.
+            own = short == "speed" or (short in _KEYS and self._open[-1] == "trkpt")
+            if own and not self._point.get(short, "").strip():
+                self._wanted, self._point[short] = short, ""
+        elif short == "trkpt":
+            self._point = dict(attributes)
+        elif short == "trkseg":
+            self.parts.append(len(self.texts))
+        self._open.append(short)
 
-_SPEED, _POINT, _PART = 4, -1, -2
-_PLACES = {"ele": 2, "time": 3, "speed": _SPEED, "trkpt": _POINT, "trkseg": _PART}
+    def _end(self, _):
+        self._wanted = ""
+        if self._open.pop() == "trkpt" and "trkpt" not in self._open:
+            self.texts.append([self._point.get(key, "").strip() or None for key in _KEYS])
+
+    def _text(self, data):
+        if self._wanted:
+            self._point[self._wanted] += data
+
+    def _doctype(self, *_):
+        raise _Refused(
+            "has a document type, which no GPX track needs and which could hide something; "
+            "export the track again"
+        )
 
 
 def _with_own_speed(trace: Trace) -> Trace:

@@ -10,9 +10,10 @@ import zlib
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 
-from tuninglib.session import schema
+from tuninglib.session import read_toml, schema
 from tuninglib.session.cross_checks import (
     contradictions,
     implausible_runs,
@@ -20,22 +21,8 @@ from tuninglib.session.cross_checks import (
     whole_table,
 )
 from tuninglib.session.read_table import CLIMBS, FILLS, RUNS, UPKEEP
-from tuninglib.session.read_toml import (
-    TOML,
-    log_files,
-    misnamed,
-    own_files,
-    read_toml,
-    tables_as_typed,
-)
 from tuninglib.session.records import Session
-from tuninglib.session.tables import (
-    read_climbs,
-    read_fills,
-    read_runs,
-    read_upkeep,
-    speed_units,
-)
+from tuninglib.session.tables import read_climbs, read_fills, read_runs, read_upkeep, speed_units
 from tuninglib.text_files import Problem, SessionError, printable, quoted
 from tuninglib.whole_files import write_atomic, write_together
 
@@ -61,7 +48,7 @@ def load_session(folder: Path | str) -> Session:
     if not folder.is_dir():
         raise SessionError([Problem(str(folder), "is not a folder that exists")])
     problems: list[Problem] = []
-    tables = read_toml(folder / TOML, problems)
+    tables = read_toml.read_toml(folder / read_toml.TOML, problems)
     known = {name: set(tables.get(name) or ()) for name in schema.NAMED}
 
     def found_by(read, *arguments):
@@ -80,7 +67,7 @@ def load_session(folder: Path | str) -> Session:
         for name, log in (tables.get("logs") or {}).items()
     }
     logs = [log.file for log in (tables.get("logs") or {}).values() if log]
-    for name, own in misnamed(folder, logs).items():
+    for name, own in read_toml.misnamed(folder, logs).items():
         message = f"is not read, since that table is called {own}; rename it, or move it away"
         problems.append(Problem(printable(name), message))
     if problems:
@@ -98,8 +85,10 @@ def load_session(folder: Path | str) -> Session:
     )
     try:
         session = _with_logs(session)
+    except SessionError:
+        raise
     except ValueError as error:
-        raise SessionError([Problem(TOML, str(error), column="hill")]) from None
+        raise SessionError([Problem(read_toml.TOML, str(error), column="hill")]) from None
     for check in (contradictions, whole_table, implausible_runs, impossible_turns):
         if problems := [*check(session)]:
             raise SessionError(problems)
@@ -145,11 +134,9 @@ def _with_logs(session: Session) -> Session:
 
 def _with_entry_speed(runs: pd.DataFrame, usual) -> pd.DataFrame:
     """Runs in which the entry speed of the day stands where a run has none of its own."""
-    lacking = runs["shown_exit_m_s"].notna() & runs["shown_entry_m_s"].isna()
-    taken = lacking & (usual is not None)
-    if usual is not None:
-        runs = runs.assign(shown_entry_m_s=runs["shown_entry_m_s"].mask(taken, usual.value))
-    return runs.assign(entry_taken=taken)
+    taken = runs["shown_exit_m_s"].notna() & runs["shown_entry_m_s"].isna() & (usual is not None)
+    speed = runs["shown_entry_m_s"].mask(taken, usual.value if usual else np.nan)
+    return runs.assign(shown_entry_m_s=speed, entry_taken=taken)
 
 
 # A session in one file ----------------------------------------------------------------------------
@@ -187,12 +174,11 @@ def pack_session(folder: Path | str, file: Path | str | None = None) -> Path:
     folder = Path(folder)
     if not (folder / "session.toml").is_file():
         raise SessionError([Problem(str(folder), "holds no session.toml, so it is not an outing")])
-    logs = log_files(tables_as_typed(folder))
-    found = own_files(folder, logs)
-    links = [path.name for path in found if path.is_symlink()]
-    if links:
-        message = "is a link, so whatever it points to would be sent; put the file in its place"
-        raise SessionError([Problem(name, message) for name in links])
+    logs = read_toml.log_files(read_toml.tables_as_typed(folder))
+    found = read_toml.own_files(folder, logs)
+    message = "is a link, so whatever it points to would be sent; put the file in its place"
+    if links := [Problem(path.name, message) for path in found if path.is_symlink()]:
+        raise SessionError(links)
     names = [path.name for path in found if _NAME.fullmatch(path.name)]
     strange = next((name for name in logs if name not in names), None)
     if strange is not None:
@@ -203,8 +189,7 @@ def pack_session(folder: Path | str, file: Path | str | None = None) -> Path:
         )
         raise SessionError([Problem("session.toml", message)])
     contents = {name: (folder / name).read_bytes() for name in names}
-    problem = _too_much(len(contents), sum(map(len, contents.values())))
-    if problem:
+    if problem := _too_much(len(contents), sum(map(len, contents.values()))):
         raise SessionError([Problem(str(folder), problem)])
     file = Path(file) if file else folder.absolute().parent / f"{folder.resolve().name}{SUFFIX}"
     if file.exists():
@@ -280,8 +265,7 @@ def _contents(packed: zipfile.ZipFile) -> dict:
     """Every file of a packed session, each as its checksum says."""
     infos = packed.infolist()
     names = [info.filename for info in infos]
-    problem = _too_much(len(infos) - 1, sum(info.file_size for info in infos))
-    if problem:
+    if problem := _too_much(len(infos) - 1, sum(info.file_size for info in infos)):
         raise ValueError(problem)
     if len(set(map(str.lower, names))) != len(names):
         raise ValueError("holds two files with the same name; ask for it to be packed again")
@@ -291,10 +275,8 @@ def _contents(packed: zipfile.ZipFile) -> dict:
     if MANIFEST not in names or "session.toml" not in names:
         raise ValueError("holds no session.toml with its checksum, so it is not a packed outing")
     data = {info.filename: _read(packed, info) for info in infos}
-    said = {}
-    for line in data.pop(MANIFEST).decode("ascii", "replace").splitlines():
-        checksum, _, name = line.partition("  ")
-        said[name] = checksum
+    lines = data.pop(MANIFEST).decode("ascii", "replace").splitlines()
+    said = {line.partition("  ")[2]: line.partition("  ")[0] for line in lines}
     if set(said) != set(data):
         raise ValueError("holds other files than its checksums name, so it was changed")
     wrong = next((n for n, d in data.items() if hashlib.sha256(d).hexdigest() != said[n]), None)

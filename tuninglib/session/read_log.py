@@ -8,35 +8,24 @@ import csv
 import io
 import json
 import re
-import stat
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
+from tuninglib.session import trace
 from tuninglib.session.gpx_file import read_gpx
 from tuninglib.session.read_toml import OWN, log_files, misnamed, tables_as_typed
 from tuninglib.session.schema import Log
-from tuninglib.session.trace import (
-    CHANNELS,
-    TIME_NAMES,
-    LeftOut,
-    Trace,
-    in_order,
-    is_since_1970,
-    kind_of_time,
-    numbers,
-    seconds_of,
-)
 from tuninglib.text_files import (
-    Decoded,
     Problem,
     SessionError,
     decimal_comma_in,
     decoded,
     printable,
     quoted,
+    require_regular,
     shortened,
 )
 from tuninglib.units import convert, measures, parse_unit
@@ -97,7 +86,7 @@ def read_log(
     *,
     cylinders: int = 1,
     within_rpm: tuple[float, float] | None = None,
-) -> Trace:
+) -> trace.Trace:
     """The log of one table [logs.a_name].
 
     Parameters
@@ -127,8 +116,7 @@ def read_log(
         raise SessionError([Problem("session.toml", message, column="file")])
     path = Path(folder) / name
     try:
-        if not stat.S_ISREG(path.stat().st_mode):
-            raise SessionError([Problem(name, "is not an ordinary file; put the log in its place")])
+        require_regular(path, "the log")
         with path.open("rb") as stream:
             start = stream.read(200)
         if _is_xml(start):
@@ -219,7 +207,7 @@ def read_delimited(
     columns: dict[str, str] | None = None,
     units: dict[str, str] | None = None,
     time_format: str = "",
-) -> Trace:
+) -> trace.Trace:
     """A log in delimited text.
 
     Parameters
@@ -247,51 +235,39 @@ def read_delimited(
     Lines with too many cells are left out and counted, cells that are no number are counted for
     each channel; lines with too few have no reading in the rest. An empty line is none.
     """
-    text, encoding = _text_of(path)
+    require_regular(path, "the log", _LARGEST_BYTES, "keep only the part with the runs")
+    text, encoding = decoded(path.read_bytes(), path.name)
     layout = layout_of(text, path.name, encoding)
     used, kind, unused = _columns(path, layout, columns or {}, units or {}, time_format)
     table = _table_of(path.name, layout, sorted({one.position for one in used}), text)
-    lines, left_out = np.arange(len(table)) + layout.first_row, []
+    lines = np.arange(len(table)) + layout.first_row
     long = table.pop(len(layout.heads)).notna().to_numpy()
-    if long.any():
-        left_out.append(LeftOut("too many cells", int(long.sum()), int(lines[np.argmax(long)])))
+    left_out = trace.counted("too many cells", long, lines)
     empty = table[used[0].position].isna().to_numpy()
     if empty.any():
         empty = table.isna().all(axis=1).to_numpy()
     table, lines = table[~(long | empty)], lines[~(long | empty)]
-    seconds = seconds_of(table[used[0].position], kind, layout.decimal_comma)
+    seconds = trace.seconds_of(table[used[0].position], kind, layout.decimal_comma)
     channels = {}
     for one in used[1:]:
         cells = table[one.position]
-        values = numbers(cells, layout.decimal_comma)
+        values = trace.numbers(cells, layout.decimal_comma)
         left_out += _no_numbers(one.name, cells, values, lines, seconds)
         channels[one.name] = _in_si(values, one)
-    trace = in_order(
+    found = trace.in_order(
         "table",
         path.name,
         seconds,
         channels,
-        lambda row: int(lines[row]),
+        lines,
         left_out=left_out,
         scale=_scale(kind, seconds, layout, used[0].position),
     )
-    return replace(trace, unused=unused)
+    return replace(found, unused=unused)
 
 
 # Hours of a quick log have a tenth of this.
 _LARGEST_BYTES = 500_000_000
-
-
-def _text_of(path: Path) -> Decoded:
-    """The log's text; what is far too large for one is refused before it fills the memory."""
-    size = path.stat().st_size
-    if size > _LARGEST_BYTES:
-        message = (
-            f"has {size / 1e6:.0f} MB, more than the {_LARGEST_BYTES / 1e6:.0f} MB that are read; "
-            "keep only the part with the runs"
-        )
-        raise SessionError([Problem(path.name, message)])
-    return decoded(path.read_bytes(), path.name)
 
 
 @dataclass(frozen=True)
@@ -310,7 +286,7 @@ def _columns(path, layout: Layout, columns: dict, units: dict, time_format: str)
     def say(message, column=None):
         problems.append(Problem(path.name, message, row=layout.header_row, column=column))
 
-    usual = {"time": TIME_NAMES} | {key: channel.names for key, channel in CHANNELS.items()}
+    usual = {"time": trace.TIME_NAMES, **{key: one.names for key, one in trace.CHANNELS.items()}}
     for name, names in usual.items():
         if name in columns:
             places = layout.places(columns[name])
@@ -341,7 +317,7 @@ def _columns(path, layout: Layout, columns: dict, units: dict, time_format: str)
         try:
             if one.name == "time":
                 cells = [row[one.position] for row in layout.sample]
-                kind = kind_of_time(cells, one.unit, time_format)
+                kind = trace.kind_of_time(cells, one.unit, time_format)
             else:
                 _require_unit(one)
         except ValueError as error:
@@ -360,7 +336,7 @@ def _columns(path, layout: Layout, columns: dict, units: dict, time_format: str)
 
 def _own_unit(name: str, head: str) -> str:
     """The head itself where it is nothing but a unit, such as rpm."""
-    wanted = "s" if name == "time" else CHANNELS[name].unit
+    wanted = "s" if name == "time" else trace.CHANNELS[name].unit
     try:
         return head if wanted not in ("", "degree") and measures(head, wanted) else ""
     except ValueError:
@@ -369,7 +345,7 @@ def _own_unit(name: str, head: str) -> str:
 
 def _require_unit(one: _Used) -> None:
     """Refuse a channel whose unit is not said, or is of another kind."""
-    channel = CHANNELS[one.name]
+    channel = trace.CHANNELS[one.name]
     if not channel.unit:
         return
     example = f'units = {{ {one.name} = "{channel.usual}" }}'
@@ -400,17 +376,18 @@ def _table_of(name: str, layout: Layout, positions, text: str) -> pd.DataFrame:
     text : str
         With plain line ends.
     """
-    start = 0
-    for _ in range(layout.first_row - 1):
-        start = text.find("\n", start) + 1
+    below = text.removesuffix("\n").split("\n")[layout.first_row - 1 :]
+    numbered = [*enumerate(below, start=layout.first_row)]
+    # What is not made of lines would be one cell of any size.
+    if long := [at for at, line in numbered if len(line) > _LONGEST_LINE]:
+        message = f"has a line of more than {_LONGEST_LINE // 1000} kB; is it a log?"
+        raise SessionError([Problem(name, message, row=long[0])])
     # A first row with a cell more than the header shows which lines have too many.
     joint = " " if layout.separator == r"\s+" else layout.separator
-    first = joint.join(["0"] * (len(layout.heads) + 1)) + "\n"
-    body = (first + text[start:]).encode()
-    _require_lines(name, layout, body)
+    first = joint.join(["0"] * (len(layout.heads) + 1))
     try:
         table = pd.read_csv(
-            io.BytesIO(body),
+            io.StringIO("\n".join([first, *below])),
             names=range(len(layout.heads) + 1),
             usecols=[*positions, len(layout.heads)],
             sep=layout.separator,
@@ -424,45 +401,29 @@ def _table_of(name: str, layout: Layout, positions, text: str) -> pd.DataFrame:
     except (pd.errors.ParserError, ValueError):
         table = None
     # Without quotation marks nothing can swallow the end of a line.
-    count = text.count("\n", start) + (not text.endswith("\n"))
-    if table is None or (layout.quoted and len(table) != count):
-        lines = text.removesuffix("\n").split("\n")
-        below = enumerate(lines[layout.first_row - 1 :], start=layout.first_row)
-        odd = next((at for at, line in below if line.count('"') % 2), layout.first_row)
+    if table is None or (layout.quoted and len(table) != len(below)):
+        odd = next((at for at, line in numbered if line.count('"') % 2), layout.first_row)
         message = (
-            f"has lines from here to line {len(lines)} that run together, as if a quotation "
+            f"has lines from here to line {numbered[-1][0]} that run together, as if a quotation "
             "mark were not closed; export the log again"
         )
         raise SessionError([Problem(name, message, row=odd)])
     return table
 
 
-def _require_lines(name: str, layout: Layout, body: bytes) -> None:
-    """Refuse a text that is not made of lines, which would be one cell of any size."""
-    start = 0
-    while len(body) - start > _LONGEST_LINE:
-        end = body.rfind(b"\n", start, start + _LONGEST_LINE + 1)
-        if end < 0:
-            row = layout.first_row - 1 + body.count(b"\n", 0, start)
-            message = f"has a line of more than {_LONGEST_LINE // 1000} kB; is it a log?"
-            raise SessionError([Problem(name, message, row=row)])
-        start = end + 1
-
-
 def _no_numbers(name, cells, values, lines, seconds):
     """Cells of a channel, in rows with a time, where something stands that is no number."""
     if cells.dtype.kind in "fiu":
-        return
+        return []
     wrong = np.isfinite(seconds) & cells.notna().to_numpy() & np.isnan(values)
     wrong &= cells.astype(str).str.strip(" \t\"'").ne("").to_numpy()
-    if wrong.any():
-        at = int(np.argmax(wrong))
-        example = shortened(str(cells.iloc[at]).strip(), 20)
-        yield LeftOut("no number", int(wrong.sum()), int(lines[at]), name, example)
+    return trace.counted(
+        "no number", wrong, lines, name, lambda at: shortened(str(cells.iloc[at]).strip(), 20)
+    )
 
 
 def _in_si(values, one: _Used):
-    unit = CHANNELS[one.name].unit
+    unit = trace.CHANNELS[one.name].unit
     same = unit in ("", "degree") or one.unit == unit
     return values if same else convert(values, one.unit, unit)
 
@@ -473,7 +434,7 @@ def _scale(kind: str, seconds, layout: Layout, position: int) -> str:
         dated, zoned = bool(re.search("%[Yy]", kind)), "%z" in kind
     else:
         # Numbers since 1970 are in UTC; a text says how far from it, or is of a place.
-        dated = kind == "iso" or (kind != "clock" and is_since_1970(seconds))
+        dated = kind == "iso" or (kind != "clock" and trace.is_since_1970(seconds))
         zone = re.compile(r".*(Z|z|[-+]\d\d:?\d\d)")
         zoned = kind != "iso" or all(zone.fullmatch(row[position]) for row in layout.sample)
     if dated:

@@ -7,19 +7,8 @@ import re
 from collections.abc import Collection
 from dataclasses import dataclass, field, replace
 
+from tuninglib import units
 from tuninglib.text_files import DASHES, Problem, RawTable, nearest, quoted, shortened
-from tuninglib.units import (
-    BESIDE_A_NUMBER,
-    COMMA,
-    ONE_NUMBER,
-    ROUGHLY,
-    SAID_OF_NUMBERS,
-    beside_a_number,
-    convert,
-    measures,
-    parse_number,
-    refuse_marks,
-)
 
 # The columns --------------------------------------------------------------------------------------
 
@@ -83,7 +72,7 @@ class Column:
     labels: dict = field(default_factory=dict)
     si_name: str = ""
     usual: str = ""
-    of_two: str = ONE_NUMBER
+    of_two: str = units.ONE_NUMBER
 
     @property
     def options(self) -> list:
@@ -99,10 +88,11 @@ class Column:
 
 # One reading carries no +/- of its own: what all may be off stands once, in session.toml.
 _SPEED_OF_TWO = (
-    f"{ONE_NUMBER}, and how finely it can be read as resolution under [speedometer] in session.toml"
+    f"{units.ONE_NUMBER}, and how finely it can be read as resolution under [speedometer] in "
+    "session.toml"
 )
 _READING_OF_TWO = "write {low} under gauge_low and {high} under gauge_high"
-_WIND_OF_TWO = f"{ONE_NUMBER}, and how far winds may be off in headwind under [weather]"
+_WIND_OF_TWO = f"{units.ONE_NUMBER}, and how far winds may be off in headwind under [weather]"
 
 
 def _quantity(unit, help_, si_name, low, high, **more) -> Column:
@@ -418,7 +408,7 @@ def _wrong_unit(head: Head, column) -> str:
     if not head.unit:
         return f"has no unit; {example}"
     try:
-        fits = measures(head.unit, column.unit)
+        fits = units.measures(head.unit, column.unit)
     except ValueError as error:
         return f"{error}; {example}"
     return "" if fits else f"[{shortened(head.unit)}] is not a unit of {head.key}; {example}"
@@ -465,12 +455,12 @@ def _value(key, column, cell, unit, decimal_comma, known):
 def _range(column, cell, decimal_comma) -> tuple:
     """Both ends of a range, or one number twice."""
     sign = "," if decimal_comma else "."
-    code, slots = beside_a_number(cell, sign)
+    code, slots = units.beside_a_number(cell, sign)
     if code == "about":
         raise ValueError(SAID_OF_CELLS["about a range"].format(text=cell, **slots))
     # What is called a rough one says how rough if it is a range.
-    sure = re.sub(ROUGHLY, "", cell, flags=re.IGNORECASE)
-    code, slots = beside_a_number(sure, sign)
+    sure = re.sub(units.ROUGHLY, "", cell, flags=re.IGNORECASE)
+    code, slots = units.beside_a_number(sure, sign)
     low, _, high = re.sub(FROM_TO, "|", sure).partition("|")
     if code == "plus minus":
         low, high = slots["low"], slots["high"]
@@ -484,20 +474,20 @@ def _number(column, cell, unit, decimal_comma) -> float:
     sign = "," if decimal_comma else "."
     if column.whole and re.fullmatch(WITH_THOUSANDS, cell):
         raise ValueError(_two_ways(cell, sign))
-    refuse_marks(cell, sign)
-    text = re.sub(COMMA, ".", cell) if decimal_comma or column.whole else cell
-    code, slots = beside_a_number(text, sign)
-    if code in BESIDE_A_NUMBER:
+    units.refuse_marks(cell, sign)
+    text = re.sub(units.COMMA, ".", cell) if decimal_comma or column.whole else cell
+    code, slots = units.beside_a_number(text, sign)
+    if code in units.BESIDE_A_NUMBER:
         remedy = column.of_two.format(**slots) if "middle" in slots else ""
-        raise ValueError(SAID_OF_NUMBERS[code].format(text=cell, remedy=remedy, **slots))
-    number = parse_number(text)
+        raise ValueError(units.SAID_OF_NUMBERS[code].format(text=cell, remedy=remedy, **slots))
+    number = units.parse_number(text)
     if column.whole and number != round(number):
         raise ValueError(SAID_OF_CELLS["in parts"].format(cell=cell))
-    value = convert(number, unit, column.unit) if column.kind == "quantity" else number
+    value = units.convert(number, unit, column.unit) if column.kind == "quantity" else number
     if not column.low <= value <= column.high:
         if re.fullmatch(WITH_THOUSANDS, cell):
             whole = float(re.sub("[.,]", "", cell))
-            other = convert(whole, unit, column.unit) if column.kind == "quantity" else whole
+            other = units.convert(whole, unit, column.unit) if column.kind == "quantity" else whole
             if column.low <= other <= column.high:
                 raise ValueError(_two_ways(cell, sign))
         limits = limits_shown(column, unit)
@@ -527,7 +517,7 @@ def limits_shown(column: Column, unit: str) -> dict:
     """
     low, high = column.low, column.high
     if column.kind == "quantity":
-        low, high = (convert(limit, column.unit, unit) for limit in (low, high))
+        low, high = (units.convert(limit, column.unit, unit) for limit in (low, high))
     return {"low": f"{low:.4g}", "high": f"{high:.4g}", "in_unit": f" {unit}" if unit else ""}
 
 

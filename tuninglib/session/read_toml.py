@@ -20,6 +20,7 @@ OWN = (TOML, RUNS, FILLS, CLIMBS, COASTDOWN, BENCHFLOW, UPKEEP)
 _LONGEST_NAME = 100
 # Nobody rides more in a day, and the sums grow faster than their number.
 MOST_SETUPS = 60
+_KNOWN = {**schema.SINGLE, **schema.NAMED}
 
 
 def read_toml(path: Path, problems: list[Problem]) -> dict:
@@ -53,9 +54,8 @@ def read_toml(path: Path, problems: list[Problem]) -> dict:
         row = row_of(lines, table, key)
         problems.append(Problem(TOML, message, row=row, column=key))
 
-    known = {**schema.SINGLE, **schema.NAMED}
-    for name in document.keys() - known.keys():
-        say(name, None, f"unknown table [{shortened(name)}]; {nearest(name, known)}")
+    for name in document.keys() - _KNOWN.keys():
+        say(name, None, f"unknown table [{shortened(name)}]; {nearest(name, _KNOWN)}")
     names = {
         name: set(document[name]) if isinstance(document.get(name), dict) else set()
         for name in schema.NAMED
@@ -158,7 +158,7 @@ def units_of(document: dict) -> str:
     """System of units of a session.toml that need not be complete; metric where none is said."""
     about = document.get("session")
     units = about.get("units") if isinstance(about, dict) else None
-    return units if isinstance(units, str) and units in SYSTEMS else "metric"
+    return units if units in SYSTEMS else "metric"
 
 
 # Signs and the codes that they may stand for; a dollar is one of many.
@@ -232,8 +232,7 @@ def tables_as_typed(folder: Path | str) -> dict:
         document = tomllib.loads(text)
     except (ValueError, RecursionError):
         document = {}
-    known = (*schema.SINGLE, *schema.NAMED)
-    tables = {name: document.get(name) for name in known}
+    tables = {name: document.get(name) for name in _KNOWN}
     return {name: table if isinstance(table, dict) else {} for name, table in tables.items()}
 
 
@@ -265,11 +264,8 @@ def own_files(folder: Path | str, logs: Collection[str]) -> list:
     logs : sequence of str
         Names of the files of its logs.
     """
-    return [
-        path
-        for path in sorted(Path(folder).iterdir())
-        if path.name in (*OWN, *logs) and path.is_file()
-    ]
+    named = (*OWN, *logs)
+    return [one for one in sorted(Path(folder).iterdir()) if one.name in named and one.is_file()]
 
 
 # Of files in which somebody may have typed one of a session's tables.
@@ -318,15 +314,10 @@ def what_stands(folder: Path | str) -> SimpleNamespace:
         Named as a Session is: for each table its record, or None where it has a problem; for the
         named ones a dictionary of such, empty where there is none.
     """
-    tables = read_toml(Path(folder) / TOML, [])
-    return SimpleNamespace(
-        about=tables.get("session"),
-        logged_step_m_s=None,
-        found=None,
-        speed_units={},
-        **{name: tables.get(name) for name in schema.SINGLE if name != "session"},
-        **{name: tables.get(name, {}) for name in schema.NAMED},
-    )
+    found = dict.fromkeys(schema.SINGLE) | {name: {} for name in schema.NAMED}
+    found |= read_toml(Path(folder) / TOML, [])
+    found["about"] = found.pop("session")
+    return SimpleNamespace(logged_step_m_s=None, found=None, speed_units={}, **found)
 
 
 def without_notes(text: str) -> str:
@@ -379,10 +370,9 @@ def _path(text: str) -> str:
 
 def _home_of(key: str) -> str:
     """Where a key belongs that stands in another table; empty if it is none of any."""
-    tables = {**schema.SINGLE, **schema.NAMED}
     homes = [
         f"[{name}]" if name in schema.SINGLE else f"[{name}.a_name]"
-        for name, record in tables.items()
+        for name, record in _KNOWN.items()
         if key in {field.name for field in dataclasses.fields(record)}
     ]
     return f"it belongs below {' or '.join(homes)}" if homes else ""

@@ -219,9 +219,3 @@ class Session:
         if self.recordings is not None or self.found is None:
             return self.recordings
         return self.traces[self.found.log]
-
-    @property
-    def candidates(self) -> tuple:
-        """Names of the injectors that no setup uses: those that could be bought."""
-        used = {setup.injector for setup in self.setups.values()}
-        return tuple(name for name in self.injectors if name not in used)

@@ -26,6 +26,7 @@ from tuninglib.session.fields import (
     quantity,
     reference,
     references,
+    spans,
     speed_pairs,
     text,
     yes_or_no,
@@ -55,8 +56,7 @@ class About:
 
     title: str = text(
         "a name for this outing; left out: its date",
-        example="Bigger cylinder, first weekend",
-        default="",
+        "Bigger cylinder, first weekend",
     )
     date: datetime.date = date("the day, year first", example="2026-05-16")
     reference: str = reference(
@@ -66,17 +66,13 @@ class About:
         default="",
     )
     units: str = choice(
-        "what the report prints; you may type in any unit",
-        "metric",
-        "us",
-        "imperial",
-        default="metric",
+        "what the report prints; you may type in any unit", "metric, us, imperial", default="metric"
     )
-    currency: str = text("for prices and costs", example="EUR", default="")
+    currency: str = text("for prices and costs", "EUR")
     invented: str = choice(
-        "is it made up, as an example or to try things out?", "no", "yes", default="no"
+        "is it made up, as an example or to try things out?", "no, yes", default="no"
     )
-    note: str = text("anything worth knowing", default="")
+    note: str = text("anything worth knowing")
 
     def __post_init__(self):
         """An outing without a title goes by its day; what is made up says so in its title."""
@@ -89,9 +85,9 @@ class About:
 class Piece:
     """One stretch of the hill."""
 
-    length: Measured = quantity("m", "along the road", "150 m", (1, 20000), default=MISSING)
+    length: Measured = quantity(("m", 1, 20000), "along the road", "150 m", default=MISSING)
     grade: Measured = quantity(
-        "1", "rise over horizontal distance", "5.5 +/- 0.3 %", (-0.4, 0.4), default=MISSING
+        ("1", -0.4, 0.4), "rise over horizontal distance", "5.5 +/- 0.3 %", default=MISSING
     )
 
 
@@ -100,38 +96,35 @@ class MeasuredHill:
     """The test hill, from the start line to the marker."""
 
     length: Measured = quantity(
-        "m", "along the road, start line to marker", "400 m +/- 2 m", (20, 5000), default=MISSING
+        ("m", 20, 5000), "along the road, start line to marker", "400 m +/- 2 m", default=MISSING
     )
     grade: Measured | None = quantity(
-        "1",
+        ("1", 0.0, 0.4),
         "rise over horizontal distance, on average; or rise instead",
         "6.0 +/- 0.3 %",
-        (0.0, 0.4),
         asked=True,
         instead="rise",
     )
     rise: Measured | None = quantity(
-        "m",
+        ("m", 0, 1500),
         "height of the marker over the start line; the grade follows from it and from length",
         "24 m +/- 1 m",
-        (0, 1500),
         instead="grade",
     )
     entry_speed: Measured | None = quantity(
-        "m/s",
+        ("m/s", 1, 70),
         "shown at the start line on every run with none in runs.csv, and how far off at most",
         "48 km/h +/- 2 km/h",
-        (1, 70),
         plus_minus="needed",
         widest=5.0,
     )
-    altitude: Measured | None = quantity("m", "above the sea", "310 m", (-450, 6000))
+    altitude: Measured | None = quantity(("m", -450, 6000), "above the sea", "310 m")
     start: tuple | None = place(
         "of the start line, as a map shows it; with marker, the runs are found in a track",
         example="47.25012, -38.64966",
     )
     marker: tuple | None = place("of the marker", example="47.25243, -38.64598")
-    surface: str = text("of the road", example="dry asphalt", default="")
+    surface: str = text("of the road", "dry asphalt")
     pieces: tuple = pieces(Piece)
 
     def __post_init__(self):
@@ -179,17 +172,16 @@ def _grade_of(rise: Measured, length: Measured) -> Measured:
 class Weather:
     """The air of the day; a column of runs.csv, where there is one, is used instead."""
 
-    temperature: Measured | None = quantity("K", "of the air", "18 degC", (233.15, 328.15))
+    temperature: Measured | None = quantity(("K", 233.15, 328.15), "of the air", "18 degC")
     pressure: Measured | None = quantity(
-        "Pa", "where the hill is, not reduced to sea level", "978 hPa", (5e4, 1.1e5)
+        ("Pa", 5e4, 1.1e5), "where the hill is, not reduced to sea level", "978 hPa"
     )
     # Deserts have 2 %; a share of at most 1 that is typed under per cent would be no more than 1 %.
-    humidity: Measured = quantity("1", "relative", "55 %", (0.011, 1), default=Measured(0.5, 0.3))
+    humidity: Measured = quantity(("1", 0.011, 1), "relative", "55 %", default=Measured(0.5, 0.3))
     headwind: Measured = quantity(
-        "m/s",
+        ("m/s", -15, 15),
         "against the rider on the way up, and how far it may be off",
         "0 +/- 1.5 m/s",
-        (-15, 15),
         default=Measured(0.0, 1.5),
         widest=10.0,
     )
@@ -217,16 +209,14 @@ class Speedometer:
     """What the entry and exit speeds were read from."""
 
     factor: Measured | None = quantity(
-        "1",
+        ("1", 0.7, 1.1),
         "true speed over shown speed; left out: from checks, or what the law allows",
         "0.96 +/- 0.01",
-        (0.7, 1.1),
     )
     resolution: Measured | None = exact(
-        "m/s",
+        ("m/s", 0.01, 3),
         "the smallest step that you can read; left out: one whole unit of the speeds typed",
         "1 km/h",
-        (0.01, 3),
     )
     checks: tuple = speed_pairs(
         "shown and true speed, from GPS or a timed distance, two pairs or more",
@@ -256,39 +246,28 @@ class Use:
     riding: str = choice(
         "climbs and motorway mean minutes of full load, which need a richer mixture; left out: "
         "of two equal ones the richer, and a caution",
-        "unknown",
-        "town",
-        "mixed",
-        "climbs",
-        "motorway",
+        "unknown, town, mixed, climbs, motorway",
         default="unknown",
     )
     cooling: str = choice(
         "of the engine; left out: assumed to be air alone",
-        "unknown",
-        "air",
-        "oil cooler",
-        "liquid",
+        "unknown, air, oil cooler, liquid",
         default="unknown",
     )
     wanted: str = choice(
         "what goes first where pull, mixture and heat do not agree",
-        "balanced",
-        "pull first",
-        "cool first",
+        "balanced, pull first, cool first",
         default="balanced",
     )
     air: Measured | None = quantity(
-        "K",
+        ("K", 233.15, 328.15),
         "the coldest and the hottest that you ride in; left out: -5 to 35 degC",
         "5 to 35 degC",
-        (233.15, 328.15),
     )
     altitude: Measured | None = quantity(
-        "m",
+        ("m", -450, 6000),
         "the lowest and the highest that you ride; left out: the hill's",
         "0 to 1200 m",
-        (-450, 6000),
     )
 
     @property
@@ -311,22 +290,22 @@ class Use:
 class Upkeep:
     """Limits for what wears, from the maker's manual; see upkeep.csv."""
 
-    lowest_compression: Measured | None = exact("Pa", "cranking", "11 bar", (2e5, 3e6))
-    highest_leak_down: Measured | None = exact("1", "of the cylinder", "15 %", (0.01, 1))
+    lowest_compression: Measured | None = exact(("Pa", 2e5, 3e6), "cranking", "11 bar")
+    highest_leak_down: Measured | None = exact(("1", 0.01, 1), "of the cylinder", "15 %")
     intake_clearance: Measured | None = quantity(
-        "m", "from the least to the most", "0.05 to 0.12 mm", (0, 1e-3)
+        ("m", 0, 1e-3), "from the least to the most", "0.05 to 0.12 mm"
     )
     exhaust_clearance: Measured | None = quantity(
-        "m", "from the least to the most", "0.08 to 0.15 mm", (0, 1e-3)
+        ("m", 0, 1e-3), "from the least to the most", "0.08 to 0.15 mm"
     )
     plug_gap: Measured | None = quantity(
-        "m", "from the least to the most", "0.7 to 0.9 mm", (1e-4, 2.5e-3)
+        ("m", 1e-4, 2.5e-3), "from the least to the most", "0.7 to 0.9 mm"
     )
     highest_oil_use: Measured | None = exact(
-        "m**2", "oil for the distance", "0.5 mL/km", (1e-12, 1e-8)
+        ("m**2", 1e-12, 1e-8), "oil for the distance", "0.5 mL/km"
     )
     check_after: Measured | None = exact(
-        "s", "at full throttle, all outings together, to be reminded", "60 min", (60, 3.6e6)
+        ("s", 60, 3.6e6), "at full throttle, all outings together, to be reminded", "60 min"
     )
 
 
@@ -335,11 +314,10 @@ class Assumptions:
     """What is assumed until you say otherwise."""
 
     run_scatter: Measured = exact(
-        "1",
+        ("1", 0.001, 0.5),
         "how far wheel force usually scatters from run to run (standard deviation); your repeats "
         "refine it",
         "2.6 %",
-        (0.001, 0.5),
         default=Measured(RUN_SCATTER.median),
     )
     rider_effect: Measured = doubt(
@@ -349,10 +327,9 @@ class Assumptions:
         0.2,
     )
     flow_response: Measured = quantity(
-        "1",
+        ("1", -1, 3),
         "how lambda follows flow before anything is read: 1 = fuel table, 0 = corrected",
         "1.0 +/- 0.3",
-        (-1, 3),
         default=Measured(1.0, 0.3),
         plus_minus="needed",
         widest=2.0,
@@ -383,11 +360,10 @@ class Assumptions:
         0.2,
     )
     leaner_limit: Measured | None = exact(
-        "1",
+        ("1", 0.01, 0.99),
         "chance of being leaner than the band above which a setup is not recommended; left out: "
         "10 %, 15 % with pull first, 5 % with cool first",
         "10 %",
-        (0.01, 0.99),
     )
     richest_lambda: float = number(
         "lambda below which fuel washes the oil off the bore, so that a setup is not recommended",
@@ -403,8 +379,9 @@ class Log:
 
     file: str = text(
         "in this folder: a track as GPX, a table as CSV or text, or a sound recording made on the "
-        "bike (WAV; with the extra sound also m4a, mp3, ogg, opus, 3gp)",
+        "bike, of a four-stroke (WAV; with the extra sound also m4a, mp3, ogg, opus, 3gp)",
         example="phone.gpx",
+        default=MISSING,
     )
     columns: tuple = names(
         "what a table calls its columns, for those that are not recognised",
@@ -418,23 +395,20 @@ class Log:
     )
     time_format: str = text(
         "of times with a date that is not year first, in strftime codes",
-        example="%d.%m.%Y %H:%M:%S",
-        default="",
+        "%d.%m.%Y %H:%M:%S",
     )
     shift: Measured | None = quantity(
-        "s",
+        ("s", -1e6, 1e6),
         "what to add to the times of a gauge's log to get the track's; left out: found from what "
         "both logs show",
         "41.3 s +/- 0.5 s",
-        (-1e6, 1e6),
         plus_minus="needed",
         widest=30.0,
     )
     delay: Measured | None = quantity(
-        "s",
+        ("s", 0, 5),
         "how late the gauge shows the mixture; left out: found from the log, or 0.2 to 1.5 s",
         "0.6 s +/- 0.2 s",
-        (0, 5),
         plus_minus="needed",
         widest=2.0,
     )
@@ -448,7 +422,20 @@ class Log:
         "of a sound recording: does each pull in it go from the start line, where the throttle was "
         "opened, to the marker, where it was shut, in one gear?"
     )
-    note: str = text("anything worth knowing", default="")
+    marks: tuple = spans(
+        "of a sound recording: seconds into it at which each run passed the start line and the "
+        "marker, as a horn or a word told; instead of pulls_are_runs",
+        example=["12.3 to 33.9 s", "95 to 116.4 s"],
+        most=60,
+        longest_s=300.0,
+    )
+    play: tuple = spans(
+        "of a sound recording: seconds of it to hear in the report, 5 at most; left out: none",
+        example="12.4 to 13.1 s",
+        most=1,
+        longest_s=5.0,
+    )
+    note: str = text("anything worth knowing")
 
 
 # Tables that stand once, and tables that hold named entries.

@@ -326,20 +326,21 @@ def parse_falls(text: str) -> Falls:
     >>> falls.time_s.tolist(), falls.direction.tolist()
     ([4.4], [1])
     """
-    table = parse_table(text, COASTDOWN)
-    problems: list[Problem] = []
-    data = columns_in_si(table, COASTDOWN, FALL_COLUMNS, problems)
-    if not table.rows and not problems:
-        problems.append(Problem(COASTDOWN, "there is no timed fall yet; write one in each row"))
+    data, problems = _typed(text, COASTDOWN, FALL_COLUMNS, "timed fall")
     if problems:
         raise SessionError(problems)
-    return Falls(
-        run=np.array(data["run"]).astype(int),
-        direction=np.array([_WAYS[way] for way in data["direction"]]),
-        shown_from_m_s=np.array(data["shown_from_m_s"]),
-        shown_to_m_s=np.array(data["shown_to_m_s"]),
-        time_s=np.array(data["time_s"]),
-    )
+    run, direction = np.array(data["run"]).astype(int), [_WAYS[way] for way in data["direction"]]
+    speeds = (np.array(data[one]) for one in ("shown_from_m_s", "shown_to_m_s", "time_s"))
+    return Falls(run, np.array(direction), *speeds)
+
+
+def _typed(text, name, columns, what) -> tuple[dict, list[Problem]]:
+    """Columns in SI of a table that was typed in a workbook, and its problems."""
+    table, problems = parse_table(text, name), []
+    data = columns_in_si(table, name, columns, problems)
+    if not table.rows and not problems:
+        problems.append(Problem(name, f"there is no {what} yet; write one in each row"))
+    return data, problems
 
 
 # benchflow.csv: volumes that injectors let through ------------------------------------------------
@@ -388,21 +389,15 @@ def parse_volumes(text: str) -> dict:
     >>> found["i150"].pulses.tolist(), found["i150"].open_s.tolist()
     ([1000.0, 0.0], [0.004, 60.0])
     """
-    table = parse_table(text, BENCHFLOW)
-    problems: list[Problem] = []
-    data = columns_in_si(table, BENCHFLOW, BENCH_COLUMNS, problems)
+    data, problems = _typed(text, BENCHFLOW, BENCH_COLUMNS, "volume")
     rows: dict[str, list] = {}
     names = ("injector", "pulses", "width_s", "time_s", "volume_m3", "row")
     for name, pulses, width, time, volume, row in zip(*(data[one] for one in names), strict=True):
         held, pulsed = not math.isnan(time), not (math.isnan(pulses) and math.isnan(width))
         if held == pulsed or (pulsed and (math.isnan(pulses) or math.isnan(width))):
-            message = (
-                "needs either pulses and width, or the time for which the injector was held open"
-            )
-            problems.append(Problem(BENCHFLOW, message, row=row))
+            said = "needs either pulses and width, or the time for which the injector was held open"
+            problems.append(Problem(BENCHFLOW, said, row=row))
         rows.setdefault(name, []).append((0.0, time, volume) if held else (pulses, width, volume))
-    if not table.rows and not problems:
-        problems.append(Problem(BENCHFLOW, "there is no volume yet; write one in each row"))
     if problems:
         raise SessionError(problems)
     return {name: Volumes(*np.array(own, dtype=float).T) for name, own in rows.items()}

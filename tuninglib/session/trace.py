@@ -51,6 +51,38 @@ class LeftOut:
     example: str = ""
 
 
+def counted(
+    reason: Reason,
+    which: np.ndarray,
+    lines: np.ndarray,
+    channel: str = "",
+    shown: Callable[[int], str] | None = None,
+) -> list:
+    """What is left out for a reason, as a list; empty if nothing is.
+
+    Parameters
+    ----------
+    reason : str
+    which : array of bool
+        Whether a row, or its cell, is left out.
+    lines : array of int
+        Of the rows in the file.
+    channel : str
+    shown : callable, optional
+        What stands in a row, as text.
+
+    Examples
+    --------
+    >>> counted("no time", np.array([False, True, True]), np.array([2, 3, 4]))
+    [LeftOut(reason='no time', count=2, first=3, channel='', example='')]
+    """
+    if not which.any():
+        return []
+    first = int(np.argmax(which))
+    example = shown(first) if shown else ""
+    return [LeftOut(reason, int(which.sum()), int(lines[first]), channel, example)]
+
+
 @dataclass(frozen=True, kw_only=True, repr=False)
 class Trace:
     """One log, read.
@@ -170,7 +202,7 @@ def in_order(
     file: str,
     seconds: np.ndarray,
     channels: dict[str, np.ndarray],
-    line_of: Callable[[int], int],
+    lines: np.ndarray,
     *,
     left_out: list[LeftOut] = (),
     scale: str = "elapsed",
@@ -185,8 +217,8 @@ def in_order(
         In the file's order; NaN where there is none. [s]
     channels : dict of str to array
         By the keys of ``CHANNELS``, in SI.
-    line_of : callable
-        Line of the file, or number of the point, of a row's number.
+    lines : array of int
+        Line of the file, or number of the point, of each row.
     left_out : list of LeftOut
         Whole rows among it are no longer in ``seconds``.
     scale : str
@@ -210,7 +242,7 @@ def in_order(
     if scale in ("utc", "local"):
         none[_wild(seconds, part, np.flatnonzero(~none))] = True
     part = part[~none]
-    found = _Rows(seconds, channels, line_of, list(left_out))
+    found = _Rows(seconds, channels, lines, list(left_out))
     found.without(none, "no time")
     if found.seconds.size < 2:
         message = f"holds {found.seconds.size} rows with a time; a log needs at least two"
@@ -230,7 +262,7 @@ def in_order(
                 f"time goes back from {before} to {after}, so the log was restarted or its "
                 "clock was set; put each part into a file and a [logs.a_name] of its own"
             )
-            raise SessionError([Problem(file, message, row=found.line(first + 1))])
+            raise SessionError([Problem(file, message, row=int(found.lines[first + 1]))])
         found.take(np.argsort(found.seconds, kind="stable"))
     found.without(np.concatenate([[False], found.seconds[1:] == found.seconds[:-1]]), "time twice")
     if found.seconds.size < 2:
@@ -295,38 +327,30 @@ def _over_midnight(seconds):
 class _Rows:
     """Rows on their way into a trace; each knows where it stood as long as any was moved."""
 
-    def __init__(self, seconds, channels, line_of, left_out):
-        self.seconds, self.channels, self.left_out = seconds, channels, left_out
-        self._line_of, self._numbers = line_of, np.arange(seconds.size)
-
-    def line(self, row: int) -> int:
-        """Line of the file of a row."""
-        return self._line_of(int(self._numbers[row]))
+    def __init__(self, seconds, channels, lines, left_out):
+        self.seconds, self.channels, self.lines = seconds, channels, lines
+        self.left_out = left_out
 
     def take(self, rows) -> None:
         """Keep these rows in this order."""
-        self._numbers = self._numbers[rows]
-        self.seconds = self.seconds[rows]
+        self.seconds, self.lines = self.seconds[rows], self.lines[rows]
         self.channels = {name: values[rows] for name, values in self.channels.items()}
 
     def without(self, which, reason: Reason) -> None:
         """Leave rows out, and say so."""
-        if which.any():
-            first = self.line(int(np.argmax(which)))
-            self.left_out.append(LeftOut(reason, int(which.sum()), first))
-            self.take(~which)
+        self.left_out += counted(reason, which, self.lines)
+        self.take(~which)
 
     def within(self, name: str):
         """A channel with NaN for what cannot be, which is counted; None if nothing is left."""
         channel, values = CHANNELS[name], self.channels[name]
         wrong = (values < channel.low) | (values > channel.high)
-        if wrong.any():
-            values = self._without_cells(name, "limits", wrong, values)
+        values = self._without_cells(name, "limits", wrong, values)
         if name == "elevation":
             # Devices write 0 where they know none; on a coast, 0 is among its like.
             zero = values == 0
             others = values[~zero & np.isfinite(values)]
-            if zero.any() and not (others.size and abs(np.median(others)) <= _NO_COAST_M):
+            if not (others.size and abs(np.median(others)) <= _NO_COAST_M):
                 values = self._without_cells(name, "zero", zero, values)
         return values if np.isfinite(values).any() else None
 
@@ -350,9 +374,7 @@ class _Rows:
             kept["longitude_deg"] = np.where(wild, np.nan, longitude)
 
     def _without_cells(self, name, reason, which, values):
-        first = int(np.argmax(which))
-        example = f"{values[first]:.6g}"
-        self.left_out.append(LeftOut(reason, int(which.sum()), self.line(first), name, example))
+        self.left_out += counted(reason, which, self.lines, name, lambda at: f"{values[at]:.6g}")
         return np.where(which, np.nan, values)
 
 

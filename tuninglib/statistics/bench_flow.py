@@ -68,9 +68,9 @@ def fit_bench_flow(
     (150.0, 1.0)
     """
     pulses, open_s, volume = (np.asarray(one, dtype=float) for one in (pulses, open_s, volume_m3))
-    require(open_s, what="open time", unit="s", above=0, remedy="write how long it was open")
-    require(volume, what="volume", unit="m3", above=0, remedy="write what was caught")
-    require(volume_sd_m3, what="reading error", unit="m3", above=0, remedy="look at the beaker")
+    require(open_s, "open time", "s", above=0, remedy="write how long it was open")
+    require(volume, "volume", "m3", above=0, remedy="write what was caught")
+    require(volume_sd_m3, "reading error", "m3", above=0, remedy="look at the beaker")
     pulsed = pulses > 0
     # V = q (N w) − (q d) N is linear in q and q d; held open, no pulse opens and N is 0.
     design = np.column_stack([np.where(pulsed, pulses, 1.0) * open_s, -pulses])

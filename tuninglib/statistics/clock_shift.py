@@ -103,7 +103,7 @@ def clock_shift(
 def _even(time, values):
     """First time, and values at even steps with mean 0 where the log has no gap."""
     time, values = np.asarray(time, dtype=float), np.asarray(values, dtype=float)
-    require(time, what="time of a log", unit="s", remedy="leave out rows without a time")
+    require(time, "time of a log", "s", remedy="leave out rows without a time")
     known = np.isfinite(values)
     if np.count_nonzero(known) < 2:
         return 0.0, np.zeros(0)

@@ -7,14 +7,7 @@ from scipy.optimize import least_squares
 from tuninglib.checks import plain, require
 from tuninglib.physics.motion import Ride, even_climb, require_headway
 from tuninglib.physics.road_load import RoadLoad
-from tuninglib.statistics.mixed_model import (
-    Component,
-    Rows,
-    average_over_variances,
-    fit_at,
-    spread,
-    variance_grid,
-)
+from tuninglib.statistics import mixed_model
 
 # How strong the steady wind along the road may be about calm; how the wind varies from run to run,
 # usually, and the standard deviation of the logarithm of that: known to a factor of 2.7. [m/s]
@@ -59,22 +52,18 @@ class _Falls:
         def off(at):
             left = self.data - self.modelled(at)
             left = np.where(np.isfinite(left), left, _NOWHERE_M_S)
-            return np.concatenate(
-                [
-                    self.turn @ left / misread_sd,
-                    (at[3:] - at[2]) / gust_sd,
-                    [
-                        at[2] / _STEADY_SD_M_S,
-                        (at[0] - np.log(_USUAL_AREA_M2)) / _AREA_LOG_SD,
-                        (at[1] - _USUAL_ROLLING) / _ROLLING_SD,
-                    ],
-                ]
-            )
+            beforehand = [
+                at[2] / _STEADY_SD_M_S,
+                (at[0] - np.log(_USUAL_AREA_M2)) / _AREA_LOG_SD,
+                (at[1] - _USUAL_ROLLING) / _ROLLING_SD,
+            ]
+            gusts = (at[3:] - at[2]) / gust_sd
+            return np.concatenate([self.turn @ left / misread_sd, gusts, beforehand])
 
         steps = np.array([0.3, 0.005, *np.ones(begin.size - 2)])
         return least_squares(off, begin, x_scale=steps, xtol=1e-10, ftol=1e-10, gtol=1e-10).x
 
-    def linear(self, at) -> Rows:
+    def linear(self, at) -> mixed_model.Rows:
         """The rows around there: the data if the model were its own tangent, drag area for its log.
 
         The common wind is no fixed coefficient: it has a prior. Each run has its own, all falls of
@@ -100,14 +89,14 @@ class _Falls:
         blow, by_run = np.append(blow, [0, 0]), np.vstack([by_run, np.zeros((2, self.runs))])
         read = np.diag([*np.ones(len(target)), 0.0, 0.0])
         gust = (by_run @ by_run.T)[None], _GUST_SD_M_S**2, _GUST_LOG_SD
-        return Rows(
+        return mixed_model.Rows(
             np.append(target, usual)[None],
             np.vstack([design, np.eye(2)])[None],
             np.zeros((1, known.shape[0], 0)),
             (known + _STEADY_SD_M_S**2 * np.outer(blow, blow))[None],
             (
-                Component(*gust),
-                Component(read[None], _MISREAD_M_S**2, _MISREAD_LOG_SD),
+                mixed_model.Component(*gust),
+                mixed_model.Component(read[None], _MISREAD_M_S**2, _MISREAD_LOG_SD),
             ),
         )
 
@@ -137,18 +126,18 @@ def _fit_falls(falls: _Falls, ride: Ride, usual_fall) -> RoadLoad:
     for _ in range(_MOST_TURNS):
         at = falls.search(at, variances)
         rows = falls.linear(at)
-        grid = variance_grid(rows)
+        grid = mixed_model.variance_grid(rows)
         moved = np.abs(np.log(grid.middle / variances)).max()
         variances = grid.middle
         if moved < _NEAR:
             break
     falls.require_sense(at, variances, usual_fall)
-    mixture = average_over_variances(rows, grid)
-    found = [spread(mixture, unit) for unit in np.eye(2)]
+    mixture = mixed_model.average_over_variances(rows, grid)
+    found = [mixed_model.spread(mixture, unit) for unit in np.eye(2)]
     # Widths averaged over the scatters, correlation of the last fit: drag and rolling stay tied as
     # strongly as one fit ties them.
     sds = np.array([one.sd for one in found])
-    covariance = fit_at(rows, variances).covariance
+    covariance = mixed_model.fit_at(rows, variances).covariance
     own = np.sqrt(np.diag(covariance))
     return RoadLoad(
         drag_area_m2=float(np.exp(at[0])),
@@ -194,8 +183,8 @@ def coast_time_s(
     >>> coast_time_s(ride, from_speed_m_s=70 / 3.6, to_speed_m_s=60 / 3.6)
     4.3489
     """
-    v1 = require(from_speed_m_s, what="speed", unit="m/s", at_least=0, remedy="check its sign")
-    v2 = require(to_speed_m_s, what="speed", unit="m/s", at_least=0, remedy="check its sign")
+    v1 = require(from_speed_m_s, "speed", "m/s", at_least=0, remedy="check its sign")
+    v2 = require(to_speed_m_s, "speed", "m/s", at_least=0, remedy="check its sign")
     k = ride.air_density_kg_m3 * ride.drag_area_m2 / 2
     mass = ride.mass_kg + ride.rotating_mass_kg
     require_headway(np.minimum(v1, v2) + 1e-9, ride.wind_m_s)
@@ -283,8 +272,8 @@ def fit_coast_down(
             f"wind is {np.max(ride.wind_m_s):g} m/s but must be 0 m/s; the fit finds it from the "
             "two directions"
         )
-    require(v1 - v2, what="fall of speed", unit="m/s", above=0, remedy="swap from and to")
-    require(t, what="time", unit="s", above=0, remedy="leave out what was not timed")
+    require(v1 - v2, "fall of speed", "m/s", above=0, remedy="swap from and to")
+    require(t, "time", "s", above=0, remedy="leave out what was not timed")
     # A misread speed costs this much time.
     per_speed = t / (v1 - v2)
     slope = ways * ride.hill.even_grade_ratio
@@ -306,9 +295,7 @@ def _columns(run, direction, *columns):
     """Arrays of one length, with directions of ±1."""
     run, direction = np.asarray(run), np.asarray(direction, dtype=float)
     arrays = [
-        np.asarray(
-            require(c, what="coast-down value", unit="", at_least=0, remedy="leave out the unread")
-        )
+        np.asarray(require(c, "coast-down value", "", at_least=0, remedy="leave out the unread"))
         for c in columns
     ]
     sizes = {a.shape for a in (run, direction, *arrays)}

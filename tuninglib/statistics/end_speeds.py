@@ -102,7 +102,7 @@ def end_speeds_from_speed(
     >>> bool(abs(found.entry_m_s[0] - 14) < 0.1), bool(abs(found.exit_m_s[0] - 18) < 0.1)
     (True, True)
     """
-    require(place_sd_m, what="error of a place", unit="m", above=0)
+    require(place_sd_m, "error of a place", "m", above=0)
     windows = _windows([time_s, speed_m_s], enter_s, leave_s, place_sd_m)
     return _ends(windows, _by_lasting(windows), len(enter_s), place_sd_m, derivative=0)
 
@@ -148,7 +148,7 @@ def end_speeds_from_way(
     >>> bool(abs(found.entry_m_s[0] - 14) < 0.1), bool(abs(found.exit_m_s[0] - 18) < 0.1)
     (True, True)
     """
-    require(place_sd_m, what="error of a place", unit="m", above=0)
+    require(place_sd_m, "error of a place", "m", above=0)
     windows = _windows([time_s, east_m, north_m], enter_s, leave_s, place_sd_m)
     covariances = _by_quickness(windows, place_sd_m)
     return _ends(windows, covariances, len(enter_s), place_sd_m, derivative=1)
@@ -271,12 +271,7 @@ def _ends(windows, candidates, runs, place_sd, *, derivative) -> EndSpeeds:
                 apart = row.variance + by_place**2 + (row.speed - speed) ** 2
                 found[end][windows[at].run] = speed
                 found[f"{end}_sd"][windows[at].run] = np.sqrt(share @ apart + _WIGGLE_M_S**2)
-    return EndSpeeds(
-        entry_m_s=found["entry"],
-        exit_m_s=found["exit"],
-        entry_sd_m_s=found["entry_sd"],
-        exit_sd_m_s=found["exit_sd"],
-    )
+    return EndSpeeds(**{f"{name}_m_s": values for name, values in found.items()})
 
 
 class _AtLine(NamedTuple):

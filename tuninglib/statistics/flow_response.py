@@ -122,15 +122,8 @@ def response_per_state(
             verdict = "corrects"
         elif response.low > HALF_RESPONSE:
             verdict = "table"
-        answers.append(
-            Response(
-                state=one,
-                response=response,
-                readings=len(at),
-                injectors=len(set(names)),
-                verdict=verdict,
-            )
-        )
+        counts = {"readings": len(at), "injectors": len(set(names))}
+        answers.append(Response(state=one, response=response, verdict=verdict, **counts))
     return tuple(answers)
 
 
@@ -287,8 +280,8 @@ class SteadyReadings:
     def __post_init__(self):
         if np.size(self.log_lambda) == 0:
             raise ValueError("there is no reading at idle or cruise; give one or more")
-        shown = require(self.log_lambda, what="logarithm of lambda", unit="")
-        spread = require(self.relative_sd, what="spread of a reading", unit="", at_least=0)
+        shown = require(self.log_lambda, "logarithm of lambda", "")
+        spread = require(self.relative_sd, "spread of a reading", "", at_least=0)
         names = ("log_lambda", "relative_sd", "log_fuel", "log_size")
         given = (np.atleast_1d(shown), spread, self.log_fuel, self.log_size)
         for name, value in zip(names, np.broadcast_arrays(*given), strict=True):
@@ -347,7 +340,7 @@ def weigh_control(
     ----------
     .. [1] C. M. Bishop, Pattern Recognition and Machine Learning, Springer 2006.
     """
-    require(chance, what="chance that the ECU corrects", unit="", at_least=0, at_most=_USED)
+    require(chance, "chance that the ECU corrects", "", at_least=0, at_most=_USED)
     states, setups = (tuple(dict.fromkeys(one)) for one in (readings.state, readings.setup))
     shown = _HeldOrNot(readings, parts, stated, states, setups)
     cases = [

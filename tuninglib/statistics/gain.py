@@ -14,19 +14,7 @@ import numpy as np
 from scipy.special import chdtrc
 
 from tuninglib.interval import Z_95, Interval
-from tuninglib.statistics.mixed_model import (
-    Component,
-    Grid,
-    MixedFit,
-    Rows,
-    VarianceMixture,
-    average_over_variances,
-    degrees_of_freedom,
-    fit_at,
-    left_out,
-    spread,
-    variance_grid,
-)
+from tuninglib.statistics import mixed_model
 from tuninglib.statistics.planning import smallest_visible_effect
 from tuninglib.statistics.population import USUAL, Kinds, Scatters
 from tuninglib.statistics.repeats import Weighed, settled_weights
@@ -88,9 +76,9 @@ class _Solved:
         Factor of each own unknown's variance: the mean of what it may be.
     """
 
-    fit: MixedFit
-    grid: Grid
-    rows: Rows
+    fit: mixed_model.MixedFit
+    grid: mixed_model.Grid
+    rows: mixed_model.Rows
     scatter: np.ndarray
     doubt: np.ndarray
     ratios: np.ndarray
@@ -236,24 +224,30 @@ def _rows_of(system, linear, design, weight) -> tuple:
     # A row that is not there stands alone, with a variance of 1 and nothing that acts on it.
     known = np.einsum("qia,qib->iab", stated, stated) + _diagonal(doubt + ~system.exists)
     scatter = system.usual.engine if told else system.usual.run
-    components = [Component(_diagonal(system.up / weight), scatter.median**2, scatter.log_sd)]
+    components = [
+        mixed_model.Component(_diagonal(system.up / weight), scatter.median**2, scatter.log_sd)
+    ]
     # A gust moves the way up and the way down of one run together: a component of rank one.
     for number in told:
         blown = linear.own[number]
         components.append(
-            Component(blown[..., :, None] * blown[..., None, :], 1.0, system.winds[number])
+            mixed_model.Component(
+                blown[..., :, None] * blown[..., None, :], 1.0, system.winds[number]
+            )
         )
-    rows = Rows(linear.data, design, -linear.shared, known, tuple(components), system.uneven)
+    rows = mixed_model.Rows(
+        linear.data, design, -linear.shared, known, tuple(components), system.uneven
+    )
     return rows, doubt
 
 
 def _solve(system, linear, design, weight) -> _Solved:
     """Fit of one linearisation, with weights in the shape of the data."""
     rows, doubt = _rows_of(system, linear, design, weight)
-    grid = variance_grid(rows)
+    grid = mixed_model.variance_grid(rows)
     # At the mean of the variances the covariance is the mean one, as a plan and a season want it.
     # Intervals do not stop here: they average over the whole grid.
-    fit = fit_at(rows, grid.mean)
+    fit = mixed_model.fit_at(rows, grid.mean)
     ratios = np.ones(len(system.own))
     ratios[list(system.winds)] = fit.variances[1 : len(rows.components)]
     return _Solved(fit, grid, rows, system.up / weight, doubt, ratios)
@@ -265,7 +259,7 @@ def _run_weights(system, linear, design) -> Weighed:
     def leave_out(listed):
         weight = system.blocks(listed)
         rows, _ = _rows_of(system, linear, design, weight)
-        found = left_out(rows, variance_grid(rows, closer=False))
+        found = mixed_model.left_out(rows, mixed_model.variance_grid(rows, closer=False))
         # A weight is that of the row itself: what it is held against stays as it was.
         # The tails of a scatter not known are longer than a normal's: the variance that is handed
         # on is the one with which a normal would be as unlikely.
@@ -536,7 +530,7 @@ def estimate_gains(
             np.max(np.abs(a - b), initial=0.0) < 0.1 for a, b in zip(moved, before, strict=True)
         ):
             break
-    mixture = average_over_variances(solved.rows, solved.grid)
+    mixture = mixed_model.average_over_variances(solved.rows, solved.grid)
     shown = _scatter(system, linear, solved)
     day = _Day(solved, mixture, system.shares(solved, linear), shown)
     learnt = system.learnt(solved.fit)
@@ -591,7 +585,7 @@ def _scatter(system, linear, solved) -> _RunScatter:
     return _RunScatter(
         float(np.sqrt(middle[0] + own)),
         float(dof),
-        degrees_of_freedom(solved.rows, solved.fit, 0),
+        mixed_model.degrees_of_freedom(solved.rows, solved.fit, 0),
     )
 
 
@@ -599,14 +593,14 @@ class _Day(NamedTuple):
     """The fit of a day, asked for contrasts of its setups."""
 
     solved: _Solved
-    mixture: VarianceMixture
+    mixture: mixed_model.VarianceMixture
     parts: dict
     shown: _RunScatter
 
     def spread(self, vector):
         # A contrast of setups asks nothing of the unknowns that follow them in the joint vector.
         shared = self.mixture.means.shape[1] - len(vector)
-        return spread(self.mixture, np.concatenate([vector, np.zeros(shared)]))
+        return mixed_model.spread(self.mixture, np.concatenate([vector, np.zeros(shared)]))
 
     def steps(self, setup) -> Steps:
         """What the unknowns do to the force along with them, then what the runs' scatter does."""
@@ -620,7 +614,7 @@ class _Day(NamedTuple):
         along = np.linalg.lstsq(own, both, rcond=1e-12)[0]
         vector = np.zeros(len(fit.joint))
         vector[setup], vector[k:] = 1.0, -along
-        rest = spread(self.mixture, vector)
+        rest = mixed_model.spread(self.mixture, vector)
         scatter = (rest.high - rest.low) / 2 / Z_95
         return Steps(
             np.column_stack([moved, np.zeros(len(own))]), np.append(along @ moved, scatter)

@@ -48,9 +48,9 @@ def reading_midpoint(low: ArrayLike, high: ArrayLike, *, resolution: ArrayLike =
     ----------
     .. [1] JCGM 100:2008 (GUM).
     """
-    low = require(low, what="gauge reading", unit="", above=0)
-    high = require(high, what="gauge reading", unit="", above=0)
-    resolution = require(resolution, what="gauge resolution", unit="", at_least=0)
+    low = require(low, "gauge reading", "", above=0)
+    high = require(high, "gauge reading", "", above=0)
+    resolution = require(resolution, "gauge resolution", "", at_least=0)
     if np.any(low > high):
         raise ValueError("a low gauge reading is above its high one; swap the two")
     middle = (low + high) / 2
@@ -214,14 +214,12 @@ class Readings:
             remedy = "divide the reading by the gauge's scale"
             # Far wider than petrol burns, but an air-fuel ratio such as 12.7, typed for lambda,
             # does not pass.
-            require(value, what="lambda", unit="", at_least=0.4, at_most=2.5, remedy=remedy)
+            require(value, "lambda", "", at_least=0.4, at_most=2.5, remedy=remedy)
         remedy = "1 cm3/min is 1.667e-8 m3/s"
-        require(
-            self.flow_m3_s, what="flow", unit="m3/s", at_least=1e-8, at_most=1e-3, remedy=remedy
-        )
-        require(self.stoichiometric_ratio, what="stoichiometric ratio", unit="", above=0)
-        require(self.density_kg_m3, what="density", unit="kg/m3", above=0)
-        require(self.offset, what="offset", unit="", remedy="give 0 where there is none")
+        require(self.flow_m3_s, "flow", "m3/s", at_least=1e-8, at_most=1e-3, remedy=remedy)
+        require(self.stoichiometric_ratio, "stoichiometric ratio", "", above=0)
+        require(self.density_kg_m3, "density", "kg/m3", above=0)
+        require(self.offset, "offset", "", remedy="give 0 where there is none")
         reading_midpoint(self.lambda_low, self.lambda_high, resolution=self.resolution)
 
     @property

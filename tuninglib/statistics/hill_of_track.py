@@ -3,12 +3,12 @@
 It proposes; whoever rode there says whether it is right.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike
 
-from tuninglib.interval import Interval
+from tuninglib.interval import Interval, Measured
 from tuninglib.physics.track import local_metres
 from tuninglib.statistics.track_runs import line_passes, logged_grade, logged_length, speed_of_way
 
@@ -93,23 +93,17 @@ def propose_hill(
     >>> hill.rides, round(hill.grade.value, 3)
     (4, 0.06)
     """
-    time, latitude, longitude = (
-        np.asarray(one, dtype=float) for one in (time_s, latitude_deg, longitude_deg)
-    )
-    known = np.isfinite(latitude) & np.isfinite(longitude)
-    if known.sum() < 2 * _HELD_S or np.ptp(time[known]) < _HELD_S:
+    given = (time_s, latitude_deg, longitude_deg, elevation_m, speed_m_s)
+    columns = [np.full(np.size(time_s), np.nan) if one is None else one for one in given]
+    rows = np.array(columns, dtype=float)
+    time, latitude, longitude, height, speed = rows[:, np.isfinite(rows[1:3]).all(axis=0)]
+    if time.size < 2 * _HELD_S or np.ptp(time) < _HELD_S:
         return None
-    time, latitude, longitude = time[known], latitude[known], longitude[known]
-    height = np.full(time.size, np.nan)
-    if elevation_m is not None:
-        height = np.asarray(elevation_m, dtype=float)[known]
-    place = np.stack(
-        local_metres(latitude, longitude, origin_deg=(np.median(latitude), np.median(longitude)))
-    )
+    middle = (np.median(latitude), np.median(longitude))
+    place = np.stack(local_metres(latitude, longitude, origin_deg=middle))
     if speed_m_s is None:
         speed = np.interp(time, *speed_of_way(time, *place), left=0.0, right=0.0)
-    else:
-        speed = np.nan_to_num(np.asarray(speed_m_s, dtype=float)[known])
+    speed = np.nan_to_num(speed)
     rides = [*_rides(time, place, speed)]
     pulls = [pull for ride in rides if (pull := _pull(time, speed, ride))]
     start, marker, count = _stretch(place, pulls)
@@ -174,13 +168,8 @@ def _stretch(place, pulls) -> tuple:
 def _by_passes(time, latitude, longitude, place, height, lines):
     """The hill between two lines by every ride over it; None if they are too near or too few."""
     try:
-        found = line_passes(
-            time,
-            latitude_deg=latitude,
-            longitude_deg=longitude,
-            start_deg=lines[0],
-            marker_deg=lines[1],
-        )
+        places = {"latitude_deg": latitude, "longitude_deg": longitude}
+        found = line_passes(time, **places, start_deg=lines[0], marker_deg=lines[1])
     except ValueError:
         return None
     passes = {"enter_s": found.enter_s, "leave_s": found.leave_s}
@@ -216,11 +205,12 @@ def _by_straight(latitude, longitude, place, height, rides):
     if best is None:
         return None
     slope, length, begin, end = best
-    doubt = _END_M / length
+    start, marker = ((float(latitude[at]), float(longitude[at])) for at in (begin, end))
+    grade = Measured(float(slope), float(_END_M / length)).interval
     return ProposedHill(
         rides=1,
-        start_deg=(float(latitude[begin]), float(longitude[begin])),
-        marker_deg=(float(latitude[end]), float(longitude[end])),
-        length_m=Interval(float(length), float(length - _END_M), float(length + _END_M)),
-        grade=Interval(float(slope), float(max(slope - doubt, 0.0)), float(slope + doubt)),
+        start_deg=start,
+        marker_deg=marker,
+        length_m=Measured(float(length), float(_END_M)).interval,
+        grade=replace(grade, low=max(grade.low, 0.0)),
     )

@@ -9,6 +9,7 @@ with their stated flow, and one ladder of many days. Candidates that were not tr
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -59,11 +60,11 @@ class Priors:
 
     def __post_init__(self):
         for name in ("tolerance", "tolerance_spread", "breathing_sd", "gauge_sd", "run_sd"):
-            require(getattr(self, name), what=name, unit="", at_least=0)
+            require(getattr(self, name), name, "", at_least=0)
         # Infinite: nothing is taken for granted of the response, the noise is known.
         for name in ("response_sd", "run_dof"):
             if getattr(self, name) != np.inf:
-                require(getattr(self, name), what=name, unit="", above=0)
+                require(getattr(self, name), name, "", above=0)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -94,9 +95,9 @@ class Parts:
     priors: Priors = field(default_factory=Priors)
 
     def __post_init__(self):
-        require(list(self.displacement.values()), what="displacement", unit="", above=0)
+        require(list(self.displacement.values()), "displacement", "", above=0)
         for name, value in self.tolerance.items():
-            require(value, what=f"tolerance of {name}", unit="", at_least=0)
+            require(value, f"tolerance of {name}", "", at_least=0)
 
     def require_listed(self, engines: Sequence[str], injectors: Sequence[str]) -> None:
         """Refusal of an engine without a displacement, or a tolerance that nothing is read with.
@@ -162,8 +163,8 @@ class LadderRows:
         for name in ("observed", "noise_sd", "flow_m3_s", "weight"):
             object.__setattr__(self, name, np.asarray(getattr(self, name), dtype=float))
         remedy = "give run_sd or the gauge's resolution"
-        require(self.noise_sd, what="noise of a reading", unit="", above=0, remedy=remedy)
-        require(self.weight, what="weight of a reading", unit="", above=0, at_most=1 + 1e-9)
+        require(self.noise_sd, "noise of a reading", "", above=0, remedy=remedy)
+        require(self.weight, "weight of a reading", "", above=0, at_most=1 + 1e-9)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -287,14 +288,11 @@ def fit_ladder(readings: Readings, parts: Parts) -> LadderFit:
 def _rows_of(readings: Readings, run_sd: float) -> LadderRows:
     # Logarithms turn the products of fuelling (flow, density, air) into a sum, and a ± of so many
     # per cent into a constant one. What is left is what the fuel table and the injector do.
+    same = ("flow_m3_s", "injector", "engine", "fuel", "weight")
     return LadderRows(
         observed=readings.log_lambda + readings.log_fuel - readings.offset,
         noise_sd=np.hypot(run_sd, readings.relative_sd),
-        flow_m3_s=readings.flow_m3_s,
-        injector=readings.injector,
-        engine=readings.engine,
-        fuel=readings.fuel,
-        weight=readings.weight,
+        **{name: getattr(readings, name) for name in same},
     )
 
 
@@ -508,19 +506,18 @@ def check_injectors(fit: LadderFit) -> tuple[InjectorCheck, ...]:
     >>> [one.believable for one in check_injectors(fit)]
     [True, True, True, False]
     """
-    checks = []
-    for name, stated in fit.flow_m3_s.items():
-        implied, odds = _implied_flow(fit, name)
-        checks.append(
-            InjectorCheck(
-                injector=name,
-                stated_flow_m3_s=stated,
-                implied_flow_m3_s=Interval(*(stated * implied).tolist()),
-                odds=odds,
-                believable=odds >= _BELIEVED,
-            )
-        )
-    return tuple(checks)
+    return tuple(_check(fit, name, stated) for name, stated in fit.flow_m3_s.items())
+
+
+def _check(fit, name, stated) -> InjectorCheck:
+    implied, odds = _implied_flow(fit, name)
+    return InjectorCheck(
+        injector=name,
+        stated_flow_m3_s=stated,
+        implied_flow_m3_s=Interval(*(stated * implied).tolist()),
+        odds=odds,
+        believable=odds >= _BELIEVED,
+    )
 
 
 def _implied_flow(fit, name):
@@ -680,13 +677,12 @@ def pool_readings(
     if not cells:
         raise ValueError("there is no reading on any day")
     day, kept = zip(*cells, strict=True)
+    same = ("flow_m3_s", "injector", "engine", "fuel")
+    columns: dict[str, Any] = {name: [getattr(cell, name) for cell in kept] for name in same}
     rows = LadderRows(
         observed=np.array([cell.log_mean for cell in kept]),
         noise_sd=np.array([cell.sd for cell in kept]),
-        flow_m3_s=np.array([cell.flow_m3_s for cell in kept]),
-        injector=[cell.injector for cell in kept],
-        engine=[cell.engine for cell in kept],
-        fuel=[cell.fuel for cell in kept],
+        **columns,
     )
     within = sum(cell.squares for cell in kept), sum(cell.count - 1 for cell in kept)
     return solve(rows, parts, day=np.array(day), day_sd=day_sd, within=within)

@@ -100,9 +100,9 @@ class Prediction:
         >>> certain.odds(low=0.80, high=0.90)
         Odds(richer=0.0, inside=0.5, leaner=0.5)
         """
-        require([low, high], what="target band", unit="", above=0)
+        require([low, high], "target band", "", above=0)
         swap = "swap the two ends"
-        require(low, what="richer end of the target band", unit="", below=high, remedy=swap)
+        require(low, "richer end of the target band", "", below=high, remedy=swap)
         richer = normal_mixture.mixture_cdf(np.log(low), self.weights, self.means, self.sds)
         # The upper tail from its own side keeps small odds of a lean engine exact.
         leaner = normal_mixture.mixture_cdf(-np.log(high), self.weights, -self.means, self.sds)
@@ -129,8 +129,8 @@ class FuelDemand:
     sd: float = 0.0
 
     def __post_init__(self):
-        require(self.stoichiometric_ratio, what="stoichiometric ratio", unit="", above=0)
-        require(self.density_kg_m3, what="density", unit="kg/m3", above=0)
+        require(self.stoichiometric_ratio, "stoichiometric ratio", "", above=0)
+        require(self.density_kg_m3, "density", "kg/m3", above=0)
 
     @property
     def demand(self) -> float | np.ndarray:
@@ -157,9 +157,9 @@ class Candidate:
     tolerance: float | None = None
 
     def __post_init__(self):
-        require(self.flow_m3_s, what="flow", unit="m3/s", above=0)
+        require(self.flow_m3_s, "flow", "m3/s", above=0)
         if self.tolerance is not None:
-            require(self.tolerance, what="tolerance", unit="", at_least=0)
+            require(self.tolerance, "tolerance", "", at_least=0)
             if self.tried is not None:
                 raise ValueError(
                     f"injector {self.tried!r} was tried, so its tolerance is part of the fit; "

@@ -59,11 +59,7 @@ def _shown(effect, critical, relative_sds):
 
 
 def power_two_setups(
-    effect_size: ArrayLike,
-    *,
-    repeats: ArrayLike,
-    setups: int = 2,
-    alpha: float = 0.05,
+    effect_size: ArrayLike, *, repeats: ArrayLike, setups: int = 2, alpha: float = 0.05
 ) -> float | np.ndarray:
     """Chance that a test shows a difference between two setups.
 
@@ -92,19 +88,14 @@ def power_two_setups(
     >>> power_two_setups(1.5, repeats=5)
     0.5494
     """
-    repeats = require(repeats, what="repeats", unit="", above=1, remedy="ride it twice at least")
+    repeats = require(repeats, "repeats", "", above=1, remedy="ride it twice at least")
     effect = np.asarray(effect_size, dtype=float) * np.sqrt(repeats / 2)
     dof = setups * (repeats - 1)
     return plain(_shown(effect, t_quantile(1 - alpha / 2, dof), _relative_sds(dof)))
 
 
 def repeats_needed(
-    gain: float,
-    *,
-    scatter_sd: float,
-    setups: int = 2,
-    alpha: float = 0.05,
-    most: float = 10_000,
+    gain: float, *, scatter_sd: float, setups: int = 2, alpha: float = 0.05, most: float = 10_000
 ) -> float:
     """Runs of each setup that most likely (80 %) show a gain, before rounding up.
 
@@ -135,8 +126,8 @@ def repeats_needed(
     >>> repeats_needed(0.05, scatter_sd=0.03)
     7.0382
     """
-    require(scatter_sd, what="scatter", unit="", above=0, remedy="3 % is usual for careful runs")
-    require(gain, what="gain", unit="", above=-1, remedy="give a ratio, 0.05 for 5 %")
+    require(scatter_sd, "scatter", "", above=0, remedy="3 % is usual for careful runs")
+    require(gain, "gain", "", above=-1, remedy="give a ratio, 0.05 for 5 %")
     # On logarithms a gain and its loss, the parts taken off again, are alike.
     effect = abs(np.log1p(gain)) / scatter_sd
 
@@ -215,7 +206,7 @@ def smallest_visible_gain(
     >>> smallest_visible_gain(scatter_sd=0.03, repeats=7)
     0.0502
     """
-    require(repeats, what="repeats", unit="", at_least=2, remedy="ride it twice at least")
+    require(repeats, "repeats", "", at_least=2, remedy="ride it twice at least")
     error = scatter_sd * np.sqrt(2 / repeats)
     effect = smallest_visible_effect(standard_error=error, dof=setups * (repeats - 1), alpha=alpha)
     return float(np.expm1(effect))
@@ -259,10 +250,10 @@ def half_width_across_days(
     0.0472
     """
     for name, value in (("scatter", scatter_sd), ("day_sd", day_sd)):
-        require(value, what=name, unit="", above=0)
-    require(own_sd, what="own_sd", unit="", at_least=0)
-    require(repeats, what="repeats", unit="", at_least=1)
-    require(common_repeats, what="common repeats", unit="", at_least=0)
+        require(value, name, "", above=0)
+    require(own_sd, "own_sd", "", at_least=0)
+    require(repeats, "repeats", "", at_least=1)
+    require(common_repeats, "common repeats", "", at_least=0)
     # Between days nothing but a setup ridden on both tells what the day did: without one, all of τ²
     # stays in the gain, however many runs there are.
     variance = 2 * (scatter_sd**2 / repeats + own_sd**2)

@@ -102,7 +102,7 @@ def mean_interval(values: ArrayLike) -> Estimate:
 
 def _repeats(values):
     remedy = "leave out what was not read"
-    values = np.asarray(require(values, what="value", unit="", remedy=remedy))
+    values = np.asarray(require(values, "value", "", remedy=remedy))
     if values.ndim != 1 or values.size < 2:
         raise ValueError(f"{values.size} run has no scatter; repeat it at least once")
     return values
@@ -171,7 +171,7 @@ def weight_at(distance: ArrayLike, dof: float = np.inf) -> float | np.ndarray:
     >>> weight_at(2.5), weight_at(5.0), weight_at(4.0, dof=4)
     (1.0, 0.0625, 1.0)
     """
-    distance = np.asarray(require(distance, what="distance", unit=""), dtype=float)
+    distance = np.asarray(require(distance, "distance", ""), dtype=float)
     far = t_quantile(ndtr(FAR), dof)
     return plain((far / np.maximum(np.abs(distance), far)) ** 4)
 
@@ -261,7 +261,7 @@ def weigh_groups(values: ArrayLike, sd: ArrayLike, group: ArrayLike) -> Weighed:
     ([0.0022, 0.0022], [True, True])
     """
     values, sd, group = np.asarray(values, float), np.asarray(sd, float), np.asarray(group, int)
-    require(sd, what="scatter of a row", unit="", above=0)
+    require(sd, "scatter of a row", "", above=0)
     dof = _PRIOR_DOF + len(values) - len(np.unique(group))
 
     def leave_out(weight):

@@ -90,7 +90,7 @@ class Runs:
     @property
     def ride(self) -> Ride:
         """The ride up of each run, as stated."""
-        return _ride(self, _stated(self))
+        return _ways(self, _stated(self))[0][0]
 
 
 RUN_FIELDS = tuple(
@@ -166,7 +166,7 @@ def linearised(
     now = moved_fields(stated, unknowns, moved)
     # Forces multiply (an engine is so many per cent stronger), so that their logarithms are what
     # adds. Down there is no engine: the force is near 0 and stands as it is.
-    up, down = _pull_n(runs, now), _down_n(runs, now)
+    up, down = _pulls_n(runs, now)
     log_up = np.log(up) + now["log_correction"]
     ridden = now
     # Slopes at a run's own noisy speeds would go with its reading error, and forces would climb
@@ -222,7 +222,7 @@ def log_forces(
     array([256.64])
     """
     now = moved_fields(_stated(runs), unknowns, moved)
-    return np.log(_pull_n(runs, now)) + now["log_correction"]
+    return np.log(_pulls_n(runs, now)[0]) + now["log_correction"]
 
 
 def _stated(runs) -> dict:
@@ -231,9 +231,9 @@ def _stated(runs) -> dict:
     return found | {name: np.array(getattr(runs.hill, name)) for name in HILL_FIELDS}
 
 
-def _pull_n(runs, fields):
-    """Wheel force of each way up, which has to be one. [N]"""
-    up = _up_n(runs, fields)
+def _pulls_n(runs, fields):
+    """Wheel force of each way up, which has to be one, and of each way down. [N]"""
+    up, down = _forces_n(runs, fields)
     if not np.all(up > 0):
         run = int(np.argmin(up))
         force = f"{up[run]:.3g} N" if np.isfinite(up[run]) else "of no size that gets it up"
@@ -241,7 +241,7 @@ def _pull_n(runs, fields):
             f"the speeds of run {run + 1} need no pull at all (wheel force {force}); "
             "check its speeds and the grade"
         )
-    return up
+    return up, down
 
 
 def moved_fields(
@@ -282,96 +282,76 @@ def _over(value, base):
     return np.where(base, value / np.where(base, base, 1.0), 1.0)
 
 
-def _ride(runs, fields, hill=None, wind=None, rows=slice(None)) -> Ride:
+def _ride(runs, fields, hill, wind, rows=slice(None)) -> Ride:
     common = ("mass_kg", "rotating_mass_kg", "air_density_kg_m3", "drag_area_m2")
     return Ride(
-        hill=hill or Hill(fields["lengths_m"], fields["grade_ratios"]),
-        wind_m_s=fields["headwind_m_s"] if wind is None else wind,
+        hill=hill,
+        wind_m_s=wind[rows],
         gravity_m_s2=runs.gravity_m_s2,
         **{name: fields[name][rows] for name in (*common, "rolling_coefficient")},
     )
 
 
-def _way_down(runs, fields) -> Ride:
-    """Ride back down, of those that there are."""
+def _ways(runs, fields) -> list:
+    """The ways up, and the ways down that there are: ride, which runs, and speeds at both ends."""
+    hill, wind = Hill(fields["lengths_m"], fields["grade_ratios"]), fields["headwind_m_s"]
+    up = fields["true_entry_m_s"], fields["true_exit_m_s"]
+    found = [(_ride(runs, fields, hill, wind), slice(None), *up)]
     there = runs.has_way_down
-    # The same pieces the other way round, with the wind from behind that was against the rider.
-    hill = Hill(fields["lengths_m"], fields["grade_ratios"]).reversed()
-    wind = -(fields["headwind_m_s"] + fields["wind_change_m_s"])
-    return _ride(runs, fields, hill, wind[there], there)
-
-
-def _up_n(runs, fields):
-    """Wheel force of each way up. [N]"""
-    return wheel_force_n(
-        _ride(runs, fields),
-        entry_speed_m_s=fields["true_entry_m_s"],
-        exit_speed_m_s=fields["true_exit_m_s"],
-    )
-
-
-def _down_n(runs, fields):
-    """Force that each way down seems to need; NaN where there is none. [N]"""
-    there = runs.has_way_down
-    down = np.full(there.shape, np.nan)
     if there.any():
-        down[there] = wheel_force_n(
-            _way_down(runs, fields),
-            entry_speed_m_s=fields["true_down_entry_m_s"][there],
-            exit_speed_m_s=fields["true_down_exit_m_s"][there],
-        )
-    return down
+        # The same pieces the other way round, with the wind from behind that was against the rider.
+        back = -(wind + fields["wind_change_m_s"])
+        down = (fields[name][there] for name in ("true_down_entry_m_s", "true_down_exit_m_s"))
+        found.append((_ride(runs, fields, hill.reversed(), back, there), there, *down))
+    return found
+
+
+def _forces_n(runs, fields):
+    """Wheel force of each way up, and of each way down; NaN where there is none. [N]"""
+    found = np.full((2, runs.setup.size), np.nan)
+    for own, (ride, rows, entry, end) in zip(found, _ways(runs, fields), strict=False):
+        own[rows] = wheel_force_n(ride, entry_speed_m_s=entry, exit_speed_m_s=end)
+    return found
+
+
+def _reached(runs, fields, forces_n):
+    """Speeds at the ends that forces give, up and down; NaN where the bike stalls, or no way is."""
+    found = np.full((2, runs.setup.size), np.nan)
+    ways = zip(found, forces_n, _ways(runs, fields), strict=False)
+    for own, force, (ride, rows, entry, _) in ways:
+        own[rows] = exit_speed_m_s(ride, force_n=force[rows], entry_speed_m_s=entry)
+    return found
+
+
+_ENDS = ("true_exit_m_s", "true_down_exit_m_s")
 
 
 def _ridden(runs, fields, up_n) -> dict:
     """Speeds at the ends that the forces give, where they do; else those that were read."""
     # A force that would stall the bike before the marker has no end speed: what was read stands.
-    up = exit_speed_m_s(_ride(runs, fields), force_n=up_n, entry_speed_m_s=fields["true_entry_m_s"])
-    found = {"true_exit_m_s": np.where(np.isfinite(up), up, fields["true_exit_m_s"])}
-    there = runs.has_way_down
-    if there.any():
-        down = exit_speed_m_s(
-            _way_down(runs, fields),
-            force_n=0.0,
-            entry_speed_m_s=fields["true_down_entry_m_s"][there],
-        )
-        ends = np.array(fields["true_down_exit_m_s"])
-        ends[there] = np.where(np.isfinite(down), down, ends[there])
-        found["true_down_exit_m_s"] = ends
-    return found
+    ends = _reached(runs, fields, (up_n, np.zeros(up_n.shape)))
+    return {
+        name: np.where(np.isfinite(end), end, fields[name])
+        for name, end in zip(_ENDS, ends, strict=True)
+    }
 
 
 class _Start:
     """Where slopes are taken: forces up and down [N], their misses, and the misses' slopes."""
 
     def __init__(self, runs, fields):
-        self.forces = _up_n(runs, fields), _down_n(runs, fields)
+        self.forces = _forces_n(runs, fields)
         # Forward differences: at a relative step of 1e-5 the error of the slope (about 1e-5 of it)
         # and rounding (1e-16 over the step) are both far below what any slope matters.
         step = 1e-5 * float(np.mean(self.forces[0]))
         self.misses = _misses(runs, fields, self.forces)
-        after = _misses(runs, fields, [force + step for force in self.forces])
-        pairs = zip(self.misses, after, strict=True)
-        self.by_force = tuple((more - miss) / step for miss, more in pairs)
+        self.by_force = (_misses(runs, fields, self.forces + step) - self.misses) / step
 
 
-def _misses(runs, fields, forces):
+def _misses(runs, fields, forces_n):
     """Squares of the end speeds that forces give, less those there are; NaN without a way down."""
-    there, (up, down) = runs.has_way_down, forces
-    found = np.full((2, up.size), np.nan)
-    reached = exit_speed_m_s(
-        _ride(runs, fields), force_n=up, entry_speed_m_s=fields["true_entry_m_s"]
-    )
     # Squares of speeds, since kinetic energy is what force and way make: nearly linear in both.
-    found[0] = reached**2 - fields["true_exit_m_s"] ** 2
-    if there.any():
-        reached = exit_speed_m_s(
-            _way_down(runs, fields),
-            force_n=down[there],
-            entry_speed_m_s=fields["true_down_entry_m_s"][there],
-        )
-        found[1, there] = reached**2 - fields["true_down_exit_m_s"][there] ** 2
-    return tuple(found)
+    return _reached(runs, fields, forces_n) ** 2 - np.square([fields[name] for name in _ENDS])
 
 
 def _by_field(runs, fields, start, name, up):
@@ -385,17 +365,14 @@ def _by_field(runs, fields, start, name, up):
     base = fields[name]
     step = 1e-5 * (1.0 if name in _EITHER_SIGN else np.where(base, base, 1.0))
     by_piece = name in HILL_FIELDS
-    slopes = [[], []]
+    slopes = []
     for piece in np.eye(base.size) if by_piece else [np.ones(base.shape)]:
         # Implicit differentiation: dF/dx = −(∂miss/∂x) / (∂miss/∂F), so that no force need be
         # searched for at each step.
         moved = _misses(runs, fields | {name: base + step * piece}, start.forces)
         size = (step * piece).sum() if by_piece else step
-        for found, after, before, slope in zip(
-            slopes, moved, start.misses, start.by_force, strict=True
-        ):
-            found.append((before - after) / size / slope)
-    rise, fall = (np.array(one) if by_piece else one[0] for one in slopes)
+        slopes.append((start.misses - moved) / size / start.by_force)
+    rise, fall = np.moveaxis(slopes, 1, 0) if by_piece else slopes[0]
     return np.nan_to_num(rise) / up, fall
 
 
@@ -495,7 +472,7 @@ class StatedSds:
 
     def __post_init__(self):
         share = float(self.road_load_correlation)
-        require(share, what="correlation", unit="", at_least=-1, at_most=1, remedy="0 if unknown")
+        require(share, "correlation", "", at_least=-1, at_most=1, remedy="0 if unknown")
 
 
 def usual_unknowns(
@@ -635,9 +612,7 @@ def reading_unknowns(runs: Runs, *, resolution_m_s: float) -> tuple[Unknown, ...
     ----------
     .. [1] JCGM 100:2008 (GUM), 4.3.7 and F.2.2.1.
     """
-    a = float(
-        require(resolution_m_s, what="resolution", unit="m/s", at_least=0, remedy="0.28 for 1 km/h")
-    )
+    a = float(require(resolution_m_s, "resolution", "m/s", at_least=0, remedy="0.28 for 1 km/h"))
     if a == 0:
         return ()
     sd = a / np.sqrt(12)

@@ -6,7 +6,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike
 
-from tuninglib.interval import Interval
+from tuninglib.interval import Interval, Measured
 from tuninglib.physics.track import complete_rows
 from tuninglib.statistics.repeats import estimate, t_quantile
 
@@ -299,6 +299,5 @@ def band_mean(stretches: list[Stretch]) -> BandMean:
     # Weighted about the weighted mean; the same as the usual for equal weights.
     spread = np.sqrt((weight * (means - middle) ** 2).sum() / (1 - (weight**2).sum()))
     sd = float(max(spread, _LEAST_SD * middle) * np.sqrt((weight**2).sum()))
-    half = t_quantile(0.975, dof) * sd
-    interval = Interval(middle, middle - half, middle + half)
+    interval = Measured(middle, t_quantile(0.975, dof) * sd).interval
     return BandMean(interval, sd, dof, len(stretches), float(seconds.sum()))

@@ -45,7 +45,7 @@ def legal_true_speed_m_s(
     >>> lowest * 3.6, highest * 3.6
     (50.0, 59.0)
     """
-    shown = require(shown_speed_m_s, what="speed", unit="m/s", at_least=0, remedy="check its sign")
+    shown = require(shown_speed_m_s, "speed", "m/s", at_least=0, remedy="check its sign")
     # 0 <= shown - true <= true/10 + 4 km/h, solved for the true speed; it may never show too
     # little, so that the highest true speed is the one shown.
     offset = _MADE_OFFSET_M_S if as_made else _LEGAL_OFFSET_M_S
@@ -74,9 +74,7 @@ def unknown_factor(shown_speed_m_s: float) -> AssumedFactor:
     >>> unknown_factor(60 / 3.6)
     AssumedFactor(factor=0.9242, sd=0.0437)
     """
-    shown = require(
-        shown_speed_m_s, what="speed", unit="m/s", above=0, remedy="give a speed ridden"
-    )
+    shown = require(shown_speed_m_s, "speed", "m/s", above=0, remedy="give a speed ridden")
     low, high = (speed / shown for speed in legal_true_speed_m_s(shown))
     return AssumedFactor(plain((low + high) / 2), plain((high - low) / np.sqrt(12)))
 
@@ -110,8 +108,8 @@ def speed_factor(shown: ArrayLike, true: ArrayLike, *, resolution: float = 0.0) 
     (0.9555, 0.9434, 0.9675)
     """
     x, y = np.asarray(shown, dtype=float), np.asarray(true, dtype=float)
-    require(x, what="shown speed", unit="", above=0, remedy="leave out pairs at rest")
-    require(y, what="true speed", unit="", above=0, remedy="leave out pairs at rest")
+    require(x, "shown speed", "", above=0, remedy="leave out pairs at rest")
+    require(y, "true speed", "", above=0, remedy="leave out pairs at rest")
     if x.shape != y.shape or x.ndim != 1 or x.size < 2:
         raise ValueError(
             f"{x.size} shown and {y.size} true speeds are not 2 pairs or more; give them in pairs"

@@ -76,7 +76,7 @@ def fit_warm_up(time_s: ArrayLike, temperature_k: ArrayLike) -> WarmUp:
        memory).
     """
     time, seen = np.asarray(time_s, dtype=float), np.asarray(temperature_k, dtype=float)
-    require(time, what="time", unit="s", at_least=0, remedy="count from the start of the climb")
+    require(time, "time", "s", at_least=0, remedy="count from the start of the climb")
     if time.size < 3 or len(set(time.tolist())) < 3:
         raise ValueError(
             "at least three readings at different times are needed; read it more often"
