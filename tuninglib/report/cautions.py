@@ -166,12 +166,11 @@ def _said(results, doubt) -> tuple:
 
 
 def _stated(found) -> tuple:
-    what = listing(
-        f"{doubt.what} (by {fixed(doubt.off, 1)} times its ±)"
-        if doubt.off > 1
-        else f"{doubt.what} (within its ±, but together with the rest)"
-        for doubt in found
-    )
+    def how(doubt) -> str:
+        times = f"by {fixed(doubt.off, 1)} times its ±"
+        return times if doubt.off > 1 else "within its ±, but together with the rest"
+
+    what = listing(f"{doubt.what} ({how(doubt)})" for doubt in found)
     return (
         "Against session.toml",
         "all runs together do not fit what is stated about slope, wind, masses, drag and the "

@@ -116,12 +116,8 @@ def whose_limits(limits: StopLimits) -> str:
             )
         if limits.reading is None:
             found.append("look up what your gauge shows there, since session.toml does not say")
-    found.append(
-        "the head's limit is yours"
-        if limits.hottest_is_stated
-        else "the head's limit is a rule of thumb, as you state none"
-    )
-    text = "; ".join(found)
+    whose = "yours" if limits.hottest_is_stated else "a rule of thumb, as you state none"
+    text = "; ".join([*found, f"the head's limit is {whose}"])
     return f"{text[0].upper()}{text[1:]}."
 
 
