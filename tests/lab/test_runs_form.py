@@ -268,38 +268,6 @@ def test_knock_that_the_mixture_does_not_explain_ends_the_engine(demo_copy):
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize(
-    ("low", "high", "stops"),
-    [("13.1", "13.3", False), ("13.2", "13.4", True), ("14.0", "14.4", True)],
-)
-def test_a_reading_leaner_than_the_edge_stops(demo_copy, low, high, stops):
-    form = runs_form(shortened(demo_copy, 21))
-    said = add(form, setup="big_172", exit="70", gauge_low=low, gauge_high=high)
-    assert ("Stop:" in said) is stops
-    if stops:
-        assert f"run 22 with big 172 showed {low} to {high}, leaner than 13.2 on this" in said
-        assert "As lean or leaner, as far as is known: big 150" in said
-
-
-@pytest.mark.slow
-def test_a_lean_cruise_stops_nobody(demo_copy):
-    form = runs_form(shortened(demo_copy, 21))
-    said = add(form, state="cruise", entry="", exit="", gauge_low="14.6", gauge_high="14.8")
-    assert "Added: run 22." in said
-    assert "Stop:" not in said
-
-
-@pytest.mark.slow
-def test_a_hot_head_stops(demo_copy):
-    form = runs_form(shortened(demo_copy, 21))
-    said = add(form, gauge_low="12.6", gauge_high="12.8", head_temperature="236")
-    assert (
-        "Stop: the head reached 236 °C on run 22, above the usual limit of about 230 °C at the "
-        "spark plug." in said
-    )
-
-
-@pytest.mark.slow
 def test_a_decided_test_says_what_the_report_says(demo_copy):
     form = runs_form(shortened(demo_copy, 21))
     labelled(form, "planned runs").value = 3

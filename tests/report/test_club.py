@@ -17,7 +17,7 @@ from tuninglib.analysis.analyse import analyse
 from tuninglib.analysis.club import before_buying, bike_record
 from tuninglib.interval import Interval
 from tuninglib.physics.fuels import Octane
-from tuninglib.report import club
+from tuninglib.report import club, page_parts
 from tuninglib.session.load import MANIFEST, load_session, pack_session, unpack_session
 from tuninglib.text_files import SessionError
 
@@ -130,6 +130,23 @@ def test_what_else_is_known_is_said(told):
     assert club.table(replace(told, offers=small)).rows[0][-1].endswith("than the first guess")
     for row, one in zip(club.table(told).rows, told.offers, strict=True):
         assert row[-2] == (f"{one.inside} of {one.read}" if one.read else "–")
+
+
+def test_thick_is_the_one_to_try_first_and_broken_what_is_not_to_be_tried(told, monkeypatch):
+    drawn = []
+    monkeypatch.setattr(page_parts, "_svg", lambda draw, width_in: drawn.append(draw(width_in)))
+    club.figure(told)
+    (ax,) = drawn[0].axes
+    lines = [one for one in ax.lines if len(one.get_xdata()) == 2]
+    thick = [one.injector == told.first.injector for one in told.offers]
+    assert [one.get_linewidth() for one in lines] == [4 if first else 2 for first in thick]
+    may = [one.fuels[0].may_be_tried for one in told.offers]
+    assert [one.get_linestyle() == "-" for one in lines] == may
+    marks = [one for one in ax.lines if one.get_marker() not in ("None", None, "")]
+    assert [one.get_markerfacecolor() != "white" for one in marks] == may
+    for one, line in zip(told.offers, lines, strict=True):
+        found = one.fuels[0].lambda_
+        assert list(line.get_xdata()) == [found.low, found.high]
 
 
 def test_one_odd_bike_is_named_and_does_not_turn_the_answer(newcomer, records, told):

@@ -663,6 +663,15 @@ SAID = {
         "Ridden as planned: but it is not decided.", standing("ridden"), standing("decided"),
     ),
     "gain not known": ("big 185: mixture not known, gain not known: ", nothing_timed, drawn),
+    "stop on the gauge": (
+        " with an eye on the gauge: stop beyond 13.2.",
+        session_with(advice.next_in_brief, "gauge"),
+        session_with(advice.next_in_brief, "gauge", scale=None),
+    ),
+    "no stop on the gauge": (
+        " with an eye on the gauge.", session_with(advice.next_in_brief, "gauge", scale=None),
+        session_with(advice.next_in_brief, "gauge"),
+    ),
     "not run in": (
         "the engine 'big' has done 299 km of the 300 km that its parts ask for",
         opened(299e3), opened(300e3),
@@ -753,8 +762,19 @@ SAID = {
 }  # fmt: skip
 
 
+@pytest.mark.parametrize(
+    ("chance", "said"),
+    [(0.08, "an 8 %"), (0.80, "an 80 %"), (0.11, "an 11 %"), (0.18, "an 18 %"), (0.38, "a 38 %"),
+     (0.001, "an under 1 %"), (0.999, "an over 99 %"), (0.17, "a 17 %")],
+)  # fmt: skip
+def test_a_chance_has_its_article(chance, said):
+    assert advice.chance_of(chance, "rain") == f"{said} chance of rain"
+
+
 @pytest.mark.parametrize("case", SAID)
-def test_what_a_case_says(results, case):
+def test_what_a_case_says(results, case, monkeypatch):
+    # Of pictures the words count here, not the drawing.
+    monkeypatch.setattr(page_parts, "_svg", lambda *_: "")
     said, there, not_there = SAID[case]
     assert said in there(results)
     assert not_there is None or said not in not_there(results)
@@ -1051,7 +1071,8 @@ SEASON = {
 
 
 @pytest.mark.parametrize("case", SEASON)
-def test_what_a_season_says(summer, case):
+def test_what_a_season_says(summer, case, monkeypatch):
+    monkeypatch.setattr(page_parts, "_svg", lambda *_: "")
     said, there, not_there = SEASON[case]
     assert said in there(summer)
     assert not_there is None or said not in not_there(summer)

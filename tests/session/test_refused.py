@@ -52,7 +52,7 @@ IN_SESSION = [
     ("scale = 14.7", "scale = 14.7\nscale = 14.6", "this key is there twice; keep one of the two"),
     ("[speedometer]", "[gauge]\n[speedometer]", "table is already above; write its keys there"),
     ("[gauge]\n", "[gauge]\nlag = {a = 1}\nlag.b = 2\n", "table is complete, in braces or under"),
-    ("scale = 14.7", "scale = " + "[" * 4000, "nests its brackets too deeply to be read"),
+    ("scale = 14.7", "scale = " + "[" * 100_000, "nests its brackets too deeply to be read"),
     ('"8500 rpm"', '"8500 bpm"', "unknown unit 'bpm'; write rpm for engine speed"),
     (STOCK, GEARED, r"turn \d+ rpm at the .*, outside the \d+ to \d+ rpm that engines can"),
     ("resolution = 0.1", "resolution = 0", "is outside 0.001 to 1"),

@@ -272,8 +272,9 @@ def bench_values_for_session(flow: Interval, dead_time: Interval | None) -> dict
     flow, dead_time
         As of :func:`bench_sentence`.
     """
-    both = flow.value, flow.half_width
-    per_minute, width = (float(units.to_display(one, "flow", "metric")) for one in both)
+    per_minute, width = (
+        units.to_display(x, "flow", "metric") for x in (flow.value, flow.half_width)
+    )
     places = max(decimals_for(width), 0)
     values = {
         "flow": f"{per_minute:.{places}f} cc/min +/- {width:.{places + 1}f} cc/min",

@@ -212,9 +212,8 @@ def density_at_temperature(
     731.4
     """
     density = _density(density_15_kg_m3, "fuel density")
-    temperature_k = limited(
-        temperature_k, "fuel temperature", "K", 233.15, 363.15, "degC plus 273.15 is K"
-    )
+    remedy = "degC plus 273.15 is K"
+    temperature_k = limited(temperature_k, "fuel temperature", "K", 233.15, 363.15, remedy)
     content = _content(ethanol_volume_fraction, "ethanol content")
     alpha = PETROL_EXPANSION_1_K + content * (ETHANOL_EXPANSION_1_K - PETROL_EXPANSION_1_K)
     swelling = alpha * (temperature_k - _REFERENCE_TEMPERATURE_K)

@@ -202,21 +202,12 @@ class Hill:
     grade_ratios: np.ndarray
 
     def __post_init__(self):
-        lengths = require(
-            np.atleast_1d(self.lengths_m),
-            "length of the hill",
-            "m",
-            above=0,
-            remedy="measure along the road from the start line to the marker",
-        )
-        grades = require(
-            np.atleast_1d(self.grade_ratios),
-            "grade",
-            "",
-            at_least=-1,
-            at_most=1,
-            remedy="give rise over run as a ratio, 0.06 for 6 %",
-        )
+        remedy = "measure along the road from the start line to the marker"
+        lengths = np.atleast_1d(self.lengths_m)
+        lengths = require(lengths, "length of the hill", "m", above=0, remedy=remedy)
+        remedy = "give rise over run as a ratio, 0.06 for 6 %"
+        grades = np.atleast_1d(self.grade_ratios)
+        grades = require(grades, "grade", "", at_least=-1, at_most=1, remedy=remedy)
         if lengths.shape[-1] != grades.shape[-1]:
             raise ValueError(
                 f"the hill has {lengths.shape[-1]} lengths but {grades.shape[-1]} grades; "
@@ -300,6 +291,7 @@ class Ride:
     gravity_m_s2: np.ndarray = STANDARD_GRAVITY_M_S2
 
     def __post_init__(self):
+        near_0 = {"at_least": -0.5, "at_most": 0.5}
         for name, what, unit, limits, remedy in (
             ("mass_kg", "mass", "kg", {"above": 0}, "add bike and rider"),
             ("air_density_kg_m3", "air density", "kg/m3", {"above": 0}, "about 1.2 at sea level"),
@@ -308,7 +300,7 @@ class Ride:
                 "rolling_coefficient",
                 "rolling coefficient",
                 "",
-                {"at_least": -0.5, "at_most": 0.5},
+                near_0,
                 "0.01 to 0.02 for road tyres",
             ),
             ("rotating_mass_kg", "rotating mass", "kg", {"at_least": 0}, "use 0 if unknown"),
@@ -457,9 +449,8 @@ def climb_force_n(ride: Ride) -> np.ndarray:
     array([60.])
     """
     grades = ride.hill.grade_ratios
-    mass, c_rr, g = (
-        v[..., None] for v in (ride.mass_kg, ride.rolling_coefficient, ride.gravity_m_s2)
-    )
+    columns = (ride.mass_kg, ride.rolling_coefficient, ride.gravity_m_s2)
+    mass, c_rr, g = (column[..., None] for column in columns)
     # sin θ + c cos θ = (grade + c) cos θ
     return (grades + c_rr) * (g / np.sqrt(1 + grades**2)) * mass
 

@@ -629,8 +629,7 @@ def hill_lines(track: Path | str, units: str = "metric") -> str:
         raise SessionError([Problem(track.name, message)])
     what = _RIDES.format(rides=hill.rides) if hill.rides > 1 else _STRAIGHT
     unit = unit_of("length", units)
-    both = hill.length_m.value, hill.length_m.half_width
-    length, half = (float(convert(one, "m", unit)) for one in both)
+    length, half = (convert(x, "m", unit) for x in (hill.length_m.value, hill.length_m.half_width))
     values = {
         "start": "{:.5f}, {:.5f}".format(*hill.start_deg),
         "marker": "{:.5f}, {:.5f}".format(*hill.marker_deg),

@@ -9,7 +9,6 @@ with their stated flow, and one ladder of many days. Candidates that were not tr
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -677,12 +676,10 @@ def pool_readings(
     if not cells:
         raise ValueError("there is no reading on any day")
     day, kept = zip(*cells, strict=True)
-    same = ("flow_m3_s", "injector", "engine", "fuel")
-    columns: dict[str, Any] = {name: [getattr(cell, name) for cell in kept] for name in same}
+    observed, sd, flow = np.array([(one.log_mean, one.sd, one.flow_m3_s) for one in kept]).T
+    engine, injector, fuel = zip(*((x.engine, x.injector, x.fuel) for x in kept), strict=True)
     rows = LadderRows(
-        observed=np.array([cell.log_mean for cell in kept]),
-        noise_sd=np.array([cell.sd for cell in kept]),
-        **columns,
+        observed=observed, noise_sd=sd, flow_m3_s=flow, injector=injector, engine=engine, fuel=fuel
     )
     within = sum(cell.squares for cell in kept), sum(cell.count - 1 for cell in kept)
     return solve(rows, parts, day=np.array(day), day_sd=day_sd, within=within)
