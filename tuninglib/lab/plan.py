@@ -288,7 +288,7 @@ def write_phone_page(
         so_far=_so_far(day, start),
     )
     path = Path(session_folder) / PHONE_PAGE
-    return Prose((*_written(path, page, "on the phone, in its browser"), *ON_THE_PHONE))
+    return Prose((*_written(path, page, "on the phone, in its browser"), *ON_THE_PHONE.items()))
 
 
 def _so_far(day, start) -> Prose | None:
