@@ -127,9 +127,8 @@ speed_pairs = partial(_field, "speed pairs", default=(), unit="m/s")
 def one_of(record: object, key: str, other: str) -> None:
     """Refuse two keys for one thing: one of them would be passed over without a word."""
     if all(getattr(record, name) not in (None, "", ()) for name in (key, other)):
-        raise ValueError(
-            f"has {key} and {other}, which say the same thing; keep the one that you trust"
-        )
+        both = f"has {key} and {other}, which say the same thing"
+        raise ValueError(f"{both}; keep the one that you trust")
 
 
 # Examples in round numbers of other units, for those whose unit riders there do not use.
