@@ -325,12 +325,8 @@ def compression_words(
     made, stroke_m, new_bore_m = planned.made, planned.stroke / 1e3, planned.new_bore / 1e3
     bores_m = (planned.bore / 1e3, new_bore_m)
     old_m3, new_m3 = (displacement_m3(bore_m=bore, stroke_m=stroke_m) for bore in bores_m)
-    chamber_m3 = planned.clearance / 1e6 or chamber_with_kit_m3(
-        old_m3 / (made - 1),
-        dome_m3=planned.dome / 1e6,
-        bore_m=new_bore_m,
-        gasket_m=planned.gasket / 1e3,
-    )
+    kit_m = {"dome_m3": planned.dome / 1e6, "bore_m": new_bore_m, "gasket_m": planned.gasket / 1e3}
+    chamber_m3 = planned.clearance / 1e6 or chamber_with_kit_m3(old_m3 / (made - 1), **kit_m)
     now = compression_ratio(swept_volume_m3=new_m3, clearance_volume_m3=chamber_m3)
     rise = now - made
     old, new = (with_unit(one, "displacement", system, 1) for one in (old_m3, new_m3))
@@ -473,17 +469,17 @@ def tank_words(
         By volume, 0 to 1.
     """
     system = known.system
-    after = fuels.content_after_topping_up(
-        tank_volume_m3=tank_m3,
-        tank_ethanol_volume_fraction=tank_ethanol,
-        added_volume_m3=added_m3,
-        added_ethanol_volume_fraction=added_ethanol,
-    )
+    poured = {
+        "tank_volume_m3": tank_m3,
+        "tank_ethanol_volume_fraction": tank_ethanol,
+        "added_ethanol_volume_fraction": added_ethanol,
+    }
+    after = fuels.content_after_topping_up(**poured, added_volume_m3=added_m3)
     petrol = {"petrol_density_kg_m3": known.petrol_density_kg_m3}
     blends = (fuels.Blend(content, **petrol) for content in (tank_ethanol, after))
     shift = fuels.lambda_shift(*blends)
     whole = with_unit(tank_m3 + added_m3, "volume", system, 2)
-    wanted = _to_add(system, tank_m3, tank_ethanol, added_ethanol, wanted_ethanol)
+    wanted = _to_add(system, poured, wanted_ethanol)
     said = {
         "After topping up": f"{percent(after, 1)} ethanol in {whole}.",
         "To get what you want": wanted,
@@ -508,14 +504,10 @@ def tank_words(
     return kit.with_watch(said, watch)
 
 
-def _to_add(system, tank_m3, tank, added, wanted) -> str:
+def _to_add(system, poured, wanted) -> str:
+    tank_m3, tank, added = poured.values()
     try:
-        volume = fuels.volume_to_add(
-            tank_volume_m3=tank_m3,
-            tank_ethanol_volume_fraction=tank,
-            added_ethanol_volume_fraction=added,
-            wanted_ethanol_volume_fraction=wanted,
-        )
+        volume = fuels.volume_to_add(**poured, wanted_ethanol_volume_fraction=wanted)
     except ValueError:
         return (
             f"no amount of {percent(added, 1)} ethanol brings {percent(tank, 1)} to "

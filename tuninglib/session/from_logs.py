@@ -65,14 +65,8 @@ def with_logged_speeds(session: Session) -> Session:
     logs = [one for one, _ in seen.get("parts", ())] or [name]
     listed = [run for one in logs for run in session.logs[one].runs]
     passes, why_not = _numbered(runs, listed, passes)
-    found = FoundRuns(
-        log=name,
-        by=by,
-        passes=passes,
-        rows=int((runs["state"] == "full").sum()),
-        why_not=why_not,
-        **seen,
-    )
+    rows = int((runs["state"] == "full").sum())
+    found = FoundRuns(log=name, by=by, passes=passes, rows=rows, why_not=why_not, **seen)
     by_run = {
         one.run: one
         for one in passes
@@ -448,12 +442,9 @@ def _stretch(one, trace: Trace, track: Trace, shift) -> FullStretch:
     """Full throttle of a pass, in the time of the gauge's log."""
     for log, later in ((trace, shift), (track, 0.0)):
         if "throttle_ratio" in log.channels:
-            found = full_stretch(
-                log.time_s,
-                log.channels["throttle_ratio"],
-                enter_s=one.enter_s - later - _AROUND_S,
-                leave_s=one.leave_s - later + _AROUND_S,
-            )
+            begin, end = one.enter_s - later - _AROUND_S, one.leave_s - later + _AROUND_S
+            throttle = log.channels["throttle_ratio"]
+            found = full_stretch(log.time_s, throttle, enter_s=begin, leave_s=end)
             moved = later - shift
             ridden = one.leave_s - one.enter_s
             share = min((found.to_s - found.from_s) / ridden, 1.0) if found.share else 0.0
