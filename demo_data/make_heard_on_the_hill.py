@@ -42,7 +42,8 @@ def main():
         wavfile.write(HERE / f"run {number}.wav", RATE_HZ, samples.astype(np.uint8))
         low, high = GAUGE[nozzle]
         rows.append([number, SETUP[nozzle], "juno", low, high, 17, "none"])
-        truth.append({"run": number, "entry_m_s": run.entry_m_s, "exit_m_s": run.exit_m_s})
+        keys = ("start_s", "marker_s", "entry_m_s", "exit_m_s")
+        truth.append({"run": number, **{key: float(getattr(run, key)) for key in keys}})
     with (HERE / "runs.csv").open("w", newline="", encoding="utf-8") as file:
         heads = ["gauge_low", "gauge_high", "air_temperature [degC]", "knock"]
         table = csv.writer(file, lineterminator="\n")

@@ -52,6 +52,13 @@ class Outing:
             self.toml["setups"].pop(name)
         return self.only(lambda row: row["setup"] in names)
 
+    def rich_with_one_at_hand(self, flow):
+        """Of the big engine only a rich injector was ridden; a smaller one lies in the drawer."""
+        self.only_setups("stock", "big_185").key("use", fuels=["e5"])
+        for name in ("i172", "i178", "i205"):
+            self.without_table(f"injectors.{name}")
+        return self.key("injectors.i164", owned="yes", flow=f"{flow} cc/min")
+
     def reversed_tables(self):
         """Setups, injectors, fuels and engines in the opposite order."""
         for name in ("setups", "injectors", "fuels", "engines"):

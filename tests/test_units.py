@@ -124,6 +124,33 @@ def test_conversions_of_the_trade(value, unit, si_unit, printed, half_digit):
     assert convert(value, unit, si_unit) == pytest.approx(printed, rel=0, abs=half_digit)
 
 
+# One of each unit in SI, as its definition has it, and how riders spell it.
+SPELT = """
+m/s 0.27777777777777779 kmh, km/h, kph, km/hr, KPH | m/s 0.44704 mph | kg 1 kg, kgs, kilo, kilos |
+kg 0.45359237 lb, lbs | kg 6.35029318 st | m**3 1e-6 cc, ccm, cm3, mL | m**3 1.6387064e-5 cu in,
+ci | m**3/s 1.6666666666666667e-8 cc/min, ccm/min, cm3/min, ml/min | m**3 4.54609e-3 imp gal,
+imperial gal, imperial gallon, uk gal | m**3 3.785411784e-3 us gal, us gallon | m**3 1e-3 l,
+liter, litre | 1/min 1 rpm, rev/min, revs/min, r/min, min-1, turns/min, revolutions per minute |
+1/min 60 rps, rev/s, r/s, revolutions per second | m**2 1 m2, m² | m**2 0.09290304 ft2, ft², sq ft
+| W 745.69987158 hp, bhp | kg/m**3 1 kg/m3, kg/m³ | kg/m**3 1000 kg/l, g/ml, g/cc | kg/s
+1.2599788e-4 lb/hr, lb/h | Pa 100 mbar
+"""
+TWO_MEANINGS = {
+    "ton": "kg or lb", "cwt": "kg or lb", "gr": "g or grain", "gr/min": "g/min or grain/min",
+    "m/h": "mph or km/h", "m/hr": "mph or km/h",
+}  # fmt: skip
+
+
+def test_every_spelling_is_the_same_unit():
+    for one in " ".join(SPELT.split()).split(" | "):
+        si_unit, size, names = one.split(" ", 2)
+        for name in names.split(", "):
+            assert convert(1.0, name, si_unit) == pytest.approx(float(size), rel=1e-7), name
+    for name, said in TWO_MEANINGS.items():
+        with pytest.raises(ValueError, match=f"'{name}' has several meanings; write {said}"):
+            units.parse_unit(name)
+
+
 @pytest.mark.parametrize("letter", ["c", "f"])
 def test_a_temperature_may_be_typed_in_many_ways(letter):
     word, sign = {"c": ("Celsius", "℃"), "f": ("Fahrenheit", "℉")}[letter]

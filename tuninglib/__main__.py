@@ -331,11 +331,6 @@ def _as_named(error: UnicodeError) -> tuple:
 
 def command() -> None:
     """Entry point of the installed command."""
-    # The notebook packages load jsonschema, which compiles a grammar for web addresses in all
-    # alphabets each time, if the package for that is there: a third of the command's time, and no
-    # notebook has such an address. ``None`` in ``sys.modules`` is Python's documented way of saying
-    # that a package is not there, and to jsonschema this one is optional (its issue 1428).
-    sys.modules.setdefault("rfc3987_syntax", None)
     # The process ends with the command: there is no use in searching its memory for garbage.
     gc.disable()
     codecs.register_error("as named", _as_named)

@@ -1165,6 +1165,23 @@ SITUATIONS = {
         .faster("big_150", -8)
         .faster("big_185", -8)
     ),
+    """far too rich, and a smaller one at hand that is as likely too lean as not
+    Too likely lean to be fitted as stated; a beaker tells for nothing whether it will do.
+    plan: big_185, measure flow: i164, fuels e5
+    says: with its flow as stated, ± 7 %, there is a | Measured to ± 2 % | If it does not, look for
+    never: buy | list another injector | Try it
+    """: lambda o: o.rich_with_one_at_hand("164"),
+    """far too rich, and the smaller one at hand was measured
+    What the bench could tell is known.
+    plan: big_185, list injectors: i185
+    says: Look for about
+    never: measure the flow of injector i164
+    """: lambda o: o.rich_with_one_at_hand("164").key("injectors.i164", tolerance="1.5 %"),
+    """far too rich, and the smaller one at hand is far too small
+    No flow that it may have makes it fit.
+    plan: big_185, list injectors: i185
+    never: measure the flow of injector
+    """: lambda o: o.rich_with_one_at_hand("150"),
     """right on premium, and hardly lean on regular
     Kept on premium; regular only with an eye on the gauge.
     plan: big_172, change fuel: i172, fuels e5

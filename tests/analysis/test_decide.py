@@ -303,6 +303,29 @@ def test_a_first_purchase_is_a_trial_and_never_of_what_may_not_be_tried():
     assert found[:2] == ("list injectors", "i170")
 
 
+AT_HAND = {"owned": True, "gate": LEAN, "lambda_": Interval(0.90, 0.82, 0.98)}
+
+
+@pytest.mark.parametrize(
+    ("code", "values", "flow_sds"),
+    [
+        ("measure flow", AT_HAND, {"i178": 0.036}),
+        ("list injectors", AT_HAND, {}),
+        # A bench would show nothing that is not known, or cannot be told from what it is.
+        ("list injectors", AT_HAND, {"i178": 0.01}),
+        ("list injectors", AT_HAND | {"lambda_": Interval(1.0, 0.92, 1.08)}, {"i178": 0.036}),
+        # Nor does it open what a flow cannot, nor what somebody else has.
+        ("list injectors", AT_HAND | {"gate": KNOCK}, {"i178": 0.036}),
+        ("list injectors", AT_HAND | {"owned": False}, {"i178": 0.036}),
+        ("fit", AT_HAND | {"may_be_tried": True}, {"i178": 0.036}),
+    ],
+)
+def test_what_is_at_hand_and_too_likely_lean_is_measured_first(code, values, flow_sds):
+    rich = one("a", harm=3.0, inside=0.01, lambda_=Interval(0.73, 0.72, 0.74))
+    found = step_of(STOCK, rich, candidate(**values), gains=DECIDED, flow_sds=flow_sds)
+    assert found == (code, "i170" if code == "list injectors" else "i178", ("e5",))
+
+
 def test_one_for_all_fuels_goes_before_one_for_some():
     fuels = ("e10", "e5")
     found = plan(

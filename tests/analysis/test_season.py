@@ -8,11 +8,11 @@ from types import SimpleNamespace
 import pytest
 
 from tests.conftest import ROOT
+from tests.outing import Outing as Session
 from tuninglib.analysis.analyse import analyse, results_document
 from tuninglib.analysis.records import FuelLimit, Gate, Knock
 from tuninglib.analysis.season import (
     Outing,
-    _alike,
     _called,
     _forces,
     _gains,
@@ -252,6 +252,13 @@ def test_a_season_decides_by_the_rule_of_its_reports(outings, season, reports):
     assert gates(strict)["big", "i172", "e5", "big_172"] == "lean"
     # What a factory delivered is judged by an even chance, as in the report.
     assert gates(strict)["stock", "i150", "e5", "stock"] is None
+
+
+def test_a_season_measures_what_its_report_would(outings, demo_folder, tmp_path):
+    results = Session(demo_folder, tmp_path / "outing").rich_with_one_at_hand("164").results()
+    plan = season_of((replace(outings[0], record=results.season),)).plan
+    assert (plan.next.code, plan.next.injector) == ("measure flow", "i164")
+    assert plan.next == results.plan.next
 
 
 def test_what_hurt_on_any_day_shuts_and_its_cause_comes_first(outings):
@@ -509,7 +516,9 @@ def test_gains_are_counted_from_what_most_outings_count_from_or_the_first(outing
     ],
 )  # fmt: skip
 def test_what_differs_by_less_than_it_is_known_to_is_the_same(one, other, same):
-    assert _alike((2.0, one), (2.0, other)) is same
+    names = [(0, "kit", (2.0, one)), (1, "kit", (2.0, other))]
+    days = [SimpleNamespace(date=datetime.date(2026, 5, at)) for at in (3, 9)]
+    assert (_called(names, days)[1] == []) is same
 
 
 def test_things_of_one_name_are_called_after_their_days():

@@ -10,11 +10,13 @@ from tests.outing import Outing
 from tuninglib.analysis.season import Outing as OfSeason
 from tuninglib.analysis.season import season_of
 from tuninglib.analysis.wear import wear_of_day
+from tuninglib.report import page_parts
 from tuninglib.report import season as words
 from tuninglib.session.load import load_session
 
 CHECKS = """date,distance [km],compression [bar],leak_down [%],exhaust_clearance [mm],oil_added [mL]
 2026-05-01,8200,13.1,8,0.11,
+2026-05-05,9150,12.0,9,0.10,
 2026-05-10,10100,10.8,11,0.09,350
 """
 LIMITS = {
@@ -70,8 +72,8 @@ def test_what_is_beyond_a_limit_is_said_and_what_is_not(season):
     assert f"compression: {on}10.8 bar, beyond your limit, at least 11.0 bar: see to it" in said
     assert f"Leak-down: {on}11 %, within your limit, at most 15 %." in said
     assert f"clearance: {on}0.090 mm, within your limit, 0.080 to 0.150 mm." in said
-    # 350 mL over 1900 km.
-    assert f"Oil used: {on}0.18 mL/km, beyond your limit, at most 0.10 mL/km" in said
+    # 350 mL over 950 km.
+    assert f"Oil used: {on}0.37 mL/km, beyond your limit, at most 0.10 mL/km" in said
 
 
 def test_the_reminder_counts_outings_after_the_last_check(season, checked):
@@ -90,13 +92,41 @@ def test_the_reminder_counts_outings_after_the_last_check(season, checked):
 
 def test_the_same_checks_in_two_outings_stand_once(season):
     both = [replace(one, record=season.outings[0].record) for one in season.outings]
-    assert len(replace(season, outings=tuple(both)).wear.checks) == 2
+    assert len(replace(season, outings=tuple(both)).wear.checks) == 3
 
 
 def test_the_picture_has_what_was_measured_twice(season):
     alt = words.wear_figure(season).alt
     assert "cranking compression 13.1 bar to 10.8 bar" in alt
     assert "oil" not in alt, "it takes two checks to tell one consumption"
+
+
+def test_the_picture_shows_limits_and_the_odometer(season, monkeypatch):
+    drawn = []
+    monkeypatch.setattr(page_parts, "_svg", lambda draw, width_in: drawn.append(draw(width_in)))
+    picture = words.wear_figure(season)
+    assert picture.caption == "3 checks over the distance."
+    assert picture.key == "Broken lines: the limits under [upkeep]."
+    axes = drawn[0].axes
+    limits = ([11.0], [15.0], [0.08, 0.15])
+    titles = ("Cranking compression [bar]", "Leak-down [%]", "Exhaust clearance [mm]")
+    for ax, title, own in zip(axes, titles, limits, strict=True):
+        assert ax.get_title() == title
+        broken = [one for one in ax.lines if one.get_linestyle() == "--"]
+        assert [one.get_ydata()[0] for one in broken] == pytest.approx(own)
+        # From the first check to the last, and a twentieth beside.
+        assert ax.get_xlim() == pytest.approx((8200 - 95, 10100 + 95))
+        low, high = ax.get_ylim()
+        assert low < min(own)
+        assert high > max(own)
+    assert axes[-1].get_xlabel() == "on the odometer [km]"
+
+
+def test_without_a_limit_that_is_said(checked, results):
+    free = replace(checked, upkeep=type(checked.upkeep)())
+    bare = outing_of("a", 16, replace(results.season, wear=wear_of_day(free)))
+    said = str(words.wear_sentences(season_of([bare])))
+    assert "10 May 2026: 10.8 bar; no limit is written under [upkeep]." in said
 
 
 def test_without_a_check_the_minutes_are_counted_from_the_start(season):

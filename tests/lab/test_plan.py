@@ -4,7 +4,7 @@ from tests.analysis.test_day_plan import day
 from tests.lab.panels import labelled, words
 from tuninglib.analysis.day_plan import start_of
 from tuninglib.lab.plan import OFTEN, names_in, plan, write_sheet
-from tuninglib.report.run_sheet import AFTER, BEFORE
+from tuninglib.report.run_sheet import AFTER, BEFORE, ROWS_ON_A_PAGE
 
 # The demo's reference, and its other setups that may be ridden, by what the gauge showed.
 RICH_FIRST = ("stock", "big 185", "big 172", "big 172 e10")
@@ -103,8 +103,15 @@ def test_an_earlier_run_sheet_is_kept(demo_folder, tmp_path):
     first = path.read_bytes()
     write_sheet(day(), start, path)
     assert list(tmp_path.iterdir()) == [path]
-    write_sheet(day(gain=0.2), start, path)
+    assert "take a second page" not in str(write_sheet(day(gain=0.2), start, path))
     assert (tmp_path / "sheet.earlier-1.html").read_bytes() == first
+
+
+def test_a_day_of_many_runs_takes_a_second_page(demo_folder, tmp_path):
+    many = day(gain=0.06, setups=("a", "b", "c", "d"))
+    assert len(many.order.setups) > ROWS_ON_A_PAGE
+    said = str(write_sheet(many, start_of(demo_folder), tmp_path / "sheet.html"))
+    assert f"Pages: more than {ROWS_ON_A_PAGE} runs take a second page." in said
 
 
 def test_names_are_split_at_commas_once():

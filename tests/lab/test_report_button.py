@@ -29,9 +29,19 @@ def test_the_report_button_finds_a_page_in_a_folder_of_any_name(demo_copy):
     done.plain().encode()
 
 
+def test_a_program_that_failed_is_no_file_to_fix(tmp_path, monkeypatch):
+    program = tmp_path / "python"
+    program.write_text("#!/bin/sh\necho 'no room'\nexit 1\n")
+    program.chmod(0o755)
+    monkeypatch.setattr("sys.executable", str(program))
+    done = make_report_with(tmp_path, lambda prose: None)
+    assert done.plain() == "The program failed: no room"
+
+
 def test_the_report_button_shows_what_is_to_be_mended(edit):
     folder = edit("session.toml", "scale = 14.7", "scale = 147")
     done = make_report_with(folder, lambda prose: None)
     assert "147" in str(done)
     assert "To fix" in str(done)
+    assert done.style == "caution"
     assert not (folder.parent / f"{folder.name}.report").exists()

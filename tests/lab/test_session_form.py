@@ -129,14 +129,16 @@ def test_one_more_entry_and_what_refers_to_it(demo_copy):
     labelled(form, "one more of").value = "fuels"
     labelled(form, "called").value = "e20"
     press(form, "Add")
+    assert "Added: fuels.e20; fill it in, then write." in words(form)
     assert labelled(form, "table").value == "fuels.e20"
     field(form, "ethanol").value = "20 +/- 1 %"
     field(form, "octane").value = "95 RON"
     labelled(form, "one more of").value = "setups"
-    for name in ("no name!", "stock"):
+    for name, said in (("no name!", "use letters, digits and _."), ("stock", "is there already;")):
         labelled(form, "called").value = name
         press(form, "Add")
         assert "Not added" in words(form)
+        assert said in words(form)
     labelled(form, "called").value = "big_172_e20"
     press(form, "Add")
     assert "e20" in field(form, "fuel").options

@@ -182,7 +182,7 @@ def test_octane_interaction():
                 added_volume_m3=-0.001,
                 added_ethanol_volume_fraction=0.85,
             ),
-            "volume added is -0.001 m3 but must be at least 0 m3",
+            "volume added is -0.001 m3 but must be at least 0 m3; check the sign",
         ),
         (lambda: fuels.blend_octane(Blend(0.1), petrol_octane=9.1, ethanol_octane=109.0),
          "octane number of petrol is 9.1"),

@@ -113,6 +113,12 @@ def test_fuel_mass_against_the_air():
             ),
             "highest usable fraction is 1.2 but must be at most 1",
         ),
+        (
+            lambda: injector.flow_that_runs_out(
+                1e-5, density_kg_m3=745.0, engine_speed_rpm=12000.0, dead_time_s=0.02
+            ),
+            "usable time less dead time is -0.0",
+        ),
         (lambda: injector.cycle_time_s(np.inf), "engine speed is inf 1/min"),
     ],
 )  # fmt: skip

@@ -161,12 +161,15 @@ def test_hills_may_differ_from_run_to_run():
     ("change", "message"),
     [
         ({"mass_kg": 0.0}, "mass is 0 kg.*add bike and rider"),
-        ({"rotating_mass_kg": -1.0}, "rotating mass is -1 kg"),
+        ({"rotating_mass_kg": -1.0}, "rotating mass is -1 kg .*; use 0 if unknown"),
         ({"air_density_kg_m3": 0.0}, "air density is 0 kg/m3"),
         ({"drag_area_m2": -0.1}, "drag area is -0.1 m2"),
-        ({"rolling_coefficient": 0.9}, "rolling coefficient is 0.9 but must be at most 0.5"),
+        (
+            {"rolling_coefficient": 0.9},
+            "rolling coefficient is 0.9 but must be at most 0.5; 0.01 to 0.02 for road",
+        ),
         ({"wind_m_s": np.nan}, "wind is nan m/s but must be a finite number; use 0"),
-        ({"gravity_m_s2": 0.0}, "gravity is 0 m/s2 but must be above 0 m/s2"),
+        ({"gravity_m_s2": 0.0}, "gravity is 0 m/s2 but must be above 0 m/s2; 9.81 on this planet"),
     ],
 )
 def test_refusals_of_a_ride(change, message):
@@ -200,7 +203,11 @@ def test_only_an_even_road_has_one_grade():
     [
         (0.0, 0.05, "length of the hill is 0 m"),
         (100.0, 6.0, "grade is 6 but must be at most 1; give rise over run as a ratio"),
-        ([100.0, 50.0], [0.05], "2 lengths but 1 grades"),
+        (
+            [100.0, 50.0],
+            [0.05],
+            "the hill has 2 lengths but 1 grades; give one grade for each piece",
+        ),
     ],
 )
 def test_refusals_of_a_hill(lengths, grades, message):

@@ -135,6 +135,7 @@ def test_standard_atmosphere(altitude_m):
     pressure_pa = air.standard_pressure_pa(altitude_m)
     assert temperature_k == pytest.approx(reference.temperature[0], abs=1e-6)
     assert pressure_pa == pytest.approx(reference.pressure[0], rel=1e-6)
+    assert air.standard_altitude_m(reference.pressure[0]) == pytest.approx(altitude_m, abs=0.05)
     dry = density(temperature_k - 273.15, pressure_pa, 0.0)
     assert dry == pytest.approx(reference.density[0], rel=5e-5)
 

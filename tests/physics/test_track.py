@@ -29,3 +29,8 @@ def test_missing_positions_stay_missing_and_wrong_ones_are_refused():
     np.testing.assert_array_equal(np.isnan(east + north), [False, True])
     with pytest.raises(ValueError, match="latitude is 91 deg but must be at most 90"):
         local_metres(91.0, 7.0, origin_deg=(45.0, 7.0))
+    for origin, said in (((91.0, 7.0), "latitude of the origin"), ((45.0, 361.0), "longitude of")):
+        with pytest.raises(
+            ValueError, match=f"{said}.*; give degrees with decimals, north and east"
+        ):
+            local_metres(45.0, 7.0, origin_deg=origin)

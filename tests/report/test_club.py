@@ -15,8 +15,9 @@ from tests.conftest import ROOT
 from tuninglib.__main__ import main
 from tuninglib.analysis.analyse import analyse
 from tuninglib.analysis.club import before_buying, bike_record
+from tuninglib.interval import Interval
 from tuninglib.physics.fuels import Octane
-from tuninglib.report import club
+from tuninglib.report import club, page_parts
 from tuninglib.session.load import MANIFEST, load_session, pack_session, unpack_session
 from tuninglib.text_files import SessionError
 
@@ -32,7 +33,7 @@ def newcomer():
 
 @pytest.fixture(scope="module")
 def records():
-    return club.others_below(DEMO / "club").records
+    return club.others_below(DEMO / "club")[0]
 
 
 @pytest.fixture(scope="module")
@@ -84,12 +85,68 @@ def test_nothing_smaller_than_the_first_guess_is_named(newcomer, records):
     assert small.worst > max(one.worst for one in found.offers[1:])
 
 
+@pytest.mark.parametrize(("lambda_", "way"), [(0.95, "larger"), (0.78, "smaller")])
+def test_where_none_fits_the_way_to_others_is_said(told, lambda_, way):
+    off = Interval(lambda_, lambda_ - 0.02, lambda_ + 0.02)
+    offers = [
+        replace(one, fuels=tuple(replace(own, lambda_=off) for own in one.fuels))
+        for one in told.offers
+    ]
+    words = said(replace(told, first=None, offers=offers))
+    assert f"list {way} ones under [injectors], or read your bike as it is first." in words
+
+
 def test_one_at_hand_is_fitted_and_not_bought(newcomer, records):
     injectors = {**newcomer.injectors, "i171": replace(newcomer.injectors["i171"], owned="yes")}
     own = SimpleNamespace(**{**vars(newcomer), "injectors": injectors})
     words = said(before_buying(own, records))
     assert "Fit first: injector i171 (171 cc/min), which you have" in words
     assert "It is a trial under the gauge: stop beyond 13.2" in words
+
+
+# What else the page says; no number of these is known but by the program.
+SAYS = """
+One reading more: read the bike as it is now, before you change it: the best of these then has
+| in the band on e5 | on average, on e5; after the first reading of i171, the best of these has
+| First guess: by displacement, with lambda | as delivered, as these bikes have it: |
+over the engine ‘stock’, from 5 bikes. | At your marker that is | more, if your gearing is like
+| the parts cost the others 175 to 235 EUR (5 outings). | Injectors on your engine |
+| Of your engine, before anything is read: in brackets the 95 % interval. Others inside: bikes with
+| as read on their own fuels. | Read with this cylinder [cc/min] | Held by the others
+"""
+
+
+def test_what_else_is_known_is_said(told):
+    page = said(told) + club.table(told).plain() + club.outings(told).plain()
+    for words in " ".join(SAYS.split()).split("|"):
+        assert words.strip() in page
+    least = f"{told.guess_m3_s.low * 60e6:.0f} cc/min"
+    assert f"Nothing below {least} is named here." in page
+    odds = [f"{100 * chance:.0f} %" for chance in (told.after_stock, told.after_first)]
+    assert f"then has a chance of {odds[0]}, on average" in page
+    assert f"the best of these has {odds[1]}." in page
+    assert club.table(told).rows[-1][-1] == "–"
+    small = [replace(told.offers[0], small=True, fuels=told.first.fuels), *told.offers[1:]]
+    assert club.table(replace(told, offers=small)).rows[0][-1].endswith("than the first guess")
+    for row, one in zip(club.table(told).rows, told.offers, strict=True):
+        assert row[-2] == (f"{one.inside} of {one.read}" if one.read else "–")
+
+
+def test_thick_is_the_one_to_try_first_and_broken_what_is_not_to_be_tried(told, monkeypatch):
+    drawn = []
+    monkeypatch.setattr(page_parts, "_svg", lambda draw, width_in: drawn.append(draw(width_in)))
+    club.figure(told)
+    (ax,) = drawn[0].axes
+    lines = [one for one in ax.lines if len(one.get_xdata()) == 2]
+    thick = [one.injector == told.first.injector for one in told.offers]
+    assert [one.get_linewidth() for one in lines] == [4 if first else 2 for first in thick]
+    may = [one.fuels[0].may_be_tried for one in told.offers]
+    assert [one.get_linestyle() == "-" for one in lines] == may
+    marks = [one for one in ax.lines if one.get_marker() not in ("None", None, "")]
+    assert [one.get_markerfacecolor() != "white" for one in marks] == may
+    for one, line in zip(told.offers, lines, strict=True):
+        found = one.fuels[0].lambda_
+        assert list(line.get_xdata()) == [found.low, found.high]
 
 
 def test_one_odd_bike_is_named_and_does_not_turn_the_answer(newcomer, records, told):

@@ -23,6 +23,7 @@ FIXED = {
     ("logs", "file"): "head.csv",
     ("logs", "time_format"): "%d.%m.%Y %H-%M-%S",
 }
+NOTED = "<script>alert(1)</script> **x** <img src=http://e.example/y>"
 GEARS = {"primary": 3.4, "gear": 1.0, "front": 14, "rear": 45}
 
 
@@ -38,7 +39,7 @@ def text_keys() -> list:
 
 
 def typed(table: str, key: str) -> str:
-    return FIXED.get((table, key), f"<u>{table} & {key}</u>")
+    return FIXED.get((table, key), f"<u>{table} & **{key}**</u>")
 
 
 @pytest.fixture(scope="module")
@@ -52,6 +53,7 @@ def read(tmp_path_factory):
     rows = [f"11.09.2026 10-00-{second:02};{80 + second};20" for second in range(30)]
     table = "\n".join(("time;head_temperature [degC];air_temperature [degC]", *rows, ""))
     (outing.folder / "head.csv").write_text(table, encoding="utf-8")
+    outing.rows[0]["note"] = NOTED
     written = make_report(outing.save(), folder / "out")
     return (
         re.sub(r"<script.*?</script>", "", written.page.read_text(encoding="utf-8"), flags=re.S),
@@ -67,7 +69,11 @@ def test_a_text_is_read_by_somebody(read, table, key):
 
 
 def test_no_text_becomes_markup(read):
-    assert "<u>" not in read[0]
+    page, _ = read
+    assert "<u>" not in page
+    assert "<script>alert" not in page
+    assert html.escape(NOTED) in page.replace("\u00a0", " ")
+    assert f"<title>DEMO, INVENTED: {html.escape(typed('session', 'title'))}" in page
 
 
 def test_no_key_or_column_is_accepted_and_then_ignored():

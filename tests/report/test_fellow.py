@@ -1,3 +1,4 @@
+import dataclasses
 import json
 import re
 
@@ -40,10 +41,36 @@ def test_the_fields_are_named_and_a_minus_is_a_wind_from_behind(results):
         assert said in page
 
 
+def in_units(results, system):
+    session = results.session
+    about = dataclasses.replace(session.about, units=system)
+    return dataclasses.replace(results, session=dataclasses.replace(session, about=about))
+
+
+# From where to where each field goes, and in which steps; by hand.
+FEET = (
+    "mass 90 330 1 | length 150 6500 10 | grade 0 20 0.1 | altitude 0 10000 50 | headwind -12 12 "
+)
+FEET += "1 | entry 6 60 1 | speedometer -5 15 0.5"
+FIELDS = {
+    "metric": "mass 40 150 1 | length 50 2000 5 | grade 0 20 0.1 | altitude 0 3000 10 | headwind "
+    "-20 20 1 | entry 10 100 1 | speedometer -5 15 0.5",
+    "us": FEET, "imperial": FEET,
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("system", FIELDS)
+def test_each_field_has_its_ends_and_steps(results, system):
+    page = fellow.controls(in_units(results, system)).html()
+    for one in FIELDS[system].split(" | "):
+        name, *ends = one.split()
+        tag = field(page, name)
+        assert [float(tag[end]) for end in ("min", "max", "step")] == [float(end) for end in ends]
+
+
 @pytest.mark.parametrize("system", ["us", "imperial"])
-def test_the_fields_speak_the_units_of_the_report(results, edit, system):
-    folder = edit("session.toml", 'units = "metric"', f'units = "{system}"')
-    page = fellow.controls(results_of(folder)).html()
+def test_the_fields_speak_the_units_of_the_report(results, system):
+    page = fellow.controls(in_units(results, system)).html()
     run = fellow._run_of(results)
     # 1 lb is 0.45359237 kg, 1 ft 0.3048 m, 1 mph 0.44704 m/s, exact by definition.
     for name, value, unit, factor in (

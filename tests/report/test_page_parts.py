@@ -6,7 +6,16 @@ from types import SimpleNamespace
 import pytest
 from matplotlib.figure import Figure
 
-from tuninglib.report.page_parts import NONE, Prose, Table, money, picture
+from tuninglib.report.page_parts import (
+    NONE,
+    Prose,
+    Table,
+    figure_of,
+    money,
+    picture,
+    width_of,
+    with_round_ticks,
+)
 
 NASTY = '<script>alert("x")</script> & **bold** <img src=x onerror=y>'
 
@@ -93,3 +102,47 @@ def test_signs_stand_before_the_amount_and_codes_after_it(cost, currency, said):
 
 def test_no_price_is_a_dash():
     assert money(None, SimpleNamespace(about=SimpleNamespace(currency="$"))) == NONE
+
+
+@pytest.mark.parametrize(("names", "lines"), [((), 0), (("e5", "e10"), 1), (("n" * 30,) * 3, 3)])
+def test_a_figure_has_room_for_its_numbers_and_for_a_legend_over_it(names, lines):
+    """In inches: 0.36 over each of two axes, 0.55 below it, 0.16 beside it; 0.24 for each line."""
+    figure, (upper, lower) = figure_of(3.0, 4.0, ["e5"], rows=2, legend=names)
+    width, height = figure.get_size_inches()
+    assert (width, height) == pytest.approx((3.0, 4.0 + 0.24 * lines))
+    ends = [ax.get_position().get_points() * (width, height) for ax in (upper, lower)]
+    (left, above), (right, top) = ends[0]
+    assert (left, 3.0 - right, height - top) == pytest.approx((0.55, 0.16, 0.36 + 0.24 * lines))
+    (_, bottom), (_, below) = ends[1]
+    assert (bottom, above - below) == pytest.approx((0.55, 0.55 + 0.36))
+    # To the left there is room for the longest name, up to 0.45 of the width.
+    for name in ("a name of twenty ones", "n" * 80):
+        figure, (ax, *_) = figure_of(3.0, 2.0, ["stock", name])
+        wanted = 0.1 + min(width_of(name, bold=True), 0.45 * 3.0)
+        assert ax.get_position().x0 * 3.0 == pytest.approx(wanted)
+        assert wanted > 0.55
+
+
+@pytest.mark.parametrize(
+    ("ends", "across", "up"),
+    [
+        # 2.29 in across, where a number takes about 0.2 in, and 1.09 in up, where it takes 0.4.
+        ((0.0, 1.0), "0.0 0.2 0.4 0.6 0.8 1.0", "0.0 0.5 1.0"),
+        ((0.83, 0.90), "0.84 0.86 0.88 0.90", "0.85 0.90"),
+        ((-10.0, 200.0), "0 50 100 150 200", "0 100 200"),
+        # Between two ticks there is none: the axis is widened to both.
+        ((0.205, 0.395), "0.25 0.30 0.35", "0.2 0.3 0.4"),
+    ],
+)
+def test_ticks_are_round_and_as_close_as_their_numbers_may_stand(ends, across, up):
+    figure, (ax,) = figure_of(3.0, 2.0)
+    ax.set_xlim(*ends)
+    ax.set_ylim(*ends)
+    with_round_ticks(figure)
+    for axis, wanted in ((ax.xaxis, across), (ax.yaxis, up)):
+        assert " ".join(one.get_text() for one in axis.get_ticklabels()) == wanted
+        numbers = [float(one) for one in wanted.replace("−", "-").split()]
+        assert list(axis.get_ticklocs()) == pytest.approx(numbers)
+        low, high = axis.get_view_interval()
+        assert low < numbers[0] + 1e-9
+        assert numbers[-1] - 1e-9 < high < numbers[-1] + (numbers[1] - numbers[0])

@@ -106,7 +106,7 @@ def test_results_that_are_there_are_read_and_others_worked_out(made, tmp_path):
     # Results of other files are not taken.
     stale = shutil.copytree(made, tmp_path / "stale")
     edit(stale / "2_june" / "session.toml", 'title = "Kit, first try"', 'title = "Another"')
-    assert [one.title for one in outings_below(stale).outings][1] == "DEMO, INVENTED: Another"
+    assert [one.title for one in outings_below(stale)[0]][1] == "DEMO, INVENTED: Another"
     with pytest.raises(SessionError, match="has no session below it"):
         outings_below(tmp_path / "stale" / "1_may.report")
 

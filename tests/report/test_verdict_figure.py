@@ -39,6 +39,8 @@ def test_what_must_not_be_ridden_is_hollow_and_broken_and_below_the_line(results
         assert len(marks) == len(rows)
         for row, mark in zip(rows, marks, strict=True):
             assert (mark.get_markerfacecolor() == "white") == (not row.may)
+            largest = max(one.get_markersize() for one in marks)
+            assert (mark.get_markersize() == largest) == row.now or mark.get_marker() == "D"
         rest = [one for one in ax.lines if one.get_linestyle() == "--"]
         assert len(rest) == sum(not row.may and not row.reference for row in rows)
     text = " ".join(one.get_text() for ax in drawn.axes for one in ax.texts)
@@ -105,3 +107,6 @@ def test_the_picture_to_send_on_is_the_same_every_time(results):
     first, second = (verdict_figure.shared_picture(results) for _ in range(2))
     assert first.startswith(b"\x89PNG")
     assert first == second
+    # The finding and the title stand on the picture, not a picture's height above it.
+    width, height = (int.from_bytes(first[at : at + 4], "big") for at in (16, 20))
+    assert 0.5 < height / width < 1.0

@@ -1,6 +1,9 @@
 """Runs from recordings: the demo beside its truth, what is offered, refused and compared."""
 
+import base64
+import io
 import json
+import re
 import shutil
 from dataclasses import replace
 from types import SimpleNamespace
@@ -16,12 +19,12 @@ from tests.conftest import ROOT
 from tuninglib.__main__ import main
 from tuninglib.analysis.analyse import analyse
 from tuninglib.analysis.records import Recording
-from tuninglib.analysis.sound import _gear_changes, _slip
+from tuninglib.analysis.sound import _slip
 from tuninglib.physics.engine import SOUND_IN_BURNT_GAS_M_S, first_tangential_mode_hz
 from tuninglib.report import cautions, logs, sound
 from tuninglib.session.load import _turns_ridden, load_session, pack_session, unpack_session
 from tuninglib.session.read_sound import power_in_band
-from tuninglib.statistics.track_runs import pulls, runs_by_pulls
+from tuninglib.statistics.track_runs import gear_changes, pulls, runs_by_pulls
 from tuninglib.text_files import SessionError
 
 HEARD = ROOT / "demo_data" / "heard_on_the_hill"
@@ -210,16 +213,110 @@ def test_the_demo_is_what_its_script_makes(tmp_path, monkeypatch):
         assert made[:2000] == kept[:2000], name
 
 
+# Marks -------------------------------------------------------------------------------------------
+
+
+def horn(folder, number, *times):
+    """Sounded into a recording, half a second each time."""
+    rate, samples = wavfile.read(folder / f"run {number}.wav")
+    at = np.arange(samples.size) / rate
+    tone = sum(np.sin(2 * np.pi * 420 * n * at) / n for n in (1, 2, 3))
+    on = sum((at >= time) & (at < time + 0.5) for time in times)
+    loud = (samples - 128.0) / 128 + 0.6 * on * tone
+    wavfile.write(
+        folder / f"run {number}.wav", rate, (20000 * loud / np.abs(loud).max()).astype("i2")
+    )
+
+
+def test_a_horn_is_offered_and_taken_once_it_is_typed(folder, truth):
+    change(folder, "session.toml", ('pulls_are_runs = "yes"\n', ""))
+    lines = [truth["runs"][1][key] for key in ("start_s", "marker_s")]
+    horn(only(folder, 2), 2, *lines)
+    session = load_session(folder)
+    assert session.found is None
+    offered = said(analyse(session))
+    (begin, end) = map(float, re.search(r'marks = \["(.*?) to (.*?) s"\]', offered).groups())
+    assert (begin, end) == (pytest.approx(lines[0], abs=0.15), pytest.approx(lines[1], abs=0.15))
+    assert "Nothing is taken by itself." in offered
+    change(folder, "session.toml", ("runs = [2]", f'runs = [2]\nmarks = ["{begin} to {end} s"]'))
+    results = analyse(load_session(folder))
+    (one,) = results.session.found.passes
+    common = results.session.found.metres_per_turn.half_width / truth["metres_per_turn"] / 1.96
+    for name in ("entry", "exit"):
+        got, sd = getattr(one, f"{name}_m_s"), getattr(one, f"{name}_sd_m_s")
+        assert abs(got - truth["runs"][1][f"{name}_m_s"]) < 2 * np.hypot(sd, common * got)
+    assert "something short and loud" not in said(results)
+
+
+@pytest.mark.parametrize(
+    ("marks", "wanted"),
+    [
+        ('"9 to 90 s"', "'9 to 90 s' is no run in one gear in which the engine is heard"),
+        ('"12 to 9 s"', "does not end after it begins"),
+        ('"1 to 9 s", "8 to 12 s"', "begins before the one above it ends"),
+        ('"at the horn"', "is no stretch of a recording; write begin and end in seconds"),
+    ],
+)
+def test_marks_between_which_there_is_no_run_are_refused(folder, marks, wanted):
+    change(only(folder, 2), "session.toml", ("runs = [2]", f"marks = [{marks}]"))
+    with pytest.raises(SessionError, match=re.escape(wanted)) as caught:
+        load_session(folder)
+    assert len(caught.value.problems) == 1
+
+
+def test_a_marked_run_in_another_gear_is_refused(folder):
+    change(only(folder, 1, 2, 3), "session.toml", ("runs = [2]", 'marks = ["9 to 15 s"]'))
+    with pytest.raises(SessionError, match="as many turns of the crank long as the others"):
+        load_session(folder)
+
+
+def test_what_is_no_recording_has_no_marks(tmp_path):
+    outing = shutil.copytree(ROOT / "demo_data" / "logged_evening", tmp_path / "outing")
+    text = (outing / "session.toml").read_text("utf-8")
+    name = re.search(r"^\[logs\.(\w+)\]\n", text, re.M)
+    change(outing, "session.toml", (name[0], f'{name[0]}marks = "1 to 9 s"\n'))
+    with pytest.raises(SessionError, match="is for sound recordings"):
+        load_session(outing)
+
+
+# Seconds to hear ---------------------------------------------------------------------------------
+
+
+def test_seconds_are_played_only_where_they_are_asked_for(folder, results):
+    assert sound.played(results).html() == ""
+    change(only(folder, 2), "session.toml", ("runs = [2]", 'play = "12.4 to 13.4 s"'))
+    shown = sound.played(analyse(load_session(folder)))
+    assert re.search(r"run 2\.wav: 12\.4 to 13\.4 s of it, made louder\. The engine turns at "
+                     r"\d{4} to \d{4} rpm there\.", shown.plain())  # fmt: skip
+    (wav,) = re.findall(r'src="data:audio/wav;base64,([^"]+)"', shown.html())
+    rate, samples = wavfile.read(io.BytesIO(base64.b64decode(wav)))
+    assert (rate, samples.size, np.abs(samples).max()) == (8000, 8000, 32000)
+    _, whole = wavfile.read(folder / "run 2.wav")
+    own = whole[99_200:107_200] - 128.0
+    assert np.corrcoef(own, samples)[0, 1] > 0.999
+
+
+@pytest.mark.parametrize(
+    ("play", "wanted"),
+    [("1 to 7 s", "is longer than 5 s"), ("60 to 62 s", "ends after run 2.wav, which is 26 s")],
+)
+def test_what_cannot_be_played_is_refused(folder, play, wanted):
+    change(only(folder, 2), "session.toml", ("runs = [2]", f'play = "{play}"'))
+    with pytest.raises(SessionError, match=wanted) as caught:
+        load_session(folder)
+    assert len(caught.value.problems) == 1
+
+
 # Gears and the clutch -----------------------------------------------------------------------------
 
 
 def test_changes_of_gear_are_where_they_were():
     time, speed = wave([0, 10, 10.3, 20, 20.3, 30], [5000, 7000, 5200, 7000, 5600, 6600])
-    assert _gear_changes(time, speed) == (
+    assert gear_changes(time, speed) == (
         pytest.approx(10.15, abs=0.2),
         pytest.approx(20.15, abs=0.2),
     )
-    assert _gear_changes(*wave([0, 10, 20, 30], [5000, 5000, 7000, 5500])) == ()
+    assert gear_changes(*wave([0, 10, 20, 30], [5000, 5000, 7000, 5500])) == ()
 
 
 def ridden_beside_a_track(slip):

@@ -8,6 +8,23 @@ MASS = '"124 kg +/- 2 kg"'
 GRADE = 'grade = "6.0 +/- 0.3 %"'
 FACTOR = 'factor = "0.955 +/- 0.01"'
 LAST = "[setups.big_185]"
+PIECES = """[[hill.pieces]]
+length = "150 m"
+grade = "5.2 +/- 0.4 %"
+
+[[hill.pieces]]
+length = "250 m"
+grade = "6.5 +/- 0.4 %"
+"""
+STOCK = 'highest_speed = "8500 rpm"\nbreathing = "0.85 +/- 0.08"\n\n[engines.big]'
+GEARED = """
+[gearing]
+primary = 3.35
+gear = 1.05
+front = 40
+rear = 12
+circumference = "1.86 m"
+[engines.big]"""
 IN_SESSION = [
     # A key and its value.
     ('mass = "124', 'masss = "124', r"row \d+, masss: unknown key 'masss'; did you mean 'mass'"),
@@ -30,6 +47,14 @@ IN_SESSION = [
     (FACTOR, 'checks = [["50 km/h", "48 km/h"]]', "at least two pairs of speeds; write pairs"),
     (FACTOR, 'checks = [["50 km/h", "48 km/h"], ["50", "9 m in 2 s"]]', "checks: '50' has no unit"),
     ('title = "Bigger', "title = Bigger", "row 5: is not valid TOML, .*text goes in quotes; write"),
+    (FACTOR, 'checks = "50 km/h"', "two pairs of speeds; write pairs of shown and true speed, for"),
+    (PIECES, "pieces = 2\n", r"pieces must be tables: write \[\[hill.pieces\]\] above"),
+    ("scale = 14.7", "scale = 14.7\nscale = 14.6", "this key is there twice; keep one of the two"),
+    ("[speedometer]", "[gauge]\n[speedometer]", "table is already above; write its keys there"),
+    ("[gauge]\n", "[gauge]\nlag = {a = 1}\nlag.b = 2\n", "table is complete, in braces or under"),
+    ("scale = 14.7", "scale = " + "[" * 100_000, "nests its brackets too deeply to be read"),
+    ('"8500 rpm"', '"8500 bpm"', "unknown unit 'bpm'; write rpm for engine speed"),
+    (STOCK, GEARED, r"turn \d+ rpm at the .*, outside the \d+ to \d+ rpm that engines can"),
     ("resolution = 0.1", "resolution = 0", "is outside 0.001 to 1"),
     ('headwind = "0', 'headwind = "5 m/h"#', "several meanings; write mph or km/h"),
     # A name that no cell can hold.
@@ -64,6 +89,7 @@ IN_RUNS = [
     ("exit_speed [km/h]", "exit_speed [kg]", r"\[kg\] is not a unit of exit_speed"),
     ("exit_speed [km/h]", "exit_sped [km/h]", r"'exit_sped \[km/h\]'; did you mean 'exit_speed'"),
     ("setup,rider", "set,rider", "the column setup is missing"),
+    ("setup,rider", "setup,rider [kg]", r"has the unit \[kg\], but rider has none; write rider"),
     ("gauge_low,gauge_high", "gauge_low,gauge_low", "the column gauge_low is there twice"),
     ("gauge_low,gauge_high,", "gauge_low,", "row 1: names 11 .* one cell more; add the name"),
     # A cell.
@@ -74,6 +100,8 @@ IN_RUNS = [
     ("48,62", "480,62", r"row 2, entry_speed: 480 km/h is outside 3\.6 to 252 km/h"),
     ("48,62", "48,fast", "row 2, exit_speed: 'fast' is not a number"),
     ("48,62", '48,"62,5"', r"row 2, exit_speed: '62,5' has a comma; write '62\.5'"),
+    ("12.6,12.8", "12.6,about 12.8", "'about 12.8' does not say how far off it may be; write 12.8"),
+    ("48,62", "48," + "6" * 131_073, "has a cell of more than 131072 characters; is it a table"),
     ("48,62", "48,62,5", "row 2: has 13 cells where the header has 12; a decimal comma"),
     ("none,170", "loud,170", "row 2, knock: 'loud' is not one of 'none', 'light', 'heavy'"),
     # A row.

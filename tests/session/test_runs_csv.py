@@ -262,13 +262,6 @@ def test_a_file_too_large_for_a_session_is_refused(demo_copy):
         load_session(demo_copy)
 
 
-def test_brackets_without_end_are_refused(demo_copy):
-    path = demo_copy / "session.toml"
-    path.write_text("a = " + "[" * 100_000, encoding="utf-8")
-    with pytest.raises(SessionError, match=r"session.toml"):
-        load_session(demo_copy)
-
-
 @pytest.mark.parametrize("end", ["\n", "\r\n", "\r"])
 @pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16", "cp1252"])
 def test_line_ends_and_encodings_of_spreadsheets_are_read(demo_copy, end, encoding):

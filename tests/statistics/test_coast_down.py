@@ -197,6 +197,21 @@ def test_a_wind_is_as_far_from_calm_as_the_stated_day_lets_it_be(monkeypatch, st
     assert shown[0] < found.headwind_m_s < shown[1]
 
 
+def test_the_interval_counts_by_what_is_known_of_the_lesser(monkeypatch):
+    """Drag and rolling have a number of degrees of freedom each."""
+    found, spread = [], coast_down.spread
+
+    def kept(*args):
+        found.append(spread(*args))
+        return found[-1]
+
+    monkeypatch.setattr(coast_down, "spread", kept)
+    road = fit_falls(day(np.random.default_rng(3), 4))
+    first, second = (one.dof for one in found)
+    assert first != second
+    assert road.dof == min(first, second)
+
+
 FALLS = day(np.random.default_rng(1), 4)
 
 
@@ -207,7 +222,8 @@ FALLS = day(np.random.default_rng(1), 4)
         (lambda: fit_falls(FALLS[[0, 1, 3, 2, 4]]), "fall of speed is -2 m/s.*swap from and to"),
         (lambda: fit_falls(FALLS * np.array([[1], [2], [1], [1], [1]])), "neither 1 .out. nor -1"),
         (lambda: fit_falls(FALLS[:, [0, 5, 6]]), "3 falls of speed are too few"),
-        (lambda: fit_falls(FALLS * np.array([[1], [1], [1], [1], [-1]])), "coast-down value is -"),
+        (lambda: fit_falls(FALLS * np.array([[1], [1], [1], [1], [-1]])),
+         "coast-down value is -.*; leave out the unread"),
         (
             lambda: fit_coast_down(
                 ride(wind_m_s=2.0), run=[1, 2], direction=[1, -1], from_speed_m_s=[20, 20],

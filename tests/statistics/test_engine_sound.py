@@ -44,7 +44,11 @@ CASES = {
     "a twin": {"snr_db": 0.0, "engine": Engine(cylinders=2), "within_rpm": (3200, 9000)},
     "a triple": {"snr_db": 0.0, "engine": Engine(cylinders=3), "within_rpm": (3200, 9000)},
     "a four": {"snr_db": 0.0, "engine": Engine(cylinders=4), "within_rpm": (3200, 9000)},
-}
+    "pins half a turn apart": {"snr_db": 0.0, "engine": Engine(cylinders=2, firing_deg=(0, 180)),
+                               "within_rpm": (3650, 9370)},
+    "a V": {"snr_db": -3.0, "engine": Engine(cylinders=2, firing_deg=(0, 315)),
+            "within_rpm": (3650, 9370)},
+}  # fmt: skip
 
 
 @pytest.mark.parametrize("case", CASES)

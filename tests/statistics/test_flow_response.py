@@ -111,7 +111,7 @@ def test_response_interval_holds_the_truth():
 @pytest.mark.parametrize(
     ("change", "message"),
     [
-        ({"state": ["idle"]}, "1 states for 12 readings"),
+        ({"state": ["idle"]}, "1 states for 12 readings; give one for each reading"),
         ({"displacement": {"other": 1.0}}, "engine '1' has no displacement"),
     ],
 )

@@ -534,7 +534,7 @@ def test_a_large_gain_is_told_apart():
          "speeds of run 1 need no pull at all"),
         (lambda: Unknown("oil", {"colour": 1.0}), "'oil' changes colour, which no run has"),
         (lambda: usual_unknowns(runs_of(), StatedSds(road_load_correlation=1.5)),
-         "correlation is 1.5 but must be at most 1"),
+         "correlation is 1.5 but must be at most 1; 0 if unknown"),
         (lambda: estimate_gains(runs_of(), resolution_m_s=-1.0), "resolution is -1 m/s"),
     ],
 )  # fmt: skip

@@ -119,7 +119,14 @@ def test_one_setup_and_many():
         (lambda: run_order([], repeats=2), "0 setups with 2 repeats are not a test"),
         (lambda: run_order(["a", "a"], repeats=2), "name each setup once"),
         (lambda: repeats_needed(0.0, scatter_sd=0.03), "needs more than 10000 runs"),
-        (lambda: repeats_needed(0.05, scatter_sd=0.0), "scatter is 0 but must be above 0"),
+        (
+            lambda: repeats_needed(0.05, scatter_sd=0.0),
+            "scatter is 0 but must be above 0; 3 % is usual",
+        ),
+        (
+            lambda: repeats_needed(-1.0, scatter_sd=0.03),
+            "gain is -1 .*; give a ratio, 0.05 for 5 %",
+        ),
         (lambda: power_two_setups(1.0, repeats=1), "repeats is 1 but must be above 1"),
         (lambda: smallest_visible_gain(scatter_sd=0.03, repeats=1), "repeats is 1"),
     ],

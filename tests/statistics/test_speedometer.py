@@ -51,9 +51,12 @@ def test_intervals_cover_as_often_as_they_say():
     [
         (lambda: speed_factor([10.0], [9.0]), "are not 2 pairs or more"),
         (lambda: speed_factor([10.0, 12.0], [9.0]), "2 shown and 1 true"),
-        (lambda: speed_factor([0.0, 12.0], [9.0, 11.0]), "shown speed is 0"),
+        (
+            lambda: speed_factor([0.0, 12.0], [9.0, 11.0]),
+            "shown speed is 0 .*; leave out pairs at rest",
+        ),
         (lambda: unknown_factor(0.0), "speed is 0 m/s but must be above 0"),
-        (lambda: legal_true_speed_m_s(-1.0), "speed is -1 m/s"),
+        (lambda: legal_true_speed_m_s(-1.0), "speed is -1 m/s .*; check its sign"),
     ],
 )
 def test_refusals(call, message):

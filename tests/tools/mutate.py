@@ -50,6 +50,16 @@ WITHOUT_EFFECT = {
         "_MOST_STEPS = 60": (_ARRIVED, "constant 60"),
         "for _ in range(40):": (_ARRIVED, "constant 40"),
     },
+    "report/page_parts.py": {
+        "first, last = math.ceil(low / step - 1e-9), math.floor(high / step + 1e-9)": (
+            _ROUNDING, "constant 1e-09",
+        ),
+    },
+    "session/cross_checks.py": {
+        "if abs(scale - 1) < 0.01:": (
+            "of one unit both are alike, which ends it, too", "constant 1", "constant 0.01",
+        ),
+    },
     "report/what_if.py": {"for _ in range(60):": (_ARRIVED, "constant 60")},
     "session/trace.py": {
         r'dated = texts.where(texts.str.match(r"\s*\d{4}-?\d\d-?\d\d[T ]\d\d", na=False))': (

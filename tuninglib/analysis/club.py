@@ -30,16 +30,16 @@ from tuninglib.analysis.mixture import (
     flow_on_bike,
     fuel_limits,
     fuel_terms,
-    ladder_columns,
     octane_margins,
     tolerance_sd,
     weighed_readings,
     with_check,
 )
 from tuninglib.analysis.records import Combination
+from tuninglib.analysis.season_record import full_throttle_cells, without_copies
 from tuninglib.analysis.worth import LIKELY, SAME, TRIAL, KnownMixture, value_of_trying
 from tuninglib.interval import Z_95, Interval
-from tuninglib.physics.air import air_density_kg_m3
+from tuninglib.physics.air import REFERENCE_DRY_PA, REFERENCE_K, air_density_kg_m3
 from tuninglib.physics.fuels import Octane, known_higher
 from tuninglib.physics.injector import EngineChange, first_guess_flow
 from tuninglib.physics.motion import Ride, exit_speed_m_s
@@ -57,7 +57,7 @@ from tuninglib.session.defaults import (
 from tuninglib.session.read_table import KNOCKED
 from tuninglib.session.records import Session
 from tuninglib.statistics.club import Before, BikeCells, ByOthers, Cell, Pooled, pool_bikes
-from tuninglib.statistics.ladder import ReadingCell, reading_cells
+from tuninglib.statistics.ladder import ReadingCell
 from tuninglib.statistics.ladder_prediction import FuelDemand
 from tuninglib.statistics.normal_mixture import normalised
 
@@ -179,15 +179,8 @@ def bike_record(session: Session, runs_checksum: str = "") -> BikeRecord:
     air = air_of_runs(session)
     check = check_gauge(session, air)
     judged = with_check(session, check)
-    corrects = any(
-        one.state == "full" and one.verdict == "corrects" for one in responses_of(judged, air)
-    )
-    read = weighed_readings(judged, air)
-    cells: tuple[ReadingCell, ...] = ()
-    gauge_sd = judged.gauge.accuracy.sd
-    if not read.empty and not corrects:
-        columns, parts = ladder_columns(judged, air, read)
-        cells, gauge_sd = reading_cells(columns, run_sd=parts.priors.run_sd), parts.priors.gauge_sd
+    read, responses = weighed_readings(judged, air), responses_of(judged, air)
+    cells, gauge_sd, corrects = full_throttle_cells(judged, air, read, responses)
     off = _gauge_off(session, check)
     made, reference = engine_as_made(session), session.setups[session.about.reference]
     alone = reference.engine != made
@@ -258,12 +251,10 @@ def _forces(session, name, made, day) -> dict:
 
 def _fuels(session):
     full = session.runs[(session.runs["state"] == "full") & (session.runs["knock"] != "")]
-    heard: dict = {}
-    for setup, knock in zip(full["setup"], full["knock"], strict=True):
-        one = session.setups[setup]
-        own = heard.setdefault((one.engine, one.injector, one.fuel), set())
-        own |= {knock} & set(KNOCKED)
-    for (engine, injector, fuel), knocks in heard.items():
+    parts = [(one.engine, one.injector, one.fuel) for one in map(session.setups.get, full["setup"])]
+    for engine, injector, fuel in dict.fromkeys(parts):
+        own = [part == (engine, injector, fuel) for part in parts]
+        knocks = set(full.loc[own, "knock"]) & set(KNOCKED)
         yield RiddenFuel(
             engine=engine,
             injector=injector,
@@ -469,7 +460,7 @@ def before_buying(newcomer: Any, records: Sequence[BikeRecord]) -> BeforeBuying:
     ValueError
         If no record has a reading.
     """
-    records, copies = _without_copies(records)
+    records, copies = without_copies(records)
     kind = _Kind(newcomer, records)
     if not kind.bikes:
         raise ValueError("no outing holds a gauge reading at full throttle that tells of injectors")
@@ -504,13 +495,13 @@ def before_buying(newcomer: Any, records: Sequence[BikeRecord]) -> BeforeBuying:
         heard=heard,
         hottest=kind.hottest(),
         costs=kind.costs(),
-        beside=kind.beside(pooled),
+        beside=tuple(kind.beside(pooled)),
         bikes=len(kind.bikes),
         bike_sd=pooled.bike_sd,
         new_kit=all(c.kit != kind.kit for one in kind.bikes.values() for c in one.cells),
         other_air=kind.other_air(),
         other_kind=sum(kind.other_sd(one) > 0.001 for one in records if one.readings),
-        copies=copies,
+        copies=tuple((one.title, other.title) for one, other in copies),
         octane=tuple(
             one.fuel
             for one in octane_margins(planned)
@@ -526,18 +517,6 @@ def _planned(newcomer, engine) -> Any:
     like = newcomer.setups[newcomer.about.reference]
     setups = {**newcomer.setups, "": replace(like, engine=engine)}
     return SimpleNamespace(**{**vars(newcomer), "setups": setups})
-
-
-def _without_copies(records) -> tuple:
-    kept: dict = {}
-    copies = []
-    for one in records:
-        key = one.runs_checksum or id(one)
-        if key in kept:
-            copies.append((kept[key].title, one.title))
-        else:
-            kept[key] = one
-    return tuple(kept.values()), tuple(copies)
 
 
 def _first(newcomer, offers, left) -> Offer | None:
@@ -566,6 +545,13 @@ def _first(newcomer, offers, left) -> Offer | None:
     return min(best, key=rank, default=None)
 
 
+def _number_of(one, known, same) -> str:
+    """Number of the first known thing that is the same, as text; a new one is kept."""
+    if not any(same(other, one) for other in known):
+        known.append(one)
+    return str([same(other, one) for other in known].index(True))
+
+
 def _air_of_day(newcomer) -> float:
     """Density of the air that the newcomer states, or of a usual day where his hill is. [kg/m3]"""
     return float(
@@ -588,9 +574,11 @@ class _Kind:
         self.engine = max(size, key=lambda name: (size[name], name))
         self.made_m3 = size[self.made]
         self.made_injector = newcomer.setups[newcomer.about.reference].injector
-        self.made_flow = flow_on_bike(newcomer, self.made_injector)
+        flows = {name: flow_on_bike(newcomer, name) for name in newcomer.injectors}
+        self.by_flow = dict(sorted(flows.items(), key=lambda one: one[1]))
+        self.made_flow = flows[self.made_injector]
         self.air_kg_m3 = _air_of_day(newcomer)
-        self.kits: list = [newcomer.engines[self.engine]]
+        self.kits = [newcomer.engines[self.engine]]
         self.flows: list = []
         self.bikes: dict = {}
         doubts = []
@@ -648,22 +636,19 @@ class _Kind:
         own = self.session.engines[self.engine]
         return [name for name, one in record.engines.items() if self._same(own, one)]
 
+    def _alike(self):
+        """All engines with the newcomer's cylinder: its bike, its record, and itself."""
+        for at, record in enumerate(self.records):
+            for name in self.same_kit(record):
+                yield record.bike or at, record, record.engines[name]
+
     def _kit_of(self, engine, factory_m3) -> str:
-        if abs(np.log(engine.displacement_m3 / factory_m3)) < _SAME_SIZE:
-            return ""
-        for at, one in enumerate(self.kits):
-            if self._same(one, engine):
-                return str(at)
-        self.kits.append(engine)
-        return str(len(self.kits) - 1)
+        as_made = abs(np.log(engine.displacement_m3 / factory_m3)) < _SAME_SIZE
+        return "" if as_made else _number_of(engine, self.kits, self._same)
 
     def sold_as(self, flow_m3_s) -> str:
         """The same text for the same number on the label."""
-        for at, one in enumerate(self.flows):
-            if abs(flow_m3_s / one - 1) < _SAME_FLOW:
-                return str(at)
-        self.flows.append(flow_m3_s)
-        return str(len(self.flows) - 1)
+        return _number_of(flow_m3_s, self.flows, lambda a, b: abs(b / a - 1) < _SAME_FLOW)
 
     def _share_of_air(self, record) -> tuple:
         """Share of a difference of density that lambda follows, and how far that may be off."""
@@ -706,16 +691,15 @@ class _Kind:
             kit="" if as_made else self.kit,
             injector=self.sold_as(session.injectors[injector].flow.value),
             fuel=fuel,
-            log_flow=float(np.log(flow_on_bike(session, injector) / self.made_flow)),
+            log_flow=float(np.log(self.by_flow[injector] / self.made_flow)),
             tolerance_sd=tolerance_sd(session, injector),
             fuel_sd=fuel_terms(session, fuel).sd,
         )
 
     def asked(self, fuel) -> list:
         """Every injector with the newcomer's cylinder, by flow; then the bike as delivered."""
-        names = sorted(self.session.injectors, key=self._flow)
         made = self._asked(self.made_injector, fuel, as_made=True)
-        return [*(self._asked(name, fuel) for name in names), made]
+        return [*(self._asked(name, fuel) for name in self.by_flow), made]
 
     def _demand(self, fuel, as_made=False) -> float:
         size = self.made_m3 if as_made else self.session.engines[self.engine].displacement_m3
@@ -736,48 +720,37 @@ class _Kind:
         return lambda_, first_guess_flow(self.made_flow, change, flow_sd=flow_sd)
 
     def offers(self, pooled, burnt, limits, guess) -> tuple:
-        session, names = self.session, sorted(self.session.injectors, key=self._flow)
-        at: dict = {}
+        session, found = self.session, []
+        gauge_sd, weights = session.gauge.accuracy.sd, mixture_weights(session)
         for fuel in burnt:
-            found = pooled.predict(self.asked(fuel), self.shared_sd)
-            edges = np.array([self.band.lowest, self.band.highest]) * self._demand(fuel)
-            odds = found.odds(low=edges[0], high=edges[1])
-            for place, name in enumerate(names):
-                lambda_ = found.lambda_.at(place).scaled(1 / self._demand(fuel))
-                at[name, fuel] = combination(
+            pool, demand = pooled.predict(self.asked(fuel), self.shared_sd), self._demand(fuel)
+            odds = pool.odds(low=self.band.lowest * demand, high=self.band.highest * demand)
+            for place, name in enumerate(self.by_flow):
+                lambda_ = pool.lambda_.at(place).scaled(1 / demand)
+                mixture = weighed_mixture(lambda_, gauge_sd, self.band, weights)
+                found.append(combination(
                     session, None, self.engine, name, fuel, source="predicted",
-                    odds=odds.at(place), **self._weighed(lambda_),
-                )  # fmt: skip
-        shut = gated(
-            list(at.values()),
-            Limits(
-                fuels=limits,
-                lean=leaner_limit_of(session),
-                richest=session.assumptions.richest_lambda,
-                hottest_k=stop_limits(session).hottest_k,
-            ),
+                    odds=odds.at(place), **mixture,
+                ))  # fmt: skip
+        shut = Limits(
+            fuels=limits,
+            lean=leaner_limit_of(session),
+            richest=session.assumptions.richest_lambda,
+            hottest_k=stop_limits(session).hottest_k,
         )
-        known = {(one.injector, one.fuel): one for one in shut}
+        known = gated(found, shut)
         return tuple(
             Offer(
                 injector=name,
-                flow_m3_s=self._flow(name),
+                flow_m3_s=flow,
                 price=session.injectors[name].price,
-                fuels=tuple(known[name, fuel] for fuel in burnt),
-                small=self._flow(name) < guess.low,
+                fuels=tuple(one for one in known if one.injector == name),
+                small=flow < guess.low,
                 **self._count(name),
             )
-            for name in names
+            for name, flow in self.by_flow.items()
             if burnt
         )
-
-    def _weighed(self, lambda_) -> dict:
-        session = self.session
-        weights = mixture_weights(session)
-        return weighed_mixture(lambda_, session.gauge.accuracy.sd, self.band, weights)
-
-    def _flow(self, name) -> float:
-        return flow_on_bike(self.session, name)
 
     def _count(self, name) -> dict:
         """Bikes with this cylinder that read such an injector, and how many were inside."""
@@ -801,7 +774,7 @@ class _Kind:
         What the gauge will show is not known yet, so the answer is the mean over what it may show,
         each value with what is then known (Raiffa and Schlaifer 1961, chapter 5).
         """
-        names = sorted(self.session.injectors, key=self._flow)
+        names = list(self.by_flow)
         read = names.index(injector) if injector else len(names)
         means, covariances = pooled.of_one_more(self.asked(fuel), self.shared_sd)
         noise = self.session.gauge.accuracy.sd**2 + 0.01**2
@@ -829,19 +802,15 @@ class _Kind:
         """Wheel force with this cylinder, and its gain over the engine as made; and of how many."""
         forces, gains = {}, {}
         grown = self.session.engines[self.engine].displacement_m3
-        for at, record in enumerate(self.records):
-            for name in self.same_kit(record):
-                own, key = record.engines[name], record.bike or at
-                shared = self.other_sd(record)
-                if own.force_n is not None:
-                    level = float(np.log(own.force_n / own.displacement_m3))
-                    cells = (Cell(log_level=level, sd=0.05),)
-                    forces[key] = BikeCells(cells=cells, shared_sd=shared)
-                factory = self._factory(record)
-                if own.log_gain is not None and factory is not None:
-                    level = own.log_gain - float(np.log(own.displacement_m3 / factory[0]))
-                    cells = (Cell(log_level=level, sd=own.gain_sd),)
-                    gains[key] = BikeCells(cells=cells, shared_sd=shared)
+        for key, record, own in self._alike():
+            shared, factory = self.other_sd(record), self._factory(record)
+            if own.force_n is not None:
+                cell = Cell(log_level=float(np.log(own.force_n / own.displacement_m3)), sd=0.05)
+                forces[key] = BikeCells(cells=(cell,), shared_sd=shared)
+            if own.log_gain is not None and factory is not None:
+                level = own.log_gain - float(np.log(own.displacement_m3 / factory[0]))
+                cell = Cell(log_level=level, sd=own.gain_sd)
+                gains[key] = BikeCells(cells=(cell,), shared_sd=shared)
         ratio, force = None, None
         if gains and self.engine != self.made:
             ratio = self._one_more(gains, 0.0, 0.10, _GAIN_BIKE_SD).scaled(grown / self.made_m3)
@@ -869,10 +838,12 @@ class _Kind:
             hill=hill_of(session),
             mass_kg=mass,
             rotating_mass_kg=np.array(load.rotating_mass_kg.value),
-            # The air that forces are brought to (SAE J1349).
+            # The air that forces are brought to.
             air_density_kg_m3=np.asarray(
                 air_density_kg_m3(
-                    temperature_k=298.15, pressure_abs_pa=99000.0, relative_humidity=0.0
+                    temperature_k=REFERENCE_K,
+                    pressure_abs_pa=REFERENCE_DRY_PA,
+                    relative_humidity=0.0,
                 )
             ),
             drag_area_m2=np.array(load.drag_area_m2.value),
@@ -923,36 +894,27 @@ class _Kind:
 
     def hottest(self) -> tuple:
         """Hottest head of each bike with this cylinder that measured it, the hottest first. [K]"""
-        found = [r.engines[name].hottest_k for r in self.records for name in self.same_kit(r)]
-        return tuple(sorted((one for one in found if one is not None), reverse=True))
+        found = [one.hottest_k for *_, one in self._alike() if one.hottest_k is not None]
+        return tuple(sorted(found, reverse=True))
 
     def costs(self) -> dict:
         """What the parts of this cylinder cost the others, by currency, the least first."""
         found: dict = {}
-        for record in self.records:
-            for name in self.same_kit(record):
-                if record.engines[name].cost is not None:
-                    found.setdefault(record.currency, []).append(record.engines[name].cost)
+        for _, record, one in self._alike():
+            if one.cost is not None:
+                found.setdefault(record.currency, []).append(one.cost)
         return {currency: tuple(sorted(own)) for currency, own in sorted(found.items())}
 
-    def beside(self, pooled: Pooled) -> tuple:
+    def beside(self, pooled: Pooled):
         """Each outing beside what the others say of its bike."""
         others = dict(zip(self.bikes, pooled.others, strict=True))
-        found = []
         for at, record in enumerate(self.records):
             same = self.same_kit(record)
-            flows = {
-                record.stated_flow_m3_s[one.injector]
-                for one in record.readings
-                if one.engine in same
-            }
+            read = {one.injector for one in record.readings if one.engine in same}
             own = others.get(record.bike or at) if record.readings else None
-            found.append(
-                Beside(
-                    record=record,
-                    injectors=tuple(sorted(flows)),
-                    others=own,
-                    odd=own is not None and own.odd > 0.5 and len(self.bikes) > 2,
-                )
+            yield Beside(
+                record=record,
+                injectors=tuple(sorted({record.stated_flow_m3_s[one] for one in read})),
+                others=own,
+                odd=own is not None and own.odd > 0.5 and len(self.bikes) > 2,
             )
-        return tuple(found)

@@ -142,6 +142,9 @@ def combinations_of(
     fit: LadderFit | None,
     mixtures: tuple[Mixture, ...],
     knocks: tuple[Knock, ...],
+    *,
+    engines: Sequence[str] | None = None,
+    fuels: Sequence[str] | None = None,
 ) -> tuple:
     """Every combination of the session: those that were ridden, then those that could be.
 
@@ -153,6 +156,9 @@ def combinations_of(
     mixtures : tuple of Mixture
         As read, one for each setup.
     knocks : tuple of Knock
+    engines, fuels : sequence of str, optional
+        Of those that were not ridden only such are wanted; left out: all engines that were, and
+        all fuels.
 
     Returns
     -------
@@ -172,12 +178,12 @@ def combinations_of(
         for one in ridden
         if one.beyond or (one.setup == session.about.reference and one.source == "unknown")
     }
-    engines = dict.fromkeys(setup.engine for setup in session.setups.values())
+    fitted = dict.fromkeys(setup.engine for setup in session.setups.values())
     others = tuple(
         combination(session, None if (engine, injector) in unread else fit, engine, injector, fuel)
-        for engine in engines
+        for engine in engines or fitted
         for injector in session.injectors
-        for fuel in session.fuels
+        for fuel in fuels or session.fuels
         if (engine, injector, fuel) not in there
     )
     found = (*ridden, *others)

@@ -25,7 +25,7 @@ from tuninglib.analysis.combinations import (
     unexplained,
 )
 from tuninglib.analysis.gain import Road
-from tuninglib.analysis.mixture import analyse_mixtures, readings_of
+from tuninglib.analysis.mixture import analyse_mixtures, readings_of, tolerance_sd
 from tuninglib.analysis.records import Combination, FlowWanted, FuelLimit, Knock, one_each
 from tuninglib.analysis.season_record import AdviceOfDay
 from tuninglib.analysis.worth import (
@@ -39,6 +39,7 @@ from tuninglib.analysis.worth import (
     KnownMixture,
     Terms,
     gains_of,
+    value_of_measuring,
     value_of_runs,
     value_of_trying,
 )
@@ -64,6 +65,7 @@ class Step:
     ----------
     code : str
         ``"nothing"`` (it is decided), ``"fit"`` (an injector that is owned), ``"buy"``,
+        ``"measure flow"`` (of one that is owned and too likely lean to be tried unmeasured),
         ``"ride again"``, ``"change fuel"`` (without ``fuels``: none of them is allowed),
         ``"find knock"``, ``"find heat"``, ``"find power"`` or ``"list injectors"`` (none of those
         listed would do).
@@ -205,6 +207,8 @@ class Evidence(Terms):
         Setup to the number of runs that would likely decide it; None if no number would.
     prices : dict of str to float
         Of injectors, where one is known.
+    flow_sds : dict of str to float
+        Of injectors that were not read: how far their flow may be off as stated, relative.
     missing : tuple of str
     """
 
@@ -216,6 +220,7 @@ class Evidence(Terms):
     size: Mapping
     more_runs: Mapping = field(default_factory=dict)
     prices: Mapping = field(default_factory=dict)
+    flow_sds: Mapping = field(default_factory=dict)
     missing: tuple = ()
 
     @property
@@ -264,7 +269,7 @@ def evidence_of(
     pairs : sequence of Gain
         Of all pairs of setups.
     **known
-        ``more_runs``, ``prices`` and ``missing`` of :class:`Evidence`.
+        ``more_runs``, ``prices``, ``flow_sds`` and ``missing`` of :class:`Evidence`.
     """
     # Against the reference as the gains have it, and no other way.
     apart = [p for p in pairs if terms.reference not in (p.setup, p.over)]
@@ -537,13 +542,39 @@ class _Choices:
             return max(self._stronger(setup) - sum(harms) / len(harms), 0.0)
         return value_of_trying(
             [KnownMixture(c and c.lambda_, shut=c is None or not c.may_be_tried) for c in mine],
-            [KnownMixture(c and c.lambda_, shut=c is None or c.gate is not None) for c in today],
-            # Inside the band another injector on the same engine changes the mixture alone.
-            stronger=self._stronger(None) if self.fitted is None else 0.0,
-            gauge_sd=evidence.gauge_sd,
-            band=evidence.band,
-            weights=evidence.weights,
+            **self._trying(),
         )
+
+    def _trying(self) -> dict:
+        """What any untried injector on the engine is held against."""
+        evidence = self.evidence
+        today = [self._today(fuel) for fuel in evidence.burnt]
+        return {
+            "today": [
+                KnownMixture(c and c.lambda_, shut=c is None or c.gate is not None) for c in today
+            ],
+            # Inside the band another injector on the same engine changes the mixture alone.
+            "stronger": self._stronger(None) if self.fitted is None else 0.0,
+            "gauge_sd": evidence.gauge_sd,
+            "band": evidence.band,
+            "weights": evidence.weights,
+        }
+
+    def best_to_measure(self) -> tuple:
+        """Of what is at hand and too likely lean to be tried: whose flow to measure first."""
+        evidence, values = self.evidence, {}
+        for name in sorted(evidence.flow_sds):
+            own = [self.at.get((name, fuel)) for fuel in evidence.burnt]
+            lean = [c is not None and c.gate is not None and c.gate.code == "lean" for c in own]
+            if any(lean) and self.owned(name):
+                known = [
+                    KnownMixture(c and c.lambda_, shut=not (opens or (c and c.may_be_tried)))
+                    for c, opens in zip(own, lean, strict=True)
+                ]
+                flow_sd = evidence.flow_sds[name]
+                values[name] = value_of_measuring(known, flow_sd=flow_sd, **self._trying())
+        name = max(values, key=values.__getitem__, default=None)
+        return name, values.get(name, 0.0)
 
     def _stronger(self, setup) -> float:
         """Expected pull of a setup, or of one on the engine, over today's ride, in per cent."""
@@ -677,13 +708,18 @@ def _mixture_step(evidence, choices) -> Step | None:
         return Step(code="change fuel", engine=engine)
     if not choices.at:
         return None
-    name, value = choices.best()
     stays = choices.open_on(fitted) if fitted is not None else ()
     stays = tuple(f for f in stays if choices.at[fitted, f].gate is None)
     # Where what is ridden is not in the band that was asked for, a little gain is enough.
     inside = stays and choices.inside(fitted, stays) >= EVEN
+    least = WORTH_THE_WORK if inside else SAME
+    name, value = choices.best()
+    measured, shown = choices.best_to_measure()
+    if shown >= value + least:
+        lean = tuple(f for f in evidence.burnt if not choices.at[measured, f].may_be_tried)
+        return Step(code="measure flow", engine=engine, injector=measured, fuels=lean)
     # And where nothing of an engine may be ridden, none: it was not ridden with its mixture right.
-    if name is not None and value >= (WORTH_THE_WORK if inside else SAME if stays else 0.0):
+    if name is not None and value >= (least if stays else 0.0):
         fuels = choices.open_on(name)
         if len(fuels) >= len(stays):
             code = "fit" if choices.owned(name) else "buy"
@@ -822,13 +858,16 @@ def advise(known: Findings) -> Advice:
     -------
     Advice
     """
-    evidence = _evidence(known)
+    found = _combinations(known)
+    evidence = _evidence(known, found)
     plan = make_plan(evidence)
     combinations = _with_worths(evidence, plan.ride)
     plan = _with_flow(plan, combinations, _flow_wanted(known, plan))
     # Of the same engine: what it would do to another one is not asked.
     engines = (None, plan.engine, plan.ride.engine if plan.ride else None)
-    others = {code: make_plan(_evidence(changed)) for code, changed in _trials(known, plan)}
+    others = {
+        code: make_plan(_evidence(*changed)) for code, *changed in _trials(known, plan, found)
+    }
     flips = tuple(
         Flip(code=code, plan=other)
         for code, other in others.items()
@@ -846,15 +885,12 @@ def advise(known: Findings) -> Advice:
     return Advice(combinations=combinations, plan=plan, flips=flips, of_day=of_day)
 
 
-def _combinations(known) -> tuple:
-    """Every combination of a session with its gate."""
-    mixtures = analyse_mixtures(known.session, known.read)
-    found, band = (
-        combinations_of(known.session, known.fit, mixtures, known.knocks),
-        band_of(known.session),
-    )
-    found = tuple(replace(one, lean_air=lean_share(known.air, one, band)) for one in found)
-    return gated(found, _limits(known))
+def _combinations(known, **only) -> tuple:
+    """Every combination of a session, or only some of those not ridden; no gate has shut any."""
+    session = known.session
+    mixtures, band = analyse_mixtures(session, known.read), band_of(session)
+    found = combinations_of(session, known.fit, mixtures, known.knocks, **only)
+    return tuple(replace(one, lean_air=lean_share(known.air, one, band)) for one in found)
 
 
 def _limits(known) -> Limits:
@@ -883,10 +919,14 @@ def _terms(known) -> Terms:
     )
 
 
-def _evidence(known) -> Evidence:
-    session, road, combinations = known.session, known.road, _combinations(known)
+def _evidence(known, combinations) -> Evidence:
+    session, road, combinations = known.session, known.road, gated(combinations, _limits(known))
     pulls = road.pulls if road else ()
     gains = {pull.setup: pull.gain for pull in pulls}
+
+    def read(injector):
+        return known.fit is not None and injector in known.fit.tolerance
+
     return evidence_of(
         _terms(known),
         combinations,
@@ -896,6 +936,7 @@ def _evidence(known) -> Evidence:
         road.pairs if road else (),
         more_runs={pull.setup: pull.more_runs for pull in pulls},
         prices={n: one.price for n, one in session.injectors.items() if one.price is not None},
+        flow_sds={n: tolerance_sd(session, n) for n in session.injectors if not read(n)},
         missing=_missing(known, combinations, gains),
     )
 
@@ -944,23 +985,32 @@ def _missing(known, combinations, gains) -> tuple:
     return tuple(found)
 
 
-def _trials(known, plan):
-    """What would be known of a session that differs in one fact."""
+def _trials(known, plan, combinations):
+    """What would be known of a session that differs in one fact, and of its combinations."""
     session, ride = known.session, plan.ride
     if ride is None:
         return
     rows = session.runs[session.runs["setup"] == ride.setup]
     heard = Knock(ride.setup, float(rows["run"].max()), "light")
-    yield "knock", replace(known, knocks=(*known.knocks, heard))
+    knocked = tuple(
+        replace(one, knocks=(*one.knocks, heard)) if one.setup == ride.setup else one
+        for one in combinations
+    )
+    yield "knock", known, knocked
     lowest, highest = session.target.lowest - RICHER_BAND, session.target.highest - RICHER_BAND
     target = replace(session.target, lowest=lowest, highest=highest)
-    yield "richer", replace(known, session=replace(session, target=target))
+    yield _with(known, "richer", target=target)
     use = session.use
     if not use.sustained_as_said:
-        yield "climbs", replace(known, session=replace(session, use=replace(use, riding="climbs")))
+        yield _with(known, "climbs", use=replace(use, riding="climbs"))
     if len(plan.fuels) > 1:
-        only = replace(use, fuels=(ride.fuel,))
-        yield "fuel", replace(known, session=replace(session, use=only))
+        only = replace(session, use=replace(use, fuels=(ride.fuel,)))
+        yield "fuel", replace(known, session=only), combinations
+
+
+def _with(known, code, **changed):
+    known = replace(known, session=replace(known.session, **changed))
+    return code, known, _combinations(known)
 
 
 def _gist(plan) -> tuple:
@@ -995,7 +1045,7 @@ def _flow_wanted(known, plan) -> FlowWanted | None:
     starts on the rich side does not end beside a flow that is ruled out.
     """
     session, fit, step, burnt = known.session, known.fit, plan.next, [o.fuel for o in plan.fuels]
-    asked = step.code in ("list injectors", "buy", "change fuel")
+    asked = step.code in ("list injectors", "buy", "change fuel", "measure flow")
     if fit is None or not asked or not burnt:
         return None
     used = {setup.injector for setup in session.setups.values()}
@@ -1006,9 +1056,9 @@ def _flow_wanted(known, plan) -> FlowWanted | None:
     }
     tried = {name: one for name, one in session.injectors.items() if name in used}
     found: dict = {}
-    for one in _combinations(replace(known, session=replace(session, injectors=tried | listed))):
-        asked = one.injector in listed and one.engine == plan.engine and one.fuel in burnt
-        if asked and one.may_be_tried and one.odds is not None:
+    asked = replace(known, session=replace(session, injectors=tried | listed))
+    for one in gated(_combinations(asked, engines=(plan.engine,), fuels=burnt), _limits(known)):
+        if one.injector in listed and one.may_be_tried and one.odds is not None:
             found.setdefault(one.injector, []).append(one)
     # What is hardly likely to fit is no flow to look for, however little harm it does.
     every = [own for own in found.values() if len(own) == len(burnt) and _inside(own) >= LIKELY]

@@ -727,6 +727,8 @@ class Recording:
         another, where another log has the speed.
     rings : tuple of HeardRing
         Places to listen to. None of them says nothing of knock.
+    loud_s : tuple of float
+        When something short and loud stood out near the ends of pulls, such as a horn.
     """
 
     name: str
@@ -737,5 +739,6 @@ class Recording:
     pulls: tuple[HeardPull, ...]
     gear_changes_s: tuple[float, ...]
     sd_ratio: float | None
-    slip: Interval | None
+    slip: Interval | None = None
     rings: tuple[HeardRing, ...] = ()
+    loud_s: tuple[float, ...] = ()

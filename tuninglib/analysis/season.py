@@ -6,24 +6,26 @@ ridden and what is shut is then decided by the rule that decides one outing.
 """
 
 import datetime
+import math
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, fields, is_dataclass, replace
 from functools import partial
+from itertools import groupby
 
 import numpy as np
 
 from tuninglib.analysis.air_envelope import CASES, LEAST_TOLD, weighed
 from tuninglib.analysis.combinations import gated, weighed_mixture
 from tuninglib.analysis.decide import Plan, evidence_of, make_plan
-from tuninglib.analysis.records import Combination, Gate
-from tuninglib.analysis.season_record import OutingRecord
+from tuninglib.analysis.records import Combination
+from tuninglib.analysis.season_record import OutingRecord, without_copies
 from tuninglib.analysis.wear import Wear, wear_of
 from tuninglib.analysis.worth import Terms
 from tuninglib.interval import Z_95, Interval
 from tuninglib.statistics.gain import Gain
 from tuninglib.statistics.ladder import Parts, Priors, pool_readings
-from tuninglib.statistics.ladder_prediction import Candidate, Odds, predict
+from tuninglib.statistics.ladder_prediction import Candidate, predict
 from tuninglib.statistics.season import OWN_SHARE, DayOfForces, pool_days
 
 # One name, one thing ------------------------------------------------------------------------------
@@ -133,16 +135,12 @@ def _renamed(value, called, kind=None):
     return value
 
 
-def _alike(one, other) -> bool:
-    return all(abs(a - b) <= _SAME * max(abs(a), abs(b)) for a, b in zip(one, other, strict=True))
-
-
 def _called(names, outings) -> tuple:
     """Number of the outing and name to the season's name, and names that stand for several."""
-    things: dict = {}
+    alike, things = partial(math.isclose, rel_tol=_SAME), {}
     for at, name, content in names:
         kinds = things.setdefault(name, [])
-        own = next((own for known, own in kinds if _alike(known, content)), None)
+        own = next((own for known, own in kinds if all(map(alike, known, content))), None)
         if own is None:
             kinds.append((content, [at]))
         else:
@@ -164,38 +162,23 @@ def _called(names, outings) -> tuple:
 
 
 @dataclass(frozen=True, kw_only=True)
-class SeasonMixture:
-    """Lambda of one engine, injector and fuel on another day.
+class SeasonMixture(Combination):
+    """Lambda of one engine, injector and fuel on another day; odds are of the last outing's band.
 
     Attributes
     ----------
-    engine, injector, fuel : str
-    flow_m3_s : float
-    lambda_ : Interval
-        True, at full throttle.
-    odds : Odds
-        Of the band of the last outing.
     outings, readings : int
         That had it; 0: not tried on this fuel.
     tried : bool
         Whether the injector was read with any engine or fuel.
     extrapolated : bool
         Whether its flow is outside those read.
-    gate : Gate or None
-        What shuts it, by the rule of an outing's report; None: nothing that is known.
     """
 
-    engine: str
-    injector: str
-    fuel: str
-    flow_m3_s: float
-    lambda_: Interval
-    odds: Odds
     outings: int
     readings: int
     tried: bool
     extrapolated: bool
-    gate: Gate | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -403,16 +386,18 @@ def _decided(outings, combinations, reference, pairs) -> Plan:
     gains = _gains(reference, pairs)
     reference = reference or advice.terms.reference
     engines = {setup.name: setup.engine for one in outings for setup in one.record.setups}
-    sizes = {name: one.displacement_m3 for name, one in _stated(outings)["engines"].items()}
+    stated = _stated(outings)
+    sizes = {name: one.displacement_m3 for name, one in stated["engines"].items()}
+    read = {one.injector for one in combinations if one.source == "read"}
+    flow_sds = {n: one.tolerance_sd for n, one in stated["injectors"].items() if n not in read}
     bigger = {name for one in outings for name in one.record.advice.terms.bigger}
     terms = replace(
         _last_terms(outings), reference=reference, bigger=tuple(bigger - {engines[reference]})
     )
     everywhere = set.intersection(*(set(one.record.advice.missing) for one in outings))
     missing = tuple(one for one in advice.missing if one in everywhere)
-    return make_plan(
-        evidence_of(terms, combinations, engines, sizes, gains, pairs, missing=missing)
-    )
+    known = {"flow_sds": flow_sds, "missing": missing}
+    return make_plan(evidence_of(terms, combinations, engines, sizes, gains, pairs, **known))
 
 
 def _gains(reference, pairs) -> dict:
@@ -604,10 +589,8 @@ def bikes_of(outings: Sequence[Outing]) -> dict:
     dict of str to tuple of Outing
         By date.
     """
-    found: dict = {}
-    for one in sorted(outings, key=lambda one: (one.date, one.folder)):
-        found.setdefault(one.record.known_as, []).append(one)
-    return {name: tuple(own) for name, own in sorted(found.items())}
+    ordered = sorted(outings, key=lambda one: (one.record.known_as, one.date, one.folder))
+    return {name: tuple(own) for name, own in groupby(ordered, key=lambda one: one.record.known_as)}
 
 
 def season_of(outings: Sequence[Outing], left_out: Sequence[str] = ()) -> Season:
@@ -634,9 +617,10 @@ def season_of(outings: Sequence[Outing], left_out: Sequence[str] = ()) -> Season
     (bike, own), *others = bikes_of(outings).items()
     if others:
         raise ValueError("these outings are of several bikes; choose those of one")
-    own, copies = _without_copies(own)
-    named, remarks = under_one_name(own)
-    remarks = [*copies, *_remarks(own), *remarks]
+    own, copies = without_copies(own)
+    named, several = under_one_name(own)
+    remarks = [Remark(code="copy", about=(one.folder, twin.folder)) for one, twin in copies]
+    remarks += [*_remarks(own), *several]
     remarks += [Remark(code="left out", about=(folder,)) for folder in left_out]
     forces, pairs = _forces(named)
     ladder = season_ladder(named)
@@ -660,19 +644,6 @@ def _with_gates(ladder, combinations) -> SeasonLadder:
         for one in ladder.mixtures
     ]
     return replace(ladder, mixtures=tuple(mixtures))
-
-
-def _without_copies(own) -> tuple:
-    """Outings with runs of their own, and a remark for each of the others."""
-    kept: dict = {}
-    copies = []
-    for one in own:
-        key = one.runs_checksum or one.folder
-        if key in kept:
-            copies.append(Remark(code="copy", about=(kept[key].folder, one.folder)))
-        else:
-            kept[key] = one
-    return tuple(kept.values()), copies
 
 
 def _remarks(own):
@@ -706,7 +677,7 @@ def _forces(outings) -> tuple:
     pooled = pool_days(list(days.values()), **stated)
     linked = _linked(reference, ridden)
     # What days differ by must be seen, where no day leads from one setup to another.
-    pairs = _pairs(pooled, order, linked if pooled.day_sd_is_assumed else set(order))
+    pairs = tuple(_pairs(pooled, order, linked if pooled.day_sd_is_assumed else set(order)))
     return {
         "reference": reference,
         "pulls": tuple(_pulls(pooled, order, ridden, linked, _gains(reference, pairs))),
@@ -738,7 +709,7 @@ def _day(outing, setups, keys) -> DayOfForces:
 
 def _force(day, number) -> Interval:
     """As the day alone has it."""
-    half = 1.96 * float(np.sqrt(day.covariance[number, number]))
+    half = Z_95 * float(np.sqrt(day.covariance[number, number]))
     middle = float(day.mean[number])
     return Interval(*np.exp([middle, middle - half, middle + half]).tolist())
 
@@ -765,41 +736,36 @@ def _pulls(pooled, order, ridden, linked, gains):
         )
 
 
-def _pairs(pooled, order, linked) -> tuple:
+def _pairs(pooled, order, linked):
     """Every setup over those before it, as an outing's report compares two; adjusted as there."""
-    found = []
     for number, setup in enumerate(order):
         for other, over in enumerate(order[:number]):
             one = pooled.contrast(number, over=other)
             comparisons = len(order) - 1 if other == 0 else len(order) * (len(order) - 1) // 2
             adjusted = min(1.0, one.p_value * comparisons)
-            found.append(
-                Gain(
-                    setup=setup,
-                    over=over,
-                    ratio=_through(np.expm1, one.log),
-                    log_sd=one.log.half_width / Z_95,
-                    dof=float("inf"),
-                    p_value=one.p_value,
-                    p_adjusted=adjusted,
-                    told_apart=adjusted < ALPHA and {setup, over} <= linked,
-                    comparisons=comparisons,
-                    shares={},
-                )
+            yield Gain(
+                setup=setup,
+                over=over,
+                ratio=_through(np.expm1, one.log),
+                log_sd=one.sd,
+                dof=float("inf"),
+                p_value=one.p_value,
+                p_adjusted=adjusted,
+                told_apart=adjusted < ALPHA and {setup, over} <= linked,
+                comparisons=comparisons,
+                shares={},
             )
-    return tuple(found)
 
 
 def _linked(reference, ridden) -> set:
     """Setups to which days with repeats lead from the reference."""
     forces = [one.record.forces for one in ridden.values()]
     days = [set(one.setups) for one in forces if one.repeated]
-    found, before = {reference}, set()
-    while found != before:
-        before = set(found)
-        for day in days:
-            if day & found:
-                found |= day
+    found = {reference}
+    # A chain has no more links than there are days.
+    for day in days * len(days):
+        if day & found:
+            found |= day
     return found
 
 

@@ -330,13 +330,10 @@ def outing_record(
     knocks : tuple of Knock
     advice : AdviceOfDay
     """
-    corrects = any(one.state == "full" and one.verdict == "corrects" for one in responses)
     rows = session.runs[(session.runs["exclude"] == "") & (session.runs["state"] == "full")]
     count = rows["setup"].value_counts()
     taken = session.assumptions
-    usable = not read.empty and not corrects
-    columns = ladder_columns(session, air, read) if usable else None
-    cells = _cells(session, air, read, *columns) if columns else ()
+    cells, gauge_sd, corrects = full_throttle_cells(session, air, read, responses)
     return OutingRecord(
         bike=session.bike.name,
         bike_mass_kg=session.bike.mass.value,
@@ -367,12 +364,12 @@ def outing_record(
         },
         fuels={name: fuel_terms(session, name) for name in session.fuels},
         forces=forces,
-        readings=cells,
+        readings=_in_common_air(session, air, read, cells),
         air=_air_of(session, air, read, cells),
         density_compensation=session.bike.density_compensation,
         ecu_corrects=corrects,
         gauge_offset=check.offset,
-        gauge_sd=columns[1].priors.gauge_sd if columns else session.gauge.accuracy.sd,
+        gauge_sd=gauge_sd,
         breathing_sd=taken.breathing_change.sd,
         response_mean=taken.flow_response.value,
         response_sd=taken.flow_response.sd,
@@ -384,11 +381,39 @@ def outing_record(
     )
 
 
-def _cells(session, air, read, readings, parts) -> tuple:
-    """Readings as few numbers, brought to one air for all outings."""
+def full_throttle_cells(
+    session: Session, air: pd.DataFrame, read: pd.DataFrame, responses: Sequence[Response]
+) -> tuple[tuple[ReadingCell, ...], float, bool]:
+    """Readings of full throttle as few numbers, with what the gauge may be off by.
+
+    Parameters
+    ----------
+    session : tuninglib.session.records.Session
+        With its gauge as the check found it.
+    air, read : pandas.DataFrame
+    responses : sequence of Response
+
+    Returns
+    -------
+    cells : tuple of ReadingCell
+        None where the ECU corrects.
+    gauge_sd : float
+        Relative standard deviation.
+    corrects : bool
+        Whether the ECU was seen to correct at full throttle.
+    """
+    corrects = any(one.verdict == "corrects" for one in responses)
+    if read.empty or corrects:
+        return (), session.gauge.accuracy.sd, corrects
+    readings, parts = ladder_columns(session, air, read)
     cells = reading_cells(readings, run_sd=parts.priors.run_sd)
+    return cells, parts.priors.gauge_sd, corrects
+
+
+def _in_common_air(session, air, read, cells) -> tuple:
+    """Readings brought to one air for all outings."""
     density = density_not_corrected(session, air.loc[read.index])
-    if density is None:
+    if density is None or not cells:
         return cells
     shift = math.log(float(density.mean()) / _COMMON_DENSITY_KG_M3)
     return tuple(dataclasses.replace(cell, log_mean=cell.log_mean - shift) for cell in cells)
@@ -401,11 +426,27 @@ def _air_of(session, air, read, cells) -> tuple:
     left = log_air(*(own[name].to_numpy() for name in names))
     setups = [session.setups[name] for name in read["setup"]]
     parts = [(one.engine, one.injector, one.fuel) for one in setups]
-    found = []
-    for cell in cells:
-        at = [part == (cell.engine, cell.injector, cell.fuel) for part in parts]
-        found.append(tuple(left[at].mean(axis=0).tolist()))
-    return tuple(found)
+    own = [[part == (one.engine, one.injector, one.fuel) for part in parts] for one in cells]
+    return tuple(tuple(left[at].mean(axis=0).tolist()) for at in own)
+
+
+def without_copies(outings: Sequence) -> tuple[tuple, tuple]:
+    """Outings with runs of their own, and pairs of those whose runs are the same.
+
+    Parameters
+    ----------
+    outings : sequence
+        Each with a ``runs_checksum``; where it is empty, it is like no other.
+
+    Returns
+    -------
+    kept : tuple
+    copies : tuple of (one, other)
+        The first is kept.
+    """
+    kept: dict = {}
+    pairs = [(kept.setdefault(one.runs_checksum or id(one), one), one) for one in outings]
+    return tuple(kept.values()), tuple(pair for pair in pairs if pair[0] is not pair[1])
 
 
 def record_from(document: dict) -> OutingRecord:

@@ -160,7 +160,7 @@ def as_value(field: Field, text: str) -> object:
     if kind == "numbers":
         parts = [one.strip() for one in text.split(",")]
         return [int(one) if one.lstrip("+-").isdigit() else one for one in parts]
-    if kind == "references":
+    if kind in ("references", "spans"):
         return [one.strip() for one in text.split(",")]
     if kind in ("number", "price"):
         if re.fullmatch(TWO_WAYS, text):

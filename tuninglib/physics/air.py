@@ -248,6 +248,34 @@ def standard_pressure_pa(altitude_m: ArrayLike) -> float | np.ndarray:
     return plain(STANDARD_PRESSURE_PA * colder**exponent)
 
 
+def standard_altitude_m(pressure_abs_pa: ArrayLike) -> float | np.ndarray:
+    """Altitude at which the standard atmosphere has a pressure.
+
+    Parameters
+    ----------
+    pressure_abs_pa : float or array
+        [Pa]
+
+    Returns
+    -------
+    altitude_m : same shape
+        Above sea level. [m]
+
+    Notes
+    -----
+    :func:`standard_pressure_pa` solved for the altitude.
+
+    Examples
+    --------
+    >>> round(standard_altitude_m(95461.0))
+    500
+    """
+    ratio = _pressure(pressure_abs_pa) / STANDARD_PRESSURE_PA
+    exponent = _AIR_GAS_CONSTANT_J_KG_K * _LAPSE_K_M / STANDARD_GRAVITY_M_S2
+    geopotential_m = _SEA_LEVEL_K / _LAPSE_K_M * (1 - ratio**exponent)
+    return plain(_EARTH_RADIUS_M * geopotential_m / (_EARTH_RADIUS_M - geopotential_m))
+
+
 def normal_gravity_m_s2(
     *, latitude_deg: ArrayLike, altitude_m: ArrayLike = 0.0
 ) -> float | np.ndarray:

@@ -293,7 +293,7 @@ def about_next(results: Results) -> str:
             said.append(f"No listed injector passes on {listing(missing)} in this engine.")
         if plan.flow_wanted is not None:
             said.append(_wanted_flow(results))
-    elif step.code == "list injectors" or plan.flow_wanted is not None:
+    elif step.code in ("list injectors", "measure flow") or plan.flow_wanted is not None:
         said.append(_wanted_flow(results))
     else:
         return ""
@@ -370,6 +370,21 @@ def _instead(results, step) -> str:
 def _on(fuel: str, text: str) -> str:
     """What holds on a fuel; the name is not said twice."""
     return text if text.startswith(f"{fuel} ") else f"on {fuel}, {text}"
+
+
+def _measure_flow(results, step) -> str:
+    rows = [one for one in _of_step(results, step) if one.fuel in step.fuels]
+    worst = max(rows, key=lambda one: one.odds.leaner)
+    off = percent(results.session.injectors[step.injector].tolerance.value)
+    engine = ""
+    if results.plan.ride is None or results.plan.ride.engine != step.engine:
+        engine = f" to the engine '{spaced(step.engine)}'"
+    return (
+        f"measure the flow of injector {step.injector}, which you have, before it is fitted"
+        f"{engine}: with its flow as stated, ± {off}, there is "
+        f"{chance_of(worst.odds.leaner, 'running leaner than the band')} on {worst.fuel}, too much "
+        "to try it. Measured to ± 2 % (workbook bench), it may turn out to fit."
+    )
 
 
 _AGAIN = {
@@ -522,8 +537,9 @@ def _wanted_flow(results) -> str:
     system = results.session.about.units
     burnt = [one.fuel for one in results.plan.fuels]
     fuels = burnt[0] if len(burnt) == 1 else "each of your fuels"
+    look = "If it does not, look" if results.plan.next.code == "measure flow" else "Look"
     return (
-        f"Look for about {with_unit(wanted.flow_m3_s, 'flow', system)}: "
+        f"{look} for about {with_unit(wanted.flow_m3_s, 'flow', system)}: "
         f"{chance_of(wanted.inside, 'being in the band')} on {fuels} "
         f"(leaner: at most {odds_text(wanted.leaner)})."
     )
@@ -539,6 +555,7 @@ _STEPS = {
     "find heat": _find_heat,
     "find power": _find_power,
     "list injectors": _list_injectors,
+    "measure flow": _measure_flow,
 }
 
 
@@ -588,6 +605,7 @@ _IN_SHORT = {
     "find heat": "find out why it ran hot",
     "find power": "find out why it does not pull",
     "list injectors": "list other injectors",
+    "measure flow": "measure the flow of {injector}",
 }
 
 

@@ -33,45 +33,27 @@ from tuninglib.units import convert, unit_label
 
 # The usual cautions -------------------------------------------------------------------------------
 
-CAUTIONS = (
-    (
-        "The road",
-        "Full-throttle runs belong on a closed or quiet road, within the law and the speed limit "
-        "of the place, in dry light, with full protective gear and somebody who knows where you "
-        "are. A marker speed is not worth a fall.",
-    ),
-    (
-        "Knock",
-        "Stop at the first rattle, close the throttle and do not ride that setup again until it "
-        "runs richer, cooler or on fuel of a higher octane number. Knock breaks pistons fast.",
-    ),
-    (
-        "Lean mixture",
-        "Never go leaner to win a marker speed. Lean and hot go together on a long climb; if in "
-        "doubt, stay on the rich side of the band.",
-    ),
-    (
-        "Fuel",
-        "Handle fuel outdoors or with good ventilation, away from flames, sparks and hot parts, "
-        "relieve the pressure before a line is opened, and catch what spills. Use no more ethanol "
-        "and no lower octane number than the maker of the motorcycle allows.",
-    ),
-    (
-        "Hot parts",
-        "Let the exhaust and the head cool before you change parts, and never run an engine in a "
-        "closed room: carbon monoxide kills and has no smell.",
-    ),
-    (
-        "The law and the maker",
-        "Local law, the maker's manual and a licensed mechanic come before anything that is "
-        "written here. A changed engine may need approval for the road.",
-    ),
-)
+CAUTIONS = {
+    "The road": "Full-throttle runs belong on a closed or quiet road, within the law and the "
+    "speed limit of the place, in dry light, with full protective gear and somebody who knows "
+    "where you are. A marker speed is not worth a fall.",
+    "Knock": "Stop at the first rattle, close the throttle and do not ride that setup again until "
+    "it runs richer, cooler or on fuel of a higher octane number. Knock breaks pistons fast.",
+    "Lean mixture": "Never go leaner to win a marker speed. Lean and hot go together on a long "
+    "climb; if in doubt, stay on the rich side of the band.",
+    "Fuel": "Handle fuel outdoors or with good ventilation, away from flames, sparks and hot "
+    "parts, relieve the pressure before a line is opened, and catch what spills. Use no more "
+    "ethanol and no lower octane number than the maker of the motorcycle allows.",
+    "Hot parts": "Let the exhaust and the head cool before you change parts, and never run an "
+    "engine in a closed room: carbon monoxide kills and has no smell.",
+    "The law and the maker": "Local law, the maker's manual and a licensed mechanic come before "
+    "anything that is written here. A changed engine may need approval for the road.",
+}
 
 
 def sentences() -> Prose:
     """The usual cautions, in full."""
-    return Prose(CAUTIONS, style="caution")
+    return Prose(tuple(CAUTIONS.items()), style="caution")
 
 
 # Doubts -------------------------------------------------------------------------------------------
@@ -103,7 +85,7 @@ def of_speeds(results: Results) -> list:
     """Labels and sentences about the speeds of runs."""
     stated = [doubt for doubt in results.doubts if doubt.code == "stated"]
     found = _of_codes(results, ("run", "runs disagree", "way down", "gain"))
-    return found + ([_stated(stated)] if stated else [])
+    return [*found, _stated(stated)] if stated else found
 
 
 _SAID = {
@@ -154,7 +136,8 @@ def _said(results, doubt) -> tuple:
         for number in doubt.runs
         if doubt.code in ("reading", "readings disagree")
     ]
-    label = _label(doubt)
+    numbers = listing(f"{number:g}" for number in doubt.runs)
+    label = f"Run{'s' if len(doubt.runs) > 1 else ''} {numbers} ({spaced(doubt.setup)})"
     if doubt.code == "trend":
         label = "Over the day"
     elif doubt.other:
@@ -183,12 +166,11 @@ def _said(results, doubt) -> tuple:
 
 
 def _stated(found) -> tuple:
-    what = listing(
-        f"{doubt.what} (by {fixed(doubt.off, 1)} times its ±)"
-        if doubt.off > 1
-        else f"{doubt.what} (within its ±, but together with the rest)"
-        for doubt in found
-    )
+    def how(doubt) -> str:
+        times = f"by {fixed(doubt.off, 1)} times its ±"
+        return times if doubt.off > 1 else "within its ±, but together with the rest"
+
+    what = listing(f"{doubt.what} ({how(doubt)})" for doubt in found)
     return (
         "Against session.toml",
         "all runs together do not fit what is stated about slope, wind, masses, drag and the "
@@ -217,11 +199,6 @@ def weight_text(weight: float) -> str:
     ('under 0.01', '0.13')
     """
     return "under 0.01" if weight < 0.01 else fixed(weight, 2)
-
-
-def _label(doubt) -> str:
-    runs = listing(f"{number:g}" for number in doubt.runs)
-    return f"Run{'s' if len(doubt.runs) > 1 else ''} {runs} ({spaced(doubt.setup)})"
 
 
 def _undecided(doubt) -> str:
@@ -264,72 +241,75 @@ STRONG_WIND_M_S = 3.0
 
 def remarks(results: Results) -> list:
     """What was taken for granted that the rider could have said."""
-    session, found = results.session, []
+    return [*_remarks(results)]
+
+
+def _remarks(results):
+    session = results.session
     if session.gauge.scale is None and session.runs["gauge_low"].notna().any():
-        found.append(
+        yield (
             "the gauge's scale is not known (what it shows at lambda 1), so its readings say "
             "nothing about lambda and no mixture is judged; write scale under [gauge]."
         )
-    unlabelled = [
-        name for name, fuel in session.fuels.items() if ethanol_of(fuel).source != "stated"
-    ]
+    unlabelled = [n for n, fuel in session.fuels.items() if ethanol_of(fuel).source != "stated"]
     if unlabelled:
-        found.append(
+        yield (
             f"the ethanol content of {listing(unlabelled)} is not written down; 5 % is assumed, "
             "and 0 to 10 % would move lambda by about 2 % either way."
         )
-    found += _left_out(session) + _running_in(session) + _taken(results)
+    yield from _left_out(session)
+    yield from _running_in(session)
+    yield from _taken(results)
     if results.road is not None:
-        return found + _surprises(results) + _speedometer(results)
+        yield from _surprises(results)
+        yield from _speedometer(results)
+        return
     ridden = any(run.shown_entry_m_s is not None for run in results.runs)
     who = f"run of the reference {spaced(results.reference)}" if ridden else "run"
-    return [
-        *found,
+    yield (
         f"no {who} has speeds, so no gain can be worked out; write them in the column exit_speed "
-        f"[{unit_label('speed', session.about.units)}] of {RUNS}.",
-    ]
+        f"[{unit_label('speed', session.about.units)}] of {RUNS}."
+    )
 
 
-def _left_out(session) -> list:
+def _left_out(session):
     """Cells of full-throttle runs that others have, or that no run has."""
     rows = session.runs[(session.runs["state"] == "full") & (session.runs["exclude"] == "")]
-    found, silent = [], rows[rows["shown_exit_m_s"].isna()]
+    silent = rows[rows["shown_exit_m_s"].isna()]
     if 0 < len(silent) < len(rows):
         where = listing([f"row {row}" for row in silent["row"]])
-        found.append(
+        yield (
             f"no speed at the marker is written in {where} of {RUNS}, which therefore says nothing "
             "of the gain; write exit_speed if you know it."
         )
     if len(rows) and rows["gauge_low"].isna().all():
-        found.append(
+        yield (
             "no full-throttle run has a gauge reading, so nothing is known of the mixture; write "
             f"readings in the column gauge of {RUNS}."
         )
-    return found
 
 
-def _running_in(session) -> list:
+def _running_in(session):
     """Engines that were ridden at full throttle before they were run in, as far as is said."""
     rows = session.runs[(session.runs["state"] == "full") & (session.runs["exclude"] == "")]
     ridden = {session.setups[name].engine for name in rows["setup"]}
-    found, system = [], session.about.units
+    system = session.about.units
     for name, engine in session.engines.items():
         wanted, since = engine.running_in, engine.since_opened
         if name not in ridden or wanted is None:
             continue
         asked = f"its parts ask for {distance_text(wanted.value, system)} of running in"
         if since is None:
-            found.append(
+            yield (
                 f"the engine '{spaced(name)}' was ridden at full throttle, and {asked}: was it run "
                 "in? Write since_opened under its table."
             )
         elif since.value < wanted.value:
-            found.append(
+            yield (
                 f"the engine '{spaced(name)}' was ridden at full throttle "
                 f"{distance_text(since.value, system)} after it was opened, but {asked}: it may "
                 "wear, and pull less than it will."
             )
-    return found
 
 
 def not_run_in(session: Session) -> list:
@@ -351,7 +331,7 @@ def not_run_in(session: Session) -> list:
     ]
 
 
-def _taken(results) -> list:
+def _taken(results):
     """In one line what stands in for speeds, air and speedometer that were not written down."""
     session, road = results.session, results.road
     system, said, names = session.about.units, [], {}
@@ -369,18 +349,15 @@ def _taken(results) -> list:
         names["speed factor"] = "a speedometer checked against a satellite receiver"
     if air_was_not_read(session):
         day = day_temperature_of(session)
-        low, high = (
-            plain(end, "temperature", system)
-            for end in (day.value - day.half_width, day.value + day.half_width)
-        )
+        ends = (day.value - day.half_width, day.value + day.half_width)
+        low, high = (plain(end, "temperature", system) for end in ends)
         said.append(f"air somewhere from {low} to {high}")
         names["weather"] = "the air temperature"
     where = {"altitude": "the hill's altitude", "sea level": "sea level"}
     if results.pressure_source in where:
         said.append(f"standard air pressure at {where[results.pressure_source]}")
-    if not said:
-        return []
-    return [f"not written down, so assumed: {listing(said)}.{_cost(results, names)}"]
+    if said:
+        yield f"not written down, so assumed: {listing(said)}.{_cost(results, names)}"
 
 
 # Of an interval's width, less than this is not worth the trouble.
@@ -393,20 +370,16 @@ def _cost(results, names) -> str:
     if pull is None or pull.gain is None:
         return ""
     ratio, shares = pull.gain.ratio, pull.gain.shares
-    costs = sorted(
-        ((1 - math.sqrt(1 - shares.get(name, 0.0)), name) for name in names), reverse=True
-    )
-    worth = [(cost, name) for cost, name in costs if cost >= _WORTH_KNOWING]
+    costs = [(1 - math.sqrt(1 - shares.get(name, 0.0)), name) for name in names]
+    worth = sorted((one for one in costs if one[0] >= _WORTH_KNOWING), reverse=True)
     what = f"the gain of {spaced(pull.setup)}, {gain_text(ratio)}"
     if not worth:
         return f" For {what}, that hardly matters."
     parts = []
     for cost, name in worth:
-        low, high = (
-            ratio.value + (1 - cost) * (end - ratio.value) for end in (ratio.low, ratio.high)
-        )
-        narrower = Interval(ratio.value, low, high)
-        parts.append(f"{names[name]} would narrow it to {gain_text(narrower)}")
+        ends = (ratio.value + (1 - cost) * (end - ratio.value) for end in (ratio.low, ratio.high))
+        narrower = gain_text(Interval(ratio.value, *ends))
+        parts.append(f"{names[name]} would narrow it to {narrower}")
     return f" Of {what}: {'; '.join(parts)}."
 
 
@@ -423,27 +396,26 @@ def headline_pull(results: Results) -> Pull | None:
     return (own or sorted(timed, key=lambda pull: -pull.gain.ratio.value) or [None])[0]
 
 
-def _speedometer(results) -> list:
+def _speedometer(results):
     """A calibration that the law would not expect."""
     factor = results.road.speed_factor
     if factor.source not in ("stated", "checks", "pairs"):
-        return []
+        return
     middle = mean(run.shown_exit_m_s for run in results.runs if run.force_n is not None)
     lowest, highest = (speed / middle for speed in legal_true_speed_m_s(middle, as_made=True))
     low, high = factor.value - factor.half_width, factor.value + factor.half_width
     if low > highest:
-        return [
+        yield (
             "by its calibration the speedometer shows less than the true speed, which no legal one "
             "may: check the calibration."
-        ]
-    if high < lowest:
+        )
+    elif high < lowest:
         above = with_unit(8 / 3.6, "speed", results.session.about.units)
-        return [
+        yield (
             "by its calibration the speedometer shows more than UN R39 allows even a motorcycle "
             f"in production (true speed plus a tenth plus {above}): check the calibration, the "
             "tyre size and the gearing."
-        ]
-    return []
+        )
 
 
 def _output_w_m3(results) -> dict:
@@ -489,39 +461,38 @@ def _slower_at_the_marker(results) -> list:
     ]
 
 
-def _surprises(results) -> list:
+def _surprises(results):
     """Forces and winds that are possible, but would surprise."""
-    session, found, system = results.session, not_believable(results), results.session.about.units
-    output = _output_w_m3(results)
+    session, output = results.session, _output_w_m3(results)
+    system = session.about.units
+    yield from not_believable(results)
     if output and max(output.values()) < SMALL_OUTPUT_W_M3:
-        found.append(
+        yield (
             f"no setup puts more than {max(output.values()) / 1e6:.0f} kW per litre on the road on "
             "average over the hill, little for full throttle: check the units of the speeds (mph "
             "or km/h?), the masses and the grade."
         )
-    found += _mixed_units(session.speed_units)
+    yield from _mixed_units(session.speed_units)
     wind = session.weather.headwind
     blowing = max([abs(wind.value), *(abs(v) for v in session.runs["headwind_m_s"].dropna())])
     if blowing > STRONG_WIND_M_S:
-        found.append(
+        yield (
             f"a wind of {with_unit(blowing, 'speed', system)} was written down; standards for road "
             f"tests allow {with_unit(STRONG_WIND_M_S, 'speed', system)} at most, on average."
         )
-    return found
 
 
-def _mixed_units(units) -> list:
+def _mixed_units(units):
     """Columns of one speedometer under different units."""
     by_unit = {}
     for key, unit in units.items():
         by_unit.setdefault(convert(1.0, unit, "m/s"), (unit, []))[1].append(key)
-    if len(by_unit) < 2:
-        return []
-    said = [f"{listing(keys)} in {unit}" for unit, keys in by_unit.values()]
-    return [
-        f"runs.csv has {listing(said)}, but one speedometer shows one unit: check the header, "
-        "since a wrong unit there makes every force wrong."
-    ]
+    if len(by_unit) > 1:
+        said = listing(f"{listing(keys)} in {unit}" for unit, keys in by_unit.values())
+        yield (
+            f"runs.csv has {said}, but one speedometer shows one unit: check the header, since a "
+            "wrong unit there makes every force wrong."
+        )
 
 
 def air_was_not_read(session: Session) -> bool:

@@ -9,19 +9,12 @@ import tempfile
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 from types import SimpleNamespace
-from typing import NamedTuple
 
 import nbformat
 
 import tuninglib
 from tuninglib.analysis.analyse import provenance
-from tuninglib.analysis.club import (
-    BeforeBuying,
-    BikeRecord,
-    Offer,
-    before_buying,
-    bike_record,
-)
+from tuninglib.analysis.club import BeforeBuying, BikeRecord, before_buying, bike_record
 from tuninglib.analysis.combinations import stop_limits
 from tuninglib.report import cautions, page_parts
 from tuninglib.report.advice import shut_word
@@ -31,10 +24,10 @@ from tuninglib.report.page_parts import (
     Picture,
     Prose,
     Table,
+    as_points,
     count_of,
     day_of,
     gain_text,
-    headed,
     money,
     picture,
     render_page,
@@ -49,7 +42,6 @@ from tuninglib.rounding import interval_text, listing, odds_text, percent, quant
 from tuninglib.session.load import load_session, unpack_session
 from tuninglib.session.read_table import RUNS
 from tuninglib.session.read_toml import TOML, read_toml, what_stands
-from tuninglib.session.records import Session
 from tuninglib.session.schema import INVENTED
 from tuninglib.text_files import Problem, SessionError, printable, quoted, read_table, shortened
 from tuninglib.whole_files import write_together
@@ -94,23 +86,9 @@ def newcomer_of(folder: Path | str) -> SimpleNamespace:
     return found
 
 
-class Others(NamedTuple):
-    """Outings below a folder.
-
-    Attributes
-    ----------
-    records : tuple of BikeRecord
-    left_out : tuple of (str, str)
-        Name of a file or folder, and why it is not read.
-    """
-
-    records: tuple[BikeRecord, ...]
-    left_out: tuple[tuple[str, str], ...]
-
-
 def others_below(
     folder: Path | str, *, own: Path | str | None = None, without: Sequence[str] = ()
-) -> Others:
+) -> tuple[tuple[BikeRecord, ...], tuple[tuple[str, str], ...]]:
     """Every packed outing and every session's folder below a folder.
 
     Parameters
@@ -120,6 +98,12 @@ def others_below(
         The newcomer's, which is passed over.
     without : sequence of str
         Names of files or folders, or titles, to leave out.
+
+    Returns
+    -------
+    records : tuple of BikeRecord
+    left_out : tuple of (str, str)
+        Name of a file or folder, and why it is not read.
 
     Raises
     ------
@@ -138,15 +122,15 @@ def others_below(
         try:
             if not asked:
                 with _as_folder(place) as outing:
-                    session = load_session(outing)
+                    session, checksums = load_session(outing), dict(provenance(outing))
                     asked = {session.about.title} & {*without}
-                    records += [] if asked else [_record(session)]
+                    records += [] if asked else [bike_record(session, checksums[RUNS])]
             said = "as you asked" if asked else ""
         except SessionError as error:
             first = error.problems[0]
             said = first.message if first.file == place.name else str(first)
-        except Exception:
-            # Somebody else may have written anything there: it stops nobody's page.
+        except (ValueError, ArithmeticError, LookupError):
+            # What reads well may still be beyond any sum: it stops nobody's page.
             said = "its numbers lead to no answer"
         used |= asked
         left_out += [(name, said)] if said else []
@@ -158,7 +142,7 @@ def others_below(
         said = "holds no outing that can be read; put packed outings (.outing.zip) or folders there"
         problems = [Problem(name, said) for name, said in left_out]
         raise SessionError([Problem(printable(folder.name) or str(folder), said), *problems])
-    return Others(tuple(records), tuple(left_out))
+    return tuple(records), tuple(left_out)
 
 
 @contextlib.contextmanager
@@ -171,15 +155,11 @@ def _as_folder(place: Path) -> Iterator[Path]:
         yield unpack_session(place, Path(moment) / "outing")
 
 
-def _record(session: Session) -> BikeRecord:
-    return bike_record(session, dict(provenance(session.folder))[RUNS])
-
-
 # Words --------------------------------------------------------------------------------------------
 
 
-def _title(record) -> str:
-    return f"“{shortened(record.title, _TITLE)}”"
+def _title(title) -> str:
+    return f"“{shortened(title, _TITLE)}”"
 
 
 def verdict(told: BeforeBuying) -> Prose:
@@ -221,6 +201,10 @@ def _flow(told, one) -> str:
     return with_unit(one.flow_m3_s, "flow", told.session.about.units)
 
 
+def _band(told) -> str:
+    return f"{told.band.lowest:.2f} to {told.band.highest:.2f}"
+
+
 def _why_nothing(told) -> str:
     if not told.offers:
         return "none of your fuels may be burnt in this engine; see the limits under [bike]."
@@ -248,25 +232,24 @@ def _why_nothing(told) -> str:
 
 def points(told: BeforeBuying) -> Prose:
     """What the answer rests on and what else the others know."""
-    items = [*_mixture_items(told), *_pull_items(told), *_harm_items(told)]
-    return Prose(tuple(items), style="points")
+    return as_points([*_mixture_items(told), *_pull_items(told), *_harm_items(told)])
 
 
 def _mixture_items(told):
-    band = f"lambda {told.band.lowest:.2f} to {told.band.highest:.2f}"
     first = told.first
-    if first is not None and first.read:
-        text = (
-            f"{first.inside} of {count_of(first.read, 'bike')} with this cylinder ran inside the "
-            f"band ({band}) on {_flow(told, first)}."
-        )
-        yield "The others", text
-    elif first is not None:
-        text = f"no bike with this cylinder read an injector of {_flow(told, first)}."
-        yield "The others", f"{text} What is said of it follows from the rest."
     if first is not None:
-        now, said = min(own.odds.inside for own in _tried_on(told)), []
-        fuel = spaced(_tried_on(told)[0].fuel)
+        text = (
+            f"no bike with this cylinder read an injector of {_flow(told, first)}. What is said of "
+            "it follows from the rest."
+        )
+        if first.read:
+            text = (
+                f"{first.inside} of {count_of(first.read, 'bike')} with this cylinder ran inside "
+                f"the band (lambda {_band(told)}) on {_flow(told, first)}."
+            )
+        yield "The others", text
+        tried, said = _tried_on(told), []
+        now, fuel = min(own.odds.inside for own in tried), spaced(tried[0].fuel)
         if told.after_stock is not None and told.after_stock > now + 0.01:
             said.append(
                 f"read the bike as it is now, before you change it: the best of these then has "
@@ -293,10 +276,8 @@ def _pull_items(told):
     if told.gain is None:
         yield "Gain in pull", "no outing compares this cylinder with the engine as it was made."
         return
-    text = (
-        f"{gain_text(told.gain)} over the engine ‘{spaced(told.made)}’, from "
-        f"{count_of(told.gains, 'bike')}"
-    )
+    bikes = count_of(told.gains, "bike")
+    text = f"{gain_text(told.gain)} over the engine ‘{spaced(told.made)}’, from {bikes}"
     if told.marker_m_s is not None:
         more = quantity_text(told.marker_m_s, "speed", system)
         text += f". At your marker that is {more} more, if your gearing is like theirs"
@@ -312,24 +293,18 @@ def _harm_items(told):
         text = f"whether {spaced(fuel)} has enough for this engine is not known; find out first."
         yield "Octane", text
     for one in told.heard:
-        name = spaced(one.fuel)
-        if not one.listened:
-            yield "Knock", f"on {name}: nobody with this cylinder listened."
-            continue
-        lean = (
-            f" {count_of(one.lean, 'other')} knocked lightly, only where leaner than the band."
-            if one.lean
-            else ""
-        )
+        listened = count_of(one.listened, "bike")
+        text = f"none heard inside the band on {listened}; that is not none."
         if one.knocked:
-            text = f"on {name}: heard on {one.knocked} of {count_of(one.listened, 'bike')}."
+            so = "Nothing is bought for this fuel." if one.shut else "Stop at the first rattle."
+            text = f"heard on {one.knocked} of {listened}. {so}"
+        if not one.listened:
+            text = "nobody with this cylinder listened."
+        if one.lean:
             text += (
-                " Nothing is bought for this fuel." if one.shut else " Stop at the first rattle."
+                f" {count_of(one.lean, 'other')} knocked lightly, only where leaner than the band."
             )
-        else:
-            text = f"on {name}: none heard inside the band on {count_of(one.listened, 'bike')}; "
-            text += "that is not none."
-        yield "Knock", text + lean
+        yield "Knock", f"on {spaced(one.fuel)}: {text}"
     limits = stop_limits(told.session)
     if told.hottest:
         hottest = with_unit(told.hottest[0], "temperature", system)
@@ -340,71 +315,75 @@ def _harm_items(told):
     else:
         yield "Heat", "no outing with this cylinder measured the head."
     for currency, own in told.costs.items():
-        ends = dict.fromkeys((own[0], own[-1]))
-        text = f"{' to '.join(f'{one:g}' for one in ends)} {currency}".strip()
+        ends = " to ".join(dict.fromkeys(f"{one:g}" for one in (own[0], own[-1])))
+        text = f"{ends} {currency}".strip()
         yield "Cost", f"the parts cost the others {text} ({count_of(len(own), 'outing')})."
 
 
 def remarks(told: BeforeBuying, left_out: Sequence[tuple[str, str]] = ()) -> Prose:
     """What no outing knows, whose numbers stand apart, and what was not read."""
-    items = [("Check", _left_one_out(told))] if told.bikes > 1 else []
+    items = [*_of_all(told).items()]
+    for one in told.beside:
+        items += _of_outing(one).items()
+    for bike in dict.fromkeys(one.record.bike for one in told.beside if one.record.bike):
+        own = [_title(one.record.title) for one in told.beside if one.record.bike == bike]
+        if len(own) > 1:
+            items.append(("One bike", f"{listing(own)} name the same bike, and count as one."))
+    items += [
+        ("Counted once", f"{listing(map(_title, both))} have the same runs.")
+        for both in told.copies
+    ]
+    items += [("Left out", f"{name}: {said.removesuffix('.')}.") for name, said in left_out]
+    return as_points(items)
+
+
+def _of_all(told) -> dict:
+    """Of the outings together, by label."""
+    said = {}
+    if told.bikes > 1:
+        said["Check"] = _left_one_out(told)
     if told.new_kit:
-        text = "no outing has readings with just this cylinder; what it breathes is assumed."
-        items.append(("Not known", text))
+        said["Not known"] = (
+            "no outing has readings with just this cylinder; what it breathes is assumed."
+        )
     if told.other_kind:
-        text = (
+        said["Other bikes"] = (
             f"{count_of(told.other_kind, 'outing')} of a bike that left the factory with another "
             "displacement or injector, or that does not show it: these count for less."
         )
-        items.append(("Other bikes", text))
     if told.other_air > 0.03:
-        text = (
+        said["Other air"] = (
             f"others rode in air up to {percent(told.other_air)} denser or thinner than yours, and "
             "whether the ECU corrects for it is not stated (density_compensation under [bike]): "
             "the intervals allow for both."
         )
-        items.append(("Other air", text))
     unread = [spaced(one.injector) for one in told.offers if not one.read]
     if unread and not told.new_kit:
-        text = f"nobody with this cylinder read an injector such as {listing(unread)}."
-        items.append(("Not known", text))
-    for one in told.beside:
-        title = _title(one.record)
-        if one.odd and one.others is not None:
-            way = "leaner" if one.others.off > 0 else "richer"
-            text = (
-                f"{title} reads {percent(abs(one.others.off))} {way} than the others predict, "
-                "and counts for little. A wrong flow, displacement or gauge scale looks like that."
-            )
-            items.append(("Stands apart", text))
-        if one.record.gauge_off is not None:
-            way = "lean" if one.record.gauge_off > 0 else "rich"
-            text = (
-                f"{title}: at idle or cruise, where its ECU (engine control unit) holds lambda 1, "
-                f"its gauge read {percent(abs(one.record.gauge_off))} {way}. The gauge is off, or "
-                "air leaks in before it; its readings count for little."
-            )
-            items.append(("Gauge", text))
-        if one.record.corrects:
-            text = (
-                f"{title}: the ECU corrected at full throttle, so its readings do not count. If "
-                "yours does the same, another injector does not move the mixture."
-            )
-            items.append(("ECU corrects", text))
-    named: dict = {}
-    for one in told.beside:
-        if one.record.bike:
-            named.setdefault(one.record.bike, []).append(_title(one.record))
-    items += [
-        ("One bike", f"{listing(own)} name the same bike, and count as one.")
-        for own in named.values()
-        if len(own) > 1
-    ]
-    for both in told.copies:
-        text = f"{listing(f'“{shortened(one, _TITLE)}”' for one in both)} have the same runs."
-        items.append(("Counted once", text))
-    items += [("Left out", f"{name}: {said.removesuffix('.')}.") for name, said in left_out]
-    return Prose(tuple(items), style="points")
+        said["Not known"] = f"nobody with this cylinder read an injector such as {listing(unread)}."
+    return said
+
+
+def _of_outing(one) -> dict:
+    """Of one outing, by label."""
+    said, title, off = {}, _title(one.record.title), one.record.gauge_off
+    if one.odd:
+        way = "leaner" if one.others.off > 0 else "richer"
+        said["Stands apart"] = (
+            f"{title} reads {percent(abs(one.others.off))} {way} than the others predict, and "
+            "counts for little. A wrong flow, displacement or gauge scale looks like that."
+        )
+    if off is not None:
+        said["Gauge"] = (
+            f"{title}: at idle or cruise, where its ECU (engine control unit) holds lambda 1, its "
+            f"gauge read {percent(abs(off))} {'lean' if off > 0 else 'rich'}. The gauge is off, or "
+            "air leaks in before it; its readings count for little."
+        )
+    if one.record.corrects:
+        said["ECU corrects"] = (
+            f"{title}: the ECU corrected at full throttle, so its readings do not count. If yours "
+            "does the same, another injector does not move the mixture."
+        )
+    return said
 
 
 def _left_one_out(told) -> str:
@@ -419,17 +398,14 @@ def _left_one_out(told) -> str:
 
 def table(told: BeforeBuying) -> Table | Prose:
     """Every injector on every fuel."""
-    system, band = told.session.about.units, told.band
-    several = len(told.offers[0].fuels) > 1 if told.offers else False
+    several = any(len(one.fuels) > 1 for one in told.offers)
     columns = {
         "Injector": lambda row: spaced(row[0].injector) + (
             f", {spaced(row[1].fuel)}" if several else ""
         ),
-        headed("Flow", "flow", system): lambda row: shown(row[0].flow_m3_s, "flow", system),
+        ("Flow", "flow"): lambda row: row[0].flow_m3_s,
         "Lambda": lambda row: interval_text(row[1].lambda_, most_decimals=2),
-        f"Inside {band.lowest:.2f} to {band.highest:.2f}": lambda row: odds_text(
-            row[1].odds.inside
-        ),
+        f"Inside {_band(told)}": lambda row: odds_text(row[1].odds.inside),
         "Leaner": lambda row: odds_text(row[1].odds.leaner),
         "Others inside": lambda row: (
             f"{row[0].inside} of {row[0].read}" if row[0].read else NONE
@@ -441,7 +417,8 @@ def table(told: BeforeBuying) -> Table | Prose:
         "Of your engine, before anything is read: in brackets the 95 % interval. Others inside: "
         "bikes with this cylinder and this flow, as read on their own fuels."
     )
-    return table_of(rows, columns, "Injectors on your engine", note)
+    system = told.session.about.units
+    return table_of(rows, columns, "Injectors on your engine", note, system=system)
 
 
 def _mind(told, offer, own) -> str:
@@ -459,7 +436,7 @@ def _mind(told, offer, own) -> str:
 
 def figure(told: BeforeBuying) -> Picture | Prose:
     """Lambda of each injector with its interval, and the band."""
-    offers: tuple[Offer, ...] = told.offers
+    offers = told.offers
     if not offers:
         return Prose(())
     fuels, names = [own.fuel for own in offers[0].fuels], [one.injector for one in offers]
@@ -497,8 +474,8 @@ def figure(told: BeforeBuying) -> Picture | Prose:
         if own.lambda_ is not None
     ]
     alt = (
-        f"Lambda of each injector with its 95 % interval, and the band from {told.band.lowest:.2f} "
-        f"to {told.band.highest:.2f}: {listing(words)}."
+        f"Lambda of each injector with its 95 % interval, and the band from {_band(told)}: "
+        f"{listing(words)}."
     )
     caption = (
         "No injector listed is likely enough to be inside the band."
@@ -517,8 +494,8 @@ def outings(told: BeforeBuying) -> Table | Prose:
     """Every outing by its title, and whether the others predicted its readings."""
     system = told.session.about.units
     columns = {
-        "Outing": lambda one: _title(one.record),
-        headed("Read with this cylinder", "flow", system): lambda one: (
+        "Outing": lambda one: _title(one.record.title),
+        ("Read with this cylinder", "flow"): lambda one: (
             listing(shown(flow, "flow", system) for flow in one.injectors) or NONE
         ),
         "Held by the others": lambda one: (
@@ -526,7 +503,7 @@ def outings(told: BeforeBuying) -> Table | Prose:
             else f"{sum(one.others.held)} of {len(one.others.held)}"
         ),
     }  # fmt: skip
-    return table_of(told.beside, columns, "The outings")
+    return table_of(told.beside, columns, "The outings", system=system)
 
 
 def method(told: BeforeBuying) -> Prose:
@@ -575,15 +552,15 @@ def make_before(
         What was not read, and why.
     """
     newcomer = newcomer_of(session_folder)
-    found = others_below(others_folder, own=session_folder, without=without)
+    records, left_out = others_below(others_folder, own=session_folder, without=without)
     try:
-        told = before_buying(newcomer, found.records)
+        told = before_buying(newcomer, records)
     except ValueError as error:
         raise SessionError([Problem(printable(Path(others_folder).name), str(error))]) from None
     out = report_folder(session_folder)
     out.mkdir(parents=True, exist_ok=True)
-    write_together({out / PAGE: _page(told, found.left_out)}, keep=True)
-    return out / PAGE, found.left_out
+    write_together({out / PAGE: _page(told, left_out)}, keep=True)
+    return out / PAGE, left_out
 
 
 def _page(told, left_out) -> str:

@@ -3,13 +3,10 @@
 from tuninglib.analysis.analyse import Results
 from tuninglib.report import cautions
 from tuninglib.report.page_parts import (
-    NONE,
     Prose,
     Table,
     count_of,
     gain_text,
-    headed,
-    interval_cell,
     signed,
     spaced,
     spaced_list,
@@ -114,20 +111,20 @@ def verdict_text(gain: Gain | None, *, in_blocks: bool = False) -> str:
     return "check its runs" if gain.doubted else words[gain.strength]
 
 
-def _notes(results) -> list:
+def _notes(results):
     """What the gains rest on: repeats, riders, scatter."""
-    road, found = results.road, []
+    road = results.road
     if road is None:
-        return found
+        return
     if not road.repeated:
-        found.append(
-            "too few runs were repeated to tell how runs scatter on this outing; the "
-            f"intervals rest on what is usual: "
-            f"{percent(results.session.assumptions.run_scatter.value, 1)} (standard deviation), "
-            "give or take a factor of 2.7. One more run of any setup narrows all of them."
+        usual = percent(results.session.assumptions.run_scatter.value, 1)
+        yield (
+            "too few runs were repeated to tell how runs scatter on this outing; the intervals "
+            f"rest on what is usual: {usual} (standard deviation), give or take a factor of 2.7. "
+            "One more run of any setup narrows all of them."
         )
     else:
-        found.append(
+        yield (
             f"from run to run the wheel force scatters by {percent(road.scatter_sd, 1)} (standard "
             "deviation), reading and gusts included. That figure rests on these runs and on what "
             "is usual."
@@ -135,35 +132,33 @@ def _notes(results) -> list:
     single = [pull.setup for pull in road.pulls if pull.runs == 1]
     if single and road.repeated:
         its = "its" if len(single) == 1 else "their"
-        found.append(
+        yield (
             f"{spaced_list(single)} ran only once: {its} scatter is assumed to be that of the "
             "others."
         )
     down = int(results.session.runs["shown_down_exit_m_s"].notna().sum())
     if down:
-        found.append(
+        yield (
             f"on {down} runs the bike was rolled back down out of gear; that measures drag and "
             "wind on the same hill minutes later, and the forces above make use of it."
         )
-    found += _confounded(results)
+    yield from _confounded(results)
     read = {one.setup for one in results.combinations if one.setup and one.source == "read"}
     if read and results.reference not in read:
-        found.append(
+        yield (
             f"{spaced(results.reference)} has no gauge reading, so part of what is gained over it "
             "may be mixture alone."
         )
     if road.one_after_the_other:
-        found.append(
+        yield (
             f"the setups were ridden one after the other, and {spaced(results.reference)} not "
             "again at the end, so a dying wind, a warming engine or a gauge that drifts can look "
-            "like a gain or a loss. The intervals are wider for that, but allow for no more than "
-            f"a usual day. Next time ride {spaced(results.reference)} first and last, or take "
-            "turns."
+            "like a gain or a loss. The intervals are wider for that, but allow for no more than a "
+            f"usual day. Next time ride {spaced(results.reference)} first and last, or take turns."
         )
-    return found
 
 
-def _confounded(results) -> list:
+def _confounded(results):
     """Setups that share no rider with the reference."""
     riders = {}
     for run in results.runs:
@@ -171,13 +166,12 @@ def _confounded(results) -> list:
             riders.setdefault(run.setup, set()).add(run.rider)
     base = riders.get(results.reference, set())
     apart = [name for name, own in riders.items() if not own & base]
-    if not apart:
-        return []
-    return [
-        f"{spaced_list(apart)} had no rider in common with {spaced(results.reference)}, so a "
-        "difference between riders cannot be told from one between setups; the interval is wider "
-        "for it."
-    ]
+    if apart:
+        yield (
+            f"{spaced_list(apart)} had no rider in common with {spaced(results.reference)}, so a "
+            "difference between riders cannot be told from one between setups; the interval is "
+            "wider for it."
+        )
 
 
 def table(results: Results) -> Table | Prose:
@@ -185,16 +179,15 @@ def table(results: Results) -> Table | Prose:
     system, over = system_of(results), spaced(results.reference)
     in_blocks = results.road is not None and results.road.one_after_the_other
 
-    def marker(pull) -> str:
-        return signed(pull.speed_gain_m_s, "speed", system) if pull.gain else NONE
-
     columns = {
         "Setup": lambda pull: spaced(pull.setup),
         "Verdict": lambda pull: verdict_text(pull.gain, in_blocks=in_blocks),
-        "Gain in pull [%]": lambda pull: gain_text(pull.gain.ratio, "") if pull.gain else NONE,
-        headed("Marker speed", "speed", system): marker,
-        headed("Wheel force", "force", system): lambda p: interval_cell(p.force_n, "force", system),
-        headed("Wheel power", "power", system): lambda p: interval_cell(p.power_w, "power", system),
+        "Gain in pull [%]": lambda pull: pull.gain and gain_text(pull.gain.ratio, ""),
+        ("Marker speed", "speed"): lambda pull: (
+            pull.gain and signed(pull.speed_gain_m_s, "speed", system)
+        ),
+        ("Wheel force", "force"): lambda pull: pull.force_n,
+        ("Wheel power", "power"): lambda pull: pull.power_w,
         "Runs": lambda pull: str(pull.runs),
     }
     shown_by = "the speedometer" if results.session.logged_step_m_s is None else "the log"
@@ -210,4 +203,4 @@ def table(results: Results) -> Table | Prose:
             "likely is left out only where a difference is clear even after allowing for all "
             f"{count}."
         )
-    return table_of(results.pulls, columns, f"Against {over}", note)
+    return table_of(results.pulls, columns, f"Against {over}", note, system=system)

@@ -9,18 +9,8 @@ from tuninglib.analysis.analyse import Results
 from tuninglib.analysis.records import FuelLimit, Knock
 from tuninglib.physics.fuels import known_higher
 from tuninglib.report import cautions
-from tuninglib.report.page_parts import (
-    Prose,
-    Table,
-    headed,
-    interval_cell,
-    plain,
-    shown,
-    spaced,
-    system_of,
-    table_of,
-)
-from tuninglib.report.run_sheet import usual_hottest
+from tuninglib.report.page_parts import Prose, Table, plain, spaced, system_of, table_of
+from tuninglib.report.run_sheet import USUAL_HOTTEST
 from tuninglib.rounding import fixed, in_units, interval_text, percent
 from tuninglib.session.read_table import NOTED
 from tuninglib.units import unit_label
@@ -137,7 +127,6 @@ def table(results: Results) -> Table | Prose:
     """Head temperatures by setup."""
     if not any(run.head_temperature_k or run.knocked for run in results.runs):
         return Prose(())
-    system = system_of(results)
 
     def heads(setup) -> list:
         own = [run.head_temperature_k for run in results.runs if run.setup == setup]
@@ -147,18 +136,16 @@ def table(results: Results) -> Table | Prose:
     columns = {
         "Setup": spaced,
         "Runs with knock": lambda setup: str(knocks[setup]),
-        headed("Head, highest", "temperature", system): lambda setup: shown(
-            max(heads(setup), default=None), "temperature", system
-        ),
-        headed("Head, lowest", "temperature", system): lambda setup: shown(
-            min(heads(setup), default=None), "temperature", system
-        ),
+        ("Head, highest", "temperature"): lambda setup: max(heads(setup), default=None),
+        ("Head, lowest", "temperature"): lambda setup: min(heads(setup), default=None),
     }
     note = (
         "Head temperatures of single runs say little: the engine warms over the day, and the air "
         "cools it more the faster it goes. Compare neighbours in time."
     )
-    return table_of(results.session.setups, columns, "Heat and knock", note)
+    return table_of(
+        results.session.setups, columns, "Heat and knock", note, system=system_of(results)
+    )
 
 
 # Long climbs --------------------------------------------------------------------------------------
@@ -190,7 +177,7 @@ def _sentence(one, results) -> str:
     limit = f"your limit of {plain(one.limit_k, 'temperature', system)}"
     if not one.limit_is_stated:
         limit = (
-            f"the usual limit of about {usual_hottest(system)} under the spark plug (common "
+            f"the usual limit of about {USUAL_HOTTEST[system]} under the spark plug (common "
             "practice)"
         )
     if not one.told and one.place != "above":
@@ -219,20 +206,13 @@ def climbs_table(results: Results) -> Table | Prose:
     ----------
     results : tuninglib.analysis.analyse.Results
     """
-    system = system_of(results)
-
-    def end(climb, end_k) -> str:
-        return interval_cell(end_k, "temperature", system) if climb.told else "not told"
-
     columns = {
         "Climb, setup": lambda one: f"{one.climb:g}, {spaced(one.setup)}",
-        headed("End on a hot day", "temperature", system): lambda one: end(one, one.hot_day_k),
-        headed("End on the day", "temperature", system): lambda one: end(one, one.final_k),
-        headed("Hottest read", "temperature", system): lambda one: shown(
-            one.hottest_k, "temperature", system
-        ),
+        ("End on a hot day", "temperature"): lambda one: one.hot_day_k if one.told else "not told",
+        ("End on the day", "temperature"): lambda one: one.final_k if one.told else "not told",
+        ("Hottest read", "temperature"): lambda one: one.hottest_k,
         "Time constant [s]": lambda one: interval_text(one.time_constant_s, most_decimals=0),
         "Readings": lambda one: str(one.readings),
     }
     note = "In brackets: 95 % intervals."
-    return table_of(results.climbs, columns, "Head on long climbs", note)
+    return table_of(results.climbs, columns, "Head on long climbs", note, system=system_of(results))

@@ -15,15 +15,13 @@ from tuninglib.report import page_parts
 from tuninglib.report.advice import band_text, gate_sentence
 from tuninglib.report.mixture import place_words, settling
 from tuninglib.report.page_parts import (
-    NONE,
     Picture,
     Prose,
     Table,
+    as_points,
     count_of,
-    headed,
     picture,
     plain,
-    shown,
     spaced,
     system_of,
     table_of,
@@ -33,7 +31,6 @@ from tuninglib.session.defaults import Band, leaner_limit_of
 
 # Is the ECU correcting? ---------------------------------------------------------------------------
 
-_STATES = {"full": "Full throttle"}
 _VERDICTS = {
     "corrects": "lambda does not follow flow: the ECU corrects by its oxygen sensor here, and "
     "another injector does not change the mixture",
@@ -50,42 +47,24 @@ _FULL_CORRECTS = (
     "hold lambda 1 only: where the gauge reads richer, think of what was learned, or of injectors "
     "that were mixed up"
 )
-_MEANING = (
-    (
-        "Oxygen sensor",
-        "a device or a resistor that alters the oxygen sensor's signal acts where the ECU "
-        "corrects. Where the ECU runs from its table it acts only through what the ECU has learned "
-        "and carries over (common practice).",
-    ),
-    (
-        "Room to trim",
-        "where the ECU corrects, it can add or take away only so much, often about 20 to 25 % "
-        "(common practice). An injector further off than that shows at idle and cruise, too.",
-    ),
-    (
-        "Learned trims",
-        "many ECUs store what they correct at idle and cruise and add it at full throttle, too: "
-        "after another injector the full-throttle mixture can drift back over the next rides. Read "
-        "the gauge again then (common practice).",
-    ),
-    (
-        "Temperature sensors",
-        "a resistor on the sensor of the air's or the engine's temperature is another matter: it "
-        "makes the ECU add fuel wherever it runs from its table, as a rule at full throttle too "
-        "(common practice).",
-    ),
-    (
-        "Cold start and acceleration",
-        "their extra fuel comes from tables, so a larger injector makes them richer even where the "
-        "ECU corrects once warm and steady (common practice).",
-    ),
-    (
-        "Narrowband sensor",
-        "it switches near lambda 1: about four fifths of its voltage swing lie between about 14.5 "
-        "and 14.9 on a 14.7 scale, and outside it says little (chemical equilibrium and the Nernst "
-        "equation). It cannot meter a full-throttle mixture.",
-    ),
-)
+_MEANING = {
+    "Oxygen sensor": "a device or a resistor that alters the oxygen sensor's signal acts where "
+    "the ECU corrects. Where the ECU runs from its table it acts only through what the ECU has "
+    "learned and carries over (common practice).",
+    "Room to trim": "where the ECU corrects, it can add or take away only so much, often about 20 "
+    "to 25 % (common practice). An injector further off than that shows at idle and cruise, too.",
+    "Learned trims": "many ECUs store what they correct at idle and cruise and add it at full "
+    "throttle, too: after another injector the full-throttle mixture can drift back over the next "
+    "rides. Read the gauge again then (common practice).",
+    "Temperature sensors": "a resistor on the sensor of the air's or the engine's temperature is "
+    "another matter: it makes the ECU add fuel wherever it runs from its table, as a rule at full "
+    "throttle too (common practice).",
+    "Cold start and acceleration": "their extra fuel comes from tables, so a larger injector "
+    "makes them richer even where the ECU corrects once warm and steady (common practice).",
+    "Narrowband sensor": "it switches near lambda 1: about four fifths of its voltage swing lie "
+    "between about 14.5 and 14.9 on a 14.7 scale, and outside it says little (chemical "
+    "equilibrium and the Nernst equation). It cannot meter a full-throttle mixture.",
+}
 
 
 def response_sentences(results: Results) -> Prose:
@@ -96,12 +75,13 @@ def response_sentences(results: Results) -> Prose:
         "sensor. Where lambda stays put on injectors of different flow, the ECU corrects."
     )
     items = [("", text)]
-    items += [
-        (_STATES[one.state], f"{_verdict(ladder, one)} ({_basis(one)}).")
-        for one in (ladder.responses if ladder else ())
-    ]
-    items += [(_label(one), _held(one)) for one in results.gauge_check.states]
-    return Prose((*items, *_MEANING), style="points")
+    for one in ladder.responses if ladder else ():
+        verdict = _FULL_CORRECTS if ladder.withheld == "corrects" else _VERDICTS[one.verdict]
+        items.append(("Full throttle", f"{verdict} ({_basis(one)})."))
+    for one in results.gauge_check.states:
+        label = place_words(one).removeprefix("at ")
+        items.append((f"{label[0].upper()}{label[1:]}", _held(one)))
+    return as_points([*items, *_MEANING.items()])
 
 
 def _basis(one) -> str:
@@ -109,19 +89,12 @@ def _basis(one) -> str:
     return f"{count_of(one.readings, 'reading')}, {count_of(one.injectors, 'injector')}"
 
 
-def _label(one) -> str:
-    words = place_words(one).removeprefix("at ")
-    return words[0].upper() + words[1:]
-
-
 def _held(one) -> str:
     """Whether the ECU corrects at idle, at cruise, or in a band of the throttle."""
     chance = f"{odds_text(one.chance)} ({_basis(one)})"
     if not one.settled:
-        return (
-            f"the chance that the ECU corrects by its oxygen sensor here is {chance}; "
-            f"{settling(one)}"
-        )
+        said = f"the chance that the ECU corrects by its oxygen sensor here is {chance}"
+        return f"{said}; {settling(one)}"
     said = (
         "the ECU runs from its fuel table here and ignores the oxygen sensor: the chance that it "
         "corrects is"
@@ -135,20 +108,14 @@ def _held(one) -> str:
 
 
 def in_numbers(results: Results) -> str:
-    """How strongly lambda follows flow, state by state; empty where nothing was read.
+    """How strongly lambda follows flow at full throttle; empty where nothing was read.
 
     Parameters
     ----------
     results : tuninglib.analysis.analyse.Results
     """
     found = results.ladder.responses if results.ladder else ()
-    return ", ".join(f"{_STATES[one.state].lower()} {interval_text(one.response)}" for one in found)
-
-
-def _verdict(ladder, one) -> str:
-    if one.state == "full" and ladder.withheld == "corrects":
-        return _FULL_CORRECTS
-    return _VERDICTS[one.verdict]
+    return ", ".join(f"full throttle {interval_text(one.response)}" for one in found)
 
 
 # The next injector --------------------------------------------------------------------------------
@@ -158,44 +125,43 @@ def sentences(results: Results) -> Prose:
     """Which stated flow is not believable, and what limits the predictions."""
     items, system = [], system_of(results)
     for one in results.ladder.suspicions if results.ladder else ():
-        text = (
-            f"reads as if it flowed {quantity_text(one.implied_flow_m3_s, 'flow', system)}, not "
-            f"the stated {plain(one.stated_flow_m3_s, 'flow', system)}."
-        )
+        implied = quantity_text(one.implied_flow_m3_s, "flow", system)
+        stated = plain(one.stated_flow_m3_s, "flow", system)
+        text = f"reads as if it flowed {implied}, not the stated {stated}."
         items.append((f"Injector {one.injector}", text))
     items += [("Note", sentence) for sentence in _notes(results)]
     return Prose(tuple(items))
 
 
-def _notes(results) -> list:
+def _notes(results):
     """What limits the advice on injectors."""
-    record, found = results.ladder, []
+    record = results.ladder
     if record is None:
-        return found
+        return
     if record.withheld:
-        left_out = listing(record.not_predicted)
-        said = f"at full throttle lambda did not follow flow, so none is predicted for {left_out}."
-        return [said] if left_out else []
+        said = "at full throttle lambda did not follow flow, so none is predicted for"
+        if record.not_predicted:
+            yield f"{said} {listing(record.not_predicted)}."
+        return
     tried = [p for p in record.prospects if p.tried]
     if len(tried) == 1:
-        found.append(
+        yield (
             "only one injector was read, so how lambda follows flow is assumed; the "
             "intervals are wide for that reason."
         )
     by_flow = sorted(record.prospects, key=lambda prospect: prospect.flow_m3_s)
     outside = [p.injector for p in by_flow if p.outside_tried_range]
     if outside:
-        found.append(
+        yield (
             f"the flow{'s' * (len(outside) > 1)} of {listing(outside)} "
             f"{'lies' if len(outside) == 1 else 'lie'} outside those that were read: this is "
             "extrapolated."
         )
     if len(tried) == len(record.prospects):
-        found.append(
+        yield (
             "no candidate is listed: to see the chances of other injectors, add them to "
             "session.toml."
         )
-    return found
 
 
 def _in_short(results, one) -> str:
@@ -216,7 +182,6 @@ def table(results: Results) -> Table | Prose:
     """Each injector on each fuel, tried or not, with its odds of the target band."""
     if results.ladder is None:
         return Prose(())
-    system = system_of(results)
     flows = {one.injector: one.flow_m3_s for one in results.ladder.prospects}
     columns = {
         "Injector and fuel": lambda one: f"{one.injector} on {one.fuel}",
@@ -225,7 +190,7 @@ def table(results: Results) -> Table | Prose:
         "Chance inside": lambda one: odds_text(one.odds.inside),
         "Chance leaner": lambda one: odds_text(one.odds.leaner),
         "Expected harm": lambda one: fixed(one.harm, 1),
-        headed("Flow", "flow", system): lambda one: shown(flows[one.injector], "flow", system),
+        ("Flow", "flow"): lambda one: flows[one.injector],
         "Open time of a cycle": lambda one: _whole_percent(one.open_time_fraction),
     }
     rows = [one for prospect in results.ladder.prospects for one in prospect.fuels]
@@ -236,13 +201,11 @@ def table(results: Results) -> Table | Prose:
         "Expected harm is in per cent of pull. Open time, dead time included, is at the highest "
         "engine speed; above about 85 % an injector runs out (common practice)."
     )
-    return table_of(rows, columns, "Injectors, tried and to buy", note)
+    return table_of(rows, columns, "Injectors, tried and to buy", note, system=system_of(results))
 
 
-def _whole_percent(share) -> str:
-    if share is None:
-        return NONE
-    return interval_text(share.scaled(100), "%", least_decimals=0, most_decimals=0)
+def _whole_percent(share) -> str | None:
+    return share and interval_text(share.scaled(100), "%", least_decimals=0, most_decimals=0)
 
 
 def figure(results: Results) -> Picture | Prose:

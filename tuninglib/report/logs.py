@@ -8,12 +8,14 @@ from itertools import pairwise
 import numpy as np
 
 from tuninglib.analysis.analyse import Results
+from tuninglib.interval import Z_95
 from tuninglib.report import page_parts, sound
 from tuninglib.report.page_parts import (
     NONE,
     Picture,
     Prose,
     Table,
+    as_points,
     count_of,
     gain_text,
     headed,
@@ -70,11 +72,10 @@ def sentences(results: Results) -> Prose:
             items.append(("Format of its times", typed.time_format))
         items += [("Left out", _left_out(log, one, system)) for one in log.left_out]
         if log.reordered:
-            text = (
-                f"time went back {log.reordered} times in {log.file}; its rows were sorted by time."
-            )
+            often = f"{log.reordered} times"
+            text = f"time went back {often} in {log.file}; its rows were sorted by time."
             items.append(("Order", text))
-    return Prose(tuple(items), style="points")
+    return as_points(items)
 
 
 def _what_it_is(log) -> str:
@@ -109,7 +110,7 @@ def _left_out(log, one, system) -> str:
     shown = f"“{one.example}”" if one.example else "something else"
     if one.reason == "limits":
         name = SI_NAMES[one.channel]
-        unit = _unit(name, system) if _CHANNELS[name][1] or _CHANNELS[name][2] else ""
+        unit = _unit(name, system).removesuffix("as shown")
         shown = f"{_shown(float(one.example), name, system)} {unit}".strip()
     readings = f"{count_of(one.count, 'reading')} of {spaced(one.channel)}"
     if one.reason == "jump" and one.channel == "latitude":
@@ -275,14 +276,15 @@ def run_sentences(results: Results) -> Prose:
                 "write start and marker under [hill], each as latitude and longitude, and the runs "
                 "are found in the track."
             )
-        return Prose((("Runs", text),), style="points")
-    items = [
-        ("Runs", _found(found, session.logs[found.log].runs)),
-        *_gaps_at_lines(found),
-        *_speeds(results, found),
-        *_gauge(results, found),
-    ]
-    return Prose(tuple(items), style="points")
+        return as_points({"Runs": text})
+    return as_points(
+        [
+            ("Runs", _found(found, session.logs[found.log].runs)),
+            *_gaps_at_lines(found),
+            *_speeds(results, found),
+            *_gauge(found),
+        ]
+    )
 
 
 def _found(found, listed) -> str:
@@ -302,12 +304,12 @@ def _found(found, listed) -> str:
     text = {
         "throttle": f"full throttle over the hill's length {_times(up)}, each from where the "
         "throttle was opened, which is taken as the start line.",
-        "pattern": "a pull over the hill's length from about the entry speed "
-        f"{_times(up)}; where the speed starts to climb is taken as the start line.",
-        "places": f"{count_of(up, 'run')} from the start line to the marker"
-        f"{f' and {down} back' if down else ''}.",
+        "pattern": f"a pull over the hill's length from about the entry speed {_times(up)}; where "
+        "the speed starts to climb is taken as the start line.",
+        "places": f"{count_of(up, 'run')} from the start line to the "
+        f"marker{f' and {down} back' if down else ''}.",
         "pulls": f"{count_of(up, 'pull')} in one gear, each from the start line to the marker, as "
-        "pulls_are_runs says.",
+        "session.toml says.",
     }[found.by]
     so = "so nothing is taken from the log:"
     taken = {
@@ -327,15 +329,12 @@ def _found(found, listed) -> str:
 
 def _gaps_at_lines(found):
     """Which gap of the track hid a run's speeds."""
-    name = spaced(found.log)
+    at = {"start": "the start line", "marker": "the marker", "both": "both lines"}
     for one in found.passes:
         if one.missed is not None:
-            at = {"start": "the start line", "marker": "the marker", "both": "both lines"}
-            yield (
-                "Gap",
-                f"the speeds of run {one.missed:g} were not found: {name} has a gap of "
-                f"{_time(one.gap_s)} at {at[one.gap_at]}. Type them if somebody read them.",
-            )
+            gap = f"{spaced(found.log)} has a gap of {_time(one.gap_s)} at {at[one.gap_at]}"
+            text = f"the speeds of run {one.missed:g} were not found: {gap}."
+            yield "Gap", f"{text} Type them if somebody read them."
 
 
 def in_name(found: FoundRuns) -> str:
@@ -345,8 +344,8 @@ def in_name(found: FoundRuns) -> str:
     ----------
     found : tuninglib.session.records.FoundRuns
     """
-    more = len(found.parts) > 1
-    return f"{len(found.parts)} recordings" if more else spaced(found.log)
+    parts = len(found.parts)
+    return f"{parts} recordings" if parts > 1 else spaced(found.log)
 
 
 def _times(count: int) -> str:
@@ -358,19 +357,19 @@ def _speeds(results, found):
     system = system_of(results)
     if found.filled:
         own = [one for one in found.passes if one.run in found.filled]
-        half = 1.96 * np.sqrt(np.mean([one.exit_sd_m_s**2 for one in own]))
+        half = Z_95 * np.sqrt(np.mean([one.exit_sd_m_s**2 for one in own]))
         where = "its logged speed"
         if found.metres_per_turn is not None:
             where = "the engine speed that was heard"
         elif found.source != "speed":
             where = "its positions, which hold no speed"
-        yield (
-            "Speeds",
+        text = (
             f"entry and exit speeds of {_runs(found.filled)} are from {where}; one at the "
             f"marker is good to ± {with_unit(half, 'speed', system, 1)}, the place of the line (± "
-            f"{with_unit(1.96 * found.position_sd_m, 'length', system)}) included. Rows with a "
-            "typed speed keep that one.",
+            f"{with_unit(Z_95 * found.position_sd_m, 'length', system)}) included. Rows with a "
+            "typed speed keep that one."
         )
+        yield "Speeds", text
     left = [one for one in found.passes if one.run is not None and one.run not in found.filled]
     unfit = [one.run for one in left if not np.isfinite(one.exit_sd_m_s + one.entry_sd_m_s)]
     if unfit:
@@ -379,11 +378,8 @@ def _speeds(results, found):
         yield "Turns", sound.turns(found.metres_per_turn, results.session.gearing)
     if found.factor is not None:
         typed = "a typed exit speed" if len(found.pairs) == 1 else "typed exit speeds"
-        yield (
-            "Speedometer",
-            f"{typed} and the log's calibrate it: true over shown is "
-            f"{fixed(found.factor.value, 3)} ± {fixed(found.factor.half_width, 3)}.",
-        )
+        factor = f"{fixed(found.factor.value, 3)} ± {fixed(found.factor.half_width, 3)}"
+        yield "Speedometer", f"{typed} and the log's calibrate it: true over shown is {factor}."
     if found.length_m is not None:
         yield from _length(results, found.length_m)
     if found.grade is not None:
@@ -396,11 +392,8 @@ def _speeds(results, found):
         if abs(typed * factor - true) > _FAR * np.hypot(sd, 0.3)
     ]
     if far:
-        yield (
-            "Disagree",
-            f"typed and logged exit speeds are far from each other: {listing(far)}. One of the two "
-            "is wrong, or a row has another run's.",
-        )
+        text = f"typed and logged exit speeds are far from each other: {listing(far)}."
+        yield "Disagree", f"{text} One of the two is wrong, or a row has another run's."
 
 
 def _length(results, length):
@@ -409,32 +402,31 @@ def _length(results, length):
     level = stated.value / np.hypot(1.0, hill_of(results.session).mean_grade_ratio)
     if abs(length.value - level) > 1.5 * np.hypot(length.half_width, stated.half_width):
         system = system_of(results)
-        yield (
-            "Length",
+        text = (
             f"by the track it is {quantity_text(length, 'length', system)} from start to marker, "
             f"far from the {plain(stated.value, 'length', system)} that are stated: check length "
-            "and the two places, for every force rests on them.",
+            "and the two places, for every force rests on them."
         )
+        yield "Length", text
 
 
 def _grade(results, grade) -> str:
     """The grade by the track's elevations beside the stated one."""
     stated = hill_of(results.session).mean_grade_ratio
     half = results.session.hill.grade.half_width
-    logged = interval_text(grade.scaled(100), "%")
-    text = (
-        f"the elevations of the track give a mean grade of {logged}; {percent(stated, 1)} is stated"
-    )
-    apart = abs(grade.value - stated) > 1.5 * np.hypot(grade.half_width, half)
-    return text + (
-        ", which is far from it: check grade, length and the two places, for every force rests on "
-        "them."
-        if apart
-        else " and used, since elevations of a phone are rough."
+    so = " and used, since elevations of a phone are rough."
+    if abs(grade.value - stated) > 1.5 * np.hypot(grade.half_width, half):
+        so = (
+            ", which is far from it: check grade, length and the two places, for every force rests "
+            "on them."
+        )
+    return (
+        f"the elevations of the track give a mean grade of {interval_text(grade.scaled(100), '%')};"
+        f" {percent(stated, 1)} is stated{so}"
     )
 
 
-def _gauge(results, found):
+def _gauge(found):
     """How the gauge's log was read."""
     readings = found.readings
     if readings is None:
@@ -447,11 +439,9 @@ def _gauge(results, found):
             "twins": "two shifts fit about as well, as one round looks like the next",
             "nothing": "it has no speed, engine speed or throttle to go by",
         }[readings.why_not]
-        yield (
-            "Clock",
-            f"how far the clock of {name} is from that of {spaced(found.log)} cannot be told: "
-            f"{why}. Write shift under [logs.{readings.log}] to have its readings used.",
-        )
+        text = f"how far the clock of {name} is from that of {spaced(found.log)} cannot be told"
+        write = f"Write shift under [logs.{readings.log}] to have its readings used."
+        yield "Clock", f"{text}: {why}. {write}"
         return
     shift = interval_text(readings.shift_s, "s", most_decimals=1)
     clock = {
@@ -466,28 +456,28 @@ def _gauge(results, found):
         "found": f"it shows the mixture {lag} late, found where the throttle opens",
         "usual": f"it is assumed to show the mixture {lag} late (common practice)",
     }[readings.lag_source]
-    used = (
-        f"the readings of {_runs(readings.filled)} are its steady range from 2.5 s and that lag "
-        "after full throttle on, the lowest and highest twentieth left out"
-        if readings.filled
-        else "no row lacked a reading, so none is used"
-    )
+    used = "no row lacked a reading, so none is used"
+    if readings.filled:
+        used = (
+            f"the readings of {_runs(readings.filled)} are its steady range from 2.5 s and that "
+            "lag after full throttle on, the lowest and highest twentieth left out"
+        )
     yield f"Gauge ({name})", f"{clock}{late}; {used}."
     short = [one.run for one in readings.readings if one.covered and not np.isfinite(one.low)]
     if short:
-        said = f"{_runs(short)} had no steady reading at full throttle that was long enough."
-        yield "Gauge", said
+        said = "had no steady reading at full throttle that was long enough."
+        yield "Gauge", f"{_runs(short)} {said}"
     late = [one.run for one in readings.readings if not one.covered]
     if late:
         yield "Gauge", f"{name} was not on for all of {_runs(late)}, so no reading is used."
     shut = [one.run for one in readings.readings if one.covered and one.full_share < _FULL_SHARE]
     if shut:
-        yield (
-            "Throttle",
+        text = (
             f"{_runs(shut)} had the throttle fully open, as far as was logged, for less than "
             f"{percent(_FULL_SHARE)} of the way; no reading is taken, so give a reason in exclude "
-            "if that is right.",
+            "if that is right."
         )
+        yield "Throttle", text
 
 
 def _runs(numbers) -> str:
@@ -514,6 +504,10 @@ def runs_table(results: Results) -> Table | Prose:
     def run_of(one):
         return one.missed if one.run is None else one.run
 
+    def at(one) -> str:
+        minutes, seconds = divmod(one.enter_s - begin_of(found, one), 60)
+        return f"{minutes:.0f}:{seconds:04.1f}"
+
     def read(one, known, cell) -> str:
         reading = gauge.get(run_of(one))
         covered = reading is not None and reading.covered
@@ -523,14 +517,10 @@ def runs_table(results: Results) -> Table | Prose:
         "Logged run": lambda one: str(one.number),
         "Run": lambda one: NONE if run_of(one) is None else f"{run_of(one):g}",
         "Setup": lambda one: NONE if run_of(one) is None else spaced(setups[run_of(one)]),
-        "At [min:s]": lambda one: _clock_text(one.enter_s - begin_of(found, one)),
+        "At [min:s]": at,
         "Took [s]": lambda one: fixed(one.leave_s - one.enter_s, 1),
-        headed("Entry", "speed", system): lambda one: _with_sd(
-            one.entry_m_s, one.entry_sd_m_s, system
-        ),
-        headed("Exit", "speed", system): lambda one: _with_sd(
-            one.exit_m_s, one.exit_sd_m_s, system
-        ),
+        ("Entry", "speed"): lambda one: _with_sd(one.entry_m_s, one.entry_sd_m_s, system),
+        ("Exit", "speed"): lambda one: _with_sd(one.exit_m_s, one.exit_sd_m_s, system),
         "Gauge": lambda one: read(
             one, "low", lambda it: f"{fixed(it.low, 2)} to {fixed(it.high, 2)}"
         ),
@@ -541,6 +531,7 @@ def runs_table(results: Results) -> Table | Prose:
         columns,
         f"Logged runs in {in_name(found)}",
         "True speeds, ± 95 %. Times are the log's own, from its first point.",
+        system=system,
     )
 
 
@@ -555,15 +546,11 @@ def begin_of(found: FoundRuns, one: LogPass) -> float:
     return max((begin for _, begin in found.parts if begin <= one.enter_s), default=0.0)
 
 
-def _clock_text(seconds: float) -> str:
-    return f"{int(seconds // 60)}:{seconds % 60:04.1f}"
-
-
 def _with_sd(speed, sd, system) -> str:
     if not np.isfinite(speed + sd):
         return NONE
-    value = shown(speed, "speed", system, 1)
-    return f"{value} ± {shown(1.96 * sd, 'speed', system, 1)}"
+    value, half = (shown(one, "speed", system, 1) for one in (speed, Z_95 * sd))
+    return f"{value} ± {half}"
 
 
 def runs_figure(results: Results) -> Picture | Prose:
@@ -616,9 +603,8 @@ def runs_figure(results: Results) -> Picture | Prose:
     said = f", with {fixed(min(ends), 1)} to {fixed(max(ends), 1)} {unit} at the marker"
     return picture(
         draw,
-        f"Speed in {in_name(found)} over {fixed(trace.time_s[-1] / 60, 0)} minutes with "
-        f"{len(up)} runs marked{said if ends else ''}; below, each of them from the start line on, "
-        "by setup.",
+        f"Speed in {in_name(found)} over {fixed(trace.time_s[-1] / 60, 0)} minutes with {len(up)} "
+        f"runs marked{said if ends else ''}; below, each of them from the start line on, by setup.",
         f"The {len(up)} runs that were found in {in_name(found)}.",
         "Shaded: a run, with its number in runs.csv; a dash: no row of runs.csv goes with it.",
     )
@@ -646,11 +632,7 @@ def mixture_sentences(results: Results) -> Prose:
                 "spot: go by this reading, not by the mean."
             )
             items.append(("Lean spot", text))
-    return Prose(tuple(items), style="points")
-
-
-def _throttle(one) -> str:
-    return f"{percent(one.low)} to {percent(min(one.high, 1.0))}"
+    return as_points(items)
 
 
 def _lambda(interval) -> str:
@@ -664,11 +646,15 @@ def mixture_table(results: Results) -> Table | Prose:
     ----------
     results : tuninglib.analysis.analyse.Results
     """
+
+    def span(one) -> str:
+        if one.by == "throttle":
+            return f"{percent(one.low)} to {percent(min(one.high, 1.0))}"
+        return f"{one.low:.0f} to {one.high:.0f} rpm"
+
     columns = {
-        "Throttle, or engine speed at full throttle": lambda one: (
-            _throttle(one) if one.by == "throttle" else f"{one.low:.0f} to {one.high:.0f} rpm"
-        ),
-        "Lambda": lambda one: NONE if one.lambda_ is None else _lambda(one.lambda_),
+        "Throttle, or engine speed at full throttle": span,
+        "Lambda": lambda one: one.lambda_ and _lambda(one.lambda_),
         "Setup": lambda one: spaced(one.setup),
         "Seconds": lambda one: fixed(one.seconds, 0),
         "Stretches": lambda one: str(one.stretches),
@@ -696,19 +682,17 @@ def curve_sentences(results: Results) -> Prose:
     if not curves:
         return Prose(())
     system, speeds = system_of(results), curves[0].speed_m_s
-    text = (
-        f"from {shown(speeds[0], 'speed', system)} to {with_unit(speeds[-1], 'speed', system)}, by "
-        "the motion over the whole of each run instead of its two ends: a force that may change "
-        "with speed is adjusted until the motion it gives matches the logged speeds. No value is "
-        "given where less than three quarters of a setup's runs, or fewer than two, were at that "
-        "speed."
-    )
-    more = (
-        "forces are in the air of the day, at the stated slope, drag and wind, whose uncertainty "
-        "is in their intervals and mostly not in the gains. The gain of the verdict is over the "
-        "whole hill, and corrected to the same air."
-    )
-    return Prose((("What it is", text), ("Mind", more)), style="points")
+    said = {
+        "What it is": f"from {shown(speeds[0], 'speed', system)} to "
+        f"{with_unit(speeds[-1], 'speed', system)}, by the motion over the whole of each run "
+        "instead of its two ends: a force that may change with speed is adjusted until the motion "
+        "it gives matches the logged speeds. No value is given where less than three quarters of "
+        "a setup's runs, or fewer than two, were at that speed.",
+        "Mind": "forces are in the air of the day, at the stated slope, drag and wind, whose "
+        "uncertainty is in their intervals and mostly not in the gains. The gain of the verdict "
+        "is over the whole hill, and corrected to the same air.",
+    }
+    return as_points(said)
 
 
 def curve_table(results: Results) -> Table | Prose:

@@ -14,79 +14,48 @@ from tuninglib.report.page_parts import Prose, Table, plain, spaced, system_of, 
 from tuninglib.rounding import fixed, listing, percent
 from tuninglib.session.defaults import leaner_limit_of
 
-METHOD = (
-    (
-        "Wheel force",
-        "the constant force at the tyre that turns the entry speed into the exit speed on this "
-        "hill, against slope, rolling resistance and air drag; with a force that varies on the way "
-        "it is the mean over the hill. Solved in closed form: at constant force the square of the "
-        "speed is exponential in distance.",
-    ),
-    (
-        "Gain",
-        "ratio of two setups' mean wheel forces minus 1, from all runs at once by generalised "
-        "least squares on the logarithm of force. What setups share (slope, drag, mass, wind of "
-        "the day, speedometer) is one error for all and mostly cancels; what a run has of its own "
-        "has the usual distribution, sharpened by what the runs show. So has a wind that gets up "
-        "or dies from the first run to the last: it mostly cancels where setups take turns, and "
-        "widens the gains of setups ridden one after the other. The wheel force of a setup uses "
-        "the same fit: runs of light and heavy riders, and of fast and slow entries, say a little "
-        "of drag and slope, too.",
-    ),
-    (
-        "Smallest visible gain",
-        "the true gain that a test with these repeats and this scatter would have told apart in "
-        "four of five such days (noncentral t, 5 % over all comparisons).",
-    ),
-    (
-        "Weather",
-        "moist-air density as an ideal gas, saturation pressure after IAPWS-IF97; engine output "
-        "brought to {reference} of dry air by SAE J1349 (ISO 1585 beside it).",
-    ),
-    (
-        "Lambda",
-        "gauge reading over gauge scale, with the gauge's offset taken out: as stated or, where "
-        "the ECU holds lambda 1 at idle or cruise, the closed-form normal posterior of the "
-        "statement and those readings. The true ratio is lambda times the stoichiometric ratio of "
-        "the fuel, from an atom balance with standard atomic weights; petrol is taken as "
-        "CH1.85 at {petrol} unless session.toml says otherwise.",
-    ),
-    (
-        "Injector ladder",
-        "logarithm of lambda times stoichiometric ratio times the root of density (an injector "
-        "delivers so much more of a denser fuel), linear in the logarithm of stated flow, with a "
-        "deviation for each injector that is the same on all its runs and fuels; normal priors, "
-        "closed-form posterior.",
-    ),
-    (
-        "Other air",
-        "lambda goes with the oxygen in a volume of air, (pressure − vapour) / temperature, less "
-        "what the ECU corrects for: four cases, weighed by Bayes' rule unless stated. Published "
-        "corrections of output go with the root of temperature, so frost may lean less than this. "
-        "Pressure: the standard atmosphere's ± 2 %; relative humidity: 50 ± 30 %.",
-    ),
-    (
-        "Flow response",
-        "how strongly lambda follows the stated flow, as the slope of their logarithms: at 1 it "
-        "follows (fuel table), at 0 it stays put (the ECU corrects).{found}",
-    ),
-    (
-        "Doubtful rows",
-        "every reading and every run is compared with what the others predict for it, its own "
-        "value left out. Up to 2.5 standard deviations it counts fully, beyond with weight "
-        "(2.5 over the distance)⁴; the same weights stand behind mixture, ladder and gains. In a "
-        "setup without a majority all count equally, with the scatter that they show. Rows with a "
-        "reason in the column exclude are left out before any of this.",
-    ),
-    ("Intervals", "all 95 %. A ± in session.toml is read as a 95 % interval, too."),
-    (
-        "Sources",
-        "40 CFR 86.529-98 (road load of motorcycles), 40 CFR 1066.805 (reference air), SAE J1349 "
-        "and ISO 1585 (output corrections), IAPWS-IF97, ISO 2533 (standard atmosphere), UN R39 "
-        "(speedometers), JCGM 100 (uncertainty), Patterson and Thompson 1971 (restricted "
-        "likelihood of the scatter), Satterthwaite 1946 (degrees of freedom of the mixtures).",
-    ),
-)
+METHOD = {
+    "Wheel force": "the constant force at the tyre that turns the entry speed into the exit speed "
+    "on this hill, against slope, rolling resistance and air drag; with a force that varies on "
+    "the way it is the mean over the hill. Solved in closed form: at constant force the square of "
+    "the speed is exponential in distance.",
+    "Gain": "ratio of two setups' mean wheel forces minus 1, from all runs at once by generalised "
+    "least squares on the logarithm of force. What setups share (slope, drag, mass, wind of the "
+    "day, speedometer) is one error for all and mostly cancels; what a run has of its own has the "
+    "usual distribution, sharpened by what the runs show. So has a wind that gets up or dies from "
+    "the first run to the last: it mostly cancels where setups take turns, and widens the gains "
+    "of setups ridden one after the other. The wheel force of a setup uses the same fit: runs of "
+    "light and heavy riders, and of fast and slow entries, say a little of drag and slope, too.",
+    "Smallest visible gain": "the true gain that a test with these repeats and this scatter would "
+    "have told apart in four of five such days (noncentral t, 5 % over all comparisons).",
+    "Weather": "moist-air density as an ideal gas, saturation pressure after IAPWS-IF97; engine "
+    "output brought to {reference} of dry air by SAE J1349 (ISO 1585 beside it).",
+    "Lambda": "gauge reading over gauge scale, with the gauge's offset taken out: as stated or, "
+    "where the ECU holds lambda 1 at idle or cruise, the closed-form normal posterior of the "
+    "statement and those readings. The true ratio is lambda times the stoichiometric ratio of the "
+    "fuel, from an atom balance with standard atomic weights; petrol is taken as CH1.85 at "
+    "{petrol} unless session.toml says otherwise.",
+    "Injector ladder": "logarithm of lambda times stoichiometric ratio times the root of density "
+    "(an injector delivers so much more of a denser fuel), linear in the logarithm of stated "
+    "flow, with a deviation for each injector that is the same on all its runs and fuels; normal "
+    "priors, closed-form posterior.",
+    "Other air": "lambda goes with the oxygen in a volume of air, (pressure − vapour) / "
+    "temperature, less what the ECU corrects for: four cases, weighed by Bayes' rule unless "
+    "stated. Published corrections of output go with the root of temperature, so frost may lean "
+    "less than this. Pressure: the standard atmosphere's ± 2 %; relative humidity: 50 ± 30 %.",
+    "Flow response": "how strongly lambda follows the stated flow, as the slope of their "
+    "logarithms: at 1 it follows (fuel table), at 0 it stays put (the ECU corrects).{found}",
+    "Doubtful rows": "every reading and every run is compared with what the others predict for "
+    "it, its own value left out. Up to 2.5 standard deviations it counts fully, beyond with "
+    "weight (2.5 over the distance)⁴; the same weights stand behind mixture, ladder and gains. In "
+    "a setup without a majority all count equally, with the scatter that they show. Rows with a "
+    "reason in the column exclude are left out before any of this.",
+    "Intervals": "all 95 %. A ± in session.toml is read as a 95 % interval, too.",
+    "Sources": "40 CFR 86.529-98 (road load of motorcycles), 40 CFR 1066.805 (reference air), SAE "
+    "J1349 and ISO 1585 (output corrections), IAPWS-IF97, ISO 2533 (standard atmosphere), UN R39 "
+    "(speedometers), JCGM 100 (uncertainty), Patterson and Thompson 1971 (restricted likelihood "
+    "of the scatter), Satterthwaite 1946 (degrees of freedom of the mixtures).",
+}
 
 
 def sentences(results: Results) -> Prose:
@@ -98,7 +67,7 @@ def sentences(results: Results) -> Prose:
         "petrol": plain(PETROL_DENSITY_KG_M3, "density", system),
         "found": f" Found here: {found}." if found else "",
     }
-    items = [(label, text.format(**values)) for label, text in METHOD]
+    items = [(label, text.format(**values)) for label, text in METHOD.items()]
     # A track with elevations is a second opinion on the grade, and is said with the logs.
     if results.road and not (results.session.found and results.session.found.grade):
         items.insert(1, ("The grade", _a_point(results)))
@@ -157,22 +126,17 @@ def assumptions(results: Results) -> Table:
             text = fixed(leaner_limit_of(session), 2)
         rows.append((field.name.replace("_", " ").capitalize(), text, field.metadata["help"]))
     if session.gauge.scale:
-        offset, source = session.gauge.accuracy, _whence(session.gauge, "accuracy", "[gauge]")
+        offset = results.gauge_check.offset or session.gauge.accuracy
+        source = _whence(session.gauge, "accuracy", "[gauge]")
         if results.gauge_check.offset:
-            found = results.gauge_check.offset
-            offset = Measured(found.value, found.half_width)
             source = f"{counted(results.gauge_check)} where the ECU may hold lambda 1"
-        rows.append(("Gauge reads too high by", taken(_in_percent(offset)) + " %", source))
+        too_high = taken(Measured(100 * offset.value, 100 * offset.half_width))
+        rows.append(("Gauge reads too high by", f"{too_high} %", source))
     injectors = session.injectors.values()
     tolerances = sorted({record.tolerance.value for record in injectors})
-    stated = (_whence(record, "tolerance", "[injectors]") for record in injectors)
-    rows.append(
-        (
-            "Injector tolerance",
-            f"±{listing(percent(value, 1) for value in tolerances)}",
-            f"of the stated flow; {'; '.join(dict.fromkeys(stated))}",
-        )
-    )
+    about = f"±{listing(percent(value, 1) for value in tolerances)}"
+    stated = dict.fromkeys(_whence(record, "tolerance", "[injectors]") for record in injectors)
+    rows.append(("Injector tolerance", about, f"of the stated flow; {'; '.join(stated)}"))
     return Table(
         "What the sums rest on",
         ("Quantity", "Value", "Where from"),
@@ -184,16 +148,9 @@ def assumptions(results: Results) -> Table:
 def _whence(record, key, section) -> str:
     """Where a value is from that has a usual one."""
     usual = {field.name: field.default for field in dataclasses.fields(record)}[key]
-    typed = getattr(record, key) != usual
-    return (
-        f"{key} under {section} in session.toml"
-        if typed
-        else f"usual ({key} under {section} changes it)"
-    )
-
-
-def _in_percent(ratio: Measured) -> Measured:
-    return Measured(100 * ratio.value, 100 * ratio.half_width)
+    if getattr(record, key) != usual:
+        return f"{key} under {section} in session.toml"
+    return f"usual ({key} under {section} changes it)"
 
 
 _SOURCES = {

@@ -15,10 +15,10 @@ from tuninglib.physics.fuels import Blend, lambda_shift
 from tuninglib.report import cautions, page_parts
 from tuninglib.report.advice import chance_of
 from tuninglib.report.page_parts import (
-    NONE,
     Picture,
     Prose,
     Table,
+    as_points,
     picture,
     shown,
     spaced,
@@ -36,12 +36,7 @@ from tuninglib.rounding import (
     odds_text,
     percent,
 )
-from tuninglib.session.defaults import (
-    blend_of,
-    day_temperature_of,
-    ethanol_of,
-    leaner_limit_of,
-)
+from tuninglib.session.defaults import blend_of, day_temperature_of, ethanol_of, leaner_limit_of
 
 # Injectors whose flows differ by more than this tell whether lambda follows.
 _FAR_ENOUGH = 1.095
@@ -125,11 +120,9 @@ def _chances(states) -> str:
     """The chance that lambda 1 is held, each said once with the places that it is the same in."""
     places = {}
     for one in states:
-        places.setdefault(odds_text(one.chance), []).append(place_words(one))
-    return listing(
-        f"{chance} at {listing(place.removeprefix('at ') for place in own)}"
-        for chance, own in places.items()
-    )
+        place = place_words(one).removeprefix("at ")
+        places.setdefault(odds_text(one.chance), []).append(place)
+    return listing(f"{chance} at {listing(own)}" for chance, own in places.items())
 
 
 def place_words(one: HeldState) -> str:
@@ -206,19 +199,13 @@ def _fuels(results) -> list:
 def table(results: Results) -> Table | Prose:
     """Gauge reading, lambda and true ratio of each setup, with the odds of the target band."""
     band, gauge = results.band, results.session.gauge
-
-    def read(cell):
-        return lambda mixture: NONE if mixture.lambda_ is None else cell(mixture)
-
     columns = {
         "Setup": lambda mixture: spaced(mixture.setup),
-        "Lambda (95 % interval)": read(lambda mixture: interval_text(mixture.lambda_)),
-        "Chance inside": read(lambda mixture: odds_text(mixture.odds.inside)),
-        "Chance leaner": read(lambda mixture: odds_text(mixture.odds.leaner)),
-        "Gauge": read(lambda mixture: gauge_text(mixture.gauge.value, gauge)),
-        "True air to fuel": read(
-            lambda mixture: fixed(mixture.true_ratio.value, 1) if mixture.true_ratio else NONE
-        ),
+        "Lambda (95 % interval)": lambda one: one.lambda_ and interval_text(one.lambda_),
+        "Chance inside": lambda one: one.lambda_ and odds_text(one.odds.inside),
+        "Chance leaner": lambda one: one.lambda_ and odds_text(one.odds.leaner),
+        "Gauge": lambda one: one.lambda_ and gauge_text(one.gauge.value, gauge),
+        "True air to fuel": lambda one: one.true_ratio and fixed(one.true_ratio.value, 1),
         "Fuel": lambda mixture: mixture.fuel,
         "Readings": lambda mixture: str(mixture.readings),
     }
@@ -296,11 +283,12 @@ def _air_text(results) -> str:
     system, riding = results.session.about.units, results.air.riding
     ends = [riding.coldest_k, riding.hottest_k], [riding.lowest_m, riding.highest_m]
     kinds = [("temperature", ends[0])] + [("length", ends[1])] * riding.altitude_is_stated
-    spans = []
-    for kind, (low, high) in kinds:
-        span = with_unit(high, kind, system)
-        spans.append(span if low == high else f"{shown(low, kind, system)} to {span}")
-    return ", ".join(spans)
+    return ", ".join(_span(low, high, kind, system) for kind, (low, high) in kinds)
+
+
+def _span(low, high, kind, system) -> str:
+    end = with_unit(high, kind, system)
+    return end if low == high else f"{shown(low, kind, system)} to {end}"
 
 
 # From this chance on it is a caution: where nothing is known of the ECU it is about an even bet.
@@ -342,15 +330,12 @@ def air_sentences(results: Results) -> Prose:
         f"air of {_air_text(results)}{where} is assumed ({listing(missing)} under [use] "
         f"{'change' if len(missing) > 1 else 'changes'} it); "
     )
-    items.append(
-        (
-            "Other air",
-            f"{assumed if missing else ''}denser air, in frost or lower down, runs leaner unless "
-            "the ECU corrects for it; hot air brings an engine nearer to knock, the more so the "
-            "higher its compression; by how much was not measured.",
-        )
+    text = (
+        f"{assumed if missing else ''}denser air, in frost or lower down, runs leaner unless the "
+        "ECU corrects for it; hot air brings an engine nearer to knock, the more so the higher its "
+        "compression; by how much was not measured."
     )
-    return Prose(tuple(items), style="points")
+    return as_points([*items, ("Other air", text)])
 
 
 def ecu_sentence(results: Results) -> str:
@@ -364,10 +349,7 @@ def ecu_sentence(results: Results) -> str:
     read = [k for one in air.mixtures for k in (one.coldest_read_k, one.hottest_read_k) if k]
     span = "that nobody wrote down"
     if read:
-        span = with_unit(max(read), "temperature", system)
-        if min(read) < max(read):
-            span = f"{shown(min(read), 'temperature', system)} to {span}"
-        span = f"of {span}"
+        span = f"of {_span(min(read), max(read), 'temperature', system)}"
     if air.source == "unknown":
         apart = "20 °F" if units.unit_of("temperature", system) == "degF" else "10 °C"
         return (

@@ -324,11 +324,26 @@ class Prose(_Shown):
             return Markup("")
         return render("report/page/prose.html.j2", items=self.items, style=self.style)
 
-    def plain(self) -> str:
+    def lines(self) -> list[str]:
         """The same as plain text, a line an item."""
-        return "\n".join(f"{label}: {text}" if label else text for label, text in self.items)
+        return [f"{label}: {text}" if label else text for label, text in self.items]
+
+    def plain(self) -> str:
+        """The same as one plain text."""
+        return "\n".join(self.lines())
 
     __str__ = plain
+
+
+def as_points(said: Mapping[str, str] | Iterable[tuple[str, str]]) -> Prose:
+    """Sentences as points, each behind its label.
+
+    Parameters
+    ----------
+    said : dict of str to str, or iterable of (str, str)
+        Label and sentence.
+    """
+    return Prose(tuple(said.items() if isinstance(said, Mapping) else said), style="points")
 
 
 @dataclass(frozen=True)
@@ -395,24 +410,37 @@ class Table(_Shown):
 
 
 def table_of(
-    things: Iterable, columns: Mapping[str, Callable[..., str]], caption: str, note: str = ""
+    things: Iterable, columns: dict, caption: str, note: str = "", *, system: str = ""
 ) -> Table | Prose:
     """A table with a row for each of some things; nothing where there is none.
 
     Parameters
     ----------
     things : iterable
-    columns : dict of str to callable
-        Under each header what makes the cell of a thing.
+    columns : dict of (str, or tuple of str and str) to callable
+        Under each header what makes the cell of a thing: text, or None for a dash. Or under a
+        header and a kind of quantity what gives a number or an interval in SI.
     caption, note : str
+    system : str
+        Of the units in which quantities are shown; not needed where there is none.
 
     Examples
     --------
     >>> table_of([4, 6], {"Number": str, "Half": lambda one: f"{one / 2:g}"}, "Halves").rows
     (('4', '2'), ('6', '3'))
     """
-    rows = tuple(tuple(cell(one) for cell in columns.values()) for one in things)
-    return Table(caption, tuple(columns), rows, note) if rows else Prose(())
+
+    def cell_of(head, found) -> str:
+        if found is None or isinstance(found, str):
+            return NONE if found is None else found
+        show = interval_cell if isinstance(found, Interval) else shown
+        return show(found, head[1], system)
+
+    rows = tuple(tuple(cell_of(head, of(one)) for head, of in columns.items()) for one in things)
+    header = tuple(
+        one if isinstance(one, str) else headed(one[0], one[1], system) for one in columns
+    )
+    return Table(caption, header, rows, note) if rows else Prose(())
 
 
 # A cell that is a number, and one that begins with one; as wide as a digit.
@@ -494,14 +522,8 @@ class Picture(_Shown):
     def html(self) -> Markup:
         """The same as HTML."""
         wide, narrow = (base64.b64encode(one.encode()).decode() for one in (self.svg, self.narrow))
-        return render(
-            "report/page/figure.html.j2",
-            wide=wide,
-            narrow=narrow,
-            alt=self.alt,
-            caption=self.caption,
-            key=self.key,
-        )
+        shown = vars(self) | {"wide": wide, "narrow": narrow}
+        return render("report/page/figure.html.j2", **shown)
 
     def _repr_mimebundle_(self, include=None, exclude=None):
         return super()._repr_mimebundle_(), {"text/html": {"figure": True}}
@@ -725,12 +747,14 @@ def render_page(
     # The browser compares the checksum with the script as it stands in the finished page.
     script = Markup(f"{asset('report/page/folds.js').strip()}\n{script.strip()}".strip())
     sections = list(page_sections(notebook, only))
+    # A sound may be played from the page itself, where there is one.
+    heard = any("<audio " in content for one in sections for _, content, _ in one.blocks)
     page = render(
         "report/page/page.html.j2",
         title=title,
         byline=byline,
         footer=footer,
-        policy=policy_of(script),
+        policy=policy_of(script) + ("; media-src data:" if heard else ""),
         script=script,
         style=asset("report/page/style.css"),
         sections=sections,
@@ -818,14 +842,10 @@ def _blocks(notebook, only):
             if "text/html" in data:
                 said = output.metadata.get("text/html", {})
                 kind = "table" if said.get("caption") else "figure" if "figure" in said else "html"
-                html = Markup(_unwrapped(data["text/html"]).strip())
-                yield kind, html, said.get("caption", "")
-
-
-def _unwrapped(html: str) -> str:
-    """What a notebook shows, without what keeps JupyterLab from setting it as mathematics."""
-    before, after = (str(part) for part in NOT_MATHEMATICS)
-    return html.strip().removeprefix(before).removesuffix(after) if html else ""
+                # Without what keeps JupyterLab from setting it as mathematics.
+                before, after = NOT_MATHEMATICS
+                html = data["text/html"].strip().removeprefix(before).removesuffix(after)
+                yield kind, Markup(html.strip()), said.get("caption", "")
 
 
 def page_to_pdf(page: str) -> bytes:

@@ -7,6 +7,7 @@ what it says, and at which limit, comes with the page as data, from where the pr
 
 import hashlib
 import json
+from contextlib import suppress
 
 from tuninglib import units
 from tuninglib.analysis.combinations import SLACK
@@ -155,9 +156,7 @@ def roadside_page(
         stop=run_sheet.end_the_run(heading.limits, heading.system),
         whose=run_sheet.whose_limits(heading.limits),
         brief=run_sheet.stop_in_brief(heading.limits, heading.system),
-        so_far=[f"{label}: {text}" if label else text for label, text in so_far.items]
-        if so_far
-        else [],
+        so_far=so_far.lines() if so_far else [],
         habits=(*run_sheet.HABITS, run_sheet.KNOCK_ENDS),
         order=run_sheet.first_pass_text(heading.first_pass)
         + f" {run_sheet.watched_text(heading.watched)}".rstrip(),
@@ -288,18 +287,13 @@ def _data(order, heading, sheet, gauge) -> dict:
 def _speeds_of(sheet) -> dict:
     """Speeds of the file's rows that count, by column, as typed; without those that are far off."""
     found: dict = {}
-    excluded = sheet.keys.index("exclude") if "exclude" in sheet.keys else None
     for row in sheet.table.rows:
-        why = "" if excluded is None else row[excluded].strip().lower()
-        if why not in ("", *read_table.NO_REASON):
+        cells = dict(zip(sheet.keys, row, strict=True))
+        if cells.get("exclude", "").strip().lower() not in ("", *read_table.NO_REASON):
             continue
-        for key, cell in zip(sheet.keys, row, strict=True):
-            try:
-                speed = float(cell.replace(",", ".")) if key in read_table.SPEED_COLUMNS else None
-            except ValueError:
-                continue
-            if speed is not None:
-                found.setdefault(key, []).append(speed)
+        for key in filter(read_table.SPEED_COLUMNS.__contains__, sheet.keys):
+            with suppress(ValueError):
+                found.setdefault(key, []).append(float(cells[key].replace(",", ".")))
     return {
         key: [one for one in speeds if far_from(one, speeds) is None]
         for key, speeds in found.items()

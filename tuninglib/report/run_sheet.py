@@ -19,8 +19,8 @@ from tuninglib.statistics.planning import RunOrder
 # When to end a run --------------------------------------------------------------------------------
 
 END = "Close the throttle and end the run"
-# Rounded as riders say it.
-_USUAL_HOTTEST = {"metric": "230 °C", "us": "445 °F", "imperial": "230 °C"}
+# The usual limit of a head by system of units, rounded as riders say it.
+USUAL_HOTTEST = {"metric": "230 °C", "us": "445 °F", "imperial": "230 °C"}
 
 
 def edge_text(limits: StopLimits) -> str:
@@ -49,7 +49,7 @@ def hottest_text(limits: StopLimits, system: str) -> str:
     """
     if limits.hottest_is_stated:
         return plain(limits.hottest_k, "temperature", system)
-    return f"about {usual_hottest(system)} at the spark plug"
+    return f"about {USUAL_HOTTEST[system]} at the spark plug"
 
 
 def whose_hottest(limits: StopLimits, system: str) -> str:
@@ -62,16 +62,6 @@ def whose_hottest(limits: StopLimits, system: str) -> str:
     """
     whose = "your limit" if limits.hottest_is_stated else "the usual limit"
     return f"{whose} of {hottest_text(limits, system)}"
-
-
-def usual_hottest(system: str) -> str:
-    """The usual limit of a head, as riders say it.
-
-    Parameters
-    ----------
-    system : str
-    """
-    return _USUAL_HOTTEST[system]
 
 
 def end_the_run(limits: StopLimits, system: str) -> tuple:
@@ -126,12 +116,8 @@ def whose_limits(limits: StopLimits) -> str:
             )
         if limits.reading is None:
             found.append("look up what your gauge shows there, since session.toml does not say")
-    found.append(
-        "the head's limit is yours"
-        if limits.hottest_is_stated
-        else "the head's limit is a rule of thumb, as you state none"
-    )
-    text = "; ".join(found)
+    whose = "yours" if limits.hottest_is_stated else "a rule of thumb, as you state none"
+    text = "; ".join([*found, f"the head's limit is {whose}"])
     return f"{text[0].upper()}{text[1:]}."
 
 
@@ -320,59 +306,53 @@ def run_sheet(order: RunOrder, heading: Heading) -> str:
 # Checklists ---------------------------------------------------------------------------------------
 
 # Common practice, from memory; the maker's manual goes first.
-GAUGE = (
-    "The gauge is warmed up, and was calibrated in free air if it can be: sensor out of the pipe, "
-    "engine off, no exhaust about.",
-    "Its sensor sits upstream of any leak, its tip down, where no water runs into it; no gasket "
-    "or joint ahead of it leaks.",
-    "Battery above 12.4 V at rest, about 14 V with the engine running: injectors open later at "
-    "less.",
-    "Wires and hoses are tied off hot and turning parts, and leave the steering free.",
-)
-SAME = (
-    "The same gear, the same posture, the same clothes, the same tyre pressures on every run.",
-    "The fuel in the tank is known and the setup's own; the level is about the same.",
-)
-OPENED = (
-    "Run in as the maker of the parts says, before any full throttle; about ten heat cycles are "
-    "common practice.",
-    "After the first heat cycles, cold: head and cylinder fasteners at the maker's torque, in the "
-    "maker's order.",
-    "Valve clearance, cold, after the first hundred kilometres or sixty miles.",
-    "Oil and filter changed after running in; the oil looked at for metal.",
-    "Compression, or a leak-down, written down for later.",
-)
-LOOK = (
-    "Plug: dry, light brown to grey; no specks of aluminium, no melted edge, which are signs of "
-    "knock.",
-    "Piston crown through the plug's hole: no pitted or bright edge.",
-)
-LATER = (
-    "Valve clearance, and the compression against what was written down.",
-    "Fuel line and connector: dry, no crack, clip on.",
-    "Exhaust joints and the sensor's plug: no soot beside them.",
-    "Chain, sprockets and clutch: more pull wears them sooner.",
-    "The gauge put on once more for one run: mixture as it was?",
-)
-UNDO = (
-    "The engine is cold, the fuel line without pressure, the battery's minus off.",
-    "The maker's injector, cylinder and mapping back, with new gaskets and sealing rings.",
-    "The fuel of the changed setup out of the tank, if the maker does not allow it.",
-    "What the ECU has learned is cleared, if it can be: else the ECU corrects for parts that are "
-    "gone.",
-    "Idle, a leak check and a short ride with the gauge: lambda as before the change.",
-    "Insurer and registration are informed, if they were informed of the change.",
-)
-LISTS = (
-    ("Once, after the engine was opened", OPENED),
-    ("Before the ride", BEFORE),
-    ("The gauge", GAUGE),
-    ("So that runs can be compared", SAME),
-    ("Before the ride home", AFTER),
-    ("At home, the engine cold", LOOK),
-    ("Months later", LATER),
-    ("Undoing it all", UNDO),
-)
+LISTS = {
+    "Once, after the engine was opened": (
+        "Run in as the maker of the parts says, before any full throttle; about ten heat cycles "
+        "are common practice.",
+        "After the first heat cycles, cold: head and cylinder fasteners at the maker's torque, in "
+        "the maker's order.",
+        "Valve clearance, cold, after the first hundred kilometres or sixty miles.",
+        "Oil and filter changed after running in; the oil looked at for metal.",
+        "Compression, or a leak-down, written down for later.",
+    ),
+    "Before the ride": BEFORE,
+    "The gauge": (
+        "The gauge is warmed up, and was calibrated in free air if it can be: sensor out of the "
+        "pipe, engine off, no exhaust about.",
+        "Its sensor sits upstream of any leak, its tip down, where no water runs into it; no "
+        "gasket or joint ahead of it leaks.",
+        "Battery above 12.4 V at rest, about 14 V with the engine running: injectors open later at "
+        "less.",
+        "Wires and hoses are tied off hot and turning parts, and leave the steering free.",
+    ),
+    "So that runs can be compared": (
+        "The same gear, the same posture, the same clothes, the same tyre pressures on every run.",
+        "The fuel in the tank is known and the setup's own; the level is about the same.",
+    ),
+    "Before the ride home": AFTER,
+    "At home, the engine cold": (
+        "Plug: dry, light brown to grey; no specks of aluminium, no melted edge, which are signs "
+        "of knock.",
+        "Piston crown through the plug's hole: no pitted or bright edge.",
+    ),
+    "Months later": (
+        "Valve clearance, and the compression against what was written down.",
+        "Fuel line and connector: dry, no crack, clip on.",
+        "Exhaust joints and the sensor's plug: no soot beside them.",
+        "Chain, sprockets and clutch: more pull wears them sooner.",
+        "The gauge put on once more for one run: mixture as it was?",
+    ),
+    "Undoing it all": (
+        "The engine is cold, the fuel line without pressure, the battery's minus off.",
+        "The maker's injector, cylinder and mapping back, with new gaskets and sealing rings.",
+        "The fuel of the changed setup out of the tank, if the maker does not allow it.",
+        "What the ECU has learned is cleared, if it can be: else the ECU corrects for parts that "
+        "are gone.",
+        "Idle, a leak check and a short ride with the gauge: lambda as before the change.",
+        "Insurer and registration are informed, if they were informed of the change.",
+    ),
+}
 
 
 def checklists(title: str) -> str:
@@ -388,6 +368,6 @@ def checklists(title: str) -> str:
         policy=POLICY,
         style=asset("report/page/run_sheet.css"),
         title=title,
-        lists=LISTS,
+        lists=LISTS.items(),
     )
     return f"{page}\n"

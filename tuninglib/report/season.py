@@ -8,7 +8,6 @@ import hashlib
 import re
 from dataclasses import replace
 from pathlib import Path
-from typing import NamedTuple
 from urllib.parse import quote
 
 import numpy as np
@@ -27,11 +26,10 @@ from tuninglib.report.page_parts import (
     Picture,
     Prose,
     Table,
+    as_points,
     count_of,
     day_of,
     gain_text,
-    headed,
-    interval_cell,
     picture,
     plain,
     render,
@@ -92,8 +90,7 @@ def sentences(season: Season) -> Prose:
         "their reports. Where an outing's report rules out something that this page does not, the "
         "report counts."
     )
-    items.append(("Before you ride", said))
-    return Prose(tuple(items), style="points")
+    return as_points([*items, ("Before you ride", said)])
 
 
 def _ride(season) -> str:
@@ -176,10 +173,7 @@ def outings(season: Season, links: bool = False) -> Html:
 
 def remarks(season: Season) -> Prose:
     """What would surprise of the names and numbers that the outings state."""
-    return Prose(
-        tuple(("Note", _remark(season, one.code, one.about)) for one in season.remarks),
-        style="points",
-    )
+    return as_points(("Note", _remark(season, one.code, one.about)) for one in season.remarks)
 
 
 _REMARKS = {
@@ -218,25 +212,25 @@ def days(season: Season) -> Prose:
     """How far days differ once the weather is taken out, and whether the bike changes over them."""
     if season.day_sd is None:
         return Prose((("", "There are no speeds in these outings, so no forces."),))
-    items = []
+    said = {}
     if season.day_sd_is_assumed:
-        text = (
+        said["From day to day"] = (
             "Next to nothing is known yet of how far a day moves the force of all setups together. "
             f"About {percent(season.day_sd.value, 1)} is assumed (standard deviation; "
             "you can set it as day_to_day under [assumptions]). The same setup ridden on several "
             "days would show it."
         )
     else:
-        text = (
+        said["From day to day"] = (
             "Weather aside, a day moves the force of all setups together by "
             f"{_sd_text(season.day_sd)}, and that of one setup alone by {_sd_text(season.own_sd)} "
             "(standard deviations). Every comparison across days allows for both."
         )
-    items.append(("From day to day", text))
     if season.trend is not None:
-        items.append(("Wear or drift", _trend(season.trend)))
-    items += [("Gauge", sentence) for sentence in _gauge(season)]
-    return Prose(tuple(items), style="points")
+        said["Wear or drift"] = _trend(season.trend)
+    if drift := _gauge(season):
+        said["Gauge"] = drift
+    return as_points(said)
 
 
 def _sd_text(interval) -> str:
@@ -258,12 +252,13 @@ def _trend(trend) -> str:
     return f"{over} fell by {gain_text(trend.ratio.turned())}. {why}"
 
 
-def _gauge(season) -> list:
-    offsets = [(at, one.record.gauge_offset) for at, one in enumerate(season.outings)]
-    found = [(at, offset) for at, offset in offsets if offset is not None]
+def _gauge(season) -> str:
+    offsets = {at: one.record.gauge_offset for at, one in enumerate(season.outings)}
+    found = [at for at, offset in offsets.items() if offset is not None]
     if len(found) < 2:
-        return []
-    (first, early), (last, late) = found[0], found[-1]
+        return ""
+    first, last = found[0], found[-1]
+    early, late = offsets[first], offsets[last]
     apart = late.value - early.value
     certain = (early.half_width**2 + late.half_width**2) ** 0.5
     words = (
@@ -271,46 +266,34 @@ def _gauge(season) -> list:
         if abs(apart) < certain
         else f"the gauge drifted by {percent(apart, 1)}; its sensor may be near its end"
     )
-    return [
+    return (
         f"at idle and cruise the gauge was off by {interval_text(early.scaled(100), '%')} on "
         f"{day_of_outing(season, first)} and by {interval_text(late.scaled(100), '%')} on "
         f"{day_of_outing(season, last)}: {words}."
-    ]
+    )
 
 
 def method(season: Season) -> Prose:
     """How the season was worked out."""
-    return Prose(
-        (
-            (
-                "Forces",
-                "each outing brings the wheel forces that its own report has, corrected to the "
-                "same air. A value given identically for several days (mass, road load, hill, "
-                "speedometer, riders) has the same error on each and mostly cancels; wind, weather "
-                "and drift are each day's own. A day moves all its setups, and each one besides, "
-                "by amounts that the outings themselves tell as far as they can; before that, "
-                "day_to_day under [assumptions] says how far. All possible amounts are averaged "
-                "over.",
-            ),
-            (
-                "Scatter",
-                "a day's scatter is known from few repeats, so the usual scatter of a day counts "
-                "beside them.",
-            ),
-            (
-                "Mixture",
-                "one model over all readings of all outings: engine, injector, fuel, how lambda "
-                "follows flow, and what each day moves all its readings by (mixture_day_to_day "
-                "under [assumptions]).",
-            ),
-            (
-                "Intervals",
-                "all are 95 %. The words more and less are only used where the difference is "
-                "clear even after allowing for every comparison (5 % together), and rests on days "
-                "with repeats.",
-            ),
-        )
-    )
+    return Prose(tuple(_METHOD.items()))
+
+
+_METHOD = {
+    "Forces": "each outing brings the wheel forces that its own report has, corrected to "
+    "the same air. A value given identically for several days (mass, road load, hill, "
+    "speedometer, riders) has the same error on each and mostly cancels; wind, weather "
+    "and drift are each day's own. A day moves all its setups, and each one besides, by "
+    "amounts that the outings themselves tell as far as they can; before that, day_to_day "
+    "under [assumptions] says how far. All possible amounts are averaged over.",
+    "Scatter": "a day's scatter is known from few repeats, so the usual scatter of a day "
+    "counts beside them.",
+    "Mixture": "one model over all readings of all outings: engine, injector, fuel, how "
+    "lambda follows flow, and what each day moves all its readings by (mixture_day_to_day "
+    "under [assumptions]).",
+    "Intervals": "all are 95 %. The words more and less are only used where the "
+    "difference is clear even after allowing for every comparison (5 % together), and "
+    "rests on days with repeats.",
+}
 
 
 # What wears ---------------------------------------------------------------------------------------
@@ -328,18 +311,18 @@ _WEARS = {
 
 def wear_sentences(season: Season) -> Prose:
     """Each quantity's last value against the rider's limit, and full throttle since the check."""
-    wear, items = season.wear, []
+    wear, said = season.wear, {}
     for name, (title, *unit) in _WEARS.items():
         own = [one for one in wear.checks if name in one.values]
         if own:
             text = _against_limit(own[-1].values[name], wear.limits.get(name), season.units, *unit)
-            items.append((title, f"{_day(own[-1])}: {text}."))
+            said[title] = f"{_day(own[-1])}: {text}."
     if wear.check_after_s is not None:
         minutes = f"{wear.since_s / 60:.0f} of {wear.check_after_s / 60:.0f} minutes"
         last = f"since the check of {_day(wear.checks[-1])}" if wear.checks else "and no check yet"
         due = ": it is time for the next" if wear.since_s >= wear.check_after_s else ""
-        items.append(("Full throttle", f"{minutes} {last}, by runs and logs{due}."))
-    return Prose(tuple(items), style="points")
+        said["Full throttle"] = f"{minutes} {last}, by runs and logs{due}."
+    return as_points(said)
 
 
 def _day(check) -> str:
@@ -423,22 +406,20 @@ def gain_sentences(season: Season) -> Prose:
     others = [pull for pull in season.pulls if pull.gain is not None]
     if not others:
         return Prose((("", "There are no two setups with speeds to compare."),))
-    over, items = spaced(season.reference), []
+    over, said = spaced(season.reference), {}
     same = [pull.setup for pull in others if pull.shared_days]
     chained = [pull.setup for pull in others if not pull.shared_days and pull.linked]
     across = [pull.setup for pull in others if not pull.linked]
     if same:
-        text = (
+        said["On the same day"] = (
             f"{spaced_list(same)} shared a day or more with {over}; what a day does to all "
             "setups cancels there."
         )
-        items.append(("On the same day", text))
     if chained:
-        text = (
+        said["Through other setups"] = (
             f"{spaced_list(chained)} shared no day with {over}; they are compared through setups "
             "ridden on both days, so that days mostly cancel here, too."
         )
-        items.append(("Through other setups", text))
     if across:
         assumed = (
             " These outings do not show how far days differ, so no such difference is called more "
@@ -446,20 +427,12 @@ def gain_sentences(season: Season) -> Prose:
             if season.day_sd_is_assumed
             else ""
         )
-        text = (
+        said["Across days alone"] = (
             f"no days with repeats link {spaced_list(across)} to {over}, so the intervals include "
             "all day-to-day variation. Two or three runs of one and the same setup on every day "
             f"make them narrower.{assumed}"
         )
-        items.append(("Across days alone", text))
-    return Prose(tuple(items), style="points")
-
-
-def _label(season, at) -> str:
-    """The day, and who rode where not everybody rode on every day."""
-    riders = {one.record.riders for one in season.outings}
-    who = f", {listing(season.outings[at].record.riders)}" if len(riders) > 1 else ""
-    return f"{day_of_outing(season, at)}{who}"
+    return as_points(said)
 
 
 def gain_table(season: Season) -> Table | Prose:
@@ -469,12 +442,8 @@ def gain_table(season: Season) -> Table | Prose:
     columns = {
         "Setup": lambda pull: spaced(pull.setup),
         "Ridden on": lambda pull: listing(day_of_outing(season, at) for at in pull.outings),
-        headed("Wheel force", "force", season.units): lambda pull: interval_cell(
-            pull.force_n, "force", season.units
-        ),
-        "Gain in pull [%]": lambda pull: (
-            NONE if pull.gain is None else gain_text(pull.gain.ratio, "")
-        ),
+        ("Wheel force", "force"): lambda pull: pull.force_n,
+        "Gain in pull [%]": lambda pull: pull.gain and gain_text(pull.gain.ratio, ""),
         "Verdict": lambda pull: _verdict(season, pull),
     }
     note = (
@@ -482,7 +451,7 @@ def gain_table(season: Season) -> Table | Prose:
         "drag, mass) makes the force uncertain, but mostly cancels in the gain."
     )
     caption = f"Against {spaced(season.reference)}, over the season"
-    return table_of(_open_first(season), columns, caption, note)
+    return table_of(_open_first(season), columns, caption, note, system=season.units)
 
 
 def _verdict(season, pull) -> str:
@@ -507,9 +476,13 @@ def gain_figure(season: Season) -> Picture | Prose:
         return Prose((("", "There are no two setups with speeds to draw side by side."),))
     names, over = [pull.setup for pull in pulls], spaced(season.reference)
     shown = list(dict.fromkeys(one.outing for one in season.day_forces))
+    labels = [day_of_outing(season, at) for at in shown]
+    if len({one.record.riders for one in season.outings}) > 1:
+        riders = (listing(season.outings[at].record.riders) for at in shown)
+        labels = [f"{day}, {who}" for day, who in zip(labels, riders, strict=True)]
 
     def drawn(width_in):
-        labels, handles = [_label(season, at) for at in shown], []
+        handles: list = []
         height_in = 1.9 + 0.62 * len(names)
         figure, (top, bottom) = page_parts.figure_of(
             width_in, height_in, names, rows=2, legend=labels
@@ -577,41 +550,31 @@ def mixture_sentences(season: Season) -> Prose:
         return Prose(
             (("", "No reading at full throttle in these outings tells anything of injectors."),)
         )
-    items = [
-        (
-            "Readings",
-            f"{ladder.readings} readings of {count_of(ladder.outings, 'outing')} in one model. Its "
-            "intervals are of the true lambda on another day.",
-        ),
-        (
-            "How lambda follows flow",
-            f"{interval_text(ladder.response)}; 1 is an ECU (engine control unit) that follows its "
-            "table, 0 one that corrects.",
-        ),
-    ]
+    said = {
+        "Readings": f"{ladder.readings} readings of {count_of(ladder.outings, 'outing')} in one "
+        "model. Its intervals are of the true lambda on another day.",
+        "How lambda follows flow": f"{interval_text(ladder.response)}; 1 is an ECU (engine "
+        "control unit) that follows its table, 0 one that corrects.",
+    }
     if ladder.air is not None:
-        text = (
+        said["The ECU and the air"] = (
             "by the readings of days in other air, the chances are that it corrects for "
             f"{chances_text(ladder.air)}. Once you are sure, write density_compensation under "
             "[bike] of each outing: each report then says for which air its mixture holds."
         )
-        items.append(("The ECU and the air", text))
     if ladder.scatter > _FAR:
-        text = (
+        said["Note"] = (
             f"readings and days scatter {ladder.scatter:.1f} times as much as was assumed, and the "
             "intervals are wider by the same factor. See whether the gauge, the fuel or the air "
             "filter changed between outings."
         )
-        items.append(("Note", text))
-    text = (
+    said["Do not ride"] = (
         "a combination marked “do not ride” is ruled out by the rule of each outing's report (a "
         "chance of running lean: by leaner_limit under [assumptions]). No mark does not mean safe."
     )
-    items.append(("Do not ride", text))
     if any(one.knocks for one in season.combinations):
-        text = "a mixture inside the band is no reason to ride a combination that knocked."
-        items.append(("Knock", text))
-    return Prose(tuple(items), style="points")
+        said["Knock"] = "a mixture inside the band is no reason to ride a combination that knocked."
+    return as_points(said)
 
 
 def mixture_table(season: Season) -> Table | Prose:
@@ -624,9 +587,7 @@ def mixture_table(season: Season) -> Table | Prose:
         "Injector, fuel, engine": lambda one: (
             f"{spaced(one.injector)}, {spaced(one.fuel)}, {spaced(one.engine)} engine"
         ),
-        headed("Flow", "flow", season.units): lambda one: shown(
-            one.flow_m3_s, "flow", season.units
-        ),
+        ("Flow", "flow"): lambda one: one.flow_m3_s,
         "Readings on outings": lambda one: (
             f"{one.readings} on {one.outings}" if one.readings else NONE
         ),
@@ -640,7 +601,7 @@ def mixture_table(season: Season) -> Table | Prose:
         "The band is that of the last outing."
     )
     rows = sorted(ladder.mixtures, key=lambda one: one.gate is not None)
-    return table_of(rows, columns, "At full throttle on another day", note)
+    return table_of(rows, columns, "At full throttle on another day", note, system=season.units)
 
 
 def _notes(season, one) -> str:
@@ -659,22 +620,9 @@ def _notes(season, one) -> str:
 # Outings below a folder ---------------------------------------------------------------------------
 
 
-class Found(NamedTuple):
-    """Outings below a folder.
-
-    Attributes
-    ----------
-    outings : tuple of Outing
-        In the order of their folders' names.
-    left_out : tuple of str
-        Folders of those that need fixing first.
-    """
-
-    outings: tuple
-    left_out: tuple
-
-
-def outings_below(folder: Path | str, out_folder: Path | str | None = None) -> Found:
+def outings_below(
+    folder: Path | str, out_folder: Path | str | None = None
+) -> tuple[tuple[Outing, ...], tuple[str, ...]]:
     """Every outing below a folder.
 
     Parameters
@@ -685,7 +633,10 @@ def outings_below(folder: Path | str, out_folder: Path | str | None = None) -> F
 
     Returns
     -------
-    Found
+    outings : tuple of Outing
+        In the order of their folders' names.
+    left_out : tuple of str
+        Folders of those that need fixing first.
 
     Raises
     ------
@@ -704,16 +655,14 @@ def outings_below(folder: Path | str, out_folder: Path | str | None = None) -> F
         raise SessionError([Problem(printable(Path(folder).name), said)])
     for session in sessions:
         name = printable(session.relative_to(folder).as_posix())
+        path = make.place_of(session, folder, out_folder) / "results.json"
         try:
-            path = make.place_of(session, folder, out_folder) / "results.json"
-            outing = _kept_outing(session, name, path) or _outing(
-                name, results_document(analyse(load_session(session)))
-            )
+            kept = _kept_outing(session, name, path)
+            anew = None if kept else results_document(analyse(load_session(session)))
+            found.append(kept or _outing(name, anew))
         except SessionError:
             left_out.append(name)
-            continue
-        found.append(outing)
-    return Found(tuple(found), tuple(left_out))
+    return tuple(found), tuple(left_out)
 
 
 def season_below(folder: Path | str, bike: str = "", out_folder: Path | str = "") -> Season:

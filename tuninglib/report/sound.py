@@ -1,15 +1,19 @@
 """What the sound of the runs gave: what was heard, pulls, the clutch, a picture of each run."""
 
+import base64
+
 import numpy as np
+from matplotlib.axes import Axes
 
 from tuninglib.analysis.analyse import Results
 from tuninglib.analysis.records import Recording
 from tuninglib.interval import Measured
 from tuninglib.report import page_parts
-from tuninglib.report.page_parts import Picture, Prose, count_of, picture, spaced
+from tuninglib.report.page_parts import Html, Picture, Prose, count_of, picture, spaced
 from tuninglib.rounding import fixed, interval_text, listing, percent
 from tuninglib.session.machine import Gears
 from tuninglib.session.schema import Log
+from tuninglib.session.trace import Trace
 
 _WHY = {
     "past": "the pitch falls as the bike goes past: this was recorded beside the road. Carry the "
@@ -51,7 +55,7 @@ def heard(label: str, one: Recording, log: Log) -> list:
     if one.gear_changes_s:
         times = listing([f"{fixed(at, 1)} s" for at in one.gear_changes_s[:6]])
         items.append(("Gear", f"engine speed steps at {times}, as where the gear is changed."))
-    if one.pulls and log.pulls_are_runs == "unknown":
+    if one.pulls and log.pulls_are_runs == "unknown" and not log.marks:
         pulls = listing(
             [f"{fixed(it.begin_s, 1)} to {fixed(it.end_s, 1)} s" for it in one.pulls[:8]]
         )
@@ -61,6 +65,7 @@ def heard(label: str, one: Recording, log: Log) -> list:
             f'write pulls_are_runs = "yes" under [logs.{one.name}], and their speeds are used.'
         )
         items.append(("Pulls", text))
+        items += _loud(one)
     if one.slip is not None and one.slip.low > _SLIPS:
         text = (
             f"for the same road speed the engine turns {interval_text(one.slip.scaled(100), '%')} "
@@ -69,6 +74,45 @@ def heard(label: str, one: Recording, log: Log) -> list:
         )
         items.append(("Clutch", text))
     return items
+
+
+# By the codes of where the phone lay.
+_PLACES = {
+    "good": "good place: the engine stands clear of the wind, with some to spare for the hill",
+    "wind": "too much wind: put the phone inside the jacket, microphone to the body, and try again",
+    "clipped": "too loud for the microphone, or wind is: put the phone inside the jacket, and try "
+    "again",
+    "past": "this was recorded beside the road: carry the phone on the bike",
+}
+
+
+def place(code: str, one: Recording) -> str:
+    """What some ten seconds say of where the phone lay; empty where they say nothing.
+
+    Parameters
+    ----------
+    code : str
+        Of :func:`tuninglib.analysis.sound.place_of_phone`.
+    one : tuninglib.analysis.records.Recording
+    """
+    if not code:
+        return ""
+    share = percent(one.heard_share) if one.heard_share else "none"
+    return f"engine heard in {share} of the seconds; {_PLACES[code]}."
+
+
+def _loud(one):
+    """What stood out near the pulls, as marks that the rider may take."""
+    if len(one.loud_s) < 2:
+        return
+    times = [fixed(at, 1) for at in one.loud_s[:12]]
+    text = (
+        f"at {listing(times)} s something short and loud stood out. If it was a horn or a word at "
+        f'the start line and at the marker, write marks = ["{times[0]} to {times[1]} s"] under '
+        f"[logs.{one.name}], one for each run, and runs go from mark to mark. Nothing is taken by "
+        "itself."
+    )
+    yield "Loud", text
 
 
 def turns(per: Measured, gears: Gears) -> str:
@@ -126,8 +170,79 @@ def listen(results: Results) -> list:
     return found
 
 
+def played(results: Results) -> Html | Prose:
+    """Seconds that the rider asked to hear; nothing where none are asked for.
+
+    Parameters
+    ----------
+    results : tuninglib.analysis.analyse.Results
+    """
+    session, heard = results.session, []
+    for name, log in session.logs.items():
+        for begin, end in log.play:
+            # What reads sound loads only where there is some.
+            from tuninglib.session.read_sound import to_hear
+
+            trace = session.traces[name]
+            rows = (trace.time_s >= begin) & (trace.time_s <= end)
+            rpm = trace.channels.get("engine_speed_rpm", np.full(rows.size, np.nan))[rows]
+            words = f"{fixed(begin, 1)} to {fixed(end, 1)} s of it, made louder. {_engine_at(rpm)}"
+            wav = to_hear(session.folder / log.file, begin, end)
+            heard.append((log.file, words, base64.b64encode(wav).decode()))
+    if not heard:
+        return Prose(())
+    said = " ".join(f"{name}: {words}" for name, words, _ in heard)
+    return Html(page_parts.render("report/page/audio.html.j2", heard=heard), said)
+
+
+def _engine_at(rpm) -> str:
+    """The engine speed in some seconds, for those who cannot hear them."""
+    known = rpm[np.isfinite(rpm)]
+    if not known.size:
+        return "The engine speed is not known there."
+    return f"The engine turns at {fixed(known.min(), -1)} to {fixed(known.max(), -1)} rpm there."
+
+
 def _length(metres: float) -> str:
     return fixed(metres, 4)
+
+
+def draw_heard(
+    ax: Axes, trace: Trace, within_s: tuple[float, float], top_rpm: float, per_hz: float
+) -> None:
+    """Draw what stands out of the noise, and the engine speed that was found in it.
+
+    Parameters
+    ----------
+    ax : matplotlib.axes.Axes
+    trace : tuninglib.session.trace.Trace
+        Of a recording.
+    within_s : (float, float)
+    top_rpm : float
+        Of the axis.
+    per_hz : float
+        Engine speed over the frequency of firing.
+    """
+    from tuninglib.statistics.engine_sound import PICTURE_BAND_HZ, STEP_S
+
+    if trace.heard is None:
+        return
+    step, start = 2 * STEP_S, trace.time_s[0]
+    low = max(int((within_s[0] - start) / step), 0)
+    high = min(int((within_s[1] - start) / step), len(trace.heard.picture))
+    rows = round(top_rpm / per_hz / PICTURE_BAND_HZ)
+    edges = start + step * np.array([low, high])
+    ax.imshow(
+        trace.heard.picture[low:high].T[:rows], origin="lower", aspect="auto", cmap="Greys",
+        vmin=20, vmax=250, interpolation="nearest",
+        extent=(*edges, 0, rows * PICTURE_BAND_HZ * per_hz / 1000),
+    )  # fmt: skip
+    near = (trace.time_s >= edges[0]) & (trace.time_s <= edges[1])
+    if "engine_speed_rpm" in trace.channels:
+        shown = trace.channels["engine_speed_rpm"][near] / 1000
+        ax.plot(trace.time_s[near], shown, "--", color=page_parts.COLOURS[1], lw=1.4)
+    ax.set_ylim(0, top_rpm / 1000)
+    ax.grid(False)
 
 
 # Pictured around a run, and no more runs than this. [s]
@@ -150,33 +265,16 @@ def figure(results: Results) -> Picture | Prose:
     drawn = drawn[:_MOST]
     if not drawn:
         return Prose(())
-    from tuninglib.statistics.engine_sound import PICTURE_BAND_HZ, STEP_S
-
-    cylinders = max(one.cylinders for one in session.engines.values())
-    per_hz = 120.0 / cylinders
+    per_hz = 120.0 / max(one.cylinders for one in session.engines.values())
     top = 2.3 * max(pull.high_rpm for *_, pull in drawn)
 
     def draw(width_in):
         figure, axes = page_parts.figure_of(width_in, 1.75 * len(drawn), rows=len(drawn))
         for ax, (name, trace, rings, pull) in zip(axes, drawn, strict=True):
             begin, end = pull.begin_s - _BEFORE_S, pull.end_s + _AFTER_S
-            step = 2 * STEP_S
-            low = max(int((begin - trace.time_s[0]) / step), 0)
-            high = min(int((end - trace.time_s[0]) / step), len(trace.heard.picture))
-            seen = trace.heard.picture[low:high].T
-            rows = round(top / per_hz / PICTURE_BAND_HZ)
-            edges = trace.time_s[0] + step * np.array([low, high])
-            ax.imshow(
-                seen[:rows], origin="lower", aspect="auto", cmap="Greys", vmin=20, vmax=250,
-                extent=(*edges, 0, rows * PICTURE_BAND_HZ * per_hz / 1000), interpolation="nearest",
-            )  # fmt: skip
-            near = (trace.time_s >= edges[0]) & (trace.time_s <= edges[1])
-            shown = trace.channels["engine_speed_rpm"][near] / 1000
-            ax.plot(trace.time_s[near], shown, "--", color=page_parts.COLOURS[1], lw=1.4)
+            draw_heard(ax, trace, (begin, end), top, per_hz)
             for it in rings:
                 ax.axvspan(it.begin_s, it.end_s, color=page_parts.COLOURS[2], alpha=0.35, lw=0)
-            ax.set_ylim(0, top / 1000)
-            ax.grid(False)
             page_parts.title(ax, f"{name}: engine speed [1000 rpm]")
             ax.set_xlabel("time in the recording [s]")
         return figure

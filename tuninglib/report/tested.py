@@ -14,7 +14,6 @@ from tuninglib.report.page_parts import (
     Prose,
     Table,
     count_of,
-    headed,
     money,
     plain,
     shown,
@@ -59,11 +58,9 @@ def sentences(results: Results) -> Prose:
     )
     day = [f"riders, dressed: {riders}"]
     if runs and not cautions.air_was_not_read(session):
-        temperatures = [run.temperature_k for run in runs]
-        low, high = (
-            plain(t, "temperature", system) for t in (min(temperatures), max(temperatures))
-        )
-        day.append(f"air: {low if low == high else f'{low} to {high}'}")
+        read = sorted(run.temperature_k for run in runs)
+        ends = dict.fromkeys(plain(end, "temperature", system) for end in (read[0], read[-1]))
+        day.append(f"air: {' to '.join(ends)}")
     if session.hill.surface:
         day.append(f"road: {session.hill.surface}")
     items = [("The day", f"{'; '.join(day)}.")]
@@ -86,21 +83,19 @@ def sentences(results: Results) -> Prose:
 
 def table(results: Results) -> Table | Prose:
     """What was fitted and in the tank for each setup, and how often it ran."""
-    session, system = results.session, system_of(results)
+    session = results.session
     ran = Counter(run.setup for run in results.runs if run.counts and run.state == "full")
     columns = {
         "Setup": lambda item: spaced(item[0]),
         "Parts": lambda item: item[1].parts or NONE,
-        headed("Engine", "displacement", system): lambda item: shown(
-            session.engines[item[1].engine].displacement_m3, "displacement", system
-        ),
+        ("Engine", "displacement"): lambda item: session.engines[item[1].engine].displacement_m3,
         "Injector": lambda item: item[1].injector,
         "Fuel": lambda item: item[1].fuel,
         "Full-throttle runs": lambda item: str(ran[item[0]]),
         "Cost of parts": lambda item: money(item[1].cost, session),
         "Note": lambda item: item[1].note or NONE,
     }
-    return table_of(session.setups.items(), columns, "The setups")
+    return table_of(session.setups.items(), columns, "The setups", system=system_of(results))
 
 
 # Every run as it was written down -----------------------------------------------------------------
@@ -119,19 +114,16 @@ def runs_table(results: Results) -> Table | Prose:
         ends = (gauge_text(end, gauge) for end in (run.gauge_low, run.gauge_high))
         return " to ".join(dict.fromkeys(ends))
 
-    def in_unit(field, kind, decimals=0):
-        return lambda run: shown(getattr(run, field), kind, system, decimals)
-
     columns = {
         "Run": lambda run: f"{run.run:g}",
         "Setup": lambda run: spaced(run.setup),
-        headed("Force", "force", system): in_unit("stated_force_n", "force"),
+        ("Force", "force"): lambda run: run.stated_force_n,
         "Gauge": reading,
-        headed("Entry", "speed", system): in_unit("shown_entry_m_s", "speed", digits),
-        headed("Exit", "speed", system): in_unit("shown_exit_m_s", "speed", digits),
+        ("Entry", "speed"): lambda run: shown(run.shown_entry_m_s, "speed", system, digits),
+        ("Exit", "speed"): lambda run: shown(run.shown_exit_m_s, "speed", system, digits),
         "Rider": lambda run: run.rider,
-        headed("Air", "temperature", system): in_unit("temperature_k", "temperature"),
-        headed("Density", "density", system): in_unit("density_kg_m3", "density", 3),
+        ("Air", "temperature"): lambda run: run.temperature_k,
+        ("Density", "density"): lambda run: shown(run.density_kg_m3, "density", system, 3),
         "Note": _remarks_on,
     }
     note = (
@@ -140,7 +132,8 @@ def runs_table(results: Results) -> Table | Prose:
         "what all runs together say of drag, slope, wind and riders."
     )
     shown_by = "the speedometer" if results.session.logged_step_m_s is None else "the log"
-    return table_of(results.runs, columns, f"Speeds as shown by {shown_by}", note)
+    caption = f"Speeds as shown by {shown_by}"
+    return table_of(results.runs, columns, caption, note, system=system)
 
 
 def _remarks_on(run) -> str:
@@ -186,8 +179,8 @@ def weather_table(results: Results) -> Table | Prose:
 
     columns = {
         "Setup": lambda pull: spaced(pull.setup),
-        "Gain, corrected": lambda pull: percent(pull.gain.ratio.value, 1) if pull.gain else NONE,
-        "Gain, raw": lambda pull: percent(pull.raw_gain, 1) if pull.gain else NONE,
+        "Gain, corrected": lambda pull: pull.gain and percent(pull.gain.ratio.value, 1),
+        "Gain, raw": lambda pull: pull.gain and percent(pull.raw_gain, 1),
         "SAE J1349": factors("sae_j1349"),
         "ISO 1585": factors("iso_1585"),
     }
@@ -235,11 +228,11 @@ def provenance_table(results: Results) -> Table:
     """Checksums of the session's files and versions of the packages that did the sums."""
     made_from = results.provenance
     files = [one for one in made_from if len(one[1]) == _CHECKSUM]
-    versions = [one for one in made_from if len(one[1]) != _CHECKSUM]
+    versions = [" ".join(one) for one in made_from if len(one[1]) != _CHECKSUM]
     return Table(
         "Provenance",
         ("What", "SHA-256 or version"),
-        (*files, ("Versions", ", ".join(f"{name} {number}" for name, number in versions))),
+        (*files, ("Versions", ", ".join(versions))),
         "No random numbers are drawn anywhere in this report, so there is no seed. The same files "
         "and versions give the same report, byte for byte.",
     )

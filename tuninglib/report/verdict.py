@@ -20,7 +20,7 @@ from tuninglib.report.page_parts import (
     spaced_list,
     table_of,
 )
-from tuninglib.report.run_sheet import edge_text, usual_hottest, whose_hottest
+from tuninglib.report.run_sheet import USUAL_HOTTEST, edge_text, whose_hottest
 from tuninglib.rounding import (
     decimals_of_step,
     fixed,
@@ -322,7 +322,7 @@ def _hot_climbs(results) -> list:
     if not verb:
         return []
     stated = own[0].limit_is_stated
-    limit = plain(own[0].limit_k, "temperature", system) if stated else usual_hottest(system)
+    limit = plain(own[0].limit_k, "temperature", system) if stated else USUAL_HOTTEST[system]
     return [f"on a long climb on a hot day its head {verb} above {limit}: keep climbs short."]
 
 
@@ -335,7 +335,7 @@ def _hot_heads(results) -> list:
     system = session.about.units
     return [
         f"the head reached {plain(max(heads), 'temperature', system)}, and session.toml states no "
-        f"limit; above about {usual_hottest(system)} at the spark plug an "
+        f"limit; above about {USUAL_HOTTEST[system]} at the spark plug an "
         "air-cooled engine is too hot (common practice). Let it cool, and state the limit."
     ]
 

@@ -18,17 +18,18 @@ from tuninglib.physics.air import (
     STANDARD_GRAVITY_M_S2,
     air_density_kg_m3,
     correction_sae_j1349,
+    standard_altitude_m,
     standard_pressure_pa,
 )
+from tuninglib.physics.motion import Hill
 from tuninglib.report.advice import WORTH_A_WARNING, chance, gate_sentence
 from tuninglib.report.page_parts import (
     NONE,
     Html,
     Prose,
     Table,
+    as_points,
     asset,
-    headed,
-    interval_cell,
     money,
     render,
     shown,
@@ -54,21 +55,18 @@ def sentences(results: Results) -> Prose:
     """What the table for another rider shows, and between which bounds."""
     if not results.what_if:
         return Prose((("", "Without a wheel force there is nothing to work from."),))
-    said = (
-        "The same bike under another rider. How the engine's pull changes with its speed is not "
-        "known, so there are two bounds: the same force at the wheel, and the same power."
-    )
-    items = [("", said)]
+    said = {
+        "": "The same bike under another rider. How the engine's pull changes with its speed is "
+        "not known, so there are two bounds: the same force at the wheel, and the same power."
+    }
     top, system = results.flat_top_speeds, results.session.about.units
     if top is not None and top.at_power is not None:
-        text = (
-            "without wind the same power would hold "
-            f"{quantity_text(top.at_power, 'speed', system)}; the same force "
-            f"{quantity_text(top.at_force, 'speed', system)}, if the engine could still pull "
-            "it there. Calculated; not a target."
+        power, force = (quantity_text(v, "speed", system) for v in (top.at_power, top.at_force))
+        said["On the flat"] = (
+            f"without wind the same power would hold {power}; the same force {force}, if the "
+            "engine could still pull it there. Calculated; not a target."
         )
-        items.append(("On the flat", text))
-    return Prose(tuple(items))
+    return Prose(tuple(said.items()))
 
 
 def in_method(results: Results) -> str:
@@ -101,16 +99,10 @@ def table(results: Results) -> Table | Prose:
         return _as_shown(answer, results.road.speed_factor.value, system)
 
     columns = {
-        headed("Rider, dressed", "mass", system): lambda row: shown(
-            row.rider_mass_kg, "mass", system
-        ),
-        headed("As shown", "speed", system): at_marker,
-        headed("Marker, same force", "speed", system): lambda row: interval_cell(
-            row.answer.at_force, "speed", system
-        ),
-        headed("Marker, same power", "speed", system): lambda row: interval_cell(
-            row.answer.at_power, "speed", system
-        ),
+        ("Rider, dressed", "mass"): lambda row: row.rider_mass_kg,
+        ("As shown", "speed"): at_marker,
+        ("Marker, same force", "speed"): lambda row: row.answer.at_force,
+        ("Marker, same power", "speed"): lambda row: row.answer.at_power,
     }
     setup = results.what_if_setup
     start = shown(results.road.equivalent[setup].entry_m_s, "speed", system)
@@ -120,6 +112,7 @@ def table(results: Results) -> Table | Prose:
         f"Marker speed of {spaced(setup)} under another rider",
         f"True speeds, from {start} {units.unit_label('speed', system)} at the start line; "
         "“as shown” is what this bike's speedometer would show for the two.",
+        system=system,
     )
 
 
@@ -147,25 +140,21 @@ def gearing_sentences(results: Results) -> Prose:
     if found is None:
         return Prose(())
     system = results.session.about.units
-    speeds = (
-        f"{_rpm(found.entry_rpm)} at the start line, {_rpm(found.exit_rpm)} at the marker "
-        f"({fixed(found.ratio, 2)} turns of the crank for one of the wheel)."
+    entry, end = (
+        interval_text(one, "rpm", most_decimals=0) for one in (found.entry_rpm, found.exit_rpm)
     )
-    crank = (
-        f"{quantity_text(found.torque_n_m, 'torque', system)} and "
-        f"{quantity_text(found.power_w, 'power', system)}, mean over the hill; losses of gearbox "
-        "and chain are part of the interval."
-    )
-    items = [(spaced(found.setup), speeds), ("At the crank", crank)]
+    turns = f"{fixed(found.ratio, 2)} turns of the crank for one of the wheel"
+    speeds = f"{entry} at the start line, {end} at the marker ({turns})."
+    torque = quantity_text(found.torque_n_m, "torque", system)
+    said = {
+        "At the crank": f"{torque} and {quantity_text(found.power_w, 'power', system)}, mean over "
+        "the hill; losses of gearbox and chain are part of the interval."
+    }
     if tyre := results.session.gearing.tyre:
-        items.append(("Tyre", f"{tyre}; a measured circumference would be more exact."))
+        said["Tyre"] = f"{tyre}; a measured circumference would be more exact."
     if found.limit_speed_m_s is not None:
-        items.append(("Top speed", _limit(found, system)))
-    return Prose(tuple(items), style="points")
-
-
-def _rpm(interval) -> str:
-    return interval_text(interval, "rpm", most_decimals=0)
+        said["Top speed"] = _limit(found, system)
+    return as_points([(spaced(found.setup), speeds), *said.items()])
 
 
 def _limit(found, system) -> str:
@@ -195,7 +184,16 @@ def fuel_use_sentences(results: Results) -> Prose:
     items = [
         (spaced(one.setup), _compared(one)) for one in results.fuel_use if one.over is not None
     ]
-    items += _outlay(results)
+    session, per = results.session, results.outlay.per_gain
+    if per is not None:
+        value, low, high = (
+            # In two figures, which is more than is known of it.
+            money(float(f"{one:.2g}"), session)
+            for one in (per.value, per.low, per.high)
+        )
+        cost = money(results.outlay.ride, session)
+        text = f"{cost}, which is about {value} ({low} to {high}) per 1 % of pull."
+        items.append((f"What {spaced(results.plan.ride.setup)} costs", text))
     if results.fuel_use:
         text = (
             "from fill to fill the road and the right hand count more than the setup. The ECU "
@@ -203,7 +201,7 @@ def fuel_use_sentences(results: Results) -> Prose:
             "full throttle was ridden."
         )
         items.append(("Note", text))
-    return Prose(tuple(items), style="points")
+    return as_points(items)
 
 
 def _compared(one) -> str:
@@ -218,26 +216,6 @@ def _compared(one) -> str:
     return f"{text} By its fuel's energy it would be {percent(abs(one.expected), 1)} {way}."
 
 
-def _outlay(results) -> list:
-    outlay, session, items = results.outlay, results.session, []
-    if outlay.per_gain is not None:
-        value, low, high = (
-            _about(one, session)
-            for one in (outlay.per_gain.value, outlay.per_gain.low, outlay.per_gain.high)
-        )
-        text = (
-            f"{money(outlay.ride, session)}, which is about {value} ({low} to {high}) per 1 % of "
-            "pull."
-        )
-        items.append((f"What {spaced(results.plan.ride.setup)} costs", text))
-    return items
-
-
-def _about(amount, session) -> str:
-    """An amount in two figures, which is more than is known of it."""
-    return money(float(f"{amount:.2g}"), session)
-
-
 def fuel_use_table(results: Results) -> Table | Prose:
     """Consumption, range and price of distance of each setup that was filled.
 
@@ -246,23 +224,17 @@ def fuel_use_table(results: Results) -> Table | Prose:
     results : tuninglib.analysis.analyse.Results
     """
     system, session = system_of(results), results.session
-    unit_m, unit = _distance_unit(system)
-
-    def range_of(one) -> str:
-        if one.range_m is None:
-            return NONE
-        return interval_text(one.range_m.scaled(1 / unit_m), most_decimals=0)
-
+    unit_m, unit = (1000.0, "km") if system == "metric" else (_MILE_M, "miles")
     columns = {
         "Setup": lambda one: spaced(one.setup),
         f"Fuel [{consumption_unit(system)}]": lambda one: interval_text(
             per_distance(one.per_m, system), most_decimals=2
         ),
-        f"Range on a tank [{unit}]": range_of,
+        f"Range on a tank [{unit}]": lambda one: (
+            one.range_m and interval_text(one.range_m.scaled(1 / unit_m), most_decimals=0)
+        ),
         f"Fuel for 100 {unit}": lambda one: (
-            money(float(f"{one.cost_per_m.value * 100 * unit_m:.2f}"), session)
-            if one.cost_per_m
-            else NONE
+            one.cost_per_m and money(float(f"{one.cost_per_m.value * 100 * unit_m:.2f}"), session)
         ),
         f"Distance [{unit}]": lambda one: fixed(one.distance_m / unit_m, 0),
         "Fills": lambda one: str(one.fills),
@@ -300,10 +272,6 @@ def per_distance(per_m: Interval, system: str) -> Interval:
         return per_m.scaled(1e8)
     gallon = units.from_display(1.0, "volume", system)
     return Interval(*(gallon / _MILE_M / one for one in (per_m.value, per_m.high, per_m.low)))
-
-
-def _distance_unit(system: str) -> tuple:
-    return (1000.0, "km") if system == "metric" else (_MILE_M, "miles")
 
 
 # The fellow rider's own questions inside the page -------------------------------------------------
@@ -515,12 +483,7 @@ def _altitude_of(session, pressure_pa: float) -> float:
         departure = pressure_pa / standard_pressure_pa(stated.value) - 1
         if abs(departure) <= _LARGEST_DEPARTURE:
             return stated.value
-    low, high = -1000.0, 11000.0
-    for _ in range(60):
-        middle = (low + high) / 2
-        thinner = standard_pressure_pa(middle) < pressure_pa
-        low, high = (low, middle) if thinner else (middle, high)
-    return (low + high) / 2
+    return float(standard_altitude_m(pressure_pa))
 
 
 def _run_of(results):
@@ -529,9 +492,7 @@ def _run_of(results):
 
 
 def _mean_grade(run) -> float:
-    lengths, grades = np.array(run.lengths_m), np.array(run.grade_ratios)
-    level = lengths / np.sqrt(1 + grades**2)
-    return float((level * grades).sum() / level.sum())
+    return float(Hill(run.lengths_m, run.grade_ratios).mean_grade_ratio)
 
 
 def _day_values(results, run) -> dict:

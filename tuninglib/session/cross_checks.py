@@ -102,6 +102,23 @@ def contradictions(session: Session) -> Iterator[Problem]:
     yield from _hill(session.hill)
     yield from _places(session.found)
     yield from _dates(session)
+    yield from _stretches(session)
+
+
+def _stretches(session):
+    """Stretches of a recording are of one, and lie in it."""
+    for name, log in session.logs.items():
+        trace = session.traces[name]
+        for key in ("marks", "play"):
+            typed, message = getattr(log, key), ""
+            if typed and trace.kind != "sound":
+                message = f"is for sound recordings, and {log.file} is none; leave it out"
+            elif typed and typed[-1][1] > trace.time_s[-1] + 1:
+                message = (
+                    f"ends after {log.file}, which is {trace.time_s[-1]:.0f} s long; shorten it"
+                )
+            if message:
+                yield Problem(TOML, message, column=f"logs.{name} {key}")
 
 
 def _dates(session):

@@ -113,7 +113,8 @@ def _field(kind, help_, example="", default=None, within=(), **more):
 
 # Fields for free text, a day, an octane number with its scale, a place by its coordinates, the
 # price of one litre (another volume may be named), a table in braces that has some of ``keys``,
-# each with a text, a list of whole numbers, and pairs of shown and true speed.
+# each with a text, a list of whole numbers, stretches of a recording (``most`` of them, none over
+# ``longest_s``), and pairs of shown and true speed.
 text = partial(_field, "text", default="")
 date = partial(_field, "date", default=MISSING)
 octane = partial(_field, "octane")
@@ -121,6 +122,7 @@ place = partial(_field, "place")
 price = partial(_field, "price")
 names = partial(_field, "names", default=())
 numbers = partial(_field, "numbers", default=())
+spans = partial(_field, "spans", default=())
 speed_pairs = partial(_field, "speed pairs", default=(), unit="m/s")
 
 
@@ -460,6 +462,32 @@ def _numbers(value, meta, names):
     return tuple(_number(one, {**meta, "whole": True}, names) for one in value)
 
 
+_SPAN = re.compile(rf"({units.NUMBER}) ?(?:s ?)?(?:to|-|–) ?({units.NUMBER}) ?s")
+
+
+def _spans(value, meta, names):
+    """Begin and end of each, in seconds."""
+    wanted = f"write begin and end in seconds, for example {meta['example']}"
+    found, typed = [], [value] if isinstance(value, str) else value
+    if not isinstance(typed, list) or not typed:
+        raise ValueError(f"{value!r} is no stretch of a recording; {wanted}")
+    if len(typed) > meta["most"]:
+        raise ValueError(f"has {len(typed)} stretches; at most {meta['most']} are allowed")
+    for one in typed:
+        match = isinstance(one, str) and _SPAN.fullmatch(" ".join(one.split()))
+        if not match:
+            raise ValueError(f"{one!r} is no stretch of a recording; {wanted}")
+        begin, end = (units.parse_number(text) for text in match.groups())
+        if not 0 <= begin < end:
+            raise ValueError(f"{one!r} does not end after it begins; {wanted}")
+        if end - begin > meta["longest_s"] + 1e-9:
+            raise ValueError(f"{one!r} is longer than {meta['longest_s']:g} s; {wanted}")
+        if found and begin < found[-1][1]:
+            raise ValueError(f"{one!r} begins before the one above it ends; put them in order")
+        found.append((begin, end))
+    return tuple(found)
+
+
 def _octane(value, meta, names):
     scales = "|".join(SCALES)
     match = re.fullmatch(rf"([0-9.,]+) ?({scales})", " ".join(str(value).split()), re.IGNORECASE)
@@ -614,6 +642,7 @@ _READERS = {
     "references": _references,
     "names": _names,
     "numbers": _numbers,
+    "spans": _spans,
     "octane": _octane,
     "place": _place,
     "price": _price,

@@ -12,6 +12,7 @@ import numpy as np
 from tuninglib.interval import Z_95, Interval, Measured
 from tuninglib.physics.track import local_metres
 from tuninglib.session.defaults import hill_of, logged_factor, speedometer_factor, speedometer_step
+from tuninglib.session.read_toml import TOML
 from tuninglib.session.records import FoundReadings, FoundRuns, LogPass, LogReading, Session
 from tuninglib.session.trace import Trace
 from tuninglib.statistics.clock_shift import ClockShift, clock_shift
@@ -28,10 +29,12 @@ from tuninglib.statistics.track_runs import (
     line_passes,
     logged_grade,
     logged_length,
+    pull_ends,
     runs_by_length,
     runs_by_pulls,
     speed_of_way,
 )
+from tuninglib.text_files import Problem, SessionError
 
 # A speed from a log is used if it is known at least this well (standard deviation). [m/s]
 _WORST_SD_M_S = 1.5
@@ -93,8 +96,9 @@ def _where_to_look(session):
 
 
 def _heard(session) -> list:
-    """Names of the recordings whose pulls the rider says are runs."""
-    said = [name for name, log in session.logs.items() if log.pulls_are_runs == "yes"]
+    """Names of the recordings whose pulls the rider says are runs, or whose runs are marked."""
+    logs = session.logs.items()
+    said = [name for name, log in logs if log.pulls_are_runs == "yes" or log.marks]
     traces = ((name, session.traces[name]) for name in said)
     return [name for name, one in traces if one.kind == "sound" and one.channels]
 
@@ -108,17 +112,24 @@ def _by_pulls(session, _):
 
     In one gear a turn of the crank is the same way for every run, and all that way is the hill's.
     """
-    parts, begin, times, turns = [], 0.0, [], []
+    parts, begin, times, turns, ends, marked = [], 0.0, [], [], [], []
     for name in _heard(session):
-        trace = session.traces[name]
+        trace, marks = session.traces[name], session.logs[name].marks
         parts.append((name, begin))
         times.append(begin + trace.time_s)
         turns.append(trace.channels["engine_speed_rpm"])
+        own = pull_ends(trace.time_s, turns[-1], marks)
+        marked += [(name, one) for one in marks] or [None] * len(own)
+        own[:, ::2] += begin
+        ends.append(own)
         begin = float(times[-1][-1]) + _BETWEEN_S
-    time, rpm = np.concatenate(times), np.concatenate(turns)
+    time, rpm, ends = (np.concatenate(one) for one in (times, turns, ends))
+    _refuse(marked, np.isfinite(ends[:, 1]), "in one gear in which the engine is heard throughout")
     hill = hill_of(session)
     length_m, length_half = hill.length_m, session.hill.length.half_width
-    found = runs_by_pulls(time, rpm, length_m=length_m)
+    found = runs_by_pulls(time, rpm, length_m=length_m, ends=ends)
+    alike = np.isin(np.arange(len(ends)), found.rows)
+    _refuse(marked, alike, "as many turns of the crank long as the others")
     speed = rpm / 60 * found.metres_per_turn
     channels = {"engine_speed_rpm": rpm}
     if found.lines.enter_s.size:
@@ -129,11 +140,26 @@ def _by_pulls(session, _):
     if found.lines.enter_s.size:
         some = slice(None, None, round(1 / (STEP_S * _SPEEDS_A_SECOND)))
         ends = end_speeds_from_speed(time[some], speed[some], **_ends(found.lines))
-        passes = _as_passes(found.lines, _opened_about(found.lines, time, speed, ends), 1.0)
+        # Whoever marks the line does not say that the throttle was opened there.
+        opened = np.array([marked[row] is None for row in found.rows])
+        ends = _opened_about(found.lines, time, speed, ends, opened)
+        passes = _as_passes(found.lines, ends, 1.0)
         relative = np.hypot(Z_95 * found.relative_sd, length_half / length_m)
         scale = Measured(found.metres_per_turn, float(relative * found.metres_per_turn))
     seen = {"source": "speed", "position_sd_m": found.lines.position_sd_m}
     return session, passes, {**seen, "metres_per_turn": scale, "parts": tuple(parts)}
+
+
+def _refuse(marked, fine, what) -> None:
+    """Refuse marks between which there is no run."""
+    for one, good in zip(marked, fine, strict=True):
+        if one is not None and not good:
+            (name, (begin, end)) = one
+            message = (
+                f"'{begin:g} to {end:g} s' is no run {what}; see when start line and marker were "
+                "passed, or leave that one out"
+            )
+            raise SessionError([Problem(TOML, message, column=f"logs.{name} marks")])
 
 
 def _usual_entry(session) -> float | None:
@@ -221,7 +247,7 @@ def _as_passes(lines, speeds, steeper) -> tuple:
 _OPENS_WITHIN_S, _SLOPE_S = 0.3, 2.0
 
 
-def _opened_about(lines, time, speed, ends):
+def _opened_about(lines, time, speed, ends, opened):
     """Entry speeds of pulls that begin about the line, not on it.
 
     Opened early, the bike has gained speed by the line; opened late it has not. Of a normal error x
@@ -233,7 +259,7 @@ def _opened_about(lines, time, speed, ends):
     gained = _OPENS_WITHIN_S * (later - first) / _SLOPE_S
     return replace(
         ends,
-        entry_m_s=ends.entry_m_s + gained / np.sqrt(2 * np.pi),
+        entry_m_s=ends.entry_m_s + opened * gained / np.sqrt(2 * np.pi),
         entry_sd_m_s=np.hypot(ends.entry_sd_m_s, gained * np.sqrt(0.5 - 0.5 / np.pi)),
     )
 

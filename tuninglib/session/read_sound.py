@@ -4,6 +4,7 @@ WAV is read here; what phones write otherwise (m4a, mp3, ogg, opus, 3gp) by PyAV
 installed. No more than a piece at a time is in memory at the file's own rate.
 """
 
+import io
 import struct
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -12,6 +13,7 @@ from pathlib import Path
 from typing import NoReturn
 
 import numpy as np
+from scipy.io import wavfile
 from scipy.signal import butter, resample_poly, sosfilt
 
 from tuninglib.session.trace import LeftOut, Trace
@@ -63,10 +65,7 @@ def read_sound(path: Path) -> Sound:
     SessionError
         If it cannot be used, in one sentence.
     """
-    with path.open("rb") as stream:
-        start = stream.read(12)
-    is_wav = start[:4] == b"RIFF" and start[8:] == b"WAVE"
-    rate, pieces = _wav(path) if is_wav else _packed(path)
+    rate, pieces = _opened(path)
     if not _LOWEST_RATE_HZ <= rate <= _HIGHEST_RATE_HZ:
         _refuse(
             path,
@@ -89,6 +88,13 @@ def read_sound(path: Path) -> Sound:
         clipped=tally.clipped / tally.count,
         cut_short=tally.cut_short,
     )
+
+
+def _opened(path):
+    """Rate and pieces of any recording."""
+    with path.open("rb") as stream:
+        start = stream.read(12)
+    return (_wav if start[:4] == b"RIFF" and start[8:] == b"WAVE" else _packed)(path)
 
 
 def _refuse(path: Path, message: str) -> NoReturn:
@@ -277,9 +283,7 @@ def power_in_band(path: Path, low_hz: float, high_hz: float) -> np.ndarray | Non
     array or None
         [full scale squared]; None where its rate is too low to hold that band.
     """
-    with path.open("rb") as stream:
-        start = stream.read(12)
-    rate, pieces = (_wav if start[:4] == b"RIFF" else _packed)(path)
+    rate, pieces = _opened(path)
     if high_hz > 0.45 * rate:
         return None
     sections = butter(4, (low_hz, high_hz), "bandpass", fs=rate, output="sos")
@@ -297,6 +301,41 @@ def power_in_band(path: Path, low_hz: float, high_hz: float) -> np.ndarray | Non
     for first, own in done:
         power[first : first + own.size] += own
     return power / (RING_STEP_S * rate)
+
+
+# For the ear --------------------------------------------------------------------------------------
+
+# More samples a second than this make a page larger and tell no more of a rattle.
+_MOST_TO_HEAR_HZ = 24_000
+
+
+def to_hear(path: Path, begin_s: float, end_s: float) -> bytes:
+    """Some seconds of a recording as a small WAV file of one channel, as loud as it can hold.
+
+    Parameters
+    ----------
+    path : Path
+        Of a recording that was read before.
+    begin_s, end_s : float
+
+    Returns
+    -------
+    bytes
+    """
+    rate, pieces = _opened(path)
+    first, last = round(begin_s * rate), round(end_s * rate)
+    kept, before = [np.zeros(0, dtype=np.float32)], 0
+    for piece in pieces:
+        if piece is None or before >= last:
+            break
+        kept.append(piece[max(first - before, 0) : max(last - before, 0)])
+        before += piece.size
+    every = -(-rate // _MOST_TO_HEAR_HZ)
+    samples = resample_poly(np.concatenate(kept), 1, every)
+    loudest = np.abs(samples).max(initial=_SILENT)
+    file = io.BytesIO()
+    wavfile.write(file, rate // every, np.round(samples / loudest * 32_000).astype("<i2"))
+    return file.getvalue()
 
 
 # As a log -----------------------------------------------------------------------------------------

@@ -26,6 +26,7 @@ from tuninglib.session.fields import (
     quantity,
     reference,
     references,
+    spans,
     speed_pairs,
     text,
     yes_or_no,
@@ -369,7 +370,7 @@ class Log:
 
     file: str = text(
         "in this folder: a track as GPX, a table as CSV or text, or a sound recording made on the "
-        "bike (WAV; with the extra sound also m4a, mp3, ogg, opus, 3gp)",
+        "bike, of a four-stroke (WAV; with the extra sound also m4a, mp3, ogg, opus, 3gp)",
         example="phone.gpx",
         default=MISSING,
     )
@@ -410,6 +411,19 @@ class Log:
     pulls_are_runs: str = yes_or_no(
         "of a sound recording: does each pull in it go from the start line, where the throttle was "
         "opened, to the marker, where it was shut, in one gear?"
+    )
+    marks: tuple = spans(
+        "of a sound recording: seconds into it at which each run passed the start line and the "
+        "marker, as a horn or a word told; instead of pulls_are_runs",
+        example=["12.3 to 33.9 s", "95 to 116.4 s"],
+        most=60,
+        longest_s=300.0,
+    )
+    play: tuple = spans(
+        "of a sound recording: seconds of it to hear in the report, 5 at most; left out: none",
+        example="12.4 to 13.1 s",
+        most=1,
+        longest_s=5.0,
     )
     note: str = text("anything worth knowing")
 

@@ -6,11 +6,13 @@ kit breathes and what a seller's injectors truly flow; each bike, cylinder, inje
 has something of its own. How far bikes differ is what the bikes tell.
 """
 
+import copy
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
+from scipy.special import expit, logit
 
 from tuninglib.checks import require
 from tuninglib.statistics import normal_mixture
@@ -353,9 +355,7 @@ class _Sum:
         self.log = log_weight + 0.5 * np.log(prior).sum(1) - 0.5 * (prior * start**2).sum(1)
 
     def plus(self, said, odd, sign=1.0) -> "_Sum":
-        total = object.__new__(_Sum)
-        total.precision, total.right = self.precision.copy(), self.right.copy()
-        total.log = self.log.copy()
+        total = copy.deepcopy(self)
         for one, chance in zip(said, odd, strict=True):
             at = one.columns
             for share, (precision, right, log) in zip((1 - chance, chance), one.parts, strict=True):
@@ -390,13 +390,10 @@ class _Said:
         self.parts = [self._part(one) for one in self.covariances]
 
     def _part(self, covariance) -> tuple:
-        root = np.linalg.cholesky(covariance)
-        both = np.column_stack([self.rows, self.observed])
-        half = np.linalg.solve(root, np.broadcast_to(both, (len(root), *both.shape)))
-        design, y = half[..., :-1], half[..., -1]
-        log = -np.log(np.diagonal(root, axis1=1, axis2=2)).sum(1) - 0.5 * (y**2).sum(1)
-        turned = np.swapaxes(design, 1, 2)
-        return turned @ design, (turned @ y[..., None])[..., 0], log
+        precision, y = np.linalg.inv(covariance), self.observed
+        turned = self.rows.T @ precision
+        log = -0.5 * (np.linalg.slogdet(covariance)[1] + precision @ y @ y)
+        return turned @ self.rows, turned @ y, log
 
     def _by_others(self, others):
         weights, means, covariances = others.solved()
@@ -414,8 +411,7 @@ class _Said:
             turned = np.linalg.solve(spread, miss[..., None])[..., 0]
             each = -0.5 * np.linalg.slogdet(spread)[1] - 0.5 * (miss * turned).sum(1)
             log.append(np.logaddexp.reduce(np.log(weights + 1e-300) + each))
-        odds = np.log(_ODD_CHANCE / (1 - _ODD_CHANCE)) + log[1] - log[0]
-        return float(1 / (1 + np.exp(-np.clip(odds, -50, 50))))
+        return float(expit(logit(_ODD_CHANCE) + log[1] - log[0]))
 
     def beside(self, others) -> dict:
         weights, means, shared = self._by_others(others)

@@ -1,13 +1,14 @@
 """Engine speed at each instant from the sound of an engine, and how sure that is.
 
-An engine that fires evenly sounds like a comb: lines at whole multiples of how often its whole
-cycle comes round, engine speed over 120 for a four-stroke with one cylinder.
+An engine sounds like a comb: lines at whole multiples of how often its whole cycle comes round,
+engine speed over 120 for a four-stroke with one cylinder, or with more that fire unevenly.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike
+from scipy.ndimage import median_filter
 
 from tuninglib.checks import require
 
@@ -44,6 +45,9 @@ _SHOWN, _DOUBT, _WHILE, _PART = 3.0, 2.0, 41, 0.25
 # A change of the engine speed's logarithm that is about an octave, and within how many instants;
 # with more cylinders, which differ from each other, 4 to 3 of them may be taken for each other.
 _OCTAVE, _ORDER = (0.6, 40), (0.15, 200)
+# A comb of uneven firing stands out by so many times what the even one does; in between nobody can
+# tell (ours: of simulated twins to sixes up to 1.6 if even, 1.4 and more if uneven).
+_UNEVEN, _PERHAPS = 1.6, 1.3
 # An even number, so that pictures of blocks fit.
 _BLOCK, _OVERLAP = 1200, 60
 # What is kept for the eye. [Hz]
@@ -64,6 +68,9 @@ class HeardSpeed:
         Chance that the engine is heard with the speed that is most likely there. [-]
     level_db : array
         Of the sound, over its loudest instant. [dB]
+    over_noise_db : array
+        By how much the comb's own lines stand out of what is around them, such as wind; NaN where
+        none is claimed. [dB]
     unsure_octave : array of bool
         Where a comb is heard, but not surely which of its lines is the first.
     picture : array of uint8, pictured instants by bands
@@ -76,6 +83,7 @@ class HeardSpeed:
     sd_rpm: np.ndarray
     heard: np.ndarray
     level_db: np.ndarray
+    over_noise_db: np.ndarray
     unsure_octave: np.ndarray
     picture: np.ndarray
 
@@ -90,7 +98,7 @@ def heard_speed(
     samples : array
         Of sound, at ``SOUND_RATE_HZ``, in any unit.
     cylinders : int
-        Of a four-stroke that fires at even distances.
+        Of a four-stroke.
     within_rpm : tuple of float, optional
         Between which engine speeds to look. Needed with more than one cylinder: unless all are
         just alike, nothing in the sound tells a twin from a single at half its speed.
@@ -107,6 +115,10 @@ def heard_speed(
     the speed lines stand halfway. The path is a hidden Markov chain over these with a state for an
     engine that cannot be heard; forward and backward sums give the posterior of every instant [1]_.
 
+    Cylinders that fire unevenly, as of a V or with crank pins half a turn apart, sound alike only
+    once in two turns, or once in one: such a comb is taken where it stands out by far more than the
+    even one. Where it does so by little, only what both say is claimed.
+
     References
     ----------
     .. [1] Rabiner, L. R.: A tutorial on hidden Markov models. Proc. IEEE 77 (1989), 257-286,
@@ -122,7 +134,33 @@ def heard_speed(
     6000.0
     """
     x = np.asarray(samples, dtype=np.float32)
-    require(cylinders, what="cylinders", unit="", above=0)
+    require(cylinders, "cylinders", "", above=0)
+    fit, heard = _heard_by(x, cylinders, within_rpm)
+    for count in range(cylinders - 1, 0, -1):
+        if cylinders % count:
+            continue
+        own, other = _heard_by(x, count, within_rpm)
+        if own > _UNEVEN * fit:
+            fit, heard = own, other
+        elif own > _PERHAPS * fit:
+            heard = _agreed(heard, other)
+    return heard
+
+
+def _agreed(heard, other):
+    """What two combs say alike."""
+    alike = np.abs(heard.engine_speed_rpm / other.engine_speed_rpm - 1) < _NEAR
+    known = np.isfinite(heard.engine_speed_rpm)
+    return replace(
+        heard,
+        engine_speed_rpm=np.where(alike, heard.engine_speed_rpm, np.nan),
+        sd_rpm=np.where(alike, heard.sd_rpm, np.nan),
+        unsure_octave=heard.unsure_octave | known & ~alike,
+    )
+
+
+def _heard_by(x, cylinders, within_rpm):
+    """How far one comb stands out, and what it says; cylinders that fire evenly and alike."""
     window, hop = round(_WINDOW_S * SOUND_RATE_HZ), round(STEP_S * SOUND_RATE_HZ)
     count = max((x.size - window) // hop + 1, 0)
     time = (np.arange(count) * hop + window / 2) / SOUND_RATE_HZ
@@ -132,7 +170,7 @@ def heard_speed(
     grid = np.log(low) + _STEP * np.arange(int(np.log(high / low) / _STEP) + 1)
     found = np.full((6, count), np.nan)
     pictures = [np.zeros((0, round(_PICTURE_HZ / PICTURE_BAND_HZ)), dtype=np.uint8)]
-    before = None
+    before, fit = None, 0.0
     for start in range(0, count, _BLOCK):
         own = min(_BLOCK, count - start)
         end = min(start + own + _OVERLAP, count)
@@ -142,6 +180,7 @@ def heard_speed(
         pictures.append(_picture(over[:own]))
         lines, hz = _lines(over, np.exp(grid[0]) / per_hz)
         scores = _comb(lines, hz, grid.size)
+        fit += float(np.maximum(scores[:own].max(1, initial=0.0), 0.0).sum())
         posterior, before = _posterior(_WITNESS * scores, before, own)
         here = slice(start, start + own)
         found[:3, here] = _claims(posterior, grid)
@@ -155,14 +194,42 @@ def heard_speed(
     proved = _proved(rpm, teeth, halves, *(_OCTAVE if cylinders == 1 else _ORDER))
     unsure = np.isfinite(rpm) & ~proved
     rpm, sd = (np.where(proved, one, np.nan) for one in (rpm, sd))
-    return HeardSpeed(
+    return fit, HeardSpeed(
         time_s=time,
         engine_speed_rpm=rpm,
         sd_rpm=sd,
         heard=heard,
         level_db=level - level.max() if count else level,
+        over_noise_db=np.where(proved, 10 / np.log(10) * teeth, np.nan),
         unsure_octave=unsure,
         picture=np.concatenate(pictures),
+    )
+
+
+# What a horn or a shout is louder by than what is around it, within so many seconds; and for how
+# long at most (ours). [dB], [s]
+_STANDS_OUT_DB, _LOUD_AROUND_S, _LONGEST_LOUD_S = 6.0, 3.0, 1.5
+
+
+def stands_out(heard: HeardSpeed) -> tuple[float, ...]:
+    """When something short and loud began, such as a horn or a word.
+
+    Parameters
+    ----------
+    heard : HeardSpeed
+
+    Returns
+    -------
+    tuple of float
+        [s]
+    """
+    if not heard.time_s.size:
+        return ()
+    usual = median_filter(heard.level_db, round(_LOUD_AROUND_S / STEP_S), mode="nearest")
+    rows = np.flatnonzero(heard.level_db - usual > _STANDS_OUT_DB)
+    parts = np.split(rows, np.flatnonzero(np.diff(rows) > 1) + 1)
+    return tuple(
+        float(heard.time_s[own[0]]) for own in parts if 1 < own.size <= _LONGEST_LOUD_S / STEP_S
     )
 
 

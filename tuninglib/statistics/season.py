@@ -6,8 +6,9 @@ days (drag, hill, riders), what a normal distribution says. Setup s on day d has
 A comparison within a day is free of b, one across days is not.
 """
 
+from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import product
 from typing import NamedTuple
 
@@ -64,15 +65,17 @@ class Contrast:
     Attributes
     ----------
     log : Interval
-    sd : float
-        Half the 95 % width over 1.96.
     p_value : float
         Against zero, two-sided.
     """
 
     log: Interval
-    sd: float
     p_value: float
+
+    @property
+    def sd(self) -> float:
+        """Half the 95 % width over 1.96."""
+        return self.log.half_width / Z_95
 
 
 @dataclass(frozen=True, repr=False)
@@ -133,14 +136,8 @@ class PooledDays:
             # not.
             extra = own * ((t_quantile(0.975, own**2 / squares) / Z_95) ** 2 - 1)
         wider = np.outer(vector, vector) * extra / (vector @ vector) ** 2
-        found = spread(
-            VarianceMixture(
-                self.mixture.means, self.mixture.covariances + wider, self.mixture.weights
-            ),
-            vector,
-        )
-        log = Interval(found.value, found.low, found.high)
-        return Contrast(log, float(log.half_width / Z_95), found.p_value)
+        found = spread(replace(self.mixture, covariances=self.mixture.covariances + wider), vector)
+        return Contrast(Interval(found.value, found.low, found.high), found.p_value)
 
 
 def pool_days(
@@ -252,10 +249,7 @@ class _Part(NamedTuple):
 
 def _prepared(days, setups, trend):
     """Days in parts, and what they say of the unknowns alone: precision and right-hand side."""
-    counts: dict = {}
-    for one in days:
-        for unknown in np.asarray(one.unknowns).tolist():
-            counts[unknown] = counts.get(unknown, 0) + 1
+    counts = Counter(unknown for one in days for unknown in np.asarray(one.unknowns).tolist())
     place = {name: at for at, name in enumerate(n for n in sorted(counts) if counts[n] > 1)}
     columns = setups + len(place) + trend
     prior, right = np.zeros((columns, columns)), np.zeros(columns)

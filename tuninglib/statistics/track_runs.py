@@ -4,6 +4,7 @@ Runs are found by places (:func:`line_passes`) or, in a log without any, by thro
 the hill's length (:func:`runs_by_length`), or by how engine speed climbs (:func:`runs_by_pulls`).
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -443,11 +444,14 @@ class PullRuns:
         Of the crank: the hill's length over the turns that it took. [m]
     relative_sd : float
         Of that, when the throttle opens and shuts; the length's own error aside. [-]
+    rows : array of int
+        Which of the ends these runs are: the others took another number of turns.
     """
 
     lines: LinePasses
     metres_per_turn: float
     relative_sd: float
+    rows: np.ndarray
 
 
 def pulls(time_s: ArrayLike, engine_speed_rpm: ArrayLike) -> np.ndarray:
@@ -512,7 +516,90 @@ def pulls(time_s: ArrayLike, engine_speed_rpm: ArrayLike) -> np.ndarray:
     return np.array(found, dtype=float).reshape(-1, 3)
 
 
-def runs_by_pulls(time_s: ArrayLike, engine_speed_rpm: ArrayLike, *, length_m: float) -> PullRuns:
+# Gears are apart by more than this logarithm; a change takes less than a second (ours).
+_GEARS_APART, _CHANGED_S = 0.12, 0.8
+
+
+def gear_changes(time_s: ArrayLike, engine_speed_rpm: ArrayLike) -> tuple[float, ...]:
+    """When engine speed stepped, to the middle of each step.
+
+    Parameters
+    ----------
+    time_s, engine_speed_rpm : array
+        As of :func:`pulls`.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> time = np.arange(0.0, 20.0, 0.05)
+    >>> [round(at, 1) for at in gear_changes(time, np.where(time < 8, 7000.0, 5400.0))]
+    [8.0]
+    """
+    time, rpm = complete_rows(time_s, engine_speed_rpm)
+    if time.size < 4:
+        return ()
+    log = np.log(rpm)
+    ahead, back = (
+        np.interp(time + shift, time, log) for shift in (_CHANGED_S / 2, -_CHANGED_S / 2)
+    )
+    step = np.abs(ahead - back)
+    rows = np.flatnonzero(step > _GEARS_APART)
+    groups = np.split(rows, np.flatnonzero(np.diff(rows) > 1) + 1) if rows.size else []
+    return tuple(float(time[own[step[own] > 0.95 * step[own].max()]].mean()) for own in groups)
+
+
+# A hand at the horn is so near to the line (standard deviation; ours). [s]
+_MARKED_WITHIN_S = 0.3
+
+
+def pull_ends(
+    time_s: ArrayLike, engine_speed_rpm: ArrayLike, marks: Sequence[tuple[float, float]] = ()
+) -> np.ndarray:
+    """Where runs begin and end in one recording: at its marks, or else where its pulls do.
+
+    Parameters
+    ----------
+    time_s, engine_speed_rpm : array
+        As of :func:`pulls`.
+    marks : sequence of (float, float)
+        When start line and marker were passed, by whoever was there. [s]
+
+    Returns
+    -------
+    array, runs by 4
+        Begin and its standard deviation, end and its; NaN for the two standard deviations where the
+        engine is not heard all the way, or the gear is changed on it. [s]
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> time = np.arange(0.0, 40.0, 0.05)
+    >>> speed = np.interp(time, [0, 10, 30, 32, 40], [5000, 5000, 7000, 5000, 5000])
+    >>> pull_ends(time, speed, [(9.0, 28.0), (33.0, 50.0)]).tolist()
+    [[9.0, 0.3, 28.0, 0.3], [33.0, nan, 50.0, nan]]
+    """
+    if not len(marks):
+        begin, sd, end = pulls(time_s, engine_speed_rpm).T
+        sd = np.hypot(sd, _OPENS_WITHIN_S)
+        return np.stack([begin, sd, end - _SHUTS_AFTER_S, np.full(sd.size, _SHUTS_WITHIN_S)], 1)
+    time, _ = complete_rows(time_s, engine_speed_rpm)
+    changes, found = np.array(gear_changes(time_s, engine_speed_rpm)), []
+    for begin, end in marks:
+        seen = np.concatenate([[begin], time[(time > begin) & (time < end)], [end]])
+        whole = np.diff(seen).max() < _LONGEST_PAUSE_S
+        whole &= not np.any((changes > begin) & (changes < end))
+        sd = _MARKED_WITHIN_S if whole else np.nan
+        found.append((begin, sd, end, sd))
+    return np.array(found)
+
+
+def runs_by_pulls(
+    time_s: ArrayLike,
+    engine_speed_rpm: ArrayLike,
+    *,
+    length_m: float,
+    ends: ArrayLike | None = None,
+) -> PullRuns:
     """Runs from pulls that went from line to line in one gear, and what a turn of the crank is.
 
     Parameters
@@ -521,6 +608,8 @@ def runs_by_pulls(time_s: ArrayLike, engine_speed_rpm: ArrayLike, *, length_m: f
         Rising times; NaN where no engine speed is known. [s], [1/min]
     length_m : float
         From the start line to the marker. [m]
+    ends : array, runs by 4, optional
+        As of :func:`pull_ends`; left out: of all pulls.
 
     Returns
     -------
@@ -544,17 +633,20 @@ def runs_by_pulls(time_s: ArrayLike, engine_speed_rpm: ArrayLike, *, length_m: f
     """
     length = float(require(length_m, "length of the hill", "m", above=0))
     time, rpm = complete_rows(time_s, engine_speed_rpm)
-    begin, sd, end = pulls(time, rpm).T
-    end = end - _SHUTS_AFTER_S
+    ends = pull_ends(time, rpm) if ends is None else np.asarray(ends, dtype=float).reshape(-1, 4)
+    begin, opened_sd, end, shut_sd = ends.T
     turns = np.concatenate([[0.0], np.cumsum(np.diff(time) * (rpm[1:] + rpm[:-1]) / 120)])
     taken = np.interp(end, time, turns) - np.interp(begin, time, turns)
     if not taken.size:
-        return PullRuns(lines=_runs_up([]), metres_per_turn=np.nan, relative_sd=np.nan)
+        none = np.zeros(0, dtype=int)
+        return PullRuns(lines=_runs_up([]), metres_per_turn=np.nan, relative_sd=np.nan, rows=none)
     alike = np.abs(taken / np.median(taken) - 1) < _TURNS_ALIKE
-    begin, sd, end, taken = begin[alike], sd[alike], end[alike], taken[alike]
+    begin, opened_sd, end, shut_sd, taken = (
+        one[alike] for one in (begin, opened_sd, end, shut_sd, taken)
+    )
     per_second = np.stack([np.interp(one, time, rpm) / 60 for one in (begin, end)])
     # Errors of both ends in turns.
-    errors = per_second * [np.hypot(sd, _OPENS_WITHIN_S), np.full(end.size, _SHUTS_WITHIN_S)]
+    errors = per_second * [opened_sd, shut_sd]
     mean = taken.mean()
     variances = errors**2
     off = variances / variances.sum(0) * (mean - taken) / per_second
@@ -566,7 +658,12 @@ def runs_by_pulls(time_s: ArrayLike, engine_speed_rpm: ArrayLike, *, length_m: f
     left = per_turn * np.sqrt(variances.prod(0) / variances.sum(0) + own / taken.size)
     lines = _runs_up(np.stack([begin - off[0], end + off[1], left], axis=1))
     sd_turns = np.sqrt(own / taken.size + late)
-    return PullRuns(lines=lines, metres_per_turn=per_turn, relative_sd=float(sd_turns / mean))
+    return PullRuns(
+        lines=lines,
+        metres_per_turn=per_turn,
+        relative_sd=float(sd_turns / mean),
+        rows=np.flatnonzero(alike),
+    )
 
 
 _FEWEST_PASSES, _FEWEST_SECONDS = 3, 6
