@@ -76,10 +76,14 @@ def from_sound(session_folder: Path | str) -> widgets.VBox:
 
     def answer(*, path, begin, seconds, **typed):
         del typed["upload"]
-        player.value = b""
         if path is None:
+            player.value = b""
             return kit.Said((_NONE,), _image(_axes(), "No recording yet."))
-        trace, tables = heard_in(path)
+        try:
+            trace, tables = heard_in(path)
+        except SessionError:
+            player.value = b""
+            raise
         end = min(begin + min(seconds, _LONGEST_S), trace.time_s[-1])
         player.value = to_hear(path, min(begin, end), end)
         log = Log(file=path.name)
@@ -88,7 +92,7 @@ def from_sound(session_folder: Path | str) -> widgets.VBox:
         if judged := sound.place(place_of_phone(trace), one):
             said.append(("Place of the phone", judged))
         lines = _lines(folder, path, **typed)
-        said.append(("The button writes", "; ".join(lines)))
+        said.append(("The button writes", f"{'; '.join(lines)}."))
         per_hz = 120 / max([e.cylinders for e in tables["engines"].values() if e], default=1)
         table = _pulls(one, trace, tables["hill"], system)
         return kit.Said((Prose(tuple(said)), table), _picture(trace, one, (begin, end), per_hz))
@@ -99,7 +103,6 @@ def from_sound(session_folder: Path | str) -> widgets.VBox:
         path = values["path"]
         if path is None:
             raise ValueError("no recording is chosen; drop one, or put it into the folder")
-        heard_in(path)
         return _taken(folder, path, values)
 
     text = "Copies the recording into the outing's folder and names it in session.toml"
@@ -200,11 +203,9 @@ def _pulls(one, trace, hill, system) -> Table | Prose:
     """The pulls with their speeds, if each went over the hill's length."""
     if not one.pulls:
         return Prose(())
-    length = hill.length.value if hill and hill.length else None
-    per = np.nan
-    if length:
-        rpm = trace.channels["engine_speed_rpm"]
-        per = runs_by_pulls(trace.time_s, rpm, length_m=length).metres_per_turn
+    length, rpm = hill and hill.length and hill.length.value, trace.channels["engine_speed_rpm"]
+    found = length and runs_by_pulls(trace.time_s, rpm, length_m=length)
+    per = found.metres_per_turn if found else np.nan
 
     def speed(rpm):
         return shown(rpm / 60 * per, "speed", system, 1) if np.isfinite(per) else ""
