@@ -418,9 +418,9 @@ def shared(results):
     return " ".join(text.get_text() for text in texts).replace("\n", " ")
 
 
-def too_hot(stated):
+def too_hot(stated, value=514.15):
     """A setup that ran hot, by the limit that the rider states or by the usual one."""
-    gate = Gate("heat", value=514.15, limit=503.15)
+    gate = Gate("heat", value=value, limit=503.15)
     return session_with(
         lambda r: advice.gate_sentence(r, replace(ridden(r, "big_172"), gate=gate)),
         "bike", highest_head_temperature=stated,
@@ -705,6 +705,14 @@ SAID = {
     ),
     "usual limit of heat": (
         "above the usual limit of 230 °C", too_hot(None), too_hot(Measured(503.15)),
+    ),
+    "hot on a climb": (
+        "on a long climb on a hot day the head goes above the usual limit of 230 °C",
+        too_hot(None, 503.15), too_hot(None, 503.2),
+    ),
+    "hot on a climb, not read": (
+        "on a long climb on a hot day the head goes above your limit of 230 °C",
+        too_hot(Measured(503.15), None), too_hot(Measured(503.15)),
     ),
     "own limit of heat": (
         "the head reached 241 °C, above your limit of 230 °C", too_hot(Measured(503.15)),
