@@ -1084,3 +1084,32 @@ def test_what_a_season_says(summer, case, monkeypatch):
     said, there, not_there = SEASON[case]
     assert said in there(summer)
     assert not_there is None or said not in not_there(summer)
+
+
+def test_a_seasons_picture_has_each_outing_and_what_is_not_to_be_ridden_hollow(summer, monkeypatch):
+    drawn = []
+    monkeypatch.setattr(page_parts, "_svg", lambda draw, width_in: drawn.append(draw(width_in)))
+    picture = season.gain_figure(summer)
+    top, bottom = drawn[0].axes
+    assert len(top.lines) == 4, "one for each outing, every other one hollow"
+    assert [one.get_markerfacecolor() == "none" for one in top.lines] == [False, True] * 2
+    names = [one.get_text() for one in bottom.get_yticklabels()]
+    for at, line in enumerate(top.lines):
+        own = {round(y - 0.5 * ((at + 0.5) / 4 - 0.5), 6) for y in line.get_ydata()}
+        forces = [one for one in summer.day_forces if one.outing == at]
+        assert own == {names.index(page_parts.spaced(one.setup)) for one in forces}
+        assert list(line.get_xdata()) == pytest.approx([one.force_n.value for one in forces])
+    shut = {page_parts.spaced(one.setup) for one in summer.plan.shut}
+    assert shut == {"big 164"}
+    gains = {page_parts.spaced(one.setup): one.gain for one in summer.pulls}
+    marks = [one for one in bottom.lines if one.get_marker() in ("o", "D")]
+    for row, (name, mark) in enumerate(zip(names, marks, strict=True)):
+        gain = gains[name] and 100 * gains[name].ratio.value
+        assert (mark.get_xdata()[0], mark.get_ydata()[0]) == (pytest.approx(gain or 0), row)
+        assert mark.get_marker() == ("D" if gain is None else "o")
+        assert (mark.get_markerfacecolor() == "white") == (name in shut)
+        assert (f"{name} {gain:.0f} %" in picture.alt) if gain else True
+    bars = [one for one in bottom.lines if len(one.get_xdata()) == 2 and one.get_linewidth() == 2]
+    broken = {names[int(one.get_ydata()[0])] for one in bars if one.get_linestyle() == "--"}
+    assert broken == shut
+    assert f"{len(marks) - 1} of" in picture.caption
