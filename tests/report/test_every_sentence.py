@@ -1108,6 +1108,7 @@ def test_a_seasons_picture_has_each_outing_and_what_is_not_to_be_ridden_hollow(s
         assert (mark.get_xdata()[0], mark.get_ydata()[0]) == (pytest.approx(gain or 0), row)
         assert mark.get_marker() == ("D" if gain is None else "o")
         assert (mark.get_markerfacecolor() == "white") == (name in shut)
+        assert (mark.get_color() == page_parts.SOFT) == (name in shut)
         assert (f"{name} {gain:.0f} %" in picture.alt) if gain else True
     bars = [one for one in bottom.lines if len(one.get_xdata()) == 2 and one.get_linewidth() == 2]
     broken = {names[int(one.get_ydata()[0])] for one in bars if one.get_linestyle() == "--"}
