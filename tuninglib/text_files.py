@@ -129,9 +129,8 @@ def read_text(path: Path) -> str:
         require_regular(path, "a text file", _LARGEST_BYTES, "is it a log?")
         raw = path.read_bytes()
     except FileNotFoundError:
-        raise SessionError(
-            [Problem(path.name, f"is missing from the folder {path.parent.name!r}")]
-        ) from None
+        message = f"is missing from the folder {path.parent.name!r}"
+        raise SessionError([Problem(path.name, message)]) from None
     except OSError as error:
         raise SessionError([Problem(path.name, f"cannot be read: {error.strerror}")]) from error
     text, encoding = decoded(raw, path.name)
@@ -274,13 +273,11 @@ def parse_table(text: str, name: str) -> RawTable:
             "add the name that is missing, or write decimal commas as points"
         )
         raise SessionError([Problem(name, message, row=numbers[0])])
+    remedy = "put text that contains the separator in double quotes"
+    if delimiter == ",":
+        remedy = "a decimal comma? Write a point, or separate the cells with semicolons"
     for row, at in zip(cells[1:], numbers[1:], strict=True):
         if len(row) > len(headers):
-            remedy = (
-                "a decimal comma? Write a point, or separate the cells with semicolons"
-                if delimiter == ","
-                else "put text that contains the separator in double quotes"
-            )
             message = f"has {len(row)} cells where the header has {len(headers)}; {remedy}"
             problems.append(Problem(name, message, row=at))
         rows.append((row + [""] * len(headers))[: len(headers)])

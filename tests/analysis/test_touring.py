@@ -17,9 +17,7 @@ from tuninglib.interval import Interval
 from tuninglib.physics import gearing as sums
 from tuninglib.report import heat, verdict
 from tuninglib.report import what_if as words
-from tuninglib.session.fields import read_value
 from tuninglib.session.load import load_session
-from tuninglib.session.machine import Fuel
 from tuninglib.text_files import SessionError
 
 # Heat on long climbs ------------------------------------------------------------------------------
@@ -300,30 +298,6 @@ def test_miles_to_either_gallon():
     assert us.value == pytest.approx(100 / 1.609344 / (3 / 3.785411784))
     assert uk.value == pytest.approx(100 / 1.609344 / (3 / 4.54609))
     assert us.low < us.value < us.high
-
-
-@pytest.mark.parametrize(
-    ("typed", "litre"),
-    [
-        (1.89, 1.89),
-        ("1.89", 1.89),
-        ("1.89 EUR/L", 1.89),
-        ("$4.89/gal", 4.89 / 3.785411784),
-        ("4.89 USD/gal", 4.89 / 3.785411784),
-        ("6.80 GBP / imperial gal", 6.80 / 4.54609),
-        ("£1.45/litre", 1.45),
-    ],
-)
-def test_a_price_names_its_volume(typed, litre):
-    meta = Fuel.__dataclass_fields__["price"].metadata
-    assert read_value(meta, typed, {}) == pytest.approx(litre)
-
-
-@pytest.mark.parametrize("typed", ["4.89 USD/kg", "cheap", "4.89/", "/gal", "-3 EUR/L", "1,89"])
-def test_what_is_no_price_is_refused(typed):
-    meta = Fuel.__dataclass_fields__["price"].metadata
-    with pytest.raises(ValueError, match=r"price per volume|outside|has a comma"):
-        read_value(meta, typed, {})
 
 
 @pytest.mark.parametrize(

@@ -226,7 +226,12 @@ def test_the_report_prints_the_riders_units_in_a_folder_of_any_name(
     edit, tmp_path, units, wanted, unwanted
 ):
     folder = edit("session.toml", 'units = "metric"', f'units = "{units}"').rename(tmp_path / ODD)
+    earlier = tmp_path / f"{ODD}.report" / "report.html"
+    earlier.parent.mkdir()
+    earlier.write_text("mine")
     written = make_report(folder)
+    assert earlier.with_name("report.earlier-1.html").read_text() == "mine"
+    assert written.kept == (earlier.with_name("report.earlier-1.html"),)
     says_not_where_it_lies(written, tmp_path)
     page = written.page.read_text(encoding="utf-8")
     # The part that is made of the session's numbers; sources and methods name units of standards.

@@ -60,7 +60,6 @@ WITHOUT_EFFECT = {
             "of one unit both are alike, which ends it, too", "constant 1", "constant 0.01",
         ),
     },
-    "report/what_if.py": {"for _ in range(60):": (_ARRIVED, "constant 60")},
     "session/trace.py": {
         r'dated = texts.where(texts.str.match(r"\s*\d{4}-?\d\d-?\d\d[T ]\d\d", na=False))': (
             "what is not there is no time either way", "constant False",

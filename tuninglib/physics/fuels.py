@@ -92,9 +92,8 @@ class Blend:
     @property
     def stoichiometric_ratio(self) -> float | np.ndarray:
         """Dry air that burns a unit mass of the blend. [kg air/kg fuel]"""
-        return self._by_mass(
-            stoichiometric_ratio(ETHANOL_FORMULA), stoichiometric_ratio(self.petrol_formula)
-        )
+        formulas = (ETHANOL_FORMULA, self.petrol_formula)
+        return self._by_mass(*map(stoichiometric_ratio, formulas))
 
     @property
     def lower_heating_value_j_kg(self) -> float | np.ndarray:
@@ -360,9 +359,8 @@ def blend_octane(
     """
     petrol = _octane(petrol_octane, "octane number of petrol")
     ethanol = _octane(ethanol_octane, "octane number of ethanol")
-    mass = limited(
-        petrol_molar_mass_kg_mol, "petrol molar mass", "kg/mol", 0.06, 0.2, "108 g/mol is 0.108"
-    )
+    remedy = "108 g/mol is 0.108"
+    mass = limited(petrol_molar_mass_kg_mol, "petrol molar mass", "kg/mol", 0.06, 0.2, remedy)
     z = require_or_missing(interaction, "interaction", "", remedy="0 if unknown")
     w = blend.ethanol_mass_fraction
     ethanol_mol = w / molar_mass_kg_mol(ETHANOL_FORMULA)

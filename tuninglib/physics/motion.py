@@ -291,18 +291,12 @@ class Ride:
     gravity_m_s2: np.ndarray = STANDARD_GRAVITY_M_S2
 
     def __post_init__(self):
-        near_0 = {"at_least": -0.5, "at_most": 0.5}
+        near_0, tyres = {"at_least": -0.5, "at_most": 0.5}, "0.01 to 0.02 for road tyres"
         for name, what, unit, limits, remedy in (
             ("mass_kg", "mass", "kg", {"above": 0}, "add bike and rider"),
             ("air_density_kg_m3", "air density", "kg/m3", {"above": 0}, "about 1.2 at sea level"),
             ("drag_area_m2", "drag area", "m2", {"at_least": 0}, "0.4 to 0.7 for a seated rider"),
-            (
-                "rolling_coefficient",
-                "rolling coefficient",
-                "",
-                near_0,
-                "0.01 to 0.02 for road tyres",
-            ),
+            ("rolling_coefficient", "rolling coefficient", "", near_0, tyres),
             ("rotating_mass_kg", "rotating mass", "kg", {"at_least": 0}, "use 0 if unknown"),
             ("wind_m_s", "wind", "m/s", {}, "use 0 if it was calm"),
             ("gravity_m_s2", "gravity", "m/s2", {"above": 0}, "9.81 on this planet"),
@@ -558,9 +552,8 @@ def exit_speed_at_power_m_s(
     slowest = min(np.min(entry_speed_m_s), np.min(power) / max(climb + drag, 1e-9))
     rate = np.max(power) / (np.min(ride.mass_kg) * max(slowest, 0.5) ** 3)
     steps = int(np.clip(2 * np.max(ride.hill.lengths_m) * rate, steps, 5000))
-    return exit_speed_by_steps_m_s(
-        ride, force_at=lambda v: power / v, entry_speed_m_s=entry_speed_m_s, steps=steps
-    )
+    at_power = {"force_at": lambda v: power / v, "entry_speed_m_s": entry_speed_m_s}
+    return exit_speed_by_steps_m_s(ride, **at_power, steps=steps)
 
 
 def wheel_power_w(
@@ -591,11 +584,9 @@ def wheel_power_w(
     """
     force = wheel_force_n(ride, entry_speed_m_s=entry_speed_m_s, exit_speed_m_s=exit_speed_m_s)
     power = np.asarray(mean_power_w(ride, force_n=force, entry_speed_m_s=entry_speed_m_s))
-    before = None
+    before, begin = None, {"entry_speed_m_s": entry_speed_m_s, "steps": steps}
     for _ in range(40):
-        reached = exit_speed_at_power_m_s(
-            ride, power_w=power, entry_speed_m_s=entry_speed_m_s, steps=steps
-        )
+        reached = exit_speed_at_power_m_s(ride, power_w=power, **begin)
         miss = np.square(reached) - np.square(exit_speed_m_s)
         if not np.any(np.abs(miss) > 1e-12 * np.square(exit_speed_m_s)):
             break

@@ -302,14 +302,11 @@ def air_of_runs(session: Session) -> pd.DataFrame:
         ``within_limits`` (both standards allow their factor).
     """
     weather, runs = session.weather, session.runs
-    air = pd.DataFrame(
-        {
-            "temperature_k": runs["air_temperature_k"].fillna(day_temperature_of(session).value),
-            "pressure_abs_pa": runs["air_pressure_pa"].fillna(day_pressure_of(session).value),
-            "humidity_ratio": runs["humidity_ratio"].fillna(weather.humidity.value),
-            "headwind_m_s": runs["headwind_m_s"].fillna(weather.headwind.value),
-        }
-    )
+    air = pd.DataFrame()
+    air["temperature_k"] = runs["air_temperature_k"].fillna(day_temperature_of(session).value)
+    air["pressure_abs_pa"] = runs["air_pressure_pa"].fillna(day_pressure_of(session).value)
+    air["humidity_ratio"] = runs["humidity_ratio"].fillna(weather.humidity.value)
+    air["headwind_m_s"] = runs["headwind_m_s"].fillna(weather.headwind.value)
     state = {name: air[name].to_numpy() for name in ("temperature_k", "pressure_abs_pa")}
     state["relative_humidity"] = air["humidity_ratio"].to_numpy()
     sae, iso = correction_sae_j1349(**state), correction_iso_1585(**state)

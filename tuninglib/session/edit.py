@@ -697,12 +697,8 @@ def session_template(units: str = "metric", *, hill: str = "") -> str:
     -------
     str
     """
-    metric = {
-        "bike": "124 kg +/- 2 kg",
-        "rider": "84 kg +/- 2 kg",
-        "length": "400 m +/- 2 m",
-        "rise": "24 m +/- 1 m",
-    }
+    metric = {"bike": "124 kg +/- 2 kg", "rider": "84 kg +/- 2 kg"}
+    metric |= {"length": "400 m +/- 2 m", "rise": "24 m +/- 1 m"}
     typed = {name: example_in(text, units).split(" +/- ") for name, text in metric.items()}
     example = {name: value for name, (value, _) in typed.items()}
     example |= {"doubt": typed["length"][1], "entry": example_in("48 km/h +/- 2 km/h", units)}
@@ -732,9 +728,8 @@ def write_new_session(folder: Path | str, units: str = "metric", *, hill: str = 
     folder = Path(folder)
     require_new(folder)
     folder.mkdir(parents=True, exist_ok=True)
-    columns = {
-        key: COLUMNS[key] for key in ("run", "setup", "exit_speed", "gauge", "knock", "note")
-    }
+    keys = ("run", "setup", "exit_speed", "gauge", "knock", "note")
+    columns = {key: COLUMNS[key] for key in keys}
     header = header_line(columns, speed_unit=unit_of("speed", units))
     texts = {TOML: session_template(units, hill=hill), RUNS: _RUNS.format(header=header)}
     for name, content in texts.items():

@@ -68,14 +68,8 @@ def with_logged_speeds(session: Session) -> Session:
     logs = [one for one, _ in seen.get("parts", ())] or [name]
     listed = [run for one in logs for run in session.logs[one].runs]
     passes, why_not = _numbered(runs, listed, passes)
-    found = FoundRuns(
-        log=name,
-        by=by,
-        passes=passes,
-        rows=int((runs["state"] == "full").sum()),
-        why_not=why_not,
-        **seen,
-    )
+    rows = int((runs["state"] == "full").sum())
+    found = FoundRuns(log=name, by=by, passes=passes, rows=rows, why_not=why_not, **seen)
     by_run = {
         one.run: one
         for one in passes
@@ -103,13 +97,10 @@ def _where_to_look(session):
 
 def _heard(session) -> list:
     """Names of the recordings whose pulls the rider says are runs, or whose runs are marked."""
-    return [
-        name
-        for name, trace in session.traces.items()
-        if trace.kind == "sound"
-        and trace.channels
-        and (session.logs[name].pulls_are_runs == "yes" or session.logs[name].marks)
-    ]
+    logs = session.logs.items()
+    said = [name for name, log in logs if log.pulls_are_runs == "yes" or log.marks]
+    traces = ((name, session.traces[name]) for name in said)
+    return [name for name, one in traces if one.kind == "sound" and one.channels]
 
 
 # Between two recordings in the time of all; and of their speeds, so many a second are used.
@@ -214,13 +205,9 @@ def _by_length(session, name):
     """As :func:`_by_places`, of a log without places."""
     trace = session.traces[name]
     speed = trace.channels["speed_m_s"]
-    lines = runs_by_length(
-        trace.time_s,
-        speed,
-        length_m=hill_of(session).length_m,
-        entry_speed_m_s=_usual_entry(session),
-        throttle_ratio=trace.channels.get("throttle_ratio"),
-    )
+    hill = {"length_m": hill_of(session).length_m, "entry_speed_m_s": _usual_entry(session)}
+    throttle = trace.channels.get("throttle_ratio")
+    lines = runs_by_length(trace.time_s, speed, **hill, throttle_ratio=throttle)
     passes = ()
     if lines.enter_s.size:
         passes = _as_passes(lines, end_speeds_from_speed(trace.time_s, speed, **_ends(lines)), 1.0)
@@ -267,9 +254,8 @@ def _opened_about(lines, time, speed, ends, opened):
     of sd s the mean of max(x, 0) is s / root(2 pi), and its variance s^2 (1 / 2 - 1 / (2 pi)).
     """
     known = np.isfinite(speed)
-    first, later = (
-        np.interp(lines.enter_s + shift, time[known], speed[known]) for shift in (0.0, _SLOPE_S)
-    )
+    at = np.add.outer([0.0, _SLOPE_S], lines.enter_s)
+    first, later = np.interp(at, time[known], speed[known])
     gained = _OPENS_WITHIN_S * (later - first) / _SLOPE_S
     return replace(
         ends,
@@ -401,22 +387,19 @@ def with_logged_readings(session: Session) -> Session:
     stretches = {run: _stretch(one, trace, track, shift.value) for run, one in passes.items()}
     time, shown = trace.time_s, trace.channels["gauge"]
     lag, source = _lag(log, time, shown, stretches.values())
+    begin, end = (float(time[at]) + shift.value for at in (0, -1))
     taken = tuple(
         LogReading(
             run=run,
             full_share=full.share,
-            covered=bool(
-                passes[run].enter_s - shift.value >= time[0]
-                and passes[run].leave_s - shift.value <= time[-1]
-            ),
+            covered=begin <= passes[run].enter_s and passes[run].leave_s <= end,
             **settled_reading(time, shown, full=full, lag_s=lag.high)._asdict(),
         )
         for run, full in stretches.items()
     )
     likeness = found.likeness if found else None
-    readings = replace(
-        readings, shift_s=shift, likeness=likeness, lag_s=lag, lag_source=source, readings=taken
-    )
+    lags = {"lag_s": lag, "lag_source": source}
+    readings = replace(readings, shift_s=shift, likeness=likeness, **lags, readings=taken)
     return _with_readings(session, readings)
 
 
@@ -485,12 +468,9 @@ def _stretch(one, trace: Trace, track: Trace, shift) -> FullStretch:
     """Full throttle of a pass, in the time of the gauge's log."""
     for log, later in ((trace, shift), (track, 0.0)):
         if "throttle_ratio" in log.channels:
-            found = full_stretch(
-                log.time_s,
-                log.channels["throttle_ratio"],
-                enter_s=one.enter_s - later - _AROUND_S,
-                leave_s=one.leave_s - later + _AROUND_S,
-            )
+            begin, end = one.enter_s - later - _AROUND_S, one.leave_s - later + _AROUND_S
+            throttle = log.channels["throttle_ratio"]
+            found = full_stretch(log.time_s, throttle, enter_s=begin, leave_s=end)
             moved = later - shift
             ridden = one.leave_s - one.enter_s
             share = min((found.to_s - found.from_s) / ridden, 1.0) if found.share else 0.0
@@ -508,9 +488,8 @@ def _lag(log, time, shown, stretches):
         return log.delay.interval, "stated"
     # Without a throttle nothing says when it was opened but the line, which is not that well known.
     full = [one for one in stretches if one.share >= _FULL_SHARE]
-    found = gauge_lag(
-        time, shown, opened_s=[one.from_s for one in full], shut_s=[one.to_s for one in full]
-    )
+    opened, shut = [one.from_s for one in full], [one.to_s for one in full]
+    found = gauge_lag(time, shown, opened_s=opened, shut_s=shut)
     return (USUAL_LAG, "usual") if found is None else (found, "found")
 
 

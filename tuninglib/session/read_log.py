@@ -110,10 +110,8 @@ def read_log(
     """
     name = log.file
     if Path(name).name != name or name.startswith(".") or "\\" in name:
-        message = (
-            f"{quoted(name)} is not the name of a file in the outing's folder; put the log there"
-        )
-        raise SessionError([Problem("session.toml", message, column="file")])
+        said = f"{quoted(name)} is not the name of a file in the outing's folder; put the log there"
+        raise SessionError([Problem("session.toml", said, column="file")])
     path = Path(folder) / name
     try:
         require_regular(path, "the log")
@@ -254,14 +252,9 @@ def read_delimited(
         values = trace.numbers(cells, layout.decimal_comma)
         left_out += _no_numbers(one.name, cells, values, lines, seconds)
         channels[one.name] = _in_si(values, one)
+    scale = _scale(kind, seconds, layout, used[0].position)
     found = trace.in_order(
-        "table",
-        path.name,
-        seconds,
-        channels,
-        lines,
-        left_out=left_out,
-        scale=_scale(kind, seconds, layout, used[0].position),
+        "table", path.name, seconds, channels, lines, left_out=left_out, scale=scale
     )
     return replace(found, unused=unused)
 
@@ -281,7 +274,7 @@ class _Used:
 
 def _columns(path, layout: Layout, columns: dict, units: dict, time_format: str):
     """Columns that are used, how time is written, and the names of the other columns."""
-    problems, used = [], []
+    problems, used, listed = [], [], layout.listed()
 
     def say(message, column=None):
         problems.append(Problem(path.name, message, row=layout.header_row, column=column))
@@ -291,10 +284,7 @@ def _columns(path, layout: Layout, columns: dict, units: dict, time_format: str)
         if name in columns:
             places = layout.places(columns[name])
             if not places:
-                say(
-                    f"has no column {quoted(columns[name])} for {name}; its columns are "
-                    f"{layout.listed()}"
-                )
+                say(f"has no column {quoted(columns[name])} for {name}; its columns are {listed}")
         else:
             places = [at for one in names for at in layout.places(one, name_only=True)]
         if len(places) > 1:
@@ -570,15 +560,11 @@ def _heads(lines, separator, first, width):
     if not above or above[0][0] < first - 3:
         return tuple(str(number) for number in range(1, width + 1)), none, first + 1
     at, cells = above[0]
-    filled = sum(map(bool, cells))
-    if (
-        len(above) > 1
-        and above[1][0] >= at - 2
-        and filled
-        and sum(map(bool, above[1][1])) >= filled
-        and all(map(_unit_or_nothing, cells))
-    ):
-        return tuple(above[1][1]), tuple(map(_bare, cells)), above[1][0] + 1
+    above_it, names = above[1] if len(above) > 1 else (-9, ())
+    filled, named = sum(map(bool, cells)), sum(map(bool, names))
+    of_units = filled and all(map(_unit_or_nothing, cells))
+    if of_units and above_it >= at - 2 and named >= filled:
+        return tuple(names), tuple(map(_bare, cells)), above_it + 1
     return tuple(cells), none, at + 1
 
 

@@ -317,18 +317,16 @@ def columns_in_si(
     dict of str to list
         By ``si_name``, and ``row`` with the row of the file.
     """
-    found = _found(table, name, columns, problems)
+    found, known = _found(table, name, columns, problems), known or {}
     data: dict[str, list] = {"row": list(table.row_numbers)}
     for key, column in columns.items():
         values = data[column.si_name or key] = [_absent(column)] * len(table.rows)
         if key not in found:
             continue
-        position, unit = found[key]
+        (position, unit), comma = found[key], table.decimal_comma
         for at, cells in enumerate(table.rows):
             try:
-                values[at] = _value(
-                    key, column, cells[position], unit, table.decimal_comma, known or {}
-                )
+                values[at] = _value(key, column, cells[position], unit, comma, known)
             except ValueError as error:
                 row = table.row_numbers[at]
                 problems.append(Problem(name, str(error), row=row, column=key))
@@ -357,9 +355,8 @@ def _found(table, name, columns, problems) -> dict:
     headed = {_key(header.partition("[")[0]) for header in table.headers}
     for key, column in columns.items():
         if column.required and key not in headed:
-            message = (
-                f"the column {key} is missing ({column.help}); add it to the header and to each row"
-            )
+            missing = f"the column {key} is missing ({column.help})"
+            message = f"{missing}; add it to the header and to each row"
             problems.append(Problem(name, message, row=1, column=key))
     return found
 
@@ -512,9 +509,7 @@ def _repeated(name, key, values, row_numbers):
     first: dict[float, int] = {}
     for value, row in zip(values, row_numbers, strict=True):
         if value == value and value in first:
-            message = (
-                f"{key} {value:g} is in row {first[value]}, too; "
-                f"give each {key} a number of its own"
-            )
+            again = f"{key} {value:g} is in row {first[value]}, too"
+            message = f"{again}; give each {key} a number of its own"
             yield Problem(name, message, row=row, column=key)
         first.setdefault(value, row)

@@ -55,8 +55,7 @@ class About:
     """What was tested and when, and the units of the report."""
 
     title: str = text(
-        "a name for this outing; left out: its date",
-        "Bigger cylinder, first weekend",
+        "a name for this outing; left out: its date", "Bigger cylinder, first weekend"
     )
     date: datetime.date = date("the day, year first", example="2026-05-16")
     reference: str = reference(
@@ -65,13 +64,9 @@ class About:
         example="stock",
         default="",
     )
-    units: str = choice(
-        "what the report prints; you may type in any unit", "metric, us, imperial", default="metric"
-    )
+    units: str = choice("what the report prints; you may type in any unit", "metric, us, imperial")
     currency: str = text("for prices and costs", "EUR")
-    invented: str = choice(
-        "is it made up, as an example or to try things out?", "no, yes", default="no"
-    )
+    invented: str = choice("is it made up, as an example or to try things out?", "no, yes")
     note: str = text("anything worth knowing")
 
     def __post_init__(self):
@@ -247,17 +242,13 @@ class Use:
         "climbs and motorway mean minutes of full load, which need a richer mixture; left out: "
         "of two equal ones the richer, and a caution",
         "unknown, town, mixed, climbs, motorway",
-        default="unknown",
     )
     cooling: str = choice(
-        "of the engine; left out: assumed to be air alone",
-        "unknown, air, oil cooler, liquid",
-        default="unknown",
+        "of the engine; left out: assumed to be air alone", "unknown, air, oil cooler, liquid"
     )
     wanted: str = choice(
         "what goes first where pull, mixture and heat do not agree",
         "balanced, pull first, cool first",
-        default="balanced",
     )
     air: Measured | None = quantity(
         ("K", 233.15, 328.15),
@@ -394,8 +385,7 @@ class Log:
         keys=("time", *CHANNELS),
     )
     time_format: str = text(
-        "of times with a date that is not year first, in strftime codes",
-        "%d.%m.%Y %H:%M:%S",
+        "of times with a date that is not year first, in strftime codes", "%d.%m.%Y %H:%M:%S"
     )
     shift: Measured | None = quantity(
         ("s", -1e6, 1e6),

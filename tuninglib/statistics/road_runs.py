@@ -93,11 +93,8 @@ class Runs:
         return _ways(self, _stated(self))[0][0]
 
 
-RUN_FIELDS = tuple(
-    f.name
-    for f in dataclasses.fields(Runs)
-    if f.name not in ("hill", "setup", "rider", "gravity_m_s2")
-)
+_OTHERS = ("hill", "setup", "rider", "gravity_m_s2")
+RUN_FIELDS = tuple(f.name for f in dataclasses.fields(Runs) if f.name not in _OTHERS)
 HILL_FIELDS = ("lengths_m", "grade_ratios")
 SPEED_FIELDS = ("true_entry_m_s", "true_exit_m_s", "true_down_entry_m_s", "true_down_exit_m_s")
 # What can be negative; the rest is moved by factors, so that it never is.
@@ -284,12 +281,8 @@ def _over(value, base):
 
 def _ride(runs, fields, hill, wind, rows=slice(None)) -> Ride:
     common = ("mass_kg", "rotating_mass_kg", "air_density_kg_m3", "drag_area_m2")
-    return Ride(
-        hill=hill,
-        wind_m_s=wind[rows],
-        gravity_m_s2=runs.gravity_m_s2,
-        **{name: fields[name][rows] for name in (*common, "rolling_coefficient")},
-    )
+    own = {name: fields[name][rows] for name in (*common, "rolling_coefficient")}
+    return Ride(hill=hill, wind_m_s=wind[rows], gravity_m_s2=runs.gravity_m_s2, **own)
 
 
 def _ways(runs, fields) -> list:
@@ -330,10 +323,8 @@ def _ridden(runs, fields, up_n) -> dict:
     """Speeds at the ends that the forces give, where they do; else those that were read."""
     # A force that would stall the bike before the marker has no end speed: what was read stands.
     ends = _reached(runs, fields, (up_n, np.zeros(up_n.shape)))
-    return {
-        name: np.where(np.isfinite(end), end, fields[name])
-        for name, end in zip(_ENDS, ends, strict=True)
-    }
+    pairs = zip(_ENDS, ends, strict=True)
+    return {name: np.where(np.isfinite(end), end, fields[name]) for name, end in pairs}
 
 
 class _Start:
@@ -545,11 +536,7 @@ def usual_unknowns(
         drag = own * stated.rider_drag_sd_ratio * runs.drag_area_m2
         moved("rider", int(rider), drag_area_m2=drag)
     # A speed that was not read is NaN, and so is its change.
-    return tuple(
-        one
-        for one in found
-        if any(np.any(np.nan_to_num(change)) for change in one.changes.values())
-    )
+    return tuple(one for one in found if any(np.nan_to_num(x).any() for x in one.changes.values()))
 
 
 def _through_the_day(count, order):
