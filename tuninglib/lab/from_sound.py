@@ -86,16 +86,10 @@ def from_sound(session_folder: Path | str) -> widgets.VBox:
             raise
         end = min(begin + min(seconds, _LONGEST_S), trace.time_s[-1])
         player.value = to_hear(path, min(begin, end), end)
-        log = Log(file=path.name)
-        one = recording(typed["name"], trace, log)
-        said = [*sound.heard(path.name, one, log)]
-        if judged := sound.place(place_of_phone(trace), one):
-            said.append(("Place of the phone", judged))
-        lines = _lines(folder, path, **typed)
-        said.append(("The button writes", f"{'; '.join(lines)}."))
+        one, words = _heard(folder, path, trace, **typed)
         per_hz = 120 / max([e.cylinders for e in tables["engines"].values() if e], default=1)
         table = _pulls(one, trace, tables["hill"], system)
-        return kit.Said((Prose(tuple(said)), table), _picture(trace, one, (begin, end), per_hz))
+        return kit.Said((words, table), _picture(trace, one, (begin, end), per_hz))
 
     def take(show):
         show(Prose((("Working", "the whole session is checked with it"),)))
@@ -138,6 +132,17 @@ def _controls(folder) -> dict:
     for name in ("begin", "seconds", "name", "runs"):
         controls[name].continuous_update = False
     return controls
+
+
+def _heard(folder, path, trace, **typed) -> tuple:
+    """What is heard, as a record, and with what the button writes in words."""
+    log = Log(file=path.name)
+    one = recording(typed["name"], trace, log)
+    said = [*sound.heard(path.name, one, log)]
+    if judged := sound.place(place_of_phone(trace), one):
+        said.append(("Place of the phone", judged))
+    said.append(("The button writes", f"{'; '.join(_lines(folder, path, **typed))}."))
+    return one, Prose(tuple(said))
 
 
 def _plain(name: str) -> str:
