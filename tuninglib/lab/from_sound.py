@@ -16,7 +16,7 @@ import numpy as np
 from tuninglib.analysis.sound import place_of_phone, recording
 from tuninglib.lab import kit
 from tuninglib.report import sound
-from tuninglib.report.page_parts import BAND, Prose, Table, headed, shown
+from tuninglib.report.page_parts import BAND, Prose, Table, headed, shown, table_of
 from tuninglib.rounding import fixed
 from tuninglib.session.load import recording_in
 from tuninglib.session.read_log import SOUNDS
@@ -48,8 +48,7 @@ def from_sound(session_folder: Path | str) -> widgets.VBox:
     dropped = tempfile.TemporaryDirectory(prefix="recording")
     listened = cache(lambda path, _: recording_in(folder, path))
     controls = _controls(folder)
-    player = widgets.Audio(format="wav", autoplay=False, loop=False)
-    player.layout.width = "100%"
+    player = widgets.Audio(format="wav", autoplay=False, loop=False, layout={"width": "100%"})
 
     def heard_in(path):
         return listened(path, path.stat().st_mtime_ns)
@@ -206,29 +205,23 @@ def _taken(folder, path, values) -> Prose:
 
 def _pulls(one, trace, hill, system) -> Table | Prose:
     """The pulls with their speeds, if each went over the hill's length."""
-    if not one.pulls:
+    length = hill and hill.length and hill.length.value
+    if not one.pulls or not length:
         return Prose(())
-    length, rpm = hill and hill.length and hill.length.value, trace.channels["engine_speed_rpm"]
-    found = length and runs_by_pulls(trace.time_s, rpm, length_m=length)
-    per = found.metres_per_turn if found else np.nan
-
-    def speed(rpm):
-        return shown(rpm / 60 * per, "speed", system, 1) if np.isfinite(per) else ""
-
-    rows = [
-        (
-            str(number),
-            f"{fixed(it.begin_s, 1)} to {fixed(it.end_s, 1)}",
-            f"{fixed(it.low_rpm, -1)} to {fixed(it.high_rpm, -1)}",
-            speed(it.low_rpm),
-            speed(it.high_rpm),
-        )
-        for number, it in enumerate(one.pulls, start=1)
-    ]
-    heads = ("Pull", "From, to [s]", "Engine speed [rpm]", headed("Begins at", "speed", system),
-             headed("Ends at", "speed", system))  # fmt: skip
+    rpm = trace.channels["engine_speed_rpm"]
+    per = runs_by_pulls(trace.time_s, rpm, length_m=length).metres_per_turn
+    columns = {
+        "Pull, from and to [s]": lambda it: f"{fixed(it.begin_s, 1)} to {fixed(it.end_s, 1)}",
+        "Engine speed [rpm]": lambda it: f"{fixed(it.low_rpm, -1)} to {fixed(it.high_rpm, -1)}",
+        headed("Begins at", "speed", system): lambda it: shown(
+            it.low_rpm / 60 * per, "speed", system, 1
+        ),
+        headed("Ends at", "speed", system): lambda it: shown(
+            it.high_rpm / 60 * per, "speed", system, 1
+        ),
+    }
     note = "Road speeds are right only if each pull went from the start line to the marker."
-    return Table("Pulls in one gear", heads, tuple(rows), note if length else "")
+    return table_of(one.pulls, columns, "Pulls in one gear", note)
 
 
 def _axes():
