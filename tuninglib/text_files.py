@@ -268,11 +268,9 @@ def parse_table(text: str, name: str) -> RawTable:
     headers, rows = cells[0], []
     widths = {len(row) for row in cells[1:]}
     if len(cells) > 2 and widths == {len(headers) + 1}:
-        message = (
-            f"names {len(headers)} columns, but each row has one cell more; "
-            "add the name that is missing, or write decimal commas as points"
-        )
-        raise SessionError([Problem(name, message, row=numbers[0])])
+        message = f"names {len(headers)} columns, but each row has one cell more"
+        remedy = "add the name that is missing, or write decimal commas as points"
+        raise SessionError([Problem(name, f"{message}; {remedy}", row=numbers[0])])
     remedy = "put text that contains the separator in double quotes"
     if delimiter == ",":
         remedy = "a decimal comma? Write a point, or separate the cells with semicolons"

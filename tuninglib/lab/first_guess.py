@@ -13,13 +13,7 @@ from tuninglib.analysis.analyse import Results
 from tuninglib.analysis.injector import DEAD_TIME_S, HIGHEST_SHARE, Change, guess_of
 from tuninglib.analysis.mixture import flow_on_bike
 from tuninglib.lab import kit
-from tuninglib.physics import fuels
-from tuninglib.physics.engine import (
-    chamber_with_kit_m3,
-    compression_ratio,
-    displacement_m3,
-    mean_piston_speed_m_s,
-)
+from tuninglib.physics import engine, fuels
 from tuninglib.report.page_parts import Prose, with_unit
 from tuninglib.rounding import fixed, percent, quantity_text
 from tuninglib.session.defaults import ethanol_of, petrol_density_of
@@ -275,9 +269,9 @@ def compression(system: str = "metric") -> widgets.VBox:
         "fuel_scale": kit.choice("its scale", tuple(fuels.SCALES)),
     }
 
-    def answer(*, need, need_scale, fuel, fuel_scale, **engine):
+    def answer(*, need, need_scale, fuel, fuel_scale, **sizes):
         octanes = {"need": fuels.Octane(need, need_scale), "fuel": fuels.Octane(fuel, fuel_scale)}
-        return kit.Said(compression_words(CylinderKit(**engine), system=system, **octanes))
+        return kit.Said(compression_words(CylinderKit(**sizes), system=system, **octanes))
 
     return kit.panel(controls, answer, name=f"compression in {system}")
 
@@ -324,10 +318,10 @@ def compression_words(
     """
     made, stroke_m, new_bore_m = planned.made, planned.stroke / 1e3, planned.new_bore / 1e3
     bores_m = (planned.bore / 1e3, new_bore_m)
-    old_m3, new_m3 = (displacement_m3(bore_m=bore, stroke_m=stroke_m) for bore in bores_m)
+    old_m3, new_m3 = (engine.displacement_m3(bore_m=bore, stroke_m=stroke_m) for bore in bores_m)
     kit_m = {"dome_m3": planned.dome / 1e6, "bore_m": new_bore_m, "gasket_m": planned.gasket / 1e3}
-    chamber_m3 = planned.clearance / 1e6 or chamber_with_kit_m3(old_m3 / (made - 1), **kit_m)
-    now = compression_ratio(swept_volume_m3=new_m3, clearance_volume_m3=chamber_m3)
+    chamber_m3 = planned.clearance / 1e6 or engine.chamber_with_kit_m3(old_m3 / (made - 1), **kit_m)
+    now = engine.compression_ratio(swept_volume_m3=new_m3, clearance_volume_m3=chamber_m3)
     rise = now - made
     old, new = (with_unit(one, "displacement", system, 1) for one in (old_m3, new_m3))
     how = f"with the chamber that was measured, {fixed(made, 1)} as made."
@@ -336,7 +330,7 @@ def compression_words(
             f"with the kit if the head stays as it is, {fixed(made, 1)} as made. Measure the "
             "chamber with a burette before the engine runs: that counts, not the sum."
         )
-    piston = mean_piston_speed_m_s(stroke_m=stroke_m, engine_speed_rpm=planned.speed)
+    piston = engine.mean_piston_speed_m_s(stroke_m=stroke_m, engine_speed_rpm=planned.speed)
     margin = fuels.octane_margin(fuel, need, compression_rise=rise)
     said = {
         "Displacement": f"{old} as made, {new} with the kit ({percent(new_m3 / old_m3 - 1, 1)}).",

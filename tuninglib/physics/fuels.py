@@ -432,9 +432,8 @@ class Octane:
     def __post_init__(self):
         require(self.value, "octane number", "", at_least=50, at_most=140, remedy="see the pump")
         if self.scale not in SCALES:
-            raise ValueError(
-                f"{self.scale!r} is not an octane scale; write one of {', '.join(SCALES)}"
-            )
+            wanted = f"write one of {', '.join(SCALES)}"
+            raise ValueError(f"{self.scale!r} is not an octane scale; {wanted}")
 
     def __str__(self) -> str:
         return f"{self.value:g} {self.scale}"

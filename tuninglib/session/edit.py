@@ -108,12 +108,17 @@ def _as_remark(text: str, table: str, key: str) -> str:
     if row is not None and re.match(rf'[^=#]*?"?{re.escape(key)}"?\s*=', lines[row - 1]):
         lines[row - 1] = f"# {lines[row - 1].lstrip()}"
         return "\n".join(lines)
+    return _out_of_braces(text, tuple(table.split(".")), key)
+
+
+def _out_of_braces(text: str, path: tuple, key: str) -> str:
+    """The text without a key of a table in braces, which hold no remark; else as it is."""
     document = tomlkit.parse(text)
-    for content, form in _tables(document, tuple(table.split("."))):
-        # No line of its own, and braces hold no remark.
+    for content, form in _tables(document, path) if path else ():
         if form == "inline" and key in content:
             content.remove(key)
-    return document.as_string()
+            return document.as_string()
+    return text
 
 
 def _set_value(text: str, path: tuple, key: str, value) -> str:
@@ -309,13 +314,7 @@ def without_table(text: str, table: str) -> str:
         mine = section[: len(path)] == path or (section == tuple(parents) and own.match(line))
         if mine and line.strip() and not line.lstrip().startswith("#"):
             lines[number] = f"# {line}"
-    after = "\n".join(lines)
-    document = tomlkit.parse(after)
-    for content, form in _tables(document, tuple(parents)) if parents else ():
-        # Braces hold no remark.
-        if form == "inline" and name in content:
-            content.remove(name)
-            after = document.as_string()
+    after = _out_of_braces("\n".join(lines), tuple(parents), name)
     if _without_empty(_parsed(after)) != _without_empty(wanted):
         raise ValueError(f"[{table}] cannot be removed without changing other values; {_BY_HAND}")
     return after

@@ -52,11 +52,12 @@ _PLAIN_QUANTITY = {"or_by_mass": None, "plus_minus": "", "asked": False, "instea
 exact = partial(quantity, plus_minus="none")
 
 
-def doubt(help_: str, half_width: float, most: float, widest: float) -> Field:
+def doubt(help_: str, sizes: tuple[float, float, float]) -> Field:
     """Field for how far a ratio may be off: 0 with a half-width, of which all depends.
 
-    ``most`` is the largest value, ``widest`` the largest half-width.
+    ``sizes`` are the usual half-width, the largest value and the largest half-width.
     """
+    half_width, most, widest = sizes
     example, default = f"0 +/- {100 * half_width:g} %", Measured(0.0, half_width)
     within = ("1", -most, most)
     return quantity(within, help_, example, default=default, plus_minus="needed", widest=widest)

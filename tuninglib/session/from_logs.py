@@ -15,25 +15,10 @@ from tuninglib.session.defaults import hill_of, logged_factor, speedometer_facto
 from tuninglib.session.read_toml import TOML
 from tuninglib.session.records import FoundReadings, FoundRuns, LogPass, LogReading, Session
 from tuninglib.session.trace import Trace
+from tuninglib.statistics import settled_gauge, track_runs
 from tuninglib.statistics.clock_shift import ClockShift, clock_shift
 from tuninglib.statistics.end_speeds import end_speeds_from_speed, end_speeds_from_way
 from tuninglib.statistics.engine_sound import STEP_S
-from tuninglib.statistics.settled_gauge import (
-    FULL_THROTTLE,
-    FullStretch,
-    full_stretch,
-    gauge_lag,
-    settled_reading,
-)
-from tuninglib.statistics.track_runs import (
-    line_passes,
-    logged_grade,
-    logged_length,
-    pull_ends,
-    runs_by_length,
-    runs_by_pulls,
-    speed_of_way,
-)
 from tuninglib.text_files import Problem, SessionError
 
 # A speed from a log is used if it is known at least this well (standard deviation). [m/s]
@@ -118,7 +103,7 @@ def _by_pulls(session, _):
         parts.append((name, begin))
         times.append(begin + trace.time_s)
         turns.append(trace.channels["engine_speed_rpm"])
-        own = pull_ends(trace.time_s, turns[-1], marks)
+        own = track_runs.pull_ends(trace.time_s, turns[-1], marks)
         marked += [(name, one) for one in marks] or [None] * len(own)
         own[:, ::2] += begin
         ends.append(own)
@@ -127,7 +112,7 @@ def _by_pulls(session, _):
     _refuse(marked, np.isfinite(ends[:, 1]), "in one gear in which the engine is heard throughout")
     hill = hill_of(session)
     length_m, length_half = hill.length_m, session.hill.length.half_width
-    found = runs_by_pulls(time, rpm, length_m=length_m, ends=ends)
+    found = track_runs.runs_by_pulls(time, rpm, length_m=length_m, ends=ends)
     alike = np.isin(np.arange(len(ends)), found.rows)
     _refuse(marked, alike, "as many turns of the crank long as the others")
     speed = rpm / 60 * found.metres_per_turn
@@ -175,7 +160,9 @@ def _by_places(session, name):
     hill, trace = session.hill, session.traces[name]
     channels = trace.channels
     places = {key: channels[key] for key in ("latitude_deg", "longitude_deg")}
-    lines = line_passes(trace.time_s, **places, start_deg=hill.start, marker_deg=hill.marker)
+    lines = track_runs.line_passes(
+        trace.time_s, **places, start_deg=hill.start, marker_deg=hill.marker
+    )
     metres = local_metres(*places.values(), origin_deg=hill.start)
     if "speed_m_s" in channels:
         source, steeper = "speed", 1.0
@@ -188,10 +175,12 @@ def _by_places(session, name):
     seen = (lines.enter_gap_s == 0) & (lines.leave_gap_s == 0)
     times = {"enter_s": lines.enter_s[seen], "leave_s": lines.leave_s[seen]}
     found = {"source": source, "position_sd_m": lines.position_sd_m}
-    found["length_m"] = logged_length(trace.time_s, *metres, **times)
+    found["length_m"] = track_runs.logged_length(trace.time_s, *metres, **times)
     if "elevation_m" in channels:
         heights, up = channels["elevation_m"], lines.direction[seen]
-        found["grade"] = logged_grade(trace.time_s, *metres, heights, direction=up, **times)
+        found["grade"] = track_runs.logged_grade(
+            trace.time_s, *metres, heights, direction=up, **times
+        )
     return session, _as_passes(lines, speeds, steeper), found
 
 
@@ -207,7 +196,7 @@ def _by_length(session, name):
     speed = trace.channels["speed_m_s"]
     hill = {"length_m": hill_of(session).length_m, "entry_speed_m_s": _usual_entry(session)}
     throttle = trace.channels.get("throttle_ratio")
-    lines = runs_by_length(trace.time_s, speed, **hill, throttle_ratio=throttle)
+    lines = track_runs.runs_by_length(trace.time_s, speed, **hill, throttle_ratio=throttle)
     passes = ()
     if lines.enter_s.size:
         passes = _as_passes(lines, end_speeds_from_speed(trace.time_s, speed, **_ends(lines)), 1.0)
@@ -393,7 +382,7 @@ def with_logged_readings(session: Session) -> Session:
             run=run,
             full_share=full.share,
             covered=begin <= passes[run].enter_s and passes[run].leave_s <= end,
-            **settled_reading(time, shown, full=full, lag_s=lag.high)._asdict(),
+            **settled_gauge.settled_reading(time, shown, full=full, lag_s=lag.high)._asdict(),
         )
         for run, full in stretches.items()
     )
@@ -439,7 +428,7 @@ def _by_likeness(trace: Trace, track: Trace, passes=()) -> ClockShift | None:
     elif "latitude_deg" in seen:
         places = seen["latitude_deg"], seen["longitude_deg"]
         origin = tuple(float(np.nanmedian(one)) for one in places)
-        road = speed_of_way(track.time_s, *local_metres(*places, origin_deg=origin))
+        road = track_runs.speed_of_way(track.time_s, *local_metres(*places, origin_deg=origin))
     for key in ("speed_m_s", "engine_speed_rpm"):
         if road is not None and key in trace.channels:
             tried.append(clock_shift(*road, trace.time_s, trace.channels[key]))
@@ -447,7 +436,9 @@ def _by_likeness(trace: Trace, track: Trace, passes=()) -> ClockShift | None:
                 return tried[-1]
     throttle = trace.channels.get("throttle_ratio")
     if throttle is not None:
-        full = np.where(np.isfinite(throttle), 1.0 * (throttle >= FULL_THROTTLE), np.nan)
+        full = np.where(
+            np.isfinite(throttle), 1.0 * (throttle >= settled_gauge.FULL_THROTTLE), np.nan
+        )
         on_run = np.zeros(track.time_s.size)
         for one in passes:
             on_run[(track.time_s >= one.enter_s) & (track.time_s <= one.leave_s)] = one.up
@@ -464,18 +455,18 @@ def _by_likeness(trace: Trace, track: Trace, passes=()) -> ClockShift | None:
 _AROUND_S = 1.5
 
 
-def _stretch(one, trace: Trace, track: Trace, shift) -> FullStretch:
+def _stretch(one, trace: Trace, track: Trace, shift) -> settled_gauge.FullStretch:
     """Full throttle of a pass, in the time of the gauge's log."""
     for log, later in ((trace, shift), (track, 0.0)):
         if "throttle_ratio" in log.channels:
             begin, end = one.enter_s - later - _AROUND_S, one.leave_s - later + _AROUND_S
             throttle = log.channels["throttle_ratio"]
-            found = full_stretch(log.time_s, throttle, enter_s=begin, leave_s=end)
+            found = settled_gauge.full_stretch(log.time_s, throttle, enter_s=begin, leave_s=end)
             moved = later - shift
             ridden = one.leave_s - one.enter_s
             share = min((found.to_s - found.from_s) / ridden, 1.0) if found.share else 0.0
-            return FullStretch(found.from_s + moved, found.to_s + moved, share)
-    return FullStretch(one.enter_s - shift, one.leave_s - shift, np.nan)
+            return settled_gauge.FullStretch(found.from_s + moved, found.to_s + moved, share)
+    return settled_gauge.FullStretch(one.enter_s - shift, one.leave_s - shift, np.nan)
 
 
 # Of a run, at full throttle at the least, for its reading to count.
@@ -489,7 +480,7 @@ def _lag(log, time, shown, stretches):
     # Without a throttle nothing says when it was opened but the line, which is not that well known.
     full = [one for one in stretches if one.share >= _FULL_SHARE]
     opened, shut = [one.from_s for one in full], [one.to_s for one in full]
-    found = gauge_lag(time, shown, opened_s=opened, shut_s=shut)
+    found = settled_gauge.gauge_lag(time, shown, opened_s=opened, shut_s=shut)
     return (USUAL_LAG, "usual") if found is None else (found, "found")
 
 

@@ -124,8 +124,7 @@ def read_log(
             from tuninglib.session.read_sound import read_recording
 
             return read_recording(path, cylinders, within_rpm)
-        columns, units = dict(log.columns), dict(log.units)
-        return read_delimited(path, columns=columns, units=units, time_format=log.time_format)
+        return read_delimited(path, log)
     except FileNotFoundError:
         message = "is named under [logs], but is not in the outing's folder; copy it there"
         raise SessionError([Problem(name, message)]) from None
@@ -199,25 +198,15 @@ def unnamed_logs(folder: Path | str) -> list:
     return said
 
 
-def read_delimited(
-    path: Path,
-    *,
-    columns: dict[str, str] | None = None,
-    units: dict[str, str] | None = None,
-    time_format: str = "",
-) -> trace.Trace:
+def read_delimited(path: Path, log: Log) -> trace.Trace:
     """A log in delimited text.
 
     Parameters
     ----------
     path : Path
-    columns : dict of str to str, optional
-        ``"time"`` and names of channels to the log's own names of its columns. What is left out is
-        found where a column has one of the plain names of ``CHANNELS``.
-    units : dict of str to str, optional
-        For columns whose head has none.
-    time_format : str
-        As :func:`tuninglib.session.trace.kind_of_time` has it.
+    log : tuninglib.session.schema.Log
+        Its columns by their names in the log; what is left out is found where a column has one of
+        the plain names of ``CHANNELS``. Its units are for columns whose head has none.
 
     Returns
     -------
@@ -236,7 +225,7 @@ def read_delimited(
     require_regular(path, "the log", _LARGEST_BYTES, "keep only the part with the runs")
     text, encoding = decoded(path.read_bytes(), path.name)
     layout = layout_of(text, path.name, encoding)
-    used, kind, unused = _columns(path, layout, columns or {}, units or {}, time_format)
+    used, kind, unused = _columns(path, layout, log)
     table = _table_of(path.name, layout, sorted({one.position for one in used}), text)
     lines = np.arange(len(table)) + layout.first_row
     long = table.pop(len(layout.heads)).notna().to_numpy()
@@ -272,9 +261,10 @@ class _Used:
     unit: str
 
 
-def _columns(path, layout: Layout, columns: dict, units: dict, time_format: str):
+def _columns(path, layout: Layout, log: Log):
     """Columns that are used, how time is written, and the names of the other columns."""
     problems, used, listed = [], [], layout.listed()
+    columns, units = dict(log.columns), dict(log.units)
 
     def say(message, column=None):
         problems.append(Problem(path.name, message, row=layout.header_row, column=column))
@@ -307,7 +297,7 @@ def _columns(path, layout: Layout, columns: dict, units: dict, time_format: str)
         try:
             if one.name == "time":
                 cells = [row[one.position] for row in layout.sample]
-                kind = trace.kind_of_time(cells, one.unit, time_format)
+                kind = trace.kind_of_time(cells, one.unit, log.time_format)
             else:
                 _require_unit(one)
         except ValueError as error:

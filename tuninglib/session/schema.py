@@ -195,7 +195,7 @@ class Gauge:
     lowest: float | None = number("the richest that it can show", "10.0", (0.4, 16))
     highest: float | None = number("the leanest that it can show", "20.0", (1, 40))
     accuracy: Measured = doubt(
-        "how far lambda may be off, by the same on all readings", 0.02, 0.05, 0.2
+        "how far lambda may be off, by the same on all readings", (0.02, 0.05, 0.2)
     )
 
 
@@ -313,9 +313,7 @@ class Assumptions:
     )
     rider_effect: Measured = doubt(
         "how far riders differ in wheel force by how they sit and shift",
-        2 * RIDER_EFFECT_SD,
-        0.01,
-        0.2,
+        (2 * RIDER_EFFECT_SD, 0.01, 0.2),
     )
     flow_response: Measured = quantity(
         ("1", -1, 3),
@@ -326,29 +324,23 @@ class Assumptions:
         widest=2.0,
     )
     breathing_change: Measured = doubt(
-        "how far breathing may differ between engines, apart from displacement", 0.10, 0.2, 0.5
+        "how far breathing may differ between engines, apart from displacement", (0.10, 0.2, 0.5)
     )
-    rider_drag: Measured = doubt("how far riders differ in drag area", 0.10, 0.1, 0.5)
+    rider_drag: Measured = doubt("how far riders differ in drag area", (0.10, 0.1, 0.5))
     drift: Measured = doubt(
         "how far wheel force may drift from the first run to the last, apart from the weather",
-        0.04,
-        0.05,
-        0.3,
+        (0.04, 0.05, 0.3),
     )
     air_density: Measured = doubt(
-        "how far the air density may be off, by the same on all runs", 0.01, 0.02, 0.1
+        "how far the air density may be off, by the same on all runs", (0.01, 0.02, 0.1)
     )
     day_to_day: Measured = doubt(
         "how far wheel force of all setups together differs from day to day, weather aside",
-        0.05,
-        0.01,
-        0.3,
+        (0.05, 0.01, 0.3),
     )
     mixture_day_to_day: Measured = doubt(
         "how far lambda of all setups together differs from day to day, gauge and fuel included",
-        0.02,
-        0.01,
-        0.2,
+        (0.02, 0.01, 0.2),
     )
     leaner_limit: Measured | None = exact(
         ("1", 0.01, 0.99),

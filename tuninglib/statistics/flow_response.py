@@ -96,9 +96,8 @@ def response_per_state(
     """
     parts.require_listed(readings.engine, readings.injector)
     if len(state) != len(readings.engine):
-        raise ValueError(
-            f"{len(state)} states for {len(readings.engine)} readings; give one for each reading"
-        )
+        said = f"{len(state)} states for {len(readings.engine)} readings"
+        raise ValueError(f"{said}; give one for each reading")
     size = np.array([parts.displacement[name] for name in readings.engine])
     # Fuel offered over air drawn in: takes the place of the flow.
     strength = np.log(readings.flow_m3_s / size) + readings.log_fuel - readings.offset

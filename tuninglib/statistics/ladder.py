@@ -125,11 +125,9 @@ class Parts:
         # Of one engine, for the breathing of a difference. An injector's own deviation is common to
         # all runs on it: more runs do not average it out, another injector does.
         own = self.priors.breathing_sd / np.sqrt(2)
-        return (
-            {f"engine {name}": own for name in engine}
-            | {f"injector {name}": self.tolerance_of(name) for name in injector}
-            | {f"fuel {name}": self.fuel_sd.get(name, 0.0) for name in fuel}
-        )
+        found = {f"engine {name}": own for name in engine}
+        found |= {f"injector {name}": self.tolerance_of(name) for name in injector}
+        return found | {f"fuel {name}": self.fuel_sd.get(name, 0.0) for name in fuel}
 
 
 @dataclass(frozen=True, kw_only=True)
