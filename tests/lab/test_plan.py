@@ -121,7 +121,7 @@ def test_drift_that_odd_repeats_leave_is_said_where_setups_take_turns():
     assert f"hits all setups alike{left}" in said(odd)
     assert "hits all setups of an engine alike." in said(replace(odd, in_blocks=True))
     assert "hits all setups alike." in said(even)
-    assert "at a scatter of 4 % (assumed; nothing is repeated in this outing yet)" in said(odd)
+    assert "at a scatter of 4.0 % (assumed; nothing is repeated in this outing yet)" in said(odd)
 
 
 def test_a_day_of_many_runs_takes_a_second_page(demo_folder, tmp_path):
