@@ -179,6 +179,10 @@ def test_a_hot_climb_is_in_the_warnings_and_shuts_what_got_too_hot(demo_copy, ed
     assert gate.code == "heat"
     assert shut.plan.ride.setup != "big_172"
     assert "big 172: the head reached" in str(verdict.reasons(shut))
+    # Nor what only a hot day takes there; read below it, and in cooler air below it on any day.
+    hot = results_of(demo_copy, climb(1, "big_172", 209) + climb(2, "big_185", 190))
+    codes = {one.setup: one.gate and one.gate.code for one in hot.combinations}
+    assert (codes["big_172"], codes["big_185"]) == ("heat", None)
 
 
 def test_the_second_demo_holds_its_truth(back):

@@ -3,6 +3,7 @@
 import re
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
 from tests.analysis.test_coast_down import rolled
@@ -510,12 +511,20 @@ def test_the_first_guess_starts_from_pump_petrol(unlabelled):
 # A coast-down, and an injector on the bench -------------------------------------------------------
 
 
-def test_the_coast_down_panel_draws_and_writes_into_the_session(demo_copy):
+def test_the_coast_down_panel_draws_and_writes_into_the_session(demo_copy, monkeypatch):
+    drawn, png = [], kit.png_of
+    monkeypatch.setattr(kit, "png_of", lambda one: drawn.append(one.figure) or png(one))
     panel = coast_down(demo_copy)
     assert "there is no timed fall yet" in words(panel)
     assert start_of(demo_copy).speed_factor == load_session(demo_copy).speedometer.factor.value
     labelled(panel, "timed falls").value = rolled()
     assert any("<img" in str(getattr(w, "value", "")) for w in everything(panel))
+    lines = {one.get_label(): one.get_data() for one in drawn[-1].axes[0].lines}
+    for way in ("out", "back"):
+        (speed, fall), fit = lines[f"{way}, timed"], lines[f"{way}, fit"]
+        # The line goes beyond what was timed at both ends, and through it.
+        assert min(fit[0]) < min(speed) < max(speed) < max(fit[0])
+        assert np.interp(speed, *fit) == pytest.approx(fall, rel=0.15)
     said = words(panel)
     assert "m² (drag coefficient times frontal area, with this rider)." in said
     assert "unusual" not in said
