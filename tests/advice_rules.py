@@ -5,7 +5,7 @@ import re
 from tuninglib.analysis.analyse import results_document
 from tuninglib.analysis.combinations import no_safer
 from tuninglib.analysis.records import one_each
-from tuninglib.analysis.worth import LIKELY, SAME, TRIAL
+from tuninglib.analysis.worth import LIKELY, SAME, TRIAL, WORTH_THE_WORK
 from tuninglib.report import advice, injector, mixture, verdict
 from tuninglib.report import what_if as fellow
 from tuninglib.rounding import interval_text, odds_text
@@ -195,8 +195,11 @@ def no_fuel_is_kept_to_where_another_injector_passes_on_more(results, text):
     if step.code != "change fuel" or not step.fuels:
         return
     passes = {}
+    # What is worth less even so is no better: it pulled less than all that it would mend.
+    least = plan.ride.worth - WORTH_THE_WORK if plan.ride and plan.ride.worth is not None else -99.0
     for one in one_each(results.combinations, plan.ride).values():
-        if one.engine == step.engine and one.gate is None and one.source == "read":
+        passed = one.engine == step.engine and one.gate is None and one.source == "read"
+        if passed and (one.worth is None or one.worth >= least):
             passes.setdefault(one.injector, set()).add(one.fuel)
     burnt = {one.fuel for one in plan.fuels}
     for other, fuels in passes.items():

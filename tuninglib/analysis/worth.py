@@ -354,7 +354,7 @@ def value_of_measuring(
     >>> terms = {"stronger": 0.0, "gauge_sd": 0.01, "band": Band(0.83, 0.90, 0.90),
     ...          "weights": WEIGHTS["balanced"]}
     >>> round(value_of_measuring([mixture], [rich], flow_sd=0.036, **terms), 1)
-    1.7
+    0.7
     """
     moves = float(np.sqrt(max(flow_sd**2 - MEASURED_FLOW_SD**2, 0.0)))
     terms: dict[str, Any] = {"gauge_sd": gauge_sd, "band": band, "weights": weights}
