@@ -10,7 +10,7 @@ from scipy.optimize import least_squares
 from tests.tools.simulate_coast_down import LAYOUTS, line
 from tests.tools.simulate_coast_down import day as day_of_falls
 from tuninglib.physics.motion import Hill, Ride
-from tuninglib.statistics import coast_down
+from tuninglib.statistics import coast_down, mixed_model
 from tuninglib.statistics.coast_down import (
     _fall_time,
     coast_time_s,
@@ -199,13 +199,13 @@ def test_a_wind_is_as_far_from_calm_as_the_stated_day_lets_it_be(monkeypatch, st
 
 def test_the_interval_counts_by_what_is_known_of_the_lesser(monkeypatch):
     """Drag and rolling have a number of degrees of freedom each."""
-    found, spread = [], coast_down.spread
+    found, spread = [], mixed_model.spread
 
     def kept(*args):
         found.append(spread(*args))
         return found[-1]
 
-    monkeypatch.setattr(coast_down, "spread", kept)
+    monkeypatch.setattr(mixed_model, "spread", kept)
     road = fit_falls(day(np.random.default_rng(3), 4))
     first, second = (one.dof for one in found)
     assert first != second
