@@ -329,7 +329,7 @@ def test_what_ends_with_a_setup_before_and_after_it_was_ridden(results):
     # Before a run: by flow and fuel alone; what is not known counts against it.
     before = Richness(
         engine={"a": "big", "b": "big", "c": "big", "d": "small"},
-        air_kg_s={"a": 2.0, "b": 3.0, "d": 1.0},
+        air_kg_s={"a": 0.02, "b": 0.03, "d": 0.01},
     )
     assert ended_with("a", ("a", "b", "c", "d"), before)["lean"] == ("c",)
     assert ended_with("b", ("a", "b", "c", "d"), before)["knock"] == ("a", "c")

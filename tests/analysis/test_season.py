@@ -484,6 +484,11 @@ def test_a_days_force_is_that_of_its_own_report(season, reports):
 
 
 def test_comparisons_are_counted_and_a_link_is_enough_to_tell_apart(outings):
+    # Of four setups three with the reference, and six in all.
+    pairs = _forces(under_one_name(outings)[0])[1]
+    for one in pairs:
+        assert one.comparisons == (3 if one.over == "stock" else 6)
+        assert one.p_adjusted == min(1.0, one.p_value * one.comparisons)
     two = season_of(outings[:2])
     # Two days that share a setup hardly tell how far days differ, and need not.
     assert two.day_sd_is_assumed

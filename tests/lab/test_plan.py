@@ -1,9 +1,10 @@
 import re
+from dataclasses import replace
 
 from tests.analysis.test_day_plan import day
 from tests.lab.panels import labelled, words
-from tuninglib.analysis.day_plan import start_of
-from tuninglib.lab.plan import OFTEN, names_in, plan, write_sheet
+from tuninglib.analysis.day_plan import Aim, start_of
+from tuninglib.lab.plan import OFTEN, day_words, names_in, plan, write_sheet
 from tuninglib.report.run_sheet import AFTER, BEFORE, ROWS_ON_A_PAGE
 
 # The demo's reference, and its other setups that may be ridden, by what the gauge showed.
@@ -105,6 +106,22 @@ def test_an_earlier_run_sheet_is_kept(demo_folder, tmp_path):
     assert list(tmp_path.iterdir()) == [path]
     assert "take a second page" not in str(write_sheet(day(gain=0.2), start, path))
     assert (tmp_path / "sheet.earlier-1.html").read_bytes() == first
+
+
+def test_drift_that_odd_repeats_leave_is_said_where_setups_take_turns():
+    days = [day(gain=gain / 100) for gain in range(6, 20)]
+    odd, even = (next(one for one in days if one.repeats % 2 == rest) for rest in (1, 0))
+    aim = Aim(gain=0.1, scatter=0.04)
+
+    def said(one):
+        return str(day_words(one, aim, "assumed")[0])
+
+    left = f"; with an odd number of repeats {odd.order.remaining_drift:.1f} runs' worth of drift "
+    left += f"remains between two setups; {odd.repeats + 1} runs of each would cancel it."
+    assert f"hits all setups alike{left}" in said(odd)
+    assert "hits all setups of an engine alike." in said(replace(odd, in_blocks=True))
+    assert "hits all setups alike." in said(even)
+    assert "at a scatter of 4.0 % (assumed; nothing is repeated in this outing yet)" in said(odd)
 
 
 def test_a_day_of_many_runs_takes_a_second_page(demo_folder, tmp_path):

@@ -226,6 +226,12 @@ WATCHED = {
 }  # fmt: skip
 
 
+def test_an_outing_of_which_even_the_strongest_is_weak_is_asked_about(results):
+    said = "no setup puts more than 14 kW per litre on the road"
+    assert said in " ".join(cautions.remarks(strong(13.9)(results)))
+    assert "no setup puts more" not in " ".join(cautions.remarks(strong(14.1)(results)))
+
+
 @pytest.mark.parametrize("case", WATCHED)
 def test_what_is_to_be_watched(results, case):
     said, there, not_there = WATCHED[case]

@@ -418,9 +418,9 @@ def shared(results):
     return " ".join(text.get_text() for text in texts).replace("\n", " ")
 
 
-def too_hot(stated):
+def too_hot(stated, value=514.15):
     """A setup that ran hot, by the limit that the rider states or by the usual one."""
-    gate = Gate("heat", value=514.15, limit=503.15)
+    gate = Gate("heat", value=value, limit=503.15)
     return session_with(
         lambda r: advice.gate_sentence(r, replace(ridden(r, "big_172"), gate=gate)),
         "bike", highest_head_temperature=stated,
@@ -705,6 +705,14 @@ SAID = {
     ),
     "usual limit of heat": (
         "above the usual limit of 230 °C", too_hot(None), too_hot(Measured(503.15)),
+    ),
+    "hot on a climb": (
+        "on a long climb on a hot day the head goes above the usual limit of 230 °C",
+        too_hot(None, 503.15), too_hot(None, 503.2),
+    ),
+    "hot on a climb, not read": (
+        "on a long climb on a hot day the head goes above your limit of 230 °C",
+        too_hot(Measured(503.15), None), too_hot(Measured(503.15)),
     ),
     "own limit of heat": (
         "the head reached 241 °C, above your limit of 230 °C", too_hot(Measured(503.15)),
@@ -1076,3 +1084,33 @@ def test_what_a_season_says(summer, case, monkeypatch):
     said, there, not_there = SEASON[case]
     assert said in there(summer)
     assert not_there is None or said not in not_there(summer)
+
+
+def test_a_seasons_picture_has_each_outing_and_what_is_not_to_be_ridden_hollow(summer, monkeypatch):
+    drawn = []
+    monkeypatch.setattr(page_parts, "_svg", lambda draw, width_in: drawn.append(draw(width_in)))
+    picture = season.gain_figure(summer)
+    top, bottom = drawn[0].axes
+    assert len(top.lines) == 4, "one for each outing, every other one hollow"
+    assert [one.get_markerfacecolor() == "none" for one in top.lines] == [False, True] * 2
+    names = [one.get_text() for one in bottom.get_yticklabels()]
+    for at, line in enumerate(top.lines):
+        own = {round(y - 0.5 * ((at + 0.5) / 4 - 0.5), 6) for y in line.get_ydata()}
+        forces = [one for one in summer.day_forces if one.outing == at]
+        assert own == {names.index(page_parts.spaced(one.setup)) for one in forces}
+        assert list(line.get_xdata()) == pytest.approx([one.force_n.value for one in forces])
+    shut = {page_parts.spaced(one.setup) for one in summer.plan.shut}
+    assert shut == {"big 164"}
+    gains = {page_parts.spaced(one.setup): one.gain for one in summer.pulls}
+    marks = [one for one in bottom.lines if one.get_marker() in ("o", "D")]
+    for row, (name, mark) in enumerate(zip(names, marks, strict=True)):
+        gain = gains[name] and 100 * gains[name].ratio.value
+        assert (mark.get_xdata()[0], mark.get_ydata()[0]) == (pytest.approx(gain or 0), row)
+        assert mark.get_marker() == ("D" if gain is None else "o")
+        assert (mark.get_markerfacecolor() == "white") == (name in shut)
+        assert (mark.get_color() == page_parts.SOFT) == (name in shut)
+        assert (f"{name} {gain:.0f} %" in picture.alt) if gain else True
+    bars = [one for one in bottom.lines if len(one.get_xdata()) == 2 and one.get_linewidth() == 2]
+    broken = {names[int(one.get_ydata()[0])] for one in bars if one.get_linestyle() == "--"}
+    assert broken == shut
+    assert f"{len(marks) - 1} of" in picture.caption

@@ -17,7 +17,7 @@ import pytest
 from tuninglib.__main__ import main
 from tuninglib.report import cautions, gain, make
 from tuninglib.report.make import WorkbookError, make_report
-from tuninglib.report.page_parts import MissingPdf, page_to_pdf, render_page
+from tuninglib.report.page_parts import MissingPdf, page_to_pdf, render, render_page
 
 
 def run_command(*arguments, **environment):
@@ -226,7 +226,12 @@ def test_the_report_prints_the_riders_units_in_a_folder_of_any_name(
     edit, tmp_path, units, wanted, unwanted
 ):
     folder = edit("session.toml", 'units = "metric"', f'units = "{units}"').rename(tmp_path / ODD)
+    earlier = tmp_path / f"{ODD}.report" / "report.html"
+    earlier.parent.mkdir()
+    earlier.write_text("mine")
     written = make_report(folder)
+    assert earlier.with_name("report.earlier-1.html").read_text() == "mine"
+    assert written.kept == (earlier.with_name("report.earlier-1.html"),)
     says_not_where_it_lies(written, tmp_path)
     page = written.page.read_text(encoding="utf-8")
     # The part that is made of the session's numbers; sources and methods name units of standards.
@@ -267,6 +272,13 @@ def test_a_script_is_allowed_by_its_checksum_only(written):
     inside = re.search(r"<script>(.*?)</script>", page, flags=re.DOTALL)[1]
     digest = base64.b64encode(hashlib.sha256(inside.encode()).digest()).decode()
     assert f"script-src 'sha256-{digest}'" in page
+    # A sound is played only where one was asked for.
+    assert "media-src" not in page
+    sound = render("report/page/audio.html.j2", heard=[("run 2.wav", "2 s", "UklGRg==")])
+    output = nbformat.v4.new_output("display_data", {"text/html": sound})
+    notebook.cells.append(nbformat.v4.new_code_cell(outputs=[output]))
+    page = render_page(notebook, title="t", byline="b", footer="f")
+    assert "; media-src data:" in page
 
 
 @pytest.mark.slow

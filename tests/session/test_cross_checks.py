@@ -56,12 +56,6 @@ def test_a_day_without_a_temperature_is_taken_widely_and_said(demo_copy):
         assert relative[1] > relative[0]
 
 
-def test_a_gauge_scale_that_does_not_fit_the_readings_is_noticed(edit, problems):
-    edit("session.toml", "scale = 14.7", "scale = 1")
-    folder = edit("session.toml", "lowest = 10.0\nhighest = 20.0\n", "")
-    assert re.search(r"is lambda 12\.\d\d on a scale of 1, outside 0\.5 to 2", problems(folder)[0])
-
-
 def test_a_setup_far_from_the_others_is_noticed(demo_copy, problems):
     """A setup whose runs agree with each other, but with no other setup of the session."""
     path = demo_copy / "runs.csv"

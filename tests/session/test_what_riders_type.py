@@ -268,7 +268,8 @@ def test_a_plain_number_is_read_or_its_remedy_is_said(record, key):
     ("typed", "each"),
     [
         ("$4.89/gal", 4.89 / 3.785411784), ("4.89 $/gal", 4.89 / 3.785411784), ("€1.79/L", 1.79),
-        ("1.79 EUR", 1.79), ("1.79,-", 1.79), ("2,-", 2.0),
+        ("1.79 EUR", 1.79), ("1.79,-", 1.79), ("2,-", 2.0), (1.89, 1.89), ("1.89", 1.89),
+        ("6.80 GBP / imperial gal", 6.80 / 4.54609), ("£1.45/litre", 1.45),
     ],
 )  # fmt: skip
 def test_a_price_of_fuel_has_its_sign_before_or_after(typed, each):
@@ -276,9 +277,16 @@ def test_a_price_of_fuel_has_its_sign_before_or_after(typed, each):
     assert (read, said) == (pytest.approx(each), "")
 
 
-@pytest.mark.parametrize("typed", ["about $1.79", "1.79 to 1.85", "~1.79", "1,795"])
-def test_a_price_of_fuel_that_is_left_open_is_refused(typed):
-    assert re.search("; write", outcome_of(machine.Fuel, "price", typed)[1])
+@pytest.mark.parametrize(
+    ("typed", "said"),
+    [
+        *((one, "; write") for one in ("about $1.79", "1.79 to 1.85", "~1.79", "1,795")),
+        *((one, "price per volume") for one in ("4.89 USD/kg", "cheap", "4.89/", "/gal")),
+        ("-3 EUR/L", "price per volume"), ("1,89", "has a comma"),
+    ],
+)  # fmt: skip
+def test_a_price_of_fuel_that_is_none_or_left_open_is_refused(typed, said):
+    assert re.search(said, outcome_of(machine.Fuel, "price", typed)[1])
 
 
 @pytest.mark.parametrize(

@@ -50,6 +50,11 @@ WITHOUT_EFFECT = {
         "_MOST_STEPS = 60": (_ARRIVED, "constant 60"),
         "for _ in range(40):": (_ARRIVED, "constant 40"),
     },
+    "lab/explore.py": {
+        'values = {key: round(kit.taken(controls[key]), 4) for key in ("lowest", "highest")}': (
+            _ROUNDING, "constant 4",
+        ),
+    },
     "report/page_parts.py": {
         "first, last = math.ceil(low / step - 1e-9), math.floor(high / step + 1e-9)": (
             _ROUNDING, "constant 1e-09",
@@ -60,7 +65,6 @@ WITHOUT_EFFECT = {
             "of one unit both are alike, which ends it, too", "constant 1", "constant 0.01",
         ),
     },
-    "report/what_if.py": {"for _ in range(60):": (_ARRIVED, "constant 60")},
     "session/trace.py": {
         r'dated = texts.where(texts.str.match(r"\s*\d{4}-?\d\d-?\d\d[T ]\d\d", na=False))': (
             "what is not there is no time either way", "constant False",

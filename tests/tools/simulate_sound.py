@@ -68,7 +68,7 @@ def sounds(count, first, only, pool):
     """Print how well engines are heard."""
     heads = (f"{snr} dB" for snr in SIGNAL_TO_NOISE_DB)
     print(f"| engine | noise | {' | '.join(heads)} |\n|---|---|---|---|---|")
-    wrong = total = 0
+    wrong = total = near = claimed = 0
     for name, engine in ENGINES.items():
         if only not in ("", name):
             continue
@@ -83,11 +83,13 @@ def sounds(count, first, only, pool):
                 wrong += sum(bool(np.abs(one).max(initial=0) > 0.2) for one in errors)
                 total += count
                 every, score = np.concatenate(errors), np.concatenate(scores)
+                near, claimed = near + int(np.sum(np.abs(every) < 0.003)), claimed + every.size
                 within = 100 * np.quantile(np.abs(every), 0.95) if every.size else np.nan
                 holds = 100 * np.mean(np.abs(score) < Z_95) if every.size else np.nan
                 cells.append(f"{100 * np.mean(shares):.0f}, {within:.2f}, {holds:.0f}")
             print(f"| {name} | {noise} | {' | '.join(cells)} |", flush=True)
     print(f"\n{wrong} of {total} recordings claim a wrong octave.")
+    print(f"{100 * near / claimed:.1f} % of {claimed} instants that are claimed are within 0.3 %.")
 
 
 TOML = """[session]

@@ -16,7 +16,7 @@ import numpy as np
 from tuninglib.analysis.sound import place_of_phone, recording
 from tuninglib.lab import kit
 from tuninglib.report import sound
-from tuninglib.report.page_parts import BAND, Prose, Table, headed, shown
+from tuninglib.report.page_parts import BAND, Prose, Table, headed, shown, table_of
 from tuninglib.rounding import fixed
 from tuninglib.session.load import recording_in
 from tuninglib.session.read_log import SOUNDS
@@ -48,8 +48,7 @@ def from_sound(session_folder: Path | str) -> widgets.VBox:
     dropped = tempfile.TemporaryDirectory(prefix="recording")
     listened = cache(lambda path, _: recording_in(folder, path))
     controls = _controls(folder)
-    player = widgets.Audio(format="wav", autoplay=False, loop=False)
-    player.layout.width = "100%"
+    player = widgets.Audio(format="wav", autoplay=False, loop=False, layout={"width": "100%"})
 
     def heard_in(path):
         return listened(path, path.stat().st_mtime_ns)
@@ -76,22 +75,20 @@ def from_sound(session_folder: Path | str) -> widgets.VBox:
 
     def answer(*, path, begin, seconds, **typed):
         del typed["upload"]
-        player.value = b""
         if path is None:
+            player.value = b""
             return kit.Said((_NONE,), _image(_axes(), "No recording yet."))
-        trace, tables = heard_in(path)
+        try:
+            trace, tables = heard_in(path)
+        except SessionError:
+            player.value = b""
+            raise
         end = min(begin + min(seconds, _LONGEST_S), trace.time_s[-1])
         player.value = to_hear(path, min(begin, end), end)
-        log = Log(file=path.name)
-        one = recording(typed["name"], trace, log)
-        said = [*sound.heard(path.name, one, log)]
-        if judged := sound.place(place_of_phone(trace), one):
-            said.append(("Place of the phone", judged))
-        lines = _lines(folder, path, **typed)
-        said.append(("The button writes", "; ".join(lines)))
+        one, words = _heard(folder, path, trace, **typed)
         per_hz = 120 / max([e.cylinders for e in tables["engines"].values() if e], default=1)
         table = _pulls(one, trace, tables["hill"], system)
-        return kit.Said((Prose(tuple(said)), table), _picture(trace, one, (begin, end), per_hz))
+        return kit.Said((words, table), _picture(trace, one, (begin, end), per_hz))
 
     def take(show):
         show(Prose((("Working", "the whole session is checked with it"),)))
@@ -99,7 +96,6 @@ def from_sound(session_folder: Path | str) -> widgets.VBox:
         path = values["path"]
         if path is None:
             raise ValueError("no recording is chosen; drop one, or put it into the folder")
-        heard_in(path)
         return _taken(folder, path, values)
 
     text = "Copies the recording into the outing's folder and names it in session.toml"
@@ -135,6 +131,17 @@ def _controls(folder) -> dict:
     for name in ("begin", "seconds", "name", "runs"):
         controls[name].continuous_update = False
     return controls
+
+
+def _heard(folder, path, trace, **typed) -> tuple:
+    """What is heard, as a record, and with what the button writes in words."""
+    log = Log(file=path.name)
+    one = recording(typed["name"], trace, log)
+    said = [*sound.heard(path.name, one, log)]
+    if judged := sound.place(place_of_phone(trace), one):
+        said.append(("Place of the phone", judged))
+    said.append(("The button writes", f"{'; '.join(_lines(folder, path, **typed))}."))
+    return one, Prose(tuple(said))
 
 
 def _plain(name: str) -> str:
@@ -198,31 +205,23 @@ def _taken(folder, path, values) -> Prose:
 
 def _pulls(one, trace, hill, system) -> Table | Prose:
     """The pulls with their speeds, if each went over the hill's length."""
-    if not one.pulls:
+    length = hill and hill.length and hill.length.value
+    if not one.pulls or not length:
         return Prose(())
-    length = hill.length.value if hill and hill.length else None
-    per = np.nan
-    if length:
-        rpm = trace.channels["engine_speed_rpm"]
-        per = runs_by_pulls(trace.time_s, rpm, length_m=length).metres_per_turn
-
-    def speed(rpm):
-        return shown(rpm / 60 * per, "speed", system, 1) if np.isfinite(per) else ""
-
-    rows = [
-        (
-            str(number),
-            f"{fixed(it.begin_s, 1)} to {fixed(it.end_s, 1)}",
-            f"{fixed(it.low_rpm, -1)} to {fixed(it.high_rpm, -1)}",
-            speed(it.low_rpm),
-            speed(it.high_rpm),
-        )
-        for number, it in enumerate(one.pulls, start=1)
-    ]
-    heads = ("Pull", "From, to [s]", "Engine speed [rpm]", headed("Begins at", "speed", system),
-             headed("Ends at", "speed", system))  # fmt: skip
+    rpm = trace.channels["engine_speed_rpm"]
+    per = runs_by_pulls(trace.time_s, rpm, length_m=length).metres_per_turn
+    columns = {
+        "Pull, from and to [s]": lambda it: f"{fixed(it.begin_s, 1)} to {fixed(it.end_s, 1)}",
+        "Engine speed [rpm]": lambda it: f"{fixed(it.low_rpm, -1)} to {fixed(it.high_rpm, -1)}",
+        headed("Begins at", "speed", system): lambda it: shown(
+            it.low_rpm / 60 * per, "speed", system, 1
+        ),
+        headed("Ends at", "speed", system): lambda it: shown(
+            it.high_rpm / 60 * per, "speed", system, 1
+        ),
+    }
     note = "Road speeds are right only if each pull went from the start line to the marker."
-    return Table("Pulls in one gear", heads, tuple(rows), note if length else "")
+    return table_of(one.pulls, columns, "Pulls in one gear", note)
 
 
 def _axes():

@@ -278,7 +278,7 @@ def write_phone_page(
     said = {"ends": ends, "closed": closed, "gauge": gauge, "so_far": _so_far(day, start)}
     page = roadside_page(day.order, _heading(day, start), sheet, **said)
     path = Path(session_folder) / PHONE_PAGE
-    return Prose((*_written(path, page, "on the phone, in its browser"), *ON_THE_PHONE))
+    return Prose((*_written(path, page, "on the phone, in its browser"), *ON_THE_PHONE.items()))
 
 
 def _so_far(day, start) -> Prose | None:

@@ -293,6 +293,8 @@ def lab_command(*, browser: bool = True, options: Sequence[str] = ()) -> list:
         f"--LabApp.default_url=/lab/tree/{START}.ipynb",
         # Workbooks run when they are first looked at.
         f"--LabApp.extra_labextensions_path={Path(__file__).parent / 'labextensions'}",
+        # A recording that is dropped comes as one message.
+        "--ServerApp.tornado_settings={'websocket_max_message_size': 200_000_000}",
         # It would ask the network for updates.
         "--LabApp.check_for_updates_class=jupyterlab.NeverCheckForUpdate",
         *([] if browser else ["--no-browser"]),

@@ -428,6 +428,9 @@ def table_of(
     --------
     >>> table_of([4, 6], {"Number": str, "Half": lambda one: f"{one / 2:g}"}, "Halves").rows
     (('4', '2'), ('6', '3'))
+    >>> columns = {"Run": str, ("Exit", "speed"): {1: 10.0, 2: None}.get}
+    >>> table_of([1, 2], columns, "Runs", system="metric").rows
+    (('1', '36'), ('2', '–'))
     """
 
     def cell_of(head, found) -> str:
